@@ -1,0 +1,121 @@
+package rules
+
+import (
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// An AlarmID names a kind of alarm.
+type AlarmID string
+
+// The alarms. Their names are part of the contract with phones and dashboards.
+const (
+	LethalCeiling    AlarmID = "lethal-ceiling"
+	CeilingAhead     AlarmID = "ceiling-ahead"
+	Exposure         AlarmID = "exposure"
+	AboveBand        AlarmID = "above-band"
+	BelowBand        AlarmID = "below-band"
+	HumidityFloor    AlarmID = "humidity-floor"
+	NightDrop        AlarmID = "night-drop"
+	MistMissing      AlarmID = "mist-missing"
+	MistWeak         AlarmID = "mist-weak"
+	MistEndless      AlarmID = "mist-endless"
+	DryDown          AlarmID = "dry-down"
+	DoorAjar         AlarmID = "door-ajar"
+	LampStuck        AlarmID = "lamp-stuck"
+	ProbeSilent      AlarmID = "probe-silent"
+	ProbeFrozen      AlarmID = "probe-frozen"
+	ProbeWet         AlarmID = "probe-wet"
+	ProbeJump        AlarmID = "probe-jump"
+	ProbeDisagrees   AlarmID = "probe-disagrees"
+	ProbeOverdue     AlarmID = "probe-overdue" // calibration due
+	DeliveryStalled  AlarmID = "delivery-stalled"
+	RecordIncomplete AlarmID = "record-incomplete"
+	ClockUnset       AlarmID = "clock-unset"
+	BlindPeriod      AlarmID = "blind-period"
+	DrillOverdue     AlarmID = "drill-overdue"
+)
+
+// Priority says how a person is told.
+type Priority uint8
+
+// The priorities, from least to most urgent.
+const (
+	Note  Priority = iota // weekly summary only
+	Today                 // once, held in quiet hours
+	Wake                  // now, repeated until acknowledged
+)
+
+// String returns "note", "today" or "wake".
+func (p Priority) String() string { return [...]string{"note", "today", "wake"}[min(p, Wake)] }
+
+// MarshalText returns the priority's name.
+func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// CauseKind is what is at fault.
+type CauseKind string
+
+// The kinds of cause.
+const (
+	CauseRoom      CauseKind = "room"
+	CauseShelf     CauseKind = "shelf"
+	CauseEnclosure CauseKind = "enclosure"
+	CauseProbe     CauseKind = "probe"
+	CauseSupply    CauseKind = "supply" // mist pump, reservoir, water
+	CauseLamps     CauseKind = "lamps"
+	CauseDoor      CauseKind = "door"
+	CauseDewline   CauseKind = "dewline" // dewline itself
+)
+
+// A Cause is one thing at fault; alarms that share it make one notice.
+type Cause struct {
+	Kind CauseKind `json:"kind"`
+	ID   string    `json:"id,omitempty"` // which shelf, enclosure, probe…; empty for room and dewline
+}
+
+// A Key names one alarm: which kind, about which subject.
+type Key struct {
+	Alarm   AlarmID `json:"alarm"`
+	Subject string  `json:"subject"` // enclosure id, probe id, room id or "dewline"
+}
+
+// A Range is a span of time that an event is expected in.
+type Range struct {
+	FromMinutes float64 `json:"from_minutes"`
+	ToMinutes   float64 `json:"to_minutes"`
+}
+
+// Detail carries what a person needs beside the value. Every field is
+// optional; empty means unknown or none.
+type Detail struct {
+	RatePerHour   float64  `json:"rate_per_hour,omitempty"` // of the value, in its unit
+	HasRate       bool     `json:"has_rate,omitempty"`
+	TimeToCeiling *Range   `json:"time_to_ceiling,omitempty"`
+	LampsOffGain  *Range   `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
+	Evidence      []string `json:"evidence,omitempty"`       // short clauses, one fact each
+	FirstAction   string   `json:"first_action,omitempty"`
+	Excused       []string `json:"excused,omitempty"`
+	Unknown       []string `json:"unknown,omitempty"`
+}
+
+// A Transition is one step of one alarm's life. From equals To where only what
+// is known about an open alarm changed (priority, cause, value, detail).
+type Transition struct {
+	At       sensors.Instant `json:"at"`
+	Key      Key             `json:"key"`
+	Seq      uint64          `json:"seq"` // of the onset: the same until the alarm is NORM again
+	From     alarm.State     `json:"from"`
+	To       alarm.State     `json:"to"`
+	Priority Priority        `json:"priority"`
+	Cause    Cause           `json:"cause"`
+	Value    float64         `json:"value"`
+	HasValue bool            `json:"has_value"`
+	Limit    float64         `json:"limit"`
+	HasLimit bool            `json:"has_limit"`
+	Unit     string          `json:"unit"` // "°C", "%", "min", "s", "" — of Value and Limit
+	Since    sensors.Instant `json:"since"`
+	By       string          `json:"by,omitempty"` // who acted, for acknowledge, shelve and the like
+	Why      string          `json:"why,omitempty"`
+	Text     string          `json:"text"` // one sentence, °C
+	Detail   Detail          `json:"detail"`
+}

@@ -1,0 +1,81 @@
+package sensors
+
+import (
+	"errors"
+	"fmt"
+)
+
+// A Reason names why a reading is suspect or bad.
+type Reason uint8
+
+// The reasons. Those up to StuckBusy come from drivers, the rest from judging
+// values over time.
+const (
+	NoReason     Reason = iota
+	BusError            // the bus or file did not answer
+	TimedOut            // the probe used up its time budget
+	BadCRC              // checksum wrong
+	AllZero             // a frame of zeros, which passes some checksums
+	PowerOnValue        // DS18B20's 85 °C after power-up
+	StuckBusy           // the chip never left its busy state
+	OutOfRange          // outside what the probe can measure
+	Jump                // faster than air can change
+	FrozenValue         // no change while peers move
+	PinnedWet           // at saturation for hours while temperature moves
+	DewTooHigh          // dew point above any wet surface
+	Disagrees           // with the other probe of its enclosure
+	TooOld              // a remote node's value past its age limit
+	Swapped             // looks like another enclosure's climate
+	Heating             // the probe's own heater is on or cooling down
+	WrongClock          // a remote node's time stamp cannot be right
+	Malformed           // text or JSON that cannot be read
+	numReasons
+)
+
+var reasonNames = [numReasons]string{
+	NoReason: "", BusError: "bus-error", TimedOut: "timed-out", BadCRC: "bad-crc",
+	AllZero: "all-zero", PowerOnValue: "power-on-value", StuckBusy: "stuck-busy",
+	OutOfRange: "out-of-range", Jump: "jump", FrozenValue: "frozen",
+	PinnedWet: "pinned-wet", DewTooHigh: "dew-point-too-high",
+	Disagrees: "disagrees", TooOld: "too-old", Swapped: "swapped",
+	Heating: "heating", WrongClock: "wrong-clock", Malformed: "malformed",
+}
+
+// String returns the reason's lower-case name, empty for NoReason.
+func (r Reason) String() string {
+	if r < numReasons {
+		return reasonNames[r]
+	}
+	return fmt.Sprintf("reason-%d", uint8(r))
+}
+
+// A FaultError is a failed sample with the reason that metrics and rules count
+// it under.
+type FaultError struct {
+	Reason Reason
+	Err    error
+}
+
+// Fault wraps err with its reason.
+func Fault(r Reason, err error) error { return &FaultError{Reason: r, Err: err} }
+
+// Faultf is Fault around a formatted error.
+func Faultf(r Reason, format string, args ...any) error {
+	return &FaultError{Reason: r, Err: fmt.Errorf(format, args...)}
+}
+
+func (e *FaultError) Error() string { return e.Err.Error() }
+func (e *FaultError) Unwrap() error { return e.Err }
+
+// ReasonOf returns the reason carried by err, BusError where it carries none,
+// and NoReason for nil.
+func ReasonOf(err error) Reason {
+	if err == nil {
+		return NoReason
+	}
+	var f *FaultError
+	if errors.As(err, &f) {
+		return f.Reason
+	}
+	return BusError
+}

@@ -1,0 +1,96 @@
+package sensors
+
+import (
+	"math"
+	"strconv"
+)
+
+// A ProbeID names a probe as the configuration does.
+type ProbeID string
+
+// CentiCelsius is a temperature in hundredths of a degree Celsius.
+type CentiCelsius int32
+
+// CentiPercent is a relative humidity in hundredths of a percent.
+type CentiPercent int32
+
+// CelsiusOf rounds degrees Celsius to the nearest hundredth, halves away from
+// zero.
+func CelsiusOf(c float64) CentiCelsius { return CentiCelsius(math.Round(c * 100)) }
+
+// PercentOf rounds percent relative humidity to the nearest hundredth, halves
+// away from zero.
+func PercentOf(p float64) CentiPercent { return CentiPercent(math.Round(p * 100)) }
+
+// Celsius returns the temperature in degrees Celsius.
+func (c CentiCelsius) Celsius() float64 { return float64(c) / 100 }
+
+// Percent returns the humidity in percent, 0 to 100 once clipped.
+func (p CentiPercent) Percent() float64 { return float64(p) / 100 }
+
+// String prints two decimals and the unit: "23.45 °C".
+func (c CentiCelsius) String() string {
+	return strconv.FormatFloat(c.Celsius(), 'f', 2, 64) + " °C"
+}
+
+// String prints two decimals and the unit: "84.10 %".
+func (p CentiPercent) String() string {
+	return strconv.FormatFloat(p.Percent(), 'f', 2, 64) + " %"
+}
+
+// Quantities is the set of values that a sample or reading holds.
+type Quantities uint8
+
+// The quantities a probe can deliver.
+const (
+	HasTemperature Quantities = 1 << iota
+	HasHumidity
+	HasLight
+)
+
+// A Sample is what a driver decoded from one probe: as measured, neither
+// calibrated nor clipped.
+type Sample struct {
+	Has         Quantities
+	Temperature CentiCelsius
+	Humidity    CentiPercent
+	LightLux    uint32
+}
+
+// Quality says how far a reading can be trusted. The zero value is Bad, so a
+// reading that nobody judged is never taken for a good one.
+type Quality uint8
+
+// The qualities, from worst to best.
+const (
+	Bad     Quality = iota // not a measurement: never used as a value
+	Suspect                // a value with a doubt, named by the reading's Reason
+	Good
+)
+
+// String returns "bad", "suspect" or "good".
+func (q Quality) String() string {
+	switch q {
+	case Good:
+		return "good"
+	case Suspect:
+		return "suspect"
+	default:
+		return "bad"
+	}
+}
+
+// A Reading is one judged and calibrated measurement of one probe.
+type Reading struct {
+	Probe ProbeID
+	At    Instant
+	// Has names the quantities below that hold a value; a Bad reading has none
+	// in the calibrated fields, whatever Raw keeps.
+	Has         Quantities
+	Temperature CentiCelsius // calibrated
+	Humidity    CentiPercent // calibrated and clipped to 0–100 %
+	LightLux    uint32
+	Raw         Sample // as the driver gave it, for the record
+	Quality     Quality
+	Reason      Reason // which doubt or fault; NoReason when Good
+}
