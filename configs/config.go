@@ -21,6 +21,10 @@ type Config struct {
 	Webhooks []Webhook `toml:"webhook"`
 	Summary  Summary   `toml:"summary"`
 	Outside  Outside   `toml:"heartbeat"`
+	Drill    Drill     `toml:"drill"`
+	Sentinel Sentinel  `toml:"sentinel"`
+	// Warnings are what Decode found worth saying though nothing is wrong.
+	Warnings Faults `toml:"-"`
 }
 
 // Room is the place where the racks stand.
@@ -51,7 +55,10 @@ type Probe struct {
 	Family    string `toml:"family"` // sht4x, sht3x, bme280, aht20, hdc302x, bh1750, ds18b20, iio, remote, simulated
 	Place     Place  `toml:"place"`
 	Enclosure string `toml:"enclosure"` // empty for room and outside
-	// Shelf, for a probe in the room, names the rack/shelf it hangs beside.
+	// Rack and Shelf say where a probe in the room hangs; empty and 0 for
+	// nowhere in particular.
+	Rack       string   `toml:"rack"`
+	Shelf      int      `toml:"shelf"`
 	Bus        string   `toml:"bus"`         // "/dev/i2c-1"
 	Address    int      `toml:"address"`     // 0x44
 	MuxAddress int      `toml:"mux_address"` // 0 for none
@@ -246,4 +253,17 @@ type Summary struct {
 type Outside struct {
 	URL   string   `toml:"url"`
 	Every Duration `toml:"every"` // 60 s
+}
+
+// Drill is the test notice that somebody must acknowledge.
+type Drill struct {
+	Every Duration `toml:"every"` // 30 days; 0 for no reminder
+}
+
+// Sentinel is what `dewline sentinel` watches from a second machine.
+type Sentinel struct {
+	Rooms        []string `toml:"rooms"`         // ids of the rooms to watch
+	SilentAfter  Duration `toml:"silent_after"`  // 90 s without a heartbeat
+	ClockWithin  Duration `toml:"clock_within"`  // 2 min that a room's clock may be off
+	StalledAfter Duration `toml:"stalled_after"` // 10 min that a notice may wait undelivered
 }

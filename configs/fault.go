@@ -1,0 +1,42 @@
+package configs
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// A Fault is one thing wrong in a configuration file.
+type Fault struct {
+	File string `json:"file"`
+	Line int    `json:"line"` // from 1
+	Col  int    `json:"col"`  // from 1, in characters
+	What string `json:"what"` // is wrong
+	Do   string `json:"do"`   // to put it right
+}
+
+// String returns "file:line:col: what; do".
+func (f Fault) String() string {
+	return fmt.Sprintf("%s:%d:%d: %s; %s", f.File, f.Line, f.Col, f.What, f.Do)
+}
+
+// Faults are all the faults of one file, in the order of their positions.
+type Faults []Fault
+
+// Error returns one line per fault.
+func (f Faults) Error() string {
+	lines := make([]string, len(f))
+	for i, x := range f {
+		lines[i] = x.String()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// tidy puts the faults in file order and drops repeats.
+func (f Faults) tidy() Faults {
+	slices.SortStableFunc(f, func(a, b Fault) int {
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Col, b.Col), cmp.Compare(a.What, b.What))
+	})
+	return slices.Compact(f)
+}
