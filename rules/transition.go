@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"fmt"
+
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -51,6 +53,17 @@ func (p Priority) String() string { return [...]string{"note", "today", "wake"}[
 
 // MarshalText returns the priority's name.
 func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText accepts exactly the names that MarshalText writes.
+func (p *Priority) UnmarshalText(text []byte) error {
+	for _, q := range []Priority{Note, Today, Wake} {
+		if q.String() == string(text) {
+			*p = q
+			return nil
+		}
+	}
+	return fmt.Errorf("priority %q is not one of note, today, wake", text)
+}
 
 // CauseKind is what is at fault.
 type CauseKind string
