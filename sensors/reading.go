@@ -15,12 +15,26 @@ type CentiCelsius int32
 type CentiPercent int32
 
 // CelsiusOf rounds degrees Celsius to the nearest hundredth, halves away from
-// zero.
-func CelsiusOf(c float64) CentiCelsius { return CentiCelsius(math.Round(c * 100)) }
+// zero. What an int32 cannot hold becomes its end, and NaN the lower one, so
+// that no judge takes it for a temperature.
+func CelsiusOf(c float64) CentiCelsius { return CentiCelsius(hundredths(c)) }
 
 // PercentOf rounds percent relative humidity to the nearest hundredth, halves
-// away from zero.
-func PercentOf(p float64) CentiPercent { return CentiPercent(math.Round(p * 100)) }
+// away from zero, and treats what does not fit as CelsiusOf does.
+func PercentOf(p float64) CentiPercent { return CentiPercent(hundredths(p)) }
+
+// hundredths exists because converting NaN or an infinity to an integer gives
+// 0 on some processors and the lowest integer on others.
+func hundredths(v float64) int32 {
+	v = math.Round(v * 100)
+	switch {
+	case !(v > math.MinInt32):
+		return math.MinInt32
+	case v > math.MaxInt32:
+		return math.MaxInt32
+	}
+	return int32(v)
+}
 
 // Celsius returns the temperature in degrees Celsius.
 func (c CentiCelsius) Celsius() float64 { return float64(c) / 100 }
@@ -93,4 +107,7 @@ type Reading struct {
 	Raw         Sample // as the driver gave it, for the record
 	Quality     Quality
 	Reason      Reason // which doubt or fault; NoReason when Good
+	// How far the calibrated values can be trusted, about 95 %; zero where
+	// nobody stated it.
+	Uncertainty Stated
 }

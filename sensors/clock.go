@@ -1,0 +1,38 @@
+package sensors
+
+import (
+	"sync"
+	"time"
+)
+
+// A Clock is the board's time as Instants. It is safe for concurrent use.
+type Clock struct {
+	start  time.Time // holds Go's monotonic reading
+	resume time.Duration
+	synced func() bool
+
+	mu   sync.Mutex
+	last time.Duration
+}
+
+// NewClock starts a clock whose running time goes on from resume, which is
+// what the store remembered of the run before (zero for a first start). Its
+// Instants are Synced when synced says so; nil means never.
+func NewClock(resume time.Duration, synced func() bool) *Clock {
+	resume = max(resume, 0)
+	return &Clock{start: time.Now(), resume: resume, synced: synced, last: resume}
+}
+
+// Now returns the present moment. Mono never goes back between two calls.
+func (c *Clock) Now() Instant {
+	now := time.Now()
+	c.mu.Lock()
+	c.last = max(c.last, c.resume+now.Sub(c.start))
+	mono := c.last
+	c.mu.Unlock()
+	return Instant{
+		Mono:   mono,
+		Wall:   now.Round(0), // without Go's own monotonic reading
+		Synced: c.synced != nil && c.synced(),
+	}
+}

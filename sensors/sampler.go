@@ -1,0 +1,40 @@
+package sensors
+
+import (
+	"context"
+	"time"
+)
+
+// A Sampler reads one probe once.
+//
+// Its errors carry the Reason (Fault, Faultf); one without counts as BusError.
+// It should return when ctx ends; where it cannot, because a kernel call does
+// not come back, the poller goes on without it. Sample is never called twice at
+// the same time for probes of one Bus.
+type Sampler interface {
+	Sample(ctx context.Context) (Sample, error)
+}
+
+// DefaultBudget is the longest that reading a probe may take where its BusProbe
+// does not say.
+const DefaultBudget = 2 * time.Second
+
+// A BusProbe is one probe on a bus.
+type BusProbe struct {
+	ID      ProbeID
+	Family  string // as in the configuration: "sht4x", "ds18b20", ...
+	Sampler Sampler
+	Budget  time.Duration // longest a reading may take; zero is DefaultBudget
+	// FrozenAfter is how long an unchanged value is believed; zero is
+	// DefaultFrozenAfter.
+	FrozenAfter time.Duration
+	// Ageing is what the probe went through before the restart.
+	Ageing Ageing
+}
+
+// A Bus is a wire with probes that must be read one after another. Probes that
+// can be read independently belong on buses of their own.
+type Bus struct {
+	Name   string
+	Probes []BusProbe
+}
