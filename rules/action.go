@@ -1,0 +1,69 @@
+package rules
+
+import (
+	"errors"
+	"time"
+)
+
+// ActionKind is what a person does to an alarm.
+type ActionKind string
+
+// The actions.
+const (
+	Acknowledge     ActionKind = "acknowledge"
+	Shelve          ActionKind = "shelve"
+	Unshelve        ActionKind = "unshelve"
+	Reset           ActionKind = "reset" // let go of a latched alarm
+	TakeOut         ActionKind = "out-of-service"
+	ReturnToService ActionKind = "in-service"
+)
+
+// An Action is one decision of one person.
+type Action struct {
+	Kind ActionKind `json:"kind"`
+	// Key names the alarm. An empty Alarm means every alarm of the subject;
+	// TakeOut and ReturnToService always act on the whole subject.
+	Key Key `json:"key"`
+	// Seq, unless zero, is the onset that the person saw: an answer to an
+	// earlier one is refused and changes nothing.
+	Seq uint64 `json:"seq,omitempty"`
+	By  string `json:"by"`
+	Why string `json:"why,omitempty"`
+	// For is how long to shelve or to take out of service.
+	For time.Duration `json:"for,omitempty"`
+	// Until is the end of being out of service; For is used where it is zero.
+	Until   time.Time `json:"until"`
+	OneShot bool      `json:"one_shot,omitempty"` // shelve for one active period, at most For
+}
+
+// Why an action was refused. Nothing has changed then.
+var (
+	ErrNoAlarm   = errors.New("no such alarm")
+	ErrOldOnset  = errors.New("that onset of the alarm is over")
+	ErrNotNow    = errors.New("the alarm's state does not allow that")
+	ErrTooLong   = errors.New("longer than allowed")
+	ErrNoEnd     = errors.New("an end is needed")
+	ErrNoAction  = errors.New("unknown action")
+	ErrNobody    = errors.New("an action needs a name")
+	ErrNoSubject = errors.New("no such enclosure or probe")
+)
+
+// A Condition is something that dewline observes about itself, or that another
+// part of dewline found out. It holds until Set again with Active false.
+type Condition struct {
+	Key      Key // DeliveryStalled, RecordIncomplete, ClockUnset, BlindPeriod, DrillOverdue
+	Active   bool
+	Priority Priority
+	Value    float64
+	HasValue bool
+	Limit    float64
+	HasLimit bool
+	Unit     string
+	Text     string // one sentence; a plain one is used where it is empty
+	Evidence []string
+	// FirstAction replaces the usual advice where it is not empty.
+	FirstAction string
+}
+
+// Self is the subject of alarms about dewline itself.
+const Self = "dewline"

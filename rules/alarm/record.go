@@ -1,0 +1,108 @@
+package alarm
+
+import (
+	"time"
+
+	"dewline/sensors"
+)
+
+// Input is one look at the process, classified against a limit.
+type Input uint8
+
+// The inputs. Missing is the zero value, so that what nobody measured is never
+// taken for a return to normal.
+const (
+	Missing Input = iota // no trustworthy value: neither clears, advances nor resets
+	Back                 // past the deadband on the normal side
+	Between              // on the normal side of the limit but within the deadband
+	Beyond               // at the limit or past it
+)
+
+// High classifies v against an upper limit that is reached at the value
+// itself. Value, limit and deadband share a unit.
+func High(v, limit, deadband int32) Input {
+	switch {
+	case v >= limit:
+		return Beyond
+	case v <= limit-deadband:
+		return Back
+	default:
+		return Between
+	}
+}
+
+// Low classifies v against a lower limit that is reached at the value itself.
+func Low(v, limit, deadband int32) Input { return High(-v, -limit, deadband) }
+
+// Spec is what is fixed about one alarm. It is not persisted: a changed
+// configuration takes effect at the next step and keeps every timer.
+type Spec struct {
+	OnDelay  time.Duration // beyond for the whole of it before the alarm rises
+	OffDelay time.Duration // back for the whole of it before the alarm clears
+	// MaxGap bounds the running time between two good samples that a delay
+	// may count; a longer one was not observed and counts nothing.
+	MaxGap time.Duration
+	// RealarmAfter makes an acknowledged, still active alarm unacknowledged
+	// again; zero never does.
+	RealarmAfter time.Duration
+	// MaxShelf caps what is left of a shelf, whoever set it.
+	MaxShelf time.Duration
+	// KeepReturned is how long RTNUN waits for an acknowledgement; then the
+	// alarm is NORM without one. Zero waits for ever, negative not at all.
+	KeepReturned time.Duration
+	Latched      bool // a return to normal waits for a reset
+}
+
+// A Shelf is a person's decision to put an alarm away for a while.
+type Shelf struct {
+	Until   time.Duration `json:"until"` // running time
+	OneShot bool          `json:"one_shot,omitempty"`
+	Began   bool          `json:"began,omitempty"` // one-shot: the active period has started
+}
+
+// An Out is a person's decision to take an alarm out of service. It ends at
+// whichever of its two ends comes first.
+type Out struct {
+	Until time.Time     `json:"until"` // wall time, believed only when synchronised
+	Mono  time.Duration `json:"mono"`  // the same end in running time
+}
+
+// Record is the life of one alarm. It holds plain data only and survives a
+// JSON round trip unchanged; the zero value is a normal alarm never raised.
+type Record struct {
+	State State  `json:"state"`
+	Seq   uint64 `json:"seq,omitempty"` // counts departures from NORM
+	// Active is the process condition after deadband and delays, kept up to
+	// date in every state.
+	Active bool `json:"active,omitempty"`
+	// Unknown says that the condition cannot be evaluated at present.
+	Unknown bool `json:"unknown,omitempty"`
+	// Suppress asks for DSUPR while the condition is active.
+	Suppress bool            `json:"suppress,omitempty"`
+	Since    sensors.Instant `json:"since"`            // start of the stretch beyond the limit
+	OnFor    time.Duration   `json:"on_for,omitempty"` // observed time beyond
+	OffFor   time.Duration   `json:"off_for,omitempty"`
+	SeenAt   time.Duration   `json:"seen_at,omitempty"` // running time of the last good sample
+	Seen     Input           `json:"seen,omitempty"`    // and what it was
+	Held     bool            `json:"held,omitempty"`    // latched and not yet reset
+	AckedAt  time.Duration   `json:"acked_at,omitempty"`
+	EndedAt  time.Duration   `json:"ended_at,omitempty"` // last return to normal
+	Shelf    *Shelf          `json:"shelf,omitempty"`
+	Out      *Out            `json:"out,omitempty"`
+}
+
+// A Change is what one step did to a record. From equals To where the state
+// stayed.
+type Change struct {
+	From, To State
+	Why      string // empty where the process itself caused it
+}
+
+// Changed reports whether the state moved.
+func (c Change) Changed() bool { return c.From != c.To }
+
+// Annunciated reports whether a person should be looking at an alarm in s.
+func (s State) Annunciated() bool { return s == Unack || s == Acked }
+
+// PutAway reports whether s is one of the three suppressed states.
+func (s State) PutAway() bool { return s == Shelved || s == Suppressed || s == OutOfService }

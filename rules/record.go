@@ -1,0 +1,32 @@
+package rules
+
+import (
+	"strconv"
+
+	"dewline/rules/alarm"
+)
+
+// A Record is the persisted form of one alarm: its life and what was last said
+// about it. It survives a JSON round trip unchanged.
+type Record struct {
+	Key      Key          `json:"key"`
+	Life     alarm.Record `json:"life"`
+	Priority Priority     `json:"priority"`
+	Cause    Cause        `json:"cause"`
+	Value    float64      `json:"value"`
+	HasValue bool         `json:"has_value"`
+	Limit    float64      `json:"limit"`
+	HasLimit bool         `json:"has_limit"`
+	Unit     string       `json:"unit,omitempty"`
+	Text     string       `json:"text,omitempty"`
+	Detail   Detail       `json:"detail"`
+	// AckedBy is who acknowledged the present onset.
+	AckedBy string `json:"acked_by,omitempty"`
+	Stats   Stats  `json:"stats"`
+}
+
+// OnsetID is the stable name of one onset of one alarm: it is the same from
+// the departure from NORM until NORM again, across restarts and re-sends.
+func OnsetID(k Key, seq uint64) string {
+	return string(k.Alarm) + "/" + k.Subject + "/" + strconv.FormatUint(seq, 10)
+}

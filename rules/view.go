@@ -1,0 +1,112 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// A Measure is a value with how far it can be trusted.
+type Measure struct {
+	Value float64 `json:"value"`
+	// Known is false where there is no trustworthy value younger than the age
+	// limit; Value is then the last good one, not a present one.
+	Known       bool          `json:"known"`
+	Ever        bool          `json:"ever"` // there has been a value at all
+	Age         time.Duration `json:"age"`
+	Uncertainty float64       `json:"uncertainty,omitempty"` // ±, in the value's unit; 0 for unknown
+	Probe       string        `json:"probe,omitempty"`       // which one it comes from
+}
+
+// An EnclosureView is a snapshot of one enclosure. Temperatures in °C,
+// humidity in %, VPD in Pa.
+type EnclosureView struct {
+	ID           string          `json:"id"`
+	Name         string          `json:"name"`
+	Rack         string          `json:"rack"`
+	Shelf        int             `json:"shelf"`
+	Slot         int             `json:"slot"`
+	Species      string          `json:"species"`
+	Stage        string          `json:"stage"`
+	At           sensors.Instant `json:"at"` // of the last reading of any of its probes
+	Temperature  Measure         `json:"temperature"`
+	Hottest      Measure         `json:"hottest"` // what heat is judged on
+	Humidity     Measure         `json:"humidity"`
+	DewPoint     *float64        `json:"dew_point,omitempty"`
+	VPD          *float64        `json:"vpd_pa,omitempty"`
+	BandLow      float64         `json:"band_low"` // in force now
+	BandHigh     float64         `json:"band_high"`
+	BandName     string          `json:"band_name"` // "day", "night", "day or night"
+	Floor        float64         `json:"floor"`
+	Warn         float64         `json:"warn"`
+	Act          float64         `json:"act"`
+	Ceiling      float64         `json:"ceiling"`
+	LampsOn      *bool           `json:"lamps_on,omitempty"`      // by schedule; nil without one or without a clock
+	RatePerHour  *float64        `json:"rate_per_hour,omitempty"` // °C/h
+	ToCeiling    *Range          `json:"time_to_ceiling,omitempty"`
+	LampsOffGain *Range          `json:"lamps_off_gain,omitempty"`
+	Exposure     float64         `json:"exposure"` // fraction of the reference
+	LastMist     *time.Duration  `json:"last_mist_age,omitempty"`
+	MissedMists  int             `json:"missed_mists"` // scheduled ones in a row without a pulse
+	DryDown      *time.Duration  `json:"dry_down_half_life,omitempty"`
+	DryDownUsual *time.Duration  `json:"dry_down_usual,omitempty"` // own 14-day median
+	NightDrop    *float64        `json:"night_drop,omitempty"`     // last whole night, °C
+	NightsNoDrop int             `json:"nights_without_drop"`
+	DoorOpen     bool            `json:"door_open"`
+	OutOfService bool            `json:"out_of_service"`
+	Blind        bool            `json:"blind"` // no probe of it delivers
+	Unknown      []string        `json:"unknown,omitempty"`
+	Alarms       []AlarmID       `json:"alarms,omitempty"` // not NORM
+	Worst        *Priority       `json:"worst,omitempty"`  // of the active ones; nil for none
+}
+
+// A ProbeView is a snapshot of one probe.
+type ProbeView struct {
+	ID             string               `json:"id"`
+	Family         string               `json:"family"`
+	Place          string               `json:"place"`
+	Enclosure      string               `json:"enclosure,omitempty"`
+	At             sensors.Instant      `json:"at"` // last reading, of any quality
+	LastGood       sensors.Instant      `json:"last_good"`
+	Age            time.Duration        `json:"age"` // of the last good reading
+	Fresh          bool                 `json:"fresh"`
+	Quality        string               `json:"quality"` // of the last reading
+	Reason         string               `json:"reason,omitempty"`
+	HasTemperature bool                 `json:"has_temperature"`
+	Temperature    sensors.CentiCelsius `json:"temperature_centi"` // last good, hundredths of °C
+	HasHumidity    bool                 `json:"has_humidity"`
+	Humidity       sensors.CentiPercent `json:"humidity_centi"`
+	HasLight       bool                 `json:"has_light"`
+	LightLux       uint32               `json:"light_lux"`
+	Uncertainty    float64              `json:"humidity_uncertainty"` // ± %
+	Readings       uint64               `json:"readings"`
+	Good           uint64               `json:"good"`
+	Counts         map[string]uint64    `json:"counts,omitempty"` // suspect and bad readings by reason
+	HumidityDue    *time.Time           `json:"humidity_due,omitempty"`
+	TemperatureDue *time.Time           `json:"temperature_due,omitempty"`
+	Frozen         bool                 `json:"frozen"`
+}
+
+// An AlarmView is a snapshot of one alarm that is not NORM.
+type AlarmView struct {
+	Key      Key             `json:"key"`
+	ID       string          `json:"id"` // see OnsetID
+	Seq      uint64          `json:"seq"`
+	State    alarm.State     `json:"state"`
+	Active   bool            `json:"active"`  // the condition holds, whatever the state
+	Unknown  bool            `json:"unknown"` // cannot be evaluated at present
+	Priority Priority        `json:"priority"`
+	Cause    Cause           `json:"cause"`
+	Value    float64         `json:"value"`
+	HasValue bool            `json:"has_value"`
+	Limit    float64         `json:"limit"`
+	HasLimit bool            `json:"has_limit"`
+	Unit     string          `json:"unit"`
+	Since    sensors.Instant `json:"since"`
+	AckedBy  string          `json:"acked_by,omitempty"`
+	// ShelfLeft is the rest of a shelf or of being out of service.
+	ShelfLeft time.Duration `json:"shelf_left,omitempty"`
+	Text      string        `json:"text"`
+	Detail    Detail        `json:"detail"`
+}
