@@ -1,0 +1,22 @@
+package alert
+
+// A Command is what a person asks of the daemon through a channel. It is
+// checked for form and token before anybody sees it.
+type Command struct {
+	ID      string  `json:"id"` // of the request, echoed in the reply
+	Token   string  `json:"token"`
+	Action  string  `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service
+	Alarm   string  `json:"alarm"`
+	Subject string  `json:"subject"`
+	Notice  string  `json:"notice"`
+	Minutes float64 `json:"minutes"`
+	By      string  `json:"by"`
+	Why     string  `json:"why"`
+}
+
+// A Reply answers a Command.
+type Reply struct {
+	ID    string `json:"id,omitempty"`
+	OK    bool   `json:"ok"`
+	Error string `json:"error,omitempty"`
+}

@@ -1,0 +1,118 @@
+package alert
+
+import (
+	"time"
+
+	"dewline/configs"
+)
+
+// A Person receives notices through channels.
+type Person struct {
+	ID       string
+	Name     string
+	Channels []string // "mqtt", "mail" or a webhook's id, preferred first
+	MailTo   string
+	Quiet    *configs.ClockSpan // holds today notices
+	Units    Units
+	// EscalateAfter is how long a wake notice waits for an acknowledgement
+	// before the next person is told too.
+	EscalateAfter time.Duration
+}
+
+// Options are what a Desk works by. Zero fields take the defaults named.
+type Options struct {
+	Room     string         // id, as in topics
+	RoomName string         // for titles; Room where empty
+	Location *time.Location // of quiet hours; UTC
+	// People in the order of escalation; none means "keeper" on "mqtt".
+	People []Person
+	// Names maps subjects (enclosures, probes) to what people call them.
+	Names map[string]string
+	// AckLink returns the link that acknowledges a notice; nil for none.
+	AckLink func(noticeID string) string
+
+	Group       time.Duration   // wait for company before the first sending; 20 s, never for a ceiling
+	UpdateEvery time.Duration   // least time between updates that are no worsening; 15 min
+	Repeats     []time.Duration // between sendings of an open wake notice, the last for ever after; 5, 10, 20, 30 min
+	RepeatFor   time.Duration   // then it stays open but is not sent again; 72 h
+	Fallback    time.Duration   // a today notice not taken over goes to the next channel; 15 min
+	Keep        time.Duration   // an undelivered today notice or follow-up is given up; 7 days
+	StallAfter  time.Duration   // a channel that took nothing over for so long is stalled; 5 min
+	MaxPending  int             // deliveries kept; beyond, the oldest today ones go; 2000
+	SendLimit   time.Duration   // an attempt not reported on counts as failed; 5 min
+	DrillFor    time.Duration   // a drill not acknowledged is over; 1 h
+}
+
+// OptionsFor returns the Options that a configuration asks for. The caller
+// sets AckLink.
+func OptionsFor(cfg *configs.Config) Options {
+	o := Options{
+		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Location: cfg.Room.Location,
+		Names: make(map[string]string, len(cfg.Enclosures)),
+	}
+	for _, e := range cfg.Enclosures {
+		if e.Name != "" && e.Name != e.ID {
+			o.Names[e.ID] = e.Name
+		}
+	}
+	for _, p := range cfg.People {
+		o.People = append(o.People, Person{
+			ID: p.ID, Name: p.Name, Channels: p.Channels, MailTo: p.MailTo,
+			Quiet: p.Quiet, Units: Units(p.Units), EscalateAfter: p.EscalateAfter.D(),
+		})
+	}
+	return o
+}
+
+// withDefaults fills in what the caller left open.
+func (o Options) withDefaults() Options {
+	orDur := func(d *time.Duration, def time.Duration) {
+		if *d <= 0 {
+			*d = def
+		}
+	}
+	orDur(&o.Group, 20*time.Second)
+	orDur(&o.UpdateEvery, 15*time.Minute)
+	orDur(&o.RepeatFor, 72*time.Hour)
+	orDur(&o.Fallback, 15*time.Minute)
+	orDur(&o.Keep, 7*24*time.Hour)
+	orDur(&o.StallAfter, 5*time.Minute)
+	orDur(&o.SendLimit, 5*time.Minute)
+	orDur(&o.DrillFor, time.Hour)
+	if len(o.Repeats) == 0 {
+		o.Repeats = []time.Duration{5 * time.Minute, 10 * time.Minute, 20 * time.Minute, 30 * time.Minute}
+	}
+	if o.MaxPending <= 0 {
+		o.MaxPending = 2000
+	}
+	if o.Location == nil {
+		o.Location = time.UTC
+	}
+	if o.RoomName == "" {
+		o.RoomName = o.Room
+	}
+	o.People = peopleOrKeeper(o.People)
+	return o
+}
+
+// peopleOrKeeper copies people with their defaults, so that a room whose
+// configuration names nobody still tells somebody.
+func peopleOrKeeper(people []Person) []Person {
+	if len(people) == 0 {
+		people = []Person{{ID: "keeper"}}
+	}
+	out := make([]Person, len(people))
+	for i, p := range people {
+		if len(p.Channels) == 0 {
+			p.Channels = []string{"mqtt"}
+		}
+		if p.Units == "" {
+			p.Units = Celsius
+		}
+		if p.EscalateAfter <= 0 {
+			p.EscalateAfter = 10 * time.Minute
+		}
+		out[i] = p
+	}
+	return out
+}
