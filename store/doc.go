@@ -1,0 +1,13 @@
+// Package store keeps dewline's record in one bbolt file: every reading, the
+// rollups made from them, the documents of open alarms, unsent notices,
+// calibrations and notes, the engine's state, and a journal that is chained by
+// hash.
+//
+// Readings are appended to memory and written once a batch (Flush, normally
+// once a minute); everything a keeper would miss is written at once (Commit).
+// Append never waits for the disk. A damaged file is set aside under a dated
+// name, and a fresh one begun: opening the store never stops an alarm.
+//
+// What does not live here: the series codec (store/block), any rule, and what
+// the documents mean: they are opaque bytes.
+package store

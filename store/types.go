@@ -1,0 +1,164 @@
+package store
+
+import (
+	"log/slog"
+	"time"
+
+	"dewline/sensors"
+)
+
+// Options say where the record is kept and for how long.
+type Options struct {
+	// Dir is the data directory; it is made if missing. The record is the file
+	// FileName in it.
+	Dir string
+	// KeepRaw is the running time that readings are kept for; 0 means two
+	// years. It is counted on the running clock, so a stepped wall clock
+	// deletes nothing.
+	KeepRaw time.Duration
+	// KeepTable is the running time that rollups are kept for; 0 keeps them
+	// for ever.
+	KeepTable time.Duration
+	// MaxBytes caps the file. The oldest readings go first, early enough that
+	// alarms always find room. 0 means 4 GiB, and 256 MiB where pointers have
+	// 32 bits, which is also the most that such a board can map.
+	MaxBytes int64
+	// Limits names what counts as inside the band for a probe at an instant.
+	// It must be quick and safe for concurrent use. Nil counts nothing.
+	Limits LimitsFunc
+	// Logger receives what no caller is there to be told; nil discards it.
+	Logger *slog.Logger
+	// ReadOnly opens an existing record for the tools, writing nothing.
+	ReadOnly bool
+}
+
+// FileName is the name of the record inside Options.Dir.
+const FileName = "dewline.db"
+
+// Limits are the bounds that rollups count seconds against. A nil field is not
+// counted.
+type Limits struct {
+	Low, High *sensors.CentiCelsius // band, both ends inside
+	Floor     *sensors.CentiPercent // humidity below it counts
+	Ceiling   *sensors.CentiCelsius // temperature at or above it counts
+}
+
+// A LimitsFunc returns the limits that hold for a probe at an instant.
+type LimitsFunc func(probe sensors.ProbeID, at sensors.Instant) Limits
+
+// A Report tells how an Open went.
+type Report struct {
+	Fresh       bool          // a new file was begun
+	Resumed     bool          // an existing file goes on
+	Migrated    bool          // it was of an older schema and was brought forward
+	FellBack    bool          // the last commit was damaged; the one before is used
+	Quarantined string        // path that a damaged file was moved to, or empty
+	Damage      error         // what was found damaged, nil if nothing
+	Check       time.Duration // how long the check before use took
+	Readings    int           // readings of the open hour taken back into memory
+	LastMono    time.Duration // where running time stopped, for the next Instant
+	LastWall    time.Time     // the newest wall time on record
+}
+
+// A Bucket is a kind of document.
+type Bucket uint8
+
+// The kinds of documents. Their bytes mean something only to their owners.
+const (
+	BucketAlarms Bucket = iota + 1
+	BucketOutbox
+	BucketCalibration
+	BucketNotes
+	BucketMeta
+	BucketDrills
+	BucketPeople
+	BucketConfig
+	bucketEnd
+)
+
+// A Doc is one keyed document. Committing a nil Value deletes it.
+type Doc struct {
+	Bucket Bucket
+	Key    string // not empty, at most 1 KiB
+	Value  []byte
+}
+
+// A Commit is written in one transaction: all of it or nothing.
+type Commit struct {
+	Docs    []Doc
+	Journal []JournalEntry
+	State   []byte // the engine's state; nil leaves the stored one
+}
+
+// A JournalEntry is one line of the record of who did what.
+type JournalEntry struct {
+	Seq     uint64          `json:"seq"` // given by the store, from 1
+	At      sensors.Instant `json:"at"`
+	Kind    string          `json:"kind"`
+	Who     string          `json:"who,omitempty"`
+	Subject string          `json:"subject,omitempty"`
+	Old     string          `json:"old,omitempty"`
+	New     string          `json:"new,omitempty"`
+	Why     string          `json:"why,omitempty"`
+}
+
+// A Level is the span of one rollup.
+type Level uint8
+
+// The levels that are kept.
+const (
+	TenMinutes Level = iota + 1
+	Hour
+)
+
+// Span returns how long one rollup of the level lasts.
+func (l Level) Span() time.Duration {
+	if l == Hour {
+		return time.Hour
+	}
+	return 10 * time.Minute
+}
+
+// A Spread is the least, the mean and the greatest of one quantity, in the
+// quantity's fixed-point unit.
+type Spread struct{ Min, Mean, Max int32 }
+
+// A Rollup sums up one probe over one span of wall time (UTC). Only readings
+// that are Good or Suspect count. Seconds are those a reading stands for: up to
+// the next one, at most gapAfter.
+type Rollup struct {
+	Probe       sensors.ProbeID
+	Start       time.Time // on a multiple of the level's span
+	Level       Level
+	Count       int                // readings with a temperature or a humidity
+	Has         sensors.Quantities // which of the spreads below hold anything
+	Temperature Spread             // hundredths of °C
+	Humidity    Spread             // hundredths of %RH
+	VPD         Spread             // whole pascals, where both are present
+	InBand      time.Duration      // temperature inside the band
+	BelowFloor  time.Duration      // humidity below the floor
+	AboveCeil   time.Duration      // temperature at or above the ceiling
+	Covered     time.Duration      // time for which there was a reading
+	Gap         time.Duration      // the rest of the span
+}
+
+// Stats describe the store for the metrics and the health page.
+type Stats struct {
+	Path         string
+	FileBytes    int64 // length of the file
+	FreeBytes    int64 // reusable inside it
+	CapBytes     int64
+	Blocks       int       // bundles of readings on disk
+	Tables       int       // bundles of rollups on disk
+	OpenReadings int       // held in memory for the open hour
+	Unwritten    int       // readings that a power cut would lose now
+	Lost         uint64    // readings dropped because the backlog was full
+	Commits      uint64    // transactions since Open
+	Errors       uint64    // failed transactions since Open
+	Damaged      uint64    // records refused because their checksum was wrong
+	BytesWritten uint64    // pages handed to the file since Open
+	LastCommit   time.Time // by the board's clock; zero before the first
+	LastError    string
+	OldestRaw    time.Time // wall time of the oldest reading on disk
+	Newest       time.Time // wall time of the newest reading
+}
