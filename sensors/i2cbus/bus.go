@@ -1,0 +1,187 @@
+package i2cbus
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"periph.io/x/conn/v3/physic"
+
+	"dewline/sensors"
+)
+
+// ErrNoAnswer is in the chain of every error of a transfer whose device did
+// not acknowledge its address or a byte.
+var ErrNoAnswer = errors.New("no device answered")
+
+// ErrStuck is in the chain of every error that points at the wires rather than
+// at one device: the bus stayed busy, or a line is held low.
+var ErrStuck = errors.New("the bus is stuck")
+
+// errGone marks a device file that has to be opened again, such as that of a
+// USB adapter that was unplugged.
+var errGone = errors.New("the bus has gone")
+
+const (
+	maxMessage = 8192 // the kernel's limit for one message of I2C_RDWR
+	maxAddress = 0x7f // ten-bit addresses are not supported
+)
+
+// Options tune a Bus. The zero value is right for probes on a board's own bus.
+type Options struct {
+	// Timeout is how long the kernel lets one transfer take; zero means 100 ms.
+	// The kernel counts in steps of 10 ms.
+	Timeout time.Duration
+	// Retries is how often the kernel repeats a transfer that lost arbitration.
+	Retries int
+	// OnRecover, if set, hears of every recovery: the error that led to it, and
+	// what opening the bus again returned. It runs under the bus's lock.
+	OnRecover func(cause, outcome error)
+}
+
+// Stats counts what happened on a bus since it was opened.
+type Stats struct {
+	Transfers  uint64
+	Failures   uint64
+	Recoveries uint64 // times that the device file was opened again
+}
+
+// port is one opened device file.
+type port interface {
+	transfer(addr uint16, w, r []byte) error
+	Close() error
+}
+
+// A Bus is one /dev/i2c-N. It opens the file again by itself after the bus was
+// stuck or gone; the nine clocks that free a stuck line are the kernel
+// driver's work, and most do them before they report the time-out.
+type Bus struct {
+	path string
+	opts Options
+	open func(path string, o Options) (port, error)
+
+	mu     sync.Mutex
+	port   port // nil while the bus could not be opened again
+	closed bool
+	stats  Stats
+}
+
+// Open opens the bus behind a device file such as "/dev/i2c-1".
+func Open(path string, o Options) (*Bus, error) { return openWith(path, o, openPort) }
+
+func openWith(path string, o Options, open func(string, Options) (port, error)) (*Bus, error) {
+	if o.Timeout <= 0 {
+		o.Timeout = 100 * time.Millisecond
+	}
+	p, err := open(path, o)
+	if err != nil {
+		return nil, sensors.Fault(sensors.BusError, fmt.Errorf("open I2C bus %s: %w", path, err))
+	}
+	return &Bus{path: path, opts: o, open: open, port: p}, nil
+}
+
+// String returns the path of the device file.
+func (b *Bus) String() string { return b.path }
+
+// Tx writes w to the device and then reads len(r) bytes, both in one
+// transaction with a repeated start; either may be empty. A failed read leaves
+// r undefined.
+func (b *Bus) Tx(addr uint16, w, r []byte) error {
+	if addr > maxAddress || len(w) > maxMessage || len(r) > maxMessage {
+		return sensors.Faultf(sensors.BusError, "%s: transfer to %#x of %d+%d bytes is not possible on this bus", b.path, addr, len(w), len(r))
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.stats.Transfers++
+	err := b.tryLocked(addr, w, r)
+	if err == nil {
+		return nil
+	}
+	b.stats.Failures++
+	reason := sensors.BusError
+	if errors.Is(err, ErrStuck) {
+		reason = sensors.TimedOut
+	}
+	return sensors.Fault(reason, fmt.Errorf("%s: device %#x: %w", b.path, addr, err))
+}
+
+// tryLocked does one transfer. After an error that points at the bus it opens
+// the file again for the next transfer but does not repeat this one, so that a
+// dead bus costs one time-out and not two.
+func (b *Bus) tryLocked(addr uint16, w, r []byte) error {
+	if b.closed {
+		return errors.New("the bus is closed")
+	}
+	if b.port == nil {
+		if err := b.reopenLocked(errGone); err != nil {
+			return err
+		}
+	}
+	err := b.port.transfer(addr, w, r)
+	if errors.Is(err, ErrStuck) || errors.Is(err, errGone) {
+		if again := b.reopenLocked(err); again != nil {
+			return errors.Join(err, again)
+		}
+	}
+	return err
+}
+
+// Recover opens the device file again, for a caller that sees the bus
+// misbehave in a way that Tx cannot.
+func (b *Bus) Recover() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.closed {
+		return sensors.Faultf(sensors.BusError, "%s: the bus is closed", b.path)
+	}
+	if err := b.reopenLocked(errors.New("asked for")); err != nil {
+		return sensors.Fault(sensors.BusError, err)
+	}
+	return nil
+}
+
+func (b *Bus) reopenLocked(cause error) error {
+	b.stats.Recoveries++
+	if b.port != nil {
+		// The file is given up either way; its close error would tell nothing.
+		_ = b.port.Close()
+		b.port = nil
+	}
+	p, err := b.open(b.path, b.opts)
+	if err == nil {
+		b.port = p
+	} else {
+		err = fmt.Errorf("open I2C bus %s again: %w", b.path, err)
+	}
+	if b.opts.OnRecover != nil {
+		b.opts.OnRecover(cause, err)
+	}
+	return err
+}
+
+// SetSpeed reports that the speed cannot be set: on Linux it belongs to the
+// device tree (on a Raspberry Pi, dtparam=i2c_arm_baudrate).
+func (b *Bus) SetSpeed(physic.Frequency) error {
+	return fmt.Errorf("%s: the bus speed is set in the device tree, not here", b.path)
+}
+
+// Stats returns the counts so far.
+func (b *Bus) Stats() Stats {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.stats
+}
+
+// Close closes the device file; later transfers fail.
+func (b *Bus) Close() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.closed = true
+	if b.port == nil {
+		return nil
+	}
+	err := b.port.Close()
+	b.port = nil
+	return err
+}
