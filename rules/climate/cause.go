@@ -13,6 +13,7 @@ const (
 	EnclosureCause CauseKind = "enclosure"
 	ProbeCause     CauseKind = "probe"
 	SupplyCause    CauseKind = "supply"
+	LampsCause     CauseKind = "lamps" // all run warm or cool while the room is as usual
 	DoorCause      CauseKind = "door"
 )
 

@@ -64,14 +64,15 @@ type MistWatch struct{}
 // Expect notes that a mist is due at this running time.
 func (w *MistWatch) Expect(at time.Duration) {}
 
-// Pulse notes a pulse, on MistPeaked or MistEnded.
-func (w *MistWatch) Pulse(p Pulse) {}
+// Verdict returns how the expected mist turned out and when it was due:
+// MistPending until that is known, at the latest 10 minutes after it was due,
+// then the verdict once. d is the detector of the same enclosure.
+func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, time.Duration) {
+	return MistPending, 0
+}
 
-// Verdict returns how the last expected mist turned out, once per expectation
-// at the latest 10 minutes after it was due, and when that was.
-func (w *MistWatch) Verdict(now time.Duration) (MistVerdict, time.Duration) { return MistPending, 0 }
-
-// Endless reports whether a mist has run for longer than longest.
+// Endless reports whether a mist has run for longer than longest and than
+// twice what this enclosure usually stays soaked.
 func (w *MistWatch) Endless(d *MistDetector, longest time.Duration) bool { return false }
 
 // A MistFault is what the verdicts of all enclosures on one supply add up to.
