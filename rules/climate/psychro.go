@@ -1,6 +1,10 @@
 package climate
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+	"math"
+)
 
 // ErrDomain marks an argument outside of what a formula is defined for. Every
 // function of moist air returns it, wrapped with the value, instead of NaN.
@@ -9,36 +13,225 @@ var ErrDomain = errors.New("outside the range of moist air")
 // StandardPressure is the pressure of the standard atmosphere at sea level, Pa.
 const StandardPressure = 101325.0
 
+// Limits and constants of the formulas: ASHRAE Handbook Fundamentals 2017,
+// chapter 1.
+const (
+	coldest     = -100.0   // °C, lower end of Hyland–Wexler
+	hottest     = 200.0    // °C, upper end
+	tripleC     = 0.01     // °C; ice formula below, water formula above
+	triplePa    = 611.657  // Pa
+	zeroKelvin  = 273.15   // K at 0 °C
+	massRatio   = 0.621945 // molar mass of water over that of dry air
+	vapourConst = 461.5    // J/(kg K), specific gas constant of water vapour
+)
+
+// glassShare is the part of the difference to the room that lies inside of
+// the inner glass surface: U/h_i of single glass, 0.45–0.5 by common practice.
+const glassShare = 0.475
+
 // SaturationPressure returns the saturation vapour pressure over liquid water
-// in Pa at t °C (over ice below 0 °C).
-func SaturationPressure(t float64) (float64, error) { return 0, ErrDomain }
+// in Pa at t °C, over ice below the triple point. Hyland and Wexler 1983 as
+// printed in ASHRAE 2017, for −100 to 200 °C.
+func SaturationPressure(t float64) (float64, error) {
+	if !(t >= coldest && t <= hottest) {
+		return 0, fmt.Errorf("%g °C: %w", t, ErrDomain)
+	}
+	ln, _ := lnSaturation(t)
+	return math.Exp(ln), nil
+}
 
-// VapourPressure returns the partial pressure of water vapour in Pa.
-func VapourPressure(t, rh float64) (float64, error) { return 0, ErrDomain }
+// lnSaturation returns ln of the saturation pressure in Pa and its derivative
+// per kelvin.
+func lnSaturation(t float64) (ln, slope float64) {
+	k := t + zeroKelvin
+	if t < tripleC {
+		ln = -5.6745359e3/k + 6.3925247 + k*(-9.677843e-3+k*(6.2215701e-7+k*(2.0747825e-9-k*9.484024e-13))) + 4.1635019*math.Log(k)
+		slope = 5.6745359e3/(k*k) - 9.677843e-3 + k*(2*6.2215701e-7+k*(3*2.0747825e-9-k*4*9.484024e-13)) + 4.1635019/k
+		return ln, slope
+	}
+	ln = -5.8002206e3/k + 1.3914993 + k*(-4.8640239e-2+k*(4.1764768e-5-k*1.4452093e-8)) + 6.5459673*math.Log(k)
+	slope = 5.8002206e3/(k*k) - 4.8640239e-2 + k*(2*4.1764768e-5-k*3*1.4452093e-8) + 6.5459673/k
+	return ln, slope
+}
 
-// DewPoint returns the dew point in °C of air at t °C and rh %.
-func DewPoint(t, rh float64) (float64, error) { return 0, ErrDomain }
+// checkHumidity refuses a humidity that is not above 0 and at most 100 %. Air
+// that holds no water at all has no dew point, and a probe that says so is
+// broken.
+func checkHumidity(rh float64) error {
+	if !(rh > 0 && rh <= 100) {
+		return fmt.Errorf("%g %% relative humidity: %w", rh, ErrDomain)
+	}
+	return nil
+}
 
-// WetBulb returns the thermodynamic wet-bulb temperature in °C at pressure Pa.
-func WetBulb(t, rh, pressure float64) (float64, error) { return 0, ErrDomain }
+// VapourPressure returns the partial pressure of water vapour in Pa of air at
+// t °C and rh %.
+func VapourPressure(t, rh float64) (float64, error) {
+	if err := checkHumidity(rh); err != nil {
+		return 0, err
+	}
+	es, err := SaturationPressure(t)
+	return es * rh / 100, err
+}
 
-// AbsoluteHumidity returns grams of water vapour per cubic metre.
-func AbsoluteHumidity(t, rh float64) (float64, error) { return 0, ErrDomain }
+// DewPoint returns the dew point in °C (the frost point below 0.01 °C) of air
+// at t °C and rh %. It is t itself at 100 %.
+func DewPoint(t, rh float64) (float64, error) {
+	e, err := VapourPressure(t, rh)
+	if err != nil {
+		return 0, err
+	}
+	if rh == 100 {
+		return t, nil
+	}
+	dew, err := dewPointOf(e)
+	return min(dew, t), err
+}
 
-// HumidityRatio returns kilograms of vapour per kilogram of dry air.
-func HumidityRatio(t, rh, pressure float64) (float64, error) { return 0, ErrDomain }
+// dewPointOf inverts SaturationPressure by Newton's method in ln p, starting
+// from the Magnus form; three steps leave less than 1e-6 K.
+func dewPointOf(e float64) (float64, error) {
+	ln := math.Log(e)
+	m := ln - math.Log(611.2)
+	dew := 243.12 * m / (17.62 - m)
+	// The formulas for ice and water meet at the triple point with a kink:
+	// staying on one side of it keeps Newton from jumping to and fro.
+	low, high := tripleC, hottest
+	if e < triplePa {
+		low, high = coldest, math.Nextafter(tripleC, coldest)
+	}
+	dew = min(max(dew, low), high)
+	for range 8 {
+		at, slope := lnSaturation(dew)
+		step := (ln - at) / slope
+		dew = min(max(dew+step, low), high)
+		if math.Abs(step) < 1e-9 {
+			break
+		}
+	}
+	if dew <= coldest {
+		return 0, fmt.Errorf("dew point of %g Pa: %w", e, ErrDomain)
+	}
+	return dew, nil
+}
 
-// VPD returns the vapour pressure deficit in Pa.
-func VPD(t, rh float64) (float64, error) { return 0, ErrDomain }
+// saturatedRatio returns the humidity ratio of saturated air; it grows without
+// bound where water boils.
+func saturatedRatio(t, pressure float64) float64 {
+	ln, _ := lnSaturation(t)
+	es := min(math.Exp(ln), 0.999*pressure)
+	return massRatio * es / (pressure - es)
+}
+
+// ratioOfWetBulb returns the humidity ratio of air at t °C whose wet bulb is
+// wet °C (ASHRAE 2017, chapter 1, equations 33 and 35).
+func ratioOfWetBulb(t, wet, pressure float64) float64 {
+	ws := saturatedRatio(wet, pressure)
+	if wet < 0 {
+		return ((2830-0.24*wet)*ws - 1.006*(t-wet)) / (2830 + 1.86*t - 2.1*wet)
+	}
+	return ((2501-2.326*wet)*ws - 1.006*(t-wet)) / (2501 + 1.86*t - 4.186*wet)
+}
+
+// WetBulb returns the thermodynamic wet-bulb temperature in °C of air at t °C,
+// rh % and pressure Pa: what a ventilated wet thermometer, or a frog in moving
+// air, comes close to. It lies between the dew point and t.
+func WetBulb(t, rh, pressure float64) (float64, error) {
+	w, err := HumidityRatio(t, rh, pressure)
+	if err != nil {
+		return 0, err
+	}
+	dew, err := DewPoint(t, rh)
+	if err != nil {
+		return 0, err
+	}
+	low, high := dew, t
+	for range 60 {
+		if high-low < 1e-7 {
+			break
+		}
+		mid := (low + high) / 2
+		if ratioOfWetBulb(t, mid, pressure) > w {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	return (low + high) / 2, nil
+}
+
+// AbsoluteHumidity returns grams of water vapour per cubic metre of air at
+// t °C and rh %.
+func AbsoluteHumidity(t, rh float64) (float64, error) {
+	e, err := VapourPressure(t, rh)
+	if err != nil {
+		return 0, err
+	}
+	return 1000 * e / (vapourConst * (t + zeroKelvin)), nil
+}
+
+// HumidityRatio returns kilograms of vapour per kilogram of dry air at t °C,
+// rh % and pressure Pa, as an ideal gas.
+func HumidityRatio(t, rh, pressure float64) (float64, error) {
+	e, err := VapourPressure(t, rh)
+	if err != nil {
+		return 0, err
+	}
+	if !(pressure > e && pressure <= math.MaxFloat64) {
+		return 0, fmt.Errorf("%g Pa at a vapour pressure of %g Pa: %w", pressure, e, ErrDomain)
+	}
+	return massRatio * e / (pressure - e), nil
+}
+
+// VPD returns the vapour pressure deficit in Pa of air at t °C and rh %: how
+// hard it pulls water from skin, leaf and egg. Zero at 100 %.
+func VPD(t, rh float64) (float64, error) {
+	e, err := VapourPressure(t, rh)
+	if err != nil {
+		return 0, err
+	}
+	return e * (100 - rh) / rh, nil
+}
 
 // RelativeHumidity returns the relative humidity in % of air at t °C whose dew
 // point is dew °C.
-func RelativeHumidity(t, dew float64) (float64, error) { return 0, ErrDomain }
+func RelativeHumidity(t, dew float64) (float64, error) {
+	es, err := SaturationPressure(t)
+	if err != nil {
+		return 0, err
+	}
+	if dew > t {
+		return 0, fmt.Errorf("dew point %g °C above the air's %g °C: %w", dew, t, ErrDomain)
+	}
+	e, err := SaturationPressure(dew)
+	return 100 * e / es, err
+}
 
 // RelativeHumidityOf returns the relative humidity in % of air at t °C that
 // holds grams of vapour per cubic metre.
-func RelativeHumidityOf(t, grams float64) (float64, error) { return 0, ErrDomain }
+func RelativeHumidityOf(t, grams float64) (float64, error) {
+	es, err := SaturationPressure(t)
+	if err != nil {
+		return 0, err
+	}
+	rh := grams * vapourConst * (t + zeroKelvin) / 1000 / es * 100
+	if !(rh >= 0 && rh <= 100+1e-9) {
+		return 0, fmt.Errorf("%g g/m³ at %g °C: %w", grams, t, ErrDomain)
+	}
+	return min(rh, 100), nil
+}
 
 // GlassMargin returns by how many kelvins the inside of the front glass is
-// warmer than the dew point; at or below zero it fogs.
-func GlassMargin(t, rh, room float64) (float64, error) { return 0, ErrDomain }
+// warmer than the dew point of air at t °C and rh %, with the room outside of
+// it at room °C; at or below zero the glass fogs. The glass is taken about
+// midway between both, as single glass is.
+func GlassMargin(t, rh, room float64) (float64, error) {
+	dew, err := DewPoint(t, rh)
+	if err != nil {
+		return 0, err
+	}
+	if !(room >= coldest && room <= hottest) {
+		return 0, fmt.Errorf("room at %g °C: %w", room, ErrDomain)
+	}
+	return t - (t-room)*glassShare - dew, nil
+}

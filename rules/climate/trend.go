@@ -1,6 +1,20 @@
 package climate
 
-import "time"
+import (
+	"math"
+	"time"
+)
+
+const (
+	trendBin   = 2 * time.Minute
+	trendBins  = 15 // 30 min
+	trendShort = 8  // 16 min
+	trendGap   = 15 * time.Minute
+	trendLeast = 14 * time.Minute // from the first bin's middle to the last's
+	// A probe's last digit is 0.01 °C, and air in an enclosure is never
+	// quieter than that: below this a sigma would only claim what it cannot know.
+	trendNoise = 0.01
+)
 
 // A Slope is a rate of change with its uncertainty.
 type Slope struct {
@@ -11,17 +25,146 @@ type Slope struct {
 }
 
 // Trend estimates a robust slope over the last 15 to 30 minutes. The zero
-// value is ready. Two-minute means make it cheap and quiet; one wild reading
-// in a few does not move it.
-type Trend struct{}
+// value is ready. Two-minute means make it cheap and quiet; one wild mean in
+// four does not move it.
+type Trend struct {
+	Times  [trendBins]time.Duration `json:"times"` // ring of closed bins: mean time
+	Values [trendBins]float64       `json:"values"`
+	Head   int                      `json:"head"` // where the next closed bin goes
+	Filled int                      `json:"filled"`
+	// The open bin: sums over Count readings, times as offsets from Start.
+	Start   time.Duration `json:"start"`
+	Count   int           `json:"count"`
+	Sum     float64       `json:"sum"`
+	TimeSum time.Duration `json:"time_sum"`
+	Last    time.Duration `json:"last"`
 
-// Observe takes one good reading.
-func (t *Trend) Observe(at time.Duration, celsius float64) {}
+	slope   Slope // of the closed bins, while known
+	ok      bool
+	current bool // slope and ok belong to the bins as they are
+}
 
-// Slope returns the rate at the time of the last reading, false while there
-// are less than 15 minutes without a gap.
-func (t *Trend) Slope() (Slope, bool) { return Slope{}, false }
+// Observe takes one good reading. After 15 minutes without one it starts anew.
+func (t *Trend) Observe(at time.Duration, celsius float64) {
+	if !finite(celsius) {
+		return
+	}
+	if at-t.Last > trendGap || at < t.Last {
+		*t = Trend{}
+	}
+	if t.Count > 0 && at-t.Start >= trendBin {
+		t.close()
+	}
+	if t.Count == 0 {
+		t.Start = at
+	}
+	t.Count++
+	t.Sum += celsius
+	t.TimeSum += at - t.Start
+	t.Last = at
+}
+
+func (t *Trend) close() {
+	t.Times[t.Head] = t.Start + t.TimeSum/time.Duration(t.Count)
+	t.Values[t.Head] = t.Sum / float64(t.Count)
+	t.Head = (t.Head + 1) % trendBins
+	t.Filled = min(t.Filled+1, trendBins)
+	t.Count, t.Sum, t.TimeSum = 0, 0, 0
+	t.current = false
+}
+
+// Slope returns the rate at the last closed two minutes, false while there
+// are less than 15 minutes without a gap. It is computed once per bin.
+func (t *Trend) Slope() (Slope, bool) {
+	if !t.current {
+		t.slope, t.ok = t.compute()
+		t.current = true
+	}
+	return t.slope, t.ok
+}
+
+// compute fits all bins, and the newer half where that clearly disagrees: at
+// the onset of a failure the older half still tells of better times.
+func (t *Trend) compute() (Slope, bool) {
+	var xs, ys [trendBins]float64 // hours before the newest bin, °C
+	n := t.Filled
+	if n < 4 {
+		return Slope{}, false
+	}
+	newest := t.Times[(t.Head+trendBins-1)%trendBins]
+	for i := range n {
+		k := (t.Head + trendBins - n + i) % trendBins
+		xs[i] = (t.Times[k] - newest).Hours()
+		ys[i] = t.Values[k]
+	}
+	// Slow probes fill the ring with more than half an hour: keep to that.
+	first := 0
+	for first < n-4 && xs[first] < -0.5 {
+		first++
+	}
+	if -xs[first] < trendLeast.Hours() {
+		return Slope{}, false
+	}
+	whole := theilSen(xs[first:n], ys[first:n])
+	if n-first <= trendShort {
+		return whole, true
+	}
+	short := theilSen(xs[n-trendShort:n], ys[n-trendShort:n])
+	if math.Abs(short.PerHour-whole.PerHour) > 2*math.Hypot(short.Sigma, whole.Sigma) {
+		return short, true
+	}
+	return whole, true
+}
+
+// theilSen returns the median of all pairwise slopes, after Sen 1968, with a
+// standard uncertainty from the scatter about the line. xs ascend to 0.
+func theilSen(xs, ys []float64) Slope {
+	var pairs [trendBins * (trendBins - 1) / 2]float64
+	n := 0
+	for i := range xs {
+		for j := range i {
+			pairs[n] = (ys[i] - ys[j]) / (xs[i] - xs[j])
+			n++
+		}
+	}
+	rate := median(pairs[:n])
+	rest := pairs[:len(xs)]
+	mean := 0.0
+	for i := range xs {
+		rest[i] = ys[i] - rate*xs[i]
+		mean += xs[i] / float64(len(xs))
+	}
+	value := median(rest)
+	for i := range xs {
+		rest[i] = ys[i] - rate*xs[i]
+	}
+	scatter := max(spread(rest, value), trendNoise)
+	sxx := 0.0
+	for _, x := range xs {
+		sxx += (x - mean) * (x - mean)
+	}
+	// Neighbouring bins err together (air stirs slowly), which the plain
+	// formula does not know: widen it by half.
+	return Slope{
+		PerHour: rate, Sigma: 1.5 * scatter / math.Sqrt(sxx), Value: value,
+		Span: time.Duration(-xs[0] * float64(time.Hour)),
+	}
+}
 
 // Change returns by how much the value moved over the last 30 minutes, false
-// while there is less than that.
-func (t *Trend) Change() (float64, bool) { return 0, false }
+// while there are less than 25.
+func (t *Trend) Change() (float64, bool) {
+	if t.Filled == 0 {
+		return 0, false
+	}
+	newest := (t.Head + trendBins - 1) % trendBins
+	for i := range t.Filled {
+		k := (t.Head + trendBins - t.Filled + i) % trendBins
+		age := t.Times[newest] - t.Times[k]
+		if age > 35*time.Minute {
+			continue
+		}
+		return t.Values[newest] - t.Values[k], age >= 25*time.Minute
+	}
+	return 0, false
+}
