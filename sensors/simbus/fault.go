@@ -1,0 +1,153 @@
+package simbus
+
+import (
+	"fmt"
+	"time"
+
+	"dewline/sensors"
+	"dewline/sensors/i2cbus"
+)
+
+// A Kind is a way to fail.
+type Kind uint8
+
+// The kinds of fault.
+const (
+	Nak      Kind = iota // the address is not acknowledged
+	Short                // the device stops after Arg bytes; the rest reads 0xFF
+	Flip                 // bit Arg of the answer is wrong
+	Zeros                // the answer is all zeros
+	StuckSDA             // the transfer times out after 100 ms
+	MuxReset             // every multiplexer browns out before the transfer
+	Brownout             // the device restarts before the transfer
+	Slow                 // the transfer takes For longer
+	numKinds
+)
+
+// Kinds returns every kind.
+func Kinds() []Kind {
+	all := make([]Kind, 0, numKinds)
+	for k := range numKinds {
+		all = append(all, k)
+	}
+	return all
+}
+
+// String names the kind.
+func (k Kind) String() string {
+	return [numKinds]string{"nak", "short", "flip", "zeros", "stuck-sda", "mux-reset", "brown-out", "slow"}[k]
+}
+
+// A Fault strikes transfers that match it.
+type Fault struct {
+	Kind Kind
+	// Device is the one it strikes, whatever its address; nil strikes any.
+	Device Device
+	// After is how many matching transfers pass first, Times how many it then
+	// strikes; zero means one.
+	After, Times int
+	Arg          int
+	For          time.Duration
+}
+
+// Inject arms a fault.
+func (b *Bus) Inject(f Fault) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	f.Times = max(f.Times, 1)
+	b.faults = append(b.faults, f)
+}
+
+// Clear disarms every fault.
+func (b *Bus) Clear() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.faults = nil
+}
+
+// Armed returns how many faults have yet to strike.
+func (b *Bus) Armed() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return len(b.faults)
+}
+
+// nextFault uses up the first armed fault that matches this transfer. Faults
+// that spoil an answer wait for one.
+func (b *Bus) nextFault(_ uint16, reads bool, devices []Device) (Fault, bool) {
+	for i := range b.faults {
+		f := &b.faults[i]
+		if !f.matches(reads, devices) {
+			continue
+		}
+		if f.After > 0 {
+			f.After--
+			continue
+		}
+		hit := *f
+		if f.Times--; f.Times == 0 {
+			b.faults = append(b.faults[:i], b.faults[i+1:]...)
+		}
+		return hit, true
+	}
+	return Fault{}, false
+}
+
+func (f *Fault) matches(reads bool, devices []Device) bool {
+	if spoils := f.Kind == Short || f.Kind == Flip || f.Kind == Zeros; spoils && !reads {
+		return false
+	}
+	if f.Device == nil {
+		return len(devices) > 0
+	}
+	for _, d := range devices {
+		if d == f.Device {
+			return true
+		}
+	}
+	return false
+}
+
+// before applies what happens ahead of the transfer.
+func (b *Bus) before(f Fault, devices []Device) error {
+	switch f.Kind {
+	case Nak:
+		return sensors.Fault(sensors.BusError, fmt.Errorf("%s: %w (injected)", b.name, i2cbus.ErrNoAnswer))
+	case StuckSDA:
+		time.Sleep(100 * time.Millisecond)
+		return sensors.Fault(sensors.TimedOut, fmt.Errorf("%s: %w (injected)", b.name, i2cbus.ErrStuck))
+	case Slow:
+		time.Sleep(f.For)
+	case MuxReset:
+		for _, m := range b.muxes {
+			m.Reset()
+		}
+	case Brownout:
+		for _, d := range devices {
+			if f.Device == nil || d == f.Device {
+				d.Reset()
+			}
+		}
+	}
+	return nil
+}
+
+// spoil applies what happens to the answer.
+func (f Fault) spoil(r []byte) {
+	if len(r) == 0 {
+		return
+	}
+	switch f.Kind {
+	case Flip:
+		bit := f.Arg % (8 * len(r))
+		r[bit/8] ^= 1 << (bit % 8)
+	case Short:
+		for i := f.Arg % len(r); i < len(r); i++ {
+			r[i] = 0xFF
+		}
+	case Zeros:
+		for i := range r {
+			r[i] = 0
+		}
+	}
+}
