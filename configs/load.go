@@ -1,15 +1,44 @@
 package configs
 
 import (
+	"bytes"
+	_ "embed"
+	"errors"
 	"fmt"
-	"io"
 	"os"
-	"time"
+	"reflect"
+	"strings"
+	_ "time/tzdata" // a slim board image may come without a zone database
+
+	"github.com/pelletier/go-toml/v2"
 )
+
+//go:embed example.toml
+var exampleTOML []byte
+
+//go:embed demo.toml
+var demoTOML []byte
+
+// largestFile is far above a description of 200 enclosures; it keeps a path
+// typed wrong (a log, a database) from being read into memory as TOML.
+const largestFile = 1 << 20
+
+// Example returns the commented example of a room with real probes.
+func Example() []byte { return bytes.Clone(exampleTOML) }
+
+// Demo returns the room that `dewline demo` simulates.
+func Demo() []byte { return bytes.Clone(demoTOML) }
 
 // Load reads and decodes the file at path. Where the file was read but its
 // content is at fault the error is a *Faults.
 func Load(path string) (*Config, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("read the configuration: %w", err)
+	}
+	if info.Size() > largestFile {
+		return nil, &Faults{tooLarge(path, info.Size())}
+	}
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("read the configuration: %w", err)
@@ -17,48 +46,72 @@ func Load(path string) (*Config, error) {
 	return Decode(path, data)
 }
 
+func tooLarge(name string, size int64) Fault {
+	return Fault{
+		File: name, Line: 1, Col: 1,
+		What: fmt.Sprintf("the file has %d bytes, more than the %d of any room", size, largestFile),
+		Do:   "name the configuration file",
+	}
+}
+
 // Decode turns the TOML in data into a complete Config. The error is a *Faults
-// with every fault found; name stands for the file in them.
-func Decode(name string, data []byte) (*Config, error) { return &Config{}, nil }
+// with every fault found; name stands for the file in them. What is TOML and
+// what is not is go-toml's decision; where it is not TOML, only the first such
+// place can be told.
+func Decode(name string, data []byte) (*Config, error) {
+	if int64(len(data)) > largestFile {
+		return nil, &Faults{tooLarge(name, int64(len(data)))}
+	}
+	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	doc, fault := parse(name, data)
+	if fault != nil {
+		return nil, &Faults{*fault}
+	}
+	table := SpeciesTable()
+	d := &decoder{file: name, prefill: func(target any, source *element) { prefill(target, source, table) }}
+	c := defaults()
+	d.table(doc, reflect.ValueOf(c).Elem(), "the file")
 
-// Example returns the commented example of a room with real probes.
-func Example() []byte { return nil }
+	k := &checker{decoder: d, doc: doc, c: c, ownSpecies: c.Species}
+	c.Species = mergeSpecies(table, c.Species)
+	c.derive()
+	k.all()
+	if len(d.faults) > 0 {
+		faults := d.faults.tidy()
+		return nil, &faults
+	}
+	k.warn()
+	c.Warnings = k.warnings.tidy()
+	return c, nil
+}
 
-// Demo returns the room that `dewline demo` simulates.
-func Demo() []byte { return nil }
+// parse lets go-toml judge the syntax, duplicate keys and clashing tables
+// included, and returns the tree of elements.
+func parse(name string, data []byte) (*element, *Fault) {
+	var all map[string]any
+	err := toml.Unmarshal(data, &all)
+	var doc *element
+	if err == nil {
+		doc, err = indexDocument(data)
+	}
+	if err == nil {
+		return doc, nil
+	}
+	at := position{1, 1}
+	if de := (*toml.DecodeError)(nil); errors.As(err, &de) {
+		line, col := de.Position()
+		at = inCharacters(data, line, col)
+	}
+	return nil, &Fault{
+		File: name, Line: at.line, Col: at.col,
+		What: "not valid TOML: " + strings.TrimPrefix(err.Error(), "toml: "),
+		Do:   "correct this place first, then check again",
+	}
+}
 
-// SpeciesTable returns a fresh copy of the embedded species table.
-func SpeciesTable() []Species { return nil }
-
-// SpeciesFor returns the limits in force for e: its species with the keeper's
-// own values, then the changes that e's stage asks for, then e's own ceiling
-// and floor.
-func (c *Config) SpeciesFor(e Enclosure) Species { return Species{} }
-
-// LampsOf returns the lamp schedule of e; false where it has none.
-func (c *Config) LampsOf(e Enclosure) (Lamps, bool) { return Lamps{}, false }
-
-// MistOf returns the misting schedule of e; false where it has none.
-func (c *Config) MistOf(e Enclosure) (Mist, bool) { return Mist{}, false }
-
-// ProbesOf returns the probes of the enclosure with that id, in file order.
-func (c *Config) ProbesOf(enclosureID string) []Probe { return nil }
-
-// IsOn reports whether the lamps are on at wall, read on the clock of loc.
-func (l Lamps) IsOn(wall time.Time, loc *time.Location) bool { return false }
-
-// NextChange returns the first moment after wall at which IsOn changes.
-func (l Lamps) NextChange(wall time.Time, loc *time.Location) time.Time { return time.Time{} }
-
-// Next returns the first due pulse after wall; zero for an empty schedule.
-func (m Mist) Next(wall time.Time, loc *time.Location) time.Time { return time.Time{} }
-
-// Prev returns the last due pulse at or before wall; zero for an empty schedule.
-func (m Mist) Prev(wall time.Time, loc *time.Location) time.Time { return time.Time{} }
-
-// ReadSecret reads a secret from a file, or from the systemd credential of
-// that name in credentialsDir ($CREDENTIALS_DIRECTORY) when it has no slash.
-func ReadSecret(nameOrPath, credentialsDir string) (string, error) { return "", nil }
-
-// FormatLimits writes the limits in force for every enclosure as text.
-func FormatLimits(w io.Writer, c *Config) error { return nil }
+// inCharacters turns go-toml's column in bytes into one in characters.
+func inCharacters(data []byte, line, col int) position {
+	starts := lineStarts(data)
+	line = min(max(line, 1), len(starts))
+	return placeAt(data, starts, starts[line-1]+max(col, 1)-1)
+}

@@ -1,0 +1,145 @@
+package configs
+
+import (
+	"fmt"
+	"net/mail"
+	"slices"
+	"strings"
+	"time"
+)
+
+// The channels that are no webhook.
+const (
+	channelMQTT = "mqtt"
+	channelMail = "mail"
+)
+
+func (k *checker) people() {
+	channels := []string{channelMQTT, channelMail}
+	for _, w := range k.c.Webhooks {
+		if w.ID != "" {
+			channels = append(channels, w.ID)
+		}
+	}
+	seen := map[string]int{}
+	for i, p := range k.c.People {
+		t := k.doc.item("person", i)
+		k.identity(t, "person", p.ID, seen)
+		k.channels(t, p, channels)
+		k.oneOf(t, "units", p.Units, "°C", "F")
+		k.durations(t, within{"escalate_after", p.EscalateAfter, minute, 24 * hour})
+		if p.MailTo != "" {
+			k.mailAddress(t, "mail_to", p.MailTo)
+		}
+	}
+}
+
+// channels checks that each channel of a person leads somewhere.
+func (k *checker) channels(t *element, p Person, known []string) {
+	for j, ch := range p.Channels {
+		at := t.item("channels", j)
+		switch {
+		case at.bad:
+		case !slices.Contains(known, ch):
+			do := "write one of " + listed(known) + ", or add a [[webhook]] with that id"
+			if best := nearest(ch, known); best != "" {
+				do = fmt.Sprintf("did you mean %q?", best)
+			}
+			k.add(at.key, do, "channel %q of person %q does not exist", ch, p.ID)
+		case slices.Contains(p.Channels[:j], ch):
+			k.add(at.key, "write it once", "channel %q stands twice for person %q", ch, p.ID)
+		case ch == channelMQTT && k.c.MQTT.Broker == "":
+			k.add(at.key, "add [mqtt] with a broker", `person %q has channel "mqtt" and there is no broker`, p.ID)
+		case ch == channelMail && k.c.Mail.Host == "":
+			k.add(at.key, "add [mail] with a host", `person %q has channel "mail" and there is no mail server`, p.ID)
+		case ch == channelMail && p.MailTo == "":
+			k.add(at.key, "add mail_to", `person %q has channel "mail" and no address`, p.ID)
+		}
+	}
+}
+
+func (k *checker) mailAddress(t *element, key, got string) {
+	if _, err := mail.ParseAddress(got); err != nil || strings.ContainsAny(got, "\r\n") {
+		k.fault(t, key, `write for example "keeper@example.org"`, "%s = %q is not a mail address", key, got)
+	}
+}
+
+func (k *checker) mail() {
+	t, m := k.doc.at("mail"), k.c.Mail
+	if !k.doc.has("mail") {
+		return
+	}
+	k.oneOf(t, "tls", m.TLS, "starttls", "implicit", "none")
+	if m.Host == "" {
+		k.fault(t, "host", "add the server's name, or remove [mail]", "[mail] has no host")
+	}
+	if strings.ContainsAny(m.Host, ":/ ") {
+		k.fault(t, "host", "write the name alone; the port has a key of its own", "host = %q is not the name of a server", m.Host)
+	}
+	if m.From == "" {
+		k.fault(t, "from", "add the address that mail comes from", "[mail] has no from")
+	} else {
+		k.mailAddress(t, "from", m.From)
+	}
+	if m.Port < 1 || m.Port > 65535 {
+		k.fault(t, "port", "write 1 to 65535", "port = %d is out of range", m.Port)
+	}
+	k.together(t, "username", "password_file")
+}
+
+func (k *checker) webhooks() {
+	seen := map[string]int{}
+	for i, w := range k.c.Webhooks {
+		t := k.doc.item("webhook", i)
+		k.identity(t, "webhook", w.ID, seen)
+		if w.ID == channelMQTT || w.ID == channelMail {
+			k.fault(t, "id", "choose another id", "the id %q is a channel of its own", w.ID)
+		}
+		if w.URL == "" {
+			k.fault(t, "url", `add url = "https://…"`, "webhook %q has no url", w.ID)
+		} else {
+			k.address(t, "url", w.URL, "https", "http")
+		}
+		k.headers(t, w)
+	}
+	k.weekday()
+}
+
+func (k *checker) headers(t *element, w Webhook) {
+	h := t.fields["headers"]
+	if h == nil {
+		return
+	}
+	for _, name := range h.names {
+		if !validHeader(name, w.Headers[name]) {
+			k.fault(h, name, "use letters, digits and hyphens, and a value on one line", "%q is not a header", name)
+		}
+	}
+}
+
+// validHeader keeps line breaks and other tricks out of requests (RFC 9110,
+// section 5; field names narrowed to what gateways use).
+func validHeader(name, value string) bool {
+	return name != "" && !strings.ContainsFunc(name, func(r rune) bool {
+		return (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != '-'
+	}) && !strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r == 0x7f })
+}
+
+func (k *checker) weekday() {
+	days := make([]string, 7)
+	for d := range days {
+		days[d] = strings.ToLower(time.Weekday(d).String())
+	}
+	k.c.Summary.Weekday = strings.ToLower(k.c.Summary.Weekday)
+	k.oneOf(k.doc.at("summary"), "weekday", k.c.Summary.Weekday, days...)
+}
+
+// Day returns the day of the week of the summary.
+func (s Summary) Day() time.Weekday {
+	for d := time.Sunday; d <= time.Saturday; d++ {
+		if strings.EqualFold(d.String(), s.Weekday) {
+			return d
+		}
+	}
+	return time.Monday
+}

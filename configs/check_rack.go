@@ -1,0 +1,202 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+func (k *checker) lamps() {
+	seen := map[string]int{}
+	for i, l := range k.c.Lamps {
+		t := k.doc.item("lamps", i)
+		k.identity(t, "lamps", l.ID, seen)
+		if !t.has("on") {
+			k.fault(t, "on", `add on = "08:00-20:00"`, "[[lamps]] %q has no hours", l.ID)
+		}
+	}
+}
+
+func (k *checker) mists() {
+	seen := map[string]int{}
+	for i, m := range k.c.Mists {
+		t := k.doc.item("mist", i)
+		k.identity(t, "mist", m.ID, seen)
+		k.durations(t, within{"longest", m.Longest, 5 * second, 4 * hour})
+		if len(m.Times) == 0 {
+			k.fault(t, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
+		}
+		for j, at := range m.Times {
+			if slices.Contains(m.Times[:j], at) && !t.faulty("times") {
+				k.add(t.item("times", j).key, "write it once", "the time %s stands twice in [[mist]] %q", at, m.ID)
+			}
+		}
+		if m.Supply != "" && !validID(m.Supply) && t.has("supply") {
+			k.fault(t, "supply", idAdvice(m.Supply), "the supply %q has characters outside a-z, 0-9 and hyphen", m.Supply)
+		}
+	}
+}
+
+func (k *checker) enclosures() {
+	if len(k.c.Enclosures) == 0 && !k.doc.has("enclosure") && !k.doc.has("sentinel") {
+		k.add(position{1, 1}, "add an [[enclosure]] for each", "the file describes no enclosure")
+	}
+	seen, slots := map[string]int{}, map[string]string{}
+	for i, e := range k.c.Enclosures {
+		t := k.doc.item("enclosure", i)
+		k.identity(t, "enclosure", e.ID, seen)
+		k.inhabitants(t, e)
+		k.standing(t, e, slots)
+		k.schedules(t, e)
+		k.watched(t, e)
+	}
+}
+
+// inhabitants checks species, stage and the enclosure's own limits.
+func (k *checker) inhabitants(t *element, e Enclosure) {
+	k.oneOf(t, "stage", string(e.Stage), string(Egg), string(Tadpole), string(Froglet), string(Adult))
+	if e.Animals < 0 {
+		k.fault(t, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
+	}
+	ids := idsOf(k.c.Species, func(s Species) string { return s.ID })
+	switch {
+	case !t.has("species"):
+		k.fault(t, "species", "add species, one of "+listed(ids), "enclosure %q has no species", e.ID)
+		return
+	case !slices.Contains(ids, e.Species):
+		k.fault(t, "species", speciesAdvice(e.Species, ids), "species = %q is not in the table", e.Species)
+		return
+	}
+	s := k.c.SpeciesFor(e)
+	if e.Ceiling != nil && s.Ceiling <= s.Day.High {
+		k.fault(t, "ceiling", "write a ceiling above the band, or change the band in [[species]]",
+			"the ceiling %s is not above the day band %s of enclosure %q", s.Ceiling, s.Day, e.ID)
+	}
+	if e.Floor != nil && e.Stage == Tadpole {
+		k.fault(t, "floor", "remove it", "tadpole water in enclosure %q has no humidity floor", e.ID)
+	}
+}
+
+// speciesAdvice also knows a species named by its second word alone.
+func speciesAdvice(got string, ids []string) string {
+	for _, id := range ids {
+		if _, epithet, _ := strings.Cut(id, "-"); got != "" && strings.EqualFold(strings.ReplaceAll(got, " ", "-"), id) || strings.EqualFold(got, epithet) {
+			return fmt.Sprintf("did you mean %q?", id)
+		}
+	}
+	if best := nearest(got, ids); best != "" {
+		return fmt.Sprintf("did you mean %q?", best)
+	}
+	return "write one of " + listed(ids) + ", or add a [[species]] section"
+}
+
+func (k *checker) standing(t *element, e Enclosure, slots map[string]string) {
+	if e.Shelf < 0 || e.Slot < 0 {
+		key := map[bool]string{true: "shelf", false: "slot"}[e.Shelf < 0]
+		k.fault(t, key, "count from 1", "%s of enclosure %q is negative", key, e.ID)
+		return
+	}
+	if e.Slot == 0 {
+		return
+	}
+	slot := fmt.Sprintf("rack %q, shelf %d, slot %d", e.Rack, e.Shelf, e.Slot)
+	if other, taken := slots[slot]; taken {
+		k.fault(t, "slot", "correct the place of one of them", "enclosures %q and %q both stand at %s", other, e.ID, slot)
+		return
+	}
+	slots[slot] = e.ID
+}
+
+func (k *checker) schedules(t *element, e Enclosure) {
+	if t.has("lamps") {
+		k.reference(t, "lamps", e.Lamps, "lamps", idsOf(k.c.Lamps, func(l Lamps) string { return l.ID }))
+	}
+	if t.has("mist") {
+		k.reference(t, "mist", e.Mist, "mist", idsOf(k.c.Mists, func(m Mist) string { return m.ID }))
+	}
+}
+
+// watched checks that something measures the temperature that the animals
+// live in.
+func (k *checker) watched(t *element, e Enclosure) {
+	if e.ID == "" {
+		return
+	}
+	probes := k.c.ProbesOf(e.ID)
+	warm := slices.ContainsFunc(probes, func(p Probe) bool {
+		return p.MeasuresTemperature() && (p.Place != Water || e.Stage == Tadpole || e.Stage == Egg)
+	})
+	switch {
+	case warm:
+	case len(probes) == 0:
+		k.fault(t, "id", fmt.Sprintf("add a [[probe]] with enclosure = %q", e.ID), "enclosure %q has no probe", e.ID)
+	default:
+		k.fault(t, "id", "add a probe in the litter or the canopy", "enclosure %q has no probe that measures the air's temperature", e.ID)
+	}
+}
+
+func (k *checker) species() {
+	seen := map[string]int{}
+	table := SpeciesTable()
+	for i, s := range k.ownSpecies {
+		t := k.doc.item("species", i)
+		k.identity(t, "species", s.ID, seen)
+		if indexSpecies(table, s.ID) < 0 && !k.completeSpecies(t, s.ID, table) {
+			continue
+		}
+		k.limits(t, s)
+	}
+}
+
+// completeSpecies checks that a species new to the table gives every limit.
+func (k *checker) completeSpecies(t *element, id string, table []Species) bool {
+	var missing []string
+	for _, key := range []string{"day", "night", "floor", "dry", "warn", "act", "ceiling", "cool", "cold"} {
+		if !t.has(key) {
+			missing = append(missing, key)
+		}
+	}
+	if len(missing) == 0 {
+		return true
+	}
+	do := "add them"
+	if best := nearest(id, idsOf(table, func(s Species) string { return s.ID })); best != "" {
+		do = fmt.Sprintf("did you mean %q?", best)
+	}
+	k.fault(t, "id", do, "species %q is new to the table and lacks %s", id, strings.Join(missing, ", "))
+	return false
+}
+
+// limits checks that the limits of a species stand in their order.
+func (k *checker) limits(t *element, s Species) {
+	for _, o := range []struct {
+		lowKey    string
+		low, high fmt.Stringer
+		highKey   string
+		right     bool
+	}{
+		{"cold", s.Cold, s.Cool, "cool", s.Cold < s.Cool},
+		{"cool", s.Cool, s.Night.Low, "the night band's lower end", s.Cool <= s.Night.Low},
+		{"night", s.Night.High, s.Warn, "warn", s.Night.High <= s.Warn},
+		{"day", s.Day.High, s.Warn, "warn", s.Day.High <= s.Warn},
+		{"warn", s.Warn, s.Act, "act", s.Warn <= s.Act},
+		{"act", s.Act, s.Ceiling, "ceiling", s.Act <= s.Ceiling},
+		{"dry", s.Dry, s.Floor, "floor", s.Dry <= s.Floor},
+		{"drop_min", s.DropMin, s.DropMax, "drop_max", s.DropMin <= s.DropMax},
+		{"exposure_boundary", s.Boundary, s.ReferenceTemp, "exposure_reference", s.Boundary < s.ReferenceTemp},
+	} {
+		if o.right || t.faulty(o.lowKey) || t.faulty(o.highKey) {
+			continue
+		}
+		key := o.lowKey
+		if !t.has(key) {
+			key = o.highKey
+		}
+		k.fault(t, key, "put the limits in order: cold, cool, bands, warn, act, ceiling",
+			"%s %s of species %q is not below %s %s", o.lowKey, o.low, s.ID, o.highKey, o.high)
+	}
+	if s.TenfoldPer <= 0 {
+		k.fault(t, "exposure_tenfold", `write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)
+	}
+	k.durations(t, within{"exposure_time", s.ReferenceTime, minute, Duration(week)})
+}

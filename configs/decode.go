@@ -1,0 +1,220 @@
+package configs
+
+import (
+	"encoding"
+	"errors"
+	"fmt"
+	"reflect"
+	"strconv"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2/unstable"
+)
+
+// decoder fills structs from elements and collects every fault on the way.
+// go-toml's own decoder stops at the first wrong value; a keeper who copies a
+// file to a board wants to hear all of them at once.
+type decoder struct {
+	file    string
+	faults  Faults
+	prefill func(target any, source *element)
+}
+
+// report adds a fault at e's key and marks e.
+func (d *decoder) report(e *element, do, format string, args ...any) {
+	d.add(e.key, do, format, args...)
+	e.bad = true
+}
+
+func (d *decoder) add(at position, do, format string, args ...any) {
+	d.faults = append(d.faults, Fault{File: d.file, Line: at.line, Col: at.col, What: fmt.Sprintf(format, args...), Do: do})
+}
+
+// table fills the struct v from the table e; where names the table in faults.
+func (d *decoder) table(e *element, v reflect.Value, where string) {
+	known := fieldsByKey(v)
+	for _, name := range e.names {
+		child := e.fields[name]
+		if field, ok := known[name]; ok {
+			d.value(child, field, name)
+			continue
+		}
+		d.report(child, didYouMean(name, known, "remove it, or write "), "unknown key %q in %s", name, where)
+	}
+}
+
+// fieldsByKey maps the TOML keys of a struct to its fields.
+func fieldsByKey(v reflect.Value) map[string]reflect.Value {
+	fields := make(map[string]reflect.Value, v.NumField())
+	for i := range v.NumField() {
+		if key := v.Type().Field(i).Tag.Get("toml"); key != "" && key != "-" {
+			fields[key] = v.Field(i)
+		}
+	}
+	return fields
+}
+
+// value fills v from e; key is the name it stands under.
+func (d *decoder) value(e *element, v reflect.Value, key string) {
+	if v.Kind() == reflect.Pointer {
+		v.Set(reflect.New(v.Type().Elem()))
+		v = v.Elem()
+	}
+	if target, ok := v.Addr().Interface().(encoding.TextUnmarshaler); ok {
+		d.quantity(e, target, key)
+		return
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		if d.expect(e, unstable.Table, key, "["+key+"] as a section of its own, once") {
+			d.table(e, v, "["+key+"]")
+		}
+	case reflect.Slice:
+		d.list(e, v, key)
+	case reflect.Map:
+		d.texts(e, v, key)
+	default:
+		d.scalar(e, v, key)
+	}
+}
+
+// quantity hands the text of e to the type that knows its units. A bare
+// number goes there too: the type says that the unit is missing.
+func (d *decoder) quantity(e *element, target encoding.TextUnmarshaler, key string) {
+	switch e.kind {
+	case unstable.String, unstable.Integer, unstable.Float:
+	default:
+		example := target.(interface{ example() string }).example()
+		d.report(e, fmt.Sprintf("write a text in quotes, as in %s = %q", key, example), "%s is %s", key, kindName(e.kind))
+		return
+	}
+	err := target.UnmarshalText([]byte(e.text))
+	if err == nil {
+		return
+	}
+	do := "correct it"
+	if q := (*quantityError)(nil); errors.As(err, &q) {
+		err, do = errors.New(q.what), q.do
+	}
+	d.add(e.value, do, "%s: %v", key, err)
+	e.bad = true
+}
+
+// list fills a slice: [[key]] sections for structs, an array for the rest.
+func (d *decoder) list(e *element, v reflect.Value, key string) {
+	sections := v.Type().Elem().Kind() == reflect.Struct && !isQuantity(v.Type().Elem())
+	want := fmt.Sprintf(`a list, as in %s = ["…"]`, key)
+	if sections {
+		want = "[[" + key + "]] with double brackets before each one"
+	}
+	if !d.expect(e, unstable.Array, key, want) {
+		return
+	}
+	v.Set(reflect.MakeSlice(v.Type(), len(e.items), len(e.items)))
+	for i, item := range e.items {
+		d.listItem(item, v.Index(i), key, sections)
+		e.bad = e.bad || (item.bad && !sections)
+	}
+}
+
+func (d *decoder) listItem(item *element, v reflect.Value, key string, section bool) {
+	switch {
+	case !section:
+		d.value(item, v, key)
+	case d.expect(item, unstable.Table, key, "[["+key+"]] with double brackets before each one"):
+		d.prefill(v.Addr().Interface(), item)
+		d.table(item, v, "[["+key+"]]")
+	}
+}
+
+func isQuantity(t reflect.Type) bool {
+	return reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
+}
+
+// texts fills a map of names to texts, such as a webhook's headers.
+func (d *decoder) texts(e *element, v reflect.Value, key string) {
+	if !d.expect(e, unstable.Table, key, "a section of names and texts") {
+		return
+	}
+	v.Set(reflect.MakeMap(v.Type()))
+	for _, name := range e.names {
+		if child := e.fields[name]; d.expect(child, unstable.String, name, "a text in quotes") {
+			v.SetMapIndex(reflect.ValueOf(name), reflect.ValueOf(child.text))
+		}
+	}
+}
+
+// scalar fills a text, a whole number or a bool.
+func (d *decoder) scalar(e *element, v reflect.Value, key string) {
+	switch v.Kind() {
+	case reflect.String:
+		if d.expect(e, unstable.String, key, "a text in quotes") {
+			v.SetString(e.text)
+		}
+	case reflect.Bool:
+		if d.expect(e, unstable.Bool, key, "true or false, without quotes") {
+			v.SetBool(e.text == "true")
+		}
+	case reflect.Int:
+		if !d.expect(e, unstable.Integer, key, "a whole number, without quotes or unit") {
+			return
+		}
+		n, err := strconv.ParseInt(e.text, 0, 32)
+		if err != nil {
+			d.report(e, "write a smaller one", "%s: the number %s is too large", key, e.text)
+			return
+		}
+		v.SetInt(n)
+	default:
+		panic("configs: no decoder for " + v.Type().String())
+	}
+}
+
+// expect reports a fault unless e is of the wanted kind.
+func (d *decoder) expect(e *element, kind unstable.Kind, key, want string) bool {
+	if e.kind == kind {
+		return true
+	}
+	d.report(e, "write "+want, "%s is %s", key, kindName(e.kind))
+	return false
+}
+
+func kindName(k unstable.Kind) string {
+	switch k {
+	case unstable.String:
+		return "a text"
+	case unstable.Integer:
+		return "a whole number"
+	case unstable.Float:
+		return "a decimal number"
+	case unstable.Bool:
+		return "true or false"
+	case unstable.Array:
+		return "a list"
+	case unstable.Table, unstable.InlineTable:
+		return "a section"
+	default:
+		return "a bare date or time"
+	}
+}
+
+// didYouMean ends an advice with the known name nearest to a mistyped one, or
+// with all of them where none is near.
+func didYouMean[V any](got string, known map[string]V, lead string) string {
+	names := make([]string, 0, len(known))
+	for name := range known {
+		names = append(names, name)
+	}
+	if best := nearest(got, names); best != "" {
+		return fmt.Sprintf("did you mean %q?", best)
+	}
+	return lead + "one of " + listed(names)
+}
+
+func quoteJoin(names []string) string {
+	quoted := make([]string, len(names))
+	for i, n := range names {
+		quoted[i] = strconv.Quote(n)
+	}
+	return strings.Join(quoted, ", ")
+}

@@ -1,0 +1,208 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// ClockTime is a time of day in minutes since midnight. In TOML "08:00".
+type ClockTime int
+
+// A ClockSpan runs from From up to To, To excluded, and crosses midnight where
+// To < From. In TOML "08:00-20:00".
+type ClockSpan struct{ From, To ClockTime }
+
+const (
+	clockHint     = `write hours and minutes from "00:00" to "23:59"`
+	clockSpanHint = `write start and end, as in "08:00-20:00"`
+	secondsPerDay = 86400
+)
+
+func (ClockTime) example() string { return "08:00" }
+
+// UnmarshalText reads "H:MM" or "HH:MM" on the 24-hour clock.
+func (t *ClockTime) UnmarshalText(text []byte) error {
+	s := strings.TrimSpace(string(text))
+	h, m, found := strings.Cut(s, ":")
+	hour, okH := twoDigits(h)
+	minute, okM := twoDigits(m)
+	if !found || !okH || !okM || len(m) != 2 || hour > 23 || minute > 59 {
+		return refuse(clockHint, "%q is not a time of day", s)
+	}
+	*t = ClockTime(hour*60 + minute)
+	return nil
+}
+
+func twoDigits(s string) (int, bool) {
+	if len(s) == 0 || len(s) > 2 {
+		return 0, false
+	}
+	n := 0
+	for i := range len(s) {
+		if !isDigit(s[i]) {
+			return 0, false
+		}
+		n = n*10 + int(s[i]-'0')
+	}
+	return n, true
+}
+
+// String writes "HH:MM".
+func (t ClockTime) String() string { return fmt.Sprintf("%02d:%02d", int(t)/60, int(t)%60) }
+
+// MarshalText writes "HH:MM".
+func (t ClockTime) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
+
+func (ClockSpan) example() string { return "08:00-20:00" }
+
+// UnmarshalText reads two times of day with a hyphen or en dash between them.
+func (s *ClockSpan) UnmarshalText(text []byte) error {
+	from, to, found := strings.Cut(strings.Replace(string(text), "–", "-", 1), "-")
+	if !found {
+		return refuse(clockSpanHint, "%q is not a span of the day", text)
+	}
+	var got ClockSpan
+	if err := got.From.UnmarshalText([]byte(from)); err != nil {
+		return err
+	}
+	if err := got.To.UnmarshalText([]byte(to)); err != nil {
+		return err
+	}
+	if got.From == got.To {
+		return refuse("write two different times, or leave the key out", "the span %q begins and ends at one time", text)
+	}
+	*s = got
+	return nil
+}
+
+// String writes "HH:MM-HH:MM".
+func (s ClockSpan) String() string { return s.From.String() + "-" + s.To.String() }
+
+// MarshalText writes "HH:MM-HH:MM".
+func (s ClockSpan) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// Contains reports whether a clock showing t is inside the span.
+func (s ClockSpan) Contains(t ClockTime) bool {
+	if s.From <= s.To {
+		return t >= s.From && t < s.To
+	}
+	return t >= s.From || t < s.To
+}
+
+// Covers reports whether wall, read on the clock of loc, is inside the span.
+func (s ClockSpan) Covers(wall time.Time, loc *time.Location) bool {
+	return s.Contains(clockOf(wall.In(loc)))
+}
+
+func clockOf(t time.Time) ClockTime { return ClockTime(t.Hour()*60 + t.Minute()) }
+
+// NextChange returns the first moment after wall at which Covers changes. It
+// follows the clock on the wall: where the clocks go back over an end of the
+// span, that end happens twice.
+func (s ClockSpan) NextChange(wall time.Time, loc *time.Location) time.Time {
+	now := s.Covers(wall, loc)
+	t := wall
+	// Two ends a day and a clock change: more than a handful of steps without
+	// a change means that the span has no ends.
+	for range 16 {
+		next := nextShowing(t, loc, s.From)
+		if to := nextShowing(t, loc, s.To); to.Before(next) {
+			next = to
+		}
+		if s.Covers(next, loc) != now {
+			return next.In(loc)
+		}
+		t = next
+	}
+	return time.Time{}
+}
+
+// nextShowing returns the first moment after t at which the clock of loc comes
+// to show c, or the next clock change where that is sooner.
+func nextShowing(t time.Time, loc *time.Location, c ClockTime) time.Time {
+	local := t.In(loc)
+	_, offset := local.Zone()
+	_, end := local.ZoneBounds()
+	sinceMidnight := ((t.Unix()+int64(offset))%secondsPerDay + secondsPerDay) % secondsPerDay
+	wait := (int64(c)*60 - sinceMidnight + secondsPerDay) % secondsPerDay
+	if wait == 0 {
+		wait = secondsPerDay
+	}
+	next := time.Unix(t.Unix()+wait, 0)
+	if !end.IsZero() && end.Before(next) {
+		return end
+	}
+	return next
+}
+
+// IsOn reports whether the lamps are on at wall, read on the clock of loc.
+func (l Lamps) IsOn(wall time.Time, loc *time.Location) bool { return l.On.Covers(wall, loc) }
+
+// NextChange returns the first moment after wall at which IsOn changes.
+func (l Lamps) NextChange(wall time.Time, loc *time.Location) time.Time {
+	return l.On.NextChange(wall, loc)
+}
+
+// Next returns the first due pulse after wall; zero for an empty schedule.
+func (m Mist) Next(wall time.Time, loc *time.Location) time.Time {
+	var best time.Time
+	for _, t := range m.around(wall, loc) {
+		if t.After(wall) && (best.IsZero() || t.Before(best)) {
+			best = t
+		}
+	}
+	return best
+}
+
+// Prev returns the last due pulse at or before wall; zero for an empty
+// schedule.
+func (m Mist) Prev(wall time.Time, loc *time.Location) time.Time {
+	var best time.Time
+	for _, t := range m.around(wall, loc) {
+		if !t.After(wall) && t.After(best) {
+			best = t
+		}
+	}
+	return best
+}
+
+// around lists the pulses of the days near wall. Three days either side
+// outlast the one calendar day that a zone has ever skipped.
+func (m Mist) around(wall time.Time, loc *time.Location) []time.Time {
+	y, mo, d := wall.In(loc).Date()
+	var due []time.Time
+	for offset := -2; offset <= 2; offset++ {
+		for _, c := range m.Times {
+			due = append(due, onDay(y, mo, d+offset, c, loc))
+		}
+	}
+	slices.SortFunc(due, time.Time.Compare)
+	return due
+}
+
+// onDay returns the one moment of a local day at which c is due: the first of
+// two where the clocks go back over it, the clock change itself where they go
+// forward over it.
+func onDay(y int, mo time.Month, d int, c ClockTime, loc *time.Location) time.Time {
+	t := time.Date(y, mo, d, int(c)/60, int(c)%60, 0, 0, loc)
+	start, end := t.ZoneBounds()
+	if clockOf(t) != c {
+		// time.Date used the offset of one side of the gap; the change is the
+		// bound next to what it returned.
+		if !start.IsZero() && t.Sub(start) <= day {
+			return start.In(loc)
+		}
+		return end.In(loc)
+	}
+	if start.IsZero() {
+		return t
+	}
+	_, before := start.Add(-time.Second).In(loc).Zone()
+	_, now := t.Zone()
+	if earlier := t.Add(time.Duration(now-before) * time.Second); earlier.Before(start) && before > now {
+		return earlier
+	}
+	return t
+}

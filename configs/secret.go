@@ -1,0 +1,56 @@
+package configs
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// largestSecret is more than any password, token or key needs.
+const largestSecret = 64 << 10
+
+// ReadSecret reads a secret from a file, or from the systemd credential of
+// that name in credentialsDir ($CREDENTIALS_DIRECTORY) when it has no slash.
+// One newline at the end, which editors add, is no part of the secret. A file
+// that everybody on the board can read is refused.
+func ReadSecret(nameOrPath, credentialsDir string) (string, error) {
+	path := nameOrPath
+	if !strings.Contains(nameOrPath, "/") {
+		if nameOrPath == "" || nameOrPath == "." || nameOrPath == ".." {
+			return "", fmt.Errorf("read the secret %q: write the path of a file or the name of a credential", nameOrPath)
+		}
+		if credentialsDir == "" {
+			return "", fmt.Errorf("read the secret %q: a name without a slash is a systemd credential and there is no credentials directory; add LoadCredential=%s to the unit, or write a path", nameOrPath, nameOrPath)
+		}
+		path = filepath.Join(credentialsDir, nameOrPath)
+	}
+	data, err := readPrivate(path)
+	if err != nil {
+		return "", fmt.Errorf("read the secret %q: %w", nameOrPath, err)
+	}
+	secret := strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
+	if secret == "" {
+		return "", fmt.Errorf("read the secret %q: the file %s is empty; put the secret into it", nameOrPath, path)
+	}
+	return secret, nil
+}
+
+func readPrivate(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("there is no file %s; create it with mode 0600", path)
+	case err != nil:
+		return nil, err
+	case !info.Mode().IsRegular():
+		return nil, fmt.Errorf("%s is not a file; name a file", path)
+	case info.Mode().Perm()&0o007 != 0:
+		return nil, fmt.Errorf("%s is open to everybody (mode %04o); run: chmod 600 %s", path, info.Mode().Perm(), path)
+	case info.Size() > largestSecret:
+		return nil, fmt.Errorf("%s has %d bytes, more than any secret; name the right file", path, info.Size())
+	}
+	return os.ReadFile(path)
+}

@@ -1,0 +1,127 @@
+package configs
+
+import (
+	_ "embed"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+//go:embed species.toml
+var speciesTOML string
+
+// SpeciesTable returns a fresh copy of the embedded species table. Its limits
+// are defaults, not veterinary advice.
+func SpeciesTable() []Species {
+	var table struct {
+		Species []Species `toml:"species"`
+	}
+	decoder := toml.NewDecoder(strings.NewReader(speciesTOML)).DisallowUnknownFields()
+	if err := decoder.Decode(&table); err != nil {
+		// The table is part of the program; a test decodes it.
+		panic(fmt.Sprintf("configs: embedded species table: %v", err))
+	}
+	return table.Species
+}
+
+func indexSpecies(table []Species, id string) int {
+	return slices.IndexFunc(table, func(s Species) bool { return s.ID == id })
+}
+
+// mergeSpecies lays the keeper's entries over the embedded ones.
+func mergeSpecies(table, own []Species) []Species {
+	for _, s := range own {
+		if i := indexSpecies(table, s.ID); i >= 0 {
+			table[i] = s
+			continue
+		}
+		table = append(table, s)
+	}
+	return table
+}
+
+// What the stages change. All from common practice, no source, except that
+// heat tolerance drops during metamorphosis: Cupp 1980, Herpetologica 36:234.
+const (
+	frogletFloorAdd    Percent = 5
+	frogletCeilingLess Celsius = 1
+)
+
+// tadpoleWater holds the limits of tadpole water: common practice, no source.
+func tadpoleWater(s Species) Species {
+	s.Day, s.Night = Band{20, 24}, Band{20, 24}
+	s.DropMin, s.DropMax = 0, 2
+	s.Floor, s.Dry = 0, 0
+	s.Warn, s.Act, s.Ceiling = 26, 28, 30
+	s.Cool, s.Cold = 18, 16
+	return s
+}
+
+func forStage(s Species, stage Stage) Species {
+	switch stage {
+	case Tadpole:
+		return tadpoleWater(s)
+	case Froglet:
+		s.Floor = min(s.Floor+frogletFloorAdd, 100)
+		s.Dry = min(s.Dry+frogletFloorAdd, 100)
+		s.Warn -= frogletCeilingLess
+		s.Act -= frogletCeilingLess
+		s.Ceiling -= frogletCeilingLess
+	}
+	return s
+}
+
+// SpeciesFor returns the limits in force for e: its species with the keeper's
+// own values, then the changes that e's stage asks for, then e's own ceiling
+// and floor. A lowered ceiling takes the limits below it down with it; a
+// raised one leaves them.
+func (c *Config) SpeciesFor(e Enclosure) Species {
+	var s Species
+	if i := indexSpecies(c.Species, e.Species); i >= 0 {
+		s = c.Species[i]
+	}
+	s = forStage(s, e.Stage)
+	if e.Ceiling != nil {
+		s.Ceiling = *e.Ceiling
+		s.Act = min(s.Act, s.Ceiling)
+		s.Warn = min(s.Warn, s.Act)
+	}
+	if e.Floor != nil {
+		s.Floor = *e.Floor
+		s.Dry = min(s.Dry, s.Floor)
+	}
+	return s
+}
+
+// LampsOf returns the lamp schedule of e; false where it has none.
+func (c *Config) LampsOf(e Enclosure) (Lamps, bool) {
+	for _, l := range c.Lamps {
+		if e.Lamps != "" && l.ID == e.Lamps {
+			return l, true
+		}
+	}
+	return Lamps{}, false
+}
+
+// MistOf returns the misting schedule of e; false where it has none.
+func (c *Config) MistOf(e Enclosure) (Mist, bool) {
+	for _, m := range c.Mists {
+		if e.Mist != "" && m.ID == e.Mist {
+			return m, true
+		}
+	}
+	return Mist{}, false
+}
+
+// ProbesOf returns the probes of the enclosure with that id, in file order.
+func (c *Config) ProbesOf(enclosureID string) []Probe {
+	var own []Probe
+	for _, p := range c.Probes {
+		if enclosureID != "" && p.Enclosure == enclosureID {
+			own = append(own, p)
+		}
+	}
+	return own
+}

@@ -1,0 +1,110 @@
+package configs
+
+import (
+	"fmt"
+	"net"
+	"slices"
+	"strings"
+)
+
+// gallonsPerAdult is the space under which dart frogs are crowded: common
+// practice, no source.
+const gallonsPerAdult = 10
+
+// floorToKeep is the humidity that must be kept at all times: the owner's
+// trade fact, common practice, no source.
+const floorToKeep Percent = 70
+
+// warn collects what is allowed and yet likely to be regretted.
+func (k *checker) warn() {
+	k.warnRoom()
+	for i, e := range k.c.Enclosures {
+		k.warnEnclosure(k.doc.item("enclosure", i), e)
+	}
+	k.warnPeople()
+	k.warnUnused()
+}
+
+func (k *checker) warning(at *element, do, format string, args ...any) {
+	k.warnings = append(k.warnings, Fault{
+		File: k.file, Line: at.key.line, Col: at.key.col, What: fmt.Sprintf(format, args...), Do: do,
+	})
+}
+
+func (k *checker) warnRoom() {
+	room := k.doc.at("room")
+	if k.c.Room.Poll > minute {
+		k.warning(room.at("poll"), "poll every 60 s or faster", "a poll every %s leaves heat unseen for so long", k.c.Room.Poll)
+	}
+	if k.c.Room.Timezone == "" {
+		k.warning(room, `add timezone to [room], as in "Europe/Berlin"`, "no timezone: day and night follow the board's own setting")
+	}
+	if k.doc.has("mail") && k.c.Mail.TLS == "none" {
+		k.warning(k.doc.at("mail", "tls"), `write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
+	}
+	host, _, err := net.SplitHostPort(k.c.HTTP.Listen)
+	if ip := net.ParseIP(host); err == nil && k.c.HTTP.CertFile == "" && host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		k.warning(k.doc.at("http", "listen"), "add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")
+	}
+}
+
+func (k *checker) warnEnclosure(t *element, e Enclosure) {
+	if e.Stage == Adult && e.Volume > 0 && e.Animals > 0 {
+		if each := e.Volume.Gallons() / float64(e.Animals); each < gallonsPerAdult {
+			k.warning(t.at("animals"), "fewer animals, or a larger enclosure",
+				"enclosure %q has %s US gallons per adult, under %d (common practice, no source)", e.ID, short(each), gallonsPerAdult)
+		}
+	}
+	if e.Lamps == "" && e.Stage != Tadpole {
+		k.warning(t, "add lamps", "enclosure %q has no lamp schedule: the day band holds at night too and the night drop is not watched", e.ID)
+	}
+	if e.Stage == Tadpole {
+		return
+	}
+	if s := k.c.SpeciesFor(e); s.Floor < floorToKeep {
+		at := t.at("floor")
+		if e.Floor == nil {
+			at = t.at("species")
+		}
+		k.warning(at, "keep 70 % or more", "the humidity floor of enclosure %q is %s, under %s (common practice, no source)", e.ID, s.Floor, floorToKeep)
+	}
+	if !slices.ContainsFunc(k.c.ProbesOf(e.ID), Probe.MeasuresHumidity) {
+		k.warning(t, "add a probe that measures humidity", "nothing measures the humidity of enclosure %q: its floor is not watched", e.ID)
+	}
+}
+
+func (k *checker) warnPeople() {
+	if len(k.c.People) == 0 {
+		k.warning(newTable(position{1, 1}), "add a [[person]] with channels", "nobody is told: there is no person")
+	}
+	for i, p := range k.c.People {
+		t := k.doc.item("person", i)
+		switch {
+		case len(p.Channels) == 0:
+			k.warning(t, `add channels, as in channels = ["mqtt"]`, "person %q has no channel for notices", p.ID)
+		case !slices.ContainsFunc(p.Channels, func(ch string) bool { return ch != channelMail }):
+			k.warning(t.at("channels"), "add a channel that rings, mqtt or a webhook", "wake notices reach person %q by mail only, which wakes nobody", p.ID)
+		}
+	}
+}
+
+func (k *checker) warnUnused() {
+	for i, l := range k.c.Lamps {
+		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Lamps == l.ID }) {
+			k.warning(k.doc.item("lamps", i), "name it in an enclosure, or remove it", "no enclosure uses [[lamps]] %q", l.ID)
+		}
+	}
+	for i, m := range k.c.Mists {
+		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Mist == m.ID }) {
+			k.warning(k.doc.item("mist", i), "name it in an enclosure, or remove it", "no enclosure uses [[mist]] %q", m.ID)
+		}
+	}
+	for i, w := range k.c.Webhooks {
+		if !slices.ContainsFunc(k.c.People, func(p Person) bool { return slices.Contains(p.Channels, w.ID) }) {
+			k.warning(k.doc.item("webhook", i), "name it in the channels of a person, or remove it", "nobody uses webhook %q", w.ID)
+		}
+		if strings.HasPrefix(w.URL, "http://") {
+			k.warning(k.doc.item("webhook", i).at("url"), "write https if the receiver can", "webhook %q leaves without TLS", w.ID)
+		}
+	}
+}
