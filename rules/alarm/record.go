@@ -82,9 +82,10 @@ type Record struct {
 	Since    sensors.Instant `json:"since"`            // start of the stretch beyond the limit
 	OnFor    time.Duration   `json:"on_for,omitempty"` // observed time beyond
 	OffFor   time.Duration   `json:"off_for,omitempty"`
-	SeenAt   time.Duration   `json:"seen_at,omitempty"` // running time of the last good sample
-	Seen     Input           `json:"seen,omitempty"`    // and what it was
-	Held     bool            `json:"held,omitempty"`    // latched and not yet reset
+	SeenAt   time.Duration   `json:"seen_at,omitempty"`  // running time of the last good sample
+	Seen     Input           `json:"seen,omitempty"`     // and what it was
+	Held     bool            `json:"held,omitempty"`     // latched and not yet reset
+	Answered bool            `json:"answered,omitempty"` // a person acknowledged this onset
 	AckedAt  time.Duration   `json:"acked_at,omitempty"`
 	EndedAt  time.Duration   `json:"ended_at,omitempty"` // last return to normal
 	Shelf    *Shelf          `json:"shelf,omitempty"`

@@ -1,8 +1,185 @@
 package alarm
 
-import "dewline/sensors"
+import (
+	"time"
 
-// Step moves the record to now with one look at the process.
+	"dewline/sensors"
+)
+
+// Why a state moved without the process or a person.
+const (
+	WhyRealarm   = "still active after being acknowledged"
+	WhyShelfOver = "shelf over"
+	WhyInService = "back in service"
+	WhyReturned  = "returned to normal"
+	WhyConfig    = "configuration"
+)
+
+// Step moves the record to now with one look at the process. Samples that are
+// older than the last good one are ignored; the state moves at most once.
 func (r *Record) Step(s Spec, now sensors.Instant, in Input) Change {
-	return Change{r.State, r.State, ""}
+	if in == Back && r.State == Norm && r.Seen == Back && !r.Active {
+		// Nearly every step of nearly every alarm.
+		r.SeenAt = max(r.SeenAt, now.Mono)
+		return Change{}
+	}
+	r.observe(s, now, in)
+	why := r.expire(s, now)
+	return r.settle(s, now, why)
+}
+
+// observe advances the delays and the process condition.
+func (r *Record) observe(s Spec, now sensors.Instant, in Input) {
+	elapsed := now.Mono - r.SeenAt
+	if in == Missing || r.Seen != Missing && elapsed < 0 {
+		return
+	}
+	if s.MaxGap > 0 && elapsed > s.MaxGap {
+		elapsed = 0
+	}
+	if r.Active {
+		r.OffFor = stretch(r.OffFor, elapsed, r.Seen == Back, in == Back)
+		if in == Back && r.OffFor >= s.OffDelay {
+			r.Active, r.OnFor, r.EndedAt = false, 0, now.Mono
+		}
+	} else {
+		r.OnFor = stretch(r.OnFor, elapsed, r.Seen == Beyond, in == Beyond)
+		if in == Beyond && r.Seen != Beyond {
+			r.Since = now
+		}
+		if in == Beyond && r.OnFor >= s.OnDelay {
+			r.Active, r.OffFor, r.Answered, r.Held = true, 0, false, s.Latched
+		}
+	}
+	r.Seen, r.SeenAt = in, now.Mono
+}
+
+// stretch is how long a condition has been observed to hold without a good
+// sample that says otherwise.
+func stretch(so, elapsed time.Duration, was, is bool) time.Duration {
+	if is && was {
+		return so + elapsed
+	}
+	return 0
+}
+
+// expire ends shelves and times out of service.
+func (r *Record) expire(s Spec, now sensors.Instant) (why string) {
+	if o := r.Out; o != nil {
+		if now.Mono >= o.Mono || now.Synced && !now.Wall.Before(o.Until) {
+			r.Out, why = nil, WhyInService
+		}
+	}
+	if r.Shelf == nil {
+		return why
+	}
+	until := min(r.Shelf.Until, now.Mono+s.MaxShelf)
+	began := r.Shelf.Began || r.Active
+	ended := r.Shelf.OneShot && r.Shelf.Began && !r.Active
+	if ended || now.Mono >= until {
+		r.Shelf = nil
+		return WhyShelfOver
+	}
+	if until != r.Shelf.Until || began != r.Shelf.Began {
+		// A new one, as snapshots of the record may share the old one.
+		r.Shelf = &Shelf{Until: until, OneShot: r.Shelf.OneShot, Began: began}
+	}
+	return why
+}
+
+// settle derives the state from the condition and the persons' decisions.
+func (r *Record) settle(s Spec, now sensors.Instant, why string) Change {
+	from, to := r.State, Norm
+	switch {
+	case r.Out != nil:
+		to = OutOfService
+	case r.Shelf != nil:
+		to = Shelved
+	case r.Suppress && r.Active:
+		to = Suppressed
+	case from.PutAway():
+		to = r.exposed()
+	default:
+		var w string
+		if to, w = r.next(s, now); w != "" {
+			why = w
+		}
+	}
+	return r.move(to, why)
+}
+
+// exposed is the state after being put away: by the process as it is now, but
+// a latch that nobody reset is still there.
+func (r *Record) exposed() State {
+	switch {
+	case r.Active:
+		return Unack
+	case r.Held && r.Answered:
+		return LatchAck
+	case r.Held:
+		return LatchUnack
+	default:
+		return Norm
+	}
+}
+
+// next is the state that follows one that is not put away.
+func (r *Record) next(s Spec, now sensors.Instant) (to State, why string) {
+	switch r.State {
+	case Unack:
+		if r.Active {
+			return Unack, ""
+		}
+		return r.returned(s), ""
+	case Acked:
+		switch {
+		case r.Active && s.RealarmAfter > 0 && now.Mono-r.AckedAt >= s.RealarmAfter:
+			return Unack, WhyRealarm
+		case r.Active:
+			return Acked, ""
+		case r.Held:
+			return LatchAck, ""
+		default:
+			return Norm, ""
+		}
+	case RTNUN:
+		if !r.Active && s.KeepReturned != 0 && now.Mono-r.EndedAt >= s.KeepReturned {
+			return Norm, WhyReturned
+		}
+	}
+	if r.Active {
+		return Unack, ""
+	}
+	return r.State, ""
+}
+
+// returned is where an unacknowledged alarm goes when its condition ends.
+func (r *Record) returned(s Spec) State {
+	switch {
+	case r.Held:
+		return LatchUnack
+	case s.KeepReturned < 0:
+		return Norm
+	default:
+		return RTNUN
+	}
+}
+
+// move sets the state; leaving NORM is a new onset.
+func (r *Record) move(to State, why string) Change {
+	c := Change{From: r.State, To: to, Why: why}
+	if !c.Changed() {
+		return Change{From: to, To: to}
+	}
+	if c.From == Norm {
+		r.Seq++
+	}
+	if to == Unack {
+		r.Answered = false
+	}
+	if to == Norm {
+		r.Answered, r.Held, r.Unknown = false, false, false
+	}
+	r.State = to
+	return c
 }
