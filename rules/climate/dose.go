@@ -1,6 +1,9 @@
 package climate
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // DoseLimits say what counts as exposure for a species and stage.
 type DoseLimits struct {
@@ -10,24 +13,105 @@ type DoseLimits struct {
 	TenfoldPer    float64       // K for ten times the weight; 3
 }
 
+// doseGap is the longest time between readings that is bridged.
+const doseGap = 15 * time.Minute
+
+// doseHalf is how long below the boundary halves a dose: an assumption, no
+// source.
+const doseHalf = 24 * time.Hour
+
+// doseLeast in minutes is forgotten.
+const doseLeast = 0.01
+
 // Dose is additive heat exposure. The zero value is no exposure.
 type Dose struct {
 	Minutes     float64       `json:"minutes"`      // equivalent minutes at the reference temperature
-	DegreeHours float64       `json:"degree_hours"` // above the boundary
-	Unknown     time.Duration `json:"unknown"`      // time in gaps, which is not counted
+	DegreeHours float64       `json:"degree_hours"` // °C h above the boundary, halved like Minutes
+	Unknown     time.Duration `json:"unknown"`      // time in gaps while there was a dose or heat, not counted
 	Last        time.Duration `json:"last"`
 	LastTemp    float64       `json:"last_temp"`
 	Started     bool          `json:"started"`
 }
 
-// Observe adds the time since the last reading. A gap of more than 15 minutes
-// is not bridged: it adds to Unknown.
-func (d *Dose) Observe(l DoseLimits, at time.Duration, celsius float64) {}
+// Observe adds the time since the last reading, with the temperature taken as
+// a straight line between both. A gap of more than 15 minutes is not bridged:
+// it adds to Unknown and repairs nothing.
+func (d *Dose) Observe(l DoseLimits, at time.Duration, celsius float64) {
+	if !finite(celsius) || d.Started && at <= d.Last {
+		return
+	}
+	dt, from := at-d.Last, d.LastTemp
+	started := d.Started
+	d.Last, d.LastTemp, d.Started = at, celsius, true
+	if !started {
+		return
+	}
+	hot := from >= l.Boundary || celsius >= l.Boundary
+	if !hot && d.Minutes == 0 {
+		return
+	}
+	if dt > doseGap {
+		d.Unknown += dt
+		return
+	}
+	below := d.add(l, dt, from, celsius)
+	if below > 0 && d.Minutes > 0 {
+		keep := math.Exp2(-float64(below) / float64(doseHalf))
+		d.Minutes *= keep
+		d.DegreeHours *= keep
+		if d.Minutes < doseLeast {
+			d.Minutes, d.DegreeHours, d.Unknown = 0, 0, 0
+		}
+	}
+}
+
+// add integrates the part of the line at or above the boundary and returns the
+// time that was below it.
+func (d *Dose) add(l DoseLimits, dt time.Duration, from, to float64) (below time.Duration) {
+	if from < l.Boundary && to < l.Boundary {
+		return dt
+	}
+	share := 1.0 // of dt above
+	a, b := from, to
+	if a < l.Boundary {
+		share, a = (b-l.Boundary)/(b-a), l.Boundary
+	} else if b < l.Boundary {
+		share, b = (a-l.Boundary)/(a-b), l.Boundary
+	}
+	above := share * dt.Minutes()
+	d.Minutes += above * l.meanWeight(a, b)
+	d.DegreeHours += above / 60 * ((a+b)/2 - l.Boundary)
+	return time.Duration((1 - share) * float64(dt))
+}
+
+// weight is how many minutes at the reference one minute at celsius counts as.
+func (l DoseLimits) weight(celsius float64) float64 {
+	return math.Pow(10, (celsius-l.ReferenceTemp)/l.TenfoldPer)
+}
+
+// meanWeight is the exact mean of weight along the line from a to b.
+func (l DoseLimits) meanWeight(a, b float64) float64 {
+	if math.Abs(b-a) < 1e-6*l.TenfoldPer {
+		return l.weight((a + b) / 2)
+	}
+	return (l.weight(b) - l.weight(a)) * l.TenfoldPer / (math.Ln10 * (b - a))
+}
 
 // Fraction returns the share of the reference that has been used; 1 is all.
-func (d *Dose) Fraction(l DoseLimits) float64 { return 0 }
+func (d *Dose) Fraction(l DoseLimits) float64 {
+	if l.ReferenceTime <= 0 {
+		return 0
+	}
+	return d.Minutes / l.ReferenceTime.Minutes()
+}
 
 // TimeLeft returns how long the rest of the reference lasts at the last
-// temperature, false below the boundary. It is a relative figure and never a
-// safe time.
-func (d *Dose) TimeLeft(l DoseLimits) (time.Duration, bool) { return 0, false }
+// temperature, zero when it is used up, false below the boundary. It is a
+// relative figure and never a safe time.
+func (d *Dose) TimeLeft(l DoseLimits) (time.Duration, bool) {
+	if !d.Started || d.LastTemp < l.Boundary {
+		return 0, false
+	}
+	left := max(0, 1-d.Fraction(l)) * l.ReferenceTime.Minutes() / l.weight(d.LastTemp)
+	return time.Duration(min(left, 365*24*60) * float64(time.Minute)), true
+}

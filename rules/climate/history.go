@@ -1,0 +1,92 @@
+package climate
+
+import (
+	"encoding/base64"
+	"encoding/binary"
+	"fmt"
+	"time"
+)
+
+const (
+	slotTime  = 10 * time.Minute
+	slotCount = 7 * 24 * 6 // a week
+	slotsHour = 6
+	slotsDay  = 24 * slotsHour
+	slotBytes = 6
+
+	noTemp  = -32768 // in slot.air and slot.room: nothing known
+	noLamps = 255
+	noHour  = 255
+)
+
+// A slot is ten minutes of one enclosure, six bytes.
+type slot struct {
+	air, room int16 // 0.01 °C; air is noTemp where the slot is unfit to learn from
+	lamps     uint8 // share of the time on, 0–200; noLamps
+	hour      uint8 // number of the ten minutes of the local day; noHour
+}
+
+// history is a ring of slots, kept in JSON as one base64 string.
+type history [slotCount]slot
+
+// MarshalText packs the ring.
+func (h *history) MarshalText() ([]byte, error) {
+	raw := make([]byte, 0, slotCount*slotBytes)
+	for _, s := range h {
+		raw = binary.LittleEndian.AppendUint16(raw, uint16(s.air))
+		raw = binary.LittleEndian.AppendUint16(raw, uint16(s.room))
+		raw = append(raw, s.lamps, s.hour)
+	}
+	return base64.StdEncoding.AppendEncode(nil, raw), nil
+}
+
+// UnmarshalText accepts exactly what MarshalText writes.
+func (h *history) UnmarshalText(text []byte) error {
+	raw, err := base64.StdEncoding.AppendDecode(nil, text)
+	if err != nil {
+		return fmt.Errorf("week of slots: %w", err)
+	}
+	if len(raw) != slotCount*slotBytes {
+		return fmt.Errorf("week of slots has %d bytes, not %d", len(raw), slotCount*slotBytes)
+	}
+	for i := range h {
+		b := raw[i*slotBytes:]
+		h[i] = slot{
+			air:   int16(binary.LittleEndian.Uint16(b)),
+			room:  int16(binary.LittleEndian.Uint16(b[2:])),
+			lamps: b[4], hour: b[5],
+		}
+	}
+	return nil
+}
+
+// clear forgets every slot.
+func (h *history) clear() {
+	for i := range h {
+		h[i] = slot{air: noTemp, room: noTemp, lamps: noLamps, hour: noHour}
+	}
+}
+
+// at returns the slot with the running number n, which may be long
+// overwritten: the caller keeps to the last slotCount.
+func (h *history) at(n int64) *slot {
+	return &h[((n%slotCount)+slotCount)%slotCount]
+}
+
+// room returns the room's temperature in °C in slot n.
+func (h *history) roomAt(n int64) (float64, bool) {
+	s := h.at(n)
+	return float64(s.room) / 100, s.room != noTemp
+}
+
+// centi rounds °C into a slot, saturating far outside of what lives.
+func centi(c float64) int16 {
+	return int16(min(max(c*100+0.5*sign(c), -32000), 32000))
+}
+
+func sign(x float64) float64 {
+	if x < 0 {
+		return -1
+	}
+	return 1
+}
