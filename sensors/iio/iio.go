@@ -1,0 +1,128 @@
+// Package iio reads probes that the kernel has a driver for: directories of
+// the industrial I/O subsystem (/sys/bus/iio/devices/iio:deviceN) and of hwmon
+// (/sys/class/hwmon/hwmonN).
+//
+// Units are the kernel's interface: thousandths of °C and of percent (Linux
+// Documentation/ABI/testing/sysfs-bus-iio and hwmon/sysfs-interface.rst).
+package iio
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/sensors/kernfile"
+)
+
+// A Probe is one directory. It is for one goroutine.
+type Probe struct {
+	name string
+	dir  string
+	file kernfile.Reader
+}
+
+// Open returns the probe whose directory p.Path names. It reads nothing: a
+// driver that is not loaded yet fails in Sample.
+func Open(p configs.Probe) (*Probe, error) {
+	if p.Path == "" {
+		return nil, fmt.Errorf("probe %s: an IIO or hwmon probe needs the path of its directory", p.ID)
+	}
+	return &Probe{name: "probe " + p.ID + ": " + p.Path, dir: p.Path}, nil
+}
+
+// Sample reads what the directory offers of temperature and humidity; one of
+// them is enough. If one that is there cannot be read, the sample fails. The
+// error is a sensors.FaultError.
+func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
+	s, err := p.sample(ctx)
+	if err != nil {
+		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
+	}
+	return s, nil
+}
+
+func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
+	var s sensors.Sample
+	if err := p.checkFaultFile(ctx); err != nil {
+		return s, err
+	}
+	t, foundT, err := p.quantity(ctx, "in_temp", "temp1")
+	if err != nil {
+		return s, err
+	}
+	h, foundH, err := p.quantity(ctx, "in_humidityrelative", "humidity1")
+	if err != nil {
+		return s, err
+	}
+	if foundT {
+		s.Has |= sensors.HasTemperature
+		s.Temperature, err = inRange[sensors.CentiCelsius](t, -60_00, 150_00)
+	}
+	if foundH && err == nil {
+		s.Has |= sensors.HasHumidity
+		s.Humidity, err = inRange[sensors.CentiPercent](h, -20_00, 130_00)
+	}
+	if err == nil && s.Has == 0 {
+		err = sensors.Faultf(sensors.BusError, "neither temperature nor humidity is here")
+	}
+	return s, err
+}
+
+// checkFaultFile looks at hwmon's temp1_fault, 1 while the probe is broken.
+func (p *Probe) checkFaultFile(ctx context.Context) error {
+	text, err := p.file.Read(ctx, filepath.Join(p.dir, "temp1_fault"))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case text != "0":
+		return sensors.Faultf(sensors.BusError, "the kernel reports the probe as broken (temp1_fault is %q)", text)
+	}
+	return nil
+}
+
+// quantity returns a quantity in thousandths, from iio_input, from iio_raw
+// with its scale and offset, or from hwmon_input, whichever is there first.
+func (p *Probe) quantity(ctx context.Context, iio, hwmon string) (milli float64, found bool, err error) {
+	for _, name := range []string{iio + "_input", iio + "_raw", hwmon + "_input"} {
+		milli, err = p.number(ctx, name)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err == nil && name == iio+"_raw" {
+			milli, err = p.scaled(ctx, iio, milli)
+		}
+		return milli, err == nil, err
+	}
+	return 0, false, nil
+}
+
+// scaled applies (raw + offset) · scale; either file may be missing.
+func (p *Probe) scaled(ctx context.Context, iio string, raw float64) (float64, error) {
+	offset, err := p.number(ctx, iio+"_offset")
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return 0, err
+	}
+	scale, err := p.number(ctx, iio+"_scale")
+	if errors.Is(err, fs.ErrNotExist) {
+		scale, err = 1, nil
+	}
+	return (raw + offset) * scale, err
+}
+
+func (p *Probe) number(ctx context.Context, name string) (float64, error) {
+	text, err := p.file.Read(ctx, filepath.Join(p.dir, name))
+	if err != nil {
+		return 0, err
+	}
+	v, err := Decode(text)
+	if err != nil {
+		return 0, fmt.Errorf("%s: %w", name, err)
+	}
+	return v, nil
+}
