@@ -97,7 +97,8 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	}
 	base, sigma := m.likely(&o)
 	f := Forecast{Learned: m.Params.Learned}
-	r := m.spread(&o, base, sigma)
+	var r band
+	m.spread(&o, base, sigma, &r)
 	f.Peak, f.PeakAfter = r.peak()
 	f.BandTop = r.reach(o.BandTop)
 	f.Ceiling = r.reach(o.Ceiling)
@@ -107,11 +108,13 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	if o.LampsOn {
 		s := base
 		s.lampsOff = true
-		f.LampsOff = gain(f.Ceiling, m.spread(&o, s, sigma).reach(o.Ceiling))
+		m.spread(&o, s, sigma, &r)
+		f.LampsOff = gain(f.Ceiling, r.reach(o.Ceiling))
 	}
 	s := base
 	s.roomHeld = true
-	f.RoomHeld = gain(f.Ceiling, m.spread(&o, s, sigma).reach(o.Ceiling))
+	m.spread(&o, s, sigma, &r)
+	f.RoomHeld = gain(f.Ceiling, r.reach(o.Ceiling))
 	return f, true
 }
 
@@ -218,7 +221,7 @@ type band struct {
 
 // spread runs the scenario, then once with each of its numbers off by its
 // uncertainty, and adds up the differences as independent.
-func (m *Thermal) spread(o *Outlook, s scenario, u sigmas) (b band) {
+func (m *Thermal) spread(o *Outlook, s scenario, u sigmas, b *band) {
 	m.run(o, &s, &b.mid)
 	for i := range b.sigma {
 		// Air wanders: what the model strays by in an hour, as a random walk.
@@ -244,7 +247,6 @@ func (m *Thermal) spread(o *Outlook, s scenario, u sigmas) (b band) {
 	for i := range b.sigma {
 		b.sigma[i] = rangeWidth * math.Sqrt(b.sigma[i])
 	}
-	return b
 }
 
 // peak returns the highest value ahead, and when.

@@ -55,7 +55,7 @@ func (f *filter) step(input, fast, slow float64) {
 }
 
 // params are the numbers of a fit. The response to the room adds up to 1: an
-// enclosure without lamps ends at room plus offset.
+// enclosure without lamps ends at room plus offset. Time constants in hours.
 type params struct {
 	Fast     float64     `json:"fast"`      // h
 	Slow     float64     `json:"slow"`      // h
