@@ -1,6 +1,7 @@
 package simroom
 
 import (
+	"fmt"
 	"time"
 
 	"dewline/sensors"
@@ -58,4 +59,129 @@ type Fault struct {
 	From   time.Time
 	To     time.Time // zero: until repaired by nobody
 	Amount float64   // 0 takes the kind's default
+}
+
+// normalOpening is how long a keeper's door stands open.
+const normalOpening = 2 * time.Minute
+
+// need says which part of a Target a kind is aimed at.
+type need uint8
+
+const (
+	theRoom need = iota
+	lampsShelfOrTank
+	oneTank
+	oneSupply
+	supplyOrTank
+	oneProbe
+	twoProbes
+)
+
+var needNames = [...]string{
+	theRoom: "the room (an empty target)", lampsShelfOrTank: "lamps, a shelf or an enclosure",
+	oneTank: "an enclosure", oneSupply: "a supply", supplyOrTank: "a supply or an enclosure",
+	oneProbe: "a probe", twoProbes: "two different probes",
+}
+
+func (n need) String() string { return needNames[n] }
+
+// met reports whether the target has just what the kind needs.
+func (n need) met(on Target) bool {
+	switch n {
+	case theRoom:
+		return on == Target{}
+	case lampsShelfOrTank:
+		return on == Target{Lamps: on.Lamps} && on.Lamps != "" ||
+			on == Target{Rack: on.Rack, Shelf: on.Shelf} && on.Shelf != 0 || oneTank.met(on)
+	case oneTank:
+		return on == Target{Enclosure: on.Enclosure} && on.Enclosure != ""
+	case oneSupply:
+		return on == Target{Supply: on.Supply} && on.Supply != ""
+	case supplyOrTank:
+		return oneSupply.met(on) || oneTank.met(on)
+	case oneProbe:
+		return on == Target{Probe: on.Probe} && on.Probe != ""
+	default:
+		return on == Target{Probe: on.Probe, Other: on.Other} &&
+			on.Probe != "" && on.Other != "" && on.Probe != on.Other
+	}
+}
+
+// kinds holds each kind's name, target and default amount.
+var kinds = [numKinds]struct {
+	name   string
+	needs  need
+	amount float64
+}{
+	ACFailure:       {"air-conditioner failure", theRoom, 0},
+	HeatingFailure:  {"heating failure", theRoom, 0},
+	RoomHeatStuckOn: {"room heating stuck on", theRoom, 0},
+	PowerCut:        {"power cut", theRoom, 0},
+	HotSpell:        {"hot spell", theRoom, 10},
+	LampStuckOn:     {"lamps stuck on", lampsShelfOrTank, 0},
+	LampStuckOff:    {"lamps stuck off", lampsShelfOrTank, 0},
+	HeaterStuckOn:   {"heater stuck on", oneTank, 50},
+	SupplyOut:       {"mist supply out", oneSupply, 0},
+	NozzleClogged:   {"nozzle clogged", oneTank, 0},
+	MisterStuckOn:   {"mister stuck on", supplyOrTank, 0},
+	FogEndless:      {"fogger stuck on", oneTank, 0},
+	VentStuckOpen:   {"vent stuck open", oneTank, 20},
+	SealLeak:        {"seal leak", oneTank, 8},
+	FanDead:         {"fan dead", oneTank, 1},
+	DoorAjar:        {"door ajar", oneTank, 200},
+	DoorOpened:      {"door opened", oneTank, 200},
+	ProbeSilent:     {"probe silent", oneProbe, 0},
+	ProbeFrozen:     {"probe frozen", oneProbe, 0},
+	ProbeJump:       {"probe jump", oneProbe, 6},
+	ProbePinnedWet:  {"probe pinned wet", oneProbe, 0},
+	ProbeDisagrees:  {"probe disagrees", oneProbe, 2.5},
+	ProbesSwapped:   {"probes swapped", twoProbes, 0},
+	ProbePowerOn:    {"probe at its power-on value", oneProbe, 0},
+	ProbeNoisy:      {"probe noisy", oneProbe, 1.5},
+}
+
+// String returns the kind's name in words.
+func (k Kind) String() string {
+	if k == 0 || k >= numKinds {
+		return fmt.Sprintf("kind %d", uint8(k))
+	}
+	return kinds[k].name
+}
+
+// Kinds returns every kind once.
+func Kinds() []Kind {
+	all := make([]Kind, 0, numKinds-1)
+	for k := Kind(1); k < numKinds; k++ {
+		all = append(all, k)
+	}
+	return all
+}
+
+// Cause returns what a keeper would have to look at: "room", "shelf",
+// "enclosure", "door", "supply" or "probe", and nothing for what is no fault
+// (a hot spell, a normal opening).
+func (f Fault) Cause() string {
+	switch f.Kind {
+	case HotSpell, DoorOpened:
+		return ""
+	case DoorAjar:
+		return "door"
+	}
+	switch kinds[f.Kind].needs {
+	case theRoom:
+		return "room"
+	case oneProbe, twoProbes:
+		return "probe"
+	case oneSupply:
+		return "supply"
+	case supplyOrTank:
+		if f.On.Supply != "" {
+			return "supply"
+		}
+	case lampsShelfOrTank:
+		if f.On.Enclosure == "" {
+			return "shelf"
+		}
+	}
+	return "enclosure"
 }

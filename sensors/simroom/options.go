@@ -85,7 +85,7 @@ type Enclosure struct {
 	Stage      string
 	Litres     float64 // 91
 	Lamps      string  // id of a Lamps, empty for none
-	LampWatts  float64 // absorbed as heat; default warms the litter by 2.6 °C
+	LampWatts  float64 // absorbed as heat; default warms the litter by 2.8 °C
 	Mist       string  // id of a Mist, empty for none
 	AirChanges float64 // per hour; 4
 	// Glass overrides the thermal figures of GlassFor(Litres).
