@@ -36,6 +36,7 @@ const (
 	ClockUnset       AlarmID = "clock-unset"
 	BlindPeriod      AlarmID = "blind-period"
 	DrillOverdue     AlarmID = "drill-overdue"
+	ConfigRefused    AlarmID = "config-refused" // an earlier configuration is in force
 )
 
 // Priority says how a person is told.
