@@ -1,0 +1,113 @@
+package block
+
+import (
+	"encoding/binary"
+	"math/bits"
+)
+
+// bitWriter appends bits to buf, lowest first.
+type bitWriter struct {
+	buf []byte
+	acc uint64
+	n   uint
+}
+
+// write appends the low k bits of v, k at most 64.
+func (w *bitWriter) write(v uint64, k uint) {
+	for k > 32 {
+		w.write(v&(1<<32-1), 32)
+		v, k = v>>32, k-32
+	}
+	w.acc |= (v & (1<<k - 1)) << w.n
+	w.n += k
+	for w.n >= 8 {
+		w.buf = append(w.buf, byte(w.acc))
+		w.acc >>= 8
+		w.n -= 8
+	}
+}
+
+// finish pads to a whole byte and returns the buffer.
+func (w *bitWriter) finish() []byte {
+	if w.n > 0 {
+		w.buf = append(w.buf, byte(w.acc))
+		w.acc, w.n = 0, 0
+	}
+	return w.buf
+}
+
+// bitReader reads what bitWriter wrote. Past the end it yields zeros, which
+// bad then reports.
+type bitReader struct {
+	src []byte
+	pos int
+	acc uint64
+	n   uint
+}
+
+// fill makes at least 56 bits available, counting zeros past the end.
+func (r *bitReader) fill() {
+	if r.n >= 56 {
+		return
+	}
+	if r.pos+8 <= len(r.src) {
+		r.acc |= binary.LittleEndian.Uint64(r.src[r.pos:]) << r.n
+		took := (63 - r.n) >> 3
+		r.pos += int(took)
+		r.n += took * 8
+		return
+	}
+	for r.n <= 56 {
+		if r.pos < len(r.src) {
+			r.acc |= uint64(r.src[r.pos]) << r.n
+		}
+		r.pos++
+		r.n += 8
+	}
+}
+
+// take drops k bits that fill made available and returns them; k at most 32.
+func (r *bitReader) take(k uint) uint64 {
+	v := r.acc & (1<<k - 1)
+	r.acc >>= k
+	r.n -= k
+	return v
+}
+
+// read returns the next k bits, k at most 64.
+func (r *bitReader) read(k uint) uint64 {
+	var v uint64
+	var at uint
+	for k > 32 {
+		r.fill()
+		v |= r.take(32) << at
+		at, k = at+32, k-32
+	}
+	r.fill()
+	return v | r.take(k)<<at
+}
+
+// ones counts one bits up to limit and drops them with the zero that ends them.
+func (r *bitReader) ones(limit uint) uint {
+	r.fill()
+	q := uint(bits.TrailingZeros64(^r.acc))
+	if q >= limit {
+		r.take(limit)
+		return limit
+	}
+	r.take(q + 1)
+	return q
+}
+
+// rest returns the source after the last byte used, and false when more was
+// read than was there.
+func (r *bitReader) rest() ([]byte, bool) {
+	used := r.pos - int(r.n/8)
+	if used > len(r.src) {
+		return nil, false
+	}
+	return r.src[used:], true
+}
+
+func zigzag(v int64) uint64   { return uint64(v<<1) ^ uint64(v>>63) }
+func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }

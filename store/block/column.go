@@ -1,0 +1,345 @@
+package block
+
+import (
+	"encoding/binary"
+	"errors"
+	"math"
+	"math/bits"
+)
+
+// ErrCorrupt says that a block's bytes cannot be what an encoder wrote.
+var ErrCorrupt = errors.New("block is corrupt")
+
+// The coders of what prediction leaves over.
+const (
+	coderNone   = iota // every residual is zero
+	coderSparse        // the few that are not zero, with their distances
+	coderRice          // unary quotient, k low bits
+	coderRANS          // static range coder with a table of its own
+)
+
+// A column starts with one byte: coder in bits 0–1, predictor in bits 2–4,
+// the Rice parameter (7: a byte of its own follows) in bits 5–7.
+const (
+	riceLong  = 7
+	riceLimit = 10 // longer quotients are escaped
+	// ransLeast is the shortest column whose table can pay for itself.
+	ransLeast = 200
+)
+
+// predict runs predictor p over v: 0 is the last value, 1 to 7 a running mean
+// that moves p eighths of the way to each new value. It writes v minus the
+// prediction to res; the first residual is the value itself.
+func predict(p uint8, v, res []int64) {
+	if len(v) == 0 {
+		return
+	}
+	res[0] = v[0]
+	if p == 0 {
+		for i := 1; i < len(v); i++ {
+			res[i] = v[i] - v[i-1]
+		}
+		return
+	}
+	mean, w := v[0]<<meanBits, int64(p)
+	for i := 1; i < len(v); i++ {
+		res[i] = v[i] - (mean+meanHalf)>>meanBits
+		mean += ((v[i]<<meanBits - mean) * w) >> 3
+	}
+}
+
+// meanBits is the fraction kept in a running mean.
+const (
+	meanBits = 6
+	meanHalf = 1 << (meanBits - 1)
+)
+
+// unpredict turns residuals back into values, in place.
+func unpredict(p uint8, v []int64) {
+	if len(v) == 0 {
+		return
+	}
+	if p == 0 {
+		last := v[0]
+		for i := 1; i < len(v); i++ {
+			last += v[i]
+			v[i] = last
+		}
+		return
+	}
+	mean, w := v[0]<<meanBits, int64(p)
+	for i := 1; i < len(v); i++ {
+		x := v[i] + (mean+meanHalf)>>meanBits
+		v[i] = x
+		mean += ((x<<meanBits - mean) * w) >> 3
+	}
+}
+
+// columnWriter keeps the scratch space of an encoder.
+type columnWriter struct {
+	res, best []int64
+	trial     []byte
+	rans      ransEncoder
+}
+
+// append adds v as one column. The count is not stored: the reader knows it.
+func (c *columnWriter) append(dst []byte, v []int64) []byte {
+	if len(v) == 0 {
+		return dst
+	}
+	p := c.choose(v)
+	first, res := c.best[0], c.best[1:]
+	zero := 0
+	for _, r := range res {
+		if r == 0 {
+			zero++
+		}
+	}
+	if zero == len(res) {
+		dst = append(dst, coderNone|p<<2)
+		return binary.AppendVarint(dst, first)
+	}
+	k, riceBits := riceParameter(res)
+	size := (riceBits + 7) / 8
+	if sparse := sparseSize(res); sparse <= size {
+		dst = binary.AppendVarint(append(dst, coderSparse|p<<2), first)
+		return appendSparse(dst, res, len(res)-zero)
+	}
+	if len(res) >= ransLeast {
+		c.trial = c.rans.append(c.trial[:0], c, res)
+		if len(c.trial) < size {
+			dst = binary.AppendVarint(append(dst, coderRANS|p<<2), first)
+			return append(dst, c.trial...)
+		}
+	}
+	return appendRice(dst, p, first, res, k)
+}
+
+// choose leaves the residuals of the cheapest predictor in c.best. Cost is
+// judged by the mean magnitude, which fixes the length of either coder.
+func (c *columnWriter) choose(v []int64) uint8 {
+	c.res, c.best = grow(c.res, len(v)), grow(c.best, len(v))
+	predict(0, v, c.best)
+	pick, least := uint8(0), cost(c.best[1:])
+	for p := uint8(1); p < 8 && least > 0; p++ {
+		predict(p, v, c.res)
+		if s := cost(c.res[1:]); s < least*(1-1e-9) {
+			pick, least = p, s
+			c.res, c.best = c.best, c.res
+		}
+	}
+	return pick
+}
+
+// cost estimates the bits that residuals need: the log of each magnitude, as an
+// outlier costs its length and not its square.
+func cost(res []int64) float64 {
+	var sum float64
+	for _, r := range res {
+		m := uint64(r)
+		if r < 0 {
+			m = -m
+		}
+		if m < uint64(len(logTable)) {
+			sum += logTable[m]
+		} else {
+			sum += float64(bits.Len64(m)) + 1
+		}
+	}
+	return sum
+}
+
+// logTable holds log2(1+m)+a little, the shape of both coders' lengths.
+var logTable = func() (t [256]float64) {
+	for m := range t {
+		t[m] = math.Log2(1 + float64(m)*float64(m)/4)
+	}
+	return t
+}()
+
+func grow(s []int64, n int) []int64 {
+	if cap(s) < n {
+		return make([]int64, n, n+n/8+16)
+	}
+	return s[:n]
+}
+
+// riceParameter returns the cheapest k and the bits it takes.
+func riceParameter(res []int64) (k uint, size int) {
+	size = -1
+	var sum float64
+	for _, r := range res {
+		sum += float64(zigzag(r))
+	}
+	guess := bits.Len64(uint64(sum / float64(len(res)) * 0.7))
+	for try := max(guess-2, 0); try <= min(guess+1, 40); try++ {
+		total := 0
+		for _, r := range res {
+			total += riceBits(zigzag(r), uint(try))
+		}
+		if try >= riceLong {
+			total += 8
+		}
+		if size < 0 || total < size {
+			k, size = uint(try), total
+		}
+	}
+	return k, size
+}
+
+func riceBits(u uint64, k uint) int {
+	if q := u >> k; q < riceLimit {
+		return int(q) + 1 + int(k)
+	}
+	return riceLimit + 6 + max(bits.Len64(u), 1)
+}
+
+func appendRice(dst []byte, p uint8, first int64, res []int64, k uint) []byte {
+	if k < riceLong {
+		dst = append(dst, coderRice|p<<2|byte(k)<<5)
+	} else {
+		dst = append(dst, coderRice|p<<2|riceLong<<5, byte(k))
+	}
+	w := bitWriter{buf: binary.AppendVarint(dst, first)}
+	for _, r := range res {
+		u := zigzag(r)
+		if q := u >> k; q < riceLimit {
+			w.write(1<<q-1, uint(q)+1)
+			w.write(u, k)
+			continue
+		}
+		n := uint(max(bits.Len64(u), 1))
+		w.write(1<<riceLimit-1, riceLimit)
+		w.write(uint64(n-1), 6)
+		w.write(u, n)
+	}
+	return w.finish()
+}
+
+func readRice(src []byte, res []int64, k uint) ([]byte, error) {
+	r := bitReader{src: src}
+	for i := range res {
+		q := r.ones(riceLimit)
+		switch {
+		case q == riceLimit:
+			res[i] = unzigzag(r.read(uint(r.read(6)) + 1))
+		case k <= 32:
+			r.fill()
+			res[i] = unzigzag(uint64(q)<<k | r.take(k))
+		default:
+			res[i] = unzigzag(uint64(q)<<k | r.read(k))
+		}
+	}
+	rest, ok := r.rest()
+	if !ok {
+		return nil, ErrCorrupt
+	}
+	return rest, nil
+}
+
+// sparseSize is the length of appendSparse, give or take the count.
+func sparseSize(res []int64) int {
+	size, gap := 1, 0
+	for _, r := range res {
+		gap++
+		if r != 0 {
+			size += varintLen(uint64(gap)) + varintLen(zigzag(r))
+			gap = 0
+		}
+	}
+	return size
+}
+
+func varintLen(u uint64) int { return (bits.Len64(u|1) + 6) / 7 }
+
+func appendSparse(dst []byte, res []int64, count int) []byte {
+	dst = binary.AppendUvarint(dst, uint64(count))
+	gap := uint64(0)
+	for _, r := range res {
+		gap++
+		if r != 0 {
+			dst = binary.AppendVarint(binary.AppendUvarint(dst, gap), r)
+			gap = 0
+		}
+	}
+	return dst
+}
+
+func readSparse(src []byte, res []int64) ([]byte, error) {
+	clear(res)
+	count, src, err := readUvarint(src)
+	if err != nil || count > uint64(len(res)) {
+		return nil, ErrCorrupt
+	}
+	at := uint64(0)
+	for range count {
+		var gap uint64
+		if gap, src, err = readUvarint(src); err != nil {
+			return nil, err
+		}
+		if gap == 0 || gap > uint64(len(res))-at {
+			return nil, ErrCorrupt
+		}
+		at += gap
+		if res[at-1], src, err = readVarint(src); err != nil {
+			return nil, err
+		}
+	}
+	return src, nil
+}
+
+func readUvarint(src []byte) (uint64, []byte, error) {
+	v, n := binary.Uvarint(src)
+	if n <= 0 {
+		return 0, nil, ErrCorrupt
+	}
+	return v, src[n:], nil
+}
+
+func readVarint(src []byte) (int64, []byte, error) {
+	v, n := binary.Varint(src)
+	if n <= 0 {
+		return 0, nil, ErrCorrupt
+	}
+	return v, src[n:], nil
+}
+
+// columnReader keeps the scratch space of a decoder.
+type columnReader struct{ rans ransDecoder }
+
+// read fills v from the column at the head of src and returns what follows it.
+func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
+	if len(v) == 0 {
+		return src, nil
+	}
+	if len(src) < 2 {
+		return nil, ErrCorrupt
+	}
+	head := src[0]
+	src = src[1:]
+	k := uint(head >> 5)
+	if k == riceLong {
+		k = uint(src[0])
+		src = src[1:]
+	}
+	first, src, err := readVarint(src)
+	if err != nil || k > 40 {
+		return nil, ErrCorrupt
+	}
+	v[0] = first
+	switch head & 3 {
+	case coderNone:
+		clear(v[1:])
+	case coderSparse:
+		src, err = readSparse(src, v[1:])
+	case coderRice:
+		src, err = readRice(src, v[1:], k)
+	default:
+		src, err = c.rans.read(src, c, v[1:])
+	}
+	if err != nil {
+		return nil, err
+	}
+	unpredict(head>>2&7, v)
+	return src, nil
+}

@@ -1,0 +1,220 @@
+package block
+
+import "fmt"
+
+// A Decoder unpacks blocks; it keeps scratch space between calls. The zero
+// value is ready. Not for concurrent use.
+type Decoder struct {
+	col  columnReader
+	vals []int64
+}
+
+// Decode appends the records of all series in b to dst and returns how many
+// each series has. It never panics; what it returns without an error is what
+// was encoded, as far as a CRC-32C can tell.
+func (d *Decoder) Decode(dst []Record, b []byte) ([]Record, []int, error) {
+	body, err := unseal(b, version)
+	if err != nil {
+		return dst, nil, err
+	}
+	from := len(dst)
+	dst, lengths, err := d.decode(dst, body)
+	if err != nil {
+		return dst[:from], nil, err
+	}
+	return dst, lengths, nil
+}
+
+func (d *Decoder) decode(dst []Record, src []byte) ([]Record, []int, error) {
+	count, src, err := readUvarint(src)
+	if err != nil || count > MaxSeries {
+		return dst, nil, ErrCorrupt
+	}
+	d.vals = grow(d.vals, int(count))
+	if src, err = d.col.read(src, d.vals); err != nil {
+		return dst, nil, err
+	}
+	lengths, total, starts := make([]int, count), 0, 0
+	for i, n := range d.vals {
+		if n < 0 || n > int64(MaxRecords-total) {
+			return dst, nil, ErrCorrupt
+		}
+		if n > 0 {
+			starts++
+		}
+		lengths[i] = int(n)
+		total += int(n)
+	}
+	from := len(dst)
+	if cap(dst)-from < total {
+		dst = append(make([]Record, 0, from+total), dst...)
+	}
+	dst = dst[:from+total]
+	recs := dst[from:]
+	clear(recs)
+	if src, err = d.times(src, recs, lengths, starts); err != nil {
+		return dst, nil, err
+	}
+	if src, err = d.status(src, recs); err != nil {
+		return dst, nil, err
+	}
+	for _, q := range [...]uint8{Temperature, Humidity, Light} {
+		if src, err = d.quantity(src, recs, q); err != nil {
+			return dst, nil, err
+		}
+	}
+	if len(src) != 0 {
+		return dst, nil, fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(src))
+	}
+	return dst, lengths, nil
+}
+
+func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([]byte, error) {
+	begin := make([]int64, starts)
+	src, err := d.col.read(src, begin)
+	if err != nil {
+		return nil, err
+	}
+	step, src, err := readVarint(src)
+	if err != nil {
+		return nil, err
+	}
+	d.vals = grow(d.vals, len(recs))
+	if src, err = d.col.read(src, d.vals); err != nil {
+		return nil, err
+	}
+	at := 0
+	for _, n := range lengths {
+		if n == 0 {
+			continue
+		}
+		for i := range n {
+			recs[at].Mono = begin[0] + int64(i)*step + d.vals[at]
+			at++
+		}
+		begin = begin[1:]
+	}
+	if src, err = d.col.read(src, d.vals); err != nil {
+		return nil, err
+	}
+	for i := range recs {
+		recs[i].Wall = recs[i].Mono + d.vals[i]
+	}
+	return src, nil
+}
+
+func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
+	src, err := d.col.read(src, d.vals)
+	if err != nil {
+		return nil, err
+	}
+	for i := range recs {
+		if !recs[i].setStatus(d.vals[i]) {
+			return nil, ErrCorrupt
+		}
+	}
+	return src, nil
+}
+
+// quantity reads the three columns of one quantity; see Encoder.quantity.
+func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
+	raws, boths, onlies := 0, 0, 0
+	for i := range recs {
+		has, raw := recs[i].Has&q != 0, recs[i].RawHas&q != 0
+		switch {
+		case has && raw:
+			raws, boths = raws+1, boths+1
+		case raw:
+			raws++
+		case has:
+			onlies++
+		}
+	}
+	v := d.vals[:raws]
+	src, err := d.col.read(src, v)
+	if err != nil {
+		return nil, err
+	}
+	if !store(recs, q, v, func(r *Record) uint8 { return r.RawHas }, setRaw) {
+		return nil, ErrCorrupt
+	}
+	if boths > 0 {
+		if src, err = d.derived(src, recs, q, boths); err != nil {
+			return nil, err
+		}
+	}
+	v = d.vals[:onlies]
+	if src, err = d.col.read(src, v); err != nil {
+		return nil, err
+	}
+	if !store(recs, q, v, func(r *Record) uint8 { return r.Has &^ r.RawHas }, setValue) {
+		return nil, ErrCorrupt
+	}
+	return src, nil
+}
+
+// derived reads the calibrated values that follow from raw ones.
+func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, error) {
+	gain, src, err := readVarint(src)
+	if err != nil {
+		return nil, err
+	}
+	offset, src, err := readVarint(src)
+	if err != nil {
+		return nil, err
+	}
+	l := line{gain: gain + lineOne, offset: offset, clip: q == Humidity}
+	v := d.vals[:n]
+	if src, err = d.col.read(src, v); err != nil {
+		return nil, err
+	}
+	at := 0
+	for i := range recs {
+		if r := &recs[i]; r.Has&r.RawHas&q != 0 {
+			v[at] += l.at(r.raw(q))
+			at++
+		}
+	}
+	if !store(recs, q, v, func(r *Record) uint8 { return r.Has & r.RawHas }, setValue) {
+		return nil, ErrCorrupt
+	}
+	return src, nil
+}
+
+// store hands v to the records whose mask names q; false when one does not fit.
+func store(recs []Record, q uint8, v []int64, mask func(*Record) uint8, set func(*Record, uint8, int64) bool) bool {
+	at := 0
+	for i := range recs {
+		if r := &recs[i]; mask(r)&q != 0 {
+			if !set(r, q, v[at]) {
+				return false
+			}
+			at++
+		}
+	}
+	return true
+}
+
+func setRaw(r *Record, q uint8, v int64) bool {
+	switch q {
+	case Temperature:
+		r.RawTemperature = int32(v)
+	case Humidity:
+		r.RawHumidity = int32(v)
+	default:
+		r.RawLight = uint32(v)
+	}
+	return r.raw(q) == v
+}
+
+func setValue(r *Record, q uint8, v int64) bool {
+	switch q {
+	case Temperature:
+		r.Temperature = int32(v)
+	case Humidity:
+		r.Humidity = int32(v)
+	default:
+		r.Light = uint32(v)
+	}
+	return r.value(q) == v
+}

@@ -1,0 +1,210 @@
+package block
+
+import (
+	"encoding/binary"
+	"math/bits"
+)
+
+// A residual is split into a token (its magnitude, or the class of a large
+// one) that the range coder takes, and raw bits (the rest of the magnitude,
+// then the sign). Signs are as good as random, so a table over magnitudes is
+// half as long.
+const (
+	plain     = 48         // magnitudes below it are their own token
+	maxTokens = plain + 64 // classes above
+	scaleBits = 12
+	scale     = 1 << scaleBits
+	ransLow   = 1 << 16 // the coder's state stays in [ransLow, ransLow<<16)
+)
+
+func tokenOf(r int64) (token uint8, raw uint64, n uint) {
+	m, sign := uint64(r), uint64(0)
+	if r < 0 {
+		m, sign = -m, 1
+	}
+	if m < plain {
+		if m == 0 {
+			return 0, 0, 0
+		}
+		return uint8(m), sign, 1
+	}
+	x := m - plain + 1
+	class := uint(bits.Len64(x)) - 1
+	return uint8(plain + class), (x&(1<<class-1))<<1 | sign, class + 1
+}
+
+// ransEncoder keeps the scratch space of the range coder.
+type ransEncoder struct {
+	tokens []uint8
+	words  []uint16
+}
+
+// append codes res: table, word count, state, words, raw bits.
+func (e *ransEncoder) append(dst []byte, c *columnWriter, res []int64) []byte {
+	e.tokens = e.tokens[:0]
+	var counts [maxTokens]int
+	for _, r := range res {
+		t, _, _ := tokenOf(r)
+		e.tokens = append(e.tokens, t)
+		counts[t]++
+	}
+	freq, used := normalise(&counts, len(res))
+	dst = appendTable(dst, freq[:used])
+	var start [maxTokens]uint32
+	for t := 1; t < used; t++ {
+		start[t] = start[t-1] + freq[t-1]
+	}
+	e.words = e.words[:0]
+	x := uint32(ransLow)
+	for i := len(e.tokens) - 1; i >= 0; i-- {
+		t := e.tokens[i]
+		f := freq[t]
+		if uint64(x) >= uint64(ransLow>>scaleBits<<16)*uint64(f) {
+			e.words = append(e.words, uint16(x))
+			x >>= 16
+		}
+		x = x/f<<scaleBits + x%f + start[t]
+	}
+	dst = binary.AppendUvarint(dst, uint64(len(e.words)))
+	dst = binary.LittleEndian.AppendUint32(dst, x)
+	for i := len(e.words) - 1; i >= 0; i-- {
+		dst = binary.LittleEndian.AppendUint16(dst, e.words[i])
+	}
+	w := bitWriter{buf: dst}
+	for _, r := range res {
+		_, raw, n := tokenOf(r)
+		w.write(raw, n)
+	}
+	return w.finish()
+}
+
+// normalise scales counts to a sum of scale, leaving nothing that occurs at 0.
+func normalise(counts *[maxTokens]int, total int) (freq [maxTokens]uint32, used int) {
+	sum, top := 0, 0
+	for t, n := range counts {
+		if n == 0 {
+			continue
+		}
+		used = t + 1
+		f := max(n*scale/total, 1)
+		freq[t] = uint32(f)
+		sum += f
+		if f > int(freq[top]) {
+			top = t
+		}
+	}
+	for sum > scale { // rare tokens were lifted to 1: take it back where it is cheapest
+		top = 0
+		for t := range used {
+			if freq[t] > freq[top] {
+				top = t
+			}
+		}
+		freq[top]--
+		sum--
+	}
+	freq[top] += uint32(scale - sum)
+	return freq, used
+}
+
+// appendTable stores frequencies, which fall smoothly, as a short column.
+func appendTable(dst []byte, freq []uint32) []byte {
+	dst = append(dst, byte(len(freq)))
+	v := make([]int64, len(freq))
+	for t, f := range freq {
+		v[t] = int64(f)
+	}
+	var c columnWriter
+	return c.append(dst, v) // shorter than ransLeast, so never a table of tables
+}
+
+// slot is what the low bits of the coder's state decode to.
+type slot struct {
+	freq, bias uint16 // bias is the offset inside the token's range
+	token      uint8
+	rawBits    uint8
+}
+
+// ransDecoder keeps the decoding table.
+type ransDecoder struct{ slots [scale]slot }
+
+func (d *ransDecoder) read(src []byte, c *columnReader, res []int64) ([]byte, error) {
+	src, err := d.readTable(src, c)
+	if err != nil {
+		return nil, err
+	}
+	n, src, err := readUvarint(src)
+	if err != nil || len(src) < 4 || n > uint64(len(src)-4)/2 {
+		return nil, ErrCorrupt
+	}
+	x := binary.LittleEndian.Uint32(src)
+	words, src := src[4:4+2*n], src[4+2*n:]
+	raw := bitReader{src: src}
+	for i := range res {
+		s := &d.slots[x&(scale-1)]
+		x = uint32(s.freq)*(x>>scaleBits) + uint32(s.bias)
+		if x < ransLow {
+			if len(words) < 2 {
+				return nil, ErrCorrupt
+			}
+			x = x<<16 | uint32(binary.LittleEndian.Uint16(words))
+			words = words[2:]
+		}
+		if s.rawBits <= 1 {
+			raw.fill()
+			sign := -int64(raw.take(uint(s.rawBits)))
+			res[i] = (int64(s.token) ^ sign) - sign
+			continue
+		}
+		class := uint(s.rawBits) - 1
+		sign := -int64(raw.read(1))
+		m := raw.read(class) + 1<<class + plain - 1
+		res[i] = (int64(m) ^ sign) - sign
+	}
+	rest, ok := raw.rest()
+	if !ok || x != ransLow || len(words) != 0 {
+		return nil, ErrCorrupt
+	}
+	return rest, nil
+}
+
+func (d *ransDecoder) readTable(src []byte, c *columnReader) ([]byte, error) {
+	if len(src) == 0 || src[0] == 0 || src[0] > maxTokens {
+		return nil, ErrCorrupt
+	}
+	var table [maxTokens]int64
+	freq := table[:src[0]]
+	src, err := c.readShort(src[1:], freq)
+	if err != nil {
+		return nil, err
+	}
+	at := int64(0)
+	for t, f := range freq {
+		if f < 0 || f > scale-at {
+			return nil, ErrCorrupt
+		}
+		raw := uint8(0)
+		switch {
+		case t >= plain:
+			raw = uint8(t-plain) + 1
+		case t > 0:
+			raw = 1
+		}
+		for i := range f {
+			d.slots[at+i] = slot{freq: uint16(f), bias: uint16(i), token: uint8(t), rawBits: raw}
+		}
+		at += f
+	}
+	if at != scale {
+		return nil, ErrCorrupt
+	}
+	return src, nil
+}
+
+// readShort reads a column that cannot hold a table itself.
+func (c *columnReader) readShort(src []byte, v []int64) ([]byte, error) {
+	if len(src) > 0 && src[0]&3 == coderRANS {
+		return nil, ErrCorrupt
+	}
+	return c.read(src, v)
+}

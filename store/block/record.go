@@ -1,0 +1,199 @@
+package block
+
+import (
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+)
+
+// Bits of Record.Has and Record.RawHas.
+const (
+	Temperature = 1 << iota
+	Humidity
+	Light
+)
+
+// A Record is one reading in the units of the record. Fields that Has or RawHas
+// do not name must be zero: they are not stored.
+type Record struct {
+	Mono, Wall                   int64 // milliseconds: running time; since 1970 UTC
+	Temperature, RawTemperature  int32 // hundredths of °C
+	Humidity, RawHumidity        int32 // hundredths of %RH
+	Light, RawLight              uint32
+	Has, RawHas, Quality, Reason uint8
+	Synced                       bool
+}
+
+// Limits on what a block may claim, so that a few bytes cannot ask for all the
+// memory there is.
+const (
+	MaxRecords = 1 << 17 // records in one block
+	MaxSeries  = 1 << 10 // series in one block
+)
+
+// version is the first byte of a sealed block.
+const version = 1
+
+// castagnoli is the polynomial of CRC-32C (RFC 3720, appendix B.4).
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// Checksum is the CRC-32C of b.
+func Checksum(b []byte) uint32 { return crc32.Checksum(b, castagnoli) }
+
+// seal puts the checksum behind what was appended to dst since from.
+func seal(dst []byte, from int) []byte {
+	return binary.LittleEndian.AppendUint32(dst, Checksum(dst[from:]))
+}
+
+// unseal checks a sealed block and returns its body.
+func unseal(b []byte, want byte) ([]byte, error) {
+	if len(b) < 5 {
+		return nil, fmt.Errorf("%w: %d bytes are too few", ErrCorrupt, len(b))
+	}
+	body := b[:len(b)-4]
+	if Checksum(body) != binary.LittleEndian.Uint32(b[len(body):]) {
+		return nil, fmt.Errorf("%w: checksum is wrong", ErrCorrupt)
+	}
+	if body[0] != want {
+		return nil, fmt.Errorf("block has format %d, and %d is known: %w", body[0], want, ErrCorrupt)
+	}
+	return body[1:], nil
+}
+
+// An Encoder packs records; it keeps scratch space between calls. The zero
+// value is ready. Not for concurrent use.
+type Encoder struct {
+	col  columnWriter
+	vals []int64
+	flat []Record
+}
+
+// Append adds one sealed block with all series to dst. Records keep their order.
+func (e *Encoder) Append(dst []byte, series ...[]Record) ([]byte, error) {
+	e.flat = e.flat[:0]
+	for _, s := range series {
+		e.flat = append(e.flat, s...)
+	}
+	if len(e.flat) > MaxRecords || len(series) > MaxSeries {
+		return dst, fmt.Errorf("a block takes %d records in %d series, not %d in %d",
+			MaxRecords, MaxSeries, len(e.flat), len(series))
+	}
+	from := len(dst)
+	dst = append(dst, version)
+	dst = binary.AppendUvarint(dst, uint64(len(series)))
+	dst = e.times(dst, series)
+	dst = e.ints(dst, func(r *Record) int64 { return r.status() }, nil)
+	dst = e.quantity(dst, Temperature, false)
+	dst = e.quantity(dst, Humidity, true)
+	dst = e.quantity(dst, Light, false)
+	return seal(dst, from), nil
+}
+
+// times writes the lengths and starts of the series, the common step, how far
+// each record is off its series' grid, and wall minus running time.
+func (e *Encoder) times(dst []byte, series [][]Record) []byte {
+	lengths := make([]int64, len(series))
+	starts := make([]int64, 0, len(series))
+	for i, s := range series {
+		lengths[i] = int64(len(s))
+		if len(s) > 0 {
+			starts = append(starts, s[0].Mono)
+		}
+	}
+	step := commonStep(series)
+	dst = e.col.append(dst, lengths)
+	dst = e.col.append(dst, starts)
+	dst = binary.AppendVarint(dst, step)
+	e.vals = e.vals[:0]
+	for _, s := range series {
+		for i := range s {
+			e.vals = append(e.vals, s[i].Mono-s[0].Mono-int64(i)*step)
+		}
+	}
+	dst = e.col.append(dst, e.vals)
+	return e.ints(dst, func(r *Record) int64 { return r.Wall - r.Mono }, nil)
+}
+
+// commonStep is the most frequent distance between records (the first of
+// those, where several are as frequent in a short sample).
+func commonStep(series [][]Record) int64 {
+	seen := make(map[int64]int, 8)
+	best, count := int64(0), 0
+	looked := 0
+	for _, s := range series {
+		for i := 1; i < len(s) && looked < 512; i++ {
+			d := s[i].Mono - s[i-1].Mono
+			seen[d]++
+			looked++
+			if seen[d] > count {
+				best, count = d, seen[d]
+			}
+		}
+	}
+	return best
+}
+
+// ints writes of(r) of all records that keep admits as one column.
+func (e *Encoder) ints(dst []byte, of func(*Record) int64, keep func(*Record) bool) []byte {
+	e.vals = e.vals[:0]
+	for i := range e.flat {
+		if r := &e.flat[i]; keep == nil || keep(r) {
+			e.vals = append(e.vals, of(r))
+		}
+	}
+	return e.col.append(dst, e.vals)
+}
+
+// quantity writes the raw values, how the calibrated ones follow from them,
+// and the calibrated values that have no raw one.
+func (e *Encoder) quantity(dst []byte, q uint8, clip bool) []byte {
+	dst = e.ints(dst, func(r *Record) int64 { return r.raw(q) }, func(r *Record) bool { return r.RawHas&q != 0 })
+	both := false
+	for i := range e.flat {
+		both = both || e.flat[i].Has&e.flat[i].RawHas&q != 0
+	}
+	if both {
+		line := fitLine(e.flat, q, clip)
+		dst = binary.AppendVarint(binary.AppendVarint(dst, line.gain-lineOne), line.offset)
+		dst = e.ints(dst, func(r *Record) int64 { return r.value(q) - line.at(r.raw(q)) },
+			func(r *Record) bool { return r.Has&r.RawHas&q != 0 })
+	}
+	return e.ints(dst, func(r *Record) int64 { return r.value(q) },
+		func(r *Record) bool { return r.Has&^r.RawHas&q != 0 })
+}
+
+func (r *Record) status() int64 {
+	s := int64(r.Has&7) | int64(r.RawHas&7)<<3 | int64(r.Quality)<<7 | int64(r.Reason)<<15
+	if r.Synced {
+		s |= 1 << 6
+	}
+	return s
+}
+
+func (r *Record) setStatus(s int64) bool {
+	r.Has, r.RawHas, r.Synced = uint8(s&7), uint8(s>>3&7), s>>6&1 != 0
+	r.Quality, r.Reason = uint8(s>>7), uint8(s>>15)
+	return s>>23 == 0
+}
+
+func (r *Record) raw(q uint8) int64 {
+	switch q {
+	case Temperature:
+		return int64(r.RawTemperature)
+	case Humidity:
+		return int64(r.RawHumidity)
+	default:
+		return int64(r.RawLight)
+	}
+}
+
+func (r *Record) value(q uint8) int64 {
+	switch q {
+	case Temperature:
+		return int64(r.Temperature)
+	case Humidity:
+		return int64(r.Humidity)
+	default:
+		return int64(r.Light)
+	}
+}
