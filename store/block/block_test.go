@@ -17,7 +17,7 @@ func TestSizeAgainstEntropy(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			got, _, err := d.Decode(nil, b)
+			got, err := d.Decode(nil, b)
 			if err != nil || !slices.Equal(got, recs) {
 				t.Fatalf("seed %d, %d records: %v", seed, n, err)
 			}
@@ -35,7 +35,7 @@ func BenchmarkDecodeDay(b *testing.B) {
 	var dst []Record
 	for b.Loop() {
 		var err error
-		if dst, _, err = d.Decode(dst[:0], blk); err != nil {
+		if dst, err = d.Decode(dst[:0], blk); err != nil {
 			b.Fatal(err)
 		}
 	}

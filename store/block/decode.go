@@ -7,66 +7,119 @@ import "fmt"
 type Decoder struct {
 	col  columnReader
 	vals []int64
+	recs []Record
 }
 
-// Decode appends the records of all series in b to dst and returns how many
-// each series has. It never panics; what it returns without an error is what
-// was encoded, as far as a CRC-32C can tell.
-func (d *Decoder) Decode(dst []Record, b []byte) ([]Record, []int, error) {
-	body, err := unseal(b, version)
+// Decode appends the records of b, a block of one series, to dst. It never
+// panics; what it returns without an error is what was encoded, as far as a
+// CRC-32C can tell.
+func (d *Decoder) Decode(dst []Record, b []byte) ([]Record, error) {
+	body, err := unseal(b, formatSeries)
 	if err != nil {
-		return dst, nil, err
+		return dst, err
 	}
 	from := len(dst)
-	dst, lengths, err := d.decode(dst, body)
-	if err != nil {
-		return dst[:from], nil, err
+	dst, lengths, _, err := d.decode(dst, body, false)
+	if err == nil && len(lengths) != 1 {
+		err = ErrCorrupt
 	}
-	return dst, lengths, nil
+	if err != nil {
+		return dst[:from], err
+	}
+	return dst, nil
 }
 
-func (d *Decoder) decode(dst []Record, src []byte) ([]Record, []int, error) {
+// DecodeSet yields each series of b, a block made by AppendSet, with its
+// number. The records are valid until the next call.
+func (d *Decoder) DecodeSet(b []byte, yield func(id int, recs []Record)) error {
+	body, err := unseal(b, formatSet)
+	if err != nil {
+		return err
+	}
+	var lengths, ids []int
+	d.recs, lengths, ids, err = d.decode(d.recs[:0], body, true)
+	if err != nil {
+		return err
+	}
+	at := 0
+	for i, n := range lengths {
+		yield(ids[i], d.recs[at:at+n])
+		at += n
+	}
+	return nil
+}
+
+// counts reads one whole number at least 0 for each series.
+func (d *Decoder) counts(src []byte, n int, slope int64) ([]int, []byte, error) {
+	d.vals = grow(d.vals, n)
+	src, err := d.col.read(src, d.vals)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := make([]int, n)
+	for i, v := range d.vals {
+		v += int64(i) * slope
+		if v < 0 || v > MaxRecords {
+			return nil, nil, ErrCorrupt
+		}
+		out[i] = int(v)
+	}
+	return out, src, nil
+}
+
+func (d *Decoder) decode(dst []Record, src []byte, set bool) (recs []Record, lengths, ids []int, err error) {
 	count, src, err := readUvarint(src)
 	if err != nil || count > MaxSeries {
-		return dst, nil, ErrCorrupt
+		return dst, nil, nil, ErrCorrupt
 	}
-	d.vals = grow(d.vals, int(count))
-	if src, err = d.col.read(src, d.vals); err != nil {
-		return dst, nil, err
-	}
-	lengths, total, starts := make([]int, count), 0, 0
-	for i, n := range d.vals {
-		if n < 0 || n > int64(MaxRecords-total) {
-			return dst, nil, ErrCorrupt
+	if set {
+		if ids, src, err = d.counts(src, int(count), 1); err != nil {
+			return dst, nil, nil, err
 		}
+	}
+	if lengths, src, err = d.counts(src, int(count), 0); err != nil {
+		return dst, nil, nil, err
+	}
+	total, starts := 0, 0
+	for _, n := range lengths {
+		total += n
 		if n > 0 {
 			starts++
 		}
-		lengths[i] = int(n)
-		total += int(n)
+	}
+	if total > MaxRecords {
+		return dst, nil, nil, ErrCorrupt
 	}
 	from := len(dst)
 	if cap(dst)-from < total {
 		dst = append(make([]Record, 0, from+total), dst...)
 	}
 	dst = dst[:from+total]
-	recs := dst[from:]
+	if err := d.columns(src, dst[from:], lengths, starts); err != nil {
+		return dst[:from], nil, nil, err
+	}
+	return dst, lengths, ids, nil
+}
+
+// columns fills recs from what follows the lengths.
+func (d *Decoder) columns(src []byte, recs []Record, lengths []int, starts int) error {
 	clear(recs)
-	if src, err = d.times(src, recs, lengths, starts); err != nil {
-		return dst, nil, err
+	src, err := d.times(src, recs, lengths, starts)
+	if err != nil {
+		return err
 	}
 	if src, err = d.status(src, recs); err != nil {
-		return dst, nil, err
+		return err
 	}
 	for _, q := range [...]uint8{Temperature, Humidity, Light} {
 		if src, err = d.quantity(src, recs, q); err != nil {
-			return dst, nil, err
+			return err
 		}
 	}
 	if len(src) != 0 {
-		return dst, nil, fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(src))
+		return fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(src))
 	}
-	return dst, lengths, nil
+	return nil
 }
 
 func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([]byte, error) {

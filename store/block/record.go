@@ -31,8 +31,12 @@ const (
 	MaxSeries  = 1 << 10 // series in one block
 )
 
-// version is the first byte of a sealed block.
-const version = 1
+// The first byte of a sealed block names its format.
+const (
+	formatSeries = 1 // one or more series
+	formatSet    = 2 // the same, with a number for each series
+	formatSpans  = 3 // rollups of one series
+)
 
 // castagnoli is the polynomial of CRC-32C (RFC 3720, appendix B.4).
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -46,16 +50,16 @@ func seal(dst []byte, from int) []byte {
 }
 
 // unseal checks a sealed block and returns its body.
-func unseal(b []byte, want byte) ([]byte, error) {
+func unseal(b []byte, want byte) (body []byte, err error) {
 	if len(b) < 5 {
 		return nil, fmt.Errorf("%w: %d bytes are too few", ErrCorrupt, len(b))
 	}
-	body := b[:len(b)-4]
+	body = b[:len(b)-4]
 	if Checksum(body) != binary.LittleEndian.Uint32(b[len(body):]) {
 		return nil, fmt.Errorf("%w: checksum is wrong", ErrCorrupt)
 	}
 	if body[0] != want {
-		return nil, fmt.Errorf("block has format %d, and %d is known: %w", body[0], want, ErrCorrupt)
+		return nil, fmt.Errorf("%w: format %d where %d belongs", ErrCorrupt, body[0], want)
 	}
 	return body[1:], nil
 }
@@ -68,8 +72,21 @@ type Encoder struct {
 	flat []Record
 }
 
-// Append adds one sealed block with all series to dst. Records keep their order.
-func (e *Encoder) Append(dst []byte, series ...[]Record) ([]byte, error) {
+// Append adds one sealed block with one series to dst. Records keep their order.
+func (e *Encoder) Append(dst []byte, recs []Record) ([]byte, error) {
+	return e.append(dst, nil, [][]Record{recs})
+}
+
+// AppendSet adds one sealed block with several series, each under its number,
+// to dst. Few records of many probes share their columns that way.
+func (e *Encoder) AppendSet(dst []byte, ids []int, series [][]Record) ([]byte, error) {
+	if len(ids) != len(series) {
+		return dst, fmt.Errorf("a set needs one number for each series, not %d for %d", len(ids), len(series))
+	}
+	return e.append(dst, ids, series)
+}
+
+func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, error) {
 	e.flat = e.flat[:0]
 	for _, s := range series {
 		e.flat = append(e.flat, s...)
@@ -79,8 +96,19 @@ func (e *Encoder) Append(dst []byte, series ...[]Record) ([]byte, error) {
 			MaxRecords, MaxSeries, len(e.flat), len(series))
 	}
 	from := len(dst)
-	dst = append(dst, version)
+	if ids == nil {
+		dst = append(dst, formatSeries)
+	} else {
+		dst = append(dst, formatSet)
+	}
 	dst = binary.AppendUvarint(dst, uint64(len(series)))
+	if ids != nil { // a run of numbers is one constant
+		v := make([]int64, len(ids))
+		for i, id := range ids {
+			v[i] = int64(id - i)
+		}
+		dst = e.col.append(dst, v)
+	}
 	dst = e.times(dst, series)
 	dst = e.ints(dst, func(r *Record) int64 { return r.status() }, nil)
 	dst = e.quantity(dst, Temperature, false)
