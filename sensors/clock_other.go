@@ -2,7 +2,6 @@
 
 package sensors
 
-// KernelSynced reports whether the kernel holds its clock to be disciplined by
-// a time source. Outside Linux nothing can be asked, and a laptop's clock is
-// taken for set.
+// KernelSynced reports whether the clock has been set from outside since boot.
+// Outside Linux there is nothing to ask, and a laptop's clock is taken for set.
 func KernelSynced() bool { return true }

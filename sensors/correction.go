@@ -2,16 +2,27 @@ package sensors
 
 import (
 	"errors"
+	"fmt"
+	"math"
 	"time"
 )
 
-// A Quantity names what a correction or calibration is about.
+// Quantity names what a correction or calibration is about.
 type Quantity string
 
 // The quantities that can be calibrated.
 const (
 	Temperature Quantity = "temperature"
 	Humidity    Quantity = "humidity"
+)
+
+// What no sound probe can need. A larger correction hides a broken, wet or
+// polluted probe or a mistake in the procedure.
+const (
+	leastGain         = 0.9
+	mostGain          = 1.1
+	mostHumidityShift = 10.0 // %RH
+	mostCelsiusShift  = 2.0  // °C
 )
 
 // ErrRefused is what a correction that no sound probe can need is refused
@@ -25,8 +36,8 @@ type Correction struct {
 	ID       string    `json:"id"` // unique over all records
 	Probe    ProbeID   `json:"probe"`
 	Quantity Quantity  `json:"quantity"`
-	Made     time.Time `json:"made"` // when the record was written
-	From     time.Time `json:"from"` // readings from then on are corrected
+	Made     time.Time `json:"made"`          // when the record was written
+	From     time.Time `json:"from,omitzero"` // readings from then on are corrected
 	Gain     float64   `json:"gain,omitempty"`
 	Offset   float64   `json:"offset,omitempty"` // °C or %RH
 	// Uncertainty of a corrected value when fresh, about 95 %, °C or %RH.
@@ -43,16 +54,77 @@ type Correction struct {
 // A Point is one comparison of a probe with a reference.
 type Point struct {
 	At          time.Time `json:"at"`
-	Raw         float64   `json:"raw"`       // mean of the probe's raw values
-	Reference   float64   `json:"reference"` // what it should have shown
-	Uncertainty float64   `json:"uncertainty"`
+	Raw         float64   `json:"raw"`         // mean of the probe's raw values, °C or %RH
+	Reference   float64   `json:"reference"`   // what it should have shown
+	Uncertainty float64   `json:"uncertainty"` // of the comparison, about 95 %
 	Temperature float64   `json:"temperature"` // °C, where the reference depends on it
 	Source      string    `json:"source"`      // "nacl", "ice", a probe's id
 }
 
-// Check refuses a record that is incomplete or that no sound probe can need:
-// a gain outside 0.9 to 1.1, more than 10 %RH or 2 °C.
-func (c Correction) Check() error { return nil }
+// Check refuses a record that is incomplete, and with ErrRefused one that no
+// sound probe can need: a gain outside 0.9 to 1.1, a temperature moved by more
+// than 2 °C, or an offset or a humidity moved by more than 10 %RH anywhere from
+// 70 to 100 %RH, where enclosures are kept.
+func (c Correction) Check() error {
+	switch {
+	case c.ID == "":
+		return fmt.Errorf("correction of probe %q has no id", c.Probe)
+	case c.Undoes == c.ID:
+		return fmt.Errorf("correction %q undoes itself", c.ID)
+	case c.Undoes != "":
+		return nil
+	case c.Probe == "":
+		return fmt.Errorf("correction %q names no probe", c.ID)
+	case c.Made.IsZero() || c.From.IsZero():
+		return fmt.Errorf("correction %q of probe %s has no date", c.ID, c.Probe)
+	case !(c.Uncertainty >= 0) || math.IsInf(c.Uncertainty, 0):
+		return fmt.Errorf("correction %q of probe %s: uncertainty %v is no number from 0 up", c.ID, c.Probe, c.Uncertainty)
+	}
+	var err error
+	switch c.Quantity {
+	case Temperature:
+		err = checkTemperature(c.Gain, c.Offset)
+	case Humidity:
+		err = checkHumidity(c.Gain, c.Offset)
+	default:
+		err = fmt.Errorf("quantity %q is neither temperature nor humidity", c.Quantity)
+	}
+	if err != nil {
+		return fmt.Errorf("correction %q of probe %s: %w", c.ID, c.Probe, err)
+	}
+	return nil
+}
+
+// The comparisons below are written so that NaN is refused.
+
+func checkTemperature(gain, offset float64) error {
+	if gain != 1 {
+		return fmt.Errorf("%w: a temperature is corrected by an offset, not by a gain of %.4f", ErrRefused, gain)
+	}
+	if !(math.Abs(offset) <= mostCelsiusShift) {
+		return fmt.Errorf("%w: offset %+.2f °C is more than %.0f °C: check the reference and the probe's wiring, "+
+			"or replace the probe", ErrRefused, offset, mostCelsiusShift)
+	}
+	return nil
+}
+
+func checkHumidity(gain, offset float64) error {
+	if !(gain >= leastGain && gain <= mostGain) {
+		return fmt.Errorf("%w: gain %.4f is outside %.1f to %.1f: repeat with fresh salt and more time in the jar; "+
+			"if it stays, the probe is worn out or polluted", ErrRefused, gain, leastGain, mostGain)
+	}
+	if !(math.Abs(offset) <= mostHumidityShift) {
+		return fmt.Errorf("%w: offset %+.2f %%RH is more than %.0f %%RH: check that it was the right jar, that it was "+
+			"closed and that the probe is dry; if it stays, replace the probe", ErrRefused, offset, mostHumidityShift)
+	}
+	for _, at := range [...]float64{70, 100} {
+		if shift := gain*at + offset - at; math.Abs(shift) > mostHumidityShift {
+			return fmt.Errorf("%w: it would move a reading of %.0f %%RH by %+.1f %%RH, more than %.0f %%RH: repeat the "+
+				"points, or replace the probe", ErrRefused, at, shift, mostHumidityShift)
+		}
+	}
+	return nil
+}
 
 // Applied is the pair of records in force for one probe at one time; nil where
 // there is none.
@@ -63,28 +135,18 @@ type Applied struct {
 
 // Apply returns the corrected values of a raw sample, humidity clipped to 0 to
 // 100 %.
-func (a Applied) Apply(s Sample) (CentiCelsius, CentiPercent) { return s.Temperature, s.Humidity }
+func (a Applied) Apply(s Sample) (CentiCelsius, CentiPercent) {
+	t, h := s.Temperature, s.Humidity
+	if c := a.Temperature; c != nil {
+		t = CelsiusOf(c.Gain*t.Celsius() + c.Offset)
+	}
+	if c := a.Humidity; c != nil {
+		h = PercentOf(c.Gain*h.Percent() + c.Offset)
+	}
+	return t, min(max(h, 0), 10000)
+}
 
-// Corrections is an immutable set of records. The nil set corrects nothing.
-type Corrections struct{}
-
-// NewCorrections builds a set. Records that fail Check or name an unknown one
-// to undo are left out and named in the error; the set is usable all the same.
-func NewCorrections(records []Correction) (*Corrections, error) { return &Corrections{}, nil }
-
-// At returns what is in force for probe at a wall time: of the records from
-// that time or before, the one that was made last.
-func (c *Corrections) At(probe ProbeID, at time.Time) Applied { return Applied{} }
-
-// Records returns all records, undone ones too, oldest first.
-func (c *Corrections) Records() []Correction { return nil }
-
-// With returns a set with one record more.
-func (c *Corrections) With(r Correction) (*Corrections, error) { return c, nil }
-
-// Overdue reports whether a probe's quantity has not been calibrated for
-// longer than every at now, and since when it is due. A probe that was never
-// calibrated counts from installed; a zero installed is due at once.
-func (c *Corrections) Overdue(probe ProbeID, q Quantity, every time.Duration, installed, now time.Time) (due time.Time, overdue bool) {
-	return now, false
+// Undo returns the record that undoes c.
+func (c Correction) Undo(id, by string, made time.Time) Correction {
+	return Correction{ID: id, Probe: c.Probe, Quantity: c.Quantity, Made: made, By: by, Undoes: c.ID}
 }

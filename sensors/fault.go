@@ -1,8 +1,10 @@
 package sensors
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"os"
 )
 
 // A Reason names why a reading is suspect or bad.
@@ -67,15 +69,17 @@ func Faultf(r Reason, format string, args ...any) error {
 func (e *FaultError) Error() string { return e.Err.Error() }
 func (e *FaultError) Unwrap() error { return e.Err }
 
-// ReasonOf returns the reason carried by err, BusError where it carries none,
-// and NoReason for nil.
+// ReasonOf returns the reason carried by err, NoReason only for nil. An error
+// that carries none is TimedOut where a deadline passed and BusError otherwise.
 func ReasonOf(err error) Reason {
 	if err == nil {
 		return NoReason
 	}
-	var f *FaultError
-	if errors.As(err, &f) {
+	if f, ok := errors.AsType[*FaultError](err); ok && f.Reason != NoReason && f.Reason < numReasons {
 		return f.Reason
+	}
+	if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, os.ErrDeadlineExceeded) {
+		return TimedOut
 	}
 	return BusError
 }

@@ -5,32 +5,56 @@ import (
 	"time"
 )
 
-// DefaultFrozenAfter is how long a probe may show one and the same value.
-const DefaultFrozenAfter = 6 * time.Hour
+// Limits of what a single probe's past makes plausible. A source stands beside
+// each figure that has one.
+const (
+	// DefaultFrozenAfter is how long a probe may show one and the same value.
+	DefaultFrozenAfter = 6 * time.Hour
 
-// NoDewLimit lifts the limit set by LimitDewPoint.
-const NoDewLimit CentiCelsius = 1 << 30
+	// NoDewLimit lifts the limit set by LimitDewPoint.
+	NoDewLimit CentiCelsius = 1 << 30
+
+	pinnedAt    CentiPercent = 9950 // %RH, with pinnedFor and pinnedMove: common practice
+	pinnedFor                = 2 * time.Hour
+	pinnedMove  CentiCelsius = 50
+	longestLink              = 5 * time.Minute // a longer silence adds nothing to a duration
+)
 
 // A Judge turns the samples of one probe into readings: it decides their
 // quality from what the probe can measure and from its own past, applies the
-// correction in force and states the uncertainty. Read and Ageing belong to
-// one goroutine; the other methods may be called from any.
+// correction in force and states the uncertainty. Read, Ageing and Resume
+// belong to one goroutine; the other methods may be called from any.
+//
+// A reading is Bad after a driver's fault, outside the family's range, for a
+// frame of zeros and for a DS18B20's power-on value. It is Suspect, with its
+// values, after a jump, when frozen, when pinned wet or when its dew point is
+// above the limit. An impossible humidity beside a sound temperature makes a
+// Suspect reading without the humidity: a broken humidity element must not
+// hide a hot enclosure.
 type Judge struct {
 	id          ProbeID
+	family      *family
 	corrections atomic.Pointer[Corrections]
 	dewLimit    atomic.Int32
 	frozenAfter atomic.Int64
+
+	ageing      Ageing
+	temperature level
+	humidity    level
+	last        Sample        // the last one that was no fault
+	seen        bool          // whether there was one
+	lastMono    time.Duration // its running time
+	still       time.Duration // how long last has not changed
+	wet         wetSpell
 }
 
 // NewJudge returns a judge for a probe of a family as the configuration names
 // it. An unknown family gets the widest limits.
-func NewJudge(id ProbeID, family string) *Judge { return &Judge{id: id} }
-
-// Read judges one sample or the error that came instead. It always returns a
-// reading: a Bad one keeps the raw sample and has no values, a Suspect one has
-// values and the doubt as Reason.
-func (j *Judge) Read(at Instant, s Sample, err error) Reading {
-	return Reading{Probe: j.id, At: at, Raw: s, Reason: ReasonOf(err)}
+func NewJudge(id ProbeID, family string) *Judge {
+	j := &Judge{id: id, family: familyOf(family)}
+	j.LimitDewPoint(NoDewLimit)
+	j.FreezeAfter(DefaultFrozenAfter)
+	return j
 }
 
 // Correct puts a set of corrections in force; nil for none.
@@ -46,7 +70,136 @@ func (j *Judge) LimitDewPoint(limit CentiCelsius) { j.dewLimit.Store(int32(limit
 func (j *Judge) FreezeAfter(d time.Duration) { j.frozenAfter.Store(int64(d)) }
 
 // Ageing returns what the probe went through so far.
-func (j *Judge) Ageing() Ageing { return Ageing{} }
+func (j *Judge) Ageing() Ageing { return j.ageing }
 
 // Resume goes on from what an earlier run remembered.
-func (j *Judge) Resume(a Ageing) {}
+func (j *Judge) Resume(a Ageing) { j.ageing = a }
+
+// Read judges one sample or the error that came instead. It always returns a
+// reading: a Bad one keeps the raw sample and has no values, a Suspect one has
+// values and the doubt as Reason.
+func (j *Judge) Read(at Instant, s Sample, err error) Reading {
+	r := Reading{Probe: j.id, At: at, Raw: s, Reason: ReasonOf(err)}
+	if r.Reason == NoReason {
+		r.Reason = j.fault(at, s)
+	}
+	if r.Reason != NoReason {
+		return r
+	}
+	if s.Has&HasHumidity != 0 && !j.humidityPossible(s) {
+		s.Has &^= HasHumidity
+		s.Humidity = 0
+		r.Reason = OutOfRange
+	}
+	doubt := j.doubt(at, s)
+	if r.Reason == NoReason {
+		r.Reason = doubt
+	}
+	j.fill(&r, s)
+	if r.Reason == NoReason && j.dewTooHigh(&r) {
+		r.Reason = DewTooHigh
+	}
+	r.Quality = Good
+	if r.Reason != NoReason {
+		r.Quality = Suspect
+	}
+	return r
+}
+
+// fault finds what makes a sample no measurement at all.
+func (j *Judge) fault(at Instant, s Sample) Reason {
+	f := j.family
+	switch {
+	case s.Has&(HasTemperature|HasHumidity|HasLight) == 0:
+		return Malformed
+	case f.allZero(s):
+		return AllZero
+	case s.Has&HasLight != 0 && s.LightLux > brightest:
+		return OutOfRange
+	case s.Has&HasTemperature == 0:
+		if s.Has&HasHumidity != 0 && !j.humidityPossible(s) {
+			return OutOfRange
+		}
+		return NoReason
+	case s.Temperature < f.coldest || s.Temperature > f.hottest:
+		return OutOfRange
+	case f.powerOn != 0 && s.Temperature == f.powerOn && j.temperature.far(at.Mono, int32(s.Temperature), warmJump):
+		return PowerOnValue
+	}
+	return NoReason
+}
+
+func (j *Judge) humidityPossible(s Sample) bool {
+	return s.Humidity >= j.family.driest && s.Humidity <= j.family.wettest
+}
+
+// doubt brings the judge's memory up to date and names the first doubt.
+func (j *Judge) doubt(at Instant, s Sample) Reason {
+	var link time.Duration
+	if j.seen {
+		link = at.Mono - j.lastMono
+	}
+	if link < 0 || link > longestLink {
+		link = 0
+	}
+	jumped := s.Has&HasTemperature != 0 && j.temperature.jumps(at.Mono, int32(s.Temperature), warmJump)
+	if s.Has&HasHumidity != 0 {
+		jumped = j.humidity.jumps(at.Mono, int32(s.Humidity), dryJump) || jumped
+		j.ageing.Observe(at.Mono, s.Humidity)
+	}
+	frozen := j.frozen(s, link)
+	pinned := j.wet.pinned(s, link)
+	j.last, j.lastMono, j.seen = s, at.Mono, true
+	switch {
+	case jumped:
+		return Jump
+	case frozen:
+		return FrozenValue
+	case pinned:
+		return PinnedWet
+	}
+	return NoReason
+}
+
+// frozen counts for how long nothing changed.
+func (j *Judge) frozen(s Sample, link time.Duration) bool {
+	if s != j.last {
+		j.still = 0
+		return false
+	}
+	j.still += link
+	after := time.Duration(j.frozenAfter.Load()) * j.family.coarse
+	return after > 0 && j.still >= after
+}
+
+// fill sets the calibrated values and their uncertainty.
+func (j *Judge) fill(r *Reading, s Sample) {
+	applied := j.corrections.Load().At(j.id, r.At.Wall)
+	r.Has = s.Has & (HasTemperature | HasHumidity | HasLight)
+	if r.Has&HasLight != 0 {
+		r.LightLux = s.LightLux
+	}
+	t, h := applied.Apply(s)
+	stated := j.family.accuracy.state(h, applied, j.ageing, r.At.Wall)
+	if r.Has&HasTemperature != 0 {
+		r.Temperature = t
+		r.Uncertainty.Temperature = stated.Temperature
+	}
+	if r.Has&HasHumidity != 0 {
+		r.Humidity = h
+		r.Uncertainty.HumidityBelow = stated.HumidityBelow
+		r.Uncertainty.HumidityAbove = stated.HumidityAbove
+	}
+}
+
+// dewTooHigh reports whether even the lowest dew point that the uncertainty
+// allows is above the limit.
+func (j *Judge) dewTooHigh(r *Reading) bool {
+	limit := CentiCelsius(j.dewLimit.Load())
+	if limit >= NoDewLimit || r.Has&(HasTemperature|HasHumidity) != HasTemperature|HasHumidity {
+		return false
+	}
+	u := r.Uncertainty
+	lowest := dewPoint((r.Temperature - u.Temperature).Celsius(), (r.Humidity - u.HumidityBelow).Percent())
+	return lowest > limit.Celsius()
+}

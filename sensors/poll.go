@@ -2,14 +2,20 @@ package sensors
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
+	"sync"
 	"time"
 )
 
+// DefaultEvery is the grid on which probes are read.
+const DefaultEvery = 10 * time.Second
+
 // PollOptions say how a Poller works. Now and Sink are needed.
 type PollOptions struct {
-	Every time.Duration // the grid; zero is 10 s
-	Now   func() Instant
+	Every time.Duration  // the grid; zero is DefaultEvery
+	Now   func() Instant // such as Clock.Now; must run as fast as time does
 	// Sink takes every reading. It is called from one goroutine per bus, so for
 	// different buses at the same time; while it blocks, that bus waits.
 	Sink func(Reading)
@@ -19,9 +25,18 @@ type PollOptions struct {
 }
 
 // A Poller reads the probes of its buses on one grid: the multiples of Every in
-// running time, which is also what readings are stamped with.
+// running time, which is also what readings are stamped with. Only the first
+// round does not wait for the grid and is stamped with its own time.
+//
+// Each bus has a supervisor and a worker goroutine. A call that outlives its
+// budget is given up: the supervisor reports every probe of that bus as
+// TimedOut, round by round, until the call comes back. Other buses do not
+// notice. A probe that fails slowly is asked less often, but at least every
+// minute, and after those that work; one that fails at once costs nothing and
+// is asked every round.
 type Poller struct {
 	buses []*busLoop
+	index map[ProbeID]*polled
 }
 
 // ProbeCounts is what happened on one probe since the start.
@@ -33,44 +48,116 @@ type ProbeCounts struct {
 	Suspect  uint64
 	Bad      uint64
 	// ByReason counts suspect and bad readings, indexed by Reason.
-	ByReason [numReasons]uint64
-	Late     uint64        // calls that came back after they had been given up
-	Failures int           // consecutive bad readings; 0 while it works
-	Took     time.Duration // the last call, in board time
-	LastGood Instant       // zero before the first
+	ByReason  [numReasons]uint64
+	Late      uint64        // calls that came back after they had been given up
+	Failures  int           // bad readings in a row; 0 while it works
+	LastError string        // of the last failed call; empty while it works
+	Took      time.Duration // the last call that came back in time
+	LastGood  Instant       // zero before the first good reading
 }
 
 // BusCounts is what happened on one bus since the start.
 type BusCounts struct {
 	Bus       string
 	Rounds    uint64
-	Overruns  uint64  // grid points skipped because a round took too long
+	Overruns  uint64  // grid points missed because a round took too long
 	LastRound Instant // when a round was last completed, hung probe or not
 	Hung      ProbeID // whose call does not come back; empty for none
-	HungSince Instant
+	HungSince Instant // when that call was given up
 }
 
 // NewPoller checks the buses and prepares to poll them.
-func NewPoller(buses []Bus, o PollOptions) (*Poller, error) { return &Poller{}, nil }
+func NewPoller(buses []Bus, o PollOptions) (*Poller, error) {
+	if o.Now == nil || o.Sink == nil {
+		return nil, errors.New("poller needs a clock and a sink")
+	}
+	if o.Every == 0 {
+		o.Every = DefaultEvery
+	}
+	if o.Every < 0 {
+		return nil, fmt.Errorf("poll interval %s is negative", o.Every)
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	p := &Poller{index: make(map[ProbeID]*polled)}
+	for _, b := range buses {
+		loop := newBusLoop(b.Name, &o)
+		for _, probe := range b.Probes {
+			if probe.Sampler == nil {
+				return nil, fmt.Errorf("probe %s on bus %s has no driver", probe.ID, b.Name)
+			}
+			if p.index[probe.ID] != nil {
+				return nil, fmt.Errorf("probe %s on bus %s is there twice", probe.ID, b.Name)
+			}
+			p.index[probe.ID] = loop.add(probe)
+		}
+		p.buses = append(p.buses, loop)
+	}
+	return p, nil
+}
 
 // Run polls until ctx ends. It returns although a hung kernel call may still
-// hold a worker.
-func (p *Poller) Run(ctx context.Context) { <-ctx.Done() }
+// hold a worker, which then ends when the call does.
+func (p *Poller) Run(ctx context.Context) {
+	var wg sync.WaitGroup
+	for _, b := range p.buses {
+		wg.Go(func() { b.run(ctx) })
+	}
+	wg.Wait()
+}
 
 // Probes returns a snapshot of all probes' counts in the order of the buses.
-func (p *Poller) Probes() []ProbeCounts { return nil }
+func (p *Poller) Probes() []ProbeCounts {
+	var all []ProbeCounts
+	for _, b := range p.buses {
+		b.mu.Lock()
+		for _, probe := range b.probes {
+			all = append(all, probe.counts)
+		}
+		b.mu.Unlock()
+	}
+	return all
+}
 
 // Buses returns a snapshot of all buses' counts.
-func (p *Poller) Buses() []BusCounts { return nil }
+func (p *Poller) Buses() []BusCounts {
+	all := make([]BusCounts, 0, len(p.buses))
+	for _, b := range p.buses {
+		b.mu.Lock()
+		all = append(all, b.counts)
+		b.mu.Unlock()
+	}
+	return all
+}
 
 // Ageing returns what each probe went through, to be kept across a restart.
-func (p *Poller) Ageing() map[ProbeID]Ageing { return nil }
+func (p *Poller) Ageing() map[ProbeID]Ageing {
+	all := make(map[ProbeID]Ageing, len(p.index))
+	for _, b := range p.buses {
+		b.mu.Lock()
+		for _, probe := range b.probes {
+			all[probe.ID] = probe.ageing
+		}
+		b.mu.Unlock()
+	}
+	return all
+}
 
 // Correct puts another set of corrections in force.
-func (p *Poller) Correct(c *Corrections) {}
+func (p *Poller) Correct(c *Corrections) {
+	for _, probe := range p.index {
+		probe.judge.Correct(c)
+	}
+}
 
 // LimitDewPoint tells a probe's judge the highest dew point that its enclosure
 // can have; see Judge.LimitDewPoint. It reports whether the probe is known.
-func (p *Poller) LimitDewPoint(probe ProbeID, limit CentiCelsius) bool { return false }
-
-type busLoop struct{}
+func (p *Poller) LimitDewPoint(probe ProbeID, limit CentiCelsius) bool {
+	known := p.index[probe]
+	if known == nil {
+		return false
+	}
+	known.judge.LimitDewPoint(limit)
+	return true
+}

@@ -1,8 +1,15 @@
 package sensors
 
-import "time"
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
 
-// A Stage says where a calibration session stands.
+	"dewline/sensors/salt"
+)
+
+// Stage says where a calibration session stands.
 type Stage string
 
 // The stages of a session.
@@ -12,52 +19,198 @@ const (
 	Done     Stage = "done"     // all points taken; Result can be asked for
 )
 
+// What counts as stable. Slope and temperature over salt as in the procedures
+// for saturated salts; the rest common practice, no source.
+const (
+	saltWindow    = time.Hour
+	saltSlope     = 0.2  // %RH an hour
+	saltSpread    = 0.3  // °C
+	saltNear      = 20.0 // %RH from the reference: else it is not in the jar
+	iceWindow     = 10 * time.Minute
+	iceSlope      = 0.5  // °C an hour
+	iceSpread     = 0.15 // °C: two steps of a DS18B20
+	iceNear       = 5.0  // °C
+	twinWindow    = 30 * time.Minute
+	twinSlopeT    = 0.3 // °C an hour
+	twinSlopeRH   = 1.0 // %RH an hour
+	twinSpread    = 0.3 // °C
+	fewestSamples = 10
+)
+
 // Progress is what a session can tell the keeper after each reading.
 type Progress struct {
-	Stage       Stage
-	Point       int           // index of the present point
-	Points      int           // how many there are
-	Collected   time.Duration // of the window
-	Window      time.Duration
-	Slope       float64 // %RH or °C per hour over the window
-	SlopeLimit  float64
-	Spread      float64 // °C between the highest and lowest temperature in the window
-	SpreadLimit float64
-	Raw         float64 // mean over the window
-	Waiting     string  // what is still missing, in plain words; empty when nothing
+	Stage       Stage         `json:"stage"`
+	Point       int           `json:"point"`     // index of the present point
+	Points      int           `json:"points"`    // how many there are
+	Source      string        `json:"source"`    // what the present point compares with
+	Collected   time.Duration `json:"collected"` // of the window
+	Window      time.Duration `json:"window"`
+	Slope       float64       `json:"slope"` // %RH or °C an hour over the window
+	SlopeLimit  float64       `json:"slope_limit"`
+	Spread      float64       `json:"spread"` // °C from the lowest to the highest in the window
+	SpreadLimit float64       `json:"spread_limit"`
+	Raw         float64       `json:"raw"`       // mean over the window
+	Reference   float64       `json:"reference"` // at the measured temperature
+	Waiting     string        `json:"waiting"`   // what is still missing, in plain words; empty when nothing
+}
+
+// A target is one point that a session has to take.
+type target struct {
+	source     string // a salt's name, "ice" or the other probe
+	salt       salt.Salt
+	window     time.Duration
+	slopeLimit float64
+	spread     float64
+	near       float64 // how far from the reference a value can be meant; 0 for any
 }
 
 // A Session guides one calibration on live readings. It belongs to one
 // goroutine.
-type Session struct{}
+type Session struct {
+	probe    ProbeID
+	against  ProbeID // empty unless two probes are compared
+	quantity Quantity
+	targets  []target
+	points   []Point
+	stage    Stage
+	own      window
+	other    window
+	progress Progress
+}
 
 // NewSaltSession calibrates a probe's humidity over one or two saturated salts,
 // named as in package salt, in the order in which they will be used.
-func NewSaltSession(probe ProbeID, salts ...string) (*Session, error) { return &Session{}, nil }
+func NewSaltSession(probe ProbeID, salts ...string) (*Session, error) {
+	if len(salts) < 1 || len(salts) > 2 {
+		return nil, fmt.Errorf("calibrate probe %s: give one or two salts, not %d", probe, len(salts))
+	}
+	s := &Session{probe: probe, quantity: Humidity, stage: Settling}
+	for _, name := range salts {
+		known, err := salt.ByName(name)
+		if err != nil {
+			return nil, fmt.Errorf("calibrate probe %s: %w", probe, err)
+		}
+		if len(s.targets) == 1 && s.targets[0].source == known.Name {
+			return nil, fmt.Errorf("calibrate probe %s: two points need two different salts, not %s twice", probe, known.Name)
+		}
+		s.targets = append(s.targets, target{
+			source: known.Name, salt: known, window: saltWindow,
+			slopeLimit: saltSlope, spread: saltSpread, near: saltNear,
+		})
+	}
+	return s, nil
+}
 
 // NewIceSession calibrates a sealed probe's temperature in melting ice.
-func NewIceSession(probe ProbeID) *Session { return &Session{} }
+func NewIceSession(probe ProbeID) *Session {
+	return &Session{probe: probe, quantity: Temperature, stage: Settling, targets: []target{{
+		source: "ice", window: iceWindow, slopeLimit: iceSlope, spread: iceSpread, near: iceNear,
+	}}}
+}
 
 // NewTwinSession calibrates a quantity of a probe against another probe beside
 // it, whose corrected readings are certain to within the uncertainty that they
 // state.
-func NewTwinSession(probe, against ProbeID, q Quantity) *Session { return &Session{} }
-
-// Observe takes a reading of the probe or of the one it is compared with;
-// others are ignored, and so are Bad ones.
-func (s *Session) Observe(r Reading) Progress { return Progress{} }
-
-// Next starts the next point once the keeper has moved the probe.
-func (s *Session) Next() Progress { return Progress{} }
-
-// Result fits the points. The error wraps ErrRefused where no sound probe can
-// need such a correction, and says what to do.
-func (s *Session) Result(id, by string, made time.Time) (Correction, error) {
-	return Correction{}, nil
+func NewTwinSession(probe, against ProbeID, q Quantity) *Session {
+	t := target{source: string(against), window: twinWindow, slopeLimit: twinSlopeT, spread: twinSpread}
+	if q == Humidity {
+		t.slopeLimit = twinSlopeRH
+	}
+	return &Session{probe: probe, against: against, quantity: q, stage: Settling, targets: []target{t}}
 }
 
-// FitHumidity fits an offset through one point or gain and offset through two.
-func FitHumidity(points []Point) (gain, offset, uncertainty float64, err error) { return }
+// Observe takes a reading of the probe or of the one it is compared with.
+// Others are ignored, and so are Bad ones, which leave a gap.
+func (s *Session) Observe(r Reading) Progress {
+	if s.stage != Settling || r.Quality == Bad {
+		return s.now()
+	}
+	switch r.Probe {
+	case s.probe:
+		s.own.add(r, r.Raw.Temperature, r.Raw.Humidity, r.Raw.Has, s.quantity, s.target().window)
+	case s.against:
+		s.other.add(r, r.Temperature, r.Humidity, r.Has, s.quantity, s.target().window)
+	default:
+		return s.now()
+	}
+	s.judge()
+	return s.now()
+}
 
-// FitTemperature fits an offset through one point.
-func FitTemperature(p Point) (offset, uncertainty float64, err error) { return }
+// Next starts the next point once the keeper has moved the probe. It does
+// nothing while the present point is still settling or all are taken.
+func (s *Session) Next() Progress {
+	if s.stage == Captured {
+		s.stage = Settling
+		s.own, s.other = window{}, window{}
+		s.progress = Progress{}
+	}
+	return s.now()
+}
+
+// Result fits the points into a record that applies from the moment it is made.
+// The error wraps ErrRefused where no sound probe can need such a correction,
+// and says what to do.
+func (s *Session) Result(id, by string, made time.Time) (Correction, error) {
+	if s.stage != Done {
+		return Correction{}, fmt.Errorf("calibrate probe %s: %d of %d points are taken", s.probe, len(s.points), len(s.targets))
+	}
+	c := Correction{
+		ID: id, Probe: s.probe, Quantity: s.quantity, Made: made, From: made,
+		Gain: 1, Method: s.method(), By: by, Points: append([]Point(nil), s.points...),
+	}
+	var err error
+	if s.quantity == Humidity {
+		c.Gain, c.Offset, c.Uncertainty, err = FitHumidity(s.points)
+	} else {
+		c.Offset, c.Uncertainty, err = FitTemperature(s.points[0])
+	}
+	err = errors.Join(err, s.twinRefusal())
+	if err != nil {
+		return Correction{}, fmt.Errorf("calibrate probe %s: %w", s.probe, err)
+	}
+	return c, c.Check()
+}
+
+// twinRefusal refuses a comparison with a probe that states no uncertainty: an
+// offset against an unknown is none.
+func (s *Session) twinRefusal() error {
+	if s.against != "" && s.other.uncertainty == 0 {
+		return fmt.Errorf("%w: probe %s states no uncertainty to compare with", ErrRefused, s.against)
+	}
+	return nil
+}
+
+func (s *Session) method() string {
+	if s.against != "" {
+		return "against " + string(s.against)
+	}
+	var names []string
+	for _, t := range s.targets {
+		names = append(names, t.source)
+	}
+	return strings.Join(names, " + ")
+}
+
+// target returns the present one, after the last point the last one.
+func (s *Session) target() *target {
+	return &s.targets[min(s.index(), len(s.targets)-1)]
+}
+
+// index is the present point's number. A point just captured stays the present
+// one until Next.
+func (s *Session) index() int {
+	if s.stage == Settling {
+		return len(s.points)
+	}
+	return len(s.points) - 1
+}
+
+// now completes the progress with what does not depend on the readings.
+func (s *Session) now() Progress {
+	t := s.target()
+	p := s.progress
+	p.Stage, p.Point, p.Points, p.Source = s.stage, s.index(), len(s.targets), t.source
+	p.Window, p.SlopeLimit, p.SpreadLimit = t.window, t.slopeLimit, t.spread
+	return p
+}
