@@ -1,0 +1,177 @@
+package remote
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+// maxPayload is far above what a probe node sends.
+const maxPayload = 64 << 10
+
+// A Format says how to read a node's messages.
+type Format struct {
+	temperature, humidity, time *Pointer // nil for a quantity that the node lacks
+	fahrenheit                  bool
+	ratio                       bool // humidity from 0 to 1
+}
+
+// NewFormat reads the pointers and units of a probe.
+func NewFormat(p configs.Probe) (Format, error) {
+	var f Format
+	var faults []error
+	set := func(to **Pointer, text string) {
+		if text == "" {
+			return
+		}
+		ptr, err := ParsePointer(text)
+		if err != nil {
+			faults = append(faults, err)
+			return
+		}
+		*to = &ptr
+	}
+	set(&f.temperature, p.TemperaturePointer)
+	set(&f.humidity, p.HumidityPointer)
+	set(&f.time, p.TimePointer)
+	if p.TemperaturePointer == "" && p.HumidityPointer == "" {
+		faults = append(faults, errors.New("a remote probe needs temperature_pointer or humidity_pointer"))
+	}
+	switch p.TemperatureUnit {
+	case "", "°C", "C":
+	case "°F", "F":
+		f.fahrenheit = true
+	default:
+		faults = append(faults, fmt.Errorf("temperature_unit %q is neither °C nor F", p.TemperatureUnit))
+	}
+	switch p.HumidityUnit {
+	case "", "%":
+	case "ratio":
+		f.ratio = true
+	default:
+		faults = append(faults, fmt.Errorf("humidity_unit %q is neither %% nor ratio", p.HumidityUnit))
+	}
+	return f, errors.Join(faults...)
+}
+
+// Decode reads one message: the sample, and the node's own time, zero if the
+// format names none. The error is a sensors.FaultError.
+func (f Format) Decode(payload []byte) (sensors.Sample, time.Time, error) {
+	var s sensors.Sample
+	doc, err := parse(payload)
+	if err != nil {
+		return s, time.Time{}, err
+	}
+	if f.temperature != nil {
+		c, err := number(doc, *f.temperature)
+		if err != nil {
+			return sensors.Sample{}, time.Time{}, fmt.Errorf("temperature: %w", err)
+		}
+		if f.fahrenheit {
+			c = (c - 32) / 1.8
+		}
+		if c < -60 || c > 150 {
+			return sensors.Sample{}, time.Time{}, sensors.Faultf(sensors.OutOfRange, "temperature %g °C is outside what a probe can measure", c)
+		}
+		s.Has |= sensors.HasTemperature
+		s.Temperature = sensors.CelsiusOf(c)
+	}
+	if f.humidity != nil {
+		h, err := number(doc, *f.humidity)
+		if err != nil {
+			return sensors.Sample{}, time.Time{}, fmt.Errorf("humidity: %w", err)
+		}
+		if f.ratio {
+			h *= 100
+		}
+		if h < -20 || h > 130 {
+			return sensors.Sample{}, time.Time{}, sensors.Faultf(sensors.OutOfRange, "humidity %g %% is outside what a probe can measure", h)
+		}
+		s.Has |= sensors.HasHumidity
+		s.Humidity = sensors.PercentOf(h)
+	}
+	at, err := f.when(doc)
+	if err != nil {
+		return sensors.Sample{}, time.Time{}, fmt.Errorf("time: %w", err)
+	}
+	return s, at, nil
+}
+
+// parse decodes exactly one JSON value.
+func parse(payload []byte) (any, error) {
+	if len(payload) > maxPayload {
+		return nil, sensors.Faultf(sensors.Malformed, "message of %d bytes; the limit is %d", len(payload), maxPayload)
+	}
+	d := json.NewDecoder(bytes.NewReader(payload))
+	d.UseNumber()
+	var doc any
+	if err := d.Decode(&doc); err != nil {
+		return nil, sensors.Fault(sensors.Malformed, fmt.Errorf("not JSON: %w", err))
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return nil, sensors.Faultf(sensors.Malformed, "something follows the JSON value")
+	}
+	return doc, nil
+}
+
+// number accepts a JSON number, or a string that holds one in the same
+// grammar, which some nodes send.
+func number(doc any, p Pointer) (float64, error) {
+	v, err := p.Find(doc)
+	if err != nil {
+		return 0, sensors.Fault(sensors.Malformed, err)
+	}
+	var text string
+	switch v := v.(type) {
+	case json.Number:
+		text = v.String()
+	case string:
+		text = strings.TrimSpace(v)
+		if strings.Trim(text, "0123456789+-.eE") != "" {
+			return 0, sensors.Faultf(sensors.Malformed, "%q at %q is not a number", v, p)
+		}
+	default:
+		return 0, sensors.Faultf(sensors.Malformed, "at %q stands %T, not a number", p, v)
+	}
+	f, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsInf(f, 0) || math.IsNaN(f) {
+		return 0, sensors.Faultf(sensors.Malformed, "%q at %q is not a number", text, p)
+	}
+	return f, nil
+}
+
+// when returns the node's own time: RFC 3339, or seconds since 1970.
+func (f Format) when(doc any) (time.Time, error) {
+	if f.time == nil {
+		return time.Time{}, nil
+	}
+	v, err := f.time.Find(doc)
+	if err != nil {
+		return time.Time{}, sensors.Fault(sensors.Malformed, err)
+	}
+	if text, ok := v.(string); ok {
+		if at, err := time.Parse(time.RFC3339, text); err == nil {
+			return at, nil
+		}
+	}
+	seconds, err := number(doc, *f.time)
+	if err != nil {
+		return time.Time{}, sensors.Faultf(sensors.Malformed, "at %q stands neither an RFC 3339 time nor seconds since 1970", f.time)
+	}
+	// Milliseconds, the usual mistake, would be the year 50,000 and more.
+	const latest = 1 << 36
+	if seconds < 0 || seconds > latest {
+		return time.Time{}, sensors.Faultf(sensors.WrongClock, "%g s since 1970 cannot be now (milliseconds?)", seconds)
+	}
+	whole, part := math.Modf(seconds)
+	return time.Unix(int64(whole), int64(part*1e9)), nil
+}

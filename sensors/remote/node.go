@@ -1,0 +1,184 @@
+package remote
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+const (
+	defaultMaxAge = 5 * time.Minute
+	// A node's clock may be ahead by so much; common practice, no source.
+	clockSlack = time.Minute
+	// A live message stamped older than this shows a clock that is wrong rather
+	// than a message that was late.
+	lateAtMost = 24 * time.Hour
+)
+
+// A Message is one arrival on a node's topic.
+type Message struct {
+	Payload []byte
+	// Retained says that the broker had kept it from before the subscription.
+	Retained bool
+}
+
+// A Node is one remote probe: it takes messages as they arrive and answers
+// with the newest value. It is safe for concurrent use.
+type Node struct {
+	id     sensors.ProbeID
+	topic  string
+	format Format
+	maxAge time.Duration
+	synced func() bool
+
+	mu    sync.Mutex
+	held  held
+	live  bool // a message that was not retained has arrived
+	count Stats
+}
+
+// held is what the newest message gave.
+type held struct {
+	any     bool
+	sample  sensors.Sample
+	err     error         // what was wrong with it, nil for a value
+	stamped time.Time     // the node's own time, zero for none
+	arrived time.Time     // with the monotonic clock
+	age     time.Duration // when it arrived
+}
+
+// Stats counts a node's messages.
+type Stats struct {
+	Messages uint64
+	Refused  uint64 // malformed, out of range, wrong clock
+	Ignored  uint64 // not newer than the value held
+}
+
+// NewNode returns the node that p describes. synced tells whether the board's
+// own clock has been set; while it has not, nodes' time stamps are not compared
+// with it. A nil synced means always.
+func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
+	f, err := NewFormat(p)
+	if p.Topic == "" {
+		err = errors.Join(err, errors.New("a remote probe needs a topic"))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("probe %s: %w", p.ID, err)
+	}
+	if err := checkTopic(p.Topic); err != nil {
+		return nil, fmt.Errorf("probe %s: %w", p.ID, err)
+	}
+	n := &Node{id: sensors.ProbeID(p.ID), topic: p.Topic, format: f, maxAge: p.MaxAge.D(), synced: synced}
+	if n.maxAge <= 0 {
+		n.maxAge = defaultMaxAge
+	}
+	if n.synced == nil {
+		n.synced = func() bool { return true }
+	}
+	return n, nil
+}
+
+// Topic returns the topic that the node publishes on.
+func (n *Node) Topic() string { return n.topic }
+
+// Deliver takes one message.
+func (n *Node) Deliver(m Message) {
+	now := time.Now()
+	s, stamped, err := n.format.Decode(m.Payload)
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.count.Messages++
+	if m.Retained && n.live {
+		// Sent again because we subscribed again; what has arrived since
+		// the first subscription is at least as new.
+		n.count.Ignored++
+		return
+	}
+	n.live = n.live || !m.Retained
+	next := held{any: true, sample: s, err: err, stamped: stamped, arrived: now}
+	if err == nil {
+		next.age, next.err = n.ageOf(stamped, now, m.Retained)
+	}
+	if next.err != nil {
+		n.count.Refused++
+	}
+	if n.notNewer(next) {
+		n.count.Ignored++
+		return
+	}
+	n.held = next
+}
+
+// notNewer reports a message stamped no later than the value held: a late
+// copy, or a node that repeats itself. The value held goes on ageing.
+func (n *Node) notNewer(next held) bool {
+	h := &n.held
+	return next.err == nil && h.any && h.err == nil && !next.stamped.IsZero() && !next.stamped.After(h.stamped)
+}
+
+// ageOf returns how old a value was when it arrived.
+func (n *Node) ageOf(stamped, now time.Time, retained bool) (time.Duration, error) {
+	if stamped.IsZero() || !n.synced() {
+		if retained {
+			return 0, sensors.Faultf(sensors.TooOld, "the broker had kept the value, and nothing says how old it is")
+		}
+		return 0, nil
+	}
+	age := now.Sub(stamped)
+	switch {
+	case age < -clockSlack:
+		return 0, sensors.Faultf(sensors.WrongClock, "stamped %v ahead of the clock here", (-age).Round(time.Second))
+	case age > lateAtMost && !retained:
+		return 0, sensors.Faultf(sensors.WrongClock, "stamped %s though it was just sent", stamped.UTC().Format(time.RFC3339))
+	}
+	return max(age, 0), nil
+}
+
+// Sample returns the newest value. It does not wait. The error is a
+// sensors.FaultError: nothing has arrived, the newest message was no good, or
+// the value is past its age limit.
+func (n *Node) Sample(context.Context) (sensors.Sample, error) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	s, err := n.sampleLocked(time.Now())
+	if err != nil {
+		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("probe %s on topic %s: %w", n.id, n.topic, err))
+	}
+	return s, nil
+}
+
+func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
+	h := &n.held
+	switch {
+	case !h.any:
+		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "no message yet")
+	case h.err != nil:
+		return sensors.Sample{}, h.err
+	}
+	if age := h.age + now.Sub(h.arrived); age > n.maxAge {
+		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "the newest value is %v old; the limit is %v", age.Round(time.Second), n.maxAge)
+	}
+	return h.sample, nil
+}
+
+// Age returns how old the value held is, and false if there is none.
+func (n *Node) Age() (time.Duration, bool) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if !n.held.any || n.held.err != nil {
+		return 0, false
+	}
+	return n.held.age + time.Since(n.held.arrived), true
+}
+
+// Stats returns the counts so far.
+func (n *Node) Stats() Stats {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.count
+}

@@ -1,0 +1,198 @@
+package remote
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+const (
+	atLeastOnce    = 1 // MQTT quality of service
+	subscribeWait  = 10 * time.Second
+	subscribeAgain = 30 * time.Second
+	goodbye        = 250 // ms that a disconnect may take
+)
+
+// SubscriberOptions say which broker to listen on.
+type SubscriberOptions struct {
+	Broker   string // "tcp://host:1883", "ssl://host:8883"
+	ClientID string // unique on the broker
+	Username string
+	Password string
+	TLS      *tls.Config // nil for the system's defaults
+	Log      *slog.Logger
+}
+
+// A Subscriber feeds nodes from one broker over a connection of its own, so
+// that nothing else's outage or backlog delays a reading.
+type Subscriber struct {
+	opts  SubscriberOptions
+	nodes map[string][]*Node // by topic
+
+	mu     sync.Mutex
+	asking sync.WaitGroup     // running subscribe loops
+	lost   context.CancelFunc // ends the loop of the connection before
+}
+
+// NewSubscriber returns a subscriber for nodes; several may share a topic.
+func NewSubscriber(o SubscriberOptions, nodes []*Node) (*Subscriber, error) {
+	if o.Broker == "" || o.ClientID == "" {
+		return nil, errors.New("remote probes need a broker and a client id")
+	}
+	if len(nodes) == 0 {
+		return nil, errors.New("no remote probes to listen for")
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &Subscriber{opts: o, nodes: map[string][]*Node{}}
+	for _, n := range nodes {
+		s.nodes[n.topic] = append(s.nodes[n.topic], n)
+	}
+	return s, nil
+}
+
+// checkTopic refuses what cannot be one node's topic.
+func checkTopic(topic string) error {
+	if strings.ContainsAny(topic, "+#\x00") {
+		return fmt.Errorf("topic %q: a node has one topic, without + or #", topic)
+	}
+	const longest = 65535
+	if len(topic) > longest {
+		return fmt.Errorf("topic of %d bytes is too long", len(topic))
+	}
+	return nil
+}
+
+// Run listens until ctx ends, connecting again as often as needed, and returns
+// nil. While there is no connection the nodes grow old by themselves. Run may
+// be called once.
+func (s *Subscriber) Run(ctx context.Context) error {
+	c := mqtt.NewClient(s.clientOptions(ctx))
+	// With ConnectRetry the token of Connect completes at the first success
+	// only; how the connection fares is logged by the handlers.
+	c.Connect()
+	<-ctx.Done()
+	c.Disconnect(goodbye)
+	s.mu.Lock() // no handler adds to the group once its context has ended
+	defer s.mu.Unlock()
+	s.asking.Wait()
+	return nil
+}
+
+func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
+	o := mqtt.NewClientOptions().
+		AddBroker(s.opts.Broker).
+		SetClientID(s.opts.ClientID).
+		SetUsername(s.opts.Username).
+		SetPassword(s.opts.Password).
+		// A clean session: a backlog kept by the broker would look live.
+		SetCleanSession(true).
+		SetOrderMatters(false).
+		SetAutoReconnect(true).
+		SetConnectRetry(true).
+		SetConnectRetryInterval(5 * time.Second).
+		SetMaxReconnectInterval(60 * time.Second).
+		SetConnectTimeout(10 * time.Second).
+		SetWriteTimeout(10 * time.Second).
+		SetKeepAlive(30 * time.Second).
+		SetPingTimeout(10 * time.Second)
+	if s.opts.TLS != nil {
+		o.SetTLSConfig(s.opts.TLS)
+	}
+	o.SetOnConnectHandler(func(c mqtt.Client) {
+		if session, ok := s.begin(ctx); ok {
+			defer s.asking.Done()
+			s.subscribe(session, c)
+		}
+	})
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		s.opts.Log.Warn("lost the broker that remote probes publish on; connecting again", "broker", s.opts.Broker, "err", err)
+	})
+	return o
+}
+
+// begin returns the context of a new connection and ends that of the one
+// before.
+func (s *Subscriber) begin(ctx context.Context) (context.Context, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if ctx.Err() != nil {
+		return nil, false
+	}
+	if s.lost != nil {
+		s.lost()
+	}
+	session, lost := context.WithCancel(ctx)
+	s.lost = lost
+	s.asking.Add(1)
+	return session, true
+}
+
+// subscribe asks for every topic until the broker grants it or the connection
+// ends: one without subscriptions would look healthy and stay silent.
+func (s *Subscriber) subscribe(ctx context.Context, c mqtt.Client) {
+	for ctx.Err() == nil && c.IsConnectionOpen() {
+		err := s.ask(c)
+		if err == nil {
+			s.opts.Log.Info("listening for remote probes", "broker", s.opts.Broker, "topics", len(s.nodes))
+			return
+		}
+		s.opts.Log.Error("cannot subscribe to the topics of remote probes; check the broker's access list",
+			"broker", s.opts.Broker, "err", err)
+		retry := time.NewTimer(subscribeAgain)
+		select {
+		case <-retry.C:
+		case <-ctx.Done():
+			retry.Stop()
+		}
+	}
+}
+
+func (s *Subscriber) ask(c mqtt.Client) error {
+	filters := make(map[string]byte, len(s.nodes))
+	for topic := range s.nodes {
+		filters[topic] = atLeastOnce
+	}
+	token := c.SubscribeMultiple(filters, func(_ mqtt.Client, m mqtt.Message) { s.deliver(m) })
+	if !token.WaitTimeout(subscribeWait) {
+		return errors.New("no answer from the broker")
+	}
+	if err := token.Error(); err != nil {
+		return err
+	}
+	return refused(token)
+}
+
+// refused returns an error that names the topics that the broker will not let
+// us read.
+func refused(token mqtt.Token) error {
+	t, ok := token.(*mqtt.SubscribeToken)
+	if !ok {
+		return nil
+	}
+	const failure = 0x80 // MQTT 3.1.1, section 3.9.3
+	var topics []string
+	for topic, code := range t.Result() {
+		if code == failure {
+			topics = append(topics, topic)
+		}
+	}
+	if topics == nil {
+		return nil
+	}
+	return fmt.Errorf("refused: %s", strings.Join(topics, ", "))
+}
+
+func (s *Subscriber) deliver(m mqtt.Message) {
+	for _, n := range s.nodes[m.Topic()] {
+		n.Deliver(Message{Payload: m.Payload(), Retained: m.Retained()})
+	}
+}
