@@ -40,12 +40,16 @@ func (k *checker) all() {
 }
 
 // fault reports what is wrong with a key of table, unless its value was
-// refused already. Without the key it points at the table.
+// refused already. Without the key it points at the table, as it does for the
+// empty key.
 func (k *checker) fault(table *element, key, do, format string, args ...any) {
 	if table.bad || table.faulty(key) {
 		return
 	}
-	at := table.at(key)
+	at := table
+	if key != "" {
+		at = table.at(key)
+	}
 	k.add(at.key, do, format, args...)
 	if at != table {
 		at.bad = true
@@ -132,6 +136,9 @@ type within struct {
 
 func (k *checker) durations(table *element, list ...within) {
 	for _, w := range list {
+		if !table.has(w.key) { // a default, right by construction
+			continue
+		}
 		if w.got < w.min || w.got > w.max {
 			k.fault(table, w.key, fmt.Sprintf("write %s to %s", w.min, w.max), "%s = %q is out of range", w.key, w.got)
 		}

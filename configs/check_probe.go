@@ -52,7 +52,7 @@ func (p Probe) MeasuresHumidity() bool {
 }
 
 func (k *checker) probes() {
-	seen, floors, paths := map[string]int{}, map[string]string{}, map[string]string{}
+	seen, floors, sources := map[string]int{}, map[string]string{}, map[string]string{}
 	for i, p := range k.c.Probes {
 		t := k.doc.item("probe", i)
 		k.identity(t, "probe", p.ID, seen)
@@ -61,17 +61,30 @@ func (k *checker) probes() {
 		k.node(t, p)
 		k.floorProbe(t, p, floors)
 		k.durations(t,
-			within{"budget", p.Budget, 10 * Duration(1e6), minute},
+			within{"budget", p.Budget, second / 100, minute},
 			within{"max_age", p.MaxAge, second, 24 * hour},
 		)
 		if p.HeaterEvery != 0 {
 			k.durations(t, within{"heater_every", p.HeaterEvery, 10 * minute, Duration(30 * day)})
 		}
-		if other, twice := paths[p.Path]; p.Path != "" && twice {
-			k.fault(t, "path", "give each its own", "probes %q and %q read the same path", other, p.ID)
-		}
-		paths[p.Path] = p.ID
+		k.sameSource(t, p, sources)
 	}
+}
+
+// sameSource checks that no two probes read one file or one value of a node:
+// the twin would agree with itself for ever.
+func (k *checker) sameSource(t *element, p Probe, sources map[string]string) {
+	key, source := "path", p.Path
+	if p.Topic != "" {
+		key, source = "topic", strings.Join([]string{p.Topic, p.TemperaturePointer, p.HumidityPointer}, " ")
+	}
+	if source == "" {
+		return
+	}
+	if other, twice := sources[source]; twice {
+		k.fault(t, key, "give each its own", "probes %q and %q read the same %s", other, p.ID, key)
+	}
+	sources[source] = p.ID
 }
 
 // hangs checks where a probe hangs.
@@ -111,7 +124,7 @@ func (k *checker) reached(t *element, p Probe) {
 	}
 	for _, key := range f.needs {
 		if !t.has(key) {
-			k.fault(t, "id", "add "+key, "probe %q of family %s has no %s", p.ID, p.Family, key)
+			k.fault(t, "", "add "+key, "probe %q of family %s has no %s", p.ID, p.Family, key)
 		}
 	}
 	for _, key := range t.names {
@@ -119,10 +132,11 @@ func (k *checker) reached(t *element, p Probe) {
 			k.fault(t, key, "remove it", "%s means nothing for a probe of family %s", key, p.Family)
 		}
 	}
-	for key, path := range map[string]string{"bus": p.Bus, "path": p.Path} {
-		if t.has(key) && !filepath.IsAbs(path) {
-			k.fault(t, key, "write the full path, as in \"/dev/i2c-1\" or \"/sys/bus/w1/devices/28-0123456789ab\"", "%s = %q is not a full path", key, path)
-		}
+	if t.has("bus") && !filepath.IsAbs(p.Bus) {
+		k.fault(t, "bus", `write the full path, as in "/dev/i2c-1"`, "bus = %q is not a full path", p.Bus)
+	}
+	if t.has("path") && !filepath.IsAbs(p.Path) {
+		k.fault(t, "path", `write the full path, as in "/sys/bus/w1/devices/28-0123456789ab"`, "path = %q is not a full path", p.Path)
 	}
 	k.wiring(t, p, f)
 }
@@ -146,9 +160,7 @@ func (k *checker) wiring(t *element, p Probe, f family) {
 	if t.has("mux_channel") && (p.MuxChannel < 0 || p.MuxChannel > 7) {
 		k.fault(t, "mux_channel", "write 0 to 7", "mux_channel = %d is not on the chip", p.MuxChannel)
 	}
-	if t.has("mux_address") != t.has("mux_channel") {
-		k.together(t, "mux_address", "mux_channel")
-	}
+	k.together(t, "mux_address", "mux_channel")
 }
 
 func hexList(addresses []int) string {
@@ -165,7 +177,7 @@ func (k *checker) node(t *element, p Probe) {
 		return
 	}
 	if !t.has("temperature_pointer") && !t.has("humidity_pointer") {
-		k.fault(t, "id", `add temperature_pointer = "/temperature" or humidity_pointer`, "probe %q reads nothing from its node's JSON", p.ID)
+		k.fault(t, "", `add temperature_pointer = "/temperature" or humidity_pointer`, "probe %q reads nothing from its node's JSON", p.ID)
 	}
 	for _, x := range []struct{ key, got string }{
 		{"temperature_pointer", p.TemperaturePointer}, {"humidity_pointer", p.HumidityPointer}, {"time_pointer", p.TimePointer},

@@ -129,9 +129,9 @@ func (k *checker) watched(t *element, e Enclosure) {
 	switch {
 	case warm:
 	case len(probes) == 0:
-		k.fault(t, "id", fmt.Sprintf("add a [[probe]] with enclosure = %q", e.ID), "enclosure %q has no probe", e.ID)
+		k.fault(t, "", fmt.Sprintf("add a [[probe]] with enclosure = %q", e.ID), "enclosure %q has no probe", e.ID)
 	default:
-		k.fault(t, "id", "add a probe in the litter or the canopy", "enclosure %q has no probe that measures the air's temperature", e.ID)
+		k.fault(t, "", "add a probe in the litter or the canopy", "enclosure %q has no probe that measures the air's temperature", e.ID)
 	}
 }
 

@@ -7,7 +7,11 @@ import (
 
 func (k *checker) room() {
 	t, r := k.doc.at("room"), &k.c.Room
-	if t.has("id") && !validID(r.ID) {
+	switch {
+	case !t.has("id"):
+	case r.ID == "dewline":
+		k.fault(t, "id", "choose another id", `the id "dewline" stands for the program itself`)
+	case !validID(r.ID):
 		k.fault(t, "id", idAdvice(r.ID), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", r.ID)
 	}
 	k.durations(t, within{"poll", r.Poll, second, 10 * minute})

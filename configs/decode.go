@@ -138,7 +138,7 @@ func (d *decoder) texts(e *element, v reflect.Value, key string) {
 	}
 	v.Set(reflect.MakeMap(v.Type()))
 	for _, name := range e.names {
-		if child := e.fields[name]; d.expect(child, unstable.String, name, "a text in quotes") {
+		if child := e.fields[name]; d.expect(child, unstable.String, strconv.Quote(name), "a text in quotes") {
 			v.SetMapIndex(reflect.ValueOf(name), reflect.ValueOf(child.text))
 		}
 	}

@@ -66,6 +66,7 @@ func prefill(target any, source *element, table []Species) {
 		if id := source.fields["id"]; id != nil {
 			if i := indexSpecies(table, id.text); i >= 0 {
 				*t = table[i]
+				t.Source = "the keeper's own values over: " + t.Source
 			}
 		}
 	}

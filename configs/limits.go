@@ -34,7 +34,22 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
 	fmt.Fprintf(b, "  exposure  counts above %s, reference %s at %s, tenfold per %s; a relative dose, never a safe time\n",
 		s.Boundary, s.ReferenceTime, s.ReferenceTemp, s.TenfoldPer)
 	fmt.Fprintf(b, "  schedule  %s, %s\n", c.formatLamps(e), c.formatMist(e))
-	fmt.Fprintf(b, "  source    %s\n", s.Source)
+	fmt.Fprintf(b, "  source    %s%s\n", s.Source, ownLimits(e))
+}
+
+// ownLimits names what the enclosure itself overrides.
+func ownLimits(e Enclosure) string {
+	var own []string
+	if e.Ceiling != nil {
+		own = append(own, "ceiling "+e.Ceiling.String())
+	}
+	if e.Floor != nil {
+		own = append(own, "floor "+e.Floor.String())
+	}
+	if len(own) == 0 {
+		return ""
+	}
+	return "; set for this enclosure: " + strings.Join(own, ", ")
 }
 
 func place(e Enclosure) string {

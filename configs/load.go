@@ -104,7 +104,7 @@ func parse(name string, data []byte) (*element, *Fault) {
 	}
 	return nil, &Fault{
 		File: name, Line: at.line, Col: at.col,
-		What: "not valid TOML: " + strings.TrimPrefix(err.Error(), "toml: "),
+		What: "not valid TOML: " + strings.Join(strings.Fields(strings.TrimPrefix(err.Error(), "toml: ")), " "),
 		Do:   "correct this place first, then check again",
 	}
 }

@@ -1,7 +1,18 @@
 package configs
 
 import (
+	"bytes"
+	"errors"
+	"maps"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
 	"testing"
+
+	"github.com/pelletier/go-toml/v2"
 )
 
 func TestShippedFilesDecodeWithoutWarning(t *testing.T) {
@@ -15,4 +26,233 @@ func TestShippedFilesDecodeWithoutWarning(t *testing.T) {
 			t.Errorf("%s warns: %v", name, w)
 		}
 	}
+}
+
+// One file for each fault, its whole message, and no file without one.
+func TestEveryFaultHasItsMessage(t *testing.T) {
+	files, err := filepath.Glob("testdata/invalid-*.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, path := range files {
+		name := filepath.Base(path)
+		names = append(names, name)
+		t.Run(name, func(t *testing.T) {
+			data, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, err = Decode(name, data)
+			var faults *Faults
+			if !errors.As(err, &faults) {
+				t.Fatalf("error %v is no *Faults", err)
+			}
+			if got, want := err.Error(), faultMessages[name]; got != want {
+				t.Errorf("got:\n%s\nwant:\n%s", got, want)
+			}
+		})
+	}
+	if want := slices.Sorted(maps.Keys(faultMessages)); !slices.Equal(names, want) {
+		t.Errorf("files %v, messages for %v", names, want)
+	}
+}
+
+// Line and column must point at what the message speaks of, also behind
+// characters of several bytes and in a file with Windows line ends and a byte
+// order mark.
+func TestPlacesCountCharacters(t *testing.T) {
+	source := "\ufeff# Räume\r\nroom = { name = \"Größe\", poll = \"10\", colour = 1 }\r\n[[enclosure]]\r\nid = \"ä\" # ä\r\n"
+	_, err := Decode("f", []byte(source))
+	var faults *Faults
+	if !errors.As(err, &faults) {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimPrefix(source, "\ufeff"), "\r\n")
+	for i, at := range []string{`"10"`, "colour", "enclosure", "enclosure", "id"} {
+		if i >= len(*faults) {
+			t.Fatalf("only %d faults:\n%v", len(*faults), faults)
+		}
+		f := (*faults)[i]
+		if rest := string([]rune(lines[f.Line-1])[f.Col-1:]); !strings.HasPrefix(rest, at) {
+			t.Errorf("fault %q points at %q, want %q", f, rest, at)
+		}
+	}
+}
+
+func TestSyntaxFaultCountsCharacters(t *testing.T) {
+	_, err := Decode("f", []byte("[room]\nname = \"Größe\" x\n"))
+	if err == nil || !strings.HasPrefix(err.Error(), "f:2:16: not valid TOML: ") {
+		t.Errorf("got %v, want a fault at f:2:16", err)
+	}
+}
+
+func TestLoadNamesTheFile(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := Load(filepath.Join(dir, "none.toml")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("missing file: %v", err)
+	}
+	path := filepath.Join(dir, "room.toml")
+	if err := os.WriteFile(path, []byte("colour = 1\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Load(path); err == nil || !strings.HasPrefix(err.Error(), path+":1:1: ") {
+		t.Errorf("fault does not begin with its place: %v", err)
+	}
+	if err := os.WriteFile(path, bytes.Repeat([]byte("#\n"), largestFile), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Load(path); err == nil || !strings.Contains(err.Error(), "more than the 1048576 of any room") {
+		t.Errorf("huge file: %v", err)
+	}
+	if err := os.WriteFile(path, Demo(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if c, err := Load(path); err != nil || len(c.Enclosures) != 12 {
+		t.Errorf("demo from disk: %v", err)
+	}
+}
+
+// Check against go-toml's own strict decoder as reference library: what the
+// collecting decoder accepts, it must accept and read the same.
+func TestSameAsStrictDecoder(t *testing.T) {
+	for name, data := range map[string][]byte{"example.toml": Example(), "demo.toml": Demo()} {
+		compareWithStrict(t, name, data)
+	}
+}
+
+func compareWithStrict(t *testing.T, name string, data []byte) {
+	t.Helper()
+	doc, fault := parse(name, data)
+	if fault != nil {
+		return
+	}
+	d := &decoder{file: name, prefill: func(any, *element) {}}
+	var mine, strict Config
+	d.table(doc, reflect.ValueOf(&mine).Elem(), "the file")
+	if len(d.faults) > 0 {
+		return
+	}
+	if err := toml.NewDecoder(bytes.NewReader(data)).DisallowUnknownFields().Decode(&strict); err != nil {
+		t.Fatalf("%s: accepted here, refused by the strict decoder: %v", name, err)
+	}
+	if !reflect.DeepEqual(mine, strict) {
+		t.Errorf("%s:\nhere   %+v\nstrict %+v", name, mine, strict)
+	}
+}
+
+func TestDefaults(t *testing.T) {
+	c := decodeOK(t, minimalRoom+"\n[[webhook]]\nid = \"push\"\nurl = \"https://example.org/\"\n[[person]]\nid = \"p\"\n[[mist]]\nid = \"m\"\ntimes = [\"08:00\"]\n[room]\npoll = \"20 s\"\n")
+	for _, x := range []struct {
+		what      string
+		got, want any
+	}{
+		{"room id", c.Room.ID, "room"},
+		{"room name", c.Room.Name, "room"},
+		{"silent after three polls", c.Rules.SilentAfter, 60 * second},
+		{"ceiling confirm", c.Rules.CeilingConfirm, 30 * second},
+		{"deadband", c.Rules.BandDeadband, CelsiusDelta(0.5)},
+		{"stage", c.Enclosures[0].Stage, Adult},
+		{"enclosure name", c.Enclosures[0].Name, "a"},
+		{"budget", c.Probes[0].Budget, 2 * second},
+		{"longest pulse", c.Mists[0].Longest, 15 * minute},
+		{"supply", c.Mists[0].Supply, "m"},
+		{"units", c.People[0].Units, "°C"},
+		{"escalation", c.People[0].EscalateAfter, 10 * minute},
+		{"mail port", c.Mail.Port, 587},
+		{"summary", c.Summary.At.String(), "07:00"},
+		{"listen", c.HTTP.Listen, "127.0.0.1:8077"},
+		{"drill", c.Drill.Every, Duration(month)},
+		{"species", len(c.Species), 7},
+	} {
+		if x.got != x.want {
+			t.Errorf("%s: %v, want %v", x.what, x.got, x.want)
+		}
+	}
+	if c.Room.Location == nil {
+		t.Error("no location")
+	}
+}
+
+func TestGivenValuesBeatDefaults(t *testing.T) {
+	c := decodeOK(t, minimalRoom+`
+[room]
+timezone = "America/Chicago"
+[http]
+listen = ""
+[rules]
+silent_after = "45 s"
+band_on_delay = "0 s"
+[mail]
+host = "smtp.example.org"
+from = "a@example.org"
+tls = "implicit"
+[[probe]]
+id = "cold"
+family = "bh1750"
+place = "room"
+bus = "/dev/i2c-1"
+`)
+	if c.HTTP.Listen != "" || c.Rules.SilentAfter != 45*second || c.Rules.BandOnDelay != 0 || c.Mail.Port != 465 {
+		t.Errorf("listen %q, silent after %v, on-delay %v, port %d", c.HTTP.Listen, c.Rules.SilentAfter, c.Rules.BandOnDelay, c.Mail.Port)
+	}
+	if c.Room.Location.String() != "America/Chicago" || c.Probes[1].Address != 0x23 {
+		t.Errorf("location %v, address %#x", c.Room.Location, c.Probes[1].Address)
+	}
+}
+
+const minimalRoom = `
+[[enclosure]]
+id = "a"
+species = "dendrobates-auratus"
+
+[[probe]]
+id = "a-canopy"
+family = "simulated"
+place = "canopy"
+enclosure = "a"
+`
+
+func decodeOK(t *testing.T, source string) *Config {
+	t.Helper()
+	c, err := Decode("room.toml", []byte(source))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+var faultLine = regexp.MustCompile(`^f:[1-9][0-9]*:[1-9][0-9]*: .+; .+$`)
+
+// Whatever the bytes: a complete Config or faults, each on one line with a
+// place inside the file, never a panic; and never more than the strict
+// decoder accepts.
+func FuzzDecode(f *testing.F) {
+	f.Add(Example())
+	f.Add(Demo())
+	files, _ := filepath.Glob("testdata/invalid-*.toml")
+	for _, path := range files {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(data)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		c, err := Decode("f", data)
+		if err == nil {
+			if c.Room.Location == nil || len(c.Enclosures)+len(c.Sentinel.Rooms) == 0 {
+				t.Fatalf("incomplete without an error: %+v", c)
+			}
+			compareWithStrict(t, "f", bytes.TrimPrefix(data, []byte("\ufeff")))
+			return
+		}
+		lines := bytes.Count(data, []byte("\n")) + 1
+		faults := *err.(*Faults)
+		for _, fault := range faults {
+			if !faultLine.MatchString(fault.String()) || fault.Line > lines {
+				t.Fatalf("fault %q in a file of %d lines", fault, lines)
+			}
+		}
+	})
 }

@@ -5,10 +5,16 @@ import (
 	"strings"
 )
 
+// longestTypo bounds the work for a key that is no word at all.
+const longestTypo = 64
+
 // nearest returns the name with the smallest edit distance to got, empty where
 // none is near enough to be a typing error. Equally near names go by the
-// alphabet.
+// alphabet. One or two letters are near everything and so suggest nothing.
 func nearest(got string, names []string) string {
+	if len(got) < 3 || len(got) > longestTypo {
+		return ""
+	}
 	names = slices.Sorted(slices.Values(names))
 	best, bestDistance := "", max(1, len(got)/3)+1
 	for _, name := range names {
