@@ -1,6 +1,172 @@
 package climate
 
-import "time"
+import (
+	"math"
+	"time"
+)
+
+// A DryPoint is one point of a dry-down.
+type DryPoint struct {
+	After time.Duration // since the peak
+	Temp  float64       // °C
+	RH    float64       // %
+}
+
+// A DryFit is base + amplitude · e^(−t/τ) laid through a dry-down.
+type DryFit struct {
+	HalfLife  time.Duration
+	Base      float64 // in the unit of the fit
+	Amplitude float64 // at t = 0, in the unit of the fit
+	Grams     bool    // fitted in g/m³, because the temperature moved; otherwise in %
+	BaseRH    float64 // % at the mean temperature
+	R2        float64 // of the logarithms
+}
+
+const (
+	dryPoints    = 128
+	dryFrom      = 2.0 // points below the peak, where the knee is past
+	dryTo        = 3.0 // points above the base, where noise takes over
+	dryMoved     = 0.5 // °C from which relative humidity alone misleads
+	dryLeast     = 4   // points to fit
+	dryLeastFall = 6.0 // points from peak to base
+	dryLeastR2   = 0.7
+)
+
+// FitDryDown fits the points after a peak, at most 128 of them, in ascending
+// time. The base is the 10th percentile of the humidity; where temperature
+// moved by more than 0.5 °C, absolute humidity is fitted instead. False where
+// the fall is less than 6 points or not a decay.
+func FitDryDown(points []DryPoint) (DryFit, bool) {
+	n := len(points)
+	if n < dryLeast || n > dryPoints {
+		return DryFit{}, false
+	}
+	var ys, sorted [dryPoints]float64
+	meanTemp := 0.0
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, p := range points {
+		meanTemp += p.Temp / float64(n)
+		low, high = min(low, p.Temp), max(high, p.Temp)
+	}
+	full, err := AbsoluteHumidity(meanTemp, 100)
+	if err != nil {
+		return DryFit{}, false
+	}
+	f := DryFit{Grams: high-low > dryMoved}
+	unit := 1.0 // of one point of relative humidity
+	if f.Grams {
+		unit = full / 100
+	}
+	for i, p := range points {
+		ys[i] = p.RH
+		if f.Grams {
+			if ys[i], err = AbsoluteHumidity(p.Temp, p.RH); err != nil {
+				return DryFit{}, false
+			}
+		}
+	}
+	copy(sorted[:n], ys[:n])
+	f.Base = selectNth(sorted[:n], n/10)
+	f.BaseRH = f.Base / unit
+	if f.BaseRH > 100 {
+		f.BaseRH = 100
+	}
+	return f, f.decay(points, ys[:n], unit)
+}
+
+// decay fits a straight line to ln(y − base) between knee and noise.
+func (f *DryFit) decay(points []DryPoint, ys []float64, unit float64) bool {
+	peak, at := ys[0], 0
+	for i, y := range ys {
+		if y > peak {
+			peak, at = y, i
+		}
+	}
+	if peak-f.Base < dryLeastFall*unit {
+		return false
+	}
+	var n, sx, sy, sxx, sxy, syy float64
+	for i := at; i < len(ys); i++ {
+		if ys[i] >= peak-dryFrom*unit {
+			continue
+		}
+		if ys[i] < f.Base+dryTo*unit {
+			break
+		}
+		x, y := points[i].After.Hours(), math.Log(ys[i]-f.Base)
+		n++
+		sx += x
+		sy += y
+		sxx += x * x
+		sxy += x * y
+		syy += y * y
+	}
+	if n < dryLeast {
+		return false
+	}
+	vx, vy, cov := sxx-sx*sx/n, syy-sy*sy/n, sxy-sx*sy/n
+	if !(vx > 0 && vy > 0 && cov < 0) {
+		return false
+	}
+	slope := cov / vx
+	f.R2 = cov * cov / (vx * vy)
+	f.Amplitude = math.Exp((sy - slope*sx) / n)
+	f.HalfLife = fromHours(-math.Ln2 / slope)
+	return f.R2 >= dryLeastR2
+}
+
+// dryRecord keeps a dry-down of any length in a fixed number of points: when
+// it is full, neighbours are merged and the pace is halved.
+type dryRecord struct {
+	Points [dryPoints]dryPoint32 `json:"points"`
+	N      int                   `json:"n"`
+	Pace   int                   `json:"pace"` // minutes' means in one point
+	Begin  time.Duration         `json:"begin"`
+	Sum    dryPoint32            `json:"sum"`
+	Count  int                   `json:"count"`
+}
+
+type dryPoint32 struct {
+	Minutes float32 `json:"m"`
+	Temp    float32 `json:"t"`
+	RH      float32 `json:"h"`
+}
+
+func (r *dryRecord) add(b mistMinute) {
+	if r.Pace == 0 {
+		r.Pace, r.Begin = 1, b.At
+	}
+	r.Sum.Minutes += float32((b.At - r.Begin).Minutes())
+	r.Sum.Temp += float32(b.Temp)
+	r.Sum.RH += float32(b.RH)
+	r.Count++
+	if r.Count < r.Pace {
+		return
+	}
+	c := float32(r.Count)
+	r.Points[r.N] = dryPoint32{r.Sum.Minutes / c, r.Sum.Temp / c, r.Sum.RH / c}
+	r.N++
+	r.Sum, r.Count = dryPoint32{}, 0
+	if r.N == dryPoints {
+		for i := range dryPoints / 2 {
+			a, b := r.Points[2*i], r.Points[2*i+1]
+			r.Points[i] = dryPoint32{(a.Minutes + b.Minutes) / 2, (a.Temp + b.Temp) / 2, (a.RH + b.RH) / 2}
+		}
+		r.N, r.Pace = dryPoints/2, 2*r.Pace
+	}
+}
+
+func (r *dryRecord) fit() (DryFit, bool) {
+	var points [dryPoints]DryPoint
+	for i := range r.N {
+		p := r.Points[i]
+		points[i] = DryPoint{
+			After: time.Duration(float64(p.Minutes) * float64(time.Minute)),
+			Temp:  float64(p.Temp), RH: min(float64(p.RH), 100),
+		}
+	}
+	return FitDryDown(points[:r.N])
+}
 
 // A DryHint is what a changed dry-down points at.
 type DryHint uint8
@@ -8,23 +174,69 @@ type DryHint uint8
 // The hints.
 const (
 	DryUsual  DryHint = iota
-	DrySlower         // vent blocked or fan dead: half-life has doubled
-	DryFaster         // seal, vent or fan stuck open: half-life has halved
+	DrySlower         // half-life has about doubled: vent blocked or fan dead
+	DryFaster         // it has about halved: seal, vent or a fan that does not stop
+)
+
+const (
+	dryKept     = 64
+	dryDays     = 14 * 24 * time.Hour
+	dryRecent   = 3
+	dryUsualFew = 5
+	drySlow     = 1.8
+	dryFast     = 0.55
 )
 
 // DryDown follows the half-life of an enclosure's mist pulses against its own
 // 14-day median. The zero value is ready.
-type DryDown struct{}
+type DryDown struct {
+	At     [dryKept]time.Duration `json:"at"`
+	Halves [dryKept]time.Duration `json:"halves"`
+	N      int                    `json:"n"` // ever added
+}
 
 // Add takes the half-life of a finished pulse; at is its start. Zero
 // half-lives are ignored.
-func (d *DryDown) Add(at, halfLife time.Duration) {}
+func (d *DryDown) Add(at, halfLife time.Duration) {
+	if halfLife <= 0 {
+		return
+	}
+	d.At[d.N%dryKept], d.Halves[d.N%dryKept] = at, halfLife
+	d.N++
+}
 
 // Trend returns the median of the last three half-lives, the median of the 14
-// days before and their ratio; false while there are too few.
+// days before and their ratio; false while there are fewer than five before.
 func (d *DryDown) Trend() (recent, usual time.Duration, ratio float64, ok bool) {
-	return 0, 0, 0, false
+	var last [dryRecent]float64
+	var before [dryKept]float64
+	n := 0
+	for i := range min(d.N, dryKept) {
+		k := (d.N - 1 - i) % dryKept
+		switch {
+		case i < dryRecent:
+			last[i] = float64(d.Halves[k])
+		case d.At[(d.N-1)%dryKept]-d.At[k] <= dryDays:
+			before[n] = float64(d.Halves[k])
+			n++
+		}
+	}
+	if n < dryUsualFew {
+		return 0, 0, 0, false
+	}
+	recent, usual = time.Duration(median(last[:])), time.Duration(median(before[:n]))
+	return recent, usual, float64(recent) / float64(usual), true
 }
 
 // Hint says what the ratio points at.
-func (d *DryDown) Hint() DryHint { return DryUsual }
+func (d *DryDown) Hint() DryHint {
+	_, _, ratio, ok := d.Trend()
+	switch {
+	case ok && ratio >= drySlow:
+		return DrySlower
+	case ok && ratio <= dryFast:
+		return DryFaster
+	default:
+		return DryUsual
+	}
+}

@@ -59,8 +59,8 @@ type Forecast struct {
 	// now. Known only while the lamps are on and Ceiling is known; Open where
 	// the ceiling is then not reached within the horizon.
 	LampsOff Eta `json:"lamps_off"`
-	// RoomHeld is the same for a room that stops warming now.
-	RoomHeld Eta `json:"room_held"`
+	// RoomCooled is the same for a room that stops warming now.
+	RoomCooled Eta `json:"room_held"`
 }
 
 const (
@@ -114,7 +114,7 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	s := base
 	s.roomHeld = true
 	m.spread(&o, s, sigma, &r)
-	f.RoomHeld = gain(f.Ceiling, r.reach(o.Ceiling))
+	f.RoomCooled = gain(f.Ceiling, r.reach(o.Ceiling))
 	return f, true
 }
 

@@ -9,8 +9,8 @@ type MistEvent uint8
 const (
 	NoMist      MistEvent = iota
 	MistStarted           // a pulse was recognised; Current has it
-	MistPeaked            // it stopped rising
-	MistEnded             // it decayed, or the next began; Last has it whole
+	MistPeaked            // it stopped rising; Current has its peak
+	MistEnded             // it dried down, or the next began; Last has it whole
 )
 
 // A Pulse is one mist pulse.
@@ -22,70 +22,306 @@ type Pulse struct {
 	Rise     float64       `json:"rise"`      // g/m³ of water vapour
 	Wet      time.Duration `json:"wet"`       // time at or above 90 %
 	HalfLife time.Duration `json:"half_life"` // of the decay to Base; 0 where it could not be fitted
-	Base     float64       `json:"base"`      // % that it dried down to
+	Base     float64       `json:"base"`      // % that it dried down to; 0 with HalfLife
 	Clipped  bool          `json:"clipped"`   // began so wet that Rise says little
 }
 
-// MistDetector finds mist pulses in the humidity alone, without a schedule.
-// The zero value is ready.
-type MistDetector struct{}
-
-// Observe takes one good reading.
-func (d *MistDetector) Observe(at time.Duration, celsius, rh float64) MistEvent { return NoMist }
-
-// Current returns the pulse that is under way, if any.
-func (d *MistDetector) Current() (Pulse, bool) { return Pulse{}, false }
-
-// Last returns the last finished pulse.
-func (d *MistDetector) Last() (Pulse, bool) { return Pulse{}, false }
-
-// Since returns how long ago the last pulse began, false before the first.
-func (d *MistDetector) Since(at time.Duration) (time.Duration, bool) { return 0, false }
-
-// Soaked returns for how long humidity has stayed at 95 % or more without
-// decaying; zero when it is lower or has begun to dry.
-func (d *MistDetector) Soaked() time.Duration { return 0 }
-
-// A MistVerdict is how a scheduled mist turned out in one enclosure.
-type MistVerdict uint8
-
-// The verdicts.
 const (
-	MistPending MistVerdict = iota // not due, or too early to say
-	MistSeen
-	MistMissed
-	MistWeak    // less than half of its own median rise
-	MistUnclear // no data, or too wet before to tell
+	mistBin      = time.Minute
+	mistBins     = 16
+	mistGap      = 15 * time.Minute
+	mistRefFrom  = 3 * time.Minute // the level before a pulse is taken from
+	mistRefTo    = 10 * time.Minute
+	mistStep     = 5.0  // points of a rise that are a mist, where there is room for them
+	mistShare    = 0.35 // of what is missing to saturation, where there is not
+	mistLeast    = 1.5  // points, above the noise of any probe in one-minute means
+	mistClip     = 95.0 // % before: little room to rise
+	mistTooWet   = 96.5 // % before: a mist would not show
+	mistSettle   = 5 * time.Minute
+	mistLongest  = 6 * time.Hour // of a recorded dry-down
+	wetAt        = 90.0          // %
+	soakAt       = 95.0          // %
+	soakDecay    = 1.0           // points below its own maximum: drying
+	plateausKept = 9
 )
 
-// MistWatch compares pulses of one enclosure with its schedule.
-type MistWatch struct{}
-
-// Expect notes that a mist is due at this running time.
-func (w *MistWatch) Expect(at time.Duration) {}
-
-// Verdict returns how the expected mist turned out and when it was due:
-// MistPending until that is known, at the latest 10 minutes after it was due,
-// then the verdict once. d is the detector of the same enclosure.
-func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, time.Duration) {
-	return MistPending, 0
+// mistMinute is the mean of one minute.
+type mistMinute struct {
+	At    time.Duration `json:"at"`
+	RH    float64       `json:"rh"`
+	Grams float64       `json:"grams"` // per m³
+	Temp  float64       `json:"temp"`
 }
 
-// Endless reports whether a mist has run for longer than longest and than
-// twice what this enclosure usually stays soaked.
-func (w *MistWatch) Endless(d *MistDetector, longest time.Duration) bool { return false }
+type mistPhase uint8
 
-// A MistFault is what the verdicts of all enclosures on one supply add up to.
-type MistFault uint8
-
-// The faults of misting.
 const (
-	MistOK        MistFault = iota
-	SupplyFault             // most of them missed: pump, reservoir, timer
-	NozzleFault             // single ones missed or were weak
-	MistUndecided           // too few could be judged
+	mistIdle mistPhase = iota
+	mistRising
+	mistDrying
 )
 
-// JudgeMist decides between supply and nozzle from the verdicts of the
-// enclosures on one supply for the same scheduled time.
-func JudgeMist(verdicts []MistVerdict) MistFault { return MistUndecided }
+// MistDetector finds mist pulses in temperature and humidity alone, without a
+// schedule. The zero value is ready. It works on one-minute means, or on
+// single readings where they come more rarely.
+type MistDetector struct {
+	Ring   [mistBins]mistMinute `json:"ring"`
+	Head   int                  `json:"head"`
+	Filled int                  `json:"filled"`
+	Open   mistMinute           `json:"open"` // sums of the open minute; At is its start
+	Count  int                  `json:"count"`
+	LastAt time.Duration        `json:"last_at"` // of the last reading
+
+	Phase    mistPhase  `json:"phase"`
+	Now      Pulse      `json:"now"`  // while Phase is not idle
+	Done     Pulse      `json:"done"` // the last finished one
+	Pulses   int        `json:"pulses"`
+	Grams0   float64    `json:"grams0"` // g/m³ before the pulse
+	Lowest   float64    `json:"lowest"` // % since the peak
+	Owed     bool       `json:"owed"`   // MistStarted is still to be returned
+	Record   dryRecord  `json:"record"`
+	Soak     soakState  `json:"soak"`
+	Plateaus durations9 `json:"plateaus"` // how long it stayed soaked after its own pulses
+}
+
+type durations9 struct {
+	Ring [plateausKept]time.Duration `json:"ring"`
+	N    int                         `json:"n"`
+}
+
+func (r *durations9) add(d time.Duration) {
+	r.Ring[r.N%plateausKept] = d
+	r.N++
+}
+
+func (r *durations9) median() (time.Duration, bool) {
+	var xs [plateausKept]float64
+	n := min(r.N, plateausKept)
+	for i := range n {
+		xs[i] = float64(r.Ring[i])
+	}
+	return time.Duration(median(xs[:n])), n >= 3
+}
+
+// soakState follows a stretch at 95 % or more that does not dry.
+type soakState struct {
+	On    bool          `json:"on"`
+	Since time.Duration `json:"since"`
+	Max   float64       `json:"max"`
+	Spent bool          `json:"spent"` // it dried; only a new pulse or a fall below 95 % starts over
+}
+
+// Observe takes one good reading.
+func (d *MistDetector) Observe(at time.Duration, celsius, rh float64) MistEvent {
+	if !finite(celsius) || !(rh > 0 && rh <= 100) || d.Filled+d.Count > 0 && at <= d.LastAt {
+		return NoMist
+	}
+	event := NoMist
+	since := at - d.LastAt
+	if d.Filled+d.Count > 0 && since > mistGap {
+		event = d.breakOff()
+	}
+	if d.Count > 0 && at-d.Open.At >= mistBin {
+		event = max(event, d.close())
+	}
+	if d.Count == 0 {
+		d.Open = mistMinute{At: at}
+	}
+	d.Count++
+	d.Open.RH += rh
+	d.Open.Temp += celsius
+	d.LastAt = at
+	if since >= mistBin-10*time.Second {
+		// Readings come more rarely than minutes: each is its own mean, now.
+		event = max(event, d.close())
+	}
+	if event == NoMist && d.Owed {
+		d.Owed = false
+		return MistStarted
+	}
+	return event
+}
+
+// breakOff ends what was under way before a gap.
+func (d *MistDetector) breakOff() MistEvent {
+	running := d.Phase != mistIdle
+	if running {
+		d.finish()
+	}
+	d.Filled, d.Head, d.Count, d.Owed = 0, 0, 0, false
+	d.Soak = soakState{}
+	if running {
+		return MistEnded
+	}
+	return NoMist
+}
+
+func (d *MistDetector) close() MistEvent {
+	n := float64(d.Count)
+	b := mistMinute{At: d.Open.At + (d.LastAt-d.Open.At)/2, RH: d.Open.RH / n, Temp: d.Open.Temp / n}
+	d.Count = 0
+	var err error
+	if b.Grams, err = AbsoluteHumidity(b.Temp, min(b.RH, 100)); err != nil {
+		return NoMist
+	}
+	event := d.step(b)
+	d.Ring[d.Head] = b
+	d.Head = (d.Head + 1) % mistBins
+	d.Filled = min(d.Filled+1, mistBins)
+	return event
+}
+
+func (d *MistDetector) step(b mistMinute) MistEvent {
+	d.soak(b)
+	rise, start := d.rises(b)
+	switch d.Phase {
+	case mistIdle:
+		if rise {
+			d.begin(b, start)
+			return MistStarted
+		}
+	case mistRising:
+		d.wet(b)
+		if b.RH > d.Now.Peak+0.1 {
+			d.Now.Peak, d.Now.PeakAt = b.RH, b.At
+		}
+		d.Now.Rise = max(d.Now.Rise, b.Grams-d.Grams0)
+		if b.At-d.Now.PeakAt >= mistSettle || b.RH < d.Now.Peak-1 {
+			d.Phase, d.Lowest = mistDrying, b.RH
+			d.Record = dryRecord{}
+			d.Record.add(b)
+			return MistPeaked
+		}
+	case mistDrying:
+		d.Lowest = min(d.Lowest, b.RH)
+		if rise && d.Lowest < d.Now.Peak-mistLeast {
+			d.finish()
+			d.begin(b, start)
+			d.Owed = true
+			return MistEnded
+		}
+		d.wet(b)
+		d.Record.add(b)
+		if b.At-d.Now.PeakAt >= mistLongest {
+			d.finish()
+			return MistEnded
+		}
+	}
+	return NoMist
+}
+
+// rises reports whether b stands out above the last quarter of an hour as only
+// water in the air makes it: relative and absolute humidity both up. A room
+// or lamps that cool raise only the first; a door that shuts again lifts both,
+// but not above what was before it opened. start is the minute before.
+func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
+	var ref mistMinute
+	n, highest := 0.0, 0.0
+	for i := range d.Filled {
+		m := &d.Ring[(d.Head+mistBins-1-i)%mistBins]
+		age := b.At - m.At
+		if age < mistRefFrom || age > mistGap {
+			continue
+		}
+		highest = max(highest, m.RH)
+		if age <= mistRefTo {
+			ref.RH += m.RH
+			ref.Grams += m.Grams
+			n++
+		}
+	}
+	if n == 0 {
+		return false, ref
+	}
+	ref.RH /= n
+	ref.Grams /= n
+	step := max(mistLeast, min(mistStep, mistShare*(100-ref.RH)))
+	if b.RH < ref.RH+step || b.RH < highest+step/2 {
+		return false, ref
+	}
+	saturated := b.Grams * 100 / b.RH
+	return b.Grams-ref.Grams >= 0.4*step/100*saturated, ref
+}
+
+func (d *MistDetector) begin(b, ref mistMinute) {
+	start := b.At
+	for i := range d.Filled {
+		m := &d.Ring[(d.Head+mistBins-1-i)%mistBins]
+		if m.RH < ref.RH+(b.RH-ref.RH)/4 || b.At-m.At > mistRefTo {
+			break
+		}
+		start = m.At
+	}
+	d.Phase, d.Grams0 = mistRising, ref.Grams
+	d.Now = Pulse{
+		Start: start, PeakAt: b.At, Before: ref.RH, Peak: b.RH,
+		Rise: b.Grams - ref.Grams, Clipped: ref.RH >= mistClip,
+	}
+	d.Soak.Spent = false
+	d.wet(b)
+}
+
+// wet adds the time since the minute before.
+func (d *MistDetector) wet(b mistMinute) {
+	if b.RH < wetAt || d.Filled == 0 {
+		return
+	}
+	d.Now.Wet += b.At - d.Ring[(d.Head+mistBins-1)%mistBins].At
+}
+
+func (d *MistDetector) finish() {
+	if fit, ok := d.Record.fit(); ok {
+		d.Now.HalfLife, d.Now.Base = fit.HalfLife, fit.BaseRH
+	}
+	d.Done, d.Phase = d.Now, mistIdle
+	d.Pulses++
+}
+
+func (d *MistDetector) soak(b mistMinute) {
+	s := &d.Soak
+	switch {
+	case b.RH < soakAt:
+		d.endSoak(b.At)
+		s.Spent = false
+	case !s.On && !s.Spent:
+		*s = soakState{On: true, Since: b.At, Max: b.RH}
+	case s.On && b.RH < s.Max-soakDecay:
+		d.endSoak(b.At)
+		s.Spent = true
+	case s.On:
+		s.Max = max(s.Max, b.RH)
+	}
+}
+
+func (d *MistDetector) endSoak(at time.Duration) {
+	if d.Soak.On && d.Phase != mistIdle && d.Soak.Since >= d.Now.Start-mistRefTo {
+		d.Plateaus.add(at - d.Soak.Since)
+	}
+	d.Soak.On = false
+}
+
+// Current returns the pulse that is under way, drying included, if any.
+func (d *MistDetector) Current() (Pulse, bool) { return d.Now, d.Phase != mistIdle }
+
+// Rising reports whether a pulse is still on its way up.
+func (d *MistDetector) Rising() bool { return d.Phase == mistRising }
+
+// Last returns the last finished pulse.
+func (d *MistDetector) Last() (Pulse, bool) { return d.Done, d.Pulses > 0 }
+
+// Since returns how long ago the last pulse began, false before the first.
+func (d *MistDetector) Since(at time.Duration) (time.Duration, bool) {
+	if d.Phase != mistIdle {
+		return at - d.Now.Start, true
+	}
+	return at - d.Done.Start, d.Pulses > 0
+}
+
+// Soaked returns for how long humidity has stayed at 95 % or more without
+// drying; zero when it is lower or has begun to dry.
+func (d *MistDetector) Soaked() time.Duration {
+	if !d.Soak.On {
+		return 0
+	}
+	return d.LastAt - d.Soak.Since
+}

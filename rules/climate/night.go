@@ -12,60 +12,147 @@ type NightReport struct {
 	DayMax    float64 `json:"day_max"`
 	NightMin  float64 `json:"night_min"`
 	NightMax  float64 `json:"night_max"`
-	Complete  bool    `json:"complete"` // both phases had enough readings
+	Complete  bool    `json:"complete"` // both phases had enough readings for Drop
+}
+
+const (
+	nightBin   = 5 * time.Minute
+	nightBins  = 24 // 2 h
+	nightLeast = 12 // bins of them that must have readings
+	dropsKept  = 14
+	shortPhase = time.Hour // a shorter phase is a test of the lamps, not a day
+)
+
+// lampPhase sums up one phase.
+type lampPhase struct {
+	Start time.Duration      `json:"start"`
+	Last  time.Duration      `json:"last"`
+	N     int                `json:"n"`
+	Mean  float64            `json:"mean"`
+	Min   float64            `json:"min"`
+	Max   float64            `json:"max"`
+	Tail  [nightBins]float64 `json:"tail"` // means of 5 min, by their number
+	Bins  [nightBins]int64   `json:"bins"` // that number
+	Sum   float64            `json:"sum"`  // of the open bin
+	Count int                `json:"count"`
+	Bin   int64              `json:"bin"`
+}
+
+func (p *lampPhase) add(at time.Duration, celsius float64) {
+	if p.N == 0 {
+		*p = lampPhase{Start: at, Min: celsius, Max: celsius, Bin: int64(at / nightBin)}
+	}
+	p.Last = at
+	p.N++
+	p.Mean += (celsius - p.Mean) / float64(p.N)
+	p.Min, p.Max = min(p.Min, celsius), max(p.Max, celsius)
+	if bin := int64(at / nightBin); bin != p.Bin {
+		p.closeBin()
+		p.Bin = bin
+	}
+	p.Sum += celsius
+	p.Count++
+}
+
+func (p *lampPhase) closeBin() {
+	if p.Count > 0 {
+		p.Tail[p.Bin%nightBins] = p.Sum / float64(p.Count)
+		p.Bins[p.Bin%nightBins] = p.Bin
+	}
+	p.Sum, p.Count = 0, 0
+}
+
+// tail returns the median of the last two hours before end, false where less
+// than one of them has readings.
+func (p *lampPhase) tail(end time.Duration) (float64, bool) {
+	p.closeBin()
+	var xs [nightBins]float64
+	n := 0
+	for i, b := range p.Bins {
+		if start := time.Duration(b) * nightBin; b > 0 && start >= p.Start-nightBin && start >= end-2*time.Hour-nightBin {
+			xs[n] = p.Tail[i]
+			n++
+		}
+	}
+	return median(xs[:n]), n >= nightLeast
 }
 
 // Night compares lamps-on with lamps-off. The zero value is ready. The phases
-// come with the readings, so a clock change only makes one of them longer.
-type Night struct{}
+// come with the readings, so that neither midnight nor a clock change matters:
+// that only makes one of them an hour longer.
+type Night struct {
+	On      bool               `json:"on"`
+	Phase   lampPhase          `json:"phase"` // under way
+	Day     lampPhase          `json:"day"`   // the last whole lamps-on phase
+	DayTail float64            `json:"day_tail"`
+	HasDay  bool               `json:"has_day"`
+	DayOK   bool               `json:"day_ok"` // DayTail is known
+	Done    NightReport        `json:"done"`
+	Cycles  int                `json:"cycles"`
+	Drops   [dropsKept]float64 `json:"drops"` // of complete nights
+	N       int                `json:"n"`
+}
 
 // Observe takes one good reading and whether the lamps are on by schedule. It
 // returns true when a night has just ended: Report is new.
-func (n *Night) Observe(at time.Duration, celsius float64, lampsOn bool) bool { return false }
+func (n *Night) Observe(at time.Duration, celsius float64, lampsOn bool) bool {
+	if !finite(celsius) || n.Phase.N > 0 && at < n.Phase.Last {
+		return false
+	}
+	ended := false
+	if n.Phase.N > 0 && lampsOn != n.On {
+		ended = n.turn(at)
+	}
+	n.On = lampsOn
+	n.Phase.add(at, celsius)
+	return ended
+}
+
+// turn ends a phase at a switch of the lamps.
+func (n *Night) turn(at time.Duration) bool {
+	p := n.Phase
+	n.Phase = lampPhase{}
+	if at-p.Start < shortPhase {
+		return false
+	}
+	tail, ok := p.tail(at)
+	if n.On {
+		n.Day, n.DayTail, n.DayOK, n.HasDay = p, tail, ok, true
+		return false
+	}
+	if !n.HasDay {
+		return false
+	}
+	n.Done = NightReport{
+		DayMean: n.Day.Mean, DayMin: n.Day.Min, DayMax: n.Day.Max,
+		NightMean: p.Mean, NightMin: p.Min, NightMax: p.Max,
+		Complete: ok && n.DayOK,
+	}
+	n.HasDay = false
+	n.Cycles++
+	if n.Done.Complete {
+		n.Done.Drop = n.DayTail - tail
+		n.Drops[n.N%dropsKept] = n.Done.Drop
+		n.N++
+	}
+	return true
+}
 
 // Report returns the last whole cycle.
-func (n *Night) Report() (NightReport, bool) { return NightReport{}, false }
+func (n *Night) Report() (NightReport, bool) { return n.Done, n.Cycles > 0 }
 
-// Streak returns how many nights in a row had a drop below least °C. Nights
-// without enough readings neither count nor break it.
-func (n *Night) Streak(least float64) int { return 0 }
-
-// A LampVerdict is whether the lamps follow their schedule.
-type LampVerdict uint8
-
-// The verdicts.
-const (
-	LampsUnjudged LampVerdict = iota
-	LampsAsScheduled
-	LampsStuckOn
-	LampsStuckOff
-)
-
-// A LampStep is how an enclosure answered its last scheduled switch.
-type LampStep struct {
-	On     bool    `json:"on"`     // switched on; false: off
-	Step   float64 `json:"step"`   // °C against the room, signed
-	Usual  float64 `json:"usual"`  // own median of such steps
-	Judged bool    `json:"judged"` // Usual is known and large enough to tell
-	Light  Lamps   `json:"light"`  // from a light probe, where there is one
+// Streak returns how many complete nights in a row, at most 14, had a drop
+// below least °C. Nights without enough readings neither count nor break it.
+func (n *Night) Streak(least float64) int {
+	for i := range min(n.N, dropsKept) {
+		if !(n.Drops[(n.N-1-i)%dropsKept] < least) {
+			return i
+		}
+	}
+	return min(n.N, dropsKept)
 }
 
-// LampWatch measures the thermal step at each scheduled switch. The zero
-// value is ready.
-type LampWatch struct{}
-
-// Observe takes one good reading; room is ignored unless hasRoom. It returns
-// true when a step has just been measured, some 90 minutes after the switch.
-func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, lampsOn bool) bool {
-	return false
+// Present returns the mean and extremes of the phase under way.
+func (n *Night) Present() (mean, low, high float64, ok bool) {
+	return n.Phase.Mean, n.Phase.Min, n.Phase.Max, n.Phase.N > 0
 }
-
-// ObserveLight takes a light reading in lux.
-func (w *LampWatch) ObserveLight(at time.Duration, lux float64, lampsOn bool) {}
-
-// Step returns the last measured step.
-func (w *LampWatch) Step() (LampStep, bool) { return LampStep{}, false }
-
-// JudgeLamps decides for one enclosure; peers are the steps of others at their
-// last switch in the same direction. Without peers the own history decides.
-func JudgeLamps(own LampStep, peers []LampStep) LampVerdict { return LampsUnjudged }

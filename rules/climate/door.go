@@ -1,0 +1,182 @@
+package climate
+
+import "time"
+
+// A DoorEvent is what a reading told about the door.
+type DoorEvent uint8
+
+// The events of a door.
+const (
+	DoorQuiet     DoorEvent = iota
+	DoorOpened              // a step toward the room's climate
+	DoorRecovered           // half of it came back in time: a normal opening
+	DoorAjar                // it did not come back
+	DoorShut                // after DoorAjar: it has come back
+)
+
+// A DoorReading is one step of a Door.
+type DoorReading struct {
+	At        time.Duration
+	Temp      float64 // °C in the enclosure
+	RH        float64 // % in the enclosure
+	RoomTemp  float64
+	HasRoom   bool
+	RoomRH    float64
+	HasRoomRH bool
+	// Disturbed: lamps switched within 30 min or a mist pulse runs or dries,
+	// so that humidity alone proves nothing; temperature must move as well.
+	Disturbed bool
+}
+
+const (
+	doorBin      = 30 * time.Second
+	doorBins     = 24 // 12 min
+	doorFrom     = time.Minute
+	doorTo       = 8 * time.Minute
+	doorGap      = 15 * time.Minute
+	doorFall     = 8.0              // points below the level before
+	doorCold     = 0.7              // °C toward the room, where humidity is disturbed
+	doorNear     = 0.12             // of the way to the room's absolute humidity, at least
+	doorWait     = 10 * time.Minute // from the step to ajar: a short look is 2 to 5 min, and 5 to recover
+	doorForget   = 12 * time.Hour   // a level that never comes back is a new level
+	doorShutHalf = 0.5
+)
+
+// doorMark is the mean of half a minute.
+type doorMark struct {
+	At    time.Duration `json:"at"`
+	RH    float64       `json:"rh"`
+	Temp  float64       `json:"temp"`
+	Count int           `json:"count"`
+}
+
+// Door tells an opened door from a door left ajar. The zero value is ready.
+type Door struct {
+	Ring    [doorBins]doorMark `json:"ring"`
+	Head    int                `json:"head"`
+	Filled  int                `json:"filled"`
+	Mark    doorMark           `json:"mark"` // sums of the open mark
+	LastAt  time.Duration      `json:"last_at"`
+	State   DoorEvent          `json:"state"` // DoorQuiet, DoorOpened or DoorAjar
+	Opened  time.Duration      `json:"opened"`
+	Level   float64            `json:"level"` // % before
+	Lowest  float64            `json:"lowest"`
+	Started bool               `json:"started"`
+}
+
+// Observe takes one good reading.
+func (d *Door) Observe(r DoorReading) DoorEvent {
+	if !finite(r.Temp) || !(r.RH > 0 && r.RH <= 100) || d.Started && r.At <= d.LastAt {
+		return DoorQuiet
+	}
+	since := r.At - d.LastAt
+	if !d.Started || since > doorGap {
+		d.Filled, d.Head, d.Mark = 0, 0, doorMark{}
+	}
+	d.Started, d.LastAt = true, r.At
+	if d.Mark.Count > 0 && r.At-d.Mark.At >= doorBin {
+		d.closeMark()
+	}
+	if d.Mark.Count == 0 {
+		d.Mark.At = r.At
+	}
+	d.Mark.Count++
+	d.Mark.RH += r.RH
+	d.Mark.Temp += r.Temp
+	// Two readings agree, or they come too rarely to wait for a second.
+	if d.Mark.Count < 2 && since < doorBin {
+		return DoorQuiet
+	}
+	n := float64(d.Mark.Count)
+	return d.judge(&r, d.Mark.RH/n, d.Mark.Temp/n)
+}
+
+func (d *Door) closeMark() {
+	n := float64(d.Mark.Count)
+	d.Ring[d.Head] = doorMark{At: d.Mark.At, RH: d.Mark.RH / n, Temp: d.Mark.Temp / n}
+	d.Head = (d.Head + 1) % doorBins
+	d.Filled = min(d.Filled+1, doorBins)
+	d.Mark = doorMark{}
+}
+
+func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
+	if d.State == DoorQuiet {
+		if level, ok := d.stepped(r, rh, temp); ok {
+			d.State, d.Opened, d.Level, d.Lowest = DoorOpened, r.At, level, rh
+			return DoorOpened
+		}
+		return DoorQuiet
+	}
+	d.Lowest = min(d.Lowest, rh)
+	back := rh >= d.Lowest+doorShutHalf*(d.Level-d.Lowest)
+	switch {
+	case back && d.State == DoorOpened:
+		d.rest()
+		return DoorRecovered
+	case back, r.At-d.Opened > doorForget:
+		d.rest()
+		return DoorShut
+	case d.State == DoorOpened && r.At-d.Opened >= doorWait:
+		d.State = DoorAjar
+		return DoorAjar
+	}
+	return DoorQuiet
+}
+
+// rest goes back to watching, from the level as it is now: the way back up
+// must not look like the level before another fall.
+func (d *Door) rest() { d.State, d.Filled, d.Head = DoorQuiet, 0, 0 }
+
+// stepped reports a fall toward the room's climate and the level before it.
+func (d *Door) stepped(r *DoorReading, rh, temp float64) (float64, bool) {
+	level, warm, n := 0.0, 0.0, 0.0
+	for i := range d.Filled {
+		m := &d.Ring[i]
+		if age := r.At - m.At; age >= doorFrom && age <= doorTo {
+			level += m.RH
+			warm += m.Temp
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, false
+	}
+	level, warm = level/n, warm/n
+	if level-rh < doorFall || !towardRoom(r, level, warm, rh, temp) {
+		return 0, false
+	}
+	if !r.Disturbed {
+		return level, true
+	}
+	// A fan or a vent dries the air as fast as a door, but only a door lets
+	// the room's temperature in.
+	if !r.HasRoom {
+		return 0, false
+	}
+	moved := warm - temp
+	if r.RoomTemp > warm {
+		moved = -moved
+	}
+	return level, moved >= doorCold
+}
+
+// towardRoom reports whether water left the air, and toward the room's share
+// of it where that is known: warmer air alone lowers relative humidity too.
+func towardRoom(r *DoorReading, level, warm, rh, temp float64) bool {
+	before, err1 := AbsoluteHumidity(warm, min(level, 100))
+	now, err2 := AbsoluteHumidity(temp, min(rh, 100))
+	if err1 != nil || err2 != nil {
+		return false
+	}
+	if !r.HasRoom || !r.HasRoomRH {
+		return now < before*(1-doorNear/2)
+	}
+	room, err := AbsoluteHumidity(r.RoomTemp, r.RoomRH)
+	return err == nil && room < before && before-now >= doorNear*(before-room)
+}
+
+// Open returns since when the door has been open or ajar.
+func (d *Door) Open() (since time.Duration, open bool) { return d.Opened, d.State != DoorQuiet }
+
+// Ajar reports whether the door counts as left ajar.
+func (d *Door) Ajar() bool { return d.State == DoorAjar }

@@ -1,0 +1,85 @@
+package climate
+
+import "math"
+
+const (
+	offsetDays = 14
+	offsetFew  = 3
+	offsetCap  = 300.0 // K; far outside of what is stored
+)
+
+// HourOffset learns a value's usual size at each hour of day as the median of
+// 14 days: by how much an enclosure is warmer than the room, or the room's own
+// temperature. The zero value is ready.
+type HourOffset struct {
+	Days  [24][offsetDays]int16 `json:"days"` // 0.01 K, a ring for each hour
+	Count [24]uint8             `json:"count"`
+	Next  [24]uint8             `json:"next"`
+	Hour  int                   `json:"hour"` // that is being collected
+	Open  meanOf                `json:"open"`
+
+	usual [24]float64 // medians, while known
+	known [24]bool
+}
+
+// Observe takes one value in °C or K at a local hour of day; a negative hour
+// (clock unset) is ignored.
+func (o *HourOffset) Observe(hour, value float64) {
+	if !(hour >= 0 && hour < 24) || !finite(value) || math.Abs(value) > offsetCap {
+		return
+	}
+	h := int(hour)
+	if h != o.Hour {
+		o.close()
+		o.Hour = h
+	}
+	o.Open.add(value)
+}
+
+// close stores an hour that was at least touched a few times.
+func (o *HourOffset) close() {
+	if o.Open.N >= 3 {
+		h := o.Hour
+		o.Days[h][o.Next[h]] = centi(o.Open.Mean)
+		o.Next[h] = (o.Next[h] + 1) % offsetDays
+		o.Count[h] = min(o.Count[h]+1, offsetDays)
+		o.known[h] = false
+	}
+	o.Open = meanOf{}
+}
+
+// At returns the usual value in K at this hour, between the middles of hours
+// along a straight line; false until three days of this hour have been seen.
+func (o *HourOffset) At(hour float64) (float64, bool) {
+	if !(hour >= 0 && hour < 24) {
+		return 0, false
+	}
+	x := math.Mod(hour+23.5, 24)
+	i := int(x)
+	a, okA := o.median(i)
+	b, okB := o.median((i + 1) % 24)
+	switch {
+	case okA && okB:
+		return a + (x-float64(i))*(b-a), true
+	case okA && i == int(hour):
+		return a, true
+	case okB && i != int(hour):
+		return b, true
+	}
+	return 0, false
+}
+
+func (o *HourOffset) median(h int) (float64, bool) {
+	if o.Count[h] < offsetFew {
+		return 0, false
+	}
+	if !o.known[h] {
+		var xs [offsetDays]float64
+		n := int(o.Count[h])
+		for i := range n {
+			xs[i] = float64(o.Days[h][i]) / 100
+		}
+		o.usual[h], o.known[h] = median(xs[:n]), true
+	}
+	return o.usual[h], true
+}
