@@ -2,29 +2,181 @@ package alert
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
+	"slices"
+	"sync"
 	"time"
+
+	"dewline/rules"
 )
 
 // A Courier hands deliveries to channels: one goroutine and one queue for each
-// channel, wake before the rest.
+// channel, wake before the rest, so that a channel that hangs delays no other.
 type Courier struct {
-	channels map[string]Channel
-	timeout  time.Duration
-	report   func(SendResult)
-	log      *slog.Logger
+	timeout time.Duration
+	report  func(SendResult)
+	log     *slog.Logger
+	lanes   map[string]*lane
+}
+
+// A lane is one channel with its queue.
+type lane struct {
+	name    string
+	channel Channel
+	wake    chan struct{} // capacity 1: something was queued
+
+	mu    sync.Mutex // guards what follows
+	queue []Delivery
+	well  bool // the last sending worked: a steady fault is logged once
 }
 
 // NewCourier returns a Courier over the channels by name. Each Send gets
 // timeout (20 s where zero). report is called from the channels' goroutines
 // and must not block for long.
 func NewCourier(channels map[string]Channel, timeout time.Duration, report func(SendResult), log *slog.Logger) *Courier {
-	return &Courier{channels: channels, timeout: timeout, report: report, log: log}
+	if timeout <= 0 {
+		timeout = 20 * time.Second
+	}
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	c := &Courier{timeout: timeout, report: report, log: log, lanes: make(map[string]*lane)}
+	for name, ch := range channels {
+		c.lanes[name] = &lane{name: name, channel: ch, wake: make(chan struct{}, 1), well: true}
+	}
+	return c
 }
 
-// Submit queues deliveries and returns at once. A delivery takes the place of
-// an older version of itself that still waits.
-func (c *Courier) Submit(ds ...Delivery) {}
+// Submit queues deliveries and returns at once, whatever the channels do. A
+// delivery takes the place of an older attempt of itself that still waits. One
+// for a channel that does not exist is reported as refused from a goroutine of
+// its own.
+func (c *Courier) Submit(ds ...Delivery) {
+	for _, d := range ds {
+		l := c.lanes[d.Channel]
+		if l == nil {
+			go c.report(SendResult{d.ID, d.Version, d.Attempt, Permanent(&NoChannelError{d.Channel})})
+			continue
+		}
+		l.push(d)
+	}
+}
 
 // Run sends until ctx ends and returns when every channel's goroutine has.
-func (c *Courier) Run(ctx context.Context) {}
+func (c *Courier) Run(ctx context.Context) {
+	var wg sync.WaitGroup
+	for _, l := range c.lanes {
+		wg.Go(func() { c.serve(ctx, l) })
+	}
+	wg.Wait()
+}
+
+// Waiting returns how many deliveries are queued for a channel.
+func (c *Courier) Waiting(channel string) int {
+	l := c.lanes[channel]
+	if l == nil {
+		return 0
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.queue)
+}
+
+func (c *Courier) serve(ctx context.Context, l *lane) {
+	for {
+		d, ok := l.pop()
+		if !ok {
+			select {
+			case <-ctx.Done():
+				return
+			case <-l.wake:
+			}
+			continue
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		err := c.send(ctx, l, d)
+		if ctx.Err() != nil && err != nil {
+			return // stopped half-way: the Desk's document still has it
+		}
+		l.note(c.log, d, err)
+		c.report(SendResult{d.ID, d.Version, d.Attempt, err})
+	}
+}
+
+// send gives a channel its time. A channel that panics has failed once and
+// does not take the daemon along.
+func (c *Courier) send(ctx context.Context, l *lane, d Delivery) (err error) {
+	ctx, cancel := context.WithTimeout(ctx, c.timeout)
+	defer cancel()
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("channel %s panicked over notice %s: %v", l.name, d.NoticeID, r)
+		}
+	}()
+	return l.channel.Send(ctx, d)
+}
+
+func (l *lane) push(d Delivery) {
+	l.mu.Lock()
+	i := slices.IndexFunc(l.queue, func(q Delivery) bool { return q.ID == d.ID })
+	if i >= 0 {
+		l.queue = slices.Delete(l.queue, i, i+1)
+	}
+	// Behind everything as urgent as itself.
+	at := len(l.queue)
+	for at > 0 && l.queue[at-1].urgency() < d.urgency() {
+		at--
+	}
+	l.queue = slices.Insert(l.queue, at, d)
+	l.mu.Unlock()
+	select {
+	case l.wake <- struct{}{}:
+	default:
+	}
+}
+
+func (l *lane) pop() (Delivery, bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.queue) == 0 {
+		return Delivery{}, false
+	}
+	d := l.queue[0]
+	l.queue = slices.Delete(l.queue, 0, 1)
+	return d, true
+}
+
+// note logs a fault when it begins and when it ends.
+func (l *lane) note(log *slog.Logger, d Delivery, err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	switch {
+	case err != nil && l.well:
+		log.Warn("notice not delivered, will be tried again", "channel", l.name, "notice", d.NoticeID, "err", err)
+	case err == nil && !l.well:
+		log.Info("channel works again", "channel", l.name)
+	}
+	l.well = err == nil
+}
+
+// urgency orders a channel's queue: the lethal ceiling first, what nobody has
+// heard yet before repeats, and today notices last.
+func (d *Delivery) urgency() int {
+	switch {
+	case d.Priority < rules.Wake:
+		return 0
+	case d.Kind == FollowUp || d.Kind == Test:
+		return 1
+	}
+	u := 2
+	if d.Lethal {
+		u++
+	}
+	if d.Message.Sent <= 1 {
+		u += 2
+	}
+	return u
+}

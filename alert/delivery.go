@@ -20,8 +20,9 @@ type Delivery struct {
 	Channel  string         `json:"channel"`
 	Kind     Kind           `json:"kind"`
 	Priority rules.Priority `json:"priority"`
-	Attempt  uint64         `json:"attempt"` // goes up with every sending; never reused
-	Fails    int            `json:"fails"`   // in a row
+	Lethal   bool           `json:"lethal,omitempty"` // an animal dies: before every other wake notice
+	Attempt  uint64         `json:"attempt"`          // goes up with every sending; never reused
+	Fails    int            `json:"fails"`            // in a row
 	// NotBefore and Deadline are in running time (sensors.Instant.Mono).
 	NotBefore time.Duration `json:"not_before"`
 	Deadline  time.Duration `json:"deadline"`

@@ -2,9 +2,12 @@ package alert
 
 import (
 	"encoding/json"
-	"time"
+	"fmt"
+	"maps"
+	"slices"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -37,105 +40,196 @@ type Effects struct {
 // A Desk turns transitions into notices and deliveries. It is not safe for
 // concurrent use.
 type Desk struct {
-	opt Options
+	opt     Options
+	byID    map[string]*incident // every incident, ended ones included
+	open    map[group]*incident  // those that have not ended
+	byKey   map[rules.Key]*incident
+	attempt uint64
+	now     sensors.Instant // of the call in progress
+	eff     Effects         // of the call in progress
+	dropped uint64
+	links   map[string]*link
+	last    *DrillResult
 }
 
 // NewDesk returns a Desk with nothing open.
-func NewDesk(o Options) *Desk { return &Desk{opt: o.withDefaults()} }
+func NewDesk(o Options) *Desk {
+	return &Desk{
+		opt:   o.withDefaults(),
+		byID:  make(map[string]*incident),
+		open:  make(map[group]*incident),
+		byKey: make(map[rules.Key]*incident),
+		links: make(map[string]*link),
+	}
+}
 
 // Transitions takes in what the rules found. A lethal ceiling is in the
 // returned Send at once, anything else after the grouping time.
-func (d *Desk) Transitions(now sensors.Instant, ts []rules.Transition) Effects { return Effects{} }
+func (d *Desk) Transitions(now sensors.Instant, ts []rules.Transition) Effects {
+	if len(ts) == 0 {
+		return Effects{}
+	}
+	d.begin(now)
+	for i := range ts {
+		d.take(now, &ts[i])
+	}
+	return d.finish()
+}
 
 // Tick lets time pass: groups close, repeats and retries fall due, quiet hours
 // end, notices escalate. Call it at least every few seconds.
-func (d *Desk) Tick(now sensors.Instant) Effects { return Effects{} }
-
-// Result takes in what became of a delivery handed out by Send.
-func (d *Desk) Result(now sensors.Instant, r SendResult) Effects { return Effects{} }
+func (d *Desk) Tick(now sensors.Instant) Effects {
+	d.begin(now)
+	return d.finish()
+}
 
 // Acknowledge stops the repeats and the escalation of a notice. It returns the
 // alarms under it, for which the caller acknowledges with the rules as well;
 // none for a drill. An acknowledgement of single alarms arrives by Transitions.
 func (d *Desk) Acknowledge(now sensors.Instant, noticeID, by string) ([]rules.Key, Effects, error) {
-	return nil, Effects{}, ErrUnknownNotice
+	in := d.find(noticeID)
+	if in == nil {
+		return nil, Effects{}, fmt.Errorf("acknowledge %q: %w", noticeID, ErrUnknownNotice)
+	}
+	d.begin(now)
+	if in.drill() {
+		d.answerDrill(in, by)
+		return nil, d.finish(), nil
+	}
+	var keys []rules.Key
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		if m.State == alarm.Unack || m.State == alarm.RTNUN || m.State == alarm.LatchUnack {
+			keys = append(keys, m.Key)
+		}
+		in.mark(m.Key).Covered = true
+	}
+	d.acknowledged(in, by)
+	return keys, d.finish(), nil
 }
 
-// NewDrill sends a test notice to a person ("" for the first) through every
-// channel of theirs, and measures. It returns the notice's id.
-func (d *Desk) NewDrill(now sensors.Instant, person string) (string, Effects, error) {
-	return "", Effects{}, ErrUnknownPerson
+// acknowledged records who answered and stops the ringing.
+func (d *Desk) acknowledged(in *incident, by string) {
+	in.Notice.AckedBy, in.NextRepeat, in.Ringing, in.touched = by, 0, 0, true
+	d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
+}
+
+// find returns the incident of an id, or the one that absorbed it.
+func (d *Desk) find(id string) *incident {
+	if in := d.byID[id]; in != nil {
+		return in
+	}
+	for _, in := range d.incidents() {
+		if slices.Contains(in.Notice.Supersedes, id) {
+			return in
+		}
+	}
+	return nil
+}
+
+// incidents returns all of them in the order of their ids, so that the same
+// inputs give the same effects.
+func (d *Desk) incidents() []*incident {
+	ids := slices.Sorted(maps.Keys(d.byID))
+	out := make([]*incident, len(ids))
+	for i, id := range ids {
+		out[i] = d.byID[id]
+	}
+	return out
+}
+
+// begin and finish frame every call: finish lets all schedules catch up and
+// returns what has gathered.
+func (d *Desk) begin(now sensors.Instant) { d.now, d.eff = now, Effects{} }
+
+func (d *Desk) finish() Effects {
+	all := d.incidents()
+	for _, in := range all {
+		d.evaluate(in)
+	}
+	d.bound()
+	d.handOut()
+	for _, in := range all {
+		if in.touched && d.byID[in.Notice.ID] == in {
+			d.keep(in)
+		}
+	}
+	eff := d.eff
+	d.eff = Effects{}
+	eff.Drop = slices.DeleteFunc(eff.Drop, func(key string) bool { // forgotten and made anew
+		return slices.ContainsFunc(eff.Put, func(doc Doc) bool { return doc.Key == key })
+	})
+	return eff
+}
+
+func (d *Desk) log(e Event) {
+	e.At = d.now
+	d.eff.Events = append(d.eff.Events, e)
+}
+
+// forget removes an incident and its document.
+func (d *Desk) forget(in *incident) {
+	delete(d.byID, in.Notice.ID)
+	for g, o := range d.open {
+		if o == in {
+			delete(d.open, g)
+		}
+	}
+	for k, o := range d.byKey {
+		if o == in {
+			delete(d.byKey, k)
+		}
+	}
+	d.eff.Drop = append(d.eff.Drop, docKey(in.Notice.ID))
 }
 
 // ChannelState tells the Desk that a channel lost or regained its connection.
 // On its return, what waited for a retry is sent at once.
-func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effects { return Effects{} }
+func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effects {
+	d.begin(now)
+	l := d.link(channel)
+	switch {
+	case !up && l.downSince == 0:
+		l.downSince = now.Mono
+	case up:
+		l.downSince = 0
+		for _, in := range d.incidents() {
+			for _, p := range in.Out {
+				if p.Channel == channel && p.State == due {
+					p.NotBefore, p.Fails = now.Mono, 0
+				}
+			}
+		}
+	}
+	return d.finish()
+}
 
 // Reconfigure takes over new people, names and times; what is open stays open.
-func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects { return Effects{} }
-
-// Restore takes in the documents of an earlier run, whatever their order, into
-// an empty Desk. What had been handed out without a result is sent again. A
-// document that cannot be read is reported in the error, which joins one for
-// each, and the rest is used.
-func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) { return Effects{}, nil }
-
-// Docs returns the whole state as documents, for a caller whose store was
-// replaced.
-func (d *Desk) Docs() []Doc { return nil }
-
-// Open returns the notices that have not ended, worst first.
-func (d *Desk) Open() []NoticeView { return nil }
-
-// A NoticeView is a snapshot of one open notice for pages and APIs.
-type NoticeView struct {
-	Notice       Notice        `json:"notice"`
-	Message      Message       `json:"message"` // in the first person's units
-	Acknowledged bool          `json:"acknowledged"`
-	Told         []string      `json:"told"` // people, in order
-	NextRepeat   time.Duration `json:"next_repeat,omitempty"`
+func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
+	d.opt = o.withDefaults()
+	d.begin(now)
+	for _, in := range d.incidents() {
+		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.reaches(p.Person, p.Channel) })
+		in.Level = min(in.Level, len(d.opt.People)-1)
+		if in.Said != nil && !in.Ended && !in.drill() {
+			d.address(in)
+		}
+		in.touched = true
+	}
+	return d.finish()
 }
 
-// ChannelStats says how one channel does.
-type ChannelStats struct {
-	Pending     int             `json:"pending"`
-	OldestAge   time.Duration   `json:"oldest_age"` // of what is due and not taken over
-	LastSuccess sensors.Instant `json:"last_success,omitzero"`
-	LastError   string          `json:"last_error,omitempty"`
-	Failing     time.Duration   `json:"failing,omitempty"` // how long nothing has worked, 0 when well
-	Sent        uint64          `json:"sent"`
-	Failed      uint64          `json:"failed"`
+// reaches reports whether a person still has a channel.
+func (d *Desk) reaches(person, channel string) bool {
+	p := d.person(person)
+	return p != nil && slices.Contains(p.Channels, channel)
 }
 
-// Stats says how delivery does.
-type Stats struct {
-	Depth     int                     `json:"depth"` // deliveries not taken over yet, held ones included
-	OldestAge time.Duration           `json:"oldest_age"`
-	OpenWake  int                     `json:"open_wake"` // unacknowledged
-	Open      int                     `json:"open"`
-	Dropped   uint64                  `json:"dropped"`
-	Channels  map[string]ChannelStats `json:"channels"`
+func (d *Desk) person(id string) *Person {
+	for i := range d.opt.People {
+		if d.opt.People[i].ID == id {
+			return &d.opt.People[i]
+		}
+	}
+	return nil
 }
-
-// Stats returns the figures at now.
-func (d *Desk) Stats(now sensors.Instant) Stats { return Stats{} }
-
-// StalledChannels returns the channels that have taken nothing over for
-// Options.StallAfter although something was due, or that have been down so
-// long, sorted.
-func (d *Desk) StalledChannels(now sensors.Instant) []string { return nil }
-
-// A DrillResult is what a drill measured.
-type DrillResult struct {
-	ID      string             `json:"id"`
-	Person  string             `json:"person"`
-	At      sensors.Instant    `json:"at"`
-	Taken   map[string]float64 `json:"taken"` // seconds until each channel took it over
-	Acked   bool               `json:"acked"`
-	AckedIn float64            `json:"acked_in"` // seconds
-	AckedBy string             `json:"acked_by,omitempty"`
-	Done    bool               `json:"done"`
-}
-
-// LastDrill returns the drill begun last, finished or not.
-func (d *Desk) LastDrill() (DrillResult, bool) { return DrillResult{}, false }

@@ -1,0 +1,575 @@
+package alert
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+const unack, acked, rtnun, norm = alarm.Unack, alarm.Acked, alarm.RTNUN, alarm.Norm
+
+// wholeRoom is 48 enclosures at the ceiling within one poll, the hottest last.
+func wholeRoom(r *rig, to alarm.State, cause rules.Cause) []rules.Transition {
+	var ts []rules.Transition
+	for i := range 48 {
+		c := cause
+		if c.Kind == rules.CauseEnclosure {
+			c.ID = fmt.Sprintf("e%02d", i)
+		}
+		ts = append(ts, r.tr(change{rules.LethalCeiling, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 33 + float64(i)/100, 0}))
+	}
+	return ts
+}
+
+func TestDesk_wholeRoomIsOneNotice(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(wholeRoom(r, unack, room)...)
+	const id = "lethal-ceiling/e00/1"
+	r.want("mqtt", "raise "+id)
+	m := r.got[0].Message
+	if len(m.Subjects) != 48 || m.Subjects[0] != "e47" || m.Subjects[47] != "e00" {
+		t.Errorf("subjects are not all 48, worst first: %v", m.Subjects)
+	}
+	if m.Cause != "room" || m.Priority != rules.Wake || !strings.HasPrefix(m.Title, "Room: lethal heat in 48 enclosures, worst 33.5 °C") {
+		t.Errorf("cause %q priority %v title %q", m.Cause, m.Priority, m.Title)
+	}
+	r.ack(id, "una")
+	r.pass(3 * time.Hour)
+	r.transitions(wholeRoom(r, rtnun, room)...)
+	r.pass(6 * time.Hour)
+	r.want("mqtt", "raise "+id, "followup "+id)
+}
+
+// The same event met one enclosure at a time, each first taken for its own
+// cause, within the grouping time.
+func TestDesk_enclosuresMergeIntoRoom(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	ahead := func(i int, to alarm.State, c rules.Cause) rules.Transition {
+		return r.tr(change{rules.CeilingAhead, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 31, 60 - float64(i)})
+	}
+	for i := range 6 {
+		r.transitions(ahead(i, unack, tank(fmt.Sprintf("e%02d", i))))
+	}
+	r.pass(10 * time.Second)
+	for i := range 48 {
+		r.transitions(ahead(i, unack, room))
+	}
+	r.pass(time.Minute)
+	r.want("mqtt", "raise ceiling-ahead/e00/1")
+	if m := r.got[0].Message; len(m.Subjects) != 48 || m.Subjects[0] != "e47" || m.Cause != "room" {
+		t.Errorf("want 48 under room, worst first, got %q %v", m.Cause, m.Subjects)
+	}
+	for i := range 48 {
+		r.transitions(ahead(i, norm, room))
+		r.pass(10 * time.Second)
+	}
+	r.pass(time.Hour)
+	followups := 0
+	for _, d := range r.got {
+		if d.NoticeID != "ceiling-ahead/e00/1" {
+			t.Errorf("another notice: %s", d.NoticeID)
+		}
+		if d.Kind == FollowUp {
+			followups++
+		}
+	}
+	if followups != 1 {
+		t.Errorf("%d follow-ups, want 1", followups)
+	}
+	if len(r.desk.byID) != 0 || len(r.docs) != 0 {
+		t.Errorf("%d incidents and %d documents left behind", len(r.desk.byID), len(r.docs))
+	}
+}
+
+// Notices already told that turn out to have one cause go on as one; the
+// absorbed ones are named, fall silent and have no follow-up of their own.
+func TestDesk_toldNoticesMerge(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	for _, e := range []string{"a", "b", "c"} {
+		r.transitions(r.tr(change{rules.LethalCeiling, e, unack, rules.Wake, tank(e), 33.2, 0}))
+	}
+	r.pass(time.Minute)
+	if n := len(r.got); n != 3 {
+		t.Fatalf("%d sendings before the merge, want 3: %v", n, r.told("mqtt"))
+	}
+	for _, e := range []string{"b", "a", "c"} {
+		r.transitions(r.tr(change{rules.LethalCeiling, e, unack, rules.Wake, room, 33.3, 0}))
+	}
+	open := r.desk.Open()
+	if len(open) != 1 || open[0].Notice.ID != "lethal-ceiling/b/1" ||
+		!slices.Equal(open[0].Notice.Supersedes, []string{"lethal-ceiling/a/1", "lethal-ceiling/c/1"}) {
+		t.Fatalf("open after the merge: %+v", open)
+	}
+	r.ack("lethal-ceiling/a/1", "una") // an answer to an absorbed notice counts
+	if !r.desk.Open()[0].Acknowledged {
+		t.Error("acknowledging an absorbed notice did not reach the room's")
+	}
+	for _, e := range []string{"a", "b", "c"} {
+		r.transitions(r.tr(change{rules.LethalCeiling, e, norm, rules.Wake, room, 31, 0}))
+	}
+	r.pass(time.Hour)
+	if got := r.told("mqtt"); !slices.Equal(got[3:], []string{"followup lethal-ceiling/b/1"}) {
+		t.Errorf("after the merge: %q", got[3:])
+	}
+}
+
+func TestDesk_ceilingDoesNotWaitForCompany(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	e := r.desk.Transitions(r.now, []rules.Transition{
+		r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}),
+		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 28, 0}),
+	})
+	if len(e.Send) != 1 || e.Send[0].NoticeID != "lethal-ceiling/e1/1" || !e.Send[0].Lethal {
+		t.Errorf("in the same step: %+v", e.Send)
+	}
+	r.absorb(e)
+	r.send()
+	r.pass(30 * time.Second)
+	r.want("mqtt", "raise lethal-ceiling/e1/1", "raise above-band/e2/1")
+}
+
+func TestDesk_repeatsUntilAcknowledged(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.pass(2 * time.Hour)
+	// 5, 10, 20, 30, 30 min: at 5, 15, 35, 65 and 95 minutes.
+	if n := len(r.got); n != 6 {
+		t.Errorf("%d sendings in two hours, want 6", n)
+	}
+	for i, d := range r.got {
+		if d.NoticeID != "lethal-ceiling/e1/1" || d.Version != 1 || d.Message.Sent != i+1 {
+			t.Errorf("sending %d: id %s version %d sent %d", i, d.NoticeID, d.Version, d.Message.Sent)
+		}
+	}
+	r.ack("lethal-ceiling/e1/1", "una")
+	r.pass(24 * time.Hour)
+	if n := len(r.got); n != 6 {
+		t.Errorf("%d sendings after the acknowledgement", n-6)
+	}
+}
+
+func TestDesk_repeatsEnd(t *testing.T) {
+	r := newRig(t, Options{Room: "attic", RepeatFor: 3 * time.Hour})
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.pass(4 * time.Hour)
+	n := len(r.got)
+	r.pass(48 * time.Hour)
+	if len(r.got) != n {
+		t.Errorf("%d repeats after the end", len(r.got)-n)
+	}
+	if s := r.desk.Stats(r.now); s.OpenWake != 1 {
+		t.Errorf("the notice is no longer open: %+v", s)
+	}
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.pass(time.Minute)
+	if d := r.got[len(r.got)-1]; d.Kind != FollowUp {
+		t.Errorf("last sending is %v, want the follow-up", d.Kind)
+	}
+}
+
+func TestDesk_escalation(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.pass(9 * time.Minute)
+	r.want("gateway")
+	if m, p := r.told("mail"), r.told("mqtt"); len(m) != len(p) || len(m) != 2 {
+		t.Errorf("the first person's channels carried %q and %q", m, p)
+	}
+	r.pass(2 * time.Minute)
+	r.want("gateway", "raise ceiling-ahead/e1/1")
+	m := r.got[len(r.got)-1].Message
+	if !m.Escalated || !strings.Contains(m.Text, "88.7 °F") || !strings.Contains(m.Text, "Nobody before you") {
+		t.Errorf("escalated message: %+v", m)
+	}
+	r.ack("ceiling-ahead/e1/1", "odo")
+	before := len(r.got)
+	r.pass(5 * time.Hour)
+	if len(r.got) != before {
+		t.Errorf("%d sendings after the answer", len(r.got)-before)
+	}
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", norm, rules.Wake, tank("e1"), 28, 0}))
+	r.pass(time.Minute)
+	for _, ch := range []string{"mqtt", "mail", "gateway"} {
+		if got := r.told(ch); got[len(got)-1] != "followup ceiling-ahead/e1/1" {
+			t.Errorf("%s did not hear of the end: %q", ch, got)
+		}
+	}
+}
+
+func TestDesk_acknowledgedByAlarm(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.pass(time.Minute)
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", acked, rules.Wake, tank("e1"), 31.5, 40}))
+	n := len(r.got)
+	r.pass(25 * time.Minute)
+	if len(r.got) != n {
+		t.Errorf("%d sendings after the alarm was acknowledged", len(r.got)-n)
+	}
+	// The rules ring an acknowledged alarm again after their re-alarm time.
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.6, 40}))
+	r.pass(30 * time.Second)
+	if len(r.got) != n+2 || r.got[n].Kind != Update {
+		t.Errorf("re-alarm sent %d, want one on each of two channels", len(r.got)-n)
+	}
+	r.pass(11 * time.Minute)
+	r.want("gateway", "update ceiling-ahead/e1/1")
+}
+
+func TestDesk_worseningPassesAtOnce(t *testing.T) {
+	tests := []struct {
+		name string
+		next change
+		want bool
+	}{
+		{"a little nearer", change{rules.CeilingAhead, "e1", acked, rules.Wake, tank("e1"), 32, 21}, false},
+		{"nearer than half", change{rules.CeilingAhead, "e1", acked, rules.Wake, tank("e1"), 32, 19}, true},
+		{"ceiling reached", change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}, true},
+		{"less urgent company", change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}, false},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			r := newRig(t, Options{Room: "attic"})
+			r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+			r.pass(30 * time.Second)
+			r.ack("ceiling-ahead/e1/1", "una")
+			r.transitions(r.tr(tt.next))
+			if got := len(r.got) == 2; got != tt.want {
+				t.Errorf("passed at once: %v, want %v (%q)", got, tt.want, r.told("mqtt"))
+			}
+			for _, d := range r.got {
+				if d.NoticeID != "ceiling-ahead/e1/1" {
+					t.Errorf("another id: %s", d.NoticeID)
+				}
+			}
+		})
+	}
+}
+
+func TestDesk_growthIsRateLimited(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	for i := range 60 { // one more enclosure each minute, acknowledged each time
+		id := fmt.Sprintf("e%02d", i)
+		r.transitions(r.tr(change{rules.CeilingAhead, id, unack, rules.Wake, room, 31, 50}))
+		r.transitions(r.tr(change{rules.CeilingAhead, id, acked, rules.Wake, room, 31, 50}))
+		r.pass(time.Minute)
+	}
+	r.want("mqtt", "raise ceiling-ahead/e00/1", "update ceiling-ahead/e00/1",
+		"update ceiling-ahead/e00/1", "update ceiling-ahead/e00/1")
+}
+
+func TestDesk_todayIsToldOnce(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.transitions(r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}))
+	r.pass(24 * time.Hour)
+	r.want("mqtt", "raise above-band/e1/1")
+	r.want("mail")
+	r.want("gateway")
+	r.transitions(r.tr(change{rules.AboveBand, "e1", norm, rules.Today, tank("e1"), 26, 0}))
+	r.pass(time.Hour)
+	r.want("mqtt", "raise above-band/e1/1", "followup above-band/e1/1")
+	r.want("mail")
+}
+
+func TestDesk_todayFallsBack(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.broken["mqtt"], r.broken["mail"] = errAway, Permanent(errors.New("550 no such mailbox"))
+	r.transitions(r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}))
+	r.pass(20 * time.Minute)
+	r.want("gateway", "raise above-band/e1/1")
+	r.broken = map[string]error{}
+	r.pass(time.Hour)
+	r.want("mqtt")
+	r.want("mail")
+}
+
+func TestDesk_noteIsNotTold(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.transitions(r.tr(change{rules.DryDown, "e1", unack, rules.Note, tank("e1"), 29, 0}))
+	r.pass(24 * time.Hour)
+	if len(r.got) != 0 || len(r.docs) != 0 {
+		t.Errorf("a note was told: %v", r.got)
+	}
+}
+
+func TestDesk_quietHours(t *testing.T) {
+	quiet := twoPeople()
+	quiet.People[0].Quiet = &configs.ClockSpan{From: 22 * 60, To: 7 * 60}
+	r := newRig(t, quiet)
+	r.pass(11 * time.Hour) // 23:00
+	r.transitions(
+		r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}),
+		r.tr(change{rules.HumidityFloor, "e2", unack, rules.Wake, tank("e2"), 50, 0}))
+	r.pass(time.Minute)
+	r.want("mqtt", "raise humidity-floor/e2/1")
+	r.ack("humidity-floor/e2/1", "una")
+	r.pass(7*time.Hour + 58*time.Minute) // 06:59
+	r.want("mqtt", "raise humidity-floor/e2/1")
+	if s := r.desk.StalledChannels(r.now); len(s) != 0 {
+		t.Errorf("held notices count as stalled: %v", s)
+	}
+	r.pass(2 * time.Minute)
+	r.want("mqtt", "raise humidity-floor/e2/1", "raise above-band/e1/1")
+	r.want("gateway")
+}
+
+// A clock that was never set, or that stands still, holds nothing.
+func TestDesk_quietHoursNeedAClock(t *testing.T) {
+	quiet := Options{Room: "attic", People: []Person{{ID: "una", Quiet: &configs.ClockSpan{From: 0, To: 24 * 60}}}}
+	r := newRig(t, quiet)
+	r.now.Synced = false
+	r.transitions(r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}))
+	r.pass(time.Minute)
+	r.want("mqtt", "raise above-band/e1/1")
+	r.now.Synced = true
+	r.transitions(r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 29, 0}))
+	r.pass(23 * time.Hour)
+	r.want("mqtt", "raise above-band/e1/1")
+	r.pass(2 * time.Hour)
+	r.want("mqtt", "raise above-band/e1/1", "raise above-band/e2/1")
+}
+
+func TestDesk_outageKeepsTheNotice(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.broken["mqtt"] = errAway
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.pass(12 * time.Hour)
+	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
+		t.Errorf("stalled: %v", s)
+	}
+	r.restart()
+	r.pass(time.Hour)
+	delete(r.broken, "mqtt")
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+	r.send()
+	r.want("mqtt", "raise lethal-ceiling/e1/1")
+	if s := r.desk.StalledChannels(r.now); len(s) != 0 {
+		t.Errorf("stalled after the return: %v", s)
+	}
+}
+
+// What came and went during an outage is told in one piece.
+func TestDesk_overBeforeDelivered(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.broken["mqtt"] = errAway
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34.2, 0}))
+	r.pass(time.Hour)
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.pass(time.Hour)
+	delete(r.broken, "mqtt")
+	r.pass(time.Minute)
+	r.want("mqtt", "followup lethal-ceiling/e1/1")
+	m := r.got[0].Message
+	for _, part := range []string{"12:00", "13:00", "60 min", "34.2 °C", "33.0 °C"} {
+		if !strings.Contains(m.Text, part) {
+			t.Errorf("the story lacks %q: %s", part, m.Text)
+		}
+	}
+}
+
+func TestDesk_errorClasses(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	attempts := func(d time.Duration) int {
+		before := r.desk.Stats(r.now).Channels["mqtt"].Sent
+		r.pass(d)
+		return int(r.desk.Stats(r.now).Channels["mqtt"].Sent - before)
+	}
+	r.broken["mqtt"] = errAway
+	r.pass(10 * time.Minute)
+	if n := attempts(5 * time.Minute); n < 9 || n > 11 {
+		t.Errorf("%d retries in 5 minutes at the cap of 30 s", n)
+	}
+	r.broken["mqtt"] = After(3*time.Minute, errors.New("429"))
+	r.pass(time.Minute)
+	if n := attempts(9 * time.Minute); n < 2 || n > 4 {
+		t.Errorf("%d retries in 9 minutes though asked to wait 3 minutes each", n)
+	}
+	r.broken["mqtt"] = Permanent(errors.New("not authorised"))
+	r.pass(5 * time.Minute)
+	if n := attempts(2 * time.Hour); n < 3 || n > 5 {
+		t.Errorf("%d attempts in 2 hours though refused; only repeats should try", n)
+	}
+}
+
+func TestDesk_boundDropsOldestToday(t *testing.T) {
+	o := Options{Room: "attic", MaxPending: 10}
+	r := newRig(t, o)
+	r.broken["mqtt"] = errAway
+	for i := range 12 {
+		id := fmt.Sprintf("e%02d", i)
+		r.transitions(r.tr(change{rules.AboveBand, id, unack, rules.Today, tank(id), 29, 0}))
+		r.pass(30 * time.Second)
+	}
+	for i := range 12 {
+		id := fmt.Sprintf("w%02d", i)
+		r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, tank(id), 33, 0}))
+	}
+	s := r.desk.Stats(r.now)
+	if s.Depth != 12 || s.Dropped != 12 {
+		t.Errorf("depth %d dropped %d, want the 12 wake kept and the 12 today gone", s.Depth, s.Dropped)
+	}
+	delete(r.broken, "mqtt")
+	r.pass(2 * time.Minute)
+	seen := make(map[string]bool)
+	for _, d := range r.got {
+		seen[d.NoticeID] = true
+	}
+	for i := range 12 {
+		if id := fmt.Sprintf("lethal-ceiling/w%02d/1", i); !seen[id] {
+			t.Errorf("wake notice %s was lost", id)
+		}
+	}
+}
+
+func TestDesk_putAwayEndsTheNotice(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 40}))
+	r.pass(time.Minute)
+	shelved := r.tr(change{rules.CeilingAhead, "e1", alarm.Shelved, rules.Wake, tank("e1"), 31, 40})
+	shelved.By = "una"
+	r.transitions(shelved)
+	r.pass(time.Minute)
+	r.want("mqtt", "raise ceiling-ahead/e1/1", "followup ceiling-ahead/e1/1")
+	if text := r.got[1].Message.Text; !strings.Contains(text, "shelved by una, not over") {
+		t.Errorf("follow-up: %s", text)
+	}
+	// The shelf ends while the cause persists: the same onset rings again.
+	r.pass(15 * time.Minute)
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 30}))
+	r.pass(time.Minute)
+	r.want("mqtt", "raise ceiling-ahead/e1/1", "followup ceiling-ahead/e1/1", "raise ceiling-ahead/e1/1")
+	if v := r.got[2].Version; v != 3 {
+		t.Errorf("version %d, want 3: a receiver must tell it from the first", v)
+	}
+}
+
+func TestDesk_selfAlarmsAreApart(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.broken["mail"] = errAway
+	r.transitions(r.tr(change{rules.RecordIncomplete, "dewline", unack, rules.Today, self, 0, 0}))
+	r.pass(time.Minute)
+	r.transitions(r.tr(change{rules.DeliveryStalled, "dewline", unack, rules.Today, self, 0, 0}))
+	r.pass(time.Minute)
+	r.want("mqtt", "raise record-incomplete/dewline/1", "raise delivery-stalled/dewline/1")
+}
+
+func TestDesk_stalledChannelIsPassedOver(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+	r.broken["mqtt"] = errAway
+	r.pass(6 * time.Minute)
+	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
+		t.Fatalf("a connection down for 6 minutes is not stalled: %v", s)
+	}
+	r.transitions(r.tr(change{rules.DeliveryStalled, "dewline", unack, rules.Today, self, 0, 0}))
+	r.pass(time.Minute)
+	r.want("mail", "raise delivery-stalled/dewline/1")
+}
+
+func TestDesk_acknowledgeUnknown(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	if _, _, err := r.desk.Acknowledge(r.now, "no/such/1", "una"); !errors.Is(err, ErrUnknownNotice) {
+		t.Errorf("error %v, want ErrUnknownNotice", err)
+	}
+}
+
+func TestDesk_reconfigure(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.broken["mqtt"], r.broken["mail"] = errAway, errAway
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.opt = Options{Room: "attic", People: []Person{{ID: "odo", Channels: []string{"gateway"}}}}
+	r.absorb(r.desk.Reconfigure(r.now, r.opt))
+	r.send()
+	r.want("gateway", "raise lethal-ceiling/e1/1")
+}
+
+func TestDesk_reconcile(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(
+		r.tr(change{rules.LethalCeiling, "gone", unack, rules.Wake, tank("gone"), 33, 0}),
+		r.tr(change{rules.LethalCeiling, "same", unack, rules.Wake, tank("same"), 33, 0}))
+	view := func(subject string) rules.AlarmView {
+		return rules.AlarmView{Key: rules.Key{Alarm: rules.LethalCeiling, Subject: subject}, Seq: 1, State: unack,
+			Priority: rules.Wake, Cause: tank(subject), Value: 33.1, HasValue: true, Unit: "°C", Since: r.now}
+	}
+	r.absorb(r.desk.Reconcile(r.now, []rules.AlarmView{view("same"), view("new")}))
+	r.send()
+	r.pass(time.Minute)
+	r.want("mqtt", "raise lethal-ceiling/gone/1", "raise lethal-ceiling/same/1",
+		"raise lethal-ceiling/new/1", "followup lethal-ceiling/gone/1")
+}
+
+func TestDesk_restoreReportsBadDocuments(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	docs := append(r.desk.Docs(), Doc{"notice/x", []byte("{not json")}, Doc{"notice/y", []byte(`{"notice":{"id":"z"}}`)}, Doc{"weather", []byte("1")})
+	d := NewDesk(r.opt)
+	_, err := d.Restore(r.now, docs)
+	if err == nil || !strings.Contains(err.Error(), "notice/x") || !strings.Contains(err.Error(), "notice/y") || strings.Contains(err.Error(), "weather") {
+		t.Errorf("error: %v", err)
+	}
+	if len(d.Open()) != 1 {
+		t.Errorf("%d notices open, want the good one", len(d.Open()))
+	}
+}
+
+func TestDesk_drill(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.broken["mail"] = errAway
+	id, e, err := r.desk.NewDrill(r.now, "una")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.absorb(e)
+	r.send()
+	r.pass(20 * time.Second)
+	delete(r.broken, "mail")
+	r.pass(20 * time.Second)
+	r.restart()
+	r.pass(20 * time.Second)
+	if _, e, err = r.desk.Acknowledge(r.now, id, "una"); err != nil {
+		t.Fatal(err)
+	}
+	r.absorb(e)
+	res, ok := r.desk.LastDrill()
+	if !ok || !res.Done || !res.Acked || res.AckedIn != 60 || res.Taken["mqtt"] != 0 || res.Taken["mail"] < 20 || res.Taken["mail"] > 60 {
+		t.Errorf("result %+v", res)
+	}
+	if m := r.got[0].Message; m.Kind != Test || m.Priority != rules.Wake || !strings.Contains(m.Text, "Nothing is wrong") {
+		t.Errorf("message %+v", m)
+	}
+	r.restart()
+	if again, ok := r.desk.LastDrill(); !ok || again.ID != id || !again.Acked {
+		t.Errorf("after a restart: %+v", again)
+	}
+	if _, _, err := r.desk.NewDrill(r.now, "nobody"); !errors.Is(err, ErrUnknownPerson) {
+		t.Errorf("drill for nobody: %v", err)
+	}
+}
+
+func TestDesk_drillUnanswered(t *testing.T) {
+	r := newRig(t, twoPeople())
+	_, e, _ := r.desk.NewDrill(r.now, "")
+	r.absorb(e)
+	r.pass(2 * time.Hour)
+	res, _ := r.desk.LastDrill()
+	if !res.Done || res.Acked {
+		t.Errorf("result %+v", res)
+	}
+	r.want("gateway")
+	if n := len(r.told("mqtt")); n < 2 || n > 5 {
+		t.Errorf("the drill was sent %d times", n)
+	}
+	if len(r.docs) != 1 {
+		t.Errorf("documents left: %d, want the result alone", len(r.docs))
+	}
+}

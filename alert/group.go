@@ -1,0 +1,161 @@
+package alert
+
+import (
+	"slices"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// breadth orders causes by how much of the room they explain.
+func breadth(c rules.Cause) int {
+	switch c.Kind {
+	case rules.CauseRoom:
+		return 3
+	case rules.CauseShelf, rules.CauseSupply, rules.CauseLamps:
+		return 2
+	case rules.CauseEnclosure:
+		return 1
+	default:
+		return 0
+	}
+}
+
+// take puts one transition under the notice it belongs to.
+func (d *Desk) take(now sensors.Instant, t *rules.Transition) {
+	in := d.byKey[t.Key]
+	if in != nil && in.Ended && in.member(t.Key).Seq != t.Seq {
+		in = nil // a new onset makes a new notice
+	}
+	active := (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > rules.Note
+	if in == nil && !active {
+		return
+	}
+	g := groupOf(t.Cause, t.Key)
+	switch {
+	case in == nil:
+		in = d.groupFor(now, g, t)
+	case in.Ended && active:
+		in = d.reopen(now, in, g, t)
+	case active && g != d.groupIn(in):
+		in = d.regroup(in, g, t)
+	}
+	in.update(t, d.opt.Names[t.Key.Subject])
+	d.byKey[t.Key] = in
+	if t.To == alarm.Norm && in.Ended {
+		in.touched = true // it may be forgotten now
+	}
+}
+
+// groupIn is the group that in stands for.
+func (d *Desk) groupIn(in *incident) group {
+	if len(in.Notice.Members) == 0 {
+		return group{cause: in.Notice.Cause}
+	}
+	return groupOf(in.Notice.Cause, in.Notice.Members[0].Key)
+}
+
+// groupFor returns the open incident of g, or a new one named by t.
+func (d *Desk) groupFor(now sensors.Instant, g group, t *rules.Transition) *incident {
+	if in := d.open[g]; in != nil {
+		return in
+	}
+	id := rules.OnsetID(t.Key, t.Seq)
+	for d.byID[id] != nil { // that onset's notice lives on without it
+		id += "+"
+	}
+	in := &incident{
+		Notice: Notice{ID: id, Room: d.opt.Room, Cause: t.Cause, Kind: Raise},
+		Opened: now.Mono, Ready: now.Mono + d.opt.Group,
+	}
+	d.open[g] = in
+	d.byID[in.Notice.ID] = in
+	return in
+}
+
+// reopen goes on with an ended incident whose same onset is active again, such
+// as a latched alarm, unless its cause has an open notice by now.
+func (d *Desk) reopen(now sensors.Instant, in *incident, g group, t *rules.Transition) *incident {
+	if other := d.open[g]; other != nil {
+		return other
+	}
+	in.Ended, in.QuietSince, in.Said = false, 0, nil
+	in.Ready = now.Mono + d.opt.Group
+	in.Notice.Kind, in.Notice.Cause, in.Notice.AckedBy = Raise, t.Cause, ""
+	in.Level, in.LevelAt, in.Ringing, in.Repeated, in.NextRepeat = 0, 0, 0, 0, 0
+	d.open[g] = in
+	return in
+}
+
+// regroup follows a changed verdict on the cause. A member moves to the open
+// notice of a broader cause; a notice whose only active member got another
+// cause, or one that turns out broader, changes its own cause and keeps its
+// id. A broad notice with company does not lose members to narrower ones.
+func (d *Desk) regroup(in *incident, g group, t *rules.Transition) *incident {
+	broader := breadth(g.cause) > breadth(in.Notice.Cause)
+	other := d.open[g]
+	switch {
+	case other != nil && other != in && (broader || in.alone(t.Key)):
+		d.move(in, other, t.Key)
+		return other
+	case other == nil && (broader || in.alone(t.Key)):
+		delete(d.open, d.groupIn(in))
+		in.Notice.Cause = g.cause
+		d.open[g] = in
+		in.touched = true
+	}
+	return in
+}
+
+// alone reports whether k is the only active member.
+func (in *incident) alone(k rules.Key) bool {
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; m.Key != k && counts(m) {
+			return false
+		}
+	}
+	return true
+}
+
+// move hands k over from one incident to another. An incident left with
+// nothing active is absorbed: it says nothing more, the other names it.
+func (d *Desk) move(from, to *incident, k rules.Key) {
+	i := slices.IndexFunc(from.Notice.Members, func(m Member) bool { return m.Key == k })
+	m := from.Notice.Members[i]
+	to.Notice.Members = append(to.Notice.Members, m)
+	*to.mark(k) = mark{Covered: from.mark(k).Covered}
+	to.refresh()
+	from.Notice.Members = slices.Delete(from.Notice.Members, i, i+1)
+	delete(from.Marks, markKey(k))
+	d.byKey[k] = to
+	from.touched = true
+	if !from.active() {
+		d.absorb(from, to)
+	}
+}
+
+// absorb ends from without a follow-up, since to goes on telling about it.
+func (d *Desk) absorb(from, to *incident) {
+	for _, m := range from.Notice.Members {
+		if to.member(m.Key) == nil {
+			to.Notice.Members = append(to.Notice.Members, m)
+		}
+		d.byKey[m.Key] = to
+	}
+	to.Notice.Supersedes = append(to.Notice.Supersedes, from.Notice.Supersedes...)
+	if from.Said != nil {
+		to.Notice.Supersedes = append(to.Notice.Supersedes, from.Notice.ID)
+		if to.Said == nil { // its onset was told before
+			to.Ready = min(to.Ready, from.Ready)
+		}
+	}
+	to.refresh()
+	d.log(Event{Notice: from.Notice.ID, What: "merged", Why: to.Notice.ID})
+	for g, in := range d.open {
+		if in == from {
+			delete(d.open, g)
+		}
+	}
+	d.forget(from)
+}

@@ -1,0 +1,251 @@
+package alert
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// A group is what shares one notice: a cause, and for alarms about dewline
+// itself the kind of alarm, since a full card and a dead broker are two things.
+type group struct {
+	cause rules.Cause
+	self  rules.AlarmID
+}
+
+func groupOf(c rules.Cause, k rules.Key) group {
+	if c.Kind == rules.CauseDewline {
+		return group{c, k.Alarm}
+	}
+	return group{cause: c}
+}
+
+// An incident is a notice with what the Desk needs to go on with it after a
+// restart. Times are running time; zero means not set.
+type incident struct {
+	Notice     Notice           `json:"notice"`
+	Opened     time.Duration    `json:"opened"`
+	Ready      time.Duration    `json:"ready"` // end of the grouping time
+	Said       *said            `json:"said,omitempty"`
+	QuietSince time.Duration    `json:"quiet_since,omitempty"` // nothing active since
+	Ended      bool             `json:"ended,omitempty"`
+	Level      int              `json:"level"` // index of the last person told
+	LevelAt    time.Duration    `json:"level_at,omitempty"`
+	Ringing    time.Duration    `json:"ringing,omitempty"` // start of the present run of repeats
+	Repeated   int              `json:"repeated,omitempty"`
+	NextRepeat time.Duration    `json:"next_repeat,omitempty"`
+	Marks      map[string]*mark `json:"marks,omitempty"` // by markKey
+	Out        []*parcel        `json:"out,omitempty"`
+	Drill      *DrillResult     `json:"drill,omitempty"`
+	touched    bool
+}
+
+// said is what was told last.
+type said struct {
+	At      time.Duration   `json:"at"`
+	Rank    int             `json:"rank"`
+	Minutes float64         `json:"minutes,omitempty"` // to the ceiling
+	Cause   rules.Cause     `json:"cause"`
+	Kinds   []rules.AlarmID `json:"kinds,omitempty"`
+}
+
+// A mark is what the Desk knows of a member beside what is told of it.
+type mark struct {
+	Told    bool `json:"told,omitempty"`    // as active, in the version said last
+	Covered bool `json:"covered,omitempty"` // by an acknowledgement
+}
+
+func markKey(k rules.Key) string { return string(k.Alarm) + "/" + k.Subject }
+
+func (in *incident) mark(k rules.Key) *mark {
+	m := in.Marks[markKey(k)]
+	if m == nil {
+		m = &mark{}
+		if in.Marks == nil {
+			in.Marks = make(map[string]*mark)
+		}
+		in.Marks[markKey(k)] = m
+	}
+	return m
+}
+
+func (in *incident) member(k rules.Key) *Member {
+	for i := range in.Notice.Members {
+		if in.Notice.Members[i].Key == k {
+			return &in.Notice.Members[i]
+		}
+	}
+	return nil
+}
+
+func (in *incident) drill() bool { return in.Notice.Kind == Test }
+
+// counts reports whether m is a reason to tell anybody.
+func counts(m *Member) bool { return m.Active() && m.Priority > rules.Note }
+
+func (in *incident) active() bool {
+	for i := range in.Notice.Members {
+		if counts(&in.Notice.Members[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+// acked reports whether an acknowledgement covers all that is active.
+func (in *incident) acked() bool {
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		if counts(m) && !in.mark(m.Key).Covered {
+			return false
+		}
+	}
+	return true
+}
+
+// memberRank orders urgency: the lethal ceiling is above every other wake.
+func memberRank(m *Member) int {
+	if m.Key.Alarm == rules.LethalCeiling {
+		return int(rules.Wake) + 1
+	}
+	return int(m.Priority)
+}
+
+// rank is the urgency of what is active, 0 for nothing.
+func (in *incident) rank() int {
+	r := 0
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; counts(m) {
+			r = max(r, memberRank(m))
+		}
+	}
+	return r
+}
+
+func (in *incident) lethal() bool { return in.rank() > int(rules.Wake) }
+
+// minutes is the shortest time to the ceiling among the active, 0 for unknown.
+func (in *incident) minutes() float64 {
+	least := 0.0
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		if t := m.Detail.TimeToCeiling; counts(m) && t != nil && (least == 0 || t.FromMinutes < least) {
+			least = max(t.FromMinutes, 0.1)
+		}
+	}
+	return least
+}
+
+// update overwrites what is known of a member by a transition.
+func (in *incident) update(t *rules.Transition, name string) {
+	m := in.member(t.Key)
+	mk := in.mark(t.Key)
+	if m == nil || m.Seq != t.Seq {
+		fresh := Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
+		*mk = mark{}
+		if m == nil {
+			in.Notice.Members = append(in.Notice.Members, fresh)
+			m = &in.Notice.Members[len(in.Notice.Members)-1]
+		} else {
+			*m = fresh
+		}
+	}
+	again := m.State != alarm.Unack && t.To == alarm.Unack
+	if again || t.Priority > m.Priority {
+		*mk = mark{}
+	}
+	if t.To == alarm.Acked {
+		mk.Covered = true
+	}
+	if t.HasValue {
+		m.Peak = further(m, t)
+		m.Value, m.HasValue = t.Value, true
+	}
+	m.Name, m.State, m.Priority = name, t.To, t.Priority
+	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
+	m.By, m.Text, m.Detail = t.By, t.Text, t.Detail
+	if m.Since.IsZero() {
+		m.Since = t.Since // the onset's, whatever later transitions say
+	}
+	m.Ended = sensors.Instant{}
+	if !m.Active() {
+		m.Ended = t.At
+	}
+	in.refresh()
+}
+
+// further returns whichever of m's peak and t's value lies further past the
+// limit; which side that is shows in the first value of the onset.
+func further(m *Member, t *rules.Transition) float64 {
+	if !m.HasValue {
+		return t.Value
+	}
+	if t.HasLimit && m.Peak < t.Limit {
+		return min(m.Peak, t.Value)
+	}
+	return max(m.Peak, t.Value)
+}
+
+// refresh re-sorts the members and derives the notice's priority and onset.
+func (in *incident) refresh() {
+	n := &in.Notice
+	slices.SortStableFunc(n.Members, worstFirst)
+	top := rules.Note
+	for i := range n.Members {
+		m := &n.Members[i]
+		if counts(m) {
+			top = max(top, m.Priority)
+		}
+		if w := m.Since.Wall; n.Since.IsZero() || w.Before(n.Since) {
+			n.Since = w
+		}
+	}
+	if top > rules.Note { // an ended notice keeps the urgency it had
+		n.Priority = top
+	}
+	in.touched = true
+}
+
+// worstFirst puts what is active first, then the more urgent, then what
+// reaches the ceiling sooner, then what is further past its limit.
+func worstFirst(a, b Member) int {
+	ca, cb := counts(&a), counts(&b)
+	if ca != cb {
+		if ca {
+			return -1
+		}
+		return 1
+	}
+	if c := cmp.Compare(memberRank(&b), memberRank(&a)); c != 0 {
+		return c
+	}
+	ta, tb := a.Detail.TimeToCeiling, b.Detail.TimeToCeiling
+	switch {
+	case ta != nil && tb != nil:
+		if c := cmp.Compare(ta.FromMinutes, tb.FromMinutes); c != 0 {
+			return c
+		}
+	case ta != nil:
+		return -1
+	case tb != nil:
+		return 1
+	}
+	if a.Unit == b.Unit {
+		if c := cmp.Compare(past(&b), past(&a)); c != 0 {
+			return c
+		}
+	}
+	return cmp.Or(cmp.Compare(a.Key.Subject, b.Key.Subject), cmp.Compare(a.Key.Alarm, b.Key.Alarm))
+}
+
+// past is how far m's value lies past its limit, on either side.
+func past(m *Member) float64 {
+	if !m.HasValue || !m.HasLimit {
+		return 0
+	}
+	return max(m.Value-m.Limit, m.Limit-m.Value)
+}

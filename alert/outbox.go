@@ -1,0 +1,349 @@
+package alert
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// state is where a parcel is.
+type state string
+
+const (
+	due   state = "due"   // to be sent when NotBefore and quiet hours allow
+	out   state = "out"   // handed to the courier, no result yet
+	taken state = "taken" // the other side confirmed the version said last
+	lost  state = "lost"  // refused or given up; a repeat of a wake notice tries anew
+)
+
+// A parcel is a delivery with its fate.
+type parcel struct {
+	Delivery
+	State     state         `json:"state"`
+	Again     bool          `json:"again,omitempty"` // newer content came while out
+	DueSince  time.Duration `json:"due_since"`
+	OutSince  time.Duration `json:"out_since,omitempty"`
+	HeldSince time.Duration `json:"held_since,omitempty"`
+	Sent      int           `json:"sent,omitempty"` // confirmed sendings
+	Escalated bool          `json:"escalated,omitempty"`
+}
+
+// Back-off after passing errors doubles from the first to the last.
+const (
+	firstBackoff     = 2 * time.Second
+	lastBackoffWake  = 30 * time.Second
+	lastBackoffToday = 5 * time.Minute
+	longestHold      = 24 * time.Hour // a clock that stands still holds nothing for ever
+)
+
+// A target is one channel of one person.
+type target struct{ person, channel string }
+
+// targets lists everybody's channels in the order of escalation.
+func (d *Desk) targets(people int) []target {
+	var ts []target
+	for _, p := range d.opt.People[:people] {
+		for _, c := range p.Channels {
+			ts = append(ts, target{p.ID, c})
+		}
+	}
+	return ts
+}
+
+// address makes sure that in has parcels for everybody who is to have it now.
+func (d *Desk) address(in *incident) {
+	if in.rank() >= wakeRank {
+		d.addressWake(in)
+		return
+	}
+	if len(in.Out) > 0 {
+		return
+	}
+	all := d.targets(len(d.opt.People))
+	stalled := d.StalledChannels(d.now)
+	for _, t := range all {
+		if !slices.Contains(stalled, t.channel) {
+			d.parcelFor(in, t)
+			return
+		}
+	}
+	d.parcelFor(in, all[0])
+}
+
+// addressWake adds every channel of everybody up to the level of escalation.
+func (d *Desk) addressWake(in *incident) {
+	for _, t := range d.targets(in.Level + 1) {
+		d.parcelFor(in, t)
+	}
+}
+
+// parcelFor returns in's parcel for t, made due if it is new.
+func (d *Desk) parcelFor(in *incident, t target) *parcel {
+	for _, p := range in.Out {
+		if p.Person == t.person && p.Channel == t.channel {
+			return p
+		}
+	}
+	p := &parcel{Delivery: Delivery{
+		ID:       in.Notice.ID + "|" + t.person + "|" + t.channel,
+		NoticeID: in.Notice.ID, Person: t.person, Channel: t.channel,
+	}}
+	if in.rank() >= wakeRank && !in.drill() {
+		p.Escalated = t.person != d.opt.People[0].ID
+	}
+	in.Out = append(in.Out, p)
+	d.makeDue(p, in)
+	return p
+}
+
+// makeDue asks for the present version to be sent. A parcel that waits for a
+// retry keeps waiting.
+func (d *Desk) makeDue(p *parcel, in *incident) {
+	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
+	p.Lethal = in.lethal()
+	p.Deadline = 0
+	if p.Priority < rules.Wake {
+		p.Deadline = d.now.Mono + d.opt.Keep
+	}
+	switch p.State {
+	case out:
+		p.Again = true
+	case due:
+	default:
+		p.State, p.DueSince, p.NotBefore, p.Fails = due, d.now.Mono, d.now.Mono, 0
+	}
+	in.touched = true
+}
+
+// held reports whether quiet hours keep p back. They do so only while the
+// clock is known to be right.
+func (d *Desk) held(p *parcel) bool {
+	person := d.person(p.Person)
+	quiet := person != nil && person.Quiet != nil && p.Priority < rules.Wake && d.now.Synced &&
+		inSpan(d.now.Wall.In(d.opt.Location), person.Quiet.From, person.Quiet.To)
+	if !quiet {
+		p.HeldSince = 0
+		return false
+	}
+	if p.HeldSince == 0 {
+		p.HeldSince = d.now.Mono
+	}
+	if d.now.Mono-p.HeldSince >= longestHold {
+		return false
+	}
+	p.DueSince = d.now.Mono
+	return true
+}
+
+// inSpan reports whether t's time of day lies in [from, to), over midnight
+// where to is the smaller; equal ends mean never.
+func inSpan(t time.Time, from, to configs.ClockTime) bool {
+	m := configs.ClockTime(t.Hour()*60 + t.Minute())
+	if from <= to {
+		return from <= m && m < to
+	}
+	return m >= from || m < to
+}
+
+// handOut fills Effects.Send with what is due, the most urgent first.
+func (d *Desk) handOut() {
+	type item struct {
+		in *incident
+		p  *parcel
+	}
+	var ready []item
+	for _, in := range d.incidents() {
+		d.settleToday(in)
+		for _, p := range in.Out {
+			if p.State == out && d.now.Mono-p.OutSince >= d.opt.SendLimit {
+				d.failed(in, p, Retryable, 0, "no answer from the channel")
+			}
+			if p.State == due && p.Deadline > 0 && d.now.Mono >= p.Deadline {
+				d.giveUp(in, p, "too old")
+			}
+			if p.State == due && !d.held(p) && d.now.Mono >= p.NotBefore {
+				ready = append(ready, item{in, p})
+			}
+		}
+	}
+	slices.SortStableFunc(ready, func(a, b item) int {
+		return cmp.Or(cmp.Compare(b.in.rank(), a.in.rank()), cmp.Compare(b.p.Priority, a.p.Priority),
+			cmp.Compare(a.p.DueSince, b.p.DueSince))
+	})
+	for _, it := range ready {
+		d.dispatch(it.in, it.p)
+	}
+}
+
+// dispatch hands one parcel out.
+func (d *Desk) dispatch(in *incident, p *parcel) {
+	d.attempt++
+	p.State, p.OutSince, p.Again, p.Attempt = out, d.now.Mono, false, d.attempt
+	person := d.person(p.Person)
+	units := Celsius
+	if person != nil {
+		units = person.Units
+		p.Address = person.MailTo
+	}
+	p.Message = Render(in.Notice, units)
+	p.Message.To, p.Message.Sent, p.Message.Escalated = p.Person, p.Sent+1, p.Escalated
+	if p.Escalated && p.Kind != FollowUp {
+		p.Message.Text = "Nobody before you has answered this. " + p.Message.Text
+	}
+	if d.opt.AckLink != nil && p.Kind != FollowUp {
+		p.Message.Ack = d.opt.AckLink(in.Notice.ID)
+	}
+	d.link(p.Channel).sent++
+	d.eff.Send = append(d.eff.Send, p.Delivery)
+}
+
+// settleToday cares for a notice that one channel is enough for: once one has
+// taken it the others need not, and while none does, more are asked.
+func (d *Desk) settleToday(in *incident) {
+	if in.Notice.Priority >= rules.Wake || in.Said == nil || len(in.Out) == 0 {
+		return
+	}
+	if slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.State == taken }) {
+		n := len(in.Out)
+		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p.Sent == 0 && p.State != out })
+		in.touched = in.touched || len(in.Out) != n
+		return
+	}
+	last := in.Out[len(in.Out)-1]
+	if last.State == taken || last.State != lost && d.now.Mono-last.DueSince < d.opt.Fallback {
+		return
+	}
+	for _, t := range d.targets(len(d.opt.People)) {
+		has := func(p *parcel) bool { return p.Person == t.person && p.Channel == t.channel }
+		if !slices.ContainsFunc(in.Out, has) {
+			d.parcelFor(in, t)
+			return
+		}
+	}
+}
+
+// Result takes in what became of a delivery handed out by Send.
+func (d *Desk) Result(now sensors.Instant, r SendResult) Effects {
+	d.begin(now)
+	in, p := d.parcel(r.Delivery)
+	switch {
+	case p == nil:
+		// Its notice was absorbed or forgotten meanwhile.
+	case r.Err == nil:
+		d.arrived(in, p, r)
+	case p.State == out && p.Attempt == r.Attempt:
+		class, after := ClassOf(r.Err)
+		d.failed(in, p, class, after, r.Err.Error())
+	}
+	return d.finish()
+}
+
+// parcel finds a delivery by its id.
+func (d *Desk) parcel(id string) (*incident, *parcel) {
+	notice := id
+	for range 2 { // cut off channel and person
+		i := strings.LastIndexByte(notice, '|')
+		if i < 0 {
+			return nil, nil
+		}
+		notice = notice[:i]
+	}
+	in := d.byID[notice]
+	if in == nil {
+		return nil, nil
+	}
+	for _, p := range in.Out {
+		if p.ID == id {
+			return in, p
+		}
+	}
+	return nil, nil
+}
+
+// arrived records a confirmed sending, of whichever attempt.
+func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
+	l := d.link(p.Channel)
+	l.lastSuccess, l.lastError, l.failingSince, l.refused = d.now, "", 0, false
+	p.Sent++
+	p.Fails = 0
+	in.touched = true
+	switch {
+	case r.Version == in.Notice.Version && !p.Again:
+		p.State = taken
+	case p.Attempt == r.Attempt:
+		p.State, p.DueSince, p.NotBefore = due, d.now.Mono, d.now.Mono
+	}
+	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel})
+	if in.Drill != nil {
+		if _, ok := in.Drill.Taken[p.Channel]; !ok {
+			in.Drill.Taken[p.Channel] = (d.now.Mono - in.Opened).Seconds()
+		}
+	}
+}
+
+// failed plans what follows a failed attempt.
+func (d *Desk) failed(in *incident, p *parcel, c Class, after time.Duration, why string) {
+	l := d.link(p.Channel)
+	l.failed++
+	if l.failingSince == 0 {
+		l.failingSince = d.now.Mono
+	}
+	if l.lastError != why { // a steady fault makes one line
+		d.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
+	}
+	l.lastError, l.refused = why, c == Refused
+	p.Fails++
+	p.State, p.Again = due, false
+	if c == Refused {
+		d.giveUp(in, p, why)
+		return
+	}
+	last, longest := lastBackoffToday, time.Hour
+	if p.Priority >= rules.Wake {
+		last, longest = lastBackoffWake, 10*time.Minute
+	}
+	wait := min(firstBackoff<<min(p.Fails-1, 10), last)
+	p.NotBefore = d.now.Mono + max(wait, min(after, longest))
+}
+
+// giveUp stops trying until the notice is repeated or renewed.
+func (d *Desk) giveUp(in *incident, p *parcel, why string) {
+	p.State, in.touched = lost, true
+	d.log(Event{Notice: in.Notice.ID, What: "dropped", Person: p.Person, Channel: p.Channel, Why: why})
+}
+
+// bound drops the oldest today deliveries when too many wait; wake ones never.
+func (d *Desk) bound() {
+	type item struct {
+		in *incident
+		p  *parcel
+	}
+	var today []item
+	waiting := 0
+	for _, in := range d.incidents() {
+		for _, p := range in.Out {
+			if p.State != due && p.State != out {
+				continue
+			}
+			waiting++
+			if p.Priority < rules.Wake && p.State == due {
+				today = append(today, item{in, p})
+			}
+		}
+	}
+	excess := min(waiting-d.opt.MaxPending, len(today))
+	if excess <= 0 {
+		return
+	}
+	slices.SortStableFunc(today, func(a, b item) int { return cmp.Compare(a.p.DueSince, b.p.DueSince) })
+	for _, it := range today[:excess] {
+		d.dropped++
+		d.giveUp(it.in, it.p, fmt.Sprintf("more than %d deliveries wait", d.opt.MaxPending))
+	}
+}

@@ -1,0 +1,251 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+// listed is how many alarms a message spells out before it says "and N more".
+const listed = 12
+
+// Render puts a notice into words for one reader. Values, limits and rates are
+// in the reader's unit; sentences that came from the rules keep the unit they
+// carry.
+func Render(n Notice, u Units) Message {
+	m := Message{
+		ID: n.ID, Version: n.Version, Kind: n.Kind, Time: n.Time, Since: n.Since, ClockSet: n.ClockSet,
+		Room: n.Room, Priority: n.Priority, Cause: string(n.Cause.Kind), CauseID: n.Cause.ID,
+		Supersedes: n.Supersedes, Subjects: []string{},
+	}
+	if n.Kind == Test {
+		m.Title = "Drill: please acknowledge"
+		m.Text = "This tests the way from the room to you. Nothing is wrong."
+		m.FirstAction = "Acknowledge this notice."
+		return m
+	}
+	shown := told(&n)
+	for i := range shown {
+		s := &shown[i]
+		m.Alarms = append(m.Alarms, AlarmRef{s.Key.Alarm, s.Key.Subject, s.Seq, s.State.String(), s.Priority})
+		if !slices.Contains(m.Subjects, s.Key.Subject) {
+			m.Subjects = append(m.Subjects, s.Key.Subject)
+		}
+	}
+	if len(shown) == 0 {
+		m.Title = scope(&n)
+		return m
+	}
+	if n.Kind == FollowUp {
+		m.Title, m.Text = over(&n, shown, len(m.Subjects), u)
+		m.FirstAction = "Look at the animals when you can."
+		return m
+	}
+	m.Title = title(&n, shown, len(m.Subjects), u)
+	m.Text = body(&n, shown, len(m.Subjects), u)
+	m.FirstAction = advice(shown)
+	return m
+}
+
+// told returns the members that a message speaks of: the active ones, or all
+// of them once it is over.
+func told(n *Notice) []Member {
+	if n.Kind == FollowUp {
+		return n.Members
+	}
+	var ms []Member
+	for i := range n.Members {
+		if counts(&n.Members[i]) {
+			ms = append(ms, n.Members[i])
+		}
+	}
+	return ms
+}
+
+func title(n *Notice, ms []Member, subjects int, u Units) string {
+	worst := &ms[0]
+	t := scope(n) + ": " + headline(worst.Key.Alarm)
+	if subjects > 1 {
+		t += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
+		if worst.Unit != "" && worst.HasValue {
+			t += ", worst"
+		}
+	} else if worst.HasValue && worst.Unit != "" {
+		t += ","
+	}
+	if worst.HasValue && worst.Unit != "" {
+		t += " " + quantity(worst.Value, worst.Unit, u)
+	}
+	return t
+}
+
+func body(n *Notice, ms []Member, subjects int, u Units) string {
+	var b strings.Builder
+	if subjects > 1 {
+		fmt.Fprintf(&b, "%d %s, worst first.\n", subjects, plural(ms[0].Key.Alarm))
+	}
+	for i := range ms[:min(len(ms), listed)] {
+		b.WriteString(line(&ms[i], u))
+		b.WriteByte('\n')
+	}
+	if len(ms) > listed {
+		fmt.Fprintf(&b, "and %d more.\n", len(ms)-listed)
+	}
+	d := &ms[0].Detail
+	if d.LampsOffGain != nil {
+		fmt.Fprintf(&b, "Lamps off gains about %s.\n", minutes(d.LampsOffGain))
+	}
+	clauses := func(head string, list []string) {
+		if len(list) > 0 {
+			b.WriteString(head + strings.Join(list, "; ") + ".\n")
+		}
+	}
+	clauses("Why: ", d.Evidence)
+	clauses("Not counted: ", d.Excused)
+	clauses("Not known: ", d.Unknown)
+	if !n.ClockSet {
+		b.WriteString("The board's clock is not set; times may be wrong.\n")
+	}
+	return strings.TrimRight(b.String(), "\n")
+}
+
+// line is one alarm in one line.
+func line(m *Member, u Units) string {
+	var b strings.Builder
+	b.WriteString(called(m) + ": " + headline(m.Key.Alarm))
+	switch {
+	case m.HasValue && m.Unit != "":
+		b.WriteString(", " + quantity(m.Value, m.Unit, u))
+		if m.HasLimit {
+			b.WriteString(" (limit " + quantity(m.Limit, m.Unit, u) + ")")
+		}
+	case m.Text != "":
+		b.WriteString(": " + strings.TrimSuffix(m.Text, "."))
+	}
+	if m.Detail.HasRate && m.Unit != "" {
+		b.WriteString(", " + rate(m.Detail.RatePerHour, m.Unit, u))
+	}
+	if r := m.Detail.TimeToCeiling; r != nil {
+		b.WriteString(", about " + minutes(r) + " to the ceiling")
+	}
+	return b.String()
+}
+
+// over tells the whole story in one follow-up, which may be all that arrives.
+func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
+	worst := &ms[0]
+	title = "Over: " + scope(n) + ", " + headline(worst.Key.Alarm)
+	if subjects > 1 {
+		title += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "From %s to %s, %s.", n.Since.Format("15:04"), n.Time.Format("15:04"), lasted(ms))
+	if worst.HasValue && worst.Unit != "" {
+		fmt.Fprintf(&b, " Worst %s", quantity(worst.Peak, worst.Unit, u))
+		if worst.HasLimit {
+			fmt.Fprintf(&b, " (limit %s)", quantity(worst.Limit, worst.Unit, u))
+		}
+		b.WriteString(" at " + called(worst) + ".")
+	}
+	for i := range ms[:min(len(ms), listed)] {
+		if s := ending(&ms[i]); s != "" {
+			b.WriteString("\n" + s)
+		}
+	}
+	if n.AckedBy != "" {
+		b.WriteString("\nAcknowledged by " + n.AckedBy + ".")
+	}
+	return title, b.String()
+}
+
+// ending says how an alarm ended where it did not simply return to normal.
+func ending(m *Member) string {
+	who := ""
+	if m.By != "" {
+		who = " by " + m.By
+	}
+	switch m.State {
+	case alarm.Shelved:
+		return called(m) + ": shelved" + who + ", not over."
+	case alarm.OutOfService:
+		return called(m) + ": taken out of service" + who + "."
+	case alarm.Suppressed:
+		return called(m) + ": suppressed by design."
+	case alarm.LatchUnack, alarm.LatchAck:
+		return called(m) + ": back to normal, held until somebody resets it."
+	default:
+		return ""
+	}
+}
+
+// lasted is the time from the first onset to the last end, in running time.
+func lasted(ms []Member) string {
+	from, to := ms[0].Since.Mono, ms[0].Ended.Mono
+	for i := range ms {
+		from, to = min(from, ms[i].Since.Mono), max(to, ms[i].Ended.Mono)
+	}
+	d := max(to-from, 0)
+	if d < 2*time.Minute {
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	}
+	if d < 3*time.Hour {
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	}
+	return fmt.Sprintf("%.1f h", d.Hours())
+}
+
+// advice is the first thing to do: the rules' own where they name one.
+func advice(ms []Member) string {
+	if a := ms[0].Detail.FirstAction; a != "" {
+		return a
+	}
+	return firstAction(ms[0].Key.Alarm)
+}
+
+// quantity prints a value with one decimal in the reader's unit.
+func quantity(v float64, unit string, u Units) string {
+	if unit == "°C" && u == Fahrenheit {
+		v, unit = v*9/5+32, "°F"
+	}
+	return number(v) + " " + unit
+}
+
+// rate prints a change per hour; a difference, so without the offset of 32.
+func rate(v float64, unit string, u Units) string {
+	if unit == "°C" && u == Fahrenheit {
+		v, unit = v*9/5, "°F"
+	}
+	word := "rising "
+	if v < 0 {
+		word = "falling "
+	}
+	return word + number(math.Abs(v)) + " " + unit + "/h"
+}
+
+func number(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "?"
+	}
+	if math.Abs(v) < 0.05 {
+		v = 0 // never "-0.0"
+	}
+	return strconv.FormatFloat(v, 'f', 1, 64)
+}
+
+// minutes prints a range of minutes, rounded outwards to whole ones.
+func minutes(r *rules.Range) string {
+	from, to := math.Floor(r.FromMinutes), math.Ceil(r.ToMinutes)
+	if from < 1 {
+		from = 0
+	}
+	if to <= from {
+		return fmt.Sprintf("%.0f min", from)
+	}
+	return fmt.Sprintf("%.0f–%.0f min", from, to)
+}

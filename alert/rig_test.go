@@ -1,0 +1,192 @@
+package alert
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// A rig drives a Desk through virtual time with channels that work or not, and
+// remembers what they carried. It keeps the documents as a store would.
+type rig struct {
+	t       testing.TB
+	desk    *Desk
+	opt     Options
+	now     sensors.Instant
+	docs    map[string]json.RawMessage
+	broken  map[string]error // channels that fail, with what
+	waiting []Delivery       // handed out, not yet sent
+	got     []Delivery       // taken over by a channel, in order
+	events  []Event
+	seq     map[rules.Key]uint64
+}
+
+// t0 is an invented Tuesday at noon.
+var t0 = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
+
+func newRig(t testing.TB, o Options) *rig {
+	return &rig{
+		t: t, desk: NewDesk(o), opt: o, docs: make(map[string]json.RawMessage),
+		broken: make(map[string]error), seq: make(map[rules.Key]uint64),
+		now: sensors.Instant{Mono: time.Hour, Wall: t0, Synced: true},
+	}
+}
+
+// absorb takes in effects as the daemon does: documents first.
+func (r *rig) absorb(e Effects) {
+	for _, d := range e.Put {
+		r.docs[d.Key] = slices.Clone(d.Data)
+	}
+	for _, k := range e.Drop {
+		delete(r.docs, k)
+	}
+	r.waiting = append(r.waiting, e.Send...)
+	r.events = append(r.events, e.Events...)
+}
+
+// send lets the channels work off what was handed out.
+func (r *rig) send() {
+	for len(r.waiting) > 0 {
+		d := r.waiting[0]
+		r.waiting = r.waiting[1:]
+		err := r.broken[d.Channel]
+		if err == nil {
+			r.got = append(r.got, d)
+		}
+		r.absorb(r.desk.Result(r.now, SendResult{d.ID, d.Version, d.Attempt, err}))
+	}
+}
+
+// pass lets time go by in steps of ten seconds, one poll each.
+func (r *rig) pass(d time.Duration) {
+	for end := r.now.Mono + d; r.now.Mono < end; {
+		r.now = r.now.Add(min(10*time.Second, end-r.now.Mono))
+		r.absorb(r.desk.Tick(r.now))
+		r.send()
+	}
+}
+
+// transitions feeds the Desk and lets the channels work.
+func (r *rig) transitions(ts ...rules.Transition) {
+	r.absorb(r.desk.Transitions(r.now, ts))
+	r.send()
+}
+
+// restart loses the Desk and everything in flight, and reads the documents.
+func (r *rig) restart() {
+	r.t.Helper()
+	var docs []Doc
+	for k, v := range r.docs {
+		docs = append(docs, Doc{k, v})
+	}
+	r.waiting = nil
+	r.desk = NewDesk(r.opt)
+	e, err := r.desk.Restore(r.now, docs)
+	if err != nil {
+		r.t.Fatalf("restore: %v", err)
+	}
+	r.absorb(e)
+	r.send()
+}
+
+// A say is how tests write transitions.
+type change struct {
+	alarm   rules.AlarmID
+	subject string
+	to      alarm.State
+	p       rules.Priority
+	cause   rules.Cause
+	value   float64
+	minutes float64 // to the ceiling
+}
+
+var (
+	room = rules.Cause{Kind: rules.CauseRoom}
+	self = rules.Cause{Kind: rules.CauseDewline}
+)
+
+func tank(id string) rules.Cause { return rules.Cause{Kind: rules.CauseEnclosure, ID: id} }
+
+// tr makes a transition; a departure from NORM counts the onset up.
+func (r *rig) tr(c change) rules.Transition {
+	k := rules.Key{Alarm: c.alarm, Subject: c.subject}
+	if r.seq[k] == 0 {
+		r.seq[k] = 1
+	}
+	t := rules.Transition{
+		At: r.now, Key: k, Seq: r.seq[k], To: c.to, Priority: c.p, Cause: c.cause,
+		Value: c.value, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: r.now,
+		Text: "a sentence from the rules",
+	}
+	if c.minutes > 0 {
+		t.Detail.TimeToCeiling = &rules.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}
+	}
+	if c.to == alarm.Norm {
+		r.seq[k]++
+	}
+	return t
+}
+
+// told lists what a channel carried as "kind id", repeats included.
+func (r *rig) told(channel string) []string {
+	var out []string
+	for _, d := range r.got {
+		if d.Channel == channel {
+			out = append(out, fmt.Sprintf("%s %s", d.Kind, d.NoticeID))
+		}
+	}
+	return out
+}
+
+func (r *rig) want(channel string, want ...string) {
+	r.t.Helper()
+	if got := r.told(channel); !slices.Equal(got, want) {
+		r.t.Errorf("%s carried\n%q, want\n%q", channel, got, want)
+	}
+}
+
+// ack acknowledges as the daemon does: the Desk first, then the rules, whose
+// transitions come back.
+func (r *rig) ack(id, by string) {
+	r.t.Helper()
+	keys, e, err := r.desk.Acknowledge(r.now, id, by)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.absorb(e)
+	for _, k := range keys {
+		in := r.desk.byKey[k]
+		if in == nil {
+			continue
+		}
+		m := in.member(k)
+		to := alarm.Acked
+		if m.State != alarm.Unack {
+			to = alarm.Norm
+		}
+		t := rules.Transition{At: r.now, Key: k, Seq: m.Seq, From: m.State, To: to, Priority: m.Priority,
+			Cause: in.Notice.Cause, Value: m.Value, HasValue: true, Since: m.Since, By: by}
+		if to == alarm.Norm {
+			r.seq[k]++
+		}
+		r.transitions(t)
+	}
+	r.send()
+}
+
+var errAway = errors.New("connection refused")
+
+// twoPeople is a household: one keeper on phone and mail, one on a gateway.
+func twoPeople() Options {
+	return Options{Room: "attic", People: []Person{
+		{ID: "una", Channels: []string{"mqtt", "mail"}, MailTo: "una@example.test", EscalateAfter: 10 * time.Minute},
+		{ID: "odo", Channels: []string{"gateway"}, Units: Fahrenheit},
+	}}
+}

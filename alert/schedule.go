@@ -1,0 +1,234 @@
+package alert
+
+import (
+	"slices"
+	"time"
+
+	"dewline/rules"
+)
+
+const wakeRank = int(rules.Wake)
+
+// evaluate lets one incident's schedule catch up with d.now.
+func (d *Desk) evaluate(in *incident) {
+	switch {
+	case in.drill():
+		d.evaluateDrill(in)
+	case in.Ended:
+		d.expire(in)
+	case in.active():
+		if in.QuietSince != 0 {
+			in.QuietSince, in.touched = 0, true
+		}
+		d.speak(in)
+		d.ring(in)
+	case in.QuietSince == 0:
+		in.QuietSince, in.touched = d.now.Mono, true
+	case d.now.Mono-in.QuietSince >= d.opt.Group:
+		// The grouping time again: what ends together ends in one follow-up,
+		// and what is only renamed does not end.
+		d.end(in)
+	}
+}
+
+// speak says what is new, if it is time to.
+func (d *Desk) speak(in *incident) {
+	now := d.now.Mono
+	if in.Said == nil {
+		if in.lethal() || now >= in.Ready {
+			d.say(in, Raise)
+		}
+		return
+	}
+	if in.acked() && in.NextRepeat != 0 { // alarm by alarm, through the rules
+		d.acknowledged(in, in.ackedBy())
+	}
+	since := now - in.Said.At
+	if d.worse(in) || (since >= d.opt.UpdateEvery && d.news(in)) || (since >= todayUpdates*d.opt.UpdateEvery && d.grown(in)) {
+		d.say(in, Update)
+	}
+}
+
+// A today notice of one kind of alarm tells of its growth so many times less
+// often: it was to be told once.
+const todayUpdates = 8
+
+// worse reports what may not wait: more urgent than said, or the ceiling
+// nearer than half of what was said.
+func (d *Desk) worse(in *incident) bool {
+	if in.rank() > in.Said.Rank {
+		return true
+	}
+	m := in.minutes()
+	return in.rank() >= wakeRank && m > 0 && in.Said.Minutes > 0 && m < in.Said.Minutes/2
+}
+
+// news reports what is worth a rate-limited update: growth of a wake notice,
+// another kind of alarm, or another cause.
+func (d *Desk) news(in *incident) bool {
+	if in.rank() >= wakeRank && d.grown(in) {
+		return true
+	}
+	if in.Said.Cause != in.Notice.Cause && in.rank() >= wakeRank {
+		return true
+	}
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; counts(m) && !slices.Contains(in.Said.Kinds, m.Key.Alarm) {
+			return true
+		}
+	}
+	return false
+}
+
+// grown reports whether anything is active that was not told, or no longer
+// covered by an acknowledgement.
+func (d *Desk) grown(in *incident) bool {
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; counts(m) && !in.mark(m.Key).Told {
+			return true
+		}
+	}
+	return false
+}
+
+// ackedBy is the last person who acknowledged an alarm of in.
+func (in *incident) ackedBy() string {
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; counts(m) && m.By != "" {
+			return m.By
+		}
+	}
+	return ""
+}
+
+// say makes the next version of a notice and addresses it.
+func (d *Desk) say(in *incident, k Kind) {
+	n := &in.Notice
+	first := in.Said == nil
+	d.renew(in, k)
+	if k == Raise {
+		d.log(Event{Notice: n.ID, What: "raised"})
+	}
+	if first {
+		in.LevelAt = d.now.Mono
+	}
+	if in.rank() >= wakeRank && !in.acked() {
+		n.AckedBy = ""
+		if in.Ringing == 0 { // also after an acknowledgement: a new run
+			in.Ringing, in.Repeated, in.LevelAt = d.now.Mono, 0, d.now.Mono
+		}
+		in.NextRepeat = d.now.Mono + d.interval(in)
+	}
+	d.address(in)
+	for _, p := range in.Out {
+		d.makeDue(p, in)
+	}
+}
+
+// renew counts up the version and remembers what it says.
+func (d *Desk) renew(in *incident, k Kind) {
+	n := &in.Notice
+	n.Version++
+	n.Kind, n.ClockSet = k, d.now.Synced
+	n.Time, n.Since = d.now.Wall.In(d.opt.Location), n.Since.In(d.opt.Location)
+	s := &said{At: d.now.Mono, Rank: in.rank(), Minutes: in.minutes(), Cause: n.Cause}
+	for i := range n.Members {
+		m := &n.Members[i]
+		active := counts(m)
+		in.mark(m.Key).Told = active
+		if active && !slices.Contains(s.Kinds, m.Key.Alarm) {
+			s.Kinds = append(s.Kinds, m.Key.Alarm)
+		}
+	}
+	in.Said, in.touched = s, true
+}
+
+// interval is the wait before the next repeat.
+func (d *Desk) interval(in *incident) time.Duration {
+	return d.opt.Repeats[min(in.Repeated, len(d.opt.Repeats)-1)]
+}
+
+// ring repeats an unanswered wake notice and escalates it.
+func (d *Desk) ring(in *incident) {
+	if in.Said == nil || in.NextRepeat == 0 || in.rank() < wakeRank || in.acked() {
+		return
+	}
+	now := d.now.Mono
+	if p := d.opt.People; in.Level+1 < len(p) && now-in.LevelAt >= p[in.Level].EscalateAfter {
+		in.Level, in.LevelAt, in.touched = in.Level+1, now, true
+		d.log(Event{Notice: in.Notice.ID, What: "escalated", Person: p[in.Level].ID})
+		d.address(in)
+	}
+	if now < in.NextRepeat {
+		return
+	}
+	in.touched = true
+	if now-in.Ringing >= d.opt.RepeatFor {
+		in.NextRepeat = 0
+		d.log(Event{Notice: in.Notice.ID, What: "repeats-over"})
+		return
+	}
+	if d.changed(in) {
+		d.renew(in, Update) // a repeat with news is a new version
+	}
+	in.Repeated++
+	in.NextRepeat = now + d.interval(in)
+	for _, p := range in.Out {
+		d.makeDue(p, in)
+	}
+}
+
+// changed reports whether a repeat would tell something else than was said.
+func (d *Desk) changed(in *incident) bool {
+	if in.rank() != in.Said.Rank || in.Notice.Cause != in.Said.Cause {
+		return true
+	}
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; counts(m) != in.mark(m.Key).Told {
+			return true
+		}
+	}
+	return false
+}
+
+// end closes an incident with its one follow-up. A today notice that came and
+// went before it was told is left to the summary.
+func (d *Desk) end(in *incident) {
+	in.Ended, in.NextRepeat, in.Ringing, in.touched = true, 0, 0, true
+	for g, o := range d.open {
+		if o == in {
+			delete(d.open, g)
+		}
+	}
+	d.log(Event{Notice: in.Notice.ID, What: "ended"})
+	told := in.Said != nil
+	if !told && in.Notice.Priority < rules.Wake {
+		d.forget(in)
+		return
+	}
+	d.renew(in, FollowUp)
+	if !told {
+		d.addressWake(in)
+	}
+	for _, p := range in.Out {
+		d.makeDue(p, in)
+		p.Deadline = d.now.Mono + d.opt.Keep
+	}
+}
+
+// expire forgets an ended incident when its follow-up has been taken over or
+// given up everywhere and no alarm of it can come back under the same onset.
+func (d *Desk) expire(in *incident) {
+	for _, p := range in.Out {
+		if p.State == due || p.State == out {
+			return
+		}
+	}
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		if m.State != 0 && d.byKey[m.Key] == in { // not NORM
+			return
+		}
+	}
+	d.forget(in)
+}

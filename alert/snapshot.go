@@ -1,0 +1,46 @@
+package alert
+
+import (
+	"time"
+
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A Snapshot is everything that pages, metrics and programs show of one
+// moment. It is made by the daemon and never changed afterwards, so any number
+// of readers may share it.
+type Snapshot struct {
+	At       sensors.Instant `json:"at"`
+	Room     string          `json:"room"`
+	RoomName string          `json:"room_name"`
+	Version  string          `json:"version"`
+	Started  time.Time       `json:"started"`
+
+	Enclosures []rules.EnclosureView `json:"enclosures"`
+	Probes     []rules.ProbeView     `json:"probes"`
+	Alarms     []rules.AlarmView     `json:"alarms"`
+	Notices    []NoticeView          `json:"notices"`
+	KPI        rules.KPI             `json:"kpi"`
+
+	Delivery Stats        `json:"delivery"`
+	Stalled  []string     `json:"stalled_channels,omitempty"`
+	Drill    *DrillResult `json:"last_drill,omitempty"`
+
+	Record     store.Stats `json:"record"`
+	Recording  bool        `json:"recording"` // the last commit worked
+	RecordNote string      `json:"record_note,omitempty"`
+
+	Polls []sensors.ProbeCounts `json:"-"`
+	Buses []sensors.BusCounts   `json:"-"`
+
+	// Cycle counts completed sample-and-rule rounds and CycleAt is when the
+	// last one ended, on the process's own clock.
+	Cycle   uint64    `json:"cycle"`
+	CycleAt time.Time `json:"cycle_at"`
+
+	// Reloads of the configuration since the start, and the last refusal.
+	ConfigLoaded  time.Time `json:"config_loaded"`
+	ConfigRefused string    `json:"config_refused,omitempty"`
+}
