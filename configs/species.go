@@ -49,6 +49,8 @@ const (
 	frogletCeilingLess Celsius = 1
 )
 
+const tadpoleSource = "common practice, no source; exposure: Jorgensen et al. 2022, Nature 611:93"
+
 // tadpoleWater holds the limits of tadpole water: common practice, no source.
 func tadpoleWater(s Species) Species {
 	s.Day, s.Night = Band{20, 24}, Band{20, 24}
@@ -56,6 +58,7 @@ func tadpoleWater(s Species) Species {
 	s.Floor, s.Dry = 0, 0
 	s.Warn, s.Act, s.Ceiling = 26, 28, 30
 	s.Cool, s.Cold = 18, 16
+	s.Source = tadpoleSource
 	return s
 }
 
@@ -69,6 +72,10 @@ func forStage(s Species, stage Stage) Species {
 		s.Warn -= frogletCeilingLess
 		s.Act -= frogletCeilingLess
 		s.Ceiling -= frogletCeilingLess
+		// Two species have a band that reaches above the lowered limit; nothing
+		// in the wanted band may be worth a warning.
+		s.Day.High = min(s.Day.High, s.Warn)
+		s.Night.High = min(s.Night.High, s.Warn)
 	}
 	return s
 }

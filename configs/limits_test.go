@@ -1,0 +1,63 @@
+package configs
+
+import (
+	"errors"
+	"strings"
+	"testing"
+)
+
+func TestFormatLimits(t *testing.T) {
+	c := decodeOK(t, quietRoom("name = \"Moss\"\nrack = \"r\"\nshelf = 2\nslot = 1\nceiling = \"29.5 °C\"\n", `
+[[enclosure]]
+id = "cups"
+species = "oophaga-pumilio"
+stage = "tadpole"
+mist = "m"
+[[mist]]
+id = "m"
+times = ["08:00", "20:00"]
+[[probe]]
+id = "w"
+family = "simulated"
+place = "water"
+enclosure = "cups"
+`))
+	var b strings.Builder
+	if err := FormatLimits(&b, c); err != nil {
+		t.Fatal(err)
+	}
+	const want = `Limits in force in room "room". Each is a default, not veterinary advice, and can be changed.
+
+a (Moss): Dendrobates auratus, adult, rack r shelf 2 slot 1
+  heat      worth a look 27.5 °C, act now 28.5 °C, lethal ceiling 29.5 °C
+  cold      worth a look 17 °C, act now 15 °C
+  band      day 21–26 °C, night 18–22 °C, night drop 2 °C to 4 °C
+  humidity  floor 70 %, urgent under 60 %
+  exposure  counts above 28 °C, reference 2 h at 32 °C, tenfold per 3 °C; a relative dose, never a safe time
+  schedule  lamps on 08:00-20:00, no misting schedule
+  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature 611:93; set for this enclosure: ceiling 29.5 °C
+
+cups (cups): Oophaga pumilio, tadpole
+  heat      worth a look 26 °C, act now 28 °C, lethal ceiling 30 °C
+  cold      worth a look 18 °C, act now 16 °C
+  band      day 20–24 °C, night 20–24 °C, night drop 0 °C to 2 °C
+  humidity  no floor
+  exposure  counts above 27 °C, reference 2 h at 29 °C, tenfold per 3 °C; a relative dose, never a safe time
+  schedule  no lamp schedule, mist at 08:00, 20:00
+  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature 611:93
+`
+	if b.String() != want {
+		t.Errorf("got:\n%s\nwant:\n%s", b.String(), want)
+	}
+}
+
+type brokenPipe struct{}
+
+func (brokenPipe) Write([]byte) (int, error) { return 0, errors.New("broken pipe") }
+
+func TestFormatLimitsSaysWhatFailed(t *testing.T) {
+	err := FormatLimits(brokenPipe{}, decodeOK(t, minimalRoom))
+	if err == nil || err.Error() != "write the limits in force: broken pipe" {
+		t.Errorf("got %v", err)
+	}
+}

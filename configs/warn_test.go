@@ -1,0 +1,91 @@
+package configs
+
+import "testing"
+
+func TestWarnings(t *testing.T) {
+	for _, x := range []struct{ name, source, want string }{
+		{"nobody, no lamps, no zone", minimalRoom, `room.toml:1:1: no timezone: day and night follow the board's own setting; add timezone to [room], as in "Europe/Berlin"
+room.toml:1:1: nobody is told: there is no person; add a [[person]] with channels
+room.toml:2:3: enclosure "a" has no lamp schedule: the day band holds at night too and the night drop is not watched; add lamps`},
+		{"crowded", quietRoom("volume = \"20 gal\"\nanimals = 3\n", ""),
+			`room.toml:11:1: enclosure "a" has 6.67 US gallons per adult, under 10 (common practice, no source); fewer animals, or a larger enclosure`},
+		{"roomy", quietRoom("volume = \"20 gal\"\nanimals = 2\n", ""), ""},
+		{"crowded froglets", quietRoom("volume = \"20 gal\"\nanimals = 9\nstage = \"froglet\"\n", ""), ""},
+		{"own floor", quietRoom("floor = \"65 %\"\n", ""),
+			`room.toml:10:1: the humidity floor of enclosure "a" is 65 %, under 70 % (common practice, no source); keep 70 % or more`},
+		{"species floor", quietRoom("", "[[species]]\nid = \"dendrobates-auratus\"\nfloor = \"60 %\"\n"),
+			`room.toml:8:1: the humidity floor of enclosure "a" is 60 %, under 70 % (common practice, no source); keep 70 % or more`},
+		{"silent person", quietRoom("", "[[person]]\nid = \"q\"\n"),
+			`room.toml:23:3: person "q" has no channel for notices; add channels, as in channels = ["mqtt"]`},
+		{"mail only, in the clear", quietRoom("", "[[person]]\nid = \"q\"\nchannels = [\"mail\"]\nmail_to = \"q@example.org\"\n[mail]\nhost = \"smtp.example.org\"\nfrom = \"a@example.org\"\ntls = \"none\"\n"),
+			`room.toml:25:1: wake notices reach person "q" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook
+room.toml:30:1: mail leaves without TLS: notices and the password can be read on the way; write tls = "starttls" if the server can`},
+		{"open page", quietRoom("", "[http]\nlisten = \":8077\"\n"),
+			`room.toml:24:1: the page is open to the network without TLS; add cert_file and key_file, or listen on 127.0.0.1`},
+		{"page on the loopback", quietRoom("", "[http]\nlisten = \"[::1]:8077\"\n"), ""},
+		{"unused", quietRoom("", "[[lamps]]\nid = \"l\"\non = \"08:00-20:00\"\n[[mist]]\nid = \"m\"\ntimes = [\"08:00\"]\n[[webhook]]\nid = \"w\"\nurl = \"http://example.org/\"\n"),
+			`room.toml:23:3: no enclosure uses [[lamps]] "l"; name it in an enclosure, or remove it
+room.toml:26:3: no enclosure uses [[mist]] "m"; name it in an enclosure, or remove it
+room.toml:29:3: nobody uses webhook "w"; name it in the channels of a person, or remove it
+room.toml:31:1: webhook "w" leaves without TLS; write https if the receiver can`},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			if got := decodeOK(t, x.source).Warnings.Error(); got != x.want {
+				t.Errorf("got:\n%s\nwant:\n%s", got, x.want)
+			}
+		})
+	}
+}
+
+func TestSlowPollWarns(t *testing.T) {
+	c := decodeOK(t, minimalRoom+"[room]\npoll = \"2 min\"\n")
+	want := `room.toml:12:1: a poll every 2 min leaves heat unseen for so long; poll every 60 s or faster`
+	if got := c.Warnings[len(c.Warnings)-1].String(); got != want {
+		t.Errorf("got %s\nwant %s", got, want)
+	}
+}
+
+func TestDryWireOnlyWarns(t *testing.T) {
+	c := decodeOK(t, "[[enclosure]]\nid = \"a\"\nspecies = \"dendrobates-auratus\"\n[[probe]]\nid = \"p\"\nfamily = \"ds18b20\"\nplace = \"litter\"\nenclosure = \"a\"\npath = \"/sys/bus/w1/devices/28-0123456789ab\"\n")
+	want := `room.toml:1:3: nothing measures the humidity of enclosure "a": its floor is not watched; add a probe that measures humidity`
+	if got := c.Warnings.Error(); !contains(c.Warnings, want) {
+		t.Errorf("got %s\nwithout %s", got, want)
+	}
+}
+
+func contains(list Faults, want string) bool {
+	for _, f := range list {
+		if f.String() == want {
+			return true
+		}
+	}
+	return false
+}
+
+// quietRoom is a room that draws no warning, with more keys for its enclosure
+// from line 10 on and more sections behind.
+func quietRoom(keys, sections string) string {
+	return `[room]
+timezone = "UTC"
+[mqtt]
+broker = "tcp://127.0.0.1:1883"
+
+[[enclosure]]
+id = "a"
+species = "dendrobates-auratus"
+lamps = "day"
+` + keys + `
+[[probe]]
+id = "a-canopy"
+family = "simulated"
+place = "canopy"
+enclosure = "a"
+[[person]]
+id = "p"
+channels = ["mqtt"]
+[[lamps]]
+id = "day"
+on = "08:00-20:00"
+
+` + sections
+}
