@@ -26,7 +26,7 @@ const doseLeast = 0.01
 // Dose is additive heat exposure. The zero value is no exposure.
 type Dose struct {
 	Minutes     float64       `json:"minutes"`      // equivalent minutes at the reference temperature
-	DegreeHours float64       `json:"degree_hours"` // °C h above the boundary, halved like Minutes
+	DegreeHours float64       `json:"degree_hours"` // °C h above the boundary, as long as any dose is left
 	Unknown     time.Duration `json:"unknown"`      // time in gaps while there was a dose or heat, not counted
 	Last        time.Duration `json:"last"`
 	LastTemp    float64       `json:"last_temp"`
@@ -56,9 +56,7 @@ func (d *Dose) Observe(l DoseLimits, at time.Duration, celsius float64) {
 	}
 	below := d.add(l, dt, from, celsius)
 	if below > 0 && d.Minutes > 0 {
-		keep := math.Exp2(-float64(below) / float64(doseHalf))
-		d.Minutes *= keep
-		d.DegreeHours *= keep
+		d.Minutes *= math.Exp2(-float64(below) / float64(doseHalf))
 		if d.Minutes < doseLeast {
 			d.Minutes, d.DegreeHours, d.Unknown = 0, 0, 0
 		}

@@ -85,7 +85,10 @@ func DewPoint(t, rh float64) (float64, error) {
 		return t, nil
 	}
 	dew, err := dewPointOf(e)
-	return min(dew, t), err
+	if err != nil {
+		return 0, err
+	}
+	return min(dew, t), nil
 }
 
 // dewPointOf inverts SaturationPressure by Newton's method in ln p, starting
