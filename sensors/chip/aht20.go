@@ -1,6 +1,7 @@
 package chip
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -51,6 +52,19 @@ func checkAHT20(g *guard, addr uint16, _, r []byte) error {
 		// 0 % at -50 °C: the chip answered without having measured.
 		return sensors.Faultf(sensors.AllZero, "frame % x holds no measurement", r)
 	case r[5] == 0xFF && r[6] == 0xFF:
+		return whole(g, addr, r)
+	}
+	return nil
+}
+
+// whole tells a true frame that happens to end in two bytes of 0xFF from one
+// that broke off: the chip repeats a true one.
+func whole(g *guard, addr uint16, r []byte) error {
+	var again [ahtFrame]byte
+	if err := g.raw(addr, nil, again[:]); err != nil {
+		return err
+	}
+	if !bytes.Equal(r, again[:]) {
 		return sensors.Faultf(sensors.BadCRC, "frame % x breaks off", r)
 	}
 	return nil

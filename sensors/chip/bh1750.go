@@ -20,25 +20,40 @@ const (
 	bhPerLux  = 1.2 // counts per lux
 )
 
-// bh1750 is a light probe. It has no checksum and no status.
+// bh1750 is a light probe. It has no checksum, no status and no register that
+// survives to tell of a restart.
 type bh1750 struct {
 	bus  i2c.Bus
 	addr uint16
+	dark bool // the sample before counted zero
 }
 
-// sense takes darkness only from two measurements in a row: a chip that
-// restarted in between reads zero too.
+// sense takes a count that a fault may have made only from two measurements in
+// a row: zero is also what a chip shows that restarted, and a low byte of 0xFF
+// is also what an answer that breaks off ends in. Darkness must besides last
+// into the next sample; lamps going off cost one reading.
 func (d *bh1750) sense(ctx context.Context) (sensors.Sample, error) {
 	count, err := d.measure(ctx)
-	if err == nil && count == 0 {
+	if err == nil && doubtful(count) {
+		first := count
 		count, err = d.measure(ctx)
+		if err == nil && doubtful(count) && count != first {
+			err = sensors.Faultf(sensors.BadCRC, "counted %d and then %d, both like answers of a fault", first, count)
+		}
 	}
 	if err != nil {
 		return sensors.Sample{}, err
 	}
+	wasDark := d.dark
+	d.dark = count == 0
+	if d.dark && !wasDark {
+		return sensors.Sample{}, sensors.Faultf(sensors.AllZero, "no light at all; believed if the next sample says so too")
+	}
 	lux := math.Round(float64(count) / bhPerLux)
 	return sensors.Sample{Has: sensors.HasLight, LightLux: uint32(lux)}, nil
 }
+
+func doubtful(count uint16) bool { return count == 0 || count&0xFF == 0xFF }
 
 // measure returns the count of one measurement.
 func (d *bh1750) measure(ctx context.Context) (uint16, error) {

@@ -12,13 +12,14 @@ import (
 
 // Registers of the BME280 (data sheet BST-BME280-DS002, section 5.3).
 const (
-	bmeID     = 0xD0
-	bmeCalA   = 0x88
-	bmeCalB   = 0xE1
-	bmeStatus = 0xF3
-	bmeData   = 0xF7 // pressure 3 bytes, temperature 3, humidity 2
-	bmeTemp   = 0xFA
-	bmeChip   = 0x60
+	bmeID      = 0xD0
+	bmeCalA    = 0x88
+	bmeCalB    = 0xE1
+	bmeCtrlHum = 0xF2
+	bmeStatus  = 0xF3
+	bmeData    = 0xF7 // pressure 3 bytes, temperature 3, humidity 2
+	bmeTemp    = 0xFA
+	bmeChip    = 0x60
 )
 
 // busyLimit is how long a conversion may last: 9.3 ms for temperature and
@@ -94,22 +95,43 @@ func checkData(g *guard, addr uint16, r []byte) error {
 	case r[6] == 0xFF && r[7] == 0xFF:
 		return sensors.Faultf(sensors.BadCRC, "frame % x breaks off", r)
 	case r[3] == 0x80 && r[4] == 0 && r[5] == 0, r[6] == 0x80 && r[7] == 0:
-		// What a register shows when its quantity was not measured: the chip
-		// restarted and forgot its settings (data sheet section 5.4.8).
-		return sensors.Faultf(sensors.PowerOnValue, "frame % x: the chip has restarted", r)
+		if err := checkSettings(g, addr); err != nil {
+			return err
+		}
 	}
 	return sameAgain(g, addr, bmeTemp, r[bmeTemp-bmeData:])
 }
 
-// sameAgain reads register reg again, one byte longer than want so that a
-// frame which breaks off does not break off alike, and compares.
-func sameAgain(g *guard, addr uint16, reg byte, want []byte) error {
-	again := make([]byte, len(want)+1)
-	if err := g.raw(addr, []byte{reg}, again); err != nil {
+// checkSettings tells a true middle of the scale from what a register shows
+// when its quantity was not measured, because the chip restarted and forgot its
+// settings (data sheet sections 5.4.3 and 5.4.8).
+func checkSettings(g *guard, addr uint16) error {
+	var hum [1]byte
+	if err := g.raw(addr, []byte{bmeCtrlHum}, hum[:]); err != nil {
 		return err
 	}
-	if !bytes.Equal(want, again[:len(want)]) {
-		return sensors.Faultf(sensors.BadCRC, "register %#02x read % x and then % x", reg, want, again[:len(want)])
+	if hum[0] != byte(bmxx80.O1x) {
+		return sensors.Faultf(sensors.PowerOnValue, "the chip has restarted: its humidity setting is %#02x, not %#02x", hum[0], byte(bmxx80.O1x))
+	}
+	return nil
+}
+
+// sameAgain reads register reg again and compares: one byte more than want, so
+// that an answer which breaks off does not break off alike, and once more if
+// want ends as such an answer does.
+func sameAgain(g *guard, addr uint16, reg byte, want []byte) error {
+	times := 1
+	if want[len(want)-1] == 0xFF {
+		times = 2
+	}
+	again := make([]byte, len(want)+1)
+	for range times {
+		if err := g.raw(addr, []byte{reg}, again); err != nil {
+			return err
+		}
+		if !bytes.Equal(want, again[:len(want)]) {
+			return sensors.Faultf(sensors.BadCRC, "register %#02x read % x and then % x", reg, want, again[:len(want)])
+		}
 	}
 	return nil
 }

@@ -43,7 +43,8 @@ func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
 		probe.make = newAHT20
 	case "bh1750":
 		addresses = []int{0x23, 0x5C}
-		probe.make = func(b i2c.Bus) (senser, error) { return &bh1750{bus: b, addr: uint16(p.Address)}, nil }
+		light := &bh1750{bus: probe.guard, addr: uint16(p.Address)}
+		probe.make = func(i2c.Bus) (senser, error) { return light, nil }
 	default:
 		return nil, fmt.Errorf("probe %s: family %q is not read by this driver", p.ID, p.Family)
 	}

@@ -46,7 +46,8 @@ type Fault struct {
 	// After is how many matching transfers pass first, Times how many it then
 	// strikes; zero means one.
 	After, Times int
-	Arg          int
+	// Arg moves on by 7 with every strike: noise does not repeat itself.
+	Arg int
 	For          time.Duration
 }
 
@@ -85,6 +86,7 @@ func (b *Bus) nextFault(_ uint16, reads bool, devices []Device) (Fault, bool) {
 			continue
 		}
 		hit := *f
+		f.Arg += 7
 		if f.Times--; f.Times == 0 {
 			b.faults = append(b.faults[:i], b.faults[i+1:]...)
 		}
