@@ -62,6 +62,7 @@ type target struct {
 	slopeLimit float64
 	spread     float64
 	near       float64 // how far from the reference a value can be meant; 0 for any
+	tail       float64 // h: time constant of the approach that a slope may be part of
 }
 
 // A Session guides one calibration on live readings. It belongs to one
@@ -95,7 +96,7 @@ func NewSaltSession(probe ProbeID, salts ...string) (*Session, error) {
 		}
 		s.targets = append(s.targets, target{
 			source: known.Name, salt: known, window: saltWindow,
-			slopeLimit: saltSlope, spread: saltSpread, near: saltNear,
+			slopeLimit: saltSlope, spread: saltSpread, near: saltNear, tail: saltTail,
 		})
 	}
 	return s, nil
@@ -104,7 +105,7 @@ func NewSaltSession(probe ProbeID, salts ...string) (*Session, error) {
 // NewIceSession calibrates a sealed probe's temperature in melting ice.
 func NewIceSession(probe ProbeID) *Session {
 	return &Session{probe: probe, quantity: Temperature, stage: Settling, targets: []target{{
-		source: "ice", window: iceWindow, slopeLimit: iceSlope, spread: iceSpread, near: iceNear,
+		source: "ice", window: iceWindow, slopeLimit: iceSlope, spread: iceSpread, near: iceNear, tail: iceTail,
 	}}}
 }
 
@@ -112,7 +113,7 @@ func NewIceSession(probe ProbeID) *Session {
 // it, whose corrected readings are certain to within the uncertainty that they
 // state.
 func NewTwinSession(probe, against ProbeID, q Quantity) *Session {
-	t := target{source: string(against), window: twinWindow, slopeLimit: twinSlopeT, spread: twinSpread}
+	t := target{source: string(against), window: twinWindow, slopeLimit: twinSlopeT, spread: twinSpread, tail: twinTail}
 	if q == Humidity {
 		t.slopeLimit = twinSlopeRH
 	}

@@ -14,7 +14,9 @@ const (
 	twinPlacementRH = 1.0  // %RH
 	jarGradient     = 0.15 // °C between salt and probe in a closed jar
 	gradientPerRH   = 0.06 // part of the humidity for 1 °C, from the slope of ln(saturation pressure)
-	lastTimeConst   = 3.0  // h: what a slope may still have to go
+	saltTail        = 3.0  // h: a slope now means so much times it still to go
+	iceTail         = 0.1  // h
+	twinTail        = 0.5  // h
 )
 
 // A window holds the last stretch of one probe's values.
@@ -118,7 +120,7 @@ func (s *Session) judge() {
 	}
 	s.points = append(s.points, Point{
 		At: s.own.wall, Raw: raw, Reference: ref, Temperature: celsius, Source: t.source,
-		Uncertainty: math.Hypot(refUncertainty, lastTimeConst*(math.Abs(slope)+2*slopeError)),
+		Uncertainty: math.Hypot(refUncertainty, t.tail*(math.Abs(slope)+2*slopeError)),
 	})
 	s.stage = Captured
 	if len(s.points) == len(s.targets) {
