@@ -1,0 +1,332 @@
+package trace
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"dewline/sensors"
+)
+
+// MaxLine is the longest line that is read, in bytes.
+const MaxLine = 1 << 16
+
+// Options say how to read.
+type Options struct {
+	// Name stands in errors before the line number; empty for "trace".
+	Name string
+	// Mapping reads a foreign layout; nil takes dewline's own, or the one that
+	// DetectMapping finds.
+	Mapping *Mapping
+	// Location is the zone in which rows are given and of times that carry no
+	// zone. Nil means UTC, and then dewline's own form must carry zones.
+	Location *time.Location
+	// AllowDisorder takes lines whose time lies before that of an earlier
+	// line, and a second row of one probe at one time, which are errors
+	// otherwise.
+	AllowDisorder bool
+}
+
+// A Reader streams rows. It holds one line and the names of the probes met.
+type Reader struct {
+	src    *bufio.Reader
+	name   string
+	line   int
+	layout layout
+	comma  byte
+	mapped bool
+	when   moments
+	fields [][]byte
+	shift  int // 1 where the line has an index in front
+
+	at      time.Time // of the line at hand
+	pending int       // probes of the line at hand that are still to come
+	loose   bool
+	newest  time.Time
+	leap    time.Time // of the last line that lay too far ahead
+	probes  map[string]*met
+}
+
+// met is a probe that the file named.
+type met struct {
+	id   sensors.ProbeID
+	last time.Time
+	line int
+}
+
+// NewReader reads the header. An error names what is wrong with it.
+func NewReader(src io.Reader, o Options) (*Reader, error) {
+	r := &Reader{
+		src: bufio.NewReaderSize(src, MaxLine), name: o.Name, comma: ',',
+		when:  moments{loc: o.Location, zoneless: o.Location != nil},
+		loose: o.AllowDisorder, probes: make(map[string]*met),
+	}
+	if r.name == "" {
+		r.name = "trace"
+	}
+	if r.when.loc == nil {
+		r.when.loc = time.UTC
+	}
+	if o.Mapping != nil && o.Mapping.Comma != 0 {
+		r.comma = o.Mapping.Comma
+	}
+	header, err := r.header()
+	if err != nil {
+		return nil, err
+	}
+	if err := r.arrange(header, o.Mapping); err != nil {
+		return nil, r.fault(err)
+	}
+	return r, nil
+}
+
+// header returns the names on the first line that is not empty.
+func (r *Reader) header() ([]string, error) {
+	line, err := r.readLine()
+	if err == io.EOF {
+		return nil, fmt.Errorf("%s: empty, where the header %q should stand", r.name, Header)
+	}
+	if err != nil {
+		return nil, err
+	}
+	fields, err := split(nil, bytes.TrimPrefix(line, []byte("\ufeff")), r.comma)
+	if err != nil {
+		return nil, r.fault(err)
+	}
+	names := make([]string, len(fields))
+	for i, f := range fields {
+		names[i] = strings.TrimSpace(string(f))
+	}
+	return names, nil
+}
+
+// arrange decides which layout the file has.
+func (r *Reader) arrange(header []string, m *Mapping) error {
+	own, err := ownLayout(header)
+	if m == nil && err == nil {
+		r.layout = own
+		return nil
+	}
+	if m == nil {
+		found, ok := DetectMapping(header)
+		if !ok {
+			return err
+		}
+		m = &found
+	}
+	r.mapped = true
+	r.when.layout, r.when.zoneless = m.TimeLayout, true
+	r.layout, err = m.layout(header)
+	return err
+}
+
+// Probes returns the probes that a mapped file has columns for, and nothing
+// for dewline's own form, where every row names its probe.
+func (r *Reader) Probes() []sensors.ProbeID {
+	if !r.mapped {
+		return nil
+	}
+	list := make([]sensors.ProbeID, len(r.layout.probes))
+	for i, p := range r.layout.probes {
+		list[i] = p.id
+	}
+	return list
+}
+
+// Next returns the next row, io.EOF at the end, a *LineError for a line that
+// could not be used (call again to go on), or the source's own error.
+func (r *Reader) Next() (Row, error) {
+	if r.pending == 0 {
+		if err := r.nextLine(); err != nil {
+			return Row{}, err
+		}
+	}
+	p := &r.layout.probes[len(r.layout.probes)-r.pending]
+	r.pending--
+	row := Row{Time: r.at, Probe: p.id, Line: r.line}
+	m, err := r.identify(row)
+	if err != nil {
+		return Row{}, r.fault(err)
+	}
+	row.Probe = m.id
+	if err := r.values(&row, p); err != nil {
+		return Row{}, r.fault(fmt.Errorf("probe %s: %w", m.id, err))
+	}
+	m.last, m.line = row.Time, r.line
+	return row, nil
+}
+
+// nextLine brings in a line and its time.
+func (r *Reader) nextLine() error {
+	line, err := r.readLine()
+	if err != nil {
+		return err
+	}
+	r.fields, err = split(r.fields[:0], line, r.comma)
+	if err != nil {
+		return r.fault(err)
+	}
+	r.shift = 0
+	if r.mapped && len(r.fields) == r.layout.columns+1 {
+		r.shift = 1
+	}
+	if len(r.fields)-r.shift != r.layout.columns {
+		return r.fault(fmt.Errorf("%d fields, and the header has %d", len(r.fields), r.layout.columns))
+	}
+	t, err := r.when.read(r.field(r.layout.time))
+	if err != nil {
+		return r.fault(err)
+	}
+	if err := r.inOrder(t); err != nil {
+		return r.fault(err)
+	}
+	r.at, r.newest = t, t
+	r.pending = len(r.layout.probes)
+	return nil
+}
+
+// maxGap is the longest stretch without a line. A time further ahead is taken
+// for a slip, which would make every line after it look late, unless the next
+// line agrees with it to a day.
+const maxGap = 366 * 24 * time.Hour
+
+// inOrder refuses a time that no line may have here.
+func (r *Reader) inOrder(t time.Time) error {
+	if r.loose || r.newest.IsZero() {
+		return nil
+	}
+	if t.Before(r.newest) {
+		return fmt.Errorf("time %s goes back: an earlier line is of %s",
+			t.Format(time.RFC3339), r.newest.Format(time.RFC3339))
+	}
+	if t.Sub(r.newest) <= maxGap {
+		return nil
+	}
+	agrees := !r.leap.IsZero() && t.Sub(r.leap).Abs() <= 24*time.Hour
+	r.leap = t
+	if agrees {
+		return nil
+	}
+	return fmt.Errorf("time %s lies more than a year ahead of the line before, of %s",
+		t.Format(time.RFC3339), r.newest.Format(time.RFC3339))
+}
+
+// field returns a column of the line at hand without the spaces around it.
+func (r *Reader) field(column int) []byte {
+	b := r.fields[column+r.shift]
+	if len(b) > 0 && b[0] > ' ' && b[len(b)-1] > ' ' {
+		return b
+	}
+	return bytes.TrimSpace(b)
+}
+
+// identify finds the row's probe and refuses a second row of one moment.
+func (r *Reader) identify(row Row) (*met, error) {
+	var m *met
+	name := row.Probe
+	if r.mapped {
+		m = r.probes[string(name)]
+	} else {
+		b := r.field(r.layout.probe)
+		if m = r.probes[string(b)]; m == nil {
+			if err := checkName(string(b)); err != nil {
+				return nil, err
+			}
+			name = sensors.ProbeID(b)
+		}
+	}
+	if m == nil {
+		m = &met{id: name}
+		r.probes[string(name)] = m
+	}
+	if !r.loose && m.line > 0 && m.last.Equal(row.Time) {
+		return nil, fmt.Errorf("probe %s has a row of %s already, on line %d",
+			m.id, row.Time.Format(time.RFC3339), m.line)
+	}
+	return m, nil
+}
+
+// checkName refuses what cannot be the name of a probe.
+func checkName(name string) error {
+	if len(name) == 0 {
+		return errors.New("no probe is named")
+	}
+	if strings.TrimSpace(name) != name {
+		return fmt.Errorf("the probe's name %q begins or ends in a space", name)
+	}
+	if len(name) > 128 {
+		return fmt.Errorf("the probe's name has %d bytes: are the columns right?", len(name))
+	}
+	if i := strings.IndexFunc(name, func(c rune) bool { return c < ' ' || c == 0x7f || c == 0xfffd }); i >= 0 {
+		return fmt.Errorf("the probe's name %q holds what is no letter", name)
+	}
+	return nil
+}
+
+// values reads the row's quantities.
+func (r *Reader) values(row *Row, p *indexed) error {
+	if p.temperature >= 0 {
+		if b := r.field(p.temperature); len(b) > 0 && !(r.mapped && missing(b)) {
+			v, err := value(b, coldest, hottest, "temperature")
+			if err != nil {
+				return err
+			}
+			row.Temperature = sensors.CentiCelsius(v)
+			row.Has |= sensors.HasTemperature
+		}
+	}
+	if p.humidity >= 0 {
+		if b := r.field(p.humidity); len(b) > 0 && !(r.mapped && missing(b)) {
+			v, err := value(b, driest, wettest, "humidity")
+			if err != nil {
+				return err
+			}
+			row.Humidity = sensors.CentiPercent(v)
+			row.Has |= sensors.HasHumidity
+		}
+	}
+	return nil
+}
+
+// readLine returns the next line that is not empty, without its end. What it
+// returns is good until the next call.
+func (r *Reader) readLine() ([]byte, error) {
+	for {
+		line, err := r.src.ReadSlice('\n')
+		if len(line) > 0 {
+			r.line++
+		}
+		switch {
+		case err == bufio.ErrBufferFull:
+			return nil, r.skipLong()
+		case err == io.EOF && len(line) == 0:
+			return nil, io.EOF
+		case err != nil && err != io.EOF:
+			return nil, fmt.Errorf("%s: read line %d: %w", r.name, r.line, err)
+		}
+		line = bytes.TrimRight(line, "\r\n")
+		if len(bytes.TrimSpace(line)) > 0 {
+			return line, nil
+		}
+	}
+}
+
+// skipLong drops the rest of a line that is too long.
+func (r *Reader) skipLong() error {
+	for {
+		_, err := r.src.ReadSlice('\n')
+		if err == bufio.ErrBufferFull {
+			continue
+		}
+		if err != nil && err != io.EOF {
+			return fmt.Errorf("%s: read line %d: %w", r.name, r.line, err)
+		}
+		return r.fault(fmt.Errorf("longer than %d bytes", MaxLine))
+	}
+}
+
+func (r *Reader) fault(err error) error { return &LineError{Name: r.name, Line: r.line, Err: err} }
