@@ -48,7 +48,7 @@ type House struct {
 	DaySet       float64       // °C; 21.2
 	NightSet     float64       // °C; 20.4
 	Day          configs.ClockSpan
-	Swing        float64 // °C either side of the set point; 0.3
+	Swing        float64 // °C either side of the set point; 0.2
 	LampGain     float64 // °C with every lamp on; 4; negative for none
 	OtherGain    float64 // °C from pumps, people, appliances; 4; negative for none
 	CoolPower    float64 // °C; 60

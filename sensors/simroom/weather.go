@@ -138,7 +138,7 @@ func (h *house) thermostat() {
 		h.cooling = false
 	}
 	switch {
-	case h.temp < set-2*h.Swing:
+	case h.temp < set-1.5*h.Swing:
 		h.heating = true
 	case h.temp > set-h.Swing/2:
 		h.heating = false
