@@ -1,0 +1,195 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// recordWait is how long an answer waits for its entry to be on the disk.
+const recordWait = 3 * time.Second
+
+// Command carries out what a person asks through a channel, the page or the
+// control socket. Form and token were checked by the caller.
+func (d *Daemon) Command(ctx context.Context, c alert.Command) alert.Reply {
+	if err := d.command(ctx, c); err != nil {
+		return alert.Reply{ID: c.ID, Error: err.Error()}
+	}
+	return alert.Reply{ID: c.ID, OK: true}
+}
+
+func (d *Daemon) command(ctx context.Context, c alert.Command) error {
+	by := c.By
+	if by == "" {
+		return errors.New("say who you are: the field by is empty")
+	}
+	if c.Notice != "" {
+		if c.Action != string(rules.Acknowledge) {
+			return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", c.Action)
+		}
+		return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+			return d.core.AcknowledgeNotice(now, c.Notice, by, c.Why)
+		})
+	}
+	if c.Subject == "" {
+		return errors.New("name the alarm and its subject, or the notice")
+	}
+	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+		return d.core.Act(now, rules.Action{
+			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject},
+			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)),
+		})
+	})
+}
+
+// perform runs f on the core goroutine, applies its effects and waits until
+// they are on the disk, but not for ever: a full card refuses no answer.
+func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (Effects, error)) error {
+	var failed error
+	var recorded <-chan struct{}
+	ok := d.call(ctx, func(now sensors.Instant) {
+		fx, err := f(now)
+		failed = err
+		recorded = d.apply(fx)
+	})
+	if !ok {
+		return fmt.Errorf("dewline is stopping: %w", context.Cause(ctx))
+	}
+	if failed == nil && recorded != nil {
+		timer := time.NewTimer(recordWait)
+		defer timer.Stop()
+		select {
+		case <-recorded:
+		case <-timer.C:
+		case <-ctx.Done():
+		}
+	}
+	return failed
+}
+
+// Drill sends a test notice and returns its id.
+func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
+	var id string
+	err := d.perform(ctx, func(now sensors.Instant) (fx Effects, err error) {
+		id, fx, err = d.core.Drill(now, person, by)
+		return fx, err
+	})
+	return id, err
+}
+
+// A Note is one line that a keeper wrote about an enclosure, or about the room
+// where Enclosure is empty.
+type Note struct {
+	At        sensors.Instant `json:"at"`
+	Enclosure string          `json:"enclosure"`
+	By        string          `json:"by"`
+	Text      string          `json:"text"`
+}
+
+// maxNote is the most that a note may hold, in bytes.
+const maxNote = 500
+
+// AddNote keeps a keeper's note.
+func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error {
+	text = strings.Join(strings.Fields(text), " ")
+	switch {
+	case text == "":
+		return errors.New("the note is empty")
+	case len(text) > maxNote:
+		return fmt.Errorf("the note has %d bytes; at most %d are kept", len(text), maxNote)
+	case by == "":
+		return errors.New("say who you are: the field by is empty")
+	case enclosure != "" && !hasEnclosure(d.cfg.Load(), enclosure):
+		return fmt.Errorf("there is no enclosure %q", enclosure)
+	}
+	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+		n := Note{At: now, Enclosure: enclosure, By: by, Text: text}
+		value, err := json.Marshal(n)
+		if err != nil {
+			return Effects{}, fmt.Errorf("encode the note: %w", err)
+		}
+		key := fmt.Sprintf("%s/%020d", enclosure, now.Mono)
+		return Effects{
+			Docs:    []store.Doc{{Bucket: store.BucketNotes, Key: key, Value: value}},
+			Journal: []store.JournalEntry{{At: now, Kind: "note", Who: by, Subject: enclosure, New: text}},
+		}, nil
+	})
+}
+
+// Notes returns the notes of an enclosure, or of all where it is empty, that
+// were written within [from, to), oldest first.
+func (d *Daemon) Notes(enclosure string, from, to time.Time) ([]Note, error) {
+	st := d.currentStore()
+	if st == nil {
+		return nil, errNoRecord
+	}
+	var out []Note
+	for doc, err := range st.Docs(store.BucketNotes) {
+		if err != nil {
+			return out, err
+		}
+		var n Note
+		if err := json.Unmarshal(doc.Value, &n); err != nil {
+			return out, fmt.Errorf("read note %s: %w", doc.Key, err)
+		}
+		if (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to) {
+			out = append(out, n)
+		}
+	}
+	return out, nil
+}
+
+// Calibrate keeps a correction and puts it in force.
+func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
+	if !hasProbe(d.cfg.Load(), string(c.Probe)) {
+		return fmt.Errorf("there is no probe %q", c.Probe)
+	}
+	set, err := d.book.add(c)
+	if err != nil {
+		return err
+	}
+	value, err := json.Marshal(c)
+	if err != nil {
+		return fmt.Errorf("encode the calibration: %w", err)
+	}
+	if src := d.currentSource(); src != nil {
+		src.Correct(set)
+	}
+	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+		fx := d.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
+		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value})
+		fx.Journal = append(fx.Journal, store.JournalEntry{
+			At: now, Kind: "calibration", Who: c.By, Subject: string(c.Probe), New: string(value), Why: c.Note,
+		})
+		return fx, nil
+	})
+}
+
+var errNoRecord = errors.New("the record is not open")
+
+func hasEnclosure(cfg *configs.Config, id string) bool {
+	for _, e := range cfg.Enclosures {
+		if e.ID == id {
+			return true
+		}
+	}
+	return false
+}
+
+func hasProbe(cfg *configs.Config, id string) bool {
+	for _, p := range cfg.Probes {
+		if p.ID == id {
+			return true
+		}
+	}
+	return false
+}

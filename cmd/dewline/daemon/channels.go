@@ -1,0 +1,251 @@
+package daemon
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"sync"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/mail"
+	"dewline/alert/mqtt"
+	"dewline/alert/webhook"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// channels are the ways out of the daemon.
+type channels struct {
+	log    *slog.Logger
+	byName map[string]alert.Channel
+	mqtt   *mqtt.Client  // nil for none
+	mail   *mail.Sender  // nil for none
+	beat   *webhook.Beat // nil for none
+	beats  chan alert.Heartbeat
+}
+
+// A brokenChannel stands for one whose configuration can never work, so that
+// what should leave by it is seen to stall.
+type brokenChannel struct{ err error }
+
+// Send fails with the reason.
+func (b brokenChannel) Send(context.Context, alert.Delivery) error { return alert.Permanent(b.err) }
+
+// startChannels builds every configured channel and starts their goroutines,
+// which end with ctx.
+func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
+	d.channels = d.buildChannels(ctx)
+	d.courier = alert.NewCourier(d.channels.byName, 0, func(r alert.SendResult) {
+		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Result(now, r)) })
+	}, d.log)
+	done.Go(func() { d.courier.Run(ctx) })
+	if d.channels.mqtt != nil {
+		done.Go(func() {
+			if err := d.channels.mqtt.Run(ctx); err != nil {
+				d.log.Error("MQTT ended", "err", err)
+			}
+		})
+	}
+	if d.channels.beat != nil {
+		done.Go(func() { d.channels.runBeats(ctx) })
+	}
+}
+
+func (d *Daemon) buildChannels(ctx context.Context) *channels {
+	cfg := d.cfg.Load()
+	c := &channels{log: d.log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1)}
+	if d.o.Channels != nil {
+		c.byName = d.o.Channels
+		return c
+	}
+	if cfg.MQTT.Broker != "" {
+		client, err := d.buildMQTT(ctx, cfg)
+		c.use("mqtt", client, err)
+		if err == nil {
+			c.mqtt = client
+		}
+	}
+	if cfg.Mail.Host != "" {
+		sender, err := buildMail(cfg)
+		c.use("mail", sender, err)
+		if err == nil {
+			c.mail = sender
+		}
+	}
+	for _, w := range cfg.Webhooks {
+		hook, err := buildWebhook(cfg, w)
+		c.use(w.ID, hook, err)
+	}
+	if cfg.Outside.URL != "" {
+		beat, err := webhook.NewBeat(cfg.Outside.URL)
+		if err != nil {
+			d.log.Error("the outside heartbeat cannot work", "err", err)
+		}
+		c.beat = beat
+	}
+	return c
+}
+
+// use takes a channel in, or one that says why it cannot work.
+func (c *channels) use(name string, ch alert.Channel, err error) {
+	if err != nil {
+		c.log.Error("a channel cannot work", "channel", name, "err", err, "do", "mend its section or its secret and restart")
+		ch = brokenChannel{fmt.Errorf("channel %s: %w", name, err)}
+	}
+	c.byName[name] = ch
+}
+
+// credentials is where systemd puts secrets.
+func credentials() string { return os.Getenv("CREDENTIALS_DIRECTORY") }
+
+// secret reads an optional secret; an empty name is none.
+func secret(name string) (string, error) {
+	if name == "" {
+		return "", nil
+	}
+	return configs.ReadSecret(name, credentials())
+}
+
+func (d *Daemon) buildMQTT(ctx context.Context, cfg *configs.Config) (*mqtt.Client, error) {
+	password, err := secret(cfg.MQTT.PasswordFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the broker's password: %w", err)
+	}
+	token, err := secret(cfg.MQTT.CommandTokenFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the command token: %w", err)
+	}
+	tlsConfig, err := clientTLS(cfg.MQTT)
+	if err != nil {
+		return nil, err
+	}
+	return mqtt.New(mqtt.Options{
+		Room: cfg.Room.ID, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
+		TLS: tlsConfig, Token: token, Log: d.log,
+		OnCommand: d.Command,
+		OnState: func(up bool) {
+			d.post(ctx, func(now sensors.Instant) { d.apply(d.core.ChannelState(now, "mqtt", up)) })
+		},
+	})
+}
+
+// clientTLS reads the files that a connection to the broker is checked with;
+// nil where the configuration names none.
+func clientTLS(m configs.MQTT) (*tls.Config, error) {
+	if m.CAFile == "" && m.CertFile == "" {
+		return nil, nil
+	}
+	c := &tls.Config{MinVersion: tls.VersionTLS12}
+	if m.CAFile != "" {
+		pool, err := readPool(m.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("read the broker's authority: %w", err)
+		}
+		c.RootCAs = pool
+	}
+	if m.CertFile != "" {
+		pair, err := tls.LoadX509KeyPair(m.CertFile, m.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("read the client certificate for the broker: %w", err)
+		}
+		c.Certificates = []tls.Certificate{pair}
+	}
+	return c, nil
+}
+
+func readPool(file string) (*x509.CertPool, error) {
+	pem, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("%s holds no certificate in PEM form", file)
+	}
+	return pool, nil
+}
+
+func buildMail(cfg *configs.Config) (*mail.Sender, error) {
+	password, err := secret(cfg.Mail.PasswordFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the mail password: %w", err)
+	}
+	o := mail.Options{
+		Host: cfg.Mail.Host, Port: cfg.Mail.Port, Username: cfg.Mail.Username, Password: password,
+		From: cfg.Mail.From, TLS: cfg.Mail.TLS, Room: cfg.Room.ID,
+	}
+	if cfg.Mail.CAFile != "" {
+		if o.Roots, err = readPool(cfg.Mail.CAFile); err != nil {
+			return nil, fmt.Errorf("read the mail server's authority: %w", err)
+		}
+	}
+	return mail.New(o)
+}
+
+func buildWebhook(cfg *configs.Config, w configs.Webhook) (*webhook.Hook, error) {
+	key, err := secret(w.SecretFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the signing key: %w", err)
+	}
+	return webhook.New(webhook.Options{
+		ID: w.ID, URL: w.URL, Secret: []byte(key), Template: w.Template, MediaType: w.MediaType,
+		Headers: w.Headers, Room: cfg.Room.ID,
+	})
+}
+
+// alarm publishes the retained document of an alarm; nil removes it.
+func (c *channels) alarm(k rules.Key, v *rules.AlarmView) {
+	if c.mqtt == nil {
+		return
+	}
+	if v == nil {
+		c.mqtt.Alarm(k, nil)
+		return
+	}
+	doc, err := json.Marshal(v)
+	if err != nil {
+		c.log.Error("an alarm cannot be shown", "alarm", k.Alarm, "subject", k.Subject, "err", err)
+		return
+	}
+	c.mqtt.Alarm(k, doc)
+}
+
+// heartbeat sends a sign of life to the broker and the outside address.
+func (c *channels) heartbeat(h alert.Heartbeat) {
+	if c.mqtt != nil {
+		c.mqtt.Heartbeat(h)
+	}
+	if c.beat != nil {
+		select {
+		case c.beats <- h:
+		default: // the one before is still on its way
+		}
+	}
+}
+
+// runBeats posts heartbeats outside until ctx ends. A failure is logged when
+// it begins and when it ends.
+func (c *channels) runBeats(ctx context.Context) {
+	failing := false
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case h := <-c.beats:
+			postCtx, cancel := context.WithTimeout(ctx, 20*time.Second)
+			err := c.beat.Post(postCtx, h)
+			cancel()
+			if (err != nil) != failing && !errors.Is(err, context.Canceled) {
+				failing = err != nil
+				c.log.Warn("outside heartbeat", "working", err == nil, "err", err)
+			}
+		}
+	}
+}

@@ -1,0 +1,377 @@
+package daemon
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A Core is every decision of the daemon in one single-threaded value:
+// readings, actions, the results of sending and the passing of time go in,
+// effects come out. It does no I/O and reads no clock, so the same inputs give
+// the same effects.
+type Core struct {
+	engine *rules.Engine
+	desk   *alert.Desk
+	// blindEnds is when the blind-period alarm of a restart is let go.
+	blindEnds time.Duration
+	stalled   map[string]bool
+}
+
+// Effects are what one input asks of the world. Docs and Journal belong to one
+// transaction; Send goes out whether or not that succeeds.
+type Effects struct {
+	Transitions []rules.Transition
+	Docs        []store.Doc
+	Journal     []store.JournalEntry
+	Send        []alert.Delivery
+}
+
+// empty reports whether nothing is to be done.
+func (e *Effects) empty() bool {
+	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Journal) == 0 && len(e.Send) == 0
+}
+
+// NewCore returns a Core that has seen nothing yet. ackLink makes the link
+// that a notice carries for answering; nil for none.
+func NewCore(cfg *configs.Config, ackLink func(noticeID string) string) *Core {
+	o := alert.OptionsFor(cfg)
+	o.AckLink = ackLink
+	return &Core{engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]bool{}}
+}
+
+// Reading takes one reading.
+func (c *Core) Reading(r sensors.Reading) Effects {
+	ts := c.engine.Step(r)
+	if len(ts) == 0 {
+		return Effects{}
+	}
+	return c.after(r.At, ts)
+}
+
+// Tick lets time pass. Call it at least once a poll.
+func (c *Core) Tick(now sensors.Instant) Effects {
+	e := c.after(now, c.engine.Tick(now))
+	if c.blindEnds != 0 && now.Mono >= c.blindEnds {
+		c.blindEnds = 0
+		e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
+	}
+	e.add(c.watchDelivery(now))
+	e.add(c.desked(c.desk.Tick(now)))
+	return e
+}
+
+// watchDelivery raises delivery-stalled while a channel takes nothing over.
+// Its notice leaves through the other channels.
+func (c *Core) watchDelivery(now sensors.Instant) Effects {
+	var e Effects
+	seen := map[string]bool{}
+	for _, name := range c.desk.StalledChannels(now) {
+		seen[name] = true
+		if c.stalled[name] {
+			continue
+		}
+		c.stalled[name] = true
+		e.add(c.Set(now, rules.Condition{
+			Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
+			Text: fmt.Sprintf("Notices cannot be delivered by %s.", name),
+		}))
+	}
+	for name := range c.stalled {
+		if !seen[name] {
+			delete(c.stalled, name)
+			e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}}))
+		}
+	}
+	return e
+}
+
+// Set raises or ends an alarm about dewline itself.
+func (c *Core) Set(now sensors.Instant, cond rules.Condition) Effects {
+	return c.after(now, c.engine.Set(now, cond))
+}
+
+// Act carries out a person's decision about alarms, or refuses it.
+func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
+	ts, err := c.engine.Act(now, a)
+	entry := store.JournalEntry{
+		At: now, Kind: string(a.Kind), Who: a.By, Subject: string(a.Key.Alarm) + "/" + a.Key.Subject, Why: a.Why,
+	}
+	if a.For > 0 {
+		entry.New = a.For.String()
+	}
+	if err != nil {
+		entry.Kind, entry.New = "refused", string(a.Kind)+": "+err.Error()
+		return Effects{Journal: []store.JournalEntry{entry}}, err
+	}
+	e := Effects{Journal: []store.JournalEntry{entry}}
+	e.add(c.after(now, ts))
+	return e, nil
+}
+
+// AcknowledgeNotice acknowledges a notice and every alarm under it.
+func (c *Core) AcknowledgeNotice(now sensors.Instant, id, by, why string) (Effects, error) {
+	keys, fx, err := c.desk.Acknowledge(now, id, by)
+	if err != nil {
+		return Effects{Journal: []store.JournalEntry{{
+			At: now, Kind: "refused", Who: by, Subject: id, New: "acknowledge: " + err.Error(),
+		}}}, fmt.Errorf("acknowledge notice %s: %w", id, err)
+	}
+	e := c.desked(fx)
+	for _, k := range keys {
+		one, err := c.Act(now, rules.Action{Kind: rules.Acknowledge, Key: k, By: by, Why: why})
+		// An alarm that went back to normal meanwhile has nothing to acknowledge.
+		if err != nil && !errors.Is(err, rules.ErrNotNow) && !errors.Is(err, rules.ErrNoAlarm) {
+			return e, err
+		}
+		if err == nil {
+			e.add(one)
+		}
+	}
+	return e, nil
+}
+
+// Result takes in what became of a delivery.
+func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
+	return c.desked(c.desk.Result(now, r))
+}
+
+// ChannelState takes in that a channel lost or regained its connection.
+func (c *Core) ChannelState(now sensors.Instant, name string, up bool) Effects {
+	return c.desked(c.desk.ChannelState(now, name, up))
+}
+
+// Drill sends a test notice to a person, "" for the first, and returns its id.
+func (c *Core) Drill(now sensors.Instant, person, by string) (string, Effects, error) {
+	id, fx, err := c.desk.NewDrill(now, person)
+	if err != nil {
+		return "", Effects{}, fmt.Errorf("drill: %w", err)
+	}
+	e := c.desked(fx)
+	e.Journal = append(e.Journal, store.JournalEntry{At: now, Kind: "drill", Who: by, Subject: person, New: id})
+	return id, e, nil
+}
+
+// Calibrated tells the rules when probes were last calibrated.
+func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects {
+	var e Effects
+	for _, cal := range cals {
+		e.add(c.after(now, c.engine.SetCalibration(now, cal)))
+	}
+	return e
+}
+
+// Reconfigure changes to another complete configuration. Everything that is
+// still there keeps its state and timers.
+func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string) string) Effects {
+	o := alert.OptionsFor(cfg)
+	o.AckLink = ackLink
+	e := c.desked(c.desk.Reconfigure(now, o))
+	e.add(c.after(now, c.engine.Reconfigure(cfg, now)))
+	return e
+}
+
+// Saved is what an earlier run left in the store.
+type Saved struct {
+	State  []byte
+	Alarms []store.Doc
+	Outbox []store.Doc
+}
+
+// Restore goes on from an earlier run. What cannot be read is named in the
+// error and the rest is used.
+func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
+	var errs []error
+	var state *rules.State
+	if len(s.State) > 0 {
+		state = new(rules.State)
+		if err := json.Unmarshal(s.State, state); err != nil {
+			errs = append(errs, fmt.Errorf("read back the rules' state: %w", err))
+			state = nil
+		}
+	}
+	var records []rules.Record
+	for _, d := range s.Alarms {
+		var r rules.Record
+		if err := json.Unmarshal(d.Value, &r); err != nil {
+			errs = append(errs, fmt.Errorf("read back alarm %s: %w", d.Key, err))
+			continue
+		}
+		records = append(records, r)
+	}
+	docs := make([]alert.Doc, 0, len(s.Outbox))
+	for _, d := range s.Outbox {
+		docs = append(docs, alert.Doc{Key: d.Key, Data: d.Value})
+	}
+	fx, err := c.desk.Restore(now, docs)
+	if err != nil {
+		errs = append(errs, fmt.Errorf("read back notices: %w", err))
+	}
+	e := c.desked(fx)
+	e.add(c.after(now, c.engine.Restore(state, records, now)))
+	return e, errors.Join(errs...)
+}
+
+// BlindSince raises blind-period for a while: nobody watched from since to now.
+func (c *Core) BlindSince(now sensors.Instant, since time.Time) Effects {
+	c.blindEnds = now.Mono + 5*time.Minute
+	gap := now.Wall.Sub(since)
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
+		Value: gap.Minutes(), HasValue: true, Unit: "min",
+		Text: fmt.Sprintf("Nobody watched from %s for %s: dewline was not running.",
+			since.Format("2006-01-02 15:04 MST"), gap.Round(time.Minute)),
+		FirstAction: "Look at the enclosures; find out why dewline or its power was off.",
+	})
+}
+
+// ConfigRefused says that an earlier configuration is in force.
+func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
+		Text:        "The configuration has faults and the last good one is in force.",
+		Evidence:    firstLines(why, 3),
+		FirstAction: "Run dewline check, mend the file and reload.",
+	})
+}
+
+// firstLines returns at most n lines of s.
+func firstLines(s string, n int) []string {
+	lines := strings.Split(strings.TrimSpace(s), "\n")
+	if len(lines) > n {
+		lines = append(lines[:n:n], fmt.Sprintf("and %d more", len(lines)-n))
+	}
+	return lines
+}
+
+// All returns every document and the state, for a store that starts empty.
+func (c *Core) All() (Effects, error) {
+	var e Effects
+	for _, r := range c.engine.Records() {
+		d, err := alarmDoc(r)
+		if err != nil {
+			return e, err
+		}
+		e.Docs = append(e.Docs, d)
+	}
+	for _, d := range c.desk.Docs() {
+		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
+	}
+	return e, nil
+}
+
+// State encodes what has to be kept beside the alarm records.
+func (c *Core) State() ([]byte, error) {
+	b, err := json.Marshal(c.engine.State())
+	if err != nil {
+		return nil, fmt.Errorf("encode the rules' state: %w", err)
+	}
+	return b, nil
+}
+
+// after runs what the rules found through the desk and collects the documents
+// that changed.
+func (c *Core) after(now sensors.Instant, ts []rules.Transition) Effects {
+	if len(ts) == 0 {
+		return Effects{}
+	}
+	var e Effects
+	// The engine reuses its slice at the next call.
+	e.Transitions = append(e.Transitions, ts...)
+	for _, t := range ts {
+		r, ok := c.engine.Record(t.Key)
+		if !ok {
+			continue
+		}
+		if d, err := alarmDoc(r); err == nil {
+			e.Docs = append(e.Docs, d)
+		}
+		if t.From != t.To {
+			e.Journal = append(e.Journal, transitionEntry(t))
+		}
+	}
+	e.add(c.desked(c.desk.Transitions(now, e.Transitions)))
+	return e
+}
+
+func transitionEntry(t rules.Transition) store.JournalEntry {
+	return store.JournalEntry{
+		At: t.At, Kind: "alarm", Who: t.By, Subject: rules.OnsetID(t.Key, t.Seq),
+		Old: t.From.String(), New: t.To.String(), Why: t.Why,
+	}
+}
+
+// alarmDoc is the stored form of an alarm record.
+func alarmDoc(r rules.Record) (store.Doc, error) {
+	b, err := json.Marshal(r)
+	if err != nil {
+		return store.Doc{}, fmt.Errorf("encode alarm %s of %s: %w", r.Key.Alarm, r.Key.Subject, err)
+	}
+	return store.Doc{Bucket: store.BucketAlarms, Key: alarmKey(r.Key), Value: b}, nil
+}
+
+func alarmKey(k rules.Key) string { return string(k.Alarm) + "/" + k.Subject }
+
+// desked turns the desk's effects into the core's.
+func (c *Core) desked(fx alert.Effects) Effects {
+	var e Effects
+	for _, d := range fx.Put {
+		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
+	}
+	for _, key := range fx.Drop {
+		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: key})
+	}
+	for _, ev := range fx.Events {
+		e.Journal = append(e.Journal, store.JournalEntry{
+			At: ev.At, Kind: "notice", Subject: ev.Notice, New: ev.What, Who: ev.Person, Old: ev.Channel, Why: ev.Why,
+		})
+	}
+	e.Send = fx.Send
+	return e
+}
+
+// add appends b's effects to e in order.
+func (e *Effects) add(b Effects) {
+	e.Transitions = append(e.Transitions, b.Transitions...)
+	e.Docs = append(e.Docs, b.Docs...)
+	e.Journal = append(e.Journal, b.Journal...)
+	e.Send = append(e.Send, b.Send...)
+}
+
+// openAlarms returns the alarms that are not NORM.
+func (c *Core) openAlarms() []rules.AlarmView { return c.engine.Open() }
+
+// quiet returns the keys of alarms that were raised once and are NORM now.
+func (c *Core) quiet() []rules.Key {
+	var keys []rules.Key
+	for _, r := range c.engine.Records() {
+		if r.Life.State == alarm.Norm {
+			keys = append(keys, r.Key)
+		}
+	}
+	return keys
+}
+
+// fill copies what the rules and the desk know into a snapshot.
+func (c *Core) fill(now sensors.Instant, s *alert.Snapshot) {
+	s.At = now
+	s.Enclosures = c.engine.Enclosures()
+	s.Probes = c.engine.Probes()
+	s.Alarms = c.engine.Open()
+	s.KPI = c.engine.KPI()
+	s.Notices = c.desk.Open()
+	s.Delivery = c.desk.Stats(now)
+	s.Stalled = c.desk.StalledChannels(now)
+	if d, ok := c.desk.LastDrill(); ok {
+		s.Drill = &d
+	}
+}

@@ -1,0 +1,314 @@
+// Package daemon builds the parts of dewline, runs them and stops them in one
+// written order: sources read probes, one core goroutine decides, a recorder
+// writes, one worker per channel sends, and the page and the metrics look at
+// snapshots.
+//
+// Decisions live in Core and below it in packages rules and alert; command
+// lines live in package main.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// Options are what a Daemon is built from.
+type Options struct {
+	Config *configs.Config
+	// ConfigPath is read again on Reload; empty refuses to reload.
+	ConfigPath string
+	// ConfigRefused says why the configuration in force is an earlier one.
+	ConfigRefused string
+	Dir           string // of the data; empty takes Config.Store.Dir
+	Log           *slog.Logger
+	Version       string
+	// Source builds what delivers readings. It is called again on a reload
+	// that changes the probes.
+	Source func(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing) (Source, error)
+	// Clock returns the time, with its running time going on from resume; nil
+	// takes the board's clock.
+	Clock func(resume time.Duration) func() sensors.Instant
+	// Channels replaces the configured channels; nil builds them.
+	Channels map[string]alert.Channel
+	// Observe is told of every transition, on the core's goroutine; nil for
+	// nobody.
+	Observe func(rules.Transition)
+	// Listener serves the page instead of Config.HTTP.Listen.
+	Listener net.Listener
+	// ControlPath is the local control socket; empty for none.
+	ControlPath string
+	// ClimateEvery is how often climate documents are published; 10 s.
+	ClimateEvery time.Duration
+}
+
+// A Daemon watches one room.
+type Daemon struct {
+	o   Options
+	log *slog.Logger
+	now func() sensors.Instant
+
+	cfg      atomic.Pointer[configs.Config]
+	snapshot atomic.Pointer[alert.Snapshot]
+
+	// in carries everything to the core goroutine, in order.
+	in chan input
+
+	core     *Core // owned by the core goroutine once it runs
+	rec      *recorder
+	courier  *alert.Courier
+	links    *links
+	channels *channels
+	book     *calibrationBook
+
+	storeMu sync.Mutex // guards store
+	store   *store.Store
+
+	sourceMu sync.Mutex // guards source
+	source   Source
+
+	started   time.Time
+	cycle     uint64 // owned by the core goroutine
+	cycleAt   time.Time
+	reloads   chan struct{}
+	pageAddr  atomic.Pointer[string]
+	refused   atomic.Pointer[string]
+	loadedAt  atomic.Pointer[time.Time]
+	recording atomic.Pointer[recordHealth]
+	// healthMoved tells the core to look at recording.
+	healthMoved    chan struct{}
+	readings       atomic.Uint64
+	readingsAtTick uint64 // owned by the core goroutine
+}
+
+type recordHealth struct {
+	ok   bool
+	note string
+}
+
+// An input is one thing for the core goroutine.
+type input struct {
+	reading sensors.Reading
+	tick    sensors.Instant
+	call    func(now sensors.Instant)
+	kind    inputKind
+}
+
+type inputKind uint8
+
+const (
+	isReading inputKind = iota
+	isTick
+	isCall
+)
+
+// New prepares a Daemon; nothing runs yet.
+func New(o Options) (*Daemon, error) {
+	if o.Config == nil || o.Source == nil {
+		return nil, errors.New("a daemon needs a configuration and a source")
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Dir == "" {
+		o.Dir = o.Config.Store.Dir
+	}
+	if o.ClimateEvery == 0 {
+		o.ClimateEvery = 10 * time.Second
+	}
+	if o.Clock == nil {
+		o.Clock = func(resume time.Duration) func() sensors.Instant {
+			return sensors.NewClock(resume, clockSynced).Now
+		}
+	}
+	d := &Daemon{o: o, log: o.Log, in: make(chan input, 4096), reloads: make(chan struct{}, 1),
+		healthMoved: make(chan struct{}, 1), links: newLinks()}
+	d.cfg.Store(o.Config)
+	d.recording.Store(&recordHealth{ok: true})
+	now := time.Now()
+	d.started = now
+	d.loadedAt.Store(&now)
+	d.refused.Store(&o.ConfigRefused)
+	return d, nil
+}
+
+// Reload asks for the configuration to be read again. It returns at once.
+func (d *Daemon) Reload() {
+	select {
+	case d.reloads <- struct{}{}:
+	default:
+	}
+}
+
+// Snapshot returns what is known now; nil before the first round.
+func (d *Daemon) Snapshot() *alert.Snapshot { return d.snapshot.Load() }
+
+// PageAddr returns the address that the page is served on, empty for none.
+func (d *Daemon) PageAddr() string {
+	if p := d.pageAddr.Load(); p != nil {
+		return *p
+	}
+	return ""
+}
+
+// Readings returns how many readings the rules have seen.
+func (d *Daemon) Readings() uint64 { return d.readings.Load() }
+
+// Run watches until ctx ends or the source has no more readings. The order of
+// stopping is: sources, page and control socket, core, channels, record.
+func (d *Daemon) Run(ctx context.Context) error {
+	background := context.WithoutCancel(ctx)
+	saved, report := d.openRecord(ctx)
+	d.now = d.o.Clock(report.LastMono)
+
+	recCtx, stopRecorder := context.WithCancel(background)
+	var recorderDone sync.WaitGroup
+	recorderDone.Go(func() { d.rec.Run(recCtx) })
+	defer func() {
+		d.keepState()
+		stopRecorder()
+		recorderDone.Wait()
+		d.closeRecord(background)
+	}()
+
+	d.core = NewCore(d.cfg.Load(), d.ackLink)
+	chCtx, stopChannels := context.WithCancel(background)
+	var channelsDone sync.WaitGroup
+	d.startChannels(chCtx, &channelsDone)
+	defer channelsDone.Wait()
+	defer stopChannels()
+
+	d.resume(saved, report)
+	coreCtx, stopCore := context.WithCancel(background)
+	var coreDone sync.WaitGroup
+	coreDone.Go(func() { d.runCore(coreCtx) })
+	defer coreDone.Wait()
+	defer stopCore()
+
+	var servers sync.WaitGroup
+	stopServers := d.startServers(background, &servers)
+	defer servers.Wait()
+	defer stopServers()
+
+	n := newNotifier()
+	if err := n.send("READY=1"); err != nil {
+		d.log.Warn("the service manager cannot be told", "err", err)
+	}
+	err := d.runSources(ctx, n)
+	if nerr := n.send("STOPPING=1"); nerr != nil {
+		d.log.Warn("the service manager cannot be told", "err", nerr)
+	}
+	return err
+}
+
+// runSources runs the source, and a new one after each reload that changes the
+// probes, until ctx ends or the source has no more.
+func (d *Daemon) runSources(ctx context.Context, n notifier) error {
+	watchdog := newWatchdog(d, n)
+	for {
+		src, err := d.o.Source(d.cfg.Load(), d.now)
+		if err != nil {
+			return fmt.Errorf("build the probes: %w", err)
+		}
+		d.useSource(src)
+		srcCtx, stop := context.WithCancel(ctx)
+		ended := make(chan error, 1)
+		go func() { ended <- src.Run(srcCtx, d.sink()) }()
+		again, err := d.supervise(ctx, ended, watchdog)
+		stop()
+		if again {
+			<-ended
+			continue
+		}
+		return err
+	}
+}
+
+// supervise waits beside a running source. It returns again after a reload
+// that needs another source.
+func (d *Daemon) supervise(ctx context.Context, ended <-chan error, w *watchdog) (again bool, err error) {
+	for {
+		select {
+		case err := <-ended:
+			if ctx.Err() != nil {
+				return false, nil
+			}
+			return false, err
+		case <-d.reloads:
+			if d.reload() {
+				return true, nil
+			}
+		case <-w.C():
+			w.feed()
+		}
+	}
+}
+
+func (d *Daemon) useSource(s Source) {
+	d.sourceMu.Lock()
+	d.source = s
+	d.sourceMu.Unlock()
+	s.Correct(d.book.set())
+}
+
+func (d *Daemon) currentSource() Source {
+	d.sourceMu.Lock()
+	defer d.sourceMu.Unlock()
+	return d.source
+}
+
+// sink queues what a source delivers for the core.
+func (d *Daemon) sink() Sink {
+	return Sink{
+		Reading: func(r sensors.Reading) { d.in <- input{kind: isReading, reading: r} },
+		Tick:    func(now sensors.Instant) { d.in <- input{kind: isTick, tick: now} },
+	}
+}
+
+// call runs f on the core goroutine and waits for it. It reports false when
+// ctx ended first.
+func (d *Daemon) call(ctx context.Context, f func(now sensors.Instant)) bool {
+	done := make(chan struct{})
+	in := input{kind: isCall, call: func(now sensors.Instant) { f(now); close(done) }}
+	select {
+	case d.in <- in:
+	case <-ctx.Done():
+		return false
+	}
+	select {
+	case <-done:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// post runs f on the core goroutine some time soon.
+func (d *Daemon) post(ctx context.Context, f func(now sensors.Instant)) {
+	select {
+	case d.in <- input{kind: isCall, call: f}:
+	case <-ctx.Done():
+	}
+}
+
+// clockSynced asks the kernel and, where a hardened unit forbids that, the
+// mark that systemd-timesyncd leaves.
+func clockSynced() bool {
+	if sensors.KernelSynced() {
+		return true
+	}
+	_, err := os.Stat("/run/systemd/timesync/synchronized")
+	return err == nil
+}

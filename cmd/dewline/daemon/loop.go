@@ -1,0 +1,163 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// runCore is the core goroutine: everything that decides happens here, in
+// order. It ends with ctx after what is already queued.
+func (d *Daemon) runCore(ctx context.Context) {
+	second := time.NewTicker(time.Second)
+	defer second.Stop()
+	climate := time.NewTicker(d.o.ClimateEvery)
+	defer climate.Stop()
+	beat := time.NewTicker(d.heartbeatEvery())
+	defer beat.Stop()
+	lastFlush := d.now().Mono
+	for {
+		select {
+		case in := <-d.in:
+			d.handle(in)
+		case <-second.C:
+			if s := d.currentSource(); s == nil || !s.KeepsTime() {
+				d.tick(d.now())
+			}
+			d.publish()
+		case <-climate.C:
+			d.publishClimate()
+		case <-beat.C:
+			d.channels.heartbeat(d.heartbeat())
+		case <-d.healthMoved:
+			h := d.recording.Load()
+			d.setRecordAlarm(d.now(), h.ok, h.note)
+		case <-ctx.Done():
+			d.drain()
+			return
+		}
+		if now := d.now(); now.Mono-lastFlush >= d.cfg.Load().Store.Batch.D() && d.rec.FlushState(d.core.State) {
+			lastFlush = now.Mono
+		}
+	}
+}
+
+// drain handles what was queued before the end.
+func (d *Daemon) drain() {
+	for {
+		select {
+		case in := <-d.in:
+			d.handle(in)
+		default:
+			d.publish()
+			return
+		}
+	}
+}
+
+func (d *Daemon) handle(in input) {
+	switch in.kind {
+	case isReading:
+		fx := d.core.Reading(in.reading)
+		d.apply(fx)
+		d.rec.Append(in.reading)
+		d.readings.Add(1)
+	case isTick:
+		d.tick(in.tick)
+	case isCall:
+		in.call(d.now())
+	}
+}
+
+// tick lets time pass in the core and counts the round that ends with it.
+func (d *Daemon) tick(now sensors.Instant) {
+	d.apply(d.core.Tick(now))
+	if n := d.readings.Load(); n != d.readingsAtTick {
+		d.readingsAtTick = n
+		d.cycle++
+		d.cycleAt = time.Now()
+	}
+}
+
+// apply carries out effects: messages first, then the record.
+func (d *Daemon) apply(fx Effects) <-chan struct{} {
+	if fx.empty() {
+		return nil
+	}
+	if len(fx.Send) > 0 {
+		d.courier.Submit(fx.Send...)
+	}
+	var done <-chan struct{}
+	if len(fx.Docs) > 0 || len(fx.Journal) > 0 {
+		done = d.rec.Put(fx.Docs, fx.Journal)
+	}
+	if len(fx.Transitions) > 0 {
+		d.showAlarms(fx.Transitions)
+	}
+	return done
+}
+
+// showAlarms publishes the retained documents of the alarms that moved.
+func (d *Daemon) showAlarms(ts []rules.Transition) {
+	open := map[rules.Key]rules.AlarmView{}
+	for _, v := range d.core.openAlarms() {
+		open[v.Key] = v
+	}
+	for _, t := range ts {
+		if v, ok := open[t.Key]; ok {
+			d.channels.alarm(t.Key, &v)
+		} else {
+			d.channels.alarm(t.Key, nil)
+		}
+		if d.o.Observe != nil {
+			d.o.Observe(t)
+		}
+		d.log.Debug("alarm", "alarm", t.Key.Alarm, "subject", t.Key.Subject, "from", t.From, "to", t.To, "text", t.Text)
+	}
+}
+
+// publish makes a new snapshot for everybody who only looks.
+func (d *Daemon) publish() {
+	cfg := d.cfg.Load()
+	s := &alert.Snapshot{
+		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
+		Cycle: d.cycle, CycleAt: d.cycleAt, ConfigLoaded: *d.loadedAt.Load(), ConfigRefused: *d.refused.Load(),
+	}
+	d.core.fill(d.now(), s)
+	h := d.recording.Load()
+	s.Recording, s.RecordNote = h.ok, h.note
+	if st := d.currentStore(); st != nil {
+		s.Record = st.Stats()
+	} else {
+		s.Recording = false
+	}
+	if d.rec.Stuck(time.Now()) {
+		s.Recording, s.RecordNote = false, "the card takes very long to write"
+	}
+	if src := d.currentSource(); src != nil {
+		s.Polls, s.Buses = src.Probes(), src.Buses()
+	}
+	d.snapshot.Store(s)
+}
+
+func (d *Daemon) heartbeatEvery() time.Duration {
+	if every := d.cfg.Load().MQTT.Heartbeat.D(); every > 0 {
+		return every
+	}
+	return 30 * time.Second
+}
+
+func (d *Daemon) heartbeat() alert.Heartbeat {
+	now := d.now()
+	h := alert.Heartbeat{
+		Room: d.cfg.Load().Room.ID, Time: now.Wall, ClockSet: now.Synced, Uptime: time.Since(d.started).Seconds(),
+		Version: d.o.Version, Cycle: d.cycle,
+	}
+	if s := d.snapshot.Load(); s != nil {
+		h.OpenWake, h.Stalled = s.Delivery.OpenWake, s.Stalled
+	}
+	return h
+}

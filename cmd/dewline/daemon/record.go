@@ -1,0 +1,255 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// Limits of opening the record: watching begins without it after openWithin.
+const (
+	openWithin   = 8 * time.Second
+	reopenEvery  = 30 * time.Second
+	blindAtLeast = 5 * time.Minute
+)
+
+// openRecord opens the store and returns what an earlier run left in it. A
+// store that cannot be opened does not stop the watch: the recorder gets it
+// later.
+func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report) {
+	d.rec = newRecorder(nil, d.log, d.recordHealth)
+	d.book = newCalibrationBook(nil, d.log)
+	st, report, err := d.tryOpen(ctx)
+	if err != nil {
+		d.log.Error("the record cannot be opened; watching and warning go on without it",
+			"dir", d.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
+		d.recording.Store(&recordHealth{note: err.Error()})
+		return Saved{}, report
+	}
+	d.attach(st)
+	if report.Quarantined != "" {
+		d.log.Error("the record was damaged and set aside; a new one was begun",
+			"file", report.Quarantined, "damage", report.Damage, "do", "dewline repair saves what can be read")
+	}
+	saved, err := loadSaved(st)
+	if err != nil {
+		d.log.Error("part of the record cannot be read", "err", err)
+	}
+	if records, err := loadCorrections(st); err != nil {
+		d.log.Error("calibrations cannot be read; raw values are used", "err", err)
+	} else {
+		d.book = newCalibrationBook(records, d.log)
+	}
+	return saved, report
+}
+
+type opened struct {
+	st     *store.Store
+	report store.Report
+	err    error
+}
+
+// tryOpen opens the store, but waits no longer than a start may take.
+func (d *Daemon) tryOpen(ctx context.Context) (*store.Store, store.Report, error) {
+	cfg := d.cfg.Load()
+	done := make(chan opened, 1)
+	go func() {
+		st, report, err := store.Open(ctx, store.Options{
+			Dir: d.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(),
+			MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: limitsOf(cfg), Logger: d.log,
+		})
+		done <- opened{st, report, err}
+	}()
+	timer := time.NewTimer(openWithin)
+	defer timer.Stop()
+	select {
+	case o := <-done:
+		return o.st, o.report, o.err
+	case <-timer.C:
+		// The late opener gives its lock back.
+		go func() {
+			if o := <-done; o.err == nil {
+				_ = o.st.Close(context.WithoutCancel(ctx))
+			}
+		}()
+		return nil, store.Report{}, fmt.Errorf("the card did not answer within %s", openWithin)
+	}
+}
+
+func (d *Daemon) attach(st *store.Store) {
+	d.storeMu.Lock()
+	d.store = st
+	d.storeMu.Unlock()
+	d.rec.Attach(st)
+}
+
+func (d *Daemon) currentStore() *store.Store {
+	d.storeMu.Lock()
+	defer d.storeMu.Unlock()
+	return d.store
+}
+
+// keepOpening tries again until a store could be opened, and gives it
+// everything that is known by then.
+func (d *Daemon) keepOpening(ctx context.Context) {
+	ticker := time.NewTicker(reopenEvery)
+	defer ticker.Stop()
+	for d.currentStore() == nil {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		st, _, err := d.tryOpen(ctx)
+		if err != nil {
+			continue
+		}
+		d.attach(st)
+		d.call(ctx, func(now sensors.Instant) {
+			all, err := d.core.All()
+			if err != nil {
+				d.log.Error("the open alarms cannot be kept", "err", err)
+			}
+			d.rec.Put(all.Docs, []store.JournalEntry{{At: now, Kind: "record", New: "opened late"}})
+		})
+		d.recordHealth(true, "")
+	}
+}
+
+func loadSaved(st *store.Store) (Saved, error) {
+	var s Saved
+	var errs []error
+	var err error
+	if s.State, err = st.State(); err != nil {
+		errs = append(errs, fmt.Errorf("read the rules' state: %w", err))
+	}
+	for _, b := range []struct {
+		bucket store.Bucket
+		to     *[]store.Doc
+	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}} {
+		for doc, err := range st.Docs(b.bucket) {
+			if err != nil {
+				errs = append(errs, err)
+				continue
+			}
+			*b.to = append(*b.to, doc)
+		}
+	}
+	return s, errors.Join(errs...)
+}
+
+// resume restores the core, and says so where nobody watched for a while.
+func (d *Daemon) resume(saved Saved, report store.Report) {
+	now := d.now()
+	fx, err := d.core.Restore(now, saved)
+	if err != nil {
+		d.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+	}
+	d.apply(fx)
+	d.apply(d.core.Calibrated(now, d.book.calibrations(d.cfg.Load())))
+	for _, v := range d.core.openAlarms() {
+		d.channels.alarm(v.Key, &v)
+	}
+	// A phone may still hold what ended while nobody was there to say so.
+	for _, k := range d.core.quiet() {
+		d.channels.alarm(k, nil)
+	}
+	entry := store.JournalEntry{At: now, Kind: "start", Who: "dewline", New: d.o.Version}
+	if report.Fresh {
+		entry.Why = "a new record"
+	}
+	if report.Quarantined != "" {
+		entry.Why = "the record was damaged and set aside as " + report.Quarantined
+		d.setRecordAlarm(now, false, entry.Why)
+	}
+	d.rec.Put(nil, []store.JournalEntry{entry})
+	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
+		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
+	}
+	if h := d.recording.Load(); !h.ok {
+		d.setRecordAlarm(now, false, h.note)
+	}
+	if d.o.ConfigRefused != "" {
+		d.apply(d.core.ConfigRefused(now, d.o.ConfigRefused))
+	}
+}
+
+// recordHealth takes in that the record stopped or resumed being written.
+func (d *Daemon) recordHealth(ok bool, note string) {
+	d.recording.Store(&recordHealth{ok: ok, note: note})
+	select {
+	case d.healthMoved <- struct{}{}:
+	default: // the core will see the newest when it looks
+	}
+}
+
+func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
+	c := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
+	if note != "" {
+		c.Text = "The record is incomplete: " + note + ". Watching and warning go on."
+	}
+	d.apply(d.core.Set(now, c))
+}
+
+// keepState asks for the last state to be written before the end.
+func (d *Daemon) keepState() {
+	now := d.now()
+	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "stop", Who: "dewline", New: d.o.Version}})
+	d.rec.ForceState(d.core.State)
+}
+
+func (d *Daemon) closeRecord(ctx context.Context) {
+	if st := d.currentStore(); st != nil {
+		if err := st.Close(ctx); err != nil {
+			d.log.Error("the record did not close well", "err", err)
+		}
+	}
+}
+
+// limitsOf tells the store what to count as inside the band, for each probe's
+// enclosure and photoperiod.
+func limitsOf(cfg *configs.Config) store.LimitsFunc {
+	type bounds struct {
+		day, night [2]sensors.CentiCelsius
+		floor      sensors.CentiPercent
+		ceiling    sensors.CentiCelsius
+		lamps      configs.Lamps
+		hasLamps   bool
+	}
+	byProbe := map[sensors.ProbeID]bounds{}
+	for _, e := range cfg.Enclosures {
+		s := cfg.SpeciesFor(e)
+		b := bounds{
+			day:     [2]sensors.CentiCelsius{sensors.CelsiusOf(float64(s.Day.Low)), sensors.CelsiusOf(float64(s.Day.High))},
+			night:   [2]sensors.CentiCelsius{sensors.CelsiusOf(float64(s.Night.Low)), sensors.CelsiusOf(float64(s.Night.High))},
+			floor:   sensors.PercentOf(float64(s.Floor)),
+			ceiling: sensors.CelsiusOf(float64(s.Ceiling)),
+		}
+		b.lamps, b.hasLamps = cfg.LampsOf(e)
+		for _, p := range cfg.ProbesOf(e.ID) {
+			byProbe[sensors.ProbeID(p.ID)] = b
+		}
+	}
+	loc := cfg.Room.Location
+	return func(probe sensors.ProbeID, at sensors.Instant) store.Limits {
+		b, ok := byProbe[probe]
+		if !ok {
+			return store.Limits{}
+		}
+		low, high := min(b.day[0], b.night[0]), max(b.day[1], b.night[1])
+		if b.hasLamps {
+			if b.lamps.IsOn(at.Wall, loc) {
+				low, high = b.day[0], b.day[1]
+			} else {
+				low, high = b.night[0], b.night[1]
+			}
+		}
+		return store.Limits{Low: &low, High: &high, Floor: &b.floor, Ceiling: &b.ceiling}
+	}
+}

@@ -1,0 +1,260 @@
+package daemon
+
+import (
+	"context"
+	"log/slog"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A ledger is the part of the store that the recorder writes to.
+type ledger interface {
+	Append(sensors.Reading)
+	Commit(store.Commit) error
+	Flush(ctx context.Context, state []byte) error
+}
+
+// Limits of what a recorder holds while the disk refuses.
+const (
+	maxJournalBacklog = 10_000
+	retryCommit       = 2 * time.Second
+	slowCommit        = 10 * time.Second
+)
+
+// A recorder writes to the store on a goroutine of its own, so that a card
+// that fails or hangs delays no decision. What could not be written is kept
+// and written later; of one document only the newest version.
+type recorder struct {
+	log *slog.Logger
+	// health is told when writing stops or resumes. It must not block.
+	health func(ok bool, note string)
+
+	mu       sync.Mutex // guards what follows
+	ledger   ledger     // nil until a store could be opened
+	docs     map[docKey]store.Doc
+	journal  []store.JournalEntry
+	state    []byte // non-nil asks for a flush
+	waiters  []chan struct{}
+	busy     time.Time // when the write under way began; zero for none
+	failing  bool
+	lastNote string
+
+	wake chan struct{}
+}
+
+type docKey struct {
+	bucket store.Bucket
+	key    string
+}
+
+func newRecorder(l ledger, log *slog.Logger, health func(ok bool, note string)) *recorder {
+	return &recorder{log: log, health: health, ledger: l, docs: map[docKey]store.Doc{}, wake: make(chan struct{}, 1)}
+}
+
+// Append passes a reading to the open block in memory.
+func (r *recorder) Append(reading sensors.Reading) {
+	r.mu.Lock()
+	l := r.ledger
+	r.mu.Unlock()
+	if l != nil {
+		l.Append(reading)
+	}
+}
+
+// Put queues documents and journal entries for the next transaction and
+// returns at once. The channel is closed when they are on the disk.
+func (r *recorder) Put(docs []store.Doc, journal []store.JournalEntry) <-chan struct{} {
+	done := make(chan struct{})
+	r.mu.Lock()
+	for _, d := range docs {
+		r.docs[docKey{d.Bucket, d.Key}] = d
+	}
+	r.journal = append(r.journal, journal...)
+	if extra := len(r.journal) - maxJournalBacklog; extra > 0 {
+		r.journal = slices.Delete(r.journal, 0, extra)
+	}
+	r.waiters = append(r.waiters, done)
+	r.mu.Unlock()
+	r.nudge()
+	return done
+}
+
+// FlushState asks for the open blocks and this state to be written. It reports
+// false, and does nothing, while an earlier write is still under way.
+func (r *recorder) FlushState(state func() ([]byte, error)) bool {
+	r.mu.Lock()
+	idle := r.busy.IsZero() && r.state == nil && r.ledger != nil
+	r.mu.Unlock()
+	if !idle {
+		return false
+	}
+	b, err := state()
+	if err != nil {
+		r.log.Error("the rules' state cannot be kept", "err", err)
+		b = []byte{}
+	}
+	r.mu.Lock()
+	r.state = b
+	r.mu.Unlock()
+	r.nudge()
+	return true
+}
+
+// ForceState asks for a last flush, whatever else is under way.
+func (r *recorder) ForceState(state func() ([]byte, error)) {
+	b, err := state()
+	if err != nil {
+		r.log.Error("the rules' state cannot be kept", "err", err)
+		return
+	}
+	r.mu.Lock()
+	if r.ledger != nil {
+		r.state = b
+	}
+	r.mu.Unlock()
+	r.nudge()
+}
+
+// Attach gives the recorder a store that could not be opened before.
+func (r *recorder) Attach(l ledger) {
+	r.mu.Lock()
+	r.ledger = l
+	r.mu.Unlock()
+	r.nudge()
+}
+
+// Stuck reports whether a write has been under way for long, by the process's
+// clock.
+func (r *recorder) Stuck(now time.Time) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return !r.busy.IsZero() && now.Sub(r.busy) > slowCommit
+}
+
+func (r *recorder) nudge() {
+	select {
+	case r.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run writes until ctx ends, then once more.
+func (r *recorder) Run(ctx context.Context) {
+	retry := time.NewTimer(time.Hour)
+	defer retry.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			r.write(context.WithoutCancel(ctx))
+			return
+		case <-r.wake:
+		case <-retry.C:
+		}
+		if !r.write(ctx) {
+			retry.Reset(retryCommit)
+		}
+	}
+}
+
+// A job is what one round writes.
+type job struct {
+	ledger  ledger
+	docs    map[docKey]store.Doc
+	journal []store.JournalEntry
+	state   []byte
+	waiters []chan struct{}
+}
+
+// write commits what is queued and reports whether nothing is left to retry.
+func (r *recorder) write(ctx context.Context) bool {
+	j, ok := r.take()
+	if !ok {
+		return true
+	}
+	err := j.write(ctx)
+	r.finish(&j, err)
+	return err == nil
+}
+
+func (r *recorder) take() (job, bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.ledger == nil || (len(r.docs) == 0 && len(r.journal) == 0 && r.state == nil) {
+		return job{}, false
+	}
+	j := job{ledger: r.ledger, docs: r.docs, journal: r.journal, state: r.state, waiters: r.waiters}
+	r.docs, r.journal, r.state, r.waiters = map[docKey]store.Doc{}, nil, nil, nil
+	r.busy = time.Now()
+	return j, true
+}
+
+func (j *job) write(ctx context.Context) error {
+	if len(j.docs) > 0 || len(j.journal) > 0 {
+		c := store.Commit{Journal: j.journal}
+		for _, k := range slices.SortedFunc(maps.Keys(j.docs), compareDocKeys) {
+			c.Docs = append(c.Docs, j.docs[k])
+		}
+		if err := j.ledger.Commit(c); err != nil {
+			return err
+		}
+		j.docs, j.journal = nil, nil
+	}
+	if j.state != nil {
+		return j.ledger.Flush(ctx, j.state)
+	}
+	return nil
+}
+
+func compareDocKeys(a, b docKey) int {
+	if a.bucket != b.bucket {
+		return int(a.bucket) - int(b.bucket)
+	}
+	switch {
+	case a.key < b.key:
+		return -1
+	case a.key > b.key:
+		return 1
+	}
+	return 0
+}
+
+// finish puts back what could not be written, under what came meanwhile.
+func (r *recorder) finish(j *job, err error) {
+	r.mu.Lock()
+	r.busy = time.Time{}
+	if err != nil {
+		for k, d := range j.docs {
+			if _, newer := r.docs[k]; !newer {
+				r.docs[k] = d
+			}
+		}
+		r.journal = append(j.journal, r.journal...)
+		if extra := len(r.journal) - maxJournalBacklog; extra > 0 {
+			r.journal = slices.Delete(r.journal, 0, extra)
+		}
+		r.waiters = append(j.waiters, r.waiters...)
+	}
+	changed := r.failing != (err != nil)
+	r.failing = err != nil
+	r.mu.Unlock()
+	if err == nil {
+		for _, w := range j.waiters {
+			close(w)
+		}
+	}
+	if !changed {
+		return
+	}
+	if err != nil {
+		r.log.Error("the record cannot be written; watching and warning go on", "err", err)
+		r.health(false, err.Error())
+		return
+	}
+	r.log.Info("the record is being written again")
+	r.health(true, "")
+}

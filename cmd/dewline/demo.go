@@ -1,0 +1,155 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"dewline/cmd/dewline/daemon"
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/sensors/simroom"
+)
+
+// demoOptions are the flags of dewline demo.
+type demoOptions struct {
+	speed  float64
+	length time.Duration
+	http   string
+	dir    string
+	seed   uint64
+}
+
+// runDemo shows the whole of dewline on a simulated room.
+func runDemo(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("demo", "[--speed N] [--for DURATION] [--http ADDR] [--data DIR]", std)
+	var o demoOptions
+	fs.Float64Var(&o.speed, "speed", 600, "simulated seconds per second")
+	fs.DurationVar(&o.length, "for", 0, "simulated time after which to stop, such as 24h; 0 goes on until interrupted")
+	fs.StringVar(&o.http, "http", "127.0.0.1:8077", "address of the page")
+	fs.StringVar(&o.dir, "data", "", "data directory; default a temporary one")
+	fs.Uint64Var(&o.seed, "seed", 1, "of the simulated room: another seed is another room")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if !(o.speed > 0) || o.speed > 1e6 {
+		return usageError{"dewline demo: --speed takes a number above 0 and at most 1000000"}
+	}
+	if o.length < 0 {
+		return usageError{"dewline demo: --for takes a length of time such as 24h"}
+	}
+	return demo(ctx, o, std)
+}
+
+// demo builds the room, the broker and the phone around a daemon, and runs
+// them until ctx or the simulated time ends.
+func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
+	if o.dir == "" {
+		if o.dir, err = os.MkdirTemp("", "dewline-demo-"); err != nil {
+			return fmt.Errorf("make a temporary data directory: %w", err)
+		}
+		defer os.RemoveAll(o.dir)
+	}
+	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	if err != nil {
+		return fmt.Errorf("the built-in room has faults: %w", err)
+	}
+	show := &shower{w: std.out, loc: cfg.Room.Location}
+	log := slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+
+	broker, err := startBroker(log)
+	if err != nil {
+		return err
+	}
+	defer broker.Close()
+	cfg.MQTT.Broker = "tcp://" + broker.addr
+	token, tokenFile, err := demoToken(o.dir)
+	if err != nil {
+		return err
+	}
+	cfg.MQTT.CommandTokenFile, cfg.HTTP.TokenFile = tokenFile, tokenFile
+
+	room, story, err := demoRoom(cfg, o)
+	if err != nil {
+		return err
+	}
+	ln, err := demoListener(ctx, o.http, std.err)
+	if err != nil {
+		return err
+	}
+	cfg.HTTP.URL = "http://" + ln.Addr().String()
+	sim := daemon.NewSimulation(cfg, room, o.speed, o.length)
+	d, err := daemon.New(daemon.Options{
+		Config: cfg, Dir: o.dir, Log: log, Version: version, Clock: sim.Clock, Listener: ln,
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
+			return sim, nil
+		},
+		Observe: show.transition, ClimateEvery: 2 * time.Second, ControlPath: filepath.Join(o.dir, "control.sock"),
+	})
+	if err != nil {
+		return err
+	}
+	show.welcome(cfg, ln.Addr().String(), broker.addr, token, o)
+	show.story(story)
+
+	phoneCtx, hangUp := context.WithCancel(context.WithoutCancel(ctx))
+	var phoneDone sync.WaitGroup
+	phone, err := startPhone(phoneCtx, &phoneDone, broker.addr, cfg.Room.ID, show)
+	if err != nil {
+		hangUp()
+		return err
+	}
+	err = d.Run(ctx)
+	phone.settle(ctx)
+	hangUp()
+	phoneDone.Wait()
+	show.summary(cfg, d, phone)
+	return err
+}
+
+// demoRoom returns the room of the configuration on the day that the story
+// tells.
+func demoRoom(cfg *configs.Config, o demoOptions) (*simroom.Room, []simroom.Beat, error) {
+	start := time.Date(2026, time.July, 18, 6, 0, 0, 0, cfg.Room.Location)
+	opts, err := simroom.FromConfig(cfg, o.seed, start)
+	if err != nil {
+		return nil, nil, fmt.Errorf("describe the simulated room: %w", err)
+	}
+	room, err := simroom.New(opts)
+	if err != nil {
+		return nil, nil, fmt.Errorf("build the simulated room: %w", err)
+	}
+	story := simroom.Story(opts, start)
+	for _, b := range story {
+		if err := room.Inject(b.Fault); err != nil {
+			return nil, nil, fmt.Errorf("tell the story: %w", err)
+		}
+	}
+	return room, story, nil
+}
+
+// demoListener opens the page's address, or another one where it is in use.
+func demoListener(ctx context.Context, addr string, warn io.Writer) (net.Listener, error) {
+	var lc net.ListenConfig
+	ln, err := lc.Listen(ctx, "tcp", addr)
+	if err == nil {
+		return ln, nil
+	}
+	host, _, splitErr := net.SplitHostPort(addr)
+	if splitErr != nil {
+		return nil, usageError{fmt.Sprintf("dewline demo: --http %s: %v", addr, splitErr)}
+	}
+	other, otherErr := lc.Listen(ctx, "tcp", net.JoinHostPort(host, "0"))
+	if otherErr != nil {
+		return nil, fmt.Errorf("open the page's address: %w", errors.Join(err, otherErr))
+	}
+	fmt.Fprintf(warn, "%v; the page is on %s instead\n", err, other.Addr())
+	return other, nil
+}

@@ -1,0 +1,103 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"dewline/alert"
+	"dewline/rules"
+)
+
+// A phone is what the keeper would hold: a subscriber to the demo's broker
+// that shows notices as they arrive.
+type phone struct {
+	client paho.Client
+	show   *shower
+	gone   chan struct{} // closed when the room said that it is offline
+
+	mu       sync.Mutex // guards what follows
+	messages int
+	ids      map[string]int // times that each notice came
+	wakes    int
+	online   bool
+	closed   bool
+}
+
+// startPhone connects and subscribes; its connection ends with ctx.
+func startPhone(ctx context.Context, done *sync.WaitGroup, addr, room string, show *shower) (*phone, error) {
+	p := &phone{show: show, ids: map[string]int{}, gone: make(chan struct{})}
+	o := paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("demo-phone").
+		SetOrderMatters(true).SetConnectTimeout(5 * time.Second)
+	p.client = paho.NewClient(o)
+	if t := p.client.Connect(); !t.WaitTimeout(5*time.Second) || t.Error() != nil {
+		return nil, fmt.Errorf("connect the demo's phone: %w", errors.Join(t.Error(), ctx.Err()))
+	}
+	topics := map[string]byte{"dewline/" + room + "/notice": 1, "dewline/" + room + "/status": 1}
+	t := p.client.SubscribeMultiple(topics, func(_ paho.Client, m paho.Message) { p.receive(m) })
+	if !t.WaitTimeout(5*time.Second) || t.Error() != nil {
+		return nil, fmt.Errorf("subscribe the demo's phone: %w", errors.Join(t.Error(), ctx.Err()))
+	}
+	done.Go(func() {
+		<-ctx.Done()
+		p.client.Disconnect(100)
+	})
+	return p, nil
+}
+
+func (p *phone) receive(m paho.Message) {
+	var n alert.Message
+	if err := json.Unmarshal(m.Payload(), &n); err != nil || n.ID == "" {
+		p.status(string(m.Payload()))
+		return
+	}
+	p.mu.Lock()
+	p.messages++
+	p.ids[n.ID]++
+	times := p.ids[n.ID]
+	if times == 1 && n.Priority == rules.Wake {
+		p.wakes++
+	}
+	p.mu.Unlock()
+	p.show.notice(n, times)
+}
+
+// status takes in the room's status: the last "offline" comes after every
+// notice.
+func (p *phone) status(s string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	switch s {
+	case "online":
+		p.online = true
+	case "offline":
+		if p.online && !p.closed {
+			p.closed = true
+			close(p.gone)
+		}
+	}
+}
+
+// settle waits until everything that the room sent has arrived.
+func (p *phone) settle(ctx context.Context) {
+	timer := time.NewTimer(3 * time.Second)
+	defer timer.Stop()
+	select {
+	case <-p.gone:
+	case <-timer.C:
+	case <-ctx.Done():
+	}
+}
+
+// counts returns how many messages arrived, for how many notices, and how many
+// of those were wake notices.
+func (p *phone) counts() (messages, notices, wakes int) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.messages, len(p.ids), p.wakes
+}

@@ -1,0 +1,120 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+
+	"dewline/cmd/dewline/daemon"
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+// runRun watches a room until it is told to stop.
+func runRun(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("run", "--config FILE [--data DIR]", std)
+	path := fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`")
+	dir := fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
+	control := fs.String("control", "", "path of the control socket; default control.sock in $RUNTIME_DIRECTORY or the data directory")
+	verbose := fs.Bool("verbose", false, "log every alarm transition")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	log := newLogger(std, *verbose)
+	cfg, refused, err := loadOrLastGood(*path, *dir, log)
+	if err != nil {
+		return err
+	}
+	if *dir == "" {
+		*dir = cfg.Store.Dir
+	}
+	if refused == "" {
+		daemon.KeepLastGood(*path, *dir, log)
+	}
+	for _, p := range cfg.Probes {
+		if p.Family == "simulated" {
+			return usageError{fmt.Sprintf("%s: probe %s is simulated: run watches real probes; dewline demo simulates a room", *path, p.ID)}
+		}
+	}
+	d, err := daemon.New(daemon.Options{
+		Config: cfg, ConfigPath: *path, ConfigRefused: refused, Dir: *dir, Log: log, Version: version,
+		ControlPath: controlPath(*control, *dir),
+		Source: func(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
+			return daemon.NewBuses(cfg, now, ageing, log)
+		},
+	})
+	if err != nil {
+		return err
+	}
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	stopped := make(chan struct{})
+	defer close(stopped)
+	go func() {
+		for {
+			select {
+			case <-hangup:
+				d.Reload()
+			case <-stopped:
+				return
+			}
+		}
+	}()
+	return d.Run(ctx)
+}
+
+// newLogger returns the logger of a daemon: text on standard error, which the
+// service manager stamps.
+func newLogger(std stdio, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: level}))
+}
+
+// controlPath returns where the control socket is, for the daemon and for the
+// commands that talk to it.
+func controlPath(given, dir string) string {
+	if given != "" {
+		return given
+	}
+	if run := os.Getenv("RUNTIME_DIRECTORY"); run != "" {
+		return filepath.Join(run, "control.sock")
+	}
+	if dir != "" {
+		return filepath.Join(dir, "control.sock")
+	}
+	return "/run/dewline/control.sock"
+}
+
+// loadOrLastGood reads the configuration. Where it has faults, the copy of the
+// one that was last in force is used and the faults are returned as refused:
+// a typing mistake must not end the watch at the next power cut.
+func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, refused string, err error) {
+	cfg, err = configs.Load(path)
+	if err == nil {
+		return cfg, "", nil
+	}
+	faults := err
+	if dir == "" {
+		dir = "/var/lib/dewline"
+	}
+	last := filepath.Join(dir, daemon.LastGoodName)
+	cfg, err = configs.Load(last)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, "", usageError{faults.Error()}
+	}
+	if err != nil {
+		return nil, "", usageError{fmt.Sprintf("%v\nand the copy of the last good configuration cannot be used: %v", faults, err)}
+	}
+	log.Error("the configuration has faults; the last good one is in force", "file", path, "faults", faults, "using", last)
+	return cfg, faults.Error(), nil
+}

@@ -1,0 +1,123 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"dewline/alert"
+	"dewline/cmd/dewline/daemon"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors/simroom"
+)
+
+// A shower prints what happens in a demo, with the simulated time before it.
+type shower struct {
+	loc *time.Location
+
+	mu     sync.Mutex // guards what follows
+	w      io.Writer
+	raised map[rules.AlarmID]int
+}
+
+func (s *shower) printf(format string, args ...any) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	fmt.Fprintf(s.w, format, args...)
+}
+
+// welcome says what there is to see.
+func (s *shower) welcome(cfg *configs.Config, page, broker, token string, o demoOptions) {
+	s.printf(`dewline demo: %s, %d enclosures, %d probes, all simulated; %g simulated seconds per second
+  page      http://%s/
+  metrics   http://%s/metrics
+  health    http://%s/healthz
+  broker    tcp://%s   topics dewline/%s/#
+  token     %s   (for the page, the API and commands)
+  data      %s
+Lines with a ☎ are what the keeper's phone shows. Stop with Ctrl-C.
+
+`, cfg.Room.Name, len(cfg.Enclosures), len(cfg.Probes), o.speed, page, page, page, broker, cfg.Room.ID, token, o.dir)
+}
+
+// story says what the simulated day has in store, so that each warning can be
+// held against what happened.
+func (s *shower) story(beats []simroom.Beat) {
+	if len(beats) == 0 {
+		return
+	}
+	s.printf("What will happen (dewline does not know):\n")
+	for _, b := range beats {
+		s.printf("  %s  %s\n", b.Fault.From.In(s.loc).Format("15:04"), b.Title)
+	}
+	s.printf("\n")
+}
+
+// notice shows a message as the phone would.
+func (s *shower) notice(n alert.Message, times int) {
+	when := n.Time.In(s.loc).Format("Mon 15:04")
+	if times > 1 && n.Kind == alert.Raise && n.Sent > 1 {
+		s.printf("☎ %s  %-5s again: %s\n", when, n.Priority, n.Title)
+		return
+	}
+	s.printf("☎ %s  %-5s %s\n", when, n.Priority, n.Title)
+	for _, line := range strings.Split(strings.TrimSpace(n.Text), "\n") {
+		s.printf("      %s\n", line)
+	}
+	if n.FirstAction != "" && n.Kind != alert.FollowUp {
+		s.printf("      First: %s\n", n.FirstAction)
+	}
+	if n.Ack != "" && n.Priority == rules.Wake && n.Kind == alert.Raise {
+		s.printf("      Answer: %s\n", n.Ack)
+	}
+}
+
+// transition counts raised alarms.
+func (s *shower) transition(t rules.Transition) {
+	if t.From != alarm.Norm || t.To != alarm.Unack {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.raised == nil {
+		s.raised = map[rules.AlarmID]int{}
+	}
+	s.raised[t.Key.Alarm]++
+}
+
+// summary closes the demo.
+func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, p *phone) {
+	messages, notices, wakes := p.counts()
+	s.mu.Lock()
+	total := 0
+	var kinds []string
+	for _, id := range sortedAlarms(s.raised) {
+		total += s.raised[id]
+		kinds = append(kinds, fmt.Sprintf("%s %d", id, s.raised[id]))
+	}
+	s.mu.Unlock()
+	s.printf("\nSummary of %s\n", cfg.Room.Name)
+	s.printf("  readings   %d from %d probes\n", d.Readings(), len(cfg.Probes))
+	s.printf("  alarms     %d raised: %s\n", total, orNone(strings.Join(kinds, ", ")))
+	s.printf("  notices    %d delivered through the broker in %d messages, %d of them wake notices\n", notices, messages, wakes)
+	if snap := d.Snapshot(); snap != nil {
+		s.printf("  record     %d bytes on disk, %d commits\n", snap.Record.FileBytes, snap.Record.Commits)
+	}
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "none"
+	}
+	return s
+}
+
+func sortedAlarms(m map[rules.AlarmID]int) []rules.AlarmID {
+	return slices.Sorted(maps.Keys(m))
+}
