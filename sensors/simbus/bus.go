@@ -66,6 +66,16 @@ func (b *Bus) AttachMux(addr uint16) *Mux {
 	return m
 }
 
+// MuxAt returns the multiplexer at addr, nil for none.
+func (b *Bus) MuxAt(addr uint16) *Mux {
+	for _, m := range b.muxes {
+		if m.addr == addr {
+			return m
+		}
+	}
+	return nil
+}
+
 // Attach puts a device behind one channel.
 func (m *Mux) Attach(channel int, addr uint16, d Device) {
 	if m.behind[channel] == nil {

@@ -226,3 +226,8 @@ func runSchedule(t *testing.T, seed uint64, n *tally) {
 		t.Fatalf("seed %d: %d transfers were answered by two devices", seed, c)
 	}
 }
+
+func timeout(t *testing.T, d time.Duration) (context.Context, context.CancelFunc) {
+	t.Helper()
+	return context.WithTimeout(t.Context(), d)
+}
