@@ -44,18 +44,22 @@ type Reader struct {
 	shift  int // 1 where the line has an index in front
 
 	at      time.Time // of the line at hand
+	fits    bool      // at is what the time field read last says
 	pending int       // probes of the line at hand that are still to come
 	loose   bool
 	newest  time.Time
 	leap    time.Time // of the last line that lay too far ahead
 	probes  map[string]*met
+	before  *met // the probe of the row before
 }
 
-// met is a probe that the file named.
+// met is a probe that the file named. Rows of a poll tend to come in the same
+// order every time, so each remembers who came after it.
 type met struct {
 	id   sensors.ProbeID
 	last time.Time
 	line int
+	next *met
 }
 
 // NewReader reads the header. An error names what is wrong with it.
@@ -148,7 +152,7 @@ func (r *Reader) Next() (Row, error) {
 	p := &r.layout.probes[len(r.layout.probes)-r.pending]
 	r.pending--
 	row := Row{Time: r.at, Probe: p.id, Line: r.line}
-	m, err := r.identify(row)
+	m, err := r.identify(p.id)
 	if err != nil {
 		return Row{}, r.fault(err)
 	}
@@ -177,15 +181,27 @@ func (r *Reader) nextLine() error {
 	if len(r.fields)-r.shift != r.layout.columns {
 		return r.fault(fmt.Errorf("%d fields, and the header has %d", len(r.fields), r.layout.columns))
 	}
-	t, err := r.when.read(r.field(r.layout.time))
-	if err != nil {
+	if err := r.moment(r.field(r.layout.time)); err != nil {
 		return r.fault(err)
+	}
+	r.pending = len(r.layout.probes)
+	return nil
+}
+
+// moment reads the line's time. The rows of one poll share theirs.
+func (r *Reader) moment(b []byte) error {
+	if r.fits && r.when.same(b) {
+		return nil
+	}
+	r.fits = false
+	t, err := r.when.read(b)
+	if err != nil {
+		return err
 	}
 	if err := r.inOrder(t); err != nil {
-		return r.fault(err)
+		return err
 	}
-	r.at, r.newest = t, t
-	r.pending = len(r.layout.probes)
+	r.at, r.newest, r.fits = t, t, true
 	return nil
 }
 
@@ -224,28 +240,44 @@ func (r *Reader) field(column int) []byte {
 	return bytes.TrimSpace(b)
 }
 
-// identify finds the row's probe and refuses a second row of one moment.
-func (r *Reader) identify(row Row) (*met, error) {
-	var m *met
-	name := row.Probe
-	if r.mapped {
-		m = r.probes[string(name)]
-	} else {
-		b := r.field(r.layout.probe)
-		if m = r.probes[string(b)]; m == nil {
-			if err := checkName(string(b)); err != nil {
-				return nil, err
-			}
-			name = sensors.ProbeID(b)
-		}
+// identify finds the row's probe and refuses a second row of one moment. The
+// name is that of a mapped column, and else stands in the line.
+func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
+	m, err := r.meet(name)
+	if err != nil {
+		return nil, err
 	}
+	if r.before != nil {
+		r.before.next = m
+	}
+	r.before = m
+	if !r.loose && m.line > 0 && m.last.Equal(r.at) {
+		return nil, fmt.Errorf("probe %s has a row of %s already, on line %d",
+			m.id, r.at.Format(time.RFC3339), m.line)
+	}
+	return m, nil
+}
+
+// meet returns the probe of that name.
+func (r *Reader) meet(name sensors.ProbeID) (*met, error) {
+	field := []byte(nil)
+	if !r.mapped {
+		field = r.field(r.layout.probe)
+		if r.before != nil && r.before.next != nil && string(field) == string(r.before.next.id) {
+			return r.before.next, nil
+		}
+		if m := r.probes[string(field)]; m != nil {
+			return m, nil
+		}
+		if err := checkName(string(field)); err != nil {
+			return nil, err
+		}
+		name = sensors.ProbeID(field)
+	}
+	m := r.probes[string(name)]
 	if m == nil {
 		m = &met{id: name}
 		r.probes[string(name)] = m
-	}
-	if !r.loose && m.line > 0 && m.last.Equal(row.Time) {
-		return nil, fmt.Errorf("probe %s has a row of %s already, on line %d",
-			m.id, row.Time.Format(time.RFC3339), m.line)
 	}
 	return m, nil
 }
@@ -308,8 +340,9 @@ func (r *Reader) readLine() ([]byte, error) {
 		case err != nil && err != io.EOF:
 			return nil, fmt.Errorf("%s: read line %d: %w", r.name, r.line, err)
 		}
-		line = bytes.TrimRight(line, "\r\n")
-		if len(bytes.TrimSpace(line)) > 0 {
+		line = bytes.TrimSuffix(line, []byte{'\n'})
+		line = bytes.TrimSuffix(line, []byte{'\r'})
+		if len(line) > 0 && (line[0] > ' ' || len(bytes.TrimSpace(line)) > 0) {
 			return line, nil
 		}
 	}

@@ -128,6 +128,16 @@ func TestCorrectedLine(t *testing.T) {
 	}
 }
 
+// A refused time is refused again on the next line.
+func TestStaysRefused(t *testing.T) {
+	const late = "2026-07-01T12:00:00Z,"
+	file := Header + "\n2026-07-01T13:00:00Z,a,23,80\n" + late + "a,1,1\n" + late + "b,1,1\n2026-07-01T13:00:00Z,b,24,80\n"
+	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	if len(rows) != 2 || len(faults) != 2 || rows[1].Temperature != 2400 {
+		t.Errorf("rows %+v, faults %q", rows, faults)
+	}
+}
+
 // A file that was cut and goes on years later is read from the second line of
 // its later part.
 func TestLongGap(t *testing.T) {
