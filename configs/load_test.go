@@ -28,6 +28,36 @@ func TestShippedFilesDecodeWithoutWarning(t *testing.T) {
 	}
 }
 
+// A keeper learns the keys from the example: it must show every one there is.
+func TestExampleShowsEveryKey(t *testing.T) {
+	missing := map[string]bool{}
+	collectKeys(reflect.TypeFor[Config](), missing)
+	for key := range missing {
+		if regexp.MustCompile(`\b` + key + `( =|\]|,|; and)`).Match(Example()) {
+			delete(missing, key)
+		}
+	}
+	if len(missing) > 0 {
+		t.Errorf("example.toml does not show %v", slices.Sorted(maps.Keys(missing)))
+	}
+}
+
+func collectKeys(t reflect.Type, keys map[string]bool) {
+	for i := range t.NumField() {
+		key, field := t.Field(i).Tag.Get("toml"), t.Field(i).Type
+		if key == "" || key == "-" {
+			continue
+		}
+		keys[key] = true
+		if field.Kind() == reflect.Slice {
+			field = field.Elem()
+		}
+		if field.Kind() == reflect.Struct && !isQuantity(field) {
+			collectKeys(field, keys)
+		}
+	}
+}
+
 // One file for each fault, its whole message, and no file without one.
 func TestEveryFaultHasItsMessage(t *testing.T) {
 	files, err := filepath.Glob("testdata/invalid-*.toml")
@@ -255,4 +285,13 @@ func FuzzDecode(f *testing.F) {
 			}
 		}
 	})
+}
+
+// go test -bench Decode -benchmem ./configs
+func BenchmarkDecode(b *testing.B) {
+	for b.Loop() {
+		if _, err := Decode("example.toml", exampleTOML); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

@@ -42,6 +42,9 @@ func (k *checker) warnRoom() {
 	if k.doc.has("mail") && k.c.Mail.TLS == "none" {
 		k.warning(k.doc.at("mail", "tls"), `write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
 	}
+	if len(k.c.Enclosures) > 1 && !slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.Place == InRoom && p.MeasuresTemperature() }) {
+		k.warning(newTable(position{1, 1}), `add a [[probe]] with place = "room"`, "nothing measures the room: a warm room cannot be told from a warm enclosure")
+	}
 	host, _, err := net.SplitHostPort(k.c.HTTP.Listen)
 	if ip := net.ParseIP(host); err == nil && k.c.HTTP.CertFile == "" && host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		k.warning(k.doc.at("http", "listen"), "add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")

@@ -22,6 +22,8 @@ room.toml:2:3: enclosure "a" has no lamp schedule: the day band holds at night t
 room.toml:30:1: mail leaves without TLS: notices and the password can be read on the way; write tls = "starttls" if the server can`},
 		{"open page", quietRoom("", "[http]\nlisten = \":8077\"\n"),
 			`room.toml:24:1: the page is open to the network without TLS; add cert_file and key_file, or listen on 127.0.0.1`},
+		{"no probe in the room", quietRoom("", "[[enclosure]]\nid = \"b\"\nspecies = \"dendrobates-auratus\"\nlamps = \"day\"\n[[probe]]\nid = \"b\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"b\"\n"),
+			`room.toml:1:1: nothing measures the room: a warm room cannot be told from a warm enclosure; add a [[probe]] with place = "room"`},
 		{"page on the loopback", quietRoom("", "[http]\nlisten = \"[::1]:8077\"\n"), ""},
 		{"unused", quietRoom("", "[[lamps]]\nid = \"l\"\non = \"08:00-20:00\"\n[[mist]]\nid = \"m\"\ntimes = [\"08:00\"]\n[[webhook]]\nid = \"w\"\nurl = \"http://example.org/\"\n"),
 			`room.toml:23:3: no enclosure uses [[lamps]] "l"; name it in an enclosure, or remove it
