@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"time"
 
@@ -62,6 +63,11 @@ func rounded(v *float64) *float64 {
 	}
 	r := math.Round(*v*100) / 100
 	return &r
+}
+
+// placeOf says where an enclosure stands.
+func placeOf(v rules.EnclosureView) string {
+	return fmt.Sprintf("rack %s, shelf %d, slot %d", v.Rack, v.Shelf, v.Slot)
 }
 
 // publishClimate refreshes the retained climate of every enclosure.

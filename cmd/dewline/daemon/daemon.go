@@ -218,7 +218,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 func (d *Daemon) runSources(ctx context.Context, n notifier) error {
 	watchdog := newWatchdog(d, n)
 	for {
-		src, err := d.o.Source(d.cfg.Load(), d.now)
+		src, err := d.o.Source(d.cfg.Load(), d.now, d.ageing())
 		if err != nil {
 			return fmt.Errorf("build the probes: %w", err)
 		}

@@ -19,6 +19,7 @@ func (d *Daemon) runCore(ctx context.Context) {
 	beat := time.NewTicker(d.heartbeatEvery())
 	defer beat.Stop()
 	lastFlush := d.now().Mono
+	lastAgeing := lastFlush
 	for {
 		select {
 		case in := <-d.in:
@@ -41,6 +42,10 @@ func (d *Daemon) runCore(ctx context.Context) {
 		}
 		if now := d.now(); now.Mono-lastFlush >= d.cfg.Load().Store.Batch.D() && d.rec.FlushState(d.core.State) {
 			lastFlush = now.Mono
+			if now.Mono-lastAgeing >= ageingEvery {
+				lastAgeing = now.Mono
+				d.keepAgeing()
+			}
 		}
 	}
 }

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -197,10 +198,54 @@ func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
 	d.apply(d.core.Set(now, c))
 }
 
+// What probes went through is kept under this key, once an hour: it moves
+// slowly and would only wear the card.
+const (
+	ageingKey   = "ageing"
+	ageingEvery = time.Hour
+)
+
+// ageing returns what each probe went through, from the running source or from
+// the record.
+func (d *Daemon) ageing() map[sensors.ProbeID]sensors.Ageing {
+	if s := d.currentSource(); s != nil {
+		return s.Ageing()
+	}
+	st := d.currentStore()
+	if st == nil {
+		return nil
+	}
+	b, err := st.Get(store.BucketMeta, ageingKey)
+	if err != nil || len(b) == 0 {
+		return nil
+	}
+	var m map[sensors.ProbeID]sensors.Ageing
+	if err := json.Unmarshal(b, &m); err != nil {
+		d.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)
+		return nil
+	}
+	return m
+}
+
+// keepAgeing queues what each probe went through.
+func (d *Daemon) keepAgeing() {
+	s := d.currentSource()
+	if s == nil {
+		return
+	}
+	b, err := json.Marshal(s.Ageing())
+	if err != nil {
+		d.log.Warn("what the probes went through cannot be kept", "err", err)
+		return
+	}
+	d.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: ageingKey, Value: b}}, nil)
+}
+
 // keepState asks for the last state to be written before the end.
 func (d *Daemon) keepState() {
 	now := d.now()
 	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "stop", Who: "dewline", New: d.o.Version}})
+	d.keepAgeing()
 	d.rec.ForceState(d.core.State)
 }
 
