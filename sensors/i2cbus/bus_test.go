@@ -1,0 +1,158 @@
+package i2cbus
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
+
+	"dewline/sensors"
+)
+
+var (
+	_ i2c.BusCloser = (*Bus)(nil)
+	_ i2c.Bus       = (*branch)(nil)
+)
+
+// fakePort answers with the errors of its script, one per transfer.
+type fakePort struct {
+	script *[]error
+	closed *int
+}
+
+func (p *fakePort) transfer(_ uint16, _, r []byte) error {
+	for i := range r {
+		r[i] = byte(i)
+	}
+	if len(*p.script) == 0 {
+		return nil
+	}
+	err := (*p.script)[0]
+	*p.script = (*p.script)[1:]
+	return err
+}
+
+func (p *fakePort) Close() error { *p.closed++; return nil }
+
+// fakeBus returns a bus over fake ports and what happened to them. openErrs are
+// what opening returns, one per call, then nil.
+func fakeBus(t *testing.T, script []error, openErrs ...error) (b *Bus, opened, closed *int) {
+	t.Helper()
+	opened, closed = new(int), new(int)
+	open := func(string, Options) (port, error) {
+		*opened++
+		if i := *opened - 2; i >= 0 && i < len(openErrs) && openErrs[i] != nil {
+			return nil, openErrs[i]
+		}
+		return &fakePort{&script, closed}, nil
+	}
+	b, err := openWith("/dev/i2c-9", Options{}, open)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b, opened, closed
+}
+
+func TestErrorsCarryTheirReasonAndPlace(t *testing.T) {
+	for _, c := range []struct {
+		err    error
+		reason sensors.Reason
+	}{
+		{ErrNoAnswer, sensors.BusError},
+		{fmt.Errorf("%w (x)", ErrStuck), sensors.TimedOut},
+		{errors.New("odd"), sensors.BusError},
+	} {
+		b, _, _ := fakeBus(t, []error{c.err})
+		err := b.Tx(0x44, []byte{1}, nil)
+		if sensors.ReasonOf(err) != c.reason || !errors.Is(err, c.err) ||
+			!strings.Contains(err.Error(), "/dev/i2c-9") || !strings.Contains(err.Error(), "0x44") {
+			t.Errorf("%v became %v (%v)", c.err, err, sensors.ReasonOf(err))
+		}
+	}
+}
+
+func TestOpensAgainAfterAStuckOrVanishedBus(t *testing.T) {
+	for _, cause := range []error{ErrStuck, errGone} {
+		b, opened, closed := fakeBus(t, []error{cause})
+		if err := b.Tx(0x44, []byte{1}, nil); !errors.Is(err, cause) {
+			t.Fatalf("%v: %v", cause, err)
+		}
+		if *opened != 2 || *closed != 1 || b.Stats().Recoveries != 1 {
+			t.Errorf("%v: opened %d, closed %d, %+v", cause, *opened, *closed, b.Stats())
+		}
+		if err := b.Tx(0x44, []byte{1}, nil); err != nil {
+			t.Errorf("%v: the transfer after the recovery: %v", cause, err)
+		}
+		if s := b.Stats(); s != (Stats{Transfers: 2, Failures: 1, Recoveries: 1}) {
+			t.Errorf("%v: %+v", cause, s)
+		}
+	}
+}
+
+func TestADeviceThatDoesNotAnswerLeavesTheBusOpen(t *testing.T) {
+	b, opened, _ := fakeBus(t, []error{ErrNoAnswer, ErrNoAnswer, ErrNoAnswer})
+	for range 3 {
+		if err := b.Tx(0x44, []byte{1}, nil); !errors.Is(err, ErrNoAnswer) {
+			t.Fatal(err)
+		}
+	}
+	if *opened != 1 {
+		t.Errorf("opened %d times", *opened)
+	}
+}
+
+func TestABusThatCannotBeOpenedAgainIsTriedOnEveryTransfer(t *testing.T) {
+	unplugged := errors.New("no such device")
+	b, opened, _ := fakeBus(t, []error{errGone}, unplugged, unplugged)
+	var heard []error
+	b.opts.OnRecover = func(_, outcome error) { heard = append(heard, outcome) }
+	for i := range 2 {
+		if err := b.Tx(0x44, []byte{1}, nil); !errors.Is(err, unplugged) {
+			t.Fatalf("transfer %d: %v", i, err)
+		}
+	}
+	if err := b.Tx(0x44, []byte{1}, nil); err != nil {
+		t.Fatalf("after it was plugged in: %v", err)
+	}
+	if *opened != 4 || len(heard) != 3 || !errors.Is(heard[1], unplugged) || heard[2] != nil {
+		t.Errorf("opened %d times, told %v", *opened, heard)
+	}
+}
+
+func TestRecoverAndClose(t *testing.T) {
+	b, opened, closed := fakeBus(t, nil)
+	if err := b.Recover(); err != nil || *opened != 2 || *closed != 1 {
+		t.Errorf("Recover: %v, opened %d, closed %d", err, *opened, *closed)
+	}
+	if err := b.Close(); err != nil || *closed != 2 {
+		t.Errorf("Close: %v, closed %d", err, *closed)
+	}
+	if err := b.Close(); err != nil {
+		t.Errorf("second Close: %v", err)
+	}
+	if b.Tx(0x44, []byte{1}, nil) == nil || b.Recover() == nil {
+		t.Error("a closed bus works")
+	}
+	if *opened != 2 {
+		t.Errorf("a closed bus was opened again")
+	}
+}
+
+func TestRefusesImpossibleTransfers(t *testing.T) {
+	b, _, _ := fakeBus(t, nil)
+	if b.Tx(0x80, nil, nil) == nil || b.Tx(0x44, make([]byte, maxMessage+1), nil) == nil || b.Tx(0x44, nil, make([]byte, maxMessage+1)) == nil {
+		t.Error("an impossible transfer was tried")
+	}
+	if err := b.SetSpeed(physic.KiloHertz); err == nil {
+		t.Error("SetSpeed claims to work")
+	}
+}
+
+func TestOpenErrorNamesTheBus(t *testing.T) {
+	if _, err := Open("/nonexistent/i2c-1", Options{}); err == nil || !strings.Contains(err.Error(), "/nonexistent/i2c-1") {
+		t.Errorf("err = %v", err)
+	}
+}
