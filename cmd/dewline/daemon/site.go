@@ -3,8 +3,12 @@ package daemon
 import (
 	"fmt"
 	"net/http"
+	"time"
+
+	"dewline/alert/metrics"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 )
 
@@ -24,5 +28,9 @@ func (d *Daemon) siteHandler(g *gate) http.Handler {
 
 // metricsHandler serves the metrics of the newest snapshot.
 func (d *Daemon) metricsHandler() http.Handler {
-	return promhttp.HandlerFor(prometheus.NewRegistry(), promhttp.HandlerOpts{})
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(metrics.New(d.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
+		ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second, EnableOpenMetrics: true,
+	})
 }
