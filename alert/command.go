@@ -8,8 +8,10 @@ type Command struct {
 	Action  string  `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service
 	Alarm   string  `json:"alarm"`
 	Subject string  `json:"subject"`
+	Seq     uint64  `json:"seq"` // the onset that was seen; 0 for whichever
 	Notice  string  `json:"notice"`
 	Minutes float64 `json:"minutes"`
+	OneShot bool    `json:"one_shot"` // shelve for one active period
 	By      string  `json:"by"`
 	Why     string  `json:"why"`
 }

@@ -1,18 +1,25 @@
-// Package mqtt is the channel over an MQTT 3.1.1 broker: notices, retained
-// climate and alarm documents, status with last will, heartbeat, and commands
-// with their replies, all under dewline/<room>/.
-//
-// It keeps nothing on disk: what must not be lost is in the Desk's documents.
 package mqtt
 
 import (
 	"context"
 	"crypto/tls"
+	"encoding/json"
+	"errors"
+	"fmt"
 	"log/slog"
+	"net/url"
+	"slices"
+	"strings"
+	"sync"
 	"time"
 
 	"dewline/alert"
 	"dewline/rules"
+)
+
+const (
+	online  = "online"
+	offline = "offline"
 )
 
 // Options are what a Client works by.
@@ -26,46 +33,329 @@ type Options struct {
 	// Token that commands must carry; empty refuses every command.
 	Token string
 	// OnCommand answers a command whose form and token are right. It runs on
-	// the client's own goroutine, never on paho's.
+	// the client's own goroutine, never on paho's, one command at a time. The
+	// Command that it gets has its Token blanked.
 	OnCommand func(context.Context, alert.Command) alert.Reply
-	// OnState is told when the connection comes up or goes down; it must not
-	// block.
+	// OnRefused is told of a command refused for its form or token, for the
+	// journal; nil for nobody.
+	OnRefused func(c alert.Command, why string)
+	// OnState is told when the connection comes up, after the retained status
+	// is out, or goes down; it must not block.
 	OnState func(up bool)
 	// Rebuild throws the connection away when nothing was confirmed for so
 	// long although something was sent; 3 min.
-	Rebuild time.Duration
-	Log     *slog.Logger
+	Rebuild   time.Duration
+	KeepAlive time.Duration // 30 s
+	Log       *slog.Logger
 }
 
-// A Client is one connection, kept up for as long as Run runs. Its methods are
-// safe for concurrent use.
-type Client struct{ opt Options }
+// A Client is the room's end of the broker, kept connected for as long as Run
+// runs. Its methods are safe for concurrent use.
+type Client struct {
+	opt      Options
+	base     string // "dewline/<room>/"
+	kick     chan struct{}
+	commands chan []byte
+
+	mu         sync.Mutex // guards what follows
+	session    *session   // nil while not connected
+	why        error      // of not being connected
+	docs       map[string][]byte
+	dirty      map[string]bool // topics to publish
+	heartbeat  []byte
+	confirmed  time.Time
+	unanswered time.Time // first sending since then that was not confirmed
+}
 
 // New returns a Client; it does not connect. It fails on options that can
 // never work.
-func New(o Options) (*Client, error) { return &Client{opt: o}, nil }
+func New(o Options) (*Client, error) {
+	if strings.ContainsAny(o.Room, "/+#") || o.Room == "" {
+		return nil, fmt.Errorf("room id %q cannot be part of a topic; use a-z, 0-9 and hyphens", o.Room)
+	}
+	if err := o.complete("dewline-" + o.Room); err != nil {
+		return nil, err
+	}
+	return &Client{
+		opt: o, base: "dewline/" + o.Room + "/", why: errNotConnected,
+		kick: make(chan struct{}, 1), commands: make(chan []byte, 16),
+		docs: make(map[string][]byte), dirty: make(map[string]bool),
+	}, nil
+}
 
-// Run connects and stays connected until ctx ends, then publishes "offline"
-// and disconnects. A broker that is away is no error.
-func (c *Client) Run(ctx context.Context) error { return nil }
+// complete checks o and fills in the defaults.
+func (o *Options) complete(id string) error {
+	u, err := url.Parse(o.Broker)
+	if err != nil {
+		return fmt.Errorf("broker address: %w", err)
+	}
+	if _, port := scheme(u.Scheme); port == "" || u.Hostname() == "" {
+		return fmt.Errorf("broker address %q is not of the form tcp://host:1883 or ssl://host:8883", o.Broker)
+	}
+	if o.ClientID == "" {
+		o.ClientID = id
+	}
+	if o.Rebuild <= 0 {
+		o.Rebuild = 3 * time.Minute
+	}
+	if o.KeepAlive <= 0 {
+		o.KeepAlive = 30 * time.Second
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	return nil
+}
 
 // Send publishes a notice at QoS 1 and returns nil once the broker has
 // confirmed it over an unbroken connection. It implements alert.Channel.
-func (c *Client) Send(ctx context.Context, d alert.Delivery) error { return nil }
+func (c *Client) Send(ctx context.Context, d alert.Delivery) error {
+	payload, err := json.Marshal(d.Message)
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("encode notice %s: %w", d.NoticeID, err))
+	}
+	return c.publish(ctx, "notice", false, payload)
+}
+
+// publish sends over the present session and keeps account of confirmations.
+func (c *Client) publish(ctx context.Context, topic string, retained bool, payload []byte) error {
+	c.mu.Lock()
+	s, why := c.session, c.why
+	if s != nil && c.unanswered.IsZero() {
+		c.unanswered = time.Now()
+	}
+	c.mu.Unlock()
+	if s == nil {
+		return why
+	}
+	ctx, cancel := context.WithTimeout(ctx, confirmTime)
+	defer cancel()
+	err := s.publish(ctx, c.base+topic, retained, payload)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err == nil {
+		c.confirmed, c.unanswered = time.Now(), time.Time{}
+		return nil
+	}
+	if since := c.unanswered; !since.IsZero() && time.Since(since) >= c.opt.Rebuild {
+		s.end(fmt.Errorf("nothing confirmed for %v", c.opt.Rebuild))
+	}
+	return err
+}
 
 // Climate sets the retained document of an enclosure's climate. It returns at
 // once; only the newest document is published.
-func (c *Client) Climate(enclosure string, doc []byte) {}
+func (c *Client) Climate(enclosure string, doc []byte) {
+	c.set("enclosure/"+segment(enclosure)+"/climate", doc)
+}
 
 // Alarm sets the retained document of an alarm, nil once it is NORM, which
 // removes it. It returns at once.
-func (c *Client) Alarm(k rules.Key, doc []byte) {}
+func (c *Client) Alarm(k rules.Key, doc []byte) {
+	c.set("alarm/"+segment(string(k.Alarm))+"/"+segment(k.Subject), doc)
+}
+
+// set replaces the retained document of a topic; empty removes it.
+func (c *Client) set(topic string, doc []byte) {
+	c.mu.Lock()
+	c.docs[topic] = slices.Clone(doc)
+	c.dirty[topic] = true
+	c.mu.Unlock()
+	c.poke()
+}
 
 // Heartbeat publishes a sign of life, if connected. It returns at once.
-func (c *Client) Heartbeat(h alert.Heartbeat) {}
+func (c *Client) Heartbeat(h alert.Heartbeat) {
+	data, err := json.Marshal(h)
+	if err != nil {
+		return // plain fields; cannot happen
+	}
+	c.mu.Lock()
+	c.heartbeat = data
+	c.mu.Unlock()
+	c.poke()
+}
 
 // Connected reports whether the connection is open now.
-func (c *Client) Connected() bool { return false }
+func (c *Client) Connected() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.session != nil && c.session.alive()
+}
 
 // LastConfirmed returns when the broker last confirmed a message.
-func (c *Client) LastConfirmed() time.Time { return time.Time{} }
+func (c *Client) LastConfirmed() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.confirmed
+}
+
+func (c *Client) poke() {
+	select {
+	case c.kick <- struct{}{}:
+	default:
+	}
+}
+
+// segment makes a string safe as one level of a topic.
+func segment(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '/' || r == '+' || r == '#' || r < ' ' {
+			return '-'
+		}
+		return r
+	}, s)
+}
+
+// Run connects and stays connected until ctx ends, then publishes "offline"
+// and disconnects. A broker that is away is no error.
+func (c *Client) Run(ctx context.Context) error {
+	wait, logged := firstRetry, false
+	for {
+		s, err := connect(ctx, &c.opt, c.base+"status")
+		if err == nil {
+			began := time.Now()
+			logged = false
+			err = c.serve(ctx, s)
+			if time.Since(began) >= steadyAfter {
+				wait = firstRetry
+			}
+		}
+		if ctx.Err() != nil {
+			return nil
+		}
+		c.down(err)
+		if !logged {
+			c.opt.Log.Warn("no connection to the broker; trying again", "broker", c.opt.Broker, "err", err)
+			logged = true
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, lastRetry)
+	}
+}
+
+// serve works on one session until it is lost or ctx ends.
+func (c *Client) serve(ctx context.Context, s *session) error {
+	defer s.client.Disconnect(250)
+	work, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	defer cancel()
+	if err := c.birth(work, s); err != nil {
+		return err
+	}
+	wg.Go(func() { c.answer(work) })
+	wg.Go(func() { c.sweep(work, s) })
+	for {
+		c.flush(work)
+		select {
+		case <-ctx.Done():
+			return c.farewell(s)
+		case <-s.lost:
+			return s.cause
+		case <-c.kick:
+		case <-time.After(5 * time.Second): // what failed is tried again
+		}
+	}
+}
+
+// birth publishes "online", listens for commands and makes the session public.
+func (c *Client) birth(ctx context.Context, s *session) error {
+	ctx, cancel := context.WithTimeout(ctx, confirmTime)
+	defer cancel()
+	if err := s.publish(ctx, c.base+"status", true, []byte(online)); err != nil {
+		return err
+	}
+	if err := s.subscribe(ctx, c.receive, c.base+"command"); err != nil {
+		// Without commands the room still warns, which matters more.
+		c.opt.Log.Error("commands over MQTT do not work", "err", err)
+		if !s.alive() {
+			return err
+		}
+	}
+	c.mu.Lock()
+	c.session, c.unanswered, c.confirmed = s, time.Time{}, time.Now()
+	for topic := range c.docs { // the broker may have lost what it retained
+		c.dirty[topic] = true
+	}
+	c.mu.Unlock()
+	c.opt.Log.Info("connected to the broker", "broker", c.opt.Broker)
+	c.state(true)
+	return nil
+}
+
+// farewell says "offline" before a clean end, which cancels the will.
+func (c *Client) farewell(s *session) error {
+	c.down(errors.New("stopped"))
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	if err := s.publish(ctx, c.base+"status", true, []byte(offline)); err != nil {
+		return fmt.Errorf("say goodbye: %w", err)
+	}
+	return nil
+}
+
+// down takes the session away from the senders.
+func (c *Client) down(why error) {
+	c.mu.Lock()
+	was := c.session != nil
+	c.session = nil
+	c.why = fmt.Errorf("%w: %w", errNotConnected, why)
+	c.mu.Unlock()
+	if was {
+		c.state(false)
+	}
+}
+
+func (c *Client) state(up bool) {
+	if c.opt.OnState != nil {
+		c.opt.OnState(up)
+	}
+}
+
+// flush publishes what changed: the heartbeat, then documents, alarms before
+// climate, one in flight so that none overtakes a newer one.
+func (c *Client) flush(ctx context.Context) {
+	c.mu.Lock()
+	beat := c.heartbeat
+	c.heartbeat = nil
+	topics := make([]string, 0, len(c.dirty))
+	for t := range c.dirty {
+		topics = append(topics, t)
+	}
+	c.mu.Unlock()
+	if beat != nil {
+		if err := c.publish(ctx, "heartbeat", false, beat); err != nil {
+			return // the next beat says it better
+		}
+	}
+	slices.Sort(topics) // "alarm/" comes before "enclosure/"
+	for _, t := range topics {
+		if c.publishDoc(ctx, t) != nil {
+			return
+		}
+	}
+}
+
+// publishDoc publishes a topic's newest document.
+func (c *Client) publishDoc(ctx context.Context, topic string) error {
+	c.mu.Lock()
+	doc := c.docs[topic]
+	delete(c.dirty, topic)
+	c.mu.Unlock()
+	err := c.publish(ctx, topic, true, doc)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err != nil {
+		c.dirty[topic] = true
+		return err
+	}
+	if len(c.docs[topic]) == 0 && !c.dirty[topic] {
+		delete(c.docs, topic) // removed for good
+	}
+	return nil
+}

@@ -2,8 +2,13 @@ package mqtt
 
 import (
 	"context"
+	"encoding/json"
+	"strings"
+	"time"
 
 	"dewline/alert"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 // A Sign is one sign of life of a room, as a sentinel sees it.
@@ -15,6 +20,98 @@ type Sign struct {
 }
 
 // Watch subscribes to the status and heartbeat of the rooms (none: of every
-// room) and calls sink for each sign until ctx ends. sink may block for a
-// short while. Options.Room is not used; OnState is.
-func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) error { return nil }
+// room) and calls sink for each sign until ctx ends, from one goroutine. A
+// sink that blocks for long loses signs, never the connection. Options.Room is
+// not used; OnState is.
+func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) error {
+	if err := o.complete("dewline-sentinel"); err != nil {
+		return err
+	}
+	if len(rooms) == 0 {
+		rooms = []string{"+"}
+	}
+	var topics []string
+	for _, r := range rooms {
+		topics = append(topics, "dewline/"+r+"/status", "dewline/"+r+"/heartbeat")
+	}
+	signs := make(chan Sign, 256)
+	wait := firstRetry
+	for ctx.Err() == nil {
+		began := time.Now()
+		err := watchOnce(ctx, &o, topics, signs, sink)
+		if ctx.Err() != nil {
+			break
+		}
+		if time.Since(began) >= steadyAfter {
+			wait = firstRetry
+		}
+		o.Log.Warn("no connection to the broker; trying again", "broker", o.Broker, "err", err)
+		select {
+		case <-ctx.Done():
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, lastRetry)
+	}
+	return nil
+}
+
+// watchOnce watches over one connection.
+func watchOnce(ctx context.Context, o *Options, topics []string, signs chan Sign, sink func(Sign)) error {
+	s, err := connect(ctx, o, "")
+	if err != nil {
+		return err
+	}
+	defer s.client.Disconnect(250)
+	receive := func(_ paho.Client, m paho.Message) {
+		sign, ok := parseSign(m.Topic(), m.Payload(), m.Retained())
+		if !ok {
+			return
+		}
+		select {
+		case signs <- sign:
+		default:
+		}
+	}
+	sub, cancel := context.WithTimeout(ctx, confirmTime)
+	defer cancel()
+	if err := s.subscribe(sub, receive, topics...); err != nil {
+		return err
+	}
+	if o.OnState != nil {
+		o.OnState(true)
+		defer o.OnState(false)
+	}
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-s.lost:
+			return s.cause
+		case sign := <-signs:
+			sink(sign)
+		}
+	}
+}
+
+// parseSign reads one message; anything that is no sign of life is not ok.
+func parseSign(topic string, payload []byte, retained bool) (Sign, bool) {
+	part := strings.Split(topic, "/")
+	if len(part) != 3 || part[0] != "dewline" || len(payload) > maxCommand {
+		return Sign{}, false
+	}
+	s := Sign{Room: part[1], Retained: retained}
+	switch {
+	case part[2] == "status" && (string(payload) == online || string(payload) == offline):
+		s.Status = string(payload)
+		return s, true
+	case part[2] == "heartbeat" && !retained:
+		var h alert.Heartbeat
+		if json.Unmarshal(payload, &h) != nil {
+			return Sign{}, false
+		}
+		h.Room = part[1] // the topic says which room speaks
+		s.Heartbeat = &h
+		return s, true
+	}
+	return Sign{}, false
+}

@@ -1,0 +1,218 @@
+package mqtt
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"dewline/alert"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// A broker is a real Mosquitto (Debian's package) on a loopback port.
+type broker struct {
+	t    *testing.T
+	bin  string
+	port int
+	conf string
+	cmd  *exec.Cmd
+	log  *bytes.Buffer
+}
+
+// newBroker writes a configuration; extra lines are added to the listener's.
+func newBroker(t *testing.T, extra ...string) *broker {
+	t.Helper()
+	bin, err := exec.LookPath("mosquitto")
+	if err != nil {
+		if bin = "/usr/sbin/mosquitto"; !exists(bin) {
+			t.Skip("mosquitto is not installed; the tests against a real broker are left out")
+		}
+	}
+	b := &broker{t: t, bin: bin, port: freePort(t), conf: filepath.Join(t.TempDir(), "mosquitto.conf"), log: &bytes.Buffer{}}
+	lines := append([]string{fmt.Sprintf("listener %d 127.0.0.1", b.port)}, extra...)
+	if !strings.Contains(strings.Join(extra, "\n"), "allow_anonymous") {
+		lines = append(lines, "allow_anonymous true")
+	}
+	if os.Getuid() == 0 {
+		lines = append(lines, "user root") // else it drops rights and cannot read test files
+	}
+	if err := os.WriteFile(b.conf, []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.kill)
+	return b
+}
+
+func exists(name string) bool {
+	_, err := os.Stat(name)
+	return err == nil
+}
+
+func freePort(t *testing.T) int {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().(*net.TCPAddr).Port
+}
+
+func (b *broker) start() {
+	b.t.Helper()
+	b.cmd = exec.Command(b.bin, "-c", b.conf)
+	b.cmd.Stderr = b.log
+	if err := b.cmd.Start(); err != nil {
+		b.t.Fatal(err)
+	}
+	eventually(b.t, 5*time.Second, "broker listens", func() bool {
+		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.port))
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	})
+}
+
+func (b *broker) end(sig os.Signal) {
+	if b.cmd == nil {
+		return
+	}
+	b.cmd.Process.Signal(sig)
+	b.cmd.Wait()
+	b.cmd = nil
+}
+
+func (b *broker) stop() { b.end(syscall.SIGTERM) }
+func (b *broker) kill() { b.end(syscall.SIGKILL) }
+
+func (b *broker) url() string { return fmt.Sprintf("tcp://127.0.0.1:%d", b.port) }
+
+// eventually polls, since a broker in another process tells nobody when it is
+// ready.
+func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) {
+	t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(limit); time.Now().Before(end); <-tick.C {
+		if ok() {
+			return
+		}
+	}
+	if !ok() {
+		t.Fatalf("after %v still not: %s", limit, what)
+	}
+}
+
+// A phone subscribes as a person's device does, with a durable session when it
+// has a name.
+type phone struct {
+	t      *testing.T
+	client paho.Client
+	mu     sync.Mutex
+	got    []paho.Message
+}
+
+func newPhone(t *testing.T, url, name string, topics ...string) *phone {
+	t.Helper()
+	p := &phone{t: t}
+	o := paho.NewClientOptions().AddBroker(url).SetClientID(name).SetCleanSession(name == "").
+		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).
+		SetMaxReconnectInterval(200 * time.Millisecond).SetOrderMatters(true)
+	o.SetDefaultPublishHandler(p.receive)
+	o.SetOnConnectHandler(func(c paho.Client) {
+		for _, topic := range topics {
+			c.Subscribe(topic, 1, p.receive)
+		}
+	})
+	p.client = paho.NewClient(o)
+	if !p.client.Connect().WaitTimeout(5 * time.Second) {
+		t.Fatal("phone cannot connect")
+	}
+	t.Cleanup(p.leave)
+	return p
+}
+
+func (p *phone) receive(_ paho.Client, m paho.Message) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.got = append(p.got, m)
+}
+
+func (p *phone) leave() { p.client.Disconnect(100) }
+
+// last returns the newest payload on a topic.
+func (p *phone) last(topic string) (string, bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for i := len(p.got) - 1; i >= 0; i-- {
+		if p.got[i].Topic() == topic {
+			return string(p.got[i].Payload()), true
+		}
+	}
+	return "", false
+}
+
+func (p *phone) lastIs(topic, want string) func() bool {
+	return func() bool {
+		got, ok := p.last(topic)
+		return ok && got == want
+	}
+}
+
+// notices counts the notices received by id.
+func (p *phone) notices() map[string]int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	n := make(map[string]int)
+	for _, m := range p.got {
+		if strings.HasSuffix(m.Topic(), "/notice") {
+			var msg alert.Message
+			if err := json.Unmarshal(m.Payload(), &msg); err == nil {
+				n[msg.ID]++
+			}
+		}
+	}
+	return n
+}
+
+// client runs a Client until the test ends; the returned func stops it earlier.
+func client(t *testing.T, o Options) (*Client, func()) {
+	t.Helper()
+	if o.Room == "" {
+		o.Room = "attic"
+	}
+	o.Log = slog.New(slog.DiscardHandler)
+	c, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- c.Run(ctx) }()
+	stop := sync.OnceFunc(func() {
+		cancel()
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Errorf("Run: %v", err)
+			}
+		case <-time.After(5 * time.Second):
+			t.Error("Run does not return")
+		}
+	})
+	t.Cleanup(stop)
+	return c, stop
+}

@@ -1,0 +1,219 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+)
+
+// Times of a connection. The library's own defaults are far too patient for an
+// alarm: reconnecting after up to 10 minutes, writing without a limit.
+const (
+	handshakeTime = 10 * time.Second
+	writeTime     = 10 * time.Second
+	confirmTime   = 15 * time.Second // for messages whose caller sets no limit
+	firstRetry    = time.Second
+	lastRetry     = 15 * time.Second
+	steadyAfter   = time.Minute // a connection that held so long was no flapping
+)
+
+var errNotConnected = errors.New("not connected")
+
+// a session is one connection from CONNECT to its end.
+type session struct {
+	client paho.Client
+	lost   chan struct{} // closed when the connection is gone
+	once   sync.Once
+	cause  error
+}
+
+func (s *session) end(err error) {
+	s.once.Do(func() {
+		s.cause = err
+		close(s.lost)
+	})
+}
+
+// alive reports whether s can carry a message now. IsConnected would be true
+// while the library still tries.
+func (s *session) alive() bool {
+	select {
+	case <-s.lost:
+		return false
+	default:
+		return s.client.IsConnectionOpen()
+	}
+}
+
+// connect opens a session; will is the status topic, empty for none.
+func connect(ctx context.Context, o *Options, will string) (*session, error) {
+	s := &session{lost: make(chan struct{})}
+	dial := &dialer{ctx: ctx, tls: o.TLS}
+	po := paho.NewClientOptions().AddBroker(o.Broker).SetClientID(o.ClientID).
+		SetUsername(o.Username).SetPassword(o.Password).
+		SetProtocolVersion(4).SetCleanSession(true).SetStore(paho.NewOrderedMemoryStore()).
+		SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(handshakeTime).
+		SetWriteTimeout(writeTime).SetKeepAlive(o.KeepAlive).SetPingTimeout(min(o.KeepAlive, 10*time.Second)).
+		SetOrderMatters(false).SetCustomOpenConnectionFn(dial.open).
+		SetConnectionLostHandler(func(_ paho.Client, err error) { s.end(err) })
+	if will != "" {
+		po.SetBinaryWill(will, []byte(offline), 1, true)
+	}
+	s.client = paho.NewClient(po)
+	token := s.client.Connect()
+	select {
+	case <-token.Done():
+	case <-ctx.Done():
+		dial.abort()
+		<-token.Done()
+	}
+	if err := token.Error(); err != nil {
+		return nil, fmt.Errorf("connect to broker %s: %w", o.Broker, err)
+	}
+	return s, nil
+}
+
+// publish sends at QoS 1 and waits for the broker's confirmation.
+func (s *session) publish(ctx context.Context, topic string, retained bool, payload []byte) error {
+	if !s.alive() {
+		return errNotConnected
+	}
+	token := s.client.Publish(topic, 1, retained, payload)
+	return s.confirmed(ctx, token, "publish on "+topic)
+}
+
+// confirmed waits for a token, but not for ever: one whose connection broke
+// may never be completed, or be completed without an error.
+func (s *session) confirmed(ctx context.Context, token paho.Token, what string) error {
+	select {
+	case <-token.Done():
+	case <-s.lost:
+		return fmt.Errorf("%s: connection lost: %w", what, s.cause)
+	case <-ctx.Done():
+		return fmt.Errorf("%s: no answer from the broker: %w", what, ctx.Err())
+	}
+	if err := token.Error(); err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	if !s.alive() {
+		return fmt.Errorf("%s: connection broke before the confirmation could be trusted", what)
+	}
+	return nil
+}
+
+// subscribe subscribes at QoS 1. handle runs on the library's goroutines.
+func (s *session) subscribe(ctx context.Context, handle paho.MessageHandler, topics ...string) error {
+	filters := make(map[string]byte, len(topics))
+	for _, t := range topics {
+		filters[t] = 1
+	}
+	token := s.client.SubscribeMultiple(filters, handle)
+	if err := s.confirmed(ctx, token, "subscribe to "+strings.Join(topics, ", ")); err != nil {
+		return err
+	}
+	if st, ok := token.(*paho.SubscribeToken); ok {
+		for topic, code := range st.Result() {
+			if code == 0x80 { // MQTT 3.1.1 section 3.9.3
+				return fmt.Errorf("subscribe to %s: the broker refuses it; check its access list", topic)
+			}
+		}
+	}
+	return nil
+}
+
+// a dialer opens the network connection so that ctx can stop it, and takes no
+// proxy from the environment.
+type dialer struct {
+	ctx  context.Context
+	tls  *tls.Config
+	mu   sync.Mutex // guards what follows
+	conn net.Conn
+	dead bool
+}
+
+func (d *dialer) open(uri *url.URL, _ paho.ClientOptions) (net.Conn, error) {
+	nd := &net.Dialer{Timeout: handshakeTime}
+	var conn net.Conn
+	var err error
+	if secure, port := scheme(uri.Scheme); secure {
+		ctx, cancel := context.WithTimeout(d.ctx, handshakeTime)
+		defer cancel()
+		conn, err = (&tls.Dialer{NetDialer: nd, Config: d.tls}).DialContext(ctx, "tcp", hostPort(uri, port))
+	} else {
+		conn, err = nd.DialContext(d.ctx, "tcp", hostPort(uri, port))
+	}
+	if err != nil {
+		return nil, err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.dead {
+		conn.Close()
+		return nil, context.Canceled
+	}
+	d.conn = conn
+	return conn, nil
+}
+
+// abort ends a handshake that is under way.
+func (d *dialer) abort() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.dead = true
+	if d.conn != nil {
+		d.conn.Close()
+	}
+}
+
+// scheme tells what a broker URL's scheme means; port is empty for unknown.
+func scheme(s string) (secure bool, port string) {
+	switch s {
+	case "tcp", "mqtt":
+		return false, "1883"
+	case "ssl", "tls", "mqtts":
+		return true, "8883"
+	}
+	return false, ""
+}
+
+func hostPort(u *url.URL, port string) string {
+	if u.Port() != "" {
+		port = u.Port()
+	}
+	return net.JoinHostPort(u.Hostname(), port)
+}
+
+// TLSFiles makes a TLS configuration from PEM files; empty names mean the
+// system's roots and no client certificate.
+func TLSFiles(caFile, certFile, keyFile string) (*tls.Config, error) {
+	c := &tls.Config{MinVersion: tls.VersionTLS12}
+	if caFile != "" {
+		pem, err := os.ReadFile(caFile)
+		if err != nil {
+			return nil, fmt.Errorf("read the broker's CA certificate: %w", err)
+		}
+		c.RootCAs = x509.NewCertPool()
+		if !c.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("read the broker's CA certificate: %s holds no PEM certificate", caFile)
+		}
+	}
+	if certFile == "" && keyFile == "" {
+		return c, nil
+	}
+	pair, err := tls.LoadX509KeyPair(certFile, keyFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the client certificate for the broker: %w", err)
+	}
+	c.Certificates = []tls.Certificate{pair}
+	return c, nil
+}
