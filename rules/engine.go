@@ -4,84 +4,312 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/sensors"
+)
+
+// How often the estimators look: a mist and a door in seconds, the rest once a
+// minute.
+const (
+	quickEvery = 20 * time.Second
+	slowEvery  = time.Minute
 )
 
 // An Engine is the decision core of one room. It is single-threaded: one
 // goroutine owns it. It does no I/O and reads no clock.
 type Engine struct {
-	cfg *configs.Config
-	out []Transition
+	cfg    *configs.Config
+	loc    *time.Location
+	specs  [numKinds][Wake + 1]alarm.Spec
+	probes []probe
+	byID   map[sensors.ProbeID]int
+	encls  []enclosure
+	encl   map[string]int
+	lamps  []lampSet
+	mists  []mistSet
+	self   []*slot // alarms about dewline itself, in the order of first use
+	gone   []Record
+
+	room      RoomState
+	roomIdx   []int // probes in the room
+	minute    int64 // wall minute that the schedules were read at
+	synced    bool
+	now       sensors.Instant // latest time that came in
+	began     bool
+	minuteAt  time.Duration // running time of the last minutely round
+	hourAt    time.Duration
+	load      Load // what the self-measures need
+	out       []Transition
+	cases     []climate.Case
+	values    []int32
+	scratch   []float64
+	verdicts  []climate.MistVerdict
+	steps     []climate.LampStep
+	shelfKeys []string
 }
 
-// State is everything that an Engine remembers beside its alarm records. It is
-// plain data for encoding/json.
-type State struct {
-	Version int             `json:"version"`
-	Now     sensors.Instant `json:"now"`
+// RoomState is what is remembered of the room's air.
+type RoomState struct {
+	Trend  climate.Trend      `json:"trend"`
+	Usual  climate.HourOffset `json:"usual"` // temperature by hour of day
+	SlowAt time.Duration      `json:"slow_at"`
 }
 
 // New returns an engine for a complete configuration.
-func New(cfg *configs.Config) *Engine { return &Engine{cfg: cfg} }
+func New(cfg *configs.Config) *Engine {
+	e := &Engine{minute: -1}
+	e.build(cfg)
+	return e
+}
+
+// build lays out the engine for a configuration, without any state.
+func (e *Engine) build(cfg *configs.Config) {
+	e.cfg, e.loc = cfg, cfg.Room.Location
+	if e.loc == nil {
+		e.loc = time.UTC
+	}
+	e.specs = makeSpecs(cfg.Rules)
+	e.byID = make(map[sensors.ProbeID]int, len(cfg.Probes))
+	e.encl = make(map[string]int, len(cfg.Enclosures))
+	e.lamps, e.mists, e.roomIdx, e.shelfKeys = nil, nil, nil, nil
+	for _, l := range cfg.Lamps {
+		e.lamps = append(e.lamps, lampSet{cfg: l})
+	}
+	for _, m := range cfg.Mists {
+		e.mists = append(e.mists, mistSet{cfg: m})
+	}
+	e.encls = make([]enclosure, len(cfg.Enclosures))
+	for i, c := range cfg.Enclosures {
+		e.buildEnclosure(i, c)
+	}
+	e.probes = make([]probe, len(cfg.Probes))
+	for i, c := range cfg.Probes {
+		e.buildProbe(i, c)
+	}
+	n := len(e.encls)
+	e.cases, e.values = make([]climate.Case, 0, n), make([]int32, 0, n+1)
+	e.scratch, e.verdicts = make([]float64, 4*n+4), make([]climate.MistVerdict, 0, n)
+	e.minute = -1
+}
+
+func (e *Engine) buildEnclosure(i int, c configs.Enclosure) {
+	en := &e.encls[i]
+	sp := e.cfg.SpeciesFor(c)
+	*en = enclosure{cfg: c, sp: sp, lim: limitsOf(sp), lamps: -1, mist: -1, doseLim: climate.DoseLimits{
+		Boundary: float64(sp.Boundary), ReferenceTemp: float64(sp.ReferenceTemp),
+		ReferenceTime: sp.ReferenceTime.D(), TenfoldPer: float64(sp.TenfoldPer),
+	}}
+	for k := range enclosureKinds {
+		en.slots[k] = makeSlot(kind(k), i, c.ID)
+	}
+	for j := range e.lamps {
+		if e.lamps[j].cfg.ID == c.Lamps && c.Lamps != "" {
+			en.lamps = j
+		}
+	}
+	for j := range e.mists {
+		if e.mists[j].cfg.ID == c.Mist && c.Mist != "" {
+			en.mist = j
+		}
+	}
+	en.shelf = e.shelfNumber(shelfName(c.Rack, c.Shelf))
+	en.st.Thermal = climate.NewThermal(float64(c.Volume))
+	e.encl[c.ID] = i
+}
+
+func (e *Engine) shelfNumber(key string) int {
+	for i, k := range e.shelfKeys {
+		if k == key {
+			return i
+		}
+	}
+	e.shelfKeys = append(e.shelfKeys, key)
+	return len(e.shelfKeys) - 1
+}
+
+func (e *Engine) buildProbe(i int, c configs.Probe) {
+	p := &e.probes[i]
+	*p = probe{cfg: c, encl: -1}
+	for k := range probeKinds {
+		p.slots[k] = makeSlot(firstProbeKind+kind(k), i, c.ID)
+	}
+	e.byID[sensors.ProbeID(c.ID)] = i
+	switch {
+	case c.Enclosure != "":
+		j, ok := e.encl[c.Enclosure]
+		if !ok {
+			return
+		}
+		p.encl = j
+		en := &e.encls[j]
+		en.probes = append(en.probes, i)
+		en.hasLitter = en.hasLitter || c.Place == configs.Litter
+		en.namedFloor = en.namedFloor || c.FloorProbe
+	case c.Place == configs.InRoom:
+		e.roomIdx = append(e.roomIdx, i)
+	}
+}
 
 // Step takes one reading. The transitions are valid until the next call; in
 // the steady state nothing is allocated. A reading that is not newer than the
 // last one of its probe, or of an unknown probe, changes nothing.
-func (e *Engine) Step(r sensors.Reading) []Transition { return nil }
-
-// Tick lets time pass: silence, delays, schedules and ends of shelves. Call it
-// at least once a poll.
-func (e *Engine) Tick(now sensors.Instant) []Transition { return nil }
-
-// Act carries out a person's decision, or refuses it with one of the errors of
-// this package wrapped and changes nothing.
-func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) { return nil, nil }
-
-// Set raises, updates or ends an alarm about dewline itself.
-func (e *Engine) Set(now sensors.Instant, c Condition) []Transition { return nil }
-
-// A Calibration is what the engine needs to know of a probe's corrections.
-type Calibration struct {
-	Probe       sensors.ProbeID
-	Humidity    time.Time // last calibrated; zero for never
-	Temperature time.Time
-	// Uncertainty of humidity, ± %, at the calibration; zero for the family's.
-	Uncertainty float64
+func (e *Engine) Step(r sensors.Reading) []Transition {
+	e.out = e.out[:0]
+	i, ok := e.byID[r.Probe]
+	if !ok {
+		return nil
+	}
+	p := &e.probes[i]
+	if p.st.Readings > 0 && r.At.Mono <= p.st.Last.Mono {
+		return nil
+	}
+	e.advance(r.At)
+	e.still(p, &r)
+	e.takeTemperature(p, &r)
+	p.note(&r, e.cfg.Room.Poll.D())
+	if p.slot(kSilent).open() && r.Quality != sensors.Bad {
+		e.judgeSilent(p, r.At)
+	}
+	e.judgeReason(p, r.At)
+	switch {
+	case p.encl >= 0:
+		en := &e.encls[p.encl]
+		en.st.At = r.At
+		e.combine(en, r.At.Mono)
+		if r.Quality != sensors.Bad {
+			e.judge(en, r.At)
+			e.estimate(en, r.At)
+		}
+	case p.cfg.Place == configs.InRoom:
+		e.estimateRoom(r.At)
+	}
+	return e.out
 }
 
-// SetCalibration tells when a probe was last calibrated; without it the due
-// date counts from when the probe was first seen.
-func (e *Engine) SetCalibration(now sensors.Instant, c Calibration) []Transition { return nil }
+// advance notes the time and reads the schedules when the minute has changed.
+func (e *Engine) advance(now sensors.Instant) {
+	if !e.began {
+		e.began = true
+		for i := range e.probes {
+			if e.probes[i].st.Began.IsZero() {
+				e.probes[i].st.Began = now
+			}
+		}
+	}
+	if now.Mono >= e.now.Mono {
+		e.now = now
+	}
+	if minute := now.Wall.Unix() / 60; minute != e.minute || now.Synced != e.synced {
+		e.minute, e.synced = minute, now.Synced
+		e.readLamps(now)
+	}
+}
 
-// Record returns the persisted form of one alarm, false where it was never
-// raised.
-func (e *Engine) Record(k Key) (Record, bool) { return Record{}, false }
+// estimate feeds the estimators with what the probes say now, each at its own
+// pace, and judges what comes of them.
+func (e *Engine) estimate(en *enclosure, now sensors.Instant) {
+	if now.Mono-en.st.QuickAt >= quickEvery || en.st.QuickAt == 0 {
+		en.st.QuickAt = now.Mono
+		e.watchMist(en, now)
+		e.watchDoor(en, now, e.disturbed(en, now.Mono))
+	}
+	if now.Mono-en.st.SlowAt < slowEvery && en.st.SlowAt != 0 {
+		return
+	}
+	en.st.SlowAt = now.Mono
+	if !en.now.hasTemp {
+		return
+	}
+	hot, main := float64(en.now.hot)/100, float64(en.now.main)/100
+	en.st.Trend.Observe(now.Mono, hot)
+	e.learn(en, now, hot, main)
+	e.watchNight(en, now, main)
+	e.judgeAhead(en, now)
+	e.judgeExposure(en, now)
+}
 
-// Records returns every alarm that was ever raised, sorted by alarm and
-// subject.
-func (e *Engine) Records() []Record { return nil }
+// learn feeds the thermal model and the usual offset to the room.
+func (e *Engine) learn(en *enclosure, now sensors.Instant, hot, main float64) {
+	hour := e.hour(now)
+	r := climate.ThermalReading{At: now.Mono, Air: hot, Hour: hour, Exclude: e.disturbedModel(en, now.Mono)}
+	if en.lamps >= 0 && e.lamps[en.lamps].known {
+		r.Lamps = climate.LampsOff
+		if e.lamps[en.lamps].on {
+			r.Lamps = climate.LampsOn
+		}
+	}
+	if t, ok := e.roomTemp(now.Mono); ok {
+		r.Room, r.HasRoom = float64(t)/100, true
+		if hour >= 0 && !r.Exclude {
+			en.st.Offset.Observe(hour, main-r.Room)
+		}
+	}
+	en.st.Thermal.Observe(r)
+}
 
-// State returns what has to be persisted beside the records. It shares memory
-// with the engine: encode it before the next call.
-func (e *Engine) State() *State { return &State{} }
+// disturbedModel reports whether the temperature is under the influence of
+// something that the thermal model does not know.
+func (e *Engine) disturbedModel(en *enclosure, now time.Duration) bool {
+	if _, open := en.st.Door.Open(); open {
+		return true
+	}
+	return en.st.HasPulse && now-en.st.PulseAt < 20*time.Minute
+}
 
-// Restore goes on from persisted state and records, either of which may be
-// missing or older than the other. Subjects that the configuration no longer
-// has end with a transition to NORM.
-func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Transition { return nil }
+// disturbed reports whether a step in temperature and humidity has another
+// explanation than the door.
+func (e *Engine) disturbed(en *enclosure, now time.Duration) bool {
+	if _, raining := en.st.Mist.Current(); raining && en.st.HasPulse && now-en.st.PulseAt < 20*time.Minute {
+		return true
+	}
+	return en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < 30*time.Minute
+}
 
-// Reconfigure changes to another complete configuration and keeps the timers
-// and states of everything that is still there.
-func (e *Engine) Reconfigure(cfg *configs.Config, now sensors.Instant) []Transition { return nil }
+// estimateRoom follows the room's air.
+func (e *Engine) estimateRoom(now sensors.Instant) {
+	if now.Mono-e.room.SlowAt < slowEvery && e.room.SlowAt != 0 {
+		return
+	}
+	t, ok := e.roomTemp(now.Mono)
+	if !ok {
+		return
+	}
+	e.room.SlowAt = now.Mono
+	e.room.Trend.Observe(now.Mono, float64(t)/100)
+	if hour := e.hour(now); hour >= 0 {
+		e.room.Usual.Observe(hour, float64(t)/100)
+	}
+}
 
-// Enclosures returns a snapshot of every enclosure in file order.
-func (e *Engine) Enclosures() []EnclosureView { return nil }
+// roomTemp is the median of the room's trustworthy probes, in hundredths of °C.
+func (e *Engine) roomTemp(now time.Duration) (int32, bool) {
+	var list [8]int32
+	n := 0
+	for _, i := range e.roomIdx {
+		if p := &e.probes[i]; n < len(list) && p.usable(&e.cfg.Rules, now) {
+			list[n] = int32(p.st.Temp)
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, false
+	}
+	return median(list[:n]), true
+}
 
-// Probes returns a snapshot of every probe in file order.
-func (e *Engine) Probes() []ProbeView { return nil }
-
-// Open returns every alarm that is not NORM, the most urgent first.
-func (e *Engine) Open() []AlarmView { return nil }
-
-// KPI returns the alarm system's self-measures.
-func (e *Engine) KPI() KPI { return KPI{} }
+// roomHum is the same for humidity, in hundredths of a percent.
+func (e *Engine) roomHum(now time.Duration) (int32, bool) {
+	var list [8]int32
+	n := 0
+	for _, i := range e.roomIdx {
+		if p := &e.probes[i]; n < len(list) && p.humUsable(&e.cfg.Rules, now) {
+			list[n] = int32(p.st.Hum)
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, false
+	}
+	return median(list[:n]), true
+}

@@ -1,6 +1,14 @@
 package rules
 
-import "time"
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
 
 // Stats are an alarm's own self-measures.
 type Stats struct {
@@ -46,4 +54,176 @@ type KPIItem struct {
 	Active time.Duration `json:"active,omitempty"`
 	// Suggestion is what would have avoided some of them; empty for none.
 	Suggestion string `json:"suggestion,omitempty"`
+}
+
+const (
+	kpiDays   = 30
+	day       = 24 * time.Hour
+	floodSpan = 10 * time.Minute
+	floodMany = 10 // more than so many in ten minutes begin a flood (EEMUA 191)
+	floodFew  = 5  // fewer end it
+	staleTime = day
+	// chatterPolls: three raises a minute cannot happen at a poll of seconds,
+	// so chattering is counted in polls.
+	chatterPolls = 20
+)
+
+// Load is what the self-measures remember of the whole system.
+type Load struct {
+	Start     time.Duration     `json:"start"` // first raise or tick
+	Day       int64             `json:"day"`   // running day of Days[0]
+	Days      [kpiDays]uint32   `json:"days"`  // raises a day, newest first
+	Priority  [Wake + 1]int64   `json:"priority"`
+	Recent    [16]time.Duration `json:"recent"` // running times of the last raises, newest first
+	NumRecent int               `json:"num_recent"`
+	InFlood   bool              `json:"in_flood"`
+	FloodAt   time.Duration     `json:"flood_at"`
+	Floods    uint64            `json:"floods"`
+	FloodTime time.Duration     `json:"flood_time"`
+}
+
+// turn moves the days on to the running time.
+func (l *Load) turn(now time.Duration) {
+	today := int64(now / day)
+	for shift := min(today-l.Day, kpiDays); shift > 0; shift-- {
+		copy(l.Days[1:], l.Days[:])
+		l.Days[0] = 0
+	}
+	l.Day = max(l.Day, today)
+}
+
+// raised notes a new alarm.
+func (l *Load) raised(now time.Duration, p Priority) {
+	l.turn(now)
+	l.Days[0]++
+	l.Priority[p]++
+	copy(l.Recent[1:], l.Recent[:])
+	l.Recent[0] = now
+	l.NumRecent = min(l.NumRecent+1, len(l.Recent))
+}
+
+// within counts the raises of the last span.
+func (l *Load) within(now, span time.Duration) int {
+	n := 0
+	for _, at := range l.Recent[:l.NumRecent] {
+		if now-at <= span {
+			n++
+		}
+	}
+	return n
+}
+
+// count keeps the self-measures with each transition.
+func (e *Engine) count(s *slot, now sensors.Instant, c alarm.Change) {
+	st := &s.rec.Stats
+	switch {
+	case c.To == alarm.Unack && c.From != alarm.Unack:
+		if c.From != alarm.Acked {
+			st.Raised++
+			copy(st.Raises[1:], st.Raises[:])
+			st.Raises[0] = now.Mono
+			if n := len(st.Raises); st.Raised >= uint64(n) && now.Mono-st.Raises[n-1] <= e.chatterSpan() {
+				st.Chattered++
+			}
+			e.load.raised(now.Mono, s.rec.Priority)
+			e.flood(now.Mono)
+		}
+		st.UnackAt = now.Mono
+	case c.To == alarm.Acked || c.From == alarm.RTNUN && c.Why == "" || c.To == alarm.LatchAck && c.From == alarm.LatchUnack:
+		d := now.Mono - st.UnackAt
+		st.Acked++
+		st.AckTotal += d
+		st.AckMax = max(st.AckMax, d)
+	}
+}
+
+func (e *Engine) chatterSpan() time.Duration {
+	return max(chatterPolls*e.cfg.Room.Poll.D(), time.Minute)
+}
+
+// flood follows whether more alarms come than a person can take in.
+func (e *Engine) flood(now time.Duration) {
+	l := &e.load
+	n := l.within(now, floodSpan)
+	switch {
+	case !l.InFlood && n > floodMany:
+		l.InFlood, l.FloodAt = true, now
+		l.Floods++
+	case l.InFlood && n < floodFew:
+		l.InFlood = false
+		l.FloodTime += now - l.FloodAt
+	}
+}
+
+// KPI returns the alarm system's self-measures.
+func (e *Engine) KPI() KPI {
+	now := e.now.Mono
+	l := e.load
+	l.turn(now)
+	k := KPI{
+		Days: int(min(now/day, kpiDays-1)) + 1, ByPriority: map[string]int64{}, Floods: l.Floods,
+		InFlood: l.InFlood, FloodTime: l.FloodTime, Worst: []KPIItem{}, Chattering: []KPIItem{}, Stale: []KPIItem{},
+	}
+	for _, n := range l.Days {
+		k.Alarms += uint64(n)
+		k.BusiestDay = max(k.BusiestDay, uint64(n))
+	}
+	k.PerDay = float64(k.Alarms) / float64(k.Days)
+	for p := Note; p <= Wake; p++ {
+		k.ByPriority[p.String()] = l.Priority[p]
+	}
+	if l.InFlood {
+		k.FloodTime += now - l.FloodAt
+	}
+	e.eachSlot(func(s *slot) { k.add(s, now) })
+	byCount := func(a, b KPIItem) int {
+		if c := cmp.Compare(b.Count, a.Count); c != 0 {
+			return c
+		}
+		return strings.Compare(OnsetID(a.Key, 0), OnsetID(b.Key, 0))
+	}
+	slices.SortFunc(k.Worst, byCount)
+	slices.SortFunc(k.Chattering, byCount)
+	k.Worst = k.Worst[:min(len(k.Worst), 10)]
+	if k.Acknowledged > 0 {
+		k.MeanAcknowledge /= time.Duration(k.Acknowledged)
+	}
+	return k
+}
+
+// add counts one alarm in.
+func (k *KPI) add(s *slot, now time.Duration) {
+	st, l := &s.rec.Stats, &s.rec.Life
+	active := time.Duration(0)
+	if l.Active {
+		active = now - l.Since.Mono
+	}
+	item := KPIItem{Key: s.rec.Key, Count: st.Raised, Active: active}
+	if st.Raised > 0 {
+		k.Worst = append(k.Worst, item)
+	}
+	if st.Chattered > 0 {
+		item.Count = st.Chattered
+		item.Suggestion = "a longer off-delay or a wider deadband would join these into one"
+		k.Chattering = append(k.Chattering, item)
+	}
+	k.Acknowledged += st.Acked
+	k.MeanAcknowledge += st.AckTotal // the sum, until the end
+	k.MaxAcknowledge = max(k.MaxAcknowledge, st.AckMax)
+	k.LongestActive = max(k.LongestActive, active)
+	switch l.State {
+	case alarm.Unack, alarm.RTNUN, alarm.LatchUnack:
+		k.Unacknowledged++
+		k.LongestUnacked = max(k.LongestUnacked, now-st.UnackAt)
+	case alarm.Shelved:
+		k.Shelved++
+	case alarm.OutOfService:
+		k.OutOfService++
+	}
+	if l.State.Annunciated() && active > staleTime {
+		k.Stale = append(k.Stale, item)
+	}
+	if l.Unknown {
+		k.Unknown++
+	}
 }

@@ -23,6 +23,15 @@ type Record struct {
 	// AckedBy is who acknowledged the present onset.
 	AckedBy string `json:"acked_by,omitempty"`
 	Stats   Stats  `json:"stats"`
+	// Given is what a Condition of dewline itself came with.
+	Given Given `json:"given,omitzero"`
+}
+
+// Given is the wording that came with a Condition.
+type Given struct {
+	Text        string   `json:"text,omitempty"`
+	Evidence    []string `json:"evidence,omitempty"`
+	FirstAction string   `json:"first_action,omitempty"`
 }
 
 // OnsetID is the stable name of one onset of one alarm: it is the same from

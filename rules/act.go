@@ -1,0 +1,170 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// longestOut is the longest that a subject may be out of service at a time: no
+// silence is for ever.
+const longestOut = 180 * 24 * time.Hour
+
+// Act carries out a person's decision, or refuses it with one of the errors of
+// this package wrapped and changes nothing.
+func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
+	e.out = e.out[:0]
+	if a.By == "" {
+		return nil, fmt.Errorf("%s %s: %w", a.Kind, a.Key.Subject, ErrNobody)
+	}
+	slots, err := e.targets(a)
+	if err != nil {
+		return nil, err
+	}
+	e.advance(now)
+	switch a.Kind {
+	case TakeOut:
+		return e.takeOut(now, a, slots)
+	case ReturnToService:
+		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return s.rec.Life.Return(e.spec(s, 0), now) })
+	case Acknowledge:
+		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return e.acknowledge(s, now, a.By) })
+	case Reset:
+		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return s.rec.Life.Reset() })
+	case Unshelve:
+		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return s.rec.Life.TakeFromShelf(e.spec(s, 0), now) })
+	case Shelve:
+		err = e.shelve(now, a, slots)
+	default:
+		err = fmt.Errorf("%q: %w", a.Kind, ErrNoAction)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return e.out, nil
+}
+
+// targets finds the alarms that an action is about.
+func (e *Engine) targets(a Action) ([]*slot, error) {
+	if a.Kind == TakeOut || a.Kind == ReturnToService {
+		a.Key.Alarm, a.Seq = "", 0
+	}
+	var all, match []*slot
+	e.eachSlot(func(s *slot) {
+		if s.rec.Key.Subject != a.Key.Subject {
+			return
+		}
+		all = append(all, s)
+		if a.Key.Alarm == "" || s.rec.Key.Alarm == a.Key.Alarm {
+			match = append(match, s)
+		}
+	})
+	switch {
+	case len(all) == 0:
+		return nil, fmt.Errorf("%s %q: %w", a.Kind, a.Key.Subject, ErrNoSubject)
+	case len(match) == 0:
+		return nil, fmt.Errorf("%s %s of %s: %w", a.Kind, a.Key.Alarm, a.Key.Subject, ErrNoAlarm)
+	case a.Seq != 0 && a.Key.Alarm != "" && match[0].rec.Life.Seq != a.Seq:
+		return nil, fmt.Errorf("%s %s of %s, onset %d: %w", a.Kind, a.Key.Alarm, a.Key.Subject, a.Seq, ErrOldOnset)
+	}
+	return match, nil
+}
+
+// each acts on every target that its state allows, and refuses where there is
+// none.
+func (e *Engine) each(now sensors.Instant, a Action, slots []*slot, act func(*slot) (alarm.Change, bool)) error {
+	done := false
+	for _, s := range slots {
+		c, ok := act(s)
+		if !ok {
+			continue
+		}
+		done = true
+		e.emit(s, now, c, a.By, a.Why)
+	}
+	if done {
+		return nil
+	}
+	return fmt.Errorf("%s %s of %s, which is %s: %w", a.Kind, orAll(a.Key.Alarm), a.Key.Subject,
+		slots[0].rec.Life.State, ErrNotNow)
+}
+
+func orAll(id AlarmID) string {
+	if id == "" {
+		return "every alarm"
+	}
+	return string(id)
+}
+
+func (e *Engine) acknowledge(s *slot, now sensors.Instant, by string) (alarm.Change, bool) {
+	c, ok := s.rec.Life.Acknowledge(now)
+	if ok {
+		s.rec.AckedBy = by
+	}
+	return c, ok
+}
+
+// shelve refuses the whole action where one of the alarms may not be shelved
+// for so long, so that nobody believes that more is quiet than is.
+func (e *Engine) shelve(now sensors.Instant, a Action, slots []*slot) error {
+	if a.For <= 0 {
+		return fmt.Errorf("shelve %s of %s: %w", orAll(a.Key.Alarm), a.Key.Subject, ErrNoEnd)
+	}
+	for _, s := range slots {
+		if most := e.spec(s, 0).MaxShelf; a.For > most {
+			return fmt.Errorf("shelve %s of %s for %s: %w: at most %s", s.rec.Key.Alarm, a.Key.Subject, a.For, ErrTooLong, most)
+		}
+	}
+	return e.each(now, a, slots, func(s *slot) (alarm.Change, bool) {
+		return s.rec.Life.PutOnShelf(e.spec(s, 0), now, a.For, a.OneShot)
+	})
+}
+
+// takeOut takes every alarm of the subject out of service until a named end.
+func (e *Engine) takeOut(now sensors.Instant, a Action, slots []*slot) ([]Transition, error) {
+	length := a.For
+	if !a.Until.IsZero() {
+		length = a.Until.Sub(now.Wall)
+	}
+	switch {
+	case length <= 0:
+		return nil, fmt.Errorf("take %s out of service: %w, in the future", a.Key.Subject, ErrNoEnd)
+	case length > longestOut:
+		return nil, fmt.Errorf("take %s out of service for %s: %w: at most %s", a.Key.Subject, length, ErrTooLong, longestOut)
+	}
+	out := alarm.Out{Until: now.Wall.Add(length), Mono: now.Mono + length}
+	for _, s := range slots {
+		e.emit(s, now, s.rec.Life.TakeOut(e.spec(s, 0), now, out), a.By, a.Why)
+	}
+	return e.out, nil
+}
+
+// SetCalibration tells when a probe was last calibrated; without it the due
+// date counts from when the probe was first seen.
+func (e *Engine) SetCalibration(now sensors.Instant, c Calibration) []Transition {
+	e.out = e.out[:0]
+	i, ok := e.byID[c.Probe]
+	if !ok {
+		return nil
+	}
+	e.advance(now)
+	p := &e.probes[i]
+	p.st.HumDone, p.st.TempDone = later(p.st.HumDone, c.Humidity), later(p.st.TempDone, c.Temperature)
+	if c.Uncertainty > 0 {
+		p.st.CalibrU = sensors.PercentOf(c.Uncertainty)
+	}
+	e.judgeOverdue(p, now)
+	return e.out
+}
+
+// A Calibration is what the engine needs to know of a probe's corrections.
+type Calibration struct {
+	Probe       sensors.ProbeID
+	Humidity    time.Time // last calibrated; zero for never
+	Temperature time.Time
+	// Uncertainty of humidity at the calibration, ± %; used for readings that
+	// state none.
+	Uncertainty float64
+}

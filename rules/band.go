@@ -1,0 +1,72 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// judgeBand steps the alarms on both sides of the band. Its ends belong to the
+// band; the limits that make an excursion urgent are reached at the value
+// itself.
+func (e *Engine) judgeBand(en *enclosure, now sensors.Instant) {
+	low, high, _ := e.band(en)
+	dead := int32(math.Round(float64(e.cfg.Rules.BandDeadband) * 100))
+	e.judgeAbove(en, now, high, dead)
+	e.judgeBelow(en, now, low, dead)
+}
+
+// judgeAbove looks at the band where the frogs live and, whatever that says,
+// at the limit to act on at the hottest place.
+func (e *Engine) judgeAbove(en *enclosure, now sensors.Instant, high, dead int32) {
+	s, p := &en.slots[kAbove], &en.now
+	severe := e.hotInput(en, now.Mono, en.lim.act, dead)
+	en.st.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.gap}, now, severe)
+	urgent := en.st.Act.Active
+	in := e.mainInput(en, now.Mono, upper, high+1, dead+1)
+	if urgent && in != alarm.Beyond && severe != alarm.Back {
+		in = severe
+	}
+	switch {
+	case urgent && p.hasTemp:
+		s.limit(float64(p.hot)/100, float64(en.lim.act)/100)
+	case p.hasTemp:
+		s.limit(float64(p.main)/100, float64(high)/100)
+	}
+	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.gap)
+}
+
+func (e *Engine) judgeBelow(en *enclosure, now sensors.Instant, low, dead int32) {
+	s, p := &en.slots[kBelow], &en.now
+	severe := e.mainInput(en, now.Mono, lower, en.lim.cold, dead)
+	en.st.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.gap}, now, severe)
+	urgent := en.st.Cold.Active
+	in := e.mainInput(en, now.Mono, lower, low-1, dead+1)
+	switch {
+	case urgent && p.hasTemp:
+		s.limit(float64(p.main)/100, float64(en.lim.cold)/100)
+	case p.hasTemp:
+		s.limit(float64(p.main)/100, float64(low)/100)
+	}
+	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.gap)
+}
+
+// applySide steps a band alarm. One that has become urgent has waited long
+// enough, and is a wake alarm until it is over.
+func (e *Engine) applySide(s *slot, now sensors.Instant, in alarm.Input, urgent bool, gap time.Duration) {
+	if urgent && !s.open() {
+		s.rec.Priority = Wake
+	}
+	sp := e.spec(s, gap)
+	if urgent {
+		sp.OnDelay = 0
+	}
+	if c := s.rec.Life.Step(sp, now, in); c.Changed() {
+		e.emit(s, now, c, "", c.Why)
+	}
+	if urgent && s.rec.Life.Active {
+		e.raisePriority(s, now, Wake)
+	}
+}

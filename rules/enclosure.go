@@ -1,0 +1,233 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// EnclosureState is what is remembered of one enclosure beside its alarms.
+type EnclosureState struct {
+	At      sensors.Instant      `json:"at"` // of the last reading of any of its probes
+	Trend   climate.Trend        `json:"trend"`
+	Thermal *climate.Thermal     `json:"thermal"`
+	Offset  climate.HourOffset   `json:"offset"`
+	Dose    climate.Dose         `json:"dose"`
+	Mist    climate.MistDetector `json:"mist"`
+	Watch   climate.MistWatch    `json:"watch"`
+	Dry     climate.DryDown      `json:"dry"`
+	Night   climate.Night        `json:"night"`
+	Lamps   climate.LampWatch    `json:"lamps"`
+	Door    climate.Door         `json:"door"`
+
+	QuickAt   time.Duration `json:"quick_at"` // last time the fast estimators looked
+	SlowAt    time.Duration `json:"slow_at"`  // and the slow ones
+	RefitAt   time.Duration `json:"refit_at"`
+	DoorAt    time.Duration `json:"door_at"` // last opening
+	Excused   time.Duration `json:"excused"` // the floor is excused until then
+	HasExcuse bool          `json:"has_excuse"`
+	PulseAt   time.Duration `json:"pulse_at"` // start of the last mist pulse
+	HasPulse  bool          `json:"has_pulse"`
+	Missed    int           `json:"missed"` // scheduled mists in a row without a pulse
+	Weak      int           `json:"weak"`   // weak ones in a row
+	// Verdict on the mist due at VerdictAt, kept until the whole supply is
+	// judged.
+	Verdict   climate.MistVerdict `json:"verdict"`
+	VerdictAt time.Duration       `json:"verdict_at"`
+	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
+	HasDue    bool                `json:"has_due"`
+
+	Act   alarm.Record `json:"act"`  // times at the limits that make the band urgent
+	Cold  alarm.Record `json:"cold"` //
+	Ahead Ahead        `json:"ahead"`
+	// CauseNew is a cause other than the one told, and since when it has been
+	// seen.
+	CauseNew Cause         `json:"cause_new"`
+	CauseAt  time.Duration `json:"cause_at"`
+}
+
+// Ahead is the last look at what is coming.
+type Ahead struct {
+	At        time.Duration `json:"at"`
+	ToCeiling climate.Eta   `json:"to_ceiling"`
+	LampsOff  climate.Eta   `json:"lamps_off"`
+	Learned   bool          `json:"learned"`
+}
+
+// enclosure is a configured enclosure with its state and alarms.
+type enclosure struct {
+	cfg        configs.Enclosure
+	sp         configs.Species
+	lim        limits
+	probes     []int // indices, in file order
+	lamps      int   // index of its lamp schedule; -1 for none
+	mist       int   // index of its misting schedule; -1 for none
+	shelf      int   // enclosures of one rack and shelf share a number
+	hasLitter  bool  // a probe hangs there, so the band is judged there
+	namedFloor bool  // a probe is named for the floor
+	now        present
+	st         EnclosureState
+	slots      [enclosureKinds]slot
+	doseLim    climate.DoseLimits
+}
+
+// limits are the species' limits in the units of readings.
+type limits struct {
+	dayLow, dayHigh, nightLow, nightHigh int32
+	warn, act, ceiling, cold             int32
+	floor, dry                           int32
+}
+
+func limitsOf(s configs.Species) limits {
+	c := func(v configs.Celsius) int32 { return int32(sensors.CelsiusOf(float64(v))) }
+	p := func(v configs.Percent) int32 { return int32(sensors.PercentOf(float64(v))) }
+	return limits{
+		dayLow: c(s.Day.Low), dayHigh: c(s.Day.High), nightLow: c(s.Night.Low), nightHigh: c(s.Night.High),
+		warn: c(s.Warn), act: c(s.Act), ceiling: c(s.Ceiling), cold: c(s.Cold),
+		floor: p(s.Floor), dry: p(s.Dry),
+	}
+}
+
+// present is what the probes of an enclosure say together at one moment.
+type present struct {
+	main, hot, cold    int32 // hundredths of °C
+	hum                int32 // hundredths of %
+	hotProbe, humProbe int   // indices of probes
+	hasTemp, hasHum    bool
+	gap                time.Duration // longest gap that delays may count
+	lux                uint32
+	hasLux             bool
+}
+
+// combine looks at every probe of the enclosure. Heat is judged on the hottest
+// trustworthy one; the band on the one over the litter, where frogs live, or
+// the median of what there is; the floor on the named one or the median. A
+// probe that is silent or doubted takes no part.
+func (e *Engine) combine(en *enclosure, now time.Duration) {
+	var litter, other, hums [8]int32
+	var nl, no, nh int
+	p := present{}
+	named := false
+	rules := &e.cfg.Rules
+	for _, i := range en.probes {
+		pr := &e.probes[i]
+		p.gap = max(p.gap, pr.gap())
+		st := &pr.st
+		if pr.usable(rules, now) {
+			t := int32(st.Temp)
+			if !p.hasTemp || t > p.hot {
+				p.hot, p.hotProbe = t, i
+			}
+			if !p.hasTemp || t < p.cold {
+				p.cold = t
+			}
+			p.hasTemp = true
+			if pr.cfg.Place == configs.Litter && nl < len(litter) {
+				litter[nl] = t
+				nl++
+			} else if no < len(other) {
+				other[no] = t
+				no++
+			}
+		}
+		if !named && nh < len(hums) && pr.humUsable(rules, now) {
+			if pr.cfg.FloorProbe {
+				named, nh = true, 0
+			}
+			hums[nh], p.humProbe = int32(st.Hum), i
+			nh++
+		}
+		if st.HasLux {
+			p.lux, p.hasLux = st.Lux, true
+		}
+	}
+	switch {
+	case nl > 0:
+		p.main = median(litter[:nl])
+	case no > 0:
+		p.main = median(other[:no])
+	}
+	if nh > 0 {
+		p.hum, p.hasHum = median(hums[:nh]), true
+	}
+	en.now = p
+}
+
+// median sorts s, which is short, and returns its middle, the mean of the two
+// middle ones for an even number.
+func median(s []int32) int32 {
+	for i := 1; i < len(s); i++ {
+		for j := i; j > 0 && s[j] < s[j-1]; j-- {
+			s[j], s[j-1] = s[j-1], s[j]
+		}
+	}
+	n := len(s)
+	if n%2 == 1 {
+		return s[n/2]
+	}
+	return (s[n/2-1] + s[n/2]) / 2
+}
+
+// hotInput classifies the hottest trustworthy temperature.
+func (e *Engine) hotInput(en *enclosure, now time.Duration, limit, deadband int32) alarm.Input {
+	in := alarm.Missing
+	if en.now.hasTemp {
+		in = alarm.High(en.now.hot, limit, deadband)
+	}
+	if in == alarm.Back && e.anyDoubt(en, now, upper, limit, deadband, false) {
+		return alarm.Missing
+	}
+	return in
+}
+
+// mainInput classifies the temperature that the band is judged on.
+func (e *Engine) mainInput(en *enclosure, now time.Duration, d side, limit, deadband int32) alarm.Input {
+	if !en.now.hasTemp {
+		return alarm.Missing
+	}
+	in := d.classify(en.now.main, limit, deadband)
+	if in == alarm.Back && e.anyDoubt(en, now, d, limit, deadband, en.hasLitter) {
+		return alarm.Missing
+	}
+	return in
+}
+
+// anyDoubt asks the probes, or only those in the litter, that take no part now.
+func (e *Engine) anyDoubt(en *enclosure, now time.Duration, d side, limit, deadband int32, litterOnly bool) bool {
+	for _, i := range en.probes {
+		p := &e.probes[i]
+		if litterOnly && p.cfg.Place != configs.Litter {
+			continue
+		}
+		if p.inDoubt(&e.cfg.Rules, now, d, limit, deadband) {
+			return true
+		}
+	}
+	return false
+}
+
+// band returns the temperatures in force, both inside the band, and the band's
+// name. Without a lamp schedule or a clock, and for a while after the lamps
+// switched, the wider of both bands holds.
+func (e *Engine) band(en *enclosure) (low, high int32, name string) {
+	l := &en.lim
+	if en.lamps >= 0 {
+		if s := &e.lamps[en.lamps]; s.known && s.edge >= e.cfg.Rules.BandSettle.D() {
+			if s.on {
+				return l.dayLow, l.dayHigh, "day"
+			}
+			return l.nightLow, l.nightHigh, "night"
+		}
+	}
+	return min(l.dayLow, l.nightLow), max(l.dayHigh, l.nightHigh), "day or night"
+}
+
+// judge steps the threshold alarms with what the probes say now.
+func (e *Engine) judge(en *enclosure, now sensors.Instant) {
+	e.judgeCeiling(en, now)
+	e.judgeBand(en, now)
+	e.judgeFloor(en, now)
+}

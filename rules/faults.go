@@ -1,0 +1,242 @@
+package rules
+
+import (
+	"slices"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// judgeSilent raises when a probe has delivered nothing usable for too long.
+// A failed reading is as silent as none.
+func (e *Engine) judgeSilent(p *probe, now sensors.Instant) {
+	st := &p.st
+	heard := st.Heard
+	if heard.IsZero() {
+		heard = st.Began
+	}
+	limit := p.silentAfter(&e.cfg.Rules)
+	age := now.Mono - heard.Mono
+	s := p.slot(kSilent)
+	if age <= limit && !s.open() {
+		return
+	}
+	s.limit(age.Seconds(), limit.Seconds())
+	e.hold(s, now, age > limit)
+}
+
+// judgeReason raises what the probe's own judge found.
+func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
+	st := &p.st
+	if st.Quality == sensors.Bad {
+		return
+	}
+	wet := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
+	if s := p.slot(kWet); wet || s.open() {
+		s.limit(float64(st.Hum)/100, 99.5)
+		e.hold(s, now, wet)
+	}
+	frozen := st.Frozen || st.Reason == sensors.FrozenValue
+	if s := p.slot(kFrozen); frozen || s.open() {
+		s.limit((now.Mono - st.StillAt).Minutes(), e.cfg.Rules.FrozenAfter.D().Minutes())
+		e.hold(s, now, frozen)
+	}
+	e.judgeJump(p, now)
+}
+
+// manyJumps is how many jumps, of which one is forgotten every ten minutes,
+// make a probe a jumping one. A single jump may be a hand.
+const manyJumps = 3
+
+func (e *Engine) judgeJump(p *probe, now sensors.Instant) {
+	st := &p.st
+	if st.Jumps > 0 && now.Mono-st.JumpAt >= 10*time.Minute {
+		st.Jumps--
+		st.JumpAt = now.Mono
+	}
+	alone := st.Alone && st.HotRun >= 2
+	s := p.slot(kJump)
+	jumping := alone || st.Jumps >= manyJumps
+	if !jumping && !s.open() {
+		return
+	}
+	if st.Alone {
+		s.limit(st.LastHot.Celsius(), float64(implausible)/100)
+	} else if jumping {
+		s.rec.HasLimit = false
+		s.rec.Value, s.rec.HasValue = st.Doubt.Celsius(), true
+	}
+	in := alarm.Back
+	switch {
+	case jumping:
+		in = alarm.Beyond
+	case st.Jumps > 0:
+		in = alarm.Between
+	}
+	e.apply(s, now, in, p.gap())
+}
+
+// still follows for how long a probe has said exactly the same.
+func (e *Engine) still(p *probe, r *sensors.Reading) {
+	if r.Quality == sensors.Bad {
+		return
+	}
+	st := &p.st
+	same := sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
+	if same == st.Still && st.Readings > 0 {
+		return
+	}
+	st.Still, st.StillAt = same, r.At.Mono
+	st.HasPeers, st.Frozen = false, false
+}
+
+// judgeFrozen compares probes that do not move with what the others do. A
+// steady value is no fault while everything else is steady too.
+func (e *Engine) judgeFrozen(now sensors.Instant) {
+	after := e.cfg.Rules.FrozenAfter.D()
+	middle, ok := e.middle(now.Mono)
+	if !ok || after <= 0 {
+		return
+	}
+	for i := range e.probes {
+		p := &e.probes[i]
+		st := &p.st
+		if st.Readings == 0 || !p.fresh(&e.cfg.Rules, now.Mono, st.Heard.Mono) {
+			continue
+		}
+		if !st.HasPeers {
+			st.HasPeers, st.PeerLow, st.PeerHigh = true, middle, middle
+		}
+		st.PeerLow, st.PeerHigh = min(st.PeerLow, middle), max(st.PeerHigh, middle)
+		moved := st.PeerHigh - st.PeerLow
+		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || moved < peersMoved || now.Mono-st.StillAt < after {
+			continue
+		}
+		st.Frozen = true
+		if p.encl >= 0 {
+			e.combine(&e.encls[p.encl], now.Mono)
+		}
+		e.judgeReason(p, now)
+	}
+}
+
+// peersMoved is by how many hundredths of °C the others must have moved for a
+// steady probe to be a frozen one.
+const peersMoved = 50
+
+// middle is the median temperature of everything that moves.
+func (e *Engine) middle(now time.Duration) (int32, bool) {
+	e.values = e.values[:0]
+	for i := range e.encls {
+		if en := &e.encls[i]; en.now.hasTemp {
+			e.values = append(e.values, en.now.main)
+		}
+	}
+	if t, ok := e.roomTemp(now); ok {
+		e.values = append(e.values, t)
+	}
+	if len(e.values) < 2 {
+		return 0, false
+	}
+	slices.Sort(e.values)
+	return e.values[len(e.values)/2], true
+}
+
+// How far two probes of one enclosure may differ: common practice, no source,
+// is that ±0.2 °C makes a good pair; ten times that cannot be the place. Leaves
+// and lid differ by 2 to 4 °C by day.
+const (
+	apartSame  = 200
+	apartOther = 600
+	apartBack  = 50
+)
+
+// judgePair looks for two probes of one enclosure that do not agree. Which of
+// them is wrong is decided by the room where it can be, else the later one in
+// the file is named, and the text names both.
+func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
+	for a := range en.probes {
+		for b := a + 1; b < len(en.probes); b++ {
+			p, q := &e.probes[en.probes[a]], &e.probes[en.probes[b]]
+			if p.usable(&e.cfg.Rules, now.Mono) && q.usable(&e.cfg.Rules, now.Mono) {
+				e.compare(en, p, q, now)
+			}
+		}
+	}
+}
+
+func (e *Engine) compare(en *enclosure, p, q *probe, now sensors.Instant) {
+	limit := int32(apartOther)
+	if p.cfg.Place == q.cfg.Place {
+		limit = apartSame
+	}
+	apart := int32(q.st.Temp - p.st.Temp)
+	if apart < 0 {
+		apart = -apart
+	}
+	in := alarm.High(apart, limit, apartBack)
+	odd := q
+	if t, ok := e.roomTemp(now.Mono); ok && abs32(int32(p.st.Temp)-t) > abs32(int32(q.st.Temp)-t) {
+		odd = p
+	}
+	for _, x := range [...]*probe{p, q} { // one that was blamed stays so
+		if l := &x.slot(kDisagrees).rec.Life; l.Seen == alarm.Beyond || l.Active {
+			odd = x
+		}
+	}
+	s := odd.slot(kDisagrees)
+	if in == alarm.Back && s.rec.Life.Seen == alarm.Missing {
+		return
+	}
+	s.limit(float64(apart)/100, float64(limit)/100)
+	e.apply(s, now, in, 3*slowEvery)
+}
+
+func abs32(v int32) int32 {
+	if v < 0 {
+		return -v
+	}
+	return v
+}
+
+// judgeOverdue notes calibrations that are due. The time counts from the last
+// one, or from when the probe was first seen; without a clock nothing is due.
+func (e *Engine) judgeOverdue(p *probe, now sensors.Instant) {
+	if !now.Synced || p.st.Seen.IsZero() {
+		return
+	}
+	due := false
+	if t, ok := e.humidityDue(p); ok && !now.Wall.Before(t) {
+		due = true
+	}
+	if t, ok := e.temperatureDue(p); ok && !now.Wall.Before(t) {
+		due = true
+	}
+	if s := p.slot(kOverdue); due || s.open() {
+		e.hold(s, now, due)
+	}
+}
+
+func (e *Engine) humidityDue(p *probe) (time.Time, bool) {
+	every := e.cfg.Rules.HumidityDue.D()
+	if !p.st.HasHum || every <= 0 {
+		return time.Time{}, false
+	}
+	return later(p.st.Seen, p.st.HumDone).Add(every), true
+}
+
+func (e *Engine) temperatureDue(p *probe) (time.Time, bool) {
+	every := e.cfg.Rules.TemperatureDue.D()
+	if !p.st.HasTemp || every <= 0 {
+		return time.Time{}, false
+	}
+	return later(p.st.Seen, p.st.TempDone).Add(every), true
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}

@@ -1,0 +1,218 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// implausible is a temperature, in hundredths of °C, that no lamp, room or
+// heater brings an enclosure to without its neighbours or its own earlier
+// readings showing it: 50 W into 91 L add 11 °C in the end (own arithmetic).
+const implausible = 4500
+
+// fastest is the steepest rise, in °C/h, that a stuck heater is believed to
+// cause, for judging what happened while nobody looked.
+const fastest = 30
+
+// takeTemperature stores a reading's temperature and counts how often in a row
+// this probe was at the ceiling.
+func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
+	st := &p.st
+	t := p.heatTrust(r)
+	if st.Lost = t == noUse; st.Lost {
+		return
+	}
+	alone := p.encl >= 0 && r.Temperature >= implausible && e.alone(p, r)
+	if t == doubted && r.Reason == sensors.Jump {
+		st.Jumps, st.JumpAt = min(st.Jumps+1, 200), r.At.Mono
+	}
+	if alone {
+		st.LastHot = r.Temperature
+	}
+	st.Alone, st.Doubtful = alone, t == doubted
+	if p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling {
+		st.HotRun = min(st.HotRun+1, 200)
+	} else {
+		st.HotRun = 0
+	}
+	if t == doubted || alone {
+		st.Doubt = r.Temperature
+		return
+	}
+	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
+}
+
+// alone reports whether an implausible temperature stands alone: some witness
+// is there, every witness is calm, and the probe did not climb to it. Without
+// a witness heat is believed.
+func (e *Engine) alone(p *probe, r *sensors.Reading) bool {
+	en := &e.encls[p.encl]
+	st := &p.st
+	if en.slots[kLethal].rec.Life.Active && !st.Alone {
+		return false
+	}
+	now := r.At.Mono
+	if st.HasTemp && !st.Alone {
+		hours := (now - st.TempAt).Hours()
+		if hours > longestInterval.Hours() && (r.Temperature-st.Temp).Celsius() < fastest*hours {
+			return false
+		}
+	}
+	witnesses := 0
+	for _, i := range en.probes {
+		q := &e.probes[i]
+		if q == p || !q.usable(&e.cfg.Rules, now) {
+			continue
+		}
+		if int32(q.st.Temp) >= en.lim.warn {
+			return false
+		}
+		witnesses++
+	}
+	if slope, ok := en.st.Trend.Slope(); witnesses > 0 && ok && slope.PerHour > fastest/2 {
+		return false
+	}
+	if witnesses > 0 {
+		return true
+	}
+	return e.surroundingsCalm(p.encl, now)
+}
+
+// surroundingsCalm asks the room and the other enclosures.
+func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
+	witnesses := 0
+	if t, ok := e.roomTemp(now); ok {
+		if t >= e.encls[encl].lim.warn {
+			return false
+		}
+		witnesses++
+	}
+	if slope, ok := e.room.Trend.Slope(); ok && slope.PerHour > 1.5 {
+		return false
+	}
+	hot := 0
+	for i := range e.encls {
+		en := &e.encls[i]
+		if i == encl || !en.now.hasTemp || now-en.st.At.Mono > longestInterval {
+			continue
+		}
+		witnesses++
+		if en.now.hot >= en.lim.act {
+			hot++
+		}
+	}
+	return witnesses > 0 && 2*hot < witnesses
+}
+
+// judgeCeiling is promise number one. A trusted reading at the ceiling raises
+// at once. A doubted one does when the next of the same probe says so too.
+func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
+	s := &en.slots[kLethal]
+	limit := en.lim.ceiling
+	in := e.hotInput(en, now.Mono, limit, ceilingDead)
+	value := en.now.hot
+	if in != alarm.Beyond {
+		for _, i := range en.probes {
+			st := &e.probes[i].st
+			if st.Doubtful && !st.Alone && st.HotRun >= 2 {
+				in, value = alarm.Beyond, max(value, int32(st.Doubt))
+				en.now.hotProbe = i
+			}
+		}
+	}
+	if in != alarm.Missing {
+		s.limit(float64(value)/100, float64(limit)/100)
+	}
+	e.apply(s, now, in, en.now.gap)
+	if a := &en.slots[kAhead]; a.rec.Life.Suppress != s.rec.Life.Active {
+		// What was ahead is here.
+		a.rec.Life.Suppress = s.rec.Life.Active
+	}
+}
+
+// judgeAhead forecasts. It is judged once a minute.
+func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
+	s := &en.slots[kAhead]
+	slope, ok := en.st.Trend.Slope()
+	if !ok {
+		e.apply(s, now, alarm.Missing, en.now.gap)
+		return
+	}
+	within := e.cfg.Rules.AheadWithin.D()
+	if int(en.now.hot) < int(en.lim.warn)-100 || slope.PerHour <= 0 {
+		en.st.Ahead = Ahead{At: now.Mono}
+		in := alarm.Between
+		if slope.PerHour <= 0 || en.now.hot < en.lim.warn {
+			in = alarm.Back
+		}
+		e.apply(s, now, in, max(en.now.gap, 3*slowEvery))
+		return
+	}
+	e.forecast(en, now, slope)
+	eta := en.st.Ahead.ToCeiling
+	in := alarm.Between
+	switch {
+	case !eta.Known || eta.Mid > within*3/2:
+		in = alarm.Back
+	case eta.Mid < within && en.now.hot >= en.lim.warn && slope.PerHour > max(0.3, 2*slope.Sigma):
+		in = alarm.Beyond
+		s.limit(eta.Mid.Minutes(), within.Minutes())
+	}
+	e.apply(s, now, in, max(en.now.gap, 3*slowEvery))
+}
+
+// forecast fills what is ahead of the enclosure.
+func (e *Engine) forecast(en *enclosure, now sensors.Instant, slope climate.Slope) {
+	o := climate.Outlook{
+		At: now.Mono, Air: float64(en.now.hot) / 100, Trend: slope, HasTrend: true,
+		BandTop: float64(max(en.lim.dayHigh, en.lim.nightHigh)) / 100, Ceiling: float64(en.lim.ceiling) / 100,
+	}
+	if t, ok := e.roomTemp(now.Mono); ok {
+		o.Room, o.HasRoom = float64(t)/100, true
+		o.RoomTrend, o.HasRoomTrend = e.room.Trend.Slope()
+	}
+	if en.lamps >= 0 {
+		l := &e.lamps[en.lamps]
+		o.LampsOn = l.known && l.on
+		if l.known {
+			l.readComing(now, e.loc)
+			o.LampChanges = l.coming[:l.numComing]
+		}
+	}
+	f, ok := en.st.Thermal.Forecast(o)
+	en.st.Ahead = Ahead{At: now.Mono}
+	if ok {
+		en.st.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
+	}
+}
+
+// judgeExposure follows the dose: half of the keeper's reference is worth a
+// look, all of it is urgent. What has been suffered is not undone by cooling,
+// so the alarm stays until the slow repair has taken a tenth back.
+func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
+	if en.doseLim.ReferenceTime <= 0 {
+		return
+	}
+	s := &en.slots[kExposure]
+	if en.now.hasTemp {
+		en.st.Dose.Observe(en.doseLim, now.Mono, float64(en.now.hot)/100)
+	}
+	share := en.st.Dose.Fraction(en.doseLim)
+	in := alarm.Missing
+	if en.now.hasTemp {
+		in = alarm.High(int32(share*1000), 500, 100)
+	}
+	if s.rec.Priority == Wake {
+		s.limit(share*100, 100)
+	} else {
+		s.limit(share*100, 50)
+	}
+	e.apply(s, now, in, max(en.now.gap, 3*slowEvery))
+	if share >= 1 && s.rec.Life.Active && s.rec.Priority < Wake {
+		s.limit(share*100, 100)
+		e.raisePriority(s, now, Wake)
+	}
+}

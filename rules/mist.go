@@ -1,0 +1,156 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// watchMist looks for pulses and for a mist that does not end.
+func (e *Engine) watchMist(en *enclosure, now sensors.Instant) {
+	if !en.now.hasTemp || !en.now.hasHum {
+		return
+	}
+	st := &en.st
+	switch st.Mist.Observe(now.Mono, float64(en.now.main)/100, float64(en.now.hum)/100) {
+	case climate.MistStarted:
+		if p, ok := st.Mist.Current(); ok {
+			st.PulseAt, st.HasPulse = p.Start, true
+		}
+	case climate.MistEnded:
+		if p, ok := st.Mist.Last(); ok && p.HalfLife > 0 {
+			st.Dry.Add(p.Start, p.HalfLife)
+			e.judgeDry(en, now)
+		}
+	}
+	if en.mist < 0 {
+		return
+	}
+	longest := e.mists[en.mist].cfg.Longest.D()
+	endless := st.Watch.Endless(&st.Mist, longest)
+	if s := &en.slots[kMistEndless]; endless || s.open() {
+		s.limit(st.Mist.Soaked().Minutes(), longest.Minutes())
+		e.hold(s, now, endless)
+	}
+}
+
+// judgeDry compares the dry-down with the enclosure's own past.
+func (e *Engine) judgeDry(en *enclosure, now sensors.Instant) {
+	s := &en.slots[kDryDown]
+	recent, usual, _, ok := en.st.Dry.Trend()
+	if !ok {
+		return
+	}
+	odd := en.st.Dry.Hint() != climate.DryUsual
+	if odd || s.open() {
+		s.limit(recent.Minutes(), usual.Minutes())
+		e.hold(s, now, odd)
+	}
+}
+
+// judgeMists settles the verdicts on the last scheduled mist, for all
+// enclosures on one supply together: one of them alone is a nozzle, most of
+// them the pump, the reservoir or the timer.
+func (e *Engine) judgeMists(now sensors.Instant) {
+	for i := range e.mists {
+		if first := e.firstOfSupply(i); first == i {
+			e.judgeSupply(i, now)
+		}
+	}
+}
+
+func (e *Engine) supplyOf(mist int) string {
+	c := &e.mists[mist].cfg
+	if c.Supply != "" {
+		return c.Supply
+	}
+	return c.ID
+}
+
+func (e *Engine) firstOfSupply(mist int) int {
+	for i := range mist {
+		if e.supplyOf(i) == e.supplyOf(mist) {
+			return i
+		}
+	}
+	return mist
+}
+
+// patience is how long after a scheduled mist the slowest verdict may come.
+const patience = 15 * time.Minute
+
+func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
+	e.verdicts = e.verdicts[:0]
+	pending := false
+	for i := range e.encls {
+		en := &e.encls[i]
+		if en.mist < 0 || !en.st.HasDue || e.firstOfSupply(en.mist) != mist {
+			continue
+		}
+		if v, at := en.st.Watch.Verdict(now.Mono, &en.st.Mist); v != climate.MistPending {
+			en.st.Verdict, en.st.VerdictAt = v, at
+		}
+		switch {
+		case en.st.Verdict != climate.MistPending:
+			e.verdicts = append(e.verdicts, en.st.Verdict)
+		case now.Mono-en.st.DueAt < patience:
+			pending = true
+		}
+	}
+	if pending || len(e.verdicts) == 0 {
+		return
+	}
+	fault := climate.JudgeMist(e.verdicts)
+	for i := range e.encls {
+		en := &e.encls[i]
+		if en.mist >= 0 && en.st.HasDue && e.firstOfSupply(en.mist) == mist {
+			e.settleMist(en, now, fault)
+		}
+	}
+}
+
+// settleMist draws the conclusion from one enclosure's verdict.
+func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.MistFault) {
+	v := en.st.Verdict
+	en.st.Verdict, en.st.HasDue = climate.MistPending, false
+	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
+	cause := Cause{CauseEnclosure, en.cfg.ID}
+	if fault == climate.SupplyFault {
+		cause = Cause{CauseSupply, e.supplyOf(en.mist)}
+	}
+	switch v {
+	case climate.MistMissed:
+		en.st.Missed++
+		e.blame(missing, cause)
+		missing.limit(float64(en.st.Missed), 1)
+		e.hold(missing, now, true)
+	case climate.MistSeen, climate.MistWeak:
+		en.st.Missed = 0
+		if missing.open() {
+			e.hold(missing, now, false)
+		}
+	}
+	switch v {
+	case climate.MistWeak:
+		// A single weak one may be a door or a full drip tray.
+		if en.st.Weak++; en.st.Weak >= 2 {
+			e.blame(weak, cause)
+			weak.limit(float64(en.st.Weak), 2)
+			e.hold(weak, now, true)
+		}
+	case climate.MistSeen:
+		en.st.Weak = 0
+		if weak.open() {
+			e.hold(weak, now, false)
+		}
+	}
+}
+
+// blame sets the cause that the next transition tells.
+func (e *Engine) blame(s *slot, c Cause) {
+	if s.rec.Life.State == alarm.Norm || s.rec.Cause.Kind == "" {
+		s.rec.Cause = c
+	}
+}

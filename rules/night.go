@@ -1,0 +1,94 @@
+package rules
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// watchNight feeds what depends on the lamps: the night drop, and whether the
+// lamps follow their schedule. Nothing is judged while the clock is unset.
+func (e *Engine) watchNight(en *enclosure, now sensors.Instant, main float64) {
+	if en.lamps < 0 || !e.lamps[en.lamps].known {
+		return
+	}
+	on := e.lamps[en.lamps].on
+	if en.st.Night.Observe(now.Mono, main, on) {
+		e.judgeNight(en, now)
+	}
+	t, hasRoom := e.roomTemp(now.Mono)
+	stepped := en.st.Lamps.Observe(now.Mono, main, float64(t)/100, hasRoom, on)
+	if en.now.hasLux {
+		en.st.Lamps.ObserveLight(now.Mono, float64(en.now.lux), on)
+	}
+	if stepped || en.now.hasLux {
+		e.judgeLamps(en, now)
+	}
+}
+
+// judgeNight counts nights without the wanted drop. A drop that is only too
+// small is for the weekly summary; none at all, or twice as many nights, is
+// worth a notice.
+func (e *Engine) judgeNight(en *enclosure, now sensors.Instant) {
+	need := e.cfg.Rules.DropNights
+	if need <= 0 || en.sp.DropMin <= 0 {
+		return
+	}
+	s := &en.slots[kNightDrop]
+	least := float64(en.sp.DropMin)
+	streak := en.st.Night.Streak(least)
+	report, ok := en.st.Night.Report()
+	if !ok || !report.Complete {
+		return
+	}
+	s.limit(report.Drop, least)
+	if !s.open() {
+		s.rec.Priority = Note
+	}
+	if report.Drop < least/2 || streak >= 2*need {
+		if !s.open() {
+			s.rec.Priority = Today
+		} else if s.rec.Life.Active {
+			e.raisePriority(s, now, Today)
+		}
+	}
+	if streak >= need || s.open() {
+		e.hold(s, now, streak >= need)
+	}
+}
+
+// judgeLamps decides whether the lamps are stuck, with the enclosures under
+// other lamps and the same direction of switching as peers.
+func (e *Engine) judgeLamps(en *enclosure, now sensors.Instant) {
+	own, ok := en.st.Lamps.Step()
+	if !ok {
+		return
+	}
+	s := &en.slots[kLampStuck]
+	switch climate.JudgeLamps(own, e.lampPeers(en, own.On)) {
+	case climate.LampsStuckOn, climate.LampsStuckOff:
+		e.blame(s, Cause{CauseLamps, en.cfg.Lamps})
+		s.rec.Value, s.rec.HasValue = 0, false
+		e.hold(s, now, true)
+	case climate.LampsAsScheduled:
+		if s.open() {
+			e.hold(s, now, false)
+		}
+	default:
+		e.apply(s, now, alarm.Missing, 0)
+	}
+}
+
+func (e *Engine) lampPeers(en *enclosure, on bool) []climate.LampStep {
+	e.steps = e.steps[:0]
+	for i := range e.encls {
+		peer := &e.encls[i]
+		if peer == en || peer.lamps < 0 {
+			continue
+		}
+		if step, ok := peer.st.Lamps.Step(); ok && step.On == on {
+			e.steps = append(e.steps, step)
+		}
+	}
+	return e.steps
+}

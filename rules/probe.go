@@ -1,0 +1,228 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// maxReasons is room for the reasons of package sensors.
+const maxReasons = 32
+
+// ProbeState is what is remembered of one probe.
+type ProbeState struct {
+	Last    sensors.Instant `json:"last"` // any reading
+	Quality sensors.Quality `json:"quality"`
+	Reason  sensors.Reason  `json:"reason"`
+	Heard   sensors.Instant `json:"heard"` // last one that was not bad
+	Good    sensors.Instant `json:"good"`  // last good one
+	Began   sensors.Instant `json:"began"` // when it was first expected
+	Seen    time.Time       `json:"seen"`  // first reading under a set clock; zero before
+
+	Temp    sensors.CentiCelsius `json:"temp"` // last trusted
+	TempAt  time.Duration        `json:"temp_at"`
+	HasTemp bool                 `json:"has_temp"`
+	Hum     sensors.CentiPercent `json:"hum"`
+	HumAt   time.Duration        `json:"hum_at"`
+	HasHum  bool                 `json:"has_hum"`
+	HumLess sensors.CentiPercent `json:"hum_less"` // so far below may the truth lie
+	HumMore sensors.CentiPercent `json:"hum_more"` // and so far above
+	HumLost bool                 `json:"hum_lost"` // the last reading had no trusted humidity
+	Lux     uint32               `json:"lux"`
+	HasLux  bool                 `json:"has_lux"`
+
+	Doubt    sensors.CentiCelsius `json:"doubt"`    // last doubted temperature
+	HotRun   uint8                `json:"hot_run"`  // readings in a row at the ceiling
+	Doubtful bool                 `json:"doubtful"` // the last temperature was doubted
+	Lost     bool                 `json:"lost"`     // the last reading had no temperature to use
+	Alone    bool                 `json:"alone"`    // implausibly hot beside calm peers
+	Jumps    uint8                `json:"jumps"`    // recent jumps of the temperature
+	JumpAt   time.Duration        `json:"jump_at"`  // last one, or last one forgotten
+	LastHot  sensors.CentiCelsius `json:"last_hot"` // the implausible value
+	Interval time.Duration        `json:"interval"` // usual time between readings
+	Odd      uint8                `json:"odd"`      // intervals in a row unlike it
+	Readings uint64               `json:"readings"` // all
+	Goods    uint64               `json:"goods"`    // good ones
+	Counts   [maxReasons]uint64   `json:"counts"`   // others by reason
+	Still    sensors.Sample       `json:"still"`    // the raw sample that does not change
+	StillAt  time.Duration        `json:"still_at"` // since when
+	PeerLow  int32                `json:"peer_low"` // range of the peers since then
+	PeerHigh int32                `json:"peer_high"`
+	HasPeers bool                 `json:"has_peers"`
+	Frozen   bool                 `json:"frozen"`
+	HumDone  time.Time            `json:"hum_done"` // last calibrations
+	TempDone time.Time            `json:"temp_done"`
+	// CalibrU is the uncertainty of humidity at its calibration, for readings
+	// that state none.
+	CalibrU sensors.CentiPercent `json:"calibr_u"`
+}
+
+// probe is a configured probe with its state and alarms.
+type probe struct {
+	cfg   configs.Probe
+	encl  int // -1 for none
+	st    ProbeState
+	slots [probeKinds]slot
+}
+
+func (p *probe) slot(k kind) *slot { return &p.slots[k-firstProbeKind] }
+
+// trust is what a reading's temperature is good for.
+type trust uint8
+
+const (
+	noUse   trust = iota // not a value of now
+	doubted              // counts towards the ceiling, for nothing else
+	trusted              // a value
+)
+
+// calmStep is how far a temperature may step in a reading that was marked as a
+// jump and still be believed: then the humidity jumped, as it does in a mist.
+const calmStep = 200
+
+// heatTrust keeps doubts about humidity from hiding heat.
+func (p *probe) heatTrust(r *sensors.Reading) trust {
+	if r.Has&sensors.HasTemperature == 0 || r.Quality == sensors.Bad {
+		return noUse
+	}
+	if r.Quality == sensors.Good {
+		return trusted
+	}
+	switch r.Reason {
+	case sensors.PinnedWet, sensors.DewTooHigh, sensors.OutOfRange:
+		return trusted
+	case sensors.Jump:
+		step := r.Temperature - p.st.Temp
+		if p.st.HasTemp && r.At.Mono-p.st.TempAt <= p.gap() && step > -calmStep && step < calmStep {
+			return trusted
+		}
+		return doubted
+	case sensors.Heating, sensors.TooOld:
+		return noUse
+	default:
+		return doubted
+	}
+}
+
+// note takes the reading's bookkeeping: counters, rhythm, last values.
+func (p *probe) note(r *sensors.Reading, poll time.Duration) {
+	st := &p.st
+	if st.Readings > 0 {
+		p.rhythm(r.At.Mono - st.Last.Mono)
+	} else {
+		st.Interval = poll
+	}
+	st.Last, st.Quality, st.Reason = r.At, r.Quality, r.Reason
+	st.Readings++
+	if r.At.Synced && st.Seen.IsZero() {
+		st.Seen = r.At.Wall
+	}
+	if r.Quality == sensors.Good {
+		st.Goods++
+		st.Good = r.At
+	} else if int(r.Reason) < maxReasons {
+		st.Counts[r.Reason]++
+	}
+	st.HumLost = r.Has&sensors.HasHumidity == 0 || r.Quality != sensors.Good
+	if r.Quality == sensors.Bad {
+		return
+	}
+	st.Heard = r.At
+	if r.Has&sensors.HasLight != 0 {
+		st.Lux, st.HasLux = r.LightLux, true
+	}
+	if r.Has&sensors.HasHumidity != 0 && r.Quality == sensors.Good {
+		st.Hum, st.HumAt, st.HasHum = r.Humidity, r.At.Mono, true
+		st.HumLess, st.HumMore = r.Uncertainty.HumidityBelow, r.Uncertainty.HumidityAbove
+		if st.HumLess == 0 && st.HumMore == 0 {
+			st.HumLess, st.HumMore = st.CalibrU, st.CalibrU
+		}
+	}
+}
+
+// longest interval that a probe's rhythm may have.
+const longestInterval = 15 * time.Minute
+
+// rhythm learns the usual time between readings, so that a slow node is not
+// taken for a silent one. One odd interval, such as an outage, teaches nothing.
+func (p *probe) rhythm(d time.Duration) {
+	st := &p.st
+	first := st.Readings == 1
+	switch {
+	case d > longestInterval:
+	case first:
+		st.Interval = max(d, st.Interval)
+	case d >= st.Interval/2 && d <= st.Interval*3/2:
+		st.Odd = 0
+	default:
+		if st.Odd++; st.Odd >= 4 {
+			st.Interval, st.Odd = d, 0
+		}
+	}
+}
+
+// silentAfter is how old the last reading may be. Until the rhythm is known a
+// probe gets the benefit of the doubt.
+func (p *probe) silentAfter(r *configs.Rules) time.Duration {
+	d := max(r.SilentAfter.D(), 3*p.st.Interval)
+	if p.st.Readings == 1 {
+		d = max(d, 5*time.Minute)
+	}
+	return d
+}
+
+// fresh reports whether a value of that time may count as present.
+func (p *probe) fresh(r *configs.Rules, now, at time.Duration) bool {
+	return now-at <= p.silentAfter(r)
+}
+
+// gap is the longest running time between two samples that a delay counts.
+func (p *probe) gap() time.Duration {
+	return min(max(2*time.Minute, 3*p.st.Interval), longestInterval)
+}
+
+// usable reports whether the last trusted temperature is a present one.
+func (p *probe) usable(r *configs.Rules, now time.Duration) bool {
+	st := &p.st
+	return st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen && p.fresh(r, now, st.TempAt)
+}
+
+// A side is a limit to stay below, or with its sign turned one to stay above.
+type side int32
+
+const (
+	upper side = 1
+	lower side = -1
+)
+
+func (d side) classify(v, limit, deadband int32) alarm.Input {
+	return alarm.High(int32(d)*v, int32(d)*limit, deadband)
+}
+
+// inDoubt reports whether a probe whose temperature cannot be had or trusted
+// now was short of being back from the limit when it last could: then nobody
+// knows that the process is.
+func (p *probe) inDoubt(r *configs.Rules, now time.Duration, d side, limit, deadband int32) bool {
+	st := &p.st
+	switch {
+	case st.Alone || p.usable(r, now):
+		return false
+	case st.Doubtful:
+		return d.classify(int32(st.Doubt), limit, deadband) != alarm.Back
+	default:
+		return st.HasTemp && d.classify(int32(st.Temp), limit, deadband) != alarm.Back
+	}
+}
+
+// dryDoubt is inDoubt for the humidity.
+func (p *probe) dryDoubt(r *configs.Rules, now time.Duration, limit, deadband int32) bool {
+	st := &p.st
+	return st.HasHum && !p.humUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
+}
+
+func (p *probe) humUsable(r *configs.Rules, now time.Duration) bool {
+	st := &p.st
+	return st.HasHum && !st.HumLost && !st.Frozen && p.fresh(r, now, st.HumAt)
+}

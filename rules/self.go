@@ -1,0 +1,71 @@
+package rules
+
+import (
+	"strings"
+
+	"dewline/sensors"
+)
+
+// selfWords are used where a condition came without a text.
+var selfWords = [numKinds]string{
+	kDelivery: "notices are not being delivered",
+	kRecord:   "the record on the card is incomplete",
+	kClock:    "the clock is not set, so day and night are not known",
+	kBlind:    "nothing was watched for a while",
+	kDrill:    "no drill was held in time",
+}
+
+func (s *slot) selfText() string {
+	if s.rec.Given.Text != "" {
+		return strings.TrimSuffix(s.rec.Given.Text, ".")
+	}
+	return selfWords[s.kind]
+}
+
+// Set raises, updates or ends an alarm about dewline itself. Alarms that the
+// engine judges by itself cannot be set: then nothing happens.
+func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
+	e.out = e.out[:0]
+	k, ok := kindOf(c.Key.Alarm)
+	if !ok || k < kDelivery {
+		return nil
+	}
+	e.advance(now)
+	s := e.selfSlot(k, c.Key.Subject)
+	if !c.Active {
+		if s.open() {
+			e.hold(s, now, false)
+		}
+		return e.out
+	}
+	news := s.open() && s.rec.Given.Text != c.Text
+	s.rec.Given = Given{Text: c.Text, Evidence: c.Evidence, FirstAction: c.FirstAction}
+	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = c.Value, c.HasValue, c.Limit, c.HasLimit
+	s.rec.Unit = c.Unit
+	if !s.open() {
+		s.rec.Priority = min(c.Priority, Wake)
+	}
+	e.hold(s, now, true)
+	switch {
+	case c.Priority > s.rec.Priority:
+		e.raisePriority(s, now, c.Priority)
+	case news && len(e.out) == 0:
+		e.update(s, now, "news")
+	}
+	return e.out
+}
+
+// selfSlot finds or makes the alarm about a part of dewline.
+func (e *Engine) selfSlot(k kind, subject string) *slot {
+	if subject == "" {
+		subject = Self
+	}
+	for _, s := range e.self {
+		if s.kind == k && s.rec.Key.Subject == subject {
+			return s
+		}
+	}
+	s := makeSlot(k, -1, subject)
+	e.self = append(e.self, &s)
+	return &s
+}

@@ -1,0 +1,109 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// A slot is one alarm of one subject with what was last said about it.
+type slot struct {
+	rec  Record
+	kind kind
+	subj int // index of the enclosure or probe; -1 for dewline itself
+}
+
+func makeSlot(k kind, subj int, subject string) slot {
+	t := kindTable[k]
+	return slot{kind: k, subj: subj, rec: Record{
+		Key: Key{t.id, subject}, Priority: t.priority, Unit: t.unit,
+	}}
+}
+
+func (s *slot) open() bool { return s.rec.Life.State != alarm.Norm }
+
+// keep reports whether the record is worth persisting.
+func (s *slot) keep() bool { return s.open() || s.rec.Life.Seq > 0 || s.rec.Life.Seen != alarm.Missing }
+
+func (e *Engine) spec(s *slot, gap time.Duration) alarm.Spec {
+	sp := e.specs[s.kind][min(s.rec.Priority, Wake)]
+	sp.MaxGap = gap
+	return sp
+}
+
+// apply steps one alarm and tells of what moved.
+func (e *Engine) apply(s *slot, now sensors.Instant, in alarm.Input, gap time.Duration) {
+	c := s.rec.Life.Step(e.spec(s, gap), now, in)
+	if c.Changed() {
+		e.emit(s, now, c, "", c.Why)
+	}
+}
+
+// hold steps an alarm whose condition is known as such, without a value.
+func (e *Engine) hold(s *slot, now sensors.Instant, active bool) {
+	in := alarm.Back
+	if active {
+		in = alarm.Beyond
+	}
+	e.apply(s, now, in, 0)
+}
+
+// limit notes what the alarm is judged by.
+func (s *slot) limit(value, limit float64) {
+	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = value, true, limit, true
+}
+
+// emit tells of a change of state, or of knowledge where From equals To.
+func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why string) {
+	e.count(s, now, c)
+	e.explain(s, now, c)
+	r := &s.rec
+	e.out = append(e.out, Transition{
+		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
+		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
+		Since: r.Life.Since, By: by, Why: why, Text: r.Text, Detail: r.Detail,
+	})
+	if c.To == alarm.Norm {
+		r.Priority, r.AckedBy = kindTable[s.kind].priority, ""
+	}
+}
+
+// whyCause is why an alarm is told of again when it has another cause.
+const whyCause = "another cause"
+
+// update tells that something about an open alarm is different now.
+func (e *Engine) update(s *slot, now sensors.Instant, why string) {
+	st := s.rec.Life.State
+	e.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
+}
+
+// raisePriority makes an alarm more urgent until it is over. One that was
+// acknowledged for less is no longer.
+func (e *Engine) raisePriority(s *slot, now sensors.Instant, p Priority) {
+	if s.rec.Priority >= p {
+		return
+	}
+	s.rec.Priority = p
+	if !s.open() {
+		return
+	}
+	if c := s.rec.Life.Worsen(); c.Changed() {
+		e.emit(s, now, c, "", "more urgent than what was acknowledged")
+		return
+	}
+	e.update(s, now, "more urgent")
+}
+
+// setUnknown notes whether an open alarm can be evaluated.
+func (e *Engine) setUnknown(s *slot, now sensors.Instant, unknown bool) {
+	if !s.open() || s.rec.Life.Unknown == unknown {
+		return
+	}
+	s.rec.Life.Unknown = unknown
+	if unknown {
+		e.update(s, now, "cannot be evaluated")
+	} else {
+		e.update(s, now, "can be evaluated again")
+	}
+}

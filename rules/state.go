@@ -1,0 +1,198 @@
+package rules
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+// StateVersion is the version of State. A state of another version is not
+// used; the records go on without it.
+const StateVersion = 1
+
+// State is everything that an Engine remembers beside its alarm records. It is
+// plain data for encoding/json.
+type State struct {
+	Version    int                        `json:"version"`
+	Now        sensors.Instant            `json:"now"`
+	MinuteAt   time.Duration              `json:"minute_at"`
+	HourAt     time.Duration              `json:"hour_at"`
+	Load       Load                       `json:"load"`
+	Room       RoomState                  `json:"room"`
+	Probes     map[string]*ProbeState     `json:"probes"`
+	Enclosures map[string]*EnclosureState `json:"enclosures"`
+	Mists      map[string]*MistState      `json:"mists"`
+}
+
+// State returns what has to be persisted beside the records. It shares memory
+// with the engine: encode it before the next call.
+func (e *Engine) State() *State {
+	s := &State{
+		Version: StateVersion, Now: e.now, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.load, Room: e.room,
+		Probes:     make(map[string]*ProbeState, len(e.probes)),
+		Enclosures: make(map[string]*EnclosureState, len(e.encls)),
+		Mists:      make(map[string]*MistState, len(e.mists)),
+	}
+	for i := range e.probes {
+		s.Probes[e.probes[i].cfg.ID] = &e.probes[i].st
+	}
+	for i := range e.encls {
+		s.Enclosures[e.encls[i].cfg.ID] = &e.encls[i].st
+	}
+	for i := range e.mists {
+		s.Mists[e.mists[i].cfg.ID] = &e.mists[i].st
+	}
+	return s
+}
+
+// Record returns the persisted form of one alarm, false where it was never
+// raised.
+func (e *Engine) Record(k Key) (Record, bool) {
+	var found *slot
+	e.eachSlot(func(s *slot) {
+		if s.rec.Key == k {
+			found = s
+		}
+	})
+	if found != nil && found.keep() {
+		return found.rec, true
+	}
+	for _, r := range e.gone {
+		if r.Key == k {
+			return r, true
+		}
+	}
+	return Record{}, false
+}
+
+// Records returns every alarm that has something to remember, sorted by alarm
+// and subject.
+func (e *Engine) Records() []Record {
+	list := slices.Clone(e.gone)
+	e.eachSlot(func(s *slot) {
+		if s.keep() {
+			list = append(list, s.rec)
+		}
+	})
+	slices.SortFunc(list, func(a, b Record) int {
+		return cmp.Or(strings.Compare(string(a.Key.Alarm), string(b.Key.Alarm)), strings.Compare(a.Key.Subject, b.Key.Subject))
+	})
+	return list
+}
+
+// Restore goes on from persisted state and records, either of which may be
+// missing or older than the other. Subjects that the configuration no longer
+// has end with a transition to NORM.
+func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Transition {
+	e.out = e.out[:0]
+	if s != nil && s.Version == StateVersion {
+		e.take(s)
+	}
+	e.advance(now)
+	for i := range e.encls {
+		e.combine(&e.encls[i], e.now.Mono)
+	}
+	for _, r := range records {
+		e.adopt(r, now)
+	}
+	return e.out
+}
+
+// take copies what the configuration still knows.
+func (e *Engine) take(s *State) {
+	e.now, e.began = s.Now, !s.Now.IsZero()
+	e.minuteAt, e.hourAt, e.load, e.room = s.MinuteAt, s.HourAt, s.Load, s.Room
+	for i := range e.probes {
+		p := &e.probes[i]
+		if st := s.Probes[p.cfg.ID]; st != nil {
+			p.st = *st
+		} else {
+			p.st.Began = s.Now
+		}
+	}
+	for i := range e.encls {
+		en := &e.encls[i]
+		if st := s.Enclosures[en.cfg.ID]; st != nil {
+			thermal := en.st.Thermal
+			en.st = *st
+			if en.st.Thermal == nil {
+				en.st.Thermal = thermal
+			}
+		}
+	}
+	for i := range e.mists {
+		if st := s.Mists[e.mists[i].cfg.ID]; st != nil {
+			e.mists[i].st = *st
+		}
+	}
+}
+
+// adopt puts a record back in its place, or ends it where there is none.
+func (e *Engine) adopt(r Record, now sensors.Instant) {
+	s := e.find(r.Key)
+	if s == nil {
+		e.end(r, now)
+		return
+	}
+	unit := s.rec.Unit
+	s.rec = r
+	if s.kind < kDelivery {
+		s.rec.Unit = unit
+	}
+	if c := s.rec.Life.Recover(e.spec(s, 0), now); c.Changed() {
+		e.emit(s, now, c, "", c.Why)
+	}
+}
+
+func (e *Engine) find(k Key) (found *slot) {
+	kd, ok := kindOf(k.Alarm)
+	if !ok {
+		return nil
+	}
+	if kd >= kDelivery {
+		return e.selfSlot(kd, k.Subject)
+	}
+	if int(kd) < enclosureKinds {
+		if i, ok := e.encl[k.Subject]; ok {
+			return &e.encls[i].slots[kd]
+		}
+		return nil
+	}
+	if i, ok := e.byID[sensors.ProbeID(k.Subject)]; ok {
+		return e.probes[i].slot(kd)
+	}
+	return nil
+}
+
+// end closes the alarm of a subject that is no longer configured and keeps its
+// onset count, in case that it comes back.
+func (e *Engine) end(r Record, now sensors.Instant) {
+	since := r.Life.Since
+	c := r.Life.Drop()
+	if c.Changed() {
+		r.Text = r.Key.Subject + ": no longer configured; the alarm ends."
+		r.Detail = Detail{}
+		e.out = append(e.out, Transition{
+			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
+			Unit: r.Unit, Since: since, Why: c.Why, Text: r.Text,
+		})
+	}
+	if i := slices.IndexFunc(e.gone, func(g Record) bool { return g.Key == r.Key }); i >= 0 {
+		e.gone[i] = r
+		return
+	}
+	e.gone = append(e.gone, r)
+}
+
+// Reconfigure changes to another complete configuration and keeps the timers
+// and states of everything that is still there.
+func (e *Engine) Reconfigure(cfg *configs.Config, now sensors.Instant) []Transition {
+	state, records := e.State(), e.Records()
+	e.gone, e.self = nil, nil
+	e.build(cfg)
+	return e.Restore(state, records, now)
+}

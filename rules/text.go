@@ -1,0 +1,262 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// explain fills what a person is told with a transition: cause, detail, text.
+func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
+	r := &s.rec
+	if c.To == alarm.Unack || c.To == alarm.Suppressed || r.Cause.Kind == "" || c.Why == whyCause {
+		r.Cause, r.Detail.Evidence = e.causeOf(s, now)
+	}
+	r.Detail = Detail{Evidence: r.Detail.Evidence}
+	if s.kind < kSilent {
+		e.detailEnclosure(&e.encls[s.subj], s, now)
+	}
+	if s.kind >= kDelivery {
+		r.Detail.Evidence = r.Given.Evidence
+	}
+	if r.Life.Active {
+		if r.Detail.FirstAction = r.Given.FirstAction; r.Detail.FirstAction == "" {
+			r.Detail.FirstAction = firstAction(s.kind, r.Cause)
+		}
+	}
+	if r.Life.Unknown {
+		r.Detail.Unknown = append(r.Detail.Unknown, "no trustworthy reading at present")
+	}
+	r.Text = e.sentence(s, now, c)
+}
+
+// detailEnclosure fills rate, time left and what was excused.
+func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
+	d := &s.rec.Detail
+	if byTemperature(s.kind) {
+		if slope, ok := en.st.Trend.Slope(); ok {
+			d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
+			if s.kind != kBelow && slope.PerHour > 0.3 && en.now.hasTemp && en.now.hot < en.lim.ceiling {
+				e.detailAhead(en, now, slope, d)
+			}
+		} else {
+			d.Unknown = append(d.Unknown, "how fast: less than 15 minutes of readings")
+		}
+		if _, ok := e.roomTemp(now.Mono); !ok {
+			d.Unknown = append(d.Unknown, "the room's temperature")
+		}
+	}
+	if en.lamps >= 0 && !e.lamps[en.lamps].known {
+		d.Unknown = append(d.Unknown, "day or night: the clock is not set")
+	}
+	if s.kind == kFloor && en.st.HasExcuse && now.Mono < en.st.Excused {
+		d.Excused = append(d.Excused, "a door opened "+ago(now.Mono-en.st.DoorAt)+" ago")
+	}
+	if s.kind == kExposure && en.st.Dose.Unknown > 0 {
+		d.Unknown = append(d.Unknown, "gaps of "+ago(en.st.Dose.Unknown)+" are not counted")
+	}
+}
+
+func (e *Engine) detailAhead(en *enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
+	if en.st.Ahead.At != now.Mono {
+		e.forecast(en, now, slope)
+	}
+	d.TimeToCeiling = rangeOf(en.st.Ahead.ToCeiling)
+	d.LampsOffGain = rangeOf(en.st.Ahead.LampsOff)
+}
+
+// rangeOf turns a forecast into whole minutes, nil where nothing can be said.
+func rangeOf(t climate.Eta) *Range {
+	if !t.Known {
+		return nil
+	}
+	return &Range{FromMinutes: math.Round(t.From.Minutes()), ToMinutes: math.Round(t.To.Minutes())}
+}
+
+func round(v, per float64) float64 { return math.Round(v*per) / per }
+
+// ago writes a span of time for a sentence.
+func ago(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.1f h", d.Hours())
+	default:
+		return fmt.Sprintf("%d days", int(d.Hours()/24))
+	}
+}
+
+// since writes when something began, in local time where the clock is set.
+func (e *Engine) since(at, now sensors.Instant) string {
+	switch {
+	case at.IsZero():
+		return ""
+	case !at.Synced || !now.Synced:
+		return " for " + ago(now.Sub(at))
+	case now.Sub(at) >= 24*time.Hour:
+		return " since " + at.Wall.In(e.loc).Format("2 Jan 15:04")
+	default:
+		return " since " + at.Wall.In(e.loc).Format("15:04")
+	}
+}
+
+// where names the subject as a keeper knows it.
+func (e *Engine) where(s *slot) string {
+	switch {
+	case s.kind < kSilent:
+		return e.whereEnclosure(&e.encls[s.subj])
+	case s.kind < kDelivery:
+		p := &e.probes[s.subj]
+		if p.encl < 0 {
+			return fmt.Sprintf("Probe %s (%s)", p.cfg.ID, p.cfg.Place)
+		}
+		return fmt.Sprintf("Probe %s (%s) in %s", p.cfg.ID, p.cfg.Place, e.whereEnclosure(&e.encls[p.encl]))
+	default:
+		return "dewline"
+	}
+}
+
+func (e *Engine) whereEnclosure(en *enclosure) string {
+	name := en.cfg.Name
+	if name == "" {
+		name = en.cfg.ID
+	}
+	if en.cfg.Rack == "" {
+		return name
+	}
+	return fmt.Sprintf("%s (rack %s, shelf %d, slot %d)", name, en.cfg.Rack, en.cfg.Shelf, en.cfg.Slot)
+}
+
+// sentence is the text of one transition.
+func (e *Engine) sentence(s *slot, now sensors.Instant, c alarm.Change) string {
+	var b strings.Builder
+	b.WriteString(e.where(s))
+	b.WriteString(": ")
+	switch {
+	case c.To == alarm.OutOfService:
+		b.WriteString("out of service" + e.until(s, now) + "; " + e.state(s))
+	case c.To == alarm.Shelved:
+		b.WriteString("shelved" + e.until(s, now) + "; " + e.state(s))
+	case c.To == alarm.Suppressed:
+		b.WriteString("held back by design; " + e.state(s) + e.since(s.rec.Life.Since, now))
+	case c.Why == alarm.WhyConfig:
+		b.WriteString("no longer configured; the alarm ends")
+	case !s.rec.Life.Active:
+		b.WriteString(e.over(s, now, c))
+	default:
+		b.WriteString(e.state(s) + e.since(s.rec.Life.Since, now))
+		e.tail(&b, s)
+	}
+	b.WriteByte('.')
+	return b.String()
+}
+
+func (e *Engine) until(s *slot, now sensors.Instant) string {
+	l := &s.rec.Life
+	switch {
+	case l.Out != nil && now.Synced:
+		return " until " + l.Out.Until.In(e.loc).Format("2 Jan 15:04")
+	case l.Out != nil:
+		return " for " + ago(l.Out.Mono-now.Mono)
+	case l.Shelf != nil:
+		return " for " + ago(l.Shelf.Until-now.Mono)
+	default:
+		return ""
+	}
+}
+
+// over tells of an alarm whose condition has ended.
+func (e *Engine) over(s *slot, now sensors.Instant, c alarm.Change) string {
+	lasted := ""
+	if l := &s.rec.Life; l.EndedAt > l.Since.Mono && !l.Since.IsZero() {
+		lasted = " after " + ago(l.EndedAt-l.Since.Mono)
+	}
+	switch c.To {
+	case alarm.LatchUnack, alarm.LatchAck:
+		return "over" + lasted + ", held until reset: it was " + e.state(s)
+	case alarm.RTNUN:
+		return "over" + lasted + ", nobody acknowledged it; " + overText(s)
+	default:
+		return "over" + lasted + "; " + overText(s)
+	}
+}
+
+func overText(s *slot) string {
+	r := &s.rec
+	if !r.HasValue || !r.HasLimit || r.Unit == "" {
+		return overWords[s.kind]
+	}
+	return fmt.Sprintf("%s (now %s)", overWords[s.kind], quantity(s.kind, r.Value, r.Unit))
+}
+
+// tail adds how fast, how long, why and what is not known.
+func (e *Engine) tail(b *strings.Builder, s *slot) {
+	d := &s.rec.Detail
+	if d.HasRate && math.Abs(d.RatePerHour) >= 0.2 {
+		word := "rising"
+		if d.RatePerHour < 0 {
+			word = "falling"
+		}
+		fmt.Fprintf(b, "; %s %.1f °C/h", word, math.Abs(d.RatePerHour))
+	}
+	if t := d.TimeToCeiling; t != nil && s.kind != kAhead {
+		fmt.Fprintf(b, "; ceiling in %s at this rate", spanText(t))
+	}
+	if t := d.LampsOffGain; t != nil && t.ToMinutes >= 1 {
+		fmt.Fprintf(b, "; lamps off now would gain %s", spanText(t))
+	}
+	if s.kind < kSilent {
+		fmt.Fprintf(b, "; likely cause: %s", e.causeText(s.rec.Cause))
+	} else if s.rec.Cause.Kind == CauseProbe && s.rec.Cause.ID != s.rec.Key.Subject {
+		fmt.Fprintf(b, "; likely cause: %s", s.rec.Cause.ID)
+	}
+	if len(d.Evidence) > 0 {
+		fmt.Fprintf(b, " (%s)", strings.Join(d.Evidence, "; "))
+	}
+	if len(d.Excused) > 0 {
+		fmt.Fprintf(b, "; excused: %s", strings.Join(d.Excused, ", "))
+	}
+	if len(d.Unknown) > 0 {
+		fmt.Fprintf(b, "; not known: %s", strings.Join(d.Unknown, ", "))
+	}
+}
+
+func spanText(t *Range) string {
+	if t.ToMinutes >= climate.Horizon.Minutes() {
+		return fmt.Sprintf("%.0f min at the earliest", t.FromMinutes)
+	}
+	if t.FromMinutes == t.ToMinutes {
+		return fmt.Sprintf("about %.0f min", t.FromMinutes)
+	}
+	return fmt.Sprintf("%.0f–%.0f min", t.FromMinutes, t.ToMinutes)
+}
+
+// causeText names a cause in a sentence.
+func (e *Engine) causeText(c Cause) string {
+	switch c.Kind {
+	case CauseRoom:
+		return "the room"
+	case CauseShelf:
+		return "the shelf " + c.ID
+	case CauseEnclosure:
+		return "this enclosure alone"
+	case CauseProbe:
+		return "the probe " + c.ID
+	case CauseSupply:
+		return "the mist supply " + c.ID
+	case CauseLamps:
+		return "the lamps " + c.ID
+	case CauseDoor:
+		return "its door"
+	default:
+		return "dewline itself"
+	}
+}

@@ -1,0 +1,145 @@
+package rules
+
+import (
+	"fmt"
+
+	"dewline/rules/climate"
+)
+
+// quantity writes a value of an alarm with its unit.
+func quantity(k kind, v float64, unit string) string {
+	switch {
+	case unit == "°C":
+		return fmt.Sprintf("%.2f °C", v)
+	case k == kExposure, unit == "min", unit == "s":
+		return fmt.Sprintf("%.0f %s", v, unit)
+	case unit == "%":
+		return fmt.Sprintf("%.2f %%", v)
+	default:
+		return fmt.Sprintf("%g", v)
+	}
+}
+
+// overWords says that a condition has ended.
+var overWords = [numKinds]string{
+	kLethal: "below the lethal ceiling again", kAhead: "the ceiling is no longer near",
+	kExposure: "the heat dose has fallen", kAbove: "inside the band again", kBelow: "inside the band again",
+	kFloor: "above the humidity floor again", kNightDrop: "the night brought its drop",
+	kMistMissing: "a scheduled mist was seen", kMistWeak: "a mist of usual strength was seen",
+	kMistEndless: "the mist has ended", kDryDown: "it dries as usual again", kDoorAjar: "the climate has recovered",
+	kLampStuck: "the lamps follow their schedule again", kSilent: "it delivers again", kFrozen: "its value moves again",
+	kWet: "it is out of saturation", kJump: "its readings are steady again", kDisagrees: "it agrees with its twin again",
+	kOverdue: "it was calibrated", kDelivery: "notices are delivered again", kRecord: "the record is complete again",
+	kClock: "the clock is set", kBlind: "readings arrive", kDrill: "a drill was held",
+}
+
+// state says what is the matter, in the words of the trade.
+func (e *Engine) state(s *slot) string {
+	r := &s.rec
+	v, l := quantity(s.kind, r.Value, r.Unit), quantity(s.kind, r.Limit, r.Unit)
+	switch s.kind {
+	case kLethal:
+		return fmt.Sprintf("%s, at or above the lethal ceiling of %s", v, l)
+	case kAhead:
+		en := &e.encls[s.subj]
+		span := v
+		if t := rangeOf(en.st.Ahead.ToCeiling); t != nil {
+			span = spanText(t)
+		}
+		return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is expected in %s",
+			float64(en.now.hot)/100, float64(en.lim.ceiling)/100, span)
+	case kExposure:
+		return fmt.Sprintf("heat exposure has reached %s of the keeper's reference, a relative figure", v)
+	case kAbove:
+		return e.aboveText(s, v, l)
+	case kBelow:
+		if r.Priority == Wake {
+			return fmt.Sprintf("%s, at or below the cold limit of %s", v, l)
+		}
+		return fmt.Sprintf("%s, below the %s band's low end of %s", v, e.bandName(s), l)
+	case kFloor:
+		if en := &e.encls[s.subj]; en.lim.dry > 0 && r.Value*100 <= float64(en.lim.dry) {
+			return fmt.Sprintf("humidity %s, far below the floor of %s", v, l)
+		}
+		return fmt.Sprintf("humidity %s, at or below the floor of %s", v, l)
+	case kNightDrop:
+		n := e.encls[s.subj].st.Night.Streak(r.Limit)
+		return fmt.Sprintf("%d nights without the wanted drop; the last was %s, wanted %s", n, v, l)
+	default:
+		return e.stateOther(s, v, l)
+	}
+}
+
+func (e *Engine) bandName(s *slot) string {
+	_, _, name := e.band(&e.encls[s.subj])
+	return name
+}
+
+func (e *Engine) aboveText(s *slot, v, l string) string {
+	if s.rec.Priority == Wake {
+		return fmt.Sprintf("%s, at or above the limit to act on of %s", v, l)
+	}
+	return fmt.Sprintf("%s, above the %s band's high end of %s", v, e.bandName(s), l)
+}
+
+func (e *Engine) stateOther(s *slot, v, l string) string {
+	r := &s.rec
+	switch s.kind {
+	case kMistMissing:
+		return fmt.Sprintf("no mist pulse at the scheduled time (%.0f missed in a row)", r.Value)
+	case kMistWeak:
+		return fmt.Sprintf("%.0f mist pulses in a row of less than half the usual strength", r.Value)
+	case kMistEndless:
+		return fmt.Sprintf("soaked for %s, a mist lasts at most %s", v, l)
+	case kDryDown:
+		word := "faster"
+		if e.encls[s.subj].st.Dry.Hint() == climate.DrySlower {
+			word = "slower"
+		}
+		return fmt.Sprintf("it dries %s than usual: half-life %s, usually %s", word, v, l)
+	case kDoorAjar:
+		return "the climate stepped toward the room's and did not recover, as with a door left ajar"
+	case kLampStuck:
+		return e.lampText(s)
+	default:
+		return e.stateProbe(s, v, l)
+	}
+}
+
+func (e *Engine) lampText(s *slot) string {
+	en := &e.encls[s.subj]
+	if step, ok := en.st.Lamps.Step(); ok && step.On {
+		return "the lamps should have gone on but nothing shows it"
+	}
+	return "the lamps should have gone off but nothing shows it"
+}
+
+func (e *Engine) stateProbe(s *slot, v, l string) string {
+	if s.kind >= kDelivery {
+		return s.selfText()
+	}
+	p := &e.probes[s.subj]
+	switch s.kind {
+	case kSilent:
+		if e.blind(p) {
+			return fmt.Sprintf("no usable reading for %s (limit %s); the enclosure has no other probe and is blind", v, l)
+		}
+		return fmt.Sprintf("no usable reading for %s (limit %s)", v, l)
+	case kFrozen:
+		return fmt.Sprintf("exactly the same value for %s while the others move", v)
+	case kWet:
+		return "wet or pinned at saturation; its humidity is not used"
+	case kJump:
+		if p.st.Alone {
+			return fmt.Sprintf("reads %s while everything around it is calm; taken for a probe fault, please look", v)
+		}
+		return fmt.Sprintf("jumps faster than air can change (last to %s)", v)
+	case kDisagrees:
+		return fmt.Sprintf("%s apart from the other probe of its enclosure, more than %s", v, l)
+	default:
+		return "its calibration is overdue"
+	}
+}
+
+// blind reports whether a probe is the only one of its enclosure.
+func (e *Engine) blind(p *probe) bool { return p.encl >= 0 && len(e.encls[p.encl].probes) == 1 }
