@@ -2,11 +2,15 @@ package main
 
 // commands lists what dewline can do, in the order that help prints.
 func commands() []command {
-	return []command{
+	table := []command{
 		{"run", "watch a room", runRun},
 		{"demo", "show everything on a simulated room, without hardware or server", runDemo},
 		{"check", "check a configuration and say everything that is wrong", runCheck},
 		{"replay", "run a recorded trace through the rules", runReplay},
-		{"version", "print the version", runVersion},
+		{"alarms", "list the open alarms and notices of the running daemon", runAlarms},
+		{"note", "write a note about an enclosure", runNote},
+		{"drill", "send a test notice and wait for its answer", runDrill},
 	}
+	table = append(table, answering()...)
+	return append(table, command{"version", "print the version", runVersion})
 }

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+)
+
+// An answerSpec is what one of the answering commands takes.
+type answerSpec struct {
+	name, synopsis string
+	kind           rules.ActionKind
+	timed          bool // takes --for
+}
+
+// answering returns the commands by which a person answers alarms on the
+// daemon's own machine.
+func answering() []command {
+	specs := []struct {
+		answerSpec
+		summary string
+	}{
+		{answerSpec{"ack", "NOTICE | ALARM SUBJECT", rules.Acknowledge, false}, "acknowledge a notice or an alarm"},
+		{answerSpec{"shelve", "--for DURATION ALARM SUBJECT", rules.Shelve, true}, "put an alarm away for a limited time"},
+		{answerSpec{"unshelve", "ALARM SUBJECT", rules.Unshelve, false}, "take an alarm from the shelf"},
+		{answerSpec{"reset", "ALARM SUBJECT", rules.Reset, false}, "let go of a latched alarm whose cause is over"},
+		{answerSpec{"out-of-service", "--for DURATION SUBJECT", rules.TakeOut, true}, "take an enclosure or probe out of service, with an end"},
+		{answerSpec{"in-service", "SUBJECT", rules.ReturnToService, false}, "put an enclosure or probe back into service"},
+	}
+	var out []command
+	for _, s := range specs {
+		spec := s.answerSpec
+		out = append(out, command{spec.name, s.summary, func(ctx context.Context, args []string, std stdio) error {
+			return runAnswer(ctx, spec, args, std)
+		}})
+	}
+	return out
+}
+
+func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) error {
+	fs := newFlags(spec.name, spec.synopsis, std)
+	cf := addControlFlags(fs)
+	why := fs.String("why", "", "the reason, for the journal")
+	var length time.Duration
+	if spec.timed {
+		fs.DurationVar(&length, "for", 0, "how long, such as 10m or 72h")
+	}
+	if err := parse(fs, args, -1); err != nil {
+		return err
+	}
+	c := alert.Command{Action: string(spec.kind), By: *cf.by, Why: *why, Minutes: length.Minutes()}
+	switch {
+	case spec.timed && length <= 0:
+		return usageError{fmt.Sprintf("dewline %s: say how long with --for, such as --for 10m", spec.name)}
+	case spec.kind == rules.Acknowledge && fs.NArg() == 1:
+		c.Notice = fs.Arg(0)
+	case (spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService) && fs.NArg() == 1:
+		c.Subject = fs.Arg(0)
+	case fs.NArg() == 2:
+		c.Alarm, c.Subject = fs.Arg(0), fs.Arg(1)
+	default:
+		fs.Usage()
+		return usageError{fmt.Sprintf("dewline %s: takes %s", spec.name, spec.synopsis)}
+	}
+	ctl, err := cf.dial()
+	if err != nil {
+		return err
+	}
+	if err := ctl.post(ctx, "command", c, nil); err != nil {
+		return err
+	}
+	fmt.Fprintln(std.out, "done")
+	return nil
+}
+
+// runAlarms lists what is open in the running daemon.
+func runAlarms(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("alarms", "", std)
+	cf := addControlFlags(fs)
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	ctl, err := cf.dial()
+	if err != nil {
+		return err
+	}
+	var s alert.Snapshot
+	if err := ctl.get(ctx, "room", &s); err != nil {
+		return err
+	}
+	if len(s.Notices) == 0 && len(s.Alarms) == 0 {
+		fmt.Fprintln(std.out, "no alarm is open")
+		return nil
+	}
+	for _, n := range s.Notices {
+		answered := "unanswered"
+		if n.Acknowledged {
+			answered = "answered by " + n.Notice.AckedBy
+		}
+		fmt.Fprintf(std.out, "notice %s  %s, %s\n  %s\n", n.Notice.ID, n.Notice.Priority, answered, n.Message.Title)
+	}
+	for _, a := range s.Alarms {
+		fmt.Fprintf(std.out, "%-6s %-6s %-16s %-18s %s\n", a.State, a.Priority, a.Key.Alarm, a.Key.Subject, a.Text)
+	}
+	return nil
+}
+
+// runDrill sends a test notice and waits until it was answered.
+func runDrill(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("drill", "[--person ID] [--wait DURATION]", std)
+	cf := addControlFlags(fs)
+	person := fs.String("person", "", "who is to be tested; default the first person")
+	wait := fs.Duration("wait", 10*time.Minute, "how long to wait for the answer")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	ctl, err := cf.dial()
+	if err != nil {
+		return err
+	}
+	var begun struct{ ID string }
+	if err := ctl.post(ctx, "drill", map[string]string{"person": *person, "by": *cf.by}, &begun); err != nil {
+		return err
+	}
+	fmt.Fprintf(std.out, "drill %s is on its way: acknowledge it on the phone\n", begun.ID)
+	ctx, cancel := context.WithTimeout(ctx, *wait)
+	defer cancel()
+	ticker := time.NewTicker(time.Second)
+	defer ticker.Stop()
+	seen := map[string]bool{}
+	for {
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("drill %s was not acknowledged within %s", begun.ID, *wait)
+		case <-ticker.C:
+		}
+		var s alert.Snapshot
+		if err := ctl.get(ctx, "room", &s); err != nil {
+			return err
+		}
+		if s.Drill == nil || s.Drill.ID != begun.ID {
+			continue
+		}
+		for channel, after := range s.Drill.Taken {
+			if !seen[channel] {
+				seen[channel] = true
+				fmt.Fprintf(std.out, "  %s took it over after %.1f s\n", channel, after)
+			}
+		}
+		if s.Drill.Acked {
+			fmt.Fprintf(std.out, "  acknowledged by %s after %.1f s\n", s.Drill.AckedBy, s.Drill.AckedIn)
+			return nil
+		}
+	}
+}
+
+// runNote writes a keeper's note about an enclosure.
+func runNote(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("note", "ENCLOSURE \"text\"", std)
+	cf := addControlFlags(fs)
+	if err := parse(fs, args, 2); err != nil {
+		return err
+	}
+	ctl, err := cf.dial()
+	if err != nil {
+		return err
+	}
+	return ctl.post(ctx, "notes", map[string]string{"enclosure": fs.Arg(0), "by": *cf.by, "text": fs.Arg(1)}, nil)
+}

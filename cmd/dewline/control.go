@@ -1,0 +1,127 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/user"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+)
+
+// A control talks to the running daemon through its socket. The socket's file
+// permissions decide who may.
+type control struct {
+	path   string
+	client *http.Client
+}
+
+// controlFlags are the flags that every command for the running daemon has.
+type controlFlags struct {
+	socket, config, dir, by *string
+}
+
+func addControlFlags(fs *flag.FlagSet) controlFlags {
+	return controlFlags{
+		socket: fs.String("control", "", "path of the daemon's control socket"),
+		config: fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`, to find the socket"),
+		dir:    fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`, to find the socket"),
+		by:     fs.String("by", login(), "who acts, for the journal"),
+	}
+}
+
+// login returns the name of who runs the command.
+func login() string {
+	if u, err := user.Current(); err == nil && u.Username != "" {
+		return u.Username
+	}
+	return "keeper"
+}
+
+// dial returns a control for the first socket that exists: the one named, the
+// service's, the data directory's.
+func (f controlFlags) dial() (*control, error) {
+	var tried []string
+	for _, path := range f.candidates() {
+		if fi, err := os.Stat(path); err == nil && fi.Mode()&os.ModeSocket != 0 {
+			return newControl(path), nil
+		}
+		tried = append(tried, path)
+	}
+	return nil, fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", tried)
+}
+
+func (f controlFlags) candidates() []string {
+	if *f.socket != "" {
+		return []string{*f.socket}
+	}
+	paths := []string{"/run/dewline/control.sock"}
+	if *f.dir != "" {
+		paths = append(paths, controlPath("", *f.dir))
+	}
+	if cfg, err := configs.Load(*f.config); err == nil {
+		paths = append(paths, controlPath("", cfg.Store.Dir))
+	}
+	return paths
+}
+
+func newControl(path string) *control {
+	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
+		var d net.Dialer
+		return d.DialContext(ctx, "unix", path)
+	}
+	return &control{path: path, client: &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{DialContext: dial}}}
+}
+
+// get reads one answer of the API into v.
+func (c *control) get(ctx context.Context, path string, v any) error {
+	return c.do(ctx, http.MethodGet, path, nil, v)
+}
+
+// post sends body and reads the answer into v, which may be nil.
+func (c *control) post(ctx context.Context, path string, body, v any) error {
+	b, err := json.Marshal(body)
+	if err != nil {
+		return fmt.Errorf("encode the request: %w", err)
+	}
+	return c.do(ctx, http.MethodPost, path, bytes.NewReader(b), v)
+}
+
+func (c *control) do(ctx context.Context, method, path string, body io.Reader, v any) error {
+	req, err := http.NewRequestWithContext(ctx, method, "http://dewline/api/v1/"+path, body)
+	if err != nil {
+		return fmt.Errorf("make the request: %w", err)
+	}
+	resp, err := c.client.Do(req)
+	if err != nil {
+		return fmt.Errorf("ask the running dewline through %s: %w", c.path, err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(resp.Body, 64<<20))
+	if err != nil {
+		return fmt.Errorf("read the answer of the running dewline: %w", err)
+	}
+	if resp.StatusCode >= 300 {
+		var reply alert.Reply
+		if json.Unmarshal(b, &reply) == nil && reply.Error != "" {
+			return errors.New(reply.Error)
+		}
+		return fmt.Errorf("the running dewline answered %s", resp.Status)
+	}
+	if v == nil {
+		return nil
+	}
+	if err := json.Unmarshal(b, v); err != nil {
+		return fmt.Errorf("read the answer of the running dewline: %w", err)
+	}
+	return nil
+}
