@@ -126,7 +126,9 @@ func TestOpeningTellsWhatToDo(t *testing.T) {
 	if err := os.WriteFile(path, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Open(path, Options{}); !errors.Is(err, unix.ENOTTY) || sensors.ReasonOf(err) != sensors.BusError {
+	_, err := Open(path, Options{})
+	// qemu-user, under which this runs for other boards, knows no such request.
+	if !errors.Is(err, unix.ENOTTY) && !errors.Is(err, unix.ENOSYS) || sensors.ReasonOf(err) != sensors.BusError {
 		t.Errorf("err = %v", err)
 	}
 }

@@ -1,0 +1,128 @@
+package sht_test
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/sensors/sht"
+	"dewline/sensors/simbus"
+)
+
+// day polls a probe every 10 s for d and returns the samples by reason.
+func day(t *testing.T, p *sht.Probe, climate *simbus.Climate, d time.Duration) map[sensors.Reason]int {
+	t.Helper()
+	counts := map[sensors.Reason]int{}
+	for end := time.Now().Add(d); time.Now().Before(end); {
+		next := time.Now().Add(10 * time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+		s, err := p.Sample(ctx)
+		cancel()
+		counts[sensors.ReasonOf(err)]++
+		if err == nil && s.Temperature > sensors.CelsiusOf(climate.Celsius)+2 {
+			t.Fatalf("hot air was taken for data: %v in air of %v °C", s.Temperature, climate.Celsius)
+		}
+		time.Sleep(time.Until(next))
+	}
+	return counts
+}
+
+func TestHeaterPulses(t *testing.T) {
+	for _, family := range []string{"sht4x", "sht3x", "hdc302x"} {
+		for _, c := range []struct {
+			name    string
+			climate simbus.Climate
+			pulses  uint64
+		}{
+			{"damp", simbus.Climate{Celsius: 24, Percent: 92}, 4},
+			{"dry", simbus.Climate{Celsius: 24, Percent: 79}, 0},
+			{"warm", simbus.Climate{Celsius: 27.5, Percent: 92}, 0},
+		} {
+			synctest.Test(t, func(t *testing.T) {
+				bus := simbus.New("sim")
+				climate := c.climate
+				if family == "sht4x" {
+					bus.Attach(0x44, &simbus.SHT4x{Climate: &climate})
+				} else {
+					bus.Attach(0x44, &simbus.SHT3x{Climate: &climate, HDC: family == "hdc302x"})
+				}
+				p, err := sht.Open(configs.Probe{ID: "p", Family: family, Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
+				if err != nil {
+					t.Fatal(err)
+				}
+				counts := day(t, p, &climate, 4*time.Hour)
+				if got := p.Stats().HeaterPulses; got != c.pulses {
+					t.Errorf("%s, %s: %d pulses, want %d", family, c.name, got, c.pulses)
+				}
+				// A pulse inhibits the six polls of its minute, and no other.
+				if got := counts[sensors.Heating]; got != 6*int(c.pulses) && got != 7*int(c.pulses) {
+					t.Errorf("%s, %s: %d inhibited samples for %d pulses", family, c.name, got, c.pulses)
+				}
+				if counts[sensors.NoReason]+counts[sensors.Heating] != 4*360 {
+					t.Errorf("%s, %s: %v", family, c.name, counts)
+				}
+			})
+		}
+	}
+}
+
+// A heater that cannot be switched off inhibits readings until it is, and the
+// minute of cooling starts then.
+func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := simbus.New("sim")
+		climate := simbus.Climate{Celsius: 24, Percent: 92}
+		chip := &simbus.SHT3x{Climate: &climate}
+		bus.Attach(0x44, chip)
+		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The first sample: serial number, status and clear, measurement, heater
+		// on: 8 transfers. The ninth switches it off.
+		bus.Inject(simbus.Fault{Kind: simbus.Nak, Device: chip, After: 8, Times: 4})
+		if _, err := p.Sample(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if !chip.Heater {
+			t.Fatal("the fault hit another transfer than the one meant")
+		}
+		for range 3 {
+			time.Sleep(10 * time.Second)
+			if _, err := p.Sample(t.Context()); sensors.ReasonOf(err) != sensors.Heating || err == nil {
+				t.Fatalf("err = %v", err)
+			}
+		}
+		time.Sleep(10 * time.Second)
+		if _, err := p.Sample(t.Context()); sensors.ReasonOf(err) != sensors.Heating || chip.Heater {
+			t.Fatalf("err = %v, heater %v", err, chip.Heater)
+		}
+		time.Sleep(61 * time.Second)
+		if s, err := p.Sample(t.Context()); err != nil || s.Temperature != 24_00 {
+			t.Errorf("%v, %v", s, err)
+		}
+	})
+}
+
+func TestABudgetTooShortForAPulseSkipsIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := simbus.New("sim")
+		bus.Attach(0x44, &simbus.SHT4x{Climate: &simbus.Climate{Celsius: 24, Percent: 92}})
+		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht4x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+		defer cancel()
+		if _, err := p.Sample(ctx); err != nil || errors.Is(ctx.Err(), context.DeadlineExceeded) {
+			t.Fatal(err, ctx.Err())
+		}
+		if p.Stats().HeaterPulses != 0 {
+			t.Error("a pulse ran past the budget")
+		}
+	})
+}
