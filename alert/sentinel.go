@@ -1,9 +1,14 @@
 package alert
 
 import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -25,7 +30,8 @@ type Heartbeat struct {
 	Stalled  []string `json:"stalled,omitempty"` // channels
 }
 
-// SentinelOptions are what a Sentinel works by.
+// SentinelOptions are what a Sentinel works by. Zero fields take the defaults
+// named.
 type SentinelOptions struct {
 	Rooms       []string      // that must show themselves; others join when seen
 	SilentAfter time.Duration // 3 min
@@ -33,22 +39,176 @@ type SentinelOptions struct {
 	StallFor    time.Duration // a stalled channel must be reported so long; 5 min
 }
 
-// A Sentinel watches rooms from another machine. It is pure, and its
-// transitions feed a Desk.
-type Sentinel struct{ opt SentinelOptions }
+// A watched is what is known of one room.
+type watched struct {
+	seen       time.Duration // last live sign, running time
+	offline    bool          // said so itself, or its will did
+	cycle      uint64
+	moved      time.Duration // last time that cycle moved
+	stallSince time.Duration // 0: no channel stalled
+	stalled    []string
+	clockOff   time.Duration // its clock minus ours
+	clockWrong bool
+	raised     map[rules.AlarmID]uint64          // open alarms: the onset
+	since      map[rules.AlarmID]sensors.Instant // and when it was
+}
+
+// A Sentinel watches rooms from another machine. It is pure; its transitions
+// feed a Desk of its own, whose documents keep what was told. It is not safe
+// for concurrent use.
+type Sentinel struct {
+	opt   SentinelOptions
+	rooms map[string]*watched
+	blind bool // this side has no connection: silence says nothing
+}
 
 // NewSentinel returns a Sentinel for which every listed room counts as last
 // seen at now.
-func NewSentinel(now sensors.Instant, o SentinelOptions) *Sentinel { return &Sentinel{opt: o} }
+func NewSentinel(now sensors.Instant, o SentinelOptions) *Sentinel {
+	def := func(d *time.Duration, v time.Duration) {
+		if *d <= 0 {
+			*d = v
+		}
+	}
+	def(&o.SilentAfter, 3*time.Minute)
+	def(&o.ClockOff, 5*time.Minute)
+	def(&o.StallFor, 5*time.Minute)
+	s := &Sentinel{opt: o, rooms: make(map[string]*watched)}
+	for _, r := range o.Rooms {
+		s.room(now, r)
+	}
+	return s
+}
+
+func (s *Sentinel) room(now sensors.Instant, id string) *watched {
+	w := s.rooms[id]
+	if w == nil {
+		w = &watched{seen: now.Mono, moved: now.Mono,
+			raised: make(map[rules.AlarmID]uint64), since: make(map[rules.AlarmID]sensors.Instant)}
+		s.rooms[id] = w
+	}
+	return w
+}
+
+// Restore takes over the alarms that the sentinel's Desk still has open after
+// a restart, so that a room that came back meanwhile gets its follow-up.
+func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) {
+	for i := range open {
+		for _, m := range open[i].Notice.Members {
+			if m.Active() {
+				w := s.room(now, m.Key.Subject)
+				w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
+			}
+		}
+	}
+}
 
 // Status takes in a room's status topic. A retained "online" shows that the
 // room exists, not that it lives.
 func (s *Sentinel) Status(now sensors.Instant, room string, online, retained bool) []rules.Transition {
-	return nil
+	w := s.room(now, room)
+	w.offline = !online
+	if online && !retained {
+		w.seen, w.moved = now.Mono, now.Mono
+	}
+	return s.judge(now, room, w)
 }
 
 // Heartbeat takes in a heartbeat that was not retained.
-func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transition { return nil }
+func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transition {
+	w := s.room(now, h.Room)
+	w.seen, w.offline = now.Mono, false
+	if h.Cycle != w.cycle {
+		w.cycle, w.moved = h.Cycle, now.Mono
+	}
+	w.clockWrong = !h.ClockSet
+	w.clockOff = 0
+	if now.Synced { // else ours is no better
+		w.clockOff = h.Time.Sub(now.Wall)
+		w.clockWrong = w.clockWrong || w.clockOff.Abs() >= s.opt.ClockOff
+	}
+	w.stalled = h.Stalled
+	switch {
+	case len(h.Stalled) == 0:
+		w.stallSince = 0
+	case w.stallSince == 0:
+		w.stallSince = now.Mono
+	}
+	return s.judge(now, h.Room, w)
+}
+
+// Connection tells whether the sentinel itself reaches the broker. While it
+// does not, it judges no room; afterwards every room gets its full time anew.
+func (s *Sentinel) Connection(now sensors.Instant, up bool) {
+	if s.blind && up {
+		for _, w := range s.rooms {
+			if w.raised[RoomSilent] == 0 {
+				w.seen, w.moved = now.Mono, now.Mono
+			}
+		}
+	}
+	s.blind = !up
+}
 
 // Tick lets time pass.
-func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition { return nil }
+func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
+	var ts []rules.Transition
+	for _, id := range slices.Sorted(maps.Keys(s.rooms)) {
+		ts = append(ts, s.judge(now, id, s.rooms[id])...)
+	}
+	return ts
+}
+
+// judge compares one room with the limits.
+func (s *Sentinel) judge(now sensors.Instant, id string, w *watched) []rules.Transition {
+	if s.blind {
+		return nil
+	}
+	var ts []rules.Transition
+	quiet, stuck := now.Mono-w.seen, now.Mono-w.moved
+	silent := quiet >= s.opt.SilentAfter || stuck >= s.opt.SilentAfter
+	text := fmt.Sprintf("Room %s has given no sign of life for %.0f min.", id, quiet.Minutes())
+	switch {
+	case silent && quiet < s.opt.SilentAfter:
+		text = fmt.Sprintf("Room %s sends heartbeats but has finished no round of readings for %.0f min.", id, stuck.Minutes())
+	case silent && w.offline:
+		text = fmt.Sprintf("Room %s went offline and has not come back for %.0f min.", id, quiet.Minutes())
+	}
+	ts = s.set(ts, now, id, w, RoomSilent, silent, rules.Wake, text)
+	if silent {
+		return ts // what it said last no longer counts, for better or worse
+	}
+	text = fmt.Sprintf("The clock of room %s is not set.", id)
+	if w.clockOff != 0 {
+		text = fmt.Sprintf("The clock of room %s is off by %v.", id, w.clockOff.Round(time.Second))
+	}
+	ts = s.set(ts, now, id, w, rules.ClockUnset, w.clockWrong, rules.Today, text)
+	stalled := w.stallSince > 0 && now.Mono-w.stallSince >= s.opt.StallFor
+	text = fmt.Sprintf("Room %s cannot deliver over %s.", id, strings.Join(w.stalled, ", "))
+	return s.set(ts, now, id, w, rules.DeliveryStalled, stalled, rules.Wake, text)
+}
+
+// set raises or clears one alarm where it changes.
+func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w *watched, a rules.AlarmID,
+	active bool, p rules.Priority, text string) []rules.Transition {
+	open := w.raised[a] != 0
+	if active == open {
+		return ts
+	}
+	t := rules.Transition{At: now, Key: rules.Key{Alarm: a, Subject: id}, Priority: p,
+		Cause: rules.Cause{Kind: rules.CauseDewline, ID: id}, Text: text}
+	if active {
+		// Running time makes an onset that no restart can repeat.
+		w.raised[a], w.since[a] = uint64(now.Mono.Milliseconds())+1, now
+		t.From, t.To = alarm.Norm, alarm.Unack
+	} else {
+		t.From, t.To = alarm.Unack, alarm.Norm
+		t.Text = fmt.Sprintf("Room %s is well again.", id)
+	}
+	t.Seq, t.Since = w.raised[a], w.since[a]
+	if !active {
+		delete(w.raised, a)
+		delete(w.since, a)
+	}
+	return append(ts, t)
+}

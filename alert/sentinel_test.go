@@ -1,0 +1,149 @@
+package alert
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+)
+
+// A watchRig is a sentinel with a Desk of its own.
+type watchRig struct {
+	*rig
+	s *Sentinel
+}
+
+func newWatchRig(t *testing.T, rooms ...string) *watchRig {
+	r := newRig(t, Options{Room: "sentinel"})
+	return &watchRig{r, NewSentinel(r.now, SentinelOptions{Rooms: rooms})}
+}
+
+// beat lets d pass with the rooms' heartbeats every 30 s.
+func (w *watchRig) beat(d time.Duration, hs ...Heartbeat) {
+	for end := w.now.Mono + d; w.now.Mono < end; {
+		w.pass(30 * time.Second)
+		for _, h := range hs {
+			h.Time = h.Time.Add(w.now.Wall.Sub(t0))
+			if h.Cycle == 0 {
+				h.Cycle = uint64(w.now.Mono)
+			}
+			w.transitions(w.s.Heartbeat(w.now, h)...)
+		}
+		w.transitions(w.s.Tick(w.now)...)
+	}
+}
+
+func well(room string) Heartbeat { return Heartbeat{Room: room, Time: t0, ClockSet: true} }
+
+func (w *watchRig) kinds() []string {
+	var out []string
+	for _, d := range w.got {
+		a, _, _ := strings.Cut(d.NoticeID, "/")
+		out = append(out, string(d.Kind)+" "+a+" "+strings.Join(d.Message.Subjects, ","))
+	}
+	return out
+}
+
+func (w *watchRig) wantKinds(want ...string) {
+	w.t.Helper()
+	if got := w.kinds(); !slices.Equal(got, want) {
+		w.t.Errorf("told %q, want %q", got, want)
+	}
+}
+
+func TestSentinel_daemonDiesAndComesBack(t *testing.T) {
+	w := newWatchRig(t, "attic", "cellar")
+	w.beat(time.Hour, well("attic"), well("cellar"))
+	w.wantKinds()
+	w.transitions(w.s.Status(w.now, "attic", false, false)...) // the will
+	w.beat(2*time.Minute+30*time.Second, well("cellar"))
+	w.wantKinds() // a restart is allowed its minutes
+	w.beat(time.Minute, well("cellar"))
+	w.wantKinds("raise room-silent attic")
+	if m := w.got[0].Message; m.Priority != rules.Wake || !strings.Contains(m.Text, "went offline") {
+		t.Errorf("message: %+v", m)
+	}
+	w.ack(w.got[0].NoticeID, "una")
+	w.beat(6*time.Hour, well("cellar"))
+	w.transitions(w.s.Status(w.now, "attic", true, false)...)
+	w.beat(time.Hour, well("attic"), well("cellar"))
+	w.wantKinds("raise room-silent attic", "followup room-silent attic")
+	// The next silence is another notice.
+	w.beat(5*time.Minute, well("cellar"))
+	if last := w.got[len(w.got)-1]; last.Kind != Raise || last.NoticeID == w.got[0].NoticeID {
+		t.Errorf("second silence: %v %s", last.Kind, last.NoticeID)
+	}
+}
+
+func TestSentinel_neverSeen(t *testing.T) {
+	w := newWatchRig(t, "attic")
+	// What the broker retained from long ago is no sign of life.
+	w.transitions(w.s.Status(w.now, "attic", true, true)...)
+	w.beat(4 * time.Minute)
+	w.wantKinds("raise room-silent attic")
+}
+
+func TestSentinel_standingStill(t *testing.T) {
+	w := newWatchRig(t, "attic")
+	h := well("attic")
+	h.Cycle = 7
+	w.beat(5*time.Minute, h)
+	w.wantKinds("raise room-silent attic")
+	if text := w.got[0].Message.Text; !strings.Contains(text, "no round of readings") {
+		t.Errorf("text: %s", text)
+	}
+}
+
+func TestSentinel_clockAndDelivery(t *testing.T) {
+	tests := []struct {
+		name string
+		h    Heartbeat
+		want []string
+	}{
+		{"a minute off", Heartbeat{Room: "attic", Time: t0.Add(time.Minute), ClockSet: true}, nil},
+		{"two weeks off", Heartbeat{Room: "attic", Time: t0.Add(-14 * 24 * time.Hour), ClockSet: true}, []string{"raise clock-unset attic"}},
+		{"not set", Heartbeat{Room: "attic", Time: t0}, []string{"raise clock-unset attic"}},
+		{"mail stalled", Heartbeat{Room: "attic", Time: t0, ClockSet: true, Stalled: []string{"mail"}}, []string{"raise delivery-stalled attic"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			w := newWatchRig(t, "attic")
+			w.beat(8*time.Minute, tt.h)
+			w.wantKinds(tt.want...)
+			if len(w.got) > 0 {
+				w.ack(w.got[0].NoticeID, "una")
+			}
+			w.beat(5*time.Minute, well("attic"))
+			if n := len(tt.want); n > 0 && (len(w.got) != 2 || w.got[1].Kind != FollowUp) {
+				t.Errorf("after recovery: %q", w.kinds())
+			}
+		})
+	}
+}
+
+// A sentinel that lost its own connection must not cry over every room.
+func TestSentinel_ownOutage(t *testing.T) {
+	w := newWatchRig(t, "attic")
+	w.beat(time.Minute, well("attic"))
+	w.s.Connection(w.now, false)
+	w.beat(3 * time.Hour)
+	w.s.Connection(w.now, true)
+	w.beat(2 * time.Minute)
+	w.wantKinds()
+	w.beat(2 * time.Minute)
+	w.wantKinds("raise room-silent attic")
+}
+
+// The room comes back while the sentinel itself is being restarted.
+func TestSentinel_restart(t *testing.T) {
+	w := newWatchRig(t, "attic")
+	w.beat(4 * time.Minute)
+	w.wantKinds("raise room-silent attic")
+	w.restart()
+	w.s = NewSentinel(w.now, SentinelOptions{Rooms: []string{"attic"}})
+	w.s.Restore(w.now, w.desk.Open())
+	w.beat(3*time.Minute, well("attic"))
+	w.wantKinds("raise room-silent attic", "followup room-silent attic")
+}
