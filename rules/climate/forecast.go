@@ -67,13 +67,19 @@ const (
 	pathStep  = 3 * time.Minute
 	pathSteps = int(Horizon / pathStep)
 
-	// A rest that grows does so like a response that has just begun: it goes
-	// on for about an hour's worth at its present rate.
-	restTau  = 1.0 // h
-	restLong = 3.0 // h, the other possibility
+	// Heat unaccounted for stays on, as a heater that is stuck does, or it goes
+	// in a few hours. Cooling unaccounted for is water that evaporates, and
+	// over in about one.
+	inputLong  = 24.0 // h
+	inputShort = 3.0  // h
+	inputCool  = 1.0  // h
+	// Without a room a rise goes on for about an hour's worth at its rate.
+	restTau  = 1.5 // h
+	restLong = 4.0 // h, the other possibility
 	// A room's departure from yesterday's course persists for some hours.
-	roomTau  = 2.5 // h
-	roomLong = 8.0 // h
+	roomTau   = 2.5 // h
+	roomLong  = 8.0 // h
+	roomShort = 1.2 // h
 
 	rangeWidth = 1.65 // standard deviations either side: nine in ten
 )
@@ -83,7 +89,9 @@ type path [pathSteps + 1]float64
 
 // A scenario is one way in which the next hours may go.
 type scenario struct {
-	rest, restTau      float64 // °C/h that the model does not explain, and for how long, h
+	extra              filter  // °C that heat unaccounted for has added so far
+	input, inputTau    float64 // °C that it ends at, and how long it lasts, h
+	rest, restTau      float64 // °C/h that is left without a room, and for how long, h
 	roomRate, roomTau  float64 // °C/h of the room beyond yesterday's course, and for how long, h
 	scale              float64 // of the model's response
 	lampsOff, roomHeld bool    // actions from now on
@@ -123,12 +131,18 @@ type sigmas struct{ rest, room, scale, drift float64 }
 
 // likely returns the scenario to start from and how sure it is.
 func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
-	s := scenario{restTau: restTau, roomTau: roomTau, scale: 1}
+	s := scenario{inputTau: inputLong, restTau: restTau, roomTau: roomTau, scale: 1}
 	u := sigmas{room: 0.4, scale: 0.12, drift: m.Params.Drift}
 	if !m.Params.Learned {
-		u.scale = 0.3
+		u.scale = 0.2
 	}
-	if rest, ok := m.Rest.Slope(); ok {
+	if m.HasRoom && m.Extra.Started {
+		e := &m.Extra
+		s.extra, s.input = filter{e.Fast, e.Slow}, e.Input
+		if s.input < e.Slow {
+			s.inputTau = inputCool
+		}
+	} else if rest, ok := m.Rest.Slope(); ok {
 		s.rest, u.rest = rest.PerHour, rest.Sigma
 	} else if o.HasTrend {
 		s.rest, u.rest = o.Trend.PerHour-m.rate(o), 2*o.Trend.Sigma+0.3
@@ -136,7 +150,9 @@ func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
 		u.rest = 0.5
 	}
 	if o.HasRoomTrend {
-		s.roomRate, u.room = o.RoomTrend.PerHour, o.RoomTrend.Sigma
+		// Where a room will go is less sure than where it went.
+		s.roomRate = o.RoomTrend.PerHour
+		u.room = math.Hypot(o.RoomTrend.Sigma, 0.1+0.15*math.Abs(s.roomRate))
 		if usual, ok := m.usualRoomRate(o.At); ok {
 			s.roomRate -= usual
 		}
@@ -173,14 +189,16 @@ func (m *Thermal) run(o *Outlook, s *scenario, out *path) {
 	fast, slow := -math.Expm1(-step/p.Fast), -math.Expm1(-step/p.Slow)
 	restKeep, roomKeep := math.Exp(-step/s.restTau), math.Exp(-step/s.roomTau)
 	restLeft, roomLeft := s.rest*s.restTau, s.roomRate*s.roomTau // still to come, °C
-	room, lamps := m.Room, m.Lamp
+	room, lamps, extra := m.Room, m.Lamp, s.extra
+	share, lasting := p.heatShare(), s.extra.Slow
+	inputLeft, inputKeep := s.input-lasting, math.Exp(-step/s.inputTau)
 	level := o.Room
 	if !o.HasRoom {
 		level = m.LastRoom
 	}
 	usual, hasUsual := m.Week.roomAt(int64(o.At/slotTime) - slotsDay)
 	on, change := o.LampsOn && !s.lampsOff, 0
-	now := p.value(room, lamps, m.LastHour)
+	now := p.value(room, lamps, m.LastHour) + share*extra.Fast + (1-share)*extra.Slow
 	rest, roomMoved, shape := 0.0, 0.0, 0.0
 	out[0] = o.Air
 	for i := 1; i <= pathSteps; i++ {
@@ -204,48 +222,85 @@ func (m *Thermal) run(o *Outlook, s *scenario, out *path) {
 			input = 1
 		}
 		lamps.step(input, fast, slow)
+		extra.step(lasting+inputLeft, fast, slow)
+		inputLeft *= inputKeep
 		rest += restLeft * (1 - restKeep)
 		restLeft *= restKeep
 		hour := m.LastHour
 		if hour >= 0 {
 			hour += ahead.Hours()
 		}
-		out[i] = o.Air + s.scale*(p.value(room, lamps, hour)-now) + rest
+		v := p.value(room, lamps, hour) + share*extra.Fast + (1-share)*extra.Slow
+		out[i] = o.Air + s.scale*(v-now) + rest
 	}
 }
 
-// A band is a path with the standard deviation about it.
+// A band is a path with what it may lie above or below that, °C.
 type band struct {
-	mid, sigma path
+	mid, up, down path
 }
 
 // spread runs the scenario, then once with each of its numbers off by its
-// uncertainty, and adds up the differences as independent.
+// uncertainty, and adds up the differences as independent. Other ways for a
+// rate to end widen only the side that they lie on.
 func (m *Thermal) spread(o *Outlook, s scenario, u sigmas, b *band) {
 	m.run(o, &s, &b.mid)
-	for i := range b.sigma {
+	for i := range b.mid {
 		// Air wanders: what the model strays by in an hour, as a random walk.
-		b.sigma[i] = u.drift * u.drift * float64(i) * pathStep.Hours()
+		b.up[i] = u.drift * u.drift * float64(i) * pathStep.Hours()
+		b.down[i] = b.up[i]
 	}
-	off := [...]scenario{s, s, s, s, s}
-	off[0].rest += u.rest
-	off[1].restTau = restLong
-	off[2].roomRate += u.room
-	off[3].roomTau = roomLong
-	off[4].scale += u.scale
+	off := s
+	off.scale += u.scale
+	m.widen(o, &s, &off, b, true)
+	if off = s; s.restTau > 0 && u.rest > 0 {
+		off.rest += u.rest
+		m.widen(o, &s, &off, b, true)
+		off = s
+		off.restTau = restLong
+		m.widen(o, &s, &off, b, false)
+	}
+	if off = s; m.HasRoom && m.Extra.Started {
+		fast, slow, input := m.Extra.lean()
+		off.extra.Fast += fast
+		off.extra.Slow += slow
+		off.input += input
+		m.widen(o, &s, &off, b, true)
+		off = s
+		off.inputTau = inputShort
+		m.widen(o, &s, &off, b, false)
+	}
+	if off = s; !s.roomHeld {
+		off.roomRate += u.room
+		m.widen(o, &s, &off, b, true)
+		off = s
+		off.roomTau = roomLong
+		m.widen(o, &s, &off, b, false)
+		off.roomTau = roomShort
+		m.widen(o, &s, &off, b, false)
+	}
+	for i := range b.mid {
+		b.up[i] = rangeWidth * math.Sqrt(b.up[i])
+		b.down[i] = rangeWidth * math.Sqrt(b.down[i])
+	}
+}
+
+// widen adds the difference that another scenario makes, to both sides or to
+// the one that it lies on.
+func (m *Thermal) widen(o *Outlook, s, off *scenario, b *band, both bool) {
+	if *off == *s {
+		return
+	}
 	var other path
-	for i := range off {
-		if off[i] == s {
-			continue
+	m.run(o, off, &other)
+	for i, v := range other {
+		d := v - b.mid[i]
+		if both || d > 0 {
+			b.up[i] += d * d
 		}
-		m.run(o, &off[i], &other)
-		for k := range other {
-			d := other[k] - b.mid[k]
-			b.sigma[k] += d * d
+		if both || d < 0 {
+			b.down[i] += d * d
 		}
-	}
-	for i := range b.sigma {
-		b.sigma[i] = rangeWidth * math.Sqrt(b.sigma[i])
 	}
 }
 
@@ -257,8 +312,8 @@ func (b *band) peak() (Span, time.Duration) {
 		if v > s.Mid {
 			s.Mid, at = v, i
 		}
-		s.Low = max(s.Low, v-b.sigma[i])
-		s.High = max(s.High, v+b.sigma[i])
+		s.Low = max(s.Low, v-b.down[i])
+		s.High = max(s.High, v+b.up[i])
 	}
 	return s, time.Duration(at) * pathStep
 }
@@ -277,14 +332,21 @@ func (b *band) reach(limit float64) Eta {
 	return e
 }
 
-// crossing returns when mid + side × range first gets to limit.
-func (b *band) crossing(limit, side float64) (time.Duration, bool) {
+// crossing returns when the middle, the upper (side 1) or the lower end (−1)
+// first gets to limit.
+func (b *band) crossing(limit float64, side int) (time.Duration, bool) {
 	before := b.mid[0]
 	if before >= limit {
 		return 0, true
 	}
 	for i := 1; i < len(b.mid); i++ {
-		v := b.mid[i] + side*b.sigma[i]
+		v := b.mid[i]
+		switch side {
+		case 1:
+			v += b.up[i]
+		case -1:
+			v -= b.down[i]
+		}
 		if v >= limit {
 			part := (limit - before) / (v - before)
 			return time.Duration((float64(i-1) + part) * float64(pathStep)), true

@@ -107,7 +107,7 @@ func (m *Thermal) adopt(p params, first int64) {
 	m.Room = filter{room.Fast + pivotTemp, room.Slow + pivotTemp}
 	m.Lamp = lamps
 	m.stepTime = 0
-	m.Rest = Trend{}
+	m.Extra, m.Rest = disturbance{}, Trend{}
 	m.Stepped = min(m.LastAt, slotTime*time.Duration(m.Slot))
 	if dt := m.LastAt - m.Stepped; dt > 0 {
 		m.moveFilters(dt)

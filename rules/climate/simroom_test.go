@@ -231,6 +231,13 @@ func (l *lab) score(t testing.TB, s *station, y *tally) {
 				continue
 			}
 			y.mark(a.eta[i], left)
+			if os.Getenv("DBG") != "" {
+				e := a.eta[i]
+				since := a.at - (l.at - 12*time.Hour)
+				side := "in"
+				if !e.Known { side = "unknown" } else if left < e.From { side = "early" } else if left > e.To { side = "late" }
+				t.Logf("DBG %v %s since=%.0f left=%.0f from=%.0f mid=%.0f to=%.0f", s.thermal.Fit().Learned, side, since.Minutes(), left.Minutes(), e.From.Minutes(), e.Mid.Minutes(), e.To.Minutes())
+			}
 		}
 	}
 }
@@ -269,9 +276,11 @@ func TestTimeToCeilingInSimulatedRooms(t *testing.T) {
 		if days > 0 && !s.thermal.Fit().Learned {
 			y = &prior
 		}
-		if err := l.room.Inject(heatFault(rng, l, s)...); err != nil {
+		rngFault := heatFault(rng, l, s)
+		if err := l.room.Inject(rngFault...); err != nil {
 			t.Fatal(err)
 		}
+		if os.Getenv("DBG") != "" { t.Logf("ROOM %d fault %v fit %+v", seed, rngFault, s.thermal.Fit()) }
 		l.score(t, s, y)
 	}
 	t.Logf("%d rooms; last refits: %v", n, refused)

@@ -39,7 +39,7 @@ const (
 	priorFastPart = 0.68 // of 1
 	priorLamp     = 2.5  // °C at priorLitres
 	priorLitres   = 91.0
-	priorDrift    = 0.35 // °C per √h
+	priorDrift    = 0.12 // °C per √h
 	priorResidual = 1.0  // °C
 )
 
@@ -82,6 +82,15 @@ func priors(litres float64) params {
 	}
 }
 
+// heatShare is the fast part of the response to heat inside of the enclosure.
+func (p *params) heatShare() float64 {
+	gain := p.LampFast + p.LampSlow
+	if gain < 0.5 {
+		return priorFastPart
+	}
+	return min(max(p.LampFast/gain, 0.2), 0.95)
+}
+
 // value returns the air's temperature, or its difference to an unknown room.
 func (p *params) value(room, lamps filter, hour float64) float64 {
 	return p.FastPart*room.Fast + (1-p.FastPart)*room.Slow +
@@ -122,7 +131,10 @@ type Thermal struct {
 	LastAir  float64       `json:"last_air"`
 	LastAt   time.Duration `json:"last_at"`
 	LastHour float64       `json:"last_hour"`
-	Rest     Trend         `json:"rest"` // of what the model leaves unexplained
+	// What the model leaves unexplained: with a room as a heat input of its
+	// own, without one as a plain trend.
+	Extra disturbance `json:"extra"`
+	Rest  Trend       `json:"rest"`
 
 	// The open slot and the week before it.
 	Slot     int64    `json:"slot"` // number of the open slot
@@ -171,15 +183,34 @@ func (m *Thermal) Observe(r ThermalReading) {
 	}
 	if r.HasRoom {
 		if !m.HasRoom {
-			m.Room = filter{r.Room, r.Room}
-			m.Rest = Trend{} // what was left unexplained was the whole temperature
+			// What was left unexplained was the whole temperature.
+			m.Room, m.Extra, m.Rest = filter{r.Room, r.Room}, disturbance{}, Trend{}
 		}
 		m.LastRoom, m.HasRoom = r.Room, true
 	}
 	m.LastLamp, m.LastAir, m.LastAt, m.LastHour = r.Lamps, r.Air, r.At, r.Hour
-	m.Rest.Observe(r.At, r.Air-m.present())
+	rest := r.Air - m.present()
+	if !m.Extra.Started {
+		m.Extra.start(rest, m.doubt())
+	}
+	m.Extra.Sum += rest
+	m.Extra.Count++
+	if !m.HasRoom {
+		m.Rest.Observe(r.At, rest)
+	}
 	m.collect(r)
 }
+
+// doubt is how far from balance an enclosure may be when it is first seen, °C.
+func (m *Thermal) doubt() float64 {
+	if m.Params.Learned {
+		return 0.3
+	}
+	return 1
+}
+
+// extraGap is how long without readings the unexplained part is taken on.
+const extraGap = time.Hour
 
 // start assumes that whatever is on has been so for ever: what is wrong with
 // that shows up as a rest, and fades.
@@ -212,6 +243,13 @@ func (m *Thermal) moveFilters(dt time.Duration) {
 		m.Room.step(m.LastRoom, m.stepFast, m.stepSlow)
 	}
 	m.Lamp.step(lampInput(m.LastLamp), m.stepFast, m.stepSlow)
+	switch e := &m.Extra; {
+	case dt > extraGap:
+		e.Started = false
+	case e.Count > 0:
+		e.step(e.Sum/float64(e.Count), m.stepFast, m.stepSlow, m.Params.heatShare(), dt.Hours())
+		e.Sum, e.Count = 0, 0
+	}
 }
 
 // present is what the model makes of the present state, in °C, or in K over
