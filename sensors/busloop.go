@@ -48,6 +48,7 @@ type busLoop struct {
 	calls   chan call
 	answers chan answer
 	pending *polled // whose call was given up but has not come back
+	next    int     // where retry begins
 
 	mu     sync.Mutex
 	counts BusCounts
@@ -189,7 +190,10 @@ func (p *polled) hurried(lost, every time.Duration) time.Duration {
 // minute does not have to fit.
 func (b *busLoop) retry(ctx context.Context, at Instant) {
 	stretched := false
-	for _, p := range b.probes {
+	first := b.next
+	for i := range b.probes {
+		i = (first + i) % len(b.probes)
+		p := b.probes[i]
 		if !p.suspect || ctx.Err() != nil {
 			continue
 		}
@@ -203,6 +207,7 @@ func (b *busLoop) retry(ctx context.Context, at Instant) {
 				continue
 			}
 			stretched = stretched || !fits
+			b.next = (i + 1) % len(b.probes) // so that each gets its turn
 		}
 		b.read(ctx, at, p, p.Budget)
 	}

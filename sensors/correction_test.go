@@ -74,6 +74,10 @@ func TestCorrectionsUndo(t *testing.T) {
 	if got := inForce(c, 20); got != "b" {
 		t.Errorf("after undoing the undo %q is in force, want b", got)
 	}
+	both := mustSet(t, a, b, undo, a.Undo("v", "keeper", day(14)))
+	if got := inForce(both, 20); got != "" {
+		t.Errorf("both undone and %q is in force", got)
+	}
 	if n := len(c.Records()); n != 4 {
 		t.Errorf("%d records left of 4", n)
 	}

@@ -279,6 +279,9 @@ func TestJudgePinnedWet(t *testing.T) {
 	if got := wet(1.5, 99.6, 0); got != 7200 {
 		t.Errorf("moving by 1.5 °C at 99.6 %%: pinned after %v s, want 7200", got)
 	}
+	if got := wet(1.5, 99.5, 0); got != 7200 {
+		t.Errorf("at 99.5 %%: pinned after %v s, want 7200", got)
+	}
 	if got := wet(1.5, 103, 3600); got < 7200+3590 {
 		t.Errorf("an hour's silence counted: pinned after %v s", got)
 	}
@@ -477,12 +480,19 @@ func TestJudgeReadDoesNotAllocate(t *testing.T) {
 
 // go test -run - -bench Judge ./sensors
 func BenchmarkJudgeRead(b *testing.B) {
-	j := NewJudge("x", "sht4x")
-	j.Correct(corrected(b))
-	b.ReportAllocs()
-	s := climate(24, 85)
-	for i := 0; b.Loop(); i++ {
-		s.Temperature = 2400 + CentiCelsius(i%5)
-		j.Read(Instant{Mono: time.Duration(i) * 10 * time.Second, Wall: at(1).Wall}, s, nil)
+	for _, c := range []struct {
+		name string
+		set  *Corrections
+	}{{"raw", nil}, {"corrected", corrected(b)}} {
+		b.Run(c.name, func(b *testing.B) {
+			j := NewJudge("x", "sht4x")
+			j.Correct(c.set)
+			b.ReportAllocs()
+			s, wall := climate(24, 85), at(1).Wall
+			for i := 0; b.Loop(); i++ {
+				s.Temperature = 2400 + CentiCelsius(i%5)
+				j.Read(Instant{Mono: time.Duration(i) * 10 * time.Second, Wall: wall}, s, nil)
+			}
+		})
 	}
 }

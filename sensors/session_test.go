@@ -29,7 +29,7 @@ func (w worn) sample(celsius, percent float64) Sample {
 	return climate(celsius-w.temp+n/10, (percent-w.offset)/w.gain+n)
 }
 
-// A bench plays a calibration at 10 s a sample.
+// A bench plays a calibration at 30 s a sample.
 type bench struct {
 	t       *testing.T
 	s       *Session
@@ -38,7 +38,7 @@ type bench struct {
 }
 
 func (b *bench) feed(s Sample) Progress {
-	b.seconds += 10
+	b.seconds += 30
 	return b.s.Observe(NewJudge(b.id, "sht4x").Read(at(b.seconds), s, nil))
 }
 
@@ -54,7 +54,7 @@ func (b *bench) jar(w worn, name string, celsius, start, hours float64) Progress
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	for s := 0.0; s < 48*3600; s += 10 {
+	for s := 0.0; s < 48*3600; s += 30 {
 		truth := want + (start-want)*math.Exp(-s/3600/hours)
 		if p := b.feed(w.sample(celsius, truth)); p.Stage != Settling {
 			return p
@@ -125,6 +125,22 @@ func TestSaltSessionOnePointRecoversTheOffset(t *testing.T) {
 		t.Errorf("offset %.2f ± %.2f, want -3.40", c.Offset, c.Uncertainty)
 	}
 	within(t, "one point", w, c, 70, 98)
+}
+
+// A correction applies to raw values, so the one in force must not show in the
+// points of the next.
+func TestSaltSessionMeasuresRawValues(t *testing.T) {
+	s, _ := NewSaltSession("x", "nacl")
+	j := NewJudge("x", "sht4x")
+	j.Correct(mustSet(t, Correction{ID: "old", Probe: "x", Quantity: Humidity, Made: at(0).Wall, From: at(0).Wall, Gain: 1, Offset: -6}))
+	var p Progress
+	for sec := 0.0; p.Stage != Done && sec < 7200; sec += 10 {
+		p = s.Observe(j.Read(at(sec), climate(25, 77.29), nil))
+	}
+	c, err := s.Result("new", "", at(7200).Wall)
+	if err != nil || math.Abs(c.Offset+2) > 0.02 { // NaCl at 25 °C: 75.29 %RH (Greenspan 1977)
+		t.Errorf("offset %.2f (%v), want -2.00", c.Offset, err)
+	}
 }
 
 // A probe that drifts on is right again after the next calibration, and the
@@ -214,7 +230,7 @@ func TestSessionSaysWhatIsMissing(t *testing.T) {
 		return &bench{t: t, s: s, id: "x"}
 	}
 	hold := func(b *bench, hours float64, f func(h float64) Sample) (p Progress) {
-		for s := 0.0; s <= hours*3600; s += 10 {
+		for s := 0.0; s <= hours*3600; s += 30 {
 			p = b.feed(f(s / 3600))
 		}
 		return p
@@ -238,7 +254,7 @@ func TestSessionSaysWhatIsMissing(t *testing.T) {
 	if p := hold(b, 1.5, func(float64) Sample { return climate(24, 75) }); p.Stage != Captured || p.Point != 0 || p.Source != "nacl" {
 		t.Fatalf("first point: %+v", p)
 	}
-	if p := b.s.Next(); p.Stage != Settling || p.Point != 1 || p.Source != "k2so4" {
+	if p := b.s.Next(); p.Stage != Settling || p.Point != 1 || p.Source != "k2so4" || p.Collected != 0 || len(b.s.own.at) != 0 {
 		t.Fatalf("next: %+v", p)
 	}
 	if p := hold(b, 2, func(float64) Sample { return climate(24, 78) }); !strings.Contains(p.Waiting, "still reads as over nacl: move the probe to k2so4") {
@@ -256,7 +272,7 @@ func TestSessionIgnoresOthersAndStartsAnewAfterAGap(t *testing.T) {
 	for sec := 0.0; sec <= 3000; sec += 10 {
 		p = s.Observe(j.Read(at(sec), climate(24, 75), nil))
 		s.Observe(NewJudge("y", "sht4x").Read(at(sec), climate(30, 20), nil))
-		s.Observe(j.Read(at(sec), Sample{}, Faultf(BadCRC, "checksum")))
+		s.Observe(j.Read(at(sec+5), climate(60, 60), Faultf(Heating, "heater on")))
 	}
 	if p.Collected != 50*time.Minute || math.Abs(p.Raw-75) > 1e-9 {
 		t.Fatalf("collected %s, mean %v", p.Collected, p.Raw)
@@ -361,6 +377,19 @@ func TestTwinSessionNeedsAReference(t *testing.T) {
 	s, _ := twin(Temperature, worn{gain: 1}, false)
 	if _, err := s.Result("c", "", at(1e4).Wall); !errors.Is(err, ErrRefused) || !strings.Contains(err.Error(), "probe ref states no uncertainty") {
 		t.Errorf("error %v", err)
+	}
+	late := NewTwinSession("x", "ref", Temperature)
+	x, ref := NewJudge("x", "sht4x"), NewJudge("ref", "sht4x")
+	for sec := 0.0; sec <= 2*3600; sec += 10 {
+		if sec >= 3600 {
+			late.Observe(ref.Read(at(sec), warm(20), nil))
+		}
+		if p := late.Observe(x.Read(at(sec), warm(20), nil)); p.Stage == Done {
+			if sec < 3600+0.95*1800 {
+				t.Errorf("done %v s after the other probe joined", sec-3600)
+			}
+			break
+		}
 	}
 	alone := NewTwinSession("x", "ref", Temperature)
 	if p := alone.Observe(NewJudge("x", "").Read(at(1), warm(20), nil)); p.Waiting != "no reading of probe ref yet" {

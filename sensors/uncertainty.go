@@ -73,13 +73,12 @@ func Uncertainty(family string, s Sample, a Applied, age Ageing, at time.Time) S
 // state combines the independent terms as root of squares. Creep goes one way
 // only and is added in full: a soaked probe reads too high, so the true value
 // lies below.
-func (a accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Time) Stated {
-	t := math.Hypot(a.baseCelsius(applied.Temperature), a.celsiusYear*yearsSince(applied.Temperature, at))
+func (a *accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Time) Stated {
+	t := rootSum(a.baseCelsius(applied.Temperature), a.celsiusYear*yearsSince(applied.Temperature, at), 0)
 	if a.percent == 0 {
 		return Stated{Temperature: CelsiusOf(t)}
 	}
-	p := math.Hypot(a.basePercent(applied.Humidity, h.Percent()), a.percentYear*yearsSince(applied.Humidity, at))
-	p = math.Hypot(p, a.hysteresis)
+	p := rootSum(a.basePercent(applied.Humidity, h.Percent()), a.percentYear*yearsSince(applied.Humidity, at), a.hysteresis)
 	return Stated{
 		Temperature:   CelsiusOf(t),
 		HumidityBelow: PercentOf(p + age.creep()),
@@ -87,7 +86,11 @@ func (a accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Tim
 	}
 }
 
-func (a accuracy) baseCelsius(c *Correction) float64 {
+// rootSum is math.Hypot for three small numbers, without its care for
+// overflow, which costs more than all of the judging.
+func rootSum(a, b, c float64) float64 { return math.Sqrt(a*a + b*b + c*c) }
+
+func (a *accuracy) baseCelsius(c *Correction) float64 {
 	if c != nil {
 		return c.Uncertainty
 	}
@@ -96,9 +99,9 @@ func (a accuracy) baseCelsius(c *Correction) float64 {
 
 // basePercent is the data sheet's accuracy without a calibration. With one it
 // is the calibration's own, wider the further h is from its points.
-func (a accuracy) basePercent(c *Correction, h float64) float64 {
+func (a *accuracy) basePercent(c *Correction, h float64) float64 {
 	if c != nil {
-		return math.Hypot(c.Uncertainty, c.slack(h))
+		return rootSum(c.Uncertainty, c.slack(h), 0)
 	}
 	if h <= wetFrom {
 		return a.percent
