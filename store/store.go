@@ -3,54 +3,206 @@ package store
 import (
 	"context"
 	"errors"
-	"iter"
+	"fmt"
+	"log/slog"
+	"math"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"sync/atomic"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"dewline/sensors"
+	"dewline/store/block"
 )
 
 // Store is an open record. All methods are safe for concurrent use.
-type Store struct{}
+//
+// Locks, in the order they are taken: flushing, layout, writing, file, mu. Only mu is
+// taken by Append, and nobody holds mu across a disk access.
+type Store struct {
+	opt    Options
+	path   string
+	limits atomic.Pointer[LimitsFunc]
+
+	mu  sync.Mutex // memory and figures
+	mem memory
+	fig figures
+
+	flushing chan struct{} // holds one token: Flush, Recompute, Compact
+	writing  sync.Mutex    // one write transaction with its bookkeeping
+	layout   sync.RWMutex  // written while bundles are taken out of the index
+	file     sync.RWMutex  // written while db is replaced
+	db       *bolt.DB      // nil while the disk would not have it
+	head     journalHead   // guarded by writing
+	rows     openRows      // guarded by flushing
+	enc      block.Encoder // guarded by flushing
+	lastSum  atomic.Uint32 // checksum of the state as stored, 0 if not known
+	closed   atomic.Bool
+	now      func() time.Time // for names of quarantined files and LastCommit
+}
+
+// figures count what happened since Open.
+type figures struct {
+	commits, errors, damaged, written uint64
+	lastCommit                        time.Time
+	lastError                         string
+}
+
+// openRows tells what the open hour has on disk.
+type openRows struct {
+	next  uint64 // number of the next row or part
+	bytes int    // that rows take up in the root page
+	names [][]byte
+}
 
 // ErrNewer says that the file was written by a later version.
 var ErrNewer = errors.New("the record was written by a newer version of dewline; install that version, or move the file away")
 
-func Open(ctx context.Context, o Options) (*Store, Report, error)          { return nil, Report{}, nil }
-func (s *Store) Close(ctx context.Context) error                           { return nil }
-func (s *Store) SetLimits(f LimitsFunc)                                    {}
-func (s *Store) Append(r sensors.Reading)                                  {}
-func (s *Store) Flush(ctx context.Context, state []byte) error             { return nil }
-func (s *Store) Commit(c Commit) error                                     { return nil }
-func (s *Store) Docs(b Bucket) iter.Seq2[Doc, error]                       { return nil }
-func (s *Store) Get(b Bucket, key string) ([]byte, error)                  { return nil, nil }
-func (s *Store) State() ([]byte, error)                                    { return nil, nil }
-func (s *Store) Journal(from, to time.Time) iter.Seq2[JournalEntry, error] { return nil }
-func (s *Store) VerifyJournal() (entries int, err error)                   { return 0, nil }
-func (s *Store) Probes() []sensors.ProbeID                                 { return nil }
-func (s *Store) Stats() Stats                                              { return Stats{} }
-func (s *Store) Backup(ctx context.Context, path string) error             { return nil }
-func (s *Store) Compact(ctx context.Context) error                         { return nil }
-func Restore(path, dir string) error                                       { return nil }
-func Repair(ctx context.Context, src, dst string) (RepairReport, error)    { return RepairReport{}, nil }
+// ErrLocked says that another process has the record open.
+var ErrLocked = errors.New("the record is in use by another process")
 
-// RepairReport tells what a Repair saved.
-type RepairReport struct {
-	Pages, Readings, Rollups, Docs, Journal, Damaged int
+// ErrUnavailable says that the record cannot be opened now. Readings are kept
+// in memory meanwhile, and every Flush or Commit tries again.
+var ErrUnavailable = errors.New("the record is not available")
+
+// Open opens or begins the record in o.Dir. It checks an existing file before
+// use, moves a damaged one aside and salvages what it can within seconds.
+//
+// The Store is usable even when err is not nil: it then holds readings in
+// memory, and each Flush or Commit tries to open the file again. A daemon should
+// carry on with it and say that the record is incomplete.
+func Open(ctx context.Context, o Options) (*Store, Report, error) {
+	if o.KeepRaw == 0 {
+		o.KeepRaw = 2 * 365 * 24 * time.Hour
+	}
+	if o.MaxBytes == 0 {
+		o.MaxBytes = 4 << 30
+	}
+	if strconv.IntSize == 32 {
+		o.MaxBytes = min(o.MaxBytes, 256<<20)
+	}
+	o.MaxBytes = max(o.MaxBytes, 1<<20)
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	s := &Store{
+		opt: o, path: filepath.Join(o.Dir, FileName), flushing: make(chan struct{}, 1), now: time.Now,
+		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1},
+	}
+	s.SetLimits(o.Limits)
+	ctx, cancel := context.WithTimeout(ctx, openLimit)
+	defer cancel()
+	report, err := s.attach(ctx)
+	if err != nil {
+		s.failed(err)
+		return s, report, fmt.Errorf("open the record %s: %w", s.path, err)
+	}
+	return s, report, nil
 }
 
-// Readings yields one probe's readings with from <= wall time < to, in order of
-// wall time as recorded.
-func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error] {
+// openLimit keeps Open under the 5 s that a start may spend on history.
+const openLimit = 4 * time.Second
+
+// SetLimits replaces the limits that rollups are made against from now on.
+func (s *Store) SetLimits(f LimitsFunc) {
+	if f == nil {
+		f = func(sensors.ProbeID, sensors.Instant) Limits { return Limits{} }
+	}
+	s.limits.Store(&f)
+}
+
+// Close flushes, then closes the file. The readings of a failed flush are lost,
+// and the error says so.
+func (s *Store) Close(ctx context.Context) error {
+	var err error
+	if !s.opt.ReadOnly {
+		err = s.Flush(ctx, nil)
+	}
+	s.closed.Store(true)
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	s.file.Lock()
+	defer s.file.Unlock()
+	if s.db == nil {
+		return err
+	}
+	cerr := guard(s.db.Close)
+	s.db = nil
+	if err = errors.Join(err, cerr); err != nil {
+		return fmt.Errorf("close the record %s: %w", s.path, err)
+	}
 	return nil
 }
 
-// Rollups yields one probe's rollups whose span starts in [from, to).
-func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level, from, to time.Time) iter.Seq2[Rollup, error] {
-	return nil
+// failed counts an error.
+func (s *Store) failed(err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.fig.errors++
+	s.fig.lastError = err.Error()
 }
 
-// Recompute makes the rollups of one probe again from its readings, each passed
-// through correct first; it returns how many bundles changed.
-func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (int, error) {
-	return 0, nil
+// damagedRecord counts a record that was refused, and tells of the first.
+func (s *Store) damagedRecord(err error) {
+	s.mu.Lock()
+	s.fig.damaged++
+	first := s.fig.damaged == 1
+	s.mu.Unlock()
+	if first {
+		s.opt.Logger.Error("part of the record is damaged and is not served; run dewline repair", "err", err)
+	}
+}
+
+// Probes lists every probe on record, in the order they were first seen.
+func (s *Store) Probes() []sensors.ProbeID {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out := make([]sensors.ProbeID, len(s.mem.order))
+	for i, p := range s.mem.order {
+		out[i] = p.id
+	}
+	return out
+}
+
+// Stats describes the store now.
+func (s *Store) Stats() Stats {
+	st := Stats{Path: s.path, CapBytes: s.opt.MaxBytes}
+	s.file.RLock()
+	if s.db != nil {
+		st.FileBytes, st.FreeBytes = s.sizes()
+	}
+	s.file.RUnlock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	st.OpenReadings, st.Lost = s.mem.total, s.mem.lost
+	for _, p := range s.mem.order {
+		st.Unwritten += len(p.recs) - p.parted - p.rowed
+	}
+	oldest, newest := int64(math.MaxInt64), int64(math.MinInt64)
+	for _, e := range s.mem.entries {
+		if e.raw != nil {
+			st.Unwritten += e.readings
+			continue
+		}
+		st.Tables++
+		if !e.noRaw {
+			st.Blocks++
+		}
+		oldest, newest = min(oldest, e.key.wallMin), max(newest, e.key.wallMax)
+	}
+	for _, p := range s.mem.order {
+		if n := len(p.recs); n > 0 {
+			oldest, newest = min(oldest, p.recs[0].Wall), max(newest, p.recs[n-1].Wall)
+		}
+	}
+	if oldest <= newest {
+		st.OldestRaw, st.Newest = time.UnixMilli(oldest).UTC(), time.UnixMilli(newest).UTC()
+	}
+	f := &s.fig
+	st.Commits, st.Errors, st.Damaged, st.BytesWritten = f.commits, f.errors, f.damaged, f.written
+	st.LastCommit, st.LastError = f.lastCommit, f.lastError
+	return st
 }

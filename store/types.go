@@ -54,6 +54,7 @@ type Report struct {
 	FellBack    bool          // the last commit was damaged; the one before is used
 	Quarantined string        // path that a damaged file was moved to, or empty
 	Damage      error         // what was found damaged, nil if nothing
+	Saved       RepairReport  // what came out of a quarantined file
 	Check       time.Duration // how long the check before use took
 	Readings    int           // readings of the open hour taken back into memory
 	LastMono    time.Duration // where running time stopped, for the next Instant

@@ -27,7 +27,7 @@ type Record struct {
 // Limits on what a block may claim, so that a few bytes cannot ask for all the
 // memory there is.
 const (
-	MaxRecords = 1 << 17 // records in one block
+	MaxRecords = 1 << 18 // records in one block
 	MaxSeries  = 1 << 10 // series in one block
 )
 

@@ -1,0 +1,205 @@
+package store
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"io"
+)
+
+// The checks below read the file's pages themselves, never through the mapping:
+// the library panics on a damaged page, and a file cut short kills the process
+// that maps it. Layout as in the library's file format version 2 (common/page.go
+// and common/meta.go of bbolt 1.5.0), little-endian.
+const (
+	metaMagic   = 0xED0CDAED
+	metaVersion = 2
+	pageHeader  = 16 // id u64, flags u16, count u16, overflow u32
+	elemSize    = 16 // of leaf and branch elements alike
+	flagBranch  = 0x01
+	flagLeaf    = 0x02
+	flagMeta    = 0x04
+	leafBucket  = 0x01
+	maxDepth    = 24
+)
+
+// errBadFile says that the file's structure is damaged.
+var errBadFile = errors.New("the file is damaged")
+
+func badf(format string, args ...any) error {
+	return fmt.Errorf("%w: %s", errBadFile, fmt.Sprintf(format, args...))
+}
+
+// A fileMeta is one of the two roots of the file.
+type fileMeta struct {
+	slot        int64 // 0 or 1
+	root, pages uint64
+	txid        uint64
+}
+
+// readMeta reads one meta page; ok is false where it is not valid.
+func readMeta(r io.ReaderAt, slot int64) (m fileMeta, ok bool) {
+	var b [pageHeader + 64]byte
+	if _, err := r.ReadAt(b[:], slot*pageSize); err != nil {
+		return m, false
+	}
+	d := b[pageHeader:]
+	le := binary.LittleEndian
+	sum := fnv.New64a()
+	sum.Write(d[:56])
+	if le.Uint32(d) != metaMagic || le.Uint32(d[4:]) != metaVersion || le.Uint32(d[8:]) != pageSize ||
+		le.Uint64(d[56:]) != sum.Sum64() {
+		return m, false
+	}
+	m = fileMeta{slot: slot, root: le.Uint64(d[16:]), pages: le.Uint64(d[40:]), txid: le.Uint64(d[48:])}
+	return m, le.Uint16(b[8:]) == flagMeta && le.Uint64(b[:]) == uint64(slot)
+}
+
+// readMetas returns the valid metas, the newest first.
+func readMetas(r io.ReaderAt) []fileMeta {
+	var out []fileMeta
+	for slot := range int64(2) {
+		if m, ok := readMeta(r, slot); ok {
+			out = append(out, m)
+		}
+	}
+	if len(out) == 2 && out[1].txid > out[0].txid {
+		out[0], out[1] = out[1], out[0]
+	}
+	return out
+}
+
+// A walker visits every page reachable from a meta.
+type walker struct {
+	ctx   context.Context
+	r     io.ReaderAt
+	pages uint64
+	seen  []uint64 // bit set of pages
+	// leaf is called for each key that is not a bucket, with the names of the
+	// buckets around it; value reads the rest. Nil only checks.
+	leaf func(path [][]byte, key []byte, value func() ([]byte, error)) error
+	// skip carries on past a damaged page instead of stopping, and counts it.
+	skip func(err error)
+}
+
+// checkTree walks the tree under m and returns the first fault found.
+func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) error {
+	w, err := newWalker(ctx, r, size, m)
+	if err != nil {
+		return err
+	}
+	return w.page(m.root, nil, nil, nil, 0)
+}
+
+func newWalker(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) (*walker, error) {
+	if m.pages < 3 || m.pages > uint64(size/pageSize) {
+		return nil, badf("%d bytes are fewer than its %d pages", size, m.pages)
+	}
+	return &walker{ctx: ctx, r: r, pages: m.pages, seen: make([]uint64, m.pages/64+1)}, nil
+}
+
+// claim marks the pages of one node as used; two nodes must not share any.
+func (w *walker) claim(id, overflow uint64) error {
+	if id < 2 || overflow >= w.pages || id > w.pages-1-overflow {
+		return badf("page %d+%d is outside the file", id, overflow)
+	}
+	for p := id; p <= id+overflow; p++ {
+		if w.seen[p/64]>>(p%64)&1 != 0 {
+			return badf("page %d is used twice", p)
+		}
+		w.seen[p/64] |= 1 << (p % 64)
+	}
+	return nil
+}
+
+// page checks one page and all below it. Keys must lie in [low, high).
+func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) error {
+	if err := w.ctx.Err(); err != nil {
+		return fmt.Errorf("check the file: %w", err)
+	}
+	if depth > maxDepth {
+		return badf("page %d is too deep", id)
+	}
+	n, err := w.load(id)
+	if err == nil {
+		err = n.order(low, high)
+	}
+	if err == nil {
+		err = w.below(n, path, high, depth)
+	}
+	if err != nil && w.skip != nil && errors.Is(err, errBadFile) {
+		w.skip(err)
+		return nil
+	}
+	return err
+}
+
+// load reads a node: its header, elements and keys. Values stay on disk.
+func (w *walker) load(id uint64) (*node, error) {
+	if id < 2 || id >= w.pages {
+		return nil, badf("page %d is outside the file", id)
+	}
+	first := make([]byte, pageSize)
+	if _, err := w.r.ReadAt(first, int64(id)*pageSize); err != nil {
+		return nil, fmt.Errorf("read page %d: %w", id, err)
+	}
+	n := &node{id: id, r: w.r, off: int64(id) * pageSize, first: first}
+	return n, n.parse(w.claim)
+}
+
+// below goes down from a node into child pages and buckets.
+func (w *walker) below(n *node, path [][]byte, high []byte, depth int) error {
+	for i := range n.elems {
+		e := &n.elems[i]
+		switch {
+		case n.branch:
+			next := high
+			if i+1 < len(n.elems) {
+				next = n.elems[i+1].key
+			}
+			if err := w.page(e.child, path, e.key, next, depth+1); err != nil {
+				return err
+			}
+		case e.flags&leafBucket != 0:
+			if err := w.bucket(n, e, path, depth); err != nil {
+				return err
+			}
+		case w.leaf != nil:
+			if err := w.leaf(path, e.key, func() ([]byte, error) { return n.value(e) }); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// bucket checks the bucket that a leaf element holds: its own page, or, small
+// as it is, a page inside the value.
+func (w *walker) bucket(n *node, e *element, path [][]byte, depth int) error {
+	v, err := n.value(e)
+	if err != nil {
+		return err
+	}
+	if len(v) < 16 {
+		return badf("bucket %q on page %d has no header", e.key, n.id)
+	}
+	inner := append(path[:len(path):len(path)], e.key)
+	if root := binary.LittleEndian.Uint64(v); root != 0 {
+		return w.page(root, inner, nil, nil, depth+1)
+	}
+	in := &node{id: n.id, first: v[16:], inline: true}
+	if err := in.parse(nil); err != nil {
+		return err
+	}
+	if err := in.order(nil, nil); err != nil {
+		return err
+	}
+	for i := range in.elems {
+		if in.branch || in.elems[i].flags != 0 {
+			return badf("bucket %q on page %d holds what it cannot", e.key, n.id)
+		}
+	}
+	return w.below(in, inner, nil, depth+1)
+}

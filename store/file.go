@@ -1,0 +1,200 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strconv"
+	"syscall"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+)
+
+// pageSize is fixed: the library's default follows the kernel's, and a file
+// must be readable on the next board.
+const pageSize = 4096
+
+// growBy is how much the file is lengthened at a time.
+const growBy = 256 << 10
+
+// boltOptions are the library's options for the record.
+func (s *Store) boltOptions() *bolt.Options {
+	mapped := int64(64 << 20)
+	if strconv.IntSize == 64 {
+		mapped = 1 << 30 // address space only; saves stopping readers to map again
+	}
+	return &bolt.Options{
+		Timeout: time.Second, PageSize: pageSize, MaxSize: int(s.opt.MaxBytes), ReadOnly: s.opt.ReadOnly,
+		InitialMmapSize: int(min(mapped, s.opt.MaxBytes)),
+		// The list of free pages is found again at start by the same walk that
+		// the check makes; writing it would cost a page each commit.
+		NoFreelistSync: true, FreelistType: bolt.FreelistMapType,
+	}
+}
+
+// openBolt opens path; faults of a mapped file come back as errors.
+func openBolt(path string, o *bolt.Options) (db *bolt.DB, err error) {
+	err = guard(func() error {
+		var err error
+		db, err = bolt.Open(path, 0o600, o)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	db.AllocSize = growBy
+	return db, nil
+}
+
+// guard turns a panic or a memory fault in f (a page that the card cannot give,
+// a file cut short) into an error.
+func guard(f func() error) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%w: %v", errPanic, p)
+		}
+	}()
+	return f()
+}
+
+// errPanic marks an error that came out of the library as a panic: the file, or
+// the library's idea of it, can no longer be trusted.
+var errPanic = errors.New("the record's pages are damaged")
+
+// view runs f in a read transaction.
+func (s *Store) view(f func(tx *bolt.Tx) error) error {
+	s.file.RLock()
+	defer s.file.RUnlock()
+	if s.db == nil {
+		return ErrUnavailable
+	}
+	return guard(func() error { return s.db.View(f) })
+}
+
+// update runs f in a write transaction and counts how it went. After a panic
+// the file is let go of, to be checked and opened afresh by the next write. What
+// f leaves to tx.OnCommit still runs under s.writing.
+func (s *Store) update(f func(tx *bolt.Tx) error) error {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	s.file.RLock()
+	db := s.db
+	if db == nil {
+		s.file.RUnlock()
+		return ErrUnavailable
+	}
+	var pages int64
+	err := guard(func() error {
+		return db.Update(func(tx *bolt.Tx) error {
+			tx.OnCommit(func() { stats := tx.Stats(); pages = stats.GetPageAlloc() })
+			return f(tx)
+		})
+	})
+	s.file.RUnlock()
+	if err == nil {
+		s.mu.Lock()
+		s.fig.commits++
+		s.fig.written += uint64(pages) + pageSize // and the meta page
+		s.fig.lastCommit = s.now()
+		s.mu.Unlock()
+		return nil
+	}
+	s.failed(err)
+	if errors.Is(err, errPanic) {
+		s.letGo(db)
+	}
+	return err
+}
+
+// letGo forgets a database that panicked. Closing it may hang on a lock that
+// the panic left held, so a goroutine of its own does that; the next open
+// attempt fails while it still holds the file's lock, and is made again later.
+func (s *Store) letGo(db *bolt.DB) {
+	s.file.Lock()
+	defer s.file.Unlock()
+	if s.db == db {
+		s.db = nil
+		go func() { _ = guard(db.Close) }()
+	}
+}
+
+// sizes returns the length of the file and the bytes free inside it. The caller
+// holds file for reading.
+func (s *Store) sizes() (size, free int64) {
+	if info, err := os.Stat(s.path); err == nil {
+		size = info.Size()
+	}
+	st := s.db.Stats()
+	return size, int64(st.FreePageN+st.PendingPageN) * pageSize
+}
+
+// create makes an empty record at path: whole and on disk under another name
+// first, since a power cut during the library's first write can leave a file
+// that nothing opens.
+func create(path string, fill func(tx *bolt.Tx) error) error {
+	tmp := path + ".new"
+	if err := os.Remove(tmp); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	db, err := openBolt(tmp, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true})
+	if err != nil {
+		return fmt.Errorf("begin a new record: %w", err)
+	}
+	err = guard(func() error { return db.Update(fill) })
+	if err = errors.Join(err, db.Close()); err == nil {
+		err = syncPath(tmp)
+	}
+	if err == nil {
+		err = os.Rename(tmp, path)
+	}
+	if err != nil {
+		_ = os.Remove(tmp)
+		return fmt.Errorf("begin a new record: %w", err)
+	}
+	return syncPath(filepath.Dir(path))
+}
+
+// syncPath flushes a file or folder to the disk.
+func syncPath(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	err = f.Sync()
+	return errors.Join(err, f.Close())
+}
+
+// quarantine moves a damaged file aside under a dated name.
+func quarantine(path string, now time.Time) (string, error) {
+	base := fmt.Sprintf("%s.damaged-%s", path, now.UTC().Format("20060102T150405Z"))
+	name := base
+	for i := 2; ; i++ {
+		if _, err := os.Lstat(name); errors.Is(err, os.ErrNotExist) {
+			break
+		}
+		name = fmt.Sprintf("%s-%d", base, i)
+	}
+	if err := os.Rename(path, name); err != nil {
+		return "", fmt.Errorf("move the damaged record aside: %w", err)
+	}
+	return name, syncPath(filepath.Dir(path))
+}
+
+// lockFree reports ErrLocked while another process has the file open for
+// writing. The library takes the lock itself afterwards; this only keeps the
+// check from reading a file that is being written.
+func lockFree(f *os.File, shared bool) error {
+	how := syscall.LOCK_EX | syscall.LOCK_NB
+	if shared {
+		how = syscall.LOCK_SH | syscall.LOCK_NB
+	}
+	err := syscall.Flock(int(f.Fd()), how)
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		return ErrLocked
+	}
+	return err
+}

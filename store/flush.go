@@ -1,0 +1,352 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/store/block"
+)
+
+// rowBudget is what the rows may take up in the root page before they are
+// gathered into a part; the rest holds the names of the other buckets.
+const rowBudget = 2900
+
+// A plan is what one flush writes.
+type plan struct {
+	sealed  []*entry      // hours not on disk yet
+	fresh   bool          // rows and parts begin anew: an hour was sealed
+	taken   []takenSeries // records of the open hour up to now
+	day     *dayPlan      // hours that become one day, nil for none
+	dropRaw []*entry      // past their age, or in the way of alarms
+	dropAll []*entry
+	state   []byte
+}
+
+type takenSeries struct {
+	p      *openProbe
+	recs   []block.Record // all open records at the time of planning
+	parted int
+	rowed  int
+	num    int
+	isNew  bool
+}
+
+// Flush writes the readings since the last one, and the engine's state (nil
+// leaves the stored one), in one transaction. On an error the readings stay in
+// memory and the next Flush takes them along. ctx bounds the wait for another
+// flush, not the disk.
+func (s *Store) Flush(ctx context.Context, state []byte) error {
+	select {
+	case s.flushing <- struct{}{}:
+	case <-ctx.Done():
+		return fmt.Errorf("flush the record: another write is still going on: %w", ctx.Err())
+	}
+	defer func() { <-s.flushing }()
+	openErr := s.reattach(ctx)
+	if err := s.seal(); err != nil {
+		return err
+	}
+	if openErr != nil {
+		s.failed(openErr)
+		return fmt.Errorf("flush the record: %w", openErr)
+	}
+	p := s.plan(state)
+	if p.empty() {
+		return nil
+	}
+	if err := s.carryOut(p); err != nil {
+		return fmt.Errorf("flush the record: %w", err)
+	}
+	return nil
+}
+
+func (p *plan) empty() bool {
+	fresh := 0
+	for _, t := range p.taken {
+		fresh += len(t.recs) - t.parted - t.rowed
+	}
+	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 && p.state == nil
+}
+
+// plan decides what to write, reading what it must for that.
+func (s *Store) plan(state []byte) *plan {
+	p := &plan{}
+	if state != nil && block.Checksum(state) != s.lastSum.Load() {
+		p.state = state
+	}
+	s.mu.Lock()
+	next := 0
+	for _, o := range s.mem.order {
+		next = max(next, o.num+1)
+	}
+	for _, e := range s.mem.entries {
+		if e.raw != nil {
+			p.sealed = append(p.sealed, e)
+		}
+	}
+	p.fresh = len(p.sealed) > 0
+	for _, o := range s.mem.order {
+		if len(o.recs) == 0 {
+			continue
+		}
+		t := takenSeries{p: o, recs: o.recs[:len(o.recs):len(o.recs)], parted: o.parted, rowed: o.rowed, num: o.num}
+		if t.num < 0 {
+			t.num, t.isNew = next, true
+			next++
+		}
+		p.taken = append(p.taken, t)
+	}
+	s.mu.Unlock()
+	if !p.fresh { // one kind of heavy work a flush
+		var err error
+		if p.day, err = s.planDay(); err != nil {
+			s.damagedRecord(fmt.Errorf("gather hours into a day: %w", err))
+		}
+	}
+	if p.day == nil {
+		p.dropRaw, p.dropAll = s.expired()
+	}
+	return p
+}
+
+// carryOut writes the plan and then tells memory.
+func (s *Store) carryOut(p *plan) error {
+	if p.day != nil || len(p.dropRaw)+len(p.dropAll) > 0 {
+		s.layout.Lock() // readers must not look for what is being taken out
+		defer s.layout.Unlock()
+	}
+	var w writtenRows
+	err := s.update(func(tx *bolt.Tx) (err error) {
+		if err := putSealed(tx, p.sealed); err != nil {
+			return err
+		}
+		if w, err = s.putOpen(tx, p); err != nil {
+			return err
+		}
+		if p.day != nil {
+			if err := p.day.put(tx); err != nil {
+				return err
+			}
+		}
+		if err := dropBundles(tx, p); err != nil {
+			return err
+		}
+		if p.state != nil {
+			return putDoc(tx, bucketState, []byte("engine"), p.state)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if p.state != nil {
+		s.lastSum.Store(block.Checksum(p.state))
+	}
+	s.rows = w.rows
+	s.settle(p, w)
+	return nil
+}
+
+// settle marks in memory what is on disk now.
+func (s *Store) settle(p *plan, w writtenRows) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, e := range p.sealed {
+		e.raw, e.table = nil, nil
+	}
+	for _, t := range p.taken {
+		t.p.num = t.num
+		if w.part {
+			t.p.parted, t.p.rowed = len(t.recs), 0
+		} else {
+			t.p.parted, t.p.rowed = w.parted(t), len(t.recs)-w.parted(t)
+		}
+	}
+	if p.day != nil {
+		for _, e := range p.day.hours {
+			s.mem.remove(e)
+		}
+		s.mem.insert(p.day.entry)
+	}
+	for _, e := range p.dropRaw {
+		e.noRaw = true
+	}
+	for _, e := range p.dropAll {
+		s.mem.remove(e)
+	}
+}
+
+func (m *memory) remove(e *entry) {
+	e.gone = true
+	for i := range m.entries {
+		if m.entries[i] == e {
+			m.entries = append(m.entries[:i:i], m.entries[i+1:]...)
+			return
+		}
+	}
+}
+
+// putBundle writes one bundle into a bucket of its own.
+func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
+	parent := tx.Bucket([]byte(root))
+	if parent == nil {
+		return badf("bucket %s is missing", root)
+	}
+	parent.FillPercent = 1 // names only ever go up
+	b, err := parent.CreateBucket(name)
+	if err != nil {
+		return err
+	}
+	return b.Put([]byte(valueKey), value)
+}
+
+func putSealed(tx *bolt.Tx, sealed []*entry) error {
+	for _, e := range sealed {
+		if err := putBundle(tx, rootRaw, e.name, e.raw); err != nil {
+			return err
+		}
+		if err := putBundle(tx, rootTable, e.name, e.table); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// writtenRows tells how the open hour was written.
+type writtenRows struct {
+	rows  openRows
+	part  bool
+	fresh bool
+}
+
+// parted is how many records of t are in parts after the write.
+func (w writtenRows) parted(t takenSeries) int {
+	if w.fresh {
+		return 0
+	}
+	return t.parted
+}
+
+// putOpen writes the records of the open hour that are not on disk: as a row,
+// or with the rows so far as a part when the root page has no more room.
+func (s *Store) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
+	w := writtenRows{rows: s.rows, fresh: p.fresh}
+	if p.fresh {
+		if err := dropOpen(tx, prefixRow, prefixPart); err != nil {
+			return w, err
+		}
+		w.rows.bytes = 0
+	}
+	row, err := s.encodeOpen(p, func(t takenSeries) int { return w.parted(t) + t.rowedUnless(p.fresh) })
+	if err != nil || row == nil {
+		return w, err
+	}
+	for _, t := range p.taken {
+		if t.isNew {
+			if err := putDoc(tx, bucketProbes, probeKey(t.num), []byte(t.p.id)); err != nil {
+				return w, err
+			}
+		}
+	}
+	prefix := byte(prefixRow)
+	if w.rows.bytes > 0 && w.rows.bytes+rowCost(row) > rowBudget {
+		w.part, prefix = true, prefixPart
+		if row, err = s.encodeOpen(p, w.parted); err != nil {
+			return w, err
+		}
+		if err := dropOpen(tx, prefixRow); err != nil {
+			return w, err
+		}
+		w.rows.bytes = 0
+	} else {
+		w.rows.bytes += rowCost(row)
+	}
+	b, err := tx.CreateBucket(openName(prefix, w.rows.next))
+	if err != nil {
+		return w, err
+	}
+	w.rows.next++
+	return w, b.Put([]byte(valueKey), row)
+}
+
+func (t takenSeries) rowedUnless(fresh bool) int {
+	if fresh {
+		return 0
+	}
+	return t.rowed
+}
+
+// encodeOpen packs each probe's records from an index on; nil when there are none.
+func (s *Store) encodeOpen(p *plan, from func(takenSeries) int) ([]byte, error) {
+	var ids []int
+	var series [][]block.Record
+	for _, t := range p.taken {
+		if recs := t.recs[from(t):]; len(recs) > 0 {
+			ids, series = append(ids, t.num), append(series, recs)
+		}
+	}
+	if len(ids) == 0 {
+		return nil, nil
+	}
+	return s.enc.AppendSet(nil, ids, series)
+}
+
+func dropOpen(tx *bolt.Tx, prefixes ...byte) error {
+	for _, prefix := range prefixes {
+		for _, name := range openNames(tx, prefix) {
+			if err := tx.DeleteBucket(name); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func dropBundles(tx *bolt.Tx, p *plan) error {
+	for _, e := range p.dropRaw {
+		if err := dropBundle(tx, rootRaw, e.name); err != nil {
+			return err
+		}
+	}
+	for _, e := range p.dropAll {
+		if err := dropBundle(tx, rootRaw, e.name); err != nil {
+			return err
+		}
+		if err := dropBundle(tx, rootTable, e.name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func dropBundle(tx *bolt.Tx, root string, name []byte) error {
+	b := tx.Bucket([]byte(root))
+	if b == nil || b.Bucket(name) == nil {
+		return nil
+	}
+	err := b.DeleteBucket(name)
+	if errors.Is(err, bolt.ErrBucketNotFound) {
+		return nil
+	}
+	return err
+}
+
+// newestMono is the latest running time in memory's view.
+func (m *memory) newestMono() int64 {
+	newest := int64(math.MinInt64)
+	for _, e := range m.entries {
+		if e.key.monoMax != math.MaxInt64 {
+			newest = max(newest, e.key.monoMax)
+		}
+	}
+	for _, p := range m.order {
+		if n := len(p.recs); n > 0 {
+			newest = max(newest, p.recs[n-1].Mono)
+		}
+	}
+	return newest
+}

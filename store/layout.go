@@ -1,0 +1,234 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math"
+
+	"dewline/store/block"
+)
+
+// The file, in bbolt's terms:
+//
+//	keep   bucket of buckets, one per kind of document; values are enveloped
+//	jrnl   sequence number → journal entry
+//	raw    one bucket per bundle of readings, named by its key
+//	tab    one bucket per bundle of rollups, named like the readings it sums up
+//	r…     one bucket per batch of the open hour; bbolt keeps so small a bucket
+//	       inside the root page, which every commit rewrites anyway
+//	p…     one bucket per few batches, once the root page has no more room
+//
+// A bundle has a bucket to itself because bbolt rewrites whole leaf pages: a
+// neighbour would be written again with it.
+const (
+	rootKeep    = "keep"
+	rootJournal = "jrnl"
+	rootRaw     = "raw"
+	rootTable   = "tab"
+	prefixRow   = 'r'
+	prefixPart  = 'p'
+)
+
+// valueKey is the only key of a bundle's, a row's or a part's bucket.
+const valueKey = "b"
+
+// Kinds of documents that are the store's own.
+const (
+	bucketSelf Bucket = 0x80 + iota
+	bucketProbes
+	bucketState
+	bucketJournal
+)
+
+// schema is the layout written by this version.
+const schema = 1
+
+// ErrDamaged says that a record's checksum was wrong, so it was not served.
+var ErrDamaged = errors.New("a record is damaged")
+
+// envelope puts a checksum over bucket, key and value in front of the value, so
+// that neither a flipped bit nor a record under a wrong key passes.
+func envelope(b Bucket, key, value []byte) []byte {
+	out := make([]byte, 5, 5+len(value))
+	out[4] = byte(b)
+	out = append(out, value...)
+	binary.LittleEndian.PutUint32(out, envelopeSum(key, out[4:]))
+	return out
+}
+
+func envelopeSum(key, rest []byte) uint32 {
+	return block.Checksum(rest)*31 ^ block.Checksum(key)
+}
+
+// open returns the value inside an envelope. It aliases b.
+func openEnvelope(bucket Bucket, key, b []byte) ([]byte, error) {
+	if len(b) < 5 || Bucket(b[4]) != bucket || binary.LittleEndian.Uint32(b) != envelopeSum(key, b[4:]) {
+		return nil, fmt.Errorf("%w: document %q of kind %d", ErrDamaged, key, bucket)
+	}
+	return b[5:], nil
+}
+
+// A span of readings on disk or sealed in memory, told by its key.
+type bundleKey struct {
+	seq              uint64 // order of recording; a day takes its last hour's
+	level            uint8  // levelHour or levelDay
+	wallMin, wallMax int64  // milliseconds
+	monoMin, monoMax int64
+}
+
+const (
+	levelHour = 1
+	levelDay  = 2
+	keyLen    = 8 + 1 + 4*8 + 4
+)
+
+func (k bundleKey) bytes() []byte {
+	b := binary.BigEndian.AppendUint64(make([]byte, 0, keyLen), k.seq)
+	b = append(b, k.level)
+	for _, v := range [...]int64{k.wallMin, k.wallMax, k.monoMin, k.monoMax} {
+		b = binary.BigEndian.AppendUint64(b, uint64(v))
+	}
+	return binary.BigEndian.AppendUint32(b, block.Checksum(b))
+}
+
+// parseKey reads a bundle's key. One with a wrong checksum still finds its
+// bundle, whose blocks have their own, so it is taken to span all times.
+func parseKey(b []byte) (k bundleKey, ok bool) {
+	if len(b) != keyLen {
+		return k, false
+	}
+	k.seq, k.level = binary.BigEndian.Uint64(b), b[8]
+	if binary.BigEndian.Uint32(b[keyLen-4:]) != block.Checksum(b[:keyLen-4]) {
+		k.wallMin, k.wallMax, k.monoMin, k.monoMax = math.MinInt64, math.MaxInt64, 0, math.MaxInt64
+		return k, false
+	}
+	for i, p := range [...]*int64{&k.wallMin, &k.wallMax, &k.monoMin, &k.monoMax} {
+		*p = int64(binary.BigEndian.Uint64(b[9+8*i:]))
+	}
+	return k, true
+}
+
+// cover widens the key's ranges to hold a record.
+func (k *bundleKey) cover(mono, wall int64) {
+	k.wallMin, k.wallMax = min(k.wallMin, wall), max(k.wallMax, wall)
+	k.monoMin, k.monoMax = min(k.monoMin, mono), max(k.monoMax, mono)
+}
+
+func emptyKey(seq uint64, level uint8) bundleKey {
+	return bundleKey{seq: seq, level: level, wallMin: math.MaxInt64, wallMax: math.MinInt64,
+		monoMin: math.MaxInt64, monoMax: math.MinInt64}
+}
+
+// A bundle is: magic, kind, its key, count, then for each probe its name and the
+// lengths of its blocks, a checksum over all that, and the blocks. The key and
+// the names are inside so that a bundle found loose on a damaged card can be
+// salvaged.
+const (
+	bundleMagic = "dwB1"
+	kindRaw     = 'R'
+	kindTable   = 'T'
+)
+
+// A bundlePart is what one probe has in a bundle: one block of readings, or a
+// block of rollups per level.
+type bundlePart struct {
+	probe  string
+	blocks [][]byte
+}
+
+// bundleStart is where the count of probes is.
+const bundleStart = len(bundleMagic) + 1 + keyLen
+
+func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte {
+	from := len(dst)
+	dst = append(append(append(dst, bundleMagic...), kind), key...)
+	dst = binary.AppendUvarint(dst, uint64(len(parts)))
+	for _, p := range parts {
+		dst = append(binary.AppendUvarint(dst, uint64(len(p.probe))), p.probe...)
+		dst = append(dst, byte(len(p.blocks)))
+		for _, b := range p.blocks {
+			dst = binary.AppendUvarint(dst, uint64(len(b)))
+		}
+	}
+	dst = binary.LittleEndian.AppendUint32(dst, block.Checksum(dst[from:]))
+	for _, p := range parts {
+		for _, b := range p.blocks {
+			dst = append(dst, b...)
+		}
+	}
+	return dst
+}
+
+// walkBundle calls visit with each probe's name and blocks until it returns
+// false. The blocks alias b and are not checked yet.
+func walkBundle(b []byte, kind byte, visit func(probe []byte, blocks [][]byte) bool) error {
+	bad := fmt.Errorf("%w: bundle directory", ErrDamaged)
+	if len(b) <= bundleStart || string(b[:len(bundleMagic)]) != bundleMagic || b[len(bundleMagic)] != kind {
+		return bad
+	}
+	data, err := bundleData(b)
+	if err != nil {
+		return err
+	}
+	count, at := binary.Uvarint(b[bundleStart:])
+	at += bundleStart
+	var blocks [][]byte
+	for range count {
+		n, used := binary.Uvarint(b[at:])
+		name := b[at+used : at+used+int(n)]
+		at += used + int(n)
+		nblocks := int(b[at])
+		at++
+		blocks = blocks[:0]
+		for range nblocks {
+			size, used := binary.Uvarint(b[at:])
+			at += used
+			if size > uint64(len(data)) {
+				return bad
+			}
+			blocks = append(blocks, data[:size])
+			data = data[size:]
+		}
+		if !visit(name, blocks) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// bundleData steps over the directory, checks it, and returns what follows.
+func bundleData(b []byte) ([]byte, error) {
+	bad := fmt.Errorf("%w: bundle directory", ErrDamaged)
+	at := bundleStart
+	next := func() (uint64, bool) {
+		v, n := binary.Uvarint(b[min(at, len(b)):])
+		at += max(n, 0)
+		return v, n > 0
+	}
+	count, ok := next()
+	if !ok || count > block.MaxSeries {
+		return nil, bad
+	}
+	for range count {
+		n, ok := next()
+		if !ok || n > uint64(len(b)-at-1) {
+			return nil, bad
+		}
+		at += int(n)
+		if at >= len(b) {
+			return nil, bad
+		}
+		nblocks := b[at]
+		at++
+		for range nblocks {
+			if _, ok := next(); !ok {
+				return nil, bad
+			}
+		}
+	}
+	if len(b)-at < 4 || binary.LittleEndian.Uint32(b[at:]) != block.Checksum(b[:at]) {
+		return nil, bad
+	}
+	return b[at+4:], nil
+}

@@ -1,0 +1,212 @@
+package store
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// load takes the index of bundles, the probes, the open hour and the journal's
+// head into memory, in front of what memory already holds.
+func (s *Store) load(tx *bolt.Tx, rep *Report) error {
+	names, err := loadProbes(tx)
+	if err != nil {
+		return err
+	}
+	entries := loadIndex(tx)
+	recs, rows := s.loadOpen(tx)
+	if s.head, err = loadHead(tx); err != nil {
+		return err
+	}
+	s.rows = rows
+	s.lastSum.Store(0)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.mem.adopt(names, entries, recs)
+	rep.Readings = 0
+	newest := int64(math.MinInt64)
+	note := func(mono, wall int64) {
+		rep.LastMono = max(rep.LastMono, time.Duration(mono)*time.Millisecond)
+		newest = max(newest, wall)
+	}
+	for _, o := range recs {
+		rep.Readings += len(o.recs)
+		for i := range o.recs {
+			note(o.recs[i].Mono, o.recs[i].Wall)
+		}
+	}
+	for _, e := range entries {
+		if e.key.monoMax != math.MaxInt64 {
+			note(e.key.monoMax, e.key.wallMax)
+		}
+	}
+	if newest > math.MinInt64 {
+		rep.LastWall = time.UnixMilli(newest).UTC()
+	}
+	return nil
+}
+
+// loadedSeries is what the open hour had on disk for one probe.
+type loadedSeries struct {
+	recs   []block.Record
+	parted int // how many of them came from parts
+}
+
+// adopt merges what was loaded with what memory holds already: after a late
+// open, memory's records are the newer ones and not on disk.
+func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries) {
+	for _, p := range m.order {
+		p.num, p.parted, p.rowed = -1, 0, 0
+	}
+	for num := range len(names) {
+		id, ok := names[num]
+		if !ok {
+			continue
+		}
+		p := m.probe(id)
+		p.num = num
+		if o := open[num]; o != nil {
+			p.recs = append(o.recs, p.recs...)
+			p.parted, p.rowed = o.parted, len(o.recs)-o.parted
+			m.total += len(o.recs)
+		}
+	}
+	var waiting []*entry
+	for _, e := range m.entries {
+		if e.raw != nil {
+			waiting = append(waiting, e)
+		} else {
+			e.gone = true
+		}
+	}
+	m.entries = entries
+	for _, e := range entries {
+		m.nextSeq = max(m.nextSeq, e.key.seq+1)
+	}
+	for _, e := range waiting { // they may carry numbers that the file has used
+		e.key.seq = m.nextSeq
+		e.name = e.key.bytes()
+		m.nextSeq++
+		m.insert(e)
+	}
+}
+
+func probeKey(num int) []byte { return binary.BigEndian.AppendUint16(nil, uint16(num)) }
+
+// loadProbes reads the numbers that rows know the probes by.
+func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
+	names := make(map[int]sensors.ProbeID)
+	b := docBucket(tx, bucketProbes)
+	if b == nil {
+		return names, nil
+	}
+	err := b.ForEach(func(k, v []byte) error {
+		name, err := openEnvelope(bucketProbes, k, v)
+		if err != nil || len(k) != 2 {
+			return nil // its rows cannot be named; they are counted there
+		}
+		names[int(binary.BigEndian.Uint16(k))] = sensors.ProbeID(name)
+		return nil
+	})
+	return names, err
+}
+
+// loadIndex lists the bundles on disk by their names alone.
+func loadIndex(tx *bolt.Tx) []*entry {
+	var out []*entry
+	byName := make(map[string]*entry)
+	for _, root := range [...]string{rootRaw, rootTable} {
+		b := tx.Bucket([]byte(root))
+		if b == nil {
+			continue
+		}
+		c := b.Cursor()
+		for k, _ := c.First(); k != nil; k, _ = c.Next() {
+			if len(k) != keyLen {
+				continue
+			}
+			e := byName[string(k)]
+			if e == nil {
+				key, _ := parseKey(k)
+				e = &entry{key: key, name: append([]byte(nil), k...), noRaw: root == rootTable}
+				byName[string(k)] = e
+				out = append(out, e)
+			}
+		}
+	}
+	m := memory{}
+	for _, e := range out {
+		m.insert(e)
+	}
+	return m.entries
+}
+
+// loadOpen reads the parts and rows of the open hour.
+func (s *Store) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
+	open := make(map[int]*loadedSeries)
+	var rows openRows
+	var dec block.Decoder
+	for _, prefix := range [...]byte{prefixPart, prefixRow} {
+		for _, name := range openNames(tx, prefix) {
+			rows.next = max(rows.next, binary.BigEndian.Uint64(name[1:])+1)
+			v := bucketValue(tx.Bucket(name))
+			if prefix == prefixRow {
+				rows.bytes += rowCost(v)
+			}
+			err := dec.DecodeSet(v, func(num int, recs []block.Record) {
+				o := open[num]
+				if o == nil {
+					o = &loadedSeries{}
+					open[num] = o
+				}
+				o.recs = append(o.recs, recs...)
+				if prefix == prefixPart {
+					o.parted = len(o.recs)
+				}
+			})
+			if err != nil {
+				s.damagedRecord(fmt.Errorf("batch of the open hour: %w", err))
+			}
+		}
+	}
+	return open, rows
+}
+
+// openNames lists the buckets of rows or parts, oldest first.
+func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
+	c := tx.Cursor()
+	for k, _ := c.Seek([]byte{prefix}); len(k) > 0 && k[0] == prefix; k, _ = c.Next() {
+		if len(k) == 9 { // others, as "raw", are not numbered
+			out = append(out, append([]byte(nil), k...))
+		}
+	}
+	return out
+}
+
+func openName(prefix byte, n uint64) []byte {
+	return binary.BigEndian.AppendUint64([]byte{prefix}, n)
+}
+
+// bucketValue returns the one value of a bundle's or row's bucket.
+func bucketValue(b *bolt.Bucket) []byte {
+	if b == nil {
+		return nil
+	}
+	return b.Get([]byte(valueKey))
+}
+
+// rowCost is what a row takes up in the root page: element, name, bucket
+// header, and inside it a page header, an element and the key.
+func rowCost(v []byte) int {
+	const around = elemSize + 9 + 16
+	if inside := pageHeader + elemSize + len(valueKey) + len(v); inside <= pageSize/4 {
+		return around + inside
+	}
+	return around
+}

@@ -1,0 +1,165 @@
+package store
+
+import (
+	"cmp"
+	"slices"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// memory is what is not in a bundle on disk yet: the records of the open hour,
+// and hours sealed while the disk would not take them.
+type memory struct {
+	probes  map[sensors.ProbeID]*openProbe
+	order   []*openProbe // as first seen
+	total   int          // records in all probes
+	entries []*entry     // bundles, by seq
+	nextSeq uint64
+	lost    uint64
+}
+
+// An openProbe holds one probe's records since the last sealed hour. The first
+// parted are in parts on disk, the next rowed in rows; the rest is unwritten.
+type openProbe struct {
+	id            sensors.ProbeID
+	num           int // in the file's list of probes; -1 before it has one
+	recs          []block.Record
+	parted, rowed int
+	grid          grid
+}
+
+// An entry is one bundle. While raw is not nil it is (also) in memory, waiting
+// for the disk.
+type entry struct {
+	key        bundleKey
+	name       []byte // key as on disk
+	raw, table []byte
+	noRaw      bool // readings are past their age; rollups are kept
+	readings   int
+	gone       bool // taken out of the index, guarded by layout
+}
+
+const (
+	// maxOpen bounds the records held unsealed, about 13 MB: more than 5 hours
+	// of 48 probes while a write hangs.
+	maxOpen = 1 << 18
+	// maxSealed bounds the bytes of sealed hours waiting for the disk: about
+	// a week of 48 probes.
+	maxSealed = 4 << 20
+)
+
+// Append takes a reading into memory. It never waits for the disk. Stamps
+// within a quarter of a second of the probe's own grid are kept as on it.
+func (s *Store) Append(r sensors.Reading) {
+	rec := recordOf(r)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.mem.total >= maxOpen {
+		s.mem.lost++
+		return
+	}
+	p := s.mem.probe(r.Probe)
+	p.grid.snap(&rec)
+	p.recs = append(p.recs, rec)
+	s.mem.total++
+}
+
+// probe returns the probe's open records, beginning them if need be.
+func (m *memory) probe(id sensors.ProbeID) *openProbe {
+	p := m.probes[id]
+	if p == nil {
+		p = &openProbe{id: id, num: -1}
+		m.probes[id] = p
+		m.order = append(m.order, p)
+	}
+	return p
+}
+
+// recordOf packs a reading. Values that Has does not name are dropped.
+func recordOf(r sensors.Reading) block.Record {
+	rec := block.Record{
+		Mono: r.At.Mono.Milliseconds(), Wall: r.At.Wall.UnixMilli(), Synced: r.At.Synced,
+		Quality: uint8(r.Quality), Reason: uint8(r.Reason),
+		Has: uint8(r.Has) & 7, RawHas: uint8(r.Raw.Has) & 7,
+	}
+	if r.Has&sensors.HasTemperature != 0 {
+		rec.Temperature = int32(r.Temperature)
+	}
+	if r.Has&sensors.HasHumidity != 0 {
+		rec.Humidity = int32(r.Humidity)
+	}
+	if r.Has&sensors.HasLight != 0 {
+		rec.Light = r.LightLux
+	}
+	if r.Raw.Has&sensors.HasTemperature != 0 {
+		rec.RawTemperature = int32(r.Raw.Temperature)
+	}
+	if r.Raw.Has&sensors.HasHumidity != 0 {
+		rec.RawHumidity = int32(r.Raw.Humidity)
+	}
+	if r.Raw.Has&sensors.HasLight != 0 {
+		rec.RawLight = r.Raw.LightLux
+	}
+	return rec
+}
+
+// readingOf unpacks a record.
+func readingOf(probe sensors.ProbeID, rec *block.Record) sensors.Reading {
+	return sensors.Reading{
+		Probe: probe, At: instantOf(rec), Has: sensors.Quantities(rec.Has),
+		Temperature: sensors.CentiCelsius(rec.Temperature),
+		Humidity:    sensors.CentiPercent(rec.Humidity), LightLux: rec.Light,
+		Raw: sensors.Sample{
+			Has:         sensors.Quantities(rec.RawHas),
+			Temperature: sensors.CentiCelsius(rec.RawTemperature),
+			Humidity:    sensors.CentiPercent(rec.RawHumidity), LightLux: rec.RawLight,
+		},
+		Quality: sensors.Quality(rec.Quality), Reason: sensors.Reason(rec.Reason),
+	}
+}
+
+// A grid remembers where a probe's next stamp is due.
+type grid struct {
+	begun        bool
+	last, offset int64 // milliseconds: last stamp; wall minus running time
+	step         int64
+}
+
+// jitter is how far off its grid a stamp may be and still count as on it: a
+// stamp to the millisecond would cost as much as the reading itself, and says
+// only how long the bus took.
+const jitter = 250
+
+// snap moves a record onto the grid where it is near enough. Errors do not add
+// up: a stamp that leaves the grid is kept as it is, and begins a new one.
+func (g *grid) snap(r *block.Record) {
+	offset := r.Wall - r.Mono
+	if g.begun {
+		if near(r.Mono, g.last+g.step, g.step) {
+			r.Mono = g.last + g.step
+		} else if whole := (r.Mono - g.last + 500) / 1000 * 1000; near(r.Mono, g.last+whole, whole) {
+			r.Mono = g.last + whole
+		}
+		if near(offset, g.offset, 4*jitter) {
+			offset = g.offset
+		}
+		g.step = r.Mono - g.last
+	}
+	g.begun, g.last, g.offset = true, r.Mono, offset
+	r.Wall = r.Mono + offset
+}
+
+// near reports whether a is within jitter of b, and within a quarter of step.
+func near(a, b, step int64) bool {
+	d := a - b
+	return step > 0 && max(d, -d) <= min(jitter, step/4)
+}
+
+// insert puts an entry in its place by seq, days before later hours.
+func (m *memory) insert(e *entry) {
+	at, _ := slices.BinarySearchFunc(m.entries, e, func(a, b *entry) int {
+		return cmp.Compare(a.key.seq, b.key.seq)
+	})
+	m.entries = slices.Insert(m.entries, at, e)
+}

@@ -1,0 +1,254 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"syscall"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+)
+
+// attach checks and opens the file, beginning one if there is none, and takes
+// its index and open hour into memory. The caller holds the flushing token, or
+// is Open.
+func (s *Store) attach(ctx context.Context) (Report, error) {
+	var rep Report
+	if s.opt.Dir == "" {
+		return rep, errors.New("no data directory given")
+	}
+	if !s.opt.ReadOnly {
+		if err := os.MkdirAll(s.opt.Dir, 0o700); err != nil {
+			return rep, err
+		}
+	}
+	began := time.Now()
+	err := s.inspect(ctx, &rep)
+	if isDamage(err) && !s.opt.ReadOnly {
+		err = s.replace(ctx, &rep, err)
+	}
+	rep.Check = time.Since(began)
+	if err != nil {
+		return rep, err
+	}
+	if err := s.openFile(ctx, &rep); err != nil {
+		return rep, err
+	}
+	rep.Resumed = !rep.Fresh
+	return rep, nil
+}
+
+// inspect checks the file before anything maps it, and creates a missing one.
+func (s *Store) inspect(ctx context.Context, rep *Report) error {
+	flag := os.O_RDWR
+	if s.opt.ReadOnly {
+		flag = os.O_RDONLY
+	}
+	f, err := os.OpenFile(s.path, flag, 0)
+	if errors.Is(err, os.ErrNotExist) && !s.opt.ReadOnly {
+		rep.Fresh = true
+		return create(s.path, emptyRecord)
+	}
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if err := lockFree(f, s.opt.ReadOnly); err != nil {
+		return err
+	}
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	return bounded(ctx, func() error { return s.checkMetas(ctx, f, info.Size(), rep) })
+}
+
+// bounded gives up on f when ctx ends: a dying card can make a read take for
+// ever, and then the goroutine is all that waits.
+func bounded(ctx context.Context, f func() error) error {
+	done := make(chan error, 1)
+	go func() { done <- f() }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("the disk did not answer in time: %w", ctx.Err())
+	}
+}
+
+// checkMetas accepts the newest root whose tree is whole. When that is not the
+// newest of all, the newest is wiped, so that the library takes the other.
+func (s *Store) checkMetas(ctx context.Context, f *os.File, size int64, rep *Report) error {
+	metas := readMetas(f)
+	if len(metas) == 0 {
+		return badf("neither of its two roots is valid")
+	}
+	var first error
+	for i, m := range metas {
+		err := checkTree(ctx, f, size, m)
+		if err == nil && i > 0 {
+			rep.FellBack, rep.Damage = true, first
+			if s.opt.ReadOnly {
+				return first
+			}
+			return wipe(f, metas[0].slot)
+		}
+		if err == nil || !isDamage(err) {
+			return err
+		}
+		if first == nil {
+			first = err
+		}
+	}
+	return first
+}
+
+func wipe(f *os.File, slot int64) error {
+	if _, err := f.WriteAt(make([]byte, pageSize), slot*pageSize); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
+// isDamage tells a file that will never read again from trouble that may pass.
+func isDamage(err error) bool {
+	return errors.Is(err, errBadFile) || errors.Is(err, errPanic) || errors.Is(err, syscall.EIO) ||
+		errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
+}
+
+// replace moves a damaged file aside and begins another with all that can be
+// saved in the time left; the documents of alarms come first.
+func (s *Store) replace(ctx context.Context, rep *Report, damage error) error {
+	rep.Damage, rep.Fresh = damage, true
+	name, err := quarantine(s.path, s.now())
+	if err != nil {
+		return errors.Join(damage, err)
+	}
+	rep.Quarantined = name
+	s.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
+	saved, err := salvage(ctx, name, s.path)
+	rep.Saved = saved
+	if err == nil {
+		return nil
+	}
+	s.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)
+	return create(s.path, emptyRecord)
+}
+
+// emptyRecord lays out a new file.
+func emptyRecord(tx *bolt.Tx) error {
+	for _, name := range [...]string{rootKeep, rootJournal, rootRaw, rootTable} {
+		if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
+			return err
+		}
+	}
+	return putDoc(tx, bucketSelf, []byte("schema"), []byte(strconv.Itoa(schema)))
+}
+
+// openFile opens the checked file and loads it.
+func (s *Store) openFile(ctx context.Context, rep *Report) error {
+	var db *bolt.DB
+	err := bounded(ctx, func() (err error) {
+		db, err = openBolt(s.path, s.boltOptions())
+		return err
+	})
+	if errors.Is(err, bolt.ErrTimeout) {
+		return ErrLocked
+	}
+	if err != nil {
+		return err
+	}
+	err = guard(func() error {
+		migrated, err := migrate(db, s.opt.ReadOnly, migrations())
+		rep.Migrated = migrated
+		if err != nil {
+			return err
+		}
+		return db.View(func(tx *bolt.Tx) error { return s.load(tx, rep) })
+	})
+	if err != nil {
+		return errors.Join(err, guard(db.Close))
+	}
+	s.file.Lock()
+	s.db = db
+	s.file.Unlock()
+	return nil
+}
+
+// A migration brings the file from the schema that is its index to the next.
+type migration func(tx *bolt.Tx) error
+
+// migrations lists them; schema 1 is the first, so there is nothing to bring
+// forward from 0.
+func migrations() []migration { return make([]migration, schema) }
+
+// migrate brings an older file forward in one transaction, and refuses a newer.
+func migrate(db *bolt.DB, readOnly bool, steps []migration) (bool, error) {
+	var have int
+	err := db.View(func(tx *bolt.Tx) (err error) {
+		have, err = schemaOf(tx)
+		return err
+	})
+	if err != nil {
+		return false, err
+	}
+	want := len(steps)
+	switch {
+	case have > want:
+		return false, fmt.Errorf("%w (its layout is %d, and %d is known)", ErrNewer, have, want)
+	case have == want:
+		return false, nil
+	case readOnly:
+		return false, fmt.Errorf("the record has the older layout %d; start the daemon once to bring it to %d", have, want)
+	}
+	err = db.Update(func(tx *bolt.Tx) error {
+		for v := have; v < want; v++ {
+			if steps[v] == nil {
+				return fmt.Errorf("nothing brings layout %d forward", v)
+			}
+			if err := steps[v](tx); err != nil {
+				return fmt.Errorf("bring the record from layout %d to %d: %w", v, v+1, err)
+			}
+		}
+		return putDoc(tx, bucketSelf, []byte("schema"), []byte(strconv.Itoa(want)))
+	})
+	return err == nil, err
+}
+
+func schemaOf(tx *bolt.Tx) (int, error) {
+	v, err := getDoc(tx, bucketSelf, []byte("schema"))
+	if err != nil {
+		return 0, fmt.Errorf("read the layout's number: %w", err)
+	}
+	n, err := strconv.Atoi(string(v))
+	if err != nil {
+		return 0, fmt.Errorf("%w: the layout's number is %q", ErrDamaged, v)
+	}
+	return n, nil
+}
+
+// reattach opens the file again after it had to be let go of, or could not be
+// opened at start. The caller holds the flushing token.
+func (s *Store) reattach(ctx context.Context) error {
+	s.file.RLock()
+	open := s.db != nil
+	s.file.RUnlock()
+	switch {
+	case open:
+		return nil
+	case s.closed.Load() || s.opt.ReadOnly:
+		return fmt.Errorf("%w: it is closed or open for reading only", ErrUnavailable)
+	}
+	rep, err := s.attach(ctx)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrUnavailable, err)
+	}
+	s.opt.Logger.Warn("the record is open again", "file", filepath.Base(s.path),
+		"fresh", rep.Fresh, "moved_aside", rep.Quarantined)
+	return nil
+}

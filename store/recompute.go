@@ -1,0 +1,114 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+)
+
+// Recompute makes one probe's rollups again for bundles that overlap [from,
+// to), as a correction by date asks for: each reading goes through correct, which
+// applies the correction to its Raw sample. The readings on record stay as they
+// are. It returns how many bundles changed; those whose readings are past their
+// age keep their rollups.
+func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (int, error) {
+	done := 0
+	select {
+	case s.flushing <- struct{}{}:
+	case <-ctx.Done():
+		return 0, fmt.Errorf("recompute probe %s: %w", probe, ctx.Err())
+	}
+	defer func() { <-s.flushing }()
+	q := query{s: s, probe: probe}
+	entries, _ := q.overlap(from.UnixMilli(), to.UnixMilli())
+	for _, e := range entries {
+		if err := ctx.Err(); err != nil {
+			return done, fmt.Errorf("recompute probe %s: %w", probe, err)
+		}
+		changed, err := q.recompute(e, from, to, correct)
+		if err != nil {
+			return done, fmt.Errorf("recompute probe %s: %w", probe, err)
+		}
+		if changed {
+			done++
+		}
+	}
+	return done, nil
+}
+
+// recompute replaces the probe's rollups in one bundle. Raw and rollup bundles
+// of one name sum up the same readings. The flushing token keeps e in place.
+func (q *query) recompute(e *entry, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (bool, error) {
+	q.recs = q.recs[:0]
+	err := q.fetch(e, rootRaw, kindRaw, func(blocks [][]byte) (err error) {
+		for _, b := range blocks {
+			if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
+				return fmt.Errorf("%w: %w", ErrDamaged, err)
+			}
+		}
+		return nil
+	})
+	if err != nil || len(q.recs) == 0 {
+		return false, err
+	}
+	lo, hi := from.UnixMilli(), to.UnixMilli()
+	for i := range q.recs {
+		if w := q.recs[i].Wall; w < lo || w >= hi {
+			continue
+		}
+		q.recs[i] = recordOf(correct(readingOf(q.probe, &q.recs[i])))
+	}
+	blocks, err := q.s.tableBlocks(sumUp(q.probe, q.recs, *q.s.limits.Load()))
+	if err != nil {
+		return false, err
+	}
+	return true, q.s.replaceTable(e, string(q.probe), blocks)
+}
+
+// replaceTable swaps one probe's rollups in a bundle, in memory or on disk.
+func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) error {
+	s.mu.Lock()
+	waiting := e.table
+	s.mu.Unlock()
+	if waiting != nil {
+		table, err := swapPart(waiting, e.name, probe, blocks)
+		if err != nil {
+			return err
+		}
+		s.mu.Lock()
+		e.table = table
+		s.mu.Unlock()
+		return nil
+	}
+	return s.update(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(rootTable))
+		if b == nil || b.Bucket(e.name) == nil {
+			return fmt.Errorf("%w: rollups are missing", ErrDamaged)
+		}
+		table, err := swapPart(bucketValue(b.Bucket(e.name)), e.name, probe, blocks)
+		if err != nil {
+			return err
+		}
+		return b.Bucket(e.name).Put([]byte(valueKey), table)
+	})
+}
+
+func swapPart(bundle, name []byte, probe string, blocks [][]byte) ([]byte, error) {
+	var parts []bundlePart
+	err := walkBundle(bundle, kindTable, func(p []byte, have [][]byte) bool {
+		part := bundlePart{string(p), append([][]byte(nil), have...)}
+		if part.probe == probe {
+			part.blocks = blocks
+		}
+		parts = append(parts, part)
+		return true
+	})
+	if err != nil {
+		return nil, err
+	}
+	return appendBundle(nil, kindTable, name, parts), nil
+}

@@ -1,0 +1,104 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"time"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// Rollups yields one probe's rollups of a level whose span starts in [from,
+// to), in order. The span that is still going on is among them. Spans without
+// any reading are left out. A damaged block yields an error wrapping
+// ErrDamaged; what follows still comes if the caller goes on.
+func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level, from, to time.Time) iter.Seq2[Rollup, error] {
+	return func(yield func(Rollup, error) bool) {
+		if level != TenMinutes && level != Hour {
+			yield(Rollup{}, fmt.Errorf("read rollups of probe %s: no level %d", probe, level))
+			return
+		}
+		q := query{s: s, probe: probe}
+		windows(ctx, s, probe, from, to, 32*dayMillis, func(lo, hi int64, err error) bool {
+			if err != nil {
+				return yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err))
+			}
+			spans, errs := q.spanWindow(level, lo, hi)
+			for _, err := range errs {
+				if !yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err)) {
+					return false
+				}
+			}
+			for i := range spans {
+				if !yield(rollupOf(probe, level, &spans[i]), nil) {
+					return false
+				}
+			}
+			return true
+		})
+	}
+}
+
+func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
+	for range 8 {
+		spans, errs, err := q.trySpans(level, lo, hi)
+		if errors.Is(err, errMoved) {
+			continue
+		}
+		if err != nil {
+			errs = append(errs, err)
+		}
+		return spans, errs
+	}
+	return nil, []error{errMoved}
+}
+
+func (q *query) trySpans(level Level, lo, hi int64) (out []block.Span, errs []error, err error) {
+	l := int(level) - 1
+	// A span that starts before lo may lie in a bundle that begins after it.
+	entries, open := q.overlap(lo, hi+spanMillis[l])
+	q.spans = q.spans[:0]
+	for _, e := range entries {
+		err := q.fetch(e, rootTable, kindTable, func(blocks [][]byte) error {
+			if l >= len(blocks) {
+				return fmt.Errorf("%w: no rollups of this level", ErrDamaged)
+			}
+			var err error
+			if q.spans, err = q.dec.DecodeSpans(q.spans, blocks[l]); err != nil {
+				return fmt.Errorf("%w: %w", ErrDamaged, err)
+			}
+			return nil
+		})
+		if errors.Is(err, ErrDamaged) {
+			q.s.damagedRecord(err)
+			errs = append(errs, err)
+		} else if err != nil {
+			return nil, nil, err
+		}
+	}
+	if len(open) > 0 {
+		q.spans = append(q.spans, sumUp(q.probe, open, *q.s.limits.Load())[l]...)
+	}
+	return ordered(q.spans, lo, hi), errs, nil
+}
+
+// ordered keeps the spans that start in [lo, hi), sorts them where the clock
+// was set back, and merges those that start together.
+func ordered(spans []block.Span, lo, hi int64) []block.Span {
+	spans = slices.DeleteFunc(spans, func(s block.Span) bool { return s.Start < lo || s.Start >= hi })
+	slices.SortStableFunc(spans, func(a, b block.Span) int { return cmp.Compare(a.Start, b.Start) })
+	out := spans[:0]
+	for _, s := range spans {
+		if n := len(out); n > 0 && out[n-1].Start == s.Start {
+			out[n-1] = mergeSpans(out[n-1], s)
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}

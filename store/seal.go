@@ -1,0 +1,156 @@
+package store
+
+import (
+	"fmt"
+
+	"dewline/store/block"
+)
+
+const hourMillis = 3_600_000
+
+// grace is how long an hour stays open past its end for the readings of slow
+// probes; longest ends it on the running clock when the wall clock does not.
+const (
+	grace   = 30_000
+	longest = 65 * 60_000
+)
+
+// seal closes hours that are over: their records become bundles in memory. Only
+// Flush calls it, so that records leave an openProbe in one place.
+func (s *Store) seal() error {
+	for range 48 {
+		parts, counts, key := s.due()
+		if parts == nil {
+			return nil
+		}
+		e := &entry{key: key, name: key.bytes()}
+		if err := s.encodeHour(e, parts); err != nil {
+			return fmt.Errorf("seal an hour of readings: %w", err)
+		}
+		s.mu.Lock()
+		for p, n := range counts {
+			p.recs = append([]block.Record(nil), p.recs[n:]...)
+			p.parted, p.rowed = 0, 0
+			s.mem.total -= n
+		}
+		for _, p := range s.mem.order {
+			p.parted, p.rowed = 0, 0
+		}
+		s.mem.insert(e)
+		s.mem.trimSealed()
+		s.mu.Unlock()
+	}
+	return nil
+}
+
+// openSeries is one probe's records of the hour being sealed.
+type openSeries struct {
+	p    *openProbe
+	recs []block.Record
+}
+
+// due returns the records of the oldest open hour when it is over, and nil when
+// it is not.
+func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var first *block.Record
+	newest, newestWall := int64(0), int64(0)
+	for _, p := range s.mem.order {
+		if len(p.recs) == 0 {
+			continue
+		}
+		if first == nil || p.recs[0].Mono < first.Mono {
+			first = &p.recs[0]
+		}
+		if last := &p.recs[len(p.recs)-1]; last.Mono >= newest {
+			newest, newestWall = last.Mono, last.Wall
+		}
+	}
+	if first == nil {
+		return nil, nil, bundleKey{}
+	}
+	hour := floorDiv(first.Wall, hourMillis)
+	over := newestWall >= (hour+1)*hourMillis+grace || newestWall < hour*hourMillis
+	if !over && newest-first.Mono < longest {
+		return nil, nil, bundleKey{}
+	}
+	key := emptyKey(s.mem.nextSeq, levelHour)
+	s.mem.nextSeq++
+	var parts []openSeries
+	counts := make(map[*openProbe]int)
+	for _, p := range s.mem.order {
+		n := 0
+		for n < len(p.recs) && floorDiv(p.recs[n].Wall, hourMillis) == hour {
+			key.cover(p.recs[n].Mono, p.recs[n].Wall)
+			n++
+		}
+		if n > 0 {
+			parts, counts[p] = append(parts, openSeries{p, p.recs[:n:n]}), n
+		}
+	}
+	return parts, counts, key
+}
+
+// encodeHour fills e with the bundles of readings and rollups.
+func (s *Store) encodeHour(e *entry, series []openSeries) error {
+	var raw, table []bundlePart
+	limits := *s.limits.Load()
+	for _, o := range series {
+		b, err := s.enc.Append(nil, o.recs)
+		if err != nil {
+			return fmt.Errorf("probe %s: %w", o.p.id, err)
+		}
+		raw = append(raw, bundlePart{string(o.p.id), [][]byte{b}})
+		blocks, err := s.tableBlocks(sumUp(o.p.id, o.recs, limits))
+		if err != nil {
+			return fmt.Errorf("probe %s: %w", o.p.id, err)
+		}
+		table = append(table, bundlePart{string(o.p.id), blocks})
+		e.readings += len(o.recs)
+	}
+	e.raw = appendBundle(nil, kindRaw, e.name, raw)
+	e.table = appendBundle(nil, kindTable, e.name, table)
+	return nil
+}
+
+// tableBlocks encodes the rollups of one probe, one block per level.
+func (s *Store) tableBlocks(spans [levels][]block.Span) ([][]byte, error) {
+	out := make([][]byte, levels)
+	for l := range out {
+		b, err := s.enc.AppendSpans(nil, spanMillis[l], spans[l])
+		if err != nil {
+			return nil, err
+		}
+		out[l] = b
+	}
+	return out, nil
+}
+
+// trimSealed drops the oldest hours that the disk never took, once they fill
+// their share of memory.
+func (m *memory) trimSealed() {
+	size := 0
+	for _, e := range m.entries {
+		size += len(e.raw) + len(e.table)
+	}
+	for i := 0; size > maxSealed && i < len(m.entries); {
+		e := m.entries[i]
+		if e.raw == nil {
+			i++
+			continue
+		}
+		size -= len(e.raw) + len(e.table)
+		m.lost += uint64(e.readings)
+		e.gone = true
+		m.entries = append(m.entries[:i], m.entries[i+1:]...)
+	}
+}
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}

@@ -1,0 +1,192 @@
+package store
+
+import (
+	"math"
+	"time"
+
+	"dewline/rules/climate"
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// levels is how many levels of rollups there are; index 0 is TenMinutes.
+const levels = 2
+
+// spanMillis is the length of one rollup of each level.
+var spanMillis = [levels]int64{600_000, hourMillis}
+
+// gapAfter is how many usual intervals may pass before the rest of the wait
+// counts as a gap and not as the reading's own time.
+const gapAfter = 2.5
+
+// sumUp makes the rollups of one probe's records, which are in the order they
+// were taken. Spans follow wall time; a span may appear twice after a clock
+// step and is merged when read.
+func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [levels][]block.Span) {
+	usual := usualStep(recs)
+	var open [levels]sum
+	for i := range recs {
+		r := &recs[i]
+		covers := usual
+		if i+1 < len(recs) {
+			if d := recs[i+1].Mono - r.Mono; d >= 0 && float64(d) <= gapAfter*float64(usual) {
+				covers = d
+			}
+		}
+		if sensors.Quality(r.Quality) == sensors.Bad || r.Has&(block.Temperature|block.Humidity) == 0 {
+			continue
+		}
+		var lim Limits
+		if limits != nil {
+			lim = limits(probe, instantOf(r))
+		}
+		for l := range open {
+			if start := floorDiv(r.Wall, spanMillis[l]) * spanMillis[l]; open[l].span.Count == 0 || start != open[l].span.Start {
+				out[l] = open[l].flush(out[l])
+				open[l] = sum{span: block.Span{Start: start}}
+			}
+			open[l].add(r, covers, &lim)
+		}
+	}
+	for l := range open {
+		out[l] = open[l].flush(out[l])
+	}
+	return out
+}
+
+// usualStep is the most common interval between records, 10 s for a single one.
+func usualStep(recs []block.Record) int64 {
+	seen := make(map[int64]int, 8)
+	best, count := int64(10_000), 0
+	for i := 1; i < len(recs); i++ {
+		d := recs[i].Mono - recs[i-1].Mono
+		if seen[d]++; d > 0 && seen[d] > count {
+			best, count = d, seen[d]
+		}
+	}
+	return best
+}
+
+// A sum is a rollup being made.
+type sum struct {
+	span       block.Span
+	t, h, v    int64
+	nt, nh, nv int64
+}
+
+func (s *sum) add(r *block.Record, covers int64, lim *Limits) {
+	s.span.Count++
+	s.span.Covered += covers
+	hasT, hasH := r.Has&block.Temperature != 0, r.Has&block.Humidity != 0
+	if hasT {
+		widen(&s.span.Temp, r.Temperature, s.nt == 0)
+		s.t, s.nt = s.t+int64(r.Temperature), s.nt+1
+		t := sensors.CentiCelsius(r.Temperature)
+		if (lim.Low != nil || lim.High != nil) && (lim.Low == nil || t >= *lim.Low) && (lim.High == nil || t <= *lim.High) {
+			s.span.InBand += covers
+		}
+		if lim.Ceiling != nil && t >= *lim.Ceiling {
+			s.span.Above += covers
+		}
+	}
+	if hasH {
+		widen(&s.span.Hum, r.Humidity, s.nh == 0)
+		s.h, s.nh = s.h+int64(r.Humidity), s.nh+1
+		if lim.Floor != nil && sensors.CentiPercent(r.Humidity) < *lim.Floor {
+			s.span.Below += covers
+		}
+	}
+	if hasT && hasH {
+		if pa, ok := vpdPascal(r.Temperature, r.Humidity); ok {
+			widen(&s.span.VPD, pa, s.nv == 0)
+			s.v, s.nv = s.v+int64(pa), s.nv+1
+		}
+	}
+}
+
+// vpdPascal is the vapour pressure deficit in whole pascals.
+func vpdPascal(t, h int32) (int32, bool) {
+	pa, err := climate.VPD(sensors.CentiCelsius(t).Celsius(), sensors.CentiPercent(min(max(h, 0), 10000)).Percent())
+	if err != nil || math.IsNaN(pa) {
+		return 0, false
+	}
+	return int32(math.Round(pa)), true
+}
+
+func widen(t *block.Three, v int32, first bool) {
+	if first {
+		*t = block.Three{Min: v, Mean: v, Max: v}
+		return
+	}
+	t.Min, t.Max = min(t.Min, v), max(t.Max, v)
+}
+
+// flush appends the finished rollup, if there is one.
+func (s *sum) flush(dst []block.Span) []block.Span {
+	if s.span.Count == 0 {
+		return dst
+	}
+	if s.nt > 0 {
+		s.span.Has |= block.Temperature
+		s.span.Temp.Mean = roundDiv(s.t, s.nt)
+	}
+	if s.nh > 0 {
+		s.span.Has |= block.Humidity
+		s.span.Hum.Mean = roundDiv(s.h, s.nh)
+	}
+	if s.nv > 0 {
+		s.span.Has |= hasVPD
+		s.span.VPD.Mean = roundDiv(s.v, s.nv)
+	}
+	return append(dst, s.span)
+}
+
+// hasVPD marks a span with a vapour pressure deficit. A Rollup carries it as
+// both temperature and humidity being there.
+const hasVPD = 1 << 3
+
+func roundDiv(a, n int64) int32 { return int32(math.Round(float64(a) / float64(n))) }
+
+// mergeSpans joins two rollups of the same span of time.
+func mergeSpans(a, b block.Span) block.Span {
+	out := block.Span{
+		Start: a.Start, Count: a.Count + b.Count, Has: a.Has | b.Has,
+		InBand: a.InBand + b.InBand, Below: a.Below + b.Below, Above: a.Above + b.Above,
+		Covered: a.Covered + b.Covered,
+	}
+	out.Temp = mergeThree(a.Temp, b.Temp, a.Has&block.Temperature != 0, b.Has&block.Temperature != 0, a.Count, b.Count)
+	out.Hum = mergeThree(a.Hum, b.Hum, a.Has&block.Humidity != 0, b.Has&block.Humidity != 0, a.Count, b.Count)
+	out.VPD = mergeThree(a.VPD, b.VPD, a.Has&hasVPD != 0, b.Has&hasVPD != 0, a.Count, b.Count)
+	return out
+}
+
+func mergeThree(a, b block.Three, hasA, hasB bool, na, nb int32) block.Three {
+	switch {
+	case !hasB:
+		return a
+	case !hasA:
+		return b
+	}
+	return block.Three{
+		Min: min(a.Min, b.Min), Max: max(a.Max, b.Max),
+		Mean: roundDiv(int64(a.Mean)*int64(na)+int64(b.Mean)*int64(nb), int64(na)+int64(nb)),
+	}
+}
+
+func instantOf(r *block.Record) sensors.Instant {
+	return sensors.Instant{
+		Mono: time.Duration(r.Mono) * time.Millisecond, Wall: time.UnixMilli(r.Wall).UTC(), Synced: r.Synced,
+	}
+}
+
+// rollupOf turns a span of the record into what callers see.
+func rollupOf(probe sensors.ProbeID, level Level, s *block.Span) Rollup {
+	ms := func(v int64) time.Duration { return time.Duration(v) * time.Millisecond }
+	return Rollup{
+		Probe: probe, Start: time.UnixMilli(s.Start).UTC(), Level: level, Count: int(s.Count),
+		Has:         sensors.Quantities(s.Has & 7),
+		Temperature: Spread(s.Temp), Humidity: Spread(s.Hum), VPD: Spread(s.VPD),
+		InBand: ms(s.InBand), BelowFloor: ms(s.Below), AboveCeil: ms(s.Above), Covered: ms(s.Covered),
+		Gap: max(level.Span()-ms(s.Covered), 0),
+	}
+}
