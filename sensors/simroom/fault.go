@@ -27,8 +27,8 @@ const (
 	FogEndless                      // Enclosure: fog without water on the leaves
 	VentStuckOpen                   // Enclosure: Amount air changes per hour (20)
 	SealLeak                        // Enclosure: Amount air changes more (8)
-	FanDead                         // Enclosure: Amount air changes per hour (1)
-	DoorAjar                        // Enclosure: Amount air changes per hour (200)
+	FanDead                         // Enclosure: Amount air changes per hour (0.6)
+	DoorAjar                        // Enclosure: Amount air changes per hour (400)
 	DoorOpened                      // Enclosure: as ajar, closed again after 2 min unless To says otherwise
 	ProbeSilent                     // Probe
 	ProbeFrozen                     // Probe: repeats its last value
@@ -127,9 +127,9 @@ var kinds = [numKinds]struct {
 	FogEndless:      {"fogger stuck on", oneTank, 0},
 	VentStuckOpen:   {"vent stuck open", oneTank, 20},
 	SealLeak:        {"seal leak", oneTank, 8},
-	FanDead:         {"fan dead", oneTank, 1},
-	DoorAjar:        {"door ajar", oneTank, 200},
-	DoorOpened:      {"door opened", oneTank, 200},
+	FanDead:         {"fan dead", oneTank, 0.6},
+	DoorAjar:        {"door ajar", oneTank, 400},
+	DoorOpened:      {"door opened", oneTank, 400},
 	ProbeSilent:     {"probe silent", oneProbe, 0},
 	ProbeFrozen:     {"probe frozen", oneProbe, 0},
 	ProbeJump:       {"probe jump", oneProbe, 6},

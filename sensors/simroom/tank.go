@@ -8,13 +8,13 @@ import "math"
 const (
 	refLitres   = 91.0
 	wetPath     = 1.5               // m³/h from wet moss and litter
-	dryPath     = 0.25              // m³/h from the deep substrate once moss is dry
+	dryPath     = 0.2               // m³/h from the deep substrate once moss is dry
 	filmPath    = 2.5               // m³/h more while leaves are wet
 	fogPath     = 30.0              // m³/h from standing fog
-	glassPath   = 2.5               // m³/h to glass below the dew point
+	glassPath   = 1.0               // m³/h to glass below the dew point
 	filmHolds   = 6.0               // g on leaves
-	wetHolds    = 80.0              // g in moss and litter
-	wetKnee     = 20.0              // g below which moss dries
+	wetHolds    = 50.0              // g in moss and litter
+	wetKnee     = 8.0               // g below which moss dries
 	sprayFlow   = 1.3               // g/s of a nozzle
 	sprayToLeaf = 0.05              // share that stays on leaves
 	sprayVapour = 0.006             // g/s that evaporates in flight
