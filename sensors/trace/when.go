@@ -106,7 +106,7 @@ func (m *moments) clock(b []byte) (c clock, ok bool) {
 func midnight(b []byte) (int64, bool) {
 	century, years, month, day := two(b), two(b[2:]), two(b[5:]), two(b[8:])
 	year := 100*century + years
-	if b[4] != '-' || b[7] != '-' || century < 0 || years < 0 || month < 1 || day < 1 || year < 1 || year > 9998 {
+	if b[4] != '-' || b[7] != '-' || century < 0 || years < 0 || month < 1 || day < 1 || year < 2 || year > 9998 {
 		return 0, false
 	}
 	t := time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC)
