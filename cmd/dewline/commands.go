@@ -6,6 +6,8 @@ func commands() []command {
 		{"run", "watch a room", runRun},
 		{"demo", "show everything on a simulated room, without hardware or server", runDemo},
 		{"check", "check a configuration and say everything that is wrong", runCheck},
+		{"probes", "look for connected probes and print their configuration", runProbes},
+		{"calibrate", "guide a calibration on live readings", runCalibrate},
 		{"replay", "run a recorded trace through the rules", runReplay},
 		{"alarms", "list the open alarms and notices of the running daemon", runAlarms},
 		{"note", "write a note about an enclosure", runNote},

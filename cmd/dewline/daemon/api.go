@@ -31,6 +31,7 @@ func (d *Daemon) apiHandler() http.Handler {
 	show("alarms", func(s *alert.Snapshot) any { return s.Alarms })
 	show("notices", func(s *alert.Snapshot) any { return s.Notices })
 	show("kpi", func(s *alert.Snapshot) any { return s.KPI })
+	mux.HandleFunc("GET /api/v1/probes/{id}/reading", d.serveReading)
 	mux.HandleFunc("GET /api/v1/history", d.serveHistory)
 	mux.HandleFunc("GET /api/v1/journal", d.serveJournal)
 	mux.HandleFunc("GET /api/v1/notes", d.serveNotes)
@@ -57,6 +58,16 @@ func (d *Daemon) serveCommand(w http.ResponseWriter, r *http.Request) {
 		code = http.StatusConflict
 	}
 	writeJSON(w, code, reply)
+}
+
+// serveReading answers the newest reading of a probe, raw sample included.
+func (d *Daemon) serveReading(w http.ResponseWriter, r *http.Request) {
+	reading, ok := d.Latest(sensors.ProbeID(r.PathValue("id")))
+	if !ok {
+		writeError(w, http.StatusNotFound, fmt.Errorf("there is no reading of a probe %q", r.PathValue("id")))
+		return
+	}
+	writeJSON(w, http.StatusOK, reading)
 }
 
 func (d *Daemon) serveDrill(w http.ResponseWriter, r *http.Request) {

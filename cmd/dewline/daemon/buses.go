@@ -96,6 +96,22 @@ func (b *Buses) Correct(c *sensors.Corrections) { b.poller.Correct(c) }
 // Ageing returns what each probe went through.
 func (b *Buses) Ageing() map[sensors.ProbeID]sensors.Ageing { return b.poller.Ageing() }
 
+// Samplers opens every probe of a configuration for reading by hand, sorted by
+// the bus that they share. Remote nodes are left out: they speak when they
+// like.
+func Samplers(cfg *configs.Config, log *slog.Logger) ([]sensors.Bus, error) {
+	wires := newWiring(cfg, log)
+	for _, p := range cfg.Probes {
+		if p.Family == "remote" || p.Family == "simulated" {
+			continue
+		}
+		if err := wires.add(p, sensors.Ageing{}, cfg.Rules.FrozenAfter); err != nil {
+			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
+		}
+	}
+	return wires.list(), nil
+}
+
 // A Sampler reads one probe, as every probe family can.
 type Sampler interface {
 	Sample(context.Context) (sensors.Sample, error)

@@ -79,6 +79,9 @@ type Daemon struct {
 	sourceMu sync.Mutex // guards source
 	source   Source
 
+	latestMu sync.Mutex // guards latest
+	latest   map[sensors.ProbeID]sensors.Reading
+
 	started   time.Time
 	cycle     uint64 // owned by the core goroutine
 	cycleAt   time.Time
@@ -134,7 +137,9 @@ func New(o Options) (*Daemon, error) {
 		}
 	}
 	d := &Daemon{o: o, log: o.Log, in: make(chan input, 4096), reloads: make(chan struct{}, 1),
-		healthMoved: make(chan struct{}, 1), links: newLinks()}
+		healthMoved: make(chan struct{}, 1), links: newLinks(),
+		latest: map[sensors.ProbeID]sensors.Reading{},
+	}
 	d.cfg.Store(o.Config)
 	d.recording.Store(&recordHealth{ok: true})
 	now := time.Now()
@@ -275,6 +280,15 @@ func (d *Daemon) sink() Sink {
 		Reading: func(r sensors.Reading) { d.in <- input{kind: isReading, reading: r} },
 		Tick:    func(now sensors.Instant) { d.in <- input{kind: isTick, tick: now} },
 	}
+}
+
+// Latest returns the newest reading of a probe, of any quality and with its
+// raw sample.
+func (d *Daemon) Latest(probe sensors.ProbeID) (sensors.Reading, bool) {
+	d.latestMu.Lock()
+	defer d.latestMu.Unlock()
+	r, ok := d.latest[probe]
+	return r, ok
 }
 
 // call runs f on the core goroutine and waits for it. It reports false when

@@ -70,6 +70,9 @@ func (d *Daemon) handle(in input) {
 		d.apply(fx)
 		d.rec.Append(in.reading)
 		d.readings.Add(1)
+		d.latestMu.Lock()
+		d.latest[in.reading.Probe] = in.reading
+		d.latestMu.Unlock()
 	case isTick:
 		d.tick(in.tick)
 	case isCall:

@@ -1,0 +1,56 @@
+package main
+
+import (
+	"context"
+	"fmt"
+
+	"dewline/configs"
+	"dewline/sensors/scan"
+)
+
+// runProbes looks on every bus and prints what is there, ready to paste.
+func runProbes(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("probes", "[--config FILE]", std)
+	config := fs.String("config", "/etc/dewline/dewline.toml", "the configuration `FILE` of a dewline that may be running")
+	dev := fs.String("dev", "", "where device files are; default /dev")
+	sys := fs.String("sys", "", "where the kernel's directories are; default /sys")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	cfg, err := configs.Load(*config)
+	if err != nil {
+		cfg = &configs.Config{}
+	}
+	if running(cfg) {
+		return fmt.Errorf("dewline is running and owns the buses: stop it, look again, and start it")
+	}
+	found, err := scan.Scan(ctx, scan.Options{Dev: *dev, Sys: *sys})
+	n := 0
+	for _, f := range found {
+		fmt.Fprintf(std.out, "# %s\n", f)
+		if stanza := f.Stanza(fmt.Sprintf("probe-%d", n+1)); stanza != "" {
+			n++
+			fmt.Fprintln(std.out, stanza)
+		}
+	}
+	if len(found) == 0 {
+		fmt.Fprintln(std.out, "no probe was found: is the bus enabled (on a Raspberry Pi: raspi-config, Interface Options), is the probe powered?")
+	}
+	if err != nil {
+		return fmt.Errorf("some places could not be looked at: %w", err)
+	}
+	return nil
+}
+
+// running reports whether a daemon answers on one of the usual sockets.
+func running(cfg *configs.Config) bool {
+	for _, path := range []string{"/run/dewline/control.sock", controlPath("", cfg.Store.Dir)} {
+		ctx, cancel := context.WithTimeout(context.Background(), connectWithin)
+		err := newControl(path).get(ctx, "kpi", nil)
+		cancel()
+		if err == nil {
+			return true
+		}
+	}
+	return false
+}
