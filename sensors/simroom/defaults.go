@@ -55,7 +55,7 @@ func (c Climate) withDefaults() Climate {
 func (h House) withDefaults() House {
 	h.Tau = cmp.Or(h.Tau, 10*time.Hour)
 	h.DaySet = cmp.Or(h.DaySet, 21.2)
-	h.NightSet = cmp.Or(h.NightSet, 20.1)
+	h.NightSet = cmp.Or(h.NightSet, 20.3)
 	h.Day = cmp.Or(h.Day, span(7*60, 20*60))
 	h.Swing = cmp.Or(h.Swing, 0.2)
 	h.LampGain = or(h.LampGain, 4)

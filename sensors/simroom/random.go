@@ -9,10 +9,28 @@ import (
 	"dewline/sensors"
 )
 
-// Species whose bands a common room can serve at once.
-var randomSpecies = [...]string{
-	"dendrobates-tinctorius", "dendrobates-leucomelas", "dendrobates-auratus",
-	"phyllobates-terribilis", "ranitomeya-imitator", "epipedobates-anthonyi",
+// Species whose bands a common room serves at once: those that want cooler
+// nights stand low, those that want warmer ones high.
+var (
+	anyShelf = [...]string{
+		"dendrobates-tinctorius", "dendrobates-auratus", "phyllobates-terribilis", "ranitomeya-imitator",
+	}
+	lowShelf  = "epipedobates-anthonyi"
+	highShelf = "dendrobates-leucomelas"
+)
+
+// randomSpecies draws one that goes with the height.
+func randomSpecies(rng *rand.Rand, shelf, shelves int) string {
+	n := rng.IntN(len(anyShelf) + 1)
+	switch {
+	case n < len(anyShelf):
+		return anyShelf[n]
+	case shelf == 1:
+		return lowShelf
+	case shelf == shelves:
+		return highShelf
+	}
+	return anyShelf[0]
 }
 
 var randomZones = [...]string{"Europe/Berlin", "America/New_York", "Australia/Sydney", "UTC"}
@@ -64,7 +82,7 @@ func (o *Options) addRandomRack(rng *rand.Rand, rack string, shelves, slots int,
 			id := fmt.Sprintf("%s%d%d", rack, shelf, slot)
 			o.Enclosures = append(o.Enclosures, Enclosure{
 				ID: id, Rack: rack, Shelf: shelf, Slot: slot, Litres: litres,
-				Species: randomSpecies[rng.IntN(len(randomSpecies))],
+				Species: randomSpecies(rng, shelf, shelves),
 				Lamps:   lamps, Mist: "mist-" + rack,
 			})
 			o.addRandomProbes(rng, id)
