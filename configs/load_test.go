@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -201,6 +202,36 @@ func TestDefaults(t *testing.T) {
 	}
 	if c.Room.Location == nil {
 		t.Error("no location")
+	}
+}
+
+// Silence is three polls and never under 30 s; the file limit is what a board
+// can map: 4 GiB of address space leave little on 32 bits.
+func TestDefaultsThatDependOnOthers(t *testing.T) {
+	for poll, want := range map[string]Duration{"5 s": 30 * second, "10 s": 30 * second, "60 s": 180 * second} {
+		if c := decodeOK(t, minimalRoom+"[room]\npoll = \""+poll+"\"\n"); c.Rules.SilentAfter != want {
+			t.Errorf("poll %s: silent after %v, want %v", poll, c.Rules.SilentAfter, want)
+		}
+	}
+	want := 4096
+	if uint64(math.MaxUint) == math.MaxUint32 {
+		want = 256
+	}
+	if c := decodeOK(t, minimalRoom); c.Store.MaxMiB != want {
+		t.Errorf("largest file %d MiB, want %d", c.Store.MaxMiB, want)
+	}
+	for tls, port := range map[string]int{"starttls": 587, "implicit": 465, "none": 25} {
+		c := decodeOK(t, minimalRoom+"[mail]\nhost = \"h\"\nfrom = \"a@example.org\"\ntls = \""+tls+"\"\n")
+		if c.Mail.Port != port { // RFC 6409, RFC 8314, RFC 5321
+			t.Errorf("tls %s: port %d, want %d", tls, c.Mail.Port, port)
+		}
+	}
+}
+
+func TestFaultsAreTidy(t *testing.T) {
+	a, b, c := Fault{"f", 2, 9, "b", "x"}, Fault{"f", 10, 1, "a", "x"}, Fault{"f", 2, 9, "a", "x"}
+	if got, want := (Faults{b, a, c, a}).tidy().Error(), "f:2:9: a; x\nf:2:9: b; x\nf:10:1: a; x"; got != want {
+		t.Errorf("got:\n%s\nwant:\n%s", got, want)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 )
@@ -73,6 +74,16 @@ func TestDurations(t *testing.T) {
 	}
 }
 
+// Months and years are spans of fixed length, as the type promises.
+func TestCalendarWordsAreSpans(t *testing.T) {
+	for text, days := range map[string]int{"1 day": 1, "1 week": 7, "6 months": 180, "1 year": 365, "2 years": 730} {
+		var got Duration
+		if err := got.UnmarshalText([]byte(text)); err != nil || got.D() != time.Duration(days)*24*time.Hour {
+			t.Errorf("%q: %v, %v; want %d days", text, got.D(), err, days)
+		}
+	}
+}
+
 func TestBands(t *testing.T) {
 	for text, want := range map[string]Band{
 		"22-26 °C": {22, 26}, "22–26 °C": {22, 26}, "22.5 - 26C": {22.5, 26}, "-5-3 °C": {-5, 3},
@@ -107,6 +118,8 @@ func TestRefusedQuantities(t *testing.T) {
 		{new(Celsius), strings.Repeat("9", 400) + " °C", `does not begin with a usable number`},
 		{new(Celsius), "2_6 °C", `"_6 °C" is not a unit of temperature`},
 		{new(Celsius), "26 c", `"c" is not a unit of temperature`},
+		{new(Celsius), "-50.1 °C", `"-50.1 °C" is outside -50 to 100 °C`},
+		{new(Celsius), "100.1 °C", `"100.1 °C" is outside -50 to 100 °C`},
 		{new(Celsius), "213 F", `"213 F" is outside -50 to 100 °C`},
 		{new(CelsiusDelta), "-1 °C", `the difference "-1 °C" is outside 0 to 50 °C`},
 		{new(Percent), "0.7", `"0.7" has no unit`},

@@ -50,18 +50,9 @@ func TestSlowPollWarns(t *testing.T) {
 func TestDryWireOnlyWarns(t *testing.T) {
 	c := decodeOK(t, "[[enclosure]]\nid = \"a\"\nspecies = \"dendrobates-auratus\"\n[[probe]]\nid = \"p\"\nfamily = \"ds18b20\"\nplace = \"litter\"\nenclosure = \"a\"\npath = \"/sys/bus/w1/devices/28-0123456789ab\"\n")
 	want := `room.toml:1:3: nothing measures the humidity of enclosure "a": its floor is not watched; add a probe that measures humidity`
-	if got := c.Warnings.Error(); !contains(c.Warnings, want) {
+	if got := c.Warnings.Error(); !hasFault(c.Warnings, want, "") {
 		t.Errorf("got %s\nwithout %s", got, want)
 	}
-}
-
-func contains(list Faults, want string) bool {
-	for _, f := range list {
-		if f.String() == want {
-			return true
-		}
-	}
-	return false
 }
 
 // quietRoom is a room that draws no warning, with more keys for its enclosure
