@@ -1,0 +1,587 @@
+package rules
+
+import (
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+func TestEngine_CalmWeekRaisesNothing(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.run(7*24*time.Hour, r.calm)
+	r.quiet()
+	if k := r.e.KPI(); k.Alarms != 0 || k.Days < 7 {
+		t.Errorf("%+v", k)
+	}
+}
+
+// The ceiling of D. tinctorius is 30.0 °C (embedded species table).
+func TestCeiling_ReachedAtTheValueItself(t *testing.T) {
+	for _, c := range []struct {
+		celsius float64
+		want    string
+	}{{29.99, ""}, {30.00, "NORM>UNACK"}, {30.01, "NORM>UNACK"}} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.good("p1", c.celsius, 85))
+		r.want(LethalCeiling, "e1", c.want)
+	}
+}
+
+func TestCeiling_TextSaysWhatAPersonNeeds(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.step(r.good("p1", 30.4, 85))
+	x := r.last(LethalCeiling)
+	for _, want := range []string{"Tank 1 (rack a, shelf 1, slot 1)", "30.40 °C", "ceiling of 30.00 °C", "since 09:01", "likely cause"} {
+		if !strings.Contains(x.Text, want) {
+			t.Errorf("%q lacks %q", x.Text, want)
+		}
+	}
+	if x.Priority != Wake || x.Detail.FirstAction == "" || x.Value != 30.4 || x.Limit != 30 || x.Unit != "°C" {
+		t.Errorf("%+v", x)
+	}
+	if strings.Contains(strings.ToLower(x.Text+x.Detail.FirstAction), "safe ") {
+		t.Errorf("promises safety: %s", x.Text)
+	}
+}
+
+func TestCeiling_Doubted(t *testing.T) {
+	t.Run("a single spike never wakes", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 33, sensors.Jump))
+		r.now += poll
+		r.run(time.Hour, r.calm)
+		r.quiet()
+	})
+	t.Run("the next reading confirms, at a minute's rhythm too", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 33, sensors.Jump))
+		r.now += time.Minute
+		r.step(r.suspect("p1", 33.1, sensors.Jump))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+	})
+	t.Run("a failed reading between does not undo the first", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 33, sensors.Jump))
+		r.now += poll
+		r.step(r.bad("p1", sensors.BadCRC))
+		r.now += poll
+		r.step(r.good("p1", 33.1, 85))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+	})
+	t.Run("a doubt about humidity does not hide heat", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 30.5, sensors.PinnedWet))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+	})
+}
+
+// Standards: an alarm returns by deadband and off-delay, and a latched one
+// waits for a reset.
+func TestCeiling_ClearsByDeadbandAndOffDelayAndStaysLatched(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.run(time.Minute, r.hold("p1", 30.2, 85))
+	r.run(20*time.Minute, r.hold("p1", 29.6, 85)) // within the deadband of 0.5 °C
+	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.run(5*time.Minute, r.hold("p1", 29.5, 85))
+	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.run(time.Minute, r.hold("p1", 29.5, 85))
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
+	key := Key{LethalCeiling, "e1"}
+	if err := r.act(Action{Kind: Acknowledge, Key: key, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.act(Action{Kind: Reset, Key: key, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK LUNACK>LACKED LACKED>NORM")
+}
+
+// A probe frozen at 23 °C beside a twin at 31 °C, and its reverse.
+func TestCeiling_MaskedHeat(t *testing.T) {
+	t.Run("a cool twin hides nothing", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, "", 1))
+		r.run(time.Minute, r.calm)
+		r.step(r.good("p1", 23, 85))
+		r.step(r.good("q1", 31, 85))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+	})
+	t.Run("a hot probe that falls silent does not clear", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, "", 1))
+		r.run(time.Minute, r.calm)
+		r.step(r.good("q1", 31, 85))
+		r.run(time.Hour, r.with("q1", func() *sensors.Reading { return nil }))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(ProbeSilent, "q1", "NORM>UNACK")
+	})
+	t.Run("one probe at 60 °C alone is a probe fault that is told", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 3, "", 1))
+		r.run(20*time.Minute, r.calm)
+		r.run(time.Hour, r.hold("q1", 60, 85))
+		r.want(LethalCeiling, "", "")
+		r.want(ProbeJump, "q1", "NORM>UNACK")
+		if x := r.last(ProbeJump); x.Priority != Today || !strings.Contains(x.Text, "60.00 °C") {
+			t.Errorf("%s %s", x.Priority, x.Text)
+		}
+	})
+	t.Run("without a twin the room and the others are the witnesses", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 3, ""))
+		r.run(20*time.Minute, r.calm)
+		r.run(time.Hour, r.hold("p1", 60, 85))
+		r.want(LethalCeiling, "", "")
+		r.want(ProbeJump, "p1", "NORM>UNACK")
+	})
+	t.Run("with a hot twin it is heat", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 3, "", 1))
+		r.run(20*time.Minute, r.calm)
+		r.step(r.good("p1", 32, 85))
+		r.step(r.good("q1", 50, 85))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(ProbeJump, "", "")
+	})
+	t.Run("a heater that climbs past 45 °C is heat", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 3, "", 1))
+		r.run(20*time.Minute, r.calm)
+		c := 24.0
+		r.run(2*time.Hour, r.with("q1", func() *sensors.Reading {
+			c = min(c+0.05, 50)
+			x := r.good("q1", c, 85)
+			return &x
+		}))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(ProbeJump, "", "")
+	})
+	t.Run("without any witness heat is believed", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.step(r.good("p1", 60, 85))
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+	})
+}
+
+func TestMissing_NeitherClearsNorAdvancesNorResets(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.step(r.good("p1", 30.5, 85))
+	r.run(3*time.Hour, r.with("p1", func() *sensors.Reading {
+		x := r.bad("p1", sensors.TimedOut)
+		return &x
+	}))
+	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	if x := r.last(LethalCeiling); len(x.Detail.Unknown) == 0 || x.From != x.To {
+		t.Errorf("not marked as unknown: %+v", x)
+	}
+	if v := r.e.Open(); !v[0].Unknown || v[0].Key.Alarm != LethalCeiling {
+		t.Errorf("%+v", v[0])
+	}
+	if v := r.e.Enclosures()[0]; !v.Blind || v.Temperature.Known {
+		t.Errorf("%+v", v)
+	}
+}
+
+func TestBand_OnDelayAndItsBoundary(t *testing.T) {
+	// By day the band of D. tinctorius is 22–26 °C, both ends inside.
+	t.Run("its end is inside", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(3*time.Hour, r.hold("p1", 26, 85))
+		r.quiet()
+	})
+	t.Run("30 min beyond it", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(30*time.Minute, r.hold("p1", 26.01, 85))
+		r.want(AboveBand, "e1", "")
+		r.run(time.Minute, r.hold("p1", 26.01, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+		if x := r.last(AboveBand); x.Priority != Today || x.Since.Mono != 13*time.Hour {
+			t.Errorf("%s since %v", x.Priority, x.Since.Mono)
+		}
+		r.run(20*time.Minute, r.hold("p1", 25.6, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+		r.run(11*time.Minute, r.hold("p1", 25.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK UNACK>RTNUN")
+	})
+	t.Run("one good reading inside resets", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		for range 4 {
+			r.run(29*time.Minute, r.hold("p1", 26.5, 85))
+			r.run(poll, r.hold("p1", 25.9, 85))
+		}
+		r.want(AboveBand, "e1", "")
+	})
+	t.Run("below", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(31*time.Minute, r.hold("p1", 21.99, 85))
+		r.want(BelowBand, "e1", "NORM>UNACK")
+	})
+}
+
+func TestBand_NightAndSettling(t *testing.T) {
+	t.Run("after lights-off the wider band holds for three hours", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 20 * time.Hour
+		r.run(3*time.Hour, r.hold("p1", 24, 85))
+		r.want(AboveBand, "e1", "")
+		r.run(31*time.Minute, r.hold("p1", 24, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+		if x := r.last(AboveBand); !strings.Contains(x.Text, "night band") {
+			t.Error(x.Text)
+		}
+	})
+	t.Run("an unset clock judges by both bands", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now, r.synced = 24*time.Hour, false
+		r.run(3*time.Hour, r.hold("p1", 24, 85))
+		r.want(AboveBand, "e1", "")
+		r.run(time.Hour, r.hold("p1", 26.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+	})
+}
+
+func TestBand_BecomesUrgent(t *testing.T) {
+	t.Run("act limit for five minutes", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(40*time.Minute, r.hold("p1", 27, 85))
+		if err := r.act(Action{Kind: Acknowledge, Key: Key{AboveBand, "e1"}, By: "robin"}); err != nil {
+			t.Fatal(err)
+		}
+		r.run(4*time.Minute, r.hold("p1", 28.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK UNACK>ACKED")
+		r.run(2*time.Minute, r.hold("p1", 28.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK UNACK>ACKED ACKED>UNACK")
+		if x := r.last(AboveBand); x.Priority != Wake {
+			t.Errorf("%s: %s", x.Priority, x.Text)
+		}
+	})
+	t.Run("unacknowledged it is an update", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(40*time.Minute, r.hold("p1", 27, 85))
+		r.run(6*time.Minute, r.hold("p1", 28.5, 85))
+		x := r.last(AboveBand)
+		if x.From != alarm.Unack || x.To != alarm.Unack || x.Priority != Wake {
+			t.Errorf("%v>%v %s", x.From, x.To, x.Priority)
+		}
+	})
+	t.Run("without waiting for the band's delay", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(6*time.Minute, r.hold("p1", 28.5, 85))
+		if x := r.last(AboveBand); x.To != alarm.Unack || x.Priority != Wake {
+			t.Errorf("%v %s", x.To, x.Priority)
+		}
+	})
+	t.Run("cold limit for ten minutes", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(11*time.Minute, r.hold("p1", 15, 85))
+		if x := r.last(BelowBand); x.To != alarm.Unack || x.Priority != Wake || !strings.Contains(x.Text, "cold limit") {
+			t.Errorf("%v %s %s", x.To, x.Priority, x.Text)
+		}
+	})
+}
+
+func TestFloor(t *testing.T) {
+	t.Run("reached at 70.00 % after ten minutes", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(time.Hour, r.hold("p1", 24, 70.01))
+		r.want(HumidityFloor, "e1", "")
+		r.run(10*time.Minute, r.with("p1", func() *sensors.Reading { x := r.good("p1", 24, 70); return &x }))
+		r.want(HumidityFloor, "e1", "")
+		r.run(poll, r.with("p1", func() *sensors.Reading { x := r.good("p1", 24, 70); return &x }))
+		r.want(HumidityFloor, "e1", "NORM>UNACK")
+		r.run(20*time.Minute, r.hold("p1", 24, 72.9))
+		r.want(HumidityFloor, "e1", "NORM>UNACK")
+		r.run(6*time.Minute, r.hold("p1", 24, 73))
+		r.want(HumidityFloor, "e1", "NORM>UNACK UNACK>RTNUN")
+	})
+	t.Run("less the uncertainty, where the keeper wants it", func(t *testing.T) {
+		cfg := rigConfig(t, 1, "")
+		cfg.Rules.FloorLessUncert = true
+		r := newRig(t, cfg)
+		r.now = 13 * time.Hour
+		r.run(11*time.Minute, r.with("p1", func() *sensors.Reading {
+			x := r.good("p1", 24, 72.5)
+			x.Uncertainty.HumidityBelow = sensors.PercentOf(3)
+			return &x
+		}))
+		r.want(HumidityFloor, "e1", "NORM>UNACK")
+		if x := r.last(HumidityFloor); x.Value != 69.5 {
+			t.Errorf("judged on %v", x.Value)
+		}
+	})
+	t.Run("a dry probe that falls silent does not clear", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, "", 1))
+		r.now = 13 * time.Hour
+		dry := func(id string, at time.Duration) *sensors.Reading {
+			x := r.good(id, 24, 60)
+			return &x
+		}
+		r.run(11*time.Minute, dry)
+		r.run(time.Hour, func(id string, at time.Duration) *sensors.Reading {
+			if id == "q1" {
+				return nil
+			}
+			return r.calm(id, at)
+		})
+		r.want(HumidityFloor, "e1", "NORM>UNACK")
+	})
+}
+
+func TestProbe_Silent(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, "", 2))
+	r.run(10*time.Minute, r.calm)
+	r.run(30*time.Second, r.with("p1", func() *sensors.Reading { return nil }))
+	r.want(ProbeSilent, "p1", "")
+	r.run(30*time.Second, r.with("p1", func() *sensors.Reading { return nil }))
+	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	if x := r.last(ProbeSilent); !strings.Contains(x.Text, "blind") || x.Priority != Today {
+		t.Error(x.Text)
+	}
+	r.run(5*time.Minute, r.calm)
+	r.want(ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+	r.run(5*time.Minute, r.with("q2", func() *sensors.Reading { return nil }))
+	if x := r.last(ProbeSilent); strings.Contains(x.Text, "blind") {
+		t.Errorf("the enclosure has another probe: %s", x.Text)
+	}
+}
+
+func TestProbe_NeverSeenIsSilentToo(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(2*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
+	r.want(ProbeSilent, "p1", "NORM>UNACK")
+}
+
+func TestProbe_SlowRhythmIsNotSilence(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	for range 60 {
+		for _, p := range r.cfg.Probes {
+			r.step(*r.calm(p.ID, r.now))
+		}
+		for range 6 {
+			r.tick()
+			r.now += poll
+		}
+	}
+	r.quiet()
+}
+
+func TestProbe_Frozen(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, "", 1))
+	r.now = 6 * time.Hour
+	frozen := func(id string, at time.Duration) *sensors.Reading {
+		x := r.calm(id, at)
+		if id == "q1" {
+			x.Temperature, x.Humidity = 2100, 8600
+		}
+		return x
+	}
+	r.run(5*time.Hour+50*time.Minute, frozen)
+	r.want(ProbeFrozen, "q1", "")
+	r.run(20*time.Minute, frozen)
+	r.want(ProbeFrozen, "q1", "NORM>UNACK")
+	r.want(ProbeFrozen, "p1", "")
+	r.run(10*time.Minute, r.calm)
+	r.want(ProbeFrozen, "q1", "NORM>UNACK UNACK>RTNUN")
+}
+
+func TestProbe_Disagrees(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, "", 1))
+	r.now = 13 * time.Hour
+	off := func(id string, at time.Duration) *sensors.Reading {
+		x := r.calm(id, at)
+		if id == "q1" {
+			x.Temperature -= 220
+		}
+		return x
+	}
+	r.run(40*time.Minute, off)
+	if got := r.events(ProbeDisagrees, ""); got != "NORM>UNACK" {
+		t.Errorf("%q", got)
+	}
+	r.run(45*time.Minute, r.calm)
+	if got := r.events(ProbeDisagrees, ""); got != "NORM>UNACK UNACK>RTNUN" {
+		t.Errorf("%q", got)
+	}
+}
+
+func TestProbe_WetAndJumping(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(10*time.Minute, r.calm)
+	r.run(time.Minute, r.with("p1", func() *sensors.Reading {
+		x := r.suspect("p1", 24, sensors.PinnedWet)
+		x.Humidity = 10000
+		return &x
+	}))
+	r.want(ProbeWet, "p1", "NORM>UNACK")
+	r.run(10*time.Minute, r.calm)
+	r.want(ProbeWet, "p1", "NORM>UNACK UNACK>RTNUN")
+	for i := range 3 {
+		r.want(ProbeJump, "p1", "")
+		x := r.suspect("p1", 28+float64(i), sensors.Jump)
+		r.step(x)
+		r.now += poll
+		r.run(time.Minute, r.calm)
+	}
+	r.want(ProbeJump, "p1", "NORM>UNACK")
+	r.run(2*time.Hour, r.calm)
+	r.want(ProbeJump, "p1", "NORM>UNACK UNACK>RTNUN")
+}
+
+func TestProbe_Overdue(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.now += 181 * 24 * time.Hour
+	r.run(time.Minute, r.calm)
+	r.want(ProbeOverdue, "p1", "NORM>UNACK")
+	if x := r.last(ProbeOverdue); x.Priority != Note {
+		t.Errorf("%s", x.Priority)
+	}
+	r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: r.instant().Wall}))
+	r.want(ProbeOverdue, "p1", "NORM>UNACK UNACK>NORM")
+}
+
+func TestAct_Refusals(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.step(r.good("p1", 30.5, 85))
+	key := Key{LethalCeiling, "e1"}
+	for _, c := range []struct {
+		name string
+		a    Action
+		want error
+	}{
+		{"nobody", Action{Kind: Acknowledge, Key: key}, ErrNobody},
+		{"no subject", Action{Kind: Acknowledge, Key: Key{LethalCeiling, "e9"}, By: "x"}, ErrNoSubject},
+		{"no alarm", Action{Kind: Acknowledge, Key: Key{"too-hot", "e1"}, By: "x"}, ErrNoAlarm},
+		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
+		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
+		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: key, By: "x", For: 16 * time.Minute}, ErrTooLong},
+		{"shelf without an end", Action{Kind: Shelve, Key: key, By: "x"}, ErrNoEnd},
+		{"not shelved", Action{Kind: Unshelve, Key: key, By: "x"}, ErrNotNow},
+		{"out without an end", Action{Kind: TakeOut, Key: key, By: "x"}, ErrNoEnd},
+		{"out for ever", Action{Kind: TakeOut, Key: key, By: "x", For: 9999 * time.Hour}, ErrTooLong},
+		{"not out", Action{Kind: ReturnToService, Key: key, By: "x"}, ErrNotNow},
+		{"unknown", Action{Kind: "silence", Key: key, By: "x"}, ErrNoAction},
+	} {
+		n := len(r.log)
+		if err := r.act(c.a); !errors.Is(err, c.want) {
+			t.Errorf("%s: %v, want %v", c.name, err, c.want)
+		}
+		if len(r.log) != n || r.states[key] != alarm.Unack {
+			t.Errorf("%s: something changed", c.name)
+		}
+	}
+}
+
+func TestAct_ShelfAndService(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Minute, r.calm)
+	key := Key{LethalCeiling, "e1"}
+	r.run(poll, r.hold("p1", 31, 85))
+	if err := r.act(Action{Kind: Shelve, Key: key, By: "robin", Why: "fan is on", For: 15 * time.Minute}); err != nil {
+		t.Fatal(err)
+	}
+	r.run(14*time.Minute, r.hold("p1", 31, 85))
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD")
+	r.run(2*time.Minute, r.hold("p1", 31, 85))
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD SHLVD>UNACK")
+	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "robin", Why: "empty", Until: r.instant().Wall.Add(48 * time.Hour)}); err != nil {
+		t.Fatal(err)
+	}
+	r.run(time.Hour, r.hold("p1", 31, 85))
+	for id, s := range r.states {
+		if id.Subject == "e1" && s != alarm.OutOfService {
+			t.Errorf("%v is %v", id, s)
+		}
+	}
+	if !r.e.Enclosures()[0].OutOfService {
+		t.Error("the view does not say so")
+	}
+	r.log = nil
+	r.now += 48 * time.Hour
+	r.run(time.Minute, r.hold("p1", 31, 85))
+	r.want(LethalCeiling, "e1", "OOSRV>UNACK")
+}
+
+// Unset or stepped clocks must not touch a delay (standards: all alarm timers
+// on the monotonic clock).
+func TestClock_StepsOf14DaysLeaveTimersAlone(t *testing.T) {
+	for _, step := range []time.Duration{14 * 24 * time.Hour, -14 * 24 * time.Hour} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(15*time.Minute, r.hold("p1", 26.5, 85))
+		r.skew = step
+		r.run(15*time.Minute, r.hold("p1", 26.5, 85))
+		r.want(AboveBand, "e1", "")
+		r.run(time.Minute, r.hold("p1", 26.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+	}
+}
+
+func TestSet_SelfConditions(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	c := Condition{Key: Key{DeliveryStalled, Self}, Active: true, Priority: Today, Text: "the broker has not answered for 5 min"}
+	r.take(r.e.Set(r.instant(), c))
+	r.want(DeliveryStalled, Self, "NORM>UNACK")
+	r.take(r.e.Set(r.instant(), c))
+	if len(r.log) != 1 {
+		t.Errorf("told twice: %d", len(r.log))
+	}
+	c.Priority = Wake
+	r.take(r.e.Set(r.instant(), c))
+	if x := r.last(DeliveryStalled); x.Priority != Wake || x.Cause.Kind != CauseDewline || !strings.Contains(x.Text, "broker") {
+		t.Errorf("%+v", x)
+	}
+	c.Active = false
+	r.take(r.e.Set(r.instant(), c))
+	r.want(DeliveryStalled, Self, "NORM>UNACK UNACK>RTNUN")
+	if got := r.e.Set(r.instant(), Condition{Key: Key{LethalCeiling, "e1"}, Active: true}); got != nil {
+		t.Errorf("an alarm of the engine's own was set: %+v", got)
+	}
+}
+
+func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.now = 13 * time.Hour
+	both := func(id string, at time.Duration) *sensors.Reading {
+		x := r.calm(id, at)
+		if id != "room" {
+			x.Temperature = 2650
+		}
+		return x
+	}
+	r.run(20*time.Minute, both)
+	r.step(r.good("p2", 30.1, 85))
+	r.now += poll
+	cfg := rigConfig(t, 1, "")
+	r.cfg = cfg
+	r.take(r.e.Reconfigure(cfg, r.instant()))
+	r.want(LethalCeiling, "e2", "NORM>UNACK UNACK>NORM")
+	if x := r.last(LethalCeiling); x.Why != "configuration" {
+		t.Errorf("%+v", x)
+	}
+	r.run(11*time.Minute, both)
+	r.want(AboveBand, "e1", "NORM>UNACK")
+	r.cfg = rigConfig(t, 2, "")
+	r.take(r.e.Reconfigure(r.cfg, r.instant()))
+	r.step(r.good("p2", 30.1, 85))
+	if x := r.last(LethalCeiling); x.Seq != 2 {
+		t.Errorf("the alarm came back as onset %d", x.Seq)
+	}
+}
