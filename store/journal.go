@@ -92,16 +92,21 @@ func chain(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
 }
 
 // Journal yields the entries with from <= wall time < to in the order they were
-// written; zero times leave an end open.
+// written; zero times leave an end open. An entry that does not follow from the
+// one before it is not shown: it yields an error wrapping ErrTampered.
 func (s *Store) Journal(from, to time.Time) iter.Seq2[JournalEntry, error] {
 	return func(yield func(JournalEntry, error) bool) {
+		var before [sha256.Size]byte
 		s.eachJournal(func(key, value []byte) bool {
 			var e JournalEntry
+			bad := fmt.Errorf("%w: entry %x", ErrTampered, key)
 			if len(value) < sha256.Size {
-				return yield(e, fmt.Errorf("%w: journal entry %x", ErrDamaged, key))
+				return yield(e, bad)
 			}
-			if err := json.Unmarshal(value[sha256.Size:], &e); err != nil {
-				return yield(e, fmt.Errorf("%w: journal entry %x: %w", ErrDamaged, key, err))
+			follows := chain(before, value[sha256.Size:]) == [sha256.Size]byte(value)
+			copy(before[:], value)
+			if !follows || json.Unmarshal(value[sha256.Size:], &e) != nil {
+				return yield(JournalEntry{}, bad)
 			}
 			if (!from.IsZero() && e.At.Wall.Before(from)) || (!to.IsZero() && !e.At.Wall.Before(to)) {
 				return true

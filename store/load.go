@@ -21,6 +21,7 @@ func (s *Store) load(tx *bolt.Tx, rep *Report) error {
 	}
 	entries := loadIndex(tx)
 	recs, rows := s.loadOpen(tx)
+	s.dropSealed(tx, entries, names, recs)
 	if s.head, err = loadHead(tx); err != nil {
 		return err
 	}
@@ -176,6 +177,35 @@ func (s *Store) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
 		}
 	}
 	return open, rows
+}
+
+// dropSealed removes open records that a bundle holds already, as can be after
+// the file fell back to an older root or was repaired.
+func (s *Store) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) {
+	first := int64(math.MaxInt64)
+	for _, o := range open {
+		if len(o.recs) > 0 {
+			first = min(first, o.recs[0].Mono)
+		}
+	}
+	raw := tx.Bucket([]byte(rootRaw))
+	var dec block.Decoder
+	var recs []block.Record
+	for _, e := range entries {
+		if e.noRaw || e.key.monoMax < first || raw == nil {
+			continue
+		}
+		for num, o := range open {
+			_ = pick(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(blocks [][]byte) (err error) {
+				recs, err = dec.Decode(recs[:0], blocks[len(blocks)-1])
+				for err == nil && len(recs) > 0 && len(o.recs) > 0 && o.recs[0].Mono <= recs[len(recs)-1].Mono {
+					o.recs = o.recs[1:]
+					o.parted = max(o.parted-1, 0)
+				}
+				return nil
+			})
+		}
+	}
 }
 
 // openNames lists the buckets of rows or parts, oldest first.

@@ -163,7 +163,9 @@ func (q *query) tryWindow(lo, hi int64) (out []block.Record, errs []error, err e
 	if !slices.IsSortedFunc(out, byWall) {
 		slices.SortStableFunc(out, byWall)
 	}
-	return out, errs, nil
+	// Running time never stands still, so equals are one reading twice: found
+	// in an hour and in its day by a repair.
+	return slices.Compact(out), errs, nil
 }
 
 // fetch hands use the probe's blocks of one bundle, if it has any. They are

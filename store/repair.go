@@ -47,7 +47,8 @@ type salvager struct {
 	rep   RepairReport
 	small map[string]map[string][]byte // bucket path → key → value, as stored
 	seen  map[string]bool              // root and name of bundles saved
-	days  []bundleKey
+	days  map[string][]bundleKey       // by root
+	level uint8                        // the only level to copy, 0 for both
 	dst   *bolt.DB
 }
 
@@ -61,7 +62,7 @@ func salvage(ctx context.Context, src, dst string) (RepairReport, error) {
 	if err != nil {
 		return RepairReport{}, err
 	}
-	v := &salvager{ctx: ctx, f: f, size: info.Size(), small: map[string]map[string][]byte{}, seen: map[string]bool{}}
+	v := &salvager{ctx: ctx, f: f, size: info.Size(), small: map[string]map[string][]byte{}, seen: map[string]bool{}, days: map[string][]bundleKey{}}
 	v.walkAll(v.takeSmall)
 	if len(v.small) == 0 {
 		v.scan(v.takeLoose)
@@ -76,7 +77,10 @@ func salvage(ctx context.Context, src, dst string) (RepairReport, error) {
 	v.rep.Damaged, v.rep.DamagedReasons = 0, nil // the second walk meets them again
 	v.walkAll(v.takeBundle)
 	if v.rep.Damaged > 0 {
-		v.scan(v.takeLooseBundle)
+		// Days first: hours that became part of one may lie about still.
+		for v.level = levelDay; v.level >= levelHour; v.level-- {
+			v.scan(v.takeLooseBundle)
+		}
 	}
 	err = errors.Join(v.dst.Close(), syncPath(tmp))
 	if err == nil {
@@ -266,6 +270,17 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if root == rootTable {
 		kind = kindTable
 	}
+	if len(b) < bundleStart {
+		return fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
+	}
+	name := b[len(bundleMagic)+1 : bundleStart]
+	k, ok := parseKey(name)
+	if !ok {
+		return fmt.Errorf("%w: name of a bundle", ErrDamaged)
+	}
+	if v.seen[root+string(name)] || v.inDay(root, k) || (v.level != 0 && v.level != k.level) {
+		return nil
+	}
 	var dec block.Decoder
 	var parts []bundlePart
 	blocks := 0
@@ -294,14 +309,9 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if err != nil {
 		return err
 	}
-	name := b[len(bundleMagic)+1 : bundleStart]
-	k, ok := parseKey(name)
-	if !ok || v.seen[root+string(name)] || v.inDay(root, k) {
-		return nil
-	}
 	v.seen[root+string(name)] = true
-	if k.level == levelDay && root == rootRaw {
-		v.days = append(v.days, k)
+	if k.level == levelDay {
+		v.days[root] = append(v.days[root], k)
 	}
 	v.rep.Blocks += blocks
 	if root == rootRaw {
@@ -320,7 +330,7 @@ func (v *salvager) inDay(root string, k bundleKey) bool {
 	if k.level != levelHour {
 		return false
 	}
-	for _, d := range v.days {
+	for _, d := range v.days[root] {
 		if d.monoMin <= k.monoMin && k.monoMax <= d.monoMax {
 			return true
 		}

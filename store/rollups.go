@@ -94,11 +94,13 @@ func ordered(spans []block.Span, lo, hi int64) []block.Span {
 	slices.SortStableFunc(spans, func(a, b block.Span) int { return cmp.Compare(a.Start, b.Start) })
 	out := spans[:0]
 	for _, s := range spans {
-		if n := len(out); n > 0 && out[n-1].Start == s.Start {
+		n := len(out)
+		switch {
+		case n == 0 || out[n-1].Start != s.Start:
+			out = append(out, s)
+		case out[n-1] != s: // equals are one rollup twice, as with readings
 			out[n-1] = mergeSpans(out[n-1], s)
-			continue
 		}
-		out = append(out, s)
 	}
 	return out
 }

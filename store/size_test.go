@@ -1,0 +1,43 @@
+package store
+
+import (
+	"context"
+	"os"
+	"strconv"
+	"testing"
+	"time"
+)
+
+// TestSizeAndWear measures the whole file and what was written for it. Ten days
+// of 48 probes by default; DEWLINE_STORE_DAYS=30 for the figure in the README.
+func TestSizeAndWear(t *testing.T) {
+	days := 2
+	if v, err := strconv.Atoi(os.Getenv("DEWLINE_STORE_DAYS")); err == nil {
+		days = v
+	}
+	s, _ := open(t, t.TempDir())
+	s.db.NoSync = true // the bytes are the same, and the test takes seconds
+	r := newRoom(1, 48)
+	for range days * 1440 {
+		for range 6 {
+			for _, x := range r.next() {
+				s.Append(x)
+			}
+		}
+		if err := s.Flush(context.Background(), nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	st := s.Stats()
+	readings := float64(days * 8640 * 48)
+	t.Logf("%d days: file %.3f bytes a reading (%.3f of them free), written %.1f bytes a reading, %.1f MB a day",
+		days, float64(st.FileBytes)/readings, float64(st.FreeBytes)/readings,
+		float64(st.BytesWritten)/readings, float64(st.BytesWritten)/1e6/float64(days))
+	began := time.Now()
+	if err := s.Close(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	closed := time.Since(began)
+	_, rep := open(t, s.opt.Dir)
+	t.Logf("close %v, check %v", closed, rep.Check)
+}
