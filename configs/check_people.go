@@ -14,6 +14,7 @@ const (
 	channelMail = "mail"
 )
 
+// people checks who is told, and by which way.
 func (k *checker) people() {
 	channels := []string{channelMQTT, channelMail}
 	for _, w := range k.c.Webhooks {
@@ -34,7 +35,8 @@ func (k *checker) people() {
 	}
 }
 
-// channels checks that each channel of a person leads somewhere.
+// channels checks that each channel of a person leads somewhere. A way that
+// ends nowhere is worse than none: the keeper relies on it.
 func (k *checker) channels(t *element, p Person, known []string) {
 	for j, ch := range p.Channels {
 		at := t.item("channels", j)
@@ -58,12 +60,15 @@ func (k *checker) channels(t *element, p Person, known []string) {
 	}
 }
 
+// mailAddress also refuses line breaks, which could add headers to a mail.
 func (k *checker) mailAddress(t *element, key, got string) {
 	if _, err := mail.ParseAddress(got); err != nil || strings.ContainsAny(got, "\r\n") {
 		k.fault(t, key, `write for example "keeper@example.org"`, "%s = %q is not a mail address", key, got)
 	}
 }
 
+// mail checks the server. A whole [mail] section without a host is half a
+// setting, not the wish for no mail: that is no section.
 func (k *checker) mail() {
 	t, m := k.doc.at("mail"), k.c.Mail
 	if !k.doc.has("mail") {
@@ -87,6 +92,8 @@ func (k *checker) mail() {
 	k.together(t, "username", "password_file")
 }
 
+// webhooks checks the addresses that notices are posted to. Their templates are
+// the sender's matter, which knows the words that they may use.
 func (k *checker) webhooks() {
 	seen := map[string]int{}
 	for i, w := range k.c.Webhooks {
@@ -105,6 +112,7 @@ func (k *checker) webhooks() {
 	k.weekday()
 }
 
+// headers checks the extra headers of a webhook.
 func (k *checker) headers(t *element, w Webhook) {
 	h := t.fields["headers"]
 	if h == nil {
@@ -125,6 +133,7 @@ func validHeader(name, value string) bool {
 	}) && !strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r == 0x7f })
 }
 
+// weekday brings the day of the summary to lower case and checks it.
 func (k *checker) weekday() {
 	days := make([]string, 7)
 	for d := range days {

@@ -14,7 +14,7 @@ type family struct {
 	temperature, humidity bool
 }
 
-// everyProbe lists the keys that make sense for every family.
+// The keys of a [[probe]] by how it is reached. everyProbe lists the keys that make sense for every family.
 var everyProbe = []string{"id", "family", "place", "enclosure", "rack", "shelf", "budget", "floor_probe"}
 
 var (
@@ -51,6 +51,7 @@ func (p Probe) MeasuresHumidity() bool {
 	return families[p.Family].humidity || (p.Family == "remote" && p.HumidityPointer != "")
 }
 
+// probes checks each probe: where it hangs, how it is reached, what it is for.
 func (k *checker) probes() {
 	seen, floors, sources := map[string]int{}, map[string]string{}, map[string]string{}
 	for i, p := range k.c.Probes {
@@ -110,7 +111,8 @@ func (k *checker) hangs(t *element, p Probe) {
 
 var placeNames = []string{string(Litter), string(Canopy), string(Water), string(InRoom), string(Outdoor)}
 
-// reached checks that a probe has the keys of its family and no others.
+// reached checks that a probe has the keys of its family and no others: a key
+// of another family is a sign that the family is wrong.
 func (k *checker) reached(t *element, p Probe) {
 	f, known := families[p.Family]
 	if !known {
@@ -171,7 +173,8 @@ func hexList(addresses []int) string {
 	return strings.Join(words, " or ")
 }
 
-// node checks how the JSON of a remote node is read.
+// node checks how the JSON of a remote node is read. A topic with a wildcard
+// would mix several nodes into one probe.
 func (k *checker) node(t *element, p Probe) {
 	if p.Family != "remote" {
 		return
@@ -219,6 +222,7 @@ func (k *checker) buses() {
 		bus     string
 		address int
 	}
+	// By address, so that a rack of hundreds is not compared pair by pair.
 	at, muxes := map[place][]int{}, map[place]string{}
 	for i, p := range k.c.Probes {
 		if p.Bus == "" || len(families[p.Family].addresses) == 0 {

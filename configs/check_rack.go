@@ -6,6 +6,7 @@ import (
 	"strings"
 )
 
+// lamps checks the photoperiods; without hours a section says nothing.
 func (k *checker) lamps() {
 	seen := map[string]int{}
 	for i, l := range k.c.Lamps {
@@ -17,6 +18,8 @@ func (k *checker) lamps() {
 	}
 }
 
+// mists checks the misting schedules. A time written twice would count one
+// pulse as two and report the second as missing.
 func (k *checker) mists() {
 	seen := map[string]int{}
 	for i, m := range k.c.Mists {
@@ -37,6 +40,8 @@ func (k *checker) mists() {
 	}
 }
 
+// enclosures checks each enclosure against what lives, stands, shines and
+// measures in it.
 func (k *checker) enclosures() {
 	if len(k.c.Enclosures) == 0 && !k.doc.has("enclosure") && !k.doc.has("sentinel") {
 		k.add(position{1, 1}, "add an [[enclosure]] for each", "the file describes no enclosure")
@@ -67,6 +72,7 @@ func (k *checker) inhabitants(t *element, e Enclosure) {
 		k.fault(t, "species", speciesAdvice(e.Species, ids), "species = %q is not in the table", e.Species)
 		return
 	}
+	// Judged after the stage: a froglet's band may end lower than an adult's.
 	s := k.c.SpeciesFor(e)
 	if e.Ceiling != nil && s.Ceiling <= s.Day.High {
 		k.fault(t, "ceiling", "write a ceiling above the band, or change the band in [[species]]",
@@ -90,13 +96,15 @@ func speciesAdvice(got string, ids []string) string {
 	return "write one of " + listed(ids) + ", or add a [[species]] section"
 }
 
+// standing checks the place in the rack. Two enclosures in one slot are a copied
+// section whose id alone was changed; its probe is then the wrong one too.
 func (k *checker) standing(t *element, e Enclosure, slots map[string]string) {
 	if e.Shelf < 0 || e.Slot < 0 {
 		key := map[bool]string{true: "shelf", false: "slot"}[e.Shelf < 0]
 		k.fault(t, key, "count from 1", "%s of enclosure %q is negative", key, e.ID)
 		return
 	}
-	if e.Slot == 0 {
+	if e.Slot == 0 { // nobody said where it stands
 		return
 	}
 	slot := fmt.Sprintf("rack %q, shelf %d, slot %d", e.Rack, e.Shelf, e.Slot)
@@ -107,6 +115,7 @@ func (k *checker) standing(t *element, e Enclosure, slots map[string]string) {
 	slots[slot] = e.ID
 }
 
+// schedules checks that lamps and mist name sections that exist.
 func (k *checker) schedules(t *element, e Enclosure) {
 	if t.has("lamps") {
 		k.reference(t, "lamps", e.Lamps, "lamps", idsOf(k.c.Lamps, func(l Lamps) string { return l.ID }))
@@ -135,6 +144,8 @@ func (k *checker) watched(t *element, e Enclosure) {
 	}
 }
 
+// species checks the keeper's own sections: those of the table may give any
+// part, new ones give all.
 func (k *checker) species() {
 	seen := map[string]int{}
 	table := SpeciesTable()

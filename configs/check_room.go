@@ -5,6 +5,8 @@ import (
 	"time"
 )
 
+// room also loads the time zone: a Config without a usable one would move
+// day and night by hours.
 func (k *checker) room() {
 	t, r := k.doc.at("room"), &k.c.Room
 	switch {
@@ -15,7 +17,7 @@ func (k *checker) room() {
 		k.fault(t, "id", idAdvice(r.ID), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", r.ID)
 	}
 	k.durations(t, within{"poll", r.Poll, second, 10 * minute})
-	r.Location = time.Local
+	r.Location = time.Local // with a warning, see warnRoom
 	if r.Timezone == "" {
 		return
 	}
@@ -27,9 +29,12 @@ func (k *checker) room() {
 	r.Location = loc
 }
 
+// rules keeps each number where the rule still does its work: a delay of a day
+// would be an alarm that never comes.
 func (k *checker) rules() {
 	t, r := k.doc.at("rules"), k.c.Rules
 	k.durations(t,
+		// The promise of a notice within one poll leaves no more room.
 		within{"ceiling_confirm", r.CeilingConfirm, 0, 30 * second},
 		within{"band_on_delay", r.BandOnDelay, 0, 24 * hour},
 		within{"band_off_delay", r.BandOffDelay, 0, 24 * hour},
@@ -37,6 +42,7 @@ func (k *checker) rules() {
 		within{"floor_on_delay", r.FloorOnDelay, 0, 24 * hour},
 		within{"floor_off_delay", r.FloorOffDelay, 0, 24 * hour},
 		within{"door_excuse", r.DoorExcuse, 0, 4 * hour},
+		// Less than one poll would call every probe silent.
 		within{"silent_after", r.SilentAfter, k.c.Room.Poll, hour},
 		within{"frozen_after", r.FrozenAfter, 10 * minute, Duration(7 * day)},
 		within{"ahead_within", r.AheadWithin, minute, 12 * hour},
@@ -55,6 +61,8 @@ func (k *checker) rules() {
 	}
 }
 
+// mqtt also takes the schemes ws and wss, which brokers behind a web proxy
+// offer.
 func (k *checker) mqtt() {
 	t, m := k.doc.at("mqtt"), k.c.MQTT
 	if m.Broker != "" {
@@ -67,6 +75,7 @@ func (k *checker) mqtt() {
 	}
 }
 
+// http checks the address of the page and how phones reach it.
 func (k *checker) http() {
 	t, h := k.doc.at("http"), k.c.HTTP
 	if h.Listen != "" {
@@ -78,6 +87,8 @@ func (k *checker) http() {
 	k.together(t, "cert_file", "key_file")
 }
 
+// store refuses a relative directory: under systemd it would lie in / and the
+// history of the last start would seem lost.
 func (k *checker) store() {
 	t, s := k.doc.at("store"), k.c.Store
 	if !filepath.IsAbs(s.Dir) {
@@ -93,6 +104,7 @@ func (k *checker) store() {
 	}
 }
 
+// heartbeat checks the outside address and the reminder of the drill.
 func (k *checker) heartbeat() {
 	t, o := k.doc.at("heartbeat"), k.c.Outside
 	if o.URL != "" {
@@ -105,6 +117,8 @@ func (k *checker) heartbeat() {
 	}
 }
 
+// sentinel checks what a second machine watches. Its file needs no enclosure,
+// but a broker to watch through.
 func (k *checker) sentinel() {
 	t, s := k.doc.at("sentinel"), k.c.Sentinel
 	for i, room := range s.Rooms {

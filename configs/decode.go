@@ -26,6 +26,7 @@ func (d *decoder) report(e *element, do, format string, args ...any) {
 	e.bad = true
 }
 
+// add adds a fault at a place.
 func (d *decoder) add(at position, do, format string, args ...any) {
 	d.faults = append(d.faults, Fault{File: d.file, Line: at.line, Col: at.col, What: fmt.Sprintf(format, args...), Do: do})
 }
@@ -117,6 +118,8 @@ func (d *decoder) list(e *element, v reflect.Value, key string) {
 	}
 }
 
+// listItem fills one section or one value of a list. A section starts from its
+// defaults, so that a key left out and a key set to zero stay different.
 func (d *decoder) listItem(item *element, v reflect.Value, key string, section bool) {
 	switch {
 	case !section:
@@ -127,6 +130,7 @@ func (d *decoder) listItem(item *element, v reflect.Value, key string, section b
 	}
 }
 
+// isQuantity reports whether values of t are written as one text.
 func isQuantity(t reflect.Type) bool {
 	return reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
 }
@@ -179,6 +183,7 @@ func (d *decoder) expect(e *element, kind unstable.Kind, key, want string) bool 
 	return false
 }
 
+// kindName names what stands in the source, in a keeper's words.
 func kindName(k unstable.Kind) string {
 	switch k {
 	case unstable.String:

@@ -72,9 +72,11 @@ func prefill(target any, source *element, table []Species) {
 	}
 }
 
-// derive fills in defaults that depend on other keys.
+// derive fills in defaults that depend on other keys. It runs before the
+// checks, which so see the values that would be used.
 func (c *Config) derive() {
 	c.Room.Name = cmp.Or(c.Room.Name, c.Room.ID)
+	// One reading may be lost to a collision on the bus without a word.
 	if c.Rules.SilentAfter == 0 {
 		c.Rules.SilentAfter = max(3*c.Room.Poll, 30*second)
 	}

@@ -29,6 +29,7 @@ type element struct {
 	bad bool
 }
 
+// newTable returns an empty table at a place.
 func newTable(at position) *element {
 	return &element{key: at, value: at, kind: unstable.Table, fields: map[string]*element{}}
 }
@@ -61,6 +62,7 @@ func (e *element) item(key string, i int) *element {
 	return newTable(position{1, 1})
 }
 
+// set adds a key to a table, in the order of the source.
 func (e *element) set(name string, child *element) {
 	if e.fields == nil {
 		e.fields = map[string]*element{}
@@ -75,7 +77,7 @@ func (e *element) set(name string, child *element) {
 type indexer struct {
 	parser unstable.Parser
 	data   []byte
-	starts []int // offsets of the lines
+	starts []int // offsets of the lines, for placeAt
 }
 
 // indexDocument returns the tree of data, which must be valid TOML.
@@ -116,6 +118,7 @@ func (x *indexer) descend(root *element, header *unstable.Node, array bool) *ele
 		if last && array {
 			child.items = append(child.items, newTable(at))
 		}
+		// A header under [[x]] belongs to the x that was opened last.
 		if n := len(child.items); n > 0 {
 			child = child.items[n-1]
 		}
@@ -124,6 +127,7 @@ func (x *indexer) descend(root *element, header *unstable.Node, array bool) *ele
 	return e
 }
 
+// keyValue adds one assignment to table; a dotted key opens tables on its way.
 func (x *indexer) keyValue(table *element, node *unstable.Node) {
 	for keys := node.Key(); keys.Next(); {
 		name, at := string(keys.Node().Data), x.position(keys.Node().Raw)
@@ -168,6 +172,7 @@ func (x *indexer) position(r unstable.Range) position {
 	return placeAt(x.data, x.starts, int(r.Offset))
 }
 
+// lineStarts returns the offset of each line of data.
 func lineStarts(data []byte) []int {
 	starts := []int{0}
 	for i := bytes.IndexByte(data, '\n'); i >= 0; {
@@ -181,6 +186,7 @@ func lineStarts(data []byte) []int {
 	return starts
 }
 
+// placeAt turns an offset into line and column, counted in characters.
 func placeAt(data []byte, starts []int, offset int) position {
 	line := sort.SearchInts(starts, offset+1)
 	begin := starts[line-1]

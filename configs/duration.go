@@ -74,6 +74,7 @@ func (d *Duration) UnmarshalText(text []byte) error {
 	return nil
 }
 
+// durationPart returns the length of one number and its unit out of text.
 func durationPart(text string, v float64, unit string) (time.Duration, error) {
 	length := durationUnit(unit)
 	switch {

@@ -20,6 +20,7 @@ func FormatLimits(w io.Writer, c *Config) error {
 	return nil
 }
 
+// formatEnclosure writes one enclosure, worst limits first.
 func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
 	s := c.SpeciesFor(e)
 	fmt.Fprintf(b, "\n%s (%s): %s, %s%s\n", e.ID, e.Name, s.Name, e.Stage, place(e))

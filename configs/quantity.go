@@ -51,6 +51,7 @@ type quantityError struct{ what, do string }
 
 func (e *quantityError) Error() string { return e.what + "; " + e.do }
 
+// refuse builds the error of a quantity: what is wrong, and what to do.
 func refuse(do, format string, args ...any) error {
 	return &quantityError{what: fmt.Sprintf(format, args...), do: do}
 }
@@ -273,6 +274,8 @@ func (b Band) String() string { return short(float64(b.Low)) + "–" + short(flo
 // Contains reports whether c lies in b, ends included.
 func (b Band) Contains(c Celsius) bool { return c >= b.Low && c <= b.High }
 
+// exact writes the shortest decimal that reads back as v; short rounds it to
+// two decimals, finer than any probe.
 func exact(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 func short(v float64) string {

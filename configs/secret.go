@@ -38,6 +38,7 @@ func ReadSecret(nameOrPath, credentialsDir string) (string, error) {
 	return secret, nil
 }
 
+// readPrivate looks before it opens: opening a pipe would wait for ever.
 func readPrivate(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	switch {

@@ -26,6 +26,7 @@ func SpeciesTable() []Species {
 	return table.Species
 }
 
+// indexSpecies returns the place of a species in table, -1 for none.
 func indexSpecies(table []Species, id string) int {
 	return slices.IndexFunc(table, func(s Species) bool { return s.ID == id })
 }
@@ -62,6 +63,7 @@ func tadpoleWater(s Species) Species {
 	return s
 }
 
+// forStage applies what a stage of life asks for.
 func forStage(s Species, stage Stage) Species {
 	switch stage {
 	case Tadpole:

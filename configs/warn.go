@@ -25,12 +25,14 @@ func (k *checker) warn() {
 	k.warnUnused()
 }
 
+// warning adds a warning at the key or header of an element.
 func (k *checker) warning(at *element, do, format string, args ...any) {
 	k.warnings = append(k.warnings, Fault{
 		File: k.file, Line: at.key.line, Col: at.key.col, What: fmt.Sprintf(format, args...), Do: do,
 	})
 }
 
+// warnRoom looks at what holds for all enclosures.
 func (k *checker) warnRoom() {
 	room := k.doc.at("room")
 	if k.c.Room.Poll > minute {
@@ -42,6 +44,7 @@ func (k *checker) warnRoom() {
 	if k.doc.has("mail") && k.c.Mail.TLS == "none" {
 		k.warning(k.doc.at("mail", "tls"), `write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
 	}
+	// One enclosure alone has no peers to compare with either way.
 	if len(k.c.Enclosures) > 1 && !slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.Place == InRoom && p.MeasuresTemperature() }) {
 		k.warning(newTable(position{1, 1}), `add a [[probe]] with place = "room"`, "nothing measures the room: a warm room cannot be told from a warm enclosure")
 	}
@@ -51,6 +54,8 @@ func (k *checker) warnRoom() {
 	}
 }
 
+// warnEnclosure looks at crowding, light and humidity. Tadpoles live in water,
+// where neither lamps nor a humidity floor say anything.
 func (k *checker) warnEnclosure(t *element, e Enclosure) {
 	if e.Stage == Adult && e.Volume > 0 && e.Animals > 0 {
 		if each := e.Volume.Gallons() / float64(e.Animals); each < gallonsPerAdult {
@@ -76,6 +81,7 @@ func (k *checker) warnEnclosure(t *element, e Enclosure) {
 	}
 }
 
+// warnPeople looks for notices that nobody would hear.
 func (k *checker) warnPeople() {
 	if len(k.c.People) == 0 {
 		k.warning(newTable(position{1, 1}), "add a [[person]] with channels", "nobody is told: there is no person")
@@ -91,6 +97,8 @@ func (k *checker) warnPeople() {
 	}
 }
 
+// warnUnused looks for sections that nothing names: most often the reference
+// was forgotten, and with it the watching.
 func (k *checker) warnUnused() {
 	for i, l := range k.c.Lamps {
 		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Lamps == l.ID }) {
