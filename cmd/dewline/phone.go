@@ -23,15 +23,15 @@ type phone struct {
 
 	mu       sync.Mutex // guards what follows
 	messages int
-	ids      map[string]int // times that each notice came
-	wakes    int
+	versions map[string]int // newest version of each notice
+	woken    map[string]bool
 	online   bool
 	closed   bool
 }
 
 // startPhone connects and subscribes; its connection ends with ctx.
 func startPhone(ctx context.Context, done *sync.WaitGroup, addr, room string, show *shower) (*phone, error) {
-	p := &phone{show: show, ids: map[string]int{}, gone: make(chan struct{})}
+	p := &phone{show: show, versions: map[string]int{}, woken: map[string]bool{}, gone: make(chan struct{})}
 	o := paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("demo-phone").
 		SetOrderMatters(true).SetConnectTimeout(5 * time.Second)
 	p.client = paho.NewClient(o)
@@ -58,13 +58,13 @@ func (p *phone) receive(m paho.Message) {
 	}
 	p.mu.Lock()
 	p.messages++
-	p.ids[n.ID]++
-	times := p.ids[n.ID]
-	if times == 1 && n.Priority == rules.Wake {
-		p.wakes++
+	known, seen := p.versions[n.ID]
+	p.versions[n.ID] = max(known, n.Version)
+	if !p.woken[n.ID] && n.Priority == rules.Wake {
+		p.woken[n.ID] = true
 	}
 	p.mu.Unlock()
-	p.show.notice(n, times)
+	p.show.notice(n, seen && n.Version <= known)
 }
 
 // status takes in the room's status: the last "offline" comes after every
@@ -99,5 +99,5 @@ func (p *phone) settle(ctx context.Context) {
 func (p *phone) counts() (messages, notices, wakes int) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.messages, len(p.ids), p.wakes
+	return p.messages, len(p.versions), len(p.woken)
 }

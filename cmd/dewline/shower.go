@@ -59,10 +59,11 @@ func (s *shower) story(beats []simroom.Beat) {
 	s.printf("\n")
 }
 
-// notice shows a message as the phone would.
-func (s *shower) notice(n alert.Message, times int) {
+// notice shows a message as the phone would; again means that the phone has
+// this version already.
+func (s *shower) notice(n alert.Message, again bool) {
 	when := n.Time.In(s.loc).Format("Mon 15:04")
-	if times > 1 && n.Kind == alert.Raise && n.Sent > 1 {
+	if again {
 		s.printf("☎ %s  %-5s again: %s\n", when, n.Priority, n.Title)
 		return
 	}

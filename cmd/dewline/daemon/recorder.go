@@ -155,7 +155,7 @@ func (r *recorder) Run(ctx context.Context) {
 		case <-r.wake:
 		case <-retry.C:
 		}
-		if !r.write(ctx) {
+		if !r.write(context.WithoutCancel(ctx)) {
 			retry.Reset(retryCommit)
 		}
 	}
