@@ -69,17 +69,21 @@ const (
 
 	// Heat unaccounted for stays on, as a heater that is stuck does, or it goes
 	// in a few hours. Cooling unaccounted for is water that evaporates, and
-	// over in about one.
+	// over in one or two.
 	inputLong  = 24.0 // h
 	inputShort = 3.0  // h
-	inputCool  = 1.0  // h
+	inputCool  = 2.0  // h
 	// Without a room a rise goes on for about an hour's worth at its rate.
 	restTau  = 1.5 // h
 	restLong = 4.0 // h, the other possibility
-	// A room's departure from yesterday's course persists for some hours.
-	roomTau   = 2.5 // h
-	roomLong  = 8.0 // h
-	roomShort = 1.2 // h
+	// A room's departure from yesterday's course persists for some hours once
+	// it has left where it usually is; inside of that it is an air conditioner
+	// that switches, and turns soon.
+	roomTau     = 2.5 // h
+	roomHeldTau = 0.8 // h
+	roomMargin  = 0.5 // °C
+	roomLong    = 8.0 // h
+	roomShort   = 1.2 // h
 
 	rangeWidth = 1.65 // standard deviations either side: nine in ten
 )
@@ -139,7 +143,8 @@ func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
 	if m.HasRoom && m.Extra.Started {
 		e := &m.Extra
 		s.extra, s.input = filter{e.Fast, e.Slow}, e.Input
-		if s.input < e.Slow {
+		// From priors it is rather the model that is wrong, and goes on to be.
+		if m.Params.Learned && s.input < e.Slow {
 			s.inputTau = inputCool
 		}
 	} else if rest, ok := m.Rest.Slope(); ok {
@@ -155,6 +160,9 @@ func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
 		u.room = math.Hypot(o.RoomTrend.Sigma, 0.1+0.15*math.Abs(s.roomRate))
 		if usual, ok := m.usualRoomRate(o.At); ok {
 			s.roomRate -= usual
+		}
+		if m.HasUsual && o.Room > m.Usual.Low-roomMargin && o.Room < m.Usual.High+roomMargin {
+			s.roomTau = roomHeldTau
 		}
 	}
 	return s, u

@@ -70,6 +70,7 @@ func (g *gram) at(i, j int) float64 {
 // than the one in use. Call it once a night; it takes well under a
 // millisecond.
 func (m *Thermal) Refit() Refusal {
+	m.learnRoom()
 	first, split := m.Slot-slotCount+1, m.Slot-slotsDay
 	for first < split && !m.usable(first) {
 		first++
@@ -106,6 +107,21 @@ func (m *Thermal) Refit() Refusal {
 	p.Learned = true
 	m.adopt(p, first)
 	return Accepted
+}
+
+// learnRoom notes where the room usually is: inside of that something holds it.
+func (m *Thermal) learnRoom() {
+	var xs [slotCount]float64
+	n := 0
+	for i := range m.Week {
+		if r := m.Week[i].room; r != noTemp {
+			xs[n] = float64(r) / 100
+			n++
+		}
+	}
+	if m.HasUsual = n >= slotsDay; m.HasUsual {
+		m.Usual = Span{Low: selectNth(xs[:n], n/20), Mid: selectNth(xs[:n], n/2), High: selectNth(xs[:n], n-1-n/20)}
+	}
 }
 
 func (m *Thermal) usable(n int64) bool {

@@ -231,13 +231,6 @@ func (l *lab) score(t testing.TB, s *station, y *tally) {
 				continue
 			}
 			y.mark(a.eta[i], left)
-			if os.Getenv("DBG") != "" {
-				e := a.eta[i]
-				since := a.at - (l.at - 12*time.Hour)
-				side := "in"
-				if !e.Known { side = "unknown" } else if left < e.From { side = "early" } else if left > e.To { side = "late" }
-				t.Logf("DBG %v %s since=%.0f left=%.0f from=%.0f mid=%.0f to=%.0f", s.thermal.Fit().Learned, side, since.Minutes(), left.Minutes(), e.From.Minutes(), e.Mid.Minutes(), e.To.Minutes())
-			}
 		}
 	}
 }
@@ -255,38 +248,141 @@ func (y *tally) mark(e Eta, left time.Duration) {
 	y.width = append(y.width, float64(e.To-e.From)/float64(left))
 }
 
+// Goal: the range holds the truth in nine of ten cases and the middle is
+// within 15 % while 20 to 90 minutes are left. "Unknown" counts as a miss.
 func TestTimeToCeilingInSimulatedRooms(t *testing.T) {
 	var prior, learned tally
 	n := rooms(t, 24)
-	refused := map[Refusal]int{}
 	for seed := range n {
 		rng := rand.New(rand.NewPCG(uint64(seed), 20))
 		l := newLab(t, rng, 2)
 		days := 4
-		y := &learned
 		if seed%3 == 0 {
-			days, y = 0, &prior
+			days = 0
 		}
 		l.run(t, time.Duration(days)*24*time.Hour+time.Duration(1+rng.IntN(23))*time.Hour)
 		s := l.stations[0]
-		if days > 0 {
-			clone := *s.thermal
-			refused[clone.Refit()]++
+		y := &prior
+		if s.thermal.Fit().Learned {
+			y = &learned
 		}
-		if days > 0 && !s.thermal.Fit().Learned {
-			y = &prior
-		}
-		rngFault := heatFault(rng, l, s)
-		if err := l.room.Inject(rngFault...); err != nil {
+		if err := l.room.Inject(heatFault(rng, l, s)...); err != nil {
 			t.Fatal(err)
 		}
-		if os.Getenv("DBG") != "" { t.Logf("ROOM %d fault %v fit %+v", seed, rngFault, s.thermal.Fit()) }
 		l.score(t, s, y)
 	}
-	t.Logf("%d rooms; last refits: %v", n, refused)
-	for name, y := range map[string]*tally{"priors": &prior, "learned": &learned} {
-		known := len(y.errors)
-		t.Logf("%s: %d asked, %d unknown, inside %.1f %%, median error %.1f %%, median width %.0f %% of the time left",
-			name, y.asked, y.unknown, 100*float64(y.inside)/float64(max(1, known)), 100*y.median(), 100*median(slices.Clone(y.width)))
+	learned.report(t, "learned", 0.88, 0.15)
+	prior.report(t, "priors", 0.80, 0.25)
+}
+
+// report fails below the least share inside of the range and above the worst
+// median error. A handful of rooms scatters about the figures of 500, and the
+// limits leave room for that.
+func (y *tally) report(t *testing.T, name string, least, worst float64) {
+	t.Helper()
+	inside := float64(y.inside) / float64(max(1, y.asked))
+	t.Logf("%s: %d asked, %d without an answer, inside %.1f %%, median error %.1f %%, median width %.0f %% of the time left",
+		name, y.asked, y.unknown, 100*inside, 100*y.median(), 100*median(slices.Clone(y.width)))
+	if y.asked < 100 || inside < least || y.median() > worst {
+		t.Errorf("%s: want at least 100 asked, %.0f %% inside and a median error below %.0f %%", name, 100*least, 100*worst)
 	}
+}
+
+// In a calm room the peak of the next six hours is foreseen, lamps included,
+// and a ceiling 3 °C above all of it is hardly ever announced. A tenth of a degree is
+// what the probe's last digits and noise leave open.
+func TestCalmRoomsStayCalm(t *testing.T) {
+	var errs []float64
+	asked, inside, alarms := 0, 0, 0
+	for seed := range rooms(t, 6) {
+		l := newLab(t, rand.New(rand.NewPCG(uint64(seed), 21)), 1)
+		l.run(t, 4*24*time.Hour)
+		s := l.stations[0]
+		var temps []float64 // one each 10 min
+		var peaks []Span
+		for range 2 * 24 * 6 {
+			l.run(t, 10*time.Minute)
+			temps = append(temps, s.air)
+			f, ok := s.thermal.Forecast(l.outlook(s, 99))
+			if !ok {
+				t.Fatal("no forecast in a calm room")
+			}
+			peaks = append(peaks, f.Peak)
+		}
+		top := slices.Max(temps) + 3
+		for i := range len(temps) - 36 {
+			true6h := slices.Max(temps[i : i+37])
+			asked++
+			errs = append(errs, math.Abs(peaks[i].Mid-true6h))
+			if peaks[i].Low-0.1 <= true6h && true6h <= peaks[i].High+0.1 {
+				inside++
+			}
+			if peaks[i].Mid >= top {
+				alarms++
+			}
+		}
+	}
+	share := float64(inside) / float64(asked)
+	t.Logf("%d asked: median error of the peak %.2f °C, inside %.1f %%, %d announcing +3 °C", asked, median(errs), 100*share, alarms)
+	if median(errs) > 0.3 || share < 0.85 || 1000*alarms > asked {
+		t.Error("want a median error below 0.3 °C, 85 % inside, and less than one in a thousand announced")
+	}
+}
+
+// What lamps off gains is compared with a copy of the room whose lamps do go
+// off.
+func TestLampsOffGainInSimulatedRooms(t *testing.T) {
+	var errs []float64
+	inside := 0
+	for seed := range rooms(t, 24) {
+		rng := rand.New(rand.NewPCG(uint64(seed), 22))
+		l := newLab(t, rng, 1)
+		l.run(t, 3*24*time.Hour)
+		s := l.stations[0]
+		// Ask in the first half of the lamps' day.
+		for !spanOn(s.lamps, l.hour()) || !spanOn(s.lamps, math.Mod(l.hour()+6, 24)) {
+			l.run(t, 30*time.Minute)
+		}
+		l.run(t, time.Hour)
+		hot := []simroom.Fault{{Kind: simroom.ACFailure, From: l.room.Now()}, {Kind: simroom.RoomHeatStuckOn, From: l.room.Now()}}
+		if err := l.room.Inject(hot...); err != nil {
+			t.Fatal(err)
+		}
+		l.run(t, time.Hour)
+		ceiling := math.Ceil(s.air + 1)
+		f, ok := s.thermal.Forecast(l.outlook(s, ceiling))
+		if !ok || !f.Ceiling.Known || !f.LampsOff.Known || f.LampsOff.Open {
+			continue
+		}
+		off := l.room.Clone()
+		if err := off.Inject(simroom.Fault{Kind: simroom.LampStuckOff, From: off.Now(), On: simroom.Target{Enclosure: s.id}}); err != nil {
+			t.Fatal(err)
+		}
+		with, ok1 := crossing(off, s.id, ceiling)
+		without, ok2 := crossing(l.room.Clone(), s.id, ceiling)
+		if !ok1 || !ok2 {
+			continue
+		}
+		gained := with - without
+		errs = append(errs, math.Abs((f.LampsOff.Mid - gained).Minutes()))
+		if f.LampsOff.From-5*time.Minute <= gained && gained <= f.LampsOff.To+5*time.Minute {
+			inside++
+		}
+	}
+	t.Logf("%d rooms: median error of the gain %.0f min, %d within the range", len(errs), median(errs), inside)
+	if len(errs) < 3 || median(errs) > 30 {
+		t.Error("want at least 3 rooms to compare and a median error of at most 30 min")
+	}
+}
+
+// crossing runs a room until an enclosure's litter reaches limit, at most for
+// twelve hours.
+func crossing(r *simroom.Room, id string, limit float64) (time.Duration, bool) {
+	for d := time.Duration(0); d < 12*time.Hour; d += simStep {
+		if truth, _ := r.Truth(id); truth.Litter >= limit {
+			return d, true
+		}
+		r.Advance(simStep)
+	}
+	return 0, false
 }

@@ -134,7 +134,10 @@ type Thermal struct {
 	// What the model leaves unexplained: with a room as a heat input of its
 	// own, without one as a plain trend.
 	Extra disturbance `json:"extra"`
-	Rest  Trend       `json:"rest"`
+	// Usual is where the room was in nine of ten hours of the last week, °C.
+	Usual    Span  `json:"usual"`
+	HasUsual bool  `json:"has_usual"`
+	Rest     Trend `json:"rest"`
 
 	// The open slot and the week before it.
 	Slot     int64    `json:"slot"` // number of the open slot
