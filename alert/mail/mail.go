@@ -1,13 +1,25 @@
 // Package mail is the channel over SMTP: notices threaded by their id, and the
 // weekly summary with its pictures. Encryption is mandatory unless it is
-// turned off by name.
+// turned off by name, and then no password is sent.
+//
+// It decides nothing about what is sent or when it is tried again; its errors
+// say whether trying again makes sense.
 package mail
 
 import (
 	"context"
+	"crypto/tls"
 	"crypto/x509"
+	"errors"
+	"fmt"
+	"net"
+	"net/textproto"
+	"strings"
+	"time"
 
 	"dewline/alert"
+
+	gomail "github.com/wneessen/go-mail"
 )
 
 // The values of Options.TLS, as in configs.Mail.
@@ -16,6 +28,9 @@ const (
 	Implicit = "implicit" // TLS from the first byte
 	Plain    = "none"     // no encryption; no password is sent
 )
+
+// patience bounds one conversation where the caller sets no deadline.
+const patience = 30 * time.Second
 
 // Options are what a Sender works by.
 type Options struct {
@@ -30,33 +45,136 @@ type Options struct {
 }
 
 // A Sender sends mail. It keeps no connection between messages.
-type Sender struct{ opt Options }
-
-// New returns a Sender, or an error for options that can never work.
-func New(o Options) (*Sender, error) { return &Sender{opt: o}, nil }
-
-// Send mails a notice to d.Address. It implements alert.Channel.
-func (s *Sender) Send(ctx context.Context, d alert.Delivery) error { return nil }
-
-// A File is a picture or attachment of a summary.
-type File struct {
-	Name      string // "climate.png"; an inline one is shown by <img src="cid:NAME">
-	MediaType string
-	Data      []byte
-	Inline    bool
+type Sender struct {
+	opt    Options
+	domain string // of From, for message ids
 }
 
-// A Summary is one weekly mail.
-type Summary struct {
-	To      []string
-	Subject string
-	Text    string
-	HTML    string // optional
-	Files   []File
-	// Key names the week, such as "2026-w07": the same key gives the same
-	// Message-ID, so a mail sent twice shows once.
-	Key string
+// New returns a Sender, or an error for options that can never work.
+func New(o Options) (*Sender, error) {
+	if o.Host == "" {
+		return nil, errors.New("mail: no host is set")
+	}
+	ports := map[string]int{STARTTLS: 587, Implicit: 465, Plain: 25}
+	if o.TLS == "" {
+		o.TLS = STARTTLS
+	}
+	port, ok := ports[o.TLS]
+	if !ok {
+		return nil, fmt.Errorf("mail: tls %q is not one of starttls, implicit, none", o.TLS)
+	}
+	if o.Port == 0 {
+		o.Port = port
+	}
+	if o.TLS == Plain && o.Password != "" {
+		return nil, errors.New(`mail: a password is never sent unencrypted; remove it or use tls "starttls" or "implicit"`)
+	}
+	m := gomail.NewMsg()
+	if err := m.From(o.From); err != nil {
+		return nil, fmt.Errorf("mail: from address %q: %w", o.From, err)
+	}
+	addr := m.GetFrom()[0].Address
+	return &Sender{opt: o, domain: addr[strings.LastIndexByte(addr, '@')+1:]}, nil
+}
+
+// Send mails a notice to d.Address. It implements alert.Channel.
+func (s *Sender) Send(ctx context.Context, d alert.Delivery) error {
+	if d.Address == "" {
+		return alert.Permanent(fmt.Errorf("mail notice %s: %s has no mail_to address in the configuration", d.NoticeID, d.Person))
+	}
+	m, err := s.notice(&d)
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("mail notice %s to %s: %w", d.NoticeID, d.Address, err))
+	}
+	if err := s.deliver(ctx, m); err != nil {
+		return classify(fmt.Errorf("mail notice %s to %s: %w", d.NoticeID, d.Address, err))
+	}
+	return nil
 }
 
 // SendSummary mails a summary; its errors have the classes of Send.
-func (s *Sender) SendSummary(ctx context.Context, m Summary) error { return nil }
+func (s *Sender) SendSummary(ctx context.Context, sum Summary) error {
+	m, err := s.summary(&sum)
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("mail summary %s: %w", sum.Key, err))
+	}
+	if err := s.deliver(ctx, m); err != nil {
+		return classify(fmt.Errorf("mail summary %s: %w", sum.Key, err))
+	}
+	return nil
+}
+
+// deliver holds one conversation with the server.
+func (s *Sender) deliver(ctx context.Context, m *gomail.Msg) error {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	deadline, _ := ctx.Deadline()
+	c, err := s.client(ctx, time.Until(deadline))
+	if err != nil {
+		return err
+	}
+	conv, err := c.DialToSMTPClientWithContext(ctx)
+	if err != nil {
+		return err
+	}
+	// The library looks at ctx only while it dials.
+	stop := context.AfterFunc(ctx, func() { conv.UpdateDeadline(-time.Second) })
+	defer stop()
+	defer conv.Close()
+	if err := c.SendWithSMTPClient(conv, m); err != nil {
+		return err
+	}
+	conv.Quit() // the mail was taken over, whatever the goodbye does
+	return nil
+}
+
+// client sets one conversation up.
+func (s *Sender) client(ctx context.Context, limit time.Duration) (*gomail.Client, error) {
+	opts := []gomail.Option{
+		gomail.WithPort(s.opt.Port), gomail.WithTimeout(max(limit, time.Millisecond)),
+		gomail.WithTLSConfig(&tls.Config{ServerName: s.opt.Host, RootCAs: s.opt.Roots, MinVersion: tls.VersionTLS12}),
+		gomail.WithoutNoop(),
+	}
+	switch s.opt.TLS {
+	case Implicit:
+		opts = append(opts, gomail.WithSSL())
+	case Plain:
+		opts = append(opts, gomail.WithTLSPolicy(gomail.NoTLS), gomail.WithDialContextFunc(closing(ctx)))
+	default:
+		opts = append(opts, gomail.WithTLSPolicy(gomail.TLSMandatory), gomail.WithDialContextFunc(closing(ctx)))
+	}
+	if s.opt.Username != "" {
+		opts = append(opts, gomail.WithSMTPAuth(gomail.SMTPAuthAutoDiscover),
+			gomail.WithUsername(s.opt.Username), gomail.WithPassword(s.opt.Password))
+	}
+	return gomail.NewClient(s.opt.Host, opts...)
+}
+
+// closing dials a connection that the end of ctx cuts, also while the server
+// keeps its greeting back.
+func closing(ctx context.Context) gomail.DialContextFunc {
+	return func(dialCtx context.Context, network, addr string) (net.Conn, error) {
+		conn, err := new(net.Dialer).DialContext(dialCtx, network, addr)
+		if err == nil {
+			context.AfterFunc(ctx, func() { conn.Close() })
+		}
+		return conn, err
+	}
+}
+
+// classify finds the server's reply code in err: 5yz is refused, anything
+// else, 4yz and broken conversations, can be tried again (RFC 5321, 4.2.1).
+func classify(err error) error {
+	code := 0
+	var se *gomail.SendError
+	var te *textproto.Error
+	if errors.As(err, &se) {
+		code = se.ErrorCode()
+	} else if errors.As(err, &te) {
+		code = te.Code
+	}
+	if code >= 500 && code < 600 {
+		return alert.Permanent(err)
+	}
+	return err
+}

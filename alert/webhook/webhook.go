@@ -1,13 +1,39 @@
 // Package webhook is the channel that POSTs notices to an address: CloudEvents
 // 1.0 in structured JSON mode, or a body of the keeper's own template for
 // gateways that want another form. It also sends the outside heartbeat.
+//
+// Redirects are not followed, answers are read to a limit, and the address's
+// secrets do not show in errors.
 package webhook
 
 import (
+	"bytes"
 	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
 	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"text/template"
+	"time"
 
 	"dewline/alert"
+)
+
+const (
+	// SignatureHeader carries "sha256=" and the HMAC-SHA256 of the body in
+	// hexadecimal, keyed with the hook's secret.
+	SignatureHeader = "Dewline-Signature"
+
+	maxAnswer = 64 << 10 // bytes read of an answer
+	maxBody   = 256 << 10
+	shown     = 200 // bytes of an answer that an error quotes
 )
 
 // Options are what a Hook works by.
@@ -19,23 +45,222 @@ type Options struct {
 	MediaType string // of a templated body; application/json
 	Headers   map[string]string
 	Room      string       // id, in the event's source
-	Client    *http.Client // nil for one made here
+	Client    *http.Client // nil for one made here; its redirect policy is not used
 }
 
 // A Hook posts notices to one address.
-type Hook struct{ opt Options }
+type Hook struct {
+	opt    Options
+	client *http.Client
+	tmpl   *template.Template
+}
 
 // New returns a Hook, or an error for a URL or template that can never work.
-func New(o Options) (*Hook, error) { return &Hook{opt: o}, nil }
+func New(o Options) (*Hook, error) {
+	if err := checkURL(o.URL); err != nil {
+		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
+	}
+	h := &Hook{opt: o, client: strict(o.Client)}
+	if o.Template == "" {
+		h.opt.MediaType = "application/cloudevents+json; charset=utf-8"
+		return h, nil
+	}
+	if o.MediaType == "" {
+		h.opt.MediaType = "application/json"
+	}
+	t, err := ParseTemplate(o.Template)
+	if err != nil {
+		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
+	}
+	h.tmpl = t
+	return h, nil
+}
+
+// ParseTemplate parses a body template and tries it on a sample. Beside the
+// built-in functions it has json, which quotes a value for JSON.
+func ParseTemplate(text string) (*template.Template, error) {
+	t, err := template.New("body").Option("missingkey=error").
+		Funcs(template.FuncMap{"json": quote}).Parse(text)
+	if err != nil {
+		return nil, fmt.Errorf("template: %w", err)
+	}
+	sample := alert.Message{ID: "a/b/1", Subjects: []string{"e1"}, Alarms: []alert.AlarmRef{{}}}
+	if _, err := execute(t, &sample); err != nil {
+		return nil, fmt.Errorf("template: %w", err)
+	}
+	return t, nil
+}
+
+func quote(v any) (string, error) {
+	b, err := json.Marshal(v)
+	return string(b), err
+}
+
+// errTooLong stops a template that would never end.
+var errTooLong = fmt.Errorf("body longer than %d bytes", maxBody)
+
+// a limited writer refuses what goes beyond its size.
+type limited struct {
+	buf  bytes.Buffer
+	left int
+}
+
+func (l *limited) Write(p []byte) (int, error) {
+	if len(p) > l.left {
+		return 0, errTooLong
+	}
+	l.left -= len(p)
+	return l.buf.Write(p)
+}
+
+func execute(t *template.Template, m *alert.Message) ([]byte, error) {
+	w := &limited{left: maxBody}
+	if err := t.Execute(w, m); err != nil {
+		return nil, err
+	}
+	return w.buf.Bytes(), nil
+}
+
+// event is a CloudEvents 1.0 event in JSON format. Source and id together
+// name one version of one notice: a repeat has the same, so that receivers may
+// treat it as a duplicate (CloudEvents 1.0, "id").
+type event struct {
+	SpecVersion     string         `json:"specversion"`
+	ID              string         `json:"id"`
+	Source          string         `json:"source"`
+	Type            string         `json:"type"`
+	Subject         string         `json:"subject,omitempty"`
+	Time            *time.Time     `json:"time,omitempty"`
+	DataContentType string         `json:"datacontenttype"`
+	Data            *alert.Message `json:"data"`
+}
+
+func (h *Hook) body(m *alert.Message) ([]byte, error) {
+	if h.tmpl != nil {
+		return execute(h.tmpl, m)
+	}
+	e := event{
+		SpecVersion: "1.0", ID: m.ID + "/" + strconv.Itoa(m.Version),
+		Source: "/dewline/" + url.PathEscape(h.opt.Room), Type: "dewline.notice." + string(m.Kind),
+		Subject: m.Cause, DataContentType: "application/json", Data: m,
+	}
+	if m.CauseID != "" {
+		e.Subject += "/" + m.CauseID
+	}
+	if m.ClockSet { // a time known to be wrong is worse than none
+		e.Time = &m.Time
+	}
+	return json.Marshal(e)
+}
 
 // Send posts one notice. It implements alert.Channel.
-func (h *Hook) Send(ctx context.Context, d alert.Delivery) error { return nil }
+func (h *Hook) Send(ctx context.Context, d alert.Delivery) error {
+	body, err := h.body(&d.Message)
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("webhook %s, notice %s: %w", h.opt.ID, d.NoticeID, err))
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, h.opt.URL, bytes.NewReader(body))
+	if err != nil {
+		return alert.Permanent(fmt.Errorf("webhook %s: %w", h.opt.ID, hideURL(err)))
+	}
+	req.Header.Set("Content-Type", h.opt.MediaType)
+	req.Header.Set("User-Agent", "dewline")
+	for k, v := range h.opt.Headers {
+		req.Header.Set(k, v)
+	}
+	if len(h.opt.Secret) > 0 {
+		req.Header.Set(SignatureHeader, Sign(h.opt.Secret, body))
+	}
+	if err := post(h.client, req); err != nil {
+		return fmt.Errorf("webhook %s, notice %s: %w", h.opt.ID, d.NoticeID, err)
+	}
+	return nil
+}
 
-// A Beat posts a room's sign of life to an outside address.
-type Beat struct{ url string }
+// Sign returns the value of SignatureHeader for a body.
+func Sign(secret, body []byte) string {
+	mac := hmac.New(sha256.New, secret)
+	mac.Write(body)
+	return "sha256=" + hex.EncodeToString(mac.Sum(nil))
+}
 
-// NewBeat returns a Beat for url.
-func NewBeat(url string) (*Beat, error) { return &Beat{url: url}, nil }
+// post sends a request and sorts the answers: 2xx is taken over; 429 and 503
+// may say when to come again; 408 and 5xx are tried again; anything else, a
+// redirect too, is a refusal.
+func post(c *http.Client, req *http.Request) error {
+	resp, err := c.Do(req)
+	if err != nil {
+		return hideURL(err)
+	}
+	defer resp.Body.Close()
+	text, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	if resp.StatusCode >= 200 && resp.StatusCode < 300 {
+		return nil
+	}
+	err = fmt.Errorf("answered %s", resp.Status)
+	if line := oneLine(text); line != "" {
+		err = fmt.Errorf("answered %s: %s", resp.Status, line)
+	}
+	switch code := resp.StatusCode; {
+	case code == http.StatusTooManyRequests || code == http.StatusServiceUnavailable:
+		return alert.After(retryAfter(resp.Header.Get("Retry-After"), time.Now()), err)
+	case code >= 500 || code == http.StatusRequestTimeout:
+		return err
+	default:
+		return alert.Permanent(err)
+	}
+}
 
-// Post sends one heartbeat.
-func (b *Beat) Post(ctx context.Context, h alert.Heartbeat) error { return nil }
+// retryAfter reads seconds or an HTTP date (RFC 9110, 10.2.3); zero for
+// neither.
+func retryAfter(v string, now time.Time) time.Duration {
+	if s, err := strconv.ParseInt(v, 10, 32); err == nil && s >= 0 {
+		return time.Duration(s) * time.Second
+	}
+	if t, err := http.ParseTime(v); err == nil {
+		return max(t.Sub(now), 0)
+	}
+	return 0
+}
+
+// strict copies a client with redirects turned off: a notice must not be
+// carried to where nobody configured it.
+func strict(c *http.Client) *http.Client {
+	n := http.Client{Timeout: 30 * time.Second}
+	if c != nil {
+		n = *c
+	}
+	n.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	return &n
+}
+
+func checkURL(s string) error {
+	u, err := url.Parse(s)
+	if err != nil {
+		return errors.New("url cannot be parsed") // it may hold a token: not quoted
+	}
+	if u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
+		return errors.New("url must be http:// or https:// with a host")
+	}
+	return nil
+}
+
+// hideURL drops the address from an error: it may hold a token.
+func hideURL(err error) error {
+	var ue *url.Error
+	if errors.As(err, &ue) {
+		return fmt.Errorf("%s: %w", strings.ToLower(ue.Op), ue.Err)
+	}
+	return err
+}
+
+// oneLine makes an answer fit for a log line.
+func oneLine(b []byte) string {
+	s := strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(string(b[:min(len(b), shown)]), ""))
+	return strings.TrimSpace(s)
+}

@@ -1,0 +1,145 @@
+package mail
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"strings"
+
+	"dewline/alert"
+	"dewline/rules"
+
+	gomail "github.com/wneessen/go-mail"
+)
+
+// A File is a picture or attachment of a summary.
+type File struct {
+	Name      string // "climate.png"; an inline one is shown by <img src="cid:NAME">
+	MediaType string
+	Data      []byte
+	Inline    bool
+}
+
+// A Summary is one weekly mail.
+type Summary struct {
+	To      []string
+	Subject string
+	Text    string
+	HTML    string // optional
+	Files   []File
+	// Key names the week, such as "2026-w07": the same key gives the same
+	// Message-ID, so a mail sent twice shows once.
+	Key string
+}
+
+// begin makes a message with what all of them share. Auto-Submitted keeps
+// holiday replies away (RFC 3834).
+func (s *Sender) begin(id, subject string) (*gomail.Msg, error) {
+	m := gomail.NewMsg(gomail.WithNoDefaultUserAgent())
+	if err := m.From(s.opt.From); err != nil {
+		return nil, err
+	}
+	m.Subject(oneLine(subject))
+	m.SetDate()
+	m.SetMessageIDWithValue(id)
+	m.SetGenHeader("Auto-Submitted", "auto-generated")
+	return m, nil
+}
+
+// notice writes a notice. All mails about one notice to one person refer to
+// one root id, which the first of them has, so that mail programs show them
+// as one thread (RFC 5322, 3.6.4).
+func (s *Sender) notice(d *alert.Delivery) (*gomail.Msg, error) {
+	root := s.id("notice", d.NoticeID, d.Person)
+	id := root
+	first := d.Message.Version <= 1 && d.Message.Sent <= 1
+	if !first {
+		id = s.id("notice", d.NoticeID, d.Person, fmt.Sprint(d.Message.Version, " ", d.Message.Sent))
+	}
+	m, err := s.begin(id, "["+d.Message.Priority.String()+"] "+d.Message.Title)
+	if err != nil {
+		return nil, err
+	}
+	if err := m.To(d.Address); err != nil {
+		return nil, err
+	}
+	if !first {
+		m.SetGenHeaderPreformatted(gomail.HeaderInReplyTo, "<"+root+">")
+		m.SetGenHeaderPreformatted(gomail.HeaderReferences, "<"+root+">")
+	}
+	if d.Message.Priority == rules.Wake && d.Message.Kind != alert.FollowUp {
+		m.SetImportance(gomail.ImportanceHigh)
+	}
+	m.SetBodyString(gomail.TypeTextPlain, noticeText(&d.Message))
+	return m, nil
+}
+
+// noticeText is the body: what it is, what to do, how to answer.
+func noticeText(m *alert.Message) string {
+	var b strings.Builder
+	b.WriteString(m.Text)
+	b.WriteString("\n")
+	if m.FirstAction != "" {
+		fmt.Fprintf(&b, "\nFirst: %s\n", m.FirstAction)
+	}
+	if m.Ack != "" {
+		fmt.Fprintf(&b, "\nAcknowledge: %s\n", m.Ack)
+	}
+	if m.Sent > 1 {
+		fmt.Fprintf(&b, "\nSent %d times; it repeats until somebody acknowledges it.\n", m.Sent)
+	}
+	fmt.Fprintf(&b, "\n-- \ndewline, room %s, %s\nnotice %s\n", m.Room, m.Time.Format("2006-01-02 15:04 MST"), m.ID)
+	return b.String()
+}
+
+// summary writes a weekly mail: text, HTML beside it, pictures inside it.
+func (s *Sender) summary(sum *Summary) (*gomail.Msg, error) {
+	m, err := s.begin(s.id("summary", sum.Key), sum.Subject)
+	if err != nil {
+		return nil, err
+	}
+	if err := m.To(sum.To...); err != nil {
+		return nil, err
+	}
+	m.SetBodyString(gomail.TypeTextPlain, sum.Text)
+	if sum.HTML != "" {
+		m.AddAlternativeString(gomail.TypeTextHTML, sum.HTML)
+	}
+	for i := range sum.Files {
+		f := &sum.Files[i]
+		opts := []gomail.FileOption{gomail.WithFileContentType(gomail.ContentType(f.MediaType))}
+		if f.Inline {
+			// The brackets are part of the header (RFC 2392), the library
+			// writes what it is given.
+			opts = append(opts, gomail.WithFileContentID("<"+f.Name+">"))
+			err = m.EmbedReader(f.Name, bytes.NewReader(f.Data), opts...)
+		} else {
+			err = m.AttachReader(f.Name, bytes.NewReader(f.Data), opts...)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("file %s: %w", f.Name, err)
+		}
+	}
+	return m, nil
+}
+
+// id makes a Message-ID's value of what it stands for: the same parts give the
+// same id, after a restart too.
+func (s *Sender) id(parts ...string) string {
+	h := sha256.New()
+	for _, p := range append([]string{s.opt.Room}, parts...) {
+		fmt.Fprintf(h, "%d:%s", len(p), p)
+	}
+	return parts[0] + "." + hex.EncodeToString(h.Sum(nil)[:12]) + "@" + s.domain
+}
+
+// oneLine keeps names with line breaks from becoming headers.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, s)
+}

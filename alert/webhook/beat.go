@@ -1,0 +1,45 @@
+package webhook
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+
+	"dewline/alert"
+)
+
+// A Beat posts a room's sign of life to an outside address, whose absence
+// somebody outside can notice.
+type Beat struct {
+	url    string
+	client *http.Client
+}
+
+// NewBeat returns a Beat for url.
+func NewBeat(url string) (*Beat, error) {
+	if err := checkURL(url); err != nil {
+		return nil, fmt.Errorf("outside heartbeat: %w", err)
+	}
+	return &Beat{url: url, client: strict(nil)}, nil
+}
+
+// Post sends one heartbeat. One that fails is not made up for: the next one
+// says more.
+func (b *Beat) Post(ctx context.Context, h alert.Heartbeat) error {
+	body, err := json.Marshal(h)
+	if err != nil {
+		return fmt.Errorf("outside heartbeat: %w", err)
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, b.url, bytes.NewReader(body))
+	if err != nil {
+		return fmt.Errorf("outside heartbeat: %w", hideURL(err))
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("User-Agent", "dewline")
+	if err := post(b.client, req); err != nil {
+		return fmt.Errorf("outside heartbeat: %w", err)
+	}
+	return nil
+}
