@@ -88,10 +88,14 @@ func (r *Record) Drop() Change {
 
 // Recover makes a record that was read back safe to go on from at now: time
 // stamps ahead of now, of a store that lost its newest part, are pulled back,
-// and what put the alarm away but is not recorded no longer does.
+// and what put the alarm away but is not recorded no longer does. Time that
+// has passed is left to the next step.
 func (r *Record) Recover(s Spec, now sensors.Instant) Change {
 	r.SeenAt = min(r.SeenAt, now.Mono)
 	r.AckedAt = min(r.AckedAt, now.Mono)
 	r.EndedAt = min(r.EndedAt, now.Mono)
-	return r.Step(s, now, Missing)
+	if r.State == Shelved && r.Shelf == nil || r.State == OutOfService && r.Out == nil {
+		return r.settle(s, now, WhyShelfOver)
+	}
+	return Change{From: r.State, To: r.State}
 }
