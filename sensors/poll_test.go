@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -23,9 +24,11 @@ type scripted struct {
 	hang  chan struct{}
 	hangs func(n int) bool
 
-	mu    sync.Mutex
-	tries []time.Time
-	busy  *sync.Mutex // the bus: held by one call only
+	busy *sync.Mutex // the bus: held by one call only
+
+	mu     sync.Mutex
+	tries  []time.Time
+	worked int // calls that brought a sample in time
 }
 
 func (p *scripted) Sample(ctx context.Context) (Sample, error) {
@@ -60,7 +63,19 @@ func (p *scripted) Sample(ctx context.Context) (Sample, error) {
 			return Sample{}, err
 		}
 	}
+	if ctx.Err() == nil {
+		p.worked++
+	}
 	return both(2400+CentiCelsius(n%3), 8500), nil
+}
+
+func count(rs []Reading, q Quality) (n int) {
+	for _, r := range rs {
+		if r.Quality == q {
+			n++
+		}
+	}
+	return n
 }
 
 // A sink collects readings of several buses.
@@ -309,6 +324,44 @@ func TestPollQuickFailureIsRetriedEveryRound(t *testing.T) {
 	})
 }
 
+// A budget longer than the grid never fits before the next grid point.
+func TestPollProbeThatNeverFitsIsStillRetried(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dead := &scripted{takes: func(int) time.Duration { return time.Hour }}
+		pollFor(t, 20*time.Minute, Bus{"i2c", []BusProbe{
+			{ID: "x", Budget: 15 * time.Second, Sampler: dead}, {ID: "good", Sampler: &scripted{}}}})
+		for k := 1; k < len(dead.tries); k++ {
+			if gap := dead.tries[k].Sub(dead.tries[k-1]); gap > 75*time.Second {
+				t.Fatalf("left alone for %s", gap)
+			}
+		}
+		if len(dead.tries) < 16 {
+			t.Errorf("tried %d times in 20 min", len(dead.tries))
+		}
+	})
+}
+
+func TestPollHandsAProbesPastToItsJudge(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		past := Ageing{Soaked: 10 * time.Hour, Last: 2 * time.Second, Begun: true} // the clock resumes at 3 s
+		same := &scripted{takes: func(int) time.Duration { return 0 }}
+		p, s := pollFor(t, 5*time.Minute, Bus{"i2c", []BusProbe{
+			{ID: "x", Family: "sht4x", Sampler: same, Ageing: past},
+			{ID: "still", Family: "sht4x", Sampler: frozenProbe{}, FrozenAfter: time.Minute}}})
+		if got := p.Ageing()["x"].Soaked; got < past.Soaked+4*time.Minute || got > past.Soaked+6*time.Minute {
+			t.Errorf("soaked %s after 5 min more", got)
+		}
+		got := reasons(s, "still")
+		if n := slices.Index(got, FrozenValue); n != 7 { // stamped 3, 10, 20, 30, 40, 50, 60 and 70 s
+			t.Errorf("frozen from reading %d on, want 7", n)
+		}
+	})
+}
+
+type frozenProbe struct{}
+
+func (frozenProbe) Sample(context.Context) (Sample, error) { return climate(24, 85), nil }
+
 func TestPollDriverPanicIsAFaultOfItsProbe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, s := pollFor(t, 15*time.Second, Bus{"i2c", []BusProbe{
@@ -348,13 +401,19 @@ func TestPollSlowBusSkipsGridPointsAndCountsThem(t *testing.T) {
 
 // Random buses with random faults: every reading belongs to a grid point, no
 // probe gets two for one, a probe that works is read in every round or the
-// next, and nothing accepted as good comes from a failed call.
+// next, and nothing accepted as good comes from a failed call. 10,000 schedules
+// with DEWLINE_LONG=1.
 func TestPollRandomFaultSchedules(t *testing.T) {
-	for seed := range uint64(150) {
+	schedules := uint64(150)
+	if os.Getenv("DEWLINE_LONG") != "" {
+		schedules = 10_000
+	}
+	for seed := range schedules {
 		synctest.Test(t, func(t *testing.T) {
 			rnd := rand.New(rand.NewPCG(seed, 1))
 			busy := new(sync.Mutex)
 			var probes []BusProbe
+			var all []*scripted
 			for i := range 8 {
 				p := &scripted{busy: busy}
 				if i >= 3 { // the first three always work
@@ -377,12 +436,16 @@ func TestPollRandomFaultSchedules(t *testing.T) {
 						return nil
 					}
 				}
+				all = append(all, p)
 				probes = append(probes, BusProbe{ID: ProbeID(fmt.Sprint(i)), Sampler: p})
 			}
 			rnd.Shuffle(len(probes), func(i, k int) { probes[i], probes[k] = probes[k], probes[i] })
 			_, s := pollFor(t, 10*time.Minute, Bus{"i2c", probes})
 			for i := range 8 {
 				rs, when := s.of(ProbeID(fmt.Sprint(i)))
+				if good := count(rs, Good); good != all[i].worked {
+					t.Fatalf("seed %d probe %d: %d good readings of %d calls that worked", seed, i, good, all[i].worked)
+				}
 				for k := 1; k < len(rs); k++ {
 					if rs[k].At.Mono <= rs[k-1].At.Mono {
 						t.Fatalf("seed %d probe %d: stamps %s, %s", seed, i, rs[k-1].At.Mono, rs[k].At.Mono)

@@ -74,9 +74,10 @@ func (w *window) line() (mean, slope, slopeError float64) {
 	}
 	var tMean float64
 	for i := range w.at {
-		tMean += (w.at[i] - w.at[0]).Hours() / n
-		mean += w.value[i] / n
+		tMean += (w.at[i] - w.at[0]).Hours()
+		mean += w.value[i]
 	}
+	tMean, mean = tMean/n, mean/n
 	var stt, stv, svv float64
 	for i := range w.at {
 		t, v := (w.at[i]-w.at[0]).Hours()-tMean, w.value[i]-mean
@@ -96,10 +97,10 @@ func (w *window) spread() (mean, spread float64) {
 	}
 	low, high := w.celsius[0], w.celsius[0]
 	for _, c := range w.celsius {
-		mean += c / float64(len(w.celsius))
+		mean += c
 		low, high = min(low, c), max(high, c)
 	}
-	return mean, high - low
+	return mean / float64(len(w.celsius)), high - low
 }
 
 // judge looks at the window, and captures the point once nothing is missing.
