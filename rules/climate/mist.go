@@ -42,6 +42,7 @@ const (
 	wetAt        = 90.0          // %
 	soakAt       = 95.0          // %
 	soakDecay    = 1.0           // points below its own maximum: drying
+	soakAgain    = 92.0          // % below which a soak that ended may begin again
 	plateausKept = 9
 )
 
@@ -108,7 +109,8 @@ type soakState struct {
 	On    bool          `json:"on"`
 	Since time.Duration `json:"since"`
 	Max   float64       `json:"max"`
-	Spent bool          `json:"spent"` // it dried; only a new pulse or a fall below 95 % starts over
+	Pulse bool          `json:"pulse"` // a mist pulse brought it about, not a cool evening
+	Spent bool          `json:"spent"` // it dried; only a new pulse or dry air starts over
 }
 
 // Observe takes one good reading.
@@ -194,7 +196,8 @@ func (d *MistDetector) step(b mistMinute) MistEvent {
 		}
 	case mistDrying:
 		d.Lowest = min(d.Lowest, b.RH)
-		if rise && d.Lowest < d.Now.Peak-mistLeast {
+		// The steep first drop must not look like another rise from before.
+		if rise && d.Lowest < d.Now.Peak-mistLeast && b.RH >= d.Lowest+mistRise(d.Lowest) {
 			d.finish()
 			d.begin(b, start)
 			d.Owed = true
@@ -235,12 +238,17 @@ func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
 	}
 	ref.RH /= n
 	ref.Grams /= n
-	step := max(mistLeast, min(mistStep, mistShare*(100-ref.RH)))
+	step := mistRise(ref.RH)
 	if b.RH < ref.RH+step || b.RH < highest+step/2 {
 		return false, ref
 	}
 	saturated := b.Grams * 100 / b.RH
 	return b.Grams-ref.Grams >= 0.4*step/100*saturated, ref
+}
+
+// mistRise is the rise in points that is a mist above a level in %.
+func mistRise(level float64) float64 {
+	return max(mistLeast, min(mistStep, mistShare*(100-level)))
 }
 
 func (d *MistDetector) begin(b, ref mistMinute) {
@@ -257,7 +265,7 @@ func (d *MistDetector) begin(b, ref mistMinute) {
 		Start: start, PeakAt: b.At, Before: ref.RH, Peak: b.RH,
 		Rise: b.Grams - ref.Grams, Clipped: ref.RH >= mistClip,
 	}
-	d.Soak.Spent = false
+	d.Soak = soakState{On: b.RH >= soakAt, Since: b.At, Max: b.RH, Pulse: true}
 	d.wet(b)
 }
 
@@ -280,24 +288,18 @@ func (d *MistDetector) finish() {
 func (d *MistDetector) soak(b mistMinute) {
 	s := &d.Soak
 	switch {
-	case b.RH < soakAt:
-		d.endSoak(b.At)
-		s.Spent = false
-	case !s.On && !s.Spent:
-		*s = soakState{On: true, Since: b.At, Max: b.RH}
-	case s.On && b.RH < s.Max-soakDecay:
-		d.endSoak(b.At)
-		s.Spent = true
+	case s.On && (b.RH < soakAt || b.RH < s.Max-soakDecay):
+		if s.Pulse {
+			d.Plateaus.add(b.At - s.Since)
+		}
+		s.On, s.Spent = false, true
 	case s.On:
 		s.Max = max(s.Max, b.RH)
+	case b.RH < soakAgain:
+		s.Spent = false
+	case b.RH >= soakAt && !s.Spent:
+		*s = soakState{On: true, Since: b.At, Max: b.RH, Pulse: d.Phase == mistRising}
 	}
-}
-
-func (d *MistDetector) endSoak(at time.Duration) {
-	if d.Soak.On && d.Phase != mistIdle && d.Soak.Since >= d.Now.Start-mistRefTo {
-		d.Plateaus.add(at - d.Soak.Since)
-	}
-	d.Soak.On = false
 }
 
 // Current returns the pulse that is under way, drying included, if any.

@@ -107,10 +107,11 @@ func (d *MistDetector) level() float64 {
 // twice what this enclosure usually stays soaked: wet leaves keep the air at
 // saturation long after the pump stopped, and only the enclosure's own history
 // says how long. Before three pulses were seen it waits for three times
-// longest, and at least two hours.
+// longest, and at least two hours. Air that soaks without a pulse, as it does
+// when the lamps go off, is none.
 func (w *MistWatch) Endless(d *MistDetector, longest time.Duration) bool {
 	soaked := d.Soaked()
-	if soaked <= longest {
+	if soaked <= longest || !d.Soak.Pulse {
 		return false
 	}
 	if usual, ok := d.Plateaus.median(); ok {

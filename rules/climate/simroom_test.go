@@ -1,6 +1,7 @@
 package climate
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -36,6 +37,8 @@ type station struct {
 	thermal *Thermal
 	trend   Trend
 	mist    MistDetector
+	times   []configs.ClockTime // of mist
+	supply  string
 	air     float64
 	rh      float64
 	has     bool
@@ -72,6 +75,11 @@ func newLab(t testing.TB, rng *rand.Rand, keep int) *lab {
 		for _, lamps := range o.Lamps {
 			if lamps.ID == e.Lamps {
 				s.lamps = lamps.On
+			}
+		}
+		for _, mist := range o.Mists {
+			if mist.ID == e.Mist {
+				s.times, s.supply = mist.Times, cmp.Or(mist.Supply, mist.ID)
 			}
 		}
 		for _, p := range o.Probes {
