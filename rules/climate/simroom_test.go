@@ -42,6 +42,9 @@ type station struct {
 	air     float64
 	rh      float64
 	has     bool
+	door    Door
+	doors   []DoorEvent // other than quiet, in order
+	doorAt  []time.Duration
 }
 
 // lab runs a simulated room and feeds its stations.
@@ -51,6 +54,7 @@ type lab struct {
 	at        time.Duration
 	stations  []*station
 	roomTemp  float64
+	roomRH    float64
 	hasRoom   bool
 	roomTrend Trend
 }
@@ -105,6 +109,11 @@ func spanOn(s configs.ClockSpan, hour float64) bool {
 	return minute >= s.From || minute < s.To
 }
 
+// switched reports whether the lamps switched within the last half hour.
+func switched(s configs.ClockSpan, hour float64) bool {
+	return spanOn(s, hour) != spanOn(s, math.Mod(hour+23.5, 24))
+}
+
 // changes returns the coming switches of a photoperiod.
 func changes(s configs.ClockSpan, hour float64) []time.Duration {
 	var all []time.Duration
@@ -126,6 +135,7 @@ func (l *lab) step(t testing.TB) {
 	hour := l.hour()
 	if s, err := l.room.Sample("room"); err == nil {
 		l.roomTemp, l.hasRoom = s.Temperature.Celsius(), true
+		l.roomRH = s.Humidity.Percent()
 		l.roomTrend.Observe(l.at, l.roomTemp)
 	}
 	for _, s := range l.stations {
@@ -145,6 +155,14 @@ func (l *lab) step(t testing.TB) {
 			At: l.at, Air: s.air, Room: l.roomTemp, HasRoom: l.hasRoom, Lamps: lamps, Hour: hour,
 			Exclude: misted && since < 20*time.Minute,
 		})
+		r := DoorReading{
+			At: l.at, Temp: s.air, RH: s.rh, RoomTemp: l.roomTemp, HasRoom: l.hasRoom, RoomRH: l.roomRH, HasRoomRH: l.hasRoom,
+			Disturbed: misted && since < 20*time.Minute || switched(s.lamps, hour),
+		}
+		if e := s.door.Observe(r); e != DoorQuiet {
+			s.doors = append(s.doors, e)
+			s.doorAt = append(s.doorAt, l.at)
+		}
 		if l.at%(24*time.Hour) == 0 {
 			s.thermal.Refit()
 		}

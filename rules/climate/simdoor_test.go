@@ -1,0 +1,59 @@
+package climate
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"dewline/sensors/simroom"
+)
+
+// Days of a sound room have no door in them; an opening of two minutes is one
+// that recovers; a door left open is ajar within a quarter of an hour, and
+// shut when it is shut.
+func TestDoorInSimulatedRooms(t *testing.T) {
+	n := rooms(t, 15)
+	normal, ajar, shut, phantom := 0, 0, 0, 0
+	for seed := range n {
+		rng := rand.New(rand.NewPCG(uint64(seed), 24))
+		l := newLab(t, rng, 1)
+		s := l.stations[0]
+		l.run(t, 48*time.Hour+time.Duration(rng.IntN(24*60))*time.Minute)
+		phantom += len(s.doors)
+		at := simroom.Target{Enclosure: s.id}
+		s.doors = nil
+		inject(t, l, simroom.Fault{Kind: simroom.DoorOpened, On: at, From: l.room.Now()})
+		l.run(t, 30*time.Minute)
+		if len(s.doors) == 2 && s.doors[0] == DoorOpened && s.doors[1] == DoorRecovered {
+			normal++
+		} else {
+			t.Logf("room %d: an opening at %.1f h is %v", seed, l.hour(), s.doors)
+		}
+		l.run(t, 3*time.Hour)
+		s.doors, s.doorAt = nil, nil
+		began := l.at
+		inject(t, l, simroom.Fault{Kind: simroom.DoorAjar, On: at, From: l.room.Now()})
+		l.run(t, 40*time.Minute)
+		if len(s.doors) == 2 && s.doors[1] == DoorAjar && s.doorAt[1]-began <= 15*time.Minute && s.door.Ajar() {
+			ajar++
+		} else {
+			t.Logf("room %d: a door ajar at %.1f h is %v", seed, l.hour(), s.doors)
+		}
+		l.room.Repair(simroom.DoorAjar, at)
+		l.run(t, 2*time.Hour)
+		if _, open := s.door.Open(); !open {
+			shut++
+		}
+	}
+	t.Logf("%d rooms: %d openings and %d doors ajar told, %d seen shut; %d door events in %d sound days", n, normal, ajar, shut, phantom, 2*n)
+	if 10*normal < 8*n || 10*ajar < 8*n || 10*shut < 8*n || phantom > n/5 {
+		t.Error("want four in five of each, and no door in a sound room")
+	}
+}
+
+func inject(t *testing.T, l *lab, f ...simroom.Fault) {
+	t.Helper()
+	if err := l.room.Inject(f...); err != nil {
+		t.Fatal(err)
+	}
+}
