@@ -45,7 +45,7 @@ type Class uint8
 // The classes.
 const (
 	Retryable Class = iota // try again with back-off
-	Refused                // trying again will not help soon
+	Refused                // trying again will not help soon: a today notice takes another way
 )
 
 type sendError struct {

@@ -19,7 +19,7 @@ const (
 	due   state = "due"   // to be sent when NotBefore and quiet hours allow
 	out   state = "out"   // handed to the courier, no result yet
 	taken state = "taken" // the other side confirmed the version said last
-	lost  state = "lost"  // refused or given up; a repeat of a wake notice tries anew
+	lost  state = "lost"  // refused, too old, or too many waited
 )
 
 // A parcel is a delivery with its fate.
@@ -39,7 +39,8 @@ const (
 	firstBackoff     = 2 * time.Second
 	lastBackoffWake  = 30 * time.Second
 	lastBackoffToday = 5 * time.Minute
-	longestHold      = 24 * time.Hour // a clock that stands still holds nothing for ever
+	refusedWait      = 30 * time.Minute // for a wake notice; somebody may mend the refusal's cause
+	longestHold      = 24 * time.Hour   // a clock that stands still holds nothing for ever
 )
 
 // A target is one channel of one person.
@@ -300,19 +301,22 @@ func (d *Desk) failed(in *incident, p *parcel, c Class, after time.Duration, why
 	l.lastError, l.refused = why, c == Refused
 	p.Fails++
 	p.State, p.Again = due, false
-	if c == Refused {
-		d.giveUp(in, p, why)
-		return
-	}
 	last, longest := lastBackoffToday, time.Hour
 	if p.Priority >= rules.Wake {
 		last, longest = lastBackoffWake, 10*time.Minute
 	}
 	wait := min(firstBackoff<<min(p.Fails-1, 10), last)
+	if c == Refused {
+		if p.Priority < rules.Wake {
+			d.giveUp(in, p, why)
+			return
+		}
+		wait = refusedWait
+	}
 	p.NotBefore = d.now.Mono + max(wait, min(after, longest))
 }
 
-// giveUp stops trying until the notice is repeated or renewed.
+// giveUp stops trying until the notice is renewed.
 func (d *Desk) giveUp(in *incident, p *parcel, why string) {
 	p.State, in.touched = lost, true
 	d.log(Event{Notice: in.Notice.ID, What: "dropped", Person: p.Person, Channel: p.Channel, Why: why})

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"testing"
 	"time"
 
 	"dewline/rules"
@@ -16,22 +15,31 @@ import (
 // A rig drives a Desk through virtual time with channels that work or not, and
 // remembers what they carried. It keeps the documents as a store would.
 type rig struct {
-	t       testing.TB
-	desk    *Desk
-	opt     Options
-	now     sensors.Instant
-	docs    map[string]json.RawMessage
-	broken  map[string]error // channels that fail, with what
-	waiting []Delivery       // handed out, not yet sent
-	got     []Delivery       // taken over by a channel, in order
-	events  []Event
-	seq     map[rules.Key]uint64
+	t        tb
+	desk     *Desk
+	opt      Options
+	now      sensors.Instant
+	docs     map[string]json.RawMessage
+	broken   map[string]error // channels that fail, with what
+	waiting  []Delivery       // handed out, not yet sent
+	got      []Delivery       // taken over by a channel, in order
+	events   []Event
+	seq      map[rules.Key]uint64
+	restarts int
+}
+
+// tb is what tests and properties have in common.
+type tb interface {
+	Helper()
+	Fatal(...any)
+	Fatalf(string, ...any)
+	Errorf(string, ...any)
 }
 
 // t0 is an invented Tuesday at noon.
 var t0 = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
 
-func newRig(t testing.TB, o Options) *rig {
+func newRig(t tb, o Options) *rig {
 	return &rig{
 		t: t, desk: NewDesk(o), opt: o, docs: make(map[string]json.RawMessage),
 		broken: make(map[string]error), seq: make(map[rules.Key]uint64),
@@ -87,6 +95,7 @@ func (r *rig) restart() {
 		docs = append(docs, Doc{k, v})
 	}
 	r.waiting = nil
+	r.restarts++
 	r.desk = NewDesk(r.opt)
 	e, err := r.desk.Restore(r.now, docs)
 	if err != nil {

@@ -1,0 +1,271 @@
+package alert
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
+
+	"pgregory.net/rapid"
+)
+
+// The delivery model: random alarms, acknowledgements, outages, restarts and
+// steps of the wall clock, against what the Desk promises. It follows the
+// checkers "no loss", "no storm" and "order" of the kind used to test
+// databases by their histories.
+//
+//	go test ./alert -run DeskModel -rapid.checks=20000
+type model struct {
+	*rig
+	state  map[rules.Key]alarm.State
+	onsets map[string]rules.Key // notice ids that may exist, by onset
+
+}
+
+var modelChannels = []string{"mqtt", "mail", "gateway"}
+
+func TestDeskModel(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		opt := twoPeople()
+		opt.People[0].Quiet = &configs.ClockSpan{From: 22 * 60, To: 7 * 60}
+		m := &model{rig: newRig(rt, opt), state: make(map[rules.Key]alarm.State),
+			onsets: make(map[string]rules.Key)}
+		rt.Repeat(map[string]func(*rapid.T){
+			"raise":    m.raise,
+			"clear":    m.clear,
+			"recause":  m.recause,
+			"ack":      m.acknowledge,
+			"break":    m.breakChannel,
+			"mend":     m.mend,
+			"pass":     m.passTime,
+			"crash":    func(*rapid.T) { m.crash() },
+			"clock":    m.stepClock,
+			"in-doubt": m.inDoubt,
+			"":         func(rt *rapid.T) { m.check(rt) },
+		})
+		m.settle(rt)
+	})
+}
+
+func (m *model) key(rt *rapid.T) rules.Key {
+	a := rapid.SampledFrom([]rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.AboveBand}).Draw(rt, "alarm")
+	return rules.Key{Alarm: a, Subject: rapid.SampledFrom([]string{"e1", "e2", "e3", "e4"}).Draw(rt, "subject")}
+}
+
+func (m *model) transition(k rules.Key, to alarm.State, cause rules.Cause) rules.Transition {
+	p := rules.Wake
+	if k.Alarm == rules.AboveBand {
+		p = rules.Today
+	}
+	c := change{k.Alarm, k.Subject, to, p, cause, 34, 0}
+	if k.Alarm == rules.CeilingAhead {
+		c.minutes = 40
+	}
+	m.state[k] = to
+	return m.tr(c)
+}
+
+func (m *model) raise(rt *rapid.T) {
+	k := m.key(rt)
+	if m.state[k] == unack || m.state[k] == acked {
+		rt.Skip("active already")
+	}
+	cause := room
+	if rapid.Bool().Draw(rt, "own cause") {
+		cause = tank(k.Subject)
+	}
+	t := m.transition(k, unack, cause)
+	m.onsets[rules.OnsetID(k, t.Seq)] = k
+	m.transitions(t)
+}
+
+func (m *model) clear(rt *rapid.T) {
+	k := m.key(rt)
+	if m.state[k] != unack && m.state[k] != acked {
+		rt.Skip("not active")
+	}
+	to := rapid.SampledFrom([]alarm.State{norm, rtnun, alarm.LatchUnack, alarm.Shelved}).Draw(rt, "to")
+	m.transitions(m.transition(k, to, m.causeOf(k)))
+}
+
+func (m *model) causeOf(k rules.Key) rules.Cause {
+	if in := m.desk.byKey[k]; in != nil {
+		return in.Notice.Cause
+	}
+	return tank(k.Subject)
+}
+
+func (m *model) recause(rt *rapid.T) {
+	k := m.key(rt)
+	if m.state[k] != unack && m.state[k] != acked {
+		rt.Skip("not active")
+	}
+	cause := rapid.SampledFrom([]rules.Cause{room, tank(k.Subject), {Kind: rules.CauseShelf, ID: "a/1"}}).Draw(rt, "cause")
+	m.transitions(m.transition(k, m.state[k], cause))
+}
+
+func (m *model) acknowledge(rt *rapid.T) {
+	open := m.desk.Open()
+	if len(open) == 0 {
+		rt.Skip("nothing open")
+	}
+	v := rapid.SampledFrom(open).Draw(rt, "notice")
+	for _, mem := range v.Notice.Members {
+		if mem.State == unack {
+			m.state[mem.Key] = acked
+		}
+	}
+	m.ack(v.Notice.ID, "una")
+	for k, in := range m.desk.byKey {
+		m.state[k] = in.member(k).State
+	}
+}
+
+func (m *model) breakChannel(rt *rapid.T) {
+	c := rapid.SampledFrom(modelChannels).Draw(rt, "channel")
+	m.broken[c] = rapid.SampledFrom([]error{errAway, After(time.Minute, errAway), Permanent(errAway)}).Draw(rt, "fault")
+}
+
+func (m *model) mend(rt *rapid.T) {
+	delete(m.broken, rapid.SampledFrom(modelChannels).Draw(rt, "channel"))
+}
+
+func (m *model) passTime(rt *rapid.T) {
+	m.pass(time.Duration(rapid.IntRange(1, 180).Draw(rt, "tens of seconds")) * 10 * time.Second)
+}
+
+func (m *model) crash() {
+	before := m.openIDs()
+	m.restart()
+	if after := m.openIDs(); !slices.Equal(before, after) {
+		m.t.Fatalf("open before the crash %v, after %v", before, after)
+	}
+}
+
+func (m *model) openIDs() []string {
+	var ids []string
+	for _, in := range m.desk.incidents() {
+		if !in.Ended {
+			ids = append(ids, in.Notice.ID)
+		}
+	}
+	return ids
+}
+
+func (m *model) stepClock(rt *rapid.T) {
+	d := time.Duration(rapid.IntRange(-14*24, 14*24).Draw(rt, "hours")) * time.Hour
+	m.now.Wall = m.now.Wall.Add(d)
+}
+
+// inDoubt loses the result of a sending that did arrive: the process dies
+// between the two.
+func (m *model) inDoubt(*rapid.T) {
+	m.now = m.now.Add(10 * time.Second)
+	m.absorb(m.desk.Tick(m.now))
+	for _, d := range m.waiting {
+		if m.broken[d.Channel] == nil {
+			m.got = append(m.got, d)
+		}
+	}
+	m.crash()
+}
+
+// check holds after every step.
+func (m *model) check(rt *rapid.T) {
+	for k, s := range m.state {
+		if s != unack && s != acked {
+			continue
+		}
+		in := m.desk.byKey[k]
+		if in == nil || in.Ended || !in.active() {
+			rt.Fatalf("%v is active and in no open notice", k)
+		}
+		if o := m.desk.open[m.desk.groupIn(in)]; o != in {
+			rt.Fatalf("two open notices for one cause: %s and %v", in.Notice.ID, o)
+		}
+	}
+	for _, in := range m.desk.incidents() {
+		if _, ok := m.onsets[in.Notice.ID]; !ok && !slices.ContainsFunc([]byte(in.Notice.ID), func(b byte) bool { return b == '+' }) {
+			rt.Fatalf("notice %s is named after no onset", in.Notice.ID)
+		}
+		if _, ok := m.docs[docKey(in.Notice.ID)]; !ok {
+			rt.Fatalf("notice %s is not on disk", in.Notice.ID)
+		}
+	}
+	if len(m.docs) != len(m.desk.byID) {
+		rt.Fatalf("%d documents for %d notices", len(m.docs), len(m.desk.byID))
+	}
+}
+
+// settle lets every channel work and time pass, then judges the history.
+func (m *model) settle(rt *rapid.T) {
+	m.broken = make(map[string]error)
+	m.pass(45 * time.Minute) // longest back-off, escalation and repeat
+	last := make(map[string]Delivery)
+	for _, d := range m.got {
+		last[d.NoticeID+"|"+d.Channel] = d
+	}
+	for _, in := range m.desk.incidents() {
+		if in.Ended || in.rank() < wakeRank || in.Said == nil {
+			continue
+		}
+		channels := []string{"mqtt", "mail"}
+		if !in.acked() {
+			channels = modelChannels
+		}
+		for _, c := range channels {
+			d, ok := last[in.Notice.ID+"|"+c]
+			if !ok {
+				rt.Fatalf("wake notice %s never reached %s", in.Notice.ID, c)
+			}
+			if d.Kind == FollowUp {
+				rt.Fatalf("%s is open, but the last word on %s was that it is over", in.Notice.ID, c)
+			}
+		}
+	}
+	m.order(rt)
+	m.noStorm(rt)
+	// Everything over: one follow-up each, then nothing is left.
+	for k, s := range m.state {
+		if s != norm {
+			m.transitions(m.transition(k, norm, m.causeOf(k)))
+		}
+	}
+	m.pass(26 * time.Hour)
+	if len(m.desk.byID) != 0 || len(m.docs) != 0 {
+		rt.Fatalf("left behind: %v %d documents", m.openIDs(), len(m.docs))
+	}
+}
+
+// order: what a channel carries of one notice never goes back in version.
+func (m *model) order(rt *rapid.T) {
+	seen := make(map[string]int)
+	for _, d := range m.got {
+		k := d.ID
+		if d.Version < seen[k] {
+			rt.Fatalf("%s went back from version %d to %d", k, seen[k], d.Version)
+		}
+		seen[k] = d.Version
+	}
+}
+
+// noStorm: one version of one notice is sent at most 1 + the repeats that its
+// schedule allows in the time that passed, + once for each crash, which cannot
+// know what had arrived.
+func (m *model) noStorm(rt *rapid.T) {
+	hours := (m.now.Mono - time.Hour).Hours()
+	allowed := 1 + 4 + int(2*hours)
+	sent := make(map[string]int)
+	for _, d := range m.got {
+		k := fmt.Sprint(d.ID, " ", d.Version)
+		if sent[k]++; sent[k] > allowed+m.crashes() {
+			rt.Fatalf("%s sent %d times in %.1f h", k, sent[k], hours)
+		}
+	}
+}
+
+func (m *model) crashes() int { return m.restarts }
