@@ -114,11 +114,16 @@ func (n *Node) Deliver(m Message) {
 	n.held = next
 }
 
-// notNewer reports a message stamped no later than the value held: a late
-// copy, or a node that repeats itself. The value held goes on ageing.
+// notNewer reports a value older than the one held, or stamped the same: a late
+// copy, or a node that repeats itself. The value held goes on ageing. Ages are
+// compared and not stamps, so that a node whose clock was put back is not shut
+// out.
 func (n *Node) notNewer(next held) bool {
 	h := &n.held
-	return next.err == nil && h.any && h.err == nil && !next.stamped.IsZero() && !next.stamped.After(h.stamped)
+	if next.err != nil || !h.any || h.err != nil || next.stamped.IsZero() {
+		return false
+	}
+	return next.stamped.Equal(h.stamped) || next.age > h.age+next.arrived.Sub(h.arrived)
 }
 
 // ageOf returns how old a value was when it arrived.

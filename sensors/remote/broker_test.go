@@ -1,0 +1,264 @@
+package remote
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
+
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+// patience is how long a step may take before the test fails.
+const patience = 20 * time.Second
+
+// broker is a real Mosquitto on loopback.
+type broker struct {
+	port int
+	dir  string
+	cmd  *exec.Cmd
+}
+
+func freePort(t *testing.T) int {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().(*net.TCPAddr).Port
+}
+
+func startBroker(t *testing.T) *broker {
+	t.Helper()
+	if _, err := exec.LookPath("mosquitto"); err != nil {
+		t.Skip("mosquitto is not installed; this test needs the real broker")
+	}
+	b := &broker{port: freePort(t), dir: t.TempDir()}
+	conf := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence false\n", b.port)
+	if err := os.WriteFile(filepath.Join(b.dir, "mosquitto.conf"), []byte(conf), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.start(t)
+	t.Cleanup(b.stop)
+	return b
+}
+
+func (b *broker) start(t *testing.T) {
+	t.Helper()
+	b.cmd = exec.Command("mosquitto", "-c", filepath.Join(b.dir, "mosquitto.conf"))
+	if err := b.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "mosquitto listens", func() bool {
+		c, err := net.Dial("tcp", b.addr())
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	})
+}
+
+func (b *broker) stop() {
+	if b.cmd == nil {
+		return
+	}
+	_ = b.cmd.Process.Kill() // it may have ended already
+	_ = b.cmd.Wait()
+	b.cmd = nil
+}
+
+func (b *broker) addr() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
+func (b *broker) url() string  { return "tcp://" + b.addr() }
+
+// eventually waits for another process to bring cond about.
+func eventually(t *testing.T, what string, cond func() bool) {
+	t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(patience); time.Now().Before(end); <-tick.C {
+		if cond() {
+			return
+		}
+	}
+	t.Fatalf("not within %v: %s", patience, what)
+}
+
+// wireless is a probe node with a client of its own.
+type wireless struct{ c mqtt.Client }
+
+func dial(t *testing.T, b *broker) *wireless {
+	t.Helper()
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(b.url()).SetClientID("node-" + t.Name()))
+	if tok := c.Connect(); !tok.WaitTimeout(patience) || tok.Error() != nil {
+		t.Fatal("node cannot connect: ", tok.Error())
+	}
+	t.Cleanup(func() { c.Disconnect(100) })
+	return &wireless{c}
+}
+
+func (w *wireless) send(t *testing.T, retain bool, payload string) {
+	t.Helper()
+	if tok := w.c.Publish("nodes/4", 1, retain, payload); !tok.WaitTimeout(patience) || tok.Error() != nil {
+		t.Fatal("node cannot publish: ", tok.Error())
+	}
+}
+
+// listen runs a subscriber until the test or the returned stop ends it.
+func listen(t *testing.T, b *broker, log *slog.Logger, nodes ...*Node) (stop func()) {
+	t.Helper()
+	s, err := NewSubscriber(SubscriberOptions{Broker: b.url(), ClientID: "dewline-" + t.Name(), Log: log}, nodes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		if err := s.Run(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	stop = func() { cancel(); wg.Wait() }
+	t.Cleanup(stop)
+	return stop
+}
+
+func reason(t *testing.T, n *Node) sensors.Reason {
+	t.Helper()
+	_, err := n.Sample(t.Context())
+	return sensors.ReasonOf(err)
+}
+
+func at(t float64, when time.Time) string {
+	return fmt.Sprintf(`{"t": %g, "h": 80, "at": %q}`, t, when.UTC().Format(time.RFC3339Nano))
+}
+
+func TestANodeThroughMosquitto(t *testing.T) {
+	b := startBroker(t)
+	short := node()
+	short.MaxAge = configs.Duration(1500 * time.Millisecond)
+	aged, plain := newNode(t, short, nil), newNode(t, untimed(), nil)
+	w := dial(t, b)
+
+	// The node had retained an hour-old value before anybody listened.
+	w.send(t, true, at(19, time.Now().Add(-time.Hour)))
+	stop := listen(t, b, nil, aged, plain)
+	eventually(t, "the retained message reaches both probes of the topic", func() bool {
+		return aged.Stats().Messages == 1 && plain.Stats().Messages == 1
+	})
+	if r1, r2 := reason(t, aged), reason(t, plain); r1 != sensors.TooOld || r2 != sensors.TooOld {
+		t.Fatalf("a retained old value: %v with time, %v without", r1, r2)
+	}
+
+	w.send(t, true, at(24, time.Now()))
+	eventually(t, "a live value is taken", func() bool { return reason(t, aged) == sensors.NoReason && reason(t, plain) == sensors.NoReason })
+	if s, err := aged.Sample(t.Context()); err != nil || s.Temperature != 24_00 {
+		t.Errorf("%v, %v", s.Temperature, err)
+	}
+
+	// The node is lost.
+	eventually(t, "silence makes it too old", func() bool { return reason(t, aged) == sensors.TooOld })
+
+	// It comes back with a clock that is wrong.
+	w.send(t, false, at(25, time.Now().Add(time.Hour)))
+	eventually(t, "a clock ahead is named", func() bool { return reason(t, aged) == sensors.WrongClock })
+	w.send(t, false, at(25, time.Unix(100, 0)))
+	w.send(t, false, at(26, time.Now()))
+	eventually(t, "and a right one is taken", func() bool { return reason(t, aged) == sensors.NoReason })
+	stop()
+}
+
+func TestTheSubscriberOutlivesTheBroker(t *testing.T) {
+	b := startBroker(t)
+	n := newNode(t, untimed(), nil)
+	b.stop() // at the start there is no broker at all
+	stop := listen(t, b, nil, n)
+	b.start(t)
+	for round := range 2 {
+		w := dial(t, b)
+		before := n.Stats().Messages
+		eventually(t, fmt.Sprintf("round %d: a message arrives", round), func() bool {
+			w.send(t, false, `{"t": 24, "h": 80}`)
+			return n.Stats().Messages > before
+		})
+		w.c.Disconnect(50)
+		b.stop()
+		b.start(t)
+	}
+	stop()
+}
+
+// lockedBuffer is a log that two goroutines may touch.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// strict is a broker's rule that lets clients in but not read.
+type strict struct{ mochi.HookBase }
+
+func (*strict) ID() string { return "strict" }
+func (*strict) Provides(b byte) bool {
+	return b == mochi.OnConnectAuthenticate || b == mochi.OnACLCheck
+}
+func (*strict) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { return true }
+func (*strict) OnACLCheck(_ *mochi.Client, _ string, write bool) bool    { return write }
+
+func TestARefusedTopicIsToldToTheKeeper(t *testing.T) {
+	b := &broker{port: freePort(t)}
+	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
+	if err := server.AddHook(&strict{}, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.AddListener(listeners.NewTCP(listeners.Config{ID: "t", Address: b.addr()})); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	defer server.Close()
+	log := &lockedBuffer{}
+	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), newNode(t, untimed(), nil))
+	eventually(t, "the refusal is logged with topic and advice", func() bool {
+		return strings.Contains(log.String(), "access list") && strings.Contains(log.String(), "nodes/4")
+	})
+	stop()
+}
+
+func TestNewSubscriberRefuses(t *testing.T) {
+	n := newNode(t, node(), nil)
+	for name, o := range map[string]SubscriberOptions{"broker": {ClientID: "x"}, "client": {Broker: "tcp://x:1"}} {
+		if _, err := NewSubscriber(o, []*Node{n}); err == nil {
+			t.Errorf("without %s: accepted", name)
+		}
+	}
+	if _, err := NewSubscriber(SubscriberOptions{Broker: "tcp://x:1", ClientID: "x"}, nil); err == nil {
+		t.Error("without nodes: accepted")
+	}
+}
