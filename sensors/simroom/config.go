@@ -84,7 +84,7 @@ func (o Options) TOML() []byte {
 func (e Enclosure) toml(b *bytes.Buffer) {
 	species, stage, rack := e.Species, e.Stage, e.Rack
 	if species == "" {
-		species = anyShelf[0]
+		species = easySpecies
 	}
 	if stage == "" {
 		stage = string(configs.Adult)

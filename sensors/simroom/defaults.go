@@ -55,7 +55,7 @@ func (c Climate) withDefaults() Climate {
 func (h House) withDefaults() House {
 	h.Tau = cmp.Or(h.Tau, 10*time.Hour)
 	h.DaySet = cmp.Or(h.DaySet, 21.2)
-	h.NightSet = cmp.Or(h.NightSet, 20.3)
+	h.NightSet = cmp.Or(h.NightSet, 20.25)
 	h.Day = cmp.Or(h.Day, span(7*60, 20*60))
 	h.Swing = cmp.Or(h.Swing, 0.2)
 	h.LampGain = or(h.LampGain, 4)
@@ -140,7 +140,7 @@ func (e Enclosure) check(say func(string, ...any)) {
 func (r *Room) addTanks(o Options) {
 	for i, e := range o.Enclosures {
 		vary := rand.New(rand.NewPCG(o.Seed^tankStream, uint64(i)))
-		lampSpread, ventSpread := vary.NormFloat64()*0.04, vary.NormFloat64()*0.06
+		lampSpread, ventSpread := vary.NormFloat64()*0.03, vary.NormFloat64()*0.06
 		e.Litres = cmp.Or(e.Litres, refLitres)
 		e.AirChanges = cmp.Or(e.AirChanges, 4*(1+max(-0.15, min(0.15, ventSpread))))
 		t := tank{
@@ -155,7 +155,7 @@ func (r *Room) addTanks(o Options) {
 			t.glass = *e.Glass
 		}
 		if t.LampWatts == 0 {
-			t.LampWatts = t.lampWattsFor(defaultRise) * (1 + max(-0.1, min(0.1, lampSpread)))
+			t.LampWatts = t.lampWattsFor(defaultRise) * (1 + max(-0.06, min(0.06, lampSpread)))
 		}
 		r.tanks = append(r.tanks, t)
 		r.tankAt[e.ID] = i

@@ -46,7 +46,7 @@ type Climate struct {
 type House struct {
 	Tau          time.Duration // time constant of the house; 10 h
 	DaySet       float64       // °C; 21.2
-	NightSet     float64       // °C; 20.4
+	NightSet     float64       // °C; 20.25
 	Day          configs.ClockSpan
 	Swing        float64 // °C either side of the set point; 0.2
 	LampGain     float64 // °C with every lamp on; 4; negative for none

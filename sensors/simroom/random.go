@@ -11,26 +11,25 @@ import (
 
 // Species whose bands a common room serves at once: those that want cooler
 // nights stand low, those that want warmer ones high.
-var (
-	anyShelf = [...]string{
-		"dendrobates-tinctorius", "dendrobates-auratus", "phyllobates-terribilis", "ranitomeya-imitator",
-	}
-	lowShelf  = "epipedobates-anthonyi"
-	highShelf = "dendrobates-leucomelas"
+const (
+	easySpecies  = "dendrobates-tinctorius"
+	easySpecies2 = "dendrobates-auratus"
+	easySpecies3 = "ranitomeya-imitator"
+	coolSpecies  = "phyllobates-terribilis"
+	coolSpecies2 = "epipedobates-anthonyi"
+	warmSpecies  = "dendrobates-leucomelas"
 )
 
 // randomSpecies draws one that goes with the height.
 func randomSpecies(rng *rand.Rand, shelf, shelves int) string {
-	n := rng.IntN(len(anyShelf) + 1)
-	switch {
-	case n < len(anyShelf):
-		return anyShelf[n]
-	case shelf == 1:
-		return lowShelf
-	case shelf == shelves:
-		return highShelf
+	fit := []string{easySpecies, easySpecies2, easySpecies3}
+	switch shelf {
+	case 1:
+		fit = append(fit, coolSpecies, coolSpecies2)
+	case shelves:
+		fit = append(fit, warmSpecies)
 	}
-	return anyShelf[0]
+	return fit[rng.IntN(len(fit))]
 }
 
 var randomZones = [...]string{"Europe/Berlin", "America/New_York", "Australia/Sydney", "UTC"}
@@ -50,9 +49,9 @@ func RandomRoom(rng *rand.Rand) Options {
 			Mean: 8 + 8*rng.Float64(), YearSwing: 6 + 5*rng.Float64(), DaySwing: 3 + 4*rng.Float64(),
 		},
 		House: House{
-			Tau:      time.Duration(6+10*rng.Float64()) * time.Hour,
+			Tau:      time.Duration((6 + 10*rng.Float64()) * float64(time.Hour)),
 			LampGain: 2 + 4*rng.Float64(), OtherGain: 2 + 4*rng.Float64(),
-			Humidity: 45 + 10*rng.Float64(), ShelfStep: 0.1 + 0.15*rng.Float64(),
+			NightSet: 20.3, Humidity: 45 + 10*rng.Float64(), ShelfStep: 0.15 + 0.07*rng.Float64(),
 		},
 	}
 	racks, shelves, slots := 1+rng.IntN(4), 2+rng.IntN(2), 2+rng.IntN(3)
@@ -83,7 +82,7 @@ func (o *Options) addRandomRack(rng *rand.Rand, rack string, shelves, slots int,
 			o.Enclosures = append(o.Enclosures, Enclosure{
 				ID: id, Rack: rack, Shelf: shelf, Slot: slot, Litres: litres,
 				Species: randomSpecies(rng, shelf, shelves),
-				Lamps:   lamps, Mist: "mist-" + rack,
+				Stage:   string(configs.Adult), Lamps: lamps, Mist: "mist-" + rack,
 			})
 			o.addRandomProbes(rng, id)
 		}
