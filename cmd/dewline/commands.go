@@ -14,5 +14,13 @@ func commands() []command {
 		{"drill", "send a test notice and wait for its answer", runDrill},
 	}
 	table = append(table, answering()...)
+	table = append(table,
+		command{"journal", "print who did what, or check that nothing was changed", runJournal},
+		command{"export", "write readings as CSV, OpenMetrics or Parquet", runExport},
+		command{"import", "add a trace to the record", runImport},
+		command{"backup", "copy the record, also while dewline runs", runBackup},
+		command{"restore", "put a copy back as the record", runRestore},
+		command{"repair", "save what can be read of a damaged record", runRepair},
+	)
 	return append(table, command{"version", "print the version", runVersion})
 }

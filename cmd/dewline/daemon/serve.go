@@ -33,7 +33,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 		servers = append(servers, d.serve(done, ln, d.pageHandler()))
 	}
 	if ln := d.controlListener(); ln != nil {
-		servers = append(servers, d.serve(done, ln, d.apiHandler()))
+		servers = append(servers, d.serve(done, ln, d.controlHandler()))
 	}
 	if d.currentStore() == nil {
 		done.Go(func() { d.keepOpening(ctx) })
