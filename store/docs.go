@@ -10,7 +10,9 @@ import (
 )
 
 // Commit writes documents, journal entries and state at once, in one
-// transaction that is on the disk when it returns without an error.
+// transaction that is on the disk when it returns without an error. After an
+// error it may be there or not; to commit again is safe, though a journal entry
+// may then be there twice.
 func (s *Store) Commit(c Commit) error {
 	for _, d := range c.Docs {
 		if d.Bucket == 0 || d.Bucket >= bucketEnd || d.Key == "" || len(d.Key) > 1024 {

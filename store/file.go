@@ -28,6 +28,7 @@ func (s *Store) boltOptions() *bolt.Options {
 	}
 	return &bolt.Options{
 		Timeout: time.Second, PageSize: pageSize, MaxSize: int(s.opt.MaxBytes), ReadOnly: s.opt.ReadOnly,
+		OpenFile:        s.opt.openFile,
 		InitialMmapSize: int(min(mapped, s.opt.MaxBytes)),
 		// The list of free pages is found again at start by the same walk that
 		// the check makes; writing it would cost a page each commit.
@@ -88,10 +89,18 @@ func (s *Store) update(f func(tx *bolt.Tx) error) error {
 		return ErrUnavailable
 	}
 	var pages int64
+	committing := false
 	err := guard(func() error {
+		if s.headStale {
+			if err := db.View(s.reloadHead); err != nil {
+				return err
+			}
+		}
 		return db.Update(func(tx *bolt.Tx) error {
 			tx.OnCommit(func() { stats := tx.Stats(); pages = stats.GetPageAlloc() })
-			return f(tx)
+			err := f(tx)
+			committing = err == nil
+			return err
 		})
 	})
 	s.file.RUnlock()
@@ -104,10 +113,77 @@ func (s *Store) update(f func(tx *bolt.Tx) error) error {
 		return nil
 	}
 	s.failed(err)
+	if committing {
+		// When the last sync of a commit fails, the commit is in the file all
+		// the same. What is there has to be looked up before the next one.
+		s.stale.Store(true)
+		s.headStale = true
+	}
 	if errors.Is(err, errPanic) {
 		s.letGo(db)
 	}
 	return err
+}
+
+// reloadHead takes the journal's head from the file.
+func (s *Store) reloadHead(tx *bolt.Tx) (err error) {
+	s.head, err = loadHead(tx)
+	s.headStale = err != nil
+	return err
+}
+
+// resync makes the index agree with the file after a commit that may or may not
+// have happened, and has the open hour written afresh. The caller holds the
+// flushing token.
+func (s *Store) resync() error {
+	if !s.stale.Load() {
+		return nil
+	}
+	s.layout.Lock()
+	defer s.layout.Unlock()
+	var onDisk []*entry
+	err := s.view(func(tx *bolt.Tx) error {
+		onDisk = loadIndex(tx)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.mem.reconcile(onDisk)
+	s.lastSum.Store(0)
+	s.rewrite = true
+	s.stale.Store(false)
+	return nil
+}
+
+// reconcile takes over what is on disk; hours that are not there stay waiting.
+func (m *memory) reconcile(onDisk []*entry) {
+	have := make(map[string]*entry, len(m.entries))
+	for _, e := range m.entries {
+		have[string(e.name)] = e
+	}
+	next := memory{}
+	for _, d := range onDisk {
+		if e := have[string(d.name)]; e != nil {
+			e.raw, e.table, e.noRaw = nil, nil, d.noRaw
+			d = e
+			delete(have, string(d.name))
+		}
+		next.insert(d)
+	}
+	for _, e := range have {
+		if e.raw != nil {
+			next.insert(e)
+		} else {
+			e.gone = true
+		}
+	}
+	m.entries = next.entries
+	for _, p := range m.order {
+		p.parted, p.rowed = 0, 0
+	}
 }
 
 // letGo forgets a database that panicked. Closing it may hang on a lock that

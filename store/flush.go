@@ -47,6 +47,9 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 	}
 	defer func() { <-s.flushing }()
 	openErr := s.reattach(ctx)
+	if openErr == nil {
+		openErr = s.resync()
+	}
 	if err := s.seal(); err != nil {
 		return err
 	}
@@ -79,16 +82,13 @@ func (s *Store) plan(state []byte) *plan {
 		p.state = state
 	}
 	s.mu.Lock()
-	next := 0
-	for _, o := range s.mem.order {
-		next = max(next, o.num+1)
-	}
+	next := s.mem.nextNum()
 	for _, e := range s.mem.entries {
 		if e.raw != nil {
 			p.sealed = append(p.sealed, e)
 		}
 	}
-	p.fresh = len(p.sealed) > 0
+	p.fresh = len(p.sealed) > 0 || s.rewrite
 	for _, o := range s.mem.order {
 		if len(o.recs) == 0 {
 			continue
@@ -111,6 +111,15 @@ func (s *Store) plan(state []byte) *plan {
 		p.dropRaw, p.dropAll = s.expired()
 	}
 	return p
+}
+
+// nextNum is the first number that no probe has.
+func (m *memory) nextNum() int {
+	next := 0
+	for _, o := range m.order {
+		next = max(next, o.num+1)
+	}
+	return next
 }
 
 // carryOut writes the plan and then tells memory.
@@ -146,7 +155,7 @@ func (s *Store) carryOut(p *plan) error {
 	if p.state != nil {
 		s.lastSum.Store(block.Checksum(p.state))
 	}
-	s.rows = w.rows
+	s.rows, s.rewrite = w.rows, s.rewrite && !p.fresh
 	s.settle(p, w)
 	return nil
 }
@@ -246,7 +255,7 @@ func (s *Store) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
 		return w, err
 	}
 	for _, t := range p.taken {
-		if t.isNew {
+		if t.isNew || s.rewrite {
 			if err := putDoc(tx, bucketProbes, probeKey(t.num), []byte(t.p.id)); err != nil {
 				return w, err
 			}

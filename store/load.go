@@ -3,7 +3,9 @@ package store
 import (
 	"encoding/binary"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -65,12 +67,8 @@ func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map
 	for _, p := range m.order {
 		p.num, p.parted, p.rowed = -1, 0, 0
 	}
-	for num := range len(names) {
-		id, ok := names[num]
-		if !ok {
-			continue
-		}
-		p := m.probe(id)
+	for _, num := range slices.Sorted(maps.Keys(names)) {
+		p := m.probe(names[num])
 		p.num = num
 		if o := open[num]; o != nil {
 			p.recs = append(o.recs, p.recs...)

@@ -2,6 +2,7 @@ package store
 
 import (
 	"log/slog"
+	"os"
 	"time"
 
 	"dewline/sensors"
@@ -28,8 +29,11 @@ type Options struct {
 	Limits LimitsFunc
 	// Logger receives what no caller is there to be told; nil discards it.
 	Logger *slog.Logger
-	// ReadOnly opens an existing record for the tools, writing nothing.
+	// ReadOnly opens an existing record for the tools, writing nothing. It
+	// cannot share the file with a daemon that is running.
 	ReadOnly bool
+
+	openFile func(string, int, os.FileMode) (*os.File, error) // for tests of faults
 }
 
 // FileName is the name of the record inside Options.Dir.
