@@ -56,6 +56,8 @@ func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
 			return fmt.Errorf("make a temporary data directory: %w", err)
 		}
 		defer os.RemoveAll(o.dir)
+	} else if err := os.MkdirAll(o.dir, 0o700); err != nil {
+		return fmt.Errorf("make the data directory: %w", err)
 	}
 	cfg, err := configs.Decode("demo.toml", configs.Demo())
 	if err != nil {

@@ -34,6 +34,9 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 	if *dir == "" {
 		*dir = cfg.Store.Dir
 	}
+	if err := os.MkdirAll(*dir, 0o700); err != nil {
+		log.Error("the data directory cannot be made; watching and warning go on without a record", "dir", *dir, "err", err)
+	}
 	if refused == "" {
 		daemon.KeepLastGood(*path, *dir, log)
 	}
