@@ -29,7 +29,7 @@ const (
 type polled struct {
 	BusProbe
 	judge   *Judge
-	usual   time.Duration // longest successful call so far
+	usual   time.Duration // longest successful call, slowly forgotten
 	slow    int           // slow failures in a row
 	suspect bool          // slow > 0 when the round began
 	tried   time.Duration // running time of the last attempt
@@ -282,7 +282,8 @@ func (b *busLoop) settle(p *polled, at Instant, err error, took time.Duration) {
 	switch {
 	case err == nil:
 		p.slow = 0
-		p.usual = max(p.usual, took)
+		p.usual = max(took, p.usual-p.usual/16)
+	case ReasonOf(err) == Heating: // on purpose, and over by itself
 	case took >= cheap:
 		wait := min(b.o.Every<<min(p.slow, 8), retryWithin)
 		p.slow++
@@ -296,8 +297,9 @@ func (b *busLoop) deliver(p *polled, at Instant, s Sample, err error, took time.
 	r := p.judge.Read(at, s, err)
 	failures := b.count(p, r, err, took)
 	switch {
+	case r.Reason == Heating:
 	case r.Quality == Bad && failures == noted:
-		b.o.Log.Warn("probe fails", "probe", p.ID, "bus", b.name, "reason", r.Reason.String(), "error", err)
+		b.o.Log.Warn("probe fails", "probe", p.ID, "bus", b.name, "reason", r.Reason.String(), "err", err)
 	case r.Quality != Bad && failures >= noted:
 		b.o.Log.Info("probe works again", "probe", p.ID, "bus", b.name, "failures", failures)
 	}
@@ -305,7 +307,8 @@ func (b *busLoop) deliver(p *polled, at Instant, s Sample, err error, took time.
 }
 
 // count adds r to the probe's counts and returns how many bad readings there
-// have been in a row, with r if it is bad and before r if it is not.
+// have been in a row, with r if it is bad and before r if it is not. A heater
+// pulse is no failure.
 func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -318,10 +321,11 @@ func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int
 	failures := c.Failures
 	switch r.Quality {
 	case Bad:
-		failures++
 		c.Bad++
-		c.Failures = failures
-		c.LastError = badText(r, err)
+		if r.Reason != Heating {
+			failures++
+			c.Failures, c.LastError = failures, badText(r, err)
+		}
 	case Suspect:
 		c.Suspect++
 		c.Failures, c.LastError = 0, ""

@@ -66,7 +66,10 @@ func Faultf(r Reason, format string, args ...any) error {
 	return &FaultError{Reason: r, Err: fmt.Errorf(format, args...)}
 }
 
+// Error returns the text of the wrapped error; the reason is counted, not said.
 func (e *FaultError) Error() string { return e.Err.Error() }
+
+// Unwrap returns the wrapped error.
 func (e *FaultError) Unwrap() error { return e.Err }
 
 // ReasonOf returns the reason carried by err, NoReason only for nil. An error

@@ -2,10 +2,7 @@ package sensors
 
 import (
 	"context"
-	"errors"
-	"fmt"
-	"math/rand/v2"
-	"os"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
@@ -215,92 +212,6 @@ func TestPollRunEndsAlthoughACallHangs(t *testing.T) {
 	})
 }
 
-func TestPollBackOffSparesTheOthersAndRetriesEveryMinute(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		never := func(int) time.Duration { return time.Hour }
-		var probes []BusProbe
-		var dead []*scripted
-		busy := new(sync.Mutex)
-		for i := range 24 {
-			d := &scripted{takes: never, busy: busy}
-			dead = append(dead, d)
-			probes = append(probes, BusProbe{ID: ProbeID(fmt.Sprintf("dead-%d", i)), Sampler: d})
-		}
-		probes = append(probes, BusProbe{ID: "good", Sampler: &scripted{busy: busy}})
-		_, s := pollFor(t, 20*time.Minute, Bus{"i2c", probes})
-		_, when := s.of("good")
-		// 24 probes that never answered: two take 2 s, the others one.
-		if first := when[0].Sub(dead[0].tries[0]); first > 27*time.Second {
-			t.Errorf("the first good reading came after %s", first)
-		}
-		for i := 2; i < len(when); i++ {
-			if gap := when[i].Sub(when[i-1]); gap > 10*time.Second+DefaultBudget+grace+15*time.Millisecond {
-				t.Fatalf("the good probe went unread for %s", gap)
-			}
-		}
-		if len(when) < 115 {
-			t.Errorf("the good probe was read %d times in 20 min", len(when))
-		}
-		for i, d := range dead {
-			for k := 1; k < len(d.tries); k++ {
-				if gap := d.tries[k].Sub(d.tries[k-1]); gap > 72*time.Second {
-					t.Fatalf("dead-%d was left alone for %s", i, gap)
-				}
-			}
-			if n := len(d.tries); n > 40 {
-				t.Errorf("dead-%d was tried %d times in 20 min: no back-off", i, n)
-			}
-		}
-	})
-}
-
-func TestPollManyFailuresAtOnceDelayAGoodProbeByLessThanARound(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		dies := func(n int) time.Duration {
-			if n < 5 {
-				return 15 * time.Millisecond
-			}
-			return time.Hour
-		}
-		var probes []BusProbe
-		for i := range 20 {
-			probes = append(probes, BusProbe{ID: ProbeID(fmt.Sprint(i)), Sampler: &scripted{takes: dies}})
-		}
-		probes = append(probes, BusProbe{ID: "good", Sampler: &scripted{}})
-		_, s := pollFor(t, 5*time.Minute, Bus{"i2c", probes})
-		_, when := s.of("good")
-		for i := 1; i < len(when); i++ {
-			if gap := when[i].Sub(when[i-1]); gap > 20*time.Second {
-				t.Errorf("the good probe went unread for %s", gap)
-			}
-		}
-	})
-}
-
-func TestPollRetriesWithinAMinuteOnAQuietBus(t *testing.T) {
-	for _, every := range []time.Duration{5 * time.Second, 10 * time.Second, 25 * time.Second, 2 * time.Minute} {
-		synctest.Test(t, func(t *testing.T) {
-			dead := &scripted{takes: func(int) time.Duration { return time.Hour }}
-			p, err := NewPoller([]Bus{{"w1", []BusProbe{{ID: "x", Sampler: dead}}}},
-				PollOptions{Every: every, Now: NewClock(0, nil).Now, Sink: func(Reading) {}})
-			if err != nil {
-				t.Fatal(err)
-			}
-			ctx, cancel := context.WithTimeout(t.Context(), 30*time.Minute)
-			defer cancel()
-			p.Run(ctx)
-			for k := 1; k < len(dead.tries); k++ {
-				if gap := dead.tries[k].Sub(dead.tries[k-1]); gap > max(time.Minute, every) {
-					t.Fatalf("every %s: left alone for %s", every, gap)
-				}
-			}
-			if len(dead.tries) < 15 {
-				t.Errorf("every %s: tried %d times in 30 min", every, len(dead.tries))
-			}
-		})
-	}
-}
-
 func TestPollQuickFailureIsRetriedEveryRound(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		nak := &scripted{
@@ -320,23 +231,6 @@ func TestPollQuickFailureIsRetriedEveryRound(t *testing.T) {
 		c := p.Probes()[0]
 		if c.ByReason[BadCRC] != 5 || c.Bad != 5 || c.Good != 2 || c.Readings != 7 || c.Failures != 0 || c.LastError != "" {
 			t.Errorf("counts %+v", c)
-		}
-	})
-}
-
-// A budget longer than the grid never fits before the next grid point.
-func TestPollProbeThatNeverFitsIsStillRetried(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		dead := &scripted{takes: func(int) time.Duration { return time.Hour }}
-		pollFor(t, 20*time.Minute, Bus{"i2c", []BusProbe{
-			{ID: "x", Budget: 15 * time.Second, Sampler: dead}, {ID: "good", Sampler: &scripted{}}}})
-		for k := 1; k < len(dead.tries); k++ {
-			if gap := dead.tries[k].Sub(dead.tries[k-1]); gap > 75*time.Second {
-				t.Fatalf("left alone for %s", gap)
-			}
-		}
-		if len(dead.tries) < 16 {
-			t.Errorf("tried %d times in 20 min", len(dead.tries))
 		}
 	})
 }
@@ -361,6 +255,60 @@ func TestPollHandsAProbesPastToItsJudge(t *testing.T) {
 type frozenProbe struct{}
 
 func (frozenProbe) Sample(context.Context) (Sample, error) { return climate(24, 85), nil }
+
+// A pulse of the probe's heater takes a second and then a cool-down; the probe
+// is not at fault and is asked again in every round.
+func TestPollHeaterPulseIsNoFailure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log strings.Builder
+		s := new(sink)
+		hot := &scripted{takes: func(int) time.Duration { return time.Second }, fails: func(n int) error {
+			if n < 6 {
+				return Faultf(Heating, "heater on")
+			}
+			return nil
+		}}
+		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "x", Sampler: hot}}}},
+			PollOptions{Now: NewClock(0, nil).Now, Sink: s.take, Log: slog.New(slog.NewTextHandler(&log, nil))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 75*time.Second)
+		defer cancel()
+		p.Run(ctx)
+		if got := reasons(s, "x"); len(got) != 8 || got[5] != Heating || got[6] != NoReason {
+			t.Errorf("reasons %v", got)
+		}
+		if c := p.Probes()[0]; c.Bad != 6 || c.ByReason[Heating] != 6 || c.Failures != 0 || log.Len() != 0 {
+			t.Errorf("counts %+v, log %q", c, log.String())
+		}
+	})
+}
+
+func TestPollLogsAFailingProbeOnceAndItsReturn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log strings.Builder
+		flaky := &scripted{takes: func(int) time.Duration { return 0 }, fails: func(n int) error {
+			if n < 7 {
+				return Faultf(BadCRC, "checksum 0x12, not 0x34")
+			}
+			return nil
+		}}
+		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "x", Sampler: flaky}}}},
+			PollOptions{Now: NewClock(0, nil).Now, Sink: func(Reading) {}, Log: slog.New(slog.NewTextHandler(&log, nil))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+		defer cancel()
+		p.Run(ctx)
+		lines := strings.Split(strings.TrimSpace(log.String()), "\n")
+		if len(lines) != 2 || !strings.Contains(lines[0], `msg="probe fails" probe=x bus=i2c reason=bad-crc err="checksum 0x12, not 0x34"`) ||
+			!strings.Contains(lines[1], `msg="probe works again" probe=x bus=i2c failures=7`) {
+			t.Errorf("log:\n%s", log.String())
+		}
+	})
+}
 
 func TestPollDriverPanicIsAFaultOfItsProbe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -397,69 +345,6 @@ func TestPollSlowBusSkipsGridPointsAndCountsThem(t *testing.T) {
 			t.Errorf("%d overruns, want 5", n)
 		}
 	})
-}
-
-// Random buses with random faults: every reading belongs to a grid point, no
-// probe gets two for one, a probe that works is read in every round or the
-// next, and nothing accepted as good comes from a failed call. 10,000 schedules
-// with DEWLINE_LONG=1.
-func TestPollRandomFaultSchedules(t *testing.T) {
-	schedules := uint64(150)
-	if os.Getenv("DEWLINE_LONG") != "" {
-		schedules = 10_000
-	}
-	for seed := range schedules {
-		synctest.Test(t, func(t *testing.T) {
-			rnd := rand.New(rand.NewPCG(seed, 1))
-			busy := new(sync.Mutex)
-			var probes []BusProbe
-			var all []*scripted
-			for i := range 8 {
-				p := &scripted{busy: busy}
-				if i >= 3 { // the first three always work
-					from, to := rnd.IntN(20), rnd.IntN(40)
-					deaf, quick := rnd.IntN(3) == 0, rnd.IntN(2) == 0
-					p.takes = func(n int) time.Duration {
-						switch {
-						case n < from || n > to:
-							return 15 * time.Millisecond
-						case deaf:
-							return 1500 * time.Millisecond
-						}
-						return time.Hour
-					}
-					p.deaf = deaf
-					p.fails = func(n int) error {
-						if n >= from && n <= to && (quick || deaf) {
-							return errors.New("remote I/O error")
-						}
-						return nil
-					}
-				}
-				all = append(all, p)
-				probes = append(probes, BusProbe{ID: ProbeID(fmt.Sprint(i)), Sampler: p})
-			}
-			rnd.Shuffle(len(probes), func(i, k int) { probes[i], probes[k] = probes[k], probes[i] })
-			_, s := pollFor(t, 10*time.Minute, Bus{"i2c", probes})
-			for i := range 8 {
-				rs, when := s.of(ProbeID(fmt.Sprint(i)))
-				if good := count(rs, Good); good != all[i].worked {
-					t.Fatalf("seed %d probe %d: %d good readings of %d calls that worked", seed, i, good, all[i].worked)
-				}
-				for k := 1; k < len(rs); k++ {
-					if rs[k].At.Mono <= rs[k-1].At.Mono {
-						t.Fatalf("seed %d probe %d: stamps %s, %s", seed, i, rs[k-1].At.Mono, rs[k].At.Mono)
-					}
-					if i < 3 && when[k].Sub(when[k-1]) > 20*time.Second {
-						t.Fatalf("seed %d: good probe %d delayed to %s", seed, i, when[k].Sub(when[k-1]))
-					}
-				}
-				if last := rs[len(rs)-1]; i < 3 && (last.Quality != Good || len(rs) < 55) {
-					t.Fatalf("seed %d: good probe %d ends %s after %d readings", seed, i, last.Quality, len(rs))
-				}
-			}
-		})
-	}
 }
 
 func TestNewPollerRefuses(t *testing.T) {

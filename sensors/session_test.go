@@ -240,7 +240,7 @@ func TestSessionSaysWhatIsMissing(t *testing.T) {
 		f    func(h float64) Sample
 		hrs  float64
 	}{
-		{"collecting: 30m0s of 1h0m0s", func(float64) Sample { return climate(24, 75) }, 0.5},
+		{"collecting: 30 of 60 min", func(float64) Sample { return climate(24, 75) }, 0.5},
 		{"still moving by +0.30 %RH an hour", func(h float64) Sample { return climate(24, 74+0.3*h) }, 3},
 		{"the temperature moved by 0.50 °C", func(h float64) Sample { return climate(24+0.5*h, 75) }, 2},
 		{"stands at 45.2 %RH where 75.3 is expected: is the probe in place?", func(float64) Sample { return climate(24, 45.2) }, 3},

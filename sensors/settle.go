@@ -159,7 +159,7 @@ func (s *Session) waiting(t *target, raw, slope, spread, ref float64) string {
 		return fmt.Sprintf("no reading of probe %s yet", s.against)
 	case s.own.length() < full || len(s.own.at) < fewestSamples,
 		s.against != "" && (s.other.length() < full || len(s.other.at) < fewestSamples):
-		return fmt.Sprintf("collecting: %s of %s", s.own.length().Round(time.Second), t.window)
+		return fmt.Sprintf("collecting: %d of %d min", int(s.own.length().Minutes()), int(t.window.Minutes()))
 	case math.Abs(slope) >= t.slopeLimit:
 		return fmt.Sprintf("still moving by %+.2f %s an hour; must be below %.1f", slope, unit, t.slopeLimit)
 	case spread > t.spread:
