@@ -1,6 +1,10 @@
 package climate
 
-import "time"
+import (
+	"errors"
+	"math"
+	"time"
+)
 
 // A DoorEvent is what a reading told about the door.
 type DoorEvent uint8
@@ -12,6 +16,7 @@ const (
 	DoorRecovered           // half of it came back in time: a normal opening
 	DoorAjar                // it did not come back
 	DoorShut                // after DoorAjar: it has come back
+	DoorDraught             // it did not come back, but is too little for a door: a vent, a fan, a leak
 )
 
 // A DoorReading is one step of a Door.
@@ -40,6 +45,12 @@ const (
 	doorWait     = 10 * time.Minute // from the step to ajar: a short look is 2 to 5 min, and 5 to recover
 	doorForget   = 12 * time.Hour   // a level that never comes back is a new level
 	doorShutHalf = 0.5
+	// A door makes the enclosure part of the room within ten minutes, a vent
+	// does not: in the simulated room, 0.9 of the way in water against 0.4.
+	doorWater = 0.6  // of the way to the room's absolute humidity
+	doorWarm  = 0.35 // of the way to the room's temperature
+	doorGapC  = 0.8  // °C of way that is needed to tell
+	doorBlind = 15.0 // points, without a probe in the room
 )
 
 // doorMark is the mean of half a minute.
@@ -60,6 +71,7 @@ type Door struct {
 	State   DoorEvent          `json:"state"` // DoorQuiet, DoorOpened or DoorAjar
 	Opened  time.Duration      `json:"opened"`
 	Level   float64            `json:"level"` // % before
+	Warm    float64            `json:"warm"`  // °C before
 	Lowest  float64            `json:"lowest"`
 	Started bool               `json:"started"`
 }
@@ -101,8 +113,8 @@ func (d *Door) closeMark() {
 
 func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 	if d.State == DoorQuiet {
-		if level, ok := d.stepped(r, rh, temp); ok {
-			d.State, d.Opened, d.Level, d.Lowest = DoorOpened, r.At, level, rh
+		if level, warm, ok := d.stepped(r, rh, temp); ok {
+			d.State, d.Opened, d.Level, d.Warm, d.Lowest = DoorOpened, r.At, level, warm, rh
 			return DoorOpened
 		}
 		return DoorQuiet
@@ -117,6 +129,10 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 		d.rest()
 		return DoorShut
 	case d.State == DoorOpened && r.At-d.Opened >= doorWait:
+		if !d.wideOpen(r, rh, temp) {
+			d.rest()
+			return DoorDraught
+		}
 		d.State = DoorAjar
 		return DoorAjar
 	}
@@ -127,9 +143,24 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 // must not look like the level before another fall.
 func (d *Door) rest() { d.State, d.Filled, d.Head = DoorQuiet, 0, 0 }
 
-// stepped reports a fall toward the room's climate and the level before it.
-func (d *Door) stepped(r *DoorReading, rh, temp float64) (float64, bool) {
-	level, warm, n := 0.0, 0.0, 0.0
+// wideOpen reports whether as much of the room came in as a door lets in.
+func (d *Door) wideOpen(r *DoorReading, rh, temp float64) bool {
+	if gap := d.Warm - r.RoomTemp; r.HasRoom && math.Abs(gap) >= doorGapC && (d.Warm-temp)/gap >= doorWarm {
+		return true
+	}
+	if !r.HasRoom || !r.HasRoomRH {
+		return d.Level-rh >= doorBlind
+	}
+	before, err1 := AbsoluteHumidity(d.Warm, min(d.Level, 100))
+	now, err2 := AbsoluteHumidity(temp, min(rh, 100))
+	room, err3 := AbsoluteHumidity(r.RoomTemp, r.RoomRH)
+	return errors.Join(err1, err2, err3) == nil && before-now >= doorWater*(before-room)
+}
+
+// stepped reports a fall toward the room's climate and the level and
+// temperature before it.
+func (d *Door) stepped(r *DoorReading, rh, temp float64) (level, warm float64, ok bool) {
+	n := 0.0
 	for i := range d.Filled {
 		m := &d.Ring[i]
 		if age := r.At - m.At; age >= doorFrom && age <= doorTo {
@@ -139,25 +170,25 @@ func (d *Door) stepped(r *DoorReading, rh, temp float64) (float64, bool) {
 		}
 	}
 	if n == 0 {
-		return 0, false
+		return 0, 0, false
 	}
 	level, warm = level/n, warm/n
 	if level-rh < doorFall || !towardRoom(r, level, warm, rh, temp) {
-		return 0, false
+		return 0, 0, false
 	}
 	if !r.Disturbed {
-		return level, true
+		return level, warm, true
 	}
 	// A fan or a vent dries the air as fast as a door, but only a door lets
 	// the room's temperature in.
 	if !r.HasRoom {
-		return 0, false
+		return 0, 0, false
 	}
 	moved := warm - temp
 	if r.RoomTemp > warm {
 		moved = -moved
 	}
-	return level, moved >= doorCold
+	return level, warm, moved >= doorCold
 }
 
 // towardRoom reports whether water left the air, and toward the room's share

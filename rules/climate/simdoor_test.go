@@ -51,6 +51,24 @@ func TestDoorInSimulatedRooms(t *testing.T) {
 	}
 }
 
+// A vent that sticks open or a seal that leaks lets in a part of what a door
+// does and must not be called one.
+func TestDraughtIsNoDoorInSimulatedRooms(t *testing.T) {
+	for seed := range rooms(t, 10) {
+		rng := rand.New(rand.NewPCG(uint64(seed), 25))
+		l := newLab(t, rng, 1)
+		s := l.stations[0]
+		l.run(t, 24*time.Hour+time.Duration(rng.IntN(24*60))*time.Minute)
+		kind := []simroom.Kind{simroom.VentStuckOpen, simroom.SealLeak}[seed%2]
+		s.doors = nil
+		inject(t, l, simroom.Fault{Kind: kind, On: simroom.Target{Enclosure: s.id}, From: l.room.Now()})
+		l.run(t, time.Hour)
+		if s.door.Ajar() {
+			t.Errorf("room %d: %v is called a door ajar: %v", seed, kind, s.doors)
+		}
+	}
+}
+
 func inject(t *testing.T, l *lab, f ...simroom.Fault) {
 	t.Helper()
 	if err := l.room.Inject(f...); err != nil {
