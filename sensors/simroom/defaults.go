@@ -80,7 +80,14 @@ func (o Options) validate() error {
 	if o.House.Tau <= 0 {
 		say("house time constant %s is not positive", o.House.Tau)
 	}
-	lamps, mists, tanks := ids{}, ids{}, ids{"": true}
+	o.checkTanks(say)
+	o.checkProbes(say)
+	return errors.Join(faults...)
+}
+
+// checkTanks reports what is wrong with timers and enclosures.
+func (o Options) checkTanks(say func(string, ...any)) {
+	lamps, mists, tanks := ids{}, ids{}, ids{}
 	for _, l := range o.Lamps {
 		lamps.add(l.ID, "lamps", say)
 	}
@@ -97,6 +104,14 @@ func (o Options) validate() error {
 		}
 		e.check(say)
 	}
+}
+
+// checkProbes reports what is wrong with the probes and where they hang.
+func (o Options) checkProbes(say func(string, ...any)) {
+	tanks := ids{"": true}
+	for _, e := range o.Enclosures {
+		tanks[e.ID] = true
+	}
 	probes := ids{}
 	for _, p := range o.Probes {
 		probes.add(string(p.ID), "probe", say)
@@ -108,7 +123,6 @@ func (o Options) validate() error {
 			say("probe %q: place %q does not go with enclosure %q", p.ID, p.Place, p.Enclosure)
 		}
 	}
-	return errors.Join(faults...)
 }
 
 // ids is a set of the identifiers met so far.

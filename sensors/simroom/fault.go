@@ -85,25 +85,52 @@ var needNames = [...]string{
 
 func (n need) String() string { return needNames[n] }
 
+// The parts of a Target, as a set.
+const (
+	partTank = 1 << iota
+	partProbe
+	partOther
+	partLamps
+	partSupply
+	partShelf
+	partRackAlone // a rack without a shelf names nothing
+)
+
+// parts returns which parts of a target are filled in.
+func (on Target) parts() (set int) {
+	for _, p := range [...]struct {
+		filled bool
+		part   int
+	}{
+		{on.Enclosure != "", partTank}, {on.Probe != "", partProbe}, {on.Other != "", partOther},
+		{on.Lamps != "", partLamps}, {on.Supply != "", partSupply}, {on.Shelf != 0, partShelf},
+		{on.Shelf == 0 && on.Rack != "", partRackAlone},
+	} {
+		if p.filled {
+			set |= p.part
+		}
+	}
+	return set
+}
+
 // met reports whether the target has just what the kind needs.
 func (n need) met(on Target) bool {
+	set := on.parts()
 	switch n {
 	case theRoom:
-		return on == Target{}
+		return set == 0
 	case lampsShelfOrTank:
-		return on == Target{Lamps: on.Lamps} && on.Lamps != "" ||
-			on == Target{Rack: on.Rack, Shelf: on.Shelf} && on.Shelf != 0 || oneTank.met(on)
+		return set == partLamps || set == partShelf || set == partTank
 	case oneTank:
-		return on == Target{Enclosure: on.Enclosure} && on.Enclosure != ""
+		return set == partTank
 	case oneSupply:
-		return on == Target{Supply: on.Supply} && on.Supply != ""
+		return set == partSupply
 	case supplyOrTank:
-		return oneSupply.met(on) || oneTank.met(on)
+		return set == partSupply || set == partTank
 	case oneProbe:
-		return on == Target{Probe: on.Probe} && on.Probe != ""
+		return set == partProbe
 	default:
-		return on == Target{Probe: on.Probe, Other: on.Other} &&
-			on.Probe != "" && on.Other != "" && on.Probe != on.Other
+		return set == partProbe|partOther && on.Probe != on.Other
 	}
 }
 

@@ -23,8 +23,7 @@ func Story(o Options, start time.Time) []Beat {
 	o = o.withDefaults()
 	y, m, d := start.In(o.Location).Date()
 	at := func(hour, minute int) time.Time { return time.Date(y, m, d, hour, minute, 0, 0, o.Location) }
-	// The house is given outdoor heat enough for 36 °C in the afternoon,
-	// whatever the season of the demo.
+	// 36 °C in the afternoon whatever the season.
 	beats := []Beat{{
 		Title: "A hot day: 36 °C outdoors by mid-afternoon",
 		Fault: Fault{Kind: HotSpell, From: at(StoryHour, 0), To: at(22, 0), Amount: hotSpellFor(o, at(15, 0), 36)},

@@ -19,42 +19,49 @@ const (
 // hundredths reads a decimal number as hundredths, halves away from zero. It
 // works on the digits, so 1.005 is 1.01 whatever a float would make of it.
 func hundredths(b []byte) (int32, bool) {
-	i, negative := 0, false
+	rest, negative := b, false
 	if len(b) > 0 && (b[0] == '-' || b[0] == '+') {
-		negative = b[0] == '-'
-		i++
+		rest, negative = b[1:], b[0] == '-'
 	}
-	whole, digits := int32(0), 0
-	for ; i < len(b) && isDigit(b[i]); i++ {
+	whole, i := int32(0), 0
+	for ; i < len(rest) && isDigit(rest[i]); i++ {
 		if whole > 1_000_000 {
 			return 0, false
 		}
-		whole = whole*10 + int32(b[i]-'0')
-		digits++
+		whole = whole*10 + int32(rest[i]-'0')
 	}
+	digits := i
 	whole *= 100
-	if i < len(b) && b[i] == '.' {
-		i++
-		for place := 0; i < len(b) && isDigit(b[i]); i, place = i+1, place+1 {
-			d := int32(b[i] - '0')
-			switch {
-			case place == 0:
-				whole += 10 * d
-			case place == 1:
-				whole += d
-			case place == 2 && d >= 5:
-				whole++
-			}
-			digits++
-		}
+	if i < len(rest) && rest[i] == '.' {
+		part, n := decimals(rest[i+1:])
+		whole += part
+		digits += n
+		i += 1 + n
 	}
-	if digits == 0 || i < len(b) {
+	if digits == 0 || i < len(rest) {
 		return exponent(b)
 	}
 	if negative {
 		whole = -whole
 	}
 	return whole, true
+}
+
+// decimals reads the n digits behind the point, rounded to hundredths.
+func decimals(b []byte) (part int32, n int) {
+	for n < len(b) && isDigit(b[n]) {
+		d := int32(b[n] - '0')
+		switch {
+		case n == 0:
+			part = 10 * d
+		case n == 1:
+			part += d
+		case n == 2 && d >= 5:
+			part++
+		}
+		n++
+	}
+	return part, n
 }
 
 // exponent reads the rarer forms, such as 6.25e+00.

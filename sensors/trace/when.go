@@ -35,6 +35,9 @@ func (m *moments) read(b []byte) (time.Time, error) {
 	if err != nil {
 		return time.Time{}, fmt.Errorf("time %q %w", b, err)
 	}
+	if y := t.UTC().Year(); y < 0 || y > 9999 { // an offset led out of RFC 3339's years
+		return time.Time{}, fmt.Errorf("time %q is of the year %d in UTC", b, y)
+	}
 	m.text, m.last = append(m.text[:0], b...), t
 	return t, nil
 }
@@ -101,15 +104,13 @@ func (m *moments) clock(b []byte) (c clock, ok bool) {
 	return c, ok
 }
 
-// midnight returns the Unix seconds of a date's start in UTC. The first and
-// the last year are refused: an offset could lead out of RFC 3339's range.
+// midnight returns the Unix seconds of a date's start in UTC.
 func midnight(b []byte) (int64, bool) {
 	century, years, month, day := two(b), two(b[2:]), two(b[5:]), two(b[8:])
-	year := 100*century + years
-	if b[4] != '-' || b[7] != '-' || century < 0 || years < 0 || month < 1 || day < 1 || year < 2 || year > 9998 {
+	if b[4] != '-' || b[7] != '-' || century < 0 || years < 0 || month < 1 || day < 1 {
 		return 0, false
 	}
-	t := time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC)
+	t := time.Date(100*century+years, time.Month(month), day, 0, 0, 0, 0, time.UTC)
 	return t.Unix(), t.Day() == day && int(t.Month()) == month
 }
 
