@@ -208,3 +208,48 @@ func TestStory(t *testing.T) {
 		}
 	}
 }
+
+// A room with nothing in it still has its weather and its air conditioner.
+func TestStoryOfBareRoom(t *testing.T) {
+	o := Options{Start: julyAt(6, 0)}
+	beats := Story(o, o.Start)
+	if len(beats) != 2 || beats[0].Fault.Kind != HotSpell || beats[1].Fault.Kind != ACFailure {
+		t.Errorf("%+v", beats)
+	}
+	r := mustNew(t, o)
+	for _, b := range beats {
+		mustInject(t, r, b.Fault)
+	}
+	r.AdvanceTo(julyAt(15, 0))
+	if _, out := r.RoomTruth(); !near(out, 36, 0.5) {
+		t.Errorf("%.1f °C outdoors at 15:00", out)
+	}
+}
+
+// Probes of calm rooms look like probes in order: none lies at saturation for
+// two hours on end, none is wildly off.
+func TestCalmProbes(t *testing.T) {
+	rng := rand.New(rand.NewPCG(31, 32))
+	for range 4 {
+		o := RandomRoom(rng)
+		r := mustNew(t, o)
+		soaked := make([]int, len(o.Probes))
+		for range 3 * 24 * 12 {
+			r.Advance(5 * time.Minute)
+			for i, p := range o.Probes {
+				s, err := r.Sample(p.ID)
+				if err != nil {
+					t.Fatal(err)
+				}
+				soaked[i]++
+				if s.Humidity < 9950 {
+					soaked[i] = 0
+				}
+				if soaked[i] == 24 {
+					t.Errorf("probe %s, humidity off by %.1f and creeping to %.1f, is soaked at %s",
+						p.ID, p.HumOffset, p.HumCreep, r.Now())
+				}
+			}
+		}
+	}
+}

@@ -15,7 +15,7 @@ type Kind uint8
 const (
 	ACFailure       Kind = iota + 1 // room
 	HeatingFailure                  // room
-	RoomHeatStuckOn                 // room
+	RoomHeatStuckOn                 // room: a reversible unit that heats and does not cool
 	PowerCut                        // room: lamps, pumps, fans and conditioning stop; probes go on
 	HotSpell                        // room: outdoors warmer by Amount (10 °C)
 	LampStuckOn                     // Lamps, Shelf or Enclosure

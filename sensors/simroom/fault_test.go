@@ -21,7 +21,7 @@ func TestEveryKind(t *testing.T) {
 	}{
 		{ACFailure, Target{}, hours(4), func(was, is Truth) bool { return is.Room > was.Room+3 && is.Litter > was.Litter+1.5 }},
 		{HotSpell, Target{}, hours(2), func(was, is Truth) bool { return is.Room < was.Room+1 }},
-		{RoomHeatStuckOn, Target{}, hours(1), func(was, is Truth) bool { return is.Room > was.Room-0.6 }},
+		{RoomHeatStuckOn, Target{}, hours(1), func(was, is Truth) bool { return is.Room > was.Room+3 && is.Litter > was.Litter+1 }},
 		{HeatingFailure, Target{}, hours(4), func(was, is Truth) bool { return is.Room == was.Room }},
 		{PowerCut, Target{}, hours(1), func(was, is Truth) bool {
 			return was.LampsOn && !is.LampsOn && is.Litter < was.Litter-0.5 && is.AirChanges < was.AirChanges
@@ -249,6 +249,12 @@ func TestRandomFaults(t *testing.T) {
 	for _, k := range Kinds() {
 		if wanted := k != HotSpell && k != DoorOpened; (seen[k] > 0) != wanted {
 			t.Errorf("%s drawn %d times of 1500", k, seen[k])
+		}
+	}
+	warm := Options{Start: julyAt(0, 0)}
+	for range 200 {
+		if f := RandomFault(rng, warm, julyAt(0, 0)); f.Kind == HeatingFailure {
+			t.Fatal("a heating failure in July, which nobody would see")
 		}
 	}
 	if _, ok := randomTarget(rng, Options{}, DoorAjar); ok {

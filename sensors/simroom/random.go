@@ -100,25 +100,35 @@ func (o *Options) addRandomProbes(rng *rand.Rand, tank string) {
 		o.Probes = append(o.Probes, Probe{
 			ID: sensors.ProbeID(tank + "-" + string(place)), Enclosure: tank, Place: place,
 			Lag:        time.Duration(8+rng.IntN(40)) * time.Second,
-			TempOffset: 0.1 * rng.NormFloat64(), HumOffset: rng.NormFloat64(),
-			HumCreep: 2 * rng.Float64(),
+			TempOffset: 0.1 * rng.NormFloat64(), HumOffset: max(-1.5, min(1.5, rng.NormFloat64())),
+			HumCreep: 1.5 * rng.Float64(),
 		})
 	}
 }
 
 // RandomFault draws one fault that can befall the room, beginning at from and
 // lasting until repaired. Every kind but HotSpell and DoorOpened is as likely
-// as any other that the room has a target for.
+// as any other that the room has a target for; heating fails only where it is
+// needed.
 func RandomFault(rng *rand.Rand, o Options, from time.Time) Fault {
 	for {
 		k := Kind(1 + rng.IntN(int(numKinds)-1))
-		if k == HotSpell || k == DoorOpened {
+		if k == HotSpell || k == DoorOpened || k == HeatingFailure && !o.needsHeat(from) {
 			continue
 		}
 		if on, ok := randomTarget(rng, o, k); ok {
 			return Fault{Kind: k, On: on, From: from, Amount: randomAmount(rng, k)}
 		}
 	}
+}
+
+// needsHeat reports whether the day's mean, with what warms the room, leaves
+// something for the heating to do.
+func (o Options) needsHeat(at time.Time) bool {
+	o = o.withDefaults()
+	w := newWeather(o.Climate, o.Seed, o.Location, o.Start)
+	day := (at.Unix() + w.offset) / secondsPerDay
+	return w.dayMean(day)+o.House.OtherGain < o.House.NightSet-4
 }
 
 // randomAmount varies what has a natural spread.

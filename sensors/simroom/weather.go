@@ -143,7 +143,7 @@ func (h *house) thermostat() {
 	case h.temp > set-h.Swing/2:
 		h.heating = false
 	}
-	h.cooling = h.cooling && h.conditioned()
+	h.cooling = h.cooling && h.conditioned() && !h.heatStuck
 	mayHeat := !h.noHeat && !h.NoHeating && !h.Uncontrolled
 	h.heating = (h.heating && mayHeat || h.heatStuck) && !h.noPower
 }
