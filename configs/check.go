@@ -18,6 +18,17 @@ type checker struct {
 	c          *Config
 	ownSpecies []Species // as the keeper's [[species]] sections stand in doc
 	warnings   Faults
+	// The ids that other sections may name.
+	enclosureIDs, lampIDs, mistIDs []string
+}
+
+func newChecker(d *decoder, doc *element, c *Config) *checker {
+	return &checker{
+		decoder: d, doc: doc, c: c, ownSpecies: c.Species,
+		enclosureIDs: idsOf(c.Enclosures, func(e *Enclosure) string { return e.ID }),
+		lampIDs:      idsOf(c.Lamps, func(l *Lamps) string { return l.ID }),
+		mistIDs:      idsOf(c.Mists, func(m *Mist) string { return m.ID }),
+	}
 }
 
 func (k *checker) all() {
@@ -186,10 +197,11 @@ func (k *checker) listenAddress(table *element, key, got string) {
 	}
 }
 
-func idsOf[T any](list []T, id func(T) string) []string {
+// idsOf returns the ids of a list of sections, without the missing ones.
+func idsOf[T any](list []T, id func(*T) string) []string {
 	ids := make([]string, 0, len(list))
-	for _, x := range list {
-		if s := id(x); s != "" {
+	for i := range list {
+		if s := id(&list[i]); s != "" {
 			ids = append(ids, s)
 		}
 	}

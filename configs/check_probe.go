@@ -55,6 +55,9 @@ func (p Probe) MeasuresHumidity() bool {
 func (k *checker) probes() {
 	seen, floors, sources := map[string]int{}, map[string]string{}, map[string]string{}
 	for i, p := range k.c.Probes {
+		if k.full() {
+			return
+		}
 		t := k.doc.item("probe", i)
 		k.identity(t, "probe", p.ID, seen)
 		k.hangs(t, p)
@@ -105,7 +108,7 @@ func (k *checker) hangs(t *element, p Probe) {
 	case p.Enclosure == "":
 		k.fault(t, "enclosure", `add enclosure, or write place = "room"`, "probe %q hangs in the %s of no enclosure", p.ID, p.Place)
 	default:
-		k.reference(t, "enclosure", p.Enclosure, "enclosure", idsOf(k.c.Enclosures, func(e Enclosure) string { return e.ID }))
+		k.reference(t, "enclosure", p.Enclosure, "enclosure", k.enclosureIDs)
 	}
 }
 

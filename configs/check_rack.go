@@ -48,6 +48,9 @@ func (k *checker) enclosures() {
 	}
 	seen, slots := map[string]int{}, map[string]string{}
 	for i, e := range k.c.Enclosures {
+		if k.full() {
+			return
+		}
 		t := k.doc.item("enclosure", i)
 		k.identity(t, "enclosure", e.ID, seen)
 		k.inhabitants(t, e)
@@ -63,7 +66,7 @@ func (k *checker) inhabitants(t *element, e Enclosure) {
 	if e.Animals < 0 {
 		k.fault(t, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
 	}
-	ids := idsOf(k.c.Species, func(s Species) string { return s.ID })
+	ids := idsOf(k.c.Species, func(s *Species) string { return s.ID })
 	switch {
 	case !t.has("species"):
 		k.fault(t, "species", "add species, one of "+listed(ids), "enclosure %q has no species", e.ID)
@@ -118,10 +121,10 @@ func (k *checker) standing(t *element, e Enclosure, slots map[string]string) {
 // schedules checks that lamps and mist name sections that exist.
 func (k *checker) schedules(t *element, e Enclosure) {
 	if t.has("lamps") {
-		k.reference(t, "lamps", e.Lamps, "lamps", idsOf(k.c.Lamps, func(l Lamps) string { return l.ID }))
+		k.reference(t, "lamps", e.Lamps, "lamps", k.lampIDs)
 	}
 	if t.has("mist") {
-		k.reference(t, "mist", e.Mist, "mist", idsOf(k.c.Mists, func(m Mist) string { return m.ID }))
+		k.reference(t, "mist", e.Mist, "mist", k.mistIDs)
 	}
 }
 
@@ -171,7 +174,7 @@ func (k *checker) completeSpecies(t *element, id string, table []Species) bool {
 		return true
 	}
 	do := "add them"
-	if best := nearest(id, idsOf(table, func(s Species) string { return s.ID })); best != "" {
+	if best := nearest(id, idsOf(table, func(s *Species) string { return s.ID })); best != "" {
 		do = fmt.Sprintf("did you mean %q?", best)
 	}
 	k.fault(t, "id", do, "species %q is new to the table and lacks %s", id, strings.Join(missing, ", "))

@@ -20,6 +20,9 @@ type decoder struct {
 	prefill func(target any, source *element)
 }
 
+// full reports that more faults would not be shown.
+func (d *decoder) full() bool { return len(d.faults) > mostFaults }
+
 // report adds a fault at e's key and marks e.
 func (d *decoder) report(e *element, do, format string, args ...any) {
 	d.add(e.key, do, format, args...)
@@ -35,6 +38,9 @@ func (d *decoder) add(at position, do, format string, args ...any) {
 func (d *decoder) table(e *element, v reflect.Value, where string) {
 	known := fieldsByKey(v)
 	for _, name := range e.names {
+		if d.full() {
+			return
+		}
 		child := e.fields[name]
 		if field, ok := known[name]; ok {
 			d.value(child, field, name)

@@ -33,6 +33,20 @@ func (f Faults) Error() string {
 	return strings.Join(lines, "\n")
 }
 
+// mostFaults is how many faults are told at once; a file with more is no
+// configuration, and looking for the word meant by each takes time.
+const mostFaults = 500
+
+// atMost returns the first n faults, the last of them saying that there are
+// more.
+func (f Faults) atMost(n int) Faults {
+	if len(f) <= n {
+		return f
+	}
+	f[n-1].What, f[n-1].Do = "more faults from here on", "correct those before first, then check again"
+	return f[:n]
+}
+
 // tidy puts the faults in file order and drops repeats.
 func (f Faults) tidy() Faults {
 	slices.SortStableFunc(f, func(a, b Fault) int {

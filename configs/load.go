@@ -23,6 +23,10 @@ var demoTOML []byte
 // typed wrong (a log, a database) from being read into memory as TOML.
 const largestFile = 1 << 20
 
+// longestLine is more than any line of a configuration needs. It bounds what
+// parsers do that get slow with the number of parts in one dotted key.
+const longestLine = 16 << 10
+
 // Example returns the commented example of a room with real probes.
 func Example() []byte { return bytes.Clone(exampleTOML) }
 
@@ -63,7 +67,11 @@ func Decode(name string, data []byte) (*Config, error) {
 		return nil, &Faults{tooLarge(name, int64(len(data)))}
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
-	doc, fault := parse(name, data)
+	fault := longLine(name, data)
+	var doc *element
+	if fault == nil {
+		doc, fault = parse(name, data)
+	}
 	if fault != nil {
 		return nil, &Faults{*fault}
 	}
@@ -72,17 +80,33 @@ func Decode(name string, data []byte) (*Config, error) {
 	c := defaults()
 	d.table(doc, reflect.ValueOf(c).Elem(), "the file")
 
-	k := &checker{decoder: d, doc: doc, c: c, ownSpecies: c.Species}
+	k := newChecker(d, doc, c)
 	c.Species = mergeSpecies(table, c.Species)
 	c.derive()
 	k.all()
 	if len(d.faults) > 0 {
-		faults := d.faults.tidy()
+		faults := d.faults.tidy().atMost(mostFaults)
 		return nil, &faults
 	}
 	k.warn()
 	c.Warnings = k.warnings.tidy()
 	return c, nil
+}
+
+// longLine returns a fault for the first line that is too long.
+func longLine(name string, data []byte) *Fault {
+	line := 0
+	for text := range bytes.Lines(data) {
+		line++
+		if len(text) > longestLine {
+			return &Fault{
+				File: name, Line: line, Col: 1,
+				What: fmt.Sprintf("the line has %d bytes, more than %d", len(text), longestLine),
+				Do:   "break it up, or name the configuration file",
+			}
+		}
+	}
+	return nil
 }
 
 // parse lets go-toml judge the syntax, duplicate keys and clashing tables

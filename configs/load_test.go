@@ -3,6 +3,7 @@ package configs
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"maps"
 	"math"
 	"os"
@@ -232,6 +233,30 @@ func TestFaultsAreTidy(t *testing.T) {
 	a, b, c := Fault{"f", 2, 9, "b", "x"}, Fault{"f", 10, 1, "a", "x"}, Fault{"f", 2, 9, "a", "x"}
 	if got, want := (Faults{b, a, c, a}).tidy().Error(), "f:2:9: a; x\nf:2:9: b; x\nf:10:1: a; x"; got != want {
 		t.Errorf("got:\n%s\nwant:\n%s", got, want)
+	}
+}
+
+// A file that is no configuration must be refused soon, not searched for hours
+// and not answered with megabytes.
+func TestFilesThatAreNoConfiguration(t *testing.T) {
+	var keys strings.Builder
+	for i := range 20_000 {
+		fmt.Fprintf(&keys, "key%d=1\n", i)
+	}
+	for name, x := range map[string]struct{ source, want string }{
+		"many keys":     {keys.String(), "f:499:1: more faults from here on; correct those before first, then check again"},
+		"many sections": {strings.Repeat("[[probe]]\n", 10_000), "more faults from here on"},
+		"deep key":      {"[room]\n[" + strings.Repeat("a.", 400_000) + "a]\n", "f:2:1: the line has 800004 bytes, more than 16384; break it up, or name the configuration file"},
+		"deep list":     {"a = " + strings.Repeat("[\n", 20_000), "not valid TOML"},
+	} {
+		_, err := Decode("f", []byte(x.source))
+		if err == nil || !strings.Contains(err.Error(), x.want) {
+			t.Errorf("%s: %.300v", name, err)
+			continue
+		}
+		if lines := strings.Count(err.Error(), "\n") + 1; lines > mostFaults {
+			t.Errorf("%s: %d lines", name, lines)
+		}
 	}
 }
 

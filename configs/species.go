@@ -127,9 +127,9 @@ func (c *Config) MistOf(e Enclosure) (Mist, bool) {
 // ProbesOf returns the probes of the enclosure with that id, in file order.
 func (c *Config) ProbesOf(enclosureID string) []Probe {
 	var own []Probe
-	for _, p := range c.Probes {
-		if enclosureID != "" && p.Enclosure == enclosureID {
-			own = append(own, p)
+	for i := range c.Probes {
+		if enclosureID != "" && c.Probes[i].Enclosure == enclosureID {
+			own = append(own, c.Probes[i])
 		}
 	}
 	return own
