@@ -113,6 +113,10 @@ func TestAStuckBusNeverMakesAMultiplexerGone(t *testing.T) {
 	if slices.Contains(s.log, "76:01") {
 		t.Error("a transfer went out while a channel may have been open")
 	}
+	// Each costs a time-out, so there is one a transfer and not three.
+	if len(s.log) != 20 {
+		t.Errorf("%d tries for 20 transfers", len(s.log))
+	}
 }
 
 func TestAClosedMultiplexerThatDoesNotAnswerBlocksNobody(t *testing.T) {

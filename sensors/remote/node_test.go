@@ -131,6 +131,12 @@ func TestWithoutAClockOfOurOwn(t *testing.T) {
 		gives(t, n, "kept", 0, sensors.TooOld)
 		n.Deliver(timed(24, -1000*time.Hour))
 		gives(t, n, "live, from what looks like the future", 24_00, sensors.NoReason)
+		frozen := timed(24.5, 0)
+		for range 40 {
+			n.Deliver(frozen)
+			time.Sleep(10 * time.Second)
+		}
+		gives(t, n, "a node that repeats itself grows old all the same", 0, sensors.TooOld)
 		synced = true
 		n.Deliver(timed(25, 0))
 		gives(t, n, "once our clock is set", 25_00, sensors.NoReason)

@@ -22,6 +22,7 @@ type family struct {
 	humOffset, humSpan float64
 	// status is empty for a chip without a status register.
 	status, clear command
+	offset        command // empty for a chip that stores none
 	heater        heater
 }
 
@@ -32,7 +33,7 @@ type heater struct {
 	setup   command // sets the power
 	on, off command
 	self    command
-	run     time.Duration
+	run     time.Duration // at least a second, which common practice finds enough
 }
 
 const (
@@ -41,9 +42,10 @@ const (
 )
 
 // families returns the chips by the name that the configuration uses. Times
-// and commands: SHT4x data sheet v6 tables 4 and 8; SHT3x-DIS data sheet v7
-// tables 4, 9, 15 to 18; HDC302x data sheet SNAS778 sections 7.5 and 6.5. A
-// margin of a millisecond or two is added to the longest times.
+// and commands are from the data sheets, SHT4x v6, SHT3x-DIS v7 and TI SNAS817D
+// for HDC302x (whose other commands are those of periph's hdc302x driver too);
+// the SHT3x's serial number from Sensirion's note on its electronic
+// identification code. A millisecond or two is added to the longest times.
 func families() map[string]family {
 	return map[string]family{
 		"sht4x": {
@@ -58,7 +60,7 @@ func families() map[string]family {
 		"sht3x": {
 			name: "sht3x", addresses: []int{0x44, 0x45},
 			measure: command{0x24, 0x00}, convert: 17 * time.Millisecond,
-			identity: []command{{0x37, 0x80}}, idWords: 2, mute: true,
+			identity: []command{{0x36, 0x82}}, idWords: 2, mute: true,
 			reset: command{0x30, 0xA2}, resetTime: 3 * time.Millisecond,
 			humSpan: 100,
 			status:  command{0xF3, 0x2D}, clear: command{0x30, 0x41},
@@ -71,6 +73,7 @@ func families() map[string]family {
 			reset: command{0x30, 0xA2}, resetTime: 5 * time.Millisecond,
 			humSpan: 100,
 			status:  command{0xF3, 0x2D}, clear: command{0x30, 0x41},
+			offset: command{0xA0, 0x04},
 			heater: heater{
 				setup: command{0x30, 0x6E, 0x03, 0xFF, CRC8(0x03, 0xFF)}, // half power
 				on:    command{0x30, 0x6D}, off: command{0x30, 0x66}, run: time.Second,

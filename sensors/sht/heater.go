@@ -3,6 +3,8 @@ package sht
 import (
 	"context"
 	"fmt"
+	"hash/fnv"
+	"io"
 	"time"
 
 	"dewline/sensors"
@@ -25,10 +27,19 @@ const (
 // pulser is the state of a probe's heater.
 type pulser struct {
 	every time.Duration // 0 for never
-	last  time.Time     // when the last pulse began; zero before the first
-	on    bool          // the heater may be on and must be switched off
-	hot   bool          // the heater ran, and offAt says when it stopped
+	// phase spreads the first pulses of a room over the period, so that they
+	// do not all fall into one round after a start.
+	phase time.Duration
+	due   time.Time // zero before the first sample
+	on    bool      // the heater may be on and must be switched off
+	hot   bool      // the heater ran, and offAt says when it stopped
 	offAt time.Time
+}
+
+func newPulser(id string, every time.Duration) pulser {
+	h := fnv.New32a()
+	_, _ = io.WriteString(h, id) // a hash never fails
+	return pulser{every: every, phase: time.Duration(float64(every) * float64(h.Sum32()) / (1 << 32))}
 }
 
 // coolsFor returns how long readings stay inhibited.
@@ -43,32 +54,54 @@ func (u *pulser) coolsFor(now time.Time) time.Duration {
 	return left
 }
 
-// maybePulse runs the heater if that is due and s allows it. Its errors are
-// not the sample's: they show in the next Sample, which finds the heater on.
+// isDue reports whether a pulse is due after sample s, and sets the time of the
+// next. One that the climate forbids is tried again a seventh of a period
+// later: soon, never at the same time every day, and still spread out.
+func (u *pulser) isDue(now time.Time, s sensors.Sample) bool {
+	if u.every == 0 {
+		return false
+	}
+	if u.due.IsZero() {
+		u.due = now.Add(u.phase)
+	}
+	if now.Before(u.due) {
+		return false
+	}
+	if s.Humidity < pulseAboveHumidity || s.Temperature >= pulseBelowTemperature {
+		u.due = now.Add(u.every / 7)
+		return false
+	}
+	u.due = now.Add(u.every)
+	return true
+}
+
+// maybePulse runs the heater if that is due. Its errors are not the sample's:
+// they show in the next Sample, which finds the heater on.
 func (p *Probe) maybePulse(ctx context.Context, s sensors.Sample) {
-	u, h := &p.pulse, p.family.heater
-	now := time.Now()
-	if u.every == 0 || s.Humidity < pulseAboveHumidity || s.Temperature >= pulseBelowTemperature {
+	u, h, now := &p.pulse, p.family.heater, time.Now()
+	if !u.isDue(now, s) {
 		return
 	}
-	if !u.last.IsZero() && now.Sub(u.last) < u.every {
+	if h.self != nil {
+		// This heater stops by itself. It leaves behind a frame of hot air,
+		// which the next measurement replaces.
+		u.hot, u.offAt = true, now.Add(h.run)
+		if p.send(ctx, h.self) == nil {
+			p.stats.HeaterPulses++
+		}
 		return
 	}
 	if end, ok := ctx.Deadline(); ok && end.Sub(now) < h.run {
-		return // a budget too short for a pulse is tried again next time
-	}
-	u.last = now
-	if h.setup != nil && p.send(ctx, h.setup) != nil {
+		u.due = now // a budget too short for a pulse is tried again next time
 		return
 	}
-	start := h.self
-	if start == nil {
-		start = h.on
+	if h.setup != nil && p.send(ctx, h.setup) != nil {
+		return
 	}
 	// From here on the heater counts as on, even if the write failed: the chip
 	// may have heard it.
 	u.on = true
-	if p.send(ctx, start) == nil {
+	if p.send(ctx, h.on) == nil {
 		p.stats.HeaterPulses++
 		_ = sleep(ctx, h.run) // cut short by the context, it is off sooner
 	}
@@ -83,14 +116,7 @@ func (p *Probe) stopHeater(ctx context.Context) error {
 		return nil
 	}
 	u.hot, u.offAt = true, time.Now()
-	off := p.family.heater.off
-	if off == nil {
-		// This heater stops by itself; the frame of hot air it leaves behind is
-		// replaced by the next measurement.
-		u.on = false
-		return nil
-	}
-	if err := p.send(ctx, off); err != nil {
+	if err := p.send(ctx, p.family.heater.off); err != nil {
 		return sensors.Fault(sensors.Heating, fmt.Errorf("switch the heater off: %w", err))
 	}
 	u.on = false

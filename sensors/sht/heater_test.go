@@ -2,7 +2,7 @@ package sht_test
 
 import (
 	"context"
-	"errors"
+	"fmt"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -82,9 +82,12 @@ func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		// The first sample: serial number, status and clear, measurement, heater
-		// on: 8 transfers. The ninth switches it off.
-		bus.Inject(simbus.Fault{Kind: simbus.Nak, Device: chip, After: 8, Times: 4})
+		if _, err := p.Sample(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Hour) // the first pulse is due somewhere in the first period
+		// Status, measurement, heater on: 5 transfers. The sixth switches it off.
+		bus.Inject(simbus.Fault{Kind: simbus.Nak, Device: chip, After: 5, Times: 4})
 		if _, err := p.Sample(t.Context()); err != nil {
 			t.Fatal(err)
 		}
@@ -108,21 +111,66 @@ func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
 	})
 }
 
-func TestABudgetTooShortForAPulseSkipsIt(t *testing.T) {
+func TestABudgetTooShortForAPulsePutsItOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := simbus.New("sim")
-		bus.Attach(0x44, &simbus.SHT4x{Climate: &simbus.Climate{Celsius: 24, Percent: 92}})
-		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht4x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
+		bus.Attach(0x44, &simbus.SHT3x{Climate: &simbus.Climate{Celsius: 24, Percent: 92}})
+		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
 		if err != nil {
 			t.Fatal(err)
 		}
-		ctx, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
-		defer cancel()
-		if _, err := p.Sample(ctx); err != nil || errors.Is(ctx.Err(), context.DeadlineExceeded) {
-			t.Fatal(err, ctx.Err())
+		for _, c := range []struct {
+			budget time.Duration
+			pulses uint64
+		}{{500 * time.Millisecond, 0}, {500 * time.Millisecond, 0}, {2 * time.Second, 1}} {
+			ctx, cancel := context.WithTimeout(t.Context(), c.budget)
+			if _, err := p.Sample(ctx); err != nil || ctx.Err() != nil {
+				t.Fatal(err, ctx.Err())
+			}
+			cancel()
+			if got := p.Stats().HeaterPulses; got != c.pulses {
+				t.Errorf("budget %v: %d pulses, want %d", c.budget, got, c.pulses)
+			}
+			time.Sleep(time.Hour)
 		}
-		if p.Stats().HeaterPulses != 0 {
-			t.Error("a pulse ran past the budget")
+	})
+}
+
+// After a start, and after a mist pulse ends a dry spell, the pulses of a whole
+// room must not fall into one round, which they would stretch.
+func TestPulsesOfARoomAreSpreadOut(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var probes []*sht.Probe
+		climate := simbus.Climate{Celsius: 24, Percent: 60}
+		for i := range 48 {
+			bus := simbus.New("sim")
+			bus.Attach(0x44, &simbus.SHT3x{Climate: &climate})
+			p, err := sht.Open(configs.Probe{ID: fmt.Sprintf("probe-%d", i), Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
+			if err != nil {
+				t.Fatal(err)
+			}
+			probes = append(probes, p)
+		}
+		pulsed, most := uint64(0), uint64(0)
+		for round := range 900 {
+			start := time.Now()
+			if round == 360 {
+				climate.Percent = 95 // it is misted
+			}
+			for _, p := range probes {
+				if _, err := p.Sample(t.Context()); err != nil && sensors.ReasonOf(err) != sensors.Heating {
+					t.Fatal(err)
+				}
+			}
+			now := uint64(0)
+			for _, p := range probes {
+				now += p.Stats().HeaterPulses
+			}
+			most, pulsed = max(most, now-pulsed), now
+			time.Sleep(time.Until(start.Add(10 * time.Second)))
+		}
+		if pulsed < 48 || most > 5 {
+			t.Errorf("%d pulses in all, up to %d in one round", pulsed, most)
 		}
 	})
 }

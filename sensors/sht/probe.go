@@ -32,6 +32,7 @@ type Probe struct {
 	name   string // for errors: id, family, address and bus
 
 	known  bool   // set up since the last fault
+	offset Offset // stored in the chip
 	serial uint64 // of the chip last seen; 0 before
 	faults int    // in a row
 	pulse  pulser
@@ -53,15 +54,16 @@ func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
 		return nil, fmt.Errorf("probe %s: heater pulses every %v are too close; the least is %v", p.ID, every, shortestPulsePeriod)
 	}
 	return &Probe{
-		family: f, bus: bus, addr: uint16(p.Address), pulse: pulser{every: p.HeaterEvery.D()},
+		family: f, bus: bus, addr: uint16(p.Address), pulse: newPulser(p.ID, p.HeaterEvery.D()),
 		name: fmt.Sprintf("probe %s: %s %#x on %s", p.ID, f.name, p.Address, bus),
 	}, nil
 }
 
 // Sample measures once, 10 to 17 ms, and returns temperature and humidity as
 // the chip gave them. The error is a sensors.FaultError; it is sensors.Heating
-// from a heater pulse on until the chip has cooled. A due pulse runs after the
-// measurement, so that Sample then takes about a second longer.
+// from a heater pulse on until the chip has cooled. A due pulse begins after the
+// measurement; SHT3x and HDC302x then take a second longer, because they must
+// be told to stop.
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
 	if err != nil {
@@ -126,9 +128,47 @@ func (p *Probe) setUp(ctx context.Context) error {
 	case !p.family.mute:
 		return fmt.Errorf("read the serial number: %w", err)
 	}
+	if p.offset, err = p.storedOffset(ctx); err != nil {
+		return fmt.Errorf("read the stored offset: %w", err)
+	}
 	p.known = true
 	return nil
 }
+
+// An Offset is a correction that somebody has stored in the chip, which then
+// adds it to every measurement where no log shows it.
+type Offset struct {
+	Temperature sensors.CentiCelsius
+	Humidity    sensors.CentiPercent
+}
+
+// storedOffset reads the offset of an HDC302x: for each quantity a sign bit, 1
+// for plus, and seven bits of the count from bit 7 for humidity and bit 6 for
+// temperature on (TI SNAS817D; the steps agree with periph's hdc302x driver).
+func (p *Probe) storedOffset(ctx context.Context) (Offset, error) {
+	if len(p.family.offset) == 0 {
+		return Offset{}, nil
+	}
+	w, err := p.ask(ctx, p.family.offset, time.Millisecond, 1)
+	if err != nil {
+		return Offset{}, err
+	}
+	signed := func(b byte, shift int, span float64) int32 {
+		v := scaled(uint16(b&0x7F)<<shift, 0, span)
+		if b&0x80 == 0 {
+			return -v
+		}
+		return v
+	}
+	return Offset{
+		Humidity:    sensors.CentiPercent(signed(byte(w[0]>>8), 7, 100)),
+		Temperature: sensors.CentiCelsius(signed(byte(w[0]), 6, 175)),
+	}, nil
+}
+
+// StoredOffset returns the offset found in the chip, zero before the first good
+// Sample and for families that cannot store one.
+func (p *Probe) StoredOffset() Offset { return p.offset }
 
 func (p *Probe) identify(ctx context.Context) (uint64, error) {
 	var serial uint64

@@ -119,7 +119,7 @@ func r(b ...byte) i2ctest.IO { return i2ctest.IO{Addr: addr, R: b} }
 // Serial numbers of the fixtures, with their checksums.
 var (
 	serial4 = []i2ctest.IO{w(0x89), r(0xBE, 0xEF, 0x92, 0xAB, 0xCD, 0x6F)}
-	serial3 = []i2ctest.IO{w(0x37, 0x80), r(0xBE, 0xEF, 0x92, 0xAB, 0xCD, 0x6F)}
+	serial3 = []i2ctest.IO{w(0x36, 0x82), r(0xBE, 0xEF, 0x92, 0xAB, 0xCD, 0x6F)}
 	calm    = []i2ctest.IO{w(0xF3, 0x2D), r(0x00, 0x00, 0x81)}
 	frame   = r(0x66, 0x66, 0x93, 0xBE, 0xEF, 0x92)
 )
@@ -198,7 +198,7 @@ func TestSHT3xBytes(t *testing.T) {
 func TestAnSHT3xWithoutASerialNumberIsRead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := play(t, configs.Probe{Family: "sht3x"}, ops(
-			[]i2ctest.IO{w(0x37, 0x80), r(0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF)}, calm, []i2ctest.IO{w(0x24, 0x00), frame}))
+			[]i2ctest.IO{w(0x36, 0x82), r(0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF)}, calm, []i2ctest.IO{w(0x24, 0x00), frame}))
 		if _, err := p.Sample(t.Context()); err != nil || p.Serial() != 0 {
 			t.Errorf("%v, serial %x", err, p.Serial())
 		}
@@ -208,11 +208,17 @@ func TestAnSHT3xWithoutASerialNumberIsRead(t *testing.T) {
 func TestHDC302xBytes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := play(t, configs.Probe{Family: "hdc302x"}, ops([]i2ctest.IO{
-			w(0x36, 0x83), r(0xBE, 0xEF, 0x92), w(0x36, 0x84), r(0xAB, 0xCD, 0x6F), w(0x36, 0x85), r(0xAB, 0xAB, 0x72)},
+			w(0x36, 0x83), r(0xBE, 0xEF, 0x92), w(0x36, 0x84), r(0xAB, 0xCD, 0x6F), w(0x36, 0x85), r(0xAB, 0xAB, 0x72),
+			// An offset of +8.20 % and -17.09 °C as TI's data sheet counts them:
+			// 42 steps of 0.1953 % and 100 of 0.1709 °C.
+			w(0xA0, 0x04), r(0x80|42, 100, CRC8(0x80|42, 100))},
 			calm, []i2ctest.IO{w(0x24, 0x00), frame}))
 		s, err := p.Sample(t.Context())
 		if err != nil || s.Humidity != 74_58 || p.Serial() != 0xBEEF_ABCD_ABAB {
 			t.Errorf("%+v, %v, serial %x", s, err, p.Serial())
+		}
+		if got := p.StoredOffset(); got != (Offset{Temperature: -17_09, Humidity: 8_20}) {
+			t.Errorf("offset %+v", got)
 		}
 	})
 }

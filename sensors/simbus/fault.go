@@ -48,7 +48,7 @@ type Fault struct {
 	After, Times int
 	// Arg moves on by 7 with every strike: noise does not repeat itself.
 	Arg int
-	For          time.Duration
+	For time.Duration
 }
 
 // Inject arms a fault.

@@ -101,6 +101,7 @@ type SHT3x struct {
 	Climate *Climate
 	Serial  uint64
 	HDC     bool
+	Offset  uint16 // stored in an HDC302x
 	Heater  bool
 	status  uint16
 	booted  bool
@@ -144,12 +145,14 @@ func (d *SHT3x) Write(p []byte) error {
 
 func (d *SHT3x) identity(code uint16) error {
 	switch {
-	case !d.HDC && code == 0x3780:
+	case !d.HDC && code == 0x3682:
 		d.answer = later(0, withCRC(uint16(d.Serial>>16), uint16(d.Serial)))
 	case d.HDC && code == 0x3781:
 		d.answer = later(0, withCRC(0x3000))
 	case d.HDC && code >= 0x3683 && code <= 0x3685:
 		d.answer = later(0, withCRC(uint16(d.Serial>>(16*(0x3685-code)))))
+	case d.HDC && code == 0xA004:
+		d.answer = later(0, withCRC(d.Offset))
 	case d.HDC && code == 0x306E:
 	default:
 		return errNak
