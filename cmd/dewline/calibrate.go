@@ -145,7 +145,7 @@ func calibrationRun(ctx context.Context, ctl *control, s *sensors.Session, probe
 	ticker := time.NewTicker(5 * time.Second)
 	defer ticker.Stop()
 	lastSeen := map[sensors.ProbeID]time.Duration{}
-	lastSaid := ""
+	var lastSaid time.Time
 	keys := bufio.NewScanner(std.in)
 	for {
 		for _, id := range []sensors.ProbeID{against, probe} {
@@ -161,8 +161,8 @@ func calibrationRun(ctx context.Context, ctl *control, s *sensors.Session, probe
 			}
 			lastSeen[id] = r.At.Mono
 			p := s.Observe(r)
-			if p.Waiting != "" && p.Waiting != lastSaid {
-				lastSaid = p.Waiting
+			if p.Waiting != "" && time.Since(lastSaid) >= time.Minute {
+				lastSaid = time.Now()
 				fmt.Fprintf(std.out, "%s  point %d of %d (%s): %s\n", time.Now().Format("15:04"), p.Point+1, p.Points, p.Source, p.Waiting)
 			}
 			switch p.Stage {

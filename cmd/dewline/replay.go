@@ -237,7 +237,7 @@ func (r *replay) begin(ahead []trace.Row) error {
 	}
 	r.fitCadence()
 	for _, p := range r.cfg.Probes {
-		r.judges[sensors.ProbeID(p.ID)] = sensors.NewJudge(sensors.ProbeID(p.ID), p.Family)
+		r.judges[sensors.ProbeID(p.ID)] = r.newJudge(sensors.ProbeID(p.ID), p.Family)
 	}
 	r.engine = rules.New(r.cfg)
 	return nil
@@ -280,6 +280,18 @@ func (r *replay) row(row trace.Row) error {
 	return r.emit(r.engine.Step(judge.Read(now, row.Sample(), missing)))
 }
 
+// newJudge returns a judge for one probe of the trace. A trace says nothing of
+// the steps in which its probe counts, so an unchanged value alone proves
+// nothing; the rules still compare it with its peers.
+func (r *replay) newJudge(id sensors.ProbeID, family string) *sensors.Judge {
+	if r.oneEach.species != "" {
+		family = ""
+	}
+	j := sensors.NewJudge(id, family)
+	j.FreezeAfter(0)
+	return j
+}
+
 // addProbe gives a probe that the trace has just shown its own enclosure.
 func (r *replay) addProbe(id sensors.ProbeID, now sensors.Instant) error {
 	var ids []sensors.ProbeID
@@ -292,7 +304,7 @@ func (r *replay) addProbe(id sensors.ProbeID, now sensors.Instant) error {
 	}
 	r.cfg = cfg
 	r.fitCadence()
-	r.judges[id] = sensors.NewJudge(id, "simulated")
+	r.judges[id] = r.newJudge(id, "")
 	return r.emit(r.engine.Reconfigure(cfg, now))
 }
 

@@ -190,7 +190,7 @@ func (w *wiring) open(p configs.Probe) (Sampler, string, error) {
 		s, err := iio.Open(p)
 		return s, p.Path, err
 	case "remote":
-		n, err := remote.NewNode(p, clockSynced)
+		n, err := remote.NewNode(p, sensors.KernelSynced)
 		if err == nil {
 			w.nodes = append(w.nodes, n)
 		}

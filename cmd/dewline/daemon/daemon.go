@@ -13,7 +13,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
-	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -133,7 +132,7 @@ func New(o Options) (*Daemon, error) {
 	}
 	if o.Clock == nil {
 		o.Clock = func(resume time.Duration) func() sensors.Instant {
-			return sensors.NewClock(resume, clockSynced).Now
+			return sensors.NewClock(resume, sensors.KernelSynced).Now
 		}
 	}
 	d := &Daemon{o: o, log: o.Log, in: make(chan input, 4096), reloads: make(chan struct{}, 1),
@@ -315,14 +314,4 @@ func (d *Daemon) post(ctx context.Context, f func(now sensors.Instant)) {
 	case d.in <- input{kind: isCall, call: f}:
 	case <-ctx.Done():
 	}
-}
-
-// clockSynced asks the kernel and, where a hardened unit forbids that, the
-// mark that systemd-timesyncd leaves.
-func clockSynced() bool {
-	if sensors.KernelSynced() {
-		return true
-	}
-	_, err := os.Stat("/run/systemd/timesync/synchronized")
-	return err == nil
 }

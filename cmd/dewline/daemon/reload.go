@@ -96,7 +96,12 @@ func copyFile(from, to string) error {
 	if err != nil {
 		return err
 	}
-	f, err := os.CreateTemp(filepath.Dir(to), ".copy-*")
+	return writeFile(to, b)
+}
+
+// writeFile replaces the file at path by one that holds b, all at once.
+func writeFile(path string, b []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".new-*")
 	if err != nil {
 		return err
 	}
@@ -107,5 +112,5 @@ func copyFile(from, to string) error {
 		_ = os.Remove(f.Name())
 		return fmt.Errorf("write %s: %w", f.Name(), err)
 	}
-	return os.Rename(f.Name(), to)
+	return os.Rename(f.Name(), path)
 }

@@ -1,0 +1,34 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	"dewline/cmd/dewline/daemon"
+	"dewline/configs"
+)
+
+// runSentinel watches rooms from a second machine.
+func runSentinel(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("sentinel", "--config FILE [--data DIR]", std)
+	path := fs.String("config", "/etc/dewline/sentinel.toml", "the configuration `FILE`, with [sentinel], [mqtt] and people")
+	dir := fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	cfg, err := configs.Load(*path)
+	if err != nil {
+		return usageError{err.Error()}
+	}
+	if len(cfg.Sentinel.Rooms) == 0 {
+		return usageError{*path + ": name the rooms to watch, as in [sentinel] rooms = [\"attic\"]"}
+	}
+	if *dir == "" {
+		*dir = cfg.Store.Dir
+	}
+	if err := os.MkdirAll(*dir, 0o700); err != nil {
+		return fmt.Errorf("make the data directory: %w", err)
+	}
+	return daemon.RunSentinel(ctx, cfg, *dir, newLogger(std, false))
+}
