@@ -134,11 +134,12 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 		if err := b.before(hit, devices); err != nil {
 			return err
 		}
+		devices = b.reachable(addr) // a reset may have closed a channel
 	}
-	if err := exchange(b.reachable(addr), w, r); err != nil {
+	if err := exchange(devices, w, r); err != nil {
 		return sensors.Fault(sensors.BusError, fmt.Errorf("%s: device %#x: %w (%w)", b.name, addr, i2cbus.ErrNoAnswer, err))
 	}
-	if len(b.reachable(addr)) > 1 {
+	if len(devices) > 1 {
 		b.collisions++
 	}
 	if armed {

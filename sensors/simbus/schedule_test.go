@@ -199,7 +199,7 @@ func TestNoFaultMakesAWrongValueGood(t *testing.T) {
 func runSchedule(t *testing.T, seed uint64, n *tally) {
 	rng := rand.New(rand.NewPCG(seed, 1))
 	r := newRig(t)
-	for range 3 {
+	for range 2 {
 		r.weather(rng)
 		for range rng.IntN(5) {
 			r.inject(rng)
