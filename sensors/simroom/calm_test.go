@@ -13,12 +13,12 @@ import (
 // A calm week in rooms of every season, zone and size: each enclosure keeps
 // inside its species' bands (from the configuration's own table, three hours
 // after a change of the lamps), half an hour's stray apart, and never dries
-// out. More rooms than the usual five, some 0.1 s each:
+// out. More rooms than the usual three, some 0.1 s each:
 //
 //	CALM_ROOMS=150 go test -run CalmWeek ./sensors/simroom
 func TestCalmWeek(t *testing.T) {
 	rng := rand.New(rand.NewPCG(20260101, 1))
-	rooms := 5
+	rooms := 3
 	if n, err := strconv.Atoi(os.Getenv("CALM_ROOMS")); err == nil {
 		rooms = n
 	}

@@ -15,7 +15,8 @@ const MaxStep = 10 * time.Second
 type Options struct {
 	// Seed decides every random choice, noise included.
 	Seed uint64
-	// Start is the wall time at which the room begins, in thermal balance.
+	// Start is the wall time at which the room begins; it has lived unseen for
+	// two days by then.
 	Start time.Time
 	// Location is where the timers of lamps and misters keep their time; nil
 	// takes Start's.
@@ -35,7 +36,7 @@ type Options struct {
 // to day.
 type Climate struct {
 	Mean         float64 // °C over the year; 12
-	YearSwing    float64 // °C, half of summer minus winter; 9
+	YearSwing    float64 // °C, half of July minus January; 9
 	DaySwing     float64 // °C, half of afternoon minus dawn; 5
 	WeatherSigma float64 // °C, spread of the daily offset; 2; negative for none
 	DewPoint     float64 // °C below the day's mean temperature; 6
@@ -44,17 +45,17 @@ type Climate struct {
 // House is the room around the racks and what conditions it. Gains and powers
 // are given as the rise in °C that they would hold the room at for ever.
 type House struct {
-	Tau          time.Duration // time constant of the house; 10 h
-	DaySet       float64       // °C; 21.2
-	NightSet     float64       // °C; 20.25
-	Day          configs.ClockSpan
-	Swing        float64 // °C either side of the set point; 0.2
-	LampGain     float64 // °C with every lamp on; 4; negative for none
-	OtherGain    float64 // °C from pumps, people, appliances; 4; negative for none
-	CoolPower    float64 // °C; 60
-	HeatPower    float64 // °C; 45
-	Humidity     float64 // %RH that the air conditioner keeps at the set point; 50
-	ShelfStep    float64 // °C warmer per shelf upwards; 0.2; negative for none
+	Tau          time.Duration     // time constant of the house; 10 h
+	DaySet       float64           // °C; 21.2
+	NightSet     float64           // °C; 20.25
+	Day          configs.ClockSpan // when DaySet holds; 07:00-20:00
+	Swing        float64           // °C either side of the set point; 0.2
+	LampGain     float64           // °C with every lamp on; 4; negative for none
+	OtherGain    float64           // °C from pumps, people, appliances; 4; negative for none
+	CoolPower    float64           // °C; 60
+	HeatPower    float64           // °C; 45
+	Humidity     float64           // %RH that the air conditioner keeps at the set point; 50
+	ShelfStep    float64           // °C warmer per shelf upwards; 0.2; negative for none
 	NoCooling    bool
 	NoHeating    bool
 	Uncontrolled bool // neither; the room follows the weather

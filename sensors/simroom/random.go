@@ -3,6 +3,7 @@ package simroom
 import (
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"dewline/configs"
@@ -53,6 +54,9 @@ func RandomRoom(rng *rand.Rand) Options {
 			LampGain: 2 + 4*rng.Float64(), OtherGain: 2 + 4*rng.Float64(),
 			NightSet: 20.3, Humidity: 45 + 10*rng.Float64(), ShelfStep: 0.15 + 0.07*rng.Float64(),
 		},
+	}
+	if strings.HasPrefix(loc.String(), "Australia/") {
+		o.Climate.YearSwing *= -1
 	}
 	racks, shelves, slots := 1+rng.IntN(4), 2+rng.IntN(2), 2+rng.IntN(3)
 	lampsOn := 6*60 + 30*rng.IntN(6)

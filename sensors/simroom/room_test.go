@@ -42,7 +42,7 @@ func TestOneSeedOneRoom(t *testing.T) {
 		o.Seed = seed
 		r := mustNew(t, o)
 		mustInject(t, r, faults...)
-		return digest(r, 6*60*3, poll)
+		return digest(r, 6*60*2, poll)
 	}
 	want := run(o.Seed, tenSeconds)
 	for name, poll := range map[string]func(*Room){
