@@ -61,7 +61,7 @@ func TestRecordingResumes(t *testing.T) {
 	} {
 		t.Run(fault.name, func(t *testing.T) {
 			var f faultyFile
-			s, _, err := Open(context.Background(), Options{Dir: t.TempDir(), openFile: f.open})
+			s, _, err := Open(context.Background(), Options{Dir: memDir(t), openFile: f.open})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -180,7 +180,7 @@ func TestFailedCalls(t *testing.T) {
 			dir := t.TempDir()
 			call, _, _ := strings.Cut(inject, ":")
 			cmd := exec.Command(strace, "-f", "-o", filepath.Join(t.TempDir(), "trace"), "-e", "trace="+call, "-e", "inject="+inject, os.Args[0])
-			cmd.Env = append(os.Environ(), "DEWLINE_STORE_VICTIM="+dir, "DEWLINE_STORE_FLUSHES=200", "GOMAXPROCS=1")
+			cmd.Env = append(os.Environ(), "DEWLINE_STORE_VICTIM="+dir, "DEWLINE_STORE_FLUSHES=130", "GOMAXPROCS=1")
 			var errs bytes.Buffer
 			cmd.Stderr = &errs
 			out, err := cmd.Output()
@@ -206,7 +206,7 @@ func TestFailedCalls(t *testing.T) {
 					failed++
 				}
 			}
-			if last != 200*victimPolls-1 {
+			if last != 130*victimPolls-1 {
 				t.Fatalf("flushed up to %d", last)
 			}
 			checkVictim(t, dir, last, committed)

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"syscall"
 	"time"
 
@@ -29,18 +30,17 @@ func (s *Store) attach(ctx context.Context) (Report, error) {
 	}
 	began := time.Now()
 	err := s.inspect(ctx, &rep)
-	if isDamage(err) && !s.opt.ReadOnly {
-		err = s.replace(ctx, &rep, err)
-	}
 	rep.Check = time.Since(began)
-	if err != nil {
-		return rep, err
+	if err == nil {
+		err = s.openFile(ctx, &rep)
 	}
-	if err := s.openFile(ctx, &rep); err != nil {
-		return rep, err
+	if isDamage(err) && !s.opt.ReadOnly {
+		if err = s.replace(ctx, &rep, err); err == nil {
+			err = s.openFile(ctx, &rep)
+		}
 	}
-	rep.Resumed = !rep.Fresh
-	return rep, nil
+	rep.Resumed = err == nil && !rep.Fresh
+	return rep, err
 }
 
 // inspect checks the file before anything maps it, and creates a missing one.
@@ -147,7 +147,19 @@ func emptyRecord(tx *bolt.Tx) error {
 			return err
 		}
 	}
-	return putDoc(tx, bucketSelf, []byte("schema"), []byte(strconv.Itoa(schema)))
+	return putSchema(tx, schema)
+}
+
+// The layout's number is kept twice: without it the file could not be used.
+const schemaKeys = "schema schema-again"
+
+func putSchema(tx *bolt.Tx, n int) error {
+	for _, key := range strings.Fields(schemaKeys) {
+		if err := putDoc(tx, bucketSelf, []byte(key), []byte(strconv.Itoa(n))); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // openFile opens the checked file and loads it.
@@ -215,21 +227,22 @@ func migrate(db *bolt.DB, readOnly bool, steps []migration) (bool, error) {
 				return fmt.Errorf("bring the record from layout %d to %d: %w", v, v+1, err)
 			}
 		}
-		return putDoc(tx, bucketSelf, []byte("schema"), []byte(strconv.Itoa(want)))
+		return putSchema(tx, want)
 	})
 	return err == nil, err
 }
 
 func schemaOf(tx *bolt.Tx) (int, error) {
-	v, err := getDoc(tx, bucketSelf, []byte("schema"))
-	if err != nil {
-		return 0, fmt.Errorf("read the layout's number: %w", err)
+	for _, key := range strings.Fields(schemaKeys) {
+		v, err := getDoc(tx, bucketSelf, []byte(key))
+		if err != nil {
+			continue
+		}
+		if n, err := strconv.Atoi(string(v)); err == nil {
+			return n, nil
+		}
 	}
-	n, err := strconv.Atoi(string(v))
-	if err != nil {
-		return 0, fmt.Errorf("%w: the layout's number is %q", ErrDamaged, v)
-	}
-	return n, nil
+	return 0, badf("the number of its layout cannot be read")
 }
 
 // reattach opens the file again after it had to be let go of, or could not be

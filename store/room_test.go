@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"testing"
 	"time"
 
@@ -77,6 +78,18 @@ func fill(t testing.TB, s *Store, r *testRoom, d time.Duration) map[sensors.Prob
 		}
 	}
 	return out
+}
+
+// memDir is a folder in memory where there is one: most tests are about what is
+// written and not about how long a disk takes.
+func memDir(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "dewline-store")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	return dir
 }
 
 func open(t testing.TB, dir string) (*Store, Report) {

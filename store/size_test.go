@@ -15,7 +15,7 @@ func TestSizeAndWear(t *testing.T) {
 	if v, err := strconv.Atoi(os.Getenv("DEWLINE_STORE_DAYS")); err == nil {
 		days = v
 	}
-	s, _ := open(t, t.TempDir())
+	s, _ := open(t, memDir(t))
 	s.db.NoSync = true // the bytes are the same, and the test takes seconds
 	r := newRoom(1, 48)
 	for range days * 1440 {

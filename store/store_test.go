@@ -7,7 +7,7 @@ import (
 )
 
 func TestReadingsSurviveReopening(t *testing.T) {
-	dir := t.TempDir()
+	dir := memDir(t)
 	s, rep := open(t, dir)
 	if !rep.Fresh || rep.Resumed {
 		t.Fatalf("first open reports %+v", rep)

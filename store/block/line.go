@@ -3,7 +3,7 @@ package block
 // A line predicts a calibrated value from its raw one; where it does, the
 // calibrated column costs nothing.
 type line struct {
-	gain, offset int64 // gain in 1/lineOne
+	gain, offset int64 // in 1/lineOne
 	clip         bool  // to 0–100.00 %, as calibrated humidities are
 }
 
@@ -14,7 +14,7 @@ const (
 )
 
 func (l line) at(raw int64) int64 {
-	v := (raw*l.gain+lineOne/2)>>lineBits + l.offset
+	v := (raw*l.gain + l.offset + lineOne/2) >> lineBits
 	if l.clip {
 		return min(max(v, 0), fullWet)
 	}
@@ -26,18 +26,19 @@ func (l line) at(raw int64) int64 {
 func fitLine(recs []Record, q uint8, clip bool) line {
 	l := line{gain: lineOne, clip: clip}
 	var n, sx, sy float64
-	exact := true
+	exact, shift := true, int64(0)
 	for i := range recs {
 		r := &recs[i]
 		if r.Has&r.RawHas&q == 0 || (clip && (r.value(q) <= 0 || r.value(q) >= fullWet)) {
 			continue
 		}
 		if n == 0 {
-			l.offset = r.value(q) - r.raw(q)
+			shift = r.value(q) - r.raw(q)
 		}
-		exact = exact && r.value(q)-r.raw(q) == l.offset
+		exact = exact && r.value(q)-r.raw(q) == shift
 		n, sx, sy = n+1, sx+float64(r.raw(q)), sy+float64(r.value(q))
 	}
+	l.offset = shift << lineBits
 	if exact {
 		return l
 	}
@@ -52,7 +53,7 @@ func fitLine(recs []Record, q uint8, clip bool) line {
 	}
 	if gain := sxy / sxx; sxx > 0 && gain > 0.5 && gain < 2 {
 		l.gain = int64(gain*lineOne + 0.5)
-		l.offset = int64(sy/n) - int64(sx/n*gain)
+		l.offset = int64((sy/n - sx/n*gain) * lineOne)
 	}
 	return l
 }
