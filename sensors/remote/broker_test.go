@@ -18,6 +18,7 @@ import (
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
+	"go.uber.org/goleak"
 
 	"dewline/configs"
 	"dewline/sensors"
@@ -249,6 +250,18 @@ func TestARefusedTopicIsToldToTheKeeper(t *testing.T) {
 		return strings.Contains(log.String(), "access list") && strings.Contains(log.String(), "nodes/4")
 	})
 	stop()
+}
+
+// A subscriber that ends takes everything with it that it started.
+func TestRunLeavesNothingBehind(t *testing.T) {
+	b := startBroker(t)
+	before := goleak.IgnoreCurrent()
+	n := newNode(t, untimed(), nil)
+	log := &lockedBuffer{}
+	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), n)
+	eventually(t, "it listens", func() bool { return strings.Contains(log.String(), "listening") })
+	stop()
+	goleak.VerifyNone(t, before)
 }
 
 func TestNewSubscriberRefuses(t *testing.T) {

@@ -1,0 +1,83 @@
+package simbus_test
+
+import (
+	"context"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"dewline/sensors"
+	"dewline/sensors/simbus"
+)
+
+// TestGoodProbesKeepTheirGrid runs the real poller and drivers for half an hour
+// beside one probe that is broken in the slowest way there is, a line that
+// hangs on every transfer: all others deliver a good reading at least every
+// other poll, and nearly always every one.
+func TestGoodProbesKeepTheirGrid(t *testing.T) {
+	for _, kind := range []simbus.Kind{simbus.StuckSDA, simbus.Slow, simbus.Nak} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig(t)
+			r.calm()
+			broken := r.probes[3]
+			r.bus.Inject(simbus.Fault{Kind: kind, Device: broken.device, Times: manyTimes, For: 1900 * time.Millisecond})
+			const polls = 180
+			good := pollFor(t, r, polls*sensors.DefaultEvery-time.Second)
+			for _, p := range r.probes {
+				if p == broken && kind != simbus.Slow {
+					if n := len(good[p.name]); n != 0 {
+						t.Errorf("%v: %s is broken and delivered %d good readings", kind, p.name, n)
+					}
+					continue
+				}
+				if p == broken {
+					continue // slow, but what it delivers is right
+				}
+				checkGrid(t, kind.String()+" "+p.name, good[p.name], polls)
+			}
+		})
+	}
+}
+
+// pollFor runs the poller and returns when each probe gave a good reading.
+func pollFor(t *testing.T, r *rig, d time.Duration) map[string][]time.Time {
+	t.Helper()
+	bus := sensors.Bus{Name: "sim"}
+	for _, p := range r.probes {
+		bus.Probes = append(bus.Probes, sensors.BusProbe{ID: sensors.ProbeID(p.name), Sampler: p.driver})
+	}
+	var mu sync.Mutex
+	good, start := map[string][]time.Time{}, time.Now()
+	poller, err := sensors.NewPoller([]sensors.Bus{bus}, sensors.PollOptions{
+		Now: func() sensors.Instant {
+			return sensors.Instant{Mono: time.Since(start), Wall: time.Now(), Synced: true}
+		},
+		Sink: func(rd sensors.Reading) {
+			mu.Lock()
+			defer mu.Unlock()
+			if rd.Quality == sensors.Good {
+				good[string(rd.Probe)] = append(good[string(rd.Probe)], time.Now())
+			}
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	defer cancel()
+	poller.Run(ctx)
+	return good
+}
+
+func checkGrid(t *testing.T, who string, at []time.Time, polls int) {
+	t.Helper()
+	if len(at) < polls*95/100 {
+		t.Errorf("%s: %d good readings in %d polls", who, len(at), polls)
+	}
+	for i := 1; i < len(at); i++ {
+		if gap := at[i].Sub(at[i-1]); gap > 2*sensors.DefaultEvery {
+			t.Errorf("%s: %v between good readings", who, gap)
+		}
+	}
+}
