@@ -104,6 +104,8 @@ type scenario struct {
 // Forecast looks ahead from o. False when there is nothing to go by: neither a
 // trend nor a room, or the model was never stepped.
 func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
+	o.HasRoom = o.HasRoom && finite(o.Room)
+	o.HasRoomTrend = o.HasRoomTrend && finite(o.RoomTrend.PerHour) && finite(o.RoomTrend.Sigma)
 	if !m.Started || !finite(o.Air) || !o.HasRoom && !o.HasTrend {
 		return Forecast{}, false
 	}

@@ -30,7 +30,7 @@ type slot struct {
 type history [slotCount]slot
 
 // MarshalText packs the ring.
-func (h *history) MarshalText() ([]byte, error) {
+func (h history) MarshalText() ([]byte, error) {
 	raw := make([]byte, 0, slotCount*slotBytes)
 	for _, s := range h {
 		raw = binary.LittleEndian.AppendUint16(raw, uint16(s.air))

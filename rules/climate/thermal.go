@@ -177,6 +177,9 @@ func (m *Thermal) Observe(r ThermalReading) {
 		return
 	}
 	r.HasRoom = r.HasRoom && finite(r.Room)
+	if !(r.Hour >= 0 && r.Hour < 24) {
+		r.Hour = -1
+	}
 	if !m.Started {
 		m.start(r)
 	}
@@ -219,9 +222,8 @@ const extraGap = time.Hour
 // that shows up as a rest, and fades.
 func (m *Thermal) start(r ThermalReading) {
 	m.Started, m.Stepped, m.Slot = true, r.At, int64(r.At/slotTime)
-	m.LastRoom, m.HasRoom = r.Room, r.HasRoom
-	if r.HasRoom {
-		m.Room = filter{r.Room, r.Room}
+	if m.HasRoom = r.HasRoom; r.HasRoom {
+		m.LastRoom, m.Room = r.Room, filter{r.Room, r.Room}
 	}
 	on := lampInput(r.Lamps)
 	m.Lamp = filter{on, on}

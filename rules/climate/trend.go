@@ -110,7 +110,7 @@ func (t *Trend) compute() (Slope, bool) {
 		return whole, true
 	}
 	short := theilSen(xs[n-trendShort:n], ys[n-trendShort:n])
-	if math.Abs(short.PerHour-whole.PerHour) > 2*math.Hypot(short.Sigma, whole.Sigma) {
+	if math.Abs(short.PerHour-whole.PerHour) > 2.5*short.Sigma {
 		return short, true
 	}
 	return whole, true
@@ -144,9 +144,9 @@ func theilSen(xs, ys []float64) Slope {
 		sxx += (x - mean) * (x - mean)
 	}
 	// Neighbouring bins err together (air stirs slowly), which the plain
-	// formula does not know: widen it by half.
+	// formula does not know, and few bins tell little of their scatter: widen it.
 	return Slope{
-		PerHour: rate, Sigma: 1.5 * scatter / math.Sqrt(sxx), Value: value,
+		PerHour: rate, Sigma: 1.8 * scatter / math.Sqrt(sxx), Value: value,
 		Span: time.Duration(-xs[0] * float64(time.Hour)),
 	}
 }

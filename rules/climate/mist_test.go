@@ -1,0 +1,212 @@
+package climate
+
+import (
+	"math"
+	"testing"
+	"time"
+)
+
+// humidityAt feeds a detector one reading every step from a curve in minutes.
+func mistCurve(d *MistDetector, from, to, step time.Duration, temp float64, rh func(min float64) float64) []MistEvent {
+	var events []MistEvent
+	for at := from; at < to; at += step {
+		if e := d.Observe(at, temp, min(rh(at.Minutes()), 100)); e != NoMist {
+			events = append(events, e)
+		}
+	}
+	return events
+}
+
+// pulse is a mist at minute start: up in rise minutes, a plateau, then down
+// with a time constant (shape: common practice, no source).
+func pulse(base, peak, start, rise, plateau, tau float64) func(float64) float64 {
+	return func(m float64) float64 {
+		switch {
+		case m < start:
+			return base
+		case m < start+rise:
+			return base + (peak-base)*(m-start)/rise
+		case m < start+rise+plateau:
+			return peak
+		default:
+			return base + (peak-base)*math.Exp(-(m-start-rise-plateau)/tau)
+		}
+	}
+}
+
+func TestMistPulseIsMeasured(t *testing.T) {
+	var d MistDetector
+	curve := pulse(70, 98, 60, 2, 10, 45)
+	events := mistCurve(&d, 0, 8*time.Hour, 10*time.Second, 24, curve)
+	if len(events) != 3 || events[0] != MistStarted || events[1] != MistPeaked || events[2] != MistEnded {
+		t.Fatalf("events %v, want started, peaked, ended", events)
+	}
+	p, ok := d.Last()
+	if !ok {
+		t.Fatal("no pulse")
+	}
+	near(t, "start in minutes", p.Start.Minutes(), 60, 1.1)
+	near(t, "peak", p.Peak, 98, 0.1)
+	near(t, "before", p.Before, 70, 0.1)
+	near(t, "base", p.Base, 70, 0.5)
+	near(t, "half-life in minutes", p.HalfLife.Minutes(), 31.19, 1.0)
+	// RH stays at or above 90 % on the plateau and for 45·ln(28/20) min after.
+	near(t, "minutes at 90 %", p.Wet.Minutes(), 10+0.6+45*math.Log(28.0/20), 2)
+	full := value(t, "saturated")(AbsoluteHumidity(24, 100))
+	near(t, "rise in g/m³", p.Rise, 0.28*full, 0.02)
+	if since, ok := d.Since(2 * time.Hour); !ok || since < 59*time.Minute || since > time.Hour {
+		t.Errorf("pulse is %v old, want an hour", since)
+	}
+}
+
+// Enclosures live at 85–95 %: there a mist is a few points.
+func TestMistShowsOnWetAir(t *testing.T) {
+	for _, c := range []struct{ base, peak float64 }{{85, 97}, {90, 98}, {93, 99}, {95, 99.5}} {
+		var d MistDetector
+		events := mistCurve(&d, 0, 3*time.Hour, 10*time.Second, 25, pulse(c.base, c.peak, 60, 2, 5, 20))
+		if len(events) < 2 || events[0] != MistStarted {
+			t.Errorf("%v to %v %%: events %v", c.base, c.peak, events)
+		}
+	}
+}
+
+func TestSlowReadingsStillShowAMist(t *testing.T) {
+	var d MistDetector
+	events := mistCurve(&d, 0, 8*time.Hour, 5*time.Minute, 24, pulse(70, 98, 60, 2, 10, 45))
+	if len(events) < 2 || events[0] != MistStarted {
+		t.Errorf("one reading in five minutes: events %v", events)
+	}
+}
+
+// What is no mist: lamps that go off (relative humidity up, water not), an
+// opened door that shuts, noise.
+func TestWhatIsNoMist(t *testing.T) {
+	var cooling, door, noise MistDetector
+	for at := time.Duration(0); at < 6*time.Hour; at += 10 * time.Second {
+		m := at.Minutes()
+		temp := 26.0
+		if m > 60 {
+			temp = 22 + 4*math.Exp(-(m-60)/20)
+		}
+		rh, err := RelativeHumidityOf(temp, 18)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e := cooling.Observe(at, temp, rh); e != NoMist {
+			t.Fatalf("cooling air at minute %.0f: %v", m, e)
+		}
+		shut := 85.0
+		if m > 60 && m < 64 {
+			shut = 60
+		} else if m >= 64 {
+			shut = 85 - 25*math.Exp(-(m-64)/3)
+		}
+		if e := door.Observe(at, 24, shut); e != NoMist {
+			t.Fatalf("a door at minute %.0f: %v", m, e)
+		}
+		if e := noise.Observe(at, 24, 88+1.5*math.Sin(m*7)+1.0*math.Sin(m*13)); e != NoMist {
+			t.Fatalf("noise at minute %.0f: %v", m, e)
+		}
+	}
+}
+
+func TestMistAgainstItsSchedule(t *testing.T) {
+	type day struct {
+		peak float64
+		want MistVerdict
+	}
+	var days []day
+	for range 6 {
+		days = append(days, day{95, MistSeen})
+	}
+	days = append(days, day{79, MistWeak}, day{70, MistMissed}, day{95, MistSeen})
+	var d MistDetector
+	var w MistWatch
+	for i, c := range days {
+		from := time.Duration(i) * 24 * time.Hour
+		due := from + time.Hour
+		curve := pulse(70, c.peak, due.Minutes(), 2, 3, 40)
+		var got MistVerdict
+		var at time.Duration
+		for now := from; now < from+8*time.Hour; now += 10 * time.Second {
+			d.Observe(now, 24, curve(now.Minutes()))
+			if now == due {
+				w.Expect(now)
+			}
+			if v, when := w.Verdict(now, &d); v != MistPending {
+				if got != MistPending {
+					t.Errorf("day %d: a second verdict %v", i, v)
+				}
+				got, at = v, now
+				if when != due {
+					t.Errorf("day %d: verdict about %v, want %v", i, when, due)
+				}
+			}
+		}
+		if got != c.want || at-due > 10*time.Minute {
+			t.Errorf("day %d: verdict %v after %v, want %v within 10 min", i, got, at-due, c.want)
+		}
+	}
+}
+
+func TestMistTooWetOrBlindIsUnclear(t *testing.T) {
+	var wet, blind MistDetector
+	var w MistWatch
+	mistCurve(&wet, 0, 2*time.Hour, 10*time.Second, 24, func(float64) float64 { return 98 })
+	w.Expect(100 * time.Minute)
+	if v, _ := w.Verdict(2*time.Hour, &wet); v != MistUnclear {
+		t.Errorf("at 98 %%: verdict %v, want unclear", v)
+	}
+	mistCurve(&blind, 0, time.Hour, 10*time.Second, 24, func(float64) float64 { return 80 })
+	w.Expect(100 * time.Minute)
+	if v, _ := w.Verdict(2*time.Hour, &blind); v != MistUnclear {
+		t.Errorf("probe silent: verdict %v, want unclear", v)
+	}
+}
+
+func TestEndlessMist(t *testing.T) {
+	var d MistDetector
+	var w MistWatch
+	day := 24 * time.Hour
+	for i := range 4 {
+		from := time.Duration(i) * day
+		curve := pulse(75, 99.5, from.Minutes()+60, 2, 9, 40)
+		for now := from; now < from+8*time.Hour; now += 10 * time.Second {
+			d.Observe(now, 24, curve(now.Minutes()))
+			if w.Endless(&d, 15*time.Minute) {
+				t.Fatalf("day %d: an ordinary pulse is endless at %v", i, now-from)
+			}
+		}
+	}
+	from := 4 * day
+	said := time.Duration(0)
+	stuck := pulse(75, 99.5, from.Minutes()+60, 2, 1e9, 40)
+	for now := from; now < from+3*time.Hour && said == 0; now += 10 * time.Second {
+		d.Observe(now, 24, stuck(now.Minutes()))
+		if w.Endless(&d, 15*time.Minute) {
+			said = now - from - time.Hour
+		}
+	}
+	if said < 15*time.Minute || said > 30*time.Minute {
+		t.Errorf("a mist that does not stop is endless after %v, want 15 to 30 min", said)
+	}
+}
+
+// A rack-wide miss is the supply, a single one the nozzle.
+func TestSupplyOrNozzle(t *testing.T) {
+	s, m, w, u := MistSeen, MistMissed, MistWeak, MistUnclear
+	for _, c := range []struct {
+		verdicts []MistVerdict
+		want     MistFault
+	}{
+		{nil, MistUndecided}, {[]MistVerdict{u, u}, MistUndecided}, {[]MistVerdict{m}, MistUndecided},
+		{[]MistVerdict{m, u}, MistUndecided}, {[]MistVerdict{s}, MistOK}, {[]MistVerdict{s, s, u}, MistOK},
+		{[]MistVerdict{m, m}, SupplyFault}, {[]MistVerdict{m, m, m, w, u}, SupplyFault},
+		{[]MistVerdict{s, m, s, s}, NozzleFault}, {[]MistVerdict{s, w}, NozzleFault},
+		{[]MistVerdict{m, m, s, s}, NozzleFault},
+	} {
+		if got := JudgeMist(c.verdicts); got != c.want {
+			t.Errorf("%v: fault %v, want %v", c.verdicts, got, c.want)
+		}
+	}
+}

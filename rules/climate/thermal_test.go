@@ -1,0 +1,344 @@
+package climate
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+// twin is an enclosure that is exactly what the model takes it for.
+type twin struct {
+	p     params
+	room  filter
+	lamps filter
+}
+
+func newTwin() *twin {
+	p := params{Fast: 0.5, Slow: 4, FastPart: 0.6, LampFast: 1.8, LampSlow: 0.9}
+	for h := range p.Offset {
+		p.Offset[h] = 0.5 + 0.2*math.Sin(float64(h)/12*2*math.Pi) // twice a day: lamps cannot pass for it
+	}
+	return &twin{p: p, room: filter{22, 22}}
+}
+
+// at steps the twin by a minute.
+func (w *twin) at(room float64, on bool, hour float64) float64 {
+	fast, slow := -math.Expm1(-1/60.0/w.p.Fast), -math.Expm1(-1/60.0/w.p.Slow)
+	input := 0.0
+	if on {
+		input = 1
+	}
+	w.room.step(room, fast, slow)
+	w.lamps.step(input, fast, slow)
+	return w.p.value(w.room, w.lamps, hour)
+}
+
+// roomCourse is a room that moves by its day and its weather.
+func roomCourse(h float64) float64 {
+	return 22 + 1.5*math.Sin((h-9)/24*2*math.Pi) + 0.7*math.Sin(h/61*2*math.Pi)
+}
+
+type feedOptions struct {
+	days     float64
+	room     func(h float64) float64
+	noise    float64
+	lampless bool
+	exclude  func(h float64) bool
+}
+
+// feed runs a twin and a model side by side, one reading a minute.
+func feed(m *Thermal, w *twin, from time.Duration, o feedOptions) (at time.Duration, air float64) {
+	rng := rand.New(rand.NewPCG(7, 7))
+	for at = from; at < from+fromHours(24*o.days); at += time.Minute {
+		h := at.Hours()
+		hour := math.Mod(h, 24)
+		on := hour >= 8 && hour < 20
+		air = w.at(o.room(h), on && !o.lampless, hour)
+		r := ThermalReading{
+			At: at, Air: air + o.noise*rng.NormFloat64(), Room: o.room(h), HasRoom: true, Lamps: LampsOff, Hour: hour,
+			Exclude: o.exclude != nil && o.exclude(h),
+		}
+		if on {
+			r.Lamps = LampsOn
+		}
+		m.Observe(r)
+	}
+	return at, air
+}
+
+// One pole in steps of 5 min, time constant 2 h: a = 0.959189,
+// 1 − a = 0.040811, lamps of 3 °C add 0.122432 °C in the first step (the
+// project's own example).
+func TestFilterStepExample(t *testing.T) {
+	move, mean := factors(2)
+	x := slotTime.Hours() / 2
+	near(t, "move in a slot", move, 1-math.Exp(-x), 1e-12)
+	near(t, "mean over a slot", mean, (1-math.Exp(-x))/x, 1e-12)
+	step := -math.Expm1(-(5 * time.Minute).Hours() / 2)
+	near(t, "1 − a", step, 0.040811, 5e-7)
+	lamps := filter{}
+	lamps.step(1, step, step)
+	near(t, "first step of lamps of 3 °C", 3*lamps.Fast, 0.122432, 1e-6)
+}
+
+// A room's daily sine of amplitude A reaches the enclosure as
+// A/√(1+(2πτ/24)²): 0.97, 0.89 and 0.69 for 1, 2 and 4 h (the project's own
+// figures from first-order theory).
+func TestFilterDampsTheDay(t *testing.T) {
+	for tau, want := range map[float64]float64{1: 0.97, 2: 0.89, 4: 0.69} {
+		f, top := filter{}, 0.0
+		step := -math.Expm1(-1 / 60.0 / tau)
+		for m := range 5 * 1440 {
+			f.step(math.Sin(float64(m)/1440*2*math.Pi), step, step)
+			if m > 4*1440 {
+				top = max(top, f.Fast)
+			}
+		}
+		near(t, "amplitude", top, want, 0.01)
+	}
+}
+
+func TestThermalLearns(t *testing.T) {
+	m, w := NewThermal(91), newTwin()
+	feed(m, w, 0, feedOptions{days: 5, room: roomCourse, noise: 0.05})
+	if r := m.Refit(); r != Accepted {
+		t.Fatalf("refused: %q", r)
+	}
+	f := m.Fit()
+	if !f.Learned || f.R2 < 0.98 || f.Residual > 0.15 {
+		t.Errorf("fit %+v", f)
+	}
+	near(t, "lamp gain", f.LampGain, 2.7, 0.35)
+	near(t, "hours to 63 % of a room's step", m.Params.effectiveTau(), w.p.effectiveTau(), 0.2*w.p.effectiveTau())
+	for _, h := range []float64{3, 9, 15, 21} {
+		got, ok := m.Offset(h)
+		if !ok {
+			t.Fatal("no offset")
+		}
+		near(t, "offset to the room", got, w.p.offset(h), 0.35)
+	}
+	if r := m.Refit(); r != NotBetter {
+		t.Errorf("the same data once more: %q, want %q", r, NotBetter)
+	}
+}
+
+func TestThermalRefuses(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	wild := func(m *Thermal, days float64) {
+		for at := time.Duration(0); at < fromHours(24*days); at += time.Minute {
+			m.Observe(ThermalReading{At: at, Air: 25 + 3*rng.NormFloat64(), Room: roomCourse(at.Hours()), HasRoom: true, Hour: math.Mod(at.Hours(), 24)})
+		}
+	}
+	for name, c := range map[string]struct {
+		fill func(m *Thermal)
+		want Refusal
+	}{
+		"nothing seen": {func(*Thermal) {}, TooLittleData},
+		"one day": {func(m *Thermal) {
+			feed(m, newTwin(), 0, feedOptions{days: 1, room: roomCourse})
+		}, TooLittleData},
+		"all excluded": {func(m *Thermal) {
+			feed(m, newTwin(), 0, feedOptions{days: 5, room: roomCourse, exclude: func(float64) bool { return true }})
+		}, TooLittleData},
+		"room held within half a degree": {func(m *Thermal) {
+			feed(m, newTwin(), 0, feedOptions{days: 5, room: func(h float64) float64 { return 22 + 0.2*math.Sin(h) }})
+		}, RoomTooCalm},
+		"air that has nothing to do with the room": {func(m *Thermal) { wild(m, 5) }, PoorFit},
+		"a cellar vault of 40 h": {func(m *Thermal) {
+			w := newTwin()
+			w.p.Fast, w.p.Slow, w.p.LampFast, w.p.LampSlow = 40, 40, 0, 0
+			feed(m, w, 0, feedOptions{days: 7, room: func(h float64) float64 { return 22 + 4*math.Sin(h/30) }, lampless: true})
+		}, TauOutside},
+		"a probe that hangs in the room": {func(m *Thermal) {
+			w := newTwin()
+			w.p.Fast, w.p.Slow, w.p.LampFast, w.p.LampSlow = 0.05, 0.05, 0, 0
+			feed(m, w, 0, feedOptions{days: 5, room: roomCourse, lampless: true})
+		}, TauOutside},
+	} {
+		m := NewThermal(91)
+		c.fill(m)
+		got := m.Refit()
+		if got != c.want && !(name == "air that has nothing to do with the room" && got == TauOutside) {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+		if got == Accepted || m.Fit().Learned {
+			t.Errorf("%s: a fit was taken: %+v", name, m.Fit())
+		}
+	}
+}
+
+// A week of nonsense must not push out a good fit.
+func TestThermalKeepsTheBetterFit(t *testing.T) {
+	m, w := NewThermal(91), newTwin()
+	at, _ := feed(m, w, 0, feedOptions{days: 5, room: roomCourse})
+	if r := m.Refit(); r != Accepted {
+		t.Fatalf("refused: %q", r)
+	}
+	before := m.Fit()
+	// Six days with a lamp that does nothing, then a sound one to judge by.
+	at, _ = feed(m, w, at, feedOptions{days: 6, room: roomCourse, lampless: true})
+	feed(m, w, at, feedOptions{days: 1, room: roomCourse})
+	if r := m.Refit(); r == Accepted || m.Fit() != before {
+		t.Errorf("refit %q, fit %+v, was %+v", r, m.Fit(), before)
+	}
+}
+
+// The forecast of a model of one pole must agree with the closed form of a
+// rising room.
+func TestForecastAgainstClosedForm(t *testing.T) {
+	m := NewThermal(91)
+	m.Params = params{Fast: 2, Slow: 2, FastPart: 1, LampFast: 2.5, LampSlow: 0, Drift: 0.05, Learned: true}
+	for at := time.Duration(0); at <= time.Hour; at += time.Minute {
+		m.Observe(ThermalReading{At: at, Air: 26, Room: 23.5, HasRoom: true, Lamps: LampsOn, Hour: 12})
+	}
+	o := Outlook{
+		At: time.Hour, Air: 26, Room: 23.5, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{PerHour: 2, Sigma: 0.05},
+		LampsOn: true, BandTop: 27, Ceiling: 28,
+	}
+	f, ok := m.Forecast(o)
+	if !ok || !f.Ceiling.Known || !f.Learned {
+		t.Fatalf("no forecast: %+v", f)
+	}
+	// A room that goes on rising steadily, 2.4 h to 28 °C, is the warm edge of
+	// what is taken for likely; the middle lets it level off.
+	if e := f.Ceiling; e.From > 144*time.Minute || e.To < 144*time.Minute || e.From > e.Mid || e.Mid > e.To {
+		t.Errorf("28 °C in %v to %v (%v), want 2 h 24 min inside", e.From, e.To, e.Mid)
+	}
+	if !f.BandTop.Known || f.BandTop.Mid > f.Ceiling.Mid {
+		t.Errorf("the band's top in %v, the ceiling in %v", f.BandTop.Mid, f.Ceiling.Mid)
+	}
+	if g := f.LampsOff; !g.Known || g.Mid < 45*time.Minute || g.From > g.To {
+		t.Errorf("lamps off gain %v to %v (%v)", g.From, g.To, g.Mid)
+	}
+	if f.Peak.Low > f.Peak.Mid || f.Peak.Mid > f.Peak.High || f.PeakAfter != Horizon {
+		t.Errorf("peak %+v after %v", f.Peak, f.PeakAfter)
+	}
+	o.Air = 28.5
+	if f, _ := m.Forecast(o); !f.Ceiling.Known || f.Ceiling.From != 0 || f.Ceiling.To != 0 {
+		t.Errorf("above the ceiling already: %+v", f.Ceiling)
+	}
+}
+
+func TestForecastStaysSilent(t *testing.T) {
+	m := NewThermal(91)
+	if f, ok := m.Forecast(Outlook{Air: 25, HasRoom: true}); ok {
+		t.Errorf("a model that saw nothing says %+v", f)
+	}
+	for at := time.Duration(0); at <= 2*time.Hour; at += time.Minute {
+		m.Observe(ThermalReading{At: at, Air: 24, Room: 22, HasRoom: true, Lamps: LampsOff, Hour: 3})
+	}
+	o := Outlook{At: 2 * time.Hour, Air: 24, Room: 22, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{Sigma: 0.05}, BandTop: 26, Ceiling: 32}
+	f, ok := m.Forecast(o)
+	if !ok || f.Ceiling.Known || f.LampsOff.Known || f.BandTop.Known {
+		t.Errorf("a calm enclosure 8 °C below its ceiling: %+v", f)
+	}
+	o.Air = math.NaN()
+	if _, ok := m.Forecast(o); ok {
+		t.Error("NaN has a forecast")
+	}
+	if _, ok := m.Forecast(Outlook{At: 2 * time.Hour, Air: 24}); ok {
+		t.Error("neither room nor trend has a forecast")
+	}
+}
+
+// Without a room probe there is the trend alone.
+func TestForecastWithoutARoom(t *testing.T) {
+	m := NewThermal(91)
+	var tr Trend
+	air := 26.0
+	for at := time.Duration(0); at <= time.Hour; at += time.Minute {
+		air = 26 + 3*at.Hours()
+		tr.Observe(at, air)
+		m.Observe(ThermalReading{At: at, Air: air, Lamps: LampsOff, Hour: 3})
+	}
+	s, _ := tr.Slope()
+	f, ok := m.Forecast(Outlook{At: time.Hour, Air: air, Trend: s, HasTrend: true, BandTop: 27, Ceiling: 31})
+	if !ok || !f.Ceiling.Known || f.Ceiling.From > 40*time.Minute || f.Ceiling.To < 40*time.Minute {
+		t.Errorf("2 °C to go at 3 °C/h: %+v", f.Ceiling)
+	}
+}
+
+// What if: a model of one pole in a room held at 33 °C reaches the ceiling
+// when the step response does.
+func TestWhatIfAgainstStepTime(t *testing.T) {
+	m := NewThermal(91)
+	m.Params = params{Fast: 2, Slow: 2, FastPart: 1, LampFast: 2, Learned: true}
+	for at := time.Duration(0); at <= time.Hour; at += time.Minute {
+		m.Observe(ThermalReading{At: at, Air: 26, Room: 24, HasRoom: true, Lamps: LampsOn, Hour: 12})
+	}
+	w := m.WhatIf(26, 33, true, 30)
+	want, _ := StepTime(2*time.Hour, 26, 35, 30)
+	near(t, "hours to the ceiling, lamps on", w.ToCeiling.Hours(), want.Hours(), 0.02)
+	near(t, "peak, lamps on", w.Peak, 35, 0.01)
+	off := m.WhatIf(26, 33, false, 30)
+	want, _ = StepTime(2*time.Hour, 26, 33, 30)
+	near(t, "hours to the ceiling, lamps off", off.ToCeiling.Hours(), want.Hours(), 0.02)
+	if never := m.WhatIf(26, 25, false, 30); never.Reached || never.Peak != 26 {
+		t.Errorf("a cooler room: %+v", never)
+	}
+	fresh := NewThermal(0).WhatIf(25, 33, true, 30)
+	if !fresh.Reached || fresh.Learned || !finite(fresh.Peak) {
+		t.Errorf("a model that saw nothing: %+v", fresh)
+	}
+}
+
+// Any order of readings, gaps, NaN and refits leaves finite numbers, and a copy
+// through JSON goes on exactly like the original.
+func TestThermalSurvivesAnything(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := NewThermal(rapid.Float64Range(-5, 1000).Draw(t, "litres"))
+		temp := rapid.OneOf(rapid.Float64Range(-40, 85), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1)}))
+		gap := rapid.OneOf(rapid.IntRange(-60, 900), rapid.Just(30*3600), rapid.Just(20*86400))
+		at := time.Duration(0)
+		step := func(m *Thermal, at time.Duration, air, room float64, has bool, lamps Lamps) Forecast {
+			m.Observe(ThermalReading{At: at, Air: air, Room: room, HasRoom: has, Lamps: lamps, Hour: math.Mod(at.Hours(), 24)})
+			f, _ := m.Forecast(Outlook{At: at, Air: air, Room: room, HasRoom: has && finite(room), Ceiling: 32, BandTop: 27, LampsOn: lamps == LampsOn})
+			return f
+		}
+		for range rapid.IntRange(1, 120).Draw(t, "n") {
+			at += time.Duration(gap.Draw(t, "s")) * time.Second
+			air, room := temp.Draw(t, "air"), temp.Draw(t, "room")
+			has, lamps := rapid.Bool().Draw(t, "has"), Lamps(rapid.IntRange(0, 2).Draw(t, "lamps"))
+			raw, err := json.Marshal(m)
+			if err != nil {
+				t.Fatalf("marshal: %v", err)
+			}
+			twin := new(Thermal)
+			if err := json.Unmarshal(raw, twin); err != nil {
+				t.Fatalf("unmarshal: %v", err)
+			}
+			a, b := step(m, at, air, room, has, lamps), step(twin, at, air, room, has, lamps)
+			if a != b {
+				t.Fatalf("after JSON: %+v, was %+v", b, a)
+			}
+			if !finite(a.Peak.Low) || !finite(a.Peak.High) {
+				t.Fatalf("forecast %+v", a)
+			}
+		}
+		m.Refit()
+		if f := m.Fit(); !finite(f.LampGain) || !finite(f.Residual) || f.Fast <= 0 {
+			t.Fatalf("fit %+v", f)
+		}
+	})
+}
+
+func TestHistoryRefusesOtherText(t *testing.T) {
+	var h history
+	h.clear()
+	text, err := h.MarshalText()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := h.UnmarshalText(text); err != nil {
+		t.Errorf("own text: %v", err)
+	}
+	for _, bad := range []string{"", "####", string(text[:len(text)-4])} {
+		if err := h.UnmarshalText([]byte(bad)); err == nil {
+			t.Errorf("%.10q is accepted", bad)
+		}
+	}
+}

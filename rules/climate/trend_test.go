@@ -1,0 +1,143 @@
+package climate
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+func TestTrendOfALine(t *testing.T) {
+	for _, step := range []time.Duration{10 * time.Second, time.Minute, 5 * time.Minute} {
+		var tr Trend
+		for at := time.Duration(0); at <= time.Hour; at += step {
+			tr.Observe(at, 25+3*at.Hours())
+		}
+		s, ok := tr.Slope()
+		if !ok {
+			t.Fatalf("no slope in steps of %v", step)
+		}
+		near(t, "slope in steps of "+step.String(), s.PerHour, 3, 1e-6)
+		if s.Span < 14*time.Minute || s.Span > 31*time.Minute {
+			t.Errorf("span %v, want 15 to 30 min", s.Span)
+		}
+		c, ok := tr.Change()
+		if !ok {
+			t.Fatalf("no change in steps of %v", step)
+		}
+		if c < 1.2 || c > 1.8 {
+			t.Errorf("change over half an hour in steps of %v is %.2f °C, want about 1.5", step, c)
+		}
+	}
+}
+
+func TestTrendNeedsAQuarterOfAnHour(t *testing.T) {
+	var tr Trend
+	for at := time.Duration(0); at <= 14*time.Minute; at += 10 * time.Second {
+		tr.Observe(at, 25)
+	}
+	if s, ok := tr.Slope(); ok {
+		t.Errorf("14 minutes give %+v", s)
+	}
+	for at := 14 * time.Minute; at <= 19*time.Minute; at += 10 * time.Second {
+		tr.Observe(at, 25)
+	}
+	if _, ok := tr.Slope(); !ok {
+		t.Error("19 minutes give nothing")
+	}
+	tr.Observe(40*time.Minute, 25)
+	if s, ok := tr.Slope(); ok {
+		t.Errorf("a slope is bridged over a gap of 21 minutes: %+v", s)
+	}
+}
+
+// The stated sigma must be honest: with noise the true slope lies within two
+// of it in about 95 % of cases, and it is not stated much too wide either.
+func TestTrendSigma(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	inside, n, z2 := 0, 2000, 0.0
+	for range n {
+		var tr Trend
+		for at := time.Duration(0); at <= 31*time.Minute; at += 10 * time.Second {
+			tr.Observe(at, 25+2*at.Hours()+0.2*rng.NormFloat64())
+		}
+		s, _ := tr.Slope()
+		z := (s.PerHour - 2) / s.Sigma
+		z2 += z * z
+		if math.Abs(z) < 2 {
+			inside++
+		}
+	}
+	share := float64(inside) / float64(n)
+	if share < 0.93 || z2/float64(n) < 0.2 {
+		t.Errorf("%.1f %% within two sigma, mean square %.2f", 100*share, z2/float64(n))
+	}
+}
+
+func TestTrendShrugsOffWildReadings(t *testing.T) {
+	var tr Trend
+	for i, at := 0, time.Duration(0); at <= 31*time.Minute; i, at = i+1, at+10*time.Second {
+		c := 25 + 1*at.Hours()
+		if i%60 == 30 {
+			c = 85 // one in ten minutes
+		}
+		tr.Observe(at, c)
+	}
+	s, ok := tr.Slope()
+	if !ok || math.Abs(s.PerHour-1) > 0.3 {
+		t.Errorf("slope with three readings of 85 °C: %+v, want 1 °C/h", s)
+	}
+}
+
+// At an onset the newer half is believed: level for an hour, then 6 °C/h.
+func TestTrendSeesAnOnset(t *testing.T) {
+	var tr Trend
+	for at := time.Duration(0); at <= 80*time.Minute; at += 10 * time.Second {
+		c := 25.0
+		if at > time.Hour {
+			c += 6 * (at - time.Hour).Hours()
+		}
+		tr.Observe(at, c)
+	}
+	s, _ := tr.Slope()
+	near(t, "slope 20 min after the onset", s.PerHour, 6, 0.5)
+}
+
+func TestTrendStaysFinite(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var tr Trend
+		at := time.Duration(0)
+		for range rapid.IntRange(1, 200).Draw(t, "n") {
+			at += time.Duration(rapid.IntRange(-5, 400).Draw(t, "s")) * time.Second
+			tr.Observe(at, rapid.OneOf(rapid.Float64Range(-40, 85), rapid.Just(math.NaN()), rapid.Just(math.Inf(1))).Draw(t, "°C"))
+			if s, ok := tr.Slope(); ok && !(finite(s.PerHour) && finite(s.Value) && s.Sigma > 0) {
+				t.Fatalf("slope %+v", s)
+			}
+		}
+	})
+}
+
+func TestMedianAndSpread(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		xs := rapid.SliceOfN(rapid.Float64Range(-50, 50), 1, 60).Draw(t, "xs")
+		below, above := 0, 0
+		m := median(append([]float64(nil), xs...))
+		for _, x := range xs {
+			if x < m {
+				below++
+			}
+			if x > m {
+				above++
+			}
+		}
+		if 2*below > len(xs) || 2*above > len(xs) {
+			t.Fatalf("median of %v is %v: %d below, %d above", xs, m, below, above)
+		}
+	})
+	if median(nil) != 0 {
+		t.Error("median of nothing is not 0")
+	}
+	near(t, "spread", spread([]float64{1, 2, 3, 4, 100}, 3), 1.4826, 1e-9)
+}
