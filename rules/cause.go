@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"time"
 
@@ -41,7 +42,7 @@ func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 	_, c.DoorOpen = en.st.Door.Open()
 	if en.now.hasTemp {
 		p := &e.probes[en.now.hotProbe]
-		c.ProbeDoubt = p.st.Doubtful || p.slot(kDisagrees).rec.Life.Active
+		c.ProbeDoubt = p.st.Doubtful || p.leapt(now.Mono) || p.slot(kDisagrees).rec.Life.Active
 	}
 	return c
 }
@@ -56,7 +57,7 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	switch {
 	case byTemperature(s.kind):
 		pic := e.survey(now)
-		return e.temperatureCause(&e.encls[s.subj], &pic, now)
+		return e.temperatureCause(&e.encls[s.subj], &pic, now, s.kind)
 	case s.kind == kFloor:
 		return e.dryCause(&e.encls[s.subj], now)
 	case s.kind == kDoorAjar:
@@ -76,14 +77,39 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	}
 }
 
-func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant) (Cause, []string) {
+// likely corrects a finding that cannot explain this side of the band: a warm
+// room makes nothing cold, and an enclosure that strays less than the rest is
+// not the odd one.
+func likely(f climate.Finding, k kind) climate.CauseKind {
+	wrong := func(off float64) bool { return off > 0.5 && k == kBelow || off < -0.5 && k != kBelow }
+	common := climate.LampsCause
+	if math.Abs(f.RoomOff) >= 1 && !wrong(f.RoomOff) {
+		common = climate.RoomCause
+	}
+	switch {
+	case f.Kind == climate.RoomCause && wrong(f.RoomOff):
+		return climate.LampsCause
+	case f.Kind != climate.EnclosureCause || f.Judged < 3:
+		return f.Kind
+	case wrong(f.Residual) && math.Abs(f.RoomOff) >= 1:
+		return common
+	case math.Abs(f.Median) > 0.8 && math.Abs(f.Residual) < math.Abs(f.Median):
+		return common
+	default:
+		return f.Kind
+	}
+}
+
+func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k kind) (Cause, []string) {
+	if s := &en.slots[kLampStuck]; s.rec.Life.Active {
+		return s.rec.Cause, []string{"nothing shows that its lamps switched as scheduled"}
+	}
 	f := pic.CauseOf(e.caseOf(en, now))
-	own := Cause{CauseEnclosure, en.cfg.ID}
 	var evidence []string
 	if f.Judged > 1 && f.Moving > 0 {
 		evidence = append(evidence, fmt.Sprintf("%d of %d enclosures moved the same way by more than 1 °C in 30 min", f.Moving, f.Judged))
 	}
-	switch f.Kind {
+	switch likely(f, k) {
 	case climate.RoomCause:
 		if f.RoomOff != 0 {
 			evidence = append(evidence, fmt.Sprintf("the room is %+.1f °C off its usual at this hour", f.RoomOff))
@@ -93,18 +119,28 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, append(evidence,
 			"the shelf is away from the others by itself")
 	case climate.LampsCause:
-		return Cause{CauseLamps, en.cfg.Lamps}, append(evidence, "all run warm or cool while the room is as usual")
+		return Cause{CauseLamps, en.cfg.Lamps}, append(evidence, "all run warm or cool and the room does not explain it")
 	case climate.DoorCause:
 		return Cause{CauseDoor, en.cfg.ID}, append(evidence, "its door is open or ajar")
 	case climate.ProbeCause:
-		return Cause{CauseProbe, e.probes[en.now.hotProbe].cfg.ID}, append(evidence, "its probe is doubted")
+		return Cause{CauseProbe, e.probes[en.now.hotProbe].cfg.ID}, append(evidence, e.doubtText(&e.probes[en.now.hotProbe], now))
 	case climate.EnclosureCause:
 		if f.Judged > 1 {
 			evidence = append(evidence, fmt.Sprintf("it is %+.1f °C against its usual place, the others %+.1f °C", f.Residual, f.Median))
 		}
-		return own, evidence
 	}
-	return own, evidence
+	return Cause{CauseEnclosure, en.cfg.ID}, evidence
+}
+
+func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
+	switch {
+	case p.leapt(now.Mono):
+		return fmt.Sprintf("it leapt by %+.1f °C faster than air can change", p.st.Leap.Celsius())
+	case p.slot(kDisagrees).rec.Life.Active:
+		return "it disagrees with the other probe"
+	default:
+		return "its last reading is doubted"
+	}
 }
 
 // dryCause says what dries an enclosure out.
@@ -125,6 +161,10 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 		if o.now.hum <= o.lim.floor {
 			dry++
 		}
+	}
+	pic := e.survey(now)
+	if c, why := e.temperatureCause(en, &pic, now, kAbove); c.Kind == CauseRoom {
+		return c, why // warm air of the same vapour is drier air
 	}
 	if judged >= 3 && 10*dry >= 7*judged {
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are at their floor", dry, judged)}
@@ -190,26 +230,26 @@ func (e *Engine) followCauses(now sensors.Instant) {
 	}
 	pic := e.survey(now)
 	for i := range e.encls {
-		en := &e.encls[i]
-		if en.now.hasTemp {
-			cause, _ := e.temperatureCause(en, &pic, now)
-			e.followCause(en, cause, now)
+		for k := range e.encls[i].slots {
+			s := &e.encls[i].slots[k]
+			if byTemperature(s.kind) && s.rec.Life.State.Annunciated() && e.encls[i].now.hasTemp {
+				e.followCause(s, &pic, now)
+			}
 		}
 	}
 }
 
-func (e *Engine) followCause(en *enclosure, cause Cause, now sensors.Instant) {
-	if cause != en.st.CauseNew {
-		en.st.CauseNew, en.st.CauseAt = cause, now.Mono
-		return
-	}
-	if now.Mono-en.st.CauseAt < causeHolds {
-		return
-	}
-	for k := range en.slots {
-		s := &en.slots[k]
-		if byTemperature(s.kind) && s.rec.Life.State.Annunciated() && s.rec.Cause != cause {
-			e.update(s, now, whyCause)
-		}
+func (e *Engine) followCause(s *slot, pic *climate.Picture, now sensors.Instant) {
+	en := &e.encls[s.subj]
+	cause, _ := e.temperatureCause(en, pic, now, s.kind)
+	turn := &en.st.Turns[s.kind]
+	switch {
+	case cause == s.rec.Cause:
+		*turn = CauseTurn{}
+	case cause != turn.Cause:
+		*turn = CauseTurn{Cause: cause, At: now.Mono}
+	case now.Mono-turn.At >= causeHolds:
+		*turn = CauseTurn{}
+		e.update(s, now, whyCause)
 	}
 }

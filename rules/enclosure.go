@@ -31,8 +31,10 @@ type EnclosureState struct {
 	HasExcuse bool          `json:"has_excuse"`
 	PulseAt   time.Duration `json:"pulse_at"` // start of the last mist pulse
 	HasPulse  bool          `json:"has_pulse"`
-	Missed    int           `json:"missed"` // scheduled mists in a row without a pulse
-	Weak      int           `json:"weak"`   // weak ones in a row
+	Missed    int           `json:"missed"`  // scheduled mists in a row without a pulse
+	Weak      int           `json:"weak"`    // weak ones in a row
+	DryOdd    int           `json:"dry_odd"` // pulses in a row that dried oddly
+	Soaks     Soaks         `json:"soaks"`
 	// Verdict on the mist due at VerdictAt, kept until the whole supply is
 	// judged.
 	Verdict   climate.MistVerdict `json:"verdict"`
@@ -43,10 +45,18 @@ type EnclosureState struct {
 	Act   alarm.Record `json:"act"`  // times at the limits that make the band urgent
 	Cold  alarm.Record `json:"cold"` //
 	Ahead Ahead        `json:"ahead"`
-	// CauseNew is a cause other than the one told, and since when it has been
-	// seen.
-	CauseNew Cause         `json:"cause_new"`
-	CauseAt  time.Duration `json:"cause_at"`
+	// Turns are causes other than those told, for the alarms by temperature.
+	Turns [numByTemp]CauseTurn `json:"turns"`
+}
+
+// numByTemp is the number of alarms whose cause the temperatures tell; they
+// come first in the table.
+const numByTemp = int(kBelow) + 1
+
+// CauseTurn is another cause for an open alarm and since when it has shown.
+type CauseTurn struct {
+	Cause Cause         `json:"cause,omitzero"`
+	At    time.Duration `json:"at,omitempty"`
 }
 
 // Ahead is the last look at what is coming.

@@ -40,6 +40,7 @@ type Engine struct {
 	minuteAt  time.Duration // running time of the last minutely round
 	hourAt    time.Duration
 	load      Load // what the self-measures need
+	numOpen   int  // alarms that are not NORM
 	out       []Transition
 	cases     []climate.Case
 	values    []int32
@@ -90,7 +91,7 @@ func (e *Engine) build(cfg *configs.Config) {
 	n := len(e.encls)
 	e.cases, e.values = make([]climate.Case, 0, n), make([]int32, 0, n+1)
 	e.scratch, e.verdicts = make([]float64, 4*n+4), make([]climate.MistVerdict, 0, n)
-	e.minute = -1
+	e.minute, e.numOpen = -1, 0
 }
 
 func (e *Engine) buildEnclosure(i int, c configs.Enclosure) {

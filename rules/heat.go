@@ -28,6 +28,9 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	alone := p.encl >= 0 && r.Temperature >= implausible && e.alone(p, r)
 	if t == doubted && r.Reason == sensors.Jump {
 		st.Jumps, st.JumpAt = min(st.Jumps+1, 200), r.At.Mono
+		if st.HasTemp {
+			st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
+		}
 	}
 	if alone {
 		st.LastHot = r.Temperature
@@ -43,6 +46,14 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 		return
 	}
 	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
+}
+
+// latest is the last temperature, trusted or doubted.
+func (p *probe) latest() sensors.CentiCelsius {
+	if p.st.Doubtful {
+		return p.st.Doubt
+	}
+	return p.st.Temp
 }
 
 // alone reports whether an implausible temperature stands alone: some witness

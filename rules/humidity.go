@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
@@ -76,11 +77,16 @@ func (e *Engine) watchDoor(en *enclosure, now sensors.Instant, disturbed bool) {
 	case climate.DoorAjar:
 		en.st.HasExcuse = false
 	}
+	e.judgeAjar(en, now, en.st.Door.Ajar())
+}
+
+func (e *Engine) judgeAjar(en *enclosure, now sensors.Instant, ajar bool) {
 	s := &en.slots[kDoorAjar]
-	if s.rec.Priority == Today && en.cfg.Stage == "froglet" {
-		s.rec.Priority = Wake // a dry floor gives a froglet 1.5 to 3 h
+	if !ajar && !s.open() {
+		return
 	}
-	if ajar := en.st.Door.Ajar(); ajar || s.open() || s.rec.Life.Active {
-		e.hold(s, now, ajar)
+	if !s.open() && en.cfg.Stage == configs.Froglet {
+		s.rec.Priority = Wake // a dry floor gives a froglet 1.5 to 3 h (own arithmetic)
 	}
+	e.hold(s, now, ajar)
 }

@@ -20,21 +20,83 @@ func (e *Engine) watchMist(en *enclosure, now sensors.Instant) {
 			st.PulseAt, st.HasPulse = p.Start, true
 		}
 	case climate.MistEnded:
+		st.Soaks.pulse()
 		if p, ok := st.Mist.Last(); ok && p.HalfLife > 0 {
 			st.Dry.Add(p.Start, p.HalfLife)
 			e.judgeDry(en, now)
 		}
 	}
+	e.judgeEndless(en, now)
+}
+
+// Soaks are how long the air stayed saturated around each of the last pulses.
+// Wet leaves hold some enclosures at 95 % for hours, others for no time at all.
+type Soaks struct {
+	Last [8]time.Duration `json:"last"`
+	Num  int              `json:"num"`
+	Most time.Duration    `json:"most"` // since the last pulse ended
+}
+
+// longestSoak is the longest that one stretch counts for.
+const longestSoak = 3 * time.Hour
+
+// pulse closes the account of a pulse that has ended.
+func (s *Soaks) pulse() {
+	copy(s.Last[1:], s.Last[:])
+	s.Last[0] = min(s.Most, longestSoak)
+	s.Num = min(s.Num+1, len(s.Last))
+	s.Most = 0
+}
+
+// leastSoak is the shortest stretch that can be a mist without an end; a false
+// bottom overflows after 40 to 70 min (own arithmetic).
+const leastSoak = 30 * time.Minute
+
+// odd reports whether a stretch is longer by a third than around any of the
+// last pulses.
+func (s *Soaks) odd(soaked time.Duration) bool {
+	if s.Num < 4 {
+		return soaked >= longestSoak
+	}
+	most := time.Duration(0)
+	for _, d := range s.Last[:s.Num] {
+		most = max(most, d)
+	}
+	return soaked > max(most*4/3, leastSoak)
+}
+
+func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
+	st := &en.st
+	soaked := st.Mist.Soaked()
+	st.Soaks.Most = max(st.Soaks.Most, soaked)
 	if en.mist < 0 {
 		return
 	}
 	longest := e.mists[en.mist].cfg.Longest.D()
-	endless := st.Watch.Endless(&st.Mist, longest)
-	if s := &en.slots[kMistEndless]; endless || s.open() {
-		s.limit(st.Mist.Soaked().Minutes(), longest.Minutes())
+	s := &en.slots[kMistEndless]
+	endless := st.Watch.Endless(&st.Mist, longest) && (s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest))
+	if endless || s.open() {
+		s.limit(soaked.Minutes(), longest.Minutes())
 		e.hold(s, now, endless)
 	}
 }
+
+// soakedElsewhere reports whether enclosures on other supplies are soaked too:
+// two pumps do not stick together, but lamps and vents fail together.
+func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
+	n := 0
+	for i := range e.encls {
+		o := &e.encls[i]
+		if o.mist >= 0 && e.supplyOf(o.mist) != e.supplyOf(en.mist) && o.st.Mist.Soaked() > longest {
+			n++
+		}
+	}
+	return n >= 2
+}
+
+// dryPulses is how many pulses in a row must dry oddly: mornings and evenings
+// differ, and so do single pulses.
+const dryPulses = 4
 
 // judgeDry compares the dry-down with the enclosure's own past.
 func (e *Engine) judgeDry(en *enclosure, now sensors.Instant) {
@@ -43,7 +105,10 @@ func (e *Engine) judgeDry(en *enclosure, now sensors.Instant) {
 	if !ok {
 		return
 	}
-	odd := en.st.Dry.Hint() != climate.DryUsual
+	if en.st.DryOdd++; en.st.Dry.Hint() == climate.DryUsual {
+		en.st.DryOdd = 0
+	}
+	odd := en.st.DryOdd >= dryPulses
 	if odd || s.open() {
 		s.limit(recent.Minutes(), usual.Minutes())
 		e.hold(s, now, odd)
@@ -111,10 +176,17 @@ func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
 	}
 }
 
+// soakedAir is a humidity, in hundredths of a percent, that a mist hardly
+// raises.
+const soakedAir = 9300
+
 // settleMist draws the conclusion from one enclosure's verdict.
 func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.MistFault) {
 	v := en.st.Verdict
 	en.st.Verdict, en.st.HasDue = climate.MistPending, false
+	if v == climate.MistMissed && en.now.hasHum && en.now.hum >= soakedAir {
+		v = climate.MistUnclear // saturated as it is, a mist would not show
+	}
 	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
 	cause := Cause{CauseEnclosure, en.cfg.ID}
 	if fault == climate.SupplyFault {

@@ -40,6 +40,8 @@ type ProbeState struct {
 	Alone    bool                 `json:"alone"`    // implausibly hot beside calm peers
 	Jumps    uint8                `json:"jumps"`    // recent jumps of the temperature
 	JumpAt   time.Duration        `json:"jump_at"`  // last one, or last one forgotten
+	Leap     sensors.CentiCelsius `json:"leap"`     // sum of the jumps: zero when they led back
+	LeapAt   time.Duration        `json:"leap_at"`
 	LastHot  sensors.CentiCelsius `json:"last_hot"` // the implausible value
 	Interval time.Duration        `json:"interval"` // usual time between readings
 	Odd      uint8                `json:"odd"`      // intervals in a row unlike it
@@ -182,6 +184,16 @@ func (p *probe) fresh(r *configs.Rules, now, at time.Duration) bool {
 func (p *probe) gap() time.Duration {
 	return min(max(2*time.Minute, 3*p.st.Interval), longestInterval)
 }
+
+// leapt reports whether a jump, faster than air can change, brought the probe
+// to where it is.
+func (p *probe) leapt(now time.Duration) bool {
+	l := p.st.Leap
+	return (l >= leap || l <= -leap) && now-p.st.LeapAt < 24*time.Hour
+}
+
+// leap is a jump, in hundredths of °C, that has not led back.
+const leap = 300
 
 // usable reports whether the last trusted temperature is a present one.
 func (p *probe) usable(r *configs.Rules, now time.Duration) bool {

@@ -64,6 +64,13 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
 		Since: r.Life.Since, By: by, Why: why, Text: r.Text, Detail: r.Detail,
 	})
+	switch {
+	case c.From == c.To:
+	case c.From == alarm.Norm:
+		e.numOpen++
+	case c.To == alarm.Norm:
+		e.numOpen--
+	}
 	if c.To == alarm.Norm {
 		r.Priority, r.AckedBy = kindTable[s.kind].priority, ""
 	}

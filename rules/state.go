@@ -143,6 +143,9 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 	if s.kind < kDelivery {
 		s.rec.Unit = unit
 	}
+	if s.open() {
+		e.numOpen++
+	}
 	if c := s.rec.Life.Recover(e.spec(s, 0), now); c.Changed() {
 		e.emit(s, now, c, "", c.Why)
 	}

@@ -145,6 +145,8 @@ func (e *Engine) sentence(s *slot, now sensors.Instant, c alarm.Change) string {
 		b.WriteString("out of service" + e.until(s, now) + "; " + e.state(s))
 	case c.To == alarm.Shelved:
 		b.WriteString("shelved" + e.until(s, now) + "; " + e.state(s))
+	case c.To == alarm.Suppressed && s.kind == kAhead:
+		b.WriteString("held back by design, as the ceiling is reached")
 	case c.To == alarm.Suppressed:
 		b.WriteString("held back by design; " + e.state(s) + e.since(s.rec.Life.Since, now))
 	case c.Why == alarm.WhyConfig:
@@ -211,7 +213,7 @@ func (e *Engine) tail(b *strings.Builder, s *slot) {
 		fmt.Fprintf(b, "; ceiling in %s at this rate", spanText(t))
 	}
 	if t := d.LampsOffGain; t != nil && t.ToMinutes >= 1 {
-		fmt.Fprintf(b, "; lamps off now would gain %s", spanText(t))
+		fmt.Fprintf(b, "; lamps off now would gain %s", gainText(t))
 	}
 	if s.kind < kSilent {
 		fmt.Fprintf(b, "; likely cause: %s", e.causeText(s.rec.Cause))
@@ -237,6 +239,14 @@ func spanText(t *Range) string {
 		return fmt.Sprintf("about %.0f min", t.FromMinutes)
 	}
 	return fmt.Sprintf("%.0f–%.0f min", t.FromMinutes, t.ToMinutes)
+}
+
+// gainText is spanText for time won.
+func gainText(t *Range) string {
+	if t.ToMinutes >= climate.Horizon.Minutes() {
+		return fmt.Sprintf("%.0f min or more", t.FromMinutes)
+	}
+	return spanText(t)
 }
 
 // causeText names a cause in a sentence.

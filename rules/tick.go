@@ -18,11 +18,13 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 	for i := range e.encls {
 		e.tickEnclosure(&e.encls[i], now)
 	}
-	e.eachSlot(func(s *slot) {
-		if s.open() {
-			e.apply(s, now, alarm.Missing, 0)
-		}
-	})
+	if e.numOpen > 0 {
+		e.eachSlot(func(s *slot) {
+			if s.open() {
+				e.apply(s, now, alarm.Missing, 0)
+			}
+		})
+	}
 	if now.Mono-e.minuteAt >= slowEvery || e.minuteAt == 0 {
 		e.minuteAt = now.Mono
 		e.minutely(now)

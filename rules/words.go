@@ -109,9 +109,9 @@ func (e *Engine) stateOther(s *slot, v, l string) string {
 func (e *Engine) lampText(s *slot) string {
 	en := &e.encls[s.subj]
 	if step, ok := en.st.Lamps.Step(); ok && step.On {
-		return "the lamps should have gone on but nothing shows it"
+		return "nothing shows that the lamps went on as scheduled"
 	}
-	return "the lamps should have gone off but nothing shows it"
+	return "nothing shows that the lamps went off as scheduled"
 }
 
 func (e *Engine) stateProbe(s *slot, v, l string) string {

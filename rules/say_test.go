@@ -1,0 +1,211 @@
+package rules
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+func TestDescribe_IsTheContractsLine(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.step(r.good("p1", 30.4, 85))
+	b, err := json.Marshal(Describe(r.last(LethalCeiling)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		`"time":"2026-03-02T09:01:00Z"`, `"alarm":"lethal-ceiling"`, `"cause":{"kind":"enclosure","id":"e1"}`,
+		`"subject":"e1"`, `"from":"NORM"`, `"to":"UNACK"`, `"priority":"wake"`, `"value":30.4`, `"limit":30`,
+		`"unit":"°C"`, `"text":"Tank 1 (rack a`,
+	} {
+		if !strings.Contains(string(b), want) {
+			t.Errorf("%s lacks %s", b, want)
+		}
+	}
+	b, _ = json.Marshal(Describe(Transition{Key: Key{DoorAjar, "e1"}}))
+	if !strings.Contains(string(b), `"value":null,"limit":null`) {
+		t.Errorf("%s", b)
+	}
+}
+
+// Every alarm has a name, words for its state and its end, and advice.
+func TestKinds_AreComplete(t *testing.T) {
+	e := New(rigConfig(t, 1, "[[mist]]\nid = \"m\"\ntimes = [\"09:00\"]\n"))
+	for k := range numKinds {
+		subj := 0
+		if k >= kDelivery {
+			subj = -1
+		}
+		s := makeSlot(k, subj, "e1")
+		if s.rec.Key.Alarm == "" || overWords[k] == "" {
+			t.Errorf("kind %d has no words", k)
+		}
+		if got, ok := kindOf(s.rec.Key.Alarm); !ok || got != k {
+			t.Errorf("%s: kind %d", s.rec.Key.Alarm, got)
+		}
+		s.limit(1, 2)
+		if text := e.state(&s); text == "" || strings.Contains(text, "%!") {
+			t.Errorf("%s: %q", s.rec.Key.Alarm, text)
+		}
+		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
+			if firstAction(k, Cause{Kind: c}) == "" || e.causeText(Cause{Kind: c}) == "" {
+				t.Errorf("%s by %s: no advice", s.rec.Key.Alarm, c)
+			}
+			if strings.Contains(strings.ToLower(firstAction(k, Cause{Kind: c})), "safe") {
+				t.Errorf("%s by %s promises safety", s.rec.Key.Alarm, c)
+			}
+		}
+	}
+}
+
+// The targets of ISA-18.2 clause 16 and EEMUA 191, scaled to one keeper.
+func TestKPI(t *testing.T) {
+	r := newRig(t, rigConfig(t, 12, ""))
+	r.run(time.Minute, r.calm)
+	for i := 1; i <= 12; i++ {
+		id := r.cfg.Enclosures[i-1].ID
+		r.step(r.good("p"+id[1:], 31, 85))
+	}
+	r.now += 4 * time.Minute
+	if err := r.act(Action{Kind: Acknowledge, Key: Key{LethalCeiling, "e3"}, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	k := r.e.KPI()
+	if k.Alarms != 12 || k.Floods != 1 || !k.InFlood || k.ByPriority["wake"] != 12 || len(k.Worst) != 10 {
+		t.Errorf("%+v", k)
+	}
+	if k.Acknowledged != 1 || k.MeanAcknowledge != 4*time.Minute || k.Unacknowledged != 11 || k.LongestUnacked != 4*time.Minute {
+		t.Errorf("%+v", k)
+	}
+	hot := func(id string, at time.Duration) *sensors.Reading {
+		if id == "room" {
+			return r.calm(id, at)
+		}
+		x := r.good(id, 31, 85)
+		return &x
+	}
+	r.run(25*time.Hour, hot)
+	k = r.e.KPI()
+	stale := false
+	for _, x := range k.Stale {
+		stale = stale || x.Key == Key{LethalCeiling, "e1"}
+	}
+	if !stale || k.InFlood || k.FloodTime == 0 || k.LongestActive < 25*time.Hour {
+		t.Errorf("%+v", k)
+	}
+}
+
+func TestKPI_Chattering(t *testing.T) {
+	cfg := rigConfig(t, 1, "")
+	cfg.Rules.FloorOnDelay, cfg.Rules.FloorOffDelay = 0, 0
+	r := newRig(t, cfg)
+	r.now = 13 * time.Hour
+	for range 4 {
+		r.run(poll, r.hold("p1", 24, 69))
+		r.run(poll, r.hold("p1", 24, 80))
+	}
+	if k := r.e.KPI(); len(k.Chattering) != 1 || k.Chattering[0].Key.Alarm != HumidityFloor || k.Chattering[0].Suggestion == "" {
+		t.Errorf("%+v", k.Chattering)
+	}
+}
+
+func TestViews(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, "", 1))
+	r.now = 13 * time.Hour
+	r.run(time.Hour, r.calm)
+	v := r.e.Enclosures()[0]
+	if !v.Temperature.Known || v.Temperature.Value < 23.9 || v.Humidity.Value < 80 || v.BandName != "day" || v.BandHigh != 26 ||
+		v.LampsOn == nil || !*v.LampsOn || v.Ceiling != 30 || v.Floor != 70 || v.DewPoint == nil || v.RatePerHour == nil {
+		t.Errorf("%+v", v)
+	}
+	p := r.e.Probes()[1]
+	if p.ID != "p1" || !p.Fresh || p.Quality != "good" || p.Readings != 360 || p.HumidityDue == nil {
+		t.Errorf("%+v", p)
+	}
+	r.step(r.bad("p1", sensors.BadCRC))
+	r.step(r.good("q1", 30.5, 85))
+	if p = r.e.Probes()[1]; p.Counts["bad-crc"] != 1 || p.Quality != "bad" || p.Good != 360 {
+		t.Errorf("%+v", p)
+	}
+	v = r.e.Enclosures()[0]
+	if v.Worst == nil || *v.Worst != Wake || len(v.Alarms) != 1 || v.Hottest.Value != 30.5 {
+		t.Errorf("%+v", v)
+	}
+	o := r.e.Open()
+	if len(o) != 1 || o[0].ID != "lethal-ceiling/e1/1" || o[0].State != alarm.Unack || o[0].Detail.FirstAction == "" {
+		t.Errorf("%+v", o)
+	}
+	if _, err := json.Marshal([]any{v, p, o, r.e.KPI()}); err != nil {
+		t.Error(err)
+	}
+}
+
+// A bus that dies is one cause, not one for each probe on it.
+func TestSilence_OneBusIsOneCause(t *testing.T) {
+	cfg := rigConfig(t, 6, "")
+	for i := range cfg.Probes {
+		if i%2 == 1 {
+			cfg.Probes[i].Bus = "/dev/i2c-1"
+		}
+	}
+	r := newRig(t, cfg)
+	r.run(5*time.Minute, r.calm)
+	r.run(2*time.Minute, func(id string, at time.Duration) *sensors.Reading {
+		for i, p := range cfg.Probes {
+			if p.ID == id && i%2 == 1 {
+				return nil
+			}
+		}
+		return r.calm(id, at)
+	})
+	n := 0
+	for _, x := range r.log {
+		if x.Key.Alarm == ProbeSilent {
+			n++
+			if x.Cause != (Cause{CauseProbe, "/dev/i2c-1"}) {
+				t.Errorf("%v: %v", x.Key, x.Cause)
+			}
+		}
+	}
+	if n != 3 {
+		t.Errorf("%d probes told", n)
+	}
+}
+
+func TestFloor_ExcusedAfterADoor(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 13 * time.Hour
+	r.run(30*time.Minute, r.calm)
+	en := &r.e.encls[0]
+	en.st.DoorAt, en.st.Excused, en.st.HasExcuse = r.now, r.now+30*time.Minute, true
+	r.run(20*time.Minute, r.hold("p1", 24, 65))
+	r.want(HumidityFloor, "e1", "NORM>DSUPR")
+	if x := r.last(HumidityFloor); len(x.Detail.Excused) == 0 {
+		t.Errorf("%+v", x)
+	}
+	r.step(r.good("p1", 30, 65))
+	r.want(LethalCeiling, "e1", "NORM>UNACK") // heat is never excused
+	r.now += poll
+	r.run(15*time.Minute, r.hold("p1", 24, 65))
+	r.want(HumidityFloor, "e1", "NORM>DSUPR DSUPR>UNACK")
+}
+
+func TestFroglets_DoorWakes(t *testing.T) {
+	cfg := rigConfig(t, 1, "")
+	cfg.Enclosures[0].Stage = configs.Froglet
+	r := newRig(t, cfg)
+	en := &r.e.encls[0]
+	r.run(time.Minute, r.calm)
+	r.e.out = r.e.out[:0]
+	r.e.judgeAjar(en, r.instant(), true)
+	r.take(r.e.out)
+	if x := r.last(DoorAjar); x.Priority != Wake || x.Cause.Kind != CauseDoor {
+		t.Errorf("%+v", x)
+	}
+}
