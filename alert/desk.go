@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -42,6 +43,7 @@ type Effects struct {
 type Desk struct {
 	opt     Options
 	byID    map[string]*incident // every incident, ended ones included
+	sorted  []*incident          // the same by id; nil when out of date
 	open    map[group]*incident  // those that have not ended
 	byKey   map[rules.Key]*incident
 	attempt uint64
@@ -102,7 +104,7 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID, by string) ([]rules.Ke
 		if m.State == alarm.Unack || m.State == alarm.RTNUN || m.State == alarm.LatchUnack {
 			keys = append(keys, m.Key)
 		}
-		in.mark(m.Key).Covered = true
+		m.Covered = true
 	}
 	d.acknowledged(in, by)
 	return keys, d.finish(), nil
@@ -128,28 +130,33 @@ func (d *Desk) find(id string) *incident {
 }
 
 // incidents returns all of them in the order of their ids, so that the same
-// inputs give the same effects.
+// inputs give the same effects. The slice is not changed afterwards.
 func (d *Desk) incidents() []*incident {
-	ids := slices.Sorted(maps.Keys(d.byID))
-	out := make([]*incident, len(ids))
-	for i, id := range ids {
-		out[i] = d.byID[id]
+	if d.sorted == nil && len(d.byID) > 0 {
+		d.sorted = slices.SortedFunc(maps.Values(d.byID), func(a, b *incident) int {
+			return strings.Compare(a.Notice.ID, b.Notice.ID)
+		})
 	}
-	return out
+	return d.sorted
 }
+
+// add puts an incident into the books.
+func (d *Desk) add(in *incident) { d.byID[in.Notice.ID], d.sorted = in, nil }
 
 // begin and finish frame every call: finish lets all schedules catch up and
 // returns what has gathered.
 func (d *Desk) begin(now sensors.Instant) { d.now, d.eff = now, Effects{} }
 
-func (d *Desk) finish() Effects {
-	all := d.incidents()
-	for _, in := range all {
+func (d *Desk) finish() Effects { return d.finishWith(d.incidents()) }
+
+// finishWith is finish for a call that can have concerned only some.
+func (d *Desk) finishWith(list []*incident) Effects {
+	for _, in := range list {
 		d.evaluate(in)
 	}
 	d.bound()
-	d.handOut()
-	for _, in := range all {
+	d.handOut(list)
+	for _, in := range list {
 		if in.touched && d.byID[in.Notice.ID] == in {
 			d.keep(in)
 		}
@@ -170,6 +177,7 @@ func (d *Desk) log(e Event) {
 // forget removes an incident and its document.
 func (d *Desk) forget(in *incident) {
 	delete(d.byID, in.Notice.ID)
+	d.sorted = nil
 	for g, o := range d.open {
 		if o == in {
 			delete(d.open, g)

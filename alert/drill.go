@@ -44,7 +44,8 @@ func (d *Desk) NewDrill(now sensors.Instant, person string) (string, Effects, er
 		Opened: now.Mono, NextRepeat: now.Mono + d.opt.Repeats[0],
 		Drill: &DrillResult{ID: id, Person: p.ID, At: now, Taken: make(map[string]float64)},
 	}
-	d.byID[id], d.last = in, in.Drill
+	d.add(in)
+	d.last = in.Drill
 	for _, c := range p.Channels {
 		d.parcelFor(in, target{p.ID, c})
 	}

@@ -70,7 +70,7 @@ func (d *Desk) groupFor(now sensors.Instant, g group, t *rules.Transition) *inci
 		Opened: now.Mono, Ready: now.Mono + d.opt.Group,
 	}
 	d.open[g] = in
-	d.byID[in.Notice.ID] = in
+	d.add(in)
 	return in
 }
 
@@ -78,6 +78,8 @@ func (d *Desk) groupFor(now sensors.Instant, g group, t *rules.Transition) *inci
 // as a latched alarm, unless its cause has an open notice by now.
 func (d *Desk) reopen(now sensors.Instant, in *incident, g group, t *rules.Transition) *incident {
 	if other := d.open[g]; other != nil {
+		in.member(t.Key).State = alarm.Norm // it lives on elsewhere
+		in.touched = true
 		return other
 	}
 	in.Ended, in.QuietSince, in.Said = false, 0, nil
@@ -123,11 +125,10 @@ func (in *incident) alone(k rules.Key) bool {
 func (d *Desk) move(from, to *incident, k rules.Key) {
 	i := slices.IndexFunc(from.Notice.Members, func(m Member) bool { return m.Key == k })
 	m := from.Notice.Members[i]
+	m.Told = false
 	to.Notice.Members = append(to.Notice.Members, m)
-	*to.mark(k) = mark{Covered: from.mark(k).Covered}
 	to.refresh()
 	from.Notice.Members = slices.Delete(from.Notice.Members, i, i+1)
-	delete(from.Marks, markKey(k))
 	d.byKey[k] = to
 	from.touched = true
 	if !from.active() {
@@ -138,10 +139,10 @@ func (d *Desk) move(from, to *incident, k rules.Key) {
 // absorb ends from without a follow-up, since to goes on telling about it.
 func (d *Desk) absorb(from, to *incident) {
 	for _, m := range from.Notice.Members {
-		if to.member(m.Key) == nil {
+		if d.byKey[m.Key] == from && to.member(m.Key) == nil { // else it lives on elsewhere
 			to.Notice.Members = append(to.Notice.Members, m)
+			d.byKey[m.Key] = to
 		}
-		d.byKey[m.Key] = to
 	}
 	to.Notice.Supersedes = append(to.Notice.Supersedes, from.Notice.Supersedes...)
 	if from.Said != nil {

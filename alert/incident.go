@@ -27,20 +27,19 @@ func groupOf(c rules.Cause, k rules.Key) group {
 // An incident is a notice with what the Desk needs to go on with it after a
 // restart. Times are running time; zero means not set.
 type incident struct {
-	Notice     Notice           `json:"notice"`
-	Opened     time.Duration    `json:"opened"`
-	Ready      time.Duration    `json:"ready"` // end of the grouping time
-	Said       *said            `json:"said,omitempty"`
-	QuietSince time.Duration    `json:"quiet_since,omitempty"` // nothing active since
-	Ended      bool             `json:"ended,omitempty"`
-	Level      int              `json:"level"` // index of the last person told
-	LevelAt    time.Duration    `json:"level_at,omitempty"`
-	Ringing    time.Duration    `json:"ringing,omitempty"` // start of the present run of repeats
-	Repeated   int              `json:"repeated,omitempty"`
-	NextRepeat time.Duration    `json:"next_repeat,omitempty"`
-	Marks      map[string]*mark `json:"marks,omitempty"` // by markKey
-	Out        []*parcel        `json:"out,omitempty"`
-	Drill      *DrillResult     `json:"drill,omitempty"`
+	Notice     Notice        `json:"notice"`
+	Opened     time.Duration `json:"opened"`
+	Ready      time.Duration `json:"ready"` // end of the grouping time
+	Said       *said         `json:"said,omitempty"`
+	QuietSince time.Duration `json:"quiet_since,omitempty"` // nothing active since
+	Ended      bool          `json:"ended,omitempty"`
+	Level      int           `json:"level"` // index of the last person told
+	LevelAt    time.Duration `json:"level_at,omitempty"`
+	Ringing    time.Duration `json:"ringing,omitempty"` // start of the present run of repeats
+	Repeated   int           `json:"repeated,omitempty"`
+	NextRepeat time.Duration `json:"next_repeat,omitempty"`
+	Out        []*parcel     `json:"out,omitempty"`
+	Drill      *DrillResult  `json:"drill,omitempty"`
 	touched    bool
 }
 
@@ -51,26 +50,6 @@ type said struct {
 	Minutes float64         `json:"minutes,omitempty"` // to the ceiling
 	Cause   rules.Cause     `json:"cause"`
 	Kinds   []rules.AlarmID `json:"kinds,omitempty"`
-}
-
-// A mark is what the Desk knows of a member beside what is told of it.
-type mark struct {
-	Told    bool `json:"told,omitempty"`    // as active, in the version said last
-	Covered bool `json:"covered,omitempty"` // by an acknowledgement
-}
-
-func markKey(k rules.Key) string { return string(k.Alarm) + "/" + k.Subject }
-
-func (in *incident) mark(k rules.Key) *mark {
-	m := in.Marks[markKey(k)]
-	if m == nil {
-		m = &mark{}
-		if in.Marks == nil {
-			in.Marks = make(map[string]*mark)
-		}
-		in.Marks[markKey(k)] = m
-	}
-	return m
 }
 
 func (in *incident) member(k rules.Key) *Member {
@@ -100,7 +79,7 @@ func (in *incident) active() bool {
 func (in *incident) acked() bool {
 	for i := range in.Notice.Members {
 		m := &in.Notice.Members[i]
-		if counts(m) && !in.mark(m.Key).Covered {
+		if counts(m) && !m.Covered {
 			return false
 		}
 	}
@@ -143,23 +122,19 @@ func (in *incident) minutes() float64 {
 // update overwrites what is known of a member by a transition.
 func (in *incident) update(t *rules.Transition, name string) {
 	m := in.member(t.Key)
-	mk := in.mark(t.Key)
-	if m == nil || m.Seq != t.Seq {
-		fresh := Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
-		*mk = mark{}
-		if m == nil {
-			in.Notice.Members = append(in.Notice.Members, fresh)
-			m = &in.Notice.Members[len(in.Notice.Members)-1]
-		} else {
-			*m = fresh
-		}
+	if m == nil {
+		in.Notice.Members = append(in.Notice.Members, Member{})
+		m = &in.Notice.Members[len(in.Notice.Members)-1]
+	}
+	if m.Key != t.Key || m.Seq != t.Seq {
+		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
 	if again || t.Priority > m.Priority {
-		*mk = mark{}
+		m.Told, m.Covered = false, false
 	}
 	if t.To == alarm.Acked {
-		mk.Covered = true
+		m.Covered = true
 	}
 	if t.HasValue {
 		m.Peak = further(m, t)

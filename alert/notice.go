@@ -63,6 +63,10 @@ type Member struct {
 	By       string          `json:"by,omitempty"` // who acted last
 	Text     string          `json:"text"`
 	Detail   rules.Detail    `json:"detail"`
+	// Told says that the version said last told of it as active, Covered that
+	// an acknowledgement covers it.
+	Told    bool `json:"told,omitempty"`
+	Covered bool `json:"covered,omitempty"`
 }
 
 // Active reports whether the condition behind m still holds, as far as a

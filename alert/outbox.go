@@ -153,13 +153,13 @@ func inSpan(t time.Time, from, to configs.ClockTime) bool {
 }
 
 // handOut fills Effects.Send with what is due, the most urgent first.
-func (d *Desk) handOut() {
+func (d *Desk) handOut(list []*incident) {
 	type item struct {
 		in *incident
 		p  *parcel
 	}
 	var ready []item
-	for _, in := range d.incidents() {
+	for _, in := range list {
 		d.settleToday(in)
 		for _, p := range in.Out {
 			if p.State == out && d.now.Mono-p.OutSince >= d.opt.SendLimit {
@@ -233,16 +233,20 @@ func (d *Desk) settleToday(in *incident) {
 func (d *Desk) Result(now sensors.Instant, r SendResult) Effects {
 	d.begin(now)
 	in, p := d.parcel(r.Delivery)
+	if p == nil { // its notice was absorbed or forgotten meanwhile
+		if r.Err == nil {
+			d.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
+		}
+		return Effects{}
+	}
 	switch {
-	case p == nil:
-		// Its notice was absorbed or forgotten meanwhile.
 	case r.Err == nil:
 		d.arrived(in, p, r)
 	case p.State == out && p.Attempt == r.Attempt:
 		class, after := ClassOf(r.Err)
 		d.failed(in, p, class, after, r.Err.Error())
 	}
-	return d.finish()
+	return d.finishWith([]*incident{in})
 }
 
 // parcel finds a delivery by its id.
@@ -267,10 +271,16 @@ func (d *Desk) parcel(id string) (*incident, *parcel) {
 	return nil, nil
 }
 
+// works records that a channel took something over.
+func (d *Desk) works(channel string) {
+	l := d.link(channel)
+	l.lastSuccess, l.lastError, l.failingSince, l.refused = d.now, "", 0, false
+	l.taken++
+}
+
 // arrived records a confirmed sending, of whichever attempt.
 func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
-	l := d.link(p.Channel)
-	l.lastSuccess, l.lastError, l.failingSince, l.refused = d.now, "", 0, false
+	d.works(p.Channel)
 	p.Sent++
 	p.Fails = 0
 	in.touched = true
@@ -281,7 +291,7 @@ func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
 		p.State, p.DueSince, p.NotBefore = due, d.now.Mono, d.now.Mono
 	}
 	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel})
-	if in.Drill != nil {
+	if in.Drill != nil && in.Drill.Taken != nil {
 		if _, ok := in.Drill.Taken[p.Channel]; !ok {
 			in.Drill.Taken[p.Channel] = (d.now.Mono - in.Opened).Seconds()
 		}

@@ -97,13 +97,24 @@ func (d *Desk) restoreDoc(doc Doc) error {
 	if docKey(in.Notice.ID) != doc.Key {
 		return fmt.Errorf("holds notice %q", in.Notice.ID)
 	}
+	if in.drill() && in.Drill == nil {
+		return errors.New("is a drill without its record")
+	}
 	d.adopt(in)
 	return nil
 }
 
+// succeeds reports whether a is a later word on an alarm than b.
+func succeeds(a, b *Member) bool {
+	if a.Seq != b.Seq {
+		return a.Seq > b.Seq
+	}
+	return b.State == alarm.Norm
+}
+
 // adopt puts a restored incident into the books.
 func (d *Desk) adopt(in *incident) {
-	d.byID[in.Notice.ID] = in
+	d.add(in)
 	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p == nil || !d.reaches(p.Person, p.Channel) })
 	in.Level = max(0, min(in.Level, len(d.opt.People)-1))
 	for _, p := range in.Out {
@@ -117,7 +128,7 @@ func (d *Desk) adopt(in *incident) {
 	}
 	for i := range in.Notice.Members {
 		m := &in.Notice.Members[i]
-		if old := d.byKey[m.Key]; old == nil || old.member(m.Key).Seq < m.Seq {
+		if old := d.byKey[m.Key]; old == nil || succeeds(m, old.member(m.Key)) {
 			d.byKey[m.Key] = in
 		}
 	}

@@ -26,7 +26,7 @@ func headline(a rules.AlarmID) string {
 	case rules.MistEndless:
 		return "misting does not stop"
 	case rules.DryDown:
-		return "dry-down has changed"
+		return "dries differently"
 	case rules.DoorAjar:
 		return "door ajar"
 	case rules.LampStuck:

@@ -84,7 +84,7 @@ func (d *Desk) news(in *incident) bool {
 // covered by an acknowledgement.
 func (d *Desk) grown(in *incident) bool {
 	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && !in.mark(m.Key).Told {
+		if m := &in.Notice.Members[i]; counts(m) && !m.Told {
 			return true
 		}
 	}
@@ -135,7 +135,7 @@ func (d *Desk) renew(in *incident, k Kind) {
 	for i := range n.Members {
 		m := &n.Members[i]
 		active := counts(m)
-		in.mark(m.Key).Told = active
+		m.Told = active
 		if active && !slices.Contains(s.Kinds, m.Key.Alarm) {
 			s.Kinds = append(s.Kinds, m.Key.Alarm)
 		}
@@ -184,7 +184,7 @@ func (d *Desk) changed(in *incident) bool {
 		return true
 	}
 	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) != in.mark(m.Key).Told {
+		if m := &in.Notice.Members[i]; counts(m) != m.Told {
 			return true
 		}
 	}

@@ -54,7 +54,8 @@ type ChannelStats struct {
 	LastSuccess sensors.Instant `json:"last_success,omitzero"`
 	LastError   string          `json:"last_error,omitempty"`
 	Failing     time.Duration   `json:"failing,omitempty"` // how long nothing has worked, 0 when well
-	Sent        uint64          `json:"sent"`
+	Sent        uint64          `json:"sent"`              // attempts
+	Taken       uint64          `json:"taken"`             // confirmed
 	Failed      uint64          `json:"failed"`
 }
 
@@ -75,7 +76,8 @@ type link struct {
 	failingSince time.Duration // 0: the last attempt worked
 	refused      bool          // the last error was no passing one
 	downSince    time.Duration // 0: not known to be down
-	sent, failed uint64
+	sent, taken  uint64
+	failed       uint64
 }
 
 func (d *Desk) link(channel string) *link {
@@ -103,7 +105,7 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 	s := Stats{Dropped: d.dropped, Channels: make(map[string]ChannelStats)}
 	for _, c := range d.channels() {
 		l := d.link(c)
-		cs := ChannelStats{LastSuccess: l.lastSuccess, LastError: l.lastError, Sent: l.sent, Failed: l.failed}
+		cs := ChannelStats{LastSuccess: l.lastSuccess, LastError: l.lastError, Sent: l.sent, Taken: l.taken, Failed: l.failed}
 		if l.failingSince > 0 {
 			cs.Failing = now.Mono - l.failingSince
 		}

@@ -37,6 +37,7 @@ func notice(id string) alert.Delivery {
 }
 
 func TestClient_statusIsRetainedBothWays(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	c, stop := client(t, Options{Broker: b.url()})
@@ -52,6 +53,7 @@ func TestClient_statusIsRetainedBothWays(t *testing.T) {
 // A connection cut without DISCONNECT makes the broker publish the will
 // (MQTT 3.1.1, 3.1.2.5), retained as the birth was; the next birth replaces it.
 func TestClient_lastWill(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	proxy := newProxy(t, b.port)
@@ -70,6 +72,7 @@ func TestClient_lastWill(t *testing.T) {
 }
 
 func TestClient_documents(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	states := make(chan bool, 16)
@@ -106,6 +109,7 @@ func TestClient_documents(t *testing.T) {
 
 // An alarm that ended while the daemon was away must not stay on the phone.
 func TestClient_sweepsOldAlarms(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	p := newPhone(t, b.url(), "", "dewline/attic/alarm/#")
@@ -119,6 +123,7 @@ func TestClient_sweepsOldAlarms(t *testing.T) {
 }
 
 func TestClient_command(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	got := make(chan alert.Command, 4)
@@ -179,6 +184,7 @@ func TestClient_command(t *testing.T) {
 // What was retained on the command topic comes at every connection (MQTT
 // 3.1.1, 3.3.1.3) and must not act.
 func TestClient_retainedCommandIsRefused(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	p := newPhone(t, b.url(), "", "dewline/attic/command/reply")
@@ -194,6 +200,7 @@ func TestClient_retainedCommandIsRefused(t *testing.T) {
 }
 
 func TestClient_passwordAndAccessList(t *testing.T) {
+	t.Parallel()
 	tool, err := exec.LookPath("mosquitto_passwd")
 	if err != nil {
 		t.Skip("mosquitto_passwd is not installed")
@@ -226,6 +233,7 @@ func TestClient_passwordAndAccessList(t *testing.T) {
 }
 
 func TestClient_tls(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	ca := writeCerts(t, dir)
 	b := newBroker(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"))
@@ -286,6 +294,7 @@ func writeCerts(t *testing.T, dir string) string {
 // A broker that stands still with its connection open is found out by the
 // missing confirmation, and the connection is made anew.
 func TestClient_frozenBroker(t *testing.T) {
+	t.Parallel()
 	b := newBroker(t)
 	b.start()
 	c, _ := client(t, Options{Broker: b.url(), Rebuild: 300 * time.Millisecond, KeepAlive: time.Hour})

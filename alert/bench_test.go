@@ -1,0 +1,40 @@
+package alert
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"dewline/rules"
+)
+
+// What one step costs with many notices open, since the daemon's one core
+// goroutine pays it between a reading and the next.
+//
+//	go test ./alert -run - -bench Desk -benchmem
+func BenchmarkDesk(b *testing.B) {
+	for _, open := range []int{1, 50, 500} {
+		r := newRig(b, twoPeople())
+		for i := range open {
+			id := fmt.Sprintf("e%03d", i)
+			r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, tank(id), 33, 0}))
+		}
+		b.Run(fmt.Sprintf("tick/open=%d", open), func(b *testing.B) {
+			for b.Loop() {
+				r.desk.Tick(r.now)
+			}
+		})
+		b.Run(fmt.Sprintf("lethal/open=%d", open), func(b *testing.B) {
+			for b.Loop() {
+				r.now = r.now.Add(time.Millisecond)
+				up := r.tr(change{rules.LethalCeiling, "new", unack, rules.Wake, tank("new"), 33, 0})
+				e := r.desk.Transitions(r.now, []rules.Transition{up})
+				if len(e.Send) == 0 {
+					b.Fatal("not sent in the same step")
+				}
+				r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalCeiling, "new", norm, rules.Wake, tank("new"), 30, 0})})
+				r.desk.forget(r.desk.find(rules.OnsetID(up.Key, up.Seq)))
+			}
+		})
+	}
+}

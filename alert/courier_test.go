@@ -1,0 +1,151 @@
+package alert
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"dewline/rules"
+)
+
+// sender is a channel made of a function.
+type sender func(context.Context, Delivery) error
+
+func (f sender) Send(ctx context.Context, d Delivery) error { return f(ctx, d) }
+
+func wakeDelivery(channel string, i int) Delivery {
+	return Delivery{ID: fmt.Sprintf("n%d|una|%s", i, channel), NoticeID: fmt.Sprintf("n%d", i), Channel: channel,
+		Priority: rules.Wake, Kind: Raise, Version: 1, Attempt: uint64(i + 1)}
+}
+
+// A mail server that hangs delays no other channel by anything.
+func TestCourier_hangingChannelDelaysNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		results := make(chan SendResult, 100)
+		c := NewCourier(map[string]Channel{
+			"mail": sender(func(ctx context.Context, _ Delivery) error { <-ctx.Done(); return ctx.Err() }),
+			"mqtt": sender(func(context.Context, Delivery) error { time.Sleep(2 * time.Millisecond); return nil }),
+		}, 20*time.Second, func(r SendResult) { results <- r }, nil)
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { c.Run(ctx); close(done) }()
+		for i := range 20 {
+			c.Submit(wakeDelivery("mail", i), wakeDelivery("mqtt", i))
+		}
+		for range 20 {
+			if r := <-results; r.Err != nil {
+				t.Errorf("first results: %+v", r)
+			}
+		}
+		if took := time.Since(began); took != 40*time.Millisecond {
+			t.Errorf("20 notices over mqtt took %v beside a hanging mail server", took)
+		}
+		r := <-results
+		if !errors.Is(r.Err, context.DeadlineExceeded) || time.Since(began) != 20*time.Second {
+			t.Errorf("mail: %v after %v", r.Err, time.Since(began))
+		}
+		cancel()
+		<-done
+	})
+}
+
+func TestCourier_urgentFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var order []string
+		c := NewCourier(map[string]Channel{"mqtt": sender(func(_ context.Context, d Delivery) error {
+			order = append(order, d.NoticeID)
+			return nil
+		})}, 0, func(SendResult) {}, nil)
+		d := func(id string, p rules.Priority, k Kind, lethal bool, sent int) Delivery {
+			return Delivery{ID: id, NoticeID: id, Channel: "mqtt", Priority: p, Kind: k, Lethal: lethal, Message: Message{Sent: sent}}
+		}
+		c.Submit(d("today", rules.Today, Raise, false, 1), d("repeat", rules.Wake, Raise, false, 3), d("over", rules.Wake, FollowUp, false, 2),
+			d("wake", rules.Wake, Raise, false, 1), d("lethal again", rules.Wake, Raise, true, 2), d("lethal", rules.Wake, Raise, true, 1))
+		ctx, cancel := context.WithCancel(t.Context())
+		go c.Run(ctx)
+		synctest.Wait()
+		cancel()
+		if want := []string{"lethal", "wake", "lethal again", "repeat", "over", "today"}; !slices.Equal(order, want) {
+			t.Errorf("order %q, want %q", order, want)
+		}
+	})
+}
+
+func TestCourier_newerReplacesOlder(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var versions []int
+		c := NewCourier(map[string]Channel{"mqtt": sender(func(_ context.Context, d Delivery) error {
+			versions = append(versions, d.Version)
+			return nil
+		})}, 0, func(SendResult) {}, nil)
+		for v := 1; v <= 3; v++ {
+			d := wakeDelivery("mqtt", 0)
+			d.Version = v
+			c.Submit(d)
+		}
+		if n := c.Waiting("mqtt"); n != 1 {
+			t.Errorf("%d wait, want the newest alone", n)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		go c.Run(ctx)
+		synctest.Wait()
+		cancel()
+		if !slices.Equal(versions, []int{3}) {
+			t.Errorf("versions sent: %v", versions)
+		}
+	})
+}
+
+func TestCourier_survivesPanicAndUnknownChannel(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		results := make(chan SendResult, 4)
+		n := 0
+		c := NewCourier(map[string]Channel{"mqtt": sender(func(context.Context, Delivery) error {
+			if n++; n == 1 {
+				panic("library bug")
+			}
+			return nil
+		})}, 0, func(r SendResult) { results <- r }, nil)
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		go c.Run(ctx)
+		c.Submit(wakeDelivery("mqtt", 0))
+		if r := <-results; r.Err == nil {
+			t.Error("a panic counts as delivered")
+		}
+		c.Submit(wakeDelivery("mqtt", 1))
+		if r := <-results; r.Err != nil {
+			t.Errorf("after the panic: %v", r.Err)
+		}
+		c.Submit(wakeDelivery("pigeon", 2))
+		r := <-results
+		var nc *NoChannelError
+		if class, _ := ClassOf(r.Err); !errors.As(r.Err, &nc) || class != Refused {
+			t.Errorf("unknown channel: %v", r.Err)
+		}
+	})
+}
+
+// The end of the context drops what was half sent without a result, so that
+// the Desk's document still has it.
+func TestCourier_stop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		results := 0
+		c := NewCourier(map[string]Channel{"mqtt": sender(func(ctx context.Context, _ Delivery) error {
+			<-ctx.Done()
+			return ctx.Err()
+		})}, 0, func(SendResult) { results++ }, nil)
+		c.Submit(wakeDelivery("mqtt", 0), wakeDelivery("mqtt", 1))
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		c.Run(ctx)
+		if results != 0 {
+			t.Errorf("%d results after the stop", results)
+		}
+	})
+}

@@ -1,0 +1,174 @@
+package alert
+
+import (
+	"encoding/json"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+func heatNotice() Notice {
+	return Notice{
+		ID: "ceiling-ahead/e1/1", Version: 1, Kind: Raise, Room: "attic", Cause: tank("e1"), Priority: rules.Wake,
+		Since: t0, Time: t0, ClockSet: true,
+		Members: []Member{{
+			Key: rules.Key{Alarm: rules.CeilingAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: rules.Wake,
+			Value: 31.5, Peak: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
+			Detail: rules.Detail{RatePerHour: 2.5, HasRate: true, TimeToCeiling: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1},
+				LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}, Evidence: []string{"room rises too", "lamps are on"},
+				Unknown: []string{"outside temperature"}, FirstAction: "Lamps off."},
+		}},
+	}
+}
+
+func TestRender_celsius(t *testing.T) {
+	m := Render(heatNotice(), Celsius)
+	if m.Title != "North pair (e1): heading for lethal heat, 31.5 °C" {
+		t.Errorf("title %q", m.Title)
+	}
+	want := "North pair (e1): heading for lethal heat, 31.5 °C (limit 33.0 °C), rising 2.5 °C/h, about 31–45 min to the ceiling\n" +
+		"Lamps off gains about 5–12 min.\nWhy: room rises too; lamps are on.\nNot known: outside temperature."
+	if m.Text != want {
+		t.Errorf("text\n%s\nwant\n%s", m.Text, want)
+	}
+	if m.FirstAction != "Lamps off." || m.Cause != "enclosure" || m.CauseID != "e1" {
+		t.Errorf("message %+v", m)
+	}
+}
+
+// Conversions by the definition of the Fahrenheit scale (NIST SP 811, B.8):
+// 31.5 °C is 88.7 °F, 33 °C is 91.4 °F; a difference of 2.5 K is 4.5 °F.
+func TestRender_fahrenheit(t *testing.T) {
+	m := Render(heatNotice(), Fahrenheit)
+	for _, part := range []string{"88.7 °F", "91.4 °F", "rising 4.5 °F/h"} {
+		if !strings.Contains(m.Text, part) {
+			t.Errorf("text lacks %q: %s", part, m.Text)
+		}
+	}
+	if strings.Contains(m.Title+m.Text, "°C") {
+		t.Errorf("°C is left: %s %s", m.Title, m.Text)
+	}
+}
+
+func TestRender_everyAlarmHasWords(t *testing.T) {
+	ids := []rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand, rules.BelowBand,
+		rules.HumidityFloor, rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar,
+		rules.LampStuck, rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees,
+		rules.ProbeOverdue, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
+		rules.DrillOverdue, RoomSilent}
+	for _, id := range ids {
+		n := heatNotice()
+		n.Members[0].Key.Alarm, n.Members[0].Detail, n.Members[0].HasValue = id, rules.Detail{}, false
+		m := Render(n, Celsius)
+		if strings.HasSuffix(m.Title, ": "+string(id)) || m.FirstAction == "" || m.Text == "" {
+			t.Errorf("%s: title %q text %q action %q", id, m.Title, m.Text, m.FirstAction)
+		}
+	}
+}
+
+func TestRender_scopes(t *testing.T) {
+	tests := []struct {
+		cause rules.Cause
+		want  string
+	}{
+		{room, "Room: "},
+		{rules.Cause{Kind: rules.CauseShelf, ID: "a/1"}, "Shelf a/1: "},
+		{rules.Cause{Kind: rules.CauseProbe, ID: "p7"}, "Probe p7: "},
+		{rules.Cause{Kind: rules.CauseSupply, ID: "pump"}, "Mist supply pump: "},
+		{rules.Cause{Kind: rules.CauseLamps, ID: "day"}, "Lamps day: "},
+		{rules.Cause{Kind: rules.CauseDoor, ID: "e1"}, "North pair (e1): "},
+		{self, "dewline: "},
+	}
+	for _, tt := range tests {
+		n := heatNotice()
+		n.Cause = tt.cause
+		if m := Render(n, Celsius); !strings.HasPrefix(m.Title, tt.want) {
+			t.Errorf("%v: title %q, want %q…", tt.cause, m.Title, tt.want)
+		}
+	}
+}
+
+func TestRender_longListsAndOddValues(t *testing.T) {
+	n := heatNotice()
+	for i := range 30 {
+		m := n.Members[0]
+		m.Key.Subject = string(rune('a' + i))
+		m.Value = math.NaN()
+		n.Members = append(n.Members, m)
+	}
+	n.ClockSet = false
+	m := Render(n, Fahrenheit)
+	if !strings.Contains(m.Text, "and 19 more.") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
+		t.Errorf("%d subjects: %s", len(m.Subjects), m.Text)
+	}
+	if strings.Contains(m.Text, "NaN") {
+		t.Error("NaN reached a person")
+	}
+	if m := Render(Notice{Kind: Raise, Cause: room}, Celsius); m.Title == "" || m.Subjects == nil {
+		t.Errorf("empty notice: %+v", m)
+	}
+}
+
+// A notice survives its document, also with values that JSON has no form for.
+func TestIncident_roundTrip(t *testing.T) {
+	r := newRig(t, twoPeople())
+	tr := r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), math.NaN(), 40})
+	tr.Detail.TimeToCeiling.ToMinutes = math.Inf(1)
+	tr.Detail.FirstAction = "Lamps off."
+	r.transitions(tr)
+	r.pass(time.Minute)
+	r.restart()
+	open := r.desk.Open()
+	if len(open) != 1 || open[0].Notice.ID != "ceiling-ahead/e1/1" || open[0].Message.FirstAction != "Lamps off." {
+		t.Errorf("after the restart: %+v", open)
+	}
+}
+
+func TestNotice_json(t *testing.T) {
+	n := heatNotice()
+	n.Members[0].Since = sensors.Instant{Mono: time.Minute, Wall: t0, Synced: true}
+	data, err := json.Marshal(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back Notice
+	if err := json.Unmarshal(data, &back); err != nil {
+		t.Fatal(err)
+	}
+	again, _ := json.Marshal(back)
+	if !slices.Equal(data, again) {
+		t.Errorf("round trip changes a notice:\n%s\n%s", data, again)
+	}
+}
+
+// Whatever a document holds, restoring it neither panics nor loses the others.
+func FuzzRestore(f *testing.F) {
+	r := newRig(f, twoPeople())
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
+	for _, d := range r.desk.Docs() {
+		f.Add([]byte(d.Data))
+	}
+	f.Add([]byte(`{"notice":{"id":"x","members":[{}]},"marks":{"":null},"out":[null],"level":-5}`))
+	f.Add([]byte(`{"notice":{"id":"x","kind":"test"}}`))
+	f.Add([]byte(`null`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		r := newRig(t, twoPeople())
+		r.docs["notice/x"] = data
+		good := newRig(t, twoPeople())
+		good.transitions(good.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
+		docs := append(good.desk.Docs(), Doc{"notice/x", data})
+		d := NewDesk(r.opt)
+		d.Restore(r.now, docs)
+		d.Tick(r.now.Add(time.Hour))
+		d.Stats(r.now)
+		d.Open()
+		if d.byID["lethal-ceiling/e1/1"] == nil && d.find("lethal-ceiling/e1/1") == nil {
+			t.Error("a bad document cost a good one")
+		}
+	})
+}
