@@ -2,15 +2,19 @@ package chip
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"periph.io/x/conn/v3/i2c/i2ctest"
 	"periph.io/x/conn/v3/physic"
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/i2cbus"
+	"dewline/sensors/simbus"
 )
 
 // play opens a probe over a playback, which must be used up at the end.
@@ -243,6 +247,42 @@ func TestAnEndedContextSendsNothing(t *testing.T) {
 			t.Errorf("%s: %v", family, err)
 		}
 	}
+}
+
+// TestTheBusErrorIsNotFlattened: periph's drivers turn errors into text at
+// times, and a keeper who sees "no device answered" looks at the plug.
+func TestTheBusErrorIsNotFlattened(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for family, addr := range map[string]int{"bme280": 0x76, "aht20": 0x38, "bh1750": 0x23} {
+			p, err := Open(configs.Probe{ID: "p", Family: family, Address: addr}, simbus.New("sim"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := p.Sample(t.Context()); !errors.Is(err, i2cbus.ErrNoAnswer) || sensors.ReasonOf(err) != sensors.BusError {
+				t.Errorf("%s: %v", family, err)
+			}
+		}
+	})
+}
+
+// A budget that ends in mid-conversion ends the sample, even inside a driver
+// that knows no context.
+func TestABudgetEndsInsideADriver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := simbus.New("sim")
+		bus.Attach(0x38, &simbus.AHT20{Climate: &simbus.Climate{Celsius: 24, Percent: 80}, Stuck: true})
+		p, err := Open(configs.Probe{ID: "p", Family: "aht20", Address: 0x38}, bus)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 120*time.Millisecond)
+		defer cancel()
+		start := time.Now()
+		_, err = p.Sample(ctx)
+		if took := time.Since(start); sensors.ReasonOf(err) != sensors.TimedOut || took > 130*time.Millisecond {
+			t.Errorf("%v after %v", err, took)
+		}
+	})
 }
 
 func TestFromEnvRounds(t *testing.T) {

@@ -72,6 +72,15 @@ func (t *Tree) Channel(mux uint16, channel int) (i2c.Bus, error) {
 		name: fmt.Sprintf("%s mux %#x channel %d", t.bus, mux, channel)}, nil
 }
 
+// Branch returns Channel, or Trunk where mux is 0, which is how a configuration
+// says that there is none.
+func (t *Tree) Branch(mux uint16, channel int) (i2c.Bus, error) {
+	if mux == 0 {
+		return t.Trunk(), nil
+	}
+	return t.Channel(mux, channel)
+}
+
 // branch is one bus of a tree.
 type branch struct {
 	tree    *Tree

@@ -148,3 +148,15 @@ func TestChannelRefusesWhatIsNotThere(t *testing.T) {
 		}
 	}
 }
+
+func TestBranchIsTrunkOrChannel(t *testing.T) {
+	tree := NewTree(&scripted{}, 0x70)
+	for mux, want := range map[uint16]string{0: "scripted", 0x70: "scripted mux 0x70 channel 2"} {
+		if b, err := tree.Branch(mux, 2); err != nil || b.String() != want {
+			t.Errorf("%#x: %v, %v; want %q", mux, b, err, want)
+		}
+	}
+	if _, err := tree.Branch(0x71, 0); err == nil {
+		t.Error("an unnamed multiplexer was accepted")
+	}
+}

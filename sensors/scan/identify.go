@@ -56,15 +56,17 @@ func checked(b []byte) bool {
 	return true
 }
 
-// askHumidity tells SHT4x, HDC302x and SHT3x apart, in this order: the first
-// answers a one-byte command that the others do not know, the second has a
-// maker's number, the third only a status with a checksum.
+// askHumidity tells SHT4x, HDC302x and SHT3x apart: the first answers a one-byte
+// command that the others do not know, the second has a maker's number, and the
+// third, only once the others have been asked twice, a status with a checksum.
 func askHumidity(ctx context.Context, bus i2c.Bus, addr uint16) (string, string, Certainty) {
-	if b, err := answer(ctx, bus, addr, []byte{0x89}, time.Millisecond, 6); err == nil && checked(b) {
-		return "sht4x", fmt.Sprintf("serial number %02x%02x%02x%02x", b[0], b[1], b[3], b[4]), Identified
-	}
-	if b, err := answer(ctx, bus, addr, []byte{0x37, 0x81}, time.Millisecond, 3); err == nil && checked(b) && b[0] == 0x30 && b[1] == 0 {
-		return "hdc302x", "maker's number 3000", Identified
+	for range attempts {
+		if b, err := answer(ctx, bus, addr, []byte{0x89}, time.Millisecond, 6); err == nil && checked(b) {
+			return "sht4x", fmt.Sprintf("serial number %02x%02x%02x%02x", b[0], b[1], b[3], b[4]), Identified
+		}
+		if b, err := answer(ctx, bus, addr, []byte{0x37, 0x81}, time.Millisecond, 3); err == nil && checked(b) && b[0] == 0x30 && b[1] == 0 {
+			return "hdc302x", "maker's number 3000", Identified
+		}
 	}
 	if b, err := answer(ctx, bus, addr, []byte{0xF3, 0x2D}, time.Millisecond, 3); err == nil && checked(b) {
 		return "sht3x", fmt.Sprintf("status %02x%02x", b[0], b[1]), Identified
@@ -117,10 +119,14 @@ func repeats(b []byte) bool {
 func (s *busScan) findMuxes(bus i2c.Bus) []uint16 {
 	var muxes []uint16
 	for addr := 0x70; addr <= 0x77; addr++ {
-		if s.held[addr] || slices.Contains(s.skip, addr) || !isMux(bus, uint16(addr)) {
+		if s.held[addr] || slices.Contains(s.skip, addr) {
+			continue
+		}
+		if !isMux(bus, uint16(addr)) && !isMux(bus, uint16(addr)) {
 			continue
 		}
 		muxes = append(muxes, uint16(addr))
+		s.answered = append(s.answered, addr)
 		s.found = append(s.found, Finding{Family: Multiplexer, Bus: s.path, Address: addr,
 			Certainty: Identified, Detail: "its select register reads back"})
 	}

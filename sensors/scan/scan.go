@@ -44,6 +44,9 @@ type Finding struct {
 	Detail string
 }
 
+// attempts is how often a silent address is asked.
+const attempts = 2
+
 // Multiplexer is the family of a finding that is a multiplexer.
 const Multiplexer = "multiplexer"
 
@@ -117,8 +120,9 @@ type busScan struct {
 	path     string
 	held     map[int]bool // addresses that belong to a kernel driver
 	skip     []int        // addresses to pass over
-	answered []int
+	answered []int        // addresses taken on the bus itself
 	found    []Finding
+	trunk    i2c.Bus
 }
 
 func (s *busScan) open(open func(string) (i2c.BusCloser, error)) error {
@@ -133,15 +137,14 @@ func (s *busScan) open(open func(string) (i2c.BusCloser, error)) error {
 func (s *busScan) run(bus i2c.Bus) error {
 	muxes := s.findMuxes(bus)
 	tree := i2cbus.NewTree(bus, muxes...)
-	s.probe(tree.Trunk(), Finding{Bus: s.path})
-	trunk := slices.Clone(s.answered)
+	s.trunk = tree.Trunk()
+	s.probe(s.trunk, Finding{Bus: s.path})
 	for _, m := range muxes {
 		for channel := range 8 {
 			behind, err := tree.Channel(m, channel)
 			if err != nil {
 				return err
 			}
-			s.skip = append(s.skip, trunk...)
 			s.probe(behind, Finding{Bus: s.path, MuxAddress: int(m), MuxChannel: channel})
 		}
 	}
@@ -155,30 +158,41 @@ func (s *busScan) probe(bus i2c.Bus, at Finding) {
 			if s.ctx.Err() != nil {
 				return
 			}
-			if s.held[addr] || slices.Contains(s.skip, addr) || slices.Contains(s.muxes(), addr) {
+			if s.held[addr] || slices.Contains(s.skip, addr) || slices.Contains(s.answered, addr) {
 				continue
 			}
-			family, detail, certainty := try.ask(s.ctx, bus, uint16(addr))
-			if family == "" {
-				continue
-			}
-			f := at
-			f.Family, f.Address, f.Detail, f.Certainty = family, addr, detail, certainty
-			s.found = append(s.found, f)
-			if at.MuxAddress == 0 {
-				s.answered = append(s.answered, addr)
-			}
+			s.probeAddress(bus, try, at, addr)
 		}
 	}
 }
 
-// muxes returns the addresses of the multiplexers found so far.
-func (s *busScan) muxes() []int {
-	var out []int
-	for _, f := range s.found {
-		if f.Family == Multiplexer {
-			out = append(out, f.Address)
+// probeAddress tries one address, behind a multiplexer on the bus itself too:
+// a device there answers through every channel, and must not be taken for
+// eight because it missed its own turn.
+func (s *busScan) probeAddress(bus i2c.Bus, try candidate, at Finding, addr int) {
+	f, ok := s.ask(bus, try, at, addr)
+	if !ok {
+		return
+	}
+	if f.MuxAddress != 0 {
+		if onTrunk, ok := s.ask(s.trunk, try, Finding{Bus: s.path}, addr); ok {
+			f = onTrunk
 		}
 	}
-	return out
+	s.found = append(s.found, f)
+	if f.MuxAddress == 0 {
+		s.answered = append(s.answered, addr)
+	}
+}
+
+// ask asks again where nothing answered, since one glitch would hide a probe.
+func (s *busScan) ask(bus i2c.Bus, try candidate, at Finding, addr int) (Finding, bool) {
+	for range attempts {
+		family, detail, certainty := try.ask(s.ctx, bus, uint16(addr))
+		if family != "" {
+			at.Family, at.Address, at.Detail, at.Certainty = family, addr, detail, certainty
+			return at, true
+		}
+	}
+	return Finding{}, false
 }
