@@ -573,3 +573,18 @@ func TestDesk_drillUnanswered(t *testing.T) {
 		t.Errorf("documents left: %d, want the result alone", len(r.docs))
 	}
 }
+
+// A value that drifts is told when it is time to, but costs no write.
+func TestDesk_driftIsNotWritten(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
+	r.pass(time.Minute)
+	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.4, 45})})
+	if len(e.Put) != 0 {
+		t.Errorf("a drifting value was written: %s", e.Put[0].Data)
+	}
+	r.pass(10 * time.Minute)
+	if m := r.got[len(r.got)-1].Message; !strings.Contains(m.Text, "31.4 °C") {
+		t.Errorf("the repeat tells an old value: %s", m.Text)
+	}
+}

@@ -126,6 +126,10 @@ func (in *incident) update(t *rules.Transition, name string) {
 		in.Notice.Members = append(in.Notice.Members, Member{})
 		m = &in.Notice.Members[len(in.Notice.Members)-1]
 	}
+	// What only drifts is kept in memory: a crash loses no more of it than the
+	// rules say again, and the card is spared.
+	material := m.Key != t.Key || m.Seq != t.Seq || m.State != t.To || m.Priority != t.Priority
+	touched := in.touched
 	if m.Key != t.Key || m.Seq != t.Seq {
 		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
 	}
@@ -151,6 +155,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 		m.Ended = t.At
 	}
 	in.refresh()
+	in.touched = touched || material
 }
 
 // further returns whichever of m's peak and t's value lies further past the

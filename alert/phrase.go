@@ -129,11 +129,13 @@ func scope(n *Notice) string {
 	return n.Cause.ID
 }
 
-// plural is what the subjects of an alarm are.
+// plural is what several subjects of an alarm are.
 func plural(a rules.AlarmID) string {
 	switch a {
 	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeOverdue:
 		return "probes"
+	case rules.DeliveryStalled:
+		return "channels"
 	default:
 		return "enclosures"
 	}

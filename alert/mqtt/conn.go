@@ -24,7 +24,7 @@ const (
 	confirmTime   = 15 * time.Second // for messages whose caller sets no limit
 	firstRetry    = time.Second
 	lastRetry     = 15 * time.Second
-	steadyAfter   = time.Minute // a connection that held so long was no flapping
+	steadyAfter   = 10 * time.Second // a connection that held so long was no flapping
 )
 
 var errNotConnected = errors.New("not connected")

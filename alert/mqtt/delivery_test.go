@@ -12,6 +12,8 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 // A core is the daemon's middle in small: one goroutine owns the Desk, a
@@ -171,6 +173,85 @@ func TestDelivery_queueOverflows(t *testing.T) {
 	}
 	t.Logf("%d of 520 confirmed notices were dropped by the broker's queue", missing)
 	eventually(t, 60*time.Second, "all 520 notices", has(back, ids))
+}
+
+// The settings that the manual gives for a broker that keeps its queue: then
+// even a SIGKILL between the confirmation and the phone's return costs nothing,
+// without any repeat.
+func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
+	t.Parallel()
+	b := newBroker(t, "persistence true", "persistence_location "+t.TempDir()+"/",
+		"autosave_on_changes true", "autosave_interval 1", "max_queued_messages 0", "set_tcp_nodelay true")
+	b.start()
+	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	eventually(t, 5*time.Second, "subscribed", func() bool {
+		p.client.Publish("dewline/attic/notice", 1, false, `{"id":"hello"}`).Wait()
+		return p.notices()["hello"] > 0
+	})
+	p.leave()
+	c := newCore(t, Options{Broker: b.url()}, 1)
+	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	ids := c.raise(50, "e")
+	c.taken(t, 50)
+	b.kill()
+	b.start()
+	began := time.Now()
+	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	eventually(t, 30*time.Second, "all 50 notices", has(back, ids))
+	if time.Since(began) > 4*time.Minute {
+		t.Error("they came by repeats, not from the broker's queue")
+	}
+}
+
+// A network that cuts every connection after a moment delays, and loses
+// nothing.
+func TestDelivery_cuttingNetwork(t *testing.T) {
+	t.Parallel()
+	b := newBroker(t)
+	b.start()
+	px := newProxy(t, b.port)
+	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	eventually(t, 5*time.Second, "phone there", p.client.IsConnectionOpen)
+	c := newCore(t, Options{Broker: px.url()}, 10)
+	var ids []string
+	for round := range 3 {
+		eventually(t, 10*time.Second, "connected", c.client.Connected)
+		ids = append(ids, c.raise(40, fmt.Sprintf("r%d-", round))...)
+		want := 40*round + 5
+		eventually(t, 20*time.Second, "some arrived", func() bool { return len(p.notices()) >= want })
+		px.cut()
+	}
+	eventually(t, 60*time.Second, "all of them", has(p, ids))
+}
+
+// From the transition to the phone, over a real broker, while up to
+// 200 other notices are open.
+//
+//	go test ./alert/mqtt -run Delivery_latency -v
+func TestDelivery_latency(t *testing.T) {
+	b := newBroker(t, "set_tcp_nodelay true")
+	b.start()
+	arrived := make(chan time.Time, 16)
+	p := newPhone(t, b.url(), "")
+	p.client.Subscribe("dewline/attic/notice", 1, func(paho.Client, paho.Message) { arrived <- time.Now() }).Wait()
+	c := newCore(t, Options{Broker: b.url()}, 1)
+	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	var took []time.Duration
+	for i := range 200 {
+		began := time.Now()
+		c.raise(1, fmt.Sprintf("e%d-", i))
+		select {
+		case at := <-arrived:
+			took = append(took, at.Sub(began))
+		case <-time.After(5 * time.Second):
+			t.Fatal("notice lost")
+		}
+	}
+	slices.Sort(took)
+	t.Logf("transition to phone, up to 200 notices open: p50 %v p99 %v max %v", took[100], took[198], took[199])
+	if took[198] > 200*time.Millisecond { // 50 ms is the aim; a loaded build machine gets slack
+		t.Errorf("p99 %v", took[198])
+	}
 }
 
 // A sentinel on the same broker hears the daemon's life and death.
