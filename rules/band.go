@@ -23,7 +23,9 @@ func (e *Engine) judgeBand(en *enclosure, now sensors.Instant) {
 func (e *Engine) judgeAbove(en *enclosure, now sensors.Instant, high, dead int32) {
 	s, p := &en.slots[kAbove], &en.now
 	severe := e.hotInput(en, now.Mono, en.lim.act, dead)
-	en.st.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.gap}, now, severe)
+	if !en.st.Act.Rest(now.Mono, severe) {
+		en.st.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.gap, KeepReturned: -1}, now, severe)
+	}
 	urgent := en.st.Act.Active
 	in := e.mainInput(en, now.Mono, upper, high+1, dead+1)
 	if urgent && in != alarm.Beyond && severe != alarm.Back {
@@ -41,7 +43,9 @@ func (e *Engine) judgeAbove(en *enclosure, now sensors.Instant, high, dead int32
 func (e *Engine) judgeBelow(en *enclosure, now sensors.Instant, low, dead int32) {
 	s, p := &en.slots[kBelow], &en.now
 	severe := e.mainInput(en, now.Mono, lower, en.lim.cold, dead)
-	en.st.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.gap}, now, severe)
+	if !en.st.Cold.Rest(now.Mono, severe) {
+		en.st.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.gap, KeepReturned: -1}, now, severe)
+	}
 	urgent := en.st.Cold.Active
 	in := e.mainInput(en, now.Mono, lower, low-1, dead+1)
 	switch {
@@ -56,6 +60,9 @@ func (e *Engine) judgeBelow(en *enclosure, now sensors.Instant, low, dead int32)
 // applySide steps a band alarm. One that has become urgent has waited long
 // enough, and is a wake alarm until it is over.
 func (e *Engine) applySide(s *slot, now sensors.Instant, in alarm.Input, urgent bool, gap time.Duration) {
+	if s.rec.Life.Rest(now.Mono, in) {
+		return
+	}
 	if urgent && !s.open() {
 		s.rec.Priority = Wake
 	}

@@ -144,35 +144,35 @@ func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
 	}
 }
 
-// judgeAhead forecasts. It is judged once a minute.
+// judgeAhead forecasts, once a minute and only above the limit that is worth a
+// look: below it a lamp that goes on looks like a fire.
 func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
-	s := &en.slots[kAhead]
-	slope, ok := en.st.Trend.Slope()
-	if !ok {
-		e.apply(s, now, alarm.Missing, en.now.gap)
+	s, gap := &en.slots[kAhead], max(en.now.gap, 3*slowEvery)
+	if en.now.hot < en.lim.warn {
+		e.apply(s, now, alarm.Back, gap)
 		return
 	}
-	within := e.cfg.Rules.AheadWithin.D()
-	if int(en.now.hot) < int(en.lim.warn)-100 || slope.PerHour <= 0 {
+	slope, ok := en.st.Trend.Slope()
+	if !ok {
+		e.apply(s, now, alarm.Missing, gap)
+		return
+	}
+	if slope.PerHour <= 0 {
 		en.st.Ahead = Ahead{At: now.Mono}
-		in := alarm.Between
-		if slope.PerHour <= 0 || en.now.hot < en.lim.warn {
-			in = alarm.Back
-		}
-		e.apply(s, now, in, max(en.now.gap, 3*slowEvery))
+		e.apply(s, now, alarm.Back, gap)
 		return
 	}
 	e.forecast(en, now, slope)
-	eta := en.st.Ahead.ToCeiling
+	eta, within := en.st.Ahead.ToCeiling, e.cfg.Rules.AheadWithin.D()
 	in := alarm.Between
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
 		in = alarm.Back
-	case eta.Mid < within && en.now.hot >= en.lim.warn && slope.PerHour > max(0.3, 2*slope.Sigma):
+	case eta.Mid < within && slope.PerHour > max(0.3, 2*slope.Sigma):
 		in = alarm.Beyond
 		s.limit(eta.Mid.Minutes(), within.Minutes())
 	}
-	e.apply(s, now, in, max(en.now.gap, 3*slowEvery))
+	e.apply(s, now, in, gap)
 }
 
 // forecast fills what is ahead of the enclosure.

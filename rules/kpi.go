@@ -2,6 +2,8 @@ package rules
 
 import (
 	"cmp"
+	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -20,7 +22,21 @@ type Stats struct {
 	Raises    [3]time.Duration `json:"raises"`
 	Chattered uint64           `json:"chattered,omitempty"` // times that it was chattering when raised
 	UnackAt   time.Duration    `json:"unack_at,omitempty"`
+	// Far is how far the value has gone past the limit on the normal side since
+	// the last clearing, in its unit.
+	Far     float64    `json:"far,omitempty"`
+	Returns [16]Return `json:"returns"`         // the last quick returns, newest first
+	Quick   uint64     `json:"quick,omitempty"` // all of them
 }
+
+// A Return is a new raise soon after a clearing.
+type Return struct {
+	After time.Duration `json:"after,omitempty"`
+	Far   float64       `json:"far,omitempty"`
+}
+
+// quickReturn is how soon after clearing a raise counts as the same trouble.
+const quickReturn = 2 * time.Hour
 
 // A KPI holds the self-measures of ISA-18.2 clause 16 over the last 30 days of
 // running time.
@@ -116,10 +132,18 @@ func (l *Load) within(now, span time.Duration) int {
 // count keeps the self-measures with each transition.
 func (e *Engine) count(s *slot, now sensors.Instant, c alarm.Change) {
 	st := &s.rec.Stats
+	if c.From.Annunciated() && !s.rec.Life.Active {
+		st.Far = 0
+	}
 	switch {
 	case c.To == alarm.Unack && c.From != alarm.Unack:
 		if c.From != alarm.Acked {
 			st.Raised++
+			if l := &s.rec.Life; l.EndedAt > 0 && now.Mono-l.EndedAt <= quickReturn {
+				st.Quick++
+				copy(st.Returns[1:], st.Returns[:])
+				st.Returns[0] = Return{now.Mono - l.EndedAt, st.Far}
+			}
 			copy(st.Raises[1:], st.Raises[:])
 			st.Raises[0] = now.Mono
 			if n := len(st.Raises); st.Raised >= uint64(n) && now.Mono-st.Raises[n-1] <= e.chatterSpan() {
@@ -175,7 +199,7 @@ func (e *Engine) KPI() KPI {
 	if l.InFlood {
 		k.FloodTime += now - l.FloodAt
 	}
-	e.eachSlot(func(s *slot) { k.add(s, now) })
+	e.eachSlot(func(s *slot) { k.add(e, s, now) })
 	byCount := func(a, b KPIItem) int {
 		if c := cmp.Compare(b.Count, a.Count); c != 0 {
 			return c
@@ -192,7 +216,7 @@ func (e *Engine) KPI() KPI {
 }
 
 // add counts one alarm in.
-func (k *KPI) add(s *slot, now time.Duration) {
+func (k *KPI) add(e *Engine, s *slot, now time.Duration) {
 	st, l := &s.rec.Stats, &s.rec.Life
 	active := time.Duration(0)
 	if l.Active {
@@ -200,11 +224,11 @@ func (k *KPI) add(s *slot, now time.Duration) {
 	}
 	item := KPIItem{Key: s.rec.Key, Count: st.Raised, Active: active}
 	if st.Raised > 0 {
+		item.Suggestion = e.suggest(s)
 		k.Worst = append(k.Worst, item)
 	}
 	if st.Chattered > 0 {
 		item.Count = st.Chattered
-		item.Suggestion = "a longer off-delay or a wider deadband would join these into one"
 		k.Chattering = append(k.Chattering, item)
 	}
 	k.Acknowledged += st.Acked
@@ -225,5 +249,49 @@ func (k *KPI) add(s *slot, now time.Duration) {
 	}
 	if l.Unknown {
 		k.Unknown++
+	}
+}
+
+// suggest says which wider deadband or longer off-delay would have joined an
+// alarm's quick returns, four in five of them at least, into one. It says
+// nothing where neither would without becoming absurd.
+func (e *Engine) suggest(s *slot) string {
+	st := &s.rec.Stats
+	n := int(min(st.Quick, uint64(len(st.Returns))))
+	if n < 3 {
+		return ""
+	}
+	var far []float64
+	var after []time.Duration
+	for _, r := range st.Returns[:n] {
+		far, after = append(far, r.Far), append(after, r.After)
+	}
+	slices.Sort(far)
+	slices.Sort(after)
+	at := (4*n+4)/5 - 1
+	if dead := e.deadband(s.kind); dead > 0 && s.rec.Unit != "" {
+		want := math.Ceil((far[at]+0.01)*10) / 10
+		if want > dead && want <= 4*dead {
+			return fmt.Sprintf("deadband %.1f → %.1f %s would have avoided %d of %d", dead, want, s.rec.Unit, at+1, n)
+		}
+	}
+	off := e.specs[s.kind][s.rec.Priority].OffDelay
+	want := off + after[at].Truncate(time.Minute) + time.Minute
+	if want <= time.Hour {
+		return fmt.Sprintf("off-delay %.0f → %.0f min would have avoided %d of %d", off.Minutes(), want.Minutes(), at+1, n)
+	}
+	return ""
+}
+
+// deadband is an alarm's deadband in its unit, zero where it has none that a
+// keeper can set.
+func (e *Engine) deadband(k kind) float64 {
+	switch k {
+	case kAbove, kBelow:
+		return float64(e.cfg.Rules.BandDeadband)
+	case kFloor:
+		return float64(e.cfg.Rules.FloorDeadband)
+	default:
+		return 0
 	}
 }

@@ -96,6 +96,22 @@ func TestRestart_RecordsWithoutStateKeepTheirOnset(t *testing.T) {
 	}
 }
 
+// A card that lost its newest minutes makes running time go back.
+func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Hour, r.calm)
+	for _, lost := range []time.Duration{3 * time.Minute, 30 * time.Minute} {
+		e := New(r.cfg)
+		back := instant(r.now - lost)
+		e.Restore(r.e.State(), r.e.Records(), back)
+		x := r.good("p1", 31, 85)
+		x.At = back
+		if ts := e.Step(x); len(ts) != 1 || ts[0].Key.Alarm != LethalCeiling {
+			t.Errorf("%v lost: %+v", lost, ts)
+		}
+	}
+}
+
 func TestRestart_UnknownShelfMeansUnshelved(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)

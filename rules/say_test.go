@@ -209,3 +209,16 @@ func TestFroglets_DoorWakes(t *testing.T) {
 		t.Errorf("%+v", x)
 	}
 }
+
+func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 13 * time.Hour
+	for range 5 { // clears at 73 %, comes back from 73.8 %
+		r.run(11*time.Minute, r.hold("p1", 24, 69))
+		r.run(7*time.Minute, r.hold("p1", 24, 73.7))
+	}
+	k := r.e.KPI()
+	if len(k.Worst) != 1 || k.Worst[0].Suggestion != "deadband 3.0 → 3.8 % would have avoided 4 of 4" {
+		t.Errorf("%+v", k.Worst)
+	}
+}

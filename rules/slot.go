@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"dewline/rules/alarm"
@@ -34,6 +35,9 @@ func (e *Engine) spec(s *slot, gap time.Duration) alarm.Spec {
 
 // apply steps one alarm and tells of what moved.
 func (e *Engine) apply(s *slot, now sensors.Instant, in alarm.Input, gap time.Duration) {
+	if s.rec.Life.Rest(now.Mono, in) {
+		return
+	}
 	c := s.rec.Life.Step(e.spec(s, gap), now, in)
 	if c.Changed() {
 		e.emit(s, now, c, "", c.Why)
@@ -52,6 +56,9 @@ func (e *Engine) hold(s *slot, now sensors.Instant, active bool) {
 // limit notes what the alarm is judged by.
 func (s *slot) limit(value, limit float64) {
 	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = value, true, limit, true
+	if !s.rec.Life.Active && s.rec.Stats.Raised > 0 {
+		s.rec.Stats.Far = max(s.rec.Stats.Far, math.Abs(value-limit))
+	}
 }
 
 // emit tells of a change of state, or of knowledge where From equals To.

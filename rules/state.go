@@ -89,8 +89,9 @@ func (e *Engine) Records() []Record {
 // has end with a transition to NORM.
 func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Transition {
 	e.out = e.out[:0]
-	if s != nil && s.Version == StateVersion {
+	if s != nil && s.Version == StateVersion && s.Now.Mono <= now.Mono+mostLost {
 		e.take(s)
+		e.pull(now.Mono)
 	}
 	e.advance(now)
 	for i := range e.encls {
@@ -100,6 +101,33 @@ func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Tran
 		e.adopt(r, now)
 	}
 	return e.out
+}
+
+// mostLost is by how much running time may have gone back, because the record
+// lost its newest part. Of a longer loss the estimators remember nothing.
+const mostLost = 10 * time.Minute
+
+// pull brings time stamps that are ahead of now back to it, so that the next
+// readings count as new.
+func (e *Engine) pull(now time.Duration) {
+	e.now.Mono = min(e.now.Mono, now)
+	e.minuteAt, e.hourAt = min(e.minuteAt, now), min(e.hourAt, now)
+	for i := range e.probes {
+		st := &e.probes[i].st
+		// Before now, as the first reading may come at once.
+		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.Began.Mono} {
+			if *at > now {
+				*at = now - 1
+			}
+		}
+		st.TempAt, st.HumAt = min(st.TempAt, now), min(st.HumAt, now)
+		st.StillAt, st.JumpAt, st.LeapAt = min(st.StillAt, now), min(st.JumpAt, now), min(st.LeapAt, now)
+	}
+	for i := range e.encls {
+		st := &e.encls[i].st
+		st.At.Mono = min(st.At.Mono, now)
+		st.QuickAt, st.SlowAt, st.RefitAt = min(st.QuickAt, now), min(st.SlowAt, now), min(st.RefitAt, now)
+	}
 }
 
 // take copies what the configuration still knows.

@@ -18,14 +18,22 @@ const (
 // Step moves the record to now with one look at the process. Samples that are
 // older than the last good one are ignored; the state moves at most once.
 func (r *Record) Step(s Spec, now sensors.Instant, in Input) Change {
-	if in == Back && r.State == Norm && r.Seen == Back && !r.Active {
-		// Nearly every step of nearly every alarm.
-		r.SeenAt = max(r.SeenAt, now.Mono)
+	if r.Rest(now.Mono, in) {
 		return Change{}
 	}
 	r.observe(s, now, in)
 	why := r.expire(s, now)
 	return r.settle(s, now, why)
+}
+
+// Rest takes the step of a normal alarm whose process stays back, which is
+// nearly every step of nearly every alarm, and reports whether it was one.
+func (r *Record) Rest(mono time.Duration, in Input) bool {
+	if in != Back || r.State != Norm || r.Seen != Back || r.Active {
+		return false
+	}
+	r.SeenAt = max(r.SeenAt, mono)
+	return true
 }
 
 // observe advances the delays and the process condition.
