@@ -71,8 +71,8 @@ func TestConversionEnds(t *testing.T) {
 	}
 	// Every code against exact integer arithmetic: rounding, never truncation.
 	for code := range 1 << 16 {
-		exact := (17500*code*2+65535)/(2*65535) - 4500
-		if got := int(scaled(uint16(code), -45, 175)); got != exact {
+		exact := (17500*int64(code)*2+65535)/(2*65535) - 4500
+		if got := int64(scaled(uint16(code), -45, 175)); got != exact {
 			t.Fatalf("code %d: %d, want %d", code, got, exact)
 		}
 	}
