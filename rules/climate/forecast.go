@@ -64,7 +64,7 @@ type Forecast struct {
 }
 
 const (
-	pathStep  = 3 * time.Minute
+	pathStep  = 5 * time.Minute
 	pathSteps = int(Horizon / pathStep)
 
 	// Heat unaccounted for stays on, as a heater that is stuck does, or it goes
@@ -88,19 +88,6 @@ const (
 	rangeWidth = 1.65 // standard deviations either side: nine in ten
 )
 
-// A path is the air's temperature now and at every pathStep after it.
-type path [pathSteps + 1]float64
-
-// A scenario is one way in which the next hours may go.
-type scenario struct {
-	extra              filter  // °C that heat unaccounted for has added so far
-	input, inputTau    float64 // °C that it ends at, and how long it lasts, h
-	rest, restTau      float64 // °C/h that is left without a room, and for how long, h
-	roomRate, roomTau  float64 // °C/h of the room beyond yesterday's course, and for how long, h
-	scale              float64 // of the model's response
-	lampsOff, roomHeld bool    // actions from now on
-}
-
 // Forecast looks ahead from o. False when there is nothing to go by: neither a
 // trend nor a room, or the model was never stepped.
 func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
@@ -111,8 +98,10 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	}
 	base, sigma := m.likely(&o)
 	f := Forecast{Learned: m.Params.Learned}
+	var c course
+	m.courseOf(&o, &c)
 	var r band
-	m.spread(&o, base, sigma, &r)
+	m.spread(&c, base, sigma, &r)
 	f.Peak, f.PeakAfter = r.peak()
 	f.BandTop = r.reach(o.BandTop)
 	f.Ceiling = r.reach(o.Ceiling)
@@ -122,12 +111,12 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	if o.LampsOn {
 		s := base
 		s.lampsOff = true
-		m.spread(&o, s, sigma, &r)
+		m.spread(&c, s, sigma, &r)
 		f.LampsOff = gain(f.Ceiling, r.reach(o.Ceiling))
 	}
 	s := base
 	s.roomHeld = true
-	m.spread(&o, s, sigma, &r)
+	m.spread(&c, s, sigma, &r)
 	f.RoomCooled = gain(f.Ceiling, r.reach(o.Ceiling))
 	return f, true
 }
@@ -192,180 +181,6 @@ func (m *Thermal) usualRoomRate(at time.Duration) (float64, bool) {
 	return (after - before) * slotsHour / 3, ok1 && ok2
 }
 
-// run fills in one path.
-func (m *Thermal) run(o *Outlook, s *scenario, out *path) {
-	p := &m.Params
-	step := pathStep.Hours()
-	fast, slow := -math.Expm1(-step/p.Fast), -math.Expm1(-step/p.Slow)
-	restKeep, roomKeep := math.Exp(-step/s.restTau), math.Exp(-step/s.roomTau)
-	restLeft, roomLeft := s.rest*s.restTau, s.roomRate*s.roomTau // still to come, °C
-	room, lamps, extra := m.Room, m.Lamp, s.extra
-	share, lasting := p.heatShare(), s.extra.Slow
-	inputLeft, inputKeep := s.input-lasting, math.Exp(-step/s.inputTau)
-	level := o.Room
-	if !o.HasRoom {
-		level = m.LastRoom
-	}
-	usual, hasUsual := m.Week.roomAt(int64(o.At/slotTime) - slotsDay)
-	on, change := o.LampsOn && !s.lampsOff, 0
-	now := p.value(room, lamps, m.LastHour) + share*extra.Fast + (1-share)*extra.Slow
-	rest, roomMoved, shape := 0.0, 0.0, 0.0
-	out[0] = o.Air
-	for i := 1; i <= pathSteps; i++ {
-		ahead := time.Duration(i) * pathStep
-		for change < len(o.LampChanges) && o.LampChanges[change] <= ahead-pathStep/2 {
-			on = !on && !s.lampsOff
-			change++
-		}
-		if !s.roomHeld {
-			roomMoved += roomLeft * (1 - roomKeep)
-			roomLeft *= roomKeep
-			if next, ok := m.Week.roomAt(int64((o.At+ahead)/slotTime) - slotsDay); ok && hasUsual {
-				shape = next - usual
-			}
-		}
-		if m.HasRoom {
-			room.step(level+roomMoved+shape, fast, slow)
-		}
-		input := 0.0
-		if on {
-			input = 1
-		}
-		lamps.step(input, fast, slow)
-		extra.step(lasting+inputLeft, fast, slow)
-		inputLeft *= inputKeep
-		rest += restLeft * (1 - restKeep)
-		restLeft *= restKeep
-		hour := m.LastHour
-		if hour >= 0 {
-			hour += ahead.Hours()
-		}
-		v := p.value(room, lamps, hour) + share*extra.Fast + (1-share)*extra.Slow
-		out[i] = o.Air + s.scale*(v-now) + rest
-	}
-}
-
-// A band is a path with what it may lie above or below that, °C.
-type band struct {
-	mid, up, down path
-}
-
-// spread runs the scenario, then once with each of its numbers off by its
-// uncertainty, and adds up the differences as independent. Other ways for a
-// rate to end widen only the side that they lie on.
-func (m *Thermal) spread(o *Outlook, s scenario, u sigmas, b *band) {
-	m.run(o, &s, &b.mid)
-	for i := range b.mid {
-		// Air wanders: what the model strays by in an hour, as a random walk.
-		b.up[i] = u.drift * u.drift * float64(i) * pathStep.Hours()
-		b.down[i] = b.up[i]
-	}
-	off := s
-	off.scale += u.scale
-	m.widen(o, &s, &off, b, true)
-	if off = s; s.restTau > 0 && u.rest > 0 {
-		off.rest += u.rest
-		m.widen(o, &s, &off, b, true)
-		off = s
-		off.restTau = restLong
-		m.widen(o, &s, &off, b, false)
-	}
-	if off = s; m.HasRoom && m.Extra.Started {
-		fast, slow, input := m.Extra.lean()
-		off.extra.Fast += fast
-		off.extra.Slow += slow
-		off.input += input
-		m.widen(o, &s, &off, b, true)
-		off = s
-		off.inputTau = inputShort
-		m.widen(o, &s, &off, b, false)
-	}
-	if off = s; !s.roomHeld {
-		off.roomRate += u.room
-		m.widen(o, &s, &off, b, true)
-		off = s
-		off.roomTau = roomLong
-		m.widen(o, &s, &off, b, false)
-		off.roomTau = roomShort
-		m.widen(o, &s, &off, b, false)
-	}
-	for i := range b.mid {
-		b.up[i] = rangeWidth * math.Sqrt(b.up[i])
-		b.down[i] = rangeWidth * math.Sqrt(b.down[i])
-	}
-}
-
-// widen adds the difference that another scenario makes, to both sides or to
-// the one that it lies on.
-func (m *Thermal) widen(o *Outlook, s, off *scenario, b *band, both bool) {
-	if *off == *s {
-		return
-	}
-	var other path
-	m.run(o, off, &other)
-	for i, v := range other {
-		d := v - b.mid[i]
-		if both || d > 0 {
-			b.up[i] += d * d
-		}
-		if both || d < 0 {
-			b.down[i] += d * d
-		}
-	}
-}
-
-// peak returns the highest value ahead, and when.
-func (b *band) peak() (Span, time.Duration) {
-	s := Span{Low: math.Inf(-1), Mid: math.Inf(-1), High: math.Inf(-1)}
-	at := 0
-	for i, v := range b.mid {
-		if v > s.Mid {
-			s.Mid, at = v, i
-		}
-		s.Low = max(s.Low, v-b.down[i])
-		s.High = max(s.High, v+b.up[i])
-	}
-	return s, time.Duration(at) * pathStep
-}
-
-// reach returns when the range gets to limit.
-func (b *band) reach(limit float64) Eta {
-	mid, ok := b.crossing(limit, 0)
-	if !ok {
-		return Eta{}
-	}
-	e := Eta{Known: true, Mid: mid}
-	e.From, _ = b.crossing(limit, 1)
-	if e.To, ok = b.crossing(limit, -1); !ok {
-		e.To, e.Open = Horizon, true
-	}
-	return e
-}
-
-// crossing returns when the middle, the upper (side 1) or the lower end (−1)
-// first gets to limit.
-func (b *band) crossing(limit float64, side int) (time.Duration, bool) {
-	before := b.mid[0]
-	if before >= limit {
-		return 0, true
-	}
-	for i := 1; i < len(b.mid); i++ {
-		v := b.mid[i]
-		switch side {
-		case 1:
-			v += b.up[i]
-		case -1:
-			v -= b.down[i]
-		}
-		if v >= limit {
-			part := (limit - before) / (v - before)
-			return time.Duration((float64(i-1) + part) * float64(pathStep)), true
-		}
-		before = v
-	}
-	return 0, false
-}
-
 // gain returns how much later with reaches than without, end by end.
 func gain(without, with Eta) Eta {
 	if !with.Known {
@@ -381,55 +196,4 @@ func gain(without, with Eta) Eta {
 		Known: true, From: max(0, min(from, mid, to)), Mid: max(0, mid), To: max(0, from, mid, to),
 		Open: with.Open && !without.Open,
 	}
-}
-
-// A WhatIf is the answer to an assumed room.
-type WhatIf struct {
-	Peak      float64       `json:"peak"`    // °C within 24 h
-	Reached   bool          `json:"reached"` // the ceiling is reached within 24 h
-	ToCeiling time.Duration `json:"to_ceiling"`
-	Learned   bool          `json:"learned"`
-}
-
-// WhatIf runs the model from air °C for 24 h in a room that is held at room °C
-// from now on, with the lamps held on or off. A model that was never stepped
-// starts as if air had been level.
-func (m *Thermal) WhatIf(air, room float64, lampsOn bool, ceiling float64) WhatIf {
-	p := &m.Params
-	on := 0.0
-	if lampsOn {
-		on = 1
-	}
-	inside, lamps := m.Room, m.Lamp
-	if !m.HasRoom {
-		// Without a room's history the enclosure is its own: level so far.
-		if !m.Started {
-			lamps = filter{on, on}
-		}
-		level := air - p.value(filter{}, lamps, m.LastHour)
-		inside = filter{level, level}
-	}
-	habit := air - p.value(inside, lamps, m.LastHour)
-	step := pathStep.Hours()
-	fast, slow := -math.Expm1(-step/p.Fast), -math.Expm1(-step/p.Slow)
-	fade := math.Exp(-step / p.Slow)
-	w := WhatIf{Peak: air, Reached: air >= ceiling, Learned: p.Learned}
-	before := air
-	for i := 1; i <= 4*pathSteps; i++ {
-		inside.step(room, fast, slow)
-		lamps.step(on, fast, slow)
-		habit *= fade
-		hour := m.LastHour
-		if hour >= 0 {
-			hour += float64(i) * step
-		}
-		v := p.value(inside, lamps, hour) + habit
-		if v >= ceiling && !w.Reached {
-			part := (ceiling - before) / (v - before)
-			w.Reached, w.ToCeiling = true, time.Duration((float64(i-1)+part)*float64(pathStep))
-		}
-		w.Peak = max(w.Peak, v)
-		before = v
-	}
-	return w
 }

@@ -93,8 +93,12 @@ func (p *params) heatShare() float64 {
 
 // value returns the air's temperature, or its difference to an unknown room.
 func (p *params) value(room, lamps filter, hour float64) float64 {
-	return p.FastPart*room.Fast + (1-p.FastPart)*room.Slow +
-		p.LampFast*lamps.Fast + p.LampSlow*lamps.Slow + p.offset(hour)
+	return p.response(room, lamps) + p.offset(hour)
+}
+
+// response is value without the offset.
+func (p *params) response(room, lamps filter) float64 {
+	return p.FastPart*room.Fast + (1-p.FastPart)*room.Slow + p.LampFast*lamps.Fast + p.LampSlow*lamps.Slow
 }
 
 // offset interpolates between the middles of the hours, so that no step at a

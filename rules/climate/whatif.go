@@ -1,0 +1,57 @@
+package climate
+
+import (
+	"math"
+	"time"
+)
+
+// A WhatIf is the answer to an assumed room.
+type WhatIf struct {
+	Peak      float64       `json:"peak"`    // °C within 24 h
+	Reached   bool          `json:"reached"` // the ceiling is reached within 24 h
+	ToCeiling time.Duration `json:"to_ceiling"`
+	Learned   bool          `json:"learned"`
+}
+
+// WhatIf runs the model from air °C for 24 h in a room that is held at room °C
+// from now on, with the lamps held on or off. A model that was never stepped
+// starts as if air had been level.
+func (m *Thermal) WhatIf(air, room float64, lampsOn bool, ceiling float64) WhatIf {
+	p := &m.Params
+	on := 0.0
+	if lampsOn {
+		on = 1
+	}
+	inside, lamps := m.Room, m.Lamp
+	if !m.HasRoom {
+		// Without a room's history the enclosure is its own: level so far.
+		if !m.Started {
+			lamps = filter{on, on}
+		}
+		level := air - p.value(filter{}, lamps, m.LastHour)
+		inside = filter{level, level}
+	}
+	habit := air - p.value(inside, lamps, m.LastHour)
+	step := pathStep.Hours()
+	fast, slow := -math.Expm1(-step/p.Fast), -math.Expm1(-step/p.Slow)
+	fade := math.Exp(-step / p.Slow)
+	w := WhatIf{Peak: air, Reached: air >= ceiling, Learned: p.Learned}
+	before := air
+	for i := 1; i <= 4*pathSteps; i++ {
+		inside.step(room, fast, slow)
+		lamps.step(on, fast, slow)
+		habit *= fade
+		hour := m.LastHour
+		if hour >= 0 {
+			hour += float64(i) * step
+		}
+		v := p.value(inside, lamps, hour) + habit
+		if v >= ceiling && !w.Reached {
+			part := (ceiling - before) / (v - before)
+			w.Reached, w.ToCeiling = true, time.Duration((float64(i-1)+part)*float64(pathStep))
+		}
+		w.Peak = max(w.Peak, v)
+		before = v
+	}
+	return w
+}
