@@ -1,0 +1,219 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A fakeLedger is a store whose disk can be told to fail or hang.
+type fakeLedger struct {
+	mu      sync.Mutex
+	err     error
+	hang    chan struct{}
+	docs    map[string]string
+	journal []string
+	flushes int
+}
+
+func newFakeLedger() *fakeLedger { return &fakeLedger{docs: map[string]string{}} }
+
+func (f *fakeLedger) Append(sensors.Reading) {}
+
+func (f *fakeLedger) Commit(c store.Commit) error {
+	f.mu.Lock()
+	hang := f.hang
+	f.mu.Unlock()
+	if hang != nil {
+		<-hang
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.err != nil {
+		return f.err
+	}
+	for _, d := range c.Docs {
+		if d.Value == nil {
+			delete(f.docs, d.Key)
+		} else {
+			f.docs[d.Key] = string(d.Value)
+		}
+	}
+	for _, e := range c.Journal {
+		f.journal = append(f.journal, e.Kind)
+	}
+	return nil
+}
+
+func (f *fakeLedger) Flush(context.Context, []byte) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.flushes++
+	return f.err
+}
+
+func (f *fakeLedger) setErr(err error) {
+	f.mu.Lock()
+	f.err = err
+	f.mu.Unlock()
+}
+
+// startRecorder runs a recorder in the test's bubble; stop ends it.
+func startRecorder(t *testing.T, l ledger) (r *recorder, health *[]bool, stop func()) {
+	t.Helper()
+	var seen []bool
+	r = newRecorder(l, slog.New(slog.DiscardHandler), func(ok bool, _ string) { seen = append(seen, ok) })
+	ctx, cancel := context.WithCancel(t.Context())
+	var wg sync.WaitGroup
+	wg.Go(func() { r.Run(ctx) })
+	return r, &seen, func() { cancel(); wg.Wait() }
+}
+
+func doc(key, value string) store.Doc {
+	d := store.Doc{Bucket: store.BucketAlarms, Key: key}
+	if value != "" {
+		d.Value = []byte(value)
+	}
+	return d
+}
+
+func TestRecorderWritesAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newFakeLedger()
+		r, _, stop := startRecorder(t, l)
+		defer stop()
+		<-r.Put([]store.Doc{doc("a", "1")}, []store.JournalEntry{{Kind: "alarm"}})
+		if l.docs["a"] != "1" || len(l.journal) != 1 {
+			t.Errorf("docs %v, journal %v; want a=1 and one line", l.docs, l.journal)
+		}
+	})
+}
+
+func TestRecorderKeepsWhatTheDiskRefuses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newFakeLedger()
+		r, health, stop := startRecorder(t, l)
+		defer stop()
+		l.setErr(errors.New("no space left on device"))
+		first := r.Put([]store.Doc{doc("a", "old"), doc("gone", "x")}, []store.JournalEntry{{Kind: "one"}})
+		synctest.Wait()
+		second := r.Put([]store.Doc{doc("a", "new"), doc("gone", "")}, []store.JournalEntry{{Kind: "two"}})
+		synctest.Wait()
+		if len(l.docs) != 0 {
+			t.Fatalf("a failing disk holds %v", l.docs)
+		}
+		l.setErr(nil)
+		<-first
+		<-second
+		if got := l.docs["a"]; got != "new" {
+			t.Errorf("a = %q after the disk came back, want the newest version", got)
+		}
+		if _, there := l.docs["gone"]; there {
+			t.Error("a deleted document came back with the retry")
+		}
+		if fmt.Sprint(l.journal) != "[one two]" {
+			t.Errorf("journal %v, want [one two] once each and in order", l.journal)
+		}
+		if fmt.Sprint(*health) != "[false true]" {
+			t.Errorf("health told %v, want it told once that it failed and once that it works", *health)
+		}
+	})
+}
+
+func TestRecorderDoesNotRepeatTheJournalWhenOnlyTheFlushFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &flushFails{fakeLedger: newFakeLedger(), failures: 3}
+		r, _, stop := startRecorder(t, l)
+		r.Put(nil, []store.JournalEntry{{Kind: "once"}})
+		r.ForceState(func() ([]byte, error) { return []byte("{}"), nil })
+		time.Sleep(time.Minute) // virtual
+		stop()
+		if fmt.Sprint(l.journal) != "[once]" {
+			t.Errorf("journal %v, want [once]", l.journal)
+		}
+	})
+}
+
+type flushFails struct {
+	*fakeLedger
+	failures int
+}
+
+func (f *flushFails) Flush(context.Context, []byte) error {
+	if f.failures > 0 {
+		f.failures--
+		return errors.New("EIO")
+	}
+	return nil
+}
+
+func TestRecorderBoundsItsBacklog(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newFakeLedger()
+		l.setErr(errors.New("read-only file system"))
+		r, _, stop := startRecorder(t, l)
+		defer stop()
+		for i := range maxJournalBacklog + 500 {
+			r.Put([]store.Doc{doc("same", fmt.Sprint(i))}, []store.JournalEntry{{Kind: fmt.Sprint(i)}})
+		}
+		synctest.Wait()
+		r.mu.Lock()
+		lines, docs := len(r.journal), len(r.docs)
+		last := r.journal[lines-1].Kind
+		r.mu.Unlock()
+		if lines > maxJournalBacklog || docs != 1 {
+			t.Errorf("%d lines and %d documents wait, want at most %d and 1", lines, docs, maxJournalBacklog)
+		}
+		if want := fmt.Sprint(maxJournalBacklog + 499); last != want {
+			t.Errorf("the newest line is %s, want %s: the oldest go first", last, want)
+		}
+		l.setErr(nil)
+	})
+}
+
+func TestRecorderNoticesAHangingDisk(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newFakeLedger()
+		l.hang = make(chan struct{})
+		r, _, stop := startRecorder(t, l)
+		defer stop()
+		r.Put([]store.Doc{doc("a", "1")}, nil)
+		synctest.Wait()
+		if r.Stuck(time.Now()) {
+			t.Error("stuck at once")
+		}
+		time.Sleep(slowCommit + time.Second) // virtual
+		if !r.Stuck(time.Now()) {
+			t.Errorf("not stuck after %s", slowCommit)
+		}
+		if r.FlushState(func() ([]byte, error) { return []byte("x"), nil }) {
+			t.Error("a flush was accepted beside a write that hangs")
+		}
+		// Putting more must not wait for the disk.
+		r.Put([]store.Doc{doc("b", "2")}, nil)
+		close(l.hang)
+	})
+}
+
+func TestRecorderGetsItsStoreLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, _, stop := startRecorder(t, nil)
+		defer stop()
+		done := r.Put([]store.Doc{doc("a", "1")}, nil)
+		synctest.Wait()
+		l := newFakeLedger()
+		r.Attach(l)
+		<-done
+		if l.docs["a"] != "1" {
+			t.Errorf("the late store holds %v", l.docs)
+		}
+	})
+}

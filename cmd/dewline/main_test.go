@@ -1,0 +1,155 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dewline/configs"
+)
+
+// runDewline runs one command line in this process.
+func runDewline(t *testing.T, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	return runDewlineWith(t, "", args...)
+}
+
+func runDewlineWith(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, err bytes.Buffer
+	code = dispatch(t.Context(), args, stdio{in: strings.NewReader(stdin), out: &out, err: &err})
+	return code, out.String(), err.String()
+}
+
+func TestUsage(t *testing.T) {
+	for _, args := range [][]string{nil, {"help"}, {"-h"}} {
+		code, out, _ := runDewline(t, args...)
+		if code != exitOK || !strings.Contains(out, "demo") || !strings.Contains(out, "not veterinary advice") {
+			t.Errorf("dewline %v: %d\n%s", args, code, out)
+		}
+	}
+	code, _, err := runDewline(t, "rum")
+	if code != exitUsage || !strings.Contains(err, `no command "rum"`) {
+		t.Errorf("an unknown command: %d %q", code, err)
+	}
+}
+
+func TestEveryCommandExplainsItself(t *testing.T) {
+	for _, c := range commands() {
+		code, _, err := runDewline(t, c.name, "-h")
+		if code != exitOK || !strings.Contains(err, "Usage: dewline "+c.name) {
+			t.Errorf("dewline %s -h: %d\n%s", c.name, code, err)
+		}
+		code, _, _ = runDewline(t, c.name, "--no-such-flag")
+		if code != exitUsage {
+			t.Errorf("dewline %s --no-such-flag: exit %d, want %d", c.name, code, exitUsage)
+		}
+	}
+}
+
+func TestCheck(t *testing.T) {
+	dir := t.TempDir()
+	good := write(t, dir, "good.toml", string(configs.Example()))
+	code, out, err := runDewline(t, "check", "--config", good, "--limits")
+	if code != exitOK || !strings.Contains(out, "no fault") || !strings.Contains(out, "not veterinary advice") {
+		t.Errorf("the example: exit %d\n%s%s", code, out, err)
+	}
+	bad := write(t, dir, "bad.toml", "[room]\nid = \"den\"\npol = \"10 s\"\n\n[[enclosure]]\nid = \"a1\"\nspecies = \"dendrobates-tinctorus\"\n")
+	code, _, err = runDewline(t, "check", "--config", bad)
+	if code != exitUsage {
+		t.Errorf("a faulty file: exit %d, want %d", code, exitUsage)
+	}
+	for _, want := range []string{bad + ":3:1: ", bad + ":7:1: ", "dendrobates-tinctorius"} {
+		if !strings.Contains(err, want) {
+			t.Errorf("the faults lack %q:\n%s", want, err)
+		}
+	}
+	code, _, err = runDewline(t, "check", "--config", filepath.Join(dir, "none.toml"))
+	if code != exitUsage || !strings.Contains(err, "none.toml") {
+		t.Errorf("a missing file: %d %q", code, err)
+	}
+}
+
+func TestRunRefusesASimulatedProbe(t *testing.T) {
+	dir := t.TempDir()
+	file := write(t, dir, "demo.toml", string(configs.Demo()))
+	code, _, err := runDewline(t, "run", "--config", file, "--data", dir)
+	if code != exitUsage || !strings.Contains(err, "simulated") {
+		t.Errorf("exit %d, %q", code, err)
+	}
+}
+
+func TestAnswersNeedARunningDaemon(t *testing.T) {
+	code, _, err := runDewline(t, "ack", "--control", filepath.Join(t.TempDir(), "none.sock"), "lethal-ceiling", "a1")
+	if code != exitFailed || !strings.Contains(err, "no running dewline found") {
+		t.Errorf("exit %d, %q", code, err)
+	}
+	code, _, err = runDewline(t, "shelve", "above-band", "a1")
+	if code != exitUsage || !strings.Contains(err, "--for") {
+		t.Errorf("a shelf without an end: exit %d, %q", code, err)
+	}
+}
+
+func TestReplayUsage(t *testing.T) {
+	file := write(t, t.TempDir(), "t.csv", "time,probe,temperature_c,humidity_pct\n")
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"replay"}, "--trace"},
+		{[]string{"replay", "--trace", file}, "--config FILE or --species ID"},
+		{[]string{"replay", "--trace", file, "--species", "x", "--config", "y"}, "either"},
+		{[]string{"replay", "--trace", file, "--species", "dendrobates-auratis"}, "dendrobates-auratus"},
+		{[]string{"replay", "--trace", file, "--species", "dendrobates-auratus", "--lights", "8-20"}, "not a time of day"},
+		{[]string{"replay", "--trace", file, "--species", "dendrobates-auratus", "--mist", "25:00"}, "25:00"},
+		{[]string{"replay", "--trace", file, "--species", "dendrobates-auratus", "--timezone", "Nowhere/Land"}, "Nowhere/Land"},
+		{[]string{"replay", "--trace", file, "--species", "dendrobates-auratus", "--format", "xml"}, "xml"},
+	} {
+		code, _, err := runDewline(t, c.args...)
+		if code != exitUsage || !strings.Contains(err, c.want) {
+			t.Errorf("%v: exit %d, %q; want %d and %q", c.args, code, err, exitUsage, c.want)
+		}
+	}
+}
+
+func TestReplayBadLine(t *testing.T) {
+	hot := "time,probe,temperature_c,humidity_pct\n" +
+		"2026-05-01T09:00:00Z,a,24,85\nnot a line\n" +
+		"2026-05-01T09:01:00Z,a,31,85\n2026-05-01T09:02:00Z,a,31,85\n2026-05-01T09:03:00Z,a,31,85\n"
+	args := []string{"replay", "--trace", "-", "--species", "dendrobates-tinctorius", "--format", "ndjson"}
+	code, _, err := runDewlineWith(t, hot, args...)
+	if code != exitFailed || !strings.Contains(err, "-:3:") {
+		t.Errorf("without --keep-going: exit %d, %q; want %d and the line number", code, err, exitFailed)
+	}
+	code, out, err := runDewlineWith(t, hot, append(args, "--keep-going")...)
+	if code != exitFailed || !strings.Contains(err, "1 lines could not be used") {
+		t.Errorf("with --keep-going: exit %d, %q", code, err)
+	}
+	if !strings.Contains(out, `"lethal-ceiling"`) {
+		t.Errorf("the rest did not run:\n%s", out)
+	}
+}
+
+func TestReplayStops(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	var out, err bytes.Buffer
+	trace := "time,probe,temperature_c,humidity_pct\n"
+	code := dispatch(ctx, []string{"replay", "--trace", "-", "--species", "dendrobates-auratus"},
+		stdio{in: strings.NewReader(trace), out: &out, err: &err})
+	if code != exitFailed || !strings.Contains(err.String(), "stopped") {
+		t.Errorf("exit %d, %q", code, err.String())
+	}
+}
+
+func write(t *testing.T, dir, name, text string) string {
+	t.Helper()
+	file := filepath.Join(dir, name)
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
