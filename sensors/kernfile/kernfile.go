@@ -23,7 +23,7 @@ const limit = 4096
 // A Reader reads files one after another. It is for one goroutine; the zero
 // value is ready.
 type Reader struct {
-	busy chan struct{} // closed when the read in flight ends; nil if none was started
+	busy chan struct{} // closes when the read that was given up ends; nil for none
 }
 
 type result struct {
@@ -51,7 +51,7 @@ func (r *Reader) Read(ctx context.Context, path string) (string, error) {
 	}()
 	select {
 	case res := <-done:
-		<-busy // closes next: the following Read must not find it open
+		r.busy = nil
 		return res.text, res.err
 	case <-ctx.Done():
 		return "", sensors.Fault(sensors.TimedOut, fmt.Errorf("read %s: %w", path, ctx.Err()))
