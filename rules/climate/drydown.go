@@ -1,6 +1,9 @@
 package climate
 
 import (
+	"encoding/base64"
+	"encoding/binary"
+	"fmt"
 	"math"
 	"time"
 )
@@ -118,39 +121,80 @@ func (f *DryFit) decay(points []DryPoint, ys []float64, unit float64) bool {
 // dryRecord keeps a dry-down of any length in a fixed number of points: when
 // it is full, neighbours are merged and the pace is halved.
 type dryRecord struct {
-	Points [dryPoints]dryPoint32 `json:"points"`
-	N      int                   `json:"n"`
-	Pace   int                   `json:"pace"` // minutes' means in one point
-	Begin  time.Duration         `json:"begin"`
-	Sum    dryPoint32            `json:"sum"`
-	Count  int                   `json:"count"`
+	Points dryRing       `json:"points"`
+	N      int           `json:"n"`
+	Pace   int           `json:"pace"` // minutes' means in one point
+	Begin  time.Duration `json:"begin"`
+	Sum    DryPoint      `json:"sum"` // of the open point
+	Count  int           `json:"count"`
 }
 
-type dryPoint32 struct {
-	Minutes float32 `json:"m"`
-	Temp    float32 `json:"t"`
-	RH      float32 `json:"h"`
+// dryRing is kept in JSON as one base64 string.
+type dryRing [dryPoints]packedPoint
+
+// A packedPoint is a DryPoint in six bytes.
+type packedPoint struct {
+	seconds uint16 // 10 s
+	temp    int16  // 0.01 °C
+	rh      uint16 // 0.01 %
+}
+
+func pack(p DryPoint) packedPoint {
+	return packedPoint{uint16(min(p.After/(10*time.Second), math.MaxUint16)), centi(p.Temp), uint16(centi(p.RH))}
+}
+
+func (p packedPoint) unpack() DryPoint {
+	return DryPoint{time.Duration(p.seconds) * 10 * time.Second, float64(p.temp) / 100, float64(p.rh) / 100}
+}
+
+// MarshalText packs the ring.
+func (r dryRing) MarshalText() ([]byte, error) {
+	raw := make([]byte, 0, dryPoints*slotBytes)
+	for _, p := range r {
+		raw = binary.LittleEndian.AppendUint16(raw, p.seconds)
+		raw = binary.LittleEndian.AppendUint16(raw, uint16(p.temp))
+		raw = binary.LittleEndian.AppendUint16(raw, p.rh)
+	}
+	return base64.StdEncoding.AppendEncode(nil, raw), nil
+}
+
+// UnmarshalText accepts exactly what MarshalText writes.
+func (r *dryRing) UnmarshalText(text []byte) error {
+	raw, err := base64.StdEncoding.AppendDecode(nil, text)
+	if err != nil {
+		return fmt.Errorf("dry-down: %w", err)
+	}
+	if len(raw) != dryPoints*slotBytes {
+		return fmt.Errorf("dry-down has %d bytes, not %d", len(raw), dryPoints*slotBytes)
+	}
+	for i := range r {
+		b := raw[i*slotBytes:]
+		r[i] = packedPoint{
+			binary.LittleEndian.Uint16(b), int16(binary.LittleEndian.Uint16(b[2:])), binary.LittleEndian.Uint16(b[4:]),
+		}
+	}
+	return nil
 }
 
 func (r *dryRecord) add(b mistMinute) {
 	if r.Pace == 0 {
 		r.Pace, r.Begin = 1, b.At
 	}
-	r.Sum.Minutes += float32((b.At - r.Begin).Minutes())
-	r.Sum.Temp += float32(b.Temp)
-	r.Sum.RH += float32(b.RH)
+	r.Sum.After += b.At - r.Begin
+	r.Sum.Temp += b.Temp
+	r.Sum.RH += b.RH
 	r.Count++
 	if r.Count < r.Pace {
 		return
 	}
-	c := float32(r.Count)
-	r.Points[r.N] = dryPoint32{r.Sum.Minutes / c, r.Sum.Temp / c, r.Sum.RH / c}
+	c := float64(r.Count)
+	r.Points[r.N] = pack(DryPoint{r.Sum.After / time.Duration(r.Count), r.Sum.Temp / c, r.Sum.RH / c})
 	r.N++
-	r.Sum, r.Count = dryPoint32{}, 0
+	r.Sum, r.Count = DryPoint{}, 0
 	if r.N == dryPoints {
 		for i := range dryPoints / 2 {
-			a, b := r.Points[2*i], r.Points[2*i+1]
-			r.Points[i] = dryPoint32{(a.Minutes + b.Minutes) / 2, (a.Temp + b.Temp) / 2, (a.RH + b.RH) / 2}
+			a, b := r.Points[2*i].unpack(), r.Points[2*i+1].unpack()
+			r.Points[i] = pack(DryPoint{(a.After + b.After) / 2, (a.Temp + b.Temp) / 2, (a.RH + b.RH) / 2})
 		}
 		r.N, r.Pace = dryPoints/2, 2*r.Pace
 	}
@@ -158,14 +202,12 @@ func (r *dryRecord) add(b mistMinute) {
 
 func (r *dryRecord) fit() (DryFit, bool) {
 	var points [dryPoints]DryPoint
-	for i := range r.N {
-		p := r.Points[i]
-		points[i] = DryPoint{
-			After: time.Duration(float64(p.Minutes) * float64(time.Minute)),
-			Temp:  float64(p.Temp), RH: min(float64(p.RH), 100),
-		}
+	n := min(max(r.N, 0), dryPoints) // a record from the store may say anything
+	for i := range n {
+		points[i] = r.Points[i].unpack()
+		points[i].RH = min(points[i].RH, 100)
 	}
-	return FitDryDown(points[:r.N])
+	return FitDryDown(points[:n])
 }
 
 // A DryHint is what a changed dry-down points at.
