@@ -7,6 +7,7 @@ import (
 	"iter"
 
 	bolt "go.etcd.io/bbolt"
+	boltErrors "go.etcd.io/bbolt/errors"
 )
 
 // Commit writes documents, journal entries and state at once, in one
@@ -22,25 +23,39 @@ func (s *Store) Commit(c Commit) error {
 	if err := s.reattachNow(); err != nil {
 		return fmt.Errorf("commit to the record: %w", err)
 	}
-	err := s.update(func(tx *bolt.Tx) error {
-		for _, d := range c.Docs {
-			if err := putDoc(tx, d.Bucket, []byte(d.Key), d.Value); err != nil {
-				return err
-			}
-		}
-		if err := s.putJournal(tx, c.Journal); err != nil {
-			return err
-		}
-		if c.State != nil {
-			return putDoc(tx, bucketState, []byte("engine"), c.State)
-		}
-		return nil
-	})
+	write := func() error { return s.update(func(tx *bolt.Tx) error { return s.putCommit(tx, c) }) }
+	err := write()
+	if errors.Is(err, boltErrors.ErrMaxSizeReached) {
+		err = s.commitWithRoom(write)
+	}
 	if err != nil {
 		return fmt.Errorf("commit to the record: %w", err)
 	}
 	if c.State != nil {
 		s.lastSum.Store(0)
+	}
+	return nil
+}
+
+// commitWithRoom makes room for a commit at the cost of the oldest readings. It
+// waits for a flush that is at work, as that may be making room too.
+func (s *Store) commitWithRoom(write func() error) error {
+	s.flushing <- struct{}{}
+	defer func() { <-s.flushing }()
+	return s.withRoom(write)
+}
+
+func (s *Store) putCommit(tx *bolt.Tx, c Commit) error {
+	for _, d := range c.Docs {
+		if err := putDoc(tx, d.Bucket, []byte(d.Key), d.Value); err != nil {
+			return err
+		}
+	}
+	if err := s.putJournal(tx, c.Journal); err != nil {
+		return err
+	}
+	if c.State != nil {
+		return putDoc(tx, bucketState, []byte("engine"), c.State)
 	}
 	return nil
 }

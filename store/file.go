@@ -198,14 +198,17 @@ func (s *Store) letGo(db *bolt.DB) {
 	}
 }
 
-// sizes returns the length of the file and the bytes free inside it. The caller
-// holds file for reading.
-func (s *Store) sizes() (size, free int64) {
+// sizes returns the length of the file and the bytes of it in use.
+func (s *Store) sizes() (size, used int64) {
+	_ = s.view(func(tx *bolt.Tx) error {
+		st := tx.DB().Stats()
+		used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
+		return nil
+	})
 	if info, err := os.Stat(s.path); err == nil {
 		size = info.Size()
 	}
-	st := s.db.Stats()
-	return size, int64(st.FreePageN+st.PendingPageN) * pageSize
+	return size, used
 }
 
 // create makes an empty record at path: whole and on disk under another name

@@ -57,11 +57,14 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 		s.failed(openErr)
 		return fmt.Errorf("flush the record: %w", openErr)
 	}
-	p := s.plan(state)
-	if p.empty() {
-		return nil
-	}
-	if err := s.carryOut(p); err != nil {
+	err := s.withRoom(func() error {
+		p := s.plan(state)
+		if p.empty() {
+			return nil
+		}
+		return s.carryOut(p)
+	})
+	if err != nil {
 		return fmt.Errorf("flush the record: %w", err)
 	}
 	return nil
@@ -160,8 +163,31 @@ func (s *Store) carryOut(p *plan) error {
 	return nil
 }
 
+// drop only takes bundles out.
+func (s *Store) drop(p *plan) error {
+	s.layout.Lock()
+	defer s.layout.Unlock()
+	if err := s.update(func(tx *bolt.Tx) error { return dropBundles(tx, p) }); err != nil {
+		return err
+	}
+	s.settleDropped(p)
+	return nil
+}
+
+func (s *Store) settleDropped(p *plan) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, e := range p.dropRaw {
+		e.noRaw = true
+	}
+	for _, e := range p.dropAll {
+		s.mem.remove(e)
+	}
+}
+
 // settle marks in memory what is on disk now.
 func (s *Store) settle(p *plan, w writtenRows) {
+	s.settleDropped(p)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, e := range p.sealed {
@@ -180,12 +206,6 @@ func (s *Store) settle(p *plan, w writtenRows) {
 			s.mem.remove(e)
 		}
 		s.mem.insert(p.day.entry)
-	}
-	for _, e := range p.dropRaw {
-		e.noRaw = true
-	}
-	for _, e := range p.dropAll {
-		s.mem.remove(e)
 	}
 }
 

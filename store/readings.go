@@ -26,7 +26,7 @@ import (
 func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
 		q := query{s: s, probe: probe}
-		windows(ctx, s, probe, from, to, dayMillis, func(lo, hi int64, err error) bool {
+		windows(ctx, s, probe, from, to, dayMillis, 1, func(lo, hi int64, err error) bool {
 			if err != nil {
 				return yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err))
 			}
@@ -47,8 +47,9 @@ func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to ti
 }
 
 // windows calls visit for each stretch of wall time between from and to that
-// holds data, at most width milliseconds long and cut at multiples of it.
-func windows(ctx context.Context, s *Store, probe sensors.ProbeID, from, to time.Time, width int64, visit func(lo, hi int64, err error) bool) {
+// holds data, at most width milliseconds long and cut at multiples of it. What
+// starts on multiples of align is met whole.
+func windows(ctx context.Context, s *Store, probe sensors.ProbeID, from, to time.Time, width, align int64, visit func(lo, hi int64, err error) bool) {
 	at, end := from.UnixMilli(), to.UnixMilli()
 	if from.Before(time.UnixMilli(math.MinInt64 / 4)) {
 		at = math.MinInt64 / 4
@@ -62,7 +63,7 @@ func windows(ctx context.Context, s *Store, probe sensors.ProbeID, from, to time
 		if !ok || start >= end {
 			return
 		}
-		at = max(at, start)
+		at = max(at, floorDiv(start, align)*align)
 		next := min((floorDiv(at, width)+1)*width, end)
 		if !visit(at, next, nil) {
 			return

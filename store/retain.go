@@ -1,21 +1,68 @@
 package store
 
-import "math"
+import (
+	"errors"
+	"math"
 
-// reserve is the part of the cap that readings leave free for alarms, and for
-// the copies that a commit makes before it frees the old pages.
-func reserve(limit int64) int64 { return max(limit/8, 256<<10) }
+	boltErrors "go.etcd.io/bbolt/errors"
+)
+
+// reserve is the part of the cap that readings leave free for alarms, for the
+// copies that a commit makes before it frees the old pages, and for holes too
+// small for a day.
+func reserve(limit int64) int64 { return max(limit/8, min(limit/3, 2<<20)) }
+
+// roomTries is how many old bundles one write may take out to find its room.
+const roomTries = 8
+
+// withRoom runs write and, while that fails for want of room under the cap,
+// takes out the oldest readings and runs it again. The caller holds the flushing
+// token.
+func (s *Store) withRoom(write func() error) error {
+	err := write()
+	for range roomTries {
+		if !errors.Is(err, boltErrors.ErrMaxSizeReached) {
+			return err
+		}
+		if rerr := s.resync(); rerr != nil {
+			return errors.Join(err, rerr)
+		}
+		p := &plan{}
+		p.dropRaw, p.dropAll = s.oldest()
+		if p.empty() {
+			return err
+		}
+		if derr := s.drop(p); derr != nil {
+			return errors.Join(err, derr)
+		}
+		err = write()
+	}
+	return err
+}
+
+// oldest returns the oldest bundle on disk with readings, or else the oldest
+// with rollups.
+func (s *Store) oldest() (dropRaw, dropAll []*entry) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, e := range s.mem.entries {
+		if e.raw == nil && !e.noRaw {
+			return []*entry{e}, nil
+		}
+	}
+	for _, e := range s.mem.entries {
+		if e.raw == nil {
+			return nil, []*entry{e}
+		}
+	}
+	return nil, nil
+}
 
 // expired returns bundles whose readings are past their age or, when the file
 // nears its cap, the oldest one with readings; and those to drop whole.
 func (s *Store) expired() (dropRaw, dropAll []*entry) {
-	s.file.RLock()
-	var size, free int64
-	if s.db != nil {
-		size, free = s.sizes()
-	}
-	s.file.RUnlock()
-	full := size-free > s.opt.MaxBytes-reserve(s.opt.MaxBytes)
+	_, used := s.sizes()
+	full := used > s.opt.MaxBytes-reserve(s.opt.MaxBytes)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := s.mem.newestMono()

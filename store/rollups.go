@@ -24,7 +24,7 @@ func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level,
 			return
 		}
 		q := query{s: s, probe: probe}
-		windows(ctx, s, probe, from, to, 32*dayMillis, func(lo, hi int64, err error) bool {
+		windows(ctx, s, probe, from, to, 32*dayMillis, level.Span().Milliseconds(), func(lo, hi int64, err error) bool {
 			if err != nil {
 				return yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err))
 			}

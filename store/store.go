@@ -173,11 +173,8 @@ func (s *Store) Probes() []sensors.ProbeID {
 // Stats describes the store now.
 func (s *Store) Stats() Stats {
 	st := Stats{Path: s.path, CapBytes: s.opt.MaxBytes}
-	s.file.RLock()
-	if s.db != nil {
-		st.FileBytes, st.FreeBytes = s.sizes()
-	}
-	s.file.RUnlock()
+	size, used := s.sizes()
+	st.FileBytes, st.FreeBytes = size, size-used
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	st.OpenReadings, st.Lost = s.mem.total, s.mem.lost

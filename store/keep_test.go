@@ -1,0 +1,478 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"sync"
+	"testing"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+)
+
+var ctx = context.Background()
+
+func TestDocuments(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	for i := range 600 { // more than one read transaction copies
+		d := Doc{BucketOutbox, fmt.Sprintf("%04d", 599-i), fmt.Appendf(nil, "notice %d", 599-i)}
+		if err := s.Commit(Commit{Docs: []Doc{d, {BucketAlarms, "same", []byte{byte(i)}}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Commit(Commit{Docs: []Doc{{BucketOutbox, "0003", nil}, {BucketNotes, "empty", []byte{}}}, State: []byte("one")}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	s, _ = open(t, dir)
+	var keys []string
+	for d, err := range s.Docs(BucketOutbox) {
+		if err != nil || string(d.Value) != "notice "+fmt.Sprint(len(keys)+btoi(len(keys) >= 3)) {
+			t.Fatalf("document %d is %q: %v", len(keys), d.Value, err)
+		}
+		keys = append(keys, d.Key)
+	}
+	if len(keys) != 599 {
+		t.Fatalf("%d documents", len(keys))
+	}
+	for _, c := range []struct {
+		bucket Bucket
+		key    string
+		want   []byte
+	}{{BucketAlarms, "same", []byte{599 & 255}}, {BucketNotes, "empty", []byte{}}, {BucketNotes, "none", nil}, {BucketDrills, "none", nil}} {
+		if got, err := s.Get(c.bucket, c.key); err != nil || !bytes.Equal(got, c.want) || (got == nil) != (c.want == nil) {
+			t.Errorf("document %s is %v, want %v: %v", c.key, got, c.want, err)
+		}
+	}
+	if state, err := s.State(); err != nil || string(state) != "one" {
+		t.Fatalf("state is %q: %v", state, err)
+	}
+	for _, want := range []string{"two", "two", "one", "two"} {
+		if err := s.Flush(ctx, []byte(want)); err != nil {
+			t.Fatal(err)
+		}
+		if state, err := s.State(); err != nil || string(state) != want {
+			t.Fatalf("state is %q, want %q: %v", state, want, err)
+		}
+		if err := s.Commit(Commit{State: []byte("three")}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, bad := range []Doc{{0, "k", nil}, {BucketAlarms, "", nil}, {bucketState, "engine", nil}, {BucketAlarms, string(make([]byte, 2000)), nil}} {
+		if err := s.Commit(Commit{Docs: []Doc{bad}}); err == nil {
+			t.Errorf("a document under kind %d, key %.10q was taken", bad.Bucket, bad.Key)
+		}
+	}
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+func TestJournalShowsChanges(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(b *bolt.Bucket) error
+		whole  int // entries before the fault
+	}{
+		{"untouched", func(*bolt.Bucket) error { return nil }, 300},
+		{"text changed", func(b *bolt.Bucket) error {
+			k := []byte{0, 0, 0, 0, 0, 0, 0, 9}
+			return b.Put(k, bytes.Replace(b.Get(k), []byte("keeper"), []byte("nobody"), 1))
+		}, 8},
+		{"entry taken out", func(b *bolt.Bucket) error { return b.Delete([]byte{0, 0, 0, 0, 0, 0, 1, 4}) }, 259},
+		{"end cut off", func(b *bolt.Bucket) error { return b.Delete([]byte{0, 0, 0, 0, 0, 0, 1, 44}) }, 299},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := memDir(t)
+			s, _ := open(t, dir)
+			for i := range 100 {
+				e := JournalEntry{At: sensors.Instant{Wall: start.Add(time.Duration(i) * time.Minute)}, Kind: "setting", Who: "keeper", Old: "1", New: fmt.Sprint(i)}
+				if err := s.Commit(Commit{Journal: []JournalEntry{e, e, e}}); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if err := s.Close(ctx); err != nil {
+				t.Fatal(err)
+			}
+			db, err := bolt.Open(filepath.Join(dir, FileName), 0o600, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			err = db.Update(func(tx *bolt.Tx) error { return c.change(tx.Bucket([]byte(rootJournal))) })
+			if err = errors.Join(err, db.Close()); err != nil {
+				t.Fatal(err)
+			}
+			s, _ = open(t, dir)
+			n, err := s.VerifyJournal()
+			if n != c.whole || (err != nil) != (c.whole != 300) || err != nil && !errors.Is(err, ErrTampered) {
+				t.Fatalf("%d whole entries, want %d: %v", n, c.whole, err)
+			}
+			if c.whole != 300 {
+				return
+			}
+			n = 0
+			for e, err := range s.Journal(start.Add(10*time.Minute), start.Add(20*time.Minute)) {
+				if err != nil || e.New != fmt.Sprint(10+n/3) || e.Seq != uint64(31+n) {
+					t.Fatalf("entry %d is %+v: %v", n, e, err)
+				}
+				n++
+			}
+			if n != 30 {
+				t.Fatalf("%d entries in ten minutes of three", n)
+			}
+		})
+	}
+}
+
+// TestRetention ages readings out on the running clock, and keeps their rollups.
+func TestRetention(t *testing.T) {
+	s, _, err := Open(ctx, Options{Dir: memDir(t), KeepRaw: 72 * time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(ctx)
+	s.db.NoSync = true
+	r := newRoom(12, 2)
+	fill(t, s, r, 10*24*time.Hour)
+	got := readAll(t, s, r.probes[0], time.Time{}, farFuture)
+	if days := float64(len(got)) / 8640; days < 3 || days > 5 {
+		t.Fatalf("%.1f days of readings are left, want 3 and the day they are part of", days)
+	}
+	if n := len(rollupsOf(t, s, r.probes[0], Hour, time.Time{}, farFuture)); n != 241 {
+		t.Fatalf("%d hours of rollups are left, want all 241", n)
+	}
+}
+
+// TestCap lets the file run into its cap: the oldest readings go, commits of
+// alarms always find room, and the file stays under the cap.
+func TestCap(t *testing.T) {
+	const limit = 1 << 20
+	s, _, err := Open(ctx, Options{Dir: memDir(t), MaxBytes: limit})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(ctx)
+	s.db.NoSync = true
+	r := newRoom(13, 8)
+	for day := range 16 {
+		fill(t, s, r, 24*time.Hour)
+		if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, fmt.Sprint(day), make([]byte, 3000)}}}); err != nil {
+			t.Fatalf("day %d: %v", day, err)
+		}
+	}
+	st := s.Stats()
+	if st.FileBytes > limit || st.Lost != 0 {
+		t.Fatalf("stats %+v", st)
+	}
+	days := float64(len(readAll(t, s, r.probes[0], time.Time{}, farFuture))) / 8640
+	if days < 2 || days > 12 {
+		t.Fatalf("%.1f days of readings are left of 16", days)
+	}
+	t.Logf("%.1f days of readings left in %d bytes, %d free", days, st.FileBytes, st.FreeBytes)
+}
+
+func TestBackupRestoreCompactRepair(t *testing.T) {
+	dir := memDir(t)
+	k := furnish(t, dir)
+	whole := 0
+	for _, m := range k.readings {
+		whole += len(m)
+	}
+	all := found{readings: whole, rollups: len(k.rollups), docs: 60, journal: 60}
+	s, _ := open(t, dir)
+	backup := filepath.Join(dir, "backup")
+	if err := s.Backup(ctx, backup); err != nil {
+		t.Fatal(err)
+	}
+	before := s.Stats().FileBytes
+	if err := s.Compact(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if after := s.Stats().FileBytes; after >= before {
+		t.Errorf("compacting %d bytes made %d", before, after)
+	}
+	if f := k.sift(t, s); f != all {
+		t.Fatalf("after compacting: %+v, want %+v", f, all)
+	}
+	if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "new", []byte("x")}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := Restore(backup, dir); !errors.Is(err, ErrLocked) {
+		t.Fatalf("restoring under a running daemon: %v", err)
+	}
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := Restore(backup, dir); err != nil {
+		t.Fatal(err)
+	}
+	s, _ = open(t, dir)
+	if f := k.sift(t, s); f != all {
+		t.Fatalf("after restoring: %+v, want %+v", f, all)
+	}
+	if v, err := s.Get(BucketAlarms, "new"); v != nil || err != nil {
+		t.Fatalf("the restored record has what came after the backup: %q, %v", v, err)
+	}
+	if aside, _ := filepath.Glob(filepath.Join(dir, FileName+".replaced-*")); len(aside) != 1 {
+		t.Fatalf("set aside: %v", aside)
+	}
+
+	b, err := os.ReadFile(backup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	clear(b[len(b)/2 : len(b)/2+40_000])
+	if err := os.WriteFile(backup, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := Restore(backup, dir); err == nil {
+		t.Fatal("a damaged backup was restored")
+	}
+	fixed := filepath.Join(memDir(t), FileName)
+	rep, err := Repair(ctx, backup, fixed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Repair(ctx, backup, fixed); err == nil {
+		t.Fatal("repair wrote over a file")
+	}
+	if err := Verify(ctx, fixed); err != nil {
+		t.Fatal(err)
+	}
+	s, _ = open(t, filepath.Dir(fixed))
+	f := k.sift(t, s)
+	if f.readings < whole/4 || rep.Damaged == 0 || f.docs == 0 {
+		t.Fatalf("repair saved %+v of %+v, and reports %+v", f, all, rep)
+	}
+	t.Logf("saved %+v of %+v", f, all)
+}
+
+func TestSchema(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, FileName)
+	with := func(f func(db *bolt.DB)) {
+		t.Helper()
+		db, err := openBolt(path, s.boltOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		f(db)
+		if err := db.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// The next version would bring this one forward by a step of its own.
+	step := func(tx *bolt.Tx) error { return putDoc(tx, BucketMeta, []byte("brought"), []byte("forward")) }
+	with(func(db *bolt.DB) {
+		if moved, err := migrate(db, false, []migration{nil, step}); !moved || err != nil {
+			t.Fatalf("migration: %v, %v", moved, err)
+		}
+		if moved, err := migrate(db, false, []migration{nil, step}); moved || err != nil {
+			t.Fatalf("migration a second time: %v, %v", moved, err)
+		}
+	})
+	s, _, err := Open(ctx, Options{Dir: dir})
+	if !errors.Is(err, ErrNewer) {
+		t.Fatalf("opening a newer record: %v", err)
+	}
+	s.Append(victimReading(1))
+	if err := s.Flush(ctx, nil); !errors.Is(err, ErrNewer) {
+		t.Fatalf("flushing to a newer record: %v", err)
+	}
+	with(func(db *bolt.DB) {
+		_, err := migrate(db, false, []migration{nil, step, func(*bolt.Tx) error { return errors.New("no") }})
+		if err == nil {
+			t.Fatal("a failing step was let pass")
+		}
+		_ = db.View(func(tx *bolt.Tx) error {
+			if n, err := schemaOf(tx); n != 2 || err != nil {
+				t.Fatalf("layout is %d after a failed step: %v", n, err)
+			}
+			return nil
+		})
+	})
+}
+
+// TestUnavailable begins with a record that another process holds: readings
+// wait in memory and go to the file once it is free.
+func TestUnavailable(t *testing.T) {
+	dir := memDir(t)
+	first, _ := open(t, dir)
+	r := newRoom(14, 3)
+	want := fill(t, first, r, 2*time.Hour)
+	s, _, err := Open(ctx, Options{Dir: dir})
+	if !errors.Is(err, ErrLocked) {
+		t.Fatalf("second open: %v", err)
+	}
+	for range 1080 {
+		for _, x := range r.next() {
+			s.Append(x)
+			want[x.Probe] = append(want[x.Probe], x)
+		}
+	}
+	if err := s.Flush(ctx, nil); !errors.Is(err, ErrLocked) {
+		t.Fatalf("flush: %v", err)
+	}
+	if err := s.Commit(Commit{State: []byte("x")}); !errors.Is(err, ErrUnavailable) {
+		t.Fatalf("commit: %v", err)
+	}
+	if _, err := s.State(); !errors.Is(err, ErrUnavailable) {
+		t.Fatalf("state: %v", err)
+	}
+	if err := first.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Flush(ctx, nil); err != nil {
+		t.Fatal(err)
+	}
+	for p, more := range fill(t, s, r, time.Hour) {
+		want[p] = append(want[p], more...)
+	}
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Flush(ctx, nil); !errors.Is(err, ErrUnavailable) {
+		t.Fatalf("flush after closing: %v", err)
+	}
+	s, _ = open(t, dir)
+	for _, p := range r.probes {
+		compare(t, readAll(t, s, p, time.Time{}, farFuture), want[p])
+	}
+}
+
+// TestAppendNeverWaits holds the file's only write transaction, as a card that
+// hangs would, and goes on appending and reading.
+func TestAppendNeverWaits(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	r := newRoom(15, 4)
+	want := fill(t, s, r, 30*time.Minute)
+	tx, err := s.db.Begin(true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var stuck sync.WaitGroup
+	stuck.Go(func() {
+		if err := s.Flush(ctx, nil); err != nil {
+			t.Error(err)
+		}
+	})
+	stuck.Go(func() {
+		if err := s.Commit(Commit{State: []byte("late")}); err != nil {
+			t.Error(err)
+		}
+	})
+	for range 1000 {
+		for _, x := range r.next() {
+			s.Append(x)
+			want[x.Probe] = append(want[x.Probe], x)
+		}
+	}
+	compare(t, readAll(t, s, r.probes[1], time.Time{}, farFuture), want[r.probes[1]])
+	_ = s.Stats()
+	if err := tx.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	stuck.Wait()
+	if err := s.Flush(ctx, nil); err != nil {
+		t.Fatal(err)
+	}
+	if st := s.Stats(); st.Unwritten != 0 || st.Lost != 0 {
+		t.Fatalf("%+v", st)
+	}
+}
+
+// TestReadersAndWriters lets everything happen at once, for the race detector
+// and for readers that meet a day replacing its hours.
+func TestReadersAndWriters(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	r := newRoom(16, 3)
+	want := fill(t, s, r, 25*time.Hour)
+	p := r.probes[2]
+	stop := make(chan struct{})
+	var readers sync.WaitGroup
+	for range 3 {
+		readers.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+				}
+				compare(t, readAll(t, s, p, time.Time{}, start.Add(25*time.Hour)), want[p])
+				if n := len(rollupsOf(t, s, p, Hour, time.Time{}, start.Add(24*time.Hour))); n != 25 {
+					t.Errorf("%d hours", n)
+				}
+				if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}, Journal: []JournalEntry{{Kind: "x"}}}); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	fill(t, s, r, 50*time.Hour)
+	if err := s.Compact(ctx); err != nil {
+		t.Error(err)
+	}
+	close(stop)
+	readers.Wait()
+	if _, err := s.VerifyJournal(); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestMemoryStaysFlat asks that ten times the history costs no more memory.
+func TestMemoryStaysFlat(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	r := newRoom(17, 4)
+	heap := func() float64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return float64(m.HeapAlloc) / 1e6
+	}
+	grow := func(d time.Duration) {
+		for end := r.at.Mono + d; r.at.Mono < end; {
+			for range 6 {
+				for _, x := range r.next() {
+					s.Append(x)
+				}
+			}
+			if err := s.Flush(ctx, nil); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	grow(49 * time.Hour)
+	before := heap()
+	grow(18 * 24 * time.Hour)
+	n := 0
+	for range s.Readings(ctx, r.probes[0], time.Time{}, farFuture) {
+		if n++; n == 150_000 {
+			if during := heap(); during > before+5 {
+				t.Errorf("%.1f MB while reading all, %.1f MB before", during, before)
+			}
+		}
+	}
+	if after := heap(); after > before+1 {
+		t.Errorf("%.1f MB after ten times the history, %.1f MB before", after, before)
+	}
+}

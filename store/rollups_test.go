@@ -1,0 +1,212 @@
+package store
+
+import (
+	"context"
+	"math"
+	"testing"
+	"time"
+
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+func testLimits(low, high, ceiling sensors.CentiCelsius, floor sensors.CentiPercent) LimitsFunc {
+	return func(sensors.ProbeID, sensors.Instant) Limits {
+		return Limits{Low: &low, High: &high, Ceiling: &ceiling, Floor: &floor}
+	}
+}
+
+// slowRollup sums readings up the plain way, each standing for ten seconds.
+func slowRollup(probe sensors.ProbeID, level Level, at time.Time, rs []sensors.Reading, lim Limits) Rollup {
+	out := Rollup{Probe: probe, Start: at, Level: level}
+	var t, h, v []float64
+	for _, r := range rs {
+		if r.At.Wall.Before(at) || !r.At.Wall.Before(at.Add(level.Span())) || r.Quality == sensors.Bad {
+			continue
+		}
+		out.Count++
+		out.Has |= r.Has
+		t, h = append(t, float64(r.Temperature)), append(h, float64(r.Humidity))
+		pa, err := climate.VPD(r.Temperature.Celsius(), r.Humidity.Percent())
+		if err == nil {
+			v = append(v, math.Round(pa))
+		}
+		out.Covered += 10 * time.Second
+		if r.Temperature >= *lim.Low && r.Temperature <= *lim.High {
+			out.InBand += 10 * time.Second
+		}
+		if r.Temperature >= *lim.Ceiling {
+			out.AboveCeil += 10 * time.Second
+		}
+		if r.Humidity < *lim.Floor {
+			out.BelowFloor += 10 * time.Second
+		}
+	}
+	out.Temperature, out.Humidity, out.VPD = spreadOf(t), spreadOf(h), spreadOf(v)
+	out.Gap = level.Span() - out.Covered
+	return out
+}
+
+func spreadOf(v []float64) (s Spread) {
+	if len(v) == 0 {
+		return s
+	}
+	lo, hi, sum := v[0], v[0], 0.0
+	for _, x := range v {
+		lo, hi, sum = min(lo, x), max(hi, x), sum+x
+	}
+	return Spread{int32(lo), int32(math.Round(sum / float64(len(v)))), int32(hi)}
+}
+
+func rollupsOf(t testing.TB, s *Store, p sensors.ProbeID, level Level, from, to time.Time) (out []Rollup) {
+	t.Helper()
+	for r, err := range s.Rollups(context.Background(), p, level, from, to) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+// TestRollups compares what is kept with plain sums over the readings, with a
+// probe that falls silent, one that turns bad, and the span still going on.
+func TestRollups(t *testing.T) {
+	dir := memDir(t)
+	limits := testLimits(2230, 2400, 2450, 7950)
+	s, _, err := Open(context.Background(), Options{Dir: dir, Limits: limits})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.db.NoSync = true
+	r := newRoom(8, 2)
+	all := map[sensors.ProbeID][]sensors.Reading{}
+	for minute := range 33 * 60 {
+		for range 6 {
+			for i, x := range r.next() {
+				if i == 0 && minute >= 125 && minute < 145 {
+					continue // silent for twenty minutes
+				}
+				if i == 1 && minute >= 300 && minute < 303 {
+					x = sensors.Reading{Probe: x.Probe, At: x.At, Quality: sensors.Bad, Reason: sensors.BadCRC}
+				}
+				x.At.Wall = x.At.Wall.Truncate(10 * time.Second) // off-grid milliseconds are not the point here
+				x.At.Mono = x.At.Mono.Truncate(10 * time.Second)
+				s.Append(x)
+				all[x.Probe] = append(all[x.Probe], x)
+			}
+		}
+		if err := s.Flush(context.Background(), nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	lim := limits("", sensors.Instant{})
+	check := func(s *Store) {
+		t.Helper()
+		for _, p := range r.probes {
+			for _, level := range []Level{TenMinutes, Hour} {
+				for i, got := range rollupsOf(t, s, p, level, time.Time{}, farFuture) {
+					if want := slowRollup(p, level, got.Start, all[p], lim); got != want {
+						t.Fatalf("rollup %d of %s is\n%+v, want\n%+v", i, p, got, want)
+					}
+				}
+			}
+			n := len(rollupsOf(t, s, p, TenMinutes, start.Truncate(10*time.Minute), start.Add(33*time.Hour)))
+			if want := 33*6 + 1; n < want-3 || n > want {
+				t.Fatalf("%d rollups of %s, want about %d", n, p, want)
+			}
+		}
+		if n := len(rollupsOf(t, s, r.probes[1], Hour, start.Add(2*time.Hour), start.Add(5*time.Hour))); n != 3 {
+			t.Fatalf("%d hours in a window of three", n)
+		}
+	}
+	check(s)
+	if err := s.Close(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	s, _, err = Open(context.Background(), Options{Dir: dir, Limits: limits})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(context.Background())
+	check(s)
+}
+
+// TestRecompute corrects a probe from a date on and asks that its rollups
+// follow from that date on, that others do not, and that readings stay.
+func TestRecompute(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	r := newRoom(9, 2)
+	want := fill(t, s, r, 51*time.Hour)
+	p, other := r.probes[0], r.probes[1]
+	before, others := rollupsOf(t, s, p, Hour, time.Time{}, farFuture), rollupsOf(t, s, other, Hour, time.Time{}, farFuture)
+	from := start.Truncate(time.Hour).Add(10 * time.Hour)
+	n, err := s.Recompute(context.Background(), p, from, farFuture, func(x sensors.Reading) sensors.Reading {
+		x.Temperature = x.Raw.Temperature + 50
+		return x
+	})
+	if err != nil || n < 3 {
+		t.Fatalf("%d bundles changed: %v", n, err)
+	}
+	after := rollupsOf(t, s, p, Hour, time.Time{}, farFuture)
+	open := start.Add(51 * time.Hour).Truncate(time.Hour)
+	for i := range after {
+		shift := after[i].Temperature.Mean - before[i].Temperature.Mean
+		wantShift := int32(62) // the room's own correction is −12
+		if after[i].Start.Before(from) || !after[i].Start.Before(open.Add(-time.Hour)) && shift == 0 {
+			wantShift = 0
+		}
+		if shift != wantShift || after[i].Humidity != before[i].Humidity {
+			t.Fatalf("hour %v moved by %d, want %d", after[i].Start, shift, wantShift)
+		}
+	}
+	for i, x := range rollupsOf(t, s, other, Hour, time.Time{}, farFuture) {
+		if x != others[i] {
+			t.Fatalf("the other probe changed: %+v", x)
+		}
+	}
+	compare(t, readAll(t, s, p, time.Time{}, farFuture), want[p])
+}
+
+// TestClockSteps sets the wall clock back and forth and asks that nothing is
+// overwritten, nothing deleted, and that reading follows wall time.
+func TestClockSteps(t *testing.T) {
+	dir := memDir(t)
+	s, _, err := Open(context.Background(), Options{Dir: dir, KeepRaw: 40 * 24 * time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.db.NoSync = true
+	r := newRoom(10, 2)
+	total := 0
+	for _, step := range []time.Duration{0, -90 * time.Minute, 26 * time.Hour, -56 * 365 * 24 * time.Hour, 76 * 365 * 24 * time.Hour, -20 * 365 * 24 * time.Hour} {
+		r.at.Wall = r.at.Wall.Add(step)
+		total += len(fill(t, s, r, 5*time.Hour)[r.probes[0]])
+	}
+	if err := s.Close(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	s, rep := open(t, dir)
+	if want := 30*time.Hour - 10*time.Second; rep.LastMono.Round(time.Second) != want {
+		t.Fatalf("running time stopped at %v, want %v", rep.LastMono, want)
+	}
+	got := readAll(t, s, r.probes[0], time.Unix(-1<<40, 0), time.Unix(1<<40, 0))
+	if len(got) != total {
+		t.Fatalf("%d readings of %d", len(got), total)
+	}
+	for i := 1; i < len(got); i++ {
+		if got[i].At.Wall.Before(got[i-1].At.Wall) {
+			t.Fatalf("reading %d goes back from %v to %v", i, got[i-1].At.Wall, got[i].At.Wall)
+		}
+	}
+	for _, level := range []Level{TenMinutes, Hour} {
+		count := 0
+		for _, x := range rollupsOf(t, s, r.probes[0], level, time.Unix(-1<<40, 0), time.Unix(1<<40, 0)) {
+			count += x.Count
+		}
+		if count != total {
+			t.Fatalf("rollups hold %d readings of %d", count, total)
+		}
+	}
+}
