@@ -1,0 +1,283 @@
+package chart
+
+import (
+	"time"
+)
+
+// A frame is where things stand on a picture, in pixels.
+type frame struct {
+	left, right float64 // of every plot
+	size        float64 // of text
+	head        float64 // height of a panel's heading
+	lane        float64 // height of a row of marks
+	foot        float64 // height of the time labels
+	from        time.Time
+	perSecond   float64
+}
+
+// x returns the pixel of a moment, held inside the plot.
+func (f frame) x(t time.Time) float64 {
+	return min(max(f.left+t.Sub(f.from).Seconds()*f.perSecond, f.left), f.right)
+}
+
+const (
+	defaultWidth = 720
+	narrow       = 480 // below it, type and margins are those of a phone
+)
+
+// layout turns the chart into shapes.
+func (c Chart) layout(o Options) picture {
+	width := float64(o.Width)
+	if width <= 0 {
+		width = defaultWidth
+	}
+	f := frame{left: 34, right: width - 10, size: 12, head: 24, lane: 18, foot: 34, from: c.From}
+	if width < narrow {
+		f.left, f.right, f.size, f.head, f.lane, f.foot = 28, width-8, 11, 22, 16, 30
+	}
+	if secs := c.To.Sub(c.From).Seconds(); secs > 0 {
+		f.perSecond = (f.right - f.left) / secs
+	}
+	height := float64(o.Height)
+	lanes := c.lanes()
+	fixed := f.head*float64(len(c.Panels)) + f.lane*float64(lanes) + f.foot + 4
+	if height <= 0 {
+		height = fixed + min(width*0.34+110, 340)
+	}
+	p := picture{width: width, height: height}
+	p.rect(roleBack, 0, 0, width, height)
+	c.draw(&p, f, max(height-fixed, 40), lanes)
+	return p
+}
+
+// draw lays out the panels, the marks and the time axis from top to bottom.
+// room is the height for all plots together; the first panel gets the most.
+func (c Chart) draw(p *picture, f frame, room float64, lanes int) {
+	loc := c.Location
+	if loc == nil {
+		loc = time.UTC
+	}
+	ticks := ticksOf(c.From, c.To, loc, f.right-f.left, f.size)
+	weights := 0.4 + float64(len(c.Panels))
+	y := 0.0
+	for i := range c.Panels {
+		weight := 1.0
+		if i == 0 {
+			weight = 1.4
+		}
+		top := y + f.head
+		y = top + room*weight/weights
+		c.heading(p, f, &c.Panels[i], top-8)
+		c.plot(p, f, &c.Panels[i], ticks, top, y)
+	}
+	if lanes > 0 {
+		c.strip(p, f, y, lanes)
+		y += f.lane * float64(lanes)
+	}
+	timeLabels(p, f, ticks, y)
+}
+
+// heading names the quantity, and the series where there are several.
+func (c Chart) heading(p *picture, f frame, panel *Panel, base float64) {
+	text := panel.Name
+	if panel.Unit != "" {
+		text += " " + panel.Unit
+	}
+	p.label(roleText, pt{f.left, base}, f.size, left, true, text)
+	x := f.left + textWidth(text, f.size*1.1) + 12
+	main := 0
+	for _, s := range panel.Series {
+		if s.Name == "" || len(s.Points) == 0 {
+			continue
+		}
+		r, _, d := panel.lookOf(s, main)
+		if !s.Beside {
+			main++
+		}
+		if x+22+textWidth(s.Name, f.size) > f.right {
+			return
+		}
+		p.line(r, d, pt{x, base - 4}, pt{x + 18, base - 4})
+		p.label(roleFaint, pt{x + 22, base}, f.size, left, false, s.Name)
+		x += 22 + textWidth(s.Name, f.size) + 12
+	}
+}
+
+// lookOf returns the roles and the dash of the n-th series.
+func (p *Panel) lookOf(s Series, n int) (line, envelope role, d dash) {
+	switch {
+	case s.Beside:
+		return roleBeside, roleBeside, solid
+	case p.Colour == Water:
+		line, envelope = roleWater, roleWaterBy
+	default:
+		line, envelope = roleWarm, roleWarmBy
+	}
+	return line, envelope, dash(min(n, int(dotted)))
+}
+
+// plot draws one panel between top and foot.
+func (c Chart) plot(p *picture, f frame, panel *Panel, ticks []tick, top, foot float64) {
+	for _, s := range c.Dark {
+		if x0, x1 := f.x(s.From), f.x(s.To); x1 > x0 {
+			p.rect(roleDark, x0, top, x1, foot)
+		}
+	}
+	a := panel.axisOf(foot, top, f.size*2)
+	for i := a.first; i <= a.last; i++ {
+		y := a.y(float64(i) * a.step)
+		p.line(roleGrid, solid, pt{f.left, y}, pt{f.right, y})
+		p.label(roleFaint, pt{f.left - 5, y + f.size*0.35}, f.size, right, false, a.text(i))
+	}
+	for _, t := range ticks {
+		p.line(roleGrid, solid, pt{f.x(t.at), top}, pt{f.x(t.at), foot})
+	}
+	for _, b := range panel.Bands {
+		x0, x1, y0, y1 := f.x(b.From), f.x(b.To), a.y(b.High), a.y(b.Low)
+		if x1 > x0 && y1 > y0 {
+			p.rect(roleBand, x0, y0, x1, y1)
+		}
+	}
+	if panel.Colour == Water {
+		c.pulseLines(p, f, top, foot)
+	}
+	panel.drawSeries(p, f, a)
+	panel.drawLimits(p, f, a)
+	p.line(roleFrame, solid, pt{f.left, foot}, pt{f.right, foot})
+}
+
+func (c Chart) pulseLines(p *picture, f frame, top, foot float64) {
+	for _, m := range c.Marks {
+		if m.Kind == Pulse && c.holds(m) {
+			p.line(rolePulseLine, dotted, pt{f.x(m.At), top}, pt{f.x(m.At), foot})
+		}
+	}
+}
+
+// drawSeries draws comparisons first, then envelopes, then lines on top.
+func (p *Panel) drawSeries(pic *picture, f frame, a valueAxis) {
+	for _, s := range p.Series {
+		if s.Beside {
+			pic.curve(roleBeside, solid, s, f, a)
+		}
+	}
+	n := 0
+	for _, s := range p.Series {
+		if s.Beside {
+			continue
+		}
+		line, envelope, d := p.lookOf(s, n)
+		n++
+		pic.envelope(envelope, s, f, a)
+		pic.curve(line, d, s, f, a)
+	}
+}
+
+// stretches cuts a series at its gaps.
+func (s Series) stretches() [][]Point {
+	var out [][]Point
+	start := 0
+	for i := range s.Points {
+		if i > 0 && s.Points[i].Gap {
+			out = append(out, s.Points[start:i])
+			start = i
+		}
+	}
+	if start < len(s.Points) {
+		out = append(out, s.Points[start:])
+	}
+	return out
+}
+
+// curve draws the means. A lone point becomes a short stroke, so that it is
+// seen.
+func (p *picture) curve(r role, d dash, s Series, f frame, a valueAxis) {
+	sh := shape{role: r, dash: d}
+	for _, part := range s.stretches() {
+		path := make([]pt, 0, len(part))
+		for _, q := range part {
+			path = append(path, pt{f.x(q.At), a.y(q.Mean)})
+		}
+		if len(path) == 1 {
+			path = []pt{{path[0].x - 1.2, path[0].y}, {path[0].x + 1.2, path[0].y}}
+		}
+		sh.paths = append(sh.paths, path)
+	}
+	if len(sh.paths) > 0 {
+		p.add(sh)
+	}
+}
+
+// envelope draws the space from least to greatest.
+func (p *picture) envelope(r role, s Series, f frame, a valueAxis) {
+	sh := shape{role: r, closed: true}
+	for _, part := range s.stretches() {
+		path, wide := make([]pt, 0, 2*len(part)), false
+		for _, q := range part {
+			path = append(path, pt{f.x(q.At), a.y(q.Max)})
+			wide = wide || a.y(q.Min)-a.y(q.Max) > 0.5
+		}
+		for i := len(part) - 1; i >= 0; i-- {
+			path = append(path, pt{f.x(part[i].At), a.y(part[i].Min)})
+		}
+		if wide && len(part) > 1 {
+			sh.paths = append(sh.paths, path)
+		}
+	}
+	if len(sh.paths) > 0 {
+		p.add(sh)
+	}
+}
+
+func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
+	for _, l := range p.Limits {
+		y := a.y(l.Value)
+		r, d := roleOther, dotted
+		switch l.Kind {
+		case Ceiling:
+			r, d = roleCeiling, dashed
+		case Floor:
+			r, d = roleFloor, dashed
+		}
+		pic.line(r, d, pt{f.left, y}, pt{f.right, y})
+		base := y - 4
+		if base-f.size < a.head { // no room above
+			base = y + f.size + 1
+		}
+		pic.label(roleHalo, pt{f.right - 2, base}, f.size, right, false, l.Name+" "+trim(l.Value))
+	}
+}
+
+// timeLabels writes the two lines under the plots. Labels that would touch
+// the one before or the edge are left out.
+func timeLabels(p *picture, f frame, ticks []tick, y float64) {
+	free, freeUnder := 0.0, 0.0
+	for i, t := range ticks {
+		x := f.x(t.at)
+		half := textWidth(t.label, f.size) / 2
+		if x-half >= free && x+half <= p.width {
+			p.label(roleFaint, pt{x, y + f.size + 3}, f.size, middle, false, t.label)
+			free = x + half + 4
+		}
+		if t.under == "" || i == 0 && !f.leavesRoom(ticks) {
+			continue
+		}
+		width := textWidth(t.under, f.size)
+		if start := max(x-width/2, 2); start >= freeUnder && start+width <= p.width {
+			p.label(roleText, pt{start, y + 2*f.size + 6}, f.size, left, false, t.under)
+			freeUnder = start + width + 8
+		}
+	}
+}
+
+// leavesRoom reports whether the second line of the first tick can be written
+// without pushing out the next one, which stands where a day or month begins.
+func (f frame) leavesRoom(ticks []tick) bool {
+	end := max(f.x(ticks[0].at)-textWidth(ticks[0].under, f.size)/2, 2) + textWidth(ticks[0].under, f.size) + 8
+	for _, t := range ticks[1:] {
+		if t.under != "" {
+			return f.x(t.at)-textWidth(t.under, f.size)/2 >= end
+		}
+	}
+	return true
+}

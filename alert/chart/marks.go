@@ -1,0 +1,122 @@
+package chart
+
+import "strconv"
+
+// holds reports whether a mark is in sight.
+func (c Chart) holds(m Mark) bool {
+	end := m.Until
+	if end.IsZero() {
+		end = m.At
+	}
+	return m.At.Before(c.To) && !end.Before(c.From)
+}
+
+func (k MarkKind) isAlarm() bool { return k == Wake || k == Today }
+
+// lanes counts the rows of marks: alarms have one of their own.
+func (c Chart) lanes() int {
+	var alarms, others int
+	for _, m := range c.Marks {
+		if !c.holds(m) {
+			continue
+		}
+		if m.Kind.isAlarm() {
+			alarms = 1
+		} else {
+			others = 1
+		}
+	}
+	return alarms + others
+}
+
+// strip draws the marks in rows below y, alarms last.
+func (c Chart) strip(p *picture, f frame, y float64, lanes int) {
+	half := f.lane / 2
+	for _, m := range c.Marks {
+		if !c.holds(m) {
+			continue
+		}
+		row := y + half
+		if m.Kind.isAlarm() && lanes > 1 {
+			row += f.lane
+		}
+		p.mark(m, f, row, half-3)
+	}
+}
+
+// mark draws one sign of a radius about its row.
+func (p *picture) mark(m Mark, f frame, y, radius float64) {
+	x := f.x(m.At)
+	s := shape{role: roles[m.Kind], closed: true, title: m.Text}
+	if m.Kind.isAlarm() && m.Until.After(m.At) {
+		end := max(f.x(m.Until), x+1)
+		p.add(shape{role: s.role, closed: true, title: m.Text, paths: [][]pt{
+			{{x, y + radius - 2.5}, {end, y + radius - 2.5}, {end, y + radius}, {x, y + radius}},
+		}})
+	}
+	switch m.Kind {
+	case Wake, Today:
+		s.paths = [][]pt{{{x, y - radius}, {x + radius, y + radius}, {x - radius, y + radius}}}
+	case Note:
+		r := radius * 0.75
+		s.paths = [][]pt{{{x - r, y - r}, {x + r, y - r}, {x + r, y + r}, {x - r, y + r}}}
+	default:
+		s.paths = [][]pt{drop(x, y, radius)}
+	}
+	p.add(s)
+}
+
+var roles = [...]role{Pulse: rolePulse, MissedPulse: roleMissed, Wake: roleWake, Today: roleToday, Note: roleNote}
+
+// dropOutline is a falling drop of radius 1: a point and a round foot.
+var dropOutline = [...]pt{
+	{0, -1.15}, {0.42, -0.42}, {0.68, 0.1}, {0.72, 0.42}, {0.52, 0.8}, {0, 1},
+	{-0.52, 0.8}, {-0.72, 0.42}, {-0.68, 0.1}, {-0.42, -0.42},
+}
+
+func drop(x, y, radius float64) []pt {
+	out := make([]pt, len(dropOutline))
+	for i, d := range dropOutline {
+		out[i] = pt{x + d.x*radius, y + d.y*radius}
+	}
+	return out
+}
+
+// trim writes a value with one decimal where it has one.
+func trim(v float64) string {
+	s := strconv.FormatFloat(v, 'f', 1, 64)
+	if n := len(s); s[n-2:] == ".0" {
+		return s[:n-2]
+	}
+	return s
+}
+
+// InFahrenheit returns the chart with its temperatures in °F.
+func (c Chart) InFahrenheit() Chart {
+	f := func(v float64) float64 { return v*9/5 + 32 }
+	panels := make([]Panel, len(c.Panels))
+	for i, p := range c.Panels {
+		panels[i] = p
+		if p.Unit != "°C" {
+			continue
+		}
+		q := &panels[i]
+		q.Unit, q.Least, q.Series, q.Bands, q.Limits = "°F", p.Least*9/5, nil, nil, nil
+		for _, s := range p.Series {
+			points := make([]Point, len(s.Points))
+			for j, pt := range s.Points {
+				points[j] = Point{At: pt.At, Gap: pt.Gap, Min: f(pt.Min), Mean: f(pt.Mean), Max: f(pt.Max)}
+			}
+			s.Points = points
+			q.Series = append(q.Series, s)
+		}
+		for _, b := range p.Bands {
+			q.Bands = append(q.Bands, Band{b.Span, f(b.Low), f(b.High)})
+		}
+		for _, l := range p.Limits {
+			q.Limits = append(q.Limits, Limit{l.Name, f(l.Value), l.Kind})
+		}
+	}
+	c.Panels = panels
+	return c
+}
