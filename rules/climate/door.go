@@ -82,7 +82,7 @@ func (d *Door) Observe(r DoorReading) DoorEvent {
 		return DoorQuiet
 	}
 	since := r.At - d.LastAt
-	if !d.Started || since > doorGap {
+	if !d.Started || since > doorGap || uint(d.Head) >= doorBins || uint(d.Filled) > doorBins || d.Mark.Count < 0 {
 		d.Filled, d.Head, d.Mark = 0, 0, doorMark{}
 	}
 	d.Started, d.LastAt = true, r.At

@@ -177,8 +177,8 @@ func (r *dryRing) UnmarshalText(text []byte) error {
 }
 
 func (r *dryRecord) add(b mistMinute) {
-	if r.Pace == 0 {
-		r.Pace, r.Begin = 1, b.At
+	if r.Pace <= 0 || uint(r.N) >= dryPoints {
+		*r = dryRecord{Pace: 1, Begin: b.At}
 	}
 	r.Sum.After += b.At - r.Begin
 	r.Sum.Temp += b.Temp
@@ -234,7 +234,7 @@ const (
 type DryDown struct {
 	At     [dryKept]time.Duration `json:"at"`
 	Halves [dryKept]time.Duration `json:"halves"`
-	N      int                    `json:"n"` // ever added
+	N      uint32                 `json:"n"` // ever added
 }
 
 // Add takes the half-life of a finished pulse; at is its start. Zero

@@ -38,11 +38,11 @@ func (o *HourOffset) Observe(hour, value float64) {
 
 // close stores an hour that was at least touched a few times.
 func (o *HourOffset) close() {
-	if o.Open.N >= 3 {
+	if o.Open.N >= 3 && uint(o.Hour) < 24 {
 		h := o.Hour
-		o.Days[h][o.Next[h]] = centi(o.Open.Mean)
+		o.Days[h][o.Next[h]%offsetDays] = centi(o.Open.Mean)
 		o.Next[h] = (o.Next[h] + 1) % offsetDays
-		o.Count[h] = min(o.Count[h]+1, offsetDays)
+		o.Count[h] = min(o.Count[h], offsetDays-1) + 1
 		o.known[h] = false
 	}
 	o.Open = meanOf{}
@@ -75,7 +75,7 @@ func (o *HourOffset) median(h int) (float64, bool) {
 	}
 	if !o.known[h] {
 		var xs [offsetDays]float64
-		n := int(o.Count[h])
+		n := min(int(o.Count[h]), offsetDays)
 		for i := range n {
 			xs[i] = float64(o.Days[h][i]) / 100
 		}

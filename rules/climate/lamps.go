@@ -57,7 +57,7 @@ func (m *meanOf) add(x float64) {
 // stepRing keeps the last steps in one direction.
 type stepRing struct {
 	Steps [stepsKept]float64 `json:"steps"`
-	N     int                `json:"n"`
+	N     uint32             `json:"n"`
 }
 
 func (r *stepRing) usual() (float64, bool) {

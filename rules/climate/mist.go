@@ -87,7 +87,7 @@ type MistDetector struct {
 
 type durations9 struct {
 	Ring [plateausKept]time.Duration `json:"ring"`
-	N    int                         `json:"n"`
+	N    uint32                      `json:"n"`
 }
 
 func (r *durations9) add(d time.Duration) {
@@ -117,6 +117,9 @@ type soakState struct {
 func (d *MistDetector) Observe(at time.Duration, celsius, rh float64) MistEvent {
 	if !finite(celsius) || !(rh > 0 && rh <= 100) || d.Filled+d.Count > 0 && at <= d.LastAt {
 		return NoMist
+	}
+	if uint(d.Head) >= mistBins || uint(d.Filled) > mistBins || d.Count < 0 {
+		*d = MistDetector{} // a state from elsewhere
 	}
 	event := NoMist
 	since := at - d.LastAt

@@ -28,7 +28,7 @@ type MistWatch struct {
 	Waiting bool               `json:"waiting"`
 	Due     time.Duration      `json:"due"`
 	Rises   [risesKept]float64 `json:"rises"` // g/m³ of scheduled pulses
-	N       int                `json:"n"`
+	N       uint32             `json:"n"`
 }
 
 // Expect notes that a mist is due at this running time. A second one while the
@@ -97,7 +97,7 @@ func (w *MistWatch) Usual() (float64, bool) {
 
 // level is the humidity of the last minute in %.
 func (d *MistDetector) level() float64 {
-	if d.Filled == 0 {
+	if d.Filled == 0 || uint(d.Head) >= mistBins {
 		return 0
 	}
 	return d.Ring[(d.Head+mistBins-1)%mistBins].RH

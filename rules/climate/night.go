@@ -56,8 +56,9 @@ func (p *lampPhase) add(at time.Duration, celsius float64) {
 
 func (p *lampPhase) closeBin() {
 	if p.Count > 0 {
-		p.Tail[p.Bin%nightBins] = p.Sum / float64(p.Count)
-		p.Bins[p.Bin%nightBins] = p.Bin
+		at := uint64(p.Bin) % nightBins
+		p.Tail[at] = p.Sum / float64(p.Count)
+		p.Bins[at] = p.Bin
 	}
 	p.Sum, p.Count = 0, 0
 }
@@ -90,7 +91,7 @@ type Night struct {
 	Done    NightReport        `json:"done"`
 	Cycles  int                `json:"cycles"`
 	Drops   [dropsKept]float64 `json:"drops"` // of complete nights
-	N       int                `json:"n"`
+	N       uint32             `json:"n"`
 }
 
 // Observe takes one good reading and whether the lamps are on by schedule. It
@@ -146,10 +147,10 @@ func (n *Night) Report() (NightReport, bool) { return n.Done, n.Cycles > 0 }
 func (n *Night) Streak(least float64) int {
 	for i := range min(n.N, dropsKept) {
 		if !(n.Drops[(n.N-1-i)%dropsKept] < least) {
-			return i
+			return int(i)
 		}
 	}
-	return min(n.N, dropsKept)
+	return int(min(n.N, dropsKept))
 }
 
 // Present returns the mean and extremes of the phase under way.

@@ -49,7 +49,7 @@ func (t *Trend) Observe(at time.Duration, celsius float64) {
 	if !finite(celsius) {
 		return
 	}
-	if at-t.Last > trendGap || at < t.Last {
+	if at-t.Last > trendGap || at < t.Last || !t.sound() {
 		*t = Trend{}
 	}
 	if t.Count > 0 && at-t.Start >= trendBin {
@@ -62,6 +62,12 @@ func (t *Trend) Observe(at time.Duration, celsius float64) {
 	t.Sum += celsius
 	t.TimeSum += at - t.Start
 	t.Last = at
+}
+
+// sound reports whether the indices are such as Observe leaves them; a state
+// from elsewhere may say anything.
+func (t *Trend) sound() bool {
+	return uint(t.Head) < trendBins && uint(t.Filled) <= trendBins && t.Count >= 0
 }
 
 func (t *Trend) close() {
@@ -88,7 +94,7 @@ func (t *Trend) Slope() (Slope, bool) {
 func (t *Trend) compute() (Slope, bool) {
 	var xs, ys [trendBins]float64 // hours before the newest bin, °C
 	n := t.Filled
-	if n < 4 {
+	if n < 4 || !t.sound() {
 		return Slope{}, false
 	}
 	newest := t.Times[(t.Head+trendBins-1)%trendBins]
@@ -154,7 +160,7 @@ func theilSen(xs, ys []float64) Slope {
 // Change returns by how much the value moved over the last 30 minutes, false
 // while there are less than 25.
 func (t *Trend) Change() (float64, bool) {
-	if t.Filled == 0 {
+	if t.Filled == 0 || !t.sound() {
 		return 0, false
 	}
 	newest := (t.Head + trendBins - 1) % trendBins
