@@ -588,3 +588,34 @@ func TestDesk_driftIsNotWritten(t *testing.T) {
 		t.Errorf("the repeat tells an old value: %s", m.Text)
 	}
 }
+
+// Lethal, then only near it, then lethal again within the rate limit: the
+// second crossing is as urgent as the first.
+func TestDesk_lethalAgain(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 32, 40}))
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.ack("ceiling-ahead/e1/1", "una")
+	r.pass(2 * time.Minute)
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 31, 0}))
+	r.pass(2 * time.Minute)
+	n := len(r.got)
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	if len(r.got) != n+1 {
+		t.Errorf("the second crossing was not sent at once: %q", r.told("mqtt"))
+	}
+}
+
+// Another enclosure of the same cause at its ceiling, after the first was
+// acknowledged, does not wait as long as other growth.
+func TestDesk_anotherEnclosureAtTheCeiling(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, room, 33, 0}))
+	r.ack("lethal-ceiling/e1/1", "una")
+	r.pass(time.Minute)
+	r.transitions(r.tr(change{rules.LethalCeiling, "e2", unack, rules.Wake, room, 33, 0}))
+	r.pass(3 * time.Minute)
+	r.want("mqtt", "raise lethal-ceiling/e1/1")
+	r.pass(2 * time.Minute)
+	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
+}

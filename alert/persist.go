@@ -117,6 +117,7 @@ func (d *Desk) adopt(in *incident) {
 	d.add(in)
 	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p == nil || !d.reaches(p.Person, p.Channel) })
 	in.Level = max(0, min(in.Level, len(d.opt.People)-1))
+	in.Repeated = max(0, in.Repeated)
 	for _, p := range in.Out {
 		d.attempt = max(d.attempt, p.Attempt)
 		if p.State == out {

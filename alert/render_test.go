@@ -155,6 +155,7 @@ func FuzzRestore(f *testing.F) {
 	}
 	f.Add([]byte(`{"notice":{"id":"x","members":[{}]},"marks":{"":null},"out":[null],"level":-5}`))
 	f.Add([]byte(`{"notice":{"id":"x","kind":"test"}}`))
+	f.Add([]byte(`{"notice":{"id":"x","members":[{"key":{"alarm":"above-band","subject":"e1"},"state":"UNACK","priority":"wake"}]},"said":{"at":1},"repeated":-3,"next_repeat":1,"ringing":1}`))
 	f.Add([]byte(`null`))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		r := newRig(t, twoPeople())

@@ -43,8 +43,15 @@ func (d *Desk) speak(in *incident) {
 	if in.acked() && in.NextRepeat != 0 { // alarm by alarm, through the rules
 		d.acknowledged(in, in.ackedBy())
 	}
-	since := now - in.Said.At
-	if d.worse(in) || (since >= d.opt.UpdateEvery && d.news(in)) || (since >= todayUpdates*d.opt.UpdateEvery && d.grown(in)) {
+	if r := in.rank(); r < in.Said.Rank { // got better: getting worse again is worse
+		in.Said.Rank, in.touched = r, true
+	}
+	since, every := now-in.Said.At, d.opt.UpdateEvery
+	switch {
+	case d.worse(in),
+		since >= every/3 && d.grown(in, rules.LethalCeiling),
+		since >= every && d.news(in),
+		since >= todayUpdates*every && d.grown(in, ""):
 		d.say(in, Update)
 	}
 }
@@ -66,7 +73,7 @@ func (d *Desk) worse(in *incident) bool {
 // news reports what is worth a rate-limited update: growth of a wake notice,
 // another kind of alarm, or another cause.
 func (d *Desk) news(in *incident) bool {
-	if in.rank() >= wakeRank && d.grown(in) {
+	if in.rank() >= wakeRank && d.grown(in, "") {
 		return true
 	}
 	if in.Said.Cause != in.Notice.Cause && in.rank() >= wakeRank {
@@ -80,11 +87,11 @@ func (d *Desk) news(in *incident) bool {
 	return false
 }
 
-// grown reports whether anything is active that was not told, or no longer
-// covered by an acknowledgement.
-func (d *Desk) grown(in *incident) bool {
+// grown reports whether an alarm of a kind ("" for any) is active that was not
+// told, or that rings again after an acknowledgement.
+func (d *Desk) grown(in *incident, kind rules.AlarmID) bool {
 	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && !m.Told {
+		if m := &in.Notice.Members[i]; counts(m) && !m.Told && (kind == "" || kind == m.Key.Alarm) {
 			return true
 		}
 	}
