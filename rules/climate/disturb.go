@@ -23,6 +23,7 @@ const (
 	disturbAir   = 0.05  // °C per √h by which air strays by itself
 	disturbJump  = 3.5   // standard deviations: something was switched
 	disturbLeap  = 4.0   // °C, how large that may be
+	disturbMost  = 2.0   // °C in a step: air does not move faster, a probe does
 )
 
 // start takes what is there for a balance, known to within doubt °C.
@@ -49,12 +50,16 @@ func (d *disturbance) step(rest, fast, slow, share, dt float64) {
 	p[5] = ks*sd + slow*dd
 	p[2] = dd + disturbWalk*disturbWalk*dt
 	miss := rest - share*d.Fast - (1-share)*d.Slow
+	miss = min(max(miss, -disturbMost), disturbMost)
 	if miss*miss > disturbJump*disturbJump*d.variance(share) {
 		p[2] += disturbLeap * disturbLeap * dt * 6
 		p[4] += fast * disturbLeap * disturbLeap * dt * 6
 		p[0] += 0.25 * miss * miss
 	}
 	d.correct(miss, share)
+	if !(d.variance(share) > 0) || !finite(d.Fast+d.Slow+d.Input) {
+		d.start(rest, 1) // rounding has eaten the covariance
+	}
 }
 
 // variance is that of a rest about to be seen.
