@@ -40,11 +40,23 @@ func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 	}
 	c.Change, c.HasChange = en.st.Trend.Change()
 	_, c.DoorOpen = en.st.Door.Open()
-	if en.now.hasTemp {
-		p := &e.probes[en.now.hotProbe]
-		c.ProbeDoubt = p.st.Doubtful || p.leapt(now.Mono) || p.slot(kDisagrees).rec.Life.Active
-	}
+	c.ProbeDoubt = en.now.hasTemp && e.doubtful(en, now) != nil
 	return c
+}
+
+// doubtful returns the probe of the enclosure that is doubted, the hottest
+// first, nil for none.
+func (e *Engine) doubtful(en *enclosure, now sensors.Instant) *probe {
+	doubt := func(p *probe) bool { return p.st.Doubtful || p.leapt(now.Mono) || p.apart() }
+	if p := &e.probes[en.now.hotProbe]; doubt(p) {
+		return p
+	}
+	for _, i := range en.probes {
+		if p := &e.probes[i]; doubt(p) {
+			return p
+		}
+	}
+	return nil
 }
 
 // byTemperature are the alarms whose cause the enclosures tell together.
@@ -68,6 +80,8 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 		return e.endlessCause(&e.encls[s.subj])
 	case s.kind == kSilent:
 		return e.silentCause(&e.probes[s.subj], now)
+	case s.kind == kWet && e.allWet(&e.probes[s.subj]):
+		return Cause{CauseEnclosure, e.probes[s.subj].cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
 	case int(s.kind) >= enclosureKinds && s.kind < kDelivery:
 		return Cause{CauseProbe, s.rec.Key.Subject}, nil
 	case s.kind >= kDelivery:
@@ -105,6 +119,9 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 		return s.rec.Cause, []string{"nothing shows that its lamps switched as scheduled"}
 	}
 	f := pic.CauseOf(e.caseOf(en, now))
+	if f.Kind == climate.RoomCause && math.Abs(f.RoomOff) < 0.5 && e.justSwitched(en) {
+		f.Kind = climate.EnclosureCause // all moved, but with their lamps
+	}
 	var evidence []string
 	if f.Judged > 1 && f.Moving > 0 {
 		evidence = append(evidence, fmt.Sprintf("%d of %d enclosures moved the same way by more than 1 °C in 30 min", f.Moving, f.Judged))
@@ -119,11 +136,18 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, append(evidence,
 			"the shelf is away from the others by itself")
 	case climate.LampsCause:
+		if e.manyLamps() {
+			return Cause{Kind: CauseRoom}, append(evidence, "all run warm or cool, whatever their lamps: the power or the air")
+		}
 		return Cause{CauseLamps, en.cfg.Lamps}, append(evidence, "all run warm or cool and the room does not explain it")
 	case climate.DoorCause:
 		return Cause{CauseDoor, en.cfg.ID}, append(evidence, "its door is open or ajar")
 	case climate.ProbeCause:
-		return Cause{CauseProbe, e.probes[en.now.hotProbe].cfg.ID}, append(evidence, e.doubtText(&e.probes[en.now.hotProbe], now))
+		p := e.doubtful(en, now)
+		if p == nil {
+			p = &e.probes[en.now.hotProbe]
+		}
+		return Cause{CauseProbe, p.cfg.ID}, append(evidence, e.doubtText(p, now))
 	case climate.EnclosureCause:
 		if f.Judged > 1 {
 			evidence = append(evidence, fmt.Sprintf("it is %+.1f °C against its usual place, the others %+.1f °C", f.Residual, f.Median))
@@ -132,11 +156,41 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 	return Cause{CauseEnclosure, en.cfg.ID}, evidence
 }
 
+// manyLamps reports whether the enclosures hang on more than one lamp timer:
+// then what befalls all of them at once is not a timer.
+func (e *Engine) manyLamps() bool {
+	for i := range e.encls {
+		if e.encls[i].lamps != e.encls[0].lamps {
+			return true
+		}
+	}
+	return false
+}
+
+// justSwitched reports whether the lamps switched less than an hour ago.
+func (e *Engine) justSwitched(en *enclosure) bool {
+	return en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < time.Hour
+}
+
+// allWet reports whether another probe of the same enclosure is saturated too.
+func (e *Engine) allWet(p *probe) bool {
+	if p.encl < 0 {
+		return false
+	}
+	for _, i := range e.encls[p.encl].probes {
+		q := &e.probes[i]
+		if q != p && q.st.HasHum && (q.st.Hum >= 9900 || q.st.Reason == sensors.PinnedWet) {
+			return true
+		}
+	}
+	return false
+}
+
 func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
 	switch {
 	case p.leapt(now.Mono):
 		return fmt.Sprintf("it leapt by %+.1f °C faster than air can change", p.st.Leap.Celsius())
-	case p.slot(kDisagrees).rec.Life.Active:
+	case p.apart():
 		return "it disagrees with the other probe"
 	default:
 		return "its last reading is doubted"
@@ -163,8 +217,9 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 		}
 	}
 	pic := e.survey(now)
-	if c, why := e.temperatureCause(en, &pic, now, kAbove); c.Kind == CauseRoom {
-		return c, why // warm air of the same vapour is drier air
+	if f := pic.CauseOf(e.caseOf(en, now)); f.Kind == climate.RoomCause && f.RoomOff >= 1 {
+		// Warm air of the same vapour is drier air.
+		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("the room is %+.1f °C off its usual at this hour", f.RoomOff)}
 	}
 	if judged >= 3 && 10*dry >= 7*judged {
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are at their floor", dry, judged)}
@@ -241,6 +296,9 @@ func (e *Engine) followCauses(now sensors.Instant) {
 
 func (e *Engine) followCause(s *slot, pic *climate.Picture, now sensors.Instant) {
 	en := &e.encls[s.subj]
+	if s.rec.Life.Seen != alarm.Beyond {
+		return // on its way back: nobody needs another theory
+	}
 	cause, _ := e.temperatureCause(en, pic, now, s.kind)
 	turn := &en.st.Turns[s.kind]
 	switch {

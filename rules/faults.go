@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -143,47 +144,68 @@ func (e *Engine) middle(now time.Duration) (int32, bool) {
 	return e.values[len(e.values)/2], true
 }
 
-// How far two probes of one enclosure may differ: common practice, no source,
-// is that ±0.2 °C makes a good pair; ten times that cannot be the place. Leaves
-// and lid differ by 2 to 4 °C by day.
+// How far two probes of one enclosure may differ. Common practice, no source,
+// is that ±0.2 °C makes a good pair; ten times that cannot be the place, unless
+// one hangs under the lid, where it is 2 to 4 °C warmer by day. Once it is known
+// how both usually stand to the room at this hour, less will do.
 const (
 	apartSame  = 200
 	apartOther = 600
+	apartUsual = 150
+	apartBoth  = 40
 	apartBack  = 50
 )
 
-// judgePair looks for two probes of one enclosure that do not agree. Which of
-// them is wrong is decided by the room where it can be, else the later one in
-// the file is named, and the text names both.
+// judgePair looks for two probes of one enclosure that do not agree.
 func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
+	ref, ok := e.roomTemp(now.Mono)
+	if !ok {
+		ref, ok = e.middle(now.Mono)
+	}
+	hour := e.hour(now)
+	known := ok && hour >= 0
 	for a := range en.probes {
+		p := &e.probes[en.probes[a]]
+		if !p.usable(&e.cfg.Rules, now.Mono) {
+			continue
+		}
 		for b := a + 1; b < len(en.probes); b++ {
-			p, q := &e.probes[en.probes[a]], &e.probes[en.probes[b]]
-			if p.usable(&e.cfg.Rules, now.Mono) && q.usable(&e.cfg.Rules, now.Mono) {
-				e.compare(en, p, q, now)
+			if q := &e.probes[en.probes[b]]; q.usable(&e.cfg.Rules, now.Mono) {
+				e.compare(p, q, ref, hour, known, now)
 			}
+		}
+		if known && len(en.probes) > 1 && !p.apart() {
+			p.st.Own.Observe(hour, float64(int32(p.st.Temp)-ref)/100)
 		}
 	}
 }
 
-func (e *Engine) compare(en *enclosure, p, q *probe, now sensors.Instant) {
+// compare judges one pair. The odd one is the one further from its own usual
+// place, or from the room; one that was blamed stays so.
+func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now sensors.Instant) {
+	offP, offQ := float64(int32(p.st.Temp)-ref), float64(int32(q.st.Temp)-ref)
 	limit := int32(apartOther)
 	if p.cfg.Place == q.cfg.Place {
 		limit = apartSame
 	}
-	apart := int32(q.st.Temp - p.st.Temp)
-	if apart < 0 {
-		apart = -apart
+	if known {
+		usualP, okP := p.st.Own.At(hour)
+		usualQ, okQ := q.st.Own.At(hour)
+		if okP && okQ {
+			limit = apartUsual
+			offP, offQ = offP-usualP*100, offQ-usualQ*100
+		}
 	}
-	in := alarm.High(apart, limit, apartBack)
-	odd := q
-	if t, ok := e.roomTemp(now.Mono); ok && abs32(int32(p.st.Temp)-t) > abs32(int32(q.st.Temp)-t) {
+	apart := int32(math.Abs(offP - offQ))
+	var odd *probe
+	if q.apart() || !p.apart() && math.Abs(offQ) >= math.Abs(offP) {
+		odd = q
+	} else {
 		odd = p
 	}
-	for _, x := range [...]*probe{p, q} { // one that was blamed stays so
-		if l := &x.slot(kDisagrees).rec.Life; l.Seen == alarm.Beyond || l.Active {
-			odd = x
-		}
+	in := alarm.High(apart, limit, apartBack)
+	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
+		in = alarm.Between // both are away on the same side: that is heat or cold
 	}
 	s := odd.slot(kDisagrees)
 	if in == alarm.Back && s.rec.Life.Seen == alarm.Missing {
@@ -193,11 +215,11 @@ func (e *Engine) compare(en *enclosure, p, q *probe, now sensors.Instant) {
 	e.apply(s, now, in, 3*slowEvery)
 }
 
-func abs32(v int32) int32 {
-	if v < 0 {
-		return -v
-	}
-	return v
+// apart reports whether the probe stands away from its twin, for however short
+// a time.
+func (p *probe) apart() bool {
+	l := &p.slot(kDisagrees).rec.Life
+	return l.Active || l.Seen == alarm.Beyond
 }
 
 // judgeOverdue notes calibrations that are due. The time counts from the last

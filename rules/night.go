@@ -1,6 +1,9 @@
 package rules
 
 import (
+	"math"
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
@@ -61,7 +64,7 @@ func (e *Engine) judgeNight(en *enclosure, now sensors.Instant) {
 // other lamps and the same direction of switching as peers.
 func (e *Engine) judgeLamps(en *enclosure, now sensors.Instant) {
 	own, ok := en.st.Lamps.Step()
-	if !ok {
+	if !ok || e.unmoved(en, now) || strays(own) {
 		return
 	}
 	s := &en.slots[kLampStuck]
@@ -77,6 +80,23 @@ func (e *Engine) judgeLamps(en *enclosure, now sensors.Instant) {
 	default:
 		e.apply(s, now, alarm.Missing, 0)
 	}
+}
+
+// unmoved reports whether no probe of the enclosure has changed since before
+// the lamps switched: then it is the probe that shows nothing.
+func (e *Engine) unmoved(en *enclosure, now sensors.Instant) bool {
+	for _, i := range en.probes {
+		if st := &e.probes[i].st; st.HasTemp && now.Mono-st.StillAt < 80*time.Minute {
+			return false
+		}
+	}
+	return true
+}
+
+// strays reports whether the temperature went the other way, and far: then
+// something stronger than the lamps is at work.
+func strays(s climate.LampStep) bool {
+	return s.Step*s.Usual < 0 && math.Abs(s.Step) > math.Abs(s.Usual)/2
 }
 
 func (e *Engine) lampPeers(en *enclosure, on bool) []climate.LampStep {

@@ -5,6 +5,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -54,6 +55,7 @@ type ProbeState struct {
 	PeerHigh int32                `json:"peer_high"`
 	HasPeers bool                 `json:"has_peers"`
 	Frozen   bool                 `json:"frozen"`
+	Own      climate.HourOffset   `json:"own"`      // usual place against the room, for twins
 	HumDone  time.Time            `json:"hum_done"` // last calibrations
 	TempDone time.Time            `json:"temp_done"`
 	// CalibrU is the uncertainty of humidity at its calibration, for readings

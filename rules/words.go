@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 )
 
@@ -37,6 +38,9 @@ var overWords = [numKinds]string{
 func (e *Engine) state(s *slot) string {
 	r := &s.rec
 	v, l := quantity(s.kind, r.Value, r.Unit), quantity(s.kind, r.Limit, r.Unit)
+	if r.Life.Active && r.Life.Seen == alarm.Back && hasSides(s.kind) {
+		return fmt.Sprintf("%s, on its way back from the limit of %s", v, l)
+	}
 	switch s.kind {
 	case kLethal:
 		return fmt.Sprintf("%s, at or above the lethal ceiling of %s", v, l)
@@ -69,6 +73,9 @@ func (e *Engine) state(s *slot) string {
 		return e.stateOther(s, v, l)
 	}
 }
+
+// hasSides reports whether the alarm is a value against a limit.
+func hasSides(k kind) bool { return k == kLethal || k == kAbove || k == kBelow || k == kFloor }
 
 func (e *Engine) bandName(s *slot) string {
 	_, _, name := e.band(&e.encls[s.subj])
