@@ -176,28 +176,28 @@ func TestDesk_repeatsEnd(t *testing.T) {
 
 func TestDesk_escalation(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
 	r.pass(9 * time.Minute)
 	r.want("gateway")
 	if m, p := r.told("mail"), r.told("mqtt"); len(m) != len(p) || len(m) != 2 {
 		t.Errorf("the first person's channels carried %q and %q", m, p)
 	}
 	r.pass(2 * time.Minute)
-	r.want("gateway", "raise ceiling-ahead/e1/1")
+	r.want("gateway", "raise lethal-ceiling/e1/1")
 	m := r.got[len(r.got)-1].Message
 	if !m.Escalated || !strings.Contains(m.Text, "88.7 °F") || !strings.Contains(m.Text, "Nobody before you") {
 		t.Errorf("escalated message: %+v", m)
 	}
-	r.ack("ceiling-ahead/e1/1", "odo")
+	r.ack("lethal-ceiling/e1/1", "odo")
 	before := len(r.got)
 	r.pass(5 * time.Hour)
 	if len(r.got) != before {
 		t.Errorf("%d sendings after the answer", len(r.got)-before)
 	}
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", norm, rules.Wake, tank("e1"), 28, 0}))
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 28, 0}))
 	r.pass(time.Minute)
 	for _, ch := range []string{"mqtt", "mail", "gateway"} {
-		if got := r.told(ch); got[len(got)-1] != "followup ceiling-ahead/e1/1" {
+		if got := r.told(ch); got[len(got)-1] != "followup lethal-ceiling/e1/1" {
 			t.Errorf("%s did not hear of the end: %q", ch, got)
 		}
 	}
@@ -584,7 +584,7 @@ func TestDesk_driftIsNotWritten(t *testing.T) {
 		t.Errorf("a drifting value was written: %s", e.Put[0].Data)
 	}
 	r.pass(10 * time.Minute)
-	if m := r.got[len(r.got)-1].Message; !strings.Contains(m.Text, "31.4 °C") {
+	if m := r.got[len(r.got)-1].Message; !strings.Contains(m.Text, "45–68 min") {
 		t.Errorf("the repeat tells an old value: %s", m.Text)
 	}
 }
@@ -618,4 +618,30 @@ func TestDesk_anotherEnclosureAtTheCeiling(t *testing.T) {
 	r.want("mqtt", "raise lethal-ceiling/e1/1")
 	r.pass(2 * time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
+}
+
+// Between transitions, what the rules see now reaches repeats, and a ceiling
+// much nearer than said passes at once.
+func TestDesk_refresh(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
+	r.pass(time.Minute)
+	see := func(minutes float64) {
+		rate := 2.0
+		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.CeilingAhead, Subject: "e1"}, Seq: 1, State: unack,
+			Priority: rules.Wake, Value: 32, HasValue: true, Unit: "°C"}},
+			[]rules.EnclosureView{{ID: "e1", RatePerHour: &rate, ToCeiling: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}})
+		if len(e.Put) != len(e.Send) {
+			t.Errorf("%d documents written for %d sendings", len(e.Put), len(e.Send))
+		}
+		r.absorb(e)
+		r.send()
+	}
+	see(30)
+	r.want("mqtt", "raise ceiling-ahead/e1/1")
+	see(24)
+	r.want("mqtt", "raise ceiling-ahead/e1/1", "update ceiling-ahead/e1/1")
+	if m := r.got[1].Message; !strings.Contains(m.Text, "24–48 min") || !strings.Contains(m.Text, "rising 2.0 °C/h") {
+		t.Errorf("text: %s", m.Text)
+	}
 }

@@ -190,8 +190,27 @@ func (in *incident) refresh() {
 	in.touched = true
 }
 
-// worstFirst puts what is active first, then the more urgent, then what
-// reaches the ceiling sooner, then what is further past its limit.
+// weight orders alarms of one urgency by what they mean for the animals.
+func weight(a rules.AlarmID) int {
+	switch a {
+	case rules.LethalCeiling:
+		return 5
+	case rules.CeilingAhead:
+		return 4
+	case rules.Exposure:
+		return 3
+	case rules.AboveBand, rules.BelowBand, rules.HumidityFloor:
+		return 2
+	case rules.MistMissing, rules.MistEndless, rules.DoorAjar, rules.LampStuck:
+		return 1
+	default:
+		return 0
+	}
+}
+
+// worstFirst puts what is active first, then the more urgent, then what means
+// more, then what reaches the ceiling sooner, then what is further past its
+// limit.
 func worstFirst(a, b Member) int {
 	ca, cb := counts(&a), counts(&b)
 	if ca != cb {
@@ -200,7 +219,7 @@ func worstFirst(a, b Member) int {
 		}
 		return 1
 	}
-	if c := cmp.Compare(memberRank(&b), memberRank(&a)); c != 0 {
+	if c := cmp.Or(cmp.Compare(memberRank(&b), memberRank(&a)), cmp.Compare(weight(b.Key.Alarm), weight(a.Key.Alarm))); c != 0 {
 		return c
 	}
 	ta, tb := a.Detail.TimeToCeiling, b.Detail.TimeToCeiling

@@ -68,21 +68,41 @@ func told(n *Notice) []Member {
 	return ms
 }
 
+// title names the cause, what it means, how many it concerns, and the worst
+// figure.
 func title(n *Notice, ms []Member, subjects int, u Units) string {
 	worst := &ms[0]
-	t := scope(n) + ": " + headline(worst.Key.Alarm)
+	kind := worst.Key.Alarm
+	t := scope(n) + ": " + headline(kind)
 	if subjects > 1 {
-		t += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
-		if worst.Unit != "" && worst.HasValue {
-			t += ", worst"
-		}
-	} else if worst.HasValue && worst.Unit != "" {
-		t += ","
+		t += " in " + howMany(ms, subjects)
 	}
-	if worst.HasValue && worst.Unit != "" {
-		t += " " + quantity(worst.Value, worst.Unit, u)
+	if f := figure(worst, u); f != "" {
+		t += ", "
+		if subjects > 1 {
+			t += "worst "
+		}
+		t += f
 	}
 	return t
+}
+
+// howMany says how many subjects have the worst alarm, and how many any.
+func howMany(ms []Member, subjects int) string {
+	kind, like := ms[0].Key.Alarm, 0
+	for i := range ms {
+		if ms[i].Key.Alarm == kind {
+			like++
+		}
+	}
+	switch {
+	case like == subjects:
+		return fmt.Sprintf("%d %s", like, plural(kind))
+	case like == 1:
+		return fmt.Sprintf("%s, %d affected", called(&ms[0]), subjects)
+	default:
+		return fmt.Sprintf("%d %s, %d affected", like, plural(kind), subjects)
+	}
 }
 
 func body(n *Notice, ms []Member, subjects int, u Units) string {
@@ -90,13 +110,7 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	if subjects > 1 {
 		fmt.Fprintf(&b, "%d %s, worst first.\n", subjects, plural(ms[0].Key.Alarm))
 	}
-	for i := range ms[:min(len(ms), listed)] {
-		b.WriteString(line(&ms[i], u))
-		b.WriteByte('\n')
-	}
-	if len(ms) > listed {
-		fmt.Fprintf(&b, "and %d more.\n", len(ms)-listed)
-	}
+	b.WriteString(lines(ms, subjects, u))
 	d := &ms[0].Detail
 	if d.LampsOffGain != nil {
 		fmt.Fprintf(&b, "Lamps off gains about %s.\n", minutes(d.LampsOffGain))
@@ -115,26 +129,73 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	return strings.TrimRight(b.String(), "\n")
 }
 
-// line is one alarm in one line.
-func line(m *Member, u Units) string {
+// lines is one line for each subject: its worst alarm in full, the others
+// after it.
+func lines(ms []Member, subjects int, u Units) string {
 	var b strings.Builder
-	b.WriteString(called(m) + ": " + headline(m.Key.Alarm))
-	switch {
-	case m.HasValue && m.Unit != "":
-		b.WriteString(", " + quantity(m.Value, m.Unit, u))
-		if m.HasLimit {
-			b.WriteString(" (limit " + quantity(m.Limit, m.Unit, u) + ")")
+	var seen []string
+	for i := range ms {
+		m := &ms[i]
+		if slices.Contains(seen, m.Key.Subject) {
+			continue
 		}
-	case m.Text != "":
-		b.WriteString(": " + strings.TrimSuffix(m.Text, "."))
-	}
-	if m.Detail.HasRate && m.Unit != "" {
-		b.WriteString(", " + rate(m.Detail.RatePerHour, m.Unit, u))
-	}
-	if r := m.Detail.TimeToCeiling; r != nil {
-		b.WriteString(", about " + minutes(r) + " to the ceiling")
+		if seen = append(seen, m.Key.Subject); len(seen) > listed {
+			fmt.Fprintf(&b, "and %d more.\n", subjects-listed)
+			break
+		}
+		b.WriteString(line(m, u))
+		for j := range ms[i+1:] {
+			if o := &ms[i+1+j]; o.Key.Subject == m.Key.Subject {
+				b.WriteString("; " + headline(o.Key.Alarm))
+			}
+		}
+		b.WriteByte('\n')
 	}
 	return b.String()
+}
+
+// line is one alarm in full. An alarm without a figure has the rules' own
+// sentence, which names its subject.
+func line(m *Member, u Units) string {
+	f := figure(m, u)
+	if f == "" && m.Text != "" {
+		return strings.TrimSuffix(m.Text, ".")
+	}
+	s := called(m) + ": " + headline(m.Key.Alarm)
+	if f != "" {
+		s += ", " + f
+	}
+	if m.HasLimit && m.HasValue && m.Unit != "" && m.Key.Alarm != rules.CeilingAhead {
+		s += " (limit " + quantity(m.Limit, m.Unit, u) + ")"
+	}
+	if m.Detail.HasRate {
+		unit := m.Unit
+		if aboutHeat(m.Key.Alarm) {
+			unit = "°C"
+		}
+		s += ", " + rate(m.Detail.RatePerHour, unit, u)
+	}
+	if r := m.Detail.TimeToCeiling; r != nil && m.Key.Alarm != rules.CeilingAhead {
+		s += ", about " + minutes(r) + " to the ceiling"
+	}
+	return s
+}
+
+// figure is the one number that says how bad an alarm is, empty for none.
+func figure(m *Member, u Units) string {
+	r := m.Detail.TimeToCeiling
+	switch {
+	case m.Key.Alarm == rules.CeilingAhead && r != nil:
+		return "about " + minutes(r) + " to the ceiling"
+	case !m.HasValue || m.Unit == "":
+		return ""
+	case m.Key.Alarm == rules.CeilingAhead && m.Unit == "min":
+		return "about " + quantity(m.Value, m.Unit, u) + " to the ceiling"
+	case m.Key.Alarm == rules.Exposure:
+		return quantity(m.Value, m.Unit, u) + " of the heat dose"
+	default:
+		return quantity(m.Value, m.Unit, u)
+	}
 }
 
 // over tells the whole story in one follow-up, which may be all that arrives.
@@ -146,7 +207,7 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "From %s to %s, %s.", n.Since.Format("15:04"), n.Time.Format("15:04"), lasted(ms))
-	if worst.HasValue && worst.Unit != "" {
+	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") {
 		fmt.Fprintf(&b, " Worst %s", quantity(worst.Peak, worst.Unit, u))
 		if worst.HasLimit {
 			fmt.Fprintf(&b, " (limit %s)", quantity(worst.Limit, worst.Unit, u))
@@ -208,8 +269,13 @@ func advice(ms []Member) string {
 	return firstAction(ms[0].Key.Alarm)
 }
 
-// quantity prints a value with one decimal in the reader's unit.
+// quantity prints a value in the reader's unit, with one decimal unless it is
+// a time.
 func quantity(v float64, unit string, u Units) string {
+	if unit == "min" || unit == "s" {
+		v = math.Round(v)
+		return strings.TrimSuffix(number(v), ".0") + " " + unit
+	}
 	if unit == "°C" && u == Fahrenheit {
 		v, unit = v*9/5+32, "°F"
 	}

@@ -27,11 +27,15 @@ func heatNotice() Notice {
 }
 
 func TestRender_celsius(t *testing.T) {
-	m := Render(heatNotice(), Celsius)
-	if m.Title != "North pair (e1): heading for lethal heat, 31.5 °C" {
+	n := heatNotice()
+	warm := n.Members[0]
+	warm.Key.Alarm = rules.AboveBand
+	n.Members = append(n.Members, warm)
+	m := Render(n, Celsius)
+	if m.Title != "North pair (e1): heading for lethal heat, about 31–45 min to the ceiling" {
 		t.Errorf("title %q", m.Title)
 	}
-	want := "North pair (e1): heading for lethal heat, 31.5 °C (limit 33.0 °C), rising 2.5 °C/h, about 31–45 min to the ceiling\n" +
+	want := "North pair (e1): heading for lethal heat, about 31–45 min to the ceiling, rising 2.5 °C/h; too warm\n" +
 		"Lamps off gains about 5–12 min.\nWhy: room rises too; lamps are on.\nNot known: outside temperature."
 	if m.Text != want {
 		t.Errorf("text\n%s\nwant\n%s", m.Text, want)
@@ -44,7 +48,9 @@ func TestRender_celsius(t *testing.T) {
 // Conversions by the definition of the Fahrenheit scale (NIST SP 811, B.8):
 // 31.5 °C is 88.7 °F, 33 °C is 91.4 °F; a difference of 2.5 K is 4.5 °F.
 func TestRender_fahrenheit(t *testing.T) {
-	m := Render(heatNotice(), Fahrenheit)
+	n := heatNotice()
+	n.Members[0].Key.Alarm = rules.AboveBand
+	m := Render(n, Fahrenheit)
 	for _, part := range []string{"88.7 °F", "91.4 °F", "rising 4.5 °F/h"} {
 		if !strings.Contains(m.Text, part) {
 			t.Errorf("text lacks %q: %s", part, m.Text)
@@ -52,6 +58,62 @@ func TestRender_fahrenheit(t *testing.T) {
 	}
 	if strings.Contains(m.Title+m.Text, "°C") {
 		t.Errorf("°C is left: %s %s", m.Title, m.Text)
+	}
+}
+
+func TestRender_howMany(t *testing.T) {
+	tests := []struct {
+		ahead, warm int
+		want        string
+	}{
+		{3, 0, "lethal heat in 3 enclosures, worst about"},
+		{2, 3, "lethal heat in 2 enclosures, 5 affected, worst about"},
+		{1, 3, "lethal heat in North pair (a), 4 affected, worst about"},
+		{1, 0, "lethal heat, about"},
+	}
+	for _, tt := range tests {
+		n := heatNotice()
+		m := n.Members[0]
+		n.Members = nil
+		for i := range tt.ahead + tt.warm {
+			m.Key.Subject = string(rune('a' + i))
+			if i >= tt.ahead {
+				m.Key.Alarm = rules.AboveBand
+			}
+			n.Members = append(n.Members, m)
+		}
+		if got := Render(n, Celsius).Title; !strings.Contains(got, tt.want) {
+			t.Errorf("%d and %d: %q, want %q", tt.ahead, tt.warm, got, tt.want)
+		}
+	}
+}
+
+// The rate under a forecast or a dose is one of temperature, not of minutes or
+// percent.
+func TestRender_figures(t *testing.T) {
+	tests := []struct {
+		alarm rules.AlarmID
+		unit  string
+		value float64
+		title string
+		line  string
+	}{
+		{rules.CeilingAhead, "min", 38, "about 31–45 min to the ceiling", "rising 2.5 °C/h"},
+		{rules.Exposure, "%", 132.4, "132.4 % of the heat dose", "of the heat dose (limit 33.0 %), rising 2.5 °C/h"},
+		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
+		{rules.ProbeSilent, "s", 40.2, "probe silent, 40 s", "40 s (limit 33 s)"},
+	}
+	for _, tt := range tests {
+		n := heatNotice()
+		m := &n.Members[0]
+		m.Key.Alarm, m.Unit, m.Value = tt.alarm, tt.unit, tt.value
+		if !aboutHeat(tt.alarm) {
+			m.Detail = rules.Detail{}
+		}
+		got := Render(n, Celsius)
+		if !strings.Contains(got.Title, tt.title) || !strings.Contains(got.Text, tt.line) {
+			t.Errorf("%s: title %q text %q", tt.alarm, got.Title, got.Text)
+		}
 	}
 }
 
