@@ -203,11 +203,7 @@ func (w *wiring) open(p configs.Probe) (Sampler, string, error) {
 }
 
 func (w *wiring) i2c(p configs.Probe) (i2c.Bus, error) {
-	tree := w.trees[p.Bus]
-	if p.MuxAddress == 0 {
-		return tree.Trunk(), nil
-	}
-	return tree.Channel(uint16(p.MuxAddress), p.MuxChannel)
+	return w.trees[p.Bus].Branch(uint16(p.MuxAddress), p.MuxChannel)
 }
 
 // w1Master names the 1-Wire bus that a device folder belongs to, so that two
