@@ -203,6 +203,27 @@ func TestGlassFogs(t *testing.T) {
 	}
 }
 
+// A probe that is warmer than the air around it reads too low: true 90 % at
+// 25 °C reads 88.9, 87.4 and 84.8 % at 0.2, 0.5 and 1 °C more (the project's
+// own figures).
+func TestSelfHeatingLowersTheReading(t *testing.T) {
+	dew := value(t, "dew point")(DewPoint(25, 90))
+	for more, want := range map[float64]float64{0.2: 88.9, 0.5: 87.4, 1: 84.8} {
+		near(t, "reading", value(t, "humidity")(RelativeHumidity(25+more, dew)), want, 0.06)
+	}
+}
+
+// 3 % of humidity at 25 °C and 90 % are 0.55 °C of dew point and 95 Pa of VPD;
+// at 26 °C and 90 % glass that is 1.8 °C colder condenses (the project's own
+// figures).
+func TestWhatAPercentMeans(t *testing.T) {
+	low, high := value(t, "dew")(DewPoint(25, 87)), value(t, "dew")(DewPoint(25, 93))
+	near(t, "half the spread of the dew point", (high-low)/2, 0.55, 0.01)
+	wide, narrow := value(t, "VPD")(VPD(25, 87)), value(t, "VPD")(VPD(25, 93))
+	near(t, "half the spread of the VPD", (wide-narrow)/2, 95, 0.5)
+	near(t, "dew point below the air", 26-value(t, "dew")(DewPoint(26, 90)), 1.8, 0.05)
+}
+
 // What an enclosure of 91 L breathes out per hour: air changes × volume ×
 // difference in absolute humidity, 22.0 and 8.7 g/m³ at 3 per hour: 3.6 g/h
 // (the project's own example).

@@ -19,6 +19,9 @@ import (
 // with DEWLINE_ROOMS=500 go test ./rules/climate -run SimulatedRooms -v -timeout 60m
 func rooms(t *testing.T, few int) int {
 	t.Helper()
+	if raced {
+		t.Skip("simulated rooms take too long under the race detector")
+	}
 	n, err := strconv.Atoi(os.Getenv("DEWLINE_ROOMS"))
 	if err != nil {
 		return few
