@@ -96,6 +96,8 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 func (s *Store) encodeHour(e *entry, series []openSeries) error {
 	var raw, table []bundlePart
 	limits := *s.limits.Load()
+	s.enc.Quick = true // the day packs them again
+	defer func() { s.enc.Quick = false }()
 	for _, o := range series {
 		b, err := s.enc.Append(nil, o.recs)
 		if err != nil {

@@ -25,6 +25,7 @@ const gapAfter = 2.5
 func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [levels][]block.Span) {
 	usual := usualStep(recs)
 	var open [levels]sum
+	var sat saturation
 	for i := range recs {
 		r := &recs[i]
 		covers := usual
@@ -45,7 +46,7 @@ func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [
 				out[l] = open[l].flush(out[l])
 				open[l] = sum{span: block.Span{Start: start}}
 			}
-			open[l].add(r, covers, &lim)
+			open[l].add(r, covers, &lim, &sat)
 		}
 	}
 	for l := range open {
@@ -74,7 +75,7 @@ type sum struct {
 	nt, nh, nv int64
 }
 
-func (s *sum) add(r *block.Record, covers int64, lim *Limits) {
+func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 	s.span.Count++
 	s.span.Covered += covers
 	hasT, hasH := r.Has&block.Temperature != 0, r.Has&block.Humidity != 0
@@ -97,20 +98,36 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits) {
 		}
 	}
 	if hasT && hasH {
-		if pa, ok := vpdPascal(r.Temperature, r.Humidity); ok {
+		if pa, ok := sat.vpd(r.Temperature, r.Humidity); ok {
 			widen(&s.span.VPD, pa, s.nv == 0)
 			s.v, s.nv = s.v+int64(pa), s.nv+1
 		}
 	}
 }
 
-// vpdPascal is the vapour pressure deficit in whole pascals.
-func vpdPascal(t, h int32) (int32, bool) {
-	pa, err := climate.VPD(sensors.CentiCelsius(t).Celsius(), sensors.CentiPercent(min(max(h, 0), 10000)).Percent())
-	if err != nil || math.IsNaN(pa) {
+// A saturation remembers saturation pressures of the temperatures met last: a
+// probe shows the same few hundredths again and again, and a logarithm and an
+// exponential a reading would be most of the work of a replayed year.
+type saturation struct {
+	temp [256]int32
+	pa   [256]float64 // 0 where nothing is remembered
+}
+
+// vpd is the vapour pressure deficit in whole pascals.
+func (s *saturation) vpd(t, h int32) (int32, bool) {
+	rh := sensors.CentiPercent(h).Percent()
+	if !(rh > 0 && rh <= 100) {
 		return 0, false
 	}
-	return int32(math.Round(pa)), true
+	at := uint32(t) % uint32(len(s.temp))
+	if s.temp[at] != t || s.pa[at] == 0 {
+		pa, err := climate.SaturationPressure(sensors.CentiCelsius(t).Celsius())
+		if err != nil {
+			return 0, false
+		}
+		s.temp[at], s.pa[at] = t, pa
+	}
+	return int32(math.Round(s.pa[at] * (100 - rh) / 100)), true
 }
 
 func widen(t *block.Three, v int32, first bool) {

@@ -105,6 +105,8 @@ type JournalEntry struct {
 	Old     string          `json:"old,omitempty"`
 	New     string          `json:"new,omitempty"`
 	Why     string          `json:"why,omitempty"`
+	// Priority is how urgent an alarm was: "note", "today" or "wake".
+	Priority string `json:"priority,omitempty"`
 }
 
 // A Level is the span of one rollup.

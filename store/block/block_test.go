@@ -5,6 +5,8 @@ import (
 	"testing"
 )
 
+// TestSizeAgainstEntropy compares blocks with the order-zero entropy of first
+// differences, which prediction can beat and no plain delta coder can.
 func TestSizeAgainstEntropy(t *testing.T) {
 	var e Encoder
 	var d Decoder
@@ -22,6 +24,9 @@ func TestSizeAgainstEntropy(t *testing.T) {
 				t.Fatalf("seed %d, %d records: %v", seed, n, err)
 			}
 			size, count, least = size+len(b), count+n, least+bound(room(seed, 8640))*float64(n)
+		}
+		if ratio := float64(size) / least; n >= 360 && ratio > 1.10 {
+			t.Errorf("%d records take %.3f times the entropy bound", n, ratio)
 		}
 		t.Logf("%5d records: %.3f bytes a reading, bound of the day %.3f, ratio %.3f",
 			n, float64(size)/float64(count), least/float64(count), float64(size)/least)

@@ -77,6 +77,8 @@ func unpredict(p uint8, v []int64) {
 
 // columnWriter keeps the scratch space of an encoder.
 type columnWriter struct {
+	quick     bool // try few predictors
+	noTable   bool // leave the range coder out
 	res, best []int64
 	trial     []byte
 	rans      ransEncoder
@@ -105,7 +107,7 @@ func (c *columnWriter) append(dst []byte, v []int64) []byte {
 		dst = binary.AppendVarint(append(dst, coderSparse|p<<2), first)
 		return appendSparse(dst, res, len(res)-zero)
 	}
-	if len(res) >= ransLeast {
+	if len(res) >= ransLeast && !c.noTable {
 		c.trial = c.rans.append(c.trial[:0], c, res)
 		if len(c.trial) < size {
 			dst = binary.AppendVarint(append(dst, coderRANS|p<<2), first)
@@ -115,47 +117,53 @@ func (c *columnWriter) append(dst []byte, v []int64) []byte {
 	return appendRice(dst, p, first, res, k)
 }
 
-// choose leaves the residuals of the cheapest predictor in c.best. Cost is
-// judged by the mean magnitude, which fixes the length of either coder.
+// choose leaves the residuals of the cheapest predictor in c.best. Which one
+// that is shows in a sample of a long column; a short one is not worth more than
+// the choice between its ends and its middle.
 func (c *columnWriter) choose(v []int64) uint8 {
-	c.res, c.best = grow(c.res, len(v)), grow(c.best, len(v))
-	predict(0, v, c.best)
-	pick, least := uint8(0), cost(c.best[1:])
-	for p := uint8(1); p < 8 && least > 0; p++ {
-		predict(p, v, c.res)
-		if s := cost(c.res[1:]); s < least*(1-1e-9) {
+	sample, step, size := v, uint8(1), 768
+	if c.quick || len(v) < ransLeast {
+		step, size = 4, 128
+	}
+	if len(v) > 2*size {
+		from := len(v) / 3
+		sample = v[from : from+size]
+	}
+	c.res = grow(c.res, len(sample))
+	pick, least := uint8(0), math.Inf(1)
+	for p := uint8(0); p < 8 && least > 0; p += step {
+		predict(p, sample, c.res)
+		if s := cost(c.res[1:], least); s < least*(1-1e-9) {
 			pick, least = p, s
-			c.res, c.best = c.best, c.res
 		}
 	}
+	if least == 0 { // nothing but steps, if any: their list is shortest from the last value
+		pick = 0
+	}
+	c.best = grow(c.best, len(v))
+	predict(pick, v, c.best)
 	return pick
 }
 
-// cost estimates the bits that residuals need: the log of each magnitude, as an
-// outlier costs its length and not its square.
-func cost(res []int64) float64 {
+// cost estimates how many bits residuals need, or anything above most once it
+// is clear that it is more: the log of their mean magnitude, taken over short
+// runs, as a wild stretch must not decide for a calm one.
+func cost(res []int64, most float64) float64 {
+	const run = 16
 	var sum float64
-	for _, r := range res {
-		m := uint64(r)
-		if r < 0 {
-			m = -m
+	for len(res) > 0 && sum < most {
+		n := min(run, len(res))
+		var total uint64
+		for _, r := range res[:n] {
+			total += uint64(max(r, -r))
 		}
-		if m < uint64(len(logTable)) {
-			sum += logTable[m]
-		} else {
-			sum += float64(bits.Len64(m)) + 1
+		if total > 0 {
+			sum += float64(n) * math.Log2(1+float64(total)/float64(n))
 		}
+		res = res[n:]
 	}
 	return sum
 }
-
-// logTable holds log2(1+m)+a little, the shape of both coders' lengths.
-var logTable = func() (t [256]float64) {
-	for m := range t {
-		t[m] = math.Log2(1 + float64(m)*float64(m)/4)
-	}
-	return t
-}()
 
 func grow(s []int64, n int) []int64 {
 	if cap(s) < n {

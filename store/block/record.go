@@ -67,6 +67,9 @@ func unseal(b []byte, want byte) (body []byte, err error) {
 // An Encoder packs records; it keeps scratch space between calls. The zero
 // value is ready. Not for concurrent use.
 type Encoder struct {
+	// Quick tries fewer predictors: for blocks that are soon packed again.
+	Quick bool
+
 	col  columnWriter
 	vals []int64
 	flat []Record
@@ -87,6 +90,7 @@ func (e *Encoder) AppendSet(dst []byte, ids []int, series [][]Record) ([]byte, e
 }
 
 func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, error) {
+	e.col.quick, e.col.noTable = e.Quick || ids != nil, ids != nil
 	e.flat = e.flat[:0]
 	for _, s := range series {
 		e.flat = append(e.flat, s...)

@@ -1,0 +1,146 @@
+package store
+
+import (
+	"context"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"testing"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// longRecord makes a record of whole days as the daemon leaves them behind, a
+// bundle a day, without the minutes in between.
+func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.ProbeID) {
+	tb.Helper()
+	s, _ := open(tb, dir)
+	s.db.NoSync = true
+	r := newRoom(1, probes)
+	r.at.Wall = r.at.Wall.Truncate(24 * time.Hour)
+	pool := make([][]block.Record, probes) // three days, to be told apart by a shift
+	for range 3 * 8640 {
+		for i, x := range r.next() {
+			rec := recordOf(x)
+			rec.Mono, rec.Wall = rec.Mono/1000*1000, rec.Wall/1000*1000
+			pool[i] = append(pool[i], rec)
+		}
+	}
+	rng := rand.New(rand.NewPCG(1, 1))
+	for day := range days {
+		parts := make([]openSeries, probes)
+		key := emptyKey(uint64(day+1), levelDay)
+		for i := range pool {
+			from := rng.IntN(3) * 8640
+			recs := append([]block.Record(nil), pool[i][from:from+8640]...)
+			for j := range recs {
+				recs[j].Mono = int64(day)*dayMillis + int64(j)*10_000
+				recs[j].Wall = recs[j].Mono + r.at.Wall.UnixMilli()
+				key.cover(recs[j].Mono, recs[j].Wall)
+			}
+			parts[i] = openSeries{&openProbe{id: r.probes[i]}, recs}
+		}
+		e := &entry{key: key, name: key.bytes()}
+		if err := s.encodeHour(e, parts); err != nil {
+			tb.Fatal(err)
+		}
+		if err := s.update(func(tx *bolt.Tx) error { return putSealed(tx, []*entry{e}) }); err != nil {
+			tb.Fatal(err)
+		}
+		e.raw, e.table = nil, nil
+		s.mem.insert(e)
+	}
+	return s, r.probes
+}
+
+// benchDays is the length of the record in benchmarks: a quarter by default,
+// DEWLINE_STORE_DAYS=365 for the figures given in reports.
+func benchDays() int {
+	if v, err := strconv.Atoi(os.Getenv("DEWLINE_STORE_DAYS")); err == nil {
+		return v
+	}
+	return 90
+}
+
+func BenchmarkDayRaw(b *testing.B) {
+	s, probes := longRecord(b, memDir(b), 48, 8)
+	from := start.Truncate(24*time.Hour).AddDate(0, 0, 6) // the room ran three days to make the pool
+	for b.Loop() {
+		n := 0
+		for _, err := range s.Readings(context.Background(), probes[20], from, from.AddDate(0, 0, 1)) {
+			if err != nil {
+				b.Fatal(err)
+			}
+			n++
+		}
+		if n != 8640 {
+			b.Fatalf("%d readings", n)
+		}
+	}
+}
+
+func BenchmarkByHour(b *testing.B) {
+	days := benchDays()
+	s, probes := longRecord(b, memDir(b), 48, days)
+	for b.Loop() {
+		n := 0
+		for _, err := range s.Rollups(context.Background(), probes[20], Hour, time.Time{}, farFuture) {
+			if err != nil {
+				b.Fatal(err)
+			}
+			n++
+		}
+		if n != days*24 {
+			b.Fatalf("%d hours", n)
+		}
+	}
+	b.ReportMetric(float64(days), "days")
+}
+
+// BenchmarkOpen includes the check, which is never skipped.
+func BenchmarkOpen(b *testing.B) {
+	days := benchDays()
+	dir := memDir(b)
+	s, _ := longRecord(b, dir, 48, days)
+	if err := s.Close(context.Background()); err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		s, _, err := Open(context.Background(), Options{Dir: dir})
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := s.Close(context.Background()); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(days), "days")
+}
+
+func BenchmarkAppend(b *testing.B) {
+	s, _ := open(b, memDir(b))
+	s.db.NoSync = true
+	r := newRoom(1, 48)
+	polls := make([][]sensors.Reading, 360)
+	for i := range polls {
+		polls[i] = r.next()
+	}
+	at := time.Duration(0)
+	b.ReportAllocs()
+	n := 0
+	for b.Loop() {
+		x := polls[n/48%360][n%48]
+		at += 10 * time.Second / 48
+		x.At.Mono, x.At.Wall = at, start.Add(at)
+		s.Append(x)
+		if n++; n%288 == 0 {
+			if err := s.Flush(context.Background(), nil); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+}
