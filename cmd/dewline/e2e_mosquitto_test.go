@@ -323,6 +323,12 @@ func TestEndToEnd_CommandsThatAreRefused(t *testing.T) {
 	}
 	b.publish("dewline/den/command", "", true)
 
+	p.stop()
+	code, out, errs := runDewline(t, "journal", "--config", s.config(), "--data", s.data(), "--from", "2020-01-01")
+	if code != exitOK || !strings.Contains(out, "refused") || !strings.Contains(out, "retained commands") {
+		t.Errorf("the journal does not tell of refused commands: exit %d\n%s%s", code, out, errs)
+	}
+
 	after, open := alarmIn(snap, rules.LethalCeiling, "moss")
 	if !open || after.State != before.State || after.Seq != before.Seq || after.AckedBy != "" {
 		t.Errorf("the alarm was %v (%d) and is %v (%d), acknowledged by %q: a refused command changed it",
@@ -413,9 +419,13 @@ func TestEndToEnd_StatusAndStop(t *testing.T) {
 // checkRecord looks whether a stopped program left a whole record.
 func checkRecord(t *testing.T, s *site, enclosure string) {
 	t.Helper()
-	code, out, errs := runDewline(t, "journal", "--config", s.config(), "--data", s.data(), "--from", "2020-01-01", "--verify")
+	args := []string{"journal", "--config", s.config(), "--data", s.data(), "--from", "2020-01-01"}
+	code, out, errs := runDewline(t, args...)
 	if code != exitOK || !strings.Contains(out, "stop") {
 		t.Errorf("the journal: exit %d, want 0 and a line for the stop\n%s%s", code, out, errs)
+	}
+	if code, out, errs = runDewline(t, append(args, "--verify")...); code != exitOK || !strings.Contains(out, "unbroken") {
+		t.Errorf("the journal's chain: exit %d\n%s%s", code, out, errs)
 	}
 	code, out, errs = runDewline(t, "export", "--config", s.config(), "--data", s.data(), "--from", "2020-01-01",
 		"--to", time.Now().Add(time.Hour).UTC().Format(time.RFC3339), "--probe", "p-"+enclosure, "--format", "csv")

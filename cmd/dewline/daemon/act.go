@@ -45,9 +45,31 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	}
 	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
 		return d.core.Act(now, rules.Action{
-			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject},
-			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)),
+			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
+			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), OneShot: c.OneShot,
 		})
+	})
+}
+
+// refusedEvery is the least time between two journal lines about refused
+// commands: somebody who floods the topic must not wear out the card.
+const refusedEvery = 10 * time.Second
+
+// noteRefused puts a command that was refused for its form or token into the
+// journal.
+func (d *Daemon) noteRefused(ctx context.Context, c alert.Command, why string) {
+	d.post(ctx, func(now sensors.Instant) {
+		if d.refusedAt != 0 && now.Mono-d.refusedAt < refusedEvery {
+			d.refusedMore++
+			return
+		}
+		if d.refusedMore > 0 {
+			why += fmt.Sprintf(" (and %d others before)", d.refusedMore)
+		}
+		d.refusedAt, d.refusedMore = now.Mono, 0
+		d.rec.Put(nil, []store.JournalEntry{{
+			At: now, Kind: "refused", Who: c.By, Subject: c.Alarm + "/" + c.Subject, New: c.Action + ": " + why,
+		}})
 	})
 }
 

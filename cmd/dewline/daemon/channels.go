@@ -130,6 +130,7 @@ func (d *Daemon) buildMQTT(ctx context.Context, cfg *configs.Config) (*mqtt.Clie
 		Room: cfg.Room.ID, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
 		TLS: tlsConfig, Token: token, Log: d.log,
 		OnCommand: d.Command,
+		OnRefused: func(c alert.Command, why string) { d.noteRefused(ctx, c, why) },
 		OnState: func(up bool) {
 			d.post(ctx, func(now sensors.Instant) { d.apply(d.core.ChannelState(now, "mqtt", up)) })
 		},

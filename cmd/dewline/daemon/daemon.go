@@ -93,6 +93,10 @@ type Daemon struct {
 	healthMoved    chan struct{}
 	readings       atomic.Uint64
 	readingsAtTick uint64 // owned by the core goroutine
+	// When a refused command was last put into the journal, and how many since
+	// then were not; owned by the core goroutine.
+	refusedAt   time.Duration
+	refusedMore int
 }
 
 type recordHealth struct {
