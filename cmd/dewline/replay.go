@@ -149,10 +149,14 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	rows := newReadAhead(ctx, rd)
 	var ahead []trace.Row
+	ended := false
 	for len(ahead) < lookAhead {
-		row, err := r.next(rd)
-		if errors.Is(err, io.EOF) {
+		row, err := r.next(ctx, rows)
+		if ended = errors.Is(err, io.EOF); ended {
 			break
 		}
 		if err != nil {
@@ -168,26 +172,23 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 			return err
 		}
 	}
-	return r.rest(ctx, rd)
-}
-
-// rest uses the rows behind the first ones.
-func (r *replay) rest(ctx context.Context, rd *trace.Reader) error {
-	for n := 0; ; n++ {
-		if n%4096 == 0 && ctx.Err() != nil {
-			return fmt.Errorf("replay stopped: %w", context.Cause(ctx))
-		}
-		row, err := r.next(rd)
-		if errors.Is(err, io.EOF) {
+	for !ended {
+		row, err := r.next(ctx, rows)
+		if ended = errors.Is(err, io.EOF); ended {
 			break
+		}
+		if err == nil {
+			err = r.row(row)
 		}
 		if err != nil {
 			return err
 		}
-		if err := r.row(row); err != nil {
-			return err
-		}
 	}
+	return r.end()
+}
+
+// end lets the time after the last row pass and counts the bad lines.
+func (r *replay) end() error {
 	if err := r.emit(r.engine.Tick(r.last)); err != nil {
 		return err
 	}
@@ -198,9 +199,12 @@ func (r *replay) rest(ctx context.Context, rd *trace.Reader) error {
 }
 
 // next returns the next usable row.
-func (r *replay) next(rd *trace.Reader) (trace.Row, error) {
+func (r *replay) next(ctx context.Context, rows *readAhead) (trace.Row, error) {
 	for {
-		row, err := rd.Next()
+		row, err := rows.next(ctx)
+		if errors.Is(err, context.Canceled) {
+			return row, fmt.Errorf("replay stopped: %w", err)
+		}
 		var line *trace.LineError
 		if errors.As(err, &line) && r.keepGoing {
 			r.badLines++

@@ -306,7 +306,7 @@ func (c *Core) after(now sensors.Instant, ts []rules.Transition) Effects {
 func transitionEntry(t rules.Transition) store.JournalEntry {
 	return store.JournalEntry{
 		At: t.At, Kind: "alarm", Who: t.By, Subject: rules.OnsetID(t.Key, t.Seq),
-		Old: t.From.String(), New: t.To.String(), Why: t.Why,
+		Old: t.From.String(), New: t.To.String(), Why: t.Why, Priority: t.Priority.String(),
 	}
 }
 

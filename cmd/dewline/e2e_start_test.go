@@ -1,0 +1,257 @@
+package main
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/store"
+)
+
+// A start that finds something broken watches all the same: the first round of
+// readings and rules ends within ten seconds, an overheated enclosure raises,
+// and the log says what is wrong and what to do.
+func TestStart_WithSomethingBroken(t *testing.T) {
+	t.Parallel()
+	type broken struct {
+		name string
+		// breaks spoils the site, which ran before and was stopped, and returns
+		// what the log must say.
+		breaks func(t *testing.T, s *site) []string
+		env    []string
+		check  func(t *testing.T, s *site, snap alert.Snapshot)
+	}
+	raised := func(id rules.AlarmID) func(*testing.T, *site, alert.Snapshot) {
+		return func(t *testing.T, s *site, _ alert.Snapshot) { s.state(id, rules.Self, "UNACK") }
+	}
+	for _, b := range []broken{
+		{name: "nothing broken", breaks: func(*testing.T, *site) []string { return nil }},
+		{name: "a record of noise", breaks: func(t *testing.T, s *site) []string {
+			damage(t, s, func(b []byte) []byte {
+				rng := rand.New(rand.NewPCG(7, 7))
+				for i := range b {
+					b[i] = byte(rng.Uint32())
+				}
+				return b
+			})
+			return []string{"the record was damaged and set aside", "dewline repair"}
+		}, check: raised(rules.RecordIncomplete)},
+		{name: "a record cut short", breaks: func(t *testing.T, s *site) []string {
+			damage(t, s, func(b []byte) []byte { return b[:len(b)/2+100] })
+			return []string{"the record was damaged and set aside"}
+		}, check: raised(rules.RecordIncomplete)},
+		{name: "an empty record", breaks: func(t *testing.T, s *site) []string {
+			damage(t, s, func([]byte) []byte { return nil })
+			return nil
+		}},
+		{name: "a bus that is not there", breaks: func(t *testing.T, s *site) []string {
+			s.extra += "[[probe]]\nid = \"p-far\"\nfamily = \"sht4x\"\nplace = \"litter\"\nenclosure = \"fern\"\nbus = \"/dev/i2c-99\"\naddress = 0x44\n"
+			s.write("dewline.toml", s.text())
+			return nil
+		}, check: func(t *testing.T, s *site, _ alert.Snapshot) {
+			eventually(t, "the probe on the missing bus is bad, and why", func() bool {
+				snap, _ := s.room()
+				for _, p := range snap.Probes {
+					if p.ID == "p-far" {
+						return p.Quality == "bad" && p.Reason == "bus error"
+					}
+				}
+				return false
+			})
+		}},
+		{name: "a port in use", breaks: func(t *testing.T, s *site) []string {
+			ln, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Cleanup(func() { _ = ln.Close() })
+			s.listen = ln.Addr().String()
+			s.write("dewline.toml", s.text())
+			return []string{"the page cannot be served", s.listen, "free the port or change http.listen"}
+		}},
+		{name: "a faulty configuration", breaks: func(t *testing.T, s *site) []string {
+			s.write("dewline.toml", strings.Replace(s.text(), "species = \"dendrobates-tinctorius\"", "species = \"dendrobates-tinctorus\"", 1))
+			return []string{"the last good one is in force", "dendrobates-tinctorus", "dewline.toml:"}
+		}, check: raised(rules.ConfigRefused)},
+		{name: "a configuration that is gone", breaks: func(t *testing.T, s *site) []string {
+			if err := os.Remove(s.config()); err != nil {
+				t.Fatal(err)
+			}
+			return []string{"the last good one is in force"}
+		}, check: raised(rules.ConfigRefused)},
+		{name: "a data directory that cannot be written", breaks: func(t *testing.T, s *site) []string {
+			// A file stands where the directory should: that stops root as well.
+			if err := os.RemoveAll(s.data()); err != nil {
+				t.Fatal(err)
+			}
+			s.write("data", "in the way")
+			return []string{"the data directory cannot be made", "the record cannot be opened", s.data(), "make the directory writable"}
+		}, check: raised(rules.RecordIncomplete)},
+		{name: "a broker that refuses", breaks: func(t *testing.T, s *site) []string {
+			s.broker = fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t))
+			s.write("dewline.toml", s.text())
+			return []string{"broker", "connection refused"}
+		}},
+		{name: "a token that is gone", breaks: func(t *testing.T, s *site) []string {
+			s.listen = fmt.Sprintf("127.0.0.1:%d", freePort(t))
+			s.write("dewline.toml", s.text())
+			if err := os.Remove(s.path("token")); err != nil {
+				t.Fatal(err)
+			}
+			return []string{"nothing can be changed over HTTP", s.path("token")}
+		}},
+		{name: "a service manager that is gone", env: []string{"NOTIFY_SOCKET=/nowhere/notify"},
+			breaks: func(*testing.T, *site) []string { return []string{"the service manager cannot be told"} }},
+	} {
+		t.Run(b.name, func(t *testing.T) {
+			t.Parallel()
+			s := newSite(t, "moss", "fern", "cork")
+			p := s.run()
+			s.ready(p)
+			if code := p.stop(); code != exitOK {
+				t.Fatalf("stopped with exit %d", code)
+			}
+			wants := b.breaks(t, s)
+			p = s.resume(b.env...)
+			snap := s.ready(p)
+			for _, want := range wants {
+				p.logged(want)
+			}
+			if b.check != nil {
+				b.check(t, s, snap)
+			}
+			s.overheat("moss", 30.2)
+			s.state(rules.LethalCeiling, "moss", "UNACK")
+			if code := p.stop(); code != exitOK {
+				t.Errorf("stopped with exit %d", code)
+			}
+		})
+	}
+}
+
+// damage rewrites the record of a stopped program.
+func damage(t *testing.T, s *site, change func([]byte) []byte) {
+	t.Helper()
+	file := filepath.Join(s.data(), store.FileName)
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, change(b), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// A first start has no last good configuration: it says every fault and ends.
+func TestStart_FirstTimeWithAFaultyConfiguration(t *testing.T) {
+	t.Parallel()
+	s := newSite(t, "moss", "fern")
+	s.write("dewline.toml", strings.Replace(s.text(), "poll = \"1 s\"", "poll = \"1 furlong\"", 1))
+	p := s.resume()
+	if code := p.wait(); code != exitUsage {
+		t.Errorf("exit %d, want %d", code, exitUsage)
+	}
+	if !strings.Contains(p.log.String(), s.config()+":5:") || !strings.Contains(p.log.String(), "furlong") {
+		t.Errorf("the fault and its place are not told:\n%s", p.log)
+	}
+}
+
+// A second program on the same record must not write into it.
+func TestStart_Twice(t *testing.T) {
+	t.Parallel()
+	s := newSite(t, "moss", "fern", "cork")
+	first := s.run()
+	s.ready(first)
+	second := start(t, nil, "run", "--config", s.config(), "--data", s.data(), "--control", s.path("other.sock"))
+	second.logged("in use by another process")
+	if code := second.stop(); code != exitOK {
+		t.Errorf("the second ended with %d", code)
+	}
+	s.overheat("moss", 30.2)
+	s.state(rules.LethalCeiling, "moss", "UNACK")
+	if code := first.stop(); code != exitOK {
+		t.Errorf("the first ended with %d", code)
+	}
+	checkRecord(t, s, "moss")
+}
+
+// A hangup reads the configuration again, but only a faultless one is put in
+// force, and no timer starts over.
+func TestReload(t *testing.T) {
+	t.Parallel()
+	s := newSite(t, "moss", "fern", "cork")
+	s.extra = "[rules]\nfloor_on_delay = \"6 s\"\n"
+	p := s.run()
+	before := s.ready(p)
+
+	s.climate("fern", 24.5, 60) // below the floor: the on-delay begins
+	eventually(t, "fern is dry", func() bool {
+		snap, _ := s.room()
+		return humidityOf(snap, "fern") < 65
+	})
+	s.write("dewline.toml", strings.Replace(s.text(), "cork", "c0rk!", 1))
+	s.hangup(p)
+	s.state(rules.ConfigRefused, rules.Self, "UNACK")
+	p.logged("the old one stays in force")
+
+	// Another ceiling for cork, and a change that needs no new probes.
+	good := strings.Replace(s.text(), "[[enclosure]]\nid = \"cork\"\n", "[[enclosure]]\nid = \"cork\"\nceiling = \"29.5 °C\"\n", 1)
+	s.write("dewline.toml", good)
+	s.hangup(p)
+	s.state(rules.ConfigRefused, rules.Self, "RTNUN")
+	p.logged("the new configuration is in force")
+	eventually(t, "the new ceiling is in force", func() bool {
+		snap, _ := s.room()
+		for _, e := range snap.Enclosures {
+			if e.ID == "cork" {
+				return e.Ceiling == 29.5
+			}
+		}
+		return false
+	})
+	a := s.state(rules.HumidityFloor, "fern", "UNACK")
+	snap, _ := s.room()
+	if snap.Cycle <= before.Cycle || !snap.Started.Equal(before.Started) {
+		t.Errorf("the program started over: round %d after %d", snap.Cycle, before.Cycle)
+	}
+
+	// A new probe needs a new source: the alarm that is open stays as it is.
+	s.climate("bark", 24, 85)
+	s.enclosures = append(s.enclosures, "bark")
+	s.write("dewline.toml", s.text())
+	s.hangup(p)
+	eventually(t, "the new probe delivers", func() bool {
+		snap, _ := s.room()
+		return humidityOf(snap, "bark") > 80
+	})
+	if b := s.state(rules.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || b.Since.Mono != a.Since.Mono {
+		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since.Mono, b.Seq, b.Since.Mono)
+	}
+	if code := p.stop(); code != exitOK {
+		t.Errorf("exit %d", code)
+	}
+}
+
+func (s *site) hangup(p *program) {
+	s.t.Helper()
+	if err := p.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// humidityOf returns an enclosure's humidity in %, 0 where it is not known.
+func humidityOf(snap alert.Snapshot, enclosure string) float64 {
+	for _, e := range snap.Enclosures {
+		if e.ID == enclosure && e.Humidity.Known {
+			return e.Humidity.Value
+		}
+	}
+	return 0
+}
