@@ -11,6 +11,10 @@ import (
 	"dewline/rules"
 )
 
+// nowhere is the lane for channels that do not exist; its name can be no
+// channel's.
+const nowhere = ""
+
 // A Courier hands deliveries to channels: one goroutine and one queue for each
 // channel, wake before the rest, so that a channel that hangs delays no other.
 type Courier struct {
@@ -43,21 +47,31 @@ func NewCourier(channels map[string]Channel, timeout time.Duration, report func(
 	}
 	c := &Courier{timeout: timeout, report: report, log: log, lanes: make(map[string]*lane)}
 	for name, ch := range channels {
-		c.lanes[name] = &lane{name: name, channel: ch, wake: make(chan struct{}, 1), well: true}
+		c.lanes[name] = newLane(name, ch)
 	}
+	c.lanes[nowhere] = newLane(nowhere, noChannel{})
 	return c
+}
+
+func newLane(name string, ch Channel) *lane {
+	return &lane{name: name, channel: ch, wake: make(chan struct{}, 1), well: true}
+}
+
+// noChannel refuses everything.
+type noChannel struct{}
+
+func (noChannel) Send(_ context.Context, d Delivery) error {
+	return Permanent(&NoChannelError{d.Channel})
 }
 
 // Submit queues deliveries and returns at once, whatever the channels do. A
 // delivery takes the place of an older attempt of itself that still waits. One
-// for a channel that does not exist is reported as refused from a goroutine of
-// its own.
+// for a channel that does not exist is reported as refused.
 func (c *Courier) Submit(ds ...Delivery) {
 	for _, d := range ds {
 		l := c.lanes[d.Channel]
 		if l == nil {
-			go c.report(SendResult{d.ID, d.Version, d.Attempt, Permanent(&NoChannelError{d.Channel})})
-			continue
+			l = c.lanes[nowhere]
 		}
 		l.push(d)
 	}

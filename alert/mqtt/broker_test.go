@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -152,6 +153,12 @@ func (p *phone) receive(_ paho.Client, m paho.Message) {
 }
 
 func (p *phone) leave() { p.client.Disconnect(100) }
+
+func (p *phone) all() []paho.Message {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.got)
+}
 
 // last returns the newest payload on a topic.
 func (p *phone) last(topic string) (string, bool) {

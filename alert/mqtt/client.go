@@ -2,7 +2,9 @@ package mqtt
 
 import (
 	"context"
+	"crypto/sha256"
 	"crypto/tls"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -15,6 +17,8 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 const (
@@ -24,9 +28,12 @@ const (
 
 // Options are what a Client works by.
 type Options struct {
-	Room     string // id, in topics
-	Broker   string // "tcp://host:1883", "ssl://host:8883"
-	ClientID string // default "dewline-" and the room
+	Room   string // id, in topics
+	Broker string // "tcp://host:1883", "ssl://host:8883"
+	// ClientID defaults to "dewline-" and the room. It stays the same so that a
+	// new connection takes over from a dead one at once, whose will would
+	// otherwise call a living room offline later.
+	ClientID string
 	Username string
 	Password string
 	TLS      *tls.Config // nil for the system's roots
@@ -94,6 +101,10 @@ func (o *Options) complete(id string) error {
 	}
 	if o.ClientID == "" {
 		o.ClientID = id
+	}
+	if len(o.ClientID) > 23 { // the most that every broker accepts (MQTT 3.1.1, 3.1.3.1)
+		sum := sha256.Sum256([]byte(o.ClientID))
+		o.ClientID = "dewline-" + hex.EncodeToString(sum[:7])
 	}
 	if o.Rebuild <= 0 {
 		o.Rebuild = 3 * time.Minute
@@ -277,6 +288,11 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 			return err
 		}
 	}
+	// Somebody else's word, or the late will of an earlier connection, must not
+	// stand while the room lives.
+	if err := s.subscribe(ctx, c.contradict, c.base+"status"); err != nil {
+		c.opt.Log.Info("the status topic cannot be guarded", "err", err)
+	}
 	c.mu.Lock()
 	c.session, c.unanswered, c.confirmed = s, time.Time{}, time.Now()
 	for topic := range c.docs { // the broker may have lost what it retained
@@ -286,6 +302,13 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Broker)
 	c.state(true)
 	return nil
+}
+
+// contradict publishes "online" again when the status says something else.
+func (c *Client) contradict(_ paho.Client, m paho.Message) {
+	if string(m.Payload()) != online {
+		c.set("status", []byte(online))
+	}
 }
 
 // farewell says "offline" before a clean end, which cancels the will.

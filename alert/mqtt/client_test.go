@@ -71,6 +71,38 @@ func TestClient_lastWill(t *testing.T) {
 	eventually(t, 10*time.Second, "birth again", p.lastIs("dewline/attic/status", "online"))
 }
 
+// Another's word on the status topic, such as the late will of a connection
+// that was taken over, does not stand while the room lives.
+func TestClient_contradictsFalseStatus(t *testing.T) {
+	t.Parallel()
+	b := newBroker(t)
+	b.start()
+	c, stop := client(t, Options{Broker: b.url()})
+	eventually(t, 5*time.Second, "connected", c.Connected)
+	p := newPhone(t, b.url(), "", "dewline/attic/status")
+	eventually(t, 5*time.Second, "online", p.lastIs("dewline/attic/status", "online"))
+	p.client.Publish("dewline/attic/status", 1, true, "offline").Wait()
+	eventually(t, 5*time.Second, "offline seen", func() bool { return len(p.all()) >= 2 })
+	eventually(t, 5*time.Second, "online again", p.lastIs("dewline/attic/status", "online"))
+	stop()
+	eventually(t, 5*time.Second, "offline at the end", p.lastIs("dewline/attic/status", "offline"))
+	late := newPhone(t, b.url(), "", "dewline/attic/status")
+	eventually(t, 5*time.Second, "and it stays", late.lastIs("dewline/attic/status", "offline"))
+}
+
+func TestOptions_clientID(t *testing.T) {
+	for _, room := range []string{"attic", "a-room-with-a-rather-long-name"} {
+		c, err := New(Options{Room: room, Broker: "tcp://host"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, _ := New(Options{Room: room, Broker: "tcp://host"})
+		if id := c.opt.ClientID; len(id) > 23 || id != again.opt.ClientID {
+			t.Errorf("client id %q", id)
+		}
+	}
+}
+
 func TestClient_documents(t *testing.T) {
 	t.Parallel()
 	b := newBroker(t)

@@ -2,6 +2,7 @@ package mqtt
 
 import (
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"strings"
 	"time"
@@ -24,7 +25,8 @@ type Sign struct {
 // sink that blocks for long loses signs, never the connection. Options.Room is
 // not used; OnState is.
 func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) error {
-	if err := o.complete("dewline-sentinel"); err != nil {
+	// Two boards may watch each other: each needs an id of its own.
+	if err := o.complete("dewline-s-" + strings.ToLower(rand.Text()[:8])); err != nil {
 		return err
 	}
 	if len(rooms) == 0 {

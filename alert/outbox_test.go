@@ -1,0 +1,153 @@
+package alert
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+func TestDesk_outageKeepsTheNotice(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.broken["mqtt"] = errAway
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.pass(12 * time.Hour)
+	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
+		t.Errorf("stalled: %v", s)
+	}
+	r.restart()
+	r.pass(time.Hour)
+	delete(r.broken, "mqtt")
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+	r.send()
+	r.want("mqtt", "raise lethal-ceiling/e1/1")
+	if s := r.desk.StalledChannels(r.now); len(s) != 0 {
+		t.Errorf("stalled after the return: %v", s)
+	}
+}
+
+// What came and went during an outage is told in one piece.
+func TestDesk_overBeforeDelivered(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.broken["mqtt"] = errAway
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34.2, 0}))
+	r.pass(time.Hour)
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.pass(time.Hour)
+	delete(r.broken, "mqtt")
+	r.pass(time.Minute)
+	r.want("mqtt", "followup lethal-ceiling/e1/1")
+	m := r.got[0].Message
+	for _, part := range []string{"12:00", "13:00", "60 min", "34.2 °C", "33.0 °C"} {
+		if !strings.Contains(m.Text, part) {
+			t.Errorf("the story lacks %q: %s", part, m.Text)
+		}
+	}
+}
+
+func TestDesk_errorClasses(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	attempts := func(d time.Duration) int {
+		before := r.desk.Stats(r.now).Channels["mqtt"].Sent
+		r.pass(d)
+		return int(r.desk.Stats(r.now).Channels["mqtt"].Sent - before)
+	}
+	r.broken["mqtt"] = errAway
+	r.pass(10 * time.Minute)
+	if n := attempts(5 * time.Minute); n < 9 || n > 11 {
+		t.Errorf("%d retries in 5 minutes at the cap of 30 s", n)
+	}
+	r.broken["mqtt"] = After(3*time.Minute, errors.New("429"))
+	r.pass(time.Minute)
+	if n := attempts(9 * time.Minute); n < 2 || n > 4 {
+		t.Errorf("%d retries in 9 minutes though asked to wait 3 minutes each", n)
+	}
+	r.broken["mqtt"] = Permanent(errors.New("not authorised"))
+	r.pass(5 * time.Minute)
+	if n := attempts(2 * time.Hour); n < 3 || n > 5 {
+		t.Errorf("%d attempts in 2 hours though refused; only repeats should try", n)
+	}
+}
+
+func TestDesk_boundDropsOldestToday(t *testing.T) {
+	o := Options{Room: "attic", MaxPending: 10}
+	r := newRig(t, o)
+	r.broken["mqtt"] = errAway
+	for i := range 12 {
+		id := fmt.Sprintf("e%02d", i)
+		r.transitions(r.tr(change{rules.AboveBand, id, unack, rules.Today, tank(id), 29, 0}))
+		r.pass(30 * time.Second)
+	}
+	for i := range 12 {
+		id := fmt.Sprintf("w%02d", i)
+		r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, tank(id), 33, 0}))
+	}
+	s := r.desk.Stats(r.now)
+	if s.Depth != 12 || s.Dropped != 12 {
+		t.Errorf("depth %d dropped %d, want the 12 wake kept and the 12 today gone", s.Depth, s.Dropped)
+	}
+	delete(r.broken, "mqtt")
+	r.pass(2 * time.Minute)
+	seen := make(map[string]bool)
+	for _, d := range r.got {
+		seen[d.NoticeID] = true
+	}
+	for i := range 12 {
+		if id := fmt.Sprintf("lethal-ceiling/w%02d/1", i); !seen[id] {
+			t.Errorf("wake notice %s was lost", id)
+		}
+	}
+}
+
+func TestDesk_putAwayEndsTheNotice(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 40}))
+	r.pass(time.Minute)
+	shelved := r.tr(change{rules.CeilingAhead, "e1", alarm.Shelved, rules.Wake, tank("e1"), 31, 40})
+	shelved.By = "una"
+	r.transitions(shelved)
+	r.pass(time.Minute)
+	r.want("mqtt", "raise ceiling-ahead/e1/1", "followup ceiling-ahead/e1/1")
+	if text := r.got[1].Message.Text; !strings.Contains(text, "shelved by una, not over") {
+		t.Errorf("follow-up: %s", text)
+	}
+	// The shelf ends while the cause persists: the same onset rings again.
+	r.pass(15 * time.Minute)
+	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 30}))
+	r.pass(time.Minute)
+	r.want("mqtt", "raise ceiling-ahead/e1/1", "followup ceiling-ahead/e1/1", "raise ceiling-ahead/e1/1")
+	if v := r.got[2].Version; v != 3 {
+		t.Errorf("version %d, want 3: a receiver must tell it from the first", v)
+	}
+}
+
+func TestDesk_selfAlarmsAreApart(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.broken["mail"] = errAway
+	r.transitions(r.tr(change{rules.RecordIncomplete, "dewline", unack, rules.Today, self, 0, 0}))
+	r.pass(time.Minute)
+	r.transitions(r.tr(change{rules.DeliveryStalled, "dewline", unack, rules.Today, self, 0, 0}))
+	r.pass(time.Minute)
+	r.want("mqtt", "raise record-incomplete/dewline/1", "raise delivery-stalled/dewline/1")
+}
+
+func TestDesk_stalledChannelIsPassedOver(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+	r.broken["mqtt"] = errAway
+	r.pass(6 * time.Minute)
+	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
+		t.Fatalf("a connection down for 6 minutes is not stalled: %v", s)
+	}
+	r.transitions(r.tr(change{rules.DeliveryStalled, "dewline", unack, rules.Today, self, 0, 0}))
+	r.pass(time.Minute)
+	r.want("mail", "raise delivery-stalled/dewline/1")
+}
+
