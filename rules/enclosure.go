@@ -117,8 +117,8 @@ type present struct {
 // the median of what there is; the floor on the named one or the median. A
 // probe that is silent or doubted takes no part.
 func (e *Engine) combine(en *enclosure, now time.Duration) {
-	var litter, other, hums [8]int32
-	var nl, no, nh int
+	var litter, other, water, hums [8]int32
+	var nl, no, nw, nh int
 	p := present{}
 	named := false
 	rules := &e.cfg.Rules
@@ -135,10 +135,14 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 				p.cold = t
 			}
 			p.hasTemp = true
-			if pr.cfg.Place == configs.Litter && nl < len(litter) {
+			switch {
+			case pr.cfg.Place == configs.Litter && nl < len(litter):
 				litter[nl] = t
 				nl++
-			} else if no < len(other) {
+			case pr.cfg.Place == configs.Water && nw < len(water):
+				water[nw] = t
+				nw++
+			case no < len(other):
 				other[no] = t
 				no++
 			}
@@ -159,6 +163,8 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 		p.main = median(litter[:nl])
 	case no > 0:
 		p.main = median(other[:no])
+	case nw > 0:
+		p.main = median(water[:nw])
 	}
 	if nh > 0 {
 		p.hum, p.hasHum = median(hums[:nh]), true

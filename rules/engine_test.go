@@ -2,6 +2,7 @@ package rules
 
 import (
 	"errors"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -97,6 +98,9 @@ func TestCeiling_ClearsByDeadbandAndOffDelayAndStaysLatched(t *testing.T) {
 	r.want(LethalCeiling, "e1", "NORM>UNACK")
 	r.run(time.Minute, r.hold("p1", 29.5, 85))
 	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
+	if x := r.last(LethalCeiling); !strings.Contains(x.Text, "now 29.50 °C, it reached 30.20 °C") {
+		t.Error(x.Text)
+	}
 	key := Key{LethalCeiling, "e1"}
 	if err := r.act(Action{Kind: Acknowledge, Key: key, By: "robin"}); err != nil {
 		t.Fatal(err)
@@ -583,5 +587,49 @@ func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
 	r.step(r.good("p2", 30.1, 85))
 	if x := r.last(LethalCeiling); x.Seq != 2 {
 		t.Errorf("the alarm came back as onset %d", x.Seq)
+	}
+}
+
+// The power-up value of a DS18B20 is no heat; the same value after a climb is
+// (data sheet: 85 °C is the register's content after power-up).
+func TestCeiling_PowerOnValue(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, ""))
+	judge := sensors.NewJudge("p1", "ds18b20")
+	c := 85.0
+	feed := func(id string, at time.Duration) *sensors.Reading {
+		if id != "p1" {
+			return r.calm(id, at)
+		}
+		x := judge.Read(r.instant(), sensors.Sample{Has: sensors.HasTemperature, Temperature: sensors.CelsiusOf(c)}, nil)
+		return &x
+	}
+	r.run(20*time.Second, feed)
+	c = 24
+	r.run(10*time.Minute, feed)
+	r.want(LethalCeiling, "", "")
+	for c < 85 {
+		c += 0.25
+		r.run(poll, feed)
+	}
+	c = 85
+	r.run(30*time.Minute, feed)
+	r.want(LethalCeiling, "e1", "NORM>UNACK")
+}
+
+// A value that wavers by 0.1 °C around a limit is one alarm, not a storm.
+func TestBand_WaveringIsOneAlarm(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 12 * time.Hour
+	r.run(7*time.Hour, r.with("p1", func() *sensors.Reading {
+		x := r.good("p1", 26.1+0.1*math.Sin(float64(r.now/poll)/300), 85)
+		return &x
+	}))
+	if got := r.events(AboveBand, "e1"); got != "" && got != "NORM>UNACK" {
+		t.Errorf("%q", got)
+	}
+	for _, x := range r.log {
+		if x.Key.Alarm != AboveBand {
+			t.Errorf("%v: %s", x.Key, x.Text)
+		}
 	}
 }

@@ -20,6 +20,8 @@ type Record struct {
 	Unit     string       `json:"unit,omitempty"`
 	Text     string       `json:"text,omitempty"`
 	Detail   Detail       `json:"detail"`
+	// Peak is the value furthest beyond the limit since the last raise.
+	Peak float64 `json:"peak,omitempty"`
 	// AckedBy is who acknowledged the present onset.
 	AckedBy string `json:"acked_by,omitempty"`
 	Stats   Stats  `json:"stats"`

@@ -240,8 +240,9 @@ func FuzzStep(f *testing.F) {
 	f.Add(int64(10), int32(3100), int32(8500), uint8(2), uint8(0), uint8(7), false)
 	f.Add(int64(-5), int32(-27315), int32(0), uint8(1), uint8(8), uint8(3), true)
 	f.Add(int64(1<<40), int32(1<<30), int32(-1<<30), uint8(9), uint8(99), uint8(255), true)
+	cfg := rigConfig(f, 2, "", 1)
 	f.Fuzz(func(t *testing.T, wait int64, temp, hum int32, quality, reason, has uint8, tick bool) {
-		r := newRig(t, rigConfig(t, 2, "", 1))
+		r := newRig(t, cfg)
 		r.run(time.Minute, r.calm)
 		r.now += time.Duration(wait)
 		r.states = map[Key]alarm.State{}

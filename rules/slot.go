@@ -24,8 +24,12 @@ func makeSlot(k kind, subj int, subject string) slot {
 
 func (s *slot) open() bool { return s.rec.Life.State != alarm.Norm }
 
-// keep reports whether the record is worth persisting.
-func (s *slot) keep() bool { return s.open() || s.rec.Life.Seq > 0 || s.rec.Life.Seen != alarm.Missing }
+// keep reports whether the record is worth persisting: it was raised once, or
+// a delay is running.
+func (s *slot) keep() bool {
+	l := &s.rec.Life
+	return s.open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
+}
 
 func (e *Engine) spec(s *slot, gap time.Duration) alarm.Spec {
 	sp := e.specs[s.kind][min(s.rec.Priority, Wake)]
@@ -56,13 +60,21 @@ func (e *Engine) hold(s *slot, now sensors.Instant, active bool) {
 // limit notes what the alarm is judged by.
 func (s *slot) limit(value, limit float64) {
 	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = value, true, limit, true
-	if !s.rec.Life.Active && s.rec.Stats.Raised > 0 {
-		s.rec.Stats.Far = max(s.rec.Stats.Far, math.Abs(value-limit))
+	switch r := &s.rec; {
+	case r.Life.Active && (s.kind == kBelow || s.kind == kFloor):
+		r.Peak = min(r.Peak, value)
+	case r.Life.Active:
+		r.Peak = max(r.Peak, value)
+	case r.Stats.Raised > 0:
+		r.Stats.Far = max(r.Stats.Far, math.Abs(value-limit))
 	}
 }
 
 // emit tells of a change of state, or of knowledge where From equals To.
 func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why string) {
+	if c.To == alarm.Unack && !c.From.Annunciated() {
+		s.rec.Peak = s.rec.Value
+	}
 	e.count(s, now, c)
 	e.explain(s, now, c)
 	r := &s.rec

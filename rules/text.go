@@ -14,6 +14,9 @@ import (
 // explain fills what a person is told with a transition: cause, detail, text.
 func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 	r := &s.rec
+	if c.From == alarm.Norm && !r.Life.Active { // put away in peace: nothing was judged
+		r.Value, r.HasValue, r.Limit, r.HasLimit = 0, false, 0, false
+	}
 	if c.To == alarm.Unack || c.To == alarm.Suppressed || r.Cause.Kind == "" || c.Why == whyCause {
 		r.Cause, r.Detail.Evidence = e.causeOf(s, now)
 	}
@@ -142,9 +145,9 @@ func (e *Engine) sentence(s *slot, now sensors.Instant, c alarm.Change) string {
 	b.WriteString(": ")
 	switch {
 	case c.To == alarm.OutOfService:
-		b.WriteString("out of service" + e.until(s, now) + "; " + e.state(s))
+		b.WriteString("out of service" + e.until(s, now) + e.meanwhile(s))
 	case c.To == alarm.Shelved:
-		b.WriteString("shelved" + e.until(s, now) + "; " + e.state(s))
+		b.WriteString("shelved" + e.until(s, now) + e.meanwhile(s))
 	case c.To == alarm.Suppressed && s.kind == kAhead:
 		b.WriteString("held back by design, as the ceiling is reached")
 	case c.To == alarm.Suppressed:
@@ -159,6 +162,14 @@ func (e *Engine) sentence(s *slot, now sensors.Instant, c alarm.Change) string {
 	}
 	b.WriteByte('.')
 	return b.String()
+}
+
+// meanwhile says what goes on behind an alarm that is put away.
+func (e *Engine) meanwhile(s *slot) string {
+	if !s.rec.Life.Active {
+		return ""
+	}
+	return "; " + e.state(s)
 }
 
 func (e *Engine) until(s *slot, now sensors.Instant) string {
@@ -183,7 +194,7 @@ func (e *Engine) over(s *slot, now sensors.Instant, c alarm.Change) string {
 	}
 	switch c.To {
 	case alarm.LatchUnack, alarm.LatchAck:
-		return "over" + lasted + ", held until reset: it was " + e.state(s)
+		return "over" + lasted + ", held until reset; " + overText(s)
 	case alarm.RTNUN:
 		return "over" + lasted + ", nobody acknowledged it; " + overText(s)
 	default:
@@ -196,7 +207,11 @@ func overText(s *slot) string {
 	if !r.HasValue || !r.HasLimit || r.Unit == "" {
 		return overWords[s.kind]
 	}
-	return fmt.Sprintf("%s (now %s)", overWords[s.kind], quantity(s.kind, r.Value, r.Unit))
+	now := quantity(s.kind, r.Value, r.Unit)
+	if hasSides(s.kind) {
+		return fmt.Sprintf("%s (now %s, it reached %s)", overWords[s.kind], now, quantity(s.kind, r.Peak, r.Unit))
+	}
+	return fmt.Sprintf("%s (now %s)", overWords[s.kind], now)
 }
 
 // tail adds how fast, how long, why and what is not known.
