@@ -27,6 +27,7 @@ func TestDesk_outageKeepsTheNotice(t *testing.T) {
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
 	r.send()
 	r.want("mqtt", "raise lethal-ceiling/e1/1")
+	r.pass(6 * time.Minute)
 	if s := r.desk.StalledChannels(r.now); len(s) != 0 {
 		t.Errorf("stalled after the return: %v", s)
 	}
@@ -151,3 +152,30 @@ func TestDesk_stalledChannelIsPassedOver(t *testing.T) {
 	r.want("mail", "raise delivery-stalled/dewline/1")
 }
 
+// A connection that is up for a minute between outages is one trouble, not
+// one for each outage.
+func TestDesk_flappingChannelStaysStalled(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	changes, was := 0, false
+	for range 10 {
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+		for range 6 {
+			r.pass(time.Minute)
+			if is := len(r.desk.StalledChannels(r.now)) > 0; is != was {
+				changes, was = changes+1, is
+			}
+		}
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+		r.pass(time.Minute)
+		if is := len(r.desk.StalledChannels(r.now)) > 0; is != was {
+			changes, was = changes+1, is
+		}
+	}
+	if changes != 1 {
+		t.Errorf("the verdict changed %d times in 10 outages, want once", changes)
+	}
+	r.pass(6 * time.Minute)
+	if len(r.desk.StalledChannels(r.now)) != 0 {
+		t.Error("still stalled after 6 good minutes")
+	}
+}

@@ -78,6 +78,8 @@ type link struct {
 	downSince    time.Duration // 0: not known to be down
 	sent, taken  uint64
 	failed       uint64
+	stalled      bool
+	unwell       time.Duration // last time that it was seen in trouble
 }
 
 func (d *Desk) link(channel string) *link {
@@ -144,18 +146,41 @@ func (s *Stats) count(now sensors.Instant, p *parcel) {
 
 // StalledChannels returns the channels that have taken nothing over for
 // Options.StallAfter although something was due, or that have been down so
-// long, sorted.
+// long, sorted. One that flaps stays in the list until it has been well for
+// as long.
 func (d *Desk) StalledChannels(now sensors.Instant) []string {
 	var stalled []string
 	st := d.Stats(now)
 	for _, c := range d.channels() {
 		l, cs := d.link(c), st.Channels[c]
-		failing := l.failingSince > 0 && now.Mono-l.failingSince >= d.opt.StallAfter
-		down := l.downSince > 0 && now.Mono-l.downSince >= d.opt.StallAfter
-		waits := cs.OldestAge >= d.opt.StallAfter && now.Mono-l.lastSuccess.Mono >= d.opt.StallAfter
-		if down || waits || failing && (cs.Pending > 0 || l.refused) {
+		l.stalled = l.stalled || d.stalls(now, l, cs)
+		if l.downSince > 0 || cs.OldestAge > time.Minute || l.fails(cs) {
+			l.unwell = now.Mono
+		} else if now.Mono-l.unwell >= d.opt.StallAfter {
+			l.stalled = false
+		}
+		if l.stalled {
 			stalled = append(stalled, c)
 		}
 	}
 	return stalled
+}
+
+// stalls reports whether a channel is stalled at this moment.
+func (d *Desk) stalls(now sensors.Instant, l *link, cs ChannelStats) bool {
+	long := func(since time.Duration) bool { return now.Mono-since >= d.opt.StallAfter }
+	switch {
+	case l.downSince > 0 && long(l.downSince):
+		return true
+	case cs.OldestAge >= d.opt.StallAfter && long(l.lastSuccess.Mono):
+		return true
+	default:
+		return l.fails(cs) && long(l.failingSince)
+	}
+}
+
+// fails reports whether the last attempt failed and there is more to send, or
+// no sense in sending more.
+func (l *link) fails(cs ChannelStats) bool {
+	return l.failingSince > 0 && (cs.Pending > 0 || l.refused)
 }
