@@ -1,0 +1,373 @@
+package summary
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// most is how many things a week's summary asks for: a keeper has minutes for
+// each rack, and a longer list would not be read.
+const most = 3
+
+// A wish is advice with its urgency. The ranks are this project's own
+// judgement: heat first, then what dewline cannot see, then water, then habits
+// of the climate, then care of the probes.
+type wish struct {
+	rank float64
+	Advice
+}
+
+// What makes a figure worth a word.
+const (
+	missingMuch  = 60.0  // minutes of an enclosure that nobody measured
+	missingHours = 360.0 // and from where on it is urgent
+	floorMuch    = 30.0  // minutes below the floor
+	doseMuch     = 0.25  // of the reference
+	bandLittle   = 0.8   // share inside the band
+	trustLittle  = 0.9   // share of good readings
+	dropNights   = 3     // nights without the wanted drop
+)
+
+// advise picks the three most urgent things.
+func (b *builder) advise() []Advice {
+	r := b.report
+	if r.NoData {
+		return []Advice{{"Find out why nothing was measured", "The record holds no reading of this week."}}
+	}
+	var all []wish
+	all = append(all, b.adviseHeat()...)
+	all = append(all, b.adviseSelf()...)
+	all = append(all, b.adviseMist()...)
+	for i := range r.Enclosures {
+		all = append(all, b.adviseOne(&r.Enclosures[i])...)
+	}
+	all = append(all, b.adviseCare()...)
+	slices.SortStableFunc(all, func(x, y wish) int { return cmp.Compare(y.rank, x.rank) })
+	out := []Advice{}
+	for _, w := range all[:min(len(all), most)] {
+		out = append(out, w.Advice)
+	}
+	return out
+}
+
+// isHot reports whether an excursion was one of heat.
+func isHot(x Excursion) bool { return x.Alarm == rules.AboveBand || x.Alarm == rules.LethalCeiling }
+
+// adviseHeat tells of enclosures that were too warm: of the room where many
+// were, else of the worst.
+func (b *builder) adviseHeat() []wish {
+	var hot []*Enclosure
+	var worst *Enclosure
+	margin := math.Inf(1)
+	ceilings := 0
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		reached := e.AboveMin != nil && *e.AboveMin > 0
+		if !slices.ContainsFunc(e.Excursions, isHot) && !reached && e.Exposure.Peak < doseMuch {
+			continue
+		}
+		if reached {
+			ceilings++
+		}
+		hot = append(hot, e)
+		if h := hottest(&e.Figures); h != nil && (worst == nil || e.Limits.Ceiling-*h < margin) {
+			worst, margin = e, e.Limits.Ceiling-*h
+		}
+	}
+	if worst == nil {
+		return nil
+	}
+	rank := 60.0
+	if ceilings > 0 {
+		rank = 100
+	}
+	why := b.heatWords(worst)
+	if n := len(b.report.Enclosures); len(hot) >= max(3, (n+1)/2) {
+		why = fmt.Sprintf("%d of %d enclosures were too warm. ", len(hot), n) + why
+		if ceilings > 1 {
+			why += fmt.Sprintf(" %d enclosures reached their ceiling.", ceilings)
+		}
+		return []wish{{rank, Advice{"See to the cooling of the room", why}}}
+	}
+	if len(hot) > 1 {
+		var names []string
+		for _, e := range hot {
+			if e != worst {
+				names = append(names, e.Name)
+			}
+		}
+		why += " Too warm were also " + list(names, 3) + "."
+	}
+	return []wish{{rank - 2, Advice{"Find out why " + worst.Name + " gets too warm", why}}}
+}
+
+func (b *builder) heatWords(e *Enclosure) string {
+	s := fmt.Sprintf("%s reached %s", e.Name, tempMark(*hottest(&e.Figures)))
+	for _, x := range e.Excursions {
+		if isHot(x) && x.Peak != nil && *x.Peak >= *hottest(&e.Figures) {
+			s += " on " + x.PeakAt.Format("Monday 15:04")
+			break
+		}
+	}
+	s += fmt.Sprintf("; its ceiling is %s.", tempMark(e.Limits.Ceiling))
+	if e.AboveMin != nil && *e.AboveMin > 0 {
+		s += fmt.Sprintf(" It stayed at or above it for %s.", span(*e.AboveMin))
+	}
+	if e.Exposure.Peak >= doseMuch {
+		s += fmt.Sprintf(" The exposure came to %s of your reference, a relative figure.", share(e.Exposure.Peak))
+	}
+	return s
+}
+
+// adviseSelf tells what stood between the enclosures and the keeper.
+func (b *builder) adviseSelf() []wish {
+	var out []wish
+	r := b.report
+	if r.Blind >= missingMuch/2 {
+		out = append(out, wish{82, Advice{"Find out why dewline stood still",
+			fmt.Sprintf("Nothing at all was measured for %s; nobody would have been warned.", span(r.Blind))}})
+	}
+	for _, x := range r.Others {
+		rank, title := 0.0, ""
+		switch x.Alarm {
+		case rules.DeliveryStalled:
+			rank, title = 78, "Mend the delivery of notices by "+x.Subject
+		case rules.RecordIncomplete:
+			rank, title = 68, "Look at the card that holds the record"
+		case rules.ClockUnset:
+			rank, title = 62, "Give the board a clock"
+		case rules.ConfigRefused:
+			rank, title = 34, "Mend the configuration"
+		}
+		if title != "" && !slices.ContainsFunc(out, func(w wish) bool { return w.Title == title }) {
+			out = append(out, wish{rank, Advice{title, upper(what(x.Alarm)) + ": " + when(x.From, x.To) + "."}})
+		}
+	}
+	if n := b.unansweredWakes(); n > 0 {
+		out = append(out, wish{66, Advice{"See that wake notices are heard",
+			fmt.Sprintf("%s this week. Hold a drill: dewline drill.", count(n, "wake alarm was not acknowledged by anybody", "wake alarms were not acknowledged by anybody"))}})
+	}
+	return out
+}
+
+func (b *builder) unansweredWakes() int {
+	n := 0
+	for _, o := range b.onsets {
+		if !o.From.Before(b.report.From) && o.Priority == rules.Wake && !o.hasAck && !o.Shelved {
+			n++
+		}
+	}
+	return n
+}
+
+// supplyShare of the enclosures on one supply that missed a mist make it the
+// supply and not the nozzles, as in the rules.
+const supplyShare = 0.7
+
+// adviseMist tells pump from nozzle.
+func (b *builder) adviseMist() []wish {
+	type supply struct{ fed, dry, missed int }
+	by := map[string]*supply{}
+	of := map[string]string{}
+	for _, c := range b.cfg.Enclosures {
+		if m, ok := b.cfg.MistOf(c); ok {
+			of[c.ID] = cmp.Or(m.Supply, m.ID)
+		}
+	}
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		name := of[e.ID]
+		if name == "" {
+			continue
+		}
+		s := by[name]
+		if s == nil {
+			s = &supply{}
+			by[name] = s
+		}
+		s.fed++
+		s.missed = max(s.missed, e.Mist.Missed)
+		if e.Mist.Missed > 0 {
+			s.dry++
+		}
+	}
+	var out []wish
+	told := map[string]bool{}
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		s := by[of[e.ID]]
+		if s == nil || e.Mist.Missed == 0 && e.Mist.Weak < 2 {
+			continue
+		}
+		switch {
+		case s.fed > 1 && float64(s.dry) >= supplyShare*float64(s.fed):
+			if !told[of[e.ID]] {
+				told[of[e.ID]] = true
+				out = append(out, wish{70, Advice{"Look at pump and reservoir of " + of[e.ID],
+					fmt.Sprintf("%d of the %d enclosures on it missed a mist, up to %d of them.", s.dry, s.fed, s.missed)}})
+			}
+		case e.Mist.Missed >= 2:
+			out = append(out, wish{56, Advice{"Clean the nozzle of " + e.Name, "Mist pulses: " + mistWords(&e.Mist) + "."}})
+		case e.Mist.Weak >= 2:
+			out = append(out, wish{40, Advice{"Look at the nozzle of " + e.Name, "Mist pulses: " + mistWords(&e.Mist) + "."}})
+		}
+	}
+	return out
+}
+
+// adviseOne looks at the habits of one enclosure.
+func (b *builder) adviseOne(e *Enclosure) []wish {
+	var out []wish
+	add := func(rank float64, title, why string) { out = append(out, wish{rank, Advice{title, why}}) }
+	if e.Missing-b.report.Blind >= missingMuch {
+		rank := 46.0
+		if e.Missing >= missingHours {
+			rank = 76
+		}
+		add(rank, "Mend the probe of "+e.Name, fmt.Sprintf("%s of %s were not measured.", span(e.Missing), e.Name))
+	}
+	if e.BelowMin != nil && *e.BelowMin >= floorMuch {
+		add(50+min(*e.BelowMin/120, 14), "Raise the humidity of "+e.Name, upper(floorWords(&e.Limits, &e.Figures))+".")
+	}
+	short, known := e.shortNights()
+	if e.Limits.DropMin > 0 && short >= dropNights {
+		add(36+float64(short)/10, "Let "+e.Name+" cool at night", fmt.Sprintf("%d of %d measured nights were without the drop of %s that is wanted.",
+			short, known, deltaMark(e.Limits.DropMin)))
+	}
+	if e.InBand != nil && *e.InBand < bandLittle && !slices.ContainsFunc(e.Excursions, isHot) {
+		add(38+10*(bandLittle-*e.InBand), "Bring "+e.Name+" back into its band", upper(bandWords(&e.Figures))+".")
+	}
+	switch e.DryDown.Trend {
+	case "slower":
+		add(37, "Look at the vent and fan of "+e.Name, "It dries slower than usual: "+dryWords(&e.DryDown, &e.Before.DryDown)+".")
+	case "faster":
+		add(37, "Look at the seal and vent of "+e.Name, "It dries faster than usual: "+dryWords(&e.DryDown, &e.Before.DryDown)+".")
+	}
+	return append(out, adviseProbes(e)...)
+}
+
+// shortNights counts the measured nights without the wanted drop.
+func (e *Enclosure) shortNights() (short, known int) {
+	for _, n := range e.Nights {
+		if n.Drop == nil {
+			continue
+		}
+		known++
+		if *n.Drop < e.Limits.DropMin {
+			short++
+		}
+	}
+	return short, known
+}
+
+func adviseProbes(e *Enclosure) (out []wish) {
+	told := map[string]bool{}
+	for _, x := range e.Others {
+		title := ""
+		switch x.Alarm {
+		case rules.DoorAjar:
+			title = "Look at the door of " + e.Name
+		case rules.LampStuck:
+			title = "Look at the lamps of " + e.Name
+		case rules.MistEndless:
+			title = "Look at the pump that mists " + e.Name
+		case rules.ProbeWet, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees:
+			title = "Look at probe " + x.Subject + " of " + e.Name
+		}
+		if title != "" && !told[title] {
+			told[title] = true
+			out = append(out, wish{44, Advice{title, upper(what(x.Alarm)) + ": " + when(x.From, x.To) + "."}})
+		}
+	}
+	for i := range e.Probes {
+		p := &e.Probes[i]
+		if t, ok := p.Trust(); ok && t < trustLittle && len(told) == 0 {
+			out = append(out, wish{41, Advice{"Look at probe " + p.ID + " of " + e.Name, upper(trustWords(p)) + "."}})
+		}
+	}
+	return out
+}
+
+// adviseCare tells what upkeep is due.
+func (b *builder) adviseCare() []wish {
+	var out []wish
+	r := b.report
+	if d := r.Drill; !d.Due.IsZero() && d.Due.Before(r.Until) {
+		why := "None is on record."
+		if !d.Last.IsZero() {
+			why = "The last one was on " + d.Last.Format(dateForm) + "."
+		}
+		out = append(out, wish{33, Advice{"Hold a drill", why + " Only an answered drill shows that notices arrive: dewline drill."}})
+	}
+	var late []string
+	for _, d := range r.Due {
+		if !d.At.After(r.Until) && !slices.Contains(late, d.Probe) {
+			late = append(late, d.Probe)
+		}
+	}
+	if len(late) > 0 {
+		out = append(out, wish{32, Advice{"Calibrate " + count(len(late), "probe", "probes"), "Overdue: " + list(late, 4) + "."}})
+	}
+	if names := append(slices.Clone(r.Alarms.Chattering), r.Alarms.Stale...); len(names) > 0 {
+		out = append(out, wish{28, Advice{"Quieten the alarms", "Coming and going, or standing for more than a day: " + b.alarmNames(names, 3) + "."}})
+	}
+	return out
+}
+
+// alarmNames writes onsets such as "above-band/a-1-1/0" in words.
+func (b *builder) alarmNames(ids []string, n int) string {
+	var out []string
+	for _, id := range ids {
+		k, _, _ := parseOnset(id)
+		if s := what(k.Alarm) + " (" + b.report.subject(k.Subject) + ")"; !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return list(out, n)
+}
+
+// subject names what an alarm is about: an enclosure by its name.
+func (r *Report) subject(id string) string {
+	for i := range r.Enclosures {
+		if r.Enclosures[i].ID == id {
+			return r.Enclosures[i].Name
+		}
+	}
+	return id
+}
+
+// Temperatures in sentences are kept in °C between marks and written in the
+// reader's units at the end.
+const mark = "\x01"
+
+func tempMark(c float64) string  { return fmt.Sprintf("%st%.3f%s", mark, c, mark) }
+func deltaMark(k float64) string { return fmt.Sprintf("%sd%.3f%s", mark, k, mark) }
+
+// inUnits writes the marked temperatures of a sentence.
+func inUnits(s string, u Units) string {
+	parts := strings.Split(s, mark)
+	for i := 1; i < len(parts); i += 2 {
+		var v float64
+		var kind byte
+		if _, err := fmt.Sscanf(parts[i], "%c%f", &kind, &v); err != nil {
+			continue
+		}
+		if parts[i] = u.temp(v); kind == 'd' {
+			parts[i] = u.delta(v)
+		}
+	}
+	return strings.Join(parts, "")
+}
+
+const dateForm = "2 January"
+
+// isFroglet and the like have tighter limits; they come first among equals.
+func young(e *Enclosure) bool {
+	return e.Stage == string(configs.Froglet) || e.Stage == string(configs.Tadpole)
+}

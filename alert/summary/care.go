@@ -1,0 +1,207 @@
+package summary
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// dueWithin is how far ahead calibrations and drills are announced.
+const dueWithin = 14 * 24 * time.Hour
+
+// newProbe begins the account of a probe.
+func (b *builder) newProbe(p configs.Probe) Probe {
+	return Probe{ID: p.ID, Place: string(p.Place)}
+}
+
+func (b *builder) probeOf(e *Enclosure, id string) *Probe {
+	for i := range e.Probes {
+		if e.Probes[i].ID == id {
+			return &e.Probes[i]
+		}
+	}
+	return &Probe{}
+}
+
+// see counts one reading of the week.
+func (p *Probe) see(rd *sensors.Reading, r *Report) {
+	if rd.At.Wall.Before(r.From) || !rd.At.Wall.Before(r.Until) {
+		return
+	}
+	p.Readings++
+	switch rd.Quality {
+	case sensors.Good:
+		p.Good++
+		return
+	case sensors.Suspect:
+		p.Suspect++
+	default:
+		p.Bad++
+	}
+	if p.Reasons == nil {
+		p.Reasons = map[string]uint64{}
+	}
+	p.Reasons[rd.Reason.String()]++
+}
+
+// roomProbes accounts for the probes that hang in no enclosure.
+func (b *builder) roomProbes() {
+	for _, p := range b.cfg.Probes {
+		if p.Enclosure != "" {
+			continue
+		}
+		out := b.newProbe(p)
+		for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
+			if err != nil {
+				b.fault("the readings of probe "+p.ID, err)
+				continue
+			}
+			out.see(&rd, b.report)
+		}
+		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.report.From, b.report.Until) {
+			if err != nil {
+				b.fault("the history of probe "+p.ID, err)
+				continue
+			}
+			covered := min(r.Covered, slotSpan)
+			b.covered[sensors.ProbeID(p.ID)] += covered
+			b.live(r.Start, covered)
+		}
+		b.report.Probes = append(b.report.Probes, out)
+	}
+}
+
+// careFor looks at calibrations and drills.
+func (b *builder) careFor() {
+	set, err := sensors.NewCorrections(b.corrections())
+	if err != nil {
+		b.fault("some calibrations", err)
+	}
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		for k := range e.Probes {
+			b.finish(&e.Probes[k], set, e.ID)
+		}
+	}
+	for i := range b.report.Probes {
+		b.finish(&b.report.Probes[i], set, "")
+	}
+	slices.SortStableFunc(b.report.Due, func(x, y Due) int { return x.At.Compare(y.At) })
+	b.drill()
+}
+
+func (b *builder) corrections() (out []sensors.Correction) {
+	for doc, err := range b.rec.Docs(store.BucketCalibration) {
+		var c sensors.Correction
+		if err == nil {
+			err = json.Unmarshal(doc.Value, &c)
+		}
+		if err != nil {
+			b.fault("some calibrations", err)
+			continue
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// finish adds what is known of a probe beside its readings.
+func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
+	id := sensors.ProbeID(p.ID)
+	covered := b.covered[id]
+	p.Missing = max(b.report.Until.Sub(b.report.From)-covered, 0).Round(time.Second).Minutes()
+	p.NoRaw = p.Readings == 0 && covered > 0
+	applied := set.At(id, b.report.Until)
+	for _, c := range []*sensors.Correction{applied.Humidity, applied.Temperature} {
+		if c != nil && c.From.After(p.Calibrated) {
+			p.Calibrated = c.From.In(b.loc)
+		}
+	}
+	first, hasHum := b.firstSeen(id)
+	if first.IsZero() {
+		return
+	}
+	if hasHum {
+		b.dueFor(p, set, enclosure, sensors.Humidity, b.cfg.Rules.HumidityDue.D(), first)
+	}
+	b.dueFor(p, set, enclosure, sensors.Temperature, b.cfg.Rules.TemperatureDue.D(), first)
+}
+
+// firstSeen finds the first hour on record of a probe, and whether it measured
+// humidity then.
+func (b *builder) firstSeen(id sensors.ProbeID) (time.Time, bool) {
+	for r, err := range b.rec.Rollups(b.ctx, id, store.Hour, time.Unix(0, 0), b.report.Until) {
+		if err != nil {
+			continue // told of where the week is read
+		}
+		return r.Start, r.Has&sensors.HasHumidity != 0
+	}
+	return time.Time{}, false
+}
+
+func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time) {
+	if every <= 0 {
+		return
+	}
+	at, _ := set.Overdue(sensors.ProbeID(p.ID), q, every, first, b.report.Until)
+	if at.After(b.report.Until.Add(dueWithin)) {
+		return
+	}
+	applied := set.At(sensors.ProbeID(p.ID), b.report.Until)
+	never := applied.Temperature == nil
+	if q == sensors.Humidity {
+		never = applied.Humidity == nil
+	}
+	b.report.Due = append(b.report.Due, Due{p.ID, enclosure, string(q), at.In(b.loc), never})
+}
+
+// drill finds the last test notice and when the next one is due.
+func (b *builder) drill() {
+	d := &b.report.Drill
+	var id string
+	for _, e := range b.events {
+		switch {
+		case e.Kind == "drill":
+			*d, id = Drill{Last: e.At.Wall.In(b.loc)}, e.New
+		case e.Subject == id && id != "" && e.New == "acknowledged":
+			d.Answered = true
+		case e.Subject == id && id != "" && e.New == "drill-over":
+			d.Result = strings.TrimSpace(e.Why)
+		}
+	}
+	every := b.cfg.Drill.Every.D()
+	switch {
+	case every <= 0:
+	case !d.Last.IsZero():
+		d.Due = d.Last.Add(every)
+	case !b.began.IsZero():
+		d.Due = b.began.In(b.loc).Add(every)
+	}
+}
+
+// tellMissing says in words what the report cannot know.
+func (b *builder) tellMissing() {
+	r := b.report
+	if r.Until.Before(r.To) {
+		b.unknown("The week is not over: it is told up to %s.", r.Until.Format("Monday 15:04"))
+	}
+	var noRaw []string
+	for i := range r.Enclosures {
+		for _, p := range r.Enclosures[i].Probes {
+			if p.NoRaw {
+				noRaw = append(noRaw, p.ID)
+			}
+		}
+	}
+	if len(noRaw) > 0 {
+		b.unknown("Mist pulses, night drops, exposure and trust are not known for %s: only sums are left of so long ago.", list(noRaw, 4))
+	}
+	if h := r.To.Sub(r.From).Hours(); h != 168 {
+		b.unknown("The clocks were changed: the week had %.0f hours.", h)
+	}
+}

@@ -1,0 +1,183 @@
+package summary
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"dewline/rules"
+)
+
+// changesTold is how many changes a summary tells.
+const changesTold = 8
+
+// What makes a difference to the week before worth a word.
+const (
+	bandMoved  = 0.10 // share inside the band
+	tempMoved  = 0.7  // °C, mean of the day or the night
+	dropMoved  = 0.8  // °C
+	floorMoved = 60.0 // minutes
+	mistMoved  = 2    // missed pulses
+	dayCovered = 24 * 60.0
+)
+
+// A change is one difference, with how many times it exceeds what is worth a
+// word.
+type change struct {
+	size float64
+	text string
+}
+
+// changes lists what differs most from the week before.
+func (b *builder) changes() []string {
+	var all []change
+	compared := false
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		if e.Covered < dayCovered || e.Before.Covered < dayCovered {
+			continue
+		}
+		compared = true
+		all = append(all, e.changes(b.report.Until.Before(b.report.To))...)
+	}
+	if q := b.report.Alarms; compared && abs(q.Count-q.Before) >= 5 {
+		all = append(all, change{float64(abs(q.Count-q.Before)) / 5, fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)})
+	}
+	slices.SortStableFunc(all, func(x, y change) int { return cmp.Compare(y.size, x.size) })
+	out := []string{}
+	for _, c := range all[:min(len(all), changesTold)] {
+		out = append(out, c.text)
+	}
+	if !compared && !b.report.NoData {
+		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")
+	}
+	return out
+}
+
+func abs(n int) int { return max(n, -n) }
+
+// changes compares the figures of one enclosure. Counts are not compared while
+// the week is under way.
+func (e *Enclosure) changes(partial bool) []change {
+	var out []change
+	add := func(size float64, format string, args ...any) {
+		if size >= 1 {
+			out = append(out, change{size, e.Name + ": " + fmt.Sprintf(format, args...) + "."})
+		}
+	}
+	now, was := &e.Figures, &e.Before
+	if now.InBand != nil && was.InBand != nil {
+		add(math.Abs(*now.InBand-*was.InBand)/bandMoved, "%s of the time inside the band, the week before %s", share(*now.InBand), share(*was.InBand))
+	}
+	means := func(half string, a, b Climate) {
+		if a.Temperature == nil || b.Temperature == nil {
+			return
+		}
+		d := a.Temperature.Mean - b.Temperature.Mean
+		word := "warmer"
+		if d < 0 {
+			word = "cooler"
+		}
+		add(math.Abs(d)/tempMoved, "%s %s by %s, mean %s", half, deltaMark(math.Abs(d)), word, tempMark(a.Temperature.Mean))
+	}
+	means("days", now.Day, was.Day)
+	means("nights", now.Night, was.Night)
+	if now.Drop != nil && was.Drop != nil {
+		add(math.Abs(*now.Drop-*was.Drop)/dropMoved, "night drop %s, the week before %s", deltaMark(*now.Drop), deltaMark(*was.Drop))
+	}
+	switch {
+	case now.DryDown.Trend == "slower", now.DryDown.Trend == "faster":
+		add(1.5, "it dries %s than usual: %s", now.DryDown.Trend, dryWords(&now.DryDown, &was.DryDown))
+	}
+	if partial {
+		return out
+	}
+	if now.BelowMin != nil && was.BelowMin != nil {
+		add(math.Abs(*now.BelowMin-*was.BelowMin)/floorMoved, "%s below the floor, the week before %s", span(*now.BelowMin), span(*was.BelowMin))
+	}
+	add(math.Abs(float64(now.Mist.Missed-was.Mist.Missed))/mistMoved, "%s missed, the week before %d",
+		count(now.Mist.Missed, "mist pulse", "mist pulses"), was.Mist.Missed)
+	return out
+}
+
+// outlook says what is known to come up. It forecasts no temperature and calls
+// nothing safe.
+func (b *builder) outlook() []string {
+	r := b.report
+	out := []string{}
+	var open []string
+	for _, o := range b.onsets {
+		if o.To.IsZero() && o.Priority > rules.Note {
+			open = append(open, rules.OnsetID(o.key, 0))
+		}
+	}
+	if len(open) > 0 {
+		out = append(out, "Still open at the end of the week: "+b.alarmNames(open, 4)+".")
+	}
+	if next := b.week.Next(); next.To().Sub(next.From()).Hours() != 168 {
+		out = append(out, "The clocks change next week: look at lamp and mist timers that do not change by themselves.")
+	}
+	if s := b.closest(); s != "" {
+		out = append(out, s)
+	}
+	if d, n := b.drift(); n >= 1 && math.Abs(d) >= tempMoved {
+		word := "warmer"
+		if d < 0 {
+			word = "cooler"
+		}
+		out = append(out, fmt.Sprintf("The enclosures were %s %s by day than in the week before, over all of them.",
+			deltaMark(math.Abs(d)), word))
+	}
+	var soon []string
+	for _, d := range r.Due {
+		if d.At.After(r.Until) && !slices.Contains(soon, d.Probe) {
+			soon = append(soon, d.Probe)
+		}
+	}
+	if len(soon) > 0 {
+		out = append(out, fmt.Sprintf("Calibrations due within two weeks: %s.", list(soon, 6)))
+	}
+	if d := r.Drill.Due; !d.IsZero() && d.After(r.Until) && d.Before(r.Until.Add(dueWithin)) {
+		out = append(out, "The next drill is due on "+d.Format("Monday, "+dateForm)+".")
+	}
+	return out
+}
+
+// nearCeiling is how close to its ceiling an enclosure comes before it is
+// named, in °C.
+const nearCeiling = 2.0
+
+// closest names the enclosure that came closest to its ceiling, the young
+// first among equals.
+func (b *builder) closest() string {
+	var best *Enclosure
+	left := nearCeiling
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		h := hottest(&e.Figures)
+		if h == nil {
+			continue
+		}
+		if m := e.Limits.Ceiling - *h; m < left || best != nil && m == left && young(e) && !young(best) {
+			best, left = e, m
+		}
+	}
+	if best == nil {
+		return ""
+	}
+	return fmt.Sprintf("Closest to its ceiling was %s, with %s against %s.", best.Name, tempMark(*hottest(&best.Figures)), tempMark(best.Limits.Ceiling))
+}
+
+// drift is the mean change of the days' mean temperatures.
+func (b *builder) drift() (float64, int) {
+	sum, n := 0.0, 0
+	for i := range b.report.Enclosures {
+		e := &b.report.Enclosures[i]
+		if e.Covered >= dayCovered && e.Before.Covered >= dayCovered && e.Day.Temperature != nil && e.Before.Day.Temperature != nil {
+			sum += e.Day.Temperature.Mean - e.Before.Day.Temperature.Mean
+			n++
+		}
+	}
+	return sum / float64(max(n, 1)), n
+}

@@ -1,0 +1,328 @@
+package summary
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/alert/chart"
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// slotSpan is the length of one sum of the record that figures are made of.
+const slotSpan = 10 * time.Minute
+
+// pictureBins is how many points a line of the week's picture has: one for
+// each hour.
+const pictureBins = 168
+
+// A slot joins what the probes of one enclosure measured in ten minutes.
+type slot struct {
+	covered, inBand, below, above time.Duration
+	temp, hum                     *store.Spread // of the probe that is judged
+	hottest                       int32         // of any air probe
+	hasHot                        bool
+}
+
+// slots are an enclosure's by their start, in seconds since 1970.
+type slots map[int64]*slot
+
+// enclosure works out one enclosure's week and the week before.
+func (b *builder) enclosure(e configs.Enclosure) Enclosure {
+	sp := b.cfg.SpeciesFor(e)
+	lamps, hasLamps := b.cfg.LampsOf(e)
+	_, hasMist := b.cfg.MistOf(e)
+	out := Enclosure{
+		ID: e.ID, Name: cmp.Or(e.Name, e.ID), Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
+		Species: cmp.Or(sp.Name, e.Species), Stage: string(e.Stage),
+		Limits: Limits{
+			DayLow: float64(sp.Day.Low), DayHigh: float64(sp.Day.High),
+			NightLow: float64(sp.Night.Low), NightHigh: float64(sp.Night.High),
+			Floor: float64(sp.Floor), Ceiling: float64(sp.Ceiling), DropMin: float64(sp.DropMin),
+			Lamps: hasLamps, Mist: hasMist,
+		},
+		Nights: []Night{}, Excursions: []Excursion{}, Others: []Excursion{}, Probes: []Probe{}, Notes: b.notes[e.ID],
+	}
+	judged := judgedProbes(b.cfg.ProbesOf(e.ID))
+	all := b.sums(judged)
+	for _, p := range judged.all {
+		out.Probes = append(out.Probes, b.newProbe(p))
+	}
+	on := func(at time.Time) bool { return !hasLamps || lamps.IsOn(at, b.loc) }
+	out.Before = all.figures(b.prev.From(), b.prev.To(), on)
+	out.Figures = all.figures(b.report.From, b.report.Until, on)
+	out.Missing = b.missing(all, out.Before.Covered)
+	for _, s := range all.between(b.report.From, b.report.Until) {
+		b.live(s.start, s.covered)
+	}
+	b.estimate(&out, e, sp, judged)
+	b.excursions(&out, all)
+	out.picture = b.draw(e, all, &out)
+	return out
+}
+
+// missing is what of the week so far nobody measured. An enclosure without a
+// past counts from its first reading.
+func (b *builder) missing(all slots, before float64) float64 {
+	from := b.report.From
+	if before == 0 {
+		if first, ok := all.first(b.report.From, b.report.Until); ok {
+			from = first
+		}
+	}
+	covered := time.Duration(0)
+	for _, s := range all.between(b.report.From, b.report.Until) {
+		covered += s.covered
+	}
+	return max(b.report.Until.Sub(from)-covered, 0).Round(time.Second).Minutes()
+}
+
+// judged are the probes of one enclosure in the order in which they are
+// believed: the band over the litter, the floor on the named one.
+type judged struct {
+	all, temp, hum []configs.Probe
+}
+
+func judgedProbes(all []configs.Probe) judged {
+	rank := map[configs.Place]int{configs.Litter: 0, configs.Canopy: 1, configs.Water: 2}
+	order := func(first func(configs.Probe) bool) []configs.Probe {
+		out := slices.Clone(all)
+		slices.SortStableFunc(out, func(a, b configs.Probe) int {
+			if fa, fb := first(a), first(b); fa != fb {
+				return map[bool]int{true: -1, false: 1}[fa]
+			}
+			return rank[a.Place] - rank[b.Place]
+		})
+		return out
+	}
+	return judged{
+		all:  all,
+		temp: order(func(configs.Probe) bool { return false }),
+		hum:  order(func(p configs.Probe) bool { return p.FloorProbe }),
+	}
+}
+
+// sums reads the ten-minute sums of both weeks and joins the probes: in each
+// ten minutes the first that delivered is judged, and the hottest is kept.
+func (b *builder) sums(j judged) slots {
+	all := slots{}
+	temps, hums := rankOf(j.temp), rankOf(j.hum)
+	bestT, bestH := map[int64]int{}, map[int64]int{}
+	hasAir := slices.ContainsFunc(j.all, func(p configs.Probe) bool { return p.Place != configs.Water })
+	for _, p := range j.all {
+		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until) {
+			if err != nil {
+				b.fault("the history of probe "+p.ID, err)
+				continue
+			}
+			at := r.Start.Unix()
+			s := all[at]
+			if s == nil {
+				s = &slot{}
+				all[at] = s
+			}
+			s.covered = max(s.covered, min(r.Covered, slotSpan))
+			if !r.Start.Before(b.report.From) {
+				b.covered[sensors.ProbeID(p.ID)] += min(r.Covered, slotSpan)
+			}
+			if r.Has&sensors.HasTemperature != 0 {
+				s.heat(&r, p.Place != configs.Water || !hasAir)
+				if have, ok := bestT[at]; !ok || temps[p.ID] < have {
+					bestT[at] = temps[p.ID]
+					s.temp, s.inBand = &store.Spread{Min: r.Temperature.Min, Mean: r.Temperature.Mean, Max: r.Temperature.Max}, r.InBand
+				}
+				s.above = max(s.above, r.AboveCeil)
+			}
+			if have, ok := bestH[at]; r.Has&sensors.HasHumidity != 0 && (!ok || hums[p.ID] < have) {
+				bestH[at] = hums[p.ID]
+				s.hum, s.below = &store.Spread{Min: r.Humidity.Min, Mean: r.Humidity.Mean, Max: r.Humidity.Max}, r.BelowFloor
+			}
+		}
+	}
+	return all
+}
+
+// heat keeps the hottest value.
+func (s *slot) heat(r *store.Rollup, counts bool) {
+	if counts && (!s.hasHot || r.Temperature.Max > s.hottest) {
+		s.hottest, s.hasHot = r.Temperature.Max, true
+	}
+}
+
+func rankOf(order []configs.Probe) map[string]int {
+	out := map[string]int{}
+	for i, p := range order {
+		out[p.ID] = i
+	}
+	return out
+}
+
+// A timedSlot is a slot with its start.
+type timedSlot struct {
+	start time.Time
+	*slot
+}
+
+// between returns the slots that start in [from, to), in order. A week begins
+// on a multiple of ten minutes in every zone there is.
+func (all slots) between(from, to time.Time) []timedSlot {
+	var out []timedSlot
+	for at, s := range all {
+		if at >= from.Unix() && at < to.Unix() {
+			out = append(out, timedSlot{time.Unix(at, 0), s})
+		}
+	}
+	slices.SortFunc(out, func(a, b timedSlot) int { return a.start.Compare(b.start) })
+	return out
+}
+
+// first is the start of the earliest slot in [from, to).
+func (all slots) first(from, to time.Time) (time.Time, bool) {
+	some := all.between(from, to)
+	if len(some) == 0 {
+		return time.Time{}, false
+	}
+	return some[0].start, true
+}
+
+// figures are what the sums alone tell of [from, to).
+func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figures {
+	var f Figures
+	var covered, tempered, inBand, below, above time.Duration
+	var day, night meter
+	hasHum := false
+	for _, s := range all.between(from, to) {
+		covered += s.covered
+		m := &night
+		if lampsOn(s.start.Add(slotSpan / 2)) {
+			m = &day
+		}
+		m.add(s.slot)
+		if s.temp != nil {
+			tempered += s.covered
+			inBand += s.inBand
+			above += s.above
+		}
+		if s.hum != nil {
+			hasHum = true
+			below += s.below
+		}
+	}
+	f.Covered = covered.Minutes()
+	f.Day, f.Night = day.climate(), night.climate()
+	if tempered > 0 {
+		f.InBand = ptr(min(inBand.Seconds()/tempered.Seconds(), 1))
+		f.AboveMin = ptr(above.Minutes())
+	}
+	if hasHum {
+		f.BelowMin = ptr(below.Minutes())
+	}
+	return f
+}
+
+func ptr[T any](v T) *T { return &v }
+
+// A meter adds up slots of one half of the day.
+type meter struct{ temp, hum weighed }
+
+type weighed struct {
+	min, max, sum, weight float64
+}
+
+func (m *meter) add(s *slot) {
+	if s.temp != nil {
+		high := s.temp.Max
+		if s.hasHot {
+			high = max(high, s.hottest)
+		}
+		m.temp.add(store.Spread{Min: s.temp.Min, Mean: s.temp.Mean, Max: high}, s.covered)
+	}
+	if s.hum != nil {
+		m.hum.add(*s.hum, s.covered)
+	}
+}
+
+func (w *weighed) add(s store.Spread, covered time.Duration) {
+	weight := max(covered.Seconds(), 1)
+	if w.weight == 0 {
+		w.min, w.max = math.Inf(1), math.Inf(-1)
+	}
+	w.min, w.max = min(w.min, float64(s.Min)/100), max(w.max, float64(s.Max)/100)
+	w.sum += weight * float64(s.Mean) / 100
+	w.weight += weight
+}
+
+func (m *meter) climate() Climate {
+	return Climate{Temperature: m.temp.spread(), Humidity: m.hum.spread()}
+}
+
+func (w *weighed) spread() *Spread {
+	if w.weight == 0 {
+		return nil
+	}
+	return &Spread{Min: w.min, Mean: w.sum / w.weight, Max: w.max}
+}
+
+// live notes that something was measured in a slot.
+func (b *builder) live(at time.Time, covered time.Duration) {
+	b.alive[at.Unix()] = max(b.alive[at.Unix()], covered)
+}
+
+// blind counts the time in which nothing in the room was measured, from the
+// first reading where there was none in the week before.
+func (b *builder) blind() {
+	r := b.report
+	if len(b.alive) == 0 {
+		r.NoData = true
+		r.Blind = r.Until.Sub(r.From).Minutes()
+		return
+	}
+	from, before := r.Until, false
+	seen := time.Duration(0)
+	for at, d := range b.alive {
+		seen += d
+		if t := time.Unix(at, 0); t.Before(from) {
+			from = t
+		}
+	}
+	for i := range r.Enclosures {
+		before = before || r.Enclosures[i].Before.Covered > 0
+	}
+	if before {
+		from = r.From
+	}
+	r.Blind = max(r.Until.Sub(from)-seen, 0).Round(time.Second).Minutes()
+}
+
+// draw makes the picture of the week, in °C.
+func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
+	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
+	c.Description = pictureWords(out)
+	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
+	hum := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
+	hasHum := false
+	for _, s := range all.between(b.report.From, b.report.Until) {
+		end := s.start.Add(slotSpan)
+		if s.temp != nil {
+			high := s.temp.Max
+			if s.hasHot {
+				high = max(high, s.hottest)
+			}
+			temp.AddSpread(s.start, end, float64(s.temp.Min)/100, float64(s.temp.Mean)/100, float64(high)/100, 1)
+		}
+		if s.hum != nil {
+			hasHum = true
+			hum.AddSpread(s.start, end, float64(s.hum.Min)/100, float64(s.hum.Mean)/100, float64(s.hum.Max)/100, 1)
+		}
+	}
+	c.Panels[0].Series = []chart.Series{{Points: temp.Points()}}
+	c.Panels[1].Series = []chart.Series{{Points: hum.Points()}}
+	if !hasHum {
+		c.Panels = c.Panels[:1]
+	}
+	c.Marks = append(c.Marks, b.marks(out)...)
+	return c
+}

@@ -1,0 +1,225 @@
+package summary
+
+import (
+	"encoding/json"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/store"
+)
+
+// lookBack is how far before the week the journal is read: the four weeks that
+// a mean rate of alarms is taken over, as ISA-18.2 asks for a month.
+const lookBack = 28 * 24 * time.Hour
+
+// An onset is one alarm of the journal from its departure from NORM on.
+type onset struct {
+	Excursion
+	key       rules.Key
+	seq       uint64
+	raised    time.Duration // running times
+	ended     time.Duration
+	acked     time.Duration
+	hasAck    bool
+	waitsFrom time.Duration // unacknowledged since
+	waits     bool
+	longest   time.Duration // unacknowledged at a stretch
+}
+
+// readJournal collects the alarms and what happened to notices up to the end
+// of the week.
+func (b *builder) readJournal() {
+	open := map[rules.Key]*onset{}
+	for e, err := range b.rec.Journal(time.Time{}, b.report.Until) {
+		if err != nil {
+			b.fault("the journal", err)
+			continue
+		}
+		if b.began.IsZero() {
+			b.began = e.At.Wall
+		}
+		switch e.Kind {
+		case "alarm":
+			b.alarm(open, &e)
+		case "notice", "drill":
+			b.events = append(b.events, e)
+		}
+	}
+	keep := b.report.To.Add(-lookBack)
+	b.onsets = slices.DeleteFunc(b.onsets, func(o *onset) bool {
+		return !o.To.IsZero() && o.To.Before(keep) && o.From.Before(keep)
+	})
+}
+
+// parseOnset reads a subject as rules.OnsetID writes it.
+func parseOnset(s string) (rules.Key, uint64, bool) {
+	id, rest, ok := strings.Cut(s, "/")
+	at := strings.LastIndexByte(rest, '/')
+	if !ok || at < 0 {
+		return rules.Key{}, 0, false
+	}
+	seq, err := strconv.ParseUint(rest[at+1:], 10, 64)
+	return rules.Key{Alarm: rules.AlarmID(id), Subject: rest[:at]}, seq, err == nil
+}
+
+// alarm follows one transition.
+func (b *builder) alarm(open map[rules.Key]*onset, e *store.JournalEntry) {
+	key, seq, ok := parseOnset(e.Subject)
+	var from, to alarm.State
+	if !ok || from.UnmarshalText([]byte(e.Old)) != nil || to.UnmarshalText([]byte(e.New)) != nil {
+		return // another hand wrote it
+	}
+	o := open[key]
+	if o == nil || o.seq != seq {
+		if to != alarm.Unack && to != alarm.Acked {
+			return // its beginning is not on record, or it never rang
+		}
+		o = &onset{key: key, seq: seq, raised: e.At.Mono, Excursion: Excursion{
+			Alarm: key.Alarm, Subject: key.Subject, Priority: usualPriority(key.Alarm), From: e.At.Wall.In(b.loc),
+			began: e.At.Wall.Before(b.report.From),
+		}}
+		open[key] = o
+		b.onsets = append(b.onsets, o)
+	}
+	o.step(e, from, to, b.loc)
+}
+
+// step takes one more transition of the same onset.
+func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Location) {
+	var p rules.Priority
+	if p.UnmarshalText([]byte(e.Priority)) == nil {
+		o.Priority = max(o.Priority, p)
+	}
+	if e.Who != "" && !o.hasAck && (to == alarm.Acked || from == alarm.RTNUN && to == alarm.Norm || to == alarm.LatchAck) {
+		o.hasAck, o.acked, o.AckedBy = true, e.At.Mono, e.Who
+		o.AckedIn = (e.At.Mono - o.raised).Minutes()
+	}
+	waits := to == alarm.Unack || to == alarm.RTNUN || to == alarm.LatchUnack
+	if waits && !o.waits {
+		o.waitsFrom = e.At.Mono
+	}
+	if o.waits && !waits {
+		o.longest = max(o.longest, e.At.Mono-o.waitsFrom)
+	}
+	o.waits = waits
+	o.Shelved = o.Shelved || to == alarm.Shelved
+	switch to {
+	case alarm.Norm, alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:
+		if o.To.IsZero() {
+			o.To, o.ended = e.At.Wall.In(loc), e.At.Mono
+		}
+	case alarm.Unack, alarm.Acked:
+		o.To, o.ended = time.Time{}, 0
+	}
+}
+
+// usualPriority is that of an alarm whose journal entries carry none.
+func usualPriority(id rules.AlarmID) rules.Priority {
+	switch id {
+	case rules.LethalCeiling, rules.CeilingAhead, rules.DeliveryStalled:
+		return rules.Wake
+	case rules.DryDown, rules.ProbeOverdue, rules.DrillOverdue:
+		return rules.Note
+	}
+	return rules.Today
+}
+
+// during reports whether o touched the week.
+func (b *builder) during(o *onset) bool {
+	return o.From.Before(b.report.Until) && (o.To.IsZero() || !o.To.Before(b.report.From))
+}
+
+// excursions sorts the alarms of one enclosure and of its probes into
+// stretches outside the band, with their peaks, and others.
+func (b *builder) excursions(out *Enclosure, all slots) {
+	mine := map[string]bool{out.ID: true}
+	for _, p := range out.Probes {
+		mine[p.ID] = true
+	}
+	for _, o := range b.onsets {
+		if !mine[o.Subject] || !b.during(o) {
+			continue
+		}
+		switch o.Alarm {
+		case rules.AboveBand, rules.LethalCeiling, rules.BelowBand, rules.HumidityFloor:
+			x := o.Excursion
+			x.peak(all, b.report.Until)
+			out.Excursions = append(out.Excursions, x)
+		default:
+			out.Others = append(out.Others, o.Excursion)
+		}
+	}
+}
+
+// peak finds the furthest value while the excursion lasted, and for ten
+// minutes before it was raised: that is its on-delay.
+func (x *Excursion) peak(all slots, until time.Time) {
+	end := x.To
+	if end.IsZero() {
+		end = until
+	}
+	for _, s := range all.between(x.From.Add(-2*slotSpan), end) {
+		v, ok := x.furthest(s.slot)
+		if ok && (x.Peak == nil || x.beyond(v, *x.Peak)) {
+			x.Peak, x.PeakAt = ptr(v), s.start.In(x.From.Location())
+		}
+	}
+}
+
+func (x *Excursion) beyond(a, b float64) bool {
+	if x.Alarm == rules.BelowBand || x.Alarm == rules.HumidityFloor {
+		return a < b
+	}
+	return a > b
+}
+
+// furthest is the value of a slot that the alarm is about.
+func (x *Excursion) furthest(s *slot) (float64, bool) {
+	switch {
+	case x.Alarm == rules.HumidityFloor && s.hum != nil:
+		return float64(s.hum.Min) / 100, true
+	case x.Alarm == rules.HumidityFloor:
+		return 0, false
+	case x.Alarm == rules.BelowBand && s.temp != nil:
+		return float64(s.temp.Min) / 100, true
+	case s.hasHot:
+		return float64(s.hottest) / 100, true
+	}
+	return 0, false
+}
+
+// A storedNote is a note as the daemon keeps it.
+type storedNote struct {
+	At struct {
+		Wall time.Time `json:"wall"`
+	} `json:"at"`
+	Enclosure string `json:"enclosure"`
+	By        string `json:"by"`
+	Text      string `json:"text"`
+}
+
+// readNotes collects the keeper's notes of the week.
+func (b *builder) readNotes() {
+	for doc, err := range b.rec.Docs(store.BucketNotes) {
+		if err != nil {
+			b.fault("the notes", err)
+			continue
+		}
+		var n storedNote
+		if err := json.Unmarshal(doc.Value, &n); err != nil {
+			b.fault("the notes", err)
+			continue
+		}
+		if !n.At.Wall.Before(b.report.From) && n.At.Wall.Before(b.report.Until) {
+			b.notes[n.Enclosure] = append(b.notes[n.Enclosure], Note{n.At.Wall.In(b.loc), n.By, n.Text})
+		}
+	}
+	for _, some := range b.notes {
+		slices.SortStableFunc(some, func(x, y Note) int { return x.At.Compare(y.At) })
+	}
+	b.report.Notes = b.notes[""]
+}

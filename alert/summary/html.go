@@ -1,0 +1,223 @@
+package summary
+
+import (
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+
+	"dewline/rules"
+)
+
+//go:embed summary.html
+var page string
+
+// A Source says where a picture is found: inside the page or inside the mail.
+type Source func(Picture) string
+
+// Inside puts the picture into the page itself, for a file that stands alone.
+func Inside(p Picture) string {
+	return "data:image/png;base64," + base64.StdEncoding.EncodeToString(p.PNG)
+}
+
+// ByContentID refers to the inline file of the same mail (RFC 2392).
+func ByContentID(p Picture) string { return "cid:" + p.Name }
+
+// HTML writes the summary as one page without scripts or style sheets, as mail
+// programs show it: styles stand inline, tables hold figures, and the page
+// loads nothing. pics are those of Pictures; src says where they are found.
+func (r *Report) HTML(w io.Writer, u Units, pics []Picture, src Source) error {
+	v := r.view(u)
+	for i := range v.Cards {
+		for _, p := range pics {
+			if p.Enclosure == v.Cards[i].id {
+				v.Cards[i].Picture = &pictureView{Src: template.URL(src(p)), Alt: p.Alt, Width: p.Width, Height: p.Height}
+			}
+		}
+	}
+	t, err := template.New("summary").Parse(page)
+	if err != nil {
+		return fmt.Errorf("the summary's page: %w", err)
+	}
+	if err := t.Execute(w, v); err != nil {
+		return fmt.Errorf("write the summary of week %s: %w", r.Week, err)
+	}
+	return nil
+}
+
+// A view is a Report in words, as the page shows it.
+type view struct {
+	Title, Dates, Verdict, Made string
+	Tiles                       []tile
+	Do                          []Advice
+	Nothing                     string
+	Cards                       []card
+	Lists                       []section // between advice and enclosures
+	Tail                        []section
+	Caution                     string
+}
+
+type tile struct{ Figure, Name string }
+
+type section struct {
+	Name  string
+	Lines []string
+}
+
+type card struct {
+	id                 string
+	Rack               string // set on the first of a rack
+	Name, Place, About string
+	Tags               []tag
+	Edge               string // colour
+	Facts              []factView
+	Picture            *pictureView
+}
+
+type factView struct{ Name, Text string }
+
+type pictureView struct {
+	Src           template.URL
+	Alt           string
+	Width, Height int
+}
+
+// A tag is a word about an enclosure; its colour only repeats it.
+type tag struct{ Text, Back, Ink string }
+
+// Colours of the tags, told apart by lightness too.
+const (
+	calmBack, calmInk   = "#e3efe6", "#1e5631"
+	tellBack, tellInk   = "#fbe7bf", "#6b4300"
+	alarmBack, alarmInk = "#7a1626", "#ffffff"
+	greyBack, greyInk   = "#e4e4e8", "#3a3a42"
+)
+
+func (r *Report) view(u Units) view {
+	v := view{
+		Title: fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
+		Made: r.Made.Format("2006-01-02 15:04 MST"), Tiles: r.tiles(), Caution: caution,
+	}
+	for _, a := range r.Do {
+		v.Do = append(v.Do, Advice{clean(a.Title), inUnits(a.Why, u)})
+	}
+	if len(v.Do) == 0 {
+		v.Nothing = nothingToDo
+	}
+	add := func(to *[]section, name string, lines []string) {
+		if len(lines) == 0 {
+			return
+		}
+		s := section{Name: name}
+		for _, l := range lines {
+			s.Lines = append(s.Lines, clean(inUnits(l, u)))
+		}
+		*to = append(*to, s)
+	}
+	add(&v.Lists, "Changes against the week before", r.Changes)
+	add(&v.Lists, "Outlook", r.Outlook)
+	add(&v.Tail, "The room", r.roomLines(u))
+	add(&v.Tail, "Alarms and how they did", r.qualityLines())
+	add(&v.Tail, "Drills and calibrations", r.careLines())
+	add(&v.Tail, "What could not be told", r.Unknown)
+	rack := ""
+	for i := range r.Enclosures {
+		c := cardOf(&r.Enclosures[i], u)
+		if name := r.Enclosures[i].Rack; i == 0 || name != rack {
+			c.Rack, rack = name, name
+		}
+		v.Cards = append(v.Cards, c)
+	}
+	return v
+}
+
+// tiles are the week in four figures.
+func (r *Report) tiles() []tile {
+	inBand, n, floor, missed := 0.0, 0, 0.0, 0
+	for i := range r.Enclosures {
+		e := &r.Enclosures[i]
+		if e.InBand != nil {
+			inBand += *e.InBand
+			n++
+		}
+		if e.BelowMin != nil {
+			floor += *e.BelowMin
+		}
+		missed += e.Mist.Missed
+	}
+	band := "?"
+	if n > 0 {
+		band = share(inBand / float64(n))
+	}
+	return []tile{
+		{band, "of the time inside the band"},
+		{fmt.Sprint(r.Alarms.Wakes) + " / " + fmt.Sprint(r.Alarms.Count), "wake alarms / all alarms"},
+		{fmt.Sprint(missed), "mist pulses missed"},
+		{span(floor), "below the humidity floor, all together"},
+	}
+}
+
+func cardOf(e *Enclosure, u Units) card {
+	c := card{id: e.ID, Name: clean(e.Name), Place: place(e), About: stageWords(e), Tags: e.tags(), Edge: "#b9c7bd"}
+	for _, t := range c.Tags {
+		switch {
+		case t.Back == alarmBack:
+			c.Edge = alarmBack
+		case t.Back == tellBack && c.Edge != alarmBack:
+			c.Edge = "#c98a10"
+		}
+	}
+	for _, f := range e.facts(u) {
+		c.Facts = append(c.Facts, factView{f.name, f.text})
+	}
+	return c
+}
+
+// tags say at a glance what was the matter.
+func (e *Enclosure) tags() []tag {
+	var out []tag
+	has := func(id rules.AlarmID) bool {
+		for _, some := range [][]Excursion{e.Excursions, e.Others} {
+			for i := range some {
+				if some[i].Alarm == id {
+					return true
+				}
+			}
+		}
+		return false
+	}
+	alarmed := func(s string) { out = append(out, tag{s, alarmBack, alarmInk}) }
+	look := func(s string) { out = append(out, tag{s, tellBack, tellInk}) }
+	switch {
+	case e.AboveMin != nil && *e.AboveMin > 0 || has(rules.LethalCeiling):
+		alarmed("ceiling reached")
+	case has(rules.AboveBand):
+		look("too warm")
+	}
+	if has(rules.BelowBand) {
+		look("too cool")
+	}
+	if has(rules.HumidityFloor) || e.BelowMin != nil && *e.BelowMin >= floorMuch {
+		look("too dry")
+	}
+	if e.Mist.Missed > 0 {
+		look("mist missed")
+	}
+	if short, _ := e.shortNights(); e.Limits.DropMin > 0 && short >= dropNights {
+		look("little night drop")
+	}
+	switch {
+	case e.Covered == 0:
+		out = append(out, tag{"not measured", greyBack, greyInk})
+	case e.Missing >= missingMuch:
+		out = append(out, tag{span(e.Missing) + " not measured", greyBack, greyInk})
+	}
+	if len(out) == 0 && len(e.Others) > 0 {
+		look(what(e.Others[0].Alarm))
+	}
+	if len(out) == 0 {
+		out = append(out, tag{"calm", calmBack, calmInk})
+	}
+	return out
+}

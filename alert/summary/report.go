@@ -1,0 +1,243 @@
+package summary
+
+import (
+	"time"
+
+	"dewline/alert/chart"
+	"dewline/rules"
+)
+
+// A Report is what a week was like. Temperatures are in °C, humidities in %,
+// spans of time in minutes. A nil figure is unknown.
+type Report struct {
+	Week     string    `json:"week"` // "2026-W47"
+	Room     string    `json:"room"` // id
+	RoomName string    `json:"room_name"`
+	From     time.Time `json:"from"`
+	To       time.Time `json:"to"`
+	Made     time.Time `json:"made"`
+	// Until is To, or the moment of making where the week is not over.
+	Until time.Time `json:"until"`
+	// NoData says that the record holds no reading of the week.
+	NoData bool `json:"no_data"`
+	// Blind are the minutes in which no probe at all delivered.
+	Blind float64 `json:"blind_minutes"`
+
+	Do         []Advice    `json:"do"` // at most three, most urgent first
+	Changes    []string    `json:"changes"`
+	Enclosures []Enclosure `json:"enclosures"` // as they stand: rack, shelf, slot
+	Alarms     Quality     `json:"alarms"`
+	Others     []Excursion `json:"other_alarms"` // of the room's own probes and of dewline
+	Probes     []Probe     `json:"probes"`       // those in no enclosure
+	Drill      Drill       `json:"drill"`
+	Due        []Due       `json:"calibrations"`
+	Outlook    []string    `json:"outlook"`
+	Notes      []Note      `json:"notes"`   // about the room
+	Unknown    []string    `json:"unknown"` // what could not be told, and why
+
+	loc *time.Location
+}
+
+// Advice is one thing worth doing.
+type Advice struct {
+	Title string `json:"title"` // "Look at the cooling of the room"
+	Why   string `json:"why"`
+}
+
+// Enclosure is the week of one enclosure.
+type Enclosure struct {
+	ID      string `json:"id"`
+	Name    string `json:"name"`
+	Rack    string `json:"rack"`
+	Shelf   int    `json:"shelf"`
+	Slot    int    `json:"slot"`
+	Species string `json:"species"`
+	Stage   string `json:"stage"`
+	Limits  Limits `json:"limits"`
+
+	Figures
+	Before     Figures     `json:"before"` // the week before
+	Nights     []Night     `json:"nights"` // seven, by the morning on which they ended
+	Excursions []Excursion `json:"excursions"`
+	Others     []Excursion `json:"other_alarms"`
+	Probes     []Probe     `json:"probes"`
+	Notes      []Note      `json:"notes"`
+
+	picture        chart.Chart
+	pulses, missed []time.Time // mist
+}
+
+// Limits are what the enclosure was judged by, as configured now.
+type Limits struct {
+	DayLow    float64 `json:"day_low"`
+	DayHigh   float64 `json:"day_high"`
+	NightLow  float64 `json:"night_low"`
+	NightHigh float64 `json:"night_high"`
+	Floor     float64 `json:"floor"` // 0 for none
+	Ceiling   float64 `json:"ceiling"`
+	DropMin   float64 `json:"drop_min"` // wanted night drop; 0 for none
+	Lamps     bool    `json:"lamps"`    // there is a photoperiod, so day and night differ
+	Mist      bool    `json:"mist"`     // there is a misting schedule
+}
+
+// Figures are the numbers of one week.
+type Figures struct {
+	Covered  float64  `json:"covered_minutes"`
+	Missing  float64  `json:"missing_minutes"` // of the week so far, or since the first reading ever
+	InBand   *float64 `json:"in_band"`         // share of the covered time, 0 to 1
+	Day      Climate  `json:"day"`             // lamps on; everything where there is no photoperiod
+	Night    Climate  `json:"night"`           // lamps off
+	BelowMin *float64 `json:"below_floor_minutes"`
+	AboveMin *float64 `json:"above_ceiling_minutes"`
+	Drop     *float64 `json:"night_drop"` // median of the complete nights
+	Mist     Mist     `json:"mist"`
+	DryDown  DryDown  `json:"dry_down"`
+	Exposure Exposure `json:"exposure"`
+}
+
+// Climate is least, mean and greatest of both quantities. Max temperature is
+// the hottest probe's.
+type Climate struct {
+	Temperature *Spread `json:"temperature,omitempty"`
+	Humidity    *Spread `json:"humidity,omitempty"`
+}
+
+// A Spread is the least, the mean and the greatest of one quantity.
+type Spread struct {
+	Min  float64 `json:"min"`
+	Mean float64 `json:"mean"`
+	Max  float64 `json:"max"`
+}
+
+// A Night is the fall from lamps on to lamps off in one night. Drop is nil
+// where too little of the day or the night was measured.
+type Night struct {
+	Morning time.Time `json:"morning"`
+	Drop    *float64  `json:"drop"`
+}
+
+// Mist counts the scheduled mist pulses. What is neither seen, weak nor missed
+// could not be told: no readings, or air that was saturated already.
+type Mist struct {
+	Due    int `json:"due"`
+	Seen   int `json:"seen"` // weak ones not among them
+	Weak   int `json:"weak"`
+	Missed int `json:"missed"`
+}
+
+// Unclear returns how many could not be told.
+func (m Mist) Unclear() int { return max(m.Due-m.Seen-m.Weak-m.Missed, 0) }
+
+// DryDown is how fast the enclosure dries after a mist pulse.
+type DryDown struct {
+	HalfLife *float64 `json:"half_life_minutes"` // median of the week
+	Pulses   int      `json:"pulses"`            // that it was measured on
+	// Trend compares the last pulses with the fortnight: "slower", "faster",
+	// "as usual", or empty where there are too few.
+	Trend string `json:"trend,omitempty"`
+}
+
+// Exposure is heat dose: a relative figure and no measure of safety.
+type Exposure struct {
+	Known       bool    `json:"known"`
+	Peak        float64 `json:"peak"`         // largest share of the keeper's reference
+	DegreeHours float64 `json:"degree_hours"` // °C h above the boundary
+	// Unseen are minutes in gaps while it was hot or a dose was left.
+	Unseen float64 `json:"unseen_minutes"`
+}
+
+// An Excursion is one alarm from its onset to its end.
+type Excursion struct {
+	Alarm    rules.AlarmID  `json:"alarm"`
+	Subject  string         `json:"subject"`
+	Priority rules.Priority `json:"priority"`
+	From     time.Time      `json:"from"`
+	To       time.Time      `json:"to,omitzero"` // zero while it lasts
+	Peak     *float64       `json:"peak"`        // furthest value, of the ten-minute sums
+	PeakAt   time.Time      `json:"peak_at,omitzero"`
+	AckedBy  string         `json:"acknowledged_by,omitempty"`
+	AckedIn  float64        `json:"acknowledged_in_minutes,omitempty"`
+	Shelved  bool           `json:"shelved,omitempty"`
+	began    bool           // before the week
+}
+
+// A Probe is how far one probe could be trusted.
+type Probe struct {
+	ID       string            `json:"id"`
+	Place    string            `json:"place"`
+	Readings uint64            `json:"readings"`
+	Good     uint64            `json:"good"`
+	Suspect  uint64            `json:"suspect"`
+	Bad      uint64            `json:"bad"`
+	Reasons  map[string]uint64 `json:"reasons,omitempty"` // of suspect and bad ones
+	Missing  float64           `json:"missing_minutes"`
+	// Calibrated is when it last was; zero for never.
+	Calibrated time.Time `json:"calibrated,omitzero"`
+	// NoRaw says that the readings of the week are past their age: only sums
+	// are left and nothing is known of quality.
+	NoRaw bool `json:"no_raw,omitempty"`
+}
+
+// Trust returns the share of good readings, false where there are none.
+func (p Probe) Trust() (float64, bool) {
+	if p.Readings == 0 {
+		return 0, false
+	}
+	return float64(p.Good) / float64(p.Readings), true
+}
+
+// Quality is how the alarms themselves did, by ISA-18.2 clause 16.
+type Quality struct {
+	Count       int            `json:"count"`
+	PerDay      float64        `json:"per_day"`
+	FourWeeks   float64        `json:"per_day_four_weeks"` // of the record, at most four weeks
+	ByPriority  map[string]int `json:"by_priority"`
+	BusiestDay  int            `json:"busiest_day"`
+	Floods      int            `json:"floods"` // times with more than 10 in 10 minutes
+	Chattering  []string       `json:"chattering"`
+	Stale       []string       `json:"stale"` // active for more than 24 h
+	Longest     float64        `json:"longest_active_minutes"`
+	Acked       int            `json:"acknowledged"`
+	AckMean     float64        `json:"acknowledge_mean_minutes"`
+	AckMax      float64        `json:"acknowledge_max_minutes"`
+	Unacked     int            `json:"unacknowledged"` // never answered, of those that ended or last
+	LongestWait float64        `json:"longest_unacknowledged_minutes"`
+	Shelved     int            `json:"shelved"`
+	Top         []Count        `json:"top"`       // most frequent
+	Notices     int            `json:"notices"`   // that people received
+	Wakes       int            `json:"wakes"`     // wake alarms
+	Nightly     int            `json:"nightly"`   // of these between 22:00 and 07:00
+	Escalated   int            `json:"escalated"` // notices that went to the next person
+	Before      int            `json:"before"`    // alarms in the week before
+}
+
+// A Count is how often one alarm came.
+type Count struct {
+	Alarm   rules.AlarmID `json:"alarm"`
+	Subject string        `json:"subject"`
+	N       int           `json:"n"`
+}
+
+// Drill is the last test notice and when the next is due.
+type Drill struct {
+	Last     time.Time `json:"last,omitzero"`
+	Answered bool      `json:"answered"`
+	Result   string    `json:"result,omitempty"`
+	Due      time.Time `json:"due,omitzero"` // zero where no drills are asked for
+}
+
+// Due is one calibration that is due or will be within two weeks.
+type Due struct {
+	Probe    string    `json:"probe"`
+	Subject  string    `json:"subject,omitempty"` // the enclosure
+	Quantity string    `json:"quantity"`
+	At       time.Time `json:"at"`
+	Never    bool      `json:"never,omitempty"` // it counts from the first reading
+}
+
+// A Note is a keeper's line.
+type Note struct {
+	At   time.Time `json:"at"`
+	By   string    `json:"by"`
+	Text string    `json:"text"`
+}

@@ -1,0 +1,350 @@
+package summary
+
+import (
+	"fmt"
+	"strings"
+	"time"
+)
+
+// textWidth is where lines of the text are broken.
+const textWidth = 76
+
+// caution ends every summary.
+const caution = "dewline watches and warns; it is no safety device. Its limits are defaults, not veterinary advice: " +
+	"ask a vet about sick animals. No figure here says that a temperature or a time is safe."
+
+// Subject is the subject line of the mail.
+func (r *Report) Subject() string {
+	s := fmt.Sprintf("%s, week %s: ", clean(r.RoomName), r.Week)
+	switch {
+	case r.NoData:
+		return s + "nothing was measured"
+	case len(r.Do) == 0:
+		return s + "nothing asks for you"
+	default:
+		return s + lower(clean(r.Do[0].Title))
+	}
+}
+
+func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
+// verdict is the week in one sentence.
+func (r *Report) verdict() string {
+	if r.NoData {
+		return "Nothing was measured in this week."
+	}
+	measured, inBand, n := 0, 0.0, 0
+	for i := range r.Enclosures {
+		e := &r.Enclosures[i]
+		if e.Covered > 0 {
+			measured++
+		}
+		if e.InBand != nil {
+			inBand += *e.InBand
+			n++
+		}
+	}
+	s := fmt.Sprintf("%d of %s measured", measured, count(len(r.Enclosures), "enclosure", "enclosures"))
+	if n > 0 {
+		s += fmt.Sprintf(", on average %s of the measured time inside the band", share(inBand/float64(n)))
+	}
+	s += "; " + count(r.Alarms.Count, "alarm", "alarms")
+	if r.Alarms.Wakes > 0 {
+		s += fmt.Sprintf(", %d of them to wake you", r.Alarms.Wakes)
+	}
+	if r.Blind >= 1 {
+		s += fmt.Sprintf("; nothing at all was measured for %s", span(r.Blind))
+	}
+	return s + "."
+}
+
+// dates writes the week's days, "Monday 16 to Sunday 22 November 2026".
+func (r *Report) dates() string {
+	last := r.To.Add(-12 * time.Hour)
+	first := r.From.Format("Monday 2")
+	switch {
+	case r.From.Year() != last.Year():
+		first = r.From.Format("Monday 2 January 2006")
+	case r.From.Month() != last.Month():
+		first = r.From.Format("Monday 2 January")
+	}
+	return first + " to " + last.Format("Monday 2 January 2006")
+}
+
+// Text writes the summary as plain text that is complete by itself.
+func (r *Report) Text(u Units) string {
+	w := &textWriter{u: u}
+	w.line(fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week))
+	w.line(r.dates())
+	w.line("")
+	w.para("", r.verdict())
+	w.head("Worth doing this week")
+	if len(r.Do) == 0 {
+		w.para("", nothingToDo)
+	}
+	for i, a := range r.Do {
+		w.para(fmt.Sprintf("%d. ", i+1), clean(a.Title))
+		w.para("   ", a.Why)
+	}
+	w.some("Changes against the week before", r.Changes)
+	w.some("Outlook", r.Outlook)
+	w.head("Enclosures")
+	for i := range r.Enclosures {
+		w.enclosure(&r.Enclosures[i])
+	}
+	w.some("The room", r.roomLines(u))
+	w.some("Alarms and how they did", r.qualityLines())
+	w.some("Drills and calibrations", r.careLines())
+	w.some("What could not be told", r.Unknown)
+	w.line("")
+	w.para("", caution)
+	return w.b.String()
+}
+
+const nothingToDo = "Nothing asks for you."
+
+// A textWriter breaks lines and writes temperatures in the reader's units.
+type textWriter struct {
+	b strings.Builder
+	u Units
+}
+
+func (w *textWriter) line(s string) { w.b.WriteString(strings.TrimRight(inUnits(s, w.u), " ") + "\n") }
+
+func (w *textWriter) head(s string) {
+	w.line("")
+	w.line(s)
+	w.line(strings.Repeat("-", len([]rune(s))))
+}
+
+// para writes a paragraph, indented by the width of first.
+func (w *textWriter) para(first, s string) {
+	indent := strings.Repeat(" ", len([]rune(first)))
+	line, n := first, len([]rune(first))
+	for i, word := range strings.Fields(inUnits(s, w.u)) {
+		k := len([]rune(word))
+		if i > 0 && n+1+k > textWidth {
+			w.line(line)
+			line, n, i = indent, len(indent), 0
+		}
+		if i > 0 {
+			line, n = line+" ", n+1
+		}
+		line, n = line+word, n+k
+	}
+	w.line(line)
+}
+
+// some writes a list under a heading, and nothing where it is empty.
+func (w *textWriter) some(head string, lines []string) {
+	if len(lines) == 0 {
+		return
+	}
+	w.head(head)
+	for _, s := range lines {
+		w.para("- ", clean(s))
+	}
+}
+
+func (w *textWriter) enclosure(e *Enclosure) {
+	w.line("")
+	w.para("", fmt.Sprintf("%s (%s): %s", clean(e.Name), place(e), stageWords(e)))
+	for _, f := range e.facts(w.u) {
+		w.para("  "+f.name+strings.Repeat(" ", max(14-len(f.name), 1)), f.text)
+	}
+}
+
+// A fact is one line about an enclosure.
+type fact struct{ name, text string }
+
+// facts are the lines about an enclosure, for text and HTML alike.
+func (e *Enclosure) facts(u Units) []fact {
+	var out []fact
+	add := func(name, text string) {
+		if text != "" {
+			out = append(out, fact{name, inUnits(clean(text), u)})
+		}
+	}
+	if e.Covered == 0 {
+		add("Missing", "nothing was measured")
+		if e.Mist.Due > 0 {
+			add("Mist pulses", mistWords(&e.Mist))
+		}
+		e.happened(add, u)
+		return out
+	}
+	add("Band", bandWords(&e.Figures)+e.wasBand())
+	day := "Day"
+	if !e.Limits.Lamps {
+		day = "All hours"
+	}
+	add(day, u.spread(e.Day.Temperature)+", "+percents(e.Day.Humidity))
+	if e.Limits.Lamps {
+		add("Night", u.spread(e.Figures.Night.Temperature)+", "+percents(e.Figures.Night.Humidity))
+		if len(e.Nights) > 0 {
+			s := nightWords(e.Nights, u)
+			if e.Limits.DropMin > 0 {
+				s += "; wanted " + u.delta(e.Limits.DropMin)
+			}
+			add("Night drop", s)
+		}
+	}
+	add("Floor", floorWords(&e.Limits, &e.Figures))
+	if e.Limits.Mist {
+		add("Mist pulses", mistWords(&e.Mist))
+		add("Dry-down", dryWords(&e.DryDown, &e.Before.DryDown))
+	}
+	add("Exposure", exposureWords(&e.Exposure))
+	if e.AboveMin != nil && *e.AboveMin > 0 {
+		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), u.temp(e.Limits.Ceiling)))
+	}
+	if e.Missing >= 1 {
+		add("Missing", span(e.Missing)+" were not measured")
+	} else {
+		add("Missing", "nothing")
+	}
+	e.happened(add, u)
+	return out
+}
+
+func (e *Enclosure) wasBand() string {
+	if e.Before.InBand == nil {
+		return ""
+	}
+	return " (week before " + share(*e.Before.InBand) + ")"
+}
+
+// linesTold is how many excursions of an enclosure are told one by one.
+const linesTold = 6
+
+// happened adds excursions, other alarms, probes and notes.
+func (e *Enclosure) happened(add func(name, text string), u Units) {
+	for i := range e.Excursions {
+		if i == linesTold {
+			add("", fmt.Sprintf("and %s more", count(len(e.Excursions)-linesTold, "excursion", "excursions")))
+			break
+		}
+		add("Excursion", e.Excursions[i].line(u))
+	}
+	for i := range e.Others {
+		if i == linesTold {
+			add("", fmt.Sprintf("and %s more", count(len(e.Others)-linesTold, "alarm", "alarms")))
+			break
+		}
+		add("Alarm", e.Others[i].line(u))
+	}
+	for i := range e.Probes {
+		add("Probe", e.Probes[i].ID+": "+trustWords(&e.Probes[i]))
+	}
+	for _, n := range e.Notes {
+		add("Note", noteWords(n))
+	}
+}
+
+func noteWords(n Note) string {
+	return fmt.Sprintf("%s, %s: %s", n.At.Format("Mon 15:04"), clean(n.By), clean(n.Text))
+}
+
+// roomLines tell of what belongs to no enclosure.
+func (r *Report) roomLines(u Units) []string {
+	var out []string
+	for i := range r.Probes {
+		out = append(out, fmt.Sprintf("Probe %s (%s): %s", r.Probes[i].ID, r.Probes[i].Place, trustWords(&r.Probes[i])))
+	}
+	for i := range r.Others {
+		if i == linesTold {
+			out = append(out, fmt.Sprintf("and %s more", count(len(r.Others)-linesTold, "alarm", "alarms")))
+			break
+		}
+		out = append(out, r.Others[i].Subject+": "+lower(r.Others[i].line(u)))
+	}
+	for _, n := range r.Notes {
+		out = append(out, noteWords(n))
+	}
+	return out
+}
+
+// qualityLines tell how the alarms themselves did.
+func (r *Report) qualityLines() []string {
+	q := &r.Alarms
+	if q.Count == 0 && q.Longest == 0 {
+		return []string{fmt.Sprintf("No alarm; the week before %d.", q.Before)}
+	}
+	out := []string{
+		fmt.Sprintf("%s (week before %d), %.1f a day (four weeks: %.1f), at most %d on one day: %d wake, %d today, %d note.",
+			count(q.Count, "alarm", "alarms"), q.Before, q.PerDay, q.FourWeeks, q.BusiestDay,
+			q.ByPriority["wake"], q.ByPriority["today"], q.ByPriority["note"]),
+		fmt.Sprintf("They became %s; %d of the wake alarms came between 22:00 and 07:00.", count(q.Notices, "notice", "notices"), q.Nightly),
+	}
+	ack := "Nobody acknowledged any."
+	if q.Acked > 0 {
+		ack = fmt.Sprintf("%d were acknowledged, after %s in the mean and %s at most; %d were not.", q.Acked, span(q.AckMean), span(q.AckMax), q.Unacked)
+	}
+	out = append(out, ack,
+		fmt.Sprintf("Longest active %s, longest without an acknowledgement %s.", span(q.Longest), span(q.LongestWait)),
+		fmt.Sprintf("Floods (more than 10 in 10 minutes): %d. Chattering: %s. Active for more than a day: %s. Shelved: %d. Gone to the next person: %d.",
+			q.Floods, r.named(q.Chattering), r.named(q.Stale), q.Shelved, q.Escalated))
+	if len(q.Top) > 0 && q.Top[0].N > 1 {
+		var names []string
+		for _, c := range q.Top {
+			names = append(names, fmt.Sprintf("%s (%s) %d", what(c.Alarm), r.subject(c.Subject), c.N))
+		}
+		out = append(out, "Most frequent: "+list(names, topMany)+".")
+	}
+	return out
+}
+
+func (r *Report) named(ids []string) string {
+	if len(ids) == 0 {
+		return "none"
+	}
+	var out []string
+	for _, id := range ids {
+		k, _, _ := parseOnset(id)
+		out = append(out, what(k.Alarm)+" ("+r.subject(k.Subject)+")")
+	}
+	return list(out, 4)
+}
+
+// careLines tell of drills and calibrations.
+func (r *Report) careLines() []string {
+	var out []string
+	d := &r.Drill
+	switch {
+	case d.Last.IsZero():
+		out = append(out, "No drill is on record.")
+	case d.Answered:
+		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), orElse(d.Result, "answered")))
+	default:
+		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), orElse(d.Result, "not answered yet")))
+	}
+	if !d.Due.IsZero() {
+		out = append(out, "Next drill due on "+d.Due.Format(dateForm+" 2006")+".")
+	}
+	for i, c := range r.Due {
+		if i == 2*linesTold {
+			out = append(out, fmt.Sprintf("and %s more", count(len(r.Due)-i, "calibration", "calibrations")))
+			break
+		}
+		word := "due on"
+		if !c.At.After(r.Until) {
+			word = "overdue since"
+		}
+		s := fmt.Sprintf("Probe %s, %s: %s %s", c.Probe, c.Quantity, word, c.At.Format(dateForm+" 2006"))
+		if c.Never {
+			s += ", never calibrated"
+		}
+		out = append(out, s+".")
+	}
+	if len(r.Due) == 0 {
+		out = append(out, "No calibration is due within two weeks.")
+	}
+	return out
+}
+
+func orElse(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}

@@ -1,0 +1,353 @@
+package summary
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// Units are those that a reader wants temperatures in.
+type Units bool
+
+// The units, as configs.Person writes them with UnitsOf.
+const (
+	Celsius    Units = false
+	Fahrenheit Units = true
+)
+
+// UnitsOf reads a person's units, "F" or anything else for °C.
+func UnitsOf(s string) Units { return Units(s == "F") }
+
+func (u Units) name() string {
+	if u == Fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
+// of converts a temperature.
+func (u Units) of(c float64) float64 {
+	if u == Fahrenheit {
+		return c*9/5 + 32
+	}
+	return c
+}
+
+// by converts a difference of temperatures.
+func (u Units) by(k float64) float64 {
+	if u == Fahrenheit {
+		return k * 9 / 5
+	}
+	return k
+}
+
+// temp writes a temperature with its unit, "24.3 °C".
+func (u Units) temp(c float64) string { return fmt.Sprintf("%.1f %s", u.of(c), u.name()) }
+
+// delta writes a difference with its unit and, where signed, its sign.
+func (u Units) delta(k float64) string { return fmt.Sprintf("%.1f %s", plain(u.by(k)), u.name()) }
+
+// plain avoids "-0.0".
+func plain(v float64) float64 {
+	if math.Abs(v) < 0.05 {
+		return 0
+	}
+	return v
+}
+
+// spread writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
+func (u Units) spread(s *Spread) string {
+	if s == nil {
+		return "not measured"
+	}
+	return fmt.Sprintf("%.1f – %.1f – %.1f %s", u.of(s.Min), u.of(s.Mean), u.of(s.Max), u.name())
+}
+
+func percents(s *Spread) string {
+	if s == nil {
+		return "not measured"
+	}
+	return fmt.Sprintf("%.0f – %.0f – %.0f %%", s.Min, s.Mean, s.Max)
+}
+
+// span writes minutes as people say them: "40 min", "3 h 20 min", "2 days 4 h".
+func span(minutes float64) string {
+	m := int(math.Round(minutes))
+	switch {
+	case m < 60:
+		return fmt.Sprintf("%d min", m)
+	case m < 48*60 && m%60 == 0:
+		return fmt.Sprintf("%d h", m/60)
+	case m < 48*60:
+		return fmt.Sprintf("%d h %d min", m/60, m%60)
+	default:
+		return fmt.Sprintf("%d days %d h", m/60/24, m/60%24)
+	}
+}
+
+// share writes a part of the whole in whole percent; only all is 100 % and
+// only none is 0 %.
+func share(f float64) string {
+	switch p := math.Round(f * 100); {
+	case p >= 100 && f < 1:
+		return "over 99 %"
+	case p <= 0 && f > 0:
+		return "under 1 %"
+	default:
+		return fmt.Sprintf("%.0f %%", p)
+	}
+}
+
+// count writes a number with its noun.
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// list writes names, at most so many of them.
+func list(names []string, most int) string {
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	if n := len(names); n > 1 {
+		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
+	}
+	return strings.Join(names, "")
+}
+
+// upper makes the first letter a capital.
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	r := []rune(s)
+	return strings.ToUpper(string(r[:1])) + string(r[1:])
+}
+
+// place says where an enclosure stands.
+func place(e *Enclosure) string {
+	return fmt.Sprintf("rack %s, shelf %d, slot %d", e.Rack, e.Shelf, e.Slot)
+}
+
+// clean keeps control characters of names and notes out of the text.
+func clean(s string) string {
+	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == ' ' }), " ")
+}
+
+// what names an alarm in plain words.
+func what(id rules.AlarmID) string {
+	names := map[rules.AlarmID]string{
+		rules.LethalCeiling: "at or above the lethal ceiling", rules.CeilingAhead: "heading for the ceiling",
+		rules.Exposure: "heat exposure", rules.AboveBand: "too warm", rules.BelowBand: "too cool",
+		rules.HumidityFloor: "too dry", rules.NightDrop: "no night drop", rules.MistMissing: "mist missing",
+		rules.MistWeak: "mist weak", rules.MistEndless: "mist without end", rules.DryDown: "dries differently",
+		rules.DoorAjar: "door ajar", rules.LampStuck: "lamps off schedule", rules.ProbeSilent: "probe silent",
+		rules.ProbeFrozen: "probe frozen", rules.ProbeWet: "probe wet", rules.ProbeJump: "probe jumping",
+		rules.ProbeDisagrees: "probes disagree", rules.ProbeOverdue: "calibration overdue",
+		rules.DeliveryStalled: "delivery stalled", rules.RecordIncomplete: "record incomplete",
+		rules.ClockUnset: "clock not set", rules.BlindPeriod: "nobody watched", rules.DrillOverdue: "drill overdue",
+		rules.ConfigRefused: "configuration refused",
+	}
+	if n, ok := names[id]; ok {
+		return n
+	}
+	return string(id)
+}
+
+// when writes a stretch of time: "Sat 13:40 – 19:20" or "Sat 22:10 – Sun 03:00".
+func when(from, to time.Time) string {
+	const full = "Mon 15:04"
+	switch {
+	case to.IsZero():
+		return from.Format(full) + ", still going on"
+	case from.YearDay() == to.YearDay():
+		return from.Format(full) + " – " + to.Format("15:04")
+	default:
+		return from.Format(full) + " – " + to.Format(full)
+	}
+}
+
+// line tells an excursion in one line.
+func (x *Excursion) line(u Units) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s", upper(what(x.Alarm)), when(x.From, x.To))
+	if x.began {
+		b.WriteString(" (since before the week)")
+	}
+	if x.Peak != nil {
+		v := u.temp(*x.Peak)
+		if x.Alarm == rules.HumidityFloor {
+			v = fmt.Sprintf("%.0f %%", *x.Peak)
+		}
+		word := "peak"
+		if x.Alarm == rules.HumidityFloor || x.Alarm == rules.BelowBand {
+			word = "lowest"
+		}
+		fmt.Fprintf(&b, ", %s %s at %s", word, v, x.PeakAt.Format("15:04"))
+	}
+	switch {
+	case x.AckedBy != "":
+		fmt.Fprintf(&b, ", acknowledged by %s after %s", clean(x.AckedBy), span(x.AckedIn))
+	case x.Shelved:
+		b.WriteString(", shelved")
+	case x.Priority > rules.Note:
+		b.WriteString(", nobody acknowledged it")
+	}
+	return b.String()
+}
+
+// words of one enclosure's figures, used by text and HTML alike.
+
+func bandWords(f *Figures) string {
+	if f.InBand == nil {
+		return "no temperature was measured"
+	}
+	return share(*f.InBand) + " of the measured time inside the band"
+}
+
+func floorWords(l *Limits, f *Figures) string {
+	switch {
+	case l.Floor == 0:
+		return ""
+	case f.BelowMin == nil:
+		return "humidity was not measured"
+	case *f.BelowMin == 0:
+		return fmt.Sprintf("never below the floor of %.0f %%", l.Floor)
+	default:
+		return fmt.Sprintf("%s below the floor of %.0f %%", span(*f.BelowMin), l.Floor)
+	}
+}
+
+func mistWords(m *Mist) string {
+	if m.Due == 0 {
+		return "none was due"
+	}
+	s := fmt.Sprintf("%d of %d seen", m.Seen+m.Weak, m.Due)
+	if m.Weak > 0 {
+		s += fmt.Sprintf(", %d of them weak", m.Weak)
+	}
+	s += fmt.Sprintf(", %d missed", m.Missed)
+	if n := m.Unclear(); n > 0 {
+		s += fmt.Sprintf(", %d could not be told", n)
+	}
+	return s
+}
+
+func dryWords(f, before *DryDown) string {
+	if f.HalfLife == nil {
+		return "could not be measured"
+	}
+	s := fmt.Sprintf("half-life %s after a mist", span(*f.HalfLife))
+	if before.HalfLife != nil {
+		s += fmt.Sprintf(" (week before %s)", span(*before.HalfLife))
+	}
+	if f.Trend != "" && f.Trend != "as usual" {
+		s += ", " + f.Trend + " than usual"
+	}
+	return s
+}
+
+func exposureWords(x *Exposure) string {
+	var s string
+	switch {
+	case !x.Known:
+		return "not known"
+	case x.Peak < 0.005:
+		s = "none counted"
+	default:
+		s = fmt.Sprintf("up to %s of the keeper's reference, %.1f °C h above the boundary", share(x.Peak), x.DegreeHours)
+	}
+	if x.Unseen >= 1 {
+		s += fmt.Sprintf("; %s of heat or its aftermath were not measured", span(x.Unseen))
+	}
+	return s
+}
+
+// nightWords writes the drops: "Tue 2.1, Wed 2.4, Thu ?".
+func nightWords(nights []Night, u Units) string {
+	var out []string
+	for _, n := range nights {
+		v := "?"
+		if n.Drop != nil {
+			v = fmt.Sprintf("%.1f", plain(u.by(*n.Drop)))
+		}
+		out = append(out, n.Morning.Format("Mon")+" "+v)
+	}
+	return strings.Join(out, ", ") + " " + u.name()
+}
+
+// trustWords says how far a probe could be trusted.
+func trustWords(p *Probe) string {
+	t, ok := p.Trust()
+	switch {
+	case p.NoRaw:
+		return "not known"
+	case !ok:
+		return "no reading at all"
+	}
+	s := share(t) + " good"
+	if n := p.Suspect + p.Bad; n > 0 {
+		s += fmt.Sprintf(" (%d doubtful or failed", n)
+		if r := worstReason(p.Reasons); r != "" {
+			s += ", mostly " + r
+		}
+		s += ")"
+	}
+	if p.Missing >= 10 {
+		s += ", " + span(p.Missing) + " without a value"
+	}
+	if p.Calibrated.IsZero() {
+		return s + ", never calibrated"
+	}
+	return s + ", calibrated " + p.Calibrated.Format(time.DateOnly)
+}
+
+func worstReason(reasons map[string]uint64) string {
+	best := ""
+	for r, n := range reasons {
+		if r != "" && (best == "" || n > reasons[best] || n == reasons[best] && r < best) {
+			best = r
+		}
+	}
+	return strings.ReplaceAll(best, "-", " ")
+}
+
+// pictureWords describes a picture to those who do not see it.
+func pictureWords(e *Enclosure) string {
+	s := "Temperature and humidity of the week"
+	if f := &e.Figures; f.InBand != nil {
+		s += ": " + bandWords(f)
+		if m := hottest(f); m != nil {
+			s += fmt.Sprintf(", highest %.1f °C", *m)
+		}
+	}
+	if e.Missing >= 10 {
+		s += ", " + span(e.Missing) + " not measured"
+	}
+	return s
+}
+
+// hottest is the highest temperature of day and night.
+func hottest(f *Figures) *float64 {
+	var out *float64
+	for _, c := range []Climate{f.Day, f.Night} {
+		if c.Temperature != nil && (out == nil || c.Temperature.Max > *out) {
+			out = &c.Temperature.Max
+		}
+	}
+	return out
+}
+
+// stageWords tells the species and, unless adult, the stage.
+func stageWords(e *Enclosure) string {
+	if e.Stage != "" && e.Stage != string(configs.Adult) {
+		return e.Species + ", " + e.Stage
+	}
+	return e.Species
+}
