@@ -27,11 +27,12 @@ type DryFit struct {
 
 const (
 	dryPoints    = 128
-	dryFrom      = 2.0 // points below the peak, where the knee is past
-	dryTo        = 3.0 // points above the base, where noise takes over
-	dryMoved     = 0.5 // °C from which relative humidity alone misleads
-	dryLeast     = 4   // points to fit
-	dryLeastFall = 6.0 // points from peak to base
+	dryFrom      = 2.0  // points below the peak, where the knee is past
+	dryTo        = 3.0  // points above the base, where noise takes over
+	dryCools     = 0.25 // °C of cooling that end a record
+	dryMoved     = 0.5  // °C from which relative humidity alone misleads
+	dryLeast     = 4    // points to fit
+	dryLeastFall = 6.0  // points from peak to base
 	dryLeastR2   = 0.7
 )
 
@@ -40,6 +41,12 @@ const (
 // moved by more than 0.5 °C, absolute humidity is fitted instead. False where
 // the fall is less than 6 points or not a decay.
 func FitDryDown(points []DryPoint) (DryFit, bool) {
+	return fitDryDown(points, math.Inf(1), math.Inf(1))
+}
+
+// fitDryDown takes a lower base, in % and in g/m³, where it is known from
+// other days: a dry-down that the next pulse cuts short never shows its own.
+func fitDryDown(points []DryPoint, baseRH, baseGrams float64) (DryFit, bool) {
 	n := len(points)
 	if n < dryLeast || n > dryPoints {
 		return DryFit{}, false
@@ -69,7 +76,11 @@ func FitDryDown(points []DryPoint) (DryFit, bool) {
 		}
 	}
 	copy(sorted[:n], ys[:n])
-	f.Base = selectNth(sorted[:n], n/10)
+	usual := baseRH
+	if f.Grams {
+		usual = baseGrams
+	}
+	f.Base = min(selectNth(sorted[:n], n/10), usual)
 	f.BaseRH = f.Base / unit
 	if f.BaseRH > 100 {
 		f.BaseRH = 100
@@ -121,12 +132,14 @@ func (f *DryFit) decay(points []DryPoint, ys []float64, unit float64) bool {
 // dryRecord keeps a dry-down of any length in a fixed number of points: when
 // it is full, neighbours are merged and the pace is halved.
 type dryRecord struct {
-	Points dryRing       `json:"points"`
-	N      int           `json:"n"`
-	Pace   int           `json:"pace"` // minutes' means in one point
-	Begin  time.Duration `json:"begin"`
-	Sum    DryPoint      `json:"sum"` // of the open point
-	Count  int           `json:"count"`
+	Points  dryRing       `json:"points"`
+	N       int           `json:"n"`
+	Pace    int           `json:"pace"` // minutes' means in one point
+	Begin   time.Duration `json:"begin"`
+	Sum     DryPoint      `json:"sum"` // of the open point
+	Count   int           `json:"count"`
+	Warmest float64       `json:"warmest"` // °C so far
+	Ended   bool          `json:"ended"`   // the temperature left for somewhere else
 }
 
 // dryRing is kept in JSON as one base64 string.
@@ -178,7 +191,13 @@ func (r *dryRing) UnmarshalText(text []byte) error {
 
 func (r *dryRecord) add(b mistMinute) {
 	if r.Pace <= 0 || uint(r.N) >= dryPoints {
-		*r = dryRecord{Pace: 1, Begin: b.At}
+		*r = dryRecord{Pace: 1, Begin: b.At, Warmest: b.Temp}
+	}
+	// Lamps that go off condense the water: what follows is no longer the
+	// drying of this mist.
+	r.Warmest = max(r.Warmest, b.Temp)
+	if r.Ended = r.Ended || b.Temp < r.Warmest-dryCools; r.Ended {
+		return
 	}
 	r.Sum.After += b.At - r.Begin
 	r.Sum.Temp += b.Temp
@@ -200,14 +219,14 @@ func (r *dryRecord) add(b mistMinute) {
 	}
 }
 
-func (r *dryRecord) fit() (DryFit, bool) {
+func (r *dryRecord) fit(baseRH, baseGrams float64) (DryFit, bool) {
 	var points [dryPoints]DryPoint
 	n := min(max(r.N, 0), dryPoints) // a record from the store may say anything
 	for i := range n {
 		points[i] = r.Points[i].unpack()
 		points[i].RH = min(points[i].RH, 100)
 	}
-	return FitDryDown(points[:n])
+	return fitDryDown(points[:n], baseRH, baseGrams)
 }
 
 // A DryHint is what a changed dry-down points at.
@@ -223,14 +242,16 @@ const (
 const (
 	dryKept     = 64
 	dryDays     = 14 * 24 * time.Hour
+	dryHours    = 2 * time.Hour
 	dryRecent   = 3
+	dryLook     = 6 // pulses back; what is usual is taken from before
 	dryUsualFew = 5
 	drySlow     = 1.8
 	dryFast     = 0.55
 )
 
 // DryDown follows the half-life of an enclosure's mist pulses against its own
-// 14-day median. The zero value is ready.
+// 14-day median at the same time of day. The zero value is ready.
 type DryDown struct {
 	At     [dryKept]time.Duration `json:"at"`
 	Halves [dryKept]time.Duration `json:"halves"`
@@ -247,27 +268,50 @@ func (d *DryDown) Add(at, halfLife time.Duration) {
 	d.N++
 }
 
-// Trend returns the median of the last three half-lives, the median of the 14
-// days before and their ratio; false while there are fewer than five before.
+// Trend returns how the last three half-lives that can be judged compare with the usual ones of
+// the 14 days before, each with those of pulses at its own time of day: lamps
+// make mornings dry faster than evenings. It is the middle one of the three
+// that is returned; false while there are fewer than five to compare with.
 func (d *DryDown) Trend() (recent, usual time.Duration, ratio float64, ok bool) {
-	var last [dryRecent]float64
-	var before [dryKept]float64
+	var ratios, last [dryRecent]float64
 	n := 0
-	for i := range min(d.N, dryKept) {
+	var at [dryRecent]uint32
+	for i := uint32(0); i < min(d.N, dryLook) && n < dryRecent; i++ {
 		k := (d.N - 1 - i) % dryKept
-		switch {
-		case i < dryRecent:
-			last[i] = float64(d.Halves[k])
-		case d.At[(d.N-1)%dryKept]-d.At[k] <= dryDays:
-			before[n] = float64(d.Halves[k])
+		if u, ok := d.usual(d.At[k]); ok {
+			ratios[n] = float64(d.Halves[k]) / float64(u)
+			last[n], at[n] = ratios[n], k
 			n++
 		}
 	}
-	if n < dryUsualFew {
+	if n < dryRecent {
 		return 0, 0, 0, false
 	}
-	recent, usual = time.Duration(median(last[:])), time.Duration(median(before[:n]))
-	return recent, usual, float64(recent) / float64(usual), true
+	ratio = median(ratios[:])
+	for i := range last {
+		if last[i] == ratio {
+			recent = d.Halves[at[i]]
+			usual, _ = d.usual(d.At[at[i]])
+		}
+	}
+	return recent, usual, ratio, true
+}
+
+// usual returns the median of what was measured in the 14 days before the last
+// six pulses at the time of day of at.
+func (d *DryDown) usual(at time.Duration) (time.Duration, bool) {
+	const day = 24 * time.Hour
+	var xs [dryKept]float64
+	n := 0
+	for i := uint32(dryLook); i < min(d.N, dryKept); i++ {
+		k := (d.N - 1 - i) % dryKept
+		apart := (at - d.At[k]) % day
+		if at-d.At[k] <= dryDays && min(apart, day-apart) <= dryHours {
+			xs[n] = float64(d.Halves[k])
+			n++
+		}
+	}
+	return time.Duration(median(xs[:n])), n >= dryUsualFew
 }
 
 // Hint says what the ratio points at.

@@ -74,7 +74,7 @@ func TestDryRecordKeepsLongDryDowns(t *testing.T) {
 		for m := 0.0; m < hours*60; m++ {
 			r.add(mistMinute{At: time.Duration(m) * time.Minute, RH: 70 + 28*math.Exp(-m/25), Temp: 24})
 		}
-		f, ok := r.fit()
+		f, ok := r.fit(math.Inf(1), math.Inf(1))
 		if !ok {
 			t.Fatalf("%v h: no fit", hours)
 		}
@@ -91,7 +91,7 @@ func TestDryDownTrend(t *testing.T) {
 	}
 	add(7, 0, 40)
 	if _, _, _, ok := d.Trend(); ok {
-		t.Error("four before the last three are enough, want five")
+		t.Error("a single one before the last six is enough, want five")
 	}
 	add(13, 7, 40)
 	if d.Hint() != DryUsual {

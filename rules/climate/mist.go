@@ -1,6 +1,9 @@
 package climate
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // A MistEvent is what a reading told about misting.
 type MistEvent uint8
@@ -21,7 +24,7 @@ type Pulse struct {
 	Peak     float64       `json:"peak"`      // %
 	Rise     float64       `json:"rise"`      // g/m³ of water vapour
 	Wet      time.Duration `json:"wet"`       // time at or above 90 %
-	HalfLife time.Duration `json:"half_life"` // of the decay to Base; 0 where it could not be fitted
+	HalfLife time.Duration `json:"half_life"` // of the decay to Base, at least so much where Clipped; 0 where it could not be fitted
 	Base     float64       `json:"base"`      // % that it dried down to; 0 with HalfLife
 	Clipped  bool          `json:"clipped"`   // began so wet that Rise says little
 }
@@ -44,6 +47,8 @@ const (
 	soakDecay    = 1.0           // points below its own maximum: drying
 	soakAgain    = 92.0          // % below which a soak that ended may begin again
 	plateausKept = 9
+	levelsKept   = 21
+	levelsFew    = 4
 )
 
 // mistMinute is the mean of one minute.
@@ -82,7 +87,33 @@ type MistDetector struct {
 	Owed     bool       `json:"owed"`   // MistStarted is still to be returned
 	Record   dryRecord  `json:"record"`
 	Soak     soakState  `json:"soak"`
+	Levels   levelRing  `json:"levels"`   // before its pulses
 	Plateaus durations9 `json:"plateaus"` // how long it stayed soaked after its own pulses
+}
+
+// levelRing keeps how dry it was before the last pulses.
+type levelRing struct {
+	RH    [levelsKept]float32 `json:"rh"`
+	Grams [levelsKept]float32 `json:"grams"`
+	N     uint32              `json:"n"`
+}
+
+func (r *levelRing) add(rh, grams float64) {
+	r.RH[r.N%levelsKept], r.Grams[r.N%levelsKept] = float32(rh), float32(grams)
+	r.N++
+}
+
+// usual returns the medians in % and g/m³, infinite while there are few.
+func (r *levelRing) usual() (rh, grams float64) {
+	n := min(r.N, levelsKept)
+	if n < levelsFew {
+		return math.Inf(1), math.Inf(1)
+	}
+	var xs, ys [levelsKept]float64
+	for i := range n {
+		xs[i], ys[i] = float64(r.RH[i]), float64(r.Grams[i])
+	}
+	return median(xs[:n]), median(ys[:n])
 }
 
 type durations9 struct {
@@ -281,8 +312,16 @@ func (d *MistDetector) wet(b mistMinute) {
 }
 
 func (d *MistDetector) finish() {
-	if fit, ok := d.Record.fit(); ok {
+	rh, grams := d.Levels.usual()
+	d.Levels.add(d.Now.Before, d.Grams0)
+	fit, ok := d.Record.fit(rh, grams)
+	switch {
+	case !d.Now.Clipped && ok:
 		d.Now.HalfLife, d.Now.Base = fit.HalfLife, fit.BaseRH
+	case d.Now.Clipped && rh < soakAgain && d.Pulses > 0:
+		// It was still wet from the last pulse, and usually is not: that one
+		// has not lost half of its water since.
+		d.Now.HalfLife = d.Now.Start - d.Done.PeakAt
 	}
 	d.Done, d.Phase = d.Now, mistIdle
 	d.Pulses++
