@@ -128,7 +128,8 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	// What only drifts is kept in memory: a crash loses no more of it than the
 	// rules say again, and the card is spared.
-	material := m.Key != t.Key || m.Seq != t.Seq || m.State != t.To || m.Priority != t.Priority
+	material := m.Key != t.Key || m.Seq != t.Seq || m.State != t.To || m.Priority != t.Priority ||
+		t.By != "" && t.By != m.By
 	touched := in.touched
 	if m.Key != t.Key || m.Seq != t.Seq {
 		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
@@ -146,7 +147,10 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	m.Name, m.State, m.Priority = name, t.To, t.Priority
 	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
-	m.By, m.Text, m.Detail = t.By, t.Text, t.Detail
+	m.Text, m.Detail = t.Text, t.Detail
+	if material { // news of an acknowledged alarm leave who did it
+		m.By = t.By
+	}
 	if m.Since.IsZero() {
 		m.Since = t.Since // the onset's, whatever later transitions say
 	}

@@ -26,7 +26,6 @@ const (
 type parcel struct {
 	Delivery
 	State     state         `json:"state"`
-	Again     bool          `json:"again,omitempty"` // newer content came while out
 	DueSince  time.Duration `json:"due_since"`
 	OutSince  time.Duration `json:"out_since,omitempty"`
 	HeldSince time.Duration `json:"held_since,omitempty"`
@@ -113,9 +112,7 @@ func (d *Desk) makeDue(p *parcel, in *incident) {
 		p.Deadline = d.now.Mono + d.opt.Keep
 	}
 	switch p.State {
-	case out:
-		p.Again = true
-	case due:
+	case out, due: // the result, or the retry, sees to the newer version
 	default:
 		p.State, p.DueSince, p.NotBefore, p.Fails = due, d.now.Mono, d.now.Mono, 0
 	}
@@ -185,7 +182,7 @@ func (d *Desk) handOut(list []*incident) {
 // dispatch hands one parcel out.
 func (d *Desk) dispatch(in *incident, p *parcel) {
 	d.attempt++
-	p.State, p.OutSince, p.Again, p.Attempt = out, d.now.Mono, false, d.attempt
+	p.State, p.OutSince, p.Attempt = out, d.now.Mono, d.attempt
 	person := d.person(p.Person)
 	units := Celsius
 	if person != nil {
@@ -285,7 +282,7 @@ func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
 	p.Fails = 0
 	in.touched = true
 	switch {
-	case r.Version == in.Notice.Version && !p.Again:
+	case r.Version == in.Notice.Version:
 		p.State = taken
 	case p.Attempt == r.Attempt:
 		p.State, p.DueSince, p.NotBefore = due, d.now.Mono, d.now.Mono
@@ -310,7 +307,7 @@ func (d *Desk) failed(in *incident, p *parcel, c Class, after time.Duration, why
 	}
 	l.lastError, l.refused = why, c == Refused
 	p.Fails++
-	p.State, p.Again = due, false
+	p.State = due
 	last, longest := lastBackoffToday, time.Hour
 	if p.Priority >= rules.Wake {
 		last, longest = lastBackoffWake, 10*time.Minute
