@@ -145,8 +145,8 @@ func (s *site) text() string {
 		s.listen, s.path("token"), s.data())
 	if s.broker != "" {
 		fmt.Fprintf(&b, "[mqtt]\nbroker = %q\ncommand_token_file = %q\nheartbeat = \"5 s\"\n\n", s.broker, s.path("token"))
+		b.WriteString("[[person]]\nid = \"keeper\"\nchannels = [\"mqtt\"]\n\n")
 	}
-	b.WriteString("[[person]]\nid = \"keeper\"\nchannels = [\"mqtt\"]\n\n")
 	b.WriteString("[[probe]]\nid = \"p-room\"\nfamily = \"iio\"\nplace = \"room\"\npath = \"" + s.path("probe", "room") + "\"\n\n")
 	for _, e := range s.enclosures {
 		fmt.Fprintf(&b, "[[enclosure]]\nid = %q\nrack = \"rack-%s\"\nshelf = 1\nslot = 1\nspecies = \"dendrobates-tinctorius\"\nvolume = \"90 L\"\n\n", e, e)

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"syscall"
 
 	"dewline/cmd/dewline/daemon"
@@ -27,6 +28,7 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 		return err
 	}
 	log := newLogger(std, *verbose)
+	tightenMemory()
 	cfg, refused, err := loadOrLastGood(*path, *dir, log)
 	if err != nil {
 		return err
@@ -71,6 +73,14 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 		}
 	}()
 	return d.Run(ctx)
+}
+
+// tightenMemory collects garbage earlier than usual: the daemon makes little of
+// it, and a small board has better uses for memory. $GOGC decides where set.
+func tightenMemory() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(30)
+	}
 }
 
 // newLogger returns the logger of a daemon: text on standard error, which the

@@ -36,6 +36,8 @@ func (d *Daemon) apiHandler() http.Handler {
 	mux.HandleFunc("GET /api/v1/journal", d.serveJournal)
 	mux.HandleFunc("GET /api/v1/notes", d.serveNotes)
 	mux.HandleFunc("POST /api/v1/notes", d.serveAddNote)
+	mux.HandleFunc("GET /api/v1/summary", d.serveSummary)
+	mux.HandleFunc("POST /api/v1/summary", d.serveSendSummary)
 	mux.HandleFunc("POST /api/v1/command", d.serveCommand)
 	mux.HandleFunc("POST /api/v1/drill", d.serveDrill)
 	mux.HandleFunc("POST /api/v1/calibrations", d.serveCalibrate)

@@ -78,6 +78,8 @@ type Daemon struct {
 	sourceMu sync.Mutex // guards source
 	source   Source
 
+	shelf summaryShelf
+
 	latestMu sync.Mutex // guards latest
 	latest   map[sensors.ProbeID]sensors.Reading
 

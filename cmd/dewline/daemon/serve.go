@@ -38,6 +38,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	if d.currentStore() == nil {
 		done.Go(func() { d.keepOpening(ctx) })
 	}
+	done.Go(func() { d.runWeekly(ctx) })
 	return func() {
 		cancel()
 		for _, s := range servers {

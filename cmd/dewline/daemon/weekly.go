@@ -1,0 +1,383 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/mail"
+	"dewline/alert/summary"
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// Times of sending the weekly summary.
+const (
+	weeklyLook     = time.Second      // how often the clock is looked at
+	weeklyFirst    = 5 * time.Minute  // pause after the first failure
+	weeklyMost     = 6 * time.Hour    // and the longest one
+	weeklyCommit   = 20 * time.Second // how long the record may take before a mail leaves
+	weeklyRefusals = 4                // tries after which a refusal is final
+	weeklyGrace    = 5 * time.Second  // that a mail under way has when dewline stops
+)
+
+// What became of one person's mail.
+const (
+	mailSending = "sending" // it may be under way
+	mailSent    = "sent"
+	mailWaiting = "waiting" // tried in vain, tried again
+	mailRefused = "refused" // never taken
+	mailUnknown = "unknown" // dewline ended while it was under way
+)
+
+// A weekDoc is what is kept of one week's summary, so that no mail leaves
+// twice and none is forgotten.
+type weekDoc struct {
+	Week string `json:"week"`
+	// Done says that nothing is left to do: it was sent, there is nobody to
+	// send it to, or the record holds nothing of the week.
+	Done bool                `json:"done"`
+	Why  string              `json:"why,omitempty"`
+	Mail map[string]mailInfo `json:"mail,omitempty"` // by person
+}
+
+type mailInfo struct {
+	State string    `json:"state"`
+	At    time.Time `json:"at"`
+	Tries int       `json:"tries,omitempty"`
+	Next  time.Time `json:"next,omitzero"`
+	Why   string    `json:"why,omitempty"`
+}
+
+func (m mailInfo) over() bool {
+	return m.State == mailSent || m.State == mailRefused || m.State == mailUnknown
+}
+
+func weekKey(week string) string { return "summary/" + week }
+
+// A weekly sends the summary of each week once. It runs on a goroutine of its
+// own; what it needs of the daemon comes in as functions.
+type weekly struct {
+	cfg  func() *configs.Config
+	now  func() sensors.Instant
+	load func(key string) ([]byte, error) // nil for no document
+	// keep commits; the channel closes when it is on the disk.
+	keep  func(store.Doc, []store.JournalEntry) <-chan struct{}
+	build func(context.Context, summary.Week) (*summary.Report, error)
+	// send hands one mail over; nil where there is no mail.
+	send func(context.Context, mail.Summary) error
+	log  *slog.Logger
+
+	doc    weekDoc // of the week under way in this run
+	loaded bool
+}
+
+// Run looks at the clock until ctx ends.
+func (w *weekly) Run(ctx context.Context) {
+	ticker := time.NewTicker(weeklyLook)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+			w.step(ctx)
+		}
+	}
+}
+
+// lastDue returns the moment at which a summary was due last, and the week it
+// tells of: the last whole one.
+func lastDue(s configs.Summary, now time.Time, loc *time.Location) (time.Time, summary.Week) {
+	local := now.In(loc)
+	days := []string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
+	for back := range 9 {
+		y, m, d := local.Date()
+		at := time.Date(y, m, d-back, int(s.At)/60, int(s.At)%60, 0, 0, loc)
+		if days[at.Weekday()] == strings.ToLower(s.Weekday) && !at.After(now) {
+			return at, summary.WeekOf(at, loc).Prev()
+		}
+	}
+	return time.Time{}, summary.Week{}
+}
+
+// step does what is due now. Nothing is due while the clock is unset.
+func (w *weekly) step(ctx context.Context) {
+	now, cfg := w.now(), w.cfg()
+	if !now.Synced {
+		return
+	}
+	due, week := lastDue(cfg.Summary, now.Wall, cfg.Room.Location)
+	if due.IsZero() || !w.take(week.String(), now) || w.doc.Done {
+		return
+	}
+	if len(addressed(cfg, w.send != nil)) == 0 {
+		w.finish(now, "nobody is mailed it; dewline summary shows it")
+		return
+	}
+	people := w.waiting(cfg, now)
+	if len(people) == 0 { // tried, and not yet to be tried again
+		w.settle(cfg)
+		return
+	}
+	report, err := w.build(ctx, week)
+	if err != nil {
+		if ctx.Err() == nil {
+			w.log.Error("the weekly summary cannot be made; it is tried again", "week", week.String(), "err", err)
+			w.postpone(people, now, err)
+		}
+		return
+	}
+	if report.NoData {
+		w.finish(now, "the record holds nothing of this week")
+		return
+	}
+	for _, p := range people {
+		if ctx.Err() != nil {
+			return
+		}
+		w.mail(ctx, report, p)
+	}
+	w.settle(cfg)
+}
+
+// take brings the week's document into memory. It reports false while the
+// record cannot be read.
+func (w *weekly) take(week string, now sensors.Instant) bool {
+	if w.loaded && w.doc.Week == week {
+		return true
+	}
+	b, err := w.load(weekKey(week))
+	if err != nil {
+		return false
+	}
+	doc := weekDoc{Week: week, Mail: map[string]mailInfo{}}
+	if len(b) > 0 {
+		if err := json.Unmarshal(b, &doc); err != nil {
+			// Rather a summary too many than none for ever.
+			w.log.Error("what was sent of the weekly summary cannot be read", "week", week, "err", err)
+			doc = weekDoc{Week: week}
+		}
+		if doc.Mail == nil {
+			doc.Mail = map[string]mailInfo{}
+		}
+	}
+	w.doc, w.loaded = doc, true
+	for id, m := range doc.Mail {
+		if m.State != mailSending {
+			continue
+		}
+		// It may have arrived. A second one would be worse than to say so.
+		m.State, m.At, m.Why = mailUnknown, now.Wall, "dewline ended while the mail was under way"
+		doc.Mail[id] = m
+		w.log.Warn("the weekly summary was under way when dewline ended; whether it arrived is unknown",
+			"week", week, "person", id, "do", "dewline summary --week "+week+" --send sends it again")
+		w.write(now, id, m)
+	}
+	return true
+}
+
+// waiting returns the people whose mail is to be tried now.
+func (w *weekly) waiting(cfg *configs.Config, now sensors.Instant) []configs.Person {
+	var out []configs.Person
+	for _, p := range addressed(cfg, w.send != nil) {
+		m := w.doc.Mail[p.ID]
+		if !m.over() && !now.Wall.Before(m.Next) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// addressed returns the people that a summary goes to.
+func addressed(cfg *configs.Config, canMail bool) []configs.Person {
+	var out []configs.Person
+	for _, p := range cfg.People {
+		if canMail && p.MailTo != "" {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// mail sends one person's summary. That it is under way is on the disk before
+// it leaves, so that a restart does not send it again.
+func (w *weekly) mail(ctx context.Context, report *summary.Report, p configs.Person) {
+	now := w.now()
+	m := w.doc.Mail[p.ID]
+	m.State, m.At, m.Tries, m.Next, m.Why = mailSending, now.Wall, m.Tries+1, time.Time{}, ""
+	w.doc.Mail[p.ID] = m
+	w.onDisk(ctx, w.write(now, "", m))
+	err := w.hand(ctx, report, p)
+	now = w.now()
+	m.At = now.Wall
+	switch {
+	case err == nil:
+		m.State = mailSent
+		w.log.Info("the weekly summary was sent", "week", w.doc.Week, "person", p.ID)
+	case ctx.Err() != nil:
+		return // it stays under way: what became of it is not known
+	default:
+		w.failed(&m, p.ID, now, err)
+	}
+	w.doc.Mail[p.ID] = m
+	w.onDisk(ctx, w.write(now, p.ID, m))
+}
+
+// failed plans the next try. A refusal is tried again too, rarely: a keeper may
+// mend a password in the meantime.
+func (w *weekly) failed(m *mailInfo, person string, now sensors.Instant, err error) {
+	m.State, m.Why, m.Next = mailWaiting, err.Error(), now.Wall.Add(pauseAfter(m.Tries))
+	if class, after := alert.ClassOf(err); class == alert.Refused {
+		m.Next = now.Wall.Add(weeklyMost)
+		if m.Tries >= weeklyRefusals {
+			m.State, m.Next = mailRefused, time.Time{}
+		}
+	} else if next := now.Wall.Add(after); next.After(m.Next) {
+		m.Next = next
+	}
+	if m.Tries == 1 || m.State == mailRefused {
+		w.log.Error("the weekly summary could not be sent", "week", w.doc.Week, "person", person, "err", err, "again", m.Next,
+			"do", "mend mail or mail_to; dewline summary --send sends it at once")
+	}
+}
+
+// hand makes the mail and hands it over. A mail under way when dewline stops
+// has a moment to end.
+func (w *weekly) hand(ctx context.Context, report *summary.Report, p configs.Person) error {
+	s, err := ComposeSummary(report, p)
+	if err != nil {
+		return alert.Permanent(err)
+	}
+	sendCtx, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	stop := context.AfterFunc(ctx, func() { time.AfterFunc(weeklyGrace, cancel) })
+	defer stop()
+	return w.send(sendCtx, s)
+}
+
+func pauseAfter(tries int) time.Duration {
+	return min(weeklyFirst<<min(max(tries-1, 0), 12), weeklyMost)
+}
+
+// postpone lets everybody wait after a summary that could not be made.
+func (w *weekly) postpone(people []configs.Person, now sensors.Instant, err error) {
+	for _, p := range people {
+		tries := w.doc.Mail[p.ID].Tries + 1
+		w.doc.Mail[p.ID] = mailInfo{State: mailWaiting, At: now.Wall, Tries: tries, Next: now.Wall.Add(pauseAfter(tries)), Why: err.Error()}
+	}
+}
+
+// settle ends the week when everybody's mail is over.
+func (w *weekly) settle(cfg *configs.Config) {
+	for _, p := range addressed(cfg, w.send != nil) {
+		if !w.doc.Mail[p.ID].over() {
+			return
+		}
+	}
+	w.finish(w.now(), "")
+}
+
+func (w *weekly) finish(now sensors.Instant, why string) {
+	w.doc.Done, w.doc.Why = true, why
+	if why != "" {
+		w.log.Info("the weekly summary is ready", "week", w.doc.Week, "note", why)
+	}
+	w.write(now, "", mailInfo{})
+}
+
+// write commits the week's document, and a line of the journal where the mail
+// of a person came to something.
+func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan struct{} {
+	b, err := json.Marshal(w.doc)
+	if err != nil {
+		w.log.Error("what was sent of the weekly summary cannot be kept", "err", err)
+		return nil
+	}
+	var entries []store.JournalEntry
+	if person != "" {
+		entries = []store.JournalEntry{{At: now, Kind: "summary", Who: "dewline", Subject: w.doc.Week, Old: person, New: m.State, Why: m.Why}}
+	}
+	return w.keep(store.Doc{Bucket: store.BucketMeta, Key: weekKey(w.doc.Week), Value: b}, entries)
+}
+
+// onDisk waits for a commit, but not for ever: a card that fails must not keep
+// back a summary that tells of it.
+func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
+	if done == nil {
+		return
+	}
+	timer := time.NewTimer(weeklyCommit)
+	defer timer.Stop()
+	select {
+	case <-done:
+	case <-timer.C:
+		w.log.Warn("the record is slow; the weekly summary leaves without it", "week", w.doc.Week)
+	case <-ctx.Done():
+	}
+}
+
+// ComposeSummary makes the mail of a report for one person, in their units,
+// with its pictures inside.
+func ComposeSummary(r *summary.Report, p configs.Person) (mail.Summary, error) {
+	u := summary.UnitsOf(p.Units)
+	pics, err := r.Pictures(u)
+	if err != nil {
+		return mail.Summary{}, err
+	}
+	var html strings.Builder
+	if err := r.HTML(&html, u, pics, summary.ByContentID); err != nil {
+		return mail.Summary{}, err
+	}
+	m := mail.Summary{
+		To: []string{p.MailTo}, Subject: r.Subject(), Text: r.Text(u), HTML: html.String(),
+		Key: r.Week + "/" + cmp.Or(p.ID, p.MailTo),
+	}
+	for _, pic := range pics {
+		m.Files = append(m.Files, mail.File{Name: pic.Name, MediaType: "image/png", Data: pic.PNG, Inline: true})
+	}
+	return m, nil
+}
+
+// MailSummary makes one week's summary from an open record and mails it to
+// everybody with an address, for a daemon that is not running.
+func MailSummary(ctx context.Context, cfg *configs.Config, r *summary.Report) (int, error) {
+	if cfg.Mail.Host == "" {
+		return 0, errors.New("the configuration has no [mail] section")
+	}
+	sender, err := buildMail(cfg)
+	if err != nil {
+		return 0, err
+	}
+	return mailTo(ctx, sender.SendSummary, cfg, r)
+}
+
+func mailTo(ctx context.Context, send func(context.Context, mail.Summary) error, cfg *configs.Config, r *summary.Report) (int, error) {
+	sent := 0
+	var errs []error
+	for _, p := range addressed(cfg, true) {
+		m, err := ComposeSummary(r, p)
+		if err == nil {
+			err = send(ctx, m)
+		}
+		if err != nil {
+			errs = append(errs, fmt.Errorf("summary for %s: %w", p.ID, err))
+			continue
+		}
+		sent++
+	}
+	if sent == 0 && len(errs) == 0 {
+		errs = append(errs, errors.New("nobody has mail_to in the configuration"))
+	}
+	return sent, errors.Join(errs...)
+}
+
+// LimitsOf tells a store opened by a tool what counts as inside the band.
+func LimitsOf(cfg *configs.Config) store.LimitsFunc { return limitsOf(cfg) }

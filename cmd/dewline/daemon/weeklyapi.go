@@ -1,0 +1,168 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"sync"
+	"time"
+
+	"dewline/alert/mail"
+	"dewline/alert/summary"
+	"dewline/configs"
+	"dewline/store"
+)
+
+// summaryFresh is for how long a report is shown again without being made
+// anew.
+const summaryFresh = time.Minute
+
+// A summaryShelf holds the report made last and lets only one be made at a
+// time: a small board has better things to do.
+type summaryShelf struct {
+	mu   sync.Mutex // guards what follows, and is held while a report is made
+	last *summary.Report
+	cfg  *configs.Config
+	at   time.Time // by the process's clock
+}
+
+// Summary returns the report of a week such as "2026-W47"; empty is the last
+// whole one.
+func (d *Daemon) Summary(ctx context.Context, week string) (*summary.Report, error) {
+	cfg, now := d.cfg.Load(), d.now()
+	w := summary.WeekOf(now.Wall, cfg.Room.Location).Prev()
+	if week != "" {
+		var err error
+		if w, err = summary.ParseWeek(week, cfg.Room.Location); err != nil {
+			return nil, err
+		}
+	}
+	return d.summaryOf(ctx, cfg, w, now.Wall)
+}
+
+func (d *Daemon) summaryOf(ctx context.Context, cfg *configs.Config, w summary.Week, now time.Time) (*summary.Report, error) {
+	st := d.currentStore()
+	if st == nil {
+		return nil, errNoRecord
+	}
+	s := &d.shelf
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.last != nil && s.cfg == cfg && s.last.Week == w.String() && time.Since(s.at) < summaryFresh {
+		return s.last, nil
+	}
+	r, err := summary.Build(ctx, st, cfg, w, now)
+	if err != nil {
+		return nil, err
+	}
+	s.last, s.cfg, s.at = r, cfg, time.Now()
+	return r, nil
+}
+
+// runWeekly sends the weekly summaries until ctx ends.
+func (d *Daemon) runWeekly(ctx context.Context) {
+	w := &weekly{
+		cfg: d.cfg.Load, now: d.now, log: d.log,
+		load: func(key string) ([]byte, error) {
+			st := d.currentStore()
+			if st == nil {
+				return nil, errNoRecord
+			}
+			return st.Get(store.BucketMeta, key)
+		},
+		keep: func(doc store.Doc, entries []store.JournalEntry) <-chan struct{} {
+			return d.rec.Put([]store.Doc{doc}, entries)
+		},
+		build: func(ctx context.Context, week summary.Week) (*summary.Report, error) {
+			return d.summaryOf(ctx, d.cfg.Load(), week, d.now().Wall)
+		},
+	}
+	if d.channels.mail != nil {
+		w.send = d.channels.mail.SendSummary
+	}
+	w.Run(ctx)
+}
+
+// serveSummary answers one week's summary as HTML, text or JSON.
+func (d *Daemon) serveSummary(w http.ResponseWriter, r *http.Request) {
+	report, err := d.Summary(r.Context(), r.FormValue("week"))
+	switch {
+	case errors.Is(err, errNoRecord):
+		writeError(w, http.StatusServiceUnavailable, err)
+		return
+	case err != nil:
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	units := summary.UnitsOf(r.FormValue("units"))
+	w.Header().Set("Cache-Control", "no-store")
+	switch format := r.FormValue("format"); format {
+	case "", "html":
+		d.serveSummaryPage(w, report, units)
+	case "text":
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		_, _ = w.Write([]byte(report.Text(units)))
+	case "json":
+		writeJSON(w, http.StatusOK, report)
+	default:
+		writeError(w, http.StatusBadRequest, fmt.Errorf("format is html, text or json, not %q", format))
+	}
+}
+
+func (d *Daemon) serveSummaryPage(w http.ResponseWriter, report *summary.Report, units summary.Units) {
+	pics, err := report.Pictures(units)
+	if err != nil {
+		writeError(w, http.StatusInternalServerError, err)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	// The page holds its pictures and styles and loads nothing.
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'self'")
+	if err := report.HTML(w, units, pics, summary.Inside); err != nil {
+		d.log.Warn("a summary could not be shown", "week", report.Week, "err", err)
+	}
+}
+
+// serveSendSummary mails a week's summary at once, whether or not it was sent.
+func (d *Daemon) serveSendSummary(w http.ResponseWriter, r *http.Request) {
+	var req struct{ Week, By string }
+	if err := decodeBody(r, &req); err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	sent, week, err := d.SendSummary(r.Context(), req.Week, req.By)
+	if err != nil {
+		writeError(w, http.StatusConflict, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, map[string]any{"week": week, "sent": sent})
+}
+
+// SendSummary mails a week's summary to everybody with an address and returns
+// to how many it went.
+func (d *Daemon) SendSummary(ctx context.Context, week, by string) (sent int, key string, err error) {
+	if by == "" {
+		return 0, "", errors.New("say who you are: the field by is empty")
+	}
+	if d.channels.mail == nil {
+		return 0, "", errors.New("the configuration has no [mail] section that works")
+	}
+	report, err := d.Summary(ctx, week)
+	if err != nil {
+		return 0, "", err
+	}
+	send := func(ctx context.Context, m mail.Summary) error { return d.channels.mail.SendSummary(ctx, m) }
+	sent, err = mailTo(ctx, send, d.cfg.Load(), report)
+	now := d.now()
+	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "summary", Who: by, Subject: report.Week, New: fmt.Sprintf("sent to %d", sent), Why: errText(err)}})
+	return sent, report.Week, err
+}
+
+func errText(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
