@@ -165,4 +165,3 @@ func errText(err error) string {
 	}
 	return err.Error()
 }
-

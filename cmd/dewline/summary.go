@@ -1,0 +1,208 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"dewline/alert/summary"
+	"dewline/cmd/dewline/daemon"
+	"dewline/configs"
+	"dewline/store"
+)
+
+// summaryFlags are the flags of dewline summary.
+type summaryFlags struct {
+	control        controlFlags
+	week, to, unit string
+	text, send     bool
+}
+
+// runSummary shows or mails the summary of one week, with a running daemon or
+// from the record alone.
+func runSummary(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("summary", "[--week 2026-W47] (--text | --to FILE.html | --send) [--data DIR] [--config FILE]", std)
+	f := summaryFlags{control: addControlFlags(fs)}
+	fs.StringVar(&f.week, "week", "", "the ISO `WEEK`, such as 2026-W47; default the last whole one")
+	fs.StringVar(&f.to, "to", "", "write it as a page with its pictures to the new `FILE`")
+	fs.BoolVar(&f.text, "text", false, "write it as plain text to standard output; the default")
+	fs.BoolVar(&f.send, "send", false, "mail it at once to everybody with mail_to, sent before or not")
+	fs.StringVar(&f.unit, "units", "°C", "°C or F, for --text and --to")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if f.week != "" {
+		if _, err := summary.ParseWeek(f.week, nil); err != nil {
+			return usageError{"dewline summary: --week: " + err.Error()}
+		}
+	}
+	if f.unit != "°C" && f.unit != "C" && f.unit != "F" {
+		return usageError{fmt.Sprintf("dewline summary: --units is °C or F, not %q", f.unit)}
+	}
+	if f.send && (f.to != "" || f.text) {
+		return usageError{"dewline summary: --send goes without --to and --text"}
+	}
+	if ctl, err := f.control.dial(); err == nil && ctl.answers(ctx) {
+		return f.online(ctx, ctl, std)
+	}
+	return f.offline(ctx, std)
+}
+
+// answers reports whether a daemon listens: a killed one leaves its socket.
+func (c *control) answers(ctx context.Context) bool {
+	ctx, cancel := context.WithTimeout(ctx, connectWithin)
+	defer cancel()
+	return c.get(ctx, "kpi", nil) == nil
+}
+
+// online asks the running daemon.
+func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) error {
+	if f.send {
+		var sent struct {
+			Week string
+			Sent int
+		}
+		ctl.client.Timeout = 0 // a mail server may take its time
+		if err := ctl.post(ctx, "summary", map[string]string{"week": f.week, "by": *f.control.by}, &sent); err != nil {
+			return err
+		}
+		fmt.Fprintf(std.out, "the summary of week %s was sent to %d\n", sent.Week, sent.Sent)
+		return nil
+	}
+	formats := []string{}
+	if f.to != "" {
+		formats = append(formats, "html")
+	}
+	if f.text || f.to == "" {
+		formats = append(formats, "text")
+	}
+	for _, format := range formats {
+		b, err := ctl.summary(ctx, f.week, format, f.unit)
+		if err != nil {
+			return err
+		}
+		if err := f.put(format, b, std); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// summary fetches a finished summary.
+func (c *control) summary(ctx context.Context, week, format, unit string) ([]byte, error) {
+	q := url.Values{"week": {week}, "format": {format}, "units": {unit}}
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://dewline/api/v1/summary?"+q.Encode(), nil)
+	if err != nil {
+		return nil, fmt.Errorf("make the request: %w", err)
+	}
+	client := *c.client
+	client.Timeout = 0 // a long record on a slow card takes its time
+	resp, err := client.Do(req)
+	if err != nil {
+		return nil, fmt.Errorf("ask the running dewline for the summary: %w", err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(resp.Body, 64<<20))
+	if err != nil {
+		return nil, fmt.Errorf("read the summary: %w", err)
+	}
+	if resp.StatusCode != http.StatusOK {
+		return nil, fmt.Errorf("the running dewline made no summary: %s", strings.TrimSpace(string(b)))
+	}
+	return b, nil
+}
+
+// put writes what --text or --to asked for.
+func (f *summaryFlags) put(format string, b []byte, std stdio) error {
+	if format == "text" {
+		_, err := std.out.Write(b)
+		return err
+	}
+	err := withOutput(f.to, std.out, func(w io.Writer) error {
+		_, err := w.Write(b)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("write the summary: %w", err)
+	}
+	if f.to != "-" {
+		fmt.Fprintf(std.err, "%s: written\n", f.to)
+	}
+	return nil
+}
+
+// offline makes the summary from the record of a daemon that is not running.
+func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
+	cfg, dir, err := f.room()
+	if err != nil {
+		return err
+	}
+	week := summary.WeekOf(time.Now(), cfg.Room.Location).Prev()
+	if f.week != "" {
+		if week, err = summary.ParseWeek(f.week, cfg.Room.Location); err != nil {
+			return usageError{"dewline summary: --week: " + err.Error()}
+		}
+	}
+	st, _, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: true, Limits: daemon.LimitsOf(cfg)})
+	if err != nil {
+		return fmt.Errorf("open the record in %s: %w", dir, err)
+	}
+	defer func() { _ = st.Close(context.WithoutCancel(ctx)) }()
+	report, err := summary.Build(ctx, st, cfg, week, time.Now())
+	if err != nil {
+		return err
+	}
+	if f.send {
+		sent, err := daemon.MailSummary(ctx, cfg, report)
+		if sent > 0 {
+			fmt.Fprintf(std.out, "the summary of week %s was sent to %d\n", report.Week, sent)
+		}
+		return err
+	}
+	units := summary.UnitsOf(f.unit)
+	if f.to != "" {
+		var page strings.Builder
+		pics, err := report.Pictures(units)
+		if err != nil {
+			return err
+		}
+		if err := report.HTML(&page, units, pics, summary.Inside); err != nil {
+			return err
+		}
+		if err := f.put("html", []byte(page.String()), std); err != nil {
+			return err
+		}
+	}
+	if f.text || f.to == "" {
+		return f.put("text", []byte(report.Text(units)), std)
+	}
+	return nil
+}
+
+// room finds the configuration and the data directory. Without --config the
+// copy that the daemon keeps beside its record is used, so that a summary of a
+// copied directory needs nothing else.
+func (f *summaryFlags) room() (*configs.Config, string, error) {
+	dir := *f.control.dir
+	cfg, err := configs.Load(*f.control.config)
+	if err == nil {
+		if dir == "" {
+			dir = cfg.Store.Dir
+		}
+		return cfg, dir, nil
+	}
+	if dir != "" && errors.Is(err, os.ErrNotExist) {
+		kept, keptErr := configs.Load(filepath.Join(dir, daemon.LastGoodName))
+		if keptErr == nil {
+			return kept, dir, nil
+		}
+	}
+	return nil, "", usageError{fmt.Sprintf("dewline summary: the room's configuration is needed, name it with --config FILE: %v", err)}
+}
