@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime"
-	"sync"
 	"testing"
 	"time"
 
@@ -147,13 +145,13 @@ func TestRetention(t *testing.T) {
 	defer s.Close(ctx)
 	s.db.NoSync = true
 	r := newRoom(12, 2)
-	fill(t, s, r, 10*24*time.Hour)
+	fill(t, s, r, 7*24*time.Hour)
 	got := readAll(t, s, r.probes[0], time.Time{}, farFuture)
 	if days := float64(len(got)) / 8640; days < 3 || days > 5 {
 		t.Fatalf("%.1f days of readings are left, want 3 and the day they are part of", days)
 	}
-	if n := len(rollupsOf(t, s, r.probes[0], Hour, time.Time{}, farFuture)); n != 241 {
-		t.Fatalf("%d hours of rollups are left, want all 241", n)
+	if n := len(rollupsOf(t, s, r.probes[0], Hour, time.Time{}, farFuture)); n != 169 {
+		t.Fatalf("%d hours of rollups are left, want all 169", n)
 	}
 }
 
@@ -168,7 +166,7 @@ func TestCap(t *testing.T) {
 	defer s.Close(ctx)
 	s.db.NoSync = true
 	r := newRoom(13, 8)
-	for day := range 16 {
+	for day := range 12 {
 		fill(t, s, r, 24*time.Hour)
 		if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, fmt.Sprint(day), make([]byte, 3000)}}}); err != nil {
 			t.Fatalf("day %d: %v", day, err)
@@ -179,8 +177,8 @@ func TestCap(t *testing.T) {
 		t.Fatalf("stats %+v", st)
 	}
 	days := float64(len(readAll(t, s, r.probes[0], time.Time{}, farFuture))) / 8640
-	if days < 2 || days > 12 {
-		t.Fatalf("%.1f days of readings are left of 16", days)
+	if days < 2 || days > 9 {
+		t.Fatalf("%.1f days of readings are left of 12", days)
 	}
 	t.Logf("%.1f days of readings left in %d bytes, %d free", days, st.FileBytes, st.FreeBytes)
 }
@@ -309,170 +307,4 @@ func TestSchema(t *testing.T) {
 			return nil
 		})
 	})
-}
-
-// TestUnavailable begins with a record that another process holds: readings
-// wait in memory and go to the file once it is free.
-func TestUnavailable(t *testing.T) {
-	dir := memDir(t)
-	first, _ := open(t, dir)
-	r := newRoom(14, 3)
-	want := fill(t, first, r, 2*time.Hour)
-	s, _, err := Open(ctx, Options{Dir: dir})
-	if !errors.Is(err, ErrLocked) {
-		t.Fatalf("second open: %v", err)
-	}
-	for range 1080 {
-		for _, x := range r.next() {
-			s.Append(x)
-			want[x.Probe] = append(want[x.Probe], x)
-		}
-	}
-	if err := s.Flush(ctx, nil); !errors.Is(err, ErrLocked) {
-		t.Fatalf("flush: %v", err)
-	}
-	if err := s.Commit(Commit{State: []byte("x")}); !errors.Is(err, ErrUnavailable) {
-		t.Fatalf("commit: %v", err)
-	}
-	if _, err := s.State(); !errors.Is(err, ErrUnavailable) {
-		t.Fatalf("state: %v", err)
-	}
-	if err := first.Close(ctx); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Flush(ctx, nil); err != nil {
-		t.Fatal(err)
-	}
-	for p, more := range fill(t, s, r, time.Hour) {
-		want[p] = append(want[p], more...)
-	}
-	if err := s.Close(ctx); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Flush(ctx, nil); !errors.Is(err, ErrUnavailable) {
-		t.Fatalf("flush after closing: %v", err)
-	}
-	s, _ = open(t, dir)
-	for _, p := range r.probes {
-		compare(t, readAll(t, s, p, time.Time{}, farFuture), want[p])
-	}
-}
-
-// TestAppendNeverWaits holds the file's only write transaction, as a card that
-// hangs would, and goes on appending and reading.
-func TestAppendNeverWaits(t *testing.T) {
-	s, _ := open(t, memDir(t))
-	r := newRoom(15, 4)
-	want := fill(t, s, r, 30*time.Minute)
-	tx, err := s.db.Begin(true)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var stuck sync.WaitGroup
-	stuck.Go(func() {
-		if err := s.Flush(ctx, nil); err != nil {
-			t.Error(err)
-		}
-	})
-	stuck.Go(func() {
-		if err := s.Commit(Commit{State: []byte("late")}); err != nil {
-			t.Error(err)
-		}
-	})
-	for range 1000 {
-		for _, x := range r.next() {
-			s.Append(x)
-			want[x.Probe] = append(want[x.Probe], x)
-		}
-	}
-	compare(t, readAll(t, s, r.probes[1], time.Time{}, farFuture), want[r.probes[1]])
-	_ = s.Stats()
-	if err := tx.Rollback(); err != nil {
-		t.Fatal(err)
-	}
-	stuck.Wait()
-	if err := s.Flush(ctx, nil); err != nil {
-		t.Fatal(err)
-	}
-	if st := s.Stats(); st.Unwritten != 0 || st.Lost != 0 {
-		t.Fatalf("%+v", st)
-	}
-}
-
-// TestReadersAndWriters lets everything happen at once, for the race detector
-// and for readers that meet a day replacing its hours.
-func TestReadersAndWriters(t *testing.T) {
-	s, _ := open(t, memDir(t))
-	s.db.NoSync = true
-	r := newRoom(16, 3)
-	want := fill(t, s, r, 25*time.Hour)
-	p := r.probes[2]
-	stop := make(chan struct{})
-	var readers sync.WaitGroup
-	for range 3 {
-		readers.Go(func() {
-			for {
-				select {
-				case <-stop:
-					return
-				default:
-				}
-				compare(t, readAll(t, s, p, time.Time{}, start.Add(25*time.Hour)), want[p])
-				if n := len(rollupsOf(t, s, p, Hour, time.Time{}, start.Add(24*time.Hour))); n != 25 {
-					t.Errorf("%d hours", n)
-				}
-				if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}, Journal: []JournalEntry{{Kind: "x"}}}); err != nil {
-					t.Error(err)
-				}
-			}
-		})
-	}
-	fill(t, s, r, 50*time.Hour)
-	if err := s.Compact(ctx); err != nil {
-		t.Error(err)
-	}
-	close(stop)
-	readers.Wait()
-	if _, err := s.VerifyJournal(); err != nil {
-		t.Error(err)
-	}
-}
-
-// TestMemoryStaysFlat asks that ten times the history costs no more memory.
-func TestMemoryStaysFlat(t *testing.T) {
-	s, _ := open(t, memDir(t))
-	s.db.NoSync = true
-	r := newRoom(17, 4)
-	heap := func() float64 {
-		runtime.GC()
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		return float64(m.HeapAlloc) / 1e6
-	}
-	grow := func(d time.Duration) {
-		for end := r.at.Mono + d; r.at.Mono < end; {
-			for range 6 {
-				for _, x := range r.next() {
-					s.Append(x)
-				}
-			}
-			if err := s.Flush(ctx, nil); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	grow(49 * time.Hour)
-	before := heap()
-	grow(18 * 24 * time.Hour)
-	n := 0
-	for range s.Readings(ctx, r.probes[0], time.Time{}, farFuture) {
-		if n++; n == 150_000 {
-			if during := heap(); during > before+5 {
-				t.Errorf("%.1f MB while reading all, %.1f MB before", during, before)
-			}
-		}
-	}
-	if after := heap(); after > before+1 {
-		t.Errorf("%.1f MB after ten times the history, %.1f MB before", after, before)
-	}
 }

@@ -31,7 +31,8 @@ func (s *Store) load(tx *bolt.Tx, rep *Report) error {
 	s.lastSum.Store(0)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.mem.adopt(names, entries, recs)
+	s.rewrite = s.mem.adopt(names, entries, recs, s.attached)
+	s.attached = true
 	rep.Readings = 0
 	newest := int64(math.MinInt64)
 	note := func(mono, wall int64) {
@@ -61,34 +62,51 @@ type loadedSeries struct {
 	parted int // how many of them came from parts
 }
 
-// adopt merges what was loaded with what memory holds already: after a late
-// open, memory's records are the newer ones and not on disk.
-func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries) {
+// adopt merges what was loaded with what memory holds already. again says that
+// this process had the file open before, so that memory holds all of the open
+// hour and the file part of it; otherwise memory's records are the newer ones.
+// It reports whether the open hour has to be written afresh.
+func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries, again bool) (rewrite bool) {
+	rewrite = m.total > 0
 	for _, p := range m.order {
 		p.num, p.parted, p.rowed = -1, 0, 0
 	}
 	for _, num := range slices.Sorted(maps.Keys(names)) {
 		p := m.probe(names[num])
 		p.num = num
-		if o := open[num]; o != nil {
-			p.recs = append(o.recs, p.recs...)
+		o := open[num]
+		if o == nil {
+			continue
+		}
+		if again && len(p.recs) > 0 {
+			first := p.recs[0].Mono
+			o.recs = slices.DeleteFunc(o.recs, func(r block.Record) bool { return r.Mono >= first })
+		}
+		p.recs = append(o.recs, p.recs...)
+		m.total += len(o.recs)
+		if !rewrite {
 			p.parted, p.rowed = o.parted, len(o.recs)-o.parted
-			m.total += len(o.recs)
 		}
 	}
-	var waiting []*entry
-	for _, e := range m.entries {
-		if e.raw != nil {
-			waiting = append(waiting, e)
-		} else {
-			e.gone = true
-		}
-	}
-	m.entries = entries
-	for _, e := range entries {
+	m.adoptEntries(entries)
+	return rewrite
+}
+
+// adoptEntries takes over the index of the file. Hours that wait for the disk
+// stay, under numbers that the file has not used.
+func (m *memory) adoptEntries(onDisk []*entry) {
+	have := make(map[string]bool, len(onDisk))
+	for _, e := range onDisk {
+		have[string(e.name)] = true
 		m.nextSeq = max(m.nextSeq, e.key.seq+1)
 	}
-	for _, e := range waiting { // they may carry numbers that the file has used
+	old := m.entries
+	m.entries = onDisk
+	for _, e := range old {
+		if e.raw == nil || have[string(e.name)] {
+			e.gone = true
+			continue
+		}
 		e.key.seq = m.nextSeq
 		e.name = e.key.bytes()
 		m.nextSeq++
@@ -195,6 +213,9 @@ func (s *Store) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.
 		}
 		for num, o := range open {
 			_ = pick(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(blocks [][]byte) (err error) {
+				if len(blocks) == 0 {
+					return nil
+				}
 				recs, err = dec.Decode(recs[:0], blocks[len(blocks)-1])
 				for err == nil && len(recs) > 0 && len(o.recs) > 0 && o.recs[0].Mono <= recs[len(recs)-1].Mono {
 					o.recs = o.recs[1:]

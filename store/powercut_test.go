@@ -209,12 +209,12 @@ func (d *disk) cut(rng *rand.Rand) map[string][]byte {
 // TestPowerCut rebuilds the disk as it may be after a power cut at any moment,
 // the first creation included, and asks that every state opens with all that
 // was reported. DEWLINE_POWERCUTS=20000 for the long run.
-func TestPowerCut(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 600), false) }
+func TestPowerCut(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 400), false) }
 
 // TestPowerCutLyingDisk is the same with every fourth sync ignored by the disk.
 // Then loss cannot be ruled out, but a wrong value, a crash or a store that does
 // not start can.
-func TestPowerCutLyingDisk(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 600)/2, true) }
+func TestPowerCutLyingDisk(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 400)/2, true) }
 
 func powerCuts(t *testing.T, states int, lying bool) {
 	ops := traceVictim(t, 130)

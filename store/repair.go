@@ -303,7 +303,9 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 			p.blocks = append(p.blocks, blk)
 			blocks++
 		}
-		parts = append(parts, p)
+		if len(p.blocks) > 0 {
+			parts = append(parts, p)
+		}
 		return true
 	})
 	if err != nil {

@@ -8,10 +8,10 @@ import (
 	"time"
 )
 
-// TestSizeAndWear measures the whole file and what was written for it. Ten days
-// of 48 probes by default; DEWLINE_STORE_DAYS=30 for the figure in the README.
+// TestSizeAndWear measures the whole file and what was written for it. One day
+// of 48 probes by default; DEWLINE_STORE_DAYS=30 for a whole month.
 func TestSizeAndWear(t *testing.T) {
-	days := 2
+	days := 1
 	if v, err := strconv.Atoi(os.Getenv("DEWLINE_STORE_DAYS")); err == nil {
 		days = v
 	}

@@ -44,6 +44,7 @@ type Store struct {
 	stale     atomic.Bool      // a commit failed half-way: see resync
 	headStale bool             // the same for head, guarded by writing
 	rewrite   bool             // the next flush writes the open hour afresh, guarded by flushing
+	attached  bool             // the file was open before, guarded by flushing
 	now       func() time.Time // for names of quarantined files and LastCommit
 }
 
@@ -118,22 +119,25 @@ func (s *Store) SetLimits(f LimitsFunc) {
 }
 
 // Close flushes, then closes the file. The readings of a failed flush are lost,
-// and the error says so.
+// and the error says so. It gives up when ctx ends, whatever the disk does.
 func (s *Store) Close(ctx context.Context) error {
 	var err error
 	if !s.opt.ReadOnly {
 		err = s.Flush(ctx, nil)
 	}
 	s.closed.Store(true)
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	s.file.Lock()
-	defer s.file.Unlock()
-	if s.db == nil {
-		return err
-	}
-	cerr := guard(s.db.Close)
-	s.db = nil
+	cerr := bounded(ctx, func() error {
+		s.writing.Lock()
+		defer s.writing.Unlock()
+		s.file.Lock()
+		defer s.file.Unlock()
+		if s.db == nil {
+			return nil
+		}
+		db := s.db
+		s.db = nil
+		return guard(db.Close)
+	})
 	if err = errors.Join(err, cerr); err != nil {
 		return fmt.Errorf("close the record %s: %w", s.path, err)
 	}

@@ -1,0 +1,227 @@
+package store
+
+import (
+	"errors"
+	"path/filepath"
+	"runtime"
+	"sync"
+	"testing"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+)
+
+// TestUnavailable begins with a record that another process holds: readings
+// wait in memory and go to the file once it is free.
+func TestUnavailable(t *testing.T) {
+	dir := memDir(t)
+	first, _ := open(t, dir)
+	r := newRoom(14, 3)
+	want := fill(t, first, r, 2*time.Hour)
+	s, _, err := Open(ctx, Options{Dir: dir})
+	if !errors.Is(err, ErrLocked) {
+		t.Fatalf("second open: %v", err)
+	}
+	for range 1080 {
+		for _, x := range r.next() {
+			s.Append(x)
+			want[x.Probe] = append(want[x.Probe], x)
+		}
+	}
+	if err := s.Flush(ctx, nil); !errors.Is(err, ErrLocked) {
+		t.Fatalf("flush: %v", err)
+	}
+	if err := s.Commit(Commit{State: []byte("x")}); !errors.Is(err, ErrUnavailable) {
+		t.Fatalf("commit: %v", err)
+	}
+	if _, err := s.State(); !errors.Is(err, ErrUnavailable) {
+		t.Fatalf("state: %v", err)
+	}
+	if err := first.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Flush(ctx, nil); err != nil {
+		t.Fatal(err)
+	}
+	for p, more := range fill(t, s, r, time.Hour) {
+		want[p] = append(want[p], more...)
+	}
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Flush(ctx, nil); !errors.Is(err, ErrUnavailable) {
+		t.Fatalf("flush after closing: %v", err)
+	}
+	s, _ = open(t, dir)
+	for _, p := range r.probes {
+		compare(t, readAll(t, s, p, time.Time{}, farFuture), want[p])
+	}
+}
+
+// TestAppendNeverWaits holds the file's only write transaction, as a card that
+// hangs would, and goes on appending and reading.
+func TestAppendNeverWaits(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	r := newRoom(15, 4)
+	want := fill(t, s, r, 30*time.Minute)
+	tx, err := s.db.Begin(true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var stuck sync.WaitGroup
+	stuck.Go(func() {
+		if err := s.Flush(ctx, nil); err != nil {
+			t.Error(err)
+		}
+	})
+	stuck.Go(func() {
+		if err := s.Commit(Commit{State: []byte("late")}); err != nil {
+			t.Error(err)
+		}
+	})
+	for range 1000 {
+		for _, x := range r.next() {
+			s.Append(x)
+			want[x.Probe] = append(want[x.Probe], x)
+		}
+	}
+	compare(t, readAll(t, s, r.probes[1], time.Time{}, farFuture), want[r.probes[1]])
+	_ = s.Stats()
+	if err := tx.Rollback(); err != nil {
+		t.Fatal(err)
+	}
+	stuck.Wait()
+	if err := s.Flush(ctx, nil); err != nil {
+		t.Fatal(err)
+	}
+	if st := s.Stats(); st.Unwritten != 0 || st.Lost != 0 {
+		t.Fatalf("%+v", st)
+	}
+}
+
+// TestReadersAndWriters lets everything happen at once, for the race detector
+// and for readers that meet a day replacing its hours.
+func TestReadersAndWriters(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	r := newRoom(16, 3)
+	want := fill(t, s, r, 25*time.Hour)
+	p := r.probes[2]
+	stop := make(chan struct{})
+	var readers sync.WaitGroup
+	for range 3 {
+		readers.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+				}
+				compare(t, readAll(t, s, p, time.Time{}, start.Add(25*time.Hour)), want[p])
+				if n := len(rollupsOf(t, s, p, Hour, time.Time{}, start.Add(24*time.Hour))); n != 25 {
+					t.Errorf("%d hours", n)
+				}
+				if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}, Journal: []JournalEntry{{Kind: "x"}}}); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	fill(t, s, r, 50*time.Hour)
+	if err := s.Compact(ctx); err != nil {
+		t.Error(err)
+	}
+	close(stop)
+	readers.Wait()
+	if _, err := s.VerifyJournal(); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestMemoryStaysFlat asks that five times the history costs no more memory.
+func TestMemoryStaysFlat(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	r := newRoom(17, 4)
+	heap := func() float64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return float64(m.HeapAlloc) / 1e6
+	}
+	grow := func(d time.Duration) {
+		for end := r.at.Mono + d; r.at.Mono < end; {
+			for range 6 {
+				for _, x := range r.next() {
+					s.Append(x)
+				}
+			}
+			if err := s.Flush(ctx, nil); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	grow(49 * time.Hour)
+	before := heap()
+	grow(9 * 24 * time.Hour)
+	n := 0
+	for range s.Readings(ctx, r.probes[0], time.Time{}, farFuture) {
+		if n++; n == 80_000 {
+			if during := heap(); during > before+5 {
+				t.Errorf("%.1f MB while reading all, %.1f MB before", during, before)
+			}
+		}
+	}
+	if after := heap(); after > before+1 {
+		t.Errorf("%.1f MB after five times the history, %.1f MB before", after, before)
+	}
+}
+
+// TestLetGo makes the library panic in a write, as a damaged page does: the
+// store drops the file, opens it again and goes on with nothing lost or doubled.
+func TestLetGo(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	r := newRoom(18, 3)
+	want := fill(t, s, r, 90*time.Minute)
+	for range 3 {
+		err := s.update(func(tx *bolt.Tx) error { panic("page 7 is not what it says") })
+		if !errors.Is(err, errPanic) {
+			t.Fatalf("a panic came out as %v", err)
+		}
+		for p, more := range fillAfterLetGo(t, s, r, 50*time.Minute) {
+			want[p] = append(want[p], more...)
+		}
+		for _, p := range r.probes {
+			compare(t, readAll(t, s, p, time.Time{}, farFuture), want[p])
+		}
+	}
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	s, rep := open(t, filepath.Dir(s.path))
+	if rep.Damage != nil {
+		t.Fatalf("%+v", rep)
+	}
+	for _, p := range r.probes {
+		compare(t, readAll(t, s, p, time.Time{}, farFuture), want[p])
+	}
+}
+
+// fillAfterLetGo waits for the file's lock to be let go of, then fills.
+func fillAfterLetGo(t *testing.T, s *Store, r *testRoom, d time.Duration) map[sensors.ProbeID][]sensors.Reading {
+	t.Helper()
+	for range 1000 {
+		err := s.Flush(ctx, []byte("x"))
+		if err == nil {
+			return fill(t, s, r, d)
+		}
+		if !errors.Is(err, ErrLocked) {
+			t.Fatal(err)
+		}
+		runtime.Gosched()
+	}
+	t.Fatal("the record stays locked")
+	return nil
+}
