@@ -146,6 +146,7 @@ func (v *victim) answer(a rules.AlarmView) {
 		delete(v.shelved, a.Key) // from now on either is right
 	case v.rng.IntN(3) == 0:
 		c.Action, c.Minutes = "shelve", 1
+		delete(v.acked, a.Key) // what comes from the shelf must be acknowledged anew
 	default:
 		c.Action = "acknowledge"
 	}
