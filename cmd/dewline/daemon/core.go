@@ -1,9 +1,12 @@
 package daemon
 
 import (
+	"bytes"
+	"compress/flate"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -191,13 +194,9 @@ type Saved struct {
 // error and the rest is used.
 func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	var errs []error
-	var state *rules.State
-	if len(s.State) > 0 {
-		state = new(rules.State)
-		if err := json.Unmarshal(s.State, state); err != nil {
-			errs = append(errs, fmt.Errorf("read back the rules' state: %w", err))
-			state = nil
-		}
+	state, err := decodeState(s.State)
+	if err != nil {
+		errs = append(errs, err)
 	}
 	var records []rules.Record
 	for _, d := range s.Alarms {
@@ -269,13 +268,61 @@ func (c *Core) All() (Effects, error) {
 	return e, nil
 }
 
-// State encodes what has to be kept beside the alarm records.
+// State encodes what has to be kept beside the alarm records, compressed: it
+// is large and much of it is alike.
 func (c *Core) State() ([]byte, error) {
-	b, err := json.Marshal(c.engine.State())
+	var b bytes.Buffer
+	w, err := flate.NewWriter(&b, flate.BestSpeed)
 	if err != nil {
+		return nil, fmt.Errorf("compress the rules' state: %w", err)
+	}
+	if err := errors.Join(json.NewEncoder(w).Encode(c.engine.State()), w.Close()); err != nil {
 		return nil, fmt.Errorf("encode the rules' state: %w", err)
 	}
-	return b, nil
+	return b.Bytes(), nil
+}
+
+// decodeState reads what State wrote; nil for nothing.
+func decodeState(b []byte) (*rules.State, error) {
+	if len(b) == 0 {
+		return nil, nil
+	}
+	r := flate.NewReader(bytes.NewReader(b))
+	defer r.Close()
+	s := new(rules.State)
+	if err := json.NewDecoder(io.LimitReader(r, maxState)).Decode(s); err != nil {
+		return nil, fmt.Errorf("read back the rules' state: %w", err)
+	}
+	return s, nil
+}
+
+// maxState bounds what a damaged state may unpack to.
+const maxState = 64 << 20
+
+// Timing returns the records of alarms whose on-delay or off-delay is running,
+// so that a crash loses none of the time that was already observed.
+func (c *Core) Timing() []store.Doc {
+	var docs []store.Doc
+	for _, r := range c.engine.Records() {
+		if r.Life.OnFor == 0 && r.Life.OffFor == 0 {
+			continue
+		}
+		if d, err := alarmDoc(r); err == nil {
+			docs = append(docs, d)
+		}
+	}
+	return docs
+}
+
+// Hot reports whether an alarm that wakes people is active: then the heat dose
+// and its like are worth keeping often.
+func (c *Core) Hot() bool {
+	for _, v := range c.engine.Open() {
+		if v.Active && v.Priority == rules.Wake {
+			return true
+		}
+	}
+	return false
 }
 
 // after runs what the rules found through the desk and collects the documents

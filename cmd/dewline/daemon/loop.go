@@ -18,8 +18,8 @@ func (d *Daemon) runCore(ctx context.Context) {
 	defer climate.Stop()
 	beat := time.NewTicker(d.heartbeatEvery())
 	defer beat.Stop()
-	lastFlush := d.now().Mono
-	lastAgeing := lastFlush
+	began := d.now().Mono
+	keep := keeping{batchAt: began, stateAt: began, ageingAt: began}
 	for {
 		select {
 		case in := <-d.in:
@@ -40,13 +40,43 @@ func (d *Daemon) runCore(ctx context.Context) {
 			d.drain()
 			return
 		}
-		if now := d.now(); now.Mono-lastFlush >= d.cfg.Load().Store.Batch.D() && d.rec.FlushState(d.core.State) {
-			lastFlush = now.Mono
-			if now.Mono-lastAgeing >= ageingEvery {
-				lastAgeing = now.Mono
-				d.keepAgeing()
-			}
-		}
+		keep.batch(d)
+	}
+}
+
+// stateEvery is how often the estimators are kept. They move slowly and are
+// large; a crash costs at most so much of what they learned. While it is hot
+// they are kept with every batch.
+const stateEvery = 10 * time.Minute
+
+// A keeping remembers when what was last handed to the recorder.
+type keeping struct{ batchAt, stateAt, ageingAt time.Duration }
+
+// batch asks for the readings since the last batch to be written once they are
+// due, unless the recorder is still busy with the batch before.
+func (k *keeping) batch(d *Daemon) {
+	now := d.now().Mono
+	if now-k.batchAt < d.cfg.Load().Store.Batch.D() {
+		return
+	}
+	state := func() ([]byte, error) { return nil, nil }
+	whole := now-k.stateAt >= stateEvery || d.core.Hot()
+	if whole {
+		state = d.core.State
+	}
+	if !d.rec.Flush(state) {
+		return
+	}
+	k.batchAt = now
+	if docs := d.core.Timing(); len(docs) > 0 {
+		d.rec.Put(docs, nil)
+	}
+	if whole {
+		k.stateAt = now
+	}
+	if now-k.ageingAt >= ageingEvery {
+		k.ageingAt = now
+		d.keepAgeing()
 	}
 }
 

@@ -246,7 +246,7 @@ func (d *Daemon) keepState() {
 	now := d.now()
 	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "stop", Who: "dewline", New: d.o.Version}})
 	d.keepAgeing()
-	d.rec.ForceState(d.core.State)
+	d.rec.ForceFlush(d.core.State)
 }
 
 func (d *Daemon) closeRecord(ctx context.Context) {

@@ -38,7 +38,8 @@ type recorder struct {
 	ledger   ledger     // nil until a store could be opened
 	docs     map[docKey]store.Doc
 	journal  []store.JournalEntry
-	state    []byte // non-nil asks for a flush
+	flush    bool   // the open blocks are to be written
+	state    []byte // and the rules' state with them, unless nil
 	waiters  []chan struct{}
 	busy     time.Time // when the write under way began; zero for none
 	failing  bool
@@ -84,37 +85,32 @@ func (r *recorder) Put(docs []store.Doc, journal []store.JournalEntry) <-chan st
 	return done
 }
 
-// FlushState asks for the open blocks and this state to be written. It reports
-// false, and does nothing, while an earlier write is still under way.
-func (r *recorder) FlushState(state func() ([]byte, error)) bool {
+// Flush asks for the open blocks to be written, with a state unless state
+// returns none. It reports false, and does nothing, while an earlier write is
+// still under way.
+func (r *recorder) Flush(state func() ([]byte, error)) bool {
 	r.mu.Lock()
-	idle := r.busy.IsZero() && r.state == nil && r.ledger != nil
+	idle := r.busy.IsZero() && !r.flush && r.ledger != nil
 	r.mu.Unlock()
 	if !idle {
 		return false
 	}
-	b, err := state()
-	if err != nil {
-		r.log.Error("the rules' state cannot be kept", "err", err)
-		b = []byte{}
-	}
-	r.mu.Lock()
-	r.state = b
-	r.mu.Unlock()
-	r.nudge()
+	r.ForceFlush(state)
 	return true
 }
 
-// ForceState asks for a last flush, whatever else is under way.
-func (r *recorder) ForceState(state func() ([]byte, error)) {
+// ForceFlush is Flush whatever else is under way.
+func (r *recorder) ForceFlush(state func() ([]byte, error)) {
 	b, err := state()
 	if err != nil {
 		r.log.Error("the rules' state cannot be kept", "err", err)
-		return
 	}
 	r.mu.Lock()
 	if r.ledger != nil {
-		r.state = b
+		r.flush = true
+		if b != nil {
+			r.state = b
+		}
 	}
 	r.mu.Unlock()
 	r.nudge()
@@ -166,6 +162,7 @@ type job struct {
 	ledger  ledger
 	docs    map[docKey]store.Doc
 	journal []store.JournalEntry
+	flush   bool
 	state   []byte
 	waiters []chan struct{}
 }
@@ -184,11 +181,11 @@ func (r *recorder) write(ctx context.Context) bool {
 func (r *recorder) take() (job, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.ledger == nil || (len(r.docs) == 0 && len(r.journal) == 0 && r.state == nil) {
+	if r.ledger == nil || (len(r.docs) == 0 && len(r.journal) == 0 && !r.flush) {
 		return job{}, false
 	}
-	j := job{ledger: r.ledger, docs: r.docs, journal: r.journal, state: r.state, waiters: r.waiters}
-	r.docs, r.journal, r.state, r.waiters = map[docKey]store.Doc{}, nil, nil, nil
+	j := job{ledger: r.ledger, docs: r.docs, journal: r.journal, flush: r.flush, state: r.state, waiters: r.waiters}
+	r.docs, r.journal, r.flush, r.state, r.waiters = map[docKey]store.Doc{}, nil, false, nil, nil
 	r.busy = time.Now()
 	return j, true
 }
@@ -204,7 +201,7 @@ func (j *job) write(ctx context.Context) error {
 		}
 		j.docs, j.journal = nil, nil
 	}
-	if j.state != nil {
+	if j.flush {
 		return j.ledger.Flush(ctx, j.state)
 	}
 	return nil
@@ -238,6 +235,10 @@ func (r *recorder) finish(j *job, err error) {
 			r.journal = slices.Delete(r.journal, 0, extra)
 		}
 		r.waiters = append(j.waiters, r.waiters...)
+		r.flush = r.flush || j.flush
+		if r.state == nil {
+			r.state = j.state
+		}
 	}
 	changed := r.failing != (err != nil)
 	r.failing = err != nil

@@ -133,11 +133,14 @@ func TestRecorderDoesNotRepeatTheJournalWhenOnlyTheFlushFails(t *testing.T) {
 		l := &flushFails{fakeLedger: newFakeLedger(), failures: 3}
 		r, _, stop := startRecorder(t, l)
 		r.Put(nil, []store.JournalEntry{{Kind: "once"}})
-		r.ForceState(func() ([]byte, error) { return []byte("{}"), nil })
+		r.ForceFlush(func() ([]byte, error) { return []byte("{}"), nil })
 		time.Sleep(time.Minute) // virtual
 		stop()
 		if fmt.Sprint(l.journal) != "[once]" {
 			t.Errorf("journal %v, want [once]", l.journal)
+		}
+		if string(l.state) != "{}" {
+			t.Errorf("the state was not written again after the failures: %q", l.state)
 		}
 	})
 }
@@ -145,13 +148,15 @@ func TestRecorderDoesNotRepeatTheJournalWhenOnlyTheFlushFails(t *testing.T) {
 type flushFails struct {
 	*fakeLedger
 	failures int
+	state    []byte
 }
 
-func (f *flushFails) Flush(context.Context, []byte) error {
+func (f *flushFails) Flush(_ context.Context, state []byte) error {
 	if f.failures > 0 {
 		f.failures--
 		return errors.New("EIO")
 	}
+	f.state = state
 	return nil
 }
 
@@ -194,7 +199,7 @@ func TestRecorderNoticesAHangingDisk(t *testing.T) {
 		if !r.Stuck(time.Now()) {
 			t.Errorf("not stuck after %s", slowCommit)
 		}
-		if r.FlushState(func() ([]byte, error) { return []byte("x"), nil }) {
+		if r.Flush(func() ([]byte, error) { return []byte("x"), nil }) {
 			t.Error("a flush was accepted beside a write that hangs")
 		}
 		// Putting more must not wait for the disk.
