@@ -161,7 +161,7 @@ func TestDelivery_queueOverflows(t *testing.T) {
 	ids := c.raise(520, "e")
 	c.taken(t, 520)
 	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
-	eventually(t, 10*time.Second, "the queue", func() bool { return back.notices()["filler 999"] > 0 })
+	eventually(t, 30*time.Second, "the queue", func() bool { return back.notices()["filler 900"] > 0 })
 	missing := 0
 	for _, id := range ids {
 		if back.notices()[id] == 0 {
