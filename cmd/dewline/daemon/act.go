@@ -186,6 +186,7 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if src := d.currentSource(); src != nil {
 		src.Correct(set)
 	}
+	d.redo(c, set)
 	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
 		fx := d.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
 		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value})

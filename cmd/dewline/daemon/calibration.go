@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -86,4 +87,55 @@ func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
 		out = append(out, c)
 	}
 	return out, errors.Join(errs...)
+}
+
+// A redo is a probe whose sums are to be made again after a correction that
+// reaches back.
+type redo struct {
+	probe sensors.ProbeID
+	from  time.Time
+	set   *sensors.Corrections
+}
+
+// redo queues the sums that a new record changes. An undo changes those since
+// the record that it undoes.
+func (d *Daemon) redo(c sensors.Correction, set *sensors.Corrections) {
+	from := c.From
+	for _, r := range set.Records() {
+		if r.ID == c.Undoes && r.From.Before(from) {
+			from = r.From
+		}
+	}
+	select {
+	case d.redos <- redo{c.Probe, from, set}:
+	default:
+		d.log.Warn("too many calibrations at once; older sums keep their values", "probe", c.Probe)
+	}
+}
+
+// runRedos makes sums again in the background until ctx ends.
+func (d *Daemon) runRedos(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case r := <-d.redos:
+			st := d.currentStore()
+			if st == nil {
+				continue
+			}
+			n, err := st.Recompute(ctx, r.probe, r.from, d.now().Wall, func(reading sensors.Reading) sensors.Reading {
+				if reading.Quality == sensors.Bad || reading.Raw.Has == 0 {
+					return reading
+				}
+				reading.Temperature, reading.Humidity = r.set.At(r.probe, reading.At.Wall).Apply(reading.Raw)
+				return reading
+			})
+			if err != nil {
+				d.log.Error("sums of the past could not be made again with the new calibration", "probe", r.probe, "err", err)
+				continue
+			}
+			d.log.Info("sums of the past were made again with the new calibration", "probe", r.probe, "since", r.from, "bundles", n)
+		}
+	}
 }

@@ -28,6 +28,7 @@ type Core struct {
 	// blindEnds is when the blind-period alarm of a restart is let go.
 	blindEnds time.Duration
 	stalled   map[string]bool
+	self      selfWatch
 }
 
 // Effects are what one input asks of the world. Docs and Journal belong to one
@@ -49,7 +50,10 @@ func (e *Effects) empty() bool {
 func NewCore(cfg *configs.Config, ackLink func(noticeID string) string) *Core {
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
-	return &Core{engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]bool{}}
+	return &Core{
+		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]bool{},
+		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
+	}
 }
 
 // Reading takes one reading.
@@ -69,6 +73,7 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 		e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
 	}
 	e.add(c.watchDelivery(now))
+	e.add(c.watchSelf(now))
 	e.add(c.desked(c.desk.Tick(now)))
 	return e
 }
@@ -178,6 +183,7 @@ func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects
 func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string) string) Effects {
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
+	c.self.drillEvery = cfg.Drill.Every.D()
 	e := c.desked(c.desk.Reconfigure(now, o))
 	e.add(c.after(now, c.engine.Reconfigure(cfg, now)))
 	return e

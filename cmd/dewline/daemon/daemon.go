@@ -80,6 +80,7 @@ type Daemon struct {
 
 	shelf summaryShelf
 
+	redos    chan redo
 	latestMu sync.Mutex // guards latest
 	latest   map[sensors.ProbeID]sensors.Reading
 
@@ -143,7 +144,7 @@ func New(o Options) (*Daemon, error) {
 	}
 	d := &Daemon{o: o, log: o.Log, in: make(chan input, 4096), reloads: make(chan struct{}, 1),
 		healthMoved: make(chan struct{}, 1), links: newLinks(),
-		latest: map[sensors.ProbeID]sensors.Reading{},
+		redos: make(chan redo, 64), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
 	d.cfg.Store(o.Config)
 	d.recording.Store(&recordHealth{ok: true})

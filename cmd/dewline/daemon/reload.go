@@ -41,7 +41,11 @@ func (d *Daemon) reload() bool {
 	d.refuse("")
 	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
 		d.apply(d.core.Reconfigure(now, next, d.ackLink))
-		d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "in force"}})
+		entries := []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "in force"}}
+		for _, c := range changesOf(old, next) {
+			entries = append(entries, store.JournalEntry{At: now, Kind: "setting", Who: "keeper", Subject: c.key, Old: c.old, New: c.new})
+		}
+		d.rec.Put(nil, entries)
 	}}
 	for _, section := range needRestart(old, next) {
 		d.log.Warn("this section takes effect at the next start", "section", section, "do", "systemctl restart dewline")
