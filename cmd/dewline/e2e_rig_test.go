@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"net"
 	"os"
@@ -37,6 +38,12 @@ func TestMain(m *testing.M) {
 		os.Exit(1)
 	}
 	builtDir = dir
+	// These tests wait for processes far more than they compute.
+	flag.Parse()
+	if err := flag.Set("test.parallel", "8"); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
 	code := m.Run()
 	_ = os.RemoveAll(dir)
 	os.Exit(code)
