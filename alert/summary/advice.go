@@ -240,7 +240,7 @@ func (b *builder) adviseOne(e *Enclosure) []wish {
 		add(36+float64(short)/10, "Let "+e.Name+" cool at night", fmt.Sprintf("%d of %d measured nights were without the drop of %s that is wanted.",
 			short, known, deltaMark(e.Limits.DropMin)))
 	}
-	if e.InBand != nil && *e.InBand < bandLittle && !slices.ContainsFunc(e.Excursions, isHot) {
+	if e.InBand != nil && *e.InBand < bandLittle && e.Covered >= dayCovered && !slices.ContainsFunc(e.Excursions, isHot) {
 		add(38+10*(bandLittle-*e.InBand), "Bring "+e.Name+" back into its band", upper(bandWords(&e.Figures))+".")
 	}
 	switch e.DryDown.Trend {

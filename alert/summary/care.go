@@ -114,7 +114,12 @@ func (b *builder) corrections() (out []sensors.Correction) {
 func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 	id := sensors.ProbeID(p.ID)
 	covered := b.covered[id]
-	p.Missing = max(b.report.Until.Sub(b.report.From)-covered, 0).Round(time.Second).Minutes()
+	first, hasHum := b.firstSeen(id)
+	from := b.report.From
+	if first.After(from) {
+		from = first
+	}
+	p.Missing = max(b.report.Until.Sub(from)-covered, 0).Round(time.Second).Minutes()
 	p.NoRaw = p.Readings == 0 && covered > 0
 	applied := set.At(id, b.report.Until)
 	for _, c := range []*sensors.Correction{applied.Humidity, applied.Temperature} {
@@ -122,7 +127,6 @@ func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 			p.Calibrated = c.From.In(b.loc)
 		}
 	}
-	first, hasHum := b.firstSeen(id)
 	if first.IsZero() {
 		return
 	}

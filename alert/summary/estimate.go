@@ -14,6 +14,10 @@ import (
 // due in its last minutes can still be seen.
 const afterWeek = 20 * time.Minute
 
+// dueSeen is how soon after a mist is due there must be a reading for it to be
+// judged.
+const dueSeen = 5 * time.Minute
+
 // soakedAir is the humidity in % from which on a mist hardly shows; the rules
 // use the same.
 const soakedAir = 93
@@ -49,7 +53,7 @@ func (b *builder) estimate(out *Enclosure, e configs.Enclosure, sp configs.Speci
 	}
 	// What was due is due, whether or not anything was there to see it.
 	if m, ok := b.cfg.MistOf(e); ok {
-		out.Mist.Due = countDue(m, b.report.From, b.report.Until, b.loc)
+		out.Mist.Due = countDue(m, out.since, b.report.Until, b.loc)
 		out.Before.Mist.Due = countDue(m, b.prev.From(), b.prev.To(), b.loc)
 	}
 	out.Nights = b.allNights(out)
@@ -178,15 +182,19 @@ func (r *run) warm(week int, at time.Duration, t float64) {
 		return
 	}
 	x := &r.exposure[week]
-	x.Known = true
-	x.Peak = max(x.Peak, r.dose.Fraction(r.limits))
-	x.DegreeHours += hours
+	if !x.Known {
+		x.Known, x.Carried = true, r.dose.Fraction(r.limits)
+	}
+	if hours > 0 {
+		x.Peak = max(x.Peak, r.dose.Fraction(r.limits))
+		x.DegreeHours += hours
+	}
 	x.Unseen += gap.Minutes()
 }
 
 func hotter(a, b Exposure) Exposure {
 	return Exposure{
-		Known: a.Known || b.Known, Peak: max(a.Peak, b.Peak),
+		Known: a.Known || b.Known, Peak: max(a.Peak, b.Peak), Carried: max(a.Carried, b.Carried),
 		DegreeHours: max(a.DegreeHours, b.DegreeHours), Unseen: max(a.Unseen, b.Unseen),
 	}
 }
@@ -217,7 +225,10 @@ func (r *run) endNight(at time.Time) {
 // wet looks for mist pulses and judges those that were due.
 func (r *run) wet(at time.Duration, t, rh float64) {
 	for r.hasMist && !r.due.IsZero() && r.due.Sub(r.start) <= at {
-		r.watch.Expect(r.due.Sub(r.start))
+		// What fell due in a gap cannot be judged.
+		if due := r.due.Sub(r.start); at-due < dueSeen {
+			r.watch.Expect(due)
+		}
 		r.due = r.sched.Next(r.due, r.b.loc)
 	}
 	switch r.detector.Observe(at, t, rh) {
@@ -291,6 +302,9 @@ func (b *builder) allNights(out *Enclosure) []Night {
 		from, to := b.week.Day(day), b.week.Day(day+1)
 		if !from.Before(b.report.Until) {
 			break
+		}
+		if to.Before(out.since) {
+			continue
 		}
 		n := Night{Morning: from}
 		for _, have := range out.Nights {

@@ -36,7 +36,7 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	lamps, hasLamps := b.cfg.LampsOf(e)
 	_, hasMist := b.cfg.MistOf(e)
 	out := Enclosure{
-		ID: e.ID, Name: cmp.Or(e.Name, e.ID), Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
+		ID: e.ID, Name: clean(cmp.Or(e.Name, e.ID)), Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
 		Species: cmp.Or(sp.Name, e.Species), Stage: string(e.Stage),
 		Limits: Limits{
 			DayLow: float64(sp.Day.Low), DayHigh: float64(sp.Day.High),
@@ -54,7 +54,11 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	on := func(at time.Time) bool { return !hasLamps || lamps.IsOn(at, b.loc) }
 	out.Before = all.figures(b.prev.From(), b.prev.To(), on)
 	out.Figures = all.figures(b.report.From, b.report.Until, on)
-	out.Missing = b.missing(all, out.Before.Covered)
+	out.since = b.report.From
+	if first, ok := all.first(b.report.From, b.report.Until); ok && out.Before.Covered == 0 {
+		out.since, out.young = first.In(b.loc), true
+	}
+	out.Missing = max(b.report.Until.Sub(out.since).Minutes()-out.Covered, 0)
 	for _, s := range all.between(b.report.From, b.report.Until) {
 		b.live(s.start, s.covered)
 	}
@@ -62,22 +66,6 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	b.excursions(&out, all)
 	out.picture = b.draw(e, all, &out)
 	return out
-}
-
-// missing is what of the week so far nobody measured. An enclosure without a
-// past counts from its first reading.
-func (b *builder) missing(all slots, before float64) float64 {
-	from := b.report.From
-	if before == 0 {
-		if first, ok := all.first(b.report.From, b.report.Until); ok {
-			from = first
-		}
-	}
-	covered := time.Duration(0)
-	for _, s := range all.between(b.report.From, b.report.Until) {
-		covered += s.covered
-	}
-	return max(b.report.Until.Sub(from)-covered, 0).Round(time.Second).Minutes()
 }
 
 // judged are the probes of one enclosure in the order in which they are

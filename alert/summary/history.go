@@ -79,7 +79,7 @@ func (b *builder) alarm(open map[rules.Key]*onset, e *store.JournalEntry) {
 			return // its beginning is not on record, or it never rang
 		}
 		o = &onset{key: key, seq: seq, raised: e.At.Mono, Excursion: Excursion{
-			Alarm: key.Alarm, Subject: key.Subject, Priority: usualPriority(key.Alarm), From: e.At.Wall.In(b.loc),
+			Alarm: key.Alarm, Subject: key.Subject, From: e.At.Wall.In(b.loc),
 			began: e.At.Wall.Before(b.report.From),
 		}}
 		open[key] = o
@@ -91,9 +91,10 @@ func (b *builder) alarm(open map[rules.Key]*onset, e *store.JournalEntry) {
 // step takes one more transition of the same onset.
 func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Location) {
 	var p rules.Priority
-	if p.UnmarshalText([]byte(e.Priority)) == nil {
-		o.Priority = max(o.Priority, p)
+	if p.UnmarshalText([]byte(e.Priority)) != nil {
+		p = usualPriority(o.Alarm)
 	}
+	o.Priority = max(o.Priority, p)
 	if e.Who != "" && !o.hasAck && (to == alarm.Acked || from == alarm.RTNUN && to == alarm.Norm || to == alarm.LatchAck) {
 		o.hasAck, o.acked, o.AckedBy = true, e.At.Mono, e.Who
 		o.AckedIn = (e.At.Mono - o.raised).Minutes()

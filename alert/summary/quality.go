@@ -48,11 +48,7 @@ func (b *builder) quality() {
 	}
 	q.countRaised(b, raised)
 	q.PerDay = float64(q.Count) / b.days(b.report.From)
-	start := b.report.To.Add(-lookBack)
-	if b.began.After(start) {
-		start = b.began
-	}
-	q.FourWeeks = float64(four) / b.days(start)
+	q.FourWeeks = float64(four) / b.days(b.report.To.Add(-lookBack))
 	q.Chattering = chattering(raised, max(chatterPolls*b.cfg.Room.Poll.D(), time.Minute))
 	q.Floods = floods(raised)
 	b.countNotices(&q)
@@ -60,8 +56,11 @@ func (b *builder) quality() {
 	b.report.Others = b.roomAlarms()
 }
 
-// days is how many days of the record lie between from and the end.
+// days is how many days of the journal lie between from and the end.
 func (b *builder) days(from time.Time) float64 {
+	if b.began.After(from) {
+		from = b.began
+	}
 	return max(b.report.Until.Sub(from).Hours()/24, 1)
 }
 

@@ -65,6 +65,8 @@ type Enclosure struct {
 
 	picture        chart.Chart
 	pulses, missed []time.Time // mist
+	since          time.Time   // the week's start, or the first reading
+	young          bool        // there was none in the week before
 }
 
 // Limits are what the enclosure was judged by, as configured now.
@@ -140,8 +142,9 @@ type DryDown struct {
 // Exposure is heat dose: a relative figure and no measure of safety.
 type Exposure struct {
 	Known       bool    `json:"known"`
-	Peak        float64 `json:"peak"`         // largest share of the keeper's reference
+	Peak        float64 `json:"peak"`         // largest share of the keeper's reference while heat added to it
 	DegreeHours float64 `json:"degree_hours"` // °C h above the boundary
+	Carried     float64 `json:"carried"`      // share left over when the week began
 	// Unseen are minutes in gaps while it was hot or a dose was left.
 	Unseen float64 `json:"unseen_minutes"`
 }

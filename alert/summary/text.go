@@ -50,7 +50,7 @@ func (r *Report) verdict() string {
 	}
 	s += "; " + count(r.Alarms.Count, "alarm", "alarms")
 	if r.Alarms.Wakes > 0 {
-		s += fmt.Sprintf(", %d of them to wake you", r.Alarms.Wakes)
+		s += ", " + count(r.Alarms.Wakes, "wake alarm", "wake alarms") + " among them"
 	}
 	if r.Blind >= 1 {
 		s += fmt.Sprintf("; nothing at all was measured for %s", span(r.Blind))
@@ -109,7 +109,9 @@ type textWriter struct {
 	u Units
 }
 
-func (w *textWriter) line(s string) { w.b.WriteString(strings.TrimRight(inUnits(s, w.u), " ") + "\n") }
+func (w *textWriter) line(s string) { 
+	w.b.WriteString(strings.TrimRight(strings.ReplaceAll(inUnits(s, w.u), nbsp, " "), " ") + "\n")
+}
 
 func (w *textWriter) head(s string) {
 	w.line("")
@@ -121,7 +123,7 @@ func (w *textWriter) head(s string) {
 func (w *textWriter) para(first, s string) {
 	indent := strings.Repeat(" ", len([]rune(first)))
 	line, n := first, len([]rune(first))
-	for i, word := range strings.Fields(inUnits(s, w.u)) {
+	for i, word := range strings.FieldsFunc(inUnits(s, w.u), func(r rune) bool { return r == ' ' }) {
 		k := len([]rune(word))
 		if i > 0 && n+1+k > textWidth {
 			w.line(line)
@@ -142,7 +144,7 @@ func (w *textWriter) some(head string, lines []string) {
 	}
 	w.head(head)
 	for _, s := range lines {
-		w.para("- ", clean(s))
+		w.para("- ", clean(inUnits(s, w.u)))
 	}
 }
 
@@ -162,7 +164,7 @@ func (e *Enclosure) facts(u Units) []fact {
 	var out []fact
 	add := func(name, text string) {
 		if text != "" {
-			out = append(out, fact{name, inUnits(clean(text), u)})
+			out = append(out, fact{name, clean(inUnits(text, u))})
 		}
 	}
 	if e.Covered == 0 {
@@ -198,11 +200,14 @@ func (e *Enclosure) facts(u Units) []fact {
 	if e.AboveMin != nil && *e.AboveMin > 0 {
 		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), u.temp(e.Limits.Ceiling)))
 	}
+	missing := "nothing"
 	if e.Missing >= 1 {
-		add("Missing", span(e.Missing)+" were not measured")
-	} else {
-		add("Missing", "nothing")
+		missing = span(e.Missing) + " were not measured"
 	}
+	if e.young {
+		missing += ", counted from the first reading on " + e.since.Format("Mon 15:04")
+	}
+	add("Missing", missing)
 	e.happened(add, u)
 	return out
 }

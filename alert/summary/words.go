@@ -10,6 +10,12 @@ import (
 	"dewline/rules"
 )
 
+// Spaces at which a line is not broken; plain text gets plain ones in the end.
+const (
+	nbsp = "\u00a0"
+	dash = nbsp + "–" + nbsp
+)
+
 // Units are those that a reader wants temperatures in.
 type Units bool
 
@@ -46,10 +52,10 @@ func (u Units) by(k float64) float64 {
 }
 
 // temp writes a temperature with its unit, "24.3 °C".
-func (u Units) temp(c float64) string { return fmt.Sprintf("%.1f %s", u.of(c), u.name()) }
+func (u Units) temp(c float64) string { return fmt.Sprintf("%.1f"+nbsp+"%s", u.of(c), u.name()) }
 
 // delta writes a difference with its unit and, where signed, its sign.
-func (u Units) delta(k float64) string { return fmt.Sprintf("%.1f %s", plain(u.by(k)), u.name()) }
+func (u Units) delta(k float64) string { return fmt.Sprintf("%.1f"+nbsp+"%s", plain(u.by(k)), u.name()) }
 
 // plain avoids "-0.0".
 func plain(v float64) float64 {
@@ -64,14 +70,14 @@ func (u Units) spread(s *Spread) string {
 	if s == nil {
 		return "not measured"
 	}
-	return fmt.Sprintf("%.1f – %.1f – %.1f %s", u.of(s.Min), u.of(s.Mean), u.of(s.Max), u.name())
+	return fmt.Sprintf("%.1f"+dash+"%.1f"+dash+"%.1f"+nbsp+"%s", u.of(s.Min), u.of(s.Mean), u.of(s.Max), u.name())
 }
 
 func percents(s *Spread) string {
 	if s == nil {
 		return "not measured"
 	}
-	return fmt.Sprintf("%.0f – %.0f – %.0f %%", s.Min, s.Mean, s.Max)
+	return fmt.Sprintf("%.0f"+dash+"%.0f"+dash+"%.0f"+nbsp+"%%", s.Min, s.Mean, s.Max)
 }
 
 // span writes minutes as people say them: "40 min", "3 h 20 min", "2 days 4 h".
@@ -79,13 +85,13 @@ func span(minutes float64) string {
 	m := int(math.Round(minutes))
 	switch {
 	case m < 60:
-		return fmt.Sprintf("%d min", m)
+		return fmt.Sprintf("%d"+nbsp+"min", m)
 	case m < 48*60 && m%60 == 0:
-		return fmt.Sprintf("%d h", m/60)
+		return fmt.Sprintf("%d"+nbsp+"h", m/60)
 	case m < 48*60:
-		return fmt.Sprintf("%d h %d min", m/60, m%60)
+		return fmt.Sprintf("%d"+nbsp+"h"+nbsp+"%d"+nbsp+"min", m/60, m%60)
 	default:
-		return fmt.Sprintf("%d days %d h", m/60/24, m/60%24)
+		return fmt.Sprintf("%d"+nbsp+"days"+nbsp+"%d"+nbsp+"h", m/60/24, m/60%24)
 	}
 }
 
@@ -94,11 +100,11 @@ func span(minutes float64) string {
 func share(f float64) string {
 	switch p := math.Round(f * 100); {
 	case p >= 100 && f < 1:
-		return "over 99 %"
+		return "over 99" + nbsp + "%"
 	case p <= 0 && f > 0:
-		return "under 1 %"
+		return "under 1" + nbsp + "%"
 	default:
-		return fmt.Sprintf("%.0f %%", p)
+		return fmt.Sprintf("%.0f"+nbsp+"%%", p)
 	}
 }
 
@@ -183,7 +189,7 @@ func (x *Excursion) line(u Units) string {
 	if x.Peak != nil {
 		v := u.temp(*x.Peak)
 		if x.Alarm == rules.HumidityFloor {
-			v = fmt.Sprintf("%.0f %%", *x.Peak)
+			v = fmt.Sprintf("%.0f"+nbsp+"%%", *x.Peak)
 		}
 		word := "peak"
 		if x.Alarm == rules.HumidityFloor || x.Alarm == rules.BelowBand {
@@ -218,9 +224,9 @@ func floorWords(l *Limits, f *Figures) string {
 	case f.BelowMin == nil:
 		return "humidity was not measured"
 	case *f.BelowMin == 0:
-		return fmt.Sprintf("never below the floor of %.0f %%", l.Floor)
+		return fmt.Sprintf("never below the floor of %.0f"+nbsp+"%%", l.Floor)
 	default:
-		return fmt.Sprintf("%s below the floor of %.0f %%", span(*f.BelowMin), l.Floor)
+		return fmt.Sprintf("%s below the floor of %.0f"+nbsp+"%%", span(*f.BelowMin), l.Floor)
 	}
 }
 
@@ -263,6 +269,9 @@ func exposureWords(x *Exposure) string {
 	default:
 		s = fmt.Sprintf("up to %s of the keeper's reference, %.1f °C h above the boundary", share(x.Peak), x.DegreeHours)
 	}
+	if x.Carried >= 0.01 {
+		s += fmt.Sprintf("; %s were left over from before", share(x.Carried))
+	}
 	if x.Unseen >= 1 {
 		s += fmt.Sprintf("; %s of heat or its aftermath were not measured", span(x.Unseen))
 	}
@@ -277,9 +286,9 @@ func nightWords(nights []Night, u Units) string {
 		if n.Drop != nil {
 			v = fmt.Sprintf("%.1f", plain(u.by(*n.Drop)))
 		}
-		out = append(out, n.Morning.Format("Mon")+" "+v)
+		out = append(out, n.Morning.Format("Mon")+nbsp+v)
 	}
-	return strings.Join(out, ", ") + " " + u.name()
+	return strings.Join(out, ", ") + nbsp + u.name()
 }
 
 // trustWords says how far a probe could be trusted.

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"net/http"
@@ -49,10 +50,33 @@ func runSummary(ctx context.Context, args []string, std stdio) error {
 	if f.send && (f.to != "" || f.text) {
 		return usageError{"dewline summary: --send goes without --to and --text"}
 	}
-	if ctl, err := f.control.dial(); err == nil && ctl.answers(ctx) {
+	if ctl := f.running(ctx, fs); ctl != nil {
 		return f.online(ctx, ctl, std)
 	}
-	return f.offline(ctx, std)
+	err := f.offline(ctx, std)
+	if errors.Is(err, store.ErrLocked) { // its daemon has the socket elsewhere
+		if ctl, dialErr := f.control.dial(); dialErr == nil && ctl.answers(ctx) {
+			return f.online(ctx, ctl, std)
+		}
+	}
+	return err
+}
+
+// running returns the daemon to ask, nil for none. A data directory that was
+// named is not looked for at another daemon.
+func (f *summaryFlags) running(ctx context.Context, fs *flag.FlagSet) *control {
+	named := false
+	fs.Visit(func(fl *flag.Flag) { named = named || fl.Name == "data" })
+	if named && *f.control.socket == "" {
+		if ctl := newControl(filepath.Join(*f.control.dir, "control.sock")); ctl.answers(ctx) {
+			return ctl
+		}
+		return nil
+	}
+	if ctl, err := f.control.dial(); err == nil && ctl.answers(ctx) {
+		return ctl
+	}
+	return nil
 }
 
 // answers reports whether a daemon listens: a killed one leaves its socket.

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -252,7 +251,7 @@ func (w *weekly) failed(m *mailInfo, person string, now sensors.Instant, err err
 // hand makes the mail and hands it over. A mail under way when dewline stops
 // has a moment to end.
 func (w *weekly) hand(ctx context.Context, report *summary.Report, p configs.Person) error {
-	s, err := ComposeSummary(report, p)
+	s, err := composeSummary(report, p)
 	if err != nil {
 		return alert.Permanent(err)
 	}
@@ -324,26 +323,9 @@ func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
 	}
 }
 
-// ComposeSummary makes the mail of a report for one person, in their units,
-// with its pictures inside.
-func ComposeSummary(r *summary.Report, p configs.Person) (mail.Summary, error) {
-	u := summary.UnitsOf(p.Units)
-	pics, err := r.Pictures(u)
-	if err != nil {
-		return mail.Summary{}, err
-	}
-	var html strings.Builder
-	if err := r.HTML(&html, u, pics, summary.ByContentID); err != nil {
-		return mail.Summary{}, err
-	}
-	m := mail.Summary{
-		To: []string{p.MailTo}, Subject: r.Subject(), Text: r.Text(u), HTML: html.String(),
-		Key: r.Week + "/" + cmp.Or(p.ID, p.MailTo),
-	}
-	for _, pic := range pics {
-		m.Files = append(m.Files, mail.File{Name: pic.Name, MediaType: "image/png", Data: pic.PNG, Inline: true})
-	}
-	return m, nil
+// composeSummary makes the mail of a report for one person, in their units.
+func composeSummary(r *summary.Report, p configs.Person) (mail.Summary, error) {
+	return r.Mail(summary.UnitsOf(p.Units), p.MailTo, p.ID)
 }
 
 // MailSummary makes one week's summary from an open record and mails it to
@@ -363,7 +345,7 @@ func mailTo(ctx context.Context, send func(context.Context, mail.Summary) error,
 	sent := 0
 	var errs []error
 	for _, p := range addressed(cfg, true) {
-		m, err := ComposeSummary(r, p)
+		m, err := composeSummary(r, p)
 		if err == nil {
 			err = send(ctx, m)
 		}
