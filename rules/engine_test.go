@@ -13,9 +13,13 @@ import (
 
 func TestEngine_CalmWeekRaisesNothing(t *testing.T) {
 	r := newRig(t, rigConfig(t, 4, ""))
-	r.run(7*24*time.Hour, r.calm)
+	days := 7
+	if raceOn {
+		days = 1
+	}
+	r.run(time.Duration(days)*24*time.Hour, r.calm)
 	r.quiet()
-	if k := r.e.KPI(); k.Alarms != 0 || k.Days < 7 {
+	if k := r.e.KPI(); k.Alarms != 0 || k.Days < days {
 		t.Errorf("%+v", k)
 	}
 }

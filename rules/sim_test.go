@@ -95,6 +95,7 @@ type warm struct {
 
 func warmUp(t testing.TB, d time.Duration) *warm {
 	t.Helper()
+	skipUnderRace(t)
 	cfg, err := configs.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
@@ -238,7 +239,14 @@ func TestSim_NightsWithoutADrop(t *testing.T) {
 	}
 }
 
+func skipUnderRace(t testing.TB) {
+	if raceOn {
+		t.Skip("simulated days of a single-threaded engine: run without -race")
+	}
+}
+
 func TestSim_CalmWeeksRaiseNothing(t *testing.T) {
+	skipUnderRace(t)
 	for seed := range uint64(many(2)) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			t.Parallel()

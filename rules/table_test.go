@@ -80,7 +80,8 @@ func judgeFault(t testing.TB, seed uint64) verdict {
 //
 //	DEWLINE_ROOMS=100 go test -run TestFaultTable -v ./rules
 func TestFaultTable(t *testing.T) {
-	n := many(6)
+	skipUnderRace(t)
+	n := many(4)
 	all := make([]verdict, n)
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, 2)
