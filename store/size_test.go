@@ -33,6 +33,12 @@ func TestSizeAndWear(t *testing.T) {
 	t.Logf("%d days: file %.3f bytes a reading (%.3f of them free), written %.1f bytes a reading, %.1f MB a day",
 		days, float64(st.FileBytes)/readings, float64(st.FreeBytes)/readings,
 		float64(st.BytesWritten)/readings, float64(st.BytesWritten)/1e6/float64(days))
+	if wear := float64(st.BytesWritten) / readings; wear > 40 {
+		t.Errorf("%.1f bytes a reading were written, the goal is 40", wear)
+	}
+	if size := float64(st.FileBytes) / readings; days >= 30 && size > 1.5 {
+		t.Errorf("the file takes %.3f bytes a reading, the goal is 1.5", size)
+	}
 	began := time.Now()
 	if err := s.Close(context.Background()); err != nil {
 		t.Fatal(err)
