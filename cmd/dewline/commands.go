@@ -10,6 +10,7 @@ func commands() []command {
 		{"probes", "look for connected probes and print their configuration", runProbes},
 		{"calibrate", "guide a calibration on live readings", runCalibrate},
 		{"replay", "run a recorded trace through the rules", runReplay},
+		{"whatif", "ask what a room's temperature would do to every enclosure", runWhatIf},
 		{"alarms", "list the open alarms and notices of the running daemon", runAlarms},
 		{"note", "write a note about an enclosure", runNote},
 		{"drill", "send a test notice and wait for its answer", runDrill},

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -32,6 +33,7 @@ func (d *Daemon) apiHandler() http.Handler {
 	show("notices", func(s *alert.Snapshot) any { return s.Notices })
 	show("kpi", func(s *alert.Snapshot) any { return s.KPI })
 	mux.HandleFunc("GET /api/v1/probes/{id}/reading", d.serveReading)
+	mux.HandleFunc("GET /api/v1/whatif", d.serveWhatIf)
 	mux.HandleFunc("GET /api/v1/history", d.serveHistory)
 	mux.HandleFunc("GET /api/v1/journal", d.serveJournal)
 	mux.HandleFunc("GET /api/v1/notes", d.serveNotes)
@@ -60,6 +62,30 @@ func (d *Daemon) serveCommand(w http.ResponseWriter, r *http.Request) {
 		code = http.StatusConflict
 	}
 	writeJSON(w, code, reply)
+}
+
+// serveWhatIf answers what a room at ?room= °C would do, with ?lamps=on or off.
+func (d *Daemon) serveWhatIf(w http.ResponseWriter, r *http.Request) {
+	room, err := strconv.ParseFloat(r.FormValue("room"), 64)
+	if err != nil || !(room >= -30 && room <= 60) {
+		writeError(w, http.StatusBadRequest, errors.New("room must be a temperature in °C from -30 to 60"))
+		return
+	}
+	a := rules.Assumption{Room: room}
+	if v := r.FormValue("lamps"); v != "" {
+		on := v == "on"
+		if !on && v != "off" {
+			writeError(w, http.StatusBadRequest, errors.New("lamps is on or off"))
+			return
+		}
+		a.LampsOn = &on
+	}
+	var answer []rules.Prospect
+	if !d.call(r.Context(), func(sensors.Instant) { answer = d.core.engine.WhatIf(a) }) {
+		writeError(w, http.StatusServiceUnavailable, errors.New("dewline is stopping"))
+		return
+	}
+	writeJSON(w, http.StatusOK, answer)
 }
 
 // serveReading answers the newest reading of a probe, raw sample included.

@@ -1,0 +1,73 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/url"
+	"strconv"
+	"text/tabwriter"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// runWhatIf asks the running daemon what a room's temperature would do.
+func runWhatIf(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("whatif", "--room 33C [--lamps on|off]", std)
+	cf := addControlFlags(fs)
+	room := fs.String("room", "", "the room's `TEMPERATURE` from now on, such as \"33 °C\", 33C or 91F")
+	lamps := fs.String("lamps", "", "hold the lamps on or off; default as they are now")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	var t configs.Celsius
+	if err := t.UnmarshalText([]byte(*room)); err != nil {
+		return usageError{fmt.Sprintf("dewline whatif: --room %q: %v", *room, err)}
+	}
+	q := url.Values{"room": {strconv.FormatFloat(float64(t), 'f', 2, 64)}}
+	switch *lamps {
+	case "":
+	case "on", "off":
+		q.Set("lamps", *lamps)
+	default:
+		return usageError{fmt.Sprintf("dewline whatif: --lamps is on or off, not %q", *lamps)}
+	}
+	ctl, err := cf.dial()
+	if err != nil {
+		return err
+	}
+	var ps []rules.Prospect
+	if err := ctl.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
+		return err
+	}
+	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tceiling\tto the ceiling\t")
+	for _, p := range ps {
+		fmt.Fprintf(w, "%s\track %s, shelf %d, slot %d\t%s\n", p.Enclosure, p.Rack, p.Shelf, p.Slot, prospect(p))
+	}
+	if err := w.Flush(); err != nil {
+		return fmt.Errorf("print the answer: %w", err)
+	}
+	fmt.Fprintln(std.out, "A forecast is no promise, and no time in the heat is safe.")
+	return nil
+}
+
+// prospect returns the figures of one enclosure as the rest of its line.
+func prospect(p rules.Prospect) string {
+	if !p.Known {
+		return "not known: no probe delivers\t\t\t\t"
+	}
+	to := "not within 24 h"
+	if p.Reached {
+		to = p.ToCeiling.Round(time.Minute).String()
+		if p.ToCeiling == 0 {
+			to = "there now"
+		}
+	}
+	model := "by usual figures"
+	if p.Learned {
+		model = "learned"
+	}
+	return fmt.Sprintf("%.1f °C\t%.1f °C\t%.1f °C\t%s\t%s", p.Now, p.Peak, p.Ceiling, to, model)
+}

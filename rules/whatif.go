@@ -1,0 +1,77 @@
+package rules
+
+import (
+	"cmp"
+	"slices"
+	"time"
+)
+
+// An Assumption is a room that somebody asks about: its temperature from now
+// on, and whether the lamps are held on or off; nil leaves them as the schedule
+// has them now.
+type Assumption struct {
+	Room    float64 `json:"room"` // °C
+	LampsOn *bool   `json:"lamps_on,omitempty"`
+}
+
+// A Prospect is what an assumption would do to one enclosure within 24 h. It is
+// a forecast from the enclosure's own history, and no promise.
+type Prospect struct {
+	Enclosure string        `json:"enclosure"`
+	Name      string        `json:"name"`
+	Rack      string        `json:"rack"`
+	Shelf     int           `json:"shelf"`
+	Slot      int           `json:"slot"`
+	Known     bool          `json:"known"`      // false where no probe delivers
+	Now       float64       `json:"now"`        // °C
+	Peak      float64       `json:"peak"`       // °C
+	Ceiling   float64       `json:"ceiling"`    // °C
+	Reached   bool          `json:"reached"`    // the ceiling is reached within 24 h
+	ToCeiling time.Duration `json:"to_ceiling"` // while Reached
+	Learned   bool          `json:"learned"`    // by the enclosure's own model, else by usual figures
+}
+
+// WhatIf answers an assumption for every enclosure, the worst first.
+func (e *Engine) WhatIf(a Assumption) []Prospect {
+	out := make([]Prospect, 0, len(e.encls))
+	for i := range e.encls {
+		en := &e.encls[i]
+		p := Prospect{
+			Enclosure: en.cfg.ID, Name: en.cfg.Name, Rack: en.cfg.Rack, Shelf: en.cfg.Shelf, Slot: en.cfg.Slot,
+			Known: en.now.hasTemp, Ceiling: float64(en.lim.ceiling) / 100,
+		}
+		if p.Known {
+			on := en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].on
+			if a.LampsOn != nil {
+				on = *a.LampsOn
+			}
+			p.Now = float64(en.now.hot) / 100
+			w := en.st.Thermal.WhatIf(p.Now, a.Room, on, p.Ceiling)
+			p.Peak, p.Reached, p.ToCeiling, p.Learned = w.Peak, w.Reached, w.ToCeiling, w.Learned
+		}
+		out = append(out, p)
+	}
+	slices.SortStableFunc(out, worse)
+	return out
+}
+
+// worse puts first what reaches its ceiling soonest, then what comes nearest to
+// it, and last what is not known.
+func worse(a, b Prospect) int {
+	rank := func(p Prospect) int {
+		switch {
+		case p.Reached:
+			return 0
+		case p.Known:
+			return 1
+		}
+		return 2
+	}
+	if c := cmp.Compare(rank(a), rank(b)); c != 0 {
+		return c
+	}
+	if a.Reached {
+		return cmp.Compare(a.ToCeiling, b.ToCeiling)
+	}
+	return cmp.Compare(a.Ceiling-a.Peak, b.Ceiling-b.Peak)
+}
