@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"os"
 	"os/exec"
@@ -124,11 +125,12 @@ type phone struct {
 	client paho.Client
 	mu     sync.Mutex
 	got    []paho.Message
+	ids    map[string]int // notices by id
 }
 
 func newPhone(t *testing.T, url, name string, topics ...string) *phone {
 	t.Helper()
-	p := &phone{t: t}
+	p := &phone{t: t, ids: make(map[string]int)}
 	o := paho.NewClientOptions().AddBroker(url).SetClientID(name).SetCleanSession(name == "").
 		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).
 		SetMaxReconnectInterval(200 * time.Millisecond).SetOrderMatters(true)
@@ -150,6 +152,10 @@ func (p *phone) receive(_ paho.Client, m paho.Message) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.got = append(p.got, m)
+	var msg alert.Message
+	if strings.HasSuffix(m.Topic(), "/notice") && json.Unmarshal(m.Payload(), &msg) == nil {
+		p.ids[msg.ID]++
+	}
 }
 
 func (p *phone) leave() { p.client.Disconnect(100) }
@@ -183,16 +189,7 @@ func (p *phone) lastIs(topic, want string) func() bool {
 func (p *phone) notices() map[string]int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	n := make(map[string]int)
-	for _, m := range p.got {
-		if strings.HasSuffix(m.Topic(), "/notice") {
-			var msg alert.Message
-			if err := json.Unmarshal(m.Payload(), &msg); err == nil {
-				n[msg.ID]++
-			}
-		}
-	}
-	return n
+	return maps.Clone(p.ids)
 }
 
 // client runs a Client until the test ends; the returned func stops it earlier.

@@ -130,7 +130,7 @@ func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
 	eventually(t, 5*time.Second, "phone is known to the broker", p.client.IsConnectionOpen)
 	p.leave()
-	c := newCore(t, Options{Broker: b.url()}, 300)
+	c := newCore(t, Options{Broker: b.url()}, 100)
 	eventually(t, 5*time.Second, "connected", c.client.Connected)
 	ids := c.raise(500, "e")
 	c.taken(t, 500)
