@@ -41,26 +41,20 @@ func darkSheet() string {
 	b.WriteString(":root{color-scheme:light dark}@media (prefers-color-scheme:dark){")
 	for r, l := range dark() {
 		fmt.Fprintf(&b, ".%s{", classOf[r])
-		if l.fill.A > 0 {
-			fmt.Fprintf(&b, "fill:%s", cssColour(l.fill))
-		}
-		if l.stroke.A > 0 {
-			if l.fill.A > 0 {
-				b.WriteByte(';')
-			}
-			fmt.Fprintf(&b, "stroke:%s", cssColour(l.stroke))
-		}
+		rule(&b, "fill", l.fill)
+		rule(&b, "stroke", l.stroke)
 		b.WriteByte('}')
 	}
 	b.WriteByte('}')
 	return b.String()
 }
 
-func cssColour(c color.NRGBA) string {
-	if c.A == 0xff {
-		return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
+// rule sets a colour and its opacity, which would else stay that of the
+// attribute.
+func rule(b *strings.Builder, name string, c color.NRGBA) {
+	if c.A > 0 {
+		fmt.Fprintf(b, "%s:#%02x%02x%02x;%s-opacity:%.2f;", name, c.R, c.G, c.B, name, float64(c.A)/255)
 	}
-	return fmt.Sprintf("#%02x%02x%02x%02x", c.R, c.G, c.B, c.A)
 }
 
 // paint writes the attributes of a look. Opacity has an attribute of its own:

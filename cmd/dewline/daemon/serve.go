@@ -30,11 +30,12 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	if ln := d.pageListener(); ln != nil {
 		addr := ln.Addr().String()
 		d.pageAddr.Store(&addr)
-		servers = append(servers, d.serve(done, ln, d.pageHandler()))
+		servers = append(servers, d.serve(done, ln, d.pageHandler(ctx)))
 	}
 	if ln := d.controlListener(); ln != nil {
 		servers = append(servers, d.serve(done, ln, d.controlHandler()))
 	}
+	done.Go(func() { d.runRedos(ctx) })
 	if d.currentStore() == nil {
 		done.Go(func() { d.keepOpening(ctx) })
 	}
@@ -108,7 +109,7 @@ func (d *Daemon) controlListener() net.Listener {
 }
 
 // pageHandler serves everything that a browser or another program may ask.
-func (d *Daemon) pageHandler() http.Handler {
+func (d *Daemon) pageHandler(ctx context.Context) http.Handler {
 	token, err := secret(d.cfg.Load().HTTP.TokenFile)
 	if err != nil {
 		d.log.Error("the page's token cannot be read; nothing can be changed over HTTP", "err", err)
@@ -118,7 +119,7 @@ func (d *Daemon) pageHandler() http.Handler {
 	mux.HandleFunc("GET /healthz", d.serveHealth)
 	mux.Handle("GET /metrics", g.reading(d.metricsHandler()))
 	mux.Handle("/api/v1/", g.api(d.apiHandler()))
-	mux.Handle("/", d.siteHandler(g))
+	mux.Handle("/", d.siteHandler(ctx, g))
 	return http.NewCrossOriginProtection().Handler(mux)
 }
 

@@ -1,0 +1,274 @@
+package page
+
+import (
+	"errors"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+type alarmsPage struct {
+	frame
+	Open, Away []alarmCard
+	Past       []pastRow
+	Figures    []fact
+	Damage     string
+}
+
+// An alarmCard is one alarm that is not normal, with what may be done.
+type alarmCard struct {
+	Alarm, Subject, Title, Class, Sign string
+	Seq                                uint64
+	State, Text, Since, First          string
+	Evidence                           []string
+	Link                               string
+	Ack, Unshelve, Reset, Service      bool
+	Shelve                             []choice
+}
+
+// A choice is one length of a shelf.
+type choice struct {
+	Minutes int
+	Name    string
+}
+
+type pastRow struct{ When, What, Where, Link, Lasted, By string }
+
+// pastFor is how far back the alarms page goes.
+const pastFor = 7 * 24 * time.Hour
+
+func (s *site) alarms(w http.ResponseWriter, r *http.Request) {
+	snap, u := s.o.Snapshot(), unitsOf(s.o.Config())
+	p := alarmsPage{frame: s.frame(r, "Alarms", "alarms"), Figures: figures(snap.KPI)}
+	p.Live = true
+	for i := range snap.Alarms {
+		a := &snap.Alarms[i]
+		if c := s.alarmCard(a, snap, u); putAway(a.State) || a.State == alarm.Suppressed {
+			p.Away = append(p.Away, c)
+		} else {
+			p.Open = append(p.Open, c)
+		}
+	}
+	var err error
+	p.Past, err = s.pastRows(snap)
+	p.Damage = damage(err)
+	s.show(w, http.StatusOK, "alarms", &p)
+}
+
+func figures(k rules.KPI) []fact {
+	out := []fact{
+		{"Alarms in " + strconv.Itoa(k.Days) + " d", strconv.FormatUint(k.Alarms, 10), false},
+		{"A day", number(k.PerDay, 1), false},
+		{"Busiest day", strconv.FormatUint(k.BusiestDay, 10), false},
+	}
+	if k.Acknowledged > 0 {
+		out = append(out, fact{"Acknowledged after", span(k.MeanAcknowledge) + " on average", false})
+	}
+	if k.LongestUnacked > 0 {
+		out = append(out, fact{"Waiting longest", span(k.LongestUnacked), true})
+	}
+	return out
+}
+
+func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alarmCard {
+	c := alarmCard{
+		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
+		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: a.Text,
+		Since: s.when(a.Since.Wall, snap.At.Wall), First: a.Detail.FirstAction, Evidence: a.Detail.Evidence,
+		Link: linkOf(a.Key.Subject, snap),
+		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
+		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
+	}
+	switch a.Priority {
+	case rules.Wake:
+		c.Sign = statusWake.Sign
+	case rules.Note:
+		c.Sign = statusNote.Sign
+	}
+	if !a.Active {
+		c.Class = "over"
+	}
+	if a.State.Annunciated() {
+		c.Shelve = shelves(a.Priority)
+	}
+	return c
+}
+
+// shelves offers lengths up to the longest that the priority allows.
+func shelves(p rules.Priority) []choice {
+	var out []choice
+	for _, c := range []choice{{15, "15 min"}, {60, "1 h"}, {240, "4 h"}, {720, "12 h"}, {1440, "1 day"}, {10080, "7 days"}} {
+		if time.Duration(c.Minutes)*time.Minute <= rules.MaxShelf(p) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// title names the alarm, what it is about and its value.
+func title(a *rules.AlarmView, snap *alert.Snapshot, u units) string {
+	text := subjectName(a.Key.Subject, snap) + ": " + alert.Headline(a.Key.Alarm)
+	if q := u.quantity(a.Value, a.Unit); a.HasValue && a.Active && q != "" {
+		text += ", " + q
+	}
+	return text
+}
+
+func subjectName(subject string, snap *alert.Snapshot) string {
+	for i := range snap.Enclosures {
+		if snap.Enclosures[i].ID == subject {
+			return nameOf(subject, snap.Enclosures[i].Name)
+		}
+	}
+	switch subject {
+	case rules.Self:
+		return "dewline"
+	case snap.Room:
+		return nameOf(snap.Room, snap.RoomName)
+	}
+	return subject
+}
+
+// linkOf leads to the enclosure that a subject is or belongs to.
+func linkOf(subject string, snap *alert.Snapshot) string {
+	for i := range snap.Enclosures {
+		if snap.Enclosures[i].ID == subject {
+			return "/enclosure/" + subject
+		}
+	}
+	for i := range snap.Probes {
+		if snap.Probes[i].ID == subject && snap.Probes[i].Enclosure != "" {
+			return "/enclosure/" + snap.Probes[i].Enclosure + "#probes"
+		}
+	}
+	return ""
+}
+
+// pastRows lists the alarms of the last days that are over, newest first.
+func (s *site) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
+	rec := s.o.Record()
+	if rec == nil {
+		return nil, errNoRecord
+	}
+	now := snap.At.Wall
+	all, err := onsets(rec, now.Add(-pastFor), now.Add(time.Minute), func(rules.Key) bool { return true })
+	var out []pastRow
+	for _, o := range slices.Backward(all) {
+		if o.to.IsZero() {
+			continue
+		}
+		row := pastRow{
+			When: s.when(o.from, now), What: alert.Headline(o.key.Alarm), Where: subjectName(o.key.Subject, snap),
+			Link: linkOf(o.key.Subject, snap), Lasted: span(o.to.Sub(o.from)), By: "nobody",
+		}
+		if o.by != "" {
+			row.By = o.by
+		}
+		if out = append(out, row); len(out) == 200 {
+			break
+		}
+	}
+	return out, err
+}
+
+// act carries out what a form asks for.
+func (s *site) act(w http.ResponseWriter, r *http.Request) {
+	c, err := commandOf(r)
+	if err != nil {
+		s.say(w, r, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	c.By = s.sessions.of(r).by
+	if reply := s.o.Command(r.Context(), c); !reply.OK {
+		s.say(w, r, http.StatusConflict, "Nothing was done: "+reply.Error+".")
+		return
+	}
+	s.settle(r)
+	http.Redirect(w, r, withSaid(ownPath(r.PostFormValue("back")), c.Action), http.StatusSeeOther)
+}
+
+// settleFor is the longest that an answer waits for the next snapshot.
+const settleFor = 1500 * time.Millisecond
+
+// settle waits until a snapshot is there that knows of what was just done, so
+// that the next page shows it.
+func (s *site) settle(r *http.Request) {
+	was := s.o.Snapshot()
+	ticker, end := time.NewTicker(20*time.Millisecond), time.After(settleFor)
+	defer ticker.Stop()
+	for s.o.Snapshot() == was {
+		select {
+		case <-ticker.C:
+		case <-end:
+			return
+		case <-r.Context().Done():
+			return
+		}
+	}
+}
+
+// withSaid adds what was done to an address of this site.
+func withSaid(path, what string) string {
+	path, _, _ = strings.Cut(path, "#")
+	base, query, _ := strings.Cut(path, "?")
+	var kept []string
+	for _, part := range strings.Split(query, "&") {
+		if part != "" && !strings.HasPrefix(part, "said=") {
+			kept = append(kept, part)
+		}
+	}
+	return base + "?" + strings.Join(append(kept, "said="+what), "&")
+}
+
+// commandOf reads a form strictly.
+func commandOf(r *http.Request) (alert.Command, error) {
+	c := alert.Command{
+		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"),
+		Notice: r.PostFormValue("notice"), Why: line(r.PostFormValue("why"), maxWhy),
+	}
+	kind := rules.ActionKind(c.Action)
+	switch kind {
+	case rules.Acknowledge, rules.Shelve, rules.Unshelve, rules.Reset, rules.TakeOut, rules.ReturnToService:
+	default:
+		return c, errors.New("The form asks for something that does not exist.")
+	}
+	if !isID(c.Alarm, true) || !isID(c.Subject, c.Notice != "") || len(c.Notice) > 200 {
+		return c, errors.New("The form does not name an alarm of this room.")
+	}
+	if seq := r.PostFormValue("seq"); seq != "" {
+		n, err := strconv.ParseUint(seq, 10, 64)
+		if err != nil {
+			return c, errors.New("The form does not name an alarm of this room.")
+		}
+		c.Seq = n
+	}
+	if kind != rules.Shelve && kind != rules.TakeOut {
+		return c, nil
+	}
+	n, err := strconv.ParseFloat(r.PostFormValue("minutes"), 64)
+	if err != nil || math.IsNaN(n) || n < 1 || n > 30*24*60 {
+		return c, errors.New("Choose for how long.")
+	}
+	c.Minutes = n
+	if c.Why == "" {
+		return c, errors.New("Say why: whoever comes next has to know.")
+	}
+	return c, nil
+}
+
+// isID reports whether s can be an id of the configuration.
+func isID(s string, mayBeEmpty bool) bool {
+	if s == "" {
+		return mayBeEmpty
+	}
+	return len(s) <= 64 && !strings.ContainsFunc(s, func(r rune) bool {
+		return (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-'
+	})
+}

@@ -1,0 +1,113 @@
+package page
+
+import (
+	"net/http"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+)
+
+type answerPage struct {
+	frame
+	ID, Token string
+	Card      *noticeCard
+	Drill     bool
+	Over      bool
+	Done      bool
+	People    []string
+	Fault     string
+}
+
+// linked checks the token of a link. Programs fetch links before people do, so
+// looking changes nothing and only the form acts.
+func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) bool {
+	if wait := s.limit.wait(r.RemoteAddr, time.Now()); wait > 0 {
+		s.refuseForNow(w, r, wait)
+		return false
+	}
+	if s.o.Link != nil && s.o.Link(r.PathValue("id"), token) {
+		return true
+	}
+	s.limit.failed(r.RemoteAddr, time.Now())
+	s.refused(r, "link")
+	s.say(w, r, http.StatusForbidden, "This link does not open anything. It is mistyped, or was made before dewline changed its key. Open the page and log in instead.")
+	return false
+}
+
+func (s *site) answerPage(r *http.Request, token string) answerPage {
+	p := answerPage{frame: s.frame(r, "Answer", ""), ID: r.PathValue("id"), Token: token, Drill: strings.HasPrefix(r.PathValue("id"), "drill/")}
+	snap := s.o.Snapshot()
+	if snap == nil {
+		return p
+	}
+	if p.Drill {
+		p.Done = snap.Drill != nil && snap.Drill.ID == p.ID && snap.Drill.Acked
+		p.Over = snap.Drill == nil || snap.Drill.ID != p.ID || snap.Drill.Done && !p.Done
+	} else if v := openNotice(snap, p.ID); v != nil {
+		c := s.card(v, snap)
+		p.Card, p.Done = &c, v.Acknowledged
+	} else {
+		p.Over = true
+	}
+	for _, person := range s.o.Config().People {
+		p.People = append(p.People, nameOf(person.ID, person.Name))
+	}
+	return p
+}
+
+// openNotice finds a notice by its id, or the one that absorbed it.
+func openNotice(snap *alert.Snapshot, id string) *alert.NoticeView {
+	for i := range snap.Notices {
+		v := &snap.Notices[i]
+		if v.Notice.ID == id {
+			return v
+		}
+		for _, old := range v.Notice.Supersedes {
+			if old == id {
+				return v
+			}
+		}
+	}
+	return nil
+}
+
+func (s *site) showAnswer(w http.ResponseWriter, r *http.Request) {
+	token := r.URL.Query().Get("t")
+	if !s.linked(w, r, token) {
+		return
+	}
+	s.show(w, http.StatusOK, "answer", s.answerPage(r, token))
+}
+
+// answer acknowledges what the link is about.
+func (s *site) answer(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.say(w, r, http.StatusBadRequest, "The form could not be read.")
+		return
+	}
+	token := r.PostFormValue("t")
+	if !s.linked(w, r, token) {
+		return
+	}
+	p := s.answerPage(r, token)
+	by := line(r.PostFormValue("by"), maxName)
+	if by == "" {
+		p.Fault = "Say who you are."
+		s.show(w, http.StatusUnprocessableEntity, "answer", p)
+		return
+	}
+	id := p.ID
+	if p.Card != nil {
+		id = p.Card.ID
+	}
+	reply := s.o.Command(r.Context(), alert.Command{Action: string(rules.Acknowledge), Notice: id, By: by, Why: "by the link of the notice"})
+	if !reply.OK {
+		p.Over, p.Fault = true, reply.Error
+		s.show(w, http.StatusConflict, "answer", p)
+		return
+	}
+	p.Done = true
+	s.show(w, http.StatusOK, "answer", p)
+}

@@ -1,0 +1,60 @@
+package page
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"net/http"
+)
+
+//go:embed html static
+var files embed.FS
+
+// assets are the files and templates that pages are made with.
+type assets struct {
+	static map[string][]byte
+	paths  map[string]string // with a hash, so that a browser may keep them
+	pages  map[string]*template.Template
+}
+
+// loadAssets reads what is embedded; a test renders every page.
+func loadAssets() *assets {
+	a := &assets{static: map[string][]byte{}, paths: map[string]string{}, pages: map[string]*template.Template{}}
+	for _, name := range []string{"style.css", "live.js", "icon.svg"} {
+		b, err := files.ReadFile("static/" + name)
+		if err != nil {
+			panic(fmt.Sprintf("page: embedded file: %v", err))
+		}
+		sum := sha256.Sum256(b)
+		a.static[name] = b
+		a.paths[name] = "/" + name + "?v=" + hex.EncodeToString(sum[:6])
+	}
+	for _, name := range []string{"home", "enclosure", "alarms", "answer", "login", "message"} {
+		a.pages[name] = template.Must(template.New(name).Funcs(template.FuncMap{"pair": pair}).ParseFS(files, "html/frame.html", "html/parts.html", "html/"+name+".html"))
+	}
+	return a
+}
+
+func (a *assets) path(name string) string { return a.paths[name] }
+
+func (a *assets) serve(name, mediaType string) http.HandlerFunc {
+	return func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", mediaType)
+		w.Header().Set("Cache-Control", "public, max-age=604800, immutable")
+		_, _ = w.Write(a.static[name])
+	}
+}
+
+// A paired is an alarm's card with what its forms need of the page around it.
+type paired struct {
+	Card alarmCard
+	Page struct{ By, Form, Here string }
+}
+
+func pair(c alarmCard, by, form, here string) paired {
+	p := paired{Card: c}
+	p.Page.By, p.Page.Form, p.Page.Here = by, form, here
+	return p
+}

@@ -1,0 +1,204 @@
+package page_test
+
+import (
+	"bufio"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// A demo is a running `dewline demo`.
+type demo struct{ page, token string }
+
+// startDemo builds the program and runs its demo on a free port.
+func startDemo(t *testing.T, speed int) demo {
+	t.Helper()
+	bin := filepath.Join(t.TempDir(), "dewline")
+	if out, err := exec.Command("go", "build", "-o", bin, "dewline/cmd/dewline").CombinedOutput(); err != nil {
+		t.Fatalf("build dewline: %v\n%s", err, out)
+	}
+	cmd := exec.Command(bin, "demo", "--speed", fmt.Sprint(speed), "--http", "127.0.0.1:0", "--data", t.TempDir())
+	cmd.Stderr = os.Stderr
+	stdout, err := cmd.StdoutPipe()
+	must(t, err)
+	must(t, cmd.Start())
+	t.Cleanup(func() {
+		_ = cmd.Process.Signal(syscall.SIGTERM)
+		if err := cmd.Wait(); err != nil {
+			t.Errorf("the demo ended with %v", err)
+		}
+	})
+	var d demo
+	found := make(chan demo, 1)
+	go func() {
+		var d demo
+		page, token := regexp.MustCompile(`page\s+(http://\S+)/`), regexp.MustCompile(`token\s+(\S+)`)
+		for s := bufio.NewScanner(stdout); s.Scan(); {
+			if m := page.FindStringSubmatch(s.Text()); m != nil && d.page == "" {
+				d.page = m[1]
+			}
+			if m := token.FindStringSubmatch(s.Text()); m != nil && d.token == "" {
+				d.token = m[1]
+				found <- d
+			}
+		}
+	}()
+	select {
+	case d = <-found:
+	case <-time.After(30 * time.Second):
+		t.Fatal("the demo did not say where its page is")
+	}
+	return d
+}
+
+// The sizes are those of a small phone and of a desk; each in both themes.
+var looks = []look{
+	{"phone-light", 360, 740, false, true},
+	{"phone-dark", 360, 740, true, true},
+	{"desk-light", 1280, 900, false, false},
+	{"desk-dark", 1280, 900, true, false},
+}
+
+// TestInABrowser goes through the morning of a keeper, on the running demo.
+// With DEWLINE_SHOTS=DIR the pictures are kept; with DEWLINE_NPM=1 every page
+// is also judged by axe-core.
+func TestInABrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts the demo and a browser")
+	}
+	b := startBrowser(t)
+	d := startDemo(t, 1800)
+	axe := axeSource(t)
+	waitFor(t, b, d)
+	for _, l := range looks {
+		tb := b.open(t, l)
+		for _, page := range []string{"/", "/enclosure/a-1-2", "/enclosure/b-3-1?span=week", "/enclosure/a-1-1?span=year", "/alarms", "/login"} {
+			tb.goTo(d.page + page)
+			tb.wide()
+			tb.judge(axe, page)
+			tb.shot(strings.Trim(strings.NewReplacer("/", "_", "?", "_", "=", "-").Replace(page), "_") + "_")
+			tb.clean(d.page)
+		}
+	}
+	acknowledge(t, b.open(t, looks[0]), d)
+	stream(t, b.open(t, looks[2]), d)
+}
+
+// waitFor looks at the home page until the first trouble of the demo's day is
+// on it.
+func waitFor(t *testing.T, b *browser, d demo) {
+	t.Helper()
+	tb := b.open(t, looks[0])
+	for range 300 {
+		tb.goTo(d.page + "/")
+		if tb.eval(`!!document.getElementById("needs")`) == "true" {
+			return
+		}
+		time.Sleep(100 * time.Millisecond) // another process: no virtual time
+	}
+	t.Fatal("nothing needs the keeper in the first half minute of the demo")
+}
+
+// acknowledge logs in, acknowledges the first notice from the home page,
+// shelves an alarm, writes a note and logs out.
+func acknowledge(t *testing.T, tb *tab, d demo) {
+	t.Helper()
+	tb.goTo(d.page + "/")
+	tb.after(func() { tb.eval(`document.querySelector(".card a[href^='/login']").click()`) })
+	tb.eval(`document.querySelector("[name=token]").value = "wrong"`)
+	tb.after(func() { tb.eval(`document.querySelector("main form button").click()`) })
+	if !strings.Contains(tb.eval("document.body.innerText"), "not the token") {
+		t.Error("a wrong token is not refused in words")
+	}
+	tb.mu.Lock()
+	tb.console = nil // the browser notes the answer 403
+	tb.mu.Unlock()
+	tb.eval(`document.querySelector("[name=token]").value = "` + d.token + `"`)
+	tb.eval(`document.querySelector("[name=by]").value = "Ada"`)
+	tb.after(func() { tb.eval(`document.querySelector("main form button").click()`) })
+	title := tb.eval(`document.querySelector("#needs ~ .card h3").innerText`)
+	tb.shot("home-in_")
+	tb.after(func() { tb.eval(`document.querySelector("#needs ~ .card button").click()`) })
+	text := tb.eval("document.body.innerText")
+	if !strings.Contains(text, "Acknowledged.") || !strings.Contains(text, "acknowledged by Ada") {
+		t.Errorf("after acknowledging %q the page does not say so:\n%s", title, text)
+	}
+	tb.shot("home-acked_")
+
+	tb.goTo(d.page + "/alarms")
+	tb.eval(`document.querySelector("details").open = true`)
+	tb.shot("alarms-in_")
+	tb.eval(`document.querySelector("details [name=why]").value = "nozzle <b>ordered</b>"`)
+	tb.after(func() { tb.eval(`document.querySelector("details button").click()`) })
+	if text := tb.eval("document.body.innerText"); !strings.Contains(text, "Shelved.") || !strings.Contains(text, "shelved for another") {
+		t.Errorf("after shelving the page does not say so:\n%s", text)
+	}
+
+	tb.goTo(d.page + "/enclosure/a-1-1")
+	tb.eval(`document.querySelector("[name=text]").value = "fed <script>alert(1)</script> & counted"`)
+	tb.after(func() { tb.eval(`document.querySelector("form.note button").click()`) })
+	if text := tb.eval(`document.querySelector(".notes li p").innerText`); text != "fed <script>alert(1)</script> & counted" {
+		t.Errorf("the note reads %q", text)
+	}
+	tb.shot("enclosure-in_")
+	tb.after(func() { tb.eval(`document.querySelector("header form button").click()`) })
+	if tb.eval(`!!document.querySelector("header a[href^='/login']")`) != "true" {
+		t.Error("still logged in after logging out")
+	}
+	tb.clean(d.page)
+}
+
+// stream checks that a page left open follows the room.
+func stream(t *testing.T, tb *tab, d demo) {
+	t.Helper()
+	tb.goTo(d.page + "/")
+	before := tb.eval(`document.querySelector("time").innerText`)
+	for range 250 {
+		if tb.eval(`document.querySelector("time").innerText`) != before {
+			tb.clean(d.page)
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	t.Error("a page left open shows the same time after 25 s")
+}
+
+// axeSource fetches axe-core from npm into a temporary directory where
+// DEWLINE_NPM=1 allows it; empty otherwise.
+func axeSource(t *testing.T) string {
+	t.Helper()
+	if os.Getenv("DEWLINE_NPM") != "1" {
+		return ""
+	}
+	dir := t.TempDir()
+	cmd := exec.Command("npm", "install", "--no-audit", "--no-fund", "--prefix", dir, "axe-core@4")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("npm install axe-core: %v\n%s", err, out)
+	}
+	b, err := os.ReadFile(filepath.Join(dir, "node_modules", "axe-core", "axe.min.js"))
+	must(t, err)
+	return string(b)
+}
+
+// judge runs axe-core's rules for WCAG 2.2 A and AA in the page.
+func (tb *tab) judge(axe, page string) {
+	tb.t.Helper()
+	if axe == "" {
+		return
+	}
+	tb.eval(axe + "; 0")
+	found := tb.eval(`axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r => r.violations.map(v => v.impact + " " + v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 120) + " " + n.failureSummary).join(" | ")).join("\n"))`)
+	for v := range strings.SplitSeq(found, "\n") {
+		if strings.HasPrefix(v, "serious") || strings.HasPrefix(v, "critical") {
+			tb.t.Errorf("%s %s: %s", tb.look.name, page, v)
+		} else if v != "" {
+			tb.t.Logf("%s %s: %s", tb.look.name, page, v)
+		}
+	}
+}

@@ -1,0 +1,325 @@
+package page
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+)
+
+type homePage struct {
+	frame
+	Needs   []noticeCard
+	Known   []noticeCard // acknowledged, still open
+	Worst   []row
+	Calm    string // one line where nothing is wrong
+	Lists   []list
+	Racks   []rack
+	Foot    []fact
+	Summary string
+}
+
+// A noticeCard is an open notice.
+type noticeCard struct {
+	ID, Class, Sign, Title, First string
+	Lines                         []memberLine
+	More                          int
+	Since, Told                   string
+	AckedBy                       string
+}
+
+type memberLine struct{ ID, Name, Text string }
+
+// A row is one enclosure in the list of the worst.
+type row struct {
+	ID, Name, Place string
+	Status          status
+	Value, Text     string
+}
+
+// A list names enclosures or probes that share one thing.
+type list struct {
+	Title string
+	Items []item
+}
+
+type item struct{ Link, Name, Text string }
+
+// A fact is a name with a value; Bad sets it off.
+type fact struct {
+	Name, Value string
+	Bad         bool
+}
+
+type rack struct {
+	Name    string
+	Shelves []shelf
+}
+
+type shelf struct {
+	Name  string
+	Tiles []tile
+}
+
+// A tile is one enclosure where it stands.
+type tile struct {
+	ID, Name  string
+	Status    status
+	Temp, Hum string
+	Gauge     gauge
+	Range     string // of the last 24 h
+	Mist      string
+}
+
+const (
+	maxLines = 6 // of a notice's members
+	maxWorst = 6
+)
+
+func (s *site) home(w http.ResponseWriter, r *http.Request) {
+	snap, cfg := s.o.Snapshot(), s.o.Config()
+	p := homePage{frame: s.frame(r, snap.RoomName, "room")}
+	p.Live = true
+	u := unitsOf(cfg)
+	for i := range snap.Notices {
+		if c := s.card(&snap.Notices[i], snap); snap.Notices[i].Acknowledged {
+			p.Known = append(p.Known, c)
+		} else {
+			p.Needs = append(p.Needs, c)
+		}
+	}
+	ordered := worstFirst(snap.Enclosures)
+	p.Worst = worstRows(ordered, activeAlarms(snap), u)
+	if len(ordered) > 0 && len(p.Worst) == 0 {
+		p.Calm = calm(ordered, u)
+	}
+	p.Lists = lists(snap)
+	p.Racks = s.racks(r, snap, cfg, u)
+	p.Foot = s.foot(snap)
+	s.show(w, http.StatusOK, "home", &p)
+}
+
+// card puts a notice into words, its members worst first.
+func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
+	c := noticeCard{
+		ID: v.Notice.ID, Title: v.Message.Title, First: v.Message.FirstAction, Class: v.Notice.Priority.String(),
+		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
+		Sign: statusToday.Sign,
+	}
+	if v.Notice.Priority == rules.Wake {
+		c.Sign = statusWake.Sign
+	}
+	for i := range v.Notice.Members {
+		m := &v.Notice.Members[i]
+		if !m.Active() {
+			continue
+		}
+		if len(c.Lines) == maxLines {
+			c.More++
+			continue
+		}
+		l := memberLine{Text: m.Text}
+		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
+			l.ID, l.Name = m.Key.Subject, nameOf(m.Key.Subject, m.Name)
+			l.Text = strings.TrimPrefix(l.Text, l.Name+" ")
+		}
+		c.Lines = append(c.Lines, l)
+	}
+	return c
+}
+
+// when writes a moment: the time of day, with the date where it is another
+// day.
+func (s *site) when(t, now time.Time) string {
+	t, now = s.local(t), s.local(now)
+	if y, d := t.Year(), t.YearDay(); y == now.Year() && d == now.YearDay() {
+		return t.Format("15:04")
+	}
+	if now.Sub(t) < 300*24*time.Hour && t.Before(now) {
+		return t.Format("Mon 2 Jan 15:04")
+	}
+	return t.Format("2 Jan 2006 15:04")
+}
+
+func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID, u units) []row {
+	var out []row
+	for _, v := range ordered {
+		st := statusOf(v)
+		if st.rank < statusToday.rank || len(out) == maxWorst {
+			break
+		}
+		out = append(out, row{
+			ID: v.ID, Name: nameOf(v.ID, v.Name), Place: placeOf(v), Status: st, Value: valueText(v, u), Text: reasonText(v, active[v.ID]),
+		})
+	}
+	return out
+}
+
+func valueText(v *rules.EnclosureView, u units) string {
+	if !v.Hottest.Known {
+		return "no reading"
+	}
+	text := u.temp(v.Hottest.Value)
+	if v.Humidity.Known {
+		text += ", " + number(v.Humidity.Value, 0) + " %"
+	}
+	return text
+}
+
+func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
+	text := headlines(active)
+	if v.ToCeiling != nil {
+		text += "; at its ceiling in " + minutes(v.ToCeiling)
+	}
+	return strings.TrimPrefix(text, "; ")
+}
+
+// calm names the enclosure that is closest to its ceiling, so that a quiet
+// page still shows that somebody looks.
+func calm(ordered []*rules.EnclosureView, u units) string {
+	for _, v := range ordered {
+		if v.Hottest.Known {
+			return fmt.Sprintf("All enclosures are in order. Closest to its ceiling: %s, %s below.", nameOf(v.ID, v.Name), u.delta(headroom(v)))
+		}
+	}
+	return ""
+}
+
+// lists gathers what the morning round looks for beside alarms.
+func lists(snap *alert.Snapshot) []list {
+	mist, drop := list{Title: "Missed its mist"}, list{Title: "No night drop"}
+	due, quiet := list{Title: "Calibration due"}, list{Title: "Probes to look at"}
+	for i := range snap.Enclosures {
+		v := &snap.Enclosures[i]
+		link, name := "/enclosure/"+v.ID, nameOf(v.ID, v.Name)
+		if v.MissedMists > 0 {
+			mist.Items = append(mist.Items, item{link, name, times(v.MissedMists, "pulse")})
+		}
+		if v.NightsNoDrop > 0 {
+			drop.Items = append(drop.Items, item{link, name, times(v.NightsNoDrop, "night")})
+		}
+	}
+	for i := range snap.Probes {
+		p := &snap.Probes[i]
+		link := "/"
+		if p.Enclosure != "" {
+			link = "/enclosure/" + p.Enclosure + "#probes"
+		}
+		if overdue(p.HumidityDue, snap.At.Wall) || overdue(p.TemperatureDue, snap.At.Wall) {
+			due.Items = append(due.Items, item{link, p.ID, ""})
+		}
+		switch {
+		case !p.Fresh && p.Good > 0:
+			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + span(p.Age)})
+		case !p.Fresh:
+			quiet.Items = append(quiet.Items, item{link, p.ID, "no reading yet"})
+		case p.Quality != "good" && p.Quality != "":
+			quiet.Items = append(quiet.Items, item{link, p.ID, p.Quality + ": " + p.Reason})
+		}
+	}
+	return slices.DeleteFunc([]list{mist, drop, quiet, due}, func(l list) bool { return len(l.Items) == 0 })
+}
+
+func times(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss in a row", n, what)
+}
+
+func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
+
+// racks puts every enclosure where it stands: racks by name, shelves from the
+// top (they count from below), slots from the left.
+func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u units) []rack {
+	order := make([]*rules.EnclosureView, len(snap.Enclosures))
+	for i := range snap.Enclosures {
+		order[i] = &snap.Enclosures[i]
+	}
+	slices.SortStableFunc(order, func(a, b *rules.EnclosureView) int {
+		return cmp.Or(strings.Compare(a.Rack, b.Rack), cmp.Compare(b.Shelf, a.Shelf), cmp.Compare(a.Slot, b.Slot))
+	})
+	past := s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
+	var out []rack
+	for i, v := range order {
+		if i == 0 || v.Rack != order[i-1].Rack {
+			name := "Rack " + v.Rack
+			if v.Rack == "" {
+				name = "Elsewhere"
+			}
+			out = append(out, rack{Name: name})
+		}
+		k := &out[len(out)-1]
+		if len(k.Shelves) == 0 || v.Shelf != order[i-1].Shelf {
+			name := ""
+			if v.Shelf > 0 {
+				name = fmt.Sprintf("shelf %d", v.Shelf)
+			}
+			k.Shelves = append(k.Shelves, shelf{Name: name})
+		}
+		f := &k.Shelves[len(k.Shelves)-1]
+		f.Tiles = append(f.Tiles, tileOf(v, past[v.ID], u))
+	}
+	return out
+}
+
+func tileOf(v *rules.EnclosureView, past extremes, u units) tile {
+	t := tile{ID: v.ID, Name: nameOf(v.ID, v.Name), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
+	if v.Temperature.Known {
+		t.Temp = u.short(v.Temperature.Value) + "°"
+	}
+	if v.Humidity.Known {
+		t.Hum = number(v.Humidity.Value, 0) + " %"
+	}
+	if past.hasTemp {
+		t.Range = u.short(past.low) + "–" + u.short(past.high) + "°"
+	}
+	switch {
+	case v.MissedMists > 0:
+		t.Mist = "missed"
+	case v.LastMist != nil:
+		t.Mist = short(*v.LastMist)
+	}
+	return t
+}
+
+// foot says how dewline itself does.
+func (s *site) foot(snap *alert.Snapshot) []fact {
+	d := fact{Name: "Notices", Value: "delivered"}
+	if n := snap.Delivery.Depth; n > 0 {
+		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, span(snap.Delivery.OldestAge))
+	}
+	if len(snap.Stalled) > 0 {
+		d.Value, d.Bad = "stalled: "+strings.Join(snap.Stalled, ", "), true
+	}
+	rec := fact{Name: "Record", Value: fmt.Sprintf("kept, %.1f MB", float64(snap.Record.FileBytes)/1e6)}
+	if !snap.Recording {
+		rec.Value, rec.Bad = "incomplete", true
+	}
+	if snap.Record.Lost > 0 {
+		rec.Value += fmt.Sprintf(", %d readings lost", snap.Record.Lost)
+		rec.Bad = true
+	}
+	clock := fact{Name: "Clock", Value: "set"}
+	if !snap.At.Synced {
+		clock.Value, clock.Bad = "not set", true
+	}
+	drill := fact{Name: "Last drill", Value: "none yet"}
+	if dr := snap.Drill; dr != nil {
+		drill.Value = s.when(dr.At.Wall, snap.At.Wall)
+		switch {
+		case dr.Acked:
+			drill.Value += ", acknowledged in " + span(time.Duration(dr.AckedIn*float64(time.Second)))
+		case dr.Done:
+			drill.Value, drill.Bad = drill.Value+", nobody acknowledged it", true
+		}
+	}
+	alarms := fact{Name: "Alarms", Value: fmt.Sprintf("%.1f a day", snap.KPI.PerDay)}
+	return []fact{d, rec, clock, drill, alarms}
+}

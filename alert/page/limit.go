@@ -1,0 +1,110 @@
+package page
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net"
+	"net/http"
+	"net/netip"
+	"strconv"
+	"sync"
+	"time"
+)
+
+// Tries that failed within limitSpan: so many for one address, so many for
+// all, then nobody may try until some of them are older.
+const (
+	limitSpan  = 10 * time.Minute
+	limitOne   = 8
+	limitAll   = 400
+	maxTracked = 512
+)
+
+// A limiter counts failed tries by address; an IPv6 address by its /64, which
+// is one household.
+type limiter struct {
+	mu   sync.Mutex // guards what follows
+	by   map[netip.Prefix][]time.Time
+	last []time.Time // of all
+}
+
+func newLimiter() *limiter { return &limiter{by: map[netip.Prefix][]time.Time{}} }
+
+// wait returns how long an address has to wait before it may try.
+func (l *limiter) wait(addr string, now time.Time) time.Duration {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return max(hold(l.by[household(addr)], limitOne, now), hold(l.last, limitAll, now))
+}
+
+// failed counts one try.
+func (l *limiter) failed(addr string, now time.Time) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.by) >= maxTracked {
+		for k, tries := range l.by {
+			if now.Sub(tries[len(tries)-1]) >= limitSpan {
+				delete(l.by, k)
+			}
+		}
+		if len(l.by) >= maxTracked {
+			clear(l.by) // the limit for all still holds
+		}
+	}
+	key := household(addr)
+	l.by[key] = recent(l.by[key], limitOne, now)
+	l.last = recent(l.last, limitAll, now)
+}
+
+// recent appends now and keeps the newest n.
+func recent(tries []time.Time, n int, now time.Time) []time.Time {
+	tries = append(tries, now)
+	if len(tries) > n {
+		tries = tries[len(tries)-n:]
+	}
+	return tries
+}
+
+// hold returns how long n tries within limitSpan bar the next one.
+func hold(tries []time.Time, n int, now time.Time) time.Duration {
+	if len(tries) < n {
+		return 0
+	}
+	return max(limitSpan-now.Sub(tries[len(tries)-n]), 0)
+}
+
+// household returns what counts as one address.
+func household(addr string) netip.Prefix {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		host = addr
+	}
+	ip, err := netip.ParseAddr(host)
+	if err != nil {
+		return netip.Prefix{}
+	}
+	ip = ip.Unmap().WithZone("")
+	bits := ip.BitLen()
+	if ip.Is6() {
+		bits = 64
+	}
+	p, err := ip.Prefix(bits)
+	if err != nil {
+		return netip.Prefix{}
+	}
+	return p
+}
+
+func (s *site) refuseForNow(w http.ResponseWriter, r *http.Request, wait time.Duration) {
+	secs := int(math.Ceil(wait.Seconds()))
+	w.Header().Set("Retry-After", strconv.Itoa(secs))
+	s.say(w, r, http.StatusTooManyRequests, fmt.Sprintf("Too many tries. Wait %s and try again.", span(wait)))
+}
+
+// refused passes on that somebody was refused.
+func (s *site) refused(r *http.Request, what string) {
+	if s.o.Refused != nil {
+		s.o.Refused(context.WithoutCancel(r.Context()), what, household(r.RemoteAddr).Addr().String())
+	}
+}

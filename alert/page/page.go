@@ -1,0 +1,276 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"iter"
+	"log/slog"
+	"net/http"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// History is where past values come from; *store.Store is one.
+type History interface {
+	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
+	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
+}
+
+// Record is the record as far as pages read it.
+type Record interface {
+	History
+	Journal(from, to time.Time) iter.Seq2[store.JournalEntry, error]
+}
+
+// A Note is one line that a keeper wrote about an enclosure.
+type Note struct {
+	At        time.Time
+	Enclosure string
+	By        string
+	Text      string
+}
+
+// Notebook keeps the keepers' notes.
+type Notebook interface {
+	// Notes returns those of one enclosure within [from, to), oldest first.
+	Notes(enclosure string, from, to time.Time) ([]Note, error)
+	AddNote(ctx context.Context, enclosure, by, text string) error
+}
+
+// Options are what the pages are made from. Snapshot, Config, Command and
+// MayRead are needed; without the others their parts stay empty or refused.
+type Options struct {
+	Snapshot func() *alert.Snapshot // nil before the first round
+	Config   func() *configs.Config
+	Record   func() Record // nil while the record is not open
+	Notebook Notebook
+	Command  func(ctx context.Context, c alert.Command) alert.Reply
+	// Link reports whether token belongs to the link of a notice.
+	Link func(noticeID, token string) bool
+	// Refused is told of refused logins and links, for the journal. It is
+	// called at most as often as tries are let through.
+	Refused func(ctx context.Context, what, from string)
+	// Token is what a login asks for; empty refuses every login.
+	Token string
+	// MayRead reports whether a request may look without a session.
+	MayRead func(r *http.Request) bool
+	// Stop ends streams when the server is about to stop.
+	Stop <-chan struct{}
+	Log  *slog.Logger // nil discards
+}
+
+// A site is all pages of one daemon.
+type site struct {
+	o        Options
+	sessions *sessions
+	limit    *limiter
+	ranges   *ranges
+	assets   *assets
+	streams  chan struct{} // one token for each open stream
+}
+
+// maxStreams is how many browsers are kept up to date at once; the others
+// are current when they load.
+const maxStreams = 32
+
+// New returns the handler of every page, starting at "/".
+func New(o Options) http.Handler {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Record == nil {
+		o.Record = func() Record { return nil }
+	}
+	s := &site{
+		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{},
+		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /style.css", s.assets.serve("style.css", "text/css; charset=utf-8"))
+	mux.HandleFunc("GET /live.js", s.assets.serve("live.js", "text/javascript; charset=utf-8"))
+	mux.HandleFunc("GET /icon.svg", s.assets.serve("icon.svg", "image/svg+xml"))
+	mux.HandleFunc("GET /login", s.showLogin)
+	mux.HandleFunc("POST /login", s.login)
+	mux.HandleFunc("POST /logout", s.logout)
+	mux.HandleFunc("GET /answer/{id...}", s.showAnswer)
+	mux.HandleFunc("POST /answer/{id...}", s.answer)
+	mux.HandleFunc("GET /{$}", s.reading(s.home))
+	mux.HandleFunc("GET /enclosure/{id}", s.reading(s.enclosure))
+	mux.HandleFunc("GET /enclosure/{id}/chart.svg", s.reading(s.chart))
+	mux.HandleFunc("POST /enclosure/{id}/notes", s.acting(s.addNote))
+	mux.HandleFunc("GET /alarms", s.reading(s.alarms))
+	mux.HandleFunc("POST /act", s.acting(s.act))
+	mux.HandleFunc("GET /events", s.reading(s.events))
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		s.say(w, r, http.StatusNotFound, "There is no such page.")
+	})
+	return s.guarded(mux)
+}
+
+// policy lets a page use nothing but its own files, whatever text it shows.
+const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// maxForm is the most that a form may carry, in bytes.
+const maxForm = 16 << 10
+
+// guarded sets the headers that hold for every answer.
+func (s *site) guarded(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		head := w.Header()
+		head.Set("Content-Security-Policy", policy)
+		head.Set("X-Content-Type-Options", "nosniff")
+		head.Set("X-Frame-Options", "DENY")
+		// Not no-referrer: a browser would then send the origin "null" with a
+		// form, which looks like a foreign one.
+		head.Set("Referrer-Policy", "same-origin")
+		head.Set("Cross-Origin-Opener-Policy", "same-origin")
+		head.Set("Cross-Origin-Resource-Policy", "same-origin")
+		head.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
+		head.Set("Cache-Control", "no-store")
+		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+		h.ServeHTTP(w, r)
+	})
+}
+
+// reading lets through who may look and sends the others to the login.
+func (s *site) reading(h http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !s.o.MayRead(r) && s.sessions.of(r) == nil {
+			s.sendToLogin(w, r)
+			return
+		}
+		if s.o.Snapshot() == nil {
+			w.Header().Set("Retry-After", "2")
+			s.say(w, r, http.StatusServiceUnavailable, "dewline has just started. Load this page again in a few seconds.")
+			return
+		}
+		h(w, r)
+	}
+}
+
+// acting lets through who has a session and a form that was made for it.
+func (s *site) acting(h http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		who := s.sessions.of(r)
+		if who == nil {
+			s.say(w, r, http.StatusUnauthorized, "Log in first: this changes something.")
+			return
+		}
+		if err := r.ParseForm(); err != nil {
+			s.say(w, r, http.StatusBadRequest, "The form could not be read.")
+			return
+		}
+		if !who.made(r.PostFormValue("form")) {
+			s.say(w, r, http.StatusForbidden, "This form is not one of your session. Go back, load the page again and repeat.")
+			return
+		}
+		if s.o.Snapshot() == nil {
+			s.say(w, r, http.StatusServiceUnavailable, "dewline has just started. Try again in a few seconds.")
+			return
+		}
+		h(w, r)
+	}
+}
+
+// A frame is what every page shows around its own content.
+type frame struct {
+	Title    string
+	Page     string // which entry of the navigation is current
+	Room     string
+	Now      string
+	By       string // who is logged in; empty for nobody
+	Form     string // token of the session's forms
+	Here     string // path and query to come back to
+	Said     string
+	Warnings []string
+	Version  string
+	Unacked  int
+	assets   *assets
+	Live     bool // kept up to date by the script
+}
+
+func (f frame) Style() string  { return f.assets.path("style.css") }
+func (f frame) Script() string { return f.assets.path("live.js") }
+func (f frame) Icon() string   { return f.assets.path("icon.svg") }
+
+// frame fills in what all pages have.
+func (s *site) frame(r *http.Request, title, page string) frame {
+	f := frame{Title: title, Page: page, Here: r.URL.RequestURI(), assets: s.assets, Said: said[r.URL.Query().Get("said")]}
+	if who := s.sessions.of(r); who != nil {
+		f.By, f.Form = who.by, who.form
+	}
+	snap := s.o.Snapshot()
+	if snap == nil {
+		return f
+	}
+	f.Room, f.Version = snap.RoomName, snap.Version
+	f.Now = s.local(snap.At.Wall).Format("Mon 2 Jan 15:04")
+	f.Warnings = s.warnings(snap)
+	for _, a := range snap.Alarms {
+		if needsAnswer(a.State) {
+			f.Unacked++
+		}
+	}
+	return f
+}
+
+// warnings says what makes the page less than true.
+func (s *site) warnings(snap *alert.Snapshot) []string {
+	var out []string
+	poll := s.o.Config().Room.Poll.D()
+	if age := time.Since(snap.CycleAt); snap.Cycle > 0 && age > 3*poll+30*time.Second {
+		out = append(out, "No readings for "+span(age)+": what is shown is old. Look at the enclosures yourself.")
+	}
+	if !snap.At.Synced {
+		out = append(out, "The board's clock has not been set since it started: times, and day and night, may be wrong.")
+	}
+	if len(snap.Stalled) > 0 {
+		out = append(out, "Notices do not get through by "+strings.Join(snap.Stalled, ", ")+": nobody may be warned.")
+	}
+	if !snap.Recording {
+		out = append(out, "Readings are not being recorded. "+snap.RecordNote)
+	}
+	if snap.ConfigRefused != "" {
+		out = append(out, "The configuration has faults; the last good one is in force.")
+	}
+	return out
+}
+
+// local returns t on the room's clock.
+func (s *site) local(t time.Time) time.Time {
+	if loc := s.o.Config().Room.Location; loc != nil {
+		return t.In(loc)
+	}
+	return t
+}
+
+// show renders a page. It is written only when whole.
+func (s *site) show(w http.ResponseWriter, code int, name string, data any) {
+	var b bytes.Buffer
+	if err := s.assets.pages[name].ExecuteTemplate(&b, "page", data); err != nil {
+		s.o.Log.Error("a page cannot be made", "page", name, "err", err)
+		http.Error(w, "This page cannot be made; the log says why.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(code)
+	_, _ = w.Write(b.Bytes()) // a reader who left needs no answer
+}
+
+// say shows one sentence.
+func (s *site) say(w http.ResponseWriter, r *http.Request, code int, text string) {
+	s.show(w, code, "message", struct {
+		frame
+		Text string
+	}{s.frame(r, "dewline", ""), text})
+}
+
+// errNoRecord says that there is nothing to read from.
+var errNoRecord = errors.New("the record is not open")

@@ -1,0 +1,187 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/chart"
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+// Widths that a chart is drawn in; anything else would let a visitor ask for
+// pictures of any size.
+const (
+	chartNarrow = 360
+	chartWide   = 760
+)
+
+// pictureCSP is for a chart opened by itself: its own style sheet and nothing
+// else.
+const pictureCSP = "default-src 'none'; style-src 'unsafe-inline'"
+
+// chart draws one enclosure's climate.
+func (s *site) chart(w http.ResponseWriter, r *http.Request) {
+	snap, cfg := s.o.Snapshot(), s.o.Config()
+	e, ok := enclosureOf(cfg, r.PathValue("id"))
+	if !ok {
+		s.say(w, r, http.StatusNotFound, "There is no such enclosure.")
+		return
+	}
+	q := r.URL.Query()
+	width := chartWide
+	if q.Get("w") == strconv.Itoa(chartNarrow) {
+		width = chartNarrow
+	}
+	p := periodOf(q.Get("span"), q.Get("end"), snap.At.Wall, cfg.Room.Location)
+	c, err := s.climate(r.Context(), snap, cfg, e, p, width)
+	if err != nil && c.Panels == nil {
+		s.say(w, r, http.StatusServiceUnavailable, "There is no picture: "+err.Error()+".")
+		return
+	}
+	var b bytes.Buffer
+	if err := c.SVG(&b, chart.Options{Width: width}); err != nil {
+		s.say(w, r, http.StatusInternalServerError, "The picture cannot be drawn.")
+		return
+	}
+	w.Header().Set("Content-Type", "image/svg+xml")
+	w.Header().Set("Content-Security-Policy", pictureCSP)
+	w.Header().Set("Cache-Control", "private, max-age=60")
+	_, _ = w.Write(b.Bytes())
+}
+
+func enclosureOf(cfg *configs.Config, id string) (configs.Enclosure, bool) {
+	i := slices.IndexFunc(cfg.Enclosures, func(e configs.Enclosure) bool { return e.ID == id })
+	if i < 0 {
+		return configs.Enclosure{}, false
+	}
+	return cfg.Enclosures[i], true
+}
+
+// climate fills the chart of an enclosure from the record. With an error it
+// holds what could be read.
+func (s *site) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period, width int) (chart.Chart, error) {
+	rec := s.o.Record()
+	if rec == nil {
+		return chart.Chart{}, errNoRecord
+	}
+	c := chart.Climate(cfg, e, p.from, p.to)
+	var errs error
+	n, poll := p.points(width), cfg.Room.Poll.D()
+	probes := cfg.ProbesOf(e.ID)
+	for _, probe := range probes {
+		lines, err := curvesOf(ctx, rec, sensors.ProbeID(probe.ID), p, n, poll)
+		errs = errors.Join(errs, err)
+		name := seriesName(probe, probes)
+		if len(lines.temp) > 0 {
+			c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: name, Points: lines.temp})
+		}
+		if len(lines.hum) > 0 && probe.Place != configs.Water {
+			c.Panels[1].Series = append(c.Panels[1].Series, chart.Series{Name: name, Points: lines.hum})
+		}
+	}
+	if room, ok := roomProbe(cfg, e); ok {
+		lines, err := curvesOf(ctx, rec, room, p, n, poll)
+		errs = errors.Join(errs, err)
+		c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: "room", Points: lines.temp, Beside: true})
+	}
+	marks, err := s.marks(ctx, rec, snap, cfg, e, p)
+	c.Marks = marks
+	c.Description = c.Describe()
+	if unitsOf(cfg).fahrenheit {
+		c = c.InFahrenheit()
+	}
+	return c, errors.Join(errs, err)
+}
+
+// seriesName is the place of a probe, or its id where two share a place.
+func seriesName(p configs.Probe, all []configs.Probe) string {
+	for _, q := range all {
+		if q.ID != p.ID && q.Place == p.Place {
+			return p.ID
+		}
+	}
+	return string(p.Place)
+}
+
+// roomProbe returns the probe in the room that hangs closest to the
+// enclosure: on its shelf, in its rack, anywhere.
+func roomProbe(cfg *configs.Config, e configs.Enclosure) (sensors.ProbeID, bool) {
+	best, rank := "", -1
+	for _, p := range cfg.Probes {
+		if p.Place != configs.InRoom || !p.MeasuresTemperature() {
+			continue
+		}
+		r := 0
+		switch {
+		case p.Rack == e.Rack && p.Rack != "" && p.Shelf == e.Shelf:
+			r = 3
+		case p.Rack == "":
+			r = 2
+		case p.Rack == e.Rack:
+			r = 1
+		}
+		if r > rank {
+			best, rank = p.ID, r
+		}
+	}
+	return sensors.ProbeID(best), rank >= 0
+}
+
+// marks gathers pulses, alarms and notes. Beyond a month a day is too narrow
+// for pulses.
+func (s *site) marks(ctx context.Context, rec Record, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period) ([]chart.Mark, error) {
+	var out []chart.Mark
+	var errs error
+	if probe, ok := lead(cfg.ProbesOf(e.ID), configs.Probe.MeasuresHumidity); ok && p.name == "day" {
+		sched, _ := cfg.MistOf(e)
+		found, err := mists(ctx, rec, probe, sched, cfg.Room.Location, p.from, earlier(p.to, snap.At.Wall))
+		errs = errors.Join(errs, err)
+		for _, m := range found {
+			k := chart.Mark{At: m.at, Kind: chart.Pulse, Text: "mist " + s.local(m.at).Format("15:04")}
+			if m.missed {
+				k.Kind, k.Text = chart.MissedPulse, "no mist at "+s.local(m.at).Format("15:04")
+			}
+			out = append(out, k)
+		}
+	}
+	alarms, err := onsets(rec, p.from.Add(-24*time.Hour), p.to, ofEnclosure(cfg, e.ID))
+	errs = errors.Join(errs, err)
+	for _, o := range alarms {
+		kind, ok := o.markKind()
+		if !ok {
+			continue
+		}
+		until := o.to
+		if until.IsZero() {
+			until = earlier(p.to, snap.At.Wall)
+		}
+		out = append(out, chart.Mark{At: o.from, Until: until, Kind: kind, Text: alert.Headline(o.key.Alarm)})
+	}
+	notes, err := s.notes(e.ID, p.from, p.to)
+	errs = errors.Join(errs, err)
+	for _, n := range notes {
+		out = append(out, chart.Mark{At: n.At, Kind: chart.Note, Text: n.Text})
+	}
+	return out, errs
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
+}
+
+func (s *site) notes(enclosure string, from, to time.Time) ([]Note, error) {
+	if s.o.Notebook == nil {
+		return nil, nil
+	}
+	return s.o.Notebook.Notes(enclosure, from, to)
+}

@@ -1,0 +1,196 @@
+package page
+
+import (
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/subtle"
+	"net/http"
+	"net/url"
+	"strings"
+	"sync"
+	"time"
+)
+
+// A session is one browser that knew the token. Sessions live in memory: a
+// restart asks for the token again.
+type session struct {
+	by      string // who said to be there
+	form    string // what every form of the session carries
+	expires time.Time
+}
+
+// made reports whether a form was made for the session.
+func (s *session) made(form string) bool {
+	return subtle.ConstantTimeCompare([]byte(form), []byte(s.form)) == 1
+}
+
+const (
+	sessionFor  = 30 * 24 * time.Hour
+	maxSessions = 200
+	cookiePlain = "dewline"
+	// cookieSecure may only be set over TLS, for this host and all paths
+	// (cookie name prefixes, RFC 6265bis).
+	cookieSecure = "__Host-dewline"
+)
+
+// sessions are kept under the hash of their id, so that what leaks from
+// memory opens nothing.
+type sessions struct {
+	mu   sync.Mutex // guards byID
+	byID map[[sha256.Size]byte]*session
+}
+
+func newSessions() *sessions { return &sessions{byID: map[[sha256.Size]byte]*session{}} }
+
+// begin returns the id of a new session.
+func (s *sessions) begin(by string, now time.Time) string {
+	id := rand.Text() + rand.Text()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for k, v := range s.byID {
+		if !now.Before(v.expires) {
+			delete(s.byID, k)
+		}
+	}
+	if len(s.byID) >= maxSessions {
+		s.dropOldest()
+	}
+	s.byID[sha256.Sum256([]byte(id))] = &session{by: by, form: rand.Text(), expires: now.Add(sessionFor)}
+	return id
+}
+
+func (s *sessions) dropOldest() {
+	var oldest [sha256.Size]byte
+	var when time.Time
+	for k, v := range s.byID {
+		if when.IsZero() || v.expires.Before(when) {
+			oldest, when = k, v.expires
+		}
+	}
+	delete(s.byID, oldest)
+}
+
+// of returns the session of a request, nil for none.
+func (s *sessions) of(r *http.Request) *session {
+	c, err := r.Cookie(cookieName(r))
+	if err != nil {
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	v := s.byID[sha256.Sum256([]byte(c.Value))]
+	if v == nil || !time.Now().Before(v.expires) {
+		return nil
+	}
+	return v
+}
+
+func (s *sessions) end(r *http.Request) {
+	if c, err := r.Cookie(cookieName(r)); err == nil {
+		s.mu.Lock()
+		delete(s.byID, sha256.Sum256([]byte(c.Value)))
+		s.mu.Unlock()
+	}
+}
+
+func cookieName(r *http.Request) string {
+	if r.TLS != nil {
+		return cookieSecure
+	}
+	return cookiePlain
+}
+
+// cookie returns the session's cookie; a negative age takes it away.
+func cookie(r *http.Request, id string, age time.Duration) *http.Cookie {
+	return &http.Cookie{
+		Name: cookieName(r), Value: id, Path: "/", MaxAge: int(age.Seconds()),
+		HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode,
+	}
+}
+
+type loginPage struct {
+	frame
+	Next    string
+	People  []string
+	Name    string
+	Fault   string
+	NoToken bool
+}
+
+func (s *site) loginPage(r *http.Request, next, fault string) loginPage {
+	p := loginPage{frame: s.frame(r, "Log in", "login"), Next: next, Fault: fault, NoToken: s.o.Token == ""}
+	for _, person := range s.o.Config().People {
+		name := person.Name
+		if name == "" {
+			name = person.ID
+		}
+		p.People = append(p.People, name)
+	}
+	return p
+}
+
+func (s *site) sendToLogin(w http.ResponseWriter, r *http.Request) {
+	to := "/login"
+	if r.Method == http.MethodGet && r.URL.Path != "/events" && !strings.HasSuffix(r.URL.Path, ".svg") {
+		to += "?next=" + url.QueryEscape(r.URL.RequestURI())
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
+}
+
+func (s *site) showLogin(w http.ResponseWriter, r *http.Request) {
+	s.show(w, http.StatusOK, "login", s.loginPage(r, ownPath(r.URL.Query().Get("next")), ""))
+}
+
+// login compares the token and begins a session. Tries are limited for each
+// address, and every refused one that was let through is told on.
+func (s *site) login(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.say(w, r, http.StatusBadRequest, "The form could not be read.")
+		return
+	}
+	next := ownPath(r.PostFormValue("next"))
+	if wait := s.limit.wait(r.RemoteAddr, time.Now()); wait > 0 {
+		s.refuseForNow(w, r, wait)
+		return
+	}
+	by := line(r.PostFormValue("by"), maxName)
+	given := strings.TrimSpace(r.PostFormValue("token"))
+	if by == "" {
+		s.show(w, http.StatusUnprocessableEntity, "login", s.loginPage(r, next, "Say who you are: the name stands beside what you do."))
+		return
+	}
+	if s.o.Token == "" || subtle.ConstantTimeCompare([]byte(given), []byte(s.o.Token)) != 1 {
+		s.limit.failed(r.RemoteAddr, time.Now())
+		s.refused(r, "login")
+		p := s.loginPage(r, next, "That is not the token.")
+		p.Name = by
+		s.show(w, http.StatusForbidden, "login", p)
+		return
+	}
+	s.sessions.end(r) // a new id for every login
+	http.SetCookie(w, cookie(r, s.sessions.begin(by, time.Now()), sessionFor))
+	http.Redirect(w, r, next, http.StatusSeeOther)
+}
+
+// logout needs the form of the session, so that no other page can do it.
+func (s *site) logout(w http.ResponseWriter, r *http.Request) {
+	who := s.sessions.of(r)
+	if who != nil && !who.made(r.PostFormValue("form")) {
+		s.say(w, r, http.StatusForbidden, "This form is not one of your session.")
+		return
+	}
+	s.sessions.end(r)
+	http.SetCookie(w, cookie(r, "", -time.Second))
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
+// ownPath returns a path of this site, "/" for anything else: a login must not
+// send anybody elsewhere.
+func ownPath(p string) string {
+	u, err := url.Parse(p)
+	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || !strings.HasPrefix(p, "/") ||
+		strings.HasPrefix(p, "//") || strings.ContainsAny(p, "\\\r\n\t") {
+		return "/"
+	}
+	return u.RequestURI()
+}

@@ -1,0 +1,236 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+const (
+	maxName = 60  // bytes of who acted
+	maxWhy  = 200 // bytes of a reason
+)
+
+// line makes one line of free text: no control characters, single spaces, at
+// most limit bytes, cut between characters.
+func line(text string, limit int) string {
+	text = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == unicode.ReplacementChar || unicode.Is(unicode.Bidi_Control, r) {
+			return ' '
+		}
+		return r
+	}, text)
+	text = strings.Join(strings.Fields(text), " ")
+	if len(text) <= limit {
+		return text
+	}
+	cut := 0
+	for i := range text {
+		if i > limit {
+			break
+		}
+		cut = i
+	}
+	return strings.TrimSpace(text[:cut])
+}
+
+// span writes a duration for people: "40 s", "12 min", "5 h 20 min", "3 d".
+func span(d time.Duration) string {
+	switch {
+	case d < time.Second:
+		return "0 s"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", int(math.Round(d.Minutes())))
+	case d < 10*time.Hour:
+		m := int(math.Round(d.Minutes()/10)) * 10
+		if m%60 == 0 {
+			return fmt.Sprintf("%d h", m/60)
+		}
+		return fmt.Sprintf("%d h %d min", m/60, m%60)
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h", int(math.Round(d.Hours())))
+	}
+	return fmt.Sprintf("%d d", int(math.Round(d.Hours()/24)))
+}
+
+// short writes a duration in one number: "28 min", "4 h", "3 d".
+func short(d time.Duration) string {
+	if d >= 2*time.Hour && d < 48*time.Hour {
+		return fmt.Sprintf("%d h", int(math.Round(d.Hours())))
+	}
+	return span(d)
+}
+
+func number(v float64, decimals int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "?"
+	}
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
+// units writes temperatures as the first person reads them.
+type units struct{ fahrenheit bool }
+
+func unitsOf(cfg *configs.Config) units {
+	return units{len(cfg.People) > 0 && alert.Units(cfg.People[0].Units) == alert.Fahrenheit}
+}
+
+func (u units) of(celsius float64) float64 {
+	if u.fahrenheit {
+		return celsius*9/5 + 32
+	}
+	return celsius
+}
+
+func (u units) name() string {
+	if u.fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
+// temp writes a temperature with its unit: "24.3 °C".
+func (u units) temp(celsius float64) string { return number(u.of(celsius), 1) + " " + u.name() }
+
+// short writes it without: "24.3".
+func (u units) short(celsius float64) string { return number(u.of(celsius), 1) }
+
+// delta writes a difference, without the offset of 32.
+func (u units) delta(kelvins float64) string {
+	if u.fahrenheit {
+		kelvins *= 9.0 / 5
+	}
+	return number(kelvins, 1) + " " + u.name()
+}
+
+// limits writes a band: "22–26 °C".
+func (u units) limits(low, high float64) string {
+	return trim(u.of(low)) + "–" + trim(u.of(high)) + " " + u.name()
+}
+
+func trim(v float64) string { return strings.TrimSuffix(number(v, 1), ".0") }
+
+// quantity writes a value of an alarm with its unit.
+func (u units) quantity(v float64, unit string) string {
+	switch unit {
+	case "°C":
+		return u.temp(v)
+	case "":
+		return ""
+	case "s":
+		return span(time.Duration(v * float64(time.Second)))
+	case "min":
+		return span(time.Duration(v * float64(time.Minute)))
+	}
+	return number(v, 1) + " " + unit
+}
+
+// minutes writes a range of minutes, rounded to what it is good for.
+func minutes(r *rules.Range) string {
+	from, to := time.Duration(r.FromMinutes*float64(time.Minute)), time.Duration(r.ToMinutes*float64(time.Minute))
+	if to-from < time.Minute {
+		return span(from)
+	}
+	if to < 2*time.Hour {
+		return fmt.Sprintf("%.0f–%.0f min", math.Floor(r.FromMinutes), math.Ceil(r.ToMinutes))
+	}
+	return span(from) + " – " + span(to)
+}
+
+// needsAnswer reports whether a person has still to acknowledge.
+func needsAnswer(s alarm.State) bool {
+	return s == alarm.Unack || s == alarm.RTNUN || s == alarm.LatchUnack
+}
+
+// putAway reports whether a person put the alarm away for a time.
+func putAway(s alarm.State) bool { return s == alarm.Shelved || s == alarm.OutOfService }
+
+// stateText says where an alarm stands.
+func stateText(a *rules.AlarmView) string {
+	var text string
+	switch a.State {
+	case alarm.Unack:
+		text = "open"
+	case alarm.Acked:
+		text = "acknowledged"
+	case alarm.RTNUN:
+		text = "over, not yet acknowledged"
+	case alarm.LatchUnack:
+		text = "over, held until acknowledged and reset"
+	case alarm.LatchAck:
+		text = "over, held until reset"
+	case alarm.Shelved:
+		text = "shelved for another " + span(a.ShelfLeft)
+	case alarm.OutOfService:
+		text = "out of service for another " + span(a.ShelfLeft)
+	case alarm.Suppressed:
+		text = "set aside: it follows from another alarm"
+	default:
+		text = "normal"
+	}
+	if a.AckedBy != "" && (a.State == alarm.Acked || a.State == alarm.LatchAck) {
+		text += " by " + a.AckedBy
+	}
+	if a.Unknown {
+		text += ", cannot be judged at present"
+	}
+	return text
+}
+
+// placeOf says where an enclosure stands, as far as it is known.
+func placeOf(v *rules.EnclosureView) string {
+	var parts []string
+	if v.Rack != "" {
+		parts = append(parts, "rack "+v.Rack)
+	}
+	if v.Shelf > 0 {
+		parts = append(parts, fmt.Sprintf("shelf %d", v.Shelf))
+	}
+	if v.Slot > 0 {
+		parts = append(parts, fmt.Sprintf("slot %d", v.Slot))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func nameOf(id, name string) string {
+	if name != "" {
+		return name
+	}
+	return id
+}
+
+// speciesName is the species as people write it.
+func speciesName(cfg *configs.Config, id string) string {
+	i := slices.IndexFunc(cfg.Species, func(s configs.Species) bool { return s.ID == id })
+	if i < 0 || cfg.Species[i].Name == "" {
+		return id
+	}
+	return cfg.Species[i].Name
+}
+
+// said are the answers to what was done, by the word in the address: text from
+// an address is never shown.
+var said = map[string]string{
+	"acknowledge":    "Acknowledged.",
+	"shelve":         "Shelved.",
+	"unshelve":       "Taken from the shelf.",
+	"reset":          "Reset.",
+	"out-of-service": "Out of service. It comes back by itself at the end.",
+	"in-service":     "Back in service.",
+	"note":           "The note is kept.",
+}
