@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -27,8 +29,15 @@ type Core struct {
 	desk   *alert.Desk
 	// blindEnds is when the blind-period alarm of a restart is let go.
 	blindEnds time.Duration
-	stalled   map[string]bool
+	stalled   map[string]stall
 	self      selfWatch
+}
+
+// A stall is a channel whose delivery-stalled alarm is raised.
+type stall struct {
+	// restored says that an earlier run raised it and that this one has not
+	// seen the channel work yet.
+	restored bool
 }
 
 // Effects are what one input asks of the world. Docs and Journal belong to one
@@ -51,7 +60,7 @@ func NewCore(cfg *configs.Config, ackLink func(noticeID string) string) *Core {
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
 	return &Core{
-		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]bool{},
+		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]stall{},
 		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
 	}
 }
@@ -85,22 +94,29 @@ func (c *Core) watchDelivery(now sensors.Instant) Effects {
 	seen := map[string]bool{}
 	for _, name := range c.desk.StalledChannels(now) {
 		seen[name] = true
-		if c.stalled[name] {
+		if _, raised := c.stalled[name]; raised {
 			continue
 		}
-		c.stalled[name] = true
+		c.stalled[name] = stall{}
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
 			Text: fmt.Sprintf("Notices cannot be delivered by %s.", name),
 		}))
 	}
-	for name := range c.stalled {
-		if !seen[name] {
+	for _, name := range slices.Sorted(maps.Keys(c.stalled)) {
+		if !seen[name] && !c.stalled[name].restored {
 			delete(c.stalled, name)
 			e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}}))
 		}
 	}
 	return e
+}
+
+// works notes that a channel was seen to work in this run.
+func (c *Core) works(name string) {
+	if _, raised := c.stalled[name]; raised {
+		c.stalled[name] = stall{}
+	}
 }
 
 // Set raises or ends an alarm about dewline itself.
@@ -150,11 +166,17 @@ func (c *Core) AcknowledgeNotice(now sensors.Instant, id, by, why string) (Effec
 
 // Result takes in what became of a delivery.
 func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
+	if r.Err == nil {
+		c.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
+	}
 	return c.desked(c.desk.Result(now, r))
 }
 
 // ChannelState takes in that a channel lost or regained its connection.
 func (c *Core) ChannelState(now sensors.Instant, name string, up bool) Effects {
+	if up {
+		c.works(name)
+	}
 	return c.desked(c.desk.ChannelState(now, name, up))
 }
 
@@ -184,6 +206,9 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
 	c.self.drillEvery = cfg.Drill.Every.D()
+	for name := range c.stalled { // one that is gone cannot be seen to work
+		c.stalled[name] = stall{}
+	}
 	e := c.desked(c.desk.Reconfigure(now, o))
 	e.add(c.after(now, c.engine.Reconfigure(cfg, now)))
 	return e
@@ -223,12 +248,36 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	}
 	e := c.desked(fx)
 	e.add(c.after(now, c.engine.Restore(state, records, now)))
+	c.resumeSelf(now)
 	return e, errors.Join(errs...)
 }
 
+// resumeSelf goes on with the alarms about dewline itself that an earlier run
+// raised, so that each ends when its reason does.
+func (c *Core) resumeSelf(now sensors.Instant) {
+	for _, v := range c.engine.Open() {
+		if !v.Active {
+			continue
+		}
+		switch v.Key.Alarm {
+		case rules.DeliveryStalled:
+			c.stalled[v.Key.Subject] = stall{restored: true}
+		case rules.BlindPeriod:
+			c.blindEnds = now.Mono + blindShown
+		case rules.ClockUnset:
+			c.self.unset, c.self.counting, c.self.unsetSince = true, true, now.Mono-unsetAfter
+		case rules.DrillOverdue:
+			c.self.overdue = true
+		}
+	}
+}
+
+// blindShown is how long the alarm of a blind period stays active.
+const blindShown = 5 * time.Minute
+
 // BlindSince raises blind-period for a while: nobody watched from since to now.
 func (c *Core) BlindSince(now sensors.Instant, since time.Time) Effects {
-	c.blindEnds = now.Mono + 5*time.Minute
+	c.blindEnds = now.Mono + blindShown
 	gap := now.Wall.Sub(since)
 	return c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,

@@ -16,24 +16,30 @@ import (
 // Limits of opening the record: watching begins without it after openWithin.
 const (
 	openWithin   = 8 * time.Second
-	reopenEvery  = 30 * time.Second
 	blindAtLeast = 5 * time.Minute
 )
 
 // openRecord opens the store and returns what an earlier run left in it. A
-// store that cannot be opened does not stop the watch: the recorder gets it
-// later.
-func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report) {
+// store that cannot be opened does not stop the watch: it keeps readings in
+// memory and tries again with every write. Only another dewline on the same
+// record does, since two would tell everything twice.
+func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	d.rec = newRecorder(nil, d.log, d.recordHealth)
 	d.book = newCalibrationBook(nil, d.log)
 	st, report, err := d.tryOpen(ctx)
+	if errors.Is(err, store.ErrLocked) {
+		return Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", d.o.Dir, err)
+	}
+	if st != nil {
+		d.attach(st)
+	}
 	if err != nil {
 		d.log.Error("the record cannot be opened; watching and warning go on without it",
 			"dir", d.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
 		d.recording.Store(&recordHealth{note: err.Error()})
-		return Saved{}, report
+		d.openedLate = true
+		return Saved{}, report, nil
 	}
-	d.attach(st)
 	if report.Quarantined != "" {
 		d.log.Error("the record was damaged and set aside; a new one was begun",
 			"file", report.Quarantined, "damage", report.Damage, "do", "dewline repair saves what can be read")
@@ -47,7 +53,7 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report) {
 	} else {
 		d.book = newCalibrationBook(records, d.log)
 	}
-	return saved, report
+	return saved, report, nil
 }
 
 type opened struct {
@@ -56,7 +62,8 @@ type opened struct {
 	err    error
 }
 
-// tryOpen opens the store, but waits no longer than a start may take.
+// tryOpen opens the store, but waits no longer than a start may take. One that
+// opens later is left in d.late.
 func (d *Daemon) tryOpen(ctx context.Context) (*store.Store, store.Report, error) {
 	cfg := d.cfg.Load()
 	done := make(chan opened, 1)
@@ -73,13 +80,19 @@ func (d *Daemon) tryOpen(ctx context.Context) (*store.Store, store.Report, error
 	case o := <-done:
 		return o.st, o.report, o.err
 	case <-timer.C:
-		// The late opener gives its lock back.
-		go func() {
-			if o := <-done; o.err == nil {
-				_ = o.st.Close(context.WithoutCancel(ctx))
-			}
-		}()
+		d.late = done
 		return nil, store.Report{}, fmt.Errorf("the card did not answer within %s", openWithin)
+	}
+}
+
+// attachLate waits for a store that took too long to open.
+func (d *Daemon) attachLate(ctx context.Context) {
+	select {
+	case <-ctx.Done():
+	case o := <-d.late:
+		if o.st != nil {
+			d.attach(o.st)
+		}
 	}
 }
 
@@ -96,31 +109,14 @@ func (d *Daemon) currentStore() *store.Store {
 	return d.store
 }
 
-// keepOpening tries again until a store could be opened, and gives it
-// everything that is known by then.
-func (d *Daemon) keepOpening(ctx context.Context) {
-	ticker := time.NewTicker(reopenEvery)
-	defer ticker.Stop()
-	for d.currentStore() == nil {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
-		st, _, err := d.tryOpen(ctx)
-		if err != nil {
-			continue
-		}
-		d.attach(st)
-		d.call(ctx, func(now sensors.Instant) {
-			all, err := d.core.All()
-			if err != nil {
-				d.log.Error("the open alarms cannot be kept", "err", err)
-			}
-			d.rec.Put(all.Docs, []store.JournalEntry{{At: now, Kind: "record", New: "opened late"}})
-		})
-		d.recordHealth(true, "")
+// keepAll hands the recorder everything that is open, for a record that could
+// not be written from the start.
+func (d *Daemon) keepAll(now sensors.Instant) {
+	all, err := d.core.All()
+	if err != nil {
+		d.log.Error("the open alarms cannot be kept", "err", err)
 	}
+	d.rec.Put(all.Docs, []store.JournalEntry{{At: now, Kind: "record", Who: "dewline", New: "opened late"}})
 }
 
 func loadSaved(st *store.Store) (Saved, error) {
@@ -173,12 +169,11 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
 		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
 	}
-	if h := d.recording.Load(); !h.ok {
-		d.setRecordAlarm(now, false, h.note)
+	// Also where all is well: an earlier run may have left the alarm open.
+	if h := d.recording.Load(); !h.ok || report.Quarantined == "" {
+		d.setRecordAlarm(now, h.ok, h.note)
 	}
-	if d.o.ConfigRefused != "" {
-		d.apply(d.core.ConfigRefused(now, d.o.ConfigRefused))
-	}
+	d.apply(d.core.ConfigRefused(now, d.o.ConfigRefused))
 }
 
 // recordHealth takes in that the record stopped or resumed being written.
@@ -191,6 +186,10 @@ func (d *Daemon) recordHealth(ok bool, note string) {
 }
 
 func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
+	if ok && d.openedLate {
+		d.openedLate = false
+		d.keepAll(now)
+	}
 	c := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
 	if note != "" {
 		c.Text = "The record is incomplete: " + note + ". Watching and warning go on."

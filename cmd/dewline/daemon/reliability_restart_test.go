@@ -1,0 +1,225 @@
+package daemon
+
+import (
+	"errors"
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A disk keeps what a core asked to be kept.
+type disk map[docKey][]byte
+
+func (k disk) keep(fx Effects) {
+	for _, d := range fx.Docs {
+		if d.Value == nil {
+			delete(k, docKey{d.Bucket, d.Key})
+		} else {
+			k[docKey{d.Bucket, d.Key}] = d.Value
+		}
+	}
+}
+
+// saved is what a later run finds.
+func (k disk) saved(state []byte) Saved {
+	s := Saved{State: state}
+	for key, v := range k {
+		switch key.bucket {
+		case store.BucketAlarms:
+			s.Alarms = append(s.Alarms, store.Doc{Bucket: key.bucket, Key: key.key, Value: v})
+		case store.BucketOutbox:
+			s.Outbox = append(s.Outbox, store.Doc{Bucket: key.bucket, Key: key.key, Value: v})
+		}
+	}
+	return s
+}
+
+func demoConfig(t testing.TB) *configs.Config {
+	t.Helper()
+	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return cfg
+}
+
+// A selfRig is a core about whose own troubles a test is.
+type selfRig struct {
+	t    *testing.T
+	core *Core
+	disk disk
+	now  sensors.Instant
+	up   bool // the channels take everything over
+}
+
+func newSelfRig(t *testing.T) *selfRig {
+	t.Helper()
+	start := sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+	return &selfRig{t: t, core: NewCore(demoConfig(t), nil), disk: disk{}, now: start}
+}
+
+// pass lets time pass in steps of a tick.
+func (r *selfRig) pass(d time.Duration) {
+	for end := r.now.Mono + d; r.now.Mono < end; {
+		r.now = r.now.Add(10 * time.Second)
+		fx := r.core.Tick(r.now)
+		r.disk.keep(fx)
+		if r.up {
+			r.answer(fx)
+		}
+	}
+}
+
+// answer reports everything as taken over.
+func (r *selfRig) answer(fx Effects) {
+	for _, d := range fx.Send {
+		r.disk.keep(r.core.Result(r.now, alert.SendResult{Delivery: d.ID, Version: d.Version, Attempt: d.Attempt}))
+	}
+}
+
+func (r *selfRig) restart() {
+	r.t.Helper()
+	r.core = NewCore(demoConfig(r.t), nil)
+	fx, err := r.core.Restore(r.now, r.disk.saved(nil))
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.disk.keep(fx)
+}
+
+// active reports whether the condition of an alarm about dewline holds.
+func (r *selfRig) active(id rules.AlarmID) bool {
+	for _, v := range r.core.openAlarms() {
+		if v.Key.Alarm == id && v.Active {
+			return true
+		}
+	}
+	return false
+}
+
+// What dewline found out about itself before a restart neither ends by the
+// restart nor outlives its reason.
+func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
+	t.Run("an unset clock", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.now.Synced = false
+		r.pass(11 * time.Minute)
+		r.restart()
+		r.pass(time.Minute)
+		if !r.active(rules.ClockUnset) {
+			t.Error("the restart ended the alarm of a clock that is still unset")
+		}
+		r.now.Synced = true
+		r.pass(time.Minute)
+		if r.active(rules.ClockUnset) {
+			t.Error("the clock is set and its alarm goes on after a restart")
+		}
+	})
+	t.Run("a stalled channel", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.disk.keep(r.core.ChannelState(r.now, "mqtt", false))
+		r.pass(6 * time.Minute)
+		if !r.active(rules.DeliveryStalled) {
+			t.Fatal("a channel that is down for 6 min is no alarm")
+		}
+		r.restart()
+		r.pass(2 * time.Minute)
+		if !r.active(rules.DeliveryStalled) {
+			t.Error("the restart ended the alarm of a channel that was not seen to work")
+		}
+		r.up = true
+		fx := r.core.ChannelState(r.now, "mqtt", true)
+		r.disk.keep(fx)
+		r.answer(fx)
+		r.pass(12 * time.Minute)
+		if r.active(rules.DeliveryStalled) {
+			t.Error("the channel works and its alarm goes on after a restart")
+		}
+	})
+	t.Run("a blind period", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.disk.keep(r.core.BlindSince(r.now, r.now.Wall.Add(-time.Hour)))
+		r.pass(time.Minute)
+		r.restart()
+		r.pass(time.Minute)
+		if !r.active(rules.BlindPeriod) {
+			t.Error("a restart ended the alarm of the blind period before")
+		}
+		r.pass(6 * time.Minute)
+		if r.active(rules.BlindPeriod) {
+			t.Error("the blind period is long over and its alarm goes on after a restart")
+		}
+	})
+	t.Run("an overdue drill", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.now.Mono += 40 * 24 * time.Hour
+		r.pass(time.Minute)
+		if !r.active(rules.DrillOverdue) {
+			t.Fatal("40 days without a drill are no alarm")
+		}
+		r.restart()
+		id, fx, err := r.core.Drill(r.now, "", "robin")
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.disk.keep(fx)
+		r.answer(fx)
+		if fx, err = r.core.AcknowledgeNotice(r.now, id, "robin", ""); err != nil {
+			t.Fatal(err)
+		}
+		r.disk.keep(fx)
+		r.pass(time.Minute)
+		if r.active(rules.DrillOverdue) {
+			t.Error("a drill was held and the alarm goes on after a restart")
+		}
+	})
+}
+
+// Two channels that recover at the same moment do so in the same order every
+// time: one seed, one log.
+func TestCore_ChannelsRecoverInOrder(t *testing.T) {
+	cfg := demoConfig(t)
+	cfg.People[0].Channels = []string{"mqtt", "mail", "push", "siren", "lamp"}
+	var first []string
+	for range 20 {
+		c := NewCore(cfg, nil)
+		now := sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+		for _, name := range cfg.People[0].Channels {
+			c.ChannelState(now, name, false)
+		}
+		var order []string
+		step := func(d time.Duration) {
+			for end := now.Mono + d; now.Mono < end; {
+				now = now.Add(10 * time.Second)
+				fx := c.Tick(now)
+				for _, tr := range fx.Transitions {
+					order = append(order, tr.Key.Subject+" "+tr.To.String())
+				}
+				for _, d := range fx.Send {
+					c.Result(now, alert.SendResult{Delivery: d.ID, Version: d.Version, Attempt: d.Attempt, Err: errors.New("down")})
+				}
+			}
+		}
+		step(6 * time.Minute)
+		for _, name := range cfg.People[0].Channels {
+			c.ChannelState(now, name, true)
+		}
+		step(20 * time.Minute)
+		if first == nil {
+			first = order
+		}
+		if len(order) < 10 {
+			t.Fatalf("only %v moved", order)
+		}
+		for i := range order {
+			if order[i] != first[i] {
+				t.Fatalf("this time %v, before %v", order, first)
+			}
+		}
+	}
+}
