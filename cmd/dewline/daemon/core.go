@@ -83,9 +83,18 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	}
 	e.add(c.watchDelivery(now))
 	e.add(c.watchSelf(now))
+	if now.Mono >= c.refreshAt {
+		c.refreshAt = now.Mono + refreshEvery
+		if open := c.engine.Open(); len(open) > 0 {
+			e.add(c.desked(c.desk.Refresh(now, open, c.engine.Enclosures())))
+		}
+	}
 	e.add(c.desked(c.desk.Tick(now)))
 	return e
 }
+
+// refreshEvery is how often open notices learn of values that drift.
+const refreshEvery = time.Minute
 
 // watchDelivery raises delivery-stalled while a channel takes nothing over.
 // Its notice leaves through the other channels.

@@ -74,6 +74,10 @@ type Daemon struct {
 
 	storeMu sync.Mutex // guards store
 	store   *store.Store
+	late    chan opened // a store that takes long to open; nil for none
+	// openedLate says that the store knows nothing of what is open; owned by
+	// the core goroutine.
+	openedLate bool
 
 	sourceMu sync.Mutex // guards source
 	source   Source
@@ -181,7 +185,10 @@ func (d *Daemon) Readings() uint64 { return d.readings.Load() }
 // stopping is: sources, page and control socket, core, channels, record.
 func (d *Daemon) Run(ctx context.Context) error {
 	background := context.WithoutCancel(ctx)
-	saved, report := d.openRecord(ctx)
+	saved, report, err := d.openRecord(ctx)
+	if err != nil {
+		return err
+	}
 	d.now = d.o.Clock(report.LastMono)
 
 	recCtx, stopRecorder := context.WithCancel(background)
@@ -217,7 +224,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err := n.send("READY=1"); err != nil {
 		d.log.Warn("the service manager cannot be told", "err", err)
 	}
-	err := d.runSources(ctx, n)
+	err = d.runSources(ctx, n)
 	if nerr := n.send("STOPPING=1"); nerr != nil {
 		d.log.Warn("the service manager cannot be told", "err", nerr)
 	}
