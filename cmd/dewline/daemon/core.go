@@ -29,6 +29,7 @@ type Core struct {
 	desk   *alert.Desk
 	// blindEnds is when the blind-period alarm of a restart is let go.
 	blindEnds time.Duration
+	refreshAt time.Duration // when open notices next learn of drift
 	stalled   map[string]stall
 	self      selfWatch
 }
