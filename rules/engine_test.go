@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"errors"
 	"math"
 	"strings"
 	"testing"
@@ -63,6 +62,13 @@ func TestCeiling_Doubted(t *testing.T) {
 		r.now += poll
 		r.run(time.Hour, r.calm)
 		r.quiet()
+	})
+	t.Run("the same reading twice confirms nothing", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 33, sensors.Jump))
+		r.step(r.suspect("p1", 33, sensors.Jump))
+		r.want(LethalCeiling, "", "")
 	})
 	t.Run("the next reading confirms, at a minute's rhythm too", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
@@ -148,6 +154,18 @@ func TestCeiling_MaskedHeat(t *testing.T) {
 		r.run(time.Hour, r.hold("p1", 60, 85))
 		r.want(LethalCeiling, "", "")
 		r.want(ProbeJump, "p1", "NORM>UNACK")
+	})
+	t.Run("a calm twin speaks for its enclosure in a hot room", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 3, "", 1))
+		r.run(20*time.Minute, r.calm)
+		r.step(r.good("p2", 29, 85))
+		r.step(r.good("p3", 29, 85))
+		r.step(r.good("q1", 60, 85))
+		r.now += poll
+		r.step(r.good("p1", 24, 85))
+		r.step(r.good("q1", 60, 85))
+		r.want(LethalCeiling, "", "")
+		r.want(ProbeJump, "q1", "NORM>UNACK")
 	})
 	t.Run("with a hot twin it is heat", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, "", 1))
@@ -349,249 +367,6 @@ func TestFloor(t *testing.T) {
 		})
 		r.want(HumidityFloor, "e1", "NORM>UNACK")
 	})
-}
-
-func TestProbe_Silent(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, "", 2))
-	r.run(10*time.Minute, r.calm)
-	r.run(30*time.Second, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "")
-	r.run(30*time.Second, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
-	if x := r.last(ProbeSilent); !strings.Contains(x.Text, "blind") || x.Priority != Today {
-		t.Error(x.Text)
-	}
-	r.run(5*time.Minute, r.calm)
-	r.want(ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
-	r.run(5*time.Minute, r.with("q2", func() *sensors.Reading { return nil }))
-	if x := r.last(ProbeSilent); strings.Contains(x.Text, "blind") {
-		t.Errorf("the enclosure has another probe: %s", x.Text)
-	}
-}
-
-func TestProbe_NeverSeenIsSilentToo(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, ""))
-	r.run(2*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
-}
-
-func TestProbe_SlowRhythmIsNotSilence(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
-	for range 60 {
-		for _, p := range r.cfg.Probes {
-			r.step(*r.calm(p.ID, r.now))
-		}
-		for range 6 {
-			r.tick()
-			r.now += poll
-		}
-	}
-	r.quiet()
-}
-
-func TestProbe_Frozen(t *testing.T) {
-	r := newRig(t, rigConfig(t, 3, "", 1))
-	r.now = 6 * time.Hour
-	frozen := func(id string, at time.Duration) *sensors.Reading {
-		x := r.calm(id, at)
-		if id == "q1" {
-			x.Temperature, x.Humidity = 2100, 8600
-		}
-		return x
-	}
-	r.run(5*time.Hour+50*time.Minute, frozen)
-	r.want(ProbeFrozen, "q1", "")
-	r.run(20*time.Minute, frozen)
-	r.want(ProbeFrozen, "q1", "NORM>UNACK")
-	r.want(ProbeFrozen, "p1", "")
-	r.run(10*time.Minute, r.calm)
-	r.want(ProbeFrozen, "q1", "NORM>UNACK UNACK>RTNUN")
-}
-
-func TestProbe_Disagrees(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, "", 1))
-	r.now = 13 * time.Hour
-	off := func(id string, at time.Duration) *sensors.Reading {
-		x := r.calm(id, at)
-		if id == "q1" {
-			x.Temperature -= 220
-		}
-		return x
-	}
-	r.run(40*time.Minute, off)
-	if got := r.events(ProbeDisagrees, ""); got != "NORM>UNACK" {
-		t.Errorf("%q", got)
-	}
-	r.run(45*time.Minute, r.calm)
-	if got := r.events(ProbeDisagrees, ""); got != "NORM>UNACK UNACK>RTNUN" {
-		t.Errorf("%q", got)
-	}
-}
-
-func TestProbe_WetAndJumping(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, ""))
-	r.run(10*time.Minute, r.calm)
-	r.run(time.Minute, r.with("p1", func() *sensors.Reading {
-		x := r.suspect("p1", 24, sensors.PinnedWet)
-		x.Humidity = 10000
-		return &x
-	}))
-	r.want(ProbeWet, "p1", "NORM>UNACK")
-	r.run(10*time.Minute, r.calm)
-	r.want(ProbeWet, "p1", "NORM>UNACK UNACK>RTNUN")
-	for i := range 3 {
-		r.want(ProbeJump, "p1", "")
-		x := r.suspect("p1", 28+float64(i), sensors.Jump)
-		r.step(x)
-		r.now += poll
-		r.run(time.Minute, r.calm)
-	}
-	r.want(ProbeJump, "p1", "NORM>UNACK")
-	r.run(2*time.Hour, r.calm)
-	r.want(ProbeJump, "p1", "NORM>UNACK UNACK>RTNUN")
-}
-
-func TestProbe_Overdue(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
-	r.run(time.Minute, r.calm)
-	r.now += 181 * 24 * time.Hour
-	r.run(time.Minute, r.calm)
-	r.want(ProbeOverdue, "p1", "NORM>UNACK")
-	if x := r.last(ProbeOverdue); x.Priority != Note {
-		t.Errorf("%s", x.Priority)
-	}
-	r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: r.instant().Wall}))
-	r.want(ProbeOverdue, "p1", "NORM>UNACK UNACK>NORM")
-}
-
-func TestAct_Refusals(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
-	r.run(time.Minute, r.calm)
-	r.step(r.good("p1", 30.5, 85))
-	key := Key{LethalCeiling, "e1"}
-	for _, c := range []struct {
-		name string
-		a    Action
-		want error
-	}{
-		{"nobody", Action{Kind: Acknowledge, Key: key}, ErrNobody},
-		{"no subject", Action{Kind: Acknowledge, Key: Key{LethalCeiling, "e9"}, By: "x"}, ErrNoSubject},
-		{"no alarm", Action{Kind: Acknowledge, Key: Key{"too-hot", "e1"}, By: "x"}, ErrNoAlarm},
-		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
-		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
-		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: key, By: "x", For: 16 * time.Minute}, ErrTooLong},
-		{"shelf without an end", Action{Kind: Shelve, Key: key, By: "x"}, ErrNoEnd},
-		{"not shelved", Action{Kind: Unshelve, Key: key, By: "x"}, ErrNotNow},
-		{"out without an end", Action{Kind: TakeOut, Key: key, By: "x"}, ErrNoEnd},
-		{"out for ever", Action{Kind: TakeOut, Key: key, By: "x", For: 9999 * time.Hour}, ErrTooLong},
-		{"not out", Action{Kind: ReturnToService, Key: key, By: "x"}, ErrNotNow},
-		{"unknown", Action{Kind: "silence", Key: key, By: "x"}, ErrNoAction},
-	} {
-		n := len(r.log)
-		if err := r.act(c.a); !errors.Is(err, c.want) {
-			t.Errorf("%s: %v, want %v", c.name, err, c.want)
-		}
-		if len(r.log) != n || r.states[key] != alarm.Unack {
-			t.Errorf("%s: something changed", c.name)
-		}
-	}
-}
-
-func TestAct_ShelfAndService(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, ""))
-	r.run(time.Minute, r.calm)
-	key := Key{LethalCeiling, "e1"}
-	r.run(poll, r.hold("p1", 31, 85))
-	if err := r.act(Action{Kind: Shelve, Key: key, By: "robin", Why: "fan is on", For: 15 * time.Minute}); err != nil {
-		t.Fatal(err)
-	}
-	r.run(14*time.Minute, r.hold("p1", 31, 85))
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD")
-	r.run(2*time.Minute, r.hold("p1", 31, 85))
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD SHLVD>UNACK")
-	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "robin", Why: "empty", Until: r.instant().Wall.Add(48 * time.Hour)}); err != nil {
-		t.Fatal(err)
-	}
-	r.run(time.Hour, r.hold("p1", 31, 85))
-	for id, s := range r.states {
-		if id.Subject == "e1" && s != alarm.OutOfService {
-			t.Errorf("%v is %v", id, s)
-		}
-	}
-	if !r.e.Enclosures()[0].OutOfService {
-		t.Error("the view does not say so")
-	}
-	r.log = nil
-	r.now += 48 * time.Hour
-	r.run(time.Minute, r.hold("p1", 31, 85))
-	r.want(LethalCeiling, "e1", "OOSRV>UNACK")
-}
-
-// Unset or stepped clocks must not touch a delay (standards: all alarm timers
-// on the monotonic clock).
-func TestClock_StepsOf14DaysLeaveTimersAlone(t *testing.T) {
-	for _, step := range []time.Duration{14 * 24 * time.Hour, -14 * 24 * time.Hour} {
-		r := newRig(t, rigConfig(t, 1, ""))
-		r.now = 13 * time.Hour
-		r.run(15*time.Minute, r.hold("p1", 26.5, 85))
-		r.skew = step
-		r.run(15*time.Minute, r.hold("p1", 26.5, 85))
-		r.want(AboveBand, "e1", "")
-		r.run(time.Minute, r.hold("p1", 26.5, 85))
-		r.want(AboveBand, "e1", "NORM>UNACK")
-	}
-}
-
-func TestSet_SelfConditions(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
-	c := Condition{Key: Key{DeliveryStalled, Self}, Active: true, Priority: Today, Text: "the broker has not answered for 5 min"}
-	r.take(r.e.Set(r.instant(), c))
-	r.want(DeliveryStalled, Self, "NORM>UNACK")
-	r.take(r.e.Set(r.instant(), c))
-	if len(r.log) != 1 {
-		t.Errorf("told twice: %d", len(r.log))
-	}
-	c.Priority = Wake
-	r.take(r.e.Set(r.instant(), c))
-	if x := r.last(DeliveryStalled); x.Priority != Wake || x.Cause.Kind != CauseDewline || !strings.Contains(x.Text, "broker") {
-		t.Errorf("%+v", x)
-	}
-	c.Active = false
-	r.take(r.e.Set(r.instant(), c))
-	r.want(DeliveryStalled, Self, "NORM>UNACK UNACK>RTNUN")
-	if got := r.e.Set(r.instant(), Condition{Key: Key{LethalCeiling, "e1"}, Active: true}); got != nil {
-		t.Errorf("an alarm of the engine's own was set: %+v", got)
-	}
-}
-
-func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, ""))
-	r.now = 13 * time.Hour
-	both := func(id string, at time.Duration) *sensors.Reading {
-		x := r.calm(id, at)
-		if id != "room" {
-			x.Temperature = 2650
-		}
-		return x
-	}
-	r.run(20*time.Minute, both)
-	r.step(r.good("p2", 30.1, 85))
-	r.now += poll
-	cfg := rigConfig(t, 1, "")
-	r.cfg = cfg
-	r.take(r.e.Reconfigure(cfg, r.instant()))
-	r.want(LethalCeiling, "e2", "NORM>UNACK UNACK>NORM")
-	if x := r.last(LethalCeiling); x.Why != "configuration" {
-		t.Errorf("%+v", x)
-	}
-	r.run(11*time.Minute, both)
-	r.want(AboveBand, "e1", "NORM>UNACK")
-	r.cfg = rigConfig(t, 2, "")
-	r.take(r.e.Reconfigure(r.cfg, r.instant()))
-	r.step(r.good("p2", 30.1, 85))
-	if x := r.last(LethalCeiling); x.Seq != 2 {
-		t.Errorf("the alarm came back as onset %d", x.Seq)
-	}
 }
 
 // The power-up value of a DS18B20 is no heat; the same value after a climb is

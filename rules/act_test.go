@@ -1,0 +1,141 @@
+package rules
+
+import (
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+func TestAct_Refusals(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.step(r.good("p1", 30.5, 85))
+	key := Key{LethalCeiling, "e1"}
+	for _, c := range []struct {
+		name string
+		a    Action
+		want error
+	}{
+		{"nobody", Action{Kind: Acknowledge, Key: key}, ErrNobody},
+		{"no subject", Action{Kind: Acknowledge, Key: Key{LethalCeiling, "e9"}, By: "x"}, ErrNoSubject},
+		{"no alarm", Action{Kind: Acknowledge, Key: Key{"too-hot", "e1"}, By: "x"}, ErrNoAlarm},
+		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
+		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
+		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: key, By: "x", For: 16 * time.Minute}, ErrTooLong},
+		{"shelf without an end", Action{Kind: Shelve, Key: key, By: "x"}, ErrNoEnd},
+		{"not shelved", Action{Kind: Unshelve, Key: key, By: "x"}, ErrNotNow},
+		{"out without an end", Action{Kind: TakeOut, Key: key, By: "x"}, ErrNoEnd},
+		{"out for ever", Action{Kind: TakeOut, Key: key, By: "x", For: 9999 * time.Hour}, ErrTooLong},
+		{"not out", Action{Kind: ReturnToService, Key: key, By: "x"}, ErrNotNow},
+		{"unknown", Action{Kind: "silence", Key: key, By: "x"}, ErrNoAction},
+	} {
+		n := len(r.log)
+		if err := r.act(c.a); !errors.Is(err, c.want) {
+			t.Errorf("%s: %v, want %v", c.name, err, c.want)
+		}
+		if len(r.log) != n || r.states[key] != alarm.Unack {
+			t.Errorf("%s: something changed", c.name)
+		}
+	}
+}
+
+func TestAct_ShelfAndService(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Minute, r.calm)
+	key := Key{LethalCeiling, "e1"}
+	r.run(poll, r.hold("p1", 31, 85))
+	if err := r.act(Action{Kind: Shelve, Key: key, By: "robin", Why: "fan is on", For: 15 * time.Minute}); err != nil {
+		t.Fatal(err)
+	}
+	r.run(14*time.Minute, r.hold("p1", 31, 85))
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD")
+	r.run(2*time.Minute, r.hold("p1", 31, 85))
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD SHLVD>UNACK")
+	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "robin", Why: "empty", Until: r.instant().Wall.Add(48 * time.Hour)}); err != nil {
+		t.Fatal(err)
+	}
+	r.run(time.Hour, r.hold("p1", 31, 85))
+	for id, s := range r.states {
+		if id.Subject == "e1" && s != alarm.OutOfService {
+			t.Errorf("%v is %v", id, s)
+		}
+	}
+	if !r.e.Enclosures()[0].OutOfService {
+		t.Error("the view does not say so")
+	}
+	r.log = nil
+	r.now += 48 * time.Hour
+	r.run(time.Minute, r.hold("p1", 31, 85))
+	r.want(LethalCeiling, "e1", "OOSRV>UNACK")
+}
+
+// Unset or stepped clocks must not touch a delay (standards: all alarm timers
+// on the monotonic clock).
+func TestClock_StepsOf14DaysLeaveTimersAlone(t *testing.T) {
+	for _, step := range []time.Duration{14 * 24 * time.Hour, -14 * 24 * time.Hour} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(15*time.Minute, r.hold("p1", 26.5, 85))
+		r.skew = step
+		r.run(15*time.Minute, r.hold("p1", 26.5, 85))
+		r.want(AboveBand, "e1", "")
+		r.run(time.Minute, r.hold("p1", 26.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+	}
+}
+
+func TestSet_SelfConditions(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	c := Condition{Key: Key{DeliveryStalled, Self}, Active: true, Priority: Today, Text: "the broker has not answered for 5 min"}
+	r.take(r.e.Set(r.instant(), c))
+	r.want(DeliveryStalled, Self, "NORM>UNACK")
+	r.take(r.e.Set(r.instant(), c))
+	if len(r.log) != 1 {
+		t.Errorf("told twice: %d", len(r.log))
+	}
+	c.Priority = Wake
+	r.take(r.e.Set(r.instant(), c))
+	if x := r.last(DeliveryStalled); x.Priority != Wake || x.Cause.Kind != CauseDewline || !strings.Contains(x.Text, "broker") {
+		t.Errorf("%+v", x)
+	}
+	c.Active = false
+	r.take(r.e.Set(r.instant(), c))
+	r.want(DeliveryStalled, Self, "NORM>UNACK UNACK>RTNUN")
+	if got := r.e.Set(r.instant(), Condition{Key: Key{LethalCeiling, "e1"}, Active: true}); got != nil {
+		t.Errorf("an alarm of the engine's own was set: %+v", got)
+	}
+}
+
+func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.now = 13 * time.Hour
+	both := func(id string, at time.Duration) *sensors.Reading {
+		x := r.calm(id, at)
+		if id != "room" {
+			x.Temperature = 2650
+		}
+		return x
+	}
+	r.run(20*time.Minute, both)
+	r.step(r.good("p2", 30.1, 85))
+	r.now += poll
+	cfg := rigConfig(t, 1, "")
+	r.cfg = cfg
+	r.take(r.e.Reconfigure(cfg, r.instant()))
+	r.want(LethalCeiling, "e2", "NORM>UNACK UNACK>NORM")
+	if x := r.last(LethalCeiling); x.Why != "configuration" {
+		t.Errorf("%+v", x)
+	}
+	r.run(11*time.Minute, both)
+	r.want(AboveBand, "e1", "NORM>UNACK")
+	r.cfg = rigConfig(t, 2, "")
+	r.take(r.e.Reconfigure(r.cfg, r.instant()))
+	r.step(r.good("p2", 30.1, 85))
+	if x := r.last(LethalCeiling); x.Seq != 2 {
+		t.Errorf("the alarm came back as onset %d", x.Seq)
+	}
+}

@@ -1,0 +1,184 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+func TestLikely_AFindingMustExplainTheSide(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		f    climate.Finding
+		k    kind
+		want climate.CauseKind
+	}{
+		{"a warm room heats", climate.Finding{Kind: climate.RoomCause, RoomOff: 2}, kAbove, climate.RoomCause},
+		{"a warm room cools nothing", climate.Finding{Kind: climate.RoomCause, RoomOff: 1.2}, kBelow, climate.LampsCause},
+		{"a cold room heats nothing", climate.Finding{Kind: climate.RoomCause, RoomOff: -1.2}, kLethal, climate.LampsCause},
+		{"the odd one", climate.Finding{Kind: climate.EnclosureCause, Residual: 3, Median: 0.1, Judged: 12}, kAbove, climate.EnclosureCause},
+		{"one that strays less than the rest", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.4, Median: -2.7, Judged: 12}, kBelow, climate.LampsCause},
+		{"the same in a cold room", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.4, Median: -2.7, Judged: 12, RoomOff: -2}, kBelow, climate.RoomCause},
+		{"a cool one in a hot room", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.3, Median: -0.2, Judged: 12, RoomOff: 4.8}, kLethal, climate.RoomCause},
+		{"alone it is itself", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.3, Median: -2, Judged: 1, RoomOff: 4.8}, kLethal, climate.EnclosureCause},
+		{"a probe stays a probe", climate.Finding{Kind: climate.ProbeCause, Residual: 6}, kLethal, climate.ProbeCause},
+	} {
+		if got := likely(c.f, c.k); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// A cause is told again only when another one has shown for a while.
+func TestFollowCause_WaitsAndTellsOnce(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, ""))
+	r.now = 13 * time.Hour
+	r.run(40*time.Minute, r.hold("p1", 28, 85))
+	before := r.last(AboveBand).Cause
+	r.log = nil
+	leap := &r.e.probes[1].st // the litter probe's history says that it leapt
+	leap.Leap, leap.LeapAt = 500, r.now
+	r.run(9*time.Minute, r.hold("p1", 28, 85))
+	if len(r.events(AboveBand, "")) != 0 {
+		t.Error("told at once")
+	}
+	r.run(30*time.Minute, r.hold("p1", 28, 85))
+	n := 0
+	for _, x := range r.log {
+		if x.Why == whyCause {
+			n++
+			if x.From != x.To || x.Cause == before {
+				t.Errorf("%v>%v, %v", x.From, x.To, x.Cause)
+			}
+		}
+	}
+	if n != 1 {
+		t.Errorf("told %d times", n)
+	}
+}
+
+func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
+	mist := "[[mist]]\nid = \"m\"\ntimes = [\"09:30\", \"15:00\"]\n"
+	t.Run("a mist is due when the clock says so", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, mist))
+		r.run(40*time.Minute, r.calm)
+		if st := &r.e.encls[0].st; !st.HasDue && st.Missed == 0 {
+			t.Errorf("%+v", st.DueAt)
+		}
+	})
+	t.Run("a step over it is not", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, mist))
+		r.run(20*time.Minute, r.calm)
+		r.skew = 2 * time.Hour
+		r.run(20*time.Minute, r.calm)
+		if st := &r.e.encls[0].st; st.HasDue || st.Missed != 0 {
+			t.Errorf("due %v, missed %d", st.HasDue, st.Missed)
+		}
+		r.want(MistMissing, "", "")
+	})
+	t.Run("an unset clock has no schedule", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, mist))
+		r.synced = false
+		r.run(40*time.Minute, r.calm)
+		if st := &r.e.encls[0].st; st.HasDue {
+			t.Error("due")
+		}
+		if v := r.e.Enclosures()[0]; v.LampsOn != nil || v.BandName != "day or night" || len(v.Unknown) == 0 {
+			t.Errorf("%+v", v)
+		}
+	})
+}
+
+func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {
+	var s Soaks
+	if s.odd(2*time.Hour) || !s.odd(3*time.Hour) {
+		t.Error("before anything is known three hours are odd, less is not")
+	}
+	for range 4 {
+		s.Most = 90 * time.Minute
+		s.pulse()
+	}
+	if s.odd(100*time.Minute) || !s.odd(121*time.Minute) {
+		t.Error("a third over the usual 90 min is odd, less is not")
+	}
+	s = Soaks{Num: 8}
+	if s.odd(29*time.Minute) || !s.odd(31*time.Minute) {
+		t.Error("an enclosure that never soaks: half an hour")
+	}
+}
+
+func TestProbe_Rhythm(t *testing.T) {
+	p := &probe{}
+	at := time.Duration(0)
+	read := func(d time.Duration) {
+		at += d
+		p.note(&sensors.Reading{At: instant(at), Quality: sensors.Good}, poll)
+	}
+	read(0)
+	read(time.Minute) // the first interval teaches
+	if p.st.Interval != time.Minute {
+		t.Fatalf("%v", p.st.Interval)
+	}
+	read(10 * time.Minute) // one outage does not
+	read(time.Hour)
+	if p.st.Interval != time.Minute {
+		t.Errorf("after an outage: %v", p.st.Interval)
+	}
+	for range 5 {
+		read(10 * time.Second)
+	}
+	if p.st.Interval != 10*time.Second {
+		t.Errorf("after a change for good: %v", p.st.Interval)
+	}
+}
+
+func TestProbe_HeatTrust(t *testing.T) {
+	p := &probe{st: ProbeState{Temp: 2400, HasTemp: true, TempAt: time.Minute, Interval: poll}}
+	for _, c := range []struct {
+		q    sensors.Quality
+		why  sensors.Reason
+		temp sensors.CentiCelsius
+		want trust
+	}{
+		{sensors.Good, sensors.NoReason, 2400, trusted},
+		{sensors.Bad, sensors.BadCRC, 2400, noUse},
+		{sensors.Suspect, sensors.PinnedWet, 2400, trusted},
+		{sensors.Suspect, sensors.DewTooHigh, 2400, trusted},
+		{sensors.Suspect, sensors.Jump, 2450, trusted}, // the humidity jumped
+		{sensors.Suspect, sensors.Jump, 3100, doubted},
+		{sensors.Suspect, sensors.FrozenValue, 2400, doubted},
+		{sensors.Suspect, sensors.Swapped, 2400, doubted},
+		{sensors.Suspect, sensors.Heating, 2400, noUse},
+		{sensors.Suspect, sensors.TooOld, 2400, noUse},
+	} {
+		r := sensors.Reading{At: instant(time.Minute + poll), Has: sensors.HasTemperature, Temperature: c.temp, Quality: c.q, Reason: c.why}
+		if got := p.heatTrust(&r); got != c.want {
+			t.Errorf("%v %v at %v: %d, want %d", c.q, c.why, c.temp, got, c.want)
+		}
+	}
+	if got := p.heatTrust(&sensors.Reading{Quality: sensors.Good}); got != noUse {
+		t.Errorf("a reading without a temperature: %d", got)
+	}
+}
+
+func TestLoad_DaysAndFloods(t *testing.T) {
+	var l Load
+	for i := range 3 {
+		l.raised(time.Duration(i)*day+time.Hour, Today)
+	}
+	l.turn(4*day + time.Hour)
+	if l.Days[0] != 0 || l.Days[1] != 0 || l.Days[2] != 1 || l.Days[4] != 1 {
+		t.Errorf("%v", l.Days)
+	}
+	l.turn(90 * day)
+	for i, n := range l.Days {
+		if n != 0 {
+			t.Errorf("day %d still counts %d", i, n)
+		}
+	}
+	if n := l.within(2*day+time.Hour+5*time.Minute, floodSpan); n != 1 {
+		t.Errorf("%d raises in the last ten minutes", n)
+	}
+}
