@@ -38,6 +38,7 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 			"dir", d.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
 		d.recording.Store(&recordHealth{note: err.Error()})
 		d.openedLate = true
+		d.rec.failing = true // so that its first success is told
 		return Saved{}, report, nil
 	}
 	if report.Quarantined != "" {

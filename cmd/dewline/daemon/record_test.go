@@ -1,0 +1,99 @@
+package daemon
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+func TestLimitsOfFollowThePhotoperiod(t *testing.T) {
+	cfg := decode(t, string(configs.Demo()))
+	limits := limitsOf(cfg)
+	day := at(0, true) // 12:00, lamps on from 08:00 to 20:00
+	night := day
+	night.Wall = night.Wall.Add(-10 * 3600e9)
+	var tinctorius configs.Species
+	for _, e := range cfg.Enclosures {
+		if e.ID == "a-1-1" {
+			tinctorius = cfg.SpeciesFor(e)
+		}
+	}
+	d, n := limits("a-1-1-canopy", day), limits("a-1-1-canopy", night)
+	if *d.High != sensors.CelsiusOf(float64(tinctorius.Day.High)) || *n.High != sensors.CelsiusOf(float64(tinctorius.Night.High)) {
+		t.Errorf("upper ends %v by day and %v by night, want %v and %v", *d.High, *n.High, tinctorius.Day.High, tinctorius.Night.High)
+	}
+	if *d.Ceiling != sensors.CelsiusOf(float64(tinctorius.Ceiling)) || *d.Floor != sensors.PercentOf(float64(tinctorius.Floor)) {
+		t.Errorf("ceiling %v and floor %v", *d.Ceiling, *d.Floor)
+	}
+	if l := limits("room", day); l != (store.Limits{}) {
+		t.Errorf("a probe in the room has limits: %+v", l)
+	}
+}
+
+// TestTwoDaemonsOnOneRecord shows that the second one refuses instead of
+// telling everything twice.
+func TestTwoDaemonsOnOneRecord(t *testing.T) {
+	dir := t.TempDir()
+	first, _, err := store.Open(t.Context(), store.Options{Dir: dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer first.Close(t.Context())
+	d := newTestDaemon(t, dir)
+	if _, _, err := d.openRecord(t.Context()); err == nil {
+		t.Error("a record in use was taken")
+	}
+}
+
+// TestRecordThatCannotBeOpened shows that what is open reaches the record once
+// it can be written.
+func TestRecordThatCannotBeOpened(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	if err := os.WriteFile(dir, []byte("a file in the way"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d := newTestDaemon(t, dir)
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatalf("the watch does not begin: %v", err)
+	}
+	if h := d.recording.Load(); h.ok {
+		t.Error("a record that cannot be opened counts as written")
+	}
+	if err := os.Remove(dir); err != nil {
+		t.Fatal(err)
+	}
+	d.rec.Put([]store.Doc{doc("lethal-ceiling/a1", "{}")}, nil)
+	if !d.rec.write(t.Context()) {
+		t.Fatal("the record is still refused after the way is free")
+	}
+	if h := d.recording.Load(); !h.ok {
+		t.Error("the first success was not told")
+	}
+	if err := d.currentStore().Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	st, _, err := store.Open(t.Context(), store.Options{Dir: dir, ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close(t.Context())
+	if b, err := st.Get(store.BucketAlarms, "lethal-ceiling/a1"); err != nil || string(b) != "{}" {
+		t.Errorf("the alarm on record: %q, %v", b, err)
+	}
+}
+
+func newTestDaemon(t *testing.T, dir string) *Daemon {
+	t.Helper()
+	d, err := New(Options{
+		Config: decode(t, string(configs.Demo())), Dir: dir,
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) { return nil, nil },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
