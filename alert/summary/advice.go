@@ -15,12 +15,15 @@ import (
 // each rack, and a longer list would not be read.
 const most = 3
 
-// A wish is advice with its urgency. The ranks are this project's own
+// A wish is advice with its urgency. Wishes of one kind about several
+// enclosures become one. The ranks are this project's own
 // judgement: heat first, then what dewline cannot see, then water, then habits
 // of the climate, then care of the probes.
 type wish struct {
 	rank float64
 	Advice
+	kind string // what the title says of an enclosure, "Raise the humidity of %s"; empty for no other
+	name string // of the enclosure
 }
 
 // What makes a figure worth a word.
@@ -50,10 +53,28 @@ func (b *builder) advise() []Advice {
 	all = append(all, b.adviseCare()...)
 	slices.SortStableFunc(all, func(x, y wish) int { return cmp.Compare(y.rank, x.rank) })
 	out := []Advice{}
-	for _, w := range all[:min(len(all), most)] {
-		out = append(out, w.Advice)
+	for i := 0; i < len(all) && len(out) < most; i++ {
+		if first := i == slices.IndexFunc(all, func(w wish) bool { return w.Title == all[i].Title || w.kind != "" && w.kind == all[i].kind }); first {
+			out = append(out, together(all[i:]))
+		}
 	}
 	return out
+}
+
+// together joins the first wish with those of its kind behind it.
+func together(some []wish) Advice {
+	a := some[0].Advice
+	var others []string
+	for _, w := range some[1:] {
+		if w.kind != "" && w.kind == some[0].kind && w.name != some[0].name && !slices.Contains(others, w.name) {
+			others = append(others, w.name)
+		}
+	}
+	if len(others) > 0 {
+		a.Title = fmt.Sprintf(some[0].kind, fmt.Sprintf("%s and %s", some[0].name, count(len(others), "other", "others")))
+		a.Why = some[0].name + ": " + lower(a.Why) + " Likewise " + list(others, 4) + "."
+	}
+	return a
 }
 
 // isHot reports whether an excursion was one of heat.
@@ -93,7 +114,7 @@ func (b *builder) adviseHeat() []wish {
 		if ceilings > 1 {
 			why += fmt.Sprintf(" %d enclosures reached their ceiling.", ceilings)
 		}
-		return []wish{{rank, Advice{"See to the cooling of the room", why}}}
+		return []wish{{rank: rank, Advice: Advice{"See to the cooling of the room", why}}}
 	}
 	if len(hot) > 1 {
 		var names []string
@@ -104,7 +125,7 @@ func (b *builder) adviseHeat() []wish {
 		}
 		why += " Too warm were also " + list(names, 3) + "."
 	}
-	return []wish{{rank - 2, Advice{"Find out why " + worst.Name + " gets too warm", why}}}
+	return []wish{{rank: rank - 2, Advice: Advice{"Find out why " + worst.Name + " gets too warm", why}}}
 }
 
 func (b *builder) heatWords(e *Enclosure) string {
@@ -130,7 +151,7 @@ func (b *builder) adviseSelf() []wish {
 	var out []wish
 	r := b.report
 	if r.Blind >= missingMuch/2 {
-		out = append(out, wish{82, Advice{"Find out why dewline stood still",
+		out = append(out, wish{rank: 82, Advice: Advice{"Find out why dewline stood still",
 			fmt.Sprintf("Nothing at all was measured for %s; nobody would have been warned.", span(r.Blind))}})
 	}
 	for _, x := range r.Others {
@@ -146,11 +167,11 @@ func (b *builder) adviseSelf() []wish {
 			rank, title = 34, "Mend the configuration"
 		}
 		if title != "" && !slices.ContainsFunc(out, func(w wish) bool { return w.Title == title }) {
-			out = append(out, wish{rank, Advice{title, upper(what(x.Alarm)) + ": " + when(x.From, x.To) + "."}})
+			out = append(out, wish{rank: rank, Advice: Advice{title, upper(what(x.Alarm)) + ": " + when(x.From, x.To) + "."}})
 		}
 	}
 	if n := b.unansweredWakes(); n > 0 {
-		out = append(out, wish{66, Advice{"See that wake notices are heard",
+		out = append(out, wish{rank: 66, Advice: Advice{"See that wake notices are heard",
 			fmt.Sprintf("%s this week. Hold a drill: dewline drill.", count(n, "wake alarm was not acknowledged by anybody", "wake alarms were not acknowledged by anybody"))}})
 	}
 	return out
@@ -209,13 +230,13 @@ func (b *builder) adviseMist() []wish {
 		case s.fed > 1 && float64(s.dry) >= supplyShare*float64(s.fed):
 			if !told[of[e.ID]] {
 				told[of[e.ID]] = true
-				out = append(out, wish{70, Advice{"Look at pump and reservoir of " + of[e.ID],
+				out = append(out, wish{rank: 70, Advice: Advice{"Look at pump and reservoir of " + of[e.ID],
 					fmt.Sprintf("%d of the %d enclosures on it missed a mist, up to %d of them.", s.dry, s.fed, s.missed)}})
 			}
 		case e.Mist.Missed >= 2:
-			out = append(out, wish{56, Advice{"Clean the nozzle of " + e.Name, "Mist pulses: " + mistWords(&e.Mist) + "."}})
+			out = append(out, about(56, "Clean the nozzle of %s", e.Name, "Mist pulses: "+mistWords(&e.Mist)+"."))
 		case e.Mist.Weak >= 2:
-			out = append(out, wish{40, Advice{"Look at the nozzle of " + e.Name, "Mist pulses: " + mistWords(&e.Mist) + "."}})
+			out = append(out, about(40, "Look at the nozzle of %s", e.Name, "Mist pulses: "+mistWords(&e.Mist)+"."))
 		}
 	}
 	return out
@@ -224,32 +245,39 @@ func (b *builder) adviseMist() []wish {
 // adviseOne looks at the habits of one enclosure.
 func (b *builder) adviseOne(e *Enclosure) []wish {
 	var out []wish
-	add := func(rank float64, title, why string) { out = append(out, wish{rank, Advice{title, why}}) }
+	add := func(rank float64, kind, why string) {
+		out = append(out, about(rank, kind, e.Name, why))
+	}
 	if e.Missing-b.report.Blind >= missingMuch {
 		rank := 46.0
 		if e.Missing >= missingHours {
 			rank = 76
 		}
-		add(rank, "Mend the probe of "+e.Name, fmt.Sprintf("%s of %s were not measured.", span(e.Missing), e.Name))
+		add(rank, "Mend the probe of %s", upper(span(e.Missing))+" were not measured.")
 	}
 	if e.BelowMin != nil && *e.BelowMin >= floorMuch {
-		add(50+min(*e.BelowMin/120, 14), "Raise the humidity of "+e.Name, upper(floorWords(&e.Limits, &e.Figures))+".")
+		add(50+min(*e.BelowMin/120, 14), "Raise the humidity of %s", upper(floorWords(&e.Limits, &e.Figures))+".")
 	}
 	short, known := e.shortNights()
 	if e.Limits.DropMin > 0 && short >= dropNights {
-		add(36+float64(short)/10, "Let "+e.Name+" cool at night", fmt.Sprintf("%d of %d measured nights were without the drop of %s that is wanted.",
+		add(36+float64(short)/10, "Let %s cool at night", fmt.Sprintf("%d of %d measured nights were without the drop of %s that is wanted.",
 			short, known, deltaMark(e.Limits.DropMin)))
 	}
 	if e.InBand != nil && *e.InBand < bandLittle && e.Covered >= dayCovered && !slices.ContainsFunc(e.Excursions, isHot) {
-		add(38+10*(bandLittle-*e.InBand), "Bring "+e.Name+" back into its band", upper(bandWords(&e.Figures))+".")
+		add(38+10*(bandLittle-*e.InBand), "Bring %s back into the band", upper(bandWords(&e.Figures))+".")
 	}
 	switch e.DryDown.Trend {
 	case "slower":
-		add(37, "Look at the vent and fan of "+e.Name, "It dries slower than usual: "+dryWords(&e.DryDown, &e.Before.DryDown)+".")
+		add(37, "Look at the vent and fan of %s", "It dries slower than usual: "+dryWords(&e.DryDown, &e.Before.DryDown)+".")
 	case "faster":
-		add(37, "Look at the seal and vent of "+e.Name, "It dries faster than usual: "+dryWords(&e.DryDown, &e.Before.DryDown)+".")
+		add(37, "Look at the seal and vent of %s", "It dries faster than usual: "+dryWords(&e.DryDown, &e.Before.DryDown)+".")
 	}
 	return append(out, adviseProbes(e)...)
+}
+
+// about is a wish about one enclosure; kind is its title with %s for the name.
+func about(rank float64, kind, name, why string) wish {
+	return wish{rank, Advice{fmt.Sprintf(kind, name), why}, kind, name}
 }
 
 // shortNights counts the measured nights without the wanted drop.
@@ -269,26 +297,26 @@ func (e *Enclosure) shortNights() (short, known int) {
 func adviseProbes(e *Enclosure) (out []wish) {
 	told := map[string]bool{}
 	for _, x := range e.Others {
-		title := ""
+		kind := ""
 		switch x.Alarm {
 		case rules.DoorAjar:
-			title = "Look at the door of " + e.Name
+			kind = "Look at the door of %s"
 		case rules.LampStuck:
-			title = "Look at the lamps of " + e.Name
+			kind = "Look at the lamps of %s"
 		case rules.MistEndless:
-			title = "Look at the pump that mists " + e.Name
+			kind = "Look at the pump that mists %s"
 		case rules.ProbeWet, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees:
-			title = "Look at probe " + x.Subject + " of " + e.Name
+			kind = "Look at the probe of %s"
 		}
-		if title != "" && !told[title] {
-			told[title] = true
-			out = append(out, wish{44, Advice{title, upper(what(x.Alarm)) + ": " + when(x.From, x.To) + "."}})
+		if kind != "" && !told[kind] {
+			told[kind] = true
+			out = append(out, about(44, kind, e.Name, upper(what(x.Alarm))+": "+when(x.From, x.To)+"."))
 		}
 	}
 	for i := range e.Probes {
 		p := &e.Probes[i]
 		if t, ok := p.Trust(); ok && t < trustLittle && len(told) == 0 {
-			out = append(out, wish{41, Advice{"Look at probe " + p.ID + " of " + e.Name, upper(trustWords(p)) + "."}})
+			out = append(out, about(41, "Look at the probe of %s", e.Name, p.ID+": "+trustWords(p)+"."))
 		}
 	}
 	return out
@@ -303,7 +331,7 @@ func (b *builder) adviseCare() []wish {
 		if !d.Last.IsZero() {
 			why = "The last one was on " + d.Last.Format(dateForm) + "."
 		}
-		out = append(out, wish{33, Advice{"Hold a drill", why + " Only an answered drill shows that notices arrive: dewline drill."}})
+		out = append(out, wish{rank: 33, Advice: Advice{"Hold a drill", why + " Only an answered drill shows that notices arrive: dewline drill."}})
 	}
 	var late []string
 	for _, d := range r.Due {
@@ -312,10 +340,10 @@ func (b *builder) adviseCare() []wish {
 		}
 	}
 	if len(late) > 0 {
-		out = append(out, wish{32, Advice{"Calibrate " + count(len(late), "probe", "probes"), "Overdue: " + list(late, 4) + "."}})
+		out = append(out, wish{rank: 32, Advice: Advice{"Calibrate " + count(len(late), "probe", "probes"), "Overdue: " + list(late, 4) + "."}})
 	}
 	if names := append(slices.Clone(r.Alarms.Chattering), r.Alarms.Stale...); len(names) > 0 {
-		out = append(out, wish{28, Advice{"Quieten the alarms", "Coming and going, or standing for more than a day: " + b.alarmNames(names, 3) + "."}})
+		out = append(out, wish{rank: 28, Advice: Advice{"Quieten the alarms", "Coming and going, or standing for more than a day: " + b.alarmNames(names, 3) + "."}})
 	}
 	return out
 }

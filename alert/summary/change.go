@@ -18,6 +18,7 @@ const (
 	tempMoved  = 0.7  // °C, mean of the day or the night
 	dropMoved  = 0.8  // °C
 	floorMoved = 60.0 // minutes
+	floorShare = 0.25 // of the larger one, too
 	mistMoved  = 2    // missed pulses
 	dayCovered = 24 * 60.0
 )
@@ -94,7 +95,11 @@ func (e *Enclosure) changes(partial bool) []change {
 		return out
 	}
 	if now.BelowMin != nil && was.BelowMin != nil {
-		add(math.Abs(*now.BelowMin-*was.BelowMin)/floorMoved, "%s below the floor, the week before %s", span(*now.BelowMin), span(*was.BelowMin))
+		moved := math.Abs(*now.BelowMin - *was.BelowMin)
+		if moved < floorShare*max(*now.BelowMin, *was.BelowMin) {
+			moved = 0
+		}
+		add(moved/floorMoved, "%s below the floor, the week before %s", span(*now.BelowMin), span(*was.BelowMin))
 	}
 	add(math.Abs(float64(now.Mist.Missed-was.Mist.Missed))/mistMoved, "%s missed, the week before %d",
 		count(now.Mist.Missed, "mist pulse", "mist pulses"), was.Mist.Missed)
@@ -156,7 +161,7 @@ func (b *builder) closest() string {
 	for i := range b.report.Enclosures {
 		e := &b.report.Enclosures[i]
 		h := hottest(&e.Figures)
-		if h == nil {
+		if h == nil || *h >= e.Limits.Ceiling { // one that reached it is told of above
 			continue
 		}
 		if m := e.Limits.Ceiling - *h; m < left || best != nil && m == left && young(e) && !young(best) {

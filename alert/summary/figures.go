@@ -16,8 +16,8 @@ import (
 const slotSpan = 10 * time.Minute
 
 // pictureBins is how many points a line of the week's picture has: one for
-// each hour.
-const pictureBins = 168
+// two hours. Least and greatest are kept within each.
+const pictureBins = 84
 
 // A slot joins what the probes of one enclosure measured in ten minutes.
 type slot struct {

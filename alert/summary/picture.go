@@ -21,17 +21,19 @@ type Picture struct {
 	PNG           []byte
 }
 
-// The size of a picture: two of them stand side by side on a desk, one fills a
-// phone.
-const (
-	pictureWidth  = 330
-	pictureHeight = 190
-)
+// pictureSize suits the room: a mail of 48 enclosures has to stay small.
+func pictureSize(enclosures int) (width, height int) {
+	if enclosures <= 24 {
+		return 340, 215
+	}
+	return 300, 170
+}
 
 // Pictures draws one picture for each enclosure that was measured, in the
 // reader's units.
 func (r *Report) Pictures(u Units) ([]Picture, error) {
 	var out []Picture
+	width, height := pictureSize(len(r.Enclosures))
 	for i := range r.Enclosures {
 		e := &r.Enclosures[i]
 		if e.Covered == 0 {
@@ -43,7 +45,7 @@ func (r *Report) Pictures(u Units) ([]Picture, error) {
 		}
 		p := Picture{
 			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + inUnits(pictureWords(e), u),
-			Width: pictureWidth, Height: pictureHeight,
+			Width: width, Height: height,
 		}
 		img, err := c.Image(chart.Options{Width: p.Width, Height: p.Height, Theme: chart.Light})
 		if err != nil {
@@ -60,14 +62,17 @@ func (r *Report) Pictures(u Units) ([]Picture, error) {
 	return out, nil
 }
 
-// few brings a picture down to sixteen colours: a chart has few but for the
+// pictureColours is how many colours a picture has.
+const pictureColours = 8
+
+// few brings a picture down to a handful of colours: a chart has few but for the
 // edges of its letters, and mail has to stay small.
 func few(img *image.NRGBA) image.Image {
 	counts := map[color.NRGBA]int{}
 	for i := 0; i+3 < len(img.Pix); i += 4 {
 		counts[color.NRGBA{img.Pix[i], img.Pix[i+1], img.Pix[i+2], img.Pix[i+3]}]++
 	}
-	palette := pickColours(counts, 16)
+	palette := pickColours(counts, pictureColours)
 	out := image.NewPaletted(img.Bounds(), palette)
 	index := map[color.NRGBA]uint8{}
 	for c := range counts {

@@ -109,7 +109,7 @@ type textWriter struct {
 	u Units
 }
 
-func (w *textWriter) line(s string) { 
+func (w *textWriter) line(s string) {
 	w.b.WriteString(strings.TrimRight(strings.ReplaceAll(inUnits(s, w.u), nbsp, " "), " ") + "\n")
 }
 

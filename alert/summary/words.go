@@ -55,7 +55,9 @@ func (u Units) by(k float64) float64 {
 func (u Units) temp(c float64) string { return fmt.Sprintf("%.1f"+nbsp+"%s", u.of(c), u.name()) }
 
 // delta writes a difference with its unit and, where signed, its sign.
-func (u Units) delta(k float64) string { return fmt.Sprintf("%.1f"+nbsp+"%s", plain(u.by(k)), u.name()) }
+func (u Units) delta(k float64) string {
+	return fmt.Sprintf("%.1f"+nbsp+"%s", plain(u.by(k)), u.name())
+}
 
 // plain avoids "-0.0".
 func plain(v float64) float64 {
