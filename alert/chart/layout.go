@@ -244,7 +244,8 @@ func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
 		if base-f.size < a.head { // no room above
 			base = y + f.size + 1
 		}
-		pic.label(roleHalo, pt{f.right - 2, base}, f.size, right, false, l.Name+" "+trim(l.Value))
+		// On the left, as what matters most stands on the right.
+		pic.label(roleHalo, pt{f.left + 4, base}, f.size, left, false, l.Name+" "+trim(l.Value))
 	}
 }
 

@@ -26,7 +26,8 @@ type alarmsPage struct {
 type alarmCard struct {
 	Alarm, Subject, Title, Class, Sign string
 	Seq                                uint64
-	State, Text, Since, First          string
+	State, Text, Since                 string
+	First                              []string
 	Evidence                           []string
 	Link                               string
 	Ack, Unshelve, Reset, Service      bool
@@ -56,6 +57,7 @@ func (s *site) alarms(w http.ResponseWriter, r *http.Request) {
 			p.Open = append(p.Open, c)
 		}
 	}
+	once(p.Open)
 	var err error
 	p.Past, err = s.pastRows(snap)
 	p.Damage = damage(err)
@@ -81,7 +83,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
 		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: a.Text,
-		Since: s.when(a.Since.Wall, snap.At.Wall), First: a.Detail.FirstAction, Evidence: a.Detail.Evidence,
+		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(a.Detail.FirstAction), Evidence: a.Detail.Evidence,
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
@@ -92,13 +94,27 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 	case rules.Note:
 		c.Sign = statusNote.Sign
 	}
-	if !a.Active {
+	if !a.Active || !a.State.Annunciated() {
 		c.Class = "over"
 	}
+	c.Evidence = slices.DeleteFunc(slices.Clone(c.Evidence), func(e string) bool { return strings.Contains(c.Text, e) })
 	if a.State.Annunciated() {
 		c.Shelve = shelves(a.Priority)
 	}
 	return c
+}
+
+// once leaves the first action on the first of the cards that share it.
+func once(cards []alarmCard) {
+	seen := map[string]bool{}
+	for i := range cards {
+		c := &cards[i]
+		key := strings.Join(c.First, " ")
+		if seen[key] || c.Class == "over" {
+			c.First = nil
+		}
+		seen[key] = true
+	}
 }
 
 // shelves offers lengths up to the longest that the priority allows.
@@ -115,7 +131,7 @@ func shelves(p rules.Priority) []choice {
 // title names the alarm, what it is about and its value.
 func title(a *rules.AlarmView, snap *alert.Snapshot, u units) string {
 	text := subjectName(a.Key.Subject, snap) + ": " + alert.Headline(a.Key.Alarm)
-	if q := u.quantity(a.Value, a.Unit); a.HasValue && a.Active && q != "" {
+	if q := u.quantity(a.Value, a.Unit); a.HasValue && a.State.Annunciated() && q != "" {
 		text += ", " + q
 	}
 	return text

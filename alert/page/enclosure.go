@@ -97,6 +97,7 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 			p.Alarms = append(p.Alarms, c)
 		}
 	}
+	once(p.Alarms)
 	s.chartOf(r, &p, snap, cfg)
 	for i := range snap.Probes {
 		if snap.Probes[i].Enclosure == e.ID {
@@ -179,7 +180,11 @@ func facts(v *rules.EnclosureView, u units) []fact {
 	var out []fact
 	add := func(name, value string, bad bool) { out = append(out, fact{name, value, bad}) }
 	if v.Hottest.Known {
-		add("Below lethal heat", u.delta(headroom(v)), headroom(v) < v.Ceiling-v.Act)
+		if headroom(v) > 0 {
+			add("Below lethal heat", u.delta(headroom(v)), headroom(v) <= v.Ceiling-v.Act)
+		} else {
+			add("Above lethal heat", u.delta(-headroom(v)), true)
+		}
 		if v.Hottest.Value-v.Temperature.Value >= 0.1 {
 			add("Hottest place", u.temp(v.Hottest.Value), false)
 		}
@@ -187,10 +192,10 @@ func facts(v *rules.EnclosureView, u units) []fact {
 	if v.RatePerHour != nil {
 		add("Trend", rate(*v.RatePerHour, u), false)
 	}
-	if v.ToCeiling != nil {
+	if v.ToCeiling != nil && headroom(v) > 0 {
 		add("At lethal heat in", minutes(v.ToCeiling), true)
 	}
-	if v.LampsOffGain != nil {
+	if v.LampsOffGain != nil && headroom(v) > 0 {
 		add("Lamps off would gain", minutes(v.LampsOffGain), false)
 	}
 	if v.DewPoint != nil {

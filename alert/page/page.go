@@ -80,17 +80,23 @@ type site struct {
 const maxStreams = 32
 
 // New returns the handler of every page, starting at "/".
-func New(o Options) http.Handler {
+func New(o Options) http.Handler { return newSite(o).handler() }
+
+func newSite(o Options) *site {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	if o.Record == nil {
 		o.Record = func() Record { return nil }
 	}
-	s := &site{
+	return &site{
 		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{},
 		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
 	}
+}
+
+// handler routes addresses to pages.
+func (s *site) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /style.css", s.assets.serve("style.css", "text/css; charset=utf-8"))
 	mux.HandleFunc("GET /live.js", s.assets.serve("live.js", "text/javascript; charset=utf-8"))
