@@ -61,6 +61,10 @@ func selfHeadline(a rules.AlarmID) string {
 		return "was not watching"
 	case rules.DrillOverdue:
 		return "drill overdue"
+	case rules.ConfigRefused:
+		return "configuration refused"
+	case rules.CertificateDue:
+		return "certificate runs out"
 	case RoomSilent:
 		return "no sign of life"
 	default:

@@ -76,6 +76,10 @@ func probeAction(k kind) string {
 		return "Look at the frogs: nobody watched for a while."
 	case kDrill:
 		return "Send a drill and acknowledge it: dewline drill."
+	case kConfig:
+		return "Run dewline check, mend the file and reload."
+	case kCertificate:
+		return "Renew the certificate before it ends."
 	default:
 		return ""
 	}

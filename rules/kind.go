@@ -36,6 +36,8 @@ const (
 	kClock
 	kBlind
 	kDrill
+	kConfig
+	kCertificate
 	numKinds
 )
 
@@ -74,6 +76,8 @@ var kindTable = [numKinds]struct {
 	kClock:       {ClockUnset, Today, ""},
 	kBlind:       {BlindPeriod, Today, "s"},
 	kDrill:       {DrillOverdue, Note, ""},
+	kConfig:      {ConfigRefused, Today, ""},
+	kCertificate: {CertificateDue, Note, "d"},
 }
 
 func kindOf(id AlarmID) (kind, bool) {

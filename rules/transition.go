@@ -36,7 +36,8 @@ const (
 	ClockUnset       AlarmID = "clock-unset"
 	BlindPeriod      AlarmID = "blind-period"
 	DrillOverdue     AlarmID = "drill-overdue"
-	ConfigRefused    AlarmID = "config-refused" // an earlier configuration is in force
+	ConfigRefused    AlarmID = "config-refused"  // an earlier configuration is in force
+	CertificateDue   AlarmID = "certificate-due" // one that a channel or the page needs runs out
 )
 
 // Priority says how a person is told.

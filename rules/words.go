@@ -32,6 +32,7 @@ var overWords = [numKinds]string{
 	kWet: "it is out of saturation", kJump: "its readings are steady again", kDisagrees: "it agrees with its twin again",
 	kOverdue: "it was calibrated", kDelivery: "notices are delivered again", kRecord: "the record is complete again",
 	kClock: "the clock is set", kBlind: "readings arrive", kDrill: "a drill was held",
+	kConfig: "the configuration is in force", kCertificate: "the certificate is good",
 }
 
 // state says what is the matter, in the words of the trade.

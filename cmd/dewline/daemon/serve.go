@@ -36,8 +36,8 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 		servers = append(servers, d.serve(done, ln, d.controlHandler()))
 	}
 	done.Go(func() { d.runRedos(ctx) })
-	if d.currentStore() == nil {
-		done.Go(func() { d.keepOpening(ctx) })
+	if d.late != nil {
+		done.Go(func() { d.attachLate(ctx) })
 	}
 	done.Go(func() { d.runWeekly(ctx) })
 	return func() {
