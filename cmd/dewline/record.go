@@ -109,6 +109,9 @@ func runBackup(ctx context.Context, args []string, std stdio) error {
 	if *to == "" {
 		return usageError{"dewline backup: name the new file with --to FILE"}
 	}
+	if _, err := os.Lstat(*to); err == nil {
+		return fmt.Errorf("%s exists: name a new file", *to)
+	}
 	if ctl, err := cf.dial(); err == nil {
 		if err := ctl.backup(ctx, *to); err != nil {
 			return err
