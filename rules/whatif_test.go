@@ -1,0 +1,65 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+)
+
+// TestWhatIf asks about a hot room. The order of magnitude is that of
+// the usual glass-tank figures (computed from glass area and U, common
+// practice): air follows the room within
+// hours, so a room above the ceiling ends above it and a cooler one does not.
+func TestWhatIf(t *testing.T) {
+	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := New(cfg)
+	start := time.Date(2026, 7, 18, 12, 0, 0, 0, time.UTC)
+	for i := range 360 {
+		now := sensors.Instant{Mono: time.Duration(i) * 10 * time.Second, Wall: start.Add(time.Duration(i) * 10 * time.Second), Synced: true}
+		for _, p := range cfg.Probes {
+			if p.Enclosure == "b-1-1" {
+				continue // never delivers
+			}
+			e.Step(sensors.Reading{
+				Probe: sensors.ProbeID(p.ID), At: now, Has: sensors.HasTemperature | sensors.HasHumidity,
+				Temperature: sensors.CelsiusOf(23.5), Humidity: sensors.PercentOf(85), Quality: sensors.Good,
+			})
+		}
+		e.Tick(now)
+	}
+	off := false
+	hot, cool := e.WhatIf(Assumption{Room: 33, LampsOn: &off}), e.WhatIf(Assumption{Room: 22, LampsOn: &off})
+	if len(hot) != len(cfg.Enclosures) || len(cool) != len(hot) {
+		t.Fatalf("%d and %d prospects for %d enclosures", len(hot), len(cool), len(cfg.Enclosures))
+	}
+	if hot[0].Ceiling != 28.5 {
+		t.Errorf("the worst is %s with a ceiling of %.1f °C, want the lowest ceiling of the room, 28.5 °C", hot[0].Enclosure, hot[0].Ceiling)
+	}
+	for i, p := range hot {
+		switch {
+		case p.Enclosure == "b-1-1":
+			if p.Known || i != len(hot)-1 {
+				t.Errorf("a blind enclosure is known=%v at place %d", p.Known, i)
+			}
+		case !p.Reached || p.ToCeiling <= 0 || p.ToCeiling > 12*time.Hour:
+			t.Errorf("%s in a room of 33 °C: ceiling reached %v after %s", p.Enclosure, p.Reached, p.ToCeiling)
+		case i > 0 && p.ToCeiling < hot[i-1].ToCeiling:
+			t.Errorf("%s stands behind a later one", p.Enclosure)
+		}
+	}
+	for _, p := range cool {
+		if p.Known && (p.Reached || p.Peak > 25) {
+			t.Errorf("%s in a room of 22 °C: peak %.1f °C, reached %v", p.Enclosure, p.Peak, p.Reached)
+		}
+	}
+	on := true
+	lit := e.WhatIf(Assumption{Room: 33, LampsOn: &on})
+	if !(lit[0].ToCeiling < hot[0].ToCeiling) {
+		t.Errorf("with the lamps on the ceiling comes after %s, not before %s without", lit[0].ToCeiling, hot[0].ToCeiling)
+	}
+}
