@@ -181,7 +181,7 @@ const maxRows = 20_000
 
 // span reads from and to (RFC 3339); without them the last usual.
 func (d *Daemon) span(r *http.Request, usual time.Duration) (from, to time.Time, err error) {
-	to = d.now().Wall
+	to = d.now().Wall.Add(time.Second) // what happens now is in
 	if v := r.FormValue("to"); v != "" {
 		if to, err = time.Parse(time.RFC3339, v); err != nil {
 			return from, to, fmt.Errorf("to: write a time such as 2026-05-01T08:00:00Z: %w", err)
