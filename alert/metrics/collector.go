@@ -1,6 +1,7 @@
 package metrics
 
 import (
+	"strconv"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -94,6 +95,7 @@ func (c *Collector) room(out sender, s *alert.Snapshot) {
 }
 
 func (c *Collector) enclosure(out sender, e *rules.EnclosureView) {
+	out.gauge(c.d.info, 1, e.ID, e.Name, e.Rack, strconv.Itoa(e.Shelf), strconv.Itoa(e.Slot), e.Species, e.Stage)
 	c.measure(out, c.d.temperature, e.Temperature, 1, e.ID)
 	c.measure(out, c.d.hottest, e.Hottest, 1, e.ID)
 	c.measure(out, c.d.humidity, e.Humidity, 0.01, e.ID)
@@ -196,7 +198,7 @@ func (c *Collector) delivery(out sender, s *alert.Snapshot) {
 		stalled[name] = true
 	}
 	for name, ch := range s.Delivery.Channels {
-		out.counter(c.d.sent, float64(ch.Sent), name)
+		out.counter(c.d.sent, float64(ch.Taken), name)
 		out.counter(c.d.failed, float64(ch.Failed), name)
 		out.stamp(c.d.channelOK, ch.LastSuccess.Wall, name)
 		out.gauge(c.d.channelStalled, bit(stalled[name]), name)

@@ -10,7 +10,7 @@ type descs struct {
 	temperature, hottest, humidity, humidityUncertainty, dewPoint, vpd *prometheus.Desc
 	bandLow, bandHigh, floor, ceiling, exposure, slope, toCeiling      *prometheus.Desc
 	lamps, mistAge, mistsMissed, dryDown, nightDrop, nightsNoDrop      *prometheus.Desc
-	blind, outOfService                                                *prometheus.Desc
+	blind, outOfService, info                                          *prometheus.Desc
 	// probes
 	probeUp, probeTemperature, probeHumidity, probeLight, probeGood *prometheus.Desc
 	probeReadings, probeDoubts, calibrationDue                      *prometheus.Desc
@@ -79,6 +79,7 @@ func (d *descs) enclosures() {
 	d.add(&d.dryDown, "dry_down_half_life_seconds", "Half-life of the last dry-down after a mist pulse.", e)
 	d.add(&d.nightDrop, "night_drop_celsius", "Fall from lamp-on to lamp-off medians in the last whole night.", e)
 	d.add(&d.nightsNoDrop, "nights_without_drop", "Nights in a row without a fall in temperature.", e)
+	d.add(&d.info, "enclosure_info", "Name, place and inhabitants of an enclosure, to be joined by its id.", e, "name", "rack", "shelf", "slot", "species", "stage")
 	d.add(&d.blind, "enclosure_blind", "1 while no probe of the enclosure delivers.", e)
 	d.add(&d.outOfService, "enclosure_out_of_service", "1 while a person has taken the enclosure out of service.", e)
 }
