@@ -27,7 +27,7 @@ func (p *Panel) axisOf(foot, head, apart float64) valueAxis {
 	}
 	a := valueAxis{foot: foot, head: head, low: low, high: high}
 	if !(a.high > a.low) {
-		a.high = a.low + 1
+		a.high = a.low + max(1, math.Abs(a.low)/1000)
 	}
 	most := max(math.Floor((foot-head)/apart), 1)
 	a.step = niceStep((a.high - a.low) / most)
@@ -35,11 +35,15 @@ func (p *Panel) axisOf(foot, head, apart float64) valueAxis {
 	return a
 }
 
+// absurd is beyond anything that a panel may show; one such value would
+// flatten all others.
+const absurd = 1e6
+
 // extent returns the least and greatest of everything on the panel.
 func (p *Panel) extent() (low, high float64) {
 	low, high = math.Inf(1), math.Inf(-1)
 	take := func(v float64) {
-		if finite(v) {
+		if math.Abs(v) <= absurd {
 			low, high = min(low, v), max(high, v)
 		}
 	}

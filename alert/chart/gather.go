@@ -68,7 +68,7 @@ func (g *Gather) Points() []Point {
 		}
 		at := g.from.Add(time.Duration(b.at / b.n * float64(time.Second)))
 		out = append(out, Point{
-			At: at, Min: b.min, Mean: b.sum / b.n, Max: b.max,
+			At: at, Min: b.min, Mean: min(max(b.sum/b.n, b.min), b.max), Max: b.max, // rounding aside
 			Gap: len(out) == 0 || b.first.Sub(last) > g.gap || b.brokenOff,
 		})
 		last = b.last

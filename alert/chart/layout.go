@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"math"
 	"time"
 )
 
@@ -42,7 +43,7 @@ func (c Chart) layout(o Options) picture {
 	lanes := c.lanes()
 	fixed := f.head*float64(len(c.Panels)) + f.lane*float64(lanes) + f.foot + 4
 	if height <= 0 {
-		height = fixed + min(width*0.34+110, 340)
+		height = math.Round(fixed + min(width*0.34+110, 340))
 	}
 	p := picture{width: width, height: height}
 	p.rect(roleBack, 0, 0, width, height)
@@ -173,19 +174,25 @@ func (p *Panel) drawSeries(pic *picture, f frame, a valueAxis) {
 	}
 }
 
-// stretches cuts a series at its gaps.
+// stretches cuts a series at its gaps, and where a point is no number.
 func (s Series) stretches() [][]Point {
 	var out [][]Point
 	start := 0
-	for i := range s.Points {
-		if i > 0 && s.Points[i].Gap {
-			out = append(out, s.Points[start:i])
-			start = i
+	cut := func(end, next int) {
+		if start < end {
+			out = append(out, s.Points[start:end])
+		}
+		start = next
+	}
+	for i, q := range s.Points {
+		switch {
+		case !finite(q.Min) || !finite(q.Mean) || !finite(q.Max):
+			cut(i, i+1)
+		case q.Gap:
+			cut(i, i)
 		}
 	}
-	if start < len(s.Points) {
-		out = append(out, s.Points[start:])
-	}
+	cut(len(s.Points), len(s.Points))
 	return out
 }
 

@@ -20,7 +20,7 @@ const (
 	skyBlue    = 0x56B4E9
 	green      = 0x009E73
 	blue       = 0x0072B2
-	vermillion = 0xD55E00
+	vermillion = 0xC95500 // 0xD55E00, darker for 3 to 1 on the band
 )
 
 func rgb(hex uint32) color.NRGBA { return rgba(hex, 0xff) }
@@ -69,7 +69,7 @@ func (b base) palette() palette {
 func light() palette {
 	return base{
 		back: 0xFFFFFF, text: 0x1B1F22, faint: 0x565E64, grid: 0xE2E5E7, frame: 0x8A9299,
-		dark: rgba(0x1B2A49, 0x18), band: 0x38, warm: vermillion, water: blue, note: orange, envelope: 0x40,
+		dark: rgba(0x1B2A49, 0x12), band: 0x26, warm: vermillion, water: blue, note: orange, envelope: 0x40,
 	}.palette()
 }
 

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
+	"dewline/alert"
 	"dewline/alert/chart"
 	"dewline/configs"
 	"dewline/rules"
@@ -250,8 +252,8 @@ type onset struct {
 	priority string // the highest it had; empty in old entries
 }
 
-// onsets reads the alarms of [from, to) that keep lets through, oldest first.
-func onsets(rec Record, from, to time.Time, keep func(rules.Key) bool) ([]*onset, error) {
+// onsets reads the alarms of [from, to), oldest first.
+func onsets(rec Record, from, to time.Time) ([]*onset, error) {
 	var out []*onset
 	var errs error
 	byID := map[string]*onset{}
@@ -264,17 +266,62 @@ func onsets(rec Record, from, to time.Time, keep func(rules.Key) bool) ([]*onset
 			continue
 		}
 		key, ok := keyOf(e.Subject)
-		if !ok || !keep(key) {
+		if !ok {
 			continue
 		}
 		o := byID[e.Subject]
 		if o == nil {
-			o = &onset{key: key, id: e.Subject, from: e.At.Wall}
+			o = &onset{key: key, from: e.At.Wall}
 			byID[e.Subject], out = o, append(out, o)
 		}
 		o.take(e)
 	}
 	return out, errs
+}
+
+// A diary keeps the alarms of the last year, because finding them means
+// reading the whole journal. They change when an alarm does.
+type diary struct {
+	mu      sync.Mutex // guards what follows
+	at      time.Time  // room time
+	print   uint64     // of the alarms
+	changed time.Time  // when print did, and
+	read    time.Time  // when the journal was read, on the process's clock
+	all     []*onset
+	err     error
+}
+
+// Limits of a diary.
+const (
+	diaryFor  = 366 * 24 * time.Hour
+	diaryKept = 24 * time.Hour // of room time, though no alarm changes
+	// diaryLag is the longest that an entry follows its alarm: the card is
+	// written beside the decisions.
+	diaryLag = 5 * time.Second
+)
+
+// of returns the alarms of the last year that keep lets through and that were
+// not over before from, oldest first. They must not be changed.
+func (d *diary) of(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Key) bool) ([]*onset, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	now, print := snap.At.Wall, fingerprint(snap)
+	if d.print != print {
+		d.print, d.changed = print, time.Now()
+	}
+	age := now.Sub(d.at)
+	if d.err != nil || d.read.Sub(d.changed) < diaryLag || age < 0 || age > diaryKept {
+		d.at, d.read = now, time.Now()
+		// A clock that was wrong may have dated entries into the future.
+		d.all, d.err = onsets(rec, now.Add(-diaryFor), now.Add(diaryFor))
+	}
+	var out []*onset
+	for _, o := range d.all {
+		if keep(o.key) && (o.to.IsZero() || !o.to.Before(from)) {
+			out = append(out, o)
+		}
+	}
+	return out, d.err
 }
 
 // keyOf takes "alarm/subject/number" apart.

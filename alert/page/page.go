@@ -71,6 +71,7 @@ type site struct {
 	sessions *sessions
 	limit    *limiter
 	ranges   *ranges
+	diary    *diary
 	assets   *assets
 	streams  chan struct{} // one token for each open stream
 }
@@ -90,7 +91,7 @@ func newSite(o Options) *site {
 		o.Record = func() Record { return nil }
 	}
 	return &site{
-		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{},
+		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{}, diary: &diary{},
 		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
 	}
 }
