@@ -336,7 +336,7 @@ func TestRealPrometheus(t *testing.T) {
 		t.Skip("takes a quarter of a minute")
 	}
 	tool(t, "prometheus")
-	addr, kill := startDemo(t, "7200")
+	addr, kill := startDemo(t, "9000")
 	p := startPrometheus(t, addr)
 	p.eventually("a whole night", 2*time.Minute, func() bool {
 		n, err := p.samples("dewline_night_drop_celsius")

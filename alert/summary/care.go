@@ -68,7 +68,7 @@ func (b *builder) roomProbes() {
 				b.fault("the history of probe "+p.ID, err)
 				continue
 			}
-			covered := min(r.Covered, slotSpan)
+			covered := coverage(&r)
 			b.covered[sensors.ProbeID(p.ID)] += covered
 			b.live(r.Start, covered)
 		}

@@ -112,9 +112,9 @@ func (b *builder) sums(j judged) slots {
 				s = &slot{}
 				all[at] = s
 			}
-			s.covered = max(s.covered, min(r.Covered, slotSpan))
+			s.covered = max(s.covered, coverage(&r))
 			if !r.Start.Before(b.report.From) {
-				b.covered[sensors.ProbeID(p.ID)] += min(r.Covered, slotSpan)
+				b.covered[sensors.ProbeID(p.ID)] += coverage(&r)
 			}
 			if r.Has&sensors.HasTemperature != 0 {
 				s.heat(&r, p.Place != configs.Water || !hasAir)
@@ -132,6 +132,11 @@ func (b *builder) sums(j judged) slots {
 	}
 	return all
 }
+
+// coverage is the time that a sum's readings stand for. It may be a little more
+// than the sum's ten minutes where a reading came early, and the next sum's is
+// less then; a clock that was set back must not count a time twice.
+func coverage(r *store.Rollup) time.Duration { return min(r.Covered, 2*slotSpan) }
 
 // heat keeps the hottest value.
 func (s *slot) heat(r *store.Rollup, counts bool) {
@@ -199,7 +204,7 @@ func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figur
 			below += s.below
 		}
 	}
-	f.Covered = covered.Minutes()
+	f.Covered = min(covered, to.Sub(from)).Minutes()
 	f.Day, f.Night = day.climate(), night.climate()
 	if tempered > 0 {
 		f.InBand = ptr(min(inBand.Seconds()/tempered.Seconds(), 1))
