@@ -85,17 +85,33 @@ func (c *Corrections) undone(byID map[string]*Correction) (map[string]bool, []er
 // At returns what is in force for probe at a wall time: of the records from
 // that time or before, the one that was made last.
 func (c *Corrections) At(probe ProbeID, at time.Time) Applied {
-	if c == nil || len(c.inForce) == 0 {
-		return Applied{}
-	}
-	return Applied{
-		Temperature: c.newest(correctionKey{probe, Temperature}, at),
-		Humidity:    c.newest(correctionKey{probe, Humidity}, at),
-	}
+	return c.of(probe).at(at)
 }
 
-func (c *Corrections) newest(k correctionKey, at time.Time) *Correction {
-	for _, r := range c.inForce[k] {
+// ownCorrections are what counts for one probe, newest first; nil for nothing.
+type ownCorrections struct{ temperature, humidity []*Correction }
+
+// of returns what counts for one probe.
+func (c *Corrections) of(probe ProbeID) *ownCorrections {
+	if c == nil || len(c.inForce) == 0 {
+		return nil
+	}
+	f := ownCorrections{c.inForce[correctionKey{probe, Temperature}], c.inForce[correctionKey{probe, Humidity}]}
+	if f.temperature == nil && f.humidity == nil {
+		return nil
+	}
+	return &f
+}
+
+func (f *ownCorrections) at(at time.Time) Applied {
+	if f == nil {
+		return Applied{}
+	}
+	return Applied{Temperature: newest(f.temperature, at), Humidity: newest(f.humidity, at)}
+}
+
+func newest(list []*Correction, at time.Time) *Correction {
+	for _, r := range list {
 		if !r.From.After(at) {
 			return r
 		}

@@ -34,7 +34,7 @@ const (
 type Judge struct {
 	id          ProbeID
 	family      *family
-	corrections atomic.Pointer[Corrections]
+	corrections atomic.Pointer[ownCorrections]
 	dewLimit    atomic.Int32
 	frozenAfter atomic.Int64
 
@@ -58,7 +58,7 @@ func NewJudge(id ProbeID, family string) *Judge {
 }
 
 // Correct puts a set of corrections in force; nil for none.
-func (j *Judge) Correct(c *Corrections) { j.corrections.Store(c) }
+func (j *Judge) Correct(c *Corrections) { j.corrections.Store(c.of(j.id)) }
 
 // LimitDewPoint sets the highest dew point that the enclosure can have: that of
 // its warmest wet surface, which the caller takes from peers. A reading above
@@ -174,7 +174,7 @@ func (j *Judge) frozen(s Sample, link time.Duration) bool {
 
 // fill sets the calibrated values and their uncertainty.
 func (j *Judge) fill(r *Reading, s Sample) {
-	applied := j.corrections.Load().At(j.id, r.At.Wall)
+	applied := j.corrections.Load().at(r.At.Wall)
 	r.Has = s.Has & (HasTemperature | HasHumidity | HasLight)
 	if r.Has&HasLight != 0 {
 		r.LightLux = s.LightLux

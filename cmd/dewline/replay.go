@@ -34,7 +34,7 @@ func runReplay(ctx context.Context, args []string, std stdio) error {
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
-	r := replay{judges: map[sensors.ProbeID]*sensors.Judge{}, out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: *keepGoing}
+	r := replay{out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: *keepGoing}
 	switch {
 	case *file == "":
 		return usageError{"dewline replay: name the trace with --trace FILE"}
@@ -133,15 +133,10 @@ type replay struct {
 	engine    *rules.Engine
 	readEvery time.Duration // how often the trace was read
 	badLines  int
-	judges    map[sensors.ProbeID]*sensors.Judge
-	start     time.Time
-	tickAt    time.Time
+	start     time.Time     // of the trace, which is the clock
+	ticked    time.Duration // the next tick, since then
 	last      sensors.Instant
 }
-
-// lookAhead is how many rows are read before the first is used, to learn which
-// probes there are and how often they were read.
-const lookAhead = 4096
 
 // run streams the trace through judge and rules.
 func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
@@ -151,40 +146,51 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	rows := newReadAhead(ctx, rd)
-	var ahead []trace.Row
-	ended := false
-	for len(ahead) < lookAhead {
-		row, err := r.next(ctx, rows)
-		if ended = errors.Is(err, io.EOF); ended {
+	rows := newReadAhead(ctx, rd, r.families())
+	var head [][]result
+	for len(head) < headBatches {
+		batch, err := rows.next(ctx)
+		if err != nil {
+			return fmt.Errorf("replay stopped: %w", err)
+		}
+		if batch == nil {
 			break
 		}
-		if err != nil {
-			return err
-		}
-		ahead = append(ahead, row)
+		head = append(head, batch)
 	}
-	if err := r.begin(ahead); err != nil {
+	if err := r.begin(head); err != nil {
 		return err
 	}
-	for _, row := range ahead {
-		if err := r.row(row); err != nil {
+	for {
+		var batch []result
+		if len(head) > 0 {
+			batch, head = head[0], head[1:]
+		} else if batch, err = rows.next(ctx); err != nil {
+			return fmt.Errorf("replay stopped: %w", err)
+		}
+		if batch == nil {
+			return r.end()
+		}
+		if err := r.take(batch); err != nil {
+			if errors.Is(err, io.EOF) {
+				return r.end()
+			}
 			return err
 		}
+		rows.done(batch)
 	}
-	for !ended {
-		row, err := r.next(ctx, rows)
-		if ended = errors.Is(err, io.EOF); ended {
-			break
-		}
-		if err == nil {
-			err = r.row(row)
-		}
-		if err != nil {
-			return err
+}
+
+// families tells each probe's family as the configuration names it. A trace
+// without one says nothing of what measured it.
+func (r *replay) families() func(sensors.ProbeID) string {
+	byID := map[sensors.ProbeID]string{}
+	if r.oneEach.species == "" {
+		for _, p := range r.cfg.Probes {
+			byID[sensors.ProbeID(p.ID)] = p.Family
 		}
 	}
-	return r.end()
+	return func(id sensors.ProbeID) string { return byID[id] }
 }
 
 // end lets the time after the last row pass and counts the bad lines.
@@ -198,35 +204,28 @@ func (r *replay) end() error {
 	return nil
 }
 
-// next returns the next usable row.
-func (r *replay) next(ctx context.Context, rows *readAhead) (trace.Row, error) {
-	for {
-		row, err := rows.next(ctx)
-		if errors.Is(err, context.Canceled) {
-			return row, fmt.Errorf("replay stopped: %w", err)
-		}
-		var line *trace.LineError
-		if errors.As(err, &line) && r.keepGoing {
-			r.badLines++
-			fmt.Fprintln(r.err, line)
-			continue
-		}
-		return row, err
-	}
-}
-
-// begin builds the room and the judges from what the first rows show.
-func (r *replay) begin(ahead []trace.Row) error {
+// begin builds the room from what the first rows show.
+func (r *replay) begin(head [][]result) error {
 	var ids []sensors.ProbeID
-	lastAt := map[sensors.ProbeID]time.Time{}
+	lastAt := map[sensors.ProbeID]time.Duration{}
 	var gaps []time.Duration
-	for _, row := range ahead {
-		if at, seen := lastAt[row.Probe]; seen {
-			gaps = append(gaps, row.Time.Sub(at))
-		} else {
-			ids = append(ids, row.Probe)
+	for _, batch := range head {
+		for i := range batch {
+			x := &batch[i]
+			if x.err != nil {
+				continue
+			}
+			if len(ids) == 0 {
+				r.start = x.reading.At.Wall
+			}
+			id, at := x.reading.Probe, x.reading.At.Mono
+			if before, seen := lastAt[id]; seen {
+				gaps = append(gaps, at-before)
+			} else {
+				ids = append(ids, id)
+			}
+			lastAt[id] = at
 		}
-		lastAt[row.Probe] = row.Time
 	}
 	if r.oneEach.species != "" && len(ids) > 0 {
 		cfg, err := r.oneEach.config(ids)
@@ -240,9 +239,6 @@ func (r *replay) begin(ahead []trace.Row) error {
 		r.readEvery = gaps[len(gaps)/2].Round(time.Second)
 	}
 	r.fitCadence()
-	for _, p := range r.cfg.Probes {
-		r.judges[sensors.ProbeID(p.ID)] = r.newJudge(sensors.ProbeID(p.ID), p.Family)
-	}
 	r.engine = rules.New(r.cfg)
 	return nil
 }
@@ -257,50 +253,73 @@ func (r *replay) fitCadence() {
 	r.cfg.Rules.SilentAfter = max(r.cfg.Rules.SilentAfter, 3*r.cfg.Room.Poll)
 }
 
-// row moves time on to the row and hands its reading to the rules.
-func (r *replay) row(row trace.Row) error {
-	now := r.at(row.Time)
-	// Time passes in steps of a poll also where the trace has a gap, so that
-	// silence is found when it began.
-	for step := r.cfg.Room.Poll.D(); r.tickAt.Before(row.Time); r.tickAt = r.tickAt.Add(step) {
-		if err := r.emit(r.engine.Tick(r.at(r.tickAt))); err != nil {
+// take hands a batch of readings to the rules. It returns io.EOF, or what else
+// ended the trace.
+func (r *replay) take(batch []result) error {
+	for i := range batch {
+		x := &batch[i]
+		if x.err != nil {
+			if err := r.bad(x.err); err != nil {
+				return err
+			}
+			continue
+		}
+		if x.reading.At.Mono > r.ticked {
+			if err := r.passTo(x.reading.At.Mono); err != nil {
+				return err
+			}
+		}
+		if x.first {
+			if err := r.meet(x); err != nil {
+				return err
+			}
+		}
+		r.last = x.reading.At
+		if ts := r.engine.Step(x.reading); len(ts) > 0 {
+			if err := r.emit(ts); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// bad reports a line that cannot be used and returns what ends the run.
+func (r *replay) bad(err error) error {
+	var line *trace.LineError
+	if !r.keepGoing || !errors.As(err, &line) {
+		return err
+	}
+	r.badLines++
+	fmt.Fprintln(r.err, line)
+	return nil
+}
+
+// passTo lets time pass in steps of a poll, also where the trace has a gap, so
+// that silence is found when it began.
+func (r *replay) passTo(mono time.Duration) error {
+	for step := r.cfg.Room.Poll.D(); r.ticked < mono; r.ticked += step {
+		now := sensors.Instant{Mono: r.ticked, Wall: r.start.Add(r.ticked), Synced: true}
+		if err := r.emit(r.engine.Tick(now)); err != nil {
 			return err
 		}
 	}
-	judge := r.judges[row.Probe]
-	if judge == nil {
-		if r.oneEach.species == "" {
-			return fmt.Errorf("line %d: the configuration has no probe %q", row.Line, row.Probe)
-		}
-		if err := r.addProbe(row.Probe, now); err != nil {
-			return err
-		}
-		judge = r.judges[row.Probe]
-	}
-	var missing error
-	if row.Has == 0 {
-		missing = sensors.Faultf(sensors.BusError, "no value in the trace")
-	}
-	return r.emit(r.engine.Step(judge.Read(now, row.Sample(), missing)))
+	return nil
 }
 
-// newJudge returns a judge for one probe of the trace. A trace says nothing of
-// the steps in which its probe counts, so an unchanged value alone proves
-// nothing; the rules still compare it with its peers.
-func (r *replay) newJudge(id sensors.ProbeID, family string) *sensors.Judge {
-	if r.oneEach.species != "" {
-		family = ""
-	}
-	j := sensors.NewJudge(id, family)
-	j.FreezeAfter(0)
-	return j
-}
-
-// addProbe gives a probe that the trace has just shown its own enclosure.
-func (r *replay) addProbe(id sensors.ProbeID, now sensors.Instant) error {
+// meet looks at the first row of a probe. One that the head of the trace did
+// not show gets its own enclosure too.
+func (r *replay) meet(x *result) error {
+	id := x.reading.Probe
 	var ids []sensors.ProbeID
 	for _, p := range r.cfg.Probes {
+		if p.ID == string(id) {
+			return nil
+		}
 		ids = append(ids, sensors.ProbeID(p.ID))
+	}
+	if r.oneEach.species == "" {
+		return fmt.Errorf("line %d: the configuration has no probe %q", x.line, id)
 	}
 	cfg, err := r.oneEach.config(append(ids, id))
 	if err != nil {
@@ -308,20 +327,7 @@ func (r *replay) addProbe(id sensors.ProbeID, now sensors.Instant) error {
 	}
 	r.cfg = cfg
 	r.fitCadence()
-	r.judges[id] = r.newJudge(id, "")
-	return r.emit(r.engine.Reconfigure(cfg, now))
-}
-
-// at returns the moment of a trace's time: the trace is the clock.
-func (r *replay) at(t time.Time) sensors.Instant {
-	if r.start.IsZero() {
-		r.start, r.tickAt = t, t
-	}
-	now := sensors.Instant{Mono: t.Sub(r.start), Wall: t, Synced: true}
-	if now.Mono > r.last.Mono {
-		r.last = now
-	}
-	return now
+	return r.emit(r.engine.Reconfigure(cfg, x.reading.At))
 }
 
 func (r *replay) emit(ts []rules.Transition) error {
