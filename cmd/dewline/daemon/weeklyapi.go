@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/alert"
 	"dewline/alert/mail"
 	"dewline/alert/summary"
 	"dewline/configs"
@@ -78,8 +79,13 @@ func (d *Daemon) runWeekly(ctx context.Context) {
 			return d.summaryOf(ctx, d.cfg.Load(), week, d.now().Wall)
 		},
 	}
-	if d.channels.mail != nil {
+	switch {
+	case d.channels.mail != nil:
 		w.send = d.channels.mail.SendSummary
+	case d.cfg.Load().Mail.Host != "": // it is meant to be mailed: do not call that done
+		w.send = func(context.Context, mail.Summary) error {
+			return alert.Permanent(errors.New("the [mail] section cannot work; the log of the start says why"))
+		}
 	}
 	w.Run(ctx)
 }
