@@ -24,7 +24,7 @@ type homePage struct {
 	Lists   []list
 	Racks   []rack
 	Foot    []fact
-	Summary string
+	Summary bool // there is one to look at
 }
 
 // A noticeCard is an open notice.
@@ -37,7 +37,7 @@ type noticeCard struct {
 	AckedBy                string
 }
 
-type memberLine struct{ ID, Name, Text string }
+type memberLine struct{ ID, Name, Text, Since string }
 
 // A row is one enclosure in the list of the worst.
 type row struct {
@@ -104,7 +104,7 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	}
 	p.Lists = lists(snap)
 	p.Racks = s.racks(r, snap, cfg, u)
-	p.Foot = s.foot(snap)
+	p.Foot, p.Summary = s.foot(snap), s.o.Summary != nil
 	s.show(w, http.StatusOK, "home", &p)
 }
 
@@ -130,7 +130,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 			c.More++
 			continue
 		}
-		l := memberLine{Name: nameOf(m.Key.Subject, m.Name), Text: s.memberText(m, snap, u)}
+		l := memberLine{Name: nameOf(m.Key.Subject, m.Name), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
 		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
 			l.ID = m.Key.Subject
 		}
@@ -141,7 +141,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 
 // memberText says in one line what is wrong, how far it is, and how long there
 // is.
-func (s *site) memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
+func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
 	text, value, limit := alert.Headline(m.Key.Alarm), m.Value, m.Limit
 	for i := range snap.Alarms { // the notice's value is that of its last version
 		if a := &snap.Alarms[i]; a.Key == m.Key && a.HasValue {
@@ -160,7 +160,7 @@ func (s *site) memberText(m *alert.Member, snap *alert.Snapshot, u units) string
 			text += ", lamps off gains " + minutes(g)
 		}
 	}
-	return text + "; since " + s.when(m.Since.Wall, snap.At.Wall)
+	return text
 }
 
 // numbered takes "1 this. 2 that." apart into steps; other text stays one.

@@ -60,6 +60,8 @@ type Options struct {
 	Token string
 	// MayRead reports whether a request may look without a session.
 	MayRead func(r *http.Request) bool
+	// Summary serves the weekly summary; nil for none.
+	Summary http.Handler
 	// Stop ends streams when the server is about to stop.
 	Stop <-chan struct{}
 	Log  *slog.Logger // nil discards
@@ -114,6 +116,9 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /alarms", s.reading(s.alarms))
 	mux.HandleFunc("POST /act", s.acting(s.act))
 	mux.HandleFunc("GET /events", s.reading(s.events))
+	if s.o.Summary != nil {
+		mux.HandleFunc("GET /summary", s.reading(s.o.Summary.ServeHTTP))
+	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusNotFound, "There is no such page.")
 	})

@@ -66,7 +66,7 @@ func span(d time.Duration) string {
 
 // short writes a duration in one number: "28 min", "4 h", "3 d".
 func short(d time.Duration) string {
-	if d >= 2*time.Hour && d < 48*time.Hour {
+	if d >= 90*time.Minute && d < 48*time.Hour {
 		return fmt.Sprintf("%d h", int(math.Round(d.Hours())))
 	}
 	return span(d)

@@ -33,6 +33,7 @@ func (d *Daemon) siteHandler(ctx context.Context, g *gate) http.Handler {
 		},
 		Token:   g.token,
 		MayRead: g.mayRead,
+		Summary: http.HandlerFunc(d.serveSummary),
 		Stop:    ctx.Done(),
 		Log:     d.log,
 	})
