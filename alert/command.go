@@ -1,5 +1,7 @@
 package alert
 
+import "time"
+
 // A Command is what a person asks of the daemon through a channel. It is
 // checked for form and token before anybody sees it.
 type Command struct {
@@ -11,9 +13,11 @@ type Command struct {
 	Seq     uint64  `json:"seq"` // the onset that was seen; 0 for whichever
 	Notice  string  `json:"notice"`
 	Minutes float64 `json:"minutes"`
-	OneShot bool    `json:"one_shot"` // shelve for one active period
-	By      string  `json:"by"`
-	Why     string  `json:"why"`
+	// Until is when being out of service ends; Minutes is used where it is zero.
+	Until   time.Time `json:"until,omitzero"`
+	OneShot bool      `json:"one_shot"` // shelve for one active period
+	By      string    `json:"by"`
+	Why     string    `json:"why"`
 }
 
 // A Reply answers a Command.

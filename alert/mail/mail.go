@@ -42,6 +42,9 @@ type Options struct {
 	TLS      string
 	Roots    *x509.CertPool // nil for the system's
 	Room     string         // id, part of message ids
+	// OnPeer is shown the server's certificate at every conversation over TLS;
+	// nil for nobody.
+	OnPeer func(*x509.Certificate)
 }
 
 // A Sender sends mail. It keeps no connection between messages.
@@ -130,9 +133,15 @@ func (s *Sender) deliver(ctx context.Context, m *gomail.Msg) error {
 
 // client sets one conversation up.
 func (s *Sender) client(ctx context.Context, limit time.Duration) (*gomail.Client, error) {
+	conf := &tls.Config{ServerName: s.opt.Host, RootCAs: s.opt.Roots, MinVersion: tls.VersionTLS12}
+	if s.opt.OnPeer != nil {
+		conf.VerifyConnection = func(state tls.ConnectionState) error {
+			s.opt.OnPeer(state.PeerCertificates[0])
+			return nil
+		}
+	}
 	opts := []gomail.Option{
-		gomail.WithPort(s.opt.Port), gomail.WithTimeout(max(limit, time.Millisecond)),
-		gomail.WithTLSConfig(&tls.Config{ServerName: s.opt.Host, RootCAs: s.opt.Roots, MinVersion: tls.VersionTLS12}),
+		gomail.WithPort(s.opt.Port), gomail.WithTimeout(max(limit, time.Millisecond)), gomail.WithTLSConfig(conf),
 		gomail.WithoutNoop(),
 	}
 	switch s.opt.TLS {

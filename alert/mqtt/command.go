@@ -11,6 +11,8 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"dewline/alert"
 
@@ -106,15 +108,13 @@ func ParseCommand(payload []byte, token string) (alert.Command, error) {
 	if dec.More() {
 		return trimmed(cmd), errors.New("command is followed by something else")
 	}
-	for _, s := range []string{cmd.ID, cmd.Alarm, cmd.Subject, cmd.Notice, cmd.By} {
-		if len(s) > maxWord {
-			return trimmed(cmd), fmt.Errorf("a field is longer than %d bytes", maxWord)
-		}
+	if len(cmd.ID) > maxWord || len(cmd.By) > maxWord { // are echoed
+		return trimmed(cmd), fmt.Errorf("a field is longer than %d bytes", maxWord)
 	}
 	if !sameToken(cmd.Token, token) {
 		return cmd, ErrToken
 	}
-	return cmd, checkCommand(&cmd)
+	return trimmed(cmd), CheckCommand(cmd)
 }
 
 // sameToken compares in constant time, also where lengths differ; no token
@@ -134,14 +134,30 @@ func trimmed(c alert.Command) alert.Command {
 	return c
 }
 
-// checkCommand checks what each action needs.
-func checkCommand(c *alert.Command) error {
+// CheckCommand checks the fields of a command, whichever way it came, and what
+// its action needs.
+func CheckCommand(c alert.Command) error {
+	for _, s := range []string{c.ID, c.Alarm, c.Subject, c.Notice, c.By, c.Action} {
+		if len(s) > maxWord {
+			return fmt.Errorf("a field is longer than %d bytes", maxWord)
+		}
+	}
 	if len(c.Why) > maxWhy {
 		return fmt.Errorf("why is longer than %d bytes", maxWhy)
+	}
+	for _, s := range []string{c.Alarm, c.Subject, c.Notice, c.By, c.Why} {
+		if !utf8.ValidString(s) || strings.ContainsFunc(s, unicode.IsControl) {
+			return errors.New("a field holds control characters; write it on one line")
+		}
 	}
 	if math.IsNaN(c.Minutes) || c.Minutes < 0 || c.Minutes > maxMinutes {
 		return fmt.Errorf("minutes must lie between 0 and %d", maxMinutes)
 	}
+	return checkAction(&c)
+}
+
+// checkAction checks what each action needs.
+func checkAction(c *alert.Command) error {
 	switch c.Action {
 	case "acknowledge", "reset":
 		if c.Notice == "" && c.Subject == "" {
@@ -154,12 +170,22 @@ func checkCommand(c *alert.Command) error {
 		if c.Minutes == 0 {
 			return errors.New("shelve needs minutes: everything put away has an end")
 		}
-	case "unshelve", "in-service", "out-of-service":
+	case "out-of-service":
+		if c.Subject == "" {
+			return errors.New("out-of-service needs a subject")
+		}
+		if c.Minutes == 0 && c.Until.IsZero() {
+			return errors.New("out-of-service needs minutes, or until with a date: everything put away has an end")
+		}
+	case "unshelve", "in-service":
 		if c.Subject == "" {
 			return fmt.Errorf("%s needs a subject", c.Action)
 		}
 	default:
 		return fmt.Errorf("unknown action %q; use acknowledge, shelve, unshelve, reset, out-of-service or in-service", c.Action)
+	}
+	if !c.Until.IsZero() && c.Action != "out-of-service" {
+		return errors.New("only out-of-service takes an end date in until")
 	}
 	return nil
 }

@@ -11,9 +11,10 @@ import (
 
 // runSentinel watches rooms from a second machine.
 func runSentinel(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("sentinel", "--config FILE [--data DIR]", std)
+	fs := newFlags("sentinel", "--config FILE [--data DIR] [--control PATH]", std)
 	path := fs.String("config", "/etc/dewline/sentinel.toml", "the configuration `FILE`, with [sentinel], [mqtt] and people")
 	dir := fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
+	control := fs.String("control", "", "path of the control socket; default control.sock in $RUNTIME_DIRECTORY or the data directory")
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -30,5 +31,7 @@ func runSentinel(ctx context.Context, args []string, std stdio) error {
 	if err := os.MkdirAll(*dir, 0o700); err != nil {
 		return fmt.Errorf("make the data directory: %w", err)
 	}
-	return daemon.RunSentinel(ctx, cfg, *dir, newLogger(std, false))
+	return daemon.RunSentinel(ctx, daemon.SentinelOptions{
+		Config: cfg, Dir: *dir, ControlPath: controlPath(*control, *dir), Version: version, Log: newLogger(std, false),
+	})
 }

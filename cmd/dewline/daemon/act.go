@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/mqtt"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -29,48 +30,46 @@ func (d *Daemon) Command(ctx context.Context, c alert.Command) alert.Reply {
 
 func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	by := c.By
-	if by == "" {
-		return errors.New("say who you are: the field by is empty")
+	if err := checkCommand(c); err != nil {
+		d.noteRefused(ctx, c, err.Error())
+		return err
 	}
 	if c.Notice != "" {
-		if c.Action != string(rules.Acknowledge) {
-			return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", c.Action)
-		}
 		return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
 			return d.core.AcknowledgeNotice(now, c.Notice, by, c.Why)
 		})
 	}
-	if c.Subject == "" {
-		return errors.New("name the alarm and its subject, or the notice")
-	}
 	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
 		return d.core.Act(now, rules.Action{
 			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
-			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), OneShot: c.OneShot,
+			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot,
 		})
 	})
 }
 
-// refusedEvery is the least time between two journal lines about refused
-// commands: somebody who floods the topic must not wear out the card.
-const refusedEvery = 10 * time.Second
-
-// noteRefused puts a command that was refused for its form or token into the
-// journal.
+// noteRefused puts into the journal what was refused before the core saw it:
+// for its form, its token or its link.
 func (d *Daemon) noteRefused(ctx context.Context, c alert.Command, why string) {
 	d.post(ctx, func(now sensors.Instant) {
-		if d.refusedAt != 0 && now.Mono-d.refusedAt < refusedEvery {
-			d.refusedMore++
-			return
-		}
-		if d.refusedMore > 0 {
-			why += fmt.Sprintf(" (and %d others before)", d.refusedMore)
-		}
-		d.refusedAt, d.refusedMore = now.Mono, 0
-		d.rec.Put(nil, []store.JournalEntry{{
-			At: now, Kind: "refused", Who: c.By, Subject: c.Alarm + "/" + c.Subject, New: c.Action + ": " + why,
-		}})
+		d.apply(Effects{Journal: d.refusals.pass(now, []store.JournalEntry{{
+			At: now, Kind: kindRefused, Who: short(c.By), Subject: short(c.Alarm + "/" + c.Subject), New: short(c.Action + ": " + why),
+		}})})
 	})
+}
+
+// checkCommand checks what holds for a command on whichever way it came.
+func checkCommand(c alert.Command) error {
+	if err := mqtt.CheckCommand(c); err != nil {
+		return err
+	}
+	switch {
+	case c.By == "":
+		return errors.New("say who you are: the field by is empty")
+	case c.Notice != "" && c.Action != string(rules.Acknowledge):
+		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", c.Action)
+	default:
+		return nil
+	}
 }
 
 // perform runs f on the core goroutine, applies its effects and waits until
@@ -81,6 +80,9 @@ func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (Effec
 	ok := d.call(ctx, func(now sensors.Instant) {
 		fx, err := f(now)
 		failed = err
+		if err != nil {
+			fx.Journal = d.refusals.pass(now, fx.Journal)
+		}
 		recorded = d.apply(fx)
 	})
 	if !ok {

@@ -252,7 +252,7 @@ func newSubscriber(cfg *configs.Config, nodes []*remote.Node, log *slog.Logger) 
 	if err != nil {
 		return nil, fmt.Errorf("read the broker's password for remote probes: %w", err)
 	}
-	tlsConfig, err := clientTLS(cfg.MQTT)
+	tlsConfig, err := clientTLS(cfg.MQTT, nil)
 	if err != nil {
 		return nil, err
 	}

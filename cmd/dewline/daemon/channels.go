@@ -38,55 +38,76 @@ type brokenChannel struct{ err error }
 // Send fails with the reason.
 func (b brokenChannel) Send(context.Context, alert.Delivery) error { return alert.Permanent(b.err) }
 
+// hooks are whom the channels tell of what comes the other way.
+type hooks struct {
+	command func(context.Context, alert.Command) alert.Reply
+	refused func(c alert.Command, why string)
+	state   func(channel string, up bool)
+	peer    func(subject string, notAfter time.Time) // a certificate that was shown
+}
+
 // startChannels builds every configured channel and starts their goroutines,
 // which end with ctx.
 func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
-	d.channels = d.buildChannels(ctx)
+	d.channels = &channels{log: d.log, byName: d.o.Channels}
+	if d.o.Channels == nil {
+		cfg := d.cfg.Load()
+		d.channels = buildChannels(cfg, cfg.Room.ID, d.log, hooks{
+			command: d.Command,
+			refused: func(c alert.Command, why string) { d.noteRefused(ctx, c, why) },
+			state: func(name string, up bool) {
+				d.post(ctx, func(now sensors.Instant) { d.apply(d.core.ChannelState(now, name, up)) })
+			},
+			peer: d.certs.saw,
+		})
+	}
 	d.courier = alert.NewCourier(d.channels.byName, 0, func(r alert.SendResult) {
 		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Result(now, r)) })
 	}, d.log)
 	done.Go(func() { d.courier.Run(ctx) })
-	if d.channels.mqtt != nil {
+	d.channels.run(ctx, done)
+}
+
+// run starts what the channels need beside the sending.
+func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
+	if c.mqtt != nil {
 		done.Go(func() {
-			if err := d.channels.mqtt.Run(ctx); err != nil {
-				d.log.Error("MQTT ended", "err", err)
+			if err := c.mqtt.Run(ctx); err != nil {
+				c.log.Error("MQTT ended", "err", err)
 			}
 		})
 	}
-	if d.channels.beat != nil {
-		done.Go(func() { d.channels.runBeats(ctx) })
+	if c.beat != nil {
+		done.Go(func() { c.runBeats(ctx) })
 	}
 }
 
-func (d *Daemon) buildChannels(ctx context.Context) *channels {
-	cfg := d.cfg.Load()
-	c := &channels{log: d.log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1)}
-	if d.o.Channels != nil {
-		c.byName = d.o.Channels
-		return c
-	}
+// buildChannels makes every configured channel for the room, or the sentinel,
+// that id names.
+func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
+	c := &channels{log: log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1)}
 	if cfg.MQTT.Broker != "" {
-		client, err := d.buildMQTT(ctx, cfg)
+		client, err := buildMQTT(cfg, id, log, h)
 		c.use("mqtt", client, err)
 		if err == nil {
 			c.mqtt = client
 		}
 	}
 	if cfg.Mail.Host != "" {
-		sender, err := buildMail(cfg)
+		sender, err := newMail(cfg, id, h)
 		c.use("mail", sender, err)
 		if err == nil {
 			c.mail = sender
 		}
 	}
 	for _, w := range cfg.Webhooks {
-		hook, err := buildWebhook(cfg, w)
+		hook, err := buildWebhook(id, w)
 		c.use(w.ID, hook, err)
 	}
 	if cfg.Outside.URL != "" {
 		beat, err := webhook.NewBeat(cfg.Outside.URL)
 		if err != nil {
-			d.log.Error("the outside heartbeat cannot work", "err", err)
+			log.Error("the outside heartbeat cannot work", "err", err)
 		}
 		c.beat = beat
 	}
@@ -113,7 +134,7 @@ func secret(name string) (string, error) {
 	return configs.ReadSecret(name, credentials())
 }
 
-func (d *Daemon) buildMQTT(ctx context.Context, cfg *configs.Config) (*mqtt.Client, error) {
+func buildMQTT(cfg *configs.Config, id string, log *slog.Logger, h hooks) (*mqtt.Client, error) {
 	password, err := secret(cfg.MQTT.PasswordFile)
 	if err != nil {
 		return nil, fmt.Errorf("read the broker's password: %w", err)
@@ -122,27 +143,20 @@ func (d *Daemon) buildMQTT(ctx context.Context, cfg *configs.Config) (*mqtt.Clie
 	if err != nil {
 		return nil, fmt.Errorf("read the command token: %w", err)
 	}
-	tlsConfig, err := clientTLS(cfg.MQTT)
+	tlsConfig, err := clientTLS(cfg.MQTT, h.peer)
 	if err != nil {
 		return nil, err
 	}
 	return mqtt.New(mqtt.Options{
-		Room: cfg.Room.ID, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
-		TLS: tlsConfig, Token: token, Log: d.log,
-		OnCommand: d.Command,
-		OnRefused: func(c alert.Command, why string) { d.noteRefused(ctx, c, why) },
-		OnState: func(up bool) {
-			d.post(ctx, func(now sensors.Instant) { d.apply(d.core.ChannelState(now, "mqtt", up)) })
-		},
+		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
+		TLS: tlsConfig, Token: token, Log: log, OnCommand: h.command, OnRefused: h.refused,
+		OnState: func(up bool) { h.state("mqtt", up) },
 	})
 }
 
-// clientTLS reads the files that a connection to the broker is checked with;
-// nil where the configuration names none.
-func clientTLS(m configs.MQTT) (*tls.Config, error) {
-	if m.CAFile == "" && m.CertFile == "" {
-		return nil, nil
-	}
+// clientTLS makes what a connection to the broker is checked with: the
+// system's roots where the configuration names no authority.
+func clientTLS(m configs.MQTT, peer func(subject string, notAfter time.Time)) (*tls.Config, error) {
 	c := &tls.Config{MinVersion: tls.VersionTLS12}
 	if m.CAFile != "" {
 		pool, err := readPool(m.CAFile)
@@ -152,11 +166,23 @@ func clientTLS(m configs.MQTT) (*tls.Config, error) {
 		c.RootCAs = pool
 	}
 	if m.CertFile != "" {
-		pair, err := tls.LoadX509KeyPair(m.CertFile, m.KeyFile)
-		if err != nil {
+		if _, err := tls.LoadX509KeyPair(m.CertFile, m.KeyFile); err != nil {
 			return nil, fmt.Errorf("read the client certificate for the broker: %w", err)
 		}
-		c.Certificates = []tls.Certificate{pair}
+		// Read at every connection, so that a renewed one needs no restart.
+		c.GetClientCertificate = func(*tls.CertificateRequestInfo) (*tls.Certificate, error) {
+			pair, err := tls.LoadX509KeyPair(m.CertFile, m.KeyFile)
+			if err != nil {
+				return nil, fmt.Errorf("read the client certificate for the broker: %w", err)
+			}
+			return &pair, nil
+		}
+	}
+	if peer != nil {
+		c.VerifyConnection = func(s tls.ConnectionState) error {
+			peer(certBroker, s.PeerCertificates[0].NotAfter)
+			return nil
+		}
 	}
 	return c, nil
 }
@@ -173,14 +199,19 @@ func readPool(file string) (*x509.CertPool, error) {
 	return pool, nil
 }
 
-func buildMail(cfg *configs.Config) (*mail.Sender, error) {
+func buildMail(cfg *configs.Config) (*mail.Sender, error) { return newMail(cfg, cfg.Room.ID, hooks{}) }
+
+func newMail(cfg *configs.Config, id string, h hooks) (*mail.Sender, error) {
 	password, err := secret(cfg.Mail.PasswordFile)
 	if err != nil {
 		return nil, fmt.Errorf("read the mail password: %w", err)
 	}
 	o := mail.Options{
 		Host: cfg.Mail.Host, Port: cfg.Mail.Port, Username: cfg.Mail.Username, Password: password,
-		From: cfg.Mail.From, TLS: cfg.Mail.TLS, Room: cfg.Room.ID,
+		From: cfg.Mail.From, TLS: cfg.Mail.TLS, Room: id,
+	}
+	if h.peer != nil {
+		o.OnPeer = func(cert *x509.Certificate) { h.peer(certMail, cert.NotAfter) }
 	}
 	if cfg.Mail.CAFile != "" {
 		if o.Roots, err = readPool(cfg.Mail.CAFile); err != nil {
@@ -190,14 +221,14 @@ func buildMail(cfg *configs.Config) (*mail.Sender, error) {
 	return mail.New(o)
 }
 
-func buildWebhook(cfg *configs.Config, w configs.Webhook) (*webhook.Hook, error) {
+func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 	key, err := secret(w.SecretFile)
 	if err != nil {
 		return nil, fmt.Errorf("read the signing key: %w", err)
 	}
 	return webhook.New(webhook.Options{
 		ID: w.ID, URL: w.URL, Secret: []byte(key), Template: w.Template, MediaType: w.MediaType,
-		Headers: w.Headers, Room: cfg.Room.ID,
+		Headers: w.Headers, Room: id,
 	})
 }
 
@@ -218,16 +249,21 @@ func (c *channels) alarm(k rules.Key, v *rules.AlarmView) {
 	c.mqtt.Alarm(k, doc)
 }
 
-// heartbeat sends a sign of life to the broker and the outside address.
+// heartbeat sends a sign of life to the broker.
 func (c *channels) heartbeat(h alert.Heartbeat) {
 	if c.mqtt != nil {
 		c.mqtt.Heartbeat(h)
 	}
-	if c.beat != nil {
-		select {
-		case c.beats <- h:
-		default: // the one before is still on its way
-		}
+}
+
+// outside sends a sign of life to the outside address.
+func (c *channels) outside(h alert.Heartbeat) {
+	if c.beat == nil {
+		return
+	}
+	select {
+	case c.beats <- h:
+	default: // the one before is still on its way
 	}
 }
 

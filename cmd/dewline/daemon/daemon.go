@@ -99,11 +99,10 @@ type Daemon struct {
 	// healthMoved tells the core to look at recording.
 	healthMoved    chan struct{}
 	readings       atomic.Uint64
-	readingsAtTick uint64 // owned by the core goroutine
-	// When a refused command was last put into the journal, and how many since
-	// then were not; owned by the core goroutine.
-	refusedAt   time.Duration
-	refusedMore int
+	readingsAtTick uint64   // owned by the core goroutine
+	refusals       refusals // owned by the core goroutine
+	certs          certBook
+	beatAt         time.Duration // of the last outside heartbeat; owned by the core goroutine
 }
 
 type recordHealth struct {
@@ -201,6 +200,10 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.closeRecord(background)
 	}()
 
+	// Before the first notice is made anew: its link must be the one of before.
+	if err := d.links.keepIn(d.o.Dir); err != nil {
+		d.log.Warn("links in notices will not survive a restart", "err", err)
+	}
 	d.core = NewCore(d.cfg.Load(), d.ackLink)
 	chCtx, stopChannels := context.WithCancel(background)
 	var channelsDone sync.WaitGroup

@@ -32,7 +32,7 @@ func (d *Daemon) runCore(ctx context.Context) {
 		case <-climate.C:
 			d.publishClimate()
 		case <-beat.C:
-			d.channels.heartbeat(d.heartbeat())
+			d.sendHeartbeats(time.Now())
 		case <-d.healthMoved:
 			h := d.recording.Load()
 			d.setRecordAlarm(d.now(), h.ok, h.note)
@@ -44,10 +44,13 @@ func (d *Daemon) runCore(ctx context.Context) {
 	}
 }
 
-// stateEvery is how often the estimators are kept. They move slowly and are
-// large; a crash costs at most so much of what they learned. While it is hot
-// they are kept with every batch.
-const stateEvery = 10 * time.Minute
+// How often the estimators are kept: they move slowly and are large, some 3 kB
+// an enclosure when compressed. A crash costs at most so much of what they
+// learned; while it is hot, when the heat dose grows, less.
+const (
+	stateEvery    = 20 * time.Minute
+	hotStateEvery = 5 * time.Minute
+)
 
 // A keeping remembers when what was last handed to the recorder.
 type keeping struct{ batchAt, stateAt, ageingAt time.Duration }
@@ -60,7 +63,8 @@ func (k *keeping) batch(d *Daemon) {
 		return
 	}
 	state := func() ([]byte, error) { return nil, nil }
-	whole := now-k.stateAt >= stateEvery || d.core.Hot()
+	age := now - k.stateAt
+	whole := age >= stateEvery || age >= hotStateEvery && d.core.Hot()
 	if whole {
 		state = d.core.State
 	}
@@ -113,6 +117,9 @@ func (d *Daemon) handle(in input) {
 // tick lets time pass in the core and counts the round that ends with it.
 func (d *Daemon) tick(now sensors.Instant) {
 	d.apply(d.core.Tick(now))
+	if lines := d.refusals.flush(now); lines != nil {
+		d.apply(Effects{Journal: lines})
+	}
 	if n := d.readings.Load(); n != d.readingsAtTick {
 		d.readingsAtTick = n
 		d.cycle++
@@ -181,11 +188,31 @@ func (d *Daemon) publish() {
 	d.snapshot.Store(s)
 }
 
+// heartbeatEvery is how often a sign of life is due on either way.
 func (d *Daemon) heartbeatEvery() time.Duration {
-	if every := d.cfg.Load().MQTT.Heartbeat.D(); every > 0 {
-		return every
+	cfg := d.cfg.Load()
+	every := 30 * time.Second
+	if v := cfg.MQTT.Heartbeat.D(); v > 0 {
+		every = v
 	}
-	return 30 * time.Second
+	if v := cfg.Outside.Every.D(); v > 0 && cfg.Outside.URL != "" {
+		every = min(every, v)
+	}
+	return every
+}
+
+// sendHeartbeats sends signs of life. The broker gets one in any case, whose
+// Cycle stands still while no round is finished; an outside address knows only
+// that they come or not, so it gets none then.
+func (d *Daemon) sendHeartbeats(real time.Time) {
+	h := d.heartbeat()
+	d.channels.heartbeat(h)
+	now := d.now().Mono
+	if !d.Lively(real) || d.beatAt != 0 && now-d.beatAt < d.cfg.Load().Outside.Every.D()-time.Second {
+		return
+	}
+	d.beatAt = now
+	d.channels.outside(h)
 }
 
 func (d *Daemon) heartbeat() alert.Heartbeat {

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -16,24 +17,51 @@ import (
 	"dewline/alert/mqtt"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
 // sentinelFile keeps what a sentinel told, across its restarts.
 const sentinelFile = "sentinel.json"
 
+// sentinelGroup is how long a sentinel's notice waits for company: every room
+// is a cause of its own, so there is little to wait for.
+const sentinelGroup = 2 * time.Second
+
+// SentinelOptions are what a sentinel is built from.
+type SentinelOptions struct {
+	Config *configs.Config
+	Dir    string // of what was told
+	// ControlPath is the local control socket; empty for none.
+	ControlPath string
+	Version     string
+	Log         *slog.Logger
+}
+
 // A Sentry is a sentinel at work: it watches rooms through the broker and tells
-// its people by its own channels.
+// its people by its own channels. It has topics of its own, dewline/sentinel-
+// and its room's id, so that it can be answered and watched like a room and
+// never speaks in a room's name.
 type Sentry struct {
+	o        SentinelOptions
 	cfg      *configs.Config
-	dir      string
+	id       string
 	log      *slog.Logger
 	now      func() sensors.Instant
 	sentinel *alert.Sentinel
 	desk     *alert.Desk
 	courier  *alert.Courier
+	channels *channels
 	calls    chan func(now sensors.Instant)
 	docs     map[string]json.RawMessage
+	started  time.Time
+	ticks    uint64
+
+	// What follows is about the sentinel's own view of the broker; owned by the
+	// loop like everything above.
+	downSince time.Duration // 0 while connected
+	blind     uint64        // the onset of the open alarm; 0 for none
+	blindAt   sensors.Instant
 }
 
 // kept is what a Sentry writes to its file.
@@ -42,54 +70,75 @@ type kept struct {
 	Docs map[string]json.RawMessage `json:"docs"`
 }
 
-// RunSentinel watches the rooms that cfg names until ctx ends.
-func RunSentinel(ctx context.Context, cfg *configs.Config, dir string, log *slog.Logger) error {
-	s := &Sentry{cfg: cfg, dir: dir, log: log, calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{}}
+// sentinelID is the name of a sentinel in topics and message ids.
+func sentinelID(cfg *configs.Config) string {
+	if cfg.Room.ID == "" {
+		return "sentinel"
+	}
+	return "sentinel-" + cfg.Room.ID
+}
+
+// RunSentinel watches the rooms that the configuration names until ctx ends.
+func RunSentinel(ctx context.Context, o SentinelOptions) error {
+	s := &Sentry{
+		o: o, cfg: o.Config, id: sentinelID(o.Config), log: o.Log, started: time.Now(),
+		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{},
+	}
 	resume, docs, err := s.load()
 	if err != nil {
-		log.Error("what was told before cannot be read; it may be told again", "err", err)
+		s.log.Error("what was told before cannot be read; it may be told again", "err", err)
 	}
 	s.now = sensors.NewClock(resume, sensors.KernelSynced).Now
 	now := s.now()
+	s.downSince = max(now.Mono, 1)
 	s.sentinel = alert.NewSentinel(now, alert.SentinelOptions{
-		Rooms: cfg.Sentinel.Rooms, SilentAfter: cfg.Sentinel.SilentAfter.D(),
-		ClockOff: cfg.Sentinel.ClockWithin.D(), StallFor: cfg.Sentinel.StalledAfter.D(),
+		Rooms: s.cfg.Sentinel.Rooms, SilentAfter: s.cfg.Sentinel.SilentAfter.D(),
+		ClockOff: s.cfg.Sentinel.ClockWithin.D(), StallFor: s.cfg.Sentinel.StalledAfter.D(),
 	})
-	s.desk = alert.NewDesk(alert.OptionsFor(cfg))
-	d := &Daemon{log: log}
-	d.cfg.Store(cfg)
-	own := d.buildChannels(ctx)
-	s.courier = alert.NewCourier(own.byName, 0, func(r alert.SendResult) {
-		s.post(ctx, func(now sensors.Instant) { s.apply(s.desk.Result(now, r)) })
-	}, log)
-
+	s.sentinel.Connection(now, false)
+	opt := alert.OptionsFor(s.cfg)
+	opt.Room, opt.Group = s.id, sentinelGroup
+	if s.cfg.Room.Name == "" {
+		opt.RoomName = "The sentinel"
+	}
+	s.desk = alert.NewDesk(opt)
 	watch, err := s.watchOptions(ctx)
 	if err != nil {
 		return err
 	}
+	return s.run(ctx, watch, docs)
+}
+
+// run starts the parts, resumes what was told and works until ctx ends.
+func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) error {
+	ctx, cancel := context.WithCancel(ctx)
 	var wg sync.WaitGroup
 	defer wg.Wait()
-	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
+		command: s.Command,
+		refused: func(alert.Command, string) {}, // the client has logged it
+		state: func(name string, up bool) {
+			s.post(ctx, func(now sensors.Instant) { s.apply(s.desk.ChannelState(now, name, up)) })
+		},
+	})
+	s.courier = alert.NewCourier(s.channels.byName, 0, func(r alert.SendResult) {
+		s.post(ctx, func(now sensors.Instant) { s.apply(s.desk.Result(now, r)) })
+	}, s.log)
+	s.resume(s.now(), docs)
 	wg.Go(func() { s.courier.Run(ctx) })
-	if own.mqtt != nil {
-		wg.Go(func() { _ = own.mqtt.Run(ctx) })
-	}
+	s.channels.run(ctx, &wg)
 	wg.Go(func() {
-		if err := mqtt.Watch(ctx, watch, cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
+		if err := mqtt.Watch(ctx, watch, s.cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
 			s.post(ctx, func(now sensors.Instant) { s.sign(now, sign) })
 		}); err != nil {
-			log.Error("watching ended", "err", err)
+			s.log.Error("watching ended", "err", err)
 			cancel()
 		}
 	})
-	fx, err := s.desk.Restore(now, docs)
-	if err != nil {
-		log.Error("part of what was told before cannot be read", "err", err)
-	}
-	s.apply(fx)
-	s.sentinel.Restore(now, s.desk.Open())
-	log.Info("watching", "rooms", cfg.Sentinel.Rooms, "broker", cfg.MQTT.Broker)
+	stop := s.serveControl(&wg)
+	defer stop()
+	s.log.Info("watching", "rooms", s.cfg.Sentinel.Rooms, "broker", s.cfg.MQTT.Broker, "as", s.id)
 	s.loop(ctx)
 	return nil
 }
@@ -99,30 +148,60 @@ func (s *Sentry) watchOptions(ctx context.Context) (mqtt.Options, error) {
 	if err != nil {
 		return mqtt.Options{}, fmt.Errorf("read the broker's password: %w", err)
 	}
-	tlsConfig, err := clientTLS(s.cfg.MQTT)
+	tlsConfig, err := clientTLS(s.cfg.MQTT, nil)
 	if err != nil {
 		return mqtt.Options{}, err
 	}
-	host, err := os.Hostname()
-	if err != nil {
-		host = "second"
-	}
 	return mqtt.Options{
-		Broker: s.cfg.MQTT.Broker, ClientID: "dewline-sentinel-" + host, Username: s.cfg.MQTT.Username,
+		Broker: s.cfg.MQTT.Broker, ClientID: "dewline-watch-" + s.id, Username: s.cfg.MQTT.Username,
 		Password: password, TLS: tlsConfig, Log: s.log,
-		OnState: func(up bool) {
-			s.post(ctx, func(now sensors.Instant) {
-				s.sentinel.Connection(now, up)
-				s.apply(s.desk.ChannelState(now, "mqtt", up))
-			})
-		},
+		OnState: func(up bool) { s.post(ctx, func(now sensors.Instant) { s.connection(now, up) }) },
 	}, nil
+}
+
+// resume goes on from what was told before. A room that is no longer watched
+// is let go: nobody would ever hear that it is well.
+func (s *Sentry) resume(now sensors.Instant, docs []alert.Doc) {
+	fx, err := s.desk.Restore(now, docs)
+	if err != nil {
+		s.log.Error("part of what was told before cannot be read", "err", err)
+	}
+	s.apply(fx)
+	open := s.desk.Open()
+	var gone []rules.Transition
+	for i := range open {
+		n := &open[i].Notice
+		n.Members = slices.DeleteFunc(slices.Clone(n.Members), func(m alert.Member) bool {
+			switch {
+			case m.Key.Subject == s.id:
+				if m.Active() {
+					s.blind, s.blindAt = m.Seq, m.Since
+				}
+				return true
+			case slices.Contains(s.cfg.Sentinel.Rooms, m.Key.Subject):
+				return false
+			}
+			if m.Active() {
+				gone = append(gone, rules.Transition{
+					At: now, Key: m.Key, Seq: m.Seq, Since: m.Since, From: m.State, To: alarm.Norm, Priority: m.Priority,
+					Cause: n.Cause, Text: fmt.Sprintf("Room %s is no longer watched.", m.Key.Subject),
+				})
+			}
+			return true
+		})
+	}
+	s.sentinel.Restore(now, open)
+	s.found(now, gone)
 }
 
 // loop is the goroutine that owns sentinel and desk.
 func (s *Sentry) loop(ctx context.Context) {
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()
+	beat := time.NewTicker(orUsual(s.cfg.MQTT.Heartbeat.D(), 30*time.Second))
+	defer beat.Stop()
+	outside := time.NewTicker(orUsual(s.cfg.Outside.Every.D(), time.Minute))
+	defer outside.Stop()
 	for {
 		select {
 		case <-ctx.Done():
@@ -131,9 +210,34 @@ func (s *Sentry) loop(ctx context.Context) {
 			f(s.now())
 		case <-ticker.C:
 			now := s.now()
+			s.ticks++
 			s.found(now, s.sentinel.Tick(now))
+			s.watchBroker(now)
 			s.apply(s.desk.Tick(now))
+		case <-beat.C:
+			s.channels.heartbeat(s.heartbeat())
+		case <-outside.C:
+			if s.downSince == 0 { // a sentinel that sees nothing is no good sign
+				s.channels.outside(s.heartbeat())
+			}
 		}
+	}
+}
+
+func orUsual(d, usual time.Duration) time.Duration {
+	if d > 0 {
+		return d
+	}
+	return usual
+}
+
+// heartbeat is the sentinel's own sign of life, by which another sentinel can
+// watch it.
+func (s *Sentry) heartbeat() alert.Heartbeat {
+	now := s.now()
+	return alert.Heartbeat{
+		Room: s.id, Time: now.Wall, ClockSet: now.Synced, Uptime: time.Since(s.started).Seconds(), Version: s.o.Version,
+		Cycle: s.ticks, OpenWake: s.desk.Stats(now).OpenWake, Stalled: s.desk.StalledChannels(now),
 	}
 }
 
@@ -154,7 +258,45 @@ func (s *Sentry) sign(now sensors.Instant, sign mqtt.Sign) {
 	s.found(now, s.sentinel.Status(now, sign.Room, sign.Status == "online", sign.Retained))
 }
 
+// connection takes in that the watch lost or regained the broker.
+func (s *Sentry) connection(now sensors.Instant, up bool) {
+	s.sentinel.Connection(now, up)
+	switch {
+	case up:
+		s.downSince = 0
+	case s.downSince == 0:
+		s.downSince = max(now.Mono, 1)
+	}
+}
+
+// watchBroker tells, by the channels that are left, that a sentinel without a
+// broker watches nothing.
+func (s *Sentry) watchBroker(now sensors.Instant) {
+	blind := s.downSince != 0 && now.Mono-s.downSince >= s.cfg.Sentinel.StalledAfter.D()
+	if blind == (s.blind != 0) || !blind && s.downSince != 0 {
+		return // nothing new, or not yet seen to work since a restart
+	}
+	t := rules.Transition{
+		At: now, Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: s.id}, Priority: rules.Today,
+		Cause: rules.Cause{Kind: rules.CauseDewline, ID: s.id}, From: alarm.Unack, To: alarm.Norm,
+		Text: "The sentinel reaches the broker again and watches.",
+	}
+	if blind {
+		s.blind, s.blindAt = uint64(now.Mono.Milliseconds())+1, now
+		t.From, t.To = alarm.Norm, alarm.Unack
+		t.Text = fmt.Sprintf("The sentinel has not reached the broker for %.0f min and watches no room.", (now.Mono - s.downSince).Minutes())
+	}
+	t.Seq, t.Since = s.blind, s.blindAt
+	if !blind {
+		s.blind = 0
+	}
+	s.found(now, []rules.Transition{t})
+}
+
 func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
+	for _, t := range ts {
+		s.log.Info("room", "alarm", t.Key.Alarm, "room", t.Key.Subject, "state", t.To, "text", t.Text)
+	}
 	if len(ts) > 0 {
 		s.apply(s.desk.Transitions(now, ts))
 	}
@@ -182,11 +324,11 @@ func (s *Sentry) save() error {
 	if err != nil {
 		return fmt.Errorf("encode what was told: %w", err)
 	}
-	return writeFile(filepath.Join(s.dir, sentinelFile), b)
+	return writeFile(filepath.Join(s.o.Dir, sentinelFile), b)
 }
 
 func (s *Sentry) load() (time.Duration, []alert.Doc, error) {
-	b, err := os.ReadFile(filepath.Join(s.dir, sentinelFile))
+	b, err := os.ReadFile(filepath.Join(s.o.Dir, sentinelFile))
 	if errors.Is(err, fs.ErrNotExist) {
 		return 0, nil, nil
 	}

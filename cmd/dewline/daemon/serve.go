@@ -2,18 +2,22 @@ package daemon
 
 import (
 	"context"
-	"crypto/subtle"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"os"
-	"strings"
 	"sync"
+	"syscall"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"dewline/alert"
+	"dewline/alert/page"
 )
 
 // maxBody is the most that a request may carry, in bytes.
@@ -23,9 +27,6 @@ const maxBody = 64 << 10
 // runs beside the core. The returned function stops all of it.
 func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
-	if err := d.links.keepIn(d.o.Dir); err != nil {
-		d.log.Warn("links in notices will not survive a restart", "err", err)
-	}
 	var servers []*http.Server
 	if ln := d.pageListener(); ln != nil {
 		addr := ln.Addr().String()
@@ -36,6 +37,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 		servers = append(servers, d.serve(done, ln, d.controlHandler()))
 	}
 	done.Go(func() { d.runRedos(ctx) })
+	done.Go(func() { d.watchCertificates(ctx) })
 	if d.late != nil {
 		done.Go(func() { d.attachLate(ctx) })
 	}
@@ -52,17 +54,34 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	}
 }
 
-// serve runs one server until it is shut down.
-func (d *Daemon) serve(done *sync.WaitGroup, ln net.Listener, h http.Handler) *http.Server {
-	s := &http.Server{
+// newServer returns a server with limits on what a client may send and how
+// long it may take. Answers have their own limits, since pages stream.
+func newServer(h http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{
 		Handler: http.MaxBytesHandler(h, maxBody), ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 20 * time.Second,
 		IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
+		// Broken handshakes and the like of strangers: nothing that a keeper
+		// need do something about.
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
+}
+
+// serve runs one server until it is shut down.
+func (d *Daemon) serve(done *sync.WaitGroup, ln net.Listener, h http.Handler) *http.Server {
+	s := newServer(h, d.log)
 	cfg := d.cfg.Load().HTTP
+	secure := cfg.CertFile != "" && ln.Addr().Network() != "unix"
+	if secure {
+		cert := &pageCertificate{certFile: cfg.CertFile, keyFile: cfg.KeyFile}
+		s.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: cert.get}
+		if _, err := cert.get(nil); err != nil {
+			d.log.Error("nobody can open the page until its certificate can be read", "err", err)
+		}
+	}
 	done.Go(func() {
 		var err error
-		if cfg.CertFile != "" && ln.Addr().Network() != "unix" {
-			err = s.ServeTLS(ln, cfg.CertFile, cfg.KeyFile)
+		if secure {
+			err = s.ServeTLS(ln, "", "")
 		} else {
 			err = s.Serve(ln)
 		}
@@ -88,19 +107,35 @@ func (d *Daemon) pageListener() net.Listener {
 			"do", "free the port or change http.listen and restart")
 		return nil
 	}
-	return ln
+	return bounded(ln, maxConns)
+}
+
+// listenControl opens a control socket; nil for an empty path. From its first
+// moment on only its owner may use it.
+func listenControl(path string) (net.Listener, error) {
+	if path == "" {
+		return nil, nil
+	}
+	// A socket left by a killed daemon; the store's lock keeps out a second one.
+	_ = os.Remove(path)
+	lc := net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) error {
+		var err error
+		cerr := c.Control(func(fd uintptr) { err = unix.Fchmod(int(fd), 0o600) })
+		return errors.Join(cerr, err)
+	}}
+	ln, err := lc.Listen(context.Background(), "unix", path)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.Chmod(path, 0o600); err != nil {
+		_ = ln.Close()
+		return nil, err
+	}
+	return ln, nil
 }
 
 func (d *Daemon) controlListener() net.Listener {
-	if d.o.ControlPath == "" {
-		return nil
-	}
-	// A socket left by a killed daemon; the store's lock keeps out a second one.
-	_ = os.Remove(d.o.ControlPath)
-	ln, err := net.Listen("unix", d.o.ControlPath)
-	if err == nil {
-		err = os.Chmod(d.o.ControlPath, 0o600)
-	}
+	ln, err := listenControl(d.o.ControlPath)
 	if err != nil {
 		d.log.Error("the control socket cannot be opened; dewline ack and its like will not work", "path", d.o.ControlPath, "err", err)
 		return nil
@@ -114,33 +149,41 @@ func (d *Daemon) pageHandler(ctx context.Context) http.Handler {
 	if err != nil {
 		d.log.Error("the page's token cannot be read; nothing can be changed over HTTP", "err", err)
 	}
-	g := &gate{token: token}
+	g := &gate{token: token, limit: page.NewLimiter(), refused: func(what, from string) {
+		d.noteRefused(ctx, alert.Command{Action: what, By: from}, "without the token")
+	}}
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /healthz", d.serveHealth)
-	mux.Handle("GET /metrics", g.reading(d.metricsHandler()))
-	mux.Handle("/api/v1/", g.api(d.apiHandler()))
+	mux.Handle("GET /healthz", hardened(d.healthHandler(g)))
+	mux.Handle("GET /metrics", hardened(g.reading(d.metricsHandler())))
+	mux.Handle("/api/v1/", hardened(g.api(d.apiHandler())))
 	mux.Handle("/", d.siteHandler(ctx, g))
 	return http.NewCrossOriginProtection().Handler(mux)
 }
 
-// serveHealth answers 200 only while sampling, rules and record are live.
-func (d *Daemon) serveHealth(w http.ResponseWriter, _ *http.Request) {
+// healthHandler answers 200 only while sampling, rules and record are live.
+// Why they are not is told to those who may look.
+func (d *Daemon) healthHandler(g *gate) http.HandlerFunc {
 	type health struct {
 		OK       bool   `json:"ok"`
 		Sampling bool   `json:"sampling_and_rules"`
 		Record   bool   `json:"record"`
 		Note     string `json:"note,omitempty"`
 	}
-	h := health{}
-	if s := d.snapshot.Load(); s != nil {
-		h.Sampling, h.Record, h.Note = s.Cycle > 0 && d.Lively(time.Now()), s.Recording, s.RecordNote
+	return func(w http.ResponseWriter, r *http.Request) {
+		h := health{}
+		if s := d.snapshot.Load(); s != nil {
+			h.Sampling, h.Record = s.Cycle > 0 && d.Lively(time.Now()), s.Recording
+			if g.mayRead(r) {
+				h.Note = s.RecordNote
+			}
+		}
+		h.OK = h.Sampling && h.Record
+		code := http.StatusOK
+		if !h.OK {
+			code = http.StatusServiceUnavailable
+		}
+		writeJSON(w, code, h)
 	}
-	h.OK = h.Sampling && h.Record
-	code := http.StatusOK
-	if !h.OK {
-		code = http.StatusServiceUnavailable
-	}
-	writeJSON(w, code, h)
 }
 
 func writeJSON(w http.ResponseWriter, code int, v any) {
@@ -158,67 +201,6 @@ func writeJSON(w http.ResponseWriter, code int, v any) {
 // writeError answers in one JSON form: {"error": "…"}.
 func writeError(w http.ResponseWriter, code int, err error) {
 	writeJSON(w, code, alert.Reply{Error: err.Error()})
-}
-
-// A gate decides who may read and who may act. Reading is open on loopback;
-// acting needs the token from anywhere.
-type gate struct{ token string }
-
-// holds reports whether r carries the token.
-func (g *gate) holds(r *http.Request) bool {
-	given, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	return ok && g.token != "" && subtle.ConstantTimeCompare([]byte(given), []byte(g.token)) == 1
-}
-
-// mayRead reports whether r may look.
-func (g *gate) mayRead(r *http.Request) bool { return fromLoopback(r) || g.holds(r) }
-
-// fromLoopback reports whether r comes from this machine, to a name of this
-// machine: a page elsewhere that resolves its own name to 127.0.0.1 does not.
-func fromLoopback(r *http.Request) bool {
-	peer, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return false
-	}
-	ip := net.ParseIP(peer)
-	if ip == nil || !ip.IsLoopback() {
-		return false
-	}
-	host := r.Host
-	if h, _, err := net.SplitHostPort(r.Host); err == nil {
-		host = h
-	}
-	host = strings.Trim(host, "[]")
-	named := net.ParseIP(host)
-	return host == "localhost" || (named != nil && named.IsLoopback())
-}
-
-var errNeedToken = errors.New("this needs the token: send it as Authorization: Bearer …")
-
-// reading lets through who may look.
-func (g *gate) reading(h http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !g.mayRead(r) {
-			writeError(w, http.StatusUnauthorized, errNeedToken)
-			return
-		}
-		h.ServeHTTP(w, r)
-	})
-}
-
-// api lets through who may look, and for anything but GET who may act.
-func (g *gate) api(h http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		acting := r.Method != http.MethodGet && r.Method != http.MethodHead
-		switch {
-		case acting && !g.holds(r):
-			writeError(w, http.StatusUnauthorized, errNeedToken)
-		case !acting && !g.mayRead(r):
-			writeError(w, http.StatusUnauthorized, errNeedToken)
-		default:
-			h.ServeHTTP(w, r)
-		}
-	})
 }
 
 // decodeBody reads a JSON body strictly into v.
