@@ -1,17 +1,13 @@
 package page
 
 import (
-	"cmp"
 	"fmt"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"dewline/alert"
-	"dewline/configs"
 	"dewline/rules"
 )
 
@@ -106,86 +102,6 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	p.Racks = s.racks(r, snap, cfg, u)
 	p.Foot, p.Summary = s.foot(snap), s.o.Summary != nil
 	s.show(w, http.StatusOK, "home", &p)
-}
-
-// card puts a notice into words, its members worst first.
-func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
-	c := noticeCard{
-		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
-		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
-		Sign: statusToday.Sign,
-	}
-	if v.Notice.Priority == rules.Wake {
-		c.Sign = statusWake.Sign
-	}
-	u := unitsOf(s.o.Config())
-	seen := map[string]bool{}
-	for i := range v.Notice.Members {
-		m := &v.Notice.Members[i]
-		if !m.Active() || seen[m.Key.Subject] { // the worst of each says enough
-			continue
-		}
-		seen[m.Key.Subject] = true
-		if len(c.Lines) == maxLines {
-			c.More++
-			continue
-		}
-		l := memberLine{Name: nameOf(m.Key.Subject, m.Name), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
-		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
-			l.ID = m.Key.Subject
-		}
-		c.Lines = append(c.Lines, l)
-	}
-	return c
-}
-
-// memberText says in one line what is wrong, how far it is, and how long there
-// is.
-func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
-	text, value, limit := alert.Headline(m.Key.Alarm), m.Value, m.Limit
-	for i := range snap.Alarms { // the notice's value is that of its last version
-		if a := &snap.Alarms[i]; a.Key == m.Key && a.HasValue {
-			value = a.Value
-		}
-	}
-	if q := u.quantity(value, m.Unit); m.HasValue && q != "" && m.Unit != "min" {
-		text += ", " + q
-		if l := u.quantity(limit, m.Unit); m.HasLimit && l != "" && l != q {
-			text += " (limit " + l + ")"
-		}
-	}
-	if r := m.Detail.TimeToCeiling; r != nil && r.ToMinutes > 0 && m.Key.Alarm != rules.LethalCeiling {
-		text += "; lethal heat in " + minutes(r)
-		if g := m.Detail.LampsOffGain; g != nil && g.ToMinutes > 0 {
-			text += ", lamps off gains " + minutes(g)
-		}
-	}
-	return text
-}
-
-// numbered takes "1 this. 2 that." apart into steps; other text stays one.
-func numbered(text string) []string {
-	if text == "" {
-		return nil
-	}
-	rest, ok := strings.CutPrefix(text, "1 ")
-	if !ok {
-		return []string{text}
-	}
-	var out []string
-	for n := 2; ; n++ {
-		step, more, found := strings.Cut(rest, fmt.Sprintf(" %d ", n))
-		out = append(out, capital(step))
-		if !found {
-			return out
-		}
-		rest = more
-	}
-}
-
-func capital(s string) string {
-	r, size := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[size:]
 }
 
 // when writes a moment: the time of day, with the date where it is another
@@ -288,60 +204,6 @@ func times(n int, what string) string {
 }
 
 func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
-
-// racks puts every enclosure where it stands: racks by name, shelves from the
-// top (they count from below), slots from the left.
-func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u units) []rack {
-	order := make([]*rules.EnclosureView, len(snap.Enclosures))
-	for i := range snap.Enclosures {
-		order[i] = &snap.Enclosures[i]
-	}
-	slices.SortStableFunc(order, func(a, b *rules.EnclosureView) int {
-		return cmp.Or(strings.Compare(a.Rack, b.Rack), cmp.Compare(b.Shelf, a.Shelf), cmp.Compare(a.Slot, b.Slot))
-	})
-	past := s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
-	var out []rack
-	for i, v := range order {
-		if i == 0 || v.Rack != order[i-1].Rack {
-			name := "Rack " + v.Rack
-			if v.Rack == "" {
-				name = "Elsewhere"
-			}
-			out = append(out, rack{Name: name})
-		}
-		k := &out[len(out)-1]
-		if len(k.Shelves) == 0 || v.Shelf != order[i-1].Shelf {
-			name := ""
-			if v.Shelf > 0 {
-				name = fmt.Sprintf("shelf %d", v.Shelf)
-			}
-			k.Shelves = append(k.Shelves, shelf{Name: name})
-		}
-		f := &k.Shelves[len(k.Shelves)-1]
-		f.Tiles = append(f.Tiles, tileOf(v, past[v.ID], u))
-	}
-	return out
-}
-
-func tileOf(v *rules.EnclosureView, past extremes, u units) tile {
-	t := tile{ID: v.ID, Name: nameOf(v.ID, v.Name), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
-	if v.Temperature.Known {
-		t.Temp = u.short(v.Temperature.Value) + "°"
-	}
-	if v.Humidity.Known {
-		t.Hum = number(v.Humidity.Value, 0) + " %"
-	}
-	if past.hasTemp {
-		t.Range = u.short(past.low) + "–" + u.short(past.high) + "°"
-	}
-	switch {
-	case v.MissedMists > 0:
-		t.Mist = "missed"
-	case v.LastMist != nil:
-		t.Mist = short(*v.LastMist)
-	}
-	return t
-}
 
 // foot says how dewline itself does.
 func (s *site) foot(snap *alert.Snapshot) []fact {

@@ -1,0 +1,155 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// trustOf says where a value comes from and how old it is.
+func trustOf(m rules.Measure, cfg *configs.Config) string {
+	if !m.Ever {
+		return "no reading yet"
+	}
+	text := m.Probe
+	for _, p := range cfg.Probes {
+		if p.ID == m.Probe {
+			text = "probe in the " + string(p.Place)
+		}
+	}
+	if m.Known {
+		return text
+	}
+	return text + ", last good value " + span(m.Age) + " ago: not a present one"
+}
+
+func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
+	m := measure{Value: "–", Trust: trustOf(v.Temperature, cfg), Bad: true, Judgement: "not known now"}
+	if !v.Temperature.Known {
+		return m
+	}
+	t := v.Temperature.Value
+	m.Value = u.temp(t)
+	band := u.limits(v.BandLow, v.BandHigh)
+	switch {
+	case v.Hottest.Value >= v.Ceiling:
+		m.Judgement = "at lethal heat"
+	case t > v.BandHigh:
+		m.Judgement = u.delta(t-v.BandHigh) + " above the " + v.BandName + " band " + band
+	case t < v.BandLow:
+		m.Judgement = u.delta(v.BandLow-t) + " below the " + v.BandName + " band " + band
+	default:
+		m.Judgement, m.Bad = "inside the "+v.BandName+" band "+band, false
+	}
+	return m
+}
+
+func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
+	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
+	if !v.Humidity.Known {
+		return m
+	}
+	m.Value = number(v.Humidity.Value, 0) + " %"
+	if v.Humidity.Uncertainty > 0 {
+		m.Trust += fmt.Sprintf(", ± %s %%", number(v.Humidity.Uncertainty, 1))
+	}
+	switch {
+	case v.Floor <= 0:
+		m.Judgement, m.Bad = "no floor for this stage", false
+	case v.Humidity.Value < v.Floor:
+		m.Judgement = fmt.Sprintf("below the floor of %s %%", trim(v.Floor))
+	default:
+		m.Judgement, m.Bad = fmt.Sprintf("above the floor of %s %%", trim(v.Floor)), false
+	}
+	return m
+}
+
+// facts are the figures beside the two measures.
+func facts(v *rules.EnclosureView, u units) []fact {
+	return slices.Concat(heatFacts(v, u), airFacts(v, u), careFacts(v, u))
+}
+
+// heatFacts say how far lethal heat is, in degrees and in time.
+func heatFacts(v *rules.EnclosureView, u units) []fact {
+	var out []fact
+	room := headroom(v)
+	switch {
+	case !v.Hottest.Known:
+	case room > 0:
+		out = append(out, fact{"Below lethal heat", u.delta(room), room <= v.Ceiling-v.Act})
+	default:
+		out = append(out, fact{"Above lethal heat", u.delta(-room), true})
+	}
+	if v.Hottest.Known && v.Hottest.Value-v.Temperature.Value >= 0.1 {
+		out = append(out, fact{"Hottest place", u.temp(v.Hottest.Value), false})
+	}
+	if v.RatePerHour != nil {
+		out = append(out, fact{"Trend", rate(*v.RatePerHour, u), false})
+	}
+	if v.ToCeiling != nil && room > 0 {
+		out = append(out, fact{"At lethal heat in", minutes(v.ToCeiling), true})
+	}
+	if v.LampsOffGain != nil && room > 0 {
+		out = append(out, fact{"Lamps off would gain", minutes(v.LampsOffGain), false})
+	}
+	return append(out, fact{"Heat exposure", number(v.Exposure*100, 0) + " % of the reference", v.Exposure >= 0.5})
+}
+
+// airFacts are about the water in the air.
+func airFacts(v *rules.EnclosureView, u units) []fact {
+	var out []fact
+	if v.DewPoint != nil {
+		out = append(out, fact{"Dew point", u.temp(*v.DewPoint), false})
+	}
+	if v.VPD != nil {
+		out = append(out, fact{"Vapour pressure deficit", vpd(*v.VPD, v.Humidity.Value), false})
+	}
+	if v.LastMist != nil {
+		out = append(out, fact{"Last mist", span(*v.LastMist) + " ago", v.MissedMists > 0})
+	}
+	if v.MissedMists > 0 {
+		out = append(out, fact{"Missed mist", times(v.MissedMists, "pulse"), true})
+	}
+	if v.DryDown != nil && v.DryDownUsual != nil {
+		out = append(out, fact{"Dries by half in", span(*v.DryDown) + " (usually " + span(*v.DryDownUsual) + ")", false})
+	}
+	return out
+}
+
+// careFacts are about lamps, nights and the door.
+func careFacts(v *rules.EnclosureView, u units) []fact {
+	var out []fact
+	if v.LampsOn != nil {
+		out = append(out, fact{"Lamps", map[bool]string{true: "on by schedule", false: "off by schedule"}[*v.LampsOn], false})
+	}
+	if v.NightDrop != nil {
+		out = append(out, fact{"Last night's drop", u.delta(*v.NightDrop), v.NightsNoDrop > 0})
+	}
+	if v.DoorOpen {
+		out = append(out, fact{"Door", "seems open", true})
+	}
+	return out
+}
+
+func rate(perHour float64, u units) string {
+	if math.Abs(perHour) < 0.1 {
+		return "steady"
+	}
+	word := "rising "
+	if perHour < 0 {
+		word = "falling "
+	}
+	return word + u.delta(math.Abs(perHour)) + " an hour"
+}
+
+// vpd writes kilopascals. Close to saturation the probe's error is larger than
+// the value.
+func vpd(pascals, rh float64) string {
+	if rh >= 97 {
+		return "0.1 kPa or less, saturated"
+	}
+	return number(pascals/1000, 2) + " kPa"
+}

@@ -1,0 +1,92 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"dewline/alert"
+	"dewline/rules"
+)
+
+// card puts a notice into words, its members worst first.
+func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
+	c := noticeCard{
+		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
+		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
+		Sign: statusToday.Sign,
+	}
+	if v.Notice.Priority == rules.Wake {
+		c.Sign = statusWake.Sign
+	}
+	u := unitsOf(s.o.Config())
+	seen := map[string]bool{}
+	for i := range v.Notice.Members {
+		m := &v.Notice.Members[i]
+		if !m.Active() || seen[m.Key.Subject] { // the worst of each says enough
+			continue
+		}
+		seen[m.Key.Subject] = true
+		if len(c.Lines) == maxLines {
+			c.More++
+			continue
+		}
+		l := memberLine{Name: nameOf(m.Key.Subject, m.Name), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
+		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
+			l.ID = m.Key.Subject
+		}
+		c.Lines = append(c.Lines, l)
+	}
+	return c
+}
+
+// memberText says in one line what is wrong, how far it is, and how long there
+// is.
+func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
+	text, value, limit := alert.Headline(m.Key.Alarm), m.Value, m.Limit
+	for i := range snap.Alarms { // the notice's value is that of its last version
+		if a := &snap.Alarms[i]; a.Key == m.Key && a.HasValue {
+			value = a.Value
+		}
+	}
+	if q := u.quantity(value, m.Unit); m.HasValue && q != "" && m.Unit != "min" {
+		text += ", " + q
+		if l := u.quantity(limit, m.Unit); m.HasLimit && l != "" && l != q {
+			text += " (limit " + l + ")"
+		}
+	}
+	if r := m.Detail.TimeToCeiling; r != nil && r.ToMinutes > 0 && m.Key.Alarm != rules.LethalCeiling {
+		text += "; lethal heat in " + minutes(r)
+		if g := m.Detail.LampsOffGain; g != nil && g.ToMinutes > 0 {
+			text += ", lamps off gains " + minutes(g)
+		}
+	}
+	return text
+}
+
+// numbered takes "1 this. 2 that." apart into steps; other text stays one.
+func numbered(text string) []string {
+	if text == "" {
+		return nil
+	}
+	rest, ok := strings.CutPrefix(text, "1 ")
+	if !ok {
+		return []string{text}
+	}
+	var out []string
+	for n := 2; ; n++ {
+		step, more, found := strings.Cut(rest, fmt.Sprintf(" %d ", n))
+		out = append(out, capital(step))
+		if !found {
+			return out
+		}
+		rest = more
+	}
+}
+
+func capital(s string) string {
+	r, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[size:]
+}

@@ -1,0 +1,67 @@
+package page
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// racks puts every enclosure where it stands: racks by name, shelves from the
+// top (they count from below), slots from the left.
+func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u units) []rack {
+	order := make([]*rules.EnclosureView, len(snap.Enclosures))
+	for i := range snap.Enclosures {
+		order[i] = &snap.Enclosures[i]
+	}
+	slices.SortStableFunc(order, func(a, b *rules.EnclosureView) int {
+		return cmp.Or(strings.Compare(a.Rack, b.Rack), cmp.Compare(b.Shelf, a.Shelf), cmp.Compare(a.Slot, b.Slot))
+	})
+	past := s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
+	var out []rack
+	for i, v := range order {
+		if i == 0 || v.Rack != order[i-1].Rack {
+			name := "Rack " + v.Rack
+			if v.Rack == "" {
+				name = "Elsewhere"
+			}
+			out = append(out, rack{Name: name})
+		}
+		k := &out[len(out)-1]
+		if len(k.Shelves) == 0 || v.Shelf != order[i-1].Shelf {
+			name := ""
+			if v.Shelf > 0 {
+				name = fmt.Sprintf("shelf %d", v.Shelf)
+			}
+			k.Shelves = append(k.Shelves, shelf{Name: name})
+		}
+		f := &k.Shelves[len(k.Shelves)-1]
+		f.Tiles = append(f.Tiles, tileOf(v, past[v.ID], u))
+	}
+	return out
+}
+
+func tileOf(v *rules.EnclosureView, past extremes, u units) tile {
+	t := tile{ID: v.ID, Name: nameOf(v.ID, v.Name), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
+	if v.Temperature.Known {
+		t.Temp = u.short(v.Temperature.Value) + "°"
+	}
+	if v.Humidity.Known {
+		t.Hum = number(v.Humidity.Value, 0) + " %"
+	}
+	if past.hasTemp {
+		t.Range = u.short(past.low) + "–" + u.short(past.high) + "°"
+	}
+	switch {
+	case v.MissedMists > 0:
+		t.Mist = "missed"
+	case v.LastMist != nil:
+		t.Mist = short(*v.LastMist)
+	}
+	return t
+}
