@@ -24,6 +24,7 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 		return nil, err
 	}
 	e.advance(now)
+	e.settle()
 	switch a.Kind {
 	case TakeOut:
 		return e.takeOut(now, a, slots)

@@ -45,6 +45,20 @@ func heatAction(c Cause) string {
 	}
 }
 
+// doFirst is what fits into a short message: the beginning of the full list.
+func doFirst(k kind, c Cause, full string) string {
+	switch {
+	case len([]rune(full)) <= 200:
+		return full
+	case k == kBelow:
+		return "Keep doors closed, cover the rack front but not the vents, warm-water bottles beside the enclosures; froglets into a warm room first."
+	case c.Kind == CauseRoom || c.Kind == CauseShelf:
+		return "Lamps off everywhere, vents open, fan on, light mist but no closed-in fog; then blinds down and cool the room."
+	default:
+		return string([]rune(full)[:197]) + "…"
+	}
+}
+
 func dryAction(c Cause) string {
 	switch c.Kind {
 	case CauseSupply:

@@ -63,14 +63,18 @@ func (e *Engine) applySide(s *slot, now sensors.Instant, in alarm.Input, urgent 
 	if s.rec.Life.Rest(now.Mono, in) {
 		return
 	}
-	if urgent && !s.open() {
-		s.rec.Priority = Wake
-	}
+	was := s.rec.Life.Active
 	sp := e.spec(s, gap)
 	if urgent {
 		sp.OnDelay = 0
 	}
-	if c := s.rec.Life.Step(sp, now, in); c.Changed() {
+	c := s.rec.Life.Step(sp, now, in)
+	if !was && s.rec.Life.Active { // whatever it was the last time
+		if s.rec.Priority = kindTable[s.kind].priority; urgent {
+			s.rec.Priority = Wake
+		}
+	}
+	if c.Changed() {
 		e.emit(s, now, c, "", c.Why)
 	}
 	if urgent && s.rec.Life.Active {

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 	"time"
 
@@ -40,14 +39,21 @@ func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 	}
 	c.Change, c.HasChange = en.st.Trend.Change()
 	_, c.DoorOpen = en.st.Door.Open()
-	c.ProbeDoubt = en.now.hasTemp && e.doubtful(en, now) != nil
+	c.ProbeDoubt = e.doubtful(en, now, 0) != nil
 	return c
 }
 
-// doubtful returns the probe of the enclosure that is doubted, the hottest
-// first, nil for none.
-func (e *Engine) doubtful(en *enclosure, now sensors.Instant) *probe {
-	doubt := func(p *probe) bool { return p.st.Doubtful || p.leapt(now.Mono) || p.apart() }
+// doubtful returns the probe of the enclosure that is doubted on that side (0
+// for either), the hottest first, nil for none. A probe that leapt down is no
+// reason for heat.
+func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *probe {
+	if !en.now.hasTemp {
+		return nil
+	}
+	doubt := func(p *probe) bool {
+		leapt := p.leapt(now.Mono) && side*float64(p.st.Leap) >= 0
+		return p.st.Doubtful || leapt || p.apart()
+	}
 	if p := &e.probes[en.now.hotProbe]; doubt(p) {
 		return p
 	}
@@ -80,8 +86,10 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 		return e.endlessCause(&e.encls[s.subj])
 	case s.kind == kSilent:
 		return e.silentCause(&e.probes[s.subj], now)
-	case s.kind == kWet && e.allWet(&e.probes[s.subj]):
-		return Cause{CauseEnclosure, e.probes[s.subj].cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
+	case s.kind == kWet:
+		return e.wetCause(&e.probes[s.subj])
+	case s.kind == kDisagrees && e.probes[s.subj].st.Swap.With != "":
+		return e.swapCause(&e.probes[s.subj])
 	case int(s.kind) >= enclosureKinds && s.kind < kDelivery:
 		return Cause{CauseProbe, s.rec.Key.Subject}, nil
 	case s.kind >= kDelivery:
@@ -89,71 +97,6 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	default:
 		return Cause{CauseEnclosure, s.rec.Key.Subject}, nil
 	}
-}
-
-// likely corrects a finding that cannot explain this side of the band: a warm
-// room makes nothing cold, and an enclosure that strays less than the rest is
-// not the odd one.
-func likely(f climate.Finding, k kind) climate.CauseKind {
-	wrong := func(off float64) bool { return off > 0.5 && k == kBelow || off < -0.5 && k != kBelow }
-	common := climate.LampsCause
-	if math.Abs(f.RoomOff) >= 1 && !wrong(f.RoomOff) {
-		common = climate.RoomCause
-	}
-	switch {
-	case f.Kind == climate.RoomCause && wrong(f.RoomOff):
-		return climate.LampsCause
-	case f.Kind != climate.EnclosureCause || f.Judged < 3:
-		return f.Kind
-	case wrong(f.Residual) && math.Abs(f.RoomOff) >= 1:
-		return common
-	case math.Abs(f.Median) > 0.8 && math.Abs(f.Residual) < math.Abs(f.Median):
-		return common
-	default:
-		return f.Kind
-	}
-}
-
-func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k kind) (Cause, []string) {
-	if s := &en.slots[kLampStuck]; s.rec.Life.Active {
-		return s.rec.Cause, []string{"nothing shows that its lamps switched as scheduled"}
-	}
-	f := pic.CauseOf(e.caseOf(en, now))
-	if f.Kind == climate.RoomCause && math.Abs(f.RoomOff) < 0.5 && e.justSwitched(en) {
-		f.Kind = climate.EnclosureCause // all moved, but with their lamps
-	}
-	var evidence []string
-	if f.Judged > 1 && f.Moving > 0 {
-		evidence = append(evidence, fmt.Sprintf("%d of %d enclosures moved the same way by more than 1 °C in 30 min", f.Moving, f.Judged))
-	}
-	switch likely(f, k) {
-	case climate.RoomCause:
-		if f.RoomOff != 0 {
-			evidence = append(evidence, fmt.Sprintf("the room is %+.1f °C off its usual at this hour", f.RoomOff))
-		}
-		return Cause{Kind: CauseRoom}, evidence
-	case climate.ShelfCause:
-		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, append(evidence,
-			"the shelf is away from the others by itself")
-	case climate.LampsCause:
-		if e.manyLamps() {
-			return Cause{Kind: CauseRoom}, append(evidence, "all run warm or cool, whatever their lamps: the power or the air")
-		}
-		return Cause{CauseLamps, en.cfg.Lamps}, append(evidence, "all run warm or cool and the room does not explain it")
-	case climate.DoorCause:
-		return Cause{CauseDoor, en.cfg.ID}, append(evidence, "its door is open or ajar")
-	case climate.ProbeCause:
-		p := e.doubtful(en, now)
-		if p == nil {
-			p = &e.probes[en.now.hotProbe]
-		}
-		return Cause{CauseProbe, p.cfg.ID}, append(evidence, e.doubtText(p, now))
-	case climate.EnclosureCause:
-		if f.Judged > 1 {
-			evidence = append(evidence, fmt.Sprintf("it is %+.1f °C against its usual place, the others %+.1f °C", f.Residual, f.Median))
-		}
-	}
-	return Cause{CauseEnclosure, en.cfg.ID}, evidence
 }
 
 // manyLamps reports whether the enclosures hang on more than one lamp timer:
@@ -172,24 +115,12 @@ func (e *Engine) justSwitched(en *enclosure) bool {
 	return en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < time.Hour
 }
 
-// allWet reports whether another probe of the same enclosure is saturated too.
-func (e *Engine) allWet(p *probe) bool {
-	if p.encl < 0 {
-		return false
-	}
-	for _, i := range e.encls[p.encl].probes {
-		q := &e.probes[i]
-		if q != p && q.st.HasHum && (q.st.Hum >= 9900 || q.st.Reason == sensors.PinnedWet) {
-			return true
-		}
-	}
-	return false
-}
-
 func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
 	switch {
+	case p.st.Swap.With != "":
+		return "it changed places with probe " + p.st.Swap.With
 	case p.leapt(now.Mono):
-		return fmt.Sprintf("it leapt by %+.1f °C faster than air can change", p.st.Leap.Celsius())
+		return fmt.Sprintf("%s ago it leapt by %.1f °C, faster than air can change", ago(now.Mono-p.st.LeapAt), p.st.Leap.Celsius())
 	case p.apart():
 		return "it disagrees with the other probe"
 	default:
@@ -217,9 +148,8 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 		}
 	}
 	pic := e.survey(now)
-	if f := pic.CauseOf(e.caseOf(en, now)); f.Kind == climate.RoomCause && f.RoomOff >= 1 {
-		// Warm air of the same vapour is drier air.
-		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("the room is %+.1f °C off its usual at this hour", f.RoomOff)}
+	if why := e.roomExplains(en, &pic, hotter); why != "" {
+		return Cause{Kind: CauseRoom}, []string{why, "warm air of the same vapour is drier air"}
 	}
 	if judged >= 3 && 10*dry >= 7*judged {
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are at their floor", dry, judged)}
@@ -300,6 +230,9 @@ func (e *Engine) followCause(s *slot, pic *climate.Picture, now sensors.Instant)
 		return // on its way back: nobody needs another theory
 	}
 	cause, _ := e.temperatureCause(en, pic, now, s.kind)
+	if s.rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.rec.Life.Since.Mono < day {
+		return // only the evidence has aged: nothing else has turned up
+	}
 	turn := &en.st.Turns[s.kind]
 	switch {
 	case cause == s.rec.Cause:

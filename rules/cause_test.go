@@ -4,32 +4,8 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules/climate"
 	"dewline/sensors"
 )
-
-func TestLikely_AFindingMustExplainTheSide(t *testing.T) {
-	for _, c := range []struct {
-		name string
-		f    climate.Finding
-		k    kind
-		want climate.CauseKind
-	}{
-		{"a warm room heats", climate.Finding{Kind: climate.RoomCause, RoomOff: 2}, kAbove, climate.RoomCause},
-		{"a warm room cools nothing", climate.Finding{Kind: climate.RoomCause, RoomOff: 1.2}, kBelow, climate.LampsCause},
-		{"a cold room heats nothing", climate.Finding{Kind: climate.RoomCause, RoomOff: -1.2}, kLethal, climate.LampsCause},
-		{"the odd one", climate.Finding{Kind: climate.EnclosureCause, Residual: 3, Median: 0.1, Judged: 12}, kAbove, climate.EnclosureCause},
-		{"one that strays less than the rest", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.4, Median: -2.7, Judged: 12}, kBelow, climate.LampsCause},
-		{"the same in a cold room", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.4, Median: -2.7, Judged: 12, RoomOff: -2}, kBelow, climate.RoomCause},
-		{"a cool one in a hot room", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.3, Median: -0.2, Judged: 12, RoomOff: 4.8}, kLethal, climate.RoomCause},
-		{"alone it is itself", climate.Finding{Kind: climate.EnclosureCause, Residual: -1.3, Median: -2, Judged: 1, RoomOff: 4.8}, kLethal, climate.EnclosureCause},
-		{"a probe stays a probe", climate.Finding{Kind: climate.ProbeCause, Residual: 6}, kLethal, climate.ProbeCause},
-	} {
-		if got := likely(c.f, c.k); got != c.want {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
-		}
-	}
-}
 
 // A cause is told again only when another one has shown for a while.
 func TestFollowCause_WaitsAndTellsOnce(t *testing.T) {

@@ -35,6 +35,7 @@ type EnclosureState struct {
 	Weak      int           `json:"weak"`    // weak ones in a row
 	DryOdd    int           `json:"dry_odd"` // pulses in a row that dried oddly
 	Soaks     Soaks         `json:"soaks"`
+	StandIn   StandIn       `json:"stand_in,omitzero"`
 	// Verdict on the mist due at VerdictAt, kept until the whole supply is
 	// judged.
 	Verdict   climate.MistVerdict `json:"verdict"`
@@ -78,6 +79,8 @@ type enclosure struct {
 	shelf      int   // enclosures of one rack and shelf share a number
 	hasLitter  bool  // a probe hangs there, so the band is judged there
 	namedFloor bool  // a probe is named for the floor
+	calm       calm
+	open       int // alarms that are not NORM
 	now        present
 	st         EnclosureState
 	slots      [enclosureKinds]slot
@@ -107,6 +110,7 @@ type present struct {
 	hum                int32 // hundredths of %
 	hotProbe, humProbe int   // indices of probes
 	hasTemp, hasHum    bool
+	doubt              bool          // a probe takes no part, or is doubted
 	gap                time.Duration // longest gap that delays may count
 	lux                uint32
 	hasLux             bool
@@ -115,8 +119,12 @@ type present struct {
 // combine looks at every probe of the enclosure. Heat is judged on the hottest
 // trustworthy one; the band on the one over the litter, where frogs live, or
 // the median of what there is; the floor on the named one or the median. A
-// probe that is silent or doubted takes no part.
+// probe that is silent, doubted or out of service takes no part.
 func (e *Engine) combine(en *enclosure, now time.Duration) {
+	if len(en.probes) == 1 {
+		e.combineOne(en, now)
+		return
+	}
 	var litter, other, water, hums [8]int32
 	var nl, no, nw, nh int
 	p := present{}
@@ -126,7 +134,9 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 		pr := &e.probes[i]
 		p.gap = max(p.gap, pr.gap())
 		st := &pr.st
-		if pr.usable(rules, now) {
+		use := pr.use(rules, now)
+		p.doubt = p.doubt || use.doubt
+		if use.temp {
 			t := int32(st.Temp)
 			if !p.hasTemp || t > p.hot {
 				p.hot, p.hotProbe = t, i
@@ -147,7 +157,7 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 				no++
 			}
 		}
-		if !named && nh < len(hums) && pr.humUsable(rules, now) {
+		if !named && nh < len(hums) && use.hum {
 			if pr.cfg.FloorProbe {
 				named, nh = true, 0
 			}
@@ -168,6 +178,25 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 	}
 	if nh > 0 {
 		p.hum, p.hasHum = median(hums[:nh]), true
+	}
+	en.now = p
+}
+
+// combineOne is combine for the only probe of an enclosure.
+func (e *Engine) combineOne(en *enclosure, now time.Duration) {
+	i := en.probes[0]
+	pr := &e.probes[i]
+	st := &pr.st
+	use := pr.use(&e.cfg.Rules, now)
+	t := int32(st.Temp)
+	p := present{
+		hasTemp: use.temp, hasHum: use.hum, doubt: use.doubt, gap: pr.gap(), lux: st.Lux, hasLux: st.HasLux,
+	}
+	if use.temp {
+		p.main, p.hot, p.cold, p.hotProbe = t, t, t, i
+	}
+	if use.hum {
+		p.hum, p.humProbe = int32(st.Hum), i
 	}
 	en.now = p
 }
@@ -243,7 +272,15 @@ func (e *Engine) band(en *enclosure) (low, high int32, name string) {
 
 // judge steps the threshold alarms with what the probes say now.
 func (e *Engine) judge(en *enclosure, now sensors.Instant) {
+	if e.calmNow(en, now.Mono) {
+		return
+	}
+	en.endCalm()
 	e.judgeCeiling(en, now)
+	if e.gathering(en, now.Mono) {
+		return
+	}
 	e.judgeBand(en, now)
 	e.judgeFloor(en, now)
+	e.beginCalm(en)
 }

@@ -24,6 +24,9 @@ type Engine struct {
 	specs  [numKinds][Wake + 1]alarm.Spec
 	probes []probe
 	byID   map[sensors.ProbeID]int
+	names  []sensors.ProbeID
+	after  []int // which probe's reading came after each one's, last time
+	before int   // the probe whose reading came last
 	encls  []enclosure
 	encl   map[string]int
 	lamps  []lampSet
@@ -35,12 +38,17 @@ type Engine struct {
 	roomIdx   []int // probes in the room
 	minute    int64 // wall minute that the schedules were read at
 	synced    bool
+	turn      uint32          // counts the looks at the schedules
+	hourNow   float64         // local hour at seen, negative without a clock
+	seen      sensors.Instant // the time that came in last
 	now       sensors.Instant // latest time that came in
 	began     bool
+	watched   time.Duration // since then readings were awaited without a gap
 	minuteAt  time.Duration // running time of the last minutely round
 	hourAt    time.Duration
-	load      Load // what the self-measures need
-	numOpen   int  // alarms that are not NORM
+	load      Load          // what the self-measures need
+	numOpen   int           // alarms that are not NORM
+	ageAt     time.Duration // no value is too old until then; see Tick
 	out       []Transition
 	cases     []climate.Case
 	values    []int32
@@ -85,13 +93,14 @@ func (e *Engine) build(cfg *configs.Config) {
 		e.buildEnclosure(i, c)
 	}
 	e.probes = make([]probe, len(cfg.Probes))
+	e.names, e.after, e.before = make([]sensors.ProbeID, len(cfg.Probes)), make([]int, len(cfg.Probes)), 0
 	for i, c := range cfg.Probes {
 		e.buildProbe(i, c)
 	}
 	n := len(e.encls)
 	e.cases, e.values = make([]climate.Case, 0, n), make([]int32, 0, n+1)
 	e.scratch, e.verdicts = make([]float64, 4*n+4), make([]climate.MistVerdict, 0, n)
-	e.minute, e.numOpen = -1, 0
+	e.minute, e.numOpen, e.ageAt, e.seen = -1, 0, -1, sensors.Instant{}
 }
 
 func (e *Engine) buildEnclosure(i int, c configs.Enclosure) {
@@ -135,7 +144,7 @@ func (e *Engine) buildProbe(i int, c configs.Probe) {
 	for k := range probeKinds {
 		p.slots[k] = makeSlot(firstProbeKind+kind(k), i, c.ID)
 	}
-	e.byID[sensors.ProbeID(c.ID)] = i
+	e.byID[sensors.ProbeID(c.ID)], e.names[i] = i, sensors.ProbeID(c.ID)
 	switch {
 	case c.Enclosure != "":
 		j, ok := e.encl[c.Enclosure]
@@ -157,7 +166,7 @@ func (e *Engine) buildProbe(i int, c configs.Probe) {
 // last one of its probe, or of an unknown probe, changes nothing.
 func (e *Engine) Step(r sensors.Reading) []Transition {
 	e.out = e.out[:0]
-	i, ok := e.byID[r.Probe]
+	i, ok := e.index(r.Probe)
 	if !ok {
 		return nil
 	}
@@ -167,9 +176,14 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 	}
 	e.advance(r.At)
 	e.still(p, &r)
+	e.watchSwap(p, &r)
 	e.takeTemperature(p, &r)
+	limit := p.silentAfter(&e.cfg.Rules)
 	p.note(&r, e.cfg.Room.Poll.D())
-	if p.slot(kSilent).open() && r.Quality != sensors.Bad {
+	if p.st.Readings <= 2 || p.silentAfter(&e.cfg.Rules) < limit {
+		e.ageAt = -1
+	}
+	if p.open > 0 && r.Quality != sensors.Bad && p.slot(kSilent).open() {
 		e.judgeSilent(p, r.At)
 	}
 	e.judgeReason(p, r.At)
@@ -188,10 +202,31 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 	return e.out
 }
 
+// index finds a probe. The readings of a poll tend to come in the same order
+// every time, which spares looking for the name.
+func (e *Engine) index(id sensors.ProbeID) (int, bool) {
+	if len(e.probes) == 0 {
+		return 0, false
+	}
+	if i := e.after[e.before]; e.names[i] == id {
+		e.before = i
+		return i, true
+	}
+	i, ok := e.byID[id]
+	if ok {
+		e.after[e.before], e.before = i, i
+	}
+	return i, ok
+}
+
 // advance notes the time and reads the schedules when the minute has changed.
 func (e *Engine) advance(now sensors.Instant) {
+	if now == e.seen && e.began {
+		return
+	}
+	e.seen = now
 	if !e.began {
-		e.began = true
+		e.began, e.watched = true, now.Mono
 		for i := range e.probes {
 			if e.probes[i].st.Began.IsZero() {
 				e.probes[i].st.Began = now

@@ -12,13 +12,8 @@ import (
 // judgeSilent raises when a probe has delivered nothing usable for too long.
 // A failed reading is as silent as none.
 func (e *Engine) judgeSilent(p *probe, now sensors.Instant) {
-	st := &p.st
-	heard := st.Heard
-	if heard.IsZero() {
-		heard = st.Began
-	}
 	limit := p.silentAfter(&e.cfg.Rules)
-	age := now.Mono - heard.Mono
+	age := now.Mono - p.heard() - p.st.Unseen
 	s := p.slot(kSilent)
 	if age <= limit && !s.open() {
 		return
@@ -33,7 +28,10 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 	if st.Quality == sensors.Bad {
 		return
 	}
-	wet := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
+	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && st.Jumps == 0 && p.open == 0 {
+		return
+	}
+	wet := (st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh) && e.wetFault(p, now.Mono)
 	if s := p.slot(kWet); wet || s.open() {
 		s.limit(float64(st.Hum)/100, 99.5)
 		e.hold(s, now, wet)
@@ -158,6 +156,9 @@ const (
 
 // judgePair looks for two probes of one enclosure that do not agree.
 func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
+	if len(en.probes) < 2 {
+		return
+	}
 	ref, ok := e.roomTemp(now.Mono)
 	if !ok {
 		ref, ok = e.middle(now.Mono)
@@ -174,7 +175,7 @@ func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
 				e.compare(p, q, ref, hour, known, now)
 			}
 		}
-		if known && len(en.probes) > 1 && !p.apart() {
+		if known && !p.apart() {
 			p.st.Own.Observe(hour, float64(int32(p.st.Temp)-ref)/100)
 		}
 	}
@@ -183,6 +184,9 @@ func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
 // compare judges one pair. The odd one is the one further from its own usual
 // place, or from the room; one that was blamed stays so.
 func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now sensors.Instant) {
+	if p.st.Swap.With != "" || q.st.Swap.With != "" {
+		return // told as such
+	}
 	offP, offQ := float64(int32(p.st.Temp)-ref), float64(int32(q.st.Temp)-ref)
 	limit := int32(apartOther)
 	if p.cfg.Place == q.cfg.Place {

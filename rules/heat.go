@@ -148,6 +148,10 @@ func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
 // look: below it a lamp that goes on looks like a fire.
 func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
 	s, gap := &en.slots[kAhead], max(en.now.gap, 3*slowEvery)
+	if !s.open() && (en.slots[kLethal].rec.Life.Active || en.now.hot >= en.lim.ceiling) {
+		en.st.Ahead = Ahead{At: now.Mono}
+		return // it is here: nothing is ahead
+	}
 	if en.now.hot < en.lim.warn {
 		e.apply(s, now, alarm.Back, gap)
 		return
@@ -197,12 +201,35 @@ func (e *Engine) forecast(en *enclosure, now sensors.Instant, slope climate.Slop
 	en.st.Ahead = Ahead{At: now.Mono}
 	if ok {
 		en.st.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
+		if !f.Learned {
+			en.st.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
+		}
 	}
+}
+
+// nearBy is the time at the present rate within which a steady rise is trusted
+// not to halve.
+const nearBy = 75 * time.Minute
+
+// narrowed bounds the late end of a forecast from priors, which allow a rise to
+// end in many ways, by what is seen: a steady rise that is to reach the limit
+// soon will not have slowed to less than half by then.
+func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
+	if !t.Known || way <= 0 || s.PerHour < 0.3 || 4*s.Sigma > s.PerHour {
+		return t
+	}
+	straight := time.Duration(way / s.PerHour * float64(time.Hour))
+	late := max(2*straight, t.Mid*5/4)
+	if straight <= nearBy && late < t.To {
+		t.To, t.Open = late, false
+	}
+	return t
 }
 
 // judgeExposure follows the dose: half of the keeper's reference is worth a
 // look, all of it is urgent. What has been suffered is not undone by cooling,
-// so the alarm stays until the slow repair has taken a tenth back.
+// so the dose is kept and falls slowly; but the alarm ends when it has been too
+// cool for it to grow: nobody is to be woken all night for an afternoon.
 func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
 	if en.doseLim.ReferenceTime <= 0 {
 		return
@@ -216,6 +243,13 @@ func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
 	if en.now.hasTemp {
 		in = alarm.High(int32(share*1000), 500, 100)
 	}
+	switch grows := float64(en.now.hot)/100 - en.doseLim.Boundary; {
+	case in != alarm.Beyond:
+	case grows < -doseDead:
+		in = alarm.Back
+	case grows < 0:
+		in = alarm.Between
+	}
 	if s.rec.Priority == Wake {
 		s.limit(share*100, 100)
 	} else {
@@ -227,3 +261,6 @@ func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
 		e.raisePriority(s, now, Wake)
 	}
 }
+
+// doseDead in °C below the boundary is cool enough to call it over.
+const doseDead = 0.5

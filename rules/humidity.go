@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -24,6 +25,9 @@ func (e *Engine) judgeFloor(en *enclosure, now sensors.Instant) {
 		if e.cfg.Rules.FloorLessUncert {
 			v -= int32(e.probes[en.now.humProbe].st.HumLess)
 		}
+		if e.standsIn(en) {
+			v = e.standInHum(en, v)
+		}
 		in = alarm.Low(v, floor, dead)
 		s.limit(float64(v)/100, float64(floor)/100)
 	}
@@ -34,7 +38,82 @@ func (e *Engine) judgeFloor(en *enclosure, now sensors.Instant) {
 	if l := &s.rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
 		l.Suppress = en.st.HasExcuse && now.Mono < en.st.Excused
 	}
-	e.apply(s, now, in, en.now.gap)
+	if in == alarm.Beyond && !s.rec.Life.Active && e.waitForDoor(en, s) {
+		in = alarm.Missing
+	}
+	if s.rec.Life.Rest(now.Mono, in) {
+		return
+	}
+	was, sp := s.rec.Life.Active, e.spec(s, en.now.gap)
+	if e.standsIn(en) {
+		sp.OnDelay *= standInDelay
+	}
+	c := s.rec.Life.Step(sp, now, in)
+	if !was && s.rec.Life.Active {
+		s.afresh(c.From)
+	}
+	if c.Changed() {
+		e.emit(s, now, c, "", c.Why)
+	}
+}
+
+// waitForDoor reports whether the floor is about to rise under an excuse that
+// a door which has not recovered is about to lose: a minute sooner or later
+// the one is told with the other.
+func (e *Engine) waitForDoor(en *enclosure, s *slot) bool {
+	since, open := en.st.Door.Open()
+	return s.rec.Life.Suppress && open && !en.st.Door.Ajar() &&
+		en.st.At.Mono-since < climate.DoorWait+quickEvery && s.rec.Life.OnFor >= e.cfg.Rules.FloorOnDelay.D()-2*quickEvery
+}
+
+// StandIn is by how much the humidity where the floor is judged usually
+// differs from the other probes of the enclosure, in %: what they say is good
+// for the floor only with that taken off.
+type StandIn struct {
+	Gap     float64 `json:"gap,omitempty"`
+	Minutes float64 `json:"minutes,omitempty"` // seen together, at most standInFull
+}
+
+const (
+	standInFull  = 60 // minutes that the mean of the difference looks back
+	standInFew   = 15 // minutes after which it is used
+	standInDelay = 3  // times the floor's on-delay, on another place's word
+)
+
+// standsIn reports whether the floor is judged by another probe than the one
+// that is named for it, because that one has nothing to say.
+func (e *Engine) standsIn(en *enclosure) bool {
+	return en.namedFloor && en.now.hasHum && !e.probes[en.now.humProbe].cfg.FloorProbe
+}
+
+// standInHum is what the named place would say, in hundredths of a percent.
+func (e *Engine) standInHum(en *enclosure, v int32) int32 {
+	if g := &en.st.StandIn; g.Minutes >= standInFew {
+		return min(v+int32(math.Round(g.Gap*100)), 10000)
+	}
+	return v
+}
+
+// learnStandIn compares the named probe with the others while all deliver.
+func (e *Engine) learnStandIn(en *enclosure, now time.Duration) {
+	if !en.namedFloor || len(en.probes) < 2 || !en.now.hasHum || e.standsIn(en) {
+		return
+	}
+	var others [8]int32
+	n := 0
+	for _, i := range en.probes {
+		if p := &e.probes[i]; !p.cfg.FloorProbe && n < len(others) && p.humUsable(&e.cfg.Rules, now) {
+			others[n] = int32(p.st.Hum)
+			n++
+		}
+	}
+	if n == 0 {
+		return
+	}
+	g := &en.st.StandIn
+	step := quickEvery.Minutes()
+	g.Minutes = min(g.Minutes+step, standInFull)
+	g.Gap += (float64(en.now.hum-median(others[:n]))/100 - g.Gap) * step / g.Minutes
 }
 
 // dryDoubt reports whether a probe that the floor is judged on, and that takes
@@ -70,11 +149,12 @@ func (e *Engine) watchDoor(en *enclosure, now sensors.Instant, disturbed bool) {
 	if h, ok := e.roomHum(now.Mono); ok {
 		r.RoomRH, r.HasRoomRH = float64(h)/100, true
 	}
+	e.learnStandIn(en, now.Mono)
 	switch en.st.Door.Observe(r) {
 	case climate.DoorOpened:
 		en.st.DoorAt = now.Mono
 		en.st.Excused, en.st.HasExcuse = now.Mono+e.cfg.Rules.DoorExcuse.D(), true
-	case climate.DoorAjar:
+	case climate.DoorAjar, climate.DoorDraught:
 		en.st.HasExcuse = false
 	}
 	e.judgeAjar(en, now, en.st.Door.Ajar())
@@ -85,8 +165,17 @@ func (e *Engine) judgeAjar(en *enclosure, now sensors.Instant, ajar bool) {
 	if !ajar && !s.open() {
 		return
 	}
-	if !s.open() && en.cfg.Stage == configs.Froglet {
+	if !s.rec.Life.Active && en.cfg.Stage == configs.Froglet {
 		s.rec.Priority = Wake // a dry floor gives a froglet 1.5 to 3 h (own arithmetic)
 	}
 	e.hold(s, now, ajar)
+}
+
+// standInText says on whose word the floor is judged.
+func (e *Engine) standInText(en *enclosure) string {
+	text := "the humidity at the floor's own probe; judged by " + e.probes[en.now.humProbe].cfg.ID
+	if g := &en.st.StandIn; g.Minutes >= standInFew {
+		text += fmt.Sprintf(", set off by %+.1f %% as learned", g.Gap)
+	}
+	return text
 }

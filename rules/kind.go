@@ -121,6 +121,7 @@ const (
 	ceilingOff  = 5 * time.Minute
 	aheadOn     = 5 * time.Minute
 	aheadOff    = 10 * time.Minute
+	exposureOff = 20 * time.Minute
 	actOn       = 5 * time.Minute
 	coldOn      = 10 * time.Minute
 	severeOff   = 10 * time.Minute
@@ -136,6 +137,7 @@ func makeSpecs(r configs.Rules) (specs [numKinds][Wake + 1]alarm.Spec) {
 	delays := [numKinds]struct{ on, off time.Duration }{
 		kLethal:    {0, ceilingOff},
 		kAhead:     {aheadOn, aheadOff},
+		kExposure:  {0, exposureOff},
 		kAbove:     {r.BandOnDelay.D(), r.BandOffDelay.D()},
 		kBelow:     {r.BandOnDelay.D(), r.BandOffDelay.D()},
 		kFloor:     {r.FloorOnDelay.D(), r.FloorOffDelay.D()},

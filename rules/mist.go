@@ -74,7 +74,8 @@ func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
 	}
 	longest := e.mists[en.mist].cfg.Longest.D()
 	s := &en.slots[kMistEndless]
-	endless := st.Watch.Endless(&st.Mist, longest) && (s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest))
+	endless := st.Watch.Endless(&st.Mist, longest) &&
+		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsWithRoom(en))
 	if endless || s.open() {
 		s.limit(soaked.Minutes(), longest.Minutes())
 		e.hold(s, now, endless)
@@ -93,6 +94,22 @@ func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
 	}
 	return n >= 2
 }
+
+// coolsWithRoom reports whether the room cools by more than a night does: air
+// that cools saturates by itself.
+func (e *Engine) coolsWithRoom(en *enclosure) bool {
+	own, ok := en.st.Trend.Slope()
+	room, known := e.room.Trend.Slope()
+	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
+		return true
+	}
+	was, old := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan)
+	t, now := e.roomTemp(e.now.Mono)
+	return old && now && was-float64(t)/100 >= roomClimb
+}
+
+// coolsFast in °C/h is faster than an enclosure under a mist cools for long.
+const coolsFast = 1.5
 
 // dryPulses is how many pulses in a row must dry oddly: mornings and evenings
 // differ, and so do single pulses.
@@ -189,7 +206,10 @@ func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.Mi
 	}
 	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
 	cause := Cause{CauseEnclosure, en.cfg.ID}
-	if fault == climate.SupplyFault {
+	switch {
+	case fault == climate.SupplyFault && e.powerGone(now):
+		cause = Cause{Kind: CauseRoom}
+	case fault == climate.SupplyFault:
 		cause = Cause{CauseSupply, e.supplyOf(en.mist)}
 	}
 	switch v {
@@ -219,6 +239,26 @@ func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.Mi
 		}
 	}
 }
+
+// powerGone reports whether all enclosures are cooler than usual beside the
+// room while their lamps should be on: then a mist that fails everywhere is the
+// power, not the pump.
+func (e *Engine) powerGone(now sensors.Instant) bool {
+	lit := 0
+	for i := range e.encls {
+		if l := e.encls[i].lamps; l >= 0 && e.lamps[l].known && e.lamps[l].on && e.lamps[l].edge > 20*time.Minute {
+			lit++
+		}
+	}
+	if lit < enoughPeers || 2*lit < len(e.encls) {
+		return false
+	}
+	pic := e.survey(now)
+	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
+}
+
+// powerOff in °C is what enclosures lack soon after the lamps failed to come on.
+const powerOff = 0.5
 
 // blame sets the cause that the next transition tells.
 func (e *Engine) blame(s *slot, c Cause) {

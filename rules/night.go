@@ -45,11 +45,11 @@ func (e *Engine) judgeNight(en *enclosure, now sensors.Instant) {
 		return
 	}
 	s.limit(report.Drop, least)
-	if !s.open() {
+	if !s.rec.Life.Active {
 		s.rec.Priority = Note
 	}
 	if report.Drop < least/2 || streak >= 2*need {
-		if !s.open() {
+		if !s.rec.Life.Active {
 			s.rec.Priority = Today
 		} else if s.rec.Life.Active {
 			e.raisePriority(s, now, Today)
@@ -68,9 +68,12 @@ func (e *Engine) judgeLamps(en *enclosure, now sensors.Instant) {
 		return
 	}
 	s := &en.slots[kLampStuck]
+	if !s.open() && e.heatElsewhere(en, own.On) {
+		return
+	}
 	switch climate.JudgeLamps(own, e.lampPeers(en, own.On)) {
 	case climate.LampsStuckOn, climate.LampsStuckOff:
-		e.blame(s, Cause{CauseLamps, en.cfg.Lamps})
+		e.blame(s, e.lampCause(en, own.On))
 		s.rec.Value, s.rec.HasValue = 0, false
 		e.hold(s, now, true)
 	case climate.LampsAsScheduled:
@@ -93,10 +96,41 @@ func (e *Engine) unmoved(en *enclosure, now sensors.Instant) bool {
 	return true
 }
 
+// heatElsewhere reports whether the temperature goes on in the wrong direction
+// long after the lamps switched: lamps that are stuck leave it where it was.
+func (e *Engine) heatElsewhere(en *enclosure, on bool) bool {
+	slope, ok := en.st.Trend.Slope()
+	if !ok {
+		return false
+	}
+	if on {
+		return slope.PerHour < -lampDrift
+	}
+	return slope.PerHour > lampDrift
+}
+
+// lampDrift in °C/h is more than a room does to an enclosure at a switch.
+const lampDrift = 0.8
+
+// lampCause is the timer, or the enclosure's own lamp where others on the same
+// timer switched.
+func (e *Engine) lampCause(en *enclosure, on bool) Cause {
+	for i := range e.encls {
+		peer := &e.encls[i]
+		if peer == en || peer.lamps != en.lamps || peer.slots[kLampStuck].rec.Life.Active {
+			continue
+		}
+		if step, ok := peer.st.Lamps.Step(); ok && step.On == on && step.Usual != 0 && step.Step/step.Usual > 0.6 {
+			return Cause{CauseEnclosure, en.cfg.ID}
+		}
+	}
+	return Cause{CauseLamps, en.cfg.Lamps}
+}
+
 // strays reports whether the temperature went the other way, and far: then
 // something stronger than the lamps is at work.
 func strays(s climate.LampStep) bool {
-	return s.Step*s.Usual < 0 && math.Abs(s.Step) > math.Abs(s.Usual)/2
+	return s.Step*s.Usual < 0 && math.Abs(s.Step) > math.Abs(s.Usual)/4
 }
 
 func (e *Engine) lampPeers(en *enclosure, on bool) []climate.LampStep {

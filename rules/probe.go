@@ -20,6 +20,7 @@ type ProbeState struct {
 	Heard   sensors.Instant `json:"heard"` // last one that was not bad
 	Good    sensors.Instant `json:"good"`  // last good one
 	Began   sensors.Instant `json:"began"` // when it was first expected
+	Unseen  time.Duration   `json:"unseen"` // since it was heard, while nobody listened
 	Seen    time.Time       `json:"seen"`  // first reading under a set clock; zero before
 
 	Temp    sensors.CentiCelsius `json:"temp"` // last trusted
@@ -61,12 +62,17 @@ type ProbeState struct {
 	// CalibrU is the uncertainty of humidity at its calibration, for readings
 	// that state none.
 	CalibrU sensors.CentiPercent `json:"calibr_u"`
+	Step    Step                 `json:"step,omitzero"` // last one that air does not make
+	Swap    Swap                 `json:"swap,omitzero"`
+	Wet     Wet                  `json:"wet,omitzero"`
 }
 
 // probe is a configured probe with its state and alarms.
 type probe struct {
 	cfg   configs.Probe
-	encl  int // -1 for none
+	encl  int  // -1 for none
+	open  int  // alarms that are not NORM
+	out   bool // out of service: in a calibration jar, or on the bench
 	st    ProbeState
 	slots [probeKinds]slot
 }
@@ -133,7 +139,7 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 	if r.Quality == sensors.Bad {
 		return
 	}
-	st.Heard = r.At
+	st.Heard, st.Unseen = r.At, 0
 	if r.Has&sensors.HasLight != 0 {
 		st.Lux, st.HasLux = r.LightLux, true
 	}
@@ -177,6 +183,15 @@ func (p *probe) silentAfter(r *configs.Rules) time.Duration {
 	return d
 }
 
+// heard is the running time of the last reading that was not bad, or of when
+// the first was expected.
+func (p *probe) heard() time.Duration {
+	if p.st.Heard.IsZero() {
+		return p.st.Began.Mono
+	}
+	return p.st.Heard.Mono
+}
+
 // fresh reports whether a value of that time may count as present.
 func (p *probe) fresh(r *configs.Rules, now, at time.Duration) bool {
 	return now-at <= p.silentAfter(r)
@@ -191,16 +206,42 @@ func (p *probe) gap() time.Duration {
 // to where it is.
 func (p *probe) leapt(now time.Duration) bool {
 	l := p.st.Leap
-	return (l >= leap || l <= -leap) && now-p.st.LeapAt < 24*time.Hour
+	return (l >= leap || l <= -leap) && now-p.st.LeapAt < leapFor
 }
 
-// leap is a jump, in hundredths of °C, that has not led back.
-const leap = 300
+// leap is a jump, in hundredths of °C, that has not led back. For leapFor it is
+// a reason to doubt the probe; a level that lasts longer is one to live with.
+const (
+	leap    = 300
+	leapFor = 45 * time.Minute
+)
 
 // usable reports whether the last trusted temperature is a present one.
 func (p *probe) usable(r *configs.Rules, now time.Duration) bool {
 	st := &p.st
-	return st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen && p.fresh(r, now, st.TempAt)
+	return st.HasTemp && !p.out && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen && p.fresh(r, now, st.TempAt)
+}
+
+// A use says what a probe is good for now.
+type use struct {
+	temp, hum bool
+	doubt     bool // it has or had a value that does not count, and is in service
+}
+
+// use is usable and humUsable at once, for every reading asks both.
+func (p *probe) use(r *configs.Rules, now time.Duration) use {
+	st := &p.st
+	if p.out {
+		return use{}
+	}
+	oldest := now - p.silentAfter(r)
+	sound := !st.Frozen
+	u := use{
+		temp: sound && st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && st.TempAt >= oldest,
+		hum:  sound && st.HasHum && !st.HumLost && st.HumAt >= oldest,
+	}
+	u.doubt = st.HasTemp && !u.temp || st.HasHum && !u.hum || st.Doubtful || st.Alone
+	return u
 }
 
 // A side is a limit to stay below, or with its sign turned one to stay above.
@@ -221,7 +262,7 @@ func (d side) classify(v, limit, deadband int32) alarm.Input {
 func (p *probe) inDoubt(r *configs.Rules, now time.Duration, d side, limit, deadband int32) bool {
 	st := &p.st
 	switch {
-	case st.Alone || p.usable(r, now):
+	case p.out || st.Alone || p.usable(r, now):
 		return false
 	case st.Doubtful:
 		return d.classify(int32(st.Doubt), limit, deadband) != alarm.Back
@@ -233,10 +274,10 @@ func (p *probe) inDoubt(r *configs.Rules, now time.Duration, d side, limit, dead
 // dryDoubt is inDoubt for the humidity.
 func (p *probe) dryDoubt(r *configs.Rules, now time.Duration, limit, deadband int32) bool {
 	st := &p.st
-	return st.HasHum && !p.humUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
+	return st.HasHum && !p.out && !p.humUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
 }
 
 func (p *probe) humUsable(r *configs.Rules, now time.Duration) bool {
 	st := &p.st
-	return st.HasHum && !st.HumLost && !st.Frozen && p.fresh(r, now, st.HumAt)
+	return st.HasHum && !p.out && !st.HumLost && !st.Frozen && p.fresh(r, now, st.HumAt)
 }

@@ -25,6 +25,9 @@ type Record struct {
 	// AckedBy is who acknowledged the present onset.
 	AckedBy string `json:"acked_by,omitempty"`
 	Stats   Stats  `json:"stats"`
+	// Severe is how long the limit that makes a band alarm urgent has been
+	// passed; nil for other alarms.
+	Severe *alarm.Record `json:"severe,omitempty"`
 	// Given is what a Condition of dewline itself came with.
 	Given Given `json:"given,omitzero"`
 }

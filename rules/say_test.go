@@ -182,17 +182,22 @@ func TestFloor_ExcusedAfterADoor(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.now = 13 * time.Hour
 	r.run(30*time.Minute, r.calm)
+	from := r.now // dries slowly, so that no door is seen in it
+	r.run(40*time.Minute, r.with("p1", func() *sensors.Reading {
+		x := r.good("p1", 24, 83-10*(r.now-from).Minutes()/40+0.01*float64(int(r.now/poll)%3))
+		return &x
+	}))
 	en := &r.e.encls[0]
 	en.st.DoorAt, en.st.Excused, en.st.HasExcuse = r.now, r.now+30*time.Minute, true
-	r.run(20*time.Minute, r.hold("p1", 24, 65))
+	r.run(20*time.Minute, r.hold("p1", 24, 69))
 	r.want(HumidityFloor, "e1", "NORM>DSUPR")
 	if x := r.last(HumidityFloor); len(x.Detail.Excused) == 0 {
 		t.Errorf("%+v", x)
 	}
-	r.step(r.good("p1", 30, 65))
+	r.step(r.good("p1", 30, 69))
 	r.want(LethalCeiling, "e1", "NORM>UNACK") // heat is never excused
 	r.now += poll
-	r.run(15*time.Minute, r.hold("p1", 24, 65))
+	r.run(15*time.Minute, r.hold("p1", 24, 69))
 	r.want(HumidityFloor, "e1", "NORM>DSUPR DSUPR>UNACK")
 }
 

@@ -35,9 +35,14 @@ type MistState struct {
 // readLamps works out which lamps are on. It depends on the minute alone, so a
 // restart within it changes nothing.
 func (e *Engine) readLamps(now sensors.Instant) {
+	e.turn++
 	wall := now.Wall.Truncate(time.Minute)
 	local := wall.In(e.loc)
 	minute := local.Hour()*60 + local.Minute()
+	e.hourNow = -1
+	if now.Synced {
+		e.hourNow = float64(local.Hour()) + float64(local.Minute())/60
+	}
 	for i := range e.lamps {
 		l := &e.lamps[i]
 		if l.known = now.Synced; !l.known {
@@ -69,12 +74,18 @@ func (l *lampSet) readComing(now sensors.Instant, loc *time.Location) {
 
 // hour is the local hour of day, negative while the clock is unset.
 func (e *Engine) hour(now sensors.Instant) float64 {
+	if now == e.seen {
+		return e.hourNow
+	}
 	if !now.Synced {
 		return -1
 	}
 	t := now.Wall.In(e.loc)
 	return float64(t.Hour()) + float64(t.Minute())/60
 }
+
+// settleFor is how long must have been watched before a mist can be missed.
+const settleFor = 5 * time.Minute
 
 // dueMists notes the scheduled mists that have become due. Where the clock
 // was set or stepped, the schedule starts anew: a pulse that may or may not
@@ -98,6 +109,9 @@ func (e *Engine) dueMists(now sensors.Instant) {
 		}
 		due := now.Mono - now.Wall.Sub(m.st.Next)
 		m.st.Next = m.cfg.Next(now.Wall, e.loc)
+		if due-e.watched < settleFor {
+			continue // nobody knows what the air was like before
+		}
 		for j := range e.encls {
 			if en := &e.encls[j]; en.mist == i {
 				en.st.Watch.Expect(due)

@@ -45,7 +45,7 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	s.rec.Given = Given{Text: c.Text, Evidence: c.Evidence, FirstAction: c.FirstAction}
 	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = c.Value, c.HasValue, c.Limit, c.HasLimit
 	s.rec.Unit = c.Unit
-	if !s.open() {
+	if !s.rec.Life.Active {
 		s.rec.Priority = min(c.Priority, Wake)
 	}
 	e.hold(s, now, true)

@@ -42,9 +42,21 @@ func (e *Engine) apply(s *slot, now sensors.Instant, in alarm.Input, gap time.Du
 	if s.rec.Life.Rest(now.Mono, in) {
 		return
 	}
+	was := s.rec.Life.Active
 	c := s.rec.Life.Step(e.spec(s, gap), now, in)
+	if !was && s.rec.Life.Active {
+		s.afresh(c.From)
+	}
 	if c.Changed() {
 		e.emit(s, now, c, "", c.Why)
+	}
+}
+
+// afresh takes the urgency of an alarm that rises again, before anybody
+// answered for the last time, back to where every alarm of its kind begins.
+func (s *slot) afresh(from alarm.State) {
+	if from != alarm.Norm && s.kind < kNightDrop {
+		s.rec.Priority = kindTable[s.kind].priority
 	}
 }
 
@@ -86,12 +98,26 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 	switch {
 	case c.From == c.To:
 	case c.From == alarm.Norm:
-		e.numOpen++
+		e.opened(s, 1)
 	case c.To == alarm.Norm:
-		e.numOpen--
+		e.opened(s, -1)
+	}
+	if s.kind == kSilent {
+		e.probes[s.subj].out = c.To == alarm.OutOfService
 	}
 	if c.To == alarm.Norm {
 		r.Priority, r.AckedBy = kindTable[s.kind].priority, ""
+	}
+}
+
+// opened counts alarms that are not NORM.
+func (e *Engine) opened(s *slot, n int) {
+	e.numOpen += n
+	switch {
+	case s.kind < firstProbeKind:
+		e.encls[s.subj].open += n
+	case s.kind < kDelivery:
+		e.probes[s.subj].open += n
 	}
 }
 

@@ -108,7 +108,7 @@ func (e *Engine) viewEstimates(en *enclosure, v *EnclosureView, now time.Duratio
 	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
 		v.RatePerHour = &slope.PerHour
 		if now-st.Ahead.At <= 3*slowEvery {
-			v.ToCeiling, v.LampsOffGain = rangeOf(st.Ahead.ToCeiling), rangeOf(st.Ahead.LampsOff)
+			v.ToCeiling, v.LampsOffGain = rangeOf(st.Ahead.ToCeiling), gainOf(st.Ahead.LampsOff)
 		}
 	}
 	if st.HasPulse {

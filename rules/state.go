@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -19,6 +21,7 @@ const StateVersion = 1
 type State struct {
 	Version    int                        `json:"version"`
 	Now        sensors.Instant            `json:"now"`
+	Watched    time.Duration              `json:"watched"` // since then, without a gap
 	MinuteAt   time.Duration              `json:"minute_at"`
 	HourAt     time.Duration              `json:"hour_at"`
 	Load       Load                       `json:"load"`
@@ -31,8 +34,9 @@ type State struct {
 // State returns what has to be persisted beside the records. It shares memory
 // with the engine: encode it before the next call.
 func (e *Engine) State() *State {
+	e.settle()
 	s := &State{
-		Version: StateVersion, Now: e.now, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.load, Room: e.room,
+		Version: StateVersion, Now: e.now, Watched: e.watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.load, Room: e.room,
 		Probes:     make(map[string]*ProbeState, len(e.probes)),
 		Enclosures: make(map[string]*EnclosureState, len(e.encls)),
 		Mists:      make(map[string]*MistState, len(e.mists)),
@@ -52,6 +56,7 @@ func (e *Engine) State() *State {
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
 func (e *Engine) Record(k Key) (Record, bool) {
+	e.settle()
 	var found *slot
 	e.eachSlot(func(s *slot) {
 		if s.rec.Key == k {
@@ -59,7 +64,7 @@ func (e *Engine) Record(k Key) (Record, bool) {
 		}
 	})
 	if found != nil && found.keep() {
-		return found.rec, true
+		return e.whole(found), true
 	}
 	for _, r := range e.gone {
 		if r.Key == k {
@@ -72,10 +77,11 @@ func (e *Engine) Record(k Key) (Record, bool) {
 // Records returns every alarm that has something to remember, sorted by alarm
 // and subject.
 func (e *Engine) Records() []Record {
+	e.settle()
 	list := slices.Clone(e.gone)
 	e.eachSlot(func(s *slot) {
 		if s.keep() {
-			list = append(list, s.rec)
+			list = append(list, e.whole(s))
 		}
 	})
 	slices.SortFunc(list, func(a, b Record) int {
@@ -84,14 +90,41 @@ func (e *Engine) Records() []Record {
 	return list
 }
 
+// whole is a slot's record with what is kept elsewhere while it is in use.
+func (e *Engine) whole(s *slot) Record {
+	r := s.rec
+	if severe := e.severe(s); severe != nil {
+		c := *severe
+		r.Severe = &c
+	}
+	return r
+}
+
+// severe is the life of the limit that makes a band alarm urgent.
+func (e *Engine) severe(s *slot) *alarm.Record {
+	switch s.kind {
+	case kAbove:
+		return &e.encls[s.subj].st.Act
+	case kBelow:
+		return &e.encls[s.subj].st.Cold
+	}
+	return nil
+}
+
 // Restore goes on from persisted state and records, either of which may be
-// missing or older than the other. Subjects that the configuration no longer
-// has end with a transition to NORM.
+// missing or older than the other. What happened after the state was kept is
+// not known: no silence, no missed mist and no doubt is taken from it. Subjects
+// that the configuration no longer has end with a transition to NORM.
 func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Transition {
 	e.out = e.out[:0]
 	if s != nil && s.Version == StateVersion && s.Now.Mono <= now.Mono+mostLost {
 		e.take(s)
 		e.pull(now.Mono)
+		e.ageAt = -1
+	}
+	var lost time.Duration
+	if e.began {
+		lost = now.Mono - e.now.Mono
 	}
 	e.advance(now)
 	for i := range e.encls {
@@ -100,7 +133,40 @@ func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Tran
 	for _, r := range records {
 		e.adopt(r, now)
 	}
+	if lost > 0 {
+		e.forgive(lost, now.Mono)
+	}
 	return e.out
+}
+
+// forgive takes a stretch that the state knows nothing of for what it is.
+func (e *Engine) forgive(lost, now time.Duration) {
+	short := lost <= 2*e.cfg.Room.Poll.D() // a reload, or a clean stop and start
+	for i := range e.probes {
+		p := &e.probes[i]
+		switch {
+		case p.slot(kSilent).rec.Life.Active:
+			p.st.Unseen = 0
+		case short:
+			p.st.Unseen += lost
+		default:
+			p.st.Unseen = now - p.heard()
+		}
+	}
+	if short {
+		return
+	}
+	e.watched = now
+	for i := range e.encls {
+		st := &e.encls[i].st
+		if st.HasDue && st.DueAt+patience > now-lost {
+			st.Watch.Waiting, st.HasDue, st.Verdict = false, false, climate.MistPending
+		}
+		// A door that opened since is forgotten, but the floor was excused.
+		if l := &e.encls[i].slots[kFloor].rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse {
+			st.Excused, st.HasExcuse, st.DoorAt = now+e.cfg.Rules.DoorExcuse.D(), true, now
+		}
+	}
 }
 
 // mostLost is by how much running time may have gone back, because the record
@@ -111,6 +177,7 @@ const mostLost = 10 * time.Minute
 // readings count as new.
 func (e *Engine) pull(now time.Duration) {
 	e.now.Mono = min(e.now.Mono, now)
+	e.watched = min(e.watched, now)
 	e.minuteAt, e.hourAt = min(e.minuteAt, now), min(e.hourAt, now)
 	for i := range e.probes {
 		st := &e.probes[i].st
@@ -134,6 +201,7 @@ func (e *Engine) pull(now time.Duration) {
 func (e *Engine) take(s *State) {
 	e.now, e.began = s.Now, !s.Now.IsZero()
 	e.minuteAt, e.hourAt, e.load, e.room = s.MinuteAt, s.HourAt, s.Load, s.Room
+	e.watched = s.Watched
 	for i := range e.probes {
 		p := &e.probes[i]
 		if st := s.Probes[p.cfg.ID]; st != nil {
@@ -171,8 +239,18 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 	if s.kind < kDelivery {
 		s.rec.Unit = unit
 	}
+	if mine := e.severe(s); mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
+		*mine = *r.Severe
+	}
+	s.rec.Severe = nil
 	if s.open() {
-		e.numOpen++
+		e.opened(s, 1)
+	}
+	if s.kind == kSilent {
+		e.probes[s.subj].out = s.rec.Life.State == alarm.OutOfService
+	}
+	if int(s.kind) < enclosureKinds {
+		e.encls[s.subj].endCalm()
 	}
 	if c := s.rec.Life.Recover(e.spec(s, 0), now); c.Changed() {
 		e.emit(s, now, c, "", c.Why)

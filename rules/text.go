@@ -31,6 +31,7 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 		if r.Detail.FirstAction = r.Given.FirstAction; r.Detail.FirstAction == "" {
 			r.Detail.FirstAction = firstAction(s.kind, r.Cause)
 		}
+		r.Detail.DoFirst = doFirst(s.kind, r.Cause, r.Detail.FirstAction)
 	}
 	if r.Life.Unknown {
 		r.Detail.Unknown = append(r.Detail.Unknown, "no trustworthy reading at present")
@@ -42,6 +43,9 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
 	d := &s.rec.Detail
 	if byTemperature(s.kind) {
+		if en.now.hasTemp && s.kind != kBelow {
+			d.Temperature, d.Ceiling = float64(en.now.hot)/100, float64(en.lim.ceiling)/100
+		}
 		if slope, ok := en.st.Trend.Slope(); ok {
 			d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
 			if s.kind != kBelow && slope.PerHour > 0.3 && en.now.hasTemp && en.now.hot < en.lim.ceiling {
@@ -60,6 +64,9 @@ func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
 	if s.kind == kFloor && en.st.HasExcuse && now.Mono < en.st.Excused {
 		d.Excused = append(d.Excused, "a door opened "+ago(now.Mono-en.st.DoorAt)+" ago")
 	}
+	if s.kind == kFloor && e.standsIn(en) {
+		d.Unknown = append(d.Unknown, e.standInText(en))
+	}
 	if s.kind == kExposure && en.st.Dose.Unknown > 0 {
 		d.Unknown = append(d.Unknown, "gaps of "+ago(en.st.Dose.Unknown)+" are not counted")
 	}
@@ -69,8 +76,9 @@ func (e *Engine) detailAhead(en *enclosure, now sensors.Instant, slope climate.S
 	if en.st.Ahead.At != now.Mono {
 		e.forecast(en, now, slope)
 	}
-	d.TimeToCeiling = rangeOf(en.st.Ahead.ToCeiling)
-	d.LampsOffGain = rangeOf(en.st.Ahead.LampsOff)
+	if d.TimeToCeiling = rangeOf(en.st.Ahead.ToCeiling); d.TimeToCeiling != nil {
+		d.LampsOffGain = gainOf(en.st.Ahead.LampsOff)
+	}
 }
 
 // rangeOf turns a forecast into whole minutes, nil where nothing can be said.
@@ -79,6 +87,14 @@ func rangeOf(t climate.Eta) *Range {
 		return nil
 	}
 	return &Range{FromMinutes: math.Round(t.From.Minutes()), ToMinutes: math.Round(t.To.Minutes())}
+}
+
+// gainOf is rangeOf for time won, nil where it is not worth a word.
+func gainOf(t climate.Eta) *Range {
+	if r := rangeOf(t); r != nil && r.ToMinutes >= 5 {
+		return r
+	}
+	return nil
 }
 
 func round(v, per float64) float64 { return math.Round(v*per) / per }
@@ -207,6 +223,9 @@ func overText(s *slot) string {
 	if !r.HasValue || !r.HasLimit || r.Unit == "" {
 		return overWords[s.kind]
 	}
+	if s.kind == kAhead {
+		return overWords[s.kind] // minutes to what is no longer near mean nothing
+	}
 	now := quantity(s.kind, r.Value, r.Unit)
 	if hasSides(s.kind) {
 		return fmt.Sprintf("%s (now %s, it reached %s)", overWords[s.kind], now, quantity(s.kind, r.Peak, r.Unit))
@@ -224,11 +243,14 @@ func (e *Engine) tail(b *strings.Builder, s *slot) {
 		}
 		fmt.Fprintf(b, "; %s %.1f °C/h", word, math.Abs(d.RatePerHour))
 	}
-	if t := d.TimeToCeiling; t != nil && s.kind != kAhead {
-		fmt.Fprintf(b, "; ceiling in %s at this rate", spanText(t))
+	if d.HasRate && math.Abs(d.RatePerHour) >= 0.2 && s.rec.Cause.Kind == CauseRoom {
+		b.WriteString(" with the whole room")
 	}
-	if t := d.LampsOffGain; t != nil && t.ToMinutes >= 1 {
-		fmt.Fprintf(b, "; lamps off now would gain %s", gainText(t))
+	if t := d.TimeToCeiling; t != nil && s.kind != kAhead {
+		fmt.Fprintf(b, "; ceiling %.2f °C in %s", d.Ceiling, t.Words())
+	}
+	if t := d.LampsOffGain; t != nil {
+		fmt.Fprintf(b, "; lamps off now would gain %s", t.Gain())
 	}
 	if s.kind < kSilent {
 		fmt.Fprintf(b, "; likely cause: %s", e.causeText(s.rec.Cause))
@@ -246,24 +268,6 @@ func (e *Engine) tail(b *strings.Builder, s *slot) {
 	}
 }
 
-func spanText(t *Range) string {
-	if t.ToMinutes >= climate.Horizon.Minutes() {
-		return fmt.Sprintf("%.0f min at the earliest", t.FromMinutes)
-	}
-	if t.FromMinutes == t.ToMinutes {
-		return fmt.Sprintf("about %.0f min", t.FromMinutes)
-	}
-	return fmt.Sprintf("%.0f–%.0f min", t.FromMinutes, t.ToMinutes)
-}
-
-// gainText is spanText for time won.
-func gainText(t *Range) string {
-	if t.ToMinutes >= climate.Horizon.Minutes() {
-		return fmt.Sprintf("%.0f min or more", t.FromMinutes)
-	}
-	return spanText(t)
-}
-
 // causeText names a cause in a sentence.
 func (e *Engine) causeText(c Cause) string {
 	switch c.Kind {
@@ -278,7 +282,7 @@ func (e *Engine) causeText(c Cause) string {
 	case CauseSupply:
 		return "the mist supply " + c.ID
 	case CauseLamps:
-		return "the lamps " + c.ID
+		return "the lamp timer " + c.ID
 	case CauseDoor:
 		return "its door"
 	default:

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"dewline/rules/alarm"
@@ -12,18 +13,26 @@ import (
 func (e *Engine) Tick(now sensors.Instant) []Transition {
 	e.out = e.out[:0]
 	e.advance(now)
-	for i := range e.probes {
-		e.judgeSilent(&e.probes[i], now)
+	// Nothing grows too old before ageAt; until then only open alarms need a
+	// look.
+	aged := now.Mono > e.ageAt
+	if aged || e.numOpen > 0 {
+		for i := range e.probes {
+			if p := &e.probes[i]; aged || p.open > 0 {
+				e.judgeSilent(p, now)
+			}
+		}
+		for i := range e.encls {
+			if en := &e.encls[i]; aged || en.open > 0 {
+				e.tickEnclosure(en, now)
+			}
+		}
 	}
-	for i := range e.encls {
-		e.tickEnclosure(&e.encls[i], now)
+	if aged {
+		e.ageAt = e.nextAge(now.Mono)
 	}
 	if e.numOpen > 0 {
-		e.eachSlot(func(s *slot) {
-			if s.open() {
-				e.apply(s, now, alarm.Missing, 0)
-			}
-		})
+		e.eachOpen(func(s *slot) { e.apply(s, now, alarm.Missing, 0) })
 	}
 	if now.Mono-e.minuteAt >= slowEvery || e.minuteAt == 0 {
 		e.minuteAt = now.Mono
@@ -49,6 +58,49 @@ func (e *Engine) eachSlot(f func(*slot)) {
 	}
 }
 
+// eachOpen visits every alarm that is not NORM in the same order.
+func (e *Engine) eachOpen(f func(*slot)) {
+	visit := func(slots []slot) {
+		for k := range slots {
+			if slots[k].open() {
+				f(&slots[k])
+			}
+		}
+	}
+	for i := range e.encls {
+		if en := &e.encls[i]; en.open > 0 {
+			visit(en.slots[:])
+		}
+	}
+	for i := range e.probes {
+		if p := &e.probes[i]; p.open > 0 {
+			visit(p.slots[:])
+		}
+	}
+	for _, s := range e.self {
+		if s.open() {
+			f(s)
+		}
+	}
+}
+
+// nextAge is when the next value that is still young enough will be too old,
+// if nothing comes.
+func (e *Engine) nextAge(now time.Duration) time.Duration {
+	next := time.Duration(math.MaxInt64)
+	for i := range e.probes {
+		p := &e.probes[i]
+		st := &p.st
+		limit := p.silentAfter(&e.cfg.Rules)
+		for _, at := range [...]time.Duration{p.heard() + st.Unseen, st.TempAt, st.HumAt} {
+			if old := at + limit; old >= now {
+				next = min(next, old)
+			}
+		}
+	}
+	return next
+}
+
 // tickEnclosure marks what cannot be evaluated because nothing has come.
 func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
 	temp, hum := e.sources(en, now.Mono)
@@ -58,13 +110,41 @@ func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
 	if !hum {
 		en.now.hasHum = false
 	}
-	for _, k := range [...]kind{kLethal, kAhead, kExposure, kAbove, kBelow} {
-		e.setUnknown(&en.slots[k], now, !temp)
+	starting := now.Mono-e.watched <= e.patience(en)
+	if temp || !starting {
+		for _, k := range [...]kind{kLethal, kAhead, kExposure, kAbove, kBelow} {
+			e.setUnknown(&en.slots[k], now, !temp)
+		}
 	}
-	e.setUnknown(&en.slots[kFloor], now, !hum)
+	if hum || !starting {
+		e.setUnknown(&en.slots[kFloor], now, !hum)
+	}
 	if s := &en.slots[kAhead]; s.open() && s.rec.Life.Suppress != en.slots[kLethal].rec.Life.Active {
 		s.rec.Life.Suppress = en.slots[kLethal].rec.Life.Active
 	}
+}
+
+// patience is how long the enclosure's probes are waited for after a start.
+func (e *Engine) patience(en *enclosure) time.Duration {
+	d := time.Duration(0)
+	for _, i := range en.probes {
+		d = max(d, e.probes[i].silentAfter(&e.cfg.Rules))
+	}
+	return min(d, 5*time.Minute)
+}
+
+// gathering reports whether some probe of the enclosure has not spoken since
+// the start: until then the others do not speak for all.
+func (e *Engine) gathering(en *enclosure, now time.Duration) bool {
+	if len(en.probes) < 2 || now-e.watched > e.patience(en) {
+		return false
+	}
+	for _, i := range en.probes {
+		if p := &e.probes[i]; !p.out && p.st.Last.Mono < e.watched {
+			return true
+		}
+	}
+	return false
 }
 
 // sources reports whether any probe of the enclosure has a trusted value that
@@ -90,7 +170,9 @@ func (e *Engine) minutely(now sensors.Instant) {
 	for i := range e.encls {
 		e.judgePair(&e.encls[i], now)
 	}
-	e.followCauses(now)
+	if e.numOpen > 0 {
+		e.followCauses(now)
+	}
 	e.refit(now)
 	e.flood(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {

@@ -103,12 +103,15 @@ type Range struct {
 // Detail carries what a person needs beside the value. Every field is
 // optional; empty means unknown or none.
 type Detail struct {
+	Temperature   float64  `json:"temperature,omitempty"`   // °C at the hottest place, for alarms by heat; 0 for unknown
+	Ceiling       float64  `json:"ceiling,omitempty"`       // °C, with Temperature
 	RatePerHour   float64  `json:"rate_per_hour,omitempty"` // of the value, in its unit
 	HasRate       bool     `json:"has_rate,omitempty"`
 	TimeToCeiling *Range   `json:"time_to_ceiling,omitempty"`
 	LampsOffGain  *Range   `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
 	Evidence      []string `json:"evidence,omitempty"`       // short clauses, one fact each
 	FirstAction   string   `json:"first_action,omitempty"`
+	DoFirst       string   `json:"do_first,omitempty"` // the beginning of it, at most 200 characters
 	Excused       []string `json:"excused,omitempty"`
 	Unknown       []string `json:"unknown,omitempty"`
 }

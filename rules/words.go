@@ -24,7 +24,7 @@ func quantity(k kind, v float64, unit string) string {
 // overWords says that a condition has ended.
 var overWords = [numKinds]string{
 	kLethal: "below the lethal ceiling again", kAhead: "the ceiling is no longer near",
-	kExposure: "the heat dose has fallen", kAbove: "inside the band again", kBelow: "inside the band again",
+	kExposure: "cool enough that the heat dose no longer grows", kAbove: "inside the band again", kBelow: "inside the band again",
 	kFloor: "above the humidity floor again", kNightDrop: "the night brought its drop",
 	kMistMissing: "a scheduled mist was seen", kMistWeak: "a mist of usual strength was seen",
 	kMistEndless: "the mist has ended", kDryDown: "it dries as usual again", kDoorAjar: "the climate has recovered",
@@ -47,9 +47,12 @@ func (e *Engine) state(s *slot) string {
 		return fmt.Sprintf("%s, at or above the lethal ceiling of %s", v, l)
 	case kAhead:
 		en := &e.encls[s.subj]
-		span := v
+		if en.now.hot >= en.lim.ceiling {
+			return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is reached", float64(en.now.hot)/100, float64(en.lim.ceiling)/100)
+		}
+		span := "about " + v
 		if t := rangeOf(en.st.Ahead.ToCeiling); t != nil {
-			span = spanText(t)
+			span = t.Words()
 		}
 		return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is expected in %s",
 			float64(en.now.hot)/100, float64(en.lim.ceiling)/100, span)
@@ -58,7 +61,7 @@ func (e *Engine) state(s *slot) string {
 	case kAbove:
 		return e.aboveText(s, v, l)
 	case kBelow:
-		if r.Priority == Wake {
+		if r.Limit*100 <= float64(e.encls[s.subj].lim.cold) {
 			return fmt.Sprintf("%s, at or below the cold limit of %s", v, l)
 		}
 		return fmt.Sprintf("%s, below the %s band's low end of %s", v, e.bandName(s), l)
@@ -84,7 +87,7 @@ func (e *Engine) bandName(s *slot) string {
 }
 
 func (e *Engine) aboveText(s *slot, v, l string) string {
-	if s.rec.Priority == Wake {
+	if s.rec.Limit*100 >= float64(e.encls[s.subj].lim.act) {
 		return fmt.Sprintf("%s, at or above the limit to act on of %s", v, l)
 	}
 	return fmt.Sprintf("%s, above the %s band's high end of %s", v, e.bandName(s), l)
@@ -143,6 +146,12 @@ func (e *Engine) stateProbe(s *slot, v, l string) string {
 		}
 		return fmt.Sprintf("jumps faster than air can change (last to %s)", v)
 	case kDisagrees:
+		if p.st.Swap.With != "" {
+			return "changed places with probe " + p.st.Swap.With + ": their values were exchanged from one moment to the next"
+		}
+		if !s.rec.HasLimit {
+			return "stood in another probe's place"
+		}
 		return fmt.Sprintf("%s apart from the other probe of its enclosure, more than %s", v, l)
 	default:
 		return "its calibration is overdue"

@@ -39,11 +39,10 @@ const (
 	doorFrom     = time.Minute
 	doorTo       = 8 * time.Minute
 	doorGap      = 15 * time.Minute
-	doorFall     = 8.0              // points below the level before
-	doorCold     = 0.7              // °C toward the room, where humidity is disturbed
-	doorNear     = 0.12             // of the way to the room's absolute humidity, at least
-	doorWait     = 10 * time.Minute // from the step to ajar: a short look is 2 to 5 min, and 5 to recover
-	doorForget   = 12 * time.Hour   // a level that never comes back is a new level
+	doorFall     = 8.0            // points below the level before
+	doorCold     = 0.7            // °C toward the room, where humidity is disturbed
+	doorNear     = 0.12           // of the way to the room's absolute humidity, at least
+	doorForget   = 12 * time.Hour // a level that never comes back is a new level
 	doorShutHalf = 0.5
 	// A door makes the enclosure part of the room within ten minutes, a vent
 	// does not: in the simulated room, 0.9 of the way in water against 0.4.
@@ -51,7 +50,14 @@ const (
 	doorWarm  = 0.35 // of the way to the room's temperature
 	doorGapC  = 0.8  // °C of way that is needed to tell
 	doorBlind = 15.0 // points, without a probe in the room
+	doorMoved = 0.15 // of the way to the room's temperature: a door lets that in too
+	doorStirs = 0.3  // °C at least, where the room is not known
 )
+
+// DoorWait is the time from the step to ajar: a short look is 2 to 5 min, and
+// half of it is back within 5 more. It is shorter than the floor's on-delay, so
+// that the door is judged first.
+const DoorWait = 9 * time.Minute
 
 // doorMark is the mean of half a minute.
 type doorMark struct {
@@ -128,7 +134,7 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 	case back, r.At-d.Opened > doorForget:
 		d.rest()
 		return DoorShut
-	case d.State == DoorOpened && r.At-d.Opened >= doorWait:
+	case d.State == DoorOpened && r.At-d.Opened >= DoorWait:
 		if !d.wideOpen(r, rh, temp) {
 			d.rest()
 			return DoorDraught
@@ -145,10 +151,20 @@ func (d *Door) rest() { d.State, d.Filled, d.Head = DoorQuiet, 0, 0 }
 
 // wideOpen reports whether as much of the room came in as a door lets in.
 func (d *Door) wideOpen(r *DoorReading, rh, temp float64) bool {
-	if gap := d.Warm - r.RoomTemp; r.HasRoom && math.Abs(gap) >= doorGapC && (d.Warm-temp)/gap >= doorWarm {
-		return true
+	// Air that goes out takes its warmth along: drying alone is a fan, a vent
+	// or a probe, unless room and enclosure are equally warm.
+	if gap := d.Warm - r.RoomTemp; r.HasRoom && math.Abs(gap) >= doorGapC {
+		if (d.Warm-temp)/gap >= doorWarm {
+			return true
+		}
+		if (d.Warm-temp)/gap < doorMoved {
+			return false
+		}
 	}
-	if !r.HasRoom || !r.HasRoomRH {
+	if !r.HasRoom {
+		return d.Level-rh >= doorBlind && math.Abs(d.Warm-temp) >= doorStirs
+	}
+	if !r.HasRoomRH {
 		return d.Level-rh >= doorBlind
 	}
 	before, err1 := AbsoluteHumidity(d.Warm, min(d.Level, 100))

@@ -339,3 +339,12 @@ func (m *Thermal) Offset(hour float64) (float64, bool) {
 }
 
 func fromHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
+
+// RoomBefore returns the room's temperature a span before at, as a mean of ten
+// minutes; false where none is remembered.
+func (m *Thermal) RoomBefore(at, span time.Duration) (float64, bool) {
+	if span < slotTime || span >= slotCount*slotTime || at < span {
+		return 0, false
+	}
+	return m.Week.roomAt(int64((at - span) / slotTime))
+}

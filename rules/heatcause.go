@@ -1,0 +1,215 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// The side of the band that a cause has to explain, as a sign.
+const (
+	hotter = 1.0
+	colder = -1.0
+)
+
+// How much of the room it takes to explain an enclosure's temperature. The
+// first figures hold where the room's usual temperature at this hour is known,
+// the others on the first days.
+const (
+	roomOff      = 1.0 // °C from usual
+	roomOffMoves = 0.4 // °C from usual while it goes on in that direction
+	roomMoves    = 0.5 // °C in 30 min
+	roomClimb    = 1.5 // °C in roomSpan
+	roomSpan     = 3 * time.Hour
+	mostMove     = 0.7 // of the enclosures
+	moveApart    = 0.6 // °C in 30 min by which one outruns its peers
+	farApart     = 3.0 // °C from peers where nobody's usual place is known
+	oddApart     = 0.8 // °C from peers in their usual places
+	oddScale     = 4.0 // robust standard deviations
+	shelfApart   = 1.0 // °C between a shelf and the rest
+	shelfFar     = 2.5 // the same where usual places are not known
+	allOff       = 0.8 // °C that all are away from their usual places together
+	enoughPeers  = 3
+)
+
+func sideOf(k kind) float64 {
+	if k == kBelow {
+		return colder
+	}
+	return hotter
+}
+
+// temperatureCause says what makes an enclosure too warm or too cold, with the
+// numbers behind it. A probe that is doubted comes first, then one enclosure
+// or shelf that is away from its usual place on that side and further than the
+// rest, then the room, then what all enclosures have in common.
+func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k kind) (Cause, []string) {
+	side := sideOf(k)
+	if s := &en.slots[kLampStuck]; s.rec.Life.Active {
+		return s.rec.Cause, []string{"nothing shows that its lamps switched as scheduled"}
+	}
+	if p := e.doubtful(en, now, side); p != nil {
+		return Cause{CauseProbe, p.cfg.ID}, []string{e.doubtText(p, now)}
+	}
+	c := e.caseOf(en, now)
+	f := pic.CauseOf(c)
+	room := e.roomExplains(en, pic, side)
+	switch {
+	case e.odd(&c, &f, side, room != ""):
+		return Cause{CauseEnclosure, en.cfg.ID}, oddEvidence(&c, &f, side)
+	case room != "":
+		return Cause{Kind: CauseRoom}, append([]string{room}, together(pic, side)...)
+	case c.DoorOpen:
+		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
+	case shelfOdd(&c, &f, side):
+		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
+			"this shelf is %s by %.1f °C than the others, against what is usual", warmer(side), math.Abs(f.ShelfBy))}
+	case c.HasOffset && f.Judged >= enoughPeers && side*f.Median > allOff:
+		return e.commonCause(en, &f, side)
+	case f.Judged >= enoughPeers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
+		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are past their bands", e.beyondBand(side), f.Judged)}
+	}
+	return Cause{CauseEnclosure, en.cfg.ID}, nil
+}
+
+// commonCause is for all enclosures away from their usual places in a room
+// that is as usual: the lamps, or the power and the air where they hang on
+// several timers.
+func (e *Engine) commonCause(en *enclosure, f *climate.Finding, side float64) (Cause, []string) {
+	why := fmt.Sprintf("all enclosures are %s by about %.1f °C than usual at this hour, the room is not", warmer(side), math.Abs(f.Median))
+	if en.lamps < 0 || e.manyLamps() {
+		return Cause{Kind: CauseRoom}, []string{why + ", whatever their lamps: look at the power"}
+	}
+	return Cause{CauseLamps, en.cfg.Lamps}, []string{why}
+}
+
+func warmer(side float64) string {
+	if side < 0 {
+		return "cooler"
+	}
+	return "warmer"
+}
+
+// odd reports whether the enclosure itself is what is different. One that is
+// not even on that side of its usual place never is.
+func (e *Engine) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
+	apart, own := side*(f.Residual-f.Median), side*f.Residual
+	switch {
+	case f.Judged < enoughPeers:
+		return c.HasOffset && own > oddApart && own > side*f.RoomOff && !room
+	case c.HasOffset:
+		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median)
+	case c.HasChange && side*(c.Change-e.middleChange()) > moveApart:
+		return apart > 0 || !room
+	default:
+		return apart > max(farApart, oddScale*f.Scale)
+	}
+}
+
+func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []string {
+	switch {
+	case f.Judged < 2:
+		return nil
+	case c.HasOffset:
+		return []string{fmt.Sprintf("it is %s by %.1f °C than usual at this hour beside the room, the others by %.1f °C",
+			warmer(side), side*f.Residual, max(0, side*f.Median))}
+	default:
+		return []string{"the other enclosures do not follow it"}
+	}
+}
+
+// middleChange is the median move of the surveyed enclosures in 30 min, °C.
+func (e *Engine) middleChange() float64 {
+	xs := e.scratch[:0]
+	for i := range e.cases {
+		if c := &e.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
+			xs = append(xs, c.Change)
+		}
+	}
+	if len(xs) == 0 {
+		return 0
+	}
+	slices.Sort(xs)
+	return xs[len(xs)/2]
+}
+
+func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
+	if f.Kind != climate.ShelfCause {
+		return false
+	}
+	limit := shelfFar
+	if c.HasOffset {
+		limit = shelfApart
+	}
+	return side*f.ShelfBy > limit
+}
+
+// roomExplains says in words why the room itself is enough to explain this
+// side, empty where it is not. On the first days nothing is known of what is
+// usual: then the room's own rise, or its standing above any band, is enough.
+func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64) string {
+	r := &pic.Room
+	if !r.HasTemp {
+		if n, all := movers(pic, side), pic.Changed; all >= enoughPeers && float64(n) >= mostMove*float64(all) && !e.justSwitched(en) {
+			return fmt.Sprintf("%d of %d enclosures moved the same way", n, all)
+		}
+		return ""
+	}
+	here := fmt.Sprintf("the room itself is %.1f °C", r.Temp)
+	moved := side * r.Change
+	if r.HasUsual {
+		off := side * (r.Temp - r.Usual)
+		if off >= roomOff || off >= roomOffMoves && r.HasChange && moved >= roomMoves {
+			return fmt.Sprintf("%s, %s by %.1f °C than usual at this hour", here, warmer(side), off)
+		}
+		return ""
+	}
+	if t, ok := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan); ok && side*(r.Temp-t) >= roomClimb {
+		return fmt.Sprintf("%s, %s by %.1f °C than %.0f h ago", here, warmer(side), side*(r.Temp-t), roomSpan.Hours())
+	}
+	low, high := min(en.lim.dayLow, en.lim.nightLow), max(en.lim.dayHigh, en.lim.nightHigh)
+	switch {
+	case side > 0 && r.Temp*100 >= float64(high), side < 0 && r.Temp*100 <= float64(low):
+		return here + ", outside of any band"
+	case r.HasChange && moved >= roomMoves && !e.justSwitched(en):
+		return fmt.Sprintf("%s, %s by %.1f °C than half an hour ago", here, warmer(side), moved)
+	}
+	return ""
+}
+
+// movers is how many enclosures moved to that side by more than 1 °C in 30 min.
+func movers(pic *climate.Picture, side float64) int {
+	if side < 0 {
+		return pic.Down
+	}
+	return pic.Up
+}
+
+// together says how many move with the room.
+func together(pic *climate.Picture, side float64) []string {
+	if n := movers(pic, side); n > 1 {
+		return []string{fmt.Sprintf("%d of %d enclosures moved with it by more than 1 °C in half an hour", n, pic.Judged)}
+	}
+	return nil
+}
+
+// beyondBand counts the enclosures that are past their band on that side.
+func (e *Engine) beyondBand(side float64) int {
+	n := 0
+	for i := range e.encls {
+		en := &e.encls[i]
+		if !en.now.hasTemp || en.slots[kLethal].rec.Life.State == alarm.OutOfService {
+			continue
+		}
+		low, high, _ := e.band(en)
+		if side > 0 && en.now.main > high || side < 0 && en.now.main < low {
+			n++
+		}
+	}
+	return n
+}

@@ -1,0 +1,133 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// A Step is a change of one probe's values from one reading to the next that
+// air does not make, in hundredths of °C and %.
+type Step struct {
+	At      time.Duration        `json:"at,omitempty"`
+	Temp    sensors.CentiCelsius `json:"temp,omitempty"` // before
+	Hum     sensors.CentiPercent `json:"hum,omitempty"`
+	NewTemp sensors.CentiCelsius `json:"new_temp,omitempty"`
+	NewHum  sensors.CentiPercent `json:"new_hum,omitempty"`
+	HasHum  bool                 `json:"has_hum,omitempty"`
+}
+
+// A Swap says with which other probe a probe changed places, and when.
+type Swap struct {
+	With string        `json:"with,omitempty"`
+	At   time.Duration `json:"at,omitempty"`
+	Told bool          `json:"told,omitempty"` // an alarm was raised for it
+}
+
+// What makes two steps an exchange. Each takes the other's place within a few
+// tenths, both at once: no door, lamp or mist does that.
+const (
+	swapStepTemp = 40  // hundredths of °C in one reading
+	swapStepHum  = 300 // hundredths of a percent
+	swapNearTemp = 30
+	swapNearHum  = 250
+	swapWithin   = 15 * time.Minute // unplugged, plugged in again
+	swapTold     = 24 * time.Hour   // then the new places are the usual ones
+)
+
+// watchSwap looks at every reading for a step, before the reading is taken in,
+// and for another probe that stepped the other way at the same time.
+func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
+	st := &p.st
+	p.followWet(r)
+	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
+		st.Swap.With = ""
+	}
+	e.judgeSwap(p, r.At)
+	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin {
+		return
+	}
+	before := p.latest()
+	hum := r.Has&sensors.HasHumidity != 0 && st.HasHum
+	dt, dh := r.Temperature-before, sensors.CentiPercent(0)
+	if hum {
+		dh = r.Humidity - st.Hum
+	}
+	if apart32(dt) < swapStepTemp && apart32(dh) < swapStepHum {
+		return
+	}
+	st.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum}
+	if q := e.exchanged(p); q != nil {
+		e.swapped(p, q, r.At.Mono)
+		e.judgeSwap(p, r.At)
+		e.judgeSwap(q, r.At)
+	}
+}
+
+func apart32[T ~int32](v T) T { return max(v, -v) }
+
+// exchanged finds the probe that stepped to where p was, from where p is now.
+func (e *Engine) exchanged(p *probe) *probe {
+	a := &p.st.Step
+	for i := range e.probes {
+		q := &e.probes[i]
+		b := &q.st.Step
+		if q == p || b.At == 0 || a.At-b.At > swapWithin || a.HasHum != b.HasHum {
+			continue
+		}
+		near := apart32(a.NewTemp-b.Temp) <= swapNearTemp && apart32(b.NewTemp-a.Temp) <= swapNearTemp
+		if a.HasHum {
+			near = near && apart32(a.NewHum-b.Hum) <= swapNearHum && apart32(b.NewHum-a.Hum) <= swapNearHum
+		}
+		if near {
+			return q
+		}
+	}
+	return nil
+}
+
+// swapped notes an exchange, or that it was undone.
+func (e *Engine) swapped(p, q *probe, now time.Duration) {
+	back := p.st.Swap.With == q.cfg.ID
+	p.st.Swap.With, q.st.Swap.With = "", ""
+	if !back {
+		p.st.Swap.With, p.st.Swap.At = q.cfg.ID, now
+		q.st.Swap.With, q.st.Swap.At = p.cfg.ID, now
+	}
+	p.st.Step, q.st.Step = Step{}, Step{}
+	for _, x := range []*probe{p, q} {
+		// The jump is explained: it is not the air's, and not a fault of the probe.
+		x.st.Leap, x.st.Jumps = 0, 0
+	}
+}
+
+// judgeSwap raises probe-disagrees, without a delay, for a probe that stands in
+// another's place, and ends it when the two are back.
+func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
+	w := &p.st.Swap
+	if w.With == "" && !w.Told {
+		return
+	}
+	s, in := p.slot(kDisagrees), alarm.Back
+	if w.With != "" {
+		in = alarm.Beyond
+		w.Told = true
+		s.rec.HasValue, s.rec.HasLimit, s.rec.Value, s.rec.Limit = false, false, 0, 0
+	}
+	sp := e.spec(s, 0)
+	sp.OnDelay, sp.OffDelay = 0, 0
+	if c := s.rec.Life.Step(sp, now, in); c.Changed() {
+		e.emit(s, now, c, "", c.Why)
+	}
+	if in == alarm.Back {
+		w.Told = false
+	}
+}
+
+// swapCause names the two probes by the first of them, so that both make one
+// notice.
+func (e *Engine) swapCause(p *probe) (Cause, []string) {
+	first := min(p.cfg.ID, p.st.Swap.With)
+	return Cause{CauseProbe, first}, []string{"both changed to the other's values at the same moment"}
+}

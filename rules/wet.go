@@ -1,0 +1,104 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"dewline/sensors"
+)
+
+// Wet is how a probe came to saturation. A drop on the element takes it there
+// from one reading to the next; fog, a mist or a cool night take minutes.
+type Wet struct {
+	Dry   time.Duration `json:"dry,omitempty"`   // last reading that was clearly below
+	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
+	Slow  bool          `json:"slow,omitempty"`  // it took its time
+}
+
+const (
+	wetBelow    = 9600             // hundredths of a percent: clearly not saturated
+	wetAt       = 9900             // as good as saturated
+	wetClimb    = 90 * time.Second // a climb that takes longer is the air's
+	wetPolls    = 4                // and more readings than these
+	wetPatience = 6 * time.Hour    // before saturation that came slowly is worth a word
+)
+
+// followWet takes the last humidity that the probe measured.
+func (p *probe) followWet(r *sensors.Reading) {
+	w := &p.st.Wet
+	switch {
+	case r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad:
+	case r.Humidity < wetBelow:
+		*w = Wet{Dry: r.At.Mono}
+	case r.Humidity < wetAt:
+		w.Since = 0
+	case w.Since == 0:
+		climb := r.At.Mono - w.Dry
+		w.Since = max(r.At.Mono, 1)
+		w.Slow = w.Dry == 0 || climb > max(wetClimb, wetPolls*p.st.Interval)
+	}
+}
+
+// wetFault reports whether saturation is the probe's own trouble, or that of
+// its enclosure alone. What most probes show alike, as they do when a warm room
+// cools, is the air.
+func (e *Engine) wetFault(p *probe, now time.Duration) bool {
+	w := &p.st.Wet
+	if e.wetTogether(p) {
+		return false
+	}
+	return !w.Slow || p.encl < 0 || w.Since > 0 && now-w.Since >= wetPatience
+}
+
+// wetTogether reports whether at least half of the other enclosures' probes, or
+// of those on the same mist supply, are saturated too.
+func (e *Engine) wetTogether(p *probe) bool {
+	if p.encl < 0 {
+		return false
+	}
+	own := e.encls[p.encl].mist
+	var all, wet, mates, wetMates int
+	for i := range e.probes {
+		q := &e.probes[i]
+		if q.encl < 0 || q.encl == p.encl || !q.st.HasHum {
+			continue
+		}
+		is := q.st.Wet.Since > 0
+		all++
+		if is {
+			wet++
+		}
+		if m := e.encls[q.encl].mist; own >= 0 && m >= 0 && e.supplyOf(m) == e.supplyOf(own) {
+			mates++
+			if is {
+				wetMates++
+			}
+		}
+	}
+	return wet >= 2 && 2*wet >= all || wetMates >= 2 && 2*wetMates >= mates
+}
+
+// allWet reports whether another probe of the same enclosure is saturated too.
+func (e *Engine) allWet(p *probe) bool {
+	if p.encl < 0 {
+		return false
+	}
+	for _, i := range e.encls[p.encl].probes {
+		if q := &e.probes[i]; q != p && q.st.HasHum && q.st.Wet.Since > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// wetCause says whether the probe is wet or the air.
+func (e *Engine) wetCause(p *probe) (Cause, []string) {
+	switch {
+	case e.allWet(p):
+		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
+	case p.encl >= 0 && p.st.Wet.Slow:
+		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{fmt.Sprintf(
+			"it took more than %.0f s to get there, so it is rather the air: fogger, mister or no vent", wetClimb.Seconds())}
+	}
+	return Cause{CauseProbe, p.cfg.ID}, []string{"it went to saturation from one reading to the next, as with a drop on it"}
+}
