@@ -37,7 +37,7 @@ func TestDesk_wholeRoomIsOneNotice(t *testing.T) {
 	if len(m.Subjects) != 48 || m.Subjects[0] != "e47" || m.Subjects[47] != "e00" {
 		t.Errorf("subjects are not all 48, worst first: %v", m.Subjects)
 	}
-	if m.Cause != "room" || m.Priority != rules.Wake || !strings.HasPrefix(m.Title, "Room: lethal heat in 48 enclosures, worst 33.5 °C") {
+	if m.Cause != "room" || m.Priority != rules.Wake || m.Title != "Room too hot: 48 enclosures at their lethal limit, worst e47 33.5 °C" {
 		t.Errorf("cause %q priority %v title %q", m.Cause, m.Priority, m.Title)
 	}
 	r.ack(id, "una")
@@ -261,8 +261,8 @@ func TestDesk_growthIsRateLimited(t *testing.T) {
 		r.transitions(r.tr(change{rules.CeilingAhead, id, acked, rules.Wake, room, 31, 50}))
 		r.pass(time.Minute)
 	}
-	r.want("mqtt", "raise ceiling-ahead/e00/1", "update ceiling-ahead/e00/1",
-		"update ceiling-ahead/e00/1", "update ceiling-ahead/e00/1")
+	// After 15 minutes, then after 30 more.
+	r.want("mqtt", "raise ceiling-ahead/e00/1", "update ceiling-ahead/e00/1", "update ceiling-ahead/e00/1")
 }
 
 func TestDesk_todayIsToldOnce(t *testing.T) {
@@ -445,7 +445,7 @@ func TestDesk_driftIsNotWritten(t *testing.T) {
 		t.Errorf("a drifting value was written: %s", e.Put[0].Data)
 	}
 	r.pass(10 * time.Minute)
-	if m := r.got[len(r.got)-1].Message; !strings.Contains(m.Text, "45–68 min") {
+	if m := r.got[len(r.got)-1].Message; !strings.Contains(m.Text, "45–75 min") {
 		t.Errorf("the repeat tells an old value: %s", m.Text)
 	}
 }
@@ -502,7 +502,7 @@ func TestDesk_refresh(t *testing.T) {
 	r.want("mqtt", "raise ceiling-ahead/e1/1")
 	see(24)
 	r.want("mqtt", "raise ceiling-ahead/e1/1", "update ceiling-ahead/e1/1")
-	if m := r.got[1].Message; !strings.Contains(m.Text, "24–48 min") || !strings.Contains(m.Text, "rising 2.0 °C/h") {
+	if m := r.got[1].Message; !strings.Contains(m.Text, "25–50 min") || !strings.Contains(m.Text, "rising 2.0 °C/h") {
 		t.Errorf("text: %s", m.Text)
 	}
 }

@@ -31,6 +31,6 @@ func ExampleDesk() {
 		show(desk.Tick(now))
 	}
 	// Output:
-	// 12:00 mqtt wake e7: lethal heat, 33.2 °C
-	// 12:05 mqtt wake e7: lethal heat, 33.2 °C
+	// 12:00 mqtt wake e7 at its lethal limit, 33.2 °C
+	// 12:05 mqtt wake e7 at its lethal limit, 33.2 °C
 }

@@ -37,6 +37,7 @@ type incident struct {
 	LevelAt    time.Duration `json:"level_at,omitempty"`
 	Ringing    time.Duration `json:"ringing,omitempty"` // start of the present run of repeats
 	Repeated   int           `json:"repeated,omitempty"`
+	Grown      int           `json:"grown,omitempty"` // updates told
 	NextRepeat time.Duration `json:"next_repeat,omitempty"`
 	Out        []*parcel     `json:"out,omitempty"`
 	Drill      *DrillResult  `json:"drill,omitempty"`
@@ -135,6 +136,9 @@ func (in *incident) update(t *rules.Transition, name string) {
 		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
+	if again && in.Ended { // a new story under the same onset
+		m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
+	}
 	if again || t.Priority > m.Priority {
 		m.Told, m.Covered = false, false
 	}

@@ -1,6 +1,10 @@
 package alert
 
-import "dewline/rules"
+import (
+	"strings"
+
+	"dewline/rules"
+)
 
 // headline says in a few words what an alarm means to a keeper.
 func headline(a rules.AlarmID) string {
@@ -114,13 +118,16 @@ func scope(n *Notice) string {
 	case rules.CauseRoom:
 		return "Room"
 	case rules.CauseShelf:
+		if rack, shelf, ok := strings.Cut(n.Cause.ID, "/"); ok && rack != "" {
+			return "Shelf " + shelf + " of rack " + rack
+		}
 		return "Shelf " + n.Cause.ID
 	case rules.CauseProbe:
 		return "Probe " + n.Cause.ID
 	case rules.CauseSupply:
 		return "Mist supply " + n.Cause.ID
 	case rules.CauseLamps:
-		return "Lamps " + n.Cause.ID
+		return "Lamp timer " + n.Cause.ID
 	case rules.CauseDewline:
 		if n.Cause.ID != "" {
 			return "dewline " + n.Cause.ID

@@ -1,6 +1,8 @@
 package alert
 
 import (
+	"slices"
+
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -15,6 +17,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 	for i := range enclosures {
 		at[enclosures[i].ID] = &enclosures[i]
 	}
+	var moved []*incident
 	for i := range alarms {
 		v := &alarms[i]
 		in := d.byKey[v.Key]
@@ -30,25 +33,26 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 			m.Peak = further(m, &t)
 			m.Value, m.HasValue = v.Value, true
 		}
-		if e := at[v.Key.Subject]; e != nil && aboutHeat(v.Key.Alarm) {
+		if e := at[v.Key.Subject]; e != nil && byHeat(v.Key.Alarm) {
 			m.Detail.TimeToCeiling, m.Detail.LampsOffGain = e.ToCeiling, e.LampsOffGain
+			if e.Hottest.Known {
+				m.Detail.Temperature, m.Detail.Ceiling = e.Hottest.Value, e.Ceiling
+				if e.Hottest.Value >= e.Ceiling { // it is here
+					m.Detail.TimeToCeiling, m.Detail.LampsOffGain = nil, nil
+				}
+			}
 			if m.Detail.HasRate = e.RatePerHour != nil; m.Detail.HasRate {
 				m.Detail.RatePerHour = *e.RatePerHour
 			}
 		}
+		if !slices.Contains(moved, in) {
+			moved = append(moved, in)
+		}
+	}
+	for _, in := range moved {
 		was := in.touched
 		in.refresh()
 		in.touched = was
 	}
 	return d.finish()
-}
-
-// aboutHeat reports whether an alarm's rate is one of temperature, in °C per
-// hour, whatever the unit of its value.
-func aboutHeat(a rules.AlarmID) bool {
-	switch a {
-	case rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand:
-		return true
-	}
-	return false
 }

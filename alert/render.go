@@ -13,7 +13,7 @@ import (
 )
 
 // listed is how many alarms a message spells out before it says "and N more".
-const listed = 12
+const listed = 6
 
 // Render puts a notice into words for one reader. Values, limits and rates are
 // in the reader's unit; sentences that came from the rules keep the unit they
@@ -68,12 +68,13 @@ func told(n *Notice) []Member {
 	return ms
 }
 
-// title names the cause, what it means, how many it concerns, and the worst
-// figure.
+// title says what is the matter and how urgent it is, for the one or the worst.
 func title(n *Notice, ms []Member, subjects int, u Units) string {
 	worst := &ms[0]
-	kind := worst.Key.Alarm
-	t := scope(n) + ": " + headline(kind)
+	if byHeat(worst.Key.Alarm) {
+		return heatTitle(n, ms, subjects, u)
+	}
+	t := scope(n) + ": " + headline(worst.Key.Alarm)
 	if subjects > 1 {
 		t += " in " + howMany(ms, subjects)
 	}
@@ -89,13 +90,8 @@ func title(n *Notice, ms []Member, subjects int, u Units) string {
 
 // howMany says how many subjects have the worst alarm, and how many any.
 func howMany(ms []Member, subjects int) string {
-	kind, like := ms[0].Key.Alarm, 0
-	for i := range ms {
-		if ms[i].Key.Alarm == kind {
-			like++
-		}
-	}
-	switch {
+	kind := ms[0].Key.Alarm
+	switch like := alike(ms); {
 	case like == subjects:
 		return fmt.Sprintf("%d %s", like, plural(kind))
 	case like == 1:
@@ -105,19 +101,27 @@ func howMany(ms []Member, subjects int) string {
 	}
 }
 
+// alike counts the members with the worst one's alarm.
+func alike(ms []Member) int {
+	n := 0
+	for i := range ms {
+		if ms[i].Key.Alarm == ms[0].Key.Alarm {
+			n++
+		}
+	}
+	return n
+}
+
 func body(n *Notice, ms []Member, subjects int, u Units) string {
 	var b strings.Builder
 	if subjects > 1 {
 		fmt.Fprintf(&b, "%d %s, worst first.\n", subjects, plural(ms[0].Key.Alarm))
 	}
-	b.WriteString(lines(ms, subjects, u))
+	b.WriteString(lines(n, ms, subjects, u))
 	d := &ms[0].Detail
-	if d.LampsOffGain != nil {
-		fmt.Fprintf(&b, "Lamps off gains about %s.\n", minutes(d.LampsOffGain))
-	}
 	clauses := func(head string, list []string) {
 		if len(list) > 0 {
-			b.WriteString(head + strings.Join(list, "; ") + ".\n")
+			b.WriteString(head + inUnits(strings.Join(list, "; "), u) + ".\n")
 		}
 	}
 	clauses("Why: ", d.Evidence)
@@ -126,12 +130,23 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	if !n.ClockSet {
 		b.WriteString("The board's clock is not set; times may be wrong.\n")
 	}
+	if first := brief(ms); first != "" {
+		b.WriteString("First: " + first + "\n")
+	}
 	return strings.TrimRight(b.String(), "\n")
 }
 
-// lines is one line for each subject: its worst alarm in full, the others
-// after it.
-func lines(ms []Member, subjects int, u Units) string {
+// inUnits puts a sentence of the rules into the reader's unit.
+func inUnits(text string, u Units) string {
+	if u == Fahrenheit {
+		return rules.InFahrenheit(text)
+	}
+	return text
+}
+
+// lines is one line for each subject: its worst alarm, in full for the worst of
+// all, and what else it has.
+func lines(n *Notice, ms []Member, subjects int, u Units) string {
 	var b strings.Builder
 	var seen []string
 	for i := range ms {
@@ -143,9 +158,17 @@ func lines(ms []Member, subjects int, u Units) string {
 			fmt.Fprintf(&b, "and %d more.\n", subjects-listed)
 			break
 		}
-		b.WriteString(line(m, u))
+		switch {
+		case byHeat(m.Key.Alarm) && len(seen) > 1:
+			b.WriteString(heatShort(m, u))
+		case byHeat(m.Key.Alarm):
+			b.WriteString(heatLine(n, m, u))
+		default:
+			b.WriteString(line(m, u))
+		}
 		for j := range ms[i+1:] {
-			if o := &ms[i+1+j]; o.Key.Subject == m.Key.Subject {
+			o := &ms[i+1+j]
+			if o.Key.Subject == m.Key.Subject && !implied(m.Key.Alarm, o.Key.Alarm) {
 				b.WriteString("; " + headline(o.Key.Alarm))
 			}
 		}
@@ -159,38 +182,30 @@ func lines(ms []Member, subjects int, u Units) string {
 func line(m *Member, u Units) string {
 	f := figure(m, u)
 	if f == "" && m.Text != "" {
-		return strings.TrimSuffix(m.Text, ".")
+		return inUnits(strings.TrimSuffix(m.Text, "."), u)
 	}
 	s := called(m) + ": " + headline(m.Key.Alarm)
 	if f != "" {
 		s += ", " + f
 	}
-	if m.HasLimit && m.HasValue && m.Unit != "" && m.Key.Alarm != rules.CeilingAhead {
+	if m.HasLimit && m.HasValue && m.Unit != "" {
 		s += " (limit " + quantity(m.Limit, m.Unit, u) + ")"
 	}
 	if m.Detail.HasRate {
 		unit := m.Unit
-		if aboutHeat(m.Key.Alarm) {
+		if m.Key.Alarm == rules.BelowBand {
 			unit = "°C"
 		}
 		s += ", " + rate(m.Detail.RatePerHour, unit, u)
-	}
-	if r := m.Detail.TimeToCeiling; r != nil && m.Key.Alarm != rules.CeilingAhead {
-		s += ", about " + minutes(r) + " to the ceiling"
 	}
 	return s
 }
 
 // figure is the one number that says how bad an alarm is, empty for none.
 func figure(m *Member, u Units) string {
-	r := m.Detail.TimeToCeiling
 	switch {
-	case m.Key.Alarm == rules.CeilingAhead && r != nil:
-		return "about " + minutes(r) + " to the ceiling"
 	case !m.HasValue || m.Unit == "":
 		return ""
-	case m.Key.Alarm == rules.CeilingAhead && m.Unit == "min":
-		return "about " + quantity(m.Value, m.Unit, u) + " to the ceiling"
 	case m.Key.Alarm == rules.Exposure:
 		return quantity(m.Value, m.Unit, u) + " of the heat dose"
 	default:
@@ -269,6 +284,22 @@ func advice(ms []Member) string {
 	return firstAction(ms[0].Key.Alarm)
 }
 
+// brief is the beginning of the advice, for a phone.
+func brief(ms []Member) string {
+	if d := &ms[0].Detail; d.DoFirst != "" {
+		return d.DoFirst
+	}
+	a := []rune(advice(ms))
+	if len(a) > shortText {
+		return string(a[:shortText-1]) + "…"
+	}
+	return string(a)
+}
+
+// shortText is how long the first action may be in a notice's text; all of it
+// is in FirstAction.
+const shortText = 200
+
 // quantity prints a value in the reader's unit, with one decimal unless it is
 // a time.
 func quantity(v float64, unit string, u Units) string {
@@ -302,16 +333,4 @@ func number(v float64) string {
 		v = 0 // never "-0.0"
 	}
 	return strconv.FormatFloat(v, 'f', 1, 64)
-}
-
-// minutes prints a range of minutes, rounded outwards to whole ones.
-func minutes(r *rules.Range) string {
-	from, to := math.Floor(r.FromMinutes), math.Ceil(r.ToMinutes)
-	if from < 1 {
-		from = 0
-	}
-	if to <= from {
-		return fmt.Sprintf("%.0f min", from)
-	}
-	return fmt.Sprintf("%.0f–%.0f min", from, to)
 }

@@ -3,6 +3,7 @@ package alert
 import (
 	"encoding/json"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -32,11 +33,11 @@ func TestRender_celsius(t *testing.T) {
 	warm.Key.Alarm = rules.AboveBand
 	n.Members = append(n.Members, warm)
 	m := Render(n, Celsius)
-	if m.Title != "North pair (e1): heading for lethal heat, about 31–45 min to the ceiling" {
+	if m.Title != "North pair heating up: lethal limit in about 30–45 min" {
 		t.Errorf("title %q", m.Title)
 	}
-	want := "North pair (e1): heading for lethal heat, about 31–45 min to the ceiling, rising 2.5 °C/h; too warm\n" +
-		"Lamps off gains about 5–12 min.\nWhy: room rises too; lamps are on.\nNot known: outside temperature."
+	want := "North pair (e1): 31.5 °C and rising 2.5 °C/h; ceiling in about 30–45 min; lamps off now gains about 5–10 min\n" +
+		"Why: room rises too; lamps are on.\nNot known: outside temperature.\nFirst: Lamps off."
 	if m.Text != want {
 		t.Errorf("text\n%s\nwant\n%s", m.Text, want)
 	}
@@ -63,27 +64,28 @@ func TestRender_fahrenheit(t *testing.T) {
 
 func TestRender_howMany(t *testing.T) {
 	tests := []struct {
-		ahead, warm int
-		want        string
+		dry, late int
+		want      string
 	}{
-		{3, 0, "lethal heat in 3 enclosures, worst about"},
-		{2, 3, "lethal heat in 2 enclosures, 5 affected, worst about"},
-		{1, 3, "lethal heat in North pair (a), 4 affected, worst about"},
-		{1, 0, "lethal heat, about"},
+		{3, 0, "too dry in 3 enclosures, worst 31.5 %"},
+		{2, 3, "too dry in 2 enclosures, 5 affected, worst 31.5 %"},
+		{1, 3, "too dry in North pair (a), 4 affected, worst 31.5 %"},
+		{1, 0, "too dry, 31.5 %"},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
 		m := n.Members[0]
+		m.Detail, m.Unit = rules.Detail{}, "%"
 		n.Members = nil
-		for i := range tt.ahead + tt.warm {
-			m.Key.Subject = string(rune('a' + i))
-			if i >= tt.ahead {
-				m.Key.Alarm = rules.AboveBand
+		for i := range tt.dry + tt.late {
+			m.Key = rules.Key{Alarm: rules.HumidityFloor, Subject: string(rune('a' + i))}
+			if i >= tt.dry {
+				m.Key.Alarm = rules.MistMissing
 			}
 			n.Members = append(n.Members, m)
 		}
 		if got := Render(n, Celsius).Title; !strings.Contains(got, tt.want) {
-			t.Errorf("%d and %d: %q, want %q", tt.ahead, tt.warm, got, tt.want)
+			t.Errorf("%d and %d: %q, want %q", tt.dry, tt.late, got, tt.want)
 		}
 	}
 }
@@ -98,8 +100,8 @@ func TestRender_figures(t *testing.T) {
 		title string
 		line  string
 	}{
-		{rules.CeilingAhead, "min", 38, "about 31–45 min to the ceiling", "rising 2.5 °C/h"},
-		{rules.Exposure, "%", 132.4, "132.4 % of the heat dose", "of the heat dose (limit 33.0 %), rising 2.5 °C/h"},
+		{rules.CeilingAhead, "min", 38, "lethal limit in about 30–45 min", "heading for lethal heat and rising 2.5 °C/h"},
+		{rules.Exposure, "%", 132.4, "132.4 % of the heat dose", "of the heat dose, hot for too long and rising 2.5 °C/h"},
 		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
 		{rules.ProbeSilent, "s", 40.2, "probe silent, 40 s", "40 s (limit 33 s)"},
 	}
@@ -107,7 +109,7 @@ func TestRender_figures(t *testing.T) {
 		n := heatNotice()
 		m := &n.Members[0]
 		m.Key.Alarm, m.Unit, m.Value = tt.alarm, tt.unit, tt.value
-		if !aboutHeat(tt.alarm) {
+		if !byHeat(tt.alarm) {
 			m.Detail = rules.Detail{}
 		}
 		got := Render(n, Celsius)
@@ -139,16 +141,17 @@ func TestRender_scopes(t *testing.T) {
 		want  string
 	}{
 		{room, "Room: "},
-		{rules.Cause{Kind: rules.CauseShelf, ID: "a/1"}, "Shelf a/1: "},
+		{rules.Cause{Kind: rules.CauseShelf, ID: "a/1"}, "Shelf 1 of rack a: "},
 		{rules.Cause{Kind: rules.CauseProbe, ID: "p7"}, "Probe p7: "},
 		{rules.Cause{Kind: rules.CauseSupply, ID: "pump"}, "Mist supply pump: "},
-		{rules.Cause{Kind: rules.CauseLamps, ID: "day"}, "Lamps day: "},
+		{rules.Cause{Kind: rules.CauseLamps, ID: "day"}, "Lamp timer day: "},
 		{rules.Cause{Kind: rules.CauseDoor, ID: "e1"}, "North pair (e1): "},
 		{self, "dewline: "},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
 		n.Cause = tt.cause
+		n.Members[0].Key.Alarm = rules.HumidityFloor
 		if m := Render(n, Celsius); !strings.HasPrefix(m.Title, tt.want) {
 			t.Errorf("%v: title %q, want %q…", tt.cause, m.Title, tt.want)
 		}
@@ -165,7 +168,7 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 	}
 	n.ClockSet = false
 	m := Render(n, Fahrenheit)
-	if !strings.Contains(m.Text, "and 19 more.") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
+	if !strings.Contains(m.Text, "and 25 more.") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
 		t.Errorf("%d subjects: %s", len(m.Subjects), m.Text)
 	}
 	if strings.Contains(m.Text, "NaN") {
@@ -234,4 +237,71 @@ func FuzzRestore(f *testing.F) {
 			t.Error("a bad document cost a good one")
 		}
 	})
+}
+
+// What the main notices say, word for word. DEWLINE_GOLDEN=write renews the
+// files beside this one.
+func TestRender_golden(t *testing.T) {
+	warm := func(id, name string, a rules.AlarmID, p rules.Priority, now, rate, ceiling, from, to float64) Member {
+		m := Member{Key: rules.Key{Alarm: a, Subject: id}, Seq: 1, Name: name, State: unack, Priority: p, Value: now, Peak: now,
+			HasValue: true, Limit: 26, HasLimit: true, Unit: "°C",
+			Detail: rules.Detail{Temperature: now, Ceiling: ceiling, RatePerHour: rate, HasRate: true}}
+		if to > 0 {
+			m.Detail.TimeToCeiling = &rules.Range{FromMinutes: from, ToMinutes: to}
+		}
+		switch a {
+		case rules.CeilingAhead:
+			m.Value, m.Unit, m.Limit = from, "min", 60
+		case rules.LethalCeiling:
+			m.Limit = ceiling
+		}
+		return m
+	}
+	roomHeat := []string{"the room itself is 27.1 °C, warmer by 6.0 °C than usual at this hour",
+		"11 of 12 enclosures moved with it by more than 1 °C in half an hour"}
+	const all = "1 all lamps off. 2 No sealed fog: vents open, fan on, light mist. 3 Blinds down."
+	const short = "Lamps off everywhere, vents open, fan on, light mist but no closed-in fog; then blinds down and cool the room."
+	nearest := warm("b-3-1", "Red Thicket", rules.CeilingAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
+	nearest.Detail.LampsOffGain = &rules.Range{FromMinutes: 72, ToMinutes: 118}
+	nearest.Detail.Evidence, nearest.Detail.FirstAction, nearest.Detail.DoFirst = roomHeat, all, short
+	lethal := warm("b-3-1", "Red Thicket", rules.LethalCeiling, rules.Wake, 28.6, 1.4, 28.5, 0, 0)
+	lethal.Detail.Evidence, lethal.Detail.FirstAction, lethal.Detail.DoFirst = roomHeat, all, short
+	heater := warm("a-1-1", "Moss Hollow", rules.CeilingAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
+	heater.Detail.Evidence = []string{"it is warmer by 3.1 °C than usual at this hour beside the room, the others by 0.2 °C"}
+	heater.Detail.DoFirst = "Pull the plugs of heater and lamps of this enclosure, lid open, fan on; take the frogs out if it stays hot."
+	dry := Member{Key: rules.Key{Alarm: rules.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: rules.Today,
+		Value: 68.9, Peak: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%",
+		Detail: rules.Detail{Evidence: []string{"2 scheduled mists in a row brought no pulse"}, DoFirst: "Hand-mist, then look at nozzle, vents and door; froglets and eggs first."}}
+	for name, n := range map[string]Notice{
+		"room-ahead": {Cause: room, Members: []Member{nearest,
+			warm("a-3-2", "Nursery", rules.AboveBand, rules.Wake, 27.6, 1.5, 29, 46, 92),
+			warm("b-1-2", "Ember", rules.AboveBand, rules.Today, 27.2, 1.6, 29, 0, 0)}},
+		"room-lethal": {Cause: room, Members: []Member{lethal,
+			warm("a-3-2", "Nursery", rules.CeilingAhead, rules.Wake, 28.8, 1.5, 29, 6, 14)}},
+		"enclosure-ahead": {Cause: tank("a-1-1"), Members: []Member{heater}},
+		"floor":           {Cause: tank("a-1-2"), Members: []Member{dry}},
+	} {
+		n.Kind, n.Time, n.Since, n.ClockSet, n.Priority = Raise, t0, t0, true, rules.Wake
+		got := ""
+		for _, u := range []Units{Celsius, Fahrenheit} {
+			m := Render(n, u)
+			got += m.Title + "\n" + m.Text + "\n\n"
+			if strings.Contains(m.Title+m.Text, "°C") && u == Fahrenheit {
+				t.Errorf("%s: °C is left in %s", name, m.Text)
+			}
+		}
+		file := "testdata/" + name + ".txt"
+		if os.Getenv("DEWLINE_GOLDEN") == "write" {
+			if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got != string(want) {
+			t.Errorf("%s:\n%s\nwant\n%s", name, got, want)
+		}
+	}
 }

@@ -49,11 +49,32 @@ func (d *Desk) speak(in *incident) {
 	since, every := now-in.Said.At, d.opt.UpdateEvery
 	switch {
 	case d.worse(in),
-		since >= every/3 && d.grown(in, rules.LethalCeiling),
-		since >= every && d.news(in),
+		since >= every/3 && d.manyMore(in),
+		since >= every<<min(in.Grown, mostWidened) && d.news(in),
 		since >= todayUpdates*every && d.grown(in, ""):
 		d.say(in, Update)
+		in.Grown++
 	}
+}
+
+// mostWidened is how often the wait between two updates that are no worsening
+// doubles: what grows for hours is one event.
+const mostWidened = 2
+
+// manyMore reports whether at least twice as many are at the lethal ceiling as
+// was said.
+func (d *Desk) manyMore(in *incident) bool {
+	said, more := 0, 0
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; counts(m) && m.Key.Alarm == rules.LethalCeiling {
+			if m.Told {
+				said++
+			} else {
+				more++
+			}
+		}
+	}
+	return more > 0 && more >= said
 }
 
 // A today notice of one kind of alarm tells of its growth so many times less
@@ -67,8 +88,11 @@ func (d *Desk) worse(in *incident) bool {
 		return true
 	}
 	m := in.minutes()
-	return in.rank() >= wakeRank && m > 0 && in.Said.Minutes > 0 && m < in.Said.Minutes/2
+	return in.rank() == wakeRank && m > 0 && in.Said.Minutes >= worthHalving && m < in.Said.Minutes/2
 }
+
+// worthHalving in minutes: below that the next word is that it is here.
+const worthHalving = 15
 
 // news reports what is worth a rate-limited update: growth of a wake notice,
 // another kind of alarm, or another cause.
@@ -201,7 +225,7 @@ func (d *Desk) changed(in *incident) bool {
 // end closes an incident with its one follow-up. A today notice that came and
 // went before it was told is left to the summary.
 func (d *Desk) end(in *incident) {
-	in.Ended, in.NextRepeat, in.Ringing, in.touched = true, 0, 0, true
+	in.Ended, in.NextRepeat, in.Ringing, in.Grown, in.touched = true, 0, 0, 0, true
 	for g, o := range d.open {
 		if o == in {
 			delete(d.open, g)

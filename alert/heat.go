@@ -1,0 +1,168 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+
+	"dewline/rules"
+)
+
+// byHeat reports whether an alarm is one of heat, which is told by what is left
+// until the ceiling.
+func byHeat(a rules.AlarmID) bool {
+	switch a {
+	case rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand:
+		return true
+	}
+	return false
+}
+
+// implied reports whether a line about worse has said what other says.
+func implied(worse, other rules.AlarmID) bool {
+	return byHeat(worse) && byHeat(other) && other != rules.Exposure
+}
+
+// heatTitle is the title of a notice about heat: what first, then how urgent.
+func heatTitle(n *Notice, ms []Member, subjects int, u Units) string {
+	worst := &ms[0]
+	name := plainName(worst)
+	broad := n.Cause.Kind != rules.CauseEnclosure && n.Cause.Kind != rules.CauseDoor
+	if !broad && subjects == 1 {
+		return name + " " + heatWords(worst, u)
+	}
+	head := scope(n)
+	if n.Cause.Kind == rules.CauseRoom || n.Cause.Kind == rules.CauseShelf {
+		head += " " + heatState(worst.Key.Alarm)
+	}
+	like := alike(ms)
+	switch {
+	case worst.Key.Alarm == rules.CeilingAhead:
+		if t := worst.Detail.TimeToCeiling; t != nil {
+			return head + ": " + name + " nearest its lethal limit, " + t.Words()
+		}
+		return head + ": " + name + " nears its lethal limit"
+	case subjects == 1 && (worst.Key.Alarm == rules.LethalCeiling || n.Cause.Kind == rules.CauseProbe):
+		return head + ": " + name + " " + heatWords(worst, u)
+	case subjects == 1:
+		return head + ": " + name + " " + present(worst, u)
+	case worst.Key.Alarm == rules.LethalCeiling && like == 1:
+		return head + fmt.Sprintf(": %s %s, %d affected", name, heatWords(worst, u), subjects)
+	case worst.Key.Alarm == rules.LethalCeiling:
+		return head + fmt.Sprintf(": %d enclosures at their lethal limit, worst %s %s", like, name, present(worst, u))
+	default:
+		return head + fmt.Sprintf(": %d enclosures, worst %s %s", subjects, name, present(worst, u))
+	}
+}
+
+// heatState is what several enclosures, or all, are in.
+func heatState(a rules.AlarmID) string {
+	switch a {
+	case rules.LethalCeiling:
+		return "too hot"
+	case rules.CeilingAhead:
+		return "heating up"
+	case rules.Exposure:
+		return "hot for too long"
+	default:
+		return "too warm"
+	}
+}
+
+// heatWords is what one enclosure is in, with its figure.
+func heatWords(m *Member, u Units) string {
+	switch m.Key.Alarm {
+	case rules.LethalCeiling:
+		return "at its lethal limit, " + present(m, u)
+	case rules.CeilingAhead:
+		if t := m.Detail.TimeToCeiling; t != nil {
+			return "heating up: lethal limit in " + t.Words()
+		}
+		return "heating up toward its lethal limit"
+	case rules.Exposure:
+		return "hot for too long: " + figure(m, u)
+	default:
+		return "too warm, " + present(m, u)
+	}
+}
+
+// present is the temperature now, or the figure of the alarm where it is not
+// known.
+func present(m *Member, u Units) string {
+	switch {
+	case m.Unit == "°C" && m.HasValue:
+		return quantity(m.Value, m.Unit, u)
+	case m.Detail.Temperature != 0:
+		return quantity(m.Detail.Temperature, "°C", u)
+	case m.Key.Alarm == rules.CeilingAhead:
+		return "heading for lethal heat"
+	default:
+		return figure(m, u)
+	}
+}
+
+// heatLine is the worst enclosure in full.
+func heatLine(n *Notice, m *Member, u Units) string {
+	d := &m.Detail
+	s := called(m) + ": " + present(m, u)
+	switch {
+	case m.Key.Alarm == rules.Exposure && d.Temperature == 0:
+		s += ", hot for too long"
+	case m.Key.Alarm == rules.Exposure:
+		s += ", hot for too long (" + figure(m, u) + ")"
+	case m.Key.Alarm != rules.CeilingAhead && m.HasLimit && m.Unit == "°C":
+		s += " (" + limitName(m) + " " + quantity(m.Limit, m.Unit, u) + ")"
+	}
+	if d.HasRate && math.Abs(d.RatePerHour) >= leastRate {
+		s += " and " + rate(d.RatePerHour, "°C", u)
+		if n.Cause.Kind == rules.CauseRoom {
+			s += " with the whole room"
+		}
+	}
+	if t := d.TimeToCeiling; t != nil {
+		s += "; ceiling" + ceiling(m, u) + " in " + t.Words()
+		if g := d.LampsOffGain; g != nil {
+			s += "; lamps off now gains " + g.Gain()
+		}
+	}
+	return s
+}
+
+// leastRate in °C/h is not worth a word.
+const leastRate = 0.2
+
+// heatShort is one of the others in a few words.
+func heatShort(m *Member, u Units) string {
+	s := called(m) + ": " + present(m, u)
+	switch t := m.Detail.TimeToCeiling; {
+	case m.Key.Alarm == rules.LethalCeiling:
+		return s + ", at its lethal limit"
+	case m.Key.Alarm == rules.Exposure:
+		return s + ", hot for too long"
+	case t != nil:
+		return s + ", ceiling" + ceiling(m, u) + " in " + t.Words()
+	default:
+		return s + ", too warm"
+	}
+}
+
+func ceiling(m *Member, u Units) string {
+	if m.Detail.Ceiling == 0 {
+		return ""
+	}
+	return " " + quantity(m.Detail.Ceiling, "°C", u)
+}
+
+func limitName(m *Member) string {
+	if m.Key.Alarm == rules.LethalCeiling {
+		return "ceiling"
+	}
+	return "limit"
+}
+
+// plainName is a subject's name alone, its id where it has none.
+func plainName(m *Member) string {
+	if m.Name == "" {
+		return m.Key.Subject
+	}
+	return m.Name
+}
