@@ -47,15 +47,14 @@ func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 // for either), the hottest first, nil for none. A probe that leapt down is no
 // reason for heat.
 func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *probe {
-	if !en.now.hasTemp {
-		return nil
-	}
 	doubt := func(p *probe) bool {
 		leapt := p.leapt(now.Mono) && side*float64(p.st.Leap) >= 0
 		return p.st.Doubtful || leapt || p.apart()
 	}
-	if p := &e.probes[en.now.hotProbe]; doubt(p) {
-		return p
+	for _, i := range en.probes {
+		if p := &e.probes[i]; i == en.now.hotProbe && doubt(p) {
+			return p
+		}
 	}
 	for _, i := range en.probes {
 		if p := &e.probes[i]; doubt(p) {

@@ -207,7 +207,7 @@ func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.Mi
 	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
 	cause := Cause{CauseEnclosure, en.cfg.ID}
 	switch {
-	case fault == climate.SupplyFault && e.powerGone(now):
+	case fault == climate.SupplyFault && e.powerGone(en, now):
 		cause = Cause{Kind: CauseRoom}
 	case fault == climate.SupplyFault:
 		cause = Cause{CauseSupply, e.supplyOf(en.mist)}
@@ -241,9 +241,13 @@ func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.Mi
 }
 
 // powerGone reports whether all enclosures are cooler than usual beside the
-// room while their lamps should be on: then a mist that fails everywhere is the
-// power, not the pump.
-func (e *Engine) powerGone(now sensors.Instant) bool {
+// room while their lamps should be on, or the room itself is colder than usual:
+// then a mist that fails everywhere is the power, not the pump.
+func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
+	pic := e.survey(now)
+	if pic.Room.HasUsual && e.roomExplains(en, &pic, colder) != "" {
+		return true
+	}
 	lit := 0
 	for i := range e.encls {
 		if l := e.encls[i].lamps; l >= 0 && e.lamps[l].known && e.lamps[l].on && e.lamps[l].edge > 20*time.Minute {
@@ -253,7 +257,6 @@ func (e *Engine) powerGone(now sensors.Instant) bool {
 	if lit < enoughPeers || 2*lit < len(e.encls) {
 		return false
 	}
-	pic := e.survey(now)
 	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
 }
 

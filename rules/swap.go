@@ -16,6 +16,7 @@ type Step struct {
 	NewTemp sensors.CentiCelsius `json:"new_temp,omitempty"`
 	NewHum  sensors.CentiPercent `json:"new_hum,omitempty"`
 	HasHum  bool                 `json:"has_hum,omitempty"`
+	Silent  bool                 `json:"silent,omitempty"` // readings were missing in between
 }
 
 // A Swap says with which other probe a probe changed places, and when.
@@ -25,12 +26,13 @@ type Swap struct {
 	Told bool          `json:"told,omitempty"` // an alarm was raised for it
 }
 
-// What makes two steps an exchange. Each takes the other's place within a few
-// tenths, both at once: no door, lamp or mist does that.
+// What makes two steps an exchange. Each takes the other's place within less
+// than half of the step, both from one poll to the next or both across a
+// silence: no door, lamp or mist does that.
 const (
-	swapStepTemp = 40  // hundredths of °C in one reading
+	swapStepTemp = 20  // hundredths of °C in one reading, ten times a probe's noise
 	swapStepHum  = 300 // hundredths of a percent
-	swapNearTemp = 30
+	swapNearTemp = 15
 	swapNearHum  = 250
 	swapWithin   = 15 * time.Minute // unplugged, plugged in again
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
@@ -57,7 +59,8 @@ func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
 	if apart32(dt) < swapStepTemp && apart32(dh) < swapStepHum {
 		return
 	}
-	st.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum}
+	st.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
+		Silent: r.At.Mono-st.Last.Mono > 3*st.Interval || st.Quality == sensors.Bad}
 	if q := e.exchanged(p); q != nil {
 		e.swapped(p, q, r.At.Mono)
 		e.judgeSwap(p, r.At)
@@ -74,6 +77,9 @@ func (e *Engine) exchanged(p *probe) *probe {
 		q := &e.probes[i]
 		b := &q.st.Step
 		if q == p || b.At == 0 || a.At-b.At > swapWithin || a.HasHum != b.HasHum {
+			continue
+		}
+		if a.At-b.At > p.st.Interval && !(a.Silent && b.Silent) {
 			continue
 		}
 		near := apart32(a.NewTemp-b.Temp) <= swapNearTemp && apart32(b.NewTemp-a.Temp) <= swapNearTemp

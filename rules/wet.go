@@ -13,12 +13,15 @@ type Wet struct {
 	Dry   time.Duration `json:"dry,omitempty"`   // last reading that was clearly below
 	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
 	Slow  bool          `json:"slow,omitempty"`  // it took its time
+	Rises uint8         `json:"rises,omitempty"` // readings in a row that each were wetter
 }
 
 const (
 	wetBelow    = 9600             // hundredths of a percent: clearly not saturated
 	wetAt       = 9900             // as good as saturated
 	wetClimb    = 90 * time.Second // a climb that takes longer is the air's
+	wetRises    = 5                // or that comes in so many steps
+	wetRise     = 30               // hundredths of a percent
 	wetPolls    = 4                // and more readings than these
 	wetPatience = 6 * time.Hour    // before saturation that came slowly is worth a word
 )
@@ -26,16 +29,25 @@ const (
 // followWet takes the last humidity that the probe measured.
 func (p *probe) followWet(r *sensors.Reading) {
 	w := &p.st.Wet
+	if r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad {
+		return
+	}
+	switch rise := r.Humidity - p.st.Hum; {
+	case w.Since > 0:
+	case rise >= wetRise:
+		w.Rises = min(w.Rises+1, wetRises)
+	case rise < 0:
+		w.Rises = 0
+	}
 	switch {
-	case r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad:
 	case r.Humidity < wetBelow:
-		*w = Wet{Dry: r.At.Mono}
+		*w = Wet{Dry: r.At.Mono, Rises: w.Rises}
 	case r.Humidity < wetAt:
 		w.Since = 0
 	case w.Since == 0:
 		climb := r.At.Mono - w.Dry
 		w.Since = max(r.At.Mono, 1)
-		w.Slow = w.Dry == 0 || climb > max(wetClimb, wetPolls*p.st.Interval)
+		w.Slow = w.Dry == 0 || w.Rises >= wetRises || climb > max(wetClimb, wetPolls*p.st.Interval)
 	}
 }
 
@@ -98,7 +110,7 @@ func (e *Engine) wetCause(p *probe) (Cause, []string) {
 		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
 	case p.encl >= 0 && p.st.Wet.Slow:
 		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{fmt.Sprintf(
-			"it took more than %.0f s to get there, so it is rather the air: fogger, mister or no vent", wetClimb.Seconds())}
+			"it rose there step by step over %.0f s or more, so it is rather the air: fogger, mister or no vent", wetRises*p.st.Interval.Seconds())}
 	}
 	return Cause{CauseProbe, p.cfg.ID}, []string{"it went to saturation from one reading to the next, as with a drop on it"}
 }

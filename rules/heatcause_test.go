@@ -1,0 +1,338 @@
+package rules
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// Which enclosure is the odd one, by signs and sizes alone.
+func TestOdd(t *testing.T) {
+	known := climate.Case{HasTemp: true, HasOffset: true, HasChange: true}
+	fresh := climate.Case{HasTemp: true, HasChange: true}
+	for _, c := range []struct {
+		name string
+		c    climate.Case
+		f    climate.Finding
+		side float64
+		room bool
+		want bool
+	}{
+		{"a heater", known, climate.Finding{Residual: 3, Median: 0.1, Judged: 12}, hotter, false, true},
+		{"a heater in a hot room", known, climate.Finding{Residual: 4, Median: 0.5, Judged: 12}, hotter, true, true},
+		{"cooler than usual, less than the rest", known, climate.Finding{Residual: -1.1, Median: -2.9, Judged: 12}, hotter, true, false},
+		{"cooler than usual in a cool room", known, climate.Finding{Residual: -1.3, Median: -2.8, Judged: 12}, hotter, false, false},
+		{"the coolest when it is cold", known, climate.Finding{Residual: -3, Median: -0.2, Judged: 12}, colder, false, true},
+		{"a little beyond what all are", known, climate.Finding{Residual: -2.2, Median: -1.3, Judged: 12}, colder, false, false},
+		{"a cool shelf on the first day", fresh, climate.Finding{Residual: -1.1, Median: 1.2, Judged: 12}, hotter, true, false},
+		{"a warm shelf on the first day", fresh, climate.Finding{Residual: 2, Median: 0.2, Judged: 12}, hotter, true, false},
+		{"a heater on the first day", fresh, climate.Finding{Residual: 6, Median: 0.2, Judged: 12}, hotter, false, true},
+		{"the only one, with its room", known, climate.Finding{Residual: 1, Judged: 1, RoomOff: 4}, hotter, true, false},
+		{"the only one, by itself", known, climate.Finding{Residual: 3, Judged: 1}, hotter, false, true},
+	} {
+		e := New(rigConfig(t, 3, ""))
+		if got := e.odd(&c.c, &c.f, c.side, c.room); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// On the first day nothing is known of what is usual. A room that warms by
+// 1.5 °C an hour, and its enclosures after it, is the room all the same, also
+// for the one that stands cooler than the rest.
+func TestCause_RoomOnTheFirstDay(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 12 * time.Hour
+	r.run(5*time.Hour, func(id string, at time.Duration) *sensors.Reading {
+		up := 1.5*(at-12*time.Hour).Hours() + 0.01*float64(int(at/poll)%3)
+		base := map[string]float64{"room": 21.5, "p1": 22.8, "p2": 24, "p3": 24.2, "p4": 24.1}[id]
+		x := r.good(id, base+up, 80)
+		return &x
+	})
+	n := 0
+	for _, x := range r.log {
+		if x.To != alarm.Unack || x.Key.Alarm == HumidityFloor {
+			continue
+		}
+		n++
+		if x.Cause.Kind != CauseRoom || !strings.Contains(x.Text, "the room itself is") {
+			t.Errorf("%v: %s", x.At.Wall, x.Text)
+		}
+	}
+	if n < 8 {
+		t.Errorf("only %d alarms", n)
+	}
+}
+
+// The same with one enclosure that runs away from a steady room.
+func TestCause_EnclosureOnTheFirstDay(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 12 * time.Hour
+	r.run(2*time.Hour, func(id string, at time.Duration) *sensors.Reading {
+		up := 0.01 * float64(int(at/poll)%3)
+		if id == "p1" {
+			up += min(4*(at-12*time.Hour).Hours(), 6)
+		}
+		x := r.good(id, map[string]float64{"room": 21.5}[id]+up, 80)
+		if id != "room" {
+			x = r.good(id, 24+up, 80)
+		}
+		return &x
+	})
+	if x := r.last(AboveBand); x.Cause != (Cause{CauseEnclosure, "e1"}) {
+		t.Errorf("%v: %s", x.Cause, x.Text)
+	}
+}
+
+// A probe that leapt is doubted for a while, on the side that it leapt to; a
+// level that lasts is one to live with.
+func TestDoubtful_ALeapAges(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	en := &r.e.encls[0]
+	st := &r.e.probes[en.probes[0]].st
+	for _, c := range []struct {
+		leap sensors.CentiCelsius
+		ago  time.Duration
+		side float64
+		want bool
+	}{
+		{800, time.Minute, hotter, true},
+		{-800, time.Minute, hotter, false},
+		{-800, time.Minute, colder, true},
+		{800, 44 * time.Minute, hotter, true},
+		{800, 46 * time.Minute, hotter, false},
+		{800, 11 * time.Hour, hotter, false},
+		{200, time.Minute, hotter, false},
+	} {
+		st.Leap, st.LeapAt = c.leap, r.now-c.ago
+		if got := r.e.doubtful(en, r.instant(), c.side) != nil; got != c.want {
+			t.Errorf("%v °C %v ago: doubted %v", c.leap, c.ago, got)
+		}
+	}
+}
+
+// An excursion to 32 °C made the band alarm a wake one. It rises again at
+// night, nobody having answered, 2 °C over the night band: that is today's, by
+// that limit.
+func TestBand_RisesAgainAfresh(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 12 * time.Hour
+	r.run(time.Hour, r.hold("p1", 24, 85))
+	r.run(2*time.Hour, r.hold("p1", 29, 85)) // above 28.5 °C, the limit to act on
+	if x := r.last(AboveBand); x.Priority != Wake || !strings.Contains(x.Text, "limit to act on of 28.50 °C") {
+		t.Fatalf("%v: %s", x.Priority, x.Text)
+	}
+	r.run(5*time.Hour, r.hold("p1", 24, 85))
+	r.log = nil
+	r.run(5*time.Hour, r.hold("p1", 24, 85))
+	r.want(AboveBand, "e1", "RTNUN>UNACK")
+	x := r.last(AboveBand)
+	if x.Priority != Today || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.00 °C") {
+		t.Errorf("%v by %v: %s", x.Priority, x.Limit, x.Text)
+	}
+}
+
+// Where the ceiling is here, nothing is ahead: not even for a moment.
+func TestAhead_NotWhenItIsHere(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 12 * time.Hour
+	r.run(30*time.Minute, r.hold("p1", 24, 85))
+	from := r.now
+	r.run(2*time.Hour, r.with("p1", func() *sensors.Reading {
+		x := r.good("p1", min(30+2*(r.now-from).Hours(), 33), 85)
+		return &x
+	}))
+	r.run(2*time.Hour, r.hold("p1", 24, 85))
+	r.want(CeilingAhead, "", "")
+	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
+	if x := r.last(LethalCeiling); x.Detail.TimeToCeiling != nil || x.Detail.LampsOffGain != nil {
+		t.Errorf("%+v", x.Detail)
+	}
+}
+
+// Humidity steps from 85 to 69 % at a steady temperature: no door does that
+// where the room is cooler. The floor is told after its delay, to the reading.
+func TestFloor_DryingAloneIsNoDoor(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 12 * time.Hour
+	r.run(30*time.Minute, r.hold("p1", 24, 85))
+	from := r.now
+	r.run(30*time.Minute, r.hold("p1", 24, 69))
+	r.want(DoorAjar, "", "")
+	r.want(HumidityFloor, "e1", "NORM>UNACK")
+	if x := r.last(HumidityFloor); x.At.Mono-from != 10*time.Minute || x.Cause.Kind == CauseDoor {
+		t.Errorf("after %v, by %v", x.At.Mono-from, x.Cause)
+	}
+}
+
+// The floor of an enclosure is judged over the litter. Its probe falls silent;
+// the one in the canopy is drier by eight points, and always was.
+func TestFloor_StandIn(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		sink float64 // by which the canopy dries after the silence, %
+		want string
+	}{{"as ever", 0, ""}, {"it does dry", 9, "NORM>UNACK"}} {
+		t.Run(c.name, func(t *testing.T) {
+			cfg := rigConfig(t, 1, "", 1)
+			for i := range cfg.Probes {
+				cfg.Probes[i].FloorProbe = cfg.Probes[i].ID == "p1"
+			}
+			r := newRig(t, cfg)
+			r.now = 12 * time.Hour
+			silent := false
+			from := time.Duration(0)
+			air := func(id string, at time.Duration) *sensors.Reading {
+				hum := map[string]float64{"room": 50, "p1": 76, "q1": 68}[id] + 0.01*float64(int(at/poll)%3)
+				switch {
+				case id == "p1" && silent:
+					return nil
+				case id == "q1" && silent:
+					hum -= min(c.sink, (at-from).Minutes()/4)
+				}
+				x := r.good(id, 23.5, hum)
+				return &x
+			}
+			r.run(time.Hour, air)
+			silent, from = true, r.now
+			r.run(3*time.Hour, air)
+			r.want(HumidityFloor, "e1", c.want)
+			if c.want == "" {
+				return
+			}
+			x := r.last(HumidityFloor)
+			if !strings.Contains(x.Text, "judged by q1, set off by +8.0 % as learned") || x.Value < 66 || x.At.Sub(x.Since) < 30*time.Minute {
+				t.Errorf("%v after %v: %s", x.Value, x.At.Sub(x.Since), x.Text)
+			}
+		})
+	}
+}
+
+// Two probes are plugged into each other's enclosures, with or without a
+// silence in between, and back.
+func TestSwap(t *testing.T) {
+	for _, silence := range []time.Duration{0, 2 * time.Minute} {
+		r := newRig(t, rigConfig(t, 4, ""))
+		r.now = 12 * time.Hour
+		swapped := false
+		air := func(id string, at time.Duration) *sensors.Reading {
+			if swapped {
+				id = map[string]string{"p1": "p3", "p3": "p1", "p2": "p2", "p4": "p4", "room": "room"}[id]
+			}
+			noise := 0.02 * float64(int(at/poll)%3-1)
+			v := map[string][2]float64{"room": {21, 50}, "p1": {24, 82}, "p2": {24.3, 80}, "p3": {24.6, 85}, "p4": {24.1, 79}}[id]
+			x := r.good(id, v[0]+noise, v[1]+noise)
+			return &x
+		}
+		gap := func() {
+			r.run(silence, func(id string, at time.Duration) *sensors.Reading {
+				if id == "p1" || id == "p3" {
+					return nil
+				}
+				return air(id, at)
+			})
+		}
+		back := func(id string, at time.Duration) *sensors.Reading { // readings bear the probe they come from
+			x := air(id, at)
+			x.Probe = sensors.ProbeID(id)
+			return x
+		}
+		r.run(30*time.Minute, back)
+		gap()
+		swapped = true
+		r.run(30*time.Minute, back)
+		r.want(ProbeDisagrees, "p1", "NORM>UNACK")
+		r.want(ProbeDisagrees, "p3", "NORM>UNACK")
+		r.want(ProbeDisagrees, "p2", "")
+		if x := r.last(ProbeDisagrees); x.Cause != (Cause{CauseProbe, "p1"}) || !strings.Contains(x.Text, "changed places with probe") {
+			t.Errorf("%v: %s", x.Cause, x.Text)
+		}
+		gap()
+		swapped = false
+		r.run(30*time.Minute, back)
+		r.want(ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN")
+		r.want(ProbeDisagrees, "p3", "NORM>UNACK UNACK>RTNUN")
+	}
+}
+
+// Saturation that all show alike is the air; a drop takes one probe there at
+// once; what rises step by step is given time.
+func TestWetFault(t *testing.T) {
+	r := newRig(t, rigConfig(t, 5, ""))
+	r.run(time.Minute, r.calm)
+	p := &r.e.probes[1]
+	now := r.now + 3*time.Hour
+	set := func(wet Wet, others int) {
+		for i := range r.e.probes {
+			if q := &r.e.probes[i]; q.encl >= 0 {
+				q.st.Wet = Wet{}
+				if q != p && others > 0 {
+					q.st.Wet.Since = r.now
+					others--
+				}
+			}
+		}
+		p.st.Wet = wet
+	}
+	for _, c := range []struct {
+		name   string
+		wet    Wet
+		others int
+		want   bool
+	}{
+		{"a drop", Wet{Since: r.now}, 0, true},
+		{"a drop, and one other", Wet{Since: r.now}, 1, true},
+		{"all of them", Wet{Since: r.now}, 4, false},
+		{"half of the others", Wet{Since: r.now}, 2, false},
+		{"step by step", Wet{Since: r.now, Slow: true}, 0, false},
+		{"step by step, for long", Wet{Since: now - wetPatience, Slow: true}, 0, true},
+	} {
+		set(c.wet, c.others)
+		if got := r.e.wetFault(p, now); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+func TestRange_Words(t *testing.T) {
+	for _, c := range []struct {
+		r    Range
+		want string
+		gain string
+	}{
+		{Range{38, 139}, "about 40–135 min", "about 40–135 min"},
+		{Range{1.2, 3.4}, "about 1–3 min", "about 1–3 min"},
+		{Range{8, 21}, "about 8–20 min", "about 8–20 min"},
+		{Range{41, 42}, "about 40 min", "about 40 min"},
+		{Range{92, 360}, "90 min at the earliest", "90 min or more"},
+	} {
+		if got := c.r.Words(); got != c.want {
+			t.Errorf("%v: %q, want %q", c.r, got, c.want)
+		}
+		if got := c.r.Gain(); got != c.gain {
+			t.Errorf("%v: %q, want %q", c.r, got, c.gain)
+		}
+	}
+}
+
+// By the definition of the scale (NIST SP 811, B.8): 27.1 °C is 80.78 °F, 0 °C
+// 32 °F; a difference of 6 K is 10.8 °F.
+func TestInFahrenheit(t *testing.T) {
+	for in, want := range map[string]string{
+		"the room itself is 27.1 °C, warmer by 6.0 °C than usual": "the room itself is 80.8 °F, warmer by 10.8 °F than usual",
+		"0.00 °C, on its way back":                                "32.00 °F, on its way back",
+		"rising 1.5 °C/h":                                         "rising 2.7 °F/h",
+		"moved with it by more than 1 °C in half an hour":         "moved with it by more than 1.8 °F in half an hour",
+		"warmer by about 2.0 °C than usual":                       "warmer by about 3.6 °F than usual",
+		"humidity 68.90 %":                                        "humidity 68.90 %",
+	} {
+		if got := InFahrenheit(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
