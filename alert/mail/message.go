@@ -80,8 +80,12 @@ func noticeText(m *alert.Message) string {
 	var b strings.Builder
 	b.WriteString(m.Text)
 	b.WriteString("\n")
-	if m.FirstAction != "" {
-		fmt.Fprintf(&b, "\nFirst: %s\n", m.FirstAction)
+	switch first := "First: " + m.FirstAction; {
+	case m.FirstAction == "" || strings.Contains(m.Text, first):
+	case strings.Contains(m.Text, "\nFirst: "): // the beginning of it
+		fmt.Fprintf(&b, "\nAll steps: %s\n", m.FirstAction)
+	default:
+		fmt.Fprintf(&b, "\n%s\n", first)
 	}
 	if m.Ack != "" {
 		fmt.Fprintf(&b, "\nAcknowledge: %s\n", m.Ack)

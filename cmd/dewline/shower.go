@@ -71,8 +71,8 @@ func (s *shower) notice(n alert.Message, again bool) {
 	for _, line := range strings.Split(strings.TrimSpace(n.Text), "\n") {
 		s.printf("      %s\n", line)
 	}
-	if n.FirstAction != "" && n.Kind != alert.FollowUp {
-		s.printf("      First: %s\n", n.FirstAction)
+	if n.Kind != alert.FollowUp && n.Kind != alert.Update && !strings.Contains(n.Text, n.FirstAction) {
+		s.printf("      All steps: %s\n", n.FirstAction)
 	}
 	if n.Ack != "" && n.Priority == rules.Wake && n.Kind == alert.Raise {
 		s.printf("      Answer: %s\n", n.Ack)
