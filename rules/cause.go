@@ -69,9 +69,23 @@ func byTemperature(k kind) bool {
 	return k == kLethal || k == kAhead || k == kExposure || k == kAbove || k == kBelow
 }
 
+// heatOf returns the enclosure's other active alarm of heat, whose cause is
+// that of a dose as well; nil for none.
+func (e *Engine) heatOf(s *slot) *slot {
+	for _, k := range [...]kind{kLethal, kAhead, kAbove} {
+		if o := &e.encls[s.subj].slots[k]; o.rec.Life.Active && o.rec.Cause.Kind != "" {
+			return o
+		}
+	}
+	return nil
+}
+
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
 func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	switch {
+	case s.kind == kExposure && e.heatOf(s) != nil:
+		o := e.heatOf(s)
+		return o.rec.Cause, o.rec.Detail.Evidence
 	case byTemperature(s.kind):
 		pic := e.survey(now)
 		return e.temperatureCause(&e.encls[s.subj], &pic, now, s.kind)
@@ -127,13 +141,20 @@ func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
 	}
 }
 
+func missedText(n int) string {
+	if n == 1 {
+		return "the last scheduled mist brought no pulse"
+	}
+	return fmt.Sprintf("the last %d scheduled mists brought no pulse", n)
+}
+
 // dryCause says what dries an enclosure out.
 func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) {
 	if _, open := en.st.Door.Open(); open {
 		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
 	}
 	if s := &en.slots[kMistMissing]; s.rec.Life.Active {
-		return s.rec.Cause, []string{fmt.Sprintf("%d scheduled mists in a row brought no pulse", en.st.Missed)}
+		return s.rec.Cause, []string{missedText(en.st.Missed)}
 	}
 	dry, judged := 0, 0
 	for i := range e.encls {
@@ -225,10 +246,13 @@ func (e *Engine) followCauses(now sensors.Instant) {
 
 func (e *Engine) followCause(s *slot, pic *climate.Picture, now sensors.Instant) {
 	en := &e.encls[s.subj]
+	cause, why := e.temperatureCause(en, pic, now, s.kind)
+	if cause == s.rec.Cause {
+		s.rec.Detail.Evidence = why // as it is now
+	}
 	if s.rec.Life.Seen != alarm.Beyond {
 		return // on its way back: nobody needs another theory
 	}
-	cause, _ := e.temperatureCause(en, pic, now, s.kind)
 	if s.rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.rec.Life.Since.Mono < day {
 		return // only the evidence has aged: nothing else has turned up
 	}

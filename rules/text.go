@@ -17,7 +17,7 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 	if c.From == alarm.Norm && !r.Life.Active { // put away in peace: nothing was judged
 		r.Value, r.HasValue, r.Limit, r.HasLimit = 0, false, 0, false
 	}
-	if c.To == alarm.Unack || c.To == alarm.Suppressed || r.Cause.Kind == "" || c.Why == whyCause {
+	if c.Changed() && (c.To == alarm.Unack || c.To == alarm.Suppressed) || r.Cause.Kind == "" || c.Why == whyCause {
 		r.Cause, r.Detail.Evidence = e.causeOf(s, now)
 	}
 	r.Detail = Detail{Evidence: r.Detail.Evidence}
