@@ -36,6 +36,8 @@ func heatTitle(n *Notice, ms []Member, subjects int, u Units) string {
 	}
 	like := alike(ms)
 	switch {
+	case eased(worst):
+		return head + ", but cooling: " + name + " " + heatWords(worst, u)
 	case worst.Key.Alarm == rules.CeilingAhead:
 		if t := worst.Detail.TimeToCeiling; t != nil {
 			return head + ": " + name + " nearest its lethal limit, " + t.Words()
@@ -72,6 +74,9 @@ func heatState(a rules.AlarmID) string {
 func heatWords(m *Member, u Units) string {
 	switch m.Key.Alarm {
 	case rules.LethalCeiling:
+		if eased(m) {
+			return "back below its lethal limit, " + present(m, u)
+		}
 		return "at its lethal limit, " + present(m, u)
 	case rules.CeilingAhead:
 		if t := m.Detail.TimeToCeiling; t != nil {
@@ -127,6 +132,12 @@ func heatLine(n *Notice, m *Member, u Units) string {
 	return s
 }
 
+// eased reports whether an enclosure at its ceiling is below it by now, though
+// not for long enough to call it over.
+func eased(m *Member) bool {
+	return m.Key.Alarm == rules.LethalCeiling && m.HasValue && m.HasLimit && m.Value < m.Limit
+}
+
 // leastRate in °C/h is not worth a word.
 const leastRate = 0.2
 
@@ -134,6 +145,8 @@ const leastRate = 0.2
 func heatShort(m *Member, u Units) string {
 	s := called(m) + ": " + present(m, u)
 	switch t := m.Detail.TimeToCeiling; {
+	case eased(m):
+		return s + ", back below its lethal limit"
 	case m.Key.Alarm == rules.LethalCeiling:
 		return s + ", at its lethal limit"
 	case m.Key.Alarm == rules.Exposure:

@@ -74,7 +74,11 @@ func title(n *Notice, ms []Member, subjects int, u Units) string {
 	if byHeat(worst.Key.Alarm) {
 		return heatTitle(n, ms, subjects, u)
 	}
-	t := scope(n) + ": " + headline(worst.Key.Alarm)
+	what := headline(worst.Key.Alarm)
+	if n.Cause.Kind == rules.CauseProbe {
+		what = strings.TrimPrefix(what, "probe ")
+	}
+	t := scope(n) + ": " + what
 	if subjects > 1 {
 		t += " in " + howMany(ms, subjects)
 	}
@@ -181,7 +185,7 @@ func lines(n *Notice, ms []Member, subjects int, u Units) string {
 // sentence, which names its subject.
 func line(m *Member, u Units) string {
 	f := figure(m, u)
-	if f == "" && m.Text != "" {
+	if m.Text != "" && (f == "" || plural(m.Key.Alarm) != "enclosures") {
 		return inUnits(strings.TrimSuffix(m.Text, "."), u)
 	}
 	s := called(m) + ": " + headline(m.Key.Alarm)
@@ -207,7 +211,7 @@ func figure(m *Member, u Units) string {
 	case !m.HasValue || m.Unit == "":
 		return ""
 	case m.Key.Alarm == rules.Exposure:
-		return quantity(m.Value, m.Unit, u) + " of the heat dose"
+		return fmt.Sprintf("%.0f %% of the heat dose", m.Value)
 	default:
 		return quantity(m.Value, m.Unit, u)
 	}
@@ -229,8 +233,17 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 		}
 		b.WriteString(" at " + called(worst) + ".")
 	}
+	held := 0
+	for i := range ms {
+		if latched(&ms[i]) {
+			held++
+		}
+	}
+	if held > 1 {
+		fmt.Fprintf(&b, "\n%d alarms are back to normal and held until somebody resets them.", held)
+	}
 	for i := range ms[:min(len(ms), listed)] {
-		if s := ending(&ms[i]); s != "" {
+		if s := ending(&ms[i]); s != "" && (held < 2 || !latched(&ms[i])) {
 			b.WriteString("\n" + s)
 		}
 	}
@@ -239,6 +252,8 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	}
 	return title, b.String()
 }
+
+func latched(m *Member) bool { return m.State == alarm.LatchUnack || m.State == alarm.LatchAck }
 
 // ending says how an alarm ended where it did not simply return to normal.
 func ending(m *Member) string {

@@ -101,9 +101,9 @@ func TestRender_figures(t *testing.T) {
 		line  string
 	}{
 		{rules.CeilingAhead, "min", 38, "lethal limit in about 30–45 min", "heading for lethal heat and rising 2.5 °C/h"},
-		{rules.Exposure, "%", 132.4, "132.4 % of the heat dose", "of the heat dose, hot for too long and rising 2.5 °C/h"},
+		{rules.Exposure, "%", 132.4, "132 % of the heat dose", "of the heat dose, hot for too long and rising 2.5 °C/h"},
 		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
-		{rules.ProbeSilent, "s", 40.2, "probe silent, 40 s", "40 s (limit 33 s)"},
+		{rules.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
