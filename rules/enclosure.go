@@ -270,17 +270,19 @@ func (e *Engine) band(en *enclosure) (low, high int32, name string) {
 	return min(l.dayLow, l.nightLow), max(l.dayHigh, l.nightHigh), "day or night"
 }
 
-// judge steps the threshold alarms with what the probes say now.
-func (e *Engine) judge(en *enclosure, now sensors.Instant) {
+// judge steps the threshold alarms with what the probes say now. It returns
+// false while that is not enough for more than the ceiling.
+func (e *Engine) judge(en *enclosure, now sensors.Instant) bool {
 	if e.calmNow(en, now.Mono) {
-		return
+		return true
 	}
 	en.endCalm()
 	e.judgeCeiling(en, now)
 	if e.gathering(en, now.Mono) {
-		return
+		return false
 	}
 	e.judgeBand(en, now)
 	e.judgeFloor(en, now)
 	e.beginCalm(en)
+	return true
 }

@@ -192,8 +192,7 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 		en := &e.encls[p.encl]
 		en.st.At = r.At
 		e.combine(en, r.At.Mono)
-		if r.Quality != sensors.Bad {
-			e.judge(en, r.At)
+		if r.Quality != sensors.Bad && e.judge(en, r.At) {
 			e.estimate(en, r.At)
 		}
 	case p.cfg.Place == configs.InRoom:

@@ -17,11 +17,11 @@ type ProbeState struct {
 	Last    sensors.Instant `json:"last"` // any reading
 	Quality sensors.Quality `json:"quality"`
 	Reason  sensors.Reason  `json:"reason"`
-	Heard   sensors.Instant `json:"heard"` // last one that was not bad
-	Good    sensors.Instant `json:"good"`  // last good one
-	Began   sensors.Instant `json:"began"` // when it was first expected
+	Heard   sensors.Instant `json:"heard"`  // last one that was not bad
+	Good    sensors.Instant `json:"good"`   // last good one
+	Began   sensors.Instant `json:"began"`  // when it was first expected
 	Unseen  time.Duration   `json:"unseen"` // since it was heard, while nobody listened
-	Seen    time.Time       `json:"seen"`  // first reading under a set clock; zero before
+	Seen    time.Time       `json:"seen"`   // first reading under a set clock; zero before
 
 	Temp    sensors.CentiCelsius `json:"temp"` // last trusted
 	TempAt  time.Duration        `json:"temp_at"`

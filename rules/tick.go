@@ -110,7 +110,7 @@ func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
 	if !hum {
 		en.now.hasHum = false
 	}
-	starting := now.Mono-e.watched <= e.patience(en)
+	starting := now.Mono-e.watched <= e.waitFor(en)
 	if temp || !starting {
 		for _, k := range [...]kind{kLethal, kAhead, kExposure, kAbove, kBelow} {
 			e.setUnknown(&en.slots[k], now, !temp)
@@ -124,8 +124,8 @@ func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
 	}
 }
 
-// patience is how long the enclosure's probes are waited for after a start.
-func (e *Engine) patience(en *enclosure) time.Duration {
+// waitFor is how long the enclosure's probes are waited for after a start.
+func (e *Engine) waitFor(en *enclosure) time.Duration {
 	d := time.Duration(0)
 	for _, i := range en.probes {
 		d = max(d, e.probes[i].silentAfter(&e.cfg.Rules))
@@ -136,7 +136,7 @@ func (e *Engine) patience(en *enclosure) time.Duration {
 // gathering reports whether some probe of the enclosure has not spoken since
 // the start: until then the others do not speak for all.
 func (e *Engine) gathering(en *enclosure, now time.Duration) bool {
-	if len(en.probes) < 2 || now-e.watched > e.patience(en) {
+	if len(en.probes) < 2 || now-e.watched > e.waitFor(en) {
 		return false
 	}
 	for _, i := range en.probes {
