@@ -118,8 +118,12 @@ func (s *Store) Journal(from, to time.Time) iter.Seq2[JournalEntry, error] {
 
 // eachJournal visits copies of the stored entries, some per read transaction.
 func (s *Store) eachJournal(visit func(key, value []byte) bool, fail func(error)) {
+	s.eachJournalFrom([]byte{}, visit, fail)
+}
+
+// eachJournalFrom is eachJournal from a key on.
+func (s *Store) eachJournalFrom(from []byte, visit func(key, value []byte) bool, fail func(error)) {
 	type pair struct{ k, v []byte }
-	from := []byte{}
 	for from != nil {
 		var some []pair
 		start := from

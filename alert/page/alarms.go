@@ -174,7 +174,7 @@ func (s *site) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 		return nil, errNoRecord
 	}
 	now := snap.At.Wall
-	all, err := s.diary.of(rec, snap, now.Add(-pastFor), func(rules.Key) bool { return true })
+	all, err := onsets(rec, snap, now.Add(-pastFor), func(rules.Key) bool { return true })
 	var out []pastRow
 	for _, o := range slices.Backward(all) {
 		if o.to.IsZero() {

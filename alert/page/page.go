@@ -25,7 +25,8 @@ type History interface {
 // Record is the record as far as pages read it.
 type Record interface {
 	History
-	Journal(from, to time.Time) iter.Seq2[store.JournalEntry, error]
+	// JournalSince yields the entries from a running time on.
+	JournalSince(mono time.Duration) iter.Seq2[store.JournalEntry, error]
 }
 
 // A Note is one line that a keeper wrote about an enclosure.
@@ -73,7 +74,6 @@ type site struct {
 	sessions *sessions
 	limit    *limiter
 	ranges   *ranges
-	diary    *diary
 	assets   *assets
 	streams  chan struct{} // one token for each open stream
 }
@@ -93,7 +93,7 @@ func newSite(o Options) *site {
 		o.Record = func() Record { return nil }
 	}
 	return &site{
-		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{}, diary: &diary{},
+		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{},
 		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
 	}
 }

@@ -151,7 +151,7 @@ func (s *site) marks(ctx context.Context, rec Record, snap *alert.Snapshot, cfg 
 			out = append(out, k)
 		}
 	}
-	alarms, err := s.diary.of(rec, snap, p.from, ofEnclosure(cfg, e.ID))
+	alarms, err := onsets(rec, snap, p.from, ofEnclosure(cfg, e.ID))
 	errs = errors.Join(errs, err)
 	for _, o := range alarms {
 		kind, ok := o.markKind()

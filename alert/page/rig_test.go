@@ -209,7 +209,7 @@ func (emptyRecord) Rollups(context.Context, sensors.ProbeID, store.Level, time.T
 	return func(func(store.Rollup, error) bool) {}
 }
 
-func (emptyRecord) Journal(time.Time, time.Time) iter.Seq2[store.JournalEntry, error] {
+func (emptyRecord) JournalSince(time.Duration) iter.Seq2[store.JournalEntry, error] {
 	return func(func(store.JournalEntry, error) bool) {}
 }
 

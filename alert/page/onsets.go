@@ -2,8 +2,8 @@ package page
 
 import (
 	"errors"
+	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"dewline/alert"
@@ -24,21 +24,25 @@ type onset struct {
 	priority string // the highest it had; empty in old entries
 }
 
-// onsets reads the alarms of [from, to), oldest first.
-func onsets(rec Record, from, to time.Time) ([]*onset, error) {
-	var out []*onset
-	var errs error
+// lookBack is how long before a stretch of time alarms are looked for that go
+// on into it. Older ones are still open and known from the snapshot.
+const lookBack = 2 * 24 * time.Hour
+
+// onsets reads the alarms that keep lets through and that were not over before
+// from, oldest first.
+func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Key) bool) ([]*onset, error) {
+	out := openSince(snap, from.Add(-lookBack), keep)
 	byID := map[string]*onset{}
-	for e, err := range rec.Journal(from, to) {
+	var errs error
+	// Running time stands still while the board is off, so this is early enough.
+	since := snap.At.Mono - snap.At.Wall.Sub(from.Add(-lookBack))
+	for e, err := range rec.JournalSince(since) {
 		if err != nil {
 			errs = errors.Join(errs, err)
 			continue
 		}
-		if e.Kind != "alarm" {
-			continue
-		}
 		key, ok := keyOf(e.Subject)
-		if !ok {
+		if e.Kind != "alarm" || !ok || !keep(key) {
 			continue
 		}
 		o := byID[e.Subject]
@@ -48,52 +52,19 @@ func onsets(rec Record, from, to time.Time) ([]*onset, error) {
 		}
 		o.take(e)
 	}
-	return out, errs
+	return slices.DeleteFunc(out, func(o *onset) bool { return !o.to.IsZero() && o.to.Before(from) }), errs
 }
 
-// A diary keeps the alarms of the last year, because finding them means
-// reading the whole journal. They change when an alarm does.
-type diary struct {
-	mu      sync.Mutex // guards what follows
-	at      time.Time  // room time
-	print   uint64     // of the alarms
-	changed time.Time  // when print did, and
-	read    time.Time  // when the journal was read, on the process's clock
-	all     []*onset
-	err     error
-}
-
-// Limits of a diary.
-const (
-	diaryFor  = 366 * 24 * time.Hour
-	diaryKept = 24 * time.Hour // of room time, though no alarm changes
-	// diaryLag is the longest that an entry follows its alarm: the card is
-	// written beside the decisions.
-	diaryLag = 5 * time.Second
-)
-
-// of returns the alarms of the last year that keep lets through and that were
-// not over before from, oldest first. They must not be changed.
-func (d *diary) of(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Key) bool) ([]*onset, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	now, print := snap.At.Wall, fingerprint(snap)
-	if d.print != print {
-		d.print, d.changed = print, time.Now()
-	}
-	age := now.Sub(d.at)
-	if d.err != nil || d.read.Sub(d.changed) < diaryLag || age < 0 || age > diaryKept {
-		d.at, d.read = now, time.Now()
-		// A clock that was wrong may have dated entries into the future.
-		d.all, d.err = onsets(rec, now.Add(-diaryFor), now.Add(diaryFor))
-	}
+// openSince returns the alarms that have been open since before a moment.
+func openSince(snap *alert.Snapshot, before time.Time, keep func(rules.Key) bool) []*onset {
 	var out []*onset
-	for _, o := range d.all {
-		if keep(o.key) && (o.to.IsZero() || !o.to.Before(from)) {
-			out = append(out, o)
+	for i := range snap.Alarms {
+		a := &snap.Alarms[i]
+		if a.Active && a.Since.Wall.Before(before) && keep(a.Key) {
+			out = append(out, &onset{key: a.Key, from: a.Since.Wall, by: a.AckedBy, priority: a.Priority.String()})
 		}
 	}
-	return out, d.err
+	return out
 }
 
 // keyOf takes "alarm/subject/number" apart.

@@ -1,0 +1,104 @@
+package store
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"iter"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+)
+
+// journalSlack is by how much entries of one moment may stand out of order:
+// they are queued from several places.
+const journalSlack = time.Minute
+
+// JournalSince yields the entries from a running time on, in the order they
+// were written, without reading those before: running time never goes back, so
+// they are in its order. It refuses entries as Journal does.
+func (s *Store) JournalSince(mono time.Duration) iter.Seq2[JournalEntry, error] {
+	return func(yield func(JournalEntry, error) bool) {
+		from, before, err := s.journalStart(mono - journalSlack)
+		if err != nil {
+			yield(JournalEntry{}, fmt.Errorf("read the journal: %w", err))
+			return
+		}
+		if from == nil {
+			return
+		}
+		s.eachJournalFrom(from, func(key, value []byte) bool {
+			e, ok := parseEntry(before, value)
+			if len(value) >= sha256.Size {
+				copy(before[:], value)
+			}
+			if !ok {
+				return yield(JournalEntry{}, fmt.Errorf("%w: entry %x", ErrTampered, key))
+			}
+			return e.At.Mono < mono || yield(e, nil)
+		}, func(err error) { yield(JournalEntry{}, err) })
+	}
+}
+
+// parseEntry reads an entry that has to follow from the hash before it.
+func parseEntry(before [sha256.Size]byte, value []byte) (e JournalEntry, ok bool) {
+	if len(value) < sha256.Size || chain(before, value[sha256.Size:]) != [sha256.Size]byte(value[:sha256.Size]) {
+		return e, false
+	}
+	return e, json.Unmarshal(value[sha256.Size:], &e) == nil
+}
+
+// journalStart finds, by halving, the key of the first entry at or after mono
+// and the hash that it follows from; nil where there is none.
+func (s *Store) journalStart(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
+	err = s.view(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(rootJournal))
+		if b == nil {
+			return badf("bucket %s is missing", rootJournal)
+		}
+		c := b.Cursor()
+		first, _ := c.First()
+		last, _ := c.Last()
+		if len(first) != 8 || len(last) != 8 {
+			return nil
+		}
+		low, high := binary.BigEndian.Uint64(first), binary.BigEndian.Uint64(last)+1
+		for low < high {
+			mid := low + (high-low)/2
+			if _, v := c.Seek(binary.BigEndian.AppendUint64(nil, mid)); monoOf(v) < mono {
+				low = mid + 1
+			} else {
+				high = mid
+			}
+		}
+		k, _ := c.Seek(binary.BigEndian.AppendUint64(nil, low))
+		if k == nil {
+			return nil
+		}
+		key = bytes.Clone(k)
+		if k, v := c.Prev(); k != nil && len(v) >= sha256.Size {
+			copy(before[:], v)
+		}
+		return nil
+	})
+	return key, before, err
+}
+
+// monoOf is the running time of a stored entry. A damaged one counts as early,
+// so that those after it are found.
+func monoOf(value []byte) time.Duration {
+	if len(value) < sha256.Size {
+		return -1 << 62
+	}
+	var e struct {
+		At struct {
+			Mono time.Duration `json:"mono"`
+		} `json:"at"`
+	}
+	if json.Unmarshal(value[sha256.Size:], &e) != nil {
+		return -1 << 62
+	}
+	return e.At.Mono
+}

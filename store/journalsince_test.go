@@ -1,0 +1,96 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"testing"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+)
+
+// JournalSince must yield exactly what is left of Journal after those that are
+// older, however far the wall clock was stepped meanwhile.
+func TestJournalSinceIsTheRestOfTheJournal(t *testing.T) {
+	s, _, err := Open(context.Background(), Options{Dir: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(context.Background())
+	for range s.JournalSince(0) {
+		t.Fatal("an empty journal has entries")
+	}
+	const n = 700
+	for i := range n {
+		wall := start.Add(time.Duration(i) * time.Hour)
+		if i%3 == 1 {
+			wall = wall.AddDate(-5, 0, 0) // a board that lost its clock
+		}
+		at := sensors.Instant{Mono: time.Duration(i) * time.Hour, Wall: wall}
+		if i%10 == 9 {
+			at.Mono -= time.Hour + 30*time.Second // queued a little late
+		}
+		if err := s.Commit(Commit{Journal: []JournalEntry{{At: at, Kind: "k", New: fmt.Sprint(i)}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, mono := range []time.Duration{-time.Hour, 0, time.Hour, 345 * time.Hour, 345*time.Hour - 20*time.Second, (n - 1) * time.Hour, n * time.Hour} {
+		var want, got []string
+		for e, err := range s.Journal(time.Time{}, time.Time{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if e.At.Mono >= mono {
+				want = append(want, e.New)
+			}
+		}
+		for e, err := range s.JournalSince(mono) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, e.New)
+		}
+		if fmt.Sprint(got) != fmt.Sprint(want) {
+			t.Errorf("since %s: %d entries %.60v, want %d %.60v", mono, len(got), got, len(want), want)
+		}
+	}
+}
+
+// A changed entry is refused and those after it still come.
+func TestJournalSinceRefusesWhatWasChanged(t *testing.T) {
+	s, _, err := Open(context.Background(), Options{Dir: t.TempDir()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(context.Background())
+	for i := range 20 {
+		at := sensors.Instant{Mono: time.Duration(i) * time.Hour, Wall: start}
+		if err := s.Commit(Commit{Journal: []JournalEntry{{At: at, Kind: "k", New: fmt.Sprint(i)}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	err = s.update(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(rootJournal))
+		k := []byte{0, 0, 0, 0, 0, 0, 0, 15}
+		v := append([]byte{}, b.Get(k)...)
+		v[len(v)-2] = '!'
+		return b.Put(k, v)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	bad, good := 0, 0
+	for _, err := range s.JournalSince(10 * time.Hour) {
+		if errors.Is(err, ErrTampered) {
+			bad++
+		} else if err == nil {
+			good++
+		}
+	}
+	if bad != 1 || good != 9 {
+		t.Errorf("%d refused and %d given out of 10, want 1 and 9", bad, good)
+	}
+}
