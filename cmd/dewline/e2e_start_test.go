@@ -170,10 +170,10 @@ func TestStart_Twice(t *testing.T) {
 	first := s.run()
 	s.ready(first)
 	second := start(t, nil, "run", "--config", s.config(), "--data", s.data(), "--control", s.path("other.sock"))
-	second.logged("in use by another process")
-	if code := second.stop(); code != exitOK {
-		t.Errorf("the second ended with %d", code)
+	if code := second.wait(); code != exitFailed {
+		t.Errorf("the second ended with %d, want %d", code, exitFailed)
 	}
+	second.logged("another dewline uses the record")
 	s.overheat("moss", 30.2)
 	s.state(rules.LethalCeiling, "moss", "UNACK")
 	if code := first.stop(); code != exitOK {

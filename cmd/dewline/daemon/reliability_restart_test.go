@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"errors"
+	"maps"
+	"slices"
 	"testing"
 	"time"
 
@@ -25,15 +27,16 @@ func (k disk) keep(fx Effects) {
 	}
 }
 
-// saved is what a later run finds.
+// saved is what a later run finds, in the order of the store.
 func (k disk) saved(state []byte) Saved {
 	s := Saved{State: state}
-	for key, v := range k {
+	for _, key := range slices.SortedFunc(maps.Keys(k), compareDocKeys) {
+		d := store.Doc{Bucket: key.bucket, Key: key.key, Value: k[key]}
 		switch key.bucket {
 		case store.BucketAlarms:
-			s.Alarms = append(s.Alarms, store.Doc{Bucket: key.bucket, Key: key.key, Value: v})
+			s.Alarms = append(s.Alarms, d)
 		case store.BucketOutbox:
-			s.Outbox = append(s.Outbox, store.Doc{Bucket: key.bucket, Key: key.key, Value: v})
+			s.Outbox = append(s.Outbox, d)
 		}
 	}
 	return s
