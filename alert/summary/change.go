@@ -28,6 +28,8 @@ const (
 type change struct {
 	size float64
 	text string
+	kind string // changes of one kind are told together; empty for no other
+	name string // of the enclosure
 }
 
 // changes lists what differs most from the week before.
@@ -43,12 +45,28 @@ func (b *builder) changes() []string {
 		all = append(all, e.changes(b.report.Until.Before(b.report.To))...)
 	}
 	if q := b.report.Alarms; compared && abs(q.Count-q.Before) >= 5 {
-		all = append(all, change{float64(abs(q.Count-q.Before)) / 5, fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)})
+		all = append(all, change{size: float64(abs(q.Count-q.Before)) / 5, text: fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)})
 	}
 	slices.SortStableFunc(all, func(x, y change) int { return cmp.Compare(y.size, x.size) })
 	out := []string{}
-	for _, c := range all[:min(len(all), changesTold)] {
-		out = append(out, c.text)
+	told := map[string]bool{}
+	for i := 0; i < len(all) && len(out) < changesTold; i++ {
+		c := &all[i]
+		if c.kind != "" && told[c.kind] {
+			continue
+		}
+		told[c.kind] = true
+		var others []string
+		for _, o := range all[i+1:] {
+			if c.kind != "" && o.kind == c.kind {
+				others = append(others, o.name)
+			}
+		}
+		text := c.text
+		if len(others) > 0 {
+			text += " Likewise " + list(others, 4) + "."
+		}
+		out = append(out, text)
 	}
 	if !compared && !b.report.NoData {
 		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")
@@ -62,14 +80,15 @@ func abs(n int) int { return max(n, -n) }
 // the week is under way.
 func (e *Enclosure) changes(partial bool) []change {
 	var out []change
-	add := func(size float64, format string, args ...any) {
-		if size >= 1 {
-			out = append(out, change{size, e.Name + ": " + fmt.Sprintf(format, args...) + "."})
+	add := func(kind string, moved, worth float64, format string, args ...any) {
+		if size := math.Abs(moved) / worth; size >= 1 {
+			kind += map[bool]string{true: " up", false: " down"}[moved > 0]
+			out = append(out, change{size, e.Name + ": " + fmt.Sprintf(format, args...) + ".", kind, e.Name})
 		}
 	}
 	now, was := &e.Figures, &e.Before
 	if now.InBand != nil && was.InBand != nil {
-		add(math.Abs(*now.InBand-*was.InBand)/bandMoved, "%s of the time inside the band, the week before %s", share(*now.InBand), share(*was.InBand))
+		add("band", *now.InBand-*was.InBand, bandMoved, "%s of the time inside the band, the week before %s", share(*now.InBand), share(*was.InBand))
 	}
 	means := func(half string, a, b Climate) {
 		if a.Temperature == nil || b.Temperature == nil {
@@ -80,28 +99,28 @@ func (e *Enclosure) changes(partial bool) []change {
 		if d < 0 {
 			word = "cooler"
 		}
-		add(math.Abs(d)/tempMoved, "%s %s by %s, mean %s", half, deltaMark(math.Abs(d)), word, tempMark(a.Temperature.Mean))
+		add(half, d, tempMoved, "%s %s by %s, mean %s", half, deltaMark(math.Abs(d)), word, tempMark(a.Temperature.Mean))
 	}
 	means("days", now.Day, was.Day)
 	means("nights", now.Night, was.Night)
 	if now.Drop != nil && was.Drop != nil {
-		add(math.Abs(*now.Drop-*was.Drop)/dropMoved, "night drop %s, the week before %s", deltaMark(*now.Drop), deltaMark(*was.Drop))
+		add("drop", *now.Drop-*was.Drop, dropMoved, "night drop %s, the week before %s", deltaMark(*now.Drop), deltaMark(*was.Drop))
 	}
-	switch {
-	case now.DryDown.Trend == "slower", now.DryDown.Trend == "faster":
-		add(1.5, "it dries %s than usual: %s", now.DryDown.Trend, dryWords(&now.DryDown, &was.DryDown))
+	switch now.DryDown.Trend {
+	case "slower", "faster":
+		add(now.DryDown.Trend, 1.5, 1, "it dries %s than usual: %s", now.DryDown.Trend, dryWords(&now.DryDown, &was.DryDown))
 	}
 	if partial {
 		return out
 	}
 	if now.BelowMin != nil && was.BelowMin != nil {
-		moved := math.Abs(*now.BelowMin - *was.BelowMin)
-		if moved < floorShare*max(*now.BelowMin, *was.BelowMin) {
+		moved := *now.BelowMin - *was.BelowMin
+		if math.Abs(moved) < floorShare*max(*now.BelowMin, *was.BelowMin) {
 			moved = 0
 		}
-		add(moved/floorMoved, "%s below the floor, the week before %s", span(*now.BelowMin), span(*was.BelowMin))
+		add("floor", moved, floorMoved, "%s below the floor, the week before %s", span(*now.BelowMin), span(*was.BelowMin))
 	}
-	add(math.Abs(float64(now.Mist.Missed-was.Mist.Missed))/mistMoved, "%s missed, the week before %d",
+	add("mist", float64(now.Mist.Missed-was.Mist.Missed), mistMoved, "%s missed, the week before %d",
 		count(now.Mist.Missed, "mist pulse", "mist pulses"), was.Mist.Missed)
 	return out
 }

@@ -153,7 +153,7 @@ func checkLetter(t *testing.T, l letter, r *Report, u Units) {
 	}
 	refs := regexp.MustCompile(`src="cid:([^"]+)"`).FindAllStringSubmatch(l.html, -1)
 	used := map[string]bool{}
-	width, height := pictureSize(len(r.Enclosures))
+	width, height, _ := pictureSize(len(r.Enclosures))
 	for _, m := range refs {
 		id := "<" + m[1] + ">" // RFC 2392: the header has brackets, the URL has none
 		used[id] = true
@@ -206,7 +206,7 @@ func TestReceived(t *testing.T) {
 func TestFortyEight(t *testing.T) {
 	from := time.Date(2026, 11, 9, 0, 0, 0, 0, time.UTC)
 	r := newRig(t, "UTC", 48, from)
-	r.step = 5 * time.Minute
+	r.step = 10 * time.Minute
 	by := map[sensors.ProbeID]weather{}
 	for i := range 48 {
 		by[sensors.ProbeID(fmt.Sprintf("p%d", i+1))] = restless(i)

@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/color"
 	"image/png"
+	"math"
 	"time"
 
 	"dewline/alert/chart"
@@ -22,18 +23,18 @@ type Picture struct {
 }
 
 // pictureSize suits the room: a mail of 48 enclosures has to stay small.
-func pictureSize(enclosures int) (width, height int) {
+func pictureSize(enclosures int) (width, height, colours int) {
 	if enclosures <= 24 {
-		return 340, 215
+		return 340, 215, 16
 	}
-	return 300, 170
+	return 284, 160, 10
 }
 
 // Pictures draws one picture for each enclosure that was measured, in the
 // reader's units.
 func (r *Report) Pictures(u Units) ([]Picture, error) {
 	var out []Picture
-	width, height := pictureSize(len(r.Enclosures))
+	width, height, colours := pictureSize(len(r.Enclosures))
 	for i := range r.Enclosures {
 		e := &r.Enclosures[i]
 		if e.Covered == 0 {
@@ -53,7 +54,7 @@ func (r *Report) Pictures(u Units) ([]Picture, error) {
 		}
 		var b bytes.Buffer
 		enc := png.Encoder{CompressionLevel: png.BestCompression}
-		if err := enc.Encode(&b, few(img)); err != nil {
+		if err := enc.Encode(&b, few(img, colours)); err != nil {
 			return nil, fmt.Errorf("draw the week of enclosure %s: %w", e.ID, err)
 		}
 		p.PNG = b.Bytes()
@@ -62,17 +63,14 @@ func (r *Report) Pictures(u Units) ([]Picture, error) {
 	return out, nil
 }
 
-// pictureColours is how many colours a picture has.
-const pictureColours = 8
-
-// few brings a picture down to a handful of colours: a chart has few but for the
-// edges of its letters, and mail has to stay small.
-func few(img *image.NRGBA) image.Image {
+// few brings a picture down to some colours: a chart has few but for the edges
+// of its letters, and mail has to stay small.
+func few(img *image.NRGBA, colours int) image.Image {
 	counts := map[color.NRGBA]int{}
 	for i := 0; i+3 < len(img.Pix); i += 4 {
 		counts[color.NRGBA{img.Pix[i], img.Pix[i+1], img.Pix[i+2], img.Pix[i+3]}]++
 	}
-	palette := pickColours(counts, pictureColours)
+	palette := pickColours(counts, colours)
 	out := image.NewPaletted(img.Bounds(), palette)
 	index := map[color.NRGBA]uint8{}
 	for c := range counts {
@@ -97,7 +95,7 @@ func pickColours(counts map[color.NRGBA]int, n int) color.Palette {
 	}
 	inks := make([]ink, 0, len(counts))
 	for c, k := range counts {
-		inks = append(inks, ink{c, float64(k), 1e12})
+		inks = append(inks, ink{c, math.Sqrt(float64(k)), 1e12}) // or the ribbon's shades would take all
 	}
 	var out color.Palette
 	for len(out) < n {

@@ -1,0 +1,172 @@
+package summary
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// made returns a builder over n made-up enclosures that are calm.
+func made(n int) *builder {
+	from := time.Date(2026, 11, 16, 0, 0, 0, 0, time.UTC)
+	w := WeekOf(from, time.UTC)
+	r := &Report{Week: w.String(), From: w.From(), To: w.To(), Until: w.To(), loc: time.UTC}
+	for i := range n {
+		f := Figures{
+			Covered: 7 * 24 * 60, InBand: ptr(1.0), BelowMin: ptr(0.0), AboveMin: ptr(0.0), Drop: ptr(4.0),
+			Day: Climate{Temperature: &Spread{23, 24, 25}}, Night: Climate{Temperature: &Spread{19, 20, 21}},
+			Mist: Mist{Due: 14, Seen: 14}, Exposure: Exposure{Known: true},
+		}
+		r.Enclosures = append(r.Enclosures, Enclosure{
+			ID: fmt.Sprintf("e%d", i+1), Name: fmt.Sprintf("Tank %d", i+1), Limits: Limits{Floor: 70, Ceiling: 30, DropMin: 2},
+			Figures: f, Before: f,
+		})
+	}
+	return &builder{cfg: &configs.Config{}, report: r, week: w, prev: w.Prev(), loc: time.UTC}
+}
+
+func TestCalmAsksNothing(t *testing.T) {
+	b := made(12)
+	if do := b.advise(); len(do) != 0 {
+		t.Errorf("a calm week asks for %+v", do)
+	}
+	if c := b.changes(); len(c) != 0 {
+		t.Errorf("a calm week changed: %v", c)
+	}
+	b.report.Do = b.advise()
+	if s := b.report.Subject(); !strings.Contains(s, "nothing asks for you") {
+		t.Error(s)
+	}
+}
+
+// TestRanks: heat comes before blindness, that before mist, that before dry air
+// and habits, and care comes last; never more than three.
+func TestRanks(t *testing.T) {
+	b := made(6)
+	e := b.report.Enclosures
+	short := Night{Drop: ptr(0.5)}
+	e[0].Nights = []Night{short, short, short, short}
+	e[1].BelowMin = ptr(90.0)
+	e[2].Mist = Mist{Due: 14, Seen: 10, Missed: 4}
+	e[3].Missing = 500
+	b.cfg = &configs.Config{
+		Mists:      []configs.Mist{{ID: "m", Supply: "pump"}},
+		Enclosures: []configs.Enclosure{{ID: "e3", Mist: "m"}, {ID: "e4", Mist: "m"}},
+	}
+	want := func(titles ...string) {
+		t.Helper()
+		do := b.advise()
+		if len(do) != len(titles) {
+			t.Fatalf("asks for %d things, want %d: %+v", len(do), len(titles), do)
+		}
+		for i, title := range titles {
+			if do[i].Title != title {
+				t.Errorf("number %d: %q, want %q", i+1, do[i].Title, title)
+			}
+			if do[i].Why == "" || !strings.HasSuffix(do[i].Why, ".") {
+				t.Errorf("number %d has no reason: %q", i+1, do[i].Why)
+			}
+		}
+	}
+	want("Mend the probe of Tank 4", "Clean the nozzle of Tank 3", "Raise the humidity of Tank 2")
+	e[4].AboveMin, e[4].Day.Temperature = ptr(5.0), &Spread{23, 25, 30.1}
+	want("Find out why Tank 5 gets too warm", "Mend the probe of Tank 4", "Clean the nozzle of Tank 3")
+	for i := range e[:4] {
+		e[i].Excursions = []Excursion{{Alarm: rules.AboveBand}}
+	}
+	want("See to the cooling of the room", "Mend the probe of Tank 4", "Clean the nozzle of Tank 3")
+	b.report.NoData = true
+	want("Find out why nothing was measured")
+}
+
+// TestToldTogether: what many enclosures share is one wish and one change, the
+// worst named first.
+func TestToldTogether(t *testing.T) {
+	b := made(6)
+	for i := range b.report.Enclosures {
+		b.report.Enclosures[i].BelowMin = ptr(100.0 + 60*float64(i))
+		b.report.Enclosures[i].Day = Climate{Temperature: &Spread{23, 25 + float64(i)/10, 26}}
+	}
+	do := b.advise()
+	if len(do) != 1 || do[0].Title != "Raise the humidity of Tank 6 and 5 others" || !strings.Contains(do[0].Why, "Likewise Tank 5, Tank 4, Tank 3, Tank 2 and 1 more.") {
+		t.Errorf("asks for %+v", do)
+	}
+	changes := b.changes()
+	if len(changes) != 2 || !strings.HasPrefix(changes[0], "Tank 6: 6") || !strings.Contains(changes[1], "days") || !strings.Contains(changes[1], "Likewise Tank 5") {
+		t.Errorf("changes %q", changes)
+	}
+}
+
+// TestFloods follows EEMUA 191's measure: more than 10 alarms in 10 minutes
+// begin a flood, fewer than 5 end it.
+func TestFloods(t *testing.T) {
+	at := func(minutes ...float64) (out []*onset) {
+		for i, m := range minutes {
+			out = append(out, &onset{key: rules.Key{Alarm: rules.AboveBand, Subject: fmt.Sprint(i)}, raised: time.Duration(m * float64(time.Minute))})
+		}
+		return out
+	}
+	burst := func(from float64, n int) (out []float64) {
+		for i := range n {
+			out = append(out, from+float64(i)/2)
+		}
+		return out
+	}
+	for _, c := range []struct {
+		minutes []float64
+		want    int
+	}{
+		{nil, 0}, {burst(0, 10), 0}, {burst(0, 11), 1}, {burst(0, 40), 1},
+		{append(append(burst(0, 11), 100), burst(200, 11)...), 2}, // quiet between
+		{append(burst(0, 11), burst(12, 11)...), 1},               // the same flood
+	} {
+		if got := floods(at(c.minutes...)); got != c.want {
+			t.Errorf("%d alarms: %d floods, want %d", len(c.minutes), got, c.want)
+		}
+	}
+}
+
+func TestChattering(t *testing.T) {
+	k := rules.Key{Alarm: rules.ProbeJump, Subject: "p1"}
+	raised := func(seconds ...int) (out []*onset) {
+		for _, s := range seconds {
+			out = append(out, &onset{key: k, raised: time.Duration(s) * time.Second})
+		}
+		return out
+	}
+	span := 200 * time.Second // twenty polls of ten seconds
+	if got := chattering(raised(0, 100, 201), span); len(got) != 0 {
+		t.Errorf("three in more than the span chatter: %v", got)
+	}
+	if got := chattering(raised(0, 100, 200, 210), span); len(got) != 1 || got[0] != "probe-jump/p1/0" {
+		t.Errorf("three in the span: %v", got)
+	}
+}
+
+func FuzzParseOnset(f *testing.F) {
+	for _, s := range []string{"above-band/e1/3", "delivery-stalled/mqtt/18446744073709551615", "a//1", "//", "x/y/-1", "no"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		k, seq, ok := parseOnset(s)
+		if ok && rules.OnsetID(k, seq) != s && !strings.Contains(s, "/0") && !strings.Contains(s, "/+") {
+			t.Errorf("%q was read as %v %d", s, k, seq)
+		}
+	})
+}
+
+func FuzzParseWeek(f *testing.F) {
+	for _, s := range []string{"2026-W47", "2026-W53", "0000-W00", "9999-W52", "2026-W4７", "-001-W01"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		w, err := ParseWeek(s, time.UTC)
+		if err == nil && (w.String() != s || w.From().Weekday() != time.Monday) {
+			t.Errorf("%q was read as %s from %v", s, w, w.From())
+		}
+	})
+}
