@@ -11,7 +11,7 @@ import (
 
 const (
 	lookEvery = 2 * time.Second  // for something that a person should see at once
-	tellEvery = 20 * time.Second // that values have moved
+	tellEvery = 10 * time.Second // that values have moved
 )
 
 // events is a stream of server-sent events: "changed" whenever the page that a

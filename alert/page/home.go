@@ -96,7 +96,7 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	ordered := worstFirst(snap.Enclosures)
 	p.Worst = worstRows(ordered, activeAlarms(snap), u)
 	if len(ordered) > 0 && len(p.Worst) == 0 {
-		p.Calm = calm(ordered, u)
+		p.Calm = calm(ordered, snap, u)
 	}
 	p.Lists = lists(snap)
 	p.Racks = s.racks(r, snap, cfg, u)
@@ -150,15 +150,29 @@ func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
 	return strings.TrimPrefix(text, "; ")
 }
 
-// calm names the enclosure that is closest to its ceiling, so that a quiet
-// page still shows that somebody looks.
-func calm(ordered []*rules.EnclosureView, u units) string {
-	for _, v := range ordered {
-		if v.Hottest.Known {
-			return fmt.Sprintf("All enclosures are in order. Closest to its ceiling: %s, %s below.", nameOf(v.ID, v.Name), u.delta(headroom(v)))
+// calm says what is known of a room without an open alarm, and names the
+// enclosure that is closest to its ceiling, so that a quiet page still shows
+// that somebody looks. What was put away is not called in order.
+func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string {
+	away := 0
+	for i := range snap.Alarms {
+		if putAway(snap.Alarms[i].State) {
+			away++
 		}
 	}
-	return ""
+	text := "No enclosure has an open alarm."
+	switch {
+	case away == 1:
+		text += " One alarm is put away: see Alarms."
+	case away > 1:
+		text += fmt.Sprintf(" %d alarms are put away: see Alarms.", away)
+	}
+	for _, v := range ordered {
+		if v.Hottest.Known {
+			return fmt.Sprintf("%s Closest to its ceiling: %s, %s below.", text, nameOf(v.ID, v.Name), u.delta(headroom(v)))
+		}
+	}
+	return text
 }
 
 // lists gathers what the morning round looks for beside alarms.

@@ -182,10 +182,15 @@ func TestACalmRoomSaysSo(t *testing.T) {
 		v.Worst, v.Alarms, v.Blind = nil, nil, false
 		v.Hottest.Known, v.Hottest.Value = true, 24
 	}
+	shelved := r.snap.Alarms[4:5]
 	r.snap.Notices, r.snap.Alarms = nil, nil
 	body := r.get("/").body
-	if !strings.Contains(body, "All enclosures are in order. Closest to its ceiling: ") || strings.Contains(body, "Needs you now") {
+	if !strings.Contains(body, "No enclosure has an open alarm. Closest to its ceiling: ") || strings.Contains(body, "Needs you now") {
 		t.Error("a calm room is not said to be calm")
+	}
+	r.snap.Alarms = shelved
+	if !strings.Contains(r.get("/").body, "One alarm is put away") {
+		t.Error("a shelved alarm is passed over")
 	}
 }
 
