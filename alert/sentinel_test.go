@@ -147,3 +147,37 @@ func TestSentinel_restart(t *testing.T) {
 	w.beat(3*time.Minute, well("attic"))
 	w.wantKinds("raise room-silent attic", "followup room-silent attic")
 }
+
+// A room that is still dead after the sentinel's restart is not well, however
+// old the broker's word about it; nor is one whose clock was wrong.
+func TestSentinel_restartMakesNobodyWell(t *testing.T) {
+	w := newWatchRig(t, "attic", "cellar", "den")
+	wrong := Heartbeat{Room: "cellar", Time: t0}
+	stuck := Heartbeat{Room: "den", Time: t0, ClockSet: true, Stalled: []string{"mail"}}
+	w.beat(8*time.Minute, wrong, stuck)
+	before := len(w.got)
+	w.restart()
+	w.s = NewSentinel(w.now, SentinelOptions{Rooms: []string{"attic", "cellar", "den"}})
+	w.s.Connection(w.now, false)
+	w.s.Restore(w.now, w.desk.Open())
+	w.s.Connection(w.now, true)
+	w.transitions(w.s.Status(w.now, "attic", false, true)...)
+	w.pass(time.Minute)
+	w.transitions(w.s.Tick(w.now)...)
+	w.pass(time.Minute)
+	for _, d := range w.got[before:] {
+		if d.Kind == FollowUp {
+			t.Errorf("%s was called over: %s", d.NoticeID, d.Message.Title)
+		}
+	}
+	w.beat(2*time.Minute, well("attic"), well("cellar"), well("den"))
+	over := map[string]bool{}
+	for _, d := range w.got[before:] {
+		if d.Kind == FollowUp {
+			over[d.NoticeID] = true
+		}
+	}
+	if len(over) != 3 {
+		t.Errorf("%d notices were called over once all rooms spoke, want 3", len(over))
+	}
+}

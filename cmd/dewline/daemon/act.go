@@ -59,17 +59,16 @@ func (d *Daemon) noteRefused(ctx context.Context, c alert.Command, why string) {
 
 // checkCommand checks what holds for a command on whichever way it came.
 func checkCommand(c alert.Command) error {
+	if c.Notice != "" && c.Action != string(rules.Acknowledge) {
+		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", short(c.Action))
+	}
 	if err := mqtt.CheckCommand(c); err != nil {
 		return err
 	}
-	switch {
-	case c.By == "":
+	if c.By == "" {
 		return errors.New("say who you are: the field by is empty")
-	case c.Notice != "" && c.Action != string(rules.Acknowledge):
-		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", c.Action)
-	default:
-		return nil
 	}
+	return nil
 }
 
 // perform runs f on the core goroutine, applies its effects and waits until
