@@ -22,19 +22,39 @@ type Picture struct {
 	PNG           []byte
 }
 
+// pictureBudget is how many bytes all pictures of one summary may have; mail
+// makes a third more of them.
+const pictureBudget = 165_000
+
 // pictureSize suits the room: a mail of 48 enclosures has to stay small.
-func pictureSize(enclosures int) (width, height, colours int) {
+func pictureSize(enclosures int) (width, height int) {
 	if enclosures <= 24 {
-		return 340, 215, 16
+		return 340, 215
 	}
-	return 284, 160, 10
+	return 284, 160
 }
 
 // Pictures draws one picture for each enclosure that was measured, in the
-// reader's units.
-func (r *Report) Pictures(u Units) ([]Picture, error) {
+// reader's units, with as many colours as the budget allows.
+func (r *Report) Pictures(u Units) (pics []Picture, err error) {
+	for _, colours := range []int{16, 12, 10, 8, 6} {
+		size := 0
+		if pics, err = r.pictures(u, colours); err != nil {
+			return nil, err
+		}
+		for i := range pics {
+			size += len(pics[i].PNG)
+		}
+		if size <= pictureBudget {
+			break
+		}
+	}
+	return pics, nil
+}
+
+func (r *Report) pictures(u Units, colours int) ([]Picture, error) {
 	var out []Picture
-	width, height, colours := pictureSize(len(r.Enclosures))
+	width, height := pictureSize(len(r.Enclosures))
 	for i := range r.Enclosures {
 		e := &r.Enclosures[i]
 		if e.Covered == 0 {
