@@ -42,6 +42,7 @@ func (d *Daemon) apiHandler() http.Handler {
 	mux.HandleFunc("POST /api/v1/summary", d.serveSendSummary)
 	mux.HandleFunc("POST /api/v1/command", d.serveCommand)
 	mux.HandleFunc("POST /api/v1/drill", d.serveDrill)
+	mux.HandleFunc("GET /api/v1/drills", d.serveDrills)
 	mux.HandleFunc("POST /api/v1/calibrations", d.serveCalibrate)
 	mux.HandleFunc("POST /api/v1/reload", func(w http.ResponseWriter, _ *http.Request) {
 		d.Reload()
@@ -110,6 +111,22 @@ func (d *Daemon) serveDrill(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	writeJSON(w, http.StatusOK, map[string]string{"id": id})
+}
+
+// serveDrills answers the results of drills, those of a year unless told
+// otherwise.
+func (d *Daemon) serveDrills(w http.ResponseWriter, r *http.Request) {
+	from, to, err := d.span(r, 366*24*time.Hour)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	drills, err := d.Drills(from, to)
+	if err != nil {
+		writeError(w, http.StatusServiceUnavailable, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, drills)
 }
 
 func (d *Daemon) serveCalibrate(w http.ResponseWriter, r *http.Request) {

@@ -229,6 +229,7 @@ type Saved struct {
 	State  []byte
 	Alarms []store.Doc
 	Outbox []store.Doc
+	Drills []store.Doc
 }
 
 // Restore goes on from an earlier run. What cannot be read is named in the
@@ -255,6 +256,9 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	fx, err := c.desk.Restore(now, docs)
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
+	}
+	if err := c.resumeDrills(s.Drills); err != nil {
+		errs = append(errs, err)
 	}
 	e := c.desked(fx)
 	e.add(c.after(now, c.engine.Restore(state, records, now)))
@@ -446,6 +450,9 @@ func (c *Core) desked(fx alert.Effects) Effects {
 		e.Journal = append(e.Journal, store.JournalEntry{
 			At: ev.At, Kind: "notice", Subject: ev.Notice, New: ev.What, Who: ev.Person, Old: ev.Channel, Why: ev.Why,
 		})
+		if ev.What == "drill-over" {
+			e.add(c.drillOver(ev.At))
+		}
 	}
 	e.Send = fx.Send
 	return e

@@ -130,7 +130,7 @@ func loadSaved(st *store.Store) (Saved, error) {
 	for _, b := range []struct {
 		bucket store.Bucket
 		to     *[]store.Doc
-	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}} {
+	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}, {store.BucketDrills, &s.Drills}} {
 		for doc, err := range st.Docs(b.bucket) {
 			if err != nil {
 				errs = append(errs, err)

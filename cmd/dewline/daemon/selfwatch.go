@@ -20,6 +20,7 @@ const (
 // A selfWatch looks at dewline's own clock and at the drills that are due.
 type selfWatch struct {
 	drillEvery time.Duration // 0 for no reminder
+	drilled    time.Duration // when the last acknowledged drill began; running time begins with the first start
 	unsetSince time.Duration
 	counting   bool // the clock is unset since unsetSince
 	unset      bool // clock-unset is raised
@@ -56,7 +57,7 @@ func (c *Core) watchSelf(now sensors.Instant) Effects {
 		w.overdue = overdue
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: rules.Note,
-			Text:        fmt.Sprintf("No drill for more than %.0f days: nobody knows whether a notice gets through.", w.drillEvery.Hours()/24),
+			Text:        fmt.Sprintf("No drill was acknowledged for more than %.0f days: nobody knows whether a notice gets through.", w.drillEvery.Hours()/24),
 			FirstAction: "Run dewline drill and acknowledge it on the phone.",
 		}))
 	}
@@ -74,17 +75,4 @@ func clockStep(before, after sensors.Instant) time.Duration {
 		return 0
 	}
 	return step
-}
-
-// drillOverdue reports whether the last acknowledged drill, or else the first
-// start, is too long ago.
-func (c *Core) drillOverdue(now sensors.Instant) bool {
-	if c.self.drillEvery == 0 {
-		return false
-	}
-	since := time.Duration(0) // running time begins with the first start
-	if d, ok := c.desk.LastDrill(); ok {
-		since = d.At.Mono
-	}
-	return now.Mono-since > c.self.drillEvery
 }

@@ -93,11 +93,19 @@ func TestDrillFallsDue(t *testing.T) {
 	if !open || v.Priority != rules.Note || !strings.Contains(v.Text, "30 days") {
 		t.Errorf("after 30 days: open %v, %+v", open, v)
 	}
-	if _, _, err := c.Drill(at(every+time.Minute, true), "", "test"); err != nil {
+	id, _, err := c.Drill(at(every+time.Minute, true), "", "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Tick(at(every+2*time.Minute, true))
+	if v, _ := openSelf(c, rules.DrillOverdue); !v.Active {
+		t.Error("a drill that nobody has acknowledged yet counts as held")
+	}
+	if _, err := c.AcknowledgeNotice(at(every+3*time.Minute, true), id, "una", ""); err != nil {
 		t.Fatal(err)
 	}
 	for s := range 300 {
-		c.Tick(at(every+time.Minute+time.Duration(s)*time.Second, true))
+		c.Tick(at(every+3*time.Minute+time.Duration(s)*time.Second, true))
 	}
 	if v, _ := openSelf(c, rules.DrillOverdue); v.Active {
 		t.Error("still due after a drill")
