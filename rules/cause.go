@@ -178,14 +178,18 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 }
 
 func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {
-	n := 0
+	n, mates := 0, 0
 	for i := range e.encls {
 		o := &e.encls[i]
-		if o.mist >= 0 && en.mist >= 0 && e.supplyOf(o.mist) == e.supplyOf(en.mist) && o.slots[kMistEndless].rec.Life.Active {
+		if o.mist < 0 || en.mist < 0 || e.supplyOf(o.mist) != e.supplyOf(en.mist) {
+			continue
+		}
+		mates++
+		if o.slots[kMistEndless].rec.Life.Active || o.st.Mist.Soaked() > e.mists[o.mist].cfg.Longest.D() {
 			n++
 		}
 	}
-	if n > 1 {
+	if n > 1 && 2*n >= mates {
 		return Cause{CauseSupply, e.supplyOf(en.mist)}, []string{fmt.Sprintf("%d enclosures on this supply are soaked", n)}
 	}
 	return Cause{CauseEnclosure, en.cfg.ID}, nil
@@ -253,8 +257,9 @@ func (e *Engine) followCause(s *slot, pic *climate.Picture, now sensors.Instant)
 	if s.rec.Life.Seen != alarm.Beyond {
 		return // on its way back: nobody needs another theory
 	}
-	if s.rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.rec.Life.Since.Mono < day {
-		return // only the evidence has aged: nothing else has turned up
+	aged := s.rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.rec.Life.Since.Mono < day
+	if aged || len(why) == 0 {
+		return // only the evidence has gone: nothing else has turned up
 	}
 	turn := &en.st.Turns[s.kind]
 	switch {

@@ -23,6 +23,7 @@ const (
 const (
 	roomOff      = 1.0 // °C from usual
 	roomOffMoves = 0.4 // °C from usual while it goes on in that direction
+	roomMore     = 0.3 // °C from usual, where the enclosure adds less of its own
 	roomMoves    = 0.5 // °C in 30 min
 	roomClimb    = 1.5 // °C in roomSpan
 	roomSpan     = 3 * time.Hour
@@ -45,8 +46,8 @@ func sideOf(k kind) float64 {
 }
 
 // temperatureCause says what makes an enclosure too warm or too cold, with the
-// numbers behind it. A probe that is doubted comes first, then one enclosure
-// or shelf that is away from its usual place on that side and further than the
+// numbers behind it. A probe that is doubted comes first, then a shelf or one
+// enclosure that is away from its usual place on that side and further than the
 // rest, then the room, then what all enclosures have in common.
 func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k kind) (Cause, []string) {
 	side := sideOf(k)
@@ -60,19 +61,22 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 	f := pic.CauseOf(c)
 	room := e.roomExplains(en, pic, side)
 	switch {
+	case shelfOdd(&c, &f, side):
+		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
+			"this shelf is %s by %.1f °C than the others, against what is usual", warmer(side), math.Abs(f.ShelfBy))}
 	case e.odd(&c, &f, side, room != ""):
 		return Cause{CauseEnclosure, en.cfg.ID}, oddEvidence(&c, &f, side)
 	case room != "":
 		return Cause{Kind: CauseRoom}, append([]string{room}, together(pic, side)...)
 	case c.DoorOpen:
 		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
-	case shelfOdd(&c, &f, side):
-		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
-			"this shelf is %s by %.1f °C than the others, against what is usual", warmer(side), math.Abs(f.ShelfBy))}
 	case c.HasOffset && f.Judged >= enoughPeers && side*f.Median > allOff:
 		return e.commonCause(en, &f, side)
 	case f.Judged >= enoughPeers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are past their bands", e.beyondBand(side), f.Judged)}
+	case c.HasOffset && side*f.RoomOff >= max(roomMore, side*f.Residual):
+		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
+			"the room itself is %.1f °C, %s by %.1f °C than usual at this hour, and this enclosure no more than it", pic.Room.Temp, warmer(side), side*f.RoomOff)}
 	}
 	return Cause{CauseEnclosure, en.cfg.ID}, nil
 }

@@ -75,7 +75,7 @@ func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
 	longest := e.mists[en.mist].cfg.Longest.D()
 	s := &en.slots[kMistEndless]
 	endless := st.Watch.Endless(&st.Mist, longest) &&
-		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsWithRoom(en))
+		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsWithRoom(en) && !e.dropOn(en))
 	if endless || s.open() {
 		s.limit(soaked.Minutes(), longest.Minutes())
 		e.hold(s, now, endless)
@@ -93,6 +93,13 @@ func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
 		}
 	}
 	return n >= 2
+}
+
+// dropOn reports whether the humidity comes from a probe that went to
+// saturation in one step, as no mist does.
+func (e *Engine) dropOn(en *enclosure) bool {
+	w := &e.probes[en.now.humProbe].st.Wet
+	return w.Since > 0 && !w.Slow
 }
 
 // coolsWithRoom reports whether the room cools by more than a night does: air
