@@ -129,7 +129,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	// What only drifts is kept in memory: a crash loses no more of it than the
 	// rules say again, and the card is spared.
-	material := m.Key != t.Key || m.Seq != t.Seq || m.State != t.To || m.Priority != t.Priority ||
+	material := m.Key != t.Key || m.Seq != t.Seq || m.State != t.To || m.Priority != t.Priority || m.Cause != t.Cause ||
 		t.By != "" && t.By != m.By
 	touched := in.touched
 	if m.Key != t.Key || m.Seq != t.Seq {
@@ -151,7 +151,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	m.Name, m.State, m.Priority = name, t.To, t.Priority
 	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
-	m.Text, m.Detail = t.Text, t.Detail
+	m.Text, m.Detail, m.Cause = t.Text, t.Detail, t.Cause
 	if material { // news of an acknowledged alarm leave who did it
 		m.By = t.By
 	}

@@ -63,6 +63,8 @@ type Member struct {
 	By       string          `json:"by,omitempty"` // who acted last
 	Text     string          `json:"text"`
 	Detail   rules.Detail    `json:"detail"`
+	// Cause is the alarm's own, which may be narrower than the notice's.
+	Cause rules.Cause `json:"cause,omitzero"`
 	// Told says that the version said last told of it as active, Covered that
 	// an acknowledgement covers it.
 	Told    bool `json:"told,omitempty"`

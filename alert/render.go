@@ -49,7 +49,7 @@ func Render(n Notice, u Units) Message {
 	}
 	m.Title = title(&n, shown, len(m.Subjects), u)
 	m.Text = body(&n, shown, len(m.Subjects), u)
-	m.FirstAction = advice(shown)
+	m.FirstAction = advice(spokesman(&n, shown))
 	return m
 }
 
@@ -122,7 +122,7 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 		fmt.Fprintf(&b, "%d %s, worst first.\n", subjects, plural(ms[0].Key.Alarm))
 	}
 	b.WriteString(lines(n, ms, subjects, u))
-	d := &ms[0].Detail
+	d := &spokesman(n, ms).Detail
 	clauses := func(head string, list []string) {
 		if len(list) > 0 {
 			b.WriteString(head + inUnits(strings.Join(list, "; "), u) + ".\n")
@@ -134,7 +134,7 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	if !n.ClockSet {
 		b.WriteString("The board's clock is not set; times may be wrong.\n")
 	}
-	if first := brief(ms); first != "" {
+	if first := brief(spokesman(n, ms)); first != "" {
 		b.WriteString("First: " + first + "\n")
 	}
 	return strings.TrimRight(b.String(), "\n")
@@ -292,19 +292,30 @@ func lasted(ms []Member) string {
 }
 
 // advice is the first thing to do: the rules' own where they name one.
-func advice(ms []Member) string {
-	if a := ms[0].Detail.FirstAction; a != "" {
+func advice(m *Member) string {
+	if a := m.Detail.FirstAction; a != "" {
 		return a
 	}
-	return firstAction(ms[0].Key.Alarm)
+	return firstAction(m.Key.Alarm)
+}
+
+// spokesman is the worst member that has the notice's own cause, whose evidence
+// and advice are about that; the worst of all where none says its cause.
+func spokesman(n *Notice, ms []Member) *Member {
+	for i := range ms {
+		if ms[i].Cause == n.Cause {
+			return &ms[i]
+		}
+	}
+	return &ms[0]
 }
 
 // brief is the beginning of the advice, for a phone.
-func brief(ms []Member) string {
-	if d := &ms[0].Detail; d.DoFirst != "" {
+func brief(m *Member) string {
+	if d := &m.Detail; d.DoFirst != "" {
 		return d.DoFirst
 	}
-	a := []rune(advice(ms))
+	a := []rune(advice(m))
 	if len(a) > shortText {
 		return string(a[:shortText-1]) + "…"
 	}
