@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
+	"math"
+	"math/bits"
 )
 
 // The checks below read the file's pages themselves, never through the mapping:
@@ -21,8 +23,11 @@ const (
 	flagBranch  = 0x01
 	flagLeaf    = 0x02
 	flagMeta    = 0x04
+	flagFree    = 0x10
 	leafBucket  = 0x01
 	maxDepth    = 24
+	noFreelist  = math.MaxUint64
+	longList    = 0xFFFF // as the count of a list: the first entry is the count
 )
 
 // errBadFile says that the file's structure is damaged.
@@ -36,6 +41,7 @@ func badf(format string, args ...any) error {
 type fileMeta struct {
 	slot        int64 // 0 or 1
 	root, pages uint64
+	freelist    uint64 // page of the list of free pages, noFreelist for none
 	txid        uint64
 }
 
@@ -53,7 +59,7 @@ func readMeta(r io.ReaderAt, slot int64) (m fileMeta, ok bool) {
 		le.Uint64(d[56:]) != sum.Sum64() {
 		return m, false
 	}
-	m = fileMeta{slot: slot, root: le.Uint64(d[16:]), pages: le.Uint64(d[40:]), txid: le.Uint64(d[48:])}
+	m = fileMeta{slot: slot, root: le.Uint64(d[16:]), freelist: le.Uint64(d[32:]), pages: le.Uint64(d[40:]), txid: le.Uint64(d[48:])}
 	return m, le.Uint16(b[8:]) == flagMeta && le.Uint64(b[:]) == uint64(slot)
 }
 
@@ -77,11 +83,19 @@ type walker struct {
 	r     io.ReaderAt
 	pages uint64
 	seen  []uint64 // bit set of pages
+	level [maxDepth + 1]levelSpace
 	// leaf is called for each key that is not a bucket, with the names of the
 	// buckets around it; value reads the rest. Nil only checks.
 	leaf func(path [][]byte, key []byte, value func() ([]byte, error)) error
 	// skip carries on past a damaged page instead of stopping, and counts it.
 	skip func(err error)
+}
+
+// levelSpace is reused for the node of one depth: the walk goes down one branch
+// at a time.
+type levelSpace struct {
+	first []byte
+	elems []element
 }
 
 // checkTree walks the tree under m and returns the first fault found.
@@ -90,7 +104,70 @@ func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) error
 	if err != nil {
 		return err
 	}
-	return w.page(m.root, nil, nil, nil, 0)
+	return w.whole(m)
+}
+
+// whole walks the tree under m and then accounts for every page that is not in
+// it.
+func (w *walker) whole(m fileMeta) error {
+	if err := w.page(m.root, nil, nil, nil, 0); err != nil {
+		return err
+	}
+	if m.freelist == noFreelist {
+		return nil
+	}
+	return w.free(m.freelist)
+}
+
+// free checks the list of free pages that a clean close leaves behind: the
+// library would write over whatever it names, so it must name all pages that
+// nothing else uses, and no other.
+func (w *walker) free(id uint64) error {
+	if id < 2 || id >= w.pages {
+		return badf("the list of free pages is said to be on page %d, outside the file", id)
+	}
+	var head [pageHeader + 8]byte
+	if _, err := w.r.ReadAt(head[:], int64(id)*pageSize); err != nil {
+		return fmt.Errorf("read page %d: %w", id, err)
+	}
+	le := binary.LittleEndian
+	overflow := uint64(le.Uint32(head[12:]))
+	if le.Uint64(head[:]) != id || le.Uint16(head[8:]) != flagFree {
+		return badf("page %d is no list of free pages", id)
+	}
+	if err := w.claim(id, overflow); err != nil {
+		return err
+	}
+	count, at := uint64(le.Uint16(head[10:])), int64(pageHeader)
+	if count == longList {
+		count, at = le.Uint64(head[pageHeader:]), at+8
+	}
+	if count > (overflow+1)*pageSize/8 || at+int64(count)*8 > int64(overflow+1)*pageSize {
+		return badf("the list of free pages on page %d is too long", id)
+	}
+	ids := make([]byte, count*8)
+	if _, err := w.r.ReadAt(ids, int64(id)*pageSize+at); err != nil {
+		return fmt.Errorf("read the list of free pages: %w", err)
+	}
+	last := uint64(0)
+	for ; len(ids) > 0; ids = ids[8:] {
+		p := le.Uint64(ids)
+		if p <= last {
+			return badf("the list of free pages is out of order")
+		}
+		if err := w.claim(p, 0); err != nil {
+			return fmt.Errorf("list of free pages: %w", err)
+		}
+		last = p
+	}
+	used := 0
+	for _, word := range w.seen {
+		used += bits.OnesCount64(word)
+	}
+	if want := int(w.pages) - 2; used != want {
+		return badf("%d of %d pages are neither used nor free", want-used, want)
+	}
+	return nil
 }
 
 func newWalker(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) (*walker, error) {
@@ -122,7 +199,7 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	if depth > maxDepth {
 		return badf("page %d is too deep", id)
 	}
-	n, err := w.load(id)
+	n, err := w.load(id, depth)
 	if err == nil {
 		err = n.order(low, high)
 	}
@@ -136,17 +213,23 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	return err
 }
 
-// load reads a node: its header, elements and keys. Values stay on disk.
-func (w *walker) load(id uint64) (*node, error) {
+// load reads a node: its header, elements and keys. Values stay on disk. It is
+// valid until the next node of that depth.
+func (w *walker) load(id uint64, depth int) (*node, error) {
 	if id < 2 || id >= w.pages {
 		return nil, badf("page %d is outside the file", id)
 	}
-	first := make([]byte, pageSize)
-	if _, err := w.r.ReadAt(first, int64(id)*pageSize); err != nil {
+	space := &w.level[depth]
+	if space.first == nil {
+		space.first = make([]byte, pageSize)
+	}
+	if _, err := w.r.ReadAt(space.first, int64(id)*pageSize); err != nil {
 		return nil, fmt.Errorf("read page %d: %w", id, err)
 	}
-	n := &node{id: id, r: w.r, off: int64(id) * pageSize, first: first}
-	return n, n.parse(w.claim)
+	n := &node{id: id, r: w.r, off: int64(id) * pageSize, first: space.first, elems: space.elems[:0]}
+	err := n.parse(w.claim)
+	space.elems = n.elems
+	return n, err
 }
 
 // below goes down from a node into child pages and buckets.

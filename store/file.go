@@ -30,8 +30,8 @@ func (s *Store) boltOptions() *bolt.Options {
 		Timeout: time.Second, PageSize: pageSize, MaxSize: int(s.opt.MaxBytes), ReadOnly: s.opt.ReadOnly,
 		OpenFile:        s.opt.openFile,
 		InitialMmapSize: int(min(mapped, s.opt.MaxBytes)),
-		// The list of free pages is found again at start by the same walk that
-		// the check makes; writing it would cost a page each commit.
+		// Writing the list of free pages would cost a page each commit. It is
+		// left behind at a clean close; see leaveFreelist.
 		NoFreelistSync: true, FreelistType: bolt.FreelistMapType,
 	}
 }
@@ -48,6 +48,18 @@ func openBolt(path string, o *bolt.Options) (db *bolt.DB, err error) {
 	}
 	db.AllocSize = growBy
 	return db, nil
+}
+
+// leaveFreelist writes the list of free pages in a commit of its own, which holds
+// nothing else: if it fails, or the list turns out damaged, the commit before
+// has everything. With it, the next start need not find the free pages by going
+// through the tree a second time, after the check. After a kill there is none,
+// and the start does that.
+func leaveFreelist(db *bolt.DB) {
+	_ = guard(func() error {
+		db.NoFreelistSync = false
+		return db.Update(func(*bolt.Tx) error { return nil })
+	})
 }
 
 // guard turns a panic or a memory fault in f (a page that the card cannot give,

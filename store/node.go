@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"io"
+	"slices"
 )
 
 // A node is one page with its overflow, or a page inside a value.
@@ -59,10 +60,11 @@ func (n *node) parse(claim func(id, overflow uint64) error) error {
 	if err != nil {
 		return err
 	}
-	n.elems = make([]element, count)
+	n.elems = slices.Grow(n.elems[:0], count)[:count]
 	for i := range n.elems {
 		b := table[i*elemSize:]
 		at := int64(pageHeader + i*elemSize)
+		n.elems[i] = element{}
 		e := &n.elems[i]
 		var pos, ksize int64
 		if n.branch {

@@ -8,6 +8,7 @@ import (
 	"iter"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -25,7 +26,8 @@ import (
 // follows it still comes if the caller goes on.
 func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
-		q := query{s: s, probe: probe}
+		q := newQuery(s, probe)
+		defer q.release()
 		windows(ctx, s, probe, from, to, dayMillis, 1, func(lo, hi int64, err error) bool {
 			if err != nil {
 				return yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err))
@@ -105,6 +107,27 @@ type query struct {
 	spans []block.Span
 }
 
+// queries keeps the scratch space of queries that have ended: a page of charts
+// asks for the same day of many probes, one after another.
+var queries = sync.Pool{New: func() any { return new(query) }}
+
+func newQuery(s *Store, probe sensors.ProbeID) *query {
+	q := queries.Get().(*query)
+	q.s, q.probe = s, probe
+	return q
+}
+
+// release gives the query back; what it returned must not be used any more.
+func (q *query) release() {
+	q.s = nil
+	if cap(q.recs) <= maxScratch {
+		queries.Put(q)
+	}
+}
+
+// maxScratch is the most records that a resting query may hold on to.
+const maxScratch = 3 * dayMillis / 10_000
+
 // overlap copies the entries that may hold data in [lo, hi), and the open
 // records of the probe.
 func (q *query) overlap(lo, hi int64) (entries []*entry, open []block.Record) {
@@ -159,6 +182,9 @@ func (q *query) tryWindow(lo, hi int64) (out []block.Record, errs []error, err e
 		}
 	}
 	q.recs = append(q.recs, open...)
+	if inOrder(q.recs, lo, hi) {
+		return q.recs, errs, nil
+	}
 	out = slices.DeleteFunc(q.recs, func(r block.Record) bool { return r.Wall < lo || r.Wall >= hi })
 	byWall := func(a, b block.Record) int { return cmp.Compare(a.Wall, b.Wall) }
 	if !slices.IsSortedFunc(out, byWall) {
@@ -167,6 +193,19 @@ func (q *query) tryWindow(lo, hi int64) (out []block.Record, errs []error, err e
 	// Running time never stands still, so equals are one reading twice: found
 	// in an hour and in its day by a repair.
 	return slices.Compact(out), errs, nil
+}
+
+// inOrder reports whether all records lie in [lo, hi) and rise: nothing to leave
+// out, to sort or to take for a second copy.
+func inOrder(recs []block.Record, lo, hi int64) bool {
+	last := lo - 1
+	for i := range recs {
+		if recs[i].Wall <= last {
+			return false
+		}
+		last = recs[i].Wall
+	}
+	return last < hi
 }
 
 // fetch hands use the probe's blocks of one bundle, if it has any. They are

@@ -366,7 +366,7 @@ func verify(ctx context.Context, f interface {
 		}
 		return verifyRecord(&dec, path, key, b)
 	}
-	return w.page(metas[0].root, nil, nil, nil, 0)
+	return w.whole(metas[0])
 }
 
 func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) {

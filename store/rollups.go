@@ -23,7 +23,8 @@ func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level,
 			yield(Rollup{}, fmt.Errorf("read rollups of probe %s: no level %d", probe, level))
 			return
 		}
-		q := query{s: s, probe: probe}
+		q := newQuery(s, probe)
+		defer q.release()
 		windows(ctx, s, probe, from, to, 32*dayMillis, level.Span().Milliseconds(), func(lo, hi int64, err error) bool {
 			if err != nil {
 				return yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err))

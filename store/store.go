@@ -136,6 +136,9 @@ func (s *Store) Close(ctx context.Context) error {
 		}
 		db := s.db
 		s.db = nil
+		if !s.opt.ReadOnly {
+			leaveFreelist(db)
+		}
 		return guard(db.Close)
 	})
 	if err = errors.Join(err, cerr); err != nil {

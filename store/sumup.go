@@ -42,9 +42,9 @@ func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [
 			lim = limits(probe, instantOf(r))
 		}
 		for l := range open {
-			if start := floorDiv(r.Wall, spanMillis[l]) * spanMillis[l]; open[l].span.Count == 0 || start != open[l].span.Start {
+			if in := r.Wall - open[l].span.Start; open[l].span.Count == 0 || in < 0 || in >= spanMillis[l] {
 				out[l] = open[l].flush(out[l])
-				open[l] = sum{span: block.Span{Start: start}}
+				open[l] = sum{span: block.Span{Start: floorDiv(r.Wall, spanMillis[l]) * spanMillis[l]}}
 			}
 			open[l].add(r, covers, &lim, &sat)
 		}
@@ -57,15 +57,16 @@ func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [
 
 // usualStep is the most common interval between records, 10 s for a single one.
 func usualStep(recs []block.Record) int64 {
-	seen := make(map[int64]int, 8)
-	best, count := int64(10_000), 0
+	var steps block.Steps
 	for i := 1; i < len(recs); i++ {
-		d := recs[i].Mono - recs[i-1].Mono
-		if seen[d]++; d > 0 && seen[d] > count {
-			best, count = d, seen[d]
+		if d := recs[i].Mono - recs[i-1].Mono; d > 0 {
+			steps.Add(d)
 		}
 	}
-	return best
+	if most, n := steps.Most(); n > 0 {
+		return most
+	}
+	return 10_000
 }
 
 // A sum is a rollup being made.

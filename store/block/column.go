@@ -121,6 +121,12 @@ func (c *columnWriter) append(dst []byte, v []int64) []byte {
 // that is shows in a sample of a long column; a short one is not worth more than
 // the choice between its ends and its middle.
 func (c *columnWriter) choose(v []int64) uint8 {
+	if flat(v) {
+		c.best = grow(c.best, len(v))
+		clear(c.best)
+		c.best[0] = v[0]
+		return 0
+	}
 	sample, step, size := v, uint8(1), 768
 	if c.quick || len(v) < ransLeast {
 		step, size = 4, 128
@@ -163,6 +169,16 @@ func cost(res []int64, most float64) float64 {
 		res = res[n:]
 	}
 	return sum
+}
+
+// flat reports whether all of v is one value.
+func flat(v []int64) bool {
+	for _, x := range v {
+		if x != v[0] {
+			return false
+		}
+	}
+	return true
 }
 
 func grow(s []int64, n int) []int64 {
@@ -336,8 +352,11 @@ func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
 	}
 	v[0] = first
 	switch head & 3 {
-	case coderNone:
-		clear(v[1:])
+	case coderNone: // any mean of equals is the same again
+		for i := range v {
+			v[i] = first
+		}
+		return src, nil
 	case coderSparse:
 		src, err = readSparse(src, v[1:])
 	case coderRice:

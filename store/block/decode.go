@@ -8,6 +8,7 @@ type Decoder struct {
 	col  columnReader
 	vals []int64
 	recs []Record
+	has  [64]int // how many records have which quantities, from their status
 }
 
 // Decode appends the records of b, a block of one series, to dst. It never
@@ -141,8 +142,10 @@ func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([
 		if n == 0 {
 			continue
 		}
-		for i := range n {
-			recs[at].Mono = begin[0] + int64(i)*step + d.vals[at]
+		due := begin[0]
+		for range n {
+			recs[at].Mono = due + d.vals[at]
+			due += step
 			at++
 		}
 		begin = begin[1:]
@@ -161,10 +164,12 @@ func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	d.has = [64]int{}
 	for i := range recs {
 		if !recs[i].setStatus(d.vals[i]) {
 			return nil, ErrCorrupt
 		}
+		d.has[recs[i].Has&7|recs[i].RawHas&7<<3]++
 	}
 	return src, nil
 }
@@ -172,15 +177,15 @@ func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
 // quantity reads the three columns of one quantity; see Encoder.quantity.
 func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
 	raws, boths, onlies := 0, 0, 0
-	for i := range recs {
-		has, raw := recs[i].Has&q != 0, recs[i].RawHas&q != 0
+	for mask, n := range d.has {
+		has, raw := uint8(mask)&q != 0, uint8(mask>>3)&q != 0
 		switch {
 		case has && raw:
-			raws, boths = raws+1, boths+1
+			raws, boths = raws+n, boths+n
 		case raw:
-			raws++
+			raws += n
 		case has:
-			onlies++
+			onlies += n
 		}
 	}
 	v := d.vals[:raws]
@@ -188,7 +193,7 @@ func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !store(recs, q, v, func(r *Record) uint8 { return r.RawHas }, setRaw) {
+	if !putRaw(recs, q, v) {
 		return nil, ErrCorrupt
 	}
 	if boths > 0 {
@@ -200,7 +205,7 @@ func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
 	if src, err = d.col.read(src, v); err != nil {
 		return nil, err
 	}
-	if !store(recs, q, v, func(r *Record) uint8 { return r.Has &^ r.RawHas }, setValue) {
+	if onlies > 0 && !putOnly(recs, q, v) {
 		return nil, ErrCorrupt
 	}
 	return src, nil
@@ -224,22 +229,21 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 	at := 0
 	for i := range recs {
 		if r := &recs[i]; r.Has&r.RawHas&q != 0 {
-			v[at] += l.at(r.raw(q))
+			if !r.setValue(q, v[at]+l.at(r.raw(q))) {
+				return nil, ErrCorrupt
+			}
 			at++
 		}
-	}
-	if !store(recs, q, v, func(r *Record) uint8 { return r.Has & r.RawHas }, setValue) {
-		return nil, ErrCorrupt
 	}
 	return src, nil
 }
 
-// store hands v to the records whose mask names q; false when one does not fit.
-func store(recs []Record, q uint8, v []int64, mask func(*Record) uint8, set func(*Record, uint8, int64) bool) bool {
+// putRaw hands v to the records with a raw value; false when one does not fit.
+func putRaw(recs []Record, q uint8, v []int64) bool {
 	at := 0
 	for i := range recs {
-		if r := &recs[i]; mask(r)&q != 0 {
-			if !set(r, q, v[at]) {
+		if r := &recs[i]; r.RawHas&q != 0 {
+			if !r.setRaw(q, v[at]) {
 				return false
 			}
 			at++
@@ -248,7 +252,21 @@ func store(recs []Record, q uint8, v []int64, mask func(*Record) uint8, set func
 	return true
 }
 
-func setRaw(r *Record, q uint8, v int64) bool {
+// putOnly hands v to the records that have a value but no raw one.
+func putOnly(recs []Record, q uint8, v []int64) bool {
+	at := 0
+	for i := range recs {
+		if r := &recs[i]; r.Has&^r.RawHas&q != 0 {
+			if !r.setValue(q, v[at]) {
+				return false
+			}
+			at++
+		}
+	}
+	return true
+}
+
+func (r *Record) setRaw(q uint8, v int64) bool {
 	switch q {
 	case Temperature:
 		r.RawTemperature = int32(v)
@@ -260,7 +278,7 @@ func setRaw(r *Record, q uint8, v int64) bool {
 	return r.raw(q) == v
 }
 
-func setValue(r *Record, q uint8, v int64) bool {
+func (r *Record) setValue(q uint8, v int64) bool {
 	switch q {
 	case Temperature:
 		r.Temperature = int32(v)

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
+	"slices"
 )
 
 // Bits of Record.Has and Record.RawHas.
@@ -72,7 +73,7 @@ type Encoder struct {
 
 	col  columnWriter
 	vals []int64
-	flat []Record
+	flat []Record // all records of the block, one after another
 }
 
 // Append adds one sealed block with one series to dst. Records keep their order.
@@ -91,10 +92,12 @@ func (e *Encoder) AppendSet(dst []byte, ids []int, series [][]Record) ([]byte, e
 
 func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, error) {
 	e.col.quick, e.col.noTable = e.Quick || ids != nil, ids != nil
-	e.flat = e.flat[:0]
-	for _, s := range series {
-		e.flat = append(e.flat, s...)
+	if len(series) == 1 {
+		e.flat = series[0]
+	} else {
+		e.flat = slices.Concat(series...)
 	}
+	defer func() { e.flat = nil }()
 	if len(e.flat) > MaxRecords || len(series) > MaxSeries {
 		return dst, fmt.Errorf("a block takes %d records in %d series, not %d in %d",
 			MaxRecords, MaxSeries, len(e.flat), len(series))
@@ -114,7 +117,11 @@ func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, erro
 		dst = e.col.append(dst, v)
 	}
 	dst = e.times(dst, series)
-	dst = e.ints(dst, func(r *Record) int64 { return r.status() }, nil)
+	e.vals = grow(e.vals, len(e.flat))
+	for i := range e.flat {
+		e.vals[i] = e.flat[i].status()
+	}
+	dst = e.col.append(dst, e.vals)
 	dst = e.quantity(dst, Temperature, false)
 	dst = e.quantity(dst, Humidity, true)
 	dst = e.quantity(dst, Light, false)
@@ -143,55 +150,94 @@ func (e *Encoder) times(dst []byte, series [][]Record) []byte {
 		}
 	}
 	dst = e.col.append(dst, e.vals)
-	return e.ints(dst, func(r *Record) int64 { return r.Wall - r.Mono }, nil)
+	for i := range e.flat {
+		e.vals[i] = e.flat[i].Wall - e.flat[i].Mono
+	}
+	return e.col.append(dst, e.vals)
 }
 
 // commonStep is the most frequent distance between records (the first of
-// those, where several are as frequent in a short sample).
+// those, where several are as frequent) in the first few hundred.
 func commonStep(series [][]Record) int64 {
-	seen := make(map[int64]int, 8)
-	best, count := int64(0), 0
+	var steps Steps
 	looked := 0
 	for _, s := range series {
 		for i := 1; i < len(s) && looked < 512; i++ {
-			d := s[i].Mono - s[i-1].Mono
-			seen[d]++
+			steps.Add(s[i].Mono - s[i-1].Mono)
 			looked++
-			if seen[d] > count {
-				best, count = d, seen[d]
-			}
 		}
 	}
-	return best
+	most, _ := steps.Most()
+	return most
 }
 
-// ints writes of(r) of all records that keep admits as one column.
-func (e *Encoder) ints(dst []byte, of func(*Record) int64, keep func(*Record) bool) []byte {
-	e.vals = e.vals[:0]
-	for i := range e.flat {
-		if r := &e.flat[i]; keep == nil || keep(r) {
-			e.vals = append(e.vals, of(r))
-		}
+// Steps counts distances. Nearly all of a series are alike, so a run of the same
+// is counted without looking it up. The zero value is ready.
+type Steps struct {
+	last, most int64
+	run, count int
+	seen       map[int64]int
+}
+
+// Add counts one distance.
+func (t *Steps) Add(d int64) {
+	if d != t.last {
+		t.flush()
+		t.last = d
 	}
-	return e.col.append(dst, e.vals)
+	t.run++
+}
+
+func (t *Steps) flush() {
+	if t.run == 0 {
+		return
+	}
+	if t.seen == nil {
+		t.seen = make(map[int64]int, 8)
+	}
+	n := t.seen[t.last] + t.run
+	t.seen[t.last], t.run = n, 0
+	if n > t.count {
+		t.most, t.count = t.last, n
+	}
+}
+
+// Most returns the most frequent distance and how often it was met.
+func (t *Steps) Most() (d int64, count int) {
+	t.flush()
+	return t.most, t.count
 }
 
 // quantity writes the raw values, how the calibrated ones follow from them,
 // and the calibrated values that have no raw one.
 func (e *Encoder) quantity(dst []byte, q uint8, clip bool) []byte {
-	dst = e.ints(dst, func(r *Record) int64 { return r.raw(q) }, func(r *Record) bool { return r.RawHas&q != 0 })
-	both := false
+	v := grow(e.vals, len(e.flat))[:0]
+	both := 0
 	for i := range e.flat {
-		both = both || e.flat[i].Has&e.flat[i].RawHas&q != 0
+		if r := &e.flat[i]; r.RawHas&q != 0 {
+			v = append(v, r.raw(q))
+			both += int(r.Has & q)
+		}
 	}
-	if both {
+	dst = e.col.append(dst, v)
+	if both > 0 {
 		line := fitLine(e.flat, q, clip)
 		dst = binary.AppendVarint(binary.AppendVarint(dst, line.gain-lineOne), line.offset)
-		dst = e.ints(dst, func(r *Record) int64 { return r.value(q) - line.at(r.raw(q)) },
-			func(r *Record) bool { return r.Has&r.RawHas&q != 0 })
+		v = v[:0]
+		for i := range e.flat {
+			if r := &e.flat[i]; r.Has&r.RawHas&q != 0 {
+				v = append(v, r.value(q)-line.at(r.raw(q)))
+			}
+		}
+		dst = e.col.append(dst, v)
 	}
-	return e.ints(dst, func(r *Record) int64 { return r.value(q) },
-		func(r *Record) bool { return r.Has&^r.RawHas&q != 0 })
+	v = v[:0]
+	for i := range e.flat {
+		if r := &e.flat[i]; r.Has&^r.RawHas&q != 0 {
+			v = append(v, r.value(q))
+		}
+	}
+	return e.col.append(dst, v)
 }
 
 func (r *Record) status() int64 {
