@@ -17,8 +17,8 @@ import (
 	"github.com/emersion/go-smtp"
 )
 
-// A mailbox is a real SMTP server (emersion/go-smtp) that keeps what it gets.
-type mailbox struct {
+// A weeklyBox is a real SMTP server (emersion/go-smtp) that keeps what it gets.
+type weeklyBox struct {
 	mu     sync.Mutex // guards what follows
 	got    []string
 	refuse error
@@ -26,10 +26,10 @@ type mailbox struct {
 	port   int
 }
 
-func newMailbox(t *testing.T) *mailbox {
+func newWeeklyBox(t *testing.T) *weeklyBox {
 	t.Helper()
-	m := &mailbox{more: make(chan struct{}, 100)}
-	srv := smtp.NewServer(smtp.BackendFunc(func(*smtp.Conn) (smtp.Session, error) { return &mailSession{m}, nil }))
+	m := &weeklyBox{more: make(chan struct{}, 100)}
+	srv := smtp.NewServer(smtp.BackendFunc(func(*smtp.Conn) (smtp.Session, error) { return &weeklySession{m}, nil }))
 	srv.Domain = "localhost"
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -41,18 +41,18 @@ func newMailbox(t *testing.T) *mailbox {
 	return m
 }
 
-type mailSession struct{ m *mailbox }
+type weeklySession struct{ m *weeklyBox }
 
-func (*mailSession) Reset()                               {}
-func (*mailSession) Logout() error                        { return nil }
-func (*mailSession) Mail(string, *smtp.MailOptions) error { return nil }
-func (s *mailSession) Rcpt(string, *smtp.RcptOptions) error {
+func (*weeklySession) Reset()                               {}
+func (*weeklySession) Logout() error                        { return nil }
+func (*weeklySession) Mail(string, *smtp.MailOptions) error { return nil }
+func (s *weeklySession) Rcpt(string, *smtp.RcptOptions) error {
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
 	return s.m.refuse
 }
 
-func (s *mailSession) Data(r io.Reader) error {
+func (s *weeklySession) Data(r io.Reader) error {
 	b, err := io.ReadAll(r)
 	s.m.mu.Lock()
 	s.m.got = append(s.m.got, string(b))
@@ -61,14 +61,14 @@ func (s *mailSession) Data(r io.Reader) error {
 	return err
 }
 
-func (m *mailbox) count() int {
+func (m *weeklyBox) count() int {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return len(m.got)
 }
 
 // wait waits for n mails more, or until limit.
-func (m *mailbox) wait(n int, limit time.Duration) bool {
+func (m *weeklyBox) wait(n int, limit time.Duration) bool {
 	timer := time.NewTimer(limit)
 	defer timer.Stop()
 	for range n {
@@ -117,7 +117,7 @@ func TestWeeklyMail(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes some seconds")
 	}
-	box := newMailbox(t)
+	box := newWeeklyBox(t)
 	box.refuse = &smtp.SMTPError{Code: 450, Message: "not now"}
 	p := newPost(t, strings.Replace(summaryPeople, `channels = ["mqtt", "mail"]`, `channels = ["mqtt"]`, 1), time.Time{})
 	p.cfg.MQTT.Broker, p.cfg.HTTP.Listen, p.cfg.Mail.Port = "", "", box.port
