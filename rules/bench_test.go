@@ -8,27 +8,37 @@ import (
 	"dewline/sensors"
 )
 
-// One reading with every rule on, and one tick, in a room of 48 enclosures:
+// One reading with every rule on, a forty-eighth of a tick included, on days
+// that pass in a room of 48 enclosures; and a tick by itself:
 //
 //	go test -run '^$' -bench . ./rules
 func BenchmarkStep(b *testing.B) {
 	for _, n := range []int{1, 48} {
 		b.Run(fmt.Sprintf("%d-enclosures", n), func(b *testing.B) {
-			r := newRig(b, rigConfig(b, n, ""))
-			r.run(2*time.Hour, r.calm)
+			r := newRig(b, rigConfig(b, n, noonMist))
+			r.run(2*time.Hour, r.misted)
+			day := make([]sensors.Reading, 0, 8640) // what a probe says
+			from := r.now
+			for range cap(day) {
+				day = append(day, *r.misted("p1", r.now-(r.now/(24*time.Hour))*24*time.Hour))
+				r.now += poll
+			}
+			r.now = from
 			ids := make([]sensors.ProbeID, n)
 			for i := range ids {
 				ids[i] = sensors.ProbeID(fmt.Sprintf("p%d", i+1))
 			}
-			x := *r.calm("p1", r.now)
 			b.ReportAllocs()
-			i := 0
+			i, polls := 0, 0
+			now := r.instant()
 			for b.Loop() {
-				x.Probe, x.At = ids[i%n], r.instant()
-				x.Temperature, x.Humidity = sensors.CentiCelsius(2400+i%7), sensors.CentiPercent(8600+i%5)
+				x := day[polls%len(day)]
+				x.Probe, x.At = ids[i], now
 				r.e.Step(x)
-				if i++; i%n == 0 {
-					r.now += poll
+				if i++; i == n {
+					r.e.Tick(now)
+					i, polls = 0, polls+1
+					now = now.Add(poll)
 				}
 			}
 		})
@@ -38,10 +48,11 @@ func BenchmarkStep(b *testing.B) {
 func BenchmarkTick(b *testing.B) {
 	r := newRig(b, rigConfig(b, 48, ""))
 	r.run(time.Hour, r.calm)
+	now := r.instant()
 	b.ReportAllocs()
 	for b.Loop() {
-		r.e.Tick(r.instant())
-		r.now += time.Millisecond
+		r.e.Tick(now)
+		now.Mono += time.Nanosecond
 	}
 }
 
