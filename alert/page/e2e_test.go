@@ -66,8 +66,8 @@ var looks = []look{
 }
 
 // TestInABrowser goes through the morning of a keeper, on the running demo.
-// With DEWLINE_SHOTS=DIR both sizes are tried in both themes and the pictures
-// are kept; with DEWLINE_NPM=1 every page is also judged by axe-core.
+// With DEWLINE_SHOTS=DIR more pages are tried, both sizes in both themes, and
+// the pictures are kept; with DEWLINE_NPM=1 axe-core judges every page too.
 func TestInABrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts the demo and a browser")
@@ -77,13 +77,13 @@ func TestInABrowser(t *testing.T) {
 	axe := axeSource(t)
 	waitFor(t, b, d)
 	acknowledge(t, b.open(t, looks[0]), d) // while the trouble is fresh: the demo is fast
-	tried := []look{looks[0], looks[3]}
-	if os.Getenv("DEWLINE_SHOTS") != "" {
-		tried = looks
+	tried, pages := []look{looks[0], looks[3]}, []string{"/", "/enclosure/a-1-2?span=week", "/alarms", "/login"}
+	if os.Getenv("DEWLINE_SHOTS") != "" || axe != "" {
+		tried, pages = looks, append(pages, "/enclosure/a-1-2", "/enclosure/b-3-1?span=week", "/enclosure/a-1-1?span=year", "/summary")
 	}
 	for _, l := range tried {
 		tb := b.open(t, l)
-		for _, page := range []string{"/", "/enclosure/a-1-2", "/enclosure/b-3-1?span=week", "/enclosure/a-1-1?span=year", "/alarms", "/login", "/summary"} {
+		for _, page := range pages {
 			tb.goTo(d.page + page)
 			tb.wide()
 			tb.judge(axe, page)

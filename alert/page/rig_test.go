@@ -63,7 +63,7 @@ func (r *rig) AddNote(_ context.Context, enclosure, by, text string) error {
 		return fmt.Errorf("the note is empty")
 	}
 	r.notes = append(r.notes, Note{noon, enclosure, by, text})
-	r.touch()
+	time.AfterFunc(time.Millisecond, func() { r.mu.Lock(); r.touch(); r.mu.Unlock() })
 	return nil
 }
 
