@@ -24,10 +24,10 @@ func answering() []command {
 		summary string
 	}{
 		{answerSpec{"ack", "NOTICE | ALARM SUBJECT", rules.Acknowledge, false}, "acknowledge a notice or an alarm"},
-		{answerSpec{"shelve", "--for DURATION ALARM SUBJECT", rules.Shelve, true}, "put an alarm away for a limited time"},
+		{answerSpec{"shelve", "--for DURATION [--one-shot] ALARM SUBJECT", rules.Shelve, true}, "put an alarm away for a limited time"},
 		{answerSpec{"unshelve", "ALARM SUBJECT", rules.Unshelve, false}, "take an alarm from the shelf"},
 		{answerSpec{"reset", "ALARM SUBJECT", rules.Reset, false}, "let go of a latched alarm whose cause is over"},
-		{answerSpec{"out-of-service", "--for DURATION SUBJECT", rules.TakeOut, true}, "take an enclosure or probe out of service, with an end"},
+		{answerSpec{"out-of-service", "--for DURATION | --until DATE SUBJECT", rules.TakeOut, true}, "take an enclosure or probe out of service, with an end"},
 		{answerSpec{"in-service", "SUBJECT", rules.ReturnToService, false}, "put an enclosure or probe back into service"},
 	}
 	var out []command
@@ -45,15 +45,29 @@ func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) e
 	cf := addControlFlags(fs)
 	why := fs.String("why", "", "the reason, for the journal")
 	var length time.Duration
+	var until string
+	var oneShot bool
 	if spec.timed {
 		fs.DurationVar(&length, "for", 0, "how long, such as 10m or 72h")
+	}
+	switch spec.kind {
+	case rules.TakeOut:
+		fs.StringVar(&until, "until", "", "the end, as 2026-12-24 (its first moment here) or 2026-12-24T18:00:00Z")
+	case rules.Shelve:
+		fs.BoolVar(&oneShot, "one-shot", false, "take it from the shelf as soon as the alarm has come and gone")
 	}
 	if err := parse(fs, args, -1); err != nil {
 		return err
 	}
-	c := alert.Command{Action: string(spec.kind), By: *cf.by, Why: *why, Minutes: length.Minutes()}
+	c := alert.Command{Action: string(spec.kind), By: *cf.by, Why: *why, Minutes: length.Minutes(), OneShot: oneShot}
+	if until != "" {
+		var err error
+		if c.Until, err = endDate(until); err != nil || length != 0 {
+			return usageError{fmt.Sprintf("dewline %s: write the end once, as --for 72h or as --until 2026-12-24", spec.name)}
+		}
+	}
 	switch {
-	case spec.timed && length <= 0:
+	case spec.timed && length <= 0 && c.Until.IsZero():
 		return usageError{fmt.Sprintf("dewline %s: say how long with --for, such as --for 10m", spec.name)}
 	case spec.kind == rules.Acknowledge && fs.NArg() == 1:
 		c.Notice = fs.Arg(0)
@@ -74,6 +88,15 @@ func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) e
 	}
 	fmt.Fprintln(std.out, "done")
 	return nil
+}
+
+// endDate reads the end of being out of service: a moment, or the first moment
+// of a day on this machine's clock.
+func endDate(s string) (time.Time, error) {
+	if t, err := time.Parse(time.RFC3339, s); err == nil {
+		return t, nil
+	}
+	return time.ParseInLocation(time.DateOnly, s, time.Local)
 }
 
 // runAlarms lists what is open in the running daemon.

@@ -3,15 +3,21 @@ package main
 import (
 	"context"
 	"fmt"
+	"os"
+	"strings"
+	"time"
 
+	"dewline/alert/webhook"
+	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 )
 
 // runCheck reads a configuration and says everything that is wrong with it.
 func runCheck(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("check", "--config FILE [--limits] [--probes]", std)
+	fs := newFlags("check", "--config FILE [--limits] [--ways] [--probes]", std)
 	path := fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`")
 	limits := fs.Bool("limits", false, "print the limits in force for every enclosure")
+	ways := fs.Bool("ways", false, "read secrets and certificates and build every channel, without connecting; run it as the service's user")
 	probes := fs.Bool("probes", false, "read every probe three times")
 	if err := parse(fs, args, 0); err != nil {
 		return err
@@ -20,8 +26,16 @@ func runCheck(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return usageError{err.Error()}
 	}
+	if err := checkTemplates(cfg, *path); err != nil {
+		return err
+	}
 	for _, w := range cfg.Warnings {
 		fmt.Fprintf(std.out, "note: %s\n", w)
+	}
+	if *ways {
+		if err := checkWays(cfg, *path, std); err != nil {
+			return err
+		}
 	}
 	fmt.Fprintf(std.out, "%s: no fault; %d enclosures, %d probes\n", *path, len(cfg.Enclosures), len(cfg.Probes))
 	if *limits {
@@ -31,6 +45,62 @@ func runCheck(ctx context.Context, args []string, std stdio) error {
 	}
 	if *probes {
 		return checkProbes(ctx, cfg, std)
+	}
+	return nil
+}
+
+// checkTemplates tries the webhooks' templates, whose words only their sender
+// knows: a wrong one would be found out by the first notice.
+func checkTemplates(cfg *configs.Config, path string) error {
+	var faults []string
+	for i, w := range cfg.Webhooks {
+		if w.Template == "" {
+			continue
+		}
+		if _, err := webhook.ParseTemplate(w.Template); err != nil {
+			line, col := templateAt(path, i)
+			faults = append(faults, fmt.Sprintf("%s:%d:%d: webhook %q: %v; write a Go text/template over the notice's fields, such as {{.Title}} or {{json .Text}}",
+				path, line, col, w.ID, err))
+		}
+	}
+	if len(faults) > 0 {
+		return usageError{strings.Join(faults, "\n")}
+	}
+	return nil
+}
+
+// templateAt finds the template of the webhook number n in the file, counting
+// from 0; 1, 1 where it is written in an unusual way.
+func templateAt(path string, n int) (line, col int) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return 1, 1
+	}
+	section := -1
+	for i, text := range strings.Split(string(b), "\n") {
+		word := strings.TrimLeft(text, " \t")
+		switch {
+		case strings.HasPrefix(word, "[[webhook]]"):
+			section++
+		case section == n && strings.HasPrefix(word, "template"):
+			return i + 1, len(text) - len(word) + 1
+		}
+	}
+	return 1, 1
+}
+
+// checkWays says what would keep notices from leaving.
+func checkWays(cfg *configs.Config, path string, std stdio) error {
+	var faults []string
+	for _, f := range daemon.CheckWays(cfg, time.Now()) {
+		if f.Note {
+			fmt.Fprintf(std.out, "note: %s: [%s] %s\n", path, f.Section, f.What)
+			continue
+		}
+		faults = append(faults, fmt.Sprintf("%s: [%s] %s", path, f.Section, f.What))
+	}
+	if len(faults) > 0 {
+		return usageError{strings.Join(faults, "\n")}
 	}
 	return nil
 }
