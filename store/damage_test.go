@@ -13,11 +13,15 @@ import (
 	"dewline/sensors"
 )
 
-// rounds is how often a random test repeats: few by default, more by variable.
-func rounds(t *testing.T, variable string, usual int) int {
+// rounds is how often a random test repeats: as usual, more with DEWLINE_LONG=1,
+// and as often as its own variable says.
+func rounds(t *testing.T, variable string, usual, long int) int {
 	t.Helper()
 	if v, err := strconv.Atoi(os.Getenv(variable)); err == nil {
 		return v
+	}
+	if os.Getenv("DEWLINE_LONG") != "" {
+		return long
 	}
 	return usual
 }
@@ -129,9 +133,10 @@ func (k known) sift(t *testing.T, s *Store) (f found) {
 }
 
 // TestDamage damages a file at random and asks for three things: no crash, no
-// wrong value, and a store that works afterwards. DEWLINE_DAMAGE=1000 for the
-// long run.
+// wrong value, and a store that works afterwards. DEWLINE_LONG=1 takes
+// 1,000 files, DEWLINE_DAMAGE any number.
 func TestDamage(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(memDir(t), "origin")
 	k := furnish(t, dir)
 	whole, err := os.ReadFile(filepath.Join(dir, FileName))
@@ -139,7 +144,7 @@ func TestDamage(t *testing.T) {
 		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(11, 12))
-	n := rounds(t, "DEWLINE_DAMAGE", 100)
+	n := rounds(t, "DEWLINE_DAMAGE", 40, 1000)
 	var lost, aside int
 	for range n {
 		b, what := damage(rng, append([]byte(nil), whole...))

@@ -106,12 +106,14 @@ func victimCommit(s *Store, n int) error {
 }
 
 // TestKill kills a writer at random moments and asks that all it reported is on
-// record. DEWLINE_KILLS=1000 for the long run.
+// record. DEWLINE_LONG=1 kills 1,000 times, DEWLINE_KILLS any
+// number.
 func TestKill(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir() // a real disk, syncs and all
 	rng := rand.New(rand.NewPCG(5, 6))
 	flushed, committed := -1, 0
-	for round := range rounds(t, "DEWLINE_KILLS", 40) {
+	for round := range rounds(t, "DEWLINE_KILLS", 30, 1000) {
 		cmd := exec.Command(os.Args[0])
 		cmd.Env = append(os.Environ(), "DEWLINE_STORE_VICTIM="+dir)
 		cmd.Stderr = os.Stderr
