@@ -3,6 +3,8 @@ package mqtt
 import (
 	"context"
 	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"sync"
 	"testing"
@@ -180,7 +182,8 @@ func TestDelivery_queueOverflows(t *testing.T) {
 // without any repeat.
 func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t, "persistence true", "persistence_location "+t.TempDir()+"/",
+	kept := t.TempDir()
+	b := newBroker(t, "persistence true", "persistence_location "+kept+"/",
 		"autosave_on_changes true", "autosave_interval 1", "max_queued_messages 0", "set_tcp_nodelay true")
 	b.start()
 	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
@@ -193,6 +196,14 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	eventually(t, 5*time.Second, "connected", c.client.Connected)
 	ids := c.raise(50, "e")
 	c.taken(t, 50)
+	// The broker saves a moment after a change, not with it.
+	confirmed := time.Now()
+	other := newPhone(t, b.url(), "")
+	eventually(t, 20*time.Second, "saved", func() bool {
+		other.client.Publish("dewline/attic/notice", 1, false, `{"id":"one more change"}`).WaitTimeout(time.Second)
+		fi, err := os.Stat(filepath.Join(kept, "mosquitto.db"))
+		return err == nil && fi.ModTime().After(confirmed)
+	})
 	b.kill()
 	b.start()
 	began := time.Now()
