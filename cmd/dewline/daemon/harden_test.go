@@ -1,0 +1,527 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/page"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// far is a request from the network.
+func far(method, path, body, token string) *http.Request {
+	r := httptest.NewRequest(method, path, strings.NewReader(body))
+	r.RemoteAddr, r.Host = "198.51.100.7:40000", "198.51.100.1:8077"
+	if token != "" {
+		r.Header.Set("Authorization", "Bearer "+token)
+	}
+	return r
+}
+
+func answerOf(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w
+}
+
+// After some wrong tokens an address has to wait, whatever it asks, even with
+// the right one; others do not.
+func TestGateLimitsWrongTokens(t *testing.T) {
+	told := 0
+	g := &gate{token: "correct-horse", limit: page.NewLimiter(), refused: func(string, string) { told++ }}
+	h := g.api(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusOK) }))
+	codes := map[int]int{}
+	for i := range 50 {
+		method := []string{"GET", "POST"}[i%2] // reading is no way around it
+		codes[answerOf(h, far(method, "/api/v1/alarms", "", fmt.Sprintf("guess-%d", i))).Code]++
+	}
+	if codes[401] != 8 || codes[429] != 42 || told != 8 {
+		t.Errorf("50 wrong tokens: answers %v, %d told; want 8 refused and told, then 42 told to wait", codes, told)
+	}
+	w := answerOf(h, far("POST", "/api/v1/command", "", "correct-horse"))
+	if w.Code != http.StatusTooManyRequests || w.Header().Get("Retry-After") == "" {
+		t.Errorf("the right token after 8 wrong ones: %d, Retry-After %q", w.Code, w.Header().Get("Retry-After"))
+	}
+	if g.mayRead(far("GET", "/", "", "correct-horse")) {
+		t.Error("the page may be read by an address that has to wait")
+	}
+	other := far("POST", "/api/v1/command", "", "correct-horse")
+	other.RemoteAddr = "198.51.100.8:40000"
+	if w := answerOf(h, other); w.Code != http.StatusOK {
+		t.Errorf("another address with the right token: %d", w.Code)
+	}
+	// Without a token nothing was tried: it is refused, and told for an act.
+	told = 0
+	near := httptest.NewRequest("POST", "/api/v1/command", nil)
+	near.RemoteAddr, near.Host = "127.0.0.1:1", "127.0.0.1"
+	if w := answerOf(h, near); w.Code != http.StatusUnauthorized || told != 1 {
+		t.Errorf("an act without a token: %d, told %d times", w.Code, told)
+	}
+}
+
+// Who floods dewline with refusals does not wear out the card, and nothing is
+// left out unsaid.
+func TestRefusalsAreThinned(t *testing.T) {
+	var r refusals
+	now := sensors.Instant{Mono: time.Hour}
+	lines, said := 0, 0
+	count := func(es []store.JournalEntry) {
+		for _, e := range es {
+			lines++
+			said++
+			if _, more, ok := strings.Cut(e.New, "(and "); ok {
+				var n int
+				if _, err := fmt.Sscanf(more, "%d others", &n); err != nil {
+					t.Fatal(err)
+				}
+				said += n
+			}
+		}
+	}
+	const flood = 36_000
+	for range flood { // ten a second for an hour
+		now = now.Add(100 * time.Millisecond)
+		count(r.pass(now, []store.JournalEntry{{Kind: kindRefused, New: "x"}}))
+	}
+	now = now.Add(10 * time.Minute)
+	count(r.flush(now))
+	if lines > 400 || lines < 300 {
+		t.Errorf("%d lines for %d refusals in an hour, want about 380", lines, flood)
+	}
+	if said != flood {
+		t.Errorf("the lines speak of %d refusals, there were %d", said, flood)
+	}
+	kept := r.pass(now, []store.JournalEntry{{Kind: "acknowledge"}, {Kind: "note"}})
+	if len(kept) != 2 {
+		t.Error("what was not refused is thinned too")
+	}
+	if again := r.flush(now); again != nil {
+		t.Errorf("said twice: %v", again)
+	}
+}
+
+// Everything over HTTP: who may ask what from where, headers, sizes, refusals
+// on record.
+func TestHTTPIsHardened(t *testing.T) {
+	d := runSimulated(t, 10*time.Minute)
+	token := filepath.Join(t.TempDir(), "token")
+	if err := os.WriteFile(token, []byte("correct-horse\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cfg := *d.cfg.Load()
+	cfg.HTTP.TokenFile = token
+	d.cfg.Store(&cfg)
+	h := d.pageHandler(t.Context())
+
+	for _, path := range []string{"/metrics", "/api/v1/room", "/api/v1/journal", "/api/v1/kpi", "/api/v1/history?probe=x"} {
+		w := answerOf(h, far("GET", path, "", ""))
+		if w.Code != http.StatusUnauthorized || strings.Contains(w.Body.String(), "room") {
+			t.Errorf("GET %s from the network without a token: %d %s", path, w.Code, w.Body)
+		}
+		for name, want := range map[string]string{"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Cache-Control": "no-store", "WWW-Authenticate": "Bearer"} {
+			if got := w.Header().Get(name); !strings.Contains(got, want) {
+				t.Errorf("GET %s: %s is %q, want %q", path, name, got, want)
+			}
+		}
+		if csp := w.Header().Get("Content-Security-Policy"); !strings.Contains(csp, "default-src 'none'") {
+			t.Errorf("GET %s: the policy is %q", path, csp)
+		}
+	}
+	if w := answerOf(h, far("GET", "/metrics", "", "correct-horse")); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "dewline_") {
+		t.Errorf("metrics with the token: %d", w.Code)
+	}
+	if w := answerOf(h, far("GET", "/healthz", "", "")); w.Code != http.StatusOK || strings.Contains(w.Body.String(), "note") {
+		t.Errorf("healthz from the network: %d %s", w.Code, w.Body)
+	}
+	// A page elsewhere cannot make a browser act, even one that knew the token.
+	cross := far("POST", "/api/v1/command", `{}`, "correct-horse")
+	cross.Header.Set("Sec-Fetch-Site", "cross-site")
+	if w := answerOf(h, cross); w.Code != http.StatusForbidden {
+		t.Errorf("an act from a foreign page: %d", w.Code)
+	}
+	for range 3 {
+		answerOf(h, far("POST", "/api/v1/command", `{"action":"acknowledge","notice":"n/1","by":"x"}`, "wrong"))
+	}
+	answerOf(h, far("POST", "/api/v1/command", `{"action":"acknowledge","notice":"n/1","by":"mallory"}`, "correct-horse"))
+	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":1e300,"by":"mallory"}`, "correct-horse"))
+	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":5,"by":"mal\nlory"}`, "correct-horse"))
+	<-d.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "mark"}})
+	reasons := map[string]int{}
+	for e, err := range d.currentStore().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.Kind == kindRefused {
+			reasons[e.Who+": "+e.New]++
+		}
+	}
+	for _, want := range []string{"without the token", "no open notice", "minutes must lie", "control characters"} {
+		found := false
+		for r := range reasons {
+			found = found || strings.Contains(r, want)
+		}
+		if !found {
+			t.Errorf("the journal has no line of a refusal for %q: %v", want, reasons)
+		}
+	}
+}
+
+// The real server: slow and large requests end, and it takes no more
+// connections than it has memory for.
+func TestServerLimits(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := newServer(hardened(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var v map[string]any
+		if err := decodeBody(r, &v); err != nil {
+			writeError(w, http.StatusBadRequest, err)
+			return
+		}
+		writeJSON(w, http.StatusOK, v)
+	})), slog.New(slog.DiscardHandler))
+	if s.ReadHeaderTimeout <= 0 || s.ReadHeaderTimeout > 10*time.Second || s.ReadTimeout <= 0 || s.IdleTimeout <= 0 {
+		t.Errorf("a server without time limits: %+v", s)
+	}
+	var wg sync.WaitGroup
+	wg.Go(func() { _ = s.Serve(bounded(ln, 2)) })
+	defer wg.Wait()
+	defer s.Close()
+	url := "http://" + ln.Addr().String()
+	post := func(body string) int {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, url, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Close = true
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		_, _ = io.Copy(io.Discard, resp.Body)
+		return resp.StatusCode
+	}
+	if code := post(`{"a":1}`); code != http.StatusOK {
+		t.Errorf("a small body: %d", code)
+	}
+	if code := post(`{"a":"` + strings.Repeat("x", 2*maxBody) + `"}`); code != http.StatusBadRequest {
+		t.Errorf("a body of %d bytes: %d", 2*maxBody, code)
+	}
+	// Two connections that say nothing fill it; a third is served once one goes.
+	var idle []net.Conn
+	for range 2 {
+		c, err := net.Dial("tcp", ln.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		idle = append(idle, c)
+	}
+	served := make(chan int, 1)
+	go func() { served <- post(`{}`) }()
+	select {
+	case code := <-served:
+		t.Errorf("a third connection was served (%d) beside two open ones", code)
+	case <-time.After(100 * time.Millisecond):
+	}
+	_ = idle[0].Close()
+	if code := <-served; code != http.StatusOK {
+		t.Errorf("after one went: %d", code)
+	}
+}
+
+// Secrets show nowhere: not in the log, the metrics, the API, the journal or
+// what a failing channel says.
+func TestSecretsShowNowhere(t *testing.T) {
+	const hidden = "hunter-two-and-more"
+	dir := t.TempDir()
+	secretFile := filepath.Join(dir, "secret")
+	if err := os.WriteFile(secretFile, []byte(hidden+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	dead, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := dead.Addr().(*net.TCPAddr)
+	_ = dead.Close() // nobody listens there
+	text := strings.Split(rigRoom, "[mqtt]")[0] + fmt.Sprintf(`
+[mqtt]
+broker = "tcp://127.0.0.1:%d"
+username = "den"
+password_file = %q
+command_token_file = %q
+[http]
+listen = ""
+token_file = %q
+[mail]
+host = "127.0.0.1"
+port = %d
+from = "dewline@example.org"
+username = "dewline"
+password_file = %q
+[[webhook]]
+id = "push"
+url = "http://127.0.0.1:%d/%s"
+secret_file = %q
+[heartbeat]
+url = "http://127.0.0.1:%d/%s"
+[[person]]
+id = "una"
+channels = ["push", "mail", "mqtt"]
+mail_to = "una@example.org"
+`, addr.Port, secretFile, secretFile, secretFile, addr.Port, secretFile, addr.Port, hidden, secretFile, addr.Port, hidden)
+	cfg := decode(t, text)
+	var log lockedBuffer
+	idle := &idleSource{}
+	d, err := New(Options{
+		Config: cfg, Dir: filepath.Join(dir, "data"), Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug})),
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return idle, nil
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "data"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	var done sync.WaitGroup
+	done.Go(func() {
+		if err := d.Run(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	defer done.Wait()
+	defer cancel()
+	id := ""
+	ticker := time.NewTicker(20 * time.Millisecond)
+	defer ticker.Stop()
+	for end := time.Now().Add(20 * time.Second); ; <-ticker.C {
+		if d.Snapshot() != nil {
+			if id == "" {
+				if id, err = d.Drill(ctx, "una", "una"); err != nil {
+					t.Fatal(err)
+				}
+				d.post(ctx, func(sensors.Instant) { d.channels.outside(d.heartbeat()) })
+			}
+			if strings.Count(log.String(), "notice not delivered") >= 3 && strings.Contains(log.String(), "outside heartbeat") {
+				break
+			}
+		}
+		if time.Now().After(end) {
+			t.Fatalf("not every channel has failed yet:\n%s", log.String())
+		}
+	}
+	h := d.pageHandler(ctx)
+	all := log.String()
+	near := func(path string) {
+		r := httptest.NewRequest("GET", path, nil)
+		r.RemoteAddr, r.Host = "127.0.0.1:9", "127.0.0.1"
+		w := answerOf(h, r)
+		if w.Code != http.StatusOK {
+			t.Errorf("GET %s: %d", path, w.Code)
+		}
+		all += w.Body.String()
+	}
+	for _, path := range []string{"/metrics", "/api/v1/room", "/api/v1/journal", "/api/v1/notices", "/"} {
+		near(path)
+	}
+	if i := strings.Index(all, hidden); i >= 0 {
+		t.Errorf("a secret is shown: …%s", all[max(i-200, 0):i+len(hidden)])
+	}
+}
+
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// An idleSource never delivers a reading, like a bus that hangs.
+type idleSource struct{ Simulation }
+
+func (*idleSource) Run(ctx context.Context, _ Sink) error { <-ctx.Done(); return nil }
+func (*idleSource) KeepsTime() bool                       { return false }
+func (*idleSource) Correct(*sensors.Corrections)          {}
+
+// An outside heartbeat is sent on evidence only: while no round of readings
+// and rules ends, it stops and the broker's one stands still.
+func TestHeartbeatStopsWithTheRounds(t *testing.T) {
+	beats := make(chan alert.Heartbeat, 8)
+	d, err := New(Options{Config: decode(t, rigRoom), Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+		return nil, nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	mono := time.Hour
+	d.now = func() sensors.Instant { return sensors.Instant{Mono: mono, Wall: time.Unix(1e9, 0), Synced: true} }
+	d.channels = &channels{log: slog.New(slog.DiscardHandler), beats: beats}
+	if d.channels.beat, err = newTestBeat(); err != nil {
+		t.Fatal(err)
+	}
+	real := time.Now()
+	d.cycle = 5
+	d.snapshot.Store(&alert.Snapshot{Cycle: 5, CycleAt: real})
+	d.sendHeartbeats(real.Add(time.Second))
+	if len(beats) != 1 {
+		t.Fatal("a lively daemon sends no outside heartbeat")
+	}
+	if h := <-beats; h.Cycle != 5 {
+		t.Errorf("the heartbeat's cycle is %d, want 5", h.Cycle)
+	}
+	mono += 5 * time.Second
+	d.sendHeartbeats(real.Add(6 * time.Second))
+	if len(beats) != 0 {
+		t.Error("sent again before its time")
+	}
+	for range 10 { // no round ends any more
+		mono += time.Minute
+		d.sendHeartbeats(real.Add(mono))
+	}
+	if len(beats) != 0 {
+		t.Errorf("%d outside heartbeats of a daemon whose rounds have stopped", len(beats))
+	}
+	d.snapshot.Store(&alert.Snapshot{Cycle: 6, CycleAt: real.Add(mono)})
+	d.sendHeartbeats(real.Add(mono))
+	if len(beats) != 1 {
+		t.Error("rounds go on and no heartbeat is sent")
+	}
+}
+
+// A command's body from anywhere never breaks the daemon, never answers with a
+// server's fault, and changes nothing unless it is well-formed.
+func FuzzHTTPCommand(f *testing.F) {
+	f.Add(`{"action":"acknowledge","notice":"n/1","by":"una"}`)
+	f.Add(`{"action":"shelve","alarm":"above-band","subject":"moss","minutes":10,"by":"una","one_shot":true}`)
+	f.Add(`{"action":"out-of-service","subject":"moss","until":"2026-12-24T00:00:00Z","by":"una"}`)
+	f.Add(`{"action":"shelve","subject":"moss","minutes":-1e308,"by":"\u0000"}`)
+	f.Add(`[{]`)
+	f.Fuzz(func(t *testing.T, body string) {
+		var c alert.Command
+		if err := decodeBody(httptest.NewRequest("POST", "/", strings.NewReader(body)), &c); err != nil {
+			return
+		}
+		err := checkCommand(c)
+		core := NewCore(decode(t, rigRoom), nil)
+		now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+		if err != nil {
+			if c.By == "" || len(err.Error()) < 500 {
+				return
+			}
+			t.Fatalf("an endless refusal: %v", err)
+		}
+		if strings.ContainsAny(c.By+c.Why+c.Subject, "\n\r\x00") {
+			t.Fatalf("control characters passed: %q", body)
+		}
+		_, aerr := core.Act(now, rules.Action{
+			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq, By: c.By,
+			For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot,
+		})
+		if aerr == nil && c.Subject != "moss" && c.Subject != "p" && c.Subject != "room" {
+			t.Fatalf("acted on %q, which there is not: %s", c.Subject, body)
+		}
+	})
+}
+
+// The page's certificate is renewed without a restart, and old versions of TLS
+// are refused.
+func TestPageCertificateIsReadAgain(t *testing.T) {
+	dir := t.TempDir()
+	ca := newIssuer(t, dir)
+	certFile, keyFile := ca.issue(t, "page", time.Now().Add(time.Hour))
+	p := &pageCertificate{certFile: certFile, keyFile: keyFile}
+	ln, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: p.get})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ln.Close()
+	go func() {
+		for {
+			c, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			_ = c.(*tls.Conn).Handshake()
+			_ = c.Close()
+		}
+	}()
+	end := func() time.Time {
+		t.Helper()
+		c, err := tls.Dial("tcp", ln.Addr().String(), &tls.Config{RootCAs: ca.pool(), MinVersion: tls.VersionTLS12})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		return c.ConnectionState().PeerCertificates[0].NotAfter
+	}
+	first := end()
+	ca.issue(t, "page", time.Now().Add(1000*time.Hour))
+	touch := time.Now().Add(time.Minute)
+	if err := os.Chtimes(certFile, touch, touch); err != nil {
+		t.Fatal(err)
+	}
+	if renewed := end(); !renewed.After(first.Add(900 * time.Hour)) {
+		t.Errorf("the certificate shown ends on %v after the renewal, before it on %v", renewed, first)
+	}
+	if err := os.WriteFile(certFile, []byte("half a file"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if still := end(); !still.After(first) {
+		t.Error("a file that cannot be read took the page away")
+	}
+	old, err := tls.Dial("tcp", ln.Addr().String(), &tls.Config{RootCAs: ca.pool(), MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11})
+	if err == nil {
+		_ = old.Close()
+		t.Error("TLS 1.1 is accepted")
+	}
+}
+
+func TestCheckedCommandsAsJSON(t *testing.T) {
+	c := alert.Command{Action: "out-of-service", Subject: "moss", By: "una", Until: time.Date(2026, 12, 24, 0, 0, 0, 0, time.UTC)}
+	b, err := json.Marshal(c)
+	if err != nil || !strings.Contains(string(b), `"until":"2026-12-24T00:00:00Z"`) {
+		t.Errorf("%s, %v", b, err)
+	}
+	if err := checkCommand(c); err != nil {
+		t.Error(err)
+	}
+	c.Action, c.Minutes = "shelve", 5
+	if err := checkCommand(c); err == nil {
+		t.Error("a shelf with an end date passes and the date would be lost")
+	}
+}
