@@ -152,7 +152,12 @@ func (e *Engine) SetCalibration(now sensors.Instant, c Calibration) []Transition
 	}
 	e.advance(now)
 	p := &e.probes[i]
-	p.st.HumDone, p.st.TempDone = later(p.st.HumDone, c.Humidity), later(p.st.TempDone, c.Temperature)
+	if c.Humidity.After(p.st.HumDone) {
+		p.st.HumDone, p.st.HumDrift = c.Humidity, Drift{}
+	}
+	if c.Temperature.After(p.st.TempDone) {
+		p.st.TempDone, p.st.TempDrift = c.Temperature, Drift{}
+	}
 	if c.Uncertainty > 0 {
 		p.st.CalibrU = sensors.PercentOf(c.Uncertainty)
 	}

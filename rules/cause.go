@@ -103,6 +103,8 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 		return e.wetCause(&e.probes[s.subj])
 	case s.kind == kDisagrees && e.probes[s.subj].st.Swap.With != "":
 		return e.swapCause(&e.probes[s.subj])
+	case s.kind == kOverdue:
+		return Cause{CauseProbe, s.rec.Key.Subject}, e.probes[s.subj].driftEvidence()
 	case int(s.kind) >= enclosureKinds && s.kind < kDelivery:
 		return Cause{CauseProbe, s.rec.Key.Subject}, nil
 	case s.kind >= kDelivery:

@@ -46,6 +46,7 @@ type Engine struct {
 	watched   time.Duration // since then readings were awaited without a gap
 	minuteAt  time.Duration // running time of the last minutely round
 	hourAt    time.Duration
+	nightOpen bool          // probes are being compared, or that is not known
 	load      Load          // what the self-measures need
 	numOpen   int           // alarms that are not NORM
 	ageAt     time.Duration // no value is too old until then; see Tick
@@ -98,9 +99,9 @@ func (e *Engine) build(cfg *configs.Config) {
 		e.buildProbe(i, c)
 	}
 	n := len(e.encls)
-	e.cases, e.values = make([]climate.Case, 0, n), make([]int32, 0, n+1)
+	e.cases, e.values = make([]climate.Case, 0, n), make([]int32, 0, max(n, len(e.probes))+1)
 	e.scratch, e.verdicts = make([]float64, 4*n+4), make([]climate.MistVerdict, 0, n)
-	e.minute, e.numOpen, e.ageAt, e.seen = -1, 0, -1, sensors.Instant{}
+	e.minute, e.numOpen, e.ageAt, e.seen, e.nightOpen = -1, 0, -1, sensors.Instant{}, true
 }
 
 func (e *Engine) buildEnclosure(i int, c configs.Enclosure) {

@@ -28,10 +28,10 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 	if st.Quality == sensors.Bad {
 		return
 	}
-	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && st.Jumps == 0 && p.open == 0 {
+	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.open == 0 {
 		return
 	}
-	wet := (st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh) && e.wetFault(p, now.Mono)
+	wet := (st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh) && e.wetFault(p, now.Mono) || st.Dewy
 	if s := p.slot(kWet); wet || s.open() {
 		s.limit(float64(st.Hum)/100, 99.5)
 		e.hold(s, now, wet)
@@ -239,6 +239,7 @@ func (e *Engine) judgeOverdue(p *probe, now sensors.Instant) {
 	if t, ok := e.temperatureDue(p); ok && !now.Wall.Before(t) {
 		due = true
 	}
+	due = due || p.drifted()
 	if s := p.slot(kOverdue); due || s.open() {
 		e.hold(s, now, due)
 	}

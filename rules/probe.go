@@ -59,6 +59,11 @@ type ProbeState struct {
 	Own      climate.HourOffset   `json:"own"`      // usual place against the room, for twins
 	HumDone  time.Time            `json:"hum_done"` // last calibrations
 	TempDone time.Time            `json:"temp_done"`
+	// How it moves against the rack by night.
+	HumDrift  Drift         `json:"hum_drift,omitzero"`
+	TempDrift Drift         `json:"temp_drift,omitzero"`
+	DewSince  time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
+	Dewy      bool          `json:"dewy,omitempty"`      // for so long that its humidity is not believed
 	// CalibrU is the uncertainty of humidity at its calibration, for readings
 	// that state none.
 	CalibrU sensors.CentiPercent `json:"calibr_u"`
@@ -136,6 +141,9 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 		st.Counts[r.Reason]++
 	}
 	st.HumLost = r.Has&sensors.HasHumidity == 0 || r.Quality != sensors.Good
+	if since := r.At.Mono - p.heard(); r.Reason == sensors.Heating && since <= longestHeating {
+		st.Unseen = since // it speaks, and keeps its values to itself on purpose
+	}
 	if r.Quality == sensors.Bad {
 		return
 	}
@@ -151,6 +159,10 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 		}
 	}
 }
+
+// longestHeating is how long a probe's heater, cooling included, excuses that
+// there is no value.
+const longestHeating = 5 * time.Minute
 
 // longest interval that a probe's rhythm may have.
 const longestInterval = 15 * time.Minute
@@ -238,7 +250,7 @@ func (p *probe) use(r *configs.Rules, now time.Duration) use {
 	sound := !st.Frozen
 	u := use{
 		temp: sound && st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && st.TempAt >= oldest,
-		hum:  sound && st.HasHum && !st.HumLost && st.HumAt >= oldest,
+		hum:  sound && st.HasHum && !st.HumLost && !st.Dewy && st.HumAt >= oldest,
 	}
 	u.doubt = st.HasTemp && !u.temp || st.HasHum && !u.hum || st.Doubtful || st.Alone
 	return u
@@ -278,6 +290,11 @@ func (p *probe) dryDoubt(r *configs.Rules, now time.Duration, limit, deadband in
 }
 
 func (p *probe) humUsable(r *configs.Rules, now time.Duration) bool {
+	return !p.st.Dewy && p.humFresh(r, now)
+}
+
+// humFresh is humUsable, whatever its dew point.
+func (p *probe) humFresh(r *configs.Rules, now time.Duration) bool {
 	st := &p.st
 	return st.HasHum && !p.out && !st.HumLost && !st.Frozen && p.fresh(r, now, st.HumAt)
 }

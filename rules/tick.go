@@ -169,10 +169,12 @@ func (e *Engine) minutely(now sensors.Instant) {
 	e.judgeFrozen(now)
 	for i := range e.encls {
 		e.judgePair(&e.encls[i], now)
+		e.judgeDew(&e.encls[i], now)
 	}
 	if e.numOpen > 0 {
 		e.followCauses(now)
 	}
+	e.compareNight(now)
 	e.refit(now)
 	e.flood(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {

@@ -106,6 +106,8 @@ func (e *Engine) allWet(p *probe) bool {
 // wetCause says whether the probe is wet or the air.
 func (e *Engine) wetCause(p *probe) (Cause, []string) {
 	switch {
+	case p.st.Dewy:
+		return Cause{CauseProbe, p.cfg.ID}, []string{p.dewText()}
 	case e.allWet(p):
 		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
 	case p.encl >= 0 && p.st.Wet.Slow:

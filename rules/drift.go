@@ -1,0 +1,229 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// Drift compares a probe with the rest of the rack by night, when lamps are off
+// and nobody opens a door. Enclosures differ, so what counts is how the
+// difference moves from week to week since the calibration.
+type Drift struct {
+	Sum    float64            `json:"sum,omitempty"` // of this night's differences
+	Num    int                `json:"num,omitempty"`
+	Nights [nightsAWeek]int16 `json:"nights"` // mean differences, hundredths
+	NumN   uint8              `json:"num_n,omitempty"`
+	Weeks  [driftWeeks]int16  `json:"weeks"` // medians of seven nights, newest first
+	NumW   uint8              `json:"num_w,omitempty"`
+	// Base is the median of the first weeks after the calibration.
+	Base    int16 `json:"base,omitempty"`
+	HasBase bool  `json:"has_base,omitempty"`
+}
+
+const (
+	nightsAWeek = 7
+	driftWeeks  = 4 // make the base, and so many are remembered
+	driftRecent = 2 // weeks in a row that must say so
+	nightFrom   = 2 // local hours
+	nightTo     = 5
+	nightLeast  = 15 // looks that make a night; once a minute, or as the readings come
+	// A probe that creeps by 3 %RH hides as much of the floor; the data sheets
+	// of SHT3x and SHT4x name that much after long wet spells. Half a degree is
+	// more than any calibrated probe drifts in a year.
+	driftHum  = 300 // hundredths of a percent
+	driftTemp = 50  // hundredths of °C
+)
+
+// compareNight adds a minute of the night to every probe's comparison with the
+// rack, and closes the night once it is over.
+func (e *Engine) compareNight(now sensors.Instant) {
+	hour := e.hour(now)
+	switch {
+	case hour < 0:
+		return
+	case hour < nightFrom || hour >= nightTo:
+		if e.nightOpen {
+			e.nightOpen = false
+			for i := range e.probes {
+				e.probes[i].st.HumDrift.night()
+				e.probes[i].st.TempDrift.night()
+			}
+		}
+		return
+	}
+	e.nightOpen = true
+	temp, okTemp := e.rack(func(p *probe) (int32, bool) { return int32(p.st.Temp), p.usable(&e.cfg.Rules, now.Mono) })
+	hum, okHum := e.rack(func(p *probe) (int32, bool) { return int32(p.st.Hum), p.humUsable(&e.cfg.Rules, now.Mono) })
+	for i := range e.probes {
+		p := &e.probes[i]
+		if p.encl < 0 {
+			continue
+		}
+		if okTemp && p.usable(&e.cfg.Rules, now.Mono) {
+			p.st.TempDrift.add(int32(p.st.Temp) - temp)
+		}
+		if okHum && p.humUsable(&e.cfg.Rules, now.Mono) {
+			p.st.HumDrift.add(int32(p.st.Hum) - hum)
+		}
+	}
+}
+
+// rack is the median over the probes in enclosures; false for too few of them.
+func (e *Engine) rack(value func(*probe) (int32, bool)) (int32, bool) {
+	e.values = e.values[:0]
+	for i := range e.probes {
+		if p := &e.probes[i]; p.encl >= 0 {
+			if v, ok := value(p); ok {
+				e.values = append(e.values, v)
+			}
+		}
+	}
+	if len(e.values) < rackLeast {
+		return 0, false
+	}
+	slices.Sort(e.values)
+	return e.values[len(e.values)/2], true
+}
+
+// rackLeast is how many probes make a rack to compare with.
+const rackLeast = 5
+
+func (d *Drift) add(difference int32) {
+	d.Sum += float64(difference)
+	d.Num++
+}
+
+// night closes a night, and a week with every seventh.
+func (d *Drift) night() {
+	if d.Num == 0 {
+		return
+	}
+	mean := d.Sum / float64(d.Num)
+	enough := d.Num >= nightLeast
+	d.Sum, d.Num = 0, 0
+	if !enough || math.Abs(mean) > math.MaxInt16 {
+		return
+	}
+	d.Nights[d.NumN%nightsAWeek] = int16(math.Round(mean))
+	if d.NumN++; d.NumN < nightsAWeek {
+		return
+	}
+	d.NumN = 0
+	copy(d.Weeks[1:], d.Weeks[:])
+	d.Weeks[0] = middleOf(d.Nights[:])
+	if d.NumW < driftWeeks {
+		d.NumW++
+	}
+	if d.NumW == driftWeeks && !d.HasBase {
+		d.Base, d.HasBase = middleOf(d.Weeks[:]), true
+	}
+}
+
+// middleOf returns the median of a few values, the lower one of two.
+func middleOf(s []int16) int16 {
+	var list [nightsAWeek]int16
+	n := copy(list[:], s)
+	slices.Sort(list[:n])
+	return list[(n-1)/2]
+}
+
+// moved returns by how many hundredths the probe stands away from where it
+// stood after its calibration: the least of the last weeks, so that one odd
+// week says nothing. Zero means that nothing is known.
+func (d *Drift) moved() int32 {
+	if !d.HasBase {
+		return 0
+	}
+	least := int32(d.Weeks[0]) - int32(d.Base)
+	for _, w := range d.Weeks[1:driftRecent] {
+		off := int32(w) - int32(d.Base)
+		if (off > 0) != (least > 0) {
+			return 0
+		}
+		if apart32(off) < apart32(least) {
+			least = off
+		}
+	}
+	return least
+}
+
+// drifted reports whether the nights bring a calibration forward.
+func (p *probe) drifted() bool {
+	return apart32(p.st.HumDrift.moved()) >= driftHum || apart32(p.st.TempDrift.moved()) >= driftTemp
+}
+
+// driftEvidence says by how much, nil for a calibration that is merely due.
+func (p *probe) driftEvidence() (list []string) {
+	const text = "by night it has moved by %+.1f %s against the rest of the rack since it was calibrated"
+	if v := p.st.HumDrift.moved(); apart32(v) >= driftHum {
+		list = append(list, fmt.Sprintf(text, float64(v)/100, "%"))
+	}
+	if v := p.st.TempDrift.moved(); apart32(v) >= driftTemp {
+		list = append(list, fmt.Sprintf(text, float64(v)/100, "°C"))
+	}
+	return list
+}
+
+// How far a dew point may stand above every other surface, and for how long.
+// Water condenses on what is colder than the dew point, so air cannot stay
+// that wet; lamps may warm a wet leaf a little above its surroundings.
+const (
+	dewAbove = 200 // hundredths of °C
+	dewFor   = 30 * time.Minute
+)
+
+// judgeDew looks for a probe whose dew point stands above every other probe of
+// its enclosure: its humidity reads too high, or its temperature does.
+func (e *Engine) judgeDew(en *enclosure, now sensors.Instant) {
+	if len(en.probes) < 2 {
+		return
+	}
+	for _, i := range en.probes {
+		p := &e.probes[i]
+		warmest, ok := e.warmestBeside(en, p, now.Mono)
+		if !ok || !p.usable(&e.cfg.Rules, now.Mono) || !p.humFresh(&e.cfg.Rules, now.Mono) {
+			continue
+		}
+		lowest := max(p.st.Hum-p.st.HumLess, 1)
+		dew, err := climate.DewPoint(p.st.Temp.Celsius(), lowest.Percent())
+		was := p.st.Dewy
+		if err != nil || int32(sensors.CelsiusOf(dew)) <= warmest+dewAbove {
+			p.st.DewSince, p.st.Dewy = 0, false
+		} else {
+			if p.st.DewSince == 0 {
+				p.st.DewSince = now.Mono
+			}
+			p.st.Dewy = now.Mono-p.st.DewSince >= dewFor
+		}
+		if p.st.Dewy != was {
+			e.combine(en, now.Mono)
+			e.judgeReason(p, now)
+		}
+	}
+}
+
+// dewText says what is odd about a probe whose dew point is too high.
+func (p *probe) dewText() string {
+	dew, err := climate.DewPoint(p.st.Temp.Celsius(), p.st.Hum.Percent())
+	if err != nil {
+		return "its dew point is above everything else in the enclosure"
+	}
+	return fmt.Sprintf("its dew point of %.1f °C is above everything else in the enclosure", dew)
+}
+
+// warmestBeside is the highest temperature of the enclosure's other probes.
+func (e *Engine) warmestBeside(en *enclosure, p *probe, now time.Duration) (warmest int32, ok bool) {
+	for _, i := range en.probes {
+		if q := &e.probes[i]; q != p && q.usable(&e.cfg.Rules, now) {
+			if t := int32(q.st.Temp); !ok || t > warmest {
+				warmest, ok = t, true
+			}
+		}
+	}
+	return warmest, ok
+}
