@@ -51,6 +51,8 @@ type Options struct {
 	ControlPath string
 	// ClimateEvery is how often climate documents are published; 10 s.
 	ClimateEvery time.Duration
+	// PublishEvery is how often a new snapshot is made; 1 s.
+	PublishEvery time.Duration
 }
 
 // A Daemon watches one room.
@@ -139,6 +141,9 @@ func New(o Options) (*Daemon, error) {
 	}
 	if o.ClimateEvery == 0 {
 		o.ClimateEvery = 10 * time.Second
+	}
+	if o.PublishEvery == 0 {
+		o.PublishEvery = time.Second
 	}
 	if o.Clock == nil {
 		o.Clock = func(resume time.Duration) func() sensors.Instant {

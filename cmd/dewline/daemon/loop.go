@@ -18,6 +18,7 @@ func (d *Daemon) runCore(ctx context.Context) {
 	defer climate.Stop()
 	beat := time.NewTicker(d.heartbeatEvery())
 	defer beat.Stop()
+	var published time.Time
 	began := d.now().Mono
 	keep := keeping{batchAt: began, stateAt: began, ageingAt: began}
 	for {
@@ -28,7 +29,10 @@ func (d *Daemon) runCore(ctx context.Context) {
 			if s := d.currentSource(); s == nil || !s.KeepsTime() {
 				d.tick(d.now())
 			}
-			d.publish()
+			if now := time.Now(); now.Sub(published) > d.o.PublishEvery-time.Second/2 { // ticks jitter
+				published = now
+				d.publish()
+			}
 		case <-climate.C:
 			d.publishClimate()
 		case <-beat.C:
