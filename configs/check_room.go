@@ -34,8 +34,6 @@ func (k *checker) room() {
 func (k *checker) rules() {
 	t, r := k.doc.at("rules"), k.c.Rules
 	k.durations(t,
-		// The promise of a notice within one poll leaves no more room.
-		within{"ceiling_confirm", r.CeilingConfirm, 0, 30 * second},
 		within{"band_on_delay", r.BandOnDelay, 0, 24 * hour},
 		within{"band_off_delay", r.BandOffDelay, 0, 24 * hour},
 		within{"band_settle", r.BandSettle, 0, 12 * hour},

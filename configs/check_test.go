@@ -18,7 +18,6 @@ func TestSpansAtTheirLimits(t *testing.T) {
 	node := "[mqtt]\nbroker = \"tcp://h:1883\"\n[[probe]]\nid = \"n\"\nfamily = \"remote\"\nplace = \"room\"\ntopic = \"t\"\ntemperature_pointer = \"/t\""
 	for _, x := range []limit{
 		{"[room]", "poll", second, 10 * minute},
-		{"[rules]", "ceiling_confirm", 0, 30 * second},
 		{"[rules]", "band_on_delay", 0, 24 * hour},
 		{"[rules]", "band_off_delay", 0, 24 * hour},
 		{"[rules]", "band_settle", 0, 12 * hour},

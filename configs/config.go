@@ -158,7 +158,6 @@ type Species struct {
 
 // Rules are the editable numbers that hold for every enclosure.
 type Rules struct {
-	CeilingConfirm  Duration     `toml:"ceiling_confirm"` // a doubtful reading at the ceiling must hold so long; ≤ 30 s
 	BandOnDelay     Duration     `toml:"band_on_delay"`   // 30 min
 	BandOffDelay    Duration     `toml:"band_off_delay"`  // 10 min
 	BandDeadband    CelsiusDelta `toml:"band_deadband"`   // 0.5 °C

@@ -17,7 +17,6 @@ func defaults() *Config {
 	return &Config{
 		Room: Room{ID: "room", Poll: 10 * second},
 		Rules: Rules{
-			CeilingConfirm: 30 * second,
 			BandOnDelay:    30 * minute,
 			BandOffDelay:   10 * minute,
 			BandDeadband:   0.5,

@@ -12,7 +12,7 @@ invalid-beyond-range.toml:6:10: volume: "-1 L" is not the volume of an enclosure
 invalid-beyond-range.toml:13:10: budget: "-1 s" is negative; write a span of 0 or more
 invalid-beyond-range.toml:16:1: floor_deadband = "21 %" is out of range; write 0 % to 20 %
 invalid-beyond-range.toml:17:17: band_deadband: the difference "-1 °C" is outside 0 to 50 °C; check the number and its unit
-invalid-beyond-range.toml:18:1: ceiling_confirm = "31 s" is out of range; write 0 s to 30 s
+invalid-beyond-range.toml:18:1: band_on_delay = "25 h" is out of range; write 0 s to 1 day
 invalid-beyond-range.toml:19:1: drop_nights = 0 is out of range; write 1 to 30
 invalid-beyond-range.toml:20:16: frozen_after: "200 years" is longer than 100 years; check the number and its unit`,
 	"invalid-channels.toml": `invalid-channels.toml:13:13: person "p" has channel "mqtt" and there is no broker; add [mqtt] with a broker

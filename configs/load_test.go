@@ -182,7 +182,6 @@ func TestDefaults(t *testing.T) {
 		{"room id", c.Room.ID, "room"},
 		{"room name", c.Room.Name, "room"},
 		{"silent after three polls", c.Rules.SilentAfter, 60 * second},
-		{"ceiling confirm", c.Rules.CeilingConfirm, 30 * second},
 		{"deadband", c.Rules.BandDeadband, CelsiusDelta(0.5)},
 		{"stage", c.Enclosures[0].Stage, Adult},
 		{"enclosure name", c.Enclosures[0].Name, "a"},
