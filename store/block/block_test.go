@@ -54,3 +54,66 @@ func BenchmarkEncodeDay(b *testing.B) {
 		blk, _ = e.Append(blk[:0], recs)
 	}
 }
+
+// TestNothing packs series without a record, alone and beside one that has some.
+func TestNothing(t *testing.T) {
+	var e Encoder
+	var d Decoder
+	b, err := e.Append(nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, err := d.Decode(nil, b); err != nil || len(got) != 0 {
+		t.Errorf("%d records from none: %v", len(got), err)
+	}
+	series := [][]Record{nil, room(1, 3), nil}
+	if b, err = e.AppendSet(nil, []int{4, 5, 9}, series); err != nil {
+		t.Fatal(err)
+	}
+	err = d.DecodeSet(b, func(id int, recs []Record) {
+		if want := series[map[int]int{4: 0, 5: 1, 9: 2}[id]]; !slices.Equal(recs, want) {
+			t.Errorf("series %d is %+v, not %+v", id, recs, want)
+		}
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+// TestSteps counts distances that come in runs and alternate.
+func TestSteps(t *testing.T) {
+	for want, steps := range map[int64][]int64{0: nil, 10: {10, 10, 20, 10}, 20: {10, 20, 10, 20, 20}, 7: {7, 9}} {
+		var s Steps
+		for _, d := range steps {
+			s.Add(d)
+		}
+		if got, _ := s.Most(); got != want {
+			t.Errorf("the most frequent of %v is said to be %d", steps, got)
+		}
+	}
+}
+
+// TestTimesTakeAlmostNothing counts what the stamps of a day cost: on the grid,
+// and with a gap and one late reading.
+func TestTimesTakeAlmostNothing(t *testing.T) {
+	var e Encoder
+	size := func(change func([]Record)) int {
+		recs := room(3, 8640)
+		change(recs)
+		b, err := e.Append(nil, recs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(b)
+	}
+	even := size(func([]Record) {})
+	uneven := size(func(recs []Record) {
+		recs[100].Mono += 1300
+		for i := range recs[5000:] {
+			recs[5000+i].Mono += 600_000
+		}
+	})
+	if extra := uneven - even; extra < 0 || extra > 40 {
+		t.Errorf("a gap and a late reading cost %d bytes", extra)
+	}
+}

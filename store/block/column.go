@@ -331,6 +331,17 @@ func readVarint(src []byte) (int64, []byte, error) {
 // columnReader keeps the scratch space of a decoder.
 type columnReader struct{ rans ransDecoder }
 
+// constant returns the value of a column whose values are all alike, and what
+// follows it; false where the column is another. Such columns (the status, the
+// grid, a calibration) are most of them, and need not be spelled out.
+func (c *columnReader) constant(src []byte) (v int64, rest []byte, ok bool) {
+	if len(src) < 2 || src[0]&3 != coderNone || src[0]>>5 != 0 {
+		return 0, src, false
+	}
+	v, rest, err := readVarint(src[1:])
+	return v, rest, err == nil
+}
+
 // read fills v from the column at the head of src and returns what follows it.
 func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
 	if len(v) == 0 {

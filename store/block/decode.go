@@ -134,23 +134,46 @@ func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([
 		return nil, err
 	}
 	d.vals = grow(d.vals, len(recs))
-	if src, err = d.col.read(src, d.vals); err != nil {
-		return nil, err
+	if len(recs) == 0 {
+		return src, nil // empty columns take no bytes
+	}
+	off, src, onGrid := d.col.constant(src)
+	if !onGrid {
+		if src, err = d.col.read(src, d.vals); err != nil {
+			return nil, err
+		}
 	}
 	at := 0
 	for _, n := range lengths {
 		if n == 0 {
 			continue
 		}
-		due := begin[0]
+		due := begin[0] + off
 		for range n {
-			recs[at].Mono = due + d.vals[at]
+			recs[at].Mono = due
 			due += step
 			at++
 		}
 		begin = begin[1:]
 	}
-	if src, err = d.col.read(src, d.vals); err != nil {
+	if !onGrid {
+		for i := range recs {
+			recs[i].Mono += d.vals[i]
+		}
+	}
+	return d.walls(src, recs)
+}
+
+// walls reads how far the wall clock is from the running one.
+func (d *Decoder) walls(src []byte, recs []Record) ([]byte, error) {
+	if offset, rest, ok := d.col.constant(src); ok {
+		for i := range recs {
+			recs[i].Wall = recs[i].Mono + offset
+		}
+		return rest, nil
+	}
+	src, err := d.col.read(src, d.vals)
+	if err != nil {
 		return nil, err
 	}
 	for i := range recs {
@@ -160,11 +183,23 @@ func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([
 }
 
 func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
+	d.has = [64]int{}
+	if s, rest, ok := d.col.constant(src); ok && len(recs) > 0 {
+		var r Record
+		if !r.setStatus(s) {
+			return nil, ErrCorrupt
+		}
+		for i := range recs {
+			x := &recs[i]
+			x.Has, x.RawHas, x.Quality, x.Reason, x.Synced = r.Has, r.RawHas, r.Quality, r.Reason, r.Synced
+		}
+		d.has[r.Has&7|r.RawHas&7<<3] = len(recs)
+		return rest, nil
+	}
 	src, err := d.col.read(src, d.vals)
 	if err != nil {
 		return nil, err
 	}
-	d.has = [64]int{}
 	for i := range recs {
 		if !recs[i].setStatus(d.vals[i]) {
 			return nil, ErrCorrupt
@@ -222,17 +257,25 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 		return nil, err
 	}
 	l := line{gain: gain + lineOne, offset: offset, clip: q == Humidity}
+	off, src, exact := d.col.constant(src)
 	v := d.vals[:n]
-	if src, err = d.col.read(src, v); err != nil {
-		return nil, err
+	if !exact {
+		if src, err = d.col.read(src, v); err != nil {
+			return nil, err
+		}
 	}
 	at := 0
 	for i := range recs {
-		if r := &recs[i]; r.Has&r.RawHas&q != 0 {
-			if !r.setValue(q, v[at]+l.at(r.raw(q))) {
-				return nil, ErrCorrupt
-			}
+		r := &recs[i]
+		if r.Has&r.RawHas&q == 0 {
+			continue
+		}
+		if !exact {
+			off = v[at]
 			at++
+		}
+		if !r.setValue(q, off+l.at(r.raw(q))) {
+			return nil, ErrCorrupt
 		}
 	}
 	return src, nil
