@@ -1,0 +1,264 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/mqtt"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/hooks/auth"
+	"github.com/mochi-mqtt/server/v2/listeners"
+)
+
+// A hand is a source whose readings and time the test gives.
+type hand struct {
+	ready chan Sink
+	mu    sync.Mutex // guards at
+	at    sensors.Instant
+}
+
+func (h *hand) Run(ctx context.Context, s Sink) error {
+	h.ready <- s
+	<-ctx.Done()
+	return nil
+}
+
+func (h *hand) clock(resume time.Duration) func() sensors.Instant {
+	h.at = sensors.Instant{Mono: resume + time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+	return h.now
+}
+
+func (h *hand) now() sensors.Instant {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.at
+}
+
+// pass moves the time on.
+func (h *hand) pass(d time.Duration) {
+	h.mu.Lock()
+	h.at = h.at.Add(d)
+	h.mu.Unlock()
+}
+
+func (h *hand) KeepsTime() bool                            { return true }
+func (h *hand) Buses() []sensors.BusCounts                 { return nil }
+func (h *hand) Probes() []sensors.ProbeCounts              { return nil }
+func (h *hand) Correct(*sensors.Corrections)               {}
+func (h *hand) Ageing() map[sensors.ProbeID]sensors.Ageing { return nil }
+
+// A hung channel never answers before its time is up, like a mail server that
+// accepts and says nothing.
+type hung struct{}
+
+func (hung) Send(ctx context.Context, _ alert.Delivery) error {
+	<-ctx.Done()
+	return ctx.Err()
+}
+
+// latencyPromise is how long a notice may take from the reading to the phone,
+// beyond the poll, in 99 of 100 cases.
+const latencyPromise = 50 * time.Millisecond
+
+// From a reading at the ceiling to the phone's end of a broker, through the
+// whole daemon: with 50 probes and (in the long run) 5,000, with a record that
+// hangs and a mail server that hangs. A busy machine may spoil one attempt of
+// three.
+func TestLatency(t *testing.T) {
+	sizes := []int{50}
+	if longChecks() {
+		sizes = append(sizes, 5000)
+	}
+	for _, n := range sizes {
+		t.Run(fmt.Sprintf("%d probes", n), func(t *testing.T) {
+			r := newLatencyRig(t, n)
+			for _, c := range []struct {
+				name string
+				set  func()
+			}{
+				{"all well, mail hangs", func() {}},
+				{"the record hangs too", func() {
+					l := newFakeLedger()
+					l.hang = make(chan struct{})
+					r.d.rec.Attach(l)
+					t.Cleanup(func() { close(l.hang) })
+				}},
+			} {
+				c.set()
+				for attempt := 1; ; attempt++ {
+					p50, p99 := r.measure(t, 100)
+					t.Logf("%d probes, %s: p50 %s, p99 %s", n, c.name, p50, p99)
+					if p99 <= latencyPromise {
+						break
+					}
+					if attempt == 3 {
+						t.Errorf("%d probes, %s: p99 %s, want at most %s", n, c.name, p99, latencyPromise)
+						break
+					}
+				}
+			}
+		})
+	}
+}
+
+type latencyRig struct {
+	d     *Daemon
+	hand  *hand
+	sink  Sink
+	cfg   *configs.Config
+	heard chan alert.Message
+	rng   *rand.Rand
+	turn  int
+}
+
+func newLatencyRig(t *testing.T, n int) *latencyRig {
+	t.Helper()
+	r := &latencyRig{hand: &hand{ready: make(chan Sink, 1)}, heard: make(chan alert.Message, 4096), rng: rand.New(rand.NewPCG(1, 1))}
+	r.cfg = roomOf(t, n, "10 s", "06:00-20:00")
+	r.cfg.People[0].Channels = []string{"mail", "mqtt"}
+	client := r.connect(t)
+	d, err := New(Options{
+		Config: r.cfg, Dir: t.TempDir(), Clock: r.hand.clock, Channels: map[string]alert.Channel{"mqtt": client, "mail": hung{}},
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return r.hand, nil
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.d = d
+	ctx, cancel := context.WithCancel(context.Background())
+	var done sync.WaitGroup
+	done.Go(func() {
+		if err := d.Run(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	t.Cleanup(func() { cancel(); done.Wait() })
+	r.sink = <-r.hand.ready
+	return r
+}
+
+// connect starts a broker, a phone and the room's end of it.
+func (r *latencyRig) connect(t *testing.T) *mqtt.Client {
+	t.Helper()
+	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
+	tcp := listeners.NewTCP(listeners.Config{ID: "lo", Address: "127.0.0.1:0"})
+	if err := server.AddHook(new(auth.AllowHook), nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.AddListener(tcp); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = server.Close() })
+	broker := "tcp://" + tcp.Address()
+
+	phone := paho.NewClient(paho.NewClientOptions().AddBroker(broker).SetClientID("phone"))
+	if tok := phone.Connect(); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
+		t.Fatalf("connect the phone: %v", tok.Error())
+	}
+	t.Cleanup(func() { phone.Disconnect(100) })
+	tok := phone.Subscribe("dewline/lab/notice", 1, func(_ paho.Client, m paho.Message) {
+		var n alert.Message
+		if json.Unmarshal(m.Payload(), &n) == nil {
+			r.heard <- n
+		}
+	})
+	if !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
+		t.Fatalf("subscribe the phone: %v", tok.Error())
+	}
+
+	up := make(chan struct{}, 8)
+	client, err := mqtt.New(mqtt.Options{Room: "lab", Broker: broker, OnState: func(ok bool) {
+		if ok {
+			up <- struct{}{}
+		}
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var done sync.WaitGroup
+	done.Go(func() { _ = client.Run(ctx) })
+	t.Cleanup(func() { cancel(); done.Wait() })
+	<-up
+	return client
+}
+
+// round gives every probe a reading near 24 °C and ends the round.
+func (r *latencyRig) round() {
+	r.hand.pass(100 * time.Second)
+	for _, p := range r.cfg.Probes {
+		r.give(p.ID, 24)
+	}
+	r.sink.Tick(r.hand.now())
+}
+
+func (r *latencyRig) give(probe string, celsius float64) {
+	r.sink.Reading(sensors.Reading{
+		Probe: sensors.ProbeID(probe), At: r.hand.now(), Has: sensors.HasTemperature | sensors.HasHumidity, Quality: sensors.Good,
+		Temperature: sensors.CelsiusOf(celsius + r.rng.Float64()/10), Humidity: sensors.PercentOf(85 + r.rng.Float64()),
+	})
+}
+
+// measure overheats n enclosures one after another, each when the one before
+// is over, and returns the median and the 99th percentile.
+func (r *latencyRig) measure(t *testing.T, n int) (p50, p99 time.Duration) {
+	t.Helper()
+	var took []time.Duration
+	for range n {
+		for range 5 { // longer than the off-delay of 5 min, and the follow-up
+			r.round()
+		}
+		if !r.d.call(t.Context(), func(sensors.Instant) {}) { // everything so far is handled
+			t.Fatal("the daemon ended")
+		}
+		for len(r.heard) > 0 {
+			<-r.heard
+		}
+		e := r.cfg.Enclosures[r.turn%len(r.cfg.Enclosures)].ID
+		r.turn++
+		r.hand.pass(10 * time.Second)
+		began := time.Now()
+		r.give("p-"+e, 30.5)
+		r.await(t, e)
+		took = append(took, time.Since(began))
+	}
+	slices.Sort(took)
+	return took[len(took)/2], took[len(took)*99/100]
+}
+
+// await waits for the phone to hear that an enclosure is at its ceiling.
+func (r *latencyRig) await(t *testing.T, enclosure string) {
+	t.Helper()
+	timer := time.NewTimer(30 * time.Second)
+	defer timer.Stop()
+	for {
+		select {
+		case m := <-r.heard:
+			if m.Kind == alert.Raise && slices.ContainsFunc(m.Alarms, func(a alert.AlarmRef) bool {
+				return a.Alarm == rules.LethalCeiling && a.Subject == enclosure && a.State == "UNACK"
+			}) {
+				return
+			}
+		case <-timer.C:
+			t.Fatalf("the phone does not hear of %s", enclosure)
+		}
+	}
+}
