@@ -36,6 +36,11 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	}
 	if c.Notice != "" {
 		return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+			if who := d.core.answeredBy(c.Notice); who != "" {
+				return Effects{Journal: []store.JournalEntry{{
+					At: now, Kind: kindRefused, Who: by, Subject: c.Notice, New: "acknowledge: already acknowledged by " + who,
+				}}}, fmt.Errorf("acknowledge notice %s: already acknowledged by %s", c.Notice, who)
+			}
 			return d.core.AcknowledgeNotice(now, c.Notice, by, c.Why)
 		})
 	}
@@ -55,6 +60,18 @@ func (d *Daemon) noteRefused(ctx context.Context, c alert.Command, why string) {
 			At: now, Kind: kindRefused, Who: short(c.By), Subject: short(c.Alarm + "/" + c.Subject), New: short(c.Action + ": " + why),
 		}})})
 	})
+}
+
+// answeredBy returns who acknowledged all that is active under an open notice,
+// so that a link answers it once; empty for nobody. A notice that rings again
+// may be answered again.
+func (c *Core) answeredBy(id string) string {
+	for _, v := range c.desk.Open() {
+		if v.Notice.ID == id && v.Acknowledged {
+			return v.Notice.AckedBy
+		}
+	}
+	return ""
 }
 
 // checkCommand checks what holds for a command on whichever way it came.

@@ -525,3 +525,29 @@ func TestCheckedCommandsAsJSON(t *testing.T) {
 		t.Error("a shelf with an end date passes and the date would be lost")
 	}
 }
+
+// A link answers its notice once: a second answer is refused, names the first
+// and changes nothing. One that rings again is another matter.
+func TestNoticeIsAnsweredOnce(t *testing.T) {
+	r := newDeskRig(t, una)
+	r.heat(3050)
+	r.pass(45 * time.Minute)
+	id := r.core.desk.Open()[0].Notice.ID
+	if who := r.core.answeredBy(id); who != "" {
+		t.Fatalf("answered by %q before anybody was asked", who)
+	}
+	fx, err := r.core.AcknowledgeNotice(r.now, id, "una", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.take(fx)
+	r.pass(time.Minute)
+	r.restart(nil)
+	if who := r.core.answeredBy(id); who != "una" {
+		t.Errorf("after una's answer and a restart it counts as answered by %q", who)
+	}
+	r.pass(32 * time.Minute) // it rings again
+	if who := r.core.answeredBy(id); who != "" {
+		t.Errorf("it rings again and counts as answered by %q", who)
+	}
+}
