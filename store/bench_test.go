@@ -144,3 +144,30 @@ func BenchmarkAppend(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkBulk is BenchmarkAppend with a flush an hour, as an import or a replay
+// does it: nobody waits for its readings to be certain.
+func BenchmarkBulk(b *testing.B) {
+	s, _ := open(b, memDir(b))
+	s.db.NoSync = true
+	r := newRoom(1, 48)
+	polls := make([][]sensors.Reading, 8640)
+	for i := range polls {
+		polls[i] = r.next()
+	}
+	at := time.Duration(0)
+	b.ReportAllocs()
+	for n := 0; b.Loop(); n++ {
+		x := polls[n/48%len(polls)][n%48]
+		if n%48 == 0 {
+			at += 10 * time.Second
+		}
+		x.At.Mono, x.At.Wall = at, start.Add(at)
+		s.Append(x)
+		if n%(360*48) == 0 {
+			if err := s.Flush(context.Background(), nil); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+}

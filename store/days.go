@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -49,6 +50,21 @@ func (s *Store) planDay() (*dayPlan, error) {
 		return nil, err
 	}
 	return d, nil
+}
+
+// behind reports whether hours pile up, as they do when each flush seals one: an
+// import or a replay that flushes once an hour.
+func (s *Store) behind() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	hours := 0
+	for _, e := range slices.Backward(s.mem.entries) {
+		if e.key.level == levelDay || hours > maxHours {
+			break
+		}
+		hours++
+	}
+	return hours > maxHours
 }
 
 // dueHours returns the oldest run of hours on disk that share a day, once a

@@ -104,7 +104,7 @@ func (s *Store) plan(state []byte) *plan {
 		p.taken = append(p.taken, t)
 	}
 	s.mu.Unlock()
-	if !p.fresh { // one kind of heavy work a flush
+	if !p.fresh || s.behind() { // one kind of heavy work a flush
 		var err error
 		if p.day, err = s.planDay(); err != nil {
 			s.damagedRecord(fmt.Errorf("gather hours into a day: %w", err))

@@ -29,7 +29,7 @@ func (s *Store) seal() error {
 		}
 		s.mu.Lock()
 		for p, n := range counts {
-			p.recs = append([]block.Record(nil), p.recs[n:]...)
+			p.recs = dropFirst(p.recs, n)
 			p.parted, p.rowed = 0, 0
 			s.mem.total -= n
 		}
@@ -41,6 +41,17 @@ func (s *Store) seal() error {
 		s.mu.Unlock()
 	}
 	return nil
+}
+
+// dropFirst takes n records away. The space is used again, as every hour needs as
+// much, unless a backlog had made it large. Nobody else looks at it: queries copy,
+// and what a flush takes it takes after sealing.
+func dropFirst(recs []block.Record, n int) []block.Record {
+	const usual = 2048
+	if cap(recs) > usual {
+		return append([]block.Record(nil), recs[n:]...)
+	}
+	return append(recs[:0], recs[n:]...)
 }
 
 // openSeries is one probe's records of the hour being sealed.

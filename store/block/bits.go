@@ -20,19 +20,19 @@ func (w *bitWriter) write(v uint64, k uint) {
 	}
 	w.acc |= (v & (1<<k - 1)) << w.n
 	w.n += k
-	for w.n >= 8 {
-		w.buf = append(w.buf, byte(w.acc))
-		w.acc >>= 8
-		w.n -= 8
+	if w.n >= 32 {
+		w.buf = binary.LittleEndian.AppendUint32(w.buf, uint32(w.acc))
+		w.acc >>= 32
+		w.n -= 32
 	}
 }
 
 // finish pads to a whole byte and returns the buffer.
 func (w *bitWriter) finish() []byte {
-	if w.n > 0 {
-		w.buf = append(w.buf, byte(w.acc))
-		w.acc, w.n = 0, 0
+	for at := uint(0); at < w.n; at += 8 {
+		w.buf = append(w.buf, byte(w.acc>>at))
 	}
+	w.acc, w.n = 0, 0
 	return w.buf
 }
 

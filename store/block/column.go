@@ -228,8 +228,12 @@ func appendRice(dst []byte, p uint8, first int64, res []int64, k uint) []byte {
 	for _, r := range res {
 		u := zigzag(r)
 		if q := u >> k; q < riceLimit {
-			w.write(1<<q-1, uint(q)+1)
-			w.write(u, k)
+			if k <= 16 { // both parts at once
+				w.write(1<<q-1|(u&(1<<k-1))<<(q+1), uint(q)+1+k)
+			} else {
+				w.write(1<<q-1, uint(q)+1)
+				w.write(u, k)
+			}
 			continue
 		}
 		n := uint(max(bits.Len64(u), 1))

@@ -37,6 +37,7 @@ func tokenOf(r int64) (token uint8, raw uint64, n uint) {
 type ransEncoder struct {
 	tokens []uint8
 	words  []uint16
+	table  *columnWriter
 }
 
 // append codes res: table, word count, state, words, raw bits.
@@ -49,7 +50,7 @@ func (e *ransEncoder) append(dst []byte, c *columnWriter, res []int64) []byte {
 		counts[t]++
 	}
 	freq, used := normalise(&counts, len(res))
-	dst = appendTable(dst, freq[:used])
+	dst = e.appendTable(dst, freq[:used])
 	var start [maxTokens]uint32
 	for t := 1; t < used; t++ {
 		start[t] = start[t-1] + freq[t-1]
@@ -108,14 +109,17 @@ func normalise(counts *[maxTokens]int, total int) (freq [maxTokens]uint32, used 
 }
 
 // appendTable stores frequencies, which fall smoothly, as a short column.
-func appendTable(dst []byte, freq []uint32) []byte {
+func (e *ransEncoder) appendTable(dst []byte, freq []uint32) []byte {
 	dst = append(dst, byte(len(freq)))
-	v := make([]int64, len(freq))
+	if e.table == nil {
+		e.table = new(columnWriter)
+	}
+	var table [maxTokens]int64
+	v := table[:len(freq)]
 	for t, f := range freq {
 		v[t] = int64(f)
 	}
-	var c columnWriter
-	return c.append(dst, v) // shorter than ransLeast, so never a table of tables
+	return e.table.append(dst, v) // shorter than ransLeast, so never a table of tables
 }
 
 // slot is what the low bits of the coder's state decode to.
