@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"net/url"
 	"strings"
 	"time"
 
@@ -65,31 +66,130 @@ func runCalibrate(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprint(std.out, calibrateCautions)
-	probe := sensors.ProbeID(words[1])
-	if err := setAside(ctx, ctl, string(probe), *cf.by); err != nil {
+	g := guide{
+		ctl: ctl, session: session, probe: sensors.ProbeID(words[1]), against: sensors.ProbeID(*against),
+		by: *cf.by, note: *note, every: lookEvery, std: std,
+	}
+	return g.run(ctx)
+}
+
+// An asker asks the running daemon.
+type asker interface {
+	get(ctx context.Context, path string, v any) error
+	post(ctx context.Context, path string, body, v any) error
+}
+
+// lookEvery is how often the newest reading is asked for.
+const lookEvery = 5 * time.Second
+
+// A guide leads a keeper through one calibration.
+type guide struct {
+	ctl            asker
+	session        *sensors.Session
+	probe, against sensors.ProbeID
+	by, note       string
+	every          time.Duration
+	std            stdio
+
+	seen map[sensors.ProbeID]time.Duration // running times of the readings that were used
+	now  time.Time                         // of the newest, by the daemon's clock
+	said time.Time
+}
+
+// run puts the probe aside, waits for every point and keeps the correction. A
+// calibration that is refused or given up changes nothing.
+func (g *guide) run(ctx context.Context) error {
+	fmt.Fprint(g.std.out, calibrateCautions)
+	if err := g.setAside(ctx); err != nil {
 		return err
 	}
-	defer func() {
-		back := alert.Command{Action: string(rules.ReturnToService), Subject: string(probe), By: *cf.by, Why: "calibration over"}
-		if err := ctl.post(context.WithoutCancel(ctx), "command", back, nil); err != nil {
-			fmt.Fprintf(std.err, "put %s back into service by hand: dewline in-service %s (%v)\n", probe, probe, err)
-		}
-	}()
-	if err := calibrationRun(ctx, ctl, session, probe, sensors.ProbeID(*against), std); err != nil {
+	defer g.putBack(context.WithoutCancel(ctx))
+	if err := g.collect(ctx); err != nil {
 		return err
 	}
-	c, err := session.Result(rand.Text()[:12], *cf.by, time.Now())
+	c, err := g.session.Result(rand.Text()[:12], g.by, g.now)
 	if err != nil {
-		return fmt.Errorf("calibrate %s: %w", probe, err)
+		return fmt.Errorf("calibrate %s: %w", g.probe, err)
 	}
-	c.Note = *note
-	if err := ctl.post(ctx, "calibrations", c, nil); err != nil {
+	c.Note = g.note
+	if err := g.ctl.post(ctx, "calibrations", c, nil); err != nil {
 		return err
 	}
-	fmt.Fprintf(std.out, "%s of %s: gain %.4f, offset %+.2f, ± %.2f; in force from now as record %s\n",
-		c.Quantity, probe, c.Gain, c.Offset, c.Uncertainty, c.ID)
+	fmt.Fprintf(g.std.out, "%s of %s: gain %.4f, offset %+.2f, ± %.2f; in force from now as record %s\n",
+		c.Quantity, g.probe, c.Gain, c.Offset, c.Uncertainty, c.ID)
 	return nil
+}
+
+// setAside takes the probe out of service, so that the jar raises no alarm.
+func (g *guide) setAside(ctx context.Context) error {
+	out := alert.Command{
+		Action: string(rules.TakeOut), Subject: string(g.probe), By: g.by, Why: "calibration", Minutes: (72 * time.Hour).Minutes(),
+	}
+	if err := g.ctl.post(ctx, "command", out, nil); err != nil {
+		return fmt.Errorf("take %s out of service for the calibration: %w", g.probe, err)
+	}
+	return nil
+}
+
+func (g *guide) putBack(ctx context.Context) {
+	back := alert.Command{Action: string(rules.ReturnToService), Subject: string(g.probe), By: g.by, Why: "calibration over"}
+	if err := g.ctl.post(ctx, "command", back, nil); err != nil {
+		fmt.Fprintf(g.std.err, "put %s back into service by hand: dewline in-service %s (%v)\n", g.probe, g.probe, err)
+	}
+}
+
+// collect feeds live readings to the session until it has every point.
+func (g *guide) collect(ctx context.Context) error {
+	g.seen = map[sensors.ProbeID]time.Duration{}
+	keys := bufio.NewScanner(g.std.in)
+	ticker := time.NewTicker(g.every)
+	defer ticker.Stop()
+	for {
+		p, err := g.look(ctx)
+		switch {
+		case ctx.Err() != nil:
+			return errors.New("calibration given up: nothing was changed")
+		case err != nil:
+			return err
+		case p.Stage == sensors.Done:
+			return nil
+		case p.Stage == sensors.Captured:
+			fmt.Fprintf(g.std.out, "point %d of %d taken. Put the probe over the next reference and press Enter.\n", p.Point+1, p.Points)
+			if !keys.Scan() {
+				return errors.New("calibration given up: the input ended")
+			}
+			g.session.Next()
+		}
+		select {
+		case <-ctx.Done():
+			return errors.New("calibration given up: nothing was changed")
+		case <-ticker.C:
+		}
+	}
+}
+
+// look hands the newest readings to the session and says once a minute what is
+// still missing.
+func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
+	for _, id := range []sensors.ProbeID{g.against, g.probe} {
+		if id == "" {
+			continue
+		}
+		var r sensors.Reading
+		if err := g.ctl.get(ctx, "probes/"+url.PathEscape(string(id))+"/reading", &r); err != nil {
+			return p, err
+		}
+		if r.At.Mono == g.seen[id] {
+			continue
+		}
+		g.seen[id], g.now = r.At.Mono, r.At.Wall
+		p = g.session.Observe(r)
+	}
+	if p.Waiting != "" && g.now.Sub(g.said).Abs() >= time.Minute {
+		g.said = g.now
+		fmt.Fprintf(g.std.out, "%s  point %d of %d (%s): %s\n", g.now.Local().Format("15:04"), p.Point+1, p.Points, p.Source, p.Waiting)
+	}
+	return p, nil
 }
 
 // leadingWords splits the words before the first flag from the rest, so that
@@ -129,59 +229,6 @@ func checkQuantity(q string) error {
 		return fmt.Errorf("%q is neither temperature nor humidity", q)
 	}
 	return nil
-}
-
-// setAside takes the probe out of service, so that the jar raises no alarm.
-func setAside(ctx context.Context, ctl *control, probe, by string) error {
-	out := alert.Command{Action: string(rules.TakeOut), Subject: probe, By: by, Why: "calibration", Minutes: (72 * time.Hour).Minutes()}
-	if err := ctl.post(ctx, "command", out, nil); err != nil {
-		return fmt.Errorf("take %s out of service for the calibration: %w", probe, err)
-	}
-	return nil
-}
-
-// calibrationRun feeds live readings to the session until it has every point.
-func calibrationRun(ctx context.Context, ctl *control, s *sensors.Session, probe, against sensors.ProbeID, std stdio) error {
-	ticker := time.NewTicker(5 * time.Second)
-	defer ticker.Stop()
-	lastSeen := map[sensors.ProbeID]time.Duration{}
-	var lastSaid time.Time
-	keys := bufio.NewScanner(std.in)
-	for {
-		for _, id := range []sensors.ProbeID{against, probe} {
-			if id == "" {
-				continue
-			}
-			var r sensors.Reading
-			if err := ctl.get(ctx, "probes/"+string(id)+"/reading", &r); err != nil {
-				return err
-			}
-			if r.At.Mono == lastSeen[id] {
-				continue
-			}
-			lastSeen[id] = r.At.Mono
-			p := s.Observe(r)
-			if p.Waiting != "" && time.Since(lastSaid) >= time.Minute {
-				lastSaid = time.Now()
-				fmt.Fprintf(std.out, "%s  point %d of %d (%s): %s\n", time.Now().Format("15:04"), p.Point+1, p.Points, p.Source, p.Waiting)
-			}
-			switch p.Stage {
-			case sensors.Done:
-				return nil
-			case sensors.Captured:
-				fmt.Fprintf(std.out, "point %d of %d taken. Put the probe over the next reference and press Enter.\n", p.Point+1, p.Points)
-				if !keys.Scan() {
-					return errors.New("calibration given up: the input ended")
-				}
-				s.Next()
-			}
-		}
-		select {
-		case <-ctx.Done():
-			return errors.New("calibration given up: nothing was changed")
-		case <-ticker.C:
-		}
-	}
 }
 
 func undoCalibration(ctx context.Context, cf controlFlags, probe, id, note string, std stdio) error {
