@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -93,12 +94,13 @@ func (b *mosquitto) retained(topic string) string {
 	return strings.TrimSpace(string(out))
 }
 
-// told returns what was told of an alarm of a room, by kind, repeats left out.
+// told returns what was told of an alarm of a room, each version once: a kill
+// between the sending and its record sends again, under the same id.
 func (l *listener) told(id rules.AlarmID, room string) []alert.Message {
 	l.t.Helper()
 	var out []alert.Message
 	for _, m := range l.notices(id, room) {
-		if m.Sent <= 1 || m.Kind == alert.FollowUp {
+		if !slices.ContainsFunc(out, func(o alert.Message) bool { return o.ID == m.ID && o.Version == m.Version }) {
 			out = append(out, m)
 		}
 	}
