@@ -127,30 +127,42 @@ func (s *Store) gatherRaw(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	var dec block.Decoder
-	var recs []block.Record
-	parts := make([]bundlePart, 0, len(probes))
-	for _, g := range probes {
-		recs = recs[:0]
-		for _, blocks := range g.blocks {
-			for _, b := range blocks {
-				if recs, err = dec.Decode(recs, b); err != nil {
-					s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
-				}
-			}
-		}
-		part := bundlePart{probe: g.probe}
-		for rest := recs; len(rest) > 0; {
-			n := min(len(rest), block.MaxRecords)
-			b, err := s.enc.Append(nil, rest[:n])
-			if err != nil {
-				return nil, err
-			}
-			part.blocks, rest = append(part.blocks, b), rest[n:]
-		}
-		parts = append(parts, part)
+	parts := make([]bundlePart, len(probes))
+	err = s.share(len(probes), func(enc *block.Encoder, i int) (err error) {
+		parts[i], err = s.joinRaw(enc, probes[i])
+		return err
+	})
+	if err != nil {
+		return nil, err
 	}
 	return appendBundle(nil, kindRaw, d.entry.name, parts), nil
+}
+
+// joinRaw packs the readings of one probe's hours together. A block that is
+// damaged is left out and counted.
+func (s *Store) joinRaw(enc *block.Encoder, g *gathered) (bundlePart, error) {
+	part := bundlePart{probe: g.probe}
+	q := newQuery(s, "")
+	defer q.release()
+	recs := q.recs[:0]
+	for _, blocks := range g.blocks {
+		for _, b := range blocks {
+			var err error
+			if recs, err = q.dec.Decode(recs, b); err != nil {
+				s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
+			}
+		}
+	}
+	q.recs = recs
+	for rest := recs; len(rest) > 0; {
+		n := min(len(rest), block.MaxRecords)
+		b, err := enc.Append(nil, rest[:n])
+		if err != nil {
+			return part, err
+		}
+		part.blocks, rest = append(part.blocks, b), rest[n:]
+	}
+	return part, nil
 }
 
 func (s *Store) gatherTables(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
@@ -169,7 +181,7 @@ func (s *Store) gatherTables(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
 				}
 			}
 		}
-		blocks, err := s.tableBlocks(spans)
+		blocks, err := tableBlocks(&s.enc, spans)
 		if err != nil {
 			return nil, err
 		}

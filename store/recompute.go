@@ -62,7 +62,7 @@ func (q *query) recompute(e *entry, from, to time.Time, correct func(sensors.Rea
 		}
 		q.recs[i] = recordOf(correct(readingOf(q.probe, &q.recs[i])))
 	}
-	blocks, err := q.s.tableBlocks(sumUp(q.probe, q.recs, *q.s.limits.Load()))
+	blocks, err := tableBlocks(&q.s.enc, sumUp(q.probe, q.recs, *q.s.limits.Load()))
 	if err != nil {
 		return false, err
 	}

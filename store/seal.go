@@ -1,7 +1,11 @@
 package store
 
 import (
+	"errors"
 	"fmt"
+	"runtime"
+	"sync"
+	"sync/atomic"
 
 	"dewline/store/block"
 )
@@ -105,21 +109,27 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 
 // encodeHour fills e with the bundles of readings and rollups.
 func (s *Store) encodeHour(e *entry, series []openSeries) error {
-	var raw, table []bundlePart
+	raw, table := make([]bundlePart, len(series)), make([]bundlePart, len(series))
 	limits := *s.limits.Load()
-	s.enc.Quick = true // the day packs them again
-	defer func() { s.enc.Quick = false }()
+	err := s.share(len(series), func(enc *block.Encoder, i int) error {
+		enc.Quick = true // the day packs them again
+		o := series[i]
+		b, err := enc.Append(nil, o.recs)
+		if err != nil {
+			return fmt.Errorf("probe %s: %w", o.p.id, err)
+		}
+		raw[i] = bundlePart{string(o.p.id), [][]byte{b}}
+		blocks, err := tableBlocks(enc, sumUp(o.p.id, o.recs, limits))
+		if err != nil {
+			return fmt.Errorf("probe %s: %w", o.p.id, err)
+		}
+		table[i] = bundlePart{string(o.p.id), blocks}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
 	for _, o := range series {
-		b, err := s.enc.Append(nil, o.recs)
-		if err != nil {
-			return fmt.Errorf("probe %s: %w", o.p.id, err)
-		}
-		raw = append(raw, bundlePart{string(o.p.id), [][]byte{b}})
-		blocks, err := s.tableBlocks(sumUp(o.p.id, o.recs, limits))
-		if err != nil {
-			return fmt.Errorf("probe %s: %w", o.p.id, err)
-		}
-		table = append(table, bundlePart{string(o.p.id), blocks})
 		e.readings += len(o.recs)
 	}
 	e.raw = appendBundle(nil, kindRaw, e.name, raw)
@@ -127,11 +137,42 @@ func (s *Store) encodeHour(e *entry, series []openSeries) error {
 	return nil
 }
 
+// maxWorkers is how many probes are packed at once, where there are the cores.
+const maxWorkers = 4
+
+// share calls f for 0 … n-1 on a few goroutines, each with an encoder of its
+// own, and waits for them. The caller holds the flushing token.
+func (s *Store) share(n int, f func(enc *block.Encoder, i int) error) error {
+	workers := min(runtime.GOMAXPROCS(0), maxWorkers, n)
+	errs := make([]error, workers)
+	var next atomic.Int64
+	var all sync.WaitGroup
+	for w := range workers {
+		all.Go(func() {
+			enc := &s.encs[w]
+			enc.Quick = false
+			errs[w] = guard(func() error { // blocks may lie in the mapped file
+				for {
+					i := int(next.Add(1)) - 1
+					if i >= n {
+						return nil
+					}
+					if err := f(enc, i); err != nil {
+						return err
+					}
+				}
+			})
+		})
+	}
+	all.Wait()
+	return errors.Join(errs...)
+}
+
 // tableBlocks encodes the rollups of one probe, one block per level.
-func (s *Store) tableBlocks(spans [levels][]block.Span) ([][]byte, error) {
+func tableBlocks(enc *block.Encoder, spans [levels][]block.Span) ([][]byte, error) {
 	out := make([][]byte, levels)
 	for l := range out {
-		b, err := s.enc.AppendSpans(nil, spanMillis[l], spans[l])
+		b, err := enc.AppendSpans(nil, spanMillis[l], spans[l])
 		if err != nil {
 			return nil, err
 		}

@@ -31,15 +31,16 @@ type Store struct {
 	mem memory
 	fig figures
 
-	flushing  chan struct{} // holds one token: Flush, Recompute, Compact
-	writing   sync.Mutex    // one write transaction with its bookkeeping
-	layout    sync.RWMutex  // written while bundles are taken out of the index
-	file      sync.RWMutex  // written while db is replaced
-	db        *bolt.DB      // nil while the disk would not have it
-	head      journalHead   // guarded by writing
-	rows      openRows      // guarded by flushing
-	enc       block.Encoder // guarded by flushing
-	lastSum   atomic.Uint32 // checksum of the state as stored, 0 if not known
+	flushing  chan struct{}             // holds one token: Flush, Recompute, Compact
+	writing   sync.Mutex                // one write transaction with its bookkeeping
+	layout    sync.RWMutex              // written while bundles are taken out of the index
+	file      sync.RWMutex              // written while db is replaced
+	db        *bolt.DB                  // nil while the disk would not have it
+	head      journalHead               // guarded by writing
+	rows      openRows                  // guarded by flushing
+	enc       block.Encoder             // guarded by flushing
+	encs      [maxWorkers]block.Encoder // one for each goroutine of share, the same
+	lastSum   atomic.Uint32             // checksum of the state as stored, 0 if not known
 	closed    atomic.Bool
 	stale     atomic.Bool      // a commit failed half-way: see resync
 	headStale bool             // the same for head, guarded by writing
