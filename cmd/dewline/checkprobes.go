@@ -28,14 +28,14 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 	}
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "probe\ttemperature\t±\thumidity\t±\tspread\ttime\tfaults")
-	failed := 0
+	failed, all := 0, 0
 	for _, bus := range buses {
 		for _, p := range bus.Probes {
-			if line, ok := readProbe(ctx, p); ok {
-				fmt.Fprintln(w, line)
-			} else {
+			line, ok := readProbe(ctx, p)
+			fmt.Fprintln(w, line)
+			all++
+			if !ok {
 				failed++
-				fmt.Fprintln(w, line)
 			}
 		}
 	}
@@ -48,7 +48,7 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 		}
 	}
 	if failed > 0 {
-		return fmt.Errorf("%d probes did not deliver", failed)
+		return fmt.Errorf("%d of %d probes did not deliver", failed, all)
 	}
 	return nil
 }

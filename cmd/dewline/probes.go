@@ -27,11 +27,13 @@ func runProbes(ctx context.Context, args []string, std stdio) error {
 	found, err := scan.Scan(ctx, scan.Options{Dev: *dev, Sys: *sys})
 	n := 0
 	for _, f := range found {
-		fmt.Fprintf(std.out, "# %s\n", f)
-		if stanza := f.Stanza(fmt.Sprintf("probe-%d", n+1)); stanza != "" {
-			n++
-			fmt.Fprintln(std.out, stanza)
+		stanza := f.Stanza(fmt.Sprintf("probe-%d", n+1))
+		if stanza == "" { // a multiplexer, which the probes behind it name
+			fmt.Fprintf(std.out, "# %s\n\n", f)
+			continue
 		}
+		n++
+		fmt.Fprintln(std.out, stanza)
 	}
 	if len(found) == 0 {
 		fmt.Fprintln(std.out, "no probe was found: is the bus enabled (on a Raspberry Pi: raspi-config, Interface Options), is the probe powered?")
