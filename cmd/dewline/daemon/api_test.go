@@ -36,7 +36,9 @@ func runSimulated(t *testing.T, length time.Duration) *Daemon {
 	sim := &waitingSource{Simulation: NewSimulation(cfg, room, 1e6, length), seen: seen}
 	d, err := New(Options{
 		Config: cfg, Dir: t.TempDir(), Clock: sim.Clock, Channels: map[string]alert.Channel{"mqtt": sinkChannel{}},
-		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) { return sim, nil },
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return sim, nil
+		},
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -90,7 +90,9 @@ func newTestDaemon(t *testing.T, dir string) *Daemon {
 	t.Helper()
 	d, err := New(Options{
 		Config: decode(t, string(configs.Demo())), Dir: dir,
-		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) { return nil, nil },
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return nil, nil
+		},
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -95,7 +95,9 @@ func weekendRoom(t *testing.T, cfg *configs.Config, dir string, start time.Time,
 	}
 	sim := NewSimulation(cfg, room, speed, 0)
 	d, err := New(Options{Config: cfg, Dir: dir, Log: slog.New(slog.DiscardHandler), Clock: sim.Clock,
-		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) { return sim, nil }})
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return sim, nil
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}

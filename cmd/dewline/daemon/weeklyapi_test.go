@@ -21,7 +21,9 @@ func summaryDaemon(t *testing.T) *Daemon {
 	t.Helper()
 	p := newPost(t, summaryPeople, berlin(t, "2026-11-23 12:00:00"))
 	d, err := New(Options{Config: p.cfg, Dir: t.TempDir(), Log: slog.New(slog.DiscardHandler),
-		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) { return nil, nil }})
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return nil, nil
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}
