@@ -211,6 +211,9 @@ func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.Mi
 	if v == climate.MistMissed && en.now.hasHum && en.now.hum >= soakedAir {
 		v = climate.MistUnclear // saturated as it is, a mist would not show
 	}
+	if _, open := en.st.Door.Open(); v == climate.MistMissed && open {
+		v = climate.MistUnclear // it would not stay in the air
+	}
 	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
 	cause := Cause{CauseEnclosure, en.cfg.ID}
 	switch {
