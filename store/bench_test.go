@@ -83,6 +83,27 @@ func BenchmarkDayRaw(b *testing.B) {
 	}
 }
 
+// BenchmarkLast24Hours reads a day that is still in hours, with the open one.
+func BenchmarkLast24Hours(b *testing.B) {
+	s, _ := open(b, memDir(b))
+	s.db.NoSync = true
+	r := newRoom(1, 48)
+	fill(b, s, r, 47*time.Hour+30*time.Minute)
+	end := r.at.Wall
+	for b.Loop() {
+		n := 0
+		for _, err := range s.Readings(context.Background(), r.probes[20], end.Add(-24*time.Hour), end) {
+			if err != nil {
+				b.Fatal(err)
+			}
+			n++
+		}
+		if n != 8640 {
+			b.Fatalf("%d readings", n)
+		}
+	}
+}
+
 func BenchmarkByHour(b *testing.B) {
 	days := benchDays()
 	s, probes := longRecord(b, memDir(b), 48, days)

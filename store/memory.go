@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"dewline/sensors"
 	"dewline/store/block"
@@ -104,19 +105,17 @@ func recordOf(r sensors.Reading) block.Record {
 	return rec
 }
 
-// readingOf unpacks a record.
-func readingOf(probe sensors.ProbeID, rec *block.Record) sensors.Reading {
-	return sensors.Reading{
-		Probe: probe, At: instantOf(rec), Has: sensors.Quantities(rec.Has),
-		Temperature: sensors.CentiCelsius(rec.Temperature),
-		Humidity:    sensors.CentiPercent(rec.Humidity), LightLux: rec.Light,
-		Raw: sensors.Sample{
-			Has:         sensors.Quantities(rec.RawHas),
-			Temperature: sensors.CentiCelsius(rec.RawTemperature),
-			Humidity:    sensors.CentiPercent(rec.RawHumidity), LightLux: rec.RawLight,
-		},
-		Quality: sensors.Quality(rec.Quality), Reason: sensors.Reason(rec.Reason),
-	}
+// unpack makes r the reading that a record holds, all but its probe. It writes in
+// place, as making a new one each time would be half the work of a day's query.
+func unpack(r *sensors.Reading, rec *block.Record) {
+	r.At.Mono = time.Duration(rec.Mono) * time.Millisecond
+	r.At.Wall = time.UnixMilli(rec.Wall).UTC()
+	r.At.Synced = rec.Synced
+	r.Has, r.Quality, r.Reason = sensors.Quantities(rec.Has), sensors.Quality(rec.Quality), sensors.Reason(rec.Reason)
+	r.Temperature, r.Humidity, r.LightLux = sensors.CentiCelsius(rec.Temperature), sensors.CentiPercent(rec.Humidity), rec.Light
+	r.Raw.Has = sensors.Quantities(rec.RawHas)
+	r.Raw.Temperature, r.Raw.Humidity = sensors.CentiCelsius(rec.RawTemperature), sensors.CentiPercent(rec.RawHumidity)
+	r.Raw.LightLux = rec.RawLight
 }
 
 // A grid remembers where a probe's next stamp is due.

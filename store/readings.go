@@ -38,8 +38,10 @@ func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to ti
 					return false
 				}
 			}
+			r := sensors.Reading{Probe: probe}
 			for i := range recs {
-				if !yield(readingOf(probe, &recs[i]), nil) {
+				unpack(&r, &recs[i])
+				if !yield(r, nil) {
 					return false
 				}
 			}

@@ -60,7 +60,9 @@ func (q *query) recompute(e *entry, from, to time.Time, correct func(sensors.Rea
 		if w := q.recs[i].Wall; w < lo || w >= hi {
 			continue
 		}
-		q.recs[i] = recordOf(correct(readingOf(q.probe, &q.recs[i])))
+		r := sensors.Reading{Probe: q.probe}
+		unpack(&r, &q.recs[i])
+		q.recs[i] = recordOf(correct(r))
 	}
 	blocks, err := tableBlocks(&q.s.enc, sumUp(q.probe, q.recs, *q.s.limits.Load()))
 	if err != nil {

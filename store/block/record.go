@@ -68,7 +68,9 @@ func unseal(b []byte, want byte) (body []byte, err error) {
 // An Encoder packs records; it keeps scratch space between calls. The zero
 // value is ready. Not for concurrent use.
 type Encoder struct {
-	// Quick tries fewer predictors: for blocks that are soon packed again.
+	// Quick tries fewer predictors and makes no tables for the range coder, which
+	// take longer to set up than a short block takes to read: for blocks that are
+	// soon packed again.
 	Quick bool
 
 	col  columnWriter
@@ -91,7 +93,7 @@ func (e *Encoder) AppendSet(dst []byte, ids []int, series [][]Record) ([]byte, e
 }
 
 func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, error) {
-	e.col.quick, e.col.noTable = e.Quick || ids != nil, ids != nil
+	e.col.quick, e.col.noTable = e.Quick || ids != nil, e.Quick || ids != nil
 	if len(series) == 1 {
 		e.flat = series[0]
 	} else {
