@@ -15,13 +15,14 @@ type readAhead struct {
 	spent   chan []result // goes back to be filled again
 
 	// Owned by the goroutine.
-	rd     *trace.Reader
-	family func(sensors.ProbeID) string
-	judges map[sensors.ProbeID]*judged
-	before *judged // whose row came last
-	began  bool
-	start  time.Time // of the first row: the trace is the clock
-	now    sensors.Instant
+	rd      *trace.Reader
+	family  func(sensors.ProbeID) string
+	judges  map[sensors.ProbeID]*judged
+	before  *judged // whose row came last
+	began   bool
+	missing error     // of a row without a value
+	start   time.Time // of the first row: the trace is the clock
+	now     sensors.Instant
 }
 
 // A judged is a probe of the trace. Rows of a poll tend to come in the same
@@ -56,6 +57,7 @@ func newReadAhead(ctx context.Context, rd *trace.Reader, family func(sensors.Pro
 	a := &readAhead{
 		batches: make(chan []result, batchesAhead), spent: make(chan []result, pool),
 		rd: rd, family: family, judges: map[sensors.ProbeID]*judged{}, before: &judged{},
+		missing: sensors.Faultf(sensors.BusError, "no value in the trace"),
 	}
 	for range pool {
 		a.spent <- make([]result, rowsPerBatch)
@@ -116,7 +118,7 @@ func (a *readAhead) judge(to *result, row *trace.Row) {
 	a.before = p
 	var missing error
 	if row.Has == 0 {
-		missing = sensors.Faultf(sensors.BusError, "no value in the trace")
+		missing = a.missing
 	}
 	to.reading = p.judge.Read(a.now, row.Sample(), missing)
 	to.line, to.err = row.Line, nil
