@@ -80,3 +80,16 @@ func (b *boltPeer) byDay(from, to int64) (summary, error) {
 	}
 	return out, nil
 }
+
+// check is the library's own, of all pages.
+func (b *boltPeer) check() (bool, error) {
+	return true, b.db.View(func(tx *bolt.Tx) error {
+		var first error
+		for err := range tx.Check() {
+			if first == nil {
+				first = err
+			}
+		}
+		return first
+	})
+}

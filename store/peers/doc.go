@@ -7,6 +7,6 @@
 //	go run . -days 30 -slow 7    the figures in README.md, about ten minutes
 //
 // Each store runs in a child process of its own, three times: to fill and query
-// a record in memory, to write one day to a disk (-disk), and to pack the open
-// data (-open). Times are to be compared as ratios within one run.
+// a record in memory, to write one day to a small file system of its own whose
+// device counts (as root), and to pack the open data (-open). Times are to be compared as ratios within one run.
 package main

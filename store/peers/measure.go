@@ -34,6 +34,7 @@ type result struct {
 	Syncs    float64 // an hour
 	Ingest   time.Duration
 	Opening  time.Duration
+	Checking time.Duration // on top of it; 0 where opening checks, or nothing can
 	Raw      time.Duration
 	Hours    time.Duration
 	AllDays  time.Duration
@@ -115,6 +116,12 @@ func timeQueries(open func(string) (peer, error), j job, r *result) (err error) 
 	if err != nil {
 		return err
 	}
+	began := time.Now()
+	if checked, err := p.check(); err != nil {
+		return errors.Join(err, p.close())
+	} else if checked {
+		r.Checking = time.Since(began)
+	}
 	end := begin + int64(j.Days)*dayMillis
 	r.Raw, err = least(30, func() (err error) { r.Sums[0], err = p.raw(probes/2, end-dayMillis, end); return err })
 	if err == nil {
@@ -143,16 +150,60 @@ func leastOpening(open func(string) (peer, error), dir string) (time.Duration, e
 	return best, nil
 }
 
-// child does the job in a process of its own; with Wear and strace installed it
-// counts the syncs too.
-func child(j job) (result, error) {
-	var r result
+// child does the job in a process of its own.
+func child(j job) (r result, err error) {
 	dir, err := os.MkdirTemp(j.Dir, "peers")
 	if err != nil {
 		return r, err
 	}
 	defer os.RemoveAll(dir)
-	j.Dir = filepath.Join(dir, "data")
+	if j.Wear {
+		return wearOut(j, dir)
+	}
+	j.Dir = dir
+	return start(j, os.Args[0])
+}
+
+// wearOut does the job on a card, with syncs counted where strace is installed.
+// Where no card can be made, what the kernel says of the process has to do.
+func wearOut(j job, dir string) (r result, err error) {
+	command := []string{os.Args[0]}
+	counts := filepath.Join(dir, "counts")
+	if strace, err := exec.LookPath("strace"); err == nil {
+		command = []string{strace, "-f", "--seccomp-bpf", "-c", "-e", "trace=fsync,fdatasync,msync,syncfs", "-o", counts, os.Args[0]}
+	}
+	c, err := insertCard(dir)
+	if err != nil {
+		fmt.Fprintf(os.Stderr, "no file system of its own (%v): bytes written are the process's\n", err)
+		j.Dir = dir
+		if r, err = start(j, command...); err != nil {
+			return r, err
+		}
+	} else {
+		defer func() { err = errors.Join(err, c.remove()) }()
+		before, err := c.written()
+		if err != nil {
+			return r, err
+		}
+		j.Dir = c.folder
+		if r, err = start(j, command...); err != nil {
+			return r, err
+		}
+		after, err := c.written()
+		if err != nil {
+			return r, err
+		}
+		r.Written = after - before
+	}
+	if b, err := os.ReadFile(counts); err == nil {
+		r.Syncs = float64(countSyncs(string(b))) / float64(24*j.Days)
+	}
+	return r, nil
+}
+
+// start runs the child in a new folder inside j.Dir.
+func start(j job, command ...string) (r result, err error) {
+	j.Dir = filepath.Join(j.Dir, "data")
 	if err := os.Mkdir(j.Dir, 0o700); err != nil {
 		return r, err
 	}
@@ -160,14 +211,7 @@ func child(j job) (result, error) {
 	if err != nil {
 		return r, err
 	}
-	args := []string{os.Args[0]}
-	counts := filepath.Join(dir, "counts")
-	if j.Wear {
-		if strace, err := exec.LookPath("strace"); err == nil {
-			args = []string{strace, "-f", "--seccomp-bpf", "-c", "-e", "trace=fsync,fdatasync,msync,syncfs", "-o", counts, os.Args[0]}
-		}
-	}
-	cmd := exec.Command(args[0], args[1:]...)
+	cmd := exec.Command(command[0], command[1:]...)
 	cmd.Env = append(os.Environ(), "PEERS_JOB="+string(asked))
 	if j.Wear {
 		cmd.Env = append(cmd.Env, "PEERS_WEAR=1")
@@ -182,9 +226,6 @@ func child(j job) (result, error) {
 	}
 	if err := json.Unmarshal(out, &r); err != nil {
 		return r, fmt.Errorf("measure %s: %w", j.Store, err)
-	}
-	if b, err := os.ReadFile(counts); err == nil {
-		r.Syncs = float64(countSyncs(string(b))) / float64(24*j.Days)
 	}
 	return r, nil
 }

@@ -9,6 +9,9 @@ type peer interface {
 	// settle ends the writing, with whatever tidying the store does by itself.
 	settle() error
 	close() error
+	// check looks the whole store over with the means it has itself; false where
+	// it has none, or where opening did it already.
+	check() (bool, error)
 	// raw sums up the readings of one probe with from <= at < to.
 	raw(probe int, from, to int64) (summary, error)
 	// byHour sums up one probe's hours in [from, to).

@@ -140,3 +140,15 @@ func spread(rows *sql.Rows, err error) (summary, error) {
 	}
 	return out, rows.Err()
 }
+
+// check is SQLite's quicker one, of pages without indexes.
+func (s *sqlitePeer) check() (bool, error) {
+	var answer string
+	if err := s.db.QueryRow("pragma quick_check").Scan(&answer); err != nil {
+		return true, err
+	}
+	if answer != "ok" {
+		return true, fmt.Errorf("quick_check says %q", answer)
+	}
+	return true, nil
+}
