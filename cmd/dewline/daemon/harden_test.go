@@ -163,6 +163,8 @@ func TestHTTPIsHardened(t *testing.T) {
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"acknowledge","notice":"n/1","by":"mallory"}`, "correct-horse"))
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":1e300,"by":"mallory"}`, "correct-horse"))
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":5,"by":"mal\nlory"}`, "correct-horse"))
+	// Refusals reach the journal by way of the core.
+	d.call(t.Context(), func(sensors.Instant) {})
 	<-d.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "mark"}})
 	reasons := map[string]int{}
 	for e, err := range d.currentStore().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {

@@ -113,6 +113,7 @@ func TestRecorderKeepsWhatTheDiskRefuses(t *testing.T) {
 		l.setErr(nil)
 		<-first
 		<-second
+		synctest.Wait() // until health was told as well
 		if got := l.docs["a"]; got != "new" {
 			t.Errorf("a = %q after the disk came back, want the newest version", got)
 		}

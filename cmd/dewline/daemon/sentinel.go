@@ -304,10 +304,16 @@ func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
 
 // apply sends what is due and keeps what was told.
 func (s *Sentry) apply(fx alert.Effects) {
-	s.courier.Submit(fx.Send...)
-	if len(fx.Put) == 0 && len(fx.Drop) == 0 {
-		return
+	// Kept before it is sent: a kill between the two must not give a follow-up
+	// the version of the notice that it follows.
+	if len(fx.Put) > 0 || len(fx.Drop) > 0 {
+		s.keep(fx)
 	}
+	s.courier.Submit(fx.Send...)
+}
+
+// keep writes what is open to the sentinel's file.
+func (s *Sentry) keep(fx alert.Effects) {
 	for _, d := range fx.Put {
 		s.docs[d.Key] = d.Data
 	}
