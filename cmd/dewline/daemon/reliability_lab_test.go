@@ -29,7 +29,7 @@ func roomOf(t testing.TB, n int, poll, lamps string, more ...string) *configs.Co
 		"[[probe]]\nid = \"room\"\nfamily = \"simulated\"\nplace = \"room\"\n", poll, lamps)
 	for i := range n {
 		id := fmt.Sprintf("e%04d", i)
-		fmt.Fprintf(&b, "[[enclosure]]\nid = %q\nrack = \"r%d\"\nshelf = %d\nslot = %d\nspecies = \"dendrobates-tinctorius\"\nvolume = \"90 L\"\nlamps = \"day\"\nmist = \"rain\"\n"+
+		fmt.Fprintf(&b, "[[enclosure]]\nid = %q\nrack = \"r%d\"\nshelf = %d\nslot = %d\nspecies = \"dendrobates-tinctorius\"\nlamps = \"day\"\nmist = \"rain\"\n"+
 			"[[probe]]\nid = \"p-%s\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = %q\n", id, i/12, i/4%3+1, i%4+1, id, id)
 	}
 	cfg, err := configs.Decode("lab.toml", []byte(b.String()+strings.Join(more, "\n")))

@@ -36,8 +36,10 @@ func (h *hand) Run(ctx context.Context, s Sink) error {
 	return nil
 }
 
+// clock begins with a clock that is not set, so that no hour of the day brings
+// alarms of its own.
 func (h *hand) clock(resume time.Duration) func() sensors.Instant {
-	h.at = sensors.Instant{Mono: resume + time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+	h.at = sensors.Instant{Mono: resume + time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)}
 	return h.now
 }
 
@@ -75,8 +77,8 @@ const latencyPromise = 50 * time.Millisecond
 
 // From a reading at the ceiling to the phone's end of a broker, through the
 // whole daemon: with 50 probes and (in the long run) 5,000, with a record that
-// hangs and a mail server that hangs. A busy machine may spoil one attempt of
-// three.
+// hangs and a mail server that hangs. A busy machine may spoil four attempts of
+// five.
 func TestLatency(t *testing.T) {
 	sizes := []int{50}
 	if longChecks() {
@@ -99,12 +101,12 @@ func TestLatency(t *testing.T) {
 			} {
 				c.set()
 				for attempt := 1; ; attempt++ {
-					p50, p99 := r.measure(t, 100)
+					p50, p99 := r.measure(t, min(100, 200_000/n))
 					t.Logf("%d probes, %s: p50 %s, p99 %s", n, c.name, p50, p99)
 					if p99 <= latencyPromise {
 						break
 					}
-					if attempt == 3 {
+					if attempt == 5 {
 						t.Errorf("%d probes, %s: p99 %s, want at most %s", n, c.name, p99, latencyPromise)
 						break
 					}
@@ -129,6 +131,8 @@ func newLatencyRig(t *testing.T, n int) *latencyRig {
 	r := &latencyRig{hand: &hand{ready: make(chan Sink, 1)}, heard: make(chan alert.Message, 4096), rng: rand.New(rand.NewPCG(1, 1))}
 	r.cfg = roomOf(t, n, "10 s", "06:00-20:00")
 	r.cfg.People[0].Channels = []string{"mail", "mqtt"}
+	// Hours pass here in seconds; batches must not come as much closer together.
+	r.cfg.Store.Batch = configs.Duration(time.Hour)
 	client := r.connect(t)
 	d, err := New(Options{
 		Config: r.cfg, Dir: t.TempDir(), Clock: r.hand.clock, Channels: map[string]alert.Channel{"mqtt": client, "mail": hung{}},

@@ -126,7 +126,7 @@ func (l *lossCheck) owe(e *event) {
 		return
 	}
 	d := debt{e.at, tellWithin, e.seq}
-	if e.key.Alarm == rules.LethalCeiling && !l.told.lethal(e.cause, l.states) && !l.told.before(e) {
+	if e.key.Alarm == rules.LethalCeiling && !l.told.lethal(e.key, e.cause, l.states) && !l.told.before(e) {
 		d.limit = ceilingWithin
 	}
 	l.debts[e.key] = d
@@ -165,11 +165,18 @@ func (t toldCauses) before(e *event) bool {
 	return false
 }
 
-// lethal reports whether somebody was woken about a lethal ceiling of this
-// cause that still goes on: another one joins that notice.
-func (t toldCauses) lethal(c rules.Cause, states statesOf) bool {
-	for o := range t[c] {
-		if now := states[o.key]; now.seq == o.seq && active(now.state) {
+// lethal reports whether somebody was woken about a lethal ceiling that still
+// goes on, of this cause or under a notice that told of this alarm before:
+// another one joins that notice.
+func (t toldCauses) lethal(k rules.Key, c rules.Cause, states statesOf) bool {
+	for cause, told := range t {
+		mine, goesOn := cause == c, false
+		for o := range told {
+			now := states[o.key]
+			goesOn = goesOn || o.key != k && now.seq == o.seq && active(now.state)
+			mine = mine || o.key == k
+		}
+		if mine && goesOn {
 			return true
 		}
 	}
@@ -379,7 +386,7 @@ func boundedLatency(history []event) (out []finding) {
 				delete(limits, e.subject)
 			}
 		case evTransition:
-			if e.key.Alarm == rules.LethalCeiling && ringing(e.to) && told.lethal(e.cause, states) {
+			if e.key.Alarm == rules.LethalCeiling && ringing(e.to) && told.lethal(e.key, e.cause, states) {
 				delete(limits, e.key.Subject) // it joins a notice that rings already
 			}
 		case evSent:

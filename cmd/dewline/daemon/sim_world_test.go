@@ -169,6 +169,7 @@ type actor struct {
 
 	channels map[string]*simChannel
 	results  []alert.SendResult
+	answers  []event // of this round, given when its commits are on the disk
 	open     map[rules.Key]onset
 	classes  map[string]class
 	temps    map[string]sensors.CentiCelsius // last good one of each probe
@@ -232,6 +233,8 @@ func (a *actor) tell() {
 
 // round lets the actor live one poll of its world.
 func (a *actor) round() {
+	a.log = append(a.log, a.answers...)
+	a.answers = a.answers[:0]
 	clear(a.undo)
 	a.befall()
 	if a.downUntil != 0 {
@@ -292,6 +295,7 @@ func (a *actor) crash() {
 		a.keep()
 	case 1: // what was in flight is lost
 		resume -= simPoll
+		a.answers = a.answers[:0] // a person is answered once it is on the disk
 		for k, v := range a.undo {
 			if v == nil {
 				delete(a.disk, k)
@@ -303,7 +307,7 @@ func (a *actor) crash() {
 			}
 		}
 	}
-	a.resume, a.crashed = max(resume, 0), a.w.at
+	a.resume, a.crashed = max(resume, 0)+time.Second, a.w.at // a start takes its time
 	a.downUntil = a.w.at + simPoll + exp(a.rng, 8*time.Minute)
 	a.restarts++
 	a.log = append(a.log, e)
@@ -355,6 +359,8 @@ func (a *actor) read() {
 		if a.believable(&r) {
 			a.temps[p.ID] = r.Temperature
 			fresh[p.Enclosure] = true
+		} else if t := a.temps[p.ID]; r.Quality == sensors.Suspect && r.Has&sensors.HasTemperature != 0 && r.Temperature < t {
+			a.temps[p.ID] = r.Temperature // in doubt, but not where it was
 		}
 	}
 	for _, e := range a.w.cfg.Enclosures {
@@ -511,7 +517,7 @@ func (a *actor) keeper() {
 	fx, err := a.core.Act(a.now, act)
 	a.take(fx)
 	if err == nil && act.Kind == rules.Acknowledge {
-		a.log = append(a.log, event{at: a.w.at, kind: evAcked, key: o.key, seq: o.seq})
+		a.answers = append(a.answers, event{at: a.w.at, kind: evAcked, key: o.key, seq: o.seq})
 	}
 }
 
