@@ -153,7 +153,7 @@ func (e *Engine) sources(en *enclosure, now time.Duration) (temp, hum bool) {
 	for _, i := range en.probes {
 		p := &e.probes[i]
 		st := &p.st
-		if st.Frozen || st.Alone {
+		if p.out || st.Frozen || st.Alone {
 			continue
 		}
 		temp = temp || st.HasTemp && p.fresh(&e.cfg.Rules, now, st.TempAt)

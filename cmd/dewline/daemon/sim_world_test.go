@@ -356,7 +356,9 @@ func (a *actor) read() {
 			a.heard[p.ID] = ok
 			a.log = append(a.log, event{at: a.w.at, kind: evHeard, subject: p.ID, on: ok})
 		}
-		if a.believable(&r) {
+		if a.aside(p.ID) {
+			delete(a.temps, p.ID) // somewhere else, such as in a calibration jar
+		} else if a.believable(&r) {
 			a.temps[p.ID] = r.Temperature
 			fresh[p.Enclosure] = true
 		} else if t := a.temps[p.ID]; r.Quality == sensors.Suspect && r.Has&sensors.HasTemperature != 0 && r.Temperature < t {
@@ -370,6 +372,16 @@ func (a *actor) read() {
 	for _, r := range readings {
 		a.take(a.core.Reading(r))
 	}
+}
+
+// aside reports whether a person has taken a probe out of service.
+func (a *actor) aside(probe string) bool {
+	for k, o := range a.open {
+		if k.Subject == probe && o.state == alarm.OutOfService {
+			return true
+		}
+	}
+	return false
 }
 
 // believable reports whether a reading's temperature is a present value: a
@@ -425,6 +437,9 @@ func (a *actor) classify(encl string, fresh bool) {
 func (a *actor) truth(encl string) {
 	t, ok := a.w.room.Hottest(encl)
 	over := ok && t >= a.w.limits[encl]+0.3 && a.w.sound(encl)
+	for _, p := range a.w.cfg.ProbesOf(encl) {
+		over = over && !a.aside(p.ID)
+	}
 	if a.over[encl] != over || over && a.boot == a.w.at {
 		a.log = append(a.log, event{at: a.w.at, kind: evTruth, subject: encl, on: over})
 	}
