@@ -223,3 +223,28 @@ func TestOutOfService_TakesNoPart(t *testing.T) {
 		})
 	}
 }
+
+// What a probe saw while nothing was judged is no reason to doubt it after.
+func TestOutOfService_BackInHeat(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, "", 1))
+	r.now = 13 * time.Hour
+	r.run(2*time.Hour, r.calm)
+	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
+		t.Fatal(err)
+	}
+	celsius := 24.0
+	for ; celsius < 53; celsius++ {
+		r.run(5*time.Minute, r.hold("p1", celsius, 80))
+	}
+	if err := r.act(Action{Kind: ReturnToService, Key: Key{Subject: "p1"}, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	back := len(r.log)
+	r.run(time.Minute, r.hold("p1", celsius, 80))
+	for _, x := range r.log[back:] {
+		if x.Key.Alarm == LethalCeiling && x.To == alarm.Unack {
+			return
+		}
+	}
+	t.Errorf("no alarm a minute after a probe came back at %.0f °C: %+v", celsius, r.log[back:])
+}

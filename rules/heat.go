@@ -25,7 +25,7 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	if st.Lost = t == noUse; st.Lost {
 		return
 	}
-	alone := p.encl >= 0 && r.Temperature >= implausible && e.alone(p, r)
+	alone := p.encl >= 0 && !p.out && r.Temperature >= implausible && e.alone(p, r)
 	if t == doubted && r.Reason == sensors.Jump {
 		st.Jumps, st.JumpAt = min(st.Jumps+1, 200), r.At.Mono
 		if st.HasTemp {
@@ -67,6 +67,9 @@ func (e *Engine) alone(p *probe, r *sensors.Reading) bool {
 	}
 	now := r.At.Mono
 	if st.HasTemp && !st.Alone {
+		if st.Temp >= implausible-leap {
+			return false // it got there while out of service, when nothing was judged
+		}
 		hours := (now - st.TempAt).Hours()
 		if hours > longestInterval.Hours() && (r.Temperature-st.Temp).Celsius() < fastest*hours {
 			return false
