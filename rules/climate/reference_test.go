@@ -49,7 +49,7 @@ func library(t *testing.T) string {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.CommandContext(t.Context(), "npm", "install", "--no-audit", "--no-fund", "--prefix", dir, "psychrolib")
+	cmd := exec.CommandContext(t.Context(), "npm", "install", "--no-audit", "--no-fund", "--prefix", dir, "psychrolib@1.1.1")
 	if text, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("npm install psychrolib: %v\n%s", err, text)
 	}
