@@ -127,12 +127,8 @@ func (in *incident) update(t *rules.Transition, name string) {
 		in.Notice.Members = append(in.Notice.Members, Member{})
 		m = &in.Notice.Members[len(in.Notice.Members)-1]
 	}
-	// What only drifts is kept in memory: a crash loses no more of it than the
-	// rules say again, and the card is spared.
-	material := m.Key != t.Key || m.Seq != t.Seq || m.State != t.To || m.Priority != t.Priority || m.Cause != t.Cause ||
-		t.By != "" && t.By != m.By
-	touched := in.touched
-	if m.Key != t.Key || m.Seq != t.Seq {
+	material, touched := m.changedBy(t), in.touched
+	if !m.same(t) {
 		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
@@ -145,6 +141,26 @@ func (in *incident) update(t *rules.Transition, name string) {
 	if t.To == alarm.Acked {
 		m.Covered = true
 	}
+	if material { // news of an acknowledged alarm leave who did it
+		m.By = t.By
+	}
+	m.take(t, name)
+	in.refresh()
+	in.touched = touched || material
+}
+
+// same reports whether t tells of the onset that m stands for.
+func (m *Member) same(t *rules.Transition) bool { return m.Key == t.Key && m.Seq == t.Seq }
+
+// changedBy reports whether t brings m more than drift, which is kept in
+// memory: a crash loses no more of it than the rules say again, and the card
+// is spared.
+func (m *Member) changedBy(t *rules.Transition) bool {
+	return !m.same(t) || m.State != t.To || m.Priority != t.Priority || m.Cause != t.Cause || t.By != "" && t.By != m.By
+}
+
+// take copies what t says of values, state and words.
+func (m *Member) take(t *rules.Transition, name string) {
 	if t.HasValue {
 		m.Peak = further(m, t)
 		m.Value, m.HasValue = t.Value, true
@@ -152,9 +168,6 @@ func (in *incident) update(t *rules.Transition, name string) {
 	m.Name, m.State, m.Priority = name, t.To, t.Priority
 	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
 	m.Text, m.Detail, m.Cause = t.Text, t.Detail, t.Cause
-	if material { // news of an acknowledged alarm leave who did it
-		m.By = t.By
-	}
 	if m.Since.IsZero() {
 		m.Since = t.Since // the onset's, whatever later transitions say
 	}
@@ -162,8 +175,6 @@ func (in *incident) update(t *rules.Transition, name string) {
 	if !m.Active() {
 		m.Ended = t.At
 	}
-	in.refresh()
-	in.touched = touched || material
 }
 
 // further returns whichever of m's peak and t's value lies further past the

@@ -224,13 +224,7 @@ func (r *run) endNight(at time.Time) {
 
 // wet looks for mist pulses and judges those that were due.
 func (r *run) wet(at time.Duration, t, rh float64) {
-	for r.hasMist && !r.due.IsZero() && r.due.Sub(r.start) <= at {
-		// What fell due in a gap cannot be judged.
-		if due := r.due.Sub(r.start); at-due < dueSeen {
-			r.watch.Expect(due)
-		}
-		r.due = r.sched.Next(r.due, r.b.loc)
-	}
+	r.expect(at)
 	switch r.detector.Observe(at, t, rh) {
 	case climate.MistStarted:
 		if p, ok := r.detector.Current(); ok && r.which(r.start.Add(p.Start)) == 1 {
@@ -245,20 +239,35 @@ func (r *run) wet(at time.Duration, t, rh float64) {
 		}
 	}
 	verdict, due := r.watch.Verdict(at, &r.detector)
-	week := r.which(r.start.Add(due))
-	if verdict == climate.MistPending || week < 0 {
+	r.judge(verdict, r.start.Add(due), rh)
+}
+
+// expect notes what fell due until at; what did so in a gap cannot be judged.
+func (r *run) expect(at time.Duration) {
+	for r.hasMist && !r.due.IsZero() && r.due.Sub(r.start) <= at {
+		if due := r.due.Sub(r.start); at-due < dueSeen {
+			r.watch.Expect(due)
+		}
+		r.due = r.sched.Next(r.due, r.b.loc)
+	}
+}
+
+// judge counts a verdict on the mist due at a moment.
+func (r *run) judge(v climate.MistVerdict, due time.Time, rh float64) {
+	week := r.which(due)
+	if v == climate.MistPending || week < 0 {
 		return
 	}
 	m := &r.mist[week]
 	switch {
-	case verdict == climate.MistSeen:
+	case v == climate.MistSeen:
 		m.Seen++
-	case verdict == climate.MistWeak:
+	case v == climate.MistWeak:
 		m.Weak++
-	case verdict == climate.MistMissed && rh < soakedAir:
+	case v == climate.MistMissed && rh < soakedAir:
 		m.Missed++
 		if week == 1 {
-			r.missed = append(r.missed, r.start.Add(due))
+			r.missed = append(r.missed, due)
 		}
 	}
 }

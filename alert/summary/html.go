@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 
 	"dewline/rules"
 )
@@ -177,36 +178,21 @@ func cardOf(e *Enclosure, u Units) card {
 // tags say at a glance what was the matter.
 func (e *Enclosure) tags() []tag {
 	var out []tag
-	has := func(id rules.AlarmID) bool {
-		for _, some := range [][]Excursion{e.Excursions, e.Others} {
-			for i := range some {
-				if some[i].Alarm == id {
-					return true
-				}
-			}
+	look := func(when bool, s string) {
+		if when {
+			out = append(out, tag{s, tellBack, tellInk})
 		}
-		return false
 	}
-	alarmed := func(s string) { out = append(out, tag{s, alarmBack, alarmInk}) }
-	look := func(s string) { out = append(out, tag{s, tellBack, tellInk}) }
-	switch {
-	case e.AboveMin != nil && *e.AboveMin > 0 || has(rules.LethalCeiling):
-		alarmed("ceiling reached")
-	case has(rules.AboveBand):
-		look("too warm")
+	hot := e.had(rules.LethalCeiling) || e.AboveMin != nil && *e.AboveMin > 0
+	if hot {
+		out = append(out, tag{"ceiling reached", alarmBack, alarmInk})
 	}
-	if has(rules.BelowBand) {
-		look("too cool")
-	}
-	if has(rules.HumidityFloor) || e.BelowMin != nil && *e.BelowMin >= floorMuch {
-		look("too dry")
-	}
-	if e.Mist.Missed > 0 {
-		look("mist missed")
-	}
-	if short, _ := e.shortNights(); e.Limits.DropMin > 0 && short >= dropNights {
-		look("little night drop")
-	}
+	look(!hot && e.had(rules.AboveBand), "too warm")
+	look(e.had(rules.BelowBand), "too cool")
+	look(e.had(rules.HumidityFloor) || e.BelowMin != nil && *e.BelowMin >= floorMuch, "too dry")
+	look(e.Mist.Missed > 0, "mist missed")
+	short, _ := e.shortNights()
+	look(e.Limits.DropMin > 0 && short >= dropNights, "little night drop")
 	switch {
 	case e.Covered == 0:
 		out = append(out, tag{"not measured", greyBack, greyInk})
@@ -214,10 +200,16 @@ func (e *Enclosure) tags() []tag {
 		out = append(out, tag{span(e.Missing) + " not measured", greyBack, greyInk})
 	}
 	if len(out) == 0 && len(e.Others) > 0 {
-		look(what(e.Others[0].Alarm))
+		look(true, what(e.Others[0].Alarm))
 	}
 	if len(out) == 0 {
 		out = append(out, tag{"calm", calmBack, calmInk})
 	}
 	return out
+}
+
+// had reports whether an alarm of a kind was raised.
+func (e *Enclosure) had(id rules.AlarmID) bool {
+	raised := func(x Excursion) bool { return x.Alarm == id }
+	return slices.ContainsFunc(e.Excursions, raised) || slices.ContainsFunc(e.Others, raised)
 }
