@@ -27,25 +27,14 @@ const (
 	ransLeast = 200
 )
 
-// predict runs predictor p over v: 0 is the last value, 1 to 7 a running mean
-// that moves p eighths of the way to each new value. It writes v minus the
-// prediction to res; the first residual is the value itself.
-func predict(p uint8, v, res []int64) {
-	if len(v) == 0 {
-		return
-	}
-	res[0] = v[0]
-	if p == 0 {
-		for i := 1; i < len(v); i++ {
-			res[i] = v[i] - v[i-1]
-		}
-		return
-	}
-	mean, w := v[0]<<meanBits, int64(p)
-	for i := 1; i < len(v); i++ {
-		res[i] = v[i] - (mean+meanHalf)>>meanBits
-		mean += ((v[i]<<meanBits - mean) * w) >> 3
-	}
+// A predictor guesses the next value of a column. With weight 0 that is the last
+// value, with 1 to 7 a running mean that moves so many eighths of the way to
+// each new value: a noisy probe is nearer to its mean than to its last value.
+// It is passed by value, so that loops keep it in registers.
+type predictor struct {
+	weight int64
+	mean   int64 // in 1/2^meanBits
+	next   int64 // the guess
 }
 
 // meanBits is the fraction kept in a running mean.
@@ -54,24 +43,42 @@ const (
 	meanHalf = 1 << (meanBits - 1)
 )
 
-// unpredict turns residuals back into values, in place.
-func unpredict(p uint8, v []int64) {
+// startAt returns the predictor p once it has seen the first value.
+func startAt(p uint8, first int64) predictor {
+	return predictor{weight: int64(p), mean: first << meanBits, next: first}
+}
+
+// after returns the predictor once it has seen x as well.
+func (p predictor) after(x int64) predictor {
+	if p.weight == 0 {
+		p.next = x
+		return p
+	}
+	p.mean += ((x<<meanBits - p.mean) * p.weight) >> 3
+	p.next = (p.mean + meanHalf) >> meanBits
+	return p
+}
+
+// predict writes v minus what predictor p says of it to res; the first residual
+// is the value itself.
+func predict(p uint8, v, res []int64) {
 	if len(v) == 0 {
 		return
 	}
-	if p == 0 {
-		last := v[0]
-		for i := 1; i < len(v); i++ {
-			last += v[i]
-			v[i] = last
-		}
-		return
-	}
-	mean, w := v[0]<<meanBits, int64(p)
+	res[0] = v[0]
+	guess := startAt(p, v[0])
 	for i := 1; i < len(v); i++ {
-		x := v[i] + (mean+meanHalf)>>meanBits
+		res[i] = v[i] - guess.next
+		guess = guess.after(v[i])
+	}
+}
+
+// unpredict turns residuals back into values, in place, from the guess on.
+func unpredict(guess predictor, v []int64) {
+	for i, r := range v {
+		x := guess.next + r
 		v[i] = x
-		mean += ((x<<meanBits - mean) * w) >> 3
+		guess = guess.after(x)
 	}
 }
 
@@ -244,19 +251,28 @@ func appendRice(dst []byte, p uint8, first int64, res []int64, k uint) []byte {
 	return w.finish()
 }
 
-func readRice(src []byte, res []int64, k uint) ([]byte, error) {
+// readRice fills v with the values of a column coded by appendRice, and returns
+// what follows it. Bits and predictions are taken in one loop: each waits for
+// the value before, and the processor works on both at once.
+func readRice(src []byte, v []int64, k uint, guess predictor) ([]byte, error) {
 	r := bitReader{src: src}
-	for i := range res {
-		q := r.ones(riceLimit)
-		switch {
-		case q == riceLimit:
-			res[i] = unzigzag(r.read(uint(r.read(6)) + 1))
-		case k <= 32:
+	low := uint64(1)<<k - 1
+	for i := range v {
+		if r.n < riceLimit+k { // enough for the longest plain code, as k is at most 40
 			r.fill()
-			res[i] = unzigzag(uint64(q)<<k | r.take(k))
-		default:
-			res[i] = unzigzag(uint64(q)<<k | r.read(k))
 		}
+		var u uint64
+		if q := uint(bits.TrailingZeros64(^r.acc)); q < riceLimit {
+			u = uint64(q)<<k | r.acc>>(q+1)&low
+			r.acc >>= q + 1 + k
+			r.n -= q + 1 + k
+		} else {
+			r.take(riceLimit)
+			u = r.read(uint(r.read(6)) + 1)
+		}
+		x := guess.next + unzigzag(u)
+		v[i] = x
+		guess = guess.after(x)
 	}
 	rest, ok := r.rest()
 	if !ok {
@@ -366,22 +382,20 @@ func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
 		return nil, ErrCorrupt
 	}
 	v[0] = first
+	guess := startAt(head>>2&7, first)
 	switch head & 3 {
 	case coderNone: // any mean of equals is the same again
 		for i := range v {
 			v[i] = first
 		}
 		return src, nil
-	case coderSparse:
-		src, err = readSparse(src, v[1:])
 	case coderRice:
-		src, err = readRice(src, v[1:], k)
+		return readRice(src, v[1:], k, guess)
+	case coderRANS:
+		return c.rans.read(src, c, v[1:], guess)
 	default:
-		src, err = c.rans.read(src, c, v[1:])
+		src, err = readSparse(src, v[1:])
+		unpredict(guess, v[1:])
+		return src, err
 	}
-	if err != nil {
-		return nil, err
-	}
-	unpredict(head>>2&7, v)
-	return src, nil
 }
