@@ -5,21 +5,52 @@ import (
 	"slices"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
 // judgeSilent raises when a probe has delivered nothing usable for too long.
-// A failed reading is as silent as none.
+// A failed reading is as silent as none, and so is one that lacks the humidity
+// which the probe is there to tell.
 func (e *Engine) judgeSilent(p *probe, now sensors.Instant) {
 	limit := p.silentAfter(&e.cfg.Rules)
-	age := now.Mono - p.heard() - p.st.Unseen
 	s := p.slot(kSilent)
+	age := max(now.Mono-p.heard()-p.st.Unseen, p.humidityGone(s.open()))
 	if age <= limit && !s.open() {
 		return
 	}
 	s.limit(age.Seconds(), limit.Seconds())
 	e.hold(s, now, age > limit)
+}
+
+// humidityGone is for how long a probe that speaks has told no humidity, and no
+// other alarm says why. told is whether that is known: then what the probe
+// keeps to itself for a while, such as in a heater pulse, changes nothing.
+func (p *probe) humidityGone(told bool) time.Duration {
+	st := &p.st
+	known := st.Quality != sensors.Bad && (st.Reason == sensors.NoReason || st.Reason == sensors.OutOfRange)
+	switch {
+	case !measuresHumidity(&p.cfg), !known && !told:
+		return 0
+	case st.HasHum:
+		return st.Heard.Mono - st.HumAt
+	case known && st.Reason == sensors.OutOfRange: // broken from the start
+		return st.Heard.Mono - st.Began.Mono
+	}
+	return 0
+}
+
+// measuresHumidity reports whether a probe can be asked for a humidity, also
+// where it has told one under an earlier configuration.
+func measuresHumidity(p *configs.Probe) bool {
+	switch p.Family {
+	case "ds18b20", "bh1750":
+		return false
+	case "remote":
+		return p.HumidityPointer != ""
+	}
+	return true
 }
 
 // judgeReason raises what the probe's own judge found.

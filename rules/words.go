@@ -132,7 +132,10 @@ func (e *Engine) stateProbe(s *slot, v, l string) string {
 	p := &e.probes[s.subj]
 	switch s.kind {
 	case kSilent:
-		if e.blind(p) {
+		switch {
+		case s.rec.Value > 0 && p.humidityGone(true).Seconds() >= s.rec.Value:
+			return fmt.Sprintf("no usable humidity for %s (limit %s), though it tells the temperature", v, l)
+		case e.blind(p):
 			return fmt.Sprintf("no usable reading for %s (limit %s); the enclosure has no other probe and is blind", v, l)
 		}
 		return fmt.Sprintf("no usable reading for %s (limit %s)", v, l)

@@ -1,0 +1,75 @@
+package rules
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/sensors"
+)
+
+// A humidity element that dies leaves a probe that still tells the
+// temperature: heat is judged on, and somebody hears that the floor is not.
+func TestProbe_HumidityGone(t *testing.T) {
+	for name, spoil := range map[string]func(*sensors.Reading){
+		"out of range": func(x *sensors.Reading) { x.Quality, x.Reason = sensors.Suspect, sensors.OutOfRange },
+		"not there":    func(*sensors.Reading) {},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newRig(t, rigConfig(t, 2, "", 2))
+			r.run(10*time.Minute, r.calm)
+			broken := r.with("p1", func() *sensors.Reading {
+				x := r.calm("p1", r.now)
+				x.Has, x.Humidity = sensors.HasTemperature, 0
+				spoil(x)
+				return x
+			})
+			r.run(20*time.Second, broken)
+			r.want(ProbeSilent, "p1", "")
+			r.run(2*time.Minute, broken)
+			r.want(ProbeSilent, "p1", "NORM>UNACK")
+			if x := r.last(ProbeSilent); !strings.Contains(x.Text, "humidity") || strings.Contains(x.Text, "blind") {
+				t.Error(x.Text)
+			}
+			if v := r.e.Enclosures()[0]; !v.Temperature.Known || v.Humidity.Known {
+				t.Errorf("temperature known %v, humidity known %v", v.Temperature.Known, v.Humidity.Known)
+			}
+			r.run(time.Hour, broken)
+			r.want(ProbeSilent, "p1", "NORM>UNACK")
+			// A heater pulse in between is no recovery.
+			r.run(time.Minute, r.with("p1", func() *sensors.Reading {
+				x := r.calm("p1", r.now)
+				x.Has, x.Quality, x.Reason = 0, sensors.Bad, sensors.Heating
+				return x
+			}))
+			r.run(time.Minute, broken)
+			r.want(ProbeSilent, "p1", "NORM>UNACK")
+			r.run(5*time.Minute, r.calm)
+			r.want(ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+		})
+	}
+}
+
+// What another alarm tells of, or what has no humidity to lose, is not told as
+// a lost one.
+func TestProbe_HumidityNotGone(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	for i := range r.cfg.Probes {
+		if r.cfg.Probes[i].ID == "p1" {
+			r.cfg.Probes[i].Family = "ds18b20"
+		}
+	}
+	r.e = New(r.cfg)
+	r.run(time.Hour, r.with("p1", func() *sensors.Reading {
+		x := r.calm("p1", r.now)
+		x.Has, x.Humidity = sensors.HasTemperature, 0
+		return x
+	}))
+	r.want(ProbeSilent, "p1", "")
+	r.run(time.Hour, r.with("p2", func() *sensors.Reading {
+		x := r.calm("p2", r.now)
+		x.Humidity, x.Quality, x.Reason = 9990, sensors.Suspect, sensors.PinnedWet
+		return x
+	}))
+	r.want(ProbeSilent, "p2", "")
+}
