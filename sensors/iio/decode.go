@@ -28,10 +28,17 @@ func Decode(text string) (float64, error) {
 
 // inRange turns thousandths into hundredths and refuses what no probe for
 // enclosures measures.
-func inRange[T ~int32](milli float64, low, high T) (T, error) {
+func inRange(milli float64) (sensors.CentiCelsius, error) {
+	const low, high = -60_00, 150_00
 	centi := math.Round(milli / 10)
-	if centi < float64(low) || centi > float64(high) {
-		return 0, sensors.Faultf(sensors.OutOfRange, "%g thousandths is outside what a probe can measure", milli)
+	if !(centi >= low && centi <= high) {
+		return 0, sensors.Faultf(sensors.OutOfRange, "%g m°C is outside what a probe can measure", milli)
 	}
-	return T(centi), nil
+	return sensors.CentiCelsius(centi), nil
+}
+
+// clamped turns thousandths into hundredths and keeps an impossible humidity
+// impossible, but small: the judge drops it and keeps the temperature beside it.
+func clamped(milli float64) sensors.CentiPercent {
+	return sensors.CentiPercent(math.Round(min(max(milli, -100_000), 1_000_000) / 10))
 }

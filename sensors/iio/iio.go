@@ -35,8 +35,8 @@ func Open(p configs.Probe) (*Probe, error) {
 }
 
 // Sample reads what the directory offers of temperature and humidity; one of
-// them is enough. If one that is there cannot be read, the sample fails. The
-// error is a sensors.FaultError.
+// them is enough. A humidity that cannot be read hides no temperature; whoever
+// expects one sees that it is missing. The error is a sensors.FaultError.
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
 	if err != nil {
@@ -54,17 +54,19 @@ func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
 	if err != nil {
 		return s, err
 	}
-	h, foundH, err := p.quantity(ctx, "in_humidityrelative", "humidity1")
-	if err != nil {
-		return s, err
-	}
 	if foundT {
 		s.Has |= sensors.HasTemperature
-		s.Temperature, err = inRange[sensors.CentiCelsius](t, -60_00, 150_00)
+		if s.Temperature, err = inRange(t); err != nil {
+			return s, err
+		}
 	}
-	if foundH && err == nil {
+	h, foundH, err := p.quantity(ctx, "in_humidityrelative", "humidity1")
+	if foundH {
 		s.Has |= sensors.HasHumidity
-		s.Humidity, err = inRange[sensors.CentiPercent](h, -20_00, 130_00)
+		s.Humidity = clamped(h)
+	}
+	if foundT {
+		return s, nil
 	}
 	if err == nil && s.Has == 0 {
 		err = sensors.Faultf(sensors.BusError, "neither temperature nor humidity is here")

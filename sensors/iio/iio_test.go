@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"dewline/configs"
 	"dewline/sensors"
@@ -34,10 +35,17 @@ func TestSample(t *testing.T) {
 			sensors.Sample{Has: sensors.HasTemperature, Temperature: 24_32}, sensors.NoReason},
 		{"broken by its own word", map[string]string{"temp1_input": "24000", "temp1_fault": "1"}, sensors.Sample{}, sensors.BusError},
 		{"nothing", map[string]string{"name": "x"}, sensors.Sample{}, sensors.BusError},
-		{"half of it malformed", map[string]string{"in_temp_input": "24000", "in_humidityrelative_input": "wet"}, sensors.Sample{}, sensors.Malformed},
+		{"humidity malformed", map[string]string{"in_temp_input": "34000", "in_humidityrelative_input": "wet"},
+			sensors.Sample{Has: sensors.HasTemperature, Temperature: 34_00}, sensors.NoReason},
+		{"humidity alone, malformed", map[string]string{"in_humidityrelative_input": "wet"}, sensors.Sample{}, sensors.Malformed},
+		{"temperature malformed", map[string]string{"in_temp_input": "hot", "in_humidityrelative_input": "83000"}, sensors.Sample{}, sensors.Malformed},
 		{"scale malformed", map[string]string{"in_temp_raw": "24000", "in_temp_scale": "?"}, sensors.Sample{}, sensors.Malformed},
 		{"too hot to be true", map[string]string{"in_temp_input": "150001000"}, sensors.Sample{}, sensors.OutOfRange},
-		{"too wet to be true", map[string]string{"in_temp_input": "24000", "in_humidityrelative_input": "200000"}, sensors.Sample{}, sensors.OutOfRange},
+		// The judge knows what to do with these; see TestABrokenHumidityElementHidesNoHeat.
+		{"too wet to be true", map[string]string{"in_temp_input": "24000", "in_humidityrelative_input": "200000"},
+			sensors.Sample{Has: both, Temperature: 24_00, Humidity: 200_00}, sensors.NoReason},
+		{"far too wet", map[string]string{"in_temp_input": "24000", "in_humidityrelative_input": "99999999999999999999"},
+			sensors.Sample{Has: both, Temperature: 24_00, Humidity: 1000_00}, sensors.NoReason},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -58,6 +66,28 @@ func TestSample(t *testing.T) {
 				t.Errorf("%v does not say where", err)
 			}
 		})
+	}
+}
+
+// A humidity element that breaks off in a hot enclosure must not take the
+// temperature along, from the kernel's file to the reading.
+func TestABrokenHumidityElementHidesNoHeat(t *testing.T) {
+	for _, humidity := range []string{"-45000", "131000", "99999999", "?"} {
+		dir := t.TempDir()
+		for name, text := range map[string]string{"in_temp_input": "33400", "in_humidityrelative_input": humidity} {
+			if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		p, err := Open(configs.Probe{ID: "canopy-2", Path: dir})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := p.Sample(t.Context())
+		r := sensors.NewJudge("canopy-2", "iio").Read(sensors.Instant{Mono: time.Second}, s, err)
+		if r.Quality == sensors.Bad || r.Temperature != 33_40 || r.Has != sensors.HasTemperature {
+			t.Errorf("humidity %s: %+v", humidity, r)
+		}
 	}
 }
 
@@ -90,8 +120,11 @@ func FuzzDecode(f *testing.F) {
 		if math.IsNaN(v) || math.IsInf(v, 0) || strings.ContainsAny(text, "eExX_ naN") {
 			t.Errorf("%q gave %v", text, v)
 		}
-		if c, err := inRange[sensors.CentiCelsius](v, -60_00, 150_00); err == nil && (c < -60_00 || c > 150_00) {
+		if c, err := inRange(v); err == nil && (c < -60_00 || c > 150_00) {
 			t.Errorf("%q gave %v", text, c)
+		}
+		if h := clamped(v); h < -100_00 || h > 1000_00 {
+			t.Errorf("%q gave %v", text, h)
 		}
 	})
 }

@@ -64,7 +64,9 @@ func NewFormat(p configs.Probe) (Format, error) {
 }
 
 // Decode reads one message: the sample, and the node's own time, zero if the
-// format names none. The error is a sensors.FaultError.
+// format names none. A humidity that cannot be used hides no temperature: an
+// impossible one goes on to the judge, and one that is no number is missing.
+// The error is a sensors.FaultError.
 func (f Format) Decode(payload []byte) (sensors.Sample, time.Time, error) {
 	var s sensors.Sample
 	doc, err := parse(payload)
@@ -72,38 +74,48 @@ func (f Format) Decode(payload []byte) (sensors.Sample, time.Time, error) {
 		return s, time.Time{}, err
 	}
 	if f.temperature != nil {
-		c, err := number(doc, *f.temperature)
-		if err != nil {
+		if s.Temperature, err = f.celsius(doc); err != nil {
 			return sensors.Sample{}, time.Time{}, fmt.Errorf("temperature: %w", err)
 		}
-		if f.fahrenheit {
-			c = (c - 32) / 1.8
-		}
-		if c < -60 || c > 150 {
-			return sensors.Sample{}, time.Time{}, sensors.Faultf(sensors.OutOfRange, "temperature %g °C is outside what a probe can measure", c)
-		}
 		s.Has |= sensors.HasTemperature
-		s.Temperature = sensors.CelsiusOf(c)
 	}
 	if f.humidity != nil {
 		h, err := number(doc, *f.humidity)
-		if err != nil {
+		switch {
+		case err == nil:
+			s.Has |= sensors.HasHumidity
+			s.Humidity = f.percent(h)
+		case s.Has == 0:
 			return sensors.Sample{}, time.Time{}, fmt.Errorf("humidity: %w", err)
 		}
-		if f.ratio {
-			h *= 100
-		}
-		if h < -20 || h > 130 {
-			return sensors.Sample{}, time.Time{}, sensors.Faultf(sensors.OutOfRange, "humidity %g %% is outside what a probe can measure", h)
-		}
-		s.Has |= sensors.HasHumidity
-		s.Humidity = sensors.PercentOf(h)
 	}
 	at, err := f.when(doc)
 	if err != nil {
 		return sensors.Sample{}, time.Time{}, fmt.Errorf("time: %w", err)
 	}
 	return s, at, nil
+}
+
+func (f Format) celsius(doc any) (sensors.CentiCelsius, error) {
+	c, err := number(doc, *f.temperature)
+	if err != nil {
+		return 0, err
+	}
+	if f.fahrenheit {
+		c = (c - 32) / 1.8
+	}
+	if c < -60 || c > 150 {
+		return 0, sensors.Faultf(sensors.OutOfRange, "%g °C is outside what a probe can measure", c)
+	}
+	return sensors.CelsiusOf(c), nil
+}
+
+// percent keeps an impossible humidity impossible, but small.
+func (f Format) percent(h float64) sensors.CentiPercent {
+	if f.ratio {
+		h *= 100
+	}
+	return sensors.PercentOf(min(max(h, -100), 1000))
 }
 
 // parse decodes exactly one JSON value.

@@ -110,7 +110,6 @@ func TestDecodeFaults(t *testing.T) {
 		`{"t":24,"h":80}`:                             sensors.Malformed,
 		`{"t":24,"h":80,"at":"noon"}`:                 sensors.Malformed,
 		`{"t":240,"h":80,"at":1}`:                     sensors.OutOfRange,
-		`{"t":24,"h":831,"at":1}`:                     sensors.OutOfRange,
 		`{"t":24,"h":80,"at":1772362800000}`:          sensors.WrongClock,
 		`{"t":24,"h":80,"at":-5}`:                     sensors.WrongClock,
 		strings.Repeat("[", 100_000):                  sensors.Malformed,
@@ -120,6 +119,33 @@ func TestDecodeFaults(t *testing.T) {
 		if sensors.ReasonOf(err) != reason || s != (sensors.Sample{}) || !at.IsZero() {
 			t.Errorf("%.40q: %+v, %v, %v; want %q", payload, s, at, err, reason)
 		}
+	}
+}
+
+// A humidity element that breaks off in a hot enclosure must not take the
+// temperature along, from the message to the reading.
+func TestABrokenHumidityElementHidesNoHeat(t *testing.T) {
+	f, err := NewFormat(node())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range []string{"831", "-46", "1e300", "null", `"nan"`, "true", "{}"} {
+		s, _, err := f.Decode([]byte(`{"t":33.4,"h":` + h + `,"at":1}`))
+		r := sensors.NewJudge("shelf-4", "remote").Read(sensors.Instant{Mono: time.Second}, s, err)
+		if r.Quality == sensors.Bad || r.Temperature != 33_40 || r.Has != sensors.HasTemperature {
+			t.Errorf("humidity %s: %+v, %v", h, r, err)
+		}
+	}
+	if s, _, err := f.Decode([]byte(`{"t":33.4,"at":1}`)); err != nil || s.Has != sensors.HasTemperature {
+		t.Errorf("no humidity at all: %+v, %v", s, err)
+	}
+	only := node()
+	only.TemperaturePointer = ""
+	if f, err = NewFormat(only); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := f.Decode([]byte(`{"h":null,"at":1}`)); sensors.ReasonOf(err) != sensors.Malformed {
+		t.Errorf("a humidity probe without one: %v", err)
 	}
 }
 
@@ -160,7 +186,7 @@ func FuzzDecode(f *testing.F) {
 			}
 			return
 		}
-		if s.Temperature < -60_00 || s.Temperature > 150_00 || s.Humidity < -20_00 || s.Humidity > 130_00 || at.Before(time.Unix(0, 0)) {
+		if s.Temperature < -60_00 || s.Temperature > 150_00 || s.Humidity < -100_00 || s.Humidity > 1000_00 || at.Before(time.Unix(0, 0)) {
 			t.Errorf("%q gave %+v at %v", payload, s, at)
 		}
 	})
