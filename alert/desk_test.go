@@ -506,3 +506,63 @@ func TestDesk_refresh(t *testing.T) {
 		t.Errorf("text: %s", m.Text)
 	}
 }
+
+// A wait for the next person that is longer than the repeats last does not end
+// with them.
+func TestDesk_escalatesAfterTheRepeats(t *testing.T) {
+	o := twoPeople()
+	o.People[0].EscalateAfter, o.RepeatFor = 3*time.Hour, time.Hour
+	r := newRig(t, o)
+	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.pass(2 * time.Hour)
+	n := len(r.got)
+	r.pass(time.Hour - time.Minute)
+	if len(r.got) != n {
+		t.Fatalf("repeated after the end: %q", r.told("mqtt")[n:])
+	}
+	r.want("gateway")
+	r.pass(2 * time.Minute)
+	r.want("gateway", "raise lethal-ceiling/e1/1")
+	r.pass(3 * time.Hour)
+	if got := len(r.told("gateway")); got < 3 || got > 8 {
+		t.Errorf("the next person was told %d times", got)
+	}
+}
+
+// What ended with the whole room and comes back alone is a story of its own:
+// others that come back by themselves do not join it, and neither tells of the
+// room's heat again.
+func TestDesk_strangersComeBackApart(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	ring := func(id string, cause rules.Cause, value float64) rules.Transition {
+		return r.tr(change{rules.AboveBand, id, unack, rules.Today, cause, value, 0})
+	}
+	over := func(id string) rules.Transition {
+		return r.tr(change{rules.AboveBand, id, rtnun, rules.Today, room, 32, 0})
+	}
+	r.transitions(ring("e1", room, 39), ring("e2", room, 38), ring("e3", room, 38))
+	r.pass(5 * time.Minute)
+	r.transitions(over("e1"), over("e2"), over("e3"))
+	r.pass(2 * time.Hour)
+	r.want("mqtt", "raise above-band/e1/1", "followup above-band/e1/1")
+	r.transitions(ring("e2", tank("e2"), 34))
+	r.pass(5 * time.Minute)
+	r.transitions(ring("e3", tank("e3"), 34))
+	r.pass(5 * time.Minute)
+	r.want("mqtt", "raise above-band/e1/1", "followup above-band/e1/1", "raise above-band/e2/1", "raise above-band/e3/1")
+	r.transitions(over("e2"))
+	r.pass(5 * time.Minute)
+	last := r.got[len(r.got)-1].Message
+	if last.Kind != FollowUp || !slices.Equal(last.Subjects, []string{"e2"}) || strings.Contains(last.Text, "39") || strings.Contains(last.Text, "h. ") {
+		t.Errorf("%s of %v: %s", last.Kind, last.Subjects, last.Text)
+	}
+	// Alone again under its own id: the worst of before is not told again.
+	r.transitions(ring("e2", tank("e2"), 33.5))
+	r.pass(5 * time.Minute)
+	r.transitions(over("e2"))
+	r.pass(5 * time.Minute)
+	last = r.got[len(r.got)-1].Message
+	if last.ID != "above-band/e2/1" || last.Kind != FollowUp || !strings.Contains(last.Text, "33.5") || last.Since.Before(t0.Add(2*time.Hour)) {
+		t.Errorf("%s since %v: %s", last.Kind, last.Since, last.Text)
+	}
+}

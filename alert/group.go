@@ -38,6 +38,9 @@ func (d *Desk) take(now sensors.Instant, t *rules.Transition) {
 		in = d.groupFor(now, g, t)
 	case in.Ended && active:
 		in = d.reopen(now, in, g, t)
+	case active && g != d.groupIn(in) && in.stranger(g, t.Key):
+		in.leave(t.Key)
+		in = d.groupFor(now, g, t)
 	case active && g != d.groupIn(in):
 		in = d.regroup(in, g, t)
 	}
@@ -74,17 +77,37 @@ func (d *Desk) groupFor(now sensors.Instant, g group, t *rules.Transition) *inci
 	return in
 }
 
+// stranger reports whether k, which comes back under a cause of its own, has
+// nothing to do with what a narrow notice tells by now.
+func (in *incident) stranger(g group, k rules.Key) bool {
+	own := breadth(in.Notice.Cause)
+	return own <= 1 && breadth(g.cause) <= own && !in.member(k).Active() && !in.alone(k)
+}
+
+// leave takes a member out.
+func (in *incident) leave(k rules.Key) {
+	in.Notice.Members = slices.DeleteFunc(in.Notice.Members, func(m Member) bool { return m.Key == k })
+	in.touched = true
+}
+
 // reopen goes on with an ended incident whose same onset is active again, such
-// as a latched alarm, unless its cause has an open notice by now.
+// as a latched alarm, unless its cause has an open notice by now. One of many
+// that ended together begins a notice of its own: the others stay over.
 func (d *Desk) reopen(now sensors.Instant, in *incident, g group, t *rules.Transition) *incident {
 	if other := d.open[g]; other != nil {
 		in.member(t.Key).State = alarm.Norm // it lives on elsewhere
 		in.touched = true
 		return other
 	}
+	if len(in.Notice.Members) > 1 {
+		in.leave(t.Key)
+		return d.groupFor(now, g, t)
+	}
+	n := &in.Notice
 	in.Ended, in.QuietSince, in.Said = false, 0, nil
 	in.Ready = now.Mono + d.opt.Group
-	in.Notice.Kind, in.Notice.Cause, in.Notice.AckedBy = Raise, t.Cause, ""
+	n.Kind, n.Cause, n.AckedBy, n.Since = Raise, t.Cause, "", t.Since.Wall
+	n.Members[0].restart(t)
 	in.Level, in.LevelAt, in.Ringing, in.Repeated, in.NextRepeat = 0, 0, 0, 0, 0
 	d.open[g] = in
 	return in

@@ -132,9 +132,6 @@ func (in *incident) update(t *rules.Transition, name string) {
 		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
-	if again && in.Ended { // a new story under the same onset
-		m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
-	}
 	if again || t.Priority > m.Priority {
 		m.Told, m.Covered = false, false
 	}
@@ -147,6 +144,11 @@ func (in *incident) update(t *rules.Transition, name string) {
 	m.take(t, name)
 	in.refresh()
 	in.touched = touched || material
+}
+
+// restart begins a new story under the same onset.
+func (m *Member) restart(t *rules.Transition) {
+	m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
 }
 
 // same reports whether t tells of the onset that m stands for.

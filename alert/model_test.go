@@ -16,8 +16,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// The delivery model: random alarms, acknowledgements, outages, restarts and
-// steps of the wall clock, against what the Desk promises. It follows the
+// The delivery model: random alarms, acknowledgements, outages, restarts,
+// reloads and steps of the wall clock, against what the Desk promises. It follows the
 // checkers "no loss", "no storm" and "order" of the kind used to test
 // databases by their histories.
 //
@@ -33,9 +33,7 @@ var modelChannels = []string{"mqtt", "mail", "gateway"}
 
 func TestDeskModel(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		opt := twoPeople()
-		opt.People[0].Quiet = &configs.ClockSpan{From: 22 * 60, To: 7 * 60}
-		m := &model{rig: newRig(rt, opt), state: make(map[rules.Key]alarm.State),
+		m := &model{rig: newRig(rt, (&model{}).full()), state: make(map[rules.Key]alarm.State),
 			onsets: make(map[string]rules.Key)}
 		rt.Repeat(map[string]func(*rapid.T){
 			"raise":    m.raise,
@@ -47,6 +45,7 @@ func TestDeskModel(t *testing.T) {
 			"pass":     m.passTime,
 			"crash":    func(*rapid.T) { m.crash() },
 			"clock":    m.stepClock,
+			"reload":   m.reload,
 			"in-doubt": m.inDoubt,
 			"":         func(rt *rapid.T) { m.check(rt) },
 		})
@@ -164,6 +163,34 @@ func (m *model) stepClock(rt *rapid.T) {
 	m.now.Wall = m.now.Wall.Add(d)
 }
 
+// reload puts another configuration in force: quiet hours, times, and who is
+// told by what.
+func (m *model) reload(rt *rapid.T) {
+	o := m.full()
+	switch rapid.IntRange(0, 3).Draw(rt, "configuration") {
+	case 1:
+		o.People[0].Quiet, o.People[0].EscalateAfter = nil, 3*time.Minute
+	case 2:
+		o.People[0].Channels = []string{"mail"}
+	case 3:
+		o.People = o.People[:1]
+	}
+	m.configure(o)
+}
+
+// full is what a model begins and ends with.
+func (m *model) full() Options {
+	o := twoPeople()
+	o.People[0].Quiet = &configs.ClockSpan{From: 22 * 60, To: 7 * 60}
+	return o
+}
+
+func (m *model) configure(o Options) {
+	m.opt = o
+	m.absorb(m.desk.Reconfigure(m.now, o))
+	m.send()
+}
+
 // inDoubt loses the result of a sending that did arrive: the process dies
 // between the two.
 func (m *model) inDoubt(*rapid.T) {
@@ -219,6 +246,7 @@ func (m *model) check(rt *rapid.T) {
 // settle lets every channel work and time pass, then judges the history.
 func (m *model) settle(rt *rapid.T) {
 	m.broken = make(map[string]error)
+	m.configure(m.full())
 	m.pass(45 * time.Minute) // longest back-off, escalation and repeat
 	last := make(map[string]Delivery)
 	for _, d := range m.got {

@@ -181,16 +181,14 @@ func (d *Desk) interval(in *incident) time.Duration {
 
 // ring repeats an unanswered wake notice and escalates it.
 func (d *Desk) ring(in *incident) {
-	if in.Said == nil || in.NextRepeat == 0 || in.rank() < wakeRank || in.acked() {
+	if in.Said == nil || in.rank() < wakeRank || in.acked() {
 		return
 	}
 	now := d.now.Mono
 	if p := d.opt.People; in.Level+1 < len(p) && now-in.LevelAt >= p[in.Level].EscalateAfter {
-		in.Level, in.LevelAt, in.touched = in.Level+1, now, true
-		d.log(Event{Notice: in.Notice.ID, What: "escalated", Person: p[in.Level].ID})
-		d.address(in)
+		d.escalate(in)
 	}
-	if now < in.NextRepeat {
+	if in.NextRepeat == 0 || now < in.NextRepeat {
 		return
 	}
 	in.touched = true
@@ -206,6 +204,19 @@ func (d *Desk) ring(in *incident) {
 	in.NextRepeat = now + d.interval(in)
 	for _, p := range in.Out {
 		d.makeDue(p, in)
+	}
+}
+
+// escalate goes on to the next person, also where the repeats are over: then a
+// new run begins, since that person has heard nothing yet.
+func (d *Desk) escalate(in *incident) {
+	now := d.now.Mono
+	in.Level, in.LevelAt, in.touched = in.Level+1, now, true
+	d.log(Event{Notice: in.Notice.ID, What: "escalated", Person: d.opt.People[in.Level].ID})
+	d.address(in)
+	if in.NextRepeat == 0 {
+		in.Ringing, in.Repeated = now, 0
+		in.NextRepeat = now + d.interval(in)
 	}
 }
 
