@@ -105,6 +105,13 @@ func TestSet_SelfConditions(t *testing.T) {
 	c.Active = false
 	r.take(r.e.Set(r.instant(), c))
 	r.want(DeliveryStalled, Self, "NORM>UNACK UNACK>RTNUN")
+	r.now += 90 * time.Minute
+	r.take(r.e.Tick(r.instant()))
+	for _, v := range r.e.Open() {
+		if over := v.Key.Alarm == DeliveryStalled; over != (v.OverFor == 90*time.Minute) {
+			t.Errorf("90 min after the end of delivery-stalled, %v is over for %v", v.Key, v.OverFor)
+		}
+	}
 	if got := r.e.Set(r.instant(), Condition{Key: Key{LethalCeiling, "e1"}, Active: true}); got != nil {
 		t.Errorf("an alarm of the engine's own was set: %+v", got)
 	}

@@ -198,6 +198,10 @@ func (e *Engine) viewAlarm(s *slot) AlarmView {
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
 		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: r.Detail,
 	}
+	switch r.Life.State {
+	case alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:
+		v.OverFor = max(e.now.Mono-r.Life.EndedAt, 0)
+	}
 	switch {
 	case r.Life.Out != nil:
 		v.ShelfLeft = r.Life.Out.Mono - e.now.Mono

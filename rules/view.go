@@ -104,7 +104,10 @@ type AlarmView struct {
 	HasLimit bool            `json:"has_limit"`
 	Unit     string          `json:"unit"`
 	Since    sensors.Instant `json:"since"`
-	AckedBy  string          `json:"acked_by,omitempty"`
+	// OverFor is how long ago the condition ended under an alarm that still
+	// waits for a person.
+	OverFor time.Duration `json:"over_for,omitempty"`
+	AckedBy string        `json:"acked_by,omitempty"`
 	// ShelfLeft is the rest of a shelf or of being out of service.
 	ShelfLeft time.Duration `json:"shelf_left,omitempty"`
 	Text      string        `json:"text"`

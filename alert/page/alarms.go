@@ -16,10 +16,11 @@ import (
 
 type alarmsPage struct {
 	frame
-	Open, Away []alarmCard
-	Past       []pastRow
-	Figures    []fact
-	Damage     string
+	Open, Over, Away []alarmCard
+	Acks, Resets     int // of Over, that may be done together
+	Past             []pastRow
+	Figures          []fact
+	Damage           string
 }
 
 // An alarmCard is one alarm that is not normal, with what may be done.
@@ -51,13 +52,24 @@ func (s *site) alarms(w http.ResponseWriter, r *http.Request) {
 	p.Live = true
 	for i := range snap.Alarms {
 		a := &snap.Alarms[i]
-		if c := s.alarmCard(a, snap, u); putAway(a.State) || a.State == alarm.Suppressed {
+		c := s.alarmCard(a, snap, u)
+		switch {
+		case putAway(a.State) || a.State == alarm.Suppressed:
 			p.Away = append(p.Away, c)
-		} else {
+		case isOver(a):
+			p.Over = append(p.Over, c)
+		default:
 			p.Open = append(p.Open, c)
+		}
+		if isOver(a) && needsAnswer(a.State) {
+			p.Acks++
+		}
+		if a.State == alarm.LatchAck {
+			p.Resets++
 		}
 	}
 	once(p.Open)
+	slices.SortStableFunc(p.Over, func(a, b alarmCard) int { return graver(a.Alarm) - graver(b.Alarm) })
 	var err error
 	p.Past, err = s.pastRows(snap)
 	p.Damage = damage(err)
@@ -97,11 +109,27 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 	if !a.Active || !a.State.Annunciated() {
 		c.Class = "over"
 	}
+	if isOver(a) {
+		c.Since = "" // the onset's may have passed to a later, too short one
+		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
+	}
 	c.Evidence = slices.DeleteFunc(slices.Clone(c.Evidence), func(e string) bool { return strings.Contains(c.Text, e) })
 	if a.State.Annunciated() {
 		c.Shelve = shelves(a.Priority)
 	}
 	return c
+}
+
+// graver orders what is over: lethal heat first, then what an animal took of it.
+func graver(id string) int {
+	switch rules.AlarmID(id) {
+	case rules.LethalCeiling:
+		return 0
+	case rules.Exposure:
+		return 1
+	default:
+		return 2
+	}
 }
 
 // once leaves the first action on the first of the cards that share it.

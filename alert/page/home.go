@@ -16,6 +16,8 @@ type homePage struct {
 	Needs   []noticeCard
 	Known   []noticeCard // acknowledged, still open
 	Worst   []row
+	Waiting string // one line about what is over and nobody answered
+	Over    int    // how many those are
 	Calm    string // one line where nothing is wrong
 	Lists   []list
 	Racks   []rack
@@ -98,6 +100,7 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	if len(ordered) > 0 && len(p.Worst) == 0 {
 		p.Calm = calm(ordered, snap, u)
 	}
+	p.Waiting, p.Over = waiting(snap)
 	p.Lists = lists(snap)
 	p.Racks = s.racks(r, snap, cfg, u)
 	p.Foot, p.Summary = s.foot(snap), s.o.Summary != nil
@@ -173,6 +176,31 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string 
 		}
 	}
 	return text
+}
+
+// waiting says how much is over and still waits for a person, the gravest kind
+// first: a bad night must not look like a calm morning.
+func waiting(snap *alert.Snapshot) (string, int) {
+	n, lethal := 0, 0
+	for i := range snap.Alarms {
+		if a := &snap.Alarms[i]; isOver(a) {
+			n++
+			if a.Key.Alarm == rules.LethalCeiling {
+				lethal++
+			}
+		}
+	}
+	text := fmt.Sprintf("%d alarms are over and wait for you", n)
+	if n == 1 {
+		text = "One alarm is over and waits for you"
+	}
+	switch {
+	case n == 0:
+		return "", 0
+	case lethal > 0:
+		text += fmt.Sprintf(", %d of them about lethal heat", lethal)
+	}
+	return text + ".", n
 }
 
 // lists gathers what the morning round looks for beside alarms.

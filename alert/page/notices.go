@@ -55,6 +55,9 @@ func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
 		text += ", " + q
 		if l := u.quantity(limit, m.Unit); m.HasLimit && l != "" && l != q {
 			text += " (limit " + l + ")"
+			if easing(m.Key.Alarm, value, limit) {
+				text += ", not yet clear of it for long enough"
+			}
 		}
 	}
 	if r := m.Detail.TimeToCeiling; r != nil && r.ToMinutes > 0 && m.Key.Alarm != rules.LethalCeiling {
@@ -64,6 +67,18 @@ func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
 		}
 	}
 	return text
+}
+
+// easing reports whether a value is back on the right side of its limit under
+// an alarm that holds until it is so by enough and for long enough.
+func easing(a rules.AlarmID, value, limit float64) bool {
+	switch a {
+	case rules.LethalCeiling, rules.AboveBand:
+		return value < limit
+	case rules.BelowBand, rules.HumidityFloor:
+		return value > limit
+	}
+	return false
 }
 
 // numbered takes "1 this. 2 that." apart into steps; other text stays one.

@@ -115,6 +115,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("POST /enclosure/{id}/notes", s.acting(s.addNote))
 	mux.HandleFunc("GET /alarms", s.reading(s.alarms))
 	mux.HandleFunc("POST /act", s.acting(s.act))
+	mux.HandleFunc("POST /act/over", s.acting(s.actOver))
 	mux.HandleFunc("GET /events", s.reading(s.events))
 	if s.o.Summary != nil {
 		mux.HandleFunc("GET /summary", s.reading(s.o.Summary.ServeHTTP))

@@ -161,6 +161,11 @@ func needsAnswer(s alarm.State) bool {
 func putAway(s alarm.State) bool { return s == alarm.Shelved || s == alarm.OutOfService }
 
 // stateText says where an alarm stands.
+// isOver reports whether an alarm waits for a person though its condition ended.
+func isOver(a *rules.AlarmView) bool {
+	return a.State == alarm.RTNUN || a.State == alarm.LatchUnack || a.State == alarm.LatchAck
+}
+
 func stateText(a *rules.AlarmView) string {
 	var text string
 	switch a.State {
@@ -174,6 +179,9 @@ func stateText(a *rules.AlarmView) string {
 		text = "over, held until acknowledged and reset"
 	case alarm.LatchAck:
 		text = "over, held until reset"
+		if a.AckedBy != "" {
+			text = "over, acknowledged by " + a.AckedBy + ", held until reset"
+		}
 	case alarm.Shelved:
 		text = "shelved for another " + span(a.ShelfLeft)
 	case alarm.OutOfService:
@@ -183,7 +191,7 @@ func stateText(a *rules.AlarmView) string {
 	default:
 		text = "normal"
 	}
-	if a.AckedBy != "" && (a.State == alarm.Acked || a.State == alarm.LatchAck) {
+	if a.AckedBy != "" && a.State == alarm.Acked {
 		text += " by " + a.AckedBy
 	}
 	if a.Unknown {

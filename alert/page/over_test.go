@@ -1,0 +1,127 @@
+package page
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+// hotDay is a room in which n enclosures were at their ceiling until two hours
+// ago; the third still is.
+func hotDay(t *testing.T, n int) *rig {
+	r := newRig(t, n)
+	for i := range r.snap.Enclosures {
+		for _, id := range []rules.AlarmID{rules.AboveBand, rules.LethalCeiling} {
+			a := r.snap.Alarms[2]
+			a.Key, a.State, a.OverFor = rules.Key{Alarm: id, Subject: r.snap.Enclosures[i].ID}, alarm.RTNUN, 2*time.Hour
+			if id == rules.LethalCeiling {
+				a.State = alarm.LatchUnack
+			}
+			if i != 2 {
+				r.snap.Alarms = append(r.snap.Alarms, a)
+			}
+		}
+	}
+	return r
+}
+
+// After a day in which the whole room was too hot nobody presses a button for
+// each of dozens of alarms, and what is still going on is not among them.
+func TestAnswerAllThatIsOver(t *testing.T) {
+	r := hotDay(t, 12)
+	if a := r.post("/act/over", map[string]string{"action": "acknowledge"}); a.code != http.StatusUnauthorized {
+		t.Errorf("without a session: %d", a.code)
+	}
+	form := r.login("Ada")
+	if a := r.post("/act/over", map[string]string{"action": "acknowledge", "form": "x"}); a.code != http.StatusForbidden {
+		t.Errorf("with a foreign form: %d", a.code)
+	}
+	if len(r.took()) != 0 {
+		t.Fatal("a stranger's answer came through")
+	}
+	if a := r.get("/alarms"); !strings.Contains(a.body, "Acknowledge all 23<") {
+		t.Error("the page does not offer to acknowledge the 23 that are over")
+	}
+	if a := r.post("/act/over", map[string]string{"action": "acknowledge", "form": form}); a.code != http.StatusOK || a.path != "/alarms?said=acknowledge" {
+		t.Errorf("%d at %s", a.code, a.path)
+	}
+	got := r.took()
+	for _, c := range got {
+		if c.Action != "acknowledge" || c.By != "Ada" || c.Seq != 7 || c.Alarm == "lethal-ceiling" && c.Subject == r.snap.Enclosures[2].ID {
+			t.Errorf("command %+v", c)
+		}
+	}
+	if len(got) != 23 { // two for each of eleven, and the silent probe
+		t.Errorf("%d commands", len(got))
+	}
+	// One alone waits for its reset.
+	if a := r.post("/act/over", map[string]string{"action": "reset", "form": form}); a.code != http.StatusOK || len(r.took()) != 24 || r.took()[23].Action != "reset" {
+		t.Errorf("reset: %d, %+v", a.code, r.took()[23:])
+	}
+	for _, action := range []string{"shelve", "out-of-service", "", "x"} {
+		if a := r.post("/act/over", map[string]string{"action": action, "form": form, "minutes": "15", "why": "y"}); a.code != http.StatusConflict {
+			t.Errorf("%q: %d", action, a.code)
+		}
+	}
+	r.reply = alert.Reply{Error: "that onset of the alarm is over"}
+	if a := r.post("/act/over", map[string]string{"action": "acknowledge", "form": form}); a.code != http.StatusConflict || !strings.Contains(a.body, "Nothing was done") {
+		t.Errorf("all refused: %d", a.code)
+	}
+}
+
+// A night of lethal heat that ended does not look like a calm morning.
+func TestHomeTellsWhatWaits(t *testing.T) {
+	r := hotDay(t, 12)
+	if a := r.get("/"); !strings.Contains(a.body, "24 alarms are over and wait for you, 12 of them about lethal heat.") {
+		t.Error("home does not tell of 24 alarms that are over")
+	}
+	r.snap.Alarms = r.snap.Alarms[:2]
+	if a := r.get("/"); strings.Contains(a.body, "wait for you") || strings.Contains(a.body, "waits for you") {
+		t.Error("home tells of alarms that do not wait")
+	}
+}
+
+// What is over tells when it ended, and who answered it; the onset that the
+// rules remember may be a later one that did not last.
+func TestOverTellsItsEnd(t *testing.T) {
+	r := newRig(t, 12)
+	a := rules.AlarmView{Key: rules.Key{Alarm: rules.AboveBand, Subject: "a-1-1"}, OverFor: 90 * time.Minute, Since: r.snap.At, Priority: rules.Today}
+	for _, c := range []struct {
+		state alarm.State
+		by    string
+		want  string
+	}{
+		{alarm.RTNUN, "", "over since 10:30, not yet acknowledged"},
+		{alarm.LatchUnack, "", "over since 10:30, held until acknowledged and reset"},
+		{alarm.LatchAck, "Ada", "over since 10:30, acknowledged by Ada, held until reset"},
+		{alarm.Acked, "Ada", "acknowledged by Ada"},
+	} {
+		a.State, a.AckedBy, a.Active = c.state, c.by, c.state == alarm.Acked
+		s := newSite(r.options())
+		card := s.alarmCard(&a, r.snap, unitsOf(r.cfg))
+		if card.State != c.want || (card.Since == "") != (c.state != alarm.Acked) {
+			t.Errorf("%v: %q since %q, want %q", c.state, card.State, card.Since, c.want)
+		}
+	}
+}
+
+// A value back inside its limit under an alarm that still holds is explained.
+func TestEasing(t *testing.T) {
+	for _, c := range []struct {
+		id           rules.AlarmID
+		value, limit float64
+		want         bool
+	}{
+		{rules.AboveBand, 21.6, 22, true}, {rules.AboveBand, 22, 22, false}, {rules.LethalCeiling, 30.9, 31, true},
+		{rules.BelowBand, 18.2, 18, true}, {rules.BelowBand, 17, 18, false}, {rules.HumidityFloor, 71, 70, true}, {rules.MistMissing, 1, 2, false},
+	} {
+		if got := easing(c.id, c.value, c.limit); got != c.want {
+			t.Errorf("%s at %v of %v: %v", c.id, c.value, c.limit, got)
+		}
+	}
+}
