@@ -11,8 +11,7 @@ import (
 	"strconv"
 	"time"
 
-	"github.com/parquet-go/parquet-go"
-
+	"dewline/cmd/dewline/flatparquet"
 	"dewline/sensors"
 	"dewline/sensors/trace"
 	"dewline/store"
@@ -193,53 +192,36 @@ func exportOpenMetrics(ctx context.Context, w io.Writer, e export) error {
 	return err
 }
 
-// A parquetRow is one reading in a Parquet file. Columns without a value are
-// null.
-type parquetRow struct {
-	Time        time.Time `parquet:"time,timestamp(millisecond)"`
-	Probe       string    `parquet:"probe,dict"`
-	Temperature *float64  `parquet:"temperature_c,optional"`
-	Humidity    *float64  `parquet:"humidity_pct,optional"`
-	RawT        *float64  `parquet:"raw_temperature_c,optional"`
-	RawH        *float64  `parquet:"raw_humidity_pct,optional"`
-	Quality     string    `parquet:"quality,dict"`
-	Reason      string    `parquet:"reason,dict"`
-	ClockSet    bool      `parquet:"clock_set"`
-}
-
-// parquetGroup is how many rows are held before they are written.
-const parquetGroup = 50_000
-
+// exportParquet writes a row for each reading; a quantity that it lacks is null.
 func exportParquet(ctx context.Context, w io.Writer, e export) error {
-	out := parquet.NewGenericWriter[parquetRow](w, parquet.Compression(&parquet.Zstd))
-	rows := 0
+	at, probe := flatparquet.Time("time"), flatparquet.Text("probe")
+	temperature, humidity := flatparquet.Number("temperature_c"), flatparquet.Number("humidity_pct")
+	rawTemperature, rawHumidity := flatparquet.Number("raw_temperature_c"), flatparquet.Number("raw_humidity_pct")
+	quality, reason, clockSet := flatparquet.Text("quality"), flatparquet.Text("reason"), flatparquet.Bool("clock_set")
+	out, err := flatparquet.New(w, at.Column, probe.Column, temperature.Column, humidity.Column,
+		rawTemperature.Column, rawHumidity.Column, quality.Column, reason.Column, clockSet.Column)
+	if err != nil {
+		return err
+	}
 	for r, err := range e.merged(ctx) {
 		if err != nil {
 			return err
 		}
-		row := parquetRow{
-			Time: r.At.Wall.UTC(), Probe: string(r.Probe), Quality: r.Quality.String(), Reason: r.Reason.String(), ClockSet: r.At.Synced,
-			Temperature: ifHas(r.Has, sensors.HasTemperature, int32(r.Temperature)),
-			Humidity:    ifHas(r.Has, sensors.HasHumidity, int32(r.Humidity)),
-			RawT:        ifHas(r.Raw.Has, sensors.HasTemperature, int32(r.Raw.Temperature)),
-			RawH:        ifHas(r.Raw.Has, sensors.HasHumidity, int32(r.Raw.Humidity)),
-		}
-		if _, err := out.Write([]parquetRow{row}); err != nil {
+		at.Add(r.At.Wall.UnixMilli())
+		probe.Add(string(r.Probe))
+		temperature.Add(float64(r.Temperature)/100, r.Has&sensors.HasTemperature != 0)
+		humidity.Add(float64(r.Humidity)/100, r.Has&sensors.HasHumidity != 0)
+		rawTemperature.Add(float64(r.Raw.Temperature)/100, r.Raw.Has&sensors.HasTemperature != 0)
+		rawHumidity.Add(float64(r.Raw.Humidity)/100, r.Raw.Has&sensors.HasHumidity != 0)
+		quality.Add(r.Quality.String())
+		reason.Add(r.Reason.String())
+		clockSet.Add(r.At.Synced)
+		if err := out.EndRow(); err != nil {
 			return fmt.Errorf("write the export: %w", err)
 		}
-		if rows++; rows%parquetGroup == 0 {
-			if err := out.Flush(); err != nil {
-				return fmt.Errorf("write the export: %w", err)
-			}
-		}
 	}
-	return out.Close()
-}
-
-func ifHas(has, want sensors.Quantities, hundredth int32) *float64 {
-	if has&want == 0 {
-		return nil
+	if err := out.Close(); err != nil {
+		return fmt.Errorf("write the export: %w", err)
 	}
-	v := float64(hundredth) / 100
-	return &v
+	return nil
 }

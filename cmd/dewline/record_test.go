@@ -99,6 +99,19 @@ func TestExportOpenMetrics(t *testing.T) {
 	}
 }
 
+// A parquetRow is what parquet-go's reader makes of a row.
+type parquetRow struct {
+	Time        time.Time `parquet:"time,timestamp(millisecond)"`
+	Probe       string    `parquet:"probe"`
+	Temperature *float64  `parquet:"temperature_c,optional"`
+	Humidity    *float64  `parquet:"humidity_pct,optional"`
+	RawT        *float64  `parquet:"raw_temperature_c,optional"`
+	RawH        *float64  `parquet:"raw_humidity_pct,optional"`
+	Quality     string    `parquet:"quality"`
+	Reason      string    `parquet:"reason"`
+	ClockSet    bool      `parquet:"clock_set"`
+}
+
 func TestExportParquet(t *testing.T) {
 	dir, _ := imported(t)
 	file := filepath.Join(t.TempDir(), "export.parquet")
