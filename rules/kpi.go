@@ -252,6 +252,17 @@ func (k *KPI) add(e *Engine, s *slot, now time.Duration) {
 	}
 }
 
+// Suggestion is what would have avoided some of an alarm's raises; empty for
+// none.
+func (e *Engine) Suggestion(k Key) (text string) {
+	e.eachSlot(func(s *slot) {
+		if s.rec.Key == k {
+			text = e.suggest(s)
+		}
+	})
+	return text
+}
+
 // suggest says which wider deadband or longer off-delay would have joined an
 // alarm's quick returns, four in five of them at least, into one. It says
 // nothing where neither would without becoming absurd.

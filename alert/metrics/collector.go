@@ -186,6 +186,13 @@ func (c *Collector) alarms(out sender, s *alert.Snapshot) {
 	out.gauge(c.d.kpiAckMean, k.MeanAcknowledge.Seconds())
 	out.gauge(c.d.kpiAckMax, k.MaxAcknowledge.Seconds())
 	out.gauge(c.d.kpiUnknown, float64(k.Unknown))
+	for i := range k.Worst {
+		w := &k.Worst[i]
+		out.counter(c.d.kpiRaised, float64(w.Count), string(w.Key.Alarm), w.Key.Subject)
+		if w.Suggestion != "" {
+			out.gauge(c.d.kpiSuggestion, 1, string(w.Key.Alarm), w.Key.Subject, w.Suggestion)
+		}
+	}
 }
 
 func (c *Collector) delivery(out sender, s *alert.Snapshot) {

@@ -49,7 +49,13 @@ func full() *alert.Snapshot {
 			HumidityDue: ptr(noon.AddDate(0, 3, 0)), TemperatureDue: ptr(noon.AddDate(0, 9, 0)),
 		}},
 		Alarms: []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: rules.Today}},
-		KPI:    rules.KPI{PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute},
+		KPI: rules.KPI{
+			PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute,
+			Worst: []rules.KPIItem{
+				{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Count: 15, Suggestion: "deadband 0.5 → 0.8 °C would have avoided 14 of 15"},
+				{Key: rules.Key{Alarm: rules.MistMissing, Subject: "e1"}, Count: 2},
+			},
+		},
 		Delivery: alert.Stats{Depth: 1, OldestAge: time.Second, OpenWake: 1, Channels: map[string]alert.ChannelStats{
 			"mqtt": {Sent: 9, Taken: 7, Failed: 2, LastSuccess: at},
 		}},

@@ -17,6 +17,7 @@ type descs struct {
 	// alarms
 	alarmState, kpiPerDay, kpiFloods, kpiFloodTime, kpiStale, kpiChattering *prometheus.Desc
 	kpiShelved, kpiUnacked, kpiAckMean, kpiAckMax, kpiUnknown               *prometheus.Desc
+	kpiRaised, kpiSuggestion                                                *prometheus.Desc
 	// delivery
 	outboxDepth, outboxAge, outboxDropped, openWake, sent, failed *prometheus.Desc
 	channelOK, channelStalled, drillAt, drillAck                  *prometheus.Desc
@@ -107,6 +108,8 @@ func (d *descs) alarms() {
 	d.add(&d.kpiUnacked, "alarms_unacknowledged", "Alarms that nobody has acknowledged.")
 	d.add(&d.kpiAckMean, "alarm_acknowledge_mean_seconds", "Mean time to acknowledgement in 30 days.")
 	d.add(&d.kpiAckMax, "alarm_acknowledge_max_seconds", "Longest time to acknowledgement in 30 days.")
+	d.add(&d.kpiRaised, "alarm_raised_total", "How often each of the ten most frequent alarms was raised.", "alarm", "subject")
+	d.add(&d.kpiSuggestion, "alarm_suggestion_info", "What would have kept a frequent alarm from being raised again and again, to be joined by alarm and subject.", "alarm", "subject", "suggestion")
 	d.add(&d.kpiUnknown, "alarms_unknown", "Open alarms that cannot be evaluated at present.")
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/store"
 )
 
 // made returns a builder over n made-up enclosures that are calm.
@@ -144,6 +145,36 @@ func TestChattering(t *testing.T) {
 	}
 	if got := chattering(raised(0, 100, 200, 210), span); len(got) != 1 || got[0] != "probe-jump/p1/0" {
 		t.Errorf("three in the span: %v", got)
+	}
+}
+
+// What the rules' own measures suggest for an alarm that came again and again
+// stands beside it. The figures are those of rules' KPI tests: a deadband that
+// covers four in five of the quick returns.
+func TestSuggestion(t *testing.T) {
+	from := time.Date(2026, 11, 9, 0, 0, 0, 0, time.UTC)
+	r := newRig(t, "UTC", 1, from)
+	r.journal(store.JournalEntry{At: r.instant(from), Kind: "start", Who: "dewline", New: "test"})
+	rec := rules.Record{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Priority: rules.Today, Unit: "°C"}
+	for i := range 5 {
+		at := from.AddDate(0, 0, 8).Add(time.Duration(i) * time.Hour)
+		onset := fmt.Sprintf("above-band/e1/%d", i+1)
+		r.journal(r.step1(at, onset, "NORM", "UNACK", "today", ""), r.step1(at.Add(20*time.Minute), onset, "UNACK", "NORM", "today", "Sam"))
+		rec.Stats.Raised, rec.Stats.Quick = uint64(i+1), uint64(i+1)
+		rec.Stats.Returns[i] = rules.Return{After: 40 * time.Minute, Far: 0.62}
+	}
+	r.doc(store.BucketAlarms, "above-band/e1", rec)
+	report := r.build("2026-W47", from.AddDate(0, 0, 14))
+	const want = "deadband 0.5 → 0.7 °C would have avoided 4 of 5"
+	if top := report.Alarms.Top; len(top) != 1 || top[0].N != 5 || top[0].Suggestion != want {
+		t.Fatalf("%+v", top)
+	}
+	if text := strings.Join(strings.Fields(report.Text(Celsius)), " "); !strings.Contains(text, want) {
+		t.Errorf("the text does not carry it:\n%s", report.Text(Celsius))
+	}
+	var page strings.Builder
+	if err := report.HTML(&page, Celsius, nil, Inside); err != nil || !strings.Contains(page.String(), want) {
+		t.Errorf("the page does not carry it: %v", err)
 	}
 }
 

@@ -2,12 +2,15 @@ package summary
 
 import (
 	"cmp"
+	"encoding/json"
 	"slices"
 	"strings"
 	"time"
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
 )
 
 // What counts in the self-measures of the alarms. Floods: more than 10 alarms
@@ -47,6 +50,7 @@ func (b *builder) quality() {
 		}
 	}
 	q.countRaised(b, raised)
+	b.suggest(q.Top)
 	q.PerDay = float64(q.Count) / b.days(b.report.From)
 	q.FourWeeks = float64(four) / b.days(b.report.To.Add(-lookBack))
 	q.Chattering = chattering(raised, max(chatterPolls*b.cfg.Room.Poll.D(), time.Minute))
@@ -114,12 +118,39 @@ func (q *Quality) countRaised(b *builder, raised []*onset) {
 		q.AckMean = total / float64(q.Acked)
 	}
 	for k, n := range perKey {
-		q.Top = append(q.Top, Count{k.Alarm, k.Subject, n})
+		q.Top = append(q.Top, Count{Alarm: k.Alarm, Subject: k.Subject, N: n})
 	}
 	slices.SortFunc(q.Top, func(x, y Count) int {
 		return cmp.Or(cmp.Compare(y.N, x.N), strings.Compare(string(x.Alarm), string(y.Alarm)), strings.Compare(x.Subject, y.Subject))
 	})
 	q.Top = q.Top[:min(len(q.Top), topMany)]
+}
+
+// suggest adds what the rules' own measures say would have kept frequent alarms
+// quiet.
+func (b *builder) suggest(top []Count) {
+	if len(top) == 0 || top[0].N < 2 {
+		return
+	}
+	var records []rules.Record
+	for doc, err := range b.rec.Docs(store.BucketAlarms) {
+		var r rules.Record
+		if err == nil {
+			err = json.Unmarshal(doc.Value, &r)
+		}
+		if err != nil {
+			b.fault("what is kept of the alarms", err)
+			continue
+		}
+		records = append(records, r)
+	}
+	e := rules.New(b.cfg)
+	e.Restore(nil, records, sensors.Instant{Wall: b.now})
+	for i := range top {
+		if c := &top[i]; c.N > 1 {
+			c.Suggestion = e.Suggestion(rules.Key{Alarm: c.Alarm, Subject: c.Subject})
+		}
+	}
 }
 
 // chattering names the alarms that came at least three times within span.

@@ -296,6 +296,11 @@ func (r *Report) qualityLines() []string {
 		}
 		out = append(out, "Most frequent: "+list(names, topMany)+".")
 	}
+	for _, c := range q.Top {
+		if c.Suggestion != "" {
+			out = append(out, fmt.Sprintf("For %s (%s): %s.", what(c.Alarm), r.subject(c.Subject), c.Suggestion))
+		}
+	}
 	return out
 }
 
