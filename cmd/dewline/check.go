@@ -32,6 +32,9 @@ func runCheck(ctx context.Context, args []string, std stdio) error {
 	for _, w := range cfg.Warnings {
 		fmt.Fprintf(std.out, "note: %s\n", w)
 	}
+	if err := daemon.Watchable(cfg); err != nil {
+		fmt.Fprintf(std.out, "note: %s: dewline run will refuse this: %s\n", *path, strings.ReplaceAll(err.Error(), "\n", "; "))
+	}
 	if *ways {
 		if err := checkWays(cfg, *path, std); err != nil {
 			return err

@@ -4,14 +4,20 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/sht"
+	"dewline/store"
 )
 
 // checkReadings is how often check --probes reads each probe.
@@ -22,19 +28,22 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 	if running(cfg) {
 		return errors.New("dewline is running and owns the buses: stop it first, or see dewline alarms and the page for its probes")
 	}
-	buses, err := daemon.Samplers(cfg, slog.New(slog.DiscardHandler))
-	if err != nil {
-		return err
-	}
+	corrections, ageing := probePast(ctx, cfg, std)
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "probe\ttemperature\t±\thumidity\t±\tspread\ttime\tfaults")
+	fmt.Fprintln(w, "probe\ttemperature\t±\thumidity\t±\tlight\tspread\ttime\tcalibrated\tremarks")
 	failed, all := 0, 0
-	for _, bus := range buses {
+	for _, bus := range daemon.Samplers(cfg, slog.New(slog.DiscardHandler)) {
 		for _, p := range bus.Probes {
-			line, ok := readProbe(ctx, p)
-			fmt.Fprintln(w, line)
+			c := probeCheck{probe: p, in: corrections.At(p.ID, time.Now())}
+			judge := sensors.NewJudge(p.ID, p.Family)
+			judge.Correct(corrections)
+			judge.Resume(ageing[p.ID])
+			for i := range checkReadings {
+				c.read(ctx, judge, time.Duration(i+1)*time.Second)
+			}
+			fmt.Fprintln(w, c.line())
 			all++
-			if !ok {
+			if c.good < checkReadings {
 				failed++
 			}
 		}
@@ -48,54 +57,118 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 		}
 	}
 	if failed > 0 {
-		return fmt.Errorf("%d of %d probes did not deliver", failed, all)
+		return fmt.Errorf("%d of %d probes did not deliver %d good readings", failed, all, checkReadings)
 	}
 	return nil
 }
 
-// readProbe reads one probe and returns its line of the table, and whether
-// every reading was good.
-func readProbe(ctx context.Context, p sensors.BusProbe) (string, bool) {
-	judge := sensors.NewJudge(p.ID, p.Family)
-	var temps, hums []float64
-	var longest time.Duration
-	var last sensors.Reading
-	faults := ""
-	for i := range checkReadings {
-		budget := p.Budget
-		if budget == 0 {
-			budget = sensors.DefaultBudget
-		}
-		began := time.Now()
-		readCtx, cancel := context.WithTimeout(ctx, budget)
-		s, err := p.Sampler.Sample(readCtx)
-		cancel()
-		longest = max(longest, time.Since(began))
-		r := judge.Read(sensors.Instant{Mono: time.Duration(i+1) * time.Second, Wall: began}, s, err)
-		if r.Quality != sensors.Good {
-			faults += fmt.Sprintf("%s: %v; ", r.Reason, err)
-			continue
-		}
-		last = r
-		if r.Has&sensors.HasTemperature != 0 {
-			temps = append(temps, r.Temperature.Celsius())
-		}
-		if r.Has&sensors.HasHumidity != 0 {
-			hums = append(hums, r.Humidity.Percent())
-		}
+// probePast returns the corrections and the ageing of the probes, where there
+// is a record that can be read.
+func probePast(ctx context.Context, cfg *configs.Config, std stdio) (*sensors.Corrections, map[sensors.ProbeID]sensors.Ageing) {
+	if _, err := os.Stat(filepath.Join(cfg.Store.Dir, store.FileName)); errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
 	}
-	t, h, spread := "-", "-", ""
-	if len(temps) > 0 {
-		t = fmt.Sprintf("%.2f °C\t%.2f", temps[len(temps)-1], last.Uncertainty.Temperature.Celsius())
-		spread = fmt.Sprintf("%.2f °C", slices.Max(temps)-slices.Min(temps))
+	rec, err := openDir(ctx, cfg.Store.Dir)
+	if err != nil {
+		fmt.Fprintf(std.err, "calibrations are not applied: %v\n", err)
+		return nil, nil
+	}
+	defer rec.close()
+	corrections, ageing, err := daemon.ProbePast(rec.Store)
+	if err != nil {
+		fmt.Fprintf(std.err, "some calibrations are not applied: %v\n", err)
+	}
+	return corrections, ageing
+}
+
+// A probeCheck is what came from one probe.
+type probeCheck struct {
+	probe       sensors.BusProbe
+	in          sensors.Applied // calibrations in force
+	good        int
+	last        sensors.Reading // with values
+	temps, hums []float64
+	longest     time.Duration
+	remarks     []string // each once
+	times       []int    // how often
+}
+
+// read makes one reading.
+func (c *probeCheck) read(ctx context.Context, judge *sensors.Judge, mono time.Duration) {
+	budget := c.probe.Budget
+	if budget == 0 {
+		budget = sensors.DefaultBudget
+	}
+	began := time.Now()
+	ctx, cancel := context.WithTimeout(ctx, budget)
+	s, err := c.probe.Sampler.Sample(ctx)
+	cancel()
+	c.longest = max(c.longest, time.Since(began))
+	r := judge.Read(sensors.Instant{Mono: mono, Wall: began}, s, err)
+	if r.Quality != sensors.Good {
+		c.remark(r, err)
 	} else {
-		t += "\t"
+		c.good++
 	}
-	if len(hums) > 0 {
-		h = fmt.Sprintf("%.2f %%\t−%.1f +%.1f", hums[len(hums)-1], last.Uncertainty.HumidityBelow.Percent(), last.Uncertainty.HumidityAbove.Percent())
-		spread += fmt.Sprintf(" %.2f %%", slices.Max(hums)-slices.Min(hums))
-	} else {
-		h += "\t"
+	if r.Has == 0 {
+		return
 	}
-	return fmt.Sprintf("%s\t%s\t%s\t%s\t%d ms\t%s", p.ID, t, h, spread, longest.Milliseconds(), faults), faults == ""
+	c.last = r
+	if r.Has&sensors.HasTemperature != 0 {
+		c.temps = append(c.temps, r.Temperature.Celsius())
+	}
+	if r.Has&sensors.HasHumidity != 0 {
+		c.hums = append(c.hums, r.Humidity.Percent())
+	}
+}
+
+// remark notes what was wrong, with the values where the driver saw no fault.
+func (c *probeCheck) remark(r sensors.Reading, err error) {
+	text := fmt.Sprintf("%s: %s, %s", r.Reason, r.Raw.Temperature, r.Raw.Humidity)
+	if err != nil {
+		text = fmt.Sprintf("%s: %v", r.Reason, err)
+	}
+	if i := slices.Index(c.remarks, text); i >= 0 {
+		c.times[i]++
+		return
+	}
+	c.remarks, c.times = append(c.remarks, text), append(c.times, 1)
+}
+
+// line is the probe's line of the table.
+func (c *probeCheck) line() string {
+	t, tu, h, hu, light, calibrated := "-", "", "-", "", "-", ""
+	var spread []string
+	u := c.last.Uncertainty
+	if n := len(c.temps); n > 0 {
+		t, tu = fmt.Sprintf("%.2f °C", c.temps[n-1]), fmt.Sprintf("%.2f", u.Temperature.Celsius())
+		spread = append(spread, fmt.Sprintf("%.2f °C", slices.Max(c.temps)-slices.Min(c.temps)))
+		calibrated = calibratedOn(c.in.Temperature)
+	}
+	if n := len(c.hums); n > 0 {
+		h, hu = fmt.Sprintf("%.2f %%", c.hums[n-1]), fmt.Sprintf("−%.1f +%.1f", u.HumidityBelow.Percent(), u.HumidityAbove.Percent())
+		spread = append(spread, fmt.Sprintf("%.2f %%", slices.Max(c.hums)-slices.Min(c.hums)))
+		calibrated = calibratedOn(c.in.Humidity) // the one that ages
+	}
+	if c.last.Has&sensors.HasLight != 0 {
+		light = fmt.Sprintf("%d lx", c.last.LightLux)
+	}
+	var remarks []string
+	for i, text := range c.remarks {
+		remarks = append(remarks, fmt.Sprintf("%d × %s", c.times[i], text))
+	}
+	if o, ok := c.probe.Sampler.(interface{ StoredOffset() sht.Offset }); ok && o.StoredOffset() != (sht.Offset{}) {
+		remarks = append(remarks, fmt.Sprintf("the chip itself adds %s and %s, which somebody stored in it", o.StoredOffset().Temperature, o.StoredOffset().Humidity))
+	}
+	return strings.Join([]string{
+		string(c.probe.ID), t, tu, h, hu, light, strings.Join(spread, " "),
+		fmt.Sprintf("%d ms", c.longest.Milliseconds()), calibrated, strings.Join(remarks, "; "),
+	}, "\t")
+}
+
+func calibratedOn(c *sensors.Correction) string {
+	if c == nil {
+		return "never"
+	}
+	return c.From.Local().Format(time.DateOnly)
 }

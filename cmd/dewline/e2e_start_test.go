@@ -80,6 +80,17 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 			s.write("dewline.toml", strings.Replace(s.text(), "species = \"dendrobates-tinctorius\"", "species = \"dendrobates-tinctorus\"", 1))
 			return []string{"the last good one is in force", "dendrobates-tinctorus", "dewline.toml:"}
 		}, check: raised(rules.ConfigRefused)},
+		{name: "a probe that exists in the demo only", breaks: func(t *testing.T, s *site) []string {
+			s.write("dewline.toml", s.text()+simulatedProbe)
+			return []string{"the last good one is in force", "p-demo is simulated", "dewline demo"}
+		}, check: raised(rules.ConfigRefused)},
+		{name: "a wireless node and no password for the broker", breaks: func(t *testing.T, s *site) []string {
+			s.extra += "[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\nusername = \"dewline\"\npassword_file = \"/nowhere/password\"\n" +
+				"[[probe]]\nid = \"p-node\"\nfamily = \"remote\"\nplace = \"litter\"\nenclosure = \"fern\"\n" +
+				"topic = \"nodes/4\"\ntemperature_pointer = \"/t\"\n"
+			s.write("dewline.toml", s.text())
+			return []string{"remote probes cannot be heard", "/nowhere/password"}
+		}, check: func(_ *testing.T, s *site, _ alert.Snapshot) { s.state(rules.ProbeSilent, "p-node", "UNACK") }},
 		{name: "a configuration that is gone", breaks: func(t *testing.T, s *site) []string {
 			if err := os.Remove(s.config()); err != nil {
 				t.Fatal(err)
@@ -196,6 +207,15 @@ func TestReload(t *testing.T) {
 		snap, _ := s.room()
 		return humidityOf(snap, "fern") < 65
 	})
+	// Without a fault as a file, but nothing that run can watch.
+	s.write("dewline.toml", s.text()+simulatedProbe)
+	s.hangup(p)
+	s.state(rules.ConfigRefused, rules.Self, "UNACK")
+	p.logged("p-demo is simulated")
+	if kept, err := os.ReadFile(filepath.Join(s.data(), "last-good.toml")); err != nil || strings.Contains(string(kept), "p-demo") {
+		t.Errorf("the refused configuration was kept as the last good one (%v)", err)
+	}
+
 	s.write("dewline.toml", strings.Replace(s.text(), "cork", "c0rk!", 1))
 	s.hangup(p)
 	s.state(rules.ConfigRefused, rules.Self, "UNACK")
@@ -238,6 +258,9 @@ func TestReload(t *testing.T) {
 		t.Errorf("exit %d", code)
 	}
 }
+
+// simulatedProbe is of a family that only the demo has.
+const simulatedProbe = "[[probe]]\nid = \"p-demo\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"fern\"\n"
 
 func (s *site) hangup(p *program) {
 	s.t.Helper()

@@ -1,13 +1,21 @@
 package main
 
 import (
+	"encoding/json"
+	"math"
+	"net"
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
+	"syscall"
 	"testing"
+	"time"
 
 	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
 )
 
 // board is a directory tree like /dev and /sys of a board with a 1-Wire
@@ -67,8 +75,8 @@ func TestProbes_PrintsWhatCheckReads(t *testing.T) {
 	// DS18B20 is good to 0.5 °C (its data sheet) and an unknown kernel probe is
 	// not taken for better.
 	for _, want := range []string{
-		`probe-1 +23\.13 °C +0\.5\d +- +0\.00 °C +\d+ ms`,
-		`probe-2 +24\.31 °C +\d\.\d\d +83\.40 % +−\d\.\d \+\d\.\d +0\.00 °C 0\.00 % +\d+ ms`,
+		`probe-1 +23\.13 °C +0\.5\d +- +- +0\.00 °C +\d+ ms +never`,
+		`probe-2 +24\.31 °C +\d\.\d\d +83\.40 % +−\d\.\d \+\d\.\d +- +0\.00 °C 0\.00 % +\d+ ms +never`,
 	} {
 		if !regexp.MustCompile(want).MatchString(out) {
 			t.Errorf("no line %q in:\n%s", want, out)
@@ -109,6 +117,90 @@ func TestCheckProbes_NamesTheFault(t *testing.T) {
 				t.Errorf("no %s of wire, or no value of air:\n%s", c.want, out)
 			}
 		})
+	}
+}
+
+// check --probes states what the record knows of a probe: its calibration, and
+// that after 60 h above 80 %RH it may read 3 %RH too high (Sensirion, SHT3x-DIS
+// data sheet v7, section 1).
+func TestCheckProbes_StatesCalibrationAndAgeing(t *testing.T) {
+	_, sys := board(t)
+	dir := t.TempDir()
+	room := "[room]\nid = \"den\"\nname = \"The den\"\ntimezone = \"UTC\"\n[store]\ndir = \"" + dir + "\"\n" +
+		"[[enclosure]]\nid = \"a\"\nrack = \"r\"\nshelf = 1\nslot = 1\nspecies = \"dendrobates-tinctorius\"\n" +
+		"[[probe]]\nid = \"air\"\nfamily = \"iio\"\nplace = \"canopy\"\nenclosure = \"a\"\npath = \"" + filepath.Join(sys, "bus/iio/devices/iio:device0") + "\"\n"
+	file := write(t, t.TempDir(), "room.toml", room)
+	st, _, err := store.Open(t.Context(), store.Options{Dir: dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	made := time.Now().Add(-48 * time.Hour)
+	correction, err := json.Marshal(sensors.Correction{
+		ID: "c1", Probe: "air", Quantity: sensors.Humidity, Made: made, From: made, Gain: 1, Offset: -1.5, Uncertainty: 1.2,
+		Points: []sensors.Point{{At: made, Raw: 77, Reference: 75.5, Uncertainty: 1.2, Source: "nacl"}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := st.Commit(store.Commit{Docs: []store.Doc{
+		{Bucket: store.BucketCalibration, Key: "c1", Value: correction},
+		{Bucket: store.BucketMeta, Key: "ageing", Value: []byte(`{"air":{"soaked":216000000000000,"last":1,"begun":true}}`)},
+	}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := st.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	code, out, problem := runDewline(t, "check", "--config", file, "--probes")
+	if code != exitOK {
+		t.Fatalf("%d %s%s", code, out, problem)
+	}
+	m := regexp.MustCompile(`air +24\.31 °C +\d\.\d\d +81\.90 % +−(\d\.\d) \+(\d\.\d) .*` + made.Local().Format(time.DateOnly)).FindStringSubmatch(out)
+	if m == nil {
+		t.Fatalf("no corrected value with its date in:\n%s", out)
+	}
+	below, _ := strconv.ParseFloat(m[1], 64)
+	above, _ := strconv.ParseFloat(m[2], 64)
+	// 1.2 of the calibration, 1.0 of hysteresis and 0.3 for the distance from
+	// its point make 1.6.
+	if above < 1.5 || above > 1.7 || math.Abs(below-above-3) > 0.11 {
+		t.Errorf("−%.1f +%.1f, want 3.0 further below than above", below, above)
+	}
+}
+
+// Doubts of the judge are told with the value, each once.
+func TestCheckProbes_TellsDoubts(t *testing.T) {
+	_, sys := board(t)
+	dir := filepath.Join(sys, "bus/iio/devices/iio:device0")
+	room := "[room]\nid = \"den\"\nname = \"The den\"\ntimezone = \"UTC\"\n[store]\ndir = \"" + t.TempDir() + "\"\n" +
+		"[[enclosure]]\nid = \"a\"\nrack = \"r\"\nshelf = 1\nslot = 1\nspecies = \"dendrobates-tinctorius\"\n" +
+		"[[probe]]\nid = \"air\"\nfamily = \"iio\"\nplace = \"canopy\"\nenclosure = \"a\"\npath = \"" + dir + "\"\n"
+	for _, c := range []struct{ humidity, temperature, want string }{
+		{"150000", "24310", `(?m)^air +24\.31 °C +1\.00 +- .*3 × out-of-range: 24\.31 °C, 150\.00 %$`},
+		{"0", "0", `(?m)^air +- .*3 × all-zero: 0\.00 °C, 0\.00 %$`},
+	} {
+		write(t, dir, "in_humidityrelative_input", c.humidity)
+		write(t, dir, "in_temp_input", c.temperature)
+		code, out, problem := runDewline(t, "check", "--config", write(t, t.TempDir(), "room.toml", room), "--probes")
+		if code != exitFailed || !strings.Contains(problem, "1 of 1 probes did not deliver 3 good readings") || !regexp.MustCompile(c.want).MatchString(out) {
+			t.Errorf("%d %s\n%s\nwant %s", code, problem, out, c.want)
+		}
+	}
+}
+
+// A daemon that this user may not ask owns the buses too; a socket that nobody
+// listens on is a dead one's.
+func TestListens(t *testing.T) {
+	for err, want := range map[error]bool{
+		nil: true,
+		&net.OpError{Op: "dial", Err: os.NewSyscallError("connect", syscall.EACCES)}:       true,
+		&net.OpError{Op: "dial", Err: os.NewSyscallError("connect", syscall.ECONNREFUSED)}: false,
+		&net.OpError{Op: "dial", Err: os.NewSyscallError("connect", syscall.ENOENT)}:       false,
+		&net.OpError{Op: "dial", Err: os.ErrDeadlineExceeded}:                              true,
+	} {
+		if got := listens(err); got != want {
+			t.Errorf("%v: %v, want %v", err, got, want)
+		}
 	}
 }
 

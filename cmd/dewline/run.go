@@ -42,11 +42,6 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 	if refused == "" {
 		daemon.KeepLastGood(*path, *dir, log)
 	}
-	for _, p := range cfg.Probes {
-		if p.Family == "simulated" {
-			return usageError{fmt.Sprintf("%s: probe %s is simulated: run watches real probes; dewline demo simulates a room", *path, p.ID)}
-		}
-	}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, ConfigPath: *path, ConfigRefused: refused, Dir: *dir, Log: log, Version: version,
 		ControlPath: controlPath(*control, *dir),
@@ -112,7 +107,7 @@ func controlPath(given, dir string) string {
 // one that was last in force is used and the faults are returned as refused:
 // a typing mistake must not end the watch at the next power cut.
 func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, refused string, err error) {
-	cfg, err = configs.Load(path)
+	cfg, err = loadWatchable(path)
 	if err == nil {
 		return cfg, "", nil
 	}
@@ -121,7 +116,7 @@ func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, re
 		dir = "/var/lib/dewline"
 	}
 	last := filepath.Join(dir, daemon.LastGoodName)
-	cfg, err = configs.Load(last)
+	cfg, err = loadWatchable(last)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, "", usageError{faults.Error()}
 	}
@@ -130,4 +125,15 @@ func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, re
 	}
 	log.Error("the configuration has faults; the last good one is in force", "file", path, "faults", faults, "using", last)
 	return cfg, faults.Error(), nil
+}
+
+func loadWatchable(path string) (*configs.Config, error) {
+	cfg, err := configs.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := daemon.Watchable(cfg); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return cfg, nil
 }

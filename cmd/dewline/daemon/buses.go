@@ -31,14 +31,37 @@ type Buses struct {
 	sink       func(sensors.Reading)
 }
 
-// NewBuses builds the probes of a configuration. A bus or a probe that is not
-// there is no error: it shows as bad readings until it is.
+// Watchable returns what keeps a configuration without a fault from being run:
+// probes that only the demo has.
+func Watchable(cfg *configs.Config) error {
+	first, more := "", 0
+	for _, p := range cfg.Probes {
+		switch {
+		case p.Family != "simulated":
+		case first == "":
+			first = p.ID
+		default:
+			more++
+		}
+	}
+	switch {
+	case first == "":
+		return nil
+	case more > 0:
+		first += fmt.Sprintf(", like %d more,", more)
+	}
+	return fmt.Errorf("probe %s is simulated: run watches real probes, so give the family of one; dewline demo simulates a room", first)
+}
+
+// NewBuses builds the probes of a configuration. A bus, a probe or a broker
+// that is not there, or that cannot be used, is no error: it shows as bad
+// readings until it is, and the others are watched.
 func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing, log *slog.Logger) (*Buses, error) {
 	b := &Buses{log: log, now: now}
 	wires := newWiring(cfg, log)
 	for _, p := range cfg.Probes {
 		if err := wires.add(p, ageing[sensors.ProbeID(p.ID)], cfg.Rules.FrozenAfter); err != nil {
-			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
+			log.Error("a probe cannot be used; the others are watched", "probe", p.ID, "err", err)
 		}
 	}
 	var err error
@@ -50,7 +73,7 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 	}
 	if len(wires.nodes) > 0 {
 		if b.subscriber, err = newSubscriber(cfg, wires.nodes, log); err != nil {
-			return nil, err
+			log.Error("remote probes cannot be heard; the others are watched", "err", err, "do", "mend [mqtt] or its secret and restart")
 		}
 	}
 	return b, nil
@@ -99,17 +122,15 @@ func (b *Buses) Ageing() map[sensors.ProbeID]sensors.Ageing { return b.poller.Ag
 // Samplers opens every probe of a configuration for reading by hand, sorted by
 // the bus that they share. Remote nodes are left out: they speak when they
 // like.
-func Samplers(cfg *configs.Config, log *slog.Logger) ([]sensors.Bus, error) {
+func Samplers(cfg *configs.Config, log *slog.Logger) []sensors.Bus {
 	wires := newWiring(cfg, log)
 	for _, p := range cfg.Probes {
 		if p.Family == "remote" || p.Family == "simulated" {
 			continue
 		}
-		if err := wires.add(p, sensors.Ageing{}, cfg.Rules.FrozenAfter); err != nil {
-			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
-		}
+		_ = wires.add(p, sensors.Ageing{}, cfg.Rules.FrozenAfter) // its samples say what is wrong
 	}
-	return wires.list(), nil
+	return wires.list()
 }
 
 // A Sampler reads one probe, as every probe family can.
@@ -145,7 +166,7 @@ func newWiring(cfg *configs.Config, log *slog.Logger) *wiring {
 func (w *wiring) add(p configs.Probe, age sensors.Ageing, frozen configs.Duration) error {
 	s, bus, err := w.open(p)
 	if err != nil {
-		return err
+		s, bus = unusable{err}, "unusable"
 	}
 	if w.buses[bus] == nil {
 		w.buses[bus] = &sensors.Bus{Name: bus}
@@ -155,7 +176,15 @@ func (w *wiring) add(p configs.Probe, age sensors.Ageing, frozen configs.Duratio
 	b.Probes = append(b.Probes, sensors.BusProbe{
 		ID: sensors.ProbeID(p.ID), Family: p.Family, Sampler: s, Budget: p.Budget.D(), FrozenAfter: frozen.D(), Ageing: age,
 	})
-	return nil
+	return err
+}
+
+// An unusable probe is one whose driver refuses its configuration.
+type unusable struct{ err error }
+
+// Sample says why.
+func (u unusable) Sample(context.Context) (sensors.Sample, error) {
+	return sensors.Sample{}, sensors.Fault(sensors.BusError, u.err)
 }
 
 func (w *wiring) list() []sensors.Bus {

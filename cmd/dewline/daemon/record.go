@@ -215,16 +215,32 @@ func (d *Daemon) ageing() map[sensors.ProbeID]sensors.Ageing {
 	if st == nil {
 		return nil
 	}
+	m, err := loadAgeing(st)
+	if err != nil {
+		d.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)
+	}
+	return m
+}
+
+func loadAgeing(st *store.Store) (map[sensors.ProbeID]sensors.Ageing, error) {
 	b, err := st.Get(store.BucketMeta, ageingKey)
 	if err != nil || len(b) == 0 {
-		return nil
+		return nil, err
 	}
 	var m map[sensors.ProbeID]sensors.Ageing
 	if err := json.Unmarshal(b, &m); err != nil {
-		d.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)
-		return nil
+		return nil, fmt.Errorf("decode what the probes went through: %w", err)
 	}
-	return m
+	return m, nil
+}
+
+// ProbePast returns what the stated uncertainty of a probe depends on beside
+// its family: the corrections on record, and what each probe went through.
+func ProbePast(st *store.Store) (*sensors.Corrections, map[sensors.ProbeID]sensors.Ageing, error) {
+	records, err := loadCorrections(st)
+	set, faults := sensors.NewCorrections(records)
+	ageing, aerr := loadAgeing(st)
+	return set, ageing, errors.Join(err, faults, aerr)
 }
 
 // keepAgeing queues what each probe went through.

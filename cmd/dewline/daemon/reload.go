@@ -26,6 +26,9 @@ func (d *Daemon) reload() bool {
 		return false
 	}
 	next, err := configs.Load(d.o.ConfigPath)
+	if err == nil {
+		err = Watchable(next)
+	}
 	if err != nil {
 		d.log.Error("the new configuration has faults; the old one stays in force", "file", d.o.ConfigPath, "faults", err)
 		d.refuse(err.Error())
