@@ -120,6 +120,9 @@ func NewTwinSession(probe, against ProbeID, q Quantity) *Session {
 	return &Session{probe: probe, against: against, quantity: q, stage: Settling, targets: []target{t}}
 }
 
+// Quantity is what the session calibrates.
+func (s *Session) Quantity() Quantity { return s.quantity }
+
 // Observe takes a reading of the probe or of the one it is compared with.
 // Others are ignored, and so are Bad ones, which leave a gap.
 func (s *Session) Observe(r Reading) Progress {

@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"strings"
 	"time"
@@ -99,6 +100,9 @@ type guide struct {
 // run puts the probe aside, waits for every point and keeps the correction. A
 // calibration that is refused or given up changes nothing.
 func (g *guide) run(ctx context.Context) error {
+	if err := g.able(ctx); err != nil {
+		return err
+	}
 	fmt.Fprint(g.std.out, calibrateCautions)
 	if err := g.setAside(ctx); err != nil {
 		return err
@@ -118,6 +122,39 @@ func (g *guide) run(ctx context.Context) error {
 	fmt.Fprintf(g.std.out, "%s of %s: gain %.4f, offset %+.2f, ± %.2f; in force from now as record %s\n",
 		c.Quantity, g.probe, c.Gain, c.Offset, c.Uncertainty, c.ID)
 	return nil
+}
+
+// able refuses probes that do not measure the quantity, before anybody waits
+// an hour for them. One that fails at the moment may be well soon.
+func (g *guide) able(ctx context.Context) error {
+	q := g.session.Quantity()
+	need := sensors.HasTemperature
+	if q == sensors.Humidity {
+		need = sensors.HasHumidity
+	}
+	for _, id := range g.probes() {
+		r, err := g.reading(ctx, id)
+		if err != nil {
+			return err
+		}
+		if r.Quality != sensors.Bad && r.Raw.Has&need == 0 {
+			return fmt.Errorf("probe %s measures no %s", id, q)
+		}
+	}
+	return nil
+}
+
+// probes are the ones to look at, the reference first.
+func (g *guide) probes() []sensors.ProbeID {
+	if g.against == "" {
+		return []sensors.ProbeID{g.probe}
+	}
+	return []sensors.ProbeID{g.against, g.probe}
+}
+
+func (g *guide) reading(ctx context.Context, id sensors.ProbeID) (r sensors.Reading, err error) {
+	err = g.ctl.get(ctx, "probes/"+url.PathEscape(string(id))+"/reading", &r)
+	return r, err
 }
 
 // setAside takes the probe out of service, so that the jar raises no alarm.
@@ -141,42 +178,60 @@ func (g *guide) putBack(ctx context.Context) {
 // collect feeds live readings to the session until it has every point.
 func (g *guide) collect(ctx context.Context) error {
 	g.seen = map[sensors.ProbeID]time.Duration{}
-	keys := bufio.NewScanner(g.std.in)
+	keys := enters(g.std.in)
 	ticker := time.NewTicker(g.every)
 	defer ticker.Stop()
 	for {
 		p, err := g.look(ctx)
 		switch {
 		case ctx.Err() != nil:
-			return errors.New("calibration given up: nothing was changed")
+			return errGivenUp
 		case err != nil:
 			return err
 		case p.Stage == sensors.Done:
 			return nil
 		case p.Stage == sensors.Captured:
 			fmt.Fprintf(g.std.out, "point %d of %d taken. Put the probe over the next reference and press Enter.\n", p.Point+1, p.Points)
-			if !keys.Scan() {
-				return errors.New("calibration given up: the input ended")
+			select {
+			case <-ctx.Done():
+				return errGivenUp
+			case _, more := <-keys:
+				if !more {
+					return errors.New("calibration given up: the input ended")
+				}
 			}
 			g.session.Next()
 		}
 		select {
 		case <-ctx.Done():
-			return errors.New("calibration given up: nothing was changed")
+			return errGivenUp
 		case <-ticker.C:
 		}
 	}
 }
 
+var errGivenUp = errors.New("calibration given up: nothing was changed")
+
+// enters tells of each line that is typed, and closes when the input ends. It
+// waits for the keyboard beside what else may happen.
+func enters(in io.Reader) <-chan struct{} {
+	c := make(chan struct{})
+	go func() {
+		defer close(c)
+		for keys := bufio.NewScanner(in); keys.Scan(); {
+			c <- struct{}{}
+		}
+	}()
+	return c
+}
+
 // look hands the newest readings to the session and says once a minute what is
 // still missing.
 func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
-	for _, id := range []sensors.ProbeID{g.against, g.probe} {
-		if id == "" {
-			continue
-		}
-		var r sensors.Reading
-		if err := g.ctl.get(ctx, "probes/"+url.PathEscape(string(id))+"/reading", &r); err != nil {
+	silent := ""
+	for _, id := range g.probes() {
+		r, err := g.reading(ctx, id)
+		if err != nil {
 			return p, err
 		}
 		if r.At.Mono == g.seen[id] {
@@ -184,6 +239,12 @@ func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
 		}
 		g.seen[id], g.now = r.At.Mono, r.At.Wall
 		p = g.session.Observe(r)
+		if r.Quality == sensors.Bad {
+			silent = fmt.Sprintf("no usable reading of probe %s: %s", id, r.Reason)
+		}
+	}
+	if silent != "" {
+		p.Waiting = silent
 	}
 	if p.Waiting != "" && g.now.Sub(g.said).Abs() >= time.Minute {
 		g.said = g.now
@@ -213,6 +274,8 @@ func newSession(quantity string, probe sensors.ProbeID, salts []string, ice bool
 	switch {
 	case ways != 1:
 		return nil, errors.New("choose one of --salt, --ice and --against")
+	case against == probe:
+		return nil, fmt.Errorf("probe %s cannot be compared with itself", probe)
 	case against != "":
 		return sensors.NewTwinSession(probe, against, sensors.Quantity(quantity)), checkQuantity(quantity)
 	case ice && quantity == string(sensors.Temperature):

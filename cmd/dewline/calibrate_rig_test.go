@@ -81,6 +81,8 @@ type jars struct {
 	truth map[sensors.ProbeID]place // at the element, which follows slowly
 	at    map[sensors.ProbeID]place
 	wrong map[sensors.ProbeID]wrong
+	dead  map[sensors.ProbeID]error // instead of a sample
+	dry   map[sensors.ProbeID]bool  // measures no humidity
 	hours float64
 	rng   *rand.Rand
 }
@@ -88,7 +90,7 @@ type jars struct {
 func newJars() *jars {
 	j := &jars{
 		judges: map[sensors.ProbeID]*sensors.Judge{}, truth: map[sensors.ProbeID]place{}, at: map[sensors.ProbeID]place{},
-		wrong: map[sensors.ProbeID]wrong{}, rng: rand.New(rand.NewPCG(3, 9)),
+		wrong: map[sensors.ProbeID]wrong{}, dead: map[sensors.ProbeID]error{}, dry: map[sensors.ProbeID]bool{}, rng: rand.New(rand.NewPCG(3, 9)),
 		now: sensors.Instant{Wall: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC), Synced: true},
 	}
 	for _, id := range []sensors.ProbeID{"p", "twin"} {
@@ -140,10 +142,17 @@ func (j *jars) poll() (now sensors.Instant, list []sensors.Reading) {
 		u.percent += (to.percent - u.percent) / 40
 		j.truth[id] = u
 		shown := (u.percent-w.offset)/w.gain + w.creep*j.hours + 0.05*j.rng.NormFloat64()
-		list = append(list, j.judges[id].Read(j.now, sensors.Sample{
+		s := sensors.Sample{
 			Has:         sensors.HasTemperature | sensors.HasHumidity,
 			Temperature: sensors.CelsiusOf(u.celsius + w.celsius + 0.01*j.rng.NormFloat64()), Humidity: sensors.PercentOf(shown),
-		}, nil))
+		}
+		if j.dry[id] {
+			s.Has, s.Humidity = sensors.HasTemperature, 0
+		}
+		if j.dead[id] != nil {
+			s = sensors.Sample{}
+		}
+		list = append(list, j.judges[id].Read(j.now, s, j.dead[id]))
 	}
 	return j.now, list
 }

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strings"
@@ -162,6 +165,83 @@ func TestCalibrate_GivenUp(t *testing.T) {
 	b.serves("p")
 }
 
+// An interrupt ends the guide also while it waits for Enter.
+func TestCalibrate_InterruptedAtThePrompt(t *testing.T) {
+	b := newBench(t)
+	session, err := sensors.NewSaltSession("p", "nacl", "k2so4")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, interrupt := context.WithCancel(t.Context())
+	in, keys := io.Pipe() // nobody types
+	defer keys.Close()
+	g := guide{
+		ctl: newControl(b.socket), session: session, probe: "p", by: "robin", every: time.Millisecond,
+		std: stdio{in: in, out: prompted{interrupt}, err: &transcript{}},
+	}
+	b.jars.move("p", overSalt(t, "nacl"))
+	ended := make(chan error, 1)
+	go func() { ended <- g.run(ctx) }()
+	select {
+	case err := <-ended:
+		if !errors.Is(err, errGivenUp) {
+			t.Errorf("%v", err)
+		}
+	case <-time.After(patience):
+		t.Fatal("the guide does not end")
+	}
+	b.serves("p")
+}
+
+// prompted interrupts when it is asked for Enter.
+type prompted struct{ interrupt func() }
+
+func (p prompted) Write(b []byte) (int, error) {
+	if bytes.Contains(b, []byte("press Enter")) {
+		p.interrupt()
+	}
+	return len(b), nil
+}
+
+// Nobody waits an hour for what a probe cannot tell, and why one does not
+// deliver is said.
+func TestCalibrate_ProbesThatDoNotTell(t *testing.T) {
+	b := newBench(t)
+	b.jars.mu.Lock()
+	b.jars.dry["p"] = true
+	b.jars.dead["twin"] = sensors.Faultf(sensors.BadCRC, "noise")
+	b.jars.mu.Unlock()
+	b.settled(func(r sensors.Reading) bool { return r.Has == sensors.HasTemperature }, "no humidity")
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"humidity", "p", "--salt", "nacl"}, "probe p measures no humidity"},
+		{[]string{"temperature", "nobody", "--ice"}, `no reading of a probe "nobody"`},
+	} {
+		code, out, problem := runDewline(t, append([]string{"calibrate"}, append(c.args, "--control", b.socket)...)...)
+		if code != exitFailed || !strings.Contains(problem, c.want) || out != "" {
+			t.Errorf("%v: %d %q %q", c.args, code, problem, out)
+		}
+	}
+	said := &transcript{}
+	ctx, giveUp := context.WithCancel(t.Context())
+	g := guide{
+		ctl: newControl(b.socket), session: sensors.NewTwinSession("p", "twin", sensors.Temperature), probe: "p", against: "twin",
+		by: "robin", every: time.Millisecond, std: stdio{in: strings.NewReader(""), out: said, err: said},
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- g.run(ctx) }()
+	eventually(t, "the guide says why the twin does not deliver", func() bool {
+		return strings.Contains(said.String(), "no usable reading of probe twin: bad-crc")
+	})
+	giveUp()
+	if err := <-ended; !errors.Is(err, errGivenUp) {
+		t.Error(err)
+	}
+	b.serves("p")
+}
+
 // A record dated back makes the sums of the past again; the raw values stay.
 func TestCalibrate_HistoryIsMadeAgain(t *testing.T) {
 	b := newBench(t)
@@ -210,6 +290,7 @@ func TestCalibrate_WrongWords(t *testing.T) {
 		{[]string{"temperature", "p", "--salt", "nacl"}, "salts are for humidity and ice is for temperature"},
 		{[]string{"humidity", "p", "--salt", "pepper"}, "pepper"},
 		{[]string{"pressure", "p", "--against", "q"}, "neither temperature nor humidity"},
+		{[]string{"temperature", "p", "--against", "p"}, "cannot be compared with itself"},
 		{[]string{"humidity"}, "takes"},
 	} {
 		code, _, problem := runDewline(t, append([]string{"calibrate"}, c.args...)...)
