@@ -86,6 +86,9 @@ func heatWords(m *Member, u Units) string {
 	case rules.Exposure:
 		return "hot for too long: " + figure(m, u)
 	default:
+		if cooling(m) {
+			return "was too warm, " + present(m, u) + " by now"
+		}
 		return "too warm, " + present(m, u)
 	}
 }
@@ -110,6 +113,8 @@ func heatLine(n *Notice, m *Member, u Units) string {
 	d := &m.Detail
 	s := called(m) + ": " + present(m, u)
 	switch {
+	case cooling(m):
+		s += " by now (limit " + quantity(m.Limit, m.Unit, u) + ")"
 	case m.Key.Alarm == rules.Exposure && d.Temperature == 0:
 		s += ", hot for too long"
 	case m.Key.Alarm == rules.Exposure:
@@ -138,6 +143,15 @@ func eased(m *Member) bool {
 	return m.Key.Alarm == rules.LethalCeiling && m.HasValue && m.HasLimit && m.Value < m.Limit
 }
 
+// cooling reports whether an enclosure that was too warm is below the limit by
+// now, though not by enough or for long enough to call it over.
+func cooling(m *Member) bool {
+	return m.Key.Alarm == rules.AboveBand && m.HasValue && m.HasLimit && m.Value < m.Limit
+}
+
+// easing is what to do about one enclosure that is coming back by itself.
+const easing = "It is coming back by itself; look at heater, lamps and vents when you pass."
+
 // leastRate in °C/h is not worth a word.
 const leastRate = 0.2
 
@@ -153,6 +167,8 @@ func heatShort(m *Member, u Units) string {
 		return s + ", hot for too long"
 	case t != nil:
 		return s + ", ceiling" + ceiling(m, u) + " in " + t.Words()
+	case cooling(m):
+		return s + " by now, was too warm"
 	default:
 		return s + ", too warm"
 	}

@@ -33,6 +33,9 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 			m.Peak = further(m, &t)
 			m.Value, m.HasValue = v.Value, true
 		}
+		if v.HasLimit { // the band of day or night
+			m.Limit, m.HasLimit = v.Limit, true
+		}
 		m.Detail.Evidence = v.Detail.Evidence
 		if e := at[v.Key.Subject]; e != nil && byHeat(v.Key.Alarm) {
 			m.Detail.TimeToCeiling, m.Detail.LampsOffGain = e.ToCeiling, e.LampsOffGain

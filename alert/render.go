@@ -293,6 +293,9 @@ func lasted(ms []Member) string {
 
 // advice is the first thing to do: the rules' own where they name one.
 func advice(m *Member) string {
+	if cooling(m) && m.Cause.Kind == rules.CauseEnclosure {
+		return easing
+	}
 	if a := m.Detail.FirstAction; a != "" {
 		return a
 	}
@@ -312,7 +315,7 @@ func spokesman(n *Notice, ms []Member) *Member {
 
 // brief is the beginning of the advice, for a phone.
 func brief(m *Member) string {
-	if d := &m.Detail; d.DoFirst != "" {
+	if d := &m.Detail; d.DoFirst != "" && !cooling(m) {
 		return d.DoFirst
 	}
 	a := []rune(advice(m))

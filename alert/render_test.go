@@ -269,6 +269,8 @@ func TestRender_golden(t *testing.T) {
 	heater := warm("a-1-1", "Moss Hollow", rules.CeilingAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
 	heater.Detail.Evidence = []string{"it is warmer by 3.1 °C than usual at this hour beside the room, the others by 0.2 °C"}
 	heater.Detail.DoFirst = "Pull the plugs of heater and lamps of this enclosure, lid open, fan on; take the frogs out if it stays hot."
+	back := warm("b-2-1", "Three Stripes", rules.AboveBand, rules.Today, 25.6, -0.4, 29, 0, 0)
+	back.Cause, back.Detail.FirstAction, back.Detail.DoFirst = tank("b-2-1"), heater.Detail.DoFirst, heater.Detail.DoFirst
 	dry := Member{Key: rules.Key{Alarm: rules.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: rules.Today,
 		Value: 68.9, Peak: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%",
 		Detail: rules.Detail{Evidence: []string{"2 scheduled mists in a row brought no pulse"}, DoFirst: "Hand-mist, then look at nozzle, vents and door; froglets and eggs first."}}
@@ -279,6 +281,7 @@ func TestRender_golden(t *testing.T) {
 		"room-lethal": {Cause: room, Members: []Member{lethal,
 			warm("a-3-2", "Nursery", rules.CeilingAhead, rules.Wake, 28.8, 1.5, 29, 6, 14)}},
 		"enclosure-ahead": {Cause: tank("a-1-1"), Members: []Member{heater}},
+		"enclosure-back":  {Cause: tank("b-2-1"), Members: []Member{back}},
 		"floor":           {Cause: tank("a-1-2"), Members: []Member{dry}},
 	} {
 		n.Kind, n.Time, n.Since, n.ClockSet, n.Priority = Raise, t0, t0, true, rules.Wake
