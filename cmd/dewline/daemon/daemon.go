@@ -150,7 +150,9 @@ func New(o Options) (*Daemon, error) {
 			return sensors.NewClock(resume, sensors.KernelSynced).Now
 		}
 	}
-	d := &Daemon{o: o, log: o.Log, in: make(chan input, 4096), reloads: make(chan struct{}, 1),
+	// Two readings of every probe may wait for the core before a bus does.
+	waiting := 128 + 2*len(o.Config.Probes)
+	d := &Daemon{o: o, log: o.Log, in: make(chan input, waiting), reloads: make(chan struct{}, 1),
 		healthMoved: make(chan struct{}, 1), links: newLinks(),
 		redos: make(chan redo, 64), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
