@@ -89,7 +89,8 @@ func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
 	cfg.HTTP.URL = "http://" + ln.Addr().String()
 	sim := daemon.NewSimulation(cfg, room, o.speed, o.length)
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, Dir: o.dir, Log: log, Version: version, Clock: sim.Clock, Listener: ln,
+		Config: cfg, Dir: o.dir, Log: log, Version: version, Listener: ln,
+		Clock: func(resume time.Duration) func() sensors.Instant { return show.follow(sim.Clock(resume)) },
 		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
 			return sim, nil
 		},

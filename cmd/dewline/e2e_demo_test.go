@@ -49,6 +49,18 @@ func TestDemo_Day(t *testing.T) {
 	if !strings.Contains(out.String(), "☎") || !strings.Contains(out.String(), "First: ") {
 		t.Errorf("the phone shows no notice with what to do first:\n%s", &out)
 	}
+	// The manual tells a newcomer to open the link of a wake notice.
+	links := regexp.MustCompile(`Answer: (http://127\.0\.0\.1:\d+/answer/\S+)`).FindAllStringSubmatch(out.String(), -1)
+	seen := map[string]bool{}
+	for _, l := range links {
+		if seen[l[1]] {
+			t.Errorf("the link %s is shown twice", l[1])
+		}
+		seen[l[1]] = true
+	}
+	if wakes := number(t, out.String(), `messages, (\d+) of them wake`); len(links) == 0 || len(links) > wakes {
+		t.Errorf("%d links to answer %d wake notices", len(links), wakes)
+	}
 }
 
 func number(t *testing.T, text, pattern string) int {

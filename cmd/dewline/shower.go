@@ -14,6 +14,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 	"dewline/sensors/simroom"
 )
 
@@ -24,6 +25,8 @@ type shower struct {
 	mu     sync.Mutex // guards what follows
 	w      io.Writer
 	raised map[rules.AlarmID]int
+	linked map[string]bool // notices whose link was shown
+	now    func() sensors.Instant
 }
 
 func (s *shower) printf(format string, args ...any) {
@@ -63,7 +66,8 @@ func (s *shower) story(beats []simroom.Beat) {
 // this version already.
 func (s *shower) notice(n alert.Message, again bool) {
 	when := n.Time.In(s.loc).Format("Mon 15:04")
-	if again {
+	if again { // its time is that of the version
+		when = s.time(n.Time).In(s.loc).Format("Mon 15:04")
 		s.printf("☎ %s  %-5s again: %s\n", when, n.Priority, n.Title)
 		return
 	}
@@ -74,9 +78,41 @@ func (s *shower) notice(n alert.Message, again bool) {
 	if n.Kind != alert.FollowUp && n.Kind != alert.Update && !strings.Contains(n.Text, n.FirstAction) {
 		s.printf("      All steps: %s\n", n.FirstAction)
 	}
-	if n.Ack != "" && n.Priority == rules.Wake && n.Kind == alert.Raise {
+	if n.Ack != "" && n.Priority == rules.Wake && n.Kind != alert.FollowUp && s.link(n.ID) {
 		s.printf("      Answer: %s\n", n.Ack)
 	}
+}
+
+// link reports whether a notice's link has not been shown yet.
+func (s *shower) link(id string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.linked[id] {
+		return false
+	}
+	if s.linked == nil {
+		s.linked = map[string]bool{}
+	}
+	s.linked[id] = true
+	return true
+}
+
+// follow gives the shower the demo's clock.
+func (s *shower) follow(now func() sensors.Instant) func() sensors.Instant {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.now = now
+	return now
+}
+
+// time is the demo's own, or t before that has begun.
+func (s *shower) time(t time.Time) time.Time {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.now == nil {
+		return t
+	}
+	return s.now().Wall
 }
 
 // transition counts raised alarms.
