@@ -34,6 +34,11 @@ func TestProbe_HumidityGone(t *testing.T) {
 			if v := r.e.Enclosures()[0]; !v.Temperature.Known || v.Humidity.Known {
 				t.Errorf("temperature known %v, humidity known %v", v.Temperature.Known, v.Humidity.Known)
 			}
+			for _, v := range r.e.Probes() {
+				if v.ID == "p1" && v.Fresh && (v.HasHumidity || !v.HasTemperature) {
+					t.Errorf("the last humidity is shown as a present one: %+v", v)
+				}
+			}
 			r.run(time.Hour, broken)
 			r.want(ProbeSilent, "p1", "NORM>UNACK")
 			// A heater pulse in between is no recovery.

@@ -147,6 +147,10 @@ func (e *Engine) viewProbe(p *probe) ProbeView {
 		v.Quality = st.Quality.String()
 		v.Fresh = st.Goods > 0 && p.fresh(&e.cfg.Rules, e.now.Mono, st.Good.Mono)
 	}
+	if v.Fresh { // a probe that delivers one quantity does not vouch for another
+		v.HasTemperature = v.HasTemperature && p.fresh(&e.cfg.Rules, e.now.Mono, st.TempAt)
+		v.HasHumidity = v.HasHumidity && p.fresh(&e.cfg.Rules, e.now.Mono, st.HumAt)
+	}
 	for r, n := range st.Counts {
 		if n == 0 {
 			continue

@@ -246,6 +246,9 @@ func (b *busLoop) read(ctx context.Context, at Instant, p *polled, budget time.D
 		return 0 // a call broken off by the end of the poller is no fault of the probe
 	}
 	b.settle(p, at, err, took)
+	if e, ok := p.Sampler.(eventful); ok && b.pending == nil {
+		b.note(p, e.Events())
+	}
 	b.deliver(p, at, s, err, took)
 	if err != nil {
 		return took
@@ -289,6 +292,19 @@ func (b *busLoop) settle(p *polled, at Instant, err error, took time.Duration) {
 		p.slow++
 		// Rounded down to the grid, so that a minute is not exceeded.
 		p.due = at.Mono + max(wait-wait%b.o.Every, b.o.Every)
+	}
+}
+
+// note keeps what the driver tells. Another chip has another calibration, and
+// only a person knows which.
+func (b *busLoop) note(p *polled, e Events) {
+	b.mu.Lock()
+	was := p.counts.Events
+	p.counts.Events = e
+	b.mu.Unlock()
+	if e.Replaced > was.Replaced {
+		b.o.Log.Warn("another chip answers in the place of a probe; a calibration of the old one does not fit it",
+			"probe", p.ID, "bus", b.name, "do", "dewline calibrate it, or undo the old calibration")
 	}
 }
 

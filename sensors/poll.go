@@ -54,6 +54,7 @@ type ProbeCounts struct {
 	LastError string        // of the last failed call; empty while it works
 	Took      time.Duration // the last call that came back in time
 	LastGood  Instant       // zero before the first good reading
+	Events    Events        // zero where the driver tells none
 }
 
 // BusCounts is what happened on one bus since the start.

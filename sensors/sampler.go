@@ -15,6 +15,19 @@ type Sampler interface {
 	Sample(ctx context.Context) (Sample, error)
 }
 
+// Events is what a driver saw or did beside the samples, counted since it was
+// opened.
+type Events struct {
+	HeaterPulses uint64 // against creep; readings are inhibited for a while
+	Restarts     uint64 // of the chip: by itself, or by the driver after faults
+	Replaced     uint64 // times that another chip answered at the address
+}
+
+// An eventful Sampler tells its Events. It is asked only while no Sample runs.
+type eventful interface {
+	Events() Events
+}
+
 // DefaultBudget is the longest that reading a probe may take where its BusProbe
 // does not say.
 const DefaultBudget = 2 * time.Second

@@ -146,6 +146,9 @@ func (c *Collector) probe(out sender, p *rules.ProbeView) {
 	}
 	if p.Fresh && p.HasHumidity {
 		out.gauge(c.d.probeHumidity, p.Humidity.Percent()/100, labels...)
+		if p.Uncertainty > 0 {
+			out.gauge(c.d.probeHumidityUncertainty, p.Uncertainty/100, labels...)
+		}
 	}
 	if p.Fresh && p.HasLight {
 		out.gauge(c.d.probeLight, float64(p.LightLux), labels...)
@@ -245,5 +248,8 @@ func (c *Collector) polls(out sender, s *alert.Snapshot) {
 		out.counter(c.d.pollQuality, float64(p.Good), string(p.Probe), sensors.Good.String())
 		out.counter(c.d.pollQuality, float64(p.Suspect), string(p.Probe), sensors.Suspect.String())
 		out.counter(c.d.pollQuality, float64(p.Bad), string(p.Probe), sensors.Bad.String())
+		out.counter(c.d.heaterPulses, float64(p.Events.HeaterPulses), string(p.Probe))
+		out.counter(c.d.restarts, float64(p.Events.Restarts), string(p.Probe))
+		out.counter(c.d.replaced, float64(p.Events.Replaced), string(p.Probe))
 	}
 }

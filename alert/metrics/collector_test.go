@@ -45,7 +45,7 @@ func full() *alert.Snapshot {
 		}},
 		Probes: []rules.ProbeView{{
 			ID: "p1", Place: "litter", Enclosure: "e1", Fresh: true, LastGood: at, HasTemperature: true, Temperature: 2450, HasHumidity: true,
-			Humidity: 8150, HasLight: true, LightLux: 1200, Readings: 1800, Good: 1790, Counts: map[string]uint64{"bad-crc": 10},
+			Humidity: 8150, Uncertainty: 3.4, HasLight: true, LightLux: 1200, Readings: 1800, Good: 1790, Counts: map[string]uint64{"bad-crc": 10},
 			HumidityDue: ptr(noon.AddDate(0, 3, 0)), TemperatureDue: ptr(noon.AddDate(0, 9, 0)),
 		}},
 		Alarms: []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: rules.Today}},
@@ -63,8 +63,9 @@ func full() *alert.Snapshot {
 		Drill:     &alert.DrillResult{At: at, Acked: true, AckedIn: 38},
 		Recording: true,
 		Record:    store.Stats{FileBytes: 1 << 20, CapBytes: 1 << 30, Unwritten: 6, Commits: 300, BytesWritten: 1 << 22, LastCommit: noon},
-		Polls:     []sensors.ProbeCounts{{Probe: "p1", Bus: "i2c-1", Good: 1790, Bad: 10, Took: 15 * time.Millisecond}},
-		Buses:     []sensors.BusCounts{{Bus: "i2c-1", Rounds: 1800}},
+		Polls: []sensors.ProbeCounts{{Probe: "p1", Bus: "i2c-1", Good: 1790, Bad: 10, Took: 15 * time.Millisecond,
+			Events: sensors.Events{HeaterPulses: 4, Restarts: 2, Replaced: 1}}},
+		Buses: []sensors.BusCounts{{Bus: "i2c-1", Rounds: 1800}},
 	}
 }
 

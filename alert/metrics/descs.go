@@ -14,6 +14,7 @@ type descs struct {
 	// probes
 	probeUp, probeTemperature, probeHumidity, probeLight, probeGood *prometheus.Desc
 	probeReadings, probeDoubts, calibrationDue                      *prometheus.Desc
+	probeHumidityUncertainty                                        *prometheus.Desc
 	// alarms
 	alarmState, kpiPerDay, kpiFloods, kpiFloodTime, kpiStale, kpiChattering *prometheus.Desc
 	kpiShelved, kpiUnacked, kpiAckMean, kpiAckMax, kpiUnknown               *prometheus.Desc
@@ -26,6 +27,7 @@ type descs struct {
 	recordErrors, recordDamaged, recordWritten, recordAt                         *prometheus.Desc
 	// polls
 	busRounds, busOverruns, busHung, pollTook, pollLate, pollQuality *prometheus.Desc
+	heaterPulses, restarts, replaced                                 *prometheus.Desc
 
 	list []*prometheus.Desc
 }
@@ -90,6 +92,7 @@ func (d *descs) probes() {
 	d.add(&d.probeUp, "probe_up", "1 while a probe delivers good readings.", place...)
 	d.add(&d.probeTemperature, "probe_temperature_celsius", "Last good temperature of a probe that delivers.", place...)
 	d.add(&d.probeHumidity, "probe_humidity_ratio", "Last good relative humidity of a probe that delivers, 0 to 1.", place...)
+	d.add(&d.probeHumidityUncertainty, "probe_humidity_uncertainty_ratio", "Stated uncertainty of a probe's humidity: data sheet, calibration and time in wet air, 0 to 1.", place...)
 	d.add(&d.probeLight, "probe_illuminance_lux", "Last good illuminance of a probe that delivers.", place...)
 	d.add(&d.probeGood, "probe_last_success_timestamp_seconds", "When a probe last gave a good reading.", place...)
 	d.add(&d.probeReadings, "probe_readings_total", "Readings of a probe, of any quality.", "probe")
@@ -146,4 +149,7 @@ func (d *descs) polls() {
 	d.add(&d.pollTook, "poll_duration_seconds", "How long the last reading of a probe took.", "probe", "bus")
 	d.add(&d.pollLate, "poll_late_total", "Readings that came back after their time was up.", "probe", "bus")
 	d.add(&d.pollQuality, "poll_readings_total", "Polled readings by quality.", "probe", "quality")
+	d.add(&d.heaterPulses, "probe_heater_pulses_total", "Heater pulses of a probe against creep; readings are inhibited until it has cooled.", "probe")
+	d.add(&d.restarts, "probe_restarts_total", "Restarts of a probe's chip, by itself or after faults.", "probe")
+	d.add(&d.replaced, "probe_replaced_total", "Times that another chip answered in the place of a probe.", "probe")
 }

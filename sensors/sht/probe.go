@@ -248,3 +248,10 @@ func (p *Probe) Serial() uint64 { return p.serial }
 
 // Stats returns the counts so far.
 func (p *Probe) Stats() Stats { return p.stats }
+
+// Events returns what the poller counts of it.
+func (p *Probe) Events() sensors.Events {
+	return sensors.Events{
+		HeaterPulses: p.stats.HeaterPulses, Restarts: p.stats.ResetsSeen + p.stats.ResetsSent, Replaced: p.stats.Replaced,
+	}
+}

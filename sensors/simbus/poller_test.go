@@ -1,12 +1,16 @@
 package simbus_test
 
 import (
+	"bytes"
 	"context"
+	"log/slog"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/simbus"
 )
@@ -38,6 +42,48 @@ func TestGoodProbesKeepTheirGrid(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestThePollerCountsWhatChipsDo: heater pulses, restarts and a chip that was
+// replaced show in the poller's counts, whence they go to the metrics.
+func TestThePollerCountsWhatChipsDo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sim, log := simbus.New("sim"), &bytes.Buffer{}
+		climate := &simbus.Climate{Celsius: 24, Percent: 92}
+		chip := &simbus.SHT3x{Climate: climate, Serial: 7}
+		sim.Attach(0x44, chip)
+		driver := open(t, configs.Probe{ID: "litter", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, sim)
+		start := time.Now()
+		poller, err := sensors.NewPoller([]sensors.Bus{{Name: "sim", Probes: []sensors.BusProbe{{ID: "litter", Family: "sht3x", Sampler: driver}}}},
+			sensors.PollOptions{
+				Now: func() sensors.Instant {
+					return sensors.Instant{Mono: time.Since(start), Wall: time.Now(), Synced: true}
+				},
+				Sink: func(sensors.Reading) {}, Log: slog.New(slog.NewTextHandler(log, nil)),
+			})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		var wg sync.WaitGroup
+		wg.Go(func() { poller.Run(ctx) })
+		time.Sleep(4*time.Hour + time.Second)
+		c := poller.Probes()[0]
+		if c.Events != (sensors.Events{HeaterPulses: 4, Restarts: 1}) { // it was switched on once
+			t.Errorf("after four hours: %+v", c.Events)
+		}
+		if n := c.ByReason[sensors.Heating]; n < 4*6 || n > 4*7 || c.Failures != 0 {
+			t.Errorf("%d inhibited readings and %d failures", n, c.Failures)
+		}
+		chip.Serial = 8 // somebody plugs another one in
+		sim.Inject(simbus.Fault{Kind: simbus.Nak, Device: chip})
+		time.Sleep(time.Minute)
+		if c = poller.Probes()[0]; c.Events.Replaced != 1 || !strings.Contains(log.String(), "another chip answers in the place of a probe") {
+			t.Errorf("%+v\n%s", c.Events, log)
+		}
+		cancel()
+		wg.Wait()
+	})
 }
 
 // pollFor runs the poller and returns when each probe gave a good reading.
