@@ -1,0 +1,125 @@
+package main
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// layers are the floors of the house, lowest first: imports only go down.
+var layers = []string{"configs", "sensors", "rules", "store", "alert", "cmd"}
+
+// A sourceFile is a Go file of the module that is not a test.
+type sourceFile struct {
+	path    string // from the top, with slashes
+	dir     string
+	imports []string
+	tree    *ast.File
+}
+
+func sourceFiles(t *testing.T) (out []sourceFile) {
+	t.Helper()
+	top := filepath.Join("..", "..")
+	for _, layer := range layers {
+		err := filepath.WalkDir(filepath.Join(top, layer), func(path string, d fs.DirEntry, err error) error {
+			switch {
+			case err != nil:
+				return err
+			case d.IsDir() && (d.Name() == "testdata" || d.Name() == "peers"): // a module of its own
+				return filepath.SkipDir
+			case d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go"):
+				return nil
+			}
+			tree, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ParseComments)
+			if err != nil {
+				return err
+			}
+			rel, err := filepath.Rel(top, path)
+			if err != nil {
+				return err
+			}
+			f := sourceFile{path: filepath.ToSlash(rel), tree: tree}
+			f.dir = f.path[:strings.LastIndexByte(f.path, '/')]
+			for _, i := range tree.Imports {
+				name, err := strconv.Unquote(i.Path.Value)
+				if err != nil {
+					return err
+				}
+				f.imports = append(f.imports, name)
+			}
+			out = append(out, f)
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(out) < 100 {
+		t.Fatalf("found only %d source files", len(out))
+	}
+	return out
+}
+
+func layerOf(path string) int {
+	first, _, _ := strings.Cut(path, "/")
+	return slices.Index(layers, first)
+}
+
+func TestImportsGoDown(t *testing.T) {
+	for _, f := range sourceFiles(t) {
+		for _, i := range f.imports {
+			if ours, ok := strings.CutPrefix(i, "dewline/"); ok && layerOf(ours) > layerOf(f.path) {
+				t.Errorf("%s imports %s, which is above it", f.path, i)
+			}
+		}
+	}
+}
+
+// What decides is pure: no file, no network, no goroutine, no clock of its own.
+func TestRulesArePure(t *testing.T) {
+	for _, f := range sourceFiles(t) {
+		if layerOf(f.path) != layerOf("rules") && f.dir != "store/block" {
+			continue
+		}
+		for _, i := range f.imports {
+			if slices.Contains([]string{"os", "net", "net/http", "io/fs", "os/exec", "syscall", "log/slog", "math/rand", "math/rand/v2"}, i) {
+				t.Errorf("%s imports %s", f.path, i)
+			}
+		}
+		ast.Inspect(f.tree, func(n ast.Node) bool {
+			switch n := n.(type) {
+			case *ast.GoStmt:
+				t.Errorf("%s starts a goroutine", f.path)
+			case *ast.SelectorExpr:
+				if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && slices.Contains([]string{"Now", "Since", "Until", "After", "NewTimer", "Tick", "Sleep"}, n.Sel.Name) {
+					t.Errorf("%s asks time.%s", f.path, n.Sel.Name)
+				}
+			}
+			return true
+		})
+	}
+}
+
+// Nothing happens by being imported, and every package says what it is for.
+func TestNoInitAndPackageComments(t *testing.T) {
+	said := map[string]bool{}
+	for _, f := range sourceFiles(t) {
+		said[f.dir] = said[f.dir] || f.tree.Doc != nil
+		for _, d := range f.tree.Decls {
+			if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil && fn.Name.Name == "init" {
+				t.Errorf("%s has an init function", f.path)
+			}
+		}
+	}
+	for dir, ok := range said {
+		if !ok {
+			t.Errorf("package %s has no comment", dir)
+		}
+	}
+}
