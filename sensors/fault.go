@@ -11,7 +11,8 @@ import (
 type Reason uint8
 
 // The reasons. Those up to StuckBusy come from drivers, the rest from judging
-// values over time.
+// values over time. What only other probes show (dew point, disagreement, swap)
+// is found by package rules; the numbers are on record and stay.
 const (
 	NoReason     Reason = iota
 	BusError            // the bus or file did not answer

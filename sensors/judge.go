@@ -11,9 +11,6 @@ const (
 	// DefaultFrozenAfter is how long a probe may show one and the same value.
 	DefaultFrozenAfter = 6 * time.Hour
 
-	// NoDewLimit lifts the limit set by LimitDewPoint.
-	NoDewLimit CentiCelsius = 1 << 30
-
 	pinnedAt    CentiPercent = 9950 // %RH, with pinnedFor and pinnedMove: common practice
 	pinnedFor                = 2 * time.Hour
 	pinnedMove  CentiCelsius = 50
@@ -27,15 +24,14 @@ const (
 //
 // A reading is Bad after a driver's fault, outside the family's range, for a
 // frame of zeros and for a DS18B20's power-on value. It is Suspect, with its
-// values, after a jump, when frozen, when pinned wet or when its dew point is
-// above the limit. An impossible humidity beside a sound temperature makes a
-// Suspect reading without the humidity: a broken humidity element must not
-// hide a hot enclosure.
+// values, after a jump, when frozen or when pinned wet; what takes a look at
+// other probes is for package rules. An impossible humidity beside a sound
+// temperature makes a Suspect reading without the humidity: a broken humidity
+// element must not hide a hot enclosure.
 type Judge struct {
 	id          ProbeID
 	family      *family
 	corrections atomic.Pointer[ownCorrections]
-	dewLimit    atomic.Int32
 	frozenAfter atomic.Int64
 
 	ageing      Ageing
@@ -52,18 +48,12 @@ type Judge struct {
 // it. An unknown family gets the widest limits.
 func NewJudge(id ProbeID, family string) *Judge {
 	j := &Judge{id: id, family: familyOf(family)}
-	j.LimitDewPoint(NoDewLimit)
 	j.FreezeAfter(DefaultFrozenAfter)
 	return j
 }
 
 // Correct puts a set of corrections in force; nil for none.
 func (j *Judge) Correct(c *Corrections) { j.corrections.Store(c.of(j.id)) }
-
-// LimitDewPoint sets the highest dew point that the enclosure can have: that of
-// its warmest wet surface, which the caller takes from peers. A reading above
-// by more than its uncertainty is Suspect. NoDewLimit lifts it.
-func (j *Judge) LimitDewPoint(limit CentiCelsius) { j.dewLimit.Store(int32(limit)) }
 
 // FreezeAfter sets how long one and the same value is believed. Families with
 // coarse steps are given a multiple of it; zero turns the check off.
@@ -96,9 +86,6 @@ func (j *Judge) Read(at Instant, s Sample, err error) Reading {
 		r.Reason = doubt
 	}
 	j.fill(&r, s)
-	if r.Reason == NoReason && j.dewTooHigh(&r) {
-		r.Reason = DewTooHigh
-	}
 	r.Quality = Good
 	if r.Reason != NoReason {
 		r.Quality = Suspect
@@ -190,16 +177,4 @@ func (j *Judge) fill(r *Reading, s Sample) {
 		r.Uncertainty.HumidityBelow = stated.HumidityBelow
 		r.Uncertainty.HumidityAbove = stated.HumidityAbove
 	}
-}
-
-// dewTooHigh reports whether even the lowest dew point that the uncertainty
-// allows is above the limit.
-func (j *Judge) dewTooHigh(r *Reading) bool {
-	limit := CentiCelsius(j.dewLimit.Load())
-	if limit >= NoDewLimit || r.Has&(HasTemperature|HasHumidity) != HasTemperature|HasHumidity {
-		return false
-	}
-	u := r.Uncertainty
-	lowest := dewPoint((r.Temperature - u.Temperature).Celsius(), (r.Humidity - u.HumidityBelow).Percent())
-	return lowest > limit.Celsius()
 }

@@ -353,40 +353,6 @@ func TestJudgeFrozenEndsWithTheFirstChangedBit(t *testing.T) {
 	}
 }
 
-func TestJudgeDewPointAboveLimit(t *testing.T) {
-	// 30 °C and 90 % have a dew point of 28.18 °C (Magnus, Sonntag 1990).
-	for _, c := range []struct {
-		limit CentiCelsius
-		want  Reason
-	}{{NoDewLimit, 0}, {2830, 0}, {2790, 0 /* within the uncertainty */}, {2600, DewTooHigh}} {
-		j := NewJudge("x", "sht4x")
-		j.LimitDewPoint(c.limit)
-		if r := j.Read(at(0), climate(30, 90), nil); r.Reason != c.want {
-			t.Errorf("limit %s: %q, want %q", c.limit, r.Reason, c.want)
-		}
-	}
-	j := NewJudge("x", "ds18b20")
-	j.LimitDewPoint(0)
-	if r := j.Read(at(0), warm(30), nil); r.Quality != Good {
-		t.Errorf("no humidity, no dew point: %s", r.Reason)
-	}
-}
-
-// Magnus with the constants of Sonntag 1990; values worked out from the printed
-// formula.
-func TestDewPoint(t *testing.T) {
-	for _, c := range []struct{ celsius, percent, want float64 }{
-		{18, 85, 15.44}, {20, 50, 9.26}, {22, 90, 20.28}, {24, 80, 20.33}, {28, 95, 27.12}, {32, 60, 23.26}, {25, 100, 25},
-	} {
-		if got := dewPoint(c.celsius, c.percent); math.Abs(got-c.want) > 0.011 {
-			t.Errorf("dew point of %v °C, %v %%: %.3f, want %.2f", c.celsius, c.percent, got, c.want)
-		}
-	}
-	if !math.IsInf(dewPoint(20, 0), -1) {
-		t.Error("dry air has a dew point")
-	}
-}
-
 // Whatever comes in, one reading goes out; a bad one has no values and keeps
 // the raw sample, a good one is possible in every quantity.
 func TestJudgeNeverCallsTheImpossibleGood(t *testing.T) {
@@ -465,7 +431,6 @@ func corrected(tb testing.TB) *Corrections {
 func TestJudgeReadDoesNotAllocate(t *testing.T) {
 	j := NewJudge("x", "sht4x")
 	j.Correct(corrected(t))
-	j.LimitDewPoint(3000)
 	fault := Faultf(BadCRC, "checksum")
 	i := 0
 	got := testing.AllocsPerRun(1000, func() {

@@ -1,9 +1,6 @@
 package sensors
 
-import (
-	"math"
-	"time"
-)
+import "time"
 
 // A step is how far a quantity may move between two samples: start up to near
 // apart, then growing with the gap up to most. Common practice, no source.
@@ -107,17 +104,4 @@ func (w *wetSpell) pinned(s Sample, link time.Duration) bool {
 	w.length += link
 	w.low, w.high = min(w.low, s.Temperature), max(w.high, s.Temperature)
 	return w.length >= pinnedFor && w.high-w.low >= pinnedMove
-}
-
-// dewPoint returns the dew point in °C by the Magnus formula with the constants
-// of Sonntag 1990 (WMO-No. 8), good to 0.05 °C here; minus infinity for dry
-// air. Package rules/climate has the better one, which this floor must not
-// import.
-func dewPoint(celsius, percent float64) float64 {
-	if percent <= 0 {
-		return math.Inf(-1)
-	}
-	const b, c = 17.62, 243.12
-	g := math.Log(percent/100) + b*celsius/(c+celsius)
-	return c * g / (b - g)
 }

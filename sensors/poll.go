@@ -151,14 +151,3 @@ func (p *Poller) Correct(c *Corrections) {
 		probe.judge.Correct(c)
 	}
 }
-
-// LimitDewPoint tells a probe's judge the highest dew point that its enclosure
-// can have; see Judge.LimitDewPoint. It reports whether the probe is known.
-func (p *Poller) LimitDewPoint(probe ProbeID, limit CentiCelsius) bool {
-	known := p.index[probe]
-	if known == nil {
-		return false
-	}
-	known.judge.LimitDewPoint(limit)
-	return true
-}
