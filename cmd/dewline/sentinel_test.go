@@ -22,6 +22,12 @@ import (
 // allowed, and starts it.
 func (s *site) guard(name string, rooms ...string) *program {
 	s.t.Helper()
+	s.guardConfig(name, rooms...)
+	return s.guardAgain(name)
+}
+
+func (s *site) guardConfig(name string, rooms ...string) {
+	s.t.Helper()
 	list, err := json.Marshal(rooms)
 	if err != nil {
 		s.t.Fatal(err)
@@ -42,12 +48,11 @@ heartbeat = "5 s"
 id = "keeper"
 channels = ["mqtt"]
 `, name, list, s.broker, s.path("token")))
-	return s.guardAgain(name)
 }
 
-func (s *site) guardAgain(name string) *program {
+func (s *site) guardAgain(name string, env ...string) *program {
 	s.t.Helper()
-	return start(s.t, nil, "sentinel", "--config", s.path(name+".toml"), "--data", s.path(name), "--control", s.path(name+".sock"))
+	return start(s.t, env, "sentinel", "--config", s.path(name+".toml"), "--data", s.path(name), "--control", s.path(name+".sock"))
 }
 
 // hears subscribes to the notices of sentinels.
@@ -272,4 +277,45 @@ func TestSentinel_DamagedMemory(t *testing.T) {
 		t.Errorf("after SIGTERM: exit %d, want %d", code, exitOK)
 	}
 	phone.shows("status", "offline")
+}
+
+// Two sentinels on one directory would tell everything twice: the second
+// refuses in words, and the first goes on. A killed one leaves no lock behind.
+func TestSentinel_TwoOnOneDirectory(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	b := newMosquitto(t, s)
+	phone := b.hears("watch")
+	g := s.guard("watch", "den")
+	phone.shows("status", "online")
+	code, out, errs := runDewline(t, "sentinel", "--config", s.path("watch.toml"), "--data", s.path("watch"), "--control", s.path("second.sock"))
+	if code != exitFailed || !strings.Contains(errs, "another sentinel works there") {
+		t.Errorf("the second ends with %d, want %d and a reason\n%s%s", code, exitFailed, out, errs)
+	}
+	if code, out, errs := runDewline(t, "alarms", "--control", s.path("watch.sock")); code != exitOK {
+		t.Errorf("the first does not answer any more: exit %d\n%s%s", code, out, errs)
+	}
+	g.kill()
+	s.guardAgain("watch").logged("watching")
+}
+
+// The service manager hears the words of sd_notify(3) from a sentinel too, and
+// signs of life from the loop that watches.
+func TestSentinel_Notifies(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	b := newMosquitto(t, s)
+	phone := b.hears("watch")
+	m := newManager(t, s.path("notify"))
+	s.guardConfig("watch", "den")
+	g := s.guardAgain("watch", "NOTIFY_SOCKET="+s.path("notify"), "WATCHDOG_USEC=400000", "WATCHDOG_PID=")
+	phone.shows("status", "online")
+	eventually(t, "the watchdog is fed", func() bool { return m.count("WATCHDOG=1") >= 5 })
+	if code := g.stop(); code != exitOK {
+		t.Errorf("exit %d", code)
+	}
+	eventually(t, "STOPPING=1", func() bool { return m.count("STOPPING=1") == 1 })
+	if all := m.all(); all[0] != "READY=1" || m.count("READY=1") != 1 {
+		t.Errorf("the service manager heard %q", all)
+	}
 }

@@ -56,6 +56,7 @@ type Sentry struct {
 	docs     map[string]json.RawMessage
 	started  time.Time
 	ticks    uint64
+	life     *sentinelLife
 
 	// What follows is about the sentinel's own view of the broker; owned by the
 	// loop like everything above.
@@ -82,8 +83,13 @@ func sentinelID(cfg *configs.Config) string {
 func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	s := &Sentry{
 		o: o, cfg: o.Config, id: sentinelID(o.Config), log: o.Log, started: time.Now(),
-		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{},
+		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{}, life: newSentinelLife(),
 	}
+	release, err := s.lock()
+	if err != nil {
+		return err
+	}
+	defer release()
 	resume, docs, err := s.load()
 	if err != nil {
 		s.log.Error("what was told before cannot be read; it may be told again", "err", err)
@@ -139,7 +145,9 @@ func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) 
 	stop := s.serveControl(&wg)
 	defer stop()
 	s.log.Info("watching", "rooms", s.cfg.Sentinel.Rooms, "broker", s.cfg.MQTT.Broker, "as", s.id)
+	s.tell("READY=1")
 	s.loop(ctx)
+	s.tell("STOPPING=1")
 	return nil
 }
 
@@ -214,6 +222,8 @@ func (s *Sentry) loop(ctx context.Context) {
 			s.found(now, s.sentinel.Tick(now))
 			s.watchBroker(now)
 			s.apply(s.desk.Tick(now))
+		case <-s.life.C():
+			s.tell("WATCHDOG=1")
 		case <-beat.C:
 			s.channels.heartbeat(s.heartbeat())
 		case <-outside.C:
