@@ -30,7 +30,7 @@ func listed(names []string) string {
 	if len(names) == 0 {
 		return "none"
 	}
-	return quoteJoin(slices.Sorted(slices.Values(names)))
+	return quoteJoin(slices.Compact(slices.Sorted(slices.Values(names))))
 }
 
 // editDistance counts the insertions, deletions, replacements and swaps of

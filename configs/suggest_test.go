@@ -29,3 +29,9 @@ func TestNearest(t *testing.T) {
 		}
 	}
 }
+
+func TestListedNamesEachOnce(t *testing.T) {
+	if got := listed([]string{"b", "a", "b"}); got != `"a", "b"` {
+		t.Errorf("%s", got)
+	}
+}

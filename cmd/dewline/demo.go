@@ -66,7 +66,7 @@ func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
 	show := &shower{w: std.out, loc: cfg.Room.Location}
 	log := slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 
-	broker, err := startBroker(log)
+	broker, err := startBroker()
 	if err != nil {
 		return err
 	}

@@ -35,6 +35,9 @@ func TestDemo_Day(t *testing.T) {
 	if !strings.Contains(errs.String(), "the page is on 127.0.0.1:") {
 		t.Errorf("a busy port is not told:\n%s", &errs)
 	}
+	if strings.Count(errs.String(), "\n") != 1 {
+		t.Errorf("more than that is no newcomer's business:\n%s", &errs)
+	}
 	readings := number(t, out.String(), `readings +(\d+) from`)
 	cfg := demoConfig(t)
 	if want := len(cfg.Probes) * int(24*time.Hour/cfg.Room.Poll.D()); readings != want {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"log/slog"
 	"math/rand/v2"
 	"strings"
 	"sync"
@@ -58,7 +57,7 @@ func newVictim(t *testing.T, seed uint64) *victim {
 	t.Helper()
 	s := newSite(t, "heat-1", "heat-2", "dry-1", "dry-2", "dry-3", "calm-1", "calm-2", "calm-3")
 	s.extra = "[rules]\nfloor_on_delay = \"0 s\"\nfloor_off_delay = \"0 s\"\ndoor_excuse = \"0 s\"\n"
-	b, err := startBroker(slog.New(slog.DiscardHandler))
+	b, err := startBroker()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -115,6 +115,9 @@ func parse(fs *flag.FlagSet, args []string, positional int) error {
 	}
 	if positional >= 0 && fs.NArg() != positional {
 		fs.Usage()
+		if positional == 0 {
+			return usageError{fmt.Sprintf("dewline %s: %q is no flag: nothing else is expected there", fs.Name(), fs.Arg(0))}
+		}
 		return usageError{fmt.Sprintf("dewline %s: takes %d words after the flags, got %d", fs.Name(), positional, fs.NArg())}
 	}
 	return nil

@@ -129,6 +129,7 @@ type replay struct {
 	err       io.Writer
 	print     func(rules.Transition) error
 	keepGoing bool
+	name      string // of the trace
 
 	engine    *rules.Engine
 	readEvery time.Duration // how often the trace was read
@@ -140,6 +141,7 @@ type replay struct {
 
 // run streams the trace through judge and rules.
 func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
+	r.name = name
 	rd, err := trace.NewReader(in, trace.Options{Name: name, Location: r.cfg.Room.Location})
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
@@ -319,7 +321,7 @@ func (r *replay) meet(x *result) error {
 		ids = append(ids, sensors.ProbeID(p.ID))
 	}
 	if r.oneEach.species == "" {
-		return fmt.Errorf("line %d: the configuration has no probe %q", x.line, id)
+		return fmt.Errorf("%s:%d: the configuration has no probe %q", r.name, x.line, id)
 	}
 	cfg, err := r.oneEach.config(append(ids, id))
 	if err != nil {

@@ -230,7 +230,7 @@ func TestReplay_BadLines(t *testing.T) {
 	}
 	room := filepath.Join(traceDir, "room.toml")
 	code, _, problem = runDewline(t, "replay", "--config", room, "--trace", file)
-	if code != exitFailed || !strings.Contains(problem, `line 2: the configuration has no probe "a"`) {
+	if code != exitFailed || !strings.Contains(problem, `:2: the configuration has no probe "a"`) {
 		t.Errorf("%d %q", code, problem)
 	}
 }

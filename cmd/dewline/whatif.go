@@ -60,9 +60,13 @@ func prospect(p rules.Prospect) string {
 	}
 	to := "not within 24 h"
 	if p.Reached {
-		to = p.ToCeiling.Round(time.Minute).String()
-		if p.ToCeiling == 0 {
+		switch minutes := int(p.ToCeiling.Round(time.Minute).Minutes()); {
+		case p.ToCeiling == 0:
 			to = "there now"
+		case minutes < 120:
+			to = fmt.Sprintf("%d min", minutes)
+		default:
+			to = fmt.Sprintf("%d h %02d min", minutes/60, minutes%60)
 		}
 	}
 	model := "by usual figures"

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+)
+
+func TestProspect(t *testing.T) {
+	reached := func(d time.Duration) rules.Prospect {
+		return rules.Prospect{Known: true, Now: 24.31, Peak: 32.9, Ceiling: 30, Reached: true, ToCeiling: d, Learned: true}
+	}
+	for _, c := range []struct {
+		p    rules.Prospect
+		want string
+	}{
+		{rules.Prospect{}, "not known: no probe delivers"},
+		{rules.Prospect{Known: true, Now: 24.31, Peak: 26, Ceiling: 30}, "24.3 °C\t26.0 °C\t30.0 °C\tnot within 24 h\tby usual figures"},
+		{reached(0), "24.3 °C\t32.9 °C\t30.0 °C\tthere now\tlearned"},
+		{reached(54*time.Minute + 40*time.Second), "\t55 min\t"},
+		{reached(119*time.Minute + 40*time.Second), "\t2 h 00 min\t"},
+		{reached(5*time.Hour + 7*time.Minute), "\t5 h 07 min\t"},
+	} {
+		if got := prospect(c.p); !strings.Contains(got, c.want) {
+			t.Errorf("%+v: %q, want %q", c.p, got, c.want)
+		}
+	}
+}
+
+func TestWhatIf(t *testing.T) {
+	b := newBench(t)
+	code, out, problem := runDewline(t, "whatif", "--room", "38C", "--control", b.socket)
+	if code != exitOK || !strings.Contains(out, "tank") || !strings.Contains(out, "no time in the heat is safe") {
+		t.Errorf("%d %s%s", code, out, problem)
+	}
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{nil, `--room ""`},
+		{[]string{"--room", "33"}, "has no unit"},
+		{[]string{"--room", "33C", "--lamps", "dim"}, "--lamps is on or off"},
+		{[]string{"--room", "33C", "now"}, `"now" is no flag`},
+	} {
+		code, _, problem := runDewline(t, append([]string{"whatif"}, c.args...)...)
+		if code != exitUsage || !strings.Contains(problem, c.want) {
+			t.Errorf("%v: %d %q", c.args, code, problem)
+		}
+	}
+}
