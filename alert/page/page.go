@@ -253,6 +253,9 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 	if snap.ConfigRefused != "" {
 		out = append(out, "The configuration has faults; the last good one is in force.")
 	}
+	if len(snap.NeedRestart) > 0 {
+		out = append(out, "Changed, but not in force before a restart (systemctl restart dewline): "+strings.Join(snap.NeedRestart, ", ")+".")
+	}
 	return out
 }
 

@@ -158,6 +158,19 @@ func TestHomeSaysWhatNeedsTheKeeper(t *testing.T) {
 	}
 }
 
+// A changed section that only a start reads must not pass for being in force.
+func TestHomeSaysWhatNeedsARestart(t *testing.T) {
+	r := newRig(t, 12)
+	const say = "not in force before a restart"
+	if a := r.get("/"); strings.Contains(a.body, say) {
+		t.Error("asks for a restart without a reason")
+	}
+	r.snap.NeedRestart = []string{"mail", "webhook"}
+	if a := r.get("/"); !strings.Contains(a.body, say+" (systemctl restart dewline): mail, webhook.") {
+		t.Error("does not say that mail and webhook need a restart")
+	}
+}
+
 func TestHomeSaysWhenItIsNotTrue(t *testing.T) {
 	r := newRig(t, 12)
 	calm := r.get("/").body

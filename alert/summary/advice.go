@@ -40,6 +40,9 @@ const (
 // advise picks the three most urgent things.
 func (b *builder) advise() []Advice {
 	r := b.report
+	if r.Early() {
+		return nil
+	}
 	if r.NoData {
 		return []Advice{{"Find out why nothing was measured", "The record holds no reading of this week."}}
 	}

@@ -264,12 +264,23 @@ func (b *builder) live(at time.Time, covered time.Duration) {
 	b.alive[at.Unix()] = max(b.alive[at.Unix()], covered)
 }
 
+// begins returns when the journal begins, where that is after the week.
+func (b *builder) begins() time.Time {
+	for e, err := range b.rec.Journal(time.Time{}, time.Time{}) {
+		if err != nil || e.At.Wall.Before(b.report.To) {
+			break
+		}
+		return e.At.Wall.In(b.loc)
+	}
+	return time.Time{}
+}
+
 // blind counts the time in which nothing in the room was measured, from the
 // first reading where there was none in the week before.
 func (b *builder) blind() {
 	r := b.report
 	if len(b.alive) == 0 {
-		r.NoData = true
+		r.NoData, r.Begins = true, b.begins()
 		r.Blind = r.Until.Sub(r.From).Minutes()
 		return
 	}

@@ -100,6 +100,10 @@ func (r *Report) view(u Units) view {
 		Title: fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
 		Made: r.Made.Format("2006-01-02 15:04 MST"), Tiles: r.tiles(), Caution: caution,
 	}
+	if r.Early() {
+		v.Tiles, v.Nothing = nil, nothingToDo
+		return v
+	}
 	for _, a := range r.Do {
 		v.Do = append(v.Do, Advice{clean(a.Title), inUnits(a.Why, u)})
 	}

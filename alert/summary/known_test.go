@@ -142,6 +142,30 @@ func TestNothing(t *testing.T) {
 	}
 }
 
+// A week before the record begins is no fault that somebody should look for.
+func TestBeforeTheRecord(t *testing.T) {
+	from := time.Date(2026, 7, 18, 6, 0, 0, 0, time.UTC)
+	r := newRig(t, "UTC", 1, from)
+	r.journal(store.JournalEntry{At: r.instant(from), Kind: "start", Who: "dewline", New: "test"})
+	r.fill(from, from.Add(2*time.Hour), map[sensors.ProbeID]weather{"p1": calm(time.UTC)})
+	report := r.build("2026-W28", from.Add(3*time.Hour))
+	if !report.Early() || len(report.Do) != 0 || !strings.Contains(report.Subject(), "before the record begins") {
+		t.Errorf("%q, to do %v", report.Subject(), report.Do)
+	}
+	var page strings.Builder
+	if err := report.HTML(&page, Celsius, nil, Inside); err != nil {
+		t.Fatal(err)
+	}
+	for name, s := range map[string]string{"text": report.Text(Celsius), "page": page.String()} {
+		if !strings.Contains(strings.Join(strings.Fields(s), " "), "the record begins on Saturday 18 July 2026") || strings.Contains(s, "Find out") || strings.Contains(s, "no reading at all") {
+			t.Errorf("%s:\n%s", name, s)
+		}
+	}
+	if r.build("2026-W29", from.Add(3*time.Hour)).Early() {
+		t.Error("the week in which the record begins is taken for one before it")
+	}
+}
+
 // TestPartialWeek tells a week under way up to now and does not count the rest
 // as missing.
 func TestPartialWeek(t *testing.T) {

@@ -20,6 +20,8 @@ type Report struct {
 	Until time.Time `json:"until"`
 	// NoData says that the record holds no reading of the week.
 	NoData bool `json:"no_data"`
+	// Begins is when the record begins, where that is after the week.
+	Begins time.Time `json:"record_begins,omitzero"`
 	// Blind are the minutes in which no probe at all delivered.
 	Blind float64 `json:"blind_minutes"`
 
@@ -37,6 +39,10 @@ type Report struct {
 
 	loc *time.Location
 }
+
+// Early reports whether the week was over before the record begins, so that
+// there is nothing to tell and nothing amiss.
+func (r *Report) Early() bool { return !r.Begins.IsZero() }
 
 // Advice is one thing worth doing.
 type Advice struct {

@@ -17,6 +17,8 @@ const caution = "dewline watches and warns; it is no safety device. Its limits a
 func (r *Report) Subject() string {
 	s := fmt.Sprintf("%s, week %s: ", clean(r.RoomName), r.Week)
 	switch {
+	case r.Early():
+		return s + "before the record begins"
 	case r.NoData:
 		return s + "nothing was measured"
 	case len(r.Do) == 0:
@@ -30,6 +32,9 @@ func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 // verdict is the week in one sentence.
 func (r *Report) verdict() string {
+	if r.Early() {
+		return "Nobody watched yet: the record begins on " + r.Begins.Format("Monday 2 January 2006") + "."
+	}
 	if r.NoData {
 		return "Nothing was measured in this week."
 	}
@@ -78,6 +83,9 @@ func (r *Report) Text(u Units) string {
 	w.line(r.dates())
 	w.line("")
 	w.para("", r.verdict())
+	if r.Early() {
+		return w.b.String()
+	}
 	w.head("Worth doing this week")
 	if len(r.Do) == 0 {
 		w.para("", nothingToDo)

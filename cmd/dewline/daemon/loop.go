@@ -175,6 +175,9 @@ func (d *Daemon) publish() {
 		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
 		Cycle: d.cycle, CycleAt: d.cycleAt, ConfigLoaded: *d.loadedAt.Load(), ConfigRefused: *d.refused.Load(),
 	}
+	if cfg != d.o.Config {
+		s.NeedRestart = needRestart(d.o.Config, cfg)
+	}
 	d.core.fill(d.now(), s)
 	h := d.recording.Load()
 	s.Recording, s.RecordNote = h.ok, h.note

@@ -50,7 +50,7 @@ func (d *Daemon) reload() bool {
 		}
 		d.rec.Put(nil, entries)
 	}}
-	for _, section := range needRestart(old, next) {
+	for _, section := range needRestart(d.o.Config, next) {
 		d.log.Warn("this section takes effect at the next start", "section", section, "do", "systemctl restart dewline")
 	}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)

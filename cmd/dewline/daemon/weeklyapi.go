@@ -93,6 +93,9 @@ func (d *Daemon) runWeekly(ctx context.Context) {
 // serveSummary answers one week's summary as HTML, text or JSON.
 func (d *Daemon) serveSummary(w http.ResponseWriter, r *http.Request) {
 	report, err := d.Summary(r.Context(), r.FormValue("week"))
+	if err == nil && report.Early() && r.FormValue("week") == "" { // a new record: this week so far
+		report, err = d.Summary(r.Context(), summary.WeekOf(d.now().Wall, d.cfg.Load().Room.Location).String())
+	}
 	switch {
 	case errors.Is(err, errNoRecord):
 		writeError(w, http.StatusServiceUnavailable, err)
