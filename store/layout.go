@@ -160,12 +160,97 @@ func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte 
 	return dst
 }
 
+// errDirectory says that a bundle cannot be told apart into its blocks.
+var errDirectory = fmt.Errorf("%w: bundle directory", ErrDamaged)
+
+// isBundle reports whether b begins as a bundle of that kind does.
+func isBundle(b []byte, kind byte) bool {
+	return len(b) > bundleStart && string(b[:len(bundleMagic)]) == bundleMagic && b[len(bundleMagic)] == kind
+}
+
+// partOf calls use with each block that one probe has in a bundle, none where it
+// has no part in it. The blocks alias b and are not checked yet; the directory
+// is, before use is called. It is walkBundle in one pass, as a day's query looks
+// into as many directories as there are hours.
+func partOf(b []byte, kind byte, probe string, use func(block []byte)) error {
+	if !isBundle(b, kind) {
+		return errDirectory
+	}
+	d := dirReader{b: b, at: bundleStart}
+	count := d.uvarint()
+	if count > block.MaxSeries {
+		return errDirectory
+	}
+	before, mine, sizes, blocks := uint64(0), uint64(0), 0, 0
+	for range count {
+		name, n := d.name()
+		if d.bad {
+			return errDirectory
+		}
+		if sizes == 0 && string(name) == probe {
+			mine, sizes, blocks = before, d.at, n
+		}
+		for range n {
+			before += min(d.uvarint(), uint64(len(b)))
+		}
+	}
+	data, err := d.data()
+	if err != nil || before > uint64(len(data)) {
+		return errDirectory
+	}
+	data, d.at = data[mine:], sizes
+	for range blocks {
+		size := d.uvarint()
+		use(data[:size])
+		data = data[size:]
+	}
+	return nil
+}
+
+// A dirReader steps through a bundle's directory. Past the end it is bad, and
+// yields zeros.
+type dirReader struct {
+	b   []byte
+	at  int
+	bad bool
+}
+
+func (d *dirReader) uvarint() uint64 {
+	v, n := binary.Uvarint(d.b[min(d.at, len(d.b)):])
+	if n <= 0 {
+		d.bad = true
+		return 0
+	}
+	d.at += n
+	return v
+}
+
+// name reads a probe's name and how many blocks it has.
+func (d *dirReader) name() (name []byte, blocks int) {
+	n := d.uvarint()
+	if d.bad || n >= uint64(len(d.b)-d.at) {
+		d.bad = true
+		return nil, 0
+	}
+	end := d.at + int(n)
+	name, blocks = d.b[d.at:end], int(d.b[end])
+	d.at = end + 1
+	return name, blocks
+}
+
+// data checks the sum at the end of the directory and returns what follows it.
+func (d *dirReader) data() ([]byte, error) {
+	if d.bad || len(d.b)-d.at < 4 || binary.LittleEndian.Uint32(d.b[d.at:]) != block.Checksum(d.b[:d.at]) {
+		return nil, errDirectory
+	}
+	return d.b[d.at+4:], nil
+}
+
 // walkBundle calls visit with each probe's name and blocks until it returns
 // false. The blocks alias b and are not checked yet.
 func walkBundle(b []byte, kind byte, visit func(probe []byte, blocks [][]byte) bool) error {
-	bad := fmt.Errorf("%w: bundle directory", ErrDamaged)
-	if len(b) <= bundleStart || string(b[:len(bundleMagic)]) != bundleMagic || b[len(bundleMagic)] != kind {
-		return bad
+	if !isBundle(b, kind) {
+		return errDirectory
 	}
 	data, err := bundleData(b)
 	if err != nil {
@@ -185,7 +270,7 @@ func walkBundle(b []byte, kind byte, visit func(probe []byte, blocks [][]byte) b
 			size, used := binary.Uvarint(b[at:])
 			at += used
 			if size > uint64(len(data)) {
-				return bad
+				return errDirectory
 			}
 			blocks = append(blocks, data[:size])
 			data = data[size:]
@@ -199,36 +284,19 @@ func walkBundle(b []byte, kind byte, visit func(probe []byte, blocks [][]byte) b
 
 // bundleData steps over the directory, checks it, and returns what follows.
 func bundleData(b []byte) ([]byte, error) {
-	bad := fmt.Errorf("%w: bundle directory", ErrDamaged)
-	at := bundleStart
-	next := func() (uint64, bool) {
-		v, n := binary.Uvarint(b[min(at, len(b)):])
-		at += max(n, 0)
-		return v, n > 0
-	}
-	count, ok := next()
-	if !ok || count > block.MaxSeries {
-		return nil, bad
+	d := dirReader{b: b, at: bundleStart}
+	count := d.uvarint()
+	if count > block.MaxSeries {
+		return nil, errDirectory
 	}
 	for range count {
-		n, ok := next()
-		if !ok || n > uint64(len(b)-at-1) {
-			return nil, bad
+		_, blocks := d.name()
+		for range blocks {
+			d.uvarint()
 		}
-		at += int(n)
-		if at >= len(b) {
-			return nil, bad
-		}
-		nblocks := b[at]
-		at++
-		for range nblocks {
-			if _, ok := next(); !ok {
-				return nil, bad
-			}
+		if d.bad {
+			return nil, errDirectory
 		}
 	}
-	if len(b)-at < 4 || binary.LittleEndian.Uint32(b[at:]) != block.Checksum(b[:at]) {
-		return nil, bad
-	}
-	return b[at+4:], nil
+	return d.data()
 }

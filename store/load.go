@@ -212,17 +212,17 @@ func (s *Store) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.
 			continue
 		}
 		for num, o := range open {
-			_ = pick(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(blocks [][]byte) (err error) {
-				if len(blocks) == 0 {
-					return nil
-				}
-				recs, err = dec.Decode(recs[:0], blocks[len(blocks)-1])
-				for err == nil && len(recs) > 0 && len(o.recs) > 0 && o.recs[0].Mono <= recs[len(recs)-1].Mono {
-					o.recs = o.recs[1:]
-					o.parted = max(o.parted-1, 0)
-				}
-				return nil
-			})
+			var last []byte // of its blocks: what is damaged is told when it is read
+			_ = partOf(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(b []byte) { last = b })
+			if last == nil {
+				continue
+			}
+			var err error
+			recs, err = dec.Decode(recs[:0], last)
+			for err == nil && len(recs) > 0 && len(o.recs) > 0 && o.recs[0].Mono <= recs[len(recs)-1].Mono {
+				o.recs = o.recs[1:]
+				o.parted = max(o.parted-1, 0)
+			}
 		}
 	}
 }

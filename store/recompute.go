@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -23,8 +24,12 @@ func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to t
 		return 0, fmt.Errorf("recompute probe %s: %w", probe, ctx.Err())
 	}
 	defer func() { <-s.flushing }()
-	q := query{s: s, probe: probe}
-	entries, _ := q.overlap(from.UnixMilli(), to.UnixMilli())
+	q := &query{s: s, probe: probe}
+	q.look(kindRaw, from.UnixMilli(), to.UnixMilli())
+	entries := make([]*entry, len(q.from))
+	for i := range q.from {
+		entries[i] = q.from[i].e
+	}
 	for _, e := range entries {
 		if err := ctx.Err(); err != nil {
 			return done, fmt.Errorf("recompute probe %s: %w", probe, err)
@@ -43,16 +48,7 @@ func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to t
 // recompute replaces the probe's rollups in one bundle. Raw and rollup bundles
 // of one name sum up the same readings. The flushing token keeps e in place.
 func (q *query) recompute(e *entry, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (bool, error) {
-	q.recs = q.recs[:0]
-	err := q.fetch(e, rootRaw, kindRaw, func(blocks [][]byte) (err error) {
-		for _, b := range blocks {
-			if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
-				return fmt.Errorf("%w: %w", ErrDamaged, err)
-			}
-		}
-		return nil
-	})
-	if err != nil || len(q.recs) == 0 {
+	if err := q.readBundle(e); err != nil || len(q.recs) == 0 {
 		return false, err
 	}
 	lo, hi := from.UnixMilli(), to.UnixMilli()
@@ -69,6 +65,24 @@ func (q *query) recompute(e *entry, from, to time.Time, correct func(sensors.Rea
 		return false, err
 	}
 	return true, q.s.replaceTable(e, string(q.probe), blocks)
+}
+
+// readBundle fills q.recs with the probe's readings of one bundle; all or none.
+func (q *query) readBundle(e *entry) error {
+	q.s.layout.RLock()
+	defer q.s.layout.RUnlock()
+	q.recs, q.from = q.recs[:0], q.from[:0]
+	q.s.mu.Lock()
+	q.note(e, kindRaw)
+	q.s.mu.Unlock()
+	if err := q.copyBlocks(kindRaw, allBlocks); err != nil {
+		return err
+	}
+	var errs []error
+	for i := range q.from {
+		errs = q.unpackSource(&q.from[i], errs)
+	}
+	return errors.Join(errs...)
 }
 
 // replaceTable swaps one probe's rollups in a bundle, in memory or on disk.

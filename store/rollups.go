@@ -3,7 +3,6 @@ package store
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"iter"
 	"slices"
@@ -45,47 +44,33 @@ func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level,
 	}
 }
 
+// spanWindow returns the probe's spans that start in [lo, hi), and the faults
+// met on the way to them. Both are valid until the next call.
 func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
-	for range 8 {
-		spans, errs, err := q.trySpans(level, lo, hi)
-		if errors.Is(err, errMoved) {
-			continue
-		}
-		if err != nil {
-			errs = append(errs, err)
-		}
-		return spans, errs
-	}
-	return nil, []error{errMoved}
-}
-
-func (q *query) trySpans(level Level, lo, hi int64) (out []block.Span, errs []error, err error) {
 	l := int(level) - 1
 	// A span that starts before lo may lie in a bundle that begins after it.
-	entries, open := q.overlap(lo, hi+spanMillis[l])
+	if err := q.collect(kindTable, l, lo, hi+spanMillis[l]); err != nil {
+		return nil, []error{err}
+	}
+	var errs []error
 	q.spans = q.spans[:0]
-	for _, e := range entries {
-		err := q.fetch(e, rootTable, kindTable, func(blocks [][]byte) error {
-			if l >= len(blocks) {
-				return fmt.Errorf("%w: no rollups of this level", ErrDamaged)
+	for i := range q.from {
+		src := &q.from[i]
+		err := src.err
+		for b := range q.blocks(src) {
+			if q.spans, err = q.dec.DecodeSpans(q.spans, b); err != nil {
+				err = fmt.Errorf("%w: %w", ErrDamaged, err)
 			}
-			var err error
-			if q.spans, err = q.dec.DecodeSpans(q.spans, blocks[l]); err != nil {
-				return fmt.Errorf("%w: %w", ErrDamaged, err)
-			}
-			return nil
-		})
-		if errors.Is(err, ErrDamaged) {
+		}
+		if err != nil {
 			q.s.damagedRecord(err)
 			errs = append(errs, err)
-		} else if err != nil {
-			return nil, nil, err
 		}
 	}
-	if len(open) > 0 {
-		q.spans = append(q.spans, sumUp(q.probe, open, *q.s.limits.Load())[l]...)
+	if len(q.open) > 0 {
+		q.spans = append(q.spans, sumUp(q.probe, q.open, *q.s.limits.Load())[l]...)
 	}
-	return ordered(q.spans, lo, hi), errs, nil
+	return ordered(q.spans, lo, hi), errs
 }
 
 // ordered keeps the spans that start in [lo, hi), sorts them where the clock

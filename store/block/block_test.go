@@ -33,16 +33,33 @@ func TestSizeAgainstEntropy(t *testing.T) {
 	}
 }
 
-func BenchmarkDecodeDay(b *testing.B) {
-	var e Encoder
-	var d Decoder
-	blk, _ := e.Append(nil, room(1, 8640))
-	var dst []Record
-	for b.Loop() {
-		var err error
-		if dst, err = d.Decode(dst[:0], blk); err != nil {
-			b.Fatal(err)
-		}
+// BenchmarkDecode unpacks a day of one probe, as one block and as the hours that it
+// is before it is over.
+func BenchmarkDecode(b *testing.B) {
+	for name, size := range map[string]int{"day": 8640, "hours": 360} {
+		b.Run(name, func(b *testing.B) {
+			e := Encoder{Quick: size < 8640}
+			var blocks [][]byte
+			for recs := range slices.Chunk(room(1, 8640), size) {
+				blk, err := e.Append(nil, recs)
+				if err != nil {
+					b.Fatal(err)
+				}
+				blocks = append(blocks, blk)
+			}
+			var d Decoder
+			dst := make([]Record, 0, 8640)
+			for b.Loop() {
+				dst = dst[:0]
+				for _, blk := range blocks {
+					var err error
+					if dst, err = d.Decode(dst, blk); err != nil {
+						b.Fatal(err)
+					}
+				}
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/8640, "ns/reading")
+		})
 	}
 }
 

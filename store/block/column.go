@@ -33,30 +33,43 @@ const (
 // It is passed by value, so that loops keep it in registers.
 type predictor struct {
 	weight int64
-	mean   int64 // in 1/2^meanBits
-	next   int64 // the guess
+	state  int64 // the last value; of a mean, the mean in 1/2^meanBits, plus a half
 }
 
 // meanBits is the fraction kept in a running mean.
 const (
 	meanBits = 6
 	meanHalf = 1 << (meanBits - 1)
+	meanPart = 1<<meanBits - 1
 )
 
 // startAt returns the predictor p once it has seen the first value.
 func startAt(p uint8, first int64) predictor {
-	return predictor{weight: int64(p), mean: first << meanBits, next: first}
+	if p == 0 {
+		return predictor{state: first}
+	}
+	return predictor{weight: int64(p), state: first<<meanBits + meanHalf}
 }
 
-// after returns the predictor once it has seen x as well.
-func (p predictor) after(x int64) predictor {
+// next is the guess: the last value, or the mean rounded.
+func (p predictor) next() int64 {
 	if p.weight == 0 {
-		p.next = x
-		return p
+		return p.state
 	}
-	p.mean += ((x<<meanBits - p.mean) * p.weight) >> 3
-	p.next = (p.mean + meanHalf) >> meanBits
-	return p
+	return p.state >> meanBits
+}
+
+// step returns the value that is res away from the guess, and the predictor once
+// it has seen that value. The mean m becomes m + weight/8 · (value − m); written
+// out in residuals it takes fewer steps that wait for one another.
+func (p predictor) step(res int64) (int64, predictor) {
+	if p.weight == 0 {
+		p.state += res
+		return p.state, p
+	}
+	v := p.state>>meanBits + res
+	p.state += ((res<<meanBits + meanHalf - p.state&meanPart) * p.weight) >> 3
+	return v, p
 }
 
 // predict writes v minus what predictor p says of it to res; the first residual
@@ -68,17 +81,16 @@ func predict(p uint8, v, res []int64) {
 	res[0] = v[0]
 	guess := startAt(p, v[0])
 	for i := 1; i < len(v); i++ {
-		res[i] = v[i] - guess.next
-		guess = guess.after(v[i])
+		r := v[i] - guess.next()
+		res[i] = r
+		_, guess = guess.step(r)
 	}
 }
 
 // unpredict turns residuals back into values, in place, from the guess on.
 func unpredict(guess predictor, v []int64) {
 	for i, r := range v {
-		x := guess.next + r
-		v[i] = x
-		guess = guess.after(x)
+		v[i], guess = guess.step(r)
 	}
 }
 
@@ -253,26 +265,31 @@ func appendRice(dst []byte, p uint8, first int64, res []int64, k uint) []byte {
 
 // readRice fills v with the values of a column coded by appendRice, and returns
 // what follows it. Bits and predictions are taken in one loop: each waits for
-// the value before, and the processor works on both at once.
+// the value before, and the processor works on both at once. The reader's state
+// is kept in local variables while bits are plenty, as going through memory would
+// take as long as all the rest.
 func readRice(src []byte, v []int64, k uint, guess predictor) ([]byte, error) {
 	r := bitReader{src: src}
-	low := uint64(1)<<k - 1
-	for i := range v {
-		if r.n < riceLimit+k { // enough for the longest plain code, as k is at most 40
-			r.fill()
+	low, need := uint64(1)<<k-1, riceLimit+k // the longest plain code, as k is at most 40
+	for i := 0; i < len(v); {
+		r.fill()
+		acc, n := r.acc, r.n
+		for i < len(v) && n >= need {
+			q := uint(bits.TrailingZeros64(^acc))
+			if q >= riceLimit {
+				break
+			}
+			v[i], guess = guess.step(unzigzag(uint64(q)<<(k&63) | acc>>((q+1)&63)&low))
+			acc >>= (q + 1 + k) & 63
+			n -= q + 1 + k
+			i++
 		}
-		var u uint64
-		if q := uint(bits.TrailingZeros64(^r.acc)); q < riceLimit {
-			u = uint64(q)<<k | r.acc>>(q+1)&low
-			r.acc >>= q + 1 + k
-			r.n -= q + 1 + k
-		} else {
+		r.acc, r.n = acc, n
+		if n >= need && i < len(v) { // a code that was too long to be plain
 			r.take(riceLimit)
-			u = r.read(uint(r.read(6)) + 1)
+			v[i], guess = guess.step(unzigzag(r.read(uint(r.read(6)) + 1)))
+			i++
 		}
-		x := guess.next + unzigzag(u)
-		v[i] = x
-		guess = guess.after(x)
 	}
 	rest, ok := r.rest()
 	if !ok {

@@ -264,6 +264,12 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 			return nil, err
 		}
 	}
+	if exact && n == len(recs) && q != Light {
+		if !deriveAll(recs, q, l, off) {
+			return nil, ErrCorrupt
+		}
+		return src, nil
+	}
 	at := 0
 	for i := range recs {
 		r := &recs[i]
@@ -281,8 +287,32 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 	return src, nil
 }
 
+// deriveAll calibrates one quantity of records that all have it, off away from
+// the line; false when a value does not fit. It is derived without its branches:
+// nearly every block of a probe is like that.
+func deriveAll(recs []Record, q uint8, l line, off int64) bool {
+	wrong := int64(0)
+	if q == Temperature {
+		for i := range recs {
+			v := off + l.at(int64(recs[i].RawTemperature))
+			recs[i].Temperature = int32(v)
+			wrong |= v ^ int64(int32(v))
+		}
+		return wrong == 0
+	}
+	for i := range recs {
+		v := off + l.at(int64(recs[i].RawHumidity))
+		recs[i].Humidity = int32(v)
+		wrong |= v ^ int64(int32(v))
+	}
+	return wrong == 0
+}
+
 // putRaw hands v to the records with a raw value; false when one does not fit.
 func putRaw(recs []Record, q uint8, v []int64) bool {
+	if len(v) == len(recs) && q != Light {
+		return putRawAll(recs, q, v)
+	}
 	at := 0
 	for i := range recs {
 		if r := &recs[i]; r.RawHas&q != 0 {
@@ -293,6 +323,23 @@ func putRaw(recs []Record, q uint8, v []int64) bool {
 		}
 	}
 	return true
+}
+
+// putRawAll is putRaw where every record has a value, without its branches.
+func putRawAll(recs []Record, q uint8, v []int64) bool {
+	wrong := int64(0)
+	if q == Temperature {
+		for i, x := range v[:len(recs)] {
+			recs[i].RawTemperature = int32(x)
+			wrong |= x ^ int64(int32(x))
+		}
+		return wrong == 0
+	}
+	for i, x := range v[:len(recs)] {
+		recs[i].RawHumidity = int32(x)
+		wrong |= x ^ int64(int32(x))
+	}
+	return wrong == 0
 }
 
 // putOnly hands v to the records that have a value but no raw one.

@@ -171,9 +171,7 @@ func (d *ransDecoder) read(src []byte, c *columnReader, v []int64, guess predict
 			m := raw.read(class) + 1<<class + plain - 1
 			res = (int64(m) ^ sign) - sign
 		}
-		y := guess.next + res
-		v[i] = y
-		guess = guess.after(y)
+		v[i], guess = guess.step(res)
 	}
 	rest, ok := raw.rest()
 	if !ok || x != ransLow || len(words) != 0 {
