@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -70,6 +71,30 @@ func TestCheck(t *testing.T) {
 	code, _, err = runDewline(t, "check", "--config", filepath.Join(dir, "none.toml"))
 	if code != exitUsage || !strings.Contains(err, "none.toml") {
 		t.Errorf("a missing file: %d %q", code, err)
+	}
+}
+
+// Wherever the record is, a start finds the last good configuration there, also
+// where the file is broken in a way that leaves nothing decoded.
+func TestLastGoodIsFoundInTheStoreDir(t *testing.T) {
+	dir := t.TempDir()
+	good := strings.Replace(string(configs.Example()), `dir = "/var/lib/dewline"`, `dir = "`+dir+`" # the card`, 1)
+	if good == string(configs.Example()) {
+		t.Fatal("the example names no store.dir")
+	}
+	write(t, dir, "last-good.toml", good)
+	for name, bad := range map[string]string{
+		"a key":    good + "\n[lamps_of_the_room]\non = 1\n",
+		"no TOML":  "[room\n" + good,
+		"no quote": good + "\n[store]\ndir = \"unfinished\n",
+	} {
+		cfg, refused, err := loadOrLastGood(write(t, t.TempDir(), "dewline.toml", bad), "", slog.New(slog.DiscardHandler))
+		if err != nil || refused == "" || cfg.Store.Dir != dir {
+			t.Errorf("%s: %v, refused %q", name, err, refused)
+		}
+	}
+	if got := storeDir(filepath.Join(dir, "none.toml")); got != "/var/lib/dewline" {
+		t.Errorf("no file at all: %s", got)
 	}
 }
 

@@ -10,6 +10,8 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
+	"strconv"
+	"strings"
 	"syscall"
 
 	"dewline/cmd/dewline/daemon"
@@ -113,7 +115,7 @@ func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, re
 	}
 	faults := err
 	if dir == "" {
-		dir = "/var/lib/dewline"
+		dir = storeDir(path)
 	}
 	last := filepath.Join(dir, daemon.LastGoodName)
 	cfg, err = loadWatchable(last)
@@ -136,4 +138,33 @@ func loadWatchable(path string) (*configs.Config, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return cfg, nil
+}
+
+// storeDir reads the data directory out of a configuration that may be broken
+// anywhere else.
+func storeDir(path string) string {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		b = nil // gone: then only the usual place is left
+	}
+	section := ""
+	for line := range strings.Lines(string(b)) {
+		line = strings.TrimSpace(line)
+		if strings.HasPrefix(line, "[") {
+			section = line
+			continue
+		}
+		key, value, _ := strings.Cut(line, "=")
+		if !strings.HasPrefix(section, "[store]") || strings.TrimSpace(key) != "dir" {
+			continue
+		}
+		quoted, err := strconv.QuotedPrefix(strings.TrimSpace(value))
+		if err != nil {
+			continue
+		}
+		if dir, err := strconv.Unquote(quoted); err == nil && filepath.IsAbs(dir) {
+			return dir
+		}
+	}
+	return "/var/lib/dewline"
 }
