@@ -121,9 +121,10 @@ func execute(t *template.Template, m *alert.Message) ([]byte, error) {
 	return w.buf.Bytes(), nil
 }
 
-// event is a CloudEvents 1.0 event in JSON format. Source and id together
-// name one version of one notice: a repeat has the same, so that receivers may
-// treat it as a duplicate (CloudEvents 1.0, "id").
+// event is a CloudEvents 1.0 event in JSON format. Receivers may drop what has
+// the source and id of an earlier one (CloudEvents 1.0, "id"), so these are the
+// same for a retry of one sending only: a reminder that nobody answered, and
+// the same notice to another person, are events of their own.
 type event struct {
 	SpecVersion     string         `json:"specversion"`
 	ID              string         `json:"id"`
@@ -140,7 +141,7 @@ func (h *Hook) body(m *alert.Message) ([]byte, error) {
 		return execute(h.tmpl, m)
 	}
 	e := event{
-		SpecVersion: "1.0", ID: m.ID + "/" + strconv.Itoa(m.Version),
+		SpecVersion: "1.0", ID: fmt.Sprintf("%s/%d/%s/%d", m.ID, m.Version, m.To, max(m.Sent, 1)),
 		Source: "/dewline/" + url.PathEscape(h.opt.Room), Type: "dewline.notice." + string(m.Kind),
 		Subject: m.Cause, DataContentType: "application/json", Data: m,
 	}

@@ -19,7 +19,7 @@ var when = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
 
 func delivery() alert.Delivery {
 	return alert.Delivery{NoticeID: "lethal-ceiling/e1/3", Priority: rules.Wake,
-		Message: alert.Message{ID: "lethal-ceiling/e1/3", Version: 2, Kind: alert.Update, Time: when, ClockSet: true,
+		Message: alert.Message{ID: "lethal-ceiling/e1/3", To: "una", Version: 2, Kind: alert.Update, Time: when, ClockSet: true,
 			Priority: rules.Wake, Cause: "enclosure", CauseID: "e1", Title: `Blåbär "e1": lethal heat`, Subjects: []string{"e1"}}}
 }
 
@@ -71,7 +71,7 @@ func TestHook_cloudEvent(t *testing.T) {
 	if err := json.Unmarshal(r.body, &e); err != nil {
 		t.Fatal(err)
 	}
-	for k, want := range map[string]string{"specversion": "1.0", "id": "lethal-ceiling/e1/3/2", "source": "/dewline/attic",
+	for k, want := range map[string]string{"specversion": "1.0", "id": "lethal-ceiling/e1/3/2/una/1", "source": "/dewline/attic",
 		"type": "dewline.notice.update", "subject": "enclosure/e1", "time": "2026-02-03T12:00:00Z", "datacontenttype": "application/json"} {
 		if e[k] != want {
 			t.Errorf("%s: %v, want %s", k, e[k], want)
@@ -82,6 +82,35 @@ func TestHook_cloudEvent(t *testing.T) {
 	}
 	if r.header.Get("Authorization") != "Bearer x" || r.header.Get(SignatureHeader) != Sign(secret, r.body) {
 		t.Errorf("headers %v", r.header)
+	}
+}
+
+// CloudEvents 1.0, "id": consumers may take events with the same source and id
+// for duplicates. A retry is one; a reminder, another person and a newer
+// version are not.
+func TestHook_eventIDs(t *testing.T) {
+	url, got := serve(t, 204, nil, "")
+	h := hook(t, Options{URL: url})
+	id := func(version, sent int, to string) string {
+		d := delivery()
+		d.Message.Version, d.Message.Sent, d.Message.To = version, sent, to
+		if err := h.Send(t.Context(), d); err != nil {
+			t.Fatal(err)
+		}
+		var e struct{ ID string }
+		if err := json.Unmarshal((*got)[len(*got)-1].body, &e); err != nil || e.ID == "" {
+			t.Fatalf("%q %v", e.ID, err)
+		}
+		return e.ID
+	}
+	first := id(2, 1, "una")
+	if again := id(2, 1, "una"); again != first {
+		t.Errorf("a retry is the event %s, the first try %s", again, first)
+	}
+	for name, other := range map[string]string{"a reminder": id(2, 2, "una"), "another person": id(2, 1, "odo"), "a newer version": id(3, 1, "una")} {
+		if other == first {
+			t.Errorf("%s has the id of the first: %s", name, other)
+		}
 	}
 }
 
