@@ -164,12 +164,17 @@ func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
 		e.apply(s, now, alarm.Missing, gap)
 		return
 	}
-	if slope.PerHour <= 0 {
+	misted := en.misted(now.Mono, mistDips) && !en.slots[kLethal].rec.Life.Active
+	if slope.PerHour <= 0 && !misted {
 		en.st.Ahead = Ahead{At: now.Mono}
 		e.apply(s, now, alarm.Back, gap)
 		return
 	}
 	e.forecast(en, now, slope)
+	if slope.PerHour <= 0 {
+		e.apply(s, now, alarm.Between, gap) // the mist cools, for a moment
+		return
+	}
 	eta, within := en.st.Ahead.ToCeiling, e.cfg.Rules.AheadWithin.D()
 	in := alarm.Between
 	switch {
@@ -206,6 +211,43 @@ func (e *Engine) forecast(en *enclosure, now sensors.Instant, slope climate.Slop
 		en.st.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
 		if !f.Learned {
 			en.st.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
+		}
+		e.allowForMist(en, &en.st.Ahead.ToCeiling, o.Ceiling-o.Air, now)
+	}
+}
+
+// What a mist does to a rise, seen in simulated rooms: the air falls by up to
+// mistCools while it evaporates, and comes back within the next hour or two.
+const (
+	mistCools   = 0.8              // °C
+	mistReturns = 0.4              // °C that may still come back by itself
+	mistDips    = 25 * time.Minute // while the fall says nothing about the rise
+	mistFades   = 90 * time.Minute
+)
+
+// misted reports whether a pulse began within the last span.
+func (en *enclosure) misted(now, span time.Duration) bool {
+	return en.st.HasPulse && now-en.st.PulseAt < span
+}
+
+// allowForMist widens a forecast: to the early side after a mist, whose cooling
+// ends nobody knows how soon, to the late side when one is due before.
+func (e *Engine) allowForMist(en *enclosure, t *climate.Eta, way float64, now sensors.Instant) {
+	if !t.Known || t.Mid <= 0 || way <= 0 {
+		return
+	}
+	perDegree := time.Duration(float64(t.Mid) / way) // at the mean rate ahead
+	if en.misted(now.Mono, mistFades) {
+		t.From = max(0, t.From-time.Duration(mistReturns*float64(perDegree)))
+	}
+	if en.mist < 0 || t.Open {
+		return
+	}
+	next := e.mists[en.mist].st.Next
+	if due := next.Sub(now.Wall); now.Synced && !next.IsZero() && due < t.To {
+		t.To += time.Duration(mistCools * float64(perDegree))
+		if t.To >= climate.Horizon {
+			t.To, t.Open = climate.Horizon, true
 		}
 	}
 }

@@ -85,6 +85,9 @@ const (
 	roomLong    = 8.0 // h
 	roomShort   = 1.2 // h
 
+	// A calibrated probe is good to 0.1 °C (common practice, no source).
+	probeSigma = 0.06 // °C
+
 	rangeWidth = 1.65 // standard deviations either side: nine in ten
 )
 

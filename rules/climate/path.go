@@ -104,8 +104,9 @@ type band struct {
 func (m *Thermal) spread(c *course, s scenario, u sigmas, b *band) {
 	m.run(c, &s, &b.mid)
 	for i := range b.mid {
-		// Air wanders: what the model strays by in an hour, as a random walk.
-		b.up[i] = u.drift * u.drift * float64(i) * pathStep.Hours()
+		// Air wanders: what the model strays by in an hour, as a random walk. And
+		// nobody knows where it is now any better than the probe does.
+		b.up[i] = probeSigma*probeSigma + u.drift*u.drift*float64(i)*pathStep.Hours()
 		b.down[i] = b.up[i]
 	}
 	off := s
