@@ -49,7 +49,7 @@ func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *probe {
 	doubt := func(p *probe) bool {
 		leapt := p.leapt(now.Mono) && side*float64(p.st.Leap) >= 0
-		return p.st.Doubtful || leapt || p.apart()
+		return p.st.Doubtful || leapt || p.apart() || p.stands(now.Mono)
 	}
 	for _, i := range en.probes {
 		if p := &e.probes[i]; i == en.now.hotProbe && doubt(p) {
@@ -136,6 +136,8 @@ func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
 		return "it changed places with probe " + p.st.Swap.With
 	case p.leapt(now.Mono):
 		return fmt.Sprintf("%s ago it leapt by %.1f °C, faster than air can change", ago(now.Mono-p.st.LeapAt), p.st.Leap.Celsius())
+	case p.stands(now.Mono):
+		return fmt.Sprintf("it has said exactly the same for %s while the others moved", ago(now.Mono-p.st.StillAt))
 	case p.apart():
 		return "it disagrees with the other probe"
 	default:
@@ -173,10 +175,33 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 	if why := e.roomExplains(en, &pic, hotter); why != "" {
 		return Cause{Kind: CauseRoom}, []string{why, "warm air of the same vapour is drier air"}
 	}
+	if why := e.roomDry(now); why != "" {
+		return Cause{Kind: CauseRoom}, []string{why}
+	}
 	if judged >= 3 && 10*dry >= 7*judged {
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are at their floor", dry, judged)}
 	}
 	return Cause{CauseEnclosure, en.cfg.ID}, nil
+}
+
+// roomDrier in %RH is by how much drier than usual at this hour a room has to be
+// to dry its enclosures out: a room at 33 % instead of 45 % takes a fifth more
+// water out of them.
+const roomDrier = 8
+
+// roomDry says in words that the room's own air is drier than usual, as it is
+// when what conditions it has failed; empty where it is not.
+func (e *Engine) roomDry(now sensors.Instant) string {
+	h, ok := e.roomHum(now.Mono)
+	hour := e.hour(now)
+	if !ok || hour < 0 {
+		return ""
+	}
+	usual, known := e.room.UsualHum.At(hour)
+	if is := float64(h) / 100; known && usual-is >= roomDrier {
+		return fmt.Sprintf("the room's air is at %.0f %%, %.0f %% is usual at this hour: look at what conditions it", is, usual)
+	}
+	return ""
 }
 
 func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {

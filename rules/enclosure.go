@@ -36,6 +36,7 @@ type EnclosureState struct {
 	DryOdd    int           `json:"dry_odd"` // pulses in a row that dried oddly
 	Soaks     Soaks         `json:"soaks"`
 	StandIn   StandIn       `json:"stand_in,omitzero"`
+	Moist     Moist         `json:"moist,omitzero"`
 	// Verdict on the mist due at VerdictAt, kept until the whole supply is
 	// judged.
 	Verdict   climate.MistVerdict `json:"verdict"`
@@ -125,8 +126,8 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 		e.combineOne(en, now)
 		return
 	}
-	var litter, other, water, hums [8]int32
-	var nl, no, nw, nh int
+	var temps [numRanks]few
+	var hums few
 	p := present{}
 	named := false
 	rules := &e.cfg.Rules
@@ -137,49 +138,73 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 		use := pr.use(rules, now)
 		p.doubt = p.doubt || use.doubt
 		if use.temp {
-			t := int32(st.Temp)
-			if !p.hasTemp || t > p.hot {
-				p.hot, p.hotProbe = t, i
-			}
-			if !p.hasTemp || t < p.cold {
-				p.cold = t
-			}
-			p.hasTemp = true
-			switch {
-			case pr.cfg.Place == configs.Litter && nl < len(litter):
-				litter[nl] = t
-				nl++
-			case pr.cfg.Place == configs.Water && nw < len(water):
-				water[nw] = t
-				nw++
-			case no < len(other):
-				other[no] = t
-				no++
-			}
+			p.reach(int32(st.Temp), i)
+			temps[rankOf(pr.cfg.Place)].add(int32(st.Temp))
 		}
-		if !named && nh < len(hums) && use.hum {
-			if pr.cfg.FloorProbe {
-				named, nh = true, 0
+		if use.hum && !named {
+			if named = pr.cfg.FloorProbe; named {
+				hums.n = 0
 			}
-			hums[nh], p.humProbe = int32(st.Hum), i
-			nh++
+			hums.add(int32(st.Hum))
+			p.humProbe = i
 		}
 		if st.HasLux {
 			p.lux, p.hasLux = st.Lux, true
 		}
 	}
-	switch {
-	case nl > 0:
-		p.main = median(litter[:nl])
-	case no > 0:
-		p.main = median(other[:no])
-	case nw > 0:
-		p.main = median(water[:nw])
+	for i := range temps {
+		if f := &temps[i]; f.n > 0 {
+			p.main = median(f.v[:f.n])
+			break
+		}
 	}
-	if nh > 0 {
-		p.hum, p.hasHum = median(hums[:nh]), true
+	if hums.n > 0 {
+		p.hum, p.hasHum = median(hums.v[:hums.n]), true
 	}
 	en.now = p
+}
+
+// The places that the band is judged on, the first that is there.
+const (
+	rankLitter = iota
+	rankOther
+	rankWater
+	numRanks
+)
+
+func rankOf(p configs.Place) int {
+	switch p {
+	case configs.Litter:
+		return rankLitter
+	case configs.Water:
+		return rankWater
+	}
+	return rankOther
+}
+
+// few holds the values of as many probes as an enclosure has.
+type few struct {
+	v [8]int32
+	n int
+}
+
+func (f *few) add(v int32) {
+	if f.n < len(f.v) {
+		f.v[f.n] = v
+		f.n++
+	}
+}
+
+// reach takes one more temperature for the hottest and the coldest.
+func (p *present) reach(t int32, probe int) {
+	if !p.hasTemp {
+		p.hot, p.cold, p.hotProbe, p.hasTemp = t, t, probe, true
+		return
+	}
+	if t > p.hot {
+		p.hot, p.hotProbe = t, probe
+	}
+	p.cold = min(p.cold, t)
 }
 
 // combineOne is combine for the only probe of an enclosure.

@@ -61,9 +61,11 @@ type Engine struct {
 
 // RoomState is what is remembered of the room's air.
 type RoomState struct {
-	Trend  climate.Trend      `json:"trend"`
-	Usual  climate.HourOffset `json:"usual"` // temperature by hour of day
-	SlowAt time.Duration      `json:"slow_at"`
+	Trend climate.Trend      `json:"trend"`
+	Usual climate.HourOffset `json:"usual"` // temperature by hour of day
+	// UsualHum is its humidity by hour of day, in %.
+	UsualHum climate.HourOffset `json:"usual_hum,omitzero"`
+	SlowAt   time.Duration      `json:"slow_at"`
 }
 
 // New returns an engine for a complete configuration.
@@ -260,6 +262,7 @@ func (e *Engine) estimate(en *enclosure, now sensors.Instant) {
 	hot, main := float64(en.now.hot)/100, float64(en.now.main)/100
 	en.st.Trend.Observe(now.Mono, hot)
 	e.learn(en, now, hot, main)
+	e.watchMoist(en, now)
 	e.watchNight(en, now, main)
 	e.judgeAhead(en, now)
 	e.judgeExposure(en, now)
@@ -313,8 +316,13 @@ func (e *Engine) estimateRoom(now sensors.Instant) {
 	}
 	e.room.SlowAt = now.Mono
 	e.room.Trend.Observe(now.Mono, float64(t)/100)
-	if hour := e.hour(now); hour >= 0 {
-		e.room.Usual.Observe(hour, float64(t)/100)
+	hour := e.hour(now)
+	if hour < 0 {
+		return
+	}
+	e.room.Usual.Observe(hour, float64(t)/100)
+	if h, ok := e.roomHum(now.Mono); ok {
+		e.room.UsualHum.Observe(hour, float64(h)/100)
 	}
 }
 

@@ -121,6 +121,16 @@ func (e *Engine) still(p *probe, r *sensors.Reading) {
 	st.HasPeers, st.Frozen = false, false
 }
 
+// standsLong is how long the same value to the last digit is a reason to ask the
+// probe first. To call it frozen takes longer.
+const standsLong = 45 * time.Minute
+
+// stands reports whether the probe repeats itself while the others move.
+func (p *probe) stands(now time.Duration) bool {
+	st := &p.st
+	return st.HasPeers && st.PeerHigh-st.PeerLow >= peersMoved && now-st.StillAt >= standsLong
+}
+
 // judgeFrozen compares probes that do not move with what the others do. A
 // steady value is no fault while everything else is steady too.
 func (e *Engine) judgeFrozen(now sensors.Instant) {
@@ -186,16 +196,9 @@ const (
 )
 
 // judgePair looks for two probes of one enclosure that do not agree.
-func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
-	if len(en.probes) < 2 {
-		return
-	}
-	ref, ok := e.roomTemp(now.Mono)
-	if !ok {
-		ref, ok = e.middle(now.Mono)
-	}
-	hour := e.hour(now)
-	known := ok && hour >= 0
+// ref is what their usual places are told against, and known whether there are
+// such places now.
+func (e *Engine) judgePair(en *enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
 	for a := range en.probes {
 		p := &e.probes[en.probes[a]]
 		if !p.usable(&e.cfg.Rules, now.Mono) {
@@ -206,7 +209,7 @@ func (e *Engine) judgePair(en *enclosure, now sensors.Instant) {
 				e.compare(p, q, ref, hour, known, now)
 			}
 		}
-		if known && !p.apart() {
+		if known && !p.apart() && p.st.Swap.With == "" {
 			p.st.Own.Observe(hour, float64(int32(p.st.Temp)-ref)/100)
 		}
 	}

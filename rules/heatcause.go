@@ -65,18 +65,42 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
 			"this shelf is %s by %.1f °C than the others, against what is usual", warmer(side), math.Abs(f.ShelfBy))}
 	case e.odd(&c, &f, side, room != ""):
-		return Cause{CauseEnclosure, en.cfg.ID}, oddEvidence(&c, &f, side)
+		return e.oddCause(en, &c, &f, k)
 	case room != "":
 		return Cause{Kind: CauseRoom}, append([]string{room}, together(pic, side)...)
 	case c.DoorOpen:
 		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
-	case c.HasOffset && f.Judged >= enoughPeers && side*f.Median > allOff:
-		return e.commonCause(en, &f, side)
-	case f.Judged >= enoughPeers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
-		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are past their bands", e.beyondBand(side), f.Judged)}
-	case c.HasOffset && side*f.RoomOff >= max(roomMore, side*f.Residual):
+	}
+	return e.sharedCause(en, &c, &f, pic.Room.Temp, side)
+}
+
+// oddCause is for an enclosure that is what is different: itself, or its only
+// probe where that contradicts itself.
+func (e *Engine) oddCause(en *enclosure, c *climate.Case, f *climate.Finding, k kind) (Cause, []string) {
+	side := sideOf(k)
+	if c.HasOffset && (k == kAbove || k == kBelow) && en.mild() {
+		if why := en.st.Moist.apartText(side); why != "" {
+			return Cause{CauseProbe, e.probes[en.probes[0]].cfg.ID}, []string{why}
+		}
+	}
+	return Cause{CauseEnclosure, en.cfg.ID}, oddEvidence(c, f, side)
+}
+
+// sharedCause looks for what the enclosure may have in common with the others.
+func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []string) {
+	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
+	all, room := side*f.Median, side*f.RoomOff
+	switch {
+	case known && all > allOff:
+		return e.commonCause(en, f, side)
+	case known && min(all, room) > 0 && all+room > allOff:
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
-			"the room itself is %.1f °C, %s by %.1f °C than usual at this hour, and this enclosure no more than it", pic.Room.Temp, warmer(side), side*f.RoomOff)}
+			"the room is %s by %.1f °C than usual at this hour, and all enclosures by another %.1f °C", warmer(side), room, all)}
+	case peers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
+		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are past their bands", e.beyondBand(side), f.Judged)}
+	case c.HasOffset && room >= max(roomMore, side*f.Residual):
+		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
+			"the room itself is %.1f °C, %s by %.1f °C than usual at this hour, and this enclosure no more than it", roomTemp, warmer(side), room)}
 	}
 	return Cause{CauseEnclosure, en.cfg.ID}, nil
 }
@@ -158,25 +182,36 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 // usual: then the room's own rise, or its standing above any band, is enough.
 func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64) string {
 	r := &pic.Room
-	if !r.HasTemp {
-		if n, all := movers(pic, side), pic.Changed; all >= enoughPeers && float64(n) >= mostMove*float64(all) && !e.justSwitched(en) {
-			return fmt.Sprintf("%d of %d enclosures moved the same way", n, all)
-		}
-		return ""
-	}
-	here := fmt.Sprintf("the room itself is %.1f °C", r.Temp)
-	moved := side * r.Change
-	if r.HasUsual {
+	switch {
+	case !r.HasTemp:
+		return e.moversExplain(en, pic, side)
+	case r.HasUsual:
 		off := side * (r.Temp - r.Usual)
-		if off >= roomOff || off >= roomOffMoves && r.HasChange && moved >= roomMoves {
-			return fmt.Sprintf("%s, %s by %.1f °C than usual at this hour", here, warmer(side), off)
+		if off >= roomOff || off >= roomOffMoves && r.HasChange && side*r.Change >= roomMoves {
+			return fmt.Sprintf("the room itself is %.1f °C, %s by %.1f °C than usual at this hour", r.Temp, warmer(side), off)
 		}
 		return ""
 	}
+	return e.firstDaysExplain(en, r, side)
+}
+
+// moversExplain is roomExplains without a room probe.
+func (e *Engine) moversExplain(en *enclosure, pic *climate.Picture, side float64) string {
+	n, all := movers(pic, side), pic.Changed
+	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !e.justSwitched(en) {
+		return fmt.Sprintf("%d of %d enclosures moved the same way", n, all)
+	}
+	return ""
+}
+
+// firstDaysExplain is roomExplains while nothing is known of what is usual.
+func (e *Engine) firstDaysExplain(en *enclosure, r *climate.RoomCase, side float64) string {
+	here := fmt.Sprintf("the room itself is %.1f °C", r.Temp)
 	if t, ok := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan); ok && side*(r.Temp-t) >= roomClimb {
 		return fmt.Sprintf("%s, %s by %.1f °C than %.0f h ago", here, warmer(side), side*(r.Temp-t), roomSpan.Hours())
 	}
 	low, high := min(en.lim.dayLow, en.lim.nightLow), max(en.lim.dayHigh, en.lim.nightHigh)
+	moved := side * r.Change
 	switch {
 	case side > 0 && r.Temp*100 >= float64(high), side < 0 && r.Temp*100 <= float64(low):
 		return here + ", outside of any band"

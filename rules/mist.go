@@ -112,8 +112,15 @@ func (e *Engine) coolsWithRoom(en *enclosure) bool {
 	}
 	was, old := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan)
 	t, now := e.roomTemp(e.now.Mono)
-	return old && now && was-float64(t)/100 >= roomClimb
+	if old && now && was-float64(t)/100 >= roomClimb {
+		return true
+	}
+	usual, hasUsual := e.room.Usual.At(e.hour(e.now))
+	return now && hasUsual && known && room.PerHour < -coolsSlow && float64(t)/100 < usual-roomMore
 }
+
+// coolsSlow in °C/h is the same for a room that is already colder than usual.
+const coolsSlow = 0.4
 
 // coolsFast in °C/h is faster than an enclosure under a mist cools for long.
 const coolsFast = 1.5
@@ -206,14 +213,8 @@ const soakedAir = 9300
 
 // settleMist draws the conclusion from one enclosure's verdict.
 func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.MistFault) {
-	v := en.st.Verdict
+	v := e.softened(en)
 	en.st.Verdict, en.st.HasDue = climate.MistPending, false
-	if v == climate.MistMissed && en.now.hasHum && en.now.hum >= soakedAir {
-		v = climate.MistUnclear // saturated as it is, a mist would not show
-	}
-	if _, open := en.st.Door.Open(); v == climate.MistMissed && open {
-		v = climate.MistUnclear // it would not stay in the air
-	}
 	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
 	cause := Cause{CauseEnclosure, en.cfg.ID}
 	switch {
@@ -250,6 +251,23 @@ func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.Mi
 	}
 }
 
+// softened is the verdict, unclear where a mist that fell would not have shown.
+func (e *Engine) softened(en *enclosure) climate.MistVerdict {
+	_, open := en.st.Door.Open()
+	switch {
+	case en.st.Verdict != climate.MistMissed:
+		return en.st.Verdict
+	case open: // it would not stay in the air
+		return climate.MistUnclear
+	case !en.now.hasHum:
+	case en.now.hum >= soakedAir: // it would raise nothing
+		return climate.MistUnclear
+	case e.probes[en.now.humProbe].st.StillAt < en.st.DueAt: // not a digit has changed since
+		return climate.MistUnclear
+	}
+	return climate.MistMissed
+}
+
 // powerGone reports whether all enclosures are cooler than usual beside the
 // room while their lamps should be on, or the room itself is colder than usual:
 // then a mist that fails everywhere is the power, not the pump.
@@ -258,17 +276,42 @@ func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
 	if pic.Room.HasUsual && e.roomExplains(en, &pic, colder) != "" {
 		return true
 	}
-	lit := 0
-	for i := range e.encls {
-		if l := e.encls[i].lamps; l >= 0 && e.lamps[l].known && e.lamps[l].on && e.lamps[l].edge > 20*time.Minute {
-			lit++
-		}
+	lit, fresh := e.litNow()
+	if fresh >= enoughPeers && 2*fresh >= len(e.encls) && pic.Changed >= enoughPeers && e.middleChange() < lampWarms {
+		return true // nothing got warmer when the lamps were to come on
 	}
 	if lit < enoughPeers || 2*lit < len(e.encls) {
 		return false
 	}
 	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
 }
+
+// litNow counts the enclosures whose lamps should have been on for some time,
+// and those of them whose lamps came on not long ago and are known to warm.
+func (e *Engine) litNow() (lit, fresh int) {
+	for i := range e.encls {
+		o := &e.encls[i]
+		if o.lamps < 0 {
+			continue
+		}
+		l := &e.lamps[o.lamps]
+		if !l.known || !l.on || l.edge <= 20*time.Minute {
+			continue
+		}
+		lit++
+		if l.edge <= 45*time.Minute && o.st.Thermal.Fit().LampGain >= clearLamp {
+			fresh++
+		}
+	}
+	return lit, fresh
+}
+
+// Lamps that add so much in the end, in °C, add at least lampWarms in half an
+// hour.
+const (
+	clearLamp = 1.0
+	lampWarms = 0.1
+)
 
 // powerOff in °C is what enclosures lack soon after the lamps failed to come on.
 const powerOff = 0.5

@@ -70,6 +70,8 @@ type ProbeState struct {
 	Step    Step                 `json:"step,omitzero"` // last one that air does not make
 	Swap    Swap                 `json:"swap,omitzero"`
 	Wet     Wet                  `json:"wet,omitzero"`
+	// AwaySince is since when it stands away from its usual place; 0 for not.
+	AwaySince time.Duration `json:"away_since,omitempty"`
 }
 
 // probe is a configured probe with its state and alarms.

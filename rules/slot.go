@@ -140,6 +140,10 @@ func (e *Engine) raisePriority(s *slot, now sensors.Instant, p Priority) {
 	if !s.open() {
 		return
 	}
+	if byTemperature(s.kind) && s.rec.Cause.Kind == CauseProbe {
+		// What a probe was blamed for while it was mild is looked at again.
+		s.rec.Cause, s.rec.Detail.Evidence = e.causeOf(s, now)
+	}
 	if c := s.rec.Life.Worsen(); c.Changed() {
 		e.emit(s, now, c, "", "more urgent than what was acknowledged")
 		return

@@ -24,6 +24,7 @@ type Swap struct {
 	With string        `json:"with,omitempty"`
 	At   time.Duration `json:"at,omitempty"`
 	Told bool          `json:"told,omitempty"` // an alarm was raised for it
+	Late bool          `json:"late,omitempty"` // found by where both stand, not by their steps
 }
 
 // What makes two steps an exchange. Each takes the other's place within less
@@ -44,7 +45,7 @@ func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
 	st := &p.st
 	p.followWet(r)
 	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
-		st.Swap.With = ""
+		e.settleSwap(p)
 	}
 	e.judgeSwap(p, r.At)
 	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin {
@@ -101,11 +102,22 @@ func (e *Engine) swapped(p, q *probe, now time.Duration) {
 		p.st.Swap.With, p.st.Swap.At = q.cfg.ID, now
 		q.st.Swap.With, q.st.Swap.At = p.cfg.ID, now
 	}
+	p.st.Swap.Late, q.st.Swap.Late = false, false
 	p.st.Step, q.st.Step = Step{}, Step{}
 	for _, x := range []*probe{p, q} {
 		// The jump is explained: it is not the air's, and not a fault of the probe.
 		x.st.Leap, x.st.Jumps = 0, 0
 	}
+}
+
+// settleSwap makes the new places of both probes their usual ones.
+func (e *Engine) settleSwap(p *probe) {
+	if i, ok := e.byID[sensors.ProbeID(p.st.Swap.With)]; ok && e.probes[i].st.Swap.With == p.cfg.ID {
+		q := &e.probes[i]
+		p.st.Own, q.st.Own = q.st.Own, p.st.Own
+		q.st.Swap.With = ""
+	}
+	p.st.Swap.With = ""
 }
 
 // judgeSwap raises probe-disagrees, without a delay, for a probe that stands in
@@ -135,5 +147,8 @@ func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
 // notice.
 func (e *Engine) swapCause(p *probe) (Cause, []string) {
 	first := min(p.cfg.ID, p.st.Swap.With)
+	if p.st.Swap.Late {
+		return Cause{CauseProbe, first}, []string{"each stands where the other usually does at this hour, and has left its own place"}
+	}
 	return Cause{CauseProbe, first}, []string{"both changed to the other's values at the same moment"}
 }

@@ -43,20 +43,7 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
 	d := &s.rec.Detail
 	if byTemperature(s.kind) {
-		if en.now.hasTemp && s.kind != kBelow {
-			d.Temperature, d.Ceiling = float64(en.now.hot)/100, float64(en.lim.ceiling)/100
-		}
-		if slope, ok := en.st.Trend.Slope(); ok {
-			d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
-			if s.kind != kBelow && slope.PerHour > 0.3 && en.now.hasTemp && en.now.hot < en.lim.ceiling {
-				e.detailAhead(en, now, slope, d)
-			}
-		} else {
-			d.Unknown = append(d.Unknown, "how fast: less than 15 minutes of readings")
-		}
-		if _, ok := e.roomTemp(now.Mono); !ok {
-			d.Unknown = append(d.Unknown, "the room's temperature")
-		}
+		e.detailTemperature(en, s, now)
 	}
 	if en.lamps >= 0 && !e.lamps[en.lamps].known {
 		d.Unknown = append(d.Unknown, "day or night: the clock is not set")
@@ -69,6 +56,25 @@ func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
 	}
 	if s.kind == kExposure && en.st.Dose.Unknown > 0 {
 		d.Unknown = append(d.Unknown, "gaps of "+ago(en.st.Dose.Unknown)+" are not counted")
+	}
+}
+
+// detailTemperature fills what a person needs beside a temperature.
+func (e *Engine) detailTemperature(en *enclosure, s *slot, now sensors.Instant) {
+	d, hot := &s.rec.Detail, s.kind != kBelow && en.now.hasTemp
+	if hot {
+		d.Temperature, d.Ceiling = float64(en.now.hot)/100, float64(en.lim.ceiling)/100
+	}
+	if slope, ok := en.st.Trend.Slope(); ok {
+		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
+		if hot && slope.PerHour > 0.3 && en.now.hot < en.lim.ceiling {
+			e.detailAhead(en, now, slope, d)
+		}
+	} else {
+		d.Unknown = append(d.Unknown, "how fast: less than 15 minutes of readings")
+	}
+	if _, ok := e.roomTemp(now.Mono); !ok {
+		d.Unknown = append(d.Unknown, "the room's temperature")
 	}
 }
 

@@ -167,10 +167,16 @@ func (e *Engine) minutely(now sensors.Instant) {
 	e.dueMists(now)
 	e.judgeMists(now)
 	e.judgeFrozen(now)
+	ref, ok := e.roomTemp(now.Mono)
+	if !ok {
+		ref, ok = e.middle(now.Mono)
+	}
+	hour := e.hour(now)
 	for i := range e.encls {
-		e.judgePair(&e.encls[i], now)
+		e.judgePair(&e.encls[i], ref, hour, ok && hour >= 0, now)
 		e.judgeDew(&e.encls[i], now)
 	}
+	e.watchPlaces(now)
 	if e.numOpen > 0 {
 		e.followCauses(now)
 	}

@@ -149,6 +149,9 @@ func (e *Engine) stateProbe(s *slot, v, l string) string {
 		}
 		return fmt.Sprintf("jumps faster than air can change (last to %s)", v)
 	case kDisagrees:
+		if p.st.Swap.With != "" && p.st.Swap.Late {
+			return "changed places with probe " + p.st.Swap.With + ": each stands where the other usually does"
+		}
 		if p.st.Swap.With != "" {
 			return "changed places with probe " + p.st.Swap.With + ": their values were exchanged from one moment to the next"
 		}

@@ -1,0 +1,106 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"dewline/sensors"
+)
+
+// Moist compares how temperature and humidity move in an enclosure with one
+// probe. Air that is heated gets drier: at the same vapour by 6 % of the
+// relative humidity for each °C (the slope of the Magnus formula). A
+// temperature that climbs while the humidity stays is the probe's own.
+type Moist struct {
+	Slot   int64             `json:"slot,omitempty"` // number of the newest slot
+	Temp   [moistSlots]int16 `json:"temp"`           // newest first; hundredths of °C
+	Hum    [moistSlots]int16 `json:"hum"`            // hundredths of %
+	Filled int               `json:"filled,omitempty"`
+	Apart  time.Duration     `json:"apart,omitempty"` // when they were seen to part; 0 for never
+	Rise   float64           `json:"rise,omitempty"`  // °C by which the temperature had moved then
+}
+
+const (
+	moistSlot  = 10 * time.Minute
+	moistSlots = 7   // an hour and the open one
+	moistRise  = 1.2 // °C within the hour
+	moistPer   = 0.06
+	moistLeast = 0.2 // of the fall in humidity that heat would bring
+	moistWet   = 9600
+	moistAfter = 2 * time.Hour // after a mist leaves are wet, and humidity stays by itself
+	moistHolds = 24 * time.Hour
+)
+
+// watchMoist takes the present values, once a minute.
+func (e *Engine) watchMoist(en *enclosure, now sensors.Instant) {
+	m := &en.st.Moist
+	if len(en.probes) != 1 || !en.now.hasTemp || !en.now.hasHum {
+		m.Filled = 0
+		return
+	}
+	switch n := int64(now.Mono / moistSlot); {
+	case m.Filled == 0 || n > m.Slot+1:
+		m.Filled, m.Slot = 1, n
+	case n > m.Slot:
+		copy(m.Temp[1:], m.Temp[:])
+		copy(m.Hum[1:], m.Hum[:])
+		m.Filled, m.Slot = min(m.Filled+1, moistSlots), n
+	}
+	m.Temp[0], m.Hum[0] = int16(en.now.main), int16(en.now.hum)
+	if m.Apart > 0 && now.Mono-m.Apart > moistHolds {
+		m.Apart, m.Rise = 0, 0
+	}
+	if rise := m.parted(); rise != 0 && !e.moistExcused(en, now.Mono) {
+		m.Apart, m.Rise = now.Mono, rise
+	}
+}
+
+// parted returns by how much the temperature moved within the hour without the
+// humidity, 0 for not.
+func (m *Moist) parted() float64 {
+	for i := 3; i < m.Filled; i++ {
+		rise := float64(int32(m.Temp[0])-int32(m.Temp[i])) / 100
+		if math.Abs(rise) < moistRise || m.Hum[i] >= moistWet || m.Hum[0] >= moistWet {
+			continue
+		}
+		was, is := float64(m.Hum[i])/100, float64(m.Hum[0])/100
+		due := was * (math.Exp(-moistPer*rise) - 1)
+		due = min(due, 100-was)
+		if math.Abs(is-was) < moistLeast*math.Abs(due) {
+			return rise
+		}
+	}
+	return 0
+}
+
+// moistExcused reports whether water, a door, the lamps or the room had a part
+// in the last hour.
+func (e *Engine) moistExcused(en *enclosure, now time.Duration) bool {
+	if en.st.HasPulse && now-en.st.PulseAt < moistAfter {
+		return true
+	}
+	if _, open := en.st.Door.Open(); open || en.st.DoorAt > 0 && now-en.st.DoorAt < moistSlots*moistSlot {
+		return true
+	}
+	if en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < moistSlots*moistSlot {
+		return true
+	}
+	room, ok := e.room.Trend.Change()
+	return !ok || math.Abs(room) > roomOffMoves
+}
+
+// mild reports whether no animal would be in danger, were the temperature true.
+// Beyond that a probe that contradicts itself is no comfort.
+func (en *enclosure) mild() bool {
+	return en.now.hasTemp && en.now.hot < en.lim.warn && en.now.cold > en.lim.cold
+}
+
+// apartText says in words that the humidity did not follow the temperature to
+// that side, empty where it did.
+func (m *Moist) apartText(side float64) string {
+	if m.Apart == 0 || side*m.Rise <= 0 {
+		return ""
+	}
+	return fmt.Sprintf("the temperature moved by %+.1f °C within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once", m.Rise)
+}

@@ -1,0 +1,72 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"dewline/sensors"
+)
+
+// deviation is how far a probe is from its own usual place against the room,
+// °C; false where that is not known.
+func (p *probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) {
+	usual, ok = p.st.Own.At(hour)
+	return float64(int32(p.st.Temp)-ref)/100 - usual, usual, ok
+}
+
+// Two probes that hang in each other's places stand away from their own usual
+// ones to opposite sides, and in the other's: no single fault of the air does
+// that. Exchanged while both showed about the same, they part hours later.
+const (
+	placesAway = 0.7 // °C from the own usual place
+	placesNear = 0.4 // °C from the other's
+	placesFor  = 30 * time.Minute
+	placesMost = 4 // more probes away than that have something in common
+)
+
+// watchPlaces looks for two probes that changed places unnoticed, once a
+// minute.
+func (e *Engine) watchPlaces(now sensors.Instant) {
+	hour := e.hour(now)
+	ref, ok := e.roomTemp(now.Mono)
+	if hour < 0 || !ok {
+		return
+	}
+	var away [placesMost]*probe
+	n := 0
+	for i := range e.probes {
+		p := &e.probes[i]
+		dev, _, known := p.deviation(ref, hour)
+		if p.encl < 0 || !known || math.Abs(dev) < placesAway || p.st.Swap.With != "" || !p.usable(&e.cfg.Rules, now.Mono) {
+			p.st.AwaySince = 0
+			continue
+		}
+		if p.st.AwaySince == 0 {
+			p.st.AwaySince = now.Mono
+		}
+		if n == placesMost {
+			return
+		}
+		away[n] = p
+		n++
+	}
+	for i := range n {
+		for j := range i {
+			if p, q := away[i], away[j]; inPlaceOf(p, q, ref, hour) && now.Mono-max(p.st.AwaySince, q.st.AwaySince) >= placesFor {
+				e.swapped(p, q, now.Mono)
+				p.st.Swap.Late, q.st.Swap.Late = true, true
+				e.judgeSwap(p, now)
+				e.judgeSwap(q, now)
+				return
+			}
+		}
+	}
+}
+
+// inPlaceOf reports whether each of two probes is where the other usually is.
+func inPlaceOf(p, q *probe, ref int32, hour float64) bool {
+	devP, usualP, _ := p.deviation(ref, hour)
+	devQ, usualQ, _ := q.deviation(ref, hour)
+	apart := usualQ - usualP
+	return devP*devQ < 0 && math.Abs(devP-apart) < placesNear && math.Abs(devQ+apart) < placesNear
+}
