@@ -3,6 +3,7 @@ package alert
 import (
 	"encoding/json"
 	"fmt"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -32,6 +33,16 @@ type model struct {
 var modelChannels = []string{"mqtt", "mail", "gateway"}
 
 func TestDeskModel(t *testing.T) {
+	rounds := 1 // of a hundred histories
+	if os.Getenv("DEWLINE_LONG") != "" {
+		rounds = 100
+	}
+	for range rounds {
+		deskModel(t)
+	}
+}
+
+func deskModel(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		m := &model{rig: newRig(rt, (&model{}).full()), state: make(map[rules.Key]alarm.State),
 			onsets: make(map[string]rules.Key)}

@@ -172,7 +172,11 @@ func (m *model) ack(now time.Duration) bool {
 //	DEWLINE_HISTORIES=100000 go test -run TestRecord_Model ./rules/alarm
 func histories(t *testing.T) int {
 	n, err := strconv.Atoi(os.Getenv("DEWLINE_HISTORIES"))
-	if err != nil {
+	switch {
+	case err == nil:
+	case os.Getenv("DEWLINE_LONG") != "":
+		n = 100_000
+	default:
 		n = 3000
 	}
 	t.Logf("%d random histories", n)
