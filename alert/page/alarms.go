@@ -68,8 +68,9 @@ func (s *site) alarms(w http.ResponseWriter, r *http.Request) {
 			p.Resets++
 		}
 	}
+	slices.SortStableFunc(p.Open, func(a, b alarmCard) int { return graver(&a) - graver(&b) })
+	slices.SortStableFunc(p.Over, func(a, b alarmCard) int { return graver(&a) - graver(&b) })
 	once(p.Open)
-	slices.SortStableFunc(p.Over, func(a, b alarmCard) int { return graver(a.Alarm) - graver(b.Alarm) })
 	var err error
 	p.Past, err = s.pastRows(snap)
 	p.Damage = damage(err)
@@ -120,15 +121,21 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 	return c
 }
 
-// graver orders what is over: lethal heat first, then what an animal took of it.
-func graver(id string) int {
-	switch rules.AlarmID(id) {
-	case rules.LethalCeiling:
+// graver orders what wakes and what is over by what it means for the animals;
+// the rest stays behind it in the order of the rules.
+func graver(c *alarmCard) int {
+	id := rules.AlarmID(c.Alarm)
+	switch {
+	case c.Class != rules.Wake.String() && c.Class != "over":
+		return 4
+	case id == rules.LethalCeiling:
 		return 0
-	case rules.Exposure:
+	case id == rules.CeilingAhead:
 		return 1
-	default:
+	case id == rules.Exposure:
 		return 2
+	default:
+		return 3
 	}
 }
 

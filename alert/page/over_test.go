@@ -125,3 +125,31 @@ func TestEasing(t *testing.T) {
 		}
 	}
 }
+
+// The gravest stands first, whatever the names of the alarms; what need not
+// wake anybody comes after it.
+func TestAlarmsGravestFirst(t *testing.T) {
+	r := newRig(t, 12)
+	add := func(id rules.AlarmID, p rules.Priority) {
+		a := r.snap.Alarms[0]
+		a.Key, a.State, a.Active, a.Priority = rules.Key{Alarm: id, Subject: "b-1-1"}, alarm.Unack, true, p
+		r.snap.Alarms = append(r.snap.Alarms, a)
+	}
+	r.snap.Alarms = r.snap.Alarms[:1]
+	add(rules.AboveBand, rules.Wake)
+	add(rules.CeilingAhead, rules.Wake)
+	add(rules.Exposure, rules.Today)
+	r.snap.Alarms[0], r.snap.Alarms[1] = r.snap.Alarms[1], r.snap.Alarms[0] // as the rules sort: by name
+	body := r.get("/alarms").body
+	last := -1
+	for _, want := range []string{": lethal heat", ": heading for lethal heat", ": too warm", ": hot for too long"} {
+		at := strings.Index(body, want)
+		if at <= last {
+			t.Errorf("%q stands at %d, after %d", want, at, last)
+		}
+		last = at
+	}
+	if !strings.Contains(body, "At its last change:</small> A sentence about") {
+		t.Error("the sentence of an open alarm is not marked as old")
+	}
+}
