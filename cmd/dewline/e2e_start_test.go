@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"net"
 	"os"
@@ -10,9 +11,11 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -172,6 +175,50 @@ func TestStart_FirstTimeWithAFaultyConfiguration(t *testing.T) {
 	}
 	if !strings.Contains(p.log.String(), s.config()+":5:") || !strings.Contains(p.log.String(), "furlong") {
 		t.Errorf("the fault and its place are not told:\n%s", p.log)
+	}
+}
+
+// A record that can only be opened after the start brings the calibrations
+// along: without them a probe that reads too high hides the floor.
+func TestStart_CalibrationsOfALateRecord(t *testing.T) {
+	t.Parallel()
+	s := newSite(t, "moss", "fern")
+	p := s.run()
+	s.ready(p)
+	now := time.Now()
+	if err := newControl(s.socket()).post(t.Context(), "calibrations", sensors.Correction{
+		ID: "c1", Probe: "p-fern", Quantity: sensors.Humidity, Made: now, From: now.Add(-time.Hour), Gain: 1, Offset: -6, Uncertainty: 1,
+	}, nil); err != nil {
+		t.Fatal(err)
+	}
+	shows := func(percent float64) func() bool {
+		return func() bool {
+			snap, _ := s.room()
+			return math.Abs(humidityOf(snap, "fern")-percent) < 0.01
+		}
+	}
+	eventually(t, "the correction is in force", shows(78))
+	if code := p.stop(); code != exitOK {
+		t.Fatalf("exit %d", code)
+	}
+	away := s.path("away")
+	if err := os.Rename(s.data(), away); err != nil {
+		t.Fatal(err)
+	}
+	s.write("data", "in the way")
+	p = s.resume()
+	s.ready(p)
+	eventually(t, "raw values without the record", shows(84))
+	if err := os.Remove(s.data()); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Rename(away, s.data()); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the record is back, and the correction with it", shows(78))
+	s.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+	if code := p.stop(); code != exitOK {
+		t.Errorf("exit %d", code)
 	}
 }
 

@@ -201,9 +201,7 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if err != nil {
 		return fmt.Errorf("encode the calibration: %w", err)
 	}
-	if src := d.currentSource(); src != nil {
-		src.Correct(set)
-	}
+	d.correctSource()
 	d.redo(c, set)
 	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
 		fx := d.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))

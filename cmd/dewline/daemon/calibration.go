@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -22,12 +23,20 @@ type calibrationBook struct {
 	current *sensors.Corrections
 }
 
-func newCalibrationBook(records []sensors.Correction, log *slog.Logger) *calibrationBook {
+// load puts the records of an earlier run in force beside the present ones.
+func (b *calibrationBook) load(records []sensors.Correction, log *slog.Logger) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, r := range b.current.Records() {
+		if !slices.ContainsFunc(records, func(o sensors.Correction) bool { return o.ID == r.ID }) {
+			records = append(records, r)
+		}
+	}
 	set, err := sensors.NewCorrections(records)
 	if err != nil {
 		log.Error("some calibrations are not used", "err", err)
 	}
-	return &calibrationBook{current: set}
+	b.current = set
 }
 
 func (b *calibrationBook) set() *sensors.Corrections {

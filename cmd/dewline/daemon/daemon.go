@@ -73,6 +73,9 @@ type Daemon struct {
 	links    *links
 	channels *channels
 	book     *calibrationBook
+	// bookLoaded says that the calibrations on record are in the book; owned by
+	// the record's goroutine once it runs.
+	bookLoaded bool
 
 	storeMu sync.Mutex // guards store
 	store   *store.Store
@@ -288,7 +291,17 @@ func (d *Daemon) useSource(s Source) {
 	d.sourceMu.Lock()
 	d.source = s
 	d.sourceMu.Unlock()
-	s.Correct(d.book.set())
+	d.correctSource()
+}
+
+// correctSource puts the newest calibrations in force. The lock is held for
+// all of it, so that of two at once the later one has the newest.
+func (d *Daemon) correctSource() {
+	d.sourceMu.Lock()
+	defer d.sourceMu.Unlock()
+	if d.source != nil {
+		d.source.Correct(d.book.set())
+	}
 }
 
 func (d *Daemon) currentSource() Source {

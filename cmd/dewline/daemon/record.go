@@ -25,7 +25,7 @@ const (
 // record does, since two would tell everything twice.
 func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	d.rec = newRecorder(nil, d.log, d.recordHealth)
-	d.book = newCalibrationBook(nil, d.log)
+	d.book = new(calibrationBook)
 	st, report, err := d.tryOpen(ctx)
 	if errors.Is(err, store.ErrLocked) {
 		return Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", d.o.Dir, err)
@@ -49,12 +49,21 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	if err != nil {
 		d.log.Error("part of the record cannot be read", "err", err)
 	}
-	if records, err := loadCorrections(st); err != nil {
-		d.log.Error("calibrations cannot be read; raw values are used", "err", err)
-	} else {
-		d.book = newCalibrationBook(records, d.log)
-	}
+	d.loadBook(st)
 	return saved, report, nil
+}
+
+// loadBook puts the calibrations on record in force beside those made since the
+// start. It runs once: before anything else does, or on the record's goroutine
+// when the record could be opened at last.
+func (d *Daemon) loadBook(st *store.Store) {
+	d.bookLoaded = true
+	records, err := loadCorrections(st)
+	if err != nil {
+		d.log.Error("some calibrations cannot be read; raw values are used for them", "err", err)
+	}
+	d.book.load(records, d.log)
+	d.correctSource()
 }
 
 type opened struct {
@@ -179,6 +188,9 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 
 // recordHealth takes in that the record stopped or resumed being written.
 func (d *Daemon) recordHealth(ok bool, note string) {
+	if st := d.currentStore(); ok && !d.bookLoaded && st != nil {
+		d.loadBook(st)
+	}
 	d.recording.Store(&recordHealth{ok: ok, note: note})
 	select {
 	case d.healthMoved <- struct{}{}:
@@ -190,6 +202,7 @@ func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
 	if ok && d.openedLate {
 		d.openedLate = false
 		d.keepAll(now)
+		d.apply(d.core.Calibrated(now, d.book.calibrations(d.cfg.Load())))
 	}
 	c := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
 	if note != "" {
