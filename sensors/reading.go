@@ -96,8 +96,10 @@ func (q Quality) String() string {
 
 // A Reading is one judged and calibrated measurement of one probe.
 type Reading struct {
-	Probe ProbeID
-	At    Instant
+	Probe   ProbeID
+	At      Instant
+	Quality Quality
+	Reason  Reason // which doubt or fault; NoReason when Good
 	// Has names the quantities below that hold a value; a Bad reading has none
 	// in the calibrated fields, whatever Raw keeps.
 	Has         Quantities
@@ -105,8 +107,6 @@ type Reading struct {
 	Humidity    CentiPercent // calibrated and clipped to 0–100 %
 	LightLux    uint32
 	Raw         Sample // as the driver gave it, for the record
-	Quality     Quality
-	Reason      Reason // which doubt or fault; NoReason when Good
 	// How far the calibrated values can be trusted, about 95 %; zero where
 	// nobody stated it.
 	Uncertainty Stated

@@ -38,17 +38,33 @@ func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to ti
 						return false
 					}
 				}
-				r := sensors.Reading{Probe: probe}
-				for i := range recs {
-					unpack(&r, &recs[i])
-					if !yield(r, nil) {
-						return false
-					}
-				}
-				return true
+				return q.hand(recs, yield)
 			})
 		})
 	}
+}
+
+// hand yields records as readings. It unpacks the next one before it yields the
+// one at hand: copying what was written a moment ago, field by field, makes the
+// processor wait until all of it has reached the cache.
+func (q *query) hand(recs []block.Record, yield func(sensors.Reading, error) bool) bool {
+	if len(recs) == 0 {
+		return true
+	}
+	even, odd := sensors.Reading{Probe: q.probe}, sensors.Reading{Probe: q.probe}
+	last := len(recs) - 1
+	unpack(&even, &recs[0])
+	for i := 0; i <= last; i += 2 {
+		unpack(&odd, &recs[min(i+1, last)])
+		if !yield(even, nil) {
+			return false
+		}
+		unpack(&even, &recs[min(i+2, last)])
+		if i < last && !yield(odd, nil) {
+			return false
+		}
+	}
+	return true
 }
 
 // windows calls visit for each stretch of wall time between from and to that

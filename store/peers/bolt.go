@@ -56,8 +56,11 @@ func (b *boltPeer) each(probe int, from, to int64, visit func(at int64, t, h int
 }
 
 func (b *boltPeer) raw(probe int, from, to int64) (summary, error) {
-	out := newSummary()
-	err := b.each(probe, from, to, func(_ int64, t, h int32) { out.add(t, t, h) })
+	out, name := newSummary(), nameOf(probe)
+	err := b.each(probe, from, to, func(at int64, t, h int32) {
+		r := readingOf(name, at, t, h)
+		out.read(&r)
+	})
 	return out, err
 }
 

@@ -53,7 +53,7 @@ func (d *dewlinePeer) raw(probe int, from, to int64) (summary, error) {
 		if err != nil {
 			return out, err
 		}
-		out.add(int32(r.Temperature), int32(r.Temperature), int32(r.Humidity))
+		out.read(&r)
 	}
 	return out, nil
 }

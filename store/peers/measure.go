@@ -123,7 +123,7 @@ func timeQueries(open func(string) (peer, error), j job, r *result) (err error) 
 		r.Checking = time.Since(began)
 	}
 	end := begin + int64(j.Days)*dayMillis
-	r.Raw, err = least(30, func() (err error) { r.Sums[0], err = p.raw(probes/2, end-dayMillis, end); return err })
+	r.Raw, err = least(60, func() (err error) { r.Sums[0], err = p.raw(probes/2, end-dayMillis, end); return err })
 	if err == nil {
 		r.Hours, err = least(9, func() (err error) { r.Sums[1], err = p.byHour(probes/2, begin, end); return err })
 	}

@@ -1,6 +1,12 @@
 package main
 
-import "math"
+import (
+	"math"
+	"strconv"
+	"time"
+
+	"dewline/sensors"
+)
 
 // A peer is one store under test. Batches come in order of time, each to be
 // durable when append returns.
@@ -12,7 +18,8 @@ type peer interface {
 	// check looks the whole store over with the means it has itself; false where
 	// it has none, or where opening did it already.
 	check() (bool, error)
-	// raw sums up the readings of one probe with from <= at < to.
+	// raw sums up the readings of one probe with from <= at < to, each of which it
+	// makes in the form that the rest of the daemon takes it in.
 	raw(probe int, from, to int64) (summary, error)
 	// byHour sums up one probe's hours in [from, to).
 	byHour(probe int, from, to int64) (summary, error)
@@ -25,6 +32,7 @@ type summary struct {
 	Rows     int
 	Min, Max int32 // of temperature
 	Humidity int64 // sum of the rows' humidities, or of their means
+	Times    int64 // of readings: sum of the milliseconds since begin
 }
 
 func newSummary() summary { return summary{Min: math.MaxInt32, Max: math.MinInt32} }
@@ -35,10 +43,31 @@ func (s *summary) add(minT, maxT, hum int32) {
 	s.Humidity += int64(hum)
 }
 
+// read adds a reading. It is not inlined, so that none of the stores gets away
+// with leaving out what the sum does not need.
+//
+//go:noinline
+func (s *summary) read(r *sensors.Reading) {
+	s.add(int32(r.Temperature), int32(r.Temperature), int32(r.Humidity))
+	s.Times += r.At.Wall.UnixMilli() - begin
+}
+
+// readingOf is a row of a peer as a reading. The peers keep neither the raw values
+// beside the calibrated ones nor the quality, which dewline hands out as well.
+func readingOf(probe sensors.ProbeID, at int64, t, h int32) sensors.Reading {
+	return sensors.Reading{
+		Probe: probe, At: sensors.Instant{Wall: time.UnixMilli(at).UTC()}, Has: sensors.HasTemperature | sensors.HasHumidity,
+		Temperature: sensors.CentiCelsius(t), Humidity: sensors.CentiPercent(h),
+	}
+}
+
+// nameOf is a probe's name in the peers, which know it by its number.
+func nameOf(probe int) sensors.ProbeID { return sensors.ProbeID(strconv.Itoa(probe)) }
+
 // near allows for a mean of hours that were rounded to hundredths themselves.
 func (s summary) near(o summary) bool {
 	d := s.Humidity - o.Humidity
-	return s.Rows == o.Rows && s.Min == o.Min && s.Max == o.Max && max(d, -d) <= int64(s.Rows)
+	return s.Rows == o.Rows && s.Times == o.Times && s.Min == o.Min && s.Max == o.Max && max(d, -d) <= int64(s.Rows)
 }
 
 // spans makes min, mean and max of consecutive readings that share a span of

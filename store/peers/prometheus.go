@@ -107,8 +107,11 @@ func (p *promPeer) each(probe int, from, to int64, visit func(at int64, t, h int
 }
 
 func (p *promPeer) raw(probe int, from, to int64) (summary, error) {
-	out := newSummary()
-	err := p.each(probe, from, to, func(_ int64, t, h int32) { out.add(t, t, h) })
+	out, name := newSummary(), nameOf(probe)
+	err := p.each(probe, from, to, func(at int64, t, h int32) {
+		r := readingOf(name, at, t, h)
+		out.read(&r)
+	})
 	return out, err
 }
 

@@ -46,7 +46,7 @@ func openSQLite(dir string) (peer, error) {
 	}{
 		{&s.put, "insert into reading values (?, ?, ?, ?)"},
 		{&s.hour, "insert or replace into hour values (?, ?, ?, ?, ?, ?, ?, ?, ?)"},
-		{&s.rawQ, "select t, h from reading where probe = ? and at >= ? and at < ? order by at"},
+		{&s.rawQ, "select at, t, h from reading where probe = ? and at >= ? and at < ? order by at"},
 		{&s.hourQ, "select mint, maxt, cast(round(1.0*sumh/n) as integer) from hour where probe = ? and at >= ? and at < ? order by at"},
 		{&s.daysQ, "select min(mint), max(maxt), cast(round(1.0*sum(sumh)/sum(n)) as integer) from hour where at >= ? and at < ? group by probe, at / 86400000"},
 	} {
@@ -103,18 +103,20 @@ func (s *sqlitePeer) settle() error {
 func (s *sqlitePeer) close() error { return s.db.Close() }
 
 func (s *sqlitePeer) raw(probe int, from, to int64) (summary, error) {
-	out := newSummary()
+	out, name := newSummary(), nameOf(probe)
 	rows, err := s.rawQ.Query(probe, from, to)
 	if err != nil {
 		return out, err
 	}
 	defer rows.Close()
 	for rows.Next() {
+		var at int64
 		var t, h int32
-		if err := rows.Scan(&t, &h); err != nil {
+		if err := rows.Scan(&at, &t, &h); err != nil {
 			return out, err
 		}
-		out.add(t, t, h)
+		r := readingOf(name, at, t, h)
+		out.read(&r)
 	}
 	return out, rows.Err()
 }
