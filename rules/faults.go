@@ -221,27 +221,17 @@ func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now s
 	if p.st.Swap.With != "" || q.st.Swap.With != "" {
 		return // told as such
 	}
-	offP, offQ := float64(int32(p.st.Temp)-ref), float64(int32(q.st.Temp)-ref)
-	limit := int32(apartOther)
-	if p.cfg.Place == q.cfg.Place {
-		limit = apartSame
-	}
-	if known {
-		usualP, okP := p.st.Own.At(hour)
-		usualQ, okQ := q.st.Own.At(hour)
-		if okP && okQ {
-			limit = apartUsual
-			offP, offQ = offP-usualP*100, offQ-usualQ*100
-		}
-	}
+	offP, offQ, limit := placesOf(p, q, ref, hour, known)
 	apart := int32(math.Abs(offP - offQ))
-	var odd *probe
+	odd := p
 	if q.apart() || !p.apart() && math.Abs(offQ) >= math.Abs(offP) {
 		odd = q
-	} else {
-		odd = p
 	}
 	in := alarm.High(apart, limit, apartBack)
+	if in != alarm.Back && limit == apartUsual && p.cfg.Place != q.cfg.Place {
+		apart = beyondShared(offP-offQ, e.sharedShift(p, q, ref, hour, now.Mono))
+		in = alarm.High(apart, limit, apartBack)
+	}
 	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
 		in = alarm.Between // both are away on the same side: that is heat or cold
 	}
@@ -251,6 +241,87 @@ func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now s
 	}
 	s.limit(float64(apart)/100, float64(limit)/100)
 	e.apply(s, now, in, 3*slowEvery)
+}
+
+// placesOf returns how far two probes are from the room, or from their usual
+// places where those are known, in hundredths of °C, and how far they may part.
+func placesOf(p, q *probe, ref int32, hour float64, known bool) (offP, offQ float64, limit int32) {
+	offP, offQ = float64(int32(p.st.Temp)-ref), float64(int32(q.st.Temp)-ref)
+	limit = apartOther
+	if p.cfg.Place == q.cfg.Place {
+		limit = apartSame
+	}
+	if known {
+		usualP, okP := p.st.Own.At(hour)
+		usualQ, okQ := q.st.Own.At(hour)
+		if okP && okQ {
+			return offP - usualP*100, offQ - usualQ*100, apartUsual
+		}
+	}
+	return offP, offQ, limit
+}
+
+// beyondShared is what is left of a difference after what others show as well.
+func beyondShared(diff, shared float64) int32 {
+	if diff*shared <= 0 {
+		return int32(math.Abs(diff))
+	}
+	return int32(max(0, math.Abs(diff)-math.Abs(shared)))
+}
+
+// sharedShift is by how much the probes in the same two places of the other
+// enclosures have parted from what is usual, in hundredths of °C: without its
+// lamps the air under every lid is no warmer than the litter. Those on the same
+// lamps count before all.
+func (e *Engine) sharedShift(p, q *probe, ref int32, hour float64, now time.Duration) float64 {
+	lamps := e.encls[p.encl].lamps
+	mates, all := e.scratch[:0], e.scratch[2*len(e.encls):2*len(e.encls)]
+	for i := range e.encls {
+		en := &e.encls[i]
+		if i == p.encl {
+			continue
+		}
+		d, ok := e.parted(en, p.cfg.Place, q.cfg.Place, ref, hour, now)
+		if !ok {
+			continue
+		}
+		all = append(all, d)
+		if lamps >= 0 && en.lamps == lamps {
+			mates = append(mates, d)
+		}
+	}
+	for _, list := range [...][]float64{mates, all} {
+		if len(list) >= sharedLeast {
+			slices.Sort(list)
+			return list[len(list)/2]
+		}
+	}
+	return 0
+}
+
+// sharedLeast is how many others show that a shift is not the one's own.
+const sharedLeast = 2
+
+// parted is by how much the probes in two places of an enclosure have parted.
+func (e *Engine) parted(en *enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
+	var at [2]*probe
+	for _, i := range en.probes {
+		p := &e.probes[i]
+		if !p.usable(&e.cfg.Rules, now) {
+			continue
+		}
+		switch p.cfg.Place {
+		case a:
+			at[0] = p
+		case b:
+			at[1] = p
+		}
+	}
+	if at[0] == nil || at[1] == nil {
+		return 0, false
+	}
+	offA, offB, limit := placesOf(at[0], at[1], ref, hour, true)
+	return offA - offB, limit == apartUsual
 }
 
 // apart reports whether the probe stands away from its twin, for however short

@@ -71,7 +71,13 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 	case c.DoorOpen:
 		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
 	}
-	return e.sharedCause(en, &c, &f, pic.Room.Temp, side)
+	if cause, why := e.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
+		return cause, why
+	}
+	if dry := e.roomDry(now); dry != "" {
+		return Cause{Kind: CauseRoom}, []string{dry, "dry air cools what is wet"}
+	}
+	return Cause{CauseEnclosure, en.cfg.ID}, nil
 }
 
 // oddCause is for an enclosure that is what is different: itself, or its only

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -295,6 +296,62 @@ func TestWetFault(t *testing.T) {
 		set(c.wet, c.others)
 		if got := r.e.wetFault(p, now); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// A drop takes an element most of its way at once, with a response time of 8 s
+// (SHT3x-DIS data sheet, version 7 of December 2022); fog comes evenly, however
+// near to saturation it begins.
+func TestWet_DropOrFog(t *testing.T) {
+	drop := func(from, tau float64) (list []float64) {
+		for i := range 6 {
+			list = append(list, 100-(100-from)*math.Exp(-float64(i)*poll.Seconds()/tau))
+		}
+		return list
+	}
+	for _, c := range []struct {
+		name     string
+		humidity []float64
+		slow     bool
+	}{
+		{"a drop at 8 s", drop(85, 8), false},
+		{"a drop at 10 s", drop(85, 10), false},
+		{"a drop near saturation", drop(95, 8), false},
+		{"pinned at once", []float64{84, 100, 100}, false},
+		{"fog", []float64{85, 90, 95, 98, 100}, true},
+		{"fog near saturation", []float64{94.7, 96, 97.4, 98.7, 99.4}, true},
+		{"a slow climb", []float64{95, 95.5, 96, 96.5, 97, 97.5, 98, 98.5, 99}, true},
+	} {
+		p := &probe{}
+		p.st.Interval = poll
+		for i, h := range append([]float64{c.humidity[0]}, c.humidity...) {
+			x := sensors.Reading{At: instant(time.Duration(i) * poll), Has: sensors.HasHumidity, Humidity: sensors.PercentOf(h), Quality: sensors.Good}
+			p.followWet(&x)
+			p.note(&x, poll)
+		}
+		if w := &p.st.Wet; w.Since == 0 || w.Slow != c.slow {
+			t.Errorf("%s: %+v", c.name, *w)
+		}
+	}
+}
+
+// One probe of two that a drop fell on is no mist without an end.
+func TestMist_EndlessIsNotADropOnOneOfTwo(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, noonMist, 1))
+	r.run(time.Minute, r.calm)
+	en := &r.e.encls[0]
+	if r.e.dropOn(en) {
+		t.Error("a drop on dry probes")
+	}
+	for _, i := range en.probes {
+		r.e.probes[i].st.Wet = Wet{Since: r.now}
+		if !r.e.dropOn(en) {
+			t.Errorf("no drop on %s", r.e.probes[i].cfg.ID)
+		}
+		r.e.probes[i].st.Wet = Wet{Since: r.now, Slow: true}
+		if r.e.dropOn(en) {
+			t.Errorf("a drop on %s, which got wet slowly", r.e.probes[i].cfg.ID)
 		}
 	}
 }

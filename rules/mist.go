@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"dewline/rules/alarm"
@@ -95,11 +96,15 @@ func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
 	return n >= 2
 }
 
-// dropOn reports whether the humidity comes from a probe that went to
+// dropOn reports whether a probe that has a part in the humidity went to
 // saturation in one step, as no mist does.
 func (e *Engine) dropOn(en *enclosure) bool {
-	w := &e.probes[en.now.humProbe].st.Wet
-	return w.Since > 0 && !w.Slow
+	for _, i := range en.probes {
+		if w := &e.probes[i].st.Wet; w.Since > 0 && !w.Slow {
+			return true
+		}
+	}
+	return false
 }
 
 // coolsWithRoom reports whether the room cools by more than a night does: air
@@ -277,6 +282,9 @@ func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
 		return true
 	}
 	lit, fresh := e.litNow()
+	if e.darkens(now.Mono) {
+		return true
+	}
 	if fresh >= enoughPeers && 2*fresh >= len(e.encls) && pic.Changed >= enoughPeers && e.middleChange() < lampWarms {
 		return true // nothing got warmer when the lamps were to come on
 	}
@@ -285,6 +293,30 @@ func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
 	}
 	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
 }
+
+// darkens reports whether most enclosures whose lamps should have been on for
+// long, and that no mist cools, cool together.
+func (e *Engine) darkens(now time.Duration) bool {
+	xs := e.scratch[:0]
+	for i := range e.encls {
+		o := &e.encls[i]
+		if o.lamps < 0 || o.misted(now, 45*time.Minute) {
+			continue
+		}
+		l := &e.lamps[o.lamps]
+		if change, ok := o.st.Trend.Change(); ok && l.known && l.on && l.edge > 45*time.Minute {
+			xs = append(xs, change)
+		}
+	}
+	if len(xs) < enoughPeers || 2*len(xs) < len(e.encls) {
+		return false
+	}
+	slices.Sort(xs)
+	return xs[len(xs)/2] < -darkCools
+}
+
+// darkCools in °C in half an hour is more than an enclosure cools by day.
+const darkCools = 0.25
 
 // litNow counts the enclosures whose lamps should have been on for some time,
 // and those of them whose lamps came on not long ago and are known to warm.

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -148,11 +149,11 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 			x := r.calm(id, at)
 			hour := math.Mod(at.Hours(), 24)
 			if id != "room" {
-				lit := 1 - math.Exp(-max(hour-8, 0)/0.4)
+				lit := 1 - math.Exp(8-max(hour, 8)) // lamps that warm slowly
 				if c.dark && at > 4*24*time.Hour {
 					lit = 0
 				}
-				x.Temperature = sensors.CelsiusOf(21 + 3*lit*min(1, max(0, 20-hour)))
+				x.Temperature = sensors.CelsiusOf(21 + 1.1*lit*min(1, max(0, 20-hour)))
 				if m := hour*60 - 500; m > 0 && at < 4*24*time.Hour {
 					x.Humidity = sensors.PercentOf(82 + 14*min(m/3, 1)*math.Exp(-max(m-3, 0)/40))
 				}
@@ -160,13 +161,13 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 			return x
 		}
 		r.now = 22 * time.Hour
-		r.run(3*24*time.Hour, air)
+		r.run(3*24*time.Hour+9*time.Hour, air)
 		// As a week of such days would have taught it.
 		for i := range r.e.encls {
 			r.e.encls[i].st.Thermal.Params.LampFast = 2
 		}
 		r.log = nil
-		r.run(12*time.Hour, air)
+		r.run(3*time.Hour, air)
 		if x := r.last(MistMissing); x.Cause.Kind != c.want {
 			t.Errorf("dark %v: %v: %s", c.dark, x.Cause, x.Text)
 		}
@@ -255,6 +256,146 @@ func TestSwap_UnnoticedUntilTheLampsCome(t *testing.T) {
 			// After a day the new places are the usual ones, and it is not told again.
 			r.run(3*24*time.Hour, air)
 			r.want(ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN RTNUN>NORM")
+		}
+	}
+}
+
+// Without their lamps all enclosures are as cool under the lid as in the
+// litter. That is no probe, and one that parts alone is.
+func TestDisagrees_NotWhatTheOthersShow(t *testing.T) {
+	for _, c := range []struct {
+		dark int // enclosures that lose their lamps, from the first
+		want string
+	}{{1, "NORM>UNACK"}, {4, ""}} {
+		cfg := rigConfig(t, 4, "", 1, 2, 3, 4)
+		for i := range cfg.Probes {
+			if cfg.Probes[i].ID[0] == 'q' {
+				cfg.Probes[i].Place = configs.Canopy
+			}
+		}
+		r := newRig(t, cfg)
+		air := func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			lit := x.Temperature - sensors.CelsiusOf(21)
+			if dark := at > 4*24*time.Hour && int(id[1]-'0') <= c.dark; id[0] == 'q' && !dark {
+				x.Temperature += lit
+			}
+			return x
+		}
+		r.run(4*24*time.Hour, air)
+		r.run(8*time.Hour, air)
+		r.want(ProbeDisagrees, "q1", c.want)
+	}
+}
+
+// A room that is much drier than usual cools what is wet in it.
+func TestCause_DryRoomCools(t *testing.T) {
+	for _, c := range []struct {
+		percent float64
+		want    CauseKind
+	}{{50, CauseEnclosure}, {30, CauseRoom}} {
+		r := newRig(t, rigConfig(t, 5, ""))
+		r.run(4*24*time.Hour+18*time.Hour, r.calm)
+		r.run(2*time.Minute, func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			if id == "room" {
+				x.Humidity = sensors.PercentOf(c.percent)
+			} else {
+				x.Temperature -= 40
+			}
+			return x
+		})
+		now := r.instant()
+		pic := r.e.survey(now)
+		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, kBelow); cause.Kind != c.want {
+			t.Errorf("room at %.0f %%: %v %q", c.percent, cause, why)
+		}
+	}
+}
+
+// Enclosures that cool together by day, misted ones aside, have lost their
+// lamps.
+func TestMist_PowerThatWentByDay(t *testing.T) {
+	for _, c := range []struct {
+		perHour float64
+		misted  bool
+		want    bool
+	}{{-1, false, true}, {-0.2, false, false}, {0, false, false}, {-1, true, false}} {
+		r := newRig(t, rigConfig(t, 4, noonMist))
+		r.now = 10 * time.Hour
+		r.run(2*time.Hour, r.calm)
+		from := r.now
+		r.run(35*time.Minute, func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			if id != "room" {
+				x.Temperature += sensors.CelsiusOf(c.perHour * (at - from).Hours())
+			}
+			return x
+		})
+		for i := range r.e.encls {
+			if c.misted {
+				r.e.encls[i].st.HasPulse, r.e.encls[i].st.PulseAt = true, from
+			}
+		}
+		if got := r.e.darkens(r.now); got != c.want {
+			t.Errorf("%+v: %v", c, got)
+		}
+	}
+}
+
+// A probe that says the same to the last digit while the others move is asked
+// first, long before it is called frozen.
+func TestDoubtful_AProbeThatStands(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 7 * time.Hour
+	stuck := r.calm("p1", r.now)
+	for _, c := range []struct {
+		after time.Duration
+		want  bool
+	}{{40 * time.Minute, false}, {3 * time.Hour, true}} {
+		r.run(7*time.Hour+c.after-r.now, r.with("p1", func() *sensors.Reading {
+			x := r.calm("p1", r.now)
+			x.Temperature, x.Humidity = stuck.Temperature, stuck.Humidity
+			return x
+		}))
+		if got := r.e.doubtful(&r.e.encls[0], r.instant(), hotter) != nil; got != c.want {
+			t.Errorf("after %v: %v", c.after, got)
+		}
+		if r.e.doubtful(&r.e.encls[1], r.instant(), hotter) != nil {
+			t.Errorf("after %v: one that moves is doubted", c.after)
+		}
+	}
+	r.want(ProbeFrozen, "p1", "")
+}
+
+// A range gets wider to the early side after a mist and to the late side before
+// one, by what 0.4 and 0.8 °C take at the rate ahead.
+func TestForecast_AllowsForMist(t *testing.T) {
+	now := instant(10 * time.Hour)
+	min := time.Minute
+	for _, c := range []struct {
+		name     string
+		pulse    time.Duration // ago; 0 for none
+		next     time.Duration // from now
+		from, to time.Duration
+	}{
+		{"no mist", 0, 5 * time.Hour, 40 * min, 80 * min},
+		{"one has just been", 30 * min, 5 * time.Hour, 28 * min, 80 * min},
+		{"one was long ago", 2 * time.Hour, 5 * time.Hour, 40 * min, 80 * min},
+		{"one is due", 0, 50 * min, 40 * min, 104 * min},
+		{"one is due later", 0, 81 * min, 40 * min, 80 * min},
+		{"both", 30 * min, 50 * min, 28 * min, 104 * min},
+	} {
+		e := New(rigConfig(t, 1, noonMist))
+		en := &e.encls[0]
+		if c.pulse > 0 {
+			en.st.HasPulse, en.st.PulseAt = true, now.Mono-c.pulse
+		}
+		e.mists[0].st.Next = now.Wall.Add(c.next)
+		eta := climate.Eta{Known: true, From: 40 * min, Mid: 60 * min, To: 80 * min}
+		e.allowForMist(en, &eta, 2, now) // 2 °C in an hour
+		if eta.From.Round(time.Second) != c.from || eta.To.Round(time.Second) != c.to || eta.Mid != 60*min {
+			t.Errorf("%s: %v to %v", c.name, eta.From, eta.To)
 		}
 	}
 }

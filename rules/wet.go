@@ -14,6 +14,9 @@ type Wet struct {
 	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
 	Slow  bool          `json:"slow,omitempty"`  // it took its time
 	Rises uint8         `json:"rises,omitempty"` // readings in a row that each were wetter
+	// From is where that row began, and Most its largest step.
+	From sensors.CentiPercent `json:"from,omitempty"`
+	Most sensors.CentiPercent `json:"most,omitempty"`
 }
 
 const (
@@ -21,6 +24,7 @@ const (
 	wetAt       = 9900             // as good as saturated
 	wetClimb    = 90 * time.Second // a climb that takes longer is the air's
 	wetRises    = 5                // or that comes in so many steps
+	wetSteps    = 3                // even ones, to be the air's
 	wetRise     = 30               // hundredths of a percent
 	wetPolls    = 4                // and more readings than these
 	wetPatience = 6 * time.Hour    // before saturation that came slowly is worth a word
@@ -33,22 +37,33 @@ func (p *probe) followWet(r *sensors.Reading) {
 		return
 	}
 	switch rise := r.Humidity - p.st.Hum; {
-	case w.Since > 0:
+	case w.Since > 0 || !p.st.HasHum:
 	case rise >= wetRise:
-		w.Rises = min(w.Rises+1, wetRises)
+		if w.Rises == 0 {
+			w.From, w.Most = p.st.Hum, 0
+		}
+		w.Rises, w.Most = min(w.Rises+1, wetRises), max(w.Most, rise)
 	case rise < 0:
 		w.Rises = 0
 	}
 	switch {
 	case r.Humidity < wetBelow:
-		*w = Wet{Dry: r.At.Mono, Rises: w.Rises}
+		w.Dry, w.Since, w.Slow = r.At.Mono, 0, false
 	case r.Humidity < wetAt:
 		w.Since = 0
 	case w.Since == 0:
 		climb := r.At.Mono - w.Dry
 		w.Since = max(r.At.Mono, 1)
-		w.Slow = w.Dry == 0 || w.Rises >= wetRises || climb > max(wetClimb, wetPolls*p.st.Interval)
+		w.Slow = w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.st.Interval)
 	}
+}
+
+// even reports whether the climb came in several steps of which none made half
+// of it. An element that a drop falls on makes two thirds of its way within its
+// response time of 8 s (SHT3x-DIS data sheet, version 7 of December 2022), so
+// that one step leads; fog and mist add about as much in each.
+func (w *Wet) even(top sensors.CentiPercent) bool {
+	return w.Rises >= wetSteps && 2*w.Most < top-w.From
 }
 
 // wetFault reports whether saturation is the probe's own trouble, or that of
