@@ -37,6 +37,7 @@ type polled struct {
 
 	counts ProbeCounts
 	ageing Ageing
+	past   *Ageing // to be added to the judge's; nil for nothing
 }
 
 // A busLoop polls one bus. Its fields below mu are shared with snapshots, the
@@ -329,6 +330,10 @@ func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	c := &p.counts
+	if p.past != nil {
+		p.judge.Resume(p.judge.Ageing().after(*p.past))
+		p.past = nil
+	}
 	p.ageing = p.judge.Ageing()
 	c.Readings++
 	if err == nil {

@@ -145,6 +145,20 @@ func (p *Poller) Ageing() map[ProbeID]Ageing {
 	return all
 }
 
+// Resume adds what probes went through before the start, where that is known
+// only now.
+func (p *Poller) Resume(past map[ProbeID]Ageing) {
+	for _, b := range p.buses {
+		b.mu.Lock()
+		for _, probe := range b.probes {
+			if a, ok := past[probe.ID]; ok {
+				probe.past = &a
+			}
+		}
+		b.mu.Unlock()
+	}
+}
+
 // Correct puts another set of corrections in force.
 func (p *Poller) Correct(c *Corrections) {
 	for _, probe := range p.index {

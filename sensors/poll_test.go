@@ -368,7 +368,7 @@ func TestNewPollerRefuses(t *testing.T) {
 	}
 }
 
-func TestPollCorrectionsTakeEffectWhileRunning(t *testing.T) {
+func TestPollCorrectionsAndThePastTakeEffectWhileRunning(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := new(sink)
 		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "x", Family: "sht4x", Sampler: &scripted{}}}}},
@@ -385,7 +385,9 @@ func TestPollCorrectionsTakeEffectWhileRunning(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 25*time.Second)
 		defer cancel()
 		go func() {
-			<-time.After(15 * time.Second)
+			<-time.After(5 * time.Second)
+			p.Resume(map[ProbeID]Ageing{"x": {Soaked: 30 * time.Hour, Last: time.Minute, Begun: true}, "y": {Soaked: time.Hour}})
+			<-time.After(10 * time.Second)
 			p.Correct(set)
 		}()
 		p.Run(ctx)
@@ -393,8 +395,8 @@ func TestPollCorrectionsTakeEffectWhileRunning(t *testing.T) {
 		if len(rs) != 3 || rs[1].Humidity != 8500 || rs[2].Humidity != 8200 || rs[2].Raw.Humidity != 8500 {
 			t.Fatalf("readings %+v", rs)
 		}
-		if a := p.Ageing()["x"]; a.Soaked != 20*time.Second {
-			t.Errorf("20 s at 85 %%RH counted as %s above 80 %%RH", a.Soaked)
+		if a := p.Ageing()["x"]; a.Soaked != 30*time.Hour+20*time.Second {
+			t.Errorf("30 h and 20 s at 85 %%RH counted as %s above 80 %%RH", a.Soaked)
 		}
 	})
 }

@@ -50,6 +50,12 @@ func (a *Ageing) Observe(mono time.Duration, rh CentiPercent) {
 	a.Soaked = max(a.Soaked-gap/recoverRatio, 0)
 }
 
+// after returns a as it is with an earlier stretch before it.
+func (a Ageing) after(past Ageing) Ageing {
+	a.Soaked = min(a.Soaked+past.Soaked, soakedFully)
+	return a
+}
+
 // creep returns by how much, in %RH, the probe may read too high.
 func (a Ageing) creep() float64 {
 	return soakedCreep * float64(a.Soaked) / float64(soakedFully)

@@ -119,6 +119,9 @@ func (b *Buses) Correct(c *sensors.Corrections) { b.poller.Correct(c) }
 // Ageing returns what each probe went through.
 func (b *Buses) Ageing() map[sensors.ProbeID]sensors.Ageing { return b.poller.Ageing() }
 
+// Resume adds what probes went through before the start.
+func (b *Buses) Resume(past map[sensors.ProbeID]sensors.Ageing) { b.poller.Resume(past) }
+
 // Samplers opens every probe of a configuration for reading by hand, sorted by
 // the bus that they share. Remote nodes are left out: they speak when they
 // like.

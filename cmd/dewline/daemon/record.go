@@ -53,6 +53,11 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	return saved, report, nil
 }
 
+// A resumer is a source whose probes have a past that may come to light late.
+type resumer interface {
+	Resume(past map[sensors.ProbeID]sensors.Ageing)
+}
+
 // loadBook puts the calibrations on record in force beside those made since the
 // start. It runs once: before anything else does, or on the record's goroutine
 // when the record could be opened at last.
@@ -64,6 +69,15 @@ func (d *Daemon) loadBook(st *store.Store) {
 	}
 	d.book.load(records, d.log)
 	d.correctSource()
+	src, ok := d.currentSource().(resumer)
+	if !ok {
+		return // not there yet, and will ask for it; or simulated
+	}
+	past, err := loadAgeing(st)
+	if err != nil {
+		d.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)
+	}
+	src.Resume(past)
 }
 
 type opened struct {
