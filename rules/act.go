@@ -114,7 +114,10 @@ func (e *Engine) shelve(now sensors.Instant, a Action, slots []*slot) error {
 		return fmt.Errorf("shelve %s of %s: %w", orAll(a.Key.Alarm), a.Key.Subject, ErrNoEnd)
 	}
 	for _, s := range slots {
-		if most := e.spec(s, 0).MaxShelf; a.For > most {
+		switch most := e.spec(s, 0).MaxShelf; {
+		case most == 0:
+			return fmt.Errorf("shelve %s of %s: %w", orAll(a.Key.Alarm), a.Key.Subject, ErrNoShelf)
+		case a.For > most:
 			return fmt.Errorf("shelve %s of %s for %s: %w: at most %s", s.rec.Key.Alarm, a.Key.Subject, a.For, ErrTooLong, most)
 		}
 	}

@@ -25,7 +25,9 @@ func TestAct_Refusals(t *testing.T) {
 		{"no alarm", Action{Kind: Acknowledge, Key: Key{"too-hot", "e1"}, By: "x"}, ErrNoAlarm},
 		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
 		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
-		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: key, By: "x", For: 16 * time.Minute}, ErrTooLong},
+		{"lethal heat on the shelf", Action{Kind: Shelve, Key: key, By: "x", For: time.Minute}, ErrNoShelf},
+		{"lethal heat among others on the shelf", Action{Kind: Shelve, Key: Key{Subject: "e1"}, By: "x", For: time.Minute, OneShot: true}, ErrNoShelf},
+		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: Key{CeilingAhead, "e1"}, By: "x", For: 16 * time.Minute}, ErrTooLong},
 		{"shelf without an end", Action{Kind: Shelve, Key: key, By: "x"}, ErrNoEnd},
 		{"not shelved", Action{Kind: Unshelve, Key: key, By: "x"}, ErrNotNow},
 		{"out without an end", Action{Kind: TakeOut, Key: key, By: "x"}, ErrNoEnd},
@@ -46,15 +48,15 @@ func TestAct_Refusals(t *testing.T) {
 func TestAct_ShelfAndService(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	r.run(time.Minute, r.calm)
-	key := Key{LethalCeiling, "e1"}
-	r.run(poll, r.hold("p1", 31, 85))
-	if err := r.act(Action{Kind: Shelve, Key: key, By: "robin", Why: "fan is on", For: 15 * time.Minute}); err != nil {
+	r.run(11*time.Minute, r.hold("p1", 24, 60))
+	if err := r.act(Action{Kind: Shelve, Key: Key{HumidityFloor, "e1"}, By: "robin", Why: "pump on order", For: 15 * time.Minute}); err != nil {
 		t.Fatal(err)
 	}
-	r.run(14*time.Minute, r.hold("p1", 31, 85))
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD")
-	r.run(2*time.Minute, r.hold("p1", 31, 85))
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>SHLVD SHLVD>UNACK")
+	r.run(14*time.Minute, r.hold("p1", 24, 60))
+	r.want(HumidityFloor, "e1", "NORM>UNACK UNACK>SHLVD")
+	r.run(2*time.Minute, r.hold("p1", 24, 60))
+	r.want(HumidityFloor, "e1", "NORM>UNACK UNACK>SHLVD SHLVD>UNACK")
+	r.run(poll, r.hold("p1", 31, 85))
 	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "robin", Why: "empty", Until: r.instant().Wall.Add(48 * time.Hour)}); err != nil {
 		t.Fatal(err)
 	}

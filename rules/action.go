@@ -42,6 +42,7 @@ var (
 	ErrOldOnset  = errors.New("that onset of the alarm is over")
 	ErrNotNow    = errors.New("the alarm's state does not allow that")
 	ErrTooLong   = errors.New("longer than allowed")
+	ErrNoShelf   = errors.New("lethal heat cannot be shelved; acknowledge it, or take the enclosure out of service")
 	ErrNoEnd     = errors.New("an end is needed")
 	ErrNoAction  = errors.New("unknown action")
 	ErrNobody    = errors.New("an action needs a name")

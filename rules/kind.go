@@ -90,8 +90,9 @@ func kindOf(id AlarmID) (kind, bool) {
 }
 
 // MaxShelf is the longest that an alarm of a priority may be shelved. A shift
-// is common practice for a shelf, no source; that a wake alarm, the lethal
-// ceiling among them, gets no more than a quarter of an hour is ours.
+// is common practice for a shelf, no source; that a wake alarm gets no more than
+// a quarter of an hour is ours, and that the lethal ceiling gets none: who
+// empties an enclosure takes it out of service.
 func MaxShelf(p Priority) time.Duration {
 	switch p {
 	case Wake:
@@ -155,6 +156,9 @@ func makeSpecs(r configs.Rules) (specs [numKinds][Wake + 1]alarm.Spec) {
 			s := alarm.Spec{
 				OnDelay: delays[k].on, OffDelay: delays[k].off, MaxShelf: MaxShelf(p),
 				KeepReturned: keepReturned(p), Latched: k == kLethal,
+			}
+			if k == kLethal {
+				s.MaxShelf = 0
 			}
 			if realarm[k] && p == Wake {
 				s.RealarmAfter = r.RealarmAfter.D()

@@ -115,7 +115,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
 	}
 	c.Evidence = slices.DeleteFunc(slices.Clone(c.Evidence), func(e string) bool { return strings.Contains(c.Text, e) })
-	if a.State.Annunciated() {
+	if a.State.Annunciated() && a.Key.Alarm != rules.LethalCeiling { // which the rules would refuse
 		c.Shelve = shelves(a.Priority)
 	}
 	return c

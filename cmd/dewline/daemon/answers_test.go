@@ -241,9 +241,15 @@ func TestCore_Shelves(t *testing.T) {
 		for _, c := range []struct {
 			key  rules.Key
 			time time.Duration
-		}{{above, 12*time.Hour + time.Minute}, {rules.Key{Alarm: rules.LethalCeiling, Subject: "moss"}, 16 * time.Minute}, {rules.Key{Subject: "moss"}, time.Hour}} {
+			want string
+		}{
+			{above, 12*time.Hour + time.Minute, "longer than allowed"},
+			{rules.Key{Alarm: rules.CeilingAhead, Subject: "moss"}, 16 * time.Minute, "longer than allowed"},
+			{rules.Key{Alarm: rules.LethalCeiling, Subject: "moss"}, time.Minute, "cannot be shelved"},
+			{rules.Key{Subject: "moss"}, time.Minute, "cannot be shelved"},
+		} {
 			err := r.act(rules.Action{Kind: rules.Shelve, Key: c.key, For: c.time, By: "una"})
-			if err == nil || !strings.Contains(err.Error(), "longer than allowed") {
+			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("shelving %v for %s: %v", c.key, c.time, err)
 			}
 			if last := r.journal[len(r.journal)-1]; last.Kind != kindRefused || last.Who != "una" {
