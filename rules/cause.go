@@ -204,7 +204,28 @@ func (e *Engine) roomDry(now sensors.Instant) string {
 	return ""
 }
 
+// lampsAdd in °C is more than a mist cools all enclosures by, and less than
+// most lamps warm them.
+const lampsAdd = 1.0
+
+// lampsGone says in words that the enclosures lack what their lamps should add:
+// air that cooled so is damp without any mist.
+func (e *Engine) lampsGone() string {
+	lit, _ := e.litNow()
+	if lit < enoughPeers || 2*lit < len(e.encls) {
+		return ""
+	}
+	pic := e.survey(e.now)
+	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
+		return ""
+	}
+	return fmt.Sprintf("all enclosures are cooler by about %.1f °C than usual at this hour beside the room, as without their lamps: look at the power", -pic.Median)
+}
+
 func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {
+	if why := e.lampsGone(); why != "" {
+		return Cause{Kind: CauseRoom}, []string{why}
+	}
 	n, mates := 0, 0
 	for i := range e.encls {
 		o := &e.encls[i]

@@ -76,7 +76,7 @@ func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
 	longest := e.mists[en.mist].cfg.Longest.D()
 	s := &en.slots[kMistEndless]
 	endless := st.Watch.Endless(&st.Mist, longest) &&
-		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsWithRoom(en) && !e.dropOn(en))
+		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsByItself(en, now.Mono))
 	if endless || s.open() {
 		s.limit(soaked.Minutes(), longest.Minutes())
 		e.hold(s, now, endless)
@@ -105,6 +105,12 @@ func (e *Engine) dropOn(en *enclosure) bool {
 		}
 	}
 	return false
+}
+
+// coolsByItself reports whether the air got damp without water: as it cooled with
+// the room or without the lamps, or only for a probe that a drop fell on.
+func (e *Engine) coolsByItself(en *enclosure, now time.Duration) bool {
+	return e.coolsWithRoom(en) || e.dropOn(en) || !en.misted(now, 45*time.Minute) && e.darkens(now)
 }
 
 // coolsWithRoom reports whether the room cools by more than a night does: air

@@ -340,6 +340,9 @@ func TestMist_PowerThatWentByDay(t *testing.T) {
 		if got := r.e.darkens(r.now); got != c.want {
 			t.Errorf("%+v: %v", c, got)
 		}
+		if got := r.e.coolsByItself(&r.e.encls[0], r.now); got != c.want {
+			t.Errorf("%+v: damp by itself: %v", c, got)
+		}
 	}
 }
 
@@ -396,6 +399,29 @@ func TestForecast_AllowsForMist(t *testing.T) {
 		e.allowForMist(en, &eta, 2, now) // 2 °C in an hour
 		if eta.From.Round(time.Second) != c.from || eta.To.Round(time.Second) != c.to || eta.Mid != 60*min {
 			t.Errorf("%s: %v to %v", c.name, eta.From, eta.To)
+		}
+	}
+}
+
+// A mist without an end, told while all enclosures lack what their lamps add,
+// is the power; with one enclosure that is cool it is not.
+func TestMist_EndlessWithoutLamps(t *testing.T) {
+	for _, c := range []struct {
+		cool float64
+		from string
+		want CauseKind
+	}{{1.6, "p1", CauseRoom}, {0.6, "p1", CauseEnclosure}, {1.6, "p4", CauseEnclosure}} {
+		r := newRig(t, rigConfig(t, 4, noonMist))
+		r.run(4*24*time.Hour+6*time.Hour, r.calm)
+		r.run(2*time.Minute, func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			if id != "room" && id >= c.from {
+				x.Temperature -= sensors.CelsiusOf(c.cool)
+			}
+			return x
+		})
+		if cause, why := r.e.endlessCause(&r.e.encls[0]); cause.Kind != c.want {
+			t.Errorf("%+v: %v %q", c, cause, why)
 		}
 	}
 }

@@ -123,6 +123,8 @@ func (e *Engine) wetCause(p *probe) (Cause, []string) {
 	switch {
 	case p.st.Dewy:
 		return Cause{CauseProbe, p.cfg.ID}, []string{p.dewText()}
+	case p.encl >= 0 && p.st.Wet.Slow && e.lampsGone() != "":
+		return Cause{Kind: CauseRoom}, []string{e.lampsGone()}
 	case e.allWet(p):
 		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
 	case p.encl >= 0 && p.st.Wet.Slow:
