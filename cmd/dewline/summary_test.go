@@ -106,7 +106,7 @@ func TestSummaryRefuses(t *testing.T) {
 		{"--units K", exitUsage, "°C or F"},
 		{"--send --text", exitUsage, "--send goes without"},
 		{"--week 2026-W47 --send", exitFailed, "[mail]"},
-		{"more words", exitUsage, "takes 0 words"},
+		{"more words", exitUsage, `"more" is no flag`},
 	} {
 		code, _, errs := summaryCall(t, append([]string{"--data", dir, "--config", room}, strings.Fields(c.args)...)...)
 		if code != c.code || !strings.Contains(errs, c.holds) {
