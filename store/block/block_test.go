@@ -6,30 +6,37 @@ import (
 )
 
 // TestSizeAgainstEntropy compares blocks with the order-zero entropy of first
-// differences, which prediction can beat and no plain delta coder can.
+// differences, which prediction can beat and no plain delta coder can. The goal is
+// 1.10 times that bound for what stays on the card: whole days. Hours, packed in
+// haste and packed again at the end of the day, may take 1.15 times.
 func TestSizeAgainstEntropy(t *testing.T) {
-	var e Encoder
-	var d Decoder
-	for _, n := range []int{6, 30, 360, 720, 8640} {
+	for _, c := range []struct {
+		records int
+		quick   bool
+		most    float64 // times the bound of the day; 0 where the block's head decides
+	}{{8640, false, 1.10}, {720, false, 1.10}, {360, false, 1.10}, {360, true, 1.15}, {30, true, 0}, {6, true, 0}} {
+		e := Encoder{Quick: c.quick}
+		var d Decoder
 		var size, count int
 		var least float64
 		for seed := range uint64(8) {
-			recs := room(seed, n)
+			recs := room(seed, c.records)
 			b, err := e.Append(nil, recs)
 			if err != nil {
 				t.Fatal(err)
 			}
 			got, err := d.Decode(nil, b)
 			if err != nil || !slices.Equal(got, recs) {
-				t.Fatalf("seed %d, %d records: %v", seed, n, err)
+				t.Fatalf("seed %d, %d records: %v", seed, c.records, err)
 			}
-			size, count, least = size+len(b), count+n, least+bound(room(seed, 8640))*float64(n)
+			size, count, least = size+len(b), count+c.records, least+bound(room(seed, 8640))*float64(c.records)
 		}
-		if ratio := float64(size) / least; n >= 360 && ratio > 1.10 {
-			t.Errorf("%d records take %.3f times the entropy bound", n, ratio)
+		ratio := float64(size) / least
+		if c.most > 0 && ratio > c.most {
+			t.Errorf("%d records, quick %v, take %.3f times the entropy bound, the goal is %.2f", c.records, c.quick, ratio, c.most)
 		}
-		t.Logf("%5d records: %.3f bytes a reading, bound of the day %.3f, ratio %.3f",
-			n, float64(size)/float64(count), least/float64(count), float64(size)/least)
+		t.Logf("%5d records, quick %-5v: %.3f bytes a reading, bound of the day %.3f, ratio %.3f",
+			c.records, c.quick, float64(size)/float64(count), least/float64(count), ratio)
 	}
 }
 

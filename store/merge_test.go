@@ -1,0 +1,96 @@
+package store
+
+import (
+	"bytes"
+	"testing"
+
+	"dewline/store/block"
+)
+
+// TestMergeSpans joins two passes over one span of time, as a clock that was set
+// back makes them, where the probe had other quantities in each.
+func TestMergeSpans(t *testing.T) {
+	both := block.Span{Start: 600_000, Count: 30, Has: block.Temperature | block.Humidity, Covered: 300_000,
+		Temp: block.Three{Min: 2000, Mean: 2100, Max: 2200}, Hum: block.Three{Min: 7000, Mean: 7500, Max: 8000}, InBand: 100_000}
+	warm := block.Span{Start: 600_000, Count: 10, Has: block.Temperature, Covered: 100_000,
+		Temp: block.Three{Min: 2100, Mean: 2500, Max: 2600}, Above: 50_000}
+	damp := block.Span{Start: 600_000, Count: 5, Has: block.Humidity, Covered: 50_000,
+		Hum: block.Three{Min: 6000, Mean: 6100, Max: 6200}, Below: 50_000}
+	for name, c := range map[string]struct{ a, b, want block.Span }{
+		"means by count": {both, warm, block.Span{Start: 600_000, Count: 40, Has: both.Has, Covered: 400_000,
+			Temp: block.Three{Min: 2000, Mean: 2200, Max: 2600}, Hum: both.Hum, InBand: 100_000, Above: 50_000}},
+		"only in the second": {warm, damp, block.Span{Start: 600_000, Count: 15, Has: both.Has, Covered: 150_000,
+			Temp: warm.Temp, Hum: damp.Hum, Above: 50_000, Below: 50_000}},
+	} {
+		if got := mergeSpans(c.a, c.b); got != c.want {
+			t.Errorf("%s: %+v, want %+v", name, got, c.want)
+		}
+		if got := mergeSpans(c.b, c.a); got != c.want {
+			t.Errorf("%s, the other way round: %+v, want %+v", name, got, c.want)
+		}
+	}
+}
+
+// TestTrimSealed lets hours wait for a disk that takes none until they fill their
+// share of memory: the oldest go, are counted, and those on disk stay.
+func TestTrimSealed(t *testing.T) {
+	const size = maxSealed / 4
+	m := memory{}
+	m.insert(&entry{key: bundleKey{seq: 1}})
+	for seq := range uint64(6) {
+		m.insert(&entry{key: bundleKey{seq: seq + 2}, raw: make([]byte, size-100), table: make([]byte, 100), readings: int(10 * (seq + 1))})
+	}
+	dropped := m.entries[1:3]
+	gone := append([]*entry(nil), dropped...)
+	m.trimSealed()
+	if len(m.entries) != 5 || m.entries[0].key.seq != 1 || m.entries[1].key.seq != 4 || m.lost != 10+20 {
+		t.Errorf("%d bundles left, %d readings lost", len(m.entries), m.lost)
+	}
+	for _, e := range gone {
+		if !e.gone {
+			t.Errorf("bundle %d was dropped and does not say so", e.key.seq)
+		}
+	}
+}
+
+// TestPartOf compares the quick way to one probe's blocks with the walk through all
+// of them, also in bundles cut short or with a changed byte.
+func TestPartOf(t *testing.T) {
+	parts := []bundlePart{
+		{"rack0-shelf1-litter2", [][]byte{make([]byte, 300), {1, 2, 3}}},
+		{"room", [][]byte{{9}, nil}}, {"", nil}, {"water", [][]byte{bytes.Repeat([]byte{7}, 200)}},
+	}
+	whole := appendBundle(nil, kindRaw, emptyKey(3, levelDay).bytes(), parts)
+	part := func(b []byte, probe string) (out [][]byte, err error) {
+		err = partOf(b, kindRaw, probe, func(blk []byte) { out = append(out, blk) })
+		return out, err
+	}
+	for _, p := range append(parts, bundlePart{probe: "nobody"}) {
+		got, err := part(whole, p.probe)
+		if err != nil || len(got) != len(p.blocks) {
+			t.Fatalf("probe %q has %d blocks: %v", p.probe, len(got), err)
+		}
+		for i := range got {
+			if !bytes.Equal(got[i], p.blocks[i]) {
+				t.Errorf("block %d of probe %q is % x", i, p.probe, got[i])
+			}
+		}
+	}
+	if _, err := part(whole, "room"); err != nil {
+		t.Error(err)
+	}
+	if err := partOf(whole, kindTable, "room", nil); err != errDirectory {
+		t.Errorf("of another kind: %v", err)
+	}
+	directory := len(whole) - 504 // the blocks' bytes
+	for at := range directory {
+		if _, err := part(whole[:at], "room"); err != errDirectory {
+			t.Errorf("cut to %d bytes: %v", at, err)
+		}
+		b := bytes.Clone(whole)
+		b[at] ^= 0x10
+		if _, err := part(b, "room"); err != errDirectory {
+			t.Errorf("with byte %d changed: %v", at, err)
+		}
+	}
+}
