@@ -15,6 +15,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A mosquitto is Debian's broker on a loopback port.
@@ -232,6 +233,14 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 	phone.shows("alarm/lethal-ceiling/moss", `"ACKED"`)
 	if a := s.state(rules.LethalCeiling, "moss", "ACKED"); a.AckedBy != "robin" {
 		t.Errorf("acknowledged by %q, want robin", a.AckedBy)
+	}
+	// Who asks right after an answer sees what it did.
+	if err := s.command(alert.Command{Action: "out-of-service", Subject: "moss", Minutes: 60, By: "robin", Why: "emptied"}); err != nil {
+		t.Fatal(err)
+	}
+	snap, _ := s.room()
+	if a, open := alarmIn(snap, rules.LethalCeiling, "moss"); !open || a.State != alarm.OutOfService {
+		t.Errorf("right after being taken out of service: %v", a.State)
 	}
 }
 

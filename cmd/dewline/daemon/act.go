@@ -99,7 +99,9 @@ func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (Effec
 		if err != nil {
 			fx.Journal = d.refusals.pass(now, fx.Journal)
 		}
-		recorded = d.apply(fx)
+		if recorded = d.apply(fx); err == nil {
+			d.publish() // who asks next sees what was done
+		}
 	})
 	if !ok {
 		return fmt.Errorf("dewline is stopping: %w", context.Cause(ctx))
