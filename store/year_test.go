@@ -79,7 +79,7 @@ func cpuTime(t *testing.T) time.Duration {
 }
 
 // TestYearThroughRulesAndStore replays simulated days of 48 probes through the
-// rules and into a record, and reads them back. Three days by default, a year
+// rules and into a record, and reads them back. One day by default, a year
 // with DEWLINE_LONG=1 or as many as DEWLINE_YEAR_DAYS says:
 //
 //	DEWLINE_LONG=1 go test -run YearThroughRules -v ./store
@@ -89,7 +89,7 @@ func cpuTime(t *testing.T) time.Duration {
 // that time. What making the readings takes by itself is measured first and does not
 // count: a replay has them already.
 func TestYearThroughRulesAndStore(t *testing.T) {
-	days := 3
+	days := 1
 	if os.Getenv("DEWLINE_LONG") != "" {
 		days = 365
 	}
