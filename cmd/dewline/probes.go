@@ -48,10 +48,20 @@ func runProbes(ctx context.Context, args []string, std stdio) error {
 	return nil
 }
 
-// running reports whether a daemon listens on one of the usual sockets. One
-// that this user may not ask listens all the same.
+// serviceSocket is in a folder that the service manager makes for the service
+// and removes with its end.
+const serviceSocket = "/run/dewline/control.sock"
+
+// running reports whether a daemon listens on one of the usual sockets.
 func running(cfg *configs.Config) bool {
-	for _, path := range []string{"/run/dewline/control.sock", controlPath("", cfg.Store.Dir)} {
+	for _, path := range []string{serviceSocket, controlPath("", cfg.Store.Dir)} {
+		_, err := os.Stat(path)
+		if err != nil {
+			if notSeen(path, err) {
+				return true
+			}
+			continue
+		}
 		c, err := net.DialTimeout("unix", path, connectWithin)
 		if err == nil {
 			_ = c.Close() // it was only knocked at
@@ -63,7 +73,15 @@ func running(cfg *configs.Config) bool {
 	return false
 }
 
-// listens reads the outcome of knocking at a socket.
+// notSeen reports whether a socket that could not be looked at is there all the
+// same: the service's folder is, and closed to this user. A closed data
+// directory says nothing.
+func notSeen(path string, err error) bool {
+	return path == serviceSocket && errors.Is(err, fs.ErrPermission)
+}
+
+// listens reads the outcome of knocking at a socket. A daemon that this user
+// may not ask listens all the same.
 func listens(err error) bool {
 	return err == nil || errors.Is(err, fs.ErrPermission) || errors.Is(err, os.ErrDeadlineExceeded)
 }

@@ -204,6 +204,24 @@ func TestListens(t *testing.T) {
 	}
 }
 
+// The service's folder is there only while it runs, so a closed one tells; a
+// data directory stays, and a closed one tells nothing.
+func TestNotSeen(t *testing.T) {
+	closed, missing := &os.PathError{Err: syscall.EACCES}, &os.PathError{Err: syscall.ENOENT}
+	for _, c := range []struct {
+		path string
+		err  error
+		want bool
+	}{
+		{serviceSocket, closed, true}, {serviceSocket, missing, false},
+		{"/var/lib/dewline/control.sock", closed, false}, {"/var/lib/dewline/control.sock", missing, false},
+	} {
+		if got := notSeen(c.path, c.err); got != c.want {
+			t.Errorf("%s, %v: %v, want %v", c.path, c.err, got, c.want)
+		}
+	}
+}
+
 // While a daemon owns the buses nothing else may talk on them.
 func TestProbes_NotWhileDewlineRuns(t *testing.T) {
 	b := newBench(t)
