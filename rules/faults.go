@@ -276,11 +276,8 @@ func beyondShared(diff, shared float64) int32 {
 func (e *Engine) sharedShift(p, q *probe, ref int32, hour float64, now time.Duration) float64 {
 	lamps := e.encls[p.encl].lamps
 	mates, all := e.scratch[:0], e.scratch[2*len(e.encls):2*len(e.encls)]
-	for i := range e.encls {
-		en := &e.encls[i]
-		if i == p.encl {
-			continue
-		}
+	for k := 1; k < len(e.encls) && len(mates) < sharedMates && len(all) < sharedMost; k++ {
+		en := &e.encls[(p.encl+k)%len(e.encls)] // neighbours tend to share lamps
 		d, ok := e.parted(en, p.cfg.Place, q.cfg.Place, ref, hour, now)
 		if !ok {
 			continue
@@ -299,8 +296,13 @@ func (e *Engine) sharedShift(p, q *probe, ref int32, hour float64, now time.Dura
 	return 0
 }
 
-// sharedLeast is how many others show that a shift is not the one's own.
-const sharedLeast = 2
+// How many others show that a shift is not the one's own, and how many are
+// asked at most: in a large room all pairs may part at once.
+const (
+	sharedLeast = 2
+	sharedMates = 9
+	sharedMost  = 99
+)
 
 // parted is by how much the probes in two places of an enclosure have parted.
 func (e *Engine) parted(en *enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {

@@ -42,6 +42,7 @@ func (r *rig) night(follow float64) air {
 // A temperature that climbs without the humidity is the probe's own; one that
 // dries the air as heat does is the enclosure's.
 func TestMoist_HumidityThatDoesNotFollow(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		follow float64
 		want   CauseKind
@@ -62,6 +63,7 @@ func TestMoist_HumidityThatDoesNotFollow(t *testing.T) {
 
 // What contradicts itself is believed where an animal would be in danger.
 func TestMoist_NoComfortInHeat(t *testing.T) {
+	skipUnderRace(t)
 	r := newRig(t, rigConfig(t, 5, ""))
 	r.now = 22 * time.Hour
 	r.run(3*24*time.Hour+2*time.Hour, r.calm)
@@ -87,6 +89,7 @@ func TestMoist_NoComfortInHeat(t *testing.T) {
 // The room's air gets dry, as when what conditions it fails: an enclosure that
 // comes to its floor is not alone to blame.
 func TestFloor_RoomDrier(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		room float64
 		want CauseKind
@@ -140,6 +143,7 @@ const lampMist = "[[mist]]\nid = \"m\"\ntimes = [\"08:20\"]\n"
 // No mist anywhere and nothing got warmer when the lamps were to come on: that
 // is the power and not the pump.
 func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		dark bool
 		want CauseKind
@@ -176,6 +180,7 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 
 // Air that cools with a room that is colder than usual gets damp by itself.
 func TestMist_EndlessIsNotARoomThatCools(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		room, tank float64 // °C/h
 		want       bool
@@ -200,6 +205,7 @@ func TestMist_EndlessIsNotARoomThatCools(t *testing.T) {
 // Room and enclosures together are colder than usual, neither of them by much:
 // it is no single enclosure that gets below its band first.
 func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		room, first, others float64 // °C from usual
 		want                CauseKind
@@ -230,6 +236,7 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 // come on: each then stands in the other's usual place. One that is warmed
 // alone does not.
 func TestSwap_UnnoticedUntilTheLampsCome(t *testing.T) {
+	skipUnderRace(t)
 	for _, swapped := range []bool{true, false} {
 		r := newRig(t, rigConfig(t, 4, "", 2))
 		air := func(id string, at time.Duration) *sensors.Reading {
@@ -263,6 +270,7 @@ func TestSwap_UnnoticedUntilTheLampsCome(t *testing.T) {
 // Without their lamps all enclosures are as cool under the lid as in the
 // litter. That is no probe, and one that parts alone is.
 func TestDisagrees_NotWhatTheOthersShow(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		dark int // enclosures that lose their lamps, from the first
 		want string
@@ -290,6 +298,7 @@ func TestDisagrees_NotWhatTheOthersShow(t *testing.T) {
 
 // A room that is much drier than usual cools what is wet in it.
 func TestCause_DryRoomCools(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		percent float64
 		want    CauseKind
@@ -406,6 +415,7 @@ func TestForecast_AllowsForMist(t *testing.T) {
 // A mist without an end, told while all enclosures lack what their lamps add,
 // is the power; with one enclosure that is cool it is not.
 func TestMist_EndlessWithoutLamps(t *testing.T) {
+	skipUnderRace(t)
 	for _, c := range []struct {
 		cool float64
 		from string
