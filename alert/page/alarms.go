@@ -237,21 +237,21 @@ func (s *site) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c.By = s.sessions.of(r).by
+	was := s.o.Snapshot()
 	if reply := s.o.Command(r.Context(), c); !reply.OK {
 		s.say(w, r, http.StatusConflict, "Nothing was done: "+reply.Error+".")
 		return
 	}
-	s.settle(r)
+	s.settle(r, was)
 	http.Redirect(w, r, withSaid(ownPath(r.PostFormValue("back")), c.Action), http.StatusSeeOther)
 }
 
 // settleFor is the longest that an answer waits for the next snapshot.
 const settleFor = 1500 * time.Millisecond
 
-// settle waits until a snapshot is there that knows of what was just done, so
-// that the next page shows it.
-func (s *site) settle(r *http.Request) {
-	was := s.o.Snapshot()
+// settle waits until a snapshot is there that is newer than was and so knows of
+// what was just done, so that the next page shows it.
+func (s *site) settle(r *http.Request, was *alert.Snapshot) {
 	ticker, end := time.NewTicker(20*time.Millisecond), time.After(settleFor)
 	defer ticker.Stop()
 	for s.o.Snapshot() == was {

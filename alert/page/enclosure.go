@@ -170,10 +170,11 @@ func (s *site) addNote(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	text := line(r.PostFormValue("text"), maxForm)
+	was := s.o.Snapshot()
 	if err := s.o.Notebook.AddNote(r.Context(), id, s.sessions.of(r).by, text); err != nil {
 		s.say(w, r, http.StatusConflict, "The note was not kept: "+err.Error()+".")
 		return
 	}
-	s.settle(r)
+	s.settle(r, was)
 	http.Redirect(w, r, "/enclosure/"+url.PathEscape(id)+"?said=note#notes", http.StatusSeeOther)
 }

@@ -31,6 +31,6 @@ func (s *site) actOver(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusConflict, "Nothing was done: no alarm waits for that any more.")
 		return
 	}
-	s.settle(r)
+	s.settle(r, snap)
 	http.Redirect(w, r, withSaid("/alarms", string(kind)), http.StatusSeeOther)
 }
