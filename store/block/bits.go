@@ -1,9 +1,6 @@
 package block
 
-import (
-	"encoding/binary"
-	"math/bits"
-)
+import "encoding/binary"
 
 // bitWriter appends bits to buf, lowest first.
 type bitWriter struct {
@@ -27,7 +24,8 @@ func (w *bitWriter) write(v uint64, k uint) {
 	}
 }
 
-// finish pads to a whole byte and returns the buffer.
+// finish pads with zeros to a whole byte and returns the buffer. The writer may be
+// used again only with another buf.
 func (w *bitWriter) finish() []byte {
 	for at := uint(0); at < w.n; at += 8 {
 		w.buf = append(w.buf, byte(w.acc>>at))
@@ -87,18 +85,6 @@ func (r *bitReader) read(k uint) uint64 {
 	return v | r.take(k)<<at
 }
 
-// ones counts one bits up to limit and drops them with the zero that ends them.
-func (r *bitReader) ones(limit uint) uint {
-	r.fill()
-	q := uint(bits.TrailingZeros64(^r.acc))
-	if q >= limit {
-		r.take(limit)
-		return limit
-	}
-	r.take(q + 1)
-	return q
-}
-
 // rest returns the source after the last byte used, and false when more was
 // read than was there.
 func (r *bitReader) rest() ([]byte, bool) {
@@ -109,5 +95,7 @@ func (r *bitReader) rest() ([]byte, bool) {
 	return r.src[used:], true
 }
 
+// zigzag makes small numbers of either sign small unsigned ones: 0, −1, 1, −2 … become
+// 0, 1, 2, 3 …; unzigzag is the reverse.
 func zigzag(v int64) uint64   { return uint64(v<<1) ^ uint64(v>>63) }
 func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }

@@ -200,6 +200,7 @@ func flat(v []int64) bool {
 	return true
 }
 
+// grow returns s with n values of whatever was there.
 func grow(s []int64, n int) []int64 {
 	if cap(s) < n {
 		return make([]int64, n, n+n/8+16)
@@ -207,7 +208,9 @@ func grow(s []int64, n int) []int64 {
 	return s[:n]
 }
 
-// riceParameter returns the cheapest k and the bits it takes.
+// riceParameter returns the cheapest k and the bits it takes. A column's best k is
+// near the logarithm of its mean (Rice, JPL Publication 79-22, 1979; the factor was
+// found by trial), so only those about it are tried.
 func riceParameter(res []int64) (k uint, size int) {
 	size = -1
 	var sum float64
@@ -230,6 +233,8 @@ func riceParameter(res []int64) (k uint, size int) {
 	return k, size
 }
 
+// riceBits is the length of one code: u's high part in ones, a zero and k low bits,
+// or riceLimit ones, 6 bits of length and u itself, so that no value is endless.
 func riceBits(u uint64, k uint) int {
 	if q := u >> k; q < riceLimit {
 		return int(q) + 1 + int(k)
@@ -237,6 +242,8 @@ func riceBits(u uint64, k uint) int {
 	return riceLimit + 6 + max(bits.Len64(u), 1)
 }
 
+// appendRice adds a column coded with the parameter k: head, k if it is long, the
+// first value and the residuals' bits.
 func appendRice(dst []byte, p uint8, first int64, res []int64, k uint) []byte {
 	if k < riceLong {
 		dst = append(dst, coderRice|p<<2|byte(k)<<5)
@@ -313,6 +320,8 @@ func sparseSize(res []int64) int {
 
 func varintLen(u uint64) int { return (bits.Len64(u|1) + 6) / 7 }
 
+// appendSparse lists the count residuals that are not zero, each after the distance
+// from the one before.
 func appendSparse(dst []byte, res []int64, count int) []byte {
 	dst = binary.AppendUvarint(dst, uint64(count))
 	gap := uint64(0)
@@ -326,6 +335,7 @@ func appendSparse(dst []byte, res []int64, count int) []byte {
 	return dst
 }
 
+// readSparse fills res with what appendSparse listed, and returns what follows it.
 func readSparse(src []byte, res []int64) ([]byte, error) {
 	clear(res)
 	count, src, err := readUvarint(src)
@@ -349,6 +359,7 @@ func readSparse(src []byte, res []int64) ([]byte, error) {
 	return src, nil
 }
 
+// readUvarint and readVarint take a number off the head of src.
 func readUvarint(src []byte) (uint64, []byte, error) {
 	v, n := binary.Uvarint(src)
 	if n <= 0 {

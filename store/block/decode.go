@@ -50,7 +50,8 @@ func (d *Decoder) DecodeSet(b []byte, yield func(id int, recs []Record)) error {
 	return nil
 }
 
-// counts reads one whole number at least 0 for each series.
+// counts reads a column of n whole numbers, each plus its place times slope, and
+// refuses what is below 0 or above MaxRecords.
 func (d *Decoder) counts(src []byte, n int, slope int64) ([]int, []byte, error) {
 	d.vals = grow(d.vals, n)
 	src, err := d.col.read(src, d.vals)
@@ -68,6 +69,9 @@ func (d *Decoder) counts(src []byte, n int, slope int64) ([]int, []byte, error) 
 	return out, src, nil
 }
 
+// decode appends the records of a body to dst, one series after another, and tells
+// how many each has, and in a set under which number. It makes room only after the
+// counts were found to be within bounds: they are claims of a file.
 func (d *Decoder) decode(dst []Record, src []byte, set bool) (recs []Record, lengths, ids []int, err error) {
 	count, src, err := readUvarint(src)
 	if err != nil || count > MaxSeries {
@@ -123,6 +127,8 @@ func (d *Decoder) columns(src []byte, recs []Record, lengths []int, starts int) 
 	return nil
 }
 
+// times sets the running times: each series has a grid of steps from its first
+// record on, and nearly always all records are on it.
 func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([]byte, error) {
 	begin := make([]int64, starts)
 	src, err := d.col.read(src, begin)
@@ -182,6 +188,8 @@ func (d *Decoder) walls(src []byte, recs []Record) ([]byte, error) {
 	return src, nil
 }
 
+// status sets what the records have, their quality and whether the clock was set,
+// and counts them by what they have: that tells how long the columns to come are.
 func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
 	d.has = [64]int{}
 	if s, rest, ok := d.col.constant(src); ok && len(recs) > 0 {
@@ -356,6 +364,7 @@ func putOnly(recs []Record, q uint8, v []int64) bool {
 	return true
 }
 
+// setRaw sets a raw value; false when it does not fit, as only damage can make it.
 func (r *Record) setRaw(q uint8, v int64) bool {
 	switch q {
 	case Temperature:
@@ -368,6 +377,7 @@ func (r *Record) setRaw(q uint8, v int64) bool {
 	return r.raw(q) == v
 }
 
+// setValue is setRaw for calibrated values.
 func (r *Record) setValue(q uint8, v int64) bool {
 	switch q {
 	case Temperature:

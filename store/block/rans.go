@@ -17,6 +17,7 @@ const (
 	ransLow   = 1 << 16 // the coder's state stays in [ransLow, ransLow<<16)
 )
 
+// tokenOf splits a residual into its token and the low n bits of raw.
 func tokenOf(r int64) (token uint8, raw uint64, n uint) {
 	m, sign := uint64(r), uint64(0)
 	if r < 0 {
@@ -40,7 +41,8 @@ type ransEncoder struct {
 	table  *columnWriter
 }
 
-// append codes res: table, word count, state, words, raw bits.
+// append codes res: table, word count, state, words, raw bits. It goes through res
+// backwards, as a coder of this kind is a stack: what went in last comes out first.
 func (e *ransEncoder) append(dst []byte, c *columnWriter, res []int64) []byte {
 	e.tokens = e.tokens[:0]
 	var counts [maxTokens]int
@@ -180,6 +182,8 @@ func (d *ransDecoder) read(src []byte, c *columnReader, v []int64, guess predict
 	return rest, nil
 }
 
+// readTable fills the decoding table from the frequencies at the head of src, which
+// have to sum up to scale, and returns what follows them.
 func (d *ransDecoder) readTable(src []byte, c *columnReader) ([]byte, error) {
 	if len(src) == 0 || src[0] == 0 || src[0] > maxTokens {
 		return nil, ErrCorrupt

@@ -242,6 +242,8 @@ func (e *Encoder) quantity(dst []byte, q uint8, clip bool) []byte {
 	return e.col.append(dst, v)
 }
 
+// status packs what is hardly ever different from one record to the next: Has in bits
+// 0–2, RawHas in 3–5, Synced in 6, Quality in 7–14 and Reason in 15–22.
 func (r *Record) status() int64 {
 	s := int64(r.Has&7) | int64(r.RawHas&7)<<3 | int64(r.Quality)<<7 | int64(r.Reason)<<15
 	if r.Synced {
@@ -250,6 +252,7 @@ func (r *Record) status() int64 {
 	return s
 }
 
+// setStatus is the reverse; false when higher bits are set.
 func (r *Record) setStatus(s int64) bool {
 	r.Has, r.RawHas, r.Synced = uint8(s&7), uint8(s>>3&7), s>>6&1 != 0
 	r.Quality, r.Reason = uint8(s>>7), uint8(s>>15)
