@@ -53,6 +53,8 @@ func (c ctxWriter) Write(b []byte) (int, error) {
 	return c.w.Write(b)
 }
 
+// verifyFile reads all of the file at path. It opens it for reading only and takes no
+// lock: the caller knows that nobody writes to it.
 func verifyFile(ctx context.Context, path string) error {
 	f, err := os.Open(path)
 	if err != nil {
@@ -79,6 +81,9 @@ func Restore(path, dir string) error {
 	return nil
 }
 
+// restore never leaves dst missing or half written: the copy is whole and on the
+// disk under another name before the old record is moved aside. A power cut between
+// the two renames leaves the old one under its dated name and the copy as .new.
 func restore(ctx context.Context, path, dir string) error {
 	if err := verifyFile(ctx, path); err != nil {
 		return err
@@ -110,6 +115,7 @@ func restore(ctx context.Context, path, dir string) error {
 	return syncPath(dir)
 }
 
+// copyFile copies from to to and waits until the copy is on the disk.
 func copyFile(ctx context.Context, from, to string) error {
 	in, err := os.Open(from)
 	if err != nil {
@@ -145,6 +151,8 @@ func (s *Store) Compact(ctx context.Context) error {
 	return nil
 }
 
+// compact does it. The caller holds the flushing token and the writing lock, so the
+// file does not change between the copy and the rename.
 func (s *Store) compact(ctx context.Context) error {
 	tmp := s.path + ".compact"
 	if err := os.Remove(tmp); err != nil && !errors.Is(err, os.ErrNotExist) {

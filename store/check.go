@@ -33,6 +33,7 @@ const (
 // errBadFile says that the file's structure is damaged.
 var errBadFile = errors.New("the file is damaged")
 
+// badf makes an error that wraps errBadFile.
 func badf(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", errBadFile, fmt.Sprintf(format, args...))
 }
@@ -170,6 +171,8 @@ func (w *walker) free(id uint64) error {
 	return nil
 }
 
+// newWalker returns a walker over the size bytes of r as m says they are laid out, and
+// an error where the file is shorter than that: what a truncation looks like.
 func newWalker(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) (*walker, error) {
 	if m.pages < 3 || m.pages > uint64(size/pageSize) {
 		return nil, badf("%d bytes are fewer than its %d pages", size, m.pages)

@@ -122,6 +122,8 @@ func (s *Store) gather(tx *bolt.Tx, root string, kind byte, hours []*entry) ([]*
 	return order, nil
 }
 
+// gatherRaw makes the day's bundle of readings. Decoding hours and packing them anew is
+// most of the work of a day, so the probes are shared out to the cores.
 func (s *Store) gatherRaw(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
 	probes, err := s.gather(tx, rootRaw, kindRaw, d.hours)
 	if err != nil {
@@ -165,6 +167,8 @@ func (s *Store) joinRaw(enc *block.Encoder, g *gathered) (bundlePart, error) {
 	return part, nil
 }
 
+// gatherTables makes the day's bundle of rollups. They are joined as they are, not
+// summed up again: a correction may have changed them since.
 func (s *Store) gatherTables(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
 	probes, err := s.gather(tx, rootTable, kindTable, d.hours)
 	if err != nil {

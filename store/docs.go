@@ -45,6 +45,7 @@ func (s *Store) commitWithRoom(write func() error) error {
 	return s.withRoom(write)
 }
 
+// putCommit writes all of a commit inside tx.
 func (s *Store) putCommit(tx *bolt.Tx, c Commit) error {
 	for _, d := range c.Docs {
 		if err := putDoc(tx, d.Bucket, []byte(d.Key), d.Value); err != nil {
@@ -143,6 +144,7 @@ func (s *Store) Get(b Bucket, key string) ([]byte, error) {
 	return out, nil
 }
 
+// damagedIf counts err if it tells of a damaged record.
 func (s *Store) damagedIf(err error) {
 	if errors.Is(err, ErrDamaged) {
 		s.damagedRecord(err)

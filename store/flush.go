@@ -70,6 +70,8 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 	return nil
 }
 
+// empty reports whether there is nothing to write, so that an idle daemon does not
+// wear the card.
 func (p *plan) empty() bool {
 	fresh := 0
 	for _, t := range p.taken {
@@ -174,6 +176,7 @@ func (s *Store) drop(p *plan) error {
 	return nil
 }
 
+// settleDropped marks in memory what a plan took out of the file.
 func (s *Store) settleDropped(p *plan) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -209,6 +212,8 @@ func (s *Store) settle(p *plan, w writtenRows) {
 	}
 }
 
+// remove takes an entry out of the index, into a slice of its own: one that was taken
+// before stays as it was.
 func (m *memory) remove(e *entry) {
 	e.gone = true
 	for i := range m.entries {
@@ -233,6 +238,8 @@ func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
 	return b.Put([]byte(valueKey), value)
 }
 
+// putSealed writes sealed hours. An hour's name is new, so one that is there already is
+// an error and not overwritten.
 func putSealed(tx *bolt.Tx, sealed []*entry) error {
 	for _, e := range sealed {
 		if err := putBundle(tx, rootRaw, e.name, e.raw); err != nil {
@@ -302,6 +309,7 @@ func (s *Store) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
 	return w, b.Put([]byte(valueKey), row)
 }
 
+// rowedUnless is how many records are in rows that a write leaves where they are.
 func (t takenSeries) rowedUnless(fresh bool) int {
 	if fresh {
 		return 0
@@ -324,6 +332,7 @@ func (s *Store) encodeOpen(p *plan, from func(takenSeries) int) ([]byte, error) 
 	return s.enc.AppendSet(nil, ids, series)
 }
 
+// dropOpen takes all rows or parts out of the file.
 func dropOpen(tx *bolt.Tx, prefixes ...byte) error {
 	for _, prefix := range prefixes {
 		for _, name := range openNames(tx, prefix) {
@@ -335,6 +344,7 @@ func dropOpen(tx *bolt.Tx, prefixes ...byte) error {
 	return nil
 }
 
+// dropBundles takes out what is past its age: readings alone, or rollups with them.
 func dropBundles(tx *bolt.Tx, p *plan) error {
 	for _, e := range p.dropRaw {
 		if err := dropBundle(tx, rootRaw, e.name); err != nil {
@@ -352,6 +362,8 @@ func dropBundles(tx *bolt.Tx, p *plan) error {
 	return nil
 }
 
+// dropBundle takes one bundle out. One that is not there is no error: that it be gone
+// is all that was asked.
 func dropBundle(tx *bolt.Tx, root string, name []byte) error {
 	b := tx.Bucket([]byte(root))
 	if b == nil || b.Bucket(name) == nil {

@@ -24,6 +24,7 @@ type journalHead struct {
 // ErrTampered says that the journal is not as it was written.
 var ErrTampered = errors.New("the journal has been changed or damaged")
 
+// bytes is the head as kept: sequence number, eight bytes, big-endian, then the hash.
 func (h journalHead) bytes() []byte {
 	return append(binary.BigEndian.AppendUint64(nil, h.seq), h.hash[:]...)
 }
@@ -83,6 +84,7 @@ func (s *Store) putJournal(tx *bolt.Tx, entries []JournalEntry) error {
 	return putDoc(tx, bucketSelf, []byte("journal"), head.bytes())
 }
 
+// chain is the hash of an entry's text that follows an entry with the hash before.
 func chain(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
 	h := sha256.New()
 	h.Write(before[:])

@@ -57,6 +57,8 @@ func envelope(b Bucket, key, value []byte) []byte {
 	return out
 }
 
+// envelopeSum mixes the sums of key and value unevenly, so that the two exchanged do not
+// give the same.
 func envelopeSum(key, rest []byte) uint32 {
 	return block.Checksum(rest)*31 ^ block.Checksum(key)
 }
@@ -83,6 +85,8 @@ const (
 	keyLen    = 8 + 1 + 4*8 + 4
 )
 
+// bytes is the key as a bucket's name, keyLen bytes: big-endian, so that names sort by
+// sequence number.
 func (k bundleKey) bytes() []byte {
 	b := binary.BigEndian.AppendUint64(make([]byte, 0, keyLen), k.seq)
 	b = append(b, k.level)
@@ -115,6 +119,7 @@ func (k *bundleKey) cover(mono, wall int64) {
 	k.monoMin, k.monoMax = min(k.monoMin, mono), max(k.monoMax, mono)
 }
 
+// emptyKey spans nothing: the first record that it covers sets all its ends.
 func emptyKey(seq uint64, level uint8) bundleKey {
 	return bundleKey{seq: seq, level: level, wallMin: math.MaxInt64, wallMax: math.MinInt64,
 		monoMin: math.MaxInt64, monoMax: math.MinInt64}
@@ -140,6 +145,7 @@ type bundlePart struct {
 // bundleStart is where the count of probes is.
 const bundleStart = len(bundleMagic) + 1 + keyLen
 
+// appendBundle adds a bundle of that kind and key to dst.
 func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte {
 	from := len(dst)
 	dst = append(append(append(dst, bundleMagic...), kind), key...)
@@ -215,6 +221,7 @@ type dirReader struct {
 	bad bool
 }
 
+// uvarint reads one number.
 func (d *dirReader) uvarint() uint64 {
 	v, n := binary.Uvarint(d.b[min(d.at, len(d.b)):])
 	if n <= 0 {

@@ -114,6 +114,7 @@ func (m *memory) adoptEntries(onDisk []*entry) {
 	}
 }
 
+// probeKey is the document key of a probe's number.
 func probeKey(num int) []byte { return binary.BigEndian.AppendUint16(nil, uint16(num)) }
 
 // loadProbes reads the numbers that rows know the probes by.
@@ -238,6 +239,7 @@ func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
 	return out
 }
 
+// openName names the bucket of row or part n, so that names sort by age.
 func openName(prefix byte, n uint64) []byte {
 	return binary.BigEndian.AppendUint64([]byte{prefix}, n)
 }

@@ -108,6 +108,7 @@ func (s *Store) checkMetas(ctx context.Context, f *os.File, size int64, rep *Rep
 	return first
 }
 
+// wipe zeroes one root, and is certain on the disk when it returns.
 func wipe(f *os.File, slot int64) error {
 	if _, err := f.WriteAt(make([]byte, pageSize), slot*pageSize); err != nil {
 		return err
@@ -232,6 +233,7 @@ func migrate(db *bolt.DB, readOnly bool, steps []migration) (bool, error) {
 	return err == nil, err
 }
 
+// schemaOf reads the layout's number from either of its two places.
 func schemaOf(tx *bolt.Tx) (int, error) {
 	for _, key := range strings.Fields(schemaKeys) {
 		v, err := getDoc(tx, bucketSelf, []byte(key))

@@ -146,6 +146,7 @@ type source struct {
 // asks for the same day of many probes, one after another.
 var queries = sync.Pool{New: func() any { return new(query) }}
 
+// newQuery takes a query out of the pool. Give it back with release.
 func newQuery(s *Store, probe sensors.ProbeID) *query {
 	q := queries.Get().(*query)
 	q.s, q.probe = s, probe
@@ -265,6 +266,7 @@ func (q *query) moved(e *entry) bool {
 	return e.gone
 }
 
+// copyFrom copies the probe's blocks out of one bundle, or notes why it cannot.
 func (q *query) copyFrom(src *source, bundle []byte, kind byte, only int) {
 	src.first = len(q.ends)
 	n := 0

@@ -113,6 +113,7 @@ func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) error {
 	})
 }
 
+// swapPart returns a bundle of rollups with other blocks for one probe.
 func swapPart(bundle, name []byte, probe string, blocks [][]byte) ([]byte, error) {
 	var parts []bundlePart
 	err := walkBundle(bundle, kindTable, func(p []byte, have [][]byte) bool {

@@ -52,6 +52,10 @@ type salvager struct {
 	dst   *bolt.DB
 }
 
+// salvage reads src twice: once for what is small, which must be in the new file whatever
+// happens later, and once for the bundles, written one by one. Where the trees are
+// damaged it also looks at pages that nothing leads to. It keeps in memory only the
+// small records and the bundles' names.
 func salvage(ctx context.Context, src, dst string) (RepairReport, error) {
 	f, err := os.Open(src)
 	if err != nil {
@@ -90,6 +94,7 @@ func salvage(ctx context.Context, src, dst string) (RepairReport, error) {
 	return v.rep, err
 }
 
+// damage counts what is given up, and says why of the first ten.
 func (v *salvager) damage(err error) {
 	v.rep.Damaged++
 	if len(v.rep.DamagedReasons) < 10 {
@@ -249,6 +254,7 @@ func (v *salvager) takeBundle(path [][]byte, key []byte, value func() ([]byte, e
 	return v.ctx.Err()
 }
 
+// takeLooseBundle copies a bundle found on a page that no tree leads to.
 func (v *salvager) takeLooseBundle(n *node, e *element) {
 	if e.flags != 0 || string(e.key) != valueKey || e.size <= int64(bundleStart) {
 		return
@@ -369,6 +375,8 @@ func verify(ctx context.Context, f interface {
 	return w.whole(metas[0])
 }
 
+// verifyRecord checks one record by the checksums it carries. The journal has a chain
+// of its own; see VerifyJournal.
 func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) {
 	switch {
 	case len(path) == 2 && string(path[0]) == rootKeep && len(path[1]) == 1:

@@ -201,6 +201,8 @@ func (m *memory) trimSealed() {
 	}
 }
 
+// floorDiv rounds down where Go rounds towards zero: wall times before 1970 occur on a
+// board that lost its clock.
 func floorDiv(a, b int64) int64 {
 	q := a / b
 	if a%b < 0 {

@@ -76,6 +76,7 @@ type sum struct {
 	nt, nh, nv int64
 }
 
+// add counts one reading that stands for covers milliseconds.
 func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 	s.span.Count++
 	s.span.Covered += covers
@@ -131,6 +132,7 @@ func (s *saturation) vpd(t, h int32) (int32, bool) {
 	return int32(math.Round(s.pa[at] * (100 - rh) / 100)), true
 }
 
+// widen takes v into the least and the greatest; the mean comes at the end, from a sum.
 func widen(t *block.Three, v int32, first bool) {
 	if first {
 		*t = block.Three{Min: v, Mean: v, Max: v}
@@ -163,6 +165,7 @@ func (s *sum) flush(dst []block.Span) []block.Span {
 // both temperature and humidity being there.
 const hasVPD = 1 << 3
 
+// roundDiv is a/n rounded to the nearest, halves away from zero.
 func roundDiv(a, n int64) int32 { return int32(math.Round(float64(a) / float64(n))) }
 
 // mergeSpans joins two rollups of the same span of time.
@@ -178,6 +181,8 @@ func mergeSpans(a, b block.Span) block.Span {
 	return out
 }
 
+// mergeThree weighs the means by the readings of each span, of whichever quantities they
+// had: exact where all readings had this one, and near enough where some had not.
 func mergeThree(a, b block.Three, hasA, hasB bool, na, nb int32) block.Three {
 	switch {
 	case !hasB:
@@ -191,6 +196,7 @@ func mergeThree(a, b block.Three, hasA, hasB bool, na, nb int32) block.Three {
 	}
 }
 
+// instantOf is when a record was taken.
 func instantOf(r *block.Record) sensors.Instant {
 	return sensors.Instant{
 		Mono: time.Duration(r.Mono) * time.Millisecond, Wall: time.UnixMilli(r.Wall).UTC(), Synced: r.Synced,
