@@ -24,11 +24,7 @@ func breadth(c rules.Cause) int {
 
 // take puts one transition under the notice it belongs to.
 func (d *Desk) take(now sensors.Instant, t *rules.Transition) {
-	in := d.byKey[t.Key]
-	if in != nil && in.Ended && in.member(t.Key).Seq != t.Seq {
-		in = nil // a new onset makes a new notice
-	}
-	active := (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > rules.Note
+	in, active := d.holder(t), tells(t)
 	if in == nil && !active {
 		return
 	}
@@ -49,6 +45,21 @@ func (d *Desk) take(now sensors.Instant, t *rules.Transition) {
 	if t.To == alarm.Norm && in.Ended {
 		in.touched = true // it may be forgotten now
 	}
+}
+
+// tells reports whether t leaves an alarm in a state to tell of.
+func tells(t *rules.Transition) bool {
+	return (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > rules.Note
+}
+
+// holder is the notice that t's alarm stands under, nil for none: a new onset
+// after the end makes a new one.
+func (d *Desk) holder(t *rules.Transition) *incident {
+	in := d.byKey[t.Key]
+	if in != nil && in.Ended && in.member(t.Key).Seq != t.Seq {
+		return nil
+	}
+	return in
 }
 
 // groupIn is the group that in stands for.

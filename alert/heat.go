@@ -26,8 +26,7 @@ func implied(worse, other rules.AlarmID) bool {
 func heatTitle(n *Notice, ms []Member, subjects int, u Units) string {
 	worst := &ms[0]
 	name := plainName(worst)
-	broad := n.Cause.Kind != rules.CauseEnclosure && n.Cause.Kind != rules.CauseDoor
-	if !broad && subjects == 1 {
+	if subjects == 1 && (n.Cause.Kind == rules.CauseEnclosure || n.Cause.Kind == rules.CauseDoor) {
 		return name + " " + heatWords(worst, u)
 	}
 	head := scope(n)
@@ -43,10 +42,8 @@ func heatTitle(n *Notice, ms []Member, subjects int, u Units) string {
 			return head + ": " + name + " nearest its lethal limit, " + t.Words()
 		}
 		return head + ": " + name + " nears its lethal limit"
-	case subjects == 1 && (worst.Key.Alarm == rules.LethalCeiling || n.Cause.Kind == rules.CauseProbe):
-		return head + ": " + name + " " + heatWords(worst, u)
 	case subjects == 1:
-		return head + ": " + name + " " + present(worst, u)
+		return head + ": " + name + " " + aloneWords(n, worst, u)
 	case worst.Key.Alarm == rules.LethalCeiling && like == 1:
 		return head + fmt.Sprintf(": %s %s, %d affected", name, heatWords(worst, u), subjects)
 	case worst.Key.Alarm == rules.LethalCeiling:
@@ -54,6 +51,14 @@ func heatTitle(n *Notice, ms []Member, subjects int, u Units) string {
 	default:
 		return head + fmt.Sprintf(": %d enclosures, worst %s %s", subjects, name, present(worst, u))
 	}
+}
+
+// aloneWords is what the only enclosure under a broader cause is in.
+func aloneWords(n *Notice, m *Member, u Units) string {
+	if m.Key.Alarm == rules.LethalCeiling || n.Cause.Kind == rules.CauseProbe {
+		return heatWords(m, u)
+	}
+	return present(m, u)
 }
 
 // heatState is what several enclosures, or all, are in.

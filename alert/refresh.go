@@ -38,16 +38,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		}
 		m.Detail.Evidence = v.Detail.Evidence
 		if e := at[v.Key.Subject]; e != nil && byHeat(v.Key.Alarm) {
-			m.Detail.TimeToCeiling, m.Detail.LampsOffGain = e.ToCeiling, e.LampsOffGain
-			if e.Hottest.Known {
-				m.Detail.Temperature, m.Detail.Ceiling = e.Hottest.Value, e.Ceiling
-				if e.Hottest.Value >= e.Ceiling { // it is here
-					m.Detail.TimeToCeiling, m.Detail.LampsOffGain = nil, nil
-				}
-			}
-			if m.Detail.HasRate = e.RatePerHour != nil; m.Detail.HasRate {
-				m.Detail.RatePerHour = *e.RatePerHour
-			}
+			warm(&m.Detail, e)
 		}
 		if !slices.Contains(moved, in) {
 			moved = append(moved, in)
@@ -59,4 +50,18 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		in.touched = was
 	}
 	return d.finish()
+}
+
+// warm takes over how warm an enclosure is and what is ahead of it.
+func warm(d *rules.Detail, e *rules.EnclosureView) {
+	d.TimeToCeiling, d.LampsOffGain = e.ToCeiling, e.LampsOffGain
+	if e.Hottest.Known {
+		d.Temperature, d.Ceiling = e.Hottest.Value, e.Ceiling
+		if e.Hottest.Value >= e.Ceiling { // it is here
+			d.TimeToCeiling, d.LampsOffGain = nil, nil
+		}
+	}
+	if d.HasRate = e.RatePerHour != nil; d.HasRate {
+		d.RatePerHour = *e.RatePerHour
+	}
 }

@@ -45,12 +45,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 // memberText says in one line what is wrong, how far it is, and how long there
 // is.
 func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
-	text, value, limit := alert.Headline(m.Key.Alarm), m.Value, m.Limit
-	for i := range snap.Alarms { // the notice's value is that of its last version
-		if a := &snap.Alarms[i]; a.Key == m.Key && a.HasValue {
-			value = a.Value
-		}
-	}
+	text, value, limit := alert.Headline(m.Key.Alarm), valueNow(m, snap), m.Limit
 	if q := u.quantity(value, m.Unit); m.HasValue && q != "" && m.Unit != "min" {
 		text += ", " + q
 		if l := u.quantity(limit, m.Unit); m.HasLimit && l != "" && l != q {
@@ -67,6 +62,17 @@ func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
 		}
 	}
 	return text
+}
+
+// valueNow is the alarm's present value: the notice has that of its last
+// version.
+func valueNow(m *alert.Member, snap *alert.Snapshot) float64 {
+	for i := range snap.Alarms {
+		if a := &snap.Alarms[i]; a.Key == m.Key && a.HasValue {
+			return a.Value
+		}
+	}
+	return m.Value
 }
 
 // easing reports whether a value is back on the right side of its limit under

@@ -88,6 +88,11 @@ func (b *builder) alarm(open map[rules.Key]*onset, e *store.JournalEntry) {
 	o.step(e, from, to, b.loc)
 }
 
+// answers reports whether a person's step acknowledged an alarm.
+func answers(from, to alarm.State) bool {
+	return to == alarm.Acked || from == alarm.RTNUN && to == alarm.Norm || to == alarm.LatchAck
+}
+
 // step takes one more transition of the same onset.
 func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Location) {
 	var p rules.Priority
@@ -95,7 +100,7 @@ func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Loca
 		p = usualPriority(o.Alarm)
 	}
 	o.Priority = max(o.Priority, p)
-	if e.Who != "" && !o.hasAck && (to == alarm.Acked || from == alarm.RTNUN && to == alarm.Norm || to == alarm.LatchAck) {
+	if e.Who != "" && !o.hasAck && answers(from, to) {
 		o.hasAck, o.acked, o.AckedBy = true, e.At.Mono, e.Who
 		o.AckedIn = (e.At.Mono - o.raised).Minutes()
 	}
