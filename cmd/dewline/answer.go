@@ -44,9 +44,9 @@ func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) e
 	fs := newFlags(spec.name, spec.synopsis, std)
 	cf := addControlFlags(fs)
 	why := fs.String("why", "", "the reason, for the journal")
+	c := alert.Command{Action: string(spec.kind)}
 	var length time.Duration
 	var until string
-	var oneShot bool
 	if spec.timed {
 		fs.DurationVar(&length, "for", 0, "how long, such as 10m or 72h")
 	}
@@ -54,28 +54,16 @@ func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) e
 	case rules.TakeOut:
 		fs.StringVar(&until, "until", "", "the end, as 2026-12-24 (its first moment here) or 2026-12-24T18:00:00Z")
 	case rules.Shelve:
-		fs.BoolVar(&oneShot, "one-shot", false, "take it from the shelf as soon as the alarm has come and gone")
+		fs.BoolVar(&c.OneShot, "one-shot", false, "take it from the shelf as soon as the alarm has come and gone")
 	}
 	if err := parse(fs, args, -1); err != nil {
 		return err
 	}
-	c := alert.Command{Action: string(spec.kind), By: *cf.by, Why: *why, Minutes: length.Minutes(), OneShot: oneShot}
-	if until != "" {
-		var err error
-		if c.Until, err = endDate(until); err != nil || length != 0 {
-			return usageError{fmt.Sprintf("dewline %s: write the end once, as --for 72h or as --until 2026-12-24", spec.name)}
-		}
+	c.By, c.Why = *cf.by, *why
+	if err := spec.setEnd(&c, length, until); err != nil {
+		return err
 	}
-	switch {
-	case spec.timed && length <= 0 && c.Until.IsZero():
-		return usageError{fmt.Sprintf("dewline %s: say how long with --for, such as --for 10m", spec.name)}
-	case spec.kind == rules.Acknowledge && fs.NArg() == 1:
-		c.Notice = fs.Arg(0)
-	case (spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService) && fs.NArg() == 1:
-		c.Subject = fs.Arg(0)
-	case fs.NArg() == 2:
-		c.Alarm, c.Subject = fs.Arg(0), fs.Arg(1)
-	default:
+	if !spec.setTarget(&c, fs.Args()) {
 		fs.Usage()
 		return usageError{fmt.Sprintf("dewline %s: takes %s", spec.name, spec.synopsis)}
 	}
@@ -88,6 +76,39 @@ func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) e
 	}
 	fmt.Fprintln(std.out, "done")
 	return nil
+}
+
+// setEnd sets how long an answer holds, which is given as a length or as an
+// end.
+func (spec answerSpec) setEnd(c *alert.Command, length time.Duration, until string) error {
+	if until != "" {
+		end, err := endDate(until)
+		if err != nil || length != 0 {
+			return usageError{fmt.Sprintf("dewline %s: write the end once, as --for 72h or as --until 2026-12-24", spec.name)}
+		}
+		c.Until = end
+		return nil
+	}
+	if spec.timed && length <= 0 {
+		return usageError{fmt.Sprintf("dewline %s: say how long with --for, such as --for 10m", spec.name)}
+	}
+	c.Minutes = length.Minutes()
+	return nil
+}
+
+// setTarget sets what an answer is about, and reports whether args name it.
+func (spec answerSpec) setTarget(c *alert.Command, args []string) bool {
+	switch {
+	case spec.kind == rules.Acknowledge && len(args) == 1:
+		c.Notice = args[0]
+	case (spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService) && len(args) == 1:
+		c.Subject = args[0]
+	case len(args) == 2:
+		c.Alarm, c.Subject = args[0], args[1]
+	default:
+		return false
+	}
+	return true
 }
 
 // endDate reads the end of being out of service: a moment, or the first moment

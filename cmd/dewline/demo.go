@@ -50,15 +50,12 @@ func runDemo(ctx context.Context, args []string, std stdio) error {
 
 // demo builds the room, the broker and the phone around a daemon, and runs
 // them until ctx or the simulated time ends.
-func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
-	if o.dir == "" {
-		if o.dir, err = os.MkdirTemp("", "dewline-demo-"); err != nil {
-			return fmt.Errorf("make a temporary data directory: %w", err)
-		}
-		defer os.RemoveAll(o.dir)
-	} else if err := os.MkdirAll(o.dir, 0o700); err != nil {
-		return fmt.Errorf("make the data directory: %w", err)
+func demo(ctx context.Context, o demoOptions, std stdio) error {
+	done, err := demoDir(&o)
+	if err != nil {
+		return err
 	}
+	defer done()
 	cfg, err := configs.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		return fmt.Errorf("the built-in room has faults: %w", err)
@@ -102,11 +99,12 @@ func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
 	show.welcome(cfg, ln.Addr().String(), broker.addr, token, o)
 	show.story(story)
 
+	// The phone outlives ctx: it hears the last words of the daemon.
 	phoneCtx, hangUp := context.WithCancel(context.WithoutCancel(ctx))
+	defer hangUp()
 	var phoneDone sync.WaitGroup
 	phone, err := startPhone(phoneCtx, &phoneDone, broker.addr, cfg.Room.ID, show)
 	if err != nil {
-		hangUp()
 		return err
 	}
 	err = d.Run(ctx)
@@ -115,6 +113,21 @@ func demo(ctx context.Context, o demoOptions, std stdio) (err error) {
 	phoneDone.Wait()
 	show.summary(cfg, d, phone)
 	return err
+}
+
+// demoDir makes the data directory, a temporary one where none was given, and
+// returns what removes it again.
+func demoDir(o *demoOptions) (done func(), err error) {
+	if o.dir != "" {
+		if err := os.MkdirAll(o.dir, 0o700); err != nil {
+			return nil, fmt.Errorf("make the data directory: %w", err)
+		}
+		return func() {}, nil
+	}
+	if o.dir, err = os.MkdirTemp("", "dewline-demo-"); err != nil {
+		return nil, fmt.Errorf("make a temporary data directory: %w", err)
+	}
+	return func() { _ = os.RemoveAll(o.dir) }, nil
 }
 
 // demoRoom returns the room of the configuration on the day that the story
