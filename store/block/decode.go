@@ -236,6 +236,11 @@ func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	if boths == len(recs) && boths > 0 && q != Light {
+		if rest, ok := d.pairs(src, recs, q, v); ok {
+			return rest, nil
+		}
+	}
 	if !putRaw(recs, q, v) {
 		return nil, ErrCorrupt
 	}
@@ -272,12 +277,6 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 			return nil, err
 		}
 	}
-	if exact && n == len(recs) && q != Light {
-		if !deriveAll(recs, q, l, off) {
-			return nil, ErrCorrupt
-		}
-		return src, nil
-	}
 	at := 0
 	for i := range recs {
 		r := &recs[i]
@@ -295,32 +294,43 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 	return src, nil
 }
 
-// deriveAll calibrates one quantity of records that all have it, off away from
-// the line; false when a value does not fit. It is derived without its branches:
-// nearly every block of a probe is like that.
-func deriveAll(recs []Record, q uint8, l line, off int64) bool {
+// pairs sets both values of records that all have both, a constant away from the
+// line that follows in src: nearly every block of a probe is like that, and needs
+// none of the branches of putRaw and derived. It reports false where the block is
+// another, for those to set all values, or to say what is wrong.
+func (d *Decoder) pairs(src []byte, recs []Record, q uint8, raw []int64) (rest []byte, ok bool) {
+	gain, rest, err := readVarint(src)
+	if err != nil {
+		return src, false
+	}
+	offset, rest, err := readVarint(rest)
+	if err != nil {
+		return src, false
+	}
+	l := line{gain: gain + lineOne, offset: offset, clip: q == Humidity}
+	off, rest, ok := d.col.constant(rest)
+	if !ok {
+		return src, false
+	}
 	wrong := int64(0)
 	if q == Temperature {
-		for i := range recs {
-			v := off + l.at(int64(recs[i].RawTemperature))
-			recs[i].Temperature = int32(v)
-			wrong |= v ^ int64(int32(v))
+		for i, x := range raw[:len(recs)] {
+			v := off + l.at(x)
+			recs[i].RawTemperature, recs[i].Temperature = int32(x), int32(v)
+			wrong |= x ^ int64(int32(x)) | v ^ int64(int32(v))
 		}
-		return wrong == 0
+		return rest, wrong == 0
 	}
-	for i := range recs {
-		v := off + l.at(int64(recs[i].RawHumidity))
-		recs[i].Humidity = int32(v)
-		wrong |= v ^ int64(int32(v))
+	for i, x := range raw[:len(recs)] {
+		v := off + l.at(x)
+		recs[i].RawHumidity, recs[i].Humidity = int32(x), int32(v)
+		wrong |= x ^ int64(int32(x)) | v ^ int64(int32(v))
 	}
-	return wrong == 0
+	return rest, wrong == 0
 }
 
 // putRaw hands v to the records with a raw value; false when one does not fit.
 func putRaw(recs []Record, q uint8, v []int64) bool {
-	if len(v) == len(recs) && q != Light {
-		return putRawAll(recs, q, v)
-	}
 	at := 0
 	for i := range recs {
 		if r := &recs[i]; r.RawHas&q != 0 {
@@ -331,23 +341,6 @@ func putRaw(recs []Record, q uint8, v []int64) bool {
 		}
 	}
 	return true
-}
-
-// putRawAll is putRaw where every record has a value, without its branches.
-func putRawAll(recs []Record, q uint8, v []int64) bool {
-	wrong := int64(0)
-	if q == Temperature {
-		for i, x := range v[:len(recs)] {
-			recs[i].RawTemperature = int32(x)
-			wrong |= x ^ int64(int32(x))
-		}
-		return wrong == 0
-	}
-	for i, x := range v[:len(recs)] {
-		recs[i].RawHumidity = int32(x)
-		wrong |= x ^ int64(int32(x))
-	}
-	return wrong == 0
 }
 
 // putOnly hands v to the records that have a value but no raw one.
