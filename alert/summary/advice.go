@@ -83,6 +83,17 @@ func together(some []wish) Advice {
 // isHot reports whether an excursion was one of heat.
 func isHot(x Excursion) bool { return x.Alarm == rules.AboveBand || x.Alarm == rules.LethalCeiling }
 
+// namesBut are the names of all but one.
+func namesBut(all []*Enclosure, one *Enclosure) []string {
+	var names []string
+	for _, e := range all {
+		if e != one {
+			names = append(names, e.Name)
+		}
+	}
+	return names
+}
+
 // adviseHeat tells of enclosures that were too warm: of the room where many
 // were, else of the worst.
 func (b *builder) adviseHeat() []wish {
@@ -120,13 +131,7 @@ func (b *builder) adviseHeat() []wish {
 		return []wish{{rank: rank, Advice: Advice{"See to the cooling of the room", why}}}
 	}
 	if len(hot) > 1 {
-		var names []string
-		for _, e := range hot {
-			if e != worst {
-				names = append(names, e.Name)
-			}
-		}
-		why += " Too warm were also " + list(names, 3) + "."
+		why += " Too warm were also " + list(namesBut(hot, worst), 3) + "."
 	}
 	return []wish{{rank: rank - 2, Advice: Advice{"Find out why " + worst.Name + " gets too warm", why}}}
 }
@@ -194,11 +199,12 @@ func (b *builder) unansweredWakes() int {
 // supply and not the nozzles, as in the rules.
 const supplyShare = 0.7
 
-// adviseMist tells pump from nozzle.
-func (b *builder) adviseMist() []wish {
-	type supply struct{ fed, dry, missed int }
-	by := map[string]*supply{}
-	of := map[string]string{}
+// A supply feeds some enclosures, of which some missed a mist.
+type supply struct{ fed, dry, missed int }
+
+// supplies counts by supply and says which one feeds an enclosure.
+func (b *builder) supplies() (by map[string]*supply, of map[string]string) {
+	by, of = map[string]*supply{}, map[string]string{}
 	for _, c := range b.cfg.Enclosures {
 		if m, ok := b.cfg.MistOf(c); ok {
 			of[c.ID] = cmp.Or(m.Supply, m.ID)
@@ -221,6 +227,12 @@ func (b *builder) adviseMist() []wish {
 			s.dry++
 		}
 	}
+	return by, of
+}
+
+// adviseMist tells pump from nozzle.
+func (b *builder) adviseMist() []wish {
+	by, of := b.supplies()
 	var out []wish
 	told := map[string]bool{}
 	for i := range b.report.Enclosures {

@@ -56,22 +56,26 @@ func (b *builder) changes() []string {
 			continue
 		}
 		told[c.kind] = true
-		var others []string
-		for _, o := range all[i+1:] {
-			if c.kind != "" && o.kind == c.kind {
-				others = append(others, o.name)
-			}
-		}
-		text := c.text
-		if len(others) > 0 {
-			text += " Likewise " + list(others, 4) + "."
-		}
-		out = append(out, text)
+		out = append(out, c.text+c.likewise(all[i+1:]))
 	}
 	if !compared && !b.report.NoData {
 		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")
 	}
 	return out
+}
+
+// likewise names those of rest that changed in the same way.
+func (c *change) likewise(rest []change) string {
+	var others []string
+	for _, o := range rest {
+		if c.kind != "" && o.kind == c.kind {
+			others = append(others, o.name)
+		}
+	}
+	if len(others) == 0 {
+		return ""
+	}
+	return " Likewise " + list(others, 4) + "."
 }
 
 func abs(n int) int { return max(n, -n) }
@@ -130,13 +134,7 @@ func (e *Enclosure) changes(partial bool) []change {
 func (b *builder) outlook() []string {
 	r := b.report
 	out := []string{}
-	var open []string
-	for _, o := range b.onsets {
-		if o.To.IsZero() && o.Priority > rules.Note {
-			open = append(open, rules.OnsetID(o.key, 0))
-		}
-	}
-	if len(open) > 0 {
+	if open := b.stillOpen(); len(open) > 0 {
 		out = append(out, "Still open at the end of the week: "+b.alarmNames(open, 4)+".")
 	}
 	if next := b.week.Next(); next.To().Sub(next.From()).Hours() != 168 {
@@ -166,6 +164,17 @@ func (b *builder) outlook() []string {
 		out = append(out, "The next drill is due on "+d.Format("Monday, "+dateForm)+".")
 	}
 	return out
+}
+
+// stillOpen names the alarms that had not ended with the week.
+func (b *builder) stillOpen() []string {
+	var open []string
+	for _, o := range b.onsets {
+		if o.To.IsZero() && o.Priority > rules.Note {
+			open = append(open, rules.OnsetID(o.key, 0))
+		}
+	}
+	return open
 }
 
 // nearCeiling is how close to its ceiling an enclosure comes before it is
