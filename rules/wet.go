@@ -24,6 +24,7 @@ const (
 	wetAt       = 9900             // as good as saturated
 	wetClimb    = 90 * time.Second // a climb that takes longer is the air's
 	wetRises    = 5                // or that comes in so many steps
+	wetLeap     = 200              // hundredths of a percent in one reading
 	wetSteps    = 3                // even ones, to be the air's
 	wetRise     = 30               // hundredths of a percent
 	wetPolls    = 4                // and more readings than these
@@ -54,7 +55,8 @@ func (p *probe) followWet(r *sensors.Reading) {
 	case w.Since == 0:
 		climb := r.At.Mono - w.Dry
 		w.Since = max(r.At.Mono, 1)
-		w.Slow = w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.st.Interval)
+		slow := w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.st.Interval)
+		w.Slow = slow && !w.led(r.Humidity, r.Humidity-p.st.Hum)
 	}
 }
 
@@ -64,6 +66,12 @@ func (p *probe) followWet(r *sensors.Reading) {
 // that one step leads; fog and mist add about as much in each.
 func (w *Wet) even(top sensors.CentiPercent) bool {
 	return w.Rises >= wetSteps && 2*w.Most < top-w.From
+}
+
+// led reports whether the last step alone made most of the climb, as it does
+// where a drop falls on a probe in air that has been damp for long.
+func (w *Wet) led(top, step sensors.CentiPercent) bool {
+	return w.Rises > 0 && step >= wetLeap && 2*step > top-w.From
 }
 
 // wetFault reports whether saturation is the probe's own trouble, or that of
