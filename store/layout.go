@@ -193,7 +193,7 @@ func partOf(b []byte, kind byte, probe string, use func(block []byte)) error {
 		if d.bad {
 			return errDirectory
 		}
-		if sizes == 0 && string(name) == probe {
+		if len(name) == len(probe) && sizes == 0 && string(name) == probe {
 			mine, sizes, blocks = before, d.at, n
 		}
 		for range n {
@@ -221,8 +221,22 @@ type dirReader struct {
 	bad bool
 }
 
-// uvarint reads one number.
+// uvarint reads one number. Nearly all are lengths of one byte or two.
 func (d *dirReader) uvarint() uint64 {
+	if rest := d.b[min(d.at, len(d.b)):]; len(rest) >= 2 {
+		switch low, high := uint64(rest[0]), uint64(rest[1]); {
+		case low < 0x80:
+			d.at++
+			return low
+		case high < 0x80:
+			d.at += 2
+			return low&0x7F | high<<7
+		}
+	}
+	return d.longUvarint()
+}
+
+func (d *dirReader) longUvarint() uint64 {
 	v, n := binary.Uvarint(d.b[min(d.at, len(d.b)):])
 	if n <= 0 {
 		d.bad = true

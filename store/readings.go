@@ -54,17 +54,19 @@ func (q *query) hand(recs []block.Record, yield func(sensors.Reading, error) boo
 	even, odd := sensors.Reading{Probe: q.probe}, sensors.Reading{Probe: q.probe}
 	last := len(recs) - 1
 	unpack(&even, &recs[0])
-	for i := 0; i <= last; i += 2 {
-		unpack(&odd, &recs[min(i+1, last)])
+	for i := 0; i < last; i += 2 {
+		unpack(&odd, &recs[i+1])
 		if !yield(even, nil) {
 			return false
 		}
-		unpack(&even, &recs[min(i+2, last)])
-		if i < last && !yield(odd, nil) {
+		if i+1 < last {
+			unpack(&even, &recs[i+2])
+		}
+		if !yield(odd, nil) {
 			return false
 		}
 	}
-	return true
+	return last%2 != 0 || yield(even, nil)
 }
 
 // windows calls visit for each stretch of wall time between from and to that
