@@ -566,3 +566,35 @@ func TestDesk_strangersComeBackApart(t *testing.T) {
 		t.Errorf("%s since %v: %s", last.Kind, last.Since, last.Text)
 	}
 }
+
+// The worst of a night is told with the limit of the night, though it ended
+// under that of the day, and is not pulled down by it.
+func TestDesk_peakKeepsItsLimit(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	step := func(to alarm.State, value, limit float64) {
+		c := r.tr(change{rules.AboveBand, "e1", to, rules.Today, tank("e1"), value, 0})
+		c.Limit = limit
+		r.transitions(c)
+		r.pass(5 * time.Minute)
+	}
+	step(unack, 22.1, 21)
+	r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Seq: 1, State: unack,
+		Priority: rules.Today, Value: 21.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}}, nil)
+	step(norm, 21.3, 26)
+	if last := r.got[len(r.got)-1].Message; !strings.Contains(last.Text, "Worst 22.1 °C (limit 21.0 °C)") {
+		t.Errorf("%s", last.Text)
+	}
+	// Too little is furthest at its least.
+	dry := func(to alarm.State, value float64) {
+		c := r.tr(change{rules.HumidityFloor, "e1", to, rules.Today, tank("e1"), value, 0})
+		c.Limit, c.Unit = 70, "%"
+		r.transitions(c)
+		r.pass(5 * time.Minute)
+	}
+	dry(unack, 70)
+	dry(unack, 66)
+	dry(norm, 74)
+	if last := r.got[len(r.got)-1].Message; !strings.Contains(last.Text, "Worst 66.0 % (limit 70.0 %)") {
+		t.Errorf("%s", last.Text)
+	}
+}

@@ -164,8 +164,7 @@ func (m *Member) changedBy(t *rules.Transition) bool {
 // take copies what t says of values, state and words.
 func (m *Member) take(t *rules.Transition, name string) {
 	if t.HasValue {
-		m.Peak = further(m, t)
-		m.Value, m.HasValue = t.Value, true
+		m.measure(t)
 	}
 	m.Name, m.State, m.Priority = name, t.To, t.Priority
 	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
@@ -179,16 +178,14 @@ func (m *Member) take(t *rules.Transition, name string) {
 	}
 }
 
-// further returns whichever of m's peak and t's value lies further past the
-// limit; which side that is shows in the first value of the onset.
-func further(m *Member, t *rules.Transition) float64 {
-	if !m.HasValue {
-		return t.Value
+// measure takes over a value and remembers the furthest past the limit, which
+// lies below it where the alarm is one of too little.
+func (m *Member) measure(t *rules.Transition) {
+	low := m.Key.Alarm == rules.BelowBand || m.Key.Alarm == rules.HumidityFloor
+	if further := m.HasValue && (low && t.Value < m.Peak || !low && t.Value > m.Peak); further || !m.HasValue {
+		m.Peak, m.PeakLimit = t.Value, t.Limit
 	}
-	if t.HasLimit && m.Peak < t.Limit {
-		return min(m.Peak, t.Value)
-	}
-	return max(m.Peak, t.Value)
+	m.Value, m.HasValue = t.Value, true
 }
 
 // refresh re-sorts the members and derives the notice's priority and onset.

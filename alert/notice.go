@@ -47,22 +47,24 @@ type Notice struct {
 
 // A Member is one alarm as a notice tells it.
 type Member struct {
-	Key      rules.Key       `json:"key"`
-	Seq      uint64          `json:"seq"` // of the onset
-	Name     string          `json:"name,omitempty"`
-	State    alarm.State     `json:"state"`
-	Priority rules.Priority  `json:"priority"`
-	Value    float64         `json:"value"` // last
-	Peak     float64         `json:"peak"`  // furthest past the limit
-	HasValue bool            `json:"has_value"`
-	Limit    float64         `json:"limit"`
-	HasLimit bool            `json:"has_limit"`
-	Unit     string          `json:"unit"`
-	Since    sensors.Instant `json:"since"`
-	Ended    sensors.Instant `json:"ended,omitzero"`
-	By       string          `json:"by,omitempty"` // who acted last
-	Text     string          `json:"text"`
-	Detail   rules.Detail    `json:"detail"`
+	Key      rules.Key      `json:"key"`
+	Seq      uint64         `json:"seq"` // of the onset
+	Name     string         `json:"name,omitempty"`
+	State    alarm.State    `json:"state"`
+	Priority rules.Priority `json:"priority"`
+	Value    float64        `json:"value"` // last
+	Peak     float64        `json:"peak"`  // furthest past the limit
+	// PeakLimit is the limit in force at the peak: that of day and night differ.
+	PeakLimit float64         `json:"peak_limit,omitempty"`
+	HasValue  bool            `json:"has_value"`
+	Limit     float64         `json:"limit"`
+	HasLimit  bool            `json:"has_limit"`
+	Unit      string          `json:"unit"`
+	Since     sensors.Instant `json:"since"`
+	Ended     sensors.Instant `json:"ended,omitzero"`
+	By        string          `json:"by,omitempty"` // who acted last
+	Text      string          `json:"text"`
+	Detail    rules.Detail    `json:"detail"`
 	// Cause is the alarm's own, which may be narrower than the notice's.
 	Cause rules.Cause `json:"cause,omitzero"`
 	// Told says that the version said last told of it as active, Covered that

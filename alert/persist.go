@@ -35,7 +35,7 @@ func encode(in *incident) Doc {
 		c.Notice.Members = slices.Clone(in.Notice.Members)
 		for i := range c.Notice.Members {
 			m := &c.Notice.Members[i]
-			m.Value, m.Peak, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, false, false
+			m.Value, m.Peak, m.PeakLimit, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, 0, false, false
 			m.Detail = rules.Detail{FirstAction: m.Detail.FirstAction}
 		}
 		if c.Said != nil {

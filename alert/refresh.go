@@ -30,8 +30,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		}
 		t := transitionOf(now, v)
 		if v.HasValue {
-			m.Peak = further(m, &t)
-			m.Value, m.HasValue = v.Value, true
+			m.measure(&t)
 		}
 		if v.HasLimit { // the band of day or night
 			m.Limit, m.HasLimit = v.Limit, true

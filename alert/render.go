@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -229,7 +230,7 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") {
 		fmt.Fprintf(&b, " Worst %s", quantity(worst.Peak, worst.Unit, u))
 		if worst.HasLimit {
-			fmt.Fprintf(&b, " (limit %s)", quantity(worst.Limit, worst.Unit, u))
+			fmt.Fprintf(&b, " (limit %s)", quantity(cmp.Or(worst.PeakLimit, worst.Limit), worst.Unit, u))
 		}
 		b.WriteString(" at " + called(worst) + ".")
 	}
