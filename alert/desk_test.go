@@ -579,7 +579,7 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 	}
 	step(unack, 22.1, 21)
 	r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Seq: 1, State: unack,
-		Priority: rules.Today, Value: 21.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}}, nil)
+		Priority: rules.Today, Value: 22.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}}, nil)
 	step(norm, 21.3, 26)
 	if last := r.got[len(r.got)-1].Message; !strings.Contains(last.Text, "Worst 22.1 °C (limit 21.0 °C)") {
 		t.Errorf("%s", last.Text)

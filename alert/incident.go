@@ -178,11 +178,14 @@ func (m *Member) take(t *rules.Transition, name string) {
 	}
 }
 
-// measure takes over a value and remembers the furthest past the limit, which
-// lies below it where the alarm is one of too little.
+// measure takes over a value and remembers the one furthest past the limit of
+// its hour, which lies below it where the alarm is one of too little.
 func (m *Member) measure(t *rules.Transition) {
-	low := m.Key.Alarm == rules.BelowBand || m.Key.Alarm == rules.HumidityFloor
-	if further := m.HasValue && (low && t.Value < m.Peak || !low && t.Value > m.Peak); further || !m.HasValue {
+	further := (t.Value - t.Limit) - (m.Peak - m.PeakLimit)
+	if m.Key.Alarm == rules.BelowBand || m.Key.Alarm == rules.HumidityFloor {
+		further = -further
+	}
+	if further > 0 || !m.HasValue {
 		m.Peak, m.PeakLimit = t.Value, t.Limit
 	}
 	m.Value, m.HasValue = t.Value, true
