@@ -355,6 +355,20 @@ func TestMist_EndlessIsNotADropOnOneOfTwo(t *testing.T) {
 		if r.e.dropOn(en) {
 			t.Errorf("a drop on %s, which got wet slowly", r.e.probes[i].cfg.ID)
 		}
+		r.e.probes[i].st.Wet = Wet{}
+	}
+}
+
+// Where all probes are saturated it is the air, however fast they got there.
+func TestMist_EndlessOnAllProbes(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, noonMist, 1))
+	r.run(time.Minute, r.calm)
+	en := &r.e.encls[0]
+	for _, i := range en.probes {
+		r.e.probes[i].st.Wet = Wet{Since: r.now}
+	}
+	if r.e.dropOn(en) {
+		t.Error("a drop on both probes at once")
 	}
 }
 

@@ -97,14 +97,19 @@ func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
 }
 
 // dropOn reports whether a probe that has a part in the humidity went to
-// saturation in one step, as no mist does.
+// saturation in one step, as no mist does; where every probe is saturated it is
+// the air all the same.
 func (e *Engine) dropOn(en *enclosure) bool {
+	fast, wet := 0, 0
 	for _, i := range en.probes {
-		if w := &e.probes[i].st.Wet; w.Since > 0 && !w.Slow {
-			return true
+		if w := &e.probes[i].st.Wet; w.Since > 0 {
+			wet++
+			if !w.Slow {
+				fast++
+			}
 		}
 	}
-	return false
+	return fast > 0 && (len(en.probes) == 1 || wet < len(en.probes))
 }
 
 // coolsByItself reports whether the air got damp without water: as it cooled with

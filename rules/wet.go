@@ -71,7 +71,7 @@ func (w *Wet) even(top sensors.CentiPercent) bool {
 // led reports whether the last step alone made most of the climb, as it does
 // where a drop falls on a probe in air that has been damp for long.
 func (w *Wet) led(top, step sensors.CentiPercent) bool {
-	return w.Rises > 0 && step >= wetLeap && 2*step > top-w.From
+	return w.Rises > 0 && top-step >= wetBelow && step >= wetLeap && 2*step > top-w.From
 }
 
 // wetFault reports whether saturation is the probe's own trouble, or that of
