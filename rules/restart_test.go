@@ -224,7 +224,7 @@ func TestEngine_NothingCrossesNothingRises(t *testing.T) {
 				x = r.bad("p1", sensors.TimedOut)
 			}
 			r.step(x)
-			r.step(r.good("p2", 24, 85))
+			r.step(*r.calm("p2", r.now)) // without a step that looks like an exchange
 			r.step(r.good("room", 22, 50))
 			r.tick()
 		}
