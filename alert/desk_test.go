@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -117,6 +118,25 @@ func TestDesk_toldNoticesMerge(t *testing.T) {
 	r.pass(time.Hour)
 	if got := r.told("mqtt"); !slices.Equal(got[3:], []string{"followup lethal-ceiling/b/1"}) {
 		t.Errorf("after the merge: %q", got[3:])
+	}
+}
+
+// What stays behind when the urgent part joins the room's notice is as urgent
+// as it is by itself, on disk as well.
+func TestDesk_lessUrgentIsLeft(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	r.transitions(
+		r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, room, 34, 0}),
+		r.tr(change{rules.CeilingAhead, "e2", unack, rules.Wake, tank("e2"), 31, 40}),
+		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 31, 0}))
+	r.transitions(r.tr(change{rules.CeilingAhead, "e2", unack, rules.Wake, room, 31, 40}))
+	in := r.desk.byKey[rules.Key{Alarm: rules.AboveBand, Subject: "e2"}]
+	var kept incident
+	if err := json.Unmarshal(r.docs[docKey(in.Notice.ID)], &kept); err != nil {
+		t.Fatal(err)
+	}
+	if in.Notice.Priority != rules.Today || kept.Notice.Priority != rules.Today {
+		t.Errorf("too warm alone is %v, on disk %v", in.Notice.Priority, kept.Notice.Priority)
 	}
 }
 

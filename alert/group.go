@@ -98,7 +98,7 @@ func (in *incident) stranger(g group, k rules.Key) bool {
 // leave takes a member out.
 func (in *incident) leave(k rules.Key) {
 	in.Notice.Members = slices.DeleteFunc(in.Notice.Members, func(m Member) bool { return m.Key == k })
-	in.touched = true
+	in.refresh()
 }
 
 // reopen goes on with an ended incident whose same onset is active again, such
@@ -164,7 +164,7 @@ func (d *Desk) move(from, to *incident, k rules.Key) {
 	to.refresh()
 	from.Notice.Members = slices.Delete(from.Notice.Members, i, i+1)
 	d.byKey[k] = to
-	from.touched = true
+	from.refresh() // what stays may be less urgent
 	if !from.active() {
 		d.absorb(from, to)
 	}
