@@ -284,7 +284,7 @@ func (s *spy) post(ctx context.Context, path string, body, v any) error {
 // A keeper answers what the guide asks for: each time that it wants Enter, the
 // next jar is there.
 type keeper struct {
-	transcript
+	screen
 	jars *jars
 	next []place
 	keys *io.PipeWriter
@@ -296,7 +296,7 @@ func (k *keeper) Write(p []byte) (int, error) {
 		k.next = k.next[1:]
 		go func() { _, _ = io.WriteString(k.keys, "\n") }()
 	}
-	return k.transcript.Write(p)
+	return k.screen.Write(p)
 }
 
 // calibrate runs a guide in the bench: the probe lies in the first place and

@@ -156,7 +156,7 @@ func TestCalibrate_GivenUp(t *testing.T) {
 	}
 	g := guide{
 		ctl: newControl(b.socket), session: session, probe: "p", by: "robin", every: time.Millisecond,
-		std: stdio{in: strings.NewReader(""), out: &transcript{}, err: &transcript{}},
+		std: stdio{in: strings.NewReader(""), out: &screen{}, err: &screen{}},
 	}
 	b.jars.move("p", overSalt(t, "nacl"))
 	if err := g.run(t.Context()); err == nil || !strings.Contains(err.Error(), "given up: the input ended") {
@@ -177,7 +177,7 @@ func TestCalibrate_InterruptedAtThePrompt(t *testing.T) {
 	defer keys.Close()
 	g := guide{
 		ctl: newControl(b.socket), session: session, probe: "p", by: "robin", every: time.Millisecond,
-		std: stdio{in: in, out: prompted{interrupt}, err: &transcript{}},
+		std: stdio{in: in, out: prompted{interrupt}, err: &screen{}},
 	}
 	b.jars.move("p", overSalt(t, "nacl"))
 	ended := make(chan error, 1)
@@ -224,7 +224,7 @@ func TestCalibrate_ProbesThatDoNotTell(t *testing.T) {
 			t.Errorf("%v: %d %q %q", c.args, code, problem, out)
 		}
 	}
-	said := &transcript{}
+	said := &screen{}
 	ctx, giveUp := context.WithCancel(t.Context())
 	g := guide{
 		ctl: newControl(b.socket), session: sensors.NewTwinSession("p", "twin", sensors.Temperature), probe: "p", against: "twin",

@@ -156,7 +156,7 @@ func shown(p sensors.ProbeID, celsius float64) bool {
 type tracedRun struct {
 	t   *testing.T
 	cmd *exec.Cmd
-	log *transcript
+	log *screen
 }
 
 // traced starts dewline run with its system calls written to log.
@@ -171,7 +171,7 @@ func (s *site) traced(log string) *tracedRun {
 	if err != nil {
 		s.t.Skip(err)
 	}
-	r := &tracedRun{t: s.t, cmd: cmd, log: &transcript{}}
+	r := &tracedRun{t: s.t, cmd: cmd, log: &screen{}}
 	cmd.Stdout, cmd.Stderr = r.log, r.log
 	if err := cmd.Start(); err != nil {
 		s.t.Fatal(err)

@@ -166,25 +166,25 @@ func (s *site) text() string {
 type program struct {
 	t       *testing.T
 	cmd     *exec.Cmd
-	log     *transcript
+	log     *screen
 	started time.Time
 	ended   chan struct{} // closed when the process is gone
 	err     error         // of its end
 }
 
-// A transcript collects what a process writes.
-type transcript struct {
+// A screen collects what a process writes.
+type screen struct {
 	mu sync.Mutex
 	b  bytes.Buffer
 }
 
-func (l *transcript) Write(p []byte) (int, error) {
+func (l *screen) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.b.Write(p)
 }
 
-func (l *transcript) String() string {
+func (l *screen) String() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.b.String()
@@ -197,7 +197,7 @@ func start(t *testing.T, env []string, args ...string) *program {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &program{t: t, cmd: exec.Command(bin, args...), log: &transcript{}, ended: make(chan struct{}), started: time.Now()}
+	p := &program{t: t, cmd: exec.Command(bin, args...), log: &screen{}, ended: make(chan struct{}), started: time.Now()}
 	p.cmd.Stdout, p.cmd.Stderr = p.log, p.log
 	p.cmd.Env = append(os.Environ(), env...)
 	if err := p.cmd.Start(); err != nil {
