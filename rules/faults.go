@@ -339,16 +339,25 @@ func (e *Engine) judgeOverdue(p *probe, now sensors.Instant) {
 	if !now.Synced || p.st.Seen.IsZero() {
 		return
 	}
-	due := false
-	if t, ok := e.humidityDue(p); ok && !now.Wall.Before(t) {
-		due = true
-	}
-	if t, ok := e.temperatureDue(p); ok && !now.Wall.Before(t) {
-		due = true
-	}
-	due = due || p.drifted()
+	t, ok := e.humidityDue(p)
+	p.due.hum = ok && !now.Wall.Before(t)
+	t, ok = e.temperatureDue(p)
+	p.due.temp = ok && !now.Wall.Before(t)
+	due := p.due.hum || p.due.temp || p.drifted()
 	if s := p.slot(kOverdue); due || s.open() {
 		e.hold(s, now, due)
+	}
+}
+
+// dueText says which calibration is due.
+func (p *probe) dueText() string {
+	switch {
+	case p.due.hum && !p.due.temp:
+		return "its humidity calibration is overdue"
+	case p.due.temp && !p.due.hum:
+		return "its temperature calibration is overdue"
+	default:
+		return "its calibration is overdue"
 	}
 }
 

@@ -80,6 +80,7 @@ type probe struct {
 	encl  int  // -1 for none
 	open  int  // alarms that are not NORM
 	out   bool // out of service: in a calibration jar, or on the bench
+	due   struct{ temp, hum bool }
 	st    ProbeState
 	slots [probeKinds]slot
 }

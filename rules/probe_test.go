@@ -120,3 +120,23 @@ func TestProbe_Overdue(t *testing.T) {
 	r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: r.instant().Wall}))
 	r.want(ProbeOverdue, "p1", "NORM>UNACK UNACK>NORM")
 }
+
+// The humidity is calibrated all the time, the temperature never: after a year
+// that is due too, and not a day before.
+func TestProbe_OverdueTemperature(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	began := r.instant().Wall
+	for _, c := range []struct {
+		days int
+		want string
+	}{{350, ""}, {358, ""}, {366, "NORM>UNACK"}} {
+		r.now = time.Duration(c.days) * 24 * time.Hour
+		r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: began}))
+		r.run(time.Minute, r.calm)
+		r.want(ProbeOverdue, "p1", c.want)
+	}
+	if x := r.last(ProbeOverdue); !strings.Contains(x.Text, "temperature") {
+		t.Error(x.Text)
+	}
+}

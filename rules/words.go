@@ -160,7 +160,7 @@ func (e *Engine) stateProbe(s *slot, v, l string) string {
 		}
 		return fmt.Sprintf("%s apart from the other probe of its enclosure, more than %s", v, l)
 	default:
-		return "its calibration is overdue"
+		return p.dueText()
 	}
 }
 
