@@ -248,3 +248,20 @@ func TestOutOfService_BackInHeat(t *testing.T) {
 	}
 	t.Errorf("no alarm a minute after a probe came back at %.0f °C: %+v", celsius, r.log[back:])
 }
+
+// With its only probe out of service nothing is known of an enclosure.
+func TestOutOfService_OnlyProbe(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.now = 13 * time.Hour
+	r.run(time.Hour, r.calm)
+	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
+		t.Fatal(err)
+	}
+	r.run(time.Hour, r.calm)
+	if v := r.e.Enclosures()[0]; !v.Blind || v.Temperature.Known {
+		t.Errorf("blind %v, temperature %+v", v.Blind, v.Temperature)
+	}
+	if v := r.e.Enclosures()[1]; v.Blind || !v.Temperature.Known {
+		t.Errorf("the neighbour: blind %v, temperature %+v", v.Blind, v.Temperature)
+	}
+}
