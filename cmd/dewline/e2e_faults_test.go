@@ -1,0 +1,269 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"dewline/rules"
+	"dewline/store"
+
+	"golang.org/x/sys/unix"
+)
+
+// A faultySite is a room whose card is about to fail, with a phone that stays
+// connected.
+type faultySite struct {
+	*site
+	p      *program
+	pocket *pocket
+	began  time.Time
+}
+
+// newFaultySite starts the real binary.
+func newFaultySite(t *testing.T, s *site) *faultySite {
+	t.Helper()
+	s.extra = "[rules]\nfloor_on_delay = \"0 s\"\nfloor_off_delay = \"0 s\"\ndoor_excuse = \"0 s\"\n"
+	b, err := startBroker()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.Close)
+	s.broker = "tcp://" + b.addr
+	f := &faultySite{site: s, pocket: newPocket(t, b.addr), began: time.Now()}
+	f.p = s.run()
+	s.ready(f.p)
+	return f
+}
+
+// written waits until the record is being written.
+func (f *faultySite) written() {
+	f.t.Helper()
+	eventually(f.t, "the record is being written", func() bool {
+		snap, ok := f.room()
+		return ok && snap.Recording && snap.Record.Commits > 3
+	})
+}
+
+// held returns the alarm document on record of a stopped program, nil for none.
+func (f *faultySite) held(key string) []byte {
+	f.t.Helper()
+	ctx := context.Background()
+	st, _, err := store.Open(ctx, store.Options{Dir: f.data(), ReadOnly: true})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	defer st.Close(ctx)
+	b, err := st.Get(store.BucketAlarms, key)
+	if err != nil {
+		f.t.Error(err)
+	}
+	return b
+}
+
+// told waits until the phone knows of an alarm.
+func (f *faultySite) told(id rules.AlarmID, subject string) {
+	f.t.Helper()
+	eventually(f.t, fmt.Sprintf("the phone is told of %s of %s", id, subject), func() bool {
+		return len(f.pocket.ids(id, subject)) > 0
+	})
+}
+
+// whole stops the program and asks the record for what happened during the
+// fault: every alarm, an unbroken journal, and readings without a hole.
+func (f *faultySite) whole(alarms ...string) {
+	f.t.Helper()
+	if code := f.p.stop(); code != exitOK {
+		f.t.Errorf("stopped with exit %d", code)
+	}
+	ctx := context.Background()
+	st, rep, err := store.Open(ctx, store.Options{Dir: f.data(), ReadOnly: true})
+	if err != nil {
+		f.t.Fatalf("the record: %v, %+v", err, rep)
+	}
+	defer st.Close(ctx)
+	if _, err := st.VerifyJournal(); err != nil {
+		f.t.Error(err)
+	}
+	told := map[string]bool{}
+	for e, err := range st.Journal(time.Time{}, time.Time{}) {
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		told[e.Kind+" "+e.Subject+" "+e.New] = true
+	}
+	for _, a := range alarms {
+		if !told["alarm "+a+" UNACK"] {
+			f.t.Errorf("alarm %s is not in the journal", a)
+		}
+	}
+	last, n := time.Time{}, 0
+	for r, err := range st.Readings(ctx, "p-fern", f.began, time.Now().Add(time.Minute)) {
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		// A poll a second; a busy machine may be late for some.
+		if n > 0 && r.At.Wall.Sub(last) > 10*time.Second {
+			f.t.Errorf("no reading from %s to %s", last, r.At.Wall)
+		}
+		last = r.At.Wall
+		n++
+	}
+	if n < 5 {
+		f.t.Errorf("%d readings on record", n)
+	}
+}
+
+// An injector makes system calls of a running process fail, until it is let go.
+type injector struct {
+	t   *testing.T
+	cmd *exec.Cmd
+	out bytes.Buffer
+}
+
+// inject attaches strace; what is one of strace's own expressions.
+func inject(t *testing.T, pid int, what string) *injector {
+	t.Helper()
+	strace, err := exec.LookPath("strace")
+	if err != nil {
+		t.Skip("strace is not installed")
+	}
+	log := t.TempDir() + "/trace"
+	calls, _, _ := strings.Cut(what, ":")
+	i := &injector{t: t, cmd: exec.Command(strace, "-f", "-o", log, "-p", fmt.Sprint(pid), "-e", "trace="+calls, "-e", "inject="+what)}
+	i.cmd.Stdout, i.cmd.Stderr = &i.out, &i.out
+	if err := i.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(i.end)
+	eventually(t, "calls fail", func() bool {
+		b, err := os.ReadFile(log)
+		return err == nil && bytes.Contains(b, []byte("(INJECTED)"))
+	})
+	return i
+}
+
+// end lets the process go, and with it the fault.
+func (i *injector) end() {
+	if i.cmd.ProcessState != nil {
+		return
+	}
+	_ = i.cmd.Process.Signal(syscall.SIGINT)
+	var exit *exec.ExitError
+	if err := i.cmd.Wait(); err != nil && !errors.As(err, &exit) {
+		i.t.Errorf("strace: %v\n%s", err, i.out.String())
+	}
+}
+
+// Every write of the real binary fails, once or until the card is mended, while
+// an enclosure overheats: the phone is told of both, and recording goes on by
+// itself with nothing missing.
+func TestFailingCardOfTheDaemon(t *testing.T) {
+	t.Parallel()
+	const writes = "pwrite64,fdatasync,fsync,ftruncate"
+	for _, errno := range []string{"EIO", "EROFS", "ENOSPC"} {
+		t.Run(errno+" for ever", func(t *testing.T) {
+			t.Parallel()
+			f := newFaultySite(t, newSite(t, "fern", "moss"))
+			f.written()
+			fault := inject(t, f.p.cmd.Process.Pid, writes+":error="+errno)
+			f.climate("fern", 30.2, 84)
+			f.told(rules.LethalCeiling, "fern")
+			f.told(rules.RecordIncomplete, rules.Self)
+			f.state(rules.RecordIncomplete, rules.Self, "UNACK")
+			if snap, _ := f.room(); snap.Recording {
+				t.Error("a record that cannot be written counts as written")
+			}
+			fault.end()
+			f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+			f.whole("lethal-ceiling/fern/1", "record-incomplete/dewline/1")
+		})
+		t.Run(errno+" once", func(t *testing.T) {
+			t.Parallel()
+			f := newFaultySite(t, newSite(t, "fern", "moss"))
+			f.written()
+			fault := inject(t, f.p.cmd.Process.Pid, writes+":error="+errno+":when=1")
+			f.climate("fern", 30.2, 84)
+			f.told(rules.LethalCeiling, "fern")
+			eventually(t, "the record is being written", func() bool {
+				snap, ok := f.room()
+				return ok && snap.Recording && snap.Record.Errors > 0
+			})
+			fault.end()
+			f.whole("lethal-ceiling/fern/1")
+		})
+	}
+}
+
+// The card is filled to its last byte under the real binary while an enclosure
+// overheats, and then before it is started for the first time.
+func TestFullCardOfTheDaemon(t *testing.T) {
+	t.Parallel()
+	small := func(t *testing.T) *site {
+		s := newSite(t, "fern", "moss")
+		if err := os.MkdirAll(s.data(), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := unix.Mount("tmpfs", s.data(), "tmpfs", 0, "size=1m"); err != nil {
+			t.Skipf("cannot mount a small file system: %v", err)
+		}
+		t.Cleanup(func() { _ = unix.Unmount(s.data(), unix.MNT_DETACH) })
+		return s
+	}
+	warns := func(t *testing.T, f *faultySite, ballast string) {
+		t.Helper()
+		f.climate("fern", 30.2, 84)
+		f.told(rules.LethalCeiling, "fern")
+		f.told(rules.RecordIncomplete, rules.Self)
+		f.state(rules.RecordIncomplete, rules.Self, "UNACK")
+		if err := os.Remove(ballast); err != nil {
+			t.Fatal(err)
+		}
+		f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+	}
+	t.Run("while it runs", func(t *testing.T) {
+		t.Parallel()
+		f := newFaultySite(t, small(t))
+		f.written()
+		warns(t, f, fillUp(t, f.data()))
+		f.whole("lethal-ceiling/fern/1", "record-incomplete/dewline/1")
+	})
+	t.Run("from the start", func(t *testing.T) {
+		t.Parallel()
+		s := small(t)
+		ballast := fillUp(t, s.data())
+		f := newFaultySite(t, s)
+		warns(t, f, ballast)
+		f.written()
+		f.whole()
+		if got := f.held("lethal-ceiling/fern"); got == nil {
+			t.Error("the alarm of before is not on record")
+		}
+	})
+}
+
+// fillUp writes a file into dir until not one byte more goes in.
+func fillUp(t *testing.T, dir string) string {
+	t.Helper()
+	file, err := os.CreateTemp(dir, "ballast-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	for size := 4096; size > 0; {
+		if _, err := file.Write(make([]byte, size)); err != nil {
+			if !errors.Is(err, syscall.ENOSPC) {
+				t.Fatal(err)
+			}
+			size /= 2
+		}
+	}
+	return file.Name()
+}
