@@ -24,8 +24,8 @@ const (
 //
 // A reading is Bad after a driver's fault, outside the family's range, for a
 // frame of zeros and for a DS18B20's power-on value. It is Suspect, with its
-// values, after a jump, when frozen or when pinned wet; what takes a look at
-// other probes is for package rules. An impossible humidity beside a sound
+// values, after a jump, when frozen, when pinned wet or where its driver doubts
+// it; what takes a look at other probes is for package rules. An impossible humidity beside a sound
 // temperature makes a Suspect reading without the humidity: a broken humidity
 // element must not hide a hot enclosure.
 type Judge struct {
@@ -69,6 +69,8 @@ func (j *Judge) Resume(a Ageing) { j.ageing = a }
 // reading: a Bad one keeps the raw sample and has no values, a Suspect one has
 // values and the doubt as Reason.
 func (j *Judge) Read(at Instant, s Sample, err error) Reading {
+	given := s.Doubt
+	s.Doubt = NoReason
 	r := Reading{Probe: j.id, At: at, Raw: s, Reason: ReasonOf(err)}
 	if r.Reason == NoReason {
 		r.Reason = j.fault(at, s)
@@ -82,7 +84,10 @@ func (j *Judge) Read(at Instant, s Sample, err error) Reading {
 		r.Reason = OutOfRange
 	}
 	doubt := j.doubt(at, s)
-	if r.Reason == NoReason {
+	switch {
+	case given != NoReason: // a doubt about all values outranks one about some
+		r.Reason = given
+	case r.Reason == NoReason:
 		r.Reason = doubt
 	}
 	j.fill(&r, s)

@@ -69,6 +69,9 @@ type Sample struct {
 	Temperature CentiCelsius
 	Humidity    CentiPercent
 	LightLux    uint32
+	// Doubt is the driver's own about values that it hands over all the same;
+	// the judge moves it to the reading's Reason.
+	Doubt Reason
 }
 
 // Quality says how far a reading can be trusted. The zero value is Bad, so a

@@ -63,19 +63,19 @@ func NewFormat(p configs.Probe) (Format, error) {
 	return f, errors.Join(faults...)
 }
 
-// Decode reads one message: the sample, and the node's own time, zero if the
-// format names none. A humidity that cannot be used hides no temperature: an
-// impossible one goes on to the judge, and one that is no number is missing.
-// The error is a sensors.FaultError.
-func (f Format) Decode(payload []byte) (sensors.Sample, time.Time, error) {
+// Decode reads one message: the sample, and the node's own time. A humidity
+// that cannot be used hides no temperature: an impossible one goes on to the
+// judge, and one that is no number is missing. Nor does a time that cannot be
+// read. The error is a sensors.FaultError.
+func (f Format) Decode(payload []byte) (sensors.Sample, Stamp, error) {
 	var s sensors.Sample
 	doc, err := parse(payload)
 	if err != nil {
-		return s, time.Time{}, err
+		return s, Stamp{}, err
 	}
 	if f.temperature != nil {
 		if s.Temperature, err = f.celsius(doc); err != nil {
-			return sensors.Sample{}, time.Time{}, fmt.Errorf("temperature: %w", err)
+			return sensors.Sample{}, Stamp{}, fmt.Errorf("temperature: %w", err)
 		}
 		s.Has |= sensors.HasTemperature
 	}
@@ -86,14 +86,10 @@ func (f Format) Decode(payload []byte) (sensors.Sample, time.Time, error) {
 			s.Has |= sensors.HasHumidity
 			s.Humidity = f.percent(h)
 		case s.Has == 0:
-			return sensors.Sample{}, time.Time{}, fmt.Errorf("humidity: %w", err)
+			return sensors.Sample{}, Stamp{}, fmt.Errorf("humidity: %w", err)
 		}
 	}
-	at, err := f.when(doc)
-	if err != nil {
-		return sensors.Sample{}, time.Time{}, fmt.Errorf("time: %w", err)
-	}
-	return s, at, nil
+	return s, f.when(doc), nil
 }
 
 func (f Format) celsius(doc any) (sensors.CentiCelsius, error) {
@@ -161,29 +157,33 @@ func number(doc any, p Pointer) (float64, error) {
 	return f, nil
 }
 
-// when returns the node's own time: RFC 3339, or seconds since 1970.
-func (f Format) when(doc any) (time.Time, error) {
+// when returns the node's own time: RFC 3339, or seconds or milliseconds since
+// 1970.
+func (f Format) when(doc any) Stamp {
 	if f.time == nil {
-		return time.Time{}, nil
+		return Stamp{}
 	}
 	v, err := f.time.Find(doc)
 	if err != nil {
-		return time.Time{}, sensors.Fault(sensors.Malformed, err)
+		return Stamp{Err: fmt.Errorf("time: %w", err)}
 	}
 	if text, ok := v.(string); ok {
 		if at, err := time.Parse(time.RFC3339, text); err == nil {
-			return at, nil
+			return Stamp{At: at, Said: true}
 		}
 	}
 	seconds, err := number(doc, *f.time)
 	if err != nil {
-		return time.Time{}, sensors.Faultf(sensors.Malformed, "at %q stands neither an RFC 3339 time nor seconds since 1970", f.time)
+		return Stamp{Err: fmt.Errorf("time: at %q stands neither an RFC 3339 time, which has a zone, nor seconds since 1970", f.time)}
 	}
-	// Milliseconds, the usual mistake, would be the year 50,000 and more.
+	// As seconds, milliseconds of today would be the year 50,000 and more.
 	const latest = 1 << 36
-	if seconds < 0 || seconds > latest {
-		return time.Time{}, sensors.Faultf(sensors.WrongClock, "%g s since 1970 cannot be now (milliseconds?)", seconds)
+	if math.Abs(seconds) > latest {
+		seconds /= 1000
+	}
+	if math.Abs(seconds) > latest {
+		return Stamp{Err: fmt.Errorf("time: %g s since 1970, at %q, is no time", seconds*1000, f.time)}
 	}
 	whole, part := math.Modf(seconds)
-	return time.Unix(int64(whole), int64(part*1e9)), nil
+	return Stamp{At: time.Unix(int64(whole), int64(part*1e9)), Said: true}
 }

@@ -15,8 +15,8 @@ const (
 	defaultMaxAge = 5 * time.Minute
 	// A node's clock may be ahead by so much; common practice, no source.
 	clockSlack = time.Minute
-	// A live message stamped older than this shows a clock that is wrong rather
-	// than a message that was late.
+	// A live message stamped older than this shows by itself a clock that is
+	// wrong rather than a message that was late.
 	lateAtMost = 24 * time.Hour
 )
 
@@ -38,7 +38,9 @@ type Node struct {
 
 	mu    sync.Mutex
 	held  held
+	pace  pacer
 	live  bool // a message that was not retained has arrived
+	off   bool // its clock was told to be wrong
 	count Stats
 }
 
@@ -46,8 +48,8 @@ type Node struct {
 type held struct {
 	any     bool
 	sample  sensors.Sample
-	err     error         // what was wrong with it, nil for a value
-	stamped time.Time     // the node's own time, zero for none
+	err     error // what was wrong with it, nil for a value
+	stamp   Stamp
 	arrived time.Time     // with the monotonic clock
 	age     time.Duration // when it arrived
 }
@@ -57,6 +59,7 @@ type Stats struct {
 	Messages uint64
 	Refused  uint64 // malformed, out of range, wrong clock
 	Ignored  uint64 // not newer than the value held
+	Doubted  uint64 // dated by their arrival, since their stamp cannot be right
 }
 
 // NewNode returns the node that p describes. synced tells whether the board's
@@ -86,10 +89,15 @@ func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 // Topic returns the topic that the node publishes on.
 func (n *Node) Topic() string { return n.topic }
 
-// Deliver takes one message.
-func (n *Node) Deliver(m Message) {
-	now := time.Now()
-	s, stamped, err := n.format.Decode(m.Payload)
+// Deliver takes one message, in the order in which they arrive. It returns what
+// is new about the node's clock, empty for nothing.
+//
+// A live message whose stamp cannot be right is taken with its arrival time and
+// doubted, as heat must not hide behind a clock, once another shows that the
+// stamps keep pace with the arrivals. What the broker had kept and a backlog
+// never are.
+func (n *Node) Deliver(m Message) (news string) {
+	s, stamp, err := n.format.Decode(m.Payload)
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.count.Messages++
@@ -97,49 +105,93 @@ func (n *Node) Deliver(m Message) {
 		// Sent again because we subscribed again; what has arrived since
 		// the first subscription is at least as new.
 		n.count.Ignored++
-		return
+		return ""
 	}
 	n.live = n.live || !m.Retained
-	next := held{any: true, sample: s, err: err, stamped: stamped, arrived: now}
+	next, shown := held{any: true, sample: s, err: err, stamp: stamp, arrived: time.Now()}, inPace
 	if err == nil {
-		next.age, next.err = n.ageOf(stamped, now, m.Retained)
+		shown = n.date(&next, m.Retained)
 	}
-	if next.err != nil {
+	switch {
+	case next.err != nil:
 		n.count.Refused++
+	case next.doubted():
+		n.count.Doubted++
 	}
-	if n.notNewer(next) {
+	if n.notNewer(next, shown) {
 		n.count.Ignored++
-		return
+		return ""
 	}
 	n.held = next
+	return n.clockNews()
+}
+
+// date finds how old a value is. A live one whose stamp is impossible or past
+// the age limit is dated by its arrival where it keeps pace.
+func (n *Node) date(next *held, retained bool) tempo {
+	next.age, next.err = n.ageOf(next.stamp, next.arrived, retained)
+	switch {
+	case retained:
+		return inPace
+	case next.err == nil && next.age <= n.maxAge:
+		n.pace = pacer{}
+		return inPace
+	}
+	shown := n.pace.see(*next, n.maxAge)
+	if shown == inPace {
+		next.age, next.err, next.sample.Doubt = 0, nil, sensors.WrongClock
+	}
+	return shown
 }
 
 // notNewer reports a value older than the one held, or stamped the same: a late
 // copy, or a node that repeats itself. The value held goes on ageing. Ages are
 // compared and not stamps, so that a node whose clock was put back is not shut
 // out.
-func (n *Node) notNewer(next held) bool {
+func (n *Node) notNewer(next held, shown tempo) bool {
 	h := &n.held
-	if next.err != nil || !h.any || h.err != nil || next.stamped.IsZero() {
+	switch {
+	case next.doubted():
+		return false
+	case h.doubted(): // its age cannot be compared
+		return shown == unproven
+	case next.err != nil || !h.any || h.err != nil || !next.stamp.Said:
 		return false
 	}
-	return next.stamped.Equal(h.stamped) || next.age > h.age+next.arrived.Sub(h.arrived)
+	return next.stamp.same(h.stamp) || next.age > h.age+next.arrived.Sub(h.arrived)
+}
+
+// clockNews says what the value now held shows of the node's clock, if that was
+// not told before. A failed message shows nothing.
+func (n *Node) clockNews() string {
+	doubted := n.held.doubted()
+	if n.held.err != nil || doubted == n.off || n.held.age > n.maxAge {
+		return ""
+	}
+	n.off = doubted
+	if doubted {
+		return n.held.stamp.off(n.held.arrived)
+	}
+	return "it is right again"
 }
 
 // ageOf returns how old a value was when it arrived.
-func (n *Node) ageOf(stamped, now time.Time, retained bool) (time.Duration, error) {
-	if stamped.IsZero() || !n.synced() {
-		if retained {
-			return 0, sensors.Faultf(sensors.TooOld, "the broker had kept the value, and nothing says how old it is")
-		}
+func (n *Node) ageOf(stamp Stamp, now time.Time, retained bool) (time.Duration, error) {
+	if retained && (!stamp.Said || !n.synced()) {
+		return 0, sensors.Faultf(sensors.TooOld, "the broker had kept the value, and nothing says how old it is")
+	}
+	switch {
+	case stamp.Err != nil:
+		return 0, sensors.Fault(sensors.WrongClock, stamp.Err)
+	case !stamp.Said, !n.synced():
 		return 0, nil
 	}
-	age := now.Sub(stamped)
+	age := now.Sub(stamp.At)
 	switch {
 	case age < -clockSlack:
 		return 0, sensors.Faultf(sensors.WrongClock, "stamped %v ahead of the clock here", (-age).Round(time.Second))
 	case age > lateAtMost && !retained:
-		return 0, sensors.Faultf(sensors.WrongClock, "stamped %s though it was just sent", stamped.UTC().Format(time.RFC3339))
+		return 0, sensors.Faultf(sensors.WrongClock, "stamped %s though it was just sent", stamp.At.UTC().Format(time.RFC3339))
 	}
 	return max(age, 0), nil
 }

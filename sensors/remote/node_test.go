@@ -34,11 +34,11 @@ func untimed() configs.Probe {
 	return p
 }
 
-// gives checks what a node answers now.
+// gives checks what a node answers now, without a doubt.
 func gives(t *testing.T, n *Node, step string, want sensors.CentiCelsius, reason sensors.Reason) {
 	t.Helper()
 	s, err := n.Sample(t.Context())
-	if sensors.ReasonOf(err) != reason || s.Temperature != want || (err != nil && s.Has != 0) {
+	if sensors.ReasonOf(err) != reason || s.Temperature != want || (err != nil && s.Has != 0) || s.Doubt != sensors.NoReason {
 		t.Errorf("%s: %v, %v; want %v, %q", step, s.Temperature, err, want, reason)
 	}
 	if err != nil && !strings.Contains(err.Error(), "probe shelf-4 on topic nodes/4") {

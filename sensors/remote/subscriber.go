@@ -95,7 +95,9 @@ func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
 		SetPassword(s.opts.Password).
 		// A clean session: a backlog kept by the broker would look live.
 		SetCleanSession(true).
-		SetOrderMatters(false).
+		// Only in their order do messages tell a backlog from a wrong clock.
+		// Deliver neither waits nor publishes, so that this cannot block.
+		SetOrderMatters(true).
 		SetAutoReconnect(true).
 		SetConnectRetry(true).
 		SetConnectRetryInterval(5 * time.Second).
@@ -193,6 +195,9 @@ func refused(token mqtt.Token) error {
 
 func (s *Subscriber) deliver(m mqtt.Message) {
 	for _, n := range s.nodes[m.Topic()] {
-		n.Deliver(Message{Payload: m.Payload(), Retained: m.Retained()})
+		if news := n.Deliver(Message{Payload: m.Payload(), Retained: m.Retained()}); news != "" {
+			s.opts.Log.Warn("a node's clock: "+news, "probe", n.id, "topic", n.topic,
+				"do", "while it is wrong set it, or take time_pointer out of the probe's section")
+		}
 	}
 }
