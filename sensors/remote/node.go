@@ -145,14 +145,17 @@ func (n *Node) date(next *held, retained bool) tempo {
 }
 
 // notNewer reports a value older than the one held, or stamped the same: a late
-// copy, or a node that repeats itself. The value held goes on ageing. Ages are
-// compared and not stamps, so that a node whose clock was put back is not shut
-// out.
+// copy, or a node that repeats itself. Nor does an impossible stamp that shows
+// nothing yet blind to a value that is young enough. The value held goes on
+// ageing. Ages are compared and not stamps, so that a node whose clock was put
+// back is not shut out.
 func (n *Node) notNewer(next held, shown tempo) bool {
 	h := &n.held
 	switch {
 	case next.doubted():
 		return false
+	case shown == unproven && h.any && h.err == nil && h.age+next.arrived.Sub(h.arrived) <= n.maxAge:
+		return true
 	case h.doubted(): // its age cannot be compared
 		return shown == unproven
 	case next.err != nil || !h.any || h.err != nil || !next.stamp.Said:
