@@ -228,12 +228,12 @@ func TestWithoutAFile(t *testing.T) {
 			t.Errorf("documents: %v", err)
 		}
 	}
-	n, err := s.Recompute(t.Context(), "moss", midnight.Add(2*time.Hour), wholeTime[1], func(r sensors.Reading) sensors.Reading {
+	n, whole, err := s.Recompute(t.Context(), "moss", midnight.Add(2*time.Hour), wholeTime[1], func(r sensors.Reading) sensors.Reading {
 		r.Temperature = r.Raw.Temperature + 100
 		return r
 	})
-	if n != 2 || err != nil {
-		t.Errorf("%d hours made again: %v", n, err)
+	if n != 2 || whole || err != nil {
+		t.Errorf("%d hours made again, %v: %v", n, whole, err)
 	}
 	check := func(when string) {
 		t.Helper()

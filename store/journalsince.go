@@ -86,6 +86,16 @@ func (s *Store) journalStart(mono time.Duration) (key []byte, before [sha256.Siz
 	return key, before, err
 }
 
+// lastEntry is the running time of the newest entry, 0 where there is none.
+func lastEntry(tx *bolt.Tx) time.Duration {
+	b := tx.Bucket([]byte(rootJournal))
+	if b == nil {
+		return 0
+	}
+	_, v := b.Cursor().Last()
+	return max(monoOf(v), 0)
+}
+
 // monoOf is the running time of a stored entry. A damaged one counts as early,
 // so that those after it are found.
 func monoOf(value []byte) time.Duration {

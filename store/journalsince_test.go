@@ -94,3 +94,23 @@ func TestJournalSinceRefusesWhatWasChanged(t *testing.T) {
 		t.Errorf("%d refused and %d given out of 10, want 1 and 9", bad, good)
 	}
 }
+
+// Running time goes on from the newest entry after a kill, which may lose the
+// readings of a batch but no entry: it must not go back behind one.
+func TestRunningTimeGoesOnFromTheJournal(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	r := newRoom(41, 1)
+	fill(t, s, r, 10*time.Minute)
+	last := r.at.Mono + 55*time.Second
+	if err := s.Commit(Commit{Journal: []JournalEntry{{At: sensors.Instant{Mono: last, Wall: r.at.Wall}, Kind: "alarm"}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	_, rep := open(t, dir)
+	if rep.LastMono != last {
+		t.Errorf("running time goes on from %s, want %s", rep.LastMono, last)
+	}
+}

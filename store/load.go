@@ -50,6 +50,8 @@ func (s *Store) load(tx *bolt.Tx, rep *Report) error {
 			note(e.key.monoMax, e.key.wallMax)
 		}
 	}
+	// What was written at once may be newer than the last batch of readings.
+	rep.LastMono = max(rep.LastMono, lastEntry(tx))
 	if newest > math.MinInt64 {
 		rep.LastWall = time.UnixMilli(newest).UTC()
 	}

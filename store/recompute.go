@@ -1,70 +1,126 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
 
 	"dewline/sensors"
+	"dewline/store/block"
 )
 
 // Recompute makes one probe's rollups again for bundles that overlap [from,
 // to), as a correction by date asks for: each reading goes through correct, which
 // applies the correction to its Raw sample. The readings on record stay as they
 // are. It returns how many bundles changed; those whose readings are past their
-// age keep their rollups.
-func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (int, error) {
-	done := 0
+// age, or damaged, keep their rollups. To do it again, or after it was stopped
+// half-way, changes nothing that is right already.
+//
+// It works on one bundle at a time and lets flushes and commits in between. whole
+// is false while readings of the span are in the hour that is still open, whose
+// rollups will be made from the readings as they stand: call again when it is
+// over.
+func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
+	r := redoing{q: &query{s: s, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
+	for {
+		ok, more, err := r.next(ctx)
+		if err != nil {
+			return changed, false, fmt.Errorf("recompute probe %s: %w", probe, err)
+		}
+		if ok {
+			changed++
+		}
+		if !more {
+			return changed, r.whole(), nil
+		}
+	}
+}
+
+// A redoing is a Recompute at work.
+type redoing struct {
+	q       *query
+	lo, hi  int64
+	correct func(sensors.Reading) sensors.Reading
+	last    []byte // name of the bundle done last: names sort by age
+}
+
+// next does the oldest bundle that is still to do, and reports whether it changed
+// and whether there was one. A day that took the place of its hours meanwhile has
+// the name of none of them and is done as well.
+func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
+	if err := ctx.Err(); err != nil {
+		return false, false, err
+	}
+	s := r.q.s
 	select {
 	case s.flushing <- struct{}{}:
 	case <-ctx.Done():
-		return 0, fmt.Errorf("recompute probe %s: %w", probe, ctx.Err())
+		return false, false, ctx.Err()
 	}
 	defer func() { <-s.flushing }()
-	q := &query{s: s, probe: probe}
-	q.look(kindRaw, from.UnixMilli(), to.UnixMilli())
-	entries := make([]*entry, len(q.from))
-	for i := range q.from {
-		entries[i] = q.from[i].e
+	e := r.due()
+	if e == nil {
+		return false, false, nil
 	}
-	for _, e := range entries {
-		if err := ctx.Err(); err != nil {
-			return done, fmt.Errorf("recompute probe %s: %w", probe, err)
-		}
-		changed, err := q.recompute(e, from, to, correct)
-		if err != nil {
-			return done, fmt.Errorf("recompute probe %s: %w", probe, err)
-		}
-		if changed {
-			done++
-		}
+	r.last = e.name
+	changed, err = r.bundle(e)
+	if errors.Is(err, ErrDamaged) {
+		return false, true, nil // counted where it was met
 	}
-	return done, nil
+	return changed, true, err
 }
 
-// recompute replaces the probe's rollups in one bundle. Raw and rollup bundles
-// of one name sum up the same readings. The flushing token keeps e in place.
-func (q *query) recompute(e *entry, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (bool, error) {
+// due returns the oldest bundle after the last with readings in the span.
+func (r *redoing) due() *entry {
+	s := r.q.s
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var first *entry
+	for _, e := range s.mem.entries {
+		if e.noRaw || e.key.wallMin >= r.hi || e.key.wallMax < r.lo || bytes.Compare(e.name, r.last) <= 0 {
+			continue
+		}
+		if first == nil || bytes.Compare(e.name, first.name) < 0 {
+			first = e
+		}
+	}
+	return first
+}
+
+// whole reports whether no reading of the span is in the open hour.
+func (r *redoing) whole() bool {
+	s := r.q.s
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	p := s.mem.probes[r.q.probe]
+	return p == nil || !slices.ContainsFunc(p.recs, func(rec block.Record) bool { return rec.Wall >= r.lo && rec.Wall < r.hi })
+}
+
+// bundle replaces the probe's rollups in one bundle. Raw and rollup bundles of
+// one name sum up the same readings. The flushing token keeps e in place.
+func (r *redoing) bundle(e *entry) (bool, error) {
+	q := r.q
 	if err := q.readBundle(e); err != nil || len(q.recs) == 0 {
 		return false, err
 	}
-	lo, hi := from.UnixMilli(), to.UnixMilli()
 	for i := range q.recs {
-		if w := q.recs[i].Wall; w < lo || w >= hi {
+		if w := q.recs[i].Wall; w < r.lo || w >= r.hi {
 			continue
 		}
-		r := sensors.Reading{Probe: q.probe}
-		unpack(&r, &q.recs[i])
-		q.recs[i] = recordOf(correct(r))
+		reading := sensors.Reading{Probe: q.probe}
+		unpack(&reading, &q.recs[i])
+		q.recs[i] = recordOf(r.correct(reading))
 	}
 	blocks, err := tableBlocks(&q.s.enc, sumUp(q.probe, q.recs, *q.s.limits.Load()))
 	if err != nil {
 		return false, err
 	}
-	return true, q.s.replaceTable(e, string(q.probe), blocks)
+	return q.s.replaceTable(e, string(q.probe), blocks)
 }
 
 // readBundle fills q.recs with the probe's readings of one bundle; all or none.
@@ -85,32 +141,57 @@ func (q *query) readBundle(e *entry) error {
 	return errors.Join(errs...)
 }
 
-// replaceTable swaps one probe's rollups in a bundle, in memory or on disk.
-func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) error {
+// replaceTable swaps one probe's rollups in a bundle, in memory or on disk, and
+// reports whether that changed anything.
+func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) (bool, error) {
 	s.mu.Lock()
 	waiting := e.table
 	s.mu.Unlock()
 	if waiting != nil {
 		table, err := swapPart(waiting, e.name, probe, blocks)
-		if err != nil {
-			return err
+		if err != nil || bytes.Equal(table, waiting) {
+			return false, err
 		}
 		s.mu.Lock()
 		e.table = table
 		s.mu.Unlock()
-		return nil
+		return true, nil
 	}
-	return s.update(func(tx *bolt.Tx) error {
+	var table []byte
+	err := s.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket([]byte(rootTable))
 		if b == nil || b.Bucket(e.name) == nil {
-			return fmt.Errorf("%w: rollups are missing", ErrDamaged)
+			return s.damagedTable(e)
 		}
-		table, err := swapPart(bucketValue(b.Bucket(e.name)), e.name, probe, blocks)
+		have := bucketValue(b.Bucket(e.name))
+		next, err := swapPart(have, e.name, probe, blocks)
 		if err != nil {
+			s.damagedRecord(err)
 			return err
+		}
+		if !bytes.Equal(next, have) {
+			table = next
+		}
+		return nil
+	})
+	if err != nil || table == nil {
+		return false, err
+	}
+	err = s.update(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(rootTable))
+		if b == nil || b.Bucket(e.name) == nil {
+			return s.damagedTable(e)
 		}
 		return b.Bucket(e.name).Put([]byte(valueKey), table)
 	})
+	return err == nil, err
+}
+
+// damagedTable says that a bundle has no rollups.
+func (s *Store) damagedTable(e *entry) error {
+	err := fmt.Errorf("%w: the rollups from %s are missing", ErrDamaged, time.UnixMilli(e.key.wallMin).UTC().Format(time.RFC3339))
+	s.damagedRecord(err)
+	return err
 }
 
 // swapPart returns a bundle of rollups with other blocks for one probe.

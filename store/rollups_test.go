@@ -142,12 +142,16 @@ func TestRecompute(t *testing.T) {
 	p, other := r.probes[0], r.probes[1]
 	before, others := rollupsOf(t, s, p, Hour, time.Time{}, farFuture), rollupsOf(t, s, other, Hour, time.Time{}, farFuture)
 	from := start.Truncate(time.Hour).Add(10 * time.Hour)
-	n, err := s.Recompute(context.Background(), p, from, farFuture, func(x sensors.Reading) sensors.Reading {
+	correct := func(x sensors.Reading) sensors.Reading {
 		x.Temperature = x.Raw.Temperature + 50
 		return x
-	})
-	if err != nil || n < 3 {
-		t.Fatalf("%d bundles changed: %v", n, err)
+	}
+	n, whole, err := s.Recompute(context.Background(), p, from, farFuture, correct)
+	if err != nil || n < 3 || whole {
+		t.Fatalf("%d bundles changed, %v though an hour is open: %v", n, whole, err)
+	}
+	if n, _, err := s.Recompute(context.Background(), p, from, farFuture, correct); n != 0 || err != nil {
+		t.Fatalf("%d bundles changed the second time: %v", n, err)
 	}
 	after := rollupsOf(t, s, p, Hour, time.Time{}, farFuture)
 	open := start.Add(51 * time.Hour).Truncate(time.Hour)

@@ -195,6 +195,7 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if !hasProbe(d.cfg.Load(), string(c.Probe)) {
 		return fmt.Errorf("there is no probe %q", c.Probe)
 	}
+	old := replaced(d.book.set(), c)
 	set, err := d.book.add(c)
 	if err != nil {
 		return err
@@ -204,12 +205,16 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 		return fmt.Errorf("encode the calibration: %w", err)
 	}
 	d.correctSource()
-	d.redo(c, set)
+	owed, err := d.owe(c, set)
+	if err != nil {
+		return err
+	}
+	defer d.redos.nudge()
 	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
 		fx := d.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
-		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value})
+		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed)
 		fx.Journal = append(fx.Journal, store.JournalEntry{
-			At: now, Kind: "calibration", Who: c.By, Subject: string(c.Probe), New: string(value), Why: c.Note,
+			At: now, Kind: "calibration", Who: c.By, Subject: string(c.Probe), Old: old, New: string(value), Why: c.Note,
 		})
 		return fx, nil
 	})

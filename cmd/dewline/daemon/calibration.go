@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -98,53 +97,27 @@ func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
 	return out, errors.Join(errs...)
 }
 
-// A redo is a probe whose sums are to be made again after a correction that
-// reaches back.
-type redo struct {
-	probe sensors.ProbeID
-	from  time.Time
-	set   *sensors.Corrections
-}
-
-// redo queues the sums that a new record changes. An undo changes those since
-// the record that it undoes.
-func (d *Daemon) redo(c sensors.Correction, set *sensors.Corrections) {
-	from := c.From
-	for _, r := range set.Records() {
-		if r.ID == c.Undoes && r.From.Before(from) {
-			from = r.From
-		}
-	}
-	select {
-	case d.redos <- redo{c.Probe, from, set}:
-	default:
-		d.log.Warn("too many calibrations at once; older sums keep their values", "probe", c.Probe)
-	}
-}
-
-// runRedos makes sums again in the background until ctx ends.
-func (d *Daemon) runRedos(ctx context.Context) {
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case r := <-d.redos:
-			st := d.currentStore()
-			if st == nil {
-				continue
+// replaced is what a correction takes the place of, for the journal: the one in
+// force until now, or the one that it undoes.
+func replaced(set *sensors.Corrections, c sensors.Correction) string {
+	var old *sensors.Correction
+	if c.Undoes != "" {
+		for _, r := range set.Records() {
+			if r.ID == c.Undoes {
+				old = &r
 			}
-			n, err := st.Recompute(ctx, r.probe, r.from, d.now().Wall, func(reading sensors.Reading) sensors.Reading {
-				if reading.Quality == sensors.Bad || reading.Raw.Has == 0 {
-					return reading
-				}
-				reading.Temperature, reading.Humidity = r.set.At(r.probe, reading.At.Wall).Apply(reading.Raw)
-				return reading
-			})
-			if err != nil {
-				d.log.Error("sums of the past could not be made again with the new calibration", "probe", r.probe, "err", err)
-				continue
-			}
-			d.log.Info("sums of the past were made again with the new calibration", "probe", r.probe, "since", r.from, "bundles", n)
 		}
+	} else if in := set.At(c.Probe, c.From); c.Quantity == sensors.Humidity {
+		old = in.Humidity
+	} else {
+		old = in.Temperature
 	}
+	if old == nil {
+		return "none"
+	}
+	b, err := json.Marshal(old)
+	if err != nil {
+		return old.ID
+	}
+	return string(b)
 }

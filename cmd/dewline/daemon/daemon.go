@@ -89,7 +89,7 @@ type Daemon struct {
 
 	shelf summaryShelf
 
-	redos    chan redo
+	redos    *redoBook
 	latestMu sync.Mutex // guards latest
 	latest   map[sensors.ProbeID]sensors.Reading
 
@@ -157,7 +157,7 @@ func New(o Options) (*Daemon, error) {
 	waiting := 128 + 2*len(o.Config.Probes)
 	d := &Daemon{o: o, log: o.Log, in: make(chan input, waiting), reloads: make(chan struct{}, 1),
 		healthMoved: make(chan struct{}, 1), links: newLinks(),
-		redos: make(chan redo, 64), latest: map[sensors.ProbeID]sensors.Reading{},
+		redos: newRedoBook(), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
 	d.cfg.Store(o.Config)
 	d.recording.Store(&recordHealth{ok: true})

@@ -69,6 +69,7 @@ func (d *Daemon) loadBook(st *store.Store) {
 	}
 	d.book.load(records, d.log)
 	d.correctSource()
+	d.loadRedos(st)
 	src, ok := d.currentSource().(resumer)
 	if !ok {
 		return // not there yet, and will ask for it; or simulated

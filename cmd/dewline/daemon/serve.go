@@ -36,7 +36,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	if ln := d.controlListener(); ln != nil {
 		servers = append(servers, d.serve(done, ln, d.controlHandler()))
 	}
-	done.Go(func() { d.runRedos(ctx) })
+	done.Go(func() { d.runUpkeep(ctx) })
 	done.Go(func() { d.watchCertificates(ctx) })
 	if d.late != nil {
 		done.Go(func() { d.attachLate(ctx) })

@@ -1,0 +1,157 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"strings"
+	"sync"
+	"time"
+
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A redo is the past of one probe whose sums do not follow a calibration yet. It
+// is on record beside the calibration until they do, so that neither a restart
+// nor a card that fails in the middle leaves half of them behind.
+type redo struct {
+	From  time.Time `json:"from"`
+	Until time.Time `json:"until"` // from then on the readings themselves follow
+}
+
+// redoPrefix, with the probe's id behind it, is the key of a redo on record.
+const redoPrefix = "redo/"
+
+// redoBook holds what is still to be made again.
+type redoBook struct {
+	mu   sync.Mutex // guards due
+	due  map[sensors.ProbeID]redo
+	wake chan struct{}
+}
+
+func newRedoBook() *redoBook {
+	return &redoBook{due: map[sensors.ProbeID]redo{}, wake: make(chan struct{}, 1)}
+}
+
+// add joins a redo to what is due for its probe already, and returns that.
+func (b *redoBook) add(probe sensors.ProbeID, r redo) redo {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if old, ok := b.due[probe]; ok {
+		if old.From.Before(r.From) {
+			r.From = old.From
+		}
+		if old.Until.After(r.Until) {
+			r.Until = old.Until
+		}
+	}
+	b.due[probe] = r
+	return r
+}
+
+// done takes a redo out, unless another calibration came meanwhile.
+func (b *redoBook) done(probe sensors.ProbeID, r redo) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.due[probe] != r {
+		return false
+	}
+	delete(b.due, probe)
+	return true
+}
+
+func (b *redoBook) all() map[sensors.ProbeID]redo {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return maps.Clone(b.due)
+}
+
+func (b *redoBook) nudge() {
+	select {
+	case b.wake <- struct{}{}:
+	default:
+	}
+}
+
+// owe notes that the sums since a correction are to be made again, and returns
+// the document that says so. An undo changes those since the record that it
+// undoes.
+func (d *Daemon) owe(c sensors.Correction, set *sensors.Corrections) (store.Doc, error) {
+	r := redo{From: c.From, Until: d.now().Wall}
+	for _, old := range set.Records() {
+		if old.ID == c.Undoes && old.From.Before(r.From) {
+			r.From = old.From
+		}
+	}
+	value, err := json.Marshal(d.redos.add(c.Probe, r))
+	if err != nil {
+		return store.Doc{}, fmt.Errorf("encode what is to be made again: %w", err)
+	}
+	return store.Doc{Bucket: store.BucketMeta, Key: redoPrefix + string(c.Probe), Value: value}, nil
+}
+
+// loadRedos goes on with what an earlier run did not finish.
+func (d *Daemon) loadRedos(st *store.Store) {
+	for doc, err := range st.Docs(store.BucketMeta) {
+		probe, ok := strings.CutPrefix(doc.Key, redoPrefix)
+		if err != nil || !ok {
+			continue
+		}
+		var r redo
+		if err := json.Unmarshal(doc.Value, &r); err != nil {
+			d.log.Error("it cannot be read since when a probe's sums are to be made again", "probe", probe, "err", err)
+			continue
+		}
+		d.redos.add(sensors.ProbeID(probe), r)
+	}
+	d.redos.nudge()
+}
+
+// redoEvery is how long what could not be finished waits: until the hour that is
+// open is over, or the card is mended.
+const redoEvery = 10 * time.Minute
+
+// runUpkeep looks after the record in the background until ctx ends.
+func (d *Daemon) runUpkeep(ctx context.Context) {
+	again := time.NewTicker(redoEvery)
+	defer again.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-d.redos.wake:
+		case <-again.C:
+		}
+		for probe, r := range d.redos.all() {
+			d.makeAgain(ctx, probe, r)
+		}
+	}
+}
+
+// makeAgain makes the sums of a probe's past again with the calibrations in force.
+func (d *Daemon) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) {
+	st := d.currentStore()
+	if st == nil || ctx.Err() != nil {
+		return
+	}
+	set := d.book.set()
+	n, whole, err := st.Recompute(ctx, probe, r.From, r.Until, func(reading sensors.Reading) sensors.Reading {
+		if reading.Quality == sensors.Bad || reading.Raw.Has == 0 {
+			return reading
+		}
+		reading.Temperature, reading.Humidity = set.At(probe, reading.At.Wall).Apply(reading.Raw)
+		return reading
+	})
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		d.log.Error("sums of the past cannot be made again with the new calibration now; it is tried again", "probe", probe, "err", err)
+	case n > 0:
+		d.log.Info("sums of the past were made again with the new calibration", "probe", probe, "since", r.From, "bundles", n)
+	}
+	if err == nil && whole && d.redos.done(probe, r) {
+		d.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil)
+	}
+}

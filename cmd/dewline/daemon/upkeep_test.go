@@ -1,0 +1,135 @@
+package daemon
+
+import (
+	"encoding/json"
+	"testing"
+	"time"
+
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A calibration that reaches back is on record when the program ends before the
+// sums of the past follow it: the next start finishes the work, and the part of
+// it that lies in the hour still open follows once that is over.
+func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
+	dir := t.TempDir()
+	const probe = "a-1-1-canopy"
+	began := time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC)
+	clock := sensors.Instant{Wall: began, Synced: true}
+	shown := sensors.CentiCelsius(2400)
+	fill := func(st *store.Store, d time.Duration) {
+		t.Helper()
+		for end := clock.Mono + d; clock.Mono < end; clock = clock.Add(10 * time.Second) {
+			raw := sensors.Sample{Has: sensors.HasTemperature, Temperature: 2400}
+			st.Append(sensors.Reading{Probe: probe, At: clock, Has: raw.Has, Raw: raw, Temperature: shown, Quality: sensors.Good})
+		}
+		if err := st.Flush(t.Context(), nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	begin := func() *Daemon {
+		t.Helper()
+		d := newTestDaemon(t, dir)
+		if _, _, err := d.openRecord(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		d.now = func() sensors.Instant { return clock }
+		return d
+	}
+	end := func(d *Daemon) {
+		t.Helper()
+		if !d.rec.write(t.Context()) {
+			t.Fatal("the record was not written")
+		}
+		if err := d.currentStore().Close(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+
+	d := begin()
+	fill(d.currentStore(), 3*time.Hour+30*time.Minute)
+	c := sensors.Correction{ID: "c1", Probe: probe, Quantity: sensors.Temperature, Made: clock.Wall, From: began.Add(time.Hour), Gain: 1, Offset: -0.5}
+	set, err := d.book.add(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	owed, err := d.owe(c, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	value, err := json.Marshal(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.rec.Put([]store.Doc{{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed}, nil)
+	shown = 2350
+	end(d) // before anything was made again
+
+	means := func(st *store.Store) (out []int32) {
+		t.Helper()
+		for r, err := range st.Rollups(t.Context(), probe, store.Hour, began, began.Add(24*time.Hour)) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, r.Temperature.Mean)
+		}
+		return out
+	}
+	upkeep := func(d *Daemon) {
+		for p, r := range d.redos.all() {
+			d.makeAgain(t.Context(), p, r)
+		}
+	}
+	d = begin()
+	upkeep(d)
+	if got := means(d.currentStore()); len(got) != 4 || got[0] != 2400 || got[1] != 2350 || got[2] != 2350 {
+		t.Fatalf("hourly means %v after the restart, want the second and the third half a degree lower", got)
+	}
+	if len(d.redos.all()) != 1 {
+		t.Fatal("the hour that is open is forgotten")
+	}
+	fill(d.currentStore(), time.Hour)
+	end(d)
+
+	d = begin()
+	upkeep(d)
+	if got := means(d.currentStore()); len(got) != 5 || got[3] != 2350 {
+		t.Fatalf("hourly means %v once the hour was over, want the fourth half a degree lower too", got)
+	}
+	end(d)
+	d = begin()
+	defer end(d)
+	if left := d.redos.all(); len(left) != 0 {
+		t.Errorf("%v is still to be made again after all is done", left)
+	}
+}
+
+// What a calibration takes the place of stands beside it in the journal.
+func TestCalibrationsInTheJournalHaveAnOldValue(t *testing.T) {
+	day := func(n int) time.Time { return time.Date(2026, 5, n, 0, 0, 0, 0, time.UTC) }
+	first := sensors.Correction{ID: "first", Probe: "p", Quantity: sensors.Humidity, Made: day(1), From: day(1), Gain: 1, Offset: -2, Uncertainty: 1}
+	second := sensors.Correction{ID: "second", Probe: "p", Quantity: sensors.Humidity, Made: day(3), From: day(2), Gain: 1, Offset: -3, Uncertainty: 1}
+	set, err := sensors.NewCorrections(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	id := func(text string) string {
+		var c sensors.Correction
+		if json.Unmarshal([]byte(text), &c) != nil {
+			return text
+		}
+		return c.ID
+	}
+	for _, c := range []struct {
+		add  sensors.Correction
+		want string
+	}{{first, "none"}, {second, "first"}, {second.Undo("undo", "robin", day(4)), "second"}} {
+		if got := id(replaced(set, c.add)); got != c.want {
+			t.Errorf("%s takes the place of %s, want %s", c.add.ID, got, c.want)
+		}
+		if set, err = set.With(c.add); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
