@@ -53,6 +53,8 @@ func selfHeadline(a rules.AlarmID) string {
 		return "probe jumps"
 	case rules.ProbeDisagrees:
 		return "probes disagree"
+	case rules.ProbeClock:
+		return "node's clock is wrong"
 	case rules.ProbeOverdue:
 		return "calibration due"
 	case rules.DeliveryStalled:
@@ -97,6 +99,8 @@ func firstAction(a rules.AlarmID) string {
 		return "Check the lamp timer."
 	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees:
 		return "Look at the enclosure yourself, then at the probe and its cable."
+	case rules.ProbeClock:
+		return "Set the node's clock."
 	case rules.ProbeOverdue:
 		return "Calibrate the probe."
 	case rules.DeliveryStalled:
@@ -143,7 +147,7 @@ func scope(n *Notice) string {
 // plural is what several subjects of an alarm are.
 func plural(a rules.AlarmID) string {
 	switch a {
-	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeOverdue:
+	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeClock, rules.ProbeOverdue:
 		return "probes"
 	case rules.DeliveryStalled:
 		return "channels"

@@ -123,7 +123,7 @@ func TestRender_everyAlarmHasWords(t *testing.T) {
 	ids := []rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand, rules.BelowBand,
 		rules.HumidityFloor, rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar,
 		rules.LampStuck, rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees,
-		rules.ProbeOverdue, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
+		rules.ProbeOverdue, rules.ProbeClock, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
 		rules.DrillOverdue, RoomSilent}
 	for _, id := range ids {
 		n := heatNotice()

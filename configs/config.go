@@ -71,7 +71,7 @@ type Probe struct {
 	TemperatureUnit    string   `toml:"temperature_unit"`    // "°C" or "F"
 	HumidityPointer    string   `toml:"humidity_pointer"`
 	HumidityUnit       string   `toml:"humidity_unit"` // "%" or "ratio"
-	TimePointer        string   `toml:"time_pointer"`  // optional RFC 3339 or Unix seconds
+	TimePointer        string   `toml:"time_pointer"`  // optional: RFC 3339, or seconds or milliseconds since 1970
 	MaxAge             Duration `toml:"max_age"`       // 3 polls of the node; default 5 min
 	// Heater pulses against creep; zero for none.
 	HeaterEvery Duration `toml:"heater_every"`

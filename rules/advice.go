@@ -78,6 +78,8 @@ func probeAction(k kind) string {
 		return "Compare with a second thermometer, then swap the probe; do not silence the enclosure."
 	case kWet:
 		return "Dry the probe and its cap, hang it out of the spray; swap it into dry air for a day."
+	case kNodeClock:
+		return "Set the node's clock: its time server, time zone or clock battery; or take time_pointer out of its section. Look at the humidity yourself meanwhile."
 	case kOverdue:
 		return "Calibrate it: dewline calibrate."
 	case kDelivery:

@@ -45,11 +45,11 @@ func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 
 // doubtful returns the probe of the enclosure that is doubted on that side (0
 // for either), the hottest first, nil for none. A probe that leapt down is no
-// reason for heat.
+// reason for heat, and neither is a node's clock.
 func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *probe {
 	doubt := func(p *probe) bool {
 		leapt := p.leapt(now.Mono) && side*float64(p.st.Leap) >= 0
-		return p.st.Doubtful || leapt || p.apart() || p.stands(now.Mono)
+		return p.st.Doubtful && p.st.Reason != sensors.WrongClock || leapt || p.apart() || p.stands(now.Mono)
 	}
 	for _, i := range en.probes {
 		if p := &e.probes[i]; i == en.now.hotProbe && doubt(p) {

@@ -59,6 +59,7 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 	if st.Quality == sensors.Bad {
 		return
 	}
+	e.judgeNodeClock(p, now)
 	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.open == 0 {
 		return
 	}
@@ -73,6 +74,18 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 		e.hold(s, now, frozen)
 	}
 	e.judgeJump(p, now)
+}
+
+// judgeNodeClock raises when a wireless node goes on stamping its values with
+// times that cannot be right.
+func (e *Engine) judgeNodeClock(p *probe, now sensors.Instant) {
+	s, in := p.slot(kNodeClock), alarm.Back
+	if p.st.Reason == sensors.WrongClock {
+		in = alarm.Beyond
+	}
+	if in == alarm.Beyond || s.open() || s.rec.Life.Seen == alarm.Beyond {
+		e.apply(s, now, in, p.gap())
+	}
 }
 
 // manyJumps is how many jumps, of which one is forgotten every ten minutes,

@@ -30,6 +30,7 @@ const (
 	kWet
 	kJump
 	kDisagrees
+	kNodeClock
 	kOverdue
 	kDelivery
 	kRecord
@@ -70,6 +71,7 @@ var kindTable = [numKinds]struct {
 	kWet:         {ProbeWet, Today, "%"},
 	kJump:        {ProbeJump, Today, "°C"},
 	kDisagrees:   {ProbeDisagrees, Today, "°C"},
+	kNodeClock:   {ProbeClock, Today, ""},
 	kOverdue:     {ProbeOverdue, Note, ""},
 	kDelivery:    {DeliveryStalled, Wake, "s"},
 	kRecord:      {RecordIncomplete, Today, ""},
@@ -129,7 +131,8 @@ const (
 	disagreeOn  = 30 * time.Minute
 	probeBack   = 2 * time.Minute
 	jumpBack    = 10 * time.Minute
-	ceilingDead = 50 // hundredths of °C
+	nodeClockOn = 10 * time.Minute // a node may set its clock after it starts
+	ceilingDead = 50               // hundredths of °C
 )
 
 // makeSpecs derives every alarm's delays from the configuration, for each
@@ -147,6 +150,7 @@ func makeSpecs(r configs.Rules) (specs [numKinds][Wake + 1]alarm.Spec) {
 		kWet:       {0, probeBack},
 		kJump:      {0, jumpBack},
 		kDisagrees: {disagreeOn, disagreeOn},
+		kNodeClock: {nodeClockOn, probeBack},
 	}
 	// A wake alarm that goes on rings again; a full exposure does not, as it
 	// lasts for a day whatever is done.

@@ -30,6 +30,7 @@ const (
 	ProbeWet         AlarmID = "probe-wet"
 	ProbeJump        AlarmID = "probe-jump"
 	ProbeDisagrees   AlarmID = "probe-disagrees"
+	ProbeClock       AlarmID = "probe-clock"   // a node stamps its values wrong
 	ProbeOverdue     AlarmID = "probe-overdue" // calibration due
 	DeliveryStalled  AlarmID = "delivery-stalled"
 	RecordIncomplete AlarmID = "record-incomplete"

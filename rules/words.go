@@ -30,7 +30,7 @@ var overWords = [numKinds]string{
 	kMistEndless: "the mist has ended", kDryDown: "it dries as usual again", kDoorAjar: "the climate has recovered",
 	kLampStuck: "the lamps follow their schedule again", kSilent: "it delivers again", kFrozen: "its value moves again",
 	kWet: "it is out of saturation", kJump: "its readings are steady again", kDisagrees: "it agrees with its twin again",
-	kOverdue: "it was calibrated", kDelivery: "notices are delivered again", kRecord: "the record is complete again",
+	kNodeClock: "its clock is right again", kOverdue: "it was calibrated", kDelivery: "notices are delivered again", kRecord: "the record is complete again",
 	kClock: "the clock is set", kBlind: "readings arrive", kDrill: "a drill was held",
 	kConfig: "the configuration is in force", kCertificate: "the certificate is good",
 }
@@ -159,6 +159,8 @@ func (e *Engine) stateProbe(s *slot, v, l string) string {
 			return "stood in another probe's place"
 		}
 		return fmt.Sprintf("%s apart from the other probe of its enclosure, more than %s", v, l)
+	case kNodeClock:
+		return "its clock is wrong, so nobody knows how old its values are; the ceiling is judged on them as they arrive, the bands and the humidity are not"
 	default:
 		return p.dueText()
 	}

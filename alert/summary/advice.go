@@ -320,7 +320,7 @@ func adviseProbes(e *Enclosure) (out []wish) {
 			kind = "Look at the lamps of %s"
 		case rules.MistEndless:
 			kind = "Look at the pump that mists %s"
-		case rules.ProbeWet, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees:
+		case rules.ProbeWet, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock:
 			kind = "Look at the probe of %s"
 		}
 		if kind != "" && !told[kind] {

@@ -158,6 +158,7 @@ func what(id rules.AlarmID) string {
 		rules.DoorAjar: "door ajar", rules.LampStuck: "lamps off schedule", rules.ProbeSilent: "probe silent",
 		rules.ProbeFrozen: "probe frozen", rules.ProbeWet: "probe wet", rules.ProbeJump: "probe jumping",
 		rules.ProbeDisagrees: "probes disagree", rules.ProbeOverdue: "calibration overdue",
+		rules.ProbeClock:      "node's clock wrong",
 		rules.DeliveryStalled: "delivery stalled", rules.RecordIncomplete: "record incomplete",
 		rules.ClockUnset: "clock not set", rules.BlindPeriod: "nobody watched", rules.DrillOverdue: "drill overdue",
 		rules.ConfigRefused: "configuration refused",

@@ -1,0 +1,91 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/sensors/remote"
+)
+
+// A wireless node whose clock was never set, from its message to the alarm: the
+// heat wakes, the keeper hears once of the clock, and both end by themselves.
+func TestNodeClock_HidesNoHeat(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 3, ""))
+		node, err := remote.NewNode(configs.Probe{
+			ID: "p1", Topic: "n", TemperaturePointer: "/t", HumidityPointer: "/h", TimePointer: "/at",
+		}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		judge := sensors.NewJudge("p1", "remote")
+		began, celsius, off := time.Now(), 24.0, time.Duration(0)
+		node.Deliver(remote.Message{Retained: true, Payload: []byte(`{"t": 33, "h": 85, "at": 3}`)})
+		p1 := r.with("p1", func() *sensors.Reading {
+			if passed := time.Since(began); passed%time.Minute == 0 { // it sends once a minute
+				node.Deliver(remote.Message{Payload: fmt.Appendf(nil, `{"t": %.2f, "h": %.2f, "at": %d}`,
+					celsius+0.01*float64(passed/time.Minute%7), 84+0.01*float64(passed/time.Minute%5), time.Now().Add(-off).Unix())})
+			}
+			s, err := node.Sample(t.Context())
+			x := judge.Read(r.instant(), s, err)
+			time.Sleep(poll)
+			return &x
+		})
+		r.run(5*time.Minute, p1)
+		off = time.Since(time.Unix(0, 0)) // it starts anew, and finds no time server
+		r.run(30*time.Minute, p1)
+		r.want(LethalCeiling, "", "")
+		r.want(ProbeSilent, "", "")
+		r.want(ProbeClock, "p1", "NORM>UNACK")
+		x := r.last(ProbeClock)
+		if x.Priority != Today || x.Cause != (Cause{CauseProbe, "p1"}) || !strings.Contains(x.Detail.FirstAction, "Set the node's clock") ||
+			!strings.HasPrefix(x.Text, "Probe p1 (litter) in Tank 1") {
+			t.Errorf("%s as %s of %v: %s", x.Text, x.Priority, x.Cause, x.Detail.FirstAction)
+		}
+
+		celsius = 31
+		r.run(2*time.Minute, p1)
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		if x := r.last(LethalCeiling); x.Priority != Wake || x.Cause.Kind == CauseProbe {
+			t.Errorf("%s of %v: %s", x.Priority, x.Cause, x.Text)
+		}
+		celsius = 24 // what is doubted ends no alarm
+		r.run(30*time.Minute, p1)
+		r.want(LethalCeiling, "e1", "NORM>UNACK")
+
+		off = 0 // the keeper sets it
+		r.run(10*time.Minute, p1)
+		r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
+		r.want(ProbeClock, "p1", "NORM>UNACK UNACK>RTNUN")
+		r.quiet(LethalCeiling, ProbeClock)
+	})
+}
+
+// A node that sets its clock some minutes after its start is not worth a word,
+// and as little is one that does so again and again.
+func TestNodeClock_AShortDoubtIsNotTold(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Minute, r.calm)
+	wrong := r.with("p1", func() *sensors.Reading {
+		x := r.calm("p1", r.now)
+		x.Quality, x.Reason = sensors.Suspect, sensors.WrongClock
+		return x
+	})
+	for range 5 {
+		r.run(9*time.Minute, wrong)
+		r.run(2*time.Minute, r.calm)
+	}
+	r.quiet()
+	r.run(10*time.Minute+2*poll, wrong)
+	r.want(ProbeClock, "p1", "NORM>UNACK")
+	r.run(time.Hour, r.with("p1", func() *sensors.Reading { // nothing is no proof of a clock
+		x := r.bad("p1", sensors.TooOld)
+		return &x
+	}))
+	r.want(ProbeClock, "p1", "NORM>UNACK")
+}
