@@ -183,6 +183,45 @@ func TestANodeThroughMosquitto(t *testing.T) {
 	stop()
 }
 
+// A node whose clock is an hour ahead, over the real way.
+func TestAWrongClockThroughMosquitto(t *testing.T) {
+	t.Parallel()
+	b := startBroker(t)
+	n := newNode(t, node(), nil)
+	log := &lockedBuffer{}
+	w, stop := dial(t, b), listen(t, b, slog.New(slog.NewTextHandler(log, nil)), n)
+	celsius := 31.0
+	eventually(t, "what keeps pace is taken, and doubted", func() bool {
+		celsius += 0.001
+		w.send(t, false, at(celsius, time.Now().Add(time.Hour)))
+		s, err := n.Sample(t.Context())
+		return err == nil && s.Doubt == sensors.WrongClock
+	})
+	eventually(t, "the log says which node and what to do", func() bool {
+		return strings.Contains(log.String(), "1h0m0s ahead") && strings.Contains(log.String(), "probe=shelf-4") && strings.Contains(log.String(), "do=")
+	})
+	stop()
+}
+
+// What arrives in a burst is taken in its order, so that the last one stays.
+func TestABurstKeepsItsOrder(t *testing.T) {
+	t.Parallel()
+	b := startBroker(t)
+	n := newNode(t, untimed(), nil)
+	log := &lockedBuffer{}
+	w, stop := dial(t, b), listen(t, b, slog.New(slog.NewTextHandler(log, nil)), n)
+	eventually(t, "it listens", func() bool { return strings.Contains(log.String(), "listening") })
+	const burst = 500
+	for i := range burst {
+		w.c.Publish("nodes/4", 0, false, fmt.Sprintf(`{"t": %.2f, "h": 80}`, 20+float64(i)/100))
+	}
+	eventually(t, "all arrive", func() bool { return n.Stats().Messages == burst })
+	if s, err := n.Sample(t.Context()); err != nil || s.Temperature != 2000+burst-1 {
+		t.Errorf("the last of the burst is not the one held: %v, %v", s.Temperature, err)
+	}
+	stop()
+}
+
 func TestTheSubscriberOutlivesTheBroker(t *testing.T) {
 	b := startBroker(t)
 	n := newNode(t, untimed(), nil)
