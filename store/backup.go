@@ -82,8 +82,9 @@ func Restore(path, dir string) error {
 }
 
 // restore never leaves dst missing or half written: the copy is whole and on the
-// disk under another name before the old record is moved aside. A power cut between
-// the two renames leaves the old one under its dated name and the copy as .new.
+// disk under another name before it takes the old record's place in one step.
+// Where the file system knows no second names for a file there are two, and a
+// power cut between them leaves the old record under its dated name.
 func restore(ctx context.Context, path, dir string) error {
 	if err := verifyFile(ctx, path); err != nil {
 		return err
@@ -98,15 +99,17 @@ func restore(ctx context.Context, path, dir string) error {
 			return err
 		}
 	}
-	tmp := dst + ".new"
+	tmp := dst + ".restored"
 	if err := copyFile(ctx, path, tmp); err != nil {
 		_ = os.Remove(tmp)
 		return err
 	}
 	if _, err := os.Lstat(dst); err == nil {
 		aside := fmt.Sprintf("%s.replaced-%s", dst, time.Now().UTC().Format("20060102T150405.000Z"))
-		if err := os.Rename(dst, aside); err != nil {
-			return err
+		if os.Link(dst, aside) != nil {
+			if err := os.Rename(dst, aside); err != nil {
+				return err
+			}
 		}
 	}
 	if err := os.Rename(tmp, dst); err != nil {
@@ -131,74 +134,4 @@ func copyFile(ctx context.Context, from, to string) error {
 		err = out.Sync()
 	}
 	return errors.Join(err, out.Close())
-}
-
-// Compact copies the record into a smaller file without the free pages, checks
-// the copy and goes on with it. Commits wait meanwhile; Append does not.
-func (s *Store) Compact(ctx context.Context) error {
-	select {
-	case s.flushing <- struct{}{}:
-	case <-ctx.Done():
-		return fmt.Errorf("compact the record: %w", ctx.Err())
-	}
-	defer func() { <-s.flushing }()
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	if err := s.compact(ctx); err != nil {
-		_ = os.Remove(s.path + ".compact")
-		return fmt.Errorf("compact the record: %w", err)
-	}
-	return nil
-}
-
-// compact does it. The caller holds the flushing token and the writing lock, so the
-// file does not change between the copy and the rename.
-func (s *Store) compact(ctx context.Context) error {
-	tmp := s.path + ".compact"
-	if err := os.Remove(tmp); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
-	s.file.RLock()
-	err := s.copyCompact(tmp)
-	s.file.RUnlock()
-	if err != nil {
-		return err
-	}
-	if err := verifyFile(ctx, tmp); err != nil {
-		return err
-	}
-	s.file.Lock()
-	defer s.file.Unlock()
-	if s.db == nil {
-		return ErrUnavailable
-	}
-	if err := guard(s.db.Close); err != nil {
-		return err
-	}
-	s.db = nil // until it is open again; if it will not, the next write tries
-	if err := os.Rename(tmp, s.path); err != nil {
-		return err
-	}
-	if err := syncPath(filepath.Dir(s.path)); err != nil {
-		return err
-	}
-	db, err := openBolt(s.path, s.boltOptions())
-	s.db = db
-	return err
-}
-
-// copyCompact writes the small copy. The caller holds file for reading.
-func (s *Store) copyCompact(tmp string) error {
-	if s.db == nil {
-		return ErrUnavailable
-	}
-	o := s.boltOptions()
-	o.NoSync = true
-	dst, err := openBolt(tmp, o)
-	if err != nil {
-		return err
-	}
-	const txBytes = 4 << 20
-	err = guard(func() error { return bolt.Compact(dst, s.db, txBytes) })
-	return errors.Join(err, dst.Close(), syncPath(tmp))
 }

@@ -31,6 +31,11 @@ func (s *Store) attach(ctx context.Context) (Report, error) {
 	began := time.Now()
 	err := s.inspect(ctx, &rep)
 	rep.Check = time.Since(began)
+	if err == nil && !s.opt.ReadOnly { // nobody else has it open
+		for _, suffix := range unfinished() {
+			_ = os.Remove(s.path + suffix)
+		}
+	}
 	if err == nil {
 		err = s.openFile(ctx, &rep)
 	}
@@ -42,6 +47,10 @@ func (s *Store) attach(ctx context.Context) (Report, error) {
 	rep.Resumed = err == nil && !rep.Fresh
 	return rep, err
 }
+
+// unfinished are the endings of files that a power cut may leave: copies that
+// were to become the record.
+func unfinished() []string { return []string{".new", ".salvage", ".salvage.new", ".compact"} }
 
 // inspect checks the file before anything maps it, and creates a missing one.
 func (s *Store) inspect(ctx context.Context, rep *Report) error {

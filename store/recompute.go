@@ -26,6 +26,12 @@ import (
 // rollups will be made from the readings as they stand: call again when it is
 // over.
 func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
+	select {
+	case s.tidying <- struct{}{}:
+	case <-ctx.Done():
+		return 0, false, fmt.Errorf("recompute probe %s: %w", probe, ctx.Err())
+	}
+	defer func() { <-s.tidying }()
 	r := redoing{q: &query{s: s, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
 	for {
 		ok, more, err := r.next(ctx)

@@ -20,7 +20,7 @@ import (
 
 // Store is an open record. All methods are safe for concurrent use.
 //
-// Locks, in the order they are taken: flushing, layout, writing, file, mu. Only mu is
+// Locks, in the order they are taken: tidying, flushing, layout, writing, file, mu. Only mu is
 // taken by Append, and nobody holds mu across a disk access.
 type Store struct {
 	opt    Options
@@ -31,7 +31,8 @@ type Store struct {
 	mem memory
 	fig figures
 
-	flushing  chan struct{}             // holds one token: Flush, Recompute, Compact
+	tidying   chan struct{}             // holds one token: Recompute, Compact
+	flushing  chan struct{}             // holds one token: Flush, and a part of Recompute and Compact
 	writing   sync.Mutex                // one write transaction with its bookkeeping
 	layout    sync.RWMutex              // written while bundles are taken out of the index
 	file      sync.RWMutex              // written while db is replaced
@@ -94,7 +95,8 @@ func Open(ctx context.Context, o Options) (*Store, Report, error) {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
 	s := &Store{
-		opt: o, path: filepath.Join(o.Dir, FileName), flushing: make(chan struct{}, 1), now: time.Now,
+		opt: o, path: filepath.Join(o.Dir, FileName), now: time.Now,
+		tidying: make(chan struct{}, 1), flushing: make(chan struct{}, 1),
 		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1},
 	}
 	s.SetLimits(o.Limits)

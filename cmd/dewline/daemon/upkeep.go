@@ -117,17 +117,49 @@ const redoEvery = 10 * time.Minute
 func (d *Daemon) runUpkeep(ctx context.Context) {
 	again := time.NewTicker(redoEvery)
 	defer again.Stop()
+	var tidyAt time.Time
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-d.redos.wake:
-		case <-again.C:
+		case now := <-again.C:
+			if now.After(tidyAt) {
+				tidyAt = now.Add(d.tidy(ctx))
+			}
 		}
 		for probe, r := range d.redos.all() {
 			d.makeAgain(ctx, probe, r)
 		}
 	}
+}
+
+// How long a look at the size of the record waits for the next one, and after a
+// smaller copy could not be made, which costs the card as much as one that could.
+const (
+	tidyEvery  = time.Hour
+	tidyFailed = 24 * time.Hour
+)
+
+// tidy makes the record's file smaller where that is worth it, and returns when to
+// look again.
+func (d *Daemon) tidy(ctx context.Context) time.Duration {
+	st := d.currentStore()
+	if st == nil {
+		return 0
+	}
+	before := st.Stats().FileBytes
+	done, err := st.Tidy(ctx)
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		d.log.Error("no smaller copy of the record could be made; it goes on as it is", "err", err,
+			"do", "dewline backup tells whether the record is sound")
+		return tidyFailed
+	case done:
+		d.log.Info("the record is a smaller file now", "before", before, "now", st.Stats().FileBytes)
+	}
+	return tidyEvery
 }
 
 // makeAgain makes the sums of a probe's past again with the calibrations in force.

@@ -2,6 +2,10 @@ package daemon
 
 import (
 	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -132,4 +136,61 @@ func TestCalibrationsInTheJournalHaveAnOldValue(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// A running daemon makes the record's file smaller by itself once most of it is
+// free, here after the keeper lowered the cap.
+func TestTheRecordIsTidiedByItself(t *testing.T) {
+	dir := t.TempDir()
+	st, _, err := store.Open(t.Context(), store.Options{Dir: dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := sensors.Instant{Wall: time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC), Synced: true}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for range 60 {
+		for range 60 { // an hour, a poll a minute
+			for p := range 64 {
+				r := sensors.Reading{Probe: sensors.ProbeID(fmt.Sprint("p", p)), At: at, Has: sensors.HasTemperature,
+					Temperature: sensors.CentiCelsius(rng.IntN(4000)), Quality: sensors.Good}
+				r.Raw = sensors.Sample{Has: r.Has, Temperature: sensors.CentiCelsius(rng.IntN(4000))}
+				st.Append(r)
+			}
+			at = at.Add(time.Minute)
+		}
+		if err := st.Flush(t.Context(), nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := st.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	d := newTestDaemon(t, dir)
+	if st, _, err = store.Open(t.Context(), store.Options{Dir: dir, MaxBytes: fileSize(t, dir) / 2}); err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close(t.Context())
+	for range 30 { // each makes some room
+		if err := st.Flush(t.Context(), []byte(fmt.Sprint(at))); err != nil {
+			t.Fatal(err)
+		}
+		at = at.Add(time.Minute)
+	}
+	before := fileSize(t, dir)
+	d.store = st
+	if wait := d.tidy(t.Context()); wait != tidyEvery {
+		t.Errorf("the next look is in %s", wait)
+	}
+	if after := fileSize(t, dir); after > before/2 {
+		t.Errorf("the file has %d bytes, and had %d before: %+v", after, before, st.Stats())
+	}
+}
+
+func fileSize(t *testing.T, dir string) int64 {
+	t.Helper()
+	fi, err := os.Stat(filepath.Join(dir, store.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return fi.Size()
 }

@@ -1,0 +1,320 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	bolt "go.etcd.io/bbolt"
+)
+
+// worthBytes is the least room that makes a smaller copy worth its writing.
+const worthBytes = 8 << 20
+
+// Tidy compacts the file where more than half of it is free, or where it is
+// longer than its cap and need not be: after the cap or the age of readings was
+// lowered. It leaves the file alone where the disk has no room for the copy, and
+// reports whether it did anything.
+func (s *Store) Tidy(ctx context.Context) (bool, error) {
+	size, used := s.sizes()
+	free := size - used
+	over := size > s.opt.MaxBytes && used+free/4 < s.opt.MaxBytes
+	if used == 0 || !over && (free < worthBytes || free < size/2) {
+		return false, nil
+	}
+	var disk syscall.Statfs_t
+	if err := syscall.Statfs(s.opt.Dir, &disk); err != nil {
+		return false, fmt.Errorf("compact the record: ask for the room on the disk: %w", err)
+	}
+	if room := int64(disk.Bavail) * int64(disk.Bsize); room < used+used/8+growBy {
+		return false, nil
+	}
+	return true, s.Compact(ctx)
+}
+
+// Compact copies the record into a smaller file without the free pages, checks
+// the copy and goes on with it. What is large and does not change is copied and
+// checked beside the running record; commits wait only while the rest follows.
+func (s *Store) Compact(ctx context.Context) error {
+	select {
+	case s.tidying <- struct{}{}:
+	case <-ctx.Done():
+		return fmt.Errorf("compact the record: %w", ctx.Err())
+	}
+	defer func() { <-s.tidying }()
+	c := &compaction{s: s, ctx: ctx, tmp: s.path + ".compact"}
+	err := c.run()
+	if c.dst != nil {
+		err = errors.Join(err, guard(c.dst.Close))
+	}
+	if err != nil {
+		_ = os.Remove(c.tmp)
+		return fmt.Errorf("compact the record: %w", err)
+	}
+	return nil
+}
+
+// A compaction is a Compact at work.
+type compaction struct {
+	s    *Store
+	ctx  context.Context
+	tmp  string
+	dst  *bolt.DB
+	late map[string]bool // bundles that came after the check
+}
+
+// compactRoots are the buckets that only gain and lose whole entries.
+var compactRoots = [...]string{rootRaw, rootTable, rootJournal}
+
+func (c *compaction) run() error {
+	if err := os.Remove(c.tmp); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	o := c.s.boltOptions()
+	o.NoSync = true
+	var err error
+	if c.dst, err = openBolt(c.tmp, o); err != nil {
+		return err
+	}
+	if err := c.update(emptyRecord); err != nil {
+		return err
+	}
+	for _, root := range compactRoots {
+		if err := c.copyRoot(root); err != nil {
+			return err
+		}
+	}
+	if err := verifyFile(c.ctx, c.tmp); err != nil {
+		return err
+	}
+	s := c.s
+	select {
+	case s.flushing <- struct{}{}:
+	case <-c.ctx.Done():
+		return c.ctx.Err()
+	}
+	defer func() { <-s.flushing }()
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	if err := c.catchUp(); err != nil {
+		return err
+	}
+	return c.swap()
+}
+
+func (c *compaction) update(f func(tx *bolt.Tx) error) error {
+	return guard(func() error { return c.dst.Update(f) })
+}
+
+// A pair is an entry of a root, copied out. The value of a bundle is that of the
+// only key of its bucket.
+type pair struct{ key, value []byte }
+
+// copyRoot copies all of a root, some at a time: a read transaction that stays
+// open would keep the file from growing and from using pages again.
+func (c *compaction) copyRoot(root string) error {
+	const atATime = 4 << 20
+	from := []byte{}
+	for from != nil {
+		if err := c.ctx.Err(); err != nil {
+			return err
+		}
+		var some []pair
+		err := c.s.view(func(tx *bolt.Tx) error {
+			b := tx.Bucket([]byte(root))
+			if b == nil {
+				return badf("bucket %s is missing", root)
+			}
+			size := 0
+			cursor := b.Cursor()
+			k, _ := cursor.Seek(from)
+			for ; k != nil && size < atATime; k, _ = cursor.Next() {
+				p := pairOf(b, k)
+				some, size = append(some, p), size+len(p.value)
+			}
+			from = bytes.Clone(k)
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		if err := c.put(root, some); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func pairOf(b *bolt.Bucket, key []byte) pair {
+	v := b.Get(key)
+	if v == nil {
+		v = bucketValue(b.Bucket(key))
+	}
+	return pair{bytes.Clone(key), bytes.Clone(v)}
+}
+
+func (c *compaction) put(root string, some []pair) error {
+	return c.update(func(tx *bolt.Tx) error {
+		for _, p := range some {
+			if root != rootJournal {
+				if err := putBundle(tx, root, p.key, p.value); err != nil {
+					return err
+				}
+				continue
+			}
+			b := tx.Bucket([]byte(root))
+			b.FillPercent = 1
+			if err := b.Put(p.key, p.value); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// catchUp brings the copy to where the record is now. The caller holds the
+// flushing token and the writing lock, so that the record stands still.
+func (c *compaction) catchUp() error {
+	c.late = map[string]bool{}
+	for _, root := range compactRoots {
+		if err := c.follow(root); err != nil {
+			return err
+		}
+	}
+	err := c.s.view(func(from *bolt.Tx) error {
+		return c.update(func(to *bolt.Tx) error { return copySmall(from, to) })
+	})
+	if err != nil {
+		return err
+	}
+	c.dst.NoSync = false
+	leaveFreelist(c.dst)
+	err = guard(c.dst.Close)
+	c.dst = nil
+	if err = errors.Join(err, syncPath(c.tmp)); err != nil {
+		return err
+	}
+	return c.check()
+}
+
+// follow drops from the copy what the record no longer has, and adds what is new.
+func (c *compaction) follow(root string) error {
+	var gone [][]byte
+	var news []pair
+	err := c.s.view(func(from *bolt.Tx) error {
+		return guard(func() error {
+			return c.dst.View(func(to *bolt.Tx) error {
+				a, b := from.Bucket([]byte(root)), to.Bucket([]byte(root))
+				if a == nil {
+					return badf("bucket %s is missing", root)
+				}
+				ca, cb := a.Cursor(), b.Cursor()
+				ka, _ := ca.First()
+				kb, _ := cb.First()
+				for ka != nil || kb != nil {
+					switch order := bytes.Compare(ka, kb); {
+					case kb == nil || ka != nil && order < 0:
+						news = append(news, pairOf(a, ka))
+						ka, _ = ca.Next()
+					case ka == nil || order > 0:
+						gone = append(gone, bytes.Clone(kb))
+						kb, _ = cb.Next()
+					default:
+						ka, _ = ca.Next()
+						kb, _ = cb.Next()
+					}
+				}
+				return nil
+			})
+		})
+	})
+	if err != nil {
+		return err
+	}
+	err = c.update(func(tx *bolt.Tx) error {
+		for _, k := range gone {
+			if err := dropBundle(tx, root, k); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	for _, p := range news {
+		c.late[string(p.key)] = true
+	}
+	return errors.Join(err, c.put(root, news))
+}
+
+// copySmall copies everything beside the roots of bundles and the journal: the
+// documents, and the batches of the open hour.
+func copySmall(from, to *bolt.Tx) error {
+	return from.ForEach(func(name []byte, b *bolt.Bucket) error {
+		switch string(name) {
+		case rootRaw, rootTable, rootJournal:
+			return nil
+		}
+		into, err := to.CreateBucketIfNotExists(name)
+		if err != nil {
+			return err
+		}
+		return copyBucket(b, into)
+	})
+}
+
+func copyBucket(from, to *bolt.Bucket) error {
+	return from.ForEach(func(k, v []byte) error {
+		if v != nil {
+			return to.Put(k, v)
+		}
+		into, err := to.CreateBucketIfNotExists(k)
+		if err != nil {
+			return err
+		}
+		return copyBucket(from.Bucket(k), into)
+	})
+}
+
+// check reads the finished copy: all of its structure, and every record that
+// came after the first check.
+func (c *compaction) check() error {
+	f, err := os.Open(c.tmp)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	err = verifyOnly(c.ctx, f, func(path [][]byte) bool {
+		return len(path) == 2 && (string(path[0]) == rootKeep || c.late[string(path[1])])
+	})
+	if err != nil {
+		return fmt.Errorf("check the copy: %w", err)
+	}
+	return nil
+}
+
+// swap puts the copy in the record's place and goes on with it. The caller holds
+// the flushing token and the writing lock.
+func (c *compaction) swap() error {
+	s := c.s
+	s.file.Lock()
+	defer s.file.Unlock()
+	if s.db == nil {
+		return ErrUnavailable
+	}
+	if err := guard(s.db.Close); err != nil {
+		return err
+	}
+	s.db = nil // until it is open again; if it will not, the next write tries
+	if err := os.Rename(c.tmp, s.path); err != nil {
+		return err
+	}
+	if err := syncPath(filepath.Dir(s.path)); err != nil {
+		return err
+	}
+	db, err := openBolt(s.path, s.boltOptions())
+	s.db = db
+	return err
+}

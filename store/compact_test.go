@@ -1,0 +1,184 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+)
+
+// A nosyContext runs a function each time it is asked whether it has ended, which
+// a long piece of work does between its steps.
+type nosyContext struct {
+	context.Context
+	asked func()
+}
+
+func (c nosyContext) Err() error {
+	c.asked()
+	return c.Context.Err()
+}
+
+// TestCompactBesideWriters lets a day pass after the copy was made and while it is
+// checked: flushes, commits, hours that become a day, a document that goes. None of
+// it waits, and all of it is in the copy.
+func TestCompactBesideWriters(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	r := newRoom(51, 2)
+	want := fill(t, s, r, 40*time.Hour)
+	note := func(n int) {
+		t.Helper()
+		docs := []Doc{{BucketNotes, fmt.Sprint(n), []byte("note")}, {BucketNotes, fmt.Sprint(n - 2), nil}}
+		if err := s.Commit(Commit{Docs: docs, Journal: []JournalEntry{{Kind: "note"}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	note(1)
+	calls := 0
+	err := s.Compact(nosyContext{t.Context(), func() {
+		if calls++; calls == 8 { // three roots were copied, and the check is at work
+			for p, more := range fill(t, s, r, 30*time.Hour) {
+				want[p] = append(want[p], more...)
+			}
+			note(2)
+			note(3)
+		}
+	}})
+	if err != nil || calls < 8 {
+		t.Fatalf("asked %d times: %v", calls, err)
+	}
+	for p, more := range fill(t, s, r, 5*time.Hour) {
+		want[p] = append(want[p], more...)
+	}
+	check := func(s *Store) {
+		t.Helper()
+		for p, rs := range want {
+			compare(t, readAll(t, s, p, time.Time{}, farFuture), rs)
+			if n := len(rollupsOf(t, s, p, Hour, time.Time{}, farFuture)); n != 76 {
+				t.Errorf("%d hours of rollups, want 76", n)
+			}
+		}
+		keys := ""
+		for d, err := range s.Docs(BucketNotes) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			keys += d.Key
+		}
+		if n, err := s.VerifyJournal(); keys != "23" || n != 3 || err != nil {
+			t.Errorf("notes %s and %d entries, want 23 and 3: %v", keys, n, err)
+		}
+	}
+	check(s)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := Verify(t.Context(), s.path); err != nil {
+		t.Error(err)
+	}
+	s, rep := open(t, dir)
+	if rep.Damage != nil || rep.FellBack {
+		t.Errorf("%+v", rep)
+	}
+	check(s)
+}
+
+// TestCompactRefusesADamagedCopy damages a bundle in the running record: the copy
+// is not sound, and the record stays as it is.
+func TestCompactRefusesADamagedCopy(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	r := newRoom(52, 1)
+	want := fill(t, s, r, 3*time.Hour)
+	compactAnd := func(damage func(name string)) error {
+		calls := 0
+		return s.Compact(nosyContext{t.Context(), func() {
+			if calls++; calls == 4 {
+				damage(s.path + ".compact")
+			}
+		}})
+	}
+	err := compactAnd(func(name string) {
+		b, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := pageSize * 2; i < len(b); i += 64 {
+			b[i] ^= 1
+		}
+		if err := os.WriteFile(name, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	})
+	if err == nil {
+		t.Error("a damaged copy took the record's place")
+	}
+	if left, _ := filepath.Glob(filepath.Join(dir, "*.compact")); len(left) != 0 {
+		t.Errorf("%v is left", left)
+	}
+	compare(t, readAll(t, s, r.probes[0], time.Time{}, farFuture), want[r.probes[0]])
+	if err := s.Commit(Commit{Docs: []Doc{{BucketNotes, "k", []byte("v")}}}); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestTidy asks that a file which became too large for what it holds is made
+// smaller by itself, and no other.
+func TestTidy(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	s.db.NoSync = true
+	r := newRoom(53, 48)
+	fill(t, s, r, 52*time.Hour)
+	tidy := func(want bool) {
+		t.Helper()
+		if did, err := s.Tidy(t.Context()); did != want || err != nil {
+			t.Fatalf("tidied: %v, want %v: %v; stats %+v", did, want, err, s.Stats())
+		}
+	}
+	tidy(false)
+	long := s.Stats().FileBytes
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	// The keeper lowers the cap below what the file takes up.
+	limit := long / 2
+	var err error
+	if s, _, err = Open(t.Context(), Options{Dir: dir, MaxBytes: limit}); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(t.Context())
+	s.db.NoSync = true
+	fill(t, s, r, time.Hour) // flushes make room
+	tidy(true)
+	if st := s.Stats(); st.FileBytes > limit {
+		t.Fatalf("%d bytes are left, more than the cap of %d", st.FileBytes, limit)
+	}
+	tidy(false)
+	last := r.at.Wall.Add(-2 * time.Hour)
+	if n := len(readAll(t, s, r.probes[0], last, farFuture)); n != 720 {
+		t.Fatalf("%d readings of the last two hours, want 720", n)
+	}
+}
+
+// TestOpenClearsUnfinishedCopies asks that what a power cut left of a copy does
+// not take up the card for ever.
+func TestOpenClearsUnfinishedCopies(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for _, suffix := range []string{".compact", ".salvage", ".new"} {
+		if err := os.WriteFile(s.path+suffix, make([]byte, 1000), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	open(t, dir)
+	if names, _ := filepath.Glob(filepath.Join(dir, "*")); len(names) != 1 {
+		t.Errorf("in the folder: %v", names)
+	}
+}
