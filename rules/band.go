@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"math"
 	"time"
 
 	"dewline/rules/alarm"
@@ -13,9 +12,8 @@ import (
 // itself.
 func (e *Engine) judgeBand(en *enclosure, now sensors.Instant) {
 	low, high, _ := e.band(en)
-	dead := int32(math.Round(float64(e.cfg.Rules.BandDeadband) * 100))
-	e.judgeAbove(en, now, high, dead)
-	e.judgeBelow(en, now, low, dead)
+	e.judgeAbove(en, now, high, e.bandDead)
+	e.judgeBelow(en, now, low, e.bandDead)
 }
 
 // judgeAbove looks at the band where the frogs live and, whatever that says,

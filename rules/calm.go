@@ -48,13 +48,13 @@ func (e *Engine) calmNow(en *enclosure, now time.Duration) bool {
 func (e *Engine) calmValues(en *enclosure) {
 	c, l := &en.calm, &en.lim
 	low, high, _ := e.band(en)
-	dead := int32(math.Round(float64(e.cfg.Rules.BandDeadband) * 100))
+	dead := e.bandDead
 	c.turn = e.turn
 	c.low, c.high = max(low, l.cold)+dead, high-dead
 	c.hot = min(l.ceiling-ceilingDead, l.act-dead)
 	c.hum = math.MinInt32
 	if l.floor > 0 {
-		c.hum = l.floor + int32(math.Round(float64(e.cfg.Rules.FloorDeadband)*100))
+		c.hum = l.floor + e.floorDead
 	}
 }
 

@@ -64,10 +64,8 @@ func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *pro
 	return nil
 }
 
-// byTemperature are the alarms whose cause the enclosures tell together.
-func byTemperature(k kind) bool {
-	return k == kLethal || k == kAhead || k == kExposure || k == kAbove || k == kBelow
-}
+// byTemperature reports whether the alarm is one of the first numByTemp.
+func byTemperature(k kind) bool { return int(k) < numByTemp }
 
 // heatOf returns the enclosure's other active alarm of heat, whose cause is
 // that of a dose as well; nil for none.
@@ -83,34 +81,51 @@ func (e *Engine) heatOf(s *slot) *slot {
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
 func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	switch {
-	case s.kind == kExposure && e.heatOf(s) != nil:
-		o := e.heatOf(s)
-		return o.rec.Cause, o.rec.Detail.Evidence
-	case byTemperature(s.kind):
-		pic := e.survey(now)
-		return e.temperatureCause(&e.encls[s.subj], &pic, now, s.kind)
-	case s.kind == kFloor:
-		return e.dryCause(&e.encls[s.subj], now)
-	case s.kind == kDoorAjar:
-		return Cause{CauseDoor, s.rec.Key.Subject}, nil
-	case s.kind == kMistMissing, s.kind == kMistWeak, s.kind == kLampStuck:
-		return s.rec.Cause, nil // set where it was judged
-	case s.kind == kMistEndless:
-		return e.endlessCause(&e.encls[s.subj])
-	case s.kind == kSilent:
-		return e.silentCause(&e.probes[s.subj], now)
-	case s.kind == kWet:
-		return e.wetCause(&e.probes[s.subj])
-	case s.kind == kDisagrees && e.probes[s.subj].st.Swap.With != "":
-		return e.swapCause(&e.probes[s.subj])
-	case s.kind == kOverdue:
-		return Cause{CauseProbe, s.rec.Key.Subject}, e.probes[s.subj].driftEvidence()
-	case int(s.kind) >= enclosureKinds && s.kind < kDelivery:
-		return Cause{CauseProbe, s.rec.Key.Subject}, nil
-	case s.kind >= kDelivery:
-		return Cause{Kind: CauseDewline}, nil
+	case s.kind.ofEnclosure():
+		return e.enclosureCause(&e.encls[s.subj], s, now)
+	case s.kind.ofProbe():
+		return e.probeCause(&e.probes[s.subj], s.kind, now)
 	default:
-		return Cause{CauseEnclosure, s.rec.Key.Subject}, nil
+		return Cause{Kind: CauseDewline}, nil
+	}
+}
+
+func (e *Engine) enclosureCause(en *enclosure, s *slot, now sensors.Instant) (Cause, []string) {
+	if s.kind == kExposure {
+		if o := e.heatOf(s); o != nil {
+			return o.rec.Cause, o.rec.Detail.Evidence
+		}
+	}
+	if byTemperature(s.kind) {
+		pic := e.survey(now)
+		return e.temperatureCause(en, &pic, now, s.kind)
+	}
+	switch s.kind {
+	case kFloor:
+		return e.dryCause(en, now)
+	case kDoorAjar:
+		return Cause{CauseDoor, en.cfg.ID}, nil
+	case kMistMissing, kMistWeak, kLampStuck:
+		return s.rec.Cause, nil // set where it was judged
+	case kMistEndless:
+		return e.endlessCause(en)
+	default:
+		return Cause{CauseEnclosure, en.cfg.ID}, nil
+	}
+}
+
+func (e *Engine) probeCause(p *probe, k kind, now sensors.Instant) (Cause, []string) {
+	switch {
+	case k == kSilent:
+		return e.silentCause(p, now)
+	case k == kWet:
+		return e.wetCause(p)
+	case k == kDisagrees && p.st.Swap.With != "":
+		return e.swapCause(p)
+	case k == kOverdue:
+		return Cause{CauseProbe, p.cfg.ID}, p.driftEvidence()
+	default:
+		return Cause{CauseProbe, p.cfg.ID}, nil
 	}
 }
 

@@ -145,7 +145,7 @@ func (d *Drift) moved() int32 {
 		if (off > 0) != (least > 0) {
 			return 0
 		}
-		if apart32(off) < apart32(least) {
+		if abs(off) < abs(least) {
 			least = off
 		}
 	}
@@ -154,16 +154,16 @@ func (d *Drift) moved() int32 {
 
 // drifted reports whether the nights bring a calibration forward.
 func (p *probe) drifted() bool {
-	return apart32(p.st.HumDrift.moved()) >= driftHum || apart32(p.st.TempDrift.moved()) >= driftTemp
+	return abs(p.st.HumDrift.moved()) >= driftHum || abs(p.st.TempDrift.moved()) >= driftTemp
 }
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
 func (p *probe) driftEvidence() (list []string) {
 	const text = "by night it has moved by %+.1f %s against the rest of the rack since it was calibrated"
-	if v := p.st.HumDrift.moved(); apart32(v) >= driftHum {
+	if v := p.st.HumDrift.moved(); abs(v) >= driftHum {
 		list = append(list, fmt.Sprintf(text, float64(v)/100, "%"))
 	}
-	if v := p.st.TempDrift.moved(); apart32(v) >= driftTemp {
+	if v := p.st.TempDrift.moved(); abs(v) >= driftTemp {
 		list = append(list, fmt.Sprintf(text, float64(v)/100, "°C"))
 	}
 	return list

@@ -44,16 +44,13 @@ type EnclosureState struct {
 	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
 	HasDue    bool                `json:"has_due"`
 
-	Act   alarm.Record `json:"act"`  // times at the limits that make the band urgent
-	Cold  alarm.Record `json:"cold"` //
+	// Act and Cold are the times at the limits that make the band urgent.
+	Act   alarm.Record `json:"act"`
+	Cold  alarm.Record `json:"cold"`
 	Ahead Ahead        `json:"ahead"`
 	// Turns are causes other than those told, for the alarms by temperature.
 	Turns [numByTemp]CauseTurn `json:"turns"`
 }
-
-// numByTemp is the number of alarms whose cause the temperatures tell; they
-// come first in the table.
-const numByTemp = int(kBelow) + 1
 
 // CauseTurn is another cause for an open alarm and since when it has shown.
 type CauseTurn struct {
@@ -153,14 +150,12 @@ func (e *Engine) combine(en *enclosure, now time.Duration) {
 		}
 	}
 	for i := range temps {
-		if f := &temps[i]; f.n > 0 {
-			p.main = median(f.v[:f.n])
+		if v, ok := temps[i].median(); ok {
+			p.main = v
 			break
 		}
 	}
-	if hums.n > 0 {
-		p.hum, p.hasHum = median(hums.v[:hums.n]), true
-	}
+	p.hum, p.hasHum = hums.median()
 	en.now = p
 }
 
@@ -182,7 +177,8 @@ func rankOf(p configs.Place) int {
 	return rankOther
 }
 
-// few holds the values of as many probes as an enclosure has.
+// few holds the values of as many probes as an enclosure or the room has; of
+// more than eight the first count.
 type few struct {
 	v [8]int32
 	n int
@@ -193,6 +189,14 @@ func (f *few) add(v int32) {
 		f.v[f.n] = v
 		f.n++
 	}
+}
+
+// median returns the middle value, false for none.
+func (f *few) median() (int32, bool) {
+	if f.n == 0 {
+		return 0, false
+	}
+	return median(f.v[:f.n]), true
 }
 
 // reach takes one more temperature for the hottest and the coldest.

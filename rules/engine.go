@@ -34,6 +34,9 @@ type Engine struct {
 	self   []*slot // alarms about dewline itself, in the order of first use
 	gone   []Record
 
+	bandDead  int32 // deadbands: hundredths of °C
+	floorDead int32 // and of a percent
+
 	room      RoomState
 	roomIdx   []int // probes in the room
 	minute    int64 // wall minute that the schedules were read at
@@ -82,6 +85,8 @@ func (e *Engine) build(cfg *configs.Config) {
 		e.loc = time.UTC
 	}
 	e.specs = makeSpecs(cfg.Rules)
+	e.bandDead = int32(sensors.CelsiusOf(float64(cfg.Rules.BandDeadband)))
+	e.floorDead = int32(sensors.PercentOf(float64(cfg.Rules.FloorDeadband)))
 	e.byID = make(map[sensors.ProbeID]int, len(cfg.Probes))
 	e.encl = make(map[string]int, len(cfg.Enclosures))
 	e.lamps, e.mists, e.roomIdx, e.shelfKeys = nil, nil, nil, nil
@@ -328,32 +333,22 @@ func (e *Engine) estimateRoom(now sensors.Instant) {
 
 // roomTemp is the median of the room's trustworthy probes, in hundredths of °C.
 func (e *Engine) roomTemp(now time.Duration) (int32, bool) {
-	var list [8]int32
-	n := 0
+	var temps few
 	for _, i := range e.roomIdx {
-		if p := &e.probes[i]; n < len(list) && p.usable(&e.cfg.Rules, now) {
-			list[n] = int32(p.st.Temp)
-			n++
+		if p := &e.probes[i]; p.usable(&e.cfg.Rules, now) {
+			temps.add(int32(p.st.Temp))
 		}
 	}
-	if n == 0 {
-		return 0, false
-	}
-	return median(list[:n]), true
+	return temps.median()
 }
 
 // roomHum is the same for humidity, in hundredths of a percent.
 func (e *Engine) roomHum(now time.Duration) (int32, bool) {
-	var list [8]int32
-	n := 0
+	var hums few
 	for _, i := range e.roomIdx {
-		if p := &e.probes[i]; n < len(list) && p.humUsable(&e.cfg.Rules, now) {
-			list[n] = int32(p.st.Hum)
-			n++
+		if p := &e.probes[i]; p.humUsable(&e.cfg.Rules, now) {
+			hums.add(int32(p.st.Hum))
 		}
 	}
-	if n == 0 {
-		return 0, false
-	}
-	return median(list[:n]), true
+	return hums.median()
 }

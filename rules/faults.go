@@ -63,13 +63,8 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.open == 0 {
 		return
 	}
-	wet := (st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh) && e.wetFault(p, now.Mono) || st.Dewy
-	if s := p.slot(kWet); wet || s.open() {
-		s.limit(float64(st.Hum)/100, 99.5)
-		e.hold(s, now, wet)
-	}
-	frozen := st.Frozen || st.Reason == sensors.FrozenValue
-	if s := p.slot(kFrozen); frozen || s.open() {
+	e.judgeWet(p, now)
+	if s, frozen := p.slot(kFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.open() {
 		s.limit((now.Mono - st.StillAt).Minutes(), e.cfg.Rules.FrozenAfter.D().Minutes())
 		e.hold(s, now, frozen)
 	}

@@ -17,6 +17,9 @@ const implausible = 4500
 // cause, for judging what happened while nobody looked.
 const fastest = 30
 
+// countMost keeps what is counted in a byte from beginning anew.
+const countMost = 200
+
 // takeTemperature stores a reading's temperature and counts how often in a row
 // this probe was at the ceiling.
 func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
@@ -27,7 +30,7 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	}
 	alone := p.encl >= 0 && !p.out && r.Temperature >= implausible && e.alone(p, r)
 	if t == doubted && r.Reason == sensors.Jump {
-		st.Jumps, st.JumpAt = min(st.Jumps+1, 200), r.At.Mono
+		st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
 		if st.HasTemp {
 			st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
 		}
@@ -37,7 +40,7 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
 	if p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling {
-		st.HotRun = min(st.HotRun+1, 200)
+		st.HotRun = min(st.HotRun+1, countMost)
 	} else {
 		st.HotRun = 0
 	}
@@ -60,40 +63,50 @@ func (p *probe) latest() sensors.CentiCelsius {
 // is there, every witness is calm, and the probe did not climb to it. Without
 // a witness heat is believed.
 func (e *Engine) alone(p *probe, r *sensors.Reading) bool {
-	en := &e.encls[p.encl]
+	en, now := &e.encls[p.encl], r.At.Mono
+	if en.slots[kLethal].rec.Life.Active && !p.st.Alone || p.climbed(r) {
+		return false
+	}
+	witnesses, warm := e.beside(en, p, now)
+	switch slope, ok := en.st.Trend.Slope(); {
+	case warm:
+		return false
+	case witnesses == 0:
+		return e.surroundingsCalm(p.encl, now)
+	default:
+		return !ok || slope.PerHour <= fastest/2
+	}
+}
+
+// climbed reports whether the probe's own past leads up to a reading: it was
+// nearly there, as after a heat while it was out of service and nothing was
+// judged, or nobody has looked for so long that a heater could have done it.
+func (p *probe) climbed(r *sensors.Reading) bool {
 	st := &p.st
-	if en.slots[kLethal].rec.Life.Active && !st.Alone {
+	if !st.HasTemp || st.Alone {
 		return false
 	}
-	now := r.At.Mono
-	if st.HasTemp && !st.Alone {
-		if st.Temp >= implausible-leap {
-			return false // it got there while out of service, when nothing was judged
-		}
-		hours := (now - st.TempAt).Hours()
-		if hours > longestInterval.Hours() && (r.Temperature-st.Temp).Celsius() < fastest*hours {
-			return false
-		}
-	}
-	witnesses := 0
-	for _, i := range en.probes {
-		q := &e.probes[i]
-		if q == p || !q.usable(&e.cfg.Rules, now) {
-			continue
-		}
-		if int32(q.st.Temp) >= en.lim.warn {
-			return false
-		}
-		witnesses++
-	}
-	if slope, ok := en.st.Trend.Slope(); witnesses > 0 && ok && slope.PerHour > fastest/2 {
-		return false
-	}
-	if witnesses > 0 {
+	if st.Temp >= implausible-leap {
 		return true
 	}
-	return e.surroundingsCalm(p.encl, now)
+	unseen := r.At.Mono - st.TempAt
+	return unseen > longestInterval && (r.Temperature-st.Temp).Celsius() < fastest*unseen.Hours()
 }
+
+// beside asks the other probes of the enclosure: how many can say something,
+// and whether one of them is warm too.
+func (e *Engine) beside(en *enclosure, p *probe, now time.Duration) (witnesses int, warm bool) {
+	for _, i := range en.probes {
+		if q := &e.probes[i]; q != p && q.usable(&e.cfg.Rules, now) {
+			witnesses++
+			warm = warm || int32(q.st.Temp) >= en.lim.warn
+		}
+	}
+	return witnesses, warm
+}
+
+// roomHeats in °C/h is a room that is on its way to be a witness of heat.
+const roomHeats = 1.5
 
 // surroundingsCalm asks the room and the other enclosures.
 func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
@@ -104,7 +117,7 @@ func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
 		}
 		witnesses++
 	}
-	if slope, ok := e.room.Trend.Slope(); ok && slope.PerHour > 1.5 {
+	if slope, ok := e.room.Trend.Slope(); ok && slope.PerHour > roomHeats {
 		return false
 	}
 	hot := 0
@@ -141,11 +154,12 @@ func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
 		s.limit(float64(value)/100, float64(limit)/100)
 	}
 	e.apply(s, now, in, en.now.gap)
-	if a := &en.slots[kAhead]; a.rec.Life.Suppress != s.rec.Life.Active {
-		// What was ahead is here.
-		a.rec.Life.Suppress = s.rec.Life.Active
-	}
+	en.slots[kAhead].rec.Life.Suppress = s.rec.Life.Active // what was ahead is here
 }
+
+// climbs in °C/h is the least rise that a forecast is made of: slower ones turn
+// before they get anywhere.
+const climbs = 0.3
 
 // judgeAhead forecasts, once a minute and only above the limit that is worth a
 // look: below it a lamp that goes on looks like a fire.
@@ -180,7 +194,7 @@ func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
 		in = alarm.Back
-	case eta.Mid < within && slope.PerHour > max(0.3, 2*slope.Sigma):
+	case eta.Mid < within && slope.PerHour > max(climbs, 2*slope.Sigma):
 		in = alarm.Beyond
 		s.limit(eta.Mid.Minutes(), within.Minutes())
 	}
@@ -260,7 +274,7 @@ const nearBy = 75 * time.Minute
 // end in many ways, by what is seen: a steady rise that is to reach the limit
 // soon will not have slowed to less than half by then.
 func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
-	if !t.Known || way <= 0 || s.PerHour < 0.3 || 4*s.Sigma > s.PerHour {
+	if !t.Known || way <= 0 || s.PerHour < climbs || 4*s.Sigma > s.PerHour {
 		return t
 	}
 	straight := time.Duration(way / s.PerHour * float64(time.Hour))

@@ -18,22 +18,7 @@ func (e *Engine) judgeFloor(en *enclosure, now sensors.Instant) {
 		return // tadpole water has none
 	}
 	s := &en.slots[kFloor]
-	floor, dead := en.lim.floor, int32(math.Round(float64(e.cfg.Rules.FloorDeadband)*100))
-	in := alarm.Missing
-	if en.now.hasHum {
-		v := en.now.hum
-		if e.cfg.Rules.FloorLessUncert {
-			v -= int32(e.probes[en.now.humProbe].st.HumLess)
-		}
-		if e.standsIn(en) {
-			v = e.standInHum(en, v)
-		}
-		in = alarm.Low(v, floor, dead)
-		s.limit(float64(v)/100, float64(floor)/100)
-	}
-	if in == alarm.Back && e.dryDoubt(en, now.Mono, floor, dead) {
-		in = alarm.Missing
-	}
+	in := e.floorInput(en, s, now.Mono)
 	// An excuse keeps an alarm from rising; it does not hide one that has.
 	if l := &s.rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
 		l.Suppress = en.st.HasExcuse && now.Mono < en.st.Excused
@@ -48,13 +33,34 @@ func (e *Engine) judgeFloor(en *enclosure, now sensors.Instant) {
 	if e.standsIn(en) {
 		sp.OnDelay *= standInDelay
 	}
-	c := s.rec.Life.Step(sp, now, in)
-	if !was && s.rec.Life.Active {
-		s.afresh(c.From)
+	e.moved(s, now, was, s.rec.Life.Step(sp, now, in))
+}
+
+// floorInput classifies the humidity that the floor is held against.
+func (e *Engine) floorInput(en *enclosure, s *slot, now time.Duration) alarm.Input {
+	floor, dead := en.lim.floor, e.floorDead
+	in := alarm.Missing
+	if en.now.hasHum {
+		v := e.floorHum(en)
+		in = alarm.Low(v, floor, dead)
+		s.limit(float64(v)/100, float64(floor)/100)
 	}
-	if c.Changed() {
-		e.emit(s, now, c, "", c.Why)
+	if in == alarm.Back && e.dryDoubt(en, now, floor, dead) {
+		return alarm.Missing
 	}
+	return in
+}
+
+// floorHum is that humidity, in hundredths of a percent.
+func (e *Engine) floorHum(en *enclosure) int32 {
+	v := en.now.hum
+	if e.cfg.Rules.FloorLessUncert {
+		v -= int32(e.probes[en.now.humProbe].st.HumLess)
+	}
+	if e.standsIn(en) {
+		v = e.standInHum(en, v)
+	}
+	return v
 }
 
 // waitForDoor reports whether the floor is about to rise under an excuse that
@@ -99,21 +105,20 @@ func (e *Engine) learnStandIn(en *enclosure, now time.Duration) {
 	if !en.namedFloor || len(en.probes) < 2 || !en.now.hasHum || e.standsIn(en) {
 		return
 	}
-	var others [8]int32
-	n := 0
+	var hums few
 	for _, i := range en.probes {
-		if p := &e.probes[i]; !p.cfg.FloorProbe && n < len(others) && p.humUsable(&e.cfg.Rules, now) {
-			others[n] = int32(p.st.Hum)
-			n++
+		if p := &e.probes[i]; !p.cfg.FloorProbe && p.humUsable(&e.cfg.Rules, now) {
+			hums.add(int32(p.st.Hum))
 		}
 	}
-	if n == 0 {
+	others, ok := hums.median()
+	if !ok {
 		return
 	}
 	g := &en.st.StandIn
 	step := quickEvery.Minutes()
 	g.Minutes = min(g.Minutes+step, standInFull)
-	g.Gap += (float64(en.now.hum-median(others[:n]))/100 - g.Gap) * step / g.Minutes
+	g.Gap += (float64(en.now.hum-others)/100 - g.Gap) * step / g.Minutes
 }
 
 // dryDoubt reports whether a probe that the floor is judged on, and that takes

@@ -45,8 +45,17 @@ const (
 const (
 	enclosureKinds = int(kSilent)
 	firstProbeKind = kSilent
-	probeKinds     = int(kDelivery - kSilent)
+	firstSelfKind  = kDelivery
+	probeKinds     = int(firstSelfKind - firstProbeKind)
+
+	// numByTemp are the alarms whose cause the enclosures' temperatures tell
+	// together; they come first.
+	numByTemp = int(kBelow) + 1
 )
+
+func (k kind) ofEnclosure() bool { return k < firstProbeKind }
+func (k kind) ofProbe() bool     { return k >= firstProbeKind && k < firstSelfKind }
+func (k kind) ofSelf() bool      { return k >= firstSelfKind }
 
 var kindTable = [numKinds]struct {
 	id       AlarmID

@@ -137,18 +137,8 @@ func (e *Engine) count(s *slot, now sensors.Instant, c alarm.Change) {
 	}
 	switch {
 	case c.To == alarm.Unack && c.From != alarm.Unack:
-		if c.From != alarm.Acked {
-			st.Raised++
-			if l := &s.rec.Life; l.EndedAt > 0 && now.Mono-l.EndedAt <= quickReturn {
-				st.Quick++
-				copy(st.Returns[1:], st.Returns[:])
-				st.Returns[0] = Return{now.Mono - l.EndedAt, st.Far}
-			}
-			copy(st.Raises[1:], st.Raises[:])
-			st.Raises[0] = now.Mono
-			if n := len(st.Raises); st.Raised >= uint64(n) && now.Mono-st.Raises[n-1] <= e.chatterSpan() {
-				st.Chattered++
-			}
+		if c.From != alarm.Acked { // else it was only rung again
+			st.raised(now.Mono, s.rec.Life.EndedAt, e.chatterSpan())
 			e.load.raised(now.Mono, s.rec.Priority)
 			e.flood(now.Mono)
 		}
@@ -161,6 +151,22 @@ func (e *Engine) count(s *slot, now sensors.Instant, c alarm.Change) {
 	}
 }
 
+// raised notes a new raise of an alarm that ended at ended, zero for never.
+func (st *Stats) raised(now, ended, chatter time.Duration) {
+	st.Raised++
+	if ended > 0 && now-ended <= quickReturn {
+		st.Quick++
+		copy(st.Returns[1:], st.Returns[:])
+		st.Returns[0] = Return{now - ended, st.Far}
+	}
+	copy(st.Raises[1:], st.Raises[:])
+	st.Raises[0] = now
+	if n := len(st.Raises); st.Raised >= uint64(n) && now-st.Raises[n-1] <= chatter {
+		st.Chattered++
+	}
+}
+
+// chatterSpan is how close together as many raises as Stats keeps are chatter.
 func (e *Engine) chatterSpan() time.Duration {
 	return max(chatterPolls*e.cfg.Room.Poll.D(), time.Minute)
 }

@@ -45,15 +45,14 @@ func (e *Engine) judgeNight(en *enclosure, now sensors.Instant) {
 		return
 	}
 	s.limit(report.Drop, least)
-	if !s.rec.Life.Active {
+	notice := report.Drop < least/2 || streak >= 2*need
+	switch {
+	case !s.rec.Life.Active && !notice:
 		s.rec.Priority = Note
-	}
-	if report.Drop < least/2 || streak >= 2*need {
-		if !s.rec.Life.Active {
-			s.rec.Priority = Today
-		} else if s.rec.Life.Active {
-			e.raisePriority(s, now, Today)
-		}
+	case !s.rec.Life.Active:
+		s.rec.Priority = Today
+	case notice:
+		e.raisePriority(s, now, Today)
 	}
 	if streak >= need || s.open() {
 		e.hold(s, now, streak >= need)

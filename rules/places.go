@@ -36,8 +36,7 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 	n := 0
 	for i := range e.probes {
 		p := &e.probes[i]
-		dev, _, known := p.deviation(ref, hour)
-		if p.encl < 0 || !known || math.Abs(dev) < placesAway || p.st.Swap.With != "" || !p.usable(&e.cfg.Rules, now.Mono) {
+		if !e.away(p, ref, hour, now.Mono) {
 			p.st.AwaySince = 0
 			continue
 		}
@@ -52,7 +51,8 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 	}
 	for i := range n {
 		for j := range i {
-			if p, q := away[i], away[j]; inPlaceOf(p, q, ref, hour) && now.Mono-max(p.st.AwaySince, q.st.AwaySince) >= placesFor {
+			p, q := away[i], away[j]
+			if long := now.Mono-max(p.st.AwaySince, q.st.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
 				e.swapped(p, q, now.Mono)
 				p.st.Swap.Late, q.st.Swap.Late = true, true
 				e.judgeSwap(p, now)
@@ -61,6 +61,13 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 			}
 		}
 	}
+}
+
+// away reports whether a probe that no exchange was told of stands away from
+// its usual place.
+func (e *Engine) away(p *probe, ref int32, hour float64, now time.Duration) bool {
+	dev, _, known := p.deviation(ref, hour)
+	return p.encl >= 0 && known && math.Abs(dev) >= placesAway && p.st.Swap.With == "" && p.usable(&e.cfg.Rules, now)
 }
 
 // inPlaceOf reports whether each of two probes is where the other usually is.

@@ -233,9 +233,17 @@ const (
 
 // usable reports whether the last trusted temperature is a present one.
 func (p *probe) usable(r *configs.Rules, now time.Duration) bool {
-	st := &p.st
-	return st.HasTemp && !p.out && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen && p.fresh(r, now, st.TempAt)
+	return p.st.tempSound() && !p.out && p.fresh(r, now, p.st.TempAt)
 }
+
+// tempSound reports whether there is a temperature and nothing speaks against
+// it, whatever its age.
+func (st *ProbeState) tempSound() bool {
+	return st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen
+}
+
+// humSound is tempSound for the humidity.
+func (st *ProbeState) humSound() bool { return st.HasHum && !st.HumLost && !st.Frozen }
 
 // A use says what a probe is good for now.
 type use struct {
@@ -250,11 +258,7 @@ func (p *probe) use(r *configs.Rules, now time.Duration) use {
 		return use{}
 	}
 	oldest := now - p.silentAfter(r)
-	sound := !st.Frozen
-	u := use{
-		temp: sound && st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && st.TempAt >= oldest,
-		hum:  sound && st.HasHum && !st.HumLost && !st.Dewy && st.HumAt >= oldest,
-	}
+	u := use{temp: st.tempSound() && st.TempAt >= oldest, hum: st.humSound() && !st.Dewy && st.HumAt >= oldest}
 	u.doubt = st.HasTemp && !u.temp || st.HasHum && !u.hum || st.Doubtful || st.Alone
 	return u
 }
@@ -298,6 +302,5 @@ func (p *probe) humUsable(r *configs.Rules, now time.Duration) bool {
 
 // humFresh is humUsable, whatever its dew point.
 func (p *probe) humFresh(r *configs.Rules, now time.Duration) bool {
-	st := &p.st
-	return st.HasHum && !p.out && !st.HumLost && !st.Frozen && p.fresh(r, now, st.HumAt)
+	return p.st.humSound() && !p.out && p.fresh(r, now, p.st.HumAt)
 }

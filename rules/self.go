@@ -30,7 +30,7 @@ func (s *slot) selfText() string {
 func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	e.out = e.out[:0]
 	k, ok := kindOf(c.Key.Alarm)
-	if !ok || k < kDelivery {
+	if !ok || !k.ofSelf() {
 		return nil
 	}
 	e.advance(now)

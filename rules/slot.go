@@ -43,7 +43,14 @@ func (e *Engine) apply(s *slot, now sensors.Instant, in alarm.Input, gap time.Du
 		return
 	}
 	was := s.rec.Life.Active
-	c := s.rec.Life.Step(e.spec(s, gap), now, in)
+	if c := s.rec.Life.Step(e.spec(s, gap), now, in); c.Changed() || was != s.rec.Life.Active {
+		e.moved(s, now, was, c)
+	}
+}
+
+// moved tells of a step that may have changed something; was is whether the
+// condition held before it.
+func (e *Engine) moved(s *slot, now sensors.Instant, was bool, c alarm.Change) {
 	if !was && s.rec.Life.Active {
 		s.afresh(c.From)
 	}
@@ -114,9 +121,9 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 func (e *Engine) opened(s *slot, n int) {
 	e.numOpen += n
 	switch {
-	case s.kind < firstProbeKind:
+	case s.kind.ofEnclosure():
 		e.encls[s.subj].open += n
-	case s.kind < kDelivery:
+	case s.kind.ofProbe():
 		e.probes[s.subj].open += n
 	}
 }

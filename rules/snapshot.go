@@ -56,20 +56,9 @@ func addAlarm(s *slot, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
 
 // viewMeasures fills what the probes say, or said last.
 func (e *Engine) viewMeasures(en *enclosure, v *EnclosureView, now time.Duration) {
+	e.viewLast(en, v, now)
 	temp, hum := e.sources(en, now)
 	v.Blind = !temp && !hum
-	for _, i := range en.probes {
-		p := &e.probes[i]
-		st := &p.st
-		if st.HasTemp && !v.Temperature.Ever || st.HasTemp && i == en.now.hotProbe {
-			m := Measure{Value: st.Temp.Celsius(), Ever: true, Age: now - st.TempAt, Probe: p.cfg.ID}
-			v.Hottest, v.Temperature = m, m
-		}
-		if st.HasHum && (!v.Humidity.Ever || i == en.now.humProbe) {
-			v.Humidity = Measure{Value: st.Hum.Percent(), Ever: true, Age: now - st.HumAt, Probe: p.cfg.ID,
-				Uncertainty: max(st.HumLess, st.HumMore).Percent()}
-		}
-	}
 	if temp {
 		v.Temperature.Known, v.Hottest.Known = true, true
 		if en.now.hasTemp {
@@ -87,12 +76,34 @@ func (e *Engine) viewMeasures(en *enclosure, v *EnclosureView, now time.Duration
 		v.Unknown = append(v.Unknown, "humidity")
 	}
 	if temp && hum {
-		if d, err := climate.DewPoint(v.Temperature.Value, v.Humidity.Value); err == nil {
-			v.DewPoint = &d
+		viewMoisture(v)
+	}
+}
+
+// viewLast fills the last trusted values, of whatever age: those of the probes
+// that the enclosure is judged on, or else of the first that ever had one.
+func (e *Engine) viewLast(en *enclosure, v *EnclosureView, now time.Duration) {
+	for _, i := range en.probes {
+		p := &e.probes[i]
+		st := &p.st
+		if st.HasTemp && (!v.Temperature.Ever || i == en.now.hotProbe) {
+			m := Measure{Value: st.Temp.Celsius(), Ever: true, Age: now - st.TempAt, Probe: p.cfg.ID}
+			v.Hottest, v.Temperature = m, m
 		}
-		if d, err := climate.VPD(v.Temperature.Value, v.Humidity.Value); err == nil {
-			v.VPD = &d
+		if st.HasHum && (!v.Humidity.Ever || i == en.now.humProbe) {
+			v.Humidity = Measure{Value: st.Hum.Percent(), Ever: true, Age: now - st.HumAt, Probe: p.cfg.ID,
+				Uncertainty: max(st.HumLess, st.HumMore).Percent()}
 		}
+	}
+}
+
+// viewMoisture fills what temperature and humidity say together.
+func viewMoisture(v *EnclosureView) {
+	if dew, err := climate.DewPoint(v.Temperature.Value, v.Humidity.Value); err == nil {
+		v.DewPoint = &dew
+	}
+	if deficit, err := climate.VPD(v.Temperature.Value, v.Humidity.Value); err == nil {
+		v.VPD = &deficit
 	}
 }
 

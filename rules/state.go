@@ -236,7 +236,7 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 	}
 	unit := s.rec.Unit
 	s.rec = r
-	if s.kind < kDelivery {
+	if !s.kind.ofSelf() {
 		s.rec.Unit = unit
 	}
 	if mine := e.severe(s); mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
@@ -249,7 +249,7 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 	if s.kind == kSilent {
 		e.probes[s.subj].out = s.rec.Life.State == alarm.OutOfService
 	}
-	if int(s.kind) < enclosureKinds {
+	if s.kind.ofEnclosure() {
 		e.encls[s.subj].endCalm()
 	}
 	if c := s.rec.Life.Recover(e.spec(s, 0), now); c.Changed() {
@@ -262,10 +262,10 @@ func (e *Engine) find(k Key) (found *slot) {
 	if !ok {
 		return nil
 	}
-	if kd >= kDelivery {
+	if kd.ofSelf() {
 		return e.selfSlot(kd, k.Subject)
 	}
-	if int(kd) < enclosureKinds {
+	if kd.ofEnclosure() {
 		if i, ok := e.encl[k.Subject]; ok {
 			return &e.encls[i].slots[kd]
 		}

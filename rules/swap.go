@@ -57,7 +57,7 @@ func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
 	if hum {
 		dh = r.Humidity - st.Hum
 	}
-	if apart32(dt) < swapStepTemp && apart32(dh) < swapStepHum {
+	if abs(dt) < swapStepTemp && abs(dh) < swapStepHum {
 		return
 	}
 	st.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
@@ -69,7 +69,7 @@ func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
 	}
 }
 
-func apart32[T ~int32](v T) T { return max(v, -v) }
+func abs[T ~int32](v T) T { return max(v, -v) }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
 func (e *Engine) exchanged(p *probe) *probe {
@@ -83,9 +83,9 @@ func (e *Engine) exchanged(p *probe) *probe {
 		if a.At-b.At > p.st.Interval && !(a.Silent && b.Silent) {
 			continue
 		}
-		near := apart32(a.NewTemp-b.Temp) <= swapNearTemp && apart32(b.NewTemp-a.Temp) <= swapNearTemp
+		near := abs(a.NewTemp-b.Temp) <= swapNearTemp && abs(b.NewTemp-a.Temp) <= swapNearTemp
 		if a.HasHum {
-			near = near && apart32(a.NewHum-b.Hum) <= swapNearHum && apart32(b.NewHum-a.Hum) <= swapNearHum
+			near = near && abs(a.NewHum-b.Hum) <= swapNearHum && abs(b.NewHum-a.Hum) <= swapNearHum
 		}
 		if near {
 			return q

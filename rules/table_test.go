@@ -189,7 +189,7 @@ func nothingToSee(t testing.TB, calm *simroom.Room, cfg *configs.Config, f simro
 		for _, p := range cfg.Probes {
 			a, errA := room.Sample(sensors.ProbeID(p.ID))
 			b, errB := calm.Sample(sensors.ProbeID(p.ID))
-			if (errA == nil) != (errB == nil) || apart32(a.Temperature-b.Temperature) > accurateTemp || apart32(a.Humidity-b.Humidity) > accurateHum {
+			if (errA == nil) != (errB == nil) || abs(a.Temperature-b.Temperature) > accurateTemp || abs(a.Humidity-b.Humidity) > accurateHum {
 				return false
 			}
 		}

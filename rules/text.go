@@ -21,10 +21,10 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 		r.Cause, r.Detail.Evidence = e.causeOf(s, now)
 	}
 	r.Detail = Detail{Evidence: r.Detail.Evidence}
-	if s.kind < kSilent {
+	if s.kind.ofEnclosure() {
 		e.detailEnclosure(&e.encls[s.subj], s, now)
 	}
-	if s.kind >= kDelivery {
+	if s.kind.ofSelf() {
 		r.Detail.Evidence = r.Given.Evidence
 	}
 	if r.Life.Active {
@@ -67,7 +67,7 @@ func (e *Engine) detailTemperature(en *enclosure, s *slot, now sensors.Instant) 
 	}
 	if slope, ok := en.st.Trend.Slope(); ok {
 		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
-		if hot && slope.PerHour > 0.3 && en.now.hot < en.lim.ceiling {
+		if hot && slope.PerHour > climbs && en.now.hot < en.lim.ceiling {
 			e.detailAhead(en, now, slope, d)
 		}
 	} else {
@@ -136,9 +136,9 @@ func (e *Engine) since(at, now sensors.Instant) string {
 // where names the subject as a keeper knows it.
 func (e *Engine) where(s *slot) string {
 	switch {
-	case s.kind < kSilent:
+	case s.kind.ofEnclosure():
 		return e.whereEnclosure(&e.encls[s.subj])
-	case s.kind < kDelivery:
+	case s.kind.ofProbe():
 		p := &e.probes[s.subj]
 		if p.encl < 0 {
 			return fmt.Sprintf("Probe %s (%s)", p.cfg.ID, p.cfg.Place)
@@ -242,35 +242,52 @@ func overText(s *slot) string {
 // tail adds how fast, how long, why and what is not known.
 func (e *Engine) tail(b *strings.Builder, s *slot) {
 	d := &s.rec.Detail
-	if d.HasRate && math.Abs(d.RatePerHour) >= 0.2 {
-		word := "rising"
-		if d.RatePerHour < 0 {
-			word = "falling"
-		}
-		fmt.Fprintf(b, "; %s %.1f °C/h", word, math.Abs(d.RatePerHour))
-	}
-	if d.HasRate && math.Abs(d.RatePerHour) >= 0.2 && s.rec.Cause.Kind == CauseRoom {
-		b.WriteString(" with the whole room")
-	}
+	howFast(b, s)
 	if t := d.TimeToCeiling; t != nil && s.kind != kAhead {
 		fmt.Fprintf(b, "; ceiling %.2f °C in %s", d.Ceiling, t.Words())
 	}
 	if t := d.LampsOffGain; t != nil {
 		fmt.Fprintf(b, "; lamps off now would gain %s", t.Gain())
 	}
-	if s.kind < kSilent {
-		fmt.Fprintf(b, "; likely cause: %s", e.causeText(s.rec.Cause))
-	} else if s.rec.Cause.Kind == CauseProbe && s.rec.Cause.ID != s.rec.Key.Subject {
-		fmt.Fprintf(b, "; likely cause: %s", s.rec.Cause.ID)
-	}
-	if len(d.Evidence) > 0 {
-		fmt.Fprintf(b, " (%s)", strings.Join(d.Evidence, "; "))
-	}
+	e.blamed(b, s)
 	if len(d.Excused) > 0 {
 		fmt.Fprintf(b, "; excused: %s", strings.Join(d.Excused, ", "))
 	}
 	if len(d.Unknown) > 0 {
 		fmt.Fprintf(b, "; not known: %s", strings.Join(d.Unknown, ", "))
+	}
+}
+
+// steady in °C/h is too slow to be worth a word.
+const steady = 0.2
+
+// howFast adds the rate.
+func howFast(b *strings.Builder, s *slot) {
+	rate := s.rec.Detail.RatePerHour
+	if !s.rec.Detail.HasRate || math.Abs(rate) < steady {
+		return
+	}
+	word := "rising"
+	if rate < 0 {
+		word = "falling"
+	}
+	fmt.Fprintf(b, "; %s %.1f °C/h", word, math.Abs(rate))
+	if s.rec.Cause.Kind == CauseRoom {
+		b.WriteString(" with the whole room")
+	}
+}
+
+// blamed adds the cause with its evidence. A probe's own alarm names one only
+// where it is not that probe.
+func (e *Engine) blamed(b *strings.Builder, s *slot) {
+	switch c := s.rec.Cause; {
+	case s.kind.ofEnclosure():
+		fmt.Fprintf(b, "; likely cause: %s", e.causeText(c))
+	case c.Kind == CauseProbe && c.ID != s.rec.Key.Subject:
+		fmt.Fprintf(b, "; likely cause: %s", c.ID)
+	}
+	if list := s.rec.Detail.Evidence; len(list) > 0 {
+		fmt.Fprintf(b, " (%s)", strings.Join(list, "; "))
 	}
 }
 

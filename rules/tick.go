@@ -112,14 +112,14 @@ func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
 	}
 	starting := now.Mono-e.watched <= e.waitFor(en)
 	if temp || !starting {
-		for _, k := range [...]kind{kLethal, kAhead, kExposure, kAbove, kBelow} {
+		for k := range numByTemp {
 			e.setUnknown(&en.slots[k], now, !temp)
 		}
 	}
 	if hum || !starting {
 		e.setUnknown(&en.slots[kFloor], now, !hum)
 	}
-	if s := &en.slots[kAhead]; s.open() && s.rec.Life.Suppress != en.slots[kLethal].rec.Life.Active {
+	if s := &en.slots[kAhead]; s.open() {
 		s.rec.Life.Suppress = en.slots[kLethal].rec.Life.Active
 	}
 }

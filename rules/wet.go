@@ -74,6 +74,22 @@ func (w *Wet) led(top, step sensors.CentiPercent) bool {
 	return w.Rises > 0 && top-step >= wetBelow && step >= wetLeap && 2*step > top-w.From
 }
 
+// pinnedAt in % is where the judge of package sensors begins to look for a
+// probe that is pinned, told as the limit whatever raised the alarm.
+const pinnedAt = 99.5
+
+// judgeWet raises what the probe's judge, or its dew point, says of its
+// humidity.
+func (e *Engine) judgeWet(p *probe, now sensors.Instant) {
+	st := &p.st
+	told := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
+	wet := told && e.wetFault(p, now.Mono) || st.Dewy
+	if s := p.slot(kWet); wet || s.open() {
+		s.limit(float64(st.Hum)/100, pinnedAt)
+		e.hold(s, now, wet)
+	}
+}
+
 // wetFault reports whether saturation is the probe's own trouble, or that of
 // its enclosure alone. What most probes show alike, as they do when a warm room
 // cools, is the air.

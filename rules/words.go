@@ -35,47 +35,52 @@ var overWords = [numKinds]string{
 	kConfig: "the configuration is in force", kCertificate: "the certificate is good",
 }
 
-// state says what is the matter, in the words of the trade.
+// state says what is the matter, in the words of the trade. v and l are, here
+// and below, the alarm's value and limit with their unit.
 func (e *Engine) state(s *slot) string {
 	r := &s.rec
 	v, l := quantity(s.kind, r.Value, r.Unit), quantity(s.kind, r.Limit, r.Unit)
 	if r.Life.Active && r.Life.Seen == alarm.Back && hasSides(s.kind) {
 		return fmt.Sprintf("%s, on its way back from the limit of %s", v, l)
 	}
+	switch {
+	case byTemperature(s.kind):
+		return e.temperatureText(s, v, l)
+	case s.kind.ofEnclosure():
+		return e.enclosureText(s, v, l)
+	case s.kind.ofProbe():
+		return e.probeText(s, v, l)
+	default:
+		return s.selfText()
+	}
+}
+
+func (e *Engine) temperatureText(s *slot, v, l string) string {
 	switch s.kind {
 	case kLethal:
 		return fmt.Sprintf("%s, at or above the lethal ceiling of %s", v, l)
 	case kAhead:
-		en := &e.encls[s.subj]
-		if en.now.hot >= en.lim.ceiling {
-			return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is reached", float64(en.now.hot)/100, float64(en.lim.ceiling)/100)
-		}
-		span := "about " + v
-		if t := rangeOf(en.st.Ahead.ToCeiling); t != nil {
-			span = t.Words()
-		}
-		return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is expected in %s",
-			float64(en.now.hot)/100, float64(en.lim.ceiling)/100, span)
+		return e.aheadText(&e.encls[s.subj], v)
 	case kExposure:
 		return fmt.Sprintf("heat exposure has reached %s of the keeper's reference, a relative figure", v)
 	case kAbove:
 		return e.aboveText(s, v, l)
-	case kBelow:
-		if r.Limit*100 <= float64(e.encls[s.subj].lim.cold) {
-			return fmt.Sprintf("%s, at or below the cold limit of %s", v, l)
-		}
-		return fmt.Sprintf("%s, below the %s band's low end of %s", v, e.bandName(s), l)
-	case kFloor:
-		if en := &e.encls[s.subj]; en.lim.dry > 0 && r.Value*100 <= float64(en.lim.dry) {
-			return fmt.Sprintf("humidity %s, far below the floor of %s", v, l)
-		}
-		return fmt.Sprintf("humidity %s, at or below the floor of %s", v, l)
-	case kNightDrop:
-		n := e.encls[s.subj].st.Night.Streak(r.Limit)
-		return fmt.Sprintf("%d nights without the wanted drop; the last was %s, wanted %s", n, v, l)
 	default:
-		return e.stateOther(s, v, l)
+		return e.belowText(s, v, l)
 	}
+}
+
+// aheadText takes v for the time left where no range is known any more.
+func (e *Engine) aheadText(en *enclosure, v string) string {
+	hot, ceiling := float64(en.now.hot)/100, float64(en.lim.ceiling)/100
+	if en.now.hot >= en.lim.ceiling {
+		return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is reached", hot, ceiling)
+	}
+	span := "about " + v
+	if t := rangeOf(en.st.Ahead.ToCeiling); t != nil {
+		span = t.Words()
+	}
+	return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is expected in %s", hot, ceiling, span)
 }
 
 // hasSides reports whether the alarm is a value against a limit.
@@ -93,9 +98,23 @@ func (e *Engine) aboveText(s *slot, v, l string) string {
 	return fmt.Sprintf("%s, above the %s band's high end of %s", v, e.bandName(s), l)
 }
 
-func (e *Engine) stateOther(s *slot, v, l string) string {
-	r := &s.rec
+func (e *Engine) belowText(s *slot, v, l string) string {
+	if s.rec.Limit*100 <= float64(e.encls[s.subj].lim.cold) {
+		return fmt.Sprintf("%s, at or below the cold limit of %s", v, l)
+	}
+	return fmt.Sprintf("%s, below the %s band's low end of %s", v, e.bandName(s), l)
+}
+
+func (e *Engine) enclosureText(s *slot, v, l string) string {
+	r, en := &s.rec, &e.encls[s.subj]
 	switch s.kind {
+	case kFloor:
+		if en.lim.dry > 0 && r.Value*100 <= float64(en.lim.dry) {
+			return fmt.Sprintf("humidity %s, far below the floor of %s", v, l)
+		}
+		return fmt.Sprintf("humidity %s, at or below the floor of %s", v, l)
+	case kNightDrop:
+		return fmt.Sprintf("%d nights without the wanted drop; the last was %s, wanted %s", en.st.Night.Streak(r.Limit), v, l)
 	case kMistMissing:
 		return fmt.Sprintf("no mist pulse at the scheduled time (%.0f missed in a row)", r.Value)
 	case kMistWeak:
@@ -104,41 +123,29 @@ func (e *Engine) stateOther(s *slot, v, l string) string {
 		return fmt.Sprintf("soaked for %s, a mist lasts at most %s", v, l)
 	case kDryDown:
 		word := "faster"
-		if e.encls[s.subj].st.Dry.Hint() == climate.DrySlower {
+		if en.st.Dry.Hint() == climate.DrySlower {
 			word = "slower"
 		}
 		return fmt.Sprintf("it dries %s than usual: half-life %s, usually %s", word, v, l)
 	case kDoorAjar:
 		return "the climate stepped toward the room's and did not recover, as with a door left ajar"
-	case kLampStuck:
-		return e.lampText(s)
 	default:
-		return e.stateProbe(s, v, l)
+		return lampText(en)
 	}
 }
 
-func (e *Engine) lampText(s *slot) string {
-	en := &e.encls[s.subj]
+func lampText(en *enclosure) string {
 	if step, ok := en.st.Lamps.Step(); ok && step.On {
 		return "nothing shows that the lamps went on as scheduled"
 	}
 	return "nothing shows that the lamps went off as scheduled"
 }
 
-func (e *Engine) stateProbe(s *slot, v, l string) string {
-	if s.kind >= kDelivery {
-		return s.selfText()
-	}
+func (e *Engine) probeText(s *slot, v, l string) string {
 	p := &e.probes[s.subj]
 	switch s.kind {
 	case kSilent:
-		switch {
-		case s.rec.Value > 0 && p.humidityGone(true).Seconds() >= s.rec.Value:
-			return fmt.Sprintf("no usable humidity for %s (limit %s), though it tells the temperature", v, l)
-		case e.blind(p):
-			return fmt.Sprintf("no usable reading for %s (limit %s); the enclosure has no other probe and is blind", v, l)
-		}
-		return fmt.Sprintf("no usable reading for %s (limit %s)", v, l)
+		return e.silentText(p, s.rec.Value, v, l)
 	case kFrozen:
 		return fmt.Sprintf("exactly the same value for %s while the others move", v)
 	case kWet:
@@ -149,20 +156,36 @@ func (e *Engine) stateProbe(s *slot, v, l string) string {
 		}
 		return fmt.Sprintf("jumps faster than air can change (last to %s)", v)
 	case kDisagrees:
-		if p.st.Swap.With != "" && p.st.Swap.Late {
-			return "changed places with probe " + p.st.Swap.With + ": each stands where the other usually does"
-		}
-		if p.st.Swap.With != "" {
-			return "changed places with probe " + p.st.Swap.With + ": their values were exchanged from one moment to the next"
-		}
-		if !s.rec.HasLimit {
-			return "stood in another probe's place"
-		}
-		return fmt.Sprintf("%s apart from the other probe of its enclosure, more than %s", v, l)
+		return p.disagreesText(s, v, l)
 	case kNodeClock:
 		return "its clock is wrong, so nobody knows how old its values are; the ceiling is judged on them as they arrive, the bands and the humidity are not"
 	default:
 		return p.dueText()
+	}
+}
+
+func (e *Engine) silentText(p *probe, seconds float64, v, l string) string {
+	switch {
+	case seconds > 0 && p.humidityGone(true).Seconds() >= seconds:
+		return fmt.Sprintf("no usable humidity for %s (limit %s), though it tells the temperature", v, l)
+	case e.blind(p):
+		return fmt.Sprintf("no usable reading for %s (limit %s); the enclosure has no other probe and is blind", v, l)
+	default:
+		return fmt.Sprintf("no usable reading for %s (limit %s)", v, l)
+	}
+}
+
+func (p *probe) disagreesText(s *slot, v, l string) string {
+	swap := &p.st.Swap
+	switch {
+	case swap.With != "" && swap.Late:
+		return "changed places with probe " + swap.With + ": each stands where the other usually does"
+	case swap.With != "":
+		return "changed places with probe " + swap.With + ": their values were exchanged from one moment to the next"
+	case !s.rec.HasLimit:
+		return "stood in another probe's place"
+	default:
+		return fmt.Sprintf("%s apart from the other probe of its enclosure, more than %s", v, l)
 	}
 }
 
