@@ -3,6 +3,7 @@ package remote
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -226,7 +227,11 @@ func TestTheSubscriberOutlivesTheBroker(t *testing.T) {
 	b := startBroker(t)
 	n := newNode(t, untimed(), nil)
 	b.stop() // at the start there is no broker at all
-	stop := listen(t, b, nil, n)
+	log := &lockedBuffer{}
+	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), n)
+	eventually(t, "the log says so and what to do", func() bool {
+		return strings.Contains(log.String(), "no connection to the broker") && strings.Contains(log.String(), "[mqtt]")
+	})
 	b.start(t)
 	for round := range 2 {
 		w := dial(t, b)
@@ -261,19 +266,24 @@ func (l *lockedBuffer) String() string {
 }
 
 // strict is a broker's rule that lets clients in but not read.
-type strict struct{ mochi.HookBase }
+type strict struct {
+	mochi.HookBase
+	locked bool // not even in
+}
 
-func (*strict) ID() string { return "strict" }
-func (*strict) Provides(b byte) bool {
+func (strict) ID() string { return "strict" }
+func (strict) Provides(b byte) bool {
 	return b == mochi.OnConnectAuthenticate || b == mochi.OnACLCheck
 }
-func (*strict) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { return true }
-func (*strict) OnACLCheck(_ *mochi.Client, _ string, write bool) bool    { return write }
+func (s strict) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { return !s.locked }
+func (strict) OnACLCheck(_ *mochi.Client, _ string, write bool) bool      { return write }
 
-func TestARefusedTopicIsToldToTheKeeper(t *testing.T) {
+// refusing runs a broker that refuses what s says.
+func refusing(t *testing.T, s strict) *broker {
+	t.Helper()
 	b := &broker{port: freePort(t)}
 	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
-	if err := server.AddHook(&strict{}, nil); err != nil {
+	if err := server.AddHook(&s, nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := server.AddListener(listeners.NewTCP(listeners.Config{ID: "t", Address: b.addr()})); err != nil {
@@ -282,7 +292,47 @@ func TestARefusedTopicIsToldToTheKeeper(t *testing.T) {
 	if err := server.Serve(); err != nil {
 		t.Fatal(err)
 	}
-	defer server.Close()
+	t.Cleanup(func() { server.Close() })
+	return b
+}
+
+func TestAWrongPasswordIsTold(t *testing.T) {
+	t.Parallel()
+	b := refusing(t, strict{locked: true})
+	log := &lockedBuffer{}
+	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), newNode(t, untimed(), nil))
+	eventually(t, "the refusal is logged with advice", func() bool {
+		return strings.Contains(log.String(), "password") && strings.Contains(log.String(), b.url())
+	})
+	stop()
+}
+
+// Trying again every few seconds is not worth a line each, another reason is.
+func TestAReasonIsToldOnceForEachOutage(t *testing.T) {
+	log := &lockedBuffer{}
+	s, err := NewSubscriber(SubscriberOptions{Broker: "tcp://x:1", ClientID: "x", Log: slog.New(slog.NewTextHandler(log, nil))},
+		[]*Node{newNode(t, untimed(), nil)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	down, barred := errors.New("refused"), errors.New("not authorized")
+	for i, c := range []struct {
+		why  error // nil for a connection
+		told int
+	}{{down, 1}, {down, 1}, {barred, 2}, {barred, 2}, {nil, 2}, {barred, 3}} {
+		if c.why != nil {
+			s.unreachable(c.why)
+		} else if _, ok := s.begin(t.Context()); ok {
+			s.asking.Done()
+		}
+		if got := strings.Count(log.String(), "no connection"); got != c.told {
+			t.Errorf("step %d: %d lines, want %d", i, got, c.told)
+		}
+	}
+}
+
+func TestARefusedTopicIsToldToTheKeeper(t *testing.T) {
+	b := refusing(t, strict{})
 	log := &lockedBuffer{}
 	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), newNode(t, untimed(), nil))
 	eventually(t, "the refusal is logged with topic and advice", func() bool {

@@ -39,6 +39,7 @@ type Subscriber struct {
 	mu     sync.Mutex
 	asking sync.WaitGroup     // running subscribe loops
 	lost   context.CancelFunc // ends the loop of the connection before
+	failed string             // why there is no connection, as last told
 }
 
 // NewSubscriber returns a subscriber for nodes; several may share a topic.
@@ -77,7 +78,7 @@ func checkTopic(topic string) error {
 func (s *Subscriber) Run(ctx context.Context) error {
 	c := mqtt.NewClient(s.clientOptions(ctx))
 	// With ConnectRetry the token of Connect completes at the first success
-	// only; how the connection fares is logged by the handlers.
+	// only; how the connection fares is told to the handlers.
 	c.Connect()
 	<-ctx.Done()
 	c.Disconnect(goodbye)
@@ -115,6 +116,11 @@ func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
 			s.subscribe(session, c)
 		}
 	})
+	o.SetConnectionNotificationHandler(func(_ mqtt.Client, n mqtt.ConnectionNotification) {
+		if f, ok := n.(mqtt.ConnectionNotificationFailed); ok && ctx.Err() == nil {
+			s.unreachable(f.Reason)
+		}
+	})
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 		s.opts.Log.Warn("lost the broker that remote probes publish on; connecting again", "broker", s.opts.Broker, "err", err)
 	})
@@ -133,9 +139,22 @@ func (s *Subscriber) begin(ctx context.Context) (context.Context, bool) {
 		s.lost()
 	}
 	session, lost := context.WithCancel(ctx)
-	s.lost = lost
+	s.lost, s.failed = lost, ""
 	s.asking.Add(1)
 	return session, true
+}
+
+// unreachable tells why there is no connection, until one is made once for each
+// reason: without a word a wrong password would look like silent nodes.
+func (s *Subscriber) unreachable(why error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if why.Error() == s.failed {
+		return
+	}
+	s.failed = why.Error()
+	s.opts.Log.Error("no connection to the broker that remote probes publish on; trying again", "broker", s.opts.Broker, "err", why,
+		"do", "check that it runs, and the address, name, password and certificate in [mqtt]")
 }
 
 // subscribe asks for every topic until the broker grants it or the connection
