@@ -1,17 +1,11 @@
 package store
 
 import (
-	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"iter"
 	"math"
-	"slices"
-	"sync"
 	"time"
-
-	bolt "go.etcd.io/bbolt"
 
 	"dewline/sensors"
 	"dewline/store/block"
@@ -32,13 +26,16 @@ func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to ti
 			if err != nil {
 				return yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err))
 			}
-			return q.window(lo, hi, func(recs []block.Record, errs []error) bool {
-				for _, err := range errs {
+			return q.window(lo, hi, func(p part) bool {
+				for _, err := range p.errs {
 					if !yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err)) {
 						return false
 					}
 				}
-				return q.hand(recs, yield)
+				if p.run != nil {
+					return q.handRun(p.run, lo, hi, yield)
+				}
+				return q.hand(p.recs, yield)
 			})
 		})
 	}
@@ -67,6 +64,67 @@ func (q *query) hand(recs []block.Record, yield func(sensors.Reading, error) boo
 		}
 	}
 	return last%2 != 0 || yield(even, nil)
+}
+
+// handRun is hand for those readings of a run that are in [lo, hi). What they have in
+// common is set once.
+func (q *query) handRun(run *block.Run, lo, hi int64, yield func(sensors.Reading, error) bool) bool {
+	i, end := run.Within(lo, hi)
+	if i >= end {
+		return true
+	}
+	first := run.Record(i)
+	even := sensors.Reading{Probe: q.probe}
+	unpack(&even, &first)
+	odd, c := even, courseOf(&first, run.Step)
+	for i++; i < end; i++ {
+		c.next(&odd, run, i)
+		if !yield(even, nil) {
+			return false
+		}
+		if i++; i == end {
+			return yield(odd, nil)
+		}
+		c.next(&even, run, i)
+		if !yield(odd, nil) {
+			return false
+		}
+	}
+	return yield(even, nil)
+}
+
+// A course is the time of one reading of a run after another, so that none needs a
+// division to be told in seconds.
+type course struct {
+	mono, step  time.Duration
+	second      int64 // since 1970
+	nanos       int64 // of that second
+	stepSeconds int64
+	stepNanos   int64
+}
+
+// courseOf starts at a reading, in steps of so many milliseconds.
+func courseOf(first *block.Record, step int64) course {
+	wall := time.UnixMilli(first.Wall)
+	return course{
+		mono: time.Duration(first.Mono) * time.Millisecond, step: time.Duration(step) * time.Millisecond,
+		second: wall.Unix(), nanos: int64(wall.Nanosecond()),
+		stepSeconds: step / 1000, stepNanos: step % 1000 * int64(time.Millisecond),
+	}
+}
+
+// next makes r, a reading of the run before, the run's reading i.
+func (c *course) next(r *sensors.Reading, run *block.Run, i int) {
+	c.mono += c.step
+	c.second += c.stepSeconds
+	if c.nanos += c.stepNanos; c.nanos >= int64(time.Second) {
+		c.second, c.nanos = c.second+1, c.nanos-int64(time.Second)
+	}
+	r.At.Mono, r.At.Wall = c.mono, time.Unix(c.second, c.nanos).UTC()
+	t, raw := run.Temperature(i)
+	r.Temperature, r.Raw.Temperature = sensors.CentiCelsius(t), sensors.CentiCelsius(raw)
+	h, raw := run.Humidity(i)
+	r.Humidity, r.Raw.Humidity = sensors.CentiPercent(h), sensors.CentiPercent(raw)
 }
 
 // windows calls visit for each stretch of wall time between from and to that
@@ -114,275 +172,4 @@ func (s *Store) nextData(probe sensors.ProbeID, at int64) (int64, bool) {
 		}
 	}
 	return best, ok
-}
-
-// errMoved says that a bundle was taken out of the index meanwhile.
-var errMoved = errors.New("bundle has moved")
-
-// A query reads windows of one probe with scratch space that it keeps. It first
-// copies out the packed blocks of a window, in one transaction and under the
-// locks, and unpacks them afterwards, one bundle after another: the copies are
-// small, and what is unpacked stays in the processor's nearest cache.
-type query struct {
-	s     *Store
-	probe sensors.ProbeID
-	dec   block.Decoder
-	from  []source       // bundles that may hold data of the window, by seq
-	open  []block.Record // copy of the open hour
-	bytes []byte         // copies of blocks, one after another
-	ends  []int          // where each of them ends in bytes
-	recs  []block.Record
-	spans []block.Span
-}
-
-// A source is a bundle as the index had it, and then which blocks were copied.
-type source struct {
-	e          *entry
-	lo, hi     int64  // wall times of the first and last record, of any probe
-	waiting    []byte // the bundle, while the disk has not taken it
-	first, end int    // its blocks are those with ends[first:end]
-	err        error  // why there are none
-}
-
-// queries keeps the scratch space of queries that have ended: a page of charts
-// asks for the same day of many probes, one after another.
-var queries = sync.Pool{New: func() any { return new(query) }}
-
-// newQuery takes a query out of the pool. Give it back with release.
-func newQuery(s *Store, probe sensors.ProbeID) *query {
-	q := queries.Get().(*query)
-	q.s, q.probe = s, probe
-	return q
-}
-
-// release gives the query back; what it returned must not be used any more.
-func (q *query) release() {
-	q.s = nil
-	clear(q.from[:cap(q.from)]) // they hold on to bundles
-	if cap(q.recs) <= maxScratch && cap(q.open) <= maxScratch && cap(q.bytes) <= maxCopies {
-		queries.Put(q)
-	}
-}
-
-// The most that a resting query may hold on to: records of three days, and
-// copies of blocks for more than as long.
-const (
-	maxScratch = 3 * dayMillis / 10_000
-	maxCopies  = 128 << 10
-)
-
-// look notes the bundles that may hold data in [lo, hi), and copies the open
-// records of the probe.
-func (q *query) look(kind byte, lo, hi int64) {
-	q.from, q.open = q.from[:0], q.open[:0]
-	q.s.mu.Lock()
-	defer q.s.mu.Unlock()
-	for _, e := range q.s.mem.entries {
-		if e.key.wallMin < hi && e.key.wallMax >= lo {
-			q.note(e, kind)
-		}
-	}
-	if p := q.s.mem.probes[q.probe]; p != nil {
-		q.open = append(q.open, p.recs...)
-	}
-}
-
-// note adds a bundle to those to copy from. The caller holds mu.
-func (q *query) note(e *entry, kind byte) {
-	if e.noRaw && kind == kindRaw {
-		return
-	}
-	src := source{e: e, lo: e.key.wallMin, hi: e.key.wallMax, waiting: e.raw}
-	if kind == kindTable {
-		src.waiting = e.table
-	}
-	q.from = append(q.from, src)
-}
-
-// allBlocks asks copyBlocks for every block that the probe has in a bundle.
-const allBlocks = -1
-
-// collect looks and copies. It begins again when a day replaces its hours under
-// our hands, which it can do only so often.
-func (q *query) collect(kind byte, only int, lo, hi int64) error {
-	err := errMoved
-	for try := 0; try < 8 && errors.Is(err, errMoved); try++ {
-		err = q.collectOnce(kind, only, lo, hi)
-	}
-	return err
-}
-
-func (q *query) collectOnce(kind byte, only int, lo, hi int64) error {
-	q.s.layout.RLock()
-	defer q.s.layout.RUnlock()
-	q.look(kind, lo, hi)
-	return q.copyBlocks(kind, only)
-}
-
-// copyBlocks copies the probe's blocks out of the noted bundles: all of them, or
-// the one at an index. The caller holds layout, so that the index and the file
-// agree. What is damaged is noted with its bundle; an error means that nothing
-// could be read.
-func (q *query) copyBlocks(kind byte, only int) error {
-	q.bytes, q.ends = q.bytes[:0], q.ends[:0]
-	onDisk := false
-	for i := range q.from {
-		if src := &q.from[i]; src.waiting != nil {
-			q.copyFrom(src, src.waiting, kind, only)
-		} else {
-			onDisk = true
-		}
-	}
-	if !onDisk {
-		return nil
-	}
-	root := rootRaw
-	if kind == kindTable {
-		root = rootTable
-	}
-	return q.s.view(func(tx *bolt.Tx) error {
-		parent := tx.Bucket([]byte(root))
-		if parent == nil {
-			return badf("bucket %s is missing", root)
-		}
-		for i := range q.from {
-			src := &q.from[i]
-			if src.waiting != nil {
-				continue
-			}
-			bundle := bucketValue(parent.Bucket(src.e.name))
-			if bundle == nil && q.moved(src.e) {
-				return errMoved
-			}
-			q.copyFrom(src, bundle, kind, only)
-		}
-		return nil
-	})
-}
-
-// moved reports whether a bundle was taken out of the index, as when the file
-// was let go of and another one opened.
-func (q *query) moved(e *entry) bool {
-	q.s.mu.Lock()
-	defer q.s.mu.Unlock()
-	return e.gone
-}
-
-// copyFrom copies the probe's blocks out of one bundle, or notes why it cannot.
-func (q *query) copyFrom(src *source, bundle []byte, kind byte, only int) {
-	src.first = len(q.ends)
-	n := 0
-	src.err = partOf(bundle, kind, string(q.probe), func(b []byte) {
-		if only == allBlocks || only == n {
-			q.bytes = append(q.bytes, b...)
-			q.ends = append(q.ends, len(q.bytes))
-		}
-		n++
-	})
-	src.end = len(q.ends)
-	if src.err == nil && only >= n && n > 0 {
-		src.err = fmt.Errorf("%w: no rollups of this level", ErrDamaged)
-	}
-}
-
-// blocks yields the blocks copied from one bundle.
-func (q *query) blocks(src *source) iter.Seq[[]byte] {
-	return func(yield func([]byte) bool) {
-		for i := src.first; i < src.end; i++ {
-			begin := 0
-			if i > 0 {
-				begin = q.ends[i-1]
-			}
-			if !yield(q.bytes[begin:q.ends[i]]) {
-				return
-			}
-		}
-	}
-}
-
-// window calls visit with the probe's records of [lo, hi), some at a time, in
-// order of wall time, and with the faults found on the way to them. Both are valid
-// until visit returns; window returns false once visit does.
-func (q *query) window(lo, hi int64, visit func(recs []block.Record, errs []error) bool) bool {
-	if err := q.collect(kindRaw, allBlocks, lo, hi); err != nil {
-		return visit(nil, []error{err})
-	}
-	apart := q.apart()
-	q.recs = q.recs[:0]
-	var errs []error
-	for i := range q.from {
-		errs = q.unpackSource(&q.from[i], errs)
-		if apart {
-			if !visit(inWindow(q.recs, lo, hi), errs) {
-				return false
-			}
-			q.recs, errs = q.recs[:0], nil
-		}
-	}
-	q.recs = append(q.recs, q.open...)
-	return visit(inWindow(q.recs, lo, hi), errs)
-}
-
-// unpackSource appends a bundle's records to q.recs, and its faults to errs.
-func (q *query) unpackSource(src *source, errs []error) []error {
-	if src.err != nil {
-		q.s.damagedRecord(src.err)
-		return append(errs, src.err)
-	}
-	for b := range q.blocks(src) {
-		var err error
-		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
-			errs = append(errs, fmt.Errorf("%w: %w", ErrDamaged, err))
-			q.s.damagedRecord(err)
-		}
-	}
-	return errs
-}
-
-// apart reports whether the bundles, and the open hour after them, follow one
-// another in wall time, so that each can be handed out by itself. They do not
-// where the clock was set back or a bundle's key is damaged.
-func (q *query) apart() bool {
-	last := int64(math.MinInt64)
-	for i := range q.from {
-		if q.from[i].lo <= last {
-			return false
-		}
-		last = q.from[i].hi
-	}
-	for i := range q.open {
-		if q.open[i].Wall <= last {
-			return false
-		}
-	}
-	return true
-}
-
-// inWindow returns the records in [lo, hi) in order of wall time, in place.
-func inWindow(recs []block.Record, lo, hi int64) []block.Record {
-	if rising(recs) {
-		return recs[wallIndex(recs, lo):wallIndex(recs, hi)]
-	}
-	recs = slices.DeleteFunc(recs, func(r block.Record) bool { return r.Wall < lo || r.Wall >= hi })
-	slices.SortStableFunc(recs, func(a, b block.Record) int { return cmp.Compare(a.Wall, b.Wall) })
-	// Running time never stands still, so equals are one reading twice: found
-	// in an hour and in its day by a repair.
-	return slices.Compact(recs)
-}
-
-// wallIndex is the index of the first of rising records at or after a wall time.
-func wallIndex(recs []block.Record, at int64) int {
-	i, _ := slices.BinarySearchFunc(recs, at, func(r block.Record, at int64) int { return cmp.Compare(r.Wall, at) })
-	return i
-}
-
-// rising reports whether wall times only go up: nothing to sort, or to take for
-// a second copy.
-func rising(recs []block.Record) bool {
-	for i := 1; i < len(recs); i++ {
-		if recs[i].Wall <= recs[i-1].Wall {
-			return false
-		}
-	}
-	return true
 }

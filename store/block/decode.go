@@ -6,10 +6,14 @@ import "fmt"
 // value is ready. Not for concurrent use.
 type Decoder struct {
 	col  columnReader
+	run  Run
 	vals []int64
 	recs []Record
 	has  [64]int // how many records have which quantities, from their status
 }
+
+// Scratch is how many values of a column the decoder keeps room for.
+func (d *Decoder) Scratch() int { return max(cap(d.vals), cap(d.run.rawTemps), cap(d.recs)) }
 
 // Decode appends the records of b, a block of one series, to dst. It never
 // panics; what it returns without an error is what was encoded, as far as a
@@ -18,6 +22,9 @@ func (d *Decoder) Decode(dst []Record, b []byte) ([]Record, error) {
 	body, err := unseal(b, formatSeries)
 	if err != nil {
 		return dst, err
+	}
+	if d.run.read(body, &d.col) {
+		return d.run.appendTo(dst), nil
 	}
 	from := len(dst)
 	dst, lengths, _, err := d.decode(dst, body, false)
@@ -236,11 +243,6 @@ func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if boths == len(recs) && boths > 0 && q != Light {
-		if rest, ok := d.pairs(src, recs, q, v); ok {
-			return rest, nil
-		}
-	}
 	if !putRaw(recs, q, v) {
 		return nil, ErrCorrupt
 	}
@@ -292,41 +294,6 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 		}
 	}
 	return src, nil
-}
-
-// pairs sets both values of records that all have both, a constant away from the
-// line that follows in src: nearly every block of a probe is like that, and needs
-// none of the branches of putRaw and derived. It reports false where the block is
-// another, for those to set all values, or to say what is wrong.
-func (d *Decoder) pairs(src []byte, recs []Record, q uint8, raw []int64) (rest []byte, ok bool) {
-	gain, rest, err := readVarint(src)
-	if err != nil {
-		return src, false
-	}
-	offset, rest, err := readVarint(rest)
-	if err != nil {
-		return src, false
-	}
-	l := line{gain: gain + lineOne, offset: offset, clip: q == Humidity}
-	off, rest, ok := d.col.constant(rest)
-	if !ok {
-		return src, false
-	}
-	wrong := int64(0)
-	if q == Temperature {
-		for i, x := range raw[:len(recs)] {
-			v := off + l.at(x)
-			recs[i].RawTemperature, recs[i].Temperature = int32(x), int32(v)
-			wrong |= x ^ int64(int32(x)) | v ^ int64(int32(v))
-		}
-		return rest, wrong == 0
-	}
-	for i, x := range raw[:len(recs)] {
-		v := off + l.at(x)
-		recs[i].RawHumidity, recs[i].Humidity = int32(x), int32(v)
-		wrong |= x ^ int64(int32(x)) | v ^ int64(int32(v))
-	}
-	return rest, wrong == 0
 }
 
 // putRaw hands v to the records with a raw value; false when one does not fit.

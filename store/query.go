@@ -1,0 +1,316 @@
+package store
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"iter"
+	"math"
+	"slices"
+	"sync"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// errMoved says that a bundle was taken out of the index meanwhile.
+var errMoved = errors.New("bundle has moved")
+
+// A query reads windows of one probe with scratch space that it keeps. It first
+// copies out the packed blocks of a window, in one transaction and under the
+// locks, and unpacks them afterwards, one bundle after another: the copies are
+// small, and what is unpacked stays in the processor's nearest cache.
+type query struct {
+	s     *Store
+	probe sensors.ProbeID
+	dec   block.Decoder
+	from  []source       // bundles that may hold data of the window, by seq
+	open  []block.Record // copy of the open hour
+	bytes []byte         // copies of blocks, one after another
+	ends  []int          // where each of them ends in bytes
+	recs  []block.Record
+	spans []block.Span
+}
+
+// A source is a bundle as the index had it, and then which blocks were copied.
+type source struct {
+	e          *entry
+	lo, hi     int64  // wall times of the first and last record, of any probe
+	waiting    []byte // the bundle, while the disk has not taken it
+	first, end int    // its blocks are those with ends[first:end]
+	err        error  // why there are none
+}
+
+// queries keeps the scratch space of queries that have ended: a page of charts
+// asks for the same day of many probes, one after another.
+var queries = sync.Pool{New: func() any { return new(query) }}
+
+// newQuery takes a query out of the pool. Give it back with release.
+func newQuery(s *Store, probe sensors.ProbeID) *query {
+	q := queries.Get().(*query)
+	q.s, q.probe = s, probe
+	return q
+}
+
+// release gives the query back; what it returned must not be used any more.
+func (q *query) release() {
+	q.s = nil
+	clear(q.from[:cap(q.from)]) // they hold on to bundles
+	if max(cap(q.recs), cap(q.open), q.dec.Scratch()) <= maxScratch && cap(q.bytes) <= maxCopies {
+		queries.Put(q)
+	}
+}
+
+// The most that a resting query may hold on to: records of three days, and
+// copies of blocks for more than as long.
+const (
+	maxScratch = 3 * dayMillis / 10_000
+	maxCopies  = 128 << 10
+)
+
+// look notes the bundles that may hold data in [lo, hi), and copies the open
+// records of the probe.
+func (q *query) look(kind byte, lo, hi int64) {
+	q.from, q.open = q.from[:0], q.open[:0]
+	q.s.mu.Lock()
+	defer q.s.mu.Unlock()
+	for _, e := range q.s.mem.entries {
+		if e.key.wallMin < hi && e.key.wallMax >= lo {
+			q.note(e, kind)
+		}
+	}
+	if p := q.s.mem.probes[q.probe]; p != nil {
+		q.open = append(q.open, p.recs...)
+	}
+}
+
+// note adds a bundle to those to copy from. The caller holds mu.
+func (q *query) note(e *entry, kind byte) {
+	if e.noRaw && kind == kindRaw {
+		return
+	}
+	src := source{e: e, lo: e.key.wallMin, hi: e.key.wallMax, waiting: e.raw}
+	if kind == kindTable {
+		src.waiting = e.table
+	}
+	q.from = append(q.from, src)
+}
+
+// allBlocks asks copyBlocks for every block that the probe has in a bundle.
+const allBlocks = -1
+
+// collect looks and copies. It begins again when a day replaces its hours under
+// our hands, which it can do only so often.
+func (q *query) collect(kind byte, only int, lo, hi int64) error {
+	err := errMoved
+	for try := 0; try < 8 && errors.Is(err, errMoved); try++ {
+		err = q.collectOnce(kind, only, lo, hi)
+	}
+	return err
+}
+
+func (q *query) collectOnce(kind byte, only int, lo, hi int64) error {
+	q.s.layout.RLock()
+	defer q.s.layout.RUnlock()
+	q.look(kind, lo, hi)
+	return q.copyBlocks(kind, only)
+}
+
+// copyBlocks copies the probe's blocks out of the noted bundles: all of them, or
+// the one at an index. The caller holds layout, so that the index and the file
+// agree. What is damaged is noted with its bundle; an error means that nothing
+// could be read.
+func (q *query) copyBlocks(kind byte, only int) error {
+	q.bytes, q.ends = q.bytes[:0], q.ends[:0]
+	onDisk := false
+	for i := range q.from {
+		if src := &q.from[i]; src.waiting != nil {
+			q.copyFrom(src, src.waiting, kind, only)
+		} else {
+			onDisk = true
+		}
+	}
+	if !onDisk {
+		return nil
+	}
+	root := rootRaw
+	if kind == kindTable {
+		root = rootTable
+	}
+	return q.s.view(func(tx *bolt.Tx) error {
+		parent := tx.Bucket([]byte(root))
+		if parent == nil {
+			return badf("bucket %s is missing", root)
+		}
+		for i := range q.from {
+			src := &q.from[i]
+			if src.waiting != nil {
+				continue
+			}
+			bundle := bucketValue(parent.Bucket(src.e.name))
+			if bundle == nil && q.moved(src.e) {
+				return errMoved
+			}
+			q.copyFrom(src, bundle, kind, only)
+		}
+		return nil
+	})
+}
+
+// moved reports whether a bundle was taken out of the index, as when the file
+// was let go of and another one opened.
+func (q *query) moved(e *entry) bool {
+	q.s.mu.Lock()
+	defer q.s.mu.Unlock()
+	return e.gone
+}
+
+// copyFrom copies the probe's blocks out of one bundle, or notes why it cannot.
+func (q *query) copyFrom(src *source, bundle []byte, kind byte, only int) {
+	src.first = len(q.ends)
+	n := 0
+	src.err = partOf(bundle, kind, string(q.probe), func(b []byte) {
+		if only == allBlocks || only == n {
+			q.bytes = append(q.bytes, b...)
+			q.ends = append(q.ends, len(q.bytes))
+		}
+		n++
+	})
+	src.end = len(q.ends)
+	if src.err == nil && only >= n && n > 0 {
+		src.err = fmt.Errorf("%w: no rollups of this level", ErrDamaged)
+	}
+}
+
+// blocks yields the blocks copied from one bundle.
+func (q *query) blocks(src *source) iter.Seq[[]byte] {
+	return func(yield func([]byte) bool) {
+		for i := src.first; i < src.end; i++ {
+			if !yield(q.bytes[q.start(i):q.ends[i]]) {
+				return
+			}
+		}
+	}
+}
+
+// A part is what a window consists of: records, or a run of which those within the
+// window belong to it, and the faults found on the way to them.
+type part struct {
+	recs []block.Record
+	run  *block.Run
+	errs []error
+}
+
+// window calls visit with the probe's records of [lo, hi), some at a time, in order of
+// wall time. A part is valid until visit returns; window returns false once visit does.
+func (q *query) window(lo, hi int64, visit func(part) bool) bool {
+	if err := q.collect(kindRaw, allBlocks, lo, hi); err != nil {
+		return visit(part{errs: []error{err}})
+	}
+	apart := q.apart()
+	q.recs = q.recs[:0]
+	var errs []error
+	for i := range q.from {
+		src := &q.from[i]
+		if apart {
+			if run := q.run(src); run != nil {
+				if !visit(part{run: run}) {
+					return false
+				}
+				continue
+			}
+		}
+		errs = q.unpackSource(src, errs)
+		if apart {
+			if !visit(part{recs: inWindow(q.recs, lo, hi), errs: errs}) {
+				return false
+			}
+			q.recs, errs = q.recs[:0], nil
+		}
+	}
+	q.recs = append(q.recs, q.open...)
+	return visit(part{recs: inWindow(q.recs, lo, hi), errs: errs})
+}
+
+// run unpacks a bundle that holds one run and nothing else; nil for others.
+func (q *query) run(src *source) *block.Run {
+	if src.err != nil || src.end-src.first != 1 {
+		return nil
+	}
+	run, _ := q.dec.DecodeRun(q.bytes[q.start(src.first):q.ends[src.first]])
+	return run
+}
+
+// start is where block i begins in bytes.
+func (q *query) start(i int) int {
+	if i == 0 {
+		return 0
+	}
+	return q.ends[i-1]
+}
+
+// unpackSource appends a bundle's records to q.recs, and its faults to errs.
+func (q *query) unpackSource(src *source, errs []error) []error {
+	if src.err != nil {
+		q.s.damagedRecord(src.err)
+		return append(errs, src.err)
+	}
+	for b := range q.blocks(src) {
+		var err error
+		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
+			errs = append(errs, fmt.Errorf("%w: %w", ErrDamaged, err))
+			q.s.damagedRecord(err)
+		}
+	}
+	return errs
+}
+
+// apart reports whether the bundles, and the open hour after them, follow one
+// another in wall time, so that each can be handed out by itself. They do not
+// where the clock was set back or a bundle's key is damaged.
+func (q *query) apart() bool {
+	last := int64(math.MinInt64)
+	for i := range q.from {
+		if q.from[i].lo <= last {
+			return false
+		}
+		last = q.from[i].hi
+	}
+	for i := range q.open {
+		if q.open[i].Wall <= last {
+			return false
+		}
+	}
+	return true
+}
+
+// inWindow returns the records in [lo, hi) in order of wall time, in place.
+func inWindow(recs []block.Record, lo, hi int64) []block.Record {
+	if rising(recs) {
+		return recs[wallIndex(recs, lo):wallIndex(recs, hi)]
+	}
+	recs = slices.DeleteFunc(recs, func(r block.Record) bool { return r.Wall < lo || r.Wall >= hi })
+	slices.SortStableFunc(recs, func(a, b block.Record) int { return cmp.Compare(a.Wall, b.Wall) })
+	// Running time never stands still, so equals are one reading twice: found
+	// in an hour and in its day by a repair.
+	return slices.Compact(recs)
+}
+
+// wallIndex is the index of the first of rising records at or after a wall time.
+func wallIndex(recs []block.Record, at int64) int {
+	i, _ := slices.BinarySearchFunc(recs, at, func(r block.Record, at int64) int { return cmp.Compare(r.Wall, at) })
+	return i
+}
+
+// rising reports whether wall times only go up: nothing to sort, or to take for
+// a second copy.
+func rising(recs []block.Record) bool {
+	for i := 1; i < len(recs); i++ {
+		if recs[i].Wall <= recs[i-1].Wall {
+			return false
+		}
+	}
+	return true
+}
