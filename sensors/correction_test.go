@@ -281,3 +281,26 @@ func BenchmarkCorrectionsAt(b *testing.B) {
 		c.At("x", at(1).Wall)
 	}
 }
+
+// A board without a clock chip starts in 1970, or where it was switched off.
+func TestCorrectionsCountBeforeTheClockIsSet(t *testing.T) {
+	warm := Correction{ID: "t", Probe: "p", Quantity: Temperature, Made: day(3), From: day(3), Gain: 1, Offset: 0.5}
+	j := NewJudge("p", "sht4x")
+	j.Correct(mustSet(t, offset("a", 10, 10, -1), offset("b", 20, 20, -3), warm))
+	for i, c := range []struct {
+		wall   time.Time
+		synced bool
+		want   CentiPercent
+	}{{time.Unix(9, 0), false, 70_00}, {day(15), false, 70_00}, {day(15), true, 72_00}, {day(25), true, 70_00}} {
+		at := Instant{Mono: time.Duration(i+1) * time.Minute, Wall: c.wall, Synced: c.synced}
+		r := j.Read(at, climate(24, 73), nil)
+		if r.Humidity != c.want || r.Temperature != 24_50 || r.Uncertainty.HumidityBelow <= 0 {
+			t.Errorf("at %v, set %v: %v and %v", c.wall, c.synced, r.Temperature, r.Humidity)
+		}
+	}
+	other := NewJudge("q", "sht4x")
+	other.Correct(mustSet(t, offset("a", 10, 10, -1)))
+	if r := other.Read(Instant{}, climate(24, 73), nil); r.Humidity != 73_00 {
+		t.Errorf("another probe: %v", r.Humidity)
+	}
+}

@@ -110,6 +110,23 @@ func (f *ownCorrections) at(at time.Time) Applied {
 	return Applied{Temperature: newest(f.temperature, at), Humidity: newest(f.humidity, at)}
 }
 
+// now is at for a reading that is being made. A clock that was not set yet is
+// mostly behind, so then the record made last counts, whatever its date: without
+// it a probe that reads too high would hide the floor until the board is online.
+func (f *ownCorrections) now(at Instant) Applied {
+	if f == nil || at.Synced {
+		return f.at(at.Wall)
+	}
+	return Applied{Temperature: first(f.temperature), Humidity: first(f.humidity)}
+}
+
+func first(list []*Correction) *Correction {
+	if len(list) == 0 {
+		return nil
+	}
+	return list[0]
+}
+
 func newest(list []*Correction, at time.Time) *Correction {
 	for _, r := range list {
 		if !r.From.After(at) {

@@ -166,7 +166,7 @@ func (j *Judge) frozen(s Sample, link time.Duration) bool {
 
 // fill sets the calibrated values and their uncertainty.
 func (j *Judge) fill(r *Reading, s Sample) {
-	applied := j.corrections.Load().at(r.At.Wall)
+	applied := j.corrections.Load().now(r.At)
 	r.Has = s.Has & (HasTemperature | HasHumidity | HasLight)
 	if r.Has&HasLight != 0 {
 		r.LightLux = s.LightLux
