@@ -84,14 +84,31 @@ type Door struct {
 
 // Observe takes one good reading.
 func (d *Door) Observe(r DoorReading) DoorEvent {
-	if !finite(r.Temp) || !(r.RH > 0 && r.RH <= 100) || d.Started && r.At <= d.LastAt {
+	if !moist(r.Temp, r.RH) || d.Started && r.At <= d.LastAt {
 		return DoorQuiet
 	}
 	since := r.At - d.LastAt
-	if !d.Started || since > doorGap || uint(d.Head) >= doorBins || uint(d.Filled) > doorBins || d.Mark.Count < 0 {
+	if !d.Started || since > doorGap || !d.sound() {
 		d.Filled, d.Head, d.Mark = 0, 0, doorMark{}
 	}
 	d.Started, d.LastAt = true, r.At
+	d.take(&r)
+	// Two readings agree, or they come too rarely to wait for a second.
+	if d.Mark.Count < 2 && since < doorBin {
+		return DoorQuiet
+	}
+	n := float64(d.Mark.Count)
+	return d.judge(&r, d.Mark.RH/n, d.Mark.Temp/n)
+}
+
+// sound reports whether the indices are such as Observe leaves them; a state
+// from elsewhere may say anything.
+func (d *Door) sound() bool {
+	return uint(d.Head) < doorBins && uint(d.Filled) <= doorBins && d.Mark.Count >= 0
+}
+
+// take adds a reading to the open mark, after closing one that is over.
+func (d *Door) take(r *DoorReading) {
 	if d.Mark.Count > 0 && r.At-d.Mark.At >= doorBin {
 		d.closeMark()
 	}
@@ -101,12 +118,6 @@ func (d *Door) Observe(r DoorReading) DoorEvent {
 	d.Mark.Count++
 	d.Mark.RH += r.RH
 	d.Mark.Temp += r.Temp
-	// Two readings agree, or they come too rarely to wait for a second.
-	if d.Mark.Count < 2 && since < doorBin {
-		return DoorQuiet
-	}
-	n := float64(d.Mark.Count)
-	return d.judge(&r, d.Mark.RH/n, d.Mark.Temp/n)
 }
 
 func (d *Door) closeMark() {

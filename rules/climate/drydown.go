@@ -268,10 +268,11 @@ func (d *DryDown) Add(at, halfLife time.Duration) {
 	d.N++
 }
 
-// Trend returns how the last three half-lives that can be judged compare with the usual ones of
-// the 14 days before, each with those of pulses at its own time of day: lamps
-// make mornings dry faster than evenings. It is the middle one of the three
-// that is returned; false while there are fewer than five to compare with.
+// Trend returns how the last three half-lives that can be judged compare with
+// the usual ones of the 14 days before, each with those of pulses at its own
+// time of day: lamps make mornings dry faster than evenings. It is the middle
+// one of the three that is returned; false while there are fewer than five to
+// compare with.
 func (d *DryDown) Trend() (recent, usual time.Duration, ratio float64, ok bool) {
 	var ratios, last [dryRecent]float64
 	n := 0

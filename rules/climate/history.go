@@ -73,7 +73,7 @@ func (h *history) at(n int64) *slot {
 	return &h[((n%slotCount)+slotCount)%slotCount]
 }
 
-// room returns the room's temperature in °C in slot n.
+// roomAt returns the room's temperature in °C in slot n.
 func (h *history) roomAt(n int64) (float64, bool) {
 	s := h.at(n)
 	return float64(s.room) / 100, s.room != noTemp

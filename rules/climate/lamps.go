@@ -30,6 +30,7 @@ const (
 	stepBefore  = 10 * time.Minute // mean taken before the switch
 	stepFrom    = 75 * time.Minute // and from then after it
 	stepTo      = 90 * time.Minute
+	stepGap     = 20 * time.Minute // without readings ends what was begun
 	stepsKept   = 14
 	stepsFew    = 3
 	stepLeast   = 0.6 // °C of a usual step below which noise decides
@@ -104,23 +105,27 @@ type lightWatch struct {
 // Observe takes one good reading; room is ignored unless hasRoom. It returns
 // true when a step has just been measured, 90 minutes after the switch.
 func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, lampsOn bool) bool {
-	if !finite(celsius) || hasRoom && !finite(room) || w.Started && at < w.Last {
+	if !hasRoom {
+		room = 0
+	}
+	value := celsius - room
+	if !finite(value) || w.Started && at < w.Last {
 		return false
 	}
-	gap := w.Started && at-w.Last > 20*time.Minute
-	if gap || w.Started && hasRoom != w.HasRoom {
-		// A step needs both sides measured against the same thing.
+	if w.Started && (at-w.Last > stepGap || hasRoom != w.HasRoom) {
+		// A step needs both sides measured against the same thing, and soon.
 		w.Waiting, w.Recent, w.Older = false, meanOf{}, meanOf{}
-	}
-	value := celsius
-	if hasRoom {
-		value -= room
 	}
 	if w.Started && lampsOn != w.On {
 		w.beginStep(at)
-		w.Waiting = w.Waiting && !gap
 	}
 	w.Started, w.On, w.Last, w.HasRoom = true, lampsOn, at, hasRoom
+	w.remember(at, value)
+	return w.measure(at, value)
+}
+
+// remember keeps what the next switch is measured against.
+func (w *LampWatch) remember(at time.Duration, value float64) {
 	if w.Recent.N > 0 && at-w.RecentFrom >= stepBefore/2 {
 		w.Older, w.Recent = w.Recent, meanOf{}
 	}
@@ -128,9 +133,9 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 		w.RecentFrom = at
 	}
 	w.Recent.add(value)
-	return w.measure(at, value)
 }
 
+// beginStep waits for a step only where something is known from before it.
 func (w *LampWatch) beginStep(at time.Duration) {
 	n := w.Recent.N + w.Older.N
 	w.Switch, w.After = at, meanOf{}

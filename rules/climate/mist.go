@@ -31,9 +31,10 @@ type Pulse struct {
 
 const (
 	mistBin      = time.Minute
-	mistBins     = 16
-	mistGap      = 15 * time.Minute
-	mistRefFrom  = 3 * time.Minute // the level before a pulse is taken from
+	mistJitter   = 10 * time.Second // by which a reading a minute may come early
+	mistBins     = 16               // more than mistGap
+	mistGap      = 15 * time.Minute // without readings: what was before is no level
+	mistRefFrom  = 3 * time.Minute  // the level before a pulse is taken from
 	mistRefTo    = 10 * time.Minute
 	mistStep     = 5.0  // points of a rise that are a mist, where there is room for them
 	mistShare    = 0.35 // of what is missing to saturation, where there is not
@@ -47,6 +48,7 @@ const (
 	soakDecay    = 1.0           // points below its own maximum: drying
 	soakAgain    = 92.0          // % below which a soak that ended may begin again
 	plateausKept = 9
+	plateausFew  = 3
 	levelsKept   = 21
 	levelsFew    = 4
 )
@@ -78,17 +80,17 @@ type MistDetector struct {
 	Count  int                  `json:"count"`
 	LastAt time.Duration        `json:"last_at"` // of the last reading
 
-	Phase    mistPhase  `json:"phase"`
-	Now      Pulse      `json:"now"`  // while Phase is not idle
-	Done     Pulse      `json:"done"` // the last finished one
-	Pulses   int        `json:"pulses"`
-	Grams0   float64    `json:"grams0"` // g/m³ before the pulse
-	Lowest   float64    `json:"lowest"` // % since the peak
-	Owed     bool       `json:"owed"`   // MistStarted is still to be returned
-	Record   dryRecord  `json:"record"`
-	Soak     soakState  `json:"soak"`
-	Levels   levelRing  `json:"levels"`   // before its pulses
-	Plateaus durations9 `json:"plateaus"` // how long it stayed soaked after its own pulses
+	Phase    mistPhase   `json:"phase"`
+	Now      Pulse       `json:"now"`  // while Phase is not idle
+	Done     Pulse       `json:"done"` // the last finished one
+	Pulses   int         `json:"pulses"`
+	Grams0   float64     `json:"grams0"` // g/m³ before the pulse
+	Lowest   float64     `json:"lowest"` // % since the peak
+	Owed     bool        `json:"owed"`   // MistStarted is still to be returned
+	Record   dryRecord   `json:"record"`
+	Soak     soakState   `json:"soak"`
+	Levels   levelRing   `json:"levels"` // before its pulses
+	Plateaus plateauRing `json:"plateaus"`
 }
 
 // levelRing keeps how dry it was before the last pulses.
@@ -116,23 +118,25 @@ func (r *levelRing) usual() (rh, grams float64) {
 	return median(xs[:n]), median(ys[:n])
 }
 
-type durations9 struct {
+// plateauRing keeps for how long the air stayed soaked after the last pulses.
+type plateauRing struct {
 	Ring [plateausKept]time.Duration `json:"ring"`
 	N    uint32                      `json:"n"`
 }
 
-func (r *durations9) add(d time.Duration) {
+func (r *plateauRing) add(d time.Duration) {
 	r.Ring[r.N%plateausKept] = d
 	r.N++
 }
 
-func (r *durations9) median() (time.Duration, bool) {
+// usual returns the median, false while there are few.
+func (r *plateauRing) usual() (time.Duration, bool) {
 	var xs [plateausKept]float64
 	n := min(r.N, plateausKept)
 	for i := range n {
 		xs[i] = float64(r.Ring[i])
 	}
-	return time.Duration(median(xs[:n])), n >= 3
+	return time.Duration(median(xs[:n])), n >= plateausFew
 }
 
 // soakState follows a stretch at 95 % or more that does not dry.
@@ -146,19 +150,43 @@ type soakState struct {
 
 // Observe takes one good reading.
 func (d *MistDetector) Observe(at time.Duration, celsius, rh float64) MistEvent {
-	if !finite(celsius) || !(rh > 0 && rh <= 100) || d.Filled+d.Count > 0 && at <= d.LastAt {
+	if !moist(celsius, rh) || d.started() && at <= d.LastAt {
 		return NoMist
 	}
-	if uint(d.Head) >= mistBins || uint(d.Filled) > mistBins || d.Count < 0 {
-		*d = MistDetector{} // a state from elsewhere
+	if !d.sound() {
+		*d = MistDetector{}
 	}
-	event := NoMist
-	since := at - d.LastAt
-	if d.Filled+d.Count > 0 && since > mistGap {
+	event, since := NoMist, at-d.LastAt
+	if d.started() && since > mistGap {
 		event = d.breakOff()
 	}
-	if d.Count > 0 && at-d.Open.At >= mistBin {
+	event = max(event, d.take(at, celsius, rh))
+	if since >= mistBin-mistJitter {
+		// Readings come more rarely than minutes: each is its own mean, now.
 		event = max(event, d.close())
+	}
+	if event == NoMist && d.Owed {
+		d.Owed = false
+		return MistStarted
+	}
+	return event
+}
+
+// started reports whether there has been a reading since the start, or since
+// the last gap.
+func (d *MistDetector) started() bool { return d.Filled+d.Count > 0 }
+
+// sound reports whether the indices are such as Observe leaves them; a state
+// from elsewhere may say anything.
+func (d *MistDetector) sound() bool {
+	return uint(d.Head) < mistBins && uint(d.Filled) <= mistBins && d.Count >= 0
+}
+
+// take adds a reading to the open minute, after closing one that is over.
+func (d *MistDetector) take(at time.Duration, celsius, rh float64) MistEvent {
+	event := NoMist
+	if d.Count > 0 && at-d.Open.At >= mistBin {
+		event = d.close()
 	}
 	if d.Count == 0 {
 		d.Open = mistMinute{At: at}
@@ -167,14 +195,6 @@ func (d *MistDetector) Observe(at time.Duration, celsius, rh float64) MistEvent 
 	d.Open.RH += rh
 	d.Open.Temp += celsius
 	d.LastAt = at
-	if since >= mistBin-10*time.Second {
-		// Readings come more rarely than minutes: each is its own mean, now.
-		event = max(event, d.close())
-	}
-	if event == NoMist && d.Owed {
-		d.Owed = false
-		return MistStarted
-	}
 	return event
 }
 

@@ -114,7 +114,7 @@ func (w *MistWatch) Endless(d *MistDetector, longest time.Duration) bool {
 	if soaked <= longest || !d.Soak.Pulse {
 		return false
 	}
-	if usual, ok := d.Plateaus.median(); ok {
+	if usual, ok := d.Plateaus.usual(); ok {
 		return soaked > max(longest, 2*usual)
 	}
 	return soaked > max(3*longest, 2*time.Hour)

@@ -64,6 +64,9 @@ func checkHumidity(rh float64) error {
 	return nil
 }
 
+// moist reports whether a reading is one of moist air at all.
+func moist(t, rh float64) bool { return finite(t) && rh > 0 && rh <= 100 }
+
 // VapourPressure returns the partial pressure of water vapour in Pa of air at
 // t °C and rh %.
 func VapourPressure(t, rh float64) (float64, error) {
