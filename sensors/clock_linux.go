@@ -14,11 +14,14 @@ const timesyncStamp = "/run/systemd/timesync/synchronized"
 // The kernel shows STA_UNSYNC in adjtimex(2) until a time daemon has; chrony
 // needs its rtcsync directive for that. Where a sandbox forbids the call, the
 // stamp of systemd's own time daemon decides.
-func KernelSynced() bool {
+func KernelSynced() bool { return synced(unix.Adjtimex, timesyncStamp) }
+
+// synced is KernelSynced for any kernel and stamp.
+func synced(ask func(*unix.Timex) (int, error), stamp string) bool {
 	var t unix.Timex
-	state, err := unix.Adjtimex(&t)
+	state, err := ask(&t)
 	if err != nil {
-		_, err = os.Stat(timesyncStamp)
+		_, err = os.Stat(stamp)
 		return err == nil
 	}
 	return state != unix.TIME_ERROR && t.Status&unix.STA_UNSYNC == 0
