@@ -1,7 +1,5 @@
 package sensors
 
-import "time"
-
 // A family is what one kind of probe can measure and how well, from its data
 // sheet. "From memory" marks figures that were not read again for this table.
 type family struct {
@@ -16,7 +14,7 @@ type family struct {
 	powerOn  CentiCelsius // the register's value before the first conversion
 	// coarse is how many times longer than others the value may stand still,
 	// because its steps are larger than the noise; zero for always.
-	coarse time.Duration
+	coarse int
 
 	accuracy accuracy
 }

@@ -160,7 +160,7 @@ func (j *Judge) frozen(s Sample, link time.Duration) bool {
 		return false
 	}
 	j.still += link
-	after := time.Duration(j.frozenAfter.Load()) * j.family.coarse
+	after := time.Duration(j.frozenAfter.Load()) * time.Duration(j.family.coarse)
 	return after > 0 && j.still >= after
 }
 

@@ -122,7 +122,7 @@ func (s *busScan) findMuxes(bus i2c.Bus) []uint16 {
 		if s.held[addr] || slices.Contains(s.skip, addr) {
 			continue
 		}
-		if !isMux(bus, uint16(addr)) && !isMux(bus, uint16(addr)) {
+		if !askMux(bus, uint16(addr)) {
 			continue
 		}
 		muxes = append(muxes, uint16(addr))
@@ -131,6 +131,16 @@ func (s *busScan) findMuxes(bus i2c.Bus) []uint16 {
 			Certainty: Identified, Detail: "its select register reads back"})
 	}
 	return muxes
+}
+
+// askMux asks again, as ask does.
+func askMux(bus i2c.Bus, addr uint16) bool {
+	for range attempts {
+		if isMux(bus, addr) {
+			return true
+		}
+	}
+	return false
 }
 
 func isMux(bus i2c.Bus, addr uint16) bool {

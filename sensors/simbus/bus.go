@@ -129,7 +129,7 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	defer b.mu.Unlock()
 	b.transfers++
 	devices := b.reachable(addr)
-	hit, armed := b.nextFault(addr, len(r) > 0, devices)
+	hit, armed := b.nextFault(len(r) > 0, devices)
 	if armed {
 		if err := b.before(hit, devices); err != nil {
 			return err

@@ -66,16 +66,9 @@ func (b *Bus) Clear() {
 	b.faults = nil
 }
 
-// Armed returns how many faults have yet to strike.
-func (b *Bus) Armed() int {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return len(b.faults)
-}
-
 // nextFault uses up the first armed fault that matches this transfer. Faults
 // that spoil an answer wait for one.
-func (b *Bus) nextFault(_ uint16, reads bool, devices []Device) (Fault, bool) {
+func (b *Bus) nextFault(reads bool, devices []Device) (Fault, bool) {
 	for i := range b.faults {
 		f := &b.faults[i]
 		if !f.matches(reads, devices) {
