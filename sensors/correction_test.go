@@ -224,7 +224,7 @@ func TestHistoryCanBeRecomputed(t *testing.T) {
 		j := NewJudge("p", "sht4x")
 		j.Correct(c)
 		for i, s := range raw {
-			h = append(h, j.Read(Instant{Mono: time.Duration(i) * time.Minute, Wall: day(10 + i)}, s, nil).Humidity)
+			h = append(h, j.Read(Instant{Mono: time.Duration(i) * time.Minute, Wall: day(10 + i), Synced: true}, s, nil).Humidity)
 		}
 		return h
 	}

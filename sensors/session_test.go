@@ -71,7 +71,7 @@ func within(t *testing.T, what string, w worn, c Correction, from, to float64) {
 	for truth := from; truth <= to; truth += 2 {
 		w.rnd = nil
 		s := w.sample(24, truth)
-		u := Uncertainty("sht4x", s, Applied{Humidity: &c}, Ageing{}, c.From)
+		u := uncertainty("sht4x", s, Applied{Humidity: &c}, Ageing{}, c.From)
 		_, h := Applied{Humidity: &c}.Apply(s)
 		if off := h.Percent() - truth; off > u.HumidityBelow.Percent() || -off > u.HumidityAbove.Percent() {
 			t.Errorf("%s: %.1f %%RH is read as %s, stated ± %s", what, truth, h, u.HumidityAbove)

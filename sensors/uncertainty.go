@@ -68,17 +68,9 @@ type Stated struct {
 	HumidityAbove CentiPercent `json:"humidity_above"` // and so far above
 }
 
-// Uncertainty states how far a probe's corrected values can be trusted at a
-// wall time, given its family, the raw sample, the correction in force and its
-// ageing.
-func Uncertainty(family string, s Sample, a Applied, age Ageing, at time.Time) Stated {
-	_, h := a.Apply(s)
-	return familyOf(family).accuracy.state(h, a, age, at)
-}
-
-// state combines the independent terms as root of squares. Creep goes one way
-// only and is added in full: a soaked probe reads too high, so the true value
-// lies below.
+// state says how far corrected values can be trusted at a wall time. It combines
+// the independent terms as root of squares. Creep goes one way only and is added
+// in full: a soaked probe reads too high, so the true value lies below.
 func (a *accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Time) Stated {
 	t := rootSum(a.baseCelsius(applied.Temperature), a.celsiusYear*yearsSince(applied.Temperature, at), 0)
 	if a.percent == 0 {

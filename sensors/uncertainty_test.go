@@ -6,6 +6,12 @@ import (
 	"time"
 )
 
+// uncertainty is what a family states of a raw sample.
+func uncertainty(family string, s Sample, a Applied, age Ageing, at time.Time) Stated {
+	_, h := a.Apply(s)
+	return familyOf(family).accuracy.state(h, a, age, at)
+}
+
 // The SHT3x-DIS data sheet (v7): ±2 %RH typical up to 80 %RH, ±4 for an SHT30
 // at 100 %RH, hysteresis 0.8, drift 0.25 a year, ±0.2 °C and 0.03 °C a year.
 func TestUncertaintyFromTheDataSheet(t *testing.T) {
@@ -23,7 +29,7 @@ func TestUncertaintyFromTheDataSheet(t *testing.T) {
 		{"bme280", climate(24, 50), 100, 320, true}, // sqrt(3² + 0.5² + 1²)
 		{"ds18b20", warm(24), 51, 0, false},         // sqrt(0.5² + 0.1²)
 	} {
-		got := Uncertainty(c.family, c.s, Applied{}, Ageing{}, day(1))
+		got := uncertainty(c.family, c.s, Applied{}, Ageing{}, day(1))
 		if want := (Stated{c.t, c.h, c.h}); got != want {
 			t.Errorf("%s at %s: %+v, want %+v", c.family, c.s.Humidity, got, want)
 		}
@@ -40,11 +46,11 @@ func TestUncertaintySoakedProbeWidensDownwardsOnly(t *testing.T) {
 			a.Observe(m, rh)
 		}
 	}
-	fresh := Uncertainty("sht3x", s, Applied{}, a, day(1))
+	fresh := uncertainty("sht3x", s, Applied{}, a, day(1))
 	soak(0, 30*time.Hour, 9500)
-	half := Uncertainty("sht3x", s, Applied{}, a, day(1))
+	half := uncertainty("sht3x", s, Applied{}, a, day(1))
 	soak(30*time.Hour, 200*time.Hour, 9500)
-	full := Uncertainty("sht3x", s, Applied{}, a, day(1))
+	full := uncertainty("sht3x", s, Applied{}, a, day(1))
 	if got := half.HumidityBelow - fresh.HumidityBelow; got != 150 {
 		t.Errorf("after 30 h wet: %s more, want 1.50 %%", got)
 	}
@@ -106,9 +112,9 @@ func TestUncertaintyOfACalibratedProbe(t *testing.T) {
 	two := &Correction{From: day(1), Gain: 1, Offset: -2, Uncertainty: 1,
 		Points: []Point{{Reference: 75.3}, {Reference: 97.3}}}
 	state := func(c *Correction, h float64, at time.Time) CentiPercent {
-		return Uncertainty("sht3x", climate(24, h+2), Applied{Humidity: c}, Ageing{}, at).HumidityAbove
+		return uncertainty("sht3x", climate(24, h+2), Applied{Humidity: c}, Ageing{}, at).HumidityAbove
 	}
-	none := Uncertainty("sht3x", climate(24, 95), Applied{}, Ageing{}, day(1)).HumidityAbove
+	none := uncertainty("sht3x", climate(24, 95), Applied{}, Ageing{}, day(1)).HumidityAbove
 	atPoint, far := state(one, 75.3, day(1)), state(one, 95.3, day(1))
 	if atPoint != 128 { // sqrt(1² + 0.8²)
 		t.Errorf("at its point: %s, want 1.28 %%", atPoint)
@@ -130,11 +136,11 @@ func TestUncertaintyOfACalibratedProbe(t *testing.T) {
 
 func TestUncertaintyOfACalibratedTemperature(t *testing.T) {
 	ice := &Correction{From: day(1), Gain: 1, Offset: 0.3, Uncertainty: 0.15}
-	if got := Uncertainty("ds18b20", warm(24), Applied{Temperature: ice}, Ageing{}, day(1)).Temperature; got != 15 {
+	if got := uncertainty("ds18b20", warm(24), Applied{Temperature: ice}, Ageing{}, day(1)).Temperature; got != 15 {
 		t.Errorf("fresh from the ice: %s, want 0.15 °C", got)
 	}
 	// sqrt(0.15² + (0.1 × 2)²)
-	if got := Uncertainty("ds18b20", warm(24), Applied{Temperature: ice}, Ageing{}, day(1).AddDate(2, 0, 0)).Temperature; got != 25 {
+	if got := uncertainty("ds18b20", warm(24), Applied{Temperature: ice}, Ageing{}, day(1).AddDate(2, 0, 0)).Temperature; got != 25 {
 		t.Errorf("two years later: %s, want 0.25 °C", got)
 	}
 }

@@ -18,18 +18,19 @@ type Salt struct {
 	bound   [11]float64
 }
 
-// MinCelsius and MaxCelsius bound the temperatures that the fixed points are
-// given for, in °C.
+// coldest and hottest bound the temperatures that the fixed points are given
+// for, in °C.
 const (
-	MinCelsius = 0.0
-	MaxCelsius = 50.0
+	coldest = 0.0
+	hottest = 50.0
 )
 
 // step is the distance of the entries of Salt.bound in °C.
 const step = 5.0
 
-// table holds Greenspan's polynomials, and the uncertainties that he states at
-// 0, 5, ... 50 °C (from memory; those at 15 to 30 °C checked in the tests).
+// table holds the known salts, driest first: Greenspan's polynomials, and the
+// uncertainties that he states at 0, 5, ... 50 °C (from memory; those at 15 to
+// 30 °C checked in the tests).
 var table = [...]Salt{
 	{"mgcl2", "MgCl2", [4]float64{33.6686, -7.97397e-3, -1.08988e-3},
 		[11]float64{0.33, 0.28, 0.24, 0.21, 0.18, 0.16, 0.14, 0.13, 0.13, 0.13, 0.14}},
@@ -40,9 +41,6 @@ var table = [...]Salt{
 	{"k2so4", "K2SO4", [4]float64{98.7792, -5.90502e-2},
 		[11]float64{1.10, 0.91, 0.76, 0.63, 0.53, 0.45, 0.40, 0.38, 0.38, 0.40, 0.45}},
 }
-
-// All returns the known salts, driest first.
-func All() []Salt { return append([]Salt(nil), table[:]...) }
 
 // ByName finds a salt by its name in upper or lower case.
 func ByName(name string) (Salt, error) {
@@ -57,9 +55,9 @@ func ByName(name string) (Salt, error) {
 // Humidity returns the relative humidity over the solution at a temperature in
 // °C and the uncertainty of that figure, both in %RH.
 func (s Salt) Humidity(celsius float64) (percent, uncertainty float64, err error) {
-	if !(celsius >= MinCelsius && celsius <= MaxCelsius) {
+	if !(celsius >= coldest && celsius <= hottest) {
 		return 0, 0, fmt.Errorf("%s: no fixed point at %.1f °C: the table runs from %.0f to %.0f °C",
-			s.Formula, celsius, MinCelsius, MaxCelsius)
+			s.Formula, celsius, coldest, hottest)
 	}
 	for i := len(s.poly) - 1; i >= 0; i-- {
 		percent = percent*celsius + s.poly[i]

@@ -63,7 +63,7 @@ func TestUncertaintyRunsInStraightLinesBetweenTheEntries(t *testing.T) {
 }
 
 func TestOutsideTheTableIsAnError(t *testing.T) {
-	for _, s := range All() {
+	for _, s := range table {
 		for _, celsius := range []float64{-0.01, 50.01, math.NaN(), math.Inf(1)} {
 			if p, u, err := s.Humidity(celsius); err == nil || p != 0 || u != 0 {
 				t.Errorf("%s at %v °C: %v ± %v without an error", s.Formula, celsius, p, u)
@@ -77,7 +77,7 @@ func TestUnknownSalt(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), `salt "licl" is not known: use mgcl2, nacl, kcl or k2so4`) {
 		t.Errorf("error %v", err)
 	}
-	if all := All(); len(all) != 4 || all[0].Name != "mgcl2" {
-		t.Errorf("All: %v", all)
+	if len(table) != 4 || table[0].Name != "mgcl2" {
+		t.Errorf("%+v", table)
 	}
 }
