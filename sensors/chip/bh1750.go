@@ -10,6 +10,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"dewline/sensors"
+	"dewline/sensors/i2cbus"
 )
 
 // Commands of the BH1750FVI (ROHM data sheet 2011.11 rev D, instruction set).
@@ -62,7 +63,7 @@ func (d *bh1750) measure(ctx context.Context) (uint16, error) {
 			return 0, fmt.Errorf("start the measurement: %w", err)
 		}
 	}
-	if err := sleep(ctx, bhConvert); err != nil {
+	if err := i2cbus.Wait(ctx, bhConvert); err != nil {
 		return 0, err
 	}
 	var frame, again [2]byte

@@ -16,8 +16,8 @@ import (
 type Probe struct {
 	name   string
 	guard  *guard
-	make   func(bus i2c.Bus) (senser, error)
-	device senser // nil until set up, and again after a fault
+	make   func(bus i2c.Bus) (senser, error) // nil where nothing is to be set up
+	device senser                            // nil until set up, and again after a fault
 	setUps uint64
 }
 
@@ -43,8 +43,7 @@ func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
 		probe.make = newAHT20
 	case "bh1750":
 		addresses = []int{0x23, 0x5C}
-		light := &bh1750{bus: probe.guard, addr: uint16(p.Address)}
-		probe.make = func(i2c.Bus) (senser, error) { return light, nil }
+		probe.device = &bh1750{bus: probe.guard, addr: uint16(p.Address)}
 	default:
 		return nil, fmt.Errorf("probe %s: family %q is not read by this driver", p.ID, p.Family)
 	}
@@ -63,7 +62,9 @@ func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
 	if err != nil {
 		err = p.guard.outcome(err)
-		p.device = nil
+		if p.make != nil {
+			p.device = nil
+		}
 		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
 	}
 	return s, nil
@@ -81,9 +82,11 @@ func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
 	return p.device.sense(ctx)
 }
 
-// SetUps returns how often the chip was set up: once, and once more after
-// faults.
-func (p *Probe) SetUps() uint64 { return p.setUps }
+// Events returns what the poller counts of it: a set-up after faults counts as
+// a restart.
+func (p *Probe) Events() sensors.Events {
+	return sensors.Events{Restarts: max(p.setUps, 1) - 1}
+}
 
 // envSenser is the part of a periph driver that is used.
 type envSenser interface {

@@ -131,8 +131,8 @@ func TestAFaultSetsTheChipUpAfresh(t *testing.T) {
 		wants(t, p, sensors.AllZero)
 		wants(t, p, sensors.NoReason)
 		wants(t, p, sensors.NoReason)
-		if p.SetUps() != 2 {
-			t.Errorf("%d set-ups, want 2", p.SetUps())
+		if got := p.Events(); got != (sensors.Events{Restarts: 1}) {
+			t.Errorf("%+v, want one restart", got)
 		}
 	})
 }
@@ -225,6 +225,9 @@ func TestBH1750(t *testing.T) {
 		wants(t, p, sensors.BadCRC)
 		if s := wants(t, p, sensors.NoReason); s.LightLux != 426 { // 511/1.2
 			t.Errorf("%+v, want 426 lx", s)
+		}
+		if got := p.Events(); got != (sensors.Events{}) { // the lamps go off every night
+			t.Errorf("%+v", got)
 		}
 	})
 }

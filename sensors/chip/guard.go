@@ -9,6 +9,7 @@ import (
 	"periph.io/x/conn/v3/physic"
 
 	"dewline/sensors"
+	"dewline/sensors/i2cbus"
 )
 
 // guard is the bus that a periph driver sees. It keeps the first fault, because
@@ -54,18 +55,7 @@ func (g *guard) outcome(err error) error {
 	return err
 }
 
-func (g *guard) wait(d time.Duration) error { return sleep(g.ctx, d) }
-
-func sleep(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return sensors.Fault(sensors.TimedOut, ctx.Err())
-	}
-}
+func (g *guard) wait(d time.Duration) error { return i2cbus.Wait(g.ctx, d) }
 
 // fromEnv converts what a periph driver measured. physic truncates when it
 // prints; this rounds.

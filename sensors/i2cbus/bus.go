@@ -1,6 +1,7 @@
 package i2cbus
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"sync"
@@ -40,13 +41,6 @@ type Options struct {
 	OnRecover func(cause, outcome error)
 }
 
-// Stats counts what happened on a bus since it was opened.
-type Stats struct {
-	Transfers  uint64
-	Failures   uint64
-	Recoveries uint64 // times that the device file was opened again
-}
-
 // port is one opened device file.
 type port interface {
 	transfer(addr uint16, w, r []byte) error
@@ -64,7 +58,6 @@ type Bus struct {
 	mu     sync.Mutex
 	port   port // nil while the bus could not be opened again
 	closed bool
-	stats  Stats
 }
 
 // Open opens the bus behind a device file such as "/dev/i2c-1".
@@ -93,12 +86,10 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.stats.Transfers++
 	err := b.tryLocked(addr, w, r)
 	if err == nil {
 		return nil
 	}
-	b.stats.Failures++
 	reason := sensors.BusError
 	if errors.Is(err, ErrStuck) {
 		reason = sensors.TimedOut
@@ -127,22 +118,7 @@ func (b *Bus) tryLocked(addr uint16, w, r []byte) error {
 	return err
 }
 
-// Recover opens the device file again, for a caller that sees the bus
-// misbehave in a way that Tx cannot.
-func (b *Bus) Recover() error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.closed {
-		return sensors.Faultf(sensors.BusError, "%s: the bus is closed", b.path)
-	}
-	if err := b.reopenLocked(errors.New("asked for")); err != nil {
-		return sensors.Fault(sensors.BusError, err)
-	}
-	return nil
-}
-
 func (b *Bus) reopenLocked(cause error) error {
-	b.stats.Recoveries++
 	if b.port != nil {
 		// The file is given up either way; its close error would tell nothing.
 		_ = b.port.Close()
@@ -166,11 +142,16 @@ func (b *Bus) SetSpeed(physic.Frequency) error {
 	return fmt.Errorf("%s: the bus speed is set in the device tree, not here", b.path)
 }
 
-// Stats returns the counts so far.
-func (b *Bus) Stats() Stats {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.stats
+// Wait lets a chip work for d. It ends early, with an error, where ctx does.
+func Wait(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return sensors.Fault(sensors.TimedOut, ctx.Err())
+	}
 }
 
 // Close closes the device file; later transfers fail.

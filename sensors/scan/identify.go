@@ -34,12 +34,8 @@ func answer(ctx context.Context, bus i2c.Bus, addr uint16, command []byte, wait 
 	if err := bus.Tx(addr, command, nil); err != nil {
 		return nil, err
 	}
-	t := time.NewTimer(wait)
-	defer t.Stop()
-	select {
-	case <-t.C:
-	case <-ctx.Done():
-		return nil, ctx.Err()
+	if err := i2cbus.Wait(ctx, wait); err != nil {
+		return nil, err
 	}
 	b := make([]byte, n)
 	err := bus.Tx(addr, nil, b)

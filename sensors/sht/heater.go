@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/sensors"
+	"dewline/sensors/i2cbus"
 )
 
 const (
@@ -87,7 +88,7 @@ func (p *Probe) maybePulse(ctx context.Context, s sensors.Sample) {
 		// which the next measurement replaces.
 		u.hot, u.offAt = true, now.Add(h.run)
 		if p.send(ctx, h.self) == nil {
-			p.stats.HeaterPulses++
+			p.events.HeaterPulses++
 		}
 		return
 	}
@@ -102,8 +103,8 @@ func (p *Probe) maybePulse(ctx context.Context, s sensors.Sample) {
 	// may have heard it.
 	u.on = true
 	if p.send(ctx, h.on) == nil {
-		p.stats.HeaterPulses++
-		_ = sleep(ctx, h.run) // cut short by the context, it is off sooner
+		p.events.HeaterPulses++
+		_ = i2cbus.Wait(ctx, h.run) // cut short by the context, it is off sooner
 	}
 	_ = p.stopHeater(ctx)
 }

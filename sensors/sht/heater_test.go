@@ -55,7 +55,7 @@ func TestHeaterPulses(t *testing.T) {
 					t.Fatal(err)
 				}
 				counts := day(t, p, &climate, 4*time.Hour)
-				if got := p.Stats().HeaterPulses; got != c.pulses {
+				if got := p.Events().HeaterPulses; got != c.pulses {
 					t.Errorf("%s, %s: %d pulses, want %d", family, c.name, got, c.pulses)
 				}
 				// A pulse inhibits the six polls of its minute, and no other.
@@ -128,7 +128,7 @@ func TestABudgetTooShortForAPulsePutsItOff(t *testing.T) {
 				t.Fatal(err, ctx.Err())
 			}
 			cancel()
-			if got := p.Stats().HeaterPulses; got != c.pulses {
+			if got := p.Events().HeaterPulses; got != c.pulses {
 				t.Errorf("budget %v: %d pulses, want %d", c.budget, got, c.pulses)
 			}
 			time.Sleep(time.Hour)
@@ -164,7 +164,7 @@ func TestPulsesOfARoomAreSpreadOut(t *testing.T) {
 			}
 			now := uint64(0)
 			for _, p := range probes {
-				now += p.Stats().HeaterPulses
+				now += p.Events().HeaterPulses
 			}
 			most, pulsed = max(most, now-pulsed), now
 			time.Sleep(time.Until(start.Add(10 * time.Second)))

@@ -10,19 +10,11 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/i2cbus"
 )
 
 // resetAfter is how many faults in a row lead to a soft reset.
 const resetAfter = 3
-
-// Stats counts what a probe's chip went through since Open.
-type Stats struct {
-	ResetsSeen   uint64 // the chip restarted by itself
-	ResetsSent   uint64 // soft resets after faults in a row
-	HeaterFound  uint64 // the heater was on though nobody had switched it on
-	HeaterPulses uint64
-	Replaced     uint64 // another chip answered at the address
-}
 
 // A Probe is one chip. It is for one goroutine.
 type Probe struct {
@@ -33,10 +25,13 @@ type Probe struct {
 
 	known  bool   // set up since the last fault
 	offset Offset // stored in the chip
-	serial uint64 // of the chip last seen; 0 before
+	serial uint64 // of the chip last seen, 32 bits, or 48 for HDC302x; 0 before
 	faults int    // in a row
 	pulse  pulser
-	stats  Stats
+	// cleared says that the chip's mark of a restart was off: one that is on at
+	// first, or after a reset of ours, tells of no restart by itself.
+	cleared bool
+	events  sensors.Events
 }
 
 // Open returns the probe that p describes (family sht4x, sht3x or hdc302x) on
@@ -113,8 +108,9 @@ func (p *Probe) setUp(ctx context.Context) error {
 			return fmt.Errorf("reset: %w", err)
 		}
 		p.faults = 0
-		p.stats.ResetsSent++
-		if err := sleep(ctx, p.family.resetTime); err != nil {
+		p.events.Restarts++
+		p.cleared = false
+		if err := i2cbus.Wait(ctx, p.family.resetTime); err != nil {
 			return err
 		}
 	}
@@ -122,7 +118,8 @@ func (p *Probe) setUp(ctx context.Context) error {
 	switch {
 	case err == nil:
 		if p.serial != 0 && serial != p.serial {
-			p.stats.Replaced++
+			p.events.Replaced++
+			p.cleared = false
 		}
 		p.serial = serial
 	case !p.family.mute:
@@ -195,16 +192,18 @@ func (p *Probe) checkStatus(ctx context.Context) error {
 		return fmt.Errorf("read the status: %w", err)
 	}
 	if w[0]&statusHeater != 0 {
-		p.stats.HeaterFound++
 		p.pulse.on = true
 		return p.stopHeater(ctx)
 	}
 	if w[0]&statusReset != 0 {
-		p.stats.ResetsSeen++
 		if err := p.send(ctx, p.family.clear); err != nil {
 			return fmt.Errorf("clear the status: %w", err)
 		}
+		if p.cleared {
+			p.events.Restarts++
+		}
 	}
+	p.cleared = true
 	return nil
 }
 
@@ -214,7 +213,7 @@ func (p *Probe) ask(ctx context.Context, c command, wait time.Duration, n int) (
 	if err := p.send(ctx, c); err != nil {
 		return [3]uint16{}, err
 	}
-	if err := sleep(ctx, wait); err != nil {
+	if err := i2cbus.Wait(ctx, wait); err != nil {
 		return [3]uint16{}, err
 	}
 	var frame [9]byte
@@ -231,27 +230,5 @@ func (p *Probe) send(ctx context.Context, c command) error {
 	return p.bus.Tx(p.addr, c, nil)
 }
 
-func sleep(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return sensors.Fault(sensors.TimedOut, ctx.Err())
-	}
-}
-
-// Serial returns the serial number of the chip last seen, 0 before the first
-// good Sample: 32 bits, or 48 for HDC302x.
-func (p *Probe) Serial() uint64 { return p.serial }
-
-// Stats returns the counts so far.
-func (p *Probe) Stats() Stats { return p.stats }
-
 // Events returns what the poller counts of it.
-func (p *Probe) Events() sensors.Events {
-	return sensors.Events{
-		HeaterPulses: p.stats.HeaterPulses, Restarts: p.stats.ResetsSeen + p.stats.ResetsSent, Replaced: p.stats.Replaced,
-	}
-}
+func (p *Probe) Events() sensors.Events { return p.events }

@@ -162,8 +162,8 @@ func TestSHT4xBytes(t *testing.T) {
 				t.Errorf("humidity %v", s.Humidity)
 			}
 		}
-		if p.Serial() != 0xBEEFABCD {
-			t.Errorf("serial %x", p.Serial())
+		if p.serial != 0xBEEFABCD {
+			t.Errorf("serial %x", p.serial)
 		}
 	})
 }
@@ -182,14 +182,17 @@ func TestSHT3xBytes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		measure := []i2ctest.IO{w(0x24, 0x00), frame}
 		reset := []i2ctest.IO{w(0xF3, 0x2D), r(0x00, 0x10, CRC8(0x00, 0x10)), w(0x30, 0x41)}
-		p := play(t, configs.Probe{Family: "sht3x"}, ops(serial3, reset, measure, calm, measure))
-		for range 2 {
+		p := play(t, configs.Probe{Family: "sht3x"}, ops(serial3, reset, measure, calm, measure, reset, measure))
+		for i := range 3 { // switched on with the board, and a brown-out
+			if got := p.Events(); got != (sensors.Events{}) {
+				t.Errorf("before sample %d: %+v", i, got)
+			}
 			s, err := p.Sample(t.Context())
 			if err != nil || s.Temperature != 25_00 || s.Humidity != 74_58 { // 100·0xBEEF/65535
 				t.Fatalf("%+v, %v", s, err)
 			}
 		}
-		if got := p.Stats(); got != (Stats{ResetsSeen: 1}) {
+		if got := p.Events(); got != (sensors.Events{Restarts: 1}) {
 			t.Errorf("%+v", got)
 		}
 	})
@@ -199,8 +202,8 @@ func TestAnSHT3xWithoutASerialNumberIsRead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := play(t, configs.Probe{Family: "sht3x"}, ops(
 			[]i2ctest.IO{w(0x36, 0x82), r(0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF)}, calm, []i2ctest.IO{w(0x24, 0x00), frame}))
-		if _, err := p.Sample(t.Context()); err != nil || p.Serial() != 0 {
-			t.Errorf("%v, serial %x", err, p.Serial())
+		if _, err := p.Sample(t.Context()); err != nil || p.serial != 0 {
+			t.Errorf("%v, serial %x", err, p.serial)
 		}
 	})
 }
@@ -214,8 +217,8 @@ func TestHDC302xBytes(t *testing.T) {
 			w(0xA0, 0x04), r(0x80|42, 100, CRC8(0x80|42, 100))},
 			calm, []i2ctest.IO{w(0x24, 0x00), frame}))
 		s, err := p.Sample(t.Context())
-		if err != nil || s.Humidity != 74_58 || p.Serial() != 0xBEEF_ABCD_ABAB {
-			t.Errorf("%+v, %v, serial %x", s, err, p.Serial())
+		if err != nil || s.Humidity != 74_58 || p.serial != 0xBEEF_ABCD_ABAB {
+			t.Errorf("%+v, %v, serial %x", s, err, p.serial)
 		}
 		if got := p.StoredOffset(); got != (Offset{Temperature: -17_09, Humidity: 8_20}) {
 			t.Errorf("offset %+v", got)
@@ -236,8 +239,24 @@ func TestAHeaterFoundOnIsSwitchedOffAndCooledDown(t *testing.T) {
 				t.Fatalf("after %v: %v, want %v", step.wait, err, step.reason)
 			}
 		}
-		if got := p.Stats(); got.HeaterFound != 1 {
-			t.Errorf("%+v", got)
+	})
+}
+
+// An SHT3x marks a reset that it was told to make like any other (data sheet v7,
+// section 4.11, bit 4 of the status).
+func TestAResetOfOursIsCountedOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bad := []i2ctest.IO{w(0x24, 0x00), r(0x66, 0x66, 0x94, 0xBE, 0xEF, 0x92)}
+		marked := []i2ctest.IO{w(0xF3, 0x2D), r(0x00, 0x10, CRC8(0x00, 0x10)), w(0x30, 0x41)}
+		p := play(t, configs.Probe{Family: "sht3x"}, ops(serial3, calm, bad, serial3, calm, bad, serial3, calm, bad,
+			[]i2ctest.IO{w(0x30, 0xA2)}, serial3, marked, []i2ctest.IO{w(0x24, 0x00), frame}))
+		for range 3 {
+			if _, err := p.Sample(t.Context()); sensors.ReasonOf(err) != sensors.BadCRC {
+				t.Fatalf("err = %v", err)
+			}
+		}
+		if _, err := p.Sample(t.Context()); err != nil || p.Events() != (sensors.Events{Restarts: 1}) {
+			t.Errorf("%+v, %v", p.Events(), err)
 		}
 	})
 }
@@ -257,7 +276,7 @@ func TestFaultsInARowLeadToAResetAndANewIdentity(t *testing.T) {
 		if _, err := p.Sample(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		if got := p.Stats(); got != (Stats{ResetsSent: 1, Replaced: 1}) {
+		if got := p.Events(); got != (sensors.Events{Restarts: 1, Replaced: 1}) {
 			t.Errorf("%+v", got)
 		}
 	})
