@@ -14,6 +14,7 @@ import (
 type memory struct {
 	probes  map[sensors.ProbeID]*openProbe
 	order   []*openProbe // as first seen
+	turn    int          // in order: the probe after the last one appended to
 	total   int          // records in all probes
 	entries []*entry     // bundles, by seq
 	nextSeq uint64
@@ -24,6 +25,7 @@ type memory struct {
 // parted are in parts on disk, the next rowed in rows; the rest is unwritten.
 type openProbe struct {
 	id            sensors.ProbeID
+	place         int // in memory's order
 	num           int // in the file's list of probes; -1 before it has one
 	recs          []block.Record
 	parted, rowed int
@@ -66,14 +68,23 @@ func (s *Store) Append(r sensors.Reading) {
 	s.mem.total++
 }
 
-// probe returns the probe's open records, beginning them if need be.
+// probe returns the probe's open records, beginning them if need be. Probes are polled
+// in turn, so it looks first where its turn is.
 func (m *memory) probe(id sensors.ProbeID) *openProbe {
+	if m.turn == len(m.order) {
+		m.turn = 0
+	}
+	if m.turn < len(m.order) && m.order[m.turn].id == id {
+		m.turn++
+		return m.order[m.turn-1]
+	}
 	p := m.probes[id]
 	if p == nil {
-		p = &openProbe{id: id, num: -1}
+		p = &openProbe{id: id, place: len(m.order), num: -1}
 		m.probes[id] = p
 		m.order = append(m.order, p)
 	}
+	m.turn = p.place + 1
 	return p
 }
 

@@ -122,7 +122,7 @@ func (c *columnWriter) append(dst []byte, v []int64) []byte {
 	}
 	k, riceBits := riceParameter(res)
 	size := (riceBits + 7) / 8
-	if sparse := sparseSize(res); sparse <= size {
+	if sparseSize(res, size) <= size {
 		dst = binary.AppendVarint(append(dst, coderSparse|p<<2), first)
 		return appendSparse(dst, res, len(res)-zero)
 	}
@@ -305,12 +305,16 @@ func readRice(src []byte, v []int64, k uint, guess predictor) ([]byte, error) {
 	return rest, nil
 }
 
-// sparseSize is the length of appendSparse, give or take the count.
-func sparseSize(res []int64) int {
+// sparseSize is the length of appendSparse, give or take the count, or anything above
+// most once it is clear that it is more.
+func sparseSize(res []int64, most int) int {
 	size, gap := 1, 0
 	for _, r := range res {
 		gap++
 		if r != 0 {
+			if size > most {
+				break
+			}
 			size += varintLen(uint64(gap)) + varintLen(zigzag(r))
 			gap = 0
 		}

@@ -75,6 +75,7 @@ type Encoder struct {
 
 	col  columnWriter
 	vals []int64
+	cals []int64  // calibrated values, and then how far they are off their line
 	flat []Record // all records of the block, one after another
 }
 
@@ -213,33 +214,46 @@ func (t *Steps) Most() (d int64, count int) {
 // quantity writes the raw values, how the calibrated ones follow from them,
 // and the calibrated values that have no raw one.
 func (e *Encoder) quantity(dst []byte, q uint8, clip bool) []byte {
-	v := grow(e.vals, len(e.flat))[:0]
-	both := 0
+	raw, cal, only := e.vals[:0], e.cals[:0], 0
 	for i := range e.flat {
-		if r := &e.flat[i]; r.RawHas&q != 0 {
-			v = append(v, r.raw(q))
-			both += int(r.Has & q)
-		}
-	}
-	dst = e.col.append(dst, v)
-	if both > 0 {
-		line := fitLine(e.flat, q, clip)
-		dst = binary.AppendVarint(binary.AppendVarint(dst, line.gain-lineOne), line.offset)
-		v = v[:0]
-		for i := range e.flat {
-			if r := &e.flat[i]; r.Has&r.RawHas&q != 0 {
-				v = append(v, r.value(q)-line.at(r.raw(q)))
+		r := &e.flat[i]
+		if r.RawHas&q != 0 {
+			raw = append(raw, r.raw(q))
+			if r.Has&q != 0 {
+				cal = append(cal, r.value(q))
 			}
+		} else if r.Has&q != 0 {
+			only++
 		}
-		dst = e.col.append(dst, v)
 	}
+	e.vals, e.cals = raw, cal
+	dst = e.col.append(dst, raw)
+	if len(cal) > 0 {
+		if len(raw) > len(cal) {
+			raw = e.collect(raw, (*Record).raw, q, func(r *Record) bool { return r.Has&r.RawHas&q != 0 })
+		}
+		line := fitLine(raw, cal, clip)
+		dst = binary.AppendVarint(binary.AppendVarint(dst, line.gain-lineOne), line.offset)
+		for i, x := range raw {
+			cal[i] -= line.at(x)
+		}
+		dst = e.col.append(dst, cal)
+	}
+	if only == 0 {
+		return dst // as an empty column is
+	}
+	return e.col.append(dst, e.collect(raw, (*Record).value, q, func(r *Record) bool { return r.Has&^r.RawHas&q != 0 }))
+}
+
+// collect overwrites v with what value says of each record that is to be there.
+func (e *Encoder) collect(v []int64, value func(*Record, uint8) int64, q uint8, there func(*Record) bool) []int64 {
 	v = v[:0]
 	for i := range e.flat {
-		if r := &e.flat[i]; r.Has&^r.RawHas&q != 0 {
-			v = append(v, r.value(q))
+		if r := &e.flat[i]; there(r) {
+			v = append(v, value(r, q))
 		}
 	}
-	return e.col.append(dst, v)
+	return v
 }
 
 // status packs what is hardly ever different from one record to the next: Has in bits
