@@ -20,12 +20,15 @@ type Doc struct {
 
 // An Event is one line for the journal: what became of a notice.
 type Event struct {
-	At      sensors.Instant `json:"at"`
-	Notice  string          `json:"notice"`
-	What    string          `json:"what"` // "raised", "sent", "handed-over", "failed", "acknowledged", "escalated", "ended", "merged", "dropped", "repeats-over"
-	Person  string          `json:"person,omitempty"`
-	Channel string          `json:"channel,omitempty"`
-	Why     string          `json:"why,omitempty"`
+	At     sensors.Instant `json:"at"`
+	Notice string          `json:"notice"`
+	// What is "raised", "handed-over", "failed", "dropped", "acknowledged",
+	// "escalated", "repeats-over", "ended" or "merged"; "drill" and
+	// "drill-over" for a drill.
+	What    string `json:"what"`
+	Person  string `json:"person,omitempty"`
+	Channel string `json:"channel,omitempty"`
+	Why     string `json:"why,omitempty"`
 }
 
 // Effects are what a call of the Desk asks for. Put and Drop are to be
@@ -178,17 +181,14 @@ func (d *Desk) log(e Event) {
 func (d *Desk) forget(in *incident) {
 	delete(d.byID, in.Notice.ID)
 	d.sorted = nil
-	for g, o := range d.open {
-		if o == in {
-			delete(d.open, g)
-		}
-	}
-	for k, o := range d.byKey {
-		if o == in {
-			delete(d.byKey, k)
-		}
-	}
+	d.shut(in)
+	maps.DeleteFunc(d.byKey, func(_ rules.Key, o *incident) bool { return o == in })
 	d.eff.Drop = append(d.eff.Drop, docKey(in.Notice.ID))
+}
+
+// shut takes an incident out of those that new alarms may join.
+func (d *Desk) shut(in *incident) {
+	maps.DeleteFunc(d.open, func(_ group, o *incident) bool { return o == in })
 }
 
 // ChannelState tells the Desk that a channel lost or regained its connection.

@@ -187,10 +187,5 @@ func (d *Desk) absorb(from, to *incident) {
 	}
 	to.refresh()
 	d.log(Event{Notice: from.Notice.ID, What: "merged", Why: to.Notice.ID})
-	for g, in := range d.open {
-		if in == from {
-			delete(d.open, g)
-		}
-	}
 	d.forget(from)
 }

@@ -33,6 +33,12 @@ type parcel struct {
 	Escalated bool          `json:"escalated,omitempty"`
 }
 
+// An addressed is a parcel with the incident that it tells of.
+type addressed struct {
+	in *incident
+	p  *parcel
+}
+
 // Back-off after passing errors doubles from the first to the last.
 const (
 	firstBackoff     = 2 * time.Second
@@ -151,11 +157,7 @@ func inSpan(t time.Time, from, to configs.ClockTime) bool {
 
 // handOut fills Effects.Send with what is due, the most urgent first.
 func (d *Desk) handOut(list []*incident) {
-	type item struct {
-		in *incident
-		p  *parcel
-	}
-	var ready []item
+	var ready []addressed
 	for _, in := range list {
 		d.settleToday(in)
 		for _, p := range in.Out {
@@ -166,11 +168,11 @@ func (d *Desk) handOut(list []*incident) {
 				d.giveUp(in, p, "too old")
 			}
 			if p.State == due && !d.held(p) && d.now.Mono >= p.NotBefore {
-				ready = append(ready, item{in, p})
+				ready = append(ready, addressed{in, p})
 			}
 		}
 	}
-	slices.SortStableFunc(ready, func(a, b item) int {
+	slices.SortStableFunc(ready, func(a, b addressed) int {
 		return cmp.Or(cmp.Compare(b.in.rank(), a.in.rank()), cmp.Compare(b.p.Priority, a.p.Priority),
 			cmp.Compare(a.p.DueSince, b.p.DueSince))
 	})
@@ -214,7 +216,7 @@ func (d *Desk) settleToday(in *incident) {
 		return
 	}
 	last := in.Out[len(in.Out)-1]
-	if last.State == taken || last.State != lost && d.now.Mono-last.DueSince < d.opt.Fallback {
+	if last.State != lost && d.now.Mono-last.DueSince < d.opt.Fallback {
 		return
 	}
 	for _, t := range d.targets(len(d.opt.People)) {
@@ -331,11 +333,7 @@ func (d *Desk) giveUp(in *incident, p *parcel, why string) {
 
 // bound drops the oldest today deliveries when too many wait; wake ones never.
 func (d *Desk) bound() {
-	type item struct {
-		in *incident
-		p  *parcel
-	}
-	var today []item
+	var today []addressed
 	waiting := 0
 	for _, in := range d.incidents() {
 		for _, p := range in.Out {
@@ -344,7 +342,7 @@ func (d *Desk) bound() {
 			}
 			waiting++
 			if p.Priority < rules.Wake && p.State == due {
-				today = append(today, item{in, p})
+				today = append(today, addressed{in, p})
 			}
 		}
 	}
@@ -352,7 +350,7 @@ func (d *Desk) bound() {
 	if excess <= 0 {
 		return
 	}
-	slices.SortStableFunc(today, func(a, b item) int { return cmp.Compare(a.p.DueSince, b.p.DueSince) })
+	slices.SortStableFunc(today, func(a, b addressed) int { return cmp.Compare(a.p.DueSince, b.p.DueSince) })
 	for _, it := range today[:excess] {
 		d.dropped++
 		d.giveUp(it.in, it.p, fmt.Sprintf("more than %d deliveries wait", d.opt.MaxPending))

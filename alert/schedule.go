@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 const wakeRank = int(rules.Wake)
@@ -51,7 +52,7 @@ func (d *Desk) speak(in *incident) {
 	case d.worse(in),
 		since >= every/3 && d.manyMore(in),
 		since >= every<<min(in.Grown, mostWidened) && d.news(in),
-		since >= todayUpdates*every && d.grown(in, ""):
+		since >= todayUpdates*every && in.grown():
 		d.say(in, Update)
 		in.Grown++
 	}
@@ -97,7 +98,7 @@ const worthHalving = 15
 // news reports what is worth a rate-limited update: growth of a wake notice,
 // another kind of alarm, or another cause.
 func (d *Desk) news(in *incident) bool {
-	if in.rank() >= wakeRank && d.grown(in, "") {
+	if in.rank() >= wakeRank && in.grown() {
 		return true
 	}
 	if in.Said.Cause != in.Notice.Cause && in.rank() >= wakeRank {
@@ -111,11 +112,11 @@ func (d *Desk) news(in *incident) bool {
 	return false
 }
 
-// grown reports whether an alarm of a kind ("" for any) is active that was not
-// told, or that rings again after an acknowledgement.
-func (d *Desk) grown(in *incident, kind rules.AlarmID) bool {
+// grown reports whether an alarm is active that was not told, or that rings
+// again after an acknowledgement.
+func (in *incident) grown() bool {
 	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && !m.Told && (kind == "" || kind == m.Key.Alarm) {
+		if m := &in.Notice.Members[i]; counts(m) && !m.Told {
 			return true
 		}
 	}
@@ -237,11 +238,7 @@ func (d *Desk) changed(in *incident) bool {
 // went before it was told is left to the summary.
 func (d *Desk) end(in *incident) {
 	in.Ended, in.NextRepeat, in.Ringing, in.Grown, in.touched = true, 0, 0, 0, true
-	for g, o := range d.open {
-		if o == in {
-			delete(d.open, g)
-		}
-	}
+	d.shut(in)
 	d.log(Event{Notice: in.Notice.ID, What: "ended"})
 	told := in.Said != nil
 	if !told && in.Notice.Priority < rules.Wake {
@@ -268,7 +265,7 @@ func (d *Desk) expire(in *incident) {
 	}
 	for i := range in.Notice.Members {
 		m := &in.Notice.Members[i]
-		if m.State != 0 && d.byKey[m.Key] == in { // not NORM
+		if m.State != alarm.Norm && d.byKey[m.Key] == in {
 			return
 		}
 	}
