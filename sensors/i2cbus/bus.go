@@ -36,8 +36,9 @@ type Options struct {
 	Timeout time.Duration
 	// Retries is how often the kernel repeats a transfer that lost arbitration.
 	Retries int
-	// OnRecover, if set, hears of every recovery: the error that led to it, and
-	// what opening the bus again returned. It runs under the bus's lock.
+	// OnRecover, if set, hears of recoveries: the error that led to one, and what
+	// opening the bus again returned. Until a transfer succeeds it hears no more
+	// than once of either outcome in a row. It runs under the bus's lock.
 	OnRecover func(cause, outcome error)
 }
 
@@ -58,6 +59,9 @@ type Bus struct {
 	mu     sync.Mutex
 	port   port // nil while the bus could not be opened again
 	closed bool
+	// ill is set from a recovery to the next good transfer; shut says how the
+	// last recovery ended.
+	ill, shut bool
 }
 
 // Open opens the bus behind a device file such as "/dev/i2c-1".
@@ -88,6 +92,7 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	defer b.mu.Unlock()
 	err := b.tryLocked(addr, w, r)
 	if err == nil {
+		b.ill = false
 		return nil
 	}
 	reason := sensors.BusError
@@ -130,9 +135,10 @@ func (b *Bus) reopenLocked(cause error) error {
 	} else {
 		err = fmt.Errorf("open I2C bus %s again: %w", b.path, err)
 	}
-	if b.opts.OnRecover != nil {
+	if news := !b.ill || b.shut != (err != nil); news && b.opts.OnRecover != nil {
 		b.opts.OnRecover(cause, err)
 	}
+	b.ill, b.shut = true, err != nil
 	return err
 }
 

@@ -117,8 +117,26 @@ func TestABusThatCannotBeOpenedAgainIsTriedOnEveryTransfer(t *testing.T) {
 	if err := b.Tx(0x44, []byte{1}, nil); err != nil {
 		t.Fatalf("after it was plugged in: %v", err)
 	}
-	if *opened != 4 || len(heard) != 3 || !errors.Is(heard[1], unplugged) || heard[2] != nil {
+	if *opened != 4 || len(heard) != 2 || !errors.Is(heard[0], unplugged) || heard[1] != nil {
 		t.Errorf("opened %d times, told %v", *opened, heard)
+	}
+}
+
+// A bus that stays stuck is one piece of news, and one more after it worked.
+func TestAStuckBusIsToldOnce(t *testing.T) {
+	b, opened, _ := fakeBus(t, []error{ErrStuck, ErrStuck, ErrStuck, nil, ErrStuck})
+	told := 0
+	b.opts.OnRecover = func(_, _ error) { told++ }
+	for i, want := range []int{1, 1, 1, 1, 2} {
+		if err := b.Tx(0x44, []byte{1}, nil); (err == nil) != (i == 3) {
+			t.Fatalf("transfer %d: %v", i, err)
+		}
+		if told != want {
+			t.Errorf("after transfer %d: told %d times, want %d", i, told, want)
+		}
+	}
+	if *opened != 5 {
+		t.Errorf("opened %d times", *opened)
 	}
 }
 

@@ -268,15 +268,22 @@ func (l *lateBus) Tx(addr uint16, w, r []byte) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.bus == nil {
-		bus, err := i2cbus.Open(l.path, i2cbus.Options{OnRecover: func(cause, outcome error) {
-			l.log.Warn("a bus was opened again", "bus", l.path, "cause", cause, "err", outcome)
-		}})
+		bus, err := i2cbus.Open(l.path, i2cbus.Options{OnRecover: l.recovered})
 		if err != nil {
 			return sensors.Fault(sensors.BusError, err)
 		}
 		l.bus = bus
 	}
 	return l.bus.Tx(addr, w, r)
+}
+
+func (l *lateBus) recovered(cause, outcome error) {
+	if outcome != nil {
+		l.log.Error("a bus has gone; it is tried again with every reading", "bus", l.path, "cause", cause, "err", outcome,
+			"do", "look at its adapter, and at the board's configuration")
+		return
+	}
+	l.log.Warn("a bus was opened again", "bus", l.path, "cause", cause, "do", "if this comes again, look for a pinched cable or a wet plug")
 }
 
 func newSubscriber(cfg *configs.Config, nodes []*remote.Node, log *slog.Logger) (*remote.Subscriber, error) {
