@@ -144,15 +144,25 @@ func scope(n *Notice) string {
 	return n.Cause.ID
 }
 
+// What several subjects of an alarm are.
+const (
+	enclosures = "enclosures"
+	probes     = "probes"
+)
+
 // plural is what several subjects of an alarm are.
 func plural(a rules.AlarmID) string {
 	switch a {
-	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeClock, rules.ProbeOverdue:
-		return "probes"
+	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock, rules.ProbeOverdue:
+		return probes
 	case rules.DeliveryStalled:
 		return "channels"
+	case rules.CertificateDue:
+		return "certificates"
+	case rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod, rules.DrillOverdue, rules.ConfigRefused, RoomSilent:
+		return "rooms"
 	default:
-		return "enclosures"
+		return enclosures
 	}
 }
 

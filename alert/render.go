@@ -75,13 +75,18 @@ func title(n *Notice, ms []Member, subjects int, u Units) string {
 	if byHeat(worst.Key.Alarm) {
 		return heatTitle(n, ms, subjects, u)
 	}
-	what := headline(worst.Key.Alarm)
-	if n.Cause.Kind == rules.CauseProbe {
-		what = strings.TrimPrefix(what, "probe ")
-	}
-	t := scope(n) + ": " + what
-	if subjects > 1 {
-		t += " in " + howMany(ms, subjects)
+	what, t := headline(worst.Key.Alarm), ""
+	switch kind := plural(worst.Key.Alarm); {
+	case subjects > 1 && kind == probes:
+		t = fmt.Sprintf("%d probes: %s", subjects, aloneProbe(what))
+	case subjects > 1 && kind == enclosures:
+		t = scope(n) + ": " + what + " in " + howMany(ms, subjects)
+	case subjects > 1:
+		t = fmt.Sprintf("%s: %s, %d %s", scope(n), what, subjects, kind)
+	case n.Cause.Kind == rules.CauseProbe:
+		t = scope(n) + ": " + aloneProbe(what)
+	default:
+		t = scope(n) + ": " + what
 	}
 	if f := figure(worst, u); f != "" {
 		t += ", "
@@ -91,6 +96,11 @@ func title(n *Notice, ms []Member, subjects int, u Units) string {
 		t += f
 	}
 	return t
+}
+
+// aloneProbe is a headline about a probe behind the word "probe" or "probes".
+func aloneProbe(what string) string {
+	return strings.TrimPrefix(strings.TrimPrefix(what, "probe "), "probes ")
 }
 
 // howMany says how many subjects have the worst alarm, and how many any.
@@ -186,7 +196,7 @@ func lines(n *Notice, ms []Member, subjects int, u Units) string {
 // sentence, which names its subject.
 func line(m *Member, u Units) string {
 	f := figure(m, u)
-	if m.Text != "" && (f == "" || plural(m.Key.Alarm) != "enclosures") {
+	if m.Text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
 		return inUnits(strings.TrimSuffix(m.Text, "."), u)
 	}
 	s := called(m) + ": " + headline(m.Key.Alarm)
@@ -196,12 +206,8 @@ func line(m *Member, u Units) string {
 	if m.HasLimit && m.HasValue && m.Unit != "" {
 		s += " (limit " + quantity(m.Limit, m.Unit, u) + ")"
 	}
-	if m.Detail.HasRate {
-		unit := m.Unit
-		if m.Key.Alarm == rules.BelowBand {
-			unit = "°C"
-		}
-		s += ", " + rate(m.Detail.RatePerHour, unit, u)
+	if m.Detail.HasRate && math.Abs(m.Detail.RatePerHour) >= leastRate {
+		s += ", " + rate(m.Detail.RatePerHour, "°C", u)
 	}
 	return s
 }
@@ -212,7 +218,9 @@ func figure(m *Member, u Units) string {
 	case !m.HasValue || m.Unit == "":
 		return ""
 	case m.Key.Alarm == rules.Exposure:
-		return fmt.Sprintf("%.0f %% of the heat dose", m.Value)
+		return fmt.Sprintf("%.0f %% of the reference heat dose", m.Value)
+	case m.Key.Alarm == rules.CertificateDue:
+		return quantity(m.Value, m.Unit, u) + " left"
 	default:
 		return quantity(m.Value, m.Unit, u)
 	}
@@ -282,14 +290,21 @@ func lasted(ms []Member) string {
 	for i := range ms {
 		from, to = min(from, ms[i].Since.Mono), max(to, ms[i].Ended.Mono)
 	}
-	d := max(to-from, 0)
-	if d < 2*time.Minute {
+	return length(max(to-from, 0))
+}
+
+// length writes a span of time in the largest unit that is exact enough.
+func length(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
 		return fmt.Sprintf("%.0f s", d.Seconds())
-	}
-	if d < 3*time.Hour {
+	case d < 3*time.Hour:
 		return fmt.Sprintf("%.0f min", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.1f h", d.Hours())
+	default:
+		return fmt.Sprintf("%.1f days", d.Hours()/24)
 	}
-	return fmt.Sprintf("%.1f h", d.Hours())
 }
 
 // advice is the first thing to do: the rules' own where they name one.
@@ -333,9 +348,14 @@ const shortText = 200
 // quantity prints a value in the reader's unit, with one decimal unless it is
 // a time.
 func quantity(v float64, unit string, u Units) string {
-	if unit == "min" || unit == "s" {
-		v = math.Round(v)
-		return strings.TrimSuffix(number(v), ".0") + " " + unit
+	switch unit {
+	case "min", "s":
+		return strings.TrimSuffix(number(math.Round(v)), ".0") + " " + unit
+	case "d":
+		if days := math.Floor(v); days != 1 {
+			return strings.TrimSuffix(number(days), ".0") + " days"
+		}
+		return "1 day"
 	}
 	if unit == "°C" && u == Fahrenheit {
 		v, unit = v*9/5+32, "°F"

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -101,9 +102,10 @@ func TestRender_figures(t *testing.T) {
 		line  string
 	}{
 		{rules.CeilingAhead, "min", 38, "lethal limit in about 30–45 min", "heading for lethal heat and rising 2.5 °C/h"},
-		{rules.Exposure, "%", 132.4, "132 % of the heat dose", "of the heat dose, hot for too long and rising 2.5 °C/h"},
+		{rules.Exposure, "%", 132.4, "132 % of the reference heat dose", "of the reference heat dose, hot for too long and rising 2.5 °C/h"},
 		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
 		{rules.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
+		{rules.CertificateDue, "d", 6.9, "certificate runs out, 6 days left", "6 days left (limit 33 days)"},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
@@ -124,13 +126,44 @@ func TestRender_everyAlarmHasWords(t *testing.T) {
 		rules.HumidityFloor, rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar,
 		rules.LampStuck, rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees,
 		rules.ProbeOverdue, rules.ProbeClock, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
-		rules.DrillOverdue, RoomSilent}
+		rules.DrillOverdue, rules.ConfigRefused, rules.CertificateDue, RoomSilent}
 	for _, id := range ids {
 		n := heatNotice()
 		n.Members[0].Key.Alarm, n.Members[0].Detail, n.Members[0].HasValue = id, rules.Detail{}, false
 		m := Render(n, Celsius)
 		if strings.HasSuffix(m.Title, ": "+string(id)) || m.FirstAction == "" || m.Text == "" {
 			t.Errorf("%s: title %q text %q action %q", id, m.Title, m.Text, m.FirstAction)
+		}
+	}
+}
+
+// What is not an enclosure is not called one, and says in the rules' own words
+// what is the matter with it.
+func TestRender_subjectsThatAreNoEnclosures(t *testing.T) {
+	tests := []struct {
+		alarm rules.AlarmID
+		cause rules.Cause
+		unit  string
+		title string
+		first string
+	}{
+		{rules.ProbeSilent, rules.Cause{Kind: rules.CauseProbe, ID: "i2c-1"}, "s", "2 probes: silent, worst 90 s", "2 probes, worst first."},
+		{rules.ProbeDisagrees, rules.Cause{Kind: rules.CauseProbe, ID: "a"}, "", "2 probes: disagree", "2 probes, worst first."},
+		{rules.CertificateDue, rules.Cause{Kind: rules.CauseDewline}, "d", "dewline: certificate runs out, 2 certificates, worst 90 days left", "2 certificates, worst first."},
+		{rules.DeliveryStalled, rules.Cause{Kind: rules.CauseDewline}, "s", "dewline: notices do not get through, 2 channels, worst 90 s", "2 channels, worst first."},
+	}
+	for _, tt := range tests {
+		n := Notice{Kind: Raise, Priority: rules.Today, Cause: tt.cause, ClockSet: true}
+		for _, id := range []string{"a", "b"} {
+			n.Members = append(n.Members, Member{
+				Key: rules.Key{Alarm: tt.alarm, Subject: id}, State: alarm.Unack, Priority: rules.Today, Cause: tt.cause,
+				Value: 90, HasValue: tt.unit != "", Limit: 33, HasLimit: true, Unit: tt.unit, Text: "What is the matter with " + id + ".",
+			})
+		}
+		got := Render(n, Celsius)
+		want := tt.first + "\nWhat is the matter with a\nWhat is the matter with b\n"
+		if got.Title != tt.title || !strings.HasPrefix(got.Text, want) {
+			t.Errorf("%s: title %q text %q", tt.alarm, got.Title, got.Text)
 		}
 	}
 }

@@ -189,8 +189,11 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched) []rules.Tra
 		return ts // what it said last no longer counts, for better or worse
 	}
 	text = fmt.Sprintf("The clock of room %s is not set.", id)
-	if w.clockOff != 0 {
-		text = fmt.Sprintf("The clock of room %s is off by %v.", id, w.clockOff.Round(time.Second))
+	switch off := w.clockOff; {
+	case off <= -s.opt.ClockOff:
+		text = fmt.Sprintf("The clock of room %s is slow by %s.", id, length(-off))
+	case off >= s.opt.ClockOff:
+		text = fmt.Sprintf("The clock of room %s is fast by %s.", id, length(off))
 	}
 	ts = s.set(ts, now, id, w, rules.ClockUnset, w.clockWrong, rules.Today, text)
 	stalled := w.stallSince > 0 && now.Mono-w.stallSince >= s.opt.StallFor

@@ -101,11 +101,16 @@ func TestSentinel_clockAndDelivery(t *testing.T) {
 		name string
 		h    Heartbeat
 		want []string
+		text string
 	}{
-		{"a minute off", Heartbeat{Room: "attic", Time: t0.Add(time.Minute), ClockSet: true}, nil},
-		{"two weeks off", Heartbeat{Room: "attic", Time: t0.Add(-14 * 24 * time.Hour), ClockSet: true}, []string{"raise clock-unset attic"}},
-		{"not set", Heartbeat{Room: "attic", Time: t0}, []string{"raise clock-unset attic"}},
-		{"mail stalled", Heartbeat{Room: "attic", Time: t0, ClockSet: true, Stalled: []string{"mail"}}, []string{"raise delivery-stalled attic"}},
+		{"a minute off", Heartbeat{Room: "attic", Time: t0.Add(time.Minute), ClockSet: true}, nil, ""},
+		{"two weeks off", Heartbeat{Room: "attic", Time: t0.Add(-14 * 24 * time.Hour), ClockSet: true},
+			[]string{"raise clock-unset attic"}, "The clock of room attic is slow by 14.0 days"},
+		{"an hour ahead", Heartbeat{Room: "attic", Time: t0.Add(75 * time.Minute), ClockSet: true},
+			[]string{"raise clock-unset attic"}, "The clock of room attic is fast by 75 min"},
+		{"not set", Heartbeat{Room: "attic", Time: t0}, []string{"raise clock-unset attic"}, "The clock of room attic is not set"},
+		{"mail stalled", Heartbeat{Room: "attic", Time: t0, ClockSet: true, Stalled: []string{"mail"}},
+			[]string{"raise delivery-stalled attic"}, "Room attic cannot deliver over mail"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -113,6 +118,9 @@ func TestSentinel_clockAndDelivery(t *testing.T) {
 			w.beat(8*time.Minute, tt.h)
 			w.wantKinds(tt.want...)
 			if len(w.got) > 0 {
+				if text, _, _ := strings.Cut(w.got[0].Message.Text, "\n"); text != tt.text {
+					t.Errorf("told %q, want %q", text, tt.text)
+				}
 				w.ack(w.got[0].NoticeID, "una")
 			}
 			w.beat(5*time.Minute, well("attic"))
