@@ -1,11 +1,14 @@
 package sensors
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"os"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -48,6 +51,34 @@ func TestPollBackOffSparesTheOthersAndRetriesEveryMinute(t *testing.T) {
 				t.Errorf("dead-%d was tried %d times in 20 min: no back-off", i, n)
 			}
 		}
+	})
+}
+
+// A probe that hangs every time it is asked is one piece of news, until it has
+// worked again.
+func TestPollTellsOnceOfAProbeThatKeepsHanging(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		takes := func(n int) time.Duration {
+			if n == 12 {
+				return 15 * time.Millisecond
+			}
+			return 3 * time.Second
+		}
+		log := new(bytes.Buffer)
+		p, err := NewPoller([]Bus{{"w1", []BusProbe{{ID: "x", Sampler: &scripted{takes: takes, deaf: true}}}}}, PollOptions{
+			Now: NewClock(0, nil).Now, Sink: new(sink).take, Log: slog.New(slog.NewTextHandler(log, nil)),
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+		defer cancel()
+		p.Run(ctx)
+		held, again := strings.Count(log.String(), "holds its bus"), strings.Count(log.String(), "answers again")
+		if c := p.Probes()[0]; held != 2 || again != 2 || c.Late < 50 {
+			t.Errorf("told %d times that it hangs and %d times that it answers, of %d", held, again, c.Late)
+		}
+		time.Sleep(time.Minute) // lets the last call end
 	})
 }
 

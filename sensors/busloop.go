@@ -192,8 +192,8 @@ func (p *polled) hurried(lost, every time.Duration) time.Duration {
 func (b *busLoop) retry(ctx context.Context, at Instant) {
 	stretched := false
 	first := b.next
-	for i := range b.probes {
-		i = (first + i) % len(b.probes)
+	for k := range b.probes {
+		i := (first + k) % len(b.probes)
 		p := b.probes[i]
 		if !p.suspect || ctx.Err() != nil {
 			continue
@@ -228,7 +228,9 @@ func (b *busLoop) stuck() bool {
 	b.pending.counts.Late++
 	b.counts.Hung, b.counts.HungSince = "", Instant{}
 	b.mu.Unlock()
-	b.o.Log.Info("bus answers again", "bus", b.name, "probe", b.pending.ID)
+	if b.pending.slow <= 1 { // told of when it began
+		b.o.Log.Info("bus answers again", "bus", b.name, "probe", b.pending.ID)
+	}
 	b.pending = nil
 	return false
 }
@@ -276,7 +278,10 @@ func (b *busLoop) call(ctx context.Context, p *polled, budget time.Duration) (Sa
 	b.mu.Lock()
 	b.counts.Hung, b.counts.HungSince = p.ID, now
 	b.mu.Unlock()
-	b.o.Log.Warn("probe does not answer and holds its bus", "bus", b.name, "probe", p.ID, "budget", p.Budget)
+	if p.slow == 0 { // what hangs again every minute is no news
+		b.o.Log.Warn("probe does not answer and holds its bus", "bus", b.name, "probe", p.ID, "budget", p.Budget,
+			"do", "unplug it if the others on the bus are read late, and plug it in again")
+	}
 	return Sample{}, Faultf(TimedOut, "probe %s did not answer within %s", p.ID, p.Budget)
 }
 
