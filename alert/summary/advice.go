@@ -175,7 +175,7 @@ func (b *builder) adviseSelf() []wish {
 			rank, title = 34, "Mend the configuration"
 		}
 		if title != "" && !slices.ContainsFunc(out, func(w wish) bool { return w.Title == title }) {
-			out = append(out, wish{rank: rank, Advice: Advice{title, upper(what(x.Alarm)) + ": " + when(x.From, x.To) + "."}})
+			out = append(out, wish{rank: rank, Advice: Advice{title, upper(what(x.Alarm)) + ": " + x.when() + "."}})
 		}
 	}
 	if n := b.unansweredWakes(); n > 0 {
@@ -325,7 +325,7 @@ func adviseProbes(e *Enclosure) (out []wish) {
 		}
 		if kind != "" && !told[kind] {
 			told[kind] = true
-			out = append(out, about(44, kind, e.Name, upper(what(x.Alarm))+": "+when(x.From, x.To)+"."))
+			out = append(out, about(44, kind, e.Name, upper(what(x.Alarm))+": "+x.when()+"."))
 		}
 	}
 	for i := range e.Probes {
@@ -410,7 +410,8 @@ func inUnits(s string, u Units) string {
 
 const dateForm = "2 January"
 
-// isFroglet and the like have tighter limits; they come first among equals.
+// young reports whether the animals have tighter limits: they come first among
+// equals.
 func young(e *Enclosure) bool {
 	return e.Stage == string(configs.Froglet) || e.Stage == string(configs.Tadpole)
 }

@@ -15,11 +15,12 @@ import (
 const dueWithin = 14 * 24 * time.Hour
 
 // newProbe begins the account of a probe.
-func (b *builder) newProbe(p configs.Probe) Probe {
+func newProbe(p configs.Probe) Probe {
 	return Probe{ID: p.ID, Place: string(p.Place)}
 }
 
-func (b *builder) probeOf(e *Enclosure, id string) *Probe {
+// probe returns the account of a probe; one of nobody's where it has none.
+func (e *Enclosure) probe(id string) *Probe {
 	for i := range e.Probes {
 		if e.Probes[i].ID == id {
 			return &e.Probes[i]
@@ -55,7 +56,7 @@ func (b *builder) roomProbes() {
 		if p.Enclosure != "" {
 			continue
 		}
-		out := b.newProbe(p)
+		out := newProbe(p)
 		for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
 			if err != nil {
 				b.fault("the readings of probe "+p.ID, err)

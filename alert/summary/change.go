@@ -148,7 +148,7 @@ func (b *builder) outlook() []string {
 		if d < 0 {
 			word = "cooler"
 		}
-		out = append(out, fmt.Sprintf("The enclosures were %s %s by day than in the week before, over all of them.",
+		out = append(out, fmt.Sprintf("On average over the enclosures the days were %s %s than in the week before.",
 			deltaMark(math.Abs(d)), word))
 	}
 	var soon []string

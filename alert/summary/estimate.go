@@ -125,7 +125,7 @@ func (b *builder) newRun(e configs.Enclosure, sp configs.Species) *run {
 // whether there were any.
 func (b *builder) walk(p configs.Probe, out *Enclosure, r *run) bool {
 	any := false
-	count := b.probeOf(out, p.ID)
+	count := out.probe(p.ID)
 	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.prev.From(), b.report.Until.Add(afterWeek)) {
 		if err != nil {
 			b.fault("the readings of probe "+p.ID, err)

@@ -49,7 +49,7 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	judged := judgedProbes(b.cfg.ProbesOf(e.ID))
 	all := b.sums(judged)
 	for _, p := range judged.all {
-		out.Probes = append(out.Probes, b.newProbe(p))
+		out.Probes = append(out.Probes, newProbe(p))
 	}
 	on := func(at time.Time) bool { return !hasLamps || lamps.IsOn(at, b.loc) }
 	out.Before = all.figures(b.prev.From(), b.prev.To(), on)
@@ -304,7 +304,7 @@ func (b *builder) blind() {
 // draw makes the picture of the week, in °C.
 func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
 	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
-	c.Description = pictureWords(out)
+	c.Description = inUnits(pictureWords(out), Celsius)
 	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
 	hum := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
 	hasHum := false

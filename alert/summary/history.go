@@ -128,7 +128,7 @@ func usualPriority(id rules.AlarmID) rules.Priority {
 	switch id {
 	case rules.LethalCeiling, rules.CeilingAhead, rules.DeliveryStalled:
 		return rules.Wake
-	case rules.DryDown, rules.ProbeOverdue, rules.DrillOverdue:
+	case rules.DryDown, rules.ProbeOverdue, rules.DrillOverdue, rules.CertificateDue:
 		return rules.Note
 	}
 	return rules.Today
@@ -153,7 +153,7 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 		switch o.Alarm {
 		case rules.AboveBand, rules.LethalCeiling, rules.BelowBand, rules.HumidityFloor:
 			x := o.Excursion
-			x.peak(all, b.report.Until)
+			x.peak(all, b.report.Until, b.onDelay(x.Alarm))
 			out.Excursions = append(out.Excursions, x)
 		default:
 			out.Others = append(out.Others, o.Excursion)
@@ -161,14 +161,25 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 	}
 }
 
-// peak finds the furthest value while the excursion lasted, and for ten
-// minutes before it was raised: that is its on-delay.
-func (x *Excursion) peak(all slots, until time.Time) {
+// onDelay is for how long an excursion lasted before it was raised.
+func (b *builder) onDelay(id rules.AlarmID) time.Duration {
+	switch id {
+	case rules.AboveBand, rules.BelowBand:
+		return b.cfg.Rules.BandOnDelay.D()
+	case rules.HumidityFloor:
+		return b.cfg.Rules.FloorOnDelay.D()
+	}
+	return 0
+}
+
+// peak finds the furthest value while the excursion lasted, on-delay included.
+// A sum that begins up to its own length before has a part in it.
+func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 	end := x.To
 	if end.IsZero() {
 		end = until
 	}
-	for _, s := range all.between(x.From.Add(-2*slotSpan), end) {
+	for _, s := range all.between(x.From.Add(-delay-slotSpan), end) {
 		v, ok := x.furthest(s.slot)
 		if ok && (x.Peak == nil || x.beyond(v, *x.Peak)) {
 			x.Peak, x.PeakAt = ptr(v), s.start.In(x.From.Location())

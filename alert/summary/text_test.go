@@ -7,9 +7,12 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
+
+	"dewline/rules"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -92,5 +95,69 @@ func TestSpans(t *testing.T) {
 	}
 	if got := plainSpaces(inUnits("from "+tempMark(0)+" by "+deltaMark(1), Fahrenheit)); got != "from 32.0 °F by 1.8 °F" {
 		t.Error(got)
+	}
+}
+
+// No alarm is told by its identifier.
+func TestWhat_hasWordsForEveryAlarm(t *testing.T) {
+	for _, id := range []rules.AlarmID{
+		rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand, rules.BelowBand, rules.HumidityFloor,
+		rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar, rules.LampStuck,
+		rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock,
+		rules.ProbeOverdue, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
+		rules.DrillOverdue, rules.ConfigRefused, rules.CertificateDue,
+	} {
+		if what(id) == string(id) {
+			t.Errorf("%s has no words", id)
+		}
+	}
+}
+
+// A day of another week is told by its date, since its name says too little.
+func TestExcursion_when(t *testing.T) {
+	at := func(day, hour int) time.Time { return time.Date(2026, time.November, day, hour, 5, 0, 0, time.UTC) }
+	for _, c := range []struct {
+		x    Excursion
+		want string
+	}{
+		{Excursion{From: at(21, 13), To: at(21, 19)}, "Sat 13:05 – 19:05"},
+		{Excursion{From: at(21, 22), To: at(22, 3)}, "Sat 22:05 – Sun 03:05"},
+		{Excursion{From: at(22, 23)}, "Sun 23:05, still going on"},
+		{Excursion{From: at(7, 22), To: at(16, 3), began: true}, "7 November 22:05 – Mon 03:05"},
+		{Excursion{From: at(7, 22), began: true}, "7 November 22:05, still going on"},
+	} {
+		if got := c.x.when(); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
+		}
+	}
+}
+
+// A band alarm rises half an hour after the band was left: the worst of that
+// half hour belongs to the excursion.
+func TestExcursion_peakWithinTheOnDelay(t *testing.T) {
+	left := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
+	all := slots{}
+	for i, hot := range []int32{2500, 2950, 2800, 2700, 2650, 2640, 2500} {
+		all[left.Add(time.Duration(i-1)*slotSpan).Unix()] = &slot{hottest: hot, hasHot: true}
+	}
+	x := Excursion{Alarm: rules.AboveBand, From: left.Add(30 * time.Minute), To: left.Add(45 * time.Minute)}
+	x.peak(all, left.Add(24*time.Hour), 30*time.Minute)
+	near(t, "peak", x.Peak, 29.5, 0)
+	if !x.PeakAt.Equal(left) {
+		t.Errorf("peak at %v, want %v", x.PeakAt, left)
+	}
+}
+
+// What a picture says to those who do not see it is in the reader's unit too.
+func TestPictures_wordsInTheReadersUnit(t *testing.T) {
+	_, r := eventful(t)
+	for u, want := range map[Units]string{Celsius: "highest 30.5\u00a0°C", Fahrenheit: "highest 86.9\u00a0°F"} {
+		pics, err := r.Pictures(u)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(pics[0].Alt, want) {
+			t.Errorf("%q does not say %q", pics[0].Alt, want)
+		}
 	}
 }

@@ -54,7 +54,7 @@ func (u Units) by(k float64) float64 {
 // temp writes a temperature with its unit, "24.3 °C".
 func (u Units) temp(c float64) string { return fmt.Sprintf("%.1f"+nbsp+"%s", u.of(c), u.name()) }
 
-// delta writes a difference with its unit and, where signed, its sign.
+// delta writes a difference with its unit, "2.1 °C".
 func (u Units) delta(k float64) string {
 	return fmt.Sprintf("%.1f"+nbsp+"%s", plain(u.by(k)), u.name())
 }
@@ -161,7 +161,7 @@ func what(id rules.AlarmID) string {
 		rules.ProbeClock:      "node's clock wrong",
 		rules.DeliveryStalled: "delivery stalled", rules.RecordIncomplete: "record incomplete",
 		rules.ClockUnset: "clock not set", rules.BlindPeriod: "nobody watched", rules.DrillOverdue: "drill overdue",
-		rules.ConfigRefused: "configuration refused",
+		rules.ConfigRefused: "configuration refused", rules.CertificateDue: "certificate runs out",
 	}
 	if n, ok := names[id]; ok {
 		return n
@@ -169,26 +169,28 @@ func what(id rules.AlarmID) string {
 	return string(id)
 }
 
-// when writes a stretch of time: "Sat 13:40 – 19:20" or "Sat 22:10 – Sun 03:00".
-func when(from, to time.Time) string {
+// when writes how long an excursion was: "Sat 13:40 – 19:20" or
+// "Sat 22:10 – Sun 03:00", with the date of a day that is not in the week.
+func (x *Excursion) when() string {
 	const full = "Mon 15:04"
+	from := x.From.Format(full)
+	if x.began {
+		from = x.From.Format("2 January 15:04")
+	}
 	switch {
-	case to.IsZero():
-		return from.Format(full) + ", still going on"
-	case from.YearDay() == to.YearDay():
-		return from.Format(full) + " – " + to.Format("15:04")
+	case x.To.IsZero():
+		return from + ", still going on"
+	case !x.began && x.From.YearDay() == x.To.YearDay():
+		return from + " – " + x.To.Format("15:04")
 	default:
-		return from.Format(full) + " – " + to.Format(full)
+		return from + " – " + x.To.Format(full)
 	}
 }
 
 // line tells an excursion in one line.
 func (x *Excursion) line(u Units) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s", upper(what(x.Alarm)), when(x.From, x.To))
-	if x.began {
-		b.WriteString(" (since before the week)")
-	}
+	fmt.Fprintf(&b, "%s: %s", upper(what(x.Alarm)), x.when())
 	if x.Peak != nil {
 		v := u.temp(*x.Peak)
 		if x.Alarm == rules.HumidityFloor {
@@ -336,7 +338,7 @@ func pictureWords(e *Enclosure) string {
 	if f := &e.Figures; f.InBand != nil {
 		s += ": " + bandWords(f)
 		if m := hottest(f); m != nil {
-			s += fmt.Sprintf(", highest %.1f °C", *m)
+			s += ", highest " + tempMark(*m)
 		}
 	}
 	if e.Missing >= 10 {
