@@ -14,11 +14,11 @@ import (
 
 // ErrNoAnswer is in the chain of every error of a transfer whose device did
 // not acknowledge its address or a byte.
-var ErrNoAnswer = errors.New("no device answered")
+var ErrNoAnswer = errors.New("no device answered: is it plugged in, powered and set to this address?")
 
 // ErrStuck is in the chain of every error that points at the wires rather than
 // at one device: the bus stayed busy, or a line is held low.
-var ErrStuck = errors.New("the bus is stuck")
+var ErrStuck = errors.New("the bus is stuck: unplug one probe after the other to find what holds a line, and slow it down on long cables")
 
 // errGone marks a device file that has to be opened again, such as that of a
 // USB adapter that was unplugged.

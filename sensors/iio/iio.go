@@ -69,7 +69,7 @@ func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
 		return s, nil
 	}
 	if err == nil && s.Has == 0 {
-		err = sensors.Faultf(sensors.BusError, "neither temperature nor humidity is here")
+		err = sensors.Faultf(sensors.BusError, "neither temperature nor humidity is here: is the driver loaded, and the directory still the probe's? dewline probes lists them")
 	}
 	return s, err
 }

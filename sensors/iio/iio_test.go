@@ -96,7 +96,7 @@ func TestADriverThatIsNotLoadedFails(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := p.Sample(t.Context()); sensors.ReasonOf(err) != sensors.BusError {
+	if _, err := p.Sample(t.Context()); sensors.ReasonOf(err) != sensors.BusError || !strings.Contains(err.Error(), "is the driver loaded") {
 		t.Errorf("err = %v", err)
 	}
 	if _, err := Open(configs.Probe{ID: "p"}); err == nil {

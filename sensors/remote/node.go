@@ -86,9 +86,6 @@ func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 	return n, nil
 }
 
-// Topic returns the topic that the node publishes on.
-func (n *Node) Topic() string { return n.topic }
-
 // Deliver takes one message, in the order in which they arrive. It returns what
 // is new about the node's clock, empty for nothing.
 //
@@ -216,7 +213,7 @@ func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
 	h := &n.held
 	switch {
 	case !h.any:
-		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "no message yet")
+		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "no message yet: does the node run, and publish on this topic?")
 	case h.err != nil:
 		return sensors.Sample{}, h.err
 	}
@@ -224,16 +221,6 @@ func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
 		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "the newest value is %v old; the limit is %v", age.Round(time.Second), n.maxAge)
 	}
 	return h.sample, nil
-}
-
-// Age returns how old the value held is, and false if there is none.
-func (n *Node) Age() (time.Duration, bool) {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if !n.held.any || n.held.err != nil {
-		return 0, false
-	}
-	return n.held.age + time.Since(n.held.arrived), true
 }
 
 // Stats returns the counts so far.

@@ -72,9 +72,6 @@ func TestANodeWithTime(t *testing.T) {
 		n := newNode(t, node(), nil)
 		n.Deliver(retained(timed(20, 4*time.Minute)))
 		gives(t, n, "kept, and young enough", 20_00, sensors.NoReason)
-		if age, ok := n.Age(); !ok || age < 4*time.Minute || age > 4*time.Minute+time.Second {
-			t.Errorf("age %v, %v", age, ok)
-		}
 		time.Sleep(time.Minute + time.Second)
 		gives(t, n, "its own age counts", 0, sensors.TooOld)
 		n.Deliver(timed(21, 0))
@@ -149,9 +146,6 @@ func TestAMalformedMessageIsNotHiddenByTheValueBefore(t *testing.T) {
 		n.Deliver(timed(24, 0))
 		n.Deliver(Message{Payload: []byte("node rebooting")})
 		gives(t, n, "after junk", 0, sensors.Malformed)
-		if _, ok := n.Age(); ok {
-			t.Error("junk has an age")
-		}
 		time.Sleep(time.Second)
 		n.Deliver(timed(25, 0))
 		gives(t, n, "after the next good one", 25_00, sensors.NoReason)

@@ -24,67 +24,77 @@ func doubts(t *testing.T, n *Node, step string, want sensors.CentiCelsius) {
 	}
 }
 
-// A live value is not lost to a clock, whatever is wrong with it; once the
-// clock is right nothing is doubted.
-func TestALiveValueIsNotLostToAWrongClock(t *testing.T) {
-	at := func(s string) func(time.Time) string { return func(time.Time) string { return s } }
+// wrong is a way in which a node's clock is wrong.
+type wrong struct {
+	name  string
+	says  func(now time.Time) string // the message's member for the time
+	alone sensors.Reason             // of a first message
+	news  string                     // part of what is told
+}
+
+func wrongClocks() []wrong {
+	always := func(s string) func(time.Time) string { return func(time.Time) string { return s } }
 	off := func(d time.Duration) func(time.Time) string {
 		return func(now time.Time) string { return fmt.Sprintf(`"at": %q`, now.Add(d).Format(time.RFC3339)) }
 	}
-	for _, c := range []struct {
-		name, news string
-		says       func(now time.Time) string
-		alone      sensors.Reason // of a first message
-	}{
-		{"since 1970, from its start", "1970-", func(now time.Time) string {
+	return []wrong{
+		{"since 1970, from its start", func(now time.Time) string {
 			return fmt.Sprintf(`"at": %d`, now.Unix()-time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC).Unix())
-		}, sensors.WrongClock},
-		{"a node that sleeps and starts anew for each value", "1970-01-01T00:00:03Z", at(`"at": 3`), sensors.WrongClock},
-		{"the year 1", "0001-01-01", at(`"at": "0001-01-01T00:00:00Z"`), sensors.WrongClock},
-		{"a zone behind", "3h0m0s behind", off(-3 * time.Hour), sensors.TooOld},
-		{"a zone ahead", "2h0m0s ahead", off(2 * time.Hour), sensors.WrongClock},
-		{"years ahead", "ahead", off(50 * 365 * 24 * time.Hour), sensors.WrongClock},
-		{"ten minutes late", "10m0s behind", off(-10 * time.Minute), sensors.TooOld},
-		{"none yet", "cannot be read", at(`"at": null`), sensors.WrongClock},
-		{"without a zone", "which has a zone", at(`"at": "2026-03-01T12:00:00"`), sensors.WrongClock},
-		{"without the member", "cannot be read", at(`"on": 1`), sensors.WrongClock},
-	} {
-		synctest.Test(t, func(t *testing.T) {
-			n := newNode(t, node(), nil)
-			say := func(celsius float64) string {
-				return n.Deliver(Message{Payload: fmt.Appendf(nil, `{"t": %g, "h": 80, %s}`, celsius, c.says(time.Now()))})
-			}
-			say(30.8)
-			gives(t, n, c.name+": the first of all", 0, c.alone)
-			n.Deliver(timed(24, 0))
-			time.Sleep(time.Minute)
-			if news := say(30.9); news != "" {
-				t.Errorf("%s: told of one message: %s", c.name, news)
-			}
-			gives(t, n, c.name+": one message proves nothing", 24_00, sensors.NoReason)
-			time.Sleep(time.Minute)
-			news := say(31)
-			doubts(t, n, c.name+": the second", 31_00)
-			if !strings.Contains(news, c.news) {
-				t.Errorf("%s: told %q", c.name, news)
-			}
-			for i := range 20 {
-				time.Sleep(time.Minute)
-				if news := say(31.1 + float64(i)/100); news != "" {
-					t.Errorf("%s: told again: %s", c.name, news)
-				}
-				doubts(t, n, c.name+": on and on", sensors.CelsiusOf(31.1+float64(i)/100))
-			}
-			time.Sleep(5*time.Minute + time.Second)
-			gives(t, n, c.name+": what falls silent is silent", 0, sensors.TooOld)
-			if news := n.Deliver(timed(25, 0)); news != "it is right again" {
-				t.Errorf("%s: told %q", c.name, news)
-			}
-			gives(t, n, c.name+": set", 25_00, sensors.NoReason)
-			if got := n.Stats(); got.Doubted != 21 || got.Messages != 25 {
-				t.Errorf("%s: %+v", c.name, got)
-			}
-		})
+		}, sensors.WrongClock, "1970-"},
+		{"a node that sleeps and starts anew for each value", always(`"at": 3`), sensors.WrongClock, "1970-01-01T00:00:03Z"},
+		{"the year 1", always(`"at": "0001-01-01T00:00:00Z"`), sensors.WrongClock, "0001-01-01"},
+		{"a zone behind", off(-3 * time.Hour), sensors.TooOld, "3h0m0s behind"},
+		{"a zone ahead", off(2 * time.Hour), sensors.WrongClock, "2h0m0s ahead"},
+		{"years ahead", off(50 * 365 * 24 * time.Hour), sensors.WrongClock, "ahead"},
+		{"ten minutes late", off(-10 * time.Minute), sensors.TooOld, "10m0s behind"},
+		{"none yet", always(`"at": null`), sensors.WrongClock, "cannot be read"},
+		{"without a zone", always(`"at": "2026-03-01T12:00:00"`), sensors.WrongClock, "which has a zone"},
+		{"without the member", always(`"on": 1`), sensors.WrongClock, "cannot be read"},
+	}
+}
+
+// A live value is not lost to a clock, whatever is wrong with it; once the
+// clock is right nothing is doubted.
+func TestALiveValueIsNotLostToAWrongClock(t *testing.T) {
+	for _, c := range wrongClocks() {
+		t.Run(c.name, func(t *testing.T) { synctest.Test(t, c.hidesNothing) })
+	}
+}
+
+func (c wrong) hidesNothing(t *testing.T) {
+	n := newNode(t, node(), nil)
+	say := func(celsius float64) string {
+		return n.Deliver(Message{Payload: fmt.Appendf(nil, `{"t": %g, "h": 80, %s}`, celsius, c.says(time.Now()))})
+	}
+	say(30.8)
+	gives(t, n, "the first of all", 0, c.alone)
+	n.Deliver(timed(24, 0))
+	time.Sleep(time.Minute)
+	if news := say(30.9); news != "" {
+		t.Errorf("told of one message: %s", news)
+	}
+	gives(t, n, "one message proves nothing", 24_00, sensors.NoReason)
+	time.Sleep(time.Minute)
+	news := say(31)
+	doubts(t, n, "the second", 31_00)
+	if !strings.Contains(news, c.news) {
+		t.Errorf("told %q", news)
+	}
+	for i := range 20 {
+		time.Sleep(time.Minute)
+		if news := say(31.1 + float64(i)/100); news != "" {
+			t.Errorf("told again: %s", news)
+		}
+		doubts(t, n, "on and on", sensors.CelsiusOf(31.1+float64(i)/100))
+	}
+	time.Sleep(5*time.Minute + time.Second)
+	gives(t, n, "what falls silent is silent", 0, sensors.TooOld)
+	if news := n.Deliver(timed(25, 0)); news != "it is right again" {
+		t.Errorf("told %q", news)
+	}
+	gives(t, n, "set", 25_00, sensors.NoReason)
+	if got := n.Stats(); got.Doubted != 21 || got.Messages != 25 {
+		t.Errorf("%+v", got)
 	}
 }
 

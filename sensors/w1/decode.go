@@ -50,7 +50,7 @@ func DecodeSlave(text string) (sensors.CentiCelsius, error) {
 		return 0, err
 	}
 	if milli == powerOn && pad[6] == reservedPowerOn {
-		return 0, sensors.Faultf(sensors.PowerOnValue, "85 °C is what the chip shows after power-up, before any conversion")
+		return 0, sensors.Faultf(sensors.PowerOnValue, "85 °C is what the chip shows after power-up, before any conversion: does its supply dip?")
 	}
 	if err := agrees(pad, milli); err != nil {
 		return 0, err
@@ -64,10 +64,10 @@ func checkPad(pad []byte, verdict string) error {
 		zeros = zeros && b == 0
 	}
 	if zeros { // its checksum is right: zero
-		return sensors.Faultf(sensors.AllZero, "scratchpad of zeros: the line is held low")
+		return sensors.Faultf(sensors.AllZero, "scratchpad of zeros: the line is held low, by a short circuit or without power")
 	}
 	if !strings.HasSuffix(strings.TrimSpace(verdict), "YES") {
-		return sensors.Faultf(sensors.BadCRC, "the kernel found a wrong checksum in % x", pad)
+		return sensors.Faultf(sensors.BadCRC, "the kernel found a wrong checksum in % x: is the pull-up resistor there, and the cable short and dry?", pad)
 	}
 	if got := crc8(pad[:scratchpad-1]); got != pad[scratchpad-1] {
 		return sensors.Faultf(sensors.BadCRC, "scratchpad % x has checksum %#02x, want %#02x", pad, pad[scratchpad-1], got)
@@ -123,7 +123,7 @@ func malformed(text string) error {
 	if len(text) > shown {
 		text = text[:shown]
 	}
-	return sensors.Faultf(sensors.Malformed, "not the text of a 1-Wire thermometer: %q", text)
+	return sensors.Faultf(sensors.Malformed, "not the text of a 1-Wire thermometer: %q; does the path name its directory?", text)
 }
 
 // crc8 is the 1-Wire checksum: x⁸+x⁵+x⁴+1, reflected, start 0 (Maxim
