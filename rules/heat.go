@@ -29,7 +29,7 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 		return
 	}
 	alone := p.encl >= 0 && !p.out && r.Temperature >= implausible && e.alone(p, r)
-	if t == doubted && r.Reason == sensors.Jump {
+	if t == doubted && r.Reason == sensors.Jump && !r.Again {
 		st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
 		if st.HasTemp {
 			st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
@@ -40,7 +40,9 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
 	if p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling {
-		st.HotRun = min(st.HotRun+1, countMost)
+		if !r.Again || st.HotRun == 0 {
+			st.HotRun = min(st.HotRun+1, countMost)
+		}
 	} else {
 		st.HotRun = 0
 	}

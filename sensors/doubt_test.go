@@ -32,3 +32,47 @@ func TestJudgeKeepsTheDriversDoubt(t *testing.T) {
 		}
 	}
 }
+
+// A value that a node sent once and that is asked for six times is one value:
+// a spike stays a spike, and the next message confirms it or does not.
+func TestJudgeTakesAValueThatIsThereAgainForNoConfirmation(t *testing.T) {
+	j := NewJudge("x", "remote")
+	seconds := 0.0
+	message := func(celsius, percent float64, want Reason) {
+		t.Helper()
+		for poll := range 6 {
+			s := climate(celsius, percent)
+			s.Again = poll > 0
+			r := j.Read(at(seconds), s, nil)
+			if r.Reason != want || r.Again != (poll > 0) || r.Raw.Again {
+				t.Errorf("%v °C at %v s: %q, again %v", celsius, seconds, r.Reason, r.Again)
+			}
+			seconds += 10
+		}
+	}
+	message(24, 85, NoReason)
+	message(31, 85, Jump)
+	message(24.1, 85, NoReason)
+	message(24.1, 55, Jump)
+	message(24.1, 85, NoReason)
+	for _, want := range []Reason{Jump, Jump, NoReason} { // a new level
+		message(31, 85, want)
+	}
+	seconds += 240 // and 4 °C are no jump for one that speaks every ten minutes
+	for range 30 {
+		s := climate(31, 85)
+		s.Again = true
+		j.Read(at(seconds), s, nil)
+		seconds += 10
+	}
+	message(35, 85, NoReason)
+	frozen := NewJudge("y", "remote")
+	frozen.FreezeAfter(1)
+	for i := range 5 {
+		s := climate(24, 80)
+		s.Again = i > 0
+		if r := frozen.Read(at(float64(10*i)), s, nil); i > 0 && r.Reason != FrozenValue {
+			t.Errorf("reading %d: %q", i, r.Reason)
+		}
+	}
+}

@@ -39,6 +39,7 @@ type Judge struct {
 	humidity    level
 	last        Sample        // the last one that was no fault
 	seen        bool          // whether there was one
+	jumped      bool          // whether it was a jump
 	lastMono    time.Duration // its running time
 	still       time.Duration // how long last has not changed
 	wet         wetSpell
@@ -69,9 +70,9 @@ func (j *Judge) Resume(a Ageing) { j.ageing = a }
 // reading: a Bad one keeps the raw sample and has no values, a Suspect one has
 // values and the doubt as Reason.
 func (j *Judge) Read(at Instant, s Sample, err error) Reading {
-	given := s.Doubt
-	s.Doubt = NoReason
-	r := Reading{Probe: j.id, At: at, Raw: s, Reason: ReasonOf(err)}
+	given, again := s.Doubt, s.Again
+	s.Doubt, s.Again = NoReason, false
+	r := Reading{Probe: j.id, At: at, Raw: s, Reason: ReasonOf(err), Again: again}
 	if r.Reason == NoReason {
 		r.Reason = j.fault(at, s)
 	}
@@ -83,7 +84,7 @@ func (j *Judge) Read(at Instant, s Sample, err error) Reading {
 		s.Humidity = 0
 		r.Reason = OutOfRange
 	}
-	doubt := j.doubt(at, s)
+	doubt := j.doubt(at, s, again)
 	switch {
 	case given != NoReason: // a doubt about all values outranks one about some
 		r.Reason = given
@@ -125,8 +126,9 @@ func (j *Judge) humidityPossible(s Sample) bool {
 	return s.Humidity >= j.family.driest && s.Humidity <= j.family.wettest
 }
 
-// doubt brings the judge's memory up to date and names the first doubt.
-func (j *Judge) doubt(at Instant, s Sample) Reason {
+// doubt brings the judge's memory up to date and names the first doubt. A
+// measurement that is there again jumps as it did when it came.
+func (j *Judge) doubt(at Instant, s Sample, again bool) Reason {
 	var link time.Duration
 	if j.seen {
 		link = at.Mono - j.lastMono
@@ -134,16 +136,17 @@ func (j *Judge) doubt(at Instant, s Sample) Reason {
 	if link < 0 || link > longestLink {
 		link = 0
 	}
-	jumped := s.Has&HasTemperature != 0 && j.temperature.jumps(at.Mono, int32(s.Temperature), warmJump)
+	if !again || !j.seen {
+		j.jumped = j.jumps(at.Mono, s)
+	}
 	if s.Has&HasHumidity != 0 {
-		jumped = j.humidity.jumps(at.Mono, int32(s.Humidity), dryJump) || jumped
 		j.ageing.Observe(at.Mono, s.Humidity)
 	}
 	frozen := j.frozen(s, link)
 	pinned := j.wet.pinned(s, link)
 	j.last, j.lastMono, j.seen = s, at.Mono, true
 	switch {
-	case jumped:
+	case j.jumped:
 		return Jump
 	case frozen:
 		return FrozenValue
@@ -151,6 +154,12 @@ func (j *Judge) doubt(at Instant, s Sample) Reason {
 		return PinnedWet
 	}
 	return NoReason
+}
+
+// jumps takes a new measurement in and reports whether either quantity jumped.
+func (j *Judge) jumps(mono time.Duration, s Sample) bool {
+	jumped := s.Has&HasTemperature != 0 && j.temperature.jumps(mono, int32(s.Temperature), warmJump)
+	return s.Has&HasHumidity != 0 && j.humidity.jumps(mono, int32(s.Humidity), dryJump) || jumped
 }
 
 // frozen counts for how long nothing changed.

@@ -69,9 +69,11 @@ type Sample struct {
 	Temperature CentiCelsius
 	Humidity    CentiPercent
 	LightLux    uint32
-	// Doubt is the driver's own about values that it hands over all the same;
-	// the judge moves it to the reading's Reason.
+	// Doubt is the driver's own about values that it hands over all the same,
+	// and Again says that they are those of the sample before, for want of newer
+	// ones: they confirm nothing. The judge moves both to the reading.
 	Doubt Reason
+	Again bool
 }
 
 // Quality says how far a reading can be trusted. The zero value is Bad, so a
@@ -103,6 +105,7 @@ type Reading struct {
 	At      Instant
 	Quality Quality
 	Reason  Reason // which doubt or fault; NoReason when Good
+	Again   bool   // no new measurement: it confirms none of those before
 	// Has names the quantities below that hold a value; a Bad reading has none
 	// in the calibrated fields, whatever Raw keeps.
 	Has         Quantities

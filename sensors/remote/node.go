@@ -47,6 +47,7 @@ type Node struct {
 // held is what the newest message gave.
 type held struct {
 	any     bool
+	asked   bool // it was the answer already
 	sample  sensors.Sample
 	err     error // what was wrong with it, nil for a value
 	stamp   Stamp
@@ -196,7 +197,7 @@ func (n *Node) ageOf(stamp Stamp, now time.Time, retained bool) (time.Duration, 
 	return max(age, 0), nil
 }
 
-// Sample returns the newest value. It does not wait. The error is a
+// Sample returns the newest value, as Again if it did before. It does not wait. The error is a
 // sensors.FaultError: nothing has arrived, the newest message was no good, or
 // the value is past its age limit.
 func (n *Node) Sample(context.Context) (sensors.Sample, error) {
@@ -220,7 +221,9 @@ func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
 	if age := h.age + now.Sub(h.arrived); age > n.maxAge {
 		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "the newest value is %v old; the limit is %v", age.Round(time.Second), n.maxAge)
 	}
-	return h.sample, nil
+	s := h.sample
+	s.Again, h.asked = h.asked, true
+	return s, nil
 }
 
 // Stats returns the counts so far.

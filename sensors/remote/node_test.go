@@ -140,6 +140,22 @@ func TestWithoutAClockOfOurOwn(t *testing.T) {
 	})
 }
 
+// One message is one measurement, however often it is asked for.
+func TestAValueAskedForTwiceIsThereAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		n := newNode(t, node(), nil)
+		for i, again := range []bool{false, true, true, false, true} {
+			if i%3 == 0 {
+				n.Deliver(timed(24, 0))
+			}
+			if s, err := n.Sample(t.Context()); err != nil || s.Again != again {
+				t.Errorf("sample %d: again %v, %v", i, s.Again, err)
+			}
+			time.Sleep(10 * time.Second)
+		}
+	})
+}
+
 func TestAMalformedMessageIsNotHiddenByTheValueBefore(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := newNode(t, node(), nil)

@@ -89,3 +89,28 @@ func TestNodeClock_AShortDoubtIsNotTold(t *testing.T) {
 	}))
 	r.want(ProbeClock, "p1", "NORM>UNACK")
 }
+
+// One spike of a node that sends once in five minutes is there for thirty polls,
+// and is a single one all the same; the next message confirms it or does not.
+func TestCeiling_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	judge := sensors.NewJudge("p1", "remote")
+	celsius := 24.0
+	p1 := r.with("p1", func() *sensors.Reading {
+		s := sensors.Sample{
+			Has: sensors.HasTemperature | sensors.HasHumidity, Again: r.now%(5*time.Minute) != 0,
+			Temperature: sensors.CelsiusOf(celsius + 0.01*float64(r.now/(5*time.Minute)%3)), Humidity: 85_00,
+		}
+		x := judge.Read(r.instant(), s, nil)
+		return &x
+	})
+	r.run(time.Hour, p1)
+	celsius = 33
+	r.run(5*time.Minute, p1)
+	celsius = 24
+	r.run(time.Hour, p1)
+	r.quiet()
+	celsius = 33
+	r.run(10*time.Minute, p1)
+	r.want(LethalCeiling, "e1", "NORM>UNACK")
+}
