@@ -95,8 +95,8 @@ func figures(k rules.KPI) []fact {
 func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alarmCard {
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
-		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: a.Text,
-		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(a.Detail.FirstAction), Evidence: a.Detail.Evidence,
+		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: u.sentence(a.Text),
+		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(a.Detail.FirstAction),
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
@@ -114,7 +114,11 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 		c.Since = "" // the onset's may have passed to a later, too short one
 		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
 	}
-	c.Evidence = slices.DeleteFunc(slices.Clone(c.Evidence), func(e string) bool { return strings.Contains(c.Text, e) })
+	for _, e := range a.Detail.Evidence {
+		if e = u.sentence(e); !strings.Contains(c.Text, e) {
+			c.Evidence = append(c.Evidence, e)
+		}
+	}
 	if a.State.Annunciated() && a.Key.Alarm != rules.LethalCeiling { // which the rules would refuse
 		c.Shelve = shelves(a.Priority)
 	}
@@ -166,8 +170,8 @@ func shelves(p rules.Priority) []choice {
 // title names the alarm, what it is about and its value.
 func title(a *rules.AlarmView, snap *alert.Snapshot, u units) string {
 	text := subjectName(a.Key.Subject, snap) + ": " + alert.Headline(a.Key.Alarm)
-	if q := u.quantity(a.Value, a.Unit); a.HasValue && a.State.Annunciated() && q != "" {
-		text += ", " + q
+	if a.HasValue && a.State.Annunciated() && a.Unit != "" {
+		text += ", " + u.figure(a.Key.Alarm, a.Value, a.Unit)
 	}
 	return text
 }

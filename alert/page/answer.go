@@ -23,14 +23,14 @@ type answerPage struct {
 // linked checks the token of a link. Programs fetch links before people do, so
 // looking changes nothing and only the form acts.
 func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) bool {
-	if wait := s.limit.wait(r.RemoteAddr, time.Now()); wait > 0 {
+	if wait := s.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
 		s.refuseForNow(w, r, wait)
 		return false
 	}
 	if s.o.Link != nil && s.o.Link(r.PathValue("id"), token) {
 		return true
 	}
-	s.limit.failed(r.RemoteAddr, time.Now())
+	s.limit.Failed(r.RemoteAddr, time.Now())
 	s.refused(r, "link")
 	s.say(w, r, http.StatusForbidden, "This link does not open anything. It is mistyped, or was made before dewline changed its key. Open the page and log in instead.")
 	return false

@@ -59,8 +59,8 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 	switch {
 	case v.Floor <= 0:
 		m.Judgement, m.Bad = "no floor for this stage", false
-	case v.Humidity.Value < v.Floor:
-		m.Judgement = fmt.Sprintf("below the floor of %s %%", trim(v.Floor))
+	case v.Humidity.Value <= v.Floor: // which is reached at the value itself
+		m.Judgement = fmt.Sprintf("at or below the floor of %s %%", trim(v.Floor))
 	default:
 		m.Judgement, m.Bad = fmt.Sprintf("above the floor of %s %%", trim(v.Floor)), false
 	}

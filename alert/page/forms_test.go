@@ -213,28 +213,28 @@ func TestLoginIsLimited(t *testing.T) {
 }
 
 func TestLimiter(t *testing.T) {
-	l, at := newLimiter(), time.Unix(0, 0)
+	l, at := NewLimiter(), time.Unix(0, 0)
 	for range limitOne {
-		l.failed("[2001:db8:1:2::5]:99", at)
+		l.Failed("[2001:db8:1:2::5]:99", at)
 	}
 	for addr, barred := range map[string]bool{
 		"[2001:db8:1:2::5]:1": true, "[2001:db8:1:2:ffff::1]:1": true, "[2001:db8:1:3::5]:1": false, "198.51.100.7:5": false,
 		"nonsense": false, "": false,
 	} {
-		if got := l.wait(addr, at) > 0; got != barred {
+		if got := l.Wait(addr, at) > 0; got != barred {
 			t.Errorf("%q barred: %v, want %v", addr, got, barred)
 		}
 	}
-	if w := l.wait("[2001:db8:1:2::5]:1", at.Add(limitSpan)); w != 0 {
+	if w := l.Wait("[2001:db8:1:2::5]:1", at.Add(limitSpan)); w != 0 {
 		t.Errorf("still barred after the span: %s", w)
 	}
 	for i := range 3 * maxTracked {
-		l.failed("[2001:db8:"+string("0123456789abcdef"[i%16])+":"+string("0123456789abcdef"[i/16%16])+string("0123456789abcdef"[i/256%16])+"::1]:1", at)
+		l.Failed("[2001:db8:"+string("0123456789abcdef"[i%16])+":"+string("0123456789abcdef"[i/16%16])+string("0123456789abcdef"[i/256%16])+"::1]:1", at)
 	}
 	if len(l.by) > maxTracked {
 		t.Errorf("%d addresses are kept", len(l.by))
 	}
-	if l.wait("198.51.100.7:5", at) == 0 {
+	if l.Wait("198.51.100.7:5", at) == 0 {
 		t.Error("there is no limit for all together")
 	}
 }

@@ -21,25 +21,26 @@ const (
 	maxTracked = 512
 )
 
-// A limiter counts failed tries by address; an IPv6 address by its /64, which
-// is one household.
-type limiter struct {
+// A Limiter counts failed tries by address; an IPv6 address by its /64, which
+// is one household. It is safe for concurrent use.
+type Limiter struct {
 	mu   sync.Mutex // guards what follows
 	by   map[netip.Prefix][]time.Time
 	last []time.Time // of all
 }
 
-func newLimiter() *limiter { return &limiter{by: map[netip.Prefix][]time.Time{}} }
+// NewLimiter returns a Limiter that has seen nothing.
+func NewLimiter() *Limiter { return &Limiter{by: map[netip.Prefix][]time.Time{}} }
 
-// wait returns how long an address has to wait before it may try.
-func (l *limiter) wait(addr string, now time.Time) time.Duration {
+// Wait returns how long an address ("host:port") has to wait before it may try.
+func (l *Limiter) Wait(addr string, now time.Time) time.Duration {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return max(hold(l.by[household(addr)], limitOne, now), hold(l.last, limitAll, now))
 }
 
-// failed counts one try.
-func (l *limiter) failed(addr string, now time.Time) {
+// Failed counts one failed try.
+func (l *Limiter) Failed(addr string, now time.Time) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if len(l.by) >= maxTracked {

@@ -46,7 +46,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 // is.
 func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
 	text, value, limit := alert.Headline(m.Key.Alarm), valueNow(m, snap), m.Limit
-	if q := u.quantity(value, m.Unit); m.HasValue && q != "" && m.Unit != "min" {
+	if q := u.figure(m.Key.Alarm, value, m.Unit); m.HasValue && m.Unit != "" && m.Unit != "min" {
 		text += ", " + q
 		if l := u.quantity(limit, m.Unit); m.HasLimit && l != "" && l != q {
 			text += " (limit " + l + ")"

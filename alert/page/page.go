@@ -72,7 +72,7 @@ type Options struct {
 type site struct {
 	o        Options
 	sessions *sessions
-	limit    *limiter
+	limit    *Limiter
 	ranges   *ranges
 	assets   *assets
 	streams  chan struct{} // one token for each open stream
@@ -93,7 +93,7 @@ func newSite(o Options) *site {
 		o.Record = func() Record { return nil }
 	}
 	return &site{
-		o: o, sessions: newSessions(), limit: newLimiter(), ranges: &ranges{},
+		o: o, sessions: newSessions(), limit: NewLimiter(), ranges: &ranges{},
 		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
 	}
 }

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
 )
 
 var everyPage = []string{"/", "/alarms", "/enclosure/a-1-1", "/enclosure/a-2-1?span=week", "/enclosure/a-2-2?span=year&end=2026-07-01", "/login", "/nowhere", "/answer/lethal-ceiling/a-2-1/7?t=key-of-lethal-ceiling/a-2-1/7"}
@@ -284,5 +286,51 @@ func TestQueryIsEscapedInLinks(t *testing.T) {
 	a := r.get("/enclosure/a-1-1?span=" + url.QueryEscape(`week"><b>`) + "&end=" + url.QueryEscape(`2026-01-01"><b>`))
 	if a.code != http.StatusOK || strings.Contains(a.body, `"><b>`) {
 		t.Errorf("%d; the query comes through as it was given", a.code)
+	}
+}
+
+// What the rules say in sentences is put into the reader's unit too.
+func TestAlarmsInFahrenheit(t *testing.T) {
+	r := newRig(t, 12)
+	r.cfg.People[0].Units = string(alert.Fahrenheit)
+	a := &r.snap.Alarms[0]
+	a.Text = "Fern: 31.20 °C, at or above the lethal ceiling of 31.00 °C."
+	a.Detail.Evidence = []string{"it is warmer by 2.0 °C than usual at this hour"}
+	body := r.get("/alarms").body
+	for _, want := range []string{"88.16 °F", "87.80 °F", "warmer by 3.6 °F"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if strings.Contains(body, "°C") {
+		t.Error("the page says °C to who reads °F")
+	}
+}
+
+// A figure says what it is a figure of, and the floor is reached at the value
+// itself, as the rules have it.
+func TestFigures(t *testing.T) {
+	var u units
+	for _, c := range []struct {
+		id   rules.AlarmID
+		v    float64
+		unit string
+		want string
+	}{
+		{rules.Exposure, 132.4, "%", "132 % of the reference heat dose"},
+		{rules.CertificateDue, 6.9, "d", "6 d left"},
+		{rules.HumidityFloor, 68.94, "%", "68.9 %"},
+		{rules.AboveBand, 27.25, "°C", "27.2 °C"},
+		{rules.ProbeSilent, 300, "s", "5 min"},
+	} {
+		if got := u.figure(c.id, c.v, c.unit); got != c.want {
+			t.Errorf("%s: %q, want %q", c.id, got, c.want)
+		}
+	}
+	for value, want := range map[float64]string{70.1: "above", 70: "at or below", 60: "at or below"} {
+		v := rules.EnclosureView{Floor: 70, Humidity: rules.Measure{Value: value, Known: true}}
+		if m := humMeasure(&v, &configs.Config{}); m.Judgement != want+" the floor of 70 %" || m.Bad != (value <= 70) {
+			t.Errorf("%v %%: %+v", value, m)
+		}
 	}
 }

@@ -149,7 +149,7 @@ func (s *site) login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	next := ownPath(r.PostFormValue("next"))
-	if wait := s.limit.wait(r.RemoteAddr, time.Now()); wait > 0 {
+	if wait := s.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
 		s.refuseForNow(w, r, wait)
 		return
 	}
@@ -160,7 +160,7 @@ func (s *site) login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if s.o.Token == "" || subtle.ConstantTimeCompare([]byte(given), []byte(s.o.Token)) != 1 {
-		s.limit.failed(r.RemoteAddr, time.Now())
+		s.limit.Failed(r.RemoteAddr, time.Now())
 		s.refused(r, "login")
 		p := s.loginPage(r, next, "That is not the token.")
 		p.Name = by

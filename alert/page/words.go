@@ -125,6 +125,26 @@ func (u units) limits(low, high float64) string {
 
 func trim(v float64) string { return strings.TrimSuffix(number(v, 1), ".0") }
 
+// figure writes the value of an alarm with what it is a value of.
+func (u units) figure(id rules.AlarmID, v float64, unit string) string {
+	q := u.quantity(v, unit)
+	switch id {
+	case rules.Exposure:
+		return number(v, 0) + " % of the reference heat dose"
+	case rules.CertificateDue:
+		return q + " left"
+	}
+	return q
+}
+
+// sentence writes a sentence of the rules, which are in °C.
+func (u units) sentence(text string) string {
+	if u.fahrenheit {
+		return rules.InFahrenheit(text)
+	}
+	return text
+}
+
 // quantity writes a value of an alarm with its unit.
 func (u units) quantity(v float64, unit string) string {
 	switch unit {
@@ -136,6 +156,8 @@ func (u units) quantity(v float64, unit string) string {
 		return span(time.Duration(v * float64(time.Second)))
 	case "min":
 		return span(time.Duration(v * float64(time.Minute)))
+	case "d":
+		return number(math.Floor(v), 0) + " d"
 	}
 	return number(v, 1) + " " + unit
 }
@@ -160,12 +182,12 @@ func needsAnswer(s alarm.State) bool {
 // putAway reports whether a person put the alarm away for a time.
 func putAway(s alarm.State) bool { return s == alarm.Shelved || s == alarm.OutOfService }
 
-// stateText says where an alarm stands.
 // isOver reports whether an alarm waits for a person though its condition ended.
 func isOver(a *rules.AlarmView) bool {
 	return a.State == alarm.RTNUN || a.State == alarm.LatchUnack || a.State == alarm.LatchAck
 }
 
+// stateText says where an alarm stands.
 func stateText(a *rules.AlarmView) string {
 	var text string
 	switch a.State {
