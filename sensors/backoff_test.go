@@ -156,55 +156,63 @@ func TestPollRandomFaultSchedules(t *testing.T) {
 		schedules = 10_000
 	}
 	for seed := range schedules {
-		synctest.Test(t, func(t *testing.T) {
-			rnd := rand.New(rand.NewPCG(seed, 1))
-			busy := new(sync.Mutex)
-			var probes []BusProbe
-			var all []*scripted
-			for i := range 8 {
-				p := &scripted{busy: busy}
-				if i >= 3 { // the first three always work
-					from, to := rnd.IntN(20), rnd.IntN(40)
-					deaf, quick := rnd.IntN(3) == 0, rnd.IntN(2) == 0
-					p.takes = func(n int) time.Duration {
-						switch {
-						case n < from || n > to:
-							return 15 * time.Millisecond
-						case deaf:
-							return 1500 * time.Millisecond
-						}
-						return time.Hour
-					}
-					p.deaf = deaf
-					p.fails = func(n int) error {
-						if n >= from && n <= to && (quick || deaf) {
-							return errors.New("remote I/O error")
-						}
-						return nil
-					}
-				}
-				all = append(all, p)
-				probes = append(probes, BusProbe{ID: ProbeID(fmt.Sprint(i)), Sampler: p})
+		synctest.Test(t, func(t *testing.T) { randomSchedule(t, seed) })
+	}
+}
+
+func randomSchedule(t *testing.T, seed uint64) {
+	rnd := rand.New(rand.NewPCG(seed, 1))
+	busy := new(sync.Mutex)
+	var probes []BusProbe
+	var all []*scripted
+	for i := range 8 {
+		p := &scripted{busy: busy}
+		if i >= 3 { // the first three always work
+			p.breakAtRandom(rnd)
+		}
+		all = append(all, p)
+		probes = append(probes, BusProbe{ID: ProbeID(fmt.Sprint(i)), Sampler: p})
+	}
+	rnd.Shuffle(len(probes), func(i, k int) { probes[i], probes[k] = probes[k], probes[i] })
+	_, s := pollFor(t, 10*time.Minute, Bus{"i2c", probes})
+	for i, p := range all {
+		rs, when := s.of(ProbeID(fmt.Sprint(i)))
+		if good := count(rs, Good); good != p.worked {
+			t.Fatalf("seed %d probe %d: %d good readings of %d calls that worked", seed, i, good, p.worked)
+		}
+		for k := 1; k < len(rs); k++ {
+			if rs[k].At.Mono <= rs[k-1].At.Mono {
+				t.Fatalf("seed %d probe %d: stamps %s, %s", seed, i, rs[k-1].At.Mono, rs[k].At.Mono)
 			}
-			rnd.Shuffle(len(probes), func(i, k int) { probes[i], probes[k] = probes[k], probes[i] })
-			_, s := pollFor(t, 10*time.Minute, Bus{"i2c", probes})
-			for i := range 8 {
-				rs, when := s.of(ProbeID(fmt.Sprint(i)))
-				if good := count(rs, Good); good != all[i].worked {
-					t.Fatalf("seed %d probe %d: %d good readings of %d calls that worked", seed, i, good, all[i].worked)
-				}
-				for k := 1; k < len(rs); k++ {
-					if rs[k].At.Mono <= rs[k-1].At.Mono {
-						t.Fatalf("seed %d probe %d: stamps %s, %s", seed, i, rs[k-1].At.Mono, rs[k].At.Mono)
-					}
-					if i < 3 && when[k].Sub(when[k-1]) > 20*time.Second {
-						t.Fatalf("seed %d: good probe %d delayed to %s", seed, i, when[k].Sub(when[k-1]))
-					}
-				}
-				if last := rs[len(rs)-1]; i < 3 && (last.Quality != Good || len(rs) < 55) {
-					t.Fatalf("seed %d: good probe %d ends %s after %d readings", seed, i, last.Quality, len(rs))
-				}
+			if i < 3 && when[k].Sub(when[k-1]) > 20*time.Second {
+				t.Fatalf("seed %d: good probe %d delayed to %s", seed, i, when[k].Sub(when[k-1]))
 			}
-		})
+		}
+		if last := rs[len(rs)-1]; i < 3 && (last.Quality != Good || len(rs) < 55) {
+			t.Fatalf("seed %d: good probe %d ends %s after %d readings", seed, i, last.Quality, len(rs))
+		}
+	}
+}
+
+// breakAtRandom makes the probe fail, at once or slowly, for a stretch of calls.
+func (p *scripted) breakAtRandom(rnd *rand.Rand) {
+	from, to := rnd.IntN(20), rnd.IntN(40)
+	deaf, quick := rnd.IntN(3) == 0, rnd.IntN(2) == 0
+	broken := func(n int) bool { return from <= n && n <= to }
+	p.deaf = deaf
+	p.takes = func(n int) time.Duration {
+		switch {
+		case !broken(n):
+			return 15 * time.Millisecond
+		case deaf:
+			return 1500 * time.Millisecond
+		}
+		return time.Hour
+	}
+	p.fails = func(n int) error {
+		if broken(n) && (quick || deaf) {
+			return errors.New("remote I/O error")
+		}
+		return nil
 	}
 }

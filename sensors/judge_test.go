@@ -380,26 +380,21 @@ func TestJudgeNeverCallsTheImpossibleGood(t *testing.T) {
 }
 
 func check(t *rapid.T, f *family, s Sample, err error, r Reading) {
-	if r.Raw != s || r.Probe != "x" {
-		t.Fatalf("raw sample or probe lost: %+v", r)
-	}
-	if (r.Quality == Good) != (r.Reason == NoReason) {
-		t.Fatalf("%s with reason %q", r.Quality, r.Reason)
-	}
-	if err != nil && r.Quality != Bad {
-		t.Fatalf("error became %s", r.Quality)
-	}
-	if r.Quality == Bad && (r.Has != 0 || r.Temperature != 0 || r.Humidity != 0 || r.LightLux != 0) {
-		t.Fatalf("bad reading with values: %+v", r)
-	}
-	if r.Has&^s.Has != 0 || r.Quality != Bad && r.Has == 0 {
-		t.Fatalf("has %d of %d", r.Has, s.Has)
-	}
-	if r.Has&HasTemperature != 0 && (s.Temperature < f.coldest || s.Temperature > f.hottest) {
-		t.Fatalf("%s °C accepted", s.Temperature)
-	}
-	if r.Has&HasHumidity != 0 && (r.Humidity < 0 || r.Humidity > 10000 || s.Humidity < f.driest || s.Humidity > f.wettest) {
-		t.Fatalf("humidity %s from raw %s", r.Humidity, s.Humidity)
+	values := Reading{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity, LightLux: r.LightLux}
+	within := func(v, low, high int32) bool { return low <= v && v <= high }
+	for what, holds := range map[string]bool{
+		"keeps the raw sample and its probe": r.Raw == s && r.Probe == "x",
+		"gives a reason to doubt, or none":   (r.Quality == Good) == (r.Reason == NoReason),
+		"takes an error for a fault":         err == nil || r.Quality == Bad,
+		"has values unless it is bad":        (r.Quality == Bad) == (r.Has == 0) && (r.Has != 0 || values == Reading{}),
+		"has no more than was measured":      r.Has&^s.Has == 0,
+		"takes no impossible temperature":    r.Has&HasTemperature == 0 || within(int32(s.Temperature), int32(f.coldest), int32(f.hottest)),
+		"takes no impossible humidity":       r.Has&HasHumidity == 0 || within(int32(s.Humidity), int32(f.driest), int32(f.wettest)),
+		"clips the humidity":                 within(int32(r.Humidity), 0, 10000),
+	} {
+		if !holds {
+			t.Fatalf("not so: %s: %+v of %+v, %v", what, r, s, err)
+		}
 	}
 }
 

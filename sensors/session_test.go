@@ -224,17 +224,24 @@ func TestSaltSessionRefusals(t *testing.T) {
 	}
 }
 
+func twoSalts(t *testing.T) *bench {
+	t.Helper()
+	s, err := NewSaltSession("x", "nacl", "k2so4")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &bench{t: t, s: s, id: "x"}
+}
+
+// hold feeds what f says for some hours.
+func (b *bench) hold(hours float64, f func(h float64) Sample) (p Progress) {
+	for s := 0.0; s <= hours*3600; s += 30 {
+		p = b.feed(f(s / 3600))
+	}
+	return p
+}
+
 func TestSessionSaysWhatIsMissing(t *testing.T) {
-	fresh := func() *bench {
-		s, _ := NewSaltSession("x", "nacl", "k2so4")
-		return &bench{t: t, s: s, id: "x"}
-	}
-	hold := func(b *bench, hours float64, f func(h float64) Sample) (p Progress) {
-		for s := 0.0; s <= hours*3600; s += 30 {
-			p = b.feed(f(s / 3600))
-		}
-		return p
-	}
 	for _, c := range []struct {
 		want string
 		f    func(h float64) Sample
@@ -246,18 +253,21 @@ func TestSessionSaysWhatIsMissing(t *testing.T) {
 		{"stands at 45.2 %RH where 75.3 is expected: is the probe in place?", func(float64) Sample { return climate(24, 45.2) }, 3},
 		{"no fixed point at -5.0 °C", func(float64) Sample { return climate(-5, 75) }, 3},
 	} {
-		if p := hold(fresh(), c.hrs, c.f); p.Stage != Settling || !strings.Contains(p.Waiting, c.want) {
+		if p := twoSalts(t).hold(c.hrs, c.f); p.Stage != Settling || !strings.Contains(p.Waiting, c.want) {
 			t.Errorf("%s: %q, want %q", p.Stage, p.Waiting, c.want)
 		}
 	}
-	b := fresh()
-	if p := hold(b, 1.5, func(float64) Sample { return climate(24, 75) }); p.Stage != Captured || p.Point != 0 || p.Source != "nacl" {
+}
+
+func TestSessionWantsTheProbeMoved(t *testing.T) {
+	b := twoSalts(t)
+	if p := b.hold(1.5, func(float64) Sample { return climate(24, 75) }); p.Stage != Captured || p.Point != 0 || p.Source != "nacl" {
 		t.Fatalf("first point: %+v", p)
 	}
 	if p := b.s.Next(); p.Stage != Settling || p.Point != 1 || p.Source != "k2so4" || p.Collected != 0 || len(b.s.own.at) != 0 {
 		t.Fatalf("next: %+v", p)
 	}
-	if p := hold(b, 2, func(float64) Sample { return climate(24, 78) }); !strings.Contains(p.Waiting, "still reads as over nacl: move the probe to k2so4") {
+	if p := b.hold(2, func(float64) Sample { return climate(24, 78) }); !strings.Contains(p.Waiting, "still reads as over nacl: move the probe to k2so4") {
 		t.Errorf("not moved: %q", p.Waiting)
 	}
 	if _, err := b.s.Result("c", "", at(0).Wall); err == nil || !strings.Contains(err.Error(), "1 of 2 points are taken") {

@@ -30,10 +30,6 @@ func TestPointerRFC6901(t *testing.T) {
 			t.Errorf("%q: %s, %v; want %s", pointer, text, err, want)
 		}
 	}
-	whole, err := ParsePointer("")
-	if got, ferr := whole.Find(v); err != nil || ferr != nil || len(got.(map[string]any)) != 10 {
-		t.Errorf("the empty pointer: %v, %v, %v", got, err, ferr)
-	}
 	for _, missing := range []string{"/foo/2", "/foo/-", "/foo/00", "/foo/+1", "/foo/bar", "/nope", "/foo/0/x"} {
 		p, err := ParsePointer(missing)
 		if err != nil {
@@ -43,6 +39,13 @@ func TestPointerRFC6901(t *testing.T) {
 			t.Errorf("%q found %v", missing, got)
 		}
 	}
+	whole, err := ParsePointer("")
+	if got, ferr := whole.Find(v); err != nil || ferr != nil || len(got.(map[string]any)) != 10 {
+		t.Errorf("the empty pointer: %v, %v, %v", got, err, ferr)
+	}
+}
+
+func TestPointerTildes(t *testing.T) {
 	for _, bad := range []string{"foo", "/a~2", "/a~"} {
 		if _, err := ParsePointer(bad); err == nil {
 			t.Errorf("%q was accepted", bad)

@@ -173,19 +173,8 @@ func TestStory(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		r := mustNew(t, o)
-		for _, b := range Story(o, start) {
-			mustInject(t, r, b.Fault)
-			if b.Title == "" || b.Fault.From.Before(start) || b.Fault.From.After(start.Add(24*time.Hour)) {
-				t.Errorf("beat %+v", b)
-			}
-		}
+		r := told(t, o, start)
 		at := func(hour int) time.Time { return start.Add(time.Duration(hour-StoryHour) * time.Hour) }
-		for _, e := range o.Enclosures {
-			if err := r.Watch(e.ID, 30); err != nil {
-				t.Fatal(err)
-			}
-		}
 		r.AdvanceTo(at(13))
 		for _, e := range o.Enclosures {
 			if hot, _ := r.Hottest(e.ID); hot > 26 {
@@ -207,6 +196,24 @@ func TestStory(t *testing.T) {
 			t.Errorf("30 °C first reached at %s", first.Format(time.DateTime))
 		}
 	}
+}
+
+// told is a room with its story, watched for 30 °C.
+func told(t *testing.T, o Options, start time.Time) *Room {
+	t.Helper()
+	r := mustNew(t, o)
+	for _, b := range Story(o, start) {
+		mustInject(t, r, b.Fault)
+		if b.Title == "" || b.Fault.From.Before(start) || b.Fault.From.After(start.Add(24*time.Hour)) {
+			t.Errorf("beat %+v", b)
+		}
+	}
+	for _, e := range o.Enclosures {
+		if err := r.Watch(e.ID, 30); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return r
 }
 
 // A room with nothing in it still has its weather and its air conditioner.

@@ -12,13 +12,22 @@ import (
 // Every kind does what it says while it lasts, against the same room without
 // it, and a room is itself again after its end.
 func TestEveryKind(t *testing.T) {
+	for _, c := range effects() {
+		t.Run(c.kind.String(), c.comesAndGoes)
+	}
+}
+
+// An effect is what a fault looks like.
+type effect struct {
+	kind  Kind
+	on    Target
+	after time.Duration // from 11:00
+	shows func(was, is Truth) bool
+}
+
+func effects() []effect {
 	tank, pump := Target{Enclosure: "aa"}, Target{Supply: "pump"}
-	for _, c := range []struct {
-		kind  Kind
-		on    Target
-		after time.Duration // from 11:00
-		shows func(was, is Truth) bool
-	}{
+	return []effect{
 		{ACFailure, Target{}, hours(4), func(was, is Truth) bool { return is.Room > was.Room+3 && is.Litter > was.Litter+1.5 }},
 		{HotSpell, Target{}, hours(2), func(was, is Truth) bool { return is.Room < was.Room+1 }},
 		{RoomHeatStuckOn, Target{}, hours(1), func(was, is Truth) bool { return is.Room > was.Room+3 && is.Litter > was.Litter+1 }},
@@ -40,31 +49,33 @@ func TestEveryKind(t *testing.T) {
 		{FanDead, tank, hours(2), func(was, is Truth) bool { return is.AirChanges == 0.6 && is.Humidity > was.Humidity+2 }},
 		{DoorAjar, tank, hours(1), func(was, is Truth) bool { return is.DoorOpen && is.Humidity < was.Humidity-15 }},
 		{DoorOpened, tank, time.Minute, func(was, is Truth) bool { return is.DoorOpen && is.Humidity < was.Humidity-10 }},
-	} {
-		calm := mustNew(t, testRoom(3, julyAt(11, 0)))
-		r := calm.Clone()
-		f := Fault{Kind: c.kind, On: c.on, From: julyAt(11, 0), To: julyAt(11, 0).Add(c.after + time.Minute)}
-		mustInject(t, r, f)
-		for _, room := range []*Room{calm, r} {
-			room.Advance(c.after)
-		}
-		was, is := truth(t, calm, "aa"), truth(t, r, "aa")
-		if !c.shows(was, is) {
-			t.Errorf("%s on %+v after %s: from %+v to %+v", c.kind, c.on, c.after, was, is)
-		}
-		if got := r.Active(); len(got) != 1 || got[0].Kind != c.kind {
-			t.Errorf("%s: active %v", c.kind, got)
-		}
-		for _, room := range []*Room{calm, r} {
-			room.Advance(36 * time.Hour)
-		}
-		was, is = truth(t, calm, "aa"), truth(t, r, "aa")
-		if len(r.Active()) != 0 || is.AirChanges != was.AirChanges || is.LampsOn != was.LampsOn || is.Misting != was.Misting {
-			t.Errorf("%s goes on after its end: %+v", c.kind, is)
-		}
-		within(t, c.kind.String()+": litter 36 h later", is.Litter, was.Litter, 0.4)
-		within(t, c.kind.String()+": humidity 36 h later", is.Humidity, was.Humidity, 2)
 	}
+}
+
+func (c effect) comesAndGoes(t *testing.T) {
+	calm := mustNew(t, testRoom(3, julyAt(11, 0)))
+	r := calm.Clone()
+	f := Fault{Kind: c.kind, On: c.on, From: julyAt(11, 0), To: julyAt(11, 0).Add(c.after + time.Minute)}
+	mustInject(t, r, f)
+	for _, room := range []*Room{calm, r} {
+		room.Advance(c.after)
+	}
+	was, is := truth(t, calm, "aa"), truth(t, r, "aa")
+	if !c.shows(was, is) {
+		t.Errorf("on %+v after %s: from %+v to %+v", c.on, c.after, was, is)
+	}
+	if got := r.Active(); len(got) != 1 || got[0].Kind != c.kind {
+		t.Errorf("active %v", got)
+	}
+	for _, room := range []*Room{calm, r} {
+		room.Advance(36 * time.Hour)
+	}
+	was, is = truth(t, calm, "aa"), truth(t, r, "aa")
+	if len(r.Active()) != 0 || is.AirChanges != was.AirChanges || is.LampsOn != was.LampsOn || is.Misting != was.Misting {
+		t.Errorf("goes on after its end: %+v", is)
+	}
+	within(t, "litter 36 h later", is.Litter, was.Litter, 0.4)
+	within(t, "humidity 36 h later", is.Humidity, was.Humidity, 2)
 }
 
 // Heating matters in winter.

@@ -12,7 +12,8 @@ const (
 	scratchpad = 9 // bytes, the last of them the checksum
 	// powerOn is what the temperature register holds after power-up, and
 	// reservedPowerOn what byte 6 holds then. A true 85.0 °C leaves 0x10 there
-	// (DS18B20 data sheet, figure 4, for the value; byte 6 is common practice).
+	// (DS18B20 data sheet 19-7487, page 6, for the value; byte 6 is common
+	// practice).
 	powerOn         = 85_000
 	reservedPowerOn = 0x0C
 	lowest, highest = -55_000, 125_000 // milli-°C
