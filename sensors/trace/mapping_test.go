@@ -62,13 +62,6 @@ func TestAppliancesRow(t *testing.T) {
 	if diff := cmp.Diff(want, rows); diff != "" || faults != nil {
 		t.Errorf("(-want +got):\n%s faults %q", diff, faults)
 	}
-	r, err := NewReader(strings.NewReader(appliances), Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff([]sensors.ProbeID{"t1", "t6"}, r.Probes()); diff != "" {
-		t.Errorf("probes (-want +got):\n%s", diff)
-	}
 }
 
 // A mapping by hand: semicolons, a layout of its own, exponents, and one bad

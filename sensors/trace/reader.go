@@ -128,19 +128,6 @@ func (r *Reader) arrange(header []string, m *Mapping) error {
 	return err
 }
 
-// Probes returns the probes that a mapped file has columns for, and nothing
-// for dewline's own form, where every row names its probe.
-func (r *Reader) Probes() []sensors.ProbeID {
-	if !r.mapped {
-		return nil
-	}
-	list := make([]sensors.ProbeID, len(r.layout.probes))
-	for i, p := range r.layout.probes {
-		list[i] = p.id
-	}
-	return list
-}
-
 // Next returns the next row, io.EOF at the end, a *LineError for a line that
 // could not be used (call again to go on), or the source's own error.
 func (r *Reader) Next() (Row, error) {
