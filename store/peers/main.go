@@ -17,10 +17,14 @@ func main() {
 	o := options{}
 	flag.IntVar(&o.days, "days", 3, "simulated `days` for dewline and Prometheus")
 	flag.IntVar(&o.slow, "slow", 0, "`days` for the stores with a row or a key per reading, 0 for the same")
+	poll := flag.Duration("poll", 10*time.Second, "`time` between two readings of a probe: a whole number of times 10 s that goes into a minute")
 	flag.StringVar(&o.memory, "memory", "/dev/shm", "`folder` for the timed runs, best one in memory")
 	flag.StringVar(&o.disk, "disk", "/dev/shm", "`folder` for the small file system that bytes written are counted on; without root, one on a real disk")
 	flag.StringVar(&o.open, "open", "../../../shared/data", "`folder` with the open data; left out where it is missing")
 	flag.Parse()
+	if o.every = int(*poll / (stepMillis * time.Millisecond)); o.every < 1 || batchMillis%(int64(o.every)*stepMillis) != 0 {
+		exit(fmt.Errorf("-poll %v: give 10s, 20s, 30s or 1m", *poll))
+	}
 	exit(compare(o, os.Stdout))
 }
 
@@ -33,7 +37,7 @@ func exit(err error) {
 }
 
 type options struct {
-	days, slow         int
+	days, slow, every  int
 	memory, disk, open string
 }
 
@@ -59,28 +63,28 @@ func compare(o options, w io.Writer) error {
 	for _, name := range names {
 		r := row{name: name, days: o.daysOf(name)}
 		var err error
-		if r.held, err = child(job{Store: name, Dir: o.memory, Days: r.days}); err != nil {
+		if r.held, err = child(job{Store: name, Dir: o.memory, Days: r.days, Every: o.every}); err != nil {
 			return err
 		}
-		if r.wear, err = child(job{Store: name, Dir: o.disk, Days: 1, Wear: true}); err != nil {
+		if r.wear, err = child(job{Store: name, Dir: o.disk, Days: 1, Every: o.every, Wear: true}); err != nil {
 			return err
 		}
 		fmt.Fprintf(os.Stderr, "%s done after %v\n", name, time.Since(began).Round(time.Second))
 		rows = append(rows, r)
 	}
-	if err := agree(rows); err != nil {
+	if err := agree(rows, o.every); err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "%d probes, a reading every 10 s, a batch a minute; %s, %d × %s, %s, took %v.\n",
-		probes, time.Now().Format(time.DateOnly), runtime.NumCPU(), runtime.GOARCH, runtime.Version(), time.Since(began).Round(time.Second))
-	fmt.Fprintf(w, "First-difference entropy bound of the readings: %.3f bytes a reading, time stamps not counted.\n\n", bound(room(min(o.days, 3))))
+	fmt.Fprintf(w, "%d probes, a reading every %d s, a batch a minute; %s, %d × %s, %s, took %v.\n",
+		probes, o.every*stepMillis/1000, time.Now().Format(time.DateOnly), runtime.NumCPU(), runtime.GOARCH, runtime.Version(), time.Since(began).Round(time.Second))
+	fmt.Fprintf(w, "First-difference entropy bound of the readings: %.3f bytes a reading, time stamps not counted.\n\n", bound(room(min(o.days, 3), o.every)))
 	writeTable(w, rows)
 	return openTable(w, o)
 }
 
 // agree makes sure that stores filled for as long answered alike: a fast query
 // that returns something else is no faster.
-func agree(rows []row) error {
+func agree(rows []row, every int) error {
 	for _, a := range rows {
 		for _, b := range rows {
 			for q, x := range a.held.Sums {
@@ -89,7 +93,7 @@ func agree(rows []row) error {
 				}
 			}
 		}
-		if got := a.held.Sums[0].Rows; got != dayMillis/pollMillis {
+		if got := a.held.Sums[0].Rows; got != dayMillis/stepMillis/every {
 			return fmt.Errorf("%s has %d readings of the last day", a.name, got)
 		}
 	}

@@ -21,6 +21,7 @@ type job struct {
 	Store string
 	Dir   string
 	Days  int
+	Every int    // a reading after so many simulated steps of 10 s
 	Wear  bool   // write to a disk and count, instead of timing queries
 	Set   string // an open set instead of the simulated room
 	Open  string // where the open sets are
@@ -45,7 +46,7 @@ type result struct {
 // run does the job in this process.
 func run(j job) (result, error) {
 	var r result
-	batches := room(j.Days)
+	batches := room(j.Days, j.Every)
 	if j.Set != "" {
 		var err error
 		if batches, err = openData(j.Open, j.Set); err != nil {

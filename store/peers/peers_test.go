@@ -31,16 +31,16 @@ func memory(t *testing.T) string {
 func TestStoresAgree(t *testing.T) {
 	var rows []row
 	for _, name := range names {
-		r, err := child(job{Store: name, Dir: memory(t), Days: 1})
+		r, err := child(job{Store: name, Dir: memory(t), Days: 1, Every: 1})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := probes * dayMillis / pollMillis; r.Readings != want || r.Bytes < int64(want) || r.Opening <= 0 {
+		if want := probes * dayMillis / stepMillis; r.Readings != want || r.Bytes < int64(want) || r.Opening <= 0 {
 			t.Errorf("%s: %+v", name, r)
 		}
 		rows = append(rows, row{name: name, days: 1, held: r, wear: r})
 	}
-	if err := agree(rows); err != nil {
+	if err := agree(rows, 1); err != nil {
 		t.Fatal(err)
 	}
 	var out bytes.Buffer
@@ -51,7 +51,7 @@ func TestStoresAgree(t *testing.T) {
 		}
 	}
 	rows[1].held.Sums[1].Max++
-	if agree(rows) == nil {
+	if agree(rows, 1) == nil {
 		t.Error("a wrong answer passed")
 	}
 }
@@ -64,7 +64,7 @@ func TestBound(t *testing.T) {
 	x := point{}
 	for i := range 4001 {
 		all = append(all, x)
-		x.at += pollMillis
+		x.at += stepMillis
 		x.temp += steps[i%4]
 		x.hu += steps[i/4%4]
 	}

@@ -25,11 +25,11 @@ type point struct {
 }
 
 const (
-	probes     = 48
-	pollMillis = 10_000
-	batchPolls = 6 // a batch a minute
-	hourMillis = 3_600_000
-	dayMillis  = 24 * hourMillis
+	probes      = 48
+	stepMillis  = 10_000 // of the simulation, and the least between two readings
+	batchMillis = 60_000 // a batch a minute
+	hourMillis  = 3_600_000
+	dayMillis   = 24 * hourMillis
 )
 
 // begin is where simulated time starts: the midnight that starts 2026-01-01 UTC.
@@ -37,8 +37,9 @@ var begin = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli()
 
 // room yields batches of one minute: lamps, a night drop, mist pulses, a slow
 // swing of the room, and sensor noise of 0.02 °C and 0.1 %RH (one σ), rounded to
-// 0.01. All of it is invented. A batch is valid until the next.
-func room(days int) iter.Seq[[]point] {
+// 0.01. All of it is invented. Every so many simulated steps, at most six, the probes are
+// read. A batch is valid until the next.
+func room(days, every int) iter.Seq[[]point] {
 	return func(yield func([]point) bool) {
 		rng := rand.New(rand.NewPCG(7, 48))
 		var temp, hum, wet [probes]float64
@@ -46,8 +47,8 @@ func room(days int) iter.Seq[[]point] {
 			temp[p], hum[p] = 22+2*rng.Float64(), 78+8*rng.Float64()
 		}
 		var batch []point
-		for poll := range days * dayMillis / pollMillis {
-			sec := float64(poll) * 10
+		for step := range days * dayMillis / stepMillis {
+			sec := float64(step) * 10
 			hour := math.Mod(sec/3600, 24)
 			target := 22.3 + 0.6*math.Sin(sec/7000)
 			if hour > 8 && hour < 20 {
@@ -60,10 +61,12 @@ func room(days int) iter.Seq[[]point] {
 				}
 				wet[p] -= wet[p] / 270
 				hum[p] += (80 - (temp[p]-22.3)*2 - hum[p]) / 300
-				batch = append(batch, point{p, begin + int64(poll)*pollMillis,
-					hundredths(temp[p] + 0.02*rng.NormFloat64()), hundredths(min(hum[p]+wet[p]+0.1*rng.NormFloat64(), 100))})
+				if step%every == 0 {
+					batch = append(batch, point{p, begin + int64(step)*stepMillis,
+						hundredths(temp[p] + 0.02*rng.NormFloat64()), hundredths(min(hum[p]+wet[p]+0.1*rng.NormFloat64(), 100))})
+				}
 			}
-			if poll%batchPolls == batchPolls-1 {
+			if (step+1)%(batchMillis/stepMillis) == 0 {
 				if !yield(batch) {
 					return
 				}
