@@ -429,3 +429,24 @@ func TestCore_UnitsOfPeople(t *testing.T) {
 		}
 	}
 }
+
+// A notice whose document was damaged is made anew: an enclosure at its ceiling
+// must not fall silent because of a bad block on the card.
+func TestCore_ADamagedNoticeIsToldAnew(t *testing.T) {
+	r := newDeskRig(t, una)
+	r.heat(3100)
+	r.pass(time.Minute)
+	if n := len(r.sent); n == 0 || r.sent[n-1].Priority != rules.Wake {
+		t.Fatalf("%d deliveries, want one that wakes", n)
+	}
+	r.sent = nil
+	r.restart(func(s *Saved) {
+		for i := range s.Outbox {
+			s.Outbox[i].Value = []byte(`{"notice":`)
+		}
+	})
+	r.pass(2 * time.Minute)
+	if !slices.ContainsFunc(r.sent, func(d alert.Delivery) bool { return d.Lethal }) {
+		t.Errorf("nothing tells of the lethal heat after the restart: %+v", r.sent)
+	}
+}

@@ -262,6 +262,8 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	}
 	e := c.desked(fx)
 	e.add(c.after(now, c.engine.Restore(state, records, now)))
+	// Where one side could not be read back whole, the other makes up for it.
+	e.add(c.desked(c.desk.Reconcile(now, c.engine.Open())))
 	c.resumeSelf(now)
 	return e, errors.Join(errs...)
 }
