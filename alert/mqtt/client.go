@@ -70,8 +70,7 @@ type Client struct {
 	docs       map[string][]byte
 	dirty      map[string]bool // topics to publish
 	heartbeat  []byte
-	confirmed  time.Time
-	unanswered time.Time // first sending since then that was not confirmed
+	unanswered time.Time // first sending that was not confirmed since one that was
 }
 
 // New returns a Client; it does not connect. It fails on options that can
@@ -145,7 +144,7 @@ func (c *Client) publish(ctx context.Context, topic string, retained bool, paylo
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if err == nil {
-		c.confirmed, c.unanswered = time.Now(), time.Time{}
+		c.unanswered = time.Time{}
 		return nil
 	}
 	if since := c.unanswered; !since.IsZero() && time.Since(since) >= c.opt.Rebuild {
@@ -187,18 +186,11 @@ func (c *Client) Heartbeat(h alert.Heartbeat) {
 	c.poke()
 }
 
-// Connected reports whether the connection is open now.
-func (c *Client) Connected() bool {
+// connected reports whether the connection is open now.
+func (c *Client) connected() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.session != nil && c.session.alive()
-}
-
-// LastConfirmed returns when the broker last confirmed a message.
-func (c *Client) LastConfirmed() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.confirmed
 }
 
 func (c *Client) poke() {
@@ -294,7 +286,7 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 		c.opt.Log.Info("the status topic cannot be guarded", "err", err)
 	}
 	c.mu.Lock()
-	c.session, c.unanswered, c.confirmed = s, time.Time{}, time.Now()
+	c.session, c.unanswered = s, time.Time{}
 	for topic := range c.docs { // the broker may have lost what it retained
 		c.dirty[topic] = true
 	}

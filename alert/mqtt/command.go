@@ -68,7 +68,7 @@ func (c *Client) answer(ctx context.Context) {
 
 // reply has one command carried out.
 func (c *Client) reply(ctx context.Context, payload []byte) alert.Reply {
-	cmd, err := ParseCommand(payload, c.opt.Token)
+	cmd, err := parseCommand(payload, c.opt.Token)
 	cmd.Token = ""
 	if err != nil {
 		c.opt.Log.Warn("command refused", "by", cmd.By, "action", cmd.Action, "err", err)
@@ -87,12 +87,12 @@ func (c *Client) reply(ctx context.Context, payload []byte) alert.Reply {
 	return r
 }
 
-// ErrToken says that a command's token is wrong or missing.
-var ErrToken = errors.New("token refused")
+// errToken says that a command's token is wrong or missing.
+var errToken = errors.New("token refused")
 
-// ParseCommand checks a command's form and token. On an error the Command
+// parseCommand checks a command's form and token. On an error the Command
 // holds what could be read, for the reply and the journal.
-func ParseCommand(payload []byte, token string) (alert.Command, error) {
+func parseCommand(payload []byte, token string) (alert.Command, error) {
 	var cmd alert.Command
 	switch {
 	case string(payload) == retainedCommand:
@@ -112,7 +112,7 @@ func ParseCommand(payload []byte, token string) (alert.Command, error) {
 		return trimmed(cmd), fmt.Errorf("a field is longer than %d bytes", maxWord)
 	}
 	if !sameToken(cmd.Token, token) {
-		return cmd, ErrToken
+		return cmd, errToken
 	}
 	return trimmed(cmd), CheckCommand(cmd)
 }

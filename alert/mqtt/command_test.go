@@ -32,13 +32,13 @@ func TestParseCommand(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := ParseCommand([]byte(tt.payload), "sesame")
+			_, err := parseCommand([]byte(tt.payload), "sesame")
 			if tt.want == "" && err != nil || tt.want != "" && (err == nil || !strings.Contains(err.Error(), tt.want)) {
 				t.Errorf("error %v, want %q", err, tt.want)
 			}
 		})
 	}
-	if _, err := ParseCommand([]byte(`{"token":"","action":"unshelve","subject":"e1"}`), ""); err == nil {
+	if _, err := parseCommand([]byte(`{"token":"","action":"unshelve","subject":"e1"}`), ""); err == nil {
 		t.Error("with no token set, an empty one opens")
 	}
 }
@@ -52,7 +52,7 @@ func FuzzCommand(f *testing.F) {
 	f.Add([]byte("\x00retained"))
 	f.Add([]byte(`{"id":"` + strings.Repeat("é", 150) + `"}`))
 	f.Fuzz(func(t *testing.T, payload []byte) {
-		c, err := ParseCommand(payload, "sesame")
+		c, err := parseCommand(payload, "sesame")
 		if len(c.ID) > maxWord || !utf8.ValidString(c.ID) {
 			t.Errorf("id to echo: %q", c.ID)
 		}

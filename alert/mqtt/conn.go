@@ -3,12 +3,10 @@ package mqtt
 import (
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"net"
 	"net/url"
-	"os"
 	"strings"
 	"sync"
 	"time"
@@ -191,29 +189,4 @@ func hostPort(u *url.URL, port string) string {
 		port = u.Port()
 	}
 	return net.JoinHostPort(u.Hostname(), port)
-}
-
-// TLSFiles makes a TLS configuration from PEM files; empty names mean the
-// system's roots and no client certificate.
-func TLSFiles(caFile, certFile, keyFile string) (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12}
-	if caFile != "" {
-		pem, err := os.ReadFile(caFile)
-		if err != nil {
-			return nil, fmt.Errorf("read the broker's CA certificate: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("read the broker's CA certificate: %s holds no PEM certificate", caFile)
-		}
-	}
-	if certFile == "" && keyFile == "" {
-		return c, nil
-	}
-	pair, err := tls.LoadX509KeyPair(certFile, keyFile)
-	if err != nil {
-		return nil, fmt.Errorf("read the client certificate for the broker: %w", err)
-	}
-	c.Certificates = []tls.Certificate{pair}
-	return c, nil
 }

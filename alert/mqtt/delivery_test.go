@@ -111,9 +111,9 @@ func TestDelivery_brokerStopped(t *testing.T) {
 	b := newBroker(t)
 	b.start()
 	c := newCore(t, Options{Broker: b.url()}, 1)
-	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	eventually(t, 5*time.Second, "connected", c.client.connected)
 	b.stop()
-	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.client.Connected() })
+	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.client.connected() })
 	ids := c.raise(1, "e")
 	b.start()
 	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
@@ -133,7 +133,7 @@ func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 	eventually(t, 5*time.Second, "phone is known to the broker", p.client.IsConnectionOpen)
 	p.leave()
 	c := newCore(t, Options{Broker: b.url()}, 100)
-	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(500, "e")
 	c.taken(t, 500)
 	b.kill()
@@ -159,7 +159,7 @@ func TestDelivery_queueOverflows(t *testing.T) {
 		filler.client.Publish("dewline/attic/notice", 1, false, fmt.Sprintf(`{"id":"filler %d"}`, i)).WaitTimeout(time.Second)
 	}
 	c := newCore(t, Options{Broker: b.url()}, 60)
-	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(520, "e")
 	c.taken(t, 520)
 	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
@@ -193,7 +193,7 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	})
 	p.leave()
 	c := newCore(t, Options{Broker: b.url()}, 1)
-	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(50, "e")
 	c.taken(t, 50)
 	// The broker saves a moment after a change, not with it.
@@ -226,7 +226,7 @@ func TestDelivery_cuttingNetwork(t *testing.T) {
 	c := newCore(t, Options{Broker: px.url()}, 10)
 	var ids []string
 	for round := range 3 {
-		eventually(t, 10*time.Second, "connected", c.client.Connected)
+		eventually(t, 10*time.Second, "connected", c.client.connected)
 		ids = append(ids, c.raise(40, fmt.Sprintf("r%d-", round))...)
 		want := 40*round + 5
 		eventually(t, 20*time.Second, "some arrived", func() bool { return len(p.notices()) >= want })
@@ -246,7 +246,7 @@ func TestDelivery_latency(t *testing.T) {
 	p := newPhone(t, b.url(), "")
 	p.client.Subscribe("dewline/attic/notice", 1, func(paho.Client, paho.Message) { arrived <- time.Now() }).Wait()
 	c := newCore(t, Options{Broker: b.url()}, 1)
-	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	eventually(t, 5*time.Second, "connected", c.client.connected)
 	var took []time.Duration
 	for i := range 200 {
 		began := time.Now()
@@ -297,7 +297,7 @@ func TestWatch(t *testing.T) {
 	if s := next(); s.Room != "attic" || s.Status != "online" || s.Retained {
 		t.Errorf("birth: %+v", s)
 	}
-	eventually(t, 5*time.Second, "connected", c.Connected)
+	eventually(t, 5*time.Second, "connected", c.connected)
 	c.Heartbeat(alert.Heartbeat{Room: "attic", Cycle: 42, Stalled: []string{"mail"}})
 	if s := next(); s.Heartbeat == nil || s.Heartbeat.Cycle != 42 || s.Heartbeat.Stalled[0] != "mail" {
 		t.Errorf("heartbeat: %+v", s)

@@ -109,17 +109,17 @@ func TestDelivery_partition(t *testing.T) {
 	f := newFarBroker(t)
 	c := newCore(t, Options{Broker: f.url(), KeepAlive: 2 * time.Second, Rebuild: 2 * time.Second}, 10)
 	phone := newPhone(t, f.url(), "pocket", "dewline/attic/notice")
-	eventually(t, 5*time.Second, "connected", c.client.Connected)
+	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(20, "before-")
 	eventually(t, 10*time.Second, "the first 20", has(phone, ids))
 	f.part(true)
 	ids = append(ids, c.raise(20, "parted-")...)
-	eventually(t, 20*time.Second, "the partition noticed", func() bool { return !c.client.Connected() })
+	eventually(t, 20*time.Second, "the partition noticed", func() bool { return !c.client.connected() })
 	if has(phone, ids)() {
 		t.Fatal("notices passed through a partition")
 	}
 	f.part(false)
-	eventually(t, 40*time.Second, "connected again", c.client.Connected)
+	eventually(t, 40*time.Second, "connected again", c.client.connected)
 	eventually(t, 40*time.Second, "all 40 notices", has(phone, ids))
 	if n := len(phone.notices()); n != 40 {
 		t.Errorf("%d ids arrived, 40 were raised", n)
@@ -143,10 +143,7 @@ func TestClient_clientCertificate(t *testing.T) {
 	b.start()
 	url := fmt.Sprintf("ssl://127.0.0.1:%d", b.port)
 	with := func(name string, pair *tls.Certificate) *Client {
-		conf, err := TLSFiles(ca, "", "")
-		if err != nil {
-			t.Fatal(err)
-		}
+		conf := trusting(t, ca)
 		if pair != nil {
 			conf.Certificates = []tls.Certificate{*pair}
 		}
@@ -154,7 +151,7 @@ func TestClient_clientCertificate(t *testing.T) {
 		return c
 	}
 	c := with("good", &good)
-	eventually(t, 5*time.Second, "connected by certificate", c.Connected)
+	eventually(t, 5*time.Second, "connected by certificate", c.connected)
 	if err := c.Send(t.Context(), notice("n/1")); err != nil {
 		t.Error(err)
 	}
@@ -164,7 +161,7 @@ func TestClient_clientCertificate(t *testing.T) {
 			err := bad.Send(t.Context(), notice("n/2"))
 			return err != nil && err.Error() != errNotConnected.Error()
 		})
-		if bad.Connected() {
+		if bad.connected() {
 			t.Errorf("connected %s", name)
 		}
 	}
