@@ -114,3 +114,27 @@ func TestCeiling_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
 	r.run(10*time.Minute, p1)
 	r.want(LethalCeiling, "e1", "NORM>UNACK")
 }
+
+// A node that sends once in five minutes has said nothing yet when dewline has
+// just started. That is no silence, until it lasts.
+func TestSilent_WaitsForTheFirstMessage(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Hour, r.calm)
+	says := func(why sensors.Reason) air {
+		return r.with("p1", func() *sensors.Reading {
+			x := r.bad("p1", why)
+			return &x
+		})
+	}
+	r.reborn()
+	r.run(5*time.Minute, says(sensors.Waiting))
+	r.quiet()
+	r.run(time.Minute, r.calm)
+	r.quiet()
+	r.reborn()
+	r.run(5*time.Minute, says(sensors.Waiting))
+	r.run(time.Minute, says(sensors.TooOld))
+	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.run(5*time.Minute, says(sensors.Waiting)) // a further restart ends nothing
+	r.want(ProbeSilent, "p1", "NORM>UNACK")
+}

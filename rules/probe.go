@@ -144,9 +144,7 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 		st.Counts[r.Reason]++
 	}
 	st.HumLost = r.Has&sensors.HasHumidity == 0 || r.Quality != sensors.Good
-	if since := r.At.Mono - p.heard(); r.Reason == sensors.Heating && since <= longestHeating {
-		st.Unseen = since // it speaks, and keeps its values to itself on purpose
-	}
+	p.excuse(r)
 	if r.Quality == sensors.Bad {
 		return
 	}
@@ -160,6 +158,15 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 		if st.HumLess == 0 && st.HumMore == 0 {
 			st.HumLess, st.HumMore = st.CalibrU, st.CalibrU
 		}
+	}
+}
+
+// excuse lets a probe be without a value that keeps it to itself on purpose, or
+// that nobody has listened to for long enough.
+func (p *probe) excuse(r *sensors.Reading) {
+	since := r.At.Mono - p.heard()
+	if r.Reason == sensors.Heating && since <= longestHeating || r.Reason == sensors.Waiting && !p.slot(kSilent).open() {
+		p.st.Unseen = since
 	}
 }
 

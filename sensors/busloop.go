@@ -292,7 +292,7 @@ func (b *busLoop) settle(p *polled, at Instant, err error, took time.Duration) {
 	case err == nil:
 		p.slow = 0
 		p.usual = max(took, p.usual-p.usual/16)
-	case ReasonOf(err) == Heating: // on purpose, and over by itself
+	case ReasonOf(err).Excused(): // over by itself
 	case took >= cheap:
 		wait := min(b.o.Every<<min(p.slow, 8), retryWithin)
 		p.slow++
@@ -319,7 +319,7 @@ func (b *busLoop) deliver(p *polled, at Instant, s Sample, err error, took time.
 	r := p.judge.Read(at, s, err)
 	failures := b.count(p, r, err, took)
 	switch {
-	case r.Reason == Heating:
+	case r.Reason.Excused():
 	case r.Quality == Bad && failures == noted:
 		b.o.Log.Warn("probe fails", "probe", p.ID, "bus", b.name, "reason", r.Reason.String(), "err", err)
 	case r.Quality != Bad && failures >= noted:
@@ -329,8 +329,8 @@ func (b *busLoop) deliver(p *polled, at Instant, s Sample, err error, took time.
 }
 
 // count adds r to the probe's counts and returns how many bad readings there
-// have been in a row, with r if it is bad and before r if it is not. A heater
-// pulse is no failure.
+// have been in a row, with r if it is bad and before r if it is not. What is
+// excused is no failure.
 func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -348,7 +348,7 @@ func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int
 	switch r.Quality {
 	case Bad:
 		c.Bad++
-		if r.Reason != Heating {
+		if !r.Reason.Excused() {
 			failures++
 			c.Failures, c.LastError = failures, badText(r, err)
 		}

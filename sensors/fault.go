@@ -32,6 +32,7 @@ const (
 	Heating             // the probe's own heater is on or cooling down
 	WrongClock          // a remote node's time stamp cannot be right
 	Malformed           // text or JSON that cannot be read
+	Waiting             // a remote node may not have sent since dewline listens
 	numReasons
 )
 
@@ -42,6 +43,7 @@ var reasonNames = [numReasons]string{
 	PinnedWet: "pinned-wet", DewTooHigh: "dew-point-too-high",
 	Disagrees: "disagrees", TooOld: "too-old", Swapped: "swapped",
 	Heating: "heating", WrongClock: "wrong-clock", Malformed: "malformed",
+	Waiting: "waiting",
 }
 
 // String returns the reason's lower-case name, empty for NoReason.
@@ -51,6 +53,10 @@ func (r Reason) String() string {
 	}
 	return fmt.Sprintf("reason-%d", uint8(r))
 }
+
+// Excused reports a reason that there is no value for a while and that is no
+// failure of the probe.
+func (r Reason) Excused() bool { return r == Heating || r == Waiting }
 
 // A FaultError is a failed sample with the reason that metrics and rules count
 // it under.

@@ -50,7 +50,7 @@ type ProbeCounts struct {
 	// ByReason counts suspect and bad readings, indexed by Reason.
 	ByReason  [numReasons]uint64
 	Late      uint64        // calls that came back after they had been given up
-	Failures  int           // bad readings in a row, heater pulses aside; 0 while it works
+	Failures  int           // bad readings in a row, the excused aside; 0 while it works
 	LastError string        // of the last failed call; empty while it works
 	Took      time.Duration // the last call that came back in time
 	LastGood  Instant       // zero before the first good reading

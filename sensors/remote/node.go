@@ -35,6 +35,7 @@ type Node struct {
 	format Format
 	maxAge time.Duration
 	synced func() bool
+	since  time.Time // that it may have been heard
 
 	mu    sync.Mutex
 	held  held
@@ -77,7 +78,7 @@ func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 	if err := checkTopic(p.Topic); err != nil {
 		return nil, fmt.Errorf("probe %s: %w", p.ID, err)
 	}
-	n := &Node{id: sensors.ProbeID(p.ID), topic: p.Topic, format: f, maxAge: p.MaxAge.D(), synced: synced}
+	n := &Node{id: sensors.ProbeID(p.ID), topic: p.Topic, format: f, maxAge: p.MaxAge.D(), synced: synced, since: time.Now()}
 	if n.maxAge <= 0 {
 		n.maxAge = defaultMaxAge
 	}
@@ -176,10 +177,12 @@ func (n *Node) clockNews() string {
 	return "it is right again"
 }
 
+var errUndated = sensors.Faultf(sensors.TooOld, "the broker had kept the value, and nothing says how old it is")
+
 // ageOf returns how old a value was when it arrived.
 func (n *Node) ageOf(stamp Stamp, now time.Time, retained bool) (time.Duration, error) {
 	if retained && (!stamp.Said || !n.synced()) {
-		return 0, sensors.Faultf(sensors.TooOld, "the broker had kept the value, and nothing says how old it is")
+		return 0, errUndated
 	}
 	switch {
 	case stamp.Err != nil:
@@ -213,6 +216,9 @@ func (n *Node) Sample(context.Context) (sensors.Sample, error) {
 func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
 	h := &n.held
 	switch {
+	case !n.live && now.Sub(n.since) <= n.maxAge && (!h.any || errors.Is(h.err, errUndated)):
+		// So long may a sound node be between two messages.
+		return sensors.Sample{}, sensors.Faultf(sensors.Waiting, "no message yet, in %v since dewline listens", now.Sub(n.since).Round(time.Second))
 	case !h.any:
 		return sensors.Sample{}, sensors.Faultf(sensors.TooOld, "no message yet: does the node run, and publish on this topic?")
 	case h.err != nil:

@@ -50,9 +50,9 @@ func TestANodeWithoutTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := newNode(t, untimed(), nil)
 		live := Message{Payload: []byte(`{"t": 24, "h": 80}`)}
-		gives(t, n, "nothing yet", 0, sensors.TooOld)
+		gives(t, n, "nothing yet", 0, sensors.Waiting)
 		n.Deliver(retained(live))
-		gives(t, n, "kept by the broker for who knows how long", 0, sensors.TooOld)
+		gives(t, n, "kept by the broker for who knows how long", 0, sensors.Waiting)
 		n.Deliver(live)
 		gives(t, n, "live", 24_00, sensors.NoReason)
 		n.Deliver(retained(Message{Payload: []byte(`{"t": 19, "h": 80}`)}))
@@ -64,6 +64,24 @@ func TestANodeWithoutTime(t *testing.T) {
 		if got := n.Stats(); got != (Stats{Messages: 3, Refused: 1, Ignored: 1}) {
 			t.Errorf("%+v", got)
 		}
+	})
+}
+
+// A sound node may have spoken just before dewline began to listen.
+func TestSilenceBeginsAtTheAgeLimit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		silent, kept, old, junk := newNode(t, untimed(), nil), newNode(t, untimed(), nil), newNode(t, node(), nil), newNode(t, untimed(), nil)
+		kept.Deliver(retained(Message{Payload: []byte(`{"t": 24, "h": 80}`)}))
+		old.Deliver(retained(timed(24, time.Hour)))
+		junk.Deliver(Message{Payload: []byte("node rebooting")})
+		gives(t, old, "its last value is an hour old", 0, sensors.TooOld)
+		gives(t, junk, "a message that says nothing", 0, sensors.Malformed)
+		time.Sleep(5 * time.Minute)
+		gives(t, silent, "at the limit", 0, sensors.Waiting)
+		gives(t, kept, "at the limit, with a value of long ago", 0, sensors.Waiting)
+		time.Sleep(time.Second)
+		gives(t, silent, "past the limit", 0, sensors.TooOld)
+		gives(t, kept, "past the limit, with a value of long ago", 0, sensors.TooOld)
 	})
 }
 
@@ -125,7 +143,7 @@ func TestWithoutAClockOfOurOwn(t *testing.T) {
 		synced := false
 		n := newNode(t, node(), func() bool { return synced })
 		n.Deliver(retained(timed(23, 0)))
-		gives(t, n, "kept", 0, sensors.TooOld)
+		gives(t, n, "kept", 0, sensors.Waiting)
 		n.Deliver(timed(24, -1000*time.Hour))
 		gives(t, n, "live, from what looks like the future", 24_00, sensors.NoReason)
 		frozen := timed(24.5, 0)
