@@ -223,18 +223,13 @@ func (e *Engine) judgePair(en *enclosure, ref int32, hour float64, known bool, n
 	}
 }
 
-// compare judges one pair. The odd one is the one further from its own usual
-// place, or from the room; one that was blamed stays so.
+// compare judges one pair.
 func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now sensors.Instant) {
 	if p.st.Swap.With != "" || q.st.Swap.With != "" {
 		return // told as such
 	}
 	offP, offQ, limit := placesOf(p, q, ref, hour, known)
 	apart := int32(math.Abs(offP - offQ))
-	odd := p
-	if q.apart() || !p.apart() && math.Abs(offQ) >= math.Abs(offP) {
-		odd = q
-	}
 	in := alarm.High(apart, limit, apartBack)
 	if in != alarm.Back && limit == apartUsual && p.cfg.Place != q.cfg.Place {
 		apart = beyondShared(offP-offQ, e.sharedShift(p, q, ref, hour, now.Mono))
@@ -243,12 +238,21 @@ func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now s
 	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
 		in = alarm.Between // both are away on the same side: that is heat or cold
 	}
-	s := odd.slot(kDisagrees)
+	s := oddOf(p, q, offP, offQ).slot(kDisagrees)
 	if in == alarm.Back && s.rec.Life.Seen == alarm.Missing {
 		return
 	}
 	s.limit(float64(apart)/100, float64(limit)/100)
 	e.apply(s, now, in, 3*slowEvery)
+}
+
+// oddOf is the one further from its own usual place, or from the room; one that
+// was blamed stays so.
+func oddOf(p, q *probe, offP, offQ float64) *probe {
+	if q.apart() || !p.apart() && math.Abs(offQ) >= math.Abs(offP) {
+		return q
+	}
+	return p
 }
 
 // placesOf returns how far two probes are from the room, or from their usual

@@ -30,27 +30,32 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	}
 	alone := p.encl >= 0 && !p.out && r.Temperature >= implausible && e.alone(p, r)
 	if t == doubted && r.Reason == sensors.Jump && !r.Again {
-		st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
-		if st.HasTemp {
-			st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
-		}
+		p.jumped(r)
 	}
 	if alone {
 		st.LastHot = r.Temperature
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
-	if p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling {
-		if !r.Again || st.HotRun == 0 {
-			st.HotRun = min(st.HotRun+1, countMost)
-		}
-	} else {
+	switch hot := p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling; {
+	case !hot:
 		st.HotRun = 0
+	case !r.Again || st.HotRun == 0:
+		st.HotRun = min(st.HotRun+1, countMost)
 	}
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
 	}
 	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
+}
+
+// jumped notes a jump, and how far all of them together have led.
+func (p *probe) jumped(r *sensors.Reading) {
+	st := &p.st
+	st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
+	if st.HasTemp {
+		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
+	}
 }
 
 // latest is the last temperature, trusted or doubted.

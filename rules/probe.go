@@ -152,12 +152,18 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 	if r.Has&sensors.HasLight != 0 {
 		st.Lux, st.HasLux = r.LightLux, true
 	}
-	if r.Has&sensors.HasHumidity != 0 && r.Quality == sensors.Good {
-		st.Hum, st.HumAt, st.HasHum = r.Humidity, r.At.Mono, true
-		st.HumLess, st.HumMore = r.Uncertainty.HumidityBelow, r.Uncertainty.HumidityAbove
-		if st.HumLess == 0 && st.HumMore == 0 {
-			st.HumLess, st.HumMore = st.CalibrU, st.CalibrU
-		}
+	if !st.HumLost {
+		st.takeHumidity(r)
+	}
+}
+
+// takeHumidity stores a good humidity with how far it may be wrong: as the
+// reading says, or else as the calibration did.
+func (st *ProbeState) takeHumidity(r *sensors.Reading) {
+	st.Hum, st.HumAt, st.HasHum = r.Humidity, r.At.Mono, true
+	st.HumLess, st.HumMore = r.Uncertainty.HumidityBelow, r.Uncertainty.HumidityAbove
+	if st.HumLess == 0 && st.HumMore == 0 {
+		st.HumLess, st.HumMore = st.CalibrU, st.CalibrU
 	}
 }
 
@@ -174,7 +180,8 @@ func (p *probe) excuse(r *sensors.Reading) {
 // there is no value.
 const longestHeating = 5 * time.Minute
 
-// longest interval that a probe's rhythm may have.
+// longestInterval is the longest that a probe's rhythm may have: a slower node
+// is silent in between.
 const longestInterval = 15 * time.Minute
 
 // rhythm learns the usual time between readings, so that a slow node is not

@@ -37,15 +37,8 @@ func (p *probe) followWet(r *sensors.Reading) {
 	if r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad {
 		return
 	}
-	switch rise := r.Humidity - p.st.Hum; {
-	case w.Since > 0 || !p.st.HasHum:
-	case rise >= wetRise:
-		if w.Rises == 0 {
-			w.From, w.Most = p.st.Hum, 0
-		}
-		w.Rises, w.Most = min(w.Rises+1, wetRises), max(w.Most, rise)
-	case rise < 0:
-		w.Rises = 0
+	if w.Since == 0 && p.st.HasHum {
+		w.climb(p.st.Hum, r.Humidity-p.st.Hum)
 	}
 	switch {
 	case r.Humidity < wetBelow:
@@ -57,6 +50,19 @@ func (p *probe) followWet(r *sensors.Reading) {
 		w.Since = max(r.At.Mono, 1)
 		slow := w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.st.Interval)
 		w.Slow = slow && !w.led(r.Humidity, r.Humidity-p.st.Hum)
+	}
+}
+
+// climb follows a row of readings that each were wetter than the one before.
+func (w *Wet) climb(from, rise sensors.CentiPercent) {
+	switch {
+	case rise >= wetRise:
+		if w.Rises == 0 {
+			w.From, w.Most = from, 0
+		}
+		w.Rises, w.Most = min(w.Rises+1, wetRises), max(w.Most, rise)
+	case rise < 0:
+		w.Rises = 0
 	}
 }
 

@@ -12,7 +12,6 @@ const (
 	ShelfCause     CauseKind = "shelf"
 	EnclosureCause CauseKind = "enclosure"
 	ProbeCause     CauseKind = "probe"
-	SupplyCause    CauseKind = "supply"
 	LampsCause     CauseKind = "lamps" // all run warm or cool while the room is as usual
 	DoorCause      CauseKind = "door"
 )
