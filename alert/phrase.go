@@ -1,82 +1,46 @@
 package alert
 
 import (
+	"cmp"
 	"strings"
 
 	"dewline/rules"
 )
 
-// headline says in a few words what an alarm means to a keeper.
-func headline(a rules.AlarmID) string {
-	switch a {
-	case rules.LethalCeiling:
-		return "lethal heat"
-	case rules.CeilingAhead:
-		return "heading for lethal heat"
-	case rules.Exposure:
-		return "hot for too long"
-	case rules.AboveBand:
-		return "too warm"
-	case rules.BelowBand:
-		return "too cool"
-	case rules.HumidityFloor:
-		return "too dry"
-	case rules.NightDrop:
-		return "no night drop"
-	case rules.MistMissing:
-		return "mist pulse missing"
-	case rules.MistWeak:
-		return "mist pulse weak"
-	case rules.MistEndless:
-		return "misting does not stop"
-	case rules.DryDown:
-		return "dries differently"
-	case rules.DoorAjar:
-		return "door ajar"
-	case rules.LampStuck:
-		return "lamps off schedule"
-	default:
-		return selfHeadline(a)
-	}
+// headlines say in a few words what an alarm means to a keeper.
+var headlines = map[rules.AlarmID]string{
+	rules.LethalCeiling:    "lethal heat",
+	rules.CeilingAhead:     "heading for lethal heat",
+	rules.Exposure:         "hot for too long",
+	rules.AboveBand:        "too warm",
+	rules.BelowBand:        "too cool",
+	rules.HumidityFloor:    "too dry",
+	rules.NightDrop:        "no night drop",
+	rules.MistMissing:      "mist pulse missing",
+	rules.MistWeak:         "mist pulse weak",
+	rules.MistEndless:      "misting does not stop",
+	rules.DryDown:          "dries differently",
+	rules.DoorAjar:         "door ajar",
+	rules.LampStuck:        "lamps off schedule",
+	rules.ProbeSilent:      "probe silent",
+	rules.ProbeFrozen:      "probe frozen",
+	rules.ProbeWet:         "probe pinned wet",
+	rules.ProbeJump:        "probe jumps",
+	rules.ProbeDisagrees:   "probes disagree",
+	rules.ProbeClock:       "node's clock is wrong",
+	rules.ProbeOverdue:     "calibration due",
+	rules.DeliveryStalled:  "notices do not get through",
+	rules.RecordIncomplete: "readings are not being recorded",
+	rules.ClockUnset:       "clock wrong",
+	rules.BlindPeriod:      "was not watching",
+	rules.DrillOverdue:     "drill overdue",
+	rules.ConfigRefused:    "configuration refused",
+	rules.CertificateDue:   "certificate runs out",
+	RoomSilent:             "no sign of life",
 }
 
-// selfHeadline is headline for alarms about probes and dewline itself.
-func selfHeadline(a rules.AlarmID) string {
-	switch a {
-	case rules.ProbeSilent:
-		return "probe silent"
-	case rules.ProbeFrozen:
-		return "probe frozen"
-	case rules.ProbeWet:
-		return "probe pinned wet"
-	case rules.ProbeJump:
-		return "probe jumps"
-	case rules.ProbeDisagrees:
-		return "probes disagree"
-	case rules.ProbeClock:
-		return "node's clock is wrong"
-	case rules.ProbeOverdue:
-		return "calibration due"
-	case rules.DeliveryStalled:
-		return "notices do not get through"
-	case rules.RecordIncomplete:
-		return "readings are not being recorded"
-	case rules.ClockUnset:
-		return "clock wrong"
-	case rules.BlindPeriod:
-		return "was not watching"
-	case rules.DrillOverdue:
-		return "drill overdue"
-	case rules.ConfigRefused:
-		return "configuration refused"
-	case rules.CertificateDue:
-		return "certificate runs out"
-	case RoomSilent:
-		return "no sign of life"
-	default:
-		return string(a)
-	}
-}
+// Headline says in a few words what an alarm means to a keeper: "too warm".
+func Headline(a rules.AlarmID) string { return cmp.Or(headlines[a], string(a)) }
 
 // firstAction is what to do first where the rules name nothing.
 func firstAction(a rules.AlarmID) string {
@@ -97,6 +61,14 @@ func firstAction(a rules.AlarmID) string {
 		return "Close the door."
 	case rules.LampStuck, rules.NightDrop:
 		return "Check the lamp timer."
+	default:
+		return selfAction(a)
+	}
+}
+
+// selfAction is firstAction for alarms about probes and dewline itself.
+func selfAction(a rules.AlarmID) string {
+	switch a {
 	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees:
 		return "Look at the enclosure yourself, then at the probe and its cable."
 	case rules.ProbeClock:

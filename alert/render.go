@@ -75,7 +75,7 @@ func title(n *Notice, ms []Member, subjects int, u Units) string {
 	if byHeat(worst.Key.Alarm) {
 		return heatTitle(n, ms, subjects, u)
 	}
-	what, t := headline(worst.Key.Alarm), ""
+	what, t := Headline(worst.Key.Alarm), ""
 	switch kind := plural(worst.Key.Alarm); {
 	case subjects > 1 && kind == probes:
 		t = fmt.Sprintf("%d probes: %s", subjects, aloneProbe(what))
@@ -184,7 +184,7 @@ func lines(n *Notice, ms []Member, subjects int, u Units) string {
 		for j := range ms[i+1:] {
 			o := &ms[i+1+j]
 			if o.Key.Subject == m.Key.Subject && !implied(m.Key.Alarm, o.Key.Alarm) {
-				b.WriteString("; " + headline(o.Key.Alarm))
+				b.WriteString("; " + Headline(o.Key.Alarm))
 			}
 		}
 		b.WriteByte('\n')
@@ -199,7 +199,7 @@ func line(m *Member, u Units) string {
 	if m.Text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
 		return inUnits(strings.TrimSuffix(m.Text, "."), u)
 	}
-	s := called(m) + ": " + headline(m.Key.Alarm)
+	s := called(m) + ": " + Headline(m.Key.Alarm)
 	if f != "" {
 		s += ", " + f
 	}
@@ -229,7 +229,7 @@ func figure(m *Member, u Units) string {
 // over tells the whole story in one follow-up, which may be all that arrives.
 func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	worst := &ms[0]
-	title = "Over: " + scope(n) + ", " + headline(worst.Key.Alarm)
+	title = "Over: " + scope(n) + ", " + Headline(worst.Key.Alarm)
 	if subjects > 1 {
 		title += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
 	}
