@@ -132,6 +132,12 @@ func (n *Node) date(next *held, retained bool) tempo {
 	switch {
 	case retained:
 		return inPace
+	case next.err == nil && !n.synced() && next.stamp.Said:
+		// Nothing to compare stamps with but each other.
+		if n.pace.see(*next, n.maxAge) == drained {
+			next.err = sensors.Faultf(sensors.TooOld, "stamped %s, as part of a backlog", next.stamp.At.UTC().Format(time.RFC3339))
+		}
+		return inPace
 	case next.err == nil && next.age <= n.maxAge:
 		n.pace = pacer{}
 		return inPace
@@ -200,9 +206,9 @@ func (n *Node) ageOf(stamp Stamp, now time.Time, retained bool) (time.Duration, 
 	return max(age, 0), nil
 }
 
-// Sample returns the newest value, as Again if it did before. It does not wait. The error is a
-// sensors.FaultError: nothing has arrived, the newest message was no good, or
-// the value is past its age limit.
+// Sample returns the newest value, as Again if it did before. It does not wait.
+// The error is a sensors.FaultError: nothing has arrived, the newest message was
+// no good, or the value is past its age limit.
 func (n *Node) Sample(context.Context) (sensors.Sample, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()

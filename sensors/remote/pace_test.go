@@ -134,6 +134,26 @@ func TestABacklogIsNeverLive(t *testing.T) {
 	}
 }
 
+// Without a clock of our own stamps can be compared with each other only.
+func TestABacklogIsNotLiveBeforeOurClockIsSet(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		n := newNode(t, node(), func() bool { return false })
+		for minute := range 60 {
+			n.Deliver(timed(31+float64(minute)/100, time.Duration(60-minute)*time.Minute))
+			if s, err := n.Sample(t.Context()); err == nil && minute > 0 {
+				t.Fatalf("taken as live after %d: %v", minute, s.Temperature)
+			}
+		}
+		for i := range 5 {
+			time.Sleep(time.Minute)
+			n.Deliver(timed(24+float64(i)/100, 0))
+			if i > 0 { // the first one still gains on the last of the backlog
+				gives(t, n, "live", sensors.CelsiusOf(24+float64(i)/100), sensors.NoReason)
+			}
+		}
+	})
+}
+
 // A backlog between live values ends the belief in the one before it.
 func TestABacklogBesideLiveValuesIsNotTaken(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
