@@ -206,12 +206,9 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	})
 	b.kill()
 	b.start()
-	began := time.Now()
 	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	// Long before the first repeat, which comes after 5 min.
 	eventually(t, 30*time.Second, "all 50 notices", has(back, ids))
-	if time.Since(began) > 4*time.Minute {
-		t.Error("they came by repeats, not from the broker's queue")
-	}
 }
 
 // A network that cuts every connection after a moment delays, and loses
