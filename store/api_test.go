@@ -341,17 +341,26 @@ func TestToolsRefuse(t *testing.T) {
 	missing, target := filepath.Join(dir, "missing"), filepath.Join(dir, "target")
 	ended, cancel := context.WithCancel(t.Context())
 	cancel()
-	_, repairErr := store.Repair(t.Context(), missing, target)
-	_, overErr := store.Repair(t.Context(), text, text)
+	_, repairErr := store.Repair(t.Context(), missing, target, "robin")
+	_, overErr := store.Repair(t.Context(), text, text, "robin")
+	_, textErr := store.Repair(t.Context(), text, target, "robin")
+	_, folderErr := store.Repair(t.Context(), dir, target, "robin")
+	_, usedErr := store.Repair(t.Context(), filepath.Join(dir, "data", store.FileName), target, "robin")
+	if !errors.Is(textErr, store.ErrNothing) || !errors.Is(usedErr, store.ErrLocked) {
+		t.Errorf("repair of a text: %v; of a record in use: %v", textErr, usedErr)
+	}
+	_, noneErr := store.Restore(t.Context(), missing, target)
+	_, rubbishErr := store.Restore(t.Context(), text, target)
 	for name, err := range map[string]error{
 		"backup into no folder": s.Backup(t.Context(), filepath.Join(missing, "copy")),
 		"backup called off":     s.Backup(ended, target),
 		"verify of nothing":     store.Verify(t.Context(), missing),
 		"verify of a text":      store.Verify(t.Context(), text),
-		"restore of nothing":    store.Restore(missing, target),
-		"restore of a text":     store.Restore(text, target),
+		"restore of nothing":    noneErr,
+		"restore of a text":     rubbishErr,
 		"repair of nothing":     repairErr,
 		"repair over a file":    overErr,
+		"repair of a folder":    folderErr,
 	} {
 		if err == nil {
 			t.Errorf("%s passed", name)

@@ -61,10 +61,22 @@ func verifyFile(ctx context.Context, path string) error {
 		return err
 	}
 	defer f.Close()
+	if err := isFile(f); err != nil {
+		return err
+	}
 	if err := verify(ctx, f); err != nil {
 		return fmt.Errorf("check %s: %w", path, err)
 	}
 	return nil
+}
+
+// isFile refuses a folder, which opens as well.
+func isFile(f *os.File) error {
+	fi, err := f.Stat()
+	if err == nil && fi.IsDir() {
+		err = fmt.Errorf("%s is a folder: name a file", f.Name())
+	}
+	return err
 }
 
 // Verify reads all of the record at path, which no process may be writing, and
@@ -72,50 +84,81 @@ func verifyFile(ctx context.Context, path string) error {
 func Verify(ctx context.Context, path string) error { return verifyFile(ctx, path) }
 
 // Restore puts a checked copy of the backup at path in place as the record in
-// dir. A record that is there already is moved aside under a dated name. It
-// refuses while a daemon has that record open.
-func Restore(path, dir string) error {
-	if err := restore(context.Background(), path, dir); err != nil {
-		return fmt.Errorf("restore %s: %w", path, err)
+// dir. A record that is there already is kept under a dated name, which it
+// returns. It refuses while a daemon has that record open, and a backup that this
+// version could not open.
+func Restore(ctx context.Context, path, dir string) (aside string, err error) {
+	if aside, err = restore(ctx, path, dir); err != nil {
+		return "", fmt.Errorf("restore %s: %w", path, err)
 	}
-	return nil
+	return aside, nil
 }
 
 // restore never leaves dst missing or half written: the copy is whole and on the
 // disk under another name before it takes the old record's place in one step.
 // Where the file system knows no second names for a file there are two, and a
 // power cut between them leaves the old record under its dated name.
-func restore(ctx context.Context, path, dir string) error {
+func restore(ctx context.Context, path, dir string) (aside string, err error) {
 	if err := verifyFile(ctx, path); err != nil {
-		return err
+		return "", err
+	}
+	if err := notNewer(path); err != nil {
+		return "", err
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return err
+		return "", err
 	}
 	dst := filepath.Join(dir, FileName)
-	if f, err := os.OpenFile(dst, os.O_RDWR, 0); err == nil {
-		err = lockFree(f, false)
-		if err = errors.Join(err, f.Close()); err != nil {
-			return err
-		}
+	if err := notInUse(dst); err != nil {
+		return "", err
 	}
 	tmp := dst + ".restored"
 	if err := copyFile(ctx, path, tmp); err != nil {
 		_ = os.Remove(tmp)
-		return err
+		return "", err
 	}
 	if _, err := os.Lstat(dst); err == nil {
-		aside := fmt.Sprintf("%s.replaced-%s", dst, time.Now().UTC().Format("20060102T150405.000Z"))
+		aside = fmt.Sprintf("%s.replaced-%s", dst, time.Now().UTC().Format("20060102T150405.000Z"))
 		if os.Link(dst, aside) != nil {
 			if err := os.Rename(dst, aside); err != nil {
-				return err
+				return "", err
 			}
 		}
 	}
 	if err := os.Rename(tmp, dst); err != nil {
+		return "", err
+	}
+	return aside, syncPath(dir)
+}
+
+// notInUse reports ErrLocked while a process writes to the record at path, which
+// may be missing.
+func notInUse(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil
+	}
+	return errors.Join(lockFree(f, true), f.Close())
+}
+
+// notNewer refuses a checked file of a layout that this version does not know.
+func notNewer(path string) error {
+	db, err := openBolt(path, &bolt.Options{Timeout: time.Second, PageSize: pageSize, ReadOnly: true})
+	if errors.Is(err, bolt.ErrTimeout) {
+		return ErrLocked
+	}
+	if err != nil {
 		return err
 	}
-	return syncPath(dir)
+	err = guard(func() error {
+		return db.View(func(tx *bolt.Tx) error {
+			if n, err := schemaOf(tx); err != nil || n <= schema {
+				return err
+			}
+			return ErrNewer
+		})
+	})
+	return errors.Join(err, guard(db.Close))
 }
 
 // copyFile copies from to to and waits until the copy is on the disk.

@@ -209,7 +209,7 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	if err == nil {
 		err = w.below(n, path, high, depth)
 	}
-	if err != nil && w.skip != nil && errors.Is(err, errBadFile) {
+	if err != nil && w.skip != nil && isDamage(err) {
 		w.skip(err)
 		return nil
 	}

@@ -103,6 +103,7 @@ func (c *compaction) run() error {
 	if err := c.catchUp(); err != nil {
 		return err
 	}
+	defer s.measure()
 	return c.swap()
 }
 
@@ -299,22 +300,29 @@ func (c *compaction) check() error {
 // the flushing token and the writing lock.
 func (c *compaction) swap() error {
 	s := c.s
-	s.file.Lock()
-	defer s.file.Unlock()
-	if s.db == nil {
+	old := s.current()
+	if old == nil {
 		return ErrUnavailable
 	}
-	if err := guard(s.db.Close); err != nil {
+	old.gate.Lock()
+	defer old.gate.Unlock()
+	if old.gone {
+		return ErrUnavailable
+	}
+	old.gone = true
+	if err := guard(old.Close); err != nil {
 		return err
 	}
-	s.db = nil // until it is open again; if it will not, the next write tries
+	s.become(nil) // until it is open again; if it will not, the next write tries
 	if err := os.Rename(c.tmp, s.path); err != nil {
 		return err
 	}
 	if err := syncPath(filepath.Dir(s.path)); err != nil {
 		return err
 	}
-	db, err := openBolt(s.path, s.boltOptions())
-	s.db = db
+	h, err := s.openHandle()
+	if err == nil {
+		s.become(h)
+	}
 	return err
 }

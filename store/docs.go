@@ -64,10 +64,7 @@ func (s *Store) putCommit(tx *bolt.Tx, c Commit) error {
 // reattachNow is reattach for those who do not hold the flushing token: when a
 // flush is at work, opening the file is left to it.
 func (s *Store) reattachNow() error {
-	s.file.RLock()
-	open := s.db != nil
-	s.file.RUnlock()
-	if open {
+	if s.current() != nil {
 		return nil
 	}
 	select {

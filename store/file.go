@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"strconv"
+	"sync"
 	"syscall"
 	"time"
 
@@ -78,14 +79,82 @@ func guard(f func() error) (err error) {
 // the library's idea of it, can no longer be trusted.
 var errPanic = errors.New("the record's pages are damaged")
 
-// view runs f in a read transaction.
+// A handle is an open file. Whoever uses it holds the gate for reading; it is
+// closed on purpose only by who holds it for writing.
+type handle struct {
+	*bolt.DB
+	file *os.File // of the library
+	gate sync.RWMutex
+	gone bool // closed, guarded by gate
+}
+
+// openHandle opens the record itself.
+func (s *Store) openHandle() (*handle, error) {
+	h := &handle{}
+	o := s.boltOptions()
+	open := o.OpenFile
+	if open == nil {
+		open = os.OpenFile
+	}
+	o.OpenFile = func(name string, flag int, perm os.FileMode) (f *os.File, err error) {
+		f, err = open(name, flag, perm)
+		h.file = f
+		return f, err
+	}
+	var err error
+	h.DB, err = openBolt(s.path, o)
+	return h, err
+}
+
+// current returns the open file, nil for none.
+func (s *Store) current() *handle {
+	s.file.Lock()
+	defer s.file.Unlock()
+	return s.db
+}
+
+// become goes on with another file, or with none.
+func (s *Store) become(h *handle) {
+	s.file.Lock()
+	s.db = h
+	s.file.Unlock()
+}
+
+// enter returns the open file with its gate held for reading, nil for none.
+func (s *Store) enter() *handle {
+	for {
+		h := s.current()
+		if h == nil {
+			return nil
+		}
+		h.gate.RLock()
+		if !h.gone {
+			return h
+		}
+		h.gate.RUnlock()
+		if s.current() == h {
+			return nil
+		}
+	}
+}
+
+// view runs f in a read transaction. After a panic of the library itself its locks
+// are left as they were, so that the next one would wait for ever: then the file is
+// let go of. A panic in f tells of one page only.
 func (s *Store) view(f func(tx *bolt.Tx) error) error {
-	s.file.RLock()
-	defer s.file.RUnlock()
-	if s.db == nil {
+	h := s.enter()
+	if h == nil {
 		return ErrUnavailable
 	}
-	return guard(func() error { return s.db.View(f) })
+	begun := false
+	err := guard(func() error {
+		return h.View(func(tx *bolt.Tx) error { begun = true; return f(tx) })
+	})
+	h.gate.RUnlock()
+	if errors.Is(err, errPanic) && !begun {
+		s.letGo(h)
+	}
+	return err
 }
 
 // update runs f in a write transaction and counts how it went. After a panic
@@ -94,29 +163,28 @@ func (s *Store) view(f func(tx *bolt.Tx) error) error {
 func (s *Store) update(f func(tx *bolt.Tx) error) error {
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	s.file.RLock()
-	db := s.db
-	if db == nil {
-		s.file.RUnlock()
+	h := s.enter()
+	if h == nil {
 		return ErrUnavailable
 	}
 	var pages int64
 	committing := false
 	err := guard(func() error {
 		if s.headStale {
-			if err := db.View(s.reloadHead); err != nil {
+			if err := h.View(s.reloadHead); err != nil {
 				return err
 			}
 		}
-		return db.Update(func(tx *bolt.Tx) error {
+		return h.Update(func(tx *bolt.Tx) error {
 			tx.OnCommit(func() { stats := tx.Stats(); pages = stats.GetPageAlloc() })
 			err := f(tx)
 			committing = err == nil
 			return err
 		})
 	})
-	s.file.RUnlock()
+	h.gate.RUnlock()
 	if err == nil {
+		s.measure()
 		s.mu.Lock()
 		s.fig.commits++
 		s.fig.written += uint64(pages) + pageSize // and the meta page
@@ -132,7 +200,7 @@ func (s *Store) update(f func(tx *bolt.Tx) error) error {
 		s.headStale = true
 	}
 	if errors.Is(err, errPanic) {
-		s.letGo(db)
+		s.letGo(h)
 	}
 	return err
 }
@@ -198,29 +266,46 @@ func (m *memory) reconcile(onDisk []*entry) {
 	}
 }
 
-// letGo forgets a database that panicked. Closing it may hang on a lock that
-// the panic left held, so a goroutine of its own does that; the next open
-// attempt fails while it still holds the file's lock, and is made again later.
-func (s *Store) letGo(db *bolt.DB) {
+// letGo forgets a database that panicked. Closing it may hang on a lock that the
+// panic left held, so a goroutine of its own does that, and whoever waits in it is
+// left there. The lock on the file is given up here, for the next attempt to open it.
+func (s *Store) letGo(h *handle) {
 	s.file.Lock()
 	defer s.file.Unlock()
-	if s.db == db {
-		s.db = nil
-		go func() { _ = guard(db.Close) }()
+	if s.db != h {
+		return
+	}
+	s.db = nil
+	go func() { _ = guard(h.Close) }()
+	if h.file != nil {
+		_ = syscall.Flock(int(h.file.Fd()), syscall.LOCK_UN)
 	}
 }
 
-// sizes returns the length of the file and the bytes of it in use.
-func (s *Store) sizes() (size, used int64) {
-	_ = s.view(func(tx *bolt.Tx) error {
+// measure notes the length of the file and the bytes of it in use, for those who
+// must not wait for a disk.
+func (s *Store) measure() {
+	var size, used int64
+	err := s.view(func(tx *bolt.Tx) error {
 		st := tx.DB().Stats()
 		used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
 		return nil
 	})
-	if info, err := os.Stat(s.path); err == nil {
-		size = info.Size()
+	info, serr := os.Stat(s.path)
+	if errors.Join(err, serr) != nil {
+		return
 	}
-	return size, used
+	size = info.Size()
+	s.mu.Lock()
+	s.fig.size, s.fig.used = size, used
+	s.mu.Unlock()
+}
+
+// sizes returns the length of the file and the bytes of it in use, as measured last.
+func (s *Store) sizes() (size, used int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.fig.size, s.fig.used
 }
 
 // create makes an empty record at path: whole and on disk under another name

@@ -210,13 +210,14 @@ func TestBackupRestoreCompactRepair(t *testing.T) {
 	if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "new", []byte("x")}}}); err != nil {
 		t.Fatal(err)
 	}
-	if err := Restore(backup, dir); !errors.Is(err, ErrLocked) {
+	if _, err := Restore(ctx, backup, dir); !errors.Is(err, ErrLocked) {
 		t.Fatalf("restoring under a running daemon: %v", err)
 	}
 	if err := s.Close(ctx); err != nil {
 		t.Fatal(err)
 	}
-	if err := Restore(backup, dir); err != nil {
+	kept, err := Restore(ctx, backup, dir)
+	if err != nil {
 		t.Fatal(err)
 	}
 	s, _ = open(t, dir)
@@ -226,7 +227,7 @@ func TestBackupRestoreCompactRepair(t *testing.T) {
 	if v, err := s.Get(BucketAlarms, "new"); v != nil || err != nil {
 		t.Fatalf("the restored record has what came after the backup: %q, %v", v, err)
 	}
-	if aside, _ := filepath.Glob(filepath.Join(dir, FileName+".replaced-*")); len(aside) != 1 {
+	if aside, _ := filepath.Glob(filepath.Join(dir, FileName+".replaced-*")); len(aside) != 1 || aside[0] != kept {
 		t.Fatalf("set aside: %v", aside)
 	}
 
@@ -243,15 +244,15 @@ func TestBackupRestoreCompactRepair(t *testing.T) {
 	if err := os.WriteFile(backup, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := Restore(backup, dir); err == nil {
+	if _, err := Restore(ctx, backup, dir); err == nil {
 		t.Fatal("a damaged backup was restored")
 	}
 	fixed := filepath.Join(memDir(t), FileName)
-	rep, err := Repair(ctx, backup, fixed)
+	rep, err := Repair(ctx, backup, fixed, "robin")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Repair(ctx, backup, fixed); err == nil {
+	if _, err := Repair(ctx, backup, fixed, "robin"); err == nil {
 		t.Fatal("repair wrote over a file")
 	}
 	if err := Verify(ctx, fixed); err != nil {
@@ -296,6 +297,9 @@ func TestSchema(t *testing.T) {
 	s, _, err := Open(ctx, Options{Dir: dir})
 	if !errors.Is(err, ErrNewer) {
 		t.Fatalf("opening a newer record: %v", err)
+	}
+	if _, err := Restore(ctx, path, memDir(t)); !errors.Is(err, ErrNewer) {
+		t.Fatalf("restoring a newer record: %v", err)
 	}
 	s.Append(victimReading(1))
 	if err := s.Flush(ctx, nil); !errors.Is(err, ErrNewer) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"time"
 
 	"dewline/store/block"
 )
@@ -111,6 +112,12 @@ func parseKey(b []byte) (k bundleKey, ok bool) {
 		*p = int64(binary.BigEndian.Uint64(b[9+8*i:]))
 	}
 	return k, true
+}
+
+// String is the key as a person may be told it: the span of its readings.
+func (k bundleKey) String() string {
+	const form = "2006-01-02 15:04"
+	return time.UnixMilli(k.wallMin).UTC().Format(form) + " to " + time.UnixMilli(k.wallMax).UTC().Format(form) + " UTC"
 }
 
 // cover widens the key's ranges to hold a record.

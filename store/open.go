@@ -13,6 +13,8 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+
+	"dewline/store/block"
 )
 
 // attach checks and opens the file, beginning one if there is none, and takes
@@ -125,6 +127,12 @@ func wipe(f *os.File, slot int64) error {
 	return f.Sync()
 }
 
+// IsDamage reports whether an error tells of a damaged file or record, from which
+// Repair may save the rest.
+func IsDamage(err error) bool {
+	return errors.Is(err, ErrDamaged) || errors.Is(err, block.ErrCorrupt) || isDamage(err)
+}
+
 // isDamage tells a file that will never read again from trouble that may pass.
 func isDamage(err error) bool {
 	return errors.Is(err, errBadFile) || errors.Is(err, errPanic) || errors.Is(err, syscall.EIO) ||
@@ -174,9 +182,12 @@ func putSchema(tx *bolt.Tx, n int) error {
 
 // openFile opens the checked file and loads it.
 func (s *Store) openFile(ctx context.Context, rep *Report) error {
-	var db *bolt.DB
+	var h *handle
 	err := bounded(ctx, func() (err error) {
-		db, err = openBolt(s.path, s.boltOptions())
+		h, err = s.openHandle()
+		if err == nil && ctx.Err() != nil { // nobody waits any more
+			return errors.Join(ctx.Err(), guard(h.Close))
+		}
 		return err
 	})
 	if errors.Is(err, bolt.ErrTimeout) {
@@ -186,19 +197,18 @@ func (s *Store) openFile(ctx context.Context, rep *Report) error {
 		return err
 	}
 	err = guard(func() error {
-		migrated, err := migrate(db, s.opt.ReadOnly, migrations())
+		migrated, err := migrate(h.DB, s.opt.ReadOnly, migrations())
 		rep.Migrated = migrated
 		if err != nil {
 			return err
 		}
-		return db.View(func(tx *bolt.Tx) error { return s.load(tx, rep) })
+		return h.View(func(tx *bolt.Tx) error { return s.load(tx, rep) })
 	})
 	if err != nil {
-		return errors.Join(err, guard(db.Close))
+		return errors.Join(err, guard(h.Close))
 	}
-	s.file.Lock()
-	s.db = db
-	s.file.Unlock()
+	s.become(h)
+	s.measure()
 	return nil
 }
 
@@ -259,9 +269,7 @@ func schemaOf(tx *bolt.Tx) (int, error) {
 // reattach opens the file again after it had to be let go of, or could not be
 // opened at start. The caller holds the flushing token.
 func (s *Store) reattach(ctx context.Context) error {
-	s.file.RLock()
-	open := s.db != nil
-	s.file.RUnlock()
+	open := s.current() != nil
 	switch {
 	case open:
 		return nil
@@ -271,6 +279,9 @@ func (s *Store) reattach(ctx context.Context) error {
 	rep, err := s.attach(ctx)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrUnavailable, err)
+	}
+	if rep.Quarantined != "" && s.opt.Replaced != nil {
+		s.opt.Replaced(rep)
 	}
 	s.opt.Logger.Warn("the record is open again", "file", filepath.Base(s.path),
 		"fresh", rep.Fresh, "moved_aside", rep.Quarantined)

@@ -10,45 +10,84 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 
+	"dewline/sensors"
 	"dewline/store/block"
 )
 
 // A RepairReport tells what was saved from a damaged file.
 type RepairReport struct {
-	Docs, Journal  int // documents and journal entries
-	Bundles        int // hours or days of readings
-	Tables         int // the same of rollups
-	Blocks         int // one probe's share of them
-	Rows           int // batches of the open hour
-	Damaged        int // pages, records and blocks given up
+	Docs, Journal  int       // documents and journal entries
+	Readings       int       // good and bad
+	From, To       time.Time // wall times of the first and the last of them
+	Bundles        int       // hours or days of readings
+	Tables         int       // the same of rollups
+	Blocks         int       // one probe's share of them
+	Rows           int       // batches of the open hour
+	Damaged        int       // pages, records and blocks given up
 	Incomplete     bool
 	DamagedReasons []string // the first few
 }
 
+// ErrNothing says that a file has nothing that could be saved.
+var ErrNothing = errors.New("nothing in it can be read")
+
 // Repair copies every whole record of the file src to a new record at dst,
-// which must not exist. src is only read. It goes on past damage and says what
-// it gave up; an error means that nothing could be written or read at all.
-func Repair(ctx context.Context, src, dst string) (RepairReport, error) {
-	if _, err := os.Lstat(dst); !errors.Is(err, os.ErrNotExist) {
+// which must not exist, and notes there that by did so. src is only read. It goes
+// on past damage and says what it gave up; an error means that nothing could be
+// written or read at all, and that there is no file at dst.
+func Repair(ctx context.Context, src, dst, by string) (RepairReport, error) {
+	if _, err := os.Lstat(dst); err == nil {
 		return RepairReport{}, fmt.Errorf("repair: %s exists already; name a file that does not", dst)
 	}
+	if err := notInUse(src); err != nil {
+		return RepairReport{}, fmt.Errorf("repair %s: %w", src, err)
+	}
 	rep, err := salvage(ctx, src, dst)
+	if err == nil && rep.Docs+rep.Journal+rep.Bundles+rep.Tables+rep.Rows == 0 {
+		err = errors.Join(ErrNothing, os.Remove(dst))
+	}
+	if err == nil {
+		err = noteRepair(dst, src, by, &rep)
+	}
 	if err != nil {
 		return rep, fmt.Errorf("repair %s: %w", src, err)
 	}
 	return rep, nil
 }
 
+// noteRepair writes into the journal of the new record what it was made from.
+func noteRepair(dst, src, by string, rep *RepairReport) error {
+	db, err := openBolt(dst, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true})
+	if err != nil {
+		return err
+	}
+	err = guard(func() error {
+		return db.Update(func(tx *bolt.Tx) (err error) {
+			var s Store
+			if s.head, err = loadHead(tx); err != nil {
+				return err
+			}
+			return s.putJournal(tx, []JournalEntry{{
+				At:   sensors.Instant{Mono: lastEntry(tx), Wall: time.Now()},
+				Kind: "repair", Who: by, Subject: src,
+				New: fmt.Sprintf("%d readings, %d documents and %d journal lines saved, %d pages or entries given up", rep.Readings, rep.Docs, rep.Journal, rep.Damaged),
+			}})
+		})
+	})
+	return errors.Join(err, guard(db.Close))
+}
+
 // A salvager collects what is whole.
 type salvager struct {
 	ctx   context.Context
-	f     *os.File
+	f     io.ReaderAt
 	size  int64
 	rep   RepairReport
 	small map[string]map[string][]byte // bucket path → key → value, as stored
 	seen  map[string]bool              // root and name of bundles saved
 	days  map[string][]bundleKey       // by root
 	level uint8                        // the only level to copy, 0 for both
+	recs  []block.Record               // scratch
 	dst   *bolt.DB
 }
 
@@ -66,13 +105,22 @@ func salvage(ctx context.Context, src, dst string) (RepairReport, error) {
 	if err != nil {
 		return RepairReport{}, err
 	}
-	v := &salvager{ctx: ctx, f: f, size: info.Size(), small: map[string]map[string][]byte{}, seen: map[string]bool{}, days: map[string][]bundleKey{}}
+	if err := isFile(f); err != nil {
+		return RepairReport{}, err
+	}
+	return salvageFrom(ctx, f, info.Size(), dst)
+}
+
+// salvageFrom is salvage of so many bytes, which may refuse to be read in places.
+func salvageFrom(ctx context.Context, f io.ReaderAt, size int64, dst string) (RepairReport, error) {
+	v := &salvager{ctx: ctx, f: f, size: size, small: map[string]map[string][]byte{}, seen: map[string]bool{}, days: map[string][]bundleKey{}}
 	v.walkAll(v.takeSmall)
 	if len(v.small) == 0 {
 		v.scan(v.takeLoose)
 	}
 	tmp := dst + ".salvage"
-	if err := create(tmp, v.fill); err != nil {
+	err := create(tmp, v.fill)
+	if err != nil {
 		return v.rep, err
 	}
 	if v.dst, err = openBolt(tmp, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true, NoSync: true}); err != nil {
@@ -168,9 +216,22 @@ func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, er
 		}
 	case len(path) == 1 && len(where) == 9 && (where[0] == prefixRow || where[0] == prefixPart):
 		var dec block.Decoder
-		if err := dec.DecodeSet(b, func(int, []block.Record) {}); err != nil {
-			v.damage(err)
+		n, from, to := 0, int64(0), int64(0)
+		if err := dec.DecodeSet(b, func(_ int, recs []block.Record) {
+			for i := range recs {
+				if w := recs[i].Wall; n == 0 {
+					from, to = w, w
+				} else {
+					from, to = min(from, w), max(to, w)
+				}
+				n++
+			}
+		}); err != nil {
+			v.damage(fmt.Errorf("a batch of the open hour: %w", err))
 			return nil
+		}
+		if _, met := v.small[where]; n > 0 && !met {
+			v.rep.cover(n, from, to)
 		}
 	default:
 		return nil
@@ -289,18 +350,18 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	}
 	var dec block.Decoder
 	var parts []bundlePart
-	blocks := 0
+	blocks, readings := 0, 0
 	err := walkBundle(b, kind, func(probe []byte, have [][]byte) bool {
 		p := bundlePart{probe: string(probe)}
 		for _, blk := range have {
 			var err error
 			if kind == kindRaw {
-				_, err = dec.Decode(nil, blk)
+				v.recs, err = dec.Decode(v.recs[:0], blk)
 			} else {
 				_, err = dec.DecodeSpans(nil, blk)
 			}
 			if err != nil {
-				v.damage(fmt.Errorf("probe %s: %w", probe, err))
+				v.damage(fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err))
 				if kind == kindTable {
 					break // levels go by place
 				}
@@ -308,6 +369,9 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 			}
 			p.blocks = append(p.blocks, blk)
 			blocks++
+			if kind == kindRaw {
+				readings += len(v.recs)
+			}
 		}
 		if len(p.blocks) > 0 {
 			parts = append(parts, p)
@@ -315,7 +379,10 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 		return true
 	})
 	if err != nil {
-		return err
+		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
+	}
+	if readings > 0 {
+		v.rep.cover(readings, k.wallMin, k.wallMax)
 	}
 	v.seen[root+string(name)] = true
 	if k.level == levelDay {
@@ -332,6 +399,26 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	})
 }
 
+// kindWord names what a bundle holds.
+func kindWord(kind byte) string {
+	if kind == kindRaw {
+		return "readings"
+	}
+	return "sums"
+}
+
+// cover counts readings of a span of wall time.
+func (r *RepairReport) cover(readings int, from, to int64) {
+	a, b := time.UnixMilli(from).UTC(), time.UnixMilli(to).UTC()
+	if r.Readings == 0 || a.Before(r.From) {
+		r.From = a
+	}
+	if r.Readings == 0 || b.After(r.To) {
+		r.To = b
+	}
+	r.Readings += readings
+}
+
 // inDay tells an hour that a saved day holds already: its pages were freed but
 // not written over.
 func (v *salvager) inDay(root string, k bundleKey) bool {
@@ -344,75 +431,4 @@ func (v *salvager) inDay(root string, k bundleKey) bool {
 		}
 	}
 	return false
-}
-
-// verify reads a whole record file and returns the first fault: structure,
-// documents and blocks.
-func verify(ctx context.Context, f interface {
-	io.ReaderAt
-	Stat() (os.FileInfo, error)
-}) error {
-	return verifyOnly(ctx, f, func([][]byte) bool { return true })
-}
-
-// verifyOnly reads all of the structure, and the records in those buckets that
-// want picks by their path.
-func verifyOnly(ctx context.Context, f interface {
-	io.ReaderAt
-	Stat() (os.FileInfo, error)
-}, want func(path [][]byte) bool) error {
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	metas := readMetas(f)
-	if len(metas) == 0 {
-		return badf("neither of its two roots is valid")
-	}
-	w, err := newWalker(ctx, f, info.Size(), metas[0])
-	if err != nil {
-		return err
-	}
-	var dec block.Decoder
-	w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
-		if !want(path) {
-			return nil
-		}
-		b, err := value()
-		if err != nil {
-			return err
-		}
-		return verifyRecord(&dec, path, key, b)
-	}
-	return w.whole(metas[0])
-}
-
-// verifyRecord checks one record by the checksums it carries. The journal has a chain
-// of its own; see VerifyJournal.
-func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) {
-	switch {
-	case len(path) == 2 && string(path[0]) == rootKeep && len(path[1]) == 1:
-		_, err = openEnvelope(Bucket(path[1][0]), key, b)
-	case len(path) == 2 && string(path[0]) == rootRaw:
-		werr := walkBundle(b, kindRaw, func(_ []byte, blocks [][]byte) bool {
-			for _, blk := range blocks {
-				if _, err = dec.Decode(nil, blk); err != nil {
-					return false
-				}
-			}
-			return true
-		})
-		err = errors.Join(werr, err)
-	case len(path) == 2 && string(path[0]) == rootTable:
-		werr := walkBundle(b, kindTable, func(_ []byte, blocks [][]byte) bool {
-			for _, blk := range blocks {
-				if _, err = dec.DecodeSpans(nil, blk); err != nil {
-					return false
-				}
-			}
-			return true
-		})
-		err = errors.Join(werr, err)
-	}
-	return err
 }

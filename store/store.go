@@ -12,16 +12,15 @@ import (
 	"sync/atomic"
 	"time"
 
-	bolt "go.etcd.io/bbolt"
-
 	"dewline/sensors"
 	"dewline/store/block"
 )
 
 // Store is an open record. All methods are safe for concurrent use.
 //
-// Locks, in the order they are taken: tidying, flushing, layout, writing, file, mu. Only mu is
-// taken by Append, and nobody holds mu across a disk access.
+// Locks, in the order they are taken: tidying, flushing, layout, writing, the gate of
+// a handle, file, mu. Only mu is taken by Append and Stats, and nobody holds file or
+// mu across a disk access.
 type Store struct {
 	opt    Options
 	path   string
@@ -35,8 +34,8 @@ type Store struct {
 	flushing  chan struct{}             // holds one token: Flush, and a part of Recompute and Compact
 	writing   sync.Mutex                // one write transaction with its bookkeeping
 	layout    sync.RWMutex              // written while bundles are taken out of the index
-	file      sync.RWMutex              // written while db is replaced
-	db        *bolt.DB                  // nil while the disk would not have it
+	file      sync.Mutex                // guards db, never held for long
+	db        *handle                   // nil while the disk would not have it
 	head      journalHead               // guarded by writing
 	rows      openRows                  // guarded by flushing
 	enc       block.Encoder             // guarded by flushing
@@ -55,6 +54,7 @@ type figures struct {
 	commits, errors, damaged, written uint64
 	lastCommit                        time.Time
 	lastError                         string
+	size, used                        int64 // of the file, after the last commit
 }
 
 // openRows tells what the open hour has on disk.
@@ -132,17 +132,18 @@ func (s *Store) Close(ctx context.Context) error {
 	cerr := bounded(ctx, func() error {
 		s.writing.Lock()
 		defer s.writing.Unlock()
-		s.file.Lock()
-		defer s.file.Unlock()
-		if s.db == nil {
+		h := s.current()
+		if h == nil {
 			return nil
 		}
-		db := s.db
-		s.db = nil
+		h.gate.Lock()
+		defer h.gate.Unlock()
+		h.gone = true
+		s.become(nil)
 		if !s.opt.ReadOnly {
-			leaveFreelist(db)
+			leaveFreelist(h.DB)
 		}
-		return guard(db.Close)
+		return guard(h.Close)
 	})
 	if err = errors.Join(err, cerr); err != nil {
 		return fmt.Errorf("close the record %s: %w", s.path, err)
@@ -180,13 +181,12 @@ func (s *Store) Probes() []sensors.ProbeID {
 	return out
 }
 
-// Stats describes the store now.
+// Stats describes the store as of the last commit. It waits for no disk.
 func (s *Store) Stats() Stats {
 	st := Stats{Path: s.path, CapBytes: s.opt.MaxBytes}
-	size, used := s.sizes()
-	st.FileBytes, st.FreeBytes = size, size-used
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	st.FileBytes, st.FreeBytes = s.fig.size, s.fig.size-s.fig.used
 	st.OpenReadings, st.Lost = s.mem.total, s.mem.lost
 	for _, p := range s.mem.order {
 		st.Unwritten += len(p.recs) - p.parted - p.rowed

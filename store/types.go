@@ -29,6 +29,9 @@ type Options struct {
 	Limits LimitsFunc
 	// Logger receives what no caller is there to be told; nil discards it.
 	Logger *slog.Logger
+	// Replaced is told when a file that was in use turned out damaged, was moved
+	// aside, and another begun. It must not block. Nil tells nobody.
+	Replaced func(Report)
 	// ReadOnly opens an existing record for the tools, writing nothing. It
 	// cannot share the file with a daemon that is running.
 	ReadOnly bool

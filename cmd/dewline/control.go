@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"os/user"
+	"syscall"
 	"time"
 
 	"dewline/alert"
@@ -32,9 +33,9 @@ type controlFlags struct {
 
 func addControlFlags(fs *flag.FlagSet) controlFlags {
 	return controlFlags{
-		socket: fs.String("control", "", "path of the daemon's control socket"),
-		config: fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`, to find the socket"),
-		dir:    fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`, to find the socket"),
+		socket: fs.String("control", "", "`PATH` of the daemon's control socket"),
+		config: fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`, to find the data directory and the socket"),
+		dir:    fs.String("data", os.Getenv("STATE_DIRECTORY"), "the data `DIR`, where the record and the socket are"),
 		by:     fs.String("by", login(), "who acts, for the journal"),
 	}
 }
@@ -74,6 +75,23 @@ func (f controlFlags) candidates() []string {
 	return paths
 }
 
+// running returns a control for the daemon that answers, nil where there is none.
+// A socket that nobody listens on was left by a kill.
+func (f controlFlags) running(ctx context.Context) *control {
+	ctl, err := f.dial()
+	if err != nil {
+		return nil
+	}
+	conn, err := (&net.Dialer{}).DialContext(ctx, "unix", ctl.path)
+	if errors.Is(err, syscall.ECONNREFUSED) {
+		return nil
+	}
+	if err == nil {
+		_ = conn.Close()
+	}
+	return ctl
+}
+
 func newControl(path string) *control {
 	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
 		var d net.Dialer
@@ -96,6 +114,15 @@ func (c *control) post(ctx context.Context, path string, body, v any) error {
 	return c.do(ctx, http.MethodPost, path, bytes.NewReader(b), v)
 }
 
+// refusal is the error that an answer with body b carries.
+func refusal(resp *http.Response, b []byte) error {
+	var reply alert.Reply
+	if json.Unmarshal(b, &reply) == nil && reply.Error != "" {
+		return errors.New(reply.Error)
+	}
+	return fmt.Errorf("the running dewline answered %s", resp.Status)
+}
+
 func (c *control) do(ctx context.Context, method, path string, body io.Reader, v any) error {
 	req, err := http.NewRequestWithContext(ctx, method, "http://dewline/api/v1/"+path, body)
 	if err != nil {
@@ -111,11 +138,7 @@ func (c *control) do(ctx context.Context, method, path string, body io.Reader, v
 		return fmt.Errorf("read the answer of the running dewline: %w", err)
 	}
 	if resp.StatusCode >= 300 {
-		var reply alert.Reply
-		if json.Unmarshal(b, &reply) == nil && reply.Error != "" {
-			return errors.New(reply.Error)
-		}
-		return fmt.Errorf("the running dewline answered %s", resp.Status)
+		return refusal(resp, b)
 	}
 	if v == nil {
 		return nil

@@ -3,27 +3,27 @@ package main
 import (
 	"bufio"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"iter"
+	"net/http"
+	"net/url"
 	"os"
-	"strconv"
 	"time"
 
-	"dewline/cmd/dewline/flatparquet"
+	"dewline/cmd/dewline/daemon"
+	"dewline/cmd/dewline/export"
 	"dewline/sensors"
-	"dewline/sensors/trace"
-	"dewline/store"
 )
 
 // runExport writes readings in a form that other programs read.
 func runExport(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("export", "--from TIME --to TIME [--probe ID] --format csv|openmetrics|parquet [--out FILE]", std)
+	fs := newFlags("export", "[--from TIME] [--to TIME] [--probe ID] [--format csv|openmetrics|parquet] [--out FILE]", std)
 	cf := addControlFlags(fs)
-	span := addSpanFlags(fs, 24*time.Hour)
+	span := addSpanFlags(fs, 24*time.Hour, "a day")
 	var only stringList
-	fs.Var(&only, "probe", "only this probe; may be given several times")
+	fs.Var(&only, "probe", "only the probe with this `ID`; may be given several times")
 	format := fs.String("format", "csv", "csv, openmetrics or parquet")
 	out := fs.String("out", "-", "the new `FILE`, - for standard output")
 	if err := parse(fs, args, 0); err != nil {
@@ -33,48 +33,113 @@ func runExport(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return err
 	}
-	write := map[string]func(context.Context, io.Writer, export) error{
-		"csv": exportCSV, "openmetrics": exportOpenMetrics, "parquet": exportParquet,
-	}[*format]
-	if write == nil {
-		return usageError{fmt.Sprintf("dewline export: --format is csv, openmetrics or parquet, not %q", *format)}
+	req := export.Request{Format: *format, From: from, To: to}
+	for _, p := range only {
+		req.Probes = append(req.Probes, sensors.ProbeID(p))
 	}
-	rec, err := openForReading(ctx, cf)
+	var answer daemon.ExportAnswer
+	err = withOutput(*out, std.out, func(w io.Writer) (err error) {
+		answer, err = exportTo(ctx, w, cf, req)
+		return err
+	})
+	if errors.Is(err, export.ErrRequest) {
+		return usageError{"dewline export: " + err.Error()}
+	}
 	if err != nil {
 		return err
 	}
+	return tellExport(std.err, req, answer)
+}
+
+// exportTo has the running daemon write an export, or reads the record of one that
+// does not run.
+func exportTo(ctx context.Context, w io.Writer, cf controlFlags, req export.Request) (daemon.ExportAnswer, error) {
+	if ctl := cf.running(ctx); ctl != nil {
+		return ctl.export(ctx, w, req)
+	}
+	rec, err := openForReading(ctx, cf)
+	if err != nil {
+		return daemon.ExportAnswer{}, err
+	}
 	defer rec.close()
-	e := export{rec: rec.Store, from: from, to: to}
-	if e.probes, err = pickProbes(rec.Probes(), only); err != nil {
-		return err
-	}
-	return withOutput(*out, std.out, func(w io.Writer) error { return write(ctx, w, e) })
+	return daemon.Export(ctx, w, rec.Store, req)
 }
 
-// An export is what is written.
-type export struct {
-	rec      *store.Store
-	probes   []sensors.ProbeID
-	from, to time.Time
+// export copies what the running daemon answers to w.
+func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (answer daemon.ExportAnswer, err error) {
+	q := url.Values{"format": {req.Format}, "from": {stamp(req.From)}, "to": {stamp(req.To)}}
+	for _, p := range req.Probes {
+		q.Add("probe", string(p))
+	}
+	resp, err := c.stream(ctx, "export?"+q.Encode())
+	if err != nil {
+		return answer, err
+	}
+	defer resp.Body.Close()
+	if _, err := io.Copy(w, resp.Body); err != nil {
+		return answer, fmt.Errorf("copy what the running dewline exports: %w", err)
+	}
+	if err := json.Unmarshal([]byte(resp.Trailer.Get(daemon.ExportTrailer)), &answer); err != nil {
+		return answer, errors.New("the running dewline did not finish the export")
+	}
+	if answer.Error != "" {
+		return answer, errors.New(answer.Error)
+	}
+	return answer, nil
 }
 
-func pickProbes(all []sensors.ProbeID, only stringList) ([]sensors.ProbeID, error) {
-	if len(only) == 0 {
-		return all, nil
+// stream asks for an answer of any length.
+func (c *control) stream(ctx context.Context, path string) (*http.Response, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://dewline/api/v1/"+path, nil)
+	if err != nil {
+		return nil, fmt.Errorf("make the request: %w", err)
 	}
-	known := map[sensors.ProbeID]bool{}
-	for _, p := range all {
-		known[p] = true
+	client := *c.client
+	client.Timeout = 0
+	resp, err := client.Do(req)
+	if err != nil {
+		return nil, fmt.Errorf("ask the running dewline through %s: %w", c.path, err)
 	}
-	var out []sensors.ProbeID
-	for _, p := range only {
-		if !known[sensors.ProbeID(p)] {
-			return nil, usageError{fmt.Sprintf("dewline export: the record has no probe %q", p)}
+	if resp.StatusCode == http.StatusOK {
+		return resp, nil
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(resp.Body, 4<<10))
+	if err != nil {
+		return nil, fmt.Errorf("read the answer of the running dewline: %w", err)
+	}
+	err = refusal(resp, b)
+	if resp.StatusCode == http.StatusBadRequest {
+		err = usageError{err.Error()}
+	}
+	return nil, err
+}
+
+func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
+
+// tellExport says what was written, and what was not.
+func tellExport(w io.Writer, req export.Request, a daemon.ExportAnswer) error {
+	if a.Readings == 0 {
+		fmt.Fprintf(w, "no readings from %s to %s", minute(req.From), minute(req.To))
+		if a.Newest.IsZero() {
+			fmt.Fprintln(w, "; the record holds none at all")
+		} else {
+			fmt.Fprintf(w, "; the record holds %s to %s\n", minute(a.Oldest), minute(a.Newest))
 		}
-		out = append(out, sensors.ProbeID(p))
+	} else {
+		fmt.Fprintf(w, "%d readings of %d probes, %s to %s\n", a.Readings, a.Probes, minute(a.First), minute(a.Last))
 	}
-	return out, nil
+	if a.Twice > 0 {
+		fmt.Fprintf(w, "%d samples were left out: OpenMetrics has no two at one time, and the clock was set back\n", a.Twice)
+	}
+	if a.Damaged > 0 {
+		return fmt.Errorf("the record is damaged in %d places, and readings are missing there: %s; dewline repair saves what is whole", a.Damaged, a.Fault)
+	}
+	return nil
 }
+
+// minute is a time as the commands of the record print it.
+func minute(t time.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") }
 
 // withOutput runs f on a new file, which is removed if f fails, or on w.
 func withOutput(file string, w io.Writer, f func(io.Writer) error) error {
@@ -83,145 +148,16 @@ func withOutput(file string, w io.Writer, f func(io.Writer) error) error {
 		return errors.Join(f(b), b.Flush())
 	}
 	out, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, os.ErrExist) {
+		return fmt.Errorf("%s exists: name a new file", file)
+	}
 	if err != nil {
-		return fmt.Errorf("make the export's file: %w", err)
+		return fmt.Errorf("make the file of the export: %w", err)
 	}
 	b := bufio.NewWriterSize(out, 64<<10)
 	if err := errors.Join(f(b), b.Flush(), out.Close()); err != nil {
 		_ = os.Remove(file)
 		return err
-	}
-	return nil
-}
-
-// exportCSV writes dewline's own form, in the order of time.
-func exportCSV(ctx context.Context, w io.Writer, e export) error {
-	out := trace.NewWriter(w)
-	for r, err := range e.merged(ctx) {
-		if err != nil {
-			return err
-		}
-		row := trace.Row{Time: r.At.Wall, Probe: r.Probe, Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
-		if err := out.Write(row); err != nil {
-			return fmt.Errorf("write the export: %w", err)
-		}
-	}
-	return out.Flush()
-}
-
-// merged yields the readings of every probe in the order of time, holding one
-// of each.
-func (e export) merged(ctx context.Context) iter.Seq2[sensors.Reading, error] {
-	return func(yield func(sensors.Reading, error) bool) {
-		type head struct {
-			next func() (sensors.Reading, error, bool)
-			r    sensors.Reading
-		}
-		var heads []*head
-		for _, p := range e.probes {
-			next, stop := iter.Pull2(e.rec.Readings(ctx, p, e.from, e.to))
-			defer stop()
-			h := &head{next: next}
-			r, err, ok := next()
-			if err != nil {
-				yield(r, err)
-				return
-			}
-			if ok {
-				h.r = r
-				heads = append(heads, h)
-			}
-		}
-		for len(heads) > 0 {
-			first := 0
-			for i, h := range heads {
-				if h.r.At.Wall.Before(heads[first].r.At.Wall) {
-					first = i
-				}
-			}
-			h := heads[first]
-			if !yield(h.r, nil) {
-				return
-			}
-			r, err, ok := h.next()
-			switch {
-			case err != nil:
-				yield(r, err)
-				return
-			case ok:
-				h.r = r
-			default:
-				heads = append(heads[:first], heads[first+1:]...)
-			}
-		}
-	}
-}
-
-// exportOpenMetrics writes OpenMetrics text with time stamps, one family after
-// the other, as promtool tsdb create-blocks-from openmetrics reads it.
-func exportOpenMetrics(ctx context.Context, w io.Writer, e export) error {
-	for _, family := range []struct {
-		name, unit, help string
-		has              sensors.Quantities
-		value            func(sensors.Reading) float64
-	}{
-		{"dewline_probe_temperature_celsius", "celsius", "Temperature of a probe.", sensors.HasTemperature,
-			func(r sensors.Reading) float64 { return r.Temperature.Celsius() }},
-		{"dewline_probe_humidity_ratio", "ratio", "Relative humidity of a probe, 0 to 1.", sensors.HasHumidity,
-			func(r sensors.Reading) float64 { return float64(r.Humidity) / 10000 }},
-	} {
-		fmt.Fprintf(w, "# HELP %s %s\n# TYPE %s gauge\n# UNIT %s %s\n", family.name, family.help, family.name, family.name, family.unit)
-		for _, p := range e.probes {
-			label := strconv.Quote(string(p))
-			for r, err := range e.rec.Readings(ctx, p, e.from, e.to) {
-				if err != nil {
-					return err
-				}
-				if r.Quality == sensors.Bad || r.Has&family.has == 0 {
-					continue
-				}
-				if _, err := fmt.Fprintf(w, "%s{probe=%s} %s %s\n", family.name, label,
-					strconv.FormatFloat(family.value(r), 'f', -1, 64),
-					strconv.FormatFloat(float64(r.At.Wall.UnixMilli())/1000, 'f', 3, 64)); err != nil {
-					return fmt.Errorf("write the export: %w", err)
-				}
-			}
-		}
-	}
-	_, err := io.WriteString(w, "# EOF\n")
-	return err
-}
-
-// exportParquet writes a row for each reading; a quantity that it lacks is null.
-func exportParquet(ctx context.Context, w io.Writer, e export) error {
-	at, probe := flatparquet.Time("time"), flatparquet.Text("probe")
-	temperature, humidity := flatparquet.Number("temperature_c"), flatparquet.Number("humidity_pct")
-	rawTemperature, rawHumidity := flatparquet.Number("raw_temperature_c"), flatparquet.Number("raw_humidity_pct")
-	quality, reason, clockSet := flatparquet.Text("quality"), flatparquet.Text("reason"), flatparquet.Bool("clock_set")
-	out, err := flatparquet.New(w, at.Column, probe.Column, temperature.Column, humidity.Column,
-		rawTemperature.Column, rawHumidity.Column, quality.Column, reason.Column, clockSet.Column)
-	if err != nil {
-		return err
-	}
-	for r, err := range e.merged(ctx) {
-		if err != nil {
-			return err
-		}
-		at.Add(r.At.Wall.UnixMilli())
-		probe.Add(string(r.Probe))
-		temperature.Add(float64(r.Temperature)/100, r.Has&sensors.HasTemperature != 0)
-		humidity.Add(float64(r.Humidity)/100, r.Has&sensors.HasHumidity != 0)
-		rawTemperature.Add(float64(r.Raw.Temperature)/100, r.Raw.Has&sensors.HasTemperature != 0)
-		rawHumidity.Add(float64(r.Raw.Humidity)/100, r.Raw.Has&sensors.HasHumidity != 0)
-		quality.Add(r.Quality.String())
-		reason.Add(r.Reason.String())
-		clockSet.Add(r.At.Synced)
-		if err := out.EndRow(); err != nil {
-			return fmt.Errorf("write the export: %w", err)
-		}
-	}
-	if err := out.Close(); err != nil {
-		return fmt.Errorf("write the export: %w", err)
 	}
 	return nil
 }

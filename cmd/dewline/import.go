@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"time"
 
+	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/trace"
@@ -18,10 +20,11 @@ const importBatch = 20_000
 
 // runImport adds a trace to the record of a daemon that is not running.
 func runImport(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("import", "--trace FILE [--keep-going]", std)
+	fs := newFlags("import", "--trace FILE [--timezone ZONE] [--keep-going] [--again]", std)
 	cf := addControlFlags(fs)
 	file := fs.String("trace", "", "the trace `FILE`, - for standard input")
 	keepGoing := fs.Bool("keep-going", false, "report bad lines and go on with the rest")
+	again := fs.Bool("again", false, "add the trace even if the record has its first reading already")
 	zone := fs.String("timezone", "UTC", "the `ZONE` of times that carry none")
 	if err := parse(fs, args, 0); err != nil {
 		return err
@@ -33,7 +36,7 @@ func runImport(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return usageError{fmt.Sprintf("dewline import: --timezone %s: %v", *zone, err)}
 	}
-	dir, err := stoppedDir(cf)
+	dir, err := stoppedDir(ctx, cf)
 	if err != nil {
 		return err
 	}
@@ -46,56 +49,125 @@ func runImport(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
-	o := store.Options{Dir: dir}
-	// Retention is the configuration's business; the limits are only known by it.
-	if cfg, err := configs.Load(*cf.config); err == nil {
-		o.KeepRaw, o.KeepTable, o.MaxBytes = cfg.Store.KeepRaw.D(), cfg.Store.KeepTable.D(), int64(cfg.Store.MaxMiB)<<20
-	}
-	st, report, err := store.Open(ctx, o)
+	st, report, err := openForImport(ctx, cf, dir, std)
 	if err != nil {
-		return fmt.Errorf("open the record in %s: %w", dir, err)
+		return err
 	}
-	n, bad, err := importRows(ctx, st, rd, report.LastMono, *keepGoing, std)
+	im := &importing{st: st, rd: rd, resume: report.LastMono, again: *again, keepGoing: *keepGoing, std: std, met: map[sensors.ProbeID]bool{}}
+	err = im.rows(ctx)
+	if im.n > 0 {
+		entry := store.JournalEntry{
+			At: sensors.Instant{Mono: im.last, Wall: time.Now()}, Kind: "import", Who: *cf.by, Subject: *file,
+			New: fmt.Sprintf("%d readings of %d probes, %s to %s", im.n, len(im.met), minute(im.start), minute(im.newest)),
+		}
+		err = errors.Join(err, st.Commit(store.Commit{Journal: []store.JournalEntry{entry}}))
+	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
-	fmt.Fprintf(std.out, "%d readings added to the record in %s\n", n, dir)
-	if err == nil && bad > 0 {
-		err = fmt.Errorf("%d lines could not be used", bad)
+	handOver(filepath.Join(dir, store.FileName))
+	fmt.Fprintf(std.out, "%d readings added to the record in %s\n", im.n, dir)
+	if err == nil && im.bad > 0 {
+		err = fmt.Errorf("%d lines could not be used", im.bad)
 	}
 	return err
 }
 
-// importRows appends every row; running time goes on from resume at the pace of
-// the trace.
-func importRows(ctx context.Context, st *store.Store, rd *trace.Reader, resume time.Duration, keepGoing bool, std stdio) (n, bad int, err error) {
-	var start time.Time
+// openForImport opens the record for writing. Retention and limits are the
+// configuration's business; without one, nothing counts as inside a band.
+func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) (*store.Store, store.Report, error) {
+	o := store.Options{Dir: dir}
+	if cfg, err := configs.Load(*cf.config); err == nil {
+		o.KeepRaw, o.KeepTable, o.MaxBytes = cfg.Store.KeepRaw.D(), cfg.Store.KeepTable.D(), int64(cfg.Store.MaxMiB)<<20
+		o.Limits = daemon.LimitsOf(cfg)
+	}
+	st, report, err := store.Open(ctx, o)
+	if err != nil {
+		return nil, report, advised(err, filepath.Join(dir, store.FileName))
+	}
+	if report.Quarantined != "" {
+		fmt.Fprintf(std.err, "the record was damaged (%v) and set aside as %s; what could be saved at once is in a new one; dewline repair saves all that is whole\n",
+			report.Damage, report.Quarantined)
+	}
+	return st, report, nil
+}
+
+// An importing adds the rows of a trace to a record. Running time goes on from
+// resume at the pace of the trace.
+type importing struct {
+	st            *store.Store
+	rd            *trace.Reader
+	resume, last  time.Duration
+	again         bool
+	keepGoing     bool
+	std           stdio
+	start, newest time.Time
+	met           map[sensors.ProbeID]bool
+	n, bad        int
+}
+
+// errTwice says that a trace is on record already.
+var errTwice = errors.New("the record has a reading of this probe at this time: was the trace imported before? --again adds it once more")
+
+// rows appends every row.
+func (m *importing) rows(ctx context.Context) error {
 	for {
-		row, err := rd.Next()
+		row, err := m.rd.Next()
 		var line *trace.LineError
 		switch {
 		case errors.Is(err, io.EOF):
-			return n, bad, st.Flush(ctx, nil)
-		case errors.As(err, &line) && keepGoing:
-			bad++
-			fmt.Fprintln(std.err, line)
+			return m.st.Flush(ctx, nil)
+		case errors.As(err, &line) && m.keepGoing:
+			m.bad++
+			fmt.Fprintln(m.std.err, line)
 			continue
 		case err != nil:
-			return n, bad, errors.Join(err, st.Flush(ctx, nil))
+			return errors.Join(err, m.st.Flush(ctx, nil))
 		}
-		if start.IsZero() {
-			start = row.Time
+		if err := m.row(ctx, row); err != nil {
+			return err
 		}
-		r := sensors.Reading{
-			Probe: row.Probe, At: sensors.Instant{Mono: resume + row.Time.Sub(start) + time.Second, Wall: row.Time, Synced: true},
-			Has: row.Has, Temperature: row.Temperature, Humidity: row.Humidity, Raw: row.Sample(), Quality: sensors.Good,
-		}
-		if row.Has == 0 {
-			r.Quality, r.Reason = sensors.Bad, sensors.BusError
-		}
-		st.Append(r)
-		if n++; n%importBatch == 0 {
-			if err := st.Flush(ctx, nil); err != nil {
-				return n, bad, fmt.Errorf("write the record: %w", err)
+	}
+}
+
+// row appends one row and, now and then, writes.
+func (m *importing) row(ctx context.Context, row trace.Row) error {
+	if m.start.IsZero() {
+		m.start = row.Time
+	}
+	if !m.met[row.Probe] {
+		m.met[row.Probe] = true
+		if !m.again {
+			if err := m.isNew(ctx, row); err != nil {
+				return errors.Join(err, m.st.Flush(ctx, nil))
 			}
 		}
 	}
+	m.last = m.resume + row.Time.Sub(m.start) + time.Second
+	m.newest = row.Time
+	r := sensors.Reading{
+		Probe: row.Probe, At: sensors.Instant{Mono: m.last, Wall: row.Time, Synced: true},
+		Has: row.Has, Temperature: row.Temperature, Humidity: row.Humidity, Raw: row.Sample(), Quality: sensors.Good,
+	}
+	if row.Has == 0 {
+		r.Quality, r.Reason = sensors.Bad, sensors.BusError
+	}
+	m.st.Append(r)
+	if m.n++; m.n%importBatch != 0 {
+		return nil
+	}
+	if err := m.st.Flush(ctx, nil); err != nil {
+		return fmt.Errorf("write the record: %w", err)
+	}
+	return nil
+}
+
+// isNew refuses a probe's first row where the record has one at that time: sums
+// would count everything twice.
+func (m *importing) isNew(ctx context.Context, row trace.Row) error {
+	const near = 500 * time.Millisecond // stamps may be kept on the probe's grid
+	for _, err := range m.st.Readings(ctx, row.Probe, row.Time.Add(-near), row.Time.Add(near)) {
+		if err == nil {
+			return fmt.Errorf("probe %s at %s: %w", row.Probe, row.Time.UTC().Format(time.RFC3339), errTwice)
+		}
+	}
+	return nil
 }

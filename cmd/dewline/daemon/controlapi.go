@@ -1,21 +1,35 @@
 package daemon
 
 import (
+	"context"
+	"encoding/json"
+	"errors"
 	"io"
 	"net/http"
 	"os"
 	"path/filepath"
 	"strconv"
+	"time"
+
+	"dewline/cmd/dewline/export"
+	"dewline/sensors"
+	"dewline/store"
 )
 
 // controlHandler serves the API and what only the local control socket may
-// ask: copies of the whole record.
+// ask: the whole record, of any length.
 func (d *Daemon) controlHandler() http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("/api/v1/", d.apiHandler())
 	mux.HandleFunc("GET /api/v1/backup", d.serveBackup)
+	mux.HandleFunc("GET /api/v1/export", d.serveExport)
+	mux.HandleFunc("GET /api/v1/journal/lines", d.serveJournalLines)
+	mux.HandleFunc("GET /api/v1/journal/check", d.serveJournalCheck)
 	return mux
 }
+
+// backupPattern names the folders in the data directory that copies are made in.
+const backupPattern = ".backup-*"
 
 // serveBackup streams a checked copy of the live record.
 func (d *Daemon) serveBackup(w http.ResponseWriter, r *http.Request) {
@@ -24,7 +38,7 @@ func (d *Daemon) serveBackup(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, errNoRecord)
 		return
 	}
-	dir, err := os.MkdirTemp(d.o.Dir, ".backup-")
+	dir, err := os.MkdirTemp(d.o.Dir, backupPattern)
 	if err != nil {
 		writeError(w, http.StatusInsufficientStorage, err)
 		return
@@ -46,4 +60,120 @@ func (d *Daemon) serveBackup(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/octet-stream")
 	_, _ = io.Copy(w, f)
+}
+
+// ExportTrailer is the trailer with the ExportAnswer of an export.
+const ExportTrailer = "Dewline-Export"
+
+// An ExportAnswer follows an export; one that lacks it was cut off.
+type ExportAnswer struct {
+	export.Result
+	Error          string    `json:"error,omitempty"`
+	Oldest, Newest time.Time `json:",omitzero"` // of the readings on record
+}
+
+// Export writes an export of st and says how it went.
+func Export(ctx context.Context, w io.Writer, st *store.Store, r export.Request) (ExportAnswer, error) {
+	res, err := export.Write(ctx, w, st, r)
+	stats := st.Stats()
+	return ExportAnswer{Result: res, Oldest: stats.OldestRaw, Newest: stats.Newest}, err
+}
+
+// serveExport streams readings of any span.
+func (d *Daemon) serveExport(w http.ResponseWriter, r *http.Request) {
+	st, from, to, ok := d.recordSpan(w, r)
+	if !ok {
+		return
+	}
+	req := export.Request{Format: r.FormValue("format"), From: from, To: to}
+	for _, p := range r.Form["probe"] {
+		req.Probes = append(req.Probes, sensors.ProbeID(p))
+	}
+	if err := req.Check(st); err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	w.Header().Set("Trailer", ExportTrailer)
+	w.Header().Set("Content-Type", "application/octet-stream")
+	answer, err := Export(r.Context(), w, st, req)
+	if err != nil {
+		answer.Error = err.Error()
+	}
+	b, err := json.Marshal(answer)
+	if err != nil {
+		d.log.Error("the end of an export cannot be written", "err", err)
+		return
+	}
+	w.Header().Set(ExportTrailer, string(b))
+}
+
+// recordSpan returns the record and the span that a request names, or answers it.
+func (d *Daemon) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.Store, from, to time.Time, ok bool) {
+	from, to, err := d.span(r, 24*time.Hour)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return nil, from, to, false
+	}
+	if st = d.currentStore(); st == nil {
+		writeError(w, http.StatusServiceUnavailable, errNoRecord)
+		return nil, from, to, false
+	}
+	return st, from, to, true
+}
+
+// A JournalLine is an entry, or the fault in the place of one.
+type JournalLine struct {
+	store.JournalEntry
+	Fault string `json:"fault,omitempty"`
+}
+
+// JournalLines hands the journal's entries of a span to write, and in the place of
+// one that was changed or damaged its fault.
+func JournalLines(st *store.Store, from, to time.Time, write func(JournalLine) error) error {
+	for e, err := range st.Journal(from, to) {
+		line := JournalLine{JournalEntry: e}
+		if errors.Is(err, store.ErrTampered) {
+			line.Fault = err.Error()
+		} else if err != nil {
+			return err
+		}
+		if err := write(line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// serveJournalLines streams journal entries, a JSON object a line.
+func (d *Daemon) serveJournalLines(w http.ResponseWriter, r *http.Request) {
+	st, from, to, ok := d.recordSpan(w, r)
+	if !ok {
+		return
+	}
+	enc := json.NewEncoder(w)
+	if err := JournalLines(st, from, to, func(l JournalLine) error { return enc.Encode(l) }); err != nil {
+		_ = enc.Encode(JournalLine{Fault: err.Error()})
+	}
+}
+
+// A JournalCheck tells how far the journal's chain is whole.
+type JournalCheck struct {
+	Entries int    `json:"entries"`
+	Fault   string `json:"fault,omitempty"`
+}
+
+// CheckJournal follows the journal's chain.
+func CheckJournal(st *store.Store) JournalCheck {
+	n, err := st.VerifyJournal()
+	c := JournalCheck{Entries: n}
+	if err != nil {
+		c.Fault = err.Error()
+	}
+	return c
+}
+
+func (d *Daemon) serveJournalCheck(w http.ResponseWriter, r *http.Request) {
+	if st, _, _, ok := d.recordSpan(w, r); ok {
+		writeJSON(w, http.StatusOK, CheckJournal(st))
+	}
 }

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"time"
 
 	"dewline/configs"
@@ -25,6 +27,11 @@ const (
 // record does, since two would tell everything twice.
 func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	d.rec = newRecorder(nil, d.log, d.recordHealth)
+	if left, err := filepath.Glob(filepath.Join(d.o.Dir, backupPattern)); err == nil {
+		for _, dir := range left { // copies that a kill cut off
+			_ = os.RemoveAll(dir)
+		}
+	}
 	d.book = new(calibrationBook)
 	st, report, err := d.tryOpen(ctx)
 	if errors.Is(err, store.ErrLocked) {
@@ -95,7 +102,7 @@ func (d *Daemon) tryOpen(ctx context.Context) (*store.Store, store.Report, error
 	go func() {
 		st, report, err := store.Open(ctx, store.Options{
 			Dir: d.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(),
-			MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: limitsOf(cfg), Logger: d.log,
+			MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: limitsOf(cfg), Logger: d.log, Replaced: d.recordReplaced,
 		})
 		done <- opened{st, report, err}
 	}()
@@ -134,14 +141,22 @@ func (d *Daemon) currentStore() *store.Store {
 	return d.store
 }
 
+// recordReplaced takes in that the record was damaged while it was in use. What is
+// open goes into the new one once it is written.
+func (d *Daemon) recordReplaced(report store.Report) {
+	why := "the record was damaged and set aside as " + report.Quarantined
+	d.replaced.Store(&why)
+}
+
 // keepAll hands the recorder everything that is open, for a record that could
 // not be written from the start.
-func (d *Daemon) keepAll(now sensors.Instant) {
+func (d *Daemon) keepAll(now sensors.Instant, entry store.JournalEntry) {
 	all, err := d.core.All()
 	if err != nil {
 		d.log.Error("the open alarms cannot be kept", "err", err)
 	}
-	d.rec.Put(all.Docs, []store.JournalEntry{{At: now, Kind: "record", Who: "dewline", New: "opened late"}})
+	entry.At, entry.Kind, entry.Who = now, "record", "dewline"
+	d.rec.Put(all.Docs, []store.JournalEntry{entry})
 }
 
 func loadSaved(st *store.Store) (Saved, error) {
@@ -216,8 +231,11 @@ func (d *Daemon) recordHealth(ok bool, note string) {
 func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
 	if ok && d.openedLate {
 		d.openedLate = false
-		d.keepAll(now)
+		d.keepAll(now, store.JournalEntry{New: "opened late"})
 		d.apply(d.core.Calibrated(now, d.book.calibrations(d.cfg.Load())))
+	}
+	if why := d.replaced.Load(); ok && why != nil && d.replaced.CompareAndSwap(why, nil) {
+		d.keepAll(now, store.JournalEntry{New: "begun anew", Why: *why})
 	}
 	c := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
 	if note != "" {

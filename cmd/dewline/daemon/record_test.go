@@ -3,9 +3,12 @@ package daemon
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+	"time"
 
 	"dewline/configs"
+	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -98,4 +101,43 @@ func newTestDaemon(t *testing.T, dir string) *Daemon {
 		t.Fatal(err)
 	}
 	return d
+}
+
+// TestRecordReplacedWhileInUse shows that a record begun anew because of damage
+// gets all that is open, and says why it begins there.
+func TestRecordReplacedWhileInUse(t *testing.T) {
+	d := newTestDaemon(t, t.TempDir())
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	now := at(time.Hour, true)
+	d.core = NewCore(d.cfg.Load(), nil)
+	open := d.core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today})
+	if len(open.Docs) == 0 {
+		t.Fatal("nothing is open")
+	}
+	d.recordReplaced(store.Report{Quarantined: "dewline.db.damaged-1"})
+	for range 2 { // the second time there is nothing to tell
+		d.setRecordAlarm(now, true, "")
+		if !d.rec.write(t.Context()) {
+			t.Fatal("the record was not written")
+		}
+	}
+	st := d.currentStore()
+	defer st.Close(t.Context())
+	if b, err := st.Get(store.BucketAlarms, "blind-period/dewline"); b == nil || err != nil {
+		t.Errorf("the open alarm is not in the new record: %v", err)
+	}
+	why := 0
+	for e, err := range st.Journal(time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(e.Why, "dewline.db.damaged-1") {
+			why++
+		}
+	}
+	if why != 1 {
+		t.Errorf("the journal says %d times why the record begins there", why)
+	}
 }

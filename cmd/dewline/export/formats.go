@@ -1,0 +1,134 @@
+package export
+
+import (
+	"bufio"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/cmd/dewline/flatparquet"
+	"dewline/sensors"
+	"dewline/sensors/trace"
+)
+
+// csv writes dewline's own form, in the order of time.
+func (j *job) csv(w io.Writer) error {
+	out := trace.NewWriter(w)
+	for r, err := range j.merged() {
+		if err != nil {
+			return err
+		}
+		row := trace.Row{Time: r.At.Wall, Probe: r.Probe, Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
+		if err := out.Write(row); err != nil {
+			return err
+		}
+		j.count(r)
+	}
+	return out.Flush()
+}
+
+// A family is what OpenMetrics calls the samples of one name.
+type family struct {
+	name, unit, help string
+	has              sensors.Quantities
+	value            func(*sensors.Reading) float64
+}
+
+func families() []family {
+	return []family{
+		{"dewline_probe_temperature_celsius", "celsius", "Temperature of a probe.", sensors.HasTemperature,
+			func(r *sensors.Reading) float64 { return r.Temperature.Celsius() }},
+		{"dewline_probe_humidity_ratio", "ratio", "Relative humidity of a probe, 0 to 1.", sensors.HasHumidity,
+			func(r *sensors.Reading) float64 { return float64(r.Humidity) / 10000 }},
+	}
+}
+
+// openMetrics writes OpenMetrics text with time stamps, one family after the
+// other, as promtool tsdb create-blocks-from openmetrics reads it.
+func (j *job) openMetrics(w io.Writer) error {
+	out := bufio.NewWriterSize(w, 64<<10)
+	for i, f := range families() {
+		_, _ = out.WriteString("# HELP " + f.name + " " + f.help + "\n# TYPE " + f.name + " gauge\n# UNIT " + f.name + " " + f.unit + "\n")
+		for _, p := range j.probes {
+			if err := j.series(out, &f, p, i == 0); err != nil {
+				return err
+			}
+		}
+	}
+	_, _ = out.WriteString("# EOF\n")
+	return out.Flush() // which remembers the first fault of all writes
+}
+
+// escaped writes a label's value as OpenMetrics 1.0 asks for, section "Escaping".
+func escaped(s string) string {
+	return strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`).Replace(s)
+}
+
+// series writes one probe's samples. first says that its readings were not counted
+// in another family.
+func (j *job) series(out *bufio.Writer, f *family, p sensors.ProbeID, first bool) error {
+	head := f.name + `{probe="` + escaped(string(p)) + `"} `
+	var line []byte
+	var last time.Time
+	damaged := j.Damaged
+	for r, err := range j.of(p, j.from, j.to) {
+		if err != nil {
+			return err
+		}
+		if first {
+			j.count(&r)
+		}
+		if r.Quality == sensors.Bad || r.Has&f.has == 0 {
+			continue
+		}
+		if r.At.Wall.Equal(last) {
+			j.Twice++
+			continue
+		}
+		last = r.At.Wall
+		line = append(line[:0], head...)
+		line = strconv.AppendFloat(line, f.value(&r), 'f', -1, 64)
+		line = append(line, ' ')
+		line = strconv.AppendFloat(line, float64(last.UnixMilli())/1000, 'f', 3, 64)
+		if _, err := out.Write(append(line, '\n')); err != nil {
+			return err
+		}
+	}
+	if !first {
+		j.Damaged = damaged // the same places once more
+	}
+	return nil
+}
+
+// parquet writes a row for each reading; a quantity that it lacks is null.
+func (j *job) parquet(w io.Writer) error {
+	at, probe := flatparquet.Time("time"), flatparquet.Text("probe")
+	temperature, humidity := flatparquet.Number("temperature_c"), flatparquet.Number("humidity_pct")
+	rawTemperature, rawHumidity := flatparquet.Number("raw_temperature_c"), flatparquet.Number("raw_humidity_pct")
+	quality, reason, clockSet := flatparquet.Text("quality"), flatparquet.Text("reason"), flatparquet.Bool("clock_set")
+	out, err := flatparquet.New(w, at.Column, probe.Column, temperature.Column, humidity.Column,
+		rawTemperature.Column, rawHumidity.Column, quality.Column, reason.Column, clockSet.Column)
+	if err != nil {
+		return err
+	}
+	for r, err := range j.merged() {
+		if err != nil {
+			return err
+		}
+		at.Add(r.At.Wall.UnixMilli())
+		probe.Add(string(r.Probe))
+		temperature.Add(float64(r.Temperature)/100, r.Has&sensors.HasTemperature != 0)
+		humidity.Add(float64(r.Humidity)/100, r.Has&sensors.HasHumidity != 0)
+		rawTemperature.Add(float64(r.Raw.Temperature)/100, r.Raw.Has&sensors.HasTemperature != 0)
+		rawHumidity.Add(float64(r.Raw.Humidity)/100, r.Raw.Has&sensors.HasHumidity != 0)
+		quality.Add(r.Quality.String())
+		reason.Add(r.Reason.String())
+		clockSet.Add(r.At.Synced)
+		if err := out.EndRow(); err != nil {
+			return err
+		}
+		j.count(r)
+	}
+	return out.Close()
+}

@@ -1,0 +1,138 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/url"
+	"strings"
+	"time"
+
+	"dewline/cmd/dewline/daemon"
+	"dewline/store"
+)
+
+// runJournal prints who did what.
+func runJournal(ctx context.Context, args []string, std stdio) error {
+	fs := newFlags("journal", "[--from TIME] [--to TIME] [--verify]", std)
+	cf := addControlFlags(fs)
+	span := addSpanFlags(fs, 7*24*time.Hour, "a week")
+	verify := fs.Bool("verify", false, "check that no line was changed or removed, in all of the journal")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	from, to, err := span.times()
+	if err != nil {
+		return err
+	}
+	j, err := openJournal(ctx, cf)
+	if err != nil {
+		return err
+	}
+	defer j.close()
+	if *verify {
+		return verifyJournal(j, std.out)
+	}
+	lines, faults := 0, 0
+	err = j.lines(from, to, func(l daemon.JournalLine) error {
+		lines++
+		if l.Fault != "" {
+			faults++
+			_, err := fmt.Fprintf(std.out, "     ?  %s\n", l.Fault)
+			return err
+		}
+		_, err := fmt.Fprintln(std.out, journalLine(l.JournalEntry))
+		return err
+	})
+	switch {
+	case err != nil:
+		return fmt.Errorf("read the journal: %w", err)
+	case faults > 0:
+		return fmt.Errorf("%d lines were changed or damaged; those shown are as they were written", faults)
+	case lines == 0:
+		fmt.Fprintf(std.err, "no lines from %s to %s\n", minute(from), minute(to))
+	}
+	return nil
+}
+
+// journalLine is an entry as it is printed: number, time, what, who, about what,
+// the old value and the new one, and why.
+func journalLine(e store.JournalEntry) string {
+	change := e.New
+	if e.Old != "" {
+		change = e.Old + " → " + e.New
+	}
+	if e.Why != "" {
+		change += " (" + e.Why + ")"
+	}
+	line := fmt.Sprintf("%6d  %s  %-13s %-12s %-40s %s", e.Seq, e.At.Wall.UTC().Format("2006-01-02 15:04:05Z"), e.Kind, e.Who, e.Subject, change)
+	return strings.TrimRight(line, " ")
+}
+
+func verifyJournal(j journalReader, w io.Writer) error {
+	c, err := j.check()
+	if err != nil {
+		return fmt.Errorf("check the journal: %w", err)
+	}
+	if c.Fault != "" {
+		return fmt.Errorf("%s; the %d lines before that are as they were written. A backup of before tells what stood there", c.Fault, c.Entries)
+	}
+	fmt.Fprintf(w, "%d lines, unbroken\n", c.Entries)
+	return nil
+}
+
+// A journalReader reads the journal of a running daemon or of a record.
+type journalReader struct {
+	lines func(from, to time.Time, write func(daemon.JournalLine) error) error
+	check func() (daemon.JournalCheck, error)
+	close func()
+}
+
+func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
+	if ctl := cf.running(ctx); ctl != nil {
+		return journalReader{
+			lines: func(from, to time.Time, write func(daemon.JournalLine) error) error {
+				return ctl.journalLines(ctx, from, to, write)
+			},
+			check: func() (c daemon.JournalCheck, err error) {
+				err = ctl.get(ctx, "journal/check", &c)
+				return c, err
+			},
+			close: func() {},
+		}, nil
+	}
+	rec, err := openForReading(ctx, cf)
+	if err != nil {
+		return journalReader{}, err
+	}
+	return journalReader{
+		lines: func(from, to time.Time, write func(daemon.JournalLine) error) error {
+			return daemon.JournalLines(rec.Store, from, to, write)
+		},
+		check: func() (daemon.JournalCheck, error) { return daemon.CheckJournal(rec.Store), nil },
+		close: rec.close,
+	}, nil
+}
+
+// journalLines hands on the lines that the running daemon streams.
+func (c *control) journalLines(ctx context.Context, from, to time.Time, write func(daemon.JournalLine) error) error {
+	resp, err := c.stream(ctx, "journal/lines?"+url.Values{"from": {stamp(from)}, "to": {stamp(to)}}.Encode())
+	if err != nil {
+		return err
+	}
+	defer resp.Body.Close()
+	dec := json.NewDecoder(resp.Body)
+	for {
+		var l daemon.JournalLine
+		if err := dec.Decode(&l); errors.Is(err, io.EOF) {
+			return nil
+		} else if err != nil {
+			return err
+		}
+		if err := write(l); err != nil {
+			return err
+		}
+	}
+}

@@ -1,0 +1,152 @@
+package store
+
+import (
+	"bytes"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// A spottyCard refuses to read some pages, as a card with bad blocks does.
+type spottyCard struct {
+	io.ReaderAt
+	bad []int64
+}
+
+func (c spottyCard) ReadAt(b []byte, off int64) (int, error) {
+	for _, page := range c.bad {
+		if off < (page+1)*pageSize && page*pageSize < off+int64(len(b)) {
+			return 0, &os.PathError{Op: "read", Path: "card", Err: syscall.EIO}
+		}
+	}
+	return c.ReaderAt.ReadAt(b, off)
+}
+
+// TestRepairOfAnUnreadableCard lets pages refuse to be read: what lies on others is
+// saved all the same, and what is given up is told by its time.
+func TestRepairOfAnUnreadableCard(t *testing.T) {
+	dir := memDir(t)
+	k := furnish(t, dir)
+	path := filepath.Join(dir, FileName)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pages := int64(len(b) / pageSize)
+	saved := func(bad ...int64) (found, RepairReport) {
+		t.Helper()
+		dst := filepath.Join(memDir(t), FileName)
+		rep, err := salvageFrom(t.Context(), spottyCard{bytes.NewReader(b), bad}, int64(len(b)), dst)
+		if err != nil {
+			t.Fatalf("pages %d: %v", bad, err)
+		}
+		s, _ := open(t, filepath.Dir(dst))
+		return k.sift(t, s), rep
+	}
+	all, _ := saved()
+	if all.docs != 60 || all.journal != 60 {
+		t.Fatalf("from a whole card: %+v", all)
+	}
+	journalPages := 0
+	for page := int64(2); page < pages; page++ {
+		if !bytes.Contains(b[page*pageSize:(page+1)*pageSize], []byte(`"kind":"note"`)) {
+			continue
+		}
+		if journalPages++; journalPages > 4 {
+			break
+		}
+		// The documents of two kinds may share the page with nothing; all others
+		// and every reading are elsewhere.
+		got, rep := saved(page)
+		if got.docs < 40 || got.readings < all.readings*9/10 || got.rollups < all.rollups*9/10 {
+			t.Errorf("without page %d: %+v of %+v", page, got, all)
+		}
+		if rep.Damaged > 0 && !strings.Contains(strings.Join(rep.DamagedReasons, "\n"), "input/output error") {
+			t.Errorf("without page %d: %q", page, rep.DamagedReasons)
+		}
+	}
+	if journalPages == 0 {
+		t.Error("no page of the journal was found")
+	}
+	at := bytes.Index(b, slices.Concat([]byte(bundleMagic), []byte{kindRaw}))
+	b[at+bundleStart+3] ^= 1 // in its directory
+	_, rep := saved()
+	k2, _ := parseKey(b[at+len(bundleMagic)+1 : at+bundleStart])
+	if rep.Damaged == 0 || !strings.Contains(rep.DamagedReasons[0], "readings of all probes, "+k2.String()) {
+		t.Errorf("a damaged directory is told as %q", rep.DamagedReasons)
+	}
+	if rep.Readings == 0 || rep.From.Before(start.Add(-time.Minute)) || rep.To.After(start.Add(52*time.Hour)) {
+		t.Errorf("%d readings from %s to %s", rep.Readings, rep.From, rep.To)
+	}
+}
+
+// TestReplacedWhileInUse damages the file under a running store: it is moved
+// aside, and who asked is told.
+func TestReplacedWhileInUse(t *testing.T) {
+	dir := memDir(t)
+	var told []Report
+	s, _, err := Open(t.Context(), Options{Dir: dir, Replaced: func(r Report) { told = append(told, r) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(t.Context())
+	r := newRoom(61, 2)
+	fill(t, s, r, 30*time.Minute)
+	f, err := os.OpenFile(s.path, os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteAt(bytes.Repeat([]byte{0xA5}, 2*pageSize), 0); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+	fillAfterDamage(t, s, r)
+	if len(told) != 1 || told[0].Quarantined == "" || told[0].Damage == nil {
+		t.Errorf("told %+v", told)
+	}
+}
+
+// fillAfterDamage appends and flushes until the store has begun another file.
+func fillAfterDamage(t *testing.T, s *Store, r *testRoom) {
+	t.Helper()
+	for range 1000 {
+		for _, x := range r.next() {
+			s.Append(x)
+		}
+		if err := s.Flush(ctx, nil); err != nil {
+			continue
+		}
+		if aside, _ := filepath.Glob(s.path + ".damaged-*"); len(aside) == 1 {
+			return
+		}
+	}
+	t.Fatal("the damaged file is still in use")
+}
+
+// TestStatsWaitForNoDisk asks for figures while the library's own lock is held for
+// good, as a panic in it leaves it: who decides and warns asks for them.
+func TestStatsWaitForNoDisk(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	fill(t, s, newRoom(62, 1), 10*time.Minute)
+	want := s.Stats()
+	h := s.current()
+	h.gate.Lock()
+	defer h.gate.Unlock()
+	got := make(chan Stats, 1)
+	go func() { got <- s.Stats() }()
+	select {
+	case st := <-got:
+		if st.FileBytes != want.FileBytes || st.FileBytes == 0 || st.FreeBytes == 0 {
+			t.Errorf("%+v, want %+v", st, want)
+		}
+	case <-time.After(20 * time.Second):
+		t.Error("the figures wait for the file")
+	}
+}

@@ -1,0 +1,93 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+
+	"dewline/store/block"
+)
+
+// verify reads a whole record file and returns the first fault: structure,
+// documents and blocks.
+func verify(ctx context.Context, f interface {
+	io.ReaderAt
+	Stat() (os.FileInfo, error)
+}) error {
+	return verifyOnly(ctx, f, func([][]byte) bool { return true })
+}
+
+// verifyOnly reads all of the structure, and the records in those buckets that
+// want picks by their path.
+func verifyOnly(ctx context.Context, f interface {
+	io.ReaderAt
+	Stat() (os.FileInfo, error)
+}, want func(path [][]byte) bool) error {
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	metas := readMetas(f)
+	if len(metas) == 0 {
+		return badf("neither of its two roots is valid")
+	}
+	w, err := newWalker(ctx, f, info.Size(), metas[0])
+	if err != nil {
+		return err
+	}
+	var dec block.Decoder
+	w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
+		if !want(path) {
+			return nil
+		}
+		b, err := value()
+		if err != nil {
+			return err
+		}
+		return verifyRecord(&dec, path, key, b)
+	}
+	return w.whole(metas[0])
+}
+
+// verifyRecord checks one record by the checksums it carries. The journal has a chain
+// of its own; see VerifyJournal.
+func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) {
+	switch {
+	case len(path) == 2 && string(path[0]) == rootKeep && len(path[1]) == 1:
+		_, err = openEnvelope(Bucket(path[1][0]), key, b)
+	case len(path) == 2 && string(path[0]) == rootRaw:
+		err = verifyBundle(b, kindRaw, path[1], func(blk []byte) error {
+			_, err := dec.Decode(nil, blk)
+			return err
+		})
+	case len(path) == 2 && string(path[0]) == rootTable:
+		err = verifyBundle(b, kindTable, path[1], func(blk []byte) error {
+			_, err := dec.DecodeSpans(nil, blk)
+			return err
+		})
+	}
+	return err
+}
+
+// verifyBundle checks the directory and every block of one bundle.
+func verifyBundle(b []byte, kind byte, name []byte, check func(blk []byte) error) error {
+	k, ok := parseKey(name)
+	if !ok {
+		return fmt.Errorf("%w: name of a bundle of %s", ErrDamaged, kindWord(kind))
+	}
+	var err error
+	werr := walkBundle(b, kind, func(probe []byte, blocks [][]byte) bool {
+		for _, blk := range blocks {
+			if err = check(blk); err != nil {
+				err = fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err)
+				return false
+			}
+		}
+		return true
+	})
+	if werr != nil {
+		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, werr)
+	}
+	return err
+}
