@@ -52,14 +52,14 @@ var (
 // A Condition is something that dewline observes about itself, or that another
 // part of dewline found out. It holds until Set again with Active false.
 type Condition struct {
-	Key      Key // DeliveryStalled, RecordIncomplete, ClockUnset, BlindPeriod, DrillOverdue
+	Key      Key // of one of the alarms from DeliveryStalled to CertificateDue
 	Active   bool
 	Priority Priority
 	Value    float64
 	HasValue bool
 	Limit    float64
 	HasLimit bool
-	Unit     string
+	Unit     string // of Value and Limit, as in a Transition
 	Text     string // one sentence; a plain one is used where it is empty
 	Evidence []string
 	// FirstAction replaces the usual advice where it is not empty.

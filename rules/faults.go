@@ -196,11 +196,11 @@ func (e *Engine) middle(now time.Duration) (int32, bool) {
 // one hangs under the lid, where it is 2 to 4 °C warmer by day. Once it is known
 // how both usually stand to the room at this hour, less will do.
 const (
-	apartSame  = 200
-	apartOther = 600
-	apartUsual = 150
-	apartBoth  = 40
-	apartBack  = 50
+	apartSame  = 200 // hundredths of °C, in one kind of place
+	apartOther = 600 // in two
+	apartUsual = 150 // beside what is usual for both
+	apartBoth  = 40  // that both are away on one side, to be heat or cold
+	apartBack  = 50  // deadband
 )
 
 // judgePair looks for two probes of one enclosure that do not agree.

@@ -106,7 +106,7 @@ type Range struct {
 type Detail struct {
 	Temperature   float64  `json:"temperature,omitempty"`   // °C at the hottest place, for alarms by heat; 0 for unknown
 	Ceiling       float64  `json:"ceiling,omitempty"`       // °C, with Temperature
-	RatePerHour   float64  `json:"rate_per_hour,omitempty"` // of the value, in its unit
+	RatePerHour   float64  `json:"rate_per_hour,omitempty"` // °C/h of the temperature that the alarm is about, whatever the unit of its value
 	HasRate       bool     `json:"has_rate,omitempty"`
 	TimeToCeiling *Range   `json:"time_to_ceiling,omitempty"`
 	LampsOffGain  *Range   `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
@@ -131,7 +131,7 @@ type Transition struct {
 	HasValue bool            `json:"has_value"`
 	Limit    float64         `json:"limit"`
 	HasLimit bool            `json:"has_limit"`
-	Unit     string          `json:"unit"` // "°C", "%", "min", "s", "" — of Value and Limit
+	Unit     string          `json:"unit"` // "°C", "%", "min", "s", "d", "" — of Value and Limit
 	Since    sensors.Instant `json:"since"`
 	By       string          `json:"by,omitempty"` // who acted, for acknowledge, shelve and the like
 	Why      string          `json:"why,omitempty"`
