@@ -345,12 +345,20 @@ func brief(m *Member) string {
 // is in FirstAction.
 const shortText = 200
 
-// quantity prints a value in the reader's unit, with one decimal unless it is
-// a time.
+// quantity prints a value in the reader's unit, with one decimal. A time is in
+// the unit that it is measured in until that takes too many digits.
 func quantity(v float64, unit string, u Units) string {
 	switch unit {
-	case "min", "s":
-		return strings.TrimSuffix(number(math.Round(v)), ".0") + " " + unit
+	case "s":
+		if v >= 600 && v < longest {
+			return length(time.Duration(v * float64(time.Second)))
+		}
+		return strings.TrimSuffix(number(math.Round(v)), ".0") + " s"
+	case "min":
+		if v >= 180 && v < longest {
+			return length(time.Duration(v * float64(time.Minute)))
+		}
+		return strings.TrimSuffix(number(math.Round(v)), ".0") + " min"
 	case "d":
 		if days := math.Floor(v); days != 1 {
 			return strings.TrimSuffix(number(days), ".0") + " days"
@@ -374,6 +382,9 @@ func rate(v float64, unit string, u Units) string {
 	}
 	return word + number(math.Abs(v)) + " " + unit + "/h"
 }
+
+// longest, in seconds or minutes, is more than any span that is meant.
+const longest = 1e9
 
 func number(v float64) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {

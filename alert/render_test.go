@@ -105,6 +105,8 @@ func TestRender_figures(t *testing.T) {
 		{rules.Exposure, "%", 132.4, "132 % of the reference heat dose", "of the reference heat dose, hot for too long and rising 2.5 °C/h"},
 		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
 		{rules.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
+		{rules.ProbeSilent, "s", 14400, "silent, 4.0 h", "4.0 h (limit 33 s)"},
+		{rules.BlindPeriod, "min", 312, "was not watching, 5.2 h", "was not watching, 5.2 h (limit 33 min)"},
 		{rules.CertificateDue, "d", 6.9, "certificate runs out, 6 days left", "6 days left (limit 33 days)"},
 	}
 	for _, tt := range tests {

@@ -227,3 +227,22 @@ func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {
 		t.Errorf("%+v", k.Worst)
 	}
 }
+
+// A span is told in the unit that it is measured in, until that would take four
+// digits.
+func TestQuantity(t *testing.T) {
+	for _, c := range []struct {
+		k    kind
+		v    float64
+		unit string
+		want string
+	}{
+		{kSilent, 125, "s", "125 s"}, {kSilent, 7200, "s", "2.0 h"}, {kSilent, 1200, "s", "20 min"},
+		{kDryDown, 95, "min", "95 min"}, {kFrozen, 360, "min", "6.0 h"}, {kFrozen, 4320, "min", "3 days"},
+		{kExposure, 62.4, "%", "62 %"}, {kFloor, 68.94, "%", "68.94 %"}, {kLethal, 31.2, "°C", "31.20 °C"},
+	} {
+		if got := quantity(c.k, c.v, c.unit); got != c.want {
+			t.Errorf("%v %s: %q, want %q", c.v, c.unit, got, c.want)
+		}
+	}
+}

@@ -2,9 +2,16 @@ package rules
 
 import (
 	"fmt"
+	"time"
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+)
+
+// From here on a span is told in a larger unit than it is measured in.
+const (
+	manySeconds = 600
+	manyMinutes = 180
 )
 
 // quantity writes a value of an alarm with its unit.
@@ -12,6 +19,10 @@ func quantity(k kind, v float64, unit string) string {
 	switch {
 	case unit == "°C":
 		return fmt.Sprintf("%.2f °C", v)
+	case unit == "s" && v >= manySeconds:
+		return ago(time.Duration(v * float64(time.Second)))
+	case unit == "min" && v >= manyMinutes:
+		return ago(time.Duration(v * float64(time.Minute)))
 	case k == kExposure, unit == "min", unit == "s":
 		return fmt.Sprintf("%.0f %s", v, unit)
 	case unit == "%":
