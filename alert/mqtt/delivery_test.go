@@ -1,11 +1,14 @@
 package mqtt
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -331,5 +334,21 @@ func TestParseSign(t *testing.T) {
 		if s.Heartbeat != nil && s.Heartbeat.Room != "attic" {
 			t.Error("a heartbeat speaks for another room than its topic's")
 		}
+	}
+}
+
+// A broker that is away for days is one line in the log, not one every quarter
+// of a minute.
+func TestWatch_logsAnOutageOnce(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithTimeout(t.Context(), firstRetry+2*firstRetry+500*time.Millisecond) // three tries
+	defer cancel()
+	var log bytes.Buffer
+	o := Options{Broker: fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t)), Log: slog.New(slog.NewTextHandler(&log, nil))}
+	if err := Watch(ctx, o, nil, func(Sign) {}); err != nil {
+		t.Fatal(err)
+	}
+	if n := strings.Count(log.String(), "no connection to the broker"); n != 1 {
+		t.Errorf("%d lines about one outage:\n%s", n, log.String())
 	}
 }

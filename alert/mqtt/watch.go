@@ -37,17 +37,20 @@ func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) erro
 		topics = append(topics, "dewline/"+r+"/status", "dewline/"+r+"/heartbeat")
 	}
 	signs := make(chan Sign, 256)
-	wait := firstRetry
+	wait, logged := firstRetry, false
 	for ctx.Err() == nil {
 		began := time.Now()
-		err := watchOnce(ctx, &o, topics, signs, sink)
+		watched, err := watchOnce(ctx, &o, topics, signs, sink)
 		if ctx.Err() != nil {
 			break
 		}
 		if time.Since(began) >= steadyAfter {
 			wait = firstRetry
 		}
-		o.Log.Warn("no connection to the broker; trying again", "broker", o.Broker, "err", err)
+		if watched || !logged { // once for each outage
+			o.Log.Warn("no connection to the broker; trying again", "broker", o.Broker, "err", err)
+			logged = true
+		}
 		select {
 		case <-ctx.Done():
 		case <-time.After(wait):
@@ -57,11 +60,11 @@ func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) erro
 	return nil
 }
 
-// watchOnce watches over one connection.
-func watchOnce(ctx context.Context, o *Options, topics []string, signs chan Sign, sink func(Sign)) error {
+// watchOnce watches over one connection, and reports whether there was one.
+func watchOnce(ctx context.Context, o *Options, topics []string, signs chan Sign, sink func(Sign)) (bool, error) {
 	s, err := connect(ctx, o, "")
 	if err != nil {
-		return err
+		return false, err
 	}
 	defer s.client.Disconnect(250)
 	receive := func(_ paho.Client, m paho.Message) {
@@ -77,7 +80,7 @@ func watchOnce(ctx context.Context, o *Options, topics []string, signs chan Sign
 	sub, cancel := context.WithTimeout(ctx, confirmTime)
 	defer cancel()
 	if err := s.subscribe(sub, receive, topics...); err != nil {
-		return err
+		return false, err
 	}
 	if o.OnState != nil {
 		o.OnState(true)
@@ -86,9 +89,9 @@ func watchOnce(ctx context.Context, o *Options, topics []string, signs chan Sign
 	for {
 		select {
 		case <-ctx.Done():
-			return ctx.Err()
+			return true, ctx.Err()
 		case <-s.lost:
-			return s.cause
+			return true, s.cause
 		case sign := <-signs:
 			sink(sign)
 		}
