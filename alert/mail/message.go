@@ -28,8 +28,8 @@ type Summary struct {
 	Text    string
 	HTML    string // optional
 	Files   []File
-	// Key names the week, such as "2026-w07": the same key gives the same
-	// Message-ID, so a mail sent twice shows once.
+	// Key names the week and the reader, such as "2026-W47/sam": the same key
+	// gives the same Message-ID, so a mail sent twice shows once.
 	Key string
 }
 

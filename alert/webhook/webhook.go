@@ -99,7 +99,7 @@ func quote(v any) (string, error) {
 // errTooLong stops a template that would never end.
 var errTooLong = fmt.Errorf("body longer than %d bytes", maxBody)
 
-// a limited writer refuses what goes beyond its size.
+// A limited writer refuses what goes beyond its size.
 type limited struct {
 	buf  bytes.Buffer
 	left int
