@@ -145,7 +145,7 @@ func inject(t *testing.T, pid int, what string) *injector {
 	t.Cleanup(i.end)
 	eventually(t, "calls fail", func() bool {
 		b, err := os.ReadFile(log)
-		return err == nil && bytes.Contains(b, []byte("(INJECTED)"))
+		return err == nil && (bytes.Contains(b, []byte("(INJECTED)")) || strings.Contains(what, "delay") && len(b) > 0)
 	})
 	return i
 }
@@ -200,6 +200,20 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.whole("lethal-ceiling/fern/1")
 		})
 	}
+}
+
+// A card that hangs reports no error, and is told of all the same.
+func TestHangingCardOfTheDaemon(t *testing.T) {
+	t.Parallel()
+	f := newFaultySite(t, newSite(t, "fern", "moss"))
+	f.written()
+	fault := inject(t, f.p.cmd.Process.Pid, "pwrite64,fdatasync:delay_enter=60s")
+	f.climate("fern", 30.2, 84)
+	f.told(rules.LethalCeiling, "fern")
+	f.told(rules.RecordIncomplete, rules.Self)
+	fault.end()
+	f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+	f.whole("lethal-ceiling/fern/1", "record-incomplete/dewline/1")
 }
 
 // The card is filled to its last byte under the real binary while an enclosure

@@ -230,10 +230,12 @@ type historyRow struct {
 	GapS     float64   `json:"gap_seconds,omitempty"`
 }
 
-// Spans up to which readings, and then ten-minute sums, are answered with.
+// Spans up to which readings, then ten-minute sums, and then hourly ones are
+// answered with; beyond, those of days in UTC.
 const (
 	rawUpTo        = 48 * time.Hour
 	tenMinutesUpTo = 62 * 24 * time.Hour
+	hoursUpTo      = 800 * 24 * time.Hour
 )
 
 // serveHistory answers one probe's history, at a level that suits the span.
@@ -254,9 +256,11 @@ func (d *Daemon) serveHistory(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var rows []historyRow
+	whole := false
 	if to.Sub(from) <= rawUpTo {
-		rows, err = rawHistory(r, st, probe, from, to)
-	} else {
+		rows, whole, err = rawHistory(r, st, probe, from, to)
+	}
+	if err == nil && !whole {
 		rows, err = summedHistory(r, st, probe, from, to)
 	}
 	if err != nil {
@@ -266,11 +270,16 @@ func (d *Daemon) serveHistory(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, http.StatusOK, rows)
 }
 
-func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) ([]historyRow, error) {
-	rows := []historyRow{}
+// rawHistory reports whole as false where there are more readings than one answer
+// holds.
+func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) (rows []historyRow, whole bool, err error) {
+	rows = []historyRow{}
 	for reading, err := range st.Readings(r.Context(), probe, from, to) {
 		if err != nil {
-			return nil, err
+			return nil, false, err
+		}
+		if len(rows) == maxRows {
+			return nil, false, nil
 		}
 		row := historyRow{Time: reading.At.Wall, Quality: reading.Quality.String(), Reason: reading.Reason.String()}
 		if reading.Has&sensors.HasTemperature != 0 {
@@ -279,11 +288,9 @@ func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, t
 		if reading.Has&sensors.HasHumidity != 0 {
 			row.HumMean = hundredths(int32(reading.Humidity))
 		}
-		if rows = append(rows, row); len(rows) == maxRows {
-			break
-		}
+		rows = append(rows, row)
 	}
-	return rows, nil
+	return rows, true, nil
 }
 
 func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) ([]historyRow, error) {
@@ -292,7 +299,11 @@ func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from
 		level = store.TenMinutes
 	}
 	rows := []historyRow{}
-	for sum, err := range st.Rollups(r.Context(), probe, level, from, to) {
+	sums := st.Rollups(r.Context(), probe, level, from, to)
+	if to.Sub(from) > hoursUpTo {
+		sums = byDay(sums)
+	}
+	for sum, err := range sums {
 		if err != nil {
 			return nil, err
 		}

@@ -111,6 +111,10 @@ func TestAPI(t *testing.T) {
 	if code := ask(t, h, "GET", "history?"+long.Encode(), "", &rows); code != 200 || len(rows) == 0 || len(rows) > 19 || rows[0].TempMin == nil || *rows[0].TempMin > *rows[0].TempMean {
 		t.Errorf("history of a month: %d with %d rows", code, len(rows))
 	}
+	years := url.Values{"probe": {"a-1-1-canopy"}, "from": {"2022-01-01T00:00:00Z"}, "to": {"2026-05-02T00:00:00Z"}}
+	if code := ask(t, h, "GET", "history?"+years.Encode(), "", &rows); code != 200 || len(rows) != 1 || rows[0].GapS < 20*3600 || rows[0].GapS > 22*3600 {
+		t.Errorf("history of years: %d with %+v, want one day with three hours in it", code, rows)
+	}
 	var ps []rules.Prospect
 	if code := ask(t, h, "GET", "whatif?room=33&lamps=off", "", &ps); code != 200 || len(ps) != 12 || !ps[0].Reached {
 		t.Errorf("whatif: %d, %+v", code, ps)

@@ -83,6 +83,7 @@ type Daemon struct {
 	// openedLate says that the store knows nothing of what is open; owned by
 	// the core goroutine.
 	openedLate bool
+	stuck      bool                   // a write hangs; owned by the core goroutine
 	replaced   atomic.Pointer[string] // why a record was begun anew, until that is told
 
 	sourceMu sync.Mutex // guards source

@@ -26,6 +26,7 @@ func (d *Daemon) runCore(ctx context.Context) {
 		case in := <-d.in:
 			d.handle(in)
 		case <-second.C:
+			d.watchCard(time.Now())
 			if s := d.currentSource(); s == nil || !s.KeepsTime() {
 				d.tick(d.now())
 			}
@@ -187,12 +188,30 @@ func (d *Daemon) publish() {
 		s.Recording = false
 	}
 	if d.rec.Stuck(time.Now()) {
-		s.Recording, s.RecordNote = false, "the card takes very long to write"
+		s.Recording, s.RecordNote = false, cardHangs
 	}
 	if src := d.currentSource(); src != nil {
 		s.Polls, s.Buses = src.Probes(), src.Buses()
 	}
 	d.snapshot.Store(s)
+}
+
+const cardHangs = "the card takes very long to write"
+
+// watchCard raises record-incomplete while a write hangs, which reports no error,
+// and ends it when the card answers again.
+func (d *Daemon) watchCard(real time.Time) {
+	stuck := d.rec.Stuck(real)
+	if stuck == d.stuck {
+		return
+	}
+	d.stuck = stuck
+	if stuck {
+		d.setRecordAlarm(d.now(), false, cardHangs)
+		return
+	}
+	h := d.recording.Load()
+	d.setRecordAlarm(d.now(), h.ok, h.note)
 }
 
 // heartbeatEvery is how often a sign of life is due on either way.
