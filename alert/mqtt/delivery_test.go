@@ -145,18 +145,25 @@ func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 	eventually(t, 60*time.Second, "all 500 notices", has(back, ids))
 }
 
-// The phone's queue at the broker overflows at its default of 1,000 messages:
-// what comes later is dropped although it was confirmed.
-func TestDelivery_queueOverflows(t *testing.T) {
-	t.Parallel()
-	b := newBroker(t)
-	b.start()
+// phoneAway makes the pocket phone's subscription known to the broker and
+// leaves, so that the broker keeps its queue.
+func phoneAway(t *testing.T, b *broker) {
+	t.Helper()
 	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
 	eventually(t, 5*time.Second, "subscribed", func() bool {
 		p.client.Publish("dewline/attic/notice", 1, false, `{"id":"hello"}`).Wait()
 		return p.notices()["hello"] > 0
 	})
 	p.leave()
+}
+
+// The phone's queue at the broker overflows at its default of 1,000 messages:
+// what comes later is dropped although it was confirmed.
+func TestDelivery_queueOverflows(t *testing.T) {
+	t.Parallel()
+	b := newBroker(t)
+	b.start()
+	phoneAway(t, b)
 	filler := newPhone(t, b.url(), "")
 	for i := range 1200 {
 		filler.client.Publish("dewline/attic/notice", 1, false, fmt.Sprintf(`{"id":"filler %d"}`, i)).WaitTimeout(time.Second)
@@ -189,12 +196,7 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	b := newBroker(t, "persistence true", "persistence_location "+kept+"/",
 		"autosave_on_changes true", "autosave_interval 1", "max_queued_messages 0", "set_tcp_nodelay true")
 	b.start()
-	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
-	eventually(t, 5*time.Second, "subscribed", func() bool {
-		p.client.Publish("dewline/attic/notice", 1, false, `{"id":"hello"}`).Wait()
-		return p.notices()["hello"] > 0
-	})
-	p.leave()
+	phoneAway(t, b)
 	c := newCore(t, Options{Broker: b.url()}, 1)
 	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(50, "e")
