@@ -38,10 +38,11 @@ type Return struct {
 // quickReturn is how soon after clearing a raise counts as the same trouble.
 const quickReturn = 2 * time.Hour
 
-// A KPI holds the self-measures of ISA-18.2 clause 16 over the last 30 days of
-// running time.
+// A KPI holds the self-measures of ISA-18.2 clause 16: how many alarms over the
+// last 30 days of running time, as they stand now, and the rest for as long as
+// the alarms' records go back.
 type KPI struct {
-	Days            int              `json:"days"` // observed, at most 30
+	Days            int              `json:"days"` // observed, at most 30: for the next three
 	Alarms          uint64           `json:"alarms"`
 	PerDay          float64          `json:"per_day"`
 	BusiestDay      uint64           `json:"busiest_day"`
