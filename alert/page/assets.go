@@ -16,12 +16,13 @@ var files embed.FS
 type assets struct {
 	static map[string][]byte
 	paths  map[string]string // with a hash, so that a browser may keep them
-	pages  map[string]*template.Template
+	pages  *template.Template
 }
 
-// loadAssets reads what is embedded; a test renders every page.
+// loadAssets reads what is embedded; a test renders every page. The pages are
+// one set of templates, so that what they share is held once.
 func loadAssets() *assets {
-	a := &assets{static: map[string][]byte{}, paths: map[string]string{}, pages: map[string]*template.Template{}}
+	a := &assets{static: map[string][]byte{}, paths: map[string]string{}}
 	for _, name := range []string{"style.css", "live.js", "icon.svg"} {
 		b, err := files.ReadFile("static/" + name)
 		if err != nil {
@@ -31,9 +32,7 @@ func loadAssets() *assets {
 		a.static[name] = b
 		a.paths[name] = "/" + name + "?v=" + hex.EncodeToString(sum[:6])
 	}
-	for _, name := range []string{"home", "enclosure", "alarms", "answer", "login", "message"} {
-		a.pages[name] = template.Must(template.New(name).Funcs(template.FuncMap{"pair": pair}).ParseFS(files, "html/frame.html", "html/parts.html", "html/"+name+".html"))
-	}
+	a.pages = template.Must(template.New("").Funcs(template.FuncMap{"pair": pair}).ParseFS(files, "html/*.html"))
 	return a
 }
 

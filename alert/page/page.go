@@ -270,7 +270,7 @@ func (s *site) local(t time.Time) time.Time {
 // show renders a page. It is written only when whole.
 func (s *site) show(w http.ResponseWriter, code int, name string, data any) {
 	var b bytes.Buffer
-	if err := s.assets.pages[name].ExecuteTemplate(&b, "page", data); err != nil {
+	if err := s.assets.pages.ExecuteTemplate(&b, name, data); err != nil {
 		s.o.Log.Error("a page cannot be made", "page", name, "err", err)
 		http.Error(w, "This page cannot be made; the log says why.", http.StatusInternalServerError)
 		return
