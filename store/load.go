@@ -31,6 +31,9 @@ func (s *Store) load(tx *bolt.Tx, rep *Report) error {
 	s.lastSum.Store(0)
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if v, err := getDoc(tx, bucketSelf, []byte(keyLastSeq)); err == nil && len(v) == 8 {
+		s.mem.nextSeq = max(s.mem.nextSeq, binary.BigEndian.Uint64(v)+1)
+	}
 	s.rewrite = s.mem.adopt(names, entries, recs, s.attached)
 	s.attached = true
 	rep.Readings = 0

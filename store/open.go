@@ -152,6 +152,11 @@ func (s *Store) replace(ctx context.Context, rep *Report, damage error) error {
 	saved, err := salvage(ctx, name, s.path)
 	rep.Saved = saved
 	if err == nil {
+		if !saved.Incomplete { // otherwise Regain does the rest
+			if err := noteRegained(s.path, name); err != nil {
+				s.opt.Logger.Warn("the damaged record will be gone through again", "file", name, "err", err)
+			}
+		}
 		return nil
 	}
 	s.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -87,8 +88,11 @@ type salvager struct {
 	seen  map[string]bool              // root and name of bundles saved
 	days  map[string][]bundleKey       // by root
 	level uint8                        // the only level to copy, 0 for both
+	only  string                       // the only root to copy, empty for both
+	last  uint64                       // highest number of a bundle in the trees
 	recs  []block.Record               // scratch
-	dst   *bolt.DB
+	held  int                          // readings in the bundle that is put
+	put   func(root string, k bundleKey, name []byte, parts []bundlePart) error
 }
 
 // salvage reads src twice: once for what is small, which must be in the new file whatever
@@ -113,7 +117,7 @@ func salvage(ctx context.Context, src, dst string) (RepairReport, error) {
 
 // salvageFrom is salvage of so many bytes, which may refuse to be read in places.
 func salvageFrom(ctx context.Context, f io.ReaderAt, size int64, dst string) (RepairReport, error) {
-	v := &salvager{ctx: ctx, f: f, size: size, small: map[string]map[string][]byte{}, seen: map[string]bool{}, days: map[string][]bundleKey{}}
+	v := newSalvager(ctx, f, size)
 	v.walkAll(v.takeSmall)
 	if len(v.small) == 0 {
 		v.scan(v.takeLoose)
@@ -123,23 +127,42 @@ func salvageFrom(ctx context.Context, f io.ReaderAt, size int64, dst string) (Re
 	if err != nil {
 		return v.rep, err
 	}
-	if v.dst, err = openBolt(tmp, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true, NoSync: true}); err != nil {
+	db, err := openBolt(tmp, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true, NoSync: true})
+	if err != nil {
 		return v.rep, err
 	}
-	v.rep.Damaged, v.rep.DamagedReasons = 0, nil // the second walk meets them again
-	v.walkAll(v.takeBundle)
-	if v.rep.Damaged > 0 {
-		// Days first: hours that became part of one may lie about still.
-		for v.level = levelDay; v.level >= levelHour; v.level-- {
-			v.scan(v.takeLooseBundle)
-		}
+	v.put = func(root string, k bundleKey, name []byte, parts []bundlePart) error {
+		return db.Update(func(tx *bolt.Tx) error {
+			return putBundle(tx, root, name, appendBundle(nil, kindOf(root), name, parts))
+		})
 	}
-	err = errors.Join(v.dst.Close(), syncPath(tmp))
+	v.rep.Damaged, v.rep.DamagedReasons = 0, nil // the second walk meets them again
+	v.bundles()
+	err = errors.Join(guard(db.Close), syncPath(tmp))
 	if err == nil {
 		err = os.Rename(tmp, dst)
 	}
 	v.rep.Incomplete = ctx.Err() != nil
 	return v.rep, err
+}
+
+// newSalvager returns a salvager that has nothing yet.
+func newSalvager(ctx context.Context, f io.ReaderAt, size int64) *salvager {
+	return &salvager{ctx: ctx, f: f, size: size, small: map[string]map[string][]byte{}, seen: map[string]bool{}, days: map[string][]bundleKey{}}
+}
+
+// bundles puts every bundle that the trees lead to and, where these are damaged,
+// those on other pages. Days first: hours that became part of one may lie about
+// still.
+func (v *salvager) bundles() {
+	before := v.rep.Damaged
+	v.walkAll(v.takeBundle)
+	if v.rep.Damaged == before {
+		return
+	}
+	for v.level = levelDay; v.level >= levelHour; v.level-- {
+		v.scan(v.takeLooseBundle)
+	}
 }
 
 // damage counts what is given up, and says why of the first ten.
@@ -193,7 +216,13 @@ func (v *salvager) scan(take func(n *node, e *element)) {
 
 // takeSmall keeps documents, journal entries and batches of the open hour.
 func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, error)) error {
-	if len(path) == 0 || string(path[0]) == rootRaw || string(path[0]) == rootTable {
+	if len(path) == 2 && (string(path[0]) == rootRaw || string(path[0]) == rootTable) {
+		if k, ok := parseKey(path[1]); ok {
+			v.last = max(v.last, k.seq)
+		}
+		return nil
+	}
+	if len(path) == 0 {
 		return nil
 	}
 	b, err := value()
@@ -293,8 +322,13 @@ func (v *salvager) fill(tx *bolt.Tx) error {
 			}
 		}
 	}
-	return nil
+	// What may be added later keeps its place in front of what comes from now on.
+	return putDoc(tx, bucketSelf, []byte(keyLastSeq), binary.BigEndian.AppendUint64(nil, v.last))
 }
+
+// keyLastSeq is the document with the highest number that a bundle of a salvaged
+// file had.
+const keyLastSeq = "last-bundle"
 
 // takeBundle copies one bundle, without those of its blocks that are damaged.
 func (v *salvager) takeBundle(path [][]byte, key []byte, value func() ([]byte, error)) error {
@@ -333,10 +367,7 @@ func (v *salvager) takeLooseBundle(n *node, e *element) {
 
 // copyBundle writes the whole blocks of a bundle to the new file once.
 func (v *salvager) copyBundle(root string, b []byte) error {
-	kind := byte(kindRaw)
-	if root == rootTable {
-		kind = kindTable
-	}
+	kind := kindOf(root)
 	if len(b) < bundleStart {
 		return fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
 	}
@@ -345,7 +376,7 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if !ok {
 		return fmt.Errorf("%w: name of a bundle", ErrDamaged)
 	}
-	if v.seen[root+string(name)] || v.inDay(root, k) || (v.level != 0 && v.level != k.level) {
+	if v.seen[root+string(name)] || v.inDay(root, k) || (v.level != 0 && v.level != k.level) || (v.only != "" && v.only != root) {
 		return nil
 	}
 	var dec block.Decoder
@@ -394,9 +425,16 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	} else {
 		v.rep.Tables++
 	}
-	return v.dst.Update(func(tx *bolt.Tx) error {
-		return putBundle(tx, root, name, appendBundle(nil, kind, name, parts))
-	})
+	v.held = readings
+	return v.put(root, k, name, parts)
+}
+
+// kindOf is what a root's bundles hold.
+func kindOf(root string) byte {
+	if root == rootTable {
+		return kindTable
+	}
+	return kindRaw
 }
 
 // kindWord names what a bundle holds.

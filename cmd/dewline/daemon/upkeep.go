@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"strings"
@@ -118,12 +119,16 @@ func (d *Daemon) runUpkeep(ctx context.Context) {
 	again := time.NewTicker(redoEvery)
 	defer again.Stop()
 	var tidyAt time.Time
+	regained := d.regain(ctx)
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-d.redos.wake:
 		case now := <-again.C:
+			if !regained {
+				regained = d.regain(ctx)
+			}
 			if now.After(tidyAt) {
 				tidyAt = now.Add(d.tidy(ctx))
 			}
@@ -132,6 +137,25 @@ func (d *Daemon) runUpkeep(ctx context.Context) {
 			d.makeAgain(ctx, probe, r)
 		}
 	}
+}
+
+// regain brings back what an earlier damage left in a file beside the record, and
+// reports whether all of it was gone through.
+func (d *Daemon) regain(ctx context.Context) bool {
+	st := d.currentStore()
+	if st == nil {
+		return false
+	}
+	r, err := st.Regain(ctx)
+	if r.Readings > 0 {
+		text := fmt.Sprintf("%d readings of %s to %s", r.Readings, r.From.Format(time.RFC3339), r.To.Format(time.RFC3339))
+		d.log.Info("readings were brought back from a damaged record that was set aside", "what", text)
+		d.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "record", Who: "dewline", New: text, Why: "brought back from what was set aside as damaged"}})
+	}
+	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrUnavailable) {
+		d.log.Error("readings of a damaged record could not be brought back now; it is tried again", "err", err)
+	}
+	return err == nil
 }
 
 // How long a look at the size of the record waits for the next one, and after a

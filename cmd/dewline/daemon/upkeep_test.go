@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -183,6 +184,52 @@ func TestTheRecordIsTidiedByItself(t *testing.T) {
 	}
 	if after := fileSize(t, dir); after > before/2 {
 		t.Errorf("the file has %d bytes, and had %d before: %+v", after, before, st.Stats())
+	}
+}
+
+// What a start could not save of a damaged record comes back behind the watch, and
+// the journal says so.
+func TestReadingsComeBackFromADamagedRecord(t *testing.T) {
+	dir := t.TempDir()
+	st, _, err := store.Open(t.Context(), store.Options{Dir: dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := sensors.Instant{Wall: time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC), Synced: true}
+	for range 300 {
+		st.Append(sensors.Reading{Probe: "p", At: at, Has: sensors.HasTemperature, Temperature: 2400, Quality: sensors.Good})
+		at = at.Add(time.Minute)
+	}
+	if err := st.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(dir, store.FileName)
+	if err := os.Rename(file, file+".damaged-20260501T110000Z"); err != nil {
+		t.Fatal(err)
+	}
+	d := newTestDaemon(t, dir)
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	d.now = func() sensors.Instant { return at }
+	for range 2 {
+		if !d.regain(t.Context()) || !d.rec.write(t.Context()) {
+			t.Fatal("not all was gone through")
+		}
+	}
+	st = d.currentStore()
+	defer st.Close(t.Context())
+	n, lines := 0, 0
+	for range st.Readings(t.Context(), "p", time.Time{}, at.Wall) {
+		n++
+	}
+	for e, err := range st.Journal(time.Time{}, time.Time{}) {
+		if err == nil && strings.Contains(e.Why, "brought back") {
+			lines++
+		}
+	}
+	if n != 240 || lines != 1 { // the fifth hour was still open
+		t.Errorf("%d readings came back, and the journal says so %d times", n, lines)
 	}
 }
 

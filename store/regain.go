@@ -1,0 +1,261 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// regainedPrefix, with the name of a file that was set aside behind it, is the key
+// of a document that says that all that is whole in it is in the record.
+const regainedPrefix = "regained "
+
+// noteRegained says so in the record at path, which nobody has open.
+func noteRegained(path, aside string) error {
+	db, err := openBolt(path, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true})
+	if err != nil {
+		return err
+	}
+	err = guard(func() error { return db.Update(func(tx *bolt.Tx) error { return putRegained(tx, aside) }) })
+	return errors.Join(err, guard(db.Close))
+}
+
+func putRegained(tx *bolt.Tx, aside string) error {
+	return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(aside)), []byte{1})
+}
+
+// Regain adds to the record what is whole in files that were set aside as damaged
+// and is not in it: Open has seconds for that, and may find the disk full. It goes
+// through each file once, a bundle at a time, so that flushes and commits are let in
+// between, and leaves the files where they are. It returns what it added.
+func (s *Store) Regain(ctx context.Context) (RepairReport, error) {
+	var all RepairReport
+	select {
+	case s.tidying <- struct{}{}:
+	case <-ctx.Done():
+		return all, fmt.Errorf("regain readings: %w", ctx.Err())
+	}
+	defer func() { <-s.tidying }()
+	files, err := filepath.Glob(s.path + ".damaged-*")
+	if err != nil {
+		return all, fmt.Errorf("regain readings: %w", err)
+	}
+	slices.Sort(files)
+	for _, file := range files {
+		if err := s.regainOnce(ctx, file, &all); err != nil {
+			return all, fmt.Errorf("regain readings from %s: %w", file, err)
+		}
+	}
+	return all, nil
+}
+
+// regainOnce regains from one file, unless that was done before.
+func (s *Store) regainOnce(ctx context.Context, file string, all *RepairReport) error {
+	done := false
+	err := s.view(func(tx *bolt.Tx) error {
+		_, err := getDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(file)))
+		done = err == nil
+		return nil
+	})
+	if err != nil || done {
+		return err
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	r := regaining{s: s, salvager: newSalvager(ctx, f, info.Size()), all: all, stop: stop}
+	r.put = r.add
+	// Sums first: readings without sums would look damaged meanwhile.
+	for _, r.only = range []string{rootTable, rootRaw} {
+		r.level = 0
+		r.bundles()
+	}
+	if r.failed != nil {
+		return r.failed
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if err := s.fillSums(ctx, all); err != nil {
+		return err
+	}
+	return s.update(func(tx *bolt.Tx) error { return putRegained(tx, file) })
+}
+
+// A regaining is a Regain at work on one file.
+type regaining struct {
+	*salvager
+	s      *Store
+	all    *RepairReport
+	failed error // of the record, not of the file
+	stop   context.CancelFunc
+}
+
+// add puts one bundle into the record, if it has nothing of that time.
+func (r *regaining) add(root string, k bundleKey, name []byte, parts []bundlePart) error {
+	if r.failed != nil || len(parts) == 0 {
+		return nil
+	}
+	s := r.s
+	select {
+	case s.flushing <- struct{}{}:
+	case <-r.ctx.Done():
+		return nil
+	}
+	defer func() { <-s.flushing }()
+	e, ok := s.placeFor(root, k, name)
+	if !ok || s.holds(root, name) {
+		return nil
+	}
+	if e == nil {
+		e = &entry{key: k, name: slices.Clone(name), noRaw: root == rootTable}
+	}
+	err := s.update(func(tx *bolt.Tx) error {
+		return putBundle(tx, root, name, appendBundle(nil, kindOf(root), name, parts))
+	})
+	if err != nil {
+		r.failed = err
+		r.stop()
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if root == rootRaw {
+		e.noRaw = false
+		r.all.Bundles++
+		r.all.cover(r.held, k.wallMin, k.wallMax)
+	} else {
+		r.all.Tables++
+	}
+	if !slices.Contains(s.mem.entries, e) {
+		s.mem.insert(e)
+	}
+	return nil
+}
+
+// placeFor reports whether a bundle has a place in the record, and the entry that
+// it belongs to, nil for a new one. It has none where the record knows of other
+// readings of the same time, or where they would only be let go of again.
+func (s *Store) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
+	_, used := s.sizes()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	age := s.mem.newestMono() - k.monoMax
+	if root == rootRaw && (age > s.opt.KeepRaw.Milliseconds() || used > s.opt.MaxBytes-reserve(s.opt.MaxBytes)) ||
+		s.opt.KeepTable > 0 && age > s.opt.KeepTable.Milliseconds() {
+		return nil, false
+	}
+	for _, e := range s.mem.entries {
+		if string(e.name) == string(name) {
+			return e, true
+		}
+		if e.key.monoMin <= k.monoMax && k.monoMin <= e.key.monoMax && e.key.wallMin <= k.wallMax && k.wallMin <= e.key.wallMax {
+			return nil, false
+		}
+	}
+	for _, p := range s.mem.order {
+		for i := range p.recs {
+			r := &p.recs[i]
+			if r.Mono >= k.monoMin && r.Mono <= k.monoMax && r.Wall >= k.wallMin && r.Wall <= k.wallMax {
+				return nil, false
+			}
+		}
+	}
+	return nil, true
+}
+
+// holds reports whether the file has a bundle of that name.
+func (s *Store) holds(root string, name []byte) bool {
+	there := false
+	err := s.view(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(root))
+		there = b != nil && b.Bucket(name) != nil
+		return nil
+	})
+	return there && err == nil
+}
+
+// fillSums makes rollups where a damaged file gave readings without them.
+func (s *Store) fillSums(ctx context.Context, all *RepairReport) error {
+	s.mu.Lock()
+	entries := slices.Clone(s.mem.entries)
+	s.mu.Unlock()
+	for _, e := range entries {
+		if err := s.fillSum(ctx, e, all); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *Store) fillSum(ctx context.Context, e *entry, all *RepairReport) error {
+	select {
+	case s.flushing <- struct{}{}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { <-s.flushing }()
+	if e.noRaw || e.raw != nil || s.holds(rootTable, e.name) || !s.holds(rootRaw, e.name) {
+		return nil
+	}
+	var parts []bundlePart
+	err := s.view(func(tx *bolt.Tx) error {
+		return walkBundle(bytes.Clone(bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.name))), kindRaw, func(probe []byte, blocks [][]byte) bool {
+			parts = append(parts, bundlePart{string(probe), slices.Clone(blocks)})
+			return true
+		})
+	})
+	if err != nil {
+		s.damagedIf(err)
+		return nil
+	}
+	sums, err := s.sumsOf(parts)
+	if err != nil {
+		return nil // a damaged block is told when it is read
+	}
+	all.Tables++
+	return s.update(func(tx *bolt.Tx) error {
+		return putBundle(tx, rootTable, e.name, appendBundle(nil, kindTable, e.name, sums))
+	})
+}
+
+// sumsOf makes the rollups of a bundle whose own are lost. The caller holds the
+// flushing token.
+func (s *Store) sumsOf(parts []bundlePart) ([]bundlePart, error) {
+	var dec block.Decoder
+	var recs []block.Record
+	out := make([]bundlePart, 0, len(parts))
+	for _, p := range parts {
+		recs = recs[:0]
+		for _, b := range p.blocks {
+			var err error
+			if recs, err = dec.Decode(recs, b); err != nil {
+				return nil, err
+			}
+		}
+		blocks, err := tableBlocks(&s.enc, sumUp(sensors.ProbeID(p.probe), recs, *s.limits.Load()))
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, bundlePart{p.probe, blocks})
+	}
+	return out, nil
+}
