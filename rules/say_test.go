@@ -246,3 +246,21 @@ func TestQuantity(t *testing.T) {
 		}
 	}
 }
+
+// When something began is a clause of its own, and a silence that is over has no
+// length any more.
+func TestSentence_SpansOfTime(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.step(r.good("p1", 30.4, 85))
+	if got, want := r.last(LethalCeiling).Text, "at or above the lethal ceiling of 30.00 °C; since 09:01"; !strings.Contains(got, want) {
+		t.Errorf("%q does not say %q", got, want)
+	}
+	r = newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	r.run(3*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
+	r.run(5*time.Minute, r.calm)
+	if got := r.last(ProbeSilent).Text; !strings.HasSuffix(got, "; it delivers again.") {
+		t.Errorf("%q", got)
+	}
+}

@@ -119,17 +119,18 @@ func ago(d time.Duration) string {
 	}
 }
 
-// since writes when something began, in local time where the clock is set.
+// since adds when something began, in local time where the clock is set. It is a
+// clause of its own: a door "left ajar since 12:12" would say too much.
 func (e *Engine) since(at, now sensors.Instant) string {
 	switch {
 	case at.IsZero():
 		return ""
 	case !at.Synced || !now.Synced:
-		return " for " + ago(now.Sub(at))
+		return "; for " + ago(now.Sub(at))
 	case now.Sub(at) >= 24*time.Hour:
-		return " since " + at.Wall.In(e.loc).Format("2 Jan 15:04")
+		return "; since " + at.Wall.In(e.loc).Format("2 Jan 15:04")
 	default:
-		return " since " + at.Wall.In(e.loc).Format("15:04")
+		return "; since " + at.Wall.In(e.loc).Format("15:04")
 	}
 }
 
@@ -229,8 +230,9 @@ func overText(s *slot) string {
 	if !r.HasValue || !r.HasLimit || r.Unit == "" {
 		return overWords[s.kind]
 	}
-	if s.kind == kAhead {
-		return overWords[s.kind] // minutes to what is no longer near mean nothing
+	switch s.kind {
+	case kAhead, kSilent, kFrozen, kMistEndless, kBlind:
+		return overWords[s.kind] // a span that has ended has no length now
 	}
 	now := quantity(s.kind, r.Value, r.Unit)
 	if hasSides(s.kind) {

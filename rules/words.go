@@ -127,7 +127,10 @@ func (e *Engine) enclosureText(s *slot, v, l string) string {
 	case kNightDrop:
 		return fmt.Sprintf("%d nights without the wanted drop; the last was %s, wanted %s", en.st.Night.Streak(r.Limit), v, l)
 	case kMistMissing:
-		return fmt.Sprintf("no mist pulse at the scheduled time (%.0f missed in a row)", r.Value)
+		if r.Value > 1 {
+			return fmt.Sprintf("no mist pulse at the scheduled time, %.0f times in a row", r.Value)
+		}
+		return "no mist pulse at the scheduled time"
 	case kMistWeak:
 		return fmt.Sprintf("%.0f mist pulses in a row of less than half the usual strength", r.Value)
 	case kMistEndless:
