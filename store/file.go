@@ -276,10 +276,10 @@ func (s *Store) letGo(h *handle) {
 		return
 	}
 	s.db = nil
-	go func() { _ = guard(h.Close) }()
 	if h.file != nil {
 		_ = syscall.Flock(int(h.file.Fd()), syscall.LOCK_UN)
 	}
+	go func() { _ = guard(h.Close) }()
 }
 
 // measure notes the length of the file and the bytes of it in use, for those who
