@@ -181,6 +181,9 @@ func TestCap(t *testing.T) {
 	if days < 2 || days > 9 {
 		t.Fatalf("%.1f days of readings are left of 12", days)
 	}
+	if n := len(rollupsOf(t, s, r.probes[0], Hour, time.Time{}, farFuture)); n != 12*24+1 {
+		t.Fatalf("%d hours of rollups are left: readings go first, and there was room for all of %d", n, 12*24+1)
+	}
 	t.Logf("%.1f days of readings left in %d bytes, %d free", days, st.FileBytes, st.FreeBytes)
 }
 

@@ -84,6 +84,11 @@ func victim(dir string) error {
 		default:
 			return err
 		}
+		if left%40 == 0 { // now and then the file becomes another one
+			if err := s.Compact(ctx); err != nil && !tolerant {
+				return err
+			}
+		}
 		switch err := victimCommit(s, commit+1); {
 		case err == nil:
 			commit++
