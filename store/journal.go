@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"strconv"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -101,7 +102,7 @@ func (s *Store) Journal(from, to time.Time) iter.Seq2[JournalEntry, error] {
 		var before [sha256.Size]byte
 		s.eachJournal(func(key, value []byte) bool {
 			var e JournalEntry
-			bad := fmt.Errorf("%w: entry %x", ErrTampered, key)
+			bad := fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(key))
 			if len(value) < sha256.Size {
 				return yield(e, bad)
 			}
@@ -116,6 +117,14 @@ func (s *Store) Journal(from, to time.Time) iter.Seq2[JournalEntry, error] {
 			return yield(e, nil)
 		}, func(err error) { yield(JournalEntry{}, err) })
 	}
+}
+
+// entryNumber is an entry's key as a person may be told it.
+func entryNumber(key []byte) string {
+	if len(key) != 8 {
+		return fmt.Sprintf("%x", key)
+	}
+	return strconv.FormatUint(binary.BigEndian.Uint64(key), 10)
 }
 
 // eachJournal visits copies of the stored entries, some per read transaction.

@@ -35,7 +35,7 @@ func (s *Store) JournalSince(mono time.Duration) iter.Seq2[JournalEntry, error] 
 				copy(before[:], value)
 			}
 			if !ok {
-				return yield(JournalEntry{}, fmt.Errorf("%w: entry %x", ErrTampered, key))
+				return yield(JournalEntry{}, fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(key)))
 			}
 			return e.At.Mono < mono || yield(e, nil)
 		}, func(err error) { yield(JournalEntry{}, err) })

@@ -54,7 +54,7 @@ func runBackup(ctx context.Context, args []string, std stdio) error {
 	}
 	if ctl := cf.running(ctx); ctl != nil {
 		if err := ctl.backup(ctx, *to); err != nil {
-			return advised(err, *to)
+			return advised(err, *to, namesFile)
 		}
 	} else if err := backupStopped(ctx, cf, *to); err != nil {
 		return err
@@ -78,7 +78,7 @@ func backupStopped(ctx context.Context, cf controlFlags, to string) error {
 	}
 	defer rec.close()
 	if err := rec.Backup(ctx, to); err != nil {
-		return advised(err, filepath.Join(dir, store.FileName))
+		return advised(err, filepath.Join(dir, store.FileName), namesFile)
 	}
 	return nil
 }
@@ -103,7 +103,7 @@ func runRestore(ctx context.Context, args []string, std stdio) error {
 		return fmt.Errorf("%w: stop dewline first", err)
 	}
 	if err != nil {
-		return advised(err, *from)
+		return advised(err, *from, namesFile)
 	}
 	record := filepath.Join(dir, store.FileName)
 	handOver(record)
@@ -136,7 +136,7 @@ func runRepair(ctx context.Context, args []string, std stdio) error {
 	case errors.Is(err, store.ErrNothing):
 		return fmt.Errorf("%w: is it a record of dewline? Nothing was written", err)
 	case err != nil:
-		return advised(err, *to)
+		return advised(err, *to, namesFile)
 	}
 	tellRepair(std.out, *to, r)
 	if r.Incomplete {

@@ -126,6 +126,11 @@ func TestRecordThatIsNone(t *testing.T) {
 	says(t, exitFailed, []string{"exists"}, "export", "--data", dir, "--out", file)
 	says(t, exitOK, []string{"no readings from 2020-01-01 00:00 UTC", "the record holds 2026-05-01 08:00 UTC to 2026-05-01 08:09 UTC"},
 		"export", "--data", dir, "--from", "2020-01-01", "--to", "2020-01-02")
+	for _, args := range [][]string{{"restore", "--data", nowhere, "--from", nowhere}, {"repair", "--from", nowhere, "--to", target}, {"backup", "--data", dir, "--to", filepath.Join(nowhere, "x")}} {
+		if said := says(t, exitFailed, []string{"no such file", "look at the path"}, args...); strings.Contains(said, "--config") {
+			t.Errorf("dewline %v: sends the keeper elsewhere: %s", args, said)
+		}
+	}
 	if _, err := os.Stat(target); err == nil {
 		t.Error("a command that failed left its target")
 	}

@@ -81,7 +81,7 @@ func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) 
 	}
 	st, report, err := store.Open(ctx, o)
 	if err != nil {
-		return nil, report, advised(err, filepath.Join(dir, store.FileName))
+		return nil, report, advised(err, filepath.Join(dir, store.FileName), namesData)
 	}
 	if report.Quarantined != "" {
 		fmt.Fprintf(std.err, "the record was damaged (%v) and set aside as %s; what could be saved at once is in a new one; dewline repair saves all that is whole\n",

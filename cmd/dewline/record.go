@@ -35,13 +35,20 @@ func openForReading(ctx context.Context, cf controlFlags) (openedRecord, error) 
 func openDir(ctx context.Context, dir string) (openedRecord, error) {
 	st, _, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: true})
 	if err != nil {
-		return openedRecord{}, advised(err, filepath.Join(dir, store.FileName))
+		return openedRecord{}, advised(err, filepath.Join(dir, store.FileName), namesData)
 	}
 	return openedRecord{Store: st, close: func() { _ = st.Close(context.WithoutCancel(ctx)) }}, nil
 }
 
-// advised adds to an error about the file at path what to do about it.
-func advised(err error, path string) error {
+// What to do where something is missing.
+const (
+	namesData = "name the data directory with --data, or the configuration with --config"
+	namesFile = "look at the path: a folder or a file in it is not there"
+)
+
+// advised adds to an error about the file at path what to do about it; missing is
+// what to do where there is no such file.
+func advised(err error, path, missing string) error {
 	do := ""
 	switch {
 	case errors.Is(err, store.ErrLocked):
@@ -49,7 +56,7 @@ func advised(err error, path string) error {
 	case store.IsDamage(err):
 		do = fmt.Sprintf("dewline repair --from %s --to NEW saves what is whole", path)
 	case errors.Is(err, fs.ErrNotExist):
-		do = "name the data directory with --data, or the configuration with --config"
+		do = missing
 	case errors.Is(err, fs.ErrPermission):
 		do = "run it as root, or as who dewline runs as"
 	case errors.Is(err, syscall.EROFS):

@@ -144,7 +144,7 @@ func (d *Daemon) currentStore() *store.Store {
 // recordReplaced takes in that the record was damaged while it was in use. What is
 // open goes into the new one once it is written.
 func (d *Daemon) recordReplaced(report store.Report) {
-	why := "the record was damaged and set aside as " + report.Quarantined
+	why := setAside(report)
 	d.replaced.Store(&why)
 }
 
@@ -197,15 +197,13 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 	for _, k := range d.core.quiet() {
 		d.channels.alarm(k, nil)
 	}
-	entry := store.JournalEntry{At: now, Kind: "start", Who: "dewline", New: d.o.Version}
-	if report.Fresh {
-		entry.Why = "a new record"
-	}
 	if report.Quarantined != "" {
-		entry.Why = "the record was damaged and set aside as " + report.Quarantined
-		d.setRecordAlarm(now, false, entry.Why)
+		d.setRecordAlarm(now, false, setAside(report))
 	}
-	d.rec.Put(nil, []store.JournalEntry{entry})
+	if report.FellBack {
+		d.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
+	}
+	d.rec.Put(nil, startEntries(now, report, d.o.Version))
 	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
 		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
 	}
@@ -214,6 +212,34 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 		d.setRecordAlarm(now, h.ok, h.note)
 	}
 	d.apply(d.core.ConfigRefused(now, d.o.ConfigRefused))
+}
+
+func setAside(report store.Report) string {
+	return "the record was damaged and set aside as " + report.Quarantined
+}
+
+// startEntries are what the journal is told of a start.
+func startEntries(now sensors.Instant, report store.Report, version string) []store.JournalEntry {
+	start := store.JournalEntry{At: now, Kind: "start", Who: "dewline", New: version}
+	switch {
+	case report.Quarantined != "":
+		start.Why = setAside(report)
+	case report.Fresh:
+		start.Why = "a new record"
+	case report.FellBack:
+		start.Why = "the last commit of the record was damaged, and the one before is used"
+	case report.Migrated:
+		start.Why = "the record was brought to the layout of this version"
+	}
+	entries := []store.JournalEntry{start}
+	// A clock set forward looks like time that passed, which blind-period tells.
+	if back := report.LastWall.Sub(now.Wall); back >= stepAtLeast {
+		entries = append(entries, store.JournalEntry{
+			At: now, Kind: "clock-step", Who: "dewline", Old: report.LastWall.UTC().Format(time.RFC3339), New: now.Wall.UTC().Format(time.RFC3339),
+			Why: fmt.Sprintf("set back by %s or more while dewline was not running", back.Round(time.Second)),
+		})
+	}
+	return entries
 }
 
 // recordHealth takes in that the record stopped or resumed being written.
