@@ -83,15 +83,20 @@ func (e *Engine) exchanged(p *probe) *probe {
 		if a.At-b.At > p.st.Interval && !(a.Silent && b.Silent) {
 			continue
 		}
-		near := abs(a.NewTemp-b.Temp) <= swapNearTemp && abs(b.NewTemp-a.Temp) <= swapNearTemp
-		if a.HasHum {
-			near = near && abs(a.NewHum-b.Hum) <= swapNearHum && abs(b.NewHum-a.Hum) <= swapNearHum
-		}
-		if near {
+		if a.mirrors(b) {
 			return q
 		}
 	}
 	return nil
+}
+
+// mirrors reports whether each of two steps leads to where the other began.
+func (a *Step) mirrors(b *Step) bool {
+	near := abs(a.NewTemp-b.Temp) <= swapNearTemp && abs(b.NewTemp-a.Temp) <= swapNearTemp
+	if a.HasHum {
+		near = near && abs(a.NewHum-b.Hum) <= swapNearHum && abs(b.NewHum-a.Hum) <= swapNearHum
+	}
+	return near
 }
 
 // swapped notes an exchange, or that it was undone.

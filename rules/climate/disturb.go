@@ -52,6 +52,8 @@ func (d *disturbance) step(rest, fast, slow, share, dt float64) {
 	miss := rest - share*d.Fast - (1-share)*d.Slow
 	miss = min(max(miss, -disturbMost), disturbMost)
 	if miss*miss > disturbJump*disturbJump*d.variance(share) {
+		// Six times an hour's share: within ten minutes the input is free to be
+		// anything up to a leap.
 		p[2] += disturbLeap * disturbLeap * dt * 6
 		p[4] += fast * disturbLeap * disturbLeap * dt * 6
 		p[0] += 0.25 * miss * miss

@@ -127,7 +127,9 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 // sigmas are the standard uncertainties of a scenario's numbers.
 type sigmas struct{ rest, room, scale, drift float64 }
 
-// likely returns the scenario to start from and how sure it is.
+// likely returns the scenario to start from and how sure it is. The widths are
+// this project's own; simulated rooms hold them to what Forecast promises
+// (TestTimeToCeilingAsTold of package rules).
 func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
 	s := scenario{inputTau: inputLong, restTau: restTau, roomTau: roomTau, scale: 1}
 	u := sigmas{room: 0.4, scale: 0.12, drift: m.Params.Drift}

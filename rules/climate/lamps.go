@@ -248,17 +248,22 @@ func JudgeLamps(own LampStep, peers []LampStep) LampVerdict {
 	case share > stepMissing:
 		return LampsUnjudged
 	}
+	if mostStepped(peers, own.On) || own.Room && math.Abs(own.Usual) >= stepClear {
+		return stuck
+	}
+	return LampsUnjudged
+}
+
+// mostStepped reports whether most of the steps in one direction were there.
+func mostStepped(steps []LampStep, on bool) bool {
 	there, judged := 0, 0
-	for _, p := range peers {
-		if p.On == own.On && p.Judged {
+	for _, s := range steps {
+		if s.On == on && s.Judged {
 			judged++
-			if p.Step/p.Usual >= stepThere {
+			if s.Step/s.Usual >= stepThere {
 				there++
 			}
 		}
 	}
-	if 2*there > judged || own.Room && math.Abs(own.Usual) >= stepClear {
-		return stuck
-	}
-	return LampsUnjudged
+	return 2*there > judged
 }

@@ -42,6 +42,9 @@ const (
 	mistClip     = 95.0 // % before: little room to rise
 	mistTooWet   = 96.5 // % before: a mist would not show
 	mistSettle   = 5 * time.Minute
+	mistTick     = 0.1           // points that are a rise still, and no noise
+	mistFall     = 1.0           // points below the peak: it has passed
+	mistWater    = 0.4           // of the step that must be water and not the cooling of the air
 	mistLongest  = 6 * time.Hour // of a recorded dry-down
 	wetAt        = 90.0          // %
 	soakAt       = 95.0          // %
@@ -238,11 +241,11 @@ func (d *MistDetector) step(b mistMinute) MistEvent {
 		}
 	case mistRising:
 		d.wet(b)
-		if b.RH > d.Now.Peak+0.1 {
+		if b.RH > d.Now.Peak+mistTick {
 			d.Now.Peak, d.Now.PeakAt = b.RH, b.At
 		}
 		d.Now.Rise = max(d.Now.Rise, b.Grams-d.Grams0)
-		if b.At-d.Now.PeakAt >= mistSettle || b.RH < d.Now.Peak-1 {
+		if b.At-d.Now.PeakAt >= mistSettle || b.RH < d.Now.Peak-mistFall {
 			d.Phase, d.Lowest = mistDrying, b.RH
 			d.Record = dryRecord{}
 			d.Record.add(b)
@@ -297,7 +300,7 @@ func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
 		return false, ref
 	}
 	saturated := b.Grams * 100 / b.RH
-	return b.Grams-ref.Grams >= 0.4*step/100*saturated, ref
+	return b.Grams-ref.Grams >= mistWater*step/100*saturated, ref
 }
 
 // mistRise is the rise in points that is a mist above a level in %.
@@ -305,6 +308,8 @@ func mistRise(level float64) float64 {
 	return max(mistLeast, min(mistStep, mistShare*(100-level)))
 }
 
+// begin opens a pulse that b shows above ref. It began in the first minute that
+// was a quarter of the way up.
 func (d *MistDetector) begin(b, ref mistMinute) {
 	start := b.At
 	for i := range d.Filled {

@@ -238,7 +238,7 @@ func (g *gram) fit(f, s int, p *params) (loss float64, ok bool) {
 		}
 	}
 	center := [4]float64{p.FastPart, p.LampFast, p.LampSlow, 0}
-	pull := [4]float64{2, 0.5, 0.5, 0.01}
+	pull := [4]float64{2, 0.5, 0.5, 0.01} // 2 weighs as two slots in which the regressor is 1
 	if !g.lampMove {
 		// Lamps that never switched tell nothing: the offsets carry them.
 		pull[1], pull[2] = 1e9, 1e9
