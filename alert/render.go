@@ -242,24 +242,32 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 		}
 		b.WriteString(" at " + called(worst) + ".")
 	}
+	b.WriteString(endings(ms))
+	if n.AckedBy != "" {
+		b.WriteString("\nAcknowledged by " + n.AckedBy + ".")
+	}
+	return title, b.String()
+}
+
+// endings are the lines about alarms that did not simply return to normal; held
+// ones are one line together.
+func endings(ms []Member) string {
 	held := 0
 	for i := range ms {
 		if latched(&ms[i]) {
 			held++
 		}
 	}
+	s := ""
 	if held > 1 {
-		fmt.Fprintf(&b, "\n%d alarms are back to normal and held until somebody resets them.", held)
+		s = fmt.Sprintf("\n%d alarms are back to normal and held until somebody resets them.", held)
 	}
 	for i := range ms[:min(len(ms), listed)] {
-		if s := ending(&ms[i]); s != "" && (held < 2 || !latched(&ms[i])) {
-			b.WriteString("\n" + s)
+		if line := ending(&ms[i]); line != "" && (held < 2 || !latched(&ms[i])) {
+			s += "\n" + line
 		}
 	}
-	if n.AckedBy != "" {
-		b.WriteString("\nAcknowledged by " + n.AckedBy + ".")
-	}
-	return title, b.String()
+	return s
 }
 
 func latched(m *Member) bool { return m.State == alarm.LatchUnack || m.State == alarm.LatchAck }
