@@ -94,7 +94,8 @@ func speciesAdvice(got string, ids []string) string {
 		}
 	}
 	if best := nearest(got, ids); best != "" {
-		return fmt.Sprintf("did you mean %q?", best)
+		// Names of different species are often near, and their limits are not.
+		return fmt.Sprintf("did you mean %q? another species needs a [[species]] section with its limits", best)
 	}
 	return "write one of " + listed(ids) + ", or add a [[species]] section"
 }
@@ -183,7 +184,8 @@ func (k *checker) completeSpecies(t *element, id string, table []Species) bool {
 
 // limits checks that the limits of a species stand in their order.
 func (k *checker) limits(t *element, s Species) {
-	for _, o := range []struct {
+	const heatLimits = 6 // the first rows, which stand in one order
+	for i, o := range []struct {
 		lowKey    string
 		low, high fmt.Stringer
 		highKey   string
@@ -206,8 +208,11 @@ func (k *checker) limits(t *element, s Species) {
 		if !t.has(key) {
 			key = o.highKey
 		}
-		k.fault(t, key, "put the limits in order: cold, cool, bands, warn, act, ceiling",
-			"%s %s of species %q is not below %s %s", o.lowKey, o.low, s.ID, o.highKey, o.high)
+		do := "put the limits in order: cold, cool, bands, warn, act, ceiling"
+		if i >= heatLimits {
+			do = fmt.Sprintf("lower %s or raise %s", o.lowKey, o.highKey)
+		}
+		k.fault(t, key, do, "%s %s of species %q is not below %s %s", o.lowKey, o.low, s.ID, o.highKey, o.high)
 	}
 	if s.TenfoldPer <= 0 {
 		k.fault(t, "exposure_tenfold", `write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)

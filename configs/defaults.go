@@ -2,6 +2,7 @@ package configs
 
 import (
 	"cmp"
+	"path/filepath"
 	"strconv"
 	"time"
 )
@@ -95,6 +96,8 @@ func (c *Config) derive() {
 			p.Address = f.addresses[0]
 		}
 		p.TemperatureUnit = plainUnit(p.TemperatureUnit)
+		// Two spellings of one bus would get two owners.
+		p.Bus, p.Path = cleanPath(p.Bus), cleanPath(p.Path)
 	}
 	for i := range c.Enclosures {
 		c.Enclosures[i].Name = cmp.Or(c.Enclosures[i].Name, c.Enclosures[i].ID)
@@ -106,6 +109,14 @@ func (c *Config) derive() {
 		p := &c.People[i]
 		p.Name, p.Units = cmp.Or(p.Name, p.ID), plainUnit(p.Units)
 	}
+}
+
+// cleanPath leaves an empty path empty.
+func cleanPath(path string) string {
+	if path == "" {
+		return ""
+	}
+	return filepath.Clean(path)
 }
 
 // plainUnit brings the spellings of a temperature unit to "°C" and "F".

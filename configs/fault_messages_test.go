@@ -41,7 +41,7 @@ invalid-ids.toml:5:3: this [[enclosure]] has no id; add one, as in id = "a-1"
 invalid-ids.toml:9:1: the id "dewline" stands for the program itself; choose another id
 invalid-ids.toml:12:1: enclosure = "a" names no [[enclosure]]; write one of "Tank A"
 invalid-ids.toml:15:1: the id "Über" has characters outside a-z, 0-9 and hyphen, or is too long; write for example "ber"`,
-	"invalid-key-twice.toml": `invalid-key-twice.toml:11:1: not valid TOML: key floor_probe is already defined; correct this place first, then check again`,
+	"invalid-key-twice.toml": `invalid-key-twice.toml:11:1: not valid TOML: key floor_probe is already defined; write it once: join the two, or give the second another name`,
 	"invalid-lamps-and-mist.toml": `invalid-lamps-and-mist.toml:11:3: [[lamps]] "day" has no hours; add on = "08:00-20:00"
 invalid-lamps-and-mist.toml:14:3: [[mist]] "m" has no times; add times = ["08:00", "20:00"]
 invalid-lamps-and-mist.toml:19:28: the time 08:00 stands twice in [[mist]] "n"; write it once
@@ -49,9 +49,9 @@ invalid-lamps-and-mist.toml:20:1: longest = "1 s" is out of range; write 5 s to 
 invalid-lamps-and-mist.toml:21:1: the supply "Pump 1" has characters outside a-z, 0-9 and hyphen; write for example "pump-1"`,
 	"invalid-limit-order.toml": `invalid-limit-order.toml:13:1: warn 29 °C of species "dendrobates-auratus" is not below act 28.5 °C; put the limits in order: cold, cool, bands, warn, act, ceiling
 invalid-limit-order.toml:14:1: cold 19 °C of species "dendrobates-auratus" is not below cool 17 °C; put the limits in order: cold, cool, bands, warn, act, ceiling
-invalid-limit-order.toml:15:1: dry 75 % of species "dendrobates-auratus" is not below floor 70 %; put the limits in order: cold, cool, bands, warn, act, ceiling
-invalid-limit-order.toml:16:1: drop_min 5 °C of species "dendrobates-auratus" is not below drop_max 4 °C; put the limits in order: cold, cool, bands, warn, act, ceiling
-invalid-limit-order.toml:17:1: exposure_boundary 33 °C of species "dendrobates-auratus" is not below exposure_reference 32 °C; put the limits in order: cold, cool, bands, warn, act, ceiling
+invalid-limit-order.toml:15:1: dry 75 % of species "dendrobates-auratus" is not below floor 70 %; lower dry or raise floor
+invalid-limit-order.toml:16:1: drop_min 5 °C of species "dendrobates-auratus" is not below drop_max 4 °C; lower drop_min or raise drop_max
+invalid-limit-order.toml:17:1: exposure_boundary 33 °C of species "dendrobates-auratus" is not below exposure_reference 32 °C; lower exposure_boundary or raise exposure_reference
 invalid-limit-order.toml:18:1: exposure_tenfold of species "dendrobates-auratus" is zero; write for example "3 °C"`,
 	"invalid-mail-empty.toml": `invalid-mail-empty.toml:11:2: [mail] has no from; add the address that mail comes from
 invalid-mail-empty.toml:11:2: [mail] has no host; add the server's name, or remove [mail]`,
@@ -118,7 +118,7 @@ invalid-slot-twice.toml:18:1: shelf of enclosure "c" is negative; count from 1
 invalid-slot-twice.toml:19:1: animals = -3 is negative; write 0 or more`,
 	"invalid-species-incomplete.toml": `invalid-species-incomplete.toml:12:1: species "hyloxalus-azureiventris" is new to the table and lacks night, floor, dry, warn, act, ceiling, cool, cold; add them
 invalid-species-incomplete.toml:16:1: species "dendrobates-aurato" is new to the table and lacks day, night, floor, dry, warn, act, ceiling, cool, cold; did you mean "dendrobates-auratus"?`,
-	"invalid-species.toml": `invalid-species.toml:3:1: species = "dendrobates-auratos" is not in the table; did you mean "dendrobates-auratus"?
+	"invalid-species.toml": `invalid-species.toml:3:1: species = "dendrobates-auratos" is not in the table; did you mean "dendrobates-auratus"? another species needs a [[species]] section with its limits
 invalid-species.toml:7:1: species = "leucomelas" is not in the table; did you mean "dendrobates-leucomelas"?
 invalid-species.toml:11:1: species = "newt" is not in the table; write one of "dendrobates-auratus", "dendrobates-leucomelas", "dendrobates-tinctorius", "epipedobates-anthonyi", "oophaga-pumilio", "phyllobates-terribilis", "ranitomeya-imitator", or add a [[species]] section
 invalid-species.toml:12:1: stage = "frogllet" is not known; did you mean "froglet"?

@@ -5,6 +5,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"reflect"
 	"strings"
@@ -36,24 +37,28 @@ func Demo() []byte { return bytes.Clone(demoTOML) }
 // Load reads and decodes the file at path. Where the file was read but its
 // content is at fault the error is a *Faults.
 func Load(path string) (*Config, error) {
-	info, err := os.Stat(path)
+	data, err := readBounded(path)
 	if err != nil {
-		return nil, fmt.Errorf("read the configuration: %w", err)
-	}
-	if info.Size() > largestFile {
-		return nil, &Faults{tooLarge(path, info.Size())}
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, fmt.Errorf("read the configuration: %w", err)
+		return nil, fmt.Errorf("read the configuration: %w; name its file with --config", err)
 	}
 	return Decode(path, data)
 }
 
-func tooLarge(name string, size int64) Fault {
+// readBounded reads at most one byte more than a configuration may have: a
+// device or a pipe tells no size and may never end.
+func readBounded(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, largestFile+1))
+}
+
+func tooLarge(name string) Fault {
 	return Fault{
 		File: name, Line: 1, Col: 1,
-		What: fmt.Sprintf("the file has %d bytes, more than the %d of any room", size, largestFile),
+		What: fmt.Sprintf("the file has more than the %d bytes of any room", largestFile),
 		Do:   "name the configuration file",
 	}
 }
@@ -63,8 +68,8 @@ func tooLarge(name string, size int64) Fault {
 // what is not is go-toml's decision; where it is not TOML, only the first such
 // place can be told.
 func Decode(name string, data []byte) (*Config, error) {
-	if int64(len(data)) > largestFile {
-		return nil, &Faults{tooLarge(name, int64(len(data)))}
+	if len(data) > largestFile {
+		return nil, &Faults{tooLarge(name)}
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	fault := longLine(name, data)
@@ -129,7 +134,7 @@ func parse(name string, data []byte) (*element, *Fault) {
 	return nil, &Fault{
 		File: name, Line: at.line, Col: at.col,
 		What: "not valid TOML: " + strings.Join(strings.Fields(strings.TrimPrefix(err.Error(), "toml: ")), " "),
-		Do:   "correct this place first, then check again",
+		Do:   syntaxAdvice(data, at, err.Error()),
 	}
 }
 

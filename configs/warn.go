@@ -3,6 +3,7 @@ package configs
 import (
 	"fmt"
 	"net"
+	"net/url"
 	"slices"
 	"strings"
 )
@@ -18,6 +19,7 @@ const floorToKeep Percent = 70
 // warn collects what is allowed and yet likely to be regretted.
 func (k *checker) warn() {
 	k.warnRoom()
+	k.warnPage()
 	for i, e := range k.c.Enclosures {
 		k.warnEnclosure(k.doc.item("enclosure", i), e)
 	}
@@ -41,6 +43,9 @@ func (k *checker) warnRoom() {
 	if k.c.Room.Timezone == "" {
 		k.warning(room, `add timezone to [room], as in "Europe/Berlin"`, "no timezone: day and night follow the board's own setting")
 	}
+	if m := k.c.MQTT; m.PasswordFile+m.CommandTokenFile != "" && inTheClear(m.Broker) {
+		k.warning(k.doc.at("mqtt", "broker"), "write ssl:// if the broker can", "the broker is reached without TLS: passwords and the token of commands can be read on the way")
+	}
 	if k.doc.has("mail") && k.c.Mail.TLS == "none" {
 		k.warning(k.doc.at("mail", "tls"), `write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
 	}
@@ -48,9 +53,31 @@ func (k *checker) warnRoom() {
 	if len(k.c.Enclosures) > 1 && !slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.Place == InRoom && p.MeasuresTemperature() }) {
 		k.warning(newTable(position{1, 1}), `add a [[probe]] with place = "room"`, "nothing measures the room: a warm room cannot be told from a warm enclosure")
 	}
+}
+
+// inTheClear reports whether what goes to a broker can be read on the network.
+func inTheClear(broker string) bool {
+	u, err := url.Parse(broker)
+	return err == nil && slices.Contains([]string{"tcp", "mqtt", "ws"}, u.Scheme) && !isLoopback(u.Hostname())
+}
+
+func isLoopback(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// warnPage looks at who can reach the page.
+func (k *checker) warnPage() {
 	host, _, err := net.SplitHostPort(k.c.HTTP.Listen)
-	if ip := net.ParseIP(host); err == nil && k.c.HTTP.CertFile == "" && host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		k.warning(k.doc.at("http", "listen"), "add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")
+	if err != nil || isLoopback(host) {
+		return
+	}
+	listen := k.doc.at("http", "listen")
+	if k.c.HTTP.CertFile == "" {
+		k.warning(listen, "add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")
+	}
+	if k.c.HTTP.TokenFile == "" {
+		k.warning(listen, "add token_file, or listen on 127.0.0.1", "the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything")
 	}
 }
 

@@ -1,6 +1,9 @@
 package configs
 
-import "testing"
+import (
+	"strings"
+	"testing"
+)
 
 func TestWarnings(t *testing.T) {
 	for _, x := range []struct{ name, source, want string }{
@@ -21,9 +24,13 @@ room.toml:2:3: enclosure "a" has no lamp schedule: the day band holds at night t
 			`room.toml:25:1: wake notices reach person "q" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook
 room.toml:30:1: mail leaves without TLS: notices and the password can be read on the way; write tls = "starttls" if the server can`},
 		{"open page", quietRoom("", "[http]\nlisten = \":8077\"\n"),
-			`room.toml:24:1: the page is open to the network without TLS; add cert_file and key_file, or listen on 127.0.0.1`},
+			`room.toml:24:1: the page is open to the network without TLS; add cert_file and key_file, or listen on 127.0.0.1
+room.toml:24:1: the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything; add token_file, or listen on 127.0.0.1`},
 		{"no probe in the room", quietRoom("", "[[enclosure]]\nid = \"b\"\nspecies = \"dendrobates-auratus\"\nlamps = \"day\"\n[[probe]]\nid = \"b\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"b\"\n"),
 			`room.toml:1:1: nothing measures the room: a warm room cannot be told from a warm enclosure; add a [[probe]] with place = "room"`},
+		{"broker in the clear", strings.Replace(quietRoom("", ""), "127.0.0.1:1883\"", "broker.example.org:1883\"\ncommand_token_file = \"token\"", 1),
+			`room.toml:4:1: the broker is reached without TLS: passwords and the token of commands can be read on the way; write ssl:// if the broker can`},
+		{"a broker on the board", strings.Replace(quietRoom("", ""), "1883\"", "1883\"\ncommand_token_file = \"token\"", 1), ""},
 		{"page on the loopback", quietRoom("", "[http]\nlisten = \"[::1]:8077\"\n"), ""},
 		{"unused", quietRoom("", "[[lamps]]\nid = \"l\"\non = \"08:00-20:00\"\n[[mist]]\nid = \"m\"\ntimes = [\"08:00\"]\n[[webhook]]\nid = \"w\"\nurl = \"http://example.org/\"\n"),
 			`room.toml:23:3: no enclosure uses [[lamps]] "l"; name it in an enclosure, or remove it
