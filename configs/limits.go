@@ -4,13 +4,14 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 )
 
 // FormatLimits writes the limits in force for every enclosure as text, after
 // species, stage and the enclosure's own values are applied.
 func FormatLimits(w io.Writer, c *Config) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "Limits in force in room %q. Each is a default, not veterinary advice, and can be changed.\n", c.Room.Name)
+	wrap(&b, fmt.Sprintf("Limits in force in room %q. Each is a default, not veterinary advice, and can be changed.", c.Room.Name), "")
 	for _, e := range c.Enclosures {
 		c.formatEnclosure(&b, e)
 	}
@@ -23,19 +24,42 @@ func FormatLimits(w io.Writer, c *Config) error {
 // formatEnclosure writes one enclosure, worst limits first.
 func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
 	s := c.SpeciesFor(e)
-	fmt.Fprintf(b, "\n%s (%s): %s, %s%s\n", e.ID, e.Name, s.Name, e.Stage, place(e))
-	fmt.Fprintf(b, "  heat      worth a look %s, act now %s, lethal ceiling %s\n", s.Warn, s.Act, s.Ceiling)
-	fmt.Fprintf(b, "  cold      worth a look %s, act now %s\n", s.Cool, s.Cold)
-	fmt.Fprintf(b, "  band      day %s, night %s, night drop %s to %s\n", s.Day, s.Night, s.DropMin, s.DropMax)
+	humidity := "no floor"
 	if s.Floor > 0 {
-		fmt.Fprintf(b, "  humidity  floor %s, urgent under %s\n", s.Floor, s.Dry)
-	} else {
-		fmt.Fprintf(b, "  humidity  no floor\n")
+		humidity = fmt.Sprintf("floor %s, urgent under %s", s.Floor, s.Dry)
 	}
-	fmt.Fprintf(b, "  exposure  counts above %s, reference %s at %s, tenfold per %s; a relative dose, never a safe time\n",
-		s.Boundary, s.ReferenceTime, s.ReferenceTemp, s.TenfoldPer)
-	fmt.Fprintf(b, "  schedule  %s, %s\n", c.formatLamps(e), c.formatMist(e))
-	fmt.Fprintf(b, "  source    %s%s\n", s.Source, ownLimits(e))
+	b.WriteByte('\n')
+	wrap(b, fmt.Sprintf("%s (%s): %s, %s%s", e.ID, e.Name, s.Name, e.Stage, place(e)), "  ")
+	for _, line := range [][2]string{
+		{"heat", fmt.Sprintf("worth a look %s, act now %s, lethal ceiling %s", s.Warn, s.Act, s.Ceiling)},
+		{"cold", fmt.Sprintf("worth a look %s, act now %s", s.Cool, s.Cold)},
+		{"band", fmt.Sprintf("day %s, night %s, night drop %s to %s", s.Day, s.Night, s.DropMin, s.DropMax)},
+		{"humidity", humidity},
+		{"exposure", fmt.Sprintf("counts above %s, reference %s at %s, tenfold per %s; a relative dose, never a safe time",
+			s.Boundary, s.ReferenceTime, s.ReferenceTemp, s.TenfoldPer)},
+		{"schedule", c.formatLamps(e) + ", " + c.formatMist(e)},
+		{"source", s.Source + ownLimits(e)},
+	} {
+		wrap(b, fmt.Sprintf("  %-9s %s", line[0], line[1]), "            ")
+	}
+}
+
+// columns is how wide a terminal is that nobody has widened.
+const columns = 80
+
+// wrap writes text broken at its spaces, what does not fit on further lines
+// behind the indent.
+func wrap(b *strings.Builder, text, indent string) {
+	for utf8.RuneCountInString(text) > columns {
+		head := string([]rune(text)[:columns+1])
+		at := strings.LastIndexByte(head, ' ')
+		if at <= len(indent) {
+			break // one long word
+		}
+		b.WriteString(text[:at] + "\n")
+		text = indent + strings.TrimLeft(text[at:], " ")
+	}
+	b.WriteString(text + "\n")
 }
 
 // ownLimits names what the enclosure itself overrides.

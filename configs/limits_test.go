@@ -4,6 +4,7 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"unicode/utf8"
 )
 
 func TestFormatLimits(t *testing.T) {
@@ -26,28 +27,52 @@ enclosure = "cups"
 	if err := FormatLimits(&b, c); err != nil {
 		t.Fatal(err)
 	}
-	const want = `Limits in force in room "room". Each is a default, not veterinary advice, and can be changed.
+	const want = `Limits in force in room "room". Each is a default, not veterinary advice, and
+can be changed.
 
 a (Moss): Dendrobates auratus, adult, rack r shelf 2 slot 1
   heat      worth a look 27.5 °C, act now 28.5 °C, lethal ceiling 29.5 °C
   cold      worth a look 17 °C, act now 15 °C
   band      day 21–26 °C, night 18–22 °C, night drop 2 °C to 4 °C
   humidity  floor 70 %, urgent under 60 %
-  exposure  counts above 28 °C, reference 2 h at 32 °C, tenfold per 3 °C; a relative dose, never a safe time
+  exposure  counts above 28 °C, reference 2 h at 32 °C, tenfold per 3 °C; a
+            relative dose, never a safe time
   schedule  lamps on 08:00-20:00, no misting schedule
-  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature 611:93; set for this enclosure: ceiling 29.5 °C
+  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature
+            611:93; set for this enclosure: ceiling 29.5 °C
 
 cups (cups): Oophaga pumilio, tadpole
   heat      worth a look 26 °C, act now 28 °C, lethal ceiling 30 °C
   cold      worth a look 18 °C, act now 16 °C
   band      day 20–24 °C, night 20–24 °C, night drop 0 °C to 2 °C
   humidity  no floor
-  exposure  counts above 27 °C, reference 2 h at 29 °C, tenfold per 3 °C; a relative dose, never a safe time
+  exposure  counts above 27 °C, reference 2 h at 29 °C, tenfold per 3 °C; a
+            relative dose, never a safe time
   schedule  no lamp schedule, mist at 08:00, 20:00
-  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature 611:93
+  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature
+            611:93
 `
 	if b.String() != want {
 		t.Errorf("got:\n%s\nwant:\n%s", b.String(), want)
+	}
+}
+
+// A terminal has 80 columns; one long word may need more.
+func TestLimitsFitATerminal(t *testing.T) {
+	var b strings.Builder
+	if err := FormatLimits(&b, decodeOK(t, string(Example()))); err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(b.String()) {
+		if utf8.RuneCountInString(line) > columns+1 { // and the line's end
+			t.Errorf("too wide: %s", line)
+		}
+	}
+	b.Reset()
+	long := strings.Repeat("x", 100)
+	wrap(&b, "one "+long+" two", "  ")
+	if want := "one\n  " + long + " two\n"; b.String() != want {
+		t.Errorf("got %q, want %q", b.String(), want)
 	}
 }
 
