@@ -197,6 +197,12 @@ func start(t *testing.T, env []string, args ...string) *program {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return startBinary(t, bin, env, args...)
+}
+
+// startBinary runs a binary that was built otherwise.
+func startBinary(t *testing.T, bin string, env []string, args ...string) *program {
+	t.Helper()
 	p := &program{t: t, cmd: exec.Command(bin, args...), log: &screen{}, ended: make(chan struct{}), started: time.Now()}
 	p.cmd.Stdout, p.cmd.Stderr = p.log, p.log
 	p.cmd.Env = append(os.Environ(), env...)

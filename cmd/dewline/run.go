@@ -9,10 +9,10 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
-	"runtime/debug"
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
@@ -59,24 +59,28 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 	defer signal.Stop(hangup)
 	stopped := make(chan struct{})
 	defer close(stopped)
-	go func() {
-		for {
-			select {
-			case <-hangup:
-				d.Reload()
-			case <-stopped:
-				return
-			}
-		}
-	}()
+	go attend(d, hangup, stopped, log)
 	return d.Run(ctx)
 }
 
-// tightenMemory collects garbage earlier than usual: the daemon makes little of
-// it, and a small board has better uses for memory. $GOGC decides where set.
-func tightenMemory() {
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(30)
+// attend reloads at a signal and hands memory back, until stopped is closed.
+func attend(d *daemon.Daemon, hangup <-chan os.Signal, stopped <-chan struct{}, log *slog.Logger) {
+	trim := time.NewTimer(trimAfterStart)
+	defer trim.Stop()
+	for {
+		select {
+		case <-hangup:
+			d.Reload()
+		case <-trim.C:
+			if err := dropProgram(); err != nil {
+				log.Debug("memory that only starting needed stays in use", "err", err)
+			} else {
+				log.Debug("memory that only starting needed was handed back")
+			}
+			trim.Reset(trimEvery)
+		case <-stopped:
+			return
+		}
 	}
 }
 

@@ -63,5 +63,7 @@ func (d *Daemon) metricsHandler() http.Handler {
 	reg.MustRegister(metrics.New(d.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second, EnableOpenMetrics: true,
+		// A compressor holds 0.8 MB to spare the house's network 0.1 MB a scrape.
+		DisableCompression: true,
 	})
 }
