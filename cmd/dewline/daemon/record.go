@@ -204,6 +204,9 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 		d.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
 	}
 	d.rec.Put(nil, startEntries(now, report, d.o.Version))
+	if st := d.currentStore(); st != nil {
+		d.noteSettings(now, st)
+	}
 	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
 		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
 	}

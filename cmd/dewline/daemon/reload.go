@@ -45,10 +45,11 @@ func (d *Daemon) reload() bool {
 	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
 		d.apply(d.core.Reconfigure(now, next, d.ackLink))
 		entries := []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "in force"}}
-		for _, c := range changesOf(old, next) {
-			entries = append(entries, store.JournalEntry{At: now, Kind: "setting", Who: "keeper", Subject: c.key, Old: c.old, New: c.new})
+		var docs []store.Doc
+		if text := d.settingsInForce(); text != nil {
+			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
 		}
-		d.rec.Put(nil, entries)
+		d.rec.Put(docs, append(entries, settingEntries(now, old, next)...))
 	}}
 	for _, section := range needRestart(d.o.Config, next) {
 		d.log.Warn("this section takes effect at the next start", "section", section, "do", "systemctl restart dewline")
