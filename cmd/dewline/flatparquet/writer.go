@@ -25,6 +25,10 @@ const magic = "PAR1"
 // groupRows is how many rows are held before they are written.
 const groupRows = 50_000
 
+// window is how far back compression looks. A group's column is not much longer,
+// and memory grows with it.
+const window = 256 << 10
+
 // A Writer writes rows: each column is given one value, then EndRow ends the
 // row. Close writes the footer, without which the file is none.
 type Writer struct {
@@ -38,7 +42,7 @@ type Writer struct {
 
 // New begins a file of the given columns.
 func New(w io.Writer, columns ...*Column) (*Writer, error) {
-	zip, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
+	zip, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(window))
 	if err != nil {
 		return nil, fmt.Errorf("prepare compression: %w", err)
 	}
