@@ -23,6 +23,7 @@ type LampStep struct {
 	Usual  float64 `json:"usual"`  // own median of such steps
 	Judged bool    `json:"judged"` // Usual is known and large enough to tell
 	Room   bool    `json:"room"`   // Step is free of the room's own movement
+	Early  bool    `json:"early"`  // it was there before the switch already
 	Light  Lamps   `json:"light"`  // by a light probe, where there is one
 }
 
@@ -55,10 +56,31 @@ func (m *meanOf) add(x float64) {
 	m.Mean += (x - m.Mean) / float64(m.N)
 }
 
-// stepRing keeps the last steps in one direction.
+// stepRing keeps the last steps in one direction, and where they began.
 type stepRing struct {
-	Steps [stepsKept]float64 `json:"steps"`
-	N     uint32             `json:"n"`
+	Steps  [stepsKept]float64 `json:"steps"`
+	N      uint32             `json:"n"`
+	Starts [stepsKept]float64 `json:"starts"` // °C against the room
+	Begun  uint32             `json:"begun"`  // how many starts there have been
+}
+
+func (r *stepRing) add(start, step float64) {
+	r.Steps[r.N%stepsKept] = step
+	r.N++
+	r.Starts[r.Begun%stepsKept] = start
+	r.Begun++
+}
+
+// early reports whether a step from start would begin where steps usually end: an
+// enclosure that lost its lamps hours ago does not cool when they go off.
+func (r *stepRing) early(start, usual float64) bool {
+	n := min(r.Begun, stepsKept)
+	if n < stepsFew {
+		return false
+	}
+	var xs [stepsKept]float64
+	copy(xs[:n], r.Starts[:n])
+	return (start-median(xs[:n]))/usual >= stepThere
 }
 
 func (r *stepRing) usual() (float64, bool) {
@@ -163,12 +185,11 @@ func (w *LampWatch) measure(at time.Duration, value float64) bool {
 	}
 	usual, ok := ring.usual()
 	step := w.After.Mean - w.Before
-	w.Result = LampStep{On: w.On, Step: step, Usual: usual, Judged: ok, Room: w.HasRoom, Light: w.Light.State}
+	w.Result = LampStep{On: w.On, Step: step, Usual: usual, Judged: ok, Room: w.HasRoom, Early: ok && w.HasRoom && ring.early(w.Before, usual), Light: w.Light.State}
 	w.Measured = true
 	// A step that is missing must not become usual.
 	if !ok || step/usual >= stepMissing {
-		ring.Steps[ring.N%stepsKept] = step
-		ring.N++
+		ring.add(w.Before, step)
 	}
 	return true
 }
@@ -225,8 +246,9 @@ func (w *LampWatch) Lit() Lamps { return w.Light.State }
 
 // JudgeLamps decides for one enclosure whether its lamps answered their last
 // switch; peers are the steps of others, of which those in the same direction
-// count. A light probe decides alone. Otherwise the step must be missing, and
-// either peers had theirs or the own step is usually too clear to be lost.
+// count. A light probe decides alone. Otherwise the step must be missing, not only
+// have come before its time, and either peers had theirs or the own step is usually
+// too clear to be lost.
 func JudgeLamps(own LampStep, peers []LampStep) LampVerdict {
 	stuck := LampsStuckOn
 	if own.On {
@@ -238,7 +260,7 @@ func JudgeLamps(own LampStep, peers []LampStep) LampVerdict {
 		}
 		return stuck
 	}
-	if !own.Judged {
+	if !own.Judged || own.Early {
 		return LampsUnjudged
 	}
 	share := own.Step / own.Usual

@@ -2,6 +2,7 @@ package climate
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 )
@@ -145,6 +146,45 @@ func TestLampsStuck(t *testing.T) {
 	lampDay(&w, day+2, func(on bool) bool { return !on }, judge) // they do not come on
 	if len(last) != 2 || last[0] != LampsStuckOff {
 		t.Errorf("lamps that stay off: %v", last)
+	}
+}
+
+// Lamps that lost their power at noon, or were on all night, do not step at the next
+// switch, and are not stuck the other way.
+func TestLampsStepBeforeTheirTime(t *testing.T) {
+	for name, works := range map[string]func(minute int) bool{
+		"off since noon": func(m int) bool { return m >= 480 && m < 720 },
+		"on since 3":     func(m int) bool { return m >= 180 && m < 1200 },
+	} {
+		var w LampWatch
+		var got []LampVerdict
+		for day := range 5 {
+			lit := works
+			if day < 4 {
+				lit = func(m int) bool { return m >= 480 && m < 1200 }
+			}
+			got = nil
+			warm := 0.0
+			for m := range 24 * 60 {
+				target := 0.0
+				if lit(m) {
+					target = 2.5
+				}
+				warm += (target - warm) / 40
+				at := time.Duration(day)*24*time.Hour + time.Duration(m)*time.Minute
+				if w.Observe(at, 22+warm, 22, true, m >= 480 && m < 1200) {
+					s, _ := w.Step()
+					got = append(got, JudgeLamps(s, nil))
+				}
+			}
+		}
+		want := []LampVerdict{LampsAsScheduled, LampsUnjudged}
+		if name == "on since 3" {
+			want = []LampVerdict{LampsUnjudged, LampsAsScheduled}
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("%s: %v, want %v", name, got, want)
+		}
 	}
 }
 
