@@ -137,12 +137,7 @@ func (c *Core) Set(now sensors.Instant, cond rules.Condition) Effects {
 // Act carries out a person's decision about alarms, or refuses it.
 func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
 	ts, err := c.engine.Act(now, a)
-	entry := store.JournalEntry{
-		At: now, Kind: string(a.Kind), Who: a.By, Subject: string(a.Key.Alarm) + "/" + a.Key.Subject, Why: a.Why,
-	}
-	if a.For > 0 {
-		entry.New = a.For.String()
-	}
+	entry := actionEntry(now, a, ts)
 	if err != nil {
 		entry.Kind, entry.New = "refused", string(a.Kind)+": "+err.Error()
 		return Effects{Journal: []store.JournalEntry{entry}}, err
