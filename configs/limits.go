@@ -11,7 +11,8 @@ import (
 // species, stage and the enclosure's own values are applied.
 func FormatLimits(w io.Writer, c *Config) error {
 	var b strings.Builder
-	wrap(&b, fmt.Sprintf("Limits in force in room %q. Each is a default, not veterinary advice, and can be changed.", c.Room.Name), "")
+	wrap(&b, fmt.Sprintf("Limits in force in room %q.", c.Room.Name), "  ")
+	b.WriteString("Each is a default, not veterinary advice, and can be changed.\n")
 	for _, e := range c.Enclosures {
 		c.formatEnclosure(&b, e)
 	}

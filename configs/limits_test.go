@@ -27,8 +27,8 @@ enclosure = "cups"
 	if err := FormatLimits(&b, c); err != nil {
 		t.Fatal(err)
 	}
-	const want = `Limits in force in room "room". Each is a default, not veterinary advice, and
-can be changed.
+	const want = `Limits in force in room "room".
+Each is a default, not veterinary advice, and can be changed.
 
 a (Moss): Dendrobates auratus, adult, rack r shelf 2 slot 1
   heat      worth a look 27.5 °C, act now 28.5 °C, lethal ceiling 29.5 °C

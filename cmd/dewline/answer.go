@@ -123,7 +123,7 @@ func endDate(s string) (time.Time, error) {
 // runAlarms lists what is open in the running daemon.
 func runAlarms(ctx context.Context, args []string, std stdio) error {
 	fs := newFlags("alarms", "", std)
-	cf := addControlFlags(fs)
+	cf := addLookFlags(fs)
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}

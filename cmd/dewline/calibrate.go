@@ -48,10 +48,10 @@ func runCalibrate(ctx context.Context, args []string, std stdio) error {
 	ice := fs.Bool("ice", false, "the probe is sealed and in melting ice")
 	against := fs.String("against", "", "the `PROBE` beside which it lies")
 	note := fs.String("note", "", "a note for the record")
-	words, rest := leadingWords(args)
-	if err := parse(fs, rest, 0); err != nil {
+	if err := parse(fs, args, -1); err != nil {
 		return err
 	}
+	words := fs.Args()
 	if len(words) == 3 && words[0] == "undo" {
 		return undoCalibration(ctx, cf, words[1], words[2], *note, std)
 	}
@@ -251,17 +251,6 @@ func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
 		fmt.Fprintf(g.std.out, "%s  point %d of %d (%s): %s\n", g.now.Local().Format("15:04"), p.Point+1, p.Points, p.Source, p.Waiting)
 	}
 	return p, nil
-}
-
-// leadingWords splits the words before the first flag from the rest, so that
-// flags may follow them.
-func leadingWords(args []string) (words, rest []string) {
-	for i, a := range args {
-		if strings.HasPrefix(a, "-") {
-			return args[:i], args[i:]
-		}
-	}
-	return args, nil
 }
 
 func newSession(quantity string, probe sensors.ProbeID, salts []string, ice bool, against sensors.ProbeID) (*sensors.Session, error) {

@@ -4,7 +4,7 @@ package main
 func commands() []command {
 	table := []command{
 		{"run", "watch a room", runRun},
-		{"sentinel", "watch rooms from a second machine and tell when one falls silent", runSentinel},
+		{"sentinel", "watch rooms from a second machine, tell when one is silent", runSentinel},
 		{"demo", "show everything on a simulated room, without hardware or server", runDemo},
 		{"check", "check a configuration and say everything that is wrong", runCheck},
 		{"probes", "look for connected probes and print their configuration", runProbes},

@@ -26,17 +26,25 @@ type control struct {
 	client *http.Client
 }
 
-// controlFlags are the flags that every command for the running daemon has.
+// controlFlags are the flags that every command for the running daemon has; by
+// is nil for those that only look.
 type controlFlags struct {
 	socket, config, dir, by *string
 }
 
+// addControlFlags adds the flags of a command that leaves a line in the journal.
 func addControlFlags(fs *flag.FlagSet) controlFlags {
+	cf := addLookFlags(fs)
+	cf.by = fs.String("by", login(), "who acts, for the journal")
+	return cf
+}
+
+// addLookFlags adds those of a command that only looks.
+func addLookFlags(fs *flag.FlagSet) controlFlags {
 	return controlFlags{
 		socket: fs.String("control", "", "`PATH` of the daemon's control socket"),
 		config: fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`, to find the data directory and the socket"),
 		dir:    fs.String("data", os.Getenv("STATE_DIRECTORY"), "the data `DIR`, where the record and the socket are"),
-		by:     fs.String("by", login(), "who acts, for the journal"),
 	}
 }
 

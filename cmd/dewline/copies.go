@@ -41,7 +41,7 @@ func (c *control) backup(ctx context.Context, file string) error {
 // runBackup copies the record, running or not, and checks the copy.
 func runBackup(ctx context.Context, args []string, std stdio) error {
 	fs := newFlags("backup", "--to FILE", std)
-	cf := addControlFlags(fs)
+	cf := addLookFlags(fs)
 	to := fs.String("to", "", "the new `FILE`")
 	if err := parse(fs, args, 0); err != nil {
 		return err

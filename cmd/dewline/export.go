@@ -20,7 +20,7 @@ import (
 // runExport writes readings in a form that other programs read.
 func runExport(ctx context.Context, args []string, std stdio) error {
 	fs := newFlags("export", "[--from TIME] [--to TIME] [--probe ID] [--format csv|openmetrics|parquet] [--out FILE]", std)
-	cf := addControlFlags(fs)
+	cf := addLookFlags(fs)
 	span := addSpanFlags(fs, 24*time.Hour, "a day")
 	var only stringList
 	fs.Var(&only, "probe", "only the probe with this `ID`; may be given several times")

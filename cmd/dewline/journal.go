@@ -17,7 +17,7 @@ import (
 // runJournal prints who did what.
 func runJournal(ctx context.Context, args []string, std stdio) error {
 	fs := newFlags("journal", "[--from TIME] [--to TIME] [--verify]", std)
-	cf := addControlFlags(fs)
+	cf := addLookFlags(fs)
 	span := addSpanFlags(fs, 7*24*time.Hour, "a week")
 	verify := fs.Bool("verify", false, "check that no line was changed or removed, in all of the journal")
 	if err := parse(fs, args, 0); err != nil {

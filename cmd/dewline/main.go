@@ -12,6 +12,8 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"slices"
+	"strings"
 	"syscall"
 )
 
@@ -49,21 +51,27 @@ func (e usageError) Unwrap() error { return errUsage }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := dispatch(ctx, os.Args[1:], stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr})
-	stop()
-	os.Exit(code)
+	// A second interrupt ends at once what does not heed the first.
+	context.AfterFunc(ctx, stop)
+	os.Exit(dispatch(ctx, os.Args[1:], stdio{in: os.Stdin, out: os.Stdout, err: os.Stderr}))
 }
 
 // dispatch runs the command that args name and returns the exit code.
 func dispatch(ctx context.Context, args []string, std stdio) int {
 	table := commands()
-	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
+	if len(args) > 1 && args[0] == "help" {
+		args = []string{args[1], "-h"}
+	}
+	if len(args) == 0 || args[0] == "help" || isHelp(args[0]) {
 		usage(std.out, table)
 		return exitOK
 	}
 	for _, c := range table {
 		if c.name != args[0] {
 			continue
+		}
+		if slices.ContainsFunc(args[1:], isHelp) {
+			std.err = std.out // asked for, it is no complaint
 		}
 		err := c.run(ctx, args[1:], std)
 		switch {
@@ -82,9 +90,11 @@ func dispatch(ctx context.Context, args []string, std stdio) int {
 	return exitUsage
 }
 
+func isHelp(arg string) bool { return arg == "-h" || arg == "-help" || arg == "--help" }
+
 func usage(w io.Writer, table []command) {
 	fmt.Fprintln(w, "dewline: early warning for rooms of planted enclosures")
-	fmt.Fprintln(w, "\nUsage: dewline COMMAND [flags]; dewline COMMAND -h lists the flags.")
+	fmt.Fprintln(w, "\nUsage: dewline COMMAND [flags]; dewline help COMMAND lists the flags.")
 	fmt.Fprintln(w)
 	for _, c := range table {
 		fmt.Fprintf(w, "  %-14s %s\n", c.name, c.summary)
@@ -98,27 +108,56 @@ func newFlags(name, synopsis string, std stdio) *flag.FlagSet {
 	fs := flag.NewFlagSet(name, flag.ContinueOnError)
 	fs.SetOutput(std.err)
 	fs.Usage = func() {
-		fmt.Fprintf(std.err, "Usage: dewline %s %s\n", name, synopsis)
+		fmt.Fprintln(std.err, strings.TrimSpace("Usage: dewline "+name+" "+synopsis))
 		fs.PrintDefaults()
 	}
 	return fs
 }
 
-// parse reads args into fs and allows exactly positional words after the
-// flags; -1 allows any number.
+// parse reads args into fs, flags and words in any order, and allows exactly
+// positional words; -1 allows any number. Words stand in fs.Args.
 func parse(fs *flag.FlagSet, args []string, positional int) error {
-	if err := fs.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return err
+	var words []string
+	for len(args) > 0 {
+		if isSentence(args[0]) {
+			words, args = append(words, args[0]), args[1:]
+			continue
 		}
-		return usageError{"dewline " + fs.Name() + ": see the flags above"}
+		if err := fs.Parse(args); err != nil {
+			return flagError(fs, err)
+		}
+		left := fs.Args()
+		if ends := len(args) - len(left) - 1; ends >= 0 && args[ends] == "--" {
+			words = append(words, left...)
+			break
+		}
+		words = append(words, left[:min(1, len(left))]...)
+		args = left[min(1, len(left)):]
+	}
+	if err := fs.Parse(append([]string{"--"}, words...)); err != nil {
+		return flagError(fs, err)
 	}
 	if positional >= 0 && fs.NArg() != positional {
 		fs.Usage()
 		if positional == 0 {
 			return usageError{fmt.Sprintf("dewline %s: %q is no flag: nothing else is expected there", fs.Name(), fs.Arg(0))}
 		}
-		return usageError{fmt.Sprintf("dewline %s: takes %d words after the flags, got %d", fs.Name(), positional, fs.NArg())}
+		return usageError{fmt.Sprintf("dewline %s: takes %d words beside the flags, got %d", fs.Name(), positional, fs.NArg())}
 	}
 	return nil
+}
+
+// isSentence reports whether a word that begins like a flag is the text of a
+// note, such as "- two froglets moved".
+func isSentence(word string) bool {
+	before, _, _ := strings.Cut(word, "=")
+	return strings.HasPrefix(word, "-") && strings.Contains(before, " ")
+}
+
+// flagError repeats below the list of flags, where it is read, what was wrong.
+func flagError(fs *flag.FlagSet, err error) error {
+	if errors.Is(err, flag.ErrHelp) {
+		return err
+	}
+	return usageError{fmt.Sprintf("dewline %s: %v; see the flags above", fs.Name(), err)}
 }

@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"context"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"dewline/configs"
 )
@@ -40,13 +42,53 @@ func TestUsage(t *testing.T) {
 
 func TestEveryCommandExplainsItself(t *testing.T) {
 	for _, c := range commands() {
-		code, _, err := runDewline(t, c.name, "-h")
-		if code != exitOK || !strings.Contains(err, "Usage: dewline "+c.name) {
-			t.Errorf("dewline %s -h: %d\n%s", c.name, code, err)
+		for _, args := range [][]string{{c.name, "-h"}, {"help", c.name}} {
+			code, out, err := runDewline(t, args...)
+			if code != exitOK || !strings.HasPrefix(out, "Usage: dewline "+c.name) || err != "" {
+				t.Errorf("dewline %v: %d\n%s\n%s", args, code, out, err)
+			}
 		}
-		code, _, _ = runDewline(t, c.name, "--no-such-flag")
-		if code != exitUsage {
-			t.Errorf("dewline %s --no-such-flag: exit %d, want %d", c.name, code, exitUsage)
+		code, out, err := runDewline(t, c.name, "--no-such-flag")
+		last := err[strings.LastIndex(strings.TrimSpace(err), "\n")+1:]
+		if code != exitUsage || out != "" || !strings.Contains(last, "no-such-flag") {
+			t.Errorf("dewline %s --no-such-flag: exit %d, want %d, and the last line says why: %q", c.name, code, exitUsage, last)
+		}
+	}
+	code, _, err := runDewline(t, "help", "rum")
+	if code != exitUsage || !strings.Contains(err, `no command "rum"`) {
+		t.Errorf("help for an unknown command: %d %q", code, err)
+	}
+}
+
+func TestUsageFitsATerminal(t *testing.T) {
+	_, out, _ := runDewline(t, "help")
+	for line := range strings.Lines(out) {
+		if len([]rune(line)) > 80+1 {
+			t.Errorf("too wide: %s", line)
+		}
+	}
+}
+
+// Flags and words come in the order in which people think of them.
+func TestParse_AnyOrder(t *testing.T) {
+	for _, c := range []struct {
+		args  string
+		words string
+		long  time.Duration
+	}{
+		{"--for|30m|above-band|nursery", "above-band|nursery", 30 * time.Minute},
+		{"above-band|nursery|--for|30m", "above-band|nursery", 30 * time.Minute},
+		{"above-band|--for=30m|nursery", "above-band|nursery", 30 * time.Minute},
+		{"--for|30m|--|-odd|--for|1m", "-odd|--for|1m", 30 * time.Minute},
+		{"nursery|- two froglets moved", "nursery|- two froglets moved", 0},
+	} {
+		fs := newFlags("x", "", stdio{err: io.Discard})
+		long := fs.Duration("for", 0, "")
+		if err := parse(fs, strings.Split(c.args, "|"), -1); err != nil {
+			t.Errorf("%s: %v", c.args, err)
+		}
+		if got := strings.Join(fs.Args(), "|"); got != c.words || *long != c.long {
+			t.Errorf("%s: %s for %s, want %s for %s", c.args, got, *long, c.words, c.long)
 		}
 	}
 }

@@ -15,7 +15,7 @@ import (
 // runWhatIf asks the running daemon what a room's temperature would do.
 func runWhatIf(ctx context.Context, args []string, std stdio) error {
 	fs := newFlags("whatif", "--room 33C [--lamps on|off]", std)
-	cf := addControlFlags(fs)
+	cf := addLookFlags(fs)
 	room := fs.String("room", "", "the room's `TEMPERATURE` from now on, such as \"33 °C\", 33C or 91F")
 	lamps := fs.String("lamps", "", "hold the lamps on or off; default as they are now")
 	if err := parse(fs, args, 0); err != nil {
