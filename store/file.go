@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -292,6 +293,7 @@ func (s *Store) measure() {
 		return nil
 	})
 	info, serr := os.Stat(s.path)
+	s.notePlace(info, serr)
 	if errors.Join(err, serr) != nil {
 		return
 	}
@@ -299,6 +301,47 @@ func (s *Store) measure() {
 	s.mu.Lock()
 	s.fig.size, s.fig.used = size, used
 	s.mu.Unlock()
+}
+
+// notePlace remembers whether the open file still has its name: what is written to
+// one without a name is gone at the next start.
+func (s *Store) notePlace(info os.FileInfo, err error) {
+	place := inPlace
+	if h := s.current(); h != nil && h.file != nil {
+		switch mine, ferr := h.file.Stat(); {
+		case errors.Is(err, os.ErrNotExist):
+			place = nameGone
+		case err == nil && ferr == nil && !os.SameFile(mine, info):
+			place = nameTaken
+		}
+	}
+	s.place.Store(place)
+}
+
+// Where the open file is.
+const (
+	inPlace int32 = iota
+	nameGone
+	nameTaken
+)
+
+// ErrDisplaced says that another file took the record's place while it was open.
+var ErrDisplaced = errors.New("another file has taken the record's place; stop dewline, and keep the one that you want")
+
+// backInPlace gives a record whose file was removed under it its name again, with
+// all that it holds.
+func (s *Store) backInPlace(ctx context.Context) error {
+	switch s.place.Load() {
+	case nameTaken:
+		return ErrDisplaced
+	case nameGone:
+		s.opt.Logger.Error("the record's file was removed while it was in use; it is written anew", "file", s.path)
+		if err := os.MkdirAll(s.opt.Dir, 0o700); err != nil {
+			return err
+		}
+		return s.Compact(ctx)
+	}
+	return nil
 }
 
 // sizes returns the length of the file and the bytes of it in use, as measured last.

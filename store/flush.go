@@ -40,6 +40,10 @@ type takenSeries struct {
 // memory and the next Flush takes them along. ctx bounds the wait for another
 // flush, not the disk.
 func (s *Store) Flush(ctx context.Context, state []byte) error {
+	if err := s.backInPlace(ctx); err != nil {
+		s.failed(err)
+		return fmt.Errorf("flush the record: %w", err)
+	}
 	select {
 	case s.flushing <- struct{}{}:
 	case <-ctx.Done():

@@ -42,6 +42,7 @@ type Store struct {
 	encs      [maxWorkers]block.Encoder // one for each goroutine of share, the same
 	lastSum   atomic.Uint32             // checksum of the state as stored, 0 if not known
 	closed    atomic.Bool
+	place     atomic.Int32     // where the open file was at the last commit
 	stale     atomic.Bool      // a commit failed half-way: see resync
 	headStale bool             // the same for head, guarded by writing
 	rewrite   bool             // the next flush writes the open hour afresh, guarded by flushing
