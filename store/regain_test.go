@@ -24,13 +24,9 @@ func withoutRepeats(t *testing.T, s *Store, p sensors.ProbeID) int {
 	return len(seen)
 }
 
-// TestRegainAfterASalvageThatWasCutShort stops a salvage in the middle, as a start
-// does that has only seconds, and lets the record go on: the rest comes in behind
-// it, once, in its old place.
-func TestRegainAfterASalvageThatWasCutShort(t *testing.T) {
-	dir := memDir(t)
-	k := furnish(t, dir)
-	path := filepath.Join(dir, FileName)
+// salvageSome sets the file at path aside and saves about half of its bundles.
+func salvageSome(t *testing.T, path string) {
+	t.Helper()
 	aside, err := quarantine(path, start)
 	if err != nil {
 		t.Fatal(err)
@@ -69,6 +65,16 @@ func TestRegainAfterASalvageThatWasCutShort(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// TestRegainAfterASalvageThatWasCutShort stops a salvage in the middle, as a start
+// does that has only seconds, and lets the record go on: the rest comes in behind
+// it, once, in its old place.
+func TestRegainAfterASalvageThatWasCutShort(t *testing.T) {
+	dir := memDir(t)
+	k := furnish(t, dir)
+	path := filepath.Join(dir, FileName)
+	salvageSome(t, path)
 	s, got := open(t, dir)
 	some := k.sift(t, s)
 	r := newRoom(71, 1) // another room in the same one: its own probe name

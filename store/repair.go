@@ -379,10 +379,32 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if v.seen[root+string(name)] || v.inDay(root, k) || (v.level != 0 && v.level != k.level) || (v.only != "" && v.only != root) {
 		return nil
 	}
+	parts, blocks, readings, err := v.wholeParts(k, kind, b)
+	if err != nil {
+		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
+	}
+	if readings > 0 {
+		v.rep.cover(readings, k.wallMin, k.wallMax)
+	}
+	v.seen[root+string(name)] = true
+	if k.level == levelDay {
+		v.days[root] = append(v.days[root], k)
+	}
+	v.rep.Blocks += blocks
+	if root == rootRaw {
+		v.rep.Bundles++
+	} else {
+		v.rep.Tables++
+	}
+	v.held = readings
+	return v.put(root, k, name, parts)
+}
+
+// wholeParts returns what is whole of a bundle, and how many blocks and readings
+// that is. It counts what is not.
+func (v *salvager) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundlePart, blocks, readings int, err error) {
 	var dec block.Decoder
-	var parts []bundlePart
-	blocks, readings := 0, 0
-	err := walkBundle(b, kind, func(probe []byte, have [][]byte) bool {
+	err = walkBundle(b, kind, func(probe []byte, have [][]byte) bool {
 		p := bundlePart{probe: string(probe)}
 		for _, blk := range have {
 			var err error
@@ -409,24 +431,7 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 		}
 		return true
 	})
-	if err != nil {
-		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
-	}
-	if readings > 0 {
-		v.rep.cover(readings, k.wallMin, k.wallMax)
-	}
-	v.seen[root+string(name)] = true
-	if k.level == levelDay {
-		v.days[root] = append(v.days[root], k)
-	}
-	v.rep.Blocks += blocks
-	if root == rootRaw {
-		v.rep.Bundles++
-	} else {
-		v.rep.Tables++
-	}
-	v.held = readings
-	return v.put(root, k, name, parts)
+	return parts, blocks, readings, err
 }
 
 // kindOf is what a root's bundles hold.
