@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"strings"
 	"time"
 )
 
@@ -17,11 +18,13 @@ func main() {
 	o := options{}
 	flag.IntVar(&o.days, "days", 3, "simulated `days` for dewline and Prometheus")
 	flag.IntVar(&o.slow, "slow", 0, "`days` for the stores with a row or a key per reading, 0 for the same")
+	stores := flag.String("stores", strings.Join(names, ";"), "which `stores`, separated by semicolons; the first is what the others are told by")
 	poll := flag.Duration("poll", 10*time.Second, "`time` between two readings of a probe: a whole number of times 10 s that goes into a minute")
 	flag.StringVar(&o.memory, "memory", "/dev/shm", "`folder` for the timed runs, best one in memory")
 	flag.StringVar(&o.disk, "disk", "/dev/shm", "`folder` for the small file system that bytes written are counted on; without root, one on a real disk")
 	flag.StringVar(&o.open, "open", "../../../shared/data", "`folder` with the open data; left out where it is missing")
 	flag.Parse()
+	o.stores = strings.Split(*stores, ";")
 	if o.every = int(*poll / (stepMillis * time.Millisecond)); o.every < 1 || batchMillis%(int64(o.every)*stepMillis) != 0 {
 		exit(fmt.Errorf("-poll %v: give 10s, 20s, 30s or 1m", *poll))
 	}
@@ -39,6 +42,7 @@ func exit(err error) {
 type options struct {
 	days, slow, every  int
 	memory, disk, open string
+	stores             []string
 }
 
 // daysOf is how long a store is filled for.
@@ -60,7 +64,7 @@ type row struct {
 func compare(o options, w io.Writer) error {
 	began := time.Now()
 	var rows []row
-	for _, name := range names {
+	for _, name := range o.stores {
 		r := row{name: name, days: o.daysOf(name)}
 		var err error
 		if r.held, err = child(job{Store: name, Dir: o.memory, Days: r.days, Every: o.every}); err != nil {
