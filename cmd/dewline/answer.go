@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"time"
 
 	"dewline/alert"
@@ -170,32 +171,46 @@ func runDrill(ctx context.Context, args []string, std stdio) error {
 		return err
 	}
 	fmt.Fprintf(std.out, "drill %s is on its way: acknowledge it on the phone\n", begun.ID)
-	ctx, cancel := context.WithTimeout(ctx, *wait)
+	timed, cancel := context.WithTimeout(ctx, *wait)
 	defer cancel()
+	err = followDrill(timed, ctl, begun.ID, std.out)
+	switch {
+	case err == nil:
+		return nil
+	case ctx.Err() != nil:
+		return fmt.Errorf("drill %s is still out: nobody waits for its answer any more", begun.ID)
+	case timed.Err() != nil:
+		return fmt.Errorf("drill %s was not acknowledged within %s", begun.ID, *wait)
+	}
+	return err
+}
+
+// followDrill prints how a drill goes until it is acknowledged.
+func followDrill(ctx context.Context, ctl *control, id string, out io.Writer) error {
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()
 	seen := map[string]bool{}
 	for {
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("drill %s was not acknowledged within %s", begun.ID, *wait)
+			return ctx.Err()
 		case <-ticker.C:
 		}
 		var s alert.Snapshot
 		if err := ctl.get(ctx, "room", &s); err != nil {
 			return err
 		}
-		if s.Drill == nil || s.Drill.ID != begun.ID {
+		if s.Drill == nil || s.Drill.ID != id {
 			continue
 		}
 		for channel, after := range s.Drill.Taken {
 			if !seen[channel] {
 				seen[channel] = true
-				fmt.Fprintf(std.out, "  %s took it over after %.1f s\n", channel, after)
+				fmt.Fprintf(out, "  %s took it over after %.1f s\n", channel, after)
 			}
 		}
 		if s.Drill.Acked {
-			fmt.Fprintf(std.out, "  acknowledged by %s after %.1f s\n", s.Drill.AckedBy, s.Drill.AckedIn)
+			fmt.Fprintf(out, "  acknowledged by %s after %.1f s\n", s.Drill.AckedBy, s.Drill.AckedIn)
 			return nil
 		}
 	}

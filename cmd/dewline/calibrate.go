@@ -260,13 +260,16 @@ func newSession(quantity string, probe sensors.ProbeID, salts []string, ice bool
 			ways++
 		}
 	}
+	if err := checkQuantity(quantity); err != nil {
+		return nil, err
+	}
 	switch {
 	case ways != 1:
 		return nil, errors.New("choose one of --salt, --ice and --against")
 	case against == probe:
 		return nil, fmt.Errorf("probe %s cannot be compared with itself", probe)
 	case against != "":
-		return sensors.NewTwinSession(probe, against, sensors.Quantity(quantity)), checkQuantity(quantity)
+		return sensors.NewTwinSession(probe, against, sensors.Quantity(quantity)), nil
 	case ice && quantity == string(sensors.Temperature):
 		return sensors.NewIceSession(probe), nil
 	case len(salts) > 0 && quantity == string(sensors.Humidity):

@@ -290,6 +290,7 @@ func TestCalibrate_WrongWords(t *testing.T) {
 		{[]string{"temperature", "p", "--salt", "nacl"}, "salts are for humidity and ice is for temperature"},
 		{[]string{"humidity", "p", "--salt", "pepper"}, "pepper"},
 		{[]string{"pressure", "p", "--against", "q"}, "neither temperature nor humidity"},
+		{[]string{"humidty", "p", "--salt", "nacl"}, `"humidty" is neither temperature nor humidity`},
 		{[]string{"temperature", "p", "--against", "p"}, "cannot be compared with itself"},
 		{[]string{"humidity"}, "takes"},
 	} {

@@ -120,12 +120,28 @@ func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (Effec
 
 // Drill sends a test notice and returns its id.
 func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
+	if !d.hasWay(person) {
+		return "", errors.New("no way to a phone is set up: add [mqtt] or a [[webhook]], and a [[person]] with channels, and restart")
+	}
 	var id string
 	err := d.perform(ctx, func(now sensors.Instant) (fx Effects, err error) {
 		id, fx, err = d.core.Drill(now, person, by)
 		return fx, err
 	})
 	return id, err
+}
+
+// hasWay reports whether a notice for a person, "" for the first, can leave at
+// all. Who names no channel is told by MQTT; other channels were checked.
+func (d *Daemon) hasWay(person string) bool {
+	cfg := d.cfg.Load()
+	broker := cfg.MQTT.Broker != "" || d.o.Channels["mqtt"] != nil
+	for _, p := range cfg.People {
+		if person == "" || p.ID == person {
+			return len(p.Channels) > 0 || broker
+		}
+	}
+	return person != "" || broker // an unknown person is refused elsewhere
 }
 
 // A Note is one line that a keeper wrote about an enclosure, or about the room
