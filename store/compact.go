@@ -71,6 +71,9 @@ type compaction struct {
 var compactRoots = [...]string{rootRaw, rootTable, rootJournal}
 
 func (c *compaction) run() error {
+	if err := c.s.displaced(); err != nil {
+		return err
+	}
 	if err := os.Remove(c.tmp); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
@@ -310,19 +313,27 @@ func (c *compaction) swap() error {
 		return ErrUnavailable
 	}
 	old.gone = true
-	if err := guard(old.Close); err != nil {
-		return err
-	}
-	s.become(nil) // until it is open again; if it will not, the next write tries
-	if err := os.Rename(c.tmp, s.path); err != nil {
-		return err
-	}
-	if err := syncPath(filepath.Dir(s.path)); err != nil {
-		return err
-	}
-	h, err := s.openHandle()
-	if err == nil {
-		s.become(h)
-	}
+	// Readers wait at the gate of the old file until the new one is there; without
+	// one, the next write tries.
+	h, err := c.replace(old)
+	s.become(h)
 	return err
+}
+
+// replace closes the old file, renames the copy and opens it.
+func (c *compaction) replace(old *handle) (*handle, error) {
+	if err := guard(old.Close); err != nil {
+		return nil, err
+	}
+	if err := os.Rename(c.tmp, c.s.path); err != nil {
+		return nil, err
+	}
+	if err := syncPath(filepath.Dir(c.s.path)); err != nil {
+		return nil, err
+	}
+	h, err := c.s.openHandle()
+	if err != nil {
+		return nil, err
+	}
+	return h, nil
 }

@@ -5,8 +5,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 )
 
 // A nosyContext runs a function each time it is asked whether it has ended, which
@@ -84,6 +87,33 @@ func TestCompactBesideWriters(t *testing.T) {
 		t.Errorf("%+v", rep)
 	}
 	check(s)
+}
+
+// TestCompactBesideReaders asks for readings all the time while the file is replaced
+// again and again: whoever asks waits for the new file instead of being told that
+// there is none.
+func TestCompactBesideReaders(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	fill(t, s, newRoom(52, 2), 3*time.Hour)
+	ctx, cancel := context.WithCancel(t.Context())
+	var readers sync.WaitGroup
+	for range 4 {
+		readers.Go(func() {
+			for ctx.Err() == nil {
+				if err := s.view(func(*bolt.Tx) error { return nil }); err != nil {
+					t.Error(err)
+					return
+				}
+			}
+		})
+	}
+	for range 20 {
+		if err := s.Compact(t.Context()); err != nil {
+			t.Error(err)
+		}
+	}
+	cancel()
+	readers.Wait()
 }
 
 // TestCompactRefusesADamagedCopy damages a bundle in the running record: the copy
@@ -181,4 +211,22 @@ func TestOpenClearsUnfinishedCopies(t *testing.T) {
 	if names, _ := filepath.Glob(filepath.Join(dir, "*")); len(names) != 1 {
 		t.Errorf("in the folder: %v", names)
 	}
+}
+
+// TestCompactAfterAFailedClose takes the file descriptor away before the swap, so that
+// closing fails: the record opens again with the next write.
+func TestCompactAfterAFailedClose(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	r := newRoom(54, 1)
+	want := fill(t, s, r, 90*time.Minute)
+	if err := s.current().file.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Compact(t.Context()); err == nil {
+		t.Fatal("closing did not fail")
+	}
+	for p, more := range fill(t, s, r, 10*time.Minute) {
+		want[p] = append(want[p], more...)
+	}
+	compare(t, readAll(t, s, r.probes[0], time.Time{}, farFuture), want[r.probes[0]])
 }
