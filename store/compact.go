@@ -312,6 +312,9 @@ func (c *compaction) swap() error {
 	if old.gone {
 		return ErrUnavailable
 	}
+	if err := s.displaced(); err != nil {
+		return err
+	}
 	old.gone = true
 	// Readers wait at the gate of the old file until the new one is there; without
 	// one, the next write tries.

@@ -328,6 +328,17 @@ const (
 // ErrDisplaced says that another file took the record's place while it was open.
 var ErrDisplaced = errors.New("another file has taken the record's place; stop dewline, and keep the one that you want")
 
+// displaced looks whether another file has taken the record's place: nothing may be
+// put over that.
+func (s *Store) displaced() error {
+	info, err := os.Stat(s.path)
+	s.notePlace(info, err)
+	if s.place.Load() == nameTaken {
+		return ErrDisplaced
+	}
+	return nil
+}
+
 // backInPlace gives a record whose file was removed under it its name again, with
 // all that it holds.
 func (s *Store) backInPlace(ctx context.Context) error {

@@ -40,20 +40,20 @@ type takenSeries struct {
 // memory and the next Flush takes them along. ctx bounds the wait for another
 // flush, not the disk.
 func (s *Store) Flush(ctx context.Context, state []byte) error {
-	if err := s.backInPlace(ctx); err != nil {
-		s.failed(err)
-		return fmt.Errorf("flush the record: %w", err)
-	}
+	openErr := s.backInPlace(ctx)
 	select {
 	case s.flushing <- struct{}{}:
 	case <-ctx.Done():
 		return fmt.Errorf("flush the record: another write is still going on: %w", ctx.Err())
 	}
 	defer func() { <-s.flushing }()
-	openErr := s.reattach(ctx)
+	if openErr == nil {
+		openErr = s.reattach(ctx)
+	}
 	if openErr == nil {
 		openErr = s.resync()
 	}
+	// Also while the disk takes nothing: sealed hours take up far less memory.
 	if err := s.seal(); err != nil {
 		return err
 	}

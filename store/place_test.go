@@ -61,6 +61,9 @@ func TestReplacedByHand(t *testing.T) {
 	if err := os.Rename(other, s.path); err != nil {
 		t.Fatal(err)
 	}
+	if err := s.Compact(t.Context()); !errors.Is(err, ErrDisplaced) {
+		t.Errorf("compact says %v", err)
+	}
 	var err error
 	for range 2 { // the first may find out only while it writes
 		for _, x := range r.next() {
@@ -71,7 +74,18 @@ func TestReplacedByHand(t *testing.T) {
 	if !errors.Is(err, ErrDisplaced) {
 		t.Errorf("flush says %v", err)
 	}
+	for range 90 * 6 { // a long backlog is packed, or memory would soon be full
+		for _, x := range r.next() {
+			s.Append(x)
+		}
+	}
+	if err := s.Flush(t.Context(), nil); !errors.Is(err, ErrDisplaced) {
+		t.Errorf("flush says %v", err)
+	}
+	if st := s.Stats(); st.OpenReadings > 60*6 || st.Unwritten < 90*6 {
+		t.Errorf("%d readings are still open, %d wait for the disk", st.OpenReadings, st.Unwritten)
+	}
 	if b, err := os.ReadFile(s.path); string(b) != "another record" {
-		t.Errorf("the other file was written over: %q, %v", b, err)
+		t.Errorf("the other file was written over: %.99q, %v", b, err)
 	}
 }
