@@ -37,12 +37,14 @@ type Node struct {
 	synced func() bool
 	since  time.Time // that it may have been heard
 
-	mu    sync.Mutex
-	held  held
-	pace  pacer
-	live  bool // a message that was not retained has arrived
-	off   bool // its clock was told to be wrong
-	count Stats
+	mu   sync.Mutex
+	held held
+	pace pacer
+	live bool // a message that was not retained has arrived
+	off  bool // its clock was told to be wrong
+
+	unheard error // why no message can come, nil where one can
+	count   Stats
 }
 
 // held is what the newest message gave.
@@ -219,9 +221,19 @@ func (n *Node) Sample(context.Context) (sensors.Sample, error) {
 	return s, nil
 }
 
+// Unheard tells that nobody listens for the node's messages and why, so that it need
+// not be waited for.
+func (n *Node) Unheard(why error) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.unheard = sensors.Fault(sensors.BusError, fmt.Errorf("nobody listens for it: %w", why))
+}
+
 func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
 	h := &n.held
 	switch {
+	case n.unheard != nil:
+		return sensors.Sample{}, n.unheard
 	case !n.live && now.Sub(n.since) <= n.maxAge && (!h.any || errors.Is(h.err, errUndated)):
 		// So long may a sound node be between two messages.
 		return sensors.Sample{}, sensors.Faultf(sensors.Waiting, "no message yet, in %v since dewline listens", now.Sub(n.since).Round(time.Second))

@@ -1,6 +1,7 @@
 package remote
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -198,5 +199,20 @@ func TestNewNodeRefuses(t *testing.T) {
 		if _, err := NewNode(p, nil); err == nil || !strings.Contains(err.Error(), "shelf-4") {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// A node for whose messages nobody listens is not waited for.
+func TestUnheard(t *testing.T) {
+	n, err := NewNode(configs.Probe{ID: "p", Topic: "nodes/1", TemperaturePointer: "/t"}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := n.Sample(t.Context()); sensors.ReasonOf(err) != sensors.Waiting {
+		t.Fatalf("before: %v", err)
+	}
+	n.Unheard(errors.New("no password"))
+	if _, err := n.Sample(t.Context()); sensors.ReasonOf(err) != sensors.BusError || !strings.Contains(err.Error(), "probe p on topic nodes/1: nobody listens for it: no password") {
+		t.Errorf("%v", err)
 	}
 }

@@ -74,6 +74,9 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 	if len(wires.nodes) > 0 {
 		if b.subscriber, err = newSubscriber(cfg, wires.nodes, log); err != nil {
 			log.Error("remote probes cannot be heard; the others are watched", "err", err, "do", "mend [mqtt] or its secret and restart")
+			for _, n := range wires.nodes {
+				n.Unheard(err)
+			}
 		}
 	}
 	return b, nil

@@ -138,7 +138,7 @@ func TestBusesReadWhatIsThere(t *testing.T) {
 		for id, want := range map[sensors.ProbeID]sensors.Reading{
 			"one": {Temperature: 24_13}, "two": {Temperature: 24_25}, "three": {Temperature: 24_38}, "kernel": {Temperature: 25_00},
 			"direct": {Reason: sensors.BusError}, "left": {Reason: sensors.BusError}, "right": {Reason: sensors.BusError},
-			"other": {Reason: sensors.BusError}, "node": {Reason: sensors.Waiting}, "odd": {Reason: sensors.BusError},
+			"other": {Reason: sensors.BusError}, "node": {Reason: sensors.BusError}, "odd": {Reason: sensors.BusError},
 		} {
 			if r, ok := got[id]; !ok || r.Temperature != want.Temperature || r.Reason != want.Reason {
 				t.Errorf("%s: %v, %+v; want %v %q", id, ok, r, want.Temperature, want.Reason)
