@@ -191,14 +191,8 @@ func (g *guide) collect(ctx context.Context) error {
 		case p.Stage == sensors.Done:
 			return nil
 		case p.Stage == sensors.Captured:
-			fmt.Fprintf(g.std.out, "point %d of %d taken. Put the probe over the next reference and press Enter.\n", p.Point+1, p.Points)
-			select {
-			case <-ctx.Done():
-				return errGivenUp
-			case _, more := <-keys:
-				if !more {
-					return errors.New("calibration given up: the input ended")
-				}
+			if err := g.moved(ctx, p, keys); err != nil {
+				return err
 			}
 			g.session.Next()
 		}
@@ -210,16 +204,39 @@ func (g *guide) collect(ctx context.Context) error {
 	}
 }
 
+// moved asks for the probe to be put over the next reference and waits for
+// Enter. One typed before, in an hour of waiting, is no answer to that.
+func (g *guide) moved(ctx context.Context, p sensors.Progress, keys <-chan struct{}) error {
+	select {
+	case <-keys:
+	default:
+	}
+	fmt.Fprintf(g.std.out, "point %d of %d taken. Put the probe over the next reference and press Enter.\n", p.Point+1, p.Points)
+	select {
+	case <-ctx.Done():
+		return errGivenUp
+	case _, more := <-keys:
+		if !more {
+			return errors.New("calibration given up: the input ended")
+		}
+	}
+	return nil
+}
+
 var errGivenUp = errors.New("calibration given up: nothing was changed")
 
-// enters tells of each line that is typed, and closes when the input ends. It
-// waits for the keyboard beside what else may happen.
+// enters tells that a line was typed since somebody looked, and closes when the
+// input ends. It waits for the keyboard beside what else may happen; a read of
+// the keyboard ends only with the process.
 func enters(in io.Reader) <-chan struct{} {
-	c := make(chan struct{})
+	c := make(chan struct{}, 1)
 	go func() {
 		defer close(c)
 		for keys := bufio.NewScanner(in); keys.Scan(); {
-			c <- struct{}{}
+			select {
+			case c <- struct{}{}:
+			default:
+			}
 		}
 	}()
 	return c

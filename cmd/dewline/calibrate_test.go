@@ -193,6 +193,18 @@ func TestCalibrate_InterruptedAtThePrompt(t *testing.T) {
 	b.serves("p")
 }
 
+// An Enter that was typed before the prompt does not say that the probe was
+// moved: the second point would be taken in the first jar.
+func TestCalibrate_EnterBeforeThePrompt(t *testing.T) {
+	keys := make(chan struct{}, 1)
+	keys <- struct{}{}
+	close(keys) // and nothing is typed afterwards
+	g := guide{std: stdio{out: io.Discard}}
+	if err := g.moved(t.Context(), sensors.Progress{Points: 2}, keys); err == nil || !strings.Contains(err.Error(), "the input ended") {
+		t.Errorf("%v", err)
+	}
+}
+
 // prompted interrupts when it is asked for Enter.
 type prompted struct{ interrupt func() }
 
