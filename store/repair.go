@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -142,7 +143,10 @@ func salvageFrom(ctx context.Context, f io.ReaderAt, size int64, dst string) (Re
 	if err == nil {
 		err = os.Rename(tmp, dst)
 	}
-	v.rep.Incomplete = ctx.Err() != nil
+	if err == nil {
+		err = syncPath(filepath.Dir(dst))
+	}
+	v.rep.Incomplete = v.rep.Incomplete || ctx.Err() != nil
 	return v.rep, err
 }
 
@@ -383,10 +387,15 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if err != nil {
 		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
 	}
+	v.seen[root+string(name)] = true
+	v.held = readings
+	if err := v.put(root, k, name, parts); err != nil {
+		v.rep.Incomplete = true // the disk may be full: the bundle is whole, and not saved
+		return err
+	}
 	if readings > 0 {
 		v.rep.cover(readings, k.wallMin, k.wallMax)
 	}
-	v.seen[root+string(name)] = true
 	if k.level == levelDay {
 		v.days[root] = append(v.days[root], k)
 	}
@@ -396,8 +405,7 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	} else {
 		v.rep.Tables++
 	}
-	v.held = readings
-	return v.put(root, k, name, parts)
+	return nil
 }
 
 // wholeParts returns what is whole of a bundle, and how many blocks and readings

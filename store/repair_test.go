@@ -150,3 +150,32 @@ func TestStatsWaitForNoDisk(t *testing.T) {
 		t.Error("the figures wait for the file")
 	}
 }
+
+// TestSalvageOntoAFullDisk lets the new file take only some of the bundles: the report
+// counts those alone, and says that there is more to be had.
+func TestSalvageOntoAFullDisk(t *testing.T) {
+	dir := memDir(t)
+	furnish(t, dir)
+	f, err := os.Open(filepath.Join(dir, FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := newSalvager(t.Context(), f, info.Size())
+	taken := 0
+	v.put = func(string, bundleKey, []byte, []bundlePart) error {
+		if taken == 2 {
+			return syscall.ENOSPC
+		}
+		taken++
+		return nil
+	}
+	v.bundles()
+	if got := v.rep.Bundles + v.rep.Tables; got != 2 || !v.rep.Incomplete {
+		t.Errorf("%d bundles are said to be saved, want 2: %+v", got, v.rep)
+	}
+}
