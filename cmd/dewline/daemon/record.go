@@ -146,6 +146,15 @@ func (d *Daemon) currentStore() *store.Store {
 func (d *Daemon) recordReplaced(report store.Report) {
 	why := setAside(report)
 	d.replaced.Store(&why)
+	d.nudgeHealth() // a reader may have met the damage, and no write failed
+}
+
+// nudgeHealth has the core look at how the record is.
+func (d *Daemon) nudgeHealth() {
+	select {
+	case d.healthMoved <- struct{}{}:
+	default: // the core will see the newest when it looks
+	}
 }
 
 // keepAll hands the recorder everything that is open, for a record that could
@@ -251,10 +260,7 @@ func (d *Daemon) recordHealth(ok bool, note string) {
 		d.loadBook(st)
 	}
 	d.recording.Store(&recordHealth{ok: ok, note: note})
-	select {
-	case d.healthMoved <- struct{}{}:
-	default: // the core will see the newest when it looks
-	}
+	d.nudgeHealth()
 }
 
 func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {

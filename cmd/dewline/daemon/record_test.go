@@ -117,6 +117,11 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 		t.Fatal("nothing is open")
 	}
 	d.recordReplaced(store.Report{Quarantined: "dewline.db.damaged-1"})
+	select {
+	case <-d.healthMoved:
+	default:
+		t.Error("the core is not told to look")
+	}
 	for range 2 { // the second time there is nothing to tell
 		d.setRecordAlarm(now, true, "")
 		if !d.rec.write(t.Context()) {
