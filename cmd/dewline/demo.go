@@ -99,11 +99,16 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	show.welcome(cfg, ln.Addr().String(), broker.addr, token, o)
 	show.story(story)
 
-	// The phone outlives ctx: it hears the last words of the daemon.
+	return watchDemo(ctx, d, cfg, broker.addr, show)
+}
+
+// watchDemo runs the daemon with a phone that shows what arrives. The phone
+// outlives ctx: it hears the last words of the daemon.
+func watchDemo(ctx context.Context, d *daemon.Daemon, cfg *configs.Config, broker string, show *shower) error {
 	phoneCtx, hangUp := context.WithCancel(context.WithoutCancel(ctx))
 	defer hangUp()
 	var phoneDone sync.WaitGroup
-	phone, err := startPhone(phoneCtx, &phoneDone, broker.addr, cfg.Room.ID, show)
+	phone, err := startPhone(phoneCtx, &phoneDone, broker, cfg.Room.ID, show)
 	if err != nil {
 		return err
 	}
@@ -160,7 +165,7 @@ func demoListener(ctx context.Context, addr string, warn io.Writer) (net.Listene
 	}
 	host, _, splitErr := net.SplitHostPort(addr)
 	if splitErr != nil {
-		return nil, usageError{fmt.Sprintf("dewline demo: --http %s: %v", addr, splitErr)}
+		return nil, usageError{fmt.Sprintf("dewline demo: --http %s: %v; write for example 127.0.0.1:8077", addr, splitErr)}
 	}
 	other, otherErr := lc.Listen(ctx, "tcp", net.JoinHostPort(host, "0"))
 	if otherErr != nil {

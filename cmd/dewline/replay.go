@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -40,6 +41,8 @@ func runReplay(ctx context.Context, args []string, std stdio) error {
 		return usageError{"dewline replay: name the trace with --trace FILE"}
 	case (*config == "") == (*species == ""):
 		return usageError{"dewline replay: give either --config FILE or --species ID"}
+	case *config != "" && (*lights != "" || *mist != "" || given(fs, "timezone")):
+		return usageError{"dewline replay: --lights, --mist and --timezone go with --species; a configuration has its own"}
 	case *format == "ndjson":
 		r.print = r.printJSON
 	case *format == "text":
@@ -65,6 +68,13 @@ func runReplay(ctx context.Context, args []string, std stdio) error {
 	}
 	err = r.run(ctx, *file, in)
 	return errors.Join(err, r.out.Flush())
+}
+
+// given reports whether a flag stood on the command line.
+func given(fs *flag.FlagSet, name string) bool {
+	found := false
+	fs.Visit(func(f *flag.Flag) { found = found || f.Name == name })
+	return found
 }
 
 func openTrace(file string, std stdio) (io.Reader, func(), error) {
@@ -199,6 +209,9 @@ func (r *replay) families() func(sensors.ProbeID) string {
 func (r *replay) end() error {
 	if err := r.emit(r.engine.Tick(r.last)); err != nil {
 		return err
+	}
+	if r.last.Wall.IsZero() {
+		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.name)
 	}
 	if r.badLines > 0 {
 		return fmt.Errorf("%d lines could not be used", r.badLines)

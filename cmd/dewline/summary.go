@@ -65,9 +65,7 @@ func runSummary(ctx context.Context, args []string, std stdio) error {
 // running returns the daemon to ask, nil for none. A data directory that was
 // named is not looked for at another daemon.
 func (f *summaryFlags) running(ctx context.Context, fs *flag.FlagSet) *control {
-	named := false
-	fs.Visit(func(fl *flag.Flag) { named = named || fl.Name == "data" })
-	if named && *f.control.socket == "" {
+	if given(fs, "data") && *f.control.socket == "" {
 		if ctl := newControl(filepath.Join(*f.control.dir, "control.sock")); ctl.answers(ctx) {
 			return ctl
 		}
