@@ -16,17 +16,7 @@ import (
 // before it takes that name. The store stays in use meanwhile.
 func (s *Store) Backup(ctx context.Context, path string) error {
 	tmp := path + ".new"
-	err := s.view(func(tx *bolt.Tx) error {
-		f, err := os.OpenFile(tmp, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
-		if err != nil {
-			return err
-		}
-		_, err = tx.WriteTo(ctxWriter{ctx, f})
-		if err == nil {
-			err = f.Sync()
-		}
-		return errors.Join(err, f.Close())
-	})
+	err := s.copyTo(ctx, tmp)
 	if err == nil {
 		err = verifyFile(ctx, tmp)
 	}
@@ -38,6 +28,28 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 		return fmt.Errorf("back the record up to %s: %w", path, err)
 	}
 	return syncPath(filepath.Dir(path))
+}
+
+// copyTo writes the record as of now to path. It keeps Compact out: that would wait
+// for the end of the copy with all writes behind it.
+func (s *Store) copyTo(ctx context.Context, path string) error {
+	select {
+	case s.tidying <- struct{}{}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { <-s.tidying }()
+	return s.view(func(tx *bolt.Tx) error {
+		f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+		if err != nil {
+			return err
+		}
+		_, err = tx.WriteTo(ctxWriter{ctx, f})
+		if err == nil {
+			err = f.Sync()
+		}
+		return errors.Join(err, f.Close())
+	})
 }
 
 // ctxWriter stops a long copy when its context ends.

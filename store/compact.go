@@ -91,6 +91,10 @@ func (c *compaction) run() error {
 			return err
 		}
 	}
+	// On the disk now, so that under the locks only what is late has to be waited for.
+	if err := syncPath(c.tmp); err != nil {
+		return err
+	}
 	if err := verifyFile(c.ctx, c.tmp); err != nil {
 		return err
 	}

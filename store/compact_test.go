@@ -230,3 +230,29 @@ func TestCompactAfterAFailedClose(t *testing.T) {
 	}
 	compare(t, readAll(t, s, r.probes[0], time.Time{}, farFuture), want[r.probes[0]])
 }
+
+// TestBackupKeepsCompactOut asks that no smaller copy can be begun while a backup reads
+// the file: before the swap it would wait for the backup's end, and all commits for it.
+func TestBackupKeepsCompactOut(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	fill(t, s, newRoom(55, 1), 2*time.Hour)
+	asked := 0
+	err := s.Backup(nosyContext{t.Context(), func() {
+		if asked++; asked != 1 {
+			return
+		}
+		select {
+		case s.tidying <- struct{}{}:
+			<-s.tidying
+			t.Error("a smaller copy could be begun")
+		default:
+		}
+		if err := s.Commit(Commit{Docs: []Doc{{BucketNotes, "k", []byte("v")}}}); err != nil {
+			t.Error(err)
+		}
+	}}, filepath.Join(dir, "copy"))
+	if err != nil || asked == 0 {
+		t.Errorf("asked %d times: %v", asked, err)
+	}
+}

@@ -30,8 +30,8 @@ type Store struct {
 	mem memory
 	fig figures
 
-	tidying   chan struct{}             // holds one token: Recompute, Compact
-	flushing  chan struct{}             // holds one token: Flush, and a part of Recompute and Compact
+	tidying   chan struct{}             // holds one token: Recompute, Compact, Regain, a copy
+	flushing  chan struct{}             // holds one token: Flush, and a part of the former
 	writing   sync.Mutex                // one write transaction with its bookkeeping
 	layout    sync.RWMutex              // written while bundles are taken out of the index
 	file      sync.Mutex                // guards db, never held for long
