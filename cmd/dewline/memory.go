@@ -22,7 +22,7 @@ const (
 // it, and a small board has better uses for memory. $GOGC decides where set.
 func tightenMemory() {
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(30)
+		debug.SetGCPercent(20)
 	}
 }
 
