@@ -39,14 +39,18 @@ func (s *Store) Tidy(ctx context.Context) (bool, error) {
 // Compact copies the record into a smaller file without the free pages, checks
 // the copy and goes on with it. What is large and does not change is copied and
 // checked beside the running record; commits wait only while the rest follows.
-func (s *Store) Compact(ctx context.Context) error {
+func (s *Store) Compact(ctx context.Context) error { return s.compact(ctx, false) }
+
+// compact is Compact. lost says that the file has no name any more, so that the copy
+// is all that will be left: then what is damaged in the record goes along as it is.
+func (s *Store) compact(ctx context.Context, lost bool) error {
 	select {
 	case s.tidying <- struct{}{}:
 	case <-ctx.Done():
 		return fmt.Errorf("compact the record: %w", ctx.Err())
 	}
 	defer func() { <-s.tidying }()
-	c := &compaction{s: s, ctx: ctx, tmp: s.path + ".compact"}
+	c := &compaction{s: s, ctx: ctx, tmp: s.path + ".compact", lost: lost}
 	err := c.run()
 	if c.dst != nil {
 		err = errors.Join(err, guard(c.dst.Close))
@@ -64,6 +68,7 @@ type compaction struct {
 	ctx  context.Context
 	tmp  string
 	dst  *bolt.DB
+	lost bool            // see compact
 	late map[string]bool // bundles that came after the check
 }
 
@@ -95,7 +100,7 @@ func (c *compaction) run() error {
 	if err := syncPath(c.tmp); err != nil {
 		return err
 	}
-	if err := verifyFile(c.ctx, c.tmp); err != nil {
+	if err := c.check(func([][]byte) bool { return true }); err != nil {
 		return err
 	}
 	s := c.s
@@ -206,7 +211,7 @@ func (c *compaction) catchUp() error {
 	if err = errors.Join(err, syncPath(c.tmp)); err != nil {
 		return err
 	}
-	return c.check()
+	return c.checkLate()
 }
 
 // follow drops from the copy what the record no longer has, and adds what is new.
@@ -286,18 +291,22 @@ func copyBucket(from, to *bolt.Bucket) error {
 	})
 }
 
-// check reads the finished copy: all of its structure, and every record that
+// checkLate reads the finished copy: all of its structure, and every record that
 // came after the first check.
-func (c *compaction) check() error {
+func (c *compaction) checkLate() error {
+	return c.check(func(path [][]byte) bool {
+		return len(path) == 2 && (string(path[0]) == rootKeep || c.late[string(path[1])])
+	})
+}
+
+// check reads all of the copy's structure, and the records that want picks.
+func (c *compaction) check(want func(path [][]byte) bool) error {
 	f, err := os.Open(c.tmp)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	err = verifyOnly(c.ctx, f, func(path [][]byte) bool {
-		return len(path) == 2 && (string(path[0]) == rootKeep || c.late[string(path[1])])
-	})
-	if err != nil {
+	if err := verifyOnly(c.ctx, f, func(path [][]byte) bool { return !c.lost && want(path) }); err != nil {
 		return fmt.Errorf("check the copy: %w", err)
 	}
 	return nil

@@ -350,7 +350,7 @@ func (s *Store) backInPlace(ctx context.Context) error {
 		if err := os.MkdirAll(s.opt.Dir, 0o700); err != nil {
 			return err
 		}
-		return s.Compact(ctx)
+		return s.compact(ctx, true)
 	}
 	return nil
 }

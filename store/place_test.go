@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"errors"
 	"os"
 	"path/filepath"
@@ -44,6 +45,50 @@ func TestRemovedWhileInUse(t *testing.T) {
 				t.Errorf("the document is %q: %v", v, err)
 			}
 		})
+	}
+}
+
+// TestRemovedWithADamagedBlock removes the file of a record of which one bundle is
+// damaged: all the rest is worth writing anew.
+func TestRemovedWithADamagedBlock(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	r := newRoom(83, 1)
+	want := fill(t, s, r, 5*time.Hour)[r.probes[0]]
+	b, err := os.ReadFile(s.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(b, append([]byte(bundleMagic), kindRaw))
+	f, err := os.OpenFile(s.path, os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if _, err := f.WriteAt([]byte{b[at+bundleStart+30] ^ 1}, int64(at+bundleStart+30)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(s.path); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}}); err != nil {
+		t.Fatal(err)
+	}
+	want = append(want, fill(t, s, r, 10*time.Minute)[r.probes[0]]...)
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s, _ = open(t, dir)
+	good, bad := 0, 0
+	for _, err := range s.Readings(t.Context(), r.probes[0], time.Time{}, farFuture) {
+		if err != nil {
+			bad++
+			continue
+		}
+		good++
+	}
+	if bad != 1 || good < len(want)-360 || good == len(want) {
+		t.Errorf("%d readings of %d, and %d faults", good, len(want), bad)
 	}
 }
 
