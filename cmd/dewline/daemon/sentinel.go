@@ -72,12 +72,7 @@ type kept struct {
 }
 
 // sentinelID is the name of a sentinel in topics and message ids.
-func sentinelID(cfg *configs.Config) string {
-	if cfg.Room.ID == "" {
-		return "sentinel"
-	}
-	return "sentinel-" + cfg.Room.ID
-}
+func sentinelID(cfg *configs.Config) string { return "sentinel-" + cfg.Room.ID }
 
 // RunSentinel watches the rooms that the configuration names until ctx ends.
 func RunSentinel(ctx context.Context, o SentinelOptions) error {
@@ -104,8 +99,8 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	s.sentinel.Connection(now, false)
 	opt := alert.OptionsFor(s.cfg)
 	opt.Room, opt.Group = s.id, sentinelGroup
-	if s.cfg.Room.Name == "" {
-		opt.RoomName = "The sentinel"
+	if s.cfg.Room.Name == s.cfg.Room.ID { // nobody has named it; it never speaks in a room's name
+		opt.RoomName = s.id
 	}
 	s.desk = alert.NewDesk(opt)
 	watch, err := s.watchOptions(ctx)
@@ -117,10 +112,11 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 
 // run starts the parts, resumes what was told and works until ctx ends.
 func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) error {
-	ctx, cancel := context.WithCancel(ctx)
+	asked := ctx
+	ctx, cancel := context.WithCancelCause(ctx)
 	var wg sync.WaitGroup
 	defer wg.Wait()
-	defer cancel()
+	defer cancel(nil)
 	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
 		command: s.Command,
 		refused: func(alert.Command, string) {}, // the client has logged it
@@ -138,8 +134,7 @@ func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) 
 		if err := mqtt.Watch(ctx, watch, s.cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
 			s.post(ctx, func(now sensors.Instant) { s.sign(now, sign) })
 		}); err != nil {
-			s.log.Error("watching ended", "err", err)
-			cancel()
+			cancel(fmt.Errorf("watch the rooms: %w", err))
 		}
 	})
 	stop := s.serveControl(&wg)
@@ -148,6 +143,9 @@ func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) 
 	s.tell("READY=1")
 	s.loop(ctx)
 	s.tell("STOPPING=1")
+	if asked.Err() == nil { // nobody stopped it, and it must not look so
+		return context.Cause(ctx)
+	}
 	return nil
 }
 
