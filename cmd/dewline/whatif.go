@@ -1,14 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/url"
 	"strconv"
-	"strings"
 	"text/tabwriter"
 	"time"
 
+	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/rules"
 )
@@ -45,31 +46,13 @@ func runWhatIf(ctx context.Context, args []string, std stdio) error {
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tceiling\tto the ceiling\t")
 	for _, p := range ps {
-		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, stands(p), prospect(p))
+		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(daemon.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p))
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the answer: %w", err)
 	}
 	fmt.Fprintln(std.out, "A forecast is no promise, and no time in the heat is safe.")
 	return nil
-}
-
-// stands returns where an enclosure stands, as far as the keeper has said.
-func stands(p rules.Prospect) string {
-	var parts []string
-	if p.Rack != "" {
-		parts = append(parts, "rack "+p.Rack)
-	}
-	if p.Shelf > 0 {
-		parts = append(parts, fmt.Sprintf("shelf %d", p.Shelf))
-	}
-	if p.Slot > 0 {
-		parts = append(parts, fmt.Sprintf("slot %d", p.Slot))
-	}
-	if len(parts) == 0 {
-		return "-"
-	}
-	return strings.Join(parts, ", ")
 }
 
 // prospect returns the figures of one enclosure as the rest of its line.

@@ -29,19 +29,6 @@ func TestProspect(t *testing.T) {
 	}
 }
 
-// A place that nobody has written is not rack nothing, shelf 0.
-func TestStands(t *testing.T) {
-	for want, p := range map[string]rules.Prospect{
-		"-":                       {},
-		"shelf 2":                 {Shelf: 2},
-		"rack a, shelf 1, slot 3": {Rack: "a", Shelf: 1, Slot: 3},
-	} {
-		if got := stands(p); got != want {
-			t.Errorf("%+v: %q, want %q", p, got, want)
-		}
-	}
-}
-
 func TestWhatIf(t *testing.T) {
 	b := newBench(t)
 	code, out, problem := runDewline(t, "whatif", "--room", "38C", "--control", b.socket)

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"dewline/rules"
@@ -15,7 +16,7 @@ type climateDoc struct {
 	Time          time.Time       `json:"time"`
 	Enclosure     string          `json:"enclosure"`
 	Name          string          `json:"name,omitempty"`
-	Place         string          `json:"place"` // rack, shelf and slot
+	Place         string          `json:"place"` // rack, shelf and slot, what is known of them
 	TemperatureC  *float64        `json:"temperature_c,omitempty"`
 	HottestC      *float64        `json:"hottest_c,omitempty"`
 	HumidityPct   *float64        `json:"humidity_pct,omitempty"`
@@ -38,7 +39,7 @@ type climateDoc struct {
 
 func climateOf(v rules.EnclosureView) climateDoc {
 	c := climateDoc{
-		Time: v.At.Wall, Enclosure: v.ID, Name: v.Name, Place: placeOf(v),
+		Time: v.At.Wall, Enclosure: v.ID, Name: v.Name, Place: PlaceWords(v.Rack, v.Shelf, v.Slot),
 		DewPointC: rounded(v.DewPoint), VPDPa: rounded(v.VPD), BandLowC: v.BandLow, BandHighC: v.BandHigh,
 		FloorPct: v.Floor, CeilingC: v.Ceiling, RateCPerHour: rounded(v.RatePerHour), TimeToCeiling: v.ToCeiling,
 		Exposure: math.Round(v.Exposure*1000) / 1000, LampsOn: v.LampsOn, Blind: v.Blind,
@@ -65,9 +66,19 @@ func rounded(v *float64) *float64 {
 	return &r
 }
 
-// placeOf says where an enclosure stands.
-func placeOf(v rules.EnclosureView) string {
-	return fmt.Sprintf("rack %s, shelf %d, slot %d", v.Rack, v.Shelf, v.Slot)
+// PlaceWords says where an enclosure stands, as far as the keeper has.
+func PlaceWords(rack string, shelf, slot int) string {
+	var parts []string
+	if rack != "" {
+		parts = append(parts, "rack "+rack)
+	}
+	if shelf > 0 {
+		parts = append(parts, fmt.Sprintf("shelf %d", shelf))
+	}
+	if slot > 0 {
+		parts = append(parts, fmt.Sprintf("slot %d", slot))
+	}
+	return strings.Join(parts, ", ")
 }
 
 // publishClimate refreshes the retained climate of every enclosure.

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"dewline/sensors"
@@ -87,5 +88,6 @@ func short(s string) string {
 	if len(s) <= maxRefused {
 		return s
 	}
-	return fmt.Sprintf("%.*s…", maxRefused-4, s)
+	const more = "…"
+	return strings.ToValidUTF8(s[:maxRefused-len(more)], "") + more
 }
