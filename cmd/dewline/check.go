@@ -94,16 +94,43 @@ func templateAt(path string, n int) (line, col int) {
 
 // checkWays says what would keep notices from leaving.
 func checkWays(cfg *configs.Config, path string, std stdio) error {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		b = nil // gone since: the section's name must do
+	}
 	var faults []string
 	for _, f := range daemon.CheckWays(cfg, time.Now()) {
+		text := fmt.Sprintf("%s:%d:1: [%s] %s", path, sectionLine(string(b), f.Section), f.Section, f.What)
 		if f.Note {
-			fmt.Fprintf(std.out, "note: %s: [%s] %s\n", path, f.Section, f.What)
+			fmt.Fprintf(std.out, "note: %s\n", text)
 			continue
 		}
-		faults = append(faults, fmt.Sprintf("%s: [%s] %s", path, f.Section, f.What))
+		faults = append(faults, text)
 	}
 	if len(faults) > 0 {
 		return usageError{strings.Join(faults, "\n")}
 	}
 	return nil
+}
+
+// sectionLine finds the header of a section, such as "mail" or "webhook push",
+// counting from 1; 1 where it is written in an unusual way.
+func sectionLine(text, section string) int {
+	name, id, many := strings.Cut(section, " ")
+	header := 0
+	for i, line := range strings.Split(text, "\n") {
+		line = strings.Join(strings.Fields(line), "")
+		switch {
+		case !many && strings.HasPrefix(line, "["+name+"]"):
+			return i + 1
+		case strings.HasPrefix(line, "["):
+			header = 0
+			if strings.HasPrefix(line, "[["+name+"]]") {
+				header = i + 1
+			}
+		case many && header > 0 && strings.HasPrefix(line, `id="`+id+`"`):
+			return header
+		}
+	}
+	return 1
 }
