@@ -398,20 +398,42 @@ func syncPath(path string) error {
 	return errors.Join(err, f.Close())
 }
 
-// quarantine moves a damaged file aside under a dated name.
-func quarantine(path string, now time.Time) (string, error) {
+// quarantine keeps a damaged file under a dated name. Where the file system knows
+// second names it has its own as well, until another takes that: a power cut in
+// between leaves it to be found again. fresh is false where that had happened.
+func quarantine(path string, now time.Time) (name string, fresh bool, err error) {
+	if name = keptAs(path); name != "" {
+		return name, false, nil
+	}
 	base := fmt.Sprintf("%s.damaged-%s", path, now.UTC().Format("20060102T150405Z"))
-	name := base
+	name = base
 	for i := 2; ; i++ {
 		if _, err := os.Lstat(name); errors.Is(err, os.ErrNotExist) {
 			break
 		}
 		name = fmt.Sprintf("%s-%d", base, i)
 	}
-	if err := os.Rename(path, name); err != nil {
-		return "", fmt.Errorf("move the damaged record aside: %w", err)
+	if os.Link(path, name) != nil {
+		if err := os.Rename(path, name); err != nil {
+			return "", false, fmt.Errorf("move the damaged record aside: %w", err)
+		}
 	}
-	return name, syncPath(filepath.Dir(path))
+	return name, true, syncPath(filepath.Dir(path))
+}
+
+// keptAs is the dated name that the file at path has beside its own, if any.
+func keptAs(path string) string {
+	info, err := os.Stat(path)
+	if err != nil {
+		return ""
+	}
+	names, _ := filepath.Glob(path + ".damaged-*") // the pattern is a good one
+	for _, name := range names {
+		if other, err := os.Stat(name); err == nil && os.SameFile(info, other) {
+			return name
+		}
+	}
+	return ""
 }
 
 // lockFree reports ErrLocked while another process has the file open for

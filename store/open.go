@@ -143,12 +143,14 @@ func isDamage(err error) bool {
 // saved in the time left; the documents of alarms come first.
 func (s *Store) replace(ctx context.Context, rep *Report, damage error) error {
 	rep.Damage, rep.Fresh = damage, true
-	name, err := quarantine(s.path, s.now())
+	name, fresh, err := quarantine(s.path, s.now())
 	if err != nil {
 		return errors.Join(damage, err)
 	}
 	rep.Quarantined = name
-	s.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
+	if fresh {
+		s.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
+	}
 	saved, err := salvage(ctx, name, s.path)
 	rep.Saved = saved
 	if err == nil {
@@ -159,8 +161,11 @@ func (s *Store) replace(ctx context.Context, rep *Report, damage error) error {
 		}
 		return nil
 	}
+	if cerr := create(s.path, emptyRecord); cerr != nil {
+		return errors.Join(err, cerr) // it is all tried again
+	}
 	s.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)
-	return create(s.path, emptyRecord)
+	return nil
 }
 
 // emptyRecord lays out a new file.

@@ -27,7 +27,7 @@ func withoutRepeats(t *testing.T, s *Store, p sensors.ProbeID) int {
 // salvageSome sets the file at path aside and saves about half of its bundles.
 func salvageSome(t *testing.T, path string) {
 	t.Helper()
-	aside, err := quarantine(path, start)
+	aside, _, err := quarantine(path, start)
 	if err != nil {
 		t.Fatal(err)
 	}

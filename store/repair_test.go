@@ -179,3 +179,41 @@ func TestSalvageOntoAFullDisk(t *testing.T) {
 		t.Errorf("%d bundles are said to be saved, want 2: %+v", got, v.rep)
 	}
 }
+
+// TestCutWhileSettingAside lets the power go right after a damaged record was given its
+// dated name, before anything was saved: the next start saves its documents.
+func TestCutWhileSettingAside(t *testing.T) {
+	dir := memDir(t)
+	k := furnish(t, dir)
+	path := filepath.Join(dir, FileName)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for from := 0; ; { // the pages of all bundles of readings
+		at := bytes.Index(b[from:], append([]byte(bundleMagic), kindRaw))
+		if at < 0 {
+			break
+		}
+		from += at + 1
+		page := from / pageSize * pageSize
+		clear(b[page : page+pageHeader])
+	}
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	aside, fresh, err := quarantine(path, start)
+	if err != nil || !fresh {
+		t.Fatal(fresh, err)
+	}
+	s, rep := open(t, dir)
+	if rep.Quarantined != aside {
+		t.Errorf("it is kept as %s and was as %s", rep.Quarantined, aside)
+	}
+	if got := k.sift(t, s); got.docs != 60 {
+		t.Errorf("%d documents of 60 are there", got.docs)
+	}
+	if names, _ := filepath.Glob(path + ".damaged-*"); len(names) != 1 {
+		t.Errorf("set aside are %v", names)
+	}
+}
