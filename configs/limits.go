@@ -30,7 +30,11 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
 		humidity = fmt.Sprintf("floor %s, urgent under %s", s.Floor, s.Dry)
 	}
 	b.WriteByte('\n')
-	wrap(b, fmt.Sprintf("%s (%s): %s, %s%s", e.ID, e.Name, s.Name, e.Stage, place(e)), "  ")
+	title := fmt.Sprintf("%s (%s): %s, %s", e.ID, e.Name, s.Name, e.Stage)
+	if place := PlaceWords(e.Rack, e.Shelf, e.Slot); place != "" {
+		title += ", " + place
+	}
+	wrap(b, title, "  ")
 	for _, line := range [][2]string{
 		{"heat", fmt.Sprintf("worth a look %s, act now %s, lethal ceiling %s", s.Warn, s.Act, s.Ceiling)},
 		{"cold", fmt.Sprintf("worth a look %s, act now %s", s.Cool, s.Cold)},
@@ -78,11 +82,19 @@ func ownLimits(e Enclosure) string {
 	return "; set for this enclosure: " + strings.Join(own, ", ")
 }
 
-func place(e Enclosure) string {
-	if e.Rack == "" {
-		return ""
+// PlaceWords says where an enclosure stands, as far as the keeper has.
+func PlaceWords(rack string, shelf, slot int) string {
+	var parts []string
+	if rack != "" {
+		parts = append(parts, "rack "+rack)
 	}
-	return fmt.Sprintf(", rack %s shelf %d slot %d", e.Rack, e.Shelf, e.Slot)
+	if shelf > 0 {
+		parts = append(parts, fmt.Sprintf("shelf %d", shelf))
+	}
+	if slot > 0 {
+		parts = append(parts, fmt.Sprintf("slot %d", slot))
+	}
+	return strings.Join(parts, ", ")
 }
 
 func (c *Config) formatLamps(e Enclosure) string {

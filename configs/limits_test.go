@@ -30,7 +30,7 @@ enclosure = "cups"
 	const want = `Limits in force in room "room".
 Each is a default, not veterinary advice, and can be changed.
 
-a (Moss): Dendrobates auratus, adult, rack r shelf 2 slot 1
+a (Moss): Dendrobates auratus, adult, rack r, shelf 2, slot 1
   heat      worth a look 27.5 °C, act now 28.5 °C, lethal ceiling 29.5 °C
   cold      worth a look 17 °C, act now 15 °C
   band      day 21–26 °C, night 18–22 °C, night drop 2 °C to 4 °C
@@ -54,6 +54,21 @@ cups (cups): Oophaga pumilio, tadpole
 `
 	if b.String() != want {
 		t.Errorf("got:\n%s\nwant:\n%s", b.String(), want)
+	}
+}
+
+// A place that nobody has written is not rack nothing, shelf 0.
+func TestPlaceWords(t *testing.T) {
+	for _, c := range []struct {
+		rack        string
+		shelf, slot int
+		want        string
+	}{
+		{"", 0, 0, ""}, {"", 2, 0, "shelf 2"}, {"a", 0, 0, "rack a"}, {"a", 1, 3, "rack a, shelf 1, slot 3"},
+	} {
+		if got := PlaceWords(c.rack, c.shelf, c.slot); got != c.want {
+			t.Errorf("%q %d %d: %q, want %q", c.rack, c.shelf, c.slot, got, c.want)
+		}
 	}
 }
 

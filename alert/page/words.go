@@ -223,19 +223,7 @@ func stateText(a *rules.AlarmView) string {
 }
 
 // placeOf says where an enclosure stands, as far as it is known.
-func placeOf(v *rules.EnclosureView) string {
-	var parts []string
-	if v.Rack != "" {
-		parts = append(parts, "rack "+v.Rack)
-	}
-	if v.Shelf > 0 {
-		parts = append(parts, fmt.Sprintf("shelf %d", v.Shelf))
-	}
-	if v.Slot > 0 {
-		parts = append(parts, fmt.Sprintf("slot %d", v.Slot))
-	}
-	return strings.Join(parts, ", ")
-}
+func placeOf(v *rules.EnclosureView) string { return configs.PlaceWords(v.Rack, v.Shelf, v.Slot) }
 
 func nameOf(id, name string) string {
 	if name != "" {

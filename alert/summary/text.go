@@ -158,7 +158,11 @@ func (w *textWriter) some(head string, lines []string) {
 
 func (w *textWriter) enclosure(e *Enclosure) {
 	w.line("")
-	w.para("", fmt.Sprintf("%s (%s): %s", clean(e.Name), place(e), stageWords(e)))
+	name := clean(e.Name)
+	if p := place(e); p != "" {
+		name += " (" + p + ")"
+	}
+	w.para("", name+": "+stageWords(e))
 	for _, f := range e.facts(w.u) {
 		w.para("  "+f.name+strings.Repeat(" ", max(14-len(f.name), 1)), f.text)
 	}

@@ -161,3 +161,20 @@ func TestPictures_wordsInTheReadersUnit(t *testing.T) {
 		}
 	}
 }
+
+// Where nobody wrote the place, none is made up.
+func TestText_placeThatNobodyWrote(t *testing.T) {
+	for _, x := range []struct {
+		e    Enclosure
+		want string
+	}{
+		{Enclosure{Name: "Moss"}, "\nMoss:\n"},
+		{Enclosure{Name: "Moss", Rack: "a", Shelf: 2, Slot: 1}, "\nMoss (rack a, shelf 2, slot 1):\n"},
+	} {
+		w := &textWriter{}
+		w.enclosure(&x.e)
+		if !strings.HasPrefix(w.b.String(), x.want) {
+			t.Errorf("got %q, want %q first", w.b.String(), x.want)
+		}
+	}
+}

@@ -139,10 +139,8 @@ func upper(s string) string {
 	return strings.ToUpper(string(r[:1])) + string(r[1:])
 }
 
-// place says where an enclosure stands.
-func place(e *Enclosure) string {
-	return fmt.Sprintf("rack %s, shelf %d, slot %d", e.Rack, e.Shelf, e.Slot)
-}
+// place says where an enclosure stands, as far as it is known.
+func place(e *Enclosure) string { return configs.PlaceWords(e.Rack, e.Shelf, e.Slot) }
 
 // clean keeps control characters of names and notes out of the text.
 func clean(s string) string {

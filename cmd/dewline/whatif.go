@@ -9,7 +9,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/rules"
 )
@@ -46,7 +45,7 @@ func runWhatIf(ctx context.Context, args []string, std stdio) error {
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tceiling\tto the ceiling\t")
 	for _, p := range ps {
-		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(daemon.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p))
+		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(configs.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p))
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the answer: %w", err)

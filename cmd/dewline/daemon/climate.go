@@ -2,11 +2,10 @@ package daemon
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
-	"strings"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules"
 )
 
@@ -39,7 +38,7 @@ type climateDoc struct {
 
 func climateOf(v rules.EnclosureView) climateDoc {
 	c := climateDoc{
-		Time: v.At.Wall, Enclosure: v.ID, Name: v.Name, Place: PlaceWords(v.Rack, v.Shelf, v.Slot),
+		Time: v.At.Wall, Enclosure: v.ID, Name: v.Name, Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
 		DewPointC: rounded(v.DewPoint), VPDPa: rounded(v.VPD), BandLowC: v.BandLow, BandHighC: v.BandHigh,
 		FloorPct: v.Floor, CeilingC: v.Ceiling, RateCPerHour: rounded(v.RatePerHour), TimeToCeiling: v.ToCeiling,
 		Exposure: math.Round(v.Exposure*1000) / 1000, LampsOn: v.LampsOn, Blind: v.Blind,
@@ -64,21 +63,6 @@ func rounded(v *float64) *float64 {
 	}
 	r := math.Round(*v*100) / 100
 	return &r
-}
-
-// PlaceWords says where an enclosure stands, as far as the keeper has.
-func PlaceWords(rack string, shelf, slot int) string {
-	var parts []string
-	if rack != "" {
-		parts = append(parts, "rack "+rack)
-	}
-	if shelf > 0 {
-		parts = append(parts, fmt.Sprintf("shelf %d", shelf))
-	}
-	if slot > 0 {
-		parts = append(parts, fmt.Sprintf("slot %d", slot))
-	}
-	return strings.Join(parts, ", ")
 }
 
 // publishClimate refreshes the retained climate of every enclosure.
