@@ -26,14 +26,20 @@ func (s *Store) Tidy(ctx context.Context) (bool, error) {
 	if used == 0 || !over && (free < worthBytes || free < size/2) {
 		return false, nil
 	}
+	if room, err := s.roomForCopy(); err != nil || !room {
+		return false, err
+	}
+	return true, s.Compact(ctx)
+}
+
+// roomForCopy reports whether the disk has the room for a copy of what is in use.
+func (s *Store) roomForCopy() (bool, error) {
+	_, used := s.sizes()
 	var disk syscall.Statfs_t
 	if err := syscall.Statfs(s.opt.Dir, &disk); err != nil {
 		return false, fmt.Errorf("compact the record: ask for the room on the disk: %w", err)
 	}
-	if room := int64(disk.Bavail) * int64(disk.Bsize); room < used+used/8+growBy {
-		return false, nil
-	}
-	return true, s.Compact(ctx)
+	return int64(disk.Bavail)*int64(disk.Bsize) >= used+used/8+growBy, nil
 }
 
 // Compact copies the record into a smaller file without the free pages, checks

@@ -346,10 +346,17 @@ func (s *Store) backInPlace(ctx context.Context) error {
 	case nameTaken:
 		return ErrDisplaced
 	case nameGone:
-		s.opt.Logger.Error("the record's file was removed while it was in use; it is written anew", "file", s.path)
 		if err := os.MkdirAll(s.opt.Dir, 0o700); err != nil {
 			return err
 		}
+		room, err := s.roomForCopy()
+		if err != nil {
+			return err
+		}
+		if !room { // each try would wear the card with as much as fits
+			return fmt.Errorf("the record's file was removed while it was in use, and to write it anew: %w", syscall.ENOSPC)
+		}
+		s.opt.Logger.Error("the record's file was removed while it was in use; it is written anew", "file", s.path)
 		return s.compact(ctx, true)
 	}
 	return nil

@@ -5,10 +5,12 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"syscall"
 	"testing"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	"golang.org/x/sys/unix"
 )
 
 // TestRemovedWhileInUse removes the file, and the folder with it, under a running
@@ -79,6 +81,53 @@ func TestRemovedWithADamagedBlock(t *testing.T) {
 	}
 	if bad != 1 || good < len(want)-360 || good == len(want) {
 		t.Errorf("%d readings of %d, and %d faults", good, len(want), bad)
+	}
+}
+
+// TestRemovedOnAFullDisk removes the file where the disk has no room to write it anew:
+// that is told without a try, and done once there is room.
+func TestRemovedOnAFullDisk(t *testing.T) {
+	dir := t.TempDir()
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=2m"); err != nil {
+		t.Skipf("cannot mount a small file system: %v", err)
+	}
+	defer func() { _ = unix.Unmount(dir, unix.MNT_DETACH) }()
+	s, _ := open(t, dir)
+	r := newRoom(84, 2)
+	want := fill(t, s, r, 2*time.Hour)
+	ballast := filepath.Join(dir, "ballast")
+	f, err := os.Create(ballast)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for err == nil {
+		_, err = f.Write(make([]byte, 4096))
+	}
+	if err := os.Remove(s.path); err != nil {
+		t.Fatal(err)
+	}
+	s.measure()
+	tries := 0
+	err = s.Flush(nosyContext{t.Context(), func() { tries++ }}, nil)
+	if !errors.Is(err, syscall.ENOSPC) || tries != 0 {
+		t.Errorf("after %d steps flush says %v", tries, err)
+	}
+	if err := errors.Join(f.Truncate(0), os.Remove(ballast)); err != nil {
+		t.Fatal(err)
+	}
+	for p, more := range fill(t, s, r, 10*time.Minute) {
+		want[p] = append(want[p], more...)
+	}
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s, _ = open(t, dir)
+	for p, rs := range want {
+		compare(t, readAll(t, s, p, time.Time{}, farFuture), rs)
+	}
+	if err := s.Close(t.Context()); err != nil {
+		t.Error(err)
 	}
 }
 
