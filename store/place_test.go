@@ -101,8 +101,12 @@ func TestRemovedOnAFullDisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	for err == nil {
+	size := int64(0)
+	for ; err == nil; size += 4096 {
 		_, err = f.Write(make([]byte, 4096))
+	}
+	if err := f.Truncate(size - 96<<10); err != nil { // enough to begin
+		t.Fatal(err)
 	}
 	if err := os.Remove(s.path); err != nil {
 		t.Fatal(err)
