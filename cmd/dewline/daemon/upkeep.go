@@ -52,15 +52,15 @@ func (b *redoBook) add(probe sensors.ProbeID, r redo) redo {
 	return r
 }
 
-// done takes a redo out, unless another calibration came meanwhile.
-func (b *redoBook) done(probe sensors.ProbeID, r redo) bool {
+// done takes a redo out, unless another calibration came meanwhile, and calls forget
+// before one can come: forget must not hit the document of that.
+func (b *redoBook) done(probe sensors.ProbeID, r redo, forget func()) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.due[probe] != r {
-		return false
+	if b.due[probe] == r {
+		delete(b.due, probe)
+		forget()
 	}
-	delete(b.due, probe)
-	return true
 }
 
 func (b *redoBook) all() map[sensors.ProbeID]redo {
@@ -207,7 +207,7 @@ func (d *Daemon) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) {
 	case n > 0:
 		d.log.Info("sums of the past were made again with the new calibration", "probe", probe, "since", r.From, "bundles", n)
 	}
-	if err == nil && whole && d.redos.done(probe, r) {
-		d.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil)
+	if err == nil && whole {
+		d.redos.done(probe, r, func() { d.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil) })
 	}
 }

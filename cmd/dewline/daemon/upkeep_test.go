@@ -241,3 +241,26 @@ func fileSize(t *testing.T, dir string) int64 {
 	}
 	return fi.Size()
 }
+
+// TestARedoIsForgottenAlone asks that no calibration can owe anything between the end
+// of a redo and the moment that its document is given up, and that one which came
+// before is kept.
+func TestARedoIsForgottenAlone(t *testing.T) {
+	b := newRedoBook()
+	old := b.add("a", redo{From: time.Unix(1, 0), Until: time.Unix(2, 0)})
+	joined := b.add("a", redo{From: time.Unix(0, 0), Until: time.Unix(3, 0)})
+	forgotten := 0
+	forget := func() {
+		forgotten++
+		if b.mu.TryLock() {
+			b.mu.Unlock()
+			t.Error("a calibration could come in between")
+		}
+	}
+	if b.done("a", old, forget); forgotten != 0 || b.all()["a"] != joined {
+		t.Errorf("a redo that was joined by another is forgotten: %v", b.all())
+	}
+	if b.done("a", joined, forget); forgotten != 1 || len(b.all()) != 0 {
+		t.Errorf("forgotten %d times, due %v", forgotten, b.all())
+	}
+}
