@@ -86,14 +86,30 @@ func (s *Store) journalStart(mono time.Duration) (key []byte, before [sha256.Siz
 	return key, before, err
 }
 
-// lastEntry is the running time of the newest entry, 0 where there is none.
+// lastEntry is the running time of the newest entry that follows from the one before
+// it, 0 where there is none: a damaged one may name any, and old readings are let go
+// of by their age in running time.
 func lastEntry(tx *bolt.Tx) time.Duration {
 	b := tx.Bucket([]byte(rootJournal))
 	if b == nil {
 		return 0
 	}
-	_, v := b.Cursor().Last()
-	return max(monoOf(v), 0)
+	c := b.Cursor()
+	_, v := c.Last()
+	for range docsAtATime { // of a journal that is damaged, not all at every start
+		var before [sha256.Size]byte
+		_, earlier := c.Prev()
+		if len(earlier) >= sha256.Size {
+			copy(before[:], earlier)
+		}
+		if e, ok := parseEntry(before, v); ok {
+			return max(e.At.Mono, 0)
+		}
+		if v = earlier; v == nil {
+			break
+		}
+	}
+	return 0
 }
 
 // monoOf is the running time of a stored entry. A damaged one counts as early,

@@ -1,9 +1,12 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"strconv"
 	"testing"
 	"time"
 
@@ -112,5 +115,35 @@ func TestRunningTimeGoesOnFromTheJournal(t *testing.T) {
 	_, rep := open(t, dir)
 	if rep.LastMono != last {
 		t.Errorf("running time goes on from %s, want %s", rep.LastMono, last)
+	}
+}
+
+// TestDamagedEntryDoesNotSetTheTime makes the newest entry name a later running time:
+// with one far enough ahead, all readings would be past their age.
+func TestDamagedEntryDoesNotSetTheTime(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	for _, mono := range []time.Duration{time.Hour, 2 * time.Hour} {
+		if err := s.Commit(Commit{Journal: []JournalEntry{{At: sensors.Instant{Mono: mono}, Kind: "note"}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(s.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	good := strconv.FormatInt(int64(2*time.Hour), 10)
+	bad := bytes.ReplaceAll(b, []byte(good), []byte("9"+good[1:]))
+	if bytes.Equal(b, bad) {
+		t.Fatal("the entry is not found")
+	}
+	if err := os.WriteFile(s.path, bad, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, rep := open(t, dir); rep.LastMono != time.Hour {
+		t.Errorf("running time goes on from %s", rep.LastMono)
 	}
 }
