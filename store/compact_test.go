@@ -202,7 +202,7 @@ func TestOpenClearsUnfinishedCopies(t *testing.T) {
 	if err := s.Close(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	for _, suffix := range []string{".compact", ".salvage", ".new"} {
+	for _, suffix := range []string{".compact", ".salvage", ".new", ".restored"} {
 		if err := os.WriteFile(s.path+suffix, make([]byte, 1000), 0o600); err != nil {
 			t.Fatal(err)
 		}

@@ -52,7 +52,9 @@ func (s *Store) attach(ctx context.Context) (Report, error) {
 
 // unfinished are the endings of files that a power cut may leave: copies that
 // were to become the record.
-func unfinished() []string { return []string{".new", ".salvage", ".salvage.new", ".compact"} }
+func unfinished() []string {
+	return []string{".new", ".salvage", ".salvage.new", ".compact", ".restored"}
+}
 
 // inspect checks the file before anything maps it, and creates a missing one.
 func (s *Store) inspect(ctx context.Context, rep *Report) error {

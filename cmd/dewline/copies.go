@@ -31,11 +31,23 @@ func (c *control) backup(ctx context.Context, file string) error {
 	if err == nil {
 		err = os.Rename(tmp, file)
 	}
+	if err == nil {
+		err = syncFolder(filepath.Dir(file))
+	}
 	if err != nil {
 		_ = os.Remove(tmp)
 		return fmt.Errorf("write the copy %s: %w", file, err)
 	}
 	return nil
+}
+
+// syncFolder waits until the names in a folder are on the disk.
+func syncFolder(dir string) error {
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
 }
 
 // runBackup copies the record, running or not, and checks the copy.
