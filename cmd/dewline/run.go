@@ -42,7 +42,7 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 		log.Error("the data directory cannot be made; watching and warning go on without a record", "dir", *dir, "err", err)
 	}
 	if refused == "" {
-		daemon.KeepLastGood(*path, *dir, log)
+		daemon.KeepLastGood(cfg, *path, *dir, log)
 	}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, ConfigPath: *path, ConfigRefused: refused, Dir: *dir, Log: log, Version: version,

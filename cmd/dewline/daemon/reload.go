@@ -38,7 +38,7 @@ func (d *Daemon) reload() bool {
 	if st := d.currentStore(); st != nil {
 		st.SetLimits(limitsOf(next))
 	}
-	KeepLastGood(d.o.ConfigPath, d.o.Dir, d.log)
+	KeepLastGood(next, d.o.ConfigPath, d.o.Dir, d.log)
 	now := time.Now()
 	d.loadedAt.Store(&now)
 	d.refuse("")
@@ -89,22 +89,21 @@ func needRestart(a, b *configs.Config) []string {
 	return out
 }
 
-// KeepLastGood copies the configuration that is in force into the data
-// directory, for a start that finds the file at fault.
-func KeepLastGood(path, dir string, log *slog.Logger) {
-	err := copyFile(path, filepath.Join(dir, LastGoodName))
+// KeepLastGood copies the file of the configuration that is in force into the data
+// directory, for a start that finds the file at fault. A file that was changed
+// since it was read is left to the reload that follows the change.
+func KeepLastGood(inForce *configs.Config, path, dir string, log *slog.Logger) {
+	text, err := os.ReadFile(path)
+	if err == nil {
+		if again, fault := configs.Decode(path, text); fault != nil || !reflect.DeepEqual(again, inForce) {
+			log.Warn("the configuration was changed while it was being read", "file", path, "do", "systemctl reload dewline")
+			return
+		}
+		err = writeFile(filepath.Join(dir, LastGoodName), text)
+	}
 	if err != nil {
 		log.Warn("a copy of the configuration cannot be kept for a start with a faulty one", "err", err)
 	}
-}
-
-// copyFile replaces to by a copy of from, all at once.
-func copyFile(from, to string) error {
-	b, err := os.ReadFile(from)
-	if err != nil {
-		return err
-	}
-	return writeFile(to, b)
 }
 
 // writeFile replaces the file at path by one that holds b, all at once.
