@@ -11,12 +11,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// When memory is handed back: once the first round is over, and then every
-// hour, since a summary or an export needs much that watching does not.
-const (
-	trimAfterStart = 12 * time.Second
-	trimEvery      = time.Hour
-)
+// startingTakes is when the first rounds are over. What the program file is needed for
+// later, as a notice, stays in memory once it was needed: it must not have to come
+// from a failing card.
+const startingTakes = 12 * time.Second
 
 // tightenMemory collects garbage earlier than usual: the daemon makes little of
 // it, and a small board has better uses for memory. $GOGC decides where set.

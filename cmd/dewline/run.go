@@ -63,21 +63,21 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 	return d.Run(ctx)
 }
 
-// attend reloads at a signal and hands memory back, until stopped is closed.
+// attend reloads at a signal, and hands back once what only starting needed, until
+// stopped is closed.
 func attend(d *daemon.Daemon, hangup <-chan os.Signal, stopped <-chan struct{}, log *slog.Logger) {
-	trim := time.NewTimer(trimAfterStart)
-	defer trim.Stop()
+	started := time.NewTimer(startingTakes)
+	defer started.Stop()
 	for {
 		select {
 		case <-hangup:
 			d.Reload()
-		case <-trim.C:
+		case <-started.C:
 			if err := dropProgram(); err != nil {
 				log.Debug("memory that only starting needed stays in use", "err", err)
 			} else {
 				log.Debug("memory that only starting needed was handed back")
 			}
-			trim.Reset(trimEvery)
 		case <-stopped:
 			return
 		}
