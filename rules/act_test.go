@@ -119,6 +119,24 @@ func TestSet_SelfConditions(t *testing.T) {
 	}
 }
 
+// A sentence is read long after it was made: while the clock is unset it says how
+// long something has lasted, but not that it has only begun.
+func TestSet_BeforeTheClockIsSet(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.synced = false
+	c := Condition{Key: Key{ClockUnset, Self}, Active: true, Priority: Today}
+	r.take(r.e.Set(r.instant(), c))
+	if got := r.last(ClockUnset).Text; !strings.HasSuffix(got, "day and night are not known.") {
+		t.Errorf("just begun: %s", got)
+	}
+	r.now += 20 * time.Minute
+	c.Text = "the clock is not set, and no time server answers"
+	r.take(r.e.Set(r.instant(), c))
+	if got := r.last(ClockUnset).Text; !strings.HasSuffix(got, "no time server answers; for 20 min.") {
+		t.Errorf("after 20 min: %s", got)
+	}
+}
+
 func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	r.now = 13 * time.Hour

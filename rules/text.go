@@ -126,6 +126,9 @@ func (e *Engine) since(at, now sensors.Instant) string {
 	case at.IsZero():
 		return ""
 	case !at.Synced || !now.Synced:
+		if now.Sub(at) < time.Minute {
+			return "" // it has only begun, and the sentence is read later
+		}
 		return "; for " + ago(now.Sub(at))
 	case now.Sub(at) >= 24*time.Hour:
 		return "; since " + at.Wall.In(e.loc).Format("2 Jan 15:04")
