@@ -116,6 +116,8 @@ func (k *checker) warnPeople() {
 	for i, p := range k.c.People {
 		t := k.doc.item("person", i)
 		switch {
+		case len(p.Channels) == 0 && k.c.MQTT.Broker != "":
+			// Told by MQTT.
 		case len(p.Channels) == 0:
 			k.warning(t, `add channels, as in channels = ["mqtt"]`, "person %q has no channel for notices", p.ID)
 		case !slices.ContainsFunc(p.Channels, func(ch string) bool { return ch != channelMail }):

@@ -18,8 +18,9 @@ room.toml:2:3: enclosure "a" has no lamp schedule: the day band holds at night t
 			`room.toml:10:1: the humidity floor of enclosure "a" is 65 %, under 70 % (common practice, no source); keep 70 % or more`},
 		{"species floor", quietRoom("", "[[species]]\nid = \"dendrobates-auratus\"\nfloor = \"60 %\"\n"),
 			`room.toml:8:1: the humidity floor of enclosure "a" is 60 %, under 70 % (common practice, no source); keep 70 % or more`},
-		{"silent person", quietRoom("", "[[person]]\nid = \"q\"\n"),
-			`room.toml:23:3: person "q" has no channel for notices; add channels, as in channels = ["mqtt"]`},
+		{"told by MQTT", quietRoom("", "[[person]]\nid = \"q\"\n"), ""},
+		{"silent person", strings.NewReplacer("[mqtt]\nbroker = \"tcp://127.0.0.1:1883\"\n", "", "channels = [\"mqtt\"]\n", "").Replace(quietRoom("", "")),
+			`room.toml:14:3: person "p" has no channel for notices; add channels, as in channels = ["mqtt"]`},
 		{"mail only, in the clear", quietRoom("", "[[person]]\nid = \"q\"\nchannels = [\"mail\"]\nmail_to = \"q@example.org\"\n[mail]\nhost = \"smtp.example.org\"\nfrom = \"a@example.org\"\ntls = \"none\"\n"),
 			`room.toml:25:1: wake notices reach person "q" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook
 room.toml:30:1: mail leaves without TLS: notices and the password can be read on the way; write tls = "starttls" if the server can`},
