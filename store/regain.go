@@ -167,19 +167,26 @@ func (s *Store) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
 		if string(e.name) == string(name) {
 			return e, true
 		}
-		if e.key.monoMin <= k.monoMax && k.monoMin <= e.key.monoMax && e.key.wallMin <= k.wallMax && k.wallMin <= e.key.wallMax {
+		if k.meets(e.key) {
 			return nil, false
 		}
 	}
 	for _, p := range s.mem.order {
-		for i := range p.recs {
-			r := &p.recs[i]
-			if r.Mono >= k.monoMin && r.Mono <= k.monoMax && r.Wall >= k.wallMin && r.Wall <= k.wallMax {
-				return nil, false
-			}
+		if slices.ContainsFunc(p.recs, func(r block.Record) bool { return k.holds(r.Mono, r.Wall) }) {
+			return nil, false
 		}
 	}
 	return nil, true
+}
+
+// meets reports whether two bundles may have readings of the same time.
+func (k bundleKey) meets(o bundleKey) bool {
+	return o.monoMin <= k.monoMax && k.monoMin <= o.monoMax && o.wallMin <= k.wallMax && k.wallMin <= o.wallMax
+}
+
+// holds reports whether a reading of that time may be in the bundle.
+func (k bundleKey) holds(mono, wall int64) bool {
+	return k.meets(bundleKey{monoMin: mono, monoMax: mono, wallMin: wall, wallMax: wall})
 }
 
 // holds reports whether the file has a bundle of that name.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"time"
@@ -218,58 +219,76 @@ func (v *salvager) scan(take func(n *node, e *element)) {
 	}
 }
 
-// takeSmall keeps documents, journal entries and batches of the open hour.
+// takeSmall keeps documents, journal entries and batches of the open hour, each as
+// far as it is sound. Of bundles it only notes how far their numbers go.
 func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, error)) error {
-	if len(path) == 2 && (string(path[0]) == rootRaw || string(path[0]) == rootTable) {
-		if k, ok := parseKey(path[1]); ok {
-			v.last = max(v.last, k.seq)
-		}
-		return nil
-	}
-	if len(path) == 0 {
+	where, sound := v.smallAt(path)
+	if sound == nil {
 		return nil
 	}
 	b, err := value()
+	if err == nil {
+		err = sound(key, b)
+	}
 	if err != nil {
 		v.damage(err)
 		return nil
 	}
-	where := string(path[len(path)-1])
-	switch {
-	case len(path) == 2 && string(path[0]) == rootKeep && len(path[1]) == 1:
-		if _, err := openEnvelope(Bucket(path[1][0]), key, b); err != nil {
-			v.damage(err)
-			return nil
-		}
-		where = rootKeep + where
-	case len(path) == 1 && where == rootJournal:
-		if len(key) != 8 || len(b) < 32 {
-			v.damage(fmt.Errorf("%w: journal entry %x", ErrDamaged, key))
-			return nil
-		}
-	case len(path) == 1 && len(where) == 9 && (where[0] == prefixRow || where[0] == prefixPart):
-		var dec block.Decoder
-		n, from, to := 0, int64(0), int64(0)
-		if err := dec.DecodeSet(b, func(_ int, recs []block.Record) {
-			for i := range recs {
-				if w := recs[i].Wall; n == 0 {
-					from, to = w, w
-				} else {
-					from, to = min(from, w), max(to, w)
-				}
-				n++
-			}
-		}); err != nil {
-			v.damage(fmt.Errorf("a batch of the open hour: %w", err))
-			return nil
-		}
-		if _, met := v.small[where]; n > 0 && !met {
-			v.rep.cover(n, from, to)
-		}
-	default:
-		return nil
-	}
 	v.keep(where, string(key), b)
+	return nil
+}
+
+// smallAt tells under which name what lies at a path is kept, and what finds out
+// whether it is sound; nil for what is not small.
+func (v *salvager) smallAt(path [][]byte) (where string, sound func(key, b []byte) error) {
+	switch len(path) {
+	case 1:
+		where = string(path[0])
+		switch {
+		case where == rootJournal:
+			return where, soundEntry
+		case len(where) == 9 && (where[0] == prefixRow || where[0] == prefixPart):
+			return where, func(_, b []byte) error { return v.soundBatch(where, b) }
+		}
+	case 2:
+		root, name := string(path[0]), path[1]
+		if root == rootKeep && len(name) == 1 {
+			return rootKeep + string(name), func(key, b []byte) error {
+				_, err := openEnvelope(Bucket(name[0]), key, b)
+				return err
+			}
+		}
+		if k, ok := parseKey(name); ok && (root == rootRaw || root == rootTable) {
+			v.last = max(v.last, k.seq)
+		}
+	}
+	return "", nil
+}
+
+func soundEntry(key, b []byte) error {
+	if len(key) != 8 || len(b) < 32 {
+		return fmt.Errorf("%w: journal entry %x", ErrDamaged, key)
+	}
+	return nil
+}
+
+// soundBatch unpacks a batch of the open hour, and counts its readings if none of that
+// name was met before.
+func (v *salvager) soundBatch(where string, b []byte) error {
+	var dec block.Decoder
+	n, from, to := 0, int64(math.MaxInt64), int64(math.MinInt64)
+	err := dec.DecodeSet(b, func(_ int, recs []block.Record) {
+		for i := range recs {
+			from, to = min(from, recs[i].Wall), max(to, recs[i].Wall)
+		}
+		n += len(recs)
+	})
+	if err != nil {
+		return fmt.Errorf("a batch of the open hour: %w", err)
+	}
+	if _, met := v.small[where]; n > 0 && !met {
+		v.rep.cover(n, from, to)
+	}
 	return nil
 }
 
