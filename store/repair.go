@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"time"
@@ -216,104 +215,6 @@ func (v *salvager) scan(take func(n *node, e *element)) {
 		for i := range n.elems {
 			take(n, &n.elems[i])
 		}
-	}
-}
-
-// takeSmall keeps documents, journal entries and batches of the open hour, each as
-// far as it is sound. Of bundles it only notes how far their numbers go.
-func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, error)) error {
-	where, sound := v.smallAt(path)
-	if sound == nil {
-		return nil
-	}
-	b, err := value()
-	if err == nil {
-		err = sound(key, b)
-	}
-	if err != nil {
-		v.damage(err)
-		return nil
-	}
-	v.keep(where, string(key), b)
-	return nil
-}
-
-// smallAt tells under which name what lies at a path is kept, and what finds out
-// whether it is sound; nil for what is not small.
-func (v *salvager) smallAt(path [][]byte) (where string, sound func(key, b []byte) error) {
-	switch len(path) {
-	case 1:
-		where = string(path[0])
-		switch {
-		case where == rootJournal:
-			return where, soundEntry
-		case len(where) == 9 && (where[0] == prefixRow || where[0] == prefixPart):
-			return where, func(_, b []byte) error { return v.soundBatch(where, b) }
-		}
-	case 2:
-		root, name := string(path[0]), path[1]
-		if root == rootKeep && len(name) == 1 {
-			return rootKeep + string(name), func(key, b []byte) error {
-				_, err := openEnvelope(Bucket(name[0]), key, b)
-				return err
-			}
-		}
-		if k, ok := parseKey(name); ok && (root == rootRaw || root == rootTable) {
-			v.last = max(v.last, k.seq)
-		}
-	}
-	return "", nil
-}
-
-func soundEntry(key, b []byte) error {
-	if len(key) != 8 || len(b) < 32 {
-		return fmt.Errorf("%w: journal entry %x", ErrDamaged, key)
-	}
-	return nil
-}
-
-// soundBatch unpacks a batch of the open hour, and counts its readings if none of that
-// name was met before.
-func (v *salvager) soundBatch(where string, b []byte) error {
-	var dec block.Decoder
-	n, from, to := 0, int64(math.MaxInt64), int64(math.MinInt64)
-	err := dec.DecodeSet(b, func(_ int, recs []block.Record) {
-		for i := range recs {
-			from, to = min(from, recs[i].Wall), max(to, recs[i].Wall)
-		}
-		n += len(recs)
-	})
-	if err != nil {
-		return fmt.Errorf("a batch of the open hour: %w", err)
-	}
-	if _, met := v.small[where]; n > 0 && !met {
-		v.rep.cover(n, from, to)
-	}
-	return nil
-}
-
-// keep stores a record the first time it is met: the newest root comes first.
-func (v *salvager) keep(where, key string, b []byte) {
-	if v.small[where] == nil {
-		v.small[where] = map[string][]byte{}
-	}
-	if _, ok := v.small[where][key]; !ok {
-		v.small[where][key] = append([]byte{}, b...)
-	}
-}
-
-// takeLoose keeps documents on pages that no root leads to. Which of several
-// versions was the last cannot be told; any is better than none.
-func (v *salvager) takeLoose(n *node, e *element) {
-	if e.flags != 0 || e.size < 5 || e.size > 1<<20 {
-		return
-	}
-	b, err := n.value(e)
-	if err != nil {
-		return
-	}
-	if _, err := openEnvelope(Bucket(b[4]), e.key, b); err == nil {
-		v.keep(rootKeep+string(b[4:5]), string(e.key), b)
 	}
 }
 
