@@ -59,6 +59,7 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 	}
 	if openErr != nil {
 		s.failed(openErr)
+		s.trimRefused()
 		return fmt.Errorf("flush the record: %w", openErr)
 	}
 	err := s.withRoom(func() error {
@@ -69,9 +70,18 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 		return s.carryOut(p)
 	})
 	if err != nil {
+		s.trimRefused()
 		return fmt.Errorf("flush the record: %w", err)
 	}
 	return nil
+}
+
+// trimRefused bounds what waits for a disk that takes nothing.
+func (s *Store) trimRefused() {
+	s.mu.Lock()
+	lost := s.mem.trimSealed()
+	s.mu.Unlock()
+	s.tellLost(lost)
 }
 
 // empty reports whether there is nothing to write, so that an idle daemon does not

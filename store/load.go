@@ -72,7 +72,7 @@ type loadedSeries struct {
 // hour and the file part of it; otherwise memory's records are the newer ones.
 // It reports whether the open hour has to be written afresh.
 func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries, again bool) (rewrite bool) {
-	rewrite = m.total > 0
+	rewrite = m.total > 0 || again && m.waiting()
 	for _, p := range m.order {
 		p.num, p.parted, p.rowed = -1, 0, 0
 	}
@@ -83,9 +83,10 @@ func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map
 		if o == nil {
 			continue
 		}
-		if again && len(p.recs) > 0 {
-			first := p.recs[0].Mono
-			o.recs = slices.DeleteFunc(o.recs, func(r block.Record) bool { return r.Mono >= first })
+		if again {
+			o.recs = slices.DeleteFunc(o.recs, func(r block.Record) bool {
+				return len(p.recs) > 0 && r.Mono >= p.recs[0].Mono || m.sealed(r.Mono)
+			})
 		}
 		p.recs = append(o.recs, p.recs...)
 		m.total += len(o.recs)
@@ -95,6 +96,19 @@ func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map
 	}
 	m.adoptEntries(entries)
 	return rewrite
+}
+
+// waiting reports whether any bundle waits for the disk.
+func (m *memory) waiting() bool {
+	return slices.ContainsFunc(m.entries, func(e *entry) bool { return e.raw != nil })
+}
+
+// sealed reports whether a reading of that running time is in a bundle that waits
+// for the disk, whose rows are still in the file.
+func (m *memory) sealed(mono int64) bool {
+	return slices.ContainsFunc(m.entries, func(e *entry) bool {
+		return e.raw != nil && e.key.monoMin <= mono && mono <= e.key.monoMax
+	})
 }
 
 // adoptEntries takes over the index of the file. Hours that wait for the disk

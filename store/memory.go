@@ -44,28 +44,57 @@ type entry struct {
 }
 
 const (
-	// maxOpen bounds the records held unsealed, about 13 MB: more than 5 hours
-	// of 48 probes while a write hangs.
-	maxOpen = 1 << 18
-	// maxSealed bounds the bytes of sealed hours waiting for the disk: about
+	// sealAt ends an hour early: an hour of 54 readings a second is still sealed
+	// whole. One block takes so many and what a minute adds.
+	sealAt = block.MaxRecords * 3 / 4
+	// fullEach is after how many more open records Options.Full is called.
+	fullEach = sealAt / 3
+	// maxOpen bounds the records held unsealed, about 25 MB, while a write hangs:
+	// 10 minutes of the busiest room, more than a day of 48 probes.
+	maxOpen = 2 * block.MaxRecords
+	// maxSealed bounds the bytes of sealed hours that the disk refuses: about
 	// a week of 48 probes.
 	maxSealed = 4 << 20
+	// maxProbes is how many probes a record may ever know: they have numbers of
+	// two bytes.
+	maxProbes = block.MaxSeries
 )
 
 // Append takes a reading into memory. It never waits for the disk. Stamps
-// within a quarter of a second of the probe's own grid are kept as on it.
+// within a quarter of a second of the probe's own grid are kept as on it. A
+// reading that finds no room is counted, and Options.Lost is told.
 func (s *Store) Append(r sensors.Reading) {
 	rec := recordOf(r)
+	kept, full := s.keep(r.Probe, &rec)
+	if !kept {
+		s.tellLost(1)
+	}
+	if full && s.opt.Full != nil {
+		s.opt.Full()
+	}
+}
+
+// keep adds a record to its probe's open ones, and reports whether there was room
+// and whether it is time to write.
+func (s *Store) keep(id sensors.ProbeID, rec *block.Record) (kept, full bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.mem.total >= maxOpen {
+	if s.mem.total >= maxOpen || len(s.mem.order) >= maxProbes && s.mem.probes[id] == nil {
 		s.mem.lost++
-		return
+		return false, false
 	}
-	p := s.mem.probe(r.Probe)
-	p.grid.snap(&rec)
-	p.recs = append(p.recs, rec)
+	p := s.mem.probe(id)
+	p.grid.snap(rec)
+	p.recs = append(p.recs, *rec)
 	s.mem.total++
+	return true, s.mem.total%fullEach == 0
+}
+
+// tellLost says that n more readings were dropped.
+func (s *Store) tellLost(n uint64) {
+	if n > 0 && s.opt.Lost != nil {
+		s.opt.Lost(n)
+	}
 }
 
 // probe returns the probe's open records, beginning them if need be. Probes are polled

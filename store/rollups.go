@@ -57,9 +57,15 @@ func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
 	for i := range q.from {
 		src := &q.from[i]
 		err := src.err
+		from := len(q.spans)
 		for b := range q.blocks(src) {
 			if q.spans, err = q.dec.DecodeSpans(q.spans, b); err != nil {
 				err = fmt.Errorf("%w: %w", ErrDamaged, err)
+			}
+		}
+		if q.inDay(src) {
+			for i := range q.spans[from:] {
+				q.spans[from+i].Has |= again
 			}
 		}
 		if err != nil {
@@ -73,20 +79,59 @@ func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
 	return ordered(q.spans, lo, hi), errs
 }
 
+// again marks a span that may be there twice, only while a query sorts.
+const again = 1 << 7
+
+// inDay reports whether a bundle is an hour inside of a day that is there as well, as
+// a repair may find it.
+func (q *query) inDay(src *source) bool {
+	k := &src.e.key
+	return k.level == levelHour && slices.ContainsFunc(q.from, func(o source) bool {
+		d := &o.e.key
+		return d.level == levelDay && d.monoMin <= k.monoMin && k.monoMax <= d.monoMax
+	})
+}
+
 // ordered keeps the spans that start in [lo, hi), sorts them where the clock
-// was set back, and merges those that start together.
+// was set back or an hour has several bundles, and merges those that start together.
 func ordered(spans []block.Span, lo, hi int64) []block.Span {
 	spans = slices.DeleteFunc(spans, func(s block.Span) bool { return s.Start < lo || s.Start >= hi })
 	slices.SortStableFunc(spans, func(a, b block.Span) int { return cmp.Compare(a.Start, b.Start) })
 	out := spans[:0]
-	for _, s := range spans {
-		n := len(out)
-		switch {
-		case n == 0 || out[n-1].Start != s.Start:
-			out = append(out, s)
-		case out[n-1] != s: // equals are one rollup twice, as with readings
-			out[n-1] = mergeSpans(out[n-1], s)
+	for len(spans) > 0 {
+		n := 1
+		for n < len(spans) && spans[n].Start == spans[0].Start {
+			n++
 		}
+		one := spans[0]
+		if n > 1 {
+			one = mergeSpans(once(spans[:n])...)
+		}
+		one.Has &^= again
+		out, spans = append(out, one), spans[n:]
 	}
 	return out
+}
+
+// once leaves out spans that may be there twice and are. Equals of others are parts
+// of one span that happen to be alike.
+func once(spans []block.Span) []block.Span {
+	isAgain := func(s block.Span) bool { return s.Has&again != 0 }
+	if !slices.ContainsFunc(spans, isAgain) {
+		return spans
+	}
+	all := slices.DeleteFunc(slices.Clone(spans), isAgain)
+	first := slices.Clone(all)
+	for _, s := range spans {
+		if !isAgain(s) {
+			continue
+		}
+		s.Has &^= again
+		if i := slices.Index(first, s); i >= 0 {
+			first = slices.Delete(first, i, i+1)
+		} else {
+			all = append(all, s)
+		}
+	}
+	return all
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"math"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -19,8 +20,9 @@ const (
 	longest = 65 * 60_000
 )
 
-// seal closes hours that are over: their records become bundles in memory. Only
-// Flush calls it, so that records leave an openProbe in one place.
+// seal closes hours that are over, and what there is of one that has grown too
+// large: their records become bundles in memory. Only Flush calls it, so that
+// records leave an openProbe in one place.
 func (s *Store) seal() error {
 	for range 48 {
 		parts, counts, key := s.due()
@@ -41,7 +43,6 @@ func (s *Store) seal() error {
 			p.parted, p.rowed = 0, 0
 		}
 		s.mem.insert(e)
-		s.mem.trimSealed()
 		s.mu.Unlock()
 	}
 	return nil
@@ -64,8 +65,8 @@ type openSeries struct {
 	recs []block.Record
 }
 
-// due returns the records of the oldest open hour when it is over, and nil when
-// it is not.
+// due returns the records of the oldest open hour when it is over, or those that
+// are to be sealed early, and nil when there are none.
 func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -87,8 +88,12 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	}
 	hour := floorDiv(first.Wall, hourMillis)
 	over := newestWall >= (hour+1)*hourMillis+grace || newestWall < hour*hourMillis
+	before := int64(math.MaxInt64)
 	if !over && newest-first.Mono < longest {
-		return nil, nil, bundleKey{}
+		if s.mem.total < sealAt {
+			return nil, nil, bundleKey{}
+		}
+		before = sealBefore(first.Wall, newestWall)
 	}
 	key := emptyKey(s.mem.nextSeq, levelHour)
 	s.mem.nextSeq++
@@ -96,7 +101,7 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	counts := make(map[*openProbe]int)
 	for _, p := range s.mem.order {
 		n := 0
-		for n < len(p.recs) && floorDiv(p.recs[n].Wall, hourMillis) == hour {
+		for n < len(p.recs) && floorDiv(p.recs[n].Wall, hourMillis) == hour && p.recs[n].Wall < before {
 			key.cover(p.recs[n].Mono, p.recs[n].Wall)
 			n++
 		}
@@ -105,6 +110,20 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 		}
 	}
 	return parts, counts, key
+}
+
+// sealBefore is the wall time that an early seal cuts at: no slow probe has a
+// reading of before still to come, so that bundles follow one another, and no
+// rollup of ten minutes is cut where one has passed.
+func sealBefore(first, newest int64) int64 {
+	at := newest - grace
+	if whole := floorDiv(at, spanMillis[0]) * spanMillis[0]; whole > first {
+		return whole
+	}
+	if at > first {
+		return at
+	}
+	return math.MaxInt64 // all that there is, however fast it came
 }
 
 // encodeHour fills e with the bundles of readings and rollups.
@@ -181,9 +200,9 @@ func tableBlocks(enc *block.Encoder, spans [levels][]block.Span) ([][]byte, erro
 	return out, nil
 }
 
-// trimSealed drops the oldest hours that the disk never took, once they fill
-// their share of memory.
-func (m *memory) trimSealed() {
+// trimSealed drops the oldest hours that the disk would not take, once they fill
+// their share of memory, and returns how many readings those had.
+func (m *memory) trimSealed() (lost uint64) {
 	size := 0
 	for _, e := range m.entries {
 		size += len(e.raw) + len(e.table)
@@ -195,10 +214,12 @@ func (m *memory) trimSealed() {
 			continue
 		}
 		size -= len(e.raw) + len(e.table)
-		m.lost += uint64(e.readings)
+		lost += uint64(e.readings)
 		e.gone = true
 		m.entries = append(m.entries[:i], m.entries[i+1:]...)
 	}
+	m.lost += lost
+	return lost
 }
 
 // floorDiv rounds down where Go rounds towards zero: wall times before 1970 occur on a

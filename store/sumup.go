@@ -168,32 +168,41 @@ const hasVPD = 1 << 3
 // roundDiv is a/n rounded to the nearest, halves away from zero.
 func roundDiv(a, n int64) int32 { return int32(math.Round(float64(a) / float64(n))) }
 
-// mergeSpans joins two rollups of the same span of time.
-func mergeSpans(a, b block.Span) block.Span {
-	out := block.Span{
-		Start: a.Start, Count: a.Count + b.Count, Has: a.Has | b.Has,
-		InBand: a.InBand + b.InBand, Below: a.Below + b.Below, Above: a.Above + b.Above,
-		Covered: a.Covered + b.Covered,
+// mergeSpans joins rollups of one span of time.
+func mergeSpans(spans ...block.Span) block.Span {
+	out := block.Span{Start: spans[0].Start}
+	for i := range spans {
+		s := &spans[i]
+		out.Count, out.Has = out.Count+s.Count, out.Has|s.Has
+		out.InBand, out.Below, out.Above = out.InBand+s.InBand, out.Below+s.Below, out.Above+s.Above
+		out.Covered += s.Covered
 	}
-	out.Temp = mergeThree(a.Temp, b.Temp, a.Has&block.Temperature != 0, b.Has&block.Temperature != 0, a.Count, b.Count)
-	out.Hum = mergeThree(a.Hum, b.Hum, a.Has&block.Humidity != 0, b.Has&block.Humidity != 0, a.Count, b.Count)
-	out.VPD = mergeThree(a.VPD, b.VPD, a.Has&hasVPD != 0, b.Has&hasVPD != 0, a.Count, b.Count)
+	out.Temp = mergeThree(spans, block.Temperature, func(s *block.Span) block.Three { return s.Temp })
+	out.Hum = mergeThree(spans, block.Humidity, func(s *block.Span) block.Three { return s.Hum })
+	out.VPD = mergeThree(spans, hasVPD, func(s *block.Span) block.Three { return s.VPD })
 	return out
 }
 
 // mergeThree weighs the means by the readings of each span, of whichever quantities they
 // had: exact where all readings had this one, and near enough where some had not.
-func mergeThree(a, b block.Three, hasA, hasB bool, na, nb int32) block.Three {
-	switch {
-	case !hasB:
-		return a
-	case !hasA:
-		return b
+func mergeThree(spans []block.Span, has uint8, of func(*block.Span) block.Three) (out block.Three) {
+	total, n := int64(0), int64(0)
+	for i := range spans {
+		s := &spans[i]
+		if s.Has&has == 0 {
+			continue
+		}
+		x := of(s)
+		if n == 0 {
+			out = x
+		}
+		out.Min, out.Max = min(out.Min, x.Min), max(out.Max, x.Max)
+		total, n = total+int64(x.Mean)*int64(s.Count), n+int64(s.Count)
 	}
-	return block.Three{
-		Min: min(a.Min, b.Min), Max: max(a.Max, b.Max),
-		Mean: roundDiv(int64(a.Mean)*int64(na)+int64(b.Mean)*int64(nb), int64(na)+int64(nb)),
+	if n > 0 {
+		out.Mean = roundDiv(total, n)
 	}
+	return out
 }
 
 // instantOf is when a record was taken.

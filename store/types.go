@@ -32,6 +32,12 @@ type Options struct {
 	// Replaced is told when a file that was in use turned out damaged, was moved
 	// aside, and another begun. It must not block. Nil tells nobody.
 	Replaced func(Report)
+	// Lost is told at once that n more readings were dropped, for want of room.
+	// It must not block. Nil tells nobody.
+	Lost func(n uint64)
+	// Full is told that so many readings are open that a Flush should not wait
+	// for its turn. It must not block. Nil tells nobody.
+	Full func()
 	// ReadOnly opens an existing record for the tools, writing nothing. It
 	// cannot share the file with a daemon that is running.
 	ReadOnly bool
@@ -162,7 +168,7 @@ type Stats struct {
 	Tables       int       // bundles of rollups on disk
 	OpenReadings int       // held in memory for the open hour
 	Unwritten    int       // readings that a power cut would lose now
-	Lost         uint64    // readings dropped because the backlog was full
+	Lost         uint64    // readings dropped for want of room, since Open
 	Commits      uint64    // transactions since Open
 	Errors       uint64    // failed transactions since Open
 	Damaged      uint64    // records refused because their checksum was wrong

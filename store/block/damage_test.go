@@ -127,8 +127,10 @@ func TestEncoderRefuses(t *testing.T) {
 	var e block.Encoder
 	before := []byte("before")
 	for name, f := range map[string]func() ([]byte, error){
-		"a number too few":  func() ([]byte, error) { return e.AppendSet(before, []int{1}, make([][]block.Record, 2)) },
-		"too many series":   func() ([]byte, error) { return e.AppendSet(before, make([]int, 1025), make([][]block.Record, 1025)) },
+		"a number too few": func() ([]byte, error) { return e.AppendSet(before, []int{1}, make([][]block.Record, 2)) },
+		"too many series": func() ([]byte, error) {
+			return e.AppendSet(before, make([]int, block.MaxSeries+1), make([][]block.Record, block.MaxSeries+1))
+		},
 		"too many records":  func() ([]byte, error) { return e.Append(before, make([]block.Record, block.MaxRecords+1)) },
 		"too many rollups":  func() ([]byte, error) { return e.AppendSpans(before, 1, make([]block.Span, block.MaxRecords+1)) },
 		"a million records": func() ([]byte, error) { return e.Append(before, make([]block.Record, 1_000_000)) },

@@ -29,7 +29,7 @@ type Record struct {
 // memory there is.
 const (
 	MaxRecords = 1 << 18 // records in one block
-	MaxSeries  = 1 << 10 // series in one block
+	MaxSeries  = 1 << 16 // series in one block
 )
 
 // The first byte of a sealed block names its format.
