@@ -62,6 +62,9 @@ func runImport(ctx context.Context, args []string, std stdio) error {
 		}
 		err = errors.Join(err, st.Commit(store.Commit{Journal: []store.JournalEntry{entry}}))
 	}
+	if lost := st.Stats().Lost; lost > 0 {
+		err = errors.Join(err, fmt.Errorf("%d readings found no room in the record", lost))
+	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))
 	fmt.Fprintf(std.out, "%d readings added to the record in %s\n", im.n, dir)

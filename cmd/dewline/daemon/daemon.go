@@ -85,6 +85,7 @@ type Daemon struct {
 	openedLate bool
 	stuck      bool                   // a write hangs; owned by the core goroutine
 	replaced   atomic.Pointer[string] // why a record was begun anew, until that is told
+	losses     losses
 
 	sourceMu sync.Mutex // guards source
 	source   Source

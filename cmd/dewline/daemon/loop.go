@@ -27,6 +27,7 @@ func (d *Daemon) runCore(ctx context.Context) {
 			d.handle(in)
 		case <-second.C:
 			d.watchCard(time.Now())
+			d.watchLosses(d.now())
 			if s := d.currentSource(); s == nil || !s.KeepsTime() {
 				d.tick(d.now())
 			}
@@ -39,8 +40,8 @@ func (d *Daemon) runCore(ctx context.Context) {
 		case <-beat.C:
 			d.sendHeartbeats(time.Now())
 		case <-d.healthMoved:
-			h := d.recording.Load()
-			d.setRecordAlarm(d.now(), h.ok, h.note)
+			d.watchLosses(d.now())
+			d.showRecord(d.now())
 		case <-ctx.Done():
 			d.drain()
 			return
@@ -187,6 +188,9 @@ func (d *Daemon) publish() {
 	} else {
 		s.Recording = false
 	}
+	if note := d.losses.note(cfg.Room.Location); note != "" && s.Recording {
+		s.Recording, s.RecordNote = false, note
+	}
 	if d.rec.Stuck(time.Now()) {
 		s.Recording, s.RecordNote = false, cardHangs
 	}
@@ -206,12 +210,7 @@ func (d *Daemon) watchCard(real time.Time) {
 		return
 	}
 	d.stuck = stuck
-	if stuck {
-		d.setRecordAlarm(d.now(), false, cardHangs)
-		return
-	}
-	h := d.recording.Load()
-	d.setRecordAlarm(d.now(), h.ok, h.note)
+	d.showRecord(d.now())
 }
 
 // heartbeatEvery is how often a sign of life is due on either way.

@@ -27,6 +27,7 @@ const (
 // record does, since two would tell everything twice.
 func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	d.rec = newRecorder(nil, d.log, d.recordHealth)
+	d.rec.lostReadings, d.rec.lostLines = d.lostReadings, d.lostLines
 	if left, err := filepath.Glob(filepath.Join(d.o.Dir, backupPattern)); err == nil {
 		for _, dir := range left { // copies that a kill cut off
 			_ = os.RemoveAll(dir)
@@ -103,6 +104,7 @@ func (d *Daemon) tryOpen(ctx context.Context) (*store.Store, store.Report, error
 		st, report, err := store.Open(ctx, store.Options{
 			Dir: d.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(),
 			MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: limitsOf(cfg), Logger: d.log, Replaced: d.recordReplaced,
+			Lost: d.lostReadings, Full: func() { d.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
 		})
 		done <- opened{st, report, err}
 	}()
@@ -271,6 +273,9 @@ func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
 	}
 	if why := d.replaced.Load(); ok && why != nil && d.replaced.CompareAndSwap(why, nil) {
 		d.keepAll(now, store.JournalEntry{New: "begun anew", Why: *why})
+	}
+	if lost := d.losses.note(d.cfg.Load().Room.Location); ok && lost != "" {
+		ok, note = false, lost
 	}
 	c := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
 	if note != "" {

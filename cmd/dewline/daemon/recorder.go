@@ -33,6 +33,9 @@ type recorder struct {
 	log *slog.Logger
 	// health is told when writing stops or resumes. It must not block.
 	health func(ok bool, note string)
+	// lostReadings and lostLines are told at once of what is not kept. They must
+	// not block; nil tells nobody.
+	lostReadings, lostLines func(n uint64)
 
 	mu       sync.Mutex // guards what follows
 	ledger   ledger     // nil until a store could be opened
@@ -62,8 +65,24 @@ func (r *recorder) Append(reading sensors.Reading) {
 	r.mu.Lock()
 	l := r.ledger
 	r.mu.Unlock()
-	if l != nil {
+	switch {
+	case l != nil:
 		l.Append(reading)
+	case r.lostReadings != nil:
+		r.lostReadings(1)
+	}
+}
+
+// trimJournal drops the oldest lines that the backlog has no room for. The caller
+// holds mu.
+func (r *recorder) trimJournal() {
+	extra := len(r.journal) - maxJournalBacklog
+	if extra <= 0 {
+		return
+	}
+	r.journal = slices.Delete(r.journal, 0, extra)
+	if r.lostLines != nil {
+		r.lostLines(uint64(extra))
 	}
 }
 
@@ -76,9 +95,7 @@ func (r *recorder) Put(docs []store.Doc, journal []store.JournalEntry) <-chan st
 		r.docs[docKey{d.Bucket, d.Key}] = d
 	}
 	r.journal = append(r.journal, journal...)
-	if extra := len(r.journal) - maxJournalBacklog; extra > 0 {
-		r.journal = slices.Delete(r.journal, 0, extra)
-	}
+	r.trimJournal()
 	r.waiters = append(r.waiters, done)
 	r.mu.Unlock()
 	r.nudge()
@@ -231,9 +248,7 @@ func (r *recorder) finish(j *job, err error) {
 			}
 		}
 		r.journal = append(j.journal, r.journal...)
-		if extra := len(r.journal) - maxJournalBacklog; extra > 0 {
-			r.journal = slices.Delete(r.journal, 0, extra)
-		}
+		r.trimJournal()
 		r.waiters = append(j.waiters, r.waiters...)
 		r.flush = r.flush || j.flush
 		if r.state == nil {

@@ -1,0 +1,131 @@
+package daemon
+
+import (
+	"log/slog"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// TestWhatIsLostIsTold raises record-incomplete with the first reading that is not
+// kept, and ends it when nothing was lost for a while, with a line in the journal.
+func TestWhatIsLostIsTold(t *testing.T) {
+	d := newTestDaemon(t, t.TempDir())
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	d.core, d.channels = NewCore(d.cfg.Load(), nil), &channels{log: d.log}
+	d.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
+	now := time.Duration(0)
+	d.now = func() sensors.Instant { return at(now, true) }
+	d.publish()
+	if s := d.snapshot.Load(); !s.Recording {
+		t.Fatalf("a sound record counts as incomplete: %s", s.RecordNote)
+	}
+	active := func() bool {
+		v, open := openSelf(d.core, rules.RecordIncomplete)
+		return open && v.Active
+	}
+	look := func() {
+		t.Helper()
+		select {
+		case <-d.healthMoved:
+		default:
+			t.Error("the core is not told to look")
+		}
+		d.watchLosses(d.now())
+		d.publish()
+	}
+	d.lostReadings(3)
+	look()
+	if s := d.snapshot.Load(); !active() || s.Recording || !strings.Contains(s.RecordNote, "are lost") {
+		t.Errorf("three readings lost: alarm %v, recording %v, %q", active(), s.Recording, s.RecordNote)
+	}
+	// A write that works now says nothing of what is gone.
+	d.recordHealth(true, "")
+	<-d.healthMoved
+	d.showRecord(d.now())
+	if !active() {
+		t.Error("the alarm ends with a write that works")
+	}
+	now = lossShown - time.Second
+	d.lostReadings(4)
+	look()
+	now += lossShown - time.Second
+	d.watchLosses(d.now())
+	if !active() {
+		t.Error("the alarm ends too early")
+	}
+	now += time.Second
+	d.watchLosses(d.now())
+	d.publish()
+	if s := d.snapshot.Load(); active() || !s.Recording {
+		t.Errorf("long after the last loss: alarm %v, recording %v, %q", active(), s.Recording, s.RecordNote)
+	}
+	if !d.rec.write(t.Context()) {
+		t.Fatal("the record was not written")
+	}
+	st := d.currentStore()
+	defer st.Close(t.Context())
+	var lines []string
+	for e, err := range st.Journal(time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.Kind == "record" {
+			lines = append(lines, e.New)
+		}
+	}
+	if len(lines) != 1 || !strings.HasPrefix(lines[0], "7 readings") {
+		t.Errorf("the journal says %q", lines)
+	}
+}
+
+// TestRecorderCountsWhatItDrops has no store yet, and then a disk that refuses.
+func TestRecorderCountsWhatItDrops(t *testing.T) {
+	var readings, lines uint64
+	r := newRecorder(nil, slog.New(slog.DiscardHandler), func(bool, string) {})
+	r.lostReadings, r.lostLines = func(n uint64) { readings += n }, func(n uint64) { lines += n }
+	r.Append(sensors.Reading{Probe: "p"})
+	r.Put(nil, make([]store.JournalEntry, maxJournalBacklog))
+	if readings != 1 || lines != 0 {
+		t.Errorf("%d readings and %d lines lost, want 1 and none", readings, lines)
+	}
+	r.Put(nil, make([]store.JournalEntry, 2))
+	if lines != 2 {
+		t.Errorf("%d lines lost, want 2", lines)
+	}
+}
+
+// TestFullRecordIsFlushedEarly polls faster than a batch of an hour can hold.
+func TestFullRecordIsFlushedEarly(t *testing.T) {
+	cfg := string(configs.Demo()) + "\n[store]\nbatch = \"1 h\"\n"
+	dir := t.TempDir()
+	d, err := New(Options{Config: decode(t, cfg), Dir: dir,
+		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+			return nil, nil
+		}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	st := d.currentStore()
+	defer st.Close(t.Context())
+	for n := range 1_000_000 { // 500 a second for more than half an hour
+		d.rec.Append(sensors.Reading{Probe: "p", At: at(time.Duration(n)*2*time.Millisecond, true), Quality: sensors.Bad})
+		if n%10_000 == 0 {
+			d.rec.write(t.Context())
+		}
+	}
+	if s := st.Stats(); s.Lost != 0 || d.losses.all() != 0 || s.OpenReadings > 300_000 {
+		t.Errorf("%d readings lost, %d open", s.Lost, s.OpenReadings)
+	}
+}
