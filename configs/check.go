@@ -33,6 +33,7 @@ func newChecker(d *decoder, doc *element, c *Config) *checker {
 
 func (k *checker) all() {
 	k.room()
+	k.size()
 	k.rules()
 	k.mqtt()
 	k.http()
@@ -54,6 +55,15 @@ func (k *checker) all() {
 // refused already. Without the key it points at the table, as it does for the
 // empty key.
 func (k *checker) fault(table *element, key, do, format string, args ...any) {
+	k.judge(Unusable, table, key, do, format, args...)
+}
+
+// refuse is fault where a room can be watched all the same.
+func (k *checker) refuse(table *element, key, do, format string, args ...any) {
+	k.judge(Refused, table, key, do, format, args...)
+}
+
+func (k *checker) judge(how Severity, table *element, key, do, format string, args ...any) {
 	if table.bad || table.faulty(key) {
 		return
 	}
@@ -62,6 +72,7 @@ func (k *checker) fault(table *element, key, do, format string, args ...any) {
 		at = table.at(key)
 	}
 	k.add(at.key, do, format, args...)
+	k.faults[len(k.faults)-1].Severity = how
 	if at != table {
 		at.bad = true
 	}

@@ -75,12 +75,7 @@ func (k *checker) inhabitants(t *element, e Enclosure) {
 		k.fault(t, "species", speciesAdvice(e.Species, ids), "species = %q is not in the table", e.Species)
 		return
 	}
-	// Judged after the stage: a froglet's band may end lower than an adult's.
-	s := k.c.SpeciesFor(e)
-	if e.Ceiling != nil && s.Ceiling <= s.Day.High {
-		k.fault(t, "ceiling", "write a ceiling above the band, or change the band in [[species]]",
-			"the ceiling %s is not above the day band %s of enclosure %q", s.Ceiling, s.Day, e.ID)
-	}
+	k.effective(t, e)
 	if e.Floor != nil && e.Stage == Tadpole {
 		k.fault(t, "floor", "remove it", "tadpole water in enclosure %q has no humidity floor", e.ID)
 	}
@@ -209,10 +204,21 @@ func (k *checker) limits(t *element, s Species) {
 			key = o.highKey
 		}
 		do := "put the limits in order: cold, cool, bands, warn, act, ceiling"
+		if c, ok := o.low.(Celsius); ok && c > hottestLethal && meantFahrenheit(c, 0) != "" {
+			do = meantFahrenheit(c, 0)
+		}
 		if i >= heatLimits {
 			do = fmt.Sprintf("lower %s or raise %s", o.lowKey, o.highKey)
 		}
 		k.fault(t, key, do, "%s %s of species %q is not below %s %s", o.lowKey, o.low, s.ID, o.highKey, o.high)
+	}
+	if !t.spoilt() {
+		whose, key := fmt.Sprintf("species %q", s.ID), "ceiling"
+		if !t.has(key) {
+			key = "day"
+		}
+		k.lethalCeiling(t, key, whose, s.Ceiling, s.Day.High)
+		k.floor(t, "floor", whose, s.Floor)
 	}
 	if s.TenfoldPer <= 0 {
 		k.fault(t, "exposure_tenfold", `write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)

@@ -53,6 +53,16 @@ func (e *element) has(key string) bool { return e.fields[key] != nil }
 // faulty reports whether the value of the key was refused already.
 func (e *element) faulty(key string) bool { return e.bad || (e.has(key) && e.fields[key].bad) }
 
+// spoilt reports whether e or any of its keys was refused.
+func (e *element) spoilt() bool {
+	for _, child := range e.fields {
+		if child.bad {
+			return true
+		}
+	}
+	return e.bad
+}
+
 // item returns the i-th element of the array under key; an empty table where
 // the source has none.
 func (e *element) item(key string, i int) *element {

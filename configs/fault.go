@@ -7,6 +7,16 @@ import (
 	"strings"
 )
 
+// Severity says what a fault keeps from happening.
+type Severity uint8
+
+const (
+	// Unusable leaves no room to watch.
+	Unusable Severity = iota
+	// Refused is not put in force; where it is already, the watch still starts.
+	Refused
+)
+
 // A Fault is one thing wrong in a configuration file.
 type Fault struct {
 	File string `json:"file"`
@@ -14,6 +24,8 @@ type Fault struct {
 	Col  int    `json:"col"`  // from 1, in characters
 	What string `json:"what"` // is wrong
 	Do   string `json:"do"`   // to put it right
+
+	Severity Severity `json:"-"`
 }
 
 // String returns "file:line:col: what; do".
@@ -31,6 +43,11 @@ func (f Faults) Error() string {
 		lines[i] = x.String()
 	}
 	return strings.Join(lines, "\n")
+}
+
+// usable reports whether a room can be watched all the same.
+func (f Faults) usable() bool {
+	return !slices.ContainsFunc(f, func(x Fault) bool { return x.Severity == Unusable })
 }
 
 // mostFaults is how many faults are told at once; a file with more is no

@@ -81,7 +81,7 @@ invalid-not-a-number.toml:13:10: budget: "e" is not a unit of time; write it wit
 	"invalid-one-address.toml":      `invalid-one-address.toml:19:1: probes "p1" and "p2" both answer at 0x44 on /dev/i2c-1; correct bus, address, mux_address or mux_channel of one of them`,
 	"invalid-one-channel.toml":      `invalid-one-channel.toml:21:1: probes "p1" and "p2" both answer at 0x44 on /dev/i2c-1 behind channel 3 of multiplexer 0x70; correct bus, address, mux_address or mux_channel of one of them`,
 	"invalid-one-path.toml":         `invalid-one-path.toml:16:1: probes "w1" and "w2" read the same path; give each its own`,
-	"invalid-own-ceiling.toml": `invalid-own-ceiling.toml:4:1: the ceiling 25 °C is not above the day band 21–26 °C of enclosure "a"; write a ceiling above the band, or change the band in [[species]]
+	"invalid-own-ceiling.toml": `invalid-own-ceiling.toml:4:1: the lethal limit of enclosure "a" is 25 °C, not above the top of the day band, 26 °C; write a lethal limit above it, or change the band in [[species]]
 invalid-own-ceiling.toml:16:1: tadpole water in enclosure "t" has no humidity floor; remove it`,
 	"invalid-person.toml": `invalid-person.toml:13:1: units = "K" is not known; write one of "°C", "F"
 invalid-person.toml:14:1: mail_to = "nobody" is not a mail address; write for example "keeper@example.org"

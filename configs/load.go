@@ -44,6 +44,16 @@ func Load(path string) (*Config, error) {
 	return Decode(path, data)
 }
 
+// LoadInForce is Load of a file that may be in force already: what is refused but
+// can be watched is no error. It returns such faults beside the Config.
+func LoadInForce(path string) (*Config, Faults, error) {
+	data, err := readBounded(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the configuration: %w; name its file with --config", err)
+	}
+	return DecodeInForce(path, data)
+}
+
 // readBounded reads at most one byte more than a configuration may have: a
 // device or a pipe tells no size and may never end.
 func readBounded(path string) ([]byte, error) {
@@ -68,8 +78,17 @@ func tooLarge(name string) Fault {
 // what is not is go-toml's decision; where it is not TOML, only the first such
 // place can be told.
 func Decode(name string, data []byte) (*Config, error) {
+	c, refused, err := DecodeInForce(name, data)
+	if err == nil && len(refused) > 0 {
+		return nil, &refused
+	}
+	return c, err
+}
+
+// DecodeInForce is Decode of text that may be in force already; see LoadInForce.
+func DecodeInForce(name string, data []byte) (*Config, Faults, error) {
 	if len(data) > largestFile {
-		return nil, &Faults{tooLarge(name)}
+		return nil, nil, &Faults{tooLarge(name)}
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	fault := longLine(name, data)
@@ -78,7 +97,7 @@ func Decode(name string, data []byte) (*Config, error) {
 		doc, fault = parse(name, data)
 	}
 	if fault != nil {
-		return nil, &Faults{*fault}
+		return nil, nil, &Faults{*fault}
 	}
 	table := SpeciesTable()
 	d := &decoder{file: name, prefill: func(target any, source *element) { prefill(target, source, table) }}
@@ -89,13 +108,14 @@ func Decode(name string, data []byte) (*Config, error) {
 	c.Species = mergeSpecies(table, c.Species)
 	c.derive()
 	k.all()
-	if len(d.faults) > 0 {
-		faults := d.faults.tidy().atMost(mostFaults)
-		return nil, &faults
+	usable := d.faults.usable()
+	faults := d.faults.tidy().atMost(mostFaults)
+	if !usable {
+		return nil, nil, &faults
 	}
 	k.warn()
 	c.Warnings = k.warnings.tidy()
-	return c, nil
+	return c, faults, nil
 }
 
 // longLine returns a fault for the first line that is too long.

@@ -229,7 +229,7 @@ func TestDefaultsThatDependOnOthers(t *testing.T) {
 }
 
 func TestFaultsAreTidy(t *testing.T) {
-	a, b, c := Fault{"f", 2, 9, "b", "x"}, Fault{"f", 10, 1, "a", "x"}, Fault{"f", 2, 9, "a", "x"}
+	a, b, c := Fault{"f", 2, 9, "b", "x", 0}, Fault{"f", 10, 1, "a", "x", 0}, Fault{"f", 2, 9, "a", "x", 0}
 	if got, want := (Faults{b, a, c, a}).tidy().Error(), "f:2:9: a; x\nf:2:9: b; x\nf:10:1: a; x"; got != want {
 		t.Errorf("got:\n%s\nwant:\n%s", got, want)
 	}
