@@ -96,15 +96,26 @@ func (k *checker) warnEnclosure(t *element, e Enclosure) {
 	if e.Stage == Tadpole {
 		return
 	}
-	if s := k.c.SpeciesFor(e); s.Floor < floorToKeep {
-		at := t.at("floor")
-		if e.Floor == nil {
-			at = t.at("species")
-		}
-		k.warning(at, "keep 70 % or more", "the humidity floor of enclosure %q is %s, under %s (common practice, no source)", e.ID, s.Floor, floorToKeep)
-	}
+	k.warnFloor(t, e)
 	if !slices.ContainsFunc(k.c.ProbesOf(e.ID), Probe.MeasuresHumidity) {
 		k.warning(t, "add a probe that measures humidity", "nothing measures the humidity of enclosure %q: its floor is not watched", e.ID)
+	}
+}
+
+// warnFloor looks at a humidity floor that is low, or so high that no reading comes
+// far enough above it again.
+func (k *checker) warnFloor(t *element, e Enclosure) {
+	at := t.at("floor")
+	if e.Floor == nil {
+		at = t.at("species")
+	}
+	floor, dead := k.c.SpeciesFor(e).Floor, k.c.Rules.FloorDeadband
+	if floor < floorToKeep {
+		k.warning(at, "keep 70 % or more", "the humidity floor of enclosure %q is %s, under %s (common practice, no source)", e.ID, floor, floorToKeep)
+	}
+	if centi(floor+dead) > centi(Percent(100)) {
+		k.warning(at, fmt.Sprintf("write a floor of %s or less, or a smaller floor_deadband", 100-dead),
+			"the humidity floor of enclosure %q is %s and its alarm ends %s above that: it never would", e.ID, floor, dead)
 	}
 }
 

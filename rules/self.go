@@ -13,7 +13,7 @@ var selfWords = [numKinds]string{
 	kClock:    "the clock is not set, so day and night are not known",
 	kBlind:    "nothing was watched for a while",
 	kDrill:    "no drill was held in time",
-	kConfig:   "the configuration has faults and the last good one is in force",
+	kConfig:   "the configuration has faults and the last one that can be used is in force",
 
 	kCertificate: "a certificate runs out",
 }

@@ -77,7 +77,7 @@ func (f controlFlags) candidates() []string {
 	if *f.dir != "" {
 		paths = append(paths, controlPath("", *f.dir))
 	}
-	if cfg, err := configs.Load(*f.config); err == nil {
+	if cfg, _, err := configs.LoadInForce(*f.config); err == nil {
 		paths = append(paths, controlPath("", cfg.Store.Dir))
 	}
 	return paths

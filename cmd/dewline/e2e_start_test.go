@@ -84,6 +84,13 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 			s.write("dewline.toml", strings.Replace(s.text(), "species = \"dendrobates-tinctorius\"", "species = \"dendrobates-tinctorus\"", 1))
 			return []string{"the last good one is in force", "dendrobates-tinctorus", "dewline.toml:"}
 		}, check: raised(rules.ConfigRefused)},
+		{name: "a limit that was taken when it came in force", breaks: func(t *testing.T, s *site) []string {
+			if err := os.Remove(filepath.Join(s.data(), "last-good.toml")); err != nil {
+				t.Fatal(err)
+			}
+			s.write("dewline.toml", strings.Replace(s.text(), "[[enclosure]]\n", "[[enclosure]]\nfloor = \"100 %\"\n", 1))
+			return []string{"it is in force all the same", "the humidity floor of enclosure", "dewline.toml:"}
+		}, check: raised(rules.ConfigRefused)},
 		{name: "a probe that exists in the demo only", breaks: func(t *testing.T, s *site) []string {
 			s.write("dewline.toml", s.text()+simulatedProbe)
 			return []string{"the last good one is in force", "p-demo is simulated", "dewline demo"}

@@ -78,7 +78,7 @@ func runImport(ctx context.Context, args []string, std stdio) error {
 // configuration's business; without one, nothing counts as inside a band.
 func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) (*store.Store, store.Report, error) {
 	o := store.Options{Dir: dir}
-	if cfg, err := configs.Load(*cf.config); err == nil {
+	if cfg, _, err := configs.LoadInForce(*cf.config); err == nil {
 		o.KeepRaw, o.KeepTable, o.MaxBytes = cfg.Store.KeepRaw.D(), cfg.Store.KeepTable.D(), int64(cfg.Store.MaxMiB)<<20
 		o.Limits = daemon.LimitsOf(cfg)
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 	"log/slog"
 	"os"
@@ -11,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 )
 
@@ -130,13 +132,70 @@ func TestLastGoodIsFoundInTheStoreDir(t *testing.T) {
 		"no TOML":  "[room\n" + good,
 		"no quote": good + "\n[store]\ndir = \"unfinished\n",
 	} {
-		cfg, refused, err := loadOrLastGood(write(t, t.TempDir(), "dewline.toml", bad), "", slog.New(slog.DiscardHandler))
+		cfg, _, refused, err := loadOrLastGood(write(t, t.TempDir(), "dewline.toml", bad), "", slog.New(slog.DiscardHandler))
 		if err != nil || refused == "" || cfg.Store.Dir != dir {
 			t.Errorf("%s: %v, refused %q", name, err, refused)
 		}
 	}
 	if got := storeDir(filepath.Join(dir, "none.toml")); got != "/var/lib/dewline" {
 		t.Errorf("no file at all: %s", got)
+	}
+}
+
+// What check refuses and an earlier version took starts all the same where it is in
+// force, and says why it is refused; what was never in force gives way to what was.
+func TestWhatIsInForceStarts(t *testing.T) {
+	example := func(section, keys string) string {
+		out := strings.Replace(string(configs.Example()), section+"\n", section+"\n"+keys+"\n", 1)
+		if out == string(configs.Example()) {
+			t.Fatalf("the example has no %s", section)
+		}
+		return out
+	}
+	good := string(configs.Example())
+	hot := example("[[enclosure]]", "ceiling = \"86 °C\"")
+	wet := example("[[enclosure]]", "floor = \"100 %\"")
+	var rack strings.Builder
+	for i := range configs.MostProbes + 1 {
+		fmt.Fprintf(&rack, "[[probe]]\nid = \"x-%d\"\nfamily = \"iio\"\npath = \"/x/%d\"\nplace = \"room\"\n", i, i)
+	}
+	full := good + rack.String()
+	none := good + "\n[lamps_of_the_room]\non = 1\n"
+	for name, c := range map[string]struct {
+		file, copy string
+		want       string // what is used: "file", "copy" or nothing
+		refused    string // a part of why
+	}{
+		"no fault":                                {good, "", "file", ""},
+		"no fault, and an older copy":             {good, hot, "file", ""},
+		"in force since before there were copies": {hot, "", "file", "did you mean 86 °F"},
+		"in force":                                {hot, hot, "copy", "did you mean 86 °F"},
+		"a floor of all":                          {wet, "", "file", "the humidity floor"},
+		"too many probes":                         {full, "", "file", "more than the 5000"},
+		"edited since, and not reloaded":          {hot, good, "copy", "did you mean 86 °F"},
+		"in force, and edited since":              {none, hot, "copy", "lamps_of_the_room"},
+		"in force, and a copy that is broken":     {hot, none, "file", "did you mean 86 °F"},
+		"no room to watch":                        {none, "", "", ""},
+	} {
+		dir := t.TempDir()
+		path := write(t, dir, "dewline.toml", c.file)
+		used := map[string]string{"file": path}[c.want]
+		if c.copy != "" {
+			kept := write(t, dir, daemon.LastGoodName, c.copy)
+			if c.want == "copy" {
+				used = kept
+			}
+		}
+		cfg, using, refused, err := loadOrLastGood(path, dir, slog.New(slog.DiscardHandler))
+		if (err != nil) != (c.want == "") || using != used || (cfg == nil) != (err != nil) {
+			t.Errorf("%s: uses %q, want %q: %v", name, using, used, err)
+		}
+		if !strings.Contains(refused, c.refused) || (refused == "") != (c.refused == "") {
+			t.Errorf("%s: refused as %q", name, refused)
+		}
+		if code, _, text := runDewline(t, "check", "--config", path); (code == exitOK) != (c.file == good) || c.file != good && (code != exitUsage || !strings.Contains(text, path+":")) {
+			t.Errorf("%s: check ends with %d, %q", name, code, text)
+		}
 	}
 }
 

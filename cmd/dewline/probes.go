@@ -21,7 +21,7 @@ func runProbes(ctx context.Context, args []string, std stdio) error {
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
-	cfg, err := configs.Load(*config)
+	cfg, _, err := configs.LoadInForce(*config)
 	if err != nil {
 		cfg = &configs.Config{}
 	}

@@ -74,7 +74,7 @@ func dataDir(cf controlFlags) (string, error) {
 	if *cf.dir != "" {
 		return *cf.dir, nil
 	}
-	cfg, err := configs.Load(*cf.config)
+	cfg, _, err := configs.LoadInForce(*cf.config)
 	if err != nil {
 		return "", usageError{fmt.Sprintf("name the data directory with --data DIR, or a configuration without faults: %v", err)}
 	}

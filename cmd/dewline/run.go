@@ -31,7 +31,7 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 	}
 	log := newLogger(std, *verbose)
 	tightenMemory()
-	cfg, refused, err := loadOrLastGood(*path, *dir, log)
+	cfg, using, refused, err := loadOrLastGood(*path, *dir, log)
 	if err != nil {
 		return err
 	}
@@ -41,7 +41,7 @@ func runRun(ctx context.Context, args []string, std stdio) error {
 	if err := os.MkdirAll(*dir, 0o700); err != nil {
 		log.Error("the data directory cannot be made; watching and warning go on without a record", "dir", *dir, "err", err)
 	}
-	if refused == "" {
+	if using == *path {
 		daemon.KeepLastGood(cfg, *path, *dir, log)
 	}
 	d, err := daemon.New(daemon.Options{
@@ -111,37 +111,47 @@ func controlPath(given, dir string) string {
 
 // loadOrLastGood reads the configuration. Where it has faults, the copy of the
 // one that was last in force is used and the faults are returned as refused:
-// a typing mistake must not end the watch at the next power cut.
-func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, refused string, err error) {
-	cfg, err = loadWatchable(path)
-	if err == nil {
-		return cfg, "", nil
+// a typing mistake must not end the watch at the next power cut. Nor must a fault
+// that was none when the configuration came in force: without a copy, the file
+// itself is used where a room can be watched with it. using is the file that is used.
+func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, using, refused string, err error) {
+	cfg, faults, err := loadWatchable(path)
+	if err == nil && len(faults) == 0 {
+		return cfg, path, "", nil
 	}
-	faults := err
+	if err != nil {
+		refused = err.Error()
+	} else {
+		refused = faults.Error()
+	}
 	if dir == "" {
 		dir = storeDir(path)
 	}
 	last := filepath.Join(dir, daemon.LastGoodName)
-	cfg, err = loadWatchable(last)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, "", usageError{faults.Error()}
+	kept, _, keptErr := loadWatchable(last)
+	switch {
+	case keptErr == nil:
+		log.Error("the configuration has faults; the last good one is in force", "file", path, "faults", refused, "using", last)
+		return kept, last, refused, nil
+	case err == nil:
+		log.Error("the configuration has faults that dewline check refuses; it is in force all the same", "file", path, "faults", refused)
+		return cfg, path, refused, nil
+	case errors.Is(keptErr, fs.ErrNotExist):
+		return nil, "", "", usageError{refused}
 	}
-	if err != nil {
-		return nil, "", usageError{fmt.Sprintf("%v\nand the copy of the last good configuration cannot be used: %v", faults, err)}
-	}
-	log.Error("the configuration has faults; the last good one is in force", "file", path, "faults", faults, "using", last)
-	return cfg, faults.Error(), nil
+	return nil, "", "", usageError{fmt.Sprintf("%s\nand the copy of the last good configuration cannot be used: %v", refused, keptErr)}
 }
 
-func loadWatchable(path string) (*configs.Config, error) {
-	cfg, err := configs.Load(path)
+// loadWatchable also returns the faults that keep nobody from watching.
+func loadWatchable(path string) (*configs.Config, configs.Faults, error) {
+	cfg, faults, err := configs.LoadInForce(path)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if err := daemon.Watchable(cfg); err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return nil, nil, fmt.Errorf("%s: %w", path, err)
 	}
-	return cfg, nil
+	return cfg, faults, nil
 }
 
 // storeDir reads the data directory out of a configuration that may be broken

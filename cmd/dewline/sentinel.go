@@ -18,9 +18,13 @@ func runSentinel(ctx context.Context, args []string, std stdio) error {
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
-	cfg, err := configs.Load(*path)
+	cfg, refused, err := configs.LoadInForce(*path)
 	if err != nil {
 		return usageError{err.Error()}
+	}
+	log := newLogger(std, false)
+	if len(refused) > 0 {
+		log.Error("the configuration has faults that dewline check refuses; rooms are watched with it all the same", "file", *path, "faults", refused.Error())
 	}
 	if len(cfg.Sentinel.Rooms) == 0 {
 		return usageError{*path + ": name the rooms to watch, as in [sentinel] rooms = [\"attic\"]"}
@@ -32,6 +36,6 @@ func runSentinel(ctx context.Context, args []string, std stdio) error {
 		return fmt.Errorf("make the data directory: %w", err)
 	}
 	return daemon.RunSentinel(ctx, daemon.SentinelOptions{
-		Config: cfg, Dir: *dir, ControlPath: controlPath(*control, *dir), Version: version, Log: newLogger(std, false),
+		Config: cfg, Dir: *dir, ControlPath: controlPath(*control, *dir), Version: version, Log: log,
 	})
 }

@@ -213,7 +213,7 @@ func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
 // copied directory needs nothing else.
 func (f *summaryFlags) room() (*configs.Config, string, error) {
 	dir := *f.control.dir
-	cfg, err := configs.Load(*f.control.config)
+	cfg, _, err := configs.LoadInForce(*f.control.config)
 	if err == nil {
 		if dir == "" {
 			dir = cfg.Store.Dir
@@ -221,7 +221,7 @@ func (f *summaryFlags) room() (*configs.Config, string, error) {
 		return cfg, dir, nil
 	}
 	if dir != "" && errors.Is(err, os.ErrNotExist) {
-		kept, keptErr := configs.Load(filepath.Join(dir, daemon.LastGoodName))
+		kept, _, keptErr := configs.LoadInForce(filepath.Join(dir, daemon.LastGoodName))
 		if keptErr == nil {
 			return kept, dir, nil
 		}

@@ -29,7 +29,7 @@ type Options struct {
 	Config *configs.Config
 	// ConfigPath is read again on Reload; empty refuses to reload.
 	ConfigPath string
-	// ConfigRefused says why the configuration in force is an earlier one.
+	// ConfigRefused says why the file is refused, though a configuration is in force.
 	ConfigRefused string
 	Dir           string // of the data; empty takes Config.Store.Dir
 	Log           *slog.Logger

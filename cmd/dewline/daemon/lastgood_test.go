@@ -4,6 +4,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"dewline/configs"
@@ -37,5 +38,55 @@ func TestKeepLastGood(t *testing.T) {
 	KeepLastGood(inForce, path, dir, log)
 	if text, err := os.ReadFile(kept); err != nil || string(text) != good {
 		t.Errorf("kept %d bytes, want the %d in force: %v", len(text), len(good), err)
+	}
+}
+
+// A reload refuses what a start takes where it is in force: what was watched with goes on.
+func TestReloadRefusesALethalLimitInTheWrongUnit(t *testing.T) {
+	dir := t.TempDir()
+	d := newTestDaemon(t, dir)
+	d.o.ConfigPath = filepath.Join(dir, "dewline.toml")
+	before := d.cfg.Load()
+	text := strings.Replace(realProbes, "[[enclosure]]\n", "[[enclosure]]\nceiling = \"86 °C\"\n", 1)
+	if err := os.WriteFile(d.o.ConfigPath, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if d.reload() || d.cfg.Load() != before || !strings.Contains(*d.refused.Load(), "did you mean 86 °F") {
+		t.Errorf("refused as %q", *d.refused.Load())
+	}
+	if err := os.WriteFile(d.o.ConfigPath, []byte(realProbes), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if d.reload(); d.cfg.Load() == before || *d.refused.Load() != "" {
+		t.Errorf("mended, and refused as %q", *d.refused.Load())
+	}
+}
+
+const realProbes = `[[enclosure]]
+id = "a"
+species = "dendrobates-auratus"
+[[probe]]
+id = "p"
+family = "iio"
+path = "/sys/bus/iio/devices/iio:device0"
+place = "canopy"
+enclosure = "a"
+`
+
+// What is in force is kept for a start, also where a check refuses it by now.
+func TestKeepLastGoodOfWhatIsRefused(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "dewline.toml")
+	text := strings.Replace(realProbes, "[[enclosure]]\n", "[[enclosure]]\nfloor = \"100 %\"\n", 1)
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	inForce, refused, err := configs.LoadInForce(path)
+	if err != nil || len(refused) != 1 {
+		t.Fatal(refused, err)
+	}
+	KeepLastGood(inForce, path, dir, slog.New(slog.DiscardHandler))
+	if kept, err := os.ReadFile(filepath.Join(dir, LastGoodName)); err != nil || string(kept) != text {
+		t.Errorf("kept %q: %v", kept, err)
 	}
 }

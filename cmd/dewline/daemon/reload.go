@@ -95,7 +95,7 @@ func needRestart(a, b *configs.Config) []string {
 func KeepLastGood(inForce *configs.Config, path, dir string, log *slog.Logger) {
 	text, err := os.ReadFile(path)
 	if err == nil {
-		if again, fault := configs.Decode(path, text); fault != nil || !reflect.DeepEqual(again, inForce) {
+		if again, _, fault := configs.DecodeInForce(path, text); fault != nil || !reflect.DeepEqual(again, inForce) {
 			log.Warn("the configuration was changed while it was being read", "file", path, "do", "systemctl reload dewline")
 			return
 		}

@@ -39,7 +39,7 @@ func (d *Daemon) noteSettings(now sensors.Instant, st *store.Store) {
 	}
 	var entries []store.JournalEntry
 	if len(before) > 0 {
-		if old, err := configs.Decode("before", before); err == nil {
+		if old, _, err := configs.DecodeInForce("before", before); err == nil {
 			entries = settingEntries(now, old, d.cfg.Load())
 		}
 	}
