@@ -65,35 +65,40 @@ type openSeries struct {
 	recs []block.Record
 }
 
-// due returns the records of the oldest open hour when it is over, or those that
-// are to be sealed early, and nil when there are none.
-func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var first *block.Record
-	newest, newestWall := int64(0), int64(0)
-	for _, p := range s.mem.order {
-		if len(p.recs) == 0 {
+// ends returns the oldest and the newest open record, nil for none.
+func (m *memory) ends() (first, last *block.Record) {
+	for _, p := range m.order {
+		n := len(p.recs)
+		if n == 0 {
 			continue
 		}
 		if first == nil || p.recs[0].Mono < first.Mono {
 			first = &p.recs[0]
 		}
-		if last := &p.recs[len(p.recs)-1]; last.Mono >= newest {
-			newest, newestWall = last.Mono, last.Wall
+		if last == nil || p.recs[n-1].Mono >= last.Mono {
+			last = &p.recs[n-1]
 		}
 	}
+	return first, last
+}
+
+// due returns the records of the oldest open hour when it is over, or those that
+// are to be sealed early, and nil when there are none.
+func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	first, last := s.mem.ends()
 	if first == nil {
 		return nil, nil, bundleKey{}
 	}
 	hour := floorDiv(first.Wall, hourMillis)
-	over := newestWall >= (hour+1)*hourMillis+grace || newestWall < hour*hourMillis
+	over := last.Wall >= (hour+1)*hourMillis+grace || last.Wall < hour*hourMillis
 	before := int64(math.MaxInt64)
-	if !over && newest-first.Mono < longest {
+	if !over && last.Mono-first.Mono < longest {
 		if s.mem.total < sealAt {
 			return nil, nil, bundleKey{}
 		}
-		before = sealBefore(first.Wall, newestWall)
+		before = sealBefore(first.Wall, last.Wall)
 	}
 	key := emptyKey(s.mem.nextSeq, levelHour)
 	s.mem.nextSeq++

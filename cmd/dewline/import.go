@@ -62,9 +62,6 @@ func runImport(ctx context.Context, args []string, std stdio) error {
 		}
 		err = errors.Join(err, st.Commit(store.Commit{Journal: []store.JournalEntry{entry}}))
 	}
-	if lost := st.Stats().Lost; lost > 0 {
-		err = errors.Join(err, fmt.Errorf("%d readings found no room in the record", lost))
-	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))
 	fmt.Fprintf(std.out, "%d readings added to the record in %s\n", im.n, dir)
@@ -117,7 +114,7 @@ func (m *importing) rows(ctx context.Context) error {
 		var line *trace.LineError
 		switch {
 		case errors.Is(err, io.EOF):
-			return m.st.Flush(ctx, nil)
+			return m.end(ctx)
 		case errors.As(err, &line) && m.keepGoing:
 			m.bad++
 			fmt.Fprintln(m.std.err, line)
@@ -129,6 +126,15 @@ func (m *importing) rows(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// end writes what is left, and says what was not kept.
+func (m *importing) end(ctx context.Context) error {
+	err := m.st.Flush(ctx, nil)
+	if lost := m.st.Stats().Lost; lost > 0 {
+		err = errors.Join(err, fmt.Errorf("%d readings found no room in the record", lost))
+	}
+	return err
 }
 
 // row appends one row and, now and then, writes.
