@@ -103,9 +103,9 @@ func heatWords(m *Member, u Units) string {
 func present(m *Member, u Units) string {
 	switch {
 	case m.Unit == "°C" && m.HasValue:
-		return quantity(m.Value, m.Unit, u)
+		return m.quantity(m.Value, u)
 	case m.Detail.Temperature != 0:
-		return quantity(m.Detail.Temperature, "°C", u)
+		return temperature(m.Detail.Temperature, u)
 	case m.Key.Alarm == rules.CeilingAhead:
 		return "heading for lethal heat"
 	default:
@@ -119,16 +119,16 @@ func heatLine(n *Notice, m *Member, u Units) string {
 	s := called(m) + ": " + present(m, u)
 	switch {
 	case cooling(m):
-		s += " by now (limit " + quantity(m.Limit, m.Unit, u) + ")"
+		s += " by now (limit " + m.quantity(m.Limit, u) + ")"
 	case m.Key.Alarm == rules.Exposure && d.Temperature == 0:
 		s += ", hot for too long"
 	case m.Key.Alarm == rules.Exposure:
 		s += ", hot for too long (" + figure(m, u) + ")"
 	case m.Key.Alarm != rules.CeilingAhead && m.HasLimit && m.Unit == "°C":
-		s += " (" + limitName(m) + " " + quantity(m.Limit, m.Unit, u) + ")"
+		s += " (" + limitName(m) + " " + m.quantity(m.Limit, u) + ")"
 	}
 	if d.HasRate && math.Abs(d.RatePerHour) >= leastRate {
-		s += " and " + rate(d.RatePerHour, "°C", u)
+		s += " and " + rate(d.RatePerHour, u)
 		if n.Cause.Kind == rules.CauseRoom {
 			s += " with the whole room"
 		}
@@ -183,7 +183,7 @@ func ceiling(m *Member, u Units) string {
 	if m.Detail.Ceiling == 0 {
 		return ""
 	}
-	return " " + quantity(m.Detail.Ceiling, "°C", u)
+	return " " + temperature(m.Detail.Ceiling, u)
 }
 
 func limitName(m *Member) string {

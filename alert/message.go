@@ -3,6 +3,7 @@ package alert
 import (
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -14,6 +15,9 @@ const (
 	Celsius    Units = "°C"
 	Fahrenheit Units = "F"
 )
+
+// Scale is u as package unit has it.
+func (u Units) Scale() unit.Scale { return unit.Scale(u == Fahrenheit) }
 
 // An AlarmRef names one alarm of a message, for programs that answer it.
 type AlarmRef struct {

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -16,9 +17,8 @@ import (
 // listed is how many alarms a message spells out before it says "and N more".
 const listed = 6
 
-// Render puts a notice into words for one reader. Values, limits and rates are
-// in the reader's unit; sentences that came from the rules keep the unit they
-// carry.
+// Render puts a notice into words for one reader: every temperature, difference
+// and rate is on the reader's scale.
 func Render(n Notice, u Units) Message {
 	m := Message{
 		ID: n.ID, Version: n.Version, Kind: n.Kind, Time: n.Time, Since: n.Since, ClockSet: n.ClockSet,
@@ -133,15 +133,16 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 		fmt.Fprintf(&b, "%d %s, worst first.\n", subjects, plural(ms[0].Key.Alarm))
 	}
 	b.WriteString(lines(n, ms, subjects, u))
-	d := &spokesman(n, ms).Detail
+	s := spokesman(n, ms)
+	w := s.Detail.In(u.Scale(), s.Text)
 	clauses := func(head string, list []string) {
 		if len(list) > 0 {
-			b.WriteString(head + inUnits(strings.Join(list, "; "), u) + ".\n")
+			b.WriteString(head + strings.Join(list, "; ") + ".\n")
 		}
 	}
-	clauses("Why: ", d.Evidence)
-	clauses("Not counted: ", d.Excused)
-	clauses("Not known: ", d.Unknown)
+	clauses("Why: ", w.Evidence)
+	clauses("Not counted: ", w.Excused)
+	clauses("Not known: ", w.Unknown)
 	if !n.ClockSet {
 		b.WriteString("The board's clock is not set; times may be wrong.\n")
 	}
@@ -149,14 +150,6 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 		b.WriteString("First: " + first + "\n")
 	}
 	return strings.TrimRight(b.String(), "\n")
-}
-
-// inUnits puts a sentence of the rules into the reader's unit.
-func inUnits(text string, u Units) string {
-	if u == Fahrenheit {
-		return rules.InFahrenheit(text)
-	}
-	return text
 }
 
 // lines is one line for each subject: its worst alarm, in full for the worst of
@@ -197,17 +190,17 @@ func lines(n *Notice, ms []Member, subjects int, u Units) string {
 func line(m *Member, u Units) string {
 	f := figure(m, u)
 	if m.Text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
-		return inUnits(strings.TrimSuffix(m.Text, "."), u)
+		return strings.TrimSuffix(m.Detail.In(u.Scale(), m.Text).Text, ".")
 	}
 	s := called(m) + ": " + Headline(m.Key.Alarm)
 	if f != "" {
 		s += ", " + f
 	}
 	if m.HasLimit && m.HasValue && m.Unit != "" {
-		s += " (limit " + quantity(m.Limit, m.Unit, u) + ")"
+		s += " (limit " + m.quantity(m.Limit, u) + ")"
 	}
 	if m.Detail.HasRate && math.Abs(m.Detail.RatePerHour) >= leastRate {
-		s += ", " + rate(m.Detail.RatePerHour, "°C", u)
+		s += ", " + rate(m.Detail.RatePerHour, u)
 	}
 	return s
 }
@@ -220,9 +213,9 @@ func figure(m *Member, u Units) string {
 	case m.Key.Alarm == rules.Exposure:
 		return fmt.Sprintf("%.0f %% of the reference heat dose", m.Value)
 	case m.Key.Alarm == rules.CertificateDue:
-		return quantity(m.Value, m.Unit, u) + " left"
+		return m.quantity(m.Value, u) + " left"
 	default:
-		return quantity(m.Value, m.Unit, u)
+		return m.quantity(m.Value, u)
 	}
 }
 
@@ -236,9 +229,9 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	var b strings.Builder
 	fmt.Fprintf(&b, "From %s to %s, %s.", n.Since.Format("15:04"), n.Time.Format("15:04"), lasted(ms))
 	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") {
-		fmt.Fprintf(&b, " Worst %s", quantity(worst.Peak, worst.Unit, u))
+		fmt.Fprintf(&b, " Worst %s", worst.quantity(worst.Peak, u))
 		if worst.HasLimit {
-			fmt.Fprintf(&b, " (limit %s)", quantity(cmp.Or(worst.PeakLimit, worst.Limit), worst.Unit, u))
+			fmt.Fprintf(&b, " (limit %s)", worst.quantity(cmp.Or(worst.PeakLimit, worst.Limit), u))
 		}
 		b.WriteString(" at " + called(worst) + ".")
 	}
@@ -353,42 +346,47 @@ func brief(m *Member) string {
 // is in FirstAction.
 const shortText = 200
 
-// quantity prints a value in the reader's unit, with one decimal. A time is in
-// the unit that it is measured in until that takes too many digits.
-func quantity(v float64, unit string, u Units) string {
-	switch unit {
+// quantity prints a value of an alarm for a reader, with one decimal. A time is
+// in the unit that it is measured in until that takes too many digits.
+func (m *Member) quantity(v float64, u Units) string {
+	switch m.Unit {
 	case "s":
 		if v >= 600 && v < longest {
 			return length(time.Duration(v * float64(time.Second)))
 		}
-		return strings.TrimSuffix(number(math.Round(v)), ".0") + " s"
 	case "min":
 		if v >= 180 && v < longest {
 			return length(time.Duration(v * float64(time.Minute)))
 		}
-		return strings.TrimSuffix(number(math.Round(v)), ".0") + " min"
 	case "d":
 		if days := math.Floor(v); days != 1 {
-			return strings.TrimSuffix(number(days), ".0") + " days"
+			return whole(days) + " days"
 		}
 		return "1 day"
+	case "°C":
+		if rules.IsDelta(m.Key.Alarm) {
+			return unit.TemperatureDelta(v).Text(u.Scale(), 1)
+		}
+		return temperature(v, u)
+	default:
+		return number(v) + " " + m.Unit
 	}
-	if unit == "°C" && u == Fahrenheit {
-		v, unit = v*9/5+32, "°F"
-	}
-	return number(v) + " " + unit
+	return whole(v) + " " + m.Unit
 }
 
-// rate prints a change per hour; a difference, so without the offset of 32.
-func rate(v float64, unit string, u Units) string {
-	if unit == "°C" && u == Fahrenheit {
-		v, unit = v*9/5, "°F"
-	}
+// whole prints a count of seconds, minutes or days.
+func whole(v float64) string { return strings.TrimSuffix(number(math.Round(v)), ".0") }
+
+// temperature prints one that is in °C for a reader.
+func temperature(c float64, u Units) string { return unit.Temperature(c).Text(u.Scale(), 1) }
+
+// rate prints a change of temperature per hour.
+func rate(perHour float64, u Units) string {
 	word := "rising "
-	if v < 0 {
+	if perHour < 0 {
 		word = "falling "
 	}
-	return word + number(math.Abs(v)) + " " + unit + "/h"
+	return word + unit.TemperatureDelta(math.Abs(perHour)).Text(u.Scale(), 1) + "/h"
 }
 
 // longest, in seconds or minutes, is more than any span that is meant.

@@ -294,6 +294,8 @@ func TestRender_golden(t *testing.T) {
 	}
 	roomHeat := []string{"the room itself is 27.1 °C, warmer by 6.0 °C than usual at this hour",
 		"11 of 12 enclosures moved with it by more than 1 °C in half an hour"}
+	roomHeatF := rules.Wording{Evidence: []string{"the room itself is 80.8 °F, warmer by 10.8 °F than usual at this hour",
+		"11 of 12 enclosures moved with it by more than 1.8 °F in half an hour"}}
 	const all = "1 all lamps off. 2 No sealed fog: vents open, fan on, light mist. 3 Blinds down."
 	const short = "Lamps off everywhere, vents open, fan on, light mist but no closed-in fog; then blinds down and cool the room."
 	nearest := warm("b-3-1", "Red Thicket", rules.CeilingAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
@@ -301,8 +303,10 @@ func TestRender_golden(t *testing.T) {
 	nearest.Detail.Evidence, nearest.Detail.FirstAction, nearest.Detail.DoFirst = roomHeat, all, short
 	lethal := warm("b-3-1", "Red Thicket", rules.LethalCeiling, rules.Wake, 28.6, 1.4, 28.5, 0, 0)
 	lethal.Detail.Evidence, lethal.Detail.FirstAction, lethal.Detail.DoFirst = roomHeat, all, short
+	nearest.Detail.Fahrenheit, lethal.Detail.Fahrenheit = &roomHeatF, &roomHeatF
 	heater := warm("a-1-1", "Moss Hollow", rules.CeilingAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
 	heater.Detail.Evidence = []string{"it is warmer by 3.1 °C than usual at this hour beside the room, the others by 0.2 °C"}
+	heater.Detail.Fahrenheit = &rules.Wording{Evidence: []string{"it is warmer by 5.6 °F than usual at this hour beside the room, the others by 0.4 °F"}}
 	heater.Detail.DoFirst = "Pull the plugs of heater and lamps of this enclosure, lid open, fan on; take the frogs out if it stays hot."
 	back := warm("b-2-1", "Three Stripes", rules.AboveBand, rules.Today, 25.6, -0.4, 29, 0, 0)
 	back.Cause, back.Detail.FirstAction, back.Detail.DoFirst = tank("b-2-1"), heater.Detail.DoFirst, heater.Detail.DoFirst

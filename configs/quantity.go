@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"dewline/configs/unit"
 )
 
 // Celsius is a temperature in degrees Celsius. In TOML it is a string with its
@@ -95,26 +97,22 @@ func temperatureUnit(text, unit, do string) (fahrenheit bool, err error) {
 	return false, refuse(do, "%q is not a unit of temperature", unit)
 }
 
-// fromFahrenheit multiplies before it divides, so that whole numbers such as
-// 86 F give exactly 30 °C.
-func fromFahrenheit(f float64) float64 { return (f - 32) * 5 / 9 }
-
 func (Celsius) example() string { return "26.5 °C" }
 
 const celsiusHint = `write it with its unit, as in "26.5 °C" or "80 F"`
 
 // UnmarshalText reads a number with °C, C, °F or F, within -50 to 100 °C.
 func (c *Celsius) UnmarshalText(text []byte) error {
-	v, unit, err := number(string(text), celsiusHint)
+	v, name, err := number(string(text), celsiusHint)
 	if err != nil {
 		return err
 	}
-	f, err := temperatureUnit(string(text), unit, celsiusHint)
+	f, err := temperatureUnit(string(text), name, celsiusHint)
 	if err != nil {
 		return err
 	}
 	if f {
-		v = fromFahrenheit(v)
+		v = float64(unit.FromFahrenheit(v))
 	}
 	if v < coldestCelsius || v > hottestCelsius {
 		return refuse("check the number and its unit", "%q is outside -50 to 100 °C", text)
@@ -135,19 +133,19 @@ const deltaHint = `write the difference with its unit, as in "0.5 °C" or "0.9 F
 
 // UnmarshalText reads a number with °C, C, K, °F or F, within 0 to 50 °C.
 func (c *CelsiusDelta) UnmarshalText(text []byte) error {
-	v, unit, err := number(string(text), deltaHint)
+	v, name, err := number(string(text), deltaHint)
 	if err != nil {
 		return err
 	}
-	if unit == "K" {
-		unit = "°C"
+	if name == "K" {
+		name = "°C"
 	}
-	f, err := temperatureUnit(string(text), unit, deltaHint)
+	f, err := temperatureUnit(string(text), name, deltaHint)
 	if err != nil {
 		return err
 	}
 	if f {
-		v = v * 5 / 9
+		v = float64(unit.DeltaFromFahrenheit(v))
 	}
 	if v < 0 || v > widestDelta {
 		return refuse("check the number and its unit", "the difference %q is outside 0 to 50 °C", text)

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
@@ -150,7 +151,7 @@ func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
 	case p.st.Swap.With != "":
 		return "it changed places with probe " + p.st.Swap.With
 	case p.leapt(now.Mono):
-		return fmt.Sprintf("%s ago it leapt by %.1f °C, faster than air can change", ago(now.Mono-p.st.LeapAt), p.st.Leap.Celsius())
+		return fmt.Sprintf("%s ago it leapt by %s, faster than air can change", ago(now.Mono-p.st.LeapAt), unit.TemperatureDelta(p.st.Leap.Celsius()).Mark(1))
 	case p.stands(now.Mono):
 		return fmt.Sprintf("it has said exactly the same for %s while the others moved", ago(now.Mono-p.st.StillAt))
 	case p.apart():
@@ -234,7 +235,7 @@ func (e *Engine) lampsGone() string {
 	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
 		return ""
 	}
-	return fmt.Sprintf("all enclosures are cooler by about %.1f °C than usual at this hour beside the room, as without their lamps: look at the power", -pic.Median)
+	return fmt.Sprintf("all enclosures are cooler by about %s than usual at this hour beside the room, as without their lamps: look at the power", by(pic.Median))
 }
 
 func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {

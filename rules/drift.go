@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -159,12 +160,12 @@ func (p *probe) drifted() bool {
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
 func (p *probe) driftEvidence() (list []string) {
-	const text = "by night it has moved by %+.1f %s against the rest of the rack since it was calibrated"
+	const text = "by night it has moved by %s against the rest of the rack since it was calibrated"
 	if v := p.st.HumDrift.moved(); abs(v) >= driftHum {
-		list = append(list, fmt.Sprintf(text, float64(v)/100, "%"))
+		list = append(list, fmt.Sprintf(text, fmt.Sprintf("%+.1f %%", float64(v)/100)))
 	}
 	if v := p.st.TempDrift.moved(); abs(v) >= driftTemp {
-		list = append(list, fmt.Sprintf(text, float64(v)/100, "°C"))
+		list = append(list, fmt.Sprintf(text, unit.TemperatureDelta(float64(v)/100).MarkSigned(1)))
 	}
 	return list
 }
@@ -213,7 +214,7 @@ func (p *probe) dewText() string {
 	if err != nil {
 		return "its dew point is above everything else in the enclosure"
 	}
-	return fmt.Sprintf("its dew point of %.1f °C is above everything else in the enclosure", dew)
+	return "its dew point of " + unit.Temperature(dew).Mark(1) + " is above everything else in the enclosure"
 }
 
 // warmestBeside is the highest temperature of the enclosure's other probes.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
@@ -63,7 +64,7 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 	switch {
 	case shelfOdd(&c, &f, side):
 		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
-			"this shelf is %s by %.1f °C than the others, against what is usual", warmer(side), math.Abs(f.ShelfBy))}
+			"this shelf is %s by %s than the others, against what is usual", warmer(side), by(f.ShelfBy))}
 	case e.odd(&c, &f, side, room != ""):
 		return e.oddCause(en, &c, &f, k)
 	case room != "":
@@ -101,12 +102,12 @@ func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding,
 		return e.commonCause(en, f, side)
 	case known && min(all, room) > 0 && all+room > allOff:
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
-			"the room is %s by %.1f °C than usual at this hour, and all enclosures by another %.1f °C", warmer(side), room, all)}
+			"the room is %s by %s than usual at this hour, and all enclosures by another %s", warmer(side), by(room), by(all))}
 	case peers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are past their bands", e.beyondBand(side), f.Judged)}
 	case c.HasOffset && room >= max(roomMore, side*f.Residual):
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
-			"the room itself is %.1f °C, %s by %.1f °C than usual at this hour, and this enclosure no more than it", roomTemp, warmer(side), room)}
+			"the room itself is %s, %s by %s than usual at this hour, and this enclosure no more than it", unit.Temperature(roomTemp).Mark(1), warmer(side), by(room))}
 	}
 	return Cause{CauseEnclosure, en.cfg.ID}, nil
 }
@@ -115,12 +116,15 @@ func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding,
 // that is as usual: the lamps, or the power and the air where they hang on
 // several timers.
 func (e *Engine) commonCause(en *enclosure, f *climate.Finding, side float64) (Cause, []string) {
-	why := fmt.Sprintf("all enclosures are %s by about %.1f °C than usual at this hour, the room is not", warmer(side), math.Abs(f.Median))
+	why := fmt.Sprintf("all enclosures are %s by about %s than usual at this hour, the room is not", warmer(side), by(f.Median))
 	if en.lamps < 0 || e.manyLamps() {
 		return Cause{Kind: CauseRoom}, []string{why + ", whatever their lamps: look at the power"}
 	}
 	return Cause{CauseLamps, en.cfg.Lamps}, []string{why}
 }
+
+// by writes a difference whose side is said in words.
+func by(d float64) string { return unit.TemperatureDelta(math.Abs(d)).Mark(1) }
 
 func warmer(side float64) string {
 	if side < 0 {
@@ -150,8 +154,8 @@ func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []string {
 	case f.Judged < 2:
 		return nil
 	case c.HasOffset:
-		return []string{fmt.Sprintf("it is %s by %.1f °C than usual at this hour beside the room, the others by %.1f °C",
-			warmer(side), side*f.Residual, max(0, side*f.Median))}
+		return []string{fmt.Sprintf("it is %s by %s than usual at this hour beside the room, the others by %s",
+			warmer(side), by(f.Residual), by(max(0, side*f.Median)))}
 	default:
 		return []string{"the other enclosures do not follow it"}
 	}
@@ -194,7 +198,7 @@ func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64)
 	case r.HasUsual:
 		off := side * (r.Temp - r.Usual)
 		if off >= roomOff || off >= roomOffMoves && r.HasChange && side*r.Change >= roomMoves {
-			return fmt.Sprintf("the room itself is %.1f °C, %s by %.1f °C than usual at this hour", r.Temp, warmer(side), off)
+			return fmt.Sprintf("the room itself is %s, %s by %s than usual at this hour", unit.Temperature(r.Temp).Mark(1), warmer(side), by(off))
 		}
 		return ""
 	}
@@ -212,19 +216,26 @@ func (e *Engine) moversExplain(en *enclosure, pic *climate.Picture, side float64
 
 // firstDaysExplain is roomExplains while nothing is known of what is usual.
 func (e *Engine) firstDaysExplain(en *enclosure, r *climate.RoomCase, side float64) string {
-	here := fmt.Sprintf("the room itself is %.1f °C", r.Temp)
+	here := "the room itself is " + unit.Temperature(r.Temp).Mark(1)
 	if t, ok := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan); ok && side*(r.Temp-t) >= roomClimb {
-		return fmt.Sprintf("%s, %s by %.1f °C than %.0f h ago", here, warmer(side), side*(r.Temp-t), roomSpan.Hours())
+		return fmt.Sprintf("%s, %s by %s than %.0f h ago", here, warmer(side), by(r.Temp-t), roomSpan.Hours())
 	}
 	low, high := min(en.lim.dayLow, en.lim.nightLow), max(en.lim.dayHigh, en.lim.nightHigh)
 	moved := side * r.Change
 	switch {
 	case side > 0 && r.Temp*100 >= float64(high), side < 0 && r.Temp*100 <= float64(low):
-		return here + ", outside of any band"
+		return here + outsideWords(side)
 	case r.HasChange && moved >= roomMoves && !e.justSwitched(en):
-		return fmt.Sprintf("%s, %s by %.1f °C than half an hour ago", here, warmer(side), moved)
+		return fmt.Sprintf("%s, %s by %s than half an hour ago", here, warmer(side), by(moved))
 	}
 	return ""
+}
+
+func outsideWords(side float64) string {
+	if side < 0 {
+		return ", below every enclosure's band"
+	}
+	return ", above every enclosure's band"
 }
 
 // movers is how many enclosures moved to that side by more than 1 °C in 30 min.
@@ -238,7 +249,7 @@ func movers(pic *climate.Picture, side float64) int {
 // together says how many move with the room.
 func together(pic *climate.Picture, side float64) []string {
 	if n := movers(pic, side); n > 1 {
-		return []string{fmt.Sprintf("%d of %d enclosures moved with it by more than 1 °C in half an hour", n, pic.Judged)}
+		return []string{fmt.Sprintf("%d of %d enclosures moved with it by more than %s in half an hour", n, pic.Judged, unit.TemperatureDelta(1).Mark(0))}
 	}
 	return nil
 }

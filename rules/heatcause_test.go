@@ -392,20 +392,3 @@ func TestRange_Words(t *testing.T) {
 		}
 	}
 }
-
-// By the definition of the scale (NIST SP 811, B.8): 27.1 °C is 80.78 °F, 0 °C
-// 32 °F; a difference of 6 K is 10.8 °F.
-func TestInFahrenheit(t *testing.T) {
-	for in, want := range map[string]string{
-		"the room itself is 27.1 °C, warmer by 6.0 °C than usual": "the room itself is 80.8 °F, warmer by 10.8 °F than usual",
-		"0.00 °C, on its way back":                                "32.00 °F, on its way back",
-		"rising 1.5 °C/h":                                         "rising 2.7 °F/h",
-		"moved with it by more than 1 °C in half an hour":         "moved with it by more than 1.8 °F in half an hour",
-		"warmer by about 2.0 °C than usual":                       "warmer by about 3.6 °F than usual",
-		"humidity 68.90 %":                                        "humidity 68.90 %",
-	} {
-		if got := InFahrenheit(in); got != want {
-			t.Errorf("%q: %q, want %q", in, got, want)
-		}
-	}
-}

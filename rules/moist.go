@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/sensors"
 )
 
@@ -102,5 +103,5 @@ func (m *Moist) apartText(side float64) string {
 	if m.Apart == 0 || side*m.Rise <= 0 {
 		return ""
 	}
-	return fmt.Sprintf("the temperature moved by %+.1f °C within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once", m.Rise)
+	return fmt.Sprintf("the temperature moved by %s within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once", unit.TemperatureDelta(m.Rise).MarkSigned(1))
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -241,7 +242,7 @@ func TestQuantity(t *testing.T) {
 		{kDryDown, 95, "min", "95 min"}, {kFrozen, 360, "min", "6.0 h"}, {kFrozen, 4320, "min", "3 days"},
 		{kExposure, 62.4, "%", "62 %"}, {kFloor, 68.94, "%", "68.94 %"}, {kLethal, 31.2, "°C", "31.20 °C"},
 	} {
-		if got := quantity(c.k, c.v, c.unit); got != c.want {
+		if got := unit.Write(quantity(c.k, c.v, c.unit), unit.Celsius); got != c.want {
 			t.Errorf("%v %s: %q, want %q", c.v, c.unit, got, c.want)
 		}
 	}

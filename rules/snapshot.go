@@ -207,11 +207,12 @@ func (e *Engine) Open() []AlarmView {
 
 func (e *Engine) viewAlarm(s *slot) AlarmView {
 	r := &s.rec
+	text, detail := r.told()
 	v := AlarmView{
 		Key: r.Key, ID: OnsetID(r.Key, r.Life.Seq), Seq: r.Life.Seq, State: r.Life.State,
 		Active: r.Life.Active, Unknown: r.Life.Unknown, Priority: r.Priority, Cause: r.Cause,
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: r.Detail,
+		Since: r.Life.Since, AckedBy: r.AckedBy, Text: text, Detail: detail,
 	}
 	switch r.Life.State {
 	case alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:

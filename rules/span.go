@@ -3,8 +3,6 @@ package rules
 import (
 	"fmt"
 	"math"
-	"regexp"
-	"strconv"
 
 	"dewline/rules/climate"
 )
@@ -43,37 +41,4 @@ func minuteStep(m float64) float64 {
 		step = 5
 	}
 	return math.Round(m/step) * step
-}
-
-// degrees finds temperatures in sentences of the rules. One with "by" or a
-// "more than" before it, or with "/h" after it, is a difference.
-var degrees = regexp.MustCompile(`(\bby (?:about |more than )?|more than |rising |falling )?([+-]?\d+(?:\.\d+)?) °C(/h)?`)
-
-// InFahrenheit turns the temperatures in a sentence of the rules into °F, with
-// the decimals that they have.
-func InFahrenheit(text string) string {
-	return degrees.ReplaceAllStringFunc(text, func(m string) string {
-		part := degrees.FindStringSubmatch(m)
-		v, err := strconv.ParseFloat(part[2], 64)
-		if err != nil {
-			return m
-		}
-		v *= 1.8
-		if part[1] == "" && part[3] == "" {
-			v += 32
-		}
-		decimals := 0
-		if i := len(part[2]) - 1; i >= 0 {
-			for j, c := range part[2] {
-				if c == '.' {
-					decimals = i - j
-				}
-			}
-		}
-		sign := ""
-		if part[2][0] == '+' {
-			sign = "+"
-		}
-		return part[1] + sign + strconv.FormatFloat(v, 'f', max(decimals, 1), 64) + " °F" + part[3]
-	})
 }

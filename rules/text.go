@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
@@ -249,7 +250,7 @@ func (e *Engine) tail(b *strings.Builder, s *slot) {
 	d := &s.rec.Detail
 	howFast(b, s)
 	if t := d.TimeToCeiling; t != nil && s.kind != kAhead {
-		fmt.Fprintf(b, "; ceiling %.2f °C in %s", d.Ceiling, t.Words())
+		fmt.Fprintf(b, "; ceiling %s in %s", unit.Temperature(d.Ceiling).Mark(2), t.Words())
 	}
 	if t := d.LampsOffGain; t != nil {
 		fmt.Fprintf(b, "; lamps off now would gain %s", t.Gain())
@@ -276,7 +277,7 @@ func howFast(b *strings.Builder, s *slot) {
 	if rate < 0 {
 		word = "falling"
 	}
-	fmt.Fprintf(b, "; %s %.1f °C/h", word, math.Abs(rate))
+	fmt.Fprintf(b, "; %s %s/h", word, unit.TemperatureDelta(math.Abs(rate)).Mark(1))
 	if s.rec.Cause.Kind == CauseRoom {
 		b.WriteString(" with the whole room")
 	}

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -115,6 +116,28 @@ type Detail struct {
 	DoFirst       string   `json:"do_first,omitempty"` // the beginning of it, at most 200 characters
 	Excused       []string `json:"excused,omitempty"`
 	Unknown       []string `json:"unknown,omitempty"`
+	// Fahrenheit is the wording for who reads °F; nil where no temperature
+	// stands in it.
+	Fahrenheit *Wording `json:"fahrenheit,omitempty"`
+}
+
+// A Wording is what the rules say of an alarm in sentences, for one reader's
+// scale.
+type Wording struct {
+	Text        string   `json:"text,omitempty"`
+	Evidence    []string `json:"evidence,omitempty"`
+	Excused     []string `json:"excused,omitempty"`
+	Unknown     []string `json:"unknown,omitempty"`
+	FirstAction string   `json:"first_action,omitempty"`
+	DoFirst     string   `json:"do_first,omitempty"`
+}
+
+// In returns what a text and its detail say on a scale.
+func (d *Detail) In(s unit.Scale, text string) Wording {
+	if s == unit.Fahrenheit && d.Fahrenheit != nil {
+		return *d.Fahrenheit
+	}
+	return Wording{text, d.Evidence, d.Excused, d.Unknown, d.FirstAction, d.DoFirst}
 }
 
 // A Transition is one step of one alarm's life. From equals To where only what
@@ -135,6 +158,6 @@ type Transition struct {
 	Since    sensors.Instant `json:"since"`
 	By       string          `json:"by,omitempty"` // who acted, for acknowledge, shelve and the like
 	Why      string          `json:"why,omitempty"`
-	Text     string          `json:"text"` // one sentence, °C
+	Text     string          `json:"text"` // one sentence, °C; in °F see Detail.In
 	Detail   Detail          `json:"detail"`
 }

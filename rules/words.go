@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 )
@@ -15,17 +16,19 @@ const (
 )
 
 // quantity writes a value of an alarm with its unit.
-func quantity(k kind, v float64, unit string) string {
+func quantity(k kind, v float64, name string) string {
 	switch {
-	case unit == "°C":
-		return fmt.Sprintf("%.2f °C", v)
-	case unit == "s" && v >= manySeconds:
+	case name == "°C" && isDelta(k):
+		return unit.TemperatureDelta(v).Mark(2)
+	case name == "°C":
+		return unit.Temperature(v).Mark(2)
+	case name == "s" && v >= manySeconds:
 		return ago(time.Duration(v * float64(time.Second)))
-	case unit == "min" && v >= manyMinutes:
+	case name == "min" && v >= manyMinutes:
 		return ago(time.Duration(v * float64(time.Minute)))
-	case k == kExposure, unit == "min", unit == "s":
-		return fmt.Sprintf("%.0f %s", v, unit)
-	case unit == "%":
+	case k == kExposure, name == "min", name == "s":
+		return fmt.Sprintf("%.0f %s", v, name)
+	case name == "%":
 		return fmt.Sprintf("%.2f %%", v)
 	default:
 		return fmt.Sprintf("%g", v)
@@ -83,15 +86,15 @@ func (e *Engine) temperatureText(s *slot, v, l string) string {
 
 // aheadText takes v for the time left where no range is known any more.
 func (e *Engine) aheadText(en *enclosure, v string) string {
-	hot, ceiling := float64(en.now.hot)/100, float64(en.lim.ceiling)/100
+	hot, ceiling := degrees(en.now.hot).Mark(2), degrees(en.lim.ceiling).Mark(2)
 	if en.now.hot >= en.lim.ceiling {
-		return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is reached", hot, ceiling)
+		return fmt.Sprintf("%s, the lethal ceiling of %s is reached", hot, ceiling)
 	}
 	span := "about " + v
 	if t := rangeOf(en.st.Ahead.ToCeiling); t != nil {
 		span = t.Words()
 	}
-	return fmt.Sprintf("%.2f °C, the lethal ceiling of %.2f °C is expected in %s", hot, ceiling, span)
+	return fmt.Sprintf("%s, the lethal ceiling of %s is expected in %s", hot, ceiling, span)
 }
 
 // hasSides reports whether the alarm is a value against a limit.

@@ -1,6 +1,10 @@
 package chart
 
-import "strconv"
+import (
+	"strconv"
+
+	"dewline/configs/unit"
+)
 
 // holds reports whether a mark is in sight.
 func (c Chart) holds(m Mark) bool {
@@ -93,7 +97,7 @@ func trim(v float64) string {
 
 // InFahrenheit returns the chart with its temperatures in °F.
 func (c Chart) InFahrenheit() Chart {
-	f := func(v float64) float64 { return v*9/5 + 32 }
+	f := func(v float64) float64 { return unit.Temperature(v).In(unit.Fahrenheit) }
 	panels := make([]Panel, len(c.Panels))
 	for i, p := range c.Panels {
 		panels[i] = p
@@ -101,7 +105,8 @@ func (c Chart) InFahrenheit() Chart {
 			continue
 		}
 		q := &panels[i]
-		q.Unit, q.Least, q.Series, q.Bands, q.Limits = "°F", p.Least*9/5, nil, nil, nil
+		q.Unit, q.Least = unit.Fahrenheit.Name(), unit.TemperatureDelta(p.Least).In(unit.Fahrenheit)
+		q.Series, q.Bands, q.Limits = nil, nil, nil
 		for _, s := range p.Series {
 			points := make([]Point, len(s.Points))
 			for j, pt := range s.Points {

@@ -93,10 +93,11 @@ func figures(k rules.KPI) []fact {
 }
 
 func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alarmCard {
+	words := a.Detail.In(u.scale, a.Text)
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
-		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: u.sentence(a.Text),
-		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(a.Detail.FirstAction),
+		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: words.Text,
+		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(words.FirstAction),
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
@@ -114,8 +115,8 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 		c.Since = "" // the onset's may have passed to a later, too short one
 		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
 	}
-	for _, e := range a.Detail.Evidence {
-		if e = u.sentence(e); !strings.Contains(c.Text, e) {
+	for _, e := range words.Evidence {
+		if !strings.Contains(c.Text, e) {
 			c.Evidence = append(c.Evidence, e)
 		}
 	}

@@ -48,7 +48,7 @@ func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
 	text, value, limit := alert.Headline(m.Key.Alarm), valueNow(m, snap), m.Limit
 	if q := u.figure(m.Key.Alarm, value, m.Unit); m.HasValue && m.Unit != "" && m.Unit != "min" {
 		text += ", " + q
-		if l := u.quantity(limit, m.Unit); m.HasLimit && l != "" && l != q {
+		if l := u.quantity(m.Key.Alarm, limit, m.Unit); m.HasLimit && l != "" && l != q {
 			text += " (limit " + l + ")"
 			if easing(m.Key.Alarm, value, limit) {
 				text += ", not yet clear of it for long enough"

@@ -289,13 +289,17 @@ func TestQueryIsEscapedInLinks(t *testing.T) {
 	}
 }
 
-// What the rules say in sentences is put into the reader's unit too.
+// What the rules say in sentences is shown in the reader's wording.
 func TestAlarmsInFahrenheit(t *testing.T) {
 	r := newRig(t, 12)
 	r.cfg.People[0].Units = string(alert.Fahrenheit)
 	a := &r.snap.Alarms[0]
 	a.Text = "Fern: 31.20 °C, at or above the lethal ceiling of 31.00 °C."
 	a.Detail.Evidence = []string{"it is warmer by 2.0 °C than usual at this hour"}
+	a.Detail.Fahrenheit = &rules.Wording{
+		Text:     "Fern: 88.16 °F, at or above the lethal limit of 87.80 °F.",
+		Evidence: []string{"it is warmer by 3.6 °F than usual at this hour"},
+	}
 	body := r.get("/alarms").body
 	for _, want := range []string{"88.16 °F", "87.80 °F", "warmer by 3.6 °F"} {
 		if !strings.Contains(body, want) {

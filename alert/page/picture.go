@@ -12,6 +12,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/chart"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/sensors"
 )
 
@@ -94,7 +95,7 @@ func (s *site) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.C
 	marks, err := s.marks(ctx, rec, snap, cfg, e, p)
 	c.Marks = marks
 	c.Description = c.Describe()
-	if unitsOf(cfg).fahrenheit {
+	if unitsOf(cfg).scale == unit.Fahrenheit {
 		c = c.InFahrenheit()
 	}
 	return c, errors.Join(errs, err)

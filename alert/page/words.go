@@ -11,6 +11,7 @@ import (
 
 	"dewline/alert"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -84,39 +85,24 @@ func number(v float64, decimals int) string {
 }
 
 // units writes temperatures as the first person reads them.
-type units struct{ fahrenheit bool }
+type units struct{ scale unit.Scale }
 
 func unitsOf(cfg *configs.Config) units {
-	return units{len(cfg.People) > 0 && alert.Units(cfg.People[0].Units) == alert.Fahrenheit}
+	return units{len(cfg.People) > 0 && alert.Units(cfg.People[0].Units).Scale() == unit.Fahrenheit}
 }
 
-func (u units) of(celsius float64) float64 {
-	if u.fahrenheit {
-		return celsius*9/5 + 32
-	}
-	return celsius
-}
+func (u units) of(celsius float64) float64 { return unit.Temperature(celsius).In(u.scale) }
 
-func (u units) name() string {
-	if u.fahrenheit {
-		return "°F"
-	}
-	return "°C"
-}
+func (u units) name() string { return u.scale.Name() }
 
 // temp writes a temperature with its unit: "24.3 °C".
-func (u units) temp(celsius float64) string { return number(u.of(celsius), 1) + " " + u.name() }
+func (u units) temp(celsius float64) string { return unit.Temperature(celsius).Text(u.scale, 1) }
 
 // short writes it without: "24.3".
-func (u units) short(celsius float64) string { return number(u.of(celsius), 1) }
+func (u units) short(celsius float64) string { return unit.Temperature(celsius).Number(u.scale, 1) }
 
-// delta writes a difference, without the offset of 32.
-func (u units) delta(kelvins float64) string {
-	if u.fahrenheit {
-		kelvins *= 9.0 / 5
-	}
-	return number(kelvins, 1) + " " + u.name()
-}
+// delta writes a difference of temperatures.
+func (u units) delta(kelvins float64) string { return unit.TemperatureDelta(kelvins).Text(u.scale, 1) }
 
 // limits writes a band: "22–26 °C".
 func (u units) limits(low, high float64) string {
@@ -126,8 +112,8 @@ func (u units) limits(low, high float64) string {
 func trim(v float64) string { return strings.TrimSuffix(number(v, 1), ".0") }
 
 // figure writes the value of an alarm with what it is a value of.
-func (u units) figure(id rules.AlarmID, v float64, unit string) string {
-	q := u.quantity(v, unit)
+func (u units) figure(id rules.AlarmID, v float64, name string) string {
+	q := u.quantity(id, v, name)
 	switch id {
 	case rules.Exposure:
 		return number(v, 0) + " % of the reference heat dose"
@@ -137,18 +123,13 @@ func (u units) figure(id rules.AlarmID, v float64, unit string) string {
 	return q
 }
 
-// sentence writes a sentence of the rules, which are in °C.
-func (u units) sentence(text string) string {
-	if u.fahrenheit {
-		return rules.InFahrenheit(text)
-	}
-	return text
-}
-
 // quantity writes a value of an alarm with its unit.
-func (u units) quantity(v float64, unit string) string {
-	switch unit {
+func (u units) quantity(id rules.AlarmID, v float64, name string) string {
+	switch name {
 	case "°C":
+		if rules.IsDelta(id) {
+			return u.delta(v)
+		}
 		return u.temp(v)
 	case "":
 		return ""
@@ -159,7 +140,7 @@ func (u units) quantity(v float64, unit string) string {
 	case "d":
 		return number(math.Floor(v), 0) + " d"
 	}
-	return number(v, 1) + " " + unit
+	return number(v, 1) + " " + name
 }
 
 // minutes writes a range of minutes, rounded to what it is good for.

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -385,27 +386,18 @@ func (r *Report) subject(id string) string {
 	return id
 }
 
-// Temperatures in sentences are kept in °C between marks and written in the
-// reader's units at the end.
-const mark = "\x01"
+func tempMark(c float64) string  { return unit.Temperature(c).Mark(1) }
+func deltaMark(k float64) string { return unit.TemperatureDelta(k).Mark(1) }
 
-func tempMark(c float64) string  { return fmt.Sprintf("%st%.3f%s", mark, c, mark) }
-func deltaMark(k float64) string { return fmt.Sprintf("%sd%.3f%s", mark, k, mark) }
+// unbroken keeps a number and its unit on one line.
+var unbroken = strings.NewReplacer(" °C", nbsp+"°C", " °F", nbsp+"°F")
 
 // inUnits writes the marked temperatures of a sentence.
 func inUnits(s string, u Units) string {
-	parts := strings.Split(s, mark)
-	for i := 1; i < len(parts); i += 2 {
-		var v float64
-		var kind byte
-		if _, err := fmt.Sscanf(parts[i], "%c%f", &kind, &v); err != nil {
-			continue
-		}
-		if parts[i] = u.temp(v); kind == 'd' {
-			parts[i] = u.delta(v)
-		}
+	if !unit.HasMarks(s) {
+		return s
 	}
-	return strings.Join(parts, "")
+	return unbroken.Replace(unit.Write(s, unit.Scale(u)))
 }
 
 const dateForm = "2 January"

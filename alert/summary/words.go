@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -29,43 +30,19 @@ const (
 // UnitsOf reads a person's units, "F" or anything else for °C.
 func UnitsOf(s string) Units { return Units(s == "F") }
 
-func (u Units) name() string {
-	if u == Fahrenheit {
-		return "°F"
-	}
-	return "°C"
-}
+func (u Units) name() string { return unit.Scale(u).Name() }
 
 // of converts a temperature.
-func (u Units) of(c float64) float64 {
-	if u == Fahrenheit {
-		return c*9/5 + 32
-	}
-	return c
-}
-
-// by converts a difference of temperatures.
-func (u Units) by(k float64) float64 {
-	if u == Fahrenheit {
-		return k * 9 / 5
-	}
-	return k
-}
+func (u Units) of(c float64) float64 { return unit.Temperature(c).In(unit.Scale(u)) }
 
 // temp writes a temperature with its unit, "24.3 °C".
-func (u Units) temp(c float64) string { return fmt.Sprintf("%.1f"+nbsp+"%s", u.of(c), u.name()) }
+func (u Units) temp(c float64) string {
+	return unit.Temperature(c).Number(unit.Scale(u), 1) + nbsp + u.name()
+}
 
 // delta writes a difference with its unit, "2.1 °C".
 func (u Units) delta(k float64) string {
-	return fmt.Sprintf("%.1f"+nbsp+"%s", plain(u.by(k)), u.name())
-}
-
-// plain avoids "-0.0".
-func plain(v float64) float64 {
-	if math.Abs(v) < 0.05 {
-		return 0
-	}
-	return v
+	return unit.TemperatureDelta(k).Number(unit.Scale(u), 1) + nbsp + u.name()
 }
 
 // spread writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
@@ -284,7 +261,7 @@ func exposureWords(x *Exposure) string {
 	case x.Peak < 0.005:
 		s = "none counted"
 	default:
-		s = fmt.Sprintf("up to %s of the keeper's reference, %.1f °C h above the boundary", share(x.Peak), x.DegreeHours)
+		s = fmt.Sprintf("up to %s of the keeper's reference, %s h above the boundary", share(x.Peak), deltaMark(x.DegreeHours))
 	}
 	if x.Carried >= 0.01 {
 		s += fmt.Sprintf("; %s were left over from before", share(x.Carried))
@@ -301,7 +278,7 @@ func nightWords(nights []Night, u Units) string {
 	for _, n := range nights {
 		v := "?"
 		if n.Drop != nil {
-			v = fmt.Sprintf("%.1f", plain(u.by(*n.Drop)))
+			v = unit.TemperatureDelta(*n.Drop).Number(unit.Scale(u), 1)
 		}
 		out = append(out, n.Morning.Format("Mon")+nbsp+v)
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/sensors"
 )
 
@@ -98,7 +99,7 @@ func (f Format) celsius(doc any) (sensors.CentiCelsius, error) {
 		return 0, err
 	}
 	if f.fahrenheit {
-		c = (c - 32) / 1.8
+		c = float64(unit.FromFahrenheit(c))
 	}
 	if c < -60 || c > 150 {
 		return 0, sensors.Faultf(sensors.OutOfRange, "%g °C is outside what a probe can measure", c)
