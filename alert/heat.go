@@ -154,9 +154,6 @@ func cooling(m *Member) bool {
 	return m.Key.Alarm == rules.AboveBand && m.HasValue && m.HasLimit && m.Value < m.Limit
 }
 
-// easing is what to do about one enclosure that is coming back by itself.
-const easing = "It is coming back by itself; look at heater, lamps and vents when you pass."
-
 // leastRate in °C/h is not worth a word.
 const leastRate = 0.2
 

@@ -42,52 +42,6 @@ var headlines = map[rules.AlarmID]string{
 // Headline says in a few words what an alarm means to a keeper: "too warm".
 func Headline(a rules.AlarmID) string { return cmp.Or(headlines[a], string(a)) }
 
-// firstAction is what to do first where the rules name nothing.
-func firstAction(a rules.AlarmID) string {
-	switch a {
-	case rules.LethalCeiling, rules.CeilingAhead:
-		return "Lamps off, move air, open the room to anything cooler; then carry the worst first to the coolest room."
-	case rules.Exposure, rules.AboveBand:
-		return "Switch the lamps off and check the room's cooling."
-	case rules.BelowBand:
-		return "Check the room's heating and the lamp schedule."
-	case rules.HumidityFloor:
-		return "Mist by hand now, then check nozzle, reservoir and door."
-	case rules.MistMissing, rules.MistWeak:
-		return "Check reservoir, pump and nozzle."
-	case rules.MistEndless:
-		return "Switch the misting pump off."
-	case rules.DoorAjar:
-		return "Close the door."
-	case rules.LampStuck, rules.NightDrop:
-		return "Check the lamp timer."
-	default:
-		return selfAction(a)
-	}
-}
-
-// selfAction is firstAction for alarms about probes and dewline itself.
-func selfAction(a rules.AlarmID) string {
-	switch a {
-	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees:
-		return "Look at the enclosure yourself, then at the probe and its cable."
-	case rules.ProbeClock:
-		return "Set the node's clock."
-	case rules.ProbeOverdue:
-		return "Calibrate the probe."
-	case rules.DeliveryStalled:
-		return "Check the network and the channel's server."
-	case rules.RecordIncomplete:
-		return "Check the card: free space, and whether it can still be written."
-	case rules.ClockUnset:
-		return "Check the board's network and time service."
-	case RoomSilent:
-		return "Go and look: power, board and network of that room."
-	default:
-		return "Look at the enclosure."
-	}
-}
-
 // scope names what a notice is about.
 func scope(n *Notice) string {
 	switch n.Cause.Kind {

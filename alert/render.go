@@ -50,7 +50,7 @@ func Render(n Notice, u Units) Message {
 	}
 	m.Title = title(&n, shown, len(m.Subjects), u)
 	m.Text = body(&n, shown, len(m.Subjects), u)
-	m.FirstAction = advice(spokesman(&n, shown))
+	m.FirstAction = advice(spokesman(&n, shown), u)
 	return m
 }
 
@@ -146,7 +146,7 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	if !n.ClockSet {
 		b.WriteString("The board's clock is not set; times may be wrong.\n")
 	}
-	if first := brief(spokesman(n, ms)); first != "" {
+	if first := brief(s, u); first != "" {
 		b.WriteString("First: " + first + "\n")
 	}
 	return strings.TrimRight(b.String(), "\n")
@@ -308,15 +308,15 @@ func length(d time.Duration) string {
 	}
 }
 
-// advice is the first thing to do: the rules' own where they name one.
-func advice(m *Member) string {
-	if cooling(m) && m.Cause.Kind == rules.CauseEnclosure {
-		return easing
-	}
-	if a := m.Detail.FirstAction; a != "" {
+// advice is the first thing to do, as the rules say for the situation.
+func advice(m *Member, u Units) string {
+	if a := m.Detail.In(u.Scale(), m.Text).FirstAction; a != "" {
 		return a
 	}
-	return firstAction(m.Key.Alarm)
+	if m.Key.Alarm == RoomSilent {
+		return "Go and look: power, board and network of that room."
+	}
+	return cmp.Or(rules.FirstAction(m.Key.Alarm, m.Cause, u.Scale()), "Look at the enclosure.")
 }
 
 // spokesman is the worst member that has the notice's own cause, whose evidence
@@ -331,20 +331,9 @@ func spokesman(n *Notice, ms []Member) *Member {
 }
 
 // brief is the beginning of the advice, for a phone.
-func brief(m *Member) string {
-	if d := &m.Detail; d.DoFirst != "" && !cooling(m) {
-		return d.DoFirst
-	}
-	a := []rune(advice(m))
-	if len(a) > shortText {
-		return string(a[:shortText-1]) + "…"
-	}
-	return string(a)
+func brief(m *Member, u Units) string {
+	return cmp.Or(m.Detail.In(u.Scale(), m.Text).DoFirst, advice(m, u))
 }
-
-// shortText is how long the first action may be in a notice's text; all of it
-// is in FirstAction.
-const shortText = 200
 
 // quantity prints a value of an alarm for a reader, with one decimal. A time is
 // in the unit that it is measured in until that takes too many digits.

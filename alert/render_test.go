@@ -292,12 +292,13 @@ func TestRender_golden(t *testing.T) {
 		}
 		return m
 	}
+	const all = "1 All lamps off. 2 Vents open, fan on, mist lightly with dechlorinated water; no sealed fog. 3 Blinds down."
+	const short = "All lamps off. Vents open, fan on, mist lightly with dechlorinated water; no sealed fog."
+	const pull = "Pull the plugs of heater and lamps of this enclosure, mesh lid on, vents open, fan on."
 	roomHeat := []string{"the room itself is 27.1 °C, warmer by 6.0 °C than usual at this hour",
 		"11 of 12 enclosures moved with it by more than 1 °C in half an hour"}
 	roomHeatF := rules.Wording{Evidence: []string{"the room itself is 80.8 °F, warmer by 10.8 °F than usual at this hour",
-		"11 of 12 enclosures moved with it by more than 1.8 °F in half an hour"}}
-	const all = "1 all lamps off. 2 No sealed fog: vents open, fan on, light mist. 3 Blinds down."
-	const short = "Lamps off everywhere, vents open, fan on, light mist but no closed-in fog; then blinds down and cool the room."
+		"11 of 12 enclosures moved with it by more than 1.8 °F in half an hour"}, FirstAction: all, DoFirst: short}
 	nearest := warm("b-3-1", "Red Thicket", rules.CeilingAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
 	nearest.Detail.LampsOffGain = &rules.Range{FromMinutes: 72, ToMinutes: 118}
 	nearest.Detail.Evidence, nearest.Detail.FirstAction, nearest.Detail.DoFirst = roomHeat, all, short
@@ -306,10 +307,10 @@ func TestRender_golden(t *testing.T) {
 	nearest.Detail.Fahrenheit, lethal.Detail.Fahrenheit = &roomHeatF, &roomHeatF
 	heater := warm("a-1-1", "Moss Hollow", rules.CeilingAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
 	heater.Detail.Evidence = []string{"it is warmer by 3.1 °C than usual at this hour beside the room, the others by 0.2 °C"}
-	heater.Detail.Fahrenheit = &rules.Wording{Evidence: []string{"it is warmer by 5.6 °F than usual at this hour beside the room, the others by 0.4 °F"}}
-	heater.Detail.DoFirst = "Pull the plugs of heater and lamps of this enclosure, lid open, fan on; take the frogs out if it stays hot."
+	heater.Detail.Fahrenheit = &rules.Wording{Evidence: []string{"it is warmer by 5.6 °F than usual at this hour beside the room, the others by 0.4 °F"}, DoFirst: pull}
+	heater.Detail.DoFirst = pull
 	back := warm("b-2-1", "Three Stripes", rules.AboveBand, rules.Today, 25.6, -0.4, 29, 0, 0)
-	back.Cause, back.Detail.FirstAction, back.Detail.DoFirst = tank("b-2-1"), heater.Detail.DoFirst, heater.Detail.DoFirst
+	back.Cause, back.Detail.FirstAction = tank("b-2-1"), "It is coming back by itself. Look at heater, lamps and vents when you pass."
 	dry := Member{Key: rules.Key{Alarm: rules.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: rules.Today,
 		Value: 68.9, Peak: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%",
 		Detail: rules.Detail{Evidence: []string{"2 scheduled mists in a row brought no pulse"}, DoFirst: "Hand-mist, then look at nozzle, vents and door; froglets and eggs first."}}

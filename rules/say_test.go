@@ -55,10 +55,11 @@ func TestKinds_AreComplete(t *testing.T) {
 			t.Errorf("%s: %q", s.rec.Key.Alarm, text)
 		}
 		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
-			if firstAction(k, Cause{Kind: c}) == "" || e.causeText(Cause{Kind: c}) == "" {
+			first := FirstAction(s.rec.Key.Alarm, Cause{Kind: c}, unit.Celsius)
+			if first == "" || e.causeText(Cause{Kind: c}) == "" {
 				t.Errorf("%s by %s: no advice", s.rec.Key.Alarm, c)
 			}
-			if strings.Contains(strings.ToLower(firstAction(k, Cause{Kind: c})), "safe") {
+			if strings.Contains(strings.ToLower(first), "safe") {
 				t.Errorf("%s by %s promises safety", s.rec.Key.Alarm, c)
 			}
 		}

@@ -207,7 +207,9 @@ func (e *Engine) Open() []AlarmView {
 
 func (e *Engine) viewAlarm(s *slot) AlarmView {
 	r := &s.rec
-	text, detail := r.told()
+	told := s.rec
+	e.advise(s, &told.Detail) // the situation moves while nothing else does
+	text, detail := told.told()
 	v := AlarmView{
 		Key: r.Key, ID: OnsetID(r.Key, r.Life.Seq), Seq: r.Life.Seq, State: r.Life.State,
 		Active: r.Life.Active, Unknown: r.Life.Unknown, Priority: r.Priority, Cause: r.Cause,

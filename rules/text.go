@@ -28,12 +28,7 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 	if s.kind.ofSelf() {
 		r.Detail.Evidence = r.Given.Evidence
 	}
-	if r.Life.Active {
-		if r.Detail.FirstAction = r.Given.FirstAction; r.Detail.FirstAction == "" {
-			r.Detail.FirstAction = firstAction(s.kind, r.Cause)
-		}
-		r.Detail.DoFirst = doFirst(s.kind, r.Cause, r.Detail.FirstAction)
-	}
+	e.advise(s, &r.Detail)
 	if r.Life.Unknown {
 		r.Detail.Unknown = append(r.Detail.Unknown, "no trustworthy reading at present")
 	}

@@ -113,7 +113,7 @@ type Detail struct {
 	LampsOffGain  *Range   `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
 	Evidence      []string `json:"evidence,omitempty"`       // short clauses, one fact each
 	FirstAction   string   `json:"first_action,omitempty"`
-	DoFirst       string   `json:"do_first,omitempty"` // the beginning of it, at most 200 characters
+	DoFirst       string   `json:"do_first,omitempty"` // as many whole steps of it as a short message takes
 	Excused       []string `json:"excused,omitempty"`
 	Unknown       []string `json:"unknown,omitempty"`
 	// Fahrenheit is the wording for who reads °F; nil where no temperature

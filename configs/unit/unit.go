@@ -98,6 +98,7 @@ func format(v float64, decimals int) string {
 const (
 	mark       = "\x01"
 	isDegrees  = 't'
+	isNumber   = 'n' // degrees without the scale, for the first of a range
 	isDelta    = 'd'
 	isSigned   = 's' // a difference with its sign: "+0.5 °C"
 	markLength = 3   // kind and decimals before the value, and a colon
@@ -109,6 +110,11 @@ func marked(kind byte, decimals int, v float64) string {
 
 // Mark writes t for a sentence that Write completes.
 func (t Temperature) Mark(decimals int) string { return marked(isDegrees, decimals, float64(t)) }
+
+// MarkNumber is Mark without the scale's name, for the first of a range.
+func (t Temperature) MarkNumber(decimals int) string {
+	return marked(isNumber, decimals, float64(t))
+}
 
 // Mark writes d for a sentence that Write completes.
 func (d TemperatureDelta) Mark(decimals int) string { return marked(isDelta, decimals, float64(d)) }
@@ -147,6 +153,8 @@ func written(part string, s Scale) string {
 	switch part[0] {
 	case isDegrees:
 		return Temperature(v).Text(s, decimals)
+	case isNumber:
+		return Temperature(v).Number(s, decimals)
 	case isSigned:
 		text := TemperatureDelta(v).Text(s, decimals)
 		if v >= 0 {

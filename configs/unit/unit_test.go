@@ -41,6 +41,10 @@ func TestWrite(t *testing.T) {
 	if got, want := Write(text, Fahrenheit), "the room is 82.0 °F, warmer by 0.90 °F, moved +1.8 °F, more than 1.8 °F, -3.6 °F"; got != want {
 		t.Errorf("%q, not %q", got, want)
 	}
+	box := Temperature(20).MarkNumber(0) + "–" + Temperature(22).Mark(0)
+	if c, f := Write(box, Celsius), Write(box, Fahrenheit); c != "20–22 °C" || f != "68–72 °F" {
+		t.Errorf("%q, %q", c, f)
+	}
 	for _, odd := range []string{"", "27.8 °C as somebody wrote it", "\x01", "\x01t1:x\x01", "\x01q1:3\x01", "a\x01tt:3\x01b"} {
 		if got := Write(odd, Celsius); len(got) > len(odd) {
 			t.Errorf("%q became %q", odd, got)

@@ -1,0 +1,164 @@
+package rules
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/configs"
+	"dewline/configs/unit"
+	"dewline/sensors"
+)
+
+// What harms where it is not hot, and what only alarms there: ice, moving
+// animals, a vet (common practice, no source).
+var drastic = regexp.MustCompile(`(?i)\bice\b|\bmove\b|\bcarry\b|take the (frogs|cups) out|\bbox|\bvet\b`)
+
+// checkAdvice holds a first action against what is forbidden in its situation,
+// word by word.
+func checkAdvice(t *testing.T, name, text string, hot, act, ceiling float64, calm, doubt bool) {
+	t.Helper()
+	bad := func(why string) { t.Errorf("%s: %s: %q", name, why, text) }
+	low := strings.ToLower(text)
+	if text == "" {
+		bad("nothing to do")
+	}
+	if drastic.MatchString(text) && (hot < act || calm && hot < ceiling) {
+		bad("drastic")
+	}
+	if strings.Count(low, "lid") != strings.Count(low, "mesh lid") {
+		bad("a lid that is no mesh lid")
+	}
+	for _, part := range regexp.MustCompile(`(?i)\bbox[^.]*`).FindAllString(text, -1) {
+		if !strings.Contains(part, "thermometer inside, 20–22 °C, never under 18 °C") {
+			bad("a box without a thermometer")
+		}
+	}
+	if strings.Contains(low, "ice pack") && !strings.Contains(low, "ice packs wrapped and outside") {
+		bad("ice packs that touch")
+	}
+	for _, part := range regexp.MustCompile(`(hand-mist|mist lightly)[^.;]*`).FindAllString(low, -1) {
+		if !strings.Contains(part, "dechlorinated") {
+			bad("mist of any water")
+		}
+	}
+	if at := regexp.MustCompile(`hand-mist|mist lightly`).FindStringIndex(low); doubt && at != nil && !strings.Contains(low[:at[0]], "look") {
+		bad("mist before look")
+	}
+	if strings.Contains(text, "\x01") || strings.Contains(text, "%!") || strings.Contains(low, "safe") {
+		bad("not for a person")
+	}
+}
+
+// A grid of temperature, day and night (an unknown clock counts as day), rising
+// and falling, species, stage, kind and cause.
+func TestFirstAction_FitsItsSituation(t *testing.T) {
+	cfg := &configs.Config{Species: configs.SpeciesTable()}
+	seen := map[string]bool{}
+	for _, sp := range cfg.Species {
+		for _, stage := range []configs.Stage{configs.Egg, configs.Tadpole, configs.Froglet, configs.Adult} {
+			lim := cfg.SpeciesFor(configs.Enclosure{Species: sp.ID, Stage: stage})
+			if limits := fmt.Sprint(lim.Cold, lim.Act, lim.Ceiling, stage == configs.Egg || stage == configs.Tadpole); seen[limits] {
+				continue // the same as another's
+			} else {
+				seen[limits] = true
+			}
+			grid := []float64{float64(lim.Act), float64(lim.Act) - 0.01, float64(lim.Ceiling), float64(lim.Ceiling) - 0.01}
+			for hot := 15.0; hot <= 40; hot++ {
+				grid = append(grid, hot)
+			}
+			for _, hot := range grid {
+				for bits := range 1 << 5 {
+					bit := func(i int) bool { return bits>>i&1 == 1 }
+					checkSituation(t, seen, situation{
+						known: true, hot: unit.Temperature(hot), cold: hot <= float64(lim.Cold),
+						act: unit.Temperature(lim.Act), ceiling: unit.Temperature(lim.Ceiling),
+						night: bit(0), falling: bit(1) && !bit(2), rising: bit(2) && !bit(1), doubt: bit(3), back: bit(4),
+						cups: stage == configs.Egg || stage == configs.Tadpole, lampsStep: bit(1), lampsOn: bit(0),
+					})
+				}
+			}
+		}
+	}
+	if len(seen) < 50 {
+		t.Errorf("only %d different first actions", len(seen))
+	}
+}
+
+// checkSituation tries every kind and cause; what was seen in a like situation
+// is not looked at again.
+func checkSituation(t *testing.T, seen map[string]bool, s situation) {
+	t.Helper()
+	for k := range numKinds {
+		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
+			steps := advice(k, Cause{Kind: c}, s)
+			doubt, calm := s.doubt || c == CauseProbe, s.night || s.falling || k == kAbove && s.back
+			like := fmt.Sprint(strings.Join(steps, "|"), s.hot < s.act, s.hot < s.ceiling, doubt, calm)
+			if seen[like] {
+				continue
+			}
+			seen[like] = true
+			for _, text := range []string{listed(steps), beginning(steps)} {
+				name := fmt.Sprintf("%s by %s %+v", kindTable[k].id, c, s)
+				checkAdvice(t, name, unit.Write(text, unit.Celsius), float64(s.hot), float64(s.act), float64(s.ceiling), calm, doubt)
+			}
+		}
+	}
+}
+
+// At the lethal limit the drastic steps are there, and none is cut in two.
+func TestFirstAction_SaysWhatItTakes(t *testing.T) {
+	s := situation{known: true, hot: 31, act: 28, ceiling: 30}
+	for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure} {
+		steps := advice(kLethal, Cause{Kind: c}, s)
+		all, short := unit.Write(listed(steps), unit.Celsius), unit.Write(beginning(steps), unit.Celsius)
+		if !drastic.MatchString(all) || !strings.Contains(all, "Call a vet if a frog is limp or cramping") {
+			t.Errorf("%s: %q", c, all)
+		}
+		if n := len([]rune(short)); n > shortMessage || !strings.HasSuffix(short, ".") || !strings.Contains(strings.ToLower(short), "lamps") {
+			t.Errorf("%s: %d characters: %q", c, n, short)
+		}
+	}
+	if got := unit.Write(listed(advice(kLethal, Cause{Kind: CauseRoom}, s)), unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
+		t.Errorf("%q", got)
+	}
+}
+
+// An open alarm's advice moves with the situation, though nothing else of it
+// does: warm by day, the limit to act on, cooling.
+func TestFirstAction_FollowsTheSituation(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	at := 24.0
+	p1 := r.with("p1", func() *sensors.Reading { x := r.good("p1", at, 85+0.01*float64(int(r.now/poll)%5)); return &x })
+	climb := func(to, perHour float64) {
+		for (to-at)*perHour > 0 {
+			at += perHour / 360
+			r.run(poll, p1)
+		}
+	}
+	first := func() string {
+		for _, a := range r.e.Open() {
+			if a.Key.Alarm == AboveBand {
+				return a.Detail.FirstAction
+			}
+		}
+		return ""
+	}
+	r.run(time.Hour, p1)
+	climb(27, 2)
+	r.run(time.Hour, p1)
+	if got := first(); !strings.HasPrefix(got, "Pull the plugs") || drastic.MatchString(got) {
+		t.Errorf("at 27 °C: %q", got)
+	}
+	climb(28.6, 2)
+	r.run(20*time.Minute, p1)
+	if got := first(); !drastic.MatchString(got) {
+		t.Errorf("at 28.6 °C: %q", got)
+	}
+	climb(27.2, -2)
+	if got := first(); !strings.HasPrefix(got, "It is coming back") {
+		t.Errorf("falling through 27.2 °C: %q", got)
+	}
+}
