@@ -32,8 +32,12 @@ type ProbeState struct {
 	HumLess sensors.CentiPercent `json:"hum_less"` // so far below may the truth lie
 	HumMore sensors.CentiPercent `json:"hum_more"` // and so far above
 	HumLost bool                 `json:"hum_lost"` // the last reading had no trusted humidity
-	Lux     uint32               `json:"lux"`
-	HasLux  bool                 `json:"has_lux"`
+	// WildHum is the last humidity that was doubted.
+	WildHum   sensors.CentiPercent `json:"wild_hum,omitempty"`
+	WildHumAt time.Duration        `json:"wild_hum_at,omitempty"`
+
+	Lux    uint32 `json:"lux"`
+	HasLux bool   `json:"has_lux"`
 
 	Doubt    sensors.CentiCelsius `json:"doubt"`    // last doubted temperature
 	HotRun   uint8                `json:"hot_run"`  // readings in a row at the ceiling
@@ -144,6 +148,9 @@ func (p *probe) note(r *sensors.Reading, poll time.Duration) {
 		st.Counts[r.Reason]++
 	}
 	st.HumLost = r.Has&sensors.HasHumidity == 0 || r.Quality != sensors.Good
+	if r.Has&sensors.HasHumidity != 0 && r.Quality == sensors.Suspect {
+		st.WildHum, st.WildHumAt = r.Humidity, r.At.Mono
+	}
 	p.excuse(r)
 	if r.Quality == sensors.Bad {
 		return

@@ -54,55 +54,147 @@ func addAlarm(s *slot, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
 	return append(list, s.rec.Key.Alarm), worst
 }
 
-// viewMeasures fills what the probes say, or said last.
+// viewMeasures fills what the probes say, or said last. It is the one place
+// that decides which probe an enclosure's number is of.
 func (e *Engine) viewMeasures(en *enclosure, v *EnclosureView, now time.Duration) {
-	e.viewLast(en, v, now)
 	temp, hum := e.sources(en, now)
 	v.Blind = !temp && !hum
-	if temp {
-		v.Temperature.Known, v.Hottest.Known = true, true
-		if en.now.hasTemp {
-			v.Temperature.Value, v.Hottest.Value = float64(en.now.main)/100, float64(en.now.hot)/100
-		}
-	} else {
+	v.Temperature = e.temperatureOf(en, now, temp)
+	v.Hottest = v.Temperature
+	v.Band = e.bandOf(en, v.Temperature)
+	v.Humidity = e.humidityOf(en, now, hum)
+	if !v.Temperature.Known {
 		v.Unknown = append(v.Unknown, "temperature")
 	}
-	if hum {
-		v.Humidity.Known = true
-		if en.now.hasHum {
-			v.Humidity.Value = float64(en.now.hum) / 100
-		}
-	} else {
+	if !v.Humidity.Known {
 		v.Unknown = append(v.Unknown, "humidity")
 	}
-	if temp && hum {
-		viewMoisture(v)
+	if v.Temperature.Known && v.Humidity.Known {
+		e.viewMoisture(v)
 	}
 }
 
-// viewLast fills the last trusted values, of whatever age: those of the probes
-// that the enclosure is judged on, or else of the first that ever had one.
-func (e *Engine) viewLast(en *enclosure, v *EnclosureView, now time.Duration) {
+// temperatureOf is the temperature of the hottest trustworthy probe, as the
+// lethal limit is judged; while none is, the last trusted one of any.
+func (e *Engine) temperatureOf(en *enclosure, now time.Duration, known bool) Measure {
+	if known && en.now.hasTemp {
+		return e.temperatureAt(en.now.hotProbe, now, true)
+	}
+	last := -1
+	for _, i := range en.probes {
+		if st := &e.probes[i].st; st.HasTemp && (last < 0 || st.TempAt > e.probes[last].st.TempAt) {
+			last = i
+		}
+	}
+	if last < 0 {
+		return Measure{}
+	}
+	return e.temperatureAt(last, now, known)
+}
+
+func (e *Engine) temperatureAt(i int, now time.Duration, known bool) Measure {
+	p := &e.probes[i]
+	return Measure{
+		Value: p.st.Temp.Celsius(), Known: known, Ever: true, Age: now - p.st.TempAt, Probe: p.cfg.ID, Place: string(p.cfg.Place),
+	}
+}
+
+// bandOf is the temperature that the band is judged on, with its probe where it
+// is the value of one.
+func (e *Engine) bandOf(en *enclosure, hottest Measure) Measure {
+	m := hottest
+	if !m.Known || !en.now.hasTemp {
+		return m
+	}
+	m.Value, m.Probe, m.Place = float64(en.now.main)/100, "", ""
+	best := numRanks
 	for _, i := range en.probes {
 		p := &e.probes[i]
-		st := &p.st
-		if st.HasTemp && (!v.Temperature.Ever || i == en.now.hotProbe) {
-			m := Measure{Value: st.Temp.Celsius(), Ever: true, Age: now - st.TempAt, Probe: p.cfg.ID}
-			v.Hottest, v.Temperature = m, m
+		if r := rankOf(p.cfg.Place); r < best && int32(p.st.Temp) == en.now.main && p.usable(&e.cfg.Rules, e.now.Mono) {
+			best, m.Probe, m.Place, m.Age = r, p.cfg.ID, string(p.cfg.Place), e.now.Mono-p.st.TempAt
 		}
-		if st.HasHum && (!v.Humidity.Ever || i == en.now.humProbe) {
-			v.Humidity = Measure{Value: st.Hum.Percent(), Ever: true, Age: now - st.HumAt, Probe: p.cfg.ID,
-				Uncertainty: max(st.HumLess, st.HumMore).Percent()}
+	}
+	return m
+}
+
+// humidityOf is the humidity of the probe that the floor is judged on, or,
+// where that is the middle of several, of the one next to it, the drier of two.
+// Where nothing is trusted it is what a doubted probe says now, or else the
+// last good value.
+func (e *Engine) humidityOf(en *enclosure, now time.Duration, known bool) Measure {
+	best, doubted, last := -1, -1, -1
+	off := func(i int) int32 { return abs(int32(e.probes[i].st.Hum) - en.now.hum) }
+	for _, i := range en.probes {
+		p := &e.probes[i]
+		switch {
+		case known && en.now.hasHum && p.humUsable(&e.cfg.Rules, now):
+			if best < 0 || off(i) < off(best) || off(i) == off(best) && (p.cfg.FloorProbe || p.st.Hum < e.probes[best].st.Hum) {
+				best = i
+			}
+		case e.wild(p, now) != "":
+			doubted = i
 		}
+		if p.st.HasHum && (last < 0 || p.st.HumAt > e.probes[last].st.HumAt) {
+			last = i
+		}
+	}
+	switch {
+	case best >= 0:
+		return e.humidityAt(best, now, true)
+	case doubted >= 0:
+		p := &e.probes[doubted]
+		hum, at := p.wildHum()
+		return Measure{
+			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.cfg.ID, Place: string(p.cfg.Place), Doubt: e.wild(p, now),
+		}
+	case last >= 0:
+		return e.humidityAt(last, now, known)
+	}
+	return Measure{}
+}
+
+func (e *Engine) humidityAt(i int, now time.Duration, known bool) Measure {
+	p := &e.probes[i]
+	return Measure{
+		Value: p.st.Hum.Percent(), Known: known, Ever: true, Age: now - p.st.HumAt,
+		Uncertainty: max(p.st.HumLess, p.st.HumMore).Percent(), Probe: p.cfg.ID, Place: string(p.cfg.Place),
 	}
 }
 
-// viewMoisture fills what temperature and humidity say together.
-func viewMoisture(v *EnclosureView) {
-	if dew, err := climate.DewPoint(v.Temperature.Value, v.Humidity.Value); err == nil {
+// wild says why the humidity that a probe delivers now is not trusted, empty
+// where it is or where it delivers none. A probe that is wet is wet: it is not
+// silent.
+func (e *Engine) wild(p *probe, now time.Duration) string {
+	st := &p.st
+	switch {
+	case st.HumLost && st.Quality == sensors.Suspect && st.WildHumAt == st.Last.Mono && p.fresh(&e.cfg.Rules, now, st.WildHumAt):
+		return st.Reason.String()
+	case st.Dewy && p.humFresh(&e.cfg.Rules, now):
+		return sensors.DewTooHigh.String()
+	}
+	return ""
+}
+
+// wildHum is the humidity that wild is about.
+func (p *probe) wildHum() (sensors.CentiPercent, time.Duration) {
+	if p.st.HumLost {
+		return p.st.WildHum, p.st.WildHumAt
+	}
+	return p.st.Hum, p.st.HumAt
+}
+
+// viewMoisture fills what temperature and humidity say together: both of the
+// probe that the humidity is of, or the band's temperature where that probe
+// has none.
+func (e *Engine) viewMoisture(v *EnclosureView) {
+	t := v.Band.Value
+	if i, ok := e.byID[sensors.ProbeID(v.Humidity.Probe)]; ok && e.probes[i].usable(&e.cfg.Rules, e.now.Mono) {
+		t = e.probes[i].st.Temp.Celsius()
+	}
+	if dew, err := climate.DewPoint(t, v.Humidity.Value); err == nil {
 		v.DewPoint = &dew
 	}
-	if deficit, err := climate.VPD(v.Temperature.Value, v.Humidity.Value); err == nil {
+	if deficit, err := climate.VPD(t, v.Humidity.Value); err == nil {
 		v.VPD = &deficit
 	}
 }
@@ -156,11 +248,11 @@ func (e *Engine) viewProbe(p *probe) ProbeView {
 	}
 	if st.Readings > 0 {
 		v.Quality = st.Quality.String()
-		v.Fresh = st.Goods > 0 && p.fresh(&e.cfg.Rules, e.now.Mono, st.Good.Mono)
+		v.Fresh = !st.Heard.IsZero() && p.fresh(&e.cfg.Rules, e.now.Mono, st.Heard.Mono)
+		v.HeardAge = e.now.Mono - p.heard()
 	}
 	if v.Fresh { // a probe that delivers one quantity does not vouch for another
-		v.HasTemperature = v.HasTemperature && p.fresh(&e.cfg.Rules, e.now.Mono, st.TempAt)
-		v.HasHumidity = v.HasHumidity && p.fresh(&e.cfg.Rules, e.now.Mono, st.HumAt)
+		e.viewPresent(p, &v)
 	}
 	for r, n := range st.Counts {
 		if n == 0 {
@@ -180,6 +272,20 @@ func (e *Engine) viewProbe(p *probe) ProbeView {
 		}
 	}
 	return v
+}
+
+// viewPresent keeps what a probe that answers says now, with the doubts about it.
+func (e *Engine) viewPresent(p *probe, v *ProbeView) {
+	st := &p.st
+	v.HasTemperature = v.HasTemperature && p.fresh(&e.cfg.Rules, e.now.Mono, st.TempAt)
+	v.HasHumidity = v.HasHumidity && p.fresh(&e.cfg.Rules, e.now.Mono, st.HumAt)
+	if st.Doubtful || st.Alone {
+		v.HasTemperature, v.Temperature, v.TemperatureDoubt = true, st.Doubt, st.Reason.String()
+	}
+	if why := e.wild(p, e.now.Mono); why != "" {
+		hum, _ := p.wildHum()
+		v.HasHumidity, v.Humidity, v.HumidityDoubt = true, hum, why
+	}
 }
 
 // Open returns every alarm that is not NORM, the most urgent first.

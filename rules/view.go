@@ -11,12 +11,15 @@ import (
 type Measure struct {
 	Value float64 `json:"value"`
 	// Known is false where there is no trustworthy value younger than the age
-	// limit; Value is then the last good one, not a present one.
+	// limit; Value is then the present one where Doubt says why nobody trusts
+	// it, or else the last good one, not a present one.
 	Known       bool          `json:"known"`
 	Ever        bool          `json:"ever"` // there has been a value at all
 	Age         time.Duration `json:"age"`
 	Uncertainty float64       `json:"uncertainty,omitempty"` // ±, in the value's unit; 0 for unknown
-	Probe       string        `json:"probe,omitempty"`       // which one it comes from
+	Probe       string        `json:"probe,omitempty"`       // which one it comes from; empty for the middle of several
+	Place       string        `json:"place,omitempty"`       // of that probe
+	Doubt       string        `json:"doubt,omitempty"`       // a reason of package sensors, such as "pinned-wet"
 }
 
 // An EnclosureView is a snapshot of one enclosure. Temperatures in °C,
@@ -29,9 +32,10 @@ type EnclosureView struct {
 	Slot         int             `json:"slot"`
 	Species      string          `json:"species"`
 	Stage        string          `json:"stage"`
-	At           sensors.Instant `json:"at"` // of the last reading of any of its probes
-	Temperature  Measure         `json:"temperature"`
-	Hottest      Measure         `json:"hottest"` // what heat is judged on
+	At           sensors.Instant `json:"at"`               // of the last reading of any of its probes
+	Temperature  Measure         `json:"temperature"`      // of the hottest trustworthy probe, on which heat is judged
+	Hottest      Measure         `json:"hottest"`          // the same
+	Band         Measure         `json:"band_temperature"` // what the band is judged on: where the frogs live
 	Humidity     Measure         `json:"humidity"`
 	DewPoint     *float64        `json:"dew_point,omitempty"`
 	VPD          *float64        `json:"vpd_pa,omitempty"`
@@ -69,23 +73,29 @@ type ProbeView struct {
 	Enclosure      string               `json:"enclosure,omitempty"`
 	At             sensors.Instant      `json:"at"` // last reading, of any quality
 	LastGood       sensors.Instant      `json:"last_good"`
-	Age            time.Duration        `json:"age"` // of the last good reading
-	Fresh          bool                 `json:"fresh"`
-	Quality        string               `json:"quality"` // of the last reading
+	Age            time.Duration        `json:"age"`       // of the last good reading
+	Fresh          bool                 `json:"fresh"`     // it answers, be it with values that are doubted
+	HeardAge       time.Duration        `json:"heard_age"` // of the last reading that was not bad
+	Quality        string               `json:"quality"`   // of the last reading
 	Reason         string               `json:"reason,omitempty"`
 	HasTemperature bool                 `json:"has_temperature"`
 	Temperature    sensors.CentiCelsius `json:"temperature_centi"` // last good, hundredths of °C
 	HasHumidity    bool                 `json:"has_humidity"`
 	Humidity       sensors.CentiPercent `json:"humidity_centi"`
-	HasLight       bool                 `json:"has_light"`
-	LightLux       uint32               `json:"light_lux"`
-	Uncertainty    float64              `json:"humidity_uncertainty"` // ± %
-	Readings       uint64               `json:"readings"`
-	Good           uint64               `json:"good"`
-	Counts         map[string]uint64    `json:"counts,omitempty"` // suspect and bad readings by reason
-	HumidityDue    *time.Time           `json:"humidity_due,omitempty"`
-	TemperatureDue *time.Time           `json:"temperature_due,omitempty"`
-	Frozen         bool                 `json:"frozen"`
+	// TemperatureDoubt and HumidityDoubt say why the present value, which is
+	// then shown in the place of the last good one, is not trusted.
+	TemperatureDoubt string `json:"temperature_doubt,omitempty"`
+	HumidityDoubt    string `json:"humidity_doubt,omitempty"`
+
+	HasLight       bool              `json:"has_light"`
+	LightLux       uint32            `json:"light_lux"`
+	Uncertainty    float64           `json:"humidity_uncertainty"` // ± %
+	Readings       uint64            `json:"readings"`
+	Good           uint64            `json:"good"`
+	Counts         map[string]uint64 `json:"counts,omitempty"` // suspect and bad readings by reason
+	HumidityDue    *time.Time        `json:"humidity_due,omitempty"`
+	TemperatureDue *time.Time        `json:"temperature_due,omitempty"`
+	Frozen         bool              `json:"frozen"`
 }
 
 // An AlarmView is a snapshot of one alarm that is not NORM.

@@ -91,7 +91,11 @@ func (e *Engine) judgeWet(p *probe, now sensors.Instant) {
 	told := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
 	wet := told && e.wetFault(p, now.Mono) || st.Dewy
 	if s := p.slot(kWet); wet || s.open() {
-		s.limit(float64(st.Hum)/100, pinnedAt)
+		hum := st.Hum
+		if st.HumLost && st.WildHumAt > st.HumAt {
+			hum = st.WildHum
+		}
+		s.limit(float64(hum)/100, pinnedAt)
 		e.hold(s, now, wet)
 	}
 }

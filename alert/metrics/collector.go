@@ -141,10 +141,18 @@ func (c *Collector) measure(out sender, d *prometheus.Desc, m rules.Measure, sca
 func (c *Collector) probe(out sender, p *rules.ProbeView) {
 	labels := []string{p.ID, p.Enclosure, p.Place}
 	out.gauge(c.d.probeUp, bit(p.Fresh), labels...)
-	if p.Fresh && p.HasTemperature {
+	switch {
+	case !p.Fresh || !p.HasTemperature:
+	case p.TemperatureDoubt != "":
+		out.gauge(c.d.wildTemperature, p.Temperature.Celsius(), append(labels, p.TemperatureDoubt)...)
+	default:
 		out.gauge(c.d.probeTemperature, p.Temperature.Celsius(), labels...)
 	}
-	if p.Fresh && p.HasHumidity {
+	switch {
+	case !p.Fresh || !p.HasHumidity:
+	case p.HumidityDoubt != "":
+		out.gauge(c.d.wildHumidity, p.Humidity.Percent()/100, append(labels, p.HumidityDoubt)...)
+	default:
 		out.gauge(c.d.probeHumidity, p.Humidity.Percent()/100, labels...)
 		if p.Uncertainty > 0 {
 			out.gauge(c.d.probeHumidityUncertainty, p.Uncertainty/100, labels...)

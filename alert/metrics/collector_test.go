@@ -47,6 +47,9 @@ func full() *alert.Snapshot {
 			ID: "p1", Place: "litter", Enclosure: "e1", Fresh: true, LastGood: at, HasTemperature: true, Temperature: 2450, HasHumidity: true,
 			Humidity: 8150, Uncertainty: 3.4, HasLight: true, LightLux: 1200, Readings: 1800, Good: 1790, Counts: map[string]uint64{"bad-crc": 10},
 			HumidityDue: ptr(noon.AddDate(0, 3, 0)), TemperatureDue: ptr(noon.AddDate(0, 9, 0)),
+		}, {
+			ID: "p2", Place: "canopy", Enclosure: "e1", Fresh: true, LastGood: at, HasTemperature: true, Temperature: 4100,
+			TemperatureDoubt: "jump", HasHumidity: true, Humidity: 10000, HumidityDoubt: "pinned-wet", Readings: 1800, Good: 900,
 		}},
 		Alarms: []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: rules.Today}},
 		KPI: rules.KPI{
@@ -235,12 +238,29 @@ func TestBaseUnits(t *testing.T) {
 	}
 }
 
+// TestWetProbeIsUp: a probe that is doubted answers; what it says stands apart
+// from what is trusted.
+func TestWetProbeIsUp(t *testing.T) {
+	s := full()
+	if up, ok := value(t, s, "dewline_probe_up", "p2"); !ok || up != 1 {
+		t.Errorf("probe_up = %v, %v", up, ok)
+	}
+	if v, ok := value(t, s, "dewline_probe_doubted_humidity_ratio", "p2"); !ok || v != 1 {
+		t.Errorf("the doubted humidity is %v, %v", v, ok)
+	}
+	for _, name := range []string{"dewline_probe_humidity_ratio", "dewline_probe_temperature_celsius"} {
+		if v, ok := value(t, s, name, "p2"); ok {
+			t.Errorf("%s trusts %v", name, v)
+		}
+	}
+}
+
 // TestStaleDisappears: what is not known now has no series; only the time of
 // the last good reading stays, and no value is NaN.
 func TestStaleDisappears(t *testing.T) {
 	s := full()
 	p, e := &s.Probes[0], &s.Enclosures[0]
-	p.Fresh = false
+	p.Fresh, s.Probes[1].Fresh = false, false
 	e.Temperature.Known, e.Hottest.Known, e.Humidity.Known, e.Blind = false, false, false, true
 	e.DewPoint, e.VPD, e.RatePerHour, e.ToCeiling, e.LampsOn, e.LastMist, e.DryDown, e.NightDrop = nil, nil, nil, nil, nil, nil, nil, nil
 	for _, name := range []string{

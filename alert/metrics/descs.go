@@ -14,7 +14,7 @@ type descs struct {
 	// probes
 	probeUp, probeTemperature, probeHumidity, probeLight, probeGood *prometheus.Desc
 	probeReadings, probeDoubts, calibrationDue                      *prometheus.Desc
-	probeHumidityUncertainty                                        *prometheus.Desc
+	probeHumidityUncertainty, wildTemperature, wildHumidity         *prometheus.Desc
 	// alarms
 	alarmState, kpiPerDay, kpiFloods, kpiFloodTime, kpiStale, kpiChattering *prometheus.Desc
 	kpiShelved, kpiUnacked, kpiAckMean, kpiAckMax, kpiUnknown               *prometheus.Desc
@@ -63,8 +63,8 @@ func (d *descs) self() {
 
 func (d *descs) enclosures() {
 	const e = "enclosure"
-	d.add(&d.temperature, "temperature_celsius", "Air temperature of an enclosure, over its trustworthy probes.", e)
-	d.add(&d.hottest, "hottest_celsius", "Temperature of an enclosure's hottest trustworthy probe, on which heat is judged.", e)
+	d.add(&d.temperature, "temperature_celsius", "Air temperature of an enclosure: of its hottest trustworthy probe, on which heat is judged.", e)
+	d.add(&d.hottest, "hottest_celsius", "The same as temperature_celsius.", e)
 	d.add(&d.humidity, "humidity_ratio", "Relative humidity of an enclosure, 0 to 1.", e)
 	d.add(&d.humidityUncertainty, "humidity_uncertainty_ratio", "Stated uncertainty of an enclosure's humidity, 0 to 1.", e)
 	d.add(&d.dewPoint, "dew_point_celsius", "Dew point of an enclosure's air.", e)
@@ -89,9 +89,11 @@ func (d *descs) enclosures() {
 
 func (d *descs) probes() {
 	place := []string{"probe", "enclosure", "place"}
-	d.add(&d.probeUp, "probe_up", "1 while a probe delivers good readings.", place...)
-	d.add(&d.probeTemperature, "probe_temperature_celsius", "Last good temperature of a probe that delivers.", place...)
+	d.add(&d.probeUp, "probe_up", "1 while a probe answers, be it with values that are doubted.", place...)
+	d.add(&d.probeTemperature, "probe_temperature_celsius", "Last good temperature of a probe that delivers one.", place...)
 	d.add(&d.probeHumidity, "probe_humidity_ratio", "Last good relative humidity of a probe that delivers, 0 to 1.", place...)
+	d.add(&d.wildTemperature, "probe_doubted_temperature_celsius", "Present temperature of a probe that is not trusted, with the reason.", append(place, "reason")...)
+	d.add(&d.wildHumidity, "probe_doubted_humidity_ratio", "Present relative humidity of a probe that is not trusted, such as one that is wet, 0 to 1.", append(place, "reason")...)
 	d.add(&d.probeHumidityUncertainty, "probe_humidity_uncertainty_ratio", "Stated uncertainty of a probe's humidity: data sheet, calibration and time in wet air, 0 to 1.", place...)
 	d.add(&d.probeLight, "probe_illuminance_lux", "Last good illuminance of a probe that delivers.", place...)
 	d.add(&d.probeGood, "probe_last_success_timestamp_seconds", "When a probe last gave a good reading.", place...)

@@ -1,12 +1,15 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/sensors"
 )
 
 // trustOf says where a value comes from and how old it is.
@@ -20,10 +23,22 @@ func trustOf(m rules.Measure, cfg *configs.Config) string {
 			text = "probe in the " + string(p.Place)
 		}
 	}
-	if m.Known {
+	switch {
+	case m.Known:
 		return text
+	case m.Doubt != "":
+		return text + ", " + doubtWords(m.Doubt) + ": not to be trusted"
 	}
 	return text + ", last good value " + span(m.Age) + " ago: not a present one"
+}
+
+// doubtWords says why a value is not trusted.
+func doubtWords(reason string) string {
+	switch reason {
+	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():
+		return "probe wet"
+	}
+	return "doubted (" + strings.ReplaceAll(reason, "-", " ") + ")"
 }
 
 func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
@@ -31,8 +46,8 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 	if !v.Temperature.Known {
 		return m
 	}
-	t := v.Temperature.Value
-	m.Value = u.temp(t)
+	t := v.Band.Value // which is of the probe where the frogs live
+	m.Value = u.temp(v.Temperature.Value)
 	band := u.limits(v.BandLow, v.BandHigh)
 	switch {
 	case v.Hottest.Value >= v.Ceiling:
@@ -49,6 +64,9 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 
 func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
+	if v.Humidity.Doubt != "" {
+		m.Value = number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
+	}
 	if !v.Humidity.Known {
 		return m
 	}
@@ -83,8 +101,8 @@ func heatFacts(v *rules.EnclosureView, u units) []fact {
 	default:
 		out = append(out, fact{"Above lethal heat", u.delta(-room), true})
 	}
-	if v.Hottest.Known && v.Hottest.Value-v.Temperature.Value >= 0.1 {
-		out = append(out, fact{"Hottest place", u.temp(v.Hottest.Value), false})
+	if v.Band.Known && v.Hottest.Value-v.Band.Value >= 0.1 {
+		out = append(out, fact{cmp.Or(capital(v.Band.Place), "Middle of the probes") + ", for the band", u.temp(v.Band.Value), false})
 	}
 	if v.RatePerHour != nil {
 		out = append(out, fact{"Trend", rate(*v.RatePerHour, u), false})

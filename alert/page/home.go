@@ -134,13 +134,24 @@ func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID
 	return out
 }
 
+// humText is an enclosure's humidity, empty where none arrives.
+func humText(v *rules.EnclosureView) string {
+	switch {
+	case v.Humidity.Known:
+		return number(v.Humidity.Value, 0) + " %"
+	case v.Humidity.Doubt != "":
+		return number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
+	}
+	return ""
+}
+
 func valueText(v *rules.EnclosureView, u units) string {
 	if !v.Hottest.Known {
 		return "no reading"
 	}
 	text := u.temp(v.Hottest.Value)
-	if v.Humidity.Known {
-		text += ", " + number(v.Humidity.Value, 0) + " %"
+	if h := humText(v); h != "" {
+		text += ", " + h
 	}
 	return text
 }
@@ -228,7 +239,9 @@ func lists(snap *alert.Snapshot) []list {
 		}
 		switch {
 		case !p.Fresh && p.Good > 0:
-			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + span(p.Age)})
+			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + span(p.HeardAge)})
+		case p.HumidityDoubt != "":
+			quiet.Items = append(quiet.Items, item{link, p.ID, doubtWords(p.HumidityDoubt)})
 		case !p.Fresh:
 			quiet.Items = append(quiet.Items, item{link, p.ID, "no reading yet"})
 		case p.Quality != "good" && p.Quality != "":

@@ -108,6 +108,9 @@ func numbered(text string) []string {
 }
 
 func capital(s string) string {
+	if s == "" {
+		return ""
+	}
 	r, size := utf8.DecodeRuneInString(s)
 	return string(unicode.ToUpper(r)) + s[size:]
 }

@@ -94,8 +94,15 @@ func (s *site) nightRow(n night, least float64, u units) nightRow {
 	return row
 }
 
+func doubtMark(reason string) string {
+	if reason == "" {
+		return ""
+	}
+	return " (" + doubtWords(reason) + ")"
+}
+
 func (s *site) probeRow(p *rules.ProbeView, now time.Time, u units) probeRow {
-	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: span(p.Age) + " ago", Bad: !p.Fresh}
+	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: span(p.HeardAge) + " ago", Bad: !p.Fresh}
 	if p.Reason != "" && p.Quality != sensors.Good.String() {
 		row.Trust += ": " + p.Reason
 		row.Bad = true
@@ -103,14 +110,14 @@ func (s *site) probeRow(p *rules.ProbeView, now time.Time, u units) probeRow {
 	if p.Frozen {
 		row.Trust, row.Bad = "frozen", true
 	}
-	if p.Good == 0 {
+	if p.Good == 0 && !p.Fresh {
 		row.Age = "never"
 	}
 	if p.HasTemperature {
-		row.Value = u.temp(p.Temperature.Celsius())
+		row.Value = u.temp(p.Temperature.Celsius()) + doubtMark(p.TemperatureDoubt)
 	}
 	if p.HasHumidity {
-		row.Value += " " + number(p.Humidity.Percent(), 0) + " %"
+		row.Value += " " + number(p.Humidity.Percent(), 0) + " %" + doubtMark(p.HumidityDoubt)
 	}
 	if p.HasLight {
 		row.Value += fmt.Sprintf(" %d lx", p.LightLux)

@@ -51,9 +51,7 @@ func tileOf(v *rules.EnclosureView, past extremes, u units) tile {
 	if v.Temperature.Known {
 		t.Temp = u.short(v.Temperature.Value) + "°"
 	}
-	if v.Humidity.Known {
-		t.Hum = number(v.Humidity.Value, 0) + " %"
-	}
+	t.Hum = cmp.Or(humText(v), t.Hum)
 	if past.hasTemp {
 		t.Range = u.short(past.low) + "–" + u.short(past.high) + "°"
 	}

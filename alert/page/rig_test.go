@@ -142,7 +142,8 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 		sp := cfg.SpeciesFor(e)
 		v := rules.EnclosureView{
 			ID: e.ID, Name: e.Name, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot, Species: e.Species, Stage: string(e.Stage), At: at,
-			Temperature: rules.Measure{Value: 24.3, Known: true, Ever: true, Probe: e.ID + "-canopy"},
+			Temperature: rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
+			Band:        rules.Measure{Value: 24.3, Known: true, Ever: true, Place: "litter"},
 			Hottest:     rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
 			Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"},
 			DewPoint:    ptr(21.2), VPD: ptr(520.0), BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High), BandName: "day",
@@ -166,7 +167,7 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 func trouble(s *alert.Snapshot) {
 	dry, hot, blind := &s.Enclosures[1], &s.Enclosures[2], &s.Enclosures[3]
 	dry.MissedMists, dry.Worst, dry.Alarms = 2, ptr(rules.Today), []rules.AlarmID{rules.MistMissing}
-	hot.Hottest.Value, hot.Temperature.Value, hot.Worst = hot.Ceiling+0.2, hot.Ceiling, ptr(rules.Wake)
+	hot.Hottest.Value, hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Ceiling+0.2, hot.Ceiling+0.2, hot.Ceiling, ptr(rules.Wake)
 	hot.Alarms = []rules.AlarmID{rules.LethalCeiling}
 	blind.Blind, blind.Temperature.Known, blind.Hottest.Known, blind.Humidity.Known = true, false, false, false
 	blind.Temperature.Age, blind.Humidity.Age = time.Hour, time.Hour

@@ -18,7 +18,12 @@ type climateDoc struct {
 	Place         string          `json:"place"` // rack, shelf and slot, what is known of them
 	TemperatureC  *float64        `json:"temperature_c,omitempty"`
 	HottestC      *float64        `json:"hottest_c,omitempty"`
+	BandJudgedC   *float64        `json:"band_temperature_c,omitempty"` // where the band is judged
+	Probe         string          `json:"temperature_probe,omitempty"`
 	HumidityPct   *float64        `json:"humidity_pct,omitempty"`
+	HumidityProbe string          `json:"humidity_probe,omitempty"`
+	DoubtedPct    *float64        `json:"humidity_doubted_pct,omitempty"` // of a probe that is wet, say
+	Doubt         string          `json:"humidity_doubt,omitempty"`       // why
 	UncertaintyP  float64         `json:"humidity_uncertainty_pct,omitempty"`
 	DewPointC     *float64        `json:"dew_point_c,omitempty"`
 	VPDPa         *float64        `json:"vpd_pa,omitempty"`
@@ -44,7 +49,16 @@ func climateOf(v rules.EnclosureView) climateDoc {
 		Exposure: math.Round(v.Exposure*1000) / 1000, LampsOn: v.LampsOn, Blind: v.Blind,
 		OutOfService: v.OutOfService, Alarms: v.Alarms, Worst: v.Worst,
 	}
-	c.TemperatureC, c.HottestC = known(v.Temperature), known(v.Hottest)
+	c.TemperatureC, c.HottestC, c.BandJudgedC = known(v.Temperature), known(v.Hottest), known(v.Band)
+	if v.Temperature.Known {
+		c.Probe = v.Temperature.Probe
+	}
+	if h := &v.Humidity; h.Known || h.Doubt != "" {
+		c.HumidityProbe, c.Doubt = h.Probe, h.Doubt
+	}
+	if v.Humidity.Doubt != "" {
+		c.DoubtedPct = rounded(&v.Humidity.Value)
+	}
 	c.HumidityPct, c.UncertaintyP = known(v.Humidity), v.Humidity.Uncertainty
 	return c
 }
