@@ -80,7 +80,7 @@ func heatWords(m *Member, u Units) string {
 	switch m.Key.Alarm {
 	case rules.LethalCeiling:
 		if eased(m) {
-			return "back below its lethal limit, " + present(m, u)
+			return "back below its lethal limit, " + below(m, u)
 		}
 		return "at its lethal limit, " + present(m, u)
 	case rules.CeilingAhead:
@@ -92,7 +92,7 @@ func heatWords(m *Member, u Units) string {
 		return "hot for too long: " + figure(m, u)
 	default:
 		if cooling(m) {
-			return "was too warm, " + present(m, u) + " by now"
+			return "was too warm, now " + below(m, u)
 		}
 		return "too warm, " + present(m, u)
 	}
@@ -113,13 +113,26 @@ func present(m *Member, u Units) string {
 	}
 }
 
+// below is the temperature of an enclosure that is back under its limit. One
+// that would read as the limit itself says so.
+func below(m *Member, u Units) string {
+	now := m.quantity(m.Value, u)
+	if now == m.quantity(m.Limit, u) {
+		return "just under " + now
+	}
+	return now
+}
+
 // heatLine is the worst enclosure in full.
 func heatLine(n *Notice, m *Member, u Units) string {
 	d := &m.Detail
 	s := called(m) + ": " + present(m, u)
 	switch {
+	case eased(m):
+		s = called(m) + ": " + below(m, u) + " (" + limitName(m) + " " + m.quantity(m.Limit, u) + ")"
 	case cooling(m):
-		s += " by now (limit " + m.quantity(m.Limit, u) + ")"
+		s = called(m) + ": " + below(m, u)
+		s += " now (limit " + m.quantity(m.Limit, u) + ")"
 	case m.Key.Alarm == rules.Exposure && d.Temperature == 0:
 		s += ", hot for too long"
 	case m.Key.Alarm == rules.Exposure:
@@ -170,7 +183,7 @@ func heatShort(m *Member, u Units) string {
 	case t != nil:
 		return s + ", ceiling" + ceiling(m, u) + " in " + t.Words()
 	case cooling(m):
-		return s + " by now, was too warm"
+		return s + " now, was too warm"
 	default:
 		return s + ", too warm"
 	}

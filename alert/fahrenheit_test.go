@@ -1,0 +1,62 @@
+package alert
+
+import (
+	"strings"
+	"testing"
+
+	"dewline/rules"
+)
+
+// What each alarm says to a reader of °F, reckoned by hand from NIST SP 811,
+// B.8: a temperature is 1.8 t + 32, a difference 1.8 d. No other °F number may
+// stand in the message.
+func TestRender_FahrenheitByDimension(t *testing.T) {
+	for _, c := range []struct {
+		id           rules.AlarmID
+		value, limit float64
+		want         []string
+	}{
+		{rules.LethalCeiling, 30.5, 30, []string{"86.9 °F", "86.0 °F"}},
+		{rules.LethalCeiling, 29.5, 30, []string{"85.1 °F", "86.0 °F"}},
+		{rules.AboveBand, 27, 26, []string{"80.6 °F", "78.8 °F"}},
+		{rules.BelowBand, 17, 18, []string{"62.6 °F", "64.4 °F"}},
+		{rules.NightDrop, 0.5, 2, []string{"0.9 °F", "3.6 °F"}},
+		{rules.ProbeDisagrees, 1.8, 1, []string{"3.2 °F"}},
+		{rules.ProbeJump, 34, 25, []string{"93.2 °F"}},
+	} {
+		m := Member{Key: rules.Key{Alarm: c.id, Subject: "e1"}, Seq: 1, State: unack, Priority: rules.Wake, Unit: "°C",
+			Value: c.value, Peak: c.value, HasValue: true, Limit: c.limit, PeakLimit: c.limit, HasLimit: true,
+			Detail: rules.Detail{RatePerHour: 1.5, HasRate: true}}
+		for _, kind := range []Kind{Raise, FollowUp} {
+			n := Notice{Kind: kind, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
+			got := Render(n, Fahrenheit)
+			text := got.Title + "\n" + got.Text
+			if strings.Contains(text, "°C") {
+				t.Errorf("%s: °C is left: %s", c.id, text)
+			}
+			allowed := strings.NewReplacer("2.7 °F/h", "", c.want[0], "")
+			rest := allowed.Replace(text)
+			for _, w := range c.want {
+				if kind == Raise && !strings.Contains(text, w) {
+					t.Errorf("%s: no %s in %s", c.id, w, text)
+				}
+				rest = strings.ReplaceAll(rest, w, "")
+			}
+			if c.id != rules.ProbeDisagrees && c.id != rules.ProbeJump && strings.Contains(strings.ReplaceAll(rest, "68–72 °F, never under 64 °F", ""), "°F") {
+				t.Errorf("%s: another temperature in %s", c.id, text)
+			}
+		}
+	}
+}
+
+// A value just under its limit is not told as the limit itself.
+func TestRender_JustUnderItsLimit(t *testing.T) {
+	m := Member{Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}, Seq: 1, Name: "Tank", State: unack, Priority: rules.Wake, Unit: "°C",
+		Value: 32.97, Peak: 34, HasValue: true, Limit: 33, HasLimit: true}
+	n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
+	for u, want := range map[Units]string{Celsius: "just under 33.0 °C", Fahrenheit: "91.3 °F"} {
+		if got := Render(n, u); !strings.Contains(got.Title, want) || strings.Contains(got.Text, "33.0 °C (ceiling 33.0 °C)") && !strings.Contains(got.Text, want) {
+			t.Errorf("%q: %s", want, got.Title+"\n"+got.Text)
+		}
+	}
+}

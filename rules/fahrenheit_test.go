@@ -1,0 +1,82 @@
+package rules
+
+import (
+	"math"
+	"regexp"
+	"strconv"
+	"testing"
+
+	"dewline/configs/unit"
+	"dewline/rules/climate"
+)
+
+var inC = regexp.MustCompile(`(\S+ \S+ |\S+ )?([+-]?\d+(?:\.\d+)?) °C(/h)?( apart)?`)
+var inF = regexp.MustCompile(`([+-]?\d+(?:\.\d+)?) °F`)
+
+// sameInFahrenheit holds every number of a sentence in °F against that in °C,
+// with a dimension that is read from the words beside it.
+func sameInFahrenheit(t *testing.T, name, marked string, allDeltas bool) int {
+	t.Helper()
+	c, f := inC.FindAllStringSubmatch(unit.Write(marked, unit.Celsius), -1), inF.FindAllStringSubmatch(unit.Write(marked, unit.Fahrenheit), -1)
+	if len(c) != len(f) {
+		t.Fatalf("%s: %d in °C and %d in °F: %q", name, len(c), len(f), marked)
+	}
+	byWord := regexp.MustCompile(`\b(by|about|another|than|rising|falling|moved)\s*$`)
+	for i := range c {
+		celsius, err := strconv.ParseFloat(c[i][2], 64)
+		fahrenheit, errF := strconv.ParseFloat(f[i][1], 64)
+		if err != nil || errF != nil {
+			t.Fatalf("%s: %v, %v", name, err, errF)
+		}
+		want := celsius * 1.8
+		if !allDeltas && c[i][3] == "" && c[i][4] == "" && !byWord.MatchString(c[i][1]) {
+			want += 32
+		}
+		if math.Abs(want-fahrenheit) > 0.15 { // both are rounded
+			t.Errorf("%s: %g °C became %g °F, not %g, in %q", name, celsius, fahrenheit, want, unit.Write(marked, unit.Fahrenheit))
+		}
+	}
+	return len(c)
+}
+
+func TestSentences_InFahrenheitByDimension(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	n := 0
+	for k := range numKinds {
+		subj := 0
+		if k.ofSelf() {
+			subj = -1
+		}
+		s := makeSlot(k, subj, "e1")
+		s.limit(1.5, 3)
+		s.rec.Peak = 4.5
+		s.rec.Life.Active, s.rec.Detail.HasRate, s.rec.Detail.RatePerHour = true, true, -1.5
+		s.rec.Detail.TimeToCeiling, s.rec.Detail.Ceiling = &Range{10, 20}, 30
+		n += sameInFahrenheit(t, string(s.rec.Key.Alarm), r.e.state(&s)+" | "+overText(&s), isDelta(k))
+	}
+	// what causes say, with the room and its enclosures away from usual
+	en := &r.e.encls[0]
+	var why []string
+	for _, side := range []float64{hotter, colder} {
+		c, f := climate.Case{HasOffset: true}, climate.Finding{Judged: 5, Residual: 3 * side, Median: 0.5 * side, RoomOff: 2.5 * side, ShelfBy: side}
+		why = append(why, oddEvidence(&c, &f, side)...)
+		_, shared := r.e.sharedCause(en, &c, &f, 27.1, side)
+		_, common := r.e.commonCause(en, &f, side)
+		why = append(append(why, shared...), common...)
+		room := climate.Picture{Room: climate.RoomCase{HasTemp: true, Temp: 27.1, HasUsual: true, Usual: 27.1 - 6*side}, Up: 3, Down: 3, Judged: 4}
+		why = append(append(why, r.e.roomExplains(en, &room, side)), together(&room, side)...)
+		room.Room.HasUsual, room.Room.HasChange, room.Room.Change = false, true, 0.8*side
+		why = append(why, r.e.roomExplains(en, &room, side))
+	}
+	p := &r.e.probes[1]
+	p.st.Leap, p.st.LeapAt = 700, r.e.now.Mono
+	why = append(why, r.e.doubtText(p, r.e.now), (&Moist{Apart: 1, Rise: 2.5}).apartText(hotter))
+	p.st.Temp, p.st.Hum = 2500, 9900
+	why = append(why, p.dewText())
+	for _, w := range why {
+		n += sameInFahrenheit(t, "evidence", w, false)
+	}
+	if n < 30 {
+		t.Errorf("only %d temperatures were looked at in %q", n, why)
+	}
+}
