@@ -119,8 +119,8 @@ func beginning(steps []string) string {
 // Steps that several situations share. They are the trade's (common practice,
 // no source, but for the dangers of ice and of carbon monoxide).
 const (
-	look     = "Look at the frogs and at a second thermometer first."
-	lookWet  = "Look at moss and glass first."
+	look     = "Look at the frogs and at a second thermometer."
+	lookWet  = "Look at moss and glass."
 	handMist = "hand-mist with dechlorinated or RO water"
 	lightly  = "mist lightly with dechlorinated water"
 	keepOn   = "Keep the alarm on."
