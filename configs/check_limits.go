@@ -3,6 +3,8 @@ package configs
 import (
 	"fmt"
 	"math"
+
+	"dewline/configs/unit"
 )
 
 // No lethal limit may be hotter. A design judgement: those of the species table end
@@ -102,7 +104,7 @@ func centi[T Celsius | Percent](v T) int { return int(math.Round(float64(v) * 10
 // meantFahrenheit proposes °F for a number too hot in °C; empty where that would
 // not be above least or not warm at all.
 func meantFahrenheit(c, least Celsius) string {
-	f := Celsius(fromFahrenheit(float64(c)))
+	f := Celsius(unit.FromFahrenheit(float64(c)))
 	if f <= max(least, 10) || f > hottestLethal {
 		return ""
 	}
