@@ -79,26 +79,9 @@ func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) {
 }
 
 func (d *Desk) restoreDoc(doc Doc) error {
-	if doc.Key == drillKey {
-		var r DrillResult
-		if err := json.Unmarshal(doc.Data, &r); err != nil {
-			return err
-		}
-		d.last = &r
-		return nil
-	}
-	if !strings.HasPrefix(doc.Key, noticePrefix) {
-		return nil // somebody else's
-	}
-	in := &incident{}
-	if err := json.Unmarshal(doc.Data, in); err != nil {
+	in, err := d.read(doc)
+	if in == nil || err != nil {
 		return err
-	}
-	if docKey(in.Notice.ID) != doc.Key {
-		return fmt.Errorf("holds notice %q", in.Notice.ID)
-	}
-	if in.drill() && in.Drill == nil {
-		return errors.New("is a drill without its record")
 	}
 	d.adopt(in)
 	return nil
@@ -156,6 +139,11 @@ func (d *Desk) adopt(in *incident) {
 // is left alone.
 func (d *Desk) Reconcile(now sensors.Instant, alarms []rules.AlarmView) Effects {
 	d.begin(now)
+	d.reconcile(now, alarms)
+	return d.finish()
+}
+
+func (d *Desk) reconcile(now sensors.Instant, alarms []rules.AlarmView) {
 	known := make(map[rules.Key]bool, len(alarms))
 	for i := range alarms {
 		v := &alarms[i]
@@ -181,7 +169,6 @@ func (d *Desk) Reconcile(now sensors.Instant, alarms []rules.AlarmView) Effects 
 			d.take(now, &t)
 		}
 	}
-	return d.finish()
 }
 
 // transitionOf states an alarm's present condition as a transition.

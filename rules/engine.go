@@ -33,6 +33,7 @@ type Engine struct {
 	mists  []mistSet
 	self   []*slot // alarms about dewline itself, in the order of first use
 	gone   []Record
+	leap   uint64 // how many onset numbers this run leaves out; see Start
 
 	bandDead  int32 // deadbands: hundredths of °C
 	floorDead int32 // and of a percent

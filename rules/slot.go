@@ -10,9 +10,10 @@ import (
 
 // A slot is one alarm of one subject with what was last said about it.
 type slot struct {
-	rec  Record
-	kind kind
-	subj int // index of the enclosure or probe; -1 for dewline itself
+	rec   Record
+	kind  kind
+	subj  int  // index of the enclosure or probe; -1 for dewline itself
+	leapt bool // its onsets are numbered as ones of this run
 }
 
 func makeSlot(k kind, subj int, subject string) slot {
@@ -91,6 +92,7 @@ func (s *slot) limit(value, limit float64) {
 
 // emit tells of a change of state, or of knowledge where From equals To.
 func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why string) {
+	e.number(s, c)
 	if c.To == alarm.Unack && !c.From.Annunciated() {
 		s.rec.Peak = s.rec.Value
 	}

@@ -84,10 +84,14 @@ func (e *Engine) Records() []Record {
 			list = append(list, e.whole(s))
 		}
 	})
+	sortRecords(list)
+	return list
+}
+
+func sortRecords(list []Record) {
 	slices.SortFunc(list, func(a, b Record) int {
 		return cmp.Or(strings.Compare(string(a.Key.Alarm), string(b.Key.Alarm)), strings.Compare(a.Key.Subject, b.Key.Subject))
 	})
-	return list
 }
 
 // whole is a slot's record with what is kept elsewhere while it is in use.

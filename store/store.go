@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -101,7 +102,7 @@ func Open(ctx context.Context, o Options) (*Store, Report, error) {
 		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1},
 	}
 	s.SetLimits(o.Limits)
-	ctx, cancel := context.WithTimeout(ctx, openLimit)
+	ctx, cancel := context.WithTimeout(ctx, cmp.Or(o.Within, openLimit))
 	defer cancel()
 	report, err := s.attach(ctx)
 	if err != nil {

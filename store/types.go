@@ -38,6 +38,8 @@ type Options struct {
 	// Full is told that so many readings are open that a Flush should not wait
 	// for its turn. It must not block. Nil tells nobody.
 	Full func()
+	// Within is how long Open may take; 0 means 4 s.
+	Within time.Duration
 	// ReadOnly opens an existing record for the tools, writing nothing. It
 	// cannot share the file with a daemon that is running.
 	ReadOnly bool

@@ -153,6 +153,9 @@ type Note struct {
 	Text      string          `json:"text"`
 }
 
+// noteKey orders the notes of an enclosure by when they were written.
+func noteKey(n Note) string { return fmt.Sprintf("%s/%020d", n.Enclosure, n.At.Mono) }
+
 // maxNote is the most that a note may hold, in bytes.
 const maxNote = 500
 
@@ -175,9 +178,8 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 		if err != nil {
 			return Effects{}, fmt.Errorf("encode the note: %w", err)
 		}
-		key := fmt.Sprintf("%s/%020d", enclosure, now.Mono)
 		return Effects{
-			Docs:    []store.Doc{{Bucket: store.BucketNotes, Key: key, Value: value}},
+			Docs:    []store.Doc{{Bucket: store.BucketNotes, Key: noteKey(n), Value: value}},
 			Journal: []store.JournalEntry{{At: now, Kind: "note", Who: by, Subject: enclosure, New: text}},
 		}, nil
 	})

@@ -227,15 +227,12 @@ type Saved struct {
 	Drills []store.Doc
 }
 
-// Restore goes on from an earlier run. What cannot be read is named in the
-// error and the rest is used.
-func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
-	var errs []error
+// decode reads back what the parts of the core left. What cannot be read is named.
+func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []alert.Doc, errs []error) {
 	state, err := decodeState(s.State)
 	if err != nil {
 		errs = append(errs, err)
 	}
-	var records []rules.Record
 	for _, d := range s.Alarms {
 		var r rules.Record
 		if err := json.Unmarshal(d.Value, &r); err != nil {
@@ -244,10 +241,17 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 		}
 		records = append(records, r)
 	}
-	docs := make([]alert.Doc, 0, len(s.Outbox))
+	docs = make([]alert.Doc, 0, len(s.Outbox))
 	for _, d := range s.Outbox {
 		docs = append(docs, alert.Doc{Key: d.Key, Data: d.Value})
 	}
+	return state, records, docs, errs
+}
+
+// Restore goes on from an earlier run. What cannot be read is named in the
+// error and the rest is used.
+func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
+	state, records, docs, errs := s.decode()
 	fx, err := c.desk.Restore(now, docs)
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
@@ -272,9 +276,11 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 		}
 		switch v.Key.Alarm {
 		case rules.DeliveryStalled:
-			c.stalled[v.Key.Subject] = stall{restored: true}
+			if _, known := c.stalled[v.Key.Subject]; !known {
+				c.stalled[v.Key.Subject] = stall{restored: true}
+			}
 		case rules.BlindPeriod:
-			c.blindEnds = now.Mono + blindShown
+			c.blindEnds = max(c.blindEnds, now.Mono+blindShown)
 		case rules.ClockUnset:
 			c.self.unset, c.self.counting, c.self.unsetSince = true, true, now.Mono-unsetAfter
 		case rules.DrillOverdue:

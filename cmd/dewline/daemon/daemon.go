@@ -45,6 +45,8 @@ type Options struct {
 	// Observe is told of every transition, on the core's goroutine; nil for
 	// nobody.
 	Observe func(rules.Transition)
+	// Open opens the record; nil takes store.Open.
+	Open func(context.Context, store.Options) (*store.Store, store.Report, error)
 	// Listener serves the page instead of Config.HTTP.Listen.
 	Listener net.Listener
 	// ControlPath is the local control socket; empty for none.
@@ -73,19 +75,18 @@ type Daemon struct {
 	links    *links
 	channels *channels
 	book     *calibrationBook
-	// bookLoaded says that the calibrations on record are in the book; owned by
-	// the record's goroutine once it runs.
-	bookLoaded bool
 
-	storeMu sync.Mutex // guards store
-	store   *store.Store
-	late    chan opened // a store that takes long to open; nil for none
-	// openedLate says that the store knows nothing of what is open; owned by
-	// the core goroutine.
-	openedLate bool
-	stuck      bool                   // a write hangs; owned by the core goroutine
-	replaced   atomic.Pointer[string] // why a record was begun anew, until that is told
-	losses     losses
+	// leap is the running time of a record that opened late: what sources say is
+	// in the time since the start, everything else in that of the record.
+	leap  atomic.Int64
+	began sensors.Instant // of this run, as the sources count
+
+	storeMu  sync.Mutex // guards store
+	store    *store.Store
+	late     <-chan opened          // the record that is being opened; nil where it was open at the start
+	stuck    bool                   // a write hangs; owned by the core goroutine
+	replaced atomic.Pointer[string] // why a record was begun anew, until that is told
+	losses   losses
 
 	sourceMu sync.Mutex // guards source
 	source   Source
@@ -145,6 +146,9 @@ func New(o Options) (*Daemon, error) {
 	if o.Dir == "" {
 		o.Dir = o.Config.Store.Dir
 	}
+	if o.Open == nil {
+		o.Open = store.Open
+	}
 	if o.ClimateEvery == 0 {
 		o.ClimateEvery = 10 * time.Second
 	}
@@ -201,7 +205,17 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d.now = d.o.Clock(report.LastMono)
+	resume := report.LastMono
+	if d.late != nil { // a running time of zero is one that was not set, and this one will be moved
+		resume = time.Second
+	}
+	clock := d.o.Clock(resume)
+	d.now = func() sensors.Instant {
+		t := clock()
+		t.Mono += time.Duration(d.leap.Load())
+		return t
+	}
+	d.began = clock()
 
 	recCtx, stopRecorder := context.WithCancel(background)
 	var recorderDone sync.WaitGroup
@@ -218,6 +232,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.log.Warn("links in notices will not survive a restart", "err", err)
 	}
 	d.core = NewCore(d.cfg.Load(), d.ackLink)
+	d.core.Start(onsetLeap())
 	chCtx, stopChannels := context.WithCancel(background)
 	var channelsDone sync.WaitGroup
 	d.startChannels(chCtx, &channelsDone)
@@ -240,7 +255,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err := n.send("READY=1"); err != nil {
 		d.log.Warn("the service manager cannot be told", "err", err)
 	}
-	err = d.runSources(ctx, n)
+	err = d.runSources(ctx, clock, n)
 	if nerr := n.send("STOPPING=1"); nerr != nil {
 		d.log.Warn("the service manager cannot be told", "err", nerr)
 	}
@@ -249,10 +264,10 @@ func (d *Daemon) Run(ctx context.Context) error {
 
 // runSources runs the source, and a new one after each reload that changes the
 // probes, until ctx ends or the source has no more.
-func (d *Daemon) runSources(ctx context.Context, n notifier) error {
+func (d *Daemon) runSources(ctx context.Context, clock func() sensors.Instant, n notifier) error {
 	watchdog := newWatchdog(d, n)
 	for {
-		src, err := d.o.Source(d.cfg.Load(), d.now, d.ageing())
+		src, err := d.o.Source(d.cfg.Load(), clock, d.ageing())
 		if err != nil {
 			return fmt.Errorf("build the probes: %w", err)
 		}

@@ -106,6 +106,7 @@ func (d *Daemon) drain() {
 func (d *Daemon) handle(in input) {
 	switch in.kind {
 	case isReading:
+		in.reading.At.Mono += time.Duration(d.leap.Load())
 		fx := d.core.Reading(in.reading)
 		d.apply(fx)
 		d.rec.Append(in.reading)
@@ -114,6 +115,7 @@ func (d *Daemon) handle(in input) {
 		d.latest[in.reading.Probe] = in.reading
 		d.latestMu.Unlock()
 	case isTick:
+		in.tick.Mono += time.Duration(d.leap.Load())
 		d.tick(in.tick)
 	case isCall:
 		in.call(d.now())

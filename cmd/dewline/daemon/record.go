@@ -34,30 +34,29 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 		}
 	}
 	d.book = new(calibrationBook)
-	st, report, err := d.tryOpen(ctx)
+	late, o := d.tryOpen(ctx)
+	st, report, err := o.st, o.report, o.err
 	if errors.Is(err, store.ErrLocked) {
 		return Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", d.o.Dir, err)
 	}
-	if st != nil {
-		d.attach(st)
-	}
 	if err != nil {
+		d.late = late
+		d.keepInMemory(ctx)
 		d.log.Error("the record cannot be opened; watching and warning go on without it",
 			"dir", d.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
 		d.recording.Store(&recordHealth{note: err.Error()})
-		d.openedLate = true
-		d.rec.failing = true // so that its first success is told
 		return Saved{}, report, nil
 	}
 	if report.Quarantined != "" {
 		d.log.Error("the record was damaged and set aside; a new one was begun",
 			"file", report.Quarantined, "damage", report.Damage, "do", "dewline repair saves what can be read")
 	}
+	d.attach(st)
 	saved, err := loadSaved(st)
 	if err != nil {
 		d.log.Error("part of the record cannot be read", "err", err)
 	}
-	d.loadBook(st)
+	d.loadBook(st, 0)
 	return saved, report, nil
 }
 
@@ -67,10 +66,9 @@ type resumer interface {
 }
 
 // loadBook puts the calibrations on record in force beside those made since the
-// start. It runs once: before anything else does, or on the record's goroutine
-// when the record could be opened at last.
-func (d *Daemon) loadBook(st *store.Store) {
-	d.bookLoaded = true
+// start, once, before the record is used. The sources count from by less than the
+// record does.
+func (d *Daemon) loadBook(st *store.Store, by time.Duration) {
 	records, err := loadCorrections(st)
 	if err != nil {
 		d.log.Error("some calibrations cannot be read; raw values are used for them", "err", err)
@@ -86,55 +84,7 @@ func (d *Daemon) loadBook(st *store.Store) {
 	if err != nil {
 		d.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)
 	}
-	src.Resume(past)
-}
-
-type opened struct {
-	st     *store.Store
-	report store.Report
-	err    error
-}
-
-// tryOpen opens the store, but waits no longer than a start may take. One that
-// opens later is left in d.late.
-func (d *Daemon) tryOpen(ctx context.Context) (*store.Store, store.Report, error) {
-	cfg := d.cfg.Load()
-	done := make(chan opened, 1)
-	go func() {
-		st, report, err := store.Open(ctx, store.Options{
-			Dir: d.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(),
-			MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: limitsOf(cfg), Logger: d.log, Replaced: d.recordReplaced,
-			Lost: d.lostReadings, Full: func() { d.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
-		})
-		done <- opened{st, report, err}
-	}()
-	timer := time.NewTimer(openWithin)
-	defer timer.Stop()
-	select {
-	case o := <-done:
-		return o.st, o.report, o.err
-	case <-timer.C:
-		d.late = done
-		return nil, store.Report{}, fmt.Errorf("the card did not answer within %s", openWithin)
-	}
-}
-
-// attachLate waits for a store that took too long to open.
-func (d *Daemon) attachLate(ctx context.Context) {
-	select {
-	case <-ctx.Done():
-	case o := <-d.late:
-		if o.st != nil {
-			d.attach(o.st)
-		}
-	}
-}
-
-func (d *Daemon) attach(st *store.Store) {
-	d.storeMu.Lock()
-	d.store = st
-	d.storeMu.Unlock()
-	d.rec.Attach(st)
+	src.Resume(moved(past, -by))
 }
 
 func (d *Daemon) currentStore() *store.Store {
@@ -200,7 +150,19 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 		d.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
 	}
 	d.apply(fx)
-	d.apply(d.core.Calibrated(now, d.book.calibrations(d.cfg.Load())))
+	d.rec.Put(nil, startEntries(now, report, d.o.Version))
+	d.resumed(now, report)
+	// Also where all is well: an earlier run may have left the alarm open.
+	if h := d.recording.Load(); !h.ok || report.Quarantined == "" {
+		d.setRecordAlarm(now, h.ok, h.note)
+	}
+	d.apply(d.core.ConfigRefused(now, d.o.ConfigRefused))
+}
+
+// resumed tells what there is to tell of a record that goes on at now, the
+// beginning of this run.
+func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
+	d.apply(d.core.Calibrated(d.now(), d.book.calibrations(d.cfg.Load())))
 	for _, v := range d.core.openAlarms() {
 		d.channels.alarm(v.Key, &v)
 	}
@@ -214,18 +176,12 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 	if report.FellBack {
 		d.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
 	}
-	d.rec.Put(nil, startEntries(now, report, d.o.Version))
 	if st := d.currentStore(); st != nil {
 		d.noteSettings(now, st)
 	}
 	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
 		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
 	}
-	// Also where all is well: an earlier run may have left the alarm open.
-	if h := d.recording.Load(); !h.ok || report.Quarantined == "" {
-		d.setRecordAlarm(now, h.ok, h.note)
-	}
-	d.apply(d.core.ConfigRefused(now, d.o.ConfigRefused))
 }
 
 func setAside(report store.Report) string {
@@ -258,19 +214,11 @@ func startEntries(now sensors.Instant, report store.Report, version string) []st
 
 // recordHealth takes in that the record stopped or resumed being written.
 func (d *Daemon) recordHealth(ok bool, note string) {
-	if st := d.currentStore(); ok && !d.bookLoaded && st != nil {
-		d.loadBook(st)
-	}
 	d.recording.Store(&recordHealth{ok: ok, note: note})
 	d.nudgeHealth()
 }
 
 func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
-	if ok && d.openedLate {
-		d.openedLate = false
-		d.keepAll(now, store.JournalEntry{New: "opened late"})
-		d.apply(d.core.Calibrated(now, d.book.calibrations(d.cfg.Load())))
-	}
 	if why := d.replaced.Load(); ok && why != nil && d.replaced.CompareAndSwap(why, nil) {
 		d.keepAll(now, store.JournalEntry{New: "begun anew", Why: *why})
 	}
@@ -308,6 +256,16 @@ func (d *Daemon) ageing() map[sensors.ProbeID]sensors.Ageing {
 	return m
 }
 
+// moved is what probes went through, counted in another running time.
+func moved(m map[sensors.ProbeID]sensors.Ageing, by time.Duration) map[sensors.ProbeID]sensors.Ageing {
+	out := make(map[sensors.ProbeID]sensors.Ageing, len(m))
+	for id, a := range m {
+		a.Last += by
+		out[id] = a
+	}
+	return out
+}
+
 func loadAgeing(st *store.Store) (map[sensors.ProbeID]sensors.Ageing, error) {
 	b, err := st.Get(store.BucketMeta, ageingKey)
 	if err != nil || len(b) == 0 {
@@ -335,7 +293,7 @@ func (d *Daemon) keepAgeing() {
 	if s == nil {
 		return
 	}
-	b, err := json.Marshal(s.Ageing())
+	b, err := json.Marshal(moved(s.Ageing(), time.Duration(d.leap.Load())))
 	if err != nil {
 		d.log.Warn("what the probes went through cannot be kept", "err", err)
 		return
@@ -352,6 +310,10 @@ func (d *Daemon) keepState() {
 }
 
 func (d *Daemon) closeRecord(ctx context.Context) {
+	if d.rec.held(ctx) {
+		d.log.Error("the record was never open: nothing of this run is kept", "dir", d.o.Dir)
+		return
+	}
 	if st := d.currentStore(); st != nil {
 		if err := st.Close(ctx); err != nil {
 			d.log.Error("the record did not close well", "err", err)

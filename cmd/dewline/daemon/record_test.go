@@ -69,7 +69,18 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if err := os.Remove(dir); err != nil {
 		t.Fatal(err)
 	}
-	d.rec.Put([]store.Doc{doc("lethal-ceiling/a1", "{}")}, nil)
+	d.core = NewCore(d.cfg.Load(), nil)
+	d.now = func() sensors.Instant { return at(time.Hour, true) }
+	d.channels = &channels{}
+	d.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: "kept", Value: []byte("{}")}}, nil)
+	if d.rec.write(t.Context()); d.rec.docs[docKey{store.BucketConfig, "kept"}].Value == nil {
+		t.Fatal("what was to be kept is gone")
+	}
+	o := d.openStore(t.Context(), 0)
+	if o.err != nil {
+		t.Fatal(o.err)
+	}
+	d.mergeLate(t.Context(), o, Saved{})
 	if !d.rec.write(t.Context()) {
 		t.Fatal("the record is still refused after the way is free")
 	}
@@ -84,8 +95,8 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer st.Close(t.Context())
-	if b, err := st.Get(store.BucketAlarms, "lethal-ceiling/a1"); err != nil || string(b) != "{}" {
-		t.Errorf("the alarm on record: %q, %v", b, err)
+	if b, err := st.Get(store.BucketConfig, "kept"); err != nil || string(b) != "{}" {
+		t.Errorf("the document on record: %q, %v", b, err)
 	}
 }
 

@@ -38,7 +38,8 @@ type recorder struct {
 	lostReadings, lostLines func(n uint64)
 
 	mu       sync.Mutex // guards what follows
-	ledger   ledger     // nil until a store could be opened
+	ledger   ledger     // nil for none
+	hold     bool       // the ledger is memory: everything waits for a record
 	docs     map[docKey]store.Doc
 	journal  []store.JournalEntry
 	flush    bool   // the open blocks are to be written
@@ -133,10 +134,34 @@ func (r *recorder) ForceFlush(state func() ([]byte, error)) {
 	r.nudge()
 }
 
-// Attach gives the recorder a store that could not be opened before.
+// Hold has readings kept in memory and everything else wait until Attach: a
+// record that is not open yet may hold what must not be overwritten.
+func (r *recorder) Hold(memory ledger) {
+	r.mu.Lock()
+	r.ledger, r.hold, r.failing = memory, true, true // so that its first success is told
+	r.mu.Unlock()
+}
+
+// rebase moves what waits for a record by so much running time.
+func (r *recorder) rebase(by time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	docs := map[docKey]store.Doc{}
+	for _, doc := range r.docs {
+		if moved := rebased(doc, by); moved != nil {
+			docs[docKey{moved.Bucket, moved.Key}] = *moved
+		}
+	}
+	r.docs, r.state = docs, nil
+	for i := range r.journal {
+		r.journal[i].At.Mono += by
+	}
+}
+
+// Attach gives the recorder a store to write to.
 func (r *recorder) Attach(l ledger) {
 	r.mu.Lock()
-	r.ledger = l
+	r.ledger, r.hold = l, false
 	r.mu.Unlock()
 	r.nudge()
 }
@@ -186,6 +211,9 @@ type job struct {
 
 // write commits what is queued and reports whether nothing is left to retry.
 func (r *recorder) write(ctx context.Context) bool {
+	if r.held(ctx) {
+		return true
+	}
 	j, ok := r.take()
 	if !ok {
 		return true
@@ -193,6 +221,21 @@ func (r *recorder) write(ctx context.Context) bool {
 	err := j.write(ctx)
 	r.finish(&j, err)
 	return err == nil
+}
+
+// held reports whether everything waits. A batch that was asked for makes memory
+// pack its hours, which then take up far less.
+func (r *recorder) held(ctx context.Context) bool {
+	r.mu.Lock()
+	hold, pack, memory := r.hold, r.flush, r.ledger
+	if hold {
+		r.flush, r.state = false, nil
+	}
+	r.mu.Unlock()
+	if hold && pack {
+		_ = memory.Flush(ctx, nil) // it cannot write, and says so
+	}
+	return hold
 }
 
 func (r *recorder) take() (job, bool) {

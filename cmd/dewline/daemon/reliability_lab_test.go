@@ -132,16 +132,20 @@ type lab struct {
 }
 
 // runLab starts a daemon with a real store in dir; stop ends it and waits.
-func runLab(t *testing.T, cfg *configs.Config, dir string, source func(configs.Probe) Sampler) *lab {
+func runLab(t *testing.T, cfg *configs.Config, dir string, source func(configs.Probe) Sampler, set ...func(*Options)) *lab {
 	t.Helper()
 	l := &lab{box: &mailbox{}}
-	d, err := New(Options{
+	o := Options{
 		Config: cfg, Dir: dir, Source: samplers(source), Channels: map[string]alert.Channel{"mqtt": l.box},
 		Clock: func(resume time.Duration) func() sensors.Instant {
 			return sensors.NewClock(resume, func() bool { return true }).Now
 		},
 		PublishEvery: 10 * time.Second,
-	})
+	}
+	for _, f := range set {
+		f(&o)
+	}
+	d, err := New(o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -39,7 +39,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	done.Go(func() { d.runUpkeep(ctx) })
 	done.Go(func() { d.watchCertificates(ctx) })
 	if d.late != nil {
-		done.Go(func() { d.attachLate(ctx) })
+		done.Go(func() { d.runLate(ctx) })
 	}
 	done.Go(func() { d.runWeekly(ctx) })
 	return func() {
