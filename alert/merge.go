@@ -49,6 +49,7 @@ func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []Doc, onsets m
 		}
 		d.join(in)
 	}
+	d.separate()
 	d.reconcile(now, alarms)
 	return d.finish(), errors.Join(errs...)
 }
@@ -127,6 +128,32 @@ func (d *Desk) join(in *incident) {
 	}
 	if last != nil {
 		d.last = last
+	}
+}
+
+// separate leaves each alarm that tells under one open notice: the one that
+// rings, or else the broader. A notice that is left with none is absorbed.
+func (d *Desk) separate() {
+	open := slices.DeleteFunc(slices.Clone(d.incidents()), func(in *incident) bool { return in.Ended || in.drill() })
+	slices.SortStableFunc(open, func(a, b *incident) int {
+		return cmp.Or(cmp.Compare(b.unanswered(), a.unanswered()), cmp.Compare(breadth(b.Notice.Cause), breadth(a.Notice.Cause)))
+	})
+	home := map[rules.Key]*incident{}
+	for _, in := range open {
+		var other *incident
+		for _, m := range slices.Clone(in.Notice.Members) {
+			switch held := home[m.Key]; {
+			case !counts(&m):
+			case held == nil:
+				home[m.Key], d.byKey[m.Key] = in, in
+			default:
+				in.leave(m.Key)
+				other = held
+			}
+		}
+		if other != nil && !in.active() {
+			d.absorb(in, other)
+		}
 	}
 }
 
