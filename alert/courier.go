@@ -21,7 +21,11 @@ type Courier struct {
 	timeout time.Duration
 	report  func(SendResult)
 	log     *slog.Logger
-	lanes   map[string]*lane
+	done    sync.WaitGroup // the lanes' goroutines
+
+	mu    sync.Mutex // guards what follows
+	lanes map[string]*lane
+	ctx   context.Context // of Run; nil before, and after its end
 }
 
 // A lane is one channel with its queue.
@@ -29,6 +33,7 @@ type lane struct {
 	name    string
 	channel Channel
 	wake    chan struct{} // capacity 1: something was queued
+	quit    chan struct{} // closed when another takes its place
 
 	mu    sync.Mutex // guards what follows
 	queue []Delivery
@@ -54,7 +59,7 @@ func NewCourier(channels map[string]Channel, timeout time.Duration, report func(
 }
 
 func newLane(name string, ch Channel) *lane {
-	return &lane{name: name, channel: ch, wake: make(chan struct{}, 1), well: true}
+	return &lane{name: name, channel: ch, wake: make(chan struct{}, 1), quit: make(chan struct{}), well: true}
 }
 
 // noChannel refuses everything.
@@ -68,6 +73,8 @@ func (noChannel) Send(_ context.Context, d Delivery) error {
 // delivery takes the place of an older attempt of itself that still waits. One
 // for a channel that does not exist is reported as refused.
 func (c *Courier) Submit(ds ...Delivery) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	for _, d := range ds {
 		l := c.lanes[d.Channel]
 		if l == nil {
@@ -79,16 +86,73 @@ func (c *Courier) Submit(ds ...Delivery) {
 
 // Run sends until ctx ends and returns when every channel's goroutine has.
 func (c *Courier) Run(ctx context.Context) {
-	var wg sync.WaitGroup
+	c.mu.Lock()
+	c.ctx = ctx
 	for _, l := range c.lanes {
-		wg.Go(func() { c.serve(ctx, l) })
+		c.start(l)
 	}
-	wg.Wait()
+	c.mu.Unlock()
+	<-ctx.Done()
+	c.mu.Lock()
+	c.ctx = nil
+	c.mu.Unlock()
+	c.done.Wait()
+}
+
+// start has a lane served, once the courier runs. The caller holds mu.
+func (c *Courier) start(l *lane) {
+	if ctx := c.ctx; ctx != nil {
+		c.done.Go(func() { c.serve(ctx, l) })
+	}
+}
+
+// Swap puts other channels in the place of all but those that keep names. What is
+// on its way is finished, and what waits for a channel of the same name goes by
+// the new one. What waits for one that is gone is dropped: the caller addresses it
+// anew.
+func (c *Courier) Swap(channels map[string]Channel, keep ...string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for name, l := range c.lanes {
+		if name == nowhere || slices.Contains(keep, name) {
+			continue
+		}
+		close(l.quit)
+		delete(c.lanes, name)
+		if ch, ok := channels[name]; ok {
+			c.add(name, ch, l.empty())
+		}
+	}
+	for name, ch := range channels {
+		if c.lanes[name] == nil {
+			c.add(name, ch, nil)
+		}
+	}
+}
+
+func (c *Courier) add(name string, ch Channel, queue []Delivery) {
+	l := newLane(name, ch)
+	for _, d := range queue {
+		l.push(d)
+	}
+	c.lanes[name] = l
+	c.start(l)
+}
+
+// empty takes everything out of the queue.
+func (l *lane) empty() []Delivery {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	queue := l.queue
+	l.queue = nil
+	return queue
 }
 
 // Waiting returns how many deliveries are queued for a channel.
 func (c *Courier) Waiting(channel string) int {
+	c.mu.Lock()
 	l := c.lanes[channel]
+	c.mu.Unlock()
 	if l == nil {
 		return 0
 	}
@@ -99,10 +163,17 @@ func (c *Courier) Waiting(channel string) int {
 
 func (c *Courier) serve(ctx context.Context, l *lane) {
 	for {
+		select {
+		case <-l.quit:
+			return
+		default:
+		}
 		d, ok := l.pop()
 		if !ok {
 			select {
 			case <-ctx.Done():
+				return
+			case <-l.quit:
 				return
 			case <-l.wake:
 			}

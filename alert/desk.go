@@ -219,7 +219,7 @@ func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 	for _, in := range d.incidents() {
 		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.reaches(p.Person, p.Channel) })
 		in.Level = min(in.Level, len(d.opt.People)-1)
-		if in.Said != nil && !in.Ended && !in.drill() {
+		if in.Said != nil && !in.Ended && !in.drill() && !in.acked() { // an answered notice is nobody's news
 			d.address(in)
 		}
 		in.touched = true

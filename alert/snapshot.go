@@ -43,7 +43,4 @@ type Snapshot struct {
 	// Reloads of the configuration since the start, and the last refusal.
 	ConfigLoaded  time.Time `json:"config_loaded"`
 	ConfigRefused string    `json:"config_refused,omitempty"`
-	// NeedRestart names the sections that were changed since the start and only
-	// take effect at the next one.
-	NeedRestart []string `json:"need_restart,omitempty"`
 }

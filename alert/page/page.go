@@ -251,10 +251,7 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, "Readings are not being recorded. "+snap.RecordNote)
 	}
 	if snap.ConfigRefused != "" {
-		out = append(out, "The configuration has faults; the last one that can be used is in force.")
-	}
-	if len(snap.NeedRestart) > 0 {
-		out = append(out, "Changed, but not in force before a restart (systemctl restart dewline): "+strings.Join(snap.NeedRestart, ", ")+".")
+		out = append(out, "The configuration is refused, and the last one that can be used is in force; its alarm says why.")
 	}
 	return out
 }

@@ -160,19 +160,6 @@ func TestHomeSaysWhatNeedsTheKeeper(t *testing.T) {
 	}
 }
 
-// A changed section that only a start reads must not pass for being in force.
-func TestHomeSaysWhatNeedsARestart(t *testing.T) {
-	r := newRig(t, 12)
-	const say = "not in force before a restart"
-	if a := r.get("/"); strings.Contains(a.body, say) {
-		t.Error("asks for a restart without a reason")
-	}
-	r.snap.NeedRestart = []string{"mail", "webhook"}
-	if a := r.get("/"); !strings.Contains(a.body, say+" (systemctl restart dewline): mail, webhook.") {
-		t.Error("does not say that mail and webhook need a restart")
-	}
-}
-
 func TestHomeSaysWhenItIsNotTrue(t *testing.T) {
 	r := newRig(t, 12)
 	calm := r.get("/").body
@@ -180,7 +167,7 @@ func TestHomeSaysWhenItIsNotTrue(t *testing.T) {
 	r.snap.At.Synced, r.snap.Recording, r.snap.RecordNote = false, false, "no space left"
 	r.snap.Stalled, r.snap.ConfigRefused = []string{"mqtt"}, "line 3"
 	body := r.get("/").body
-	for _, want := range []string{"No readings for 10 min", "clock has not been set", "no space left", "do not get through by mqtt", "configuration has faults"} {
+	for _, want := range []string{"No readings for 10 min", "clock has not been set", "no space left", "do not get through by mqtt", "configuration is refused"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not say %q", want)
 		}

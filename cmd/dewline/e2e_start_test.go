@@ -7,7 +7,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -330,26 +329,19 @@ func TestReload(t *testing.T) {
 		snap, _ := s.room()
 		return humidityOf(snap, "bark") > 80
 	})
-	// What only a start reads is named until there is one, also over a reload
-	// that changes nothing more, and no longer once it is taken back.
-	pending := func(want ...string) {
-		t.Helper()
-		eventually(t, fmt.Sprintf("a restart is asked for: %q", want), func() bool {
-			snap, _ := s.room()
-			return slices.Equal(snap.NeedRestart, want)
-		})
-	}
-	pending()
-	hook := s.text() + "[[webhook]]\nid = \"push\"\nurl = \"https://push.example.test/x\"\n"
-	for range 2 {
-		s.write("dewline.toml", hook)
-		s.hangup(p)
-		p.logged("this section takes effect at the next start")
-		pending("webhook")
-	}
+	// Another webhook is in force at once; what only a start reads is refused with
+	// all that came with it, until it is taken back.
+	hook := "[[webhook]]\nid = \"push\"\nurl = \"https://push.example.test/x\"\n"
+	s.write("dewline.toml", s.text()+hook)
+	s.hangup(p)
+	p.logged("the new configuration is in force")
+	s.write("dewline.toml", strings.Replace(s.text(), "[store]\n", "[store]\nmax_mib = 512\n", 1)+hook)
+	s.hangup(p)
+	s.state(rules.ConfigRefused, rules.Self, "UNACK")
+	p.logged("store.max_mib cannot change while dewline runs")
 	s.write("dewline.toml", s.text())
 	s.hangup(p)
-	pending()
+	s.state(rules.ConfigRefused, rules.Self, "RTNUN")
 	if b := s.state(rules.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || b.Since.Mono != a.Since.Mono {
 		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since.Mono, b.Seq, b.Since.Mono)
 	}

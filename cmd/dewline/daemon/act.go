@@ -121,7 +121,7 @@ func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (Effec
 // Drill sends a test notice and returns its id.
 func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
 	if !d.hasWay(person) {
-		return "", errors.New("no way to a phone is set up: add [mqtt] or a [[webhook]], and a [[person]] with channels, and restart")
+		return "", errors.New("no way to a phone is set up: add [mqtt] or a [[webhook]], and a [[person]] with channels, and reload")
 	}
 	var id string
 	err := d.perform(ctx, func(now sensors.Instant) (fx Effects, err error) {

@@ -21,14 +21,39 @@ import (
 	"dewline/sensors"
 )
 
-// channels are the ways out of the daemon.
+// channels are the ways out of the daemon. A reload changes them.
 type channels struct {
-	log    *slog.Logger
+	log   *slog.Logger
+	beats chan alert.Heartbeat
+
+	mu     sync.Mutex // guards what follows
 	byName map[string]alert.Channel
 	mqtt   *mqtt.Client  // nil for none
 	mail   *mail.Sender  // nil for none
 	beat   *webhook.Beat // nil for none
-	beats  chan alert.Heartbeat
+	// stopMQTT ends the client's goroutine and returns when it has.
+	stopMQTT func()
+}
+
+// broker returns the MQTT client; nil for none.
+func (c *channels) broker() *mqtt.Client {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.mqtt
+}
+
+// sender returns what mails; nil for none.
+func (c *channels) sender() *mail.Sender {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.mail
+}
+
+// outsideBeat returns what posts heartbeats; nil for none.
+func (c *channels) outsideBeat() *webhook.Beat {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.beat
 }
 
 // A brokenChannel stands for one whose configuration can never work, so that
@@ -51,15 +76,17 @@ type hooks struct {
 func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 	d.channels = &channels{log: d.log, byName: d.o.Channels}
 	if d.o.Channels == nil {
-		cfg := d.cfg.Load()
-		d.channels = buildChannels(cfg, cfg.Room.ID, d.log, hooks{
+		d.hooks = hooks{
 			command: d.Command,
 			refused: func(c alert.Command, why string) { d.noteRefused(ctx, c, why) },
 			state: func(name string, up bool) {
 				d.post(ctx, func(now sensors.Instant) { d.apply(d.core.ChannelState(now, name, up)) })
 			},
 			peer: d.certs.saw,
-		})
+		}
+		cfg := d.cfg.Load()
+		d.channels = buildChannels(cfg, cfg.Room.ID, d.log, d.hooks)
+		d.exchange = func(next *channels, keep bool) { d.channels.exchange(ctx, done, next, keep) }
 	}
 	d.courier = alert.NewCourier(d.channels.byName, 0, func(r alert.SendResult) {
 		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Result(now, r)) })
@@ -70,15 +97,43 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 
 // run starts what the channels need beside the sending.
 func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
-	if c.mqtt != nil {
-		done.Go(func() {
-			if err := c.mqtt.Run(ctx); err != nil {
-				c.log.Error("MQTT ended", "err", err)
-			}
-		})
-	}
-	if c.beat != nil {
+	c.runMQTT(ctx, done, c.mqtt, func() {})
+	if c.beats != nil {
 		done.Go(func() { c.runBeats(ctx) })
+	}
+}
+
+// runMQTT starts a client when the one before has ended: both go by one name.
+func (c *channels) runMQTT(ctx context.Context, done *sync.WaitGroup, client *mqtt.Client, before func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	done.Go(func() {
+		defer close(ended)
+		before()
+		if client == nil || ctx.Err() != nil {
+			return
+		}
+		if err := client.Run(ctx); err != nil {
+			c.log.Error("MQTT ended", "err", err)
+		}
+	})
+	c.mu.Lock()
+	c.stopMQTT = func() { cancel(); <-ended }
+	c.mu.Unlock()
+}
+
+// exchange puts what next was built of in the place of what is in use, but keeps
+// the connection to the broker where keep is set.
+func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *channels, keep bool) {
+	c.mu.Lock()
+	old, stop := c.mqtt, c.stopMQTT
+	if keep {
+		next.mqtt, next.byName["mqtt"] = old, old
+	}
+	c.byName, c.mqtt, c.mail, c.beat = next.byName, next.mqtt, next.mail, next.beat
+	c.mu.Unlock()
+	if !keep {
+		c.runMQTT(ctx, done, next.mqtt, stop)
 	}
 }
 
@@ -117,7 +172,7 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 // use takes a channel in, or one that says why it cannot work.
 func (c *channels) use(name string, ch alert.Channel, err error) {
 	if err != nil {
-		c.log.Error("a channel cannot work", "channel", name, "err", err, "do", "mend its section or its secret and restart")
+		c.log.Error("a channel cannot work", "channel", name, "err", err, "do", "mend its section or its secret and reload")
 		ch = brokenChannel{fmt.Errorf("channel %s: %w", name, err)}
 	}
 	c.byName[name] = ch
@@ -234,11 +289,12 @@ func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 
 // alarm publishes the retained document of an alarm; nil removes it.
 func (c *channels) alarm(k rules.Key, v *rules.AlarmView) {
-	if c.mqtt == nil {
+	client := c.broker()
+	if client == nil {
 		return
 	}
 	if v == nil {
-		c.mqtt.Alarm(k, nil)
+		client.Alarm(k, nil)
 		return
 	}
 	doc, err := json.Marshal(v)
@@ -246,19 +302,19 @@ func (c *channels) alarm(k rules.Key, v *rules.AlarmView) {
 		c.log.Error("an alarm cannot be shown", "alarm", k.Alarm, "subject", k.Subject, "err", err)
 		return
 	}
-	c.mqtt.Alarm(k, doc)
+	client.Alarm(k, doc)
 }
 
 // heartbeat sends a sign of life to the broker.
 func (c *channels) heartbeat(h alert.Heartbeat) {
-	if c.mqtt != nil {
-		c.mqtt.Heartbeat(h)
+	if client := c.broker(); client != nil {
+		client.Heartbeat(h)
 	}
 }
 
 // outside sends a sign of life to the outside address.
 func (c *channels) outside(h alert.Heartbeat) {
-	if c.beat == nil {
+	if c.outsideBeat() == nil {
 		return
 	}
 	select {
@@ -276,8 +332,12 @@ func (c *channels) runBeats(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case h := <-c.beats:
+			beat := c.outsideBeat()
+			if beat == nil {
+				continue
+			}
 			postCtx, cancel := context.WithTimeout(ctx, 20*time.Second)
-			err := c.beat.Post(postCtx, h)
+			err := beat.Post(postCtx, h)
 			cancel()
 			if (err != nil) != failing && !errors.Is(err, context.Canceled) {
 				failing = err != nil

@@ -81,7 +81,8 @@ func rounded(v *float64) *float64 {
 
 // publishClimate refreshes the retained climate of every enclosure.
 func (d *Daemon) publishClimate() {
-	if d.channels.mqtt == nil {
+	client := d.channels.broker()
+	if client == nil {
 		return
 	}
 	for _, v := range d.core.engine.Enclosures() {
@@ -90,6 +91,6 @@ func (d *Daemon) publishClimate() {
 			d.log.Error("a climate cannot be shown", "enclosure", v.ID, "err", err)
 			continue
 		}
-		d.channels.mqtt.Climate(v.ID, doc)
+		client.Climate(v.ID, doc)
 	}
 }

@@ -305,17 +305,6 @@ func (c *Core) BlindSince(now sensors.Instant, since time.Time) Effects {
 	})
 }
 
-// ConfigRefused says that the file is refused, and what is in force is an earlier one
-// or, where that was in force already, the file itself.
-func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
-	return c.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
-		Text:        "The configuration has faults and the last one that can be used is in force.",
-		Evidence:    firstLines(why, 3),
-		FirstAction: "Run dewline check, mend the file and reload.",
-	})
-}
-
 // firstLines returns at most n lines of s.
 func firstLines(s string, n int) []string {
 	lines := strings.Split(strings.TrimSpace(s), "\n")

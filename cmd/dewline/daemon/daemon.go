@@ -74,6 +74,9 @@ type Daemon struct {
 	courier  *alert.Courier
 	links    *links
 	channels *channels
+	hooks    hooks
+	// exchange puts other channels in use; nil where they were given.
+	exchange func(next *channels, keepMQTT bool)
 	book     *calibrationBook
 
 	// leap is the running time of a record that opened late: what sources say is

@@ -39,6 +39,7 @@ func (d *Daemon) runCore(ctx context.Context) {
 			d.publishClimate()
 		case <-beat.C:
 			d.sendHeartbeats(time.Now())
+			beat.Reset(d.heartbeatEvery()) // a reload may have changed it
 		case <-d.healthMoved:
 			d.watchLosses(d.now())
 			d.showRecord(d.now())
@@ -178,9 +179,6 @@ func (d *Daemon) publish() {
 	s := &alert.Snapshot{
 		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
 		Cycle: d.cycle, CycleAt: d.cycleAt, ConfigLoaded: *d.loadedAt.Load(), ConfigRefused: *d.refused.Load(),
-	}
-	if cfg != d.o.Config {
-		s.NeedRestart = needRestart(d.o.Config, cfg)
 	}
 	d.core.fill(d.now(), s)
 	h := d.recording.Load()

@@ -163,13 +163,7 @@ func (d *Daemon) resume(saved Saved, report store.Report) {
 // beginning of this run.
 func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 	d.apply(d.core.Calibrated(d.now(), d.book.calibrations(d.cfg.Load())))
-	for _, v := range d.core.openAlarms() {
-		d.channels.alarm(v.Key, &v)
-	}
-	// A phone may still hold what ended while nobody was there to say so.
-	for _, k := range d.core.quiet() {
-		d.channels.alarm(k, nil)
-	}
+	d.showAll()
 	if report.Quarantined != "" {
 		d.setRecordAlarm(now, false, setAside(report))
 	}
@@ -181,6 +175,17 @@ func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 	}
 	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
 		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
+	}
+}
+
+// showAll publishes the retained documents of all alarms.
+func (d *Daemon) showAll() {
+	for _, v := range d.core.openAlarms() {
+		d.channels.alarm(v.Key, &v)
+	}
+	// A phone may still hold what ended while nobody was there to say so.
+	for _, k := range d.core.quiet() {
+		d.channels.alarm(k, nil)
 	}
 }
 

@@ -4,12 +4,16 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
+	"strings"
 	"time"
 
 	"dewline/configs"
+	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -29,12 +33,16 @@ func (d *Daemon) reload() bool {
 	if err == nil {
 		err = Watchable(next)
 	}
+	old := d.cfg.Load()
+	if err == nil {
+		err = atStartOnly(old, next)
+	}
 	if err != nil {
-		d.log.Error("the new configuration has faults; the old one stays in force", "file", d.o.ConfigPath, "faults", err)
+		d.log.Error("the new configuration is refused; the old one stays in force", "file", d.o.ConfigPath, "why", err)
 		d.refuse(err.Error())
 		return false
 	}
-	old := d.cfg.Swap(next)
+	d.cfg.Store(next)
 	if st := d.currentStore(); st != nil {
 		st.SetLimits(limitsOf(next))
 	}
@@ -42,8 +50,12 @@ func (d *Daemon) reload() bool {
 	now := time.Now()
 	d.loadedAt.Store(&now)
 	d.refuse("")
+	brokerChanged := !reflect.DeepEqual(old.MQTT, next.MQTT)
+	ways := d.newWays(next)
 	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
+		d.takeWays(ways, !brokerChanged)
 		d.apply(d.core.Reconfigure(now, next, d.ackLink))
+		d.apply(d.core.retry(now, ways))
 		entries := []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "in force"}}
 		var docs []store.Doc
 		if text := d.settingsInForce(); text != nil {
@@ -51,11 +63,9 @@ func (d *Daemon) reload() bool {
 		}
 		d.rec.Put(docs, append(entries, settingEntries(now, old, next)...))
 	}}
-	for _, section := range needRestart(d.o.Config, next) {
-		d.log.Warn("this section takes effect at the next start", "section", section, "do", "systemctl restart dewline")
-	}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
-	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll
+	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
+		brokerChanged && slices.ContainsFunc(next.Probes, func(p configs.Probe) bool { return p.Family == "remote" })
 }
 
 // refuse notes that the file was refused, or that it no longer is.
@@ -72,21 +82,85 @@ func (d *Daemon) refuse(why string) {
 	}}
 }
 
-// needRestart names the sections that differ and are only read at a start.
-func needRestart(a, b *configs.Config) []string {
+// newWays builds the channels of a configuration; nil where they were given.
+func (d *Daemon) newWays(cfg *configs.Config) *channels {
+	if d.exchange == nil {
+		return nil
+	}
+	return buildChannels(cfg, cfg.Room.ID, d.log, d.hooks)
+}
+
+// takeWays puts other channels in use, the connection to the broker only where
+// it is to be another or did not work. What is on its way by the old ones is
+// finished.
+func (d *Daemon) takeWays(next *channels, keepMQTT bool) {
+	if next == nil {
+		return
+	}
+	keepMQTT = keepMQTT && d.channels.broker() != nil
+	d.exchange(next, keepMQTT)
+	if keepMQTT {
+		d.courier.Swap(next.byName, "mqtt")
+		return
+	}
+	d.courier.Swap(next.byName)
+	d.showAll()
+}
+
+// retry sends at once what waits because a channel failed that was built anew.
+func (c *Core) retry(now sensors.Instant, ways *channels) Effects {
+	var e Effects
+	if ways == nil {
+		return e
+	}
+	for _, name := range slices.Sorted(maps.Keys(ways.byName)) {
+		if name != "mqtt" { // which says itself when it is connected
+			e.add(c.desked(c.desk.ChannelState(now, name, true)))
+		}
+	}
+	return e
+}
+
+// restartHint ends the reason of a refusal that a restart cures.
+const restartHint = "systemctl restart dewline puts the changed file in force"
+
+// atStartOnly returns what of a configuration cannot change while dewline runs.
+// Nothing of it is put in force then: half of a change is nobody's configuration.
+func atStartOnly(a, b *configs.Config) error {
 	var out []string
 	for _, s := range []struct {
 		name string
 		a, b any
 	}{
-		{"mqtt", a.MQTT, b.MQTT}, {"http", a.HTTP, b.HTTP}, {"store", a.Store, b.Store}, {"mail", a.Mail, b.Mail},
-		{"webhook", a.Webhooks, b.Webhooks}, {"heartbeat", a.Outside, b.Outside}, {"room.id", a.Room.ID, b.Room.ID},
+		{"room.id", a.Room.ID, b.Room.ID},
+		{"http.listen", a.HTTP.Listen, b.HTTP.Listen}, {"http.token_file", a.HTTP.TokenFile, b.HTTP.TokenFile},
+		{"http.cert_file", a.HTTP.CertFile, b.HTTP.CertFile}, {"http.key_file", a.HTTP.KeyFile, b.HTTP.KeyFile},
+		{"store.dir", a.Store.Dir, b.Store.Dir}, {"store.keep_raw", a.Store.KeepRaw, b.Store.KeepRaw},
+		{"store.keep_table", a.Store.KeepTable, b.Store.KeepTable}, {"store.max_mib", a.Store.MaxMiB, b.Store.MaxMiB},
 	} {
-		if !reflect.DeepEqual(s.a, s.b) {
+		if s.a != s.b {
 			out = append(out, s.name)
 		}
 	}
-	return out
+	if len(out) == 0 {
+		return nil
+	}
+	return fmt.Errorf("%s cannot change while dewline runs: %s", strings.Join(out, ", "), restartHint)
+}
+
+// ConfigRefused says that the file is refused, and what is in force is an earlier
+// one or, where that was in force already, the file itself.
+func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
+	first := "Run dewline check, mend the file and reload."
+	if strings.HasSuffix(why, restartHint) {
+		first = "Restart dewline (systemctl restart dewline), or take the change back and reload."
+	}
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
+		Text:        "The configuration is refused, and the last one that can be used is in force.",
+		Evidence:    firstLines(why, 3),
+		FirstAction: first,
+	})
 }
 
 // KeepLastGood copies the file of the configuration that is in force into the data

@@ -70,7 +70,8 @@ type weekly struct {
 	// keep commits; the channel closes when it is on the disk.
 	keep  func(store.Doc, []store.JournalEntry) <-chan struct{}
 	build func(context.Context, summary.Week) (*summary.Report, error)
-	// send hands one mail over; nil where there is no mail.
+	mails func() bool // there is a way to mail
+	// send hands one mail over.
 	send func(context.Context, mail.Summary) error
 	log  *slog.Logger
 
@@ -117,7 +118,7 @@ func (w *weekly) step(ctx context.Context) {
 	if due.IsZero() || !w.take(week.String(), now) || w.doc.Done {
 		return
 	}
-	if len(addressed(cfg, w.send != nil)) == 0 {
+	if len(addressed(cfg, w.mails())) == 0 {
 		w.finish(now, "nobody is mailed it; dewline summary shows it")
 		return
 	}
@@ -186,7 +187,7 @@ func (w *weekly) take(week string, now sensors.Instant) bool {
 // waiting returns the people whose mail is to be tried now.
 func (w *weekly) waiting(cfg *configs.Config, now sensors.Instant) []configs.Person {
 	var out []configs.Person
-	for _, p := range addressed(cfg, w.send != nil) {
+	for _, p := range addressed(cfg, w.mails()) {
 		m := w.doc.Mail[p.ID]
 		if !m.over() && !now.Wall.Before(m.Next) {
 			out = append(out, p)
@@ -276,7 +277,7 @@ func (w *weekly) postpone(people []configs.Person, now sensors.Instant, err erro
 
 // settle ends the week when everybody's mail is over.
 func (w *weekly) settle(cfg *configs.Config) {
-	for _, p := range addressed(cfg, w.send != nil) {
+	for _, p := range addressed(cfg, w.mails()) {
 		if !w.doc.Mail[p.ID].over() {
 			return
 		}

@@ -85,7 +85,7 @@ channels = ["mqtt"]
 func (p *post) start() *weekly {
 	return &weekly{
 		cfg: func() *configs.Config { return p.cfg },
-		now: func() sensors.Instant { return p.now },
+		now: func() sensors.Instant { return p.now }, mails: func() bool { return true },
 		load: func(key string) ([]byte, error) {
 			return p.docs[key], nil
 		},

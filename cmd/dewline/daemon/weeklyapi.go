@@ -79,13 +79,13 @@ func (d *Daemon) runWeekly(ctx context.Context) {
 			return d.summaryOf(ctx, d.cfg.Load(), week, d.now().Wall)
 		},
 	}
-	switch {
-	case d.channels.mail != nil:
-		w.send = d.channels.mail.SendSummary
-	case d.cfg.Load().Mail.Host != "": // it is meant to be mailed: do not call that done
-		w.send = func(context.Context, mail.Summary) error {
-			return alert.Permanent(errors.New("the [mail] section cannot work; the log of the start says why"))
+	w.mails = func() bool { return d.channels.sender() != nil || d.cfg.Load().Mail.Host != "" }
+	w.send = func(ctx context.Context, m mail.Summary) error {
+		if s := d.channels.sender(); s != nil {
+			return s.SendSummary(ctx, m)
 		}
+		// It is meant to be mailed: do not call that done.
+		return alert.Permanent(errors.New("the [mail] section cannot work; the log says why"))
 	}
 	w.Run(ctx)
 }
@@ -154,15 +154,15 @@ func (d *Daemon) SendSummary(ctx context.Context, week, by string) (sent int, ke
 	if by == "" {
 		return 0, "", errors.New("say who you are: the field by is empty")
 	}
-	if d.channels.mail == nil {
+	sender := d.channels.sender()
+	if sender == nil {
 		return 0, "", errors.New("the configuration has no [mail] section that works")
 	}
 	report, err := d.Summary(ctx, week)
 	if err != nil {
 		return 0, "", err
 	}
-	send := func(ctx context.Context, m mail.Summary) error { return d.channels.mail.SendSummary(ctx, m) }
-	sent, err = mailTo(ctx, send, d.cfg.Load(), report)
+	sent, err = mailTo(ctx, sender.SendSummary, d.cfg.Load(), report)
 	now := d.now()
 	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "summary", Who: by, Subject: report.Week, New: fmt.Sprintf("sent to %d", sent), Why: errText(err)}})
 	return sent, report.Week, err

@@ -1,0 +1,290 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// A site is a running daemon with a configuration file and a web server that
+// takes its webhooks over.
+type reloadSite struct {
+	*Daemon
+	t    *testing.T
+	dir  string
+	url  string
+	got  chan string // path and body of each request
+	fail chan bool   // one answer of 500 for each
+	all  map[string]*dial
+}
+
+// webhooks is a configuration of one enclosure with what a test adds.
+const webhooks = "[room]\nid = \"lab\"\ntimezone = \"UTC\"\npoll = \"1 s\"\n[http]\nlisten = \"\"\n" +
+	"[[enclosure]]\nid = \"fern\"\nrack = \"r\"\nshelf = 1\nslot = 1\nspecies = \"dendrobates-tinctorius\"\n" +
+	"[[probe]]\nid = \"p-fern\"\nfamily = \"iio\"\nplace = \"canopy\"\nenclosure = \"fern\"\npath = \"/x\"\n"
+
+func newReloadSite(t *testing.T, text string) *reloadSite {
+	t.Helper()
+	s := &reloadSite{t: t, dir: t.TempDir(), got: make(chan string, 1000), fail: make(chan bool, 1000)}
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		select {
+		case <-s.fail:
+			w.WriteHeader(http.StatusNotFound)
+		default:
+			s.got <- r.URL.Path + " " + string(body)
+		}
+	}))
+	t.Cleanup(srv.Close)
+	s.url = srv.URL
+	s.write(text)
+	cfg, err := configs.Load(s.file())
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, pick := dials(cfg, 24, 85)
+	s.all = all
+	s.Daemon, err = New(Options{
+		Config: cfg, ConfigPath: s.file(), Dir: filepath.Join(s.dir, "data"), Source: samplers(pick),
+		Clock: func(resume time.Duration) func() sensors.Instant {
+			return sensors.NewClock(resume, func() bool { return true }).Now
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
+	s.until("there are readings", func() bool { return s.Readings() > 2 })
+	return s
+}
+
+func (s *reloadSite) file() string { return filepath.Join(s.dir, "dewline.toml") }
+
+func (s *reloadSite) write(text string) {
+	s.t.Helper()
+	if err := os.WriteFile(s.file(), []byte(webhooks+strings.ReplaceAll(text, "URL", s.url)), 0o600); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// until waits for what another goroutine brings about.
+func (s *reloadSite) until(what string, ok func() bool) {
+	s.t.Helper()
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	late := time.After(30 * time.Second)
+	for !ok() {
+		select {
+		case <-tick.C:
+		case <-late:
+			s.t.Fatalf("not within 30 s: %s", what)
+		}
+	}
+}
+
+// reload puts another text in force, or has it refused.
+func (s *reloadSite) reload(text string) {
+	s.t.Helper()
+	cfg, loaded, why := s.cfg.Load(), *s.loadedAt.Load(), *s.refused.Load()
+	s.write(text)
+	s.Reload()
+	s.until("the file is read", func() bool {
+		return s.cfg.Load() != cfg && s.loadedAt.Load().After(loaded) || *s.refused.Load() != why
+	})
+	s.call(s.t.Context(), func(sensors.Instant) {}) // what the reload asked of the core is done
+}
+
+// takes waits for a request to a path whose body holds what.
+func (s *reloadSite) takes(path, what string) string {
+	s.t.Helper()
+	late := time.After(30 * time.Second)
+	for {
+		select {
+		case got := <-s.got:
+			if strings.HasPrefix(got, path+" ") && strings.Contains(got, what) {
+				return got
+			}
+		case <-late:
+			s.t.Fatalf("nothing came to %s about %s within 30 s", path, what)
+		}
+	}
+}
+
+func (s *reloadSite) heat() {
+	s.t.Helper()
+	s.all["p-fern"].set(28, 80)
+	n := s.Readings()
+	s.until("it warms", func() bool { return s.Readings() >= n+2 })
+	s.all["p-fern"].set(31, 80)
+}
+
+func hook(id, path string, more ...string) string {
+	return fmt.Sprintf("[[webhook]]\nid = %q\nurl = \"URL%s\"\n%s", id, path, strings.Join(more, "\n")+"\n")
+}
+
+func person(id string, channels ...string) string {
+	return fmt.Sprintf("[[person]]\nid = %q\nchannels = [%q]\n", id, strings.Join(channels, `", "`))
+}
+
+// A reload that renames a webhook and the channel of whom it reaches sends what
+// is open there at once, and everything after.
+func TestReloadRenamesAWebhook(t *testing.T) {
+	s := newReloadSite(t, hook("old", "/old")+person("sam", "old"))
+	s.heat()
+	s.takes("/old", "lethal")
+	s.reload(hook("new", "/new") + person("sam", "new"))
+	s.takes("/new", "lethal")
+	if _, err := s.Drill(t.Context(), "sam", "keeper"); err != nil {
+		t.Fatal(err)
+	}
+	s.takes("/new", "drill")
+}
+
+// What was refused at an address waits for minutes; the address mended, it goes
+// at once.
+func TestReloadMendsAnAddress(t *testing.T) {
+	s := newReloadSite(t, hook("push", "/wrong")+person("sam", "push"))
+	s.fail <- true
+	s.heat()
+	s.until("it is refused", func() bool { return len(s.fail) == 0 })
+	s.reload(hook("push", "/right") + person("sam", "push"))
+	s.takes("/right", "lethal")
+}
+
+// Whoever takes the place of a person is told of what is open and not answered;
+// of what is answered nobody is.
+func TestReloadRenamesAPerson(t *testing.T) {
+	s := newReloadSite(t, hook("a", "/a")+hook("b", "/b")+person("sam", "a"))
+	s.heat()
+	s.takes("/a", "lethal")
+	s.reload(hook("a", "/a") + hook("b", "/b") + person("robin", "b"))
+	s.takes("/b", "lethal")
+	var id string
+	s.call(t.Context(), func(sensors.Instant) { id = s.core.desk.Open()[0].Notice.ID })
+	if r := s.Command(t.Context(), alert.Command{Action: string(rules.Acknowledge), Notice: id, By: "robin"}); r.Error != "" {
+		t.Fatal(r.Error)
+	}
+	s.reload(hook("a", "/a") + hook("b", "/b") + person("kim", "a"))
+	if _, err := s.Drill(t.Context(), "kim", "keeper"); err != nil {
+		t.Fatal(err)
+	}
+	if got := s.takes("/a", ""); strings.Contains(got, "lethal") {
+		t.Errorf("an answered notice was told again: %s", got)
+	}
+}
+
+// A webhook whose secret cannot be read is left out; the others work, and it does
+// once the secret is there and the file is read again.
+func TestReloadWithoutASecret(t *testing.T) {
+	s := newReloadSite(t, hook("a", "/a")+person("sam", "a"))
+	key := filepath.Join(s.dir, "key")
+	text := hook("a", "/a") + hook("b", "/b", fmt.Sprintf("secret_file = %q", key)) + person("sam", "b", "a")
+	s.reload(text)
+	s.heat()
+	s.takes("/a", "lethal")
+	if err := os.WriteFile(key, []byte("correct-horse-battery"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s.reload(text)
+	s.takes("/b", "lethal")
+}
+
+// What only a start reads is refused with all that came with it, the reason is an
+// alarm, and everything goes on as it was.
+func TestReloadIsRefusedAsAWhole(t *testing.T) {
+	for _, c := range []struct{ name, text string }{
+		{"store.max_mib", "[store]\nmax_mib = 512\n"},
+		{"store.dir", "[store]\ndir = \"/elsewhere\"\n"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newReloadSite(t, hook("old", "/old")+person("sam", "old"))
+			before := s.cfg.Load()
+			s.reload(c.text + hook("new", "/new") + person("sam", "new"))
+			if s.cfg.Load() != before {
+				t.Error("half of it is in force")
+			}
+			s.call(t.Context(), func(sensors.Instant) {
+				for _, v := range s.core.openAlarms() {
+					if v.Key.Alarm == rules.ConfigRefused && strings.Contains(strings.Join(v.Detail.Evidence, " "), c.name) {
+						return
+					}
+				}
+				t.Errorf("no alarm names %s: %+v", c.name, s.core.openAlarms())
+			})
+			s.heat()
+			s.takes("/old", "lethal")
+			s.reload(hook("new", "/new") + person("sam", "new"))
+			s.takes("/new", "lethal")
+			if why := *s.refused.Load(); why != "" {
+				t.Errorf("taken back, it is still refused: %s", why)
+			}
+		})
+	}
+}
+
+// Another address of the broker is connected to, and the old one is left.
+func TestReloadChangesTheBroker(t *testing.T) {
+	brokers := make([]net.Listener, 2)
+	came, left := make(chan int, 100), make(chan int, 100)
+	for i := range brokers {
+		ln, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = ln.Close() })
+		brokers[i] = ln
+		go func() {
+			for {
+				c, err := ln.Accept()
+				if err != nil {
+					return
+				}
+				came <- i
+				_, _ = io.Copy(io.Discard, c) // it never answers
+				_ = c.Close()
+				left <- i
+			}
+		}()
+	}
+	text := func(i int) string {
+		return fmt.Sprintf("[mqtt]\nbroker = \"tcp://%s\"\n", brokers[i].Addr()) + person("sam", "mqtt")
+	}
+	s := newReloadSite(t, text(0))
+	if i := <-came; i != 0 {
+		t.Fatal("another broker than the one in force is asked")
+	}
+	s.reload(text(1))
+	late := time.After(30 * time.Second)
+	for {
+		select {
+		case i := <-came:
+			if i == 1 {
+				return
+			}
+		case <-left:
+		case <-late:
+			t.Fatal("the new broker is not asked")
+		}
+	}
+}
