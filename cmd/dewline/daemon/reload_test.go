@@ -144,7 +144,7 @@ func hook(id, path string, more ...string) string {
 }
 
 func person(id string, channels ...string) string {
-	return fmt.Sprintf("[[person]]\nid = %q\nchannels = [%q]\n", id, strings.Join(channels, `", "`))
+	return fmt.Sprintf("[[person]]\nid = %q\nchannels = [\"%s\"]\n", id, strings.Join(channels, `", "`))
 }
 
 // A reload that renames a webhook and the channel of whom it reaches sends what
@@ -201,6 +201,9 @@ func TestReloadWithoutASecret(t *testing.T) {
 	key := filepath.Join(s.dir, "key")
 	text := hook("a", "/a") + hook("b", "/b", fmt.Sprintf("secret_file = %q", key)) + person("sam", "b", "a")
 	s.reload(text)
+	if why := *s.refused.Load(); why != "" {
+		t.Fatal(why)
+	}
 	s.heat()
 	s.takes("/a", "lethal")
 	if err := os.WriteFile(key, []byte("correct-horse-battery"), 0o600); err != nil {
