@@ -55,7 +55,9 @@ func (s *Sender) notice(d *alert.Delivery) (*gomail.Msg, error) {
 	id := root
 	first := d.Message.Version <= 1 && d.Message.Sent <= 1
 	if !first {
-		id = s.id("notice", d.NoticeID, d.Person, fmt.Sprint(d.Message.Version, " ", d.Message.Sent))
+		// With what it says: a version that a restart forgot may be given again for
+		// other news, which a mail program must not take for the same.
+		id = s.id("notice", d.NoticeID, d.Person, fmt.Sprint(d.Message.Version, " ", d.Message.Sent), d.Message.Title, d.Message.Text)
 	}
 	m, err := s.begin(id, "["+d.Message.Priority.String()+"] "+d.Message.Title)
 	if err != nil {

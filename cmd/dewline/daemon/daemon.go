@@ -208,17 +208,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	resume := report.LastMono
-	if d.late != nil { // a running time of zero is one that was not set, and this one will be moved
-		resume = time.Second
-	}
-	clock := d.o.Clock(resume)
-	d.now = func() sensors.Instant {
-		t := clock()
-		t.Mono += time.Duration(d.leap.Load())
-		return t
-	}
-	d.began = clock()
+	clock := d.startClock(report.LastMono)
 
 	recCtx, stopRecorder := context.WithCancel(background)
 	var recorderDone sync.WaitGroup
@@ -263,6 +253,22 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.log.Warn("the service manager cannot be told", "err", nerr)
 	}
 	return err
+}
+
+// startClock starts running time where the record stopped and returns what the
+// sources count by.
+func (d *Daemon) startClock(resume time.Duration) func() sensors.Instant {
+	if d.late != nil { // a running time of zero is one that was not set, and this one will be moved
+		resume = time.Second
+	}
+	clock := d.o.Clock(resume)
+	d.now = func() sensors.Instant {
+		t := clock()
+		t.Mono += time.Duration(d.leap.Load())
+		return t
+	}
+	d.began = clock()
+	return clock
 }
 
 // runSources runs the source, and a new one after each reload that changes the

@@ -219,3 +219,28 @@ func (r *rack) cool(cfg *configs.Config) {
 		}
 	}
 }
+
+// Three runs whose commits all failed each tell of a lethal event of their own:
+// no two have one onset, one notice or one attempt's id in common.
+func TestOnsetsOfRunsThatKeptNothing(t *testing.T) {
+	cfg := roomOf(t, 4, "10 s", "00:00-23:59")
+	seen := map[string]int{}
+	for run := range 3 {
+		r := &rack{t: t, rng: rand.New(rand.NewPCG(1, 1)), core: NewCore(cfg, nil), disk: disk{}, temp: map[string]float64{}, ids: map[string]bool{}, rang: map[string]int{}}
+		r.core.Start(onsetLeap())
+		r.now = sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, run, 0, 0, time.UTC), Synced: true}
+		r.poll(cfg)
+		r.temp["e0001"] = 31
+		r.poll(cfg)
+		r.poll(cfg)
+		for _, id := range slices.Concat(slices.Collect(maps.Keys(r.ids)), slices.Collect(maps.Keys(r.rang))) {
+			if was, ok := seen[id]; ok && was != run {
+				t.Errorf("run %d and run %d both speak of %s", was, run, id)
+			}
+			seen[id] = run
+		}
+	}
+	if len(seen) < 3 {
+		t.Errorf("the runs spoke of %v", seen)
+	}
+}
