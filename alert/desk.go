@@ -217,10 +217,9 @@ func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 	d.opt = o.withDefaults()
 	d.begin(now)
 	for _, in := range d.incidents() {
-		known := in.acked() && slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Sent > 0 })
 		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.reaches(p.Person, p.Channel) })
 		in.Level = min(in.Level, len(d.opt.People)-1)
-		if in.Said != nil && !in.Ended && !in.drill() && !known { // what was told and answered is nobody's news
+		if in.Said != nil && !in.Ended && !in.drill() {
 			d.address(in)
 		}
 		in.touched = true

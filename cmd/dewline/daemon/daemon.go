@@ -210,15 +210,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	clock := d.startClock(report.LastMono)
 
-	recCtx, stopRecorder := context.WithCancel(background)
-	var recorderDone sync.WaitGroup
-	recorderDone.Go(func() { d.rec.Run(recCtx) })
-	defer func() {
-		d.keepState()
-		stopRecorder()
-		recorderDone.Wait()
-		d.closeRecord(background)
-	}()
+	defer d.startRecorder(background)()
 
 	// Before the first notice is made anew: its link must be the one of before.
 	if err := d.links.keepIn(d.o.Dir); err != nil {
@@ -253,6 +245,20 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.log.Warn("the service manager cannot be told", "err", nerr)
 	}
 	return err
+}
+
+// startRecorder starts writing; the returned function has the last of it written
+// and ends it.
+func (d *Daemon) startRecorder(ctx context.Context) (stop func()) {
+	recCtx, cancel := context.WithCancel(ctx)
+	var done sync.WaitGroup
+	done.Go(func() { d.rec.Run(recCtx) })
+	return func() {
+		d.keepState()
+		cancel()
+		done.Wait()
+		d.closeRecord(ctx)
+	}
 }
 
 // startClock starts running time where the record stopped and returns what the

@@ -13,7 +13,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -172,26 +171,13 @@ func TestReloadMendsAnAddress(t *testing.T) {
 	s.takes("/right", "lethal")
 }
 
-// Whoever takes the place of a person is told of what is open and not answered;
-// of what is answered nobody is.
+// Whoever takes the place of a person is told at once of what is open.
 func TestReloadRenamesAPerson(t *testing.T) {
 	s := newReloadSite(t, hook("a", "/a")+hook("b", "/b")+person("sam", "a"))
 	s.heat()
 	s.takes("/a", "lethal")
 	s.reload(hook("a", "/a") + hook("b", "/b") + person("robin", "b"))
 	s.takes("/b", "lethal")
-	var id string
-	s.call(t.Context(), func(sensors.Instant) { id = s.core.desk.Open()[0].Notice.ID })
-	if r := s.Command(t.Context(), alert.Command{Action: string(rules.Acknowledge), Notice: id, By: "robin"}); r.Error != "" {
-		t.Fatal(r.Error)
-	}
-	s.reload(hook("a", "/a") + hook("b", "/b") + person("kim", "a"))
-	if _, err := s.Drill(t.Context(), "kim", "keeper"); err != nil {
-		t.Fatal(err)
-	}
-	if got := s.takes("/a", ""); strings.Contains(got, "lethal") {
-		t.Errorf("an answered notice was told again: %s", got)
-	}
 }
 
 // A webhook whose secret cannot be read is left out; the others work, and it does
