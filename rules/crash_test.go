@@ -308,6 +308,7 @@ func TestRestart_SilenceCountsAnew(t *testing.T) {
 	state = r.kept()
 	r.run(9*time.Minute, r.calm)
 	r.lose(state)
+	quiet = r.with("p1", func() *sensors.Reading { return nil })
 	from := r.now
 	r.run(10*time.Minute, quiet)
 	r.want(ProbeSilent, "p1", "NORM>UNACK")

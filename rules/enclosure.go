@@ -43,6 +43,7 @@ type EnclosureState struct {
 	VerdictAt time.Duration       `json:"verdict_at"`
 	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
 	HasDue    bool                `json:"has_due"`
+	Cut       bool                `json:"cut,omitempty"` // a gap hid whether an endless mist ended
 
 	// Act and Cold are the times at the limits that make the band urgent.
 	Act   alarm.Record `json:"act"`

@@ -48,6 +48,8 @@ type Engine struct {
 	now       sensors.Instant // latest time that came in
 	began     bool
 	watched   time.Duration // since then readings were awaited without a gap
+	off       Off
+	gap       Gap           // that nobody was told of
 	minuteAt  time.Duration // running time of the last minutely round
 	hourAt    time.Duration
 	nightOpen bool          // probes are being compared, or that is not known
@@ -227,11 +229,21 @@ func (e *Engine) index(id sensors.ProbeID) (int, bool) {
 	return i, ok
 }
 
-// advance notes the time and reads the schedules when the minute has changed.
+// advance takes in the time. Where nothing called for long, the process stood
+// still or the board slept: nobody looked.
 func (e *Engine) advance(now sensors.Instant) {
 	if now == e.seen && e.began {
 		return
 	}
+	was, began := e.now, e.began
+	e.note(now)
+	if began {
+		e.stoodStill(was, now)
+	}
+}
+
+// note notes the time and reads the schedules when the minute has changed.
+func (e *Engine) note(now sensors.Instant) {
 	e.seen = now
 	if !e.began {
 		e.began, e.watched = true, now.Mono
@@ -243,6 +255,12 @@ func (e *Engine) advance(now sensors.Instant) {
 	}
 	if now.Mono >= e.now.Mono {
 		e.now = now
+		if e.off.Open && now.Synced {
+			e.learnOff(now)
+		}
+		if now.Synced {
+			e.off.Set = now
+		}
 	}
 	if minute := now.Wall.Unix() / 60; minute != e.minute || now.Synced != e.synced {
 		e.minute, e.synced = minute, now.Synced
@@ -266,7 +284,7 @@ func (e *Engine) estimate(en *enclosure, now sensors.Instant) {
 		return
 	}
 	hot, main := float64(en.now.hot)/100, float64(en.now.main)/100
-	en.st.Trend.Observe(now.Mono, hot)
+	en.st.Trend.Observe(e.estAt(now.Mono), hot)
 	e.learn(en, now, hot, main)
 	e.watchMoist(en, now)
 	e.watchNight(en, now, main)
@@ -277,7 +295,7 @@ func (e *Engine) estimate(en *enclosure, now sensors.Instant) {
 // learn feeds the thermal model and the usual offset to the room.
 func (e *Engine) learn(en *enclosure, now sensors.Instant, hot, main float64) {
 	hour := e.hour(now)
-	r := climate.ThermalReading{At: now.Mono, Air: hot, Hour: hour, Exclude: e.disturbedModel(en, now.Mono)}
+	r := climate.ThermalReading{At: e.estAt(now.Mono), Air: hot, Hour: hour, Exclude: e.disturbedModel(en, now.Mono)}
 	if en.lamps >= 0 && e.lamps[en.lamps].known {
 		r.Lamps = climate.LampsOff
 		if e.lamps[en.lamps].on {
@@ -321,7 +339,7 @@ func (e *Engine) estimateRoom(now sensors.Instant) {
 		return
 	}
 	e.room.SlowAt = now.Mono
-	e.room.Trend.Observe(now.Mono, float64(t)/100)
+	e.room.Trend.Observe(e.estAt(now.Mono), float64(t)/100)
 	hour := e.hour(now)
 	if hour < 0 {
 		return

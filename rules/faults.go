@@ -33,8 +33,10 @@ func (p *probe) humidityGone(told bool) time.Duration {
 	switch {
 	case !measuresHumidity(&p.cfg), !known && !told:
 		return 0
-	case st.HasHum:
+	case st.HasHum && p.slot(kSilent).rec.Life.Active:
 		return st.Heard.Mono - st.HumAt
+	case st.HasHum:
+		return st.Heard.Mono - max(st.HumAt, p.since)
 	case known && st.Reason == sensors.OutOfRange: // broken from the start
 		return st.Heard.Mono - st.Began.Mono
 	}
@@ -121,9 +123,10 @@ func (e *Engine) still(p *probe, r *sensors.Reading) {
 		return
 	}
 	st := &p.st
+	unseen := r.At.Mono-st.Heard.Mono > p.silentAfter(&e.cfg.Rules)
 	same := sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
-	if same == st.Still && st.Readings > 0 {
-		return
+	if same == st.Still && st.Readings > 0 && (st.Frozen || !unseen) {
+		return // after a silence of its own nobody knows that it stood still
 	}
 	st.Still, st.StillAt = same, r.At.Mono
 	st.HasPeers, st.Frozen = false, false

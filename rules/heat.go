@@ -3,6 +3,7 @@ package rules
 import (
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
@@ -13,9 +14,8 @@ import (
 // readings showing it: 50 W into 91 L add 11 °C in the end (own arithmetic).
 const implausible = 4500
 
-// fastest is the steepest rise, in °C/h, that a stuck heater is believed to
-// cause, for judging what happened while nobody looked.
-const fastest = 30
+// risesFast in °C/h is a rise of the enclosure that makes it no calm witness.
+const risesFast = 15
 
 // countMost keeps what is counted in a byte from beginning anew.
 const countMost = 200
@@ -28,10 +28,17 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 	if st.Lost = t == noUse; st.Lost {
 		return
 	}
-	alone := p.encl >= 0 && !p.out && r.Temperature >= implausible && e.alone(p, r)
-	if t == doubted && r.Reason == sensors.Jump && !r.Again {
+	unseen := p.unseen(&e.cfg.Rules, r.At.Mono)
+	alone := false
+	if p.encl < 0 || p.out || r.Temperature < implausible {
+		st.Back = false
+	} else {
+		alone, t = e.implausible(p, r, unseen, t)
+	}
+	if t == doubted && r.Reason == sensors.Jump && !r.Again && !unseen {
 		p.jumped(r)
 	}
+	st.AnyAt = r.At.Mono
 	if alone {
 		st.LastHot = r.Temperature
 	}
@@ -66,39 +73,64 @@ func (p *probe) latest() sensors.CentiCelsius {
 	return p.st.Temp
 }
 
+// unseen reports whether nobody saw what the probe's temperature did before a
+// reading: there was none, it was silent, or nobody looked.
+func (p *probe) unseen(r *configs.Rules, now time.Duration) bool {
+	at := max(p.st.TempAt, p.st.AnyAt)
+	return !p.st.HasTemp && p.st.AnyAt == 0 || !p.fresh(r, now, at)
+}
+
+// implausible decides what an implausible temperature is good for. Where nobody
+// saw how the probe came to it, neither a climb nor a leap can be judged: the
+// first such reading may be a power-on value, the next one is heat.
+func (e *Engine) implausible(p *probe, r *sensors.Reading, unseen bool, t trust) (alone bool, _ trust) {
+	st, en := &p.st, &e.encls[p.encl]
+	witnesses, warm := e.beside(en, p, r.At.Mono)
+	switch {
+	case warm, en.slots[kLethal].rec.Life.Active && (!st.Alone || unseen):
+		return false, t
+	case unseen && p.blamed(r.At.Mono):
+		return true, t
+	case unseen && st.AnyAt > 0, st.Back && st.Doubtful && r.Again && st.HotRun == 1:
+		st.Back = true
+		return false, doubted
+	case st.Back:
+		return false, t
+	}
+	alone = e.alone(p, r, witnesses)
+	if alone && unseen { // from the start
+		st.Back = true
+		return false, doubted
+	}
+	return alone, t
+}
+
+// blamed reports whether the probe's own leap was seen and told before a gap that
+// was not long, as before a crash.
+func (p *probe) blamed(now time.Duration) bool {
+	l, at := &p.slot(kJump).rec.Life, max(p.st.TempAt, p.st.AnyAt)
+	return l.Active && l.Seen == alarm.Beyond && (at < p.since || now-at <= longestInterval)
+}
+
 // alone reports whether an implausible temperature stands alone: some witness
 // is there, every witness is calm, and the probe did not climb to it. Without
 // a witness heat is believed.
-func (e *Engine) alone(p *probe, r *sensors.Reading) bool {
+func (e *Engine) alone(p *probe, r *sensors.Reading, witnesses int) bool {
 	en, now := &e.encls[p.encl], r.At.Mono
-	if en.slots[kLethal].rec.Life.Active && !p.st.Alone || p.climbed(r) {
+	if p.climbed() {
 		return false
 	}
-	witnesses, warm := e.beside(en, p, now)
 	switch slope, ok := en.st.Trend.Slope(); {
-	case warm:
-		return false
 	case witnesses == 0:
 		return e.surroundingsCalm(p.encl, now)
 	default:
-		return !ok || slope.PerHour <= fastest/2
+		return !ok || slope.PerHour <= risesFast
 	}
 }
 
-// climbed reports whether the probe's own past leads up to a reading: it was
-// nearly there, as after a heat while it was out of service and nothing was
-// judged, or nobody has looked for so long that a heater could have done it.
-func (p *probe) climbed(r *sensors.Reading) bool {
-	st := &p.st
-	if !st.HasTemp || st.Alone {
-		return false
-	}
-	if st.Temp >= implausible-leap {
-		return true
-	}
-	unseen := r.At.Mono - st.TempAt
-	return unseen > longestInterval && (r.Temperature-st.Temp).Celsius() < fastest*unseen.Hours()
-}
+// climbed reports whether the probe was nearly there before, as after a heat
+// while it was out of service and nothing was judged.
+func (p *probe) climbed() bool { return p.st.HasTemp && !p.st.Alone && p.st.Temp >= implausible-leap }
 
 // beside asks the other probes of the enclosure: how many can say something,
 // and whether one of them is warm too.
@@ -211,7 +243,7 @@ func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
 // forecast fills what is ahead of the enclosure.
 func (e *Engine) forecast(en *enclosure, now sensors.Instant, slope climate.Slope) {
 	o := climate.Outlook{
-		At: now.Mono, Air: float64(en.now.hot) / 100, Trend: slope, HasTrend: true,
+		At: e.estAt(now.Mono), Air: float64(en.now.hot) / 100, Trend: slope, HasTrend: true,
 		BandTop: float64(max(en.lim.dayHigh, en.lim.nightHigh)) / 100, Ceiling: float64(en.lim.ceiling) / 100,
 	}
 	if t, ok := e.roomTemp(now.Mono); ok {
@@ -302,7 +334,7 @@ func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
 	}
 	s := &en.slots[kExposure]
 	if en.now.hasTemp {
-		en.st.Dose.Observe(en.doseLim, now.Mono, float64(en.now.hot)/100)
+		en.st.Dose.Observe(en.doseLim, e.estAt(now.Mono), float64(en.now.hot)/100)
 	}
 	share := en.st.Dose.Fraction(en.doseLim)
 	in := alarm.Missing

@@ -217,7 +217,7 @@ func (e *Engine) moversExplain(en *enclosure, pic *climate.Picture, side float64
 // firstDaysExplain is roomExplains while nothing is known of what is usual.
 func (e *Engine) firstDaysExplain(en *enclosure, r *climate.RoomCase, side float64) string {
 	here := "the room itself is " + unit.Temperature(r.Temp).Mark(1)
-	if t, ok := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan); ok && side*(r.Temp-t) >= roomClimb {
+	if t, ok := en.st.Thermal.RoomBefore(e.estAt(e.now.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
 		return fmt.Sprintf("%s, %s by %s than %.0f h ago", here, warmer(side), by(r.Temp-t), roomSpan.Hours())
 	}
 	low, high := min(en.lim.dayLow, en.lim.nightLow), max(en.lim.dayHigh, en.lim.nightHigh)

@@ -69,7 +69,7 @@ func (e *Engine) floorHum(en *enclosure) int32 {
 func (e *Engine) waitForDoor(en *enclosure, s *slot) bool {
 	since, open := en.st.Door.Open()
 	return s.rec.Life.Suppress && open && !en.st.Door.Ajar() &&
-		en.st.At.Mono-since < climate.DoorWait+quickEvery && s.rec.Life.OnFor >= e.cfg.Rules.FloorOnDelay.D()-2*quickEvery
+		e.estAt(en.st.At.Mono)-since < climate.DoorWait+quickEvery && s.rec.Life.OnFor >= e.cfg.Rules.FloorOnDelay.D()-2*quickEvery
 }
 
 // StandIn is by how much the humidity where the floor is judged usually
@@ -140,7 +140,7 @@ func (e *Engine) dryDoubt(en *enclosure, now time.Duration, floor, dead int32) b
 // a door left ajar. Heat is never excused.
 func (e *Engine) watchDoor(en *enclosure, now sensors.Instant, disturbed bool) {
 	r := climate.DoorReading{
-		At: now.Mono, Temp: float64(en.now.main) / 100, RH: float64(en.now.hum) / 100, Disturbed: disturbed,
+		At: e.estAt(now.Mono), Temp: float64(en.now.main) / 100, RH: float64(en.now.hum) / 100, Disturbed: disturbed,
 	}
 	if !en.now.hasTemp {
 		return

@@ -15,10 +15,14 @@ func (e *Engine) watchMist(en *enclosure, now sensors.Instant) {
 		return
 	}
 	st := &en.st
-	switch st.Mist.Observe(now.Mono, float64(en.now.main)/100, float64(en.now.hum)/100) {
+	at := e.estAt(now.Mono)
+	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > longestInterval && en.slots[kMistEndless].rec.Life.Active {
+		st.Cut = true
+	}
+	switch st.Mist.Observe(at, float64(en.now.main)/100, float64(en.now.hum)/100) {
 	case climate.MistStarted:
 		if p, ok := st.Mist.Current(); ok {
-			st.PulseAt, st.HasPulse = p.Start, true
+			st.PulseAt, st.HasPulse = p.Start-e.off.Added, true
 		}
 	case climate.MistEnded:
 		st.Soaks.pulse()
@@ -77,11 +81,18 @@ func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
 	s := &en.slots[kMistEndless]
 	endless := st.Watch.Endless(&st.Mist, longest) &&
 		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsByItself(en, now.Mono))
+	if st.Cut { // nobody saw whether it ended: air that is still soaked says no
+		st.Cut = !endless && s.rec.Life.Active && en.now.hum >= soakedEnd
+		endless = endless || st.Cut
+	}
 	if endless || s.open() {
 		s.limit(soaked.Minutes(), longest.Minutes())
 		e.hold(s, now, endless)
 	}
 }
+
+// soakedEnd is a humidity, in hundredths of a percent, at which a mist is over.
+const soakedEnd = 9500
 
 // soakedElsewhere reports whether enclosures on other supplies are soaked too:
 // two pumps do not stick together, but lamps and vents fail together.
@@ -126,7 +137,7 @@ func (e *Engine) coolsWithRoom(en *enclosure) bool {
 	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
 		return true
 	}
-	was, old := en.st.Thermal.RoomBefore(e.now.Mono, roomSpan)
+	was, old := en.st.Thermal.RoomBefore(e.estAt(e.now.Mono), roomSpan)
 	t, now := e.roomTemp(e.now.Mono)
 	if old && now && was-float64(t)/100 >= roomClimb {
 		return true
@@ -201,8 +212,8 @@ func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
 		if en.mist < 0 || !en.st.HasDue || e.firstOfSupply(en.mist) != mist {
 			continue
 		}
-		if v, at := en.st.Watch.Verdict(now.Mono, &en.st.Mist); v != climate.MistPending {
-			en.st.Verdict, en.st.VerdictAt = v, at
+		if v, at := en.st.Watch.Verdict(e.estAt(now.Mono), &en.st.Mist); v != climate.MistPending {
+			en.st.Verdict, en.st.VerdictAt = v, at-e.off.Added
 		}
 		switch {
 		case en.st.Verdict != climate.MistPending:

@@ -40,7 +40,7 @@ func (e *Engine) watchMoist(en *enclosure, now sensors.Instant) {
 		m.Filled = 0
 		return
 	}
-	switch n := int64(now.Mono / moistSlot); {
+	switch n := int64(e.estAt(now.Mono) / moistSlot); {
 	case m.Filled == 0 || n > m.Slot+1:
 		m.Filled, m.Slot = 1, n
 	case n > m.Slot:

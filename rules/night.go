@@ -16,13 +16,13 @@ func (e *Engine) watchNight(en *enclosure, now sensors.Instant, main float64) {
 		return
 	}
 	on := e.lamps[en.lamps].on
-	if en.st.Night.Observe(now.Mono, main, on) {
+	if en.st.Night.Observe(e.estAt(now.Mono), main, on) {
 		e.judgeNight(en, now)
 	}
 	t, hasRoom := e.roomTemp(now.Mono)
-	stepped := en.st.Lamps.Observe(now.Mono, main, float64(t)/100, hasRoom, on)
+	stepped := en.st.Lamps.Observe(e.estAt(now.Mono), main, float64(t)/100, hasRoom, on)
 	if en.now.hasLux {
-		en.st.Lamps.ObserveLight(now.Mono, float64(en.now.lux), on)
+		en.st.Lamps.ObserveLight(e.estAt(now.Mono), float64(en.now.lux), on)
 	}
 	if stepped || en.now.hasLux {
 		e.judgeLamps(en, now)

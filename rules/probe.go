@@ -26,6 +26,8 @@ type ProbeState struct {
 	Temp    sensors.CentiCelsius `json:"temp"` // last trusted
 	TempAt  time.Duration        `json:"temp_at"`
 	HasTemp bool                 `json:"has_temp"`
+	AnyAt   time.Duration        `json:"any_at,omitempty"` // last one at all, doubted ones included
+	Back    bool                 `json:"back,omitempty"`   // nobody saw how it came to the implausible heat that it tells
 	Hum     sensors.CentiPercent `json:"hum"`
 	HumAt   time.Duration        `json:"hum_at"`
 	HasHum  bool                 `json:"has_hum"`
@@ -80,11 +82,14 @@ type ProbeState struct {
 
 // probe is a configured probe with its state and alarms.
 type probe struct {
-	cfg   configs.Probe
-	encl  int  // -1 for none
-	open  int  // alarms that are not NORM
-	out   bool // out of service: in a calibration jar, or on the bench
-	due   struct{ temp, hum bool }
+	cfg  configs.Probe
+	encl int  // -1 for none
+	open int  // alarms that are not NORM
+	out  bool // out of service: in a calibration jar, or on the bench
+	due  struct{ temp, hum bool }
+	// since is when the last gap ended in which nobody looked: what the probe
+	// said before is not present.
+	since time.Duration
 	st    ProbeState
 	slots [probeKinds]slot
 }
@@ -230,7 +235,7 @@ func (p *probe) heard() time.Duration {
 
 // fresh reports whether a value of that time may count as present.
 func (p *probe) fresh(r *configs.Rules, now, at time.Duration) bool {
-	return now-at <= p.silentAfter(r)
+	return at >= p.since && now-at <= p.silentAfter(r)
 }
 
 // gap is the longest running time between two samples that a delay counts.
@@ -278,7 +283,7 @@ func (p *probe) use(r *configs.Rules, now time.Duration) use {
 	if p.out {
 		return use{}
 	}
-	oldest := now - p.silentAfter(r)
+	oldest := max(now-p.silentAfter(r), p.since)
 	u := use{temp: st.tempSound() && st.TempAt >= oldest, hum: st.humSound() && !st.Dewy && st.HumAt >= oldest}
 	u.doubt = st.HasTemp && !u.temp || st.HasHum && !u.hum || st.Doubtful || st.Alone
 	return u

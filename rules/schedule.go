@@ -114,7 +114,7 @@ func (e *Engine) dueMists(now sensors.Instant) {
 		}
 		for j := range e.encls {
 			if en := &e.encls[j]; en.mist == i {
-				en.st.Watch.Expect(due)
+				en.st.Watch.Expect(e.estAt(due))
 				en.st.DueAt, en.st.HasDue = due, true
 			}
 		}

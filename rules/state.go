@@ -8,7 +8,6 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -21,6 +20,7 @@ const StateVersion = 1
 type State struct {
 	Version    int                        `json:"version"`
 	Now        sensors.Instant            `json:"now"`
+	Off        Off                        `json:"off,omitzero"`
 	Watched    time.Duration              `json:"watched"` // since then, without a gap
 	MinuteAt   time.Duration              `json:"minute_at"`
 	HourAt     time.Duration              `json:"hour_at"`
@@ -36,7 +36,7 @@ type State struct {
 func (e *Engine) State() *State {
 	e.settle()
 	s := &State{
-		Version: StateVersion, Now: e.now, Watched: e.watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.load, Room: e.room,
+		Version: StateVersion, Now: e.now, Off: e.off, Watched: e.watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.load, Room: e.room,
 		Probes:     make(map[string]*ProbeState, len(e.probes)),
 		Enclosures: make(map[string]*EnclosureState, len(e.encls)),
 		Mists:      make(map[string]*MistState, len(e.mists)),
@@ -115,62 +115,45 @@ func (e *Engine) severe(s *slot) *alarm.Record {
 	return nil
 }
 
-// Restore goes on from persisted state and records, either of which may be
-// missing or older than the other. What happened after the state was kept is
-// not known: no silence, no missed mist and no doubt is taken from it. Subjects
-// that the configuration no longer has end with a transition to NORM.
+// Restore goes on after a start from persisted state and records, either of
+// which may be missing or older than the other. How long dewline was off is
+// worked out from the state's last set clock, now or once the clock is set.
+// What happened after the state was kept is not known, and nothing is judged
+// across it. Subjects that the configuration no longer has end with a
+// transition to NORM.
 func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Transition {
+	return e.restore(s, records, now, true)
+}
+
+// restore is Restore, of an engine that was off or one that goes on.
+func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bool) []Transition {
 	e.out = e.out[:0]
 	if s != nil && s.Version == StateVersion && s.Now.Mono <= now.Mono+mostLost {
 		e.take(s)
 		e.pull(now.Mono)
 		e.ageAt = -1
 	}
-	var lost time.Duration
+	resumed := e.began || len(records) > 0
+	a := absence{known: true}
 	if e.began {
-		lost = now.Mono - e.now.Mono
+		a.lost = max(now.Mono-e.now.Mono, 0)
 	}
-	e.advance(now)
+	if off {
+		a.off, a.known = e.timeOff(now)
+		a.nobody = a.off
+	}
+	a.short = a.known && a.lost+a.off <= 2*e.cfg.Room.Poll.D()
+	e.note(now)
 	for i := range e.encls {
 		e.combine(&e.encls[i], e.now.Mono)
 	}
 	for _, r := range records {
 		e.adopt(r, now)
 	}
-	if lost > 0 {
-		e.forgive(lost, now.Mono)
+	if resumed && (a.lost > 0 || a.off > 0 || !a.known) {
+		e.interrupt(now, a)
 	}
 	return e.out
-}
-
-// forgive takes a stretch that the state knows nothing of for what it is.
-func (e *Engine) forgive(lost, now time.Duration) {
-	short := lost <= 2*e.cfg.Room.Poll.D() // a reload, or a clean stop and start
-	for i := range e.probes {
-		p := &e.probes[i]
-		switch {
-		case p.slot(kSilent).rec.Life.Active:
-			p.st.Unseen = 0
-		case short:
-			p.st.Unseen += lost
-		default:
-			p.st.Unseen = now - p.heard()
-		}
-	}
-	if short {
-		return
-	}
-	e.watched = now
-	for i := range e.encls {
-		st := &e.encls[i].st
-		if st.HasDue && st.DueAt+patience > now-lost {
-			st.Watch.Waiting, st.HasDue, st.Verdict = false, false, climate.MistPending
-		}
-		// A door that opened since is forgotten, but the floor was excused.
-		if l := &e.encls[i].slots[kFloor].rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse {
-			st.Excused, st.HasExcuse, st.DoorAt = now+e.cfg.Rules.DoorExcuse.D(), true, now
-		}
-	}
 }
 
 // mostLost is by how much running time may have gone back, because the record
@@ -182,6 +165,7 @@ const mostLost = 10 * time.Minute
 func (e *Engine) pull(now time.Duration) {
 	e.now.Mono = min(e.now.Mono, now)
 	e.watched = min(e.watched, now)
+	e.off.At = min(e.off.At, now)
 	e.minuteAt, e.hourAt = min(e.minuteAt, now), min(e.hourAt, now)
 	for i := range e.probes {
 		st := &e.probes[i].st
@@ -191,7 +175,8 @@ func (e *Engine) pull(now time.Duration) {
 				*at = now - 1
 			}
 		}
-		st.TempAt, st.HumAt = min(st.TempAt, now), min(st.HumAt, now)
+		e.probes[i].since = min(e.probes[i].since, now-1)
+		st.TempAt, st.AnyAt, st.HumAt = min(st.TempAt, now), min(st.AnyAt, now), min(st.HumAt, now)
 		st.StillAt, st.JumpAt, st.LeapAt = min(st.StillAt, now), min(st.JumpAt, now), min(st.LeapAt, now)
 	}
 	for i := range e.encls {
@@ -203,7 +188,10 @@ func (e *Engine) pull(now time.Duration) {
 
 // take copies what the configuration still knows.
 func (e *Engine) take(s *State) {
-	e.now, e.began = s.Now, !s.Now.IsZero()
+	e.now, e.began, e.off = s.Now, !s.Now.IsZero(), s.Off
+	if s.Now.Synced && s.Now.Mono > e.off.Set.Mono { // also of a state without Off
+		e.off.Set = s.Now
+	}
 	e.minuteAt, e.hourAt, e.load, e.room = s.MinuteAt, s.HourAt, s.Load, s.Room
 	e.watched = s.Watched
 	for i := range e.probes {
@@ -213,6 +201,7 @@ func (e *Engine) take(s *State) {
 		} else {
 			p.st.Began = s.Now
 		}
+		p.since = s.Watched
 	}
 	for i := range e.encls {
 		en := &e.encls[i]
@@ -307,5 +296,5 @@ func (e *Engine) Reconfigure(cfg *configs.Config, now sensors.Instant) []Transit
 	state, records := e.State(), e.Records()
 	e.gone, e.self = nil, nil
 	e.build(cfg)
-	return e.Restore(state, records, now)
+	return e.restore(state, records, now, false)
 }

@@ -48,7 +48,7 @@ func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
 		e.settleSwap(p)
 	}
 	e.judgeSwap(p, r.At)
-	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin {
+	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.since {
 		return
 	}
 	before := p.latest()

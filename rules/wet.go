@@ -37,7 +37,7 @@ func (p *probe) followWet(r *sensors.Reading) {
 	if r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad {
 		return
 	}
-	if w.Since == 0 && p.st.HasHum {
+	if w.Since == 0 && p.st.HasHum && p.st.HumAt >= p.since {
 		w.climb(p.st.Hum, r.Humidity-p.st.Hum)
 	}
 	switch {

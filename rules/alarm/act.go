@@ -42,6 +42,9 @@ func (r *Record) PutOnShelf(s Spec, now sensors.Instant, d time.Duration, oneSho
 		return Change{From: r.State, To: r.State}, false
 	}
 	r.Shelf = &Shelf{Until: now.Mono + d, OneShot: oneShot, Began: oneShot && r.Active}
+	if now.Synced {
+		r.Shelf.Wall = now.Wall.Add(d)
+	}
 	return r.settle(s, now, ""), true
 }
 
@@ -68,6 +71,10 @@ func (r *Record) Return(s Spec, now sensors.Instant) (Change, bool) {
 	r.Out = nil
 	return r.settle(s, now, ""), true
 }
+
+// Interrupt starts the delays afresh, because nobody looked for so long that
+// what was seen before says nothing of now. The state stays.
+func (r *Record) Interrupt(now sensors.Instant) { r.Seen, r.SeenAt = Missing, now.Mono }
 
 // Worsen makes an acknowledged alarm unacknowledged, because what was
 // acknowledged was less than what it is now.

@@ -53,9 +53,12 @@ type Spec struct {
 	Latched      bool // a return to normal waits for a reset
 }
 
-// A Shelf is a person's decision to put an alarm away for a while.
+// A Shelf is a person's decision to put an alarm away for a while. It ends at
+// whichever of its two ends comes first: running time stands still while dewline
+// is off.
 type Shelf struct {
-	Until   time.Duration `json:"until"` // running time
+	Until   time.Duration `json:"until"`         // running time
+	Wall    time.Time     `json:"wall,omitzero"` // the same end by a set clock, believed only when synchronised
 	OneShot bool          `json:"one_shot,omitempty"`
 	Began   bool          `json:"began,omitempty"` // one-shot: the active period has started
 }

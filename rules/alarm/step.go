@@ -82,6 +82,12 @@ func (r *Record) expire(s Spec, now sensors.Instant) (why string) {
 		return why
 	}
 	until := min(r.Shelf.Until, now.Mono+s.MaxShelf)
+	if w := r.Shelf.Wall; now.Synced && !w.IsZero() {
+		// Both clocks drift apart by less than a second while dewline runs.
+		if left := now.Mono + w.Sub(now.Wall); left < until-time.Second {
+			until = left
+		}
+	}
 	began := r.Shelf.Began || r.Active
 	ended := r.Shelf.OneShot && r.Shelf.Began && !r.Active
 	if ended || now.Mono >= until {
@@ -90,7 +96,7 @@ func (r *Record) expire(s Spec, now sensors.Instant) (why string) {
 	}
 	if until != r.Shelf.Until || began != r.Shelf.Began {
 		// A new one, as snapshots of the record may share the old one.
-		r.Shelf = &Shelf{Until: until, OneShot: r.Shelf.OneShot, Began: began}
+		r.Shelf = &Shelf{Until: until, Wall: r.Shelf.Wall, OneShot: r.Shelf.OneShot, Began: began}
 	}
 	return why
 }

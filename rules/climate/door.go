@@ -160,6 +160,15 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 // must not look like the level before another fall.
 func (d *Door) rest() { d.State, d.Filled, d.Head = DoorQuiet, 0, 0 }
 
+// Interrupt forgets what the next reading would be compared with, because nobody
+// looked for a while. A door that was ajar is so until it is seen to be shut.
+func (d *Door) Interrupt() {
+	d.Filled, d.Head, d.Mark = 0, 0, doorMark{}
+	if d.State == DoorOpened {
+		d.State = DoorQuiet
+	}
+}
+
 // wideOpen reports whether as much of the room came in as a door lets in.
 func (d *Door) wideOpen(r *DoorReading, rh, temp float64) bool {
 	// Air that goes out takes its warmth along: drying alone is a fan, a vent

@@ -139,6 +139,10 @@ func (n *Night) turn(at time.Duration) bool {
 	return true
 }
 
+// Interrupt forgets the cycle under way, because nobody looked for so long that
+// the lamps may have switched.
+func (n *Night) Interrupt() { n.Phase, n.HasDay = lampPhase{}, false }
+
 // Report returns the last whole cycle.
 func (n *Night) Report() (NightReport, bool) { return n.Done, n.Cycles > 0 }
 

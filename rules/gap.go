@@ -1,0 +1,234 @@
+package rules
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+)
+
+// A Gap is a stretch in which nobody looked: dewline was off, or stood still.
+type Gap struct {
+	From time.Time // by a set clock; zero where none was
+	For  time.Duration
+}
+
+// Off is what is known of the time in which dewline did not run. Running time
+// stands still in it, so only a clock that is set before and after tells its
+// length.
+type Off struct {
+	Set   sensors.Instant `json:"set,omitzero"`    // the newest moment with a set clock
+	Open  bool            `json:"open,omitempty"`  // it was off since then, for how long is not known yet
+	At    time.Duration   `json:"at,omitempty"`    // running time at which that began
+	Added time.Duration   `json:"added,omitempty"` // by how much the estimators' time is ahead of running time
+}
+
+// unknownOff stands in the estimators' time for an unknown length: none of them
+// compares values that are so far apart.
+const unknownOff = 6 * time.Hour
+
+// An absence is one stretch that the engine has to make up for.
+type absence struct {
+	lost   time.Duration // running time of which the engine remembers nothing
+	off    time.Duration // and time that running time does not count
+	known  bool          // off is
+	nobody time.Duration // looked for so long; what was lost with a state was looked at
+	short  bool          // a reload, a clean stop and start: only silence is forgiven
+}
+
+// stoodStill makes up for a stretch without a call: an engine that runs is called
+// at least once a poll.
+func (e *Engine) stoodStill(was, now sensors.Instant) {
+	stood, polls := now.Sub(was), 2*e.cfg.Room.Poll.D()
+	if stood <= max(polls, 30*time.Second) {
+		return
+	}
+	e.gap = Gap{For: stood}
+	if was.Synced {
+		e.gap.From = was.Wall
+	}
+	e.interrupt(now, absence{lost: stood, known: true, nobody: stood, short: stood <= max(polls, stoodShort)})
+}
+
+// stoodShort is how long an engine may stand still and go on with what it knows,
+// as its running time counts that.
+const stoodShort = 2 * time.Minute
+
+// estAt is the time that the estimators live in. It counts the time off too, so
+// that what they compare lies as far apart as it did.
+func (e *Engine) estAt(mono time.Duration) time.Duration { return mono + e.off.Added }
+
+// timeOff is how long dewline was off before a start; false while that is not
+// known, or never will be because no clock was set.
+func (e *Engine) timeOff(now sensors.Instant) (time.Duration, bool) {
+	o := &e.off
+	if o.Set.IsZero() {
+		return 0, false
+	}
+	if !o.Open {
+		o.Open, o.At = true, now.Mono
+	}
+	return e.closeOff(now)
+}
+
+// closeOff works out how long dewline was off, once the clock is set.
+func (e *Engine) closeOff(now sensors.Instant) (time.Duration, bool) {
+	o := &e.off
+	if !now.Synced {
+		return 0, false
+	}
+	o.Open = false
+	d := now.Wall.Sub(o.Set.Wall) - now.Sub(o.Set)
+	if d < -time.Minute {
+		return 0, false // the clock was set back: it was wrong before, or is now
+	}
+	d = max(d, 0)
+	e.gap = Gap{From: o.Set.Wall.Add(o.At - o.Set.Mono), For: d}
+	return d, true
+}
+
+// learnOff takes in the length of a time off that has become known.
+func (e *Engine) learnOff(now sensors.Instant) {
+	at := e.off.At
+	d, known := e.closeOff(now)
+	if !known {
+		return
+	}
+	e.off.Added += max(0, d-unknownOff)
+	e.age(d, at)
+	for i := range e.encls {
+		if dose := &e.encls[i].st.Dose; dose.Minutes > 0 {
+			dose.Unknown += d
+		}
+	}
+}
+
+// TakeGap returns the last stretch in which nobody looked, once, as soon as its
+// length is known.
+func (e *Engine) TakeGap() (Gap, bool) {
+	g := e.gap
+	e.gap = Gap{}
+	return g, g.For > 0
+}
+
+// interrupt goes on after a stretch of which nothing is known. Nothing is judged
+// across it: what the engine saw before is no longer present, and what takes two
+// looks begins anew. Alarms that are open stay so.
+func (e *Engine) interrupt(now sensors.Instant, a absence) {
+	switch {
+	case !a.known:
+		e.off.Added += unknownOff
+	case !a.short:
+		e.off.Added += a.off
+		e.age(a.off, now.Mono)
+	}
+	e.forgive(a, now.Mono)
+	if a.short {
+		return
+	}
+	e.watched = now.Mono
+	for i := range e.probes {
+		e.probes[i].interrupt(now.Mono)
+	}
+	long := !a.known || a.nobody > longestInterval
+	for i := range e.encls {
+		en := &e.encls[i]
+		en.interrupt(a)
+		if long {
+			en.st.Act.Interrupt(now)
+			en.st.Cold.Interrupt(now)
+		}
+		e.combine(en, now.Mono)
+	}
+	if long {
+		e.settle()
+		e.eachSlot(func(s *slot) { s.rec.Life.Interrupt(now) })
+		for i := range e.probes {
+			st := &e.probes[i].st
+			st.StillAt, st.HasPeers, st.Leap = now.Mono, false, 0
+		}
+	}
+	e.ageAt = -1
+}
+
+// age makes what was seen before a time off as old as it is.
+func (e *Engine) age(off, before time.Duration) {
+	back := func(at *time.Duration) {
+		if *at < before {
+			*at -= off
+		}
+	}
+	for i := range e.probes {
+		st := &e.probes[i].st
+		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.probes[i].slot(kSilent).rec.Life.Active {
+			st.Unseen += off // nobody listened
+		}
+		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.TempAt, &st.AnyAt, &st.HumAt} {
+			back(at)
+		}
+	}
+	for i := range e.encls {
+		st := &e.encls[i].st
+		for _, at := range []*time.Duration{&st.At.Mono, &st.PulseAt, &st.DoorAt, &st.Excused} {
+			back(at)
+		}
+	}
+}
+
+// interrupt forgets what takes a reading from before and one from now.
+func (p *probe) interrupt(now time.Duration) {
+	st := &p.st
+	p.since = now
+	st.HotRun, st.Step, st.AwaySince = 0, Step{}, 0
+	if !st.Dewy {
+		st.DewSince = 0
+	}
+	if st.Wet.Since == 0 {
+		st.Wet = Wet{}
+	}
+}
+
+// interrupt is that for the estimators which do not see the gap by themselves.
+func (en *enclosure) interrupt(a absence) {
+	st := &en.st
+	st.Door.Interrupt()
+	st.Moist.Filled = 0
+	st.Ahead, st.Turns = Ahead{}, [numByTemp]CauseTurn{}
+	if !a.known {
+		st.Dose.Started = false // the length is added when it is known
+	}
+	if !a.known || a.nobody >= unknownOff {
+		st.Night.Interrupt()
+	}
+}
+
+// forgive takes a stretch that the engine knows nothing of for what it is: no
+// silence, no missed mist and no doubt is taken from it.
+func (e *Engine) forgive(a absence, now time.Duration) {
+	for i := range e.probes {
+		p := &e.probes[i]
+		switch {
+		case p.slot(kSilent).rec.Life.Active:
+			p.st.Unseen = 0
+		case a.short:
+			p.st.Unseen += a.lost
+		default:
+			p.st.Unseen = now - p.heard()
+		}
+	}
+	if a.short {
+		return
+	}
+	for i := range e.encls {
+		st := &e.encls[i].st
+		if st.HasDue && (!a.known || st.DueAt+patience > now-a.lost-a.off) {
+			st.Watch.Waiting, st.HasDue, st.Verdict = false, false, climate.MistPending
+		}
+		// A door that opened since is forgotten, but the floor was excused.
+		excuse := e.cfg.Rules.DoorExcuse.D()
+		if l := &e.encls[i].slots[kFloor].rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.known && a.off < excuse {
+			st.Excused, st.HasExcuse, st.DoorAt = now+excuse, true, now
+		}
+	}
+}
