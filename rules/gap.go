@@ -109,6 +109,9 @@ func (e *Engine) learnOff(now sensors.Instant) {
 func (e *Engine) TakeGap() (Gap, bool) {
 	g := e.gap
 	e.gap = Gap{}
+	if !g.From.IsZero() {
+		g.From = g.From.In(e.loc)
+	}
 	return g, g.For > 0
 }
 

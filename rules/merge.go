@@ -53,6 +53,9 @@ func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records 
 		all = append(all, r)
 	}
 	sortRecords(all)
+	if s != nil && !s.Off.Set.IsZero() && !s.Off.Open { // nobody looked until this run began
+		s.Off.Open, s.Off.At = true, by
+	}
 	fresh := New(e.cfg)
 	fresh.leap = e.leap
 	*e = *fresh

@@ -10,6 +10,8 @@ type Clock struct {
 	start  time.Time // holds Go's monotonic reading
 	resume time.Duration
 	synced func() bool
+	asleep func() time.Duration // of the board in suspend, since boot
+	slept  time.Duration        // that at start
 
 	mu   sync.Mutex
 	last time.Duration
@@ -20,14 +22,21 @@ type Clock struct {
 // Instants are Synced when synced says so; nil means never.
 func NewClock(resume time.Duration, synced func() bool) *Clock {
 	resume = max(resume, 0)
-	return &Clock{start: time.Now(), resume: resume, synced: synced, last: resume}
+	return &Clock{start: time.Now(), resume: resume, synced: synced, last: resume, asleep: asleep, slept: asleep()}
 }
+
+// leastSleep is longer than what two clocks read one after the other differ by.
+const leastSleep = time.Second
 
 // Now returns the present moment. Mono never goes back between two calls.
 func (c *Clock) Now() Instant {
 	now := time.Now()
 	c.mu.Lock()
-	c.last = max(c.last, c.resume+now.Sub(c.start))
+	run := now.Sub(c.start)
+	if d := c.asleep() - c.slept; d >= leastSleep { // Go's clock stands still in suspend
+		run += d
+	}
+	c.last = max(c.last, c.resume+run)
 	mono := c.last
 	c.mu.Unlock()
 	return Instant{

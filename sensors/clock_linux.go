@@ -2,6 +2,7 @@ package sensors
 
 import (
 	"os"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -15,6 +16,17 @@ const timesyncStamp = "/run/systemd/timesync/synchronized"
 // needs its rtcsync directive for that. Where a sandbox forbids the call, the
 // stamp of systemd's own time daemon decides.
 func KernelSynced() bool { return synced(unix.Adjtimex, timesyncStamp) }
+
+// asleep is how long the board was in suspend since boot: CLOCK_BOOTTIME counts
+// it and CLOCK_MONOTONIC does not (clock_gettime(2)). 0 where the kernel does not
+// say.
+func asleep() time.Duration {
+	var boot, awake unix.Timespec
+	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &boot) != nil || unix.ClockGettime(unix.CLOCK_MONOTONIC, &awake) != nil {
+		return 0
+	}
+	return time.Duration(boot.Nano() - awake.Nano())
+}
 
 // synced is KernelSynced for any kernel and stamp.
 func synced(ask func(*unix.Timex) (int, error), stamp string) bool {

@@ -27,6 +27,23 @@ func TestClockGoesOnFromWhereTheLastRunStopped(t *testing.T) {
 	})
 }
 
+// clock_gettime(2): CLOCK_MONOTONIC stands still in suspend, as Go's clock does.
+func TestClockCountsTheSleepOfTheBoard(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewClock(time.Hour, nil)
+		slept := c.slept
+		c.asleep = func() time.Duration { return slept + 6*time.Hour }
+		<-time.After(time.Second)
+		if got := c.Now().Mono; got != 7*time.Hour+time.Second {
+			t.Errorf("running time %s after 6 h asleep", got)
+		}
+		c.asleep = func() time.Duration { return slept + 6*time.Hour - time.Millisecond }
+		if got := c.Now().Mono; got < 7*time.Hour+time.Second {
+			t.Errorf("running time went back to %s", got)
+		}
+	})
+}
+
 func TestClockNegativeResumeStartsAtZero(t *testing.T) {
 	if got := NewClock(-time.Hour, nil).Now(); got.Mono < 0 || got.Synced {
 		t.Errorf("got %+v, want a running time from 0 up, never synced", got)

@@ -7,8 +7,9 @@ import "time"
 // come from Wall.
 type Instant struct {
 	// Mono is dewline's own running time. It never goes back, goes on across
-	// restarts (the store remembers where it stopped), and is unaffected by
-	// clock steps.
+	// restarts (the store remembers where it stopped), counts the time in which
+	// the board sleeps but not that in which dewline is off, and is unaffected
+	// by clock steps.
 	Mono time.Duration `json:"mono"`
 	// Wall is the board's idea of the time of day, which may be wrong.
 	Wall time.Time `json:"wall"`

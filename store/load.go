@@ -46,6 +46,9 @@ func (s *Store) load(tx *bolt.Tx, rep *Report) error {
 		rep.Readings += len(o.recs)
 		for i := range o.recs {
 			note(o.recs[i].Mono, o.recs[i].Wall)
+			if at := instantOf(&o.recs[i]); at.Synced && at.Mono > rep.LastSet.Mono {
+				rep.LastSet = at
+			}
 		}
 	}
 	for _, e := range entries {

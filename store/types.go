@@ -73,7 +73,9 @@ type Report struct {
 	Check       time.Duration // how long the check before use took
 	Readings    int           // readings of the open hour taken back into memory
 	LastMono    time.Duration // where running time stopped, for the next Instant
-	LastWall    time.Time     // the newest wall time on record
+	LastWall    time.Time     // the newest wall time on record, which an unset clock may have told
+	// LastSet is the newest moment of the open hour under a set clock; zero for none.
+	LastSet sensors.Instant
 }
 
 // A Bucket is a kind of document.

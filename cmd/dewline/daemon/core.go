@@ -82,6 +82,7 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 		c.blindEnds = 0
 		e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
 	}
+	e.add(c.tellBlind(now))
 	e.add(c.watchDelivery(now))
 	e.add(c.watchSelf(now))
 	if now.Mono >= c.refreshAt {
@@ -225,11 +226,29 @@ type Saved struct {
 	Alarms []store.Doc
 	Outbox []store.Doc
 	Drills []store.Doc
+	// LastSet is the newest moment with a set clock on record; zero for none.
+	LastSet sensors.Instant
+}
+
+// state is the rules' state with the newest set clock that is known, which may
+// be all of it.
+func (s *Saved) state() (*rules.State, error) {
+	state, err := decodeState(s.State)
+	if s.LastSet.IsZero() {
+		return state, err
+	}
+	if state == nil {
+		state = &rules.State{Version: rules.StateVersion}
+	}
+	if s.LastSet.Mono > state.Off.Set.Mono {
+		state.Off.Set = s.LastSet
+	}
+	return state, err
 }
 
 // decode reads back what the parts of the core left. What cannot be read is named.
 func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []alert.Doc, errs []error) {
-	state, err := decodeState(s.State)
+	state, err := s.state()
 	if err != nil {
 		errs = append(errs, err)
 	}
@@ -264,6 +283,7 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	// Where one side could not be read back whole, the other makes up for it.
 	e.add(c.desked(c.desk.Reconcile(now, c.engine.Open())))
 	c.resumeSelf(now)
+	e.add(c.tellBlind(now))
 	return e, errors.Join(errs...)
 }
 
@@ -289,18 +309,28 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 	}
 }
 
-// blindShown is how long the alarm of a blind period stays active.
-const blindShown = 5 * time.Minute
+// A gap of blindAtLeast is told; the alarm of it stays active for blindShown.
+const (
+	blindAtLeast = 5 * time.Minute
+	blindShown   = 5 * time.Minute
+)
 
-// BlindSince raises blind-period for a while: nobody watched from since to now.
-func (c *Core) BlindSince(now sensors.Instant, since time.Time) Effects {
+// tellBlind raises blind-period for a while once it is known for how long nobody
+// watched.
+func (c *Core) tellBlind(now sensors.Instant) Effects {
+	g, ok := c.engine.TakeGap()
+	if !ok || g.For < blindAtLeast {
+		return Effects{}
+	}
 	c.blindEnds = now.Mono + blindShown
-	gap := now.Wall.Sub(since)
+	since := ""
+	if !g.From.IsZero() {
+		since = "from " + g.From.Format("2006-01-02 15:04 MST") + " "
+	}
 	return c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
-		Value: gap.Minutes(), HasValue: true, Unit: "min",
-		Text: fmt.Sprintf("Nobody watched from %s for %s: dewline was not running.",
-			since.Format("2006-01-02 15:04 MST"), gap.Round(time.Minute)),
+		Value: g.For.Minutes(), HasValue: true, Unit: "min",
+		Text:        fmt.Sprintf("Nobody watched %sfor %s: dewline was not running.", since, g.For.Round(time.Minute)),
 		FirstAction: "Look at the enclosures; find out why dewline or its power was off.",
 	})
 }

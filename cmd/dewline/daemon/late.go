@@ -108,6 +108,7 @@ func (d *Daemon) runLate(ctx context.Context) {
 // joinLate reads what a record holds and has the core take it in.
 func (d *Daemon) joinLate(ctx context.Context, o opened) {
 	saved, err := loadSaved(o.st)
+	saved.LastSet = o.report.LastSet
 	if err != nil {
 		d.log.Error("part of the record cannot be read", "err", err)
 	}

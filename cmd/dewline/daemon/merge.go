@@ -38,6 +38,7 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	e.add(c.after(now, ts))
 	c.resumeSelf(now)
 	c.believe()
+	e.add(c.tellBlind(now))
 	return e, errors.Join(errs...)
 }
 

@@ -15,11 +15,9 @@ import (
 	"dewline/store"
 )
 
-// Limits of opening the record: watching begins without it after openWithin.
-const (
-	openWithin   = 8 * time.Second
-	blindAtLeast = 5 * time.Minute
-)
+// openWithin is how long the record may take to open: then watching begins without
+// it.
+const openWithin = 8 * time.Second
 
 // openRecord opens the store and returns what an earlier run left in it. A
 // store that cannot be opened does not stop the watch: it keeps readings in
@@ -53,6 +51,7 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	}
 	d.attach(st)
 	saved, err := loadSaved(st)
+	saved.LastSet = report.LastSet
 	if err != nil {
 		d.log.Error("part of the record cannot be read", "err", err)
 	}
@@ -172,9 +171,6 @@ func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 	}
 	if st := d.currentStore(); st != nil {
 		d.noteSettings(now, st)
-	}
-	if gap := now.Wall.Sub(report.LastWall); now.Synced && !report.LastWall.IsZero() && gap >= blindAtLeast {
-		d.apply(d.core.BlindSince(now, report.LastWall.In(d.cfg.Load().Room.Location)))
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"maps"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -85,10 +86,19 @@ func (r *selfRig) answer(fx Effects) {
 	}
 }
 
-func (r *selfRig) restart() {
+func (r *selfRig) restart() { r.off(0, true) }
+
+// off restarts after a time off, with a set clock or without.
+func (r *selfRig) off(d time.Duration, set bool) {
 	r.t.Helper()
+	state, err := r.core.State()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.now.Wall = r.now.Wall.Add(d)
+	r.now.Synced = set && r.now.Synced
 	r.core = NewCore(demoConfig(r.t), nil)
-	fx, err := r.core.Restore(r.now, r.disk.saved(nil))
+	fx, err := r.core.Restore(r.now, r.disk.saved(state))
 	if err != nil {
 		r.t.Fatal(err)
 	}
@@ -146,8 +156,12 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 	})
 	t.Run("a blind period", func(t *testing.T) {
 		r := newSelfRig(t)
-		r.disk.keep(r.core.BlindSince(r.now, r.now.Wall.Add(-time.Hour)))
 		r.pass(time.Minute)
+		r.off(time.Hour, true)
+		r.pass(time.Minute)
+		if !r.active(rules.BlindPeriod) {
+			t.Fatal("an hour off is not told")
+		}
 		r.restart()
 		r.pass(time.Minute)
 		if !r.active(rules.BlindPeriod) {
@@ -225,4 +239,96 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 			}
 		}
 	}
+}
+
+// text is what an active alarm about dewline says; empty where there is none.
+func (r *selfRig) text(id rules.AlarmID) string {
+	for _, v := range r.core.openAlarms() {
+		if v.Key.Alarm == id && v.Active {
+			return v.Text
+		}
+	}
+	return ""
+}
+
+// A time off is told with its true length, as soon as a set clock tells it, and
+// never where none can.
+func TestCore_BlindPeriod(t *testing.T) {
+	t.Run("the clock is set later", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.pass(10 * time.Minute)
+		r.off(6*time.Hour, false)
+		r.now.Wall = r.now.Wall.Add(-6 * time.Hour) // a board without a clock chip goes on from its last time
+		r.pass(3 * time.Minute)
+		if r.active(rules.BlindPeriod) {
+			t.Error("told before the clock is set")
+		}
+		r.now.Wall, r.now.Synced = r.now.Wall.Add(6*time.Hour), true
+		r.pass(time.Minute)
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 6h0m0s") {
+			t.Errorf("told: %q", got)
+		}
+	})
+	t.Run("the clock is set two starts later", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.pass(10 * time.Minute)
+		r.off(6*time.Hour, false)
+		r.pass(3 * time.Minute)
+		r.off(0, false)
+		r.pass(3 * time.Minute)
+		r.now.Synced = true
+		r.pass(time.Minute)
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 6h0m0s") {
+			t.Errorf("told: %q", got)
+		}
+	})
+	t.Run("a clock that was never set says nothing of a time off", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.now.Synced, r.now.Wall = false, r.now.Wall.Add(-192*time.Hour)
+		r.pass(10 * time.Minute)
+		r.now.Wall = r.now.Wall.Add(192 * time.Hour)
+		r.off(0, false)
+		r.now.Synced = true
+		r.pass(10 * time.Minute)
+		if got := r.text(rules.BlindPeriod); got != "" {
+			t.Errorf("told: %q", got)
+		}
+	})
+	t.Run("a step of the clock of a running board", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.now.Synced = false
+		r.pass(10 * time.Minute)
+		r.now.Wall, r.now.Synced = r.now.Wall.Add(192*time.Hour), true
+		r.pass(10 * time.Minute)
+		r.now.Wall = r.now.Wall.Add(time.Hour)
+		r.pass(10 * time.Minute)
+		r.off(0, true)
+		r.pass(time.Minute)
+		if got := r.text(rules.BlindPeriod); got != "" {
+			t.Errorf("told: %q", got)
+		}
+	})
+	t.Run("what the readings on record say counts without a state", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.pass(10 * time.Minute)
+		saved := r.disk.saved(nil)
+		saved.LastSet = r.now
+		r.now.Wall = r.now.Wall.Add(2 * time.Hour)
+		r.core = NewCore(demoConfig(t), nil)
+		if _, err := r.core.Restore(r.now, saved); err != nil {
+			t.Fatal(err)
+		}
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 2h0m0s") {
+			t.Errorf("told: %q", got)
+		}
+	})
+	t.Run("a process that stood still", func(t *testing.T) {
+		r := newSelfRig(t)
+		r.pass(10 * time.Minute)
+		r.now = r.now.Add(time.Hour)
+		r.pass(time.Minute)
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 1h0m0s") {
+			t.Errorf("told: %q", got)
+		}
+	})
 }

@@ -161,7 +161,6 @@ type actor struct {
 	crashAt   time.Duration
 	downUntil time.Duration // 0 while it runs
 	boot      time.Duration // at, when it started
-	crashed   time.Duration // at, when it last ended
 	resume    time.Duration // running time then
 	wallOff   time.Duration
 	wallEnds  time.Duration
@@ -242,9 +241,6 @@ func (a *actor) round() {
 			return
 		}
 		a.begin()
-		if gap := a.w.at - a.crashed; !a.unset && gap >= blindAtLeast {
-			a.take(a.core.BlindSince(a.now, a.now.Wall.Add(-gap)))
-		}
 	}
 	a.tell()
 	results := a.results
@@ -307,7 +303,7 @@ func (a *actor) crash() {
 			}
 		}
 	}
-	a.resume, a.crashed = max(resume, 0)+time.Second, a.w.at // a start takes its time
+	a.resume = max(resume, 0) + time.Second // a start takes its time
 	a.downUntil = a.w.at + simPoll + exp(a.rng, 8*time.Minute)
 	a.restarts++
 	a.log = append(a.log, e)
