@@ -339,7 +339,7 @@ func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
 	share := en.st.Dose.Fraction(en.doseLim)
 	in := alarm.Missing
 	if en.now.hasTemp {
-		in = alarm.High(int32(share*1000), 500, 100)
+		in = alarm.High(int32(min(share*1000, 1e9)), 500, 100)
 	}
 	switch grows := float64(en.now.hot)/100 - en.doseLim.Boundary; {
 	case in != alarm.Beyond:

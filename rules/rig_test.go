@@ -62,6 +62,7 @@ type rig struct {
 	calls   int
 	synced  bool
 	skew    time.Duration // of the wall clock
+	asleep  time.Duration // off, and the clock not yet set
 }
 
 func newRig(t testing.TB, cfg *configs.Config) *rig {
