@@ -124,7 +124,7 @@ func (e *Engine) interrupt(now sensors.Instant, a absence) {
 		e.off.Added += unknownOff
 	case !a.short:
 		e.off.Added += a.off
-		e.age(a.off, now.Mono)
+		e.age(a.off, now.Mono+1)
 	}
 	e.forgive(a, now.Mono)
 	if a.short {
@@ -183,6 +183,9 @@ func (e *Engine) age(off, before time.Duration) {
 func (p *probe) interrupt(now time.Duration) {
 	st := &p.st
 	p.since = now
+	for _, at := range []*time.Duration{&st.TempAt, &st.AnyAt, &st.HumAt, &st.Heard.Mono, &st.Good.Mono} {
+		*at = min(*at, now-1) // running time goes on from where it stopped, to the moment
+	}
 	st.HotRun, st.Step, st.AwaySince = 0, Step{}, 0
 	if !st.Dewy {
 		st.DewSince = 0

@@ -147,3 +147,24 @@ func TestDamagedEntryDoesNotSetTheTime(t *testing.T) {
 		t.Errorf("running time goes on from %s", rep.LastMono)
 	}
 }
+
+// The newest moment under a set clock is what a start works out its time off from;
+// a later one under a clock that was not set is none.
+func TestReportNamesTheLastSetClock(t *testing.T) {
+	dir := t.TempDir()
+	s, rep := open(t, dir)
+	if !rep.LastSet.IsZero() {
+		t.Errorf("a new record: %+v", rep.LastSet)
+	}
+	set := sensors.Instant{Mono: time.Minute, Wall: start.Add(time.Minute), Synced: true}
+	for _, at := range []sensors.Instant{set, {Mono: 2 * time.Minute, Wall: start.Add(-time.Hour)}} {
+		s.Append(sensors.Reading{Probe: "p", At: at, Has: sensors.HasTemperature, Temperature: 2400, Quality: sensors.Good})
+	}
+	if err := s.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	_, rep = open(t, dir)
+	if rep.LastSet.Mono != set.Mono || !rep.LastSet.Wall.Equal(set.Wall) || !rep.LastSet.Synced {
+		t.Errorf("%+v, want %+v", rep.LastSet, set)
+	}
+}
