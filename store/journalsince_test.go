@@ -157,7 +157,7 @@ func TestReportNamesTheLastSetClock(t *testing.T) {
 		t.Errorf("a new record: %+v", rep.LastSet)
 	}
 	set := sensors.Instant{Mono: time.Minute, Wall: start.Add(time.Minute), Synced: true}
-	for _, at := range []sensors.Instant{set, {Mono: 2 * time.Minute, Wall: start.Add(-time.Hour)}} {
+	for _, at := range []sensors.Instant{set, {Mono: 2 * time.Minute, Wall: start.Add(2 * time.Minute)}} {
 		s.Append(sensors.Reading{Probe: "p", At: at, Has: sensors.HasTemperature, Temperature: 2400, Quality: sensors.Good})
 	}
 	if err := s.Close(t.Context()); err != nil {

@@ -242,6 +242,7 @@ func (s *Saved) state() (*rules.State, error) {
 	}
 	if s.LastSet.Mono > state.Off.Set.Mono {
 		state.Off.Set = s.LastSet
+		state.Off.Open = state.Off.Open && s.LastSet.Mono <= state.Off.At // or it was told since
 	}
 	return state, err
 }
