@@ -191,16 +191,28 @@ func (d *Desk) shut(in *incident) {
 	maps.DeleteFunc(d.open, func(_ group, o *incident) bool { return o == in })
 }
 
+// ChannelDown tells the Desk that a channel has no connection and why: since
+// the start, since it was lost, or still. No word of a channel is no word that
+// it works: say so at the start.
+func (d *Desk) ChannelDown(now sensors.Instant, channel, why string) Effects {
+	d.link(channel).downWhy = why
+	return d.ChannelState(now, channel, false)
+}
+
 // ChannelState tells the Desk that a channel lost or regained its connection.
 // On its return, what waited for a retry is sent at once.
 func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effects {
 	d.begin(now)
 	l := d.link(channel)
+	l.known = true
 	switch {
-	case !up && l.downSince == 0:
-		l.downSince = now.Mono
-	case up:
-		l.downSince = 0
+	case !up:
+		l.upSince = 0
+		if l.downSince == 0 {
+			l.downSince = max(now.Mono, 1)
+		}
+	case l.upSince == 0:
+		l.upSince = max(now.Mono, 1)
 		for _, in := range d.incidents() {
 			for _, p := range in.Out {
 				if p.Channel == channel && p.State == due {

@@ -26,6 +26,9 @@ type Options struct {
 	Location *time.Location // of quiet hours; UTC
 	// People in the order of escalation; none means "keeper" on "mqtt".
 	People []Person
+	// Connect names channels that keep a connection: they are watched also where
+	// nobody is told by them.
+	Connect []string
 	// Names maps subjects (enclosures, probes) to what people call them.
 	Names map[string]string
 	// AckLink returns the link that acknowledges a notice; nil for none.
@@ -37,7 +40,7 @@ type Options struct {
 	RepeatFor   time.Duration   // then it stays open but is not sent again; 72 h
 	Fallback    time.Duration   // a today notice not taken over goes to the next channel; 15 min
 	Keep        time.Duration   // an undelivered today notice or follow-up is given up; 7 days
-	StallAfter  time.Duration   // a channel that took nothing over for so long is stalled; 5 min
+	StallAfter  time.Duration   // a channel that took nothing over for so long is stalled; 4 min, so that others tell of it within 5
 	MaxPending  int             // deliveries kept; beyond, the oldest today ones go; 2000
 	SendLimit   time.Duration   // an attempt not reported on counts as failed; 5 min
 	DrillFor    time.Duration   // a drill not acknowledged is over; 1 h
@@ -49,6 +52,9 @@ func OptionsFor(cfg *configs.Config) Options {
 	o := Options{
 		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Location: cfg.Room.Location,
 		Names: make(map[string]string, len(cfg.Enclosures)),
+	}
+	if cfg.MQTT.Broker != "" {
+		o.Connect = []string{"mqtt"}
 	}
 	for _, e := range cfg.Enclosures {
 		if e.Name != "" && e.Name != e.ID {
@@ -76,7 +82,7 @@ func (o Options) withDefaults() Options {
 	orDur(&o.RepeatFor, 72*time.Hour)
 	orDur(&o.Fallback, 15*time.Minute)
 	orDur(&o.Keep, 7*24*time.Hour)
-	orDur(&o.StallAfter, 5*time.Minute)
+	orDur(&o.StallAfter, 4*time.Minute)
 	orDur(&o.SendLimit, 5*time.Minute)
 	orDur(&o.DrillFor, time.Hour)
 	if len(o.Repeats) == 0 {

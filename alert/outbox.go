@@ -275,6 +275,9 @@ func (d *Desk) works(channel string) {
 	l := d.link(channel)
 	l.lastSuccess, l.lastError, l.failingSince, l.refused = d.now, "", 0, false
 	l.taken++
+	if l.known && l.upSince == 0 {
+		l.upSince = max(d.now.Mono, 1)
+	}
 }
 
 // arrived records a confirmed sending, of whichever attempt.

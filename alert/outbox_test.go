@@ -152,6 +152,41 @@ func TestDesk_stalledChannelIsPassedOver(t *testing.T) {
 	r.want("mail", "raise delivery-stalled/dewline/1")
 }
 
+// A connection that comes for a second in each minute carries no warning: the
+// channel is as dead as one that never comes.
+func TestDesk_connectionThatNeverHolds(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.broken["mqtt"] = errAway
+	for range 5 {
+		r.absorb(r.desk.ChannelDown(r.now, "mqtt", "reset by peer"))
+		r.pass(59 * time.Second)
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+		r.pass(time.Second)
+	}
+	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
+		t.Fatalf("connected for 5 s of 5 min, and stalled are %v", s)
+	}
+	r.pass(10 * time.Minute)
+	if s := r.desk.StalledChannels(r.now); len(s) != 0 {
+		t.Errorf("still stalled after 10 good minutes: %v", s)
+	}
+}
+
+// A channel that is to be connected is watched also where nobody is told by it.
+func TestDesk_connectionForNobody(t *testing.T) {
+	o := Options{Room: "attic", People: []Person{{ID: "una", Channels: []string{"mail"}}}, Connect: []string{"mqtt"}}
+	r := newRig(t, o)
+	r.absorb(r.desk.ChannelDown(r.now, "mqtt", "refused"))
+	s := r.desk.Stats(r.now).Channels
+	if c := s["mqtt"].Connected; c == nil || *c || s["mqtt"].DownWhy != "refused" || s["mail"].Connected != nil {
+		t.Errorf("the channels look %+v; want mqtt known as not connected, and why, and mail unknown", s)
+	}
+	r.pass(4 * time.Minute)
+	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
+		t.Errorf("stalled are %v after 4 min without a broker", s)
+	}
+}
+
 // A connection that is up for a minute between outages is one trouble, not
 // one for each outage.
 func TestDesk_flappingChannelStaysStalled(t *testing.T) {

@@ -57,6 +57,10 @@ type ChannelStats struct {
 	Sent        uint64          `json:"sent"`              // attempts
 	Taken       uint64          `json:"taken"`             // confirmed
 	Failed      uint64          `json:"failed"`
+	// Connected says whether there is a connection, or the last look at the
+	// other side found somebody; nil for a channel that cannot be looked at.
+	Connected *bool  `json:"connected,omitempty"`
+	DownWhy   string `json:"down_why,omitempty"` // of not being connected
 }
 
 // Stats says how delivery does.
@@ -75,7 +79,10 @@ type link struct {
 	lastError    string
 	failingSince time.Duration // 0: the last attempt worked
 	refused      bool          // the last error was no passing one
-	downSince    time.Duration // 0: not known to be down
+	known        bool          // it was said whether it is connected
+	downSince    time.Duration // 0: well, also before anything is known
+	upSince      time.Duration // 0: not connected; both are set until a connection has held
+	downWhy      string
 	sent, taken  uint64
 	failed       uint64
 	stalled      bool
@@ -91,13 +98,28 @@ func (d *Desk) link(channel string) *link {
 	return l
 }
 
-// channels names every channel that anybody is reached by, sorted.
+// steadyAfter is how long a connection holds before its channel is no longer
+// down: one that comes for a second in each minute carries no warning.
+const steadyAfter = time.Minute
+
+// settle ends the time down of a channel whose connection has held.
+func (l *link) settle(now sensors.Instant) {
+	if l.upSince > 0 && now.Mono-l.upSince >= steadyAfter {
+		l.downSince, l.downWhy = 0, ""
+	}
+}
+
+// channels names every channel that anybody is reached by or that is to be
+// connected in any case, sorted.
 func (d *Desk) channels() []string {
 	set := make(map[string]bool)
 	for _, p := range d.opt.People {
 		for _, c := range p.Channels {
 			set[c] = true
 		}
+	}
+	for _, c := range d.opt.Connect {
+		set[c] = true
 	}
 	return slices.Sorted(maps.Keys(set))
 }
@@ -108,6 +130,14 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 	for _, c := range d.channels() {
 		l := d.link(c)
 		cs := ChannelStats{LastSuccess: l.lastSuccess, LastError: l.lastError, Sent: l.sent, Taken: l.taken, Failed: l.failed}
+		l.settle(now)
+		if l.known {
+			up := l.upSince > 0
+			cs.Connected = &up
+			if !up {
+				cs.DownWhy = l.downWhy
+			}
+		}
 		if l.failingSince > 0 {
 			cs.Failing = now.Mono - l.failingSince
 		}

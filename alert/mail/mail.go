@@ -20,6 +20,7 @@ import (
 	"dewline/alert"
 
 	gomail "github.com/wneessen/go-mail"
+	"github.com/wneessen/go-mail/smtp"
 )
 
 // The values of Options.TLS, as in configs.Mail.
@@ -95,6 +96,14 @@ func (s *Sender) Send(ctx context.Context, d alert.Delivery) error {
 	return nil
 }
 
+// Reach holds a conversation without a message: greeting, encryption and login.
+func (s *Sender) Reach(ctx context.Context) error {
+	if err := s.converse(ctx, func(*gomail.Client, *smtp.Client) error { return nil }); err != nil {
+		return fmt.Errorf("reach the mail server %s: %w", s.opt.Host, err)
+	}
+	return nil
+}
+
 // SendSummary mails a summary; its errors have the classes of Send.
 func (s *Sender) SendSummary(ctx context.Context, sum Summary) error {
 	m, err := s.summary(&sum)
@@ -107,8 +116,13 @@ func (s *Sender) SendSummary(ctx context.Context, sum Summary) error {
 	return nil
 }
 
-// deliver holds one conversation with the server.
+// deliver holds one conversation in which the server takes a message over.
 func (s *Sender) deliver(ctx context.Context, m *gomail.Msg) error {
+	return s.converse(ctx, func(c *gomail.Client, conv *smtp.Client) error { return c.SendWithSMTPClient(conv, m) })
+}
+
+// converse holds one conversation with the server.
+func (s *Sender) converse(ctx context.Context, say func(*gomail.Client, *smtp.Client) error) error {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	deadline, _ := ctx.Deadline()
@@ -124,7 +138,7 @@ func (s *Sender) deliver(ctx context.Context, m *gomail.Msg) error {
 	stop := context.AfterFunc(ctx, func() { conv.UpdateDeadline(-time.Second) })
 	defer stop()
 	defer conv.Close()
-	if err := c.SendWithSMTPClient(conv, m); err != nil {
+	if err := say(c, conv); err != nil {
 		return err
 	}
 	conv.Quit() // the mail was taken over, whatever the goodbye does

@@ -220,6 +220,9 @@ func (c *Collector) delivery(out sender, s *alert.Snapshot) {
 		out.counter(c.d.failed, float64(ch.Failed), name)
 		out.stamp(c.d.channelOK, ch.LastSuccess.Wall, name)
 		out.gauge(c.d.channelStalled, bit(stalled[name]), name)
+		if ch.Connected != nil {
+			out.gauge(c.d.channelConnected, bit(*ch.Connected), name)
+		}
 	}
 	if s.Drill != nil {
 		out.stamp(c.d.drillAt, s.Drill.At.Wall)

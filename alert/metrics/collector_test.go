@@ -60,7 +60,7 @@ func full() *alert.Snapshot {
 			},
 		},
 		Delivery: alert.Stats{Depth: 1, OldestAge: time.Second, OpenWake: 1, Channels: map[string]alert.ChannelStats{
-			"mqtt": {Sent: 9, Taken: 7, Failed: 2, LastSuccess: at},
+			"mqtt": {Sent: 9, Taken: 7, Failed: 2, LastSuccess: at, Connected: new(bool), DownWhy: "refused"},
 		}},
 		Stalled:   []string{"mail"},
 		Drill:     &alert.DrillResult{At: at, Acked: true, AckedIn: 38},

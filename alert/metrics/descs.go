@@ -20,8 +20,8 @@ type descs struct {
 	kpiShelved, kpiUnacked, kpiAckMean, kpiAckMax, kpiUnknown               *prometheus.Desc
 	kpiRaised, kpiSuggestion                                                *prometheus.Desc
 	// delivery
-	outboxDepth, outboxAge, outboxDropped, openWake, sent, failed *prometheus.Desc
-	channelOK, channelStalled, drillAt, drillAck                  *prometheus.Desc
+	outboxDepth, outboxAge, outboxDropped, openWake, sent, failed  *prometheus.Desc
+	channelOK, channelStalled, channelConnected, drillAt, drillAck *prometheus.Desc
 	// record
 	recordOK, recordBytes, recordCap, recordUnwritten, recordLost, recordCommits *prometheus.Desc
 	recordErrors, recordDamaged, recordWritten, recordAt                         *prometheus.Desc
@@ -127,6 +127,7 @@ func (d *descs) delivery() {
 	d.add(&d.failed, "channel_failed_total", "Failed attempts of a channel.", "channel")
 	d.add(&d.channelOK, "channel_last_success_timestamp_seconds", "When a channel last took a message over.", "channel")
 	d.add(&d.channelStalled, "channel_stalled", "1 while a channel takes nothing over.", "channel")
+	d.add(&d.channelConnected, "channel_connected", "1 while a channel has its connection, or its server answered at the last look; 0 from the start until then.", "channel")
 	d.add(&d.drillAt, "drill_last_timestamp_seconds", "When the last drill was begun.")
 	d.add(&d.drillAck, "drill_acknowledge_seconds", "Time until the last drill was acknowledged.")
 }

@@ -47,8 +47,9 @@ type Options struct {
 	// journal; nil for nobody.
 	OnRefused func(c alert.Command, why string)
 	// OnState is told when the connection comes up, after the retained status
-	// is out, or goes down; it must not block.
-	OnState func(up bool)
+	// is out, with nil, and why there is none: at the start, when it is lost and
+	// after each failed attempt. It must not block.
+	OnState func(down error)
 	// Rebuild throws the connection away when nothing was confirmed for so
 	// long although something was sent; 3 min.
 	Rebuild   time.Duration
@@ -214,6 +215,7 @@ func segment(s string) string {
 // and disconnects. A broker that is away is no error.
 func (c *Client) Run(ctx context.Context) error {
 	wait, logged := firstRetry, false
+	c.state(errNotYet) // a broker that is never reached never goes down
 	for {
 		s, err := connect(ctx, &c.opt, c.base+"status")
 		if err == nil {
@@ -292,7 +294,7 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	}
 	c.mu.Unlock()
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Broker)
-	c.state(true)
+	c.state(nil)
 	return nil
 }
 
@@ -316,19 +318,16 @@ func (c *Client) farewell(s *session) error {
 
 // down takes the session away from the senders.
 func (c *Client) down(why error) {
+	why = fmt.Errorf("%w: %w", errNotConnected, why)
 	c.mu.Lock()
-	was := c.session != nil
-	c.session = nil
-	c.why = fmt.Errorf("%w: %w", errNotConnected, why)
+	c.session, c.why = nil, why
 	c.mu.Unlock()
-	if was {
-		c.state(false)
-	}
+	c.state(why)
 }
 
-func (c *Client) state(up bool) {
+func (c *Client) state(down error) {
 	if c.opt.OnState != nil {
-		c.opt.OnState(up)
+		c.opt.OnState(down)
 	}
 }
 

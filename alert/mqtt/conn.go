@@ -25,7 +25,10 @@ const (
 	steadyAfter   = 10 * time.Second // a connection that held so long was no flapping
 )
 
-var errNotConnected = errors.New("not connected")
+var (
+	errNotConnected = errors.New("not connected")
+	errNotYet       = fmt.Errorf("%w since the start", errNotConnected)
+)
 
 // a session is one connection from CONNECT to its end.
 type session struct {

@@ -38,8 +38,10 @@ func newCore(t *testing.T, o Options, faster int) *core {
 		desk: alert.NewDesk(alert.Options{Room: "attic", SendLimit: 24 * time.Hour}),
 		in:   make(chan func(*alert.Desk, sensors.Instant) alert.Effects, 1024), faster: faster,
 	}
-	o.OnState = func(up bool) {
-		c.do(func(d *alert.Desk, now sensors.Instant) alert.Effects { return d.ChannelState(now, "mqtt", up) })
+	o.OnState = func(down error) {
+		c.do(func(d *alert.Desk, now sensors.Instant) alert.Effects {
+			return d.ChannelState(now, "mqtt", down == nil)
+		})
 	}
 	c.client, _ = client(t, o)
 	c.courier = alert.NewCourier(map[string]alert.Channel{"mqtt": c.client}, time.Second, func(r alert.SendResult) {
@@ -278,7 +280,7 @@ func TestWatch(t *testing.T) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		if err := Watch(ctx, Options{Broker: b.url(), OnState: func(ok bool) { up <- ok }}, []string{"attic"}, func(s Sign) { signs <- s }); err != nil {
+		if err := Watch(ctx, Options{Broker: b.url(), OnState: func(down error) { up <- down == nil }}, []string{"attic"}, func(s Sign) { signs <- s }); err != nil {
 			t.Errorf("watch: %v", err)
 		}
 	}()

@@ -83,8 +83,8 @@ func watchOnce(ctx context.Context, o *Options, topics []string, signs chan Sign
 		return false, err
 	}
 	if o.OnState != nil {
-		o.OnState(true)
-		defer o.OnState(false)
+		o.OnState(nil)
+		defer o.OnState(errNotConnected)
 	}
 	for {
 		select {

@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -269,6 +270,12 @@ func (s *site) foot(snap *alert.Snapshot) []fact {
 	if len(snap.Stalled) > 0 {
 		d.Value, d.Bad = "stalled: "+strings.Join(snap.Stalled, ", "), true
 	}
+	facts := []fact{d}
+	for _, name := range slices.Sorted(maps.Keys(snap.Delivery.Channels)) {
+		if c := snap.Delivery.Channels[name]; c.Connected != nil && !*c.Connected {
+			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", span(c.Failing), c.DownWhy), Bad: true})
+		}
+	}
 	rec := fact{Name: "Record", Value: fmt.Sprintf("kept, %.1f MB", float64(snap.Record.FileBytes)/1e6)}
 	if !snap.Recording {
 		rec.Value, rec.Bad = "incomplete", true
@@ -292,5 +299,5 @@ func (s *site) foot(snap *alert.Snapshot) []fact {
 		}
 	}
 	alarms := fact{Name: "Alarms", Value: fmt.Sprintf("%.1f a day", snap.KPI.PerDay)}
-	return []fact{d, rec, clock, drill, alarms}
+	return append(facts, rec, clock, drill, alarms)
 }

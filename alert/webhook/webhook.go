@@ -178,6 +178,26 @@ func (h *Hook) Send(ctx context.Context, d alert.Delivery) error {
 	return nil
 }
 
+// Reach asks the address's server for its root, which tells it nothing and
+// sets nothing off; any answer will do.
+func (h *Hook) Reach(ctx context.Context) error {
+	u, err := url.Parse(h.opt.URL)
+	if err != nil {
+		return fmt.Errorf("webhook %s: url cannot be parsed", h.opt.ID)
+	}
+	root := url.URL{Scheme: u.Scheme, Host: u.Host, Path: "/"}
+	req, err := http.NewRequestWithContext(ctx, http.MethodHead, root.String(), nil)
+	if err != nil {
+		return fmt.Errorf("webhook %s: %w", h.opt.ID, hideURL(err))
+	}
+	req.Header.Set("User-Agent", "dewline")
+	resp, err := h.client.Do(req)
+	if err != nil {
+		return fmt.Errorf("webhook %s: %w", h.opt.ID, hideURL(err))
+	}
+	return resp.Body.Close()
+}
+
 // Sign returns the value of SignatureHeader for a body.
 func Sign(secret, body []byte) string {
 	mac := hmac.New(sha256.New, secret)

@@ -25,14 +25,18 @@ import (
 type channels struct {
 	log   *slog.Logger
 	beats chan alert.Heartbeat
+	state func(channel string, down error) // nil for nobody
 
 	mu     sync.Mutex // guards what follows
 	byName map[string]alert.Channel
 	mqtt   *mqtt.Client  // nil for none
 	mail   *mail.Sender  // nil for none
 	beat   *webhook.Beat // nil for none
-	// stopMQTT ends the client's goroutine and returns when it has.
-	stopMQTT func()
+	// leftOut says what does not work although the channels do.
+	leftOut []string
+	// stopMQTT ends the client's goroutine and returns when it has; stopWatch ends
+	// the looking for the other sides.
+	stopMQTT, stopWatch func()
 }
 
 // broker returns the MQTT client; nil for none.
@@ -67,7 +71,7 @@ func (b brokenChannel) Send(context.Context, alert.Delivery) error { return aler
 type hooks struct {
 	command func(context.Context, alert.Command) alert.Reply
 	refused func(c alert.Command, why string)
-	state   func(channel string, up bool)
+	state   func(channel string, down error)         // nil once it is connected
 	peer    func(subject string, notAfter time.Time) // a certificate that was shown
 }
 
@@ -79,8 +83,14 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 		d.hooks = hooks{
 			command: d.Command,
 			refused: func(c alert.Command, why string) { d.noteRefused(ctx, c, why) },
-			state: func(name string, up bool) {
-				d.post(ctx, func(now sensors.Instant) { d.apply(d.core.ChannelState(now, name, up)) })
+			state: func(name string, down error) {
+				d.post(ctx, func(now sensors.Instant) {
+					if down != nil {
+						d.apply(d.core.ChannelDown(now, name, down.Error()))
+						return
+					}
+					d.apply(d.core.ChannelState(now, name, true))
+				})
 			},
 			peer: d.certs.saw,
 		}
@@ -100,6 +110,27 @@ func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
 	c.runMQTT(ctx, done, c.mqtt, func() {})
 	if c.beats != nil {
 		done.Go(func() { c.runBeats(ctx) })
+	}
+	c.watch(ctx, done)
+}
+
+// watch tells which channels can never work, and looks for the other sides of
+// the rest until ctx ends or the channels are exchanged.
+func (c *channels) watch(ctx context.Context, done *sync.WaitGroup) {
+	if c.state == nil {
+		return
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	c.mu.Lock()
+	c.stopWatch = cancel
+	c.mu.Unlock()
+	for name, ch := range c.byName {
+		switch ch := ch.(type) {
+		case brokenChannel:
+			done.Go(func() { c.state(name, ch.err) })
+		case reacher:
+			done.Go(func() { reach(ctx, ch, func(down error) { c.state(name, down) }) })
+		}
 	}
 }
 
@@ -131,7 +162,13 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 		next.mqtt, next.byName["mqtt"] = old, old
 	}
 	c.byName, c.mqtt, c.mail, c.beat = next.byName, next.mqtt, next.mail, next.beat
+	c.leftOut = next.leftOut
+	stopWatch := c.stopWatch
 	c.mu.Unlock()
+	if stopWatch != nil {
+		stopWatch()
+	}
+	c.watch(ctx, done)
 	if !keep {
 		c.runMQTT(ctx, done, next.mqtt, stop)
 	}
@@ -140,9 +177,14 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 // buildChannels makes every configured channel for the room, or the sentinel,
 // that id names.
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
-	c := &channels{log: log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1)}
+	c := &channels{log: log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
 	if cfg.MQTT.Broker != "" {
-		client, err := buildMQTT(cfg, id, log, h)
+		token, err := secret(cfg.MQTT.CommandTokenFile)
+		if err != nil { // without commands the room still warns
+			c.leftOut = append(c.leftOut, "Every command over MQTT is refused: "+err.Error()+".")
+			log.Error("the command token cannot be read; every command over MQTT is refused", "err", err)
+		}
+		client, err := buildMQTT(cfg, id, token, log, h)
 		c.use("mqtt", client, err)
 		if err == nil {
 			c.mqtt = client
@@ -189,14 +231,10 @@ func secret(name string) (string, error) {
 	return configs.ReadSecret(name, credentials())
 }
 
-func buildMQTT(cfg *configs.Config, id string, log *slog.Logger, h hooks) (*mqtt.Client, error) {
+func buildMQTT(cfg *configs.Config, id, token string, log *slog.Logger, h hooks) (*mqtt.Client, error) {
 	password, err := secret(cfg.MQTT.PasswordFile)
 	if err != nil {
 		return nil, fmt.Errorf("read the broker's password: %w", err)
-	}
-	token, err := secret(cfg.MQTT.CommandTokenFile)
-	if err != nil {
-		return nil, fmt.Errorf("read the command token: %w", err)
 	}
 	tlsConfig, err := clientTLS(cfg.MQTT, h.peer)
 	if err != nil {
@@ -205,7 +243,7 @@ func buildMQTT(cfg *configs.Config, id string, log *slog.Logger, h hooks) (*mqtt
 	return mqtt.New(mqtt.Options{
 		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
 		TLS: tlsConfig, Token: token, Log: log, OnCommand: h.command, OnRefused: h.refused,
-		OnState: func(up bool) { h.state("mqtt", up) },
+		OnState: func(down error) { h.state("mqtt", down) },
 	})
 }
 

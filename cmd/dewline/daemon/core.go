@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"bytes"
+	"cmp"
 	"compress/flate"
 	"encoding/json"
 	"errors"
@@ -111,7 +112,8 @@ func (c *Core) watchDelivery(now sensors.Instant) Effects {
 		c.stalled[name] = stall{}
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
-			Text: fmt.Sprintf("Notices cannot be delivered by %s.", name),
+			Text:     fmt.Sprintf("Notices cannot be delivered by %s.", name),
+			Evidence: whyStalled(c.desk.Stats(now).Channels[name]),
 		}))
 	}
 	for _, name := range slices.Sorted(maps.Keys(c.stalled)) {
@@ -121,6 +123,14 @@ func (c *Core) watchDelivery(now sensors.Instant) Effects {
 		}
 	}
 	return e
+}
+
+// whyStalled is the last that was heard of a channel, if anything.
+func whyStalled(s alert.ChannelStats) []string {
+	if why := cmp.Or(s.DownWhy, s.LastError); why != "" {
+		return []string{why}
+	}
+	return nil
 }
 
 // works notes that a channel was seen to work in this run.
@@ -184,6 +194,11 @@ func (c *Core) ChannelState(now sensors.Instant, name string, up bool) Effects {
 		c.works(name)
 	}
 	return c.desked(c.desk.ChannelState(now, name, up))
+}
+
+// ChannelDown takes in that a channel has no connection, and why.
+func (c *Core) ChannelDown(now sensors.Instant, name, why string) Effects {
+	return c.desked(c.desk.ChannelDown(now, name, why))
 }
 
 // Drill sends a test notice to a person, "" for the first, and returns its id.

@@ -189,8 +189,8 @@ func (r *latencyRig) connect(t *testing.T) *mqtt.Client {
 	}
 
 	up := make(chan struct{}, 8)
-	client, err := mqtt.New(mqtt.Options{Room: "lab", Broker: broker, OnState: func(ok bool) {
-		if ok {
+	client, err := mqtt.New(mqtt.Options{Room: "lab", Broker: broker, OnState: func(down error) {
+		if down == nil {
 			up <- struct{}{}
 		}
 	}})

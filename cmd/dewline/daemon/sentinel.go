@@ -103,15 +103,11 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 		opt.RoomName = s.id
 	}
 	s.desk = alert.NewDesk(opt)
-	watch, err := s.watchOptions(ctx)
-	if err != nil {
-		return err
-	}
-	return s.run(ctx, watch, docs)
+	return s.run(ctx, docs)
 }
 
 // run starts the parts, resumes what was told and works until ctx ends.
-func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) error {
+func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 	asked := ctx
 	ctx, cancel := context.WithCancelCause(ctx)
 	var wg sync.WaitGroup
@@ -120,8 +116,14 @@ func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) 
 	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
 		command: s.Command,
 		refused: func(alert.Command, string) {}, // the client has logged it
-		state: func(name string, up bool) {
-			s.post(ctx, func(now sensors.Instant) { s.apply(s.desk.ChannelState(now, name, up)) })
+		state: func(name string, down error) {
+			s.post(ctx, func(now sensors.Instant) {
+				if down != nil {
+					s.apply(s.desk.ChannelDown(now, name, down.Error()))
+					return
+				}
+				s.apply(s.desk.ChannelState(now, name, true))
+			})
 		},
 	})
 	s.courier = alert.NewCourier(s.channels.byName, 0, func(r alert.SendResult) {
@@ -131,6 +133,11 @@ func (s *Sentry) run(ctx context.Context, watch mqtt.Options, docs []alert.Doc) 
 	wg.Go(func() { s.courier.Run(ctx) })
 	s.channels.run(ctx, &wg)
 	wg.Go(func() {
+		watch, err := s.watchOptions(ctx)
+		if err != nil { // told, by the channels that are left, as a broker that is not reached
+			s.log.Error("no room can be watched", "err", err, "do", "mend [mqtt] or its secret and restart")
+			return
+		}
 		if err := mqtt.Watch(ctx, watch, s.cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
 			s.post(ctx, func(now sensors.Instant) { s.sign(now, sign) })
 		}); err != nil {
@@ -161,7 +168,7 @@ func (s *Sentry) watchOptions(ctx context.Context) (mqtt.Options, error) {
 	return mqtt.Options{
 		Broker: s.cfg.MQTT.Broker, ClientID: "dewline-watch-" + s.id, Username: s.cfg.MQTT.Username,
 		Password: password, TLS: tlsConfig, Log: s.log,
-		OnState: func(up bool) { s.post(ctx, func(now sensors.Instant) { s.connection(now, up) }) },
+		OnState: func(down error) { s.post(ctx, func(now sensors.Instant) { s.connection(now, down == nil) }) },
 	}, nil
 }
 

@@ -28,7 +28,9 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 		}
 	}
 	if cfg.MQTT.Broker != "" {
-		_, err := buildMQTT(cfg, cfg.Room.ID, nil, hooks{})
+		_, err := buildMQTT(cfg, cfg.Room.ID, "", nil, hooks{})
+		fault("mqtt", err)
+		_, err = secret(cfg.MQTT.CommandTokenFile)
 		fault("mqtt", err)
 	}
 	if cfg.Mail.Host != "" {

@@ -1,0 +1,75 @@
+package mqtt
+
+import (
+	"fmt"
+	"net"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// A broker that is never reached is said to be away from the start, with a
+// reason in words, whatever keeps it away.
+func TestClient_neverReached(t *testing.T) {
+	t.Parallel()
+	locked := newBroker(t, "allow_anonymous false")
+	locked.start()
+	dir := t.TempDir()
+	ca := writeCerts(t, dir)
+	secure := newBroker(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"))
+	secure.start()
+	for _, tt := range []struct{ name, url, why string }{
+		{"refused", fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t)), "connection refused"},
+		{"no such name", "tcp://broker.invalid:1883", "lookup broker.invalid"}, // RFC 6761, 6.4
+		{"wrong password", locked.url(), "not authori"},
+		{"certificate of nobody", fmt.Sprintf("ssl://127.0.0.1:%d", secure.port), "certificate"},
+		{"TLS where there is none", fmt.Sprintf("ssl://127.0.0.1:%d", locked.port), "connect to broker"},
+		{"hangs up", accepting(t, func(c net.Conn) { c.Close() }), "connect to broker"},
+		{"never answers", accepting(t, func(net.Conn) {}), "connect to broker"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			states := make(chan error, 64)
+			c, _ := client(t, Options{Broker: tt.url, Username: "room", Password: "wrong", OnState: func(down error) { states <- down }})
+			if first := <-states; first == nil || !strings.Contains(first.Error(), "not connected since the start") {
+				t.Errorf("the first word is %v", first)
+			}
+			select {
+			case next := <-states:
+				if next == nil || !strings.Contains(strings.ToLower(next.Error()), tt.why) {
+					t.Errorf("then it says %v, want %q", next, tt.why)
+				}
+			case <-time.After(3 * handshakeTime):
+				t.Error("an attempt does not end")
+			}
+			if c.connected() {
+				t.Error("connected")
+			}
+		})
+	}
+}
+
+// accepting listens and gives every connection to serve; it returns a
+// broker's address.
+func accepting(t *testing.T, serve func(net.Conn)) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			defer c.Close()
+			serve(c)
+		}
+	}()
+	t.Cleanup(func() { l.Close(); <-done })
+	return "tcp://" + l.Addr().String()
+}
