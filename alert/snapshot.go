@@ -12,11 +12,15 @@ import (
 // moment. It is made by the daemon and never changed afterwards, so any number
 // of readers may share it.
 type Snapshot struct {
-	At       sensors.Instant `json:"at"`
-	Room     string          `json:"room"`
-	RoomName string          `json:"room_name"`
-	Version  string          `json:"version"`
-	Started  time.Time       `json:"started"`
+	At sensors.Instant `json:"at"`
+	// Published is when it was made, on the process's own clock: while the core
+	// lives there is a new one every second.
+	Published time.Time `json:"-"`
+
+	Room     string    `json:"room"`
+	RoomName string    `json:"room_name"`
+	Version  string    `json:"version"`
+	Started  time.Time `json:"started"`
 
 	Enclosures []rules.EnclosureView `json:"enclosures"`
 	Probes     []rules.ProbeView     `json:"probes"`

@@ -14,7 +14,11 @@ import (
 )
 
 // A demo is a running `dewline demo`.
-type demo struct{ page, token string }
+type demo struct {
+	page, token string
+	process     *os.Process
+	killed      *bool // on purpose
+}
 
 // startDemo builds the program and runs its demo on a free port.
 func startDemo(t *testing.T, speed int) demo {
@@ -28,9 +32,10 @@ func startDemo(t *testing.T, speed int) demo {
 	stdout, err := cmd.StdoutPipe()
 	must(t, err)
 	must(t, cmd.Start())
+	killed := false
 	t.Cleanup(func() {
 		_ = cmd.Process.Signal(syscall.SIGTERM)
-		if err := cmd.Wait(); err != nil {
+		if err := cmd.Wait(); err != nil && !killed {
 			t.Errorf("the demo ended with %v", err)
 		}
 	})
@@ -45,6 +50,7 @@ func startDemo(t *testing.T, speed int) demo {
 			}
 			if m := token.FindStringSubmatch(s.Text()); m != nil && d.token == "" {
 				d.token = m[1]
+				d.process, d.killed = cmd.Process, &killed
 				found <- d
 			}
 		}

@@ -71,6 +71,63 @@ func TestEvents(t *testing.T) {
 	})
 }
 
+// The sign of life comes at least every 5 s while the core makes snapshots,
+// says when the rounds do not end, and stops when the core does, though the
+// server goes on.
+func TestBeat(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		cfg := roomOf(t, 12)
+		r := &rig{t: t, cfg: cfg, snap: snapshotOf(cfg), mayRead: true, stop: make(chan struct{})}
+		h := New(r.options())
+		w, done := &lockedRecorder{ResponseRecorder: httptest.NewRecorder()}, make(chan struct{})
+		go func() { h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/events", nil)); close(done) }()
+		beats := func() int { synctest.Wait(); return strings.Count(w.text(), "event: beat\n") }
+		core := func(seconds int, rounds bool) { // as the daemon does every second
+			for range seconds {
+				r.mu.Lock()
+				next := *r.snap
+				next.Published = time.Now()
+				if rounds {
+					next.CycleAt = time.Now()
+				}
+				r.snap = &next
+				r.mu.Unlock()
+				time.Sleep(time.Second)
+			}
+		}
+		ask := func() (int, string) {
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/beat", nil))
+			return w.Code, strings.TrimSpace(w.Body.String())
+		}
+		for range 6 {
+			before := beats()
+			core(5, true)
+			if beats() == before {
+				t.Fatal("no sign of life in 5 s")
+			}
+		}
+		if code, text := ask(); code != http.StatusOK || text != "" {
+			t.Errorf("asked for a sign of life: %d %q", code, text)
+		}
+		core(120, false)
+		if code, text := ask(); code != http.StatusOK || !strings.HasPrefix(text, "No readings for ") || !strings.Contains(w.text(), "event: beat\ndata: No readings for ") {
+			t.Errorf("without rounds: %d %q", code, text)
+		}
+		time.Sleep(deadAfter + lookEvery)
+		before := beats()
+		time.Sleep(time.Minute) // the core hangs
+		if n := beats() - before; n != 0 {
+			t.Errorf("%d signs of life of a core that hangs", n)
+		}
+		if code, _ := ask(); code != http.StatusServiceUnavailable {
+			t.Errorf("asked while the core hangs: %d", code)
+		}
+		close(r.stop)
+		<-done
+	})
+}
+
 func TestStreamsAreBounded(t *testing.T) {
 	r := newRig(t, 12)
 	s := newSite(r.options())

@@ -117,6 +117,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("POST /act", s.acting(s.act))
 	mux.HandleFunc("POST /act/over", s.acting(s.actOver))
 	mux.HandleFunc("GET /events", s.reading(s.events))
+	mux.HandleFunc("GET /beat", s.reading(s.beat))
 	if s.o.Summary != nil {
 		mux.HandleFunc("GET /summary", s.reading(s.o.Summary.ServeHTTP))
 	}
@@ -237,9 +238,8 @@ func (s *site) frame(r *http.Request, title, page string) frame {
 // warnings says what makes the page less than true.
 func (s *site) warnings(snap *alert.Snapshot) []string {
 	var out []string
-	poll := s.o.Config().Room.Poll.D()
-	if age := time.Since(snap.CycleAt); snap.Cycle > 0 && age > 3*poll+30*time.Second {
-		out = append(out, "No readings for "+span(age)+": what is shown is old. Look at the enclosures yourself.")
+	if old := s.noReadings(snap); old != "" {
+		out = append(out, old)
 	}
 	if !snap.At.Synced {
 		out = append(out, "The board's clock has not been set since it started: times, and day and night, may be wrong.")
@@ -254,6 +254,16 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, "The configuration is refused, and the last one that can be used is in force; its alarm says why.")
 	}
 	return out
+}
+
+// noReadings says that no round of readings and rules has ended for too long;
+// empty while they do.
+func (s *site) noReadings(snap *alert.Snapshot) string {
+	age := time.Since(snap.CycleAt)
+	if snap.Cycle == 0 || age <= 3*s.o.Config().Room.Poll.D()+30*time.Second {
+		return ""
+	}
+	return "No readings for " + span(age) + ": what is shown is old. Look at the enclosures yourself."
 }
 
 // local returns t on the room's clock.

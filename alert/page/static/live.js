@@ -1,42 +1,104 @@
-// Keeps a page up to date. Without it everything can still be read.
+// Keeps a page up to date and says when it no longer is. Without it everything
+// can still be read.
 "use strict";
 (() => {
-  let dirty = false, waiting = false, lostTimer = 0;
+  const askAfter = 6000, lostAfter = 13000, heldAfter = 60000; // ms without a word
+  const moment = () => ({ run: performance.now(), wall: Date.now() });
+  // since also counts the time of a machine that slept.
+  const since = (m) => Math.max(performance.now() - m.run, Date.now() - m.wall);
+  const clock = (ms) => new Date(ms).toTimeString().slice(0, 5);
   const main = () => document.getElementById("main");
-  const busy = () => dirty || document.hidden || main().querySelector("details[open]") ||
-    /^(INPUT|SELECT|TEXTAREA|BUTTON)$/.test(document.activeElement.tagName);
-  document.addEventListener("input", () => { dirty = true; });
 
-  const lost = (yes) => {
-    clearTimeout(lostTimer);
-    const show = (v) => { const e = document.getElementById("lost"); if (e) e.hidden = !v; };
-    if (yes) lostTimer = setTimeout(() => show(true), 15000); else show(false);
+  let heard = moment(), streamed = moment(), asked = moment(), opened = moment();
+  let word = "", out = false, lost = false, asking = false, dirty = false, held = 0, stream = null;
+
+  // show says what is wrong with the page, in a place that no update replaces and
+  // no form holds back.
+  const show = () => {
+    let text = "";
+    lost = since(heard) > lostAfter;
+    if (lost && out) text = `Logged out. This page has not followed the room since ${clock(heard.wall)}. Log in again.`;
+    else if (lost) text = `No contact since ${clock(heard.wall)}. What is shown is from then: look at the enclosures yourself.`;
+    else if (word) text = word;
+    else if (held && Date.now() - held > heldAfter) text = `What is shown is from ${clock(held)}: the page waits until you have finished here.`;
+    const e = document.getElementById("lost");
+    if (e.textContent !== text) e.textContent = text;
+    e.hidden = !text;
+    document.documentElement.classList.toggle("old", text !== "");
   };
+
+  // hear takes in a sign of life, which may say that the readings are old.
+  const hear = (text) => {
+    const was = lost;
+    heard = moment();
+    word = text.trim();
+    out = false;
+    show();
+    if (was) load();
+  };
+
+  // look asks for a sign of life over a connection of its own: the stream may be
+  // held up on its way, or be refused.
+  const look = async () => {
+    if (asking) return;
+    asking = true;
+    asked = moment();
+    try {
+      const a = await fetch("/beat", { credentials: "same-origin", cache: "no-store", redirect: "manual", signal: AbortSignal.timeout(4000) });
+      out = a.type === "opaqueredirect";
+      if (a.ok) {
+        hear(await a.text());
+        if (since(streamed) > lostAfter) load();
+      }
+    } catch { /* no contact: the clock tells */ } finally { asking = false; }
+  };
+
+  // check runs each second, whatever the stream does.
+  const check = () => {
+    if (since(heard) > askAfter && since(asked) > 3000) look();
+    if (since(streamed) > 30000 && since(opened) > 30000) open();
+    show();
+  };
+
+  const open = () => {
+    if (stream) stream.close();
+    opened = moment();
+    stream = new EventSource("/events");
+    stream.addEventListener("beat", (e) => { streamed = moment(); hear(e.data); });
+    stream.addEventListener("changed", load);
+  };
+
+  const busy = () => dirty || main().querySelector("details[open]") ||
+    /^(INPUT|SELECT|TEXTAREA|BUTTON)$/.test(document.activeElement.tagName);
 
   // load takes in the page as it is now, keeping pictures that are the same.
   const load = async () => {
-    if (busy()) { waiting = true; return; }
-    waiting = false;
-    let answer;
-    try { answer = await fetch(location.pathname + location.search, { credentials: "same-origin" }); } catch { return; }
-    if (!answer.ok || answer.redirected) return;
-    const next = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (document.hidden) return;
+    if (busy()) { held = held || Date.now(); return; }
+    let next;
+    try {
+      const answer = await fetch(location.pathname + location.search, { credentials: "same-origin", signal: AbortSignal.timeout(15000) });
+      if (!answer.ok || answer.redirected) return;
+      next = new DOMParser().parseFromString(await answer.text(), "text/html");
+    } catch { return; }
     const fresh = next.getElementById("main");
     if (!fresh || busy()) return;
     for (const e of fresh.querySelectorAll("[data-keep]")) {
       const old = [...main().querySelectorAll("[data-keep]")].find((o) => o.outerHTML === e.outerHTML);
       if (old) e.replaceWith(old);
     }
-    for (const e of fresh.querySelectorAll(".said")) e.remove();
+    for (const e of fresh.querySelectorAll(".said, noscript")) e.remove();
     main().replaceWith(fresh);
     const nav = next.querySelector("header nav");
     if (nav) document.querySelector("header nav").replaceWith(nav);
+    held = 0;
+    show();
   };
 
-  const stream = new EventSource("/events");
-  stream.addEventListener("changed", load);
-  stream.addEventListener("open", () => lost(false));
-  stream.addEventListener("error", () => lost(true));
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) load(); });
-  document.addEventListener("focusout", () => { if (waiting) setTimeout(load, 500); });
+  open();
+  setInterval(check, 1000);
+  document.addEventListener("input", () => { dirty = true; });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { check(); load(); } });
+  window.addEventListener("pageshow", (e) => { if (e.persisted) { open(); check(); load(); } });
+  document.addEventListener("focusout", () => { if (held) setTimeout(load, 500); });
 })();

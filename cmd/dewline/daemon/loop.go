@@ -177,7 +177,7 @@ func (d *Daemon) showAlarms(ts []rules.Transition) {
 func (d *Daemon) publish() {
 	cfg := d.cfg.Load()
 	s := &alert.Snapshot{
-		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
+		Published: time.Now(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
 		Cycle: d.cycle, CycleAt: d.cycleAt, ConfigLoaded: *d.loadedAt.Load(), ConfigRefused: *d.refused.Load(),
 	}
 	d.core.fill(d.now(), s)
