@@ -12,6 +12,10 @@ import (
 // largestSecret is more than any password, token or key needs.
 const largestSecret = 64 << 10
 
+// fromDirectory is how systemd begins the name of a credential that dewline's unit
+// loads from its directory of secrets (systemd.exec(5), LoadCredential=).
+const fromDirectory = "secrets_"
+
 // ReadSecret reads a secret from a file, or from the systemd credential of
 // that name in credentialsDir ($CREDENTIALS_DIRECTORY) when it has no slash.
 // One newline at the end, which editors add, is no part of the secret. A file
@@ -23,9 +27,12 @@ func ReadSecret(nameOrPath, credentialsDir string) (string, error) {
 			return "", fmt.Errorf("read the secret %q: write the path of a file or the name of a credential", nameOrPath)
 		}
 		if credentialsDir == "" {
-			return "", fmt.Errorf("read the secret %q: a name without a slash is a systemd credential and there is no credentials directory; add LoadCredential=%s to the unit, or write a path", nameOrPath, nameOrPath)
+			return "", fmt.Errorf("read the secret %q: a name without a slash is a systemd credential and there is no credentials directory; start dewline by its unit, or write a path", nameOrPath)
 		}
-		path = filepath.Join(credentialsDir, nameOrPath)
+		path = filepath.Join(credentialsDir, fromDirectory+nameOrPath)
+		if _, err := os.Stat(path); err != nil {
+			path = filepath.Join(credentialsDir, nameOrPath)
+		}
 	}
 	data, err := readPrivate(path)
 	if err != nil {
@@ -43,7 +50,7 @@ func readPrivate(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("there is no file %s; create it with mode 0600", path)
+		return nil, fmt.Errorf("there is no file %s; create it with mode 0600, a credential in /etc/dewline/secrets, and restart", path)
 	case err != nil:
 		return nil, err
 	case !info.Mode().IsRegular():

@@ -22,6 +22,7 @@ func TestReadSecret(t *testing.T) {
 	}
 	good := write("good", "s3cret\n", 0o600)
 	write("credential", "two\n\n", 0o400)
+	write("secrets_mail-password", "from the directory\n", 0o400) // systemd.exec(5), LoadCredential= of a directory: "Key_file1"
 	write("windows", "word\r\n", 0o640)
 	open := write("open", "x", 0o644)
 	write("empty", "\n", 0o600)
@@ -32,10 +33,11 @@ func TestReadSecret(t *testing.T) {
 		{"good", dir, "s3cret", ""},
 		{"credential", dir, "two\n", ""}, // one newline only
 		{"windows", dir, "word", ""},
-		{"good", "", "", `read the secret "good": a name without a slash is a systemd credential and there is no credentials directory; add LoadCredential=good to the unit, or write a path`},
+		{"mail-password", dir, "from the directory", ""},
+		{"good", "", "", `read the secret "good": a name without a slash is a systemd credential and there is no credentials directory; start dewline by its unit, or write a path`},
 		{open, "", "", `read the secret "` + open + `": ` + open + ` is open to everybody (mode 0644); run: chmod 600 ` + open},
 		{"empty", dir, "", `read the secret "empty": the file ` + dir + `/empty is empty; put the secret into it`},
-		{"none", dir, "", `read the secret "none": there is no file ` + dir + `/none; create it with mode 0600`},
+		{"none", dir, "", `read the secret "none": there is no file ` + dir + `/none; create it with mode 0600, a credential in /etc/dewline/secrets, and restart`},
 		{"huge", dir, "", `read the secret "huge": ` + dir + `/huge has 65537 bytes, more than any secret; name the right file`},
 		{dir, "", "", `read the secret "` + dir + `": ` + dir + ` is not a file; name a file`},
 		{"..", dir, "", `read the secret "..": write the path of a file or the name of a credential`},

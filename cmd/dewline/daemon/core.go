@@ -325,6 +325,15 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 	}
 }
 
+// LeftOut says what parts do not work for want of a secret; none ends that.
+func (c *Core) LeftOut(now sensors.Instant, what []string) Effects {
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: "secrets"}, Active: len(what) > 0, Priority: rules.Today,
+		Text:        strings.Join(what, " "),
+		FirstAction: "Put the secret into its file, readable by root only, and restart dewline.",
+	})
+}
+
 // firstLines returns at most n lines of s.
 func firstLines(s string, n int) []string {
 	lines := strings.Split(strings.TrimSpace(s), "\n")

@@ -18,6 +18,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/page"
+	"dewline/sensors"
 )
 
 // maxBody is the most that a request may carry, in bytes.
@@ -36,6 +37,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	if ln := d.controlListener(); ln != nil {
 		servers = append(servers, d.serve(done, ln, d.controlHandler()))
 	}
+	d.tellLeftOut(ctx)
 	done.Go(func() { d.runUpkeep(ctx) })
 	done.Go(func() { d.watchCertificates(ctx) })
 	if d.late != nil {
@@ -158,6 +160,16 @@ func (d *Daemon) pageHandler(ctx context.Context) http.Handler {
 	mux.Handle("/api/v1/", hardened(g.api(d.apiHandler())))
 	mux.Handle("/", d.siteHandler(ctx, g))
 	return http.NewCrossOriginProtection().Handler(mux)
+}
+
+// tellLeftOut tells what does not work for want of a secret, and of nothing where
+// an earlier start left that open. Channels tell of themselves.
+func (d *Daemon) tellLeftOut(ctx context.Context) {
+	out := d.channels.leftOut
+	if _, err := secret(d.cfg.Load().HTTP.TokenFile); err != nil {
+		out = append(out, "Nothing can be answered on the page: "+err.Error()+".")
+	}
+	d.post(ctx, func(now sensors.Instant) { d.apply(d.core.LeftOut(now, out)) })
 }
 
 // healthHandler answers 200 only while sampling, rules and record are live.
