@@ -443,3 +443,33 @@ func TestNew_refusals(t *testing.T) {
 		t.Errorf("defaults: %v %v", s, err)
 	}
 }
+
+// A server that nobody is mailed by yet can be looked for: the login counts.
+func TestReach(t *testing.T) {
+	s := newServer(t, STARTTLS)
+	o := Options{Host: "localhost", Port: s.addr.Port, Username: "room", Password: "secret", From: "den@example.org", Roots: s.roots}
+	sender := func(o Options) *Sender {
+		m, err := New(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return m
+	}
+	if err := sender(o).Reach(t.Context()); err != nil {
+		t.Errorf("a server that is there: %v", err)
+	}
+	wrong := o
+	wrong.Password = "guess"
+	if sender(wrong).Reach(t.Context()) == nil {
+		t.Error("a wrong password is not seen")
+	}
+	wrong = o
+	wrong.Roots = nil
+	if err := sender(wrong).Reach(t.Context()); err == nil || !strings.Contains(err.Error(), "certificate") {
+		t.Errorf("a certificate of nobody: %v", err)
+	}
+	if s.mu.Lock(); len(s.got) != 0 {
+		t.Error("a message was sent")
+	}
+	s.mu.Unlock()
+}

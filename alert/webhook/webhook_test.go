@@ -287,3 +287,27 @@ func FuzzTemplate(f *testing.F) {
 		}
 	})
 }
+
+// Looking for a hook's server neither posts nor shows the address's secret to
+// it, and any answer will do.
+func TestReach(t *testing.T) {
+	seen := make(chan string, 4)
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		seen <- r.Method + " " + r.URL.String()
+		w.WriteHeader(http.StatusNotFound)
+	}))
+	h, err := New(Options{ID: "push", URL: s.URL + "/hook/token?key=secret"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := h.Reach(t.Context()); err != nil {
+		t.Errorf("a server that is there: %v", err)
+	}
+	if got := <-seen; got != "HEAD /" {
+		t.Errorf("it was asked %q", got)
+	}
+	s.Close()
+	if err := h.Reach(t.Context()); err == nil || strings.Contains(err.Error(), "secret") {
+		t.Errorf("a server that is gone: %v", err)
+	}
+}

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"log/slog"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -28,5 +29,28 @@ func TestRunSentinel_CannotWatch(t *testing.T) {
 	stop()
 	if err := <-ended; err != nil {
 		t.Errorf("stopped: %v", err)
+	}
+}
+
+// A sentinel without its password goes on, so that its other channels tell that
+// it watches nothing.
+func TestRunSentinel_WithoutItsSecret(t *testing.T) {
+	cfg, err := configs.Decode("s", []byte("[sentinel]\nrooms = [\"den\"]\n[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg.MQTT.PasswordFile = filepath.Join(t.TempDir(), "missing")
+	log := &lockedBuffer{}
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() {
+		ended <- RunSentinel(ctx, SentinelOptions{Config: cfg, Dir: t.TempDir(), Log: slog.New(slog.NewTextHandler(log, nil))})
+	}()
+	soon(t, "the log says what is missing", func() bool {
+		return strings.Contains(log.String(), "no room can be watched") && strings.Contains(log.String(), "there is no file")
+	})
+	stop()
+	if err := <-ended; err != nil {
+		t.Errorf("it ended by itself: %v", err)
 	}
 }
