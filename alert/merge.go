@@ -162,7 +162,7 @@ func (l *link) shift(by time.Duration) {
 	if !l.lastSuccess.IsZero() {
 		l.lastSuccess.Mono += by
 	}
-	for _, t := range []*time.Duration{&l.failingSince, &l.downSince, &l.unwell} {
+	for _, t := range []*time.Duration{&l.failingSince, &l.downSince, &l.upSince, &l.unwell} {
 		if *t != 0 {
 			*t += by
 		}

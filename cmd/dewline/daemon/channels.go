@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -58,6 +59,14 @@ func (c *channels) outsideBeat() *webhook.Beat {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.beat
+}
+
+// withoutSecret lists what does not work for want of a secret although the
+// channels do.
+func (c *channels) withoutSecret() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return slices.Clone(c.leftOut)
 }
 
 // A brokenChannel stands for one whose configuration can never work, so that

@@ -56,6 +56,7 @@ func (d *Daemon) reload() bool {
 		d.takeWays(ways, !brokerChanged)
 		d.apply(d.core.Reconfigure(now, next, d.ackLink))
 		d.apply(d.core.retry(now, ways))
+		d.apply(d.core.LeftOut(now, d.leftOut()))
 		entries := []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "in force"}}
 		var docs []store.Doc
 		if text := d.settingsInForce(); text != nil {

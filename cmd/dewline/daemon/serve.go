@@ -165,11 +165,16 @@ func (d *Daemon) pageHandler(ctx context.Context) http.Handler {
 // tellLeftOut tells what does not work for want of a secret, and of nothing where
 // an earlier start left that open. Channels tell of themselves.
 func (d *Daemon) tellLeftOut(ctx context.Context) {
-	out := d.channels.leftOut
+	d.post(ctx, func(now sensors.Instant) { d.apply(d.core.LeftOut(now, d.leftOut())) })
+}
+
+// leftOut lists what does not work for want of a secret.
+func (d *Daemon) leftOut() []string {
+	out := d.channels.withoutSecret()
 	if _, err := secret(d.cfg.Load().HTTP.TokenFile); err != nil {
 		out = append(out, "Nothing can be answered on the page: "+err.Error()+".")
 	}
-	d.post(ctx, func(now sensors.Instant) { d.apply(d.core.LeftOut(now, out)) })
+	return out
 }
 
 // healthHandler answers 200 only while sampling, rules and record are live.
