@@ -12,6 +12,7 @@ type Command struct {
 	Subject string  `json:"subject"`
 	Seq     uint64  `json:"seq"` // the onset that was seen; 0 for whichever
 	Notice  string  `json:"notice"`
+	Version int     `json:"version,omitempty"` // of the notice that is answered; 0 for what was handed over so far
 	Minutes float64 `json:"minutes"`
 	// Until is when being out of service ends; Minutes is used where it is zero.
 	Until   time.Time `json:"until,omitzero"`

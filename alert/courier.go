@@ -260,7 +260,7 @@ func (d *Delivery) urgency() int {
 	if d.Lethal {
 		u++
 	}
-	if d.Message.Sent <= 1 {
+	if !d.Again {
 		u += 2
 	}
 	return u

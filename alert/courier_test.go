@@ -62,7 +62,7 @@ func TestCourier_urgentFirst(t *testing.T) {
 			return nil
 		})}, 0, func(SendResult) {}, nil)
 		d := func(id string, p rules.Priority, k Kind, lethal bool, sent int) Delivery {
-			return Delivery{ID: id, NoticeID: id, Channel: "mqtt", Priority: p, Kind: k, Lethal: lethal, Message: Message{Sent: sent}}
+			return Delivery{ID: id, NoticeID: id, Channel: "mqtt", Priority: p, Kind: k, Lethal: lethal, Again: sent > 1}
 		}
 		c.Submit(d("today", rules.Today, Raise, false, 1), d("repeat", rules.Wake, Raise, false, 3), d("over", rules.Wake, FollowUp, false, 2),
 			d("wake", rules.Wake, Raise, false, 1), d("lethal again", rules.Wake, Raise, true, 2), d("lethal", rules.Wake, Raise, true, 1))

@@ -21,6 +21,7 @@ type Delivery struct {
 	Kind     Kind           `json:"kind"`
 	Priority rules.Priority `json:"priority"`
 	Lethal   bool           `json:"lethal,omitempty"` // an animal dies: before every other wake notice
+	Again    bool           `json:"again,omitempty"`  // this version was taken over before
 	Attempt  uint64         `json:"attempt"`          // goes up with every sending; never reused
 	Fails    int            `json:"fails"`            // in a row
 	// NotBefore and Deadline are in running time (sensors.Instant.Mono).
@@ -86,6 +87,9 @@ type SendResult struct {
 
 // ErrUnknownNotice says that no open notice has the id.
 var ErrUnknownNotice = errors.New("no open notice has this id; it may have ended")
+
+// ErrOldVersion says that an answer covers nothing that still rings.
+var ErrOldVersion = errors.New("this version is answered already, and there is news since; answer the newest message")
 
 // ErrUnknownPerson says that the configuration names no such person.
 var ErrUnknownPerson = errors.New("no such person in the configuration")

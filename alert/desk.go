@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 
@@ -55,6 +56,7 @@ type Desk struct {
 	dropped uint64
 	links   map[string]*link
 	last    *DrillResult
+	stalled []string // in the call in progress, nil for not asked yet
 }
 
 // NewDesk returns a Desk with nothing open.
@@ -88,10 +90,12 @@ func (d *Desk) Tick(now sensors.Instant) Effects {
 	return d.finish()
 }
 
-// Acknowledge stops the repeats and the escalation of a notice. It returns the
-// alarms under it, for which the caller acknowledges with the rules as well;
-// none for a drill. An acknowledgement of single alarms arrives by Transitions.
-func (d *Desk) Acknowledge(now sensors.Instant, noticeID, by string) ([]rules.Key, Effects, error) {
+// Acknowledge takes in an answer to a version of a notice; 0 stands for what
+// was handed over so far. It covers what that version named, which is repeated
+// and escalated no more; what was not told rings on. It returns the alarms that
+// it covers, for which the caller acknowledges with the rules as well; none for
+// a drill. An acknowledgement of single alarms arrives by Transitions.
+func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by string) ([]rules.Key, Effects, error) {
 	in := d.find(noticeID)
 	if in == nil {
 		return nil, Effects{}, fmt.Errorf("acknowledge %q: %w", noticeID, ErrUnknownNotice)
@@ -101,21 +105,53 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID, by string) ([]rules.Ke
 		d.answerDrill(in, by)
 		return nil, d.finish(), nil
 	}
-	var keys []rules.Key
+	if in.Said == nil { // seen on the page before it was sent
+		d.say(in, Raise)
+	}
+	answered := in.acked()
+	keys, useful := in.cover(noticeID, version)
+	if !useful && !answered {
+		return nil, d.finish(), fmt.Errorf("acknowledge %q: %w", noticeID, ErrOldVersion)
+	}
+	if in.acked() {
+		d.acknowledged(in, by)
+	} else {
+		in.Answerer, in.touched = by, true
+		d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by, Why: "in part, there is news since"})
+	}
+	return keys, d.finish(), nil
+}
+
+// cover marks what an answer to a notice covers. It returns the alarms to
+// acknowledge with the rules, and whether the answer was of any use.
+func (in *incident) cover(noticeID string, version int) (keys []rules.Key, useful bool) {
+	handed := false // anything of the notice, to anybody
 	for i := range in.Notice.Members {
 		m := &in.Notice.Members[i]
+		handed = handed || m.Heard && m.namedBy(noticeID, math.MaxInt)
+	}
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		named := m.namedBy(noticeID, version)
+		if version == 0 {
+			named = m.namedBy(noticeID, math.MaxInt) && (m.Heard || !handed)
+		}
+		if !named {
+			continue
+		}
+		useful = useful || !m.Covered
 		if m.State == alarm.Unack || m.State == alarm.RTNUN || m.State == alarm.LatchUnack {
 			keys = append(keys, m.Key)
 		}
 		m.Covered = true
 	}
-	d.acknowledged(in, by)
-	return keys, d.finish(), nil
+	return keys, useful
 }
 
 // acknowledged records who answered and stops the ringing.
 func (d *Desk) acknowledged(in *incident, by string) {
-	in.Notice.AckedBy, in.NextRepeat, in.Ringing, in.touched = by, 0, 0, true
+	in.stopRun()
+	in.Notice.AckedBy, in.Answerer = by, by
 	d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
 }
 
@@ -148,7 +184,7 @@ func (d *Desk) add(in *incident) { d.byID[in.Notice.ID], d.sorted = in, nil }
 
 // begin and finish frame every call: finish lets all schedules catch up and
 // returns what has gathered.
-func (d *Desk) begin(now sensors.Instant) { d.now, d.eff = now, Effects{} }
+func (d *Desk) begin(now sensors.Instant) { d.now, d.eff, d.stalled = now, Effects{}, nil }
 
 func (d *Desk) finish() Effects { return d.finishWith(d.incidents()) }
 

@@ -108,9 +108,22 @@ func TestDesk_toldNoticesMerge(t *testing.T) {
 		!slices.Equal(open[0].Notice.Supersedes, []string{"lethal-ceiling/a/1", "lethal-ceiling/c/1"}) {
 		t.Fatalf("open after the merge: %+v", open)
 	}
-	r.ack("lethal-ceiling/a/1", "una") // an answer to an absorbed notice counts
+	r.ack("lethal-ceiling/a/1", "una") // an answer to an absorbed notice counts for what that told
+	covered := func() (ids []string) {
+		for _, m := range r.desk.Open()[0].Notice.Members {
+			if m.Covered {
+				ids = append(ids, m.Key.Subject)
+			}
+		}
+		return ids
+	}
+	if got := covered(); !slices.Equal(got, []string{"a"}) {
+		t.Errorf("the answer to an absorbed notice covers %v", got)
+	}
+	r.ack("lethal-ceiling/c/1", "una")
+	r.ack("lethal-ceiling/b/1", "una")
 	if !r.desk.Open()[0].Acknowledged {
-		t.Error("acknowledging an absorbed notice did not reach the room's")
+		t.Errorf("all are answered; covered are %v", covered())
 	}
 	for _, e := range []string{"a", "b", "c"} {
 		r.transitions(r.tr(change{rules.LethalCeiling, e, norm, rules.Wake, room, 31, 0}))
@@ -275,7 +288,7 @@ func TestDesk_worseningPassesAtOnce(t *testing.T) {
 
 func TestDesk_growthIsRateLimited(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	for i := range 60 { // one more enclosure each minute, acknowledged each time
+	for i := range 60 { // one more enclosure each minute, acknowledged before it was told
 		id := fmt.Sprintf("e%02d", i)
 		r.transitions(r.tr(change{rules.CeilingAhead, id, unack, rules.Wake, room, 31, 50}))
 		r.transitions(r.tr(change{rules.CeilingAhead, id, acked, rules.Wake, room, 31, 50}))
@@ -358,7 +371,7 @@ func TestDesk_quietHoursNeedAClock(t *testing.T) {
 
 func TestDesk_acknowledgeUnknown(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	if _, _, err := r.desk.Acknowledge(r.now, "no/such/1", "una"); !errors.Is(err, ErrUnknownNotice) {
+	if _, _, err := r.desk.Acknowledge(r.now, "no/such/1", 0, "una"); !errors.Is(err, ErrUnknownNotice) {
 		t.Errorf("error %v, want ErrUnknownNotice", err)
 	}
 }
@@ -417,7 +430,7 @@ func TestDesk_drill(t *testing.T) {
 	r.pass(20 * time.Second)
 	r.restart()
 	r.pass(20 * time.Second)
-	if _, e, err = r.desk.Acknowledge(r.now, id, "una"); err != nil {
+	if _, e, err = r.desk.Acknowledge(r.now, id, 0, "una"); err != nil {
 		t.Fatal(err)
 	}
 	r.absorb(e)
@@ -488,16 +501,15 @@ func TestDesk_lethalAgain(t *testing.T) {
 }
 
 // Another enclosure of the same cause at its ceiling, after the first was
-// acknowledged, does not wait as long as other growth.
+// acknowledged, does not wait as other growth does.
 func TestDesk_anotherEnclosureAtTheCeiling(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, room, 33, 0}))
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.pass(time.Minute)
 	r.transitions(r.tr(change{rules.LethalCeiling, "e2", unack, rules.Wake, room, 33, 0}))
+	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
 	r.pass(3 * time.Minute)
-	r.want("mqtt", "raise lethal-ceiling/e1/1")
-	r.pass(2 * time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
 }
 

@@ -64,7 +64,7 @@ func (d *Desk) evaluateDrill(in *incident) {
 		in.Repeated++
 		in.NextRepeat = now + d.interval(in)
 		for _, p := range in.Out {
-			d.makeDue(p, in)
+			d.makeDue(p, in, false)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"slices"
 
 	"dewline/rules"
@@ -119,7 +120,13 @@ func (d *Desk) reopen(now sensors.Instant, in *incident, g group, t *rules.Trans
 	in.Ready = now.Mono + d.opt.Group
 	n.Kind, n.Cause, n.AckedBy, n.Since = Raise, t.Cause, "", t.Since.Wall
 	n.Members[0].restart(t)
-	in.Level, in.LevelAt, in.Ringing, in.Repeated, in.NextRepeat = 0, 0, 0, 0, 0
+	in.stopRun()
+	in.Level, in.LevelAt, in.Answerer = 0, 0, ""
+	// Who heard of it hears of its end; the others wait for their turn.
+	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p.Sent == 0 })
+	for _, p := range in.Out {
+		p.State = taken
+	}
 	d.open[g] = in
 	return in
 }
@@ -160,6 +167,9 @@ func (d *Desk) move(from, to *incident, k rules.Key) {
 	i := slices.IndexFunc(from.Notice.Members, func(m Member) bool { return m.Key == k })
 	m := from.Notice.Members[i]
 	m.Told = false
+	if calls(&m) {
+		to.inherit(from)
+	}
 	to.Notice.Members = append(to.Notice.Members, m)
 	to.refresh()
 	from.Notice.Members = slices.Delete(from.Notice.Members, i, i+1)
@@ -170,10 +180,27 @@ func (d *Desk) move(from, to *incident, k rules.Key) {
 	}
 }
 
+// inherit goes on with the repeats and the escalation of what comes from
+// another notice.
+func (in *incident) inherit(from *incident) {
+	switch {
+	case from.Ringing == 0:
+	case in.Ringing == 0:
+		in.Level, in.LevelAt, in.Answerer = from.Level, from.LevelAt, from.Answerer
+		in.Ringing, in.Repeated, in.NextRepeat = from.Ringing, from.Repeated, from.NextRepeat
+	case in.NextRepeat == 0 || from.NextRepeat != 0:
+		in.NextRepeat = min(cmp.Or(in.NextRepeat, from.NextRepeat), cmp.Or(from.NextRepeat, in.NextRepeat))
+	}
+}
+
 // absorb ends from without a follow-up, since to goes on telling about it.
 func (d *Desk) absorb(from, to *incident) {
 	for _, m := range from.Notice.Members {
 		if d.byKey[m.Key] == from && to.member(m.Key) == nil { // else it lives on elsewhere
+			m.Told = false
+			if calls(&m) {
+				to.inherit(from)
+			}
 			to.Notice.Members = append(to.Notice.Members, m)
 			d.byKey[m.Key] = to
 		}

@@ -35,7 +35,9 @@ type incident struct {
 	Ended      bool          `json:"ended,omitempty"`
 	Level      int           `json:"level"` // index of the last person told
 	LevelAt    time.Duration `json:"level_at,omitempty"`
-	Ringing    time.Duration `json:"ringing,omitempty"` // start of the present run of repeats
+	FreshAt    time.Duration `json:"fresh_at,omitempty"` // a wake alarm waits since to be told
+	Answerer   string        `json:"answerer,omitempty"` // who answered last
+	Ringing    time.Duration `json:"ringing,omitempty"`  // start of the present run of repeats
 	Repeated   int           `json:"repeated,omitempty"`
 	Grown      int           `json:"grown,omitempty"` // updates told
 	NextRepeat time.Duration `json:"next_repeat,omitempty"`
@@ -87,6 +89,36 @@ func (in *incident) acked() bool {
 	return true
 }
 
+// calls reports whether m is a wake alarm that nobody answered.
+func calls(m *Member) bool { return counts(m) && m.Priority >= rules.Wake && !m.Covered }
+
+// fresh reports whether a wake alarm calls that nobody was told of, and whether
+// a lethal one does.
+func (in *incident) fresh() (any, lethal bool) {
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; calls(m) && !m.Told && !m.Heard {
+			any, lethal = true, lethal || m.Key.Alarm == rules.LethalCeiling
+		}
+	}
+	return any, lethal
+}
+
+// unanswered returns when the first and the last of the wake alarms that were
+// told and not answered were told; ok is false for none.
+func (in *incident) unanswered() (first, last time.Duration, ok bool) {
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		if !calls(m) || len(m.Named) == 0 {
+			continue
+		}
+		if !ok || m.ToldAt < first {
+			first = m.ToldAt
+		}
+		last, ok = max(last, m.ToldAt), true
+	}
+	return first, last, ok
+}
+
 // memberRank orders urgency: the lethal ceiling is above every other wake.
 func memberRank(m *Member) int {
 	if m.Key.Alarm == rules.LethalCeiling {
@@ -133,7 +165,9 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
 	if again || t.Priority > m.Priority {
-		m.Told, m.Covered = false, false
+		if t.Priority > m.Priority || !in.flutters(m, t.At.Mono) {
+			m.ringAnew()
+		}
 	}
 	if t.To == alarm.Acked {
 		m.Covered = true
@@ -146,9 +180,19 @@ func (in *incident) update(t *rules.Transition, name string) {
 	in.touched = touched || material
 }
 
+// flutters reports whether m, which rings again, was told moments ago, is not
+// answered and is not lethal: the repeats of then go on.
+func (in *incident) flutters(m *Member, now time.Duration) bool {
+	return m.Heard && !m.Covered && m.Key.Alarm != rules.LethalCeiling && now-m.ToldAt < fluttersFor
+}
+
+// fluttersFor is how long an alarm that comes and goes is told once.
+const fluttersFor = 5 * time.Minute
+
 // restart begins a new story under the same onset.
 func (m *Member) restart(t *rules.Transition) {
 	m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
+	m.ringAnew()
 }
 
 // same reports whether t tells of the onset that m stands for.

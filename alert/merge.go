@@ -69,7 +69,7 @@ func (d *Desk) decode(docs []Doc) ([]*incident, []error) {
 		}
 	}
 	slices.SortFunc(list, func(a, b *incident) int {
-		return cmp.Or(cmp.Compare(b.unanswered(), a.unanswered()), strings.Compare(a.Notice.ID, b.Notice.ID))
+		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), strings.Compare(a.Notice.ID, b.Notice.ID))
 	})
 	return list, errs
 }
@@ -101,8 +101,8 @@ func (d *Desk) read(doc Doc) (*incident, error) {
 	return in, nil
 }
 
-// unanswered is the urgency of what rings, 0 where nothing does.
-func (in *incident) unanswered() int {
+// urgency is that of what rings, 0 where nothing does.
+func (in *incident) urgency() int {
 	if in.drill() || in.Ended || in.acked() {
 		return 0
 	}
@@ -115,7 +115,7 @@ func (d *Desk) join(in *incident) {
 	other := d.open[d.groupIn(in)]
 	if in.drill() || in.Ended || other == nil {
 		d.adopt(in)
-	} else if in.unanswered() > other.unanswered() {
+	} else if in.urgency() > other.urgency() {
 		d.shut(other)
 		d.adopt(in)
 		d.absorb(other, in)
@@ -136,7 +136,7 @@ func (d *Desk) join(in *incident) {
 func (d *Desk) separate() {
 	open := slices.DeleteFunc(slices.Clone(d.incidents()), func(in *incident) bool { return in.Ended || in.drill() })
 	slices.SortStableFunc(open, func(a, b *incident) int {
-		return cmp.Or(cmp.Compare(b.unanswered(), a.unanswered()), cmp.Compare(breadth(b.Notice.Cause), breadth(a.Notice.Cause)))
+		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(breadth(b.Notice.Cause), breadth(a.Notice.Cause)))
 	})
 	home := map[rules.Key]*incident{}
 	for _, in := range open {
@@ -162,7 +162,7 @@ func (l *link) shift(by time.Duration) {
 	if !l.lastSuccess.IsZero() {
 		l.lastSuccess.Mono += by
 	}
-	for _, t := range []*time.Duration{&l.failingSince, &l.downSince, &l.upSince, &l.unwell} {
+	for _, t := range []*time.Duration{&l.failingSince, &l.failedAt, &l.downSince, &l.upSince, &l.unwell} {
 		if *t != 0 {
 			*t += by
 		}

@@ -50,6 +50,6 @@ type Message struct {
 	Ack         string         `json:"ack,omitempty"`  // link to the page that acknowledges
 	To          string         `json:"to,omitempty"`   // person
 	Sent        int            `json:"sent,omitempty"` // 1 for the first sending, 2 for its first repeat…
-	// Escalated says that the person before did not answer.
+	// Escalated says that the people before did not answer or cannot be reached.
 	Escalated bool `json:"escalated,omitempty"`
 }

@@ -209,7 +209,7 @@ func (m *model) inDoubt(*rapid.T) {
 	m.absorb(m.desk.Tick(m.now))
 	for _, d := range m.waiting {
 		if m.broken[d.Channel] == nil {
-			m.got = append(m.got, d)
+			m.took(d)
 		}
 	}
 	m.crash()
@@ -268,7 +268,7 @@ func (m *model) settle(rt *rapid.T) {
 			continue
 		}
 		channels := []string{"mqtt", "mail"}
-		if !in.acked() {
+		if _, _, calling := in.unanswered(); calling {
 			channels = modelChannels
 		}
 		for _, c := range channels {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"slices"
 	"time"
 
 	"dewline/rules"
@@ -68,9 +69,31 @@ type Member struct {
 	// Cause is the alarm's own, which may be narrower than the notice's.
 	Cause rules.Cause `json:"cause,omitzero"`
 	// Told says that the version said last told of it as active, Covered that
-	// an acknowledgement covers it.
+	// an acknowledgement covers it. Both begin anew when it rings again.
 	Told    bool `json:"told,omitempty"`
 	Covered bool `json:"covered,omitempty"`
+	// Named lists the versions that first named it since it rings, one for each
+	// notice that it stood under; ToldAt is when the first was said, in running
+	// time. Heard says that one of them was handed over to somebody.
+	Named  []Naming      `json:"named,omitempty"`
+	ToldAt time.Duration `json:"told_at,omitempty"`
+	Heard  bool          `json:"heard,omitempty"`
+}
+
+// A Naming is the first version of a notice that names an alarm.
+type Naming struct {
+	Notice  string `json:"notice"`
+	Version int    `json:"version"`
+}
+
+// namedBy reports whether a notice named m in a version or before it.
+func (m *Member) namedBy(notice string, version int) bool {
+	return slices.ContainsFunc(m.Named, func(n Naming) bool { return n.Notice == notice && n.Version <= version })
+}
+
+// ringAnew begins again with who was told and who answered.
+func (m *Member) ringAnew() {
+	m.Told, m.Covered, m.Heard, m.Named, m.ToldAt = false, false, false, nil, 0
 }
 
 // Active reports whether the condition behind m still holds, as far as a

@@ -31,8 +31,9 @@ type Options struct {
 	Connect []string
 	// Names maps subjects (enclosures, probes) to what people call them.
 	Names map[string]string
-	// AckLink returns the link that acknowledges a notice; nil for none.
-	AckLink func(noticeID string) string
+	// AckLink returns the link that acknowledges a version of a notice; nil for
+	// none.
+	AckLink func(noticeID string, version int) string
 
 	Group       time.Duration   // wait for company before the first sending; 20 s, never for a ceiling
 	UpdateEvery time.Duration   // least time between updates that are no worsening; 15 min

@@ -29,8 +29,8 @@ type parcel struct {
 	DueSince  time.Duration `json:"due_since"`
 	OutSince  time.Duration `json:"out_since,omitempty"`
 	HeldSince time.Duration `json:"held_since,omitempty"`
-	Sent      int           `json:"sent,omitempty"` // confirmed sendings
-	Escalated bool          `json:"escalated,omitempty"`
+	Sent      int           `json:"sent,omitempty"`      // confirmed sendings
+	Confirmed int           `json:"confirmed,omitempty"` // newest version taken over
 }
 
 // An addressed is a parcel with the incident that it tells of.
@@ -44,8 +44,7 @@ const (
 	firstBackoff     = 2 * time.Second
 	lastBackoffWake  = 30 * time.Second
 	lastBackoffToday = 5 * time.Minute
-	refusedWait      = 30 * time.Minute // for a wake notice; somebody may mend the refusal's cause
-	longestHold      = 24 * time.Hour   // a clock that stands still holds nothing for ever
+	longestHold      = 24 * time.Hour // a clock that stands still holds nothing for ever
 )
 
 // A target is one channel of one person.
@@ -72,9 +71,8 @@ func (d *Desk) address(in *incident) {
 		return
 	}
 	all := d.targets(len(d.opt.People))
-	stalled := d.StalledChannels(d.now)
 	for _, t := range all {
-		if !slices.Contains(stalled, t.channel) {
+		if !d.dead(t.channel) {
 			d.parcelFor(in, t)
 			return
 		}
@@ -82,10 +80,12 @@ func (d *Desk) address(in *incident) {
 	d.parcelFor(in, all[0])
 }
 
-// addressWake adds every channel of everybody up to the level of escalation.
+// addressWake adds every channel of everybody who is on duty for in.
 func (d *Desk) addressWake(in *incident) {
-	for _, t := range d.targets(in.Level + 1) {
-		d.parcelFor(in, t)
+	for _, t := range d.targets(len(d.opt.People)) {
+		if d.onDuty(in, t.person) {
+			d.parcelFor(in, t)
+		}
 	}
 }
 
@@ -100,27 +100,27 @@ func (d *Desk) parcelFor(in *incident, t target) *parcel {
 		ID:       in.Notice.ID + "|" + t.person + "|" + t.channel,
 		NoticeID: in.Notice.ID, Person: t.person, Channel: t.channel,
 	}}
-	if in.rank() >= wakeRank && !in.drill() {
-		p.Escalated = t.person != d.opt.People[0].ID
-	}
 	in.Out = append(in.Out, p)
-	d.makeDue(p, in)
+	d.makeDue(p, in, false)
 	return p
 }
 
 // makeDue asks for the present version to be sent. A parcel that waits for a
-// retry keeps waiting.
-func (d *Desk) makeDue(p *parcel, in *incident) {
+// retry, or that is with the courier, keeps its place unless the news is
+// urgent.
+func (d *Desk) makeDue(p *parcel, in *incident, urgent bool) {
 	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
 	p.Lethal = in.lethal()
 	p.Deadline = 0
 	if p.Priority < rules.Wake {
 		p.Deadline = d.now.Mono + d.opt.Keep
 	}
-	switch p.State {
-	case out, due: // the result, or the retry, sees to the newer version
-	default:
-		p.State, p.DueSince, p.NotBefore, p.Fails = due, d.now.Mono, d.now.Mono, 0
+	waits := p.State == out || p.State == due
+	if !waits {
+		p.DueSince = d.now.Mono
+	}
+	if urgent || !waits { // else the result, or the retry, sees to the newer version
+		p.State, p.NotBefore, p.Fails = due, d.now.Mono, 0
 	}
 	in.touched = true
 }
@@ -164,7 +164,7 @@ func (d *Desk) handOut(list []*incident) {
 			if p.State == out && d.now.Mono-p.OutSince >= d.opt.SendLimit {
 				d.failed(in, p, Retryable, 0, "no answer from the channel")
 			}
-			if p.State == due && p.Deadline > 0 && d.now.Mono >= p.Deadline {
+			if in.Ended && p.State == due && p.Deadline > 0 && d.now.Mono >= p.Deadline {
 				d.giveUp(in, p, "too old")
 			}
 			if p.State == due && !d.held(p) && d.now.Mono >= p.NotBefore {
@@ -183,6 +183,13 @@ func (d *Desk) handOut(list []*incident) {
 
 // dispatch hands one parcel out.
 func (d *Desk) dispatch(in *incident, p *parcel) {
+	if !in.Ended && !in.drill() && !in.active() {
+		return // its end is told in a moment
+	}
+	if !in.Ended && !in.drill() && len(in.spoken()) == 0 { // all that was said is over, but not all that came since
+		d.say(in, in.Notice.Kind)
+		p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
+	}
 	d.attempt++
 	p.State, p.OutSince, p.Attempt = out, d.now.Mono, d.attempt
 	person := d.person(p.Person)
@@ -191,16 +198,28 @@ func (d *Desk) dispatch(in *incident, p *parcel) {
 		units = person.Units
 		p.Address = person.MailTo
 	}
-	p.Message = Render(in.Notice, units)
-	p.Message.To, p.Message.Sent, p.Message.Escalated = p.Person, p.Sent+1, p.Escalated
-	if p.Escalated && p.Kind != FollowUp {
-		p.Message.Text = "Nobody before you has answered this. " + p.Message.Text
+	n := in.Notice
+	if n.Kind == Raise || n.Kind == Update { // a version names what it was made for
+		n.Members = in.spoken()
+	}
+	p.Again = p.Confirmed == p.Version
+	p.Message = Render(n, units)
+	p.Message.To, p.Message.Sent = p.Person, p.Sent+1
+	if d.escalated(in, p.Person) {
+		p.Message.Escalated = true
+		p.Message.Text = d.preface(in, p) + p.Message.Text
 	}
 	if d.opt.AckLink != nil && p.Kind != FollowUp {
-		p.Message.Ack = d.opt.AckLink(in.Notice.ID)
+		p.Message.Ack = d.opt.AckLink(in.Notice.ID, p.Version)
 	}
 	d.link(p.Channel).sent++
 	d.eff.Send = append(d.eff.Send, p.Delivery)
+}
+
+// spoken returns the members that the version said last speaks of and that
+// still hold.
+func (in *incident) spoken() []Member {
+	return slices.DeleteFunc(slices.Clone(in.Notice.Members), func(m Member) bool { return !counts(&m) || !m.Told })
 }
 
 // settleToday cares for a notice that one channel is enough for: once one has
@@ -215,16 +234,12 @@ func (d *Desk) settleToday(in *incident) {
 		in.touched = in.touched || len(in.Out) != n
 		return
 	}
-	last := in.Out[len(in.Out)-1]
-	if last.State != lost && d.now.Mono-last.DueSince < d.opt.Fallback {
-		return
-	}
 	for _, t := range d.targets(len(d.opt.People)) {
-		has := func(p *parcel) bool { return p.Person == t.person && p.Channel == t.channel }
-		if !slices.ContainsFunc(in.Out, has) {
-			d.parcelFor(in, t)
+		last := in.Out[len(in.Out)-1]
+		if last.State != lost && !d.dead(last.Channel) && d.now.Mono-last.DueSince < d.opt.Fallback || d.held(last) {
 			return
 		}
+		d.parcelFor(in, t)
 	}
 }
 
@@ -284,15 +299,20 @@ func (d *Desk) works(channel string) {
 func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
 	d.works(p.Channel)
 	p.Sent++
+	p.Confirmed = max(p.Confirmed, r.Version)
+	why := ""
+	if p.Fails > 0 {
+		why = fmt.Sprintf("after %d failed tries", p.Fails)
+	}
 	p.Fails = 0
-	in.touched = true
+	in.heard(r.Version)
 	switch {
 	case r.Version == in.Notice.Version:
 		p.State = taken
 	case p.Attempt == r.Attempt:
 		p.State, p.DueSince, p.NotBefore = due, d.now.Mono, d.now.Mono
 	}
-	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel})
+	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel, Why: why})
 	if in.Drill != nil && in.Drill.Taken != nil {
 		if _, ok := in.Drill.Taken[p.Channel]; !ok {
 			in.Drill.Taken[p.Channel] = (d.now.Mono - in.Opened).Seconds()
@@ -307,24 +327,16 @@ func (d *Desk) failed(in *incident, p *parcel, c Class, after time.Duration, why
 	if l.failingSince == 0 {
 		l.failingSince = d.now.Mono
 	}
-	if l.lastError != why { // a steady fault makes one line
+	if p.Fails++; p.Fails == 1 || l.refused != (c == Refused) { // a steady fault makes one line
 		d.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
 	}
-	l.lastError, l.refused = why, c == Refused
-	p.Fails++
+	l.lastError, l.refused, l.failedAt = why, c == Refused, d.now.Mono
 	p.State = due
 	last, longest := lastBackoffToday, time.Hour
-	if p.Priority >= rules.Wake {
-		last, longest = lastBackoffWake, 10*time.Minute
+	if p.Priority >= rules.Wake { // no server may ask for long where animals may die
+		last, longest = lastBackoffWake, lastBackoffWake
 	}
 	wait := min(firstBackoff<<min(p.Fails-1, 10), last)
-	if c == Refused {
-		if p.Priority < rules.Wake {
-			d.giveUp(in, p, why)
-			return
-		}
-		wait = refusedWait
-	}
 	p.NotBefore = d.now.Mono + max(wait, min(after, longest))
 }
 

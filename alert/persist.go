@@ -101,6 +101,7 @@ func (d *Desk) adopt(in *incident) {
 	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p == nil || !d.reaches(p.Person, p.Channel) })
 	in.Level = max(0, min(in.Level, len(d.opt.People)-1))
 	in.Repeated = max(0, in.Repeated)
+	in.fillIn()
 	for _, p := range in.Out {
 		d.attempt = max(d.attempt, p.Attempt)
 		if p.State == out {
@@ -132,6 +133,27 @@ func (d *Desk) adopt(in *incident) {
 		return
 	}
 	d.open[g] = in
+}
+
+// fillIn makes up for what a document of an earlier version lacks: who was
+// told what.
+func (in *incident) fillIn() {
+	handed := 0
+	for _, p := range in.Out {
+		if p.Confirmed == 0 && p.Sent > 0 {
+			p.Confirmed = p.Version - 1
+			if p.State == taken {
+				p.Confirmed = p.Version
+			}
+		}
+		handed = max(handed, p.Confirmed)
+	}
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; m.Told && m.Named == nil && in.Said != nil {
+			m.name(&in.Notice, in.Said.At)
+			m.Heard = m.namedBy(in.Notice.ID, handed)
+		}
+	}
 }
 
 // Reconcile makes the notices agree with the alarms that the rules say are not

@@ -23,6 +23,7 @@ type rig struct {
 	broken   map[string]error // channels that fail, with what
 	waiting  []Delivery       // handed out, not yet sent
 	got      []Delivery       // taken over by a channel, in order
+	when     []time.Duration  // of each got, running time
 	events   []Event
 	seq      map[rules.Key]uint64
 	restarts int
@@ -66,10 +67,15 @@ func (r *rig) send() {
 		r.waiting = r.waiting[1:]
 		err := r.broken[d.Channel]
 		if err == nil {
-			r.got = append(r.got, d)
+			r.took(d)
 		}
 		r.absorb(r.desk.Result(r.now, SendResult{d.ID, d.Version, d.Attempt, err}))
 	}
+}
+
+// took notes what a channel took over.
+func (r *rig) took(d Delivery) {
+	r.got, r.when = append(r.got, d), append(r.when, r.now.Mono)
 }
 
 // pass lets time go by in steps of ten seconds, one poll each.
@@ -163,10 +169,13 @@ func (r *rig) want(channel string, want ...string) {
 
 // ack acknowledges as the daemon does: the Desk first, then the rules, whose
 // transitions come back.
-func (r *rig) ack(id, by string) {
+func (r *rig) ack(id, by string) { r.ackVersion(id, 0, by) }
+
+// ackVersion acknowledges one version.
+func (r *rig) ackVersion(id string, version int, by string) {
 	r.t.Helper()
-	keys, e, err := r.desk.Acknowledge(r.now, id, by)
-	if err != nil {
+	keys, e, err := r.desk.Acknowledge(r.now, id, version, by)
+	if err != nil && !errors.Is(err, ErrOldVersion) {
 		r.t.Fatal(err)
 	}
 	r.absorb(e)

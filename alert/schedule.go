@@ -41,17 +41,20 @@ func (d *Desk) speak(in *incident) {
 		}
 		return
 	}
-	if in.acked() && in.NextRepeat != 0 { // alarm by alarm, through the rules
-		d.acknowledged(in, in.ackedBy())
-	}
 	if r := in.rank(); r < in.Said.Rank { // got better: getting worse again is worse
 		in.Said.Rank, in.touched = r, true
 	}
+	fresh, lethal := in.fresh()
+	if !fresh {
+		in.FreshAt = 0
+	} else if in.FreshAt == 0 {
+		in.FreshAt, in.touched = now, true
+	}
 	since, every := now-in.Said.At, d.opt.UpdateEvery
 	switch {
-	case d.worse(in),
-		since >= every/3 && d.manyMore(in),
-		since >= every<<min(in.Grown, mostWidened) && d.news(in),
+	case d.worse(in), lethal && since >= d.opt.Group, fresh && now-in.FreshAt >= 2*d.opt.Group:
+		d.say(in, Update)
+	case since >= every<<min(in.Grown, mostWidened) && d.news(in),
 		since >= todayUpdates*every && in.grown():
 		d.say(in, Update)
 		in.Grown++
@@ -61,22 +64,6 @@ func (d *Desk) speak(in *incident) {
 // mostWidened is how often the wait between two updates that are no worsening
 // doubles: what grows for hours is one event.
 const mostWidened = 2
-
-// manyMore reports whether at least twice as many are at the lethal ceiling as
-// was said.
-func (d *Desk) manyMore(in *incident) bool {
-	said, more := 0, 0
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && m.Key.Alarm == rules.LethalCeiling {
-			if m.Told {
-				said++
-			} else {
-				more++
-			}
-		}
-	}
-	return more > 0 && more >= said
-}
 
 // A today notice of one kind of alarm tells of its growth so many times less
 // often: it was to be told once.
@@ -133,28 +120,43 @@ func (in *incident) ackedBy() string {
 	return ""
 }
 
-// say makes the next version of a notice and addresses it.
+// say makes the next version of a notice and addresses it. A wake alarm that
+// nobody was told of passes everything that waits.
 func (d *Desk) say(in *incident, k Kind) {
 	n := &in.Notice
-	first := in.Said == nil
+	fresh, _ := in.fresh()
 	d.renew(in, k)
 	if k == Raise {
 		d.log(Event{Notice: n.ID, What: "raised"})
 	}
-	if first {
-		in.LevelAt = d.now.Mono
+	if fresh {
+		d.startRun(in)
 	}
 	if in.rank() >= wakeRank && !in.acked() {
 		n.AckedBy = ""
-		if in.Ringing == 0 { // also after an acknowledgement: a new run
-			in.Ringing, in.Repeated, in.LevelAt = d.now.Mono, 0, d.now.Mono
-		}
-		in.NextRepeat = d.now.Mono + d.interval(in)
 	}
 	d.address(in)
 	for _, p := range in.Out {
-		d.makeDue(p, in)
+		if d.concerns(in, p) {
+			d.makeDue(p, in, fresh)
+		}
 	}
+}
+
+// startRun begins the repeats anew, for the newest alarm. Where nothing rang,
+// the first person is told again before the next.
+func (d *Desk) startRun(in *incident) {
+	now := d.now.Mono
+	if in.Ringing == 0 {
+		in.Level, in.LevelAt = 0, now
+	}
+	in.Ringing, in.Repeated, in.touched = now, 0, true
+	in.NextRepeat = now + d.interval(in)
+}
+
+// stopRun ends the repeats and the escalation.
+func (in *incident) stopRun() {
+	in.Ringing, in.Repeated, in.NextRepeat, in.touched = 0, 0, 0, true
 }
 
 // renew counts up the version and remembers what it says.
@@ -167,12 +169,26 @@ func (d *Desk) renew(in *incident, k Kind) {
 	for i := range n.Members {
 		m := &n.Members[i]
 		active := counts(m)
+		if active || k == FollowUp {
+			m.name(n, d.now.Mono)
+		}
 		m.Told = active
 		if active && !slices.Contains(s.Kinds, m.Key.Alarm) {
 			s.Kinds = append(s.Kinds, m.Key.Alarm)
 		}
 	}
-	in.Said, in.touched = s, true
+	in.Said, in.FreshAt, in.touched = s, 0, true
+}
+
+// name notes that the present version of n names m.
+func (m *Member) name(n *Notice, now time.Duration) {
+	if m.namedBy(n.ID, n.Version) {
+		return
+	}
+	if len(m.Named) == 0 {
+		m.ToldAt = now
+	}
+	m.Named = append(slices.Clip(m.Named), Naming{n.ID, n.Version})
 }
 
 // interval is the wait before the next repeat.
@@ -180,15 +196,30 @@ func (d *Desk) interval(in *incident) time.Duration {
 	return d.opt.Repeats[min(in.Repeated, len(d.opt.Repeats)-1)]
 }
 
-// ring repeats an unanswered wake notice and escalates it.
+// ring repeats a wake notice until all that was told is answered, and
+// escalates it.
 func (d *Desk) ring(in *incident) {
-	if in.Said == nil || in.rank() < wakeRank || in.acked() {
+	if in.Said == nil {
 		return
 	}
-	now := d.now.Mono
-	if p := d.opt.People; in.Level+1 < len(p) && now-in.LevelAt >= p[in.Level].EscalateAfter {
+	first, _, ok := in.unanswered()
+	switch {
+	case !ok && in.Ringing == 0:
+		return
+	case !ok:
+		if in.acked() { // alarm by alarm, through the rules
+			d.acknowledged(in, in.ackedBy())
+		} else {
+			in.stopRun()
+		}
+		return
+	case in.Ringing == 0: // it rang under another notice
+		d.startRun(in)
+	}
+	for in.Level+1 < len(d.opt.People) && d.nextPerson(in, first) {
 		d.escalate(in)
 	}
+	now := d.now.Mono
 	if in.NextRepeat == 0 || now < in.NextRepeat {
 		return
 	}
@@ -198,23 +229,44 @@ func (d *Desk) ring(in *incident) {
 		d.log(Event{Notice: in.Notice.ID, What: "repeats-over"})
 		return
 	}
-	if d.changed(in) {
-		d.renew(in, Update) // a repeat with news is a new version
-	}
 	in.Repeated++
 	in.NextRepeat = now + d.interval(in)
-	for _, p := range in.Out {
-		d.makeDue(p, in)
+	if d.changed(in) { // a repeat with news is a new version
+		d.say(in, Update)
+		return
 	}
+	d.address(in)
+	for _, p := range in.Out {
+		if d.concerns(in, p) {
+			d.makeDue(p, in, false)
+		}
+	}
+}
+
+// nextPerson reports whether another person is to be told: those before were
+// given their time since the first unanswered alarm was told, or they cannot
+// be reached.
+func (d *Desk) nextPerson(in *incident, first time.Duration) bool {
+	return d.now.Mono-max(in.LevelAt, first) >= d.opt.People[in.Level].EscalateAfter || d.unheard(in)
 }
 
 // escalate goes on to the next person, also where the repeats are over: then a
 // new run begins, since that person has heard nothing yet.
 func (d *Desk) escalate(in *incident) {
 	now := d.now.Mono
+	e := Event{Notice: in.Notice.ID, What: "escalated"}
+	if d.unheard(in) {
+		e.Why = "nobody before could be reached"
+	}
 	in.Level, in.LevelAt, in.touched = in.Level+1, now, true
-	d.log(Event{Notice: in.Notice.ID, What: "escalated", Person: d.opt.People[in.Level].ID})
+	e.Person = d.opt.People[in.Level].ID
+	d.log(e)
 	d.address(in)
+	for _, p := range in.Out {
+		if p.Person == e.Person {
+			d.makeDue(p, in, true)
+		}
+	}
 	if in.NextRepeat == 0 {
 		in.Ringing, in.Repeated = now, 0
 		in.NextRepeat = now + d.interval(in)
@@ -237,7 +289,8 @@ func (d *Desk) changed(in *incident) bool {
 // end closes an incident with its one follow-up. A today notice that came and
 // went before it was told is left to the summary.
 func (d *Desk) end(in *incident) {
-	in.Ended, in.NextRepeat, in.Ringing, in.Grown, in.touched = true, 0, 0, 0, true
+	in.stopRun()
+	in.Ended, in.Grown = true, 0
 	d.shut(in)
 	d.log(Event{Notice: in.Notice.ID, What: "ended"})
 	told := in.Said != nil
@@ -250,7 +303,7 @@ func (d *Desk) end(in *incident) {
 		d.addressWake(in)
 	}
 	for _, p := range in.Out {
-		d.makeDue(p, in)
+		d.makeDue(p, in, false)
 		p.Deadline = d.now.Mono + d.opt.Keep
 	}
 }

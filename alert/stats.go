@@ -79,6 +79,7 @@ type link struct {
 	lastError    string
 	failingSince time.Duration // 0: the last attempt worked
 	refused      bool          // the last error was no passing one
+	failedAt     time.Duration // when it was
 	known        bool          // it was said whether it is connected
 	downSince    time.Duration // 0: well, also before anything is known
 	upSince      time.Duration // 0: not connected; both are set until a connection has held
@@ -149,7 +150,7 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 	for _, in := range d.byID {
 		if !in.Ended && !in.drill() && in.active() {
 			s.Open++
-			if in.rank() >= wakeRank && !in.acked() {
+			if slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) }) {
 				s.OpenWake++
 			}
 		}

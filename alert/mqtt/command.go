@@ -150,6 +150,9 @@ func CheckCommand(c alert.Command) error {
 			return errors.New("a field holds control characters; write it on one line")
 		}
 	}
+	if c.Version < 0 || c.Version > 0 && c.Notice == "" {
+		return errors.New("version names a version of a notice, from 1; leave it out for what was told so far")
+	}
 	if math.IsNaN(c.Minutes) || c.Minutes < 0 || c.Minutes > maxMinutes {
 		return fmt.Errorf("minutes must lie between 0 and %d", maxMinutes)
 	}

@@ -298,6 +298,13 @@ func commandOf(r *http.Request) (alert.Command, error) {
 	if !isID(c.Alarm, true) || !isID(c.Subject, c.Notice != "") || len(c.Notice) > 200 {
 		return c, errors.New("The form does not name an alarm of this room.")
 	}
+	if v := r.PostFormValue("version"); v != "" {
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 0 || c.Notice == "" {
+			return c, errors.New("The form does not name a notice of this room.")
+		}
+		c.Version = n
+	}
 	if seq := r.PostFormValue("seq"); seq != "" {
 		n, err := strconv.ParseUint(seq, 10, 64)
 		if err != nil {

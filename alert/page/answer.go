@@ -16,27 +16,31 @@ type answerPage struct {
 	Drill     bool
 	Over      bool
 	Done      bool
+	News      bool // since the version that the link answers
 	People    []string
 	Fault     string
 }
 
 // linked checks the token of a link. Programs fetch links before people do, so
 // looking changes nothing and only the form acts.
-func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) bool {
+func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) (version int, ok bool) {
 	if wait := s.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
 		s.refuseForNow(w, r, wait)
-		return false
+		return 0, false
 	}
-	if s.o.Link != nil && s.o.Link(r.PathValue("id"), token) {
-		return true
+	if s.o.Link != nil {
+		if version, ok = s.o.Link(r.PathValue("id"), token); ok {
+			return version, true
+		}
 	}
 	s.limit.Failed(r.RemoteAddr, time.Now())
 	s.refused(r, "link")
 	s.say(w, r, http.StatusForbidden, "This link does not open anything. It is mistyped, or was made before dewline changed its key. Open the page and log in instead.")
-	return false
+	return 0, false
 }
 
-func (s *site) answerPage(r *http.Request, token string) answerPage {
+// answerPage is what a link to a version of a notice shows.
+func (s *site) answerPage(r *http.Request, token string, version int) answerPage {
 	p := answerPage{frame: s.frame(r, "Answer", ""), ID: r.PathValue("id"), Token: token, Drill: strings.HasPrefix(r.PathValue("id"), "drill/")}
 	snap := s.o.Snapshot()
 	if snap == nil {
@@ -48,6 +52,7 @@ func (s *site) answerPage(r *http.Request, token string) answerPage {
 	} else if v := openNotice(snap, p.ID); v != nil {
 		c := s.card(v, snap)
 		p.Card, p.Done = &c, v.Acknowledged
+		p.News = !v.Acknowledged && (v.Notice.ID != p.ID || v.Notice.Version > version)
 	} else {
 		p.Over = true
 	}
@@ -75,34 +80,33 @@ func openNotice(snap *alert.Snapshot, id string) *alert.NoticeView {
 
 func (s *site) showAnswer(w http.ResponseWriter, r *http.Request) {
 	token := r.URL.Query().Get("t")
-	if !s.linked(w, r, token) {
+	version, ok := s.linked(w, r, token)
+	if !ok {
 		return
 	}
-	s.show(w, http.StatusOK, "answer", s.answerPage(r, token))
+	s.show(w, http.StatusOK, "answer", s.answerPage(r, token, version))
 }
 
-// answer acknowledges what the link is about.
+// answer acknowledges what the message of the link told, and no news since.
 func (s *site) answer(w http.ResponseWriter, r *http.Request) {
 	if err := r.ParseForm(); err != nil {
 		s.say(w, r, http.StatusBadRequest, "The form could not be read.")
 		return
 	}
 	token := r.PostFormValue("t")
-	if !s.linked(w, r, token) {
+	version, ok := s.linked(w, r, token)
+	if !ok {
 		return
 	}
-	p := s.answerPage(r, token)
+	p := s.answerPage(r, token, version)
 	by := line(r.PostFormValue("by"), maxName)
 	if by == "" {
 		p.Fault = "Say who you are."
 		s.show(w, http.StatusUnprocessableEntity, "answer", p)
 		return
 	}
-	id := p.ID
-	if p.Card != nil {
-		id = p.Card.ID
-	}
-	reply := s.o.Command(r.Context(), alert.Command{Action: string(rules.Acknowledge), Notice: id, By: by, Why: "by the link of the notice"})
+	c := alert.Command{Action: string(rules.Acknowledge), Notice: p.ID, Version: version, By: by, Why: "by the link of the notice"}
+	reply := s.o.Command(r.Context(), c)
 	if !reply.OK {
 		p.Over, p.Fault = true, reply.Error
 		s.show(w, http.StatusConflict, "answer", p)

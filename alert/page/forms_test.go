@@ -277,7 +277,7 @@ func TestAnswerLink(t *testing.T) {
 	if a.code != http.StatusOK || !strings.Contains(a.body, "Acknowledged. Thank you.") {
 		t.Errorf("%d %s", a.code, a.body)
 	}
-	want := alert.Command{Action: "acknowledge", Notice: noticeID, By: "Ada", Why: "by the link of the notice"}
+	want := alert.Command{Action: "acknowledge", Notice: noticeID, Version: 2, By: "Ada", Why: "by the link of the notice"}
 	if c := r.took(); !slices.Equal(c, []alert.Command{want}) {
 		t.Errorf("commands %+v", c)
 	}

@@ -34,6 +34,7 @@ type noticeCard struct {
 	More                   int
 	Since, Told            string
 	AckedBy                string
+	Version                int
 }
 
 type memberLine struct{ ID, Name, Text, Since string }

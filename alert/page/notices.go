@@ -16,7 +16,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 	c := noticeCard{
 		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
 		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
-		Sign: statusToday.Sign,
+		Sign: statusToday.Sign, Version: v.Notice.Version,
 	}
 	if v.Notice.Priority == rules.Wake {
 		c.Sign = statusWake.Sign

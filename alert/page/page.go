@@ -52,8 +52,9 @@ type Options struct {
 	Record   func() Record // nil while the record is not open
 	Notebook Notebook
 	Command  func(ctx context.Context, c alert.Command) alert.Reply
-	// Link reports whether token belongs to the link of a notice.
-	Link func(noticeID, token string) bool
+	// Link reports whether token belongs to the link of a notice, and to which
+	// version of it.
+	Link func(noticeID, token string) (version int, ok bool)
 	// Refused is told of refused logins and links, for the journal. It is
 	// called at most as often as tries are let through.
 	Refused func(ctx context.Context, what, from string)

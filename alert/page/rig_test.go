@@ -87,7 +87,7 @@ func (r *rig) options() Options {
 		Config:   func() *configs.Config { return r.cfg },
 		Record:   func() Record { return r.record },
 		Notebook: r, Command: r.command,
-		Link: func(id, tok string) bool { return tok == "key-of-"+id },
+		Link: func(id, tok string) (int, bool) { return 2, tok == "key-of-"+id },
 		Refused: func(_ context.Context, what, from string) {
 			r.mu.Lock()
 			defer r.mu.Unlock()

@@ -24,7 +24,7 @@ func answering() []command {
 		answerSpec
 		summary string
 	}{
-		{answerSpec{"ack", "NOTICE | ALARM SUBJECT", rules.Acknowledge, false}, "acknowledge a notice or an alarm"},
+		{answerSpec{"ack", "[--version N] NOTICE | ALARM SUBJECT", rules.Acknowledge, false}, "acknowledge a notice or an alarm"},
 		{answerSpec{"shelve", "--for DURATION [--one-shot] ALARM SUBJECT", rules.Shelve, true}, "put an alarm away for a limited time"},
 		{answerSpec{"unshelve", "ALARM SUBJECT", rules.Unshelve, false}, "take an alarm from the shelf"},
 		{answerSpec{"reset", "ALARM SUBJECT", rules.Reset, false}, "let go of a latched alarm whose cause is over"},
@@ -54,6 +54,8 @@ func runAnswer(ctx context.Context, spec answerSpec, args []string, std stdio) e
 	switch spec.kind {
 	case rules.TakeOut:
 		fs.StringVar(&until, "until", "", "the end, as 2026-12-24 (its first moment here) or 2026-12-24T18:00:00Z")
+	case rules.Acknowledge:
+		fs.IntVar(&c.Version, "version", 0, "the version of the notice that is answered, as dewline alarms shows it; default what people were told so far")
 	case rules.Shelve:
 		fs.BoolVar(&c.OneShot, "one-shot", false, "take it from the shelf as soon as the alarm has come and gone")
 	}
@@ -145,7 +147,7 @@ func runAlarms(ctx context.Context, args []string, std stdio) error {
 		if n.Acknowledged {
 			answered = "answered by " + n.Notice.AckedBy
 		}
-		fmt.Fprintf(std.out, "notice %s  %s, %s\n  %s\n", n.Notice.ID, n.Notice.Priority, answered, n.Message.Title)
+		fmt.Fprintf(std.out, "notice %s  version %d, %s, %s\n  %s\n", n.Notice.ID, n.Notice.Version, n.Notice.Priority, answered, n.Message.Title)
 	}
 	for _, a := range s.Alarms {
 		fmt.Fprintf(std.out, "%-6s %-6s %-16s %-18s %s\n", a.State, a.Priority, a.Key.Alarm, a.Key.Subject, a.Text)

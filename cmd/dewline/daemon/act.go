@@ -41,7 +41,7 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 					At: now, Kind: kindRefused, Who: by, Subject: c.Notice, New: "acknowledge: already acknowledged by " + who,
 				}}}, fmt.Errorf("acknowledge notice %s: already acknowledged by %s", c.Notice, who)
 			}
-			return d.core.AcknowledgeNotice(now, c.Notice, by, c.Why)
+			return d.core.AcknowledgeNotice(now, c.Notice, c.Version, by, c.Why)
 		})
 	}
 	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {

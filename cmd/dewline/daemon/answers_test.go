@@ -358,7 +358,7 @@ func TestCore_DrillsOnRecord(t *testing.T) {
 		r.restart(nil)
 		r.pass(30 * time.Second)
 		if answer {
-			fx, err := r.core.AcknowledgeNotice(r.now, id, "una", "")
+			fx, err := r.core.AcknowledgeNotice(r.now, id, 0, "una", "")
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -58,7 +58,7 @@ func (e *Effects) empty() bool {
 
 // NewCore returns a Core that has seen nothing yet. ackLink makes the link
 // that a notice carries for answering; nil for none.
-func NewCore(cfg *configs.Config, ackLink func(noticeID string) string) *Core {
+func NewCore(cfg *configs.Config, ackLink func(noticeID string, version int) string) *Core {
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
 	return &Core{
@@ -158,15 +158,17 @@ func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
 	return e, nil
 }
 
-// AcknowledgeNotice acknowledges a notice and every alarm under it.
-func (c *Core) AcknowledgeNotice(now sensors.Instant, id, by, why string) (Effects, error) {
-	keys, fx, err := c.desk.Acknowledge(now, id, by)
-	if err != nil {
-		return Effects{Journal: []store.JournalEntry{{
-			At: now, Kind: "refused", Who: by, Subject: id, New: "acknowledge: " + err.Error(),
-		}}}, fmt.Errorf("acknowledge notice %s: %w", id, err)
-	}
+// AcknowledgeNotice acknowledges a version of a notice, 0 for what was handed
+// over so far, and every alarm that it told of.
+func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by, why string) (Effects, error) {
+	keys, fx, err := c.desk.Acknowledge(now, id, version, by)
 	e := c.desked(fx)
+	if err != nil {
+		e.Journal = append(e.Journal, store.JournalEntry{
+			At: now, Kind: "refused", Who: by, Subject: id, New: "acknowledge: " + err.Error(),
+		})
+		return e, fmt.Errorf("acknowledge notice %s: %w", id, err)
+	}
 	for _, k := range keys {
 		one, err := c.Act(now, rules.Action{Kind: rules.Acknowledge, Key: k, By: by, Why: why})
 		// An alarm that went back to normal meanwhile has nothing to acknowledge.
@@ -223,7 +225,7 @@ func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects
 
 // Reconfigure changes to another complete configuration. Everything that is
 // still there keeps its state and timers.
-func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string) string) Effects {
+func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string, int) string) Effects {
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
 	c.self.drillEvery = cfg.Drill.Every.D()

@@ -538,7 +538,7 @@ func TestNoticeIsAnsweredOnce(t *testing.T) {
 	if who := r.core.answeredBy(id); who != "" {
 		t.Fatalf("answered by %q before anybody was asked", who)
 	}
-	fx, err := r.core.AcknowledgeNotice(r.now, id, "una", "")
+	fx, err := r.core.AcknowledgeNotice(r.now, id, 0, "una", "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,6 +8,8 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 )
 
 // links signs the addresses that a notice carries for being answered. The key
@@ -33,21 +35,36 @@ func (l *links) keepIn(dir string) error {
 	return os.WriteFile(file, l.key, 0o600)
 }
 
-// token is what a link to a notice must carry.
-func (l *links) token(noticeID string) string {
+// token is what a link to a version of a notice must carry: the version and a
+// signature over both.
+func (l *links) token(noticeID string, version int) string {
+	v := strconv.Itoa(version)
+	return v + "." + l.sign(v+"\n"+noticeID)
+}
+
+func (l *links) sign(text string) string {
 	mac := hmac.New(sha256.New, l.key)
-	mac.Write([]byte(noticeID))
+	mac.Write([]byte(text))
 	return base64.RawURLEncoding.EncodeToString(mac.Sum(nil)[:16])
 }
 
-// check reports whether token belongs to the notice.
-func (l *links) check(noticeID, token string) bool {
-	return hmac.Equal([]byte(l.token(noticeID)), []byte(token))
+// check reports whether token belongs to the notice, and the version that it
+// was made for. Links made before they carried a version stand for the first.
+func (l *links) check(noticeID, token string) (version int, ok bool) {
+	v, _, versioned := strings.Cut(token, ".")
+	if !versioned {
+		return 1, hmac.Equal([]byte(l.sign(noticeID)), []byte(token))
+	}
+	version, err := strconv.Atoi(v)
+	if err != nil || version < 1 || !hmac.Equal([]byte(l.token(noticeID, version)), []byte(token)) {
+		return 0, false
+	}
+	return version, true
 }
 
-// ackLink returns the address that answers a notice; empty where the page has
-// no address that a phone could reach.
-func (d *Daemon) ackLink(noticeID string) string {
+// ackLink returns the address that answers a version of a notice; empty where
+// the page has no address that a phone could reach.
+func (d *Daemon) ackLink(noticeID string, version int) string {
 	base := d.cfg.Load().HTTP.URL
 	if base == "" {
 		return ""
@@ -56,5 +73,5 @@ func (d *Daemon) ackLink(noticeID string) string {
 	if err != nil {
 		return ""
 	}
-	return u + "?t=" + d.links.token(noticeID)
+	return u + "?t=" + d.links.token(noticeID, version)
 }

@@ -186,7 +186,7 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		}
 		r.disk.keep(fx)
 		r.answer(fx)
-		if fx, err = r.core.AcknowledgeNotice(r.now, id, "robin", ""); err != nil {
+		if fx, err = r.core.AcknowledgeNotice(r.now, id, 0, "robin", ""); err != nil {
 			t.Fatal(err)
 		}
 		r.disk.keep(fx)

@@ -101,7 +101,7 @@ func TestDrillFallsDue(t *testing.T) {
 	if v, _ := openSelf(c, rules.DrillOverdue); !v.Active {
 		t.Error("a drill that nobody has acknowledged yet counts as held")
 	}
-	if _, err := c.AcknowledgeNotice(at(every+3*time.Minute, true), id, "una", ""); err != nil {
+	if _, err := c.AcknowledgeNotice(at(every+3*time.Minute, true), id, 0, "una", ""); err != nil {
 		t.Fatal(err)
 	}
 	for s := range 300 {

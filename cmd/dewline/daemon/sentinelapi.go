@@ -22,12 +22,9 @@ func (s *Sentry) Command(ctx context.Context, c alert.Command) alert.Reply {
 	}
 	if err == nil {
 		err = s.call(ctx, func(now sensors.Instant) error {
-			_, fx, err := s.desk.Acknowledge(now, c.Notice, c.By)
-			if err != nil {
-				return err
-			}
+			_, fx, err := s.desk.Acknowledge(now, c.Notice, c.Version, c.By)
 			s.apply(fx)
-			return nil
+			return err
 		})
 	}
 	if err != nil {

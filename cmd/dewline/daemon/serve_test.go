@@ -73,26 +73,31 @@ func TestDecodeBodyIsStrict(t *testing.T) {
 	}
 }
 
-func TestLinksSurviveARestartAndFitOneNotice(t *testing.T) {
+func TestLinksSurviveARestartAndFitOneVersion(t *testing.T) {
 	dir := t.TempDir()
 	a := newLinks()
 	if err := a.keepIn(dir); err != nil {
 		t.Fatal(err)
 	}
 	b := newLinks()
-	if b.check("n1", a.token("n1")) {
+	if _, ok := b.check("n1", a.token("n1", 3)); ok {
 		t.Fatal("two fresh keys agree")
 	}
 	if err := b.keepIn(dir); err != nil {
 		t.Fatal(err)
 	}
-	if !b.check("n1", a.token("n1")) {
-		t.Error("a link made before the restart is refused")
+	if v, ok := b.check("n1", a.token("n1", 3)); !ok || v != 3 {
+		t.Errorf("a link of version 3 made before the restart: version %d, taken %v", v, ok)
 	}
-	if b.check("n2", a.token("n1")) {
-		t.Error("a link answers another notice")
+	if v, ok := b.check("n1", a.sign("n1")); !ok || v != 1 {
+		t.Errorf("a link without a version: version %d, taken %v, want the first version's facts", v, ok)
 	}
-	if b.check("n1", "") {
-		t.Error("an empty token is taken")
+	_, signature, _ := strings.Cut(a.token("n1", 3), ".")
+	for notice, token := range map[string]string{
+		"n2": a.token("n1", 3), "n1": "", "n1 ": "4." + signature, "n1  ": "." + signature, "n1   ": signature, "n1    ": "-1." + signature,
+	} {
+		if _, ok := b.check(strings.TrimSpace(notice), token); ok {
+			t.Errorf("%q answers %s", token, notice)
+		}
 	}
 }

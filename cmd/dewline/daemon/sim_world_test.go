@@ -538,7 +538,7 @@ func (a *actor) answerNotice() {
 	if len(open) == 0 {
 		return
 	}
-	fx, err := a.core.AcknowledgeNotice(a.now, open[0].Notice.ID, "sam", "seen")
+	fx, err := a.core.AcknowledgeNotice(a.now, open[0].Notice.ID, 0, "sam", "seen")
 	a.take(fx)
 	if err != nil {
 		a.w.t.Errorf("acknowledge an open notice: %v", err)
