@@ -71,13 +71,14 @@ func (d *Desk) rankOf(person string) int {
 }
 
 // onDuty reports whether a person is to hear of a wake notice: by the level of
-// escalation, or for having answered it.
+// escalation, or of news for having answered it.
 func (d *Desk) onDuty(in *incident, person string) bool {
 	if i := d.rankOf(person); i >= 0 && i <= in.Level {
 		return true
 	}
 	p := d.person(person)
-	return p != nil && in.Answerer != "" && (p.ID == in.Answerer || p.Name == in.Answerer)
+	return p != nil && in.Answerer != "" && (p.ID == in.Answerer || p.Name == in.Answerer) &&
+		slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) })
 }
 
 // concerns reports whether news of in are for whom p reaches.

@@ -14,7 +14,7 @@ import (
 	"dewline/rules/alarm"
 )
 
-// listed is how many alarms a message spells out before it says "and N more".
+// listed is how many alarms a message spells out before it only names them.
 const listed = 6
 
 // Render puts a notice into words for one reader: every temperature, difference
@@ -132,7 +132,8 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	if subjects > 1 {
 		fmt.Fprintf(&b, "%d %s, worst first.\n", subjects, plural(ms[0].Key.Alarm))
 	}
-	b.WriteString(lines(n, ms, subjects, u))
+	b.WriteString(newLine(n, ms))
+	b.WriteString(lines(n, ms, u))
 	s := spokesman(n, ms)
 	w := s.Detail.In(u.Scale(), s.Text)
 	clauses := func(head string, list []string) {
@@ -154,7 +155,7 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 
 // lines is one line for each subject: its worst alarm, in full for the worst of
 // all, and what else it has.
-func lines(n *Notice, ms []Member, subjects int, u Units) string {
+func lines(n *Notice, ms []Member, u Units) string {
 	var b strings.Builder
 	var seen []string
 	for i := range ms {
@@ -162,10 +163,11 @@ func lines(n *Notice, ms []Member, subjects int, u Units) string {
 		if slices.Contains(seen, m.Key.Subject) {
 			continue
 		}
-		if seen = append(seen, m.Key.Subject); len(seen) > listed {
-			fmt.Fprintf(&b, "and %d more.\n", subjects-listed)
+		if len(seen) == listed {
+			b.WriteString(rest(n, ms, seen))
 			break
 		}
+		seen = append(seen, m.Key.Subject)
 		switch {
 		case byHeat(m.Key.Alarm) && len(seen) > 1:
 			b.WriteString(heatShort(m, u))

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"slices"
@@ -197,14 +198,27 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 	n := heatNotice()
 	for i := range 30 {
 		m := n.Members[0]
-		m.Key.Subject = string(rune('a' + i))
+		m.Key.Subject = fmt.Sprintf("f%02d", i)
 		m.Value = math.NaN()
 		n.Members = append(n.Members, m)
 	}
 	n.ClockSet = false
 	m := Render(n, Fahrenheit)
-	if !strings.Contains(m.Text, "and 25 more.") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
+	if !strings.Contains(m.Text, "\nAlso heading for lethal heat: North pair (f05), ") || !strings.Contains(m.Text, "(f29).\n") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
 		t.Errorf("%d subjects: %s", len(m.Subjects), m.Text)
+	}
+	for i := range 170 {
+		m := n.Members[0]
+		m.Key.Subject = fmt.Sprintf("g%03d", i)
+		if i > 150 {
+			m.Named = []Naming{{n.ID, n.Version}}
+		}
+		n.Members = append(n.Members, m)
+	}
+	n.Kind = Update
+	if long := Render(n, Celsius).Text; !strings.Contains(long, "\nNew: North pair (g151), ") || !strings.Contains(long, "(g169).\n") ||
+		!strings.Contains(long, " more.\n") || len(long) > 3000 {
+		t.Errorf("200 enclosures, %d letters: %s", len(long), long)
 	}
 	if strings.Contains(m.Text, "NaN") {
 		t.Error("NaN reached a person")
