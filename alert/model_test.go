@@ -27,7 +27,7 @@ type model struct {
 	*rig
 	state  map[rules.Key]alarm.State
 	onsets map[string]rules.Key // notice ids that may exist, by onset
-
+	*promises
 }
 
 var modelChannels = []string{"mqtt", "mail", "gateway"}
@@ -45,7 +45,7 @@ func TestDeskModel(t *testing.T) {
 func deskModel(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		m := &model{rig: newRig(rt, (&model{}).full()), state: make(map[rules.Key]alarm.State),
-			onsets: make(map[string]rules.Key)}
+			onsets: make(map[string]rules.Key), promises: newPromises()}
 		rt.Repeat(map[string]func(*rapid.T){
 			"raise":    m.raise,
 			"clear":    m.clear,
@@ -93,7 +93,9 @@ func (m *model) raise(rt *rapid.T) {
 	}
 	t := m.transition(k, unack, cause)
 	m.onsets[rules.OnsetID(k, t.Seq)] = k
+	sent, got := len(m.sent), len(m.got)
 	m.transitions(t)
+	m.rises(m.rig, k, sent, got)
 }
 
 func (m *model) clear(rt *rapid.T) {
@@ -102,6 +104,8 @@ func (m *model) clear(rt *rapid.T) {
 		rt.Skip("not active")
 	}
 	to := rapid.SampledFrom([]alarm.State{norm, rtnun, alarm.LatchUnack, alarm.Shelved}).Draw(rt, "to")
+	m.judge(rt, m.rig)
+	m.falls(k, to)
 	m.transitions(m.transition(k, to, m.causeOf(k)))
 }
 
@@ -127,12 +131,14 @@ func (m *model) acknowledge(rt *rapid.T) {
 		rt.Skip("nothing open")
 	}
 	v := rapid.SampledFrom(open).Draw(rt, "notice")
-	for _, mem := range v.Notice.Members {
-		if mem.State == unack {
-			m.state[mem.Key] = acked
+	versions := []int{0}
+	for _, d := range m.sent {
+		if d.NoticeID == v.Notice.ID {
+			versions = append(versions, d.Version)
 		}
 	}
-	m.ack(v.Notice.ID, "una")
+	m.judge(rt, m.rig)
+	m.answer(rt, m.rig, v.Notice, rapid.SampledFrom(versions).Draw(rt, "version"))
 	for k, in := range m.desk.byKey {
 		m.state[k] = in.member(k).State
 	}
@@ -140,11 +146,16 @@ func (m *model) acknowledge(rt *rapid.T) {
 
 func (m *model) breakChannel(rt *rapid.T) {
 	c := rapid.SampledFrom(modelChannels).Draw(rt, "channel")
+	delete(m.live, c)
 	m.broken[c] = rapid.SampledFrom([]error{errAway, After(time.Minute, errAway), Permanent(errAway)}).Draw(rt, "fault")
 }
 
 func (m *model) mend(rt *rapid.T) {
-	delete(m.broken, rapid.SampledFrom(modelChannels).Draw(rt, "channel"))
+	c := rapid.SampledFrom(modelChannels).Draw(rt, "channel")
+	if m.broken[c] != nil {
+		m.live[c] = m.now.Mono
+	}
+	delete(m.broken, c)
 }
 
 func (m *model) passTime(rt *rapid.T) {
@@ -197,7 +208,15 @@ func (m *model) full() Options {
 }
 
 func (m *model) configure(o Options) {
+	had := m.desk.channels()
 	m.opt = o
+	for _, p := range o.People {
+		for _, c := range p.Channels {
+			if m.broken[c] == nil && !slices.Contains(had, c) {
+				m.live[c] = m.now.Mono
+			}
+		}
+	}
 	m.absorb(m.desk.Reconfigure(m.now, o))
 	m.send()
 }
@@ -225,6 +244,7 @@ var drifting = cmp.Options{
 
 // check holds after every step.
 func (m *model) check(rt *rapid.T) {
+	m.judge(rt, m.rig)
 	for k, s := range m.state {
 		if s != unack && s != acked {
 			continue
@@ -256,9 +276,16 @@ func (m *model) check(rt *rapid.T) {
 
 // settle lets every channel work and time pass, then judges the history.
 func (m *model) settle(rt *rapid.T) {
+	m.judge(rt, m.rig)
 	m.broken = make(map[string]error)
+	for _, c := range modelChannels {
+		if _, ok := m.live[c]; !ok {
+			m.live[c] = m.now.Mono
+		}
+	}
 	m.configure(m.full())
 	m.pass(45 * time.Minute) // longest back-off, escalation and repeat
+	m.judge(rt, m.rig)
 	last := make(map[string]Delivery)
 	for _, d := range m.got {
 		last[d.NoticeID+"|"+d.Channel] = d

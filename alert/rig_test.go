@@ -22,6 +22,7 @@ type rig struct {
 	docs     map[string]json.RawMessage
 	broken   map[string]error // channels that fail, with what
 	waiting  []Delivery       // handed out, not yet sent
+	sent     []Delivery       // ever handed out
 	got      []Delivery       // taken over by a channel, in order
 	when     []time.Duration  // of each got, running time
 	events   []Event
@@ -56,7 +57,7 @@ func (r *rig) absorb(e Effects) {
 	for _, k := range e.Drop {
 		delete(r.docs, k)
 	}
-	r.waiting = append(r.waiting, e.Send...)
+	r.waiting, r.sent = append(r.waiting, e.Send...), append(r.sent, e.Send...)
 	r.events = append(r.events, e.Events...)
 }
 

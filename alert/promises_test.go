@@ -1,0 +1,114 @@
+package alert
+
+import (
+	"slices"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+
+	"pgregory.net/rapid"
+)
+
+// Promises are what the delivery model holds the Desk to in time: every wake
+// alarm is named soon, and again until it is answered; an answer covers what it
+// names.
+type promises struct {
+	rings map[rules.Key]*ringing
+	live  map[string]time.Duration // channels that work, since when
+}
+
+// A ringing is a wake alarm from its rise until it is answered or over.
+type ringing struct {
+	since     time.Duration
+	sent, got int // how many deliveries were before it
+}
+
+func newPromises() *promises {
+	return &promises{rings: map[rules.Key]*ringing{}, live: map[string]time.Duration{"mqtt": 0, "mail": 0, "gateway": 0}}
+}
+
+func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
+	m := r.desk.byKey[k].member(k)
+	if k.Alarm == rules.AboveBand || p.rings[k] != nil && m.Heard { // it flutters
+		return
+	}
+	p.rings[k] = &ringing{r.now.Mono, sent, got}
+}
+
+// falls ends a ringing, unless it may go on as one that flutters.
+func (p *promises) falls(k rules.Key, to alarm.State) { delete(p.rings, k) }
+
+// reachable is since when somebody who is told by r can be reached; ok is
+// false for not at all.
+func (p *promises) reachable(r *rig) (since time.Duration, ok bool) {
+	for _, c := range r.desk.channels() {
+		if at, live := p.live[c]; live && (!ok || at < since) {
+			since, ok = at, true
+		}
+	}
+	return since, ok
+}
+
+func says(d *Delivery, k rules.Key) bool {
+	return d.Kind != FollowUp && names(&d.Message, k.Subject) &&
+		slices.ContainsFunc(d.Message.Alarms, func(a AlarmRef) bool { return a.Alarm == k.Alarm && a.Subject == k.Subject })
+}
+
+// judge: what rings was named within a minute of its rise, named again within
+// its first repeat, and goes on being named.
+func (p *promises) judge(rt *rapid.T, r *rig) {
+	from, ok := p.reachable(r)
+	if !ok {
+		return
+	}
+	for k, ring := range p.rings {
+		var at []time.Duration
+		for i := ring.got; i < len(r.got); i++ {
+			if says(&r.got[i], k) && (len(at) == 0 || r.when[i] > at[len(at)-1]) {
+				at = append(at, r.when[i])
+			}
+		}
+		first, second := max(ring.since, from)+time.Minute, time.Duration(0)
+		switch {
+		case len(at) == 0 && r.now.Mono > first:
+			rt.Fatalf("%v rose at %v, a channel works since %v, and it was not named by %v", k, ring.since, from, r.now.Mono)
+		case len(at) > 0 && from <= ring.since && at[0] > first:
+			rt.Fatalf("%v rose at %v and was named at %v", k, ring.since, at[0])
+		case len(at) == 0:
+			continue
+		}
+		second = max(at[0], from) + 6*time.Minute
+		if len(at) == 1 && r.now.Mono > second || len(at) > 1 && from <= at[0] && at[1] > second {
+			rt.Fatalf("%v rose at %v and was named at %v, by now %v", k, ring.since, at, r.now.Mono)
+		}
+		if last := max(at[len(at)-1], from); r.now.Mono-last > 31*time.Minute {
+			rt.Fatalf("%v rose at %v, is not answered, and was last named at %v, by now %v", k, ring.since, last, r.now.Mono)
+		}
+	}
+}
+
+// answer acknowledges a version and checks what that covers.
+func (p *promises) answer(rt *rapid.T, r *rig, n Notice, version int) {
+	before := slices.Clone(r.desk.byID[n.ID].Notice.Members)
+	r.ackVersion(n.ID, version, "una")
+	for i := range before {
+		k := before[i].Key
+		ring, in := p.rings[k], r.desk.byKey[k]
+		if before[i].Covered || ring == nil || in == nil || !in.member(k).Active() {
+			continue
+		}
+		told := slices.ContainsFunc(r.sent[ring.sent:], func(d Delivery) bool {
+			return d.NoticeID == n.ID && (version == 0 || d.Version <= version) && says(&d, k)
+		})
+		covered := in.member(k).Covered
+		if covered && !told || told && !covered && version > 0 {
+			rt.Fatalf("an answer to version %d of %s: %v was told in it: %v, is covered: %v", version, n.ID, k, told, covered)
+		}
+	}
+	for k := range p.rings {
+		if in := r.desk.byKey[k]; in != nil && in.member(k).Covered {
+			delete(p.rings, k)
+		}
+	}
+}
