@@ -188,8 +188,8 @@ func (d *Desk) dispatch(in *incident, p *parcel) {
 	}
 	if !in.Ended && !in.drill() && len(in.spoken()) == 0 { // all that was said is over, but not all that came since
 		d.say(in, in.Notice.Kind)
-		p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
 	}
+	p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
 	d.attempt++
 	p.State, p.OutSince, p.Attempt = out, d.now.Mono, d.attempt
 	person := d.person(p.Person)

@@ -13,7 +13,7 @@ const (
 	refusalHolds = 10 * time.Minute
 	// unheardFor is how long a wake notice waits for any channel to take it over
 	// before the next person is told too.
-	unheardFor = 40 * time.Second
+	unheardFor = 30 * time.Second
 )
 
 // dead reports whether a channel is known not to work: it is disconnected,

@@ -52,7 +52,7 @@ func (d *Desk) speak(in *incident) {
 	}
 	since, every := now-in.Said.At, d.opt.UpdateEvery
 	switch {
-	case d.worse(in), lethal && since >= d.opt.Group, fresh && now-in.FreshAt >= 2*d.opt.Group:
+	case d.worse(in), lethal && since >= d.opt.Group, fresh && now-in.FreshAt >= d.opt.Group:
 		d.say(in, Update)
 	case since >= every<<min(in.Grown, mostWidened) && d.news(in),
 		since >= todayUpdates*every && in.grown():
