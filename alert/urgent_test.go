@@ -525,3 +525,20 @@ func TestAnswer_oldDocument(t *testing.T) {
 	r.ackVersion("lethal-ceiling/e1/1", 1, "una")
 	r.wantCovered("e1", "e2")
 }
+
+// A today alarm that joins an answered notice is told by the answer to it at
+// the latest.
+func TestAnswer_milderNews(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	r.onset(rules.AboveBand, "e1", room)
+	r.pass(time.Minute)
+	r.ack("above-band/e1/1", "una")
+	r.onset(rules.AboveBand, "e2", room)
+	r.pass(time.Minute)
+	r.wantCovered("e1", "e2")
+	since := r.now.Mono
+	r.ack("above-band/e1/1", "una")
+	r.wantCovered("e1 e2", "")
+	r.pass(time.Minute)
+	r.wantNamed(since, "e2", "mqtt", 0)
+}

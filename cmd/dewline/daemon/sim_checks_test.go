@@ -12,12 +12,12 @@ const simPoll = time.Minute
 
 // What the checkers allow.
 const (
-	tellWithin    = 66 * time.Minute // a wake alarm that joins an open notice waits for its next update, up to 1 h
-	ceilingWithin = 5 * time.Minute  // the lethal ceiling waits for nobody; a failed sending is repeated
-	silentWithin  = 4 * simPoll      // three polls, and the one that ends them
+	tellWithin    = 6 * time.Minute // a wake alarm waits for nobody; a failed sending is repeated, and so is one that comes and goes
+	ceilingWithin = 5 * time.Minute // the lethal ceiling too
+	silentWithin  = 4 * simPoll     // three polls, and the one that ends them
 	silentRestart = 5*time.Minute + 2*simPoll
 	truthWithin   = 2 * simPoll // one poll, and the probe's own lag
-	mostAnHour    = 10          // messages about one notice to one channel: one, its updates, its repeats
+	mostAnHour    = 22          // messages about one notice to one channel: one, its updates, its repeats, and one for each of twelve enclosures whose heat dose worsens
 )
 
 // checkers are the six promises of an alarm's history, each a pure function.
@@ -35,7 +35,7 @@ var checkers = map[string]func([]event) []finding{
 // was raised and a channel worked again.
 func noLoss(history []event) []finding {
 	l := lossCheck{
-		states: statesOf{}, classes: map[string]class{}, debts: map[rules.Key]debt{}, told: toldCauses{},
+		states: statesOf{}, classes: map[string]class{}, debts: map[rules.Key]debt{},
 		channels: map[string]bool{"mqtt": true, "push": true},
 	}
 	for i := range history {
@@ -55,7 +55,6 @@ type lossCheck struct {
 	states   statesOf
 	classes  map[string]class
 	debts    map[rules.Key]debt
-	told     toldCauses
 	channels map[string]bool
 	down     bool
 	last     time.Duration
@@ -70,7 +69,6 @@ func (l *lossCheck) step(e *event) {
 	case evTransition:
 		l.owe(e)
 	case evTaken:
-		l.told.hear(e)
 		for _, o := range e.told {
 			if d, owed := l.debts[o.key]; owed && d.seq == o.seq {
 				delete(l.debts, o.key)
@@ -126,7 +124,7 @@ func (l *lossCheck) owe(e *event) {
 		return
 	}
 	d := debt{e.at, tellWithin, e.seq}
-	if e.key.Alarm == rules.LethalCeiling && !l.told.lethal(e.key, e.cause, l.states) && !l.told.before(e) {
+	if e.key.Alarm == rules.LethalCeiling {
 		d.limit = ceilingWithin
 	}
 	l.debts[e.key] = d
@@ -152,17 +150,6 @@ func (t toldCauses) hear(e *event) {
 			t[e.cause][o] = true
 		}
 	}
-}
-
-// before reports whether this very onset was told once: it rings again under
-// the notice that it has.
-func (t toldCauses) before(e *event) bool {
-	for _, told := range t {
-		if told[onset{key: e.key, seq: e.seq}] {
-			return true
-		}
-	}
-	return false
 }
 
 // lethal reports whether somebody was woken about a lethal ceiling that still
@@ -240,7 +227,7 @@ func nothingAckedLost(history []event) (out []finding) {
 
 // noStorm: what one channel hears about one notice within an hour is the
 // notice, its updates and its repeats, once more for each restart, and once
-// more for each further enclosure that reaches its ceiling.
+// more for each alarm that wakes.
 func noStorm(history []event) (out []finding) {
 	type line struct{ notice, channel string }
 	taken := map[line][]time.Duration{}
@@ -251,7 +238,7 @@ func noStorm(history []event) (out []finding) {
 		case evRestart:
 			excused = append(excused, e.at)
 		case evTransition:
-			if e.key.Alarm == rules.LethalCeiling && ringing(e.to) {
+			if e.priority == rules.Wake && ringing(e.to) {
 				excused = append(excused, e.at)
 			}
 		case evTaken:
@@ -387,7 +374,9 @@ func boundedLatency(history []event) (out []finding) {
 			}
 		case evTransition:
 			if e.key.Alarm == rules.LethalCeiling && ringing(e.to) && told.lethal(e.key, e.cause, states) {
-				delete(limits, e.key.Subject) // it joins a notice that rings already
+				if limit, ok := limits[e.key.Subject]; ok { // it waits for company until the next poll
+					limits[e.key.Subject] = limit + simPoll
+				}
 			}
 		case evSent:
 			told.hear(e)
