@@ -119,6 +119,9 @@ func TestDesk_putAwayEndsTheNotice(t *testing.T) {
 	if text := r.got[1].Message.Text; !strings.Contains(text, "shelved by una, not over") {
 		t.Errorf("follow-up: %s", text)
 	}
+	if title := r.got[1].Message.Title; !strings.HasPrefix(title, "Put away, not over: ") {
+		t.Errorf("the title of what is only put away: %s", title)
+	}
 	// The shelf ends while the cause persists: the same onset rings again.
 	r.pass(15 * time.Minute)
 	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 30}))

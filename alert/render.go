@@ -224,7 +224,7 @@ func figure(m *Member, u Units) string {
 // over tells the whole story in one follow-up, which may be all that arrives.
 func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	worst := &ms[0]
-	title = "Over: " + scope(n) + ", " + Headline(worst.Key.Alarm)
+	title = ended(ms) + scope(n) + ", " + Headline(worst.Key.Alarm)
 	if subjects > 1 {
 		title += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
 	}
@@ -242,6 +242,24 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 		b.WriteString("\nAcknowledged by " + n.AckedBy + ".")
 	}
 	return title, b.String()
+}
+
+// ended says whether all is over: what a person put away may go on.
+func ended(ms []Member) string {
+	away := 0
+	for i := range ms {
+		if s := ms[i].State; s == alarm.Shelved || s == alarm.OutOfService {
+			away++
+		}
+	}
+	switch away {
+	case 0:
+		return "Over: "
+	case len(ms):
+		return "Put away, not over: "
+	default:
+		return "Over or put away: "
+	}
 }
 
 // endings are the lines about alarms that did not simply return to normal; held

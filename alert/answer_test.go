@@ -1,0 +1,182 @@
+package alert
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+)
+
+// covered lists the active alarms that an answer covers, and the others.
+func (r *rig) covered() (yes, no []string) {
+	for _, v := range r.desk.Open() {
+		for _, m := range v.Notice.Members {
+			switch {
+			case !m.Active():
+			case m.Covered:
+				yes = append(yes, m.Key.Subject)
+			default:
+				no = append(no, m.Key.Subject)
+			}
+		}
+	}
+	slices.Sort(yes)
+	slices.Sort(no)
+	return yes, no
+}
+
+func (r *rig) wantCovered(yes, no string) {
+	r.t.Helper()
+	y, n := r.covered()
+	if strings.Join(y, " ") != yes || strings.Join(n, " ") != no {
+		r.t.Errorf("covered %v, not covered %v; want %q and %q", y, n, yes, no)
+	}
+}
+
+// An answer covers what its version told, whenever it arrives; what came since
+// rings on, is repeated and goes to the next person.
+func TestAnswer_coversItsVersion(t *testing.T) {
+	tests := []struct {
+		name    string
+		answer  func(r *rig, id string)
+		yes, no string
+	}{
+		{"the first version", func(r *rig, id string) { r.ackVersion(id, 1, "una") }, "e1", "e2"},
+		{"the second", func(r *rig, id string) { r.ackVersion(id, 2, "una") }, "e1 e2", ""},
+		{"one to come", func(r *rig, id string) { r.ackVersion(id, 9, "una") }, "e1 e2", ""},
+		{"what was handed over", func(r *rig, id string) { r.ack(id, "una") }, "e1 e2", ""},
+		{"twice the first", func(r *rig, id string) { r.ackVersion(id, 1, "una"); r.ackVersion(id, 1, "una") }, "e1", "e2"},
+		{"first, then second", func(r *rig, id string) { r.ackVersion(id, 1, "una"); r.ackVersion(id, 2, "odo") }, "e1 e2", ""},
+	}
+	for _, tt := range tests {
+		for _, restarts := range []bool{false, true} {
+			t.Run(fmt.Sprint(tt.name, " restart ", restarts), func(t *testing.T) {
+				r := newRig(t, twoPeople())
+				r.onset(rules.LethalCeiling, "e1", room)
+				r.pass(time.Minute)
+				r.onset(rules.LethalCeiling, "e2", room)
+				r.pass(time.Minute)
+				if restarts {
+					r.restart()
+				}
+				tt.answer(r, "lethal-ceiling/e1/1")
+				if restarts {
+					r.restart()
+				}
+				r.wantCovered(tt.yes, tt.no)
+				n, since := len(r.told("mqtt")), r.now.Mono
+				r.pass(20 * time.Minute)
+				again, escalated := len(r.told("mqtt")) > n, r.namedAfter(since, "e2", "gateway") >= 0
+				if rings := tt.no != ""; again != rings || escalated != rings {
+					t.Errorf("repeated %v, told to the next person %v, want %v", again, escalated, rings)
+				}
+			})
+		}
+	}
+}
+
+// Without a version, an answer covers what was handed over, not what is still
+// on its way or only in the books.
+func TestAnswer_withoutVersion(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	r.onset(rules.LethalCeiling, "e1", room)
+	r.pass(time.Minute)
+	r.broken["mqtt"] = errAway
+	r.onset(rules.LethalCeiling, "e2", room)
+	r.onset(rules.LethalCeiling, "e3", room)
+	r.ack("lethal-ceiling/e1/1", "una")
+	r.wantCovered("e1", "e2 e3")
+	delete(r.broken, "mqtt")
+	since := r.now.Mono
+	r.pass(time.Minute)
+	r.wantNamed(since, "e2", "mqtt", time.Minute)
+	r.wantNamed(since, "e3", "mqtt", time.Minute)
+	r.ack("lethal-ceiling/e1/1", "una")
+	r.wantCovered("e1 e2 e3", "")
+	// It rings again: the old answer is for the old ringing.
+	r.transitions(r.tr(onsetOf(rules.LethalCeiling, "e3", rtnun, room)))
+	r.pass(time.Minute)
+	r.onset(rules.LethalCeiling, "e3", room)
+	r.pass(time.Minute)
+	r.ackVersion("lethal-ceiling/e1/1", 1, "una")
+	r.wantCovered("e1 e2", "e3")
+}
+
+// Nothing was handed over yet: who answers saw it elsewhere.
+func TestAnswer_beforeAnyDelivery(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	r.broken["mqtt"] = errAway
+	r.onset(rules.LethalCeiling, "e1", room)
+	r.onset(rules.AboveBand, "e2", tank("e2"))
+	r.ack("lethal-ceiling/e1/1", "una")
+	r.ack("above-band/e2/1", "una")
+	r.wantCovered("e1 e2", "")
+}
+
+// An answer to a notice that another absorbed covers what it had told.
+func TestAnswer_toAnAbsorbedNotice(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.onset(rules.CeilingAhead, "e1", tank("e1"))
+	r.pass(30 * time.Second)
+	r.onset(rules.LethalCeiling, "e2", room)
+	r.onset(rules.LethalCeiling, "e3", room)
+	r.pass(30 * time.Second)
+	r.onset(rules.CeilingAhead, "e1", room)
+	r.pass(time.Minute)
+	if n := len(r.desk.Open()); n != 1 {
+		t.Fatalf("%d notices", n)
+	}
+	r.ack("ceiling-ahead/e1/1", "una")
+	r.wantCovered("e1", "e2 e3")
+	since := r.now.Mono
+	r.pass(15 * time.Minute)
+	r.wantNamed(since, "e2", "mqtt", 5*time.Minute)
+	r.wantNamed(since, "e2", "gateway", 10*time.Minute)
+}
+
+// A document of before versions were kept covers what it told then.
+func TestAnswer_oldDocument(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.onset(rules.LethalCeiling, "e1", room)
+	r.pass(time.Minute)
+	for k, doc := range r.docs {
+		for _, field := range []string{`"named":[{"notice":"lethal-ceiling/e1/1","version":1}],`, `"confirmed":1`} {
+			if !strings.Contains(string(doc), field) {
+				t.Fatalf("the document has no %s: %s", field, doc)
+			}
+		}
+		s := strings.ReplaceAll(string(doc), `"named":[{"notice":"lethal-ceiling/e1/1","version":1}],`, "")
+		s = strings.ReplaceAll(strings.ReplaceAll(s, `"heard":true,`, ""), `"confirmed":1`, `"confirmed":0`)
+		r.docs[k] = []byte(s)
+	}
+	r.restart()
+	n := len(r.got)
+	r.pass(2 * time.Minute)
+	if len(r.got) != n {
+		t.Errorf("told again after the upgrade: %q", r.told("mqtt"))
+	}
+	r.onset(rules.LethalCeiling, "e2", room)
+	r.pass(time.Minute)
+	r.ackVersion("lethal-ceiling/e1/1", 1, "una")
+	r.wantCovered("e1", "e2")
+}
+
+// A today alarm that joins an answered notice is told by the answer to it at
+// the latest.
+func TestAnswer_milderNews(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	r.onset(rules.AboveBand, "e1", room)
+	r.pass(time.Minute)
+	r.ack("above-band/e1/1", "una")
+	r.onset(rules.AboveBand, "e2", room)
+	r.pass(time.Minute)
+	r.wantCovered("e1", "e2")
+	since := r.now.Mono
+	r.ack("above-band/e1/1", "una")
+	r.wantCovered("e1 e2", "")
+	r.pass(time.Minute)
+	r.wantNamed(since, "e2", "mqtt", 0)
+}
