@@ -75,7 +75,7 @@ func (r *rack) live(cfg *configs.Config, minutes int) {
 			r.temp[e] = 24
 		case 3:
 			for _, v := range r.core.desk.Open() {
-				fx, err := r.core.AcknowledgeNotice(r.now, v.Notice.ID, "keeper", "")
+				fx, err := r.core.AcknowledgeNotice(r.now, v.Notice.ID, v.Notice.Version, "keeper", "")
 				if err == nil {
 					r.keep(fx)
 				}
