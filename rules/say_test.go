@@ -12,29 +12,6 @@ import (
 	"dewline/sensors"
 )
 
-func TestDescribe_IsTheContractsLine(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
-	r.run(time.Minute, r.calm)
-	r.step(r.good("p1", 30.4, 85))
-	b, err := json.Marshal(Describe(r.last(LethalCeiling)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, want := range []string{
-		`"time":"2026-03-02T09:01:00Z"`, `"alarm":"lethal-ceiling"`, `"cause":{"kind":"enclosure","id":"e1"}`,
-		`"subject":"e1"`, `"from":"NORM"`, `"to":"UNACK"`, `"priority":"wake"`, `"value":30.4`, `"limit":30`,
-		`"unit":"°C"`, `"text":"Tank 1 (rack a`,
-	} {
-		if !strings.Contains(string(b), want) {
-			t.Errorf("%s lacks %s", b, want)
-		}
-	}
-	b, _ = json.Marshal(Describe(Transition{Key: Key{DoorAjar, "e1"}}))
-	if !strings.Contains(string(b), `"value":null,"limit":null`) {
-		t.Errorf("%s", b)
-	}
-}
-
 // Every alarm has a name, words for its state and its end, and advice.
 func TestKinds_AreComplete(t *testing.T) {
 	e := New(rigConfig(t, 1, "[[mist]]\nid = \"m\"\ntimes = [\"09:00\"]\n"))

@@ -64,6 +64,7 @@ func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now tim
 	r.Changes = b.changes()
 	r.Outlook = b.outlook()
 	b.tellMissing()
+	r.complete()
 	return r, nil
 }
 

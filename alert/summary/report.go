@@ -40,6 +40,40 @@ type Report struct {
 	loc *time.Location
 }
 
+// complete puts an empty list in the place of none, as JSON readers expect.
+func (r *Report) complete() {
+	r.Do, r.Changes, r.Enclosures, r.Others = some(r.Do), some(r.Changes), some(r.Enclosures), some(r.Others)
+	r.Probes, r.Due, r.Outlook, r.Notes, r.Unknown = some(r.Probes), some(r.Due), some(r.Outlook), some(r.Notes), some(r.Unknown)
+	a := &r.Alarms
+	a.Chattering, a.Stale, a.Top = some(a.Chattering), some(a.Stale), some(a.Top)
+	if a.ByPriority == nil {
+		a.ByPriority = map[string]int{}
+	}
+	completeProbes(r.Probes)
+	for i := range r.Enclosures {
+		e := &r.Enclosures[i]
+		e.Nights, e.Excursions, e.Others = some(e.Nights), some(e.Excursions), some(e.Others)
+		e.Probes, e.Notes = some(e.Probes), some(e.Notes)
+		completeProbes(e.Probes)
+	}
+}
+
+func completeProbes(list []Probe) {
+	for i := range list {
+		if list[i].Reasons == nil {
+			list[i].Reasons = map[string]uint64{}
+		}
+	}
+}
+
+// some returns s, and for nil an empty list.
+func some[T any](s []T) []T {
+	if s == nil {
+		return []T{}
+	}
+	return s
+}
+
 // Early reports whether the week was over before the record begins, so that
 // there is nothing to tell and nothing amiss.
 func (r *Report) Early() bool { return !r.Begins.IsZero() }
@@ -77,27 +111,27 @@ type Enclosure struct {
 
 // Limits are what the enclosure was judged by, as configured now.
 type Limits struct {
-	DayLow    float64 `json:"day_low"`
-	DayHigh   float64 `json:"day_high"`
-	NightLow  float64 `json:"night_low"`
-	NightHigh float64 `json:"night_high"`
-	Floor     float64 `json:"floor"` // 0 for none
-	Ceiling   float64 `json:"ceiling"`
-	DropMin   float64 `json:"drop_min"` // wanted night drop; 0 for none
-	Lamps     bool    `json:"lamps"`    // there is a photoperiod, so day and night differ
-	Mist      bool    `json:"mist"`     // there is a misting schedule
+	DayLow    float64 `json:"day_low_c"`
+	DayHigh   float64 `json:"day_high_c"`
+	NightLow  float64 `json:"night_low_c"`
+	NightHigh float64 `json:"night_high_c"`
+	Floor     float64 `json:"floor_pct"` // 0 for none
+	Ceiling   float64 `json:"lethal_limit_c"`
+	DropMin   float64 `json:"night_drop_wanted_c"` // wanted night drop; 0 for none
+	Lamps     bool    `json:"lamps"`               // there is a photoperiod, so day and night differ
+	Mist      bool    `json:"mist"`                // there is a misting schedule
 }
 
 // Figures are the numbers of one week.
 type Figures struct {
 	Covered  float64  `json:"covered_minutes"`
 	Missing  float64  `json:"missing_minutes"` // of the week so far, or since the first reading ever
-	InBand   *float64 `json:"in_band"`         // share of the covered time, 0 to 1
+	InBand   *float64 `json:"in_band_share"`   // share of the covered time, 0 to 1
 	Day      Climate  `json:"day"`             // lamps on; everything where there is no photoperiod
 	Night    Climate  `json:"night"`           // lamps off
 	BelowMin *float64 `json:"below_floor_minutes"`
-	AboveMin *float64 `json:"above_ceiling_minutes"`
-	Drop     *float64 `json:"night_drop"` // median of the complete nights
+	AboveMin *float64 `json:"above_lethal_limit_minutes"`
+	Drop     *float64 `json:"night_drop_c"` // median of the complete nights
 	Mist     Mist     `json:"mist"`
 	DryDown  DryDown  `json:"dry_down"`
 	Exposure Exposure `json:"exposure"`
@@ -106,8 +140,8 @@ type Figures struct {
 // Climate is least, mean and greatest of both quantities. Max temperature is
 // the hottest probe's.
 type Climate struct {
-	Temperature *Spread `json:"temperature,omitempty"`
-	Humidity    *Spread `json:"humidity,omitempty"`
+	Temperature *Spread `json:"temperature_c,omitempty"`
+	Humidity    *Spread `json:"humidity_pct,omitempty"`
 }
 
 // A Spread is the least, the mean and the greatest of one quantity.
@@ -121,7 +155,7 @@ type Spread struct {
 // where too little of the day or the night was measured.
 type Night struct {
 	Morning time.Time `json:"morning"`
-	Drop    *float64  `json:"drop"`
+	Drop    *float64  `json:"drop_c"`
 }
 
 // Mist counts the scheduled mist pulses. What is neither seen, weak nor missed
@@ -148,9 +182,9 @@ type DryDown struct {
 // Exposure is heat dose: a relative figure and no measure of safety.
 type Exposure struct {
 	Known       bool    `json:"known"`
-	Peak        float64 `json:"peak"`         // largest share of the keeper's reference while heat added to it
-	DegreeHours float64 `json:"degree_hours"` // °C h above the boundary
-	Carried     float64 `json:"carried"`      // share left over when the week began
+	Peak        float64 `json:"peak_share"`     // largest share of the keeper's reference while heat added to it
+	DegreeHours float64 `json:"degree_hours_c"` // °C h above the boundary
+	Carried     float64 `json:"carried_share"`  // share left over when the week began
 	// Unseen are minutes in gaps while it was hot or a dose was left.
 	Unseen float64 `json:"unseen_minutes"`
 }
@@ -178,7 +212,7 @@ type Probe struct {
 	Good     uint64            `json:"good"`
 	Suspect  uint64            `json:"suspect"`
 	Bad      uint64            `json:"bad"`
-	Reasons  map[string]uint64 `json:"reasons,omitempty"` // of suspect and bad ones
+	Reasons  map[string]uint64 `json:"reasons"` // of suspect and bad ones
 	Missing  float64           `json:"missing_minutes"`
 	// Calibrated is when it last was; zero for never.
 	Calibrated time.Time `json:"calibrated,omitzero"`

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 )
 
@@ -134,7 +135,7 @@ func runAlarms(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return err
 	}
-	var s alert.Snapshot
+	var s wire.Room
 	if err := ctl.get(ctx, "room", &s); err != nil {
 		return err
 	}
@@ -145,12 +146,12 @@ func runAlarms(ctx context.Context, args []string, std stdio) error {
 	for _, n := range s.Notices {
 		answered := "unanswered"
 		if n.Acknowledged {
-			answered = "answered by " + n.Notice.AckedBy
+			answered = "answered by " + n.AckedBy
 		}
-		fmt.Fprintf(std.out, "notice %s  version %d, %s, %s\n  %s\n", n.Notice.ID, n.Notice.Version, n.Notice.Priority, answered, n.Message.Title)
+		fmt.Fprintf(std.out, "notice %s  version %d, %s, %s\n  %s\n", n.ID, n.Version, n.Priority, answered, n.Title)
 	}
 	for _, a := range s.Alarms {
-		fmt.Fprintf(std.out, "%-6s %-6s %-16s %-18s %s\n", a.State, a.Priority, a.Key.Alarm, a.Key.Subject, a.Text)
+		fmt.Fprintf(std.out, "%-6s %-6s %-16s %-18s %s\n", a.State, a.Priority, a.Alarm, a.Subject, a.Text)
 	}
 	return nil
 }
@@ -198,21 +199,21 @@ func followDrill(ctx context.Context, ctl *control, id string, out io.Writer) er
 			return ctx.Err()
 		case <-ticker.C:
 		}
-		var s alert.Snapshot
+		var s wire.Room
 		if err := ctl.get(ctx, "room", &s); err != nil {
 			return err
 		}
 		if s.Drill == nil || s.Drill.ID != id {
 			continue
 		}
-		for channel, after := range s.Drill.Taken {
+		for channel, after := range s.Drill.TakenSeconds {
 			if !seen[channel] {
 				seen[channel] = true
 				fmt.Fprintf(out, "  %s took it over after %.1f s\n", channel, after)
 			}
 		}
-		if s.Drill.Acked {
-			fmt.Fprintf(out, "  acknowledged by %s after %.1f s\n", s.Drill.AckedBy, s.Drill.AckedIn)
+		if s.Drill.Acknowledged {
+			fmt.Fprintf(out, "  acknowledged by %s after %.1f s\n", s.Drill.AckedBy, s.Drill.AckedSeconds)
 			return nil
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -133,7 +134,7 @@ func (g *guide) able(ctx context.Context) error {
 		need = sensors.HasHumidity
 	}
 	for _, id := range g.probes() {
-		r, err := g.reading(ctx, id)
+		r, _, err := g.reading(ctx, id)
 		if err != nil {
 			return err
 		}
@@ -152,9 +153,13 @@ func (g *guide) probes() []sensors.ProbeID {
 	return []sensors.ProbeID{g.against, g.probe}
 }
 
-func (g *guide) reading(ctx context.Context, id sensors.ProbeID) (r sensors.Reading, err error) {
-	err = g.ctl.get(ctx, "probes/"+url.PathEscape(string(id))+"/reading", &r)
-	return r, err
+// reading asks for the newest reading of a probe and what is doubted of it.
+func (g *guide) reading(ctx context.Context, id sensors.ProbeID) (r sensors.Reading, reason string, err error) {
+	var doc wire.Reading
+	if err := g.ctl.get(ctx, "probes/"+url.PathEscape(string(id))+"/reading", &doc); err != nil {
+		return r, "", err
+	}
+	return doc.Sensors(id), doc.Reason, nil
 }
 
 // setAside takes the probe out of service, so that the jar raises no alarm.
@@ -247,7 +252,7 @@ func enters(in io.Reader) <-chan struct{} {
 func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
 	silent := ""
 	for _, id := range g.probes() {
-		r, err := g.reading(ctx, id)
+		r, reason, err := g.reading(ctx, id)
 		if err != nil {
 			return p, err
 		}
@@ -257,7 +262,7 @@ func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
 		g.seen[id], g.now = r.At.Mono, r.At.Wall
 		p = g.session.Observe(r)
 		if r.Quality == sensors.Bad {
-			silent = fmt.Sprintf("no usable reading of probe %s: %s", id, r.Reason)
+			silent = fmt.Sprintf("no usable reading of probe %s: %s", id, reason)
 		}
 	}
 	if silent != "" {

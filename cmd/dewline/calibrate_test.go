@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
+	"dewline/alert/wire"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -139,11 +139,11 @@ func TestCalibrate_Refusals(t *testing.T) {
 func (b *bench) serves(id string) {
 	b.t.Helper()
 	eventually(b.t, id+" is in service again", func() bool {
-		var open []rules.AlarmView
+		var open []wire.Alarm
 		if err := b.get("alarms", &open); err != nil {
 			return false
 		}
-		return !slices.ContainsFunc(open, func(a rules.AlarmView) bool { return a.Key.Subject == id && a.State == alarm.OutOfService })
+		return !slices.ContainsFunc(open, func(a wire.Alarm) bool { return a.Subject == id && a.State == alarm.OutOfService })
 	})
 }
 

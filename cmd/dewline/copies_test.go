@@ -232,7 +232,7 @@ func TestRecordOfARunningDaemon(t *testing.T) {
 	p.kill()
 	says(t, exitOK, []string{"unbroken"}, at("journal", "--verify")...)
 	says(t, exitOK, []string{"a checked copy"}, at("restore", "--from", copied)...)
-	if snap := s.ready(s.resume()); time.Since(snap.At.Wall) > time.Minute {
-		t.Errorf("the snapshot after a restore is of %s", snap.At.Wall)
+	if snap := s.ready(s.resume()); time.Since(snap.Time) > time.Minute {
+		t.Errorf("the snapshot after a restore is of %s", snap.Time)
 	}
 }

@@ -48,7 +48,7 @@ func (f *faultySite) written() {
 	f.t.Helper()
 	eventually(f.t, "the record is being written", func() bool {
 		snap, ok := f.room()
-		return ok && snap.Recording && snap.Record.Commits > 3
+		return ok && snap.Record.OK && snap.Record.Commits > 3
 	})
 }
 
@@ -178,7 +178,7 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.told(rules.LethalCeiling, "fern")
 			f.told(rules.RecordIncomplete, rules.Self)
 			f.state(rules.RecordIncomplete, rules.Self, "UNACK")
-			if snap, _ := f.room(); snap.Recording {
+			if snap, _ := f.room(); snap.Record.OK {
 				t.Error("a record that cannot be written counts as written")
 			}
 			fault.end()
@@ -194,7 +194,7 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.told(rules.LethalCeiling, "fern")
 			eventually(t, "the record is being written", func() bool {
 				snap, ok := f.room()
-				return ok && snap.Recording && snap.Record.Errors > 0
+				return ok && snap.Record.OK && snap.Record.Errors > 0
 			})
 			fault.end()
 			f.whole("lethal-ceiling/fern/1")

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/rules/alarm"
 
@@ -115,7 +116,7 @@ func alive(p *program) bool {
 }
 
 // act does one random thing to the room or to an alarm.
-func (v *victim) act(snap alert.Snapshot) {
+func (v *victim) act(snap wire.Room) {
 	switch n := v.rng.IntN(10); {
 	case n < 3:
 		e := fmt.Sprintf("dry-%d", 1+v.rng.IntN(3))
@@ -135,17 +136,17 @@ func (v *victim) act(snap alert.Snapshot) {
 }
 
 // answer acts on an alarm and remembers what was confirmed.
-func (v *victim) answer(a rules.AlarmView) {
+func (v *victim) answer(a wire.Alarm) {
 	v.acts++
 	by := fmt.Sprintf("robin-%d.", v.acts)
-	c := alert.Command{Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, By: by}
+	c := alert.Command{Alarm: string(a.Alarm), Subject: a.Subject, Seq: a.Seq, By: by}
 	switch {
 	case a.State == alarm.Shelved:
 		c.Action = "unshelve"
-		delete(v.shelved, a.Key) // from now on either is right
+		delete(v.shelved, a.Key()) // from now on either is right
 	case v.rng.IntN(3) == 0:
 		c.Action, c.Minutes = "shelve", 1
-		delete(v.acked, a.Key) // what comes from the shelf must be acknowledged anew
+		delete(v.acked, a.Key()) // what comes from the shelf must be acknowledged anew
 	default:
 		c.Action = "acknowledge"
 	}
@@ -156,24 +157,24 @@ func (v *victim) answer(a rules.AlarmView) {
 	v.entries = append(v.entries, by)
 	switch c.Action {
 	case "acknowledge":
-		v.acked[a.Key] = a.Seq
+		v.acked[a.Key()] = a.Seq
 	case "shelve":
-		v.shelved[a.Key] = end
+		v.shelved[a.Key()] = end
 	}
 }
 
 // see notes the onsets of a snapshot; none may go back.
-func (v *victim) see(snap alert.Snapshot) {
+func (v *victim) see(snap wire.Room) {
 	for _, a := range snap.Alarms {
-		if a.Seq < v.seqs[a.Key] {
-			v.t.Errorf("%s of %s was at onset %d and is at %d", a.Key.Alarm, a.Key.Subject, v.seqs[a.Key], a.Seq)
+		if a.Seq < v.seqs[a.Key()] {
+			v.t.Errorf("%s of %s was at onset %d and is at %d", a.Alarm, a.Subject, v.seqs[a.Key()], a.Seq)
 		}
-		v.seqs[a.Key] = max(v.seqs[a.Key], a.Seq)
+		v.seqs[a.Key()] = max(v.seqs[a.Key()], a.Seq)
 	}
 }
 
 // check holds the first snapshot after a start against what was promised.
-func (v *victim) check(kill int, snap alert.Snapshot) {
+func (v *victim) check(kill int, snap wire.Room) {
 	v.see(snap)
 	for e := range v.hot {
 		if _, open := alarmIn(snap, rules.LethalCeiling, e); !open {

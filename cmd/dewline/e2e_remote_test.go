@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"testing"
 
+	"dewline/alert/wire"
 	"dewline/rules"
 )
 
@@ -24,7 +25,7 @@ func TestMosquitto_RemoteNode(t *testing.T) {
 	s.ready(p)
 	p.logged("listening for remote probes")
 	s.state(rules.ProbeSilent, "node", "UNACK")
-	if v := s.probe("node"); v.Reason != "too-old" || v.HasTemperature {
+	if v := s.probe("node"); v.Reason != "too-old" || v.Temperature != nil {
 		t.Errorf("the kept value: %+v", v)
 	}
 	if n := phone.notices(rules.LethalCeiling, "far"); len(n) != 0 {
@@ -61,12 +62,12 @@ func TestMosquitto_RemoteNode(t *testing.T) {
 }
 
 // probe is what the running program knows of one probe.
-func (s *site) probe(id string) rules.ProbeView {
+func (s *site) probe(id string) wire.Probe {
 	snap, _ := s.room()
 	for _, v := range snap.Probes {
 		if v.ID == id {
 			return v
 		}
 	}
-	return rules.ProbeView{}
+	return wire.Probe{}
 }

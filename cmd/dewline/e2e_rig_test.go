@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 )
 
@@ -269,18 +270,18 @@ func (p *program) logged(want string) {
 
 // room asks the running program for what it knows; false while it does not
 // answer or has not finished a round.
-func (s *site) room() (alert.Snapshot, bool) {
-	var snap alert.Snapshot
+func (s *site) room() (wire.Room, bool) {
+	var snap wire.Room
 	err := newControl(s.socket()).get(s.t.Context(), "room", &snap)
-	return snap, err == nil && snap.Cycle > 0
+	return snap, err == nil && snap.Rounds > 0
 }
 
 // ready waits for the first round of readings and rules, which a start may
 // take ten seconds for, and returns what is known then.
-func (s *site) ready(p *program) alert.Snapshot {
+func (s *site) ready(p *program) wire.Room {
 	s.t.Helper()
 	const promise = 10 * time.Second
-	var snap alert.Snapshot
+	var snap wire.Room
 	within(s.t, promise-time.Since(p.started), "the first round of readings and rules", func() bool {
 		select {
 		case <-p.ended:
@@ -295,19 +296,19 @@ func (s *site) ready(p *program) alert.Snapshot {
 }
 
 // alarmIn returns an alarm of a snapshot; false where it is NORM.
-func alarmIn(snap alert.Snapshot, id rules.AlarmID, subject string) (rules.AlarmView, bool) {
+func alarmIn(snap wire.Room, id rules.AlarmID, subject string) (wire.Alarm, bool) {
 	for _, a := range snap.Alarms {
-		if a.Key == (rules.Key{Alarm: id, Subject: subject}) {
+		if a.Alarm == id && a.Subject == subject {
 			return a, true
 		}
 	}
-	return rules.AlarmView{}, false
+	return wire.Alarm{}, false
 }
 
 // state waits until an alarm is in a state, which may be "NORM".
-func (s *site) state(id rules.AlarmID, subject, want string) rules.AlarmView {
+func (s *site) state(id rules.AlarmID, subject, want string) wire.Alarm {
 	s.t.Helper()
-	var a rules.AlarmView
+	var a wire.Alarm
 	eventually(s.t, fmt.Sprintf("%s of %s is %s", id, subject, want), func() bool {
 		snap, ok := s.room()
 		var open bool

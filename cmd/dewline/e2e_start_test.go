@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
@@ -29,10 +29,10 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 		// what the log must say.
 		breaks func(t *testing.T, s *site) []string
 		env    []string
-		check  func(t *testing.T, s *site, snap alert.Snapshot)
+		check  func(t *testing.T, s *site, snap wire.Room)
 	}
-	raised := func(id rules.AlarmID) func(*testing.T, *site, alert.Snapshot) {
-		return func(t *testing.T, s *site, _ alert.Snapshot) { s.state(id, rules.Self, "UNACK") }
+	raised := func(id rules.AlarmID) func(*testing.T, *site, wire.Room) {
+		return func(t *testing.T, s *site, _ wire.Room) { s.state(id, rules.Self, "UNACK") }
 	}
 	for _, b := range []broken{
 		{name: "nothing broken", breaks: func(*testing.T, *site) []string { return nil }},
@@ -58,7 +58,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 			s.extra += "[[probe]]\nid = \"p-far\"\nfamily = \"sht4x\"\nplace = \"litter\"\nenclosure = \"fern\"\nbus = \"/dev/i2c-99\"\naddress = 0x44\n"
 			s.write("dewline.toml", s.text())
 			return nil
-		}, check: func(t *testing.T, s *site, _ alert.Snapshot) {
+		}, check: func(t *testing.T, s *site, _ wire.Room) {
 			eventually(t, "the probe on the missing bus is bad, and why", func() bool {
 				snap, _ := s.room()
 				for _, p := range snap.Probes {
@@ -100,7 +100,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 				"topic = \"nodes/4\"\ntemperature_pointer = \"/t\"\n"
 			s.write("dewline.toml", s.text())
 			return []string{"remote probes cannot be heard", "/nowhere/password"}
-		}, check: func(_ *testing.T, s *site, _ alert.Snapshot) { s.state(rules.ProbeSilent, "p-node", "UNACK") }},
+		}, check: func(_ *testing.T, s *site, _ wire.Room) { s.state(rules.ProbeSilent, "p-node", "UNACK") }},
 		{name: "a configuration that is gone", breaks: func(t *testing.T, s *site) []string {
 			if err := os.Remove(s.config()); err != nil {
 				t.Fatal(err)
@@ -309,15 +309,15 @@ func TestReload(t *testing.T) {
 		snap, _ := s.room()
 		for _, e := range snap.Enclosures {
 			if e.ID == "cork" {
-				return e.Ceiling == 29.5
+				return e.Lethal == 29.5
 			}
 		}
 		return false
 	})
 	a := s.state(rules.HumidityFloor, "fern", "UNACK")
 	snap, _ := s.room()
-	if snap.Cycle <= before.Cycle || !snap.Started.Equal(before.Started) {
-		t.Errorf("the program started over: round %d after %d", snap.Cycle, before.Cycle)
+	if snap.Rounds <= before.Rounds || !snap.Started.Equal(before.Started) {
+		t.Errorf("the program started over: round %d after %d", snap.Rounds, before.Rounds)
 	}
 
 	// A new probe needs a new source: the alarm that is open stays as it is.
@@ -342,8 +342,8 @@ func TestReload(t *testing.T) {
 	s.write("dewline.toml", s.text())
 	s.hangup(p)
 	s.state(rules.ConfigRefused, rules.Self, "RTNUN")
-	if b := s.state(rules.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || b.Since.Mono != a.Since.Mono {
-		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since.Mono, b.Seq, b.Since.Mono)
+	if b := s.state(rules.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || !b.Since.Equal(a.Since) {
+		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since, b.Seq, b.Since)
 	}
 	if code := p.stop(); code != exitOK {
 		t.Errorf("exit %d", code)
@@ -361,7 +361,7 @@ func (s *site) hangup(p *program) {
 }
 
 // humidityOf returns an enclosure's humidity in %, 0 where it is not known.
-func humidityOf(snap alert.Snapshot, enclosure string) float64 {
+func humidityOf(snap wire.Room, enclosure string) float64 {
 	for _, e := range snap.Enclosures {
 		if e.ID == enclosure && e.Humidity.Known {
 			return e.Humidity.Value

@@ -10,8 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"dewline/alert/wire"
 	"dewline/cmd/dewline/daemon"
-	"dewline/store"
 )
 
 // runJournal prints who did what.
@@ -36,14 +36,14 @@ func runJournal(ctx context.Context, args []string, std stdio) error {
 		return verifyJournal(j, std.out)
 	}
 	lines, faults := 0, 0
-	err = j.lines(from, to, func(l daemon.JournalLine) error {
+	err = j.lines(from, to, func(l wire.JournalEntry) error {
 		lines++
 		if l.Fault != "" {
 			faults++
 			_, err := fmt.Fprintf(std.out, "     ?  %s\n", l.Fault)
 			return err
 		}
-		_, err := fmt.Fprintln(std.out, journalLine(l.JournalEntry))
+		_, err := fmt.Fprintln(std.out, journalLine(l))
 		return err
 	})
 	switch {
@@ -59,7 +59,7 @@ func runJournal(ctx context.Context, args []string, std stdio) error {
 
 // journalLine is an entry as it is printed: number, time, what, who, about what,
 // the old value and the new one, and why.
-func journalLine(e store.JournalEntry) string {
+func journalLine(e wire.JournalEntry) string {
 	change := e.New
 	if e.Old != "" {
 		change = e.Old + " → " + e.New
@@ -67,7 +67,7 @@ func journalLine(e store.JournalEntry) string {
 	if e.Why != "" {
 		change += " (" + e.Why + ")"
 	}
-	line := fmt.Sprintf("%6d  %s  %-13s %-12s %-40s %s", e.Seq, e.At.Wall.UTC().Format("2006-01-02 15:04:05Z"), e.Kind, e.Who, e.Subject, change)
+	line := fmt.Sprintf("%6d  %s  %-13s %-12s %-40s %s", e.Number, e.Time.UTC().Format("2006-01-02 15:04:05Z"), e.Kind, e.Who, e.Subject, change)
 	return strings.TrimRight(line, " ")
 }
 
@@ -85,7 +85,7 @@ func verifyJournal(j journalReader, w io.Writer) error {
 
 // A journalReader reads the journal of a running daemon or of a record.
 type journalReader struct {
-	lines func(from, to time.Time, write func(daemon.JournalLine) error) error
+	lines func(from, to time.Time, write func(wire.JournalEntry) error) error
 	check func() (daemon.JournalCheck, error)
 	close func()
 }
@@ -93,7 +93,7 @@ type journalReader struct {
 func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 	if ctl := cf.running(ctx); ctl != nil {
 		return journalReader{
-			lines: func(from, to time.Time, write func(daemon.JournalLine) error) error {
+			lines: func(from, to time.Time, write func(wire.JournalEntry) error) error {
 				return ctl.journalLines(ctx, from, to, write)
 			},
 			check: func() (c daemon.JournalCheck, err error) {
@@ -108,7 +108,7 @@ func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 		return journalReader{}, err
 	}
 	return journalReader{
-		lines: func(from, to time.Time, write func(daemon.JournalLine) error) error {
+		lines: func(from, to time.Time, write func(wire.JournalEntry) error) error {
 			return daemon.JournalLines(rec.Store, from, to, write)
 		},
 		check: func() (daemon.JournalCheck, error) { return daemon.CheckJournal(rec.Store), nil },
@@ -117,7 +117,7 @@ func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 }
 
 // journalLines hands on the lines that the running daemon streams.
-func (c *control) journalLines(ctx context.Context, from, to time.Time, write func(daemon.JournalLine) error) error {
+func (c *control) journalLines(ctx context.Context, from, to time.Time, write func(wire.JournalEntry) error) error {
 	resp, err := c.stream(ctx, "journal/lines?"+url.Values{"from": {stamp(from)}, "to": {stamp(to)}}.Encode())
 	if err != nil {
 		return err
@@ -125,7 +125,7 @@ func (c *control) journalLines(ctx context.Context, from, to time.Time, write fu
 	defer resp.Body.Close()
 	dec := json.NewDecoder(resp.Body)
 	for {
-		var l daemon.JournalLine
+		var l wire.JournalEntry
 		if err := dec.Decode(&l); errors.Is(err, io.EOF) {
 			return nil
 		} else if err != nil {

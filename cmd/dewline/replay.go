@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -359,7 +360,7 @@ func (r *replay) emit(ts []rules.Transition) error {
 }
 
 func (r *replay) printJSON(t rules.Transition) error {
-	b, err := json.Marshal(rules.Describe(t))
+	b, err := json.Marshal(wire.TransitionOf(&t))
 	if err != nil {
 		return err
 	}

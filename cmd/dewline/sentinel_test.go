@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -146,8 +147,8 @@ func TestSentinel_DaemonKilled(t *testing.T) {
 	phone.shows("status", "online")
 	ctl := newControl(s.path("watch.sock"))
 	eventually(t, "the notice is open after the sentinel's restart", func() bool {
-		var snap alert.Snapshot
-		return ctl.get(t.Context(), "room", &snap) == nil && len(snap.Notices) == 1 && snap.Notices[0].Notice.ID == m.ID
+		var snap wire.Room
+		return ctl.get(t.Context(), "room", &snap) == nil && len(snap.Notices) == 1 && snap.Notices[0].ID == m.ID
 	})
 	code, out, errs := runDewline(t, "ack", "--control", s.path("watch.sock"), "--by", "robin", m.ID)
 	if code != exitOK {

@@ -7,10 +7,9 @@ import (
 	"net/url"
 	"strconv"
 	"text/tabwriter"
-	"time"
 
+	"dewline/alert/wire"
 	"dewline/configs"
-	"dewline/rules"
 )
 
 // runWhatIf asks the running daemon what a room's temperature would do.
@@ -38,7 +37,7 @@ func runWhatIf(ctx context.Context, args []string, std stdio) error {
 	if err != nil {
 		return err
 	}
-	var ps []rules.Prospect
+	var ps []wire.Prospect
 	if err := ctl.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
 		return err
 	}
@@ -55,14 +54,14 @@ func runWhatIf(ctx context.Context, args []string, std stdio) error {
 }
 
 // prospect returns the figures of one enclosure as the rest of its line.
-func prospect(p rules.Prospect) string {
-	if !p.Known {
+func prospect(p wire.Prospect) string {
+	if p.Now == nil || p.Peak == nil {
 		return "not known: no probe delivers\t\t\t\t"
 	}
 	to := "not within 24 h"
-	if p.Reached {
-		switch minutes := int(p.ToCeiling.Round(time.Minute).Minutes()); {
-		case p.ToCeiling == 0:
+	if p.ToLethal != nil {
+		switch minutes := (*p.ToLethal + 30) / 60; {
+		case *p.ToLethal == 0:
 			to = "there now"
 		case minutes < 120:
 			to = fmt.Sprintf("%d min", minutes)
@@ -74,5 +73,5 @@ func prospect(p rules.Prospect) string {
 	if p.Learned {
 		model = "learned"
 	}
-	return fmt.Sprintf("%.1f °C\t%.1f °C\t%.1f °C\t%s\t%s", p.Now, p.Peak, p.Ceiling, to, model)
+	return fmt.Sprintf("%.1f °C\t%.1f °C\t%.1f °C\t%s\t%s", *p.Now, *p.Peak, p.Lethal, to, model)
 }

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert/wire"
 	"dewline/rules"
 )
 
@@ -23,7 +24,7 @@ func TestProspect(t *testing.T) {
 		{reached(119*time.Minute + 40*time.Second), "\t2 h 00 min\t"},
 		{reached(5*time.Hour + 7*time.Minute), "\t5 h 07 min\t"},
 	} {
-		if got := prospect(c.p); !strings.Contains(got, c.want) {
+		if got := prospect(wire.ProspectsOf([]rules.Prospect{c.p})[0]); !strings.Contains(got, c.want) {
 			t.Errorf("%+v: %q, want %q", c.p, got, c.want)
 		}
 	}

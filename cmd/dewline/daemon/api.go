@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
@@ -16,39 +17,56 @@ import (
 // apiHandler serves /api/v1 as JSON. Who may call is decided before.
 func (d *Daemon) apiHandler() http.Handler {
 	mux := http.NewServeMux()
-	show := func(pattern string, pick func(*alert.Snapshot) any) {
-		mux.HandleFunc("GET /api/v1/"+pattern, func(w http.ResponseWriter, _ *http.Request) {
+	for _, r := range d.routes() {
+		mux.HandleFunc(r.method+" /api/v1/"+r.path, r.serve)
+	}
+	return mux
+}
+
+// A route is one thing that the API answers.
+type route struct {
+	method, path string
+	serve        http.HandlerFunc
+}
+
+// routes lists what the API answers.
+func (d *Daemon) routes() []route {
+	show := func(pick func(*alert.Snapshot) any) http.HandlerFunc {
+		return func(w http.ResponseWriter, _ *http.Request) {
 			s := d.snapshot.Load()
 			if s == nil {
 				writeError(w, http.StatusServiceUnavailable, errors.New("dewline has just started; try again in a second"))
 				return
 			}
 			writeJSON(w, http.StatusOK, pick(s))
-		})
+		}
 	}
-	show("room", func(s *alert.Snapshot) any { return s })
-	show("enclosures", func(s *alert.Snapshot) any { return s.Enclosures })
-	show("probes", func(s *alert.Snapshot) any { return s.Probes })
-	show("alarms", func(s *alert.Snapshot) any { return s.Alarms })
-	show("notices", func(s *alert.Snapshot) any { return s.Notices })
-	show("kpi", func(s *alert.Snapshot) any { return s.KPI })
-	mux.HandleFunc("GET /api/v1/probes/{id}/reading", d.serveReading)
-	mux.HandleFunc("GET /api/v1/whatif", d.serveWhatIf)
-	mux.HandleFunc("GET /api/v1/history", d.serveHistory)
-	mux.HandleFunc("GET /api/v1/journal", d.serveJournal)
-	mux.HandleFunc("GET /api/v1/notes", d.serveNotes)
-	mux.HandleFunc("POST /api/v1/notes", d.serveAddNote)
-	mux.HandleFunc("GET /api/v1/summary", d.serveSummary)
-	mux.HandleFunc("POST /api/v1/summary", d.serveSendSummary)
-	mux.HandleFunc("POST /api/v1/command", d.serveCommand)
-	mux.HandleFunc("POST /api/v1/drill", d.serveDrill)
-	mux.HandleFunc("GET /api/v1/drills", d.serveDrills)
-	mux.HandleFunc("POST /api/v1/calibrations", d.serveCalibrate)
-	mux.HandleFunc("POST /api/v1/reload", func(w http.ResponseWriter, _ *http.Request) {
-		d.Reload()
-		writeJSON(w, http.StatusAccepted, alert.Reply{OK: true})
-	})
-	return mux
+	return []route{
+		{"GET", "room", show(func(s *alert.Snapshot) any { return wire.RoomOf(s) })},
+		{"GET", "enclosures", show(func(s *alert.Snapshot) any { return wire.EnclosuresOf(s) })},
+		{"GET", "probes", show(func(s *alert.Snapshot) any { return wire.ProbesOf(s) })},
+		{"GET", "alarms", show(func(s *alert.Snapshot) any { return wire.AlarmsOf(s) })},
+		{"GET", "notices", show(func(s *alert.Snapshot) any { return wire.NoticesOf(s) })},
+		{"GET", "kpi", show(func(s *alert.Snapshot) any { return wire.MeasuresOf(&s.KPI) })},
+		{"GET", "probes/{id}/reading", d.serveReading},
+		{"GET", "whatif", d.serveWhatIf},
+		{"GET", "history", d.serveHistory},
+		{"GET", "journal", d.serveJournal},
+		{"GET", "notes", d.serveNotes},
+		{"POST", "notes", d.serveAddNote},
+		{"GET", "summary", d.serveSummary},
+		{"POST", "summary", d.serveSendSummary},
+		{"POST", "command", d.serveCommand},
+		{"POST", "drill", d.serveDrill},
+		{"GET", "drills", d.serveDrills},
+		{"POST", "calibrations", d.serveCalibrate},
+		{"POST", "reload", d.serveReload},
+	}
+}
+
+func (d *Daemon) serveReload(w http.ResponseWriter, _ *http.Request) {
+	d.Reload()
+	writeJSON(w, http.StatusAccepted, wire.Reply{OK: true})
 }
 
 func (d *Daemon) serveCommand(w http.ResponseWriter, r *http.Request) {
@@ -86,7 +104,7 @@ func (d *Daemon) serveWhatIf(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, errors.New("dewline is stopping"))
 		return
 	}
-	writeJSON(w, http.StatusOK, answer)
+	writeJSON(w, http.StatusOK, wire.ProspectsOf(answer))
 }
 
 // serveReading answers the newest reading of a probe, raw sample included.
@@ -96,7 +114,7 @@ func (d *Daemon) serveReading(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusNotFound, fmt.Errorf("there is no reading of a probe %q", r.PathValue("id")))
 		return
 	}
-	writeJSON(w, http.StatusOK, reading)
+	writeJSON(w, http.StatusOK, wire.ReadingOf(&reading))
 }
 
 func (d *Daemon) serveDrill(w http.ResponseWriter, r *http.Request) {
@@ -110,7 +128,7 @@ func (d *Daemon) serveDrill(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusConflict, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"id": id})
+	writeJSON(w, http.StatusOK, wire.Reply{ID: id, OK: true})
 }
 
 // serveDrills answers the results of drills, those of a year unless told
@@ -126,7 +144,7 @@ func (d *Daemon) serveDrills(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, drills)
+	writeJSON(w, http.StatusOK, wire.DrillsOf(drills))
 }
 
 func (d *Daemon) serveCalibrate(w http.ResponseWriter, r *http.Request) {
@@ -139,7 +157,7 @@ func (d *Daemon) serveCalibrate(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusConflict, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, alert.Reply{OK: true})
+	writeJSON(w, http.StatusOK, wire.Reply{OK: true})
 }
 
 func (d *Daemon) serveAddNote(w http.ResponseWriter, r *http.Request) {
@@ -152,7 +170,7 @@ func (d *Daemon) serveAddNote(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusConflict, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, alert.Reply{OK: true})
+	writeJSON(w, http.StatusOK, wire.Reply{OK: true})
 }
 
 func (d *Daemon) serveNotes(w http.ResponseWriter, r *http.Request) {
@@ -166,7 +184,11 @@ func (d *Daemon) serveNotes(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, notes)
+	docs := make([]wire.Note, len(notes))
+	for i, n := range notes {
+		docs[i] = wire.NoteOf(n.At, n.Enclosure, n.By, n.Text)
+	}
+	writeJSON(w, http.StatusOK, docs)
 }
 
 func (d *Daemon) serveJournal(w http.ResponseWriter, r *http.Request) {
@@ -180,13 +202,13 @@ func (d *Daemon) serveJournal(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, errNoRecord)
 		return
 	}
-	entries := []store.JournalEntry{}
+	entries := []wire.JournalEntry{}
 	for e, err := range st.Journal(from, to) {
 		if err != nil {
 			writeError(w, http.StatusInternalServerError, err)
 			return
 		}
-		if entries = append(entries, e); len(entries) == maxRows {
+		if entries = append(entries, wire.JournalEntryOf(&e)); len(entries) == maxRows {
 			break
 		}
 	}
@@ -216,20 +238,6 @@ func (d *Daemon) span(r *http.Request, usual time.Duration) (from, to time.Time,
 	return from, to, nil
 }
 
-// A historyRow is a reading, or the sum of a span where Mean is a mean.
-type historyRow struct {
-	Time     time.Time `json:"time"`
-	TempMin  *float64  `json:"temperature_min_c,omitempty"`
-	TempMean *float64  `json:"temperature_c,omitempty"`
-	TempMax  *float64  `json:"temperature_max_c,omitempty"`
-	HumMin   *float64  `json:"humidity_min_pct,omitempty"`
-	HumMean  *float64  `json:"humidity_pct,omitempty"`
-	HumMax   *float64  `json:"humidity_max_pct,omitempty"`
-	Quality  string    `json:"quality,omitempty"`
-	Reason   string    `json:"reason,omitempty"`
-	GapS     float64   `json:"gap_seconds,omitempty"`
-}
-
 // Spans up to which readings, then ten-minute sums, and then hourly ones are
 // answered with; beyond, those of days in UTC.
 const (
@@ -255,7 +263,7 @@ func (d *Daemon) serveHistory(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusNotFound, fmt.Errorf("there is no probe %s", strconv.Quote(string(probe))))
 		return
 	}
-	var rows []historyRow
+	var rows []wire.HistoryRow
 	whole := false
 	if to.Sub(from) <= rawUpTo {
 		rows, whole, err = rawHistory(r, st, probe, from, to)
@@ -272,8 +280,8 @@ func (d *Daemon) serveHistory(w http.ResponseWriter, r *http.Request) {
 
 // rawHistory reports whole as false where there are more readings than one answer
 // holds.
-func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) (rows []historyRow, whole bool, err error) {
-	rows = []historyRow{}
+func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) (rows []wire.HistoryRow, whole bool, err error) {
+	rows = []wire.HistoryRow{}
 	for reading, err := range st.Readings(r.Context(), probe, from, to) {
 		if err != nil {
 			return nil, false, err
@@ -281,7 +289,7 @@ func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, t
 		if len(rows) == maxRows {
 			return nil, false, nil
 		}
-		row := historyRow{Time: reading.At.Wall, Quality: reading.Quality.String(), Reason: reading.Reason.String()}
+		row := wire.HistoryRow{Time: reading.At.Wall, Quality: reading.Quality.String(), Reason: reading.Reason.String()}
 		if reading.Has&sensors.HasTemperature != 0 {
 			row.TempMean = hundredths(int32(reading.Temperature))
 		}
@@ -293,12 +301,12 @@ func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, t
 	return rows, true, nil
 }
 
-func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) ([]historyRow, error) {
+func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) ([]wire.HistoryRow, error) {
 	level := store.Hour
 	if to.Sub(from) <= tenMinutesUpTo {
 		level = store.TenMinutes
 	}
-	rows := []historyRow{}
+	rows := []wire.HistoryRow{}
 	sums := st.Rollups(r.Context(), probe, level, from, to)
 	if to.Sub(from) > hoursUpTo {
 		sums = byDay(sums)
@@ -307,7 +315,7 @@ func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from
 		if err != nil {
 			return nil, err
 		}
-		row := historyRow{Time: sum.Start, GapS: sum.Gap.Seconds()}
+		row := wire.HistoryRow{Time: sum.Start, Gap: sum.Gap.Seconds()}
 		if sum.Has&sensors.HasTemperature != 0 {
 			row.TempMin, row.TempMean, row.TempMax = hundredths(sum.Temperature.Min), hundredths(sum.Temperature.Mean), hundredths(sum.Temperature.Max)
 		}

@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/sensors"
 	"dewline/sensors/simroom"
 )
@@ -93,16 +93,16 @@ func TestAPI(t *testing.T) {
 	d := runSimulated(t, 3*time.Hour)
 	h := d.apiHandler()
 
-	var s alert.Snapshot
-	if code := ask(t, h, "GET", "room", "", &s); code != 200 || len(s.Enclosures) != 12 || len(s.Probes) != 15 || s.Cycle == 0 {
-		t.Errorf("room: %d, %d enclosures, %d probes, cycle %d", code, len(s.Enclosures), len(s.Probes), s.Cycle)
+	var s wire.Room
+	if code := ask(t, h, "GET", "room", "", &s); code != 200 || len(s.Enclosures) != 12 || len(s.Probes) != 15 || s.Rounds == 0 {
+		t.Errorf("room: %d, %d enclosures, %d probes, cycle %d", code, len(s.Enclosures), len(s.Probes), s.Rounds)
 	}
 	for _, e := range s.Enclosures {
-		if !e.Temperature.Known || e.Temperature.Value < 15 || e.Temperature.Value > 35 {
+		if e.Temperature == nil || !e.Temperature.Known || e.Temperature.Value < 15 || e.Temperature.Value > 35 {
 			t.Errorf("%s: temperature %+v", e.ID, e.Temperature)
 		}
 	}
-	var rows []historyRow
+	var rows []wire.HistoryRow
 	day := url.Values{"probe": {"a-1-1-canopy"}, "from": {"2026-05-01T06:00:00Z"}, "to": {"2026-05-01T09:00:00Z"}}
 	if code := ask(t, h, "GET", "history?"+day.Encode(), "", &rows); code != 200 || len(rows) < 1070 || len(rows) > 1080 {
 		t.Errorf("history of three hours at 10 s: %d with %d rows", code, len(rows))
@@ -112,15 +112,15 @@ func TestAPI(t *testing.T) {
 		t.Errorf("history of a month: %d with %d rows", code, len(rows))
 	}
 	years := url.Values{"probe": {"a-1-1-canopy"}, "from": {"2022-01-01T00:00:00Z"}, "to": {"2026-05-02T00:00:00Z"}}
-	if code := ask(t, h, "GET", "history?"+years.Encode(), "", &rows); code != 200 || len(rows) != 1 || rows[0].GapS < 20*3600 || rows[0].GapS > 22*3600 {
+	if code := ask(t, h, "GET", "history?"+years.Encode(), "", &rows); code != 200 || len(rows) != 1 || rows[0].Gap < 20*3600 || rows[0].Gap > 22*3600 {
 		t.Errorf("history of years: %d with %+v, want one day with three hours in it", code, rows)
 	}
-	var ps []rules.Prospect
-	if code := ask(t, h, "GET", "whatif?room=33&lamps=off", "", &ps); code != 200 || len(ps) != 12 || !ps[0].Reached {
+	var ps []wire.Prospect
+	if code := ask(t, h, "GET", "whatif?room=33&lamps=off", "", &ps); code != 200 || len(ps) != 12 || ps[0].ToLethal == nil {
 		t.Errorf("whatif: %d, %+v", code, ps)
 	}
-	var r sensors.Reading
-	if code := ask(t, h, "GET", "probes/room/reading", "", &r); code != 200 || r.Raw.Has == 0 {
+	var r wire.Reading
+	if code := ask(t, h, "GET", "probes/room/reading", "", &r); code != 200 || r.Raw.Temperature == nil {
 		t.Errorf("reading: %d, %+v", code, r)
 	}
 }
@@ -168,7 +168,7 @@ func TestNotesAndCalibrationsAreKept(t *testing.T) {
 	if code := ask(t, h, "POST", "notes", `{"enclosure":"a-1-1","by":"Robin","text":"fed,\n clutch seen"}`, nil); code != 200 {
 		t.Fatalf("note: %d", code)
 	}
-	var notes []Note
+	var notes []wire.Note
 	if code := ask(t, h, "GET", "notes?enclosure=a-1-1", "", &notes); code != 200 || len(notes) != 1 || notes[0].Text != "fed, clutch seen" || notes[0].By != "Robin" {
 		t.Errorf("notes: %d, %+v", code, notes)
 	}

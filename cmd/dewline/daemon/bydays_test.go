@@ -47,7 +47,7 @@ func TestHistoryIsNeverCutShort(t *testing.T) {
 		t.Fatalf("%d rows, want a row a day: %v", len(rows), err)
 	}
 	first := rows[0]
-	if !first.Time.Equal(began) || *first.TempMin != 20 || *first.TempMax != 20.01 || first.GapS != 0 ||
+	if !first.Time.Equal(began) || *first.TempMin != 20 || *first.TempMax != 20.01 || first.Gap != 0 ||
 		*first.TempMean < sum-0.006 || *first.TempMean > sum+0.006 {
 		t.Errorf("the first day is %+v with a mean of %v, want %v", first, *first.TempMean, sum)
 	}

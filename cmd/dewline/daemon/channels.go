@@ -17,6 +17,7 @@ import (
 	"dewline/alert/mail"
 	"dewline/alert/mqtt"
 	"dewline/alert/webhook"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -335,7 +336,7 @@ func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 }
 
 // alarm publishes the retained document of an alarm; nil removes it.
-func (c *channels) alarm(k rules.Key, v *rules.AlarmView) {
+func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
 	client := c.broker()
 	if client == nil {
 		return
@@ -344,7 +345,7 @@ func (c *channels) alarm(k rules.Key, v *rules.AlarmView) {
 		client.Alarm(k, nil)
 		return
 	}
-	doc, err := json.Marshal(v)
+	doc, err := json.Marshal(wire.AlarmOf(v, now))
 	if err != nil {
 		c.log.Error("an alarm cannot be shown", "alarm", k.Alarm, "subject", k.Subject, "err", err)
 		return

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/alert/wire"
 	"dewline/cmd/dewline/export"
 	"dewline/sensors"
 	"dewline/store"
@@ -121,17 +122,11 @@ func (d *Daemon) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.S
 	return st, from, to, true
 }
 
-// A JournalLine is an entry, or the fault in the place of one.
-type JournalLine struct {
-	store.JournalEntry
-	Fault string `json:"fault,omitempty"`
-}
-
 // JournalLines hands the journal's entries of a span to write, and in the place of
 // one that was changed or damaged its fault.
-func JournalLines(st *store.Store, from, to time.Time, write func(JournalLine) error) error {
+func JournalLines(st *store.Store, from, to time.Time, write func(wire.JournalEntry) error) error {
 	for e, err := range st.Journal(from, to) {
-		line := JournalLine{JournalEntry: e}
+		line := wire.JournalEntryOf(&e)
 		if errors.Is(err, store.ErrTampered) {
 			line.Fault = err.Error()
 		} else if err != nil {
@@ -151,8 +146,8 @@ func (d *Daemon) serveJournalLines(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	enc := json.NewEncoder(w)
-	if err := JournalLines(st, from, to, func(l JournalLine) error { return enc.Encode(l) }); err != nil {
-		_ = enc.Encode(JournalLine{Fault: err.Error()})
+	if err := JournalLines(st, from, to, func(l wire.JournalEntry) error { return enc.Encode(l) }); err != nil {
+		_ = enc.Encode(wire.JournalEntry{Fault: err.Error()})
 	}
 }
 

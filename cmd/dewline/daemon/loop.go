@@ -162,9 +162,9 @@ func (d *Daemon) showAlarms(ts []rules.Transition) {
 	}
 	for _, t := range ts {
 		if v, ok := open[t.Key]; ok {
-			d.channels.alarm(t.Key, &v)
+			d.channels.alarm(t.At, t.Key, &v)
 		} else {
-			d.channels.alarm(t.Key, nil)
+			d.channels.alarm(t.At, t.Key, nil)
 		}
 		if d.o.Observe != nil {
 			d.o.Observe(t)

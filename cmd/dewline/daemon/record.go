@@ -176,12 +176,13 @@ func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 
 // showAll publishes the retained documents of all alarms.
 func (d *Daemon) showAll() {
+	now := d.now()
 	for _, v := range d.core.openAlarms() {
-		d.channels.alarm(v.Key, &v)
+		d.channels.alarm(now, v.Key, &v)
 	}
 	// A phone may still hold what ended while nobody was there to say so.
 	for _, k := range d.core.quiet() {
-		d.channels.alarm(k, nil)
+		d.channels.alarm(now, k, nil)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -91,7 +92,7 @@ func (s *Sentry) serveRoom(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, &snap)
+	writeJSON(w, http.StatusOK, wire.RoomOf(&snap))
 }
 
 func (s *Sentry) serveCommand(w http.ResponseWriter, r *http.Request) {
@@ -125,5 +126,5 @@ func (s *Sentry) serveDrill(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusConflict, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]string{"id": id})
+	writeJSON(w, http.StatusOK, wire.Reply{ID: id, OK: true})
 }

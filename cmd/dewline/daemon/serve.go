@@ -18,6 +18,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/page"
+	"dewline/alert/wire"
 	"dewline/sensors"
 )
 
@@ -180,14 +181,8 @@ func (d *Daemon) leftOut() []string {
 // healthHandler answers 200 only while sampling, rules and record are live.
 // Why they are not is told to those who may look.
 func (d *Daemon) healthHandler(g *gate) http.HandlerFunc {
-	type health struct {
-		OK       bool   `json:"ok"`
-		Sampling bool   `json:"sampling_and_rules"`
-		Record   bool   `json:"record"`
-		Note     string `json:"note,omitempty"`
-	}
 	return func(w http.ResponseWriter, r *http.Request) {
-		h := health{}
+		h := wire.Health{}
 		if s := d.snapshot.Load(); s != nil {
 			h.Sampling, h.Record = s.Cycle > 0 && d.Lively(time.Now()), s.Recording
 			if g.mayRead(r) {
@@ -217,7 +212,7 @@ func writeJSON(w http.ResponseWriter, code int, v any) {
 
 // writeError answers in one JSON form: {"error": "…"}.
 func writeError(w http.ResponseWriter, code int, err error) {
-	writeJSON(w, code, alert.Reply{Error: err.Error()})
+	writeJSON(w, code, wire.Reply{Error: err.Error()})
 }
 
 // decodeBody reads a JSON body strictly into v.

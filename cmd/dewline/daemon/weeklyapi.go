@@ -11,6 +11,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/mail"
 	"dewline/alert/summary"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/store"
 )
@@ -145,7 +146,7 @@ func (d *Daemon) serveSendSummary(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusConflict, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"week": week, "sent": sent})
+	writeJSON(w, http.StatusOK, wire.SummarySent{Week: week, Sent: sent})
 }
 
 // SendSummary mails a week's summary to everybody with an address and returns

@@ -1,0 +1,118 @@
+package wire
+
+import (
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// An Alarm is one alarm that is not normal: the retained document of its topic
+// and an entry of the API.
+type Alarm struct {
+	Onset    string         `json:"onset"` // names this rise of the alarm, across restarts
+	Alarm    rules.AlarmID  `json:"alarm"`
+	Subject  string         `json:"subject"` // enclosure, probe, channel or "dewline"
+	Seq      uint64         `json:"seq"`     // counts the onsets of this alarm
+	State    alarm.State    `json:"state"`   // of IEC 62682: UNACK, ACKED, RTNUN, SHLVD…
+	Active   bool           `json:"active"`  // the condition holds, whatever the state
+	Unknown  bool           `json:"unknown"` // it cannot be evaluated at present
+	Priority rules.Priority `json:"priority"`
+	Cause    rules.Cause    `json:"cause"`
+	Value    *float64       `json:"value,omitempty"`
+	Limit    *float64       `json:"limit,omitempty"`
+	Unit     string         `json:"unit,omitempty"` // of value and limit
+	Since    time.Time      `json:"since,omitzero"` // absent while the clock was not set
+	For      int64          `json:"for_seconds"`    // since the onset
+	OverFor  int64          `json:"over_for_seconds,omitempty"`
+	AckedBy  string         `json:"acknowledged_by,omitempty"`
+	// PutAway is the rest of a shelf or of being out of service.
+	PutAway int64  `json:"put_away_for_seconds,omitempty"`
+	Text    string `json:"text"`
+	Detail
+}
+
+// Key names the alarm that d tells of.
+func (d Alarm) Key() rules.Key { return rules.Key{Alarm: d.Alarm, Subject: d.Subject} }
+
+// Detail is what a person needs beside the value. Temperatures are those of
+// the hottest place.
+type Detail struct {
+	Temperature  *float64 `json:"temperature_c,omitempty"`
+	Lethal       *float64 `json:"lethal_limit_c,omitempty"`
+	Rate         *float64 `json:"rate_c_per_hour,omitempty"`
+	ToLethal     *Span    `json:"time_to_lethal_limit,omitempty"`
+	LampsOffGain *Span    `json:"lamps_off_gain,omitempty"`
+	FirstAction  string   `json:"first_action,omitempty"`
+	Evidence     []string `json:"evidence"`
+	Excused      []string `json:"excused"`
+	NotKnown     []string `json:"not_known"`
+}
+
+func detailOf(d *rules.Detail) Detail {
+	out := Detail{
+		ToLethal: spanOf(d.TimeToCeiling), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: d.FirstAction,
+		Evidence: list(d.Evidence), Excused: list(d.Excused), NotKnown: list(d.Unknown),
+	}
+	if d.Temperature != 0 {
+		out.Temperature, out.Lethal = known(&d.Temperature, hundredth), known(&d.Ceiling, hundredth)
+	}
+	if d.HasRate {
+		out.Rate = known(&d.RatePerHour, tenth)
+	}
+	return out
+}
+
+// AlarmOf makes the document of an alarm as it stands at now.
+func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
+	return Alarm{
+		Onset: v.ID, Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
+		Priority: v.Priority, Cause: v.Cause, Value: where(v.HasValue, v.Value), Limit: where(v.HasLimit, v.Limit), Unit: v.Unit,
+		Since: wall(v.Since), For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
+		PutAway: max(seconds(v.ShelfLeft), 0), Text: v.Text, Detail: detailOf(&v.Detail),
+	}
+}
+
+// where is v rounded as a value of an alarm, nil where there is none.
+func where(has bool, v float64) *float64 {
+	if !has {
+		return nil
+	}
+	return known(&v, hundredth)
+}
+
+// A Transition is one step of one alarm's life as `dewline replay` prints it.
+// From equals To where only what is known about an open alarm changed. Value
+// and Limit are null where there is none.
+type Transition struct {
+	Time     time.Time      `json:"time"`
+	Alarm    rules.AlarmID  `json:"alarm"`
+	Cause    rules.Cause    `json:"cause"`
+	Subject  string         `json:"subject"`
+	Seq      uint64         `json:"seq"` // counts the onsets of this alarm
+	From     string         `json:"from"`
+	To       string         `json:"to"`
+	Priority rules.Priority `json:"priority"`
+	Value    *float64       `json:"value"`
+	Limit    *float64       `json:"limit"`
+	Unit     string         `json:"unit"`
+	Text     string         `json:"text"`
+}
+
+// TransitionOf makes the document of a transition.
+func TransitionOf(t *rules.Transition) Transition {
+	return Transition{
+		Time: t.At.Wall, Alarm: t.Key.Alarm, Cause: t.Cause, Subject: t.Key.Subject, Seq: t.Seq,
+		From: t.From.String(), To: t.To.String(), Priority: t.Priority,
+		Value: exact(t.HasValue, t.Value), Limit: exact(t.HasLimit, t.Limit), Unit: t.Unit, Text: t.Text,
+	}
+}
+
+// exact is v as it is: a replay is for comparing.
+func exact(has bool, v float64) *float64 {
+	if !has {
+		return nil
+	}
+	return known(&v, func(x float64) float64 { return x })
+}

@@ -1,0 +1,211 @@
+package wire
+
+import (
+	"time"
+
+	"dewline/configs"
+	"dewline/rules"
+)
+
+// A Celsius is a temperature as the probes of an enclosure say it.
+type Celsius struct {
+	Value float64 `json:"value_c"`
+	Source
+}
+
+// A Percent is a relative humidity as the probes of an enclosure say it.
+type Percent struct {
+	Value       float64 `json:"value_pct"`
+	Uncertainty float64 `json:"uncertainty_pct,omitempty"` // ±, about 95 %
+	Source
+}
+
+// A Source says where a value comes from and how old it is. Known is false
+// where the value is the last good one and no present one.
+type Source struct {
+	Known bool   `json:"known"`
+	Age   int64  `json:"age_seconds"`
+	Probe string `json:"probe,omitempty"`
+	Place string `json:"place,omitempty"` // where that probe hangs
+	Doubt string `json:"doubt,omitempty"` // why its value is not trusted, such as wet
+}
+
+func sourceOf(m *rules.Measure) Source {
+	return Source{Known: m.Known, Age: seconds(m.Age), Probe: m.Probe, Place: m.Place, Doubt: m.Doubt}
+}
+
+func celsius(m rules.Measure) *Celsius {
+	if !m.Ever {
+		return nil
+	}
+	return &Celsius{Value: hundredth(m.Value), Source: sourceOf(&m)}
+}
+
+func percent(m rules.Measure) *Percent {
+	if !m.Ever {
+		return nil
+	}
+	return &Percent{Value: hundredth(m.Value), Uncertainty: tenth(m.Uncertainty), Source: sourceOf(&m)}
+}
+
+// Limits are what an enclosure is judged by at this moment.
+type Limits struct {
+	BandLow  float64 `json:"band_low_c"`
+	BandHigh float64 `json:"band_high_c"`
+	Warn     float64 `json:"warn_c"`
+	Act      float64 `json:"act_c"`
+	Lethal   float64 `json:"lethal_limit_c"`
+	Floor    float64 `json:"floor_pct,omitempty"` // absent for none
+}
+
+// Estimates are what was worked out from an enclosure's readings. Every one of
+// them is absent while it is not known.
+type Estimates struct {
+	DewPoint     *float64 `json:"dew_point_c,omitempty"`
+	VPD          *float64 `json:"vpd_pa,omitempty"` // vapour pressure deficit of the air
+	Rate         *float64 `json:"rate_c_per_hour,omitempty"`
+	ToLethal     *Span    `json:"time_to_lethal_limit,omitempty"`
+	LampsOffGain *Span    `json:"lamps_off_gain,omitempty"`
+	Exposure     float64  `json:"exposure"` // share of the keeper's reference dose
+	LampsOn      *bool    `json:"lamps_on,omitempty"`
+}
+
+// A Climate is the retained document of one enclosure. What is not known now
+// is absent, never repeated.
+type Climate struct {
+	Time        time.Time `json:"time"`
+	Enclosure   string    `json:"enclosure"`
+	Name        string    `json:"name,omitempty"`
+	Place       string    `json:"place"` // rack, shelf and slot, what is known of them
+	Temperature *float64  `json:"temperature_c,omitempty"`
+	Hottest     *float64  `json:"hottest_c,omitempty"`
+	Probe       string    `json:"temperature_probe,omitempty"`
+	InBand      *float64  `json:"band_temperature_c,omitempty"` // where the band is judged
+	Humidity    *float64  `json:"humidity_pct,omitempty"`
+	HumProbe    string    `json:"humidity_probe,omitempty"`
+	Doubted     *float64  `json:"humidity_doubted_pct,omitempty"` // of a probe that is wet, say
+	Doubt       string    `json:"humidity_doubt,omitempty"`       // why
+	Uncertainty float64   `json:"humidity_uncertainty_pct,omitempty"`
+	Limits
+	Estimates
+	Blind        bool            `json:"blind,omitempty"` // no probe of it delivers
+	OutOfService bool            `json:"out_of_service,omitempty"`
+	Alarms       []rules.AlarmID `json:"alarms"` // not normal
+	Worst        *rules.Priority `json:"worst,omitempty"`
+}
+
+// ClimateOf makes the retained document of an enclosure.
+func ClimateOf(v *rules.EnclosureView) Climate {
+	now := func(m rules.Measure) *float64 {
+		if !m.Known {
+			return nil
+		}
+		return known(&m.Value, hundredth)
+	}
+	c := Climate{
+		Time: v.At.Wall.Round(time.Second), Enclosure: v.ID, Name: v.Name, Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
+		Temperature: now(v.Temperature), Hottest: now(v.Hottest), Humidity: now(v.Humidity),
+		Uncertainty: tenth(v.Humidity.Uncertainty), Limits: limitsOf(v), Estimates: estimatesOf(v),
+		Blind: v.Blind, OutOfService: v.OutOfService, Alarms: list(v.Alarms), Worst: v.Worst, InBand: now(v.Band),
+	}
+	if v.Temperature.Known {
+		c.Probe = v.Temperature.Probe
+	}
+	if h := &v.Humidity; h.Known || h.Doubt != "" {
+		c.HumProbe, c.Doubt = h.Probe, h.Doubt
+	}
+	if v.Humidity.Doubt != "" {
+		c.Doubted = known(&v.Humidity.Value, hundredth)
+	}
+	return c
+}
+
+// An Enclosure is what the API says of one enclosure.
+type Enclosure struct {
+	ID          string    `json:"id"`
+	Name        string    `json:"name"`
+	Rack        string    `json:"rack,omitempty"`
+	Shelf       int       `json:"shelf,omitempty"`
+	Slot        int       `json:"slot,omitempty"`
+	Species     string    `json:"species"`
+	Stage       string    `json:"stage"`
+	Time        time.Time `json:"time,omitzero"` // of the last reading
+	Temperature *Celsius  `json:"temperature,omitempty"`
+	Hottest     *Celsius  `json:"hottest,omitempty"`          // what heat is judged on
+	InBand      *Celsius  `json:"band_temperature,omitempty"` // what the band is judged on
+	Humidity    *Percent  `json:"humidity,omitempty"`
+	Band        string    `json:"band"` // "day", "night" or "day or night"
+	Limits
+	Estimates
+	SinceMist     *int64          `json:"since_mist_seconds,omitempty"`
+	MissedMists   int             `json:"missed_mists"` // scheduled ones in a row without a pulse
+	DryDown       *int64          `json:"dry_down_half_life_seconds,omitempty"`
+	DryDownUsual  *int64          `json:"dry_down_usual_seconds,omitempty"`
+	NightDrop     *float64        `json:"night_drop_c,omitempty"` // of the last whole night
+	NightsNoDrop  int             `json:"nights_without_drop"`
+	DoorOpen      bool            `json:"door_open"`
+	OutOfService  bool            `json:"out_of_service"`
+	Blind         bool            `json:"blind"`
+	Unknown       []string        `json:"unknown"`
+	Alarms        []rules.AlarmID `json:"alarms"`
+	WorstPriority *rules.Priority `json:"worst,omitempty"`
+}
+
+func enclosureOf(v *rules.EnclosureView) Enclosure {
+	return Enclosure{
+		ID: v.ID, Name: v.Name, Rack: v.Rack, Shelf: v.Shelf, Slot: v.Slot, Species: v.Species, Stage: v.Stage,
+		Time: wall(v.At), Temperature: celsius(v.Temperature), Hottest: celsius(v.Hottest), InBand: celsius(v.Band), Humidity: percent(v.Humidity),
+		Band: v.BandName, Limits: limitsOf(v), Estimates: estimatesOf(v),
+		SinceMist: maybeSeconds(v.LastMist), MissedMists: v.MissedMists,
+		DryDown: maybeSeconds(v.DryDown), DryDownUsual: maybeSeconds(v.DryDownUsual),
+		NightDrop: known(v.NightDrop, tenth), NightsNoDrop: v.NightsNoDrop, DoorOpen: v.DoorOpen,
+		OutOfService: v.OutOfService, Blind: v.Blind, Unknown: list(v.Unknown),
+		Alarms: list(v.Alarms), WorstPriority: v.Worst,
+	}
+}
+
+func limitsOf(v *rules.EnclosureView) Limits {
+	return Limits{BandLow: v.BandLow, BandHigh: v.BandHigh, Warn: v.Warn, Act: v.Act, Lethal: v.Ceiling, Floor: v.Floor}
+}
+
+func estimatesOf(v *rules.EnclosureView) Estimates {
+	exposure := v.Exposure
+	e := Estimates{
+		DewPoint: known(v.DewPoint, tenth), VPD: known(v.VPD, tenth), Rate: known(v.RatePerHour, tenth),
+		ToLethal: spanOf(v.ToCeiling), LampsOffGain: spanOf(v.LampsOffGain), LampsOn: v.LampsOn,
+	}
+	if share := known(&exposure, func(x float64) float64 { return tenth(x*100) / 100 }); share != nil {
+		e.Exposure = *share
+	}
+	return e
+}
+
+// A Prospect is what an assumed room would do to one enclosure within 24 h: a
+// forecast and no promise. The figures are absent where no probe delivers.
+type Prospect struct {
+	Enclosure string   `json:"enclosure"`
+	Name      string   `json:"name"`
+	Rack      string   `json:"rack,omitempty"`
+	Shelf     int      `json:"shelf,omitempty"`
+	Slot      int      `json:"slot,omitempty"`
+	Now       *float64 `json:"now_c,omitempty"`
+	Peak      *float64 `json:"peak_c,omitempty"`
+	Lethal    float64  `json:"lethal_limit_c"`
+	// ToLethal is the time until the limit is reached, absent where it is not.
+	ToLethal *int64 `json:"to_lethal_limit_seconds,omitempty"`
+	Learned  bool   `json:"learned"` // by the enclosure's own model, else by usual figures
+}
+
+// ProspectsOf makes the answer to an assumption.
+func ProspectsOf(list []rules.Prospect) []Prospect {
+	return listOf(list, func(p *rules.Prospect) Prospect {
+		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Rack: p.Rack, Shelf: p.Shelf, Slot: p.Slot, Lethal: p.Ceiling, Learned: p.Learned}
+		if p.Known {
+			d.Now, d.Peak = known(&p.Now, hundredth), known(&p.Peak, tenth)
+		}
+		if p.Known && p.Reached {
+			d.ToLethal = maybeSeconds(&p.ToCeiling)
+		}
+		return d
+	})
+}

@@ -1,0 +1,221 @@
+package wire
+
+import (
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A Room is everything that the API says of one moment.
+type Room struct {
+	Time     time.Time `json:"time"`
+	ClockSet bool      `json:"clock_set"` // false while the board has no time from outside
+	Room     string    `json:"room"`
+	Name     string    `json:"name"`
+	Version  string    `json:"version"`
+	Started  time.Time `json:"started"`
+	Rounds   uint64    `json:"rounds"` // completed rounds of readings and rules
+	RoundAt  time.Time `json:"round_at,omitzero"`
+
+	Enclosures []Enclosure `json:"enclosures"`
+	Probes     []Probe     `json:"probes"`
+	Alarms     []Alarm     `json:"alarms"`
+	Notices    []Notice    `json:"notices"`
+	Measures   Measures    `json:"measures"`
+
+	Delivery Delivery `json:"delivery"`
+	Drill    *Drill   `json:"last_drill,omitempty"`
+	Record   Record   `json:"record"`
+
+	Configuration Configuration `json:"configuration"`
+}
+
+// A Configuration says which configuration is in force.
+type Configuration struct {
+	Loaded  time.Time `json:"loaded,omitzero"`
+	Refused string    `json:"refused,omitempty"` // why the newest one is not
+}
+
+// RoomOf makes the document of a snapshot.
+func RoomOf(s *alert.Snapshot) Room {
+	return Room{
+		Time: s.At.Wall.Round(time.Second), ClockSet: s.At.Synced, Room: s.Room, Name: s.RoomName, Version: s.Version,
+		Started: s.Started.Round(time.Second), Rounds: s.Cycle, RoundAt: s.CycleAt.Round(time.Second),
+		Enclosures: EnclosuresOf(s), Probes: ProbesOf(s), Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
+		Delivery: deliveryOf(&s.Delivery, s.Stalled), Drill: drillOf(s.Drill), Record: recordOf(s),
+		Configuration: Configuration{Loaded: s.ConfigLoaded.Round(time.Second), Refused: s.ConfigRefused},
+	}
+}
+
+// EnclosuresOf lists the enclosures of a snapshot in file order.
+func EnclosuresOf(s *alert.Snapshot) []Enclosure { return listOf(s.Enclosures, enclosureOf) }
+
+// ProbesOf lists the probes of a snapshot in file order.
+func ProbesOf(s *alert.Snapshot) []Probe { return listOf(s.Probes, probeOf) }
+
+// AlarmsOf lists what is not normal in a snapshot, the most urgent first.
+func AlarmsOf(s *alert.Snapshot) []Alarm {
+	return listOf(s.Alarms, func(v *rules.AlarmView) Alarm { return AlarmOf(v, s.At) })
+}
+
+// NoticesOf lists the open notices of a snapshot, worst first.
+func NoticesOf(s *alert.Snapshot) []Notice { return listOf(s.Notices, noticeOf) }
+
+// A Notice is an open notice with how far it has got: the message in the first
+// person's units, who has been told and whether somebody answered.
+type Notice struct {
+	alert.Message
+	Acknowledged bool     `json:"acknowledged"`
+	AckedBy      string   `json:"acknowledged_by,omitempty"`
+	Told         []string `json:"told"` // people, in order
+}
+
+func noticeOf(v *alert.NoticeView) Notice {
+	n := Notice{Message: v.Message, Acknowledged: v.Acknowledged, AckedBy: v.Notice.AckedBy, Told: list(v.Told)}
+	if n.Time.IsZero() { // nothing was said of it yet
+		n.Time = n.Since
+	}
+	n.Subjects, n.Alarms, n.Supersedes = list(n.Subjects), list(n.Alarms), list(n.Supersedes)
+	return n
+}
+
+// Delivery says how notices leave.
+type Delivery struct {
+	Waiting       int                `json:"waiting"` // deliveries not taken over, held ones included
+	OldestSeconds int64              `json:"oldest_seconds"`
+	Open          int                `json:"open"`      // notices
+	OpenWake      int                `json:"open_wake"` // of them unanswered and urgent
+	Dropped       uint64             `json:"dropped"`
+	Stalled       []string           `json:"stalled_channels"`
+	Channels      map[string]Channel `json:"channels"`
+}
+
+// A Channel says how one way out does.
+type Channel struct {
+	Waiting       int       `json:"waiting"`
+	OldestSeconds int64     `json:"oldest_seconds"`
+	Connected     *bool     `json:"connected,omitempty"` // or the other side was found at the last look
+	DownWhy       string    `json:"down_why,omitempty"`
+	LastSuccess   time.Time `json:"last_success,omitzero"`
+	LastError     string    `json:"last_error,omitempty"`
+	FailingFor    int64     `json:"failing_for_seconds"` // 0 when well
+	Sent          uint64    `json:"sent"`                // attempts
+	Taken         uint64    `json:"taken"`               // confirmed by the other side
+	Failed        uint64    `json:"failed"`
+}
+
+func deliveryOf(s *alert.Stats, stalled []string) Delivery {
+	d := Delivery{
+		Waiting: s.Depth, OldestSeconds: seconds(s.OldestAge), Open: s.Open, OpenWake: s.OpenWake, Dropped: s.Dropped,
+		Stalled: list(stalled), Channels: make(map[string]Channel, len(s.Channels)),
+	}
+	for name, c := range s.Channels {
+		d.Channels[name] = Channel{
+			Waiting: c.Pending, OldestSeconds: seconds(c.OldestAge), Connected: c.Connected, DownWhy: c.DownWhy, LastSuccess: wall(c.LastSuccess), LastError: c.LastError,
+			FailingFor: seconds(c.Failing), Sent: c.Sent, Taken: c.Taken, Failed: c.Failed,
+		}
+	}
+	return d
+}
+
+// A Drill is what a test notice measured.
+type Drill struct {
+	ID           string             `json:"id"`
+	Person       string             `json:"person"`
+	Time         time.Time          `json:"time,omitzero"`
+	TakenSeconds map[string]float64 `json:"taken_seconds"` // until each channel took it over
+	Acknowledged bool               `json:"acknowledged"`
+	AckedSeconds float64            `json:"acknowledged_seconds,omitempty"` // until then
+	AckedBy      string             `json:"acknowledged_by,omitempty"`
+	Done         bool               `json:"done"`
+}
+
+func drillOf(r *alert.DrillResult) *Drill {
+	if r == nil {
+		return nil
+	}
+	d := Drill{
+		ID: r.ID, Person: r.Person, Time: wall(r.At), TakenSeconds: make(map[string]float64, len(r.Taken)),
+		Acknowledged: r.Acked, AckedSeconds: tenth(r.AckedIn), AckedBy: r.AckedBy, Done: r.Done,
+	}
+	for channel, after := range r.Taken {
+		d.TakenSeconds[channel] = tenth(after)
+	}
+	return &d
+}
+
+// DrillsOf lists results of drills.
+func DrillsOf(results []alert.DrillResult) []Drill {
+	return listOf(results, func(r *alert.DrillResult) Drill { return *drillOf(r) })
+}
+
+// A Record says how the record does.
+type Record struct {
+	OK           bool      `json:"ok"` // the last commit worked and nothing was lost
+	Note         string    `json:"note,omitempty"`
+	FileBytes    int64     `json:"file_bytes"`
+	FreeBytes    int64     `json:"free_bytes"` // reusable inside the file
+	CapBytes     int64     `json:"cap_bytes"`
+	WrittenBytes uint64    `json:"written_bytes"` // since the start
+	Unwritten    int       `json:"unwritten_readings"`
+	Lost         uint64    `json:"lost_readings"`
+	Commits      uint64    `json:"commits"`
+	Errors       uint64    `json:"errors"`
+	Damaged      uint64    `json:"damaged_records"`
+	LastCommit   time.Time `json:"last_commit,omitzero"`
+	LastError    string    `json:"last_error,omitempty"`
+	OldestRaw    time.Time `json:"oldest_reading,omitzero"`
+	Newest       time.Time `json:"newest_reading,omitzero"`
+}
+
+func recordOf(s *alert.Snapshot) Record {
+	r := &s.Record
+	return Record{
+		OK: s.Recording, Note: s.RecordNote, FileBytes: r.FileBytes, FreeBytes: r.FreeBytes, CapBytes: r.CapBytes,
+		WrittenBytes: r.BytesWritten, Unwritten: r.Unwritten, Lost: r.Lost, Commits: r.Commits, Errors: r.Errors,
+		Damaged: r.Damaged, LastCommit: r.LastCommit.Round(time.Second), LastError: r.LastError,
+		OldestRaw: r.OldestRaw.Round(time.Second), Newest: r.Newest.Round(time.Second),
+	}
+}
+
+// A JournalEntry is one line of who did what.
+type JournalEntry struct {
+	Number   uint64    `json:"number"`
+	Time     time.Time `json:"time"`
+	ClockSet bool      `json:"clock_set"`
+	Kind     string    `json:"kind"`
+	Who      string    `json:"who,omitempty"`
+	Subject  string    `json:"subject,omitempty"`
+	Old      string    `json:"old,omitempty"`
+	New      string    `json:"new,omitempty"`
+	Why      string    `json:"why,omitempty"`
+	Priority string    `json:"priority,omitempty"`
+	// Fault stands in the place of an entry that was changed or damaged.
+	Fault string `json:"fault,omitempty"`
+}
+
+// JournalEntryOf makes the document of a journal's line.
+func JournalEntryOf(e *store.JournalEntry) JournalEntry {
+	return JournalEntry{
+		Number: e.Seq, Time: e.At.Wall, ClockSet: e.At.Synced, Kind: e.Kind, Who: e.Who, Subject: e.Subject,
+		Old: e.Old, New: e.New, Why: e.Why, Priority: e.Priority,
+	}
+}
+
+// A Note is what a keeper wrote about an enclosure, or about the room where
+// Enclosure is empty.
+type Note struct {
+	Time      time.Time `json:"time"`
+	ClockSet  bool      `json:"clock_set"`
+	Enclosure string    `json:"enclosure"`
+	By        string    `json:"by"`
+	Text      string    `json:"text"`
+}
+
+// NoteOf makes the document of a note.
+func NoteOf(at sensors.Instant, enclosure, by, text string) Note {
+	return Note{Time: at.Wall.Round(time.Second), ClockSet: at.Synced, Enclosure: enclosure, By: by, Text: text}
+}

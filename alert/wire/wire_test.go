@@ -1,0 +1,94 @@
+package wire
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+func encoded(t *testing.T, v any) string {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func TestTransition_IsTheContractsLine(t *testing.T) {
+	at := sensors.Instant{Mono: time.Minute, Wall: time.Date(2026, 3, 2, 9, 1, 0, 0, time.UTC), Synced: true}
+	line := encoded(t, TransitionOf(&rules.Transition{
+		At: at, Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}, Seq: 1, From: alarm.Norm, To: alarm.Unack,
+		Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Value: 30.4, HasValue: true, Limit: 30, HasLimit: true,
+		Unit: "°C", Text: "hot",
+	}))
+	want := `{"time":"2026-03-02T09:01:00Z","alarm":"lethal-ceiling","cause":{"kind":"enclosure","id":"e1"},"subject":"e1","seq":1,` +
+		`"from":"NORM","to":"UNACK","priority":"wake","value":30.4,"limit":30,"unit":"°C","text":"hot"}`
+	if line != want {
+		t.Errorf("got  %s\nwant %s", line, want)
+	}
+	if none := encoded(t, TransitionOf(&rules.Transition{Key: rules.Key{Alarm: rules.DoorAjar, Subject: "e1"}})); !strings.Contains(none, `"value":null,"limit":null`) {
+		t.Error(none)
+	}
+}
+
+// What is not known is absent, what is old says so, and what is worked out is
+// rounded.
+func TestEnclosure_SaysWhatIsKnown(t *testing.T) {
+	if got := encoded(t, enclosureOf(&rules.EnclosureView{ID: "e1"})); strings.Contains(got, "temperature") ||
+		strings.Contains(got, "null") || !strings.Contains(got, `"alarms":[]`) || !strings.Contains(got, `"unknown":[]`) {
+		t.Errorf("an enclosure that never said anything: %s", got)
+	}
+	rate, dew := 1.2345, 18.26
+	v := rules.EnclosureView{
+		ID: "e1", Temperature: rules.Measure{Value: 24.314, Known: true, Ever: true, Age: 5400 * time.Millisecond, Probe: "p1"},
+		Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}, RatePerHour: &rate, DewPoint: &dew, Ceiling: 30,
+	}
+	got := encoded(t, enclosureOf(&v))
+	for _, want := range []string{
+		`"temperature":{"value_c":24.31,"known":true,"age_seconds":5,"probe":"p1"}`,
+		`"humidity":{"value_pct":81.5,"uncertainty_pct":2,"known":false,"age_seconds":3600}`,
+		`"rate_c_per_hour":1.2`, `"dew_point_c":18.3`, `"lethal_limit_c":30`,
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%s lacks %s", got, want)
+		}
+	}
+	if c := encoded(t, ClimateOf(&v)); strings.Contains(c, "humidity_pct\":") || !strings.Contains(c, `"temperature_c":24.31`) {
+		t.Errorf("the retained document repeats an old value, or lacks a present one: %s", c)
+	}
+}
+
+// A moment on a clock that was not set is no moment.
+func TestAlarm_HasNoWrongTime(t *testing.T) {
+	v := rules.AlarmView{Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}, State: alarm.Unack, Since: sensors.Instant{Mono: time.Minute, Wall: time.Unix(60, 0)}}
+	got := encoded(t, AlarmOf(&v, sensors.Instant{Mono: 3 * time.Minute}))
+	if strings.Contains(got, `"since"`) || !strings.Contains(got, `"for_seconds":120`) || !strings.Contains(got, `"state":"UNACK"`) {
+		t.Error(got)
+	}
+	v.Since.Synced = true
+	if got := encoded(t, AlarmOf(&v, v.Since)); !strings.Contains(got, `"since":"`) {
+		t.Error(got)
+	}
+}
+
+// A reading comes back from its document as what a calibration looks at.
+func TestReading_ComesBack(t *testing.T) {
+	r := sensors.Reading{
+		Probe: "p", At: sensors.Instant{Mono: 90 * time.Second, Wall: time.Date(2026, 3, 2, 9, 1, 0, 0, time.UTC)}, Quality: sensors.Suspect,
+		Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: 2431, Humidity: 8150,
+		Raw: sensors.Sample{Has: sensors.HasHumidity, Humidity: 8033},
+	}
+	var doc Reading
+	if err := json.Unmarshal([]byte(encoded(t, ReadingOf(&r))), &doc); err != nil {
+		t.Fatal(err)
+	}
+	if got := doc.Sensors("p"); got != r {
+		t.Errorf("got %+v, want %+v", got, r)
+	}
+}
