@@ -19,7 +19,7 @@ func commands() []command {
 	table = append(table,
 		command{"journal", "print who did what, or check that nothing was changed", runJournal},
 		command{"summary", "show or mail the summary of a week", runSummary},
-		command{"export", "write readings as CSV, OpenMetrics or Parquet", runExport},
+		command{"export", "write readings as CSV or OpenMetrics", runExport},
 		command{"import", "add a trace to the record", runImport},
 		command{"backup", "copy the record, also while dewline runs", runBackup},
 		command{"restore", "put a copy back as the record", runRestore},

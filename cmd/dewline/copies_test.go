@@ -208,10 +208,10 @@ func TestRecordOfARunningDaemon(t *testing.T) {
 	if strings.Count(csv, "\n") < 4 {
 		t.Errorf("an export of a running daemon:\n%s", csv)
 	}
-	parquet := s.path("out.parquet")
-	says(t, exitOK, []string{"readings of 1 probes"}, at("export", "--format", "parquet", "--probe", "p-fern", "--out", parquet)...)
-	if b, err := os.ReadFile(parquet); err != nil || !bytes.HasSuffix(b, []byte("PAR1")) {
-		t.Errorf("a Parquet file of a running daemon: %d bytes, %v", len(b), err)
+	metrics := s.path("out.om")
+	says(t, exitOK, []string{"readings of 1 probes"}, at("export", "--format", "openmetrics", "--probe", "p-fern", "--out", metrics)...)
+	if b, err := os.ReadFile(metrics); err != nil || !bytes.HasSuffix(b, []byte("# EOF\n")) {
+		t.Errorf("OpenMetrics of a running daemon: %d bytes, %v", len(b), err)
 	}
 	says(t, exitUsage, []string{"no probe \"nobody\""}, at("export", "--probe", "nobody")...)
 	says(t, exitOK, []string{"no readings", "the record holds"}, at("export", "--from", "2020-01-01", "--to", "2020-01-02")...)

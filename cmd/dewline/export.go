@@ -19,12 +19,12 @@ import (
 
 // runExport writes readings in a form that other programs read.
 func runExport(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("export", "[--from TIME] [--to TIME] [--probe ID] [--format csv|openmetrics|parquet] [--out FILE]", std)
+	fs := newFlags("export", "[--from TIME] [--to TIME] [--probe ID] [--format csv|openmetrics] [--out FILE]", std)
 	cf := addLookFlags(fs)
 	span := addSpanFlags(fs, 24*time.Hour, "a day")
 	var only stringList
 	fs.Var(&only, "probe", "only the probe with this `ID`; may be given several times")
-	format := fs.String("format", "csv", "csv, openmetrics or parquet")
+	format := fs.String("format", "csv", "csv or openmetrics")
 	out := fs.String("out", "-", "the new `FILE`, - for standard output")
 	if err := parse(fs, args, 0); err != nil {
 		return err

@@ -8,8 +8,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"github.com/parquet-go/parquet-go"
 )
 
 // smallTrace is two probes over some minutes, with a reading missing.
@@ -99,49 +97,19 @@ func TestExportOpenMetrics(t *testing.T) {
 	}
 }
 
-// A parquetRow is what parquet-go's reader makes of a row.
-type parquetRow struct {
-	Time        time.Time `parquet:"time,timestamp(millisecond)"`
-	Probe       string    `parquet:"probe"`
-	Temperature *float64  `parquet:"temperature_c,optional"`
-	Humidity    *float64  `parquet:"humidity_pct,optional"`
-	RawT        *float64  `parquet:"raw_temperature_c,optional"`
-	RawH        *float64  `parquet:"raw_humidity_pct,optional"`
-	Quality     string    `parquet:"quality"`
-	Reason      string    `parquet:"reason"`
-	ClockSet    bool      `parquet:"clock_set"`
-}
-
-func TestExportParquet(t *testing.T) {
+// An export never writes over a file, and a form that left the product is
+// refused.
+func TestExportRefuses(t *testing.T) {
 	dir, _ := imported(t)
-	file := filepath.Join(t.TempDir(), "export.parquet")
-	exported(t, dir, "parquet", "--out", file)
-	rows, err := parquet.ReadFile[parquetRow](file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(rows) != 120 {
-		t.Fatalf("%d rows, want 120", len(rows))
-	}
-	first := rows[0]
-	if first.Probe != "litter" || *first.Temperature != 23 || *first.Humidity != 85 || !first.Time.Equal(time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)) {
-		t.Errorf("first row %+v", first)
-	}
-	missing := 0
-	for _, r := range rows {
-		if r.Temperature == nil {
-			missing++
-			if r.Quality != "bad" {
-				t.Errorf("a row without a value is %s", r.Quality)
-			}
-		}
-	}
-	if missing != 1 {
-		t.Errorf("%d rows have no temperature, want 1", missing)
-	}
-	code, _, errOut := runDewline(t, append([]string{"export", "--data", dir, "--format", "parquet", "--out", file}, spanOfSmallTrace...)...)
+	file := filepath.Join(t.TempDir(), "export.csv")
+	exported(t, dir, "csv", "--out", file)
+	code, _, errOut := runDewline(t, append([]string{"export", "--data", dir, "--out", file}, spanOfSmallTrace...)...)
 	if code != exitFailed || !strings.Contains(errOut, "exists") {
 		t.Errorf("an export over an existing file: exit %d, %s", code, errOut)
+	}
+	code, _, errOut = runDewline(t, "export", "--data", dir, "--format", "parquet")
+	if code != exitUsage || !strings.Contains(errOut, "csv or openmetrics") {
+		t.Errorf("a form that is gone: exit %d, %s", code, errOut)
 	}
 }
 

@@ -1,5 +1,5 @@
-// Package export writes readings in forms that other programs read: CSV,
-// OpenMetrics and Parquet. However long the span is, it holds a few megabytes:
+// Package export writes readings in forms that other programs read: CSV and
+// OpenMetrics. However long the span is, it holds a few megabytes:
 // the daemon itself streams with it.
 //
 // Where the readings come from and where the text goes is its caller's business.
@@ -52,8 +52,8 @@ var ErrRequest = errors.New("what is asked for cannot be exported")
 
 // Check refuses a request that names a form or a probe that is not there.
 func (r *Request) Check(src Source) error {
-	if !slices.Contains([]string{"csv", "openmetrics", "parquet"}, r.Format) {
-		return fmt.Errorf("%w: the format is csv, openmetrics or parquet, not %q", ErrRequest, r.Format)
+	if r.Format != "csv" && r.Format != "openmetrics" {
+		return fmt.Errorf("%w: the format is csv or openmetrics, not %q", ErrRequest, r.Format)
 	}
 	known := src.Probes()
 	for _, p := range r.Probes {
@@ -84,15 +84,11 @@ func Write(ctx context.Context, w io.Writer, src Source, r Request) (Result, err
 	if len(j.probes) == 0 {
 		j.probes = src.Probes()
 	}
-	var err error
-	switch r.Format {
-	case "csv":
-		err = j.csv(w)
-	case "openmetrics":
-		err = j.openMetrics(w)
-	case "parquet":
-		err = j.parquet(w)
+	write := j.csv
+	if r.Format == "openmetrics" {
+		write = j.openMetrics
 	}
+	err := write(w)
 	j.Probes = len(j.seen)
 	return j.Result, err
 }

@@ -74,7 +74,7 @@ func TestMemoryStaysConstant(t *testing.T) {
 		}
 		return w.most
 	}
-	for _, format := range []string{"csv", "openmetrics", "parquet"} {
+	for _, format := range []string{"csv", "openmetrics"} {
 		short, long := most(format, 1), most(format, 5)
 		t.Logf("%s: %.1f MB in use for one day of 48 probes, %.1f MB for five", format, float64(short)/1e6, float64(long)/1e6)
 		if long > short+short/4+1<<20 || long > 64<<20 {

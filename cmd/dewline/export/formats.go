@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"dewline/cmd/dewline/flatparquet"
 	"dewline/sensors"
 	"dewline/sensors/trace"
 )
@@ -99,36 +98,4 @@ func (j *job) series(out *bufio.Writer, f *family, p sensors.ProbeID, first bool
 		j.Damaged = damaged // the same places once more
 	}
 	return nil
-}
-
-// parquet writes a row for each reading; a quantity that it lacks is null.
-func (j *job) parquet(w io.Writer) error {
-	at, probe := flatparquet.Time("time"), flatparquet.Text("probe")
-	temperature, humidity := flatparquet.Number("temperature_c"), flatparquet.Number("humidity_pct")
-	rawTemperature, rawHumidity := flatparquet.Number("raw_temperature_c"), flatparquet.Number("raw_humidity_pct")
-	quality, reason, clockSet := flatparquet.Text("quality"), flatparquet.Text("reason"), flatparquet.Bool("clock_set")
-	out, err := flatparquet.New(w, at.Column, probe.Column, temperature.Column, humidity.Column,
-		rawTemperature.Column, rawHumidity.Column, quality.Column, reason.Column, clockSet.Column)
-	if err != nil {
-		return err
-	}
-	for r, err := range j.merged() {
-		if err != nil {
-			return err
-		}
-		at.Add(r.At.Wall.UnixMilli())
-		probe.Add(string(r.Probe))
-		temperature.Add(float64(r.Temperature)/100, r.Has&sensors.HasTemperature != 0)
-		humidity.Add(float64(r.Humidity)/100, r.Has&sensors.HasHumidity != 0)
-		rawTemperature.Add(float64(r.Raw.Temperature)/100, r.Raw.Has&sensors.HasTemperature != 0)
-		rawHumidity.Add(float64(r.Raw.Humidity)/100, r.Raw.Has&sensors.HasHumidity != 0)
-		quality.Add(r.Quality.String())
-		reason.Add(r.Reason.String())
-		clockSet.Add(r.At.Synced)
-		if err := out.EndRow(); err != nil {
-			return err
-		}
-		j.count(r)
-	}
-	return out.Close()
 }
