@@ -8,8 +8,9 @@ import (
 	"fmt"
 	"io"
 	"net/url"
-	"strings"
 	"time"
+
+	"github.com/spf13/cobra"
 
 	"dewline/alert"
 	"dewline/alert/wire"
@@ -20,59 +21,44 @@ import (
 // connectWithin bounds how long a running daemon is waited for.
 const connectWithin = 2 * time.Second
 
-// stringList is a flag that may be given several times.
-type stringList []string
-
-// String joins the values.
-func (l *stringList) String() string { return strings.Join(*l, ",") }
-
-// Set adds one value.
-func (l *stringList) Set(v string) error {
-	*l = append(*l, v)
-	return nil
-}
-
-const calibrateSynopsis = "humidity PROBE --salt nacl [--salt k2so4] | temperature PROBE --ice | temperature|humidity PROBE --against OTHER | undo PROBE ID"
-
 const calibrateCautions = `Keep salts away from frogs, food and children, and never use lithium chloride
 or nitrates at home. A probe that touched salt kills amphibians: rinse it
 outside and let it dry before it goes back. Humidity probes must not be dunked.
 `
 
-// runCalibrate guides a keeper through one calibration on the readings of the
+const calibrateLong = `calibrate humidity PROBE --salt nacl [--salt k2so4]
+calibrate temperature PROBE --ice
+calibrate temperature|humidity PROBE --against OTHER
+calibrate undo PROBE ID
+
+` + calibrateCautions
+
+// calibrateCommand guides a keeper through one calibration on the readings of the
 // running daemon.
-func runCalibrate(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("calibrate", calibrateSynopsis, std)
-	cf := addControlFlags(fs)
-	var salts stringList
-	fs.Var(&salts, "salt", "saturated salt in the jar: mgcl2, nacl, kcl or k2so4; twice for two points")
-	ice := fs.Bool("ice", false, "the probe is sealed and in melting ice")
-	against := fs.String("against", "", "the `PROBE` beside which it lies")
-	note := fs.String("note", "", "a note for the record")
-	if err := parse(fs, args, -1); err != nil {
-		return err
-	}
-	words := fs.Args()
-	if len(words) == 3 && words[0] == "undo" {
-		return undoCalibration(ctx, cf, words[1], words[2], *note, std)
-	}
-	if len(words) != 2 {
-		fs.Usage()
-		return usageError{"dewline calibrate: takes " + calibrateSynopsis}
-	}
-	session, err := newSession(words[0], sensors.ProbeID(words[1]), salts, *ice, sensors.ProbeID(*against))
-	if err != nil {
-		return usageError{"dewline calibrate: " + err.Error()}
-	}
-	ctl, err := cf.dial()
-	if err != nil {
-		return err
-	}
-	g := guide{
-		ctl: ctl, session: session, probe: sensors.ProbeID(words[1]), against: sensors.ProbeID(*against),
-		by: *cf.by, note: *note, every: lookEvery, std: std,
-	}
-	return g.run(ctx)
+func calibrateCommand() *cobra.Command {
+	c := &cobra.Command{Use: "calibrate QUANTITY PROBE", Short: "guide a calibration on live readings", Long: calibrateLong}
+	cf := addControlFlags(c.Flags())
+	salts := c.Flags().StringArray("salt", nil, "saturated `SALT` in the jar: mgcl2, nacl, kcl or k2so4; twice for two points")
+	ice := c.Flags().Bool("ice", false, "the probe is sealed and in melting ice")
+	against := c.Flags().String("against", "", "the `PROBE` beside which it lies")
+	note := c.Flags().String("note", "", "a note for the record")
+	return does(c, func(ctx context.Context, words []string, std stdio) error {
+		if len(words) == 3 && words[0] == "undo" {
+			return undoCalibration(ctx, cf, words[1], words[2], *note, std)
+		}
+		if len(words) != 2 {
+			return usagef("takes a quantity and a probe, or undo, the probe and the record's id; %s --help shows each way", c.CommandPath())
+		}
+		g := guide{probe: sensors.ProbeID(words[1]), against: sensors.ProbeID(*against), by: *cf.by, note: *note, every: lookEvery, std: std}
+		var err error
+		if g.session, err = newSession(words[0], g.probe, *salts, *ice, g.against); err != nil {
+			return usageError{err}
+		}
+		if g.ctl, err = cf.dial(); err != nil {
+			return err
+		}
+		return g.run(ctx)
+	})
 }
 
 // An asker asks the running daemon.
@@ -176,7 +162,7 @@ func (g *guide) setAside(ctx context.Context) error {
 func (g *guide) putBack(ctx context.Context) {
 	back := alert.Command{Action: string(rules.ReturnToService), Subject: string(g.probe), By: g.by, Why: "calibration over"}
 	if err := g.ctl.post(ctx, "command", back, nil); err != nil {
-		fmt.Fprintf(g.std.err, "put %s back into service by hand: dewline in-service %s (%v)\n", g.probe, g.probe, err)
+		fmt.Fprintf(g.std.err, "put %s back into service by hand: dewline alarm in-service %s (%v)\n", g.probe, g.probe, err)
 	}
 }
 

@@ -2,51 +2,62 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"strings"
 	"time"
+
+	"github.com/spf13/cobra"
 
 	"dewline/alert/webhook"
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 )
 
-// runCheck reads a configuration and says everything that is wrong with it.
-func runCheck(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("check", "--config FILE [--limits] [--ways] [--probes]", std)
-	path := fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`")
-	limits := fs.Bool("limits", false, "print the limits in force for every enclosure")
-	ways := fs.Bool("ways", false, "read secrets and certificates and build every channel, without connecting; run it as the service's user")
-	probes := fs.Bool("probes", false, "read every probe three times")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	cfg, err := configs.Load(*path)
+// checkCommand reads a configuration and says everything that is wrong with it.
+func checkCommand() *cobra.Command {
+	c := &cobra.Command{Use: "check", Short: "check a configuration and say everything that is wrong", Args: words(0)}
+	path := roomFlag(c)
+	limits := c.Flags().Bool("limits", false, "print the limits in force for every enclosure")
+	ways := c.Flags().Bool("ways", false, "read secrets and certificates and build every channel, without connecting; run it as the service's user")
+	probes := c.Flags().Bool("probes", false, "read every probe three times")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		return runCheck(ctx, *path, *limits, *ways, *probes, std)
+	})
+}
+
+// roomFlag adds the flag that names the room's configuration.
+func roomFlag(c *cobra.Command) *string {
+	return c.Flags().String("config", roomConfig, "the room's configuration `FILE`")
+}
+
+func runCheck(ctx context.Context, path string, limits, ways, probes bool, std stdio) error {
+	cfg, err := configs.Load(path)
 	if err != nil {
-		return usageError{err.Error()}
+		return configError{err}
 	}
-	if err := checkTemplates(cfg, *path); err != nil {
+	if err := checkTemplates(cfg, path); err != nil {
 		return err
 	}
 	for _, w := range cfg.Warnings {
 		fmt.Fprintf(std.out, "note: %s\n", w)
 	}
 	if err := daemon.Watchable(cfg); err != nil {
-		fmt.Fprintf(std.out, "note: %s: dewline run will refuse this: %s\n", *path, strings.ReplaceAll(err.Error(), "\n", "; "))
+		fmt.Fprintf(std.out, "note: %s: dewline run will refuse this: %s\n", path, strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
-	if *ways {
-		if err := checkWays(cfg, *path, std); err != nil {
+	if ways {
+		if err := checkWays(cfg, path, std); err != nil {
 			return err
 		}
 	}
-	fmt.Fprintf(std.out, "%s: no fault; %d enclosures, %d probes\n", *path, len(cfg.Enclosures), len(cfg.Probes))
-	if *limits {
+	fmt.Fprintf(std.out, "%s: no fault; %d enclosures, %d probes\n", path, len(cfg.Enclosures), len(cfg.Probes))
+	if limits {
 		if err := configs.FormatLimits(std.out, cfg); err != nil {
 			return fmt.Errorf("print the limits: %w", err)
 		}
 	}
-	if *probes {
+	if probes {
 		return checkProbes(ctx, cfg, std)
 	}
 	return nil
@@ -67,7 +78,7 @@ func checkTemplates(cfg *configs.Config, path string) error {
 		}
 	}
 	if len(faults) > 0 {
-		return usageError{strings.Join(faults, "\n")}
+		return configError{errors.New(strings.Join(faults, "\n"))}
 	}
 	return nil
 }
@@ -108,7 +119,7 @@ func checkWays(cfg *configs.Config, path string, std stdio) error {
 		faults = append(faults, text)
 	}
 	if len(faults) > 0 {
-		return usageError{strings.Join(faults, "\n")}
+		return configError{errors.New(strings.Join(faults, "\n"))}
 	}
 	return nil
 }

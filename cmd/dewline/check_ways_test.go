@@ -133,13 +133,13 @@ func TestAnswerFlags(t *testing.T) {
 		want string
 	}{
 		{[]string{"shelve", "lethal-ceiling", "moss"}, "say how long"},
-		{[]string{"shelve", "--until", "2026-12-24", "above-band", "moss"}, "see the flags"},
+		{[]string{"shelve", "--until", "2026-12-24", "above-band", "moss"}, "lists the flags"},
 		{[]string{"out-of-service", "moss"}, "say how long"},
 		{[]string{"out-of-service", "--until", "christmas", "moss"}, "write the end once"},
 		{[]string{"out-of-service", "--until", "2026-12-24", "--for", "3h", "moss"}, "write the end once"},
-		{[]string{"ack", "--one-shot", "n/1"}, "see the flags"},
+		{[]string{"ack", "--one-shot", "n/1"}, "lists the flags"},
 	} {
-		code, _, errs := runDewline(t, c.args...)
+		code, _, errs := runDewline(t, append([]string{"alarm"}, c.args...)...)
 		if code != exitUsage || !strings.Contains(errs, c.want) {
 			t.Errorf("%v: exit %d, want %d and %q\n%s", c.args, code, exitUsage, c.want, errs)
 		}

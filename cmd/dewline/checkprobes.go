@@ -26,7 +26,7 @@ const checkReadings = 3
 // checkProbes reads every configured probe some times and prints what came.
 func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 	if running(cfg) {
-		return errors.New("dewline is running and owns the buses: stop it first, or see dewline alarms and the page for its probes")
+		return errors.New("dewline is running and owns the buses: stop it first, or see dewline alarm list and the page for its probes")
 	}
 	corrections, ageing := probePast(ctx, cfg, std)
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)

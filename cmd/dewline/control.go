@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"net"
@@ -14,6 +13,8 @@ import (
 	"os/user"
 	"syscall"
 	"time"
+
+	"github.com/spf13/pflag"
 
 	"dewline/alert"
 	"dewline/configs"
@@ -32,18 +33,29 @@ type controlFlags struct {
 	socket, config, dir, by *string
 }
 
+// roomConfig is where a room's configuration is unless somebody says otherwise.
+const roomConfig = "/etc/dewline/dewline.toml"
+
 // addControlFlags adds the flags of a command that leaves a line in the journal.
-func addControlFlags(fs *flag.FlagSet) controlFlags {
+func addControlFlags(fs *pflag.FlagSet) controlFlags {
 	cf := addLookFlags(fs)
-	cf.by = fs.String("by", login(), "who acts, for the journal")
+	cf.by = addBy(fs)
 	return cf
 }
 
+// addBy adds the flag that says who acts. Its default is left out of help and man
+// pages, which are the same for everybody.
+func addBy(fs *pflag.FlagSet) *string {
+	by := fs.String("by", login(), "who acts, for the journal; default your login name")
+	fs.Lookup("by").DefValue = ""
+	return by
+}
+
 // addLookFlags adds those of a command that only looks.
-func addLookFlags(fs *flag.FlagSet) controlFlags {
+func addLookFlags(fs *pflag.FlagSet) controlFlags {
 	return controlFlags{
 		socket: fs.String("control", "", "`PATH` of the daemon's control socket"),
-		config: fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`, to find the data directory and the socket"),
+		config: fs.String("config", roomConfig, "the room's configuration `FILE`, to find the data directory and the socket"),
 		dir:    fs.String("data", os.Getenv("STATE_DIRECTORY"), "the data `DIR`, where the record and the socket are"),
 	}
 }
@@ -73,7 +85,7 @@ func (f controlFlags) candidates() []string {
 	if *f.socket != "" {
 		return []string{*f.socket}
 	}
-	paths := []string{"/run/dewline/control.sock"}
+	paths := []string{serviceSocket}
 	if *f.dir != "" {
 		paths = append(paths, controlPath("", *f.dir))
 	}

@@ -12,6 +12,8 @@ import (
 	"sync"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
@@ -27,25 +29,24 @@ type demoOptions struct {
 	seed   uint64
 }
 
-// runDemo shows the whole of dewline on a simulated room.
-func runDemo(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("demo", "[--speed N] [--for DURATION] [--http ADDR] [--data DIR]", std)
+// demoCommand shows the whole of dewline on a simulated room.
+func demoCommand() *cobra.Command {
+	c := &cobra.Command{Use: "demo", Short: "show everything on a simulated room, without hardware or server", Args: words(0)}
 	var o demoOptions
-	fs.Float64Var(&o.speed, "speed", 600, "simulated seconds per second")
-	fs.DurationVar(&o.length, "for", 0, "simulated time after which to stop, such as 24h; 0 goes on until interrupted")
-	fs.StringVar(&o.http, "http", "127.0.0.1:8077", "address of the page")
-	fs.StringVar(&o.dir, "data", "", "data directory; default a temporary one")
-	fs.Uint64Var(&o.seed, "seed", 1, "of the simulated room: another seed is another room")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	if !(o.speed > 0) || o.speed > 1e6 {
-		return usageError{"dewline demo: --speed takes a number above 0 and at most 1000000"}
-	}
-	if o.length < 0 {
-		return usageError{"dewline demo: --for takes a length of time such as 24h"}
-	}
-	return demo(ctx, o, std)
+	c.Flags().Float64Var(&o.speed, "speed", 600, "`N` simulated seconds per second")
+	c.Flags().DurationVar(&o.length, "for", 0, "simulated time after which to stop, such as 24h; 0 goes on until interrupted")
+	c.Flags().StringVar(&o.http, "http", "127.0.0.1:8077", "`ADDRESS` of the page")
+	c.Flags().StringVar(&o.dir, "data", "", "data `DIR`; default a temporary one")
+	c.Flags().Uint64Var(&o.seed, "seed", 1, "`N` of the simulated room: another seed is another room")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		if !(o.speed > 0) || o.speed > 1e6 {
+			return usagef("--speed takes a number above 0 and at most 1000000")
+		}
+		if o.length < 0 {
+			return usagef("--for takes a length of time such as 24h")
+		}
+		return demo(ctx, o, std)
+	})
 }
 
 // demo builds the room, the broker and the phone around a daemon, and runs
@@ -165,7 +166,7 @@ func demoListener(ctx context.Context, addr string, warn io.Writer) (net.Listene
 	}
 	host, _, splitErr := net.SplitHostPort(addr)
 	if splitErr != nil {
-		return nil, usageError{fmt.Sprintf("dewline demo: --http %s: %v; write for example 127.0.0.1:8077", addr, splitErr)}
+		return nil, usagef("--http %s: %w; write for example 127.0.0.1:8077", addr, splitErr)
 	}
 	other, otherErr := lc.Listen(ctx, "tcp", net.JoinHostPort(host, "0"))
 	if otherErr != nil {

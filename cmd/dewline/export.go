@@ -12,38 +12,41 @@ import (
 	"os"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"dewline/cmd/dewline/daemon"
 	"dewline/cmd/dewline/export"
 	"dewline/sensors"
 )
 
-// runExport writes readings in a form that other programs read.
-func runExport(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("export", "[--from TIME] [--to TIME] [--probe ID] [--format csv|openmetrics] [--out FILE]", std)
-	cf := addLookFlags(fs)
-	span := addSpanFlags(fs, 24*time.Hour, "a day")
-	var only stringList
-	fs.Var(&only, "probe", "only the probe with this `ID`; may be given several times")
-	format := fs.String("format", "csv", "csv or openmetrics")
-	out := fs.String("out", "-", "the new `FILE`, - for standard output")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	from, to, err := span.times()
-	if err != nil {
-		return err
-	}
-	req := export.Request{Format: *format, From: from, To: to}
-	for _, p := range only {
-		req.Probes = append(req.Probes, sensors.ProbeID(p))
-	}
+// exportCommand writes readings in a form that other programs read.
+func exportCommand() *cobra.Command {
+	c := &cobra.Command{Use: "export", Short: "write readings as CSV or OpenMetrics", Args: words(0)}
+	cf := addLookFlags(c.Flags())
+	span := addSpanFlags(c.Flags(), 24*time.Hour, "a day")
+	only := c.Flags().StringArray("probe", nil, "only the probe with this `ID`; may be given several times")
+	format := c.Flags().String("format", "csv", "what to write: `csv|openmetrics`")
+	out := c.Flags().String("out", "-", "the new `FILE`, - for standard output")
+	return does(c, func(ctx context.Context, _ []string, std stdio) (err error) {
+		req := export.Request{Format: *format}
+		if req.From, req.To, err = span.times(); err != nil {
+			return err
+		}
+		for _, p := range *only {
+			req.Probes = append(req.Probes, sensors.ProbeID(p))
+		}
+		return runExport(ctx, cf, req, *out, std)
+	})
+}
+
+func runExport(ctx context.Context, cf controlFlags, req export.Request, out string, std stdio) error {
 	var answer daemon.ExportAnswer
-	err = withOutput(*out, std.out, func(w io.Writer) (err error) {
+	err := withOutput(out, std.out, func(w io.Writer) (err error) {
 		answer, err = exportTo(ctx, w, cf, req)
 		return err
 	})
 	if errors.Is(err, export.ErrRequest) {
-		return usageError{"dewline export: " + err.Error()}
+		return usageError{err}
 	}
 	if err != nil {
 		return err
@@ -110,7 +113,7 @@ func (c *control) stream(ctx context.Context, path string) (*http.Response, erro
 	}
 	err = refusal(resp, b)
 	if resp.StatusCode == http.StatusBadRequest {
-		err = usageError{err.Error()}
+		err = usageError{err}
 	}
 	return nil, err
 }

@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
@@ -18,53 +20,58 @@ import (
 // importBatch is how many readings are written at once.
 const importBatch = 20_000
 
-// runImport adds a trace to the record of a daemon that is not running.
-func runImport(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("import", "--trace FILE [--timezone ZONE] [--keep-going] [--again]", std)
-	cf := addControlFlags(fs)
-	file := fs.String("trace", "", "the trace `FILE`, - for standard input")
-	keepGoing := fs.Bool("keep-going", false, "report bad lines and go on with the rest")
-	again := fs.Bool("again", false, "add the trace even if the record has its first reading already")
-	zone := fs.String("timezone", "UTC", "the `ZONE` of times that carry none")
-	if err := parse(fs, args, 0); err != nil {
-		return err
+// importCommand adds a trace to the record of a daemon that is not running.
+func importCommand() *cobra.Command {
+	c := &cobra.Command{Use: "import --trace FILE", Short: "add a trace to the record", Args: words(0)}
+	cf := addControlFlags(c.Flags())
+	im := importing{met: map[sensors.ProbeID]bool{}}
+	file := c.Flags().String("trace", "", "the trace `FILE`, - for standard input")
+	c.Flags().BoolVar(&im.keepGoing, "keep-going", false, "report bad lines and go on with the rest")
+	c.Flags().BoolVar(&im.again, "again", false, "add the trace even if the record has its first reading already")
+	zone := c.Flags().String("timezone", "UTC", "the `ZONE` of times that carry none")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		im.std = std
+		return runImport(ctx, cf, *file, *zone, &im)
+	})
+}
+
+func runImport(ctx context.Context, cf controlFlags, file, zone string, im *importing) error {
+	if file == "" {
+		return usagef("name the trace with --trace FILE")
 	}
-	if *file == "" {
-		return usageError{"dewline import: name the trace with --trace FILE"}
-	}
-	loc, err := time.LoadLocation(*zone)
+	loc, err := time.LoadLocation(zone)
 	if err != nil {
-		return usageError{fmt.Sprintf("dewline import: --timezone %s: %v", *zone, err)}
+		return usagef("--timezone %s: %w", zone, err)
 	}
 	dir, err := stoppedDir(ctx, cf)
 	if err != nil {
 		return err
 	}
-	in, closeIn, err := openTrace(*file, std)
+	in, closeIn, err := openTrace(file, im.std)
 	if err != nil {
 		return err
 	}
 	defer closeIn()
-	rd, err := trace.NewReader(in, trace.Options{Name: *file, Location: loc})
+	rd, err := trace.NewReader(in, trace.Options{Name: file, Location: loc})
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
-	st, report, err := openForImport(ctx, cf, dir, std)
+	st, report, err := openForImport(ctx, cf, dir, im.std)
 	if err != nil {
 		return err
 	}
-	im := &importing{st: st, rd: rd, resume: report.LastMono, again: *again, keepGoing: *keepGoing, std: std, met: map[sensors.ProbeID]bool{}}
+	im.st, im.rd, im.resume = st, rd, report.LastMono
 	err = im.rows(ctx)
 	if im.n > 0 {
 		entry := store.JournalEntry{
-			At: sensors.Instant{Mono: im.last, Wall: time.Now()}, Kind: "import", Who: *cf.by, Subject: *file,
+			At: sensors.Instant{Mono: im.last, Wall: time.Now()}, Kind: "import", Who: *cf.by, Subject: file,
 			New: fmt.Sprintf("%d readings of %d probes, %s to %s", im.n, len(im.met), minute(im.start), minute(im.newest)),
 		}
 		err = errors.Join(err, st.Commit(store.Commit{Journal: []store.JournalEntry{entry}}))
 	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))
-	fmt.Fprintf(std.out, "%d readings added to the record in %s\n", im.n, dir)
+	fmt.Fprintf(im.std.out, "%d readings added to the record in %s\n", im.n, dir)
 	if err == nil && im.bad > 0 {
 		err = fmt.Errorf("%d lines could not be used", im.bad)
 	}

@@ -10,19 +10,23 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"dewline/alert/wire"
+
 	"dewline/cmd/dewline/daemon"
 )
 
-// runJournal prints who did what.
-func runJournal(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("journal", "[--from TIME] [--to TIME] [--verify]", std)
-	cf := addLookFlags(fs)
-	span := addSpanFlags(fs, 7*24*time.Hour, "a week")
-	verify := fs.Bool("verify", false, "check that no line was changed or removed, in all of the journal")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
+// journalCommand prints who did what.
+func journalCommand() *cobra.Command {
+	c := &cobra.Command{Use: "journal", Short: "print who did what, or check that nothing was changed", Args: words(0)}
+	cf := addLookFlags(c.Flags())
+	span := addSpanFlags(c.Flags(), 7*24*time.Hour, "a week")
+	verify := c.Flags().Bool("verify", false, "check that no line was changed or removed, in all of the journal")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runJournal(ctx, cf, span, *verify, std) })
+}
+
+func runJournal(ctx context.Context, cf controlFlags, span spanFlags, verify bool, std stdio) error {
 	from, to, err := span.times()
 	if err != nil {
 		return err
@@ -32,7 +36,7 @@ func runJournal(ctx context.Context, args []string, std stdio) error {
 		return err
 	}
 	defer j.close()
-	if *verify {
+	if verify {
 		return verifyJournal(j, std.out)
 	}
 	lines, faults := 0, 0

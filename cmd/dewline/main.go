@@ -7,14 +7,13 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
-	"slices"
-	"strings"
 	"syscall"
+
+	"github.com/spf13/cobra"
 )
 
 // Exit codes, the same for every command.
@@ -33,21 +32,14 @@ type stdio struct {
 	out, err io.Writer
 }
 
-// A command is one word of the command line.
-type command struct {
-	name    string
-	summary string
-	run     func(ctx context.Context, args []string, std stdio) error
-}
+// A usageError is a wrong command line. It is told after the command's name.
+type usageError struct{ error }
 
-// errUsage marks a wrong command line or configuration: exit code 2.
-var errUsage = errors.New("usage")
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
-// usageError carries a message for exit code 2 as it stands.
-type usageError struct{ msg string }
-
-func (e usageError) Error() string { return e.msg }
-func (e usageError) Unwrap() error { return errUsage }
+// A configError is a faulty configuration. It is told as it stands, since each
+// of its lines begins with the place of a fault.
+type configError struct{ error }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -58,106 +50,43 @@ func main() {
 
 // dispatch runs the command that args name and returns the exit code.
 func dispatch(ctx context.Context, args []string, std stdio) int {
-	table := commands()
-	if len(args) > 1 && args[0] == "help" {
-		args = []string{args[1], "-h"}
+	root := rootCommand(std)
+	c, args, err := resolve(root, args)
+	if err == nil {
+		root.SetArgs(args)
+		c, err = root.ExecuteContextC(ctx)
 	}
-	if len(args) == 0 || args[0] == "help" || isHelp(args[0]) {
-		usage(std.out, table)
+	if err == nil {
 		return exitOK
 	}
-	for _, c := range table {
-		if c.name != args[0] {
-			continue
-		}
-		if slices.ContainsFunc(args[1:], isHelp) {
-			std.err = std.out // asked for, it is no complaint
-		}
-		err := c.run(ctx, args[1:], std)
+	if _, ok := errors.AsType[configError](err); ok {
+		fmt.Fprintln(std.err, err)
+		return exitUsage
+	}
+	fmt.Fprintf(std.err, "%s: %v\n", c.CommandPath(), err)
+	if _, ok := errors.AsType[usageError](err); ok {
+		return exitUsage
+	}
+	return exitFailed
+}
+
+// does gives a command its action.
+func does(c *cobra.Command, action func(ctx context.Context, words []string, std stdio) error) *cobra.Command {
+	c.RunE = func(c *cobra.Command, words []string) error {
+		return action(c.Context(), words, stdio{in: c.InOrStdin(), out: c.OutOrStdout(), err: c.ErrOrStderr()})
+	}
+	return c
+}
+
+// words allows n words beside the flags.
+func words(n int) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
 		switch {
-		case err == nil, errors.Is(err, flag.ErrHelp):
-			return exitOK
-		case errors.Is(err, errUsage):
-			fmt.Fprintln(std.err, err)
-			return exitUsage
-		default:
-			fmt.Fprintf(std.err, "dewline %s: %v\n", c.name, err)
-			return exitFailed
+		case len(args) == n:
+			return nil
+		case n == 0:
+			return usagef("%q is no flag: nothing else is expected there", args[0])
 		}
+		return usagef("takes %d words beside the flags, got %d: %s", n, len(args), c.UseLine())
 	}
-	fmt.Fprintf(std.err, "dewline: there is no command %q; the commands are:\n", args[0])
-	usage(std.err, table)
-	return exitUsage
-}
-
-func isHelp(arg string) bool { return arg == "-h" || arg == "-help" || arg == "--help" }
-
-func usage(w io.Writer, table []command) {
-	fmt.Fprintln(w, "dewline: early warning for rooms of planted enclosures")
-	fmt.Fprintln(w, "\nUsage: dewline COMMAND [flags]; dewline help COMMAND lists the flags.")
-	fmt.Fprintln(w)
-	for _, c := range table {
-		fmt.Fprintf(w, "  %-14s %s\n", c.name, c.summary)
-	}
-	fmt.Fprintln(w, "\ndewline watches and warns. It is no safety device, and its limits are")
-	fmt.Fprintln(w, "defaults, not veterinary advice.")
-}
-
-// newFlags returns a flag set that reports mistakes as usage errors.
-func newFlags(name, synopsis string, std stdio) *flag.FlagSet {
-	fs := flag.NewFlagSet(name, flag.ContinueOnError)
-	fs.SetOutput(std.err)
-	fs.Usage = func() {
-		fmt.Fprintln(std.err, strings.TrimSpace("Usage: dewline "+name+" "+synopsis))
-		fs.PrintDefaults()
-	}
-	return fs
-}
-
-// parse reads args into fs, flags and words in any order, and allows exactly
-// positional words; -1 allows any number. Words stand in fs.Args.
-func parse(fs *flag.FlagSet, args []string, positional int) error {
-	var words []string
-	for len(args) > 0 {
-		if isSentence(args[0]) {
-			words, args = append(words, args[0]), args[1:]
-			continue
-		}
-		if err := fs.Parse(args); err != nil {
-			return flagError(fs, err)
-		}
-		left := fs.Args()
-		if ends := len(args) - len(left) - 1; ends >= 0 && args[ends] == "--" {
-			words = append(words, left...)
-			break
-		}
-		words = append(words, left[:min(1, len(left))]...)
-		args = left[min(1, len(left)):]
-	}
-	if err := fs.Parse(append([]string{"--"}, words...)); err != nil {
-		return flagError(fs, err)
-	}
-	if positional >= 0 && fs.NArg() != positional {
-		fs.Usage()
-		if positional == 0 {
-			return usageError{fmt.Sprintf("dewline %s: %q is no flag: nothing else is expected there", fs.Name(), fs.Arg(0))}
-		}
-		return usageError{fmt.Sprintf("dewline %s: takes %d words beside the flags, got %d", fs.Name(), positional, fs.NArg())}
-	}
-	return nil
-}
-
-// isSentence reports whether a word that begins like a flag is the text of a
-// note, such as "- two froglets moved".
-func isSentence(word string) bool {
-	before, _, _ := strings.Cut(word, "=")
-	return strings.HasPrefix(word, "-") && strings.Contains(before, " ")
-}
-
-// flagError repeats below the list of flags, where it is read, what was wrong.
-func flagError(fs *flag.FlagSet, err error) error {
-	if errors.Is(err, flag.ErrHelp) {
-		return err
-	}
-	return usageError{fmt.Sprintf("dewline %s: %v; see the flags above", fs.Name(), err)}
 }

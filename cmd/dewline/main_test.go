@@ -8,9 +8,11 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
-	"time"
+
+	"github.com/spf13/cobra"
 
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
@@ -30,35 +32,62 @@ func runDewlineWith(t *testing.T, stdin string, args ...string) (code int, stdou
 }
 
 func TestUsage(t *testing.T) {
-	for _, args := range [][]string{nil, {"help"}, {"-h"}} {
+	for _, args := range [][]string{nil, {"help"}, {"-h"}, {"-help"}, {"--help"}} {
 		code, out, _ := runDewline(t, args...)
 		if code != exitOK || !strings.Contains(out, "demo") || !strings.Contains(out, "not veterinary advice") {
 			t.Errorf("dewline %v: %d\n%s", args, code, out)
 		}
 	}
-	code, _, err := runDewline(t, "rum")
-	if code != exitUsage || !strings.Contains(err, `no command "rum"`) {
-		t.Errorf("an unknown command: %d %q", code, err)
+	for _, c := range []struct{ args, want string }{
+		{"rum", `dewline: there is no command "rum", did you mean run;`},
+		{"rum --help", `dewline: there is no command "rum"`},
+		{"help rum", `dewline: there is no command "rum"`},
+		{"alarm lst", `dewline alarm: there is no command "lst", did you mean list;`},
+		{"help alarm lst", `dewline alarm: there is no command "lst"`},
+		{"--rum", "unknown flag: --rum; dewline --help lists the flags"},
+		{"run attic", `dewline run: "attic" is no flag`},
+		{"note nursery", "dewline note: takes 2 words beside the flags, got 1"},
+		{"drill --wait soon", `dewline drill: invalid argument "soon"`},
+	} {
+		code, out, err := runDewline(t, strings.Fields(c.args)...)
+		if code != exitUsage || out != "" || !strings.HasPrefix(err, c.want) && !strings.Contains(err, ": "+c.want) || strings.Count(err, "\n") != 1 {
+			t.Errorf("dewline %s: exit %d, %q %q, want %q in one line", c.args, code, out, err, c.want)
+		}
 	}
 }
 
+// everyCommand returns the words of every command that does something.
+func everyCommand(t *testing.T) (out [][]string) {
+	t.Helper()
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		if c.Runnable() && c.HasParent() {
+			out = append(out, strings.Fields(c.CommandPath())[1:])
+		}
+		for _, c := range c.Commands() {
+			walk(c)
+		}
+	}
+	walk(rootCommand(stdio{}))
+	return out
+}
+
 func TestEveryCommandExplainsItself(t *testing.T) {
-	for _, c := range commands() {
-		for _, args := range [][]string{{c.name, "-h"}, {"help", c.name}} {
+	for _, words := range everyCommand(t) {
+		if words[0] == "help" {
+			continue
+		}
+		name := strings.Join(words, " ")
+		for _, args := range [][]string{append(slices.Clone(words), "-h"), append([]string{"help"}, words...)} {
 			code, out, err := runDewline(t, args...)
-			if code != exitOK || !strings.HasPrefix(out, "Usage: dewline "+c.name) || err != "" {
+			if code != exitOK || !strings.Contains(out, "Usage:\n  dewline "+name) || err != "" {
 				t.Errorf("dewline %v: %d\n%s\n%s", args, code, out, err)
 			}
 		}
-		code, out, err := runDewline(t, c.name, "--no-such-flag")
-		last := err[strings.LastIndex(strings.TrimSpace(err), "\n")+1:]
-		if code != exitUsage || out != "" || !strings.Contains(last, "no-such-flag") {
-			t.Errorf("dewline %s --no-such-flag: exit %d, want %d, and the last line says why: %q", c.name, code, exitUsage, last)
+		code, out, err := runDewline(t, append(slices.Clone(words), "--no-such-flag")...)
+		if code != exitUsage || out != "" || !strings.Contains(err, "no-such-flag; dewline "+name+" --help lists the flags") {
+			t.Errorf("dewline %s --no-such-flag: exit %d, want %d, and why: %q", name, code, exitUsage, err)
 		}
-	}
-	code, _, err := runDewline(t, "help", "rum")
-	if code != exitUsage || !strings.Contains(err, `no command "rum"`) {
-		t.Errorf("help for an unknown command: %d %q", code, err)
 	}
 }
 
@@ -71,26 +100,74 @@ func TestUsageFitsATerminal(t *testing.T) {
 	}
 }
 
-// Flags and words come in the order in which people think of them.
-func TestParse_AnyOrder(t *testing.T) {
-	for _, c := range []struct {
-		args  string
-		words string
-		long  time.Duration
-	}{
-		{"--for|30m|above-band|nursery", "above-band|nursery", 30 * time.Minute},
-		{"above-band|nursery|--for|30m", "above-band|nursery", 30 * time.Minute},
-		{"above-band|--for=30m|nursery", "above-band|nursery", 30 * time.Minute},
-		{"--for|30m|--|-odd|--for|1m", "-odd|--for|1m", 30 * time.Minute},
-		{"nursery|- two froglets moved", "nursery|- two froglets moved", 0},
+// What the last version took is taken for one version more: one dash before a
+// long flag, and the words that are dewline alarm's now. Flags and words come in
+// the order in which people think of them.
+func TestResolve(t *testing.T) {
+	for _, c := range []struct{ args, want string }{
+		{"alarm|shelve|--for|30m|above-band|nursery", "alarm|shelve|--for|30m|above-band|nursery"},
+		{"alarm|shelve|above-band|-for=30m|nursery", "alarm|shelve|above-band|--for=30m|nursery"},
+		{"alarm|shelve|above-band|nursery|-for|30m|-why|-by", "alarm|shelve|above-band|nursery|--for|30m|--why|-by"},
+		{"alarm|shelve|-one-shot|above-band|nursery", "alarm|shelve|--one-shot|above-band|nursery"},
+		{"alarm|shelve|--for|30m|--|-odd|-for|1m", "alarm|shelve|--for|30m|--|-odd|-for|1m"},
+		{"note|nursery|- two froglets moved|-by|robin", "note|nursery|--by|robin|--|- two froglets moved"},
+		{"note|-by|- the night watch|nursery|-10 °C = cold", "note|--by|- the night watch|nursery|--|-10 °C = cold"},
+		{"check|-config|my.toml|-limits", "check|--config|my.toml|--limits"},
+		{"check|-h", "check|-h"},
+		{"check|-nonsense", "check|-nonsense"},
+		{"alarms|-data|d", "alarm|list|--data|d"},
+		{"ack|n/1", "alarm|ack|n/1"},
+		{"in-service|moss", "alarm|in-service|moss"},
+		{"help|reset", "alarm|reset|--help"},
+		{"-version", "--version"},
+		{"__complete|che", "__complete|che"},
 	} {
-		fs := newFlags("x", "", stdio{err: io.Discard})
-		long := fs.Duration("for", 0, "")
-		if err := parse(fs, strings.Split(c.args, "|"), -1); err != nil {
-			t.Errorf("%s: %v", c.args, err)
+		root := rootCommand(stdio{err: io.Discard})
+		_, got, err := resolve(root, strings.Split(c.args, "|"))
+		if err != nil || strings.Join(got, "|") != c.want {
+			t.Errorf("%s: %s, want %s (%v)", c.args, strings.Join(got, "|"), c.want, err)
 		}
-		if got := strings.Join(fs.Args(), "|"); got != c.words || *long != c.long {
-			t.Errorf("%s: %s for %s, want %s for %s", c.args, got, *long, c.words, c.long)
+	}
+}
+
+// An old word does what the new one does, and says what it is called now.
+func TestOldWords(t *testing.T) {
+	none := filepath.Join(t.TempDir(), "none.sock")
+	for old, now := range map[string]string{
+		"alarms": "list", "ack n/1": "ack n/1", "shelve --for 1h above-band moss": "shelve --for 1h above-band moss",
+		"unshelve above-band moss": "unshelve above-band moss", "reset lethal-ceiling moss": "reset lethal-ceiling moss",
+		"out-of-service --for 1h moss": "out-of-service --for 1h moss", "in-service moss": "in-service moss",
+	} {
+		code, _, err := runDewline(t, append(strings.Fields(old), "--control", none)...)
+		codeNow, _, errNow := runDewline(t, append(append([]string{"alarm"}, strings.Fields(now)...), "--control", none)...)
+		note, rest, _ := strings.Cut(err, "\n")
+		if code != codeNow || code != exitFailed || rest != errNow || !strings.Contains(note, "is dewline alarm "+strings.Fields(now)[0]+" now") {
+			t.Errorf("dewline %s: exit %d %q; dewline alarm %s: exit %d %q", old, code, err, now, codeNow, errNow)
+		}
+	}
+	if _, out, _ := runDewline(t, "help"); strings.Contains(out, "shelve") {
+		t.Errorf("the old words are listed:\n%s", out)
+	}
+}
+
+func TestVersion(t *testing.T) {
+	_, want, _ := runDewline(t, "version")
+	if !strings.HasPrefix(want, "dewline "+version+", go") {
+		t.Errorf("dewline version: %q", want)
+	}
+	if code, out, err := runDewline(t, "--version"); code != exitOK || out != want || err != "" {
+		t.Errorf("dewline --version: %d %q %q, want %q", code, out, err, want)
+	}
+}
+
+// The shells ask a hidden command, which offers commands and flags.
+func TestCompletion(t *testing.T) {
+	for _, c := range []struct{ args, want string }{
+		{"__complete|alarm|she", "shelve\t"}, {"__complete|check|--pr", "--probes\t"}, {"completion|bash", "bash completion"},
+	} {
+		code, out, _ := runDewline(t, strings.Split(c.args, "|")...)
+		if code != exitOK || !strings.Contains(out, c.want) {
+			t.Errorf("%s: exit %d\n%.300s", c.args, code, out)
 		}
 	}
 }
@@ -209,11 +286,11 @@ func TestRunRefusesASimulatedProbe(t *testing.T) {
 }
 
 func TestAnswersNeedARunningDaemon(t *testing.T) {
-	code, _, err := runDewline(t, "ack", "--control", filepath.Join(t.TempDir(), "none.sock"), "lethal-ceiling", "a1")
+	code, _, err := runDewline(t, "alarm", "ack", "--control", filepath.Join(t.TempDir(), "none.sock"), "lethal-ceiling", "a1")
 	if code != exitFailed || !strings.Contains(err, "no running dewline found") {
 		t.Errorf("exit %d, %q", code, err)
 	}
-	code, _, err = runDewline(t, "shelve", "above-band", "a1")
+	code, _, err = runDewline(t, "alarm", "shelve", "above-band", "a1")
 	if code != exitUsage || !strings.Contains(err, "--for") {
 		t.Errorf("a shelf without an end: exit %d, %q", code, err)
 	}

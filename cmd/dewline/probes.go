@@ -8,27 +8,31 @@ import (
 	"net"
 	"os"
 
+	"github.com/spf13/cobra"
+
 	"dewline/configs"
 	"dewline/sensors/scan"
 )
 
-// runProbes looks on every bus and prints what is there, ready to paste.
-func runProbes(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("probes", "[--config FILE]", std)
-	config := fs.String("config", "/etc/dewline/dewline.toml", "the configuration `FILE` of a dewline that may be running")
-	dev := fs.String("dev", "", "where device files are; default /dev")
-	sys := fs.String("sys", "", "where the kernel's directories are; default /sys")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	cfg, _, err := configs.LoadInForce(*config)
+// probesCommand looks on every bus and prints what is there, ready to paste.
+func probesCommand() *cobra.Command {
+	c := &cobra.Command{Use: "probes", Short: "look for connected probes and print their configuration", Args: words(0)}
+	config := c.Flags().String("config", roomConfig, "the configuration `FILE` of a dewline that may be running")
+	var o scan.Options
+	c.Flags().StringVar(&o.Dev, "dev", "", "where device files are; default /dev")
+	c.Flags().StringVar(&o.Sys, "sys", "", "where the kernel's directories are; default /sys")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runProbes(ctx, *config, o, std) })
+}
+
+func runProbes(ctx context.Context, config string, o scan.Options, std stdio) error {
+	cfg, _, err := configs.LoadInForce(config)
 	if err != nil {
 		cfg = &configs.Config{}
 	}
 	if running(cfg) {
 		return fmt.Errorf("dewline is running and owns the buses: stop it, look again, and start it")
 	}
-	found, err := scan.Scan(ctx, scan.Options{Dev: *dev, Sys: *sys})
+	found, err := scan.Scan(ctx, o)
 	n := 0
 	for _, f := range found {
 		stanza := f.Stanza(fmt.Sprintf("probe-%d", n+1))

@@ -3,13 +3,14 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"syscall"
 	"time"
+
+	"github.com/spf13/pflag"
 
 	"dewline/configs"
 	"dewline/sensors"
@@ -76,7 +77,7 @@ func dataDir(cf controlFlags) (string, error) {
 	}
 	cfg, _, err := configs.LoadInForce(*cf.config)
 	if err != nil {
-		return "", usageError{fmt.Sprintf("name the data directory with --data DIR, or a configuration without faults: %v", err)}
+		return "", usagef("name the data directory with --data DIR, or a configuration without faults: %w", err)
 	}
 	return cfg.Store.Dir, nil
 }
@@ -116,7 +117,7 @@ type spanFlags struct {
 	usual    time.Duration
 }
 
-func addSpanFlags(fs *flag.FlagSet, usual time.Duration, words string) spanFlags {
+func addSpanFlags(fs *pflag.FlagSet, usual time.Duration, words string) spanFlags {
 	return spanFlags{
 		from:  fs.String("from", "", "start `TIME`, such as 2026-05-01 or 2026-05-01T08:00:00Z, in UTC unless it says otherwise (default "+words+" before the end)"),
 		to:    fs.String("to", "", "end `TIME`, not included (default now)"),
@@ -128,17 +129,17 @@ func (s spanFlags) times() (from, to time.Time, err error) {
 	to = time.Now()
 	if *s.to != "" {
 		if to, err = parseTime(*s.to); err != nil {
-			return from, to, usageError{"--to: " + err.Error()}
+			return from, to, usagef("--to: %w", err)
 		}
 	}
 	from = to.Add(-s.usual)
 	if *s.from != "" {
 		if from, err = parseTime(*s.from); err != nil {
-			return from, to, usageError{"--from: " + err.Error()}
+			return from, to, usagef("--from: %w", err)
 		}
 	}
 	if !from.Before(to) {
-		return from, to, usageError{"--from must lie before --to"}
+		return from, to, usagef("--from must lie before --to")
 	}
 	return from, to, nil
 }

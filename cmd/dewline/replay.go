@@ -6,7 +6,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -14,68 +13,77 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"dewline/alert/wire"
+
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
 	"dewline/sensors/trace"
 )
 
-// runReplay runs a recorded trace through the judge and the rules and prints
+// replayFlags are the flags of dewline replay.
+type replayFlags struct {
+	file, config, format string
+	keepGoing            bool
+	oneEach
+}
+
+// replayCommand runs a recorded trace through the judge and the rules and prints
 // every alarm transition.
-func runReplay(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("replay", "--trace FILE (--config FILE | --species ID [--lights 08:00-20:00] [--mist 08:00,20:00] [--timezone Z])", std)
-	file := fs.String("trace", "", "the trace `FILE`, - for standard input")
-	config := fs.String("config", "", "the room's configuration `FILE`")
-	species := fs.String("species", "", "without a configuration: the species `ID` that every probe's own enclosure holds")
-	lights := fs.String("lights", "", "without a configuration: the photoperiod, such as `08:00-20:00`")
-	mist := fs.String("mist", "", "without a configuration: misting times, such as `08:00,20:00`")
-	timezone := fs.String("timezone", "UTC", "without a configuration: the time `ZONE` of the schedules")
-	format := fs.String("format", "text", "text or ndjson")
-	keepGoing := fs.Bool("keep-going", false, "report bad lines and go on with the rest")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	r := replay{out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: *keepGoing}
+func replayCommand() *cobra.Command {
+	c := &cobra.Command{Use: "replay --trace FILE {--config FILE | --species ID}", Short: "run a recorded trace through the rules", Args: words(0)}
+	var f replayFlags
+	fs := c.Flags()
+	fs.StringVar(&f.file, "trace", "", "the trace `FILE`, - for standard input")
+	fs.StringVar(&f.config, "config", "", "the room's configuration `FILE`")
+	fs.StringVar(&f.species, "species", "", "without a configuration: the species `ID` that every probe's own enclosure holds")
+	fs.StringVar(&f.lights, "lights", "", "without a configuration: the photoperiod, such as `08:00-20:00`")
+	fs.StringVar(&f.mist, "mist", "", "without a configuration: misting times, such as `08:00,20:00`")
+	fs.StringVar(&f.timezone, "timezone", "UTC", "without a configuration: the time `ZONE` of the schedules")
+	fs.StringVar(&f.format, "format", "text", "what to print: `text|ndjson`")
+	fs.BoolVar(&f.keepGoing, "keep-going", false, "report bad lines and go on with the rest")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		if f.config != "" && (fs.Changed("lights") || fs.Changed("mist") || fs.Changed("timezone")) {
+			return usagef("--lights, --mist and --timezone go with --species; a configuration has its own")
+		}
+		return runReplay(ctx, f, std)
+	})
+}
+
+func runReplay(ctx context.Context, f replayFlags, std stdio) error {
+	r := replay{out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing}
 	switch {
-	case *file == "":
-		return usageError{"dewline replay: name the trace with --trace FILE"}
-	case (*config == "") == (*species == ""):
-		return usageError{"dewline replay: give either --config FILE or --species ID"}
-	case *config != "" && (*lights != "" || *mist != "" || given(fs, "timezone")):
-		return usageError{"dewline replay: --lights, --mist and --timezone go with --species; a configuration has its own"}
-	case *format == "ndjson":
+	case f.file == "":
+		return usagef("name the trace with --trace FILE")
+	case (f.config == "") == (f.species == ""):
+		return usagef("give either --config FILE or --species ID")
+	case f.format == "ndjson":
 		r.print = r.printJSON
-	case *format == "text":
+	case f.format == "text":
 		r.print = r.printText
 	default:
-		return usageError{fmt.Sprintf("dewline replay: --format is text or ndjson, not %q", *format)}
+		return usagef("--format is text or ndjson, not %q", f.format)
 	}
-	in, closeIn, err := openTrace(*file, std)
+	in, closeIn, err := openTrace(f.file, std)
 	if err != nil {
 		return err
 	}
 	defer closeIn()
-	if *config != "" {
-		if r.cfg, err = configs.Load(*config); err != nil {
-			return usageError{err.Error()}
+	if f.config != "" {
+		if r.cfg, err = configs.Load(f.config); err != nil {
+			return configError{err}
 		}
 	} else {
-		r.oneEach = oneEach{species: *species, lights: *lights, mist: *mist, timezone: *timezone}
+		r.oneEach = f.oneEach
 		// Finds faults in the flags before the first row is read.
 		if r.cfg, err = r.oneEach.config([]sensors.ProbeID{"probe"}); err != nil {
 			return err
 		}
 	}
-	err = r.run(ctx, *file, in)
+	err = r.run(ctx, f.file, in)
 	return errors.Join(err, r.out.Flush())
-}
-
-// given reports whether a flag stood on the command line.
-func given(fs *flag.FlagSet, name string) bool {
-	found := false
-	fs.Visit(func(f *flag.Flag) { found = found || f.Name == name })
-	return found
 }
 
 func openTrace(file string, std stdio) (io.Reader, func(), error) {
@@ -120,7 +128,7 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 	}
 	cfg, err := configs.Decode("replay", b.Bytes())
 	if err != nil {
-		return nil, usageError{"dewline replay: the flags describe a room with faults:\n" + err.Error()}
+		return nil, usagef("the flags describe a room with faults:\n%w", err)
 	}
 	for i, p := range probes {
 		cfg.Enclosures[i].ID, cfg.Enclosures[i].Name = string(p), string(p)

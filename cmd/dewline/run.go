@@ -14,39 +14,50 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
 )
 
-// runRun watches a room until it is told to stop.
-func runRun(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("run", "--config FILE [--data DIR]", std)
-	path := fs.String("config", "/etc/dewline/dewline.toml", "the room's configuration `FILE`")
-	dir := fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
-	control := fs.String("control", "", "path of the control socket; default control.sock in $RUNTIME_DIRECTORY or the data directory")
-	verbose := fs.Bool("verbose", false, "log every alarm transition")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	log := newLogger(std, *verbose)
+// runCommand watches a room until it is told to stop.
+func runCommand() *cobra.Command {
+	c := &cobra.Command{Use: "run", Short: "watch a room", Args: words(0)}
+	path := roomFlag(c)
+	dir, control := addDaemonFlags(c.Flags())
+	verbose := c.Flags().Bool("verbose", false, "log every alarm transition")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		return runRun(ctx, *path, *dir, *control, newLogger(std, *verbose))
+	})
+}
+
+// addDaemonFlags adds the flags that run and sentinel share.
+func addDaemonFlags(fs *pflag.FlagSet) (dir, control *string) {
+	dir = fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
+	control = fs.String("control", "", "`PATH` of the control socket; default control.sock in $RUNTIME_DIRECTORY or the data directory")
+	return dir, control
+}
+
+func runRun(ctx context.Context, path, dir, control string, log *slog.Logger) error {
 	tightenMemory()
-	cfg, using, refused, err := loadOrLastGood(*path, *dir, log)
+	cfg, using, refused, err := loadOrLastGood(path, dir, log)
 	if err != nil {
 		return err
 	}
-	if *dir == "" {
-		*dir = cfg.Store.Dir
+	if dir == "" {
+		dir = cfg.Store.Dir
 	}
-	if err := os.MkdirAll(*dir, 0o700); err != nil {
-		log.Error("the data directory cannot be made; watching and warning go on without a record", "dir", *dir, "err", err)
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		log.Error("the data directory cannot be made; watching and warning go on without a record", "dir", dir, "err", err)
 	}
-	if using == *path {
-		daemon.KeepLastGood(cfg, *path, *dir, log)
+	if using == path {
+		daemon.KeepLastGood(cfg, path, dir, log)
 	}
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, ConfigPath: *path, ConfigRefused: refused, Dir: *dir, Log: log, Version: version,
-		ControlPath: controlPath(*control, *dir),
+		Config: cfg, ConfigPath: path, ConfigRefused: refused, Dir: dir, Log: log, Version: version,
+		ControlPath: controlPath(control, dir),
 		Source: func(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
 			return daemon.NewBuses(cfg, now, ageing, log)
 		},
@@ -106,7 +117,7 @@ func controlPath(given, dir string) string {
 	if dir != "" {
 		return filepath.Join(dir, "control.sock")
 	}
-	return "/run/dewline/control.sock"
+	return serviceSocket
 }
 
 // loadOrLastGood reads the configuration. Where it has faults, the copy of the
@@ -137,9 +148,9 @@ func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, us
 		log.Error("the configuration has faults that dewline check refuses; it is in force all the same", "file", path, "faults", refused)
 		return cfg, path, refused, nil
 	case errors.Is(keptErr, fs.ErrNotExist):
-		return nil, "", "", usageError{refused}
+		return nil, "", "", configError{err}
 	}
-	return nil, "", "", usageError{fmt.Sprintf("%s\nand the copy of the last good configuration cannot be used: %v", refused, keptErr)}
+	return nil, "", "", configError{fmt.Errorf("%w\nand the copy of the last good configuration cannot be used: %w", err, keptErr)}
 }
 
 // loadWatchable also returns the faults that keep nobody from watching.

@@ -3,39 +3,43 @@ package main
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"os"
+
+	"github.com/spf13/cobra"
 
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 )
 
-// runSentinel watches rooms from a second machine.
-func runSentinel(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("sentinel", "--config FILE [--data DIR] [--control PATH]", std)
-	path := fs.String("config", "/etc/dewline/sentinel.toml", "the configuration `FILE`, with [sentinel], [mqtt] and people")
-	dir := fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
-	control := fs.String("control", "", "path of the control socket; default control.sock in $RUNTIME_DIRECTORY or the data directory")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	cfg, refused, err := configs.LoadInForce(*path)
+// sentinelCommand watches rooms from a second machine.
+func sentinelCommand() *cobra.Command {
+	c := &cobra.Command{Use: "sentinel", Short: "watch rooms from a second machine, tell when one is silent", Args: words(0)}
+	path := c.Flags().String("config", "/etc/dewline/sentinel.toml", "the configuration `FILE`, with [sentinel], [mqtt] and people")
+	dir, control := addDaemonFlags(c.Flags())
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		return runSentinel(ctx, *path, *dir, *control, newLogger(std, false))
+	})
+}
+
+func runSentinel(ctx context.Context, path, dir, control string, log *slog.Logger) error {
+	cfg, refused, err := configs.LoadInForce(path)
 	if err != nil {
-		return usageError{err.Error()}
+		return configError{err}
 	}
-	log := newLogger(std, false)
 	if len(refused) > 0 {
-		log.Error("the configuration has faults that dewline check refuses; rooms are watched with it all the same", "file", *path, "faults", refused.Error())
+		log.Error("the configuration has faults that dewline check refuses; rooms are watched with it all the same", "file", path, "faults", refused.Error())
 	}
 	if len(cfg.Sentinel.Rooms) == 0 {
-		return usageError{*path + ": name the rooms to watch, as in [sentinel] rooms = [\"attic\"]"}
+		return configError{fmt.Errorf("%s: name the rooms to watch, as in [sentinel] rooms = [\"attic\"]", path)}
 	}
-	if *dir == "" {
-		*dir = cfg.Store.Dir
+	if dir == "" {
+		dir = cfg.Store.Dir
 	}
-	if err := os.MkdirAll(*dir, 0o700); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("make the data directory: %w", err)
 	}
 	return daemon.RunSentinel(ctx, daemon.SentinelOptions{
-		Config: cfg, Dir: *dir, ControlPath: controlPath(*control, *dir), Version: version, Log: log,
+		Config: cfg, Dir: dir, ControlPath: controlPath(control, dir), Version: version, Log: log,
 	})
 }

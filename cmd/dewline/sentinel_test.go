@@ -150,11 +150,11 @@ func TestSentinel_DaemonKilled(t *testing.T) {
 		var snap wire.Room
 		return ctl.get(t.Context(), "room", &snap) == nil && len(snap.Notices) == 1 && snap.Notices[0].ID == m.ID
 	})
-	code, out, errs := runDewline(t, "ack", "--control", s.path("watch.sock"), "--by", "robin", m.ID)
+	code, out, errs := runDewline(t, "alarm", "ack", "--control", s.path("watch.sock"), "--by", "robin", m.ID)
 	if code != exitOK {
 		t.Errorf("dewline ack at the sentinel: exit %d\n%s%s", code, out, errs)
 	}
-	if code, out, _ = runDewline(t, "alarms", "--control", s.path("watch.sock")); code != exitOK || !strings.Contains(out, "answered by robin") {
+	if code, out, _ = runDewline(t, "alarm", "list", "--control", s.path("watch.sock")); code != exitOK || !strings.Contains(out, "answered by robin") {
 		t.Errorf("dewline alarms at the sentinel: exit %d\n%s", code, out)
 	}
 
@@ -293,7 +293,7 @@ func TestSentinel_TwoOnOneDirectory(t *testing.T) {
 	if code != exitFailed || !strings.Contains(errs, "another sentinel works there") {
 		t.Errorf("the second ends with %d, want %d and a reason\n%s%s", code, exitFailed, out, errs)
 	}
-	if code, out, errs := runDewline(t, "alarms", "--control", s.path("watch.sock")); code != exitOK {
+	if code, out, errs := runDewline(t, "alarm", "list", "--control", s.path("watch.sock")); code != exitOK {
 		t.Errorf("the first does not answer any more: exit %d\n%s%s", code, out, errs)
 	}
 	g.kill()

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"net/http"
@@ -12,6 +11,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"github.com/spf13/cobra"
 
 	"dewline/alert/summary"
 	"dewline/cmd/dewline/daemon"
@@ -24,33 +25,39 @@ type summaryFlags struct {
 	control        controlFlags
 	week, to, unit string
 	text, send     bool
+	named          bool // --data stands on the command line
 }
 
-// runSummary shows or mails the summary of one week, with a running daemon or
+// summaryCommand shows or mails the summary of one week, with a running daemon or
 // from the record alone.
-func runSummary(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("summary", "[--week 2026-W47] (--text | --to FILE.html | --send) [--data DIR] [--config FILE]", std)
+func summaryCommand() *cobra.Command {
+	c := &cobra.Command{Use: "summary", Short: "show or mail the summary of a week", Args: words(0)}
+	fs := c.Flags()
 	f := summaryFlags{control: addControlFlags(fs)}
 	fs.StringVar(&f.week, "week", "", "the ISO `WEEK`, such as 2026-W47; default the last whole one")
 	fs.StringVar(&f.to, "to", "", "write it as a page with its pictures to the new `FILE`")
 	fs.BoolVar(&f.text, "text", false, "write it as plain text to standard output; the default")
 	fs.BoolVar(&f.send, "send", false, "mail it at once to everybody with mail_to, sent before or not")
-	fs.StringVar(&f.unit, "units", "°C", "°C or F, for --text and --to")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
+	fs.StringVar(&f.unit, "units", "°C", "`°C|F`, for --text and --to")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		f.named = fs.Changed("data")
+		return runSummary(ctx, &f, std)
+	})
+}
+
+func runSummary(ctx context.Context, f *summaryFlags, std stdio) error {
 	if f.week != "" {
 		if _, err := summary.ParseWeek(f.week, nil); err != nil {
-			return usageError{"dewline summary: --week: " + err.Error()}
+			return usagef("--week: %w", err)
 		}
 	}
 	if f.unit != "°C" && f.unit != "C" && f.unit != "F" {
-		return usageError{fmt.Sprintf("dewline summary: --units is °C or F, not %q", f.unit)}
+		return usagef("--units is °C or F, not %q", f.unit)
 	}
 	if f.send && (f.to != "" || f.text) {
-		return usageError{"dewline summary: --send goes without --to and --text"}
+		return usagef("--send goes without --to and --text")
 	}
-	if ctl := f.running(ctx, fs); ctl != nil {
+	if ctl := f.running(ctx); ctl != nil {
 		return f.online(ctx, ctl, std)
 	}
 	err := f.offline(ctx, std)
@@ -64,8 +71,8 @@ func runSummary(ctx context.Context, args []string, std stdio) error {
 
 // running returns the daemon to ask, nil for none. A data directory that was
 // named is not looked for at another daemon.
-func (f *summaryFlags) running(ctx context.Context, fs *flag.FlagSet) *control {
-	if given(fs, "data") && *f.control.socket == "" {
+func (f *summaryFlags) running(ctx context.Context) *control {
+	if f.named && *f.control.socket == "" {
 		if ctl := newControl(filepath.Join(*f.control.dir, "control.sock")); ctl.answers(ctx) {
 			return ctl
 		}
@@ -169,7 +176,7 @@ func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
 	week := summary.WeekOf(time.Now(), cfg.Room.Location).Prev()
 	if f.week != "" {
 		if week, err = summary.ParseWeek(f.week, cfg.Room.Location); err != nil {
-			return usageError{"dewline summary: --week: " + err.Error()}
+			return usagef("--week: %w", err)
 		}
 	}
 	st, _, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: true, Limits: daemon.LimitsOf(cfg)})
@@ -226,5 +233,5 @@ func (f *summaryFlags) room() (*configs.Config, string, error) {
 			return kept, dir, nil
 		}
 	}
-	return nil, "", usageError{fmt.Sprintf("dewline summary: the room's configuration is needed, name it with --config FILE: %v", err)}
+	return nil, "", usagef("the room's configuration is needed, name it with --config FILE: %w", err)
 }

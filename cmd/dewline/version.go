@@ -2,28 +2,33 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"runtime"
 	"runtime/debug"
+
+	"github.com/spf13/cobra"
 )
 
-// runVersion prints what this binary was built from.
-func runVersion(_ context.Context, args []string, std stdio) error {
-	fs := newFlags("version", "[-modules]", std)
-	modules := fs.Bool("modules", false, "list the modules that were built in, with their versions")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
-	fmt.Fprintf(std.out, "dewline %s, %s, %s/%s\n", version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
-	if !*modules {
+func versionCommand() *cobra.Command {
+	c := &cobra.Command{Use: "version", Short: "print the version", Args: words(0)}
+	modules := c.Flags().Bool("modules", false, "list the modules that were built in, with their versions")
+	return does(c, func(_ context.Context, _ []string, std stdio) error { return printVersion(std.out, *modules) })
+}
+
+// printVersion says what this binary was built from.
+func printVersion(w io.Writer, modules bool) error {
+	fmt.Fprintf(w, "dewline %s, %s, %s/%s\n", version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	if !modules {
 		return nil
 	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return fmt.Errorf("this binary carries no list of modules")
+		return errors.New("this binary carries no list of modules")
 	}
 	for _, m := range info.Deps {
-		fmt.Fprintf(std.out, "%s %s\n", m.Path, m.Version)
+		fmt.Fprintf(w, "%s %s\n", m.Path, m.Version)
 	}
 	return nil
 }

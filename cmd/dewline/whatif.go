@@ -8,30 +8,34 @@ import (
 	"strconv"
 	"text/tabwriter"
 
+	"github.com/spf13/cobra"
+
 	"dewline/alert/wire"
+
 	"dewline/configs"
 )
 
-// runWhatIf asks the running daemon what a room's temperature would do.
-func runWhatIf(ctx context.Context, args []string, std stdio) error {
-	fs := newFlags("whatif", "--room 33C [--lamps on|off]", std)
-	cf := addLookFlags(fs)
-	room := fs.String("room", "", "the room's `TEMPERATURE` from now on, such as \"33 °C\", 33C or 91F")
-	lamps := fs.String("lamps", "", "hold the lamps on or off; default as they are now")
-	if err := parse(fs, args, 0); err != nil {
-		return err
-	}
+// whatIfCommand asks the running daemon what a room's temperature would do.
+func whatIfCommand() *cobra.Command {
+	c := &cobra.Command{Use: "whatif --room TEMPERATURE", Short: "ask what a room's temperature would do to every enclosure", Args: words(0)}
+	cf := addLookFlags(c.Flags())
+	room := c.Flags().String("room", "", "the room's `TEMPERATURE` from now on, such as \"33 °C\", 33C or 91F")
+	lamps := c.Flags().String("lamps", "", "hold the lamps `on|off`; default as they are now")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runWhatIf(ctx, cf, *room, *lamps, std) })
+}
+
+func runWhatIf(ctx context.Context, cf controlFlags, room, lamps string, std stdio) error {
 	var t configs.Celsius
-	if err := t.UnmarshalText([]byte(*room)); err != nil {
-		return usageError{fmt.Sprintf("dewline whatif: --room %q: %v", *room, err)}
+	if err := t.UnmarshalText([]byte(room)); err != nil {
+		return usagef("--room %q: %w", room, err)
 	}
 	q := url.Values{"room": {strconv.FormatFloat(float64(t), 'f', 2, 64)}}
-	switch *lamps {
+	switch lamps {
 	case "":
 	case "on", "off":
-		q.Set("lamps", *lamps)
+		q.Set("lamps", lamps)
 	default:
-		return usageError{fmt.Sprintf("dewline whatif: --lamps is on or off, not %q", *lamps)}
+		return usagef("--lamps is on or off, not %q", lamps)
 	}
 	ctl, err := cf.dial()
 	if err != nil {

@@ -48,12 +48,12 @@ func (s *Sentry) call(ctx context.Context, f func(now sensors.Instant) error) er
 	}
 }
 
-// serveControl serves the control socket: dewline alarms, ack and drill work
+// serveControl serves the control socket: dewline alarm and drill work
 // with a sentinel as with a room.
 func (s *Sentry) serveControl(done *sync.WaitGroup) (stop func()) {
 	ln, err := listenControl(s.o.ControlPath)
 	if err != nil {
-		s.log.Error("the control socket cannot be opened; dewline ack and its like will not work", "path", s.o.ControlPath, "err", err)
+		s.log.Error("the control socket cannot be opened; dewline alarm and its like will not work", "path", s.o.ControlPath, "err", err)
 	}
 	if ln == nil {
 		return func() {}

@@ -140,7 +140,7 @@ func listenControl(path string) (net.Listener, error) {
 func (d *Daemon) controlListener() net.Listener {
 	ln, err := listenControl(d.o.ControlPath)
 	if err != nil {
-		d.log.Error("the control socket cannot be opened; dewline ack and its like will not work", "path", d.o.ControlPath, "err", err)
+		d.log.Error("the control socket cannot be opened; dewline alarm and its like will not work", "path", d.o.ControlPath, "err", err)
 		return nil
 	}
 	return ln

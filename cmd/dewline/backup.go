@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"dewline/store"
+)
+
+// backupCommand copies the record, running or not, and checks the copy.
+func backupCommand() *cobra.Command {
+	c := &cobra.Command{Use: "backup --to FILE", Short: "copy the record, also while dewline runs", Args: words(0)}
+	cf := addLookFlags(c.Flags())
+	to := c.Flags().String("to", "", "the new `FILE`")
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runBackup(ctx, cf, *to, std) })
+}
+
+func runBackup(ctx context.Context, cf controlFlags, to string, std stdio) error {
+	if to == "" {
+		return usagef("name the new file with --to FILE")
+	}
+	if _, err := os.Lstat(to); err == nil {
+		return fmt.Errorf("%s exists: name a new file", to)
+	}
+	if ctl := cf.running(ctx); ctl != nil {
+		if err := ctl.backup(ctx, to); err != nil {
+			return advised(err, to, namesFile)
+		}
+	} else if err := backupStopped(ctx, cf, to); err != nil {
+		return err
+	}
+	fi, err := os.Stat(to)
+	if err != nil {
+		return fmt.Errorf("look at the copy: %w", err)
+	}
+	fmt.Fprintf(std.out, "%s: copied and checked, %.1f MB; dewline restore --from %s puts it back\n", to, float64(fi.Size())/1e6, to)
+	return nil
+}
+
+func backupStopped(ctx context.Context, cf controlFlags, to string) error {
+	dir, err := dataDir(cf)
+	if err != nil {
+		return err
+	}
+	rec, err := openDir(ctx, dir)
+	if err != nil {
+		return err
+	}
+	defer rec.close()
+	if err := rec.Backup(ctx, to); err != nil {
+		return advised(err, filepath.Join(dir, store.FileName), namesFile)
+	}
+	return nil
+}
+
+// backup copies the running daemon's record to file.
+func (c *control) backup(ctx context.Context, file string) error {
+	resp, err := c.stream(ctx, "backup")
+	if err != nil {
+		return fmt.Errorf("the running dewline could not make a copy: %w", err)
+	}
+	defer resp.Body.Close()
+	tmp := file + ".new"
+	f, err := os.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return fmt.Errorf("make the copy: %w", err)
+	}
+	_, err = io.Copy(f, resp.Body)
+	err = errors.Join(err, f.Sync(), f.Close())
+	if err == nil {
+		err = store.Verify(ctx, tmp)
+	}
+	if err == nil {
+		err = os.Rename(tmp, file)
+	}
+	if err == nil {
+		err = syncFolder(filepath.Dir(file))
+	}
+	if err != nil {
+		_ = os.Remove(tmp)
+		return fmt.Errorf("write the copy %s: %w", file, err)
+	}
+	return nil
+}
+
+// syncFolder waits until the names in a folder are on the disk.
+func syncFolder(dir string) error {
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
