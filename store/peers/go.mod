@@ -4,6 +4,7 @@ go 1.26.8
 
 require (
 	dewline v0.0.0-00010101000000-000000000000
+	github.com/prometheus/common v0.72.1
 	github.com/prometheus/prometheus v0.316.0
 	go.etcd.io/bbolt v1.5.0
 	golang.org/x/sys v0.50.0
@@ -62,7 +63,6 @@ require (
 	github.com/prometheus/client_golang v1.25.0 // indirect
 	github.com/prometheus/client_golang/exp v0.0.0-20261019101427-217707f26b14 // indirect
 	github.com/prometheus/client_model v0.6.3 // indirect
-	github.com/prometheus/common v0.72.1 // indirect
 	github.com/prometheus/otlptranslator v1.0.0 // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/prometheus/sigv4 v0.5.0 // indirect

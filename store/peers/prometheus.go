@@ -9,6 +9,7 @@ import (
 	"os"
 	"strconv"
 
+	"github.com/prometheus/common/model"
 	"github.com/prometheus/prometheus/model/labels"
 	"github.com/prometheus/prometheus/storage"
 	"github.com/prometheus/prometheus/tsdb"
@@ -43,8 +44,8 @@ func openPrometheus(dir string) (peer, error) {
 func seriesOf(probe int) [2]labels.Labels {
 	p := strconv.Itoa(probe)
 	return [2]labels.Labels{
-		labels.FromStrings(labels.MetricName, "temperature", "probe", p),
-		labels.FromStrings(labels.MetricName, "humidity", "probe", p),
+		labels.FromStrings(model.MetricNameLabel, "temperature", "probe", p),
+		labels.FromStrings(model.MetricNameLabel, "humidity", "probe", p),
 	}
 }
 
@@ -91,7 +92,7 @@ func (p *promPeer) each(probe int, from, to int64, visit func(at int64, t, h int
 	var its [2]chunkenc.Iterator
 	for i, name := range [...]string{"temperature", "humidity"} {
 		set := q.Select(context.Background(), false, nil,
-			labels.MustNewMatcher(labels.MatchEqual, labels.MetricName, name),
+			labels.MustNewMatcher(labels.MatchEqual, model.MetricNameLabel, name),
 			labels.MustNewMatcher(labels.MatchEqual, "probe", strconv.Itoa(probe)))
 		if !set.Next() {
 			return fmt.Errorf("no series %s of probe %d: %w", name, probe, set.Err())

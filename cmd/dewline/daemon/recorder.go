@@ -37,17 +37,16 @@ type recorder struct {
 	// not block; nil tells nobody.
 	lostReadings, lostLines func(n uint64)
 
-	mu       sync.Mutex // guards what follows
-	ledger   ledger     // nil for none
-	hold     bool       // the ledger is memory: everything waits for a record
-	docs     map[docKey]store.Doc
-	journal  []store.JournalEntry
-	flush    bool   // the open blocks are to be written
-	state    []byte // and the rules' state with them, unless nil
-	waiters  []chan struct{}
-	busy     time.Time // when the write under way began; zero for none
-	failing  bool
-	lastNote string
+	mu      sync.Mutex // guards what follows
+	ledger  ledger     // nil for none
+	hold    bool       // the ledger is memory: everything waits for a record
+	docs    map[docKey]store.Doc
+	journal []store.JournalEntry
+	flush   bool   // the open blocks are to be written
+	state   []byte // and the rules' state with them, unless nil
+	waiters []chan struct{}
+	busy    time.Time // when the write under way began; zero for none
+	failing bool
 
 	wake chan struct{}
 }
