@@ -52,14 +52,6 @@ defaults, not veterinary advice.`,
 	root.AddCommand(versionCommand())
 	root.InitDefaultCompletionCmd()
 	root.InitDefaultHelpCmd()
-	for _, c := range root.Commands() {
-		switch c.Name() {
-		case "completion":
-			c.Short = "print what a shell needs to complete commands and flags"
-		case "help":
-			c.Short = "explain a command"
-		}
-	}
 	return root
 }
 

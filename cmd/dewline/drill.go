@@ -17,9 +17,7 @@ func drillCommand() *cobra.Command {
 	cf := addControlFlags(c.Flags())
 	person := c.Flags().String("person", "", "`ID` of who is to be tested; default the first person")
 	wait := c.Flags().Duration("wait", 10*time.Minute, "how long to wait for the answer")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error {
-		return runDrill(ctx, cf, *person, *wait, std)
-	})
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runDrill(ctx, cf, *person, *wait, std) })
 }
 
 func runDrill(ctx context.Context, cf controlFlags, person string, wait time.Duration, std stdio) error {

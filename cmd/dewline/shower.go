@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"maps"
@@ -134,27 +135,16 @@ func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, p *phone) {
 	s.mu.Lock()
 	total := 0
 	var kinds []string
-	for _, id := range sortedAlarms(s.raised) {
+	for _, id := range slices.Sorted(maps.Keys(s.raised)) {
 		total += s.raised[id]
 		kinds = append(kinds, fmt.Sprintf("%s %d", id, s.raised[id]))
 	}
 	s.mu.Unlock()
 	s.printf("\nSummary of %s\n", cfg.Room.Name)
 	s.printf("  readings   %d from %d probes\n", d.Readings(), len(cfg.Probes))
-	s.printf("  alarms     %d raised: %s\n", total, orNone(strings.Join(kinds, ", ")))
+	s.printf("  alarms     %d raised: %s\n", total, cmp.Or(strings.Join(kinds, ", "), "none"))
 	s.printf("  notices    %d delivered through the broker in %d messages, %d of them wake notices\n", notices, messages, wakes)
 	if snap := d.Snapshot(); snap != nil {
 		s.printf("  record     %d bytes on disk, %d commits\n", snap.Record.FileBytes, snap.Record.Commits)
 	}
-}
-
-func orNone(s string) string {
-	if s == "" {
-		return "none"
-	}
-	return s
-}
-
-func sortedAlarms(m map[rules.AlarmID]int) []rules.AlarmID {
-	return slices.Sorted(maps.Keys(m))
 }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -62,7 +61,7 @@ func runSummary(ctx context.Context, f *summaryFlags, std stdio) error {
 	}
 	err := f.offline(ctx, std)
 	if errors.Is(err, store.ErrLocked) { // its daemon has the socket elsewhere
-		if ctl, dialErr := f.control.dial(); dialErr == nil && ctl.answers(ctx) {
+		if ctl := f.control.running(ctx); ctl != nil {
 			return f.online(ctx, ctl, std)
 		}
 	}
@@ -72,23 +71,12 @@ func runSummary(ctx context.Context, f *summaryFlags, std stdio) error {
 // running returns the daemon to ask, nil for none. A data directory that was
 // named is not looked for at another daemon.
 func (f *summaryFlags) running(ctx context.Context) *control {
-	if f.named && *f.control.socket == "" {
-		if ctl := newControl(filepath.Join(*f.control.dir, "control.sock")); ctl.answers(ctx) {
-			return ctl
-		}
-		return nil
+	cf := f.control
+	if f.named && *cf.socket == "" {
+		path := filepath.Join(*cf.dir, "control.sock")
+		cf.socket = &path
 	}
-	if ctl, err := f.control.dial(); err == nil && ctl.answers(ctx) {
-		return ctl
-	}
-	return nil
-}
-
-// answers reports whether a daemon listens: a killed one leaves its socket.
-func (c *control) answers(ctx context.Context) bool {
-	ctx, cancel := context.WithTimeout(ctx, connectWithin)
-	defer cancel()
-	return c.get(ctx, "kpi", nil) == nil
+	return cf.running(ctx)
 }
 
 // online asks the running daemon.
@@ -124,26 +112,16 @@ func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) erro
 	return nil
 }
 
-// summary fetches a finished summary.
+// summary fetches a finished summary. A long record on a slow card takes its time.
 func (c *control) summary(ctx context.Context, week, format, unit string) ([]byte, error) {
-	q := url.Values{"week": {week}, "format": {format}, "units": {unit}}
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://dewline/api/v1/summary?"+q.Encode(), nil)
+	resp, err := c.stream(ctx, "summary?"+url.Values{"week": {week}, "format": {format}, "units": {unit}}.Encode())
 	if err != nil {
-		return nil, fmt.Errorf("make the request: %w", err)
-	}
-	client := *c.client
-	client.Timeout = 0 // a long record on a slow card takes its time
-	resp, err := client.Do(req)
-	if err != nil {
-		return nil, fmt.Errorf("ask the running dewline for the summary: %w", err)
+		return nil, err
 	}
 	defer resp.Body.Close()
 	b, err := io.ReadAll(io.LimitReader(resp.Body, 64<<20))
 	if err != nil {
 		return nil, fmt.Errorf("read the summary: %w", err)
-	}
-	if resp.StatusCode != http.StatusOK {
-		return nil, fmt.Errorf("the running dewline made no summary: %s", strings.TrimSpace(string(b)))
 	}
 	return b, nil
 }
