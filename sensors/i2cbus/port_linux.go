@@ -57,7 +57,7 @@ type devPort struct {
 func openPort(path string, o Options) (port, error) {
 	fd, err := unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC, 0)
 	if err != nil {
-		return nil, describeOpen(err)
+		return nil, describeOpen(path, err)
 	}
 	p := &devPort{fd: fd, ioctl: sysIoctl}
 	if err := p.setLimits(o); err != nil {
@@ -67,13 +67,17 @@ func openPort(path string, o Options) (port, error) {
 	return p, nil
 }
 
-// describeOpen adds what to do about the two errors that a new board shows.
-func describeOpen(err error) error {
+// describeOpen adds what to do about the errors that a new board shows. The
+// service manager's device filter refuses with EPERM, the file's mode with
+// EACCES (systemd.resource-control(5), DeviceAllow; open(2)).
+func describeOpen(path string, err error) error {
 	switch {
 	case errors.Is(err, unix.ENOENT):
 		return fmt.Errorf("%w (is I2C switched on in the board's configuration?)", err)
 	case errors.Is(err, unix.EACCES):
 		return fmt.Errorf("%w (is this user in the group i2c?)", err)
+	case errors.Is(err, unix.EPERM):
+		return fmt.Errorf("%w (does the service's unit say DeviceAllow=%s rw?)", err, path)
 	}
 	return err
 }

@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 	"unsafe"
@@ -115,11 +116,14 @@ func TestKernelErrorsAreClassified(t *testing.T) {
 }
 
 func TestOpeningTellsWhatToDo(t *testing.T) {
-	if err := describeOpen(unix.EACCES); !strings.Contains(err.Error(), "group i2c") {
-		t.Error(err)
-	}
-	if err := describeOpen(unix.ENOENT); !strings.Contains(err.Error(), "switched on") {
-		t.Error(err)
+	// A device filter of a control group refuses with EPERM, whatever the mode
+	// and the group of the file (systemd.resource-control(5), DeviceAllow).
+	for errno, want := range map[syscall.Errno]string{
+		unix.EACCES: "group i2c", unix.ENOENT: "switched on", unix.EPERM: "DeviceAllow=/dev/i2c-3 rw",
+	} {
+		if err := describeOpen("/dev/i2c-3", errno); !strings.Contains(err.Error(), want) || !errors.Is(err, errno) {
+			t.Errorf("%v: %v, want %q", errno, err, want)
+		}
 	}
 	// A file that is no bus must not be taken for one.
 	path := filepath.Join(t.TempDir(), "i2c-1")
