@@ -165,3 +165,10 @@ func (p *Poller) Correct(c *Corrections) {
 		probe.judge.Correct(c)
 	}
 }
+
+// FreezeAfter sets for every probe how long one and the same value is believed.
+func (p *Poller) FreezeAfter(d time.Duration) {
+	for _, probe := range p.index {
+		probe.judge.FreezeAfter(d)
+	}
+}

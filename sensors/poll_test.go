@@ -400,3 +400,29 @@ func TestPollCorrectionsAndThePastTakeEffectWhileRunning(t *testing.T) {
 		}
 	})
 }
+
+// A room whose frozen_after is changed while it runs.
+func TestPollFreezesByTheNewTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		var frozen time.Duration
+		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "still", Family: "sht4x", Sampler: frozenProbe{}}}}}, PollOptions{
+			Now: func() Instant { return Instant{Mono: time.Since(start), Wall: time.Now(), Synced: true} },
+			Sink: func(r Reading) {
+				if r.Reason == FrozenValue && frozen == 0 {
+					frozen = r.At.Mono
+				}
+			},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.FreezeAfter(10 * time.Minute)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+		defer cancel()
+		p.Run(ctx)
+		if frozen != 10*time.Minute {
+			t.Errorf("frozen after %s, want 10 min", frozen)
+		}
+	})
+}

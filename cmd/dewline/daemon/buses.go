@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"path/filepath"
 	"sync"
+	"time"
 
 	"dewline/configs"
 	"dewline/sensors"
@@ -118,6 +119,9 @@ func (b *Buses) Probes() []sensors.ProbeCounts { return b.poller.Probes() }
 
 // Correct puts calibrations in force.
 func (b *Buses) Correct(c *sensors.Corrections) { b.poller.Correct(c) }
+
+// FreezeAfter sets how long one and the same value is believed.
+func (b *Buses) FreezeAfter(d time.Duration) { b.poller.FreezeAfter(d) }
 
 // Ageing returns what each probe went through.
 func (b *Buses) Ageing() map[sensors.ProbeID]sensors.Ageing { return b.poller.Ageing() }

@@ -22,6 +22,12 @@ import (
 // that was last put in force.
 const LastGoodName = "last-good.toml"
 
+// A freezer is a source whose judges can be told anew how long one and the same
+// value is believed.
+type freezer interface {
+	FreezeAfter(d time.Duration)
+}
+
 // reload reads the configuration again and puts it in force if it has no
 // fault. It reports whether the probes changed, so that a new source is needed.
 func (d *Daemon) reload() bool {
@@ -45,6 +51,9 @@ func (d *Daemon) reload() bool {
 	d.cfg.Store(next)
 	if st := d.currentStore(); st != nil {
 		st.SetLimits(limitsOf(next))
+	}
+	if src, ok := d.currentSource().(freezer); ok {
+		src.FreezeAfter(next.Rules.FrozenAfter.D())
 	}
 	KeepLastGood(next, d.o.ConfigPath, d.o.Dir, d.log)
 	now := time.Now()
