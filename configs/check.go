@@ -17,14 +17,15 @@ type checker struct {
 	doc        *element
 	c          *Config
 	ownSpecies []Species // as the keeper's [[species]] sections stand in doc
+	families   Families
 	warnings   Faults
 	// The ids that other sections may name.
 	enclosureIDs, lampIDs, mistIDs []string
 }
 
-func newChecker(d *decoder, doc *element, c *Config) *checker {
+func newChecker(d *decoder, doc *element, c *Config, families Families) *checker {
 	return &checker{
-		decoder: d, doc: doc, c: c, ownSpecies: c.Species,
+		decoder: d, doc: doc, c: c, families: families, ownSpecies: c.Species,
 		enclosureIDs: idsOf(c.Enclosures, func(e *Enclosure) string { return e.ID }),
 		lampIDs:      idsOf(c.Lamps, func(l *Lamps) string { return l.ID }),
 		mistIDs:      idsOf(c.Mists, func(m *Mist) string { return m.ID }),

@@ -14,8 +14,7 @@ func TestSpansAtTheirLimits(t *testing.T) {
 		min, max     Duration
 	}
 	person := "[[person]]\nid = \"p\""
-	heater := "[[probe]]\nid = \"h\"\nfamily = \"sht4x\"\nplace = \"room\"\nbus = \"/dev/i2c-1\""
-	node := "[mqtt]\nbroker = \"tcp://h:1883\"\n[[probe]]\nid = \"n\"\nfamily = \"remote\"\nplace = \"room\"\ntopic = \"t\"\ntemperature_pointer = \"/t\""
+	bus := "[[probe]]\nid = \"h\"\nfamily = \"sht4x\"\nplace = \"room\"\nbus = \"/dev/i2c-1\""
 	for _, x := range []limit{
 		{"[room]", "poll", second, 10 * minute},
 		{"[rules]", "band_on_delay", 0, 24 * hour},
@@ -36,14 +35,12 @@ func TestSpansAtTheirLimits(t *testing.T) {
 		{"[heartbeat]", "every", 10 * second, 24 * hour},
 		{"[drill]", "every", hour, Duration(year)},
 		{person, "escalate_after", minute, 24 * hour},
-		{heater, "heater_every", 10 * minute, Duration(30 * day)},
-		{heater, "budget", second / 100, minute},
-		{node, "max_age", second, 24 * hour},
+		{bus, "budget", second / 100, minute},
 		{"[[mist]]\nid = \"m\"\ntimes = [\"08:00\"]", "longest", 5 * second, 4 * hour},
 		{"[[species]]\nid = \"dendrobates-auratus\"", "exposure_time", minute, Duration(week)},
 	} {
 		set := func(d Duration) error {
-			_, err := Decode("f", []byte(fmt.Sprintf("%s\n%s\n%s = %q\n", minimalRoom, x.section, x.key, d)))
+			_, err := Decode("f", []byte(fmt.Sprintf("%s\n%s\n%s = %q\n", minimalRoom, x.section, x.key, d)), testFamilies)
 			return err
 		}
 		for _, inside := range []Duration{x.min, x.max} {
@@ -54,7 +51,7 @@ func TestSpansAtTheirLimits(t *testing.T) {
 		if err := set(x.max + second); err == nil {
 			t.Errorf("%s = %s taken", x.key, x.max+second)
 		}
-		// 0 s means "the default" for a heater and for silence.
+		// 0 s means "the default" for silence.
 		if below := x.min - Duration(time.Millisecond); below > 0 {
 			if err := set(below); err == nil {
 				t.Errorf("%s = %s taken", x.key, below)
@@ -92,7 +89,7 @@ func TestRightRoomsPass(t *testing.T) {
 		"a probe named as its enclosure":       "[[probe]]\nid = \"a\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"a\"\n",
 		"sections behind each other, any line": "\n\n# only a comment\n",
 	} {
-		if _, err := Decode("f", []byte(minimalRoom+more)); err != nil {
+		if _, err := Decode("f", []byte(minimalRoom+more), testFamilies); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -143,25 +140,6 @@ func TestSummaryDay(t *testing.T) {
 	for name, want := range map[string]time.Weekday{"monday": time.Monday, "Sunday": time.Sunday, "saturday": time.Saturday, "": time.Monday} {
 		if got := (Summary{Weekday: name}).Day(); got != want {
 			t.Errorf("%q: %v, want %v", name, got, want)
-		}
-	}
-}
-
-func TestWhatFamiliesMeasure(t *testing.T) {
-	for _, x := range []struct {
-		p           Probe
-		temperature bool
-		humidity    bool
-	}{
-		{Probe{Family: "sht4x"}, true, true},
-		{Probe{Family: "ds18b20"}, true, false},
-		{Probe{Family: "bh1750"}, false, false},
-		{Probe{Family: "remote", TemperaturePointer: "/t"}, true, false},
-		{Probe{Family: "remote", HumidityPointer: "/h"}, false, true},
-		{Probe{Family: "unheard-of"}, false, false},
-	} {
-		if x.p.MeasuresTemperature() != x.temperature || x.p.MeasuresHumidity() != x.humidity {
-			t.Errorf("%+v: temperature %v, humidity %v", x.p, x.p.MeasuresTemperature(), x.p.MeasuresHumidity())
 		}
 	}
 }

@@ -52,7 +52,7 @@ const (
 // Probe is one probe and how to reach it.
 type Probe struct {
 	ID        string `toml:"id"`
-	Family    string `toml:"family"` // sht4x, sht3x, bme280, aht20, hdc302x, bh1750, ds18b20, iio, remote, simulated
+	Family    string `toml:"family"` // a row of sensors/table
 	Place     Place  `toml:"place"`
 	Enclosure string `toml:"enclosure"` // empty for room and outside
 	// Rack and Shelf say where a probe in the room hangs; empty and 0 for
@@ -77,7 +77,12 @@ type Probe struct {
 	HeaterEvery Duration `toml:"heater_every"`
 	// FloorProbe makes this probe the one that the humidity floor is judged on.
 	FloorProbe bool `toml:"floor_probe"`
+	// Measures is what probes of this family can deliver, set by Decode.
+	Measures Measures `toml:"-"`
 }
+
+// Measures is what a probe can deliver of what enclosures are judged by.
+type Measures struct{ Temperature, Humidity bool }
 
 // Stage is a stage of life.
 type Stage string

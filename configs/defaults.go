@@ -74,7 +74,7 @@ func prefill(target any, source *element, table []Species) {
 
 // derive fills in defaults that depend on other keys. It runs before the
 // checks, which so see the values that would be used.
-func (c *Config) derive() {
+func (c *Config) derive(families Families) {
 	c.Room.Name = cmp.Or(c.Room.Name, c.Room.ID)
 	// One reading may be lost to a collision on the bus without a word.
 	if c.Rules.SilentAfter == 0 {
@@ -92,9 +92,7 @@ func (c *Config) derive() {
 	}
 	for i := range c.Probes {
 		p := &c.Probes[i]
-		if f := families[p.Family]; p.Address == 0 && len(f.addresses) > 0 {
-			p.Address = f.addresses[0]
-		}
+		families.Complete(p)
 		p.TemperatureUnit = plainUnit(p.TemperatureUnit)
 		// Two spellings of one bus would get two owners.
 		p.Bus, p.Path = cleanPath(p.Bus), cleanPath(p.Path)

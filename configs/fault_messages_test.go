@@ -88,11 +88,6 @@ invalid-person.toml:14:1: mail_to = "nobody" is not a mail address; write for ex
 invalid-person.toml:15:1: escalate_after = "1 s" is out of range; write 1 min to 1 day
 invalid-person.toml:16:9: quiet: "22:00" is not a span of the day; write start and end, as in "08:00-20:00"
 invalid-person.toml:17:13: person "p" has channel "mail" and there is no mail server; add [mail] with a host`,
-	"invalid-probe-family.toml": `invalid-probe-family.toml:7:1: family = "sht40" is not known; did you mean "sht4x"?
-invalid-probe-family.toml:11:3: probe "a-2" has no family; add family, one of "aht20", "bh1750", "bme280", "ds18b20", "hdc302x", "iio", "remote", "sht3x", "sht4x", "simulated"
-invalid-probe-family.toml:21:1: bus means nothing for a probe of family simulated; remove it
-invalid-probe-family.toml:23:3: probe "a-4" of family sht4x has no bus; add bus
-invalid-probe-family.toml:34:1: path = "iio0" is not a full path; write the full path, as in "/sys/bus/w1/devices/28-0123456789ab"`,
 	"invalid-probe-place.toml": `invalid-probe-place.toml:11:3: probe "lost" hangs in the canopy of no enclosure; add enclosure, or write place = "room"
 invalid-probe-place.toml:16:3: probe "placeless" has no place; add place, one of "litter", "canopy", "water", "room", "outside"
 invalid-probe-place.toml:23:1: place = "ceiling" is not known; write one of "litter", "canopy", "water", "room", "outside"
@@ -100,14 +95,6 @@ invalid-probe-place.toml:30:1: probe "both" hangs in an enclosure and has place 
 	"invalid-references.toml": `invalid-references.toml:4:1: lamps = "dya" names no [[lamps]]; did you mean "day"?
 invalid-references.toml:5:1: mist = "m" names no [[mist]]; add a [[mist]] section with that id
 invalid-references.toml:11:1: enclosure = "aa" names no [[enclosure]]; write one of "a"`,
-	"invalid-remote-no-broker.toml": `invalid-remote-no-broker.toml:10:1: probe "n1" comes through a broker and there is none; add [mqtt] with a broker`,
-	"invalid-remote.toml": `invalid-remote.toml:10:1: topic = "nodes/+" has a wildcard; write the topic of one node
-invalid-remote.toml:11:1: temperature_pointer = "t" is not a JSON pointer (RFC 6901); write "/t"
-invalid-remote.toml:12:1: temperature_unit = "K" is not known; write one of "°C", "F"
-invalid-remote.toml:14:3: probe "n2" reads nothing from its node's JSON; add temperature_pointer = "/temperature" or humidity_pointer
-invalid-remote.toml:20:1: max_age = "0 s" is out of range; write 1 s to 1 day
-invalid-remote.toml:29:1: humidity_unit = "percent" is not known; write one of "%", "ratio"
-invalid-remote.toml:36:1: probes "n3" and "n4" read the same topic; give each its own`,
 	"invalid-sentinel-no-room.toml": `invalid-sentinel-no-room.toml:1:2: [sentinel] watches no room; name them, as in rooms = ["attic"]`,
 	"invalid-sentinel.toml": `invalid-sentinel.toml:2:1: [sentinel] watches through a broker and there is none; add [mqtt] with a broker
 invalid-sentinel.toml:2:19: the id "The Cellar" of a room has characters outside a-z, 0-9 and hyphen; write for example "the-cellar"
@@ -142,11 +129,6 @@ invalid-webhook.toml:15:3: webhook "w" has no url; add url = "https://…"
 invalid-webhook.toml:20:1: url holds a user name or password; keep secrets in a file of their own
 invalid-webhook.toml:24:1: "X Bad" is not a header; use letters, digits and hyphens, and a value on one line
 invalid-webhook.toml:25:1: "X-Line" is not a header; use letters, digits and hyphens, and a value on one line`,
-	"invalid-wiring.toml": `invalid-wiring.toml:11:1: a probe of family sht4x does not answer at 0x23; write 0x44 or 0x45 or 0x46
-invalid-wiring.toml:20:1: a multiplexer does not answer at 0x44; write 0x70 to 0x77
-invalid-wiring.toml:21:1: mux_channel = 9 is not on the chip; write 0 to 7
-invalid-wiring.toml:30:1: mux_channel needs mux_address beside it; add mux_address
-invalid-wiring.toml:37:1: bus = "i2c-1" is not a full path; write the full path, as in "/dev/i2c-1"`,
 	"invalid-wrong-types.toml": `invalid-wrong-types.toml:4:1: volume is true or false; write a text in quotes, as in volume = "90 L"
 invalid-wrong-types.toml:5:1: animals is a text; write a whole number, without quotes or unit
 invalid-wrong-types.toml:6:1: name is a whole number; write a text in quotes

@@ -35,23 +35,24 @@ func Example() []byte { return bytes.Clone(exampleTOML) }
 func Demo() []byte { return bytes.Clone(demoTOML) }
 
 // Load reads and decodes the file at path. Where the file was read but its
-// content is at fault the error is a *Faults.
-func Load(path string) (*Config, error) {
+// content is at fault the error is a *Faults. families are the probe families
+// that there are.
+func Load(path string, families Families) (*Config, error) {
 	data, err := readBounded(path)
 	if err != nil {
 		return nil, fmt.Errorf("read the configuration: %w; name its file with --config", err)
 	}
-	return Decode(path, data)
+	return Decode(path, data, families)
 }
 
 // LoadInForce is Load of a file that may be in force already: what is refused but
 // can be watched is no error. It returns such faults beside the Config.
-func LoadInForce(path string) (*Config, Faults, error) {
+func LoadInForce(path string, families Families) (*Config, Faults, error) {
 	data, err := readBounded(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the configuration: %w; name its file with --config", err)
 	}
-	return DecodeInForce(path, data)
+	return DecodeInForce(path, data, families)
 }
 
 // readBounded reads at most one byte more than a configuration may have: a
@@ -77,8 +78,8 @@ func tooLarge(name string) Fault {
 // with every fault found; name stands for the file in them. What is TOML and
 // what is not is go-toml's decision; where it is not TOML, only the first such
 // place can be told.
-func Decode(name string, data []byte) (*Config, error) {
-	c, refused, err := DecodeInForce(name, data)
+func Decode(name string, data []byte, families Families) (*Config, error) {
+	c, refused, err := DecodeInForce(name, data, families)
 	if err == nil && len(refused) > 0 {
 		return nil, &refused
 	}
@@ -86,7 +87,7 @@ func Decode(name string, data []byte) (*Config, error) {
 }
 
 // DecodeInForce is Decode of text that may be in force already; see LoadInForce.
-func DecodeInForce(name string, data []byte) (*Config, Faults, error) {
+func DecodeInForce(name string, data []byte, families Families) (*Config, Faults, error) {
 	if len(data) > largestFile {
 		return nil, nil, &Faults{tooLarge(name)}
 	}
@@ -104,9 +105,9 @@ func DecodeInForce(name string, data []byte) (*Config, Faults, error) {
 	c := defaults()
 	d.table(doc, reflect.ValueOf(c).Elem(), "the file")
 
-	k := newChecker(d, doc, c)
+	k := newChecker(d, doc, c, families)
 	c.Species = mergeSpecies(table, c.Species)
-	c.derive()
+	c.derive(families)
 	k.all()
 	usable := d.faults.usable()
 	faults := d.faults.tidy().atMost(mostFaults)

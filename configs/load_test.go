@@ -19,7 +19,7 @@ import (
 
 func TestShippedFilesDecodeWithoutWarning(t *testing.T) {
 	for name, data := range map[string][]byte{"example.toml": Example(), "demo.toml": Demo()} {
-		c, err := Decode(name, data)
+		c, err := Decode(name, data, testFamilies)
 		if err != nil {
 			t.Errorf("%s:\n%v", name, err)
 			continue
@@ -75,7 +75,7 @@ func TestEveryFaultHasItsMessage(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			_, err = Decode(name, data)
+			_, err = Decode(name, data, testFamilies)
 			var faults *Faults
 			if !errors.As(err, &faults) {
 				t.Fatalf("error %v is no *Faults", err)
@@ -95,7 +95,7 @@ func TestEveryFaultHasItsMessage(t *testing.T) {
 // order mark.
 func TestPlacesCountCharacters(t *testing.T) {
 	source := "\ufeff# Räume\r\nroom = { name = \"Größe\", poll = \"10\", colour = 1 }\r\n[[enclosure]]\r\nid = \"ä\" # ä\r\n"
-	_, err := Decode("f", []byte(source))
+	_, err := Decode("f", []byte(source), testFamilies)
 	var faults *Faults
 	if !errors.As(err, &faults) {
 		t.Fatal(err)
@@ -113,7 +113,7 @@ func TestPlacesCountCharacters(t *testing.T) {
 }
 
 func TestSyntaxFaultCountsCharacters(t *testing.T) {
-	_, err := Decode("f", []byte("[room]\nname = \"Größe\" x\n"))
+	_, err := Decode("f", []byte("[room]\nname = \"Größe\" x\n"), testFamilies)
 	if err == nil || !strings.HasPrefix(err.Error(), "f:2:16: not valid TOML: ") {
 		t.Errorf("got %v, want a fault at f:2:16", err)
 	}
@@ -121,26 +121,26 @@ func TestSyntaxFaultCountsCharacters(t *testing.T) {
 
 func TestLoadNamesTheFile(t *testing.T) {
 	dir := t.TempDir()
-	if _, err := Load(filepath.Join(dir, "none.toml")); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Load(filepath.Join(dir, "none.toml"), testFamilies); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("missing file: %v", err)
 	}
 	path := filepath.Join(dir, "room.toml")
 	if err := os.WriteFile(path, []byte("colour = 1\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Load(path); err == nil || !strings.HasPrefix(err.Error(), path+":1:1: ") {
+	if _, err := Load(path, testFamilies); err == nil || !strings.HasPrefix(err.Error(), path+":1:1: ") {
 		t.Errorf("fault does not begin with its place: %v", err)
 	}
 	if err := os.WriteFile(path, bytes.Repeat([]byte("#\n"), largestFile), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Load(path); err == nil || !strings.Contains(err.Error(), "more than the 1048576 bytes of any room") {
+	if _, err := Load(path, testFamilies); err == nil || !strings.Contains(err.Error(), "more than the 1048576 bytes of any room") {
 		t.Errorf("huge file: %v", err)
 	}
 	if err := os.WriteFile(path, Demo(), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if c, err := Load(path); err != nil || len(c.Enclosures) != 12 {
+	if c, err := Load(path, testFamilies); err != nil || len(c.Enclosures) != 12 {
 		t.Errorf("demo from disk: %v", err)
 	}
 }
@@ -248,7 +248,7 @@ func TestFilesThatAreNoConfiguration(t *testing.T) {
 		"deep key":      {"[room]\n[" + strings.Repeat("a.", 400_000) + "a]\n", "f:2:1: the line has 800004 bytes, more than 16384; break it up, or name the configuration file"},
 		"deep list":     {"a = " + strings.Repeat("[\n", 20_000), "not valid TOML"},
 	} {
-		_, err := Decode("f", []byte(x.source))
+		_, err := Decode("f", []byte(x.source), testFamilies)
 		if err == nil || !strings.Contains(err.Error(), x.want) {
 			t.Errorf("%s: %.300v", name, err)
 			continue
@@ -300,7 +300,7 @@ enclosure = "a"
 
 func decodeOK(t *testing.T, source string) *Config {
 	t.Helper()
-	c, err := Decode("room.toml", []byte(source))
+	c, err := Decode("room.toml", []byte(source), testFamilies)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -324,7 +324,7 @@ func FuzzDecode(f *testing.F) {
 		f.Add(data)
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		c, err := Decode("f", data)
+		c, err := Decode("f", data, testFamilies)
 		if err == nil {
 			if c.Room.Location == nil || len(c.Enclosures)+len(c.Sentinel.Rooms) == 0 {
 				t.Fatalf("incomplete without an error: %+v", c)
@@ -345,7 +345,7 @@ func FuzzDecode(f *testing.F) {
 // go test -bench Decode -benchmem ./configs
 func BenchmarkDecode(b *testing.B) {
 	for b.Loop() {
-		if _, err := Decode("example.toml", exampleTOML); err != nil {
+		if _, err := Decode("example.toml", exampleTOML, testFamilies); err != nil {
 			b.Fatal(err)
 		}
 	}

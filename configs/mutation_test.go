@@ -27,7 +27,7 @@ func exampleLines() (lines []string, keys map[int][]string) {
 func mutated(lines []string, i int, line string) Faults {
 	changed := append([]string(nil), lines...)
 	changed[i] = line
-	_, err := Decode("f", []byte(strings.Join(changed, "\n")))
+	_, err := Decode("f", []byte(strings.Join(changed, "\n")), testFamilies)
 	var faults *Faults
 	if errors.As(err, &faults) {
 		return *faults
@@ -112,7 +112,7 @@ func TestAllFaultsAtOnce(t *testing.T) {
 	for i, m := range keys {
 		lines[i] = m[1] + " = 1979-05-27"
 	}
-	_, err := Decode("f", []byte(strings.Join(lines, "\n")))
+	_, err := Decode("f", []byte(strings.Join(lines, "\n")), testFamilies)
 	var faults *Faults
 	if !errors.As(err, &faults) {
 		t.Fatalf("no faults: %v", err)

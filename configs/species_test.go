@@ -152,7 +152,7 @@ cold = "15 °C"
 }
 
 func TestLookups(t *testing.T) {
-	c, err := Decode("demo.toml", Demo())
+	c, err := Decode("demo.toml", Demo(), testFamilies)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -179,7 +179,7 @@ func TestLookups(t *testing.T) {
 
 // The demo room is what others build on: 2 racks, 3 shelves, 2 slots.
 func TestDemoRoom(t *testing.T) {
-	c, err := Decode("demo.toml", Demo())
+	c, err := Decode("demo.toml", Demo(), testFamilies)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -24,7 +24,7 @@ func TestSyntaxAdvice(t *testing.T) {
 		"two bytes a letter":  {string(wide), "save the file as UTF-8 in the editor"},
 		"a bracket forgotten": {"[room\nid = \"a\"\n", "correct this place first, then check again"},
 	} {
-		_, err := Decode("f", []byte(x.source))
+		_, err := Decode("f", []byte(x.source), testFamilies)
 		if err == nil || !strings.Contains(err.Error(), x.want) {
 			t.Errorf("%s: %v, want %s", name, err, x.want)
 		}
@@ -46,7 +46,7 @@ func TestLoadReadsNoMoreThanARoomNeeds(t *testing.T) {
 		}
 		fed <- err
 	}()
-	_, err := Load(pipe)
+	_, err := Load(pipe, testFamilies)
 	if err == nil || !strings.Contains(err.Error(), "more than the 1048576 bytes") {
 		t.Errorf("an endless configuration: %v", err)
 	}
@@ -65,7 +65,7 @@ func TestPathsAreCompared(t *testing.T) {
 		"read the same path": {"family = \"iio\"\npath = \"/sys/x\"\n", "family = \"iio\"\npath = \"/sys/y/../x/\"\n"},
 		"both answer at":     {"family = \"sht4x\"\nbus = \"/dev/i2c-1\"\n", "family = \"sht4x\"\nbus = \"/dev//i2c-1\"\n"},
 	} {
-		_, err := Decode("f", []byte(minimalRoom+probe("one", keys[0])+probe("two", keys[1])))
+		_, err := Decode("f", []byte(minimalRoom+probe("one", keys[0])+probe("two", keys[1])), testFamilies)
 		if err == nil || !strings.Contains(err.Error(), name) {
 			t.Errorf("want %q, got %v", name, err)
 		}
@@ -74,7 +74,7 @@ func TestPathsAreCompared(t *testing.T) {
 
 // "Local" is a word of Go's for whatever zone the board has.
 func TestLocalIsNoTimezone(t *testing.T) {
-	_, err := Decode("f", []byte(minimalRoom+"[room]\ntimezone = \"Local\"\n"))
+	_, err := Decode("f", []byte(minimalRoom+"[room]\ntimezone = \"Local\"\n"), testFamilies)
 	if err == nil || !strings.Contains(err.Error(), `the timezone "Local" is not known`) {
 		t.Errorf("got %v", err)
 	}

@@ -31,7 +31,7 @@ func (p *probe) humidityGone(told bool) time.Duration {
 	st := &p.st
 	known := st.Quality != sensors.Bad && (st.Reason == sensors.NoReason || st.Reason == sensors.OutOfRange)
 	switch {
-	case !measuresHumidity(&p.cfg), !known && !told:
+	case !p.cfg.MeasuresHumidity(), !known && !told:
 		return 0
 	case st.HasHum && p.slot(kSilent).rec.Life.Active:
 		return st.Heard.Mono - st.HumAt
@@ -41,18 +41,6 @@ func (p *probe) humidityGone(told bool) time.Duration {
 		return st.Heard.Mono - st.Began.Mono
 	}
 	return 0
-}
-
-// measuresHumidity reports whether a probe can be asked for a humidity, also
-// where it has told one under an earlier configuration.
-func measuresHumidity(p *configs.Probe) bool {
-	switch p.Family {
-	case "ds18b20", "bh1750":
-		return false
-	case "remote":
-		return p.HumidityPointer != ""
-	}
-	return true
 }
 
 // judgeReason raises what the probe's own judge found.

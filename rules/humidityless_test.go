@@ -61,7 +61,7 @@ func TestProbe_HumidityNotGone(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	for i := range r.cfg.Probes {
 		if r.cfg.Probes[i].ID == "p1" {
-			r.cfg.Probes[i].Family = "ds18b20"
+			r.cfg.Probes[i].Family, r.cfg.Probes[i].Measures.Humidity = "ds18b20", false
 		}
 	}
 	r.e = New(r.cfg)

@@ -78,7 +78,7 @@ func (b *busLoop) add(probe BusProbe) *polled {
 	if probe.Budget <= 0 {
 		probe.Budget = DefaultBudget
 	}
-	p := &polled{BusProbe: probe, judge: NewJudge(probe.ID, probe.Family), ageing: probe.Ageing}
+	p := &polled{BusProbe: probe, judge: NewJudge(probe.ID, probe.Limits), ageing: probe.Ageing}
 	p.judge.Resume(probe.Ageing)
 	p.judge.Correct(b.o.Corrections)
 	if probe.FrozenAfter > 0 {

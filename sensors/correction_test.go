@@ -221,7 +221,7 @@ func TestAppliedApplyClips(t *testing.T) {
 func TestHistoryCanBeRecomputed(t *testing.T) {
 	raw := []Sample{climate(24, 90), climate(24.1, 91), climate(24.2, 92)}
 	compute := func(c *Corrections) (h []CentiPercent) {
-		j := NewJudge("p", "sht4x")
+		j := NewJudge("p", limitsOf("sht4x"))
 		j.Correct(c)
 		for i, s := range raw {
 			h = append(h, j.Read(Instant{Mono: time.Duration(i) * time.Minute, Wall: day(10 + i), Synced: true}, s, nil).Humidity)
@@ -285,7 +285,7 @@ func BenchmarkCorrectionsAt(b *testing.B) {
 // A board without a clock chip starts in 1970, or where it was switched off.
 func TestCorrectionsCountBeforeTheClockIsSet(t *testing.T) {
 	warm := Correction{ID: "t", Probe: "p", Quantity: Temperature, Made: day(3), From: day(3), Gain: 1, Offset: 0.5}
-	j := NewJudge("p", "sht4x")
+	j := NewJudge("p", limitsOf("sht4x"))
 	j.Correct(mustSet(t, offset("a", 10, 10, -1), offset("b", 20, 20, -3), warm))
 	for i, c := range []struct {
 		wall   time.Time
@@ -298,7 +298,7 @@ func TestCorrectionsCountBeforeTheClockIsSet(t *testing.T) {
 			t.Errorf("at %v, set %v: %v and %v", c.wall, c.synced, r.Temperature, r.Humidity)
 		}
 	}
-	other := NewJudge("q", "sht4x")
+	other := NewJudge("q", limitsOf("sht4x"))
 	other.Correct(mustSet(t, offset("a", 10, 10, -1)))
 	if r := other.Read(Instant{}, climate(24, 73), nil); r.Humidity != 73_00 {
 		t.Errorf("another probe: %v", r.Humidity)

@@ -5,7 +5,7 @@ import "testing"
 // What a driver doubts is told above what the judge finds, keeps its values,
 // and is no part of what was measured.
 func TestJudgeKeepsTheDriversDoubt(t *testing.T) {
-	j := NewJudge("x", "remote")
+	j := NewJudge("x", limitsOf("remote"))
 	j.Read(at(0), climate(24, 80), nil)
 	for i, s := range []Sample{climate(24.1, 80), climate(33, 80), climate(24.1, 130)} { // sound, a jump, no humidity
 		s.Doubt = WrongClock
@@ -20,7 +20,7 @@ func TestJudgeKeepsTheDriversDoubt(t *testing.T) {
 	if r := j.Read(at(40), s, Faultf(BadCRC, "checksum")); r.Quality != Bad || r.Reason != BadCRC {
 		t.Errorf("a fault beside the doubt: %+v", r)
 	}
-	frozen := NewJudge("y", "remote")
+	frozen := NewJudge("y", limitsOf("remote"))
 	frozen.FreezeAfter(1)
 	for i := range 10 { // the same value, whether doubted or not
 		s := climate(24, 80)
@@ -36,7 +36,7 @@ func TestJudgeKeepsTheDriversDoubt(t *testing.T) {
 // A value that a node sent once and that is asked for six times is one value:
 // a spike stays a spike, and the next message confirms it or does not.
 func TestJudgeTakesAValueThatIsThereAgainForNoConfirmation(t *testing.T) {
-	j := NewJudge("x", "remote")
+	j := NewJudge("x", limitsOf("remote"))
 	seconds := 0.0
 	message := func(celsius, percent float64, want Reason) {
 		t.Helper()
@@ -66,7 +66,7 @@ func TestJudgeTakesAValueThatIsThereAgainForNoConfirmation(t *testing.T) {
 		seconds += 10
 	}
 	message(35, 85, NoReason)
-	frozen := NewJudge("y", "remote")
+	frozen := NewJudge("y", limitsOf("remote"))
 	frozen.FreezeAfter(1)
 	for i := range 5 {
 		s := climate(24, 80)

@@ -30,7 +30,7 @@ const (
 // element must not hide a hot enclosure.
 type Judge struct {
 	id          ProbeID
-	family      *family
+	limits      Limits
 	corrections atomic.Pointer[ownCorrections]
 	frozenAfter atomic.Int64
 
@@ -45,10 +45,13 @@ type Judge struct {
 	wet         wetSpell
 }
 
-// NewJudge returns a judge for a probe of a family as the configuration names
-// it. An unknown family gets the widest limits.
-func NewJudge(id ProbeID, family string) *Judge {
-	j := &Judge{id: id, family: familyOf(family)}
+// NewJudge returns a judge for a probe within the limits of its family; none
+// are WidestLimits.
+func NewJudge(id ProbeID, l Limits) *Judge {
+	if l == (Limits{}) {
+		l = WidestLimits()
+	}
+	j := &Judge{id: id, limits: l}
 	j.FreezeAfter(DefaultFrozenAfter)
 	return j
 }
@@ -101,29 +104,29 @@ func (j *Judge) Read(at Instant, s Sample, err error) Reading {
 
 // fault finds what makes a sample no measurement at all.
 func (j *Judge) fault(at Instant, s Sample) Reason {
-	f := j.family
+	f := &j.limits
 	switch {
 	case s.Has&(HasTemperature|HasHumidity|HasLight) == 0:
 		return Malformed
 	case f.allZero(s):
 		return AllZero
-	case s.Has&HasLight != 0 && s.LightLux > brightest:
+	case s.Has&HasLight != 0 && s.LightLux > f.Brightest:
 		return OutOfRange
 	case s.Has&HasTemperature == 0:
 		if s.Has&HasHumidity != 0 && !j.humidityPossible(s) {
 			return OutOfRange
 		}
 		return NoReason
-	case s.Temperature < f.coldest || s.Temperature > f.hottest:
+	case s.Temperature < f.Coldest || s.Temperature > f.Hottest:
 		return OutOfRange
-	case f.powerOn != 0 && s.Temperature == f.powerOn && j.temperature.far(at.Mono, int32(s.Temperature), warmJump):
+	case f.PowerOn != 0 && s.Temperature == f.PowerOn && j.temperature.far(at.Mono, int32(s.Temperature), warmJump):
 		return PowerOnValue
 	}
 	return NoReason
 }
 
 func (j *Judge) humidityPossible(s Sample) bool {
-	return s.Humidity >= j.family.driest && s.Humidity <= j.family.wettest
+	return s.Humidity >= j.limits.Driest && s.Humidity <= j.limits.Wettest
 }
 
 // doubt brings the judge's memory up to date and names the first doubt. A
@@ -169,7 +172,7 @@ func (j *Judge) frozen(s Sample, link time.Duration) bool {
 		return false
 	}
 	j.still += link
-	after := time.Duration(j.frozenAfter.Load()) * time.Duration(j.family.coarse)
+	after := time.Duration(j.frozenAfter.Load()) * time.Duration(j.limits.Coarse)
 	return after > 0 && j.still >= after
 }
 
@@ -181,7 +184,7 @@ func (j *Judge) fill(r *Reading, s Sample) {
 		r.LightLux = s.LightLux
 	}
 	t, h := applied.Apply(s)
-	stated := j.family.accuracy.state(h, applied, j.ageing, r.At.Wall)
+	stated := j.limits.Accuracy.state(h, applied, j.ageing, r.At.Wall)
 	if r.Has&HasTemperature != 0 {
 		r.Temperature = t
 		r.Uncertainty.Temperature = stated.Temperature

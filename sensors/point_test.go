@@ -9,7 +9,7 @@ import (
 // humidity rises by slope %RH an hour.
 func settledPoint(t *testing.T, s *Session, seconds, celsius, percent, slope float64) Point {
 	t.Helper()
-	x, ref := NewJudge("x", "sht4x"), NewJudge("ref", "sht4x")
+	x, ref := NewJudge("x", limitsOf("sht4x")), NewJudge("ref", limitsOf("sht4x"))
 	ref.Correct(mustSet(t, Correction{ID: "1", Probe: "ref", Quantity: Temperature, Made: at(0).Wall, From: at(0).Wall,
 		Gain: 1, Uncertainty: 0.15}))
 	for sec := 0.0; sec <= seconds; sec += 10 {

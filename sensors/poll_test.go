@@ -63,7 +63,7 @@ func (p *scripted) Sample(ctx context.Context) (Sample, error) {
 	if ctx.Err() == nil {
 		p.worked++
 	}
-	return both(2400+CentiCelsius(n%3), 8500), nil
+	return Zeros(2400+CentiCelsius(n%3), 8500), nil
 }
 
 func count(rs []Reading, q Quality) (n int) {
@@ -118,7 +118,7 @@ func TestPollStampsFallOnOneGrid(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		slow := func(int) time.Duration { return 700 * time.Millisecond }
 		_, s := pollFor(t, 61*time.Second,
-			Bus{"i2c", []BusProbe{{ID: "a", Family: "sht4x", Sampler: &scripted{}}, {ID: "b", Family: "sht4x", Sampler: &scripted{takes: slow}}}},
+			Bus{"i2c", []BusProbe{{ID: "a", Limits: limitsOf("sht4x"), Sampler: &scripted{}}, {ID: "b", Limits: limitsOf("sht4x"), Sampler: &scripted{takes: slow}}}},
 			Bus{"w1", []BusProbe{{ID: "c", Sampler: &scripted{takes: slow}}}})
 		// The clock starts at 3 s: one round at once, then the tens.
 		want := []time.Duration{3, 10, 20, 30, 40, 50, 60}
@@ -240,8 +240,8 @@ func TestPollHandsAProbesPastToItsJudge(t *testing.T) {
 		past := Ageing{Soaked: 10 * time.Hour, Last: 2 * time.Second, Begun: true} // the clock resumes at 3 s
 		same := &scripted{takes: func(int) time.Duration { return 0 }}
 		p, s := pollFor(t, 5*time.Minute, Bus{"i2c", []BusProbe{
-			{ID: "x", Family: "sht4x", Sampler: same, Ageing: past},
-			{ID: "still", Family: "sht4x", Sampler: frozenProbe{}, FrozenAfter: time.Minute}}})
+			{ID: "x", Limits: limitsOf("sht4x"), Sampler: same, Ageing: past},
+			{ID: "still", Limits: limitsOf("sht4x"), Sampler: frozenProbe{}, FrozenAfter: time.Minute}}})
 		if got := p.Ageing()["x"].Soaked; got < past.Soaked+4*time.Minute || got > past.Soaked+6*time.Minute {
 			t.Errorf("soaked %s after 5 min more", got)
 		}
@@ -371,7 +371,7 @@ func TestNewPollerRefuses(t *testing.T) {
 func TestPollCorrectionsAndThePastTakeEffectWhileRunning(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := new(sink)
-		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "x", Family: "sht4x", Sampler: &scripted{}}}}},
+		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "x", Limits: limitsOf("sht4x"), Sampler: &scripted{}}}}},
 			PollOptions{Now: NewClock(0, nil).Now, Sink: s.take})
 		if err != nil {
 			t.Fatal(err)
@@ -406,7 +406,7 @@ func TestPollFreezesByTheNewTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		var frozen time.Duration
-		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "still", Family: "sht4x", Sampler: frozenProbe{}}}}}, PollOptions{
+		p, err := NewPoller([]Bus{{"i2c", []BusProbe{{ID: "still", Limits: limitsOf("sht4x"), Sampler: frozenProbe{}}}}}, PollOptions{
 			Now: func() Instant { return Instant{Mono: time.Since(start), Wall: time.Now(), Synced: true} },
 			Sink: func(r Reading) {
 				if r.Reason == FrozenValue && frozen == 0 {

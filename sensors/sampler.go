@@ -28,6 +28,12 @@ type eventful interface {
 	Events() Events
 }
 
+// A Remarkable Sampler has something to say of its probe beside the samples,
+// for a keeper who reads it by hand; empty for nothing.
+type Remarkable interface {
+	Remark() string
+}
+
 // DefaultBudget is the longest that reading a probe may take where its BusProbe
 // does not say.
 const DefaultBudget = 2 * time.Second
@@ -35,7 +41,7 @@ const DefaultBudget = 2 * time.Second
 // A BusProbe is one probe on a bus.
 type BusProbe struct {
 	ID      ProbeID
-	Family  string // as in the configuration: "sht4x", "ds18b20", ...
+	Limits  Limits // of its family; none are WidestLimits
 	Sampler Sampler
 	Budget  time.Duration // longest a reading may take; zero is DefaultBudget
 	// FrozenAfter is how long an unchanged value is believed; zero is

@@ -39,7 +39,7 @@ type bench struct {
 
 func (b *bench) feed(s Sample) Progress {
 	b.seconds += 30
-	return b.s.Observe(NewJudge(b.id, "sht4x").Read(at(b.seconds), s, nil))
+	return b.s.Observe(NewJudge(b.id, limitsOf("sht4x")).Read(at(b.seconds), s, nil))
 }
 
 // jar puts the probe over a salt until the point is taken: the humidity in the
@@ -131,7 +131,7 @@ func TestSaltSessionOnePointRecoversTheOffset(t *testing.T) {
 // points of the next.
 func TestSaltSessionMeasuresRawValues(t *testing.T) {
 	s, _ := NewSaltSession("x", "nacl")
-	j := NewJudge("x", "sht4x")
+	j := NewJudge("x", limitsOf("sht4x"))
 	j.Correct(mustSet(t, Correction{ID: "old", Probe: "x", Quantity: Humidity, Made: at(0).Wall, From: at(0).Wall, Gain: 1, Offset: -6}))
 	var p Progress
 	for sec := 0.0; p.Stage != Done && sec < 7200; sec += 10 {
@@ -277,11 +277,11 @@ func TestSessionWantsTheProbeMoved(t *testing.T) {
 
 func TestSessionIgnoresOthersAndStartsAnewAfterAGap(t *testing.T) {
 	s, _ := NewSaltSession("x", "nacl")
-	j := NewJudge("x", "sht4x")
+	j := NewJudge("x", limitsOf("sht4x"))
 	var p Progress
 	for sec := 0.0; sec <= 3000; sec += 10 {
 		p = s.Observe(j.Read(at(sec), climate(24, 75), nil))
-		s.Observe(NewJudge("y", "sht4x").Read(at(sec), climate(30, 20), nil))
+		s.Observe(NewJudge("y", limitsOf("sht4x")).Read(at(sec), climate(30, 20), nil))
 		s.Observe(j.Read(at(sec+5), climate(60, 60), Faultf(Heating, "heater on")))
 	}
 	if p.Collected != 50*time.Minute || math.Abs(p.Raw-75) > 1e-9 {
@@ -310,7 +310,7 @@ func TestIceSession(t *testing.T) {
 		refused bool
 	}{{0.31, false}, {-1.2, false}, {-2.6, true}} {
 		s := NewIceSession("x")
-		j := NewJudge("x", "ds18b20")
+		j := NewJudge("x", limitsOf("ds18b20"))
 		var p Progress
 		seconds := 0.0
 		for ; p.Stage != Done && seconds < 7200; seconds += 10 {
@@ -333,7 +333,7 @@ func TestIceSession(t *testing.T) {
 
 func TestIceSessionWaitsForTheIce(t *testing.T) {
 	s := NewIceSession("x")
-	j := NewJudge("x", "ds18b20")
+	j := NewJudge("x", limitsOf("ds18b20"))
 	var p Progress
 	for sec := 0.0; sec < 3600; sec += 10 {
 		p = s.Observe(j.Read(at(sec), warm(22.5), nil))
@@ -346,7 +346,7 @@ func TestIceSessionWaitsForTheIce(t *testing.T) {
 // twin plays two probes in one box; the second one's corrected values count.
 func twin(q Quantity, w worn, stated bool) (*Session, Progress) {
 	s := NewTwinSession("x", "ref", q)
-	x, ref := NewJudge("x", "sht4x"), NewJudge("ref", "sht4x")
+	x, ref := NewJudge("x", limitsOf("sht4x")), NewJudge("ref", limitsOf("sht4x"))
 	fix := 0.5
 	set, _ := NewCorrections([]Correction{
 		{ID: "1", Probe: "ref", Quantity: Temperature, Made: at(0).Wall, From: at(0).Wall, Gain: 1, Offset: fix, Uncertainty: 0.15},
@@ -389,7 +389,7 @@ func TestTwinSessionNeedsAReference(t *testing.T) {
 		t.Errorf("error %v", err)
 	}
 	late := NewTwinSession("x", "ref", Temperature)
-	x, ref := NewJudge("x", "sht4x"), NewJudge("ref", "sht4x")
+	x, ref := NewJudge("x", limitsOf("sht4x")), NewJudge("ref", limitsOf("sht4x"))
 	for sec := 0.0; sec <= 2*3600; sec += 10 {
 		if sec >= 3600 {
 			late.Observe(ref.Read(at(sec), warm(20), nil))
@@ -402,7 +402,7 @@ func TestTwinSessionNeedsAReference(t *testing.T) {
 		}
 	}
 	alone := NewTwinSession("x", "ref", Temperature)
-	if p := alone.Observe(NewJudge("x", "").Read(at(1), warm(20), nil)); p.Waiting != "no reading of probe ref yet" {
+	if p := alone.Observe(NewJudge("x", limitsOf("")).Read(at(1), warm(20), nil)); p.Waiting != "no reading of probe ref yet" {
 		t.Errorf("alone: %q", p.Waiting)
 	}
 }

@@ -71,12 +71,12 @@ type Stated struct {
 // state says how far corrected values can be trusted at a wall time. It combines
 // the independent terms as root of squares. Creep goes one way only and is added
 // in full: a soaked probe reads too high, so the true value lies below.
-func (a *accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Time) Stated {
-	t := rootSum(a.baseCelsius(applied.Temperature), a.celsiusYear*yearsSince(applied.Temperature, at), 0)
-	if a.percent == 0 {
+func (a *Accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Time) Stated {
+	t := rootSum(a.baseCelsius(applied.Temperature), a.CelsiusYear*yearsSince(applied.Temperature, at), 0)
+	if a.Percent == 0 {
 		return Stated{Temperature: CelsiusOf(t)}
 	}
-	p := rootSum(a.basePercent(applied.Humidity, h.Percent()), a.percentYear*yearsSince(applied.Humidity, at), a.hysteresis)
+	p := rootSum(a.basePercent(applied.Humidity, h.Percent()), a.PercentYear*yearsSince(applied.Humidity, at), a.Hysteresis)
 	return Stated{
 		Temperature:   CentiCelsius(nearest(t)),
 		HumidityBelow: CentiPercent(nearest(p + age.creep())),
@@ -97,23 +97,23 @@ func nearest(v float64) int32 {
 // overflow, which costs more than all of the judging.
 func rootSum(a, b, c float64) float64 { return math.Sqrt(a*a + b*b + c*c) }
 
-func (a *accuracy) baseCelsius(c *Correction) float64 {
+func (a *Accuracy) baseCelsius(c *Correction) float64 {
 	if c != nil {
 		return c.Uncertainty
 	}
-	return a.celsius
+	return a.Celsius
 }
 
 // basePercent is the data sheet's accuracy without a calibration. With one it
 // is the calibration's own, wider the further h is from its points.
-func (a *accuracy) basePercent(c *Correction, h float64) float64 {
+func (a *Accuracy) basePercent(c *Correction, h float64) float64 {
 	if c != nil {
 		return rootSum(c.Uncertainty, c.slack(h), 0)
 	}
 	if h <= wetFrom {
-		return a.percent
+		return a.Percent
 	}
-	return a.percent + (a.percentAt100-a.percent)*(h-wetFrom)/(100-wetFrom)
+	return a.Percent + (a.PercentAt100-a.Percent)*(h-wetFrom)/(100-wetFrom)
 }
 
 // slack returns what is not known at h because h lies outside the points.

@@ -9,31 +9,8 @@ import (
 // uncertainty is what a family states of a raw sample.
 func uncertainty(family string, s Sample, a Applied, age Ageing, at time.Time) Stated {
 	_, h := a.Apply(s)
-	return familyOf(family).accuracy.state(h, a, age, at)
-}
-
-// The SHT3x-DIS data sheet (v7): ±2 %RH typical up to 80 %RH, ±4 for an SHT30
-// at 100 %RH, hysteresis 0.8, drift 0.25 a year, ±0.2 °C and 0.03 °C a year.
-func TestUncertaintyFromTheDataSheet(t *testing.T) {
-	for _, c := range []struct {
-		family   string
-		s        Sample
-		t        CentiCelsius
-		h        CentiPercent
-		humidity bool
-	}{
-		{"sht3x", climate(24, 50), 20, 217, true},  // sqrt(2² + 0.25² + 0.8²)
-		{"sht3x", climate(24, 90), 20, 311, true},  // sqrt(3² + 0.25² + 0.8²)
-		{"sht3x", climate(24, 100), 20, 409, true}, // sqrt(4² + 0.25² + 0.8²)
-		{"sht4x", climate(24, 80), 20, 199, true},
-		{"bme280", climate(24, 50), 100, 320, true}, // sqrt(3² + 0.5² + 1²)
-		{"ds18b20", warm(24), 51, 0, false},         // sqrt(0.5² + 0.1²)
-	} {
-		got := uncertainty(c.family, c.s, Applied{}, Ageing{}, day(1))
-		if want := (Stated{c.t, c.h, c.h}); got != want {
-			t.Errorf("%s at %s: %+v, want %+v", c.family, c.s.Humidity, got, want)
-		}
-	}
+	limits := limitsOf(family)
+	return (&limits.Accuracy).state(h, a, age, at)
 }
 
 // "+3 %RH after 60 h at > 80 %RH, recovers slowly by itself" (SHT3x-DIS v7): a
@@ -71,7 +48,7 @@ func TestUncertaintySoakedProbeWidensDownwardsOnly(t *testing.T) {
 }
 
 func TestAgeingGoesOnAcrossARestart(t *testing.T) {
-	j := NewJudge("x", "sht4x")
+	j := NewJudge("x", limitsOf("sht4x"))
 	for s := 0.0; s <= 36000; s += 10 {
 		j.Read(at(s), climate(24, 95), nil)
 	}
@@ -83,7 +60,7 @@ func TestAgeingGoesOnAcrossARestart(t *testing.T) {
 	if err := json.Unmarshal(text, &a); err != nil {
 		t.Fatal(err)
 	}
-	k := NewJudge("x", "sht4x")
+	k := NewJudge("x", limitsOf("sht4x"))
 	k.Resume(a)
 	r := k.Read(at(36010), climate(24, 95), nil)
 	if got, want := k.Ageing().Soaked, 36010*time.Second; got != want {

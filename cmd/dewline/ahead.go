@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/sensors/trace"
 )
 
@@ -128,7 +129,7 @@ func (a *readAhead) judge(to *result, row *trace.Row) {
 // the steps in which its probe counts, so an unchanged value alone proves
 // nothing; the rules still compare it with its peers.
 func (a *readAhead) newJudge(id sensors.ProbeID) *sensors.Judge {
-	j := sensors.NewJudge(id, a.family(id))
+	j := table.NewJudge(id, a.family(id))
 	j.FreezeAfter(0)
 	return j
 }

@@ -13,6 +13,7 @@ import (
 	"dewline/alert/webhook"
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // checkCommand reads a configuration and says everything that is wrong with it.
@@ -33,7 +34,7 @@ func roomFlag(c *cobra.Command) *string {
 }
 
 func runCheck(ctx context.Context, path string, limits, ways, probes bool, std stdio) error {
-	cfg, err := configs.Load(path)
+	cfg, err := table.Load(path)
 	if err != nil {
 		return configError{err}
 	}

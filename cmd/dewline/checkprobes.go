@@ -16,7 +16,7 @@ import (
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/sht"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -35,7 +35,7 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 	for _, bus := range daemon.Samplers(cfg, slog.New(slog.DiscardHandler)) {
 		for _, p := range bus.Probes {
 			c := probeCheck{probe: p, in: corrections.At(p.ID, time.Now())}
-			judge := sensors.NewJudge(p.ID, p.Family)
+			judge := sensors.NewJudge(p.ID, p.Limits)
 			judge.Correct(corrections)
 			judge.Resume(ageing[p.ID])
 			for i := range checkReadings {
@@ -52,7 +52,7 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 		return fmt.Errorf("print the readings: %w", err)
 	}
 	for _, p := range cfg.Probes {
-		if p.Family == "remote" {
+		if f, _ := table.Of(p.Family); f.Sends {
 			fmt.Fprintf(std.out, "%s: a remote node, read only while dewline runs\n", p.ID)
 		}
 	}
@@ -157,8 +157,8 @@ func (c *probeCheck) line() string {
 	for i, text := range c.remarks {
 		remarks = append(remarks, fmt.Sprintf("%d × %s", c.times[i], text))
 	}
-	if o, ok := c.probe.Sampler.(interface{ StoredOffset() sht.Offset }); ok && o.StoredOffset() != (sht.Offset{}) {
-		remarks = append(remarks, fmt.Sprintf("the chip itself adds %s and %s, which somebody stored in it", o.StoredOffset().Temperature, o.StoredOffset().Humidity))
+	if r, ok := c.probe.Sampler.(sensors.Remarkable); ok && r.Remark() != "" {
+		remarks = append(remarks, r.Remark())
 	}
 	return strings.Join([]string{
 		string(c.probe.ID), t, tu, h, hu, light, strings.Join(spread, " "),

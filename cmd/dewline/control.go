@@ -17,7 +17,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"dewline/alert"
-	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // A control talks to the running daemon through its socket. The socket's file
@@ -89,7 +89,7 @@ func (f controlFlags) candidates() []string {
 	if *f.dir != "" {
 		paths = append(paths, controlPath("", *f.dir))
 	}
-	if cfg, _, err := configs.LoadInForce(*f.config); err == nil {
+	if cfg, _, err := table.LoadInForce(*f.config); err == nil {
 		paths = append(paths, controlPath("", cfg.Store.Dir))
 	}
 	return paths

@@ -17,7 +17,8 @@ import (
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // demoOptions are the flags of dewline demo.
@@ -57,7 +58,7 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 		return err
 	}
 	defer done()
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		return fmt.Errorf("the built-in room has faults: %w", err)
 	}
@@ -138,17 +139,17 @@ func demoDir(o *demoOptions) (done func(), err error) {
 
 // demoRoom returns the room of the configuration on the day that the story
 // tells.
-func demoRoom(cfg *configs.Config, o demoOptions) (*simroom.Room, []simroom.Beat, error) {
+func demoRoom(cfg *configs.Config, o demoOptions) (*sim.Room, []sim.Beat, error) {
 	start := time.Date(2026, time.July, 18, 6, 0, 0, 0, cfg.Room.Location)
-	opts, err := simroom.FromConfig(cfg, o.seed, start)
+	opts, err := sim.FromConfig(cfg, o.seed, start)
 	if err != nil {
 		return nil, nil, fmt.Errorf("describe the simulated room: %w", err)
 	}
-	room, err := simroom.New(opts)
+	room, err := sim.New(opts)
 	if err != nil {
 		return nil, nil, fmt.Errorf("build the simulated room: %w", err)
 	}
-	story := simroom.Story(opts, start)
+	story := sim.Story(opts, start)
 	for _, b := range story {
 		if err := room.Inject(b.Fault); err != nil {
 			return nil, nil, fmt.Errorf("tell the story: %w", err)

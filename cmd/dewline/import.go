@@ -11,8 +11,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/cmd/dewline/daemon"
-	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/sensors/trace"
 	"dewline/store"
 )
@@ -82,7 +82,7 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 // configuration's business; without one, nothing counts as inside a band.
 func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) (*store.Store, store.Report, error) {
 	o := store.Options{Dir: dir}
-	if cfg, _, err := configs.LoadInForce(*cf.config); err == nil {
+	if cfg, _, err := table.LoadInForce(*cf.config); err == nil {
 		o.KeepRaw, o.KeepTable, o.MaxBytes = cfg.Store.KeepRaw.D(), cfg.Store.KeepTable.D(), int64(cfg.Store.MaxMiB)<<20
 		o.Limits = daemon.LimitsOf(cfg)
 	}

@@ -12,6 +12,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors/scan"
+	"dewline/sensors/table"
 )
 
 // probesCommand looks on every bus and prints what is there, ready to paste.
@@ -25,14 +26,14 @@ func probesCommand() *cobra.Command {
 }
 
 func runProbes(ctx context.Context, config string, o scan.Options, std stdio) error {
-	cfg, _, err := configs.LoadInForce(config)
+	cfg, _, err := table.LoadInForce(config)
 	if err != nil {
 		cfg = &configs.Config{}
 	}
 	if running(cfg) {
 		return fmt.Errorf("dewline is running and owns the buses: stop it, look again, and start it")
 	}
-	found, err := scan.Scan(ctx, o)
+	found, err := scan.Scan(ctx, table.Families(), o)
 	n := 0
 	for _, f := range found {
 		stanza := f.Stanza(fmt.Sprintf("probe-%d", n+1))

@@ -12,8 +12,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -75,7 +75,7 @@ func dataDir(cf controlFlags) (string, error) {
 	if *cf.dir != "" {
 		return *cf.dir, nil
 	}
-	cfg, _, err := configs.LoadInForce(*cf.config)
+	cfg, _, err := table.LoadInForce(*cf.config)
 	if err != nil {
 		return "", usagef("name the data directory with --data DIR, or a configuration without faults: %w", err)
 	}

@@ -20,6 +20,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/sensors/trace"
 )
 
@@ -72,7 +73,7 @@ func runReplay(ctx context.Context, f replayFlags, std stdio) error {
 	}
 	defer closeIn()
 	if f.config != "" {
-		if r.cfg, err = configs.Load(f.config); err != nil {
+		if r.cfg, err = table.Load(f.config); err != nil {
 			return configError{err}
 		}
 	} else {
@@ -126,7 +127,7 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 			i, i, i/slotsPerShelf+1, i%slotsPerShelf+1, o.species, refs)
 		fmt.Fprintf(&b, "[[probe]]\nid = \"p%d\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e%d\"\n", i, i)
 	}
-	cfg, err := configs.Decode("replay", b.Bytes())
+	cfg, err := table.Decode("replay", b.Bytes())
 	if err != nil {
 		return nil, usagef("the flags describe a room with faults:\n%w", err)
 	}

@@ -20,6 +20,7 @@ import (
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // runCommand watches a room until it is told to stop.
@@ -155,7 +156,7 @@ func loadOrLastGood(path, dir string, log *slog.Logger) (cfg *configs.Config, us
 
 // loadWatchable also returns the faults that keep nobody from watching.
 func loadWatchable(path string) (*configs.Config, configs.Faults, error) {
-	cfg, faults, err := configs.LoadInForce(path)
+	cfg, faults, err := table.LoadInForce(path)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -9,7 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/cmd/dewline/daemon"
-	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // sentinelCommand watches rooms from a second machine.
@@ -23,7 +23,7 @@ func sentinelCommand() *cobra.Command {
 }
 
 func runSentinel(ctx context.Context, path, dir, control string, log *slog.Logger) error {
-	cfg, refused, err := configs.LoadInForce(path)
+	cfg, refused, err := table.LoadInForce(path)
 	if err != nil {
 		return configError{err}
 	}

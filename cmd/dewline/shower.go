@@ -16,7 +16,7 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // A shower prints what happens in a demo, with the simulated time before it.
@@ -52,7 +52,7 @@ Lines with a ☎ are what the keeper's phone shows. Stop with Ctrl-C.
 
 // story says what the simulated day has in store, so that each warning can be
 // held against what happened.
-func (s *shower) story(beats []simroom.Beat) {
+func (s *shower) story(beats []sim.Beat) {
 	if len(beats) == 0 {
 		return
 	}

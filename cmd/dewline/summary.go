@@ -16,6 +16,7 @@ import (
 	"dewline/alert/summary"
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -198,7 +199,7 @@ func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
 // copied directory needs nothing else.
 func (f *summaryFlags) room() (*configs.Config, string, error) {
 	dir := *f.control.dir
-	cfg, _, err := configs.LoadInForce(*f.control.config)
+	cfg, _, err := table.LoadInForce(*f.control.config)
 	if err == nil {
 		if dir == "" {
 			dir = cfg.Store.Dir
@@ -206,7 +207,7 @@ func (f *summaryFlags) room() (*configs.Config, string, error) {
 		return cfg, dir, nil
 	}
 	if dir != "" && errors.Is(err, os.ErrNotExist) {
-		kept, _, keptErr := configs.LoadInForce(filepath.Join(dir, daemon.LastGoodName))
+		kept, _, keptErr := table.LoadInForce(filepath.Join(dir, daemon.LastGoodName))
 		if keptErr == nil {
 			return kept, dir, nil
 		}

@@ -12,9 +12,11 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"slices"
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/i2c"
 	"dewline/sensors/kernfile"
 )
 
@@ -23,6 +25,49 @@ type Probe struct {
 	name string
 	dir  string
 	file kernfile.Reader
+}
+
+// Family is the row of whatever the kernel has a driver for, with the widest
+// limits.
+func Family() sensors.Family {
+	return sensors.Family{
+		Name: "iio", Needs: []string{"path"}, Measures: sensors.Both, Limits: sensors.WidestLimits(),
+		Open: func(p configs.Probe, _ i2c.Bus) (sensors.Sampler, error) { return Open(p) },
+		Wire: func(p configs.Probe) string { return p.Path }, Find: find,
+	}
+}
+
+// find lists IIO and hwmon directories that show a humidity, and IIO ones that
+// show a temperature. hwmon ones with a temperature alone are the board's own
+// processor and power supplies.
+func find(sys string) ([]sensors.Finding, error) {
+	var found []sensors.Finding
+	for _, kind := range []struct {
+		pattern string
+		files   []string
+	}{
+		{"bus/iio/devices/iio:device*", []string{"in_humidityrelative_*", "in_temp_*"}},
+		{"class/hwmon/hwmon*", []string{"humidity1_input"}},
+	} {
+		dirs, err := filepath.Glob(filepath.Join(sys, kind.pattern))
+		if err != nil {
+			return found, fmt.Errorf("look for kernel drivers: %w", err)
+		}
+		for _, d := range dirs {
+			if hasAny(d, kind.files) {
+				found = append(found, sensors.Finding{Family: "iio", Path: d, Certainty: sensors.Identified,
+					Detail: "kernel driver " + kernfile.Line(filepath.Join(d, "name"))})
+			}
+		}
+	}
+	return found, nil
+}
+
+func hasAny(dir string, patterns []string) bool {
+	return slices.ContainsFunc(patterns, func(p string) bool {
+		hits, err := filepath.Glob(filepath.Join(dir, p))
+		return err == nil && len(hits) > 0
+	})
 }
 
 // Open returns the probe whose directory p.Path names. It reads nothing: a

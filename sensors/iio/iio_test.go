@@ -84,7 +84,7 @@ func TestABrokenHumidityElementHidesNoHeat(t *testing.T) {
 			t.Fatal(err)
 		}
 		s, err := p.Sample(t.Context())
-		r := sensors.NewJudge("canopy-2", "iio").Read(sensors.Instant{Mono: time.Second}, s, err)
+		r := sensors.NewJudge("canopy-2", Family().Limits).Read(sensors.Instant{Mono: time.Second}, s, err)
 		if r.Quality == sensors.Bad || r.Temperature != 33_40 || r.Has != sensors.HasTemperature {
 			t.Errorf("humidity %s: %+v", humidity, r)
 		}

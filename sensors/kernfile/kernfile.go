@@ -2,7 +2,7 @@
 // drivers show a probe, within a context. A read there runs the measurement,
 // takes up to seconds and cannot be interrupted.
 //
-// What the text means is for packages w1 and iio.
+// What the text means is for packages ds18b20 and iio.
 package kernfile
 
 import (
@@ -79,4 +79,14 @@ func describe(err error) error {
 		err = fmt.Errorf("%w (is the probe connected, and its overlay loaded?)", err)
 	}
 	return sensors.Fault(sensors.BusError, err)
+}
+
+// Line returns the text of a file that only names something, empty if it cannot
+// be read.
+func Line(path string) string {
+	text, err := slurp(path)
+	if err != nil {
+		return ""
+	}
+	return text
 }

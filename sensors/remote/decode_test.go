@@ -147,7 +147,7 @@ func TestABrokenHumidityElementHidesNoHeat(t *testing.T) {
 	}
 	for _, h := range []string{"831", "-46", "1e300", "null", `"nan"`, "true", "{}"} {
 		s, _, err := f.Decode([]byte(`{"t":33.4,"h":` + h + `,"at":1}`))
-		r := sensors.NewJudge("shelf-4", "remote").Read(sensors.Instant{Mono: time.Second}, s, err)
+		r := sensors.NewJudge("shelf-4", Family().Limits).Read(sensors.Instant{Mono: time.Second}, s, err)
 		if r.Quality == sensors.Bad || r.Temperature != 33_40 || r.Has != sensors.HasTemperature {
 			t.Errorf("humidity %s: %+v, %v", h, r, err)
 		}

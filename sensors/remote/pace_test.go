@@ -241,7 +241,7 @@ func TestALateCopyBesideRightStampsIsLate(t *testing.T) {
 func TestAWrongClockReachesTheReading(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := newNode(t, configs.Probe{ID: "shelf-4", Topic: "nodes/4", TemperaturePointer: "/t", HumidityPointer: "/h", TimePointer: "/at"}, nil)
-		j := sensors.NewJudge("shelf-4", "remote")
+		j := sensors.NewJudge("shelf-4", Family().Limits)
 		for i, celsius := range []float64{24, 24.1, 31} { // a jump
 			n.Deliver(stamped(celsius, time.Unix(100+60*int64(i), 0)))
 			s, err := n.Sample(t.Context())

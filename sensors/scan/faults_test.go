@@ -5,7 +5,8 @@ import (
 	"testing"
 	"testing/synctest"
 
-	"dewline/sensors/simbus"
+	"dewline/sensors"
+	"dewline/sensors/sim"
 )
 
 // place is where a device sits.
@@ -16,7 +17,7 @@ type place struct{ addr, mux, channel int }
 func TestAFaultyBusIdentifiesNothingWrongly(t *testing.T) {
 	truth := map[place]string{
 		{0x44, 0x70, 0}: "sht4x", {0x44, 0x70, 5}: "sht3x", {0x46, 0x70, 5}: "hdc302x",
-		{0x76, 0, 0}: "bme280", {0x38, 0, 0}: "aht20", {0x70, 0, 0}: Multiplexer,
+		{0x76, 0, 0}: "bme280", {0x38, 0, 0}: "aht20", {0x70, 0, 0}: sensors.Multiplexer,
 	}
 	total := 0
 	for seed := range uint64(300) {
@@ -25,20 +26,20 @@ func TestAFaultyBusIdentifiesNothingWrongly(t *testing.T) {
 			m := newMachine(t)
 			bus := m.bus(t, "i2c-1")
 			mux := bus.AttachMux(0x70)
-			mux.Attach(0, 0x44, &simbus.SHT4x{Climate: air(), Serial: 1})
-			mux.Attach(5, 0x44, &simbus.SHT3x{Climate: air()})
-			mux.Attach(5, 0x46, &simbus.SHT3x{Climate: air(), HDC: true})
-			bus.Attach(0x76, &simbus.BME280{Climate: air()})
-			bus.Attach(0x38, &simbus.AHT20{Climate: air()})
+			mux.Attach(0, 0x44, &sim.SHT4x{Air: air(), Serial: 1})
+			mux.Attach(5, 0x44, &sim.SHT3x{Air: air()})
+			mux.Attach(5, 0x46, &sim.SHT3x{Air: air(), HDC: true})
+			bus.Attach(0x76, &sim.BME280{Air: air()})
+			bus.Attach(0x38, &sim.AHT20{Air: air()})
 			for range 1 + rng.IntN(6) {
-				bus.Inject(simbus.Fault{Kind: simbus.Kinds()[rng.IntN(len(simbus.Kinds()))], After: rng.IntN(60), Arg: rng.IntN(64)})
+				bus.Inject(sim.BusFault{Kind: sim.BusKinds()[rng.IntN(len(sim.BusKinds()))], After: rng.IntN(60), Arg: rng.IntN(64)})
 			}
 			found, err := m.scan(t)
 			if err != nil {
 				t.Fatalf("seed %d: %v", seed, err)
 			}
 			for _, f := range found {
-				if f.Certainty == Identified && truth[place{f.Address, f.MuxAddress, f.MuxChannel}] != f.Family {
+				if f.Certainty == sensors.Identified && truth[place{f.Address, f.MuxAddress, f.MuxChannel}] != f.Family {
 					t.Errorf("seed %d: %v is not there", seed, f)
 				}
 			}

@@ -14,23 +14,25 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"dewline/configs"
-	"dewline/sensors/simbus"
+	"dewline/sensors"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // closable is a simulated bus that can be closed.
-type closable struct{ *simbus.Bus }
+type closable struct{ *sim.Bus }
 
 func (closable) Close() error { return nil }
 
 // machine is a directory tree like /dev and /sys, and the buses in it.
 type machine struct {
 	dir   string
-	buses map[string]*simbus.Bus
+	buses map[string]*sim.Bus
 }
 
 func newMachine(t *testing.T) *machine {
 	t.Helper()
-	return &machine{dir: t.TempDir(), buses: map[string]*simbus.Bus{}}
+	return &machine{dir: t.TempDir(), buses: map[string]*sim.Bus{}}
 }
 
 func (m *machine) file(t *testing.T, path, text string) {
@@ -44,19 +46,19 @@ func (m *machine) file(t *testing.T, path, text string) {
 	}
 }
 
-func (m *machine) bus(t *testing.T, name string) *simbus.Bus {
+func (m *machine) bus(t *testing.T, name string) *sim.Bus {
 	t.Helper()
 	m.file(t, "dev/"+name, "")
 	path := filepath.Join(m.dir, "dev", name)
-	m.buses[path] = simbus.New(path)
+	m.buses[path] = sim.NewBus(path)
 	return m.buses[path]
 }
 
 var errLocked = errors.New("permission denied")
 
-func (m *machine) scan(t *testing.T) ([]Finding, error) {
+func (m *machine) scan(t *testing.T) ([]sensors.Finding, error) {
 	t.Helper()
-	return Scan(t.Context(), Options{
+	return Scan(t.Context(), table.Families(), Options{
 		Dev: filepath.Join(m.dir, "dev"), Sys: filepath.Join(m.dir, "sys"),
 		OpenBus: func(path string) (i2c.BusCloser, error) {
 			if b := m.buses[path]; b != nil {
@@ -68,7 +70,7 @@ func (m *machine) scan(t *testing.T) ([]Finding, error) {
 }
 
 // lines prints findings without the directory of the test.
-func (m *machine) lines(found []Finding) []string {
+func (m *machine) lines(found []sensors.Finding) []string {
 	var out []string
 	for _, f := range found {
 		out = append(out, strings.ReplaceAll(f.String(), m.dir, ""))
@@ -76,7 +78,7 @@ func (m *machine) lines(found []Finding) []string {
 	return out
 }
 
-func (m *machine) expect(t *testing.T, want ...string) []Finding {
+func (m *machine) expect(t *testing.T, want ...string) []sensors.Finding {
 	t.Helper()
 	found, err := m.scan(t)
 	if err != nil {
@@ -88,19 +90,19 @@ func (m *machine) expect(t *testing.T, want ...string) []Finding {
 	return found
 }
 
-func air() *simbus.Climate { return &simbus.Climate{Celsius: 24, Percent: 80, Lux: 200} }
+func air() *sim.Air { return &sim.Air{Celsius: 24, Percent: 80, Lux: 200} }
 
 func TestIdentifiesEveryFamily(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMachine(t)
 		bus := m.bus(t, "i2c-1")
-		bus.Attach(0x44, &simbus.SHT4x{Climate: air(), Serial: 0xDEADBEEF})
-		bus.Attach(0x45, &simbus.SHT3x{Climate: air()})
-		bus.Attach(0x46, &simbus.SHT3x{Climate: air(), HDC: true})
-		bus.Attach(0x76, &simbus.BME280{Climate: air()})
-		aht := &simbus.AHT20{Climate: air()}
+		bus.Attach(0x44, &sim.SHT4x{Air: air(), Serial: 0xDEADBEEF})
+		bus.Attach(0x45, &sim.SHT3x{Air: air()})
+		bus.Attach(0x46, &sim.SHT3x{Air: air(), HDC: true})
+		bus.Attach(0x76, &sim.BME280{Air: air()})
+		aht := &sim.AHT20{Air: air()}
 		bus.Attach(0x38, aht)
-		bus.Attach(0x23, &simbus.BH1750{Climate: air()})
+		bus.Attach(0x23, &sim.BH1750{Air: air()})
 		m.expect(t,
 			"/dev/i2c-1 address 0x44: sht4x, identified (serial number deadbeef)",
 			"/dev/i2c-1 address 0x45: sht3x, identified (status 0010)",
@@ -116,11 +118,11 @@ func TestLooksBehindMultiplexers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMachine(t)
 		bus := m.bus(t, "i2c-1")
-		bus.Attach(0x77, &simbus.BME280{Climate: air()}) // shares a multiplexer's address
+		bus.Attach(0x77, &sim.BME280{Air: air()}) // shares a multiplexer's address
 		first, second := bus.AttachMux(0x70), bus.AttachMux(0x76)
-		first.Attach(0, 0x44, &simbus.SHT4x{Climate: air(), Serial: 1})
-		first.Attach(7, 0x44, &simbus.SHT4x{Climate: air(), Serial: 2})
-		second.Attach(0, 0x44, &simbus.SHT4x{Climate: air(), Serial: 3})
+		first.Attach(0, 0x44, &sim.SHT4x{Air: air(), Serial: 1})
+		first.Attach(7, 0x44, &sim.SHT4x{Air: air(), Serial: 2})
+		second.Attach(0, 0x44, &sim.SHT4x{Air: air(), Serial: 3})
 		found := m.expect(t,
 			"/dev/i2c-1 address 0x70: multiplexer, identified (its select register reads back)",
 			"/dev/i2c-1 address 0x76: multiplexer, identified (its select register reads back)",
@@ -159,7 +161,7 @@ func TestNeverWritesToWhatMayBeARelayBoard(t *testing.T) {
 		bus.Attach(0x23, low)
 		bus.Attach(0x38, high)
 		found, err := m.scan(t)
-		if err != nil || len(found) != 2 || found[0].Certainty != Guessed || found[1].Certainty != Guessed {
+		if err != nil || len(found) != 2 || found[0].Certainty != sensors.Guessed || found[1].Certainty != sensors.Guessed {
 			t.Errorf("%v, %v", found, err)
 		}
 		if low.written != 0 || high.written != 0 {
@@ -178,13 +180,13 @@ func TestLeavesTheKernelsDevicesAlone(t *testing.T) {
 		held := &expander{}
 		bus.Attach(0x70, held) // the kernel's multiplexer driver has it
 		m.file(t, "sys/bus/i2c/devices/1-0070/driver/x", "")
-		bus.Attach(0x44, &simbus.SHT4x{Climate: air(), Serial: 1})
+		bus.Attach(0x44, &sim.SHT4x{Air: air(), Serial: 1})
 		// The kernel shows channel 0 as a bus of its own, on which the parent's
 		// devices answer as well.
 		m.file(t, "sys/bus/i2c/devices/i2c-11/name", "i2c-1-mux (chan_id 0)\n")
 		channel := m.bus(t, "i2c-11")
-		channel.Attach(0x44, &simbus.SHT4x{Climate: air(), Serial: 1})
-		channel.Attach(0x45, &simbus.SHT3x{Climate: air()})
+		channel.Attach(0x44, &sim.SHT4x{Air: air(), Serial: 1})
+		channel.Attach(0x45, &sim.SHT3x{Air: air()})
 		m.expect(t,
 			"/dev/i2c-1 address 0x44: sht4x, identified (serial number 00000001)",
 			"/dev/i2c-11 address 0x45: sht3x, identified (status 0010)",
@@ -216,7 +218,7 @@ func TestABusThatCannotBeOpenedHidesNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMachine(t)
 		m.file(t, "dev/i2c-0", "")
-		m.bus(t, "i2c-1").Attach(0x44, &simbus.SHT4x{Climate: air(), Serial: 1})
+		m.bus(t, "i2c-1").Attach(0x44, &sim.SHT4x{Air: air(), Serial: 1})
 		found, err := m.scan(t)
 		if !errors.Is(err, errLocked) || len(found) != 1 {
 			t.Errorf("%v, %v", found, err)
@@ -235,8 +237,8 @@ func TestAScanEndsWithItsContext(t *testing.T) {
 	cancel()
 	m := newMachine(t)
 	bus := m.bus(t, "i2c-1")
-	bus.Attach(0x44, &simbus.SHT4x{Climate: air()})
-	_, err := Scan(ctx, Options{Dev: filepath.Join(m.dir, "dev"), Sys: filepath.Join(m.dir, "sys"),
+	bus.Attach(0x44, &sim.SHT4x{Air: air()})
+	_, err := Scan(ctx, table.Families(), Options{Dev: filepath.Join(m.dir, "dev"), Sys: filepath.Join(m.dir, "sys"),
 		OpenBus: func(path string) (i2c.BusCloser, error) { return closable{m.buses[path]}, nil }})
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("err = %v", err)
@@ -246,12 +248,12 @@ func TestAScanEndsWithItsContext(t *testing.T) {
 // TestStanzaIsConfiguration decodes stanzas with the real keys of a probe.
 func TestStanzaIsConfiguration(t *testing.T) {
 	for _, c := range []struct {
-		f    Finding
+		f    sensors.Finding
 		want configs.Probe
 	}{
-		{Finding{Family: "sht4x", Certainty: Identified, Bus: "/dev/i2c-1", Address: 0x44, MuxAddress: 0x70, MuxChannel: 3, Detail: "serial number 1"},
+		{sensors.Finding{Family: "sht4x", Certainty: sensors.Identified, Bus: "/dev/i2c-1", Address: 0x44, MuxAddress: 0x70, MuxChannel: 3, Detail: "serial number 1"},
 			configs.Probe{ID: "new-1", Family: "sht4x", Place: configs.Litter, Bus: "/dev/i2c-1", Address: 0x44, MuxAddress: 0x70, MuxChannel: 3}},
-		{Finding{Family: "ds18b20", Certainty: Guessed, Path: "/sys/bus/w1/devices/28-1", Detail: "odd\nname"},
+		{sensors.Finding{Family: "ds18b20", Certainty: sensors.Guessed, Path: "/sys/bus/w1/devices/28-1", Detail: "odd\nname"},
 			configs.Probe{ID: "new-1", Family: "ds18b20", Place: configs.Litter, Path: "/sys/bus/w1/devices/28-1"}},
 	} {
 		var got struct {

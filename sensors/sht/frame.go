@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"dewline/sensors"
+	"dewline/sensors/i2c"
 )
 
 // words checks a frame of 16-bit words, each followed by its CRC, and returns
@@ -11,7 +12,7 @@ import (
 func words(frame []byte) ([3]uint16, error) {
 	var out [3]uint16
 	n := len(frame)
-	if allZero(frame) {
+	if i2c.All(frame, 0) {
 		return out, sensors.Faultf(sensors.AllZero, "frame of %d zeros", n)
 	}
 	// A chip that stops in mid-frame leaves the line high, so the rest reads
@@ -20,21 +21,12 @@ func words(frame []byte) ([3]uint16, error) {
 		return out, sensors.Faultf(sensors.BadCRC, "frame % x breaks off", frame)
 	}
 	for i := 0; i+2 < n; i += 3 {
-		if got, want := frame[i+2], CRC8(frame[i], frame[i+1]); got != want {
+		if got, want := frame[i+2], i2c.CRC8(frame[i], frame[i+1]); got != want {
 			return out, sensors.Faultf(sensors.BadCRC, "frame % x: word %d has CRC %#02x, want %#02x", frame, i/3, got, want)
 		}
 		out[i/3] = uint16(frame[i])<<8 | uint16(frame[i+1])
 	}
 	return out, nil
-}
-
-func allZero(b []byte) bool {
-	for _, v := range b {
-		if v != 0 {
-			return false
-		}
-	}
-	return true
 }
 
 // scaled returns offset + span·word/65535 in hundredths of the quantity's

@@ -8,13 +8,14 @@ import (
 	"time"
 
 	"dewline/sensors"
-	"dewline/sensors/i2cbus"
+	"dewline/sensors/i2c"
 )
 
 const (
 	// The SHT4x allows its heater a tenth of the time (data sheet v6, section
 	// 4.9, from memory); these pulses keep far below.
 	shortestPulsePeriod = 10 * time.Minute
+	longestPulsePeriod  = 30 * 24 * time.Hour // more rarely is never
 	// coolDown is common practice, no source: a second at 110 mW is gone from
 	// the reading after some tens of seconds.
 	coolDown = 60 * time.Second
@@ -79,7 +80,7 @@ func (u *pulser) isDue(now time.Time, s sensors.Sample) bool {
 // maybePulse runs the heater if that is due. Its errors are not the sample's:
 // they show in the next Sample, which finds the heater on.
 func (p *Probe) maybePulse(ctx context.Context, s sensors.Sample) {
-	u, h, now := &p.pulse, p.family.heater, time.Now()
+	u, h, now := &p.pulse, p.dialect.heater, time.Now()
 	if !u.isDue(now, s) {
 		return
 	}
@@ -87,7 +88,7 @@ func (p *Probe) maybePulse(ctx context.Context, s sensors.Sample) {
 		// This heater stops by itself. It leaves behind a frame of hot air,
 		// which the next measurement replaces.
 		u.hot, u.offAt = true, now.Add(h.run)
-		if p.send(ctx, h.self) == nil {
+		if p.chip.Send(ctx, h.self...) == nil {
 			p.events.HeaterPulses++
 		}
 		return
@@ -96,15 +97,15 @@ func (p *Probe) maybePulse(ctx context.Context, s sensors.Sample) {
 		u.due = now // a budget too short for a pulse is tried again next time
 		return
 	}
-	if h.setup != nil && p.send(ctx, h.setup) != nil {
+	if h.setup != nil && p.chip.Send(ctx, h.setup...) != nil {
 		return
 	}
 	// From here on the heater counts as on, even if the write failed: the chip
 	// may have heard it.
 	u.on = true
-	if p.send(ctx, h.on) == nil {
+	if p.chip.Send(ctx, h.on...) == nil {
 		p.events.HeaterPulses++
-		_ = i2cbus.Wait(ctx, h.run) // cut short by the context, it is off sooner
+		_ = i2c.Wait(ctx, h.run) // cut short by the context, it is off sooner
 	}
 	_ = p.stopHeater(ctx)
 }
@@ -117,7 +118,7 @@ func (p *Probe) stopHeater(ctx context.Context) error {
 		return nil
 	}
 	u.hot, u.offAt = true, time.Now()
-	if err := p.send(ctx, p.family.heater.off); err != nil {
+	if err := p.chip.Send(ctx, p.dialect.heater.off...); err != nil {
 		return sensors.Fault(sensors.Heating, fmt.Errorf("switch the heater off: %w", err))
 	}
 	u.on = false

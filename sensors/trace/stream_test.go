@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -77,16 +77,16 @@ func TestMemoryStaysConstant(t *testing.T) {
 
 // A simulated day, faults and all, written down and read back.
 func TestRecordedRoom(t *testing.T) {
-	o := simroom.Options{
+	o := sim.Options{
 		Seed: 1, Start: time.Date(2026, 10, 25, 0, 0, 0, 0, time.FixedZone("", 7200)),
-		Enclosures: []simroom.Enclosure{{ID: "a"}},
-		Probes:     []simroom.Probe{{ID: "litter", Enclosure: "a", Place: "litter"}, {ID: "cup", Enclosure: "a", Place: "water", NoHumidity: true}},
+		Enclosures: []sim.Enclosure{{ID: "a"}},
+		Probes:     []sim.Probe{{ID: "litter", Enclosure: "a", Place: "litter"}, {ID: "cup", Enclosure: "a", Place: "water", NoHumidity: true}},
 	}
-	room, err := simroom.New(o)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	silent := simroom.Fault{Kind: simroom.ProbeSilent, On: simroom.Target{Probe: "litter"}, From: o.Start.Add(6 * time.Hour), To: o.Start.Add(7 * time.Hour)}
+	silent := sim.Fault{Kind: sim.ProbeSilent, On: sim.Target{Probe: "litter"}, From: o.Start.Add(6 * time.Hour), To: o.Start.Add(7 * time.Hour)}
 	if err := room.Inject(silent); err != nil {
 		t.Fatal(err)
 	}

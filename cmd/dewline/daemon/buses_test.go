@@ -3,19 +3,18 @@ package daemon
 import (
 	"bytes"
 	"context"
-	"errors"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // folders makes the kernel's folders of two 1-Wire buses and of one IIO
@@ -79,14 +78,13 @@ func wired(dir string) *configs.Config {
 func TestWiringSortsProbesByTheirBus(t *testing.T) {
 	dir := folders(t)
 	cfg := wired(dir)
-	w := newWiring(cfg, slog.New(slog.DiscardHandler))
-	for _, p := range cfg.Probes {
-		if err := w.add(p, sensors.Ageing{}, 0); (err != nil) != (p.ID == "odd") {
-			t.Errorf("%s: %v", p.ID, err)
-		}
+	var log bytes.Buffer
+	buses := table.Wire(cfg, nil, nil, slog.New(slog.NewTextHandler(&log, nil))).Buses()
+	if strings.Count(log.String(), "a probe cannot be used") != 1 || !strings.Contains(log.String(), "probe=odd") {
+		t.Errorf("the log does not tell of odd alone:\n%s", &log)
 	}
 	var got []string
-	for _, b := range w.list() {
+	for _, b := range buses {
 		line := strings.TrimPrefix(b.Name, dir+"/") + ":"
 		for _, p := range b.Probes {
 			line += " " + string(p.ID)
@@ -100,8 +98,8 @@ func TestWiringSortsProbesByTheirBus(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("buses\n %s\nwant\n %s", strings.Join(got, "\n "), strings.Join(want, "\n "))
 	}
-	if len(w.trees) != 2 || len(w.nodes) != 1 {
-		t.Errorf("%d trees and %d nodes, want 2 and 1", len(w.trees), len(w.nodes))
+	if n := len(nodesOf(buses)); n != 1 {
+		t.Errorf("%d nodes, want 1", n)
 	}
 }
 
@@ -145,23 +143,6 @@ func TestBusesReadWhatIsThere(t *testing.T) {
 			}
 		}
 	})
-}
-
-// A bus that appears later is opened without a restart.
-func TestALateBusIsTriedAgain(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "i2c-1")
-	l := &lateBus{path: path, log: slog.New(slog.DiscardHandler)}
-	err := l.Tx(0x44, []byte{1}, nil)
-	if sensors.ReasonOf(err) != sensors.BusError || !strings.Contains(err.Error(), path) || l.bus != nil {
-		t.Errorf("missing: %v", err)
-	}
-	if err := os.WriteFile(path, nil, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	// A plain file is there, but is no bus.
-	if err := l.Tx(0x44, []byte{1}, nil); !errors.Is(err, syscall.ENOTTY) {
-		t.Errorf("there: %v", err)
-	}
 }
 
 func TestWatchable(t *testing.T) {

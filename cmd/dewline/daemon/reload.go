@@ -15,6 +15,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -35,7 +36,7 @@ func (d *Daemon) reload() bool {
 		d.log.Warn("there is no configuration file to reload")
 		return false
 	}
-	next, err := configs.Load(d.o.ConfigPath)
+	next, err := table.Load(d.o.ConfigPath)
 	if err == nil {
 		err = Watchable(next)
 	}
@@ -179,7 +180,7 @@ func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
 func KeepLastGood(inForce *configs.Config, path, dir string, log *slog.Logger) {
 	text, err := os.ReadFile(path)
 	if err == nil {
-		if again, _, fault := configs.DecodeInForce(path, text); fault != nil || !reflect.DeepEqual(again, inForce) {
+		if again, _, fault := table.DecodeInForce(path, text); fault != nil || !reflect.DeepEqual(again, inForce) {
 			log.Warn("the configuration was changed while it was being read", "file", path, "do", "systemctl reload dewline")
 			return
 		}

@@ -7,6 +7,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -39,7 +40,7 @@ func (d *Daemon) noteSettings(now sensors.Instant, st *store.Store) {
 	}
 	var entries []store.JournalEntry
 	if len(before) > 0 {
-		if old, _, err := configs.DecodeInForce("before", before); err == nil {
+		if old, _, err := table.DecodeInForce("before", before); err == nil {
 			entries = settingEntries(now, old, d.cfg.Load())
 		}
 	}

@@ -7,14 +7,15 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // A Simulation is the source of a simulated room. It keeps the time: one poll
 // follows the other at Speed times real time, or as fast as the rules can
 // follow where that is slower.
 type Simulation struct {
-	room   *simroom.Room
+	room   *sim.Room
 	every  time.Duration
 	speed  float64
 	length time.Duration // simulated; 0 for ever
@@ -31,11 +32,11 @@ type simProbe struct {
 
 // NewSimulation returns a source that polls room, which must hold every probe
 // of cfg. speed is in simulated seconds per second.
-func NewSimulation(cfg *configs.Config, room *simroom.Room, speed float64, length time.Duration) *Simulation {
+func NewSimulation(cfg *configs.Config, room *sim.Room, speed float64, length time.Duration) *Simulation {
 	s := &Simulation{room: room, every: cfg.Room.Poll.D(), speed: speed, length: length}
 	for _, p := range cfg.Probes {
 		id := sensors.ProbeID(p.ID)
-		s.probes = append(s.probes, simProbe{id: id, judge: sensors.NewJudge(id, p.Family)})
+		s.probes = append(s.probes, simProbe{id: id, judge: table.NewJudge(id, p.Family)})
 	}
 	s.now = sensors.Instant{Wall: room.Now(), Synced: true}
 	return s

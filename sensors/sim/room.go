@@ -1,0 +1,209 @@
+package sim
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"dewline/sensors"
+)
+
+// warmUp is how long a room lives unseen before its start, so that it starts
+// in its own rhythm.
+const warmUp = 48 * time.Hour
+
+// A Room is a running simulation. Its methods may be called from several
+// goroutines.
+type Room struct {
+	mu    sync.Mutex
+	sat   *satTable
+	start time.Time
+	loc   *time.Location
+	step  time.Duration
+	dt    float64 // step in seconds
+	unix0 float64 // start in Unix seconds
+
+	steps int64         // since start; negative while warming up
+	spare time.Duration // asked for but less than a step
+
+	weather weather
+	house   house
+	timers  timers
+	tanks   []tank
+	probes  []probe
+	tankAt  map[string]int
+	probeAt map[sensors.ProbeID]int
+
+	faults    []planned
+	nextEvent int64 // step at which a fault begins or ends
+	outdoorC  float64
+}
+
+// New builds a room that has lived for two days at o.Start. The error names
+// every reference that does not resolve.
+func New(o Options) (*Room, error) {
+	o = o.withDefaults()
+	if err := o.validate(); err != nil {
+		return nil, fmt.Errorf("simulated room: %w", err)
+	}
+	r := &Room{
+		sat: newSatTable(), start: o.Start, loc: o.Location, step: o.Step,
+		dt: o.Step.Seconds(), unix0: float64(o.Start.UnixNano()) / 1e9,
+		tankAt: make(map[string]int), probeAt: make(map[sensors.ProbeID]int),
+		nextEvent: never,
+	}
+	r.weather = newWeather(o.Climate, o.Seed, o.Location, o.Start)
+	r.house = newHouse(o.House, r.dt)
+	r.timers = newTimers(o)
+	r.addTanks(o)
+	r.addProbes(o)
+	r.steps = -int64(warmUp / r.step)
+	r.settle()
+	for r.steps < 0 {
+		r.oneStep()
+	}
+	for i := range r.probes {
+		r.probes[i].meet(r)
+	}
+	return r, nil
+}
+
+// settle puts everything into the balance of the moment.
+func (r *Room) settle() {
+	out, dew := r.weather.at(r.unix())
+	r.house.outdoors, r.house.outdoorDew = out, dew
+	r.timers.minute(r, r.wall())
+	r.house.temp = r.house.set()
+	if r.house.Uncontrolled {
+		r.house.temp = out + r.house.OtherGain
+	}
+	r.house.vapour = r.house.Humidity / 100 * r.sat.at(r.house.temp)
+	r.refresh()
+	for i := range r.tanks {
+		t := &r.tanks[i]
+		t.air, t.litter = t.node.balance(r.house.temp+t.shelfWarmth,
+			t.lampW*(1-lampLitterShare), t.lampW*lampLitterShare)
+		t.vapour = 0.85 * r.sat.at(t.air)
+		t.wet = wetHolds * t.scale
+	}
+}
+
+func (r *Room) unix() float64 { return r.unix0 + float64(r.steps)*r.dt }
+
+func (r *Room) wall() time.Time {
+	return r.start.Add(time.Duration(r.steps) * r.step).In(r.loc)
+}
+
+// Now returns the room's wall time, in the room's location.
+func (r *Room) Now() time.Time {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.wall().Add(r.spare)
+}
+
+// Advance moves the room on by d. What is left of a step is kept for the next
+// call, so that the way in which time is cut up changes nothing.
+func (r *Room) Advance(d time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.advance(d)
+}
+
+func (r *Room) advance(d time.Duration) {
+	if d <= 0 {
+		return
+	}
+	r.spare += d
+	for r.spare >= r.step {
+		r.spare -= r.step
+		r.oneStep()
+	}
+}
+
+// AdvanceTo moves the room on to wall time t; a time in the past does nothing.
+func (r *Room) AdvanceTo(t time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.advance(t.Sub(r.wall().Add(r.spare)))
+}
+
+// oneStep takes what holds at its beginning as constant for its length.
+func (r *Room) oneStep() {
+	if r.steps >= r.nextEvent {
+		r.applyFaults()
+	}
+	r.timers.step(r)
+	out, dew := r.weather.at(r.unix())
+	r.house.step(r.sat, out, dew, r.timers.lit)
+	r.outdoorC = r.house.outdoors
+	r.steps++
+	roomC, vapour := r.house.temp, r.house.vapour
+	for i := range r.tanks {
+		t := &r.tanks[i]
+		t.step(r.sat, r.dt, roomC, vapour)
+		if t.watch.on {
+			t.watch.note(t.hottest(), r.steps)
+		}
+	}
+	for i := range r.probes {
+		r.probes[i].follow(r)
+	}
+}
+
+// Sample reads one probe as its driver would, faults included: errors carry
+// the reason that a driver would give.
+func (r *Room) Sample(id sensors.ProbeID) (sensors.Sample, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.sample(id)
+}
+
+func (r *Room) sample(id sensors.ProbeID) (sensors.Sample, error) {
+	i, ok := r.probeAt[id]
+	if !ok {
+		return sensors.Sample{}, sensors.Faultf(sensors.BusError, "simulated room: no probe %q", id)
+	}
+	return r.probes[i].sample(r)
+}
+
+// Sampler returns the probe as something that a poller can own. Each sample
+// first moves the room on to now(); a nil now leaves the clock to others.
+func (r *Room) Sampler(id sensors.ProbeID, now func() time.Time) Sampler {
+	return Sampler{room: r, id: id, now: now}
+}
+
+// A Sampler is one simulated probe.
+type Sampler struct {
+	room *Room
+	id   sensors.ProbeID
+	now  func() time.Time
+}
+
+// Sample reads the probe.
+func (s Sampler) Sample(ctx context.Context) (sensors.Sample, error) {
+	if err := ctx.Err(); err != nil {
+		return sensors.Sample{}, sensors.Fault(sensors.TimedOut, err)
+	}
+	if s.now != nil {
+		s.room.AdvanceTo(s.now())
+	}
+	return s.room.Sample(s.id)
+}
+
+// Clone returns an independent copy that goes on from the same state, for
+// looking at what will have been.
+func (r *Room) Clone() *Room {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	c := &Room{
+		sat: r.sat, start: r.start, loc: r.loc, step: r.step, dt: r.dt, unix0: r.unix0,
+		steps: r.steps, spare: r.spare, weather: r.weather, house: r.house,
+		timers: r.timers.clone(), tankAt: r.tankAt, probeAt: r.probeAt,
+		nextEvent: r.nextEvent, outdoorC: r.outdoorC,
+	}
+	c.tanks = append(c.tanks, r.tanks...)
+	c.probes = append(c.probes, r.probes...)
+	c.faults = append(c.faults, r.faults...)
+	return c
+}
