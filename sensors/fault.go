@@ -73,6 +73,15 @@ func Faultf(r Reason, format string, args ...any) error {
 	return &FaultError{Reason: r, Err: fmt.Errorf(format, args...)}
 }
 
+// Located puts where an error arose in front of it and keeps its reason; nil
+// stays nil.
+func Located(where string, err error) error {
+	if err == nil {
+		return nil
+	}
+	return Fault(ReasonOf(err), fmt.Errorf("%s: %w", where, err))
+}
+
 // Error returns the text of the wrapped error; the reason is counted, not said.
 func (e *FaultError) Error() string { return e.Err.Error() }
 

@@ -43,10 +43,7 @@ func Family() sensors.Family {
 			Accuracy: sensors.Accuracy{Celsius: 0.3, CelsiusYear: 0.1, Percent: 2.0, PercentAt100: 4.0, PercentYear: 0.5, Hysteresis: 1.0},
 		},
 		Open: func(p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) {
-			return &Probe{
-				chip: i2c.Device{Bus: bus, Addr: uint16(p.Address)},
-				name: fmt.Sprintf("probe %s: %s %#x on %s", p.ID, p.Family, p.Address, bus),
-			}, nil
+			return &Probe{chip: i2c.At(p, bus)}, nil
 		},
 		Identify: identify,
 	}
@@ -71,7 +68,6 @@ func identify(ctx context.Context, bus i2c.Bus, addr uint16) (string, sensors.Ce
 // A Probe is one chip. It is for one goroutine.
 type Probe struct {
 	chip   i2c.Device
-	name   string
 	ready  bool // set up since the last fault
 	setUps uint64
 }
@@ -82,10 +78,7 @@ type Probe struct {
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
 	p.ready = err == nil
-	if err != nil {
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
-	}
-	return s, nil
+	return s, sensors.Located(p.chip.Name, err)
 }
 
 func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {

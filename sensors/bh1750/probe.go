@@ -28,10 +28,7 @@ func Family() sensors.Family {
 	return sensors.Family{
 		Name: "bh1750", Addresses: []int{0x23, 0x5C}, Limits: sensors.Limits{Brightest: 130_000},
 		Open: func(p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) {
-			return &Probe{
-				chip: i2c.Device{Bus: bus, Addr: uint16(p.Address)},
-				name: fmt.Sprintf("probe %s: %s %#x on %s", p.ID, p.Family, p.Address, bus),
-			}, nil
+			return &Probe{chip: i2c.At(p, bus)}, nil
 		},
 		Identify: identify,
 	}
@@ -51,7 +48,6 @@ func identify(ctx context.Context, bus i2c.Bus, addr uint16) (string, sensors.Ce
 // status and no register that survives to tell of a restart.
 type Probe struct {
 	chip i2c.Device
-	name string
 	dark bool // the sample before counted zero
 }
 
@@ -59,10 +55,7 @@ type Probe struct {
 // fault. The error is a sensors.FaultError.
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
-	if err != nil {
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
-	}
-	return s, nil
+	return s, sensors.Located(p.chip.Name, err)
 }
 
 // sample takes a count that a fault may have made only from two measurements in

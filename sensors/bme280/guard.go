@@ -12,7 +12,7 @@ import (
 // guard is the bus that periph's driver sees. It keeps the first fault, because
 // the driver flattens some of the errors it gets into text.
 type guard struct {
-	bus   i2c.Bus
+	chip  i2c.Device
 	ctx   context.Context // of the present sample
 	fault error
 }
@@ -20,16 +20,15 @@ type guard struct {
 // begin starts one sample.
 func (g *guard) begin(ctx context.Context) { g.ctx, g.fault = ctx, nil }
 
-func (g *guard) String() string { return g.bus.String() }
+func (g *guard) String() string { return g.chip.Bus.String() }
 
-func (g *guard) SetSpeed(f physic.Frequency) error { return g.bus.SetSpeed(f) }
+func (g *guard) SetSpeed(f physic.Frequency) error { return g.chip.Bus.SetSpeed(f) }
 
-// Tx passes one transfer on and checks its answer.
-func (g *guard) Tx(addr uint16, w, r []byte) error {
-	chip := i2c.Device{Bus: g.bus, Addr: addr}
-	err := chip.Tx(g.ctx, w, r)
+// Tx passes one transfer on and checks its answer; the driver has one address.
+func (g *guard) Tx(_ uint16, w, r []byte) error {
+	err := g.chip.Tx(g.ctx, w, r)
 	if err == nil {
-		err = check(g.ctx, chip, w, r)
+		err = check(g.ctx, g.chip, w, r)
 	}
 	if err != nil && g.fault == nil {
 		g.fault = err

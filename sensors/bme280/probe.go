@@ -29,10 +29,7 @@ func Family() sensors.Family {
 			Accuracy: sensors.Accuracy{Celsius: 1.0, CelsiusYear: 0.1, Percent: 3.0, PercentAt100: 5.0, PercentYear: 0.5, Hysteresis: 1.0},
 		},
 		Open: func(p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) {
-			return &Probe{
-				guard: &guard{bus: bus}, addr: uint16(p.Address),
-				name: fmt.Sprintf("probe %s: %s %#x on %s", p.ID, p.Family, p.Address, bus),
-			}, nil
+			return &Probe{guard: guard{chip: i2c.At(p, bus)}}, nil
 		},
 		Identify: identify,
 	}
@@ -49,9 +46,7 @@ func identify(ctx context.Context, bus i2c.Bus, addr uint16) (string, sensors.Ce
 
 // A Probe is one chip. It is for one goroutine.
 type Probe struct {
-	name   string
-	addr   uint16
-	guard  *guard
+	guard  guard
 	device *bmxx80.Dev // nil until set up, and again after a fault
 	setUps uint64
 }
@@ -65,15 +60,14 @@ func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	if err != nil {
 		p.device = nil
 		err = p.guard.outcome(err)
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
 	}
-	return s, nil
+	return s, sensors.Located(p.guard.chip.Name, err)
 }
 
 func (p *Probe) sample() (sensors.Sample, error) {
 	if p.device == nil {
 		// Pressure is not used, and leaving it out keeps the chip cooler.
-		d, err := bmxx80.NewI2C(p.guard, p.addr, &bmxx80.Opts{Temperature: bmxx80.O1x, Humidity: bmxx80.O1x})
+		d, err := bmxx80.NewI2C(&p.guard, p.guard.chip.Addr, &bmxx80.Opts{Temperature: bmxx80.O1x, Humidity: bmxx80.O1x})
 		if err != nil {
 			return sensors.Sample{}, fmt.Errorf("set up: %w", err)
 		}

@@ -45,7 +45,6 @@ func play(t *testing.T, groups ...[]i2ctest.IO) *Probe {
 }
 
 func w(b ...byte) i2ctest.IO            { return i2ctest.IO{W: b} }
-func r(b ...byte) i2ctest.IO            { return i2ctest.IO{R: b} }
 func wr(reg byte, b ...byte) i2ctest.IO { return i2ctest.IO{W: []byte{reg}, R: b} }
 
 func wants(t *testing.T, p *Probe, reason sensors.Reason) sensors.Sample {

@@ -80,7 +80,7 @@ func Open(p configs.Probe) (*Probe, error) {
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	t, err := p.read(ctx)
 	if err != nil {
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
+		return sensors.Sample{}, sensors.Located(p.name, err)
 	}
 	return sensors.Sample{Has: sensors.HasTemperature, Temperature: t}, nil
 }

@@ -2,10 +2,12 @@ package i2c
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
 
+	"dewline/configs"
 	"dewline/sensors"
 )
 
@@ -20,6 +22,12 @@ type BusCloser = i2c.BusCloser
 type Device struct {
 	Bus  Bus
 	Addr uint16
+	Name string // for errors: id, family, address and bus
+}
+
+// At returns the chip of a probe on its bus.
+func At(p configs.Probe, bus Bus) Device {
+	return Device{Bus: bus, Addr: uint16(p.Address), Name: fmt.Sprintf("probe %s: %s %#x on %s", p.ID, p.Family, p.Address, bus)}
 }
 
 // Send writes w.

@@ -84,10 +84,7 @@ func Open(p configs.Probe) (*Probe, error) {
 // expects one sees that it is missing. The error is a sensors.FaultError.
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
-	if err != nil {
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
-	}
-	return s, nil
+	return s, sensors.Located(p.name, err)
 }
 
 func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
@@ -102,7 +99,7 @@ func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
 	if foundT {
 		s.Has |= sensors.HasTemperature
 		if s.Temperature, err = inRange(t); err != nil {
-			return s, err
+			return sensors.Sample{}, err
 		}
 	}
 	h, foundH, err := p.quantity(ctx, "in_humidityrelative", "humidity1")

@@ -215,10 +215,7 @@ func (n *Node) Sample(context.Context) (sensors.Sample, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	s, err := n.sampleLocked(time.Now())
-	if err != nil {
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("probe %s on topic %s: %w", n.id, n.topic, err))
-	}
-	return s, nil
+	return s, sensors.Located(fmt.Sprintf("probe %s on topic %s", n.id, n.topic), err)
 }
 
 // Unheard tells that nobody listens for the node's messages and why, so that it need

@@ -17,7 +17,6 @@ const resetAfter = 3
 type Probe struct {
 	dialect dialect
 	chip    i2c.Device
-	name    string // for errors: id, family, address and bus
 
 	known  bool   // set up since the last fault
 	offset offset // stored in the chip
@@ -38,10 +37,7 @@ func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
 	if !ok {
 		return nil, fmt.Errorf("probe %s: family %q is not read by this driver", p.ID, p.Family)
 	}
-	return &Probe{
-		dialect: d, chip: i2c.Device{Bus: bus, Addr: uint16(p.Address)}, pulse: newPulser(p.ID, p.HeaterEvery.D()),
-		name: fmt.Sprintf("probe %s: %s %#x on %s", p.ID, p.Family, p.Address, bus),
-	}, nil
+	return &Probe{dialect: d, chip: i2c.At(p, bus), pulse: newPulser(p.ID, p.HeaterEvery.D())}, nil
 }
 
 // Sample measures once, 10 to 17 ms, and returns temperature and humidity as
@@ -56,7 +52,7 @@ func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 			p.known = false
 			p.faults++
 		}
-		return sensors.Sample{}, sensors.Fault(sensors.ReasonOf(err), fmt.Errorf("%s: %w", p.name, err))
+		return sensors.Sample{}, sensors.Located(p.chip.Name, err)
 	}
 	p.faults = 0
 	p.maybePulse(ctx, s)
