@@ -6,16 +6,19 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
+	"strings"
 	"testing"
 
 	"dewline/configs"
 )
 
 // faultMessages is what each file of testdata is answered with: the whole text,
-// every fault of the file, in the order of their places.
+// every fault of the file, in the order of their places. {families} stands for
+// the names of all.
 var faultMessages = map[string]string{
 	"invalid-probe-family.toml": `invalid-probe-family.toml:7:1: family = "sht40" is not known; did you mean "sht4x"?
-invalid-probe-family.toml:11:3: probe "a-2" has no family; add family, one of "aht20", "bh1750", "bme280", "ds18b20", "hdc302x", "iio", "remote", "sht3x", "sht4x", "simulated"
+invalid-probe-family.toml:11:3: probe "a-2" has no family; add family, one of {families}
 invalid-probe-family.toml:21:1: bus means nothing for a probe of family simulated; remove it
 invalid-probe-family.toml:23:3: probe "a-4" of family sht4x has no bus; add bus
 invalid-probe-family.toml:34:1: path = "iio0" is not a full path; write the full path, as in "/sys/bus/w1/devices/28-0123456789ab"`,
@@ -41,7 +44,11 @@ func TestEveryFaultHasItsMessage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var names []string
+	var families, names []string
+	for _, f := range Families() {
+		families = append(families, strconv.Quote(f.Name))
+	}
+	slices.Sort(families)
 	for _, path := range files {
 		name := filepath.Base(path)
 		names = append(names, name)
@@ -52,7 +59,7 @@ func TestEveryFaultHasItsMessage(t *testing.T) {
 		_, err = Decode(name, data)
 		if faults := (*configs.Faults)(nil); !errors.As(err, &faults) {
 			t.Errorf("%s: error %v is no *Faults", name, err)
-		} else if got, want := err.Error(), faultMessages[name]; got != want {
+		} else if got, want := err.Error(), strings.ReplaceAll(faultMessages[name], "{families}", strings.Join(families, ", ")); got != want {
 			t.Errorf("got:\n%s\nwant:\n%s", got, want)
 		}
 	}
