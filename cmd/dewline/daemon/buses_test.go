@@ -130,6 +130,10 @@ func TestBusesReadWhatIsThere(t *testing.T) {
 			t.Fatal(err)
 		}
 		close(readings)
+		// The source of a reload opens the device files itself.
+		if _, err := b.wiring.Buses()[0].Probes[0].Sampler.Sample(t.Context()); err == nil || !strings.Contains(err.Error(), "the bus is closed") {
+			t.Errorf("after the end of the source: %v", err)
+		}
 		for r := range readings {
 			got[r.Probe] = r
 		}
