@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"dewline/sensors/table"
 )
 
 // layers are the floors of the house, lowest first: imports only go down.
@@ -121,5 +123,25 @@ func TestNoInitAndPackageComments(t *testing.T) {
 		if !ok {
 			t.Errorf("package %s has no comment", dir)
 		}
+	}
+}
+
+// What a probe family is, its row in sensors/table says: who knows one by name
+// elsewhere would have to be told of the next one.
+func TestFamiliesAreNamedInTheirRowsOnly(t *testing.T) {
+	names := map[string]bool{}
+	for _, f := range table.Families() {
+		names[strconv.Quote(f.Name)] = true
+	}
+	for _, f := range sourceFiles(t) {
+		if strings.HasPrefix(f.path, "sensors/") {
+			continue
+		}
+		ast.Inspect(f.tree, func(n ast.Node) bool {
+			if lit, ok := n.(*ast.BasicLit); ok && names[lit.Value] {
+				t.Errorf("%s knows the family %s by name", f.path, lit.Value)
+			}
+			return true
+		})
 	}
 }
