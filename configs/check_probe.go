@@ -94,13 +94,15 @@ func (k *checker) buses() {
 	// By address, so that a rack of hundreds is not compared pair by pair.
 	at, muxes := map[place][]int{}, map[place]string{}
 	for i, p := range k.c.Probes {
-		if p.Bus == "" || p.Address == 0 {
+		// What no known family has a bus for was told of already.
+		t := k.doc.item("probe", i)
+		if p.Bus == "" || p.Address == 0 || !t.has("family") || t.faulty("family") || t.faulty("bus") {
 			continue
 		}
 		here := place{p.Bus, p.Address}
 		for _, j := range at[here] {
 			if other := k.c.Probes[j]; clash(p, other) {
-				k.fault(k.doc.item("probe", i), k.wireKey(i), "correct bus, address, mux_address or mux_channel of one of them",
+				k.fault(t, k.wireKey(i), "correct bus, address, mux_address or mux_channel of one of them",
 					"probes %q and %q both answer at %#x on %s", other.ID, p.ID, p.Address, wire(p))
 				break
 			}
