@@ -10,13 +10,14 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // A house is a simulated room with its rules and its desk.
 type house struct {
 	*rig
-	room   *simroom.Room
+	room   *sim.Room
 	engine *rules.Engine
 	cfg    *configs.Config
 	judges []*sensors.Judge
@@ -27,27 +28,27 @@ type house struct {
 // toldHouse is the demo's room on the day of its story.
 func toldHouse(t *testing.T) *house {
 	t.Helper()
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}
 	start := time.Date(2026, time.July, 18, 6, 0, 0, 0, cfg.Room.Location)
-	o, err := simroom.FromConfig(cfg, 1, start)
+	o, err := sim.FromConfig(cfg, 1, start)
 	if err != nil {
 		t.Fatal(err)
 	}
-	room, err := simroom.New(o)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, b := range simroom.Story(o, start) {
+	for _, b := range sim.Story(o, start) {
 		if err := room.Inject(b.Fault); err != nil {
 			t.Fatal(err)
 		}
 	}
 	h := &house{rig: newRig(t, OptionsFor(cfg)), room: room, engine: rules.New(cfg), cfg: cfg, start: start, raised: map[rules.AlarmID]int{}}
 	for _, p := range cfg.Probes {
-		h.judges = append(h.judges, sensors.NewJudge(sensors.ProbeID(p.ID), p.Family))
+		h.judges = append(h.judges, table.NewJudge(sensors.ProbeID(p.ID), p.Family))
 	}
 	h.now = sensors.Instant{Wall: start, Synced: true}
 	return h

@@ -47,7 +47,7 @@ func TestLethalLimitsAndFloors(t *testing.T) {
 		"an own limit beside a fault":   {`ceiling = "86 °C"`, own("day = \"26-21 °C\"\n"), `f:10:1: the lethal limit of enclosure "a" is 86 °C, above 36 °C; did you mean 86 °F, which is 30 °C?`},
 	} {
 		text := quietRoom(c.keys+"\n", c.sections)
-		_, err := Decode("f", []byte(text))
+		_, err := Decode("f", []byte(text), testFamilies)
 		if c.want == "" {
 			if err != nil {
 				t.Errorf("%s: %v", name, err)
@@ -71,7 +71,7 @@ func TestDefaultLimitsPass(t *testing.T) {
 	for _, s := range SpeciesTable() {
 		for _, stage := range []Stage{Egg, Tadpole, Froglet, Adult} {
 			text := strings.Replace(quietRoom(fmt.Sprintf("stage = %q\n", stage), ""), "dendrobates-auratus", s.ID, 1)
-			if _, err := Decode("f", []byte(text)); err != nil {
+			if _, err := Decode("f", []byte(text), testFamilies); err != nil {
 				t.Errorf("%s, %s: %v", s.ID, stage, err)
 			}
 		}
@@ -105,11 +105,11 @@ func TestMostProbesAndReadings(t *testing.T) {
 		{"5 s", 2501, "f:2:1: 2501 probes every 5 s are more than the 500 readings a second that one dewline records; poll every 6 s or slower"},
 	} {
 		text := []byte(rack(c.poll, c.probes))
-		_, err := Decode("f", text)
+		_, err := Decode("f", text, testFamilies)
 		if got := fmt.Sprint(err); c.want == "" && err != nil || c.want != "" && got != c.want {
 			t.Errorf("%d probes every %s: got\n%v\nwant\n%s", c.probes, c.poll, err, c.want)
 		}
-		if cfg, _, err := DecodeInForce("f", text); err != nil || len(cfg.Probes) != c.probes {
+		if cfg, _, err := DecodeInForce("f", text, testFamilies); err != nil || len(cfg.Probes) != c.probes {
 			t.Errorf("%d probes every %s are not watched where they were before: %v", c.probes, c.poll, err)
 		}
 	}
@@ -120,15 +120,15 @@ func TestMostProbesAndReadings(t *testing.T) {
 func TestInForce(t *testing.T) {
 	for keys, want := range map[string]int{`ceiling = "86 °C"`: 1, `floor = "100 %"`: 1, "ceiling = \"38 °C\"\nfloor = \"100 %\"": 2, "": 0} {
 		text := []byte(quietRoom(keys+"\n", ""))
-		c, refused, err := DecodeInForce("f", text)
+		c, refused, err := DecodeInForce("f", text, testFamilies)
 		if err != nil || len(refused) != want || c == nil {
 			t.Errorf("%s: %d faults of %v, %v", keys, len(refused), refused, err)
 		}
-		if _, err := Decode("f", text); (err != nil) != (want > 0) {
+		if _, err := Decode("f", text, testFamilies); (err != nil) != (want > 0) {
 			t.Errorf("%s: a reload says %v", keys, err)
 		}
 	}
-	c, refused, err := DecodeInForce("f", []byte(quietRoom("ceiling = \"86 °C\"\nanimals = -1\n", "")))
+	c, refused, err := DecodeInForce("f", []byte(quietRoom("ceiling = \"86 °C\"\nanimals = -1\n", "")), testFamilies)
 	var faults *Faults
 	if c != nil || refused != nil || !errors.As(err, &faults) || len(*faults) != 2 {
 		t.Errorf("with a fault that leaves no room: %v, %v, %v", c, refused, err)

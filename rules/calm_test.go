@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	simroom "dewline/sensors/sim"
 
 	"github.com/google/go-cmp/cmp"
 )

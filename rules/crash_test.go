@@ -10,7 +10,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	simroom "dewline/sensors/sim"
 )
 
 // A ledger is what survives a crash: alarm records at once with every

@@ -8,6 +8,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 func TestEngine_CalmWeekRaisesNothing(t *testing.T) {
@@ -373,7 +374,7 @@ func TestFloor(t *testing.T) {
 // (data sheet: 85 °C is the register's content after power-up).
 func TestCeiling_PowerOnValue(t *testing.T) {
 	r := newRig(t, rigConfig(t, 3, ""))
-	judge := sensors.NewJudge("p1", "ds18b20")
+	judge := table.NewJudge("p1", "ds18b20")
 	c := 85.0
 	feed := func(id string, at time.Duration) *sensors.Reading {
 		if id != "p1" {

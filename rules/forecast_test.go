@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/sensors/simroom"
+	simroom "dewline/sensors/sim"
 )
 
 // told scores what the engine said while 20 to 90 minutes were left.

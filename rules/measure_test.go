@@ -8,12 +8,13 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // twoPlaces is an enclosure with a probe in the canopy and one in the litter.
 func twoPlaces(t *testing.T, floor string) *configs.Config {
 	t.Helper()
-	cfg, err := configs.Decode("two.toml", []byte(`[room]
+	cfg, err := table.Decode("two.toml", []byte(`[room]
 id = "r"
 name = "Room"
 timezone = "UTC"

@@ -10,6 +10,7 @@ import (
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/remote"
+	"dewline/sensors/table"
 )
 
 // A wireless node whose clock was never set, from its message to the alarm: the
@@ -23,7 +24,7 @@ func TestNodeClock_HidesNoHeat(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		judge := sensors.NewJudge("p1", "remote")
+		judge := table.NewJudge("p1", "remote")
 		began, celsius, off := time.Now(), 24.0, time.Duration(0)
 		node.Deliver(remote.Message{Retained: true, Payload: []byte(`{"t": 33, "h": 85, "at": 3}`)})
 		p1 := r.with("p1", func() *sensors.Reading {
@@ -94,7 +95,7 @@ func TestNodeClock_AShortDoubtIsNotTold(t *testing.T) {
 // and is a single one all the same; the next message confirms it or does not.
 func TestCeiling_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
-	judge := sensors.NewJudge("p1", "remote")
+	judge := table.NewJudge("p1", "remote")
 	celsius := 24.0
 	p1 := r.with("p1", func() *sensors.Reading {
 		s := sensors.Sample{

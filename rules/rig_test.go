@@ -11,6 +11,7 @@ import (
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // start is midnight of an invented day.
@@ -43,7 +44,7 @@ func rigConfig(t testing.TB, n int, extra string, twins ...int) *configs.Config 
 			}
 		}
 	}
-	cfg, err := configs.Decode("rig.toml", []byte(b.String()+extra))
+	cfg, err := table.Decode("rig.toml", []byte(b.String()+extra))
 	if err != nil {
 		t.Fatal(err)
 	}

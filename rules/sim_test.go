@@ -13,7 +13,8 @@ import (
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	simroom "dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // sim is an engine that watches a simulated room through the judges of its
@@ -28,7 +29,7 @@ type sim struct {
 
 func newSim(t testing.TB, o simroom.Options) *sim {
 	t.Helper()
-	cfg, err := configs.Decode("sim.toml", o.TOML())
+	cfg, err := table.Decode("sim.toml", o.TOML())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -39,7 +40,7 @@ func newSim(t testing.TB, o simroom.Options) *sim {
 	s := &sim{rig: newRig(t, cfg), room: room, judges: map[string]*sensors.Judge{}, begin: room.Now(), every: poll}
 	s.now = 0
 	for _, p := range cfg.Probes {
-		s.judges[p.ID] = sensors.NewJudge(sensors.ProbeID(p.ID), p.Family)
+		s.judges[p.ID] = table.NewJudge(sensors.ProbeID(p.ID), p.Family)
 	}
 	return s
 }
@@ -96,7 +97,7 @@ type warm struct {
 func warmUp(t testing.TB, d time.Duration) *warm {
 	t.Helper()
 	skipUnderRace(t)
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -120,7 +121,7 @@ func (w *warm) again(t testing.TB) *sim {
 	s := &sim{rig: newRig(t, w.cfg), room: w.room.Clone(), judges: map[string]*sensors.Judge{}, begin: w.begin, every: poll}
 	s.now = w.now
 	for _, p := range w.cfg.Probes {
-		s.judges[p.ID] = sensors.NewJudge(sensors.ProbeID(p.ID), p.Family)
+		s.judges[p.ID] = table.NewJudge(sensors.ProbeID(p.ID), p.Family)
 	}
 	var st State
 	if err := json.Unmarshal(w.state, &st); err != nil {

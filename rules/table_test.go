@@ -17,7 +17,8 @@ import (
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	simroom "dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // verdict is what the engine made of one fault in one random room.
@@ -124,7 +125,7 @@ func (s *sim) fork() *sim {
 	n.now = s.now
 	maps.Copy(n.states, s.states)
 	for _, p := range s.cfg.Probes {
-		n.judges[p.ID] = sensors.NewJudge(sensors.ProbeID(p.ID), p.Family)
+		n.judges[p.ID] = table.NewJudge(sensors.ProbeID(p.ID), p.Family)
 	}
 	n.take(n.e.Restore(&st, s.e.Records(), s.clock()))
 	return n

@@ -6,6 +6,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // TestWhatIf asks about a hot room. The order of magnitude is that of
@@ -13,7 +14,7 @@ import (
 // practice): air follows the room within
 // hours, so a room above the ceiling ends above it and a cooler one does not.
 func TestWhatIf(t *testing.T) {
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,25 +12,26 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
 // yearRoom is a room of 48 enclosures with a probe each, polled every 10 s. It
 // begins two minutes past the hour, so that what is written once an hour is an hour
 // that is over and a little of the next.
-func yearRoom() simroom.Options {
-	o := simroom.Options{
+func yearRoom() sim.Options {
+	o := sim.Options{
 		Seed: 48, Start: time.Date(2026, 1, 1, 0, 2, 0, 0, time.UTC),
-		Lamps: []simroom.Lamps{{ID: "lamps", On: configs.ClockSpan{From: 8 * 60, To: 20 * 60}}},
-		Mists: []simroom.Mist{{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}},
+		Lamps: []sim.Lamps{{ID: "lamps", On: configs.ClockSpan{From: 8 * 60, To: 20 * 60}}},
+		Mists: []sim.Mist{{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}},
 	}
 	for i := range 48 {
 		id := fmt.Sprintf("tank%02d", i)
-		o.Enclosures = append(o.Enclosures, simroom.Enclosure{
+		o.Enclosures = append(o.Enclosures, sim.Enclosure{
 			ID: id, Rack: "rack", Shelf: 1 + i/12, Slot: 1 + i%12, Lamps: "lamps", Mist: "mist", AirChanges: 4,
 		})
-		o.Probes = append(o.Probes, simroom.Probe{ID: sensors.ProbeID(id + "-litter"), Enclosure: id, Place: configs.Litter})
+		o.Probes = append(o.Probes, sim.Probe{ID: sensors.ProbeID(id + "-litter"), Enclosure: id, Place: configs.Litter})
 	}
 	return o
 }
@@ -43,7 +44,7 @@ const polls = 360
 type tape [][2]int16
 
 // tapeRoom runs the room on for some days.
-func tapeRoom(t *testing.T, room *simroom.Room, o simroom.Options, from, days int) tape {
+func tapeRoom(t *testing.T, room *sim.Room, o sim.Options, from, days int) tape {
 	t.Helper()
 	out := make(tape, 0, days*24*polls*len(o.Probes))
 	for poll := range days * 24 * polls {
@@ -64,7 +65,7 @@ const both = sensors.HasTemperature | sensors.HasHumidity
 
 // judge sends the judged readings of a tape, an hour of them at a time, as a replay's
 // read-ahead does, and closes out at the end. It fills what comes back in used again.
-func judge(ctx context.Context, t tape, start sensors.Instant, probes []simroom.Probe, judges []*sensors.Judge, out chan<- []sensors.Reading, used <-chan []sensors.Reading) {
+func judge(ctx context.Context, t tape, start sensors.Instant, probes []sim.Probe, judges []*sensors.Judge, out chan<- []sensors.Reading, used <-chan []sensors.Reading) {
 	defer close(out)
 	for hour := 0; len(t) > 0; hour++ {
 		var some []sensors.Reading
@@ -146,8 +147,8 @@ func TestYearThroughRulesAndStore(t *testing.T) {
 
 // A year is what readings are replayed into, and what that took.
 type year struct {
-	options     simroom.Options
-	room        *simroom.Room
+	options     sim.Options
+	room        *sim.Room
 	judges      []*sensors.Judge
 	engine      *rules.Engine
 	store       *store.Store
@@ -155,13 +156,13 @@ type year struct {
 	took, used  time.Duration
 }
 
-func newYear(t *testing.T, o simroom.Options) *year {
+func newYear(t *testing.T, o sim.Options) *year {
 	t.Helper()
-	cfg, err := configs.Decode("simulated", o.TOML())
+	cfg, err := table.Decode("simulated", o.TOML())
 	if err != nil {
 		t.Fatal(err)
 	}
-	room, err := simroom.New(o)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,7 +172,7 @@ func newYear(t *testing.T, o simroom.Options) *year {
 	}
 	y := &year{options: o, room: room, engine: rules.New(cfg), store: s}
 	for _, p := range o.Probes {
-		y.judges = append(y.judges, sensors.NewJudge(p.ID, simroom.Family))
+		y.judges = append(y.judges, table.NewJudge(p.ID, sim.Family))
 	}
 	return y
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // update rewrites the golden files: go test ./alert/chart -update
@@ -24,7 +25,7 @@ var update = flag.Bool("update", false, "write the golden files anew")
 // demoEnclosure is one of the built-in room, in another time zone.
 func demoEnclosure(t testing.TB, zone string) (*configs.Config, configs.Enclosure) {
 	t.Helper()
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}

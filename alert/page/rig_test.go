@@ -22,6 +22,7 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -115,7 +116,7 @@ func newRig(t testing.TB, n int) *rig {
 // roomOf is the built-in room, grown to n enclosures.
 func roomOf(t testing.TB, n int) *configs.Config {
 	t.Helper()
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -123,7 +124,7 @@ func roomOf(t testing.TB, n int) *configs.Config {
 		e := cfg.Enclosures[i%12]
 		e.ID, e.Rack, e.Name = fmt.Sprintf("%s-%d", e.ID, i/12), fmt.Sprintf("%s%d", e.Rack, i/12), fmt.Sprintf("%s %d", e.Name, i/12)
 		cfg.Enclosures = append(cfg.Enclosures, e)
-		cfg.Probes = append(cfg.Probes, configs.Probe{ID: e.ID + "-canopy", Family: "simulated", Place: configs.Canopy, Enclosure: e.ID})
+		cfg.Probes = append(cfg.Probes, configs.Probe{ID: e.ID + "-canopy", Family: "simulated", Place: configs.Canopy, Enclosure: e.ID, Measures: configs.Measures{Temperature: true, Humidity: true}})
 	}
 	return cfg
 }

@@ -11,6 +11,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -119,7 +120,7 @@ type rig struct {
 
 func newRig(t *testing.T, zone string, enclosures int, start time.Time) *rig {
 	t.Helper()
-	cfg, err := configs.Decode("room.toml", []byte(roomTOML(zone, enclosures)))
+	cfg, err := table.Decode("room.toml", []byte(roomTOML(zone, enclosures)))
 	if err != nil {
 		t.Fatal(err)
 	}

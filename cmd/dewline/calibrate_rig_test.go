@@ -18,6 +18,7 @@ import (
 	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/salt"
+	"dewline/sensors/table"
 )
 
 // jarRoom is a configuration with two probes in one enclosure, polled every
@@ -95,7 +96,7 @@ func newJars() *jars {
 	}
 	for _, id := range []sensors.ProbeID{"p", "twin"} {
 		// The data sheet of a family says how far the twin can be trusted.
-		j.judges[id] = sensors.NewJudge(id, "sht4x")
+		j.judges[id] = table.NewJudge(id, "sht4x")
 		j.truth[id], j.at[id], j.wrong[id] = inTheTank, inTheTank, wrong{gain: 1}
 	}
 	return j
@@ -196,7 +197,7 @@ type bench struct {
 
 func newBench(t *testing.T) *bench {
 	t.Helper()
-	cfg, err := configs.Decode("jars.toml", []byte(jarRoom))
+	cfg, err := table.Decode("jars.toml", []byte(jarRoom))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,9 +13,9 @@ import (
 	"testing"
 	"time"
 
-	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 	"dewline/sensors/trace"
 )
 
@@ -75,12 +75,12 @@ type drawnRoom struct {
 func drawRoom(t *testing.T, dir string, seed uint64, days int) drawnRoom {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(seed, 11))
-	o := simroom.RandomRoom(rng)
-	room, err := simroom.New(o)
+	o := sim.RandomRoom(rng)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	cfg, err := configs.Decode("room.toml", o.TOML())
+	cfg, err := table.Decode("room.toml", o.TOML())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,7 +99,7 @@ func drawRoom(t *testing.T, dir string, seed uint64, days int) drawnRoom {
 	w := trace.NewWriter(f)
 	for day := range days {
 		if day%3 == 2 {
-			fault := simroom.RandomFault(rng, o, room.Now())
+			fault := sim.RandomFault(rng, o, room.Now())
 			fault.To = fault.From.Add(24 * time.Hour)
 			if err := room.Inject(fault); err != nil {
 				t.Fatal(err)

@@ -15,6 +15,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // The newcomer's command: a whole day in seconds, ending by itself with exit 0
@@ -81,7 +82,7 @@ func number(t *testing.T, text, pattern string) int {
 
 func demoConfig(t *testing.T) *configs.Config {
 	t.Helper()
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -130,7 +131,7 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 	core := daemon.NewCore(cfg, nil)
 	judges := map[sensors.ProbeID]*sensors.Judge{}
 	for _, p := range cfg.Probes {
-		judges[sensors.ProbeID(p.ID)] = sensors.NewJudge(sensors.ProbeID(p.ID), p.Family)
+		judges[sensors.ProbeID(p.ID)] = table.NewJudge(sensors.ProbeID(p.ID), p.Family)
 	}
 	told, over = map[string]time.Time{}, map[string]time.Time{}
 	poll := cfg.Room.Poll.D()

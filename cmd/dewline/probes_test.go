@@ -13,8 +13,8 @@ import (
 	"testing"
 	"time"
 
-	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -63,7 +63,7 @@ func TestProbes_PrintsWhatCheckReads(t *testing.T) {
 	room := "[room]\nid = \"den\"\nname = \"The den\"\ntimezone = \"UTC\"\n[store]\ndir = \"" + filepath.Join(dev, "data") + "\"\n" +
 		"[[enclosure]]\nid = \"a\"\nrack = \"r\"\nshelf = 1\nslot = 1\nspecies = \"dendrobates-tinctorius\"\n" +
 		strings.ReplaceAll(out, `enclosure = ""`, `enclosure = "a"`)
-	if _, err := configs.Decode("printed.toml", []byte(room)); err != nil {
+	if _, err := table.Decode("printed.toml", []byte(room)); err != nil {
 		t.Fatalf("%v\n%s", err, room)
 	}
 	file := write(t, t.TempDir(), "room.toml", room)

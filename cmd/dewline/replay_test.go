@@ -11,9 +11,9 @@ import (
 	"testing"
 	"time"
 
-	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 	"dewline/sensors/trace"
 )
 
@@ -26,13 +26,13 @@ const traceDir = "../../testdata/traces"
 
 // The traces are invented: twenty hours of the simulated room, read once a
 // minute, with what befell it.
-var traceFaults = map[string][]simroom.Fault{
+var traceFaults = map[string][]sim.Fault{
 	"calm-day":    nil,
-	"heat-wave":   {{Kind: simroom.HotSpell, Amount: 14}, {Kind: simroom.ACFailure, From: at(9, 0)}},
-	"dry-out":     {{Kind: simroom.SupplyOut, On: simroom.Target{Supply: "rain"}, From: at(6, 0)}, {Kind: simroom.VentStuckOpen, On: simroom.Target{Enclosure: "left"}, From: at(10, 0)}},
-	"probe-gap":   {{Kind: simroom.ProbeSilent, On: simroom.Target{Probe: "left"}, From: at(10, 0), To: at(11, 30)}},
-	"door":        {{Kind: simroom.DoorOpened, On: simroom.Target{Enclosure: "right"}, From: at(11, 0)}, {Kind: simroom.DoorAjar, On: simroom.Target{Enclosure: "left"}, From: at(12, 0), To: at(15, 0)}},
-	"missed-mist": {{Kind: simroom.NozzleClogged, On: simroom.Target{Enclosure: "right"}, From: at(8, 0)}},
+	"heat-wave":   {{Kind: sim.HotSpell, Amount: 14}, {Kind: sim.ACFailure, From: at(9, 0)}},
+	"dry-out":     {{Kind: sim.SupplyOut, On: sim.Target{Supply: "rain"}, From: at(6, 0)}, {Kind: sim.VentStuckOpen, On: sim.Target{Enclosure: "left"}, From: at(10, 0)}},
+	"probe-gap":   {{Kind: sim.ProbeSilent, On: sim.Target{Probe: "left"}, From: at(10, 0), To: at(11, 30)}},
+	"door":        {{Kind: sim.DoorOpened, On: sim.Target{Enclosure: "right"}, From: at(11, 0)}, {Kind: sim.DoorAjar, On: sim.Target{Enclosure: "left"}, From: at(12, 0), To: at(15, 0)}},
+	"missed-mist": {{Kind: sim.NozzleClogged, On: sim.Target{Enclosure: "right"}, From: at(8, 0)}},
 }
 
 // Whatever the golden events say, these must be among them.
@@ -46,17 +46,17 @@ var traceMust = map[string][]string{
 
 func at(hour, minute int) time.Time { return time.Date(2026, 6, 10, hour, minute, 0, 0, time.UTC) }
 
-func writeTrace(t *testing.T, name string, faults []simroom.Fault) {
+func writeTrace(t *testing.T, name string, faults []sim.Fault) {
 	t.Helper()
-	cfg, err := configs.Load(filepath.Join(traceDir, "room.toml"))
+	cfg, err := table.Load(filepath.Join(traceDir, "room.toml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	o, err := simroom.FromConfig(cfg, 11, at(3, 0))
+	o, err := sim.FromConfig(cfg, 11, at(3, 0))
 	if err != nil {
 		t.Fatal(err)
 	}
-	room, err := simroom.New(o)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // rackLab is a lab with what needs several enclosures: lamps, nights, usual
@@ -23,7 +23,7 @@ type rackLab struct {
 
 func newRackLab(t *testing.T, seed uint64, keep int) *rackLab {
 	t.Helper()
-	o := simroom.RandomRoom(rand.New(rand.NewPCG(seed, 26)))
+	o := sim.RandomRoom(rand.New(rand.NewPCG(seed, 26)))
 	r := &rackLab{lab: newLab(t, rand.New(rand.NewPCG(seed, 26)), keep)}
 	n := len(r.stations)
 	for _, e := range o.Enclosures[:n] {
@@ -96,11 +96,11 @@ func TestLampsInSimulatedRooms(t *testing.T) {
 				t.Errorf("room %d: a sound night is %+v", seed, report)
 			}
 		}
-		kind, want := simroom.LampStuckOn, LampsStuckOn
+		kind, want := sim.LampStuckOn, LampsStuckOn
 		if seed%2 == 1 {
-			kind, want = simroom.LampStuckOff, LampsStuckOff
+			kind, want = sim.LampStuckOff, LampsStuckOff
 		}
-		inject(t, r.lab, simroom.Fault{Kind: kind, On: simroom.Target{Enclosure: r.stations[0].id}, From: r.room.Now()})
+		inject(t, r.lab, sim.Fault{Kind: kind, On: sim.Target{Enclosure: r.stations[0].id}, From: r.room.Now()})
 		told := false
 		for range 24 * 4 {
 			before := r.steps[0]
@@ -143,17 +143,17 @@ func TestCauseInSimulatedRooms(t *testing.T) {
 		switch seed % 3 {
 		case 0:
 			want = EnclosureCause
-			inject(t, r.lab, simroom.Fault{Kind: simroom.HeaterStuckOn, On: simroom.Target{Enclosure: r.stations[0].id}, From: from, Amount: 40})
+			inject(t, r.lab, sim.Fault{Kind: sim.HeaterStuckOn, On: sim.Target{Enclosure: r.stations[0].id}, From: from, Amount: 40})
 			r.runRack(t, time.Hour)
 		case 1:
 			want = RoomCause
-			inject(t, r.lab, simroom.Fault{Kind: simroom.ACFailure, From: from}, simroom.Fault{Kind: simroom.RoomHeatStuckOn, From: from})
+			inject(t, r.lab, sim.Fault{Kind: sim.ACFailure, From: from}, sim.Fault{Kind: sim.RoomHeatStuckOn, From: from})
 			r.runRack(t, 2*time.Hour)
 		default:
 			want = ShelfCause
 			for i, s := range r.stations {
 				if r.shelves[i] == r.shelves[0] {
-					inject(t, r.lab, simroom.Fault{Kind: simroom.LampStuckOn, On: simroom.Target{Enclosure: s.id}, From: from})
+					inject(t, r.lab, sim.Fault{Kind: sim.LampStuckOn, On: sim.Target{Enclosure: s.id}, From: from})
 				}
 			}
 			for spanOn(r.stations[0].lamps, r.hour()) {

@@ -5,7 +5,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // Days of a sound room have no door in them; an opening of two minutes is one
@@ -20,9 +20,9 @@ func TestDoorInSimulatedRooms(t *testing.T) {
 		s := l.stations[0]
 		l.run(t, 48*time.Hour+time.Duration(rng.IntN(24*60))*time.Minute)
 		phantom += len(s.doors)
-		at := simroom.Target{Enclosure: s.id}
+		at := sim.Target{Enclosure: s.id}
 		s.doors = nil
-		inject(t, l, simroom.Fault{Kind: simroom.DoorOpened, On: at, From: l.room.Now()})
+		inject(t, l, sim.Fault{Kind: sim.DoorOpened, On: at, From: l.room.Now()})
 		l.run(t, 30*time.Minute)
 		if len(s.doors) == 2 && s.doors[0] == DoorOpened && s.doors[1] == DoorRecovered {
 			normal++
@@ -32,14 +32,14 @@ func TestDoorInSimulatedRooms(t *testing.T) {
 		l.run(t, 3*time.Hour)
 		s.doors, s.doorAt = nil, nil
 		began := l.at
-		inject(t, l, simroom.Fault{Kind: simroom.DoorAjar, On: at, From: l.room.Now()})
+		inject(t, l, sim.Fault{Kind: sim.DoorAjar, On: at, From: l.room.Now()})
 		l.run(t, 40*time.Minute)
 		if len(s.doors) == 2 && s.doors[1] == DoorAjar && s.doorAt[1]-began <= 15*time.Minute && s.door.Ajar() {
 			ajar++
 		} else {
 			t.Logf("room %d: a door ajar at %.1f h is %v", seed, l.hour(), s.doors)
 		}
-		l.room.Repair(simroom.DoorAjar, at)
+		l.room.Repair(sim.DoorAjar, at)
 		l.run(t, 2*time.Hour)
 		if _, open := s.door.Open(); !open {
 			shut++
@@ -59,9 +59,9 @@ func TestDraughtIsNoDoorInSimulatedRooms(t *testing.T) {
 		l := newLab(t, rng, 1)
 		s := l.stations[0]
 		l.run(t, 24*time.Hour+time.Duration(rng.IntN(24*60))*time.Minute)
-		kind := []simroom.Kind{simroom.VentStuckOpen, simroom.SealLeak}[seed%2]
+		kind := []sim.Kind{sim.VentStuckOpen, sim.SealLeak}[seed%2]
 		s.doors = nil
-		inject(t, l, simroom.Fault{Kind: kind, On: simroom.Target{Enclosure: s.id}, From: l.room.Now()})
+		inject(t, l, sim.Fault{Kind: kind, On: sim.Target{Enclosure: s.id}, From: l.room.Now()})
 		l.run(t, time.Hour)
 		if s.door.Ajar() {
 			t.Errorf("room %d: %v is called a door ajar: %v", seed, kind, s.doors)
@@ -69,7 +69,7 @@ func TestDraughtIsNoDoorInSimulatedRooms(t *testing.T) {
 	}
 }
 
-func inject(t *testing.T, l *lab, f ...simroom.Fault) {
+func inject(t *testing.T, l *lab, f ...sim.Fault) {
 	t.Helper()
 	if err := l.room.Inject(f...); err != nil {
 		t.Fatal(err)

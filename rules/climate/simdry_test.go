@@ -5,16 +5,16 @@ import (
 	"testing"
 	"time"
 
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // A vent that sticks open and a seal that leaks dry an enclosure faster than it
 // usually does, and three days tell. A fan that died must never look like
 // that: air that stays wet may only say slower, or nothing.
 func TestDryDownInSimulatedRooms(t *testing.T) {
-	kinds := []simroom.Kind{simroom.VentStuckOpen, simroom.SealLeak, simroom.FanDead}
+	kinds := []sim.Kind{sim.VentStuckOpen, sim.SealLeak, sim.FanDead}
 	n := rooms(t, 12)
-	asked, faster, slower := map[simroom.Kind]int{}, map[simroom.Kind]int{}, map[simroom.Kind]int{}
+	asked, faster, slower := map[sim.Kind]int{}, map[sim.Kind]int{}, map[sim.Kind]int{}
 	for seed := range n {
 		l := newLab(t, rand.New(rand.NewPCG(uint64(seed), 27)), 1)
 		logs := newLogs(l)
@@ -23,7 +23,7 @@ func TestDryDownInSimulatedRooms(t *testing.T) {
 			t.Errorf("room %d: a sound enclosure hints %v", seed, h)
 		}
 		kind := kinds[seed%len(kinds)]
-		inject(t, l, simroom.Fault{Kind: kind, On: simroom.Target{Enclosure: l.stations[0].id}, From: l.room.Now()})
+		inject(t, l, sim.Fault{Kind: kind, On: sim.Target{Enclosure: l.stations[0].id}, From: l.room.Now()})
 		watchMist(t, l, 3*24*time.Hour, logs)
 		asked[kind]++
 		switch logs[0].dry.Hint() {
@@ -39,7 +39,7 @@ func TestDryDownInSimulatedRooms(t *testing.T) {
 			t.Errorf("%v: faster in %d of %d, want three of four and no slower", k, faster[k], asked[k])
 		}
 	}
-	if faster[simroom.FanDead] > 0 {
-		t.Errorf("a dead fan hints at a leak in %d rooms", faster[simroom.FanDead])
+	if faster[sim.FanDead] > 0 {
+		t.Errorf("a dead fan hints at a leak in %d rooms", faster[sim.FanDead])
 	}
 }

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // mistLog follows one station's schedule as the engine does.
@@ -57,9 +57,9 @@ func newLogs(l *lab) []mistLog {
 // is endless. Then a fault: what the watch must say is in the table.
 func TestMistInSimulatedRooms(t *testing.T) {
 	seen, other, pulses, due := 0, 0, 0, 0
-	right := map[simroom.Kind]int{}
-	asked := map[simroom.Kind]int{}
-	kinds := []simroom.Kind{simroom.SupplyOut, simroom.NozzleClogged, simroom.MisterStuckOn}
+	right := map[sim.Kind]int{}
+	asked := map[sim.Kind]int{}
+	kinds := []sim.Kind{sim.SupplyOut, sim.NozzleClogged, sim.MisterStuckOn}
 	for seed := range rooms(t, 15) {
 		rng := rand.New(rand.NewPCG(uint64(seed), 23))
 		l := newLab(t, rng, 4)
@@ -76,11 +76,11 @@ func TestMistInSimulatedRooms(t *testing.T) {
 			}
 		}
 		kind := kinds[seed%len(kinds)]
-		on := simroom.Target{Enclosure: l.stations[0].id}
-		if kind == simroom.SupplyOut {
-			on = simroom.Target{Supply: l.stations[0].supply}
+		on := sim.Target{Enclosure: l.stations[0].id}
+		if kind == sim.SupplyOut {
+			on = sim.Target{Supply: l.stations[0].supply}
 		}
-		if err := l.room.Inject(simroom.Fault{Kind: kind, From: l.room.Now(), On: on, Amount: 0.15 * float64(seed%2)}); err != nil {
+		if err := l.room.Inject(sim.Fault{Kind: kind, From: l.room.Now(), On: on, Amount: 0.15 * float64(seed%2)}); err != nil {
 			t.Fatal(err)
 		}
 		logs[0].verdicts, logs[1].verdicts = map[MistVerdict]int{}, map[MistVerdict]int{}
@@ -91,11 +91,11 @@ func TestMistInSimulatedRooms(t *testing.T) {
 		bad := own.verdicts[MistMissed] + own.verdicts[MistWeak]
 		ok := false
 		switch kind {
-		case simroom.SupplyOut:
+		case sim.SupplyOut:
 			ok = own.verdicts[MistMissed] == 2 && peer.verdicts[MistMissed] == 2
-		case simroom.NozzleClogged:
+		case sim.NozzleClogged:
 			ok = bad >= 1 && peer.verdicts[MistSeen] == 2 // a trickle may still soak small tanks
-		case simroom.MisterStuckOn:
+		case sim.MisterStuckOn:
 			ok = own.endless != 0 && own.endless-began < 45*time.Minute && peer.endless == 0
 		}
 		if ok {

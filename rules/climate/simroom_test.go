@@ -12,7 +12,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // rooms returns how many random rooms to score on: a few by default, more
@@ -52,7 +52,7 @@ type station struct {
 
 // lab runs a simulated room and feeds its stations.
 type lab struct {
-	room      *simroom.Room
+	room      *sim.Room
 	start     time.Time
 	at        time.Duration
 	stations  []*station
@@ -66,13 +66,13 @@ type lab struct {
 // at a time, and it is the physics that takes the time.
 func newLab(t testing.TB, rng *rand.Rand, keep int) *lab {
 	t.Helper()
-	o := simroom.RandomRoom(rng)
+	o := sim.RandomRoom(rng)
 	o.Enclosures = o.Enclosures[:min(keep, len(o.Enclosures))]
 	in := func(id string) bool {
-		return id == "" || slices.ContainsFunc(o.Enclosures, func(e simroom.Enclosure) bool { return e.ID == id })
+		return id == "" || slices.ContainsFunc(o.Enclosures, func(e sim.Enclosure) bool { return e.ID == id })
 	}
-	o.Probes = slices.DeleteFunc(o.Probes, func(p simroom.Probe) bool { return !in(p.Enclosure) })
-	room, err := simroom.New(o)
+	o.Probes = slices.DeleteFunc(o.Probes, func(p sim.Probe) bool { return !in(p.Enclosure) })
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -210,16 +210,16 @@ type asked struct {
 var ceilings = [...]float64{29, 30, 31, 32, 33, 34, 35}
 
 // heatFaults are what makes an enclosure too warm.
-func heatFault(rng *rand.Rand, l *lab, s *station) []simroom.Fault {
+func heatFault(rng *rand.Rand, l *lab, s *station) []sim.Fault {
 	from := l.room.Now()
-	hot := simroom.Fault{Kind: simroom.HotSpell, From: from, Amount: 10 + 10*rng.Float64()}
+	hot := sim.Fault{Kind: sim.HotSpell, From: from, Amount: 10 + 10*rng.Float64()}
 	switch rng.IntN(3) {
 	case 0:
-		return []simroom.Fault{hot, {Kind: simroom.ACFailure, From: from}}
+		return []sim.Fault{hot, {Kind: sim.ACFailure, From: from}}
 	case 1:
-		return []simroom.Fault{{Kind: simroom.HeaterStuckOn, From: from, On: simroom.Target{Enclosure: s.id}, Amount: 20 + 40*rng.Float64()}}
+		return []sim.Fault{{Kind: sim.HeaterStuckOn, From: from, On: sim.Target{Enclosure: s.id}, Amount: 20 + 40*rng.Float64()}}
 	default:
-		return []simroom.Fault{{Kind: simroom.ACFailure, From: from}, {Kind: simroom.RoomHeatStuckOn, From: from}}
+		return []sim.Fault{{Kind: sim.ACFailure, From: from}, {Kind: sim.RoomHeatStuckOn, From: from}}
 	}
 }
 
@@ -373,7 +373,7 @@ func TestLampsOffGainInSimulatedRooms(t *testing.T) {
 			l.run(t, 30*time.Minute)
 		}
 		l.run(t, time.Hour)
-		hot := []simroom.Fault{{Kind: simroom.ACFailure, From: l.room.Now()}, {Kind: simroom.RoomHeatStuckOn, From: l.room.Now()}}
+		hot := []sim.Fault{{Kind: sim.ACFailure, From: l.room.Now()}, {Kind: sim.RoomHeatStuckOn, From: l.room.Now()}}
 		if err := l.room.Inject(hot...); err != nil {
 			t.Fatal(err)
 		}
@@ -384,7 +384,7 @@ func TestLampsOffGainInSimulatedRooms(t *testing.T) {
 			continue
 		}
 		off := l.room.Clone()
-		if err := off.Inject(simroom.Fault{Kind: simroom.LampStuckOff, From: off.Now(), On: simroom.Target{Enclosure: s.id}}); err != nil {
+		if err := off.Inject(sim.Fault{Kind: sim.LampStuckOff, From: off.Now(), On: sim.Target{Enclosure: s.id}}); err != nil {
 			t.Fatal(err)
 		}
 		with, ok1 := crossing(off, s.id, ceiling)
@@ -406,7 +406,7 @@ func TestLampsOffGainInSimulatedRooms(t *testing.T) {
 
 // crossing runs a room until an enclosure's litter reaches limit, at most for
 // twelve hours.
-func crossing(r *simroom.Room, id string, limit float64) (time.Duration, bool) {
+func crossing(r *sim.Room, id string, limit float64) (time.Duration, bool) {
 	for d := time.Duration(0); d < 12*time.Hour; d += simStep {
 		if truth, _ := r.Truth(id); truth.Litter >= limit {
 			return d, true

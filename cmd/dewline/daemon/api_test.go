@@ -15,7 +15,7 @@ import (
 	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // runSimulated runs a daemon over the demo's room, as fast as it goes, until
@@ -24,11 +24,11 @@ import (
 func runSimulated(t *testing.T, length time.Duration) *Daemon {
 	t.Helper()
 	cfg := decode(t, string(configs.Demo()))
-	o, err := simroom.FromConfig(cfg, 1, time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC))
+	o, err := sim.FromConfig(cfg, 1, time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC))
 	if err != nil {
 		t.Fatal(err)
 	}
-	room, err := simroom.New(o)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,11 +6,12 @@ import (
 	"testing"
 
 	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 func decode(t *testing.T, text string) *configs.Config {
 	t.Helper()
-	cfg, err := configs.Decode("test.toml", []byte(text))
+	cfg, err := table.Decode("test.toml", []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // freezing is a source that notes what its judges are told.
@@ -29,7 +30,7 @@ func TestReloadTellsTheJudgesHowLongToBelieve(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	cfg, err := configs.Decode("room.toml", configs.Example())
+	cfg, err := table.Decode("room.toml", configs.Example())
 	if err != nil {
 		t.Fatal(err)
 	}

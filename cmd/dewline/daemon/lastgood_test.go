@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // What is kept for a bad day is what is in force, not what the file has become
@@ -23,7 +24,7 @@ func TestKeepLastGood(t *testing.T) {
 		}
 	}
 	write(good)
-	inForce, err := configs.Load(path)
+	inForce, err := table.Load(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -32,7 +33,7 @@ func TestKeepLastGood(t *testing.T) {
 	write("[room\n")
 	KeepLastGood(inForce, path, dir, log)
 	write(good + "\n[[probe]]\nid = \"p-late\"\nfamily = \"simulated\"\nplace = \"room\"\n")
-	if _, err := configs.Load(path); err != nil {
+	if _, err := table.Load(path); err != nil {
 		t.Fatal(err)
 	}
 	KeepLastGood(inForce, path, dir, log)
@@ -81,7 +82,7 @@ func TestKeepLastGoodOfWhatIsRefused(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	inForce, refused, err := configs.LoadInForce(path)
+	inForce, refused, err := table.LoadInForce(path)
 	if err != nil || len(refused) != 1 {
 		t.Fatal(refused, err)
 	}

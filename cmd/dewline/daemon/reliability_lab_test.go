@@ -14,7 +14,8 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // roomOf is a configuration of n enclosures with one probe each, on racks of
@@ -32,7 +33,7 @@ func roomOf(t testing.TB, n int, poll, lamps string, more ...string) *configs.Co
 		fmt.Fprintf(&b, "[[enclosure]]\nid = %q\nrack = \"r%d\"\nshelf = %d\nslot = %d\nspecies = \"dendrobates-tinctorius\"\nlamps = \"day\"\nmist = \"rain\"\n"+
 			"[[probe]]\nid = \"p-%s\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = %q\n", id, i/12, i/4%3+1, i%4+1, id, id)
 	}
-	cfg, err := configs.Decode("lab.toml", []byte(b.String()+strings.Join(more, "\n")))
+	cfg, err := table.Decode("lab.toml", []byte(b.String()+strings.Join(more, "\n")))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,7 +71,7 @@ func (p *polled) deliver(r sensors.Reading) {
 const perBus = 12
 
 // samplers builds a source whose probes are read by what pick returns.
-func samplers(pick func(configs.Probe) Sampler) func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+func samplers(pick func(configs.Probe) sensors.Sampler) func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
 	return func(cfg *configs.Config, now func() sensors.Instant, _ map[sensors.ProbeID]sensors.Ageing) (Source, error) {
 		var buses []sensors.Bus
 		for i, p := range cfg.Probes {
@@ -78,7 +79,7 @@ func samplers(pick func(configs.Probe) Sampler) func(*configs.Config, func() sen
 				buses = append(buses, sensors.Bus{Name: fmt.Sprintf("bus %d", i/perBus)})
 			}
 			b := &buses[len(buses)-1]
-			b.Probes = append(b.Probes, sensors.BusProbe{ID: sensors.ProbeID(p.ID), Family: p.Family, Sampler: pick(p)})
+			b.Probes = append(b.Probes, sensors.BusProbe{ID: sensors.ProbeID(p.ID), Limits: table.Limits(p.Family), Sampler: pick(p)})
 		}
 		s := &polled{}
 		var err error
@@ -132,7 +133,7 @@ type lab struct {
 }
 
 // runLab starts a daemon with a real store in dir; stop ends it and waits.
-func runLab(t *testing.T, cfg *configs.Config, dir string, source func(configs.Probe) Sampler, set ...func(*Options)) *lab {
+func runLab(t *testing.T, cfg *configs.Config, dir string, source func(configs.Probe) sensors.Sampler, set ...func(*Options)) *lab {
 	t.Helper()
 	l := &lab{box: &mailbox{}}
 	o := Options{
@@ -184,13 +185,13 @@ func (d *dial) Sample(context.Context) (sensors.Sample, error) {
 }
 
 // dials makes one for every probe of a room, all alike.
-func dials(cfg *configs.Config, celsius, percent float64) (map[string]*dial, func(configs.Probe) Sampler) {
+func dials(cfg *configs.Config, celsius, percent float64) (map[string]*dial, func(configs.Probe) sensors.Sampler) {
 	all := map[string]*dial{}
 	for _, p := range cfg.Probes {
 		all[p.ID] = &dial{}
 		all[p.ID].set(celsius, percent)
 	}
-	return all, func(p configs.Probe) Sampler { return all[p.ID] }
+	return all, func(p configs.Probe) sensors.Sampler { return all[p.ID] }
 }
 
 // Seven days (a third of one by default) of a calm room of 48 probes through the whole daemon: pollers,
@@ -204,15 +205,15 @@ func TestCalmWeek(t *testing.T) {
 	}
 	synctest.Test(t, func(t *testing.T) {
 		cfg := roomOf(t, 47, "10 s", "08:00-20:00")
-		o, err := simroom.FromConfig(cfg, 3, time.Now())
+		o, err := sim.FromConfig(cfg, 3, time.Now())
 		if err != nil {
 			t.Fatal(err)
 		}
-		room, err := simroom.New(o)
+		room, err := sim.New(o)
 		if err != nil {
 			t.Fatal(err)
 		}
-		l := runLab(t, cfg, dir, func(p configs.Probe) Sampler { return room.Sampler(sensors.ProbeID(p.ID), time.Now) })
+		l := runLab(t, cfg, dir, func(p configs.Probe) sensors.Sampler { return room.Sampler(sensors.ProbeID(p.ID), time.Now) })
 		time.Sleep(length) // virtual
 		synctest.Wait()
 		if got := l.box.titles(); got != "" {

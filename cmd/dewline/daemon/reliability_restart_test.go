@@ -12,6 +12,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -45,7 +46,7 @@ func (k disk) saved(state []byte) Saved {
 
 func demoConfig(t testing.TB) *configs.Config {
 	t.Helper()
-	cfg, err := configs.Decode("demo.toml", configs.Demo())
+	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
 		t.Fatal(err)
 	}

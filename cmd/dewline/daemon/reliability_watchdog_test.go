@@ -13,6 +13,7 @@ import (
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // A valve is a source that reads its probes every poll until it is shut.
@@ -43,7 +44,7 @@ func (v *valve) Run(ctx context.Context, s Sink) error {
 		for _, p := range v.cfg.Probes {
 			id := sensors.ProbeID(p.ID)
 			sample, err := v.dials[p.ID].Sample(ctx)
-			s.Reading(sensors.NewJudge(id, p.Family).Read(v.now(), sample, err))
+			s.Reading(table.NewJudge(id, p.Family).Read(v.now(), sample, err))
 		}
 	}
 }

@@ -13,9 +13,9 @@ import (
 	"testing"
 	"time"
 
-	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // A site is a running daemon with a configuration file and a web server that
@@ -50,7 +50,7 @@ func newReloadSite(t *testing.T, text string) *reloadSite {
 	t.Cleanup(srv.Close)
 	s.url = srv.URL
 	s.write(text)
-	cfg, err := configs.Load(s.file())
+	cfg, err := table.Load(s.file())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,13 +7,13 @@ import (
 	"strings"
 	"testing"
 
-	"dewline/configs"
+	"dewline/sensors/table"
 )
 
 // A sentinel that cannot watch ends with the reason, not as if somebody had
 // stopped it.
 func TestRunSentinel_CannotWatch(t *testing.T) {
-	cfg, err := configs.Decode("s", []byte("[sentinel]\nrooms = [\"den\"]\n[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\n"))
+	cfg, err := table.Decode("s", []byte("[sentinel]\nrooms = [\"den\"]\n[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +35,7 @@ func TestRunSentinel_CannotWatch(t *testing.T) {
 // A sentinel without its password goes on, so that its other channels tell that
 // it watches nothing.
 func TestRunSentinel_WithoutItsSecret(t *testing.T) {
-	cfg, err := configs.Decode("s", []byte("[sentinel]\nrooms = [\"den\"]\n[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\n"))
+	cfg, err := table.Decode("s", []byte("[sentinel]\nrooms = [\"den\"]\n[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\n"))
 	if err != nil {
 		t.Fatal(err)
 	}

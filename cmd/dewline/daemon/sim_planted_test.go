@@ -7,7 +7,7 @@ import (
 
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 )
 
 // Each checker keeps quiet about an honest history and finds what is planted
@@ -16,8 +16,8 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 	w := newWorld(t, 1)
 	a := newActor(w, 1)
 	w.calm, a.life = 8*time.Hour, 6*time.Hour // much of everything
-	silent := simroom.Fault{
-		Kind: simroom.ProbeSilent, On: simroom.Target{Probe: "a-1-1-canopy"},
+	silent := sim.Fault{
+		Kind: sim.ProbeSilent, On: sim.Target{Probe: "a-1-1-canopy"},
 		From: w.start.Add(30 * time.Hour), To: w.start.Add(33 * time.Hour),
 	}
 	if err := w.room.Inject(silent); err != nil {

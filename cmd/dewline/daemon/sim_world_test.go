@@ -17,7 +17,8 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
+	"dewline/sensors/table"
 )
 
 // A world is a simulated room to which faults happen. It knows nothing of the
@@ -25,8 +26,8 @@ import (
 type world struct {
 	t      testing.TB
 	cfg    *configs.Config
-	opts   simroom.Options
-	room   *simroom.Room
+	opts   sim.Options
+	room   *sim.Room
 	rng    *rand.Rand
 	start  time.Time
 	at     time.Duration            // since start
@@ -64,7 +65,7 @@ func newWorld(t testing.TB, seed uint64) *world {
 	if person < 0 || lamps < person {
 		t.Fatal("the demo's configuration is not laid out as this test expects")
 	}
-	cfg, err := configs.Decode("sim.toml", []byte(text[:person]+text[lamps:]+twoPeople))
+	cfg, err := table.Decode("sim.toml", []byte(text[:person]+text[lamps:]+twoPeople))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,10 +74,10 @@ func newWorld(t testing.TB, seed uint64) *world {
 		t: t, cfg: cfg, rng: rng, sick: map[string]time.Duration{}, limits: map[string]float64{},
 		start: time.Date(2026, time.Month(1+rng.IntN(12)), 1+rng.IntN(28), rng.IntN(24), 0, 0, 0, time.UTC),
 	}
-	if w.opts, err = simroom.FromConfig(cfg, seed, w.start); err != nil {
+	if w.opts, err = sim.FromConfig(cfg, seed, w.start); err != nil {
 		t.Fatal(err)
 	}
-	if w.room, err = simroom.New(w.opts); err != nil {
+	if w.room, err = sim.New(w.opts); err != nil {
 		t.Fatal(err)
 	}
 	for _, e := range cfg.Enclosures {
@@ -110,13 +111,13 @@ func (w *world) round() {
 func (w *world) befall() {
 	now := w.room.Now()
 	end := now.Add(10*time.Minute + exp(w.rng, 5*time.Hour))
-	f := simroom.RandomFault(w.rng, w.opts, now)
+	f := sim.RandomFault(w.rng, w.opts, now)
 	switch w.rng.IntN(12) {
 	case 0:
-		f = simroom.Fault{Kind: simroom.RoomHeatStuckOn, From: now}
+		f = sim.Fault{Kind: sim.RoomHeatStuckOn, From: now}
 	case 1:
 		e := w.cfg.Enclosures[w.rng.IntN(len(w.cfg.Enclosures))].ID
-		f = simroom.Fault{Kind: simroom.HeaterStuckOn, On: simroom.Target{Enclosure: e}, From: now, Amount: 80}
+		f = sim.Fault{Kind: sim.HeaterStuckOn, On: sim.Target{Enclosure: e}, From: now, Amount: 80}
 	}
 	f.To = end
 	if err := w.room.Inject(f); err != nil {
@@ -199,7 +200,7 @@ func (a *actor) begin() {
 	a.core = NewCore(a.w.cfg, nil)
 	a.judges = a.judges[:0]
 	for _, p := range a.w.cfg.Probes {
-		a.judges = append(a.judges, sensors.NewJudge(sensors.ProbeID(p.ID), p.Family))
+		a.judges = append(a.judges, table.NewJudge(sensors.ProbeID(p.ID), p.Family))
 	}
 	a.boot, a.downUntil = a.w.at, 0
 	a.open, a.classes, a.temps = map[rules.Key]onset{}, map[string]class{}, map[string]sensors.CentiCelsius{}

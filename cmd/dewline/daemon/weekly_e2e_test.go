@@ -12,7 +12,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/simroom"
+	"dewline/sensors/sim"
 
 	"github.com/emersion/go-smtp"
 )
@@ -85,11 +85,11 @@ func (m *weeklyBox) wait(n int, limit time.Duration) bool {
 // the returned function is called.
 func weekendRoom(t *testing.T, cfg *configs.Config, dir string, start time.Time, speed float64) (stop func()) {
 	t.Helper()
-	o, err := simroom.FromConfig(cfg, 1, start)
+	o, err := sim.FromConfig(cfg, 1, start)
 	if err != nil {
 		t.Fatal(err)
 	}
-	room, err := simroom.New(o)
+	room, err := sim.New(o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -16,6 +16,7 @@ import (
 	"dewline/alert/summary"
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -59,7 +60,7 @@ family = "simulated"
 place = "litter"
 enclosure = "e1"
 ` + people
-	cfg, err := configs.Decode("room.toml", []byte(text))
+	cfg, err := table.Decode("room.toml", []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
