@@ -47,7 +47,11 @@ func TestReloadRefusesALethalLimitInTheWrongUnit(t *testing.T) {
 	dir := t.TempDir()
 	d := newTestDaemon(t, dir)
 	d.o.ConfigPath = filepath.Join(dir, "dewline.toml")
-	before := d.cfg.Load()
+	before, err := table.Decode("f", []byte(realProbes))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.cfg.Store(before)
 	text := strings.Replace(realProbes, "[[enclosure]]\n", "[[enclosure]]\nceiling = \"86 °C\"\n", 1)
 	if err := os.WriteFile(d.o.ConfigPath, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
