@@ -76,6 +76,11 @@ type Reading struct {
 	Humidity    *float64  `json:"humidity_pct,omitempty"`
 	Light       *uint32   `json:"light_lux,omitempty"`
 	Raw         Raw       `json:"raw"`
+	// How far the corrected values can be trusted, about 95 %: the temperature to
+	// either side, the true humidity so far below and above. Zero for not stated.
+	TempWithin float64 `json:"temperature_uncertainty_c,omitempty"`
+	HumBelow   float64 `json:"humidity_uncertainty_below_pct,omitempty"`
+	HumAbove   float64 `json:"humidity_uncertainty_above_pct,omitempty"`
 }
 
 // Raw is a sample as its driver gave it, before any correction.
@@ -89,6 +94,7 @@ type Raw struct {
 func ReadingOf(r *sensors.Reading) Reading {
 	d := Reading{
 		Time: r.At.Wall, Number: r.At.Mono.Milliseconds(), Quality: r.Quality.String(), Reason: r.Reason.String(), Again: r.Again,
+		TempWithin: r.Uncertainty.Temperature.Celsius(), HumBelow: r.Uncertainty.HumidityBelow.Percent(), HumAbove: r.Uncertainty.HumidityAbove.Percent(),
 	}
 	d.Temperature, d.Humidity = values(r.Has, r.Temperature, r.Humidity)
 	d.Raw.Temperature, d.Raw.Humidity = values(r.Raw.Has, r.Raw.Temperature, r.Raw.Humidity)
@@ -127,11 +133,14 @@ type HistoryRow struct {
 }
 
 // Sensors is the reading of a probe that d tells of, as far as a document
-// carries it: running time to the millisecond and no stated uncertainty.
+// carries it: running time to the millisecond.
 func (d Reading) Sensors(probe sensors.ProbeID) sensors.Reading {
 	r := sensors.Reading{
 		Probe: probe, At: sensors.Instant{Mono: time.Duration(d.Number) * time.Millisecond, Wall: d.Time}, Again: d.Again,
 		Quality: sensors.Bad,
+		Uncertainty: sensors.Stated{
+			Temperature: sensors.CelsiusOf(d.TempWithin), HumidityBelow: sensors.PercentOf(d.HumBelow), HumidityAbove: sensors.PercentOf(d.HumAbove),
+		},
 	}
 	for _, q := range []sensors.Quality{sensors.Good, sensors.Suspect} {
 		if q.String() == d.Quality {

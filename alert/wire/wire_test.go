@@ -82,7 +82,7 @@ func TestReading_ComesBack(t *testing.T) {
 	r := sensors.Reading{
 		Probe: "p", At: sensors.Instant{Mono: 90 * time.Second, Wall: time.Date(2026, 3, 2, 9, 1, 0, 0, time.UTC)}, Quality: sensors.Suspect,
 		Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: 2431, Humidity: 8150,
-		Raw: sensors.Sample{Has: sensors.HasHumidity, Humidity: 8033},
+		Raw: sensors.Sample{Has: sensors.HasHumidity, Humidity: 8033}, Uncertainty: sensors.Stated{Temperature: 20, HumidityBelow: 310, HumidityAbove: 180},
 	}
 	var doc Reading
 	if err := json.Unmarshal([]byte(encoded(t, ReadingOf(&r))), &doc); err != nil {

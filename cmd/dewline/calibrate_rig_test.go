@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/rules"
@@ -233,7 +234,7 @@ func newBench(t *testing.T) *bench {
 		}
 	})
 	eventually(t, "the daemon reads the probes", func() bool {
-		var r sensors.Reading
+		var r wire.Reading
 		return b.get("probes/p/reading", &r) == nil
 	})
 	return b
@@ -246,11 +247,11 @@ func (b *bench) get(path string, v any) error {
 // latest is the newest reading of a probe.
 func (b *bench) latest(id string) sensors.Reading {
 	b.t.Helper()
-	var r sensors.Reading
+	var r wire.Reading
 	if err := b.get("probes/"+id+"/reading", &r); err != nil {
 		b.t.Fatal(err)
 	}
-	return r
+	return r.Sensors(sensors.ProbeID(id))
 }
 
 // others are the transitions that are not the probe's own going and coming.

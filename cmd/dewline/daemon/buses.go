@@ -52,6 +52,12 @@ func demoOnly(p configs.Probe) bool {
 	return f.DemoOnly
 }
 
+// sends reports whether a probe speaks when it likes, over the broker.
+func sends(p configs.Probe) bool {
+	f, _ := table.Of(p.Family)
+	return f.Sends
+}
+
 // NewBuses builds the probes of a configuration. A bus, a probe or a broker
 // that is not there, or that cannot be used, is no error: it shows as bad
 // readings until it is, and the others are watched.

@@ -76,7 +76,7 @@ func (d *Daemon) reload() bool {
 	}}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
-		brokerChanged && slices.ContainsFunc(next.Probes, func(p configs.Probe) bool { return p.Family == "remote" })
+		brokerChanged && slices.ContainsFunc(next.Probes, sends)
 }
 
 // refuse notes that the file was refused, or that it no longer is.
