@@ -75,7 +75,7 @@ func TestPlaceWords(t *testing.T) {
 // A terminal has 80 columns; one long word may need more.
 func TestLimitsFitATerminal(t *testing.T) {
 	var b strings.Builder
-	if err := FormatLimits(&b, decodeOK(t, string(Example()))); err != nil {
+	if err := FormatLimits(&b, decodeOK(t, string(exampleTOML))); err != nil {
 		t.Fatal(err)
 	}
 	for line := range strings.Lines(b.String()) {

@@ -14,9 +14,6 @@ import (
 	"github.com/pelletier/go-toml/v2"
 )
 
-//go:embed example.toml
-var exampleTOML []byte
-
 //go:embed demo.toml
 var demoTOML []byte
 
@@ -27,9 +24,6 @@ const largestFile = 1 << 20
 // longestLine is more than any line of a configuration needs. It bounds what
 // parsers do that get slow with the number of parts in one dotted key.
 const longestLine = 16 << 10
-
-// Example returns the commented example of a room with real probes.
-func Example() []byte { return bytes.Clone(exampleTOML) }
 
 // Demo returns the room that `dewline demo` simulates.
 func Demo() []byte { return bytes.Clone(demoTOML) }

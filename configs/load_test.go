@@ -18,7 +18,7 @@ import (
 )
 
 func TestShippedFilesDecodeWithoutWarning(t *testing.T) {
-	for name, data := range map[string][]byte{"example.toml": Example(), "demo.toml": Demo()} {
+	for name, data := range map[string][]byte{"example.toml": exampleTOML, "demo.toml": Demo()} {
 		c, err := Decode(name, data, testFamilies)
 		if err != nil {
 			t.Errorf("%s:\n%v", name, err)
@@ -35,7 +35,7 @@ func TestExampleShowsEveryKey(t *testing.T) {
 	missing := map[string]bool{}
 	collectKeys(reflect.TypeFor[Config](), missing)
 	for key := range missing {
-		if regexp.MustCompile(`\b` + key + `( =|\]|,|; and)`).Match(Example()) {
+		if regexp.MustCompile(`\b` + key + `( =|\]|,|; and)`).Match(exampleTOML) {
 			delete(missing, key)
 		}
 	}
@@ -148,7 +148,7 @@ func TestLoadNamesTheFile(t *testing.T) {
 // Check against go-toml's own strict decoder as reference library: what the
 // collecting decoder accepts, it must accept and read the same.
 func TestSameAsStrictDecoder(t *testing.T) {
-	for name, data := range map[string][]byte{"example.toml": Example(), "demo.toml": Demo()} {
+	for name, data := range map[string][]byte{"example.toml": exampleTOML, "demo.toml": Demo()} {
 		compareWithStrict(t, name, data)
 	}
 }
@@ -313,7 +313,7 @@ var faultLine = regexp.MustCompile(`^f:[1-9][0-9]*:[1-9][0-9]*: .+; .+$`)
 // place inside the file, never a panic; and never more than the strict
 // decoder accepts.
 func FuzzDecode(f *testing.F) {
-	f.Add(Example())
+	f.Add(exampleTOML)
 	f.Add(Demo())
 	files, _ := filepath.Glob("testdata/invalid-*.toml")
 	for _, path := range files {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 )
 
 // Backup writes a copy of the record, as of now, to path, and checks all of it
@@ -156,7 +157,7 @@ func notInUse(path string) error {
 // notNewer refuses a checked file of a layout that this version does not know.
 func notNewer(path string) error {
 	db, err := openBolt(path, &bolt.Options{Timeout: time.Second, PageSize: pageSize, ReadOnly: true})
-	if errors.Is(err, bolt.ErrTimeout) {
+	if errors.Is(err, bolterrors.ErrTimeout) {
 		return ErrLocked
 	}
 	if err != nil {

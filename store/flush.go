@@ -7,6 +7,7 @@ import (
 	"math"
 
 	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 
 	"dewline/store/block"
 )
@@ -384,7 +385,7 @@ func dropBundle(tx *bolt.Tx, root string, name []byte) error {
 		return nil
 	}
 	err := b.DeleteBucket(name)
-	if errors.Is(err, bolt.ErrBucketNotFound) {
+	if errors.Is(err, bolterrors.ErrBucketNotFound) {
 		return nil
 	}
 	return err

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 
 	"dewline/store/block"
 )
@@ -202,7 +203,7 @@ func (s *Store) openFile(ctx context.Context, rep *Report) error {
 		}
 		return err
 	})
-	if errors.Is(err, bolt.ErrTimeout) {
+	if errors.Is(err, bolterrors.ErrTimeout) {
 		return ErrLocked
 	}
 	if err != nil {

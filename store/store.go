@@ -63,7 +63,6 @@ type figures struct {
 type openRows struct {
 	next  uint64 // number of the next row or part
 	bytes int    // that rows take up in the root page
-	names [][]byte
 }
 
 // ErrNewer says that the file was written by a later version.

@@ -220,3 +220,10 @@ func client(t *testing.T, o Options) (*Client, func()) {
 	t.Cleanup(stop)
 	return c, stop
 }
+
+// connected reports whether the connection is open now.
+func (c *Client) connected() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.session != nil && c.session.alive()
+}

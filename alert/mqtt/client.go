@@ -187,13 +187,6 @@ func (c *Client) Heartbeat(h alert.Heartbeat) {
 	c.poke()
 }
 
-// connected reports whether the connection is open now.
-func (c *Client) connected() bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.session != nil && c.session.alive()
-}
-
 func (c *Client) poke() {
 	select {
 	case c.kick <- struct{}{}:

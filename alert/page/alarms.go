@@ -1,7 +1,7 @@
 package page
 
 import (
-	"errors"
+	"cmp"
 	"math"
 	"net/http"
 	"slices"
@@ -236,9 +236,9 @@ func (s *site) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 
 // act carries out what a form asks for.
 func (s *site) act(w http.ResponseWriter, r *http.Request) {
-	c, err := commandOf(r)
-	if err != nil {
-		s.say(w, r, http.StatusUnprocessableEntity, err.Error())
+	c, lacks := commandOf(r)
+	if lacks != "" {
+		s.say(w, r, http.StatusUnprocessableEntity, lacks)
 		return
 	}
 	c.By = s.sessions.of(r).by
@@ -283,47 +283,58 @@ func withSaid(path, what string) string {
 	return base + "?" + strings.Join(append(kept, "said="+what), "&")
 }
 
-// commandOf reads a form strictly.
-func commandOf(r *http.Request) (alert.Command, error) {
-	c := alert.Command{
+// What a form may lack, for the keeper.
+const (
+	noSuchAction = "The form asks for something that does not exist."
+	noSuchAlarm  = "The form does not name an alarm of this room."
+	noSuchNotice = "The form does not name a notice of this room."
+	noLength     = "Choose for how long."
+	noReason     = "Say why: whoever comes next has to know."
+)
+
+// commandOf reads a form strictly, and says what it lacks.
+func commandOf(r *http.Request) (c alert.Command, lacks string) {
+	c = alert.Command{
 		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"),
 		Notice: r.PostFormValue("notice"), Why: line(r.PostFormValue("why"), maxWhy),
 	}
-	kind := rules.ActionKind(c.Action)
-	switch kind {
-	case rules.Acknowledge, rules.Shelve, rules.Unshelve, rules.Reset, rules.TakeOut, rules.ReturnToService:
-	default:
-		return c, errors.New("The form asks for something that does not exist.")
-	}
 	if !isID(c.Alarm, true) || !isID(c.Subject, c.Notice != "") || len(c.Notice) > 200 {
-		return c, errors.New("The form does not name an alarm of this room.")
+		lacks = noSuchAlarm
 	}
 	if v := r.PostFormValue("version"); v != "" {
-		n, err := strconv.Atoi(v)
-		if err != nil || n < 0 || c.Notice == "" {
-			return c, errors.New("The form does not name a notice of this room.")
+		n, err := strconv.ParseUint(v, 10, 31)
+		if err != nil || c.Notice == "" {
+			lacks = cmp.Or(lacks, noSuchNotice)
 		}
-		c.Version = n
+		c.Version = int(n)
 	}
 	if seq := r.PostFormValue("seq"); seq != "" {
 		n, err := strconv.ParseUint(seq, 10, 64)
 		if err != nil {
-			return c, errors.New("The form does not name an alarm of this room.")
+			lacks = cmp.Or(lacks, noSuchAlarm)
 		}
 		c.Seq = n
 	}
-	if kind != rules.Shelve && kind != rules.TakeOut {
-		return c, nil
+	switch rules.ActionKind(c.Action) {
+	case rules.Acknowledge, rules.Unshelve, rules.Reset, rules.ReturnToService:
+	case rules.Shelve, rules.TakeOut:
+		lacks = cmp.Or(lacks, term(&c, r.PostFormValue("minutes")))
+	default:
+		lacks = noSuchAction
 	}
-	n, err := strconv.ParseFloat(r.PostFormValue("minutes"), 64)
+	return c, lacks
+}
+
+// term reads for how long an alarm is to be put away, which also needs a reason.
+func term(c *alert.Command, minutes string) (lacks string) {
+	n, err := strconv.ParseFloat(minutes, 64)
 	if err != nil || math.IsNaN(n) || n < 1 || n > 30*24*60 {
-		return c, errors.New("Choose for how long.")
+		return noLength
 	}
-	c.Minutes = n
-	if c.Why == "" {
-		return c, errors.New("Say why: whoever comes next has to know.")
+	if c.Minutes = n; c.Why == "" {
+		return noReason
 	}
-	return c, nil
+	return ""
 }
 
 // isID reports whether s can be an id of the configuration.

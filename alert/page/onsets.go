@@ -17,7 +17,6 @@ import (
 // An onset is one alarm of the past, from the journal.
 type onset struct {
 	key      rules.Key
-	id       string
 	from, to time.Time // to is zero while it is not over
 	acked    time.Time
 	by       string

@@ -81,7 +81,7 @@ func TestWhatIsNoDoor(t *testing.T) {
 		if m > 60 {
 			temp = 22 + 4*(1-math.Exp(-(m-60)/10))
 		}
-		rh, err := RelativeHumidityOf(temp, 17)
+		rh, err := humidityOfGrams(temp, 17)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -36,16 +36,12 @@ const (
 	dryLeastR2   = 0.7
 )
 
-// FitDryDown fits the points after a peak, at most 128 of them, in ascending
-// time. The base is the 10th percentile of the humidity; where temperature
-// moved by more than 0.5 °C, absolute humidity is fitted instead. False where
-// the fall is less than 6 points or not a decay.
-func FitDryDown(points []DryPoint) (DryFit, bool) {
-	return fitDryDown(points, math.Inf(1), math.Inf(1))
-}
-
-// fitDryDown takes a lower base, in % and in g/m³, where it is known from
-// other days: a dry-down that the next pulse cuts short never shows its own.
+// fitDryDown fits the points after a peak, at most 128 of them, in ascending
+// time. The base is the 10th percentile of the humidity, or a lower one, in %
+// and in g/m³, that is known from other days: a dry-down that the next pulse
+// cuts short never shows its own. Where temperature moved by more than 0.5 °C,
+// absolute humidity is fitted instead. False where the fall is less than 6
+// points or not a decay.
 func fitDryDown(points []DryPoint, baseRH, baseGrams float64) (DryFit, bool) {
 	n := len(points)
 	if n < dryLeast || n > dryPoints {

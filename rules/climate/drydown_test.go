@@ -18,7 +18,7 @@ func TestDryDownExample(t *testing.T) {
 	for m := 0.0; m <= 360; m += 5 {
 		points = append(points, DryPoint{After: time.Duration(m * float64(time.Minute)), Temp: 24, RH: curve(m)})
 	}
-	f, ok := FitDryDown(points)
+	f, ok := fitDryDown(points, math.Inf(1), math.Inf(1))
 	if !ok || f.Grams {
 		t.Fatalf("no fit in %%: %+v", f)
 	}
@@ -34,13 +34,13 @@ func TestDryDownWithMovingTemperature(t *testing.T) {
 	for m := 0.0; m <= 480; m += 5 {
 		grams := 14 + 6*math.Exp(-m/60)
 		temp := 23 + 3*(1-math.Exp(-m/90))
-		rh, err := RelativeHumidityOf(temp, grams)
+		rh, err := humidityOfGrams(temp, grams)
 		if err != nil {
 			t.Fatal(err)
 		}
 		points = append(points, DryPoint{After: time.Duration(m * float64(time.Minute)), Temp: temp, RH: rh})
 	}
-	f, ok := FitDryDown(points)
+	f, ok := fitDryDown(points, math.Inf(1), math.Inf(1))
 	if !ok || !f.Grams {
 		t.Fatalf("no fit in g/m³: %+v, %v", f, ok)
 	}
@@ -59,7 +59,7 @@ func TestDryDownRefuses(t *testing.T) {
 	for name, points := range map[string][]DryPoint{
 		"flat": flat, "rising": rising, "too few": flat[:3], "too many": make([]DryPoint, 129), "dry": make([]DryPoint, 20),
 	} {
-		if f, ok := FitDryDown(points); ok {
+		if f, ok := fitDryDown(points, math.Inf(1), math.Inf(1)); ok {
 			t.Errorf("%s: fitted %+v", name, f)
 		}
 	}

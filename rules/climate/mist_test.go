@@ -88,7 +88,7 @@ func TestWhatIsNoMist(t *testing.T) {
 		if m > 60 {
 			temp = 22 + 4*math.Exp(-(m-60)/20)
 		}
-		rh, err := RelativeHumidityOf(temp, 18)
+		rh, err := humidityOfGrams(temp, 18)
 		if err != nil {
 			t.Fatal(err)
 		}

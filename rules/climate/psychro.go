@@ -25,10 +25,6 @@ const (
 	vapourConst = 461.5    // J/(kg K), specific gas constant of water vapour
 )
 
-// glassShare is the part of the difference to the room that lies inside of
-// the inner glass surface: U/h_i of single glass, 0.45–0.5 by common practice.
-const glassShare = 0.475
-
 // SaturationPressure returns the saturation vapour pressure over liquid water
 // in Pa at t °C, over ice below the triple point. Hyland and Wexler 1983 as
 // printed in ASHRAE 2017, for −100 to 200 °C.
@@ -197,47 +193,4 @@ func VPD(t, rh float64) (float64, error) {
 		return 0, err
 	}
 	return e * (100 - rh) / rh, nil
-}
-
-// RelativeHumidity returns the relative humidity in % of air at t °C whose dew
-// point is dew °C.
-func RelativeHumidity(t, dew float64) (float64, error) {
-	es, err := SaturationPressure(t)
-	if err != nil {
-		return 0, err
-	}
-	if dew > t {
-		return 0, fmt.Errorf("dew point %g °C above the air's %g °C: %w", dew, t, ErrDomain)
-	}
-	e, err := SaturationPressure(dew)
-	return 100 * e / es, err
-}
-
-// RelativeHumidityOf returns the relative humidity in % of air at t °C that
-// holds grams of vapour per cubic metre.
-func RelativeHumidityOf(t, grams float64) (float64, error) {
-	es, err := SaturationPressure(t)
-	if err != nil {
-		return 0, err
-	}
-	rh := grams * vapourConst * (t + zeroKelvin) / 1000 / es * 100
-	if !(rh >= 0 && rh <= 100+1e-9) {
-		return 0, fmt.Errorf("%g g/m³ at %g °C: %w", grams, t, ErrDomain)
-	}
-	return min(rh, 100), nil
-}
-
-// GlassMargin returns by how many kelvins the inside of the front glass is
-// warmer than the dew point of air at t °C and rh %, with the room outside of
-// it at room °C; at or below zero the glass fogs. The glass is taken about
-// midway between both, as single glass is.
-func GlassMargin(t, rh, room float64) (float64, error) {
-	dew, err := DewPoint(t, rh)
-	if err != nil {
-		return 0, err
-	}
-	if !(room >= coldest && room <= hottest) {
-		return 0, fmt.Errorf("room at %g °C: %w", room, ErrDomain)
-	}
-	return t - (t-room)*glassShare - dew, nil
 }

@@ -271,11 +271,11 @@ func TestWhatIfAgainstStepTime(t *testing.T) {
 		m.Observe(ThermalReading{At: at, Air: 26, Room: 24, HasRoom: true, Lamps: LampsOn, Hour: 12})
 	}
 	w := m.WhatIf(26, 33, true, 30)
-	want, _ := StepTime(2*time.Hour, 26, 35, 30)
+	want, _ := stepTime(2*time.Hour, 26, 35, 30)
 	near(t, "hours to the ceiling, lamps on", w.ToCeiling.Hours(), want.Hours(), 0.02)
 	near(t, "peak, lamps on", w.Peak, 35, 0.01)
 	off := m.WhatIf(26, 33, false, 30)
-	want, _ = StepTime(2*time.Hour, 26, 33, 30)
+	want, _ = stepTime(2*time.Hour, 26, 33, 30)
 	near(t, "hours to the ceiling, lamps off", off.ToCeiling.Hours(), want.Hours(), 0.02)
 	if never := m.WhatIf(26, 25, false, 30); never.Reached || never.Peak != 26 {
 		t.Errorf("a cooler room: %+v", never)

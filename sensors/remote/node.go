@@ -44,7 +44,6 @@ type Node struct {
 	off  bool // its clock was told to be wrong
 
 	unheard error // why no message can come, nil where one can
-	count   Stats
 }
 
 // held is what the newest message gave.
@@ -56,14 +55,6 @@ type held struct {
 	stamp   Stamp
 	arrived time.Time     // with the monotonic clock
 	age     time.Duration // when it arrived
-}
-
-// Stats counts a node's messages.
-type Stats struct {
-	Messages uint64
-	Refused  uint64 // malformed, out of range, wrong clock
-	Ignored  uint64 // not newer than the value held
-	Doubted  uint64 // dated by their arrival, since their stamp cannot be right
 }
 
 // NewNode returns the node that p describes. synced tells whether the board's
@@ -101,11 +92,9 @@ func (n *Node) Deliver(m Message) (news string) {
 	s, stamp, err := n.format.Decode(m.Payload)
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.count.Messages++
 	if m.Retained && n.live {
 		// Sent again because we subscribed again; what has arrived since
 		// the first subscription is at least as new.
-		n.count.Ignored++
 		return ""
 	}
 	n.live = n.live || !m.Retained
@@ -113,14 +102,7 @@ func (n *Node) Deliver(m Message) (news string) {
 	if err == nil {
 		shown = n.date(&next, m.Retained)
 	}
-	switch {
-	case next.err != nil:
-		n.count.Refused++
-	case next.doubted():
-		n.count.Doubted++
-	}
 	if n.notNewer(next, shown) {
-		n.count.Ignored++
 		return ""
 	}
 	n.held = next
@@ -245,11 +227,4 @@ func (n *Node) sampleLocked(now time.Time) (sensors.Sample, error) {
 	s := h.sample
 	s.Again, h.asked = h.asked, true
 	return s, nil
-}
-
-// Stats returns the counts so far.
-func (n *Node) Stats() Stats {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	return n.count
 }

@@ -62,9 +62,6 @@ func TestANodeWithoutTime(t *testing.T) {
 		gives(t, n, "at the limit", 24_00, sensors.NoReason)
 		time.Sleep(time.Second)
 		gives(t, n, "past the limit", 0, sensors.TooOld)
-		if got := n.Stats(); got != (Stats{Messages: 3, Refused: 1, Ignored: 1}) {
-			t.Errorf("%+v", got)
-		}
 	})
 }
 

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/configs"
 	"dewline/sensors/table"
 )
 
@@ -23,14 +22,19 @@ func (f *freezing) FreezeAfter(d time.Duration) { f.after = append(f.after, d) }
 // of a changed frozen_after as the rules do.
 func TestReloadTellsTheJudgesHowLongToBelieve(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "room.toml")
-	text := strings.Replace(string(configs.Example()), "[rules]", "[rules]\nfrozen_after = \"3 h\"", 1)
+	data, err := os.ReadFile("../../../configs/example.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	example := string(data)
+	text := strings.Replace(example, "[rules]", "[rules]\nfrozen_after = \"3 h\"", 1)
 	if old := "\nfrozen_after = \"6 h\""; strings.Contains(text, old) {
 		text = strings.Replace(text, old, "", 1)
 	}
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	cfg, err := table.Decode("room.toml", configs.Example())
+	cfg, err := table.Decode("room.toml", []byte(example))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,7 +25,6 @@ type rack struct {
 	temp map[string]float64
 	ids  map[string]bool // of notices that were raised, and onsets
 	rang map[string]int  // sendings after which nobody asked
-	last map[string]int  // newest version sent of each notice
 }
 
 func (r *rack) keep(fx Effects) {
