@@ -5,17 +5,12 @@ import (
 	"math"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // byHeat reports whether an alarm is one of heat, which is told by what is left
 // until the ceiling.
-func byHeat(a rules.AlarmID) bool {
-	switch a {
-	case rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand:
-		return true
-	}
-	return false
-}
+func byHeat(a rules.AlarmID) bool { row, _ := alarm.Find(a); return row.Heat }
 
 // implied reports whether a line about worse has said what other says.
 func implied(worse, other rules.AlarmID) bool {

@@ -226,7 +226,7 @@ func (m *Member) take(t *rules.Transition, name string) {
 // its hour, which lies below it where the alarm is one of too little.
 func (m *Member) measure(t *rules.Transition) {
 	further := (t.Value - t.Limit) - (m.Peak - m.PeakLimit)
-	if m.Key.Alarm == rules.BelowBand || m.Key.Alarm == rules.HumidityFloor {
+	if row, _ := alarm.Find(m.Key.Alarm); row.Low {
 		further = -further
 	}
 	if further > 0 || !m.HasValue {
@@ -256,22 +256,7 @@ func (in *incident) refresh() {
 }
 
 // weight orders alarms of one urgency by what they mean for the animals.
-func weight(a rules.AlarmID) int {
-	switch a {
-	case rules.LethalCeiling:
-		return 5
-	case rules.CeilingAhead:
-		return 4
-	case rules.Exposure:
-		return 3
-	case rules.AboveBand, rules.BelowBand, rules.HumidityFloor:
-		return 2
-	case rules.MistMissing, rules.MistEndless, rules.DoorAjar, rules.LampStuck:
-		return 1
-	default:
-		return 0
-	}
-}
+func weight(a rules.AlarmID) int { row, _ := alarm.Find(a); return row.Weight }
 
 // worstFirst puts what is active first, then the more urgent, then what means
 // more, then what reaches the ceiling sooner, then what is further past its

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // headlines say in a few words what an alarm means to a keeper.
@@ -78,17 +79,18 @@ const (
 
 // plural is what several subjects of an alarm are.
 func plural(a rules.AlarmID) string {
-	switch a {
-	case rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock, rules.ProbeOverdue:
-		return probes
-	case rules.DeliveryStalled:
-		return "channels"
-	case rules.CertificateDue:
-		return "certificates"
-	case rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod, rules.DrillOverdue, rules.ConfigRefused, RoomSilent:
-		return "rooms"
-	default:
+	row, ok := alarm.Find(a)
+	switch {
+	case !ok || row.Of == alarm.OfEnclosure:
 		return enclosures
+	case row.Of == alarm.OfProbe:
+		return probes
+	case a == alarm.DeliveryStalled:
+		return "channels"
+	case a == alarm.CertificateDue:
+		return "certificates"
+	default:
+		return "rooms"
 	}
 }
 

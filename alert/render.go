@@ -373,7 +373,7 @@ func (m *Member) quantity(v float64, u Units) string {
 		}
 		return "1 day"
 	case "°C":
-		if rules.IsDelta(m.Key.Alarm) {
+		if alarm.IsDelta(m.Key.Alarm) {
 			return unit.TemperatureDelta(v).Text(u.Scale(), 1)
 		}
 		return temperature(v, u)

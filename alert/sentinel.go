@@ -13,7 +13,7 @@ import (
 )
 
 // RoomSilent is the sentinel's alarm: a room gives no sign of life.
-const RoomSilent rules.AlarmID = "room-silent"
+const RoomSilent = alarm.RoomSilent
 
 // A Heartbeat is the sign of life that a daemon sends regularly. Its JSON goes
 // to the heartbeat topic and the outside address.

@@ -14,20 +14,20 @@ func TestAct_Refusals(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.5, 85))
-	key := Key{LethalCeiling, "e1"}
+	key := Key{Alarm: LethalCeiling, Subject: "e1"}
 	for _, c := range []struct {
 		name string
 		a    Action
 		want error
 	}{
 		{"nobody", Action{Kind: Acknowledge, Key: key}, ErrNobody},
-		{"no subject", Action{Kind: Acknowledge, Key: Key{LethalCeiling, "e9"}, By: "x"}, ErrNoSubject},
-		{"no alarm", Action{Kind: Acknowledge, Key: Key{"too-hot", "e1"}, By: "x"}, ErrNoAlarm},
+		{"no subject", Action{Kind: Acknowledge, Key: Key{Alarm: LethalCeiling, Subject: "e9"}, By: "x"}, ErrNoSubject},
+		{"no alarm", Action{Kind: Acknowledge, Key: Key{Alarm: "too-hot", Subject: "e1"}, By: "x"}, ErrNoAlarm},
 		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
 		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
 		{"lethal heat on the shelf", Action{Kind: Shelve, Key: key, By: "x", For: time.Minute}, ErrNoShelf},
 		{"lethal heat among others on the shelf", Action{Kind: Shelve, Key: Key{Subject: "e1"}, By: "x", For: time.Minute, OneShot: true}, ErrNoShelf},
-		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: Key{CeilingAhead, "e1"}, By: "x", For: 16 * time.Minute}, ErrTooLong},
+		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: Key{Alarm: CeilingAhead, Subject: "e1"}, By: "x", For: 16 * time.Minute}, ErrTooLong},
 		{"shelf without an end", Action{Kind: Shelve, Key: key, By: "x"}, ErrNoEnd},
 		{"not shelved", Action{Kind: Unshelve, Key: key, By: "x"}, ErrNotNow},
 		{"out without an end", Action{Kind: TakeOut, Key: key, By: "x"}, ErrNoEnd},
@@ -49,7 +49,7 @@ func TestAct_ShelfAndService(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	r.run(time.Minute, r.calm)
 	r.run(11*time.Minute, r.hold("p1", 24, 60))
-	if err := r.act(Action{Kind: Shelve, Key: Key{HumidityFloor, "e1"}, By: "robin", Why: "pump on order", For: 15 * time.Minute}); err != nil {
+	if err := r.act(Action{Kind: Shelve, Key: Key{Alarm: HumidityFloor, Subject: "e1"}, By: "robin", Why: "pump on order", For: 15 * time.Minute}); err != nil {
 		t.Fatal(err)
 	}
 	r.run(14*time.Minute, r.hold("p1", 24, 60))
@@ -92,7 +92,7 @@ func TestClock_StepsOf14DaysLeaveTimersAlone(t *testing.T) {
 
 func TestSet_SelfConditions(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
-	c := Condition{Key: Key{DeliveryStalled, Self}, Active: true, Priority: Today, Text: "the broker has not answered for 5 min"}
+	c := Condition{Key: Key{Alarm: DeliveryStalled, Subject: Self}, Active: true, Priority: Today, Text: "the broker has not answered for 5 min"}
 	r.take(r.e.Set(r.instant(), c))
 	r.want(DeliveryStalled, Self, "NORM>UNACK")
 	r.take(r.e.Set(r.instant(), c))
@@ -114,7 +114,7 @@ func TestSet_SelfConditions(t *testing.T) {
 			t.Errorf("90 min after the end of delivery-stalled, %v is over for %v", v.Key, v.OverFor)
 		}
 	}
-	if got := r.e.Set(r.instant(), Condition{Key: Key{LethalCeiling, "e1"}, Active: true}); got != nil {
+	if got := r.e.Set(r.instant(), Condition{Key: Key{Alarm: LethalCeiling, Subject: "e1"}, Active: true}); got != nil {
 		t.Errorf("an alarm of the engine's own was set: %+v", got)
 	}
 }
@@ -124,7 +124,7 @@ func TestSet_SelfConditions(t *testing.T) {
 func TestSet_BeforeTheClockIsSet(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.synced = false
-	c := Condition{Key: Key{ClockUnset, Self}, Active: true, Priority: Today}
+	c := Condition{Key: Key{Alarm: ClockUnset, Subject: Self}, Active: true, Priority: Today}
 	r.take(r.e.Set(r.instant(), c))
 	if got := r.last(ClockUnset).Text; !strings.HasSuffix(got, "day and night are not known.") {
 		t.Errorf("just begun: %s", got)

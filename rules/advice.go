@@ -28,9 +28,9 @@ type situation struct {
 func (e *Engine) situationOf(s *slot) situation {
 	var en *enclosure
 	switch {
-	case s.kind.ofEnclosure():
+	case s.kind.Row().Of == alarm.OfEnclosure:
 		en = &e.encls[s.subj]
-	case s.kind.ofProbe() && e.probes[s.subj].encl >= 0:
+	case s.kind.Row().Of == alarm.OfProbe && e.probes[s.subj].encl >= 0:
 		en = &e.encls[e.probes[s.subj].encl]
 	default:
 		return situation{}
@@ -46,11 +46,11 @@ func (e *Engine) situationOf(s *slot) situation {
 		sit.falling, sit.rising = slope.PerHour < -climbs, slope.PerHour > climbs
 	}
 	switch {
-	case s.kind == kLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
+	case s.kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
 		sit.known, sit.hot = true, unit.Temperature(r.Value)
-	case s.kind == kAbove && r.HasValue && r.HasLimit:
+	case s.kind == alarm.KindAbove && r.HasValue && r.HasLimit:
 		sit.back = r.Value < r.Limit
-	case s.kind == kBelow && r.HasValue && r.HasLimit:
+	case s.kind == alarm.KindBelow && r.HasValue && r.HasLimit:
 		sit.back = r.Value > r.Limit
 	}
 	if step, ok := en.st.Lamps.Step(); ok {
@@ -74,7 +74,7 @@ func (e *Engine) advise(s *slot, d *Detail) {
 // FirstAction is what to do first about an alarm of which nothing else is
 // known, for a reader's scale; empty where the rules know none.
 func FirstAction(id AlarmID, c Cause, scale unit.Scale) string {
-	k, ok := kindOf(id)
+	k, ok := alarm.KindOf(id)
 	if !ok {
 		return ""
 	}
@@ -132,25 +132,25 @@ var box = "thermometer inside, " + unit.Temperature(20).MarkNumber(0) + "–" + 
 
 // advice is what to do first, in the trade's order of action. It is the only
 // place that says so.
-func advice(k kind, c Cause, s situation) []string {
+func advice(k alarm.Kind, c Cause, s situation) []string {
 	switch k {
-	case kLethal, kAhead, kExposure, kAbove:
+	case alarm.KindLethal, alarm.KindAhead, alarm.KindExposure, alarm.KindAbove:
 		return heatAdvice(c, s)
-	case kBelow:
+	case alarm.KindBelow:
 		return coldAdvice(c, s)
-	case kFloor, kMistMissing, kMistWeak:
+	case alarm.KindFloor, alarm.KindMistMissing, alarm.KindMistWeak:
 		return dryAdvice(k, c, s)
-	case kNightDrop:
+	case alarm.KindNightDrop:
 		return []string{"Check the lamp timer and what cools the room at night. There is no hurry."}
-	case kMistEndless:
+	case alarm.KindMistEndless:
 		return []string{"Stop the pump at its plug and close the water; siphon the drain; look for froglets, film cups and tadpole cups overflowing."}
-	case kDryDown:
+	case alarm.KindDryDown:
 		return []string{"Look at vents, seals and fan, and at the glass for all-day fog."}
-	case kDoorAjar:
+	case alarm.KindDoorAjar:
 		return []string{"Look: close the door, count the frogs, " + handMist + "; search the floor with a damp cloth at dusk."}
-	case kLampStuck:
+	case alarm.KindLampStuck:
 		return []string{lampAdvice(s)}
-	case kSilent, kFrozen, kWet, kJump, kDisagrees, kNodeClock, kOverdue:
+	case alarm.KindSilent, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue:
 		return probeAdvice(k)
 	default:
 		return []string{selfAdvice(k)}
@@ -268,7 +268,7 @@ func coldAdvice(c Cause, s situation) []string {
 }
 
 // dryAdvice is about water that is missing: a doubted probe first says look.
-func dryAdvice(k kind, c Cause, s situation) []string {
+func dryAdvice(k alarm.Kind, c Cause, s situation) []string {
 	var steps []string
 	switch {
 	case c.Kind == CauseProbe:
@@ -277,7 +277,7 @@ func dryAdvice(k kind, c Cause, s situation) []string {
 		steps = []string{"Refill the reservoir with dechlorinated or RO water, prime the pump, check its timer; " + handMist + " all, eggs first."}
 	case c.Kind == CauseDoor:
 		steps = []string{"Close the door, count the frogs, " + handMist + "."}
-	case k != kFloor:
+	case k != alarm.KindFloor:
 		steps = []string{capital(handMist) + ", then clean the nozzle in vinegar away from the enclosure."}
 	default:
 		steps = []string{capital(handMist) + ", then look at nozzle, vents and door; froglets and eggs first."}
@@ -303,36 +303,36 @@ func lampAdvice(s situation) string {
 }
 
 // probeAdvice first says look: nobody knows what the probe does not tell.
-func probeAdvice(k kind) []string {
+func probeAdvice(k alarm.Kind) []string {
 	switch k {
-	case kSilent:
+	case alarm.KindSilent:
 		return []string{look + " Then look at the probe's plug, cable and bus. " + keepOn}
-	case kWet:
+	case alarm.KindWet:
 		return []string{"Look whether it is really that wet. Then dry the probe and its cap, hang it out of the spray; swap it into dry air for a day."}
-	case kNodeClock:
+	case alarm.KindNodeClock:
 		return []string{"Look at the humidity yourself meanwhile. Set the node's clock: its time server, time zone or clock battery; or take time_pointer out of its section."}
-	case kOverdue:
+	case alarm.KindOverdue:
 		return []string{"Calibrate it: dewline calibrate."}
 	default:
 		return []string{look + " Then swap the probe. " + keepOn}
 	}
 }
 
-func selfAdvice(k kind) string {
+func selfAdvice(k alarm.Kind) string {
 	switch k {
-	case kDelivery:
+	case alarm.KindDelivery:
 		return "Check broker, mail server and network; notices wait and are sent again."
-	case kRecord:
+	case alarm.KindRecord:
 		return "Check the card: free space, age, mount; alarms go on without it."
-	case kClock:
+	case alarm.KindClock:
 		return "Connect the board to a time server; night rules wait for it."
-	case kBlind:
+	case alarm.KindBlind:
 		return "Look at the frogs: nobody watched for a while."
-	case kDrill:
+	case alarm.KindDrill:
 		return "Send a drill and acknowledge it: dewline drill."
-	case kConfig:
+	case alarm.KindConfig:
 		return "Run dewline check, mend the file and reload."
-	case kCertificate:
+	case alarm.KindCertificate:
 		return "Renew the certificate before it ends."
 	default:
 		return "Look at the enclosure."

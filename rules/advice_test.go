@@ -9,6 +9,7 @@ import (
 
 	"dewline/configs"
 	"dewline/configs/unit"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -91,17 +92,17 @@ func TestFirstAction_FitsItsSituation(t *testing.T) {
 // is not looked at again.
 func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 	t.Helper()
-	for k := range numKinds {
+	for k := range alarm.FirstSentinelKind {
 		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
 			steps := advice(k, Cause{Kind: c}, s)
-			doubt, calm := s.doubt || c == CauseProbe, s.night || s.falling || k == kAbove && s.back
+			doubt, calm := s.doubt || c == CauseProbe, s.night || s.falling || k == alarm.KindAbove && s.back
 			like := fmt.Sprint(strings.Join(steps, "|"), s.hot < s.act, s.hot < s.ceiling, doubt, calm)
 			if seen[like] {
 				continue
 			}
 			seen[like] = true
 			for _, text := range []string{listed(steps), beginning(steps)} {
-				name := fmt.Sprintf("%s by %s %+v", kindTable[k].id, c, s)
+				name := fmt.Sprintf("%s by %s %+v", k.Row().ID, c, s)
 				checkAdvice(t, name, unit.Write(text, unit.Celsius), float64(s.hot), float64(s.act), float64(s.ceiling), calm, doubt)
 			}
 		}
@@ -112,7 +113,7 @@ func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 func TestFirstAction_SaysWhatItTakes(t *testing.T) {
 	s := situation{known: true, hot: 31, act: 28, ceiling: 30}
 	for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure} {
-		steps := advice(kLethal, Cause{Kind: c}, s)
+		steps := advice(alarm.KindLethal, Cause{Kind: c}, s)
 		all, short := unit.Write(listed(steps), unit.Celsius), unit.Write(beginning(steps), unit.Celsius)
 		if !drastic.MatchString(all) || !strings.Contains(all, "Call a vet if a frog is limp or cramping") {
 			t.Errorf("%s: %q", c, all)
@@ -121,7 +122,7 @@ func TestFirstAction_SaysWhatItTakes(t *testing.T) {
 			t.Errorf("%s: %d characters: %q", c, n, short)
 		}
 	}
-	if got := unit.Write(listed(advice(kLethal, Cause{Kind: CauseRoom}, s)), unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
+	if got := unit.Write(listed(advice(alarm.KindLethal, Cause{Kind: CauseRoom}, s)), unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
 		t.Errorf("%q", got)
 	}
 }

@@ -7,6 +7,14 @@ import (
 	"dewline/sensors"
 )
 
+// Delays of the limits that make a band alarm urgent. No keeper has a reason to
+// change them.
+const (
+	actOn     = 5 * time.Minute
+	coldOn    = 10 * time.Minute
+	severeOff = 10 * time.Minute
+)
+
 // judgeBand steps the alarms on both sides of the band. Its ends belong to the
 // band; the limits that make an excursion urgent are reached at the value
 // itself.
@@ -19,7 +27,7 @@ func (e *Engine) judgeBand(en *enclosure, now sensors.Instant) {
 // judgeAbove looks at the band where the frogs live and, whatever that says,
 // at the limit to act on at the hottest place.
 func (e *Engine) judgeAbove(en *enclosure, now sensors.Instant, high, dead int32) {
-	s, p := &en.slots[kAbove], &en.now
+	s, p := &en.slots[alarm.KindAbove], &en.now
 	severe := e.hotInput(en, now.Mono, en.lim.act, dead)
 	if !en.st.Act.Rest(now.Mono, severe) {
 		en.st.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.gap, KeepReturned: -1}, now, severe)
@@ -39,7 +47,7 @@ func (e *Engine) judgeAbove(en *enclosure, now sensors.Instant, high, dead int32
 }
 
 func (e *Engine) judgeBelow(en *enclosure, now sensors.Instant, low, dead int32) {
-	s, p := &en.slots[kBelow], &en.now
+	s, p := &en.slots[alarm.KindBelow], &en.now
 	severe := e.mainInput(en, now.Mono, lower, en.lim.cold, dead)
 	if !en.st.Cold.Rest(now.Mono, severe) {
 		en.st.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.gap, KeepReturned: -1}, now, severe)
@@ -68,7 +76,7 @@ func (e *Engine) applySide(s *slot, now sensors.Instant, in alarm.Input, urgent 
 	}
 	c := s.rec.Life.Step(sp, now, in)
 	if !was && s.rec.Life.Active { // whatever it was the last time
-		if s.rec.Priority = kindTable[s.kind].priority; urgent {
+		if s.rec.Priority = s.kind.Row().Priority; urgent {
 			s.rec.Priority = Wake
 		}
 	}

@@ -22,7 +22,7 @@ type calm struct {
 }
 
 // atLimits are the alarms that a reading is held against at once.
-var atLimits = [...]kind{kLethal, kAbove, kBelow, kFloor}
+var atLimits = [...]alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}
 
 // calmNow reports whether no alarm at a limit can move with what the probes
 // say now, and remembers that it rested.
@@ -62,11 +62,11 @@ func (e *Engine) calmValues(en *enclosure) {
 func (e *Engine) noteFar(en *enclosure) {
 	low, high, _ := e.band(en)
 	p := &en.now
-	en.slots[kLethal].limit(float64(p.hot)/100, float64(en.lim.ceiling)/100)
-	en.slots[kAbove].limit(float64(p.main)/100, float64(high)/100)
-	en.slots[kBelow].limit(float64(p.main)/100, float64(low)/100)
+	en.slots[alarm.KindLethal].limit(float64(p.hot)/100, float64(en.lim.ceiling)/100)
+	en.slots[alarm.KindAbove].limit(float64(p.main)/100, float64(high)/100)
+	en.slots[alarm.KindBelow].limit(float64(p.main)/100, float64(low)/100)
 	if p.hasHum && en.lim.floor > 0 {
-		en.slots[kFloor].limit(float64(p.hum)/100, float64(en.lim.floor)/100)
+		en.slots[alarm.KindFloor].limit(float64(p.hum)/100, float64(en.lim.floor)/100)
 	}
 }
 
@@ -97,7 +97,7 @@ func rested(r *alarm.Record, at time.Duration) {
 func (e *Engine) beginCalm(en *enclosure) {
 	c := &en.calm
 	c.told = false
-	c.rest = !e.cfg.Rules.FloorLessUncert && !en.slots[kAhead].rec.Life.Suppress &&
+	c.rest = !e.cfg.Rules.FloorLessUncert && !en.slots[alarm.KindAhead].rec.Life.Suppress &&
 		atRest(&en.st.Act) && atRest(&en.st.Cold)
 	for _, k := range atLimits {
 		s := &en.slots[k]

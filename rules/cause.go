@@ -32,7 +32,7 @@ func (e *Engine) survey(now sensors.Instant) climate.Picture {
 
 func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
 	c := climate.Case{Shelf: en.shelf, Temp: float64(en.now.main) / 100, HasTemp: en.now.hasTemp}
-	if en.slots[kLethal].rec.Life.State == alarm.OutOfService {
+	if en.slots[alarm.KindLethal].rec.Life.State == alarm.OutOfService {
 		c.HasTemp = false
 	}
 	if hour := e.hour(now); hour >= 0 {
@@ -65,13 +65,10 @@ func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *pro
 	return nil
 }
 
-// byTemperature reports whether the alarm is one of the first numByTemp.
-func byTemperature(k kind) bool { return int(k) < numByTemp }
-
 // heatOf returns the enclosure's other active alarm of heat, whose cause is
 // that of a dose as well; nil for none.
 func (e *Engine) heatOf(s *slot) *slot {
-	for _, k := range [...]kind{kLethal, kAhead, kAbove} {
+	for _, k := range [...]alarm.Kind{alarm.KindLethal, alarm.KindAhead, alarm.KindAbove} {
 		if o := &e.encls[s.subj].slots[k]; o.rec.Life.Active && o.rec.Cause.Kind != "" {
 			return o
 		}
@@ -82,9 +79,9 @@ func (e *Engine) heatOf(s *slot) *slot {
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
 func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	switch {
-	case s.kind.ofEnclosure():
+	case s.kind.Row().Of == alarm.OfEnclosure:
 		return e.enclosureCause(&e.encls[s.subj], s, now)
-	case s.kind.ofProbe():
+	case s.kind.Row().Of == alarm.OfProbe:
 		return e.probeCause(&e.probes[s.subj], s.kind, now)
 	default:
 		return Cause{Kind: CauseDewline}, nil
@@ -92,41 +89,41 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 }
 
 func (e *Engine) enclosureCause(en *enclosure, s *slot, now sensors.Instant) (Cause, []string) {
-	if s.kind == kExposure {
+	if s.kind == alarm.KindExposure {
 		if o := e.heatOf(s); o != nil {
 			return o.rec.Cause, o.rec.Detail.Evidence
 		}
 	}
-	if byTemperature(s.kind) {
+	if s.kind.Row().ByTemperature {
 		pic := e.survey(now)
 		return e.temperatureCause(en, &pic, now, s.kind)
 	}
 	switch s.kind {
-	case kFloor:
+	case alarm.KindFloor:
 		return e.dryCause(en, now)
-	case kDoorAjar:
-		return Cause{CauseDoor, en.cfg.ID}, nil
-	case kMistMissing, kMistWeak, kLampStuck:
+	case alarm.KindDoorAjar:
+		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, nil
+	case alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindLampStuck:
 		return s.rec.Cause, nil // set where it was judged
-	case kMistEndless:
+	case alarm.KindMistEndless:
 		return e.endlessCause(en)
 	default:
-		return Cause{CauseEnclosure, en.cfg.ID}, nil
+		return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 	}
 }
 
-func (e *Engine) probeCause(p *probe, k kind, now sensors.Instant) (Cause, []string) {
+func (e *Engine) probeCause(p *probe, k alarm.Kind, now sensors.Instant) (Cause, []string) {
 	switch {
-	case k == kSilent:
+	case k == alarm.KindSilent:
 		return e.silentCause(p, now)
-	case k == kWet:
+	case k == alarm.KindWet:
 		return e.wetCause(p)
-	case k == kDisagrees && p.st.Swap.With != "":
+	case k == alarm.KindDisagrees && p.st.Swap.With != "":
 		return e.swapCause(p)
-	case k == kOverdue:
-		return Cause{CauseProbe, p.cfg.ID}, p.driftEvidence()
+	case k == alarm.KindOverdue:
+		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, p.driftEvidence()
 	default:
-		return Cause{CauseProbe, p.cfg.ID}, nil
+		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, nil
 	}
 }
 
@@ -171,9 +168,9 @@ func missedText(n int) string {
 // dryCause says what dries an enclosure out.
 func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) {
 	if _, open := en.st.Door.Open(); open {
-		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
+		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, []string{"its door is open or ajar"}
 	}
-	if s := &en.slots[kMistMissing]; s.rec.Life.Active {
+	if s := &en.slots[alarm.KindMistMissing]; s.rec.Life.Active {
 		return s.rec.Cause, []string{missedText(en.st.Missed)}
 	}
 	dry, judged := 0, 0
@@ -197,7 +194,7 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 	if judged >= 3 && 10*dry >= 7*judged {
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are at their floor", dry, judged)}
 	}
-	return Cause{CauseEnclosure, en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
 
 // roomDrier in %RH is by how much drier than usual at this hour a room has to be
@@ -249,14 +246,14 @@ func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {
 			continue
 		}
 		mates++
-		if o.slots[kMistEndless].rec.Life.Active || o.st.Mist.Soaked() > e.mists[o.mist].cfg.Longest.D() {
+		if o.slots[alarm.KindMistEndless].rec.Life.Active || o.st.Mist.Soaked() > e.mists[o.mist].cfg.Longest.D() {
 			n++
 		}
 	}
 	if n > 1 && 2*n >= mates {
-		return Cause{CauseSupply, e.supplyOf(en.mist)}, []string{fmt.Sprintf("%d enclosures on this supply are soaked", n)}
+		return Cause{Kind: CauseSupply, ID: e.supplyOf(en.mist)}, []string{fmt.Sprintf("%d enclosures on this supply are soaked", n)}
 	}
-	return Cause{CauseEnclosure, en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
 
 // silentCause looks whether the others on the same bus are silent too.
@@ -281,9 +278,9 @@ func (e *Engine) silentCause(p *probe, now sensors.Instant) (Cause, []string) {
 	case all > 2 && silent == all:
 		return Cause{Kind: CauseDewline}, []string{fmt.Sprintf("all %d probes are silent", all)}
 	case mates > 1 && quiet == mates:
-		return Cause{CauseProbe, p.cfg.Bus}, []string{fmt.Sprintf("all %d probes on %s are silent", mates, p.cfg.Bus)}
+		return Cause{Kind: CauseProbe, ID: p.cfg.Bus}, []string{fmt.Sprintf("all %d probes on %s are silent", mates, p.cfg.Bus)}
 	}
-	return Cause{CauseProbe, p.cfg.ID}, nil
+	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, nil
 }
 
 // causeHolds is how long a different cause must be seen before it is told.
@@ -295,7 +292,7 @@ func (e *Engine) followCauses(now sensors.Instant) {
 	for i := range e.encls {
 		for k := range e.encls[i].slots {
 			s := &e.encls[i].slots[k]
-			open = open || byTemperature(s.kind) && s.rec.Life.State.Annunciated()
+			open = open || s.kind.Row().ByTemperature && s.rec.Life.State.Annunciated()
 		}
 	}
 	if !open {
@@ -305,7 +302,7 @@ func (e *Engine) followCauses(now sensors.Instant) {
 	for i := range e.encls {
 		for k := range e.encls[i].slots {
 			s := &e.encls[i].slots[k]
-			if byTemperature(s.kind) && s.rec.Life.State.Annunciated() && e.encls[i].now.hasTemp {
+			if s.kind.Row().ByTemperature && s.rec.Life.State.Annunciated() && e.encls[i].now.hasTemp {
 				e.followCause(s, &pic, now)
 			}
 		}

@@ -362,7 +362,7 @@ func TestRestart_OneTwinDoesNotSpeakForBoth(t *testing.T) {
 	if r.events(LethalCeiling, "e1") != "NORM>UNACK" {
 		t.Error("the ceiling waited")
 	}
-	if rec, ok := r.e.Record(Key{HumidityFloor, "e1"}); ok && rec.Life.OnFor > 0 {
+	if rec, ok := r.e.Record(Key{Alarm: HumidityFloor, Subject: "e1"}); ok && rec.Life.OnFor > 0 {
 		t.Errorf("%+v", rec)
 	}
 	if v := r.e.Enclosures()[0]; v.DoorOpen {

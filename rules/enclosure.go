@@ -50,7 +50,7 @@ type EnclosureState struct {
 	Cold  alarm.Record `json:"cold"`
 	Ahead Ahead        `json:"ahead"`
 	// Turns are causes other than those told, for the alarms by temperature.
-	Turns [numByTemp]CauseTurn `json:"turns"`
+	Turns [alarm.NumByTemperature]CauseTurn `json:"turns"`
 }
 
 // CauseTurn is another cause for an open alarm and since when it has shown.
@@ -82,7 +82,7 @@ type enclosure struct {
 	open       int // alarms that are not NORM
 	now        present
 	st         EnclosureState
-	slots      [enclosureKinds]slot
+	slots      [int(alarm.FirstProbeKind)]slot
 	doseLim    climate.DoseLimits
 }
 

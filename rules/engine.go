@@ -21,7 +21,7 @@ const (
 type Engine struct {
 	cfg    *configs.Config
 	loc    *time.Location
-	specs  [numKinds][Wake + 1]alarm.Spec
+	specs  [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
 	probes []probe
 	byID   map[sensors.ProbeID]int
 	names  []sensors.ProbeID
@@ -87,7 +87,11 @@ func (e *Engine) build(cfg *configs.Config) {
 	if e.loc == nil {
 		e.loc = time.UTC
 	}
-	e.specs = makeSpecs(cfg.Rules)
+	for k := range alarm.FirstSentinelKind {
+		for p := Note; p <= Wake; p++ {
+			e.specs[k][p] = k.Row().Spec(p, cfg.Rules)
+		}
+	}
 	e.bandDead = int32(sensors.CelsiusOf(float64(cfg.Rules.BandDeadband)))
 	e.floorDead = int32(sensors.PercentOf(float64(cfg.Rules.FloorDeadband)))
 	e.byID = make(map[sensors.ProbeID]int, len(cfg.Probes))
@@ -121,8 +125,8 @@ func (e *Engine) buildEnclosure(i int, c configs.Enclosure) {
 		Boundary: float64(sp.Boundary), ReferenceTemp: float64(sp.ReferenceTemp),
 		ReferenceTime: sp.ReferenceTime.D(), TenfoldPer: float64(sp.TenfoldPer),
 	}}
-	for k := range enclosureKinds {
-		en.slots[k] = makeSlot(kind(k), i, c.ID)
+	for k := range int(alarm.FirstProbeKind) {
+		en.slots[k] = makeSlot(alarm.Kind(k), i, c.ID)
 	}
 	for j := range e.lamps {
 		if e.lamps[j].cfg.ID == c.Lamps && c.Lamps != "" {
@@ -152,8 +156,8 @@ func (e *Engine) shelfNumber(key string) int {
 func (e *Engine) buildProbe(i int, c configs.Probe) {
 	p := &e.probes[i]
 	*p = probe{cfg: c, encl: -1}
-	for k := range probeKinds {
-		p.slots[k] = makeSlot(firstProbeKind+kind(k), i, c.ID)
+	for k := range int(alarm.FirstSelfKind - alarm.FirstProbeKind) {
+		p.slots[k] = makeSlot(alarm.FirstProbeKind+alarm.Kind(k), i, c.ID)
 	}
 	e.byID[sensors.ProbeID(c.ID)], e.names[i] = i, sensors.ProbeID(c.ID)
 	switch {
@@ -194,7 +198,7 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 	if p.st.Readings <= 2 || p.silentAfter(&e.cfg.Rules) < limit {
 		e.ageAt = -1
 	}
-	if p.open > 0 && r.Quality != sensors.Bad && p.slot(kSilent).open() {
+	if p.open > 0 && r.Quality != sensors.Bad && p.slot(alarm.KindSilent).open() {
 		e.judgeSilent(p, r.At)
 	}
 	e.judgeReason(p, r.At)

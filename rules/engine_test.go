@@ -112,7 +112,7 @@ func TestCeiling_ClearsByDeadbandAndOffDelayAndStaysLatched(t *testing.T) {
 	if x := r.last(LethalCeiling); !strings.Contains(x.Text, "now 29.50 °C, it reached 30.20 °C") {
 		t.Error(x.Text)
 	}
-	key := Key{LethalCeiling, "e1"}
+	key := Key{Alarm: LethalCeiling, Subject: "e1"}
 	if err := r.act(Action{Kind: Acknowledge, Key: key, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
@@ -283,7 +283,7 @@ func TestBand_BecomesUrgent(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.now = 13 * time.Hour
 		r.run(40*time.Minute, r.hold("p1", 27, 85))
-		if err := r.act(Action{Kind: Acknowledge, Key: Key{AboveBand, "e1"}, By: "robin"}); err != nil {
+		if err := r.act(Action{Kind: Acknowledge, Key: Key{Alarm: AboveBand, Subject: "e1"}, By: "robin"}); err != nil {
 			t.Fatal(err)
 		}
 		r.run(4*time.Minute, r.hold("p1", 28.5, 85))

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"dewline/configs/unit"
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 )
 
@@ -42,9 +43,9 @@ func sameInFahrenheit(t *testing.T, name, marked string, allDeltas bool) int {
 func TestSentences_InFahrenheitByDimension(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	n := 0
-	for k := range numKinds {
+	for k := range alarm.FirstSentinelKind {
 		subj := 0
-		if k.ofSelf() {
+		if k.Row().Of == alarm.OfDewline {
 			subj = -1
 		}
 		s := makeSlot(k, subj, "e1")
@@ -52,7 +53,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		s.rec.Peak = 4.5
 		s.rec.Life.Active, s.rec.Detail.HasRate, s.rec.Detail.RatePerHour = true, true, -1.5
 		s.rec.Detail.TimeToCeiling, s.rec.Detail.Ceiling = &Range{10, 20}, 30
-		n += sameInFahrenheit(t, string(s.rec.Key.Alarm), r.e.state(&s)+" | "+overText(&s), isDelta(k))
+		n += sameInFahrenheit(t, string(s.rec.Key.Alarm), r.e.state(&s)+" | "+overText(&s), (k.Row().Value == alarm.Difference))
 	}
 	// what causes say, with the room and its enclosures away from usual
 	en := &r.e.encls[0]

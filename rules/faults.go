@@ -15,7 +15,7 @@ import (
 // which the probe is there to tell.
 func (e *Engine) judgeSilent(p *probe, now sensors.Instant) {
 	limit := p.silentAfter(&e.cfg.Rules)
-	s := p.slot(kSilent)
+	s := p.slot(alarm.KindSilent)
 	age := max(now.Mono-p.heard()-p.st.Unseen, p.humidityGone(s.open()))
 	if age <= limit && !s.open() {
 		return
@@ -33,7 +33,7 @@ func (p *probe) humidityGone(told bool) time.Duration {
 	switch {
 	case !p.cfg.MeasuresHumidity(), !known && !told:
 		return 0
-	case st.HasHum && p.slot(kSilent).rec.Life.Active:
+	case st.HasHum && p.slot(alarm.KindSilent).rec.Life.Active:
 		return st.Heard.Mono - st.HumAt
 	case st.HasHum:
 		return st.Heard.Mono - max(st.HumAt, p.since)
@@ -54,7 +54,7 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 		return
 	}
 	e.judgeWet(p, now)
-	if s, frozen := p.slot(kFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.open() {
+	if s, frozen := p.slot(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.open() {
 		s.limit((now.Mono - st.StillAt).Minutes(), e.cfg.Rules.FrozenAfter.D().Minutes())
 		e.hold(s, now, frozen)
 	}
@@ -64,7 +64,7 @@ func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
 // judgeNodeClock raises when a wireless node goes on stamping its values with
 // times that cannot be right.
 func (e *Engine) judgeNodeClock(p *probe, now sensors.Instant) {
-	s, in := p.slot(kNodeClock), alarm.Back
+	s, in := p.slot(alarm.KindNodeClock), alarm.Back
 	if p.st.Reason == sensors.WrongClock {
 		in = alarm.Beyond
 	}
@@ -84,7 +84,7 @@ func (e *Engine) judgeJump(p *probe, now sensors.Instant) {
 		st.JumpAt = now.Mono
 	}
 	alone := st.Alone && st.HotRun >= 2
-	s := p.slot(kJump)
+	s := p.slot(alarm.KindJump)
 	jumping := alone || st.Jumps >= manyJumps
 	if !jumping && !s.open() {
 		return
@@ -229,7 +229,7 @@ func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now s
 	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
 		in = alarm.Between // both are away on the same side: that is heat or cold
 	}
-	s := oddOf(p, q, offP, offQ).slot(kDisagrees)
+	s := oddOf(p, q, offP, offQ).slot(alarm.KindDisagrees)
 	if in == alarm.Back && s.rec.Life.Seen == alarm.Missing {
 		return
 	}
@@ -332,7 +332,7 @@ func (e *Engine) parted(en *enclosure, a, b configs.Place, ref int32, hour float
 // apart reports whether the probe stands away from its twin, for however short
 // a time.
 func (p *probe) apart() bool {
-	l := &p.slot(kDisagrees).rec.Life
+	l := &p.slot(alarm.KindDisagrees).rec.Life
 	return l.Active || l.Seen == alarm.Beyond
 }
 
@@ -347,7 +347,7 @@ func (e *Engine) judgeOverdue(p *probe, now sensors.Instant) {
 	t, ok = e.temperatureDue(p)
 	p.due.temp = ok && !now.Wall.Before(t)
 	due := p.due.hum || p.due.temp || p.drifted()
-	if s := p.slot(kOverdue); due || s.open() {
+	if s := p.slot(alarm.KindOverdue); due || s.open() {
 		e.hold(s, now, due)
 	}
 }

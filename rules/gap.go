@@ -164,7 +164,7 @@ func (e *Engine) age(off, before time.Duration) {
 	}
 	for i := range e.probes {
 		st := &e.probes[i].st
-		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.probes[i].slot(kSilent).rec.Life.Active {
+		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.probes[i].slot(alarm.KindSilent).rec.Life.Active {
 			st.Unseen += off // nobody listened
 		}
 		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.TempAt, &st.AnyAt, &st.HumAt} {
@@ -200,7 +200,7 @@ func (en *enclosure) interrupt(a absence) {
 	st := &en.st
 	st.Door.Interrupt()
 	st.Moist.Filled = 0
-	st.Ahead, st.Turns = Ahead{}, [numByTemp]CauseTurn{}
+	st.Ahead, st.Turns = Ahead{}, [alarm.NumByTemperature]CauseTurn{}
 	if !a.known {
 		st.Dose.Started = false // the length is added when it is known
 	}
@@ -215,7 +215,7 @@ func (e *Engine) forgive(a absence, now time.Duration) {
 	for i := range e.probes {
 		p := &e.probes[i]
 		switch {
-		case p.slot(kSilent).rec.Life.Active:
+		case p.slot(alarm.KindSilent).rec.Life.Active:
 			p.st.Unseen = 0
 		case a.short:
 			p.st.Unseen += a.lost
@@ -233,7 +233,7 @@ func (e *Engine) forgive(a absence, now time.Duration) {
 		}
 		// A door that opened since is forgotten, but the floor was excused.
 		excuse := e.cfg.Rules.DoorExcuse.D()
-		if l := &e.encls[i].slots[kFloor].rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.known && a.off < excuse {
+		if l := &e.encls[i].slots[alarm.KindFloor].rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.known && a.off < excuse {
 			st.Excused, st.HasExcuse, st.DoorAt = now+excuse, true, now
 		}
 	}

@@ -235,7 +235,7 @@ func TestGap_OpenAlarmsStay(t *testing.T) {
 // An endless mist goes on while the air is soaked after the gap as before it.
 func TestGap_EndlessMistStays(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, noonMist))
-	s := &r.e.encls[0].slots[kMistEndless]
+	s := &r.e.encls[0].slots[alarm.KindMistEndless]
 	r.run(time.Hour, r.hold("p1", 24, 99))
 	r.e.hold(s, r.instant(), true)
 	r.states[s.rec.Key] = s.rec.Life.State
@@ -255,19 +255,19 @@ func TestGap_ShelvesEndByWallTime(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
 		r.run(time.Hour, r.calm)
 		r.run(time.Hour, r.hold("p1", 24, 60))
-		if err := r.act(Action{Kind: Shelve, Key: Key{HumidityFloor, "e1"}, For: 2 * time.Hour, By: "robin"}); err != nil {
+		if err := r.act(Action{Kind: Shelve, Key: Key{Alarm: HumidityFloor, Subject: "e1"}, For: 2 * time.Hour, By: "robin"}); err != nil {
 			t.Fatal(err)
 		}
 		r.off(30*time.Minute, set)
 		r.run(5*time.Minute, r.hold("p1", 24, 60))
-		if got := r.states[Key{HumidityFloor, "e1"}]; got != alarm.Shelved {
+		if got := r.states[Key{Alarm: HumidityFloor, Subject: "e1"}]; got != alarm.Shelved {
 			t.Fatalf("after half an hour: %v", got)
 		}
 		r.off(10*time.Hour, set)
 		r.run(5*time.Minute, r.hold("p1", 24, 60))
 		r.setClock()
 		r.run(time.Minute, r.hold("p1", 24, 60))
-		if got := r.states[Key{HumidityFloor, "e1"}]; got != alarm.Unack {
+		if got := r.states[Key{Alarm: HumidityFloor, Subject: "e1"}]; got != alarm.Unack {
 			t.Errorf("clock set %v: %v", set, got)
 		}
 	}
@@ -381,7 +381,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 			x.At = fresh.instant()
 			return x
 		}) // its minutes begin elsewhere
-		raised := map[Key]bool{{Exposure, "e1"}: true, {Exposure, "e2"}: true, {Exposure, "e3"}: true}
+		raised := map[Key]bool{{Alarm: Exposure, Subject: "e1"}: true, {Alarm: Exposure, Subject: "e2"}: true, {Alarm: Exposure, Subject: "e3"}: true}
 		for _, x := range fresh.log {
 			raised[x.Key] = true
 		}
@@ -391,7 +391,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 			}
 		}
 		for _, p := range cfg.Probes {
-			k := Key{LethalCeiling, p.Enclosure}
+			k := Key{Alarm: LethalCeiling, Subject: p.Enclosure}
 			if p.Enclosure != "" && after(p.ID, r.now).Temperature >= 3100 && r.states[k] == alarm.Norm {
 				rt.Fatalf("after %v: %s is lethal and nothing is told", d, p.ID)
 			}

@@ -9,6 +9,9 @@ import (
 	"dewline/sensors"
 )
 
+// ceilingDead is the lethal limit's deadband in hundredths of °C.
+const ceilingDead = 50
+
 // implausible is a temperature, in hundredths of °C, that no lamp, room or
 // heater brings an enclosure to without its neighbours or its own earlier
 // readings showing it: 50 W into 91 L add 11 °C in the end (own arithmetic).
@@ -87,7 +90,7 @@ func (e *Engine) implausible(p *probe, r *sensors.Reading, unseen bool, t trust)
 	st, en := &p.st, &e.encls[p.encl]
 	witnesses, warm := e.beside(en, p, r.At.Mono)
 	switch {
-	case warm, en.slots[kLethal].rec.Life.Active && (!st.Alone || unseen):
+	case warm, en.slots[alarm.KindLethal].rec.Life.Active && (!st.Alone || unseen):
 		return false, t
 	case unseen && p.blamed(r.At.Mono):
 		return true, t
@@ -108,7 +111,7 @@ func (e *Engine) implausible(p *probe, r *sensors.Reading, unseen bool, t trust)
 // blamed reports whether the probe's own leap was seen and told before a gap that
 // was not long, as before a crash.
 func (p *probe) blamed(now time.Duration) bool {
-	l, at := &p.slot(kJump).rec.Life, max(p.st.TempAt, p.st.AnyAt)
+	l, at := &p.slot(alarm.KindJump).rec.Life, max(p.st.TempAt, p.st.AnyAt)
 	return l.Active && l.Seen == alarm.Beyond && (at < p.since || now-at <= longestInterval)
 }
 
@@ -176,7 +179,7 @@ func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
 // judgeCeiling is promise number one. A trusted reading at the ceiling raises
 // at once. A doubted one does when the next of the same probe says so too.
 func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
-	s := &en.slots[kLethal]
+	s := &en.slots[alarm.KindLethal]
 	limit := en.lim.ceiling
 	in := e.hotInput(en, now.Mono, limit, ceilingDead)
 	value := en.now.hot
@@ -193,7 +196,7 @@ func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
 		s.limit(float64(value)/100, float64(limit)/100)
 	}
 	e.apply(s, now, in, en.now.gap)
-	en.slots[kAhead].rec.Life.Suppress = s.rec.Life.Active // what was ahead is here
+	en.slots[alarm.KindAhead].rec.Life.Suppress = s.rec.Life.Active // what was ahead is here
 }
 
 // climbs in °C/h is the least rise that a forecast is made of: slower ones turn
@@ -203,8 +206,8 @@ const climbs = 0.3
 // judgeAhead forecasts, once a minute and only above the limit that is worth a
 // look: below it a lamp that goes on looks like a fire.
 func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
-	s, gap := &en.slots[kAhead], max(en.now.gap, 3*slowEvery)
-	if !s.open() && (en.slots[kLethal].rec.Life.Active || en.now.hot >= en.lim.ceiling) {
+	s, gap := &en.slots[alarm.KindAhead], max(en.now.gap, 3*slowEvery)
+	if !s.open() && (en.slots[alarm.KindLethal].rec.Life.Active || en.now.hot >= en.lim.ceiling) {
 		en.st.Ahead = Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
@@ -217,7 +220,7 @@ func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
 		e.apply(s, now, alarm.Missing, gap)
 		return
 	}
-	misted := en.misted(now.Mono, mistDips) && !en.slots[kLethal].rec.Life.Active
+	misted := en.misted(now.Mono, mistDips) && !en.slots[alarm.KindLethal].rec.Life.Active
 	if slope.PerHour <= 0 && !misted {
 		en.st.Ahead = Ahead{At: now.Mono}
 		e.apply(s, now, alarm.Back, gap)
@@ -332,7 +335,7 @@ func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
 	if en.doseLim.ReferenceTime <= 0 {
 		return
 	}
-	s := &en.slots[kExposure]
+	s := &en.slots[alarm.KindExposure]
 	if en.now.hasTemp {
 		en.st.Dose.Observe(en.doseLim, e.estAt(now.Mono), float64(en.now.hot)/100)
 	}

@@ -39,8 +39,8 @@ const (
 	enoughPeers  = 3
 )
 
-func sideOf(k kind) float64 {
-	if k == kBelow {
+func sideOf(k alarm.Kind) float64 {
+	if k == alarm.KindBelow {
 		return colder
 	}
 	return hotter
@@ -50,27 +50,27 @@ func sideOf(k kind) float64 {
 // numbers behind it. A probe that is doubted comes first, then a shelf or one
 // enclosure that is away from its usual place on that side and further than the
 // rest, then the room, then what all enclosures have in common.
-func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k kind) (Cause, []string) {
+func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []string) {
 	side := sideOf(k)
-	if s := &en.slots[kLampStuck]; s.rec.Life.Active {
+	if s := &en.slots[alarm.KindLampStuck]; s.rec.Life.Active {
 		return s.rec.Cause, []string{"nothing shows that its lamps switched as scheduled"}
 	}
 	if p := e.doubtful(en, now, side); p != nil {
-		return Cause{CauseProbe, p.cfg.ID}, []string{e.doubtText(p, now)}
+		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []string{e.doubtText(p, now)}
 	}
 	c := e.caseOf(en, now)
 	f := pic.CauseOf(c)
 	room := e.roomExplains(en, pic, side)
 	switch {
 	case shelfOdd(&c, &f, side):
-		return Cause{CauseShelf, shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
+		return Cause{Kind: CauseShelf, ID: shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
 			"this shelf is %s by %s than the others, against what is usual", warmer(side), by(f.ShelfBy))}
 	case e.odd(&c, &f, side, room != ""):
 		return e.oddCause(en, &c, &f, k)
 	case room != "":
 		return Cause{Kind: CauseRoom}, append([]string{room}, together(pic, side)...)
 	case c.DoorOpen:
-		return Cause{CauseDoor, en.cfg.ID}, []string{"its door is open or ajar"}
+		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, []string{"its door is open or ajar"}
 	}
 	if cause, why := e.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
 		return cause, why
@@ -78,19 +78,19 @@ func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now senso
 	if dry := e.roomDry(now); dry != "" {
 		return Cause{Kind: CauseRoom}, []string{dry, "dry air cools what is wet"}
 	}
-	return Cause{CauseEnclosure, en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
 
 // oddCause is for an enclosure that is what is different: itself, or its only
 // probe where that contradicts itself.
-func (e *Engine) oddCause(en *enclosure, c *climate.Case, f *climate.Finding, k kind) (Cause, []string) {
+func (e *Engine) oddCause(en *enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []string) {
 	side := sideOf(k)
-	if c.HasOffset && (k == kAbove || k == kBelow) && en.mild() {
+	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && en.mild() {
 		if why := en.st.Moist.apartText(side); why != "" {
-			return Cause{CauseProbe, e.probes[en.probes[0]].cfg.ID}, []string{why}
+			return Cause{Kind: CauseProbe, ID: e.probes[en.probes[0]].cfg.ID}, []string{why}
 		}
 	}
-	return Cause{CauseEnclosure, en.cfg.ID}, oddEvidence(c, f, side)
+	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, oddEvidence(c, f, side)
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
@@ -109,7 +109,7 @@ func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding,
 		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
 			"the room itself is %s, %s by %s than usual at this hour, and this enclosure no more than it", unit.Temperature(roomTemp).Mark(1), warmer(side), by(room))}
 	}
-	return Cause{CauseEnclosure, en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
 
 // commonCause is for all enclosures away from their usual places in a room
@@ -120,7 +120,7 @@ func (e *Engine) commonCause(en *enclosure, f *climate.Finding, side float64) (C
 	if en.lamps < 0 || e.manyLamps() {
 		return Cause{Kind: CauseRoom}, []string{why + ", whatever their lamps: look at the power"}
 	}
-	return Cause{CauseLamps, en.cfg.Lamps}, []string{why}
+	return Cause{Kind: CauseLamps, ID: en.cfg.Lamps}, []string{why}
 }
 
 // by writes a difference whose side is said in words.
@@ -259,7 +259,7 @@ func (e *Engine) beyondBand(side float64) int {
 	n := 0
 	for i := range e.encls {
 		en := &e.encls[i]
-		if !en.now.hasTemp || en.slots[kLethal].rec.Life.State == alarm.OutOfService {
+		if !en.now.hasTemp || en.slots[alarm.KindLethal].rec.Life.State == alarm.OutOfService {
 			continue
 		}
 		low, high, _ := e.band(en)

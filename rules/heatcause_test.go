@@ -85,7 +85,7 @@ func TestCause_EnclosureOnTheFirstDay(t *testing.T) {
 		}
 		return &x
 	})
-	if x := r.last(AboveBand); x.Cause != (Cause{CauseEnclosure, "e1"}) {
+	if x := r.last(AboveBand); x.Cause != (Cause{Kind: CauseEnclosure, ID: "e1"}) {
 		t.Errorf("%v: %s", x.Cause, x.Text)
 	}
 }
@@ -251,7 +251,7 @@ func TestSwap(t *testing.T) {
 		r.want(ProbeDisagrees, "p1", "NORM>UNACK")
 		r.want(ProbeDisagrees, "p3", "NORM>UNACK")
 		r.want(ProbeDisagrees, "p2", "")
-		if x := r.last(ProbeDisagrees); x.Cause != (Cause{CauseProbe, "p1"}) || !strings.Contains(x.Text, "changed places with probe") {
+		if x := r.last(ProbeDisagrees); x.Cause != (Cause{Kind: CauseProbe, ID: "p1"}) || !strings.Contains(x.Text, "changed places with probe") {
 			t.Errorf("%v: %s", x.Cause, x.Text)
 		}
 		gap()

@@ -17,7 +17,7 @@ func (e *Engine) judgeFloor(en *enclosure, now sensors.Instant) {
 	if en.lim.floor <= 0 {
 		return // tadpole water has none
 	}
-	s := &en.slots[kFloor]
+	s := &en.slots[alarm.KindFloor]
 	in := e.floorInput(en, s, now.Mono)
 	// An excuse keeps an alarm from rising; it does not hide one that has.
 	if l := &s.rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
@@ -166,7 +166,7 @@ func (e *Engine) watchDoor(en *enclosure, now sensors.Instant, disturbed bool) {
 }
 
 func (e *Engine) judgeAjar(en *enclosure, now sensors.Instant, ajar bool) {
-	s := &en.slots[kDoorAjar]
+	s := &en.slots[alarm.KindDoorAjar]
 	if !ajar && !s.open() {
 		return
 	}

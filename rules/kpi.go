@@ -303,11 +303,11 @@ func (e *Engine) suggest(s *slot) string {
 
 // deadband is an alarm's deadband in its unit, zero where it has none that a
 // keeper can set.
-func (e *Engine) deadband(k kind) float64 {
+func (e *Engine) deadband(k alarm.Kind) float64 {
 	switch k {
-	case kAbove, kBelow:
+	case alarm.KindAbove, alarm.KindBelow:
 		return float64(e.cfg.Rules.BandDeadband)
-	case kFloor:
+	case alarm.KindFloor:
 		return float64(e.cfg.Rules.FloorDeadband)
 	default:
 		return 0

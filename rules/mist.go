@@ -16,7 +16,7 @@ func (e *Engine) watchMist(en *enclosure, now sensors.Instant) {
 	}
 	st := &en.st
 	at := e.estAt(now.Mono)
-	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > longestInterval && en.slots[kMistEndless].rec.Life.Active {
+	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > longestInterval && en.slots[alarm.KindMistEndless].rec.Life.Active {
 		st.Cut = true
 	}
 	switch st.Mist.Observe(at, float64(en.now.main)/100, float64(en.now.hum)/100) {
@@ -78,7 +78,7 @@ func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
 		return
 	}
 	longest := e.mists[en.mist].cfg.Longest.D()
-	s := &en.slots[kMistEndless]
+	s := &en.slots[alarm.KindMistEndless]
 	endless := st.Watch.Endless(&st.Mist, longest) &&
 		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsByItself(en, now.Mono))
 	if st.Cut { // nobody saw whether it ended: air that is still soaked says no
@@ -158,7 +158,7 @@ const dryPulses = 4
 
 // judgeDry compares the dry-down with the enclosure's own past.
 func (e *Engine) judgeDry(en *enclosure, now sensors.Instant) {
-	s := &en.slots[kDryDown]
+	s := &en.slots[alarm.KindDryDown]
 	recent, usual, _, ok := en.st.Dry.Trend()
 	if !ok {
 		return
@@ -242,13 +242,13 @@ const soakedAir = 9300
 func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.MistFault) {
 	v := e.softened(en)
 	en.st.Verdict, en.st.HasDue = climate.MistPending, false
-	missing, weak := &en.slots[kMistMissing], &en.slots[kMistWeak]
-	cause := Cause{CauseEnclosure, en.cfg.ID}
+	missing, weak := &en.slots[alarm.KindMistMissing], &en.slots[alarm.KindMistWeak]
+	cause := Cause{Kind: CauseEnclosure, ID: en.cfg.ID}
 	switch {
 	case fault == climate.SupplyFault && e.powerGone(en, now):
 		cause = Cause{Kind: CauseRoom}
 	case fault == climate.SupplyFault:
-		cause = Cause{CauseSupply, e.supplyOf(en.mist)}
+		cause = Cause{Kind: CauseSupply, ID: e.supplyOf(en.mist)}
 	}
 	switch v {
 	case climate.MistMissed:

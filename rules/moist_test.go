@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -226,7 +227,7 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 		})
 		now := r.instant()
 		pic := r.e.survey(now)
-		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, kBelow); cause.Kind != c.want {
+		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("%+v: %v %q", c, cause, why)
 		}
 	}
@@ -257,7 +258,7 @@ func TestSwap_UnnoticedUntilTheLampsCome(t *testing.T) {
 		r.want(ProbeDisagrees, "q2", want)
 		if swapped {
 			x := r.last(ProbeDisagrees)
-			if x.Cause != (Cause{CauseProbe, "p1"}) || !strings.Contains(x.Text, "each stands where the other usually does") {
+			if x.Cause != (Cause{Kind: CauseProbe, ID: "p1"}) || !strings.Contains(x.Text, "each stands where the other usually does") {
 				t.Errorf("%v: %s", x.Cause, x.Text)
 			}
 			// After a day the new places are the usual ones, and it is not told again.
@@ -316,7 +317,7 @@ func TestCause_DryRoomCools(t *testing.T) {
 		})
 		now := r.instant()
 		pic := r.e.survey(now)
-		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, kBelow); cause.Kind != c.want {
+		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("room at %.0f %%: %v %q", c.percent, cause, why)
 		}
 	}

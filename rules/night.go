@@ -37,7 +37,7 @@ func (e *Engine) judgeNight(en *enclosure, now sensors.Instant) {
 	if need <= 0 || en.sp.DropMin <= 0 {
 		return
 	}
-	s := &en.slots[kNightDrop]
+	s := &en.slots[alarm.KindNightDrop]
 	least := float64(en.sp.DropMin)
 	streak := en.st.Night.Streak(least)
 	report, ok := en.st.Night.Report()
@@ -66,7 +66,7 @@ func (e *Engine) judgeLamps(en *enclosure, now sensors.Instant) {
 	if !ok || e.unmoved(en, now) || strays(own) {
 		return
 	}
-	s := &en.slots[kLampStuck]
+	s := &en.slots[alarm.KindLampStuck]
 	if !s.open() && e.heatElsewhere(en, own.On) {
 		return
 	}
@@ -116,14 +116,14 @@ const lampDrift = 0.8
 func (e *Engine) lampCause(en *enclosure, on bool) Cause {
 	for i := range e.encls {
 		peer := &e.encls[i]
-		if peer == en || peer.lamps != en.lamps || peer.slots[kLampStuck].rec.Life.Active {
+		if peer == en || peer.lamps != en.lamps || peer.slots[alarm.KindLampStuck].rec.Life.Active {
 			continue
 		}
 		if step, ok := peer.st.Lamps.Step(); ok && step.On == on && step.Usual != 0 && step.Step/step.Usual > 0.6 {
-			return Cause{CauseEnclosure, en.cfg.ID}
+			return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}
 		}
 	}
-	return Cause{CauseLamps, en.cfg.Lamps}
+	return Cause{Kind: CauseLamps, ID: en.cfg.Lamps}
 }
 
 // strays reports whether the temperature went the other way, and far: then

@@ -44,7 +44,7 @@ func TestNodeClock_HidesNoHeat(t *testing.T) {
 		r.want(ProbeSilent, "", "")
 		r.want(ProbeClock, "p1", "NORM>UNACK")
 		x := r.last(ProbeClock)
-		if x.Priority != Today || x.Cause != (Cause{CauseProbe, "p1"}) || !strings.Contains(x.Detail.FirstAction, "Set the node's clock") ||
+		if x.Priority != Today || x.Cause != (Cause{Kind: CauseProbe, ID: "p1"}) || !strings.Contains(x.Detail.FirstAction, "Set the node's clock") ||
 			!strings.HasPrefix(x.Text, "Probe p1 (litter) in Tank 1") {
 			t.Errorf("%s as %s of %v: %s", x.Text, x.Priority, x.Cause, x.Detail.FirstAction)
 		}

@@ -91,10 +91,10 @@ type probe struct {
 	// said before is not present.
 	since time.Duration
 	st    ProbeState
-	slots [probeKinds]slot
+	slots [int(alarm.FirstSelfKind - alarm.FirstProbeKind)]slot
 }
 
-func (p *probe) slot(k kind) *slot { return &p.slots[k-firstProbeKind] }
+func (p *probe) slot(k alarm.Kind) *slot { return &p.slots[k-alarm.FirstProbeKind] }
 
 // trust is what a reading's temperature is good for.
 type trust uint8
@@ -183,7 +183,7 @@ func (st *ProbeState) takeHumidity(r *sensors.Reading) {
 // that nobody has listened to for long enough.
 func (p *probe) excuse(r *sensors.Reading) {
 	since := r.At.Mono - p.heard()
-	if r.Reason == sensors.Heating && since <= longestHeating || r.Reason == sensors.Waiting && !p.slot(kSilent).open() {
+	if r.Reason == sensors.Heating && since <= longestHeating || r.Reason == sensors.Waiting && !p.slot(alarm.KindSilent).open() {
 		p.st.Unseen = since
 	}
 }

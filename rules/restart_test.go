@@ -50,7 +50,7 @@ func play(t *testing.T, restart bool) []Transition {
 			}
 		}
 		if i == 9 {
-			_ = r.act(Action{Kind: Shelve, Key: Key{HumidityFloor, "e2"}, For: 20 * time.Minute, By: "robin"})
+			_ = r.act(Action{Kind: Shelve, Key: Key{Alarm: HumidityFloor, Subject: "e2"}, For: 20 * time.Minute, By: "robin"})
 		}
 		if i == 12 {
 			_ = r.act(Action{Kind: TakeOut, Key: Key{Subject: "e2"}, For: 15 * time.Minute, By: "robin"})
@@ -86,7 +86,7 @@ func TestRestart_RecordsWithoutStateKeepTheirOnset(t *testing.T) {
 	if ts := e.Restore(nil, records, r.instant()); len(ts) != 0 {
 		t.Errorf("a restart told %d times of what was told", len(ts))
 	}
-	rec, ok := e.Record(Key{LethalCeiling, "e1"})
+	rec, ok := e.Record(Key{Alarm: LethalCeiling, Subject: "e1"})
 	if !ok || rec.Life.State != alarm.Unack || rec.Life.Seq != 1 || rec.Life.Since.Mono != r.now {
 		t.Errorf("%+v", rec.Life)
 	}
@@ -115,7 +115,7 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 func TestRestart_UnknownShelfMeansUnshelved(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
-	rec := Record{Key: Key{LethalCeiling, "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
+	rec := Record{Key: Key{Alarm: LethalCeiling, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
 	e := New(r.cfg)
 	ts := e.Restore(nil, []Record{rec}, r.instant())
 	if len(ts) != 1 || ts[0].From != alarm.Shelved || ts[0].To != alarm.Unack || ts[0].Seq != 4 {

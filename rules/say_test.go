@@ -15,16 +15,16 @@ import (
 // Every alarm has a name, words for its state and its end, and advice.
 func TestKinds_AreComplete(t *testing.T) {
 	e := New(rigConfig(t, 1, "[[mist]]\nid = \"m\"\ntimes = [\"09:00\"]\n"))
-	for k := range numKinds {
+	for k := range alarm.FirstSentinelKind {
 		subj := 0
-		if k >= kDelivery {
+		if k >= alarm.KindDelivery {
 			subj = -1
 		}
 		s := makeSlot(k, subj, "e1")
 		if s.rec.Key.Alarm == "" || overWords[k] == "" {
 			t.Errorf("kind %d has no words", k)
 		}
-		if got, ok := kindOf(s.rec.Key.Alarm); !ok || got != k {
+		if got, ok := alarm.KindOf(s.rec.Key.Alarm); !ok || got != k {
 			t.Errorf("%s: kind %d", s.rec.Key.Alarm, got)
 		}
 		s.limit(1, 2)
@@ -52,7 +52,7 @@ func TestKPI(t *testing.T) {
 		r.step(r.good("p"+id[1:], 31, 85))
 	}
 	r.now += 4 * time.Minute
-	if err := r.act(Action{Kind: Acknowledge, Key: Key{LethalCeiling, "e3"}, By: "robin"}); err != nil {
+	if err := r.act(Action{Kind: Acknowledge, Key: Key{Alarm: LethalCeiling, Subject: "e3"}, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
 	k := r.e.KPI()
@@ -73,7 +73,7 @@ func TestKPI(t *testing.T) {
 	k = r.e.KPI()
 	stale := false
 	for _, x := range k.Stale {
-		stale = stale || x.Key == Key{LethalCeiling, "e1"}
+		stale = stale || x.Key == Key{Alarm: LethalCeiling, Subject: "e1"}
 	}
 	if !stale || k.InFlood || k.FloodTime == 0 || k.LongestActive < 25*time.Hour {
 		t.Errorf("%+v", k)
@@ -147,7 +147,7 @@ func TestSilence_OneBusIsOneCause(t *testing.T) {
 	for _, x := range r.log {
 		if x.Key.Alarm == ProbeSilent {
 			n++
-			if x.Cause != (Cause{CauseProbe, "/dev/i2c-1"}) {
+			if x.Cause != (Cause{Kind: CauseProbe, ID: "/dev/i2c-1"}) {
 				t.Errorf("%v: %v", x.Key, x.Cause)
 			}
 		}
@@ -211,14 +211,14 @@ func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {
 // digits.
 func TestQuantity(t *testing.T) {
 	for _, c := range []struct {
-		k    kind
+		k    alarm.Kind
 		v    float64
 		unit string
 		want string
 	}{
-		{kSilent, 125, "s", "125 s"}, {kSilent, 7200, "s", "2.0 h"}, {kSilent, 1200, "s", "20 min"},
-		{kDryDown, 95, "min", "95 min"}, {kFrozen, 360, "min", "6.0 h"}, {kFrozen, 4320, "min", "3 days"},
-		{kExposure, 62.4, "%", "62 %"}, {kFloor, 68.94, "%", "68.94 %"}, {kLethal, 31.2, "°C", "31.20 °C"},
+		{alarm.KindSilent, 125, "s", "125 s"}, {alarm.KindSilent, 7200, "s", "2.0 h"}, {alarm.KindSilent, 1200, "s", "20 min"},
+		{alarm.KindDryDown, 95, "min", "95 min"}, {alarm.KindFrozen, 360, "min", "6.0 h"}, {alarm.KindFrozen, 4320, "min", "3 days"},
+		{alarm.KindExposure, 62.4, "%", "62 %"}, {alarm.KindFloor, 68.94, "%", "68.94 %"}, {alarm.KindLethal, 31.2, "°C", "31.20 °C"},
 	} {
 		if got := unit.Write(quantity(c.k, c.v, c.unit), unit.Celsius); got != c.want {
 			t.Errorf("%v %s: %q, want %q", c.v, c.unit, got, c.want)

@@ -3,19 +3,20 @@ package rules
 import (
 	"strings"
 
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
 // selfWords are used where a condition came without a text.
-var selfWords = [numKinds]string{
-	kDelivery: "notices are not being delivered",
-	kRecord:   "the record on the card is incomplete",
-	kClock:    "the clock is not set, so day and night are not known",
-	kBlind:    "nothing was watched for a while",
-	kDrill:    "no drill was held in time",
-	kConfig:   "the configuration has faults and the last one that can be used is in force",
+var selfWords = [alarm.FirstSentinelKind]string{
+	alarm.KindDelivery: "notices are not being delivered",
+	alarm.KindRecord:   "the record on the card is incomplete",
+	alarm.KindClock:    "the clock is not set, so day and night are not known",
+	alarm.KindBlind:    "nothing was watched for a while",
+	alarm.KindDrill:    "no drill was held in time",
+	alarm.KindConfig:   "the configuration has faults and the last one that can be used is in force",
 
-	kCertificate: "a certificate runs out",
+	alarm.KindCertificate: "a certificate runs out",
 }
 
 func (s *slot) selfText() string {
@@ -29,8 +30,8 @@ func (s *slot) selfText() string {
 // engine judges by itself cannot be set: then nothing happens.
 func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	e.out = e.out[:0]
-	k, ok := kindOf(c.Key.Alarm)
-	if !ok || !k.ofSelf() {
+	k, ok := alarm.KindOf(c.Key.Alarm)
+	if !ok || k.Row().Of != alarm.OfDewline {
 		return nil
 	}
 	e.advance(now)
@@ -59,7 +60,7 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 }
 
 // selfSlot finds or makes the alarm about a part of dewline.
-func (e *Engine) selfSlot(k kind, subject string) *slot {
+func (e *Engine) selfSlot(k alarm.Kind, subject string) *slot {
 	if subject == "" {
 		subject = Self
 	}

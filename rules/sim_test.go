@@ -176,7 +176,7 @@ func TestSim_Faults(t *testing.T) {
 				if c.alarm == "" {
 					t.Errorf("+%v %v>%v %v: %s", x.At.Mono-from, x.From, x.To, x.Key, x.Text)
 				}
-				if x.Key == (Key{c.alarm, c.subject}) && x.To == alarm.Unack {
+				if x.Key == (Key{Alarm: c.alarm, Subject: c.subject}) && x.To == alarm.Unack {
 					if after := x.At.Mono - from; after > c.within || x.Cause.Kind != c.cause || x.Detail.FirstAction == "" {
 						t.Errorf("after %v, cause %v: %s", after, x.Cause, x.Text)
 					}

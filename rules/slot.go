@@ -11,15 +11,15 @@ import (
 // A slot is one alarm of one subject with what was last said about it.
 type slot struct {
 	rec   Record
-	kind  kind
+	kind  alarm.Kind
 	subj  int  // index of the enclosure or probe; -1 for dewline itself
 	leapt bool // its onsets are numbered as ones of this run
 }
 
-func makeSlot(k kind, subj int, subject string) slot {
-	t := kindTable[k]
+func makeSlot(k alarm.Kind, subj int, subject string) slot {
+	row := k.Row()
 	return slot{kind: k, subj: subj, rec: Record{
-		Key: Key{t.id, subject}, Priority: t.priority, Unit: t.unit,
+		Key: Key{Alarm: row.ID, Subject: subject}, Priority: row.Priority, Unit: row.Value.Unit(),
 	}}
 }
 
@@ -63,8 +63,8 @@ func (e *Engine) moved(s *slot, now sensors.Instant, was bool, c alarm.Change) {
 // afresh takes the urgency of an alarm that rises again, before anybody
 // answered for the last time, back to where every alarm of its kind begins.
 func (s *slot) afresh(from alarm.State) {
-	if from != alarm.Norm && s.kind < kNightDrop {
-		s.rec.Priority = kindTable[s.kind].priority
+	if from != alarm.Norm && s.kind.Row().Graded {
+		s.rec.Priority = s.kind.Row().Priority
 	}
 }
 
@@ -81,7 +81,7 @@ func (e *Engine) hold(s *slot, now sensors.Instant, active bool) {
 func (s *slot) limit(value, limit float64) {
 	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = value, true, limit, true
 	switch r := &s.rec; {
-	case r.Life.Active && (s.kind == kBelow || s.kind == kFloor):
+	case r.Life.Active && s.kind.Row().Low:
 		r.Peak = min(r.Peak, value)
 	case r.Life.Active:
 		r.Peak = max(r.Peak, value)
@@ -112,11 +112,11 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 	case c.To == alarm.Norm:
 		e.opened(s, -1)
 	}
-	if s.kind == kSilent {
+	if s.kind == alarm.KindSilent {
 		e.probes[s.subj].out = c.To == alarm.OutOfService
 	}
 	if c.To == alarm.Norm {
-		r.Priority, r.AckedBy = kindTable[s.kind].priority, ""
+		r.Priority, r.AckedBy = s.kind.Row().Priority, ""
 	}
 }
 
@@ -124,9 +124,9 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 func (e *Engine) opened(s *slot, n int) {
 	e.numOpen += n
 	switch {
-	case s.kind.ofEnclosure():
+	case s.kind.Row().Of == alarm.OfEnclosure:
 		e.encls[s.subj].open += n
-	case s.kind.ofProbe():
+	case s.kind.Row().Of == alarm.OfProbe:
 		e.probes[s.subj].open += n
 	}
 }
@@ -150,7 +150,7 @@ func (e *Engine) raisePriority(s *slot, now sensors.Instant, p Priority) {
 	if !s.open() {
 		return
 	}
-	if byTemperature(s.kind) && s.rec.Cause.Kind == CauseProbe {
+	if s.kind.Row().ByTemperature && s.rec.Cause.Kind == CauseProbe {
 		// What a probe was blamed for while it was mild is looked at again.
 		s.rec.Cause, s.rec.Detail.Evidence = e.causeOf(s, now)
 	}

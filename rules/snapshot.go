@@ -29,7 +29,7 @@ func (e *Engine) viewEnclosure(en *enclosure) EnclosureView {
 		Floor: float64(en.lim.floor) / 100, Warn: float64(en.lim.warn) / 100,
 		Act: float64(en.lim.act) / 100, Ceiling: float64(en.lim.ceiling) / 100,
 		Exposure: en.st.Dose.Fraction(en.doseLim), MissedMists: en.st.Missed,
-		OutOfService: en.slots[kLethal].rec.Life.State == alarm.OutOfService,
+		OutOfService: en.slots[alarm.KindLethal].rec.Life.State == alarm.OutOfService,
 	}
 	e.viewMeasures(en, &v, now)
 	e.viewEstimates(en, &v, now)

@@ -107,9 +107,9 @@ func (e *Engine) whole(s *slot) Record {
 // severe is the life of the limit that makes a band alarm urgent.
 func (e *Engine) severe(s *slot) *alarm.Record {
 	switch s.kind {
-	case kAbove:
+	case alarm.KindAbove:
 		return &e.encls[s.subj].st.Act
-	case kBelow:
+	case alarm.KindBelow:
 		return &e.encls[s.subj].st.Cold
 	}
 	return nil
@@ -229,7 +229,7 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 	}
 	unit := s.rec.Unit
 	s.rec = r
-	if !s.kind.ofSelf() {
+	if s.kind.Row().Of != alarm.OfDewline {
 		s.rec.Unit = unit
 	}
 	if mine := e.severe(s); mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
@@ -239,10 +239,10 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 	if s.open() {
 		e.opened(s, 1)
 	}
-	if s.kind == kSilent {
+	if s.kind == alarm.KindSilent {
 		e.probes[s.subj].out = s.rec.Life.State == alarm.OutOfService
 	}
-	if s.kind.ofEnclosure() {
+	if s.kind.Row().Of == alarm.OfEnclosure {
 		e.encls[s.subj].endCalm()
 	}
 	if c := s.rec.Life.Recover(e.spec(s, 0), now); c.Changed() {
@@ -251,14 +251,14 @@ func (e *Engine) adopt(r Record, now sensors.Instant) {
 }
 
 func (e *Engine) find(k Key) (found *slot) {
-	kd, ok := kindOf(k.Alarm)
+	kd, ok := alarm.KindOf(k.Alarm)
 	if !ok {
 		return nil
 	}
-	if kd.ofSelf() {
+	if kd.Row().Of == alarm.OfDewline {
 		return e.selfSlot(kd, k.Subject)
 	}
-	if kd.ofEnclosure() {
+	if kd.Row().Of == alarm.OfEnclosure {
 		if i, ok := e.encl[k.Subject]; ok {
 			return &e.encls[i].slots[kd]
 		}

@@ -132,7 +132,7 @@ func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
 	if w.With == "" && !w.Told {
 		return
 	}
-	s, in := p.slot(kDisagrees), alarm.Back
+	s, in := p.slot(alarm.KindDisagrees), alarm.Back
 	if w.With != "" {
 		in = alarm.Beyond
 		w.Told = true
@@ -153,7 +153,7 @@ func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
 func (e *Engine) swapCause(p *probe) (Cause, []string) {
 	first := min(p.cfg.ID, p.st.Swap.With)
 	if p.st.Swap.Late {
-		return Cause{CauseProbe, first}, []string{"each stands where the other usually does at this hour, and has left its own place"}
+		return Cause{Kind: CauseProbe, ID: first}, []string{"each stands where the other usually does at this hour, and has left its own place"}
 	}
-	return Cause{CauseProbe, first}, []string{"both changed to the other's values at the same moment"}
+	return Cause{Kind: CauseProbe, ID: first}, []string{"both changed to the other's values at the same moment"}
 }

@@ -22,10 +22,10 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 		r.Cause, r.Detail.Evidence = e.causeOf(s, now)
 	}
 	r.Detail = Detail{Evidence: r.Detail.Evidence}
-	if s.kind.ofEnclosure() {
+	if s.kind.Row().Of == alarm.OfEnclosure {
 		e.detailEnclosure(&e.encls[s.subj], s, now)
 	}
-	if s.kind.ofSelf() {
+	if s.kind.Row().Of == alarm.OfDewline {
 		r.Detail.Evidence = r.Given.Evidence
 	}
 	e.advise(s, &r.Detail)
@@ -38,26 +38,26 @@ func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
 // detailEnclosure fills rate, time left and what was excused.
 func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
 	d := &s.rec.Detail
-	if byTemperature(s.kind) {
+	if s.kind.Row().ByTemperature {
 		e.detailTemperature(en, s, now)
 	}
 	if en.lamps >= 0 && !e.lamps[en.lamps].known {
 		d.Unknown = append(d.Unknown, "day or night: the clock is not set")
 	}
-	if s.kind == kFloor && en.st.HasExcuse && now.Mono < en.st.Excused {
+	if s.kind == alarm.KindFloor && en.st.HasExcuse && now.Mono < en.st.Excused {
 		d.Excused = append(d.Excused, "a door opened "+ago(now.Mono-en.st.DoorAt)+" ago")
 	}
-	if s.kind == kFloor && e.standsIn(en) {
+	if s.kind == alarm.KindFloor && e.standsIn(en) {
 		d.Unknown = append(d.Unknown, e.standInText(en))
 	}
-	if s.kind == kExposure && en.st.Dose.Unknown > 0 {
+	if s.kind == alarm.KindExposure && en.st.Dose.Unknown > 0 {
 		d.Unknown = append(d.Unknown, "gaps of "+ago(en.st.Dose.Unknown)+" are not counted")
 	}
 }
 
 // detailTemperature fills what a person needs beside a temperature.
 func (e *Engine) detailTemperature(en *enclosure, s *slot, now sensors.Instant) {
-	d, hot := &s.rec.Detail, s.kind != kBelow && en.now.hasTemp
+	d, hot := &s.rec.Detail, s.kind != alarm.KindBelow && en.now.hasTemp
 	if hot {
 		d.Temperature, d.Ceiling = float64(en.now.hot)/100, float64(en.lim.ceiling)/100
 	}
@@ -136,9 +136,9 @@ func (e *Engine) since(at, now sensors.Instant) string {
 // where names the subject as a keeper knows it.
 func (e *Engine) where(s *slot) string {
 	switch {
-	case s.kind.ofEnclosure():
+	case s.kind.Row().Of == alarm.OfEnclosure:
 		return e.whereEnclosure(&e.encls[s.subj])
-	case s.kind.ofProbe():
+	case s.kind.Row().Of == alarm.OfProbe:
 		p := &e.probes[s.subj]
 		if p.encl < 0 {
 			return fmt.Sprintf("Probe %s (%s)", p.cfg.ID, p.cfg.Place)
@@ -170,7 +170,7 @@ func (e *Engine) sentence(s *slot, now sensors.Instant, c alarm.Change) string {
 		b.WriteString("out of service" + e.until(s, now) + e.meanwhile(s))
 	case c.To == alarm.Shelved:
 		b.WriteString("shelved" + e.until(s, now) + e.meanwhile(s))
-	case c.To == alarm.Suppressed && s.kind == kAhead:
+	case c.To == alarm.Suppressed && s.kind == alarm.KindAhead:
 		b.WriteString("held back by design, as the ceiling is reached")
 	case c.To == alarm.Suppressed:
 		b.WriteString("held back by design; " + e.state(s) + e.since(s.rec.Life.Since, now))
@@ -230,11 +230,11 @@ func overText(s *slot) string {
 		return overWords[s.kind]
 	}
 	switch s.kind {
-	case kAhead, kSilent, kFrozen, kMistEndless, kBlind:
+	case alarm.KindAhead, alarm.KindSilent, alarm.KindFrozen, alarm.KindMistEndless, alarm.KindBlind:
 		return overWords[s.kind] // a span that has ended has no length now
 	}
 	now := quantity(s.kind, r.Value, r.Unit)
-	if hasSides(s.kind) {
+	if s.kind.Row().AtLimit {
 		return fmt.Sprintf("%s (now %s, it reached %s)", overWords[s.kind], now, quantity(s.kind, r.Peak, r.Unit))
 	}
 	return fmt.Sprintf("%s (now %s)", overWords[s.kind], now)
@@ -244,7 +244,7 @@ func overText(s *slot) string {
 func (e *Engine) tail(b *strings.Builder, s *slot) {
 	d := &s.rec.Detail
 	howFast(b, s)
-	if t := d.TimeToCeiling; t != nil && s.kind != kAhead {
+	if t := d.TimeToCeiling; t != nil && s.kind != alarm.KindAhead {
 		fmt.Fprintf(b, "; ceiling %s in %s", unit.Temperature(d.Ceiling).Mark(2), t.Words())
 	}
 	if t := d.LampsOffGain; t != nil {
@@ -282,7 +282,7 @@ func howFast(b *strings.Builder, s *slot) {
 // where it is not that probe.
 func (e *Engine) blamed(b *strings.Builder, s *slot) {
 	switch c := s.rec.Cause; {
-	case s.kind.ofEnclosure():
+	case s.kind.Row().Of == alarm.OfEnclosure:
 		fmt.Fprintf(b, "; likely cause: %s", e.causeText(c))
 	case c.Kind == CauseProbe && c.ID != s.rec.Key.Subject:
 		fmt.Fprintf(b, "; likely cause: %s", c.ID)

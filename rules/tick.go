@@ -112,15 +112,15 @@ func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
 	}
 	starting := now.Mono-e.watched <= e.waitFor(en)
 	if temp || !starting {
-		for k := range numByTemp {
+		for k := range alarm.NumByTemperature {
 			e.setUnknown(&en.slots[k], now, !temp)
 		}
 	}
 	if hum || !starting {
-		e.setUnknown(&en.slots[kFloor], now, !hum)
+		e.setUnknown(&en.slots[alarm.KindFloor], now, !hum)
 	}
-	if s := &en.slots[kAhead]; s.open() {
-		s.rec.Life.Suppress = en.slots[kLethal].rec.Life.Active
+	if s := &en.slots[alarm.KindAhead]; s.open() {
+		s.rec.Life.Suppress = en.slots[alarm.KindLethal].rec.Life.Active
 	}
 }
 

@@ -1,100 +1,69 @@
 package rules
 
 import (
-	"fmt"
-
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
-// An AlarmID names a kind of alarm.
-type AlarmID string
-
-// The alarms. Their names are part of the contract with phones and dashboards.
-const (
-	LethalCeiling    AlarmID = "lethal-ceiling"
-	CeilingAhead     AlarmID = "ceiling-ahead"
-	Exposure         AlarmID = "exposure"
-	AboveBand        AlarmID = "above-band"
-	BelowBand        AlarmID = "below-band"
-	HumidityFloor    AlarmID = "humidity-floor"
-	NightDrop        AlarmID = "night-drop"
-	MistMissing      AlarmID = "mist-missing"
-	MistWeak         AlarmID = "mist-weak"
-	MistEndless      AlarmID = "mist-endless"
-	DryDown          AlarmID = "dry-down"
-	DoorAjar         AlarmID = "door-ajar"
-	LampStuck        AlarmID = "lamp-stuck"
-	ProbeSilent      AlarmID = "probe-silent"
-	ProbeFrozen      AlarmID = "probe-frozen"
-	ProbeWet         AlarmID = "probe-wet"
-	ProbeJump        AlarmID = "probe-jump"
-	ProbeDisagrees   AlarmID = "probe-disagrees"
-	ProbeClock       AlarmID = "probe-clock"   // a node stamps its values wrong
-	ProbeOverdue     AlarmID = "probe-overdue" // calibration due
-	DeliveryStalled  AlarmID = "delivery-stalled"
-	RecordIncomplete AlarmID = "record-incomplete"
-	ClockUnset       AlarmID = "clock-unset"
-	BlindPeriod      AlarmID = "blind-period"
-	DrillOverdue     AlarmID = "drill-overdue"
-	ConfigRefused    AlarmID = "config-refused"  // an earlier configuration is in force
-	CertificateDue   AlarmID = "certificate-due" // one that a channel or the page needs runs out
+// What an alarm is, of package alarm.
+type (
+	AlarmID   = alarm.ID
+	Priority  = alarm.Priority
+	Cause     = alarm.Cause
+	CauseKind = alarm.CauseKind
+	Key       = alarm.Key
 )
 
-// Priority says how a person is told.
-type Priority uint8
-
-// The priorities, from least to most urgent.
+// The alarms that the rules judge; see the catalogue of package alarm.
 const (
-	Note  Priority = iota // weekly summary only
-	Today                 // once, held in quiet hours
-	Wake                  // now, repeated until acknowledged
+	LethalCeiling    = alarm.LethalCeiling
+	CeilingAhead     = alarm.CeilingAhead
+	Exposure         = alarm.Exposure
+	AboveBand        = alarm.AboveBand
+	BelowBand        = alarm.BelowBand
+	HumidityFloor    = alarm.HumidityFloor
+	NightDrop        = alarm.NightDrop
+	MistMissing      = alarm.MistMissing
+	MistWeak         = alarm.MistWeak
+	MistEndless      = alarm.MistEndless
+	DryDown          = alarm.DryDown
+	DoorAjar         = alarm.DoorAjar
+	LampStuck        = alarm.LampStuck
+	ProbeSilent      = alarm.ProbeSilent
+	ProbeFrozen      = alarm.ProbeFrozen
+	ProbeWet         = alarm.ProbeWet
+	ProbeJump        = alarm.ProbeJump
+	ProbeDisagrees   = alarm.ProbeDisagrees
+	ProbeClock       = alarm.ProbeClock
+	ProbeOverdue     = alarm.ProbeOverdue
+	DeliveryStalled  = alarm.DeliveryStalled
+	RecordIncomplete = alarm.RecordIncomplete
+	ClockUnset       = alarm.ClockUnset
+	BlindPeriod      = alarm.BlindPeriod
+	DrillOverdue     = alarm.DrillOverdue
+	ConfigRefused    = alarm.ConfigRefused
+	CertificateDue   = alarm.CertificateDue
 )
 
-// String returns "note", "today" or "wake".
-func (p Priority) String() string { return [...]string{"note", "today", "wake"}[min(p, Wake)] }
-
-// MarshalText returns the priority's name.
-func (p Priority) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
-
-// UnmarshalText accepts exactly the names that MarshalText writes.
-func (p *Priority) UnmarshalText(text []byte) error {
-	for _, q := range []Priority{Note, Today, Wake} {
-		if q.String() == string(text) {
-			*p = q
-			return nil
-		}
-	}
-	return fmt.Errorf("priority %q is not one of note, today, wake", text)
-}
-
-// CauseKind is what is at fault.
-type CauseKind string
+// The priorities.
+const (
+	Note  = alarm.Note
+	Today = alarm.Today
+	Wake  = alarm.Wake
+)
 
 // The kinds of cause.
 const (
-	CauseRoom      CauseKind = "room"
-	CauseShelf     CauseKind = "shelf"
-	CauseEnclosure CauseKind = "enclosure"
-	CauseProbe     CauseKind = "probe"
-	CauseSupply    CauseKind = "supply" // mist pump, reservoir, water
-	CauseLamps     CauseKind = "lamps"
-	CauseDoor      CauseKind = "door"
-	CauseDewline   CauseKind = "dewline" // dewline itself
+	CauseRoom      = alarm.CauseRoom
+	CauseShelf     = alarm.CauseShelf
+	CauseEnclosure = alarm.CauseEnclosure
+	CauseProbe     = alarm.CauseProbe
+	CauseSupply    = alarm.CauseSupply
+	CauseLamps     = alarm.CauseLamps
+	CauseDoor      = alarm.CauseDoor
+	CauseDewline   = alarm.CauseDewline
 )
-
-// A Cause is one thing at fault; alarms that share it make one notice.
-type Cause struct {
-	Kind CauseKind `json:"kind"`
-	ID   string    `json:"id,omitempty"` // which shelf, enclosure, probe…; empty for room and dewline
-}
-
-// A Key names one alarm: which kind, about which subject.
-type Key struct {
-	Alarm   AlarmID `json:"alarm"`
-	Subject string  `json:"subject"` // enclosure id, probe id, room id or "dewline"
-}
 
 // A Range is a span of time that an event is expected in.
 type Range struct {

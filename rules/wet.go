@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -90,7 +91,7 @@ func (e *Engine) judgeWet(p *probe, now sensors.Instant) {
 	st := &p.st
 	told := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
 	wet := told && e.wetFault(p, now.Mono) || st.Dewy
-	if s := p.slot(kWet); wet || s.open() {
+	if s := p.slot(alarm.KindWet); wet || s.open() {
 		hum := st.Hum
 		if st.HumLost && st.WildHumAt > st.HumAt {
 			hum = st.WildHum
@@ -156,14 +157,14 @@ func (e *Engine) allWet(p *probe) bool {
 func (e *Engine) wetCause(p *probe) (Cause, []string) {
 	switch {
 	case p.st.Dewy:
-		return Cause{CauseProbe, p.cfg.ID}, []string{p.dewText()}
+		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []string{p.dewText()}
 	case p.encl >= 0 && p.st.Wet.Slow && e.lampsGone() != "":
 		return Cause{Kind: CauseRoom}, []string{e.lampsGone()}
 	case e.allWet(p):
-		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
+		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
 	case p.encl >= 0 && p.st.Wet.Slow:
-		return Cause{CauseEnclosure, p.cfg.Enclosure}, []string{fmt.Sprintf(
+		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, []string{fmt.Sprintf(
 			"it rose there step by step over %.0f s or more, so it is rather the air: fogger, mister or no vent", wetRises*p.st.Interval.Seconds())}
 	}
-	return Cause{CauseProbe, p.cfg.ID}, []string{"it went to saturation from one reading to the next, as with a drop on it"}
+	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []string{"it went to saturation from one reading to the next, as with a drop on it"}
 }

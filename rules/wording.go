@@ -6,17 +6,6 @@ import (
 	"dewline/configs/unit"
 )
 
-// isDelta reports whether the value and limit of an alarm are differences of
-// temperatures, where they are in °C.
-func isDelta(k kind) bool { return k == kNightDrop || k == kDisagrees }
-
-// IsDelta reports whether the value, limit and peak of an alarm, where their
-// unit is °C, are differences of temperatures: 1 °C of them is 1.8 °F.
-func IsDelta(id AlarmID) bool {
-	k, ok := kindOf(id)
-	return ok && isDelta(k)
-}
-
 // degrees are hundredths of °C as readings hold them.
 func degrees(centi int32) unit.Temperature { return unit.Temperature(centi) / 100 }
 

@@ -16,9 +16,9 @@ const (
 )
 
 // quantity writes a value of an alarm with its unit.
-func quantity(k kind, v float64, name string) string {
+func quantity(k alarm.Kind, v float64, name string) string {
 	switch {
-	case name == "°C" && isDelta(k):
+	case name == "°C" && (k.Row().Value == alarm.Difference):
 		return unit.TemperatureDelta(v).Mark(2)
 	case name == "°C":
 		return unit.Temperature(v).Mark(2)
@@ -26,7 +26,7 @@ func quantity(k kind, v float64, name string) string {
 		return ago(time.Duration(v * float64(time.Second)))
 	case name == "min" && v >= manyMinutes:
 		return ago(time.Duration(v * float64(time.Minute)))
-	case k == kExposure, name == "min", name == "s":
+	case k == alarm.KindExposure, name == "min", name == "s":
 		return fmt.Sprintf("%.0f %s", v, name)
 	case name == "%":
 		return fmt.Sprintf("%.2f %%", v)
@@ -36,17 +36,17 @@ func quantity(k kind, v float64, name string) string {
 }
 
 // overWords says that a condition has ended.
-var overWords = [numKinds]string{
-	kLethal: "below the lethal ceiling again", kAhead: "the ceiling is no longer near",
-	kExposure: "cool enough that the heat dose no longer grows", kAbove: "inside the band again", kBelow: "inside the band again",
-	kFloor: "above the humidity floor again", kNightDrop: "the night brought its drop",
-	kMistMissing: "a scheduled mist was seen", kMistWeak: "a mist of usual strength was seen",
-	kMistEndless: "the mist has ended", kDryDown: "it dries as usual again", kDoorAjar: "the climate has recovered",
-	kLampStuck: "the lamps follow their schedule again", kSilent: "it delivers again", kFrozen: "its value moves again",
-	kWet: "it is out of saturation", kJump: "its readings are steady again", kDisagrees: "it agrees with its twin again",
-	kNodeClock: "its clock is right again", kOverdue: "it was calibrated", kDelivery: "notices are delivered again", kRecord: "the record is complete again",
-	kClock: "the clock is set", kBlind: "readings arrive", kDrill: "a drill was held",
-	kConfig: "the configuration is in force", kCertificate: "the certificate is good",
+var overWords = [alarm.FirstSentinelKind]string{
+	alarm.KindLethal: "below the lethal ceiling again", alarm.KindAhead: "the ceiling is no longer near",
+	alarm.KindExposure: "cool enough that the heat dose no longer grows", alarm.KindAbove: "inside the band again", alarm.KindBelow: "inside the band again",
+	alarm.KindFloor: "above the humidity floor again", alarm.KindNightDrop: "the night brought its drop",
+	alarm.KindMistMissing: "a scheduled mist was seen", alarm.KindMistWeak: "a mist of usual strength was seen",
+	alarm.KindMistEndless: "the mist has ended", alarm.KindDryDown: "it dries as usual again", alarm.KindDoorAjar: "the climate has recovered",
+	alarm.KindLampStuck: "the lamps follow their schedule again", alarm.KindSilent: "it delivers again", alarm.KindFrozen: "its value moves again",
+	alarm.KindWet: "it is out of saturation", alarm.KindJump: "its readings are steady again", alarm.KindDisagrees: "it agrees with its twin again",
+	alarm.KindNodeClock: "its clock is right again", alarm.KindOverdue: "it was calibrated", alarm.KindDelivery: "notices are delivered again", alarm.KindRecord: "the record is complete again",
+	alarm.KindClock: "the clock is set", alarm.KindBlind: "readings arrive", alarm.KindDrill: "a drill was held",
+	alarm.KindConfig: "the configuration is in force", alarm.KindCertificate: "the certificate is good",
 }
 
 // state says what is the matter, in the words of the trade. v and l are, here
@@ -54,15 +54,15 @@ var overWords = [numKinds]string{
 func (e *Engine) state(s *slot) string {
 	r := &s.rec
 	v, l := quantity(s.kind, r.Value, r.Unit), quantity(s.kind, r.Limit, r.Unit)
-	if r.Life.Active && r.Life.Seen == alarm.Back && hasSides(s.kind) {
+	if r.Life.Active && r.Life.Seen == alarm.Back && s.kind.Row().AtLimit {
 		return fmt.Sprintf("%s, on its way back from the limit of %s", v, l)
 	}
 	switch {
-	case byTemperature(s.kind):
+	case s.kind.Row().ByTemperature:
 		return e.temperatureText(s, v, l)
-	case s.kind.ofEnclosure():
+	case s.kind.Row().Of == alarm.OfEnclosure:
 		return e.enclosureText(s, v, l)
-	case s.kind.ofProbe():
+	case s.kind.Row().Of == alarm.OfProbe:
 		return e.probeText(s, v, l)
 	default:
 		return s.selfText()
@@ -71,13 +71,13 @@ func (e *Engine) state(s *slot) string {
 
 func (e *Engine) temperatureText(s *slot, v, l string) string {
 	switch s.kind {
-	case kLethal:
+	case alarm.KindLethal:
 		return fmt.Sprintf("%s, at or above the lethal ceiling of %s", v, l)
-	case kAhead:
+	case alarm.KindAhead:
 		return e.aheadText(&e.encls[s.subj], v)
-	case kExposure:
+	case alarm.KindExposure:
 		return fmt.Sprintf("heat exposure has reached %s of the keeper's reference, a relative figure", v)
-	case kAbove:
+	case alarm.KindAbove:
 		return e.aboveText(s, v, l)
 	default:
 		return e.belowText(s, v, l)
@@ -96,9 +96,6 @@ func (e *Engine) aheadText(en *enclosure, v string) string {
 	}
 	return fmt.Sprintf("%s, the lethal ceiling of %s is expected in %s", hot, ceiling, span)
 }
-
-// hasSides reports whether the alarm is a value against a limit.
-func hasSides(k kind) bool { return k == kLethal || k == kAbove || k == kBelow || k == kFloor }
 
 func (e *Engine) bandName(s *slot) string {
 	_, _, name := e.band(&e.encls[s.subj])
@@ -122,29 +119,29 @@ func (e *Engine) belowText(s *slot, v, l string) string {
 func (e *Engine) enclosureText(s *slot, v, l string) string {
 	r, en := &s.rec, &e.encls[s.subj]
 	switch s.kind {
-	case kFloor:
+	case alarm.KindFloor:
 		if en.lim.dry > 0 && r.Value*100 <= float64(en.lim.dry) {
 			return fmt.Sprintf("humidity %s, far below the floor of %s", v, l)
 		}
 		return fmt.Sprintf("humidity %s, at or below the floor of %s", v, l)
-	case kNightDrop:
+	case alarm.KindNightDrop:
 		return fmt.Sprintf("%d nights without the wanted drop; the last was %s, wanted %s", en.st.Night.Streak(r.Limit), v, l)
-	case kMistMissing:
+	case alarm.KindMistMissing:
 		if r.Value > 1 {
 			return fmt.Sprintf("no mist pulse at the scheduled time, %.0f times in a row", r.Value)
 		}
 		return "no mist pulse at the scheduled time"
-	case kMistWeak:
+	case alarm.KindMistWeak:
 		return fmt.Sprintf("%.0f mist pulses in a row of less than half the usual strength", r.Value)
-	case kMistEndless:
+	case alarm.KindMistEndless:
 		return fmt.Sprintf("soaked for %s, a mist lasts at most %s", v, l)
-	case kDryDown:
+	case alarm.KindDryDown:
 		word := "faster"
 		if en.st.Dry.Hint() == climate.DrySlower {
 			word = "slower"
 		}
 		return fmt.Sprintf("it dries %s than usual: half-life %s, usually %s", word, v, l)
-	case kDoorAjar:
+	case alarm.KindDoorAjar:
 		return "the climate stepped toward the room's and did not recover, as with a door left ajar"
 	default:
 		return lampText(en)
@@ -161,20 +158,20 @@ func lampText(en *enclosure) string {
 func (e *Engine) probeText(s *slot, v, l string) string {
 	p := &e.probes[s.subj]
 	switch s.kind {
-	case kSilent:
+	case alarm.KindSilent:
 		return e.silentText(p, s.rec.Value, v, l)
-	case kFrozen:
+	case alarm.KindFrozen:
 		return fmt.Sprintf("exactly the same value for %s while the others move", v)
-	case kWet:
+	case alarm.KindWet:
 		return "wet or pinned at saturation; its humidity is not used"
-	case kJump:
+	case alarm.KindJump:
 		if p.st.Alone {
 			return fmt.Sprintf("reads %s while everything around it is calm; taken for a probe fault, please look", v)
 		}
 		return fmt.Sprintf("jumps faster than air can change (last to %s)", v)
-	case kDisagrees:
+	case alarm.KindDisagrees:
 		return p.disagreesText(s, v, l)
-	case kNodeClock:
+	case alarm.KindNodeClock:
 		return "its clock is wrong, so nobody knows how old its values are; the ceiling is judged on them as they arrive, the bands and the humidity are not"
 	default:
 		return p.dueText()

@@ -126,22 +126,17 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 	return c
 }
 
+// gravest is the least weight of alarms that are told apart by it.
+const gravest = 2
+
 // graver orders what wakes and what is over by what it means for the animals;
 // the rest stays behind it in the order of the rules.
 func graver(c *alarmCard) int {
-	id := rules.AlarmID(c.Alarm)
-	switch {
-	case c.Class != rules.Wake.String() && c.Class != "over":
-		return 4
-	case id == rules.LethalCeiling:
-		return 0
-	case id == rules.CeilingAhead:
+	if c.Class != rules.Wake.String() && c.Class != "over" {
 		return 1
-	case id == rules.Exposure:
-		return 2
-	default:
-		return 3
 	}
+	row, _ := alarm.Find(alarm.ID(c.Alarm))
+	return -max(row.Weight, gravest)
 }
 
 // once leaves the first action on the first of the cards that share it.
@@ -161,7 +156,7 @@ func once(cards []alarmCard) {
 func shelves(p rules.Priority) []choice {
 	var out []choice
 	for _, c := range []choice{{15, "15 min"}, {60, "1 h"}, {240, "4 h"}, {720, "12 h"}, {1440, "1 day"}, {10080, "7 days"}} {
-		if time.Duration(c.Minutes)*time.Minute <= rules.MaxShelf(p) {
+		if time.Duration(c.Minutes)*time.Minute <= alarm.MaxShelf(p) {
 			out = append(out, c)
 		}
 	}

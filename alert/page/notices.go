@@ -9,6 +9,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // card puts a notice into words, its members worst first.
@@ -78,13 +79,11 @@ func valueNow(m *alert.Member, snap *alert.Snapshot) float64 {
 // easing reports whether a value is back on the right side of its limit under
 // an alarm that holds until it is so by enough and for long enough.
 func easing(a rules.AlarmID, value, limit float64) bool {
-	switch a {
-	case rules.LethalCeiling, rules.AboveBand:
-		return value < limit
-	case rules.BelowBand, rules.HumidityFloor:
+	row, _ := alarm.Find(a)
+	if row.Low {
 		return value > limit
 	}
-	return false
+	return row.AtLimit && value < limit
 }
 
 // numbered takes "1 this. 2 that." apart into steps; other text stays one.

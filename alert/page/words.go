@@ -127,7 +127,7 @@ func (u units) figure(id rules.AlarmID, v float64, name string) string {
 func (u units) quantity(id rules.AlarmID, v float64, name string) string {
 	switch name {
 	case "°C":
-		if rules.IsDelta(id) {
+		if alarm.IsDelta(id) {
 			return u.delta(v)
 		}
 		return u.temp(v)

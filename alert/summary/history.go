@@ -125,11 +125,8 @@ func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Loca
 
 // usualPriority is that of an alarm whose journal entries carry none.
 func usualPriority(id rules.AlarmID) rules.Priority {
-	switch id {
-	case rules.LethalCeiling, rules.CeilingAhead, rules.DeliveryStalled:
-		return rules.Wake
-	case rules.DryDown, rules.ProbeOverdue, rules.DrillOverdue, rules.CertificateDue:
-		return rules.Note
+	if row, ok := alarm.Find(id); ok {
+		return row.Priority
 	}
 	return rules.Today
 }
@@ -150,12 +147,11 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 		if !mine[o.Subject] || !b.during(o) {
 			continue
 		}
-		switch o.Alarm {
-		case rules.AboveBand, rules.LethalCeiling, rules.BelowBand, rules.HumidityFloor:
+		if row, _ := alarm.Find(o.Alarm); row.AtLimit {
 			x := o.Excursion
 			x.peak(all, b.report.Until, b.onDelay(x.Alarm))
 			out.Excursions = append(out.Excursions, x)
-		default:
+		} else {
 			out.Others = append(out.Others, o.Excursion)
 		}
 	}
@@ -163,13 +159,8 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 
 // onDelay is for how long an excursion lasted before it was raised.
 func (b *builder) onDelay(id rules.AlarmID) time.Duration {
-	switch id {
-	case rules.AboveBand, rules.BelowBand:
-		return b.cfg.Rules.BandOnDelay.D()
-	case rules.HumidityFloor:
-		return b.cfg.Rules.FloorOnDelay.D()
-	}
-	return 0
+	row, _ := alarm.Find(id)
+	return row.Spec(row.Priority, b.cfg.Rules).OnDelay
 }
 
 // peak finds the furthest value while the excursion lasted, on-delay included.
@@ -187,8 +178,11 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 	}
 }
 
+// low reports whether the lower value is the worse one.
+func (x *Excursion) low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
+
 func (x *Excursion) beyond(a, b float64) bool {
-	if x.Alarm == rules.BelowBand || x.Alarm == rules.HumidityFloor {
+	if x.low() {
 		return a < b
 	}
 	return a > b

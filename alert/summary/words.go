@@ -186,7 +186,7 @@ func (x *Excursion) line(u Units) string {
 			v = fmt.Sprintf("%.0f"+nbsp+"%%", *x.Peak)
 		}
 		word := "peak"
-		if x.Alarm == rules.HumidityFloor || x.Alarm == rules.BelowBand {
+		if x.low() {
 			word = "lowest"
 		}
 		fmt.Fprintf(&b, ", %s %s at %s", word, v, x.PeakAt.Format("15:04"))

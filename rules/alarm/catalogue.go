@@ -1,0 +1,153 @@
+package alarm
+
+import (
+	"time"
+
+	"dewline/configs"
+)
+
+// The alarms by id.
+const (
+	LethalCeiling    ID = "lethal-ceiling"
+	CeilingAhead     ID = "ceiling-ahead"
+	Exposure         ID = "exposure"
+	AboveBand        ID = "above-band"
+	BelowBand        ID = "below-band"
+	HumidityFloor    ID = "humidity-floor"
+	NightDrop        ID = "night-drop"
+	MistMissing      ID = "mist-missing"
+	MistWeak         ID = "mist-weak"
+	MistEndless      ID = "mist-endless"
+	DryDown          ID = "dry-down"
+	DoorAjar         ID = "door-ajar"
+	LampStuck        ID = "lamp-stuck"
+	ProbeSilent      ID = "probe-silent"
+	ProbeFrozen      ID = "probe-frozen"
+	ProbeWet         ID = "probe-wet"
+	ProbeJump        ID = "probe-jump"
+	ProbeDisagrees   ID = "probe-disagrees"
+	ProbeClock       ID = "probe-clock"   // a node stamps its values wrong
+	ProbeOverdue     ID = "probe-overdue" // calibration due
+	DeliveryStalled  ID = "delivery-stalled"
+	RecordIncomplete ID = "record-incomplete"
+	ClockUnset       ID = "clock-unset"
+	BlindPeriod      ID = "blind-period"
+	DrillOverdue     ID = "drill-overdue"
+	ConfigRefused    ID = "config-refused"  // an earlier configuration is in force
+	CertificateDue   ID = "certificate-due" // one that a channel or the page needs runs out
+	RoomSilent       ID = "room-silent"     // a room gives a sentinel no sign of life
+)
+
+// A Kind is the place of an alarm in the catalogue. It is never kept: records
+// hold the id.
+type Kind uint8
+
+// The kinds. First those of an enclosure, of which those whose cause the
+// temperatures tell come first; then those of a probe, dewline's own and a
+// sentinel's.
+const (
+	KindLethal Kind = iota
+	KindAhead
+	KindExposure
+	KindAbove
+	KindBelow
+	KindFloor
+	KindNightDrop
+	KindMistMissing
+	KindMistWeak
+	KindMistEndless
+	KindDryDown
+	KindDoorAjar
+	KindLampStuck
+	KindSilent
+	KindFrozen
+	KindWet
+	KindJump
+	KindDisagrees
+	KindNodeClock
+	KindOverdue
+	KindDelivery
+	KindRecord
+	KindClock
+	KindBlind
+	KindDrill
+	KindConfig
+	KindCertificate
+	KindRoomSilent
+	NumKinds
+)
+
+// Where the kinds of each owner begin; a test holds the rows against it.
+const (
+	FirstProbeKind    = KindSilent
+	FirstSelfKind     = KindDelivery
+	FirstSentinelKind = KindRoomSilent
+
+	// NumByTemperature are the kinds whose cause the temperatures tell.
+	NumByTemperature = int(KindBelow) + 1
+)
+
+// Delays that no keeper has a reason to change.
+const (
+	ceilingOff  = 5 * time.Minute
+	aheadOn     = 5 * time.Minute
+	aheadOff    = 10 * time.Minute
+	exposureOff = 20 * time.Minute
+	disagreeOn  = 30 * time.Minute
+	probeBack   = 2 * time.Minute
+	jumpBack    = 10 * time.Minute
+	nodeClockOn = 10 * time.Minute // a node may set its clock after it starts
+)
+
+func fixed(on, off time.Duration) func(configs.Rules) (time.Duration, time.Duration) {
+	return func(configs.Rules) (time.Duration, time.Duration) { return on, off }
+}
+
+func bandDelays(r configs.Rules) (on, off time.Duration) {
+	return r.BandOnDelay.D(), r.BandOffDelay.D()
+}
+
+func floorDelays(r configs.Rules) (on, off time.Duration) {
+	return r.FloorOnDelay.D(), r.FloorOffDelay.D()
+}
+
+// catalogue is one row per kind: a new alarm is a row here, a judge and a test.
+var catalogue = [NumKinds]Row{
+	KindLethal: {ID: LethalCeiling, Priority: Wake, Value: Temperature, Weight: 5, Heat: true, ByTemperature: true,
+		AtLimit: true, Graded: true, Latched: true, Realarms: true, Delays: fixed(0, ceilingOff)},
+	KindAhead: {ID: CeilingAhead, Priority: Wake, Value: Minutes, Weight: 4, Heat: true, ByTemperature: true,
+		Graded: true, Realarms: true, Delays: fixed(aheadOn, aheadOff)},
+	KindExposure: {ID: Exposure, Priority: Today, Value: Dose, Weight: 3, Heat: true, ByTemperature: true,
+		Graded: true, Delays: fixed(0, exposureOff)},
+	KindAbove: {ID: AboveBand, Priority: Today, Value: Temperature, Weight: 2, Heat: true, ByTemperature: true,
+		AtLimit: true, Graded: true, Realarms: true, Delays: bandDelays},
+	KindBelow: {ID: BelowBand, Priority: Today, Value: Temperature, Weight: 2, ByTemperature: true,
+		AtLimit: true, Low: true, Graded: true, Realarms: true, Delays: bandDelays},
+	KindFloor: {ID: HumidityFloor, Priority: Today, Value: Humidity, Weight: 2,
+		AtLimit: true, Low: true, Graded: true, Delays: floorDelays},
+	KindNightDrop:   {ID: NightDrop, Priority: Today, Value: Difference},
+	KindMistMissing: {ID: MistMissing, Priority: Today, Weight: 1},
+	KindMistWeak:    {ID: MistWeak, Priority: Today},
+	KindMistEndless: {ID: MistEndless, Priority: Today, Value: Minutes, Weight: 1},
+	KindDryDown:     {ID: DryDown, Priority: Note, Value: Minutes},
+	KindDoorAjar:    {ID: DoorAjar, Priority: Today, Weight: 1, Realarms: true},
+	KindLampStuck:   {ID: LampStuck, Priority: Today, Weight: 1},
+
+	KindSilent:    {ID: ProbeSilent, Of: OfProbe, Priority: Today, Value: Seconds, Delays: fixed(0, probeBack)},
+	KindFrozen:    {ID: ProbeFrozen, Of: OfProbe, Priority: Today, Value: Minutes, Delays: fixed(0, probeBack)},
+	KindWet:       {ID: ProbeWet, Of: OfProbe, Priority: Today, Value: Humidity, Delays: fixed(0, probeBack)},
+	KindJump:      {ID: ProbeJump, Of: OfProbe, Priority: Today, Value: Temperature, Delays: fixed(0, jumpBack)},
+	KindDisagrees: {ID: ProbeDisagrees, Of: OfProbe, Priority: Today, Value: Difference, Delays: fixed(disagreeOn, disagreeOn)},
+	KindNodeClock: {ID: ProbeClock, Of: OfProbe, Priority: Today, Delays: fixed(nodeClockOn, probeBack)},
+	KindOverdue:   {ID: ProbeOverdue, Of: OfProbe, Priority: Note},
+
+	KindDelivery:    {ID: DeliveryStalled, Of: OfDewline, Priority: Wake, Value: Seconds},
+	KindRecord:      {ID: RecordIncomplete, Of: OfDewline, Priority: Today},
+	KindClock:       {ID: ClockUnset, Of: OfDewline, Priority: Today},
+	KindBlind:       {ID: BlindPeriod, Of: OfDewline, Priority: Today, Value: Seconds},
+	KindDrill:       {ID: DrillOverdue, Of: OfDewline, Priority: Note},
+	KindConfig:      {ID: ConfigRefused, Of: OfDewline, Priority: Today},
+	KindCertificate: {ID: CertificateDue, Of: OfDewline, Priority: Note, Value: Days},
+
+	KindRoomSilent: {ID: RoomSilent, Of: OfSentinel, Priority: Wake},
+}
