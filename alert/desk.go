@@ -254,15 +254,20 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 		}
 	case l.upSince == 0:
 		l.upSince = max(now.Mono, 1)
-		for _, in := range d.incidents() {
-			for _, p := range in.Out {
-				if p.Channel == channel && p.State == due {
-					p.NotBefore, p.Fails = now.Mono, 0
-				}
+		d.hurry(now, channel)
+	}
+	return d.finish()
+}
+
+// hurry lets what waits for a retry by a channel go at once.
+func (d *Desk) hurry(now sensors.Instant, channel string) {
+	for _, in := range d.incidents() {
+		for _, p := range in.Out {
+			if p.Channel == channel && p.State == due {
+				p.NotBefore, p.Fails = now.Mono, 0
 			}
 		}
 	}
-	return d.finish()
 }
 
 // Reconfigure takes over new people, names and times; what is open stays open.

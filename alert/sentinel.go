@@ -96,18 +96,19 @@ func (s *Sentinel) room(now sensors.Instant, id string) *watched {
 func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) {
 	for i := range open {
 		for _, m := range open[i].Notice.Members {
-			if m.Active() {
-				w := s.room(now, m.Key.Subject)
-				w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
-				switch m.Key.Alarm {
-				case RoomSilent:
-					w.seen = m.Since.Mono - s.opt.SilentAfter
-					w.moved = w.seen
-				case rules.ClockUnset:
-					w.clockWrong = true
-				case rules.DeliveryStalled:
-					w.stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
-				}
+			if !m.Active() {
+				continue
+			}
+			w := s.room(now, m.Key.Subject)
+			w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
+			switch m.Key.Alarm {
+			case RoomSilent:
+				w.seen = m.Since.Mono - s.opt.SilentAfter
+				w.moved = w.seen
+			case rules.ClockUnset:
+				w.clockWrong = true
+			case rules.DeliveryStalled:
+				w.stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
 			}
 		}
 	}

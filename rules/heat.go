@@ -46,17 +46,23 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 		st.LastHot = r.Temperature
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
-	switch hot := p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling; {
-	case !hot:
-		st.HotRun = 0
-	case !r.Again || st.HotRun == 0:
-		st.HotRun = min(st.HotRun+1, countMost)
-	}
+	st.countHot(p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling, r.Again)
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
 	}
 	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
+}
+
+// countHot counts the readings in a row that were at the ceiling; one that is
+// given again does not count twice.
+func (st *ProbeState) countHot(hot, again bool) {
+	switch {
+	case !hot:
+		st.HotRun = 0
+	case !again || st.HotRun == 0:
+		st.HotRun = min(st.HotRun+1, countMost)
+	}
 }
 
 // jumped notes a jump, and how far all of them together have led.

@@ -123,12 +123,11 @@ func (e *Engine) bandOf(en *enclosure, hottest Measure) Measure {
 // last good value.
 func (e *Engine) humidityOf(en *enclosure, now time.Duration, known bool) Measure {
 	best, doubted, last := -1, -1, -1
-	off := func(i int) int32 { return abs(int32(e.probes[i].st.Hum) - en.now.hum) }
 	for _, i := range en.probes {
 		p := &e.probes[i]
 		switch {
 		case known && en.now.hasHum && p.humUsable(&e.cfg.Rules, now):
-			if best < 0 || off(i) < off(best) || off(i) == off(best) && (p.cfg.FloorProbe || p.st.Hum < e.probes[best].st.Hum) {
+			if best < 0 || p.nearer(&e.probes[best], en.now.hum) {
 				best = i
 			}
 		case e.wild(p, now) != "":
@@ -151,6 +150,13 @@ func (e *Engine) humidityOf(en *enclosure, now time.Duration, known bool) Measur
 		return e.humidityAt(last, now, known)
 	}
 	return Measure{}
+}
+
+// nearer reports whether p's humidity, in hundredths of a percent, tells better
+// than q's what is judged.
+func (p *probe) nearer(q *probe, judged int32) bool {
+	off, other := abs(int32(p.st.Hum)-judged), abs(int32(q.st.Hum)-judged)
+	return off < other || off == other && (p.cfg.FloorProbe || p.st.Hum < q.st.Hum)
 }
 
 func (e *Engine) humidityAt(i int, now time.Duration, known bool) Measure {

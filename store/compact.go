@@ -231,22 +231,7 @@ func (c *compaction) follow(root string) error {
 				if a == nil {
 					return badf("bucket %s is missing", root)
 				}
-				ca, cb := a.Cursor(), b.Cursor()
-				ka, _ := ca.First()
-				kb, _ := cb.First()
-				for ka != nil || kb != nil {
-					switch order := bytes.Compare(ka, kb); {
-					case kb == nil || ka != nil && order < 0:
-						news = append(news, pairOf(a, ka))
-						ka, _ = ca.Next()
-					case ka == nil || order > 0:
-						gone = append(gone, bytes.Clone(kb))
-						kb, _ = cb.Next()
-					default:
-						ka, _ = ca.Next()
-						kb, _ = cb.Next()
-					}
-				}
+				news, gone = differences(a, b)
 				return nil
 			})
 		})
@@ -266,6 +251,27 @@ func (c *compaction) follow(root string) error {
 		c.late[string(p.key)] = true
 	}
 	return errors.Join(err, c.put(root, news))
+}
+
+// differences lists what a has and b has not, and the keys that only b has.
+func differences(a, b *bolt.Bucket) (news []pair, gone [][]byte) {
+	ca, cb := a.Cursor(), b.Cursor()
+	ka, _ := ca.First()
+	kb, _ := cb.First()
+	for ka != nil || kb != nil {
+		switch order := bytes.Compare(ka, kb); {
+		case kb == nil || ka != nil && order < 0:
+			news = append(news, pairOf(a, ka))
+			ka, _ = ca.Next()
+		case ka == nil || order > 0:
+			gone = append(gone, bytes.Clone(kb))
+			kb, _ = cb.Next()
+		default:
+			ka, _ = ca.Next()
+			kb, _ = cb.Next()
+		}
+	}
+	return news, gone
 }
 
 // copySmall copies everything beside the roots of bundles and the journal: the

@@ -26,19 +26,22 @@ func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to ti
 			if err != nil {
 				return yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err))
 			}
-			return q.window(lo, hi, func(p part) bool {
-				for _, err := range p.errs {
-					if !yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err)) {
-						return false
-					}
-				}
-				if p.run != nil {
-					return q.handRun(p.run, lo, hi, yield)
-				}
-				return q.hand(p.recs, yield)
-			})
+			return q.window(lo, hi, func(p part) bool { return q.handPart(p, lo, hi, yield) })
 		})
 	}
+}
+
+// handPart yields what is wrong with a part and its readings in [lo, hi).
+func (q *query) handPart(p part, lo, hi int64, yield func(sensors.Reading, error) bool) bool {
+	for _, err := range p.errs {
+		if !yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", q.probe, err)) {
+			return false
+		}
+	}
+	if p.run != nil {
+		return q.handRun(p.run, lo, hi, yield)
+	}
+	return q.hand(p.recs, yield)
 }
 
 // hand yields records as readings. It unpacks the next one before it yields the

@@ -176,15 +176,11 @@ func (s *Store) share(n int, f func(enc *block.Encoder, i int) error) error {
 			enc := &s.encs[w]
 			enc.Quick = false
 			errs[w] = guard(func() error { // blocks may lie in the mapped file
-				for {
-					i := int(next.Add(1)) - 1
-					if i >= n {
-						return nil
-					}
-					if err := f(enc, i); err != nil {
-						return err
-					}
+				var err error
+				for i := int(next.Add(1)) - 1; i < n && err == nil; i = int(next.Add(1)) - 1 {
+					err = f(enc, i)
 				}
+				return err
 			})
 		})
 	}

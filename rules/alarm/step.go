@@ -78,10 +78,15 @@ func (r *Record) expire(s Spec, now sensors.Instant) (why string) {
 			r.Out, why = nil, WhyInService
 		}
 	}
-	if r.Shelf == nil {
-		return why
+	if r.Shelf != nil && r.unshelve(min(r.Shelf.Until, now.Mono+s.MaxShelf), now) {
+		why = WhyShelfOver
 	}
-	until := min(r.Shelf.Until, now.Mono+s.MaxShelf)
+	return why
+}
+
+// unshelve reports whether the shelf, of at most until, is over, and keeps its
+// end otherwise.
+func (r *Record) unshelve(until time.Duration, now sensors.Instant) (over bool) {
 	if w := r.Shelf.Wall; now.Synced && !w.IsZero() {
 		// Both clocks drift apart by less than a second while dewline runs.
 		if left := now.Mono + w.Sub(now.Wall); left < until-time.Second {
@@ -92,13 +97,13 @@ func (r *Record) expire(s Spec, now sensors.Instant) (why string) {
 	ended := r.Shelf.OneShot && r.Shelf.Began && !r.Active
 	if ended || now.Mono >= until {
 		r.Shelf = nil
-		return WhyShelfOver
+		return true
 	}
 	if until != r.Shelf.Until || began != r.Shelf.Began {
 		// A new one, as snapshots of the record may share the old one.
 		r.Shelf = &Shelf{Until: until, Wall: r.Shelf.Wall, OneShot: r.Shelf.OneShot, Began: began}
 	}
-	return why
+	return false
 }
 
 // settle derives the state from the condition and the persons' decisions.
