@@ -1,20 +1,13 @@
 package mqtt
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
-	"fmt"
 	"log/slog"
 	"maps"
-	"net"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -22,85 +15,6 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
-
-// A broker is a real Mosquitto (Debian's package) on a loopback port.
-type broker struct {
-	t    *testing.T
-	bin  string
-	port int
-	conf string
-	cmd  *exec.Cmd
-	log  *bytes.Buffer
-}
-
-// newBroker writes a configuration; extra lines are added to the listener's.
-func newBroker(t *testing.T, extra ...string) *broker {
-	t.Helper()
-	bin, err := exec.LookPath("mosquitto")
-	if err != nil {
-		if bin = "/usr/sbin/mosquitto"; !exists(bin) {
-			t.Skip("mosquitto is not installed; the tests against a real broker are left out")
-		}
-	}
-	b := &broker{t: t, bin: bin, port: freePort(t), conf: filepath.Join(t.TempDir(), "mosquitto.conf"), log: &bytes.Buffer{}}
-	lines := append([]string{fmt.Sprintf("listener %d 127.0.0.1", b.port)}, extra...)
-	if !strings.Contains(strings.Join(extra, "\n"), "allow_anonymous") {
-		lines = append(lines, "allow_anonymous true")
-	}
-	if os.Getuid() == 0 {
-		lines = append(lines, "user root") // else it drops rights and cannot read test files
-	}
-	if err := os.WriteFile(b.conf, []byte(strings.Join(lines, "\n")+"\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(b.kill)
-	return b
-}
-
-func exists(name string) bool {
-	_, err := os.Stat(name)
-	return err == nil
-}
-
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
-}
-
-func (b *broker) start() {
-	b.t.Helper()
-	b.cmd = exec.Command(b.bin, "-c", b.conf)
-	b.cmd.Stderr = b.log
-	if err := b.cmd.Start(); err != nil {
-		b.t.Fatal(err)
-	}
-	eventually(b.t, 5*time.Second, "broker listens", func() bool {
-		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.port))
-		if err == nil {
-			c.Close()
-		}
-		return err == nil
-	})
-}
-
-func (b *broker) end(sig os.Signal) {
-	if b.cmd == nil {
-		return
-	}
-	b.cmd.Process.Signal(sig)
-	b.cmd.Wait()
-	b.cmd = nil
-}
-
-func (b *broker) stop() { b.end(syscall.SIGTERM) }
-func (b *broker) kill() { b.end(syscall.SIGKILL) }
-
-func (b *broker) url() string { return fmt.Sprintf("tcp://127.0.0.1:%d", b.port) }
 
 // eventually polls, since a broker in another process tells nobody when it is
 // ready.

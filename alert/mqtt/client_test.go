@@ -19,12 +19,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/sensors/remote/mosquitto"
 
 	"go.uber.org/goleak"
 )
@@ -39,15 +39,15 @@ func notice(id string) alert.Delivery {
 
 func TestClient_statusIsRetainedBothWays(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	c, stop := client(t, Options{Broker: b.url()})
+	b := mosquitto.New(t)
+	b.Start()
+	c, stop := client(t, Options{Broker: b.URL()})
 	eventually(t, 5*time.Second, "connected", c.connected)
-	late := newPhone(t, b.url(), "", "dewline/attic/status")
+	late := newPhone(t, b.URL(), "", "dewline/attic/status")
 	eventually(t, 5*time.Second, "retained online", late.lastIs("dewline/attic/status", "online"))
 	stop()
 	eventually(t, 5*time.Second, "offline said before a clean stop", late.lastIs("dewline/attic/status", "offline"))
-	later := newPhone(t, b.url(), "", "dewline/attic/status")
+	later := newPhone(t, b.URL(), "", "dewline/attic/status")
 	eventually(t, 5*time.Second, "retained offline", later.lastIs("dewline/attic/status", "offline"))
 }
 
@@ -55,10 +55,10 @@ func TestClient_statusIsRetainedBothWays(t *testing.T) {
 // (MQTT 3.1.1, 3.1.2.5), retained as the birth was; the next birth replaces it.
 func TestClient_lastWill(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	proxy := newProxy(t, b.port)
-	p := newPhone(t, b.url(), "", "dewline/attic/status")
+	b := mosquitto.New(t)
+	b.Start()
+	proxy := newProxy(t, b.Port())
+	p := newPhone(t, b.URL(), "", "dewline/attic/status")
 	c, _ := client(t, Options{Broker: proxy.url()})
 	eventually(t, 5*time.Second, "online", p.lastIs("dewline/attic/status", "online"))
 	proxy.refuse(true)
@@ -76,18 +76,18 @@ func TestClient_lastWill(t *testing.T) {
 // that was taken over, does not stand while the room lives.
 func TestClient_contradictsFalseStatus(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	c, stop := client(t, Options{Broker: b.url()})
+	b := mosquitto.New(t)
+	b.Start()
+	c, stop := client(t, Options{Broker: b.URL()})
 	eventually(t, 5*time.Second, "connected", c.connected)
-	p := newPhone(t, b.url(), "", "dewline/attic/status")
+	p := newPhone(t, b.URL(), "", "dewline/attic/status")
 	eventually(t, 5*time.Second, "online", p.lastIs("dewline/attic/status", "online"))
 	p.client.Publish("dewline/attic/status", 1, true, "offline").Wait()
 	eventually(t, 5*time.Second, "offline seen", func() bool { return len(p.all()) >= 2 })
 	eventually(t, 5*time.Second, "online again", p.lastIs("dewline/attic/status", "online"))
 	stop()
 	eventually(t, 5*time.Second, "offline at the end", p.lastIs("dewline/attic/status", "offline"))
-	late := newPhone(t, b.url(), "", "dewline/attic/status")
+	late := newPhone(t, b.URL(), "", "dewline/attic/status")
 	eventually(t, 5*time.Second, "and it stays", late.lastIs("dewline/attic/status", "offline"))
 }
 
@@ -106,31 +106,31 @@ func TestOptions_clientID(t *testing.T) {
 
 func TestClient_documents(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
+	b := mosquitto.New(t)
+	b.Start()
 	states := make(chan bool, 64)
-	c, _ := client(t, Options{Broker: b.url(), OnState: func(down error) { states <- down == nil }})
+	c, _ := client(t, Options{Broker: b.URL(), OnState: func(down error) { states <- down == nil }})
 	key := rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}
 	c.Alarm(key, []byte(`{"state":"UNACK"}`))
 	c.Climate("e1", []byte(`{"temperature":24.1}`))
 	c.Climate("e1", []byte(`{"temperature":24.2}`))
-	late := func(topic string) *phone { return newPhone(t, b.url(), "", topic) }
+	late := func(topic string) *phone { return newPhone(t, b.URL(), "", topic) }
 	const alarmTopic, climateTopic = "dewline/attic/alarm/lethal-ceiling/e1", "dewline/attic/enclosure/e1/climate"
-	p := newPhone(t, b.url(), "", "dewline/attic/#")
+	p := newPhone(t, b.URL(), "", "dewline/attic/#")
 	eventually(t, 5*time.Second, "alarm", p.lastIs(alarmTopic, `{"state":"UNACK"}`))
 	eventually(t, 5*time.Second, "climate", p.lastIs(climateTopic, `{"temperature":24.2}`))
 	eventually(t, 5*time.Second, "retained", late(alarmTopic).lastIs(alarmTopic, `{"state":"UNACK"}`))
 
-	b.kill() // without persistence: everything retained is gone
+	b.Kill() // without persistence: everything retained is gone
 	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.connected() })
 	c.Climate("e1", []byte(`{"temperature":24.3}`))
-	b.start()
+	b.Start()
 	eventually(t, 20*time.Second, "alarm again", late(alarmTopic).lastIs(alarmTopic, `{"state":"UNACK"}`))
 	eventually(t, 5*time.Second, "newest climate", late(climateTopic).lastIs(climateTopic, `{"temperature":24.3}`))
 
 	c.Alarm(key, nil)
 	eventually(t, 5*time.Second, "alarm removed", p.lastIs(alarmTopic, ""))
-	gone := newPhone(t, b.url(), "", "dewline/attic/#")
+	gone := newPhone(t, b.URL(), "", "dewline/attic/#")
 	eventually(t, 5*time.Second, "rest is there", gone.lastIs(climateTopic, `{"temperature":24.3}`))
 	if got, ok := gone.last(alarmTopic); ok {
 		t.Errorf("a removed alarm is still retained: %q", got)
@@ -149,11 +149,11 @@ func TestClient_documents(t *testing.T) {
 // An alarm that ended while the daemon was away must not stay on the phone.
 func TestClient_sweepsOldAlarms(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	p := newPhone(t, b.url(), "", "dewline/attic/alarm/#")
+	b := mosquitto.New(t)
+	b.Start()
+	p := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")
 	p.client.Publish("dewline/attic/alarm/above-band/gone", 1, true, `{"state":"UNACK"}`).Wait()
-	c, _ := client(t, Options{Broker: b.url()})
+	c, _ := client(t, Options{Broker: b.URL()})
 	c.Alarm(rules.Key{Alarm: rules.AboveBand, Subject: "here"}, []byte(`{"state":"UNACK"}`))
 	eventually(t, 10*time.Second, "old alarm removed", p.lastIs("dewline/attic/alarm/above-band/gone", ""))
 	if got, _ := p.last("dewline/attic/alarm/above-band/here"); got == "" {
@@ -163,10 +163,10 @@ func TestClient_sweepsOldAlarms(t *testing.T) {
 
 func TestClient_command(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
+	b := mosquitto.New(t)
+	b.Start()
 	got := make(chan alert.Command, 4)
-	c, _ := client(t, Options{Broker: b.url(), Token: "sesame", OnCommand: func(_ context.Context, cmd alert.Command) alert.Reply {
+	c, _ := client(t, Options{Broker: b.URL(), Token: "sesame", OnCommand: func(_ context.Context, cmd alert.Command) alert.Reply {
 		got <- cmd
 		if cmd.Subject == "e9" {
 			return alert.Reply{Error: "no such alarm"}
@@ -174,7 +174,7 @@ func TestClient_command(t *testing.T) {
 		return alert.Reply{OK: true}
 	}})
 	const cmdTopic, replyTopic = "dewline/attic/command", "dewline/attic/command/reply"
-	p := newPhone(t, b.url(), "", replyTopic)
+	p := newPhone(t, b.URL(), "", replyTopic)
 	eventually(t, 5*time.Second, "connected", c.connected)
 	ask := func(payload string, retained bool) string {
 		t.Helper()
@@ -224,11 +224,11 @@ func TestClient_command(t *testing.T) {
 // 3.1.1, 3.3.1.3) and must not act.
 func TestClient_retainedCommandIsRefused(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	p := newPhone(t, b.url(), "", "dewline/attic/command/reply")
+	b := mosquitto.New(t)
+	b.Start()
+	p := newPhone(t, b.URL(), "", "dewline/attic/command/reply")
 	p.client.Publish("dewline/attic/command", 1, true, `{"token":"sesame","action":"acknowledge","notice":"n/1"}`).Wait()
-	client(t, Options{Broker: b.url(), Token: "sesame", OnCommand: func(context.Context, alert.Command) alert.Reply {
+	client(t, Options{Broker: b.URL(), Token: "sesame", OnCommand: func(context.Context, alert.Command) alert.Reply {
 		t.Error("a retained command was carried out")
 		return alert.Reply{}
 	}})
@@ -254,14 +254,14 @@ func TestClient_passwordAndAccessList(t *testing.T) {
 	}
 	// The access list of the manual: the room writes everything but commands.
 	os.WriteFile(acl, []byte("user room\ntopic readwrite dewline/attic/#\nuser phone\ntopic read dewline/attic/#\ntopic write dewline/attic/command\n"), 0o600)
-	b := newBroker(t, "allow_anonymous false", "password_file "+pw, "acl_file "+acl)
-	b.start()
-	good, _ := client(t, Options{Broker: b.url(), Username: "room", Password: "room-secret"})
+	b := mosquitto.New(t, "allow_anonymous false", "password_file "+pw, "acl_file "+acl)
+	b.Start()
+	good, _ := client(t, Options{Broker: b.URL(), Username: "room", Password: "room-secret"})
 	eventually(t, 5*time.Second, "connected with the password", good.connected)
 	if err := good.Send(t.Context(), notice("n/1")); err != nil {
 		t.Error(err)
 	}
-	bad, _ := client(t, Options{Broker: b.url(), ClientID: "other", Username: "room", Password: "wrong"})
+	bad, _ := client(t, Options{Broker: b.URL(), ClientID: "other", Username: "room", Password: "wrong"})
 	eventually(t, 5*time.Second, "a plain reason", func() bool {
 		err := bad.Send(t.Context(), notice("n/2"))
 		return err != nil && strings.Contains(strings.ToLower(err.Error()), "not authori")
@@ -275,9 +275,9 @@ func TestClient_tls(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	ca := writeCerts(t, dir)
-	b := newBroker(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"))
-	b.start()
-	url := fmt.Sprintf("ssl://127.0.0.1:%d", b.port)
+	b := mosquitto.New(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"))
+	b.Start()
+	url := fmt.Sprintf("ssl://127.0.0.1:%d", b.Port())
 	good, _ := client(t, Options{Broker: url, TLS: trusting(t, ca)})
 	eventually(t, 5*time.Second, "connected by TLS", good.connected)
 	if err := good.Send(t.Context(), notice("n/1")); err != nil {
@@ -341,11 +341,11 @@ func writeCerts(t *testing.T, dir string) string {
 // missing confirmation, and the connection is made anew.
 func TestClient_frozenBroker(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	c, _ := client(t, Options{Broker: b.url(), Rebuild: 300 * time.Millisecond, KeepAlive: time.Hour})
+	b := mosquitto.New(t)
+	b.Start()
+	c, _ := client(t, Options{Broker: b.URL(), Rebuild: 300 * time.Millisecond, KeepAlive: time.Hour})
 	eventually(t, 5*time.Second, "connected", c.connected)
-	b.cmd.Process.Signal(syscall.SIGSTOP)
+	b.Freeze()
 	eventually(t, 10*time.Second, "connection given up", func() bool {
 		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 		defer cancel()
@@ -354,7 +354,7 @@ func TestClient_frozenBroker(t *testing.T) {
 		}
 		return !c.connected()
 	})
-	b.cmd.Process.Signal(syscall.SIGCONT)
+	b.Thaw()
 	eventually(t, 10*time.Second, "sent after the thaw", func() bool { return c.Send(t.Context(), notice("n/1")) == nil })
 }
 

@@ -17,6 +17,7 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/sensors/remote/mosquitto"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
@@ -113,15 +114,15 @@ func has(p *phone, ids []string) func() bool {
 // arrives under the id that it had from the start.
 func TestDelivery_brokerStopped(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	c := newCore(t, Options{Broker: b.url()}, 1)
+	b := mosquitto.New(t)
+	b.Start()
+	c := newCore(t, Options{Broker: b.URL()}, 1)
 	eventually(t, 5*time.Second, "connected", c.client.connected)
-	b.stop()
+	b.Stop()
 	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.client.connected() })
 	ids := c.raise(1, "e")
-	b.start()
-	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	b.Start()
+	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	began := time.Now()
 	eventually(t, 60*time.Second, "notice after the return", has(p, ids))
 	t.Logf("delivered %v after the broker's return", time.Since(began).Round(time.Millisecond))
@@ -132,26 +133,26 @@ func TestDelivery_brokerStopped(t *testing.T) {
 // because each stays open here.
 func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	b := mosquitto.New(t)
+	b.Start()
+	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	eventually(t, 5*time.Second, "phone is known to the broker", p.client.IsConnectionOpen)
 	p.leave()
-	c := newCore(t, Options{Broker: b.url()}, 100)
+	c := newCore(t, Options{Broker: b.URL()}, 100)
 	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(500, "e")
 	c.taken(t, 500)
-	b.kill()
-	b.start()
-	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	b.Kill()
+	b.Start()
+	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	eventually(t, 60*time.Second, "all 500 notices", has(back, ids))
 }
 
 // phoneAway makes the pocket phone's subscription known to the broker and
 // leaves, so that the broker keeps its queue.
-func phoneAway(t *testing.T, b *broker) {
+func phoneAway(t *testing.T, b *mosquitto.Broker) {
 	t.Helper()
-	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	eventually(t, 5*time.Second, "subscribed", func() bool {
 		p.client.Publish("dewline/attic/notice", 1, false, `{"id":"hello"}`).Wait()
 		return p.notices()["hello"] > 0
@@ -163,18 +164,18 @@ func phoneAway(t *testing.T, b *broker) {
 // what comes later is dropped although it was confirmed.
 func TestDelivery_queueOverflows(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
+	b := mosquitto.New(t)
+	b.Start()
 	phoneAway(t, b)
-	filler := newPhone(t, b.url(), "")
+	filler := newPhone(t, b.URL(), "")
 	for i := range 1200 {
 		filler.client.Publish("dewline/attic/notice", 1, false, fmt.Sprintf(`{"id":"filler %d"}`, i)).WaitTimeout(time.Second)
 	}
-	c := newCore(t, Options{Broker: b.url()}, 60)
+	c := newCore(t, Options{Broker: b.URL()}, 60)
 	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(520, "e")
 	c.taken(t, 520)
-	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	eventually(t, 30*time.Second, "the queue", func() bool { return back.notices()["filler 900"] > 0 })
 	missing := 0
 	for _, id := range ids {
@@ -195,25 +196,25 @@ func TestDelivery_queueOverflows(t *testing.T) {
 func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	t.Parallel()
 	kept := t.TempDir()
-	b := newBroker(t, "persistence true", "persistence_location "+kept+"/",
+	b := mosquitto.New(t, "persistence true", "persistence_location "+kept+"/",
 		"autosave_on_changes true", "autosave_interval 1", "max_queued_messages 0", "set_tcp_nodelay true")
-	b.start()
+	b.Start()
 	phoneAway(t, b)
-	c := newCore(t, Options{Broker: b.url()}, 1)
+	c := newCore(t, Options{Broker: b.URL()}, 1)
 	eventually(t, 5*time.Second, "connected", c.client.connected)
 	ids := c.raise(50, "e")
 	c.taken(t, 50)
 	// The broker saves a moment after a change, not with it.
 	confirmed := time.Now()
-	other := newPhone(t, b.url(), "")
+	other := newPhone(t, b.URL(), "")
 	eventually(t, 20*time.Second, "saved", func() bool {
 		other.client.Publish("dewline/attic/notice", 1, false, `{"id":"one more change"}`).WaitTimeout(time.Second)
 		fi, err := os.Stat(filepath.Join(kept, "mosquitto.db"))
 		return err == nil && fi.ModTime().After(confirmed)
 	})
-	b.kill()
-	b.start()
-	back := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	b.Kill()
+	b.Start()
+	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	// Long before the first repeat, which comes after 5 min.
 	eventually(t, 30*time.Second, "all 50 notices", has(back, ids))
 }
@@ -222,10 +223,10 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 // nothing.
 func TestDelivery_cuttingNetwork(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
-	px := newProxy(t, b.port)
-	p := newPhone(t, b.url(), "pocket", "dewline/attic/notice")
+	b := mosquitto.New(t)
+	b.Start()
+	px := newProxy(t, b.Port())
+	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	eventually(t, 5*time.Second, "phone there", p.client.IsConnectionOpen)
 	c := newCore(t, Options{Broker: px.url()}, 10)
 	var ids []string
@@ -244,12 +245,12 @@ func TestDelivery_cuttingNetwork(t *testing.T) {
 //
 //	go test ./alert/mqtt -run Delivery_latency -v
 func TestDelivery_latency(t *testing.T) {
-	b := newBroker(t, "set_tcp_nodelay true")
-	b.start()
+	b := mosquitto.New(t, "set_tcp_nodelay true")
+	b.Start()
 	arrived := make(chan time.Time, 16)
-	p := newPhone(t, b.url(), "")
+	p := newPhone(t, b.URL(), "")
 	p.client.Subscribe("dewline/attic/notice", 1, func(paho.Client, paho.Message) { arrived <- time.Now() }).Wait()
-	c := newCore(t, Options{Broker: b.url()}, 1)
+	c := newCore(t, Options{Broker: b.URL()}, 1)
 	eventually(t, 5*time.Second, "connected", c.client.connected)
 	var took []time.Duration
 	for i := range 200 {
@@ -272,22 +273,22 @@ func TestDelivery_latency(t *testing.T) {
 // A sentinel on the same broker hears the daemon's life and death.
 func TestWatch(t *testing.T) {
 	t.Parallel()
-	b := newBroker(t)
-	b.start()
+	b := mosquitto.New(t)
+	b.Start()
 	signs := make(chan Sign, 64)
 	up := make(chan bool, 8)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		if err := Watch(ctx, Options{Broker: b.url(), OnState: func(down error) { up <- down == nil }}, []string{"attic"}, func(s Sign) { signs <- s }); err != nil {
+		if err := Watch(ctx, Options{Broker: b.URL(), OnState: func(down error) { up <- down == nil }}, []string{"attic"}, func(s Sign) { signs <- s }); err != nil {
 			t.Errorf("watch: %v", err)
 		}
 	}()
 	if !<-up {
 		t.Fatal("sentinel not connected")
 	}
-	c, stop := client(t, Options{Broker: b.url()})
+	c, stop := client(t, Options{Broker: b.URL()})
 	next := func() Sign {
 		t.Helper()
 		select {
@@ -348,7 +349,7 @@ func TestWatch_logsAnOutageOnce(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), firstRetry+2*firstRetry+500*time.Millisecond) // three tries
 	defer cancel()
 	var log bytes.Buffer
-	o := Options{Broker: fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t)), Log: slog.New(slog.NewTextHandler(&log, nil))}
+	o := Options{Broker: "tcp://127.0.0.1:1", Log: slog.New(slog.NewTextHandler(&log, nil))}
 	if err := Watch(ctx, o, nil, func(Sign) {}); err != nil {
 		t.Fatal(err)
 	}

@@ -17,6 +17,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"dewline/sensors/remote/mosquitto"
 )
 
 // A farBroker is a broker in a network namespace of its own, behind a link that can
@@ -34,7 +36,7 @@ func newFarBroker(t *testing.T) *farBroker {
 	if _, err := exec.LookPath("ip"); err != nil {
 		t.Skip("ip is not installed; the partition in a network namespace is left out")
 	}
-	bin := newBroker(t).bin // skips where there is no Mosquitto
+	bin := mosquitto.Program(t) // skips where there is no Mosquitto
 	id := os.Getpid()%250 + 2
 	f := &farBroker{t: t, ns: fmt.Sprintf("dewline%d", id), if0: fmt.Sprintf("dewl%da", id), port: 1883}
 	f.addr = fmt.Sprintf("10.213.%d.2", id)
@@ -135,13 +137,13 @@ func TestClient_clientCertificate(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "acl"), []byte("user attic\ntopic readwrite dewline/attic/#\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	b := newBroker(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"),
+	b := mosquitto.New(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"),
 		"require_certificate true", "use_identity_as_username true", "acl_file "+filepath.Join(dir, "acl"), "tls_version tlsv1.2")
 	clientCA, key := clientAuthority(t, ca)
 	good := clientCertificate(t, "attic", clientCA, key, time.Now().Add(time.Hour))
 	over := clientCertificate(t, "late", clientCA, key, time.Now().Add(-time.Minute))
-	b.start()
-	url := fmt.Sprintf("ssl://127.0.0.1:%d", b.port)
+	b.Start()
+	url := fmt.Sprintf("ssl://127.0.0.1:%d", b.Port())
 	with := func(name string, pair *tls.Certificate) *Client {
 		conf := trusting(t, ca)
 		if pair != nil {

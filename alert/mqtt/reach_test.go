@@ -7,24 +7,26 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"dewline/sensors/remote/mosquitto"
 )
 
 // A broker that is never reached is said to be away from the start, with a
 // reason in words, whatever keeps it away.
 func TestClient_neverReached(t *testing.T) {
 	t.Parallel()
-	locked := newBroker(t, "allow_anonymous false")
-	locked.start()
+	locked := mosquitto.New(t, "allow_anonymous false")
+	locked.Start()
 	dir := t.TempDir()
 	ca := writeCerts(t, dir)
-	secure := newBroker(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"))
-	secure.start()
+	secure := mosquitto.New(t, "cafile "+ca, "certfile "+filepath.Join(dir, "server.pem"), "keyfile "+filepath.Join(dir, "server.key"))
+	secure.Start()
 	for _, tt := range []struct{ name, url, why string }{
-		{"refused", fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t)), "connection refused"},
+		{"refused", "tcp://127.0.0.1:1", "connection refused"},
 		{"no such name", "tcp://broker.invalid:1883", "lookup broker.invalid"}, // RFC 6761, 6.4
-		{"wrong password", locked.url(), "not authori"},
-		{"certificate of nobody", fmt.Sprintf("ssl://127.0.0.1:%d", secure.port), "certificate"},
-		{"TLS where there is none", fmt.Sprintf("ssl://127.0.0.1:%d", locked.port), "connect to broker"},
+		{"wrong password", locked.URL(), "not authori"},
+		{"certificate of nobody", fmt.Sprintf("ssl://127.0.0.1:%d", secure.Port()), "certificate"},
+		{"TLS where there is none", fmt.Sprintf("ssl://127.0.0.1:%d", locked.Port()), "connect to broker"},
 		{"hangs up", accepting(t, func(c net.Conn) { c.Close() }), "connect to broker"},
 		{"never answers", accepting(t, func(net.Conn) {}), "connect to broker"},
 	} {

@@ -4,14 +4,13 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
-	"net"
-	"os"
 	"os/exec"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
+
+	realbroker "dewline/sensors/remote/mosquitto"
 
 	"dewline/alert"
 	"dewline/rules"
@@ -20,68 +19,30 @@ import (
 
 // A mosquitto is Debian's broker on a loopback port.
 type mosquitto struct {
-	t    *testing.T
-	bin  string
-	conf string
-	port int
-	cmd  *exec.Cmd
+	t *testing.T
+	*realbroker.Broker
 }
 
 // newMosquitto starts a broker that keeps its queue over a stop, as the README
 // advises for a phone that is away.
 func newMosquitto(t *testing.T, s *site) *mosquitto {
 	t.Helper()
-	b := &mosquitto{t: t, port: freePort(t)}
-	var err error
-	if b.bin, err = exec.LookPath("mosquitto"); err != nil {
-		t.Skip("mosquitto is not installed; the tests against a real broker are left out")
-	}
+	b := &mosquitto{t, realbroker.New(t, "persistence true", "persistence_location "+s.dir+"/",
+		"autosave_on_changes true", "autosave_interval 1", "max_queued_messages 0")}
 	for _, tool := range []string{"mosquitto_sub", "mosquitto_pub"} {
 		if _, err := exec.LookPath(tool); err != nil {
 			t.Skipf("%s is not installed; the tests against a real broker are left out", tool)
 		}
 	}
-	conf := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\nautosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\n", b.port, s.dir)
-	if os.Getuid() == 0 {
-		conf += "user root\n"
-	}
-	s.write("mosquitto.conf", conf)
-	b.conf = s.path("mosquitto.conf")
-	s.broker = fmt.Sprintf("tcp://127.0.0.1:%d", b.port)
-	b.start()
-	t.Cleanup(b.stop)
+	b.Start()
+	s.broker = b.URL()
 	return b
-}
-
-func (b *mosquitto) start() {
-	b.t.Helper()
-	b.cmd = exec.Command(b.bin, "-c", b.conf)
-	if err := b.cmd.Start(); err != nil {
-		b.t.Fatal(err)
-	}
-	eventually(b.t, "mosquitto listens", func() bool {
-		conn, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.port))
-		if err == nil {
-			_ = conn.Close()
-		}
-		return err == nil
-	})
-}
-
-// stop ends the broker, which saves its queue.
-func (b *mosquitto) stop() {
-	if b.cmd == nil {
-		return
-	}
-	_ = b.cmd.Process.Signal(syscall.SIGTERM)
-	_ = b.cmd.Wait()
-	b.cmd = nil
 }
 
 // publish sends one message with the broker's own tool.
 func (b *mosquitto) publish(topic, payload string, retain bool) {
 	b.t.Helper()
-	args := []string{"-h", "127.0.0.1", "-p", fmt.Sprint(b.port), "-q", "1", "-t", topic, "-m", payload}
+	args := []string{"-h", "127.0.0.1", "-p", fmt.Sprint(b.Port()), "-q", "1", "-t", topic, "-m", payload}
 	if payload == "" {
 		args = append(args[:len(args)-2], "-n")
 	}
@@ -106,7 +67,7 @@ type listener struct {
 // listen subscribes to everything of the room.
 func (b *mosquitto) listen() *listener {
 	b.t.Helper()
-	cmd := exec.Command("mosquitto_sub", "-h", "127.0.0.1", "-p", fmt.Sprint(b.port), "-c", "-i", "phone", "-q", "1",
+	cmd := exec.Command("mosquitto_sub", "-h", "127.0.0.1", "-p", fmt.Sprint(b.Port()), "-c", "-i", "phone", "-q", "1",
 		"-t", "dewline/den/#", "-F", "%t\t%p")
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -377,7 +338,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	s.ready(p)
 	phone.shows("status", "online")
 
-	b.stop()
+	b.Stop()
 	s.overheat("moss", 30.2)
 	a := s.state(rules.LethalCeiling, "moss", "UNACK")
 	snap, _ := s.room()
@@ -395,7 +356,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	p.kill()
 	p = s.resume()
 	s.ready(p)
-	b.start()
+	b.Start()
 	m := phone.notice(rules.LethalCeiling, "moss")
 	if m.ID != id {
 		t.Errorf("the notice arrived as %q, want %q", m.ID, id)

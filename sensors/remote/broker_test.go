@@ -6,10 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -23,69 +19,21 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/remote/mosquitto"
 )
 
 // patience is how long a step may take before the test fails.
 const patience = time.Minute
 
-// broker is a real Mosquitto on loopback.
-type broker struct {
-	port int
-	dir  string
-	cmd  *exec.Cmd
-}
+// A broker has an address.
+type broker interface{ URL() string }
 
-func freePort(t *testing.T) int {
+func startBroker(t *testing.T) *mosquitto.Broker {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
-}
-
-func startBroker(t *testing.T) *broker {
-	t.Helper()
-	if _, err := exec.LookPath("mosquitto"); err != nil {
-		t.Skip("mosquitto is not installed; this test needs the real broker")
-	}
-	b := &broker{port: freePort(t), dir: t.TempDir()}
-	conf := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\npersistence false\n", b.port)
-	if err := os.WriteFile(filepath.Join(b.dir, "mosquitto.conf"), []byte(conf), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	b.start(t)
-	t.Cleanup(b.stop)
+	b := mosquitto.New(t, "persistence false")
+	b.Start()
 	return b
 }
-
-func (b *broker) start(t *testing.T) {
-	t.Helper()
-	b.cmd = exec.Command("mosquitto", "-c", filepath.Join(b.dir, "mosquitto.conf"))
-	if err := b.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	eventually(t, "mosquitto listens", func() bool {
-		c, err := net.Dial("tcp", b.addr())
-		if err == nil {
-			c.Close()
-		}
-		return err == nil
-	})
-}
-
-func (b *broker) stop() {
-	if b.cmd == nil {
-		return
-	}
-	_ = b.cmd.Process.Kill() // it may have ended already
-	_ = b.cmd.Wait()
-	b.cmd = nil
-}
-
-func (b *broker) addr() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
-func (b *broker) url() string  { return "tcp://" + b.addr() }
 
 // eventually waits for another process to bring cond about.
 func eventually(t *testing.T, what string, cond func() bool) {
@@ -103,9 +51,9 @@ func eventually(t *testing.T, what string, cond func() bool) {
 // wireless is a probe node with a client of its own.
 type wireless struct{ c mqtt.Client }
 
-func dial(t *testing.T, b *broker) *wireless {
+func dial(t *testing.T, b broker) *wireless {
 	t.Helper()
-	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(b.url()).SetClientID("node-" + t.Name()))
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(b.URL()).SetClientID("node-" + t.Name()))
 	if tok := c.Connect(); !tok.WaitTimeout(patience) || tok.Error() != nil {
 		t.Fatal("node cannot connect: ", tok.Error())
 	}
@@ -121,9 +69,9 @@ func (w *wireless) send(t *testing.T, retain bool, payload string) {
 }
 
 // listen runs a subscriber until the test or the returned stop ends it.
-func listen(t *testing.T, b *broker, log *slog.Logger, nodes ...*Node) (stop func()) {
+func listen(t *testing.T, b broker, log *slog.Logger, nodes ...*Node) (stop func()) {
 	t.Helper()
-	s, err := NewSubscriber(SubscriberOptions{Broker: b.url(), ClientID: "dewline-" + t.Name(), Log: log}, nodes)
+	s, err := NewSubscriber(SubscriberOptions{Broker: b.URL(), ClientID: "dewline-" + t.Name(), Log: log}, nodes)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,13 +178,13 @@ func TestABurstKeepsItsOrder(t *testing.T) {
 func TestTheSubscriberOutlivesTheBroker(t *testing.T) {
 	b := startBroker(t)
 	n := newNode(t, untimed(), nil)
-	b.stop() // at the start there is no broker at all
+	b.Stop() // at the start there is no broker at all
 	log := &lockedBuffer{}
 	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), n)
 	eventually(t, "the log says so and what to do", func() bool {
 		return strings.Contains(log.String(), "no connection to the broker") && strings.Contains(log.String(), "[mqtt]")
 	})
-	b.start(t)
+	b.Start()
 	for round := range 2 {
 		w := dial(t, b)
 		before := heldBy(n).arrived
@@ -245,8 +193,8 @@ func TestTheSubscriberOutlivesTheBroker(t *testing.T) {
 			return heldBy(n).arrived.After(before)
 		})
 		w.c.Disconnect(50)
-		b.stop()
-		b.start(t)
+		b.Stop()
+		b.Start()
 	}
 	stop()
 }
@@ -283,22 +231,27 @@ func (s strict) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { retu
 func (strict) OnACLCheck(_ *mochi.Client, _ string, write bool) bool      { return write }
 
 // refusing runs a broker that refuses what s says.
-func refusing(t *testing.T, s strict) *broker {
+func refusing(t *testing.T, s strict) broker {
 	t.Helper()
-	b := &broker{port: freePort(t)}
 	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
 	if err := server.AddHook(&s, nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := server.AddListener(listeners.NewTCP(listeners.Config{ID: "t", Address: b.addr()})); err != nil {
+	tcp := listeners.NewTCP(listeners.Config{ID: "t", Address: "127.0.0.1:0"})
+	if err := server.AddListener(tcp); err != nil {
 		t.Fatal(err)
 	}
 	if err := server.Serve(); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { server.Close() })
-	return b
+	return address("tcp://" + tcp.Address())
 }
+
+// An address is that of a broker of this process.
+type address string
+
+func (a address) URL() string { return string(a) }
 
 func TestAWrongPasswordIsTold(t *testing.T) {
 	t.Parallel()
@@ -306,7 +259,7 @@ func TestAWrongPasswordIsTold(t *testing.T) {
 	log := &lockedBuffer{}
 	stop := listen(t, b, slog.New(slog.NewTextHandler(log, nil)), newNode(t, untimed(), nil))
 	eventually(t, "the refusal is logged with advice", func() bool {
-		return strings.Contains(log.String(), "password") && strings.Contains(log.String(), b.url())
+		return strings.Contains(log.String(), "password") && strings.Contains(log.String(), b.URL())
 	})
 	stop()
 }
