@@ -116,12 +116,12 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 			return []string{"the data directory cannot be made", "the record cannot be opened", s.data(), "make the directory writable"}
 		}, check: raised(rules.RecordIncomplete)},
 		{name: "a broker that refuses", breaks: func(t *testing.T, s *site) []string {
-			s.broker = fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t))
+			s.broker = "tcp://127.0.0.1:1"
 			s.write("dewline.toml", s.text())
 			return []string{"broker", "connection refused"}
 		}},
 		{name: "a token that is gone", breaks: func(t *testing.T, s *site) []string {
-			s.listen = fmt.Sprintf("127.0.0.1:%d", freePort(t))
+			s.listen = "127.0.0.1:0"
 			s.write("dewline.toml", s.text())
 			if err := os.Remove(s.path("token")); err != nil {
 				t.Fatal(err)

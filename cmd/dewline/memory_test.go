@@ -65,15 +65,19 @@ func TestMemoryPromise(t *testing.T) {
 		enclosures = append(enclosures, fmt.Sprintf("e%02d", i))
 	}
 	s := newSite(t, enclosures...)
-	s.listen = fmt.Sprintf("127.0.0.1:%d", freePort(t))
+	s.listen = "127.0.0.1:0"
 	s.write("dewline.toml", strings.NewReplacer(`poll = "1 s"`, `poll = "10 s"`, `batch = "1 s"`, `batch = "1 min"`).Replace(s.text()))
 	p := startBinary(t, bin, nil, "run", "--config", s.config(), "--data", s.data(), "--control", s.socket(), "--verbose")
 	s.ready(p)
 	p.logged("was handed back")
+	at := regexp.MustCompile(`the page is open" addr=(\S+)`).FindStringSubmatch(p.log.String())
+	if at == nil {
+		t.Fatalf("the page's address is not in the log:\n%s", p.log)
+	}
 	worst := 0
 	for round := range 12 {
 		for _, path := range []string{"/", "/alarms", "/enclosure/e07", "/enclosure/e07/chart.svg", "/metrics"} {
-			fetch(t, "http://"+s.listen+path)
+			fetch(t, "http://"+at[1]+path)
 		}
 		kB := memoryOf(t, p.cmd.Process.Pid, "VmRSS")
 		worst = max(worst, kB)

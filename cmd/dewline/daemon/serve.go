@@ -33,6 +33,7 @@ func (d *Daemon) startServers(ctx context.Context, done *sync.WaitGroup) (stop f
 	if ln := d.pageListener(); ln != nil {
 		addr := ln.Addr().String()
 		d.pageAddr.Store(&addr)
+		d.log.Debug("the page is open", "addr", addr)
 		servers = append(servers, d.serve(done, ln, d.pageHandler(ctx)))
 	}
 	if ln := d.controlListener(); ln != nil {
