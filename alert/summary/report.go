@@ -40,6 +40,24 @@ type Report struct {
 	loc *time.Location
 }
 
+// In returns the report with its sentences written for a reader of u; figures
+// stay in the units that their names say.
+func (r *Report) In(u Units) *Report {
+	c := *r
+	c.Do = make([]Advice, 0, len(r.Do))
+	for _, a := range r.Do {
+		c.Do = append(c.Do, Advice{inUnits(a.Title, u), inUnits(a.Why, u)})
+	}
+	for _, lines := range []*[]string{&c.Changes, &c.Outlook, &c.Unknown} {
+		out := make([]string, 0, len(*lines))
+		for _, l := range *lines {
+			out = append(out, inUnits(l, u))
+		}
+		*lines = out
+	}
+	return &c
+}
+
 // complete puts an empty list in the place of none, as JSON readers expect.
 func (r *Report) complete() {
 	r.Do, r.Changes, r.Enclosures, r.Others = some(r.Do), some(r.Changes), some(r.Enclosures), some(r.Others)

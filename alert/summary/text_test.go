@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"encoding/json"
 	"flag"
 	"os"
 	"path/filepath"
@@ -61,6 +62,24 @@ func TestTextForm(t *testing.T) {
 	}
 	if strings.ContainsAny(r.Subject(), "\r\n\x01") {
 		t.Errorf("subject %q", r.Subject())
+	}
+}
+
+// TestJSONForm: programs read whole sentences, in the units they asked for.
+func TestJSONForm(t *testing.T) {
+	_, r := eventful(t)
+	marked, err := json.Marshal(r)
+	if err != nil || !strings.Contains(string(marked), `\u0001`) {
+		t.Fatalf("the report holds no quantity to write, %v", err)
+	}
+	for u, other := range map[Units]string{Celsius: "°F", Fahrenheit: "°C"} {
+		b, err := json.Marshal(r.In(u))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s := string(b); strings.Contains(s, `\u0001`) || strings.Contains(s, other) {
+			t.Errorf("for %v: %s", u, s)
+		}
 	}
 }
 

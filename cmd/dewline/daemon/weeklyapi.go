@@ -114,7 +114,7 @@ func (d *Daemon) serveSummary(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		_, _ = w.Write([]byte(report.Text(units)))
 	case "json":
-		writeJSON(w, http.StatusOK, report)
+		writeJSON(w, http.StatusOK, report.In(units))
 	default:
 		writeError(w, http.StatusBadRequest, fmt.Errorf("format is html, text or json, not %q", format))
 	}
