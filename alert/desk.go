@@ -254,17 +254,28 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 		}
 	case l.upSince == 0:
 		l.upSince = max(now.Mono, 1)
-		d.hurry(now, channel)
+		d.retry(channel)
 	}
 	return d.finish()
 }
 
-// hurry lets what waits for a retry by a channel go at once.
-func (d *Desk) hurry(now sensors.Instant, channel string) {
+// Renewed tells the Desk that channels were built anew: whether they work is to
+// be seen, and what waits is tried at once.
+func (d *Desk) Renewed(now sensors.Instant, channels ...string) Effects {
+	d.begin(now)
+	for _, c := range channels {
+		d.link(c).refused = false
+		d.retry(c)
+	}
+	return d.finish()
+}
+
+// retry makes what waits for a channel due at once.
+func (d *Desk) retry(channel string) {
 	for _, in := range d.incidents() {
 		for _, p := range in.Out {
 			if p.Channel == channel && p.State == due {
-				p.NotBefore, p.Fails = now.Mono, 0
+				p.NotBefore, p.Fails = d.now.Mono, 0
 			}
 		}
 	}

@@ -216,7 +216,7 @@ func (m *Member) take(t *rules.Transition, name string) {
 	if m.Since.IsZero() {
 		m.Since = t.Since // the onset's, whatever later transitions say
 	}
-	m.Ended = sensors.Instant{}
+	m.Ended, m.Gone = sensors.Instant{}, t.To == alarm.Norm && t.Why == alarm.WhyConfig
 	if !m.Active() {
 		m.Ended = t.At
 	}

@@ -63,7 +63,8 @@ type Member struct {
 	Unit      string          `json:"unit"`
 	Since     sensors.Instant `json:"since"`
 	Ended     sensors.Instant `json:"ended,omitzero"`
-	By        string          `json:"by,omitempty"` // who acted last
+	By        string          `json:"by,omitempty"`   // who acted last
+	Gone      bool            `json:"gone,omitempty"` // it ended since the configuration has its subject no more
 	Text      string          `json:"text"`
 	Detail    rules.Detail    `json:"detail"`
 	// Cause is the alarm's own, which may be narrower than the notice's.

@@ -12,6 +12,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // listed is how many alarms a message spells out before it only names them.
@@ -229,7 +230,7 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 		title += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "From %s to %s, %s.", n.Since.Format("15:04"), n.Time.Format("15:04"), lasted(ms))
+	b.WriteString(span(n, ms))
 	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") {
 		fmt.Fprintf(&b, " Worst %s", worst.quantity(worst.Peak, u))
 		if worst.HasLimit {
@@ -246,15 +247,23 @@ func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 
 // ended says whether all is over: what a person put away may go on.
 func ended(ms []Member) string {
-	away := 0
+	away, gone := 0, 0
 	for i := range ms {
-		if s := ms[i].State; s == alarm.Shelved || s == alarm.OutOfService {
+		switch s := ms[i].State; {
+		case ms[i].Gone:
+			gone++
+		case s == alarm.Shelved || s == alarm.OutOfService:
 			away++
 		}
 	}
-	switch away {
+	switch away + gone {
 	case 0:
 		return "Over: "
+	case gone:
+		if gone == len(ms) {
+			return "No longer watched, not over: "
+		}
+		return "Over or no longer watched: "
 	case len(ms):
 		return "Put away, not over: "
 	default:
@@ -292,6 +301,11 @@ func ending(m *Member) string {
 		who = " by " + m.By
 	}
 	switch m.State {
+	case alarm.Norm:
+		if m.Gone {
+			return called(m) + ": no longer in the configuration; nobody watches it now."
+		}
+		return ""
 	case alarm.Shelved:
 		return called(m) + ": shelved" + who + ", not over."
 	case alarm.OutOfService:
@@ -305,13 +319,32 @@ func ending(m *Member) string {
 	}
 }
 
-// lasted is the time from the first onset to the last end, in running time.
-func lasted(ms []Member) string {
-	from, to := ms[0].Since.Mono, ms[0].Ended.Mono
+// span says from when to when what the title speaks of lasted: a milder alarm of
+// the same notice may have begun before and ended after.
+func span(n *Notice, ms []Member) string {
+	from, to := ms[0].Since, ms[0].Ended
 	for i := range ms {
-		from, to = min(from, ms[i].Since.Mono), max(to, ms[i].Ended.Mono)
+		if ms[i].Key.Alarm != ms[0].Key.Alarm {
+			continue
+		}
+		if ms[i].Since.Mono < from.Mono {
+			from = ms[i].Since
+		}
+		if ms[i].Ended.Mono > to.Mono {
+			to = ms[i].Ended
+		}
 	}
-	return length(max(to-from, 0))
+	at := func(i sensors.Instant) string {
+		if i.Wall.IsZero() {
+			i.Wall = n.Time
+		}
+		return i.Wall.In(n.Time.Location()).Format("15:04")
+	}
+	lasted := to.Sub(from)
+	if from.Synced && to.Synced { // running time leaves out the time off
+		lasted = to.Wall.Sub(from.Wall)
+	}
+	return fmt.Sprintf("From %s to %s, %s.", at(from), at(to), length(max(lasted, 0)))
 }
 
 // length writes a span of time in the largest unit that is exact enough.

@@ -12,6 +12,7 @@ import (
 type Gap struct {
 	From time.Time // by a set clock; zero where none was
 	For  time.Duration
+	Ran  bool // running time went on in it
 }
 
 // Off is what is known of the time in which dewline did not run. Running time
@@ -44,7 +45,7 @@ func (e *Engine) stoodStill(was, now sensors.Instant) {
 	if stood <= max(polls, 30*time.Second) {
 		return
 	}
-	e.gap = Gap{For: stood}
+	e.gap = Gap{For: stood, Ran: true}
 	if was.Synced {
 		e.gap.From = was.Wall
 	}

@@ -26,10 +26,15 @@ func (c *Core) tellBlind(now sensors.Instant) Effects {
 	if !g.From.IsZero() {
 		since = "from " + g.From.Format("2006-01-02 15:04 MST") + " "
 	}
-	return c.Set(now, rules.Condition{
+	var e Effects
+	if !g.Ran {
+		e = c.desked(c.desk.TimeOff(now, g.For))
+	}
+	e.add(c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
 		Value: g.For.Minutes(), HasValue: true, Unit: "min",
 		Text:        fmt.Sprintf("Nobody watched %sfor %s: dewline was not running.", since, g.For.Round(time.Minute)),
 		FirstAction: "Look at the enclosures; find out why dewline or its power was off.",
-	})
+	}))
+	return e
 }

@@ -120,16 +120,12 @@ func (d *Daemon) takeWays(next *channels, keepMQTT bool) {
 
 // retry sends at once what waits because a channel failed that was built anew.
 func (c *Core) retry(now sensors.Instant, ways *channels) Effects {
-	var e Effects
 	if ways == nil {
-		return e
+		return Effects{}
 	}
-	for _, name := range slices.Sorted(maps.Keys(ways.byName)) {
-		if name != "mqtt" { // which says itself when it is connected
-			e.add(c.desked(c.desk.ChannelState(now, name, true)))
-		}
-	}
-	return e
+	names := slices.Sorted(maps.Keys(ways.byName))
+	names = slices.DeleteFunc(names, func(name string) bool { return name == "mqtt" }) // says itself when it is connected
+	return c.desked(c.desk.Renewed(now, names...))
 }
 
 // restartHint ends the reason of a refusal that a restart cures.
