@@ -172,6 +172,11 @@ func (e *Engine) age(off, before time.Duration) {
 			back(at)
 		}
 	}
+	e.eachSlot(func(s *slot) { // who answered has not looked since
+		if l := &s.rec.Life; l.State == alarm.Acked {
+			back(&l.AckedAt)
+		}
+	})
 	for i := range e.encls {
 		st := &e.encls[i].st
 		for _, at := range []*time.Duration{&st.At.Mono, &st.PulseAt, &st.DoorAt, &st.Excused} {

@@ -125,7 +125,9 @@ func (m *model) derive(now time.Duration) State {
 		}
 		return m.set(Norm)
 	case Acked:
-		if m.active && m.spec.RealarmAfter > 0 && now >= m.ackAt+m.spec.RealarmAfter {
+		n := len(m.past)
+		back := n > 0 && m.past[n-1].in == Back && now-m.past[n-1].at < m.spec.OffDelay // it is on its way to end
+		if m.active && !back && m.spec.RealarmAfter > 0 && now >= m.ackAt+m.spec.RealarmAfter {
 			return m.set(Unack)
 		}
 	case RTNUN:

@@ -152,7 +152,7 @@ func (r *Record) next(s Spec, now sensors.Instant) (to State, why string) {
 		return r.returned(s), ""
 	case Acked:
 		switch {
-		case r.Active && s.RealarmAfter > 0 && now.Mono-r.AckedAt >= s.RealarmAfter:
+		case r.Active && !r.ending(s, now) && s.RealarmAfter > 0 && now.Mono-r.AckedAt >= s.RealarmAfter:
 			return Unack, WhyRealarm
 		case r.Active:
 			return Acked, ""
@@ -170,6 +170,12 @@ func (r *Record) next(s Spec, now sensors.Instant) (to State, why string) {
 		return Unack, ""
 	}
 	return r.State, ""
+}
+
+// ending reports whether the condition is gone and only the off-delay runs: that
+// is no reason to ring again.
+func (r *Record) ending(s Spec, now sensors.Instant) bool {
+	return r.Seen == Back && now.Mono-r.SeenAt < s.OffDelay
 }
 
 // returned is where an unacknowledged alarm goes when its condition ends.
