@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/cmd/dewline/daemon"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -128,7 +128,7 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 			t.Fatal(err)
 		}
 	}
-	core := daemon.NewCore(cfg, nil)
+	one := core.New(cfg, nil)
 	judges := map[sensors.ProbeID]*sensors.Judge{}
 	for _, p := range cfg.Probes {
 		judges[sensors.ProbeID(p.ID)] = table.NewJudge(sensors.ProbeID(p.ID), p.Family)
@@ -136,7 +136,7 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 	told, over = map[string]time.Time{}, map[string]time.Time{}
 	poll := cfg.Room.Poll.D()
 	var now sensors.Instant
-	hear := func(fx daemon.Effects) {
+	hear := func(fx core.Effects) {
 		for _, d := range fx.Send {
 			note(told, d, now.Wall)
 		}
@@ -147,9 +147,9 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 		for _, p := range cfg.Probes {
 			id := sensors.ProbeID(p.ID)
 			sample, err := room.Sample(id)
-			hear(core.Reading(judges[id].Read(now, sample, err)))
+			hear(one.Reading(judges[id].Read(now, sample, err)))
 		}
-		hear(core.Tick(now))
+		hear(one.Tick(now))
 	}
 	for _, e := range cfg.Enclosures {
 		if at, ok := room.Crossed(e.ID); ok {

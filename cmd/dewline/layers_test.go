@@ -83,10 +83,26 @@ func TestImportsGoDown(t *testing.T) {
 	}
 }
 
+// What decides knows the rules, the book of notices and the forms of the record,
+// and nothing of the daemon around it.
+func TestCoreKnowsNobodyAbove(t *testing.T) {
+	known := []string{"alert", "configs", "rules", "rules/alarm", "sensors", "store"}
+	for _, f := range sourceFiles(t) {
+		if f.dir != "cmd/dewline/core" {
+			continue
+		}
+		for _, i := range f.imports {
+			if ours, ok := strings.CutPrefix(i, "dewline/"); ok && !slices.Contains(known, ours) {
+				t.Errorf("%s imports %s", f.path, i)
+			}
+		}
+	}
+}
+
 // What decides is pure: no file, no network, no goroutine, no clock of its own.
 func TestRulesArePure(t *testing.T) {
 	for _, f := range sourceFiles(t) {
-		if layerOf(f.path) != layerOf("rules") && f.dir != "store/block" {
+		if layerOf(f.path) != layerOf("rules") && f.dir != "store/block" && f.dir != "cmd/dewline/core" {
 			continue
 		}
 		for _, i := range f.imports {

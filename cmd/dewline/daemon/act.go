@@ -10,6 +10,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/mqtt"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -35,16 +36,11 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 		return err
 	}
 	if c.Notice != "" {
-		return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
-			if who := d.core.answeredBy(c.Notice); who != "" {
-				return Effects{Journal: []store.JournalEntry{{
-					At: now, Kind: kindRefused, Who: by, Subject: c.Notice, New: "acknowledge: already acknowledged by " + who,
-				}}}, fmt.Errorf("acknowledge notice %s: already acknowledged by %s", c.Notice, who)
-			}
+		return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 			return d.core.AcknowledgeNotice(now, c.Notice, c.Version, by, c.Why)
 		})
 	}
-	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+	return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 		return d.core.Act(now, rules.Action{
 			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
 			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot,
@@ -55,29 +51,13 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 // noteRefused puts into the journal what was refused before the core saw it:
 // for its form, its token or its link.
 func (d *Daemon) noteRefused(ctx context.Context, c alert.Command, why string) {
-	d.post(ctx, func(now sensors.Instant) {
-		d.apply(Effects{Journal: d.refusals.pass(now, []store.JournalEntry{{
-			At: now, Kind: kindRefused, Who: short(c.By), Subject: short(c.Alarm + "/" + c.Subject), New: short(c.Action + ": " + why),
-		}})})
-	})
-}
-
-// answeredBy returns who acknowledged all that is active under an open notice,
-// so that a link answers it once; empty for nobody. A notice that rings again
-// may be answered again.
-func (c *Core) answeredBy(id string) string {
-	for _, v := range c.desk.Open() {
-		if v.Notice.ID == id && v.Acknowledged {
-			return v.Notice.AckedBy
-		}
-	}
-	return ""
+	d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Refuse(now, c, why)) })
 }
 
 // checkCommand checks what holds for a command on whichever way it came.
 func checkCommand(c alert.Command) error {
 	if c.Notice != "" && c.Action != string(rules.Acknowledge) {
-		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", short(c.Action))
+		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", core.Short(c.Action))
 	}
 	if err := mqtt.CheckCommand(c); err != nil {
 		return err
@@ -90,15 +70,12 @@ func checkCommand(c alert.Command) error {
 
 // perform runs f on the core goroutine, applies its effects and waits until
 // they are on the disk, but not for ever: a full card refuses no answer.
-func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (Effects, error)) error {
+func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (core.Effects, error)) error {
 	var failed error
 	var recorded <-chan struct{}
 	ok := d.call(ctx, func(now sensors.Instant) {
 		fx, err := f(now)
 		failed = err
-		if err != nil {
-			fx.Journal = d.refusals.pass(now, fx.Journal)
-		}
 		if recorded = d.apply(fx); err == nil {
 			d.publish() // who asks next sees what was done
 		}
@@ -124,7 +101,7 @@ func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
 		return "", errors.New("no way to a phone is set up: add [mqtt] or a [[webhook]], and a [[person]] with channels, and reload")
 	}
 	var id string
-	err := d.perform(ctx, func(now sensors.Instant) (fx Effects, err error) {
+	err := d.perform(ctx, func(now sensors.Instant) (fx core.Effects, err error) {
 		id, fx, err = d.core.Drill(now, person, by)
 		return fx, err
 	})
@@ -144,18 +121,6 @@ func (d *Daemon) hasWay(person string) bool {
 	return person != "" || broker // an unknown person is refused elsewhere
 }
 
-// A Note is one line that a keeper wrote about an enclosure, or about the room
-// where Enclosure is empty.
-type Note struct {
-	At        sensors.Instant `json:"at"`
-	Enclosure string          `json:"enclosure"`
-	By        string          `json:"by"`
-	Text      string          `json:"text"`
-}
-
-// noteKey orders the notes of an enclosure by when they were written.
-func noteKey(n Note) string { return fmt.Sprintf("%s/%020d", n.Enclosure, n.At.Mono) }
-
 // maxNote is the most that a note may hold, in bytes.
 const maxNote = 500
 
@@ -172,32 +137,24 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 	case enclosure != "" && !hasEnclosure(d.cfg.Load(), enclosure):
 		return fmt.Errorf("there is no enclosure %q", enclosure)
 	}
-	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
-		n := Note{At: now, Enclosure: enclosure, By: by, Text: text}
-		value, err := json.Marshal(n)
-		if err != nil {
-			return Effects{}, fmt.Errorf("encode the note: %w", err)
-		}
-		return Effects{
-			Docs:    []store.Doc{{Bucket: store.BucketNotes, Key: noteKey(n), Value: value}},
-			Journal: []store.JournalEntry{{At: now, Kind: "note", Who: by, Subject: enclosure, New: text}},
-		}, nil
+	return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+		return core.Note{At: now, Enclosure: enclosure, By: by, Text: text}.Keep()
 	})
 }
 
 // Notes returns the notes of an enclosure, or of all where it is empty, that
 // were written within [from, to), oldest first.
-func (d *Daemon) Notes(enclosure string, from, to time.Time) ([]Note, error) {
+func (d *Daemon) Notes(enclosure string, from, to time.Time) ([]core.Note, error) {
 	st := d.currentStore()
 	if st == nil {
 		return nil, errNoRecord
 	}
-	var out []Note
+	var out []core.Note
 	for doc, err := range st.Docs(store.BucketNotes) {
 		if err != nil {
 			return out, err
 		}
-		var n Note
+		var n core.Note
 		if err := json.Unmarshal(doc.Value, &n); err != nil {
 			return out, fmt.Errorf("read note %s: %w", doc.Key, err)
 		}
@@ -228,12 +185,10 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 		return err
 	}
 	defer d.redos.nudge()
-	return d.perform(ctx, func(now sensors.Instant) (Effects, error) {
+	return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 		fx := d.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
 		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed)
-		fx.Journal = append(fx.Journal, store.JournalEntry{
-			At: now, Kind: "calibration", Who: c.By, Subject: string(c.Probe), Old: old, New: string(value), Why: c.Note,
-		})
+		fx.Journal = append(fx.Journal, core.CalibrationEntry(now, &c, old, string(value)))
 		return fx, nil
 	})
 }
@@ -256,4 +211,27 @@ func hasProbe(cfg *configs.Config, id string) bool {
 		}
 	}
 	return false
+}
+
+// Drills returns the results of the drills that ended within [from, to),
+// oldest first.
+func (d *Daemon) Drills(from, to time.Time) ([]alert.DrillResult, error) {
+	st := d.currentStore()
+	if st == nil {
+		return nil, errNoRecord
+	}
+	out := []alert.DrillResult{}
+	for doc, err := range st.Docs(store.BucketDrills) {
+		if err != nil {
+			return out, err
+		}
+		var r alert.DrillResult
+		if err := json.Unmarshal(doc.Value, &r); err != nil {
+			return out, fmt.Errorf("read drill %s: %w", doc.Key, err)
+		}
+		if !r.At.Wall.Before(from) && r.At.Wall.Before(to) {
+			out = append(out, r)
+		}
+	}
+	return out, nil
 }

@@ -100,7 +100,7 @@ func (d *Daemon) serveWhatIf(w http.ResponseWriter, r *http.Request) {
 		a.LampsOn = &on
 	}
 	var answer []rules.Prospect
-	if !d.call(r.Context(), func(sensors.Instant) { answer = d.core.engine.WhatIf(a) }) {
+	if !d.call(r.Context(), func(sensors.Instant) { answer = d.core.WhatIf(a) }) {
 		writeError(w, http.StatusServiceUnavailable, errors.New("dewline is stopping"))
 		return
 	}

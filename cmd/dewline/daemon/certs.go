@@ -12,8 +12,8 @@ import (
 	"sync"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/sensors"
 )
 
@@ -25,15 +25,6 @@ const (
 	certBrokerIssuer = "broker-authority"
 	certMail         = "mail" // the mail server's own, seen when sending
 	certMailIssuer   = "mail-authority"
-)
-
-// A certificate that ends soon is a note, and one that ends in days is told at
-// once. Thirty days are what the common free authority advises for renewing
-// its 90-day certificates: common practice, no source.
-const (
-	certNote  = 30 * 24 * time.Hour
-	certToday = 7 * 24 * time.Hour
-	certEvery = time.Hour
 )
 
 // certWords names a certificate to people.
@@ -100,90 +91,48 @@ func (b *certBook) saw(subject string, notAfter time.Time) {
 	b.ends[subject] = notAfter
 }
 
-func (b *certBook) seen() map[string]time.Time {
+func (b *certBook) seen(subject string) time.Time {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return maps.Clone(b.ends)
+	return b.ends[subject]
 }
 
-// all returns when every certificate that is known ends. Files that cannot be
-// read are told of where they are used.
-func (b *certBook) all(cfg *configs.Config) map[string]time.Time {
+// used returns every certificate that a configuration depends on. Files that
+// cannot be read are told of where they are used.
+func (b *certBook) used(cfg *configs.Config) []core.Certificate {
 	ends := map[string]time.Time{}
-	maps.Copy(ends, b.seen())
-	for subject, file := range certFiles(cfg) {
-		if end, err := certEnd(subject, file); err == nil {
-			ends[subject] = end
-		}
+	if cfg.MQTT.Broker != "" {
+		ends[certBroker] = b.seen(certBroker)
 	}
-	return ends
+	if cfg.Mail.Host != "" && cfg.Mail.TLS != "none" {
+		ends[certMail] = b.seen(certMail)
+	}
+	for subject, file := range certFiles(cfg) {
+		ends[subject], _ = certEnd(subject, file)
+	}
+	var out []core.Certificate
+	for _, subject := range slices.Sorted(maps.Keys(ends)) {
+		out = append(out, core.Certificate{Subject: subject, Name: certWords[subject], Ends: ends[subject]})
+	}
+	return out
 }
+
+// certEvery is how often certificates are looked at.
+const certEvery = time.Hour
 
 // watchCertificates tells the core when certificates end, until ctx does.
 func (d *Daemon) watchCertificates(ctx context.Context) {
 	ticker := time.NewTicker(certEvery)
 	defer ticker.Stop()
 	for {
-		cfg := d.cfg.Load()
-		ends := d.certs.all(cfg)
-		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Certificates(now, cfg, ends)) })
+		used := d.certs.used(d.cfg.Load())
+		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Certificates(now, used)) })
 		select {
 		case <-ctx.Done():
 			return
 		case <-ticker.C:
 		}
 	}
-}
-
-// Certificates raises certificate-due for those that end within 30 days, as a
-// note, and within 7 days, to be told at once. Without a clock nothing is
-// known of it. An alarm about a certificate that is no longer used ends.
-func (c *Core) Certificates(now sensors.Instant, cfg *configs.Config, ends map[string]time.Time) Effects {
-	var e Effects
-	if !now.Synced {
-		return e
-	}
-	for _, subject := range slices.Sorted(maps.Keys(ends)) {
-		left := ends[subject].Sub(now.Wall)
-		cond := rules.Condition{
-			Key: rules.Key{Alarm: rules.CertificateDue, Subject: subject}, Active: left < certNote, Priority: rules.Note,
-			Value: max(left, 0).Hours() / 24, HasValue: true, Limit: certNote.Hours() / 24, HasLimit: true, Unit: "d",
-			Text:        fmt.Sprintf("%s ends on %s.", title(certWords[subject]), ends[subject].UTC().Format("2006-01-02")),
-			FirstAction: "Renew it; then restart dewline unless it is the page's or dewline's own, which are read again by themselves.",
-		}
-		if left < certToday {
-			cond.Priority = rules.Today
-		}
-		if left <= 0 {
-			cond.Text = fmt.Sprintf("%s ended on %s: connections are refused.", title(certWords[subject]), ends[subject].UTC().Format("2006-01-02"))
-		}
-		e.add(c.Set(now, cond))
-	}
-	for _, v := range c.engine.Open() {
-		if v.Key.Alarm == rules.CertificateDue && v.Active && !needsCertificate(cfg, v.Key.Subject) {
-			e.add(c.Set(now, rules.Condition{Key: v.Key}))
-		}
-	}
-	return e
-}
-
-// needsCertificate reports whether a configuration still depends on one.
-func needsCertificate(cfg *configs.Config, subject string) bool {
-	switch subject {
-	case certBroker:
-		return cfg.MQTT.Broker != ""
-	case certMail:
-		return cfg.Mail.Host != "" && cfg.Mail.TLS != "none"
-	default:
-		return certFiles(cfg)[subject] != ""
-	}
-}
-
-func title(s string) string {
-	if s == "" {
-		return "A certificate"
-	}
-	return string(s[0]-'a'+'A') + s[1:]
 }
 
 // A pageCertificate is the page's certificate, read again when its file

@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"dewline/alert/webhook"
-	"dewline/rules"
 )
 
 func newTestBeat() (*webhook.Beat, error) { return webhook.NewBeat("http://127.0.0.1:1/") }
@@ -86,53 +85,6 @@ func (c *issuer) issue(t *testing.T, name string, until time.Time) (certFile, ke
 		t.Fatal(err)
 	}
 	return c.write(t, name+".pem", "CERTIFICATE", der), c.write(t, name+".key", "EC PRIVATE KEY", keyDER)
-}
-
-// A certificate is a note thirty days ahead, told at once in its last week, and
-// forgotten once it is renewed or no longer used, across restarts.
-func TestCore_Certificates(t *testing.T) {
-	r := newDeskRig(t, una)
-	end := r.now.Wall.Add(31 * 24 * time.Hour)
-	look := func(at time.Duration) (rules.AlarmView, bool) {
-		t.Helper()
-		r.now.Wall, r.now.Mono = r.now.Wall.Add(at), r.now.Mono+at
-		r.take(r.core.Certificates(r.now, r.cfg, map[string]time.Time{certBroker: end}))
-		r.pass(time.Minute)
-		return openSelf(r.core, rules.CertificateDue)
-	}
-	if v, open := look(0); open {
-		t.Errorf("31 days ahead: %+v", v)
-	}
-	v, open := look(2 * 24 * time.Hour)
-	if !open || v.Priority != rules.Note || !strings.Contains(v.Text, end.UTC().Format(time.DateOnly)) {
-		t.Errorf("29 days ahead: open %v, %+v", open, v)
-	}
-	sent := len(r.sent)
-	r.restart(nil)
-	v, _ = look(24 * 24 * time.Hour)
-	if v.Priority != rules.Today || len(r.sent) == sent {
-		t.Errorf("5 days ahead: priority %s, %d messages", v.Priority, len(r.sent)-sent)
-	}
-	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(v.Text, "ended on") {
-		t.Errorf("when it is over: %q", v.Text)
-	}
-	end = r.now.Wall.Add(90 * 24 * time.Hour)
-	if v, _ = look(0); v.Active {
-		t.Error("renewed, and the alarm goes on")
-	}
-	end = r.now.Wall.Add(24 * time.Hour)
-	if v, _ = look(0); !v.Active {
-		t.Error("the next one that runs out is not told of")
-	}
-	r.cfg = decode(t, strings.Replace(rigRoom, "[mqtt]\nbroker = \"tcp://127.0.0.1:1883\"\n", "", 1))
-	r.take(r.core.Certificates(r.now, r.cfg, nil))
-	if v, _ = openSelf(r.core, rules.CertificateDue); v.Active {
-		t.Error("there is no broker any more, and its certificate's alarm goes on")
-	}
-	r.now.Synced = false
-	if fx := r.core.Certificates(r.now, r.cfg, map[string]time.Time{certBroker: time.Unix(0, 0)}); !fx.empty() {
-		t.Error("judged by a clock that is not set")
-	}
 }
 
 func TestCertEnd(t *testing.T) {

@@ -12,7 +12,7 @@ func (d *Daemon) publishClimate() {
 	if client == nil {
 		return
 	}
-	for _, v := range d.core.engine.Enclosures() {
+	for _, v := range d.core.Enclosures() {
 		doc, err := json.Marshal(wire.ClimateOf(&v))
 		if err != nil {
 			d.log.Error("a climate cannot be shown", "enclosure", v.ID, "err", err)

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -69,7 +70,7 @@ type Daemon struct {
 	// in carries everything to the core goroutine, in order.
 	in chan input
 
-	core     *Core // owned by the core goroutine once it runs
+	core     *core.Core // owned by the core goroutine once it runs
 	rec      *recorder
 	courier  *alert.Courier
 	links    *links
@@ -111,8 +112,7 @@ type Daemon struct {
 	// healthMoved tells the core to look at recording.
 	healthMoved    chan struct{}
 	readings       atomic.Uint64
-	readingsAtTick uint64   // owned by the core goroutine
-	refusals       refusals // owned by the core goroutine
+	readingsAtTick uint64 // owned by the core goroutine
 	certs          certBook
 	beatAt         time.Duration // of the last outside heartbeat; owned by the core goroutine
 }
@@ -216,7 +216,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if err := d.links.keepIn(d.o.Dir); err != nil {
 		d.log.Warn("links in notices will not survive a restart", "err", err)
 	}
-	d.core = NewCore(d.cfg.Load(), d.ackLink)
+	d.core = core.New(d.cfg.Load(), d.ackLink)
 	d.core.Start(onsetLeap())
 	chCtx, stopChannels := context.WithCancel(background)
 	var channelsDone sync.WaitGroup

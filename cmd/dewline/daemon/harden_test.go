@@ -20,6 +20,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/page"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -77,47 +78,6 @@ func TestGateLimitsWrongTokens(t *testing.T) {
 	}
 }
 
-// Who floods dewline with refusals does not wear out the card, and nothing is
-// left out unsaid.
-func TestRefusalsAreThinned(t *testing.T) {
-	var r refusals
-	now := sensors.Instant{Mono: time.Hour}
-	lines, said := 0, 0
-	count := func(es []store.JournalEntry) {
-		for _, e := range es {
-			lines++
-			said++
-			if _, more, ok := strings.Cut(e.New, "(and "); ok {
-				var n int
-				if _, err := fmt.Sscanf(more, "%d others", &n); err != nil {
-					t.Fatal(err)
-				}
-				said += n
-			}
-		}
-	}
-	const flood = 36_000
-	for range flood { // ten a second for an hour
-		now = now.Add(100 * time.Millisecond)
-		count(r.pass(now, []store.JournalEntry{{Kind: kindRefused, New: "x"}}))
-	}
-	now = now.Add(10 * time.Minute)
-	count(r.flush(now))
-	if lines > 400 || lines < 300 {
-		t.Errorf("%d lines for %d refusals in an hour, want about 380", lines, flood)
-	}
-	if said != flood {
-		t.Errorf("the lines speak of %d refusals, there were %d", said, flood)
-	}
-	kept := r.pass(now, []store.JournalEntry{{Kind: "acknowledge"}, {Kind: "note"}})
-	if len(kept) != 2 {
-		t.Error("what was not refused is thinned too")
-	}
-	if again := r.flush(now); again != nil {
-		t.Errorf("said twice: %v", again)
-	}
-}
-
 // Everything over HTTP: who may ask what from where, headers, sizes, refusals
 // on record.
 func TestHTTPIsHardened(t *testing.T) {
@@ -171,7 +131,7 @@ func TestHTTPIsHardened(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if e.Kind == kindRefused {
+		if e.Kind == "refused" {
 			reasons[e.Who+": "+e.New]++
 		}
 	}
@@ -377,8 +337,10 @@ func (l *lockedBuffer) String() string {
 type idleSource struct{ Simulation }
 
 func (*idleSource) Run(ctx context.Context, _ Sink) error { <-ctx.Done(); return nil }
-func (*idleSource) KeepsTime() bool                       { return false }
-func (*idleSource) Correct(*sensors.Corrections)          {}
+
+func (*idleSource) KeepsTime() bool { return false }
+
+func (*idleSource) Correct(*sensors.Corrections) {}
 
 // An outside heartbeat is sent on evidence only: while no round of readings
 // and rules ends, it stops and the broker's one stands still.
@@ -439,7 +401,7 @@ func FuzzHTTPCommand(f *testing.F) {
 			return
 		}
 		err := checkCommand(c)
-		core := NewCore(decode(t, rigRoom), nil)
+		core := core.New(decode(t, rigRoom), nil)
 		now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
 		if err != nil {
 			if c.By == "" || len(err.Error()) < 500 {
@@ -525,31 +487,5 @@ func TestCheckedCommandsAsJSON(t *testing.T) {
 	c.Action, c.Minutes = "shelve", 5
 	if err := checkCommand(c); err == nil {
 		t.Error("a shelf with an end date passes and the date would be lost")
-	}
-}
-
-// A link answers its notice once: a second answer is refused, names the first
-// and changes nothing. One that rings again is another matter.
-func TestNoticeIsAnsweredOnce(t *testing.T) {
-	r := newDeskRig(t, una)
-	r.heat(3050)
-	r.pass(45 * time.Minute)
-	id := r.core.desk.Open()[0].Notice.ID
-	if who := r.core.answeredBy(id); who != "" {
-		t.Fatalf("answered by %q before anybody was asked", who)
-	}
-	fx, err := r.core.AcknowledgeNotice(r.now, id, 0, "una", "")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r.take(fx)
-	r.pass(time.Minute)
-	r.restart(nil)
-	if who := r.core.answeredBy(id); who != "una" {
-		t.Errorf("after una's answer and a restart it counts as answered by %q", who)
-	}
-	r.pass(32 * time.Minute) // it rings again
-	if who := r.core.answeredBy(id); who != "" {
-		t.Errorf("it rings again and counts as answered by %q", who)
 	}
 }

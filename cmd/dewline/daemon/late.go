@@ -1,13 +1,17 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"maps"
 	"math/big"
+	"slices"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -125,12 +129,68 @@ func (d *Daemon) joinLate(ctx context.Context, o opened) {
 	}
 }
 
-// Start makes the numbers of onsets unlike those of any other run.
-func (c *Core) Start(leap uint64) { c.engine.Start(leap) }
-
 // onsetLeap draws how many onset numbers this run leaves out. Numbers stay far
 // below 2^53, which a page's numbers can hold, for 2^33 starts.
 func onsetLeap() uint64 {
 	n, _ := rand.Int(rand.Reader, big.NewInt(1<<20)) // never fails, crypto/rand
 	return 1 + n.Uint64()
+}
+
+// mergeLate joins a record that could be opened at last with the core that runs,
+// and puts it in use. It runs on the core goroutine. Running time goes on from
+// that of the record from then on.
+func (d *Daemon) mergeLate(ctx context.Context, o opened, saved core.Saved) {
+	by := o.report.LastMono
+	d.leap.Store(int64(by))
+	now, began := d.now(), d.began
+	began.Mono, began.Synced = began.Mono+by, now.Synced
+	began.Wall = now.Wall.Add(-now.Sub(began))
+	kept := d.takeReadings(ctx, o.st, by)
+	d.rec.rebase(by)
+	fx, err := d.core.Merge(now, by, saved, d.newest(by))
+	if err != nil {
+		d.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+	}
+	d.useStore(o.st)
+	o.st.SetLimits(limitsOf(d.cfg.Load())) // a reload may have changed them since
+	d.apply(fx)
+	entries := core.StartEntries(began, o.report, "opened late")
+	d.keepAll(core.RecordEntry(now, entries[0].New, entries[0].Why))
+	d.rec.Put(d.core.Forgotten(saved.Outbox), entries[1:])
+	d.resumed(began, o.report)
+	d.rec.Attach(o.st)
+	d.log.Info("the record is open and joined with what went on without it", "readings", kept)
+}
+
+// newest moves the newest readings by so much running time and returns them in
+// the order they came.
+func (d *Daemon) newest(by time.Duration) []sensors.Reading {
+	d.latestMu.Lock()
+	defer d.latestMu.Unlock()
+	for id, r := range d.latest {
+		r.At.Mono += by
+		d.latest[id] = r
+	}
+	return slices.SortedFunc(maps.Values(d.latest), func(a, b sensors.Reading) int {
+		return cmp.Or(cmp.Compare(a.At.Mono, b.At.Mono), cmp.Compare(a.Probe, b.Probe))
+	})
+}
+
+// takeReadings passes the readings that were kept in memory to a record, moved by
+// so much running time, and returns how many there were.
+func (d *Daemon) takeReadings(ctx context.Context, st *store.Store, by time.Duration) int {
+	n := 0
+	from := d.currentStore()
+	for _, probe := range from.Probes() {
+		for r, err := range from.Readings(ctx, probe, time.Time{}, farFuture) {
+			if err != nil {
+				d.log.Error("some readings since the start are lost", "probe", probe, "err", err)
+				continue
+			}
+			r.At.Mono += by
+			st.Append(r)
+			n++
+		}
+	}
+	return n
 }

@@ -34,7 +34,7 @@ func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 	t.Helper()
 	open := map[rules.Key]rules.AlarmView{}
 	if !l.call(t.Context(), func(sensors.Instant) {
-		for _, v := range l.core.openAlarms() {
+		for _, v := range l.core.Open() {
 			open[v.Key] = v
 		}
 	}) {
@@ -47,7 +47,7 @@ func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 func (l *lab) noticeOf(t *testing.T, k rules.Key) (id string) {
 	t.Helper()
 	l.call(t.Context(), func(sensors.Instant) {
-		for _, v := range l.core.desk.Open() {
+		for _, v := range l.notices() {
 			if slices.ContainsFunc(v.Notice.Members, func(m alert.Member) bool { return m.Key == k }) {
 				id = v.Notice.ID
 			}
@@ -178,7 +178,7 @@ func checkJoined(t *testing.T, before, after map[rules.Key]rules.AlarmView, answ
 func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) {
 	t.Helper()
 	l.call(t.Context(), func(sensors.Instant) {
-		for _, v := range l.core.desk.Open() {
+		for _, v := range l.notices() {
 			if slices.ContainsFunc(v.Notice.Members, func(m alert.Member) bool { return m.Key == answered }) && (!v.Acknowledged || v.NextRepeat != 0) {
 				t.Errorf("an answered notice rings: %+v", v)
 			}
@@ -229,4 +229,11 @@ func noTwins(t *testing.T, l *lab) {
 	if len(seen) == 0 || !slices.ContainsFunc(slices.Collect(maps.Keys(seen)), func(s string) bool { return strings.HasPrefix(s, "lethal-ceiling/") }) {
 		t.Error("no onset on record")
 	}
+}
+
+// notices are those that are open. It is called on the core's goroutine.
+func (l *lab) notices() []alert.NoticeView {
+	var s alert.Snapshot
+	l.core.Fill(l.now(), &s)
+	return s.Notices
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/cmd/dewline/core"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -51,14 +52,6 @@ func (d *Daemon) runCore(ctx context.Context) {
 	}
 }
 
-// How often the estimators are kept: they move slowly and are large, some 3 kB
-// an enclosure when compressed. A crash costs at most so much of what they
-// learned; while it is hot, when the heat dose grows, less.
-const (
-	stateEvery    = 20 * time.Minute
-	hotStateEvery = 5 * time.Minute
-)
-
 // A keeping remembers when what was last handed to the recorder.
 type keeping struct{ batchAt, stateAt, ageingAt time.Duration }
 
@@ -70,8 +63,7 @@ func (k *keeping) batch(d *Daemon) {
 		return
 	}
 	state := func() ([]byte, error) { return nil, nil }
-	age := now - k.stateAt
-	whole := age >= stateEvery || age >= hotStateEvery && d.core.Hot()
+	whole := now-k.stateAt >= d.core.StateEvery()
 	if whole {
 		state = d.core.State
 	}
@@ -126,9 +118,6 @@ func (d *Daemon) handle(in input) {
 // tick lets time pass in the core and counts the round that ends with it.
 func (d *Daemon) tick(now sensors.Instant) {
 	d.apply(d.core.Tick(now))
-	if lines := d.refusals.flush(now); lines != nil {
-		d.apply(Effects{Journal: lines})
-	}
 	if n := d.readings.Load(); n != d.readingsAtTick {
 		d.readingsAtTick = n
 		d.cycle++
@@ -137,8 +126,8 @@ func (d *Daemon) tick(now sensors.Instant) {
 }
 
 // apply carries out effects: messages first, then the record.
-func (d *Daemon) apply(fx Effects) <-chan struct{} {
-	if fx.empty() {
+func (d *Daemon) apply(fx core.Effects) <-chan struct{} {
+	if fx.Empty() {
 		return nil
 	}
 	if len(fx.Send) > 0 {
@@ -157,7 +146,7 @@ func (d *Daemon) apply(fx Effects) <-chan struct{} {
 // showAlarms publishes the retained documents of the alarms that moved.
 func (d *Daemon) showAlarms(ts []rules.Transition) {
 	open := map[rules.Key]rules.AlarmView{}
-	for _, v := range d.core.openAlarms() {
+	for _, v := range d.core.Open() {
 		open[v.Key] = v
 	}
 	for _, t := range ts {
@@ -180,7 +169,7 @@ func (d *Daemon) publish() {
 		Published: time.Now(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
 		Cycle: d.cycle, CycleAt: d.cycleAt, ConfigLoaded: *d.loadedAt.Load(), ConfigRefused: *d.refused.Load(),
 	}
-	d.core.fill(d.now(), s)
+	d.core.Fill(d.now(), s)
 	h := d.recording.Load()
 	s.Recording, s.RecordNote = h.ok, h.note
 	if st := d.currentStore(); st != nil {

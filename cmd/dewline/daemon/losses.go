@@ -5,6 +5,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -57,8 +58,8 @@ func (d *Daemon) watchLosses(now sensors.Instant) {
 	case !l.since.IsZero() && now.Sub(l.last) >= lossShown:
 		text := fmt.Sprintf("%d readings or lines of the journal were lost", all-l.told)
 		d.log.Warn("the record has room again", "what", text, "from", l.since.Wall, "to", l.last.Wall)
-		d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "record", Who: "dewline", New: text,
-			Why: fmt.Sprintf("no room from %s to %s", l.since.Wall.Format(time.RFC3339), l.last.Wall.Format(time.RFC3339))}})
+		d.rec.Put(nil, []store.JournalEntry{core.RecordEntry(now, text,
+			fmt.Sprintf("no room from %s to %s", l.since.Wall.Format(time.RFC3339), l.last.Wall.Format(time.RFC3339)))})
 		l.since, l.told = sensors.Instant{}, all
 		d.showRecord(now)
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -20,7 +21,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 	if _, _, err := d.openRecord(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	d.core, d.channels = NewCore(d.cfg.Load(), nil), &channels{log: d.log}
+	d.core, d.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
 	d.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
 	now := time.Duration(0)
 	d.now = func() sensors.Instant { return at(now, true) }

@@ -17,6 +17,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/summary"
 	"dewline/alert/wire"
+	"dewline/cmd/dewline/core"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -187,7 +188,7 @@ func TestAPI_KeepsItsDescription(t *testing.T) {
 // What is published without being asked for has its published form.
 func TestPublished_KeepsItsSchema(t *testing.T) {
 	d := runSimulated(t, 30*time.Hour)
-	err := d.perform(t.Context(), func(now sensors.Instant) (Effects, error) {
+	err := d.perform(t.Context(), func(now sensors.Instant) (core.Effects, error) {
 		return d.core.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: true, Priority: rules.Today, Text: "The card is full.",
 		}), nil

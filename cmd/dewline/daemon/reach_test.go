@@ -17,36 +17,8 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/sensors"
 )
-
-// With a broker that was never reached, the other channels are asked to say so
-// within 5 minutes of the start, with the reason.
-func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
-	cfg := demoConfig(t)
-	cfg.MQTT.Broker = "tcp://broker.invalid:1883"
-	cfg.People[0].Channels = []string{"mqtt", "push"}
-	c := NewCore(cfg, nil)
-	start := at(0, true)
-	c.ChannelDown(start, "mqtt", "not authorised")
-	var told time.Duration
-	for s := range 600 {
-		now := at(time.Duration(s)*time.Second, true)
-		for _, d := range c.Tick(now).Send {
-			if d.Channel == "push" && told == 0 {
-				told = now.Sub(start)
-			}
-		}
-	}
-	if told == 0 || told > 5*time.Minute {
-		t.Errorf("the other channel was asked after %s (0 for never), want within 5 min", told)
-	}
-	v, open := openSelf(c, rules.DeliveryStalled)
-	if !open || v.Key.Subject != "mqtt" || len(v.Detail.Evidence) == 0 || v.Detail.Evidence[0] != "not authorised" {
-		t.Errorf("the alarm is %+v, open %v; want one of mqtt with the reason", v, open)
-	}
-}
 
 type lookFunc func() error
 

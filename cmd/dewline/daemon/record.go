@@ -9,8 +9,8 @@ import (
 	"path/filepath"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -23,7 +23,7 @@ const openWithin = 8 * time.Second
 // store that cannot be opened does not stop the watch: it keeps readings in
 // memory and tries again with every write. Only another dewline on the same
 // record does, since two would tell everything twice.
-func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
+func (d *Daemon) openRecord(ctx context.Context) (core.Saved, store.Report, error) {
 	d.rec = newRecorder(nil, d.log, d.recordHealth)
 	d.rec.lostReadings, d.rec.lostLines = d.lostReadings, d.lostLines
 	if left, err := filepath.Glob(filepath.Join(d.o.Dir, backupPattern)); err == nil {
@@ -35,7 +35,7 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 	late, o := d.tryOpen(ctx)
 	st, report, err := o.st, o.report, o.err
 	if errors.Is(err, store.ErrLocked) {
-		return Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", d.o.Dir, err)
+		return core.Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", d.o.Dir, err)
 	}
 	if err != nil {
 		d.late = late
@@ -43,7 +43,7 @@ func (d *Daemon) openRecord(ctx context.Context) (Saved, store.Report, error) {
 		d.log.Error("the record cannot be opened; watching and warning go on without it",
 			"dir", d.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
 		d.recording.Store(&recordHealth{note: err.Error()})
-		return Saved{}, report, nil
+		return core.Saved{}, report, nil
 	}
 	if report.Quarantined != "" {
 		d.log.Error("the record was damaged and set aside; a new one was begun",
@@ -95,7 +95,7 @@ func (d *Daemon) currentStore() *store.Store {
 // recordReplaced takes in that the record was damaged while it was in use. What is
 // open goes into the new one once it is written.
 func (d *Daemon) recordReplaced(report store.Report) {
-	why := setAside(report)
+	why := core.SetAside(report)
 	d.replaced.Store(&why)
 	d.nudgeHealth() // a reader may have met the damage, and no write failed
 }
@@ -110,17 +110,16 @@ func (d *Daemon) nudgeHealth() {
 
 // keepAll hands the recorder everything that is open, for a record that could
 // not be written from the start.
-func (d *Daemon) keepAll(now sensors.Instant, entry store.JournalEntry) {
+func (d *Daemon) keepAll(entry store.JournalEntry) {
 	all, err := d.core.All()
 	if err != nil {
 		d.log.Error("the open alarms cannot be kept", "err", err)
 	}
-	entry.At, entry.Kind, entry.Who = now, "record", "dewline"
 	d.rec.Put(all.Docs, []store.JournalEntry{entry})
 }
 
-func loadSaved(st *store.Store) (Saved, error) {
-	var s Saved
+func loadSaved(st *store.Store) (core.Saved, error) {
+	var s core.Saved
 	var errs []error
 	var err error
 	if s.State, err = st.State(); err != nil {
@@ -142,14 +141,14 @@ func loadSaved(st *store.Store) (Saved, error) {
 }
 
 // resume restores the core, and says so where nobody watched for a while.
-func (d *Daemon) resume(saved Saved, report store.Report) {
+func (d *Daemon) resume(saved core.Saved, report store.Report) {
 	now := d.now()
 	fx, err := d.core.Restore(now, saved)
 	if err != nil {
 		d.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
 	}
 	d.apply(fx)
-	d.rec.Put(nil, startEntries(now, report, d.o.Version))
+	d.rec.Put(nil, core.StartEntries(now, report, d.o.Version))
 	d.resumed(now, report)
 	// Also where all is well: an earlier run may have left the alarm open.
 	if h := d.recording.Load(); !h.ok || report.Quarantined == "" {
@@ -164,7 +163,7 @@ func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 	d.apply(d.core.Calibrated(d.now(), d.book.calibrations(d.cfg.Load())))
 	d.showAll()
 	if report.Quarantined != "" {
-		d.setRecordAlarm(now, false, setAside(report))
+		d.setRecordAlarm(now, false, core.SetAside(report))
 	}
 	if report.FellBack {
 		d.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
@@ -177,41 +176,13 @@ func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 // showAll publishes the retained documents of all alarms.
 func (d *Daemon) showAll() {
 	now := d.now()
-	for _, v := range d.core.openAlarms() {
+	for _, v := range d.core.Open() {
 		d.channels.alarm(now, v.Key, &v)
 	}
 	// A phone may still hold what ended while nobody was there to say so.
-	for _, k := range d.core.quiet() {
+	for _, k := range d.core.Quiet() {
 		d.channels.alarm(now, k, nil)
 	}
-}
-
-func setAside(report store.Report) string {
-	return "the record was damaged and set aside as " + report.Quarantined
-}
-
-// startEntries are what the journal is told of a start.
-func startEntries(now sensors.Instant, report store.Report, version string) []store.JournalEntry {
-	start := store.JournalEntry{At: now, Kind: "start", Who: "dewline", New: version}
-	switch {
-	case report.Quarantined != "":
-		start.Why = setAside(report)
-	case report.Fresh:
-		start.Why = "a new record"
-	case report.FellBack:
-		start.Why = "the last commit of the record was damaged, and the one before is used"
-	case report.Migrated:
-		start.Why = "the record was brought to the layout of this version"
-	}
-	entries := []store.JournalEntry{start}
-	// A clock set forward looks like time that passed, which blind-period tells.
-	if back := report.LastWall.Sub(now.Wall); back >= stepAtLeast {
-		entries = append(entries, store.JournalEntry{
-			At: now, Kind: "clock-step", Who: "dewline", Old: report.LastWall.UTC().Format(time.RFC3339), New: now.Wall.UTC().Format(time.RFC3339),
-			Why: fmt.Sprintf("set back by %s or more while dewline was not running", back.Round(time.Second)),
-		})
-	}
-	return entries
 }
 
 // recordHealth takes in that the record stopped or resumed being written.
@@ -222,16 +193,12 @@ func (d *Daemon) recordHealth(ok bool, note string) {
 
 func (d *Daemon) setRecordAlarm(now sensors.Instant, ok bool, note string) {
 	if why := d.replaced.Load(); ok && why != nil && d.replaced.CompareAndSwap(why, nil) {
-		d.keepAll(now, store.JournalEntry{New: "begun anew", Why: *why})
+		d.keepAll(core.RecordEntry(now, "begun anew", *why))
 	}
 	if lost := d.losses.note(d.cfg.Load().Room.Location); ok && lost != "" {
 		ok, note = false, lost
 	}
-	c := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
-	if note != "" {
-		c.Text = "The record is incomplete: " + note + ". Watching and warning go on."
-	}
-	d.apply(d.core.Set(now, c))
+	d.apply(d.core.RecordIncomplete(now, ok, note))
 }
 
 // What probes went through is kept under this key, once an hour: it moves
@@ -306,7 +273,7 @@ func (d *Daemon) keepAgeing() {
 // keepState asks for the last state to be written before the end.
 func (d *Daemon) keepState() {
 	now := d.now()
-	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "stop", Who: "dewline", New: d.o.Version}})
+	d.rec.Put(nil, []store.JournalEntry{core.StopEntry(now, d.o.Version)})
 	d.keepAgeing()
 	d.rec.ForceFlush(d.core.State)
 }

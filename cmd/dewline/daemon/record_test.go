@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -69,7 +70,7 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if err := os.Remove(dir); err != nil {
 		t.Fatal(err)
 	}
-	d.core = NewCore(d.cfg.Load(), nil)
+	d.core = core.New(d.cfg.Load(), nil)
 	d.now = func() sensors.Instant { return at(time.Hour, true) }
 	d.channels = &channels{}
 	d.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: "kept", Value: []byte("{}")}}, nil)
@@ -80,7 +81,7 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if o.err != nil {
 		t.Fatal(o.err)
 	}
-	d.mergeLate(t.Context(), o, Saved{})
+	d.mergeLate(t.Context(), o, core.Saved{})
 	if !d.rec.write(t.Context()) {
 		t.Fatal("the record is still refused after the way is free")
 	}
@@ -122,7 +123,7 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := at(time.Hour, true)
-	d.core = NewCore(d.cfg.Load(), nil)
+	d.core = core.New(d.cfg.Load(), nil)
 	open := d.core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today})
 	if len(open.Docs) == 0 {
 		t.Fatal("nothing is open")
@@ -155,32 +156,5 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 	}
 	if why != 1 {
 		t.Errorf("the journal says %d times why the record begins there", why)
-	}
-}
-
-// TestJournalOfAStart asks what the journal is told of each kind of start.
-func TestJournalOfAStart(t *testing.T) {
-	now := at(time.Hour, true)
-	for _, c := range []struct {
-		report store.Report
-		want   string
-	}{
-		{store.Report{}, "start "},
-		{store.Report{Fresh: true}, "start a new record"},
-		{store.Report{Fresh: true, Quarantined: "dewline.db.damaged-1"}, "start the record was damaged and set aside as dewline.db.damaged-1"},
-		{store.Report{FellBack: true, LastWall: now.Wall.Add(-time.Minute)}, "start the last commit of the record was damaged, and the one before is used"},
-		{store.Report{Migrated: true, LastWall: now.Wall.Add(stepAtLeast - time.Second)}, "start the record was brought to the layout of this version"},
-		{store.Report{LastWall: now.Wall.Add(time.Hour)}, "start ; clock-step set back by 1h0m0s or more while dewline was not running"},
-	} {
-		var got []string
-		for _, e := range startEntries(now, c.report, "1") {
-			got = append(got, e.Kind+" "+e.Why)
-			if e.Kind == "clock-step" && (e.Old != now.Wall.Add(time.Hour).Format(time.RFC3339) || e.New != now.Wall.Format(time.RFC3339)) {
-				t.Errorf("the clock stepped from %s to %s", e.Old, e.New)
-			}
-		}
-		if text := strings.Join(got, "; "); text != c.want {
-			t.Errorf("%+v gives %q, want %q", c.report, text, c.want)
-		}
 	}
 }

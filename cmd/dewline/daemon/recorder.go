@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -147,7 +148,7 @@ func (r *recorder) rebase(by time.Duration) {
 	defer r.mu.Unlock()
 	docs := map[docKey]store.Doc{}
 	for _, doc := range r.docs {
-		if moved := rebased(doc, by); moved != nil {
+		if moved := core.Rebased(doc, by); moved != nil {
 			docs[docKey{moved.Bucket, moved.Key}] = *moved
 		}
 	}

@@ -12,8 +12,8 @@ import (
 	"strings"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -65,14 +65,14 @@ func (d *Daemon) reload() bool {
 	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
 		d.takeWays(ways, !brokerChanged)
 		d.apply(d.core.Reconfigure(now, next, d.ackLink))
-		d.apply(d.core.retry(now, ways))
+		d.apply(d.core.Retry(now, ways.anew()))
 		d.apply(d.core.LeftOut(now, d.leftOut()))
-		entries := []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "in force"}}
+		entries := []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, "")}
 		var docs []store.Doc
 		if text := d.settingsInForce(); text != nil {
 			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
 		}
-		d.rec.Put(docs, append(entries, settingEntries(now, old, next)...))
+		d.rec.Put(docs, append(entries, core.SettingEntries(now, old, next)...))
 	}}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
@@ -88,7 +88,7 @@ func (d *Daemon) refuse(why string) {
 	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
 		d.apply(d.core.ConfigRefused(now, why))
 		if why != "" {
-			d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "configuration", Who: "keeper", Subject: d.o.ConfigPath, New: "refused", Why: why}})
+			d.rec.Put(nil, []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, why)})
 		}
 	}}
 }
@@ -118,18 +118,14 @@ func (d *Daemon) takeWays(next *channels, keepMQTT bool) {
 	d.showAll()
 }
 
-// retry sends at once what waits because a channel failed that was built anew.
-func (c *Core) retry(now sensors.Instant, ways *channels) Effects {
-	if ways == nil {
-		return Effects{}
+// anew lists the channels that were built, except the broker's, which says
+// itself when it is connected.
+func (c *channels) anew() []string {
+	if c == nil {
+		return nil
 	}
-	names := slices.Sorted(maps.Keys(ways.byName))
-	names = slices.DeleteFunc(names, func(name string) bool { return name == "mqtt" }) // says itself when it is connected
-	return c.desked(c.desk.Renewed(now, names...))
+	return slices.DeleteFunc(slices.Sorted(maps.Keys(c.byName)), func(name string) bool { return name == "mqtt" })
 }
-
-// restartHint ends the reason of a refusal that a restart cures.
-const restartHint = "systemctl restart dewline puts the changed file in force"
 
 // atStartOnly returns what of a configuration cannot change while dewline runs.
 // Nothing of it is put in force then: half of a change is nobody's configuration.
@@ -152,22 +148,7 @@ func atStartOnly(a, b *configs.Config) error {
 	if len(out) == 0 {
 		return nil
 	}
-	return fmt.Errorf("%s cannot change while dewline runs: %s", strings.Join(out, ", "), restartHint)
-}
-
-// ConfigRefused says that the file is refused, and what is in force is an earlier
-// one or, where that was in force already, the file itself.
-func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
-	first := "Run dewline check, mend the file and reload."
-	if strings.HasSuffix(why, restartHint) {
-		first = "Restart dewline (systemctl restart dewline), or take the change back and reload."
-	}
-	return c.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
-		Text:        "The configuration is refused, and the last one that can be used is in force.",
-		Evidence:    firstLines(why, 3),
-		FirstAction: first,
-	})
+	return fmt.Errorf("%s cannot change while dewline runs: %s", strings.Join(out, ", "), core.RestartHint)
 }
 
 // KeepLastGood copies the file of the configuration that is in force into the data

@@ -214,12 +214,12 @@ func TestReloadIsRefusedAsAWhole(t *testing.T) {
 				t.Error("half of it is in force")
 			}
 			s.call(t.Context(), func(sensors.Instant) {
-				for _, v := range s.core.openAlarms() {
+				for _, v := range s.core.Open() {
 					if v.Key.Alarm == rules.ConfigRefused && strings.Contains(strings.Join(v.Detail.Evidence, " "), c.name) {
 						return
 					}
 				}
-				t.Errorf("no alarm names %s: %+v", c.name, s.core.openAlarms())
+				t.Errorf("no alarm names %s: %+v", c.name, s.core.Open())
 			})
 			s.heat()
 			s.takes("/old", "lethal")

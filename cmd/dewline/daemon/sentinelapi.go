@@ -10,6 +10,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/wire"
+	"dewline/cmd/dewline/core"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -29,7 +30,7 @@ func (s *Sentry) Command(ctx context.Context, c alert.Command) alert.Reply {
 		})
 	}
 	if err != nil {
-		s.log.Warn("refused", "action", c.Action, "notice", short(c.Notice), "by", short(c.By), "why", err)
+		s.log.Warn("refused", "action", c.Action, "notice", core.Short(c.Notice), "by", core.Short(c.By), "why", err)
 		return alert.Reply{ID: c.ID, Error: err.Error()}
 	}
 	s.log.Info("acknowledged", "notice", c.Notice, "by", c.By, "why", c.Why)

@@ -5,7 +5,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"dewline/configs"
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -41,18 +41,8 @@ func (d *Daemon) noteSettings(now sensors.Instant, st *store.Store) {
 	var entries []store.JournalEntry
 	if len(before) > 0 {
 		if old, _, err := table.DecodeInForce("before", before); err == nil {
-			entries = settingEntries(now, old, d.cfg.Load())
+			entries = core.SettingEntries(now, old, d.cfg.Load())
 		}
 	}
 	d.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, entries)
-}
-
-// settingEntries are the journal's lines for what differs between two
-// configurations.
-func settingEntries(now sensors.Instant, old, next *configs.Config) []store.JournalEntry {
-	var out []store.JournalEntry
-	for _, c := range changesOf(old, next) {
-		out = append(out, store.JournalEntry{At: now, Kind: "setting", Who: "keeper", Subject: c.key, Old: c.old, New: c.new})
-	}
-	return out
 }

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -150,7 +151,7 @@ func (d *Daemon) regain(ctx context.Context) bool {
 	if r.Readings > 0 {
 		text := fmt.Sprintf("%d readings of %s to %s", r.Readings, r.From.Format(time.RFC3339), r.To.Format(time.RFC3339))
 		d.log.Info("readings were brought back from a damaged record that was set aside", "what", text)
-		d.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "record", Who: "dewline", New: text, Why: "brought back from what was set aside as damaged"}})
+		d.rec.Put(nil, []store.JournalEntry{core.RecordEntry(d.now(), text, "brought back from what was set aside as damaged")})
 	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrUnavailable) {
 		d.log.Error("readings of a damaged record could not be brought back now; it is tried again", "err", err)

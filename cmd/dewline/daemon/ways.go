@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 )
 
@@ -68,7 +69,7 @@ func checkEnds(cfg *configs.Config, now time.Time) []WayFault {
 		case err != nil: // told of by the channel that needs it
 		case left <= 0:
 			out = append(out, WayFault{section[subject], false, fmt.Sprintf("%s ended on %s: renew it", certWords[subject], end.Format(time.DateOnly))})
-		case left < certNote:
+		case left < core.CertificateNote:
 			out = append(out, WayFault{section[subject], true, fmt.Sprintf("%s ends on %s: renew it before", certWords[subject], end.Format(time.DateOnly))})
 		}
 	}

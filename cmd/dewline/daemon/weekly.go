@@ -12,6 +12,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/mail"
 	"dewline/alert/summary"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/store"
@@ -303,7 +304,7 @@ func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan st
 	}
 	var entries []store.JournalEntry
 	if person != "" {
-		entries = []store.JournalEntry{{At: now, Kind: "summary", Who: "dewline", Subject: w.doc.Week, Old: person, New: m.State, Why: m.Why}}
+		entries = []store.JournalEntry{core.SummaryEntry(now, "dewline", w.doc.Week, person, m.State, m.Why)}
 	}
 	return w.keep(store.Doc{Bucket: store.BucketMeta, Key: weekKey(w.doc.Week), Value: b}, entries)
 }

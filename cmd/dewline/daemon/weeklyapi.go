@@ -12,6 +12,7 @@ import (
 	"dewline/alert/mail"
 	"dewline/alert/summary"
 	"dewline/alert/wire"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/store"
 )
@@ -165,7 +166,7 @@ func (d *Daemon) SendSummary(ctx context.Context, week, by string) (sent int, ke
 	}
 	sent, err = mailTo(ctx, sender.SendSummary, d.cfg.Load(), report)
 	now := d.now()
-	d.rec.Put(nil, []store.JournalEntry{{At: now, Kind: "summary", Who: by, Subject: report.Week, New: fmt.Sprintf("sent to %d", sent), Why: errText(err)}})
+	d.rec.Put(nil, []store.JournalEntry{core.SummaryEntry(now, by, report.Week, "", fmt.Sprintf("sent to %d", sent), errText(err))})
 	return sent, report.Week, err
 }
 

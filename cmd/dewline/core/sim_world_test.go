@@ -1,4 +1,4 @@
-package daemon
+package core
 
 import (
 	"errors"
@@ -155,7 +155,7 @@ type actor struct {
 	now    sensors.Instant
 	state  []byte // as last kept
 	disk   disk
-	undo   map[docKey][]byte // what this round's commits replaced
+	undo   map[diskKey][]byte // what this round's commits replaced
 
 	life      time.Duration // mean time between two crashes
 	keepAt    time.Duration
@@ -185,7 +185,7 @@ type simChannel struct {
 
 func newActor(w *world, seed uint64) *actor {
 	a := &actor{
-		w: w, rng: rand.New(rand.NewPCG(seed, 2)), hash: fnv.New64a(), disk: disk{}, undo: map[docKey][]byte{},
+		w: w, rng: rand.New(rand.NewPCG(seed, 2)), hash: fnv.New64a(), disk: disk{}, undo: map[diskKey][]byte{},
 		channels: map[string]*simChannel{"mqtt": {name: "mqtt"}, "push": {name: "push"}},
 		over:     map[string]bool{},
 	}
@@ -197,7 +197,7 @@ func newActor(w *world, seed uint64) *actor {
 
 // begin starts the program on what the disk holds.
 func (a *actor) begin() {
-	a.core = NewCore(a.w.cfg, nil)
+	a.core = New(a.w.cfg, nil)
 	a.judges = a.judges[:0]
 	for _, p := range a.w.cfg.Probes {
 		a.judges = append(a.judges, table.NewJudge(sensors.ProbeID(p.ID), p.Family))
@@ -213,7 +213,7 @@ func (a *actor) begin() {
 	}
 	a.take(fx)
 	e := event{at: a.w.at, kind: evRestart}
-	for _, v := range a.core.openAlarms() {
+	for _, v := range a.core.Open() {
 		o := onset{v.Key, v.Seq, v.State}
 		a.open[v.Key] = o
 		e.open = append(e.open, o)
@@ -445,7 +445,7 @@ func (a *actor) truth(encl string) {
 
 // take carries out effects: messages first, then the disk, as the daemon does.
 func (a *actor) take(fx Effects) {
-	if fx.empty() {
+	if fx.Empty() {
 		return
 	}
 	for i := range fx.Transitions {
@@ -466,7 +466,7 @@ func (a *actor) take(fx Effects) {
 	}
 	for _, d := range fx.Docs {
 		fmt.Fprintf(a.hash, "%d %s %s\n", d.Bucket, d.Key, d.Value)
-		k := docKey{d.Bucket, d.Key}
+		k := diskKey{d.Bucket, d.Key}
 		if _, noted := a.undo[k]; !noted {
 			a.undo[k] = a.disk[k]
 		}

@@ -1,12 +1,15 @@
-package daemon
+package core
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"dewline/alert"
+	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/table"
 )
 
 // What the core goroutine does beside readings, in rooms of two sizes: a tick
@@ -14,11 +17,11 @@ import (
 // while it is hot. Nothing is decided meanwhile, so each adds to the latency of
 // a reading that comes just then.
 //
-//	go test -run '^$' -bench Core ./cmd/dewline/daemon
+//	go test -run '^$' -bench Core ./cmd/dewline/core
 func BenchmarkCore(b *testing.B) {
 	for _, n := range []int{50, 5000} {
 		cfg := roomOf(b, n, "10 s", "06:00-20:00")
-		c := NewCore(cfg, nil)
+		c := New(cfg, nil)
 		now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
 		round := func(i int) {
 			now = now.Add(10 * time.Second)
@@ -46,7 +49,7 @@ func BenchmarkCore(b *testing.B) {
 		})
 		b.Run(fmt.Sprintf("snapshot/%d", n), func(b *testing.B) {
 			for range b.N {
-				c.fill(now, new(alert.Snapshot))
+				c.Fill(now, new(alert.Snapshot))
 			}
 		})
 		b.Run(fmt.Sprintf("state/%d", n), func(b *testing.B) {
@@ -62,4 +65,24 @@ func BenchmarkCore(b *testing.B) {
 			}
 		})
 	}
+}
+
+// roomOf is a room of n enclosures with one probe each.
+func roomOf(t testing.TB, n int, poll, lamps string, more ...string) *configs.Config {
+	t.Helper()
+	var b strings.Builder
+	fmt.Fprintf(&b, "[room]\nid = \"lab\"\ntimezone = \"UTC\"\npoll = %q\n[http]\nlisten = \"\"\n[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\n"+
+		"[[person]]\nid = \"keeper\"\nchannels = [\"mqtt\"]\n"+
+		"[[lamps]]\nid = \"day\"\non = %q\n[[mist]]\nid = \"rain\"\ntimes = [\"08:30\", \"20:00\"]\n"+
+		"[[probe]]\nid = \"room\"\nfamily = \"simulated\"\nplace = \"room\"\n", poll, lamps)
+	for i := range n {
+		id := fmt.Sprintf("e%04d", i)
+		fmt.Fprintf(&b, "[[enclosure]]\nid = %q\nrack = \"r%d\"\nshelf = %d\nslot = %d\nspecies = \"dendrobates-tinctorius\"\nlamps = \"day\"\nmist = \"rain\"\n"+
+			"[[probe]]\nid = \"p-%s\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = %q\n", id, i/12, i/4%3+1, i%4+1, id, id)
+	}
+	cfg, err := table.Decode("lab.toml", []byte(b.String()+strings.Join(more, "\n")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return cfg
 }

@@ -1,17 +1,24 @@
-package daemon
+package core
 
 import (
 	"encoding/json"
 	"fmt"
-	"maps"
-	"slices"
-	"strings"
-	"time"
 
 	"dewline/alert"
 	"dewline/sensors"
 	"dewline/store"
 )
+
+// Drill sends a test notice to a person, "" for the first, and returns its id.
+func (c *Core) Drill(now sensors.Instant, person, by string) (string, Effects, error) {
+	id, fx, err := c.desk.NewDrill(now, person)
+	if err != nil {
+		return "", Effects{}, fmt.Errorf("drill: %w", err)
+	}
+	e := c.desked(fx)
+	e.Journal = append(e.Journal, drillEntry(now, by, person, id))
+	return id, e, nil
+}
 
 // drillOver returns what is kept of a drill that has just ended: its result as
 // a document of its own, and a line for people in the journal.
@@ -28,30 +35,13 @@ func (c *Core) drillOver(at sensors.Instant) Effects {
 		return Effects{} // plain finite figures cannot fail
 	}
 	return Effects{
-		Docs: []store.Doc{{Bucket: store.BucketDrills, Key: drillKey(d), Value: value}},
-		Journal: []store.JournalEntry{{
-			At: at, Kind: "drill-result", Who: d.AckedBy, Subject: d.ID, New: drillWords(d), Why: "for " + d.Person,
-		}},
+		Docs:    []store.Doc{{Bucket: store.BucketDrills, Key: drillKey(d), Value: value}},
+		Journal: []store.JournalEntry{drillOverEntry(at, &d)},
 	}
 }
 
 // drillKey orders drills by when they began.
 func drillKey(d alert.DrillResult) string { return fmt.Sprintf("%020d/%s", d.At.Mono, d.Person) }
-
-// drillWords says how fast a drill went.
-func drillWords(d alert.DrillResult) string {
-	var parts []string
-	for _, channel := range slices.Sorted(maps.Keys(d.Taken)) {
-		parts = append(parts, fmt.Sprintf("%s after %.1f s", channel, d.Taken[channel]))
-	}
-	if len(parts) == 0 {
-		parts = append(parts, "no channel took it over")
-	}
-	if d.Acked {
-		return fmt.Sprintf("%s; acknowledged after %.1f s", strings.Join(parts, ", "), d.AckedIn)
-	}
-	return strings.Join(parts, ", ") + "; nobody acknowledged it"
-}
 
 // resumeDrills finds out when a drill was last acknowledged.
 func (c *Core) resumeDrills(docs []store.Doc) error {
@@ -74,27 +64,4 @@ func (c *Core) resumeDrills(docs []store.Doc) error {
 // start, is too long ago. One that nobody acknowledged has proved nothing.
 func (c *Core) drillOverdue(now sensors.Instant) bool {
 	return c.self.drillEvery > 0 && now.Mono-c.self.drilled > c.self.drillEvery
-}
-
-// Drills returns the results of the drills that ended within [from, to),
-// oldest first.
-func (d *Daemon) Drills(from, to time.Time) ([]alert.DrillResult, error) {
-	st := d.currentStore()
-	if st == nil {
-		return nil, errNoRecord
-	}
-	out := []alert.DrillResult{}
-	for doc, err := range st.Docs(store.BucketDrills) {
-		if err != nil {
-			return out, err
-		}
-		var r alert.DrillResult
-		if err := json.Unmarshal(doc.Value, &r); err != nil {
-			return out, fmt.Errorf("read drill %s: %w", doc.Key, err)
-		}
-		if !r.At.Wall.Before(from) && r.At.Wall.Before(to) {
-			out = append(out, r)
-		}
-	}
-	return out, nil
 }

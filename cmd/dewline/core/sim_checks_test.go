@@ -1,4 +1,4 @@
-package daemon
+package core
 
 import (
 	"time"

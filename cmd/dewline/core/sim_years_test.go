@@ -1,4 +1,4 @@
-package daemon
+package core
 
 import (
 	"fmt"
@@ -22,12 +22,12 @@ import (
 // effects, to the last byte. Default: some weeks. Twenty years, of which the
 // second actor lives a fifth:
 //
-//	DEWLINE_LONG=1 go test -timeout 30m -run SimulatedYears ./cmd/dewline/daemon
+//	DEWLINE_LONG=1 go test -timeout 30m -run SimulatedYears ./cmd/dewline/core
 //
 // All of it twice, or one room of a seed for so many days:
 //
-//	DEWLINE_LONG=1 DEWLINE_SIM_TWICE=365 go test -timeout 60m -run SimulatedYears ./cmd/dewline/daemon
-//	DEWLINE_SIM_SEED=7 DEWLINE_SIM_DAYS=365 go test -run SimulatedYears ./cmd/dewline/daemon
+//	DEWLINE_LONG=1 DEWLINE_SIM_TWICE=365 go test -timeout 60m -run SimulatedYears ./cmd/dewline/core
+//	DEWLINE_SIM_SEED=7 DEWLINE_SIM_DAYS=365 go test -run SimulatedYears ./cmd/dewline/core
 func TestSimulatedYears(t *testing.T) {
 	rooms, days := 3, 10
 	if longChecks() {

@@ -1,4 +1,4 @@
-package daemon
+package core
 
 import (
 	"encoding/json"
@@ -44,7 +44,7 @@ func newDeskRig(t *testing.T, people string) *deskRig {
 	t.Helper()
 	r := &deskRig{t: t, disk: disk{}, drills: map[string][]byte{}, celsius: 2400}
 	r.cfg = decode(t, rigRoom+people)
-	r.core = NewCore(r.cfg, nil)
+	r.core = New(r.cfg, nil)
 	r.now = sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
 	r.pass(30 * time.Minute)
 	r.sent, r.journal = nil, nil
@@ -107,7 +107,7 @@ func (r *deskRig) restart(change func(*Saved)) {
 	if change != nil {
 		change(&saved)
 	}
-	r.core = NewCore(r.cfg, nil)
+	r.core = New(r.cfg, nil)
 	fx, err := r.core.Restore(r.now, saved)
 	if err != nil && change == nil {
 		r.t.Fatal(err)
@@ -130,7 +130,7 @@ func (r *deskRig) must(a rules.Action) {
 }
 
 func (r *deskRig) state(id rules.AlarmID) alarm.State {
-	for _, v := range r.core.openAlarms() {
+	for _, v := range r.core.Open() {
 		if v.Key == (rules.Key{Alarm: id, Subject: "moss"}) {
 			return v.State
 		}
@@ -166,7 +166,7 @@ func TestCore_RingsAgain(t *testing.T) {
 			r.pass(45 * time.Minute) // until everything that heat raises is raised
 			lethal := rules.Key{Alarm: rules.LethalCeiling, Subject: "moss"}
 			r.want(lethal.Alarm, alarm.Unack, "at the ceiling")
-			for _, v := range r.core.openAlarms() {
+			for _, v := range r.core.Open() {
 				if v.State == alarm.Unack {
 					r.must(rules.Action{Kind: rules.Acknowledge, Key: v.Key})
 				}
@@ -448,5 +448,31 @@ func TestCore_ADamagedNoticeIsToldAnew(t *testing.T) {
 	r.pass(2 * time.Minute)
 	if !slices.ContainsFunc(r.sent, func(d alert.Delivery) bool { return d.Lethal }) {
 		t.Errorf("nothing tells of the lethal heat after the restart: %+v", r.sent)
+	}
+}
+
+// A link answers its notice once: a second answer is refused, names the first
+// and changes nothing. One that rings again is another matter.
+func TestNoticeIsAnsweredOnce(t *testing.T) {
+	r := newDeskRig(t, una)
+	r.heat(3050)
+	r.pass(45 * time.Minute)
+	id := r.core.desk.Open()[0].Notice.ID
+	if who := r.core.answeredBy(id); who != "" {
+		t.Fatalf("answered by %q before anybody was asked", who)
+	}
+	fx, err := r.core.AcknowledgeNotice(r.now, id, 0, "una", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.take(fx)
+	r.pass(time.Minute)
+	r.restart(nil)
+	if who := r.core.answeredBy(id); who != "una" {
+		t.Errorf("after una's answer and a restart it counts as answered by %q", who)
+	}
+	r.pass(32 * time.Minute) // it rings again
+	if who := r.core.answeredBy(id); who != "" {
+		t.Errorf("it rings again and counts as answered by %q", who)
 	}
 }

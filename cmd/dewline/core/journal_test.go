@@ -1,6 +1,7 @@
-package daemon
+package core
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -41,6 +42,33 @@ func TestEveryActionIsInTheJournal(t *testing.T) {
 		}
 		if !found || !moved {
 			t.Errorf("%s: no line %+v, or none of the alarm, in %+v", c.act.Kind, c.want, r.journal)
+		}
+	}
+}
+
+// TestJournalOfAStart asks what the journal is told of each kind of start.
+func TestJournalOfAStart(t *testing.T) {
+	now := at(time.Hour, true)
+	for _, c := range []struct {
+		report store.Report
+		want   string
+	}{
+		{store.Report{}, "start "},
+		{store.Report{Fresh: true}, "start a new record"},
+		{store.Report{Fresh: true, Quarantined: "dewline.db.damaged-1"}, "start the record was damaged and set aside as dewline.db.damaged-1"},
+		{store.Report{FellBack: true, LastWall: now.Wall.Add(-time.Minute)}, "start the last commit of the record was damaged, and the one before is used"},
+		{store.Report{Migrated: true, LastWall: now.Wall.Add(stepAtLeast - time.Second)}, "start the record was brought to the layout of this version"},
+		{store.Report{LastWall: now.Wall.Add(time.Hour)}, "start ; clock-step set back by 1h0m0s or more while dewline was not running"},
+	} {
+		var got []string
+		for _, e := range StartEntries(now, c.report, "1") {
+			got = append(got, e.Kind+" "+e.Why)
+			if e.Kind == "clock-step" && (e.Old != now.Wall.Add(time.Hour).Format(time.RFC3339) || e.New != now.Wall.Format(time.RFC3339)) {
+				t.Errorf("the clock stepped from %s to %s", e.Old, e.New)
+			}
+		}
+		if text := strings.Join(got, "; "); text != c.want {
+			t.Errorf("%+v gives %q, want %q", c.report, text, c.want)
 		}
 	}
 }

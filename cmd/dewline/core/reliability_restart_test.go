@@ -1,6 +1,7 @@
-package daemon
+package core
 
 import (
+	"cmp"
 	"errors"
 	"maps"
 	"slices"
@@ -16,15 +17,21 @@ import (
 	"dewline/store"
 )
 
+// A diskKey names a document; documents are kept in the order of their keys.
+type diskKey struct {
+	bucket store.Bucket
+	key    string
+}
+
 // A disk keeps what a core asked to be kept.
-type disk map[docKey][]byte
+type disk map[diskKey][]byte
 
 func (k disk) keep(fx Effects) {
 	for _, d := range fx.Docs {
 		if d.Value == nil {
-			delete(k, docKey{d.Bucket, d.Key})
+			delete(k, diskKey{d.Bucket, d.Key})
 		} else {
-			k[docKey{d.Bucket, d.Key}] = d.Value
+			k[diskKey{d.Bucket, d.Key}] = d.Value
 		}
 	}
 }
@@ -32,7 +39,9 @@ func (k disk) keep(fx Effects) {
 // saved is what a later run finds, in the order of the store.
 func (k disk) saved(state []byte) Saved {
 	s := Saved{State: state}
-	for _, key := range slices.SortedFunc(maps.Keys(k), compareDocKeys) {
+	for _, key := range slices.SortedFunc(maps.Keys(k), func(a, b diskKey) int {
+		return cmp.Or(cmp.Compare(a.bucket, b.bucket), cmp.Compare(a.key, b.key))
+	}) {
 		d := store.Doc{Bucket: key.bucket, Key: key.key, Value: k[key]}
 		switch key.bucket {
 		case store.BucketAlarms:
@@ -65,7 +74,7 @@ type selfRig struct {
 func newSelfRig(t *testing.T) *selfRig {
 	t.Helper()
 	start := sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
-	return &selfRig{t: t, core: NewCore(demoConfig(t), nil), disk: disk{}, now: start}
+	return &selfRig{t: t, core: New(demoConfig(t), nil), disk: disk{}, now: start}
 }
 
 // pass lets time pass in steps of a tick.
@@ -98,7 +107,7 @@ func (r *selfRig) off(d time.Duration, set bool) {
 	}
 	r.now.Wall = r.now.Wall.Add(d)
 	r.now.Synced = set && r.now.Synced
-	r.core = NewCore(demoConfig(r.t), nil)
+	r.core = New(demoConfig(r.t), nil)
 	fx, err := r.core.Restore(r.now, r.disk.saved(state))
 	if err != nil {
 		r.t.Fatal(err)
@@ -108,7 +117,7 @@ func (r *selfRig) off(d time.Duration, set bool) {
 
 // active reports whether the condition of an alarm about dewline holds.
 func (r *selfRig) active(id rules.AlarmID) bool {
-	for _, v := range r.core.openAlarms() {
+	for _, v := range r.core.Open() {
 		if v.Key.Alarm == id && v.Active {
 			return true
 		}
@@ -205,7 +214,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 	cfg.People[0].Channels = []string{"mqtt", "mail", "push", "siren", "lamp"}
 	var first []string
 	for range 20 {
-		c := NewCore(cfg, nil)
+		c := New(cfg, nil)
 		now := sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
 		for _, name := range cfg.People[0].Channels {
 			c.ChannelState(now, name, false)
@@ -244,7 +253,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 
 // text is what an active alarm about dewline says; empty where there is none.
 func (r *selfRig) text(id rules.AlarmID) string {
-	for _, v := range r.core.openAlarms() {
+	for _, v := range r.core.Open() {
 		if v.Key.Alarm == id && v.Active {
 			return v.Text
 		}
@@ -315,7 +324,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		saved := r.disk.saved(nil)
 		saved.LastSet = r.now
 		r.now.Wall = r.now.Wall.Add(2 * time.Hour)
-		r.core = NewCore(demoConfig(t), nil)
+		r.core = New(demoConfig(t), nil)
 		if _, err := r.core.Restore(r.now, saved); err != nil {
 			t.Fatal(err)
 		}

@@ -1,4 +1,4 @@
-package daemon
+package core
 
 import (
 	"strings"
@@ -26,7 +26,7 @@ func at(mono time.Duration, synced bool) sensors.Instant {
 }
 
 func TestClockUnsetIsSaidAfterAWhileAndTakenBack(t *testing.T) {
-	c := NewCore(decode(t, string(configs.Demo())), nil)
+	c := New(decode(t, string(configs.Demo())), nil)
 	c.Tick(at(0, false))
 	c.Tick(at(unsetAfter-time.Second, false))
 	if _, open := openSelf(c, rules.ClockUnset); open {
@@ -45,7 +45,7 @@ func TestClockUnsetIsSaidAfterAWhileAndTakenBack(t *testing.T) {
 }
 
 func TestClockStepGoesIntoTheJournal(t *testing.T) {
-	c := NewCore(decode(t, string(configs.Demo())), nil)
+	c := New(decode(t, string(configs.Demo())), nil)
 	c.Tick(at(0, true))
 	if e := c.Tick(at(time.Minute, true)); countKind(e, "clock-step") != 0 {
 		t.Error("time that passes is taken for a step")
@@ -83,7 +83,7 @@ func TestDrillFallsDue(t *testing.T) {
 	if every != 30*24*time.Hour {
 		t.Fatalf("the demo reminds every %s, want 30 days", every)
 	}
-	c := NewCore(cfg, nil)
+	c := New(cfg, nil)
 	c.Tick(at(every, true))
 	if _, open := openSelf(c, rules.DrillOverdue); open {
 		t.Error("due at once")
@@ -114,7 +114,7 @@ func TestDrillFallsDue(t *testing.T) {
 
 func TestStateSurvivesItsEncoding(t *testing.T) {
 	cfg := decode(t, string(configs.Demo()))
-	c := NewCore(cfg, nil)
+	c := New(cfg, nil)
 	for s := range 600 {
 		now := at(time.Duration(s)*10*time.Second, true)
 		c.Reading(sensors.Reading{
@@ -138,5 +138,82 @@ func TestStateSurvivesItsEncoding(t *testing.T) {
 	}
 	if s, err := decodeState(nil); s != nil || err != nil {
 		t.Errorf("nothing read back as %v, %v", s, err)
+	}
+}
+
+// A certificate is a note thirty days ahead, told at once in its last week, and
+// forgotten once it is renewed or no longer used, across restarts.
+func TestCore_Certificates(t *testing.T) {
+	r := newDeskRig(t, una)
+	end := r.now.Wall.Add(31 * 24 * time.Hour)
+	look := func(at time.Duration) (rules.AlarmView, bool) {
+		t.Helper()
+		r.now.Wall, r.now.Mono = r.now.Wall.Add(at), r.now.Mono+at
+		r.take(r.core.Certificates(r.now, []Certificate{{"broker", "the broker's certificate", end}}))
+		r.pass(time.Minute)
+		return openSelf(r.core, rules.CertificateDue)
+	}
+	if v, open := look(0); open {
+		t.Errorf("31 days ahead: %+v", v)
+	}
+	v, open := look(2 * 24 * time.Hour)
+	if !open || v.Priority != rules.Note || !strings.Contains(v.Text, end.UTC().Format(time.DateOnly)) {
+		t.Errorf("29 days ahead: open %v, %+v", open, v)
+	}
+	sent := len(r.sent)
+	r.restart(nil)
+	v, _ = look(24 * 24 * time.Hour)
+	if v.Priority != rules.Today || len(r.sent) == sent {
+		t.Errorf("5 days ahead: priority %s, %d messages", v.Priority, len(r.sent)-sent)
+	}
+	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(v.Text, "ended on") {
+		t.Errorf("when it is over: %q", v.Text)
+	}
+	end = r.now.Wall.Add(90 * 24 * time.Hour)
+	if v, _ = look(0); v.Active {
+		t.Error("renewed, and the alarm goes on")
+	}
+	end = r.now.Wall.Add(24 * time.Hour)
+	if v, _ = look(0); !v.Active {
+		t.Error("the next one that runs out is not told of")
+	}
+	r.take(r.core.Certificates(r.now, []Certificate{{"broker", "the broker's certificate", time.Time{}}}))
+	if v, _ = openSelf(r.core, rules.CertificateDue); !v.Active {
+		t.Error("nobody has seen the broker's certificate in this run, and the alarm ends")
+	}
+	r.take(r.core.Certificates(r.now, nil))
+	if v, _ = openSelf(r.core, rules.CertificateDue); v.Active {
+		t.Error("there is no broker any more, and its certificate's alarm goes on")
+	}
+	r.now.Synced = false
+	if fx := r.core.Certificates(r.now, []Certificate{{"broker", "the broker's certificate", time.Unix(0, 0)}}); !fx.Empty() {
+		t.Error("judged by a clock that is not set")
+	}
+}
+
+// With a broker that was never reached, the other channels are asked to say so
+// within 5 minutes of the start, with the reason.
+func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
+	cfg := demoConfig(t)
+	cfg.MQTT.Broker = "tcp://broker.invalid:1883"
+	cfg.People[0].Channels = []string{"mqtt", "push"}
+	c := New(cfg, nil)
+	start := at(0, true)
+	c.ChannelDown(start, "mqtt", "not authorised")
+	var told time.Duration
+	for s := range 600 {
+		now := at(time.Duration(s)*time.Second, true)
+		for _, d := range c.Tick(now).Send {
+			if d.Channel == "push" && told == 0 {
+				told = now.Sub(start)
+			}
+		}
+	}
+	if told == 0 || told > 5*time.Minute {
+		t.Errorf("the other channel was asked after %s (0 for never), want within 5 min", told)
+	}
+	v, open := openSelf(c, rules.DeliveryStalled)
+	if !open || v.Key.Subject != "mqtt" || len(v.Detail.Evidence) == 0 || v.Detail.Evidence[0] != "not authorised" {
+		t.Errorf("the alarm is %+v, open %v; want one of mqtt with the reason", v, open)
 	}
 }

@@ -1,4 +1,4 @@
-package daemon
+package core
 
 import (
 	"fmt"
@@ -98,7 +98,7 @@ func (r *rack) live(cfg *configs.Config, minutes int) {
 // open returns what is not NORM.
 func (r *rack) open() map[rules.Key]rules.AlarmView {
 	m := map[rules.Key]rules.AlarmView{}
-	for _, v := range r.core.openAlarms() {
+	for _, v := range r.core.Open() {
 		m[v.Key] = v
 	}
 	return m
@@ -115,7 +115,7 @@ func TestMergeOfRandomLives(t *testing.T) {
 
 func mergeOnce(t *testing.T, seed uint64) {
 	cfg := roomOf(t, 4, "10 s", "00:00-23:59")
-	r := &rack{t: t, rng: rand.New(rand.NewPCG(seed, 9)), core: NewCore(cfg, nil), disk: disk{}, temp: map[string]float64{}, ids: map[string]bool{}, rang: map[string]int{}}
+	r := &rack{t: t, rng: rand.New(rand.NewPCG(seed, 9)), core: New(cfg, nil), disk: disk{}, temp: map[string]float64{}, ids: map[string]bool{}, rang: map[string]int{}}
 	r.core.Start(1000 + seed)
 	r.now = sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
 	r.live(cfg, 10+r.rng.IntN(40))
@@ -126,7 +126,7 @@ func mergeOnce(t *testing.T, seed uint64) {
 	}
 	saved, past := r.disk.saved(state), r.now.Mono
 
-	r.core, r.disk = NewCore(cfg, nil), disk{}
+	r.core, r.disk = New(cfg, nil), disk{}
 	r.core.Start(500_000 + seed)
 	r.now.Mono = time.Second
 	r.now.Wall = r.now.Wall.Add(time.Minute)
@@ -225,8 +225,8 @@ func TestOnsetsOfRunsThatKeptNothing(t *testing.T) {
 	cfg := roomOf(t, 4, "10 s", "00:00-23:59")
 	seen := map[string]int{}
 	for run := range 3 {
-		r := &rack{t: t, rng: rand.New(rand.NewPCG(1, 1)), core: NewCore(cfg, nil), disk: disk{}, temp: map[string]float64{}, ids: map[string]bool{}, rang: map[string]int{}}
-		r.core.Start(onsetLeap())
+		r := &rack{t: t, rng: rand.New(rand.NewPCG(1, 1)), core: New(cfg, nil), disk: disk{}, temp: map[string]float64{}, ids: map[string]bool{}, rang: map[string]int{}}
+		r.core.Start(1 + rand.Uint64N(1<<20))
 		r.now = sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, run, 0, 0, time.UTC), Synced: true}
 		r.poll(cfg)
 		r.temp["e0001"] = 31

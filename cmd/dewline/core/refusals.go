@@ -1,16 +1,14 @@
-package daemon
+package core
 
 import (
 	"fmt"
 	"strings"
 	"time"
 
+	"dewline/alert"
 	"dewline/sensors"
 	"dewline/store"
 )
-
-// kindRefused is the journal's word for what somebody asked and did not get.
-const kindRefused = "refused"
 
 // Somebody who floods dewline with what is refused must not wear out the
 // card: so many lines at once, then one in refusedEvery, which counts the
@@ -30,24 +28,15 @@ type refusals struct {
 	last store.JournalEntry
 }
 
-// pass returns the entries that may be written now. Only refusals are thinned.
-func (r *refusals) pass(now sensors.Instant, entries []store.JournalEntry) []store.JournalEntry {
-	r.refill(now)
-	var out []store.JournalEntry
-	for _, e := range entries {
-		if e.Kind != kindRefused {
-			out = append(out, e)
-			continue
-		}
-		if r.used >= refusedAtOnce {
-			r.more++
-			r.last = e
-			continue
-		}
-		r.used++
-		out = append(out, r.counted(e))
+// pass returns the line if it may be written now.
+func (r *refusals) pass(now sensors.Instant, e store.JournalEntry) []store.JournalEntry {
+	if r.refill(now); r.used >= refusedAtOnce {
+		r.more++
+		r.last = e
+		return nil
 	}
-	return out
+	r.used++
+	return []store.JournalEntry{r.counted(e)}
 }
 
 // flush returns the newest line that was left out, with how many there were,
@@ -83,8 +72,15 @@ func (r *refusals) refill(now sensors.Instant) {
 	r.at += time.Duration(n) * refusedEvery
 }
 
-// short cuts what a stranger sent down to what the journal keeps.
-func short(s string) string {
+// Refuse puts into the journal what was refused before it came to a decision:
+// for its form, its token or its link.
+func (c *Core) Refuse(now sensors.Instant, cmd alert.Command, why string) Effects {
+	e := refusedEntry(now, Short(cmd.By), Short(cmd.Alarm+"/"+cmd.Subject), Short(cmd.Action+": "+why))
+	return Effects{Journal: c.refused.pass(now, e)}
+}
+
+// Short cuts what a stranger sent down to what the journal keeps of it.
+func Short(s string) string {
 	if len(s) <= maxRefused {
 		return s
 	}

@@ -1,0 +1,66 @@
+package core
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// A certificate that ends within CertificateNote is a note, and one that ends in
+// days is told at once. Thirty days are what the common free authority advises
+// for renewing its 90-day certificates: common practice, no source.
+const (
+	CertificateNote  = 30 * 24 * time.Hour
+	certificateToday = 7 * 24 * time.Hour
+)
+
+// A Certificate is one that dewline depends on.
+type Certificate struct {
+	Subject string    // of certificate-due
+	Name    string    // to people, such as "the broker's certificate"
+	Ends    time.Time // zero while that is not known
+}
+
+// Certificates raises certificate-due for those that end within 30 days, as a
+// note, and within 7 days, to be told at once. Without a clock nothing is known
+// of it. An alarm about a certificate that is not among them ends.
+func (c *Core) Certificates(now sensors.Instant, used []Certificate) Effects {
+	var e Effects
+	if !now.Synced {
+		return e
+	}
+	needed := map[string]bool{}
+	for _, cert := range used {
+		needed[cert.Subject] = true
+		if !cert.Ends.IsZero() {
+			e.add(c.Set(now, certificateDue(now, cert)))
+		}
+	}
+	for _, v := range c.engine.Open() {
+		if v.Key.Alarm == rules.CertificateDue && v.Active && !needed[v.Key.Subject] {
+			e.add(c.Set(now, rules.Condition{Key: v.Key}))
+		}
+	}
+	return e
+}
+
+func certificateDue(now sensors.Instant, cert Certificate) rules.Condition {
+	left := cert.Ends.Sub(now.Wall)
+	name, day := strings.ToUpper(cert.Name[:1])+cert.Name[1:], cert.Ends.UTC().Format(time.DateOnly)
+	cond := rules.Condition{
+		Key: rules.Key{Alarm: rules.CertificateDue, Subject: cert.Subject}, Active: left < CertificateNote, Priority: rules.Note,
+		Value: max(left, 0).Hours() / 24, HasValue: true, Limit: CertificateNote.Hours() / 24, HasLimit: true, Unit: "d",
+		Text:        fmt.Sprintf("%s ends on %s.", name, day),
+		FirstAction: "Renew it; then restart dewline unless it is the page's or dewline's own, which are read again by themselves.",
+	}
+	if left < certificateToday {
+		cond.Priority = rules.Today
+	}
+	if left <= 0 {
+		cond.Text = fmt.Sprintf("%s ended on %s: connections are refused.", name, day)
+	}
+	return cond
+}

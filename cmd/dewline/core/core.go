@@ -1,0 +1,292 @@
+// Package core is every decision of dewline as one pure step: readings, acts,
+// the results of sending and the passing of time go in, effects come out. It
+// joins the rules with the book of notices, watches dewline itself (time off,
+// the clock, drills, certificates, delivery) and writes the journal's lines.
+package core
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A Core is one single-threaded value. It does no I/O and reads no clock, so the
+// same inputs give the same effects.
+type Core struct {
+	engine *rules.Engine
+	desk   *alert.Desk
+	// blindEnds is when the blind-period alarm of a restart is let go.
+	blindEnds time.Duration
+	refreshAt time.Duration // when open notices next learn of drift
+	stalled   map[string]stall
+	self      selfWatch
+	refused   refusals
+}
+
+// Effects are what one input asks of the world. Docs and Journal belong to one
+// transaction; Send goes out whether or not that succeeds.
+type Effects struct {
+	Transitions []rules.Transition
+	Docs        []store.Doc
+	Journal     []store.JournalEntry
+	Send        []alert.Delivery
+}
+
+// Empty reports whether nothing is to be done.
+func (e *Effects) Empty() bool {
+	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Journal) == 0 && len(e.Send) == 0
+}
+
+// New returns a Core that has seen nothing yet. ackLink makes the link
+// that a notice carries for answering; nil for none.
+func New(cfg *configs.Config, ackLink func(noticeID string, version int) string) *Core {
+	o := alert.OptionsFor(cfg)
+	o.AckLink = ackLink
+	return &Core{
+		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]stall{},
+		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
+	}
+}
+
+// Start makes the numbers of onsets unlike those of any other run.
+func (c *Core) Start(leap uint64) { c.engine.Start(leap) }
+
+// Reading takes one reading.
+func (c *Core) Reading(r sensors.Reading) Effects {
+	ts := c.engine.Step(r)
+	if len(ts) == 0 {
+		return Effects{}
+	}
+	return c.after(r.At, ts)
+}
+
+// Tick lets time pass. Call it at least once a poll.
+func (c *Core) Tick(now sensors.Instant) Effects {
+	e := c.after(now, c.engine.Tick(now))
+	if c.blindEnds != 0 && now.Mono >= c.blindEnds {
+		c.blindEnds = 0
+		e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
+	}
+	e.add(c.tellBlind(now))
+	e.add(c.watchDelivery(now))
+	e.add(c.watchSelf(now))
+	e.Journal = append(e.Journal, c.refused.flush(now)...)
+	if now.Mono >= c.refreshAt {
+		c.refreshAt = now.Mono + refreshEvery
+		if open := c.engine.Open(); len(open) > 0 {
+			e.add(c.desked(c.desk.Refresh(now, open, c.engine.Enclosures())))
+		}
+	}
+	e.add(c.desked(c.desk.Tick(now)))
+	return e
+}
+
+// refreshEvery is how often open notices learn of values that drift.
+const refreshEvery = time.Minute
+
+// Set raises or ends an alarm about dewline itself.
+func (c *Core) Set(now sensors.Instant, cond rules.Condition) Effects {
+	return c.after(now, c.engine.Set(now, cond))
+}
+
+// Act carries out a person's decision about alarms, or refuses it.
+func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
+	e, err := c.act(now, &a)
+	if err != nil {
+		entry := actionEntry(now, &a, nil)
+		entry.Kind, entry.New = kindRefused, string(a.Kind)+": "+err.Error()
+		e.Journal = c.refused.pass(now, entry)
+	}
+	return e, err
+}
+
+func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
+	ts, err := c.engine.Act(now, *a)
+	if err != nil {
+		return Effects{}, err
+	}
+	e := Effects{Journal: []store.JournalEntry{actionEntry(now, a, ts)}}
+	e.add(c.after(now, ts))
+	return e, nil
+}
+
+// AcknowledgeNotice acknowledges a version of a notice, 0 for what was handed
+// over so far, and every alarm that it told of. What is answered is not answered
+// again.
+func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by, why string) (Effects, error) {
+	var keys []rules.Key
+	var fx alert.Effects
+	var err error
+	if who := c.answeredBy(id); who != "" {
+		err = fmt.Errorf("already acknowledged by %s", who)
+	} else {
+		keys, fx, err = c.desk.Acknowledge(now, id, version, by)
+	}
+	e := c.desked(fx)
+	if err != nil {
+		e.Journal = append(e.Journal, c.refused.pass(now, refusedEntry(now, by, id, "acknowledge: "+err.Error()))...)
+		return e, fmt.Errorf("acknowledge notice %s: %w", id, err)
+	}
+	for _, k := range keys {
+		one, err := c.act(now, &rules.Action{Kind: rules.Acknowledge, Key: k, By: by, Why: why})
+		// An alarm that went back to normal meanwhile has nothing to acknowledge.
+		if err != nil && !errors.Is(err, rules.ErrNotNow) && !errors.Is(err, rules.ErrNoAlarm) {
+			return e, err
+		}
+		if err == nil {
+			e.add(one)
+		}
+	}
+	return e, nil
+}
+
+// answeredBy returns who acknowledged all that is active under an open notice,
+// so that a link answers it once; empty for nobody. A notice that rings again
+// may be answered again.
+func (c *Core) answeredBy(id string) string {
+	for _, v := range c.desk.Open() {
+		if v.Notice.ID == id && v.Acknowledged {
+			return v.Notice.AckedBy
+		}
+	}
+	return ""
+}
+
+// Result takes in what became of a delivery.
+func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
+	if r.Err == nil {
+		c.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
+	}
+	return c.desked(c.desk.Result(now, r))
+}
+
+// ChannelState takes in that a channel lost or regained its connection.
+func (c *Core) ChannelState(now sensors.Instant, name string, up bool) Effects {
+	if up {
+		c.works(name)
+	}
+	return c.desked(c.desk.ChannelState(now, name, up))
+}
+
+// ChannelDown takes in that a channel has no connection, and why.
+func (c *Core) ChannelDown(now sensors.Instant, name, why string) Effects {
+	return c.desked(c.desk.ChannelDown(now, name, why))
+}
+
+// Calibrated tells the rules when probes were last calibrated.
+func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects {
+	var e Effects
+	for _, cal := range cals {
+		e.add(c.after(now, c.engine.SetCalibration(now, cal)))
+	}
+	return e
+}
+
+// Reconfigure changes to another complete configuration. Everything that is
+// still there keeps its state and timers.
+func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string, int) string) Effects {
+	o := alert.OptionsFor(cfg)
+	o.AckLink = ackLink
+	c.self.drillEvery = cfg.Drill.Every.D()
+	for name := range c.stalled { // one that is gone cannot be seen to work
+		c.stalled[name] = stall{}
+	}
+	e := c.desked(c.desk.Reconfigure(now, o))
+	e.add(c.after(now, c.engine.Reconfigure(cfg, now)))
+	return e
+}
+
+// after runs what the rules found through the desk and collects the documents
+// that changed.
+func (c *Core) after(now sensors.Instant, ts []rules.Transition) Effects {
+	if len(ts) == 0 {
+		return Effects{}
+	}
+	var e Effects
+	// The engine reuses its slice at the next call.
+	e.Transitions = append(e.Transitions, ts...)
+	for _, t := range ts {
+		r, ok := c.engine.Record(t.Key)
+		if !ok {
+			continue
+		}
+		if d, err := alarmDoc(r); err == nil {
+			e.Docs = append(e.Docs, d)
+		}
+		if t.From != t.To {
+			e.Journal = append(e.Journal, transitionEntry(t))
+		}
+	}
+	e.add(c.desked(c.desk.Transitions(now, e.Transitions)))
+	return e
+}
+
+// desked turns the desk's effects into the core's.
+func (c *Core) desked(fx alert.Effects) Effects {
+	var e Effects
+	for _, d := range fx.Put {
+		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
+	}
+	for _, key := range fx.Drop {
+		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: key})
+	}
+	for _, ev := range fx.Events {
+		e.Journal = append(e.Journal, noticeEntry(&ev))
+		if ev.What == "drill-over" {
+			e.add(c.drillOver(ev.At))
+		}
+	}
+	e.Send = fx.Send
+	return e
+}
+
+// add appends b's effects to e in order.
+func (e *Effects) add(b Effects) {
+	e.Transitions = append(e.Transitions, b.Transitions...)
+	e.Docs = append(e.Docs, b.Docs...)
+	e.Journal = append(e.Journal, b.Journal...)
+	e.Send = append(e.Send, b.Send...)
+}
+
+// Open returns the alarms that are not NORM.
+func (c *Core) Open() []rules.AlarmView { return c.engine.Open() }
+
+// Quiet returns the keys of alarms that were raised once and are NORM now.
+func (c *Core) Quiet() []rules.Key {
+	var keys []rules.Key
+	for _, r := range c.engine.Records() {
+		if r.Life.State == alarm.Norm {
+			keys = append(keys, r.Key)
+		}
+	}
+	return keys
+}
+
+// Enclosures returns what is known of every enclosure.
+func (c *Core) Enclosures() []rules.EnclosureView { return c.engine.Enclosures() }
+
+// WhatIf says what every enclosure would come to under an assumption.
+func (c *Core) WhatIf(a rules.Assumption) []rules.Prospect { return c.engine.WhatIf(a) }
+
+// Fill copies what the rules and the desk know into a snapshot.
+func (c *Core) Fill(now sensors.Instant, s *alert.Snapshot) {
+	s.At = now
+	s.Enclosures = c.engine.Enclosures()
+	s.Probes = c.engine.Probes()
+	s.Alarms = c.engine.Open()
+	s.KPI = c.engine.KPI()
+	s.Notices = c.desk.Open()
+	s.Delivery = c.desk.Stats(now)
+	s.Stalled = c.desk.StalledChannels(now)
+	if d, ok := c.desk.LastDrill(); ok {
+		s.Drill = &d
+	}
+}

@@ -1,0 +1,288 @@
+package core
+
+import (
+	"bytes"
+	"compress/flate"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"time"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// Saved is what an earlier run left in the store.
+type Saved struct {
+	State  []byte
+	Alarms []store.Doc
+	Outbox []store.Doc
+	Drills []store.Doc
+	// LastSet is the newest moment with a set clock on record; zero for none.
+	LastSet sensors.Instant
+}
+
+// state is the rules' state with the newest set clock that is known, which may
+// be all of it.
+func (s *Saved) state() (*rules.State, error) {
+	state, err := decodeState(s.State)
+	if s.LastSet.IsZero() {
+		return state, err
+	}
+	if state == nil {
+		state = &rules.State{Version: rules.StateVersion}
+	}
+	if s.LastSet.Mono > state.Off.Set.Mono {
+		state.Off.Set = s.LastSet
+		state.Off.Open = state.Off.Open && s.LastSet.Mono <= state.Off.At // or it was told since
+	}
+	return state, err
+}
+
+// decode reads back what the parts of the core left. What cannot be read is named.
+func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []alert.Doc, errs []error) {
+	state, err := s.state()
+	if err != nil {
+		errs = append(errs, err)
+	}
+	for _, d := range s.Alarms {
+		var r rules.Record
+		if err := json.Unmarshal(d.Value, &r); err != nil {
+			errs = append(errs, fmt.Errorf("read back alarm %s: %w", d.Key, err))
+			continue
+		}
+		records = append(records, r)
+	}
+	docs = make([]alert.Doc, 0, len(s.Outbox))
+	for _, d := range s.Outbox {
+		docs = append(docs, alert.Doc{Key: d.Key, Data: d.Value})
+	}
+	return state, records, docs, errs
+}
+
+// Restore goes on from an earlier run. What cannot be read is named in the
+// error and the rest is used.
+func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
+	state, records, docs, errs := s.decode()
+	fx, err := c.desk.Restore(now, docs)
+	if err != nil {
+		errs = append(errs, fmt.Errorf("read back notices: %w", err))
+	}
+	if err := c.resumeDrills(s.Drills); err != nil {
+		errs = append(errs, err)
+	}
+	e := c.desked(fx)
+	e.add(c.after(now, c.engine.Restore(state, records, now)))
+	// Where one side could not be read back whole, the other makes up for it.
+	e.add(c.desked(c.desk.Reconcile(now, c.engine.Open())))
+	c.resumeSelf(now)
+	e.add(c.tellBlind(now))
+	return e, errors.Join(errs...)
+}
+
+// Merge takes in what an earlier run left, read only when this one had gone on
+// for a while. Times of this run move by so much running time as the earlier run
+// had; now is past that. latest are the newest readings of this run, moved
+// already. What cannot be read is named in the error and the rest is used.
+func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []sensors.Reading) (Effects, error) {
+	state, records, docs, errs := s.decode()
+	c.shift(by)
+	ts, onsets := c.engine.Merge(now, by, state, records)
+	ts = slices.Clone(ts)
+	for _, r := range latest {
+		ts = append(ts, c.engine.Step(r)...)
+	}
+	fx, err := c.desk.Merge(now, by, docs, onsets, c.engine.Open())
+	if err != nil {
+		errs = append(errs, fmt.Errorf("read back notices: %w", err))
+	}
+	if err := c.resumeDrills(s.Drills); err != nil {
+		errs = append(errs, err)
+	}
+	e := c.desked(fx)
+	e.add(c.after(now, ts))
+	c.resumeSelf(now)
+	c.believe()
+	e.add(c.tellBlind(now))
+	return e, errors.Join(errs...)
+}
+
+// shift moves the running times that the core itself keeps.
+func (c *Core) shift(by time.Duration) {
+	for _, t := range []*time.Duration{&c.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.unsetSince, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono} {
+		if *t != 0 {
+			*t += by
+		}
+	}
+}
+
+// believe takes channels that this run saw work for working, whatever an earlier
+// one said.
+func (c *Core) believe() {
+	channels := c.desk.Stats(c.self.last).Channels
+	for name := range c.stalled {
+		if !channels[name].LastSuccess.IsZero() {
+			c.stalled[name] = stall{}
+		}
+	}
+}
+
+// resumeSelf goes on with the alarms about dewline itself that an earlier run
+// raised, so that each ends when its reason does.
+func (c *Core) resumeSelf(now sensors.Instant) {
+	for _, v := range c.engine.Open() {
+		if !v.Active {
+			continue
+		}
+		switch v.Key.Alarm {
+		case rules.DeliveryStalled:
+			if _, known := c.stalled[v.Key.Subject]; !known {
+				c.stalled[v.Key.Subject] = stall{restored: true}
+			}
+		case rules.BlindPeriod:
+			c.blindEnds = max(c.blindEnds, now.Mono+blindShown)
+		case rules.ClockUnset:
+			c.self.unset, c.self.counting, c.self.unsetSince = true, true, now.Mono-unsetAfter
+		case rules.DrillOverdue:
+			c.self.overdue = true
+		}
+	}
+}
+
+// Forgotten are the deletions of notices that an earlier run left and that are
+// in no book any more.
+func (c *Core) Forgotten(outbox []store.Doc) []store.Doc {
+	held := map[string]bool{}
+	for _, doc := range c.desk.Docs() {
+		held[doc.Key] = true
+	}
+	var gone []store.Doc
+	for _, doc := range outbox {
+		if !held[doc.Key] {
+			gone = append(gone, store.Doc{Bucket: store.BucketOutbox, Key: doc.Key})
+		}
+	}
+	return gone
+}
+
+// All returns every document and the state, for a store that starts empty.
+func (c *Core) All() (Effects, error) {
+	var e Effects
+	for _, r := range c.engine.Records() {
+		d, err := alarmDoc(r)
+		if err != nil {
+			return e, err
+		}
+		e.Docs = append(e.Docs, d)
+	}
+	for _, d := range c.desk.Docs() {
+		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
+	}
+	return e, nil
+}
+
+// State encodes what has to be kept beside the alarm records, compressed: it
+// is large and much of it is alike.
+func (c *Core) State() ([]byte, error) {
+	var b bytes.Buffer
+	w, err := flate.NewWriter(&b, flate.BestSpeed)
+	if err != nil {
+		return nil, fmt.Errorf("compress the rules' state: %w", err)
+	}
+	if err := errors.Join(json.NewEncoder(w).Encode(c.engine.State()), w.Close()); err != nil {
+		return nil, fmt.Errorf("encode the rules' state: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+// decodeState reads what State wrote; nil for nothing.
+func decodeState(b []byte) (*rules.State, error) {
+	if len(b) == 0 {
+		return nil, nil
+	}
+	r := flate.NewReader(bytes.NewReader(b))
+	defer r.Close()
+	s := new(rules.State)
+	if err := json.NewDecoder(io.LimitReader(r, maxState)).Decode(s); err != nil {
+		return nil, fmt.Errorf("read back the rules' state: %w", err)
+	}
+	return s, nil
+}
+
+// maxState bounds what a damaged state may unpack to.
+const maxState = 64 << 20
+
+// How often the estimators are kept: they move slowly and are large, some 3 kB
+// an enclosure when compressed. A crash costs at most so much of what they
+// learned; while it is hot, when the heat dose grows, less.
+const (
+	stateEvery    = 20 * time.Minute
+	hotStateEvery = 5 * time.Minute
+)
+
+// StateEvery returns how often State is worth keeping now.
+func (c *Core) StateEvery() time.Duration {
+	for _, v := range c.engine.Open() {
+		if v.Active && v.Priority == rules.Wake {
+			return hotStateEvery
+		}
+	}
+	return stateEvery
+}
+
+// Timing returns the records of alarms whose on-delay or off-delay is running,
+// so that a crash loses none of the time that was already observed.
+func (c *Core) Timing() []store.Doc {
+	var docs []store.Doc
+	for _, r := range c.engine.Records() {
+		if r.Life.OnFor == 0 && r.Life.OffFor == 0 {
+			continue
+		}
+		if d, err := alarmDoc(r); err == nil {
+			docs = append(docs, d)
+		}
+	}
+	return docs
+}
+
+// alarmDoc is the stored form of an alarm record.
+func alarmDoc(r rules.Record) (store.Doc, error) {
+	b, err := json.Marshal(r)
+	if err != nil {
+		return store.Doc{}, fmt.Errorf("encode alarm %s of %s: %w", r.Key.Alarm, r.Key.Subject, err)
+	}
+	return store.Doc{Bucket: store.BucketAlarms, Key: alarmKey(r.Key), Value: b}, nil
+}
+
+func alarmKey(k rules.Key) string { return string(k.Alarm) + "/" + k.Subject }
+
+// Rebased is a document of this run in the running time of a record: those of
+// alarms and notices are made anew, nil; what is keyed by its time is keyed anew.
+func Rebased(doc store.Doc, by time.Duration) *store.Doc {
+	var err error
+	switch doc.Bucket {
+	case store.BucketAlarms, store.BucketOutbox:
+		return nil
+	case store.BucketNotes:
+		var n Note
+		if err = json.Unmarshal(doc.Value, &n); err == nil {
+			n.At.Mono += by
+			doc, err = n.doc()
+		}
+	case store.BucketDrills:
+		var r alert.DrillResult
+		if err = json.Unmarshal(doc.Value, &r); err == nil {
+			r.At.Mono += by
+			doc.Key = drillKey(r)
+			doc.Value, err = json.Marshal(r)
+		}
+	}
+	if err != nil {
+		return nil // dewline wrote it a moment ago
+	}
+	return &doc
+}

@@ -1,0 +1,151 @@
+package core
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+const (
+	// unsetAfter is how long a board may take to set its clock.
+	unsetAfter = 10 * time.Minute
+	// stepAtLeast is a difference between both clocks that is a step, not drift:
+	// a day's drift of a bad crystal (100 ppm) is 9 s.
+	stepAtLeast = 10 * time.Second
+)
+
+// A selfWatch looks at dewline's own clock and at the drills that are due.
+type selfWatch struct {
+	drillEvery time.Duration // 0 for no reminder
+	drilled    time.Duration // when the last acknowledged drill began; running time begins with the first start
+	unsetSince time.Duration
+	counting   bool // the clock is unset since unsetSince
+	unset      bool // clock-unset is raised
+	overdue    bool // drill-overdue is raised
+	last       sensors.Instant
+}
+
+// watchSelf raises clock-unset and drill-overdue, and notes steps of the clock.
+func (c *Core) watchSelf(now sensors.Instant) Effects {
+	var e Effects
+	w := &c.self
+	if step := clockStep(w.last, now); step != 0 {
+		e.Journal = append(e.Journal, clockEntry(now, w.last.Wall, fmt.Sprintf("stepped by %s", step.Round(time.Second))))
+	}
+	w.last = now
+	if now.Synced {
+		w.counting = false
+	} else if !w.counting {
+		w.counting, w.unsetSince = true, now.Mono
+	}
+	unset := w.counting && now.Mono-w.unsetSince >= unsetAfter
+	if unset != w.unset {
+		w.unset = unset
+		e.add(c.Set(now, rules.Condition{
+			Key: rules.Key{Alarm: rules.ClockUnset, Subject: rules.Self}, Active: unset, Priority: rules.Today,
+			Text:        "The board's clock is not set: rules of day and night do not judge, and times on record may be wrong.",
+			FirstAction: "Look at the board's network and its time service.",
+		}))
+	}
+	if overdue := c.drillOverdue(now); overdue != w.overdue {
+		w.overdue = overdue
+		e.add(c.Set(now, rules.Condition{
+			Key: rules.Key{Alarm: rules.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: rules.Note,
+			Text:        fmt.Sprintf("No drill was acknowledged for more than %.0f days: nobody knows whether a notice gets through.", w.drillEvery.Hours()/24),
+			FirstAction: "Run dewline drill and acknowledge it on the phone.",
+		}))
+	}
+	return e
+}
+
+// clockStep returns by how much the wall clock moved against running time
+// between two moments; 0 for drift.
+func clockStep(before, after sensors.Instant) time.Duration {
+	if before.IsZero() {
+		return 0
+	}
+	step := after.Wall.Sub(before.Wall) - after.Sub(before)
+	if step.Abs() < stepAtLeast {
+		return 0
+	}
+	return step
+}
+
+// RecordIncomplete says that the record is not whole, and why; or that it is.
+func (c *Core) RecordIncomplete(now sensors.Instant, ok bool, note string) Effects {
+	cond := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
+	if note != "" {
+		cond.Text = "The record is incomplete: " + note + ". Watching and warning go on."
+	}
+	return c.Set(now, cond)
+}
+
+// LeftOut says what parts do not work for want of a secret; none ends that.
+func (c *Core) LeftOut(now sensors.Instant, what []string) Effects {
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: "secrets"}, Active: len(what) > 0, Priority: rules.Today,
+		Text:        strings.Join(what, " "),
+		FirstAction: "Put the secret into its file, readable by root only, and restart dewline.",
+	})
+}
+
+// ConfigRefused says that the file is refused, and what is in force is an earlier
+// one or, where that was in force already, the file itself.
+func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
+	first := "Run dewline check, mend the file and reload."
+	if strings.HasSuffix(why, RestartHint) {
+		first = "Restart dewline (systemctl restart dewline), or take the change back and reload."
+	}
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
+		Text:        "The configuration is refused, and the last one that can be used is in force.",
+		Evidence:    firstLines(why, 3),
+		FirstAction: first,
+	})
+}
+
+// RestartHint ends the reason of a refusal that a restart cures.
+const RestartHint = "systemctl restart dewline puts the changed file in force"
+
+// firstLines returns at most n lines of s.
+func firstLines(s string, n int) []string {
+	lines := strings.Split(strings.TrimSpace(s), "\n")
+	if len(lines) > n {
+		lines = append(lines[:n:n], fmt.Sprintf("and %d more", len(lines)-n))
+	}
+	return lines
+}
+
+// A gap of blindAtLeast is told; the alarm of it stays active for blindShown.
+const (
+	blindAtLeast = 5 * time.Minute
+	blindShown   = 5 * time.Minute
+)
+
+// tellBlind raises blind-period for a while once it is known for how long nobody
+// watched.
+func (c *Core) tellBlind(now sensors.Instant) Effects {
+	g, ok := c.engine.TakeGap()
+	if !ok || g.For < blindAtLeast {
+		return Effects{}
+	}
+	c.blindEnds = now.Mono + blindShown
+	since := ""
+	if !g.From.IsZero() {
+		since = "from " + g.From.Format("2006-01-02 15:04 MST") + " "
+	}
+	var e Effects
+	if !g.Ran {
+		e = c.desked(c.desk.TimeOff(now, g.For))
+	}
+	e.add(c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
+		Value: g.For.Minutes(), HasValue: true, Unit: "min",
+		Text:        fmt.Sprintf("Nobody watched %sfor %s: dewline was not running.", since, g.For.Round(time.Minute)),
+		FirstAction: "Look at the enclosures; find out why dewline or its power was off.",
+	}))
+	return e
+}
