@@ -226,9 +226,10 @@ func TestRecordOfARunningDaemon(t *testing.T) {
 	for _, args := range [][]string{{"restore", "--from", copied}, {"export"}, {"journal"}} {
 		says(t, exitFailed, []string{"in use", "stop dewline first"}, append(args, "--data", s.data(), "--control", s.path("none"))...)
 	}
-	if left, _ := filepath.Glob(s.data() + "/.backup-*"); len(left) != 0 {
-		t.Errorf("left behind: %v", left)
-	}
+	eventually(t, "the copy made for a backup is gone", func() bool {
+		left, _ := filepath.Glob(s.data() + "/.backup-*")
+		return len(left) == 0
+	})
 	p.kill()
 	says(t, exitOK, []string{"unbroken"}, at("journal", "--verify")...)
 	says(t, exitOK, []string{"a checked copy"}, at("restore", "--from", copied)...)
