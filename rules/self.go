@@ -14,7 +14,7 @@ var selfWords = [alarm.FirstSentinelKind]string{
 	alarm.KindClock:    "the clock is not set, so day and night are not known",
 	alarm.KindBlind:    "nothing was watched for a while",
 	alarm.KindDrill:    "no drill was held in time",
-	alarm.KindConfig:   "the configuration has faults and the last one that can be used is in force",
+	alarm.KindConfig:   "the configuration is refused; the one that was in force stays so, mistakes included",
 
 	alarm.KindCertificate: "a certificate runs out",
 }

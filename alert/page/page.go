@@ -252,7 +252,7 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, "Readings are not being recorded. "+snap.RecordNote)
 	}
 	if snap.ConfigRefused != "" {
-		out = append(out, "The configuration is refused, and the last one that can be used is in force; its alarm says why.")
+		out = append(out, "The configuration is refused; the one that was in force stays so, mistakes included. Its alarm says why.")
 	}
 	return out
 }

@@ -101,7 +101,7 @@ func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
 	}
 	return c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
-		Text:        "The configuration is refused, and the last one that can be used is in force.",
+		Text:        "The configuration is refused; the one that was in force stays so, mistakes included.",
 		Evidence:    firstLines(why, 3),
 		FirstAction: first,
 	})

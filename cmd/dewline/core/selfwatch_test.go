@@ -217,3 +217,13 @@ func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
 		t.Errorf("the alarm is %+v, open %v; want one of mqtt with the reason", v, open)
 	}
 }
+
+// Who started on a wrong lethal limit is not told that what is in force can be used.
+func TestRefusedIsNoPromise(t *testing.T) {
+	c := New(decode(t, rigRoom), nil)
+	c.ConfigRefused(at(time.Hour, true), "f:1:1: the lethal limit is 86 °C; did you mean 86 °F?")
+	v, open := openSelf(c, rules.ConfigRefused)
+	if !open || !strings.Contains(v.Text, "mistakes included") || strings.Contains(v.Text, "can be used") {
+		t.Errorf("open %v: %s", open, v.Text)
+	}
+}
