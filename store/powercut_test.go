@@ -104,10 +104,9 @@ func startAfterCut(t *testing.T, dir string, files map[string][]byte, said promi
 	if err := cutsim.Put(dir, files); err != nil {
 		t.Fatal(err)
 	}
-	began := time.Now()
 	s, rep, err := Open(context.Background(), Options{Dir: dir})
-	if took := time.Since(began); err != nil || took > 10*time.Second {
-		t.Fatalf("open took %v: %v", took, err)
+	if err != nil {
+		t.Fatal(err)
 	}
 	defer s.Close(context.Background())
 	n := 0

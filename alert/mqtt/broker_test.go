@@ -16,33 +16,36 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
+// patience is how long what must come may take before the test fails.
+const patience = time.Minute
+
 // eventually polls, since a broker in another process tells nobody when it is
 // ready.
-func eventually(t *testing.T, limit time.Duration, what string, ok func() bool) {
+func eventually(t testing.TB, what string, ok func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(limit); time.Now().Before(end); <-tick.C {
+	for end := time.Now().Add(patience); time.Now().Before(end); <-tick.C {
 		if ok() {
 			return
 		}
 	}
 	if !ok() {
-		t.Fatalf("after %v still not: %s", limit, what)
+		t.Fatalf("after %v still not: %s", patience, what)
 	}
 }
 
 // A phone subscribes as a person's device does, with a durable session when it
 // has a name.
 type phone struct {
-	t      *testing.T
+	t      testing.TB
 	client paho.Client
 	mu     sync.Mutex
 	got    []paho.Message
 	ids    map[string]int // notices by id
 }
 
-func newPhone(t *testing.T, url, name string, topics ...string) *phone {
+func newPhone(t testing.TB, url, name string, topics ...string) *phone {
 	t.Helper()
 	p := &phone{t: t, ids: make(map[string]int)}
 	o := paho.NewClientOptions().AddBroker(url).SetClientID(name).SetCleanSession(name == "").
@@ -107,7 +110,7 @@ func (p *phone) notices() map[string]int {
 }
 
 // client runs a Client until the test ends; the returned func stops it earlier.
-func client(t *testing.T, o Options) (*Client, func()) {
+func client(t testing.TB, o Options) (*Client, func()) {
 	t.Helper()
 	if o.Room == "" {
 		o.Room = "attic"
@@ -127,7 +130,7 @@ func client(t *testing.T, o Options) (*Client, func()) {
 			if err != nil {
 				t.Errorf("Run: %v", err)
 			}
-		case <-time.After(5 * time.Second):
+		case <-time.After(patience):
 			t.Error("Run does not return")
 		}
 	})

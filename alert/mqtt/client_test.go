@@ -42,13 +42,13 @@ func TestClient_statusIsRetainedBothWays(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	c, stop := client(t, Options{Broker: b.URL()})
-	eventually(t, 5*time.Second, "connected", c.connected)
+	eventually(t, "connected", c.connected)
 	late := newPhone(t, b.URL(), "", "dewline/attic/status")
-	eventually(t, 5*time.Second, "retained online", late.lastIs("dewline/attic/status", "online"))
+	eventually(t, "retained online", late.lastIs("dewline/attic/status", "online"))
 	stop()
-	eventually(t, 5*time.Second, "offline said before a clean stop", late.lastIs("dewline/attic/status", "offline"))
+	eventually(t, "offline said before a clean stop", late.lastIs("dewline/attic/status", "offline"))
 	later := newPhone(t, b.URL(), "", "dewline/attic/status")
-	eventually(t, 5*time.Second, "retained offline", later.lastIs("dewline/attic/status", "offline"))
+	eventually(t, "retained offline", later.lastIs("dewline/attic/status", "offline"))
 }
 
 // A connection cut without DISCONNECT makes the broker publish the will
@@ -60,16 +60,16 @@ func TestClient_lastWill(t *testing.T) {
 	proxy := newProxy(t, b.Port())
 	p := newPhone(t, b.URL(), "", "dewline/attic/status")
 	c, _ := client(t, Options{Broker: proxy.url()})
-	eventually(t, 5*time.Second, "online", p.lastIs("dewline/attic/status", "online"))
+	eventually(t, "online", p.lastIs("dewline/attic/status", "online"))
 	proxy.refuse(true)
 	proxy.cut()
-	eventually(t, 5*time.Second, "the will", p.lastIs("dewline/attic/status", "offline"))
-	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.connected() })
+	eventually(t, "the will", p.lastIs("dewline/attic/status", "offline"))
+	eventually(t, "loss noticed", func() bool { return !c.connected() })
 	if err := c.Send(t.Context(), notice("n/1")); !errors.Is(err, errNotConnected) {
 		t.Errorf("send while away: %v", err)
 	}
 	proxy.refuse(false)
-	eventually(t, 10*time.Second, "birth again", p.lastIs("dewline/attic/status", "online"))
+	eventually(t, "birth again", p.lastIs("dewline/attic/status", "online"))
 }
 
 // Another's word on the status topic, such as the late will of a connection
@@ -79,16 +79,16 @@ func TestClient_contradictsFalseStatus(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	c, stop := client(t, Options{Broker: b.URL()})
-	eventually(t, 5*time.Second, "connected", c.connected)
+	eventually(t, "connected", c.connected)
 	p := newPhone(t, b.URL(), "", "dewline/attic/status")
-	eventually(t, 5*time.Second, "online", p.lastIs("dewline/attic/status", "online"))
+	eventually(t, "online", p.lastIs("dewline/attic/status", "online"))
 	p.client.Publish("dewline/attic/status", 1, true, "offline").Wait()
-	eventually(t, 5*time.Second, "offline seen", func() bool { return len(p.all()) >= 2 })
-	eventually(t, 5*time.Second, "online again", p.lastIs("dewline/attic/status", "online"))
+	eventually(t, "offline seen", func() bool { return len(p.all()) >= 2 })
+	eventually(t, "online again", p.lastIs("dewline/attic/status", "online"))
 	stop()
-	eventually(t, 5*time.Second, "offline at the end", p.lastIs("dewline/attic/status", "offline"))
+	eventually(t, "offline at the end", p.lastIs("dewline/attic/status", "offline"))
 	late := newPhone(t, b.URL(), "", "dewline/attic/status")
-	eventually(t, 5*time.Second, "and it stays", late.lastIs("dewline/attic/status", "offline"))
+	eventually(t, "and it stays", late.lastIs("dewline/attic/status", "offline"))
 }
 
 func TestOptions_clientID(t *testing.T) {
@@ -117,21 +117,21 @@ func TestClient_documents(t *testing.T) {
 	late := func(topic string) *phone { return newPhone(t, b.URL(), "", topic) }
 	const alarmTopic, climateTopic = "dewline/attic/alarm/lethal-ceiling/e1", "dewline/attic/enclosure/e1/climate"
 	p := newPhone(t, b.URL(), "", "dewline/attic/#")
-	eventually(t, 5*time.Second, "alarm", p.lastIs(alarmTopic, `{"state":"UNACK"}`))
-	eventually(t, 5*time.Second, "climate", p.lastIs(climateTopic, `{"temperature":24.2}`))
-	eventually(t, 5*time.Second, "retained", late(alarmTopic).lastIs(alarmTopic, `{"state":"UNACK"}`))
+	eventually(t, "alarm", p.lastIs(alarmTopic, `{"state":"UNACK"}`))
+	eventually(t, "climate", p.lastIs(climateTopic, `{"temperature":24.2}`))
+	eventually(t, "retained", late(alarmTopic).lastIs(alarmTopic, `{"state":"UNACK"}`))
 
 	b.Kill() // without persistence: everything retained is gone
-	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.connected() })
+	eventually(t, "loss noticed", func() bool { return !c.connected() })
 	c.Climate("e1", []byte(`{"temperature":24.3}`))
 	b.Start()
-	eventually(t, 20*time.Second, "alarm again", late(alarmTopic).lastIs(alarmTopic, `{"state":"UNACK"}`))
-	eventually(t, 5*time.Second, "newest climate", late(climateTopic).lastIs(climateTopic, `{"temperature":24.3}`))
+	eventually(t, "alarm again", late(alarmTopic).lastIs(alarmTopic, `{"state":"UNACK"}`))
+	eventually(t, "newest climate", late(climateTopic).lastIs(climateTopic, `{"temperature":24.3}`))
 
 	c.Alarm(key, nil)
-	eventually(t, 5*time.Second, "alarm removed", p.lastIs(alarmTopic, ""))
+	eventually(t, "alarm removed", p.lastIs(alarmTopic, ""))
 	gone := newPhone(t, b.URL(), "", "dewline/attic/#")
-	eventually(t, 5*time.Second, "rest is there", gone.lastIs(climateTopic, `{"temperature":24.3}`))
+	eventually(t, "rest is there", gone.lastIs(climateTopic, `{"temperature":24.3}`))
 	if got, ok := gone.last(alarmTopic); ok {
 		t.Errorf("a removed alarm is still retained: %q", got)
 	}
@@ -155,7 +155,7 @@ func TestClient_sweepsOldAlarms(t *testing.T) {
 	p.client.Publish("dewline/attic/alarm/above-band/gone", 1, true, `{"state":"UNACK"}`).Wait()
 	c, _ := client(t, Options{Broker: b.URL()})
 	c.Alarm(rules.Key{Alarm: rules.AboveBand, Subject: "here"}, []byte(`{"state":"UNACK"}`))
-	eventually(t, 10*time.Second, "old alarm removed", p.lastIs("dewline/attic/alarm/above-band/gone", ""))
+	eventually(t, "old alarm removed", p.lastIs("dewline/attic/alarm/above-band/gone", ""))
 	if got, _ := p.last("dewline/attic/alarm/above-band/here"); got == "" {
 		t.Error("a living alarm was removed")
 	}
@@ -175,14 +175,14 @@ func TestClient_command(t *testing.T) {
 	}})
 	const cmdTopic, replyTopic = "dewline/attic/command", "dewline/attic/command/reply"
 	p := newPhone(t, b.URL(), "", replyTopic)
-	eventually(t, 5*time.Second, "connected", c.connected)
+	eventually(t, "connected", c.connected)
 	ask := func(payload string, retained bool) string {
 		t.Helper()
 		p.mu.Lock()
 		p.got = nil
 		p.mu.Unlock()
 		p.client.Publish(cmdTopic, 1, retained, payload).Wait()
-		eventually(t, 5*time.Second, "a reply to "+payload, func() bool { _, ok := p.last(replyTopic); return ok })
+		eventually(t, "a reply to "+payload, func() bool { _, ok := p.last(replyTopic); return ok })
 		r, _ := p.last(replyTopic)
 		return r
 	}
@@ -232,7 +232,7 @@ func TestClient_retainedCommandIsRefused(t *testing.T) {
 		t.Error("a retained command was carried out")
 		return alert.Reply{}
 	}})
-	eventually(t, 5*time.Second, "refusal", func() bool {
+	eventually(t, "refusal", func() bool {
 		r, _ := p.last("dewline/attic/command/reply")
 		return strings.Contains(r, "retained commands are refused")
 	})
@@ -257,12 +257,12 @@ func TestClient_passwordAndAccessList(t *testing.T) {
 	b := mosquitto.New(t, "allow_anonymous false", "password_file "+pw, "acl_file "+acl)
 	b.Start()
 	good, _ := client(t, Options{Broker: b.URL(), Username: "room", Password: "room-secret"})
-	eventually(t, 5*time.Second, "connected with the password", good.connected)
+	eventually(t, "connected with the password", good.connected)
 	if err := good.Send(t.Context(), notice("n/1")); err != nil {
 		t.Error(err)
 	}
 	bad, _ := client(t, Options{Broker: b.URL(), ClientID: "other", Username: "room", Password: "wrong"})
-	eventually(t, 5*time.Second, "a plain reason", func() bool {
+	eventually(t, "a plain reason", func() bool {
 		err := bad.Send(t.Context(), notice("n/2"))
 		return err != nil && strings.Contains(strings.ToLower(err.Error()), "not authori")
 	})
@@ -279,12 +279,12 @@ func TestClient_tls(t *testing.T) {
 	b.Start()
 	url := fmt.Sprintf("ssl://127.0.0.1:%d", b.Port())
 	good, _ := client(t, Options{Broker: url, TLS: trusting(t, ca)})
-	eventually(t, 5*time.Second, "connected by TLS", good.connected)
+	eventually(t, "connected by TLS", good.connected)
 	if err := good.Send(t.Context(), notice("n/1")); err != nil {
 		t.Error(err)
 	}
 	stranger, _ := client(t, Options{Broker: url, ClientID: "other"}) // the system's roots only
-	eventually(t, 5*time.Second, "certificate refused", func() bool {
+	eventually(t, "certificate refused", func() bool {
 		err := stranger.Send(t.Context(), notice("n/2"))
 		return err != nil && strings.Contains(err.Error(), "certificate")
 	})
@@ -344,9 +344,9 @@ func TestClient_frozenBroker(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	c, _ := client(t, Options{Broker: b.URL(), Rebuild: 300 * time.Millisecond, KeepAlive: time.Hour})
-	eventually(t, 5*time.Second, "connected", c.connected)
+	eventually(t, "connected", c.connected)
 	b.Freeze()
-	eventually(t, 10*time.Second, "connection given up", func() bool {
+	eventually(t, "connection given up", func() bool {
 		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 		defer cancel()
 		if err := c.Send(ctx, notice("n/1")); err == nil {
@@ -355,7 +355,7 @@ func TestClient_frozenBroker(t *testing.T) {
 		return !c.connected()
 	})
 	b.Thaw()
-	eventually(t, 10*time.Second, "sent after the thaw", func() bool { return c.Send(t.Context(), notice("n/1")) == nil })
+	eventually(t, "sent after the thaw", func() bool { return c.Send(t.Context(), notice("n/1")) == nil })
 }
 
 func TestNew_refusals(t *testing.T) {

@@ -33,7 +33,7 @@ type core struct {
 	courier *alert.Courier
 }
 
-func newCore(t *testing.T, o Options, faster int) *core {
+func newCore(t testing.TB, o Options, faster int) *core {
 	t.Helper()
 	c := &core{
 		desk: alert.NewDesk(alert.Options{Room: "attic", SendLimit: 24 * time.Hour}),
@@ -93,7 +93,7 @@ func (c *core) raise(n int, prefix string) []string {
 // taken waits until the broker has confirmed n sendings altogether.
 func (c *core) taken(t *testing.T, n int) {
 	t.Helper()
-	eventually(t, 30*time.Second, fmt.Sprintf("%d confirmed", n), func() bool {
+	eventually(t, fmt.Sprintf("%d confirmed", n), func() bool {
 		got := make(chan bool, 1)
 		c.do(func(d *alert.Desk, now sensors.Instant) alert.Effects {
 			got <- int(d.Stats(now).Channels["mqtt"].Taken) >= n
@@ -117,14 +117,14 @@ func TestDelivery_brokerStopped(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	c := newCore(t, Options{Broker: b.URL()}, 1)
-	eventually(t, 5*time.Second, "connected", c.client.connected)
+	eventually(t, "connected", c.client.connected)
 	b.Stop()
-	eventually(t, 5*time.Second, "loss noticed", func() bool { return !c.client.connected() })
+	eventually(t, "loss noticed", func() bool { return !c.client.connected() })
 	ids := c.raise(1, "e")
 	b.Start()
 	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	began := time.Now()
-	eventually(t, 60*time.Second, "notice after the return", has(p, ids))
+	eventually(t, "notice after the return", has(p, ids))
 	t.Logf("delivered %v after the broker's return", time.Since(began).Round(time.Millisecond))
 }
 
@@ -136,16 +136,16 @@ func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
-	eventually(t, 5*time.Second, "phone is known to the broker", p.client.IsConnectionOpen)
+	eventually(t, "phone is known to the broker", p.client.IsConnectionOpen)
 	p.leave()
 	c := newCore(t, Options{Broker: b.URL()}, 100)
-	eventually(t, 5*time.Second, "connected", c.client.connected)
+	eventually(t, "connected", c.client.connected)
 	ids := c.raise(500, "e")
 	c.taken(t, 500)
 	b.Kill()
 	b.Start()
 	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
-	eventually(t, 60*time.Second, "all 500 notices", has(back, ids))
+	eventually(t, "all 500 notices", has(back, ids))
 }
 
 // phoneAway makes the pocket phone's subscription known to the broker and
@@ -153,7 +153,7 @@ func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 func phoneAway(t *testing.T, b *mosquitto.Broker) {
 	t.Helper()
 	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
-	eventually(t, 5*time.Second, "subscribed", func() bool {
+	eventually(t, "subscribed", func() bool {
 		p.client.Publish("dewline/attic/notice", 1, false, `{"id":"hello"}`).Wait()
 		return p.notices()["hello"] > 0
 	})
@@ -172,11 +172,11 @@ func TestDelivery_queueOverflows(t *testing.T) {
 		filler.client.Publish("dewline/attic/notice", 1, false, fmt.Sprintf(`{"id":"filler %d"}`, i)).WaitTimeout(time.Second)
 	}
 	c := newCore(t, Options{Broker: b.URL()}, 60)
-	eventually(t, 5*time.Second, "connected", c.client.connected)
+	eventually(t, "connected", c.client.connected)
 	ids := c.raise(520, "e")
 	c.taken(t, 520)
 	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
-	eventually(t, 30*time.Second, "the queue", func() bool { return back.notices()["filler 900"] > 0 })
+	eventually(t, "the queue", func() bool { return back.notices()["filler 900"] > 0 })
 	missing := 0
 	for _, id := range ids {
 		if back.notices()[id] == 0 {
@@ -187,7 +187,7 @@ func TestDelivery_queueOverflows(t *testing.T) {
 		t.Skip("this broker's default queue dropped nothing; nothing to show")
 	}
 	t.Logf("%d of 520 confirmed notices were dropped by the broker's queue", missing)
-	eventually(t, 60*time.Second, "all 520 notices", has(back, ids))
+	eventually(t, "all 520 notices", has(back, ids))
 }
 
 // The settings that the manual gives for a broker that keeps its queue: then
@@ -201,13 +201,13 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	b.Start()
 	phoneAway(t, b)
 	c := newCore(t, Options{Broker: b.URL()}, 1)
-	eventually(t, 5*time.Second, "connected", c.client.connected)
+	eventually(t, "connected", c.client.connected)
 	ids := c.raise(50, "e")
 	c.taken(t, 50)
 	// The broker saves a moment after a change, not with it.
 	confirmed := time.Now()
 	other := newPhone(t, b.URL(), "")
-	eventually(t, 20*time.Second, "saved", func() bool {
+	eventually(t, "saved", func() bool {
 		other.client.Publish("dewline/attic/notice", 1, false, `{"id":"one more change"}`).WaitTimeout(time.Second)
 		fi, err := os.Stat(filepath.Join(kept, "mosquitto.db"))
 		return err == nil && fi.ModTime().After(confirmed)
@@ -216,7 +216,7 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	b.Start()
 	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	// Long before the first repeat, which comes after 5 min.
-	eventually(t, 30*time.Second, "all 50 notices", has(back, ids))
+	eventually(t, "all 50 notices", has(back, ids))
 }
 
 // A network that cuts every connection after a moment delays, and loses
@@ -227,47 +227,40 @@ func TestDelivery_cuttingNetwork(t *testing.T) {
 	b.Start()
 	px := newProxy(t, b.Port())
 	p := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
-	eventually(t, 5*time.Second, "phone there", p.client.IsConnectionOpen)
+	eventually(t, "phone there", p.client.IsConnectionOpen)
 	c := newCore(t, Options{Broker: px.url()}, 10)
 	var ids []string
 	for round := range 3 {
-		eventually(t, 10*time.Second, "connected", c.client.connected)
+		eventually(t, "connected", c.client.connected)
 		ids = append(ids, c.raise(40, fmt.Sprintf("r%d-", round))...)
 		want := 40*round + 5
-		eventually(t, 20*time.Second, "some arrived", func() bool { return len(p.notices()) >= want })
+		eventually(t, "some arrived", func() bool { return len(p.notices()) >= want })
 		px.cut()
 	}
-	eventually(t, 60*time.Second, "all of them", has(p, ids))
+	eventually(t, "all of them", has(p, ids))
 }
 
-// From the transition to the phone, over a real broker, while up to
-// 200 other notices are open.
+// From the transition to the phone, over a real broker, while ever more other
+// notices are open: 50 ms is the aim for 99 of 100.
 //
-//	go test ./alert/mqtt -run Delivery_latency -v
-func TestDelivery_latency(t *testing.T) {
-	b := mosquitto.New(t, "set_tcp_nodelay true")
-	b.Start()
-	arrived := make(chan time.Time, 16)
-	p := newPhone(t, b.URL(), "")
-	p.client.Subscribe("dewline/attic/notice", 1, func(paho.Client, paho.Message) { arrived <- time.Now() }).Wait()
-	c := newCore(t, Options{Broker: b.URL()}, 1)
-	eventually(t, 5*time.Second, "connected", c.client.connected)
+//	go test ./alert/mqtt -run '^$' -bench Delivery -benchtime 200x
+func BenchmarkDelivery(b *testing.B) {
+	br := mosquitto.New(b, "set_tcp_nodelay true")
+	br.Start()
+	arrived := make(chan struct{}, 16)
+	p := newPhone(b, br.URL(), "")
+	p.client.Subscribe("dewline/attic/notice", 1, func(paho.Client, paho.Message) { arrived <- struct{}{} }).Wait()
+	c := newCore(b, Options{Broker: br.URL()}, 1)
+	eventually(b, "connected", c.client.connected)
 	var took []time.Duration
-	for i := range 200 {
+	for i := 0; b.Loop(); i++ {
 		began := time.Now()
 		c.raise(1, fmt.Sprintf("e%d-", i))
-		select {
-		case at := <-arrived:
-			took = append(took, at.Sub(began))
-		case <-time.After(5 * time.Second):
-			t.Fatal("notice lost")
-		}
+		<-arrived
+		took = append(took, time.Since(began))
 	}
 	slices.Sort(took)
-	t.Logf("transition to phone, up to 200 notices open: p50 %v p99 %v max %v", took[100], took[198], took[199])
-	if took[198] > 200*time.Millisecond { // 50 ms is the aim; a loaded build machine gets slack
-		t.Errorf("p99 %v", took[198])
-	}
+	b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1000, "p99-ms")
 }
 
 // A sentinel on the same broker hears the daemon's life and death.
@@ -294,7 +287,7 @@ func TestWatch(t *testing.T) {
 		select {
 		case s := <-signs:
 			return s
-		case <-time.After(5 * time.Second):
+		case <-time.After(patience):
 			t.Fatal("no sign")
 			return Sign{}
 		}
@@ -302,7 +295,7 @@ func TestWatch(t *testing.T) {
 	if s := next(); s.Room != "attic" || s.Status != "online" || s.Retained {
 		t.Errorf("birth: %+v", s)
 	}
-	eventually(t, 5*time.Second, "connected", c.connected)
+	eventually(t, "connected", c.connected)
 	c.Heartbeat(alert.Heartbeat{Room: "attic", Cycle: 42, Stalled: []string{"mail"}})
 	if s := next(); s.Heartbeat == nil || s.Heartbeat.Cycle != 42 || s.Heartbeat.Stalled[0] != "mail" {
 		t.Errorf("heartbeat: %+v", s)

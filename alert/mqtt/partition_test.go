@@ -74,7 +74,7 @@ func newFarBroker(t *testing.T) *farBroker {
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait()
 	})
-	eventually(t, 5*time.Second, "the far broker listens", func() bool {
+	eventually(t, "the far broker listens", func() bool {
 		c, err := net.DialTimeout("tcp", fmt.Sprintf("%s:%d", f.addr, f.port), time.Second)
 		if err == nil {
 			_ = c.Close()
@@ -111,18 +111,18 @@ func TestDelivery_partition(t *testing.T) {
 	f := newFarBroker(t)
 	c := newCore(t, Options{Broker: f.url(), KeepAlive: 2 * time.Second, Rebuild: 2 * time.Second}, 10)
 	phone := newPhone(t, f.url(), "pocket", "dewline/attic/notice")
-	eventually(t, 5*time.Second, "connected", c.client.connected)
+	eventually(t, "connected", c.client.connected)
 	ids := c.raise(20, "before-")
-	eventually(t, 10*time.Second, "the first 20", has(phone, ids))
+	eventually(t, "the first 20", has(phone, ids))
 	f.part(true)
 	ids = append(ids, c.raise(20, "parted-")...)
-	eventually(t, 20*time.Second, "the partition noticed", func() bool { return !c.client.connected() })
+	eventually(t, "the partition noticed", func() bool { return !c.client.connected() })
 	if has(phone, ids)() {
 		t.Fatal("notices passed through a partition")
 	}
 	f.part(false)
-	eventually(t, 40*time.Second, "connected again", c.client.connected)
-	eventually(t, 40*time.Second, "all 40 notices", has(phone, ids))
+	eventually(t, "connected again", c.client.connected)
+	eventually(t, "all 40 notices", has(phone, ids))
 	if n := len(phone.notices()); n != 40 {
 		t.Errorf("%d ids arrived, 40 were raised", n)
 	}
@@ -153,13 +153,13 @@ func TestClient_clientCertificate(t *testing.T) {
 		return c
 	}
 	c := with("good", &good)
-	eventually(t, 5*time.Second, "connected by certificate", c.connected)
+	eventually(t, "connected by certificate", c.connected)
 	if err := c.Send(t.Context(), notice("n/1")); err != nil {
 		t.Error(err)
 	}
 	for name, pair := range map[string]*tls.Certificate{"without one": nil, "with one that is over": &over} {
 		bad := with(strings.ReplaceAll(name, " ", "-"), pair)
-		eventually(t, 10*time.Second, "a refusal "+name, func() bool {
+		eventually(t, "a refusal "+name, func() bool {
 			err := bad.Send(t.Context(), notice("n/2"))
 			return err != nil && err.Error() != errNotConnected.Error()
 		})

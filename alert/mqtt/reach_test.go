@@ -42,7 +42,7 @@ func TestClient_neverReached(t *testing.T) {
 				if next == nil || !strings.Contains(strings.ToLower(next.Error()), tt.why) {
 					t.Errorf("then it says %v, want %q", next, tt.why)
 				}
-			case <-time.After(3 * handshakeTime):
+			case <-time.After(patience):
 				t.Error("an attempt does not end")
 			}
 			if c.connected() {

@@ -230,7 +230,7 @@ func TestFahrenheitForWhoReadsIt(t *testing.T) {
 	}
 }
 
-// The limits that the page is built for.
+// The limit that the page is built for; BenchmarkHome48 is about how long it takes.
 func TestHomeStaysSmall(t *testing.T) {
 	r := newRig(t, 48)
 	for i := range r.snap.Enclosures {
@@ -240,16 +240,6 @@ func TestHomeStaysSmall(t *testing.T) {
 	}
 	if n := len(r.get("/").body); n > 50_000 {
 		t.Errorf("home of 48 enclosures has %d bytes, more than 50 kB", n)
-	}
-	// The best of ten, so that what else the machine does is not measured.
-	h, best := New(r.options()), time.Hour
-	for range 10 {
-		began := time.Now()
-		h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "/", nil))
-		best = min(best, time.Since(began))
-	}
-	if best > 30*time.Millisecond {
-		t.Errorf("home of 48 enclosures takes %s", best)
 	}
 }
 

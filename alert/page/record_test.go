@@ -370,41 +370,6 @@ func BenchmarkYear(b *testing.B) {
 	}
 }
 
-// With a year on record an enclosure's page, and each of its pictures, is there
-// within 150 ms of opening the record, at its best of five: what else the
-// machine does is not measured.
-func TestYear(t *testing.T) {
-	if os.Getenv("DEWLINE_LONG") == "" {
-		t.Skip("makes a year of readings: DEWLINE_LONG=1 go test -run TestYear ./alert/page")
-	}
-	dir, cfg, now := year(t)
-	for _, path := range []string{"/enclosure/a-1-1", "/enclosure/a-1-1/chart.svg?span=day", "/enclosure/a-1-1/chart.svg?span=year"} {
-		best := time.Hour
-		for range 5 {
-			s, _, err := store.Open(t.Context(), store.Options{Dir: dir})
-			if err != nil {
-				t.Fatal(err)
-			}
-			r := rig{t: t, cfg: cfg, record: s, mayRead: true, snap: snapshotOf(cfg)}
-			r.snap.At = sensors.Instant{Mono: 365 * 24 * time.Hour, Wall: now, Synced: true}
-			h, w := New(r.options()), httptest.NewRecorder()
-			began := time.Now()
-			h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, nil))
-			best = min(best, time.Since(began))
-			if w.Code != http.StatusOK {
-				t.Fatal(path, w.Code, w.Body)
-			}
-			if err := s.Close(t.Context()); err != nil {
-				t.Fatal(err)
-			}
-		}
-		t.Logf("%s: %s cold", path, best.Round(100*time.Microsecond))
-		if best > 150*time.Millisecond {
-			t.Errorf("%s takes %s", path, best)
-		}
-	}
-}
-
 // year keeps a year of 48 probes, a minute apart and 10 s apart in the last
 // three days, with 40 journal entries a day.
 func year(b testing.TB) (dir string, cfg *configs.Config, now time.Time) {

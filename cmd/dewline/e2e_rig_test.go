@@ -63,24 +63,13 @@ var buildDewline = sync.OnceValues(func() (string, error) {
 // after patience.
 func eventually(t *testing.T, what string, cond func() bool) {
 	t.Helper()
-	within(t, patience, what, cond)
-}
-
-// within waits until cond holds, but no longer than a promise allows.
-func within(t *testing.T, limit time.Duration, what string, cond func() bool) time.Duration {
-	t.Helper()
-	began := time.Now()
 	ticker := time.NewTicker(20 * time.Millisecond)
 	defer ticker.Stop()
-	for range ticker.C {
-		if cond() {
-			break
-		}
-		if time.Since(began) > limit {
-			t.Fatalf("after %s still not: %s", limit, what)
+	for end := time.Now().Add(patience); !cond(); <-ticker.C {
+		if time.Now().After(end) {
+			t.Fatalf("after %s still not: %s", patience, what)
 		}
 	}
-	return time.Since(began)
 }
 
 // A site is a room whose probes are directories like those of the kernel's
@@ -264,13 +253,12 @@ func (s *site) room() (wire.Room, bool) {
 	return snap, err == nil && snap.Rounds > 0
 }
 
-// ready waits for the first round of readings and rules, which a start may
-// take ten seconds for, and returns what is known then.
+// ready waits for the first round of readings and rules, and returns what is
+// known then.
 func (s *site) ready(p *program) wire.Room {
 	s.t.Helper()
-	const promise = 10 * time.Second
 	var snap wire.Room
-	within(s.t, promise-time.Since(p.started), "the first round of readings and rules", func() bool {
+	eventually(s.t, "the first round of readings and rules", func() bool {
 		select {
 		case <-p.ended:
 			s.t.Fatalf("the program ended: %v", p.err)

@@ -76,44 +76,49 @@ func (hung) Send(ctx context.Context, _ alert.Delivery) error {
 const latencyPromise = 50 * time.Millisecond
 
 // From a reading at the ceiling to the phone's end of a broker, through the
-// whole daemon: with 50 probes and (in the long run) 5,000, with a record that
-// hangs and a mail server that hangs. A busy machine may spoil four attempts of
-// five.
-func TestLatency(t *testing.T) {
-	sizes := []int{50}
-	if longChecks() {
-		sizes = append(sizes, 5000)
-	}
-	for _, n := range sizes {
-		t.Run(fmt.Sprintf("%d probes", n), func(t *testing.T) {
-			r := newLatencyRig(t, n)
-			for _, c := range []struct {
-				name string
-				set  func()
-			}{
-				{"all well, mail hangs", func() {}},
-				{"the record hangs too", func() {
-					l := newFakeLedger()
-					l.hang = make(chan struct{})
-					r.d.rec.Attach(l)
-					t.Cleanup(func() { close(l.hang) })
-				}},
-			} {
-				c.set()
-				for attempt := 1; ; attempt++ {
-					p50, p99 := r.measure(t, min(100, 200_000/n))
-					t.Logf("%d probes, %s: p50 %s, p99 %s", n, c.name, p50, p99)
-					if p99 <= latencyPromise {
-						break
-					}
-					if attempt == 5 {
-						t.Errorf("%d probes, %s: p99 %s, want at most %s", n, c.name, p99, latencyPromise)
+// whole daemon, with a mail server that hangs and then with a record that hangs
+// too: the phone hears of each.
+func TestHeardBesideWhatHangs(t *testing.T) {
+	r := newLatencyRig(t, 50)
+	r.measure(t, 20)
+	r.hangTheRecord(t)
+	r.measure(t, 20)
+}
+
+// BenchmarkLatency is the time of that with 50 probes and with 5,000, on a
+// machine that does nothing else; one run of five may be spoilt.
+//
+//	go test ./cmd/dewline/daemon -run '^$' -bench Latency -benchtime 1x
+func BenchmarkLatency(b *testing.B) {
+	for _, n := range []int{50, 5000} {
+		for _, hangs := range []bool{false, true} {
+			b.Run(fmt.Sprintf("%d probes, record hangs %v", n, hangs), func(b *testing.B) {
+				r := newLatencyRig(b, n)
+				if hangs {
+					r.hangTheRecord(b)
+				}
+				best := time.Hour
+				for range 5 {
+					p50, p99 := r.measure(b, min(100, 200_000/n))
+					b.Logf("p50 %s, p99 %s", p50, p99)
+					if best = min(best, p99); best <= latencyPromise {
 						break
 					}
 				}
-			}
-		})
+				b.ReportMetric(float64(best.Microseconds())/1000, "p99-ms")
+				if best > latencyPromise {
+					b.Errorf("p99 %s, want at most %s", best, latencyPromise)
+				}
+			})
+		}
 	}
+}
+
+func (r *latencyRig) hangTheRecord(t testing.TB) {
+	l := newFakeLedger()
+	l.hang = make(chan struct{})
+	r.d.rec.Attach(l)
+	t.Cleanup(func() { close(l.hang) })
 }
 
 type latencyRig struct {
@@ -126,7 +131,7 @@ type latencyRig struct {
 	turn  int
 }
 
-func newLatencyRig(t *testing.T, n int) *latencyRig {
+func newLatencyRig(t testing.TB, n int) *latencyRig {
 	t.Helper()
 	r := &latencyRig{hand: &hand{ready: make(chan Sink, 1)}, heard: make(chan alert.Message, 4096), rng: rand.New(rand.NewPCG(1, 1))}
 	r.cfg = roomOf(t, n, "10 s", "06:00-20:00")
@@ -157,7 +162,7 @@ func newLatencyRig(t *testing.T, n int) *latencyRig {
 }
 
 // connect starts a broker, a phone and the room's end of it.
-func (r *latencyRig) connect(t *testing.T) *mqtt.Client {
+func (r *latencyRig) connect(t testing.TB) *mqtt.Client {
 	t.Helper()
 	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
 	tcp := listeners.NewTCP(listeners.Config{ID: "lo", Address: "127.0.0.1:0"})
@@ -174,7 +179,7 @@ func (r *latencyRig) connect(t *testing.T) *mqtt.Client {
 	broker := "tcp://" + tcp.Address()
 
 	phone := paho.NewClient(paho.NewClientOptions().AddBroker(broker).SetClientID("phone"))
-	if tok := phone.Connect(); !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
+	if tok := phone.Connect(); !tok.WaitTimeout(time.Minute) || tok.Error() != nil {
 		t.Fatalf("connect the phone: %v", tok.Error())
 	}
 	t.Cleanup(func() { phone.Disconnect(100) })
@@ -184,7 +189,7 @@ func (r *latencyRig) connect(t *testing.T) *mqtt.Client {
 			r.heard <- n
 		}
 	})
-	if !tok.WaitTimeout(30*time.Second) || tok.Error() != nil {
+	if !tok.WaitTimeout(time.Minute) || tok.Error() != nil {
 		t.Fatalf("subscribe the phone: %v", tok.Error())
 	}
 
@@ -223,7 +228,7 @@ func (r *latencyRig) give(probe string, celsius float64) {
 
 // measure overheats n enclosures one after another, each when the one before
 // is over, and returns the median and the 99th percentile.
-func (r *latencyRig) measure(t *testing.T, n int) (p50, p99 time.Duration) {
+func (r *latencyRig) measure(t testing.TB, n int) (p50, p99 time.Duration) {
 	t.Helper()
 	var took []time.Duration
 	for range n {
@@ -249,9 +254,9 @@ func (r *latencyRig) measure(t *testing.T, n int) (p50, p99 time.Duration) {
 }
 
 // await waits for the phone to hear that an enclosure is at its ceiling.
-func (r *latencyRig) await(t *testing.T, enclosure string) {
+func (r *latencyRig) await(t testing.TB, enclosure string) {
 	t.Helper()
-	timer := time.NewTimer(30 * time.Second)
+	timer := time.NewTimer(time.Minute)
 	defer timer.Stop()
 	for {
 		select {

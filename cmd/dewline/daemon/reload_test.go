@@ -92,7 +92,7 @@ func (s *reloadSite) until(what string, ok func() bool) {
 	s.t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	late := time.After(30 * time.Second)
+	late := time.After(time.Minute)
 	for !ok() {
 		select {
 		case <-tick.C:
@@ -117,7 +117,7 @@ func (s *reloadSite) reload(text string) {
 // takes waits for a request to a path whose body holds what.
 func (s *reloadSite) takes(path, what string) string {
 	s.t.Helper()
-	late := time.After(30 * time.Second)
+	late := time.After(time.Minute)
 	for {
 		select {
 		case got := <-s.got:
@@ -264,7 +264,7 @@ func TestReloadChangesTheBroker(t *testing.T) {
 		t.Fatal("another broker than the one in force is asked")
 	}
 	s.reload(text(1))
-	late := time.After(30 * time.Second)
+	late := time.After(time.Minute)
 	for {
 		select {
 		case i := <-came:
