@@ -14,8 +14,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"dewline/cmd/dewline/daemon"
 	"dewline/cmd/dewline/export"
+	"dewline/cmd/dewline/web"
 	"dewline/sensors"
 )
 
@@ -40,7 +40,7 @@ func exportCommand() *cobra.Command {
 }
 
 func runExport(ctx context.Context, cf controlFlags, req export.Request, out string, std stdio) error {
-	var answer daemon.ExportAnswer
+	var answer web.ExportAnswer
 	err := withOutput(out, std.out, func(w io.Writer) (err error) {
 		answer, err = exportTo(ctx, w, cf, req)
 		return err
@@ -56,20 +56,20 @@ func runExport(ctx context.Context, cf controlFlags, req export.Request, out str
 
 // exportTo has the running daemon write an export, or reads the record of one that
 // does not run.
-func exportTo(ctx context.Context, w io.Writer, cf controlFlags, req export.Request) (daemon.ExportAnswer, error) {
+func exportTo(ctx context.Context, w io.Writer, cf controlFlags, req export.Request) (web.ExportAnswer, error) {
 	if ctl := cf.running(ctx); ctl != nil {
 		return ctl.export(ctx, w, req)
 	}
 	rec, err := openForReading(ctx, cf)
 	if err != nil {
-		return daemon.ExportAnswer{}, err
+		return web.ExportAnswer{}, err
 	}
 	defer rec.close()
-	return daemon.Export(ctx, w, rec.Store, req)
+	return web.Export(ctx, w, rec.Store, req)
 }
 
 // export copies what the running daemon answers to w.
-func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (answer daemon.ExportAnswer, err error) {
+func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (answer web.ExportAnswer, err error) {
 	q := url.Values{"format": {req.Format}, "from": {stamp(req.From)}, "to": {stamp(req.To)}}
 	for _, p := range req.Probes {
 		q.Add("probe", string(p))
@@ -82,7 +82,7 @@ func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (
 	if _, err := io.Copy(w, resp.Body); err != nil {
 		return answer, fmt.Errorf("copy what the running dewline exports: %w", err)
 	}
-	if err := json.Unmarshal([]byte(resp.Trailer.Get(daemon.ExportTrailer)), &answer); err != nil {
+	if err := json.Unmarshal([]byte(resp.Trailer.Get(web.ExportTrailer)), &answer); err != nil {
 		return answer, errors.New("the running dewline did not finish the export")
 	}
 	if answer.Error != "" {
@@ -121,7 +121,7 @@ func (c *control) stream(ctx context.Context, path string) (*http.Response, erro
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
 
 // tellExport says what was written, and what was not.
-func tellExport(w io.Writer, req export.Request, a daemon.ExportAnswer) error {
+func tellExport(w io.Writer, req export.Request, a web.ExportAnswer) error {
 	if a.Readings == 0 {
 		fmt.Fprintf(w, "no readings from %s to %s", minute(req.From), minute(req.To))
 		if a.Newest.IsZero() {

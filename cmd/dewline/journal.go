@@ -13,8 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/alert/wire"
-
-	"dewline/cmd/dewline/daemon"
+	"dewline/cmd/dewline/web"
 )
 
 // journalCommand prints who did what.
@@ -90,7 +89,7 @@ func verifyJournal(j journalReader, w io.Writer) error {
 // A journalReader reads the journal of a running daemon or of a record.
 type journalReader struct {
 	lines func(from, to time.Time, write func(wire.JournalEntry) error) error
-	check func() (daemon.JournalCheck, error)
+	check func() (web.JournalCheck, error)
 	close func()
 }
 
@@ -100,7 +99,7 @@ func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 			lines: func(from, to time.Time, write func(wire.JournalEntry) error) error {
 				return ctl.journalLines(ctx, from, to, write)
 			},
-			check: func() (c daemon.JournalCheck, err error) {
+			check: func() (c web.JournalCheck, err error) {
 				err = ctl.get(ctx, "journal/check", &c)
 				return c, err
 			},
@@ -113,9 +112,9 @@ func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 	}
 	return journalReader{
 		lines: func(from, to time.Time, write func(wire.JournalEntry) error) error {
-			return daemon.JournalLines(rec.Store, from, to, write)
+			return web.JournalLines(rec.Store, from, to, write)
 		},
-		check: func() (daemon.JournalCheck, error) { return daemon.CheckJournal(rec.Store), nil },
+		check: func() (web.JournalCheck, error) { return web.CheckJournal(rec.Store), nil },
 		close: rec.close,
 	}, nil
 }

@@ -32,7 +32,7 @@ func (d *Daemon) Command(ctx context.Context, c alert.Command) alert.Reply {
 func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	by := c.By
 	if err := checkCommand(c); err != nil {
-		d.noteRefused(ctx, c, err.Error())
+		d.Refuse(ctx, c, err.Error())
 		return err
 	}
 	if c.Notice != "" {
@@ -48,9 +48,9 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	})
 }
 
-// noteRefused puts into the journal what was refused before the core saw it:
+// Refuse puts into the journal what was refused before the core saw it:
 // for its form, its token or its link.
-func (d *Daemon) noteRefused(ctx context.Context, c alert.Command, why string) {
+func (d *Daemon) Refuse(ctx context.Context, c alert.Command, why string) {
 	d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Refuse(now, c, why)) })
 }
 
@@ -142,29 +142,6 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 	})
 }
 
-// Notes returns the notes of an enclosure, or of all where it is empty, that
-// were written within [from, to), oldest first.
-func (d *Daemon) Notes(enclosure string, from, to time.Time) ([]core.Note, error) {
-	st := d.currentStore()
-	if st == nil {
-		return nil, errNoRecord
-	}
-	var out []core.Note
-	for doc, err := range st.Docs(store.BucketNotes) {
-		if err != nil {
-			return out, err
-		}
-		var n core.Note
-		if err := json.Unmarshal(doc.Value, &n); err != nil {
-			return out, fmt.Errorf("read note %s: %w", doc.Key, err)
-		}
-		if (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to) {
-			out = append(out, n)
-		}
-	}
-	return out, nil
-}
-
 // Calibrate keeps a correction and puts it in force.
 func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if !hasProbe(d.cfg.Load(), string(c.Probe)) {
@@ -193,8 +170,6 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	})
 }
 
-var errNoRecord = errors.New("the record is not open")
-
 func hasEnclosure(cfg *configs.Config, id string) bool {
 	for _, e := range cfg.Enclosures {
 		if e.ID == id {
@@ -211,27 +186,4 @@ func hasProbe(cfg *configs.Config, id string) bool {
 		}
 	}
 	return false
-}
-
-// Drills returns the results of the drills that ended within [from, to),
-// oldest first.
-func (d *Daemon) Drills(from, to time.Time) ([]alert.DrillResult, error) {
-	st := d.currentStore()
-	if st == nil {
-		return nil, errNoRecord
-	}
-	out := []alert.DrillResult{}
-	for doc, err := range st.Docs(store.BucketDrills) {
-		if err != nil {
-			return out, err
-		}
-		var r alert.DrillResult
-		if err := json.Unmarshal(doc.Value, &r); err != nil {
-			return out, fmt.Errorf("read drill %s: %w", doc.Key, err)
-		}
-		if !r.At.Wall.Before(from) && r.At.Wall.Before(to) {
-			out = append(out, r)
-		}
-	}
-	return out, nil
 }

@@ -91,7 +91,7 @@ func ask(t *testing.T, h http.Handler, method, path, body string, v any) int {
 
 func TestAPI(t *testing.T) {
 	d := runSimulated(t, 3*time.Hour)
-	h := d.apiHandler()
+	h := d.site.API()
 
 	var s wire.Room
 	if code := ask(t, h, "GET", "room", "", &s); code != 200 || len(s.Enclosures) != 12 || len(s.Probes) != 15 || s.Rounds == 0 {
@@ -127,7 +127,7 @@ func TestAPI(t *testing.T) {
 
 func TestAPIRefuses(t *testing.T) {
 	d := runSimulated(t, 10*time.Minute)
-	h := d.apiHandler()
+	h := d.site.API()
 	for _, c := range []struct {
 		method, path, body string
 		code               int
@@ -164,7 +164,7 @@ func TestAPIRefuses(t *testing.T) {
 
 func TestNotesAndCalibrationsAreKept(t *testing.T) {
 	d := runSimulated(t, 10*time.Minute)
-	h := d.apiHandler()
+	h := d.site.API()
 	if code := ask(t, h, "POST", "notes", `{"enclosure":"a-1-1","by":"Robin","text":"fed,\n clutch seen"}`, nil); code != 200 {
 		t.Fatalf("note: %d", code)
 	}
@@ -185,7 +185,7 @@ func TestNotesAndCalibrationsAreKept(t *testing.T) {
 	if want := before.Raw.Temperature - 50; got != want {
 		t.Errorf("corrected temperature %v, want %v", got, want)
 	}
-	records, err := loadCorrections(d.currentStore())
+	records, err := loadCorrections(d.Store())
 	if err != nil || len(records) != 1 || records[0].ID != "c1" {
 		t.Errorf("on record: %+v, %v", records, err)
 	}

@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
 	"fmt"
@@ -133,36 +132,4 @@ func (d *Daemon) watchCertificates(ctx context.Context) {
 		case <-ticker.C:
 		}
 	}
-}
-
-// A pageCertificate is the page's certificate, read again when its file
-// changes, so that a renewed one needs no restart.
-type pageCertificate struct {
-	certFile, keyFile string
-
-	mu   sync.Mutex // guards what follows
-	at   time.Time  // the file's, when it was read
-	pair *tls.Certificate
-}
-
-// get implements tls.Config.GetCertificate. While a new file cannot be read
-// the old certificate is used.
-func (p *pageCertificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	fi, err := os.Stat(p.certFile)
-	if err == nil && p.pair != nil && fi.ModTime().Equal(p.at) {
-		return p.pair, nil
-	}
-	pair, lerr := tls.LoadX509KeyPair(p.certFile, p.keyFile)
-	if lerr != nil && p.pair == nil {
-		return nil, fmt.Errorf("read the page's certificate: %w", lerr)
-	}
-	if lerr == nil {
-		p.pair, p.at = &pair, time.Time{}
-		if err == nil {
-			p.at = fi.ModTime()
-		}
-	}
-	return p.pair, nil
 }

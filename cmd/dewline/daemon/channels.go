@@ -92,7 +92,7 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 	if d.o.Channels == nil {
 		d.hooks = hooks{
 			command: d.Command,
-			refused: func(c alert.Command, why string) { d.noteRefused(ctx, c, why) },
+			refused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
 			state: func(name string, down error) {
 				d.post(ctx, func(now sensors.Instant) {
 					if down != nil {

@@ -19,6 +19,7 @@ import (
 
 	"dewline/alert"
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -73,7 +74,7 @@ type Daemon struct {
 	core     *core.Core // owned by the core goroutine once it runs
 	rec      *recorder
 	courier  *alert.Courier
-	links    *links
+	site     *web.Site
 	channels *channels
 	hooks    hooks
 	// exchange puts other channels in use; nil where they were given.
@@ -105,7 +106,6 @@ type Daemon struct {
 	cycle     uint64 // owned by the core goroutine
 	cycleAt   time.Time
 	reloads   chan struct{}
-	pageAddr  atomic.Pointer[string]
 	refused   atomic.Pointer[string]
 	loadedAt  atomic.Pointer[time.Time]
 	recording atomic.Pointer[recordHealth]
@@ -166,9 +166,12 @@ func New(o Options) (*Daemon, error) {
 	// Two readings of every probe may wait for the core before a bus does.
 	waiting := 128 + 2*len(o.Config.Probes)
 	d := &Daemon{o: o, log: o.Log, in: make(chan input, waiting), reloads: make(chan struct{}, 1),
-		healthMoved: make(chan struct{}, 1), links: newLinks(),
-		redos: newRedoBook(), latest: map[sensors.ProbeID]sensors.Reading{},
+		healthMoved: make(chan struct{}, 1),
+		redos:       newRedoBook(), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
+	d.site = web.New(web.Options{
+		Room: d, Hands: d, Secret: secret, Dir: o.Dir, Listener: o.Listener, ControlPath: o.ControlPath, Log: o.Log,
+	})
 	d.cfg.Store(o.Config)
 	d.recording.Store(&recordHealth{ok: true})
 	now := time.Now()
@@ -186,16 +189,25 @@ func (d *Daemon) Reload() {
 	}
 }
 
+// Config returns the configuration in force.
+func (d *Daemon) Config() *configs.Config { return d.cfg.Load() }
+
+// Now returns the time, with running time since the first start.
+func (d *Daemon) Now() sensors.Instant { return d.now() }
+
+// WhatIf says what every enclosure would come to under an assumption.
+func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules.Prospect, err error) {
+	if !d.call(ctx, func(sensors.Instant) { answer = d.core.WhatIf(a) }) {
+		return nil, errors.New("dewline is stopping")
+	}
+	return answer, nil
+}
+
 // Snapshot returns what is known now; nil before the first round.
 func (d *Daemon) Snapshot() *alert.Snapshot { return d.snapshot.Load() }
 
 // PageAddr returns the address that the page is served on, empty for none.
-func (d *Daemon) PageAddr() string {
-	if p := d.pageAddr.Load(); p != nil {
-		return *p
-	}
-	return ""
-}
+func (d *Daemon) PageAddr() string { return d.site.Addr() }
 
 // Readings returns how many readings the rules have seen.
 func (d *Daemon) Readings() uint64 { return d.readings.Load() }
@@ -213,10 +225,10 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer d.startRecorder(background)()
 
 	// Before the first notice is made anew: its link must be the one of before.
-	if err := d.links.keepIn(d.o.Dir); err != nil {
+	if err := d.site.KeepLinks(); err != nil {
 		d.log.Warn("links in notices will not survive a restart", "err", err)
 	}
-	d.core = core.New(d.cfg.Load(), d.ackLink)
+	d.core = core.New(d.cfg.Load(), d.site.AnswerLink)
 	d.core.Start(onsetLeap())
 	chCtx, stopChannels := context.WithCancel(background)
 	var channelsDone sync.WaitGroup
@@ -231,10 +243,15 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer coreDone.Wait()
 	defer stopCore()
 
+	var watches sync.WaitGroup
+	watchCtx, stopWatches := context.WithCancel(background)
+	d.startWatches(watchCtx, &watches)
+	defer watches.Wait()
+	defer stopWatches()
+
 	var servers sync.WaitGroup
-	stopServers := d.startServers(background, &servers)
 	defer servers.Wait()
-	defer stopServers()
+	defer d.site.Start(background, &servers)()
 
 	n := newNotifier()
 	if err := n.send("READY=1"); err != nil {
@@ -245,6 +262,17 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.log.Warn("the service manager cannot be told", "err", nerr)
 	}
 	return err
+}
+
+// startWatches starts what goes on beside the core until ctx ends.
+func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
+	d.tellLeftOut(ctx)
+	done.Go(func() { d.runUpkeep(ctx) })
+	done.Go(func() { d.watchCertificates(ctx) })
+	if d.late != nil {
+		done.Go(func() { d.runLate(ctx) })
+	}
+	done.Go(func() { d.runWeekly(ctx) })
 }
 
 // startRecorder starts writing; the returned function has the last of it written

@@ -6,9 +6,7 @@ import (
 	"crypto/tls"
 	"encoding/json"
 	"fmt"
-	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -19,8 +17,8 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/alert/page"
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -43,41 +41,6 @@ func answerOf(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
 	return w
 }
 
-// After some wrong tokens an address has to wait, whatever it asks, even with
-// the right one; others do not.
-func TestGateLimitsWrongTokens(t *testing.T) {
-	told := 0
-	g := &gate{token: "correct-horse", limit: page.NewLimiter(), refused: func(string, string) { told++ }}
-	h := g.api(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusOK) }))
-	codes := map[int]int{}
-	for i := range 50 {
-		method := []string{"GET", "POST"}[i%2] // reading is no way around it
-		codes[answerOf(h, far(method, "/api/v1/alarms", "", fmt.Sprintf("guess-%d", i))).Code]++
-	}
-	if codes[401] != 8 || codes[429] != 42 || told != 8 {
-		t.Errorf("50 wrong tokens: answers %v, %d told; want 8 refused and told, then 42 told to wait", codes, told)
-	}
-	w := answerOf(h, far("POST", "/api/v1/command", "", "correct-horse"))
-	if w.Code != http.StatusTooManyRequests || w.Header().Get("Retry-After") == "" {
-		t.Errorf("the right token after 8 wrong ones: %d, Retry-After %q", w.Code, w.Header().Get("Retry-After"))
-	}
-	if g.mayRead(far("GET", "/", "", "correct-horse")) {
-		t.Error("the page may be read by an address that has to wait")
-	}
-	other := far("POST", "/api/v1/command", "", "correct-horse")
-	other.RemoteAddr = "198.51.100.8:40000"
-	if w := answerOf(h, other); w.Code != http.StatusOK {
-		t.Errorf("another address with the right token: %d", w.Code)
-	}
-	// Without a token nothing was tried: it is refused, and told for an act.
-	told = 0
-	near := httptest.NewRequest("POST", "/api/v1/command", nil)
-	near.RemoteAddr, near.Host = "127.0.0.1:1", "127.0.0.1"
-	if w := answerOf(h, near); w.Code != http.StatusUnauthorized || told != 1 {
-		t.Errorf("an act without a token: %d, told %d times", w.Code, told)
-	}
-}
-
 // Everything over HTTP: who may ask what from where, headers, sizes, refusals
 // on record.
 func TestHTTPIsHardened(t *testing.T) {
@@ -89,7 +52,7 @@ func TestHTTPIsHardened(t *testing.T) {
 	cfg := *d.cfg.Load()
 	cfg.HTTP.TokenFile = token
 	d.cfg.Store(&cfg)
-	h := d.pageHandler(t.Context())
+	h := d.site.Page(t.Context())
 
 	for _, path := range []string{"/metrics", "/api/v1/room", "/api/v1/journal", "/api/v1/kpi", "/api/v1/history?probe=x"} {
 		w := answerOf(h, far("GET", path, "", ""))
@@ -127,7 +90,7 @@ func TestHTTPIsHardened(t *testing.T) {
 	d.call(t.Context(), func(sensors.Instant) {})
 	<-d.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "mark"}})
 	reasons := map[string]int{}
-	for e, err := range d.currentStore().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {
+	for e, err := range d.Store().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -143,73 +106,6 @@ func TestHTTPIsHardened(t *testing.T) {
 		if !found {
 			t.Errorf("the journal has no line of a refusal for %q: %v", want, reasons)
 		}
-	}
-}
-
-// The real server: slow and large requests end, and it takes no more
-// connections than it has memory for.
-func TestServerLimits(t *testing.T) {
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := newServer(hardened(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		var v map[string]any
-		if err := decodeBody(r, &v); err != nil {
-			writeError(w, http.StatusBadRequest, err)
-			return
-		}
-		writeJSON(w, http.StatusOK, v)
-	})), slog.New(slog.DiscardHandler))
-	if s.ReadHeaderTimeout <= 0 || s.ReadHeaderTimeout > 10*time.Second || s.ReadTimeout <= 0 || s.IdleTimeout <= 0 {
-		t.Errorf("a server without time limits: %+v", s)
-	}
-	var wg sync.WaitGroup
-	wg.Go(func() { _ = s.Serve(bounded(ln, 2)) })
-	defer wg.Wait()
-	defer s.Close()
-	url := "http://" + ln.Addr().String()
-	post := func(body string) int {
-		t.Helper()
-		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, url, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
-		req.Close = true
-		resp, err := http.DefaultClient.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer resp.Body.Close()
-		_, _ = io.Copy(io.Discard, resp.Body)
-		return resp.StatusCode
-	}
-	if code := post(`{"a":1}`); code != http.StatusOK {
-		t.Errorf("a small body: %d", code)
-	}
-	if code := post(`{"a":"` + strings.Repeat("x", 2*maxBody) + `"}`); code != http.StatusBadRequest {
-		t.Errorf("a body of %d bytes: %d", 2*maxBody, code)
-	}
-	// Two connections that say nothing fill it; a third is served once one goes.
-	var idle []net.Conn
-	for range 2 {
-		c, err := net.Dial("tcp", ln.Addr().String())
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer c.Close()
-		idle = append(idle, c)
-	}
-	served := make(chan int, 1)
-	go func() { served <- post(`{}`) }()
-	select {
-	case code := <-served:
-		t.Errorf("a third connection was served (%d) beside two open ones", code)
-	case <-time.After(100 * time.Millisecond):
-	}
-	_ = idle[0].Close()
-	if code := <-served; code != http.StatusOK {
-		t.Errorf("after one went: %d", code)
 	}
 }
 
@@ -292,7 +188,7 @@ mail_to = "una@example.org"
 			t.Fatalf("not every channel has failed yet:\n%s", log.String())
 		}
 	}
-	h := d.pageHandler(ctx)
+	h := d.site.Page(ctx)
 	all := log.String()
 	near := func(path string) {
 		r := httptest.NewRequest("GET", path, nil)
@@ -392,7 +288,7 @@ func FuzzHTTPCommand(f *testing.F) {
 	f.Add(`[{]`)
 	f.Fuzz(func(t *testing.T, body string) {
 		var c alert.Command
-		if err := decodeBody(httptest.NewRequest("POST", "/", strings.NewReader(body)), &c); err != nil {
+		if err := json.Unmarshal([]byte(body), &c); err != nil {
 			return
 		}
 		err := checkCommand(c)
@@ -423,8 +319,8 @@ func TestPageCertificateIsReadAgain(t *testing.T) {
 	dir := t.TempDir()
 	ca := newIssuer(t, dir)
 	certFile, keyFile := ca.issue(t, "page", time.Now().Add(time.Hour))
-	p := &pageCertificate{certFile: certFile, keyFile: keyFile}
-	ln, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: p.get})
+	p := &web.Certificate{CertFile: certFile, KeyFile: keyFile}
+	ln, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: p.Get})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -180,7 +180,7 @@ func (d *Daemon) newest(by time.Duration) []sensors.Reading {
 // so much running time, and returns how many there were.
 func (d *Daemon) takeReadings(ctx context.Context, st *store.Store, by time.Duration) int {
 	n := 0
-	from := d.currentStore()
+	from := d.Store()
 	for _, probe := range from.Probes() {
 		for r, err := range from.Readings(ctx, probe, time.Time{}, farFuture) {
 			if err != nil {

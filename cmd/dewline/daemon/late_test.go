@@ -196,7 +196,7 @@ func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) 
 func onRecord(t *testing.T, l *lab, probe sensors.ProbeID) int {
 	t.Helper()
 	n, last := 0, time.Duration(0)
-	for r, err := range l.currentStore().Readings(t.Context(), probe, time.Time{}, farFuture) {
+	for r, err := range l.Store().Readings(t.Context(), probe, time.Time{}, farFuture) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -214,7 +214,7 @@ func onRecord(t *testing.T, l *lab, probe sensors.ProbeID) int {
 func noTwins(t *testing.T, l *lab) {
 	t.Helper()
 	seen := map[string]time.Time{}
-	for e, err := range l.currentStore().Journal(time.Time{}, farFuture) {
+	for e, err := range l.Store().Journal(time.Time{}, farFuture) {
 		if err != nil {
 			t.Fatal(err)
 		}

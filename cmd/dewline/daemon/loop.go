@@ -172,7 +172,7 @@ func (d *Daemon) publish() {
 	d.core.Fill(d.now(), s)
 	h := d.recording.Load()
 	s.Recording, s.RecordNote = h.ok, h.note
-	if st := d.currentStore(); st != nil {
+	if st := d.Store(); st != nil {
 		s.Record = st.Stats()
 	} else {
 		s.Recording = false

@@ -72,7 +72,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 	if !d.rec.write(t.Context()) {
 		t.Fatal("the record was not written")
 	}
-	st := d.currentStore()
+	st := d.Store()
 	defer st.Close(t.Context())
 	var lines []string
 	for e, err := range st.Journal(time.Time{}, time.Time{}) {
@@ -118,7 +118,7 @@ func TestFullRecordIsFlushedEarly(t *testing.T) {
 	if _, _, err := d.openRecord(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	st := d.currentStore()
+	st := d.Store()
 	defer st.Close(t.Context())
 	for n := range 1_000_000 { // 500 a second for more than half an hour
 		d.rec.Append(sensors.Reading{Probe: "p", At: at(time.Duration(n)*2*time.Millisecond, true), Quality: sensors.Bad})

@@ -166,7 +166,7 @@ func runFast(t *testing.T, cfg *configs.Config, faster time.Duration) http.Handl
 		}
 	})
 	t.Cleanup(func() { cancel(); done.Wait() })
-	return d.pageHandler(ctx)
+	return d.site.Page(ctx)
 }
 
 func get(h http.Handler, path string) string {

@@ -5,11 +5,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/store"
@@ -26,11 +25,7 @@ const openWithin = 8 * time.Second
 func (d *Daemon) openRecord(ctx context.Context) (core.Saved, store.Report, error) {
 	d.rec = newRecorder(nil, d.log, d.recordHealth)
 	d.rec.lostReadings, d.rec.lostLines = d.lostReadings, d.lostLines
-	if left, err := filepath.Glob(filepath.Join(d.o.Dir, backupPattern)); err == nil {
-		for _, dir := range left { // copies that a kill cut off
-			_ = os.RemoveAll(dir)
-		}
-	}
+	web.DropCopies(d.o.Dir)
 	d.book = new(calibrationBook)
 	late, o := d.tryOpen(ctx)
 	st, report, err := o.st, o.report, o.err
@@ -86,7 +81,8 @@ func (d *Daemon) loadBook(st *store.Store, by time.Duration) {
 	src.Resume(moved(past, -by))
 }
 
-func (d *Daemon) currentStore() *store.Store {
+// Store returns the record; nil while none is open.
+func (d *Daemon) Store() *store.Store {
 	d.storeMu.Lock()
 	defer d.storeMu.Unlock()
 	return d.store
@@ -168,7 +164,7 @@ func (d *Daemon) resumed(now sensors.Instant, report store.Report) {
 	if report.FellBack {
 		d.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
 	}
-	if st := d.currentStore(); st != nil {
+	if st := d.Store(); st != nil {
 		d.noteSettings(now, st)
 	}
 }
@@ -214,7 +210,7 @@ func (d *Daemon) ageing() map[sensors.ProbeID]sensors.Ageing {
 	if s := d.currentSource(); s != nil {
 		return s.Ageing()
 	}
-	st := d.currentStore()
+	st := d.Store()
 	if st == nil {
 		return nil
 	}
@@ -283,7 +279,7 @@ func (d *Daemon) closeRecord(ctx context.Context) {
 		d.log.Error("the record was never open: nothing of this run is kept", "dir", d.o.Dir)
 		return
 	}
-	if st := d.currentStore(); st != nil {
+	if st := d.Store(); st != nil {
 		if err := st.Close(ctx); err != nil {
 			d.log.Error("the record did not close well", "err", err)
 		}

@@ -88,7 +88,7 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if h := d.recording.Load(); !h.ok {
 		t.Error("the first success was not told")
 	}
-	if err := d.currentStore().Close(t.Context()); err != nil {
+	if err := d.Store().Close(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	st, _, err := store.Open(t.Context(), store.Options{Dir: dir, ReadOnly: true})
@@ -140,7 +140,7 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 			t.Fatal("the record was not written")
 		}
 	}
-	st := d.currentStore()
+	st := d.Store()
 	defer st.Close(t.Context())
 	if b, err := st.Get(store.BucketAlarms, "blind-period/dewline"); b == nil || err != nil {
 		t.Errorf("the open alarm is not in the new record: %v", err)

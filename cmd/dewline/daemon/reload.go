@@ -50,7 +50,7 @@ func (d *Daemon) reload() bool {
 		return false
 	}
 	d.cfg.Store(next)
-	if st := d.currentStore(); st != nil {
+	if st := d.Store(); st != nil {
 		st.SetLimits(limitsOf(next))
 	}
 	if src, ok := d.currentSource().(freezer); ok {
@@ -64,7 +64,7 @@ func (d *Daemon) reload() bool {
 	ways := d.newWays(next)
 	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
 		d.takeWays(ways, !brokerChanged)
-		d.apply(d.core.Reconfigure(now, next, d.ackLink))
+		d.apply(d.core.Reconfigure(now, next, d.site.AnswerLink))
 		d.apply(d.core.Retry(now, ways.anew()))
 		d.apply(d.core.LeftOut(now, d.leftOut()))
 		entries := []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, "")}

@@ -15,6 +15,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/mqtt"
+	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -144,8 +145,7 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 			cancel(fmt.Errorf("watch the rooms: %w", err))
 		}
 	})
-	stop := s.serveControl(&wg)
-	defer stop()
+	defer web.ServeControl(s.o.ControlPath, web.SentinelControl(s), s.log, &wg)()
 	s.log.Info("watching", "rooms", s.cfg.Sentinel.Rooms, "broker", s.cfg.MQTT.Broker, "as", s.id)
 	s.tell("READY=1")
 	s.loop(ctx)

@@ -32,7 +32,7 @@ func TestSettingsChangedWhileNotRunning(t *testing.T) {
 		if _, _, err := d.openRecord(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		st := d.currentStore()
+		st := d.Store()
 		d.noteSettings(at(time.Hour, true), st)
 		if !d.rec.write(t.Context()) {
 			t.Fatal("the record was not written")

@@ -143,7 +143,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) {
 // regain brings back what an earlier damage left in a file beside the record, and
 // reports whether all of it was gone through.
 func (d *Daemon) regain(ctx context.Context) bool {
-	st := d.currentStore()
+	st := d.Store()
 	if st == nil {
 		return false
 	}
@@ -169,7 +169,7 @@ const (
 // tidy makes the record's file smaller where that is worth it, and returns when to
 // look again.
 func (d *Daemon) tidy(ctx context.Context) time.Duration {
-	st := d.currentStore()
+	st := d.Store()
 	if st == nil {
 		return 0
 	}
@@ -189,7 +189,7 @@ func (d *Daemon) tidy(ctx context.Context) time.Duration {
 
 // makeAgain makes the sums of a probe's past again with the calibrations in force.
 func (d *Daemon) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) {
-	st := d.currentStore()
+	st := d.Store()
 	if st == nil || ctx.Err() != nil {
 		return
 	}

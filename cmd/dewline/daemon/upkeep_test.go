@@ -47,13 +47,13 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 		if !d.rec.write(t.Context()) {
 			t.Fatal("the record was not written")
 		}
-		if err := d.currentStore().Close(t.Context()); err != nil {
+		if err := d.Store().Close(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	}
 
 	d := begin()
-	fill(d.currentStore(), 3*time.Hour+30*time.Minute)
+	fill(d.Store(), 3*time.Hour+30*time.Minute)
 	c := sensors.Correction{ID: "c1", Probe: probe, Quantity: sensors.Temperature, Made: clock.Wall, From: began.Add(time.Hour), Gain: 1, Offset: -0.5}
 	set, err := d.book.add(c)
 	if err != nil {
@@ -88,18 +88,18 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	}
 	d = begin()
 	upkeep(d)
-	if got := means(d.currentStore()); len(got) != 4 || got[0] != 2400 || got[1] != 2350 || got[2] != 2350 {
+	if got := means(d.Store()); len(got) != 4 || got[0] != 2400 || got[1] != 2350 || got[2] != 2350 {
 		t.Fatalf("hourly means %v after the restart, want the second and the third half a degree lower", got)
 	}
 	if len(d.redos.all()) != 1 {
 		t.Fatal("the hour that is open is forgotten")
 	}
-	fill(d.currentStore(), time.Hour)
+	fill(d.Store(), time.Hour)
 	end(d)
 
 	d = begin()
 	upkeep(d)
-	if got := means(d.currentStore()); len(got) != 5 || got[3] != 2350 {
+	if got := means(d.Store()); len(got) != 5 || got[3] != 2350 {
 		t.Fatalf("hourly means %v once the hour was over, want the fourth half a degree lower too", got)
 	}
 	end(d)
@@ -217,7 +217,7 @@ func TestReadingsComeBackFromADamagedRecord(t *testing.T) {
 			t.Fatal("not all was gone through")
 		}
 	}
-	st = d.currentStore()
+	st = d.Store()
 	defer st.Close(t.Context())
 	n, lines := 0, 0
 	for range st.Readings(t.Context(), "p", time.Time{}, at.Wall) {

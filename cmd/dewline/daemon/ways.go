@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
 	"dewline/configs"
 )
 
@@ -51,8 +52,8 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 		out = append(out, WayFault{"mqtt", true, "no command_token_file: every command over MQTT is refused"})
 	}
 	if cfg.HTTP.CertFile != "" {
-		page := &pageCertificate{certFile: cfg.HTTP.CertFile, keyFile: cfg.HTTP.KeyFile}
-		_, err := page.get(nil)
+		page := &web.Certificate{CertFile: cfg.HTTP.CertFile, KeyFile: cfg.HTTP.KeyFile}
+		_, err := page.Get(nil)
 		fault("http", err)
 	}
 	return append(out, checkEnds(cfg, now)...)

@@ -4,15 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/http"
 	"sync"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/mail"
 	"dewline/alert/summary"
-	"dewline/alert/wire"
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/store"
 )
@@ -45,9 +44,9 @@ func (d *Daemon) Summary(ctx context.Context, week string) (*summary.Report, err
 }
 
 func (d *Daemon) summaryOf(ctx context.Context, cfg *configs.Config, w summary.Week, now time.Time) (*summary.Report, error) {
-	st := d.currentStore()
+	st := d.Store()
 	if st == nil {
-		return nil, errNoRecord
+		return nil, web.ErrNoRecord
 	}
 	s := &d.shelf
 	s.mu.Lock()
@@ -68,9 +67,9 @@ func (d *Daemon) runWeekly(ctx context.Context) {
 	w := &weekly{
 		cfg: d.cfg.Load, now: d.now, log: d.log,
 		load: func(key string) ([]byte, error) {
-			st := d.currentStore()
+			st := d.Store()
 			if st == nil {
-				return nil, errNoRecord
+				return nil, web.ErrNoRecord
 			}
 			return st.Get(store.BucketMeta, key)
 		},
@@ -90,64 +89,6 @@ func (d *Daemon) runWeekly(ctx context.Context) {
 		return alert.Permanent(errors.New("the [mail] section cannot work; the log says why"))
 	}
 	w.Run(ctx)
-}
-
-// serveSummary answers one week's summary as HTML, text or JSON.
-func (d *Daemon) serveSummary(w http.ResponseWriter, r *http.Request) {
-	report, err := d.Summary(r.Context(), r.FormValue("week"))
-	if err == nil && report.Early() && r.FormValue("week") == "" { // a new record: this week so far
-		report, err = d.Summary(r.Context(), summary.WeekOf(d.now().Wall, d.cfg.Load().Room.Location).String())
-	}
-	switch {
-	case errors.Is(err, errNoRecord):
-		writeError(w, http.StatusServiceUnavailable, err)
-		return
-	case err != nil:
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	units := summary.UnitsOf(r.FormValue("units"))
-	w.Header().Set("Cache-Control", "no-store")
-	switch format := r.FormValue("format"); format {
-	case "", "html":
-		d.serveSummaryPage(w, report, units)
-	case "text":
-		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-		_, _ = w.Write([]byte(report.Text(units)))
-	case "json":
-		writeJSON(w, http.StatusOK, report.In(units))
-	default:
-		writeError(w, http.StatusBadRequest, fmt.Errorf("format is html, text or json, not %q", format))
-	}
-}
-
-func (d *Daemon) serveSummaryPage(w http.ResponseWriter, report *summary.Report, units summary.Units) {
-	pics, err := report.Pictures(units)
-	if err != nil {
-		writeError(w, http.StatusInternalServerError, err)
-		return
-	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	// The page holds its pictures and styles and loads nothing.
-	w.Header().Set("Content-Security-Policy", "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'self'")
-	if err := report.HTML(w, units, pics, summary.Inside); err != nil {
-		d.log.Warn("a summary could not be shown", "week", report.Week, "err", err)
-	}
-}
-
-// serveSendSummary mails a week's summary at once, whether or not it was sent.
-func (d *Daemon) serveSendSummary(w http.ResponseWriter, r *http.Request) {
-	var req struct{ Week, By string }
-	if err := decodeBody(r, &req); err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	sent, week, err := d.SendSummary(r.Context(), req.Week, req.By)
-	if err != nil {
-		writeError(w, http.StatusConflict, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, wire.SummarySent{Week: week, Sent: sent})
 }
 
 // SendSummary mails a week's summary to everybody with an address and returns

@@ -50,7 +50,7 @@ func summaryDaemon(t *testing.T) *Daemon {
 
 func (d *Daemon) ask(method, target, body string) *httptest.ResponseRecorder {
 	rec := httptest.NewRecorder()
-	d.apiHandler().ServeHTTP(rec, httptest.NewRequest(method, target, strings.NewReader(body)))
+	d.site.API().ServeHTTP(rec, httptest.NewRequest(method, target, strings.NewReader(body)))
 	return rec
 }
 

@@ -1,4 +1,4 @@
-package daemon
+package web
 
 import (
 	"context"
@@ -17,29 +17,38 @@ import (
 	"dewline/store"
 )
 
-// controlHandler serves the API and what only the local control socket may
+// control serves the API and what only the local control socket may
 // ask: the whole record, of any length.
-func (d *Daemon) controlHandler() http.Handler {
+func (s *Site) control() http.Handler {
 	mux := http.NewServeMux()
-	mux.Handle("/api/v1/", d.apiHandler())
-	mux.HandleFunc("GET /api/v1/backup", d.serveBackup)
-	mux.HandleFunc("GET /api/v1/export", d.serveExport)
-	mux.HandleFunc("GET /api/v1/journal/lines", d.serveJournalLines)
-	mux.HandleFunc("GET /api/v1/journal/check", d.serveJournalCheck)
+	mux.Handle("/api/v1/", s.API())
+	mux.HandleFunc("GET /api/v1/backup", s.serveBackup)
+	mux.HandleFunc("GET /api/v1/export", s.serveExport)
+	mux.HandleFunc("GET /api/v1/journal/lines", s.serveJournalLines)
+	mux.HandleFunc("GET /api/v1/journal/check", s.serveJournalCheck)
 	return mux
 }
 
-// backupPattern names the folders in the data directory that copies are made in.
-const backupPattern = ".backup-*"
+// copyPattern names the folders in the data directory that copies are made in.
+const copyPattern = ".backup-*"
+
+// DropCopies removes copies of the record in the data directory that a kill cut
+// off.
+func DropCopies(dir string) {
+	left, _ := filepath.Glob(filepath.Join(dir, copyPattern)) // the pattern is a good one
+	for _, dir := range left {
+		_ = os.RemoveAll(dir)
+	}
+}
 
 // serveBackup streams a checked copy of the live record.
-func (d *Daemon) serveBackup(w http.ResponseWriter, r *http.Request) {
-	st := d.currentStore()
+func (s *Site) serveBackup(w http.ResponseWriter, r *http.Request) {
+	st := s.room.Store()
 	if st == nil {
-		writeError(w, http.StatusServiceUnavailable, errNoRecord)
+		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
 		return
 	}
-	dir, err := os.MkdirTemp(d.o.Dir, backupPattern)
+	dir, err := os.MkdirTemp(s.o.Dir, copyPattern)
 	if err != nil {
 		writeError(w, http.StatusInsufficientStorage, err)
 		return
@@ -81,8 +90,8 @@ func Export(ctx context.Context, w io.Writer, st *store.Store, r export.Request)
 }
 
 // serveExport streams readings of any span.
-func (d *Daemon) serveExport(w http.ResponseWriter, r *http.Request) {
-	st, from, to, ok := d.recordSpan(w, r)
+func (s *Site) serveExport(w http.ResponseWriter, r *http.Request) {
+	st, from, to, ok := s.recordSpan(w, r)
 	if !ok {
 		return
 	}
@@ -102,21 +111,21 @@ func (d *Daemon) serveExport(w http.ResponseWriter, r *http.Request) {
 	}
 	b, err := json.Marshal(answer)
 	if err != nil {
-		d.log.Error("the end of an export cannot be written", "err", err)
+		s.log.Error("the end of an export cannot be written", "err", err)
 		return
 	}
 	w.Header().Set(ExportTrailer, string(b))
 }
 
 // recordSpan returns the record and the span that a request names, or answers it.
-func (d *Daemon) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.Store, from, to time.Time, ok bool) {
-	from, to, err := d.span(r, 24*time.Hour)
+func (s *Site) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.Store, from, to time.Time, ok bool) {
+	from, to, err := s.span(r, 24*time.Hour)
 	if err != nil {
 		writeError(w, http.StatusBadRequest, err)
 		return nil, from, to, false
 	}
-	if st = d.currentStore(); st == nil {
-		writeError(w, http.StatusServiceUnavailable, errNoRecord)
+	if st = s.room.Store(); st == nil {
+		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
 		return nil, from, to, false
 	}
 	return st, from, to, true
@@ -140,8 +149,8 @@ func JournalLines(st *store.Store, from, to time.Time, write func(wire.JournalEn
 }
 
 // serveJournalLines streams journal entries, a JSON object a line.
-func (d *Daemon) serveJournalLines(w http.ResponseWriter, r *http.Request) {
-	st, from, to, ok := d.recordSpan(w, r)
+func (s *Site) serveJournalLines(w http.ResponseWriter, r *http.Request) {
+	st, from, to, ok := s.recordSpan(w, r)
 	if !ok {
 		return
 	}
@@ -167,8 +176,8 @@ func CheckJournal(st *store.Store) JournalCheck {
 	return c
 }
 
-func (d *Daemon) serveJournalCheck(w http.ResponseWriter, r *http.Request) {
-	if st, _, _, ok := d.recordSpan(w, r); ok {
+func (s *Site) serveJournalCheck(w http.ResponseWriter, r *http.Request) {
+	if st, _, _, ok := s.recordSpan(w, r); ok {
 		writeJSON(w, http.StatusOK, CheckJournal(st))
 	}
 }

@@ -1,4 +1,4 @@
-package daemon
+package web
 
 import (
 	"net/http/httptest"

@@ -1,4 +1,4 @@
-package daemon
+package web
 
 import (
 	"context"
@@ -8,6 +8,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/metrics"
 	"dewline/alert/page"
+	"dewline/alert/wire"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -15,36 +16,36 @@ import (
 )
 
 // siteHandler serves what a person looks at; its streams end with ctx.
-func (d *Daemon) siteHandler(ctx context.Context, g *gate) http.Handler {
+func (s *Site) siteHandler(ctx context.Context, g *gate) http.Handler {
 	return page.New(page.Options{
-		Snapshot: d.Snapshot,
-		Config:   d.cfg.Load,
+		Snapshot: s.room.Snapshot,
+		Config:   s.room.Config,
 		Record: func() page.Record {
-			if st := d.currentStore(); st != nil {
+			if st := s.room.Store(); st != nil {
 				return st
 			}
 			return nil // and not a pointer to nothing in an interface
 		},
-		Notebook: notebook{d},
-		Command:  d.Command,
-		Link:     d.links.check,
+		Notebook: notebook{s},
+		Command:  s.hands.Command,
+		Link:     s.links.check,
 		Refused: func(ctx context.Context, what, from string) {
-			d.noteRefused(ctx, alert.Command{Action: what, By: from}, "wrong token on the page")
+			s.hands.Refuse(ctx, alert.Command{Action: what, By: from}, "wrong token on the page")
 		},
 		Token:   g.token,
 		MayRead: g.mayRead,
-		Summary: http.HandlerFunc(d.serveSummary),
+		Summary: http.HandlerFunc(s.serveSummary),
 		Stop:    ctx.Done(),
-		Log:     d.log,
+		Log:     s.log,
 	})
 }
 
 // A notebook passes keepers' notes between the page and the record.
-type notebook struct{ d *Daemon }
+type notebook struct{ s *Site }
 
 // Notes returns the notes of one enclosure, oldest first.
 func (n notebook) Notes(enclosure string, from, to time.Time) ([]page.Note, error) {
-	notes, err := n.d.Notes(enclosure, from, to)
+	notes, err := n.s.notes(enclosure, from, to)
 	out := make([]page.Note, len(notes))
 	for i, v := range notes {
 		out[i] = page.Note{At: v.At.Wall, Enclosure: v.Enclosure, By: v.By, Text: v.Text}
@@ -54,16 +55,36 @@ func (n notebook) Notes(enclosure string, from, to time.Time) ([]page.Note, erro
 
 // AddNote keeps a note.
 func (n notebook) AddNote(ctx context.Context, enclosure, by, text string) error {
-	return n.d.AddNote(ctx, enclosure, by, text)
+	return n.s.hands.AddNote(ctx, enclosure, by, text)
 }
 
 // metricsHandler serves the metrics of the newest snapshot.
-func (d *Daemon) metricsHandler() http.Handler {
+func (s *Site) metricsHandler() http.Handler {
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(metrics.New(d.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	reg.MustRegister(metrics.New(s.room.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second, EnableOpenMetrics: true,
 		// A compressor holds 0.8 MB to spare the house's network 0.1 MB a scrape.
 		DisableCompression: true,
 	})
+}
+
+// healthHandler answers 200 only while sampling, rules and record are live.
+// Why they are not is told to those who may look.
+func (s *Site) healthHandler(g *gate) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		h := wire.Health{}
+		if snap := s.room.Snapshot(); snap != nil {
+			h.Sampling, h.Record = snap.Cycle > 0 && s.room.Lively(time.Now()), snap.Recording
+			if g.mayRead(r) {
+				h.Note = snap.RecordNote
+			}
+		}
+		h.OK = h.Sampling && h.Record
+		code := http.StatusOK
+		if !h.OK {
+			code = http.StatusServiceUnavailable
+		}
+		writeJSON(w, code, h)
+	}
 }

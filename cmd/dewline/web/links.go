@@ -1,4 +1,4 @@
-package daemon
+package web
 
 import (
 	"crypto/hmac"
@@ -62,10 +62,10 @@ func (l *links) check(noticeID, token string) (version int, ok bool) {
 	return version, true
 }
 
-// ackLink returns the address that answers a version of a notice; empty where
+// AnswerLink returns the address that answers a version of a notice; empty where
 // the page has no address that a phone could reach.
-func (d *Daemon) ackLink(noticeID string, version int) string {
-	base := d.cfg.Load().HTTP.URL
+func (s *Site) AnswerLink(noticeID string, version int) string {
+	base := s.room.Config().HTTP.URL
 	if base == "" {
 		return ""
 	}
@@ -73,5 +73,5 @@ func (d *Daemon) ackLink(noticeID string, version int) string {
 	if err != nil {
 		return ""
 	}
-	return u + "?t=" + d.links.token(noticeID, version)
+	return u + "?t=" + s.links.token(noticeID, version)
 }

@@ -1,0 +1,187 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/wire"
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// API serves /api/v1 as JSON. Who may call is decided before.
+func (s *Site) API() http.Handler {
+	mux := http.NewServeMux()
+	for _, r := range s.routes() {
+		mux.HandleFunc(r.method+" /api/v1/"+r.path, r.serve)
+	}
+	return mux
+}
+
+// A route is one thing that the API answers.
+type route struct {
+	method, path string
+	serve        http.HandlerFunc
+}
+
+// routes lists what the API answers.
+func (s *Site) routes() []route {
+	show := func(pick func(*alert.Snapshot) any) http.HandlerFunc {
+		return func(w http.ResponseWriter, _ *http.Request) {
+			s := s.room.Snapshot()
+			if s == nil {
+				writeError(w, http.StatusServiceUnavailable, errors.New("dewline has just started; try again in a second"))
+				return
+			}
+			writeJSON(w, http.StatusOK, pick(s))
+		}
+	}
+	return []route{
+		{"GET", "room", show(func(s *alert.Snapshot) any { return wire.RoomOf(s) })},
+		{"GET", "enclosures", show(func(s *alert.Snapshot) any { return wire.EnclosuresOf(s) })},
+		{"GET", "probes", show(func(s *alert.Snapshot) any { return wire.ProbesOf(s) })},
+		{"GET", "alarms", show(func(s *alert.Snapshot) any { return wire.AlarmsOf(s) })},
+		{"GET", "notices", show(func(s *alert.Snapshot) any { return wire.NoticesOf(s) })},
+		{"GET", "kpi", show(func(s *alert.Snapshot) any { return wire.MeasuresOf(&s.KPI) })},
+		{"GET", "probes/{id}/reading", s.serveReading},
+		{"GET", "whatif", s.serveWhatIf},
+		{"GET", "history", s.serveHistory},
+		{"GET", "journal", s.serveJournal},
+		{"GET", "notes", s.serveNotes},
+		{"POST", "notes", s.serveAddNote},
+		{"GET", "summary", s.serveSummary},
+		{"POST", "summary", s.serveSendSummary},
+		{"POST", "command", postCommand(s.hands.Command)},
+		{"POST", "drill", postDrill(s.hands.Drill)},
+		{"GET", "drills", s.serveDrills},
+		{"POST", "calibrations", s.serveCalibrate},
+		{"POST", "reload", s.serveReload},
+	}
+}
+
+func (s *Site) serveReload(w http.ResponseWriter, _ *http.Request) {
+	s.hands.Reload()
+	writeJSON(w, http.StatusAccepted, wire.Reply{OK: true})
+}
+
+// serveWhatIf answers what a room at ?room= °C would do, with ?lamps=on or off.
+func (s *Site) serveWhatIf(w http.ResponseWriter, r *http.Request) {
+	room, err := strconv.ParseFloat(r.FormValue("room"), 64)
+	if err != nil || !(room >= -30 && room <= 60) {
+		writeError(w, http.StatusBadRequest, errors.New("room must be a temperature in °C from -30 to 60"))
+		return
+	}
+	a := rules.Assumption{Room: room}
+	if v := r.FormValue("lamps"); v != "" {
+		on := v == "on"
+		if !on && v != "off" {
+			writeError(w, http.StatusBadRequest, errors.New("lamps is on or off"))
+			return
+		}
+		a.LampsOn = &on
+	}
+	answer, err := s.room.WhatIf(r.Context(), a)
+	if err != nil {
+		writeError(w, http.StatusServiceUnavailable, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, wire.ProspectsOf(answer))
+}
+
+// serveReading answers the newest reading of a probe, raw sample included.
+func (s *Site) serveReading(w http.ResponseWriter, r *http.Request) {
+	reading, ok := s.room.Latest(sensors.ProbeID(r.PathValue("id")))
+	if !ok {
+		writeError(w, http.StatusNotFound, fmt.Errorf("there is no reading of a probe %q", r.PathValue("id")))
+		return
+	}
+	writeJSON(w, http.StatusOK, wire.ReadingOf(&reading))
+}
+
+// serveDrills answers the results of drills, those of a year unless told
+// otherwise.
+func (s *Site) serveDrills(w http.ResponseWriter, r *http.Request) {
+	from, to, err := s.span(r, 366*24*time.Hour)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	drills, err := s.drills(from, to)
+	if err != nil {
+		writeError(w, http.StatusServiceUnavailable, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, wire.DrillsOf(drills))
+}
+
+func (s *Site) serveCalibrate(w http.ResponseWriter, r *http.Request) {
+	var c sensors.Correction
+	if err := decodeBody(r, &c); err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	if err := s.hands.Calibrate(r.Context(), c); err != nil {
+		writeError(w, http.StatusConflict, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, wire.Reply{OK: true})
+}
+
+func (s *Site) serveAddNote(w http.ResponseWriter, r *http.Request) {
+	var n struct{ Enclosure, By, Text string }
+	if err := decodeBody(r, &n); err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	if err := s.hands.AddNote(r.Context(), n.Enclosure, n.By, n.Text); err != nil {
+		writeError(w, http.StatusConflict, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, wire.Reply{OK: true})
+}
+
+func (s *Site) serveNotes(w http.ResponseWriter, r *http.Request) {
+	from, to, err := s.span(r, 30*24*time.Hour)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	notes, err := s.notes(r.FormValue("enclosure"), from, to)
+	if err != nil {
+		writeError(w, http.StatusServiceUnavailable, err)
+		return
+	}
+	docs := make([]wire.Note, len(notes))
+	for i, n := range notes {
+		docs[i] = wire.NoteOf(n.At, n.Enclosure, n.By, n.Text)
+	}
+	writeJSON(w, http.StatusOK, docs)
+}
+
+func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {
+	from, to, err := s.span(r, 24*time.Hour)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	st := s.room.Store()
+	if st == nil {
+		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
+		return
+	}
+	entries := []wire.JournalEntry{}
+	for e, err := range st.Journal(from, to) {
+		if err != nil {
+			writeError(w, http.StatusInternalServerError, err)
+			return
+		}
+		if entries = append(entries, wire.JournalEntryOf(&e)); len(entries) == maxRows {
+			break
+		}
+	}
+	writeJSON(w, http.StatusOK, entries)
+}

@@ -1,0 +1,215 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"iter"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"dewline/alert/wire"
+	"dewline/configs"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// span reads from and to (RFC 3339); without them the last usual.
+func (s *Site) span(r *http.Request, usual time.Duration) (from, to time.Time, err error) {
+	to = s.room.Now().Wall.Add(time.Second) // what happens now is in
+	if v := r.FormValue("to"); v != "" {
+		if to, err = time.Parse(time.RFC3339, v); err != nil {
+			return from, to, fmt.Errorf("to: write a time such as 2026-05-01T08:00:00Z: %w", err)
+		}
+	}
+	from = to.Add(-usual)
+	if v := r.FormValue("from"); v != "" {
+		if from, err = time.Parse(time.RFC3339, v); err != nil {
+			return from, to, fmt.Errorf("from: write a time such as 2026-05-01T08:00:00Z: %w", err)
+		}
+	}
+	if !from.Before(to) {
+		return from, to, errors.New("from must lie before to")
+	}
+	return from, to, nil
+}
+
+// maxRows is the most rows that one answer holds.
+const maxRows = 20_000
+
+// Spans up to which readings, then ten-minute sums, and then hourly ones are
+// answered with; beyond, those of days in UTC.
+const (
+	rawUpTo        = 48 * time.Hour
+	tenMinutesUpTo = 62 * 24 * time.Hour
+	hoursUpTo      = 800 * 24 * time.Hour
+)
+
+// serveHistory answers one probe's history, at a level that suits the span.
+func (s *Site) serveHistory(w http.ResponseWriter, r *http.Request) {
+	from, to, err := s.span(r, 24*time.Hour)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	st := s.room.Store()
+	if st == nil {
+		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
+		return
+	}
+	probe := sensors.ProbeID(r.FormValue("probe"))
+	if !slices.ContainsFunc(s.room.Config().Probes, func(p configs.Probe) bool { return p.ID == string(probe) }) {
+		writeError(w, http.StatusNotFound, fmt.Errorf("there is no probe %s", strconv.Quote(string(probe))))
+		return
+	}
+	var rows []wire.HistoryRow
+	whole := false
+	if to.Sub(from) <= rawUpTo {
+		rows, whole, err = rawHistory(r, st, probe, from, to)
+	}
+	if err == nil && !whole {
+		rows, err = summedHistory(r, st, probe, from, to)
+	}
+	if err != nil {
+		writeError(w, http.StatusInternalServerError, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, rows)
+}
+
+// rawHistory reports whole as false where there are more readings than one answer
+// holds.
+func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) (rows []wire.HistoryRow, whole bool, err error) {
+	rows = []wire.HistoryRow{}
+	for reading, err := range st.Readings(r.Context(), probe, from, to) {
+		if err != nil {
+			return nil, false, err
+		}
+		if len(rows) == maxRows {
+			return nil, false, nil
+		}
+		row := wire.HistoryRow{Time: reading.At.Wall, Quality: reading.Quality.String(), Reason: reading.Reason.String()}
+		if reading.Has&sensors.HasTemperature != 0 {
+			row.TempMean = hundredths(int32(reading.Temperature))
+		}
+		if reading.Has&sensors.HasHumidity != 0 {
+			row.HumMean = hundredths(int32(reading.Humidity))
+		}
+		rows = append(rows, row)
+	}
+	return rows, true, nil
+}
+
+func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) ([]wire.HistoryRow, error) {
+	level := store.Hour
+	if to.Sub(from) <= tenMinutesUpTo {
+		level = store.TenMinutes
+	}
+	rows := []wire.HistoryRow{}
+	sums := st.Rollups(r.Context(), probe, level, from, to)
+	if to.Sub(from) > hoursUpTo {
+		sums = byDay(sums)
+	}
+	for sum, err := range sums {
+		if err != nil {
+			return nil, err
+		}
+		row := wire.HistoryRow{Time: sum.Start, Gap: sum.Gap.Seconds()}
+		if sum.Has&sensors.HasTemperature != 0 {
+			row.TempMin, row.TempMean, row.TempMax = hundredths(sum.Temperature.Min), hundredths(sum.Temperature.Mean), hundredths(sum.Temperature.Max)
+		}
+		if sum.Has&sensors.HasHumidity != 0 {
+			row.HumMin, row.HumMean, row.HumMax = hundredths(sum.Humidity.Min), hundredths(sum.Humidity.Mean), hundredths(sum.Humidity.Max)
+		}
+		if rows = append(rows, row); len(rows) == maxRows {
+			break
+		}
+	}
+	return rows, nil
+}
+
+func hundredths(v int32) *float64 {
+	f := float64(v) / 100
+	return &f
+}
+
+const wholeDay = 24 * time.Hour
+
+// byDay joins hourly sums, which come in order, into sums of whole days in UTC.
+func byDay(hours iter.Seq2[store.Rollup, error]) iter.Seq2[store.Rollup, error] {
+	return func(yield func(store.Rollup, error) bool) {
+		var d daySum
+		for h, err := range hours {
+			if err != nil {
+				if !yield(store.Rollup{}, err) {
+					return
+				}
+				continue
+			}
+			if day := h.Start.Truncate(wholeDay); d.any && !day.Equal(d.Start) {
+				if !yield(d.rollup(), nil) {
+					return
+				}
+				d = daySum{}
+			}
+			d.add(h)
+		}
+		if d.any {
+			yield(d.rollup(), nil)
+		}
+	}
+}
+
+// A daySum is a day under way. Means weigh by how many readings each stands for.
+type daySum struct {
+	store.Rollup
+	any                        bool
+	temperature, humidity, vpd weighted
+}
+
+type weighted struct {
+	sum    float64
+	weight int
+}
+
+func (w *weighted) add(into *store.Spread, s store.Spread, count int) {
+	if w.weight == 0 {
+		into.Min, into.Max = s.Min, s.Max
+	}
+	into.Min, into.Max = min(into.Min, s.Min), max(into.Max, s.Max)
+	w.sum += float64(s.Mean) * float64(count)
+	w.weight += count
+}
+
+func (w *weighted) mean() int32 {
+	if w.weight == 0 {
+		return 0
+	}
+	return int32(math.Round(w.sum / float64(w.weight)))
+}
+
+func (d *daySum) add(h store.Rollup) {
+	if !d.any {
+		d.Probe, d.Start, d.Level, d.any = h.Probe, h.Start.Truncate(wholeDay), h.Level, true
+	}
+	d.Count += h.Count
+	d.Has |= h.Has
+	if h.Has&sensors.HasTemperature != 0 {
+		d.temperature.add(&d.Temperature, h.Temperature, h.Count)
+	}
+	if h.Has&sensors.HasHumidity != 0 {
+		d.humidity.add(&d.Humidity, h.Humidity, h.Count)
+	}
+	if both := sensors.HasTemperature | sensors.HasHumidity; h.Has&both == both {
+		d.vpd.add(&d.VPD, h.VPD, h.Count)
+	}
+	d.InBand, d.BelowFloor, d.AboveCeil, d.Covered = d.InBand+h.InBand, d.BelowFloor+h.BelowFloor, d.AboveCeil+h.AboveCeil, d.Covered+h.Covered
+}
+
+func (d *daySum) rollup() store.Rollup {
+	d.Temperature.Mean, d.Humidity.Mean, d.VPD.Mean = d.temperature.mean(), d.humidity.mean(), d.vpd.mean()
+	d.Gap = max(wholeDay-d.Covered, 0)
+	return d.Rollup
+}

@@ -1,0 +1,68 @@
+package web
+
+import (
+	"context"
+	"net/http"
+
+	"dewline/alert"
+	"dewline/alert/wire"
+)
+
+// A Sentinel is what can be asked of one that watches rooms.
+type Sentinel interface {
+	// Look returns what it has open, in the form of a room's.
+	Look(ctx context.Context) (*alert.Snapshot, error)
+	Command(ctx context.Context, c alert.Command) alert.Reply
+	Drill(ctx context.Context, person, by string) (id string, err error)
+}
+
+// SentinelControl serves the control socket of a sentinel: dewline alarm and
+// drill work with it as with a room.
+func SentinelControl(s Sentinel) http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /api/v1/room", func(w http.ResponseWriter, r *http.Request) {
+		snap, err := s.Look(r.Context())
+		if err != nil {
+			writeError(w, http.StatusServiceUnavailable, err)
+			return
+		}
+		writeJSON(w, http.StatusOK, wire.RoomOf(snap))
+	})
+	mux.HandleFunc("POST /api/v1/command", postCommand(s.Command))
+	mux.HandleFunc("POST /api/v1/drill", postDrill(s.Drill))
+	return mux
+}
+
+// postCommand takes a command.
+func postCommand(do func(context.Context, alert.Command) alert.Reply) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		var c alert.Command
+		if err := decodeBody(r, &c); err != nil {
+			writeError(w, http.StatusBadRequest, err)
+			return
+		}
+		reply := do(r.Context(), c)
+		code := http.StatusOK
+		if !reply.OK {
+			code = http.StatusConflict
+		}
+		writeJSON(w, code, reply)
+	}
+}
+
+// postDrill takes the wish for a drill.
+func postDrill(do func(ctx context.Context, person, by string) (string, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		var req struct{ Person, By string }
+		if err := decodeBody(r, &req); err != nil {
+			writeError(w, http.StatusBadRequest, err)
+			return
+		}
+		id, err := do(r.Context(), req.Person, req.By)
+		if err != nil {
+			writeError(w, http.StatusConflict, err)
+			return
+		}
+		writeJSON(w, http.StatusOK, wire.Reply{ID: id, OK: true})
+	}
+}

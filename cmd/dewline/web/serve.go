@@ -1,0 +1,211 @@
+package web
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"syscall"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/page"
+
+	"golang.org/x/sys/unix"
+)
+
+// maxBody is the most that a request may carry, in bytes.
+const maxBody = 64 << 10
+
+// newServer returns a server with limits on what a client may send and how
+// long it may take. Answers have their own limits, since pages stream.
+func newServer(h http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{
+		Handler: http.MaxBytesHandler(h, maxBody), ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 20 * time.Second,
+		IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
+		// Broken handshakes and the like of strangers: nothing that a keeper
+		// need do something about.
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
+	}
+}
+
+// serve runs one server until it is shut down; with a certificate over TLS.
+func serve(done *sync.WaitGroup, ln net.Listener, h http.Handler, cert *Certificate, log *slog.Logger) *http.Server {
+	s := newServer(h, log)
+	if cert != nil {
+		s.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: cert.Get}
+	}
+	done.Go(func() {
+		var err error
+		if cert != nil {
+			err = s.ServeTLS(ln, "", "")
+		} else {
+			err = s.Serve(ln)
+		}
+		if !errors.Is(err, http.ErrServerClosed) {
+			log.Error("a server ended; watching and warning go on", "addr", ln.Addr().String(), "err", err)
+		}
+	})
+	return s
+}
+
+// stop ends servers, and what is asked for longer than two seconds more.
+func stop(servers ...*http.Server) {
+	for _, s := range servers {
+		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+		if err := s.Shutdown(ctx); err != nil {
+			_ = s.Close()
+		}
+		cancel()
+	}
+}
+
+// Start serves the page and the control socket. The returned function stops
+// that, with every stream that is open; done ends then.
+func (s *Site) Start(ctx context.Context, done *sync.WaitGroup) (end func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	var servers []*http.Server
+	if ln := s.pageListener(); ln != nil {
+		addr := ln.Addr().String()
+		s.addr.Store(&addr)
+		s.log.Debug("the page is open", "addr", addr)
+		servers = append(servers, serve(done, ln, s.Page(ctx), s.certificate(), s.log))
+	}
+	endControl := ServeControl(s.o.ControlPath, s.control(), s.log, done)
+	return func() {
+		cancel()
+		stop(servers...)
+		endControl()
+	}
+}
+
+// Addr returns the address that the page is served on, empty for none.
+func (s *Site) Addr() string {
+	if p := s.addr.Load(); p != nil {
+		return *p
+	}
+	return ""
+}
+
+// certificate is what the page is shown with; nil for none.
+func (s *Site) certificate() *Certificate {
+	cfg := s.room.Config().HTTP
+	if cfg.CertFile == "" {
+		return nil
+	}
+	cert := &Certificate{CertFile: cfg.CertFile, KeyFile: cfg.KeyFile}
+	if _, err := cert.Get(nil); err != nil {
+		s.log.Error("nobody can open the page until its certificate can be read", "err", err)
+	}
+	return cert
+}
+
+// pageListener opens the page's address; a port in use costs the page only.
+func (s *Site) pageListener() net.Listener {
+	if s.o.Listener != nil {
+		return s.o.Listener
+	}
+	addr := s.room.Config().HTTP.Listen
+	if addr == "" {
+		return nil
+	}
+	ln, err := net.Listen("tcp", addr)
+	if err != nil {
+		s.log.Error("the page cannot be served; watching and warning go on", "addr", addr, "err", err,
+			"do", "free the port or change http.listen and restart")
+		return nil
+	}
+	return bounded(ln, maxConns)
+}
+
+// listenControl opens a control socket; nil for an empty path. From its first
+// moment on only its owner may use it.
+func listenControl(path string) (net.Listener, error) {
+	if path == "" {
+		return nil, nil
+	}
+	// A socket left by a killed daemon; the store's lock keeps out a second one.
+	_ = os.Remove(path)
+	lc := net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) error {
+		var err error
+		cerr := c.Control(func(fd uintptr) { err = unix.Fchmod(int(fd), 0o600) })
+		return errors.Join(cerr, err)
+	}}
+	ln, err := lc.Listen(context.Background(), "unix", path)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.Chmod(path, 0o600); err != nil {
+		_ = ln.Close()
+		return nil, err
+	}
+	return ln, nil
+}
+
+// ServeControl serves h on a control socket, for the commands of this board; an
+// empty path is none. The returned function stops that.
+func ServeControl(path string, h http.Handler, log *slog.Logger, done *sync.WaitGroup) (end func()) {
+	ln, err := listenControl(path)
+	if err != nil {
+		log.Error("the control socket cannot be opened; dewline alarm and its like will not work", "path", path, "err", err)
+	}
+	if ln == nil {
+		return func() {}
+	}
+	server := serve(done, ln, h, nil, log)
+	return func() { stop(server) }
+}
+
+// Page serves everything that a browser or another program may ask.
+func (s *Site) Page(ctx context.Context) http.Handler {
+	token, err := s.o.Secret(s.room.Config().HTTP.TokenFile)
+	if err != nil {
+		s.log.Error("the page's token cannot be read; nothing can be changed over HTTP", "err", err)
+	}
+	g := &gate{token: token, limit: page.NewLimiter(), refused: func(what, from string) {
+		s.hands.Refuse(ctx, alert.Command{Action: what, By: from}, "without the token")
+	}}
+	mux := http.NewServeMux()
+	mux.Handle("GET /healthz", hardened(s.healthHandler(g)))
+	mux.Handle("GET /metrics", hardened(g.reading(s.metricsHandler())))
+	mux.Handle("/api/v1/", hardened(g.api(s.API())))
+	mux.Handle("/", s.siteHandler(ctx, g))
+	return http.NewCrossOriginProtection().Handler(mux)
+}
+
+// A Certificate is the page's certificate, read again when its file
+// changes, so that a renewed one needs no restart.
+type Certificate struct {
+	CertFile, KeyFile string
+
+	mu   sync.Mutex // guards what follows
+	at   time.Time  // the file's, when it was read
+	pair *tls.Certificate
+}
+
+// Get implements tls.Config.GetCertificate. While a new file cannot be read
+// the old certificate is used.
+func (p *Certificate) Get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	fi, err := os.Stat(p.CertFile)
+	if err == nil && p.pair != nil && fi.ModTime().Equal(p.at) {
+		return p.pair, nil
+	}
+	pair, lerr := tls.LoadX509KeyPair(p.CertFile, p.KeyFile)
+	if lerr != nil && p.pair == nil {
+		return nil, fmt.Errorf("read the page's certificate: %w", lerr)
+	}
+	if lerr == nil {
+		p.pair, p.at = &pair, time.Time{}
+		if err == nil {
+			p.at = fi.ModTime()
+		}
+	}
+	return p.pair, nil
+}
