@@ -13,11 +13,18 @@ import (
 const nameRoom = 1000
 
 // news are the wake alarms, one for each subject, that this version is the
-// first to tell.
+// first to tell. What is no lethal heat is none of a subject told before.
 func news(n *Notice, ms []Member) []Member {
-	var out []Member
+	isNew := func(m *Member) bool { return slices.Contains(m.Named, Naming{n.ID, n.Version}) }
+	var out, old []Member
 	for _, m := range ms {
-		if m.Priority >= rules.Wake && slices.Contains(m.Named, Naming{n.ID, n.Version}) && !hasSubject(out, &m) {
+		if len(m.Named) > 0 && !isNew(&m) {
+			old = append(old, m)
+		}
+	}
+	for _, m := range ms {
+		known := m.Key.Alarm != rules.LethalCeiling && hasSubject(old, &m)
+		if m.Priority >= rules.Wake && isNew(&m) && !known && !hasSubject(out, &m) {
 			out = append(out, m)
 		}
 	}

@@ -15,7 +15,7 @@ func (r *rig) off(d time.Duration) {
 	r.t.Helper()
 	r.now.Wall = r.now.Wall.Add(d)
 	r.restart()
-	r.absorb(r.desk.TimeOff(r.now, d))
+	r.absorb(r.desk.TimeOff(r.now, r.now.Mono, d))
 	r.send()
 }
 
@@ -148,5 +148,28 @@ func TestRenewed_isTriedAtOnce(t *testing.T) {
 			r.send()
 			r.want("hook", "raise above-band/e1/1")
 		})
+	}
+}
+
+// "New" names enclosures, not further alarms of one that was told.
+func TestNews_areNotToldTwice(t *testing.T) {
+	r := newRig(t, twoPeople())
+	text := func() string { return r.got[len(r.got)-1].Message.Text }
+	r.onset(rules.LethalCeiling, "e1", room)
+	r.pass(time.Minute)
+	r.onset(rules.Exposure, "e1", room)
+	r.pass(6 * time.Minute)
+	if s := text(); strings.Contains(s, "New: ") {
+		t.Errorf("a second alarm of e1 is called new:\n%s", s)
+	}
+	r.onset(rules.CeilingAhead, "e2", room)
+	r.pass(time.Minute)
+	if s := text(); !strings.Contains(s, "New: e2.") {
+		t.Errorf("e2 is not called new:\n%s", s)
+	}
+	r.onset(rules.LethalCeiling, "e2", room)
+	r.pass(time.Minute)
+	if s := text(); !strings.Contains(s, "New: e2.") {
+		t.Errorf("that what was ahead of e2 is there is not called new:\n%s", s)
 	}
 }

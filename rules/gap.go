@@ -12,7 +12,7 @@ import (
 type Gap struct {
 	From time.Time // by a set clock; zero where none was
 	For  time.Duration
-	Ran  bool // running time went on in it
+	At   time.Duration // running time, which stood still in it; 0 where it went on
 }
 
 // Off is what is known of the time in which dewline did not run. Running time
@@ -45,7 +45,7 @@ func (e *Engine) stoodStill(was, now sensors.Instant) {
 	if stood <= max(polls, 30*time.Second) {
 		return
 	}
-	e.gap = Gap{For: stood, Ran: true}
+	e.gap = Gap{For: stood}
 	if was.Synced {
 		e.gap.From = was.Wall
 	}
@@ -85,7 +85,7 @@ func (e *Engine) closeOff(now sensors.Instant) (time.Duration, bool) {
 		return 0, false // the clock was set back: it was wrong before, or is now
 	}
 	d = max(d, 0)
-	e.gap = Gap{From: o.Set.Wall.Add(o.At - o.Set.Mono), For: d}
+	e.gap = Gap{From: o.Set.Wall.Add(o.At - o.Set.Mono), For: d, At: o.At}
 	return d, true
 }
 
@@ -172,9 +172,9 @@ func (e *Engine) age(off, before time.Duration) {
 			back(at)
 		}
 	}
-	e.eachSlot(func(s *slot) { // who answered has not looked since
-		if l := &s.rec.Life; l.State == alarm.Acked {
-			back(&l.AckedAt)
+	e.eachSlot(func(s *slot) { // who answered before has not looked since
+		if l := &s.rec.Life; l.State == alarm.Acked && l.AckedAt <= e.off.At {
+			l.AckedAt -= off
 		}
 	})
 	for i := range e.encls {

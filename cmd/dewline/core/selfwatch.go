@@ -138,8 +138,8 @@ func (c *Core) tellBlind(now sensors.Instant) Effects {
 		since = "from " + g.From.Format("2006-01-02 15:04 MST") + " "
 	}
 	var e Effects
-	if !g.Ran {
-		e = c.desked(c.desk.TimeOff(now, g.For))
+	if g.At > 0 {
+		e = c.desked(c.desk.TimeOff(now, g.At, g.For))
 	}
 	e.add(c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,

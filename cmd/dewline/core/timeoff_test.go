@@ -1,9 +1,12 @@
 package core
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"dewline/alert"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -43,6 +46,54 @@ func TestCore_RingsAfterATimeOff(t *testing.T) {
 			r.pass(time.Minute)
 			if got := r.wakes() - before; got < min(1, x.most) || got > x.most {
 				t.Errorf("woken %d times within a minute after six hours off", got)
+			}
+		})
+	}
+}
+
+// A record that opens late tells of the time off before this run, not of the time
+// that it took to open. What this run told of rings on as it did, and goes to the
+// next person when it is their turn; what was answered since stays so.
+func TestMerge_AfterATimeOff(t *testing.T) {
+	for name, answered := range map[string]bool{"unanswered": false, "answered since": true} {
+		t.Run(name, func(t *testing.T) {
+			r := newDeskRig(t, una+"[[person]]\nid = \"odo\"\nchannels = [\"mail\"]\nmail_to = \"odo@example.org\"\n")
+			r.heat(3050)
+			r.pass(2 * time.Minute)
+			state, err := r.core.State()
+			if err != nil {
+				t.Fatal(err)
+			}
+			saved, past := r.disk.saved(state), r.now.Mono
+			r.disk, r.core = disk{}, New(r.cfg, nil)
+			r.core.Start(4711)
+			r.now.Mono, r.now.Wall = time.Second, r.now.Wall.Add(6*time.Hour)
+			r.pass(3 * time.Minute)
+			if answered {
+				for _, v := range r.core.Open() {
+					r.must(rules.Action{Kind: rules.Acknowledge, Key: v.Key})
+				}
+			}
+			r.journal, r.sent = nil, nil
+			r.now.Mono += past
+			fx, err := r.core.Merge(r.now, past, saved, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r.take(fx)
+			r.pass(time.Minute)
+			if v, open := openSelf(r.core, rules.BlindPeriod); !open || !strings.Contains(v.Text, "for 6h") {
+				t.Errorf("time off: open %v, %s", open, v.Text)
+			}
+			if at := r.wakes(); at != 0 {
+				t.Errorf("rings %d times at once, though told three minutes ago", at)
+			}
+			if r.pass(3 * time.Minute); !answered {
+				r.pass(5 * time.Minute)
+			}
+			odo := slices.ContainsFunc(r.sent, func(d alert.Delivery) bool { return d.Person == "odo" && d.Priority == rules.Wake })
+			if got := r.wakes(); (got > 0) == answered || odo == answered {
+				t.Errorf("rings %d times, next person %v: %+v", got, odo, r.sent)
 			}
 		})
 	}
