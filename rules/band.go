@@ -3,6 +3,7 @@ package rules
 import (
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -14,6 +15,58 @@ const (
 	coldOn    = 10 * time.Minute
 	severeOff = 10 * time.Minute
 )
+
+// band returns the temperatures in force, both inside the band, and the band's
+// name. Without a lamp schedule (nil) or a clock, and for a while after the lamps
+// switched, the wider of both bands holds.
+func (l *limits) band(lamps *lampSet, settle time.Duration) (low, high int32, name string) {
+	switch {
+	case lamps == nil || !lamps.known || lamps.edge < settle:
+		return min(l.dayLow, l.nightLow), max(l.dayHigh, l.nightHigh), "day or night"
+	case lamps.on:
+		return l.dayLow, l.dayHigh, "day"
+	}
+	return l.nightLow, l.nightHigh, "night"
+}
+
+// band is the band in force of an enclosure at the engine's present minute.
+func (e *Engine) band(en *enclosure) (low, high int32, name string) {
+	var lamps *lampSet
+	if en.lamps >= 0 {
+		lamps = &e.lamps[en.lamps]
+	}
+	return en.lim.band(lamps, e.cfg.Rules.BandSettle.D())
+}
+
+// A Band knows the band in force of one enclosure at any instant, by the same
+// rule as the Engine. It does not change and may be shared.
+type Band struct {
+	lim    limits
+	lamps  *lampSet // nil for none
+	settle time.Duration
+	loc    *time.Location
+}
+
+// BandOf returns the Band of an enclosure of a configuration.
+func BandOf(cfg *configs.Config, enclosure configs.Enclosure) Band {
+	b := Band{lim: limitsOf(cfg.SpeciesFor(enclosure)), settle: cfg.Rules.BandSettle.D(), loc: cfg.Room.Location}
+	if l, ok := cfg.LampsOf(enclosure); ok {
+		b.lamps = &lampSet{cfg: l}
+	}
+	return b
+}
+
+// At returns the temperatures between which all is well, both included.
+func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius) {
+	var lamps *lampSet
+	if b.lamps != nil {
+		then := lampSet{cfg: b.lamps.cfg}
+		then.read(now.Wall.Truncate(time.Minute).In(b.loc), now.Synced)
+		lamps = &then
+	}
+	l, h, _ := b.lim.band(lamps, b.settle)
+	return sensors.CentiCelsius(l), sensors.CentiCelsius(h)
+}
 
 // judgeBand steps the alarms on both sides of the band. Its ends belong to the
 // band; the limits that make an excursion urgent are reached at the value

@@ -284,22 +284,6 @@ func (e *Engine) anyDoubt(en *enclosure, now time.Duration, d side, limit, deadb
 	return false
 }
 
-// band returns the temperatures in force, both inside the band, and the band's
-// name. Without a lamp schedule or a clock, and for a while after the lamps
-// switched, the wider of both bands holds.
-func (e *Engine) band(en *enclosure) (low, high int32, name string) {
-	l := &en.lim
-	if en.lamps >= 0 {
-		if s := &e.lamps[en.lamps]; s.known && s.edge >= e.cfg.Rules.BandSettle.D() {
-			if s.on {
-				return l.dayLow, l.dayHigh, "day"
-			}
-			return l.nightLow, l.nightHigh, "night"
-		}
-	}
-	return min(l.dayLow, l.nightLow), max(l.dayHigh, l.nightHigh), "day or night"
-}
-
 // judge steps the threshold alarms with what the probes say now. It returns
 // false while that is not enough for more than the ceiling.
 func (e *Engine) judge(en *enclosure, now sensors.Instant) bool {

@@ -36,22 +36,25 @@ type MistState struct {
 // restart within it changes nothing.
 func (e *Engine) readLamps(now sensors.Instant) {
 	e.turn++
-	wall := now.Wall.Truncate(time.Minute)
-	local := wall.In(e.loc)
-	minute := local.Hour()*60 + local.Minute()
+	local := now.Wall.Truncate(time.Minute).In(e.loc)
 	e.hourNow = -1
 	if now.Synced {
 		e.hourNow = float64(local.Hour()) + float64(local.Minute())/60
 	}
 	for i := range e.lamps {
-		l := &e.lamps[i]
-		if l.known = now.Synced; !l.known {
-			continue
-		}
-		l.on = l.cfg.IsOn(wall, e.loc)
-		since := min(sinceClock(minute, l.cfg.On.From), sinceClock(minute, l.cfg.On.To))
-		l.edge = time.Duration(since) * time.Minute
+		e.lamps[i].read(local, now.Synced)
 	}
+}
+
+// read takes the minute that local begins, if the clock is set.
+func (l *lampSet) read(local time.Time, synced bool) {
+	if l.known = synced; !synced {
+		return
+	}
+	l.on = l.cfg.IsOn(local, local.Location())
+	minute := local.Hour()*60 + local.Minute()
+	since := min(sinceClock(minute, l.cfg.On.From), sinceClock(minute, l.cfg.On.To))
+	l.edge = time.Duration(since) * time.Minute
 }
 
 func sinceClock(minute int, t configs.ClockTime) int {

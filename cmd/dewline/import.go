@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"dewline/cmd/dewline/daemon"
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/sensors/trace"
@@ -84,7 +84,7 @@ func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) 
 	o := store.Options{Dir: dir}
 	if cfg, _, err := table.LoadInForce(*cf.config); err == nil {
 		o.KeepRaw, o.KeepTable, o.MaxBytes = cfg.Store.KeepRaw.D(), cfg.Store.KeepTable.D(), int64(cfg.Store.MaxMiB)<<20
-		o.Limits = daemon.LimitsOf(cfg)
+		o.Limits = core.LimitsOf(cfg)
 	}
 	st, report, err := store.Open(ctx, o)
 	if err != nil {

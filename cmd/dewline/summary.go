@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/alert/summary"
+	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
 	"dewline/sensors/table"
@@ -158,7 +159,7 @@ func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
 			return usagef("--week: %w", err)
 		}
 	}
-	st, _, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: true, Limits: daemon.LimitsOf(cfg)})
+	st, _, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: true, Limits: core.LimitsOf(cfg)})
 	if err != nil {
 		return fmt.Errorf("open the record in %s: %w", dir, err)
 	}

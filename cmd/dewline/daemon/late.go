@@ -51,7 +51,7 @@ func (d *Daemon) openStore(ctx context.Context, within time.Duration) (o opened)
 	cfg := d.cfg.Load()
 	o.st, o.report, o.err = d.o.Open(ctx, store.Options{
 		Dir: d.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(), Within: within,
-		MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: limitsOf(cfg), Logger: d.log, Replaced: d.recordReplaced,
+		MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: core.LimitsOf(cfg), Logger: d.log, Replaced: d.recordReplaced,
 		Lost: d.lostReadings, Full: func() { d.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
 	})
 	return o
@@ -60,7 +60,7 @@ func (d *Daemon) openStore(ctx context.Context, within time.Duration) (o opened)
 // keepInMemory takes a store without a file in use until the record opens: it
 // shows what was read since the start.
 func (d *Daemon) keepInMemory(ctx context.Context) {
-	st, _, _ := store.Open(ctx, store.Options{Limits: limitsOf(d.cfg.Load()), Logger: d.log, Lost: d.lostReadings}) // without a directory it is memory
+	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(d.cfg.Load()), Logger: d.log, Lost: d.lostReadings}) // without a directory it is memory
 	d.useStore(st)
 	d.rec.Hold(st)
 }
@@ -152,7 +152,7 @@ func (d *Daemon) mergeLate(ctx context.Context, o opened, saved core.Saved) {
 		d.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
 	}
 	d.useStore(o.st)
-	o.st.SetLimits(limitsOf(d.cfg.Load())) // a reload may have changed them since
+	o.st.SetLimits(core.LimitsOf(d.cfg.Load())) // a reload may have changed them since
 	d.apply(fx)
 	entries := core.StartEntries(began, o.report, "opened late")
 	d.keepAll(core.RecordEntry(now, entries[0].New, entries[0].Why))

@@ -9,7 +9,6 @@ import (
 
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
-	"dewline/configs"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -283,47 +282,5 @@ func (d *Daemon) closeRecord(ctx context.Context) {
 		if err := st.Close(ctx); err != nil {
 			d.log.Error("the record did not close well", "err", err)
 		}
-	}
-}
-
-// limitsOf tells the store what to count as inside the band, for each probe's
-// enclosure and photoperiod.
-func limitsOf(cfg *configs.Config) store.LimitsFunc {
-	type bounds struct {
-		day, night [2]sensors.CentiCelsius
-		floor      sensors.CentiPercent
-		ceiling    sensors.CentiCelsius
-		lamps      configs.Lamps
-		hasLamps   bool
-	}
-	byProbe := map[sensors.ProbeID]bounds{}
-	for _, e := range cfg.Enclosures {
-		s := cfg.SpeciesFor(e)
-		b := bounds{
-			day:     [2]sensors.CentiCelsius{sensors.CelsiusOf(float64(s.Day.Low)), sensors.CelsiusOf(float64(s.Day.High))},
-			night:   [2]sensors.CentiCelsius{sensors.CelsiusOf(float64(s.Night.Low)), sensors.CelsiusOf(float64(s.Night.High))},
-			floor:   sensors.PercentOf(float64(s.Floor)),
-			ceiling: sensors.CelsiusOf(float64(s.Ceiling)),
-		}
-		b.lamps, b.hasLamps = cfg.LampsOf(e)
-		for _, p := range cfg.ProbesOf(e.ID) {
-			byProbe[sensors.ProbeID(p.ID)] = b
-		}
-	}
-	loc := cfg.Room.Location
-	return func(probe sensors.ProbeID, at sensors.Instant) store.Limits {
-		b, ok := byProbe[probe]
-		if !ok {
-			return store.Limits{}
-		}
-		low, high := min(b.day[0], b.night[0]), max(b.day[1], b.night[1])
-		if b.hasLamps {
-			if b.lamps.IsOn(at.Wall, loc) {
-				low, high = b.day[0], b.day[1]
-			} else {
-				low, high = b.night[0], b.night[1]
-			}
-		}
-		return store.Limits{Low: &low, High: &high, Floor: &b.floor, Ceiling: &b.ceiling}
 	}
 }

@@ -14,30 +14,6 @@ import (
 	"dewline/store"
 )
 
-func TestLimitsOfFollowThePhotoperiod(t *testing.T) {
-	cfg := decode(t, string(configs.Demo()))
-	limits := limitsOf(cfg)
-	day := at(0, true) // 12:00, lamps on from 08:00 to 20:00
-	night := day
-	night.Wall = night.Wall.Add(-10 * 3600e9)
-	var tinctorius configs.Species
-	for _, e := range cfg.Enclosures {
-		if e.ID == "a-1-1" {
-			tinctorius = cfg.SpeciesFor(e)
-		}
-	}
-	d, n := limits("a-1-1-canopy", day), limits("a-1-1-canopy", night)
-	if *d.High != sensors.CelsiusOf(float64(tinctorius.Day.High)) || *n.High != sensors.CelsiusOf(float64(tinctorius.Night.High)) {
-		t.Errorf("upper ends %v by day and %v by night, want %v and %v", *d.High, *n.High, tinctorius.Day.High, tinctorius.Night.High)
-	}
-	if *d.Ceiling != sensors.CelsiusOf(float64(tinctorius.Ceiling)) || *d.Floor != sensors.PercentOf(float64(tinctorius.Floor)) {
-		t.Errorf("ceiling %v and floor %v", *d.Ceiling, *d.Floor)
-	}
-	if l := limits("room", day); l != (store.Limits{}) {
-		t.Errorf("a probe in the room has limits: %+v", l)
-	}
-}
-
 // TestTwoDaemonsOnOneRecord shows that the second one refuses instead of
 // telling everything twice.
 func TestTwoDaemonsOnOneRecord(t *testing.T) {

@@ -51,7 +51,7 @@ func (d *Daemon) reload() bool {
 	}
 	d.cfg.Store(next)
 	if st := d.Store(); st != nil {
-		st.SetLimits(limitsOf(next))
+		st.SetLimits(core.LimitsOf(next))
 	}
 	if src, ok := d.currentSource().(freezer); ok {
 		src.FreezeAfter(next.Rules.FrozenAfter.D())

@@ -362,6 +362,3 @@ func mailTo(ctx context.Context, send func(context.Context, mail.Summary) error,
 	}
 	return sent, errors.Join(errs...)
 }
-
-// LimitsOf tells a store opened by a tool what counts as inside the band.
-func LimitsOf(cfg *configs.Config) store.LimitsFunc { return limitsOf(cfg) }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/alert/summary"
+	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/store"
@@ -30,7 +31,7 @@ func summaryDaemon(t *testing.T) *Daemon {
 	d.now = func() sensors.Instant { return p.now }
 	d.channels = &channels{}
 	d.rec = newRecorder(nil, d.log, func(bool, string) {})
-	st, _, err := store.Open(t.Context(), store.Options{Dir: d.o.Dir, Limits: limitsOf(p.cfg)})
+	st, _, err := store.Open(t.Context(), store.Options{Dir: d.o.Dir, Limits: core.LimitsOf(p.cfg)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,34 @@
+package core
+
+import (
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// LimitsOf tells the record what counts as inside the band, for each probe's
+// enclosure: the band that the rules judge by at that instant.
+func LimitsOf(cfg *configs.Config) store.LimitsFunc {
+	type bounds struct {
+		band    rules.Band
+		floor   sensors.CentiPercent
+		ceiling sensors.CentiCelsius
+	}
+	byProbe := map[sensors.ProbeID]bounds{}
+	for _, e := range cfg.Enclosures {
+		s := cfg.SpeciesFor(e)
+		b := bounds{band: rules.BandOf(cfg, e), floor: sensors.PercentOf(float64(s.Floor)), ceiling: sensors.CelsiusOf(float64(s.Ceiling))}
+		for _, p := range cfg.ProbesOf(e.ID) {
+			byProbe[sensors.ProbeID(p.ID)] = b
+		}
+	}
+	return func(probe sensors.ProbeID, at sensors.Instant) store.Limits {
+		b, ok := byProbe[probe]
+		if !ok {
+			return store.Limits{}
+		}
+		low, high := b.band.At(at)
+		return store.Limits{Low: &low, High: &high, Floor: &b.floor, Ceiling: &b.ceiling}
+	}
+}
