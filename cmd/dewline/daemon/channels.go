@@ -32,6 +32,7 @@ type channels struct {
 	mu     sync.Mutex // guards what follows
 	byName map[string]alert.Channel
 	mqtt   *mqtt.Client  // nil for none
+	secret [3]string     // that mqtt was built with: password, token, authority
 	mail   *mail.Sender  // nil for none
 	beat   *webhook.Beat // nil for none
 	// leftOut says what does not work although the channels do.
@@ -46,6 +47,15 @@ func (c *channels) broker() *mqtt.Client {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.mqtt
+}
+
+// keepsBroker reports whether the connection to the broker is to stay when next,
+// of the same settings, comes in the place of c: its secrets are what they were,
+// or cannot be read any more.
+func (c *channels) keepsBroker(next *channels) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.mqtt != nil && (next.mqtt == nil || c.secret == next.secret)
 }
 
 // sender returns what mails; nil for none.
@@ -172,6 +182,9 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 		next.mqtt, next.byName["mqtt"] = old, old
 	}
 	c.byName, c.mqtt, c.mail, c.beat = next.byName, next.mqtt, next.mail, next.beat
+	if !keep {
+		c.secret = next.secret
+	}
 	c.leftOut = next.leftOut
 	stopWatch := c.stopWatch
 	c.mu.Unlock()
@@ -195,6 +208,7 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 			log.Error("the command token cannot be read; every command over MQTT is refused", "err", err)
 		}
 		client, err := buildMQTT(cfg, id, token, log, h)
+		c.secret = brokerSecrets(cfg.MQTT, token)
 		c.use("mqtt", client, err)
 		if err == nil {
 			c.mqtt = client
@@ -239,6 +253,17 @@ func secret(name string) (string, error) {
 		return "", nil
 	}
 	return configs.ReadSecret(name, credentials())
+}
+
+// brokerSecrets are the contents of what a connection to the broker is made with,
+// beside its settings; a client certificate is read at every connection.
+func brokerSecrets(m configs.MQTT, token string) [3]string {
+	password, _ := secret(m.PasswordFile)
+	var authority []byte
+	if m.CAFile != "" {
+		authority, _ = os.ReadFile(m.CAFile)
+	}
+	return [3]string{password, token, string(authority)}
 }
 
 func buildMQTT(cfg *configs.Config, id, token string, log *slog.Logger, h hooks) (*mqtt.Client, error) {

@@ -102,13 +102,13 @@ func (d *Daemon) newWays(cfg *configs.Config) *channels {
 }
 
 // takeWays puts other channels in use, the connection to the broker only where
-// it is to be another or did not work. What is on its way by the old ones is
+// its settings or its secrets are others or it could not work. What is on its way by the old ones is
 // finished.
 func (d *Daemon) takeWays(next *channels, keepMQTT bool) {
 	if next == nil {
 		return
 	}
-	keepMQTT = keepMQTT && d.channels.broker() != nil
+	keepMQTT = keepMQTT && d.channels.keepsBroker(next)
 	d.exchange(next, keepMQTT)
 	if keepMQTT {
 		d.courier.Swap(next.byName, "mqtt")

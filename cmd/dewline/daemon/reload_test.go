@@ -277,3 +277,45 @@ func TestReloadChangesTheBroker(t *testing.T) {
 		}
 	}
 }
+
+// A password that was mended in its file is used after a reload, though the
+// configuration is the same; a file that is gone ends no connection that works.
+func TestReloadTakesAnotherPassword(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "password")
+	write := func(password string) {
+		t.Helper()
+		if err := os.WriteFile(file, []byte(password+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("wrong")
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = ln.Close() })
+	s := newReloadSite(t, fmt.Sprintf("[mqtt]\nbroker = \"tcp://%s\"\nusername = \"den\"\npassword_file = %q\n", ln.Addr(), file)+person("sam", "mqtt"))
+	reload := func() {
+		t.Helper()
+		loaded := *s.loadedAt.Load()
+		s.Reload()
+		s.until("the file is read", func() bool { return s.loadedAt.Load().After(loaded) })
+		s.call(t.Context(), func(sensors.Instant) {})
+	}
+	first := s.channels.broker()
+	if reload(); s.channels.broker() != first {
+		t.Error("a reload without a change cuts the connection")
+	}
+	write("right")
+	reload()
+	second := s.channels.broker()
+	if second == first {
+		t.Error("the old password is used on")
+	}
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	if reload(); s.channels.broker() != second {
+		t.Error("a connection is cut for want of a password that it does not need")
+	}
+}
