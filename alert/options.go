@@ -62,13 +62,32 @@ func OptionsFor(cfg *configs.Config) Options {
 			o.Names[e.ID] = e.Name
 		}
 	}
-	for _, p := range cfg.People {
+	people := cfg.People
+	if len(people) == 0 {
+		people = []configs.Person{{ID: "keeper"}}
+	}
+	for _, p := range people {
+		if len(p.Channels) == 0 {
+			p.Channels = ways(cfg)
+		}
 		o.People = append(o.People, Person{
 			ID: p.ID, Name: p.Name, Channels: p.Channels, MailTo: p.MailTo,
 			Quiet: p.Quiet, Units: Units(p.Units), EscalateAfter: p.EscalateAfter.D(),
 		})
 	}
 	return o
+}
+
+// ways are the channels of who names none: the broker, or else every webhook.
+func ways(cfg *configs.Config) []string {
+	if cfg.MQTT.Broker != "" {
+		return []string{"mqtt"}
+	}
+	var all []string
+	for _, w := range cfg.Webhooks {
+		all = append(all, w.ID)
+	}
+	return all
 }
 
 // withDefaults fills in what the caller left open.

@@ -1,10 +1,12 @@
 package alert
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -171,5 +173,24 @@ func TestNews_areNotToldTwice(t *testing.T) {
 	r.pass(time.Minute)
 	if s := text(); !strings.Contains(s, "New: e2.") {
 		t.Errorf("that what was ahead of e2 is there is not called new:\n%s", s)
+	}
+}
+
+// A room whose configuration names nobody, or nobody's channels, tells whom it can.
+func TestOptionsFor_nobodyNamed(t *testing.T) {
+	hooks := []configs.Webhook{{ID: "a"}, {ID: "b"}}
+	for name, x := range map[string]struct {
+		cfg  configs.Config
+		want string
+	}{
+		"nobody, webhooks":           {configs.Config{Webhooks: hooks}, "keeper [a b]"},
+		"nobody, broker and webhook": {configs.Config{Webhooks: hooks, MQTT: configs.MQTT{Broker: "tcp://x:1"}}, "keeper [mqtt]"},
+		"no channels named":          {configs.Config{Webhooks: hooks, People: []configs.Person{{ID: "una"}}}, "una [a b]"},
+		"channels named":             {configs.Config{Webhooks: hooks, People: []configs.Person{{ID: "una", Channels: []string{"b"}}}}, "una [b]"},
+	} {
+		p := OptionsFor(&x.cfg).People[0]
+		if got := fmt.Sprint(p.ID, " ", p.Channels); got != x.want {
+			t.Errorf("%s: %s, want %s", name, got, x.want)
+		}
 	}
 }

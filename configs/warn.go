@@ -121,14 +121,15 @@ func (k *checker) warnFloor(t *element, e Enclosure) {
 
 // warnPeople looks for notices that nobody would hear.
 func (k *checker) warnPeople() {
-	if len(k.c.People) == 0 {
+	way := k.c.MQTT.Broker != "" || len(k.c.Webhooks) > 0 // of who names none
+	if len(k.c.People) == 0 && !way {
 		k.warning(newTable(position{1, 1}), "add a [[person]] with channels", "nobody is told: there is no person")
 	}
 	for i, p := range k.c.People {
 		t := k.doc.item("person", i)
 		switch {
-		case len(p.Channels) == 0 && k.c.MQTT.Broker != "":
-			// Told by MQTT.
+		case len(p.Channels) == 0 && way:
+			// Told by it.
 		case len(p.Channels) == 0:
 			k.warning(t, `add channels, as in channels = ["mqtt"]`, "person %q has no channel for notices", p.ID)
 		case !slices.ContainsFunc(p.Channels, func(ch string) bool { return ch != channelMail }):

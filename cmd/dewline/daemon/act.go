@@ -109,16 +109,17 @@ func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
 }
 
 // hasWay reports whether a notice for a person, "" for the first, can leave at
-// all. Who names no channel is told by MQTT; other channels were checked.
+// all. Who names no channel is told by MQTT or else by webhook; other channels were
+// checked.
 func (d *Daemon) hasWay(person string) bool {
 	cfg := d.cfg.Load()
-	broker := cfg.MQTT.Broker != "" || d.o.Channels["mqtt"] != nil
+	way := cfg.MQTT.Broker != "" || len(cfg.Webhooks) > 0 || d.o.Channels["mqtt"] != nil
 	for _, p := range cfg.People {
 		if person == "" || p.ID == person {
-			return len(p.Channels) > 0 || broker
+			return len(p.Channels) > 0 || way
 		}
 	}
-	return person != "" || broker // an unknown person is refused elsewhere
+	return person != "" || way // an unknown person is refused elsewhere
 }
 
 // maxNote is the most that a note may hold, in bytes.
