@@ -148,19 +148,6 @@ func (l *lane) empty() []Delivery {
 	return queue
 }
 
-// Waiting returns how many deliveries are queued for a channel.
-func (c *Courier) Waiting(channel string) int {
-	c.mu.Lock()
-	l := c.lanes[channel]
-	c.mu.Unlock()
-	if l == nil {
-		return 0
-	}
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return len(l.queue)
-}
-
 func (c *Courier) serve(ctx context.Context, l *lane) {
 	for {
 		select {

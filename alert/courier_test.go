@@ -88,7 +88,7 @@ func TestCourier_newerReplacesOlder(t *testing.T) {
 			d.Version = v
 			c.Submit(d)
 		}
-		if n := c.Waiting("mqtt"); n != 1 {
+		if n := c.waiting("mqtt"); n != 1 {
 			t.Errorf("%d wait, want the newest alone", n)
 		}
 		ctx, cancel := context.WithCancel(t.Context())
@@ -148,4 +148,14 @@ func TestCourier_stop(t *testing.T) {
 			t.Errorf("%d results after the stop", results)
 		}
 	})
+}
+
+// waiting is how many deliveries are queued for a channel.
+func (c *Courier) waiting(channel string) int {
+	c.mu.Lock()
+	l := c.lanes[channel]
+	c.mu.Unlock()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.queue)
 }

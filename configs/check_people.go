@@ -142,13 +142,3 @@ func (k *checker) weekday() {
 	k.c.Summary.Weekday = strings.ToLower(k.c.Summary.Weekday)
 	k.oneOf(k.doc.at("summary"), "weekday", k.c.Summary.Weekday, days...)
 }
-
-// Day returns the day of the week of the summary.
-func (s Summary) Day() time.Weekday {
-	for d := time.Sunday; d <= time.Saturday; d++ {
-		if strings.EqualFold(d.String(), s.Weekday) {
-			return d
-		}
-	}
-	return time.Monday
-}

@@ -135,11 +135,3 @@ func TestIDs(t *testing.T) {
 		}
 	}
 }
-
-func TestSummaryDay(t *testing.T) {
-	for name, want := range map[string]time.Weekday{"monday": time.Monday, "Sunday": time.Sunday, "saturday": time.Saturday, "": time.Monday} {
-		if got := (Summary{Weekday: name}).Day(); got != want {
-			t.Errorf("%q: %v, want %v", name, got, want)
-		}
-	}
-}

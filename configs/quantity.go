@@ -269,9 +269,6 @@ func (b Band) MarshalText() ([]byte, error) {
 // String writes at most two decimals and the unit.
 func (b Band) String() string { return short(float64(b.Low)) + "–" + short(float64(b.High)) + " °C" }
 
-// Contains reports whether c lies in b, ends included.
-func (b Band) Contains(c Celsius) bool { return c >= b.Low && c <= b.High }
-
 // exact writes the shortest decimal that reads back as v; short rounds it to
 // two decimals, finer than any probe.
 func exact(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }

@@ -158,18 +158,6 @@ func (m Mist) Next(wall time.Time, loc *time.Location) time.Time {
 	return best
 }
 
-// Prev returns the last due pulse at or before wall; zero for an empty
-// schedule.
-func (m Mist) Prev(wall time.Time, loc *time.Location) time.Time {
-	var best time.Time
-	for _, t := range m.around(wall, loc) {
-		if !t.After(wall) && t.After(best) {
-			best = t
-		}
-	}
-	return best
-}
-
 // around lists the pulses of the days near wall. Three days either side
 // outlast the one calendar day that a zone has ever skipped.
 func (m Mist) around(wall time.Time, loc *time.Location) []time.Time {

@@ -166,10 +166,8 @@ func (b *busLoop) round(ctx context.Context, at Instant) {
 	if ctx.Err() != nil {
 		return
 	}
-	now := b.o.Now()
 	b.mu.Lock()
 	b.counts.Rounds++
-	b.counts.LastRound = now
 	b.mu.Unlock()
 }
 
@@ -358,7 +356,6 @@ func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int
 	case Good:
 		c.Good++
 		c.Failures, c.LastError = 0, ""
-		c.LastGood = r.At
 	}
 	if r.Quality != Good {
 		c.ByReason[r.Reason]++

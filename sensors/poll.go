@@ -53,7 +53,6 @@ type ProbeCounts struct {
 	Failures  int           // bad readings in a row, the excused aside; 0 while it works
 	LastError string        // of the last failed call; empty while it works
 	Took      time.Duration // the last call that came back in time
-	LastGood  Instant       // zero before the first good reading
 	Events    Events        // zero where the driver tells none
 }
 
@@ -62,7 +61,6 @@ type BusCounts struct {
 	Bus       string
 	Rounds    uint64
 	Overruns  uint64  // grid points missed because a round took too long
-	LastRound Instant // when a round was last completed, hung probe or not
 	Hung      ProbeID // whose call does not come back; empty for none
 	HungSince Instant // when that call was given up
 }

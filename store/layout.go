@@ -39,7 +39,6 @@ const (
 	bucketSelf Bucket = 0x80 + iota
 	bucketProbes
 	bucketState
-	bucketJournal
 )
 
 // schema is the layout written by this version.

@@ -10,7 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
-	"time"
 
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
@@ -31,9 +30,7 @@ func (s *Store) attach(ctx context.Context) (Report, error) {
 			return rep, err
 		}
 	}
-	began := time.Now()
 	err := s.inspect(ctx, &rep)
-	rep.Check = time.Since(began)
 	if err == nil && !s.opt.ReadOnly { // nobody else has it open
 		for _, suffix := range unfinished() {
 			_ = os.Remove(s.path + suffix)
@@ -47,7 +44,6 @@ func (s *Store) attach(ctx context.Context) (Report, error) {
 			err = s.openFile(ctx, &rep)
 		}
 	}
-	rep.Resumed = err == nil && !rep.Fresh
 	return rep, err
 }
 
@@ -155,7 +151,6 @@ func (s *Store) replace(ctx context.Context, rep *Report, damage error) error {
 		s.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
 	}
 	saved, err := salvage(ctx, name, s.path)
-	rep.Saved = saved
 	if err == nil {
 		if !saved.Incomplete { // otherwise Regain does the rest
 			if err := noteRegained(s.path, name); err != nil {

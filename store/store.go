@@ -184,7 +184,7 @@ func (s *Store) Probes() []sensors.ProbeID {
 
 // Stats describes the store as of the last commit. It waits for no disk.
 func (s *Store) Stats() Stats {
-	st := Stats{Path: s.path, CapBytes: s.opt.MaxBytes}
+	st := Stats{CapBytes: s.opt.MaxBytes}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	st.FileBytes, st.FreeBytes = s.fig.size, s.fig.size-s.fig.used

@@ -9,7 +9,7 @@ import (
 func TestReadingsSurviveReopening(t *testing.T) {
 	dir := memDir(t)
 	s, rep := open(t, dir)
-	if !rep.Fresh || rep.Resumed {
+	if !rep.Fresh {
 		t.Fatalf("first open reports %+v", rep)
 	}
 	r := newRoom(1, 12)
@@ -28,7 +28,7 @@ func TestReadingsSurviveReopening(t *testing.T) {
 		t.Fatal(err)
 	}
 	s, rep = open(t, dir)
-	if rep.Fresh || !rep.Resumed || rep.Damage != nil {
+	if rep.Fresh || rep.Damage != nil {
 		t.Fatalf("second open reports %+v", rep)
 	}
 	check(s)

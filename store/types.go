@@ -64,13 +64,10 @@ type LimitsFunc func(probe sensors.ProbeID, at sensors.Instant) Limits
 // A Report tells how an Open went.
 type Report struct {
 	Fresh       bool          // a new file was begun
-	Resumed     bool          // an existing file goes on
 	Migrated    bool          // it was of an older schema and was brought forward
 	FellBack    bool          // the last commit was damaged; the one before is used
 	Quarantined string        // path that a damaged file was moved to, or empty
 	Damage      error         // what was found damaged, nil if nothing
-	Saved       RepairReport  // what came out of a quarantined file
-	Check       time.Duration // how long the check before use took
 	Readings    int           // readings of the open hour taken back into memory
 	LastMono    time.Duration // where running time stopped, for the next Instant
 	LastWall    time.Time     // the newest wall time on record, which an unset clock may have told
@@ -164,7 +161,6 @@ type Rollup struct {
 
 // Stats describe the store for the metrics and the health page.
 type Stats struct {
-	Path         string
 	FileBytes    int64 // length of the file
 	FreeBytes    int64 // reusable inside it
 	CapBytes     int64

@@ -205,3 +205,12 @@ func TestTextIsEscaped(t *testing.T) {
 		}
 	}
 }
+
+// PNG writes the chart as the summary's mail does.
+func (c Chart) PNG(w io.Writer, o Options) error {
+	img, err := c.Image(o)
+	if err != nil {
+		return err
+	}
+	return png.Encode(w, img)
+}

@@ -239,14 +239,11 @@ func (p *picture) envelope(r role, s Series, f frame, a valueAxis) {
 func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
 	for _, l := range p.Limits {
 		y := a.y(l.Value)
-		r, d := roleOther, dotted
-		switch l.Kind {
-		case Ceiling:
-			r, d = roleCeiling, dashed
-		case Floor:
-			r, d = roleFloor, dashed
+		r := roleCeiling
+		if l.Kind == Floor {
+			r = roleFloor
 		}
-		pic.line(r, d, pt{f.left, y}, pt{f.right, y})
+		pic.line(r, dashed, pt{f.left, y}, pt{f.right, y})
 		base := y - 4
 		if base-f.size < a.head { // no room above
 			base = y + f.size + 1

@@ -70,7 +70,6 @@ type LimitKind uint8
 const (
 	Ceiling LimitKind = iota // lethal heat: a strong dashed line
 	Floor                    // humidity that must be kept: dashed
-	Other                    // a thin dotted line
 )
 
 // A Limit is one constant value.

@@ -52,7 +52,6 @@ func (b base) palette() palette {
 		roleBeside:    {stroke: rgb(b.faint), width: 1},
 		roleCeiling:   {stroke: rgb(b.text), width: 2},
 		roleFloor:     {stroke: rgb(b.text), width: 1.4},
-		roleOther:     {stroke: rgb(b.faint), width: 1},
 		rolePulse:     {fill: rgb(b.water)},
 		roleMissed:    {fill: rgb(b.back), stroke: rgb(b.text), width: 1.4},
 		rolePulseLine: {stroke: rgba(b.water, 0x90), width: 1},

@@ -5,8 +5,6 @@ import (
 	"image"
 	"image/color"
 	"image/draw"
-	"image/png"
-	"io"
 	"math"
 
 	"golang.org/x/image/font"
@@ -16,20 +14,6 @@ import (
 	"golang.org/x/image/math/fixed"
 	"golang.org/x/image/vector"
 )
-
-// PNG writes the chart as a PNG picture of Options.Width times Options.Scale
-// pixels.
-func (c Chart) PNG(w io.Writer, o Options) error {
-	img, err := c.Image(o)
-	if err != nil {
-		return err
-	}
-	enc := png.Encoder{CompressionLevel: png.DefaultCompression}
-	if err := enc.Encode(w, img); err != nil {
-		return fmt.Errorf("write the chart of %s: %w", c.Title, err)
-	}
-	return nil
-}
 
 // Image draws the chart into memory.
 func (c Chart) Image(o Options) (*image.NRGBA, error) {

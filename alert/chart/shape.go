@@ -16,7 +16,6 @@ const (
 	roleBeside                // a line for comparison
 	roleCeiling               // lethal heat
 	roleFloor                 // humidity that must be kept
-	roleOther                 // other limits
 	rolePulse                 // mist pulse, filled
 	roleMissed                // missing mist pulse, empty
 	rolePulseLine             // a pulse's line through the humidity
@@ -31,7 +30,7 @@ const (
 
 // classOf are the class names in an SVG, by role.
 var classOf = [numRoles]string{
-	"bk", "dk", "bd", "gr", "fr", "w", "wb", "h", "hb", "by", "cl", "fl", "ot",
+	"bk", "dk", "bd", "gr", "fr", "w", "wb", "h", "hb", "by", "cl", "fl",
 	"pu", "mi", "pl", "wa", "to", "no", "tx", "ft", "lt",
 }
 

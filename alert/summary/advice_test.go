@@ -15,7 +15,7 @@ import (
 func made(n int) *builder {
 	from := time.Date(2026, 11, 16, 0, 0, 0, 0, time.UTC)
 	w := WeekOf(from, time.UTC)
-	r := &Report{Week: w.String(), From: w.From(), To: w.To(), Until: w.To(), loc: time.UTC}
+	r := &Report{Week: w.String(), From: w.From(), To: w.To(), Until: w.To()}
 	for i := range n {
 		f := Figures{
 			Covered: 7 * 24 * 60, InBand: ptr(1.0), BelowMin: ptr(0.0), AboveMin: ptr(0.0), Drop: ptr(4.0),

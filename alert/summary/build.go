@@ -39,7 +39,7 @@ func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now tim
 		notes: map[string][]Note{}, covered: map[sensors.ProbeID]time.Duration{}, alive: map[int64]time.Duration{}, faults: map[string]bool{}}
 	r := &Report{
 		Week: w.String(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, From: w.From(), To: w.To(), Made: now.In(b.loc),
-		Until: w.To(), Changes: []string{}, Outlook: []string{}, Unknown: []string{}, loc: b.loc,
+		Until: w.To(), Changes: []string{}, Outlook: []string{}, Unknown: []string{},
 	}
 	if now.Before(r.To) {
 		r.Until = now.In(b.loc)

@@ -22,8 +22,6 @@ type onset struct {
 	key       rules.Key
 	seq       uint64
 	raised    time.Duration // running times
-	ended     time.Duration
-	acked     time.Duration
 	hasAck    bool
 	waitsFrom time.Duration // unacknowledged since
 	waits     bool
@@ -101,7 +99,7 @@ func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Loca
 	}
 	o.Priority = max(o.Priority, p)
 	if e.Who != "" && !o.hasAck && answers(from, to) {
-		o.hasAck, o.acked, o.AckedBy = true, e.At.Mono, e.Who
+		o.hasAck, o.AckedBy = true, e.Who
 		o.AckedIn = (e.At.Mono - o.raised).Minutes()
 	}
 	waits := to == alarm.Unack || to == alarm.RTNUN || to == alarm.LatchUnack
@@ -116,10 +114,10 @@ func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Loca
 	switch to {
 	case alarm.Norm, alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:
 		if o.To.IsZero() {
-			o.To, o.ended = e.At.Wall.In(loc), e.At.Mono
+			o.To = e.At.Wall.In(loc)
 		}
 	case alarm.Unack, alarm.Acked:
-		o.To, o.ended = time.Time{}, 0
+		o.To = time.Time{}
 	}
 }
 

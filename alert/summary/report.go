@@ -36,8 +36,6 @@ type Report struct {
 	Outlook    []string    `json:"outlook"`
 	Notes      []Note      `json:"notes"`   // about the room
 	Unknown    []string    `json:"unknown"` // what could not be told, and why
-
-	loc *time.Location
 }
 
 // In returns the report with its sentences written for a reader of u; figures

@@ -33,9 +33,6 @@ type Alarm struct {
 	Detail
 }
 
-// Key names the alarm that d tells of.
-func (d Alarm) Key() rules.Key { return rules.Key{Alarm: d.Alarm, Subject: d.Subject} }
-
 // Detail is what a person needs beside the value. Temperatures are those of
 // the hottest place.
 type Detail struct {

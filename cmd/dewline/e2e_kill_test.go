@@ -143,10 +143,10 @@ func (v *victim) answer(a wire.Alarm) {
 	switch {
 	case a.State == alarm.Shelved:
 		c.Action = "unshelve"
-		delete(v.shelved, a.Key()) // from now on either is right
+		delete(v.shelved, keyOf(a)) // from now on either is right
 	case v.rng.IntN(3) == 0:
 		c.Action, c.Minutes = "shelve", 1
-		delete(v.acked, a.Key()) // what comes from the shelf must be acknowledged anew
+		delete(v.acked, keyOf(a)) // what comes from the shelf must be acknowledged anew
 	default:
 		c.Action = "acknowledge"
 	}
@@ -157,19 +157,19 @@ func (v *victim) answer(a wire.Alarm) {
 	v.entries = append(v.entries, by)
 	switch c.Action {
 	case "acknowledge":
-		v.acked[a.Key()] = a.Seq
+		v.acked[keyOf(a)] = a.Seq
 	case "shelve":
-		v.shelved[a.Key()] = end
+		v.shelved[keyOf(a)] = end
 	}
 }
 
 // see notes the onsets of a snapshot; none may go back.
 func (v *victim) see(snap wire.Room) {
 	for _, a := range snap.Alarms {
-		if a.Seq < v.seqs[a.Key()] {
-			v.t.Errorf("%s of %s was at onset %d and is at %d", a.Alarm, a.Subject, v.seqs[a.Key()], a.Seq)
+		if a.Seq < v.seqs[keyOf(a)] {
+			v.t.Errorf("%s of %s was at onset %d and is at %d", a.Alarm, a.Subject, v.seqs[keyOf(a)], a.Seq)
 		}
-		v.seqs[a.Key()] = max(v.seqs[a.Key()], a.Seq)
+		v.seqs[keyOf(a)] = max(v.seqs[keyOf(a)], a.Seq)
 	}
 }
 

@@ -349,7 +349,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	for _, n := range snap.Notices {
 		id = n.ID
 	}
-	if want := rules.OnsetID(a.Key(), a.Seq); id != want {
+	if want := rules.OnsetID(keyOf(a), a.Seq); id != want {
 		t.Errorf("the waiting notice is %q, want %q", id, want)
 	}
 	// A restart in between must not change the id either.

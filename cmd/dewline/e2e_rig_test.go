@@ -271,6 +271,9 @@ func (s *site) ready(p *program) wire.Room {
 	return snap
 }
 
+// keyOf names the alarm that a tells of.
+func keyOf(a wire.Alarm) rules.Key { return rules.Key{Alarm: a.Alarm, Subject: a.Subject} }
+
 // alarmIn returns an alarm of a snapshot; false where it is NORM.
 func alarmIn(snap wire.Room, id rules.AlarmID, subject string) (wire.Alarm, bool) {
 	for _, a := range snap.Alarms {

@@ -102,14 +102,3 @@ func (d *Dose) Fraction(l DoseLimits) float64 {
 	}
 	return d.Minutes / l.ReferenceTime.Minutes()
 }
-
-// TimeLeft returns how long the rest of the reference lasts at the last
-// temperature, zero when it is used up, false below the boundary. It is a
-// relative figure and never a safe time.
-func (d *Dose) TimeLeft(l DoseLimits) (time.Duration, bool) {
-	if !d.Started || d.LastTemp < l.Boundary {
-		return 0, false
-	}
-	left := max(0, 1-d.Fraction(l)) * l.ReferenceTime.Minutes() / l.weight(d.LastTemp)
-	return time.Duration(min(left, 365*24*60) * float64(time.Minute)), true
-}

@@ -241,9 +241,6 @@ func (l *lightWatch) threshold() float64 {
 // Step returns the last measured step with the present light.
 func (w *LampWatch) Step() (LampStep, bool) { return w.Result, w.Measured }
 
-// Lit returns what the light probe says: LampsUnknown without one.
-func (w *LampWatch) Lit() Lamps { return w.Light.State }
-
 // JudgeLamps decides for one enclosure whether its lamps answered their last
 // switch; peers are the steps of others, of which those in the same direction
 // count. A light probe decides alone. Otherwise the step must be missing, not only

@@ -378,14 +378,6 @@ func (d *MistDetector) Rising() bool { return d.Phase == mistRising }
 // Last returns the last finished pulse.
 func (d *MistDetector) Last() (Pulse, bool) { return d.Done, d.Pulses > 0 }
 
-// Since returns how long ago the last pulse began, false before the first.
-func (d *MistDetector) Since(at time.Duration) (time.Duration, bool) {
-	if d.Phase != mistIdle {
-		return at - d.Now.Start, true
-	}
-	return at - d.Done.Start, d.Pulses > 0
-}
-
 // Soaked returns for how long humidity has stayed at 95 % or more without
 // drying; zero when it is lower or has begun to dry.
 func (d *MistDetector) Soaked() time.Duration {

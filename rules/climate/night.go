@@ -156,8 +156,3 @@ func (n *Night) Streak(least float64) int {
 	}
 	return int(min(n.N, dropsKept))
 }
-
-// Present returns the mean and extremes of the phase under way.
-func (n *Night) Present() (mean, low, high float64, ok bool) {
-	return n.Phase.Mean, n.Phase.Min, n.Phase.Max, n.Phase.N > 0
-}

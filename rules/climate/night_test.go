@@ -230,20 +230,20 @@ func TestLightProbe(t *testing.T) {
 	feed(0, 600, 2000, true)
 	feed(600, 1200, 5, false)
 	feed(1200, 1230, 30, false)
-	if w.Lit() != LampsOff {
-		t.Errorf("30 lx at night is %v, want off", w.Lit())
+	if w.Light.State != LampsOff {
+		t.Errorf("30 lx at night is %v, want off", w.Light.State)
 	}
 	feed(1230, 1235, 2000, false)
-	if w.Lit() != LampsOff {
+	if w.Light.State != LampsOff {
 		t.Error("five minutes of a torch count as lamps")
 	}
 	feed(1235, 1260, 2000, false)
-	if w.Lit() != LampsOn {
+	if w.Light.State != LampsOn {
 		t.Error("half an hour of light does not count as lamps")
 	}
 	w.ObserveLight(1300*time.Minute, math.NaN(), true)
 	w.ObserveLight(1300*time.Minute, -1, true)
-	if w.Lit() != LampsOn {
+	if w.Light.State != LampsOn {
 		t.Error("NaN or negative light changed the state")
 	}
 }

@@ -149,7 +149,10 @@ func (l *lab) step(t testing.TB) {
 		s.air, s.rh = got.Temperature.Celsius()-s.offset, min(max(got.Humidity.Percent(), 0), 100)
 		s.trend.Observe(l.at, s.air)
 		s.mist.Observe(l.at, s.air, s.rh)
-		since, misted := s.mist.Since(l.at)
+		since, misted := l.at-s.mist.Done.Start, s.mist.Pulses > 0
+		if now, ok := s.mist.Current(); ok {
+			since, misted = l.at-now.Start, true
+		}
 		lamps := LampsOff
 		if spanOn(s.lamps, hour) {
 			lamps = LampsOn

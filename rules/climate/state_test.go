@@ -82,7 +82,7 @@ func TestEstimatorsSurviveARestart(t *testing.T) {
 		})
 		same(t, &dry, func(v *DryDown) any { a, b, c, ok := v.Trend(); return fmt.Sprint(a, b, c, ok) })
 		same(t, &night, func(v *Night) any { v.Observe(at, temp, !v.On); r, _ := v.Report(); return fmt.Sprint(r, v.Streak(2)) })
-		same(t, &lamps, func(v *LampWatch) any { s, ok := v.Step(); return fmt.Sprint(s, ok, v.Lit(), v.Waiting) })
+		same(t, &lamps, func(v *LampWatch) any { s, ok := v.Step(); return fmt.Sprint(s, ok, v.Light.State, v.Waiting) })
 		same(t, &door, func(v *Door) any { return fmt.Sprint(v.Observe(DoorReading{At: at, Temp: temp, RH: rh / 2}), v.Ajar()) })
 		same(t, &offset, func(v *HourOffset) any { c, ok := v.At(hour); return fmt.Sprint(c, ok) })
 	})

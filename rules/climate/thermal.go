@@ -332,12 +332,6 @@ func (m *Thermal) Fit() ThermalFit {
 	}
 }
 
-// Offset returns by how much the enclosure without lamps is usually warmer
-// than the room at this hour of day, false until a fit was accepted.
-func (m *Thermal) Offset(hour float64) (float64, bool) {
-	return m.Params.offset(hour), m.Params.Learned
-}
-
 func fromHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
 // RoomBefore returns the room's temperature a span before at, as a mean of ten

@@ -115,11 +115,7 @@ func TestThermalLearns(t *testing.T) {
 	near(t, "lamp gain", f.LampGain, 2.7, 0.35)
 	near(t, "hours to 63 % of a room's step", m.Params.effectiveTau(), w.p.effectiveTau(), 0.2*w.p.effectiveTau())
 	for _, h := range []float64{3, 9, 15, 21} {
-		got, ok := m.Offset(h)
-		if !ok {
-			t.Fatal("no offset")
-		}
-		near(t, "offset to the room", got, w.p.offset(h), 0.35)
+		near(t, "offset to the room", m.Params.offset(h), w.p.offset(h), 0.35)
 	}
 	if r := m.Refit(); r != NotBetter {
 		t.Errorf("the same data once more: %q, want %q", r, NotBetter)

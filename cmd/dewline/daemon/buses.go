@@ -20,7 +20,6 @@ type Buses struct {
 	poller     *sensors.Poller
 	subscriber *remote.Subscriber // nil where no probe is remote
 	log        *slog.Logger
-	now        func() sensors.Instant
 	sinkMu     sync.Mutex // guards sink
 	sink       func(sensors.Reading)
 }
@@ -62,7 +61,7 @@ func sends(p configs.Probe) bool {
 // that is not there, or that cannot be used, is no error: it shows as bad
 // readings until it is, and the others are watched.
 func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing, log *slog.Logger) (*Buses, error) {
-	b := &Buses{log: log, now: now, wiring: table.Wire(cfg, ageing, nil, log)}
+	b := &Buses{log: log, wiring: table.Wire(cfg, ageing, nil, log)}
 	buses := b.wiring.Buses()
 	var err error
 	b.poller, err = sensors.NewPoller(buses, sensors.PollOptions{

@@ -206,9 +206,6 @@ func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules
 // Snapshot returns what is known now; nil before the first round.
 func (d *Daemon) Snapshot() *alert.Snapshot { return d.snapshot.Load() }
 
-// PageAddr returns the address that the page is served on, empty for none.
-func (d *Daemon) PageAddr() string { return d.site.Addr() }
-
 // Readings returns how many readings the rules have seen.
 func (d *Daemon) Readings() uint64 { return d.readings.Load() }
 
