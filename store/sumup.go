@@ -76,6 +76,12 @@ type sum struct {
 	nt, nh, nv int64
 }
 
+// inBand reports whether t lies in the band, both ends inside; without an end it
+// is open there, without both there is none.
+func (l *Limits) inBand(t sensors.CentiCelsius) bool {
+	return (l.Low != nil || l.High != nil) && (l.Low == nil || t >= *l.Low) && (l.High == nil || t <= *l.High)
+}
+
 // add counts one reading that stands for covers milliseconds.
 func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 	s.span.Count++
@@ -85,7 +91,7 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 		widen(&s.span.Temp, r.Temperature, s.nt == 0)
 		s.t, s.nt = s.t+int64(r.Temperature), s.nt+1
 		t := sensors.CentiCelsius(r.Temperature)
-		if (lim.Low != nil || lim.High != nil) && (lim.Low == nil || t >= *lim.Low) && (lim.High == nil || t <= *lim.High) {
+		if lim.inBand(t) {
 			s.span.InBand += covers
 		}
 		if lim.Ceiling != nil && t >= *lim.Ceiling {

@@ -249,7 +249,7 @@ func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
 			base = y + f.size + 1
 		}
 		// On the left, as what matters most stands on the right.
-		pic.label(roleHalo, pt{f.left + 4, base}, f.size, left, false, l.Name+" "+trim(l.Value))
+		pic.label(roleHalo, pt{f.left + 4, base}, f.size, left, false, l.Name+" "+num(l.Value))
 	}
 }
 

@@ -1,8 +1,6 @@
 package chart
 
 import (
-	"strconv"
-
 	"dewline/configs/unit"
 )
 
@@ -84,15 +82,6 @@ func drop(x, y, radius float64) []pt {
 		out[i] = pt{x + d.x*radius, y + d.y*radius}
 	}
 	return out
-}
-
-// trim writes a value with one decimal where it has one.
-func trim(v float64) string {
-	s := strconv.FormatFloat(v, 'f', 1, 64)
-	if n := len(s); s[n-2:] == ".0" {
-		return s[:n-2]
-	}
-	return s
 }
 
 // InFahrenheit returns the chart with its temperatures in °F.

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -80,7 +81,7 @@ func (s *site) alarms(w http.ResponseWriter, r *http.Request) {
 func figures(k rules.KPI) []fact {
 	out := []fact{
 		{"Alarms in " + strconv.Itoa(k.Days) + " d", strconv.FormatUint(k.Alarms, 10), false},
-		{"A day", number(k.PerDay, 1), false},
+		{"A day", unit.Number(k.PerDay, 1), false},
 		{"Busiest day", strconv.FormatUint(k.BusiestDay, 10), false},
 	}
 	if k.Acknowledged > 0 {

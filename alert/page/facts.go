@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -65,14 +66,14 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
 	if v.Humidity.Doubt != "" {
-		m.Value = number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
+		m.Value = unit.Number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
 	}
 	if !v.Humidity.Known {
 		return m
 	}
-	m.Value = number(v.Humidity.Value, 0) + " %"
+	m.Value = unit.Number(v.Humidity.Value, 0) + " %"
 	if v.Humidity.Uncertainty > 0 {
-		m.Trust += fmt.Sprintf(", ± %s %%", number(v.Humidity.Uncertainty, 1))
+		m.Trust += fmt.Sprintf(", ± %s %%", unit.Number(v.Humidity.Uncertainty, 1))
 	}
 	switch {
 	case v.Floor <= 0:
@@ -113,7 +114,7 @@ func heatFacts(v *rules.EnclosureView, u units) []fact {
 	if v.LampsOffGain != nil && room > 0 {
 		out = append(out, fact{"Lamps off would gain", minutes(v.LampsOffGain), false})
 	}
-	return append(out, fact{"Heat exposure", number(v.Exposure*100, 0) + " % of the reference", v.Exposure >= 0.5})
+	return append(out, fact{"Heat exposure", unit.Number(v.Exposure*100, 0) + " % of the reference", v.Exposure >= 0.5})
 }
 
 // airFacts are about the water in the air.
@@ -169,5 +170,5 @@ func vpd(pascals, rh float64) string {
 	if rh >= 97 {
 		return "0.1 kPa or less, saturated"
 	}
-	return number(pascals/1000, 2) + " kPa"
+	return unit.Number(pascals/1000, 2) + " kPa"
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -140,9 +141,9 @@ func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID
 func humText(v *rules.EnclosureView) string {
 	switch {
 	case v.Humidity.Known:
-		return number(v.Humidity.Value, 0) + " %"
+		return unit.Number(v.Humidity.Value, 0) + " %"
 	case v.Humidity.Doubt != "":
-		return number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
+		return unit.Number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
 	}
 	return ""
 }

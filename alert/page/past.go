@@ -10,6 +10,7 @@ import (
 
 	"dewline/alert"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -68,7 +69,7 @@ func (s *site) mistRow(m mist, now time.Time) mistRow {
 	if m.missed {
 		return row
 	}
-	row.From = fmt.Sprintf("%s → %s %%", number(m.pulse.Before, 0), number(m.pulse.Peak, 0))
+	row.From = fmt.Sprintf("%s → %s %%", unit.Number(m.pulse.Before, 0), unit.Number(m.pulse.Peak, 0))
 	row.Wet = span(m.pulse.Wet)
 	switch {
 	case m.pulse.HalfLife > 0:
@@ -117,13 +118,13 @@ func (s *site) probeRow(p *rules.ProbeView, now time.Time, u units) probeRow {
 		row.Value = u.temp(p.Temperature.Celsius()) + doubtMark(p.TemperatureDoubt)
 	}
 	if p.HasHumidity {
-		row.Value += " " + number(p.Humidity.Percent(), 0) + " %" + doubtMark(p.HumidityDoubt)
+		row.Value += " " + unit.Number(p.Humidity.Percent(), 0) + " %" + doubtMark(p.HumidityDoubt)
 	}
 	if p.HasLight {
 		row.Value += fmt.Sprintf(" %d lx", p.LightLux)
 	}
 	if p.Readings > 0 {
-		row.Share = number(math.Floor(1000*float64(p.Good)/float64(p.Readings))/10, 1) + " % good"
+		row.Share = unit.Number(math.Floor(1000*float64(p.Good)/float64(p.Readings))/10, 1) + " % good"
 	}
 	for _, due := range []*time.Time{p.TemperatureDue, p.HumidityDue} {
 		if due != nil && (row.Due == "" || overdue(due, now)) {

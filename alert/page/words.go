@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -73,17 +72,6 @@ func short(d time.Duration) string {
 	return span(d)
 }
 
-func number(v float64, decimals int) string {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return "?"
-	}
-	s := strconv.FormatFloat(v, 'f', decimals, 64)
-	if strings.Trim(s, "-0.") == "" {
-		return strings.TrimPrefix(s, "-")
-	}
-	return s
-}
-
 // units writes temperatures as the first person reads them.
 type units struct{ scale unit.Scale }
 
@@ -109,14 +97,14 @@ func (u units) limits(low, high float64) string {
 	return trim(u.of(low)) + "–" + trim(u.of(high)) + " " + u.name()
 }
 
-func trim(v float64) string { return strings.TrimSuffix(number(v, 1), ".0") }
+func trim(v float64) string { return strings.TrimSuffix(unit.Number(v, 1), ".0") }
 
 // figure writes the value of an alarm with what it is a value of.
 func (u units) figure(id rules.AlarmID, v float64, name string) string {
 	q := u.quantity(id, v, name)
 	switch id {
 	case rules.Exposure:
-		return number(v, 0) + " % of the reference heat dose"
+		return unit.Number(v, 0) + " % of the reference heat dose"
 	case rules.CertificateDue:
 		return q + " left"
 	}
@@ -138,9 +126,9 @@ func (u units) quantity(id rules.AlarmID, v float64, name string) string {
 	case "min":
 		return span(time.Duration(v * float64(time.Minute)))
 	case "d":
-		return number(math.Floor(v), 0) + " d"
+		return unit.Number(math.Floor(v), 0) + " d"
 	}
-	return number(v, 1) + " " + name
+	return unit.Number(v, 1) + " " + name
 }
 
 // minutes writes a range of minutes, rounded to what it is good for.

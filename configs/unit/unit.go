@@ -61,10 +61,10 @@ func FromFahrenheit(f float64) Temperature { return Temperature((f - 32) * 5 / 9
 func DeltaFromFahrenheit(f float64) TemperatureDelta { return TemperatureDelta(f * 5 / 9) }
 
 // Number writes the degrees without the scale: "27.8".
-func (t Temperature) Number(s Scale, decimals int) string { return format(t.In(s), decimals) }
+func (t Temperature) Number(s Scale, decimals int) string { return Number(t.In(s), decimals) }
 
 // Number writes the steps without the scale.
-func (d TemperatureDelta) Number(s Scale, decimals int) string { return format(d.In(s), decimals) }
+func (d TemperatureDelta) Number(s Scale, decimals int) string { return Number(d.In(s), decimals) }
 
 // Text writes a temperature for a reader: "27.8 °C", "82.0 °F".
 func (t Temperature) Text(s Scale, decimals int) string {
@@ -80,8 +80,9 @@ func (d TemperatureDelta) Text(s Scale, decimals int) string {
 	return d.Number(s, decimals) + " " + s.Name()
 }
 
-// format never writes "-0.0", and "?" for what is no number.
-func format(v float64, decimals int) string {
+// Number writes a figure that is no temperature. It never writes "-0.0", and "?"
+// for what is no number.
+func Number(v float64, decimals int) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return "?"
 	}
