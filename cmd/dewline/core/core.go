@@ -26,7 +26,7 @@ type Core struct {
 	// blindEnds is when the blind-period alarm of a restart is let go.
 	blindEnds time.Duration
 	refreshAt time.Duration // when open notices next learn of drift
-	stalled   map[string]stall
+	stalled   stalls
 	self      selfWatch
 	refused   refusals
 }
@@ -51,7 +51,7 @@ func New(cfg *configs.Config, ackLink func(noticeID string, version int) string)
 	o := alert.OptionsFor(cfg)
 	o.AckLink = ackLink
 	return &Core{
-		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: map[string]stall{},
+		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: stalls{},
 		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
 	}
 }
@@ -163,7 +163,7 @@ func (c *Core) answeredBy(id string) string {
 // Result takes in what became of a delivery.
 func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
 	if r.Err == nil {
-		c.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
+		c.stalled.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
 	}
 	return c.desked(c.desk.Result(now, r))
 }
@@ -171,7 +171,7 @@ func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
 // ChannelState takes in that a channel lost or regained its connection.
 func (c *Core) ChannelState(now sensors.Instant, name string, up bool) Effects {
 	if up {
-		c.works(name)
+		c.stalled.works(name)
 	}
 	return c.desked(c.desk.ChannelState(now, name, up))
 }

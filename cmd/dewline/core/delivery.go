@@ -52,10 +52,13 @@ func whyStalled(s alert.ChannelStats) []string {
 	return nil
 }
 
+// stalls are the channels whose alarm is raised.
+type stalls map[string]stall
+
 // works notes that a channel was seen to work in this run.
-func (c *Core) works(name string) {
-	if _, raised := c.stalled[name]; raised {
-		c.stalled[name] = stall{}
+func (s stalls) works(name string) {
+	if _, raised := s[name]; raised {
+		s[name] = stall{}
 	}
 }
 

@@ -44,9 +44,9 @@ func (c *Core) drillOver(at sensors.Instant) Effects {
 func drillKey(d alert.DrillResult) string { return fmt.Sprintf("%020d/%s", d.At.Mono, d.Person) }
 
 // resumeDrills finds out when a drill was last acknowledged.
-func (c *Core) resumeDrills(docs []store.Doc) error {
-	if d, ok := c.desk.LastDrill(); ok && d.Acked {
-		c.self.drilled = d.At.Mono
+func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
+	if d, ok := desk.LastDrill(); ok && d.Acked {
+		w.drilled = d.At.Mono
 	}
 	for _, doc := range docs {
 		var d alert.DrillResult
@@ -54,7 +54,7 @@ func (c *Core) resumeDrills(docs []store.Doc) error {
 			return fmt.Errorf("read back drill %s: %w", doc.Key, err)
 		}
 		if d.Acked {
-			c.self.drilled = max(c.self.drilled, d.At.Mono)
+			w.drilled = max(w.drilled, d.At.Mono)
 		}
 	}
 	return nil
@@ -62,6 +62,6 @@ func (c *Core) resumeDrills(docs []store.Doc) error {
 
 // drillOverdue reports whether the last acknowledged drill, or else the first
 // start, is too long ago. One that nobody acknowledged has proved nothing.
-func (c *Core) drillOverdue(now sensors.Instant) bool {
-	return c.self.drillEvery > 0 && now.Mono-c.self.drilled > c.self.drillEvery
+func (w *selfWatch) drillOverdue(now sensors.Instant) bool {
+	return w.drillEvery > 0 && now.Mono-w.drilled > w.drillEvery
 }

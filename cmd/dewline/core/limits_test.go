@@ -1,13 +1,14 @@
 package core
 
 import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
-	"math/rand/v2"
-	"testing"
-	"time"
 )
 
 func TestLimitsOfFollowThePhotoperiod(t *testing.T) {

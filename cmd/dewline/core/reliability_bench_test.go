@@ -12,7 +12,7 @@ import (
 	"dewline/sensors/table"
 )
 
-// What the core goroutine does beside readings, in rooms of two sizes: a tick
+// What the loop does beside readings, in rooms of two sizes: a tick
 // and a snapshot each second, the state every twenty minutes, or every five
 // while it is hot. Nothing is decided meanwhile, so each adds to the latency of
 // a reading that comes just then.

@@ -72,7 +72,7 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
 	}
-	if err := c.resumeDrills(s.Drills); err != nil {
+	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
 		errs = append(errs, err)
 	}
 	e := c.desked(fx)
@@ -100,13 +100,18 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
 	}
-	if err := c.resumeDrills(s.Drills); err != nil {
+	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
 		errs = append(errs, err)
 	}
 	e := c.desked(fx)
 	e.add(c.after(now, ts))
 	c.resumeSelf(now)
-	c.believe()
+	// What this run saw work does, whatever an earlier one said.
+	for name, ch := range c.desk.Stats(c.self.last).Channels {
+		if !ch.LastSuccess.IsZero() {
+			c.stalled.works(name)
+		}
+	}
 	e.add(c.tellBlind(now))
 	return e, errors.Join(errs...)
 }
@@ -116,17 +121,6 @@ func (c *Core) shift(by time.Duration) {
 	for _, t := range []*time.Duration{&c.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.unsetSince, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono} {
 		if *t != 0 {
 			*t += by
-		}
-	}
-}
-
-// believe takes channels that this run saw work for working, whatever an earlier
-// one said.
-func (c *Core) believe() {
-	channels := c.desk.Stats(c.self.last).Channels
-	for name := range c.stalled {
-		if !channels[name].LastSuccess.IsZero() {
-			c.stalled[name] = stall{}
 		}
 	}
 }

@@ -50,7 +50,7 @@ func (c *Core) watchSelf(now sensors.Instant) Effects {
 			FirstAction: "Look at the board's network and its time service.",
 		}))
 	}
-	if overdue := c.drillOverdue(now); overdue != w.overdue {
+	if overdue := w.drillOverdue(now); overdue != w.overdue {
 		w.overdue = overdue
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: rules.Note,

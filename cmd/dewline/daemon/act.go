@@ -36,12 +36,12 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 		return err
 	}
 	if c.Notice != "" {
-		return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
-			return d.core.AcknowledgeNotice(now, c.Notice, c.Version, by, c.Why)
+		return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+			return d.loop.core.AcknowledgeNotice(now, c.Notice, c.Version, by, c.Why)
 		})
 	}
-	return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
-		return d.core.Act(now, rules.Action{
+	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+		return d.loop.core.Act(now, rules.Action{
 			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
 			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot,
 		})
@@ -51,7 +51,7 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 // Refuse puts into the journal what was refused before the core saw it:
 // for its form, its token or its link.
 func (d *Daemon) Refuse(ctx context.Context, c alert.Command, why string) {
-	d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Refuse(now, c, why)) })
+	d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Refuse(now, c, why)) })
 }
 
 // checkCommand checks what holds for a command on whichever way it came.
@@ -68,16 +68,16 @@ func checkCommand(c alert.Command) error {
 	return nil
 }
 
-// perform runs f on the core goroutine, applies its effects and waits until
+// perform runs f on the loop's goroutine, applies its effects and waits until
 // they are on the disk, but not for ever: a full card refuses no answer.
-func (d *Daemon) perform(ctx context.Context, f func(now sensors.Instant) (core.Effects, error)) error {
+func (l *loop) perform(ctx context.Context, f func(now sensors.Instant) (core.Effects, error)) error {
 	var failed error
 	var recorded <-chan struct{}
-	ok := d.call(ctx, func(now sensors.Instant) {
+	ok := l.call(ctx, func(now sensors.Instant) {
 		fx, err := f(now)
 		failed = err
-		if recorded = d.apply(fx); err == nil {
-			d.publish() // who asks next sees what was done
+		if recorded = l.apply(fx); err == nil {
+			l.publish() // who asks next sees what was done
 		}
 	})
 	if !ok {
@@ -101,8 +101,8 @@ func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
 		return "", errors.New("no way to a phone is set up: add [mqtt] or a [[webhook]], and a [[person]] with channels, and reload")
 	}
 	var id string
-	err := d.perform(ctx, func(now sensors.Instant) (fx core.Effects, err error) {
-		id, fx, err = d.core.Drill(now, person, by)
+	err := d.loop.perform(ctx, func(now sensors.Instant) (fx core.Effects, err error) {
+		id, fx, err = d.loop.core.Drill(now, person, by)
 		return fx, err
 	})
 	return id, err
@@ -138,7 +138,7 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 	case enclosure != "" && !hasEnclosure(d.cfg.Load(), enclosure):
 		return fmt.Errorf("there is no enclosure %q", enclosure)
 	}
-	return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 		return core.Note{At: now, Enclosure: enclosure, By: by, Text: text}.Keep()
 	})
 }
@@ -157,14 +157,14 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if err != nil {
 		return fmt.Errorf("encode the calibration: %w", err)
 	}
-	d.correctSource()
-	owed, err := d.owe(c, set)
+	d.probes.correct()
+	owed, err := d.record.owe(c, set)
 	if err != nil {
 		return err
 	}
-	defer d.redos.nudge()
-	return d.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
-		fx := d.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
+	defer d.record.redos.nudge()
+	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+		fx := d.loop.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
 		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed)
 		fx.Journal = append(fx.Journal, core.CalibrationEntry(now, &c, old, string(value)))
 		return fx, nil

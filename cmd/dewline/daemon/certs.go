@@ -13,7 +13,6 @@ import (
 
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/sensors"
 )
 
 // The certificates that dewline depends on, as subjects of certificate-due.
@@ -119,13 +118,12 @@ func (b *certBook) used(cfg *configs.Config) []core.Certificate {
 // certEvery is how often certificates are looked at.
 const certEvery = time.Hour
 
-// watchCertificates tells the core when certificates end, until ctx does.
-func (d *Daemon) watchCertificates(ctx context.Context) {
+// watch tells which certificates are used and when they end, until ctx does.
+func (b *certBook) watch(ctx context.Context, cfg func() *configs.Config, tell func(context.Context, []core.Certificate)) {
 	ticker := time.NewTicker(certEvery)
 	defer ticker.Stop()
 	for {
-		used := d.certs.used(d.cfg.Load())
-		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Certificates(now, used)) })
+		tell(ctx, b.used(cfg()))
 		select {
 		case <-ctx.Done():
 			return

@@ -28,6 +28,9 @@ type channels struct {
 	log   *slog.Logger
 	beats chan alert.Heartbeat
 	state func(channel string, down error) // nil for nobody
+	hooks hooks
+	// swap puts other channels in use; nil where they were given.
+	swap func(next *channels, keepMQTT bool)
 
 	mu     sync.Mutex // guards what follows
 	byName map[string]alert.Channel
@@ -98,31 +101,31 @@ type hooks struct {
 // startChannels builds every configured channel and starts their goroutines,
 // which end with ctx.
 func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
-	d.channels = &channels{log: d.log, byName: d.o.Channels}
+	d.loop.channels = &channels{log: d.log, byName: d.o.Channels}
 	if d.o.Channels == nil {
-		d.hooks = hooks{
+		told := hooks{
 			command: d.Command,
 			refused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
 			state: func(name string, down error) {
-				d.post(ctx, func(now sensors.Instant) {
+				d.loop.post(ctx, func(now sensors.Instant) {
 					if down != nil {
-						d.apply(d.core.ChannelDown(now, name, down.Error()))
+						d.loop.apply(d.loop.core.ChannelDown(now, name, down.Error()))
 						return
 					}
-					d.apply(d.core.ChannelState(now, name, true))
+					d.loop.apply(d.loop.core.ChannelState(now, name, true))
 				})
 			},
 			peer: d.certs.saw,
 		}
 		cfg := d.cfg.Load()
-		d.channels = buildChannels(cfg, cfg.Room.ID, d.log, d.hooks)
-		d.exchange = func(next *channels, keep bool) { d.channels.exchange(ctx, done, next, keep) }
+		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
+		d.loop.channels.hooks, d.loop.channels.swap = told, func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
 	}
-	d.courier = alert.NewCourier(d.channels.byName, 0, func(r alert.SendResult) {
-		d.post(ctx, func(now sensors.Instant) { d.apply(d.core.Result(now, r)) })
+	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
+		d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Result(now, r)) })
 	}, d.log)
-	done.Go(func() { d.courier.Run(ctx) })
-	d.channels.run(ctx, done)
+	done.Go(func() { d.loop.courier.Run(ctx) })
+	d.loop.channels.run(ctx, done)
 }
 
 // run starts what the channels need beside the sending.

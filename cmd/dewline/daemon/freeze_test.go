@@ -45,7 +45,7 @@ func TestReloadTellsTheJudgesHowLongToBelieve(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.source = src
+	d.probes.source = src
 	if d.reload() {
 		t.Error("a new source is asked for, though no probe changed")
 	}

@@ -87,8 +87,8 @@ func TestHTTPIsHardened(t *testing.T) {
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":1e300,"by":"mallory"}`, "correct-horse"))
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":5,"by":"mal\nlory"}`, "correct-horse"))
 	// Refusals reach the journal by way of the core.
-	d.call(t.Context(), func(sensors.Instant) {})
-	<-d.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "mark"}})
+	d.loop.call(t.Context(), func(sensors.Instant) {})
+	<-d.record.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "mark"}})
 	reasons := map[string]int{}
 	for e, err := range d.Store().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {
 		if err != nil {
@@ -178,7 +178,7 @@ mail_to = "una@example.org"
 				if id, err = d.Drill(ctx, "una", "una"); err != nil {
 					t.Fatal(err)
 				}
-				d.post(ctx, func(sensors.Instant) { d.channels.outside(d.heartbeat()) })
+				d.loop.post(ctx, func(sensors.Instant) { d.loop.channels.outside(d.loop.heartbeat()) })
 			}
 			if strings.Count(log.String(), "notice not delivered") >= 3 && strings.Contains(log.String(), "outside heartbeat") {
 				break
@@ -245,14 +245,14 @@ func TestHeartbeatStopsWithTheRounds(t *testing.T) {
 	}
 	mono := time.Hour
 	d.now = func() sensors.Instant { return sensors.Instant{Mono: mono, Wall: time.Unix(1e9, 0), Synced: true} }
-	d.channels = &channels{log: slog.New(slog.DiscardHandler), beats: beats}
-	if d.channels.beat, err = newTestBeat(); err != nil {
+	d.loop.channels = &channels{log: slog.New(slog.DiscardHandler), beats: beats}
+	if d.loop.channels.beat, err = newTestBeat(); err != nil {
 		t.Fatal(err)
 	}
 	real := time.Now()
-	d.cycle = 5
-	d.snapshot.Store(&alert.Snapshot{Cycle: 5, CycleAt: real})
-	d.sendHeartbeats(real.Add(time.Second))
+	d.loop.rounds.cycle = 5
+	d.loop.snapshot.Store(&alert.Snapshot{Cycle: 5, CycleAt: real})
+	d.loop.sendHeartbeats(real.Add(time.Second))
 	if len(beats) != 1 {
 		t.Fatal("a lively daemon sends no outside heartbeat")
 	}
@@ -260,19 +260,19 @@ func TestHeartbeatStopsWithTheRounds(t *testing.T) {
 		t.Errorf("the heartbeat's cycle is %d, want 5", h.Cycle)
 	}
 	mono += 5 * time.Second
-	d.sendHeartbeats(real.Add(6 * time.Second))
+	d.loop.sendHeartbeats(real.Add(6 * time.Second))
 	if len(beats) != 0 {
 		t.Error("sent again before its time")
 	}
 	for range 10 { // no round ends any more
 		mono += time.Minute
-		d.sendHeartbeats(real.Add(mono))
+		d.loop.sendHeartbeats(real.Add(mono))
 	}
 	if len(beats) != 0 {
 		t.Errorf("%d outside heartbeats of a daemon whose rounds have stopped", len(beats))
 	}
-	d.snapshot.Store(&alert.Snapshot{Cycle: 6, CycleAt: real.Add(mono)})
-	d.sendHeartbeats(real.Add(mono))
+	d.loop.snapshot.Store(&alert.Snapshot{Cycle: 6, CycleAt: real.Add(mono)})
+	d.loop.sendHeartbeats(real.Add(mono))
 	if len(beats) != 1 {
 		t.Error("rounds go on and no heartbeat is sent")
 	}

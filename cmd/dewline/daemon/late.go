@@ -1,18 +1,14 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
-	"maps"
 	"math/big"
-	"slices"
 	"time"
 
 	"dewline/cmd/dewline/core"
-	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -32,9 +28,9 @@ type opened struct {
 
 // tryOpen opens the store, but waits no longer than a start may take. One that
 // may open later comes by the channel.
-func (d *Daemon) tryOpen(ctx context.Context) (<-chan opened, opened) {
+func (rc *record) tryOpen(ctx context.Context) (<-chan opened, opened) {
 	done := make(chan opened, 1)
-	go func() { done <- d.openStore(ctx, 0) }()
+	go func() { done <- rc.openStore(ctx, 0) }()
 	timer := time.NewTimer(openWithin)
 	defer timer.Stop()
 	select {
@@ -47,40 +43,40 @@ func (d *Daemon) tryOpen(ctx context.Context) (<-chan opened, opened) {
 }
 
 // openStore opens the record.
-func (d *Daemon) openStore(ctx context.Context, within time.Duration) (o opened) {
-	cfg := d.cfg.Load()
-	o.st, o.report, o.err = d.o.Open(ctx, store.Options{
-		Dir: d.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(), Within: within,
-		MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: core.LimitsOf(cfg), Logger: d.log, Replaced: d.recordReplaced,
-		Lost: d.lostReadings, Full: func() { d.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
+func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened) {
+	cfg := rc.cfg.Load()
+	o.st, o.report, o.err = rc.o.Open(ctx, store.Options{
+		Dir: rc.o.Dir, KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(), Within: within,
+		MaxBytes: int64(cfg.Store.MaxMiB) << 20, Limits: core.LimitsOf(cfg), Logger: rc.log, Replaced: rc.replacedBy,
+		Lost: rc.lostReadings, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
 	})
 	return o
 }
 
 // keepInMemory takes a store without a file in use until the record opens: it
 // shows what was read since the start.
-func (d *Daemon) keepInMemory(ctx context.Context) {
-	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(d.cfg.Load()), Logger: d.log, Lost: d.lostReadings}) // without a directory it is memory
-	d.useStore(st)
-	d.rec.Hold(st)
+func (rc *record) keepInMemory(ctx context.Context) {
+	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lostReadings}) // without a directory it is memory
+	rc.use(st)
+	rc.rec.Hold(st)
 }
 
-func (d *Daemon) useStore(st *store.Store) {
-	d.storeMu.Lock()
-	d.store = st
-	d.storeMu.Unlock()
+func (rc *record) use(st *store.Store) {
+	rc.storeMu.Lock()
+	rc.store = st
+	rc.storeMu.Unlock()
 }
 
 // attach takes an open record in use.
-func (d *Daemon) attach(st *store.Store) {
-	d.useStore(st)
-	d.rec.Attach(st)
+func (rc *record) attach(st *store.Store) {
+	rc.use(st)
+	rc.rec.Attach(st)
 }
 
-// runLate tries to open the record until it can, and has the core join it with
-// what went on meanwhile. Nothing is written before: what the record holds open
+// runLate tries to open the record until it can, and has it joined with what went
+// on meanwhile. Nothing is written before: what the record holds open
 // would be written over.
-func (d *Daemon) runLate(ctx context.Context) {
+func (rc *record) runLate(ctx context.Context, join func(context.Context, opened)) {
 	again := time.NewTicker(lateEvery)
 	defer again.Stop()
 	for {
@@ -88,44 +84,24 @@ func (d *Daemon) runLate(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case o = <-d.late:
+		case o = <-rc.late:
 		}
 		if o.err == nil {
-			d.joinLate(ctx, o)
+			join(ctx, o)
 			return
 		}
 		if errors.Is(o.err, store.ErrLocked) {
 			o.err = fmt.Errorf("another dewline uses it: %w", o.err)
 		}
-		d.recordHealth(false, o.err.Error())
+		rc.health(false, o.err.Error())
 		select {
 		case <-ctx.Done():
 			return
 		case <-again.C:
 		}
 		next := make(chan opened, 1)
-		next <- d.openStore(ctx, lateWithin)
-		d.late = next
-	}
-}
-
-// joinLate reads what a record holds and has the core take it in.
-func (d *Daemon) joinLate(ctx context.Context, o opened) {
-	saved, err := loadSaved(o.st)
-	saved.LastSet = o.report.LastSet
-	if err != nil {
-		d.log.Error("part of the record cannot be read", "err", err)
-	}
-	if o.report.Quarantined != "" {
-		d.log.Error("the record was damaged and set aside; a new one was begun",
-			"file", o.report.Quarantined, "damage", o.report.Damage, "do", "dewline repair saves what can be read")
-	}
-	d.loadBook(o.st, o.report.LastMono)
-	joined := make(chan struct{})
-	d.post(ctx, func(sensors.Instant) { d.mergeLate(ctx, o, saved); close(joined) })
-	select {
-	case <-joined:
-	case <-ctx.Done():
+		next <- rc.openStore(ctx, lateWithin)
+		rc.late = next
 	}
 }
 
@@ -136,55 +112,15 @@ func onsetLeap() uint64 {
 	return 1 + n.Uint64()
 }
 
-// mergeLate joins a record that could be opened at last with the core that runs,
-// and puts it in use. It runs on the core goroutine. Running time goes on from
-// that of the record from then on.
-func (d *Daemon) mergeLate(ctx context.Context, o opened, saved core.Saved) {
-	by := o.report.LastMono
-	d.leap.Store(int64(by))
-	now, began := d.now(), d.began
-	began.Mono, began.Synced = began.Mono+by, now.Synced
-	began.Wall = now.Wall.Add(-now.Sub(began))
-	kept := d.takeReadings(ctx, o.st, by)
-	d.rec.rebase(by)
-	fx, err := d.core.Merge(now, by, saved, d.newest(by))
-	if err != nil {
-		d.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
-	}
-	d.useStore(o.st)
-	o.st.SetLimits(core.LimitsOf(d.cfg.Load())) // a reload may have changed them since
-	d.apply(fx)
-	entries := core.StartEntries(began, o.report, "opened late")
-	d.keepAll(core.RecordEntry(now, entries[0].New, entries[0].Why))
-	d.rec.Put(d.core.Forgotten(saved.Outbox), entries[1:])
-	d.resumed(began, o.report)
-	d.rec.Attach(o.st)
-	d.log.Info("the record is open and joined with what went on without it", "readings", kept)
-}
-
-// newest moves the newest readings by so much running time and returns them in
-// the order they came.
-func (d *Daemon) newest(by time.Duration) []sensors.Reading {
-	d.latestMu.Lock()
-	defer d.latestMu.Unlock()
-	for id, r := range d.latest {
-		r.At.Mono += by
-		d.latest[id] = r
-	}
-	return slices.SortedFunc(maps.Values(d.latest), func(a, b sensors.Reading) int {
-		return cmp.Or(cmp.Compare(a.At.Mono, b.At.Mono), cmp.Compare(a.Probe, b.Probe))
-	})
-}
-
 // takeReadings passes the readings that were kept in memory to a record, moved by
 // so much running time, and returns how many there were.
-func (d *Daemon) takeReadings(ctx context.Context, st *store.Store, by time.Duration) int {
+func (rc *record) takeReadings(ctx context.Context, st *store.Store, by time.Duration) int {
 	n := 0
-	from := d.Store()
+	from := rc.Store()
 	for _, probe := range from.Probes() {
 		for r, err := range from.Readings(ctx, probe, time.Time{}, farFuture) {
 			if err != nil {
-				d.log.Error("some readings since the start are lost", "probe", probe, "err", err)
+				rc.log.Error("some readings since the start are lost", "probe", probe, "err", err)
 				continue
 			}
 			r.At.Mono += by

@@ -33,8 +33,8 @@ func opensAfter(d time.Duration) func(*Options) {
 func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 	t.Helper()
 	open := map[rules.Key]rules.AlarmView{}
-	if !l.call(t.Context(), func(sensors.Instant) {
-		for _, v := range l.core.Open() {
+	if !l.loop.call(t.Context(), func(sensors.Instant) {
+		for _, v := range l.loop.core.Open() {
 			open[v.Key] = v
 		}
 	}) {
@@ -46,7 +46,7 @@ func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 // noticeOf returns the id of the open notice that tells of an alarm.
 func (l *lab) noticeOf(t *testing.T, k rules.Key) (id string) {
 	t.Helper()
-	l.call(t.Context(), func(sensors.Instant) {
+	l.loop.call(t.Context(), func(sensors.Instant) {
 		for _, v := range l.notices() {
 			if slices.ContainsFunc(v.Notice.Members, func(m alert.Member) bool { return m.Key == k }) {
 				id = v.Notice.ID
@@ -177,7 +177,7 @@ func checkJoined(t *testing.T, before, after map[rules.Key]rules.AlarmView, answ
 // rung asks that what was answered does not ring, and that what was not does.
 func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) {
 	t.Helper()
-	l.call(t.Context(), func(sensors.Instant) {
+	l.loop.call(t.Context(), func(sensors.Instant) {
 		for _, v := range l.notices() {
 			if slices.ContainsFunc(v.Notice.Members, func(m alert.Member) bool { return m.Key == answered }) && (!v.Acknowledged || v.NextRepeat != 0) {
 				t.Errorf("an answered notice rings: %+v", v)
@@ -231,9 +231,9 @@ func noTwins(t *testing.T, l *lab) {
 	}
 }
 
-// notices are those that are open. It is called on the core's goroutine.
+// notices are those that are open. It is called on the loop's goroutine.
 func (l *lab) notices() []alert.NoticeView {
 	var s alert.Snapshot
-	l.core.Fill(l.now(), &s)
+	l.loop.core.Fill(l.now(), &s)
 	return s.Notices
 }

@@ -2,6 +2,9 @@ package daemon
 
 import (
 	"context"
+	"errors"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"dewline/alert"
@@ -10,45 +13,93 @@ import (
 	"dewline/sensors"
 )
 
-// runCore is the core goroutine: everything that decides happens here, in
+// A loop is the one goroutine that decides. Everything comes to it by its inputs
+// or its tickers; only what stands under a mutex or is atomic may be seen by
+// others, by the methods that say so.
+type loop struct {
+	*base
+	record   *record
+	probes   *probes
+	channels *channels
+	courier  *alert.Courier
+	in       chan input // in order
+
+	core   *core.Core
+	began  sensors.Instant // of this run, as the sources count
+	rounds rounds
+	stuck  bool // a write hangs
+	losses lossWatch
+	beatAt time.Duration // of the last outside heartbeat
+
+	snapshot atomic.Pointer[alert.Snapshot]
+	readings atomic.Uint64
+
+	latestMu sync.Mutex // guards latest
+	latest   map[sensors.ProbeID]sensors.Reading
+}
+
+// rounds counts the rounds of readings and rules that were finished.
+type rounds struct {
+	cycle    uint64
+	at       time.Time // of the last one
+	readings uint64    // that had come by then
+}
+
+// An input is one thing for the loop.
+type input struct {
+	reading sensors.Reading
+	tick    sensors.Instant
+	call    func(now sensors.Instant)
+	kind    inputKind
+}
+
+type inputKind uint8
+
+const (
+	isReading inputKind = iota
+	isTick
+	isCall
+)
+
+// run is the goroutine: everything that decides happens here, in
 // order. It ends with ctx after what is already queued.
-func (d *Daemon) runCore(ctx context.Context) {
+func (l *loop) run(ctx context.Context) {
 	second := time.NewTicker(time.Second)
 	defer second.Stop()
-	climate := time.NewTicker(d.o.ClimateEvery)
+	climate := time.NewTicker(l.o.ClimateEvery)
 	defer climate.Stop()
-	beat := time.NewTicker(d.heartbeatEvery())
+	beat := time.NewTicker(l.heartbeatEvery())
 	defer beat.Stop()
 	var published time.Time
-	began := d.now().Mono
+	began := l.now().Mono
 	keep := keeping{batchAt: began, stateAt: began, ageingAt: began}
 	for {
 		select {
-		case in := <-d.in:
-			d.handle(in)
+		case in := <-l.in:
+			l.handle(in)
 		case <-second.C:
-			d.watchCard(time.Now())
-			d.watchLosses(d.now())
-			if s := d.currentSource(); s == nil || !s.KeepsTime() {
-				d.tick(d.now())
+			l.watchCard(time.Now())
+			l.watchLosses(l.now())
+			if s := l.probes.current(); s == nil || !s.KeepsTime() {
+				l.tick(l.now())
 			}
-			if now := time.Now(); now.Sub(published) > d.o.PublishEvery-time.Second/2 { // ticks jitter
+			if now := time.Now(); now.Sub(published) > l.o.PublishEvery-time.Second/2 { // ticks jitter
 				published = now
-				d.publish()
+				l.publish()
 			}
 		case <-climate.C:
-			d.publishClimate()
+			l.publishClimate()
 		case <-beat.C:
-			d.sendHeartbeats(time.Now())
-			beat.Reset(d.heartbeatEvery()) // a reload may have changed it
-		case <-d.healthMoved:
-			d.watchLosses(d.now())
-			d.showRecord(d.now())
+			l.sendHeartbeats(time.Now())
+			beat.Reset(l.heartbeatEvery()) // a reload may have changed it
+		case <-l.record.moved:
+			l.watchLosses(l.now())
+			l.showRecord(l.now())
 		case <-ctx.Done():
-			d.drain()
+			l.drain()
 			return
 		}
-		keep.batch(d)
+		keep.batch(l)
 	}
 }
 
@@ -57,186 +108,217 @@ type keeping struct{ batchAt, stateAt, ageingAt time.Duration }
 
 // batch asks for the readings since the last batch to be written once they are
 // due, unless the recorder is still busy with the batch before.
-func (k *keeping) batch(d *Daemon) {
-	now := d.now().Mono
-	if now-k.batchAt < d.cfg.Load().Store.Batch.D() {
+func (k *keeping) batch(l *loop) {
+	now := l.now().Mono
+	if now-k.batchAt < l.cfg.Load().Store.Batch.D() {
 		return
 	}
 	state := func() ([]byte, error) { return nil, nil }
-	whole := now-k.stateAt >= d.core.StateEvery()
+	whole := now-k.stateAt >= l.core.StateEvery()
 	if whole {
-		state = d.core.State
+		state = l.core.State
 	}
-	if !d.rec.Flush(state) {
+	if !l.record.rec.Flush(state) {
 		return
 	}
 	k.batchAt = now
-	if docs := d.core.Timing(); len(docs) > 0 {
-		d.rec.Put(docs, nil)
+	if docs := l.core.Timing(); len(docs) > 0 {
+		l.record.rec.Put(docs, nil)
 	}
 	if whole {
 		k.stateAt = now
 	}
 	if now-k.ageingAt >= ageingEvery {
 		k.ageingAt = now
-		d.keepAgeing()
+		l.keepAgeing()
 	}
 }
 
 // drain handles what was queued before the end.
-func (d *Daemon) drain() {
+func (l *loop) drain() {
 	for {
 		select {
-		case in := <-d.in:
-			d.handle(in)
+		case in := <-l.in:
+			l.handle(in)
 		default:
-			d.publish()
+			l.publish()
 			return
 		}
 	}
 }
 
-func (d *Daemon) handle(in input) {
+func (l *loop) handle(in input) {
 	switch in.kind {
 	case isReading:
-		in.reading.At.Mono += time.Duration(d.leap.Load())
-		fx := d.core.Reading(in.reading)
-		d.apply(fx)
-		d.rec.Append(in.reading)
-		d.readings.Add(1)
-		d.latestMu.Lock()
-		d.latest[in.reading.Probe] = in.reading
-		d.latestMu.Unlock()
+		in.reading.At.Mono += time.Duration(l.leap.Load())
+		fx := l.core.Reading(in.reading)
+		l.apply(fx)
+		l.record.rec.Append(in.reading)
+		l.readings.Add(1)
+		l.latestMu.Lock()
+		l.latest[in.reading.Probe] = in.reading
+		l.latestMu.Unlock()
 	case isTick:
-		in.tick.Mono += time.Duration(d.leap.Load())
-		d.tick(in.tick)
+		in.tick.Mono += time.Duration(l.leap.Load())
+		l.tick(in.tick)
 	case isCall:
-		in.call(d.now())
+		in.call(l.now())
 	}
 }
 
 // tick lets time pass in the core and counts the round that ends with it.
-func (d *Daemon) tick(now sensors.Instant) {
-	d.apply(d.core.Tick(now))
-	if n := d.readings.Load(); n != d.readingsAtTick {
-		d.readingsAtTick = n
-		d.cycle++
-		d.cycleAt = time.Now()
+func (l *loop) tick(now sensors.Instant) {
+	l.apply(l.core.Tick(now))
+	if n := l.readings.Load(); n != l.rounds.readings {
+		l.rounds.readings = n
+		l.rounds.cycle++
+		l.rounds.at = time.Now()
 	}
 }
 
 // apply carries out effects: messages first, then the record.
-func (d *Daemon) apply(fx core.Effects) <-chan struct{} {
+func (l *loop) apply(fx core.Effects) <-chan struct{} {
 	if fx.Empty() {
 		return nil
 	}
 	if len(fx.Send) > 0 {
-		d.courier.Submit(fx.Send...)
+		l.courier.Submit(fx.Send...)
 	}
 	var done <-chan struct{}
 	if len(fx.Docs) > 0 || len(fx.Journal) > 0 {
-		done = d.rec.Put(fx.Docs, fx.Journal)
+		done = l.record.rec.Put(fx.Docs, fx.Journal)
 	}
 	if len(fx.Transitions) > 0 {
-		d.showAlarms(fx.Transitions)
+		l.showAlarms(fx.Transitions)
 	}
 	return done
 }
 
 // showAlarms publishes the retained documents of the alarms that moved.
-func (d *Daemon) showAlarms(ts []rules.Transition) {
+func (l *loop) showAlarms(ts []rules.Transition) {
 	open := map[rules.Key]rules.AlarmView{}
-	for _, v := range d.core.Open() {
+	for _, v := range l.core.Open() {
 		open[v.Key] = v
 	}
 	for _, t := range ts {
 		if v, ok := open[t.Key]; ok {
-			d.channels.alarm(t.At, t.Key, &v)
+			l.channels.alarm(t.At, t.Key, &v)
 		} else {
-			d.channels.alarm(t.At, t.Key, nil)
+			l.channels.alarm(t.At, t.Key, nil)
 		}
-		if d.o.Observe != nil {
-			d.o.Observe(t)
+		if l.o.Observe != nil {
+			l.o.Observe(t)
 		}
-		d.log.Debug("alarm", "alarm", t.Key.Alarm, "subject", t.Key.Subject, "from", t.From, "to", t.To, "text", t.Text)
+		l.log.Debug("alarm", "alarm", t.Key.Alarm, "subject", t.Key.Subject, "from", t.From, "to", t.To, "text", t.Text)
 	}
 }
 
 // publish makes a new snapshot for everybody who only looks.
-func (d *Daemon) publish() {
-	cfg := d.cfg.Load()
+func (l *loop) publish() {
+	cfg := l.cfg.Load()
 	s := &alert.Snapshot{
-		Published: time.Now(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: d.o.Version, Started: d.started,
-		Cycle: d.cycle, CycleAt: d.cycleAt, ConfigLoaded: *d.loadedAt.Load(), ConfigRefused: *d.refused.Load(),
+		Published: time.Now(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: l.o.Version, Started: l.started,
+		Cycle: l.rounds.cycle, CycleAt: l.rounds.at, ConfigLoaded: *l.loadedAt.Load(), ConfigRefused: *l.refused.Load(),
 	}
-	d.core.Fill(d.now(), s)
-	h := d.recording.Load()
+	l.core.Fill(l.now(), s)
+	h := l.record.recording.Load()
 	s.Recording, s.RecordNote = h.ok, h.note
-	if st := d.Store(); st != nil {
+	if st := l.record.Store(); st != nil {
 		s.Record = st.Stats()
 	} else {
 		s.Recording = false
 	}
-	if note := d.losses.note(cfg.Room.Location); note != "" && s.Recording {
+	if note := l.losses.note(cfg.Room.Location); note != "" && s.Recording {
 		s.Recording, s.RecordNote = false, note
 	}
-	if d.rec.Stuck(time.Now()) {
+	if l.record.rec.Stuck(time.Now()) {
 		s.Recording, s.RecordNote = false, cardHangs
 	}
-	if src := d.currentSource(); src != nil {
+	if src := l.probes.current(); src != nil {
 		s.Polls, s.Buses = src.Probes(), src.Buses()
 	}
-	d.snapshot.Store(s)
+	l.snapshot.Store(s)
 }
 
 const cardHangs = "the card takes very long to write"
 
 // watchCard raises record-incomplete while a write hangs, which reports no error,
 // and ends it when the card answers again.
-func (d *Daemon) watchCard(real time.Time) {
-	stuck := d.rec.Stuck(real)
-	if stuck == d.stuck {
+func (l *loop) watchCard(real time.Time) {
+	stuck := l.record.rec.Stuck(real)
+	if stuck == l.stuck {
 		return
 	}
-	d.stuck = stuck
-	d.showRecord(d.now())
+	l.stuck = stuck
+	l.showRecord(l.now())
 }
 
-// heartbeatEvery is how often a sign of life is due on either way.
-func (d *Daemon) heartbeatEvery() time.Duration {
-	cfg := d.cfg.Load()
-	every := 30 * time.Second
-	if v := cfg.MQTT.Heartbeat.D(); v > 0 {
-		every = v
+// sink queues what a source delivers for the core.
+func (l *loop) sink() Sink {
+	return Sink{
+		Reading: func(r sensors.Reading) { l.in <- input{kind: isReading, reading: r} },
+		Tick:    func(now sensors.Instant) { l.in <- input{kind: isTick, tick: now} },
 	}
-	if v := cfg.Outside.Every.D(); v > 0 && cfg.Outside.URL != "" {
-		every = min(every, v)
-	}
-	return every
 }
 
-// sendHeartbeats sends signs of life. The broker gets one in any case, whose
-// Cycle stands still while no round is finished; an outside address knows only
-// that they come or not, so it gets none then.
-func (d *Daemon) sendHeartbeats(real time.Time) {
-	h := d.heartbeat()
-	d.channels.heartbeat(h)
-	now := d.now().Mono
-	if !d.Lively(real) || d.beatAt != 0 && now-d.beatAt < d.cfg.Load().Outside.Every.D()-time.Second {
-		return
+// call runs f on the loop's goroutine and waits for it. It reports false when
+// ctx ended first.
+func (l *loop) call(ctx context.Context, f func(now sensors.Instant)) bool {
+	done := make(chan struct{})
+	in := input{kind: isCall, call: func(now sensors.Instant) { f(now); close(done) }}
+	select {
+	case l.in <- in:
+	case <-ctx.Done():
+		return false
 	}
-	d.beatAt = now
-	d.channels.outside(h)
+	select {
+	case <-done:
+		return true
+	case <-ctx.Done():
+		return false
+	}
 }
 
-func (d *Daemon) heartbeat() alert.Heartbeat {
-	now := d.now()
-	h := alert.Heartbeat{
-		Room: d.cfg.Load().Room.ID, Time: now.Wall, ClockSet: now.Synced, Uptime: time.Since(d.started).Seconds(),
-		Version: d.o.Version, Cycle: d.cycle,
+// post runs f on the loop's goroutine some time soon.
+func (l *loop) post(ctx context.Context, f func(now sensors.Instant)) {
+	select {
+	case l.in <- input{kind: isCall, call: f}:
+	case <-ctx.Done():
 	}
-	if s := d.snapshot.Load(); s != nil {
-		h.OpenWake, h.Stalled = s.Delivery.OpenWake, s.Stalled
+}
+
+// Latest returns the newest reading of a probe, of any quality and with its
+// raw sample.
+func (l *loop) Latest(probe sensors.ProbeID) (sensors.Reading, bool) {
+	l.latestMu.Lock()
+	defer l.latestMu.Unlock()
+	r, ok := l.latest[probe]
+	return r, ok
+}
+
+// WhatIf says what every enclosure would come to under an assumption.
+func (l *loop) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules.Prospect, err error) {
+	if !l.call(ctx, func(sensors.Instant) { answer = l.core.WhatIf(a) }) {
+		return nil, errors.New("dewline is stopping")
 	}
-	return h
+	return answer, nil
+}
+
+// Lively reports whether a sample-and-rule round ended within three polls and
+// some seconds of grace.
+func (l *loop) Lively(now time.Time) bool {
+	s := l.snapshot.Load()
+	if s == nil {
+		return now.Sub(l.started) < 30*time.Second
+	}
+	last := s.CycleAt
+	if last.IsZero() {
+		last = l.started
+	}
+	return now.Sub(last) <= 3*l.cfg.Load().Room.Poll.D()+10*time.Second
+}
+
+// certificates has the core look at when certificates end.
+func (l *loop) certificates(ctx context.Context, used []core.Certificate) {
+	l.post(ctx, func(now sensors.Instant) { l.apply(l.core.Certificates(now, used)) })
 }

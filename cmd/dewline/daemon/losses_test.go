@@ -21,55 +21,55 @@ func TestWhatIsLostIsTold(t *testing.T) {
 	if _, _, err := d.openRecord(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	d.core, d.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
-	d.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
+	d.loop.core, d.loop.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
+	d.loop.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
 	now := time.Duration(0)
 	d.now = func() sensors.Instant { return at(now, true) }
-	d.publish()
-	if s := d.snapshot.Load(); !s.Recording {
+	d.loop.publish()
+	if s := d.loop.snapshot.Load(); !s.Recording {
 		t.Fatalf("a sound record counts as incomplete: %s", s.RecordNote)
 	}
 	active := func() bool {
-		v, open := openSelf(d.core, rules.RecordIncomplete)
+		v, open := openSelf(d.loop.core, rules.RecordIncomplete)
 		return open && v.Active
 	}
 	look := func() {
 		t.Helper()
 		select {
-		case <-d.healthMoved:
+		case <-d.record.moved:
 		default:
 			t.Error("the core is not told to look")
 		}
-		d.watchLosses(d.now())
-		d.publish()
+		d.loop.watchLosses(d.now())
+		d.loop.publish()
 	}
-	d.lostReadings(3)
+	d.record.lostReadings(3)
 	look()
-	if s := d.snapshot.Load(); !active() || s.Recording || !strings.Contains(s.RecordNote, "are lost") {
+	if s := d.loop.snapshot.Load(); !active() || s.Recording || !strings.Contains(s.RecordNote, "are lost") {
 		t.Errorf("three readings lost: alarm %v, recording %v, %q", active(), s.Recording, s.RecordNote)
 	}
 	// A write that works now says nothing of what is gone.
-	d.recordHealth(true, "")
-	<-d.healthMoved
-	d.showRecord(d.now())
+	d.record.health(true, "")
+	<-d.record.moved
+	d.loop.showRecord(d.now())
 	if !active() {
 		t.Error("the alarm ends with a write that works")
 	}
 	now = lossShown - time.Second
-	d.lostReadings(4)
+	d.record.lostReadings(4)
 	look()
 	now += lossShown - time.Second
-	d.watchLosses(d.now())
+	d.loop.watchLosses(d.now())
 	if !active() {
 		t.Error("the alarm ends too early")
 	}
 	now += time.Second
-	d.watchLosses(d.now())
-	d.publish()
-	if s := d.snapshot.Load(); active() || !s.Recording {
+	d.loop.watchLosses(d.now())
+	d.loop.publish()
+	if s := d.loop.snapshot.Load(); active() || !s.Recording {
 		t.Errorf("long after the last loss: alarm %v, recording %v, %q", active(), s.Recording, s.RecordNote)
 	}
-	if !d.rec.write(t.Context()) {
+	if !d.record.rec.write(t.Context()) {
 		t.Fatal("the record was not written")
 	}
 	st := d.Store()
@@ -121,12 +121,12 @@ func TestFullRecordIsFlushedEarly(t *testing.T) {
 	st := d.Store()
 	defer st.Close(t.Context())
 	for n := range 1_000_000 { // 500 a second for more than half an hour
-		d.rec.Append(sensors.Reading{Probe: "p", At: at(time.Duration(n)*2*time.Millisecond, true), Quality: sensors.Bad})
+		d.record.rec.Append(sensors.Reading{Probe: "p", At: at(time.Duration(n)*2*time.Millisecond, true), Quality: sensors.Bad})
 		if n%10_000 == 0 {
-			d.rec.write(t.Context())
+			d.record.rec.write(t.Context())
 		}
 	}
-	if s := st.Stats(); s.Lost != 0 || d.losses.all() != 0 || s.OpenReadings > 300_000 {
+	if s := st.Stats(); s.Lost != 0 || d.record.lost.all() != 0 || s.OpenReadings > 300_000 {
 		t.Errorf("%d readings lost, %d open", s.Lost, s.OpenReadings)
 	}
 }

@@ -181,15 +181,15 @@ func TestAPI_KeepsItsDescription(t *testing.T) {
 // What is published without being asked for has its published form.
 func TestPublished_KeepsItsSchema(t *testing.T) {
 	d := runSimulated(t, 30*time.Hour)
-	err := d.perform(t.Context(), func(now sensors.Instant) (core.Effects, error) {
-		return d.core.Set(now, rules.Condition{
+	err := d.loop.perform(t.Context(), func(now sensors.Instant) (core.Effects, error) {
+		return d.loop.core.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: true, Priority: rules.Today, Text: "The card is full.",
 		}), nil
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := d.snapshot.Load()
+	s := d.loop.snapshot.Load()
 	marshal := func(v any) []byte {
 		b, err := json.Marshal(v)
 		if err != nil {
@@ -209,7 +209,7 @@ func TestPublished_KeepsItsSchema(t *testing.T) {
 	for _, n := range wire.NoticesOf(s) {
 		check(t, "notice", marshal(n.Message), alert.Message{})
 	}
-	check(t, "heartbeat", marshal(d.heartbeat()), alert.Heartbeat{})
+	check(t, "heartbeat", marshal(d.loop.heartbeat()), alert.Heartbeat{})
 	check(t, "transition", marshal(wire.TransitionOf(&rules.Transition{Key: rules.Key{Alarm: rules.DoorAjar, Subject: "a-1-1"}, At: s.At})), wire.Transition{})
 }
 

@@ -40,28 +40,28 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if _, _, err := d.openRecord(t.Context()); err != nil {
 		t.Fatalf("the watch does not begin: %v", err)
 	}
-	if h := d.recording.Load(); h.ok {
+	if h := d.record.recording.Load(); h.ok {
 		t.Error("a record that cannot be opened counts as written")
 	}
 	if err := os.Remove(dir); err != nil {
 		t.Fatal(err)
 	}
-	d.core = core.New(d.cfg.Load(), nil)
+	d.loop.core = core.New(d.cfg.Load(), nil)
 	d.now = func() sensors.Instant { return at(time.Hour, true) }
-	d.channels = &channels{}
-	d.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: "kept", Value: []byte("{}")}}, nil)
-	if d.rec.write(t.Context()); d.rec.docs[docKey{store.BucketConfig, "kept"}].Value == nil {
+	d.loop.channels = &channels{}
+	d.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: "kept", Value: []byte("{}")}}, nil)
+	if d.record.rec.write(t.Context()); d.record.rec.docs[docKey{store.BucketConfig, "kept"}].Value == nil {
 		t.Fatal("what was to be kept is gone")
 	}
-	o := d.openStore(t.Context(), 0)
+	o := d.record.openStore(t.Context(), 0)
 	if o.err != nil {
 		t.Fatal(o.err)
 	}
-	d.mergeLate(t.Context(), o, core.Saved{})
-	if !d.rec.write(t.Context()) {
+	d.loop.mergeLate(t.Context(), o, core.Saved{})
+	if !d.record.rec.write(t.Context()) {
 		t.Fatal("the record is still refused after the way is free")
 	}
-	if h := d.recording.Load(); !h.ok {
+	if h := d.record.recording.Load(); !h.ok {
 		t.Error("the first success was not told")
 	}
 	if err := d.Store().Close(t.Context()); err != nil {
@@ -99,20 +99,20 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := at(time.Hour, true)
-	d.core = core.New(d.cfg.Load(), nil)
-	open := d.core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today})
+	d.loop.core = core.New(d.cfg.Load(), nil)
+	open := d.loop.core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today})
 	if len(open.Docs) == 0 {
 		t.Fatal("nothing is open")
 	}
-	d.recordReplaced(store.Report{Quarantined: "dewline.db.damaged-1"})
+	d.record.replacedBy(store.Report{Quarantined: "dewline.db.damaged-1"})
 	select {
-	case <-d.healthMoved:
+	case <-d.record.moved:
 	default:
 		t.Error("the core is not told to look")
 	}
 	for range 2 { // the second time there is nothing to tell
-		d.setRecordAlarm(now, true, "")
-		if !d.rec.write(t.Context()) {
+		d.loop.setRecordAlarm(now, true, "")
+		if !d.record.rec.write(t.Context()) {
 			t.Fatal("the record was not written")
 		}
 	}

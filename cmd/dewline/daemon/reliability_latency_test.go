@@ -117,7 +117,7 @@ func BenchmarkLatency(b *testing.B) {
 func (r *latencyRig) hangTheRecord(t testing.TB) {
 	l := newFakeLedger()
 	l.hang = make(chan struct{})
-	r.d.rec.Attach(l)
+	r.d.record.rec.Attach(l)
 	t.Cleanup(func() { close(l.hang) })
 }
 

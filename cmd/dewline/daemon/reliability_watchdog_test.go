@@ -71,7 +71,7 @@ func TestWatchdog_StarvesWithoutRounds(t *testing.T) {
 		{"no more readings", func(v *valve, _ *Daemon) func() { v.close(); return func() {} }},
 		{"the core stands still", func(_ *valve, d *Daemon) func() {
 			held := make(chan struct{})
-			d.post(context.Background(), func(sensors.Instant) { <-held })
+			d.loop.post(context.Background(), func(sensors.Instant) { <-held })
 			return func() { close(held) }
 		}},
 	} {

@@ -50,10 +50,10 @@ func (d *Daemon) reload() bool {
 		return false
 	}
 	d.cfg.Store(next)
-	if st := d.Store(); st != nil {
+	if st := d.record.Store(); st != nil {
 		st.SetLimits(core.LimitsOf(next))
 	}
-	if src, ok := d.currentSource().(freezer); ok {
+	if src, ok := d.probes.current().(freezer); ok {
 		src.FreezeAfter(next.Rules.FrozenAfter.D())
 	}
 	KeepLastGood(next, d.o.ConfigPath, d.o.Dir, d.log)
@@ -61,18 +61,18 @@ func (d *Daemon) reload() bool {
 	d.loadedAt.Store(&now)
 	d.refuse("")
 	brokerChanged := !reflect.DeepEqual(old.MQTT, next.MQTT)
-	ways := d.newWays(next)
-	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
-		d.takeWays(ways, !brokerChanged)
-		d.apply(d.core.Reconfigure(now, next, d.site.AnswerLink))
-		d.apply(d.core.Retry(now, ways.anew()))
-		d.apply(d.core.LeftOut(now, d.leftOut()))
+	ways := d.loop.channels.of(next)
+	d.loop.in <- input{kind: isCall, call: func(now sensors.Instant) {
+		d.loop.takeWays(ways, !brokerChanged)
+		d.loop.apply(d.loop.core.Reconfigure(now, next, d.site.AnswerLink))
+		d.loop.apply(d.loop.core.Retry(now, ways.anew()))
+		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
 		entries := []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, "")}
 		var docs []store.Doc
-		if text := d.settingsInForce(); text != nil {
+		if text := d.record.settingsInForce(); text != nil {
 			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
 		}
-		d.rec.Put(docs, append(entries, core.SettingEntries(now, old, next)...))
+		d.record.rec.Put(docs, append(entries, core.SettingEntries(now, old, next)...))
 	}}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
@@ -85,37 +85,20 @@ func (d *Daemon) refuse(why string) {
 	if was == why {
 		return
 	}
-	d.in <- input{kind: isCall, call: func(now sensors.Instant) {
-		d.apply(d.core.ConfigRefused(now, why))
+	d.loop.in <- input{kind: isCall, call: func(now sensors.Instant) {
+		d.loop.apply(d.loop.core.ConfigRefused(now, why))
 		if why != "" {
-			d.rec.Put(nil, []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, why)})
+			d.record.rec.Put(nil, []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, why)})
 		}
 	}}
 }
 
-// newWays builds the channels of a configuration; nil where they were given.
-func (d *Daemon) newWays(cfg *configs.Config) *channels {
-	if d.exchange == nil {
+// of builds the channels of a configuration like these; nil where they were given.
+func (c *channels) of(cfg *configs.Config) *channels {
+	if c.swap == nil {
 		return nil
 	}
-	return buildChannels(cfg, cfg.Room.ID, d.log, d.hooks)
-}
-
-// takeWays puts other channels in use, the connection to the broker only where
-// its settings or its secrets are others or it could not work. What is on its way by the old ones is
-// finished.
-func (d *Daemon) takeWays(next *channels, keepMQTT bool) {
-	if next == nil {
-		return
-	}
-	keepMQTT = keepMQTT && d.channels.keepsBroker(next)
-	d.exchange(next, keepMQTT)
-	if keepMQTT {
-		d.courier.Swap(next.byName, "mqtt")
-		return
-	}
-	d.courier.Swap(next.byName)
-	d.showAll()
+	return buildChannels(cfg, cfg.Room.ID, c.log, c.hooks)
 }
 
 // anew lists the channels that were built, except the broker's, which says

@@ -111,7 +111,7 @@ func (s *reloadSite) reload(text string) {
 	s.until("the file is read", func() bool {
 		return s.cfg.Load() != cfg && s.loadedAt.Load().After(loaded) || *s.refused.Load() != why
 	})
-	s.call(s.t.Context(), func(sensors.Instant) {}) // what the reload asked of the core is done
+	s.loop.call(s.t.Context(), func(sensors.Instant) {}) // what the reload asked of the core is done
 }
 
 // takes waits for a request to a path whose body holds what.
@@ -213,13 +213,13 @@ func TestReloadIsRefusedAsAWhole(t *testing.T) {
 			if s.cfg.Load() != before {
 				t.Error("half of it is in force")
 			}
-			s.call(t.Context(), func(sensors.Instant) {
-				for _, v := range s.core.Open() {
+			s.loop.call(t.Context(), func(sensors.Instant) {
+				for _, v := range s.loop.core.Open() {
 					if v.Key.Alarm == rules.ConfigRefused && strings.Contains(strings.Join(v.Detail.Evidence, " "), c.name) {
 						return
 					}
 				}
-				t.Errorf("no alarm names %s: %+v", c.name, s.core.Open())
+				t.Errorf("no alarm names %s: %+v", c.name, s.loop.core.Open())
 			})
 			s.heat()
 			s.takes("/old", "lethal")

@@ -59,8 +59,7 @@ type Sentry struct {
 	ticks    uint64
 	life     *sentinelLife
 
-	// What follows is about the sentinel's own view of the broker; owned by the
-	// loop like everything above.
+	// What follows is the sentinel's own view of the broker.
 	downSince time.Duration // 0 while connected
 	blind     uint64        // the onset of the open alarm; 0 for none
 	blindAt   sensors.Instant

@@ -33,8 +33,8 @@ func TestSettingsChangedWhileNotRunning(t *testing.T) {
 			t.Fatal(err)
 		}
 		st := d.Store()
-		d.noteSettings(at(time.Hour, true), st)
-		if !d.rec.write(t.Context()) {
+		d.loop.noteSettings(at(time.Hour, true), st)
+		if !d.record.rec.write(t.Context()) {
 			t.Fatal("the record was not written")
 		}
 		lines = nil

@@ -80,14 +80,14 @@ func (b *redoBook) nudge() {
 // owe notes that the sums since a correction are to be made again, and returns
 // the document that says so. An undo changes those since the record that it
 // undoes.
-func (d *Daemon) owe(c sensors.Correction, set *sensors.Corrections) (store.Doc, error) {
-	r := redo{From: c.From, Until: d.now().Wall}
+func (rc *record) owe(c sensors.Correction, set *sensors.Corrections) (store.Doc, error) {
+	r := redo{From: c.From, Until: rc.now().Wall}
 	for _, old := range set.Records() {
 		if old.ID == c.Undoes && old.From.Before(r.From) {
 			r.From = old.From
 		}
 	}
-	value, err := json.Marshal(d.redos.add(c.Probe, r))
+	value, err := json.Marshal(rc.redos.add(c.Probe, r))
 	if err != nil {
 		return store.Doc{}, fmt.Errorf("encode what is to be made again: %w", err)
 	}
@@ -95,7 +95,7 @@ func (d *Daemon) owe(c sensors.Correction, set *sensors.Corrections) (store.Doc,
 }
 
 // loadRedos goes on with what an earlier run did not finish.
-func (d *Daemon) loadRedos(st *store.Store) {
+func (rc *record) loadRedos(st *store.Store) {
 	for doc, err := range st.Docs(store.BucketMeta) {
 		probe, ok := strings.CutPrefix(doc.Key, redoPrefix)
 		if err != nil || !ok {
@@ -103,58 +103,58 @@ func (d *Daemon) loadRedos(st *store.Store) {
 		}
 		var r redo
 		if err := json.Unmarshal(doc.Value, &r); err != nil {
-			d.log.Error("it cannot be read since when a probe's sums are to be made again", "probe", probe, "err", err)
+			rc.log.Error("it cannot be read since when a probe's sums are to be made again", "probe", probe, "err", err)
 			continue
 		}
-		d.redos.add(sensors.ProbeID(probe), r)
+		rc.redos.add(sensors.ProbeID(probe), r)
 	}
-	d.redos.nudge()
+	rc.redos.nudge()
 }
 
 // redoEvery is how long what could not be finished waits: until the hour that is
 // open is over, or the card is mended.
 const redoEvery = 10 * time.Minute
 
-// runUpkeep looks after the record in the background until ctx ends.
-func (d *Daemon) runUpkeep(ctx context.Context) {
+// upkeep looks after the record in the background until ctx ends.
+func (rc *record) upkeep(ctx context.Context) {
 	again := time.NewTicker(redoEvery)
 	defer again.Stop()
 	var tidyAt time.Time
-	regained := d.regain(ctx)
+	regained := rc.regain(ctx)
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-d.redos.wake:
+		case <-rc.redos.wake:
 		case now := <-again.C:
 			if !regained {
-				regained = d.regain(ctx)
+				regained = rc.regain(ctx)
 			}
 			if now.After(tidyAt) {
-				tidyAt = now.Add(d.tidy(ctx))
+				tidyAt = now.Add(rc.tidy(ctx))
 			}
 		}
-		for probe, r := range d.redos.all() {
-			d.makeAgain(ctx, probe, r)
+		for probe, r := range rc.redos.all() {
+			rc.makeAgain(ctx, probe, r)
 		}
 	}
 }
 
 // regain brings back what an earlier damage left in a file beside the record, and
 // reports whether all of it was gone through.
-func (d *Daemon) regain(ctx context.Context) bool {
-	st := d.Store()
+func (rc *record) regain(ctx context.Context) bool {
+	st := rc.Store()
 	if st == nil {
 		return false
 	}
 	r, err := st.Regain(ctx)
 	if r.Readings > 0 {
 		text := fmt.Sprintf("%d readings of %s to %s", r.Readings, r.From.Format(time.RFC3339), r.To.Format(time.RFC3339))
-		d.log.Info("readings were brought back from a damaged record that was set aside", "what", text)
-		d.rec.Put(nil, []store.JournalEntry{core.RecordEntry(d.now(), text, "brought back from what was set aside as damaged")})
+		rc.log.Info("readings were brought back from a damaged record that was set aside", "what", text)
+		rc.rec.Put(nil, []store.JournalEntry{core.RecordEntry(rc.now(), text, "brought back from what was set aside as damaged")})
 	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrUnavailable) {
-		d.log.Error("readings of a damaged record could not be brought back now; it is tried again", "err", err)
+		rc.log.Error("readings of a damaged record could not be brought back now; it is tried again", "err", err)
 	}
 	return err == nil
 }
@@ -168,8 +168,8 @@ const (
 
 // tidy makes the record's file smaller where that is worth it, and returns when to
 // look again.
-func (d *Daemon) tidy(ctx context.Context) time.Duration {
-	st := d.Store()
+func (rc *record) tidy(ctx context.Context) time.Duration {
+	st := rc.Store()
 	if st == nil {
 		return 0
 	}
@@ -178,22 +178,22 @@ func (d *Daemon) tidy(ctx context.Context) time.Duration {
 	switch {
 	case ctx.Err() != nil:
 	case err != nil:
-		d.log.Error("no smaller copy of the record could be made; it goes on as it is", "err", err,
+		rc.log.Error("no smaller copy of the record could be made; it goes on as it is", "err", err,
 			"do", "dewline backup tells whether the record is sound")
 		return tidyFailed
 	case done:
-		d.log.Info("the record is a smaller file now", "before", before, "now", st.Stats().FileBytes)
+		rc.log.Info("the record is a smaller file now", "before", before, "now", st.Stats().FileBytes)
 	}
 	return tidyEvery
 }
 
 // makeAgain makes the sums of a probe's past again with the calibrations in force.
-func (d *Daemon) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) {
-	st := d.Store()
+func (rc *record) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) {
+	st := rc.Store()
 	if st == nil || ctx.Err() != nil {
 		return
 	}
-	set := d.book.set()
+	set := rc.book.set()
 	n, whole, err := st.Recompute(ctx, probe, r.From, r.Until, func(reading sensors.Reading) sensors.Reading {
 		if reading.Quality == sensors.Bad || reading.Raw.Has == 0 {
 			return reading
@@ -204,11 +204,11 @@ func (d *Daemon) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) {
 	switch {
 	case ctx.Err() != nil:
 	case err != nil:
-		d.log.Error("sums of the past cannot be made again with the new calibration now; it is tried again", "probe", probe, "err", err)
+		rc.log.Error("sums of the past cannot be made again with the new calibration now; it is tried again", "probe", probe, "err", err)
 	case n > 0:
-		d.log.Info("sums of the past were made again with the new calibration", "probe", probe, "since", r.From, "bundles", n)
+		rc.log.Info("sums of the past were made again with the new calibration", "probe", probe, "since", r.From, "bundles", n)
 	}
 	if err == nil && whole {
-		d.redos.done(probe, r, func() { d.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil) })
+		rc.redos.done(probe, r, func() { rc.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil) })
 	}
 }

@@ -44,7 +44,7 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	}
 	end := func(d *Daemon) {
 		t.Helper()
-		if !d.rec.write(t.Context()) {
+		if !d.record.rec.write(t.Context()) {
 			t.Fatal("the record was not written")
 		}
 		if err := d.Store().Close(t.Context()); err != nil {
@@ -59,7 +59,7 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	owed, err := d.owe(c, set)
+	owed, err := d.record.owe(c, set)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,7 +67,7 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.rec.Put([]store.Doc{{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed}, nil)
+	d.record.rec.Put([]store.Doc{{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed}, nil)
 	shown = 2350
 	end(d) // before anything was made again
 
@@ -82,8 +82,8 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 		return out
 	}
 	upkeep := func(d *Daemon) {
-		for p, r := range d.redos.all() {
-			d.makeAgain(t.Context(), p, r)
+		for p, r := range d.record.redos.all() {
+			d.record.makeAgain(t.Context(), p, r)
 		}
 	}
 	d = begin()
@@ -91,7 +91,7 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	if got := means(d.Store()); len(got) != 4 || got[0] != 2400 || got[1] != 2350 || got[2] != 2350 {
 		t.Fatalf("hourly means %v after the restart, want the second and the third half a degree lower", got)
 	}
-	if len(d.redos.all()) != 1 {
+	if len(d.record.redos.all()) != 1 {
 		t.Fatal("the hour that is open is forgotten")
 	}
 	fill(d.Store(), time.Hour)
@@ -105,7 +105,7 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	end(d)
 	d = begin()
 	defer end(d)
-	if left := d.redos.all(); len(left) != 0 {
+	if left := d.record.redos.all(); len(left) != 0 {
 		t.Errorf("%v is still to be made again after all is done", left)
 	}
 }
@@ -178,8 +178,8 @@ func TestTheRecordIsTidiedByItself(t *testing.T) {
 		at = at.Add(time.Minute)
 	}
 	before := fileSize(t, dir)
-	d.store = st
-	if wait := d.tidy(t.Context()); wait != tidyEvery {
+	d.record.store = st
+	if wait := d.record.tidy(t.Context()); wait != tidyEvery {
 		t.Errorf("the next look is in %s", wait)
 	}
 	if after := fileSize(t, dir); after > before/2 {
@@ -213,7 +213,7 @@ func TestReadingsComeBackFromADamagedRecord(t *testing.T) {
 	}
 	d.now = func() sensors.Instant { return at }
 	for range 2 {
-		if !d.regain(t.Context()) || !d.rec.write(t.Context()) {
+		if !d.record.regain(t.Context()) || !d.record.rec.write(t.Context()) {
 			t.Fatal("not all was gone through")
 		}
 	}

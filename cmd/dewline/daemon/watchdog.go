@@ -6,13 +6,13 @@ import "time"
 // evidence: readings arrived and the rules finished a round with them. A hung
 // bus or rule loop then ends in a restart instead of silence.
 type watchdog struct {
-	d      *Daemon
+	l      *loop
 	n      notifier
 	ticker *time.Ticker // nil where nobody asked
 }
 
-func newWatchdog(d *Daemon, n notifier) *watchdog {
-	w := &watchdog{d: d, n: n}
+func newWatchdog(l *loop, n notifier) *watchdog {
+	w := &watchdog{l: l, n: n}
 	if every := watchdogInterval(); every > 0 && n.addr != "" {
 		w.ticker = time.NewTicker(every)
 	}
@@ -29,25 +29,11 @@ func (w *watchdog) C() <-chan time.Time {
 
 // feed sends a sign of life if a round was finished lately.
 func (w *watchdog) feed() {
-	if !w.d.Lively(time.Now()) {
-		w.d.log.Error("no round of readings and rules was finished lately; the service manager will restart dewline")
+	if !w.l.Lively(time.Now()) {
+		w.l.log.Error("no round of readings and rules was finished lately; the service manager will restart dewline")
 		return
 	}
 	if err := w.n.send("WATCHDOG=1"); err != nil {
-		w.d.log.Warn("the service manager cannot be told", "err", err)
+		w.l.log.Warn("the service manager cannot be told", "err", err)
 	}
-}
-
-// Lively reports whether a sample-and-rule round ended within three polls and
-// some seconds of grace.
-func (d *Daemon) Lively(now time.Time) bool {
-	s := d.snapshot.Load()
-	if s == nil {
-		return now.Sub(d.started) < 30*time.Second
-	}
-	last := s.CycleAt
-	if last.IsZero() {
-		last = d.started
-	}
-	return now.Sub(last) <= 3*d.cfg.Load().Room.Poll.D()+10*time.Second
 }

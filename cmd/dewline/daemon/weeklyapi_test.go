@@ -29,14 +29,14 @@ func summaryDaemon(t *testing.T) *Daemon {
 		t.Fatal(err)
 	}
 	d.now = func() sensors.Instant { return p.now }
-	d.channels = &channels{}
-	d.rec = newRecorder(nil, d.log, func(bool, string) {})
+	d.loop.channels = &channels{}
+	d.record.rec = newRecorder(nil, d.log, func(bool, string) {})
 	st, _, err := store.Open(t.Context(), store.Options{Dir: d.o.Dir, Limits: core.LimitsOf(p.cfg)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = st.Close(t.Context()) })
-	d.attach(st)
+	d.record.attach(st)
 	from := berlin(t, "2026-11-16 00:00:00")
 	for at := time.Duration(0); at < 72*time.Hour; at += time.Minute {
 		s := sensors.Sample{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: 2300, Humidity: 8200}
@@ -102,9 +102,9 @@ func TestSummaryAPIRefuses(t *testing.T) {
 			t.Errorf("%s: %d %s", c.body, rec.Code, rec.Body)
 		}
 	}
-	d.storeMu.Lock()
-	d.store = nil
-	d.storeMu.Unlock()
+	d.record.storeMu.Lock()
+	d.record.store = nil
+	d.record.storeMu.Unlock()
 	if rec := d.ask("GET", "/api/v1/summary", ""); rec.Code != http.StatusServiceUnavailable {
 		t.Errorf("without a record: %d %s", rec.Code, rec.Body)
 	}

@@ -20,19 +20,24 @@ import (
 // anew.
 const summaryFresh = time.Minute
 
-// A summaryShelf holds the report made last and lets only one be made at a
-// time: a small board has better things to do.
-type summaryShelf struct {
-	mu   sync.Mutex // guards what follows, and is held while a report is made
-	last *summary.Report
-	cfg  *configs.Config
-	at   time.Time // by the process's clock
+// The summaries are those of each week: made when somebody asks, one at a time,
+// for a small board has better things to do, and mailed once on a goroutine of
+// their own.
+type summaries struct {
+	*base
+	record *record
+	sender func() *mail.Sender // nil for no way to mail
+
+	mu      sync.Mutex // guards what follows, and is held while a report is made
+	last    *summary.Report
+	lastCfg *configs.Config
+	lastAt  time.Time // by the process's clock
 }
 
 // Summary returns the report of a week such as "2026-W47"; empty is the last
 // whole one.
-func (d *Daemon) Summary(ctx context.Context, week string) (*summary.Report, error) {
-	cfg, now := d.cfg.Load(), d.now()
+func (s *summaries) Summary(ctx context.Context, week string) (*summary.Report, error) {
+	cfg, now := s.cfg.Load(), s.now()
 	w := summary.WeekOf(now.Wall, cfg.Room.Location).Prev()
 	if week != "" {
 		var err error
@@ -40,49 +45,48 @@ func (d *Daemon) Summary(ctx context.Context, week string) (*summary.Report, err
 			return nil, err
 		}
 	}
-	return d.summaryOf(ctx, cfg, w, now.Wall)
+	return s.summaryOf(ctx, cfg, w, now.Wall)
 }
 
-func (d *Daemon) summaryOf(ctx context.Context, cfg *configs.Config, w summary.Week, now time.Time) (*summary.Report, error) {
-	st := d.Store()
+func (s *summaries) summaryOf(ctx context.Context, cfg *configs.Config, w summary.Week, now time.Time) (*summary.Report, error) {
+	st := s.record.Store()
 	if st == nil {
 		return nil, web.ErrNoRecord
 	}
-	s := &d.shelf
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.last != nil && s.cfg == cfg && s.last.Week == w.String() && time.Since(s.at) < summaryFresh {
+	if s.last != nil && s.lastCfg == cfg && s.last.Week == w.String() && time.Since(s.lastAt) < summaryFresh {
 		return s.last, nil
 	}
 	r, err := summary.Build(ctx, st, cfg, w, now)
 	if err != nil {
 		return nil, err
 	}
-	s.last, s.cfg, s.at = r, cfg, time.Now()
+	s.last, s.lastCfg, s.lastAt = r, cfg, time.Now()
 	return r, nil
 }
 
-// runWeekly sends the weekly summaries until ctx ends.
-func (d *Daemon) runWeekly(ctx context.Context) {
+// run sends the weekly summaries until ctx ends.
+func (s *summaries) run(ctx context.Context) {
 	w := &weekly{
-		cfg: d.cfg.Load, now: d.now, log: d.log,
+		cfg: s.cfg.Load, now: s.now, log: s.log,
 		load: func(key string) ([]byte, error) {
-			st := d.Store()
+			st := s.record.Store()
 			if st == nil {
 				return nil, web.ErrNoRecord
 			}
 			return st.Get(store.BucketMeta, key)
 		},
 		keep: func(doc store.Doc, entries []store.JournalEntry) <-chan struct{} {
-			return d.rec.Put([]store.Doc{doc}, entries)
+			return s.record.rec.Put([]store.Doc{doc}, entries)
 		},
 		build: func(ctx context.Context, week summary.Week) (*summary.Report, error) {
-			return d.summaryOf(ctx, d.cfg.Load(), week, d.now().Wall)
+			return s.summaryOf(ctx, s.cfg.Load(), week, s.now().Wall)
 		},
 	}
-	w.mails = func() bool { return d.channels.sender() != nil || d.cfg.Load().Mail.Host != "" }
+	w.mails = func() bool { return s.sender() != nil || s.cfg.Load().Mail.Host != "" }
 	w.send = func(ctx context.Context, m mail.Summary) error {
-		if s := d.channels.sender(); s != nil {
+		if s := s.sender(); s != nil {
 			return s.SendSummary(ctx, m)
 		}
 		// It is meant to be mailed: do not call that done.
@@ -91,23 +95,23 @@ func (d *Daemon) runWeekly(ctx context.Context) {
 	w.Run(ctx)
 }
 
-// SendSummary mails a week's summary to everybody with an address and returns
+// Send mails a week's summary to everybody with an address and returns
 // to how many it went.
-func (d *Daemon) SendSummary(ctx context.Context, week, by string) (sent int, key string, err error) {
+func (s *summaries) Send(ctx context.Context, week, by string) (sent int, key string, err error) {
 	if by == "" {
 		return 0, "", errors.New("say who you are: the field by is empty")
 	}
-	sender := d.channels.sender()
+	sender := s.sender()
 	if sender == nil {
 		return 0, "", errors.New("the configuration has no [mail] section that works")
 	}
-	report, err := d.Summary(ctx, week)
+	report, err := s.Summary(ctx, week)
 	if err != nil {
 		return 0, "", err
 	}
-	sent, err = mailTo(ctx, sender.SendSummary, d.cfg.Load(), report)
-	now := d.now()
-	d.rec.Put(nil, []store.JournalEntry{core.SummaryEntry(now, by, report.Week, "", fmt.Sprintf("sent to %d", sent), errText(err))})
+	sent, err = mailTo(ctx, sender.SendSummary, s.cfg.Load(), report)
+	now := s.now()
+	s.record.rec.Put(nil, []store.JournalEntry{core.SummaryEntry(now, by, report.Week, "", fmt.Sprintf("sent to %d", sent), errText(err))})
 	return sent, report.Week, err
 }
 

@@ -1,0 +1,184 @@
+package daemon
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/json"
+	"maps"
+	"slices"
+	"time"
+
+	"dewline/cmd/dewline/core"
+	"dewline/sensors"
+	"dewline/sensors/table"
+	"dewline/store"
+)
+
+// keepAll hands the recorder everything that is open, for a record that could
+// not be written from the start.
+func (l *loop) keepAll(entry store.JournalEntry) {
+	all, err := l.core.All()
+	if err != nil {
+		l.log.Error("the open alarms cannot be kept", "err", err)
+	}
+	l.record.rec.Put(all.Docs, []store.JournalEntry{entry})
+}
+
+// resume restores the core, and says so where nobody watched for a while.
+func (l *loop) resume(saved core.Saved, report store.Report) {
+	now := l.now()
+	fx, err := l.core.Restore(now, saved)
+	if err != nil {
+		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+	}
+	l.apply(fx)
+	l.record.rec.Put(nil, core.StartEntries(now, report, l.o.Version))
+	l.resumed(now, report)
+	// Also where all is well: an earlier run may have left the alarm open.
+	if h := l.record.recording.Load(); !h.ok || report.Quarantined == "" {
+		l.setRecordAlarm(now, h.ok, h.note)
+	}
+	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))
+}
+
+// resumed tells what there is to tell of a record that goes on at now, the
+// beginning of this run.
+func (l *loop) resumed(now sensors.Instant, report store.Report) {
+	l.apply(l.core.Calibrated(l.now(), l.book.calibrations(l.cfg.Load())))
+	l.showAll()
+	if report.Quarantined != "" {
+		l.setRecordAlarm(now, false, core.SetAside(report))
+	}
+	if report.FellBack {
+		l.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
+	}
+	if st := l.record.Store(); st != nil {
+		l.noteSettings(now, st)
+	}
+}
+
+// showAll publishes the retained documents of all alarms.
+func (l *loop) showAll() {
+	now := l.now()
+	for _, v := range l.core.Open() {
+		l.channels.alarm(now, v.Key, &v)
+	}
+	// A phone may still hold what ended while nobody was there to say so.
+	for _, k := range l.core.Quiet() {
+		l.channels.alarm(now, k, nil)
+	}
+}
+
+func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, note string) {
+	if why := l.record.replaced.Load(); ok && why != nil && l.record.replaced.CompareAndSwap(why, nil) {
+		l.keepAll(core.RecordEntry(now, "begun anew", *why))
+	}
+	if lost := l.losses.note(l.cfg.Load().Room.Location); ok && lost != "" {
+		ok, note = false, lost
+	}
+	l.apply(l.core.RecordIncomplete(now, ok, note))
+}
+
+// keepAgeing queues what each probe went through.
+func (l *loop) keepAgeing() {
+	s := l.probes.current()
+	if s == nil {
+		return
+	}
+	b, err := json.Marshal(moved(s.Ageing(), time.Duration(l.leap.Load())))
+	if err != nil {
+		l.log.Warn("what the probes went through cannot be kept", "err", err)
+		return
+	}
+	l.record.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: ageingKey, Value: b}}, nil)
+}
+
+// keepState asks for the last state to be written before the end.
+func (l *loop) keepState() {
+	now := l.now()
+	l.record.rec.Put(nil, []store.JournalEntry{core.StopEntry(now, l.o.Version)})
+	l.keepAgeing()
+	l.record.rec.ForceFlush(l.core.State)
+}
+
+// noteSettings tells the journal what was changed in the configuration while
+// dewline was not running: the one that was in force then is on record.
+func (l *loop) noteSettings(now sensors.Instant, st *store.Store) {
+	text := l.record.settingsInForce()
+	if text == nil {
+		return
+	}
+	before, err := st.Get(store.BucketConfig, settingsKey)
+	if err == nil && bytes.Equal(before, text) {
+		return
+	}
+	var entries []store.JournalEntry
+	if len(before) > 0 {
+		if old, _, err := table.DecodeInForce("before", before); err == nil {
+			entries = core.SettingEntries(now, old, l.cfg.Load())
+		}
+	}
+	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, entries)
+}
+
+// joinLate reads what a record holds and has the core take it in.
+func (l *loop) joinLate(ctx context.Context, o opened) {
+	saved, err := loadSaved(o.st)
+	saved.LastSet = o.report.LastSet
+	if err != nil {
+		l.log.Error("part of the record cannot be read", "err", err)
+	}
+	if o.report.Quarantined != "" {
+		l.log.Error("the record was damaged and set aside; a new one was begun",
+			"file", o.report.Quarantined, "damage", o.report.Damage, "do", "dewline repair saves what can be read")
+	}
+	l.probes.loadBook(o.st, o.report.LastMono)
+	l.record.loadRedos(o.st)
+	joined := make(chan struct{})
+	l.post(ctx, func(sensors.Instant) { l.mergeLate(ctx, o, saved); close(joined) })
+	select {
+	case <-joined:
+	case <-ctx.Done():
+	}
+}
+
+// mergeLate joins a record that could be opened at last with the core that runs,
+// and puts it in use. It runs on the loop's goroutine. Running time goes on from
+// that of the record from then on.
+func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
+	by := o.report.LastMono
+	l.leap.Store(int64(by))
+	now, began := l.now(), l.began
+	began.Mono, began.Synced = began.Mono+by, now.Synced
+	began.Wall = now.Wall.Add(-now.Sub(began))
+	kept := l.record.takeReadings(ctx, o.st, by)
+	l.record.rec.rebase(by)
+	fx, err := l.core.Merge(now, by, saved, l.newest(by))
+	if err != nil {
+		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+	}
+	l.record.use(o.st)
+	o.st.SetLimits(core.LimitsOf(l.cfg.Load())) // a reload may have changed them since
+	l.apply(fx)
+	entries := core.StartEntries(began, o.report, "opened late")
+	l.keepAll(core.RecordEntry(now, entries[0].New, entries[0].Why))
+	l.record.rec.Put(l.core.Forgotten(saved.Outbox), entries[1:])
+	l.resumed(began, o.report)
+	l.record.rec.Attach(o.st)
+	l.log.Info("the record is open and joined with what went on without it", "readings", kept)
+}
+
+// newest moves the newest readings by so much running time and returns them in
+// the order they came.
+func (l *loop) newest(by time.Duration) []sensors.Reading {
+	l.latestMu.Lock()
+	defer l.latestMu.Unlock()
+	for id, r := range l.latest {
+		r.At.Mono += by
+		l.latest[id] = r
+	}
+	return slices.SortedFunc(maps.Values(l.latest), func(a, b sensors.Reading) int {
+		return cmp.Or(cmp.Compare(a.At.Mono, b.At.Mono), cmp.Compare(a.Probe, b.Probe))
+	})
+}
