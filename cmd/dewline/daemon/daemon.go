@@ -10,6 +10,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net"
 	"sync"
@@ -182,18 +183,11 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer running(background, d.startWatches)()
 	defer running(background, d.startSite)()
 
-	n := newNotifier()
-	d.tell(n, "READY=1")
-	err = d.runSources(ctx, clock, n)
-	d.tell(n, "STOPPING=1")
+	m := newManager(d.log)
+	m.tell("READY=1")
+	err = d.runSources(ctx, clock, m)
+	m.tell("STOPPING=1")
 	return err
-}
-
-// tell passes a state to the service manager.
-func (d *Daemon) tell(n notifier, state string) {
-	if err := n.send(state); err != nil {
-		d.log.Warn("the service manager cannot be told", "err", err)
-	}
 }
 
 // running starts goroutines that end with their context. The returned function
@@ -246,4 +240,52 @@ func (d *Daemon) startClock(resume time.Duration) func() sensors.Instant {
 	}
 	d.loop.began = clock()
 	return clock
+}
+
+// runSources runs the source, and a new one after each reload that changes the
+// probes, until ctx ends or the source has no more.
+func (d *Daemon) runSources(ctx context.Context, clock func() sensors.Instant, m *manager) error {
+	for {
+		src, err := d.o.Source(d.cfg.Load(), clock, d.probes.ageing())
+		if err != nil {
+			return fmt.Errorf("build the probes: %w", err)
+		}
+		d.probes.use(src)
+		srcCtx, stop := context.WithCancel(ctx)
+		ended := make(chan error, 1)
+		go func() { ended <- src.Run(srcCtx, d.loop.sink()) }()
+		again, err := d.supervise(ctx, ended, m)
+		stop()
+		if again {
+			<-ended
+			continue
+		}
+		return err
+	}
+}
+
+// supervise waits beside a running source. It returns again after a reload
+// that needs another source.
+func (d *Daemon) supervise(ctx context.Context, ended <-chan error, m *manager) (again bool, err error) {
+	for {
+		select {
+		case err := <-ended:
+			if ctx.Err() != nil {
+				return false, nil
+			}
+			return false, err
+		case <-d.reloads:
+			if d.reload() {
+				return true, nil
+			}
+		case <-m.C():
+			// Readings arrived and the rules finished a round with them: a hung bus
+			// or loop ends in a restart instead of silence.
+			if d.Lively(time.Now()) {
+				m.tell("WATCHDOG=1")
+			} else {
+				d.log.Error("no round of readings and rules was finished lately; the service manager will restart dewline")
+			}
+		}
+	}
 }

@@ -57,7 +57,7 @@ type Sentry struct {
 	docs     map[string]json.RawMessage
 	started  time.Time
 	ticks    uint64
-	life     *sentinelLife
+	manager  *manager
 
 	// What follows is the sentinel's own view of the broker.
 	downSince time.Duration // 0 while connected
@@ -78,7 +78,7 @@ func sentinelID(cfg *configs.Config) string { return "sentinel-" + cfg.Room.ID }
 func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	s := &Sentry{
 		o: o, cfg: o.Config, id: sentinelID(o.Config), log: o.Log, started: time.Now(),
-		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{}, life: newSentinelLife(),
+		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{}, manager: newManager(o.Log),
 	}
 	release, err := s.lock()
 	if err != nil {
@@ -146,9 +146,9 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 	})
 	defer web.ServeControl(s.o.ControlPath, web.SentinelControl(s), s.log, &wg)()
 	s.log.Info("watching", "rooms", s.cfg.Sentinel.Rooms, "broker", s.cfg.MQTT.Broker, "as", s.id)
-	s.tell("READY=1")
+	s.manager.tell("READY=1")
 	s.loop(ctx)
-	s.tell("STOPPING=1")
+	s.manager.tell("STOPPING=1")
 	if asked.Err() == nil { // nobody stopped it, and it must not look so
 		return context.Cause(ctx)
 	}
@@ -226,8 +226,8 @@ func (s *Sentry) loop(ctx context.Context) {
 			s.found(now, s.sentinel.Tick(now))
 			s.watchBroker(now)
 			s.apply(s.desk.Tick(now))
-		case <-s.life.C():
-			s.tell("WATCHDOG=1")
+		case <-s.manager.C():
+			s.manager.tell("WATCHDOG=1")
 		case <-beat.C:
 			s.channels.heartbeat(s.heartbeat())
 		case <-outside.C:

@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"syscall"
-	"time"
 )
 
 // sentinelLock keeps two sentinels off one directory: they would tell
@@ -33,33 +32,4 @@ func (s *Sentry) lock() (release func(), err error) {
 	}
 	s.log.Warn("the directory cannot be locked against a second sentinel", "dir", s.o.Dir, "err", err)
 	return func() {}, nil
-}
-
-// A sentinelLife tells the service manager that the sentinel is ready, and then
-// that the loop that watches lives: a hung one ends in a restart.
-type sentinelLife struct {
-	n    notifier
-	feed *time.Ticker // nil where nobody asked
-}
-
-func newSentinelLife() *sentinelLife {
-	l := &sentinelLife{n: newNotifier()}
-	if every := watchdogInterval(); every > 0 && l.n.addr != "" {
-		l.feed = time.NewTicker(every)
-	}
-	return l
-}
-
-// C asks for a sign of life; nil where nobody wants one.
-func (l *sentinelLife) C() <-chan time.Time {
-	if l.feed == nil {
-		return nil
-	}
-	return l.feed.C
-}
-
-func (s *Sentry) tell(state string) {
-	if err := s.life.n.send(state); err != nil {
-		s.log.Warn("the service manager cannot be told", "err", err)
-	}
 }
