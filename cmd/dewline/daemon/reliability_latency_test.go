@@ -235,7 +235,7 @@ func (r *latencyRig) measure(t testing.TB, n int) (p50, p99 time.Duration) {
 		for range 5 { // longer than the off-delay of 5 min, and the follow-up
 			r.round()
 		}
-		if !r.d.call(t.Context(), func(sensors.Instant) {}) { // everything so far is handled
+		if !r.d.loop.call(t.Context(), func(sensors.Instant) {}) { // everything so far is handled
 			t.Fatal("the daemon ended")
 		}
 		for len(r.heard) > 0 {
