@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -34,7 +35,7 @@ func heatTitle(n *Notice, ms []Member, subjects int, u Units) string {
 		return head + ", but cooling: " + name + " " + heatWords(worst, u)
 	case worst.Key.Alarm == rules.CeilingAhead:
 		if t := worst.Detail.TimeToCeiling; t != nil {
-			return head + ": " + name + " nearest its lethal limit, " + t.Words()
+			return head + ": " + name + " nearest its lethal limit, " + words.Range(*t)
 		}
 		return head + ": " + name + " nears its lethal limit"
 	case subjects == 1:
@@ -80,7 +81,7 @@ func heatWords(m *Member, u Units) string {
 		return "at its lethal limit, " + present(m, u)
 	case rules.CeilingAhead:
 		if t := m.Detail.TimeToCeiling; t != nil {
-			return "heating up: lethal limit in " + t.Words()
+			return "heating up: lethal limit in " + words.Range(*t)
 		}
 		return "heating up toward its lethal limit"
 	case rules.Exposure:
@@ -142,9 +143,9 @@ func heatLine(n *Notice, m *Member, u Units) string {
 		}
 	}
 	if t := d.TimeToCeiling; t != nil {
-		s += "; ceiling" + ceiling(m, u) + " in " + t.Words()
+		s += "; lethal limit" + ceiling(m, u) + " in " + words.Range(*t)
 		if g := d.LampsOffGain; g != nil {
-			s += "; lamps off now gains " + g.Gain()
+			s += "; lamps off now gains " + words.Gain(*g)
 		}
 	}
 	return s
@@ -176,7 +177,7 @@ func heatShort(m *Member, u Units) string {
 	case m.Key.Alarm == rules.Exposure:
 		return s + ", hot for too long"
 	case t != nil:
-		return s + ", ceiling" + ceiling(m, u) + " in " + t.Words()
+		return s + ", lethal limit" + ceiling(m, u) + " in " + words.Range(*t)
 	case cooling(m):
 		return s + " now, was too warm"
 	default:
@@ -193,7 +194,7 @@ func ceiling(m *Member, u Units) string {
 
 func limitName(m *Member) string {
 	if m.Key.Alarm == rules.LethalCeiling {
-		return "ceiling"
+		return "lethal limit"
 	}
 	return "limit"
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"dewline/alert/words"
 	"dewline/rules"
 )
 
@@ -82,7 +83,7 @@ func rest(n *Notice, ms []Member, listed []string) string {
 		names, left := nameAll(like, room)
 		if more += left; names != "" {
 			room -= len(names)
-			b.WriteString("Also " + Headline(kind) + ": " + names + ".\n")
+			b.WriteString("Also " + words.Headline(kind) + ": " + names + ".\n")
 		}
 	}
 	if more > 0 {

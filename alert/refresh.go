@@ -35,8 +35,8 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		if v.HasLimit { // the band of day or night
 			m.Limit, m.HasLimit = v.Limit, true
 		}
-		m.Detail.Evidence, m.Detail.Fahrenheit = v.Detail.Evidence, v.Detail.Fahrenheit
-		m.Detail.FirstAction, m.Detail.DoFirst = v.Detail.FirstAction, v.Detail.DoFirst // as it stands now
+		m.Detail.Evidence = v.Detail.Evidence
+		m.Detail.FirstAction, m.Detail.Steps = v.Detail.FirstAction, v.Detail.Steps // as it stands now
 		if e := at[v.Key.Subject]; e != nil && byHeat(v.Key.Alarm) {
 			warm(&m.Detail, e)
 		}

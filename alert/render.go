@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -76,7 +77,7 @@ func title(n *Notice, ms []Member, subjects int, u Units) string {
 	if byHeat(worst.Key.Alarm) {
 		return heatTitle(n, ms, subjects, u)
 	}
-	what, t := Headline(worst.Key.Alarm), ""
+	what, t := words.Headline(worst.Key.Alarm), ""
 	switch kind := plural(worst.Key.Alarm); {
 	case subjects > 1 && kind == probes:
 		t = fmt.Sprintf("%d probes: %s", subjects, aloneProbe(what))
@@ -136,15 +137,15 @@ func body(n *Notice, ms []Member, subjects int, u Units) string {
 	b.WriteString(newLine(n, ms))
 	b.WriteString(lines(n, ms, u))
 	s := spokesman(n, ms)
-	w := s.Detail.In(u.Scale(), s.Text)
+	scale := u.Scale()
 	clauses := func(head string, list []string) {
 		if len(list) > 0 {
 			b.WriteString(head + strings.Join(list, "; ") + ".\n")
 		}
 	}
-	clauses("Why: ", w.Evidence)
-	clauses("Not counted: ", w.Excused)
-	clauses("Not known: ", w.Unknown)
+	clauses("Why: ", words.Facts(s.Detail.Evidence, scale))
+	clauses("Not counted: ", words.Facts(s.Detail.Excused, scale))
+	clauses("Not known: ", words.Facts(s.Detail.Unknown, scale))
 	if !n.ClockSet {
 		b.WriteString("The board's clock is not set; times may be wrong.\n")
 	}
@@ -180,7 +181,7 @@ func lines(n *Notice, ms []Member, u Units) string {
 		for j := range ms[i+1:] {
 			o := &ms[i+1+j]
 			if o.Key.Subject == m.Key.Subject && !implied(m.Key.Alarm, o.Key.Alarm) {
-				b.WriteString("; " + Headline(o.Key.Alarm))
+				b.WriteString("; " + words.Headline(o.Key.Alarm))
 			}
 		}
 		b.WriteByte('\n')
@@ -192,10 +193,10 @@ func lines(n *Notice, ms []Member, u Units) string {
 // sentence, which names its subject.
 func line(m *Member, u Units) string {
 	f := figure(m, u)
-	if m.Text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
-		return strings.TrimSuffix(m.Detail.In(u.Scale(), m.Text).Text, ".")
+	if text := words.Sentence(m.said(), u.Scale()); text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
+		return strings.TrimSuffix(text, ".")
 	}
-	s := called(m) + ": " + Headline(m.Key.Alarm)
+	s := called(m) + ": " + words.Headline(m.Key.Alarm)
 	if f != "" {
 		s += ", " + f
 	}
@@ -225,7 +226,7 @@ func figure(m *Member, u Units) string {
 // over tells the whole story in one follow-up, which may be all that arrives.
 func over(n *Notice, ms []Member, subjects int, u Units) (title, text string) {
 	worst := &ms[0]
-	title = ended(ms) + scope(n) + ", " + Headline(worst.Key.Alarm)
+	title = ended(ms) + scope(n) + ", " + words.Headline(worst.Key.Alarm)
 	if subjects > 1 {
 		title += fmt.Sprintf(" in %d %s", subjects, plural(worst.Key.Alarm))
 	}
@@ -363,13 +364,21 @@ func length(d time.Duration) string {
 
 // advice is the first thing to do, as the rules say for the situation.
 func advice(m *Member, u Units) string {
-	if a := m.Detail.In(u.Scale(), m.Text).FirstAction; a != "" {
-		return a
+	return words.FirstAction(m.first(), u.Scale())
+}
+
+// first has at least one step.
+func (m *Member) first() *rules.Detail {
+	if m.Detail.FirstAction != "" || len(m.Detail.Steps) > 0 {
+		return &m.Detail
 	}
-	if m.Key.Alarm == RoomSilent {
-		return "Go and look: power, board and network of that room."
-	}
-	return cmp.Or(rules.FirstAction(m.Key.Alarm, m.Cause, u.Scale()), "Look at the enclosure.")
+	return &rules.Detail{Steps: rules.FirstSteps(m.Key.Alarm, m.Cause)}
+}
+
+// said is what words are made of.
+func (m *Member) said() alarm.Said {
+	return alarm.Said{Key: m.Key, Cause: m.Cause, Value: m.Value, HasValue: m.HasValue, Limit: m.Limit, HasLimit: m.HasLimit,
+		Unit: m.Unit, Text: m.Text, Detail: &m.Detail}
 }
 
 // spokesman is the worst member that has the notice's own cause, whose evidence
@@ -385,7 +394,7 @@ func spokesman(n *Notice, ms []Member) *Member {
 
 // brief is the beginning of the advice, for a phone.
 func brief(m *Member, u Units) string {
-	return cmp.Or(m.Detail.In(u.Scale(), m.Text).DoFirst, advice(m, u))
+	return words.DoFirst(m.first(), u.Scale())
 }
 
 // quantity prints a value of an alarm for a reader, with one decimal. A time is

@@ -23,10 +23,18 @@ func heatNotice() Notice {
 			Key: rules.Key{Alarm: rules.CeilingAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: rules.Wake,
 			Value: 31.5, Peak: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
 			Detail: rules.Detail{RatePerHour: 2.5, HasRate: true, TimeToCeiling: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1},
-				LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}, Evidence: []string{"room rises too", "lamps are on"},
-				Unknown: []string{"outside temperature"}, FirstAction: "Lamps off."},
+				LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}, Evidence: noted("room rises too", "lamps are on"),
+				Unknown: noted("outside temperature"), FirstAction: "Lamps off."},
 		}},
 	}
+}
+
+// noted are facts in words from outside.
+func noted(list ...string) (facts []alarm.Fact) {
+	for _, text := range list {
+		facts = append(facts, alarm.Fact{ID: alarm.FactSaid, Note: text})
+	}
+	return facts
 }
 
 func TestRender_celsius(t *testing.T) {
@@ -38,7 +46,7 @@ func TestRender_celsius(t *testing.T) {
 	if m.Title != "North pair heating up: lethal limit in about 30–45 min" {
 		t.Errorf("title %q", m.Title)
 	}
-	want := "North pair (e1): 31.5 °C and rising 2.5 °C/h; ceiling in about 30–45 min; lamps off now gains about 5–10 min\n" +
+	want := "North pair (e1): 31.5 °C and rising 2.5 °C/h; lethal limit in about 30–45 min; lamps off now gains about 5–10 min\n" +
 		"Why: room rises too; lamps are on.\nNot known: outside temperature.\nFirst: Lamps off."
 	if m.Text != want {
 		t.Errorf("text\n%s\nwant\n%s", m.Text, want)
@@ -306,28 +314,21 @@ func TestRender_golden(t *testing.T) {
 		}
 		return m
 	}
-	const all = "1 All lamps off. 2 Vents open, fan on, mist lightly with dechlorinated water; no sealed fog. 3 Blinds down."
-	const short = "All lamps off. Vents open, fan on, mist lightly with dechlorinated water; no sealed fog."
-	const pull = "Pull the plugs of heater and lamps of this enclosure, mesh lid on, vents open, fan on."
-	roomHeat := []string{"the room itself is 27.1 °C, warmer by 6.0 °C than usual at this hour",
-		"11 of 12 enclosures moved with it by more than 1 °C in half an hour"}
-	roomHeatF := rules.Wording{Evidence: []string{"the room itself is 80.8 °F, warmer by 10.8 °F than usual at this hour",
-		"11 of 12 enclosures moved with it by more than 1.8 °F in half an hour"}, FirstAction: all, DoFirst: short}
+	all := []alarm.Step{alarm.AllLampsOff, alarm.VentNoFog, alarm.BlindsIce, alarm.MoveIfRising}
+	roomHeat := []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27.1, Delta: 6}, {ID: alarm.FactTogether, Count: 11, Of: 12, Delta: 1}}
 	nearest := warm("b-3-1", "Red Thicket", rules.CeilingAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
 	nearest.Detail.LampsOffGain = &rules.Range{FromMinutes: 72, ToMinutes: 118}
-	nearest.Detail.Evidence, nearest.Detail.FirstAction, nearest.Detail.DoFirst = roomHeat, all, short
+	nearest.Detail.Evidence, nearest.Detail.Steps = roomHeat, all
 	lethal := warm("b-3-1", "Red Thicket", rules.LethalCeiling, rules.Wake, 28.6, 1.4, 28.5, 0, 0)
-	lethal.Detail.Evidence, lethal.Detail.FirstAction, lethal.Detail.DoFirst = roomHeat, all, short
-	nearest.Detail.Fahrenheit, lethal.Detail.Fahrenheit = &roomHeatF, &roomHeatF
+	lethal.Detail.Evidence, lethal.Detail.Steps = roomHeat, all
 	heater := warm("a-1-1", "Moss Hollow", rules.CeilingAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
-	heater.Detail.Evidence = []string{"it is warmer by 3.1 °C than usual at this hour beside the room, the others by 0.2 °C"}
-	heater.Detail.Fahrenheit = &rules.Wording{Evidence: []string{"it is warmer by 5.6 °F than usual at this hour beside the room, the others by 0.4 °F"}, DoFirst: pull}
-	heater.Detail.DoFirst = pull
+	heater.Detail.Evidence = []alarm.Fact{{ID: alarm.FactOwn, Delta: 3.1, Others: 0.2}}
+	heater.Detail.Steps = []alarm.Step{alarm.PullPlugs, alarm.BoxFrogsRising, alarm.CallVet}
 	back := warm("b-2-1", "Three Stripes", rules.AboveBand, rules.Today, 25.6, -0.4, 29, 0, 0)
-	back.Cause, back.Detail.FirstAction = tank("b-2-1"), "It is coming back by itself. Look at heater, lamps and vents when you pass."
+	back.Cause, back.Detail.Steps = tank("b-2-1"), []alarm.Step{alarm.ComingBack}
 	dry := Member{Key: rules.Key{Alarm: rules.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: rules.Today,
 		Value: 68.9, Peak: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%",
-		Detail: rules.Detail{Evidence: []string{"2 scheduled mists in a row brought no pulse"}, DoFirst: "Hand-mist, then look at nozzle, vents and door; froglets and eggs first."}}
+		Detail: rules.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}
 	for name, n := range map[string]Notice{
 		"room-ahead": {Cause: room, Members: []Member{nearest,
 			warm("a-3-2", "Nursery", rules.AboveBand, rules.Wake, 27.6, 1.5, 29, 46, 92),

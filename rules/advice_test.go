@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
@@ -48,7 +49,7 @@ func checkAdvice(t *testing.T, name, text string, hot, act, ceiling float64, cal
 	if at := regexp.MustCompile(`hand-mist|mist lightly`).FindStringIndex(low); doubt && at != nil && !strings.Contains(low[:at[0]], "look") {
 		bad("mist before look")
 	}
-	if strings.Contains(text, "\x01") || strings.Contains(text, "%!") || strings.Contains(low, "safe") {
+	if strings.Contains(text, "{") || strings.Contains(text, "%!") || strings.Contains(low, "safe") {
 		bad("not for a person")
 	}
 }
@@ -94,16 +95,17 @@ func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 	t.Helper()
 	for k := range alarm.FirstSentinelKind {
 		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
-			steps := advice(k, Cause{Kind: c}, s)
+			todo := steps(k, Cause{Kind: c}, s)
 			doubt, calm := s.doubt || c == CauseProbe, s.night || s.falling || k == alarm.KindAbove && s.back
-			like := fmt.Sprint(strings.Join(steps, "|"), s.hot < s.act, s.hot < s.ceiling, doubt, calm)
+			like := fmt.Sprint(todo, s.hot < s.act, s.hot < s.ceiling, doubt, calm)
 			if seen[like] {
 				continue
 			}
 			seen[like] = true
-			for _, text := range []string{listed(steps), beginning(steps)} {
+			d := Detail{Steps: todo}
+			for _, text := range []string{words.FirstAction(&d, unit.Celsius), words.DoFirst(&d, unit.Celsius)} {
 				name := fmt.Sprintf("%s by %s %+v", k.Row().ID, c, s)
-				checkAdvice(t, name, unit.Write(text, unit.Celsius), float64(s.hot), float64(s.act), float64(s.ceiling), calm, doubt)
+				checkAdvice(t, name, text, float64(s.hot), float64(s.act), float64(s.ceiling), calm, doubt)
 			}
 		}
 	}
@@ -113,16 +115,17 @@ func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 func TestFirstAction_SaysWhatItTakes(t *testing.T) {
 	s := situation{known: true, hot: 31, act: 28, ceiling: 30}
 	for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure} {
-		steps := advice(alarm.KindLethal, Cause{Kind: c}, s)
-		all, short := unit.Write(listed(steps), unit.Celsius), unit.Write(beginning(steps), unit.Celsius)
+		d := Detail{Steps: steps(alarm.KindLethal, Cause{Kind: c}, s)}
+		all, short := words.FirstAction(&d, unit.Celsius), words.DoFirst(&d, unit.Celsius)
 		if !drastic.MatchString(all) || !strings.Contains(all, "Call a vet if a frog is limp or cramping") {
 			t.Errorf("%s: %q", c, all)
 		}
-		if n := len([]rune(short)); n > shortMessage || !strings.HasSuffix(short, ".") || !strings.Contains(strings.ToLower(short), "lamps") {
+		if n := len([]rune(short)); n > 200 || !strings.HasSuffix(short, ".") || !strings.Contains(strings.ToLower(short), "lamps") {
 			t.Errorf("%s: %d characters: %q", c, n, short)
 		}
 	}
-	if got := unit.Write(listed(advice(alarm.KindLethal, Cause{Kind: CauseRoom}, s)), unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
+	d := Detail{Steps: steps(alarm.KindLethal, Cause{Kind: CauseRoom}, s)}
+	if got := words.FirstAction(&d, unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
 		t.Errorf("%q", got)
 	}
 }
@@ -142,7 +145,7 @@ func TestFirstAction_FollowsTheSituation(t *testing.T) {
 	first := func() string {
 		for _, a := range r.e.Open() {
 			if a.Key.Alarm == AboveBand {
-				return a.Detail.FirstAction
+				return words.FirstAction(&a.Detail, unit.Celsius)
 			}
 		}
 		return ""

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"strconv"
 	"time"
 
@@ -77,7 +76,7 @@ func (e *Engine) heatOf(s *slot) *slot {
 }
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
-func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
+func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []alarm.Fact) {
 	switch {
 	case s.kind.Row().Of == alarm.OfEnclosure:
 		return e.enclosureCause(&e.encls[s.subj], s, now)
@@ -88,7 +87,7 @@ func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []string) {
 	}
 }
 
-func (e *Engine) enclosureCause(en *enclosure, s *slot, now sensors.Instant) (Cause, []string) {
+func (e *Engine) enclosureCause(en *enclosure, s *slot, now sensors.Instant) (Cause, []alarm.Fact) {
 	if s.kind == alarm.KindExposure {
 		if o := e.heatOf(s); o != nil {
 			return o.rec.Cause, o.rec.Detail.Evidence
@@ -112,7 +111,7 @@ func (e *Engine) enclosureCause(en *enclosure, s *slot, now sensors.Instant) (Ca
 	}
 }
 
-func (e *Engine) probeCause(p *probe, k alarm.Kind, now sensors.Instant) (Cause, []string) {
+func (e *Engine) probeCause(p *probe, k alarm.Kind, now sensors.Instant) (Cause, []alarm.Fact) {
 	switch {
 	case k == alarm.KindSilent:
 		return e.silentCause(p, now)
@@ -143,35 +142,36 @@ func (e *Engine) justSwitched(en *enclosure) bool {
 	return en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < time.Hour
 }
 
-func (e *Engine) doubtText(p *probe, now sensors.Instant) string {
-	switch {
-	case p.st.Swap.With != "":
-		return "it changed places with probe " + p.st.Swap.With
-	case p.leapt(now.Mono):
-		return fmt.Sprintf("%s ago it leapt by %s, faster than air can change", ago(now.Mono-p.st.LeapAt), unit.TemperatureDelta(p.st.Leap.Celsius()).Mark(1))
-	case p.stands(now.Mono):
-		return fmt.Sprintf("it has said exactly the same for %s while the others moved", ago(now.Mono-p.st.StillAt))
-	case p.apart():
-		return "it disagrees with the other probe"
-	default:
-		return "its last reading is doubted"
+// facts is evidence of facts without quantities.
+func facts(ids ...alarm.FactID) (list []alarm.Fact) {
+	for _, id := range ids {
+		list = append(list, alarm.Fact{ID: id})
 	}
+	return list
 }
 
-func missedText(n int) string {
-	if n == 1 {
-		return "the last scheduled mist brought no pulse"
+func (e *Engine) doubtFact(p *probe, now sensors.Instant) alarm.Fact {
+	switch {
+	case p.st.Swap.With != "":
+		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.st.Swap.With}
+	case p.leapt(now.Mono):
+		return alarm.Fact{ID: alarm.FactLeapt, For: now.Mono - p.st.LeapAt, Delta: unit.TemperatureDelta(p.st.Leap.Celsius())}
+	case p.stands(now.Mono):
+		return alarm.Fact{ID: alarm.FactStands, For: now.Mono - p.st.StillAt}
+	case p.apart():
+		return alarm.Fact{ID: alarm.FactDisagrees}
+	default:
+		return alarm.Fact{ID: alarm.FactDoubted}
 	}
-	return fmt.Sprintf("the last %d scheduled mists brought no pulse", n)
 }
 
 // dryCause says what dries an enclosure out.
-func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) {
+func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []alarm.Fact) {
 	if _, open := en.st.Door.Open(); open {
-		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, []string{"its door is open or ajar"}
+		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, facts(alarm.FactDoorOpen)
 	}
 	if s := &en.slots[alarm.KindMistMissing]; s.rec.Life.Active {
-		return s.rec.Cause, []string{missedText(en.st.Missed)}
+		return s.rec.Cause, []alarm.Fact{{ID: alarm.FactMissed, Count: en.st.Missed}}
 	}
 	dry, judged := 0, 0
 	for i := range e.encls {
@@ -185,14 +185,14 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 		}
 	}
 	pic := e.survey(now)
-	if why := e.roomExplains(en, &pic, hotter); why != "" {
-		return Cause{Kind: CauseRoom}, []string{why, "warm air of the same vapour is drier air"}
+	if why := e.roomExplains(en, &pic, hotter); why != nil {
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*why, {ID: alarm.FactWarmAir}}
 	}
-	if why := e.roomDry(now); why != "" {
-		return Cause{Kind: CauseRoom}, []string{why}
+	if why := e.roomDry(now); why != nil {
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*why}
 	}
 	if judged >= 3 && 10*dry >= 7*judged {
-		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are at their floor", dry, judged)}
+		return Cause{Kind: CauseRoom}, []alarm.Fact{{ID: alarm.FactAtFloor, Count: dry, Of: judged}}
 	}
 	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
@@ -202,42 +202,42 @@ func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []string) 
 // water out of them.
 const roomDrier = 8
 
-// roomDry says in words that the room's own air is drier than usual, as it is
-// when what conditions it has failed; empty where it is not.
-func (e *Engine) roomDry(now sensors.Instant) string {
+// roomDry says that the room's own air is drier than usual, as it is
+// when what conditions it has failed; nil where it is not.
+func (e *Engine) roomDry(now sensors.Instant) *alarm.Fact {
 	h, ok := e.roomHum(now.Mono)
 	hour := e.hour(now)
 	if !ok || hour < 0 {
-		return ""
+		return nil
 	}
 	usual, known := e.room.UsualHum.At(hour)
 	if is := float64(h) / 100; known && usual-is >= roomDrier {
-		return fmt.Sprintf("the room's air is at %.0f %%, %.0f %% is usual at this hour: look at what conditions it", is, usual)
+		return &alarm.Fact{ID: alarm.FactRoomDry, Percent: is, Usual: usual}
 	}
-	return ""
+	return nil
 }
 
 // lampsAdd in °C is more than a mist cools all enclosures by, and less than
 // most lamps warm them.
 const lampsAdd = 1.0
 
-// lampsGone says in words that the enclosures lack what their lamps should add:
-// air that cooled so is damp without any mist.
-func (e *Engine) lampsGone() string {
+// lampsGone says that the enclosures lack what their lamps should add: air that
+// cooled so is damp without any mist. It is nil where they do not.
+func (e *Engine) lampsGone() *alarm.Fact {
 	lit, _ := e.litNow()
 	if lit < enoughPeers || 2*lit < len(e.encls) {
-		return ""
+		return nil
 	}
 	pic := e.survey(e.now)
 	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
-		return ""
+		return nil
 	}
-	return fmt.Sprintf("all enclosures are cooler by about %s than usual at this hour beside the room, as without their lamps: look at the power", by(pic.Median))
+	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
 }
 
-func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {
-	if why := e.lampsGone(); why != "" {
-		return Cause{Kind: CauseRoom}, []string{why}
+func (e *Engine) endlessCause(en *enclosure) (Cause, []alarm.Fact) {
+	if why := e.lampsGone(); why != nil {
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*why}
 	}
 	n, mates := 0, 0
 	for i := range e.encls {
@@ -251,13 +251,13 @@ func (e *Engine) endlessCause(en *enclosure) (Cause, []string) {
 		}
 	}
 	if n > 1 && 2*n >= mates {
-		return Cause{Kind: CauseSupply, ID: e.supplyOf(en.mist)}, []string{fmt.Sprintf("%d enclosures on this supply are soaked", n)}
+		return Cause{Kind: CauseSupply, ID: e.supplyOf(en.mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
 	}
 	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
 
 // silentCause looks whether the others on the same bus are silent too.
-func (e *Engine) silentCause(p *probe, now sensors.Instant) (Cause, []string) {
+func (e *Engine) silentCause(p *probe, now sensors.Instant) (Cause, []alarm.Fact) {
 	all, silent, mates, quiet := 0, 0, 0, 0
 	for i := range e.probes {
 		q := &e.probes[i]
@@ -276,9 +276,9 @@ func (e *Engine) silentCause(p *probe, now sensors.Instant) (Cause, []string) {
 	}
 	switch {
 	case all > 2 && silent == all:
-		return Cause{Kind: CauseDewline}, []string{fmt.Sprintf("all %d probes are silent", all)}
+		return Cause{Kind: CauseDewline}, []alarm.Fact{{ID: alarm.FactAllSilent, Count: all}}
 	case mates > 1 && quiet == mates:
-		return Cause{Kind: CauseProbe, ID: p.cfg.Bus}, []string{fmt.Sprintf("all %d probes on %s are silent", mates, p.cfg.Bus)}
+		return Cause{Kind: CauseProbe, ID: p.cfg.Bus}, []alarm.Fact{{ID: alarm.FactBusSilent, Count: mates, About: p.cfg.Bus}}
 	}
 	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, nil
 }

@@ -1,12 +1,12 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
 
 	"dewline/configs/unit"
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -159,13 +159,12 @@ func (p *probe) drifted() bool {
 }
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
-func (p *probe) driftEvidence() (list []string) {
-	const text = "by night it has moved by %s against the rest of the rack since it was calibrated"
+func (p *probe) driftEvidence() (list []alarm.Fact) {
 	if v := p.st.HumDrift.moved(); abs(v) >= driftHum {
-		list = append(list, fmt.Sprintf(text, fmt.Sprintf("%+.1f %%", float64(v)/100)))
+		list = append(list, alarm.Fact{ID: alarm.FactDriftHumidity, Percent: float64(v) / 100})
 	}
 	if v := p.st.TempDrift.moved(); abs(v) >= driftTemp {
-		list = append(list, fmt.Sprintf(text, unit.TemperatureDelta(float64(v)/100).MarkSigned(1)))
+		list = append(list, alarm.Fact{ID: alarm.FactDrift, Delta: unit.TemperatureDelta(float64(v) / 100)})
 	}
 	return list
 }
@@ -208,13 +207,13 @@ func (e *Engine) judgeDew(en *enclosure, now sensors.Instant) {
 	}
 }
 
-// dewText says what is odd about a probe whose dew point is too high.
-func (p *probe) dewText() string {
+// dewFact says what is odd about a probe whose dew point is too high.
+func (p *probe) dewFact() alarm.Fact {
 	dew, err := climate.DewPoint(p.st.Temp.Celsius(), p.st.Hum.Percent())
 	if err != nil {
-		return "its dew point is above everything else in the enclosure"
+		return alarm.Fact{ID: alarm.FactDewPointOnly}
 	}
-	return "its dew point of " + unit.Temperature(dew).Mark(1) + " is above everything else in the enclosure"
+	return alarm.Fact{ID: alarm.FactDewPoint, Temperature: unit.Temperature(dew)}
 }
 
 // warmestBeside is the highest temperature of the enclosure's other probes.

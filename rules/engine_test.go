@@ -42,7 +42,7 @@ func TestCeiling_TextSaysWhatAPersonNeeds(t *testing.T) {
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
 	x := r.last(LethalCeiling)
-	for _, want := range []string{"Tank 1 (rack a, shelf 1, slot 1)", "30.40 °C", "ceiling of 30.00 °C", "since 09:01", "likely cause"} {
+	for _, want := range []string{"Tank 1 (rack a, shelf 1, slot 1)", "30.40 °C", "lethal limit of 30.00 °C", "since 09:01", "likely cause"} {
 		if !strings.Contains(x.Text, want) {
 			t.Errorf("%q lacks %q", x.Text, want)
 		}

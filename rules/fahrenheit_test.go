@@ -5,7 +5,9 @@ import (
 	"regexp"
 	"strconv"
 	"testing"
+	"time"
 
+	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
@@ -16,25 +18,25 @@ var inF = regexp.MustCompile(`([+-]?\d+(?:\.\d+)?) °F`)
 
 // sameInFahrenheit holds every number of a sentence in °F against that in °C,
 // with a dimension that is read from the words beside it.
-func sameInFahrenheit(t *testing.T, name, marked string, allDeltas bool) int {
+func sameInFahrenheit(t *testing.T, name, celsius, fahrenheit string, allDeltas bool) int {
 	t.Helper()
-	c, f := inC.FindAllStringSubmatch(unit.Write(marked, unit.Celsius), -1), inF.FindAllStringSubmatch(unit.Write(marked, unit.Fahrenheit), -1)
+	c, f := inC.FindAllStringSubmatch(celsius, -1), inF.FindAllStringSubmatch(fahrenheit, -1)
 	if len(c) != len(f) {
-		t.Fatalf("%s: %d in °C and %d in °F: %q", name, len(c), len(f), marked)
+		t.Fatalf("%s: %d in °C and %d in °F: %q", name, len(c), len(f), celsius)
 	}
 	byWord := regexp.MustCompile(`\b(by|about|another|than|rising|falling|moved)\s*$`)
 	for i := range c {
-		celsius, err := strconv.ParseFloat(c[i][2], 64)
-		fahrenheit, errF := strconv.ParseFloat(f[i][1], 64)
+		deg, err := strconv.ParseFloat(c[i][2], 64)
+		degF, errF := strconv.ParseFloat(f[i][1], 64)
 		if err != nil || errF != nil {
 			t.Fatalf("%s: %v, %v", name, err, errF)
 		}
-		want := celsius * 1.8
+		want := deg * 1.8
 		if !allDeltas && c[i][3] == "" && c[i][4] == "" && !byWord.MatchString(c[i][1]) {
 			want += 32
 		}
-		if math.Abs(want-fahrenheit) > 0.15 { // both are rounded
-			t.Errorf("%s: %g °C became %g °F, not %g, in %q", name, celsius, fahrenheit, want, unit.Write(marked, unit.Fahrenheit))
+		if math.Abs(want-degF) > 0.15 { // both are rounded
+			t.Errorf("%s: %g °C became %g °F, not %g, in %q", name, deg, degF, want, fahrenheit)
 		}
 	}
 	return len(c)
@@ -51,13 +53,21 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		s := makeSlot(k, subj, "e1")
 		s.limit(1.5, 3)
 		s.rec.Peak = 4.5
-		s.rec.Life.Active, s.rec.Detail.HasRate, s.rec.Detail.RatePerHour = true, true, -1.5
-		s.rec.Detail.TimeToCeiling, s.rec.Detail.Ceiling = &Range{10, 20}, 30
-		n += sameInFahrenheit(t, string(s.rec.Key.Alarm), r.e.state(&s)+" | "+overText(&s), (k.Row().Value == alarm.Difference))
+		for _, active := range []bool{true, false} {
+			s.rec.Life.Active = active
+			r.e.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
+			d := s.rec.Detail
+			d.Unknown, d.Evidence, d.HasRate, d.RatePerHour, d.TimeToCeiling, d.Ceiling = nil, nil, true, -1.5, &Range{FromMinutes: 10, ToMinutes: 20}, 30
+			a := alarm.Said{Key: s.rec.Key, Value: 1.5, HasValue: true, Limit: 3, HasLimit: true, Unit: s.rec.Unit, Detail: &d}
+			if k.Row().Value == alarm.Difference {
+				d.TimeToCeiling = nil
+			}
+			n += sameInFahrenheit(t, string(s.rec.Key.Alarm), words.Sentence(a, unit.Celsius), words.Sentence(a, unit.Fahrenheit), k.Row().Value == alarm.Difference)
+		}
 	}
 	// what causes say, with the room and its enclosures away from usual
 	en := &r.e.encls[0]
-	var why []string
+	var why []alarm.Fact
 	for _, side := range []float64{hotter, colder} {
 		c, f := climate.Case{HasOffset: true}, climate.Finding{Judged: 5, Residual: 3 * side, Median: 0.5 * side, RoomOff: 2.5 * side, ShelfBy: side}
 		why = append(why, oddEvidence(&c, &f, side)...)
@@ -65,19 +75,20 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		_, common := r.e.commonCause(en, &f, side)
 		why = append(append(why, shared...), common...)
 		room := climate.Picture{Room: climate.RoomCase{HasTemp: true, Temp: 27.1, HasUsual: true, Usual: 27.1 - 6*side}, Up: 3, Down: 3, Judged: 4}
-		why = append(append(why, r.e.roomExplains(en, &room, side)), together(&room, side)...)
+		why = append(append(why, *r.e.roomExplains(en, &room, side)), together(&room, side)...)
 		room.Room.HasUsual, room.Room.HasChange, room.Room.Change = false, true, 0.8*side
-		why = append(why, r.e.roomExplains(en, &room, side))
+		why = append(why, *r.e.roomExplains(en, &room, side))
 	}
 	p := &r.e.probes[1]
 	p.st.Leap, p.st.LeapAt = 700, r.e.now.Mono
-	why = append(why, r.e.doubtText(p, r.e.now), (&Moist{Apart: 1, Rise: 2.5}).apartText(hotter))
+	why = append(why, r.e.doubtFact(p, r.e.now), *(&Moist{Apart: 1, Rise: 2.5}).apart(hotter))
 	p.st.Temp, p.st.Hum = 2500, 9900
-	why = append(why, p.dewText())
-	for _, w := range why {
-		n += sameInFahrenheit(t, "evidence", w, false)
+	why = append(why, p.dewFact())
+	f := words.Facts(why, unit.Fahrenheit)
+	for i, w := range words.Facts(why, unit.Celsius) {
+		n += sameInFahrenheit(t, "evidence", w, f[i], false)
 	}
 	if n < 30 {
-		t.Errorf("only %d temperatures were looked at in %q", n, why)
+		t.Errorf("only %d temperatures were looked at in %v", n, why)
 	}
 }

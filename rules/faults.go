@@ -352,18 +352,6 @@ func (e *Engine) judgeOverdue(p *probe, now sensors.Instant) {
 	}
 }
 
-// dueText says which calibration is due.
-func (p *probe) dueText() string {
-	switch {
-	case p.due.hum && !p.due.temp:
-		return "its humidity calibration is overdue"
-	case p.due.temp && !p.due.hum:
-		return "its temperature calibration is overdue"
-	default:
-		return "its calibration is overdue"
-	}
-}
-
 func (e *Engine) humidityDue(p *probe) (time.Time, bool) {
 	every := e.cfg.Rules.HumidityDue.D()
 	if !p.st.HasHum || every <= 0 {

@@ -1,8 +1,6 @@
 package rules
 
 import (
-	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -50,64 +48,65 @@ func sideOf(k alarm.Kind) float64 {
 // numbers behind it. A probe that is doubted comes first, then a shelf or one
 // enclosure that is away from its usual place on that side and further than the
 // rest, then the room, then what all enclosures have in common.
-func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []string) {
+func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if s := &en.slots[alarm.KindLampStuck]; s.rec.Life.Active {
-		return s.rec.Cause, []string{"nothing shows that its lamps switched as scheduled"}
+		return s.rec.Cause, facts(alarm.FactLampsDark)
 	}
 	if p := e.doubtful(en, now, side); p != nil {
-		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []string{e.doubtText(p, now)}
+		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []alarm.Fact{e.doubtFact(p, now)}
 	}
 	c := e.caseOf(en, now)
 	f := pic.CauseOf(c)
 	room := e.roomExplains(en, pic, side)
 	switch {
 	case shelfOdd(&c, &f, side):
-		return Cause{Kind: CauseShelf, ID: shelfName(en.cfg.Rack, en.cfg.Shelf)}, []string{fmt.Sprintf(
-			"this shelf is %s by %s than the others, against what is usual", warmer(side), by(f.ShelfBy))}
-	case e.odd(&c, &f, side, room != ""):
+		return Cause{Kind: CauseShelf, ID: shelfName(en.cfg.Rack, en.cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
+	case e.odd(&c, &f, side, room != nil):
 		return e.oddCause(en, &c, &f, k)
-	case room != "":
-		return Cause{Kind: CauseRoom}, append([]string{room}, together(pic, side)...)
+	case room != nil:
+		return Cause{Kind: CauseRoom}, append([]alarm.Fact{*room}, together(pic, side)...)
 	case c.DoorOpen:
-		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, []string{"its door is open or ajar"}
+		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, facts(alarm.FactDoorOpen)
 	}
 	if cause, why := e.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
 		return cause, why
 	}
-	if dry := e.roomDry(now); dry != "" {
-		return Cause{Kind: CauseRoom}, []string{dry, "dry air cools what is wet"}
+	if dry := e.roomDry(now); dry != nil {
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*dry, {ID: alarm.FactDryCools}}
 	}
 	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
 
 // oddCause is for an enclosure that is what is different: itself, or its only
 // probe where that contradicts itself.
-func (e *Engine) oddCause(en *enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []string) {
+func (e *Engine) oddCause(en *enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && en.mild() {
-		if why := en.st.Moist.apartText(side); why != "" {
-			return Cause{Kind: CauseProbe, ID: e.probes[en.probes[0]].cfg.ID}, []string{why}
+		if why := en.st.Moist.apart(side); why != nil {
+			return Cause{Kind: CauseProbe, ID: e.probes[en.probes[0]].cfg.ID}, []alarm.Fact{*why}
 		}
 	}
 	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, oddEvidence(c, f, side)
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
-func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []string) {
+func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []alarm.Fact) {
 	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
 	all, room := side*f.Median, side*f.RoomOff
 	switch {
 	case known && all > allOff:
 		return e.commonCause(en, f, side)
 	case known && min(all, room) > 0 && all+room > allOff:
-		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
-			"the room is %s by %s than usual at this hour, and all enclosures by another %s", warmer(side), by(room), by(all))}
+		why := apart(alarm.FactRoomAndAll, side, room)
+		why.Others = unit.TemperatureDelta(all)
+		return Cause{Kind: CauseRoom}, []alarm.Fact{why}
 	case peers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
-		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf("%d of %d enclosures are past their bands", e.beyondBand(side), f.Judged)}
+		return Cause{Kind: CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: e.beyondBand(side), Of: f.Judged}}
 	case c.HasOffset && room >= max(roomMore, side*f.Residual):
-		return Cause{Kind: CauseRoom}, []string{fmt.Sprintf(
-			"the room itself is %s, %s by %s than usual at this hour, and this enclosure no more than it", unit.Temperature(roomTemp).Mark(1), warmer(side), by(room))}
+		why := apart(alarm.FactRoomMore, side, room)
+		why.Temperature = unit.Temperature(roomTemp)
+		return Cause{Kind: CauseRoom}, []alarm.Fact{why}
 	}
 	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
 }
@@ -115,22 +114,16 @@ func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding,
 // commonCause is for all enclosures away from their usual places in a room
 // that is as usual: the lamps, or the power and the air where they hang on
 // several timers.
-func (e *Engine) commonCause(en *enclosure, f *climate.Finding, side float64) (Cause, []string) {
-	why := fmt.Sprintf("all enclosures are %s by about %s than usual at this hour, the room is not", warmer(side), by(f.Median))
+func (e *Engine) commonCause(en *enclosure, f *climate.Finding, side float64) (Cause, []alarm.Fact) {
 	if en.lamps < 0 || e.manyLamps() {
-		return Cause{Kind: CauseRoom}, []string{why + ", whatever their lamps: look at the power"}
+		return Cause{Kind: CauseRoom}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
 	}
-	return Cause{Kind: CauseLamps, ID: en.cfg.Lamps}, []string{why}
+	return Cause{Kind: CauseLamps, ID: en.cfg.Lamps}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
 }
 
-// by writes a difference whose side is said in words.
-func by(d float64) string { return unit.TemperatureDelta(math.Abs(d)).Mark(1) }
-
-func warmer(side float64) string {
-	if side < 0 {
-		return "cooler"
-	}
-	return "warmer"
+// apart is a fact of by how much something is warmer or cooler.
+func apart(id alarm.FactID, side, by float64) alarm.Fact {
+	return alarm.Fact{ID: id, Delta: unit.TemperatureDelta(by), Cooler: side < 0}
 }
 
 // odd reports whether the enclosure itself is what is different. One that is
@@ -149,15 +142,16 @@ func (e *Engine) odd(c *climate.Case, f *climate.Finding, side float64, room boo
 	}
 }
 
-func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []string {
+func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []alarm.Fact {
 	switch {
 	case f.Judged < 2:
 		return nil
 	case c.HasOffset:
-		return []string{fmt.Sprintf("it is %s by %s than usual at this hour beside the room, the others by %s",
-			warmer(side), by(f.Residual), by(max(0, side*f.Median)))}
+		why := apart(alarm.FactOwn, side, f.Residual)
+		why.Others = unit.TemperatureDelta(max(0, side*f.Median))
+		return []alarm.Fact{why}
 	default:
-		return []string{"the other enclosures do not follow it"}
+		return facts(alarm.FactAlone)
 	}
 }
 
@@ -187,10 +181,10 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 	return side*f.ShelfBy > limit
 }
 
-// roomExplains says in words why the room itself is enough to explain this
-// side, empty where it is not. On the first days nothing is known of what is
+// roomExplains says why the room itself is enough to explain this side, nil
+// where it is not. On the first days nothing is known of what is
 // usual: then the room's own rise, or its standing above any band, is enough.
-func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64) string {
+func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	r := &pic.Room
 	switch {
 	case !r.HasTemp:
@@ -198,44 +192,44 @@ func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64)
 	case r.HasUsual:
 		off := side * (r.Temp - r.Usual)
 		if off >= roomOff || off >= roomOffMoves && r.HasChange && side*r.Change >= roomMoves {
-			return fmt.Sprintf("the room itself is %s, %s by %s than usual at this hour", unit.Temperature(r.Temp).Mark(1), warmer(side), by(off))
+			return roomIs(r, apart(alarm.FactRoomUnusual, side, off))
 		}
-		return ""
+		return nil
 	}
 	return e.firstDaysExplain(en, r, side)
 }
 
 // moversExplain is roomExplains without a room probe.
-func (e *Engine) moversExplain(en *enclosure, pic *climate.Picture, side float64) string {
+func (e *Engine) moversExplain(en *enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	n, all := movers(pic, side), pic.Changed
 	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !e.justSwitched(en) {
-		return fmt.Sprintf("%d of %d enclosures moved the same way", n, all)
+		return &alarm.Fact{ID: alarm.FactMovedAlike, Count: n, Of: all}
 	}
-	return ""
+	return nil
 }
 
 // firstDaysExplain is roomExplains while nothing is known of what is usual.
-func (e *Engine) firstDaysExplain(en *enclosure, r *climate.RoomCase, side float64) string {
-	here := "the room itself is " + unit.Temperature(r.Temp).Mark(1)
+func (e *Engine) firstDaysExplain(en *enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
 	if t, ok := en.st.Thermal.RoomBefore(e.estAt(e.now.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
-		return fmt.Sprintf("%s, %s by %s than %.0f h ago", here, warmer(side), by(r.Temp-t), roomSpan.Hours())
+		why := apart(alarm.FactRoomClimbed, side, r.Temp-t)
+		why.For = roomSpan
+		return roomIs(r, why)
 	}
 	low, high := min(en.lim.dayLow, en.lim.nightLow), max(en.lim.dayHigh, en.lim.nightHigh)
 	moved := side * r.Change
 	switch {
 	case side > 0 && r.Temp*100 >= float64(high), side < 0 && r.Temp*100 <= float64(low):
-		return here + outsideWords(side)
+		return roomIs(r, apart(alarm.FactRoomOutside, side, 0))
 	case r.HasChange && moved >= roomMoves && !e.justSwitched(en):
-		return fmt.Sprintf("%s, %s by %s than half an hour ago", here, warmer(side), by(moved))
+		return roomIs(r, apart(alarm.FactRoomMoved, side, moved))
 	}
-	return ""
+	return nil
 }
 
-func outsideWords(side float64) string {
-	if side < 0 {
-		return ", below every enclosure's band"
-	}
-	return ", above every enclosure's band"
+// roomIs adds how warm the room is.
+func roomIs(r *climate.RoomCase, why alarm.Fact) *alarm.Fact {
+	why.Temperature = unit.Temperature(r.Temp)
+	return &why
 }
 
 // movers is how many enclosures moved to that side by more than 1 °C in 30 min.
@@ -246,10 +240,13 @@ func movers(pic *climate.Picture, side float64) int {
 	return pic.Up
 }
 
+// movesBy is what climate.Picture counts as a move in half an hour.
+const movesBy unit.TemperatureDelta = 1
+
 // together says how many move with the room.
-func together(pic *climate.Picture, side float64) []string {
+func together(pic *climate.Picture, side float64) []alarm.Fact {
 	if n := movers(pic, side); n > 1 {
-		return []string{fmt.Sprintf("%d of %d enclosures moved with it by more than %s in half an hour", n, pic.Judged, unit.TemperatureDelta(1).Mark(0))}
+		return []alarm.Fact{{ID: alarm.FactTogether, Count: n, Of: pic.Judged, Delta: movesBy}}
 	}
 	return nil
 }

@@ -371,24 +371,3 @@ func TestMist_EndlessOnAllProbes(t *testing.T) {
 		t.Error("a drop on both probes at once")
 	}
 }
-
-func TestRange_Words(t *testing.T) {
-	for _, c := range []struct {
-		r    Range
-		want string
-		gain string
-	}{
-		{Range{38, 139}, "about 40–135 min", "about 40–135 min"},
-		{Range{1.2, 3.4}, "about 1–3 min", "about 1–3 min"},
-		{Range{8, 21}, "about 8–20 min", "about 8–20 min"},
-		{Range{41, 42}, "about 40 min", "about 40 min"},
-		{Range{92, 360}, "90 min at the earliest", "90 min or more"},
-	} {
-		if got := c.r.Words(); got != c.want {
-			t.Errorf("%v: %q, want %q", c.r, got, c.want)
-		}
-		if got := c.r.Gain(); got != c.gain {
-			t.Errorf("%v: %q, want %q", c.r, got, c.gain)
-		}
-	}
-}

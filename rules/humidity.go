@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -176,11 +175,11 @@ func (e *Engine) judgeAjar(en *enclosure, now sensors.Instant, ajar bool) {
 	e.hold(s, now, ajar)
 }
 
-// standInText says on whose word the floor is judged.
-func (e *Engine) standInText(en *enclosure) string {
-	text := "the humidity at the floor's own probe; judged by " + e.probes[en.now.humProbe].cfg.ID
+// standInFact says on whose word the floor is judged.
+func (e *Engine) standInFact(en *enclosure) alarm.Fact {
+	f := alarm.Fact{ID: alarm.FactStandIn, About: e.probes[en.now.humProbe].cfg.ID}
 	if g := &en.st.StandIn; g.Minutes >= standInFew {
-		text += fmt.Sprintf(", set off by %+.1f %% as learned", g.Gap)
+		f.ID, f.Percent = alarm.FactStandInSet, g.Gap
 	}
-	return text
+	return f
 }

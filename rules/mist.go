@@ -300,7 +300,7 @@ func (e *Engine) softened(en *enclosure) climate.MistVerdict {
 // then a mist that fails everywhere is the power, not the pump.
 func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
 	pic := e.survey(now)
-	if pic.Room.HasUsual && e.roomExplains(en, &pic, colder) != "" {
+	if pic.Room.HasUsual && e.roomExplains(en, &pic, colder) != nil {
 		return true
 	}
 	lit, fresh := e.litNow()

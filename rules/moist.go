@@ -1,11 +1,11 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 
 	"dewline/configs/unit"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -97,11 +97,11 @@ func (en *enclosure) mild() bool {
 	return en.now.hasTemp && en.now.hot < en.lim.warn && en.now.cold > en.lim.cold
 }
 
-// apartText says in words that the humidity did not follow the temperature to
-// that side, empty where it did.
-func (m *Moist) apartText(side float64) string {
+// apart says that the humidity did not follow the temperature to
+// that side, nil where it did.
+func (m *Moist) apart(side float64) *alarm.Fact {
 	if m.Apart == 0 || side*m.Rise <= 0 {
-		return ""
+		return nil
 	}
-	return fmt.Sprintf("the temperature moved by %s within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once", unit.TemperatureDelta(m.Rise).MarkSigned(1))
+	return &alarm.Fact{ID: alarm.FactMoistApart, Delta: unit.TemperatureDelta(m.Rise)}
 }

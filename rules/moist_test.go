@@ -228,7 +228,7 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 		now := r.instant()
 		pic := r.e.survey(now)
 		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
-			t.Errorf("%+v: %v %q", c, cause, why)
+			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}
 }
@@ -318,7 +318,7 @@ func TestCause_DryRoomCools(t *testing.T) {
 		now := r.instant()
 		pic := r.e.survey(now)
 		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
-			t.Errorf("room at %.0f %%: %v %q", c.percent, cause, why)
+			t.Errorf("room at %.0f %%: %v %v", c.percent, cause, why)
 		}
 	}
 }
@@ -432,7 +432,7 @@ func TestMist_EndlessWithoutLamps(t *testing.T) {
 			return x
 		})
 		if cause, why := r.e.endlessCause(&r.e.encls[0]); cause.Kind != c.want {
-			t.Errorf("%+v: %v %q", c, cause, why)
+			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}
 }

@@ -18,7 +18,7 @@ type Record struct {
 	Limit    float64      `json:"limit"`
 	HasLimit bool         `json:"has_limit"`
 	Unit     string       `json:"unit,omitempty"`
-	Text     string       `json:"text,omitempty"`
+	Text     string       `json:"text,omitempty"` // of an older version, until it is said anew
 	Detail   Detail       `json:"detail"`
 	// Peak is the value furthest beyond the limit since the last raise.
 	Peak float64 `json:"peak,omitempty"`

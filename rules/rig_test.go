@@ -8,7 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
@@ -79,6 +81,8 @@ func (r *rig) instant() sensors.Instant {
 // take notes transitions and checks that they chain.
 func (r *rig) take(ts []Transition) {
 	for _, x := range ts {
+		x.Text = words.Sentence(x.Said(), unit.Celsius) // as a person reads it
+		x.Detail.FirstAction = words.FirstAction(&x.Detail, unit.Celsius)
 		if r.states[x.Key] != x.From {
 			r.t.Errorf("%v: %v goes from %v, but was %v", r.now, x.Key, x.From, r.states[x.Key])
 		}

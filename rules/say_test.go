@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
@@ -21,19 +22,25 @@ func TestKinds_AreComplete(t *testing.T) {
 			subj = -1
 		}
 		s := makeSlot(k, subj, "e1")
-		if s.rec.Key.Alarm == "" || overWords[k] == "" {
-			t.Errorf("kind %d has no words", k)
-		}
 		if got, ok := alarm.KindOf(s.rec.Key.Alarm); !ok || got != k {
 			t.Errorf("%s: kind %d", s.rec.Key.Alarm, got)
 		}
 		s.limit(1, 2)
-		if text := e.state(&s); text == "" || strings.Contains(text, "%!") {
-			t.Errorf("%s: %q", s.rec.Key.Alarm, text)
+		s.rec.Life.Active = true
+		e.explain(&s, instant(0), alarm.Change{From: alarm.Norm, To: alarm.Unack})
+		active := Transition{Key: s.rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.rec.Unit, Detail: s.rec.Detail}
+		s.rec.Life.Active = false
+		e.explain(&s, instant(0), alarm.Change{From: alarm.Unack, To: alarm.Norm})
+		over := active
+		over.Detail = s.rec.Detail
+		for _, x := range []Transition{active, over} {
+			if text := words.Sentence(x.Said(), unit.Celsius); text == "" || strings.ContainsAny(text, "{}%!") && x.Unit != "%" || strings.Contains(text, ": .") || strings.Contains(text, "over; .") {
+				t.Errorf("%s: %q", s.rec.Key.Alarm, text)
+			}
 		}
 		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
-			first := FirstAction(s.rec.Key.Alarm, Cause{Kind: c}, unit.Celsius)
-			if first == "" || e.causeText(Cause{Kind: c}) == "" {
+			first := words.FirstAction(&Detail{Steps: FirstSteps(s.rec.Key.Alarm, Cause{Kind: c})}, unit.Celsius)
+			if first == "" {
 				t.Errorf("%s by %s: no advice", s.rec.Key.Alarm, c)
 			}
 			if strings.Contains(strings.ToLower(first), "safe") {
@@ -117,7 +124,7 @@ func TestViews(t *testing.T) {
 		t.Errorf("%+v", v)
 	}
 	o := r.e.Open()
-	if len(o) != 1 || o[0].ID != "lethal-ceiling/e1/1" || o[0].State != alarm.Unack || o[0].Detail.FirstAction == "" {
+	if len(o) != 1 || o[0].ID != "lethal-ceiling/e1/1" || o[0].State != alarm.Unack || len(o[0].Detail.Steps) == 0 {
 		t.Errorf("%+v", o)
 	}
 	if _, err := json.Marshal([]any{v, p, o, r.e.KPI()}); err != nil {
@@ -207,32 +214,13 @@ func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {
 	}
 }
 
-// A span is told in the unit that it is measured in, until that would take four
-// digits.
-func TestQuantity(t *testing.T) {
-	for _, c := range []struct {
-		k    alarm.Kind
-		v    float64
-		unit string
-		want string
-	}{
-		{alarm.KindSilent, 125, "s", "125 s"}, {alarm.KindSilent, 7200, "s", "2.0 h"}, {alarm.KindSilent, 1200, "s", "20 min"},
-		{alarm.KindDryDown, 95, "min", "95 min"}, {alarm.KindFrozen, 360, "min", "6.0 h"}, {alarm.KindFrozen, 4320, "min", "3 days"},
-		{alarm.KindExposure, 62.4, "%", "62 %"}, {alarm.KindFloor, 68.94, "%", "68.94 %"}, {alarm.KindLethal, 31.2, "°C", "31.20 °C"},
-	} {
-		if got := unit.Write(quantity(c.k, c.v, c.unit), unit.Celsius); got != c.want {
-			t.Errorf("%v %s: %q, want %q", c.v, c.unit, got, c.want)
-		}
-	}
-}
-
 // When something began is a clause of its own, and a silence that is over has no
 // length any more.
 func TestSentence_SpansOfTime(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
-	if got, want := r.last(LethalCeiling).Text, "at or above the lethal ceiling of 30.00 °C; since 09:01"; !strings.Contains(got, want) {
+	if got, want := r.last(LethalCeiling).Text, "at or above the lethal limit of 30.00 °C; since 09:01"; !strings.Contains(got, want) {
 		t.Errorf("%q does not say %q", got, want)
 	}
 	r = newRig(t, rigConfig(t, 1, ""))

@@ -1,30 +1,9 @@
 package rules
 
 import (
-	"strings"
-
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
-
-// selfWords are used where a condition came without a text.
-var selfWords = [alarm.FirstSentinelKind]string{
-	alarm.KindDelivery: "notices are not being delivered",
-	alarm.KindRecord:   "the record on the card is incomplete",
-	alarm.KindClock:    "the clock is not set, so day and night are not known",
-	alarm.KindBlind:    "nothing was watched for a while",
-	alarm.KindDrill:    "no drill was held in time",
-	alarm.KindConfig:   "the configuration is refused; the one that was in force stays so, mistakes included",
-
-	alarm.KindCertificate: "a certificate runs out",
-}
-
-func (s *slot) selfText() string {
-	if s.rec.Given.Text != "" {
-		return strings.TrimSuffix(s.rec.Given.Text, ".")
-	}
-	return selfWords[s.kind]
-}
 
 // Set raises, updates or ends an alarm about dewline itself. Alarms that the
 // engine judges by itself cannot be set: then nothing happens.

@@ -99,11 +99,10 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 	e.count(s, now, c)
 	e.explain(s, now, c)
 	r := &s.rec
-	text, detail := r.told()
 	e.out = append(e.out, Transition{
 		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, By: by, Why: why, Text: text, Detail: detail,
+		Since: r.Life.Since, By: by, Why: why, Detail: r.Detail,
 	})
 	switch {
 	case c.From == c.To:

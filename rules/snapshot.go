@@ -321,12 +321,11 @@ func (e *Engine) viewAlarm(s *slot) AlarmView {
 	r := &s.rec
 	told := s.rec
 	e.advise(s, &told.Detail) // the situation moves while nothing else does
-	text, detail := told.told()
 	v := AlarmView{
 		Key: r.Key, ID: OnsetID(r.Key, r.Life.Seq), Seq: r.Life.Seq, State: r.Life.State,
 		Active: r.Life.Active, Unknown: r.Life.Unknown, Priority: r.Priority, Cause: r.Cause,
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, AckedBy: r.AckedBy, Text: text, Detail: detail,
+		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: told.Detail,
 	}
 	switch r.Life.State {
 	case alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:

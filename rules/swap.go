@@ -150,10 +150,10 @@ func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
 
 // swapCause names the two probes by the first of them, so that both make one
 // notice.
-func (e *Engine) swapCause(p *probe) (Cause, []string) {
+func (e *Engine) swapCause(p *probe) (Cause, []alarm.Fact) {
 	first := min(p.cfg.ID, p.st.Swap.With)
 	if p.st.Swap.Late {
-		return Cause{Kind: CauseProbe, ID: first}, []string{"each stands where the other usually does at this hour, and has left its own place"}
+		return Cause{Kind: CauseProbe, ID: first}, facts(alarm.FactEachElsewhere)
 	}
-	return Cause{Kind: CauseProbe, ID: first}, []string{"both changed to the other's values at the same moment"}
+	return Cause{Kind: CauseProbe, ID: first}, facts(alarm.FactExchanged)
 }

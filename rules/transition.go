@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -13,6 +12,8 @@ type (
 	Cause     = alarm.Cause
 	CauseKind = alarm.CauseKind
 	Key       = alarm.Key
+	Range     = alarm.Range
+	Detail    = alarm.Detail
 )
 
 // The alarms that the rules judge; see the catalogue of package alarm.
@@ -65,50 +66,6 @@ const (
 	CauseDewline   = alarm.CauseDewline
 )
 
-// A Range is a span of time that an event is expected in.
-type Range struct {
-	FromMinutes float64 `json:"from_minutes"`
-	ToMinutes   float64 `json:"to_minutes"`
-}
-
-// Detail carries what a person needs beside the value. Every field is
-// optional; empty means unknown or none.
-type Detail struct {
-	Temperature   float64  `json:"temperature,omitempty"`   // °C at the hottest place, for alarms by heat; 0 for unknown
-	Ceiling       float64  `json:"ceiling,omitempty"`       // °C, with Temperature
-	RatePerHour   float64  `json:"rate_per_hour,omitempty"` // °C/h of the temperature that the alarm is about, whatever the unit of its value
-	HasRate       bool     `json:"has_rate,omitempty"`
-	TimeToCeiling *Range   `json:"time_to_ceiling,omitempty"`
-	LampsOffGain  *Range   `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
-	Evidence      []string `json:"evidence,omitempty"`       // short clauses, one fact each
-	FirstAction   string   `json:"first_action,omitempty"`
-	DoFirst       string   `json:"do_first,omitempty"` // as many whole steps of it as a short message takes
-	Excused       []string `json:"excused,omitempty"`
-	Unknown       []string `json:"unknown,omitempty"`
-	// Fahrenheit is the wording for who reads °F; nil where no temperature
-	// stands in it.
-	Fahrenheit *Wording `json:"fahrenheit,omitempty"`
-}
-
-// A Wording is what the rules say of an alarm in sentences, for one reader's
-// scale.
-type Wording struct {
-	Text        string   `json:"text,omitempty"`
-	Evidence    []string `json:"evidence,omitempty"`
-	Excused     []string `json:"excused,omitempty"`
-	Unknown     []string `json:"unknown,omitempty"`
-	FirstAction string   `json:"first_action,omitempty"`
-	DoFirst     string   `json:"do_first,omitempty"`
-}
-
-// In returns what a text and its detail say on a scale.
-func (d *Detail) In(s unit.Scale, text string) Wording {
-	if s == unit.Fahrenheit && d.Fahrenheit != nil {
-		return *d.Fahrenheit
-	}
-	return Wording{text, d.Evidence, d.Excused, d.Unknown, d.FirstAction, d.DoFirst}
-}
-
 // A Transition is one step of one alarm's life. From equals To where only what
 // is known about an open alarm changed (priority, cause, value, detail).
 type Transition struct {
@@ -127,6 +84,18 @@ type Transition struct {
 	Since    sensors.Instant `json:"since"`
 	By       string          `json:"by,omitempty"` // who acted, for acknowledge, shelve and the like
 	Why      string          `json:"why,omitempty"`
-	Text     string          `json:"text"` // one sentence, °C; in °F see Detail.In
+	Text     string          `json:"text,omitempty"` // words from outside the rules; the rules give facts in Detail
 	Detail   Detail          `json:"detail"`
+}
+
+// Said is what words are made of.
+func (t *Transition) Said() alarm.Said {
+	return alarm.Said{Key: t.Key, Cause: t.Cause, Value: t.Value, HasValue: t.HasValue, Limit: t.Limit, HasLimit: t.HasLimit,
+		Unit: t.Unit, Text: t.Text, Detail: &t.Detail}
+}
+
+// Said is what words are made of.
+func (v *AlarmView) Said() alarm.Said {
+	return alarm.Said{Key: v.Key, Cause: v.Cause, Value: v.Value, HasValue: v.HasValue, Limit: v.Limit, HasLimit: v.HasLimit,
+		Unit: v.Unit, Text: v.Text, Detail: &v.Detail}
 }

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"time"
 
 	"dewline/rules/alarm"
@@ -154,17 +153,17 @@ func (e *Engine) allWet(p *probe) bool {
 }
 
 // wetCause says whether the probe is wet or the air.
-func (e *Engine) wetCause(p *probe) (Cause, []string) {
+func (e *Engine) wetCause(p *probe) (Cause, []alarm.Fact) {
 	switch {
 	case p.st.Dewy:
-		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []string{p.dewText()}
-	case p.encl >= 0 && p.st.Wet.Slow && e.lampsGone() != "":
-		return Cause{Kind: CauseRoom}, []string{e.lampsGone()}
+		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []alarm.Fact{p.dewFact()}
+	case p.encl >= 0 && p.st.Wet.Slow && e.lampsGone() != nil:
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*e.lampsGone()}
 	case e.allWet(p):
-		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, []string{"its other probe says so too: fogger, mister or no vent"}
+		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, facts(alarm.FactBothWet)
 	case p.encl >= 0 && p.st.Wet.Slow:
-		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, []string{fmt.Sprintf(
-			"it rose there step by step over %.0f s or more, so it is rather the air: fogger, mister or no vent", wetRises*p.st.Interval.Seconds())}
+		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, []alarm.Fact{
+			{ID: alarm.FactWetSlowly, For: time.Duration(wetRises) * p.st.Interval}}
 	}
-	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []string{"it went to saturation from one reading to the next, as with a drop on it"}
+	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, facts(alarm.FactWetAtOnce)
 }

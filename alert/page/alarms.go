@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -94,11 +95,10 @@ func figures(k rules.KPI) []fact {
 }
 
 func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alarmCard {
-	words := a.Detail.In(u.scale, a.Text)
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
-		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: words.Text,
-		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(words.FirstAction),
+		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: words.Sentence(a.Said(), u.scale),
+		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u.scale)),
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
@@ -116,7 +116,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 		c.Since = "" // the onset's may have passed to a later, too short one
 		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
 	}
-	for _, e := range words.Evidence {
+	for _, e := range words.Facts(a.Detail.Evidence, u.scale) {
 		if !strings.Contains(c.Text, e) {
 			c.Evidence = append(c.Evidence, e)
 		}
@@ -166,7 +166,7 @@ func shelves(p rules.Priority) []choice {
 
 // title names the alarm, what it is about and its value.
 func title(a *rules.AlarmView, snap *alert.Snapshot, u units) string {
-	text := subjectName(a.Key.Subject, snap) + ": " + alert.Headline(a.Key.Alarm)
+	text := subjectName(a.Key.Subject, snap) + ": " + words.Headline(a.Key.Alarm)
 	if a.HasValue && a.State.Annunciated() && a.Unit != "" {
 		text += ", " + u.figure(a.Key.Alarm, a.Value, a.Unit)
 	}
@@ -217,7 +217,7 @@ func (s *site) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 			continue
 		}
 		row := pastRow{
-			When: s.when(o.from, now), What: alert.Headline(o.key.Alarm), Where: subjectName(o.key.Subject, snap),
+			When: s.when(o.from, now), What: words.Headline(o.key.Alarm), Where: subjectName(o.key.Subject, snap),
 			Link: linkOf(o.key.Subject, snap), Lasted: span(o.to.Sub(o.from)), By: "nobody",
 		}
 		if o.by != "" {

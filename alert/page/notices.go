@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -46,7 +47,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 // memberText says in one line what is wrong, how far it is, and how long there
 // is.
 func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
-	text, value, limit := alert.Headline(m.Key.Alarm), valueNow(m, snap), m.Limit
+	text, value, limit := words.Headline(m.Key.Alarm), valueNow(m, snap), m.Limit
 	if q := u.figure(m.Key.Alarm, value, m.Unit); m.HasValue && m.Unit != "" && m.Unit != "min" {
 		text += ", " + q
 		if l := u.quantity(m.Key.Alarm, limit, m.Unit); m.HasLimit && l != "" && l != q {

@@ -13,6 +13,7 @@ import (
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 var everyPage = []string{"/", "/alarms", "/enclosure/a-1-1", "/enclosure/a-2-1?span=week", "/enclosure/a-2-2?span=year&end=2026-07-01", "/login", "/nowhere", "/answer/lethal-ceiling/a-2-1/7?t=key-of-lethal-ceiling/a-2-1/7"}
@@ -66,7 +67,7 @@ func TestTextIsNeverMarkup(t *testing.T) {
 	}
 	for i := range r.snap.Alarms {
 		a := &r.snap.Alarms[i]
-		a.Text, a.AckedBy, a.Detail.FirstAction, a.Detail.Evidence = evil, evil, evil, []string{evil + "!"}
+		a.Text, a.AckedBy, a.Detail.FirstAction, a.Detail.Evidence = evil, evil, evil, []alarm.Fact{{ID: alarm.FactSaid, Note: evil + "!"}}
 	}
 	n := &r.snap.Notices[0]
 	n.Message.Title, n.Message.FirstAction, n.Notice.AckedBy, n.Told = evil, evil, evil, []string{evil}
@@ -271,12 +272,9 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 	r := newRig(t, 12)
 	r.cfg.People[0].Units = string(alert.Fahrenheit)
 	a := &r.snap.Alarms[0]
-	a.Text = "Fern: 31.20 °C, at or above the lethal ceiling of 31.00 °C."
-	a.Detail.Evidence = []string{"it is warmer by 2.0 °C than usual at this hour"}
-	a.Detail.Fahrenheit = &rules.Wording{
-		Text:     "Fern: 88.16 °F, at or above the lethal limit of 87.80 °F.",
-		Evidence: []string{"it is warmer by 3.6 °F than usual at this hour"},
-	}
+	a.Text, a.Value, a.HasValue, a.Limit, a.HasLimit, a.Unit = "", 31.2, true, 31, true, "°C"
+	a.Detail = alarm.Detail{Place: alarm.Place{Enclosure: "Fern"}, Turn: alarm.TurnActive, Is: alarm.Fact{ID: "lethal-ceiling"},
+		Evidence: []alarm.Fact{{ID: alarm.FactOwn, Delta: 2}}}
 	body := r.get("/alarms").body
 	for _, want := range []string{"88.16 °F", "87.80 °F", "warmer by 3.6 °F"} {
 		if !strings.Contains(body, want) {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/rules"
 )
 
@@ -85,13 +86,13 @@ func activeAlarms(snap *alert.Snapshot) map[string][]rules.AlarmID {
 
 // headlines puts alarms into words, each once.
 func headlines(ids []rules.AlarmID) string {
-	var words []string
+	var list []string
 	for _, id := range ids {
-		if w := alert.Headline(id); !slices.Contains(words, w) {
-			words = append(words, w)
+		if w := words.Headline(id); !slices.Contains(list, w) {
+			list = append(list, w)
 		}
 	}
-	return strings.Join(words, ", ")
+	return strings.Join(list, ", ")
 }
 
 // A gauge is a small picture of where a value stands, in units of 100: the

@@ -3,6 +3,8 @@ package wire
 import (
 	"time"
 
+	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -49,8 +51,8 @@ type Detail struct {
 
 func detailOf(d *rules.Detail) Detail {
 	out := Detail{
-		ToLethal: spanOf(d.TimeToCeiling), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: d.FirstAction,
-		Evidence: list(d.Evidence), Excused: list(d.Excused), NotKnown: list(d.Unknown),
+		ToLethal: spanOf(d.TimeToCeiling), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: words.FirstAction(d, unit.Celsius),
+		Evidence: words.Facts(d.Evidence, unit.Celsius), Excused: words.Facts(d.Excused, unit.Celsius), NotKnown: words.Facts(d.Unknown, unit.Celsius),
 	}
 	if d.Temperature != 0 {
 		out.Temperature, out.Lethal = known(&d.Temperature, hundredth), known(&d.Ceiling, hundredth)
@@ -67,7 +69,7 @@ func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 		Onset: v.ID, Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
 		Priority: v.Priority, Cause: v.Cause, Value: where(v.HasValue, v.Value), Limit: where(v.HasLimit, v.Limit), Unit: v.Unit,
 		Since: wall(v.Since), For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
-		PutAway: max(seconds(v.ShelfLeft), 0), Text: v.Text, Detail: detailOf(&v.Detail),
+		PutAway: max(seconds(v.ShelfLeft), 0), Text: words.Sentence(v.Said(), unit.Celsius), Detail: detailOf(&v.Detail),
 	}
 }
 
@@ -102,7 +104,7 @@ func TransitionOf(t *rules.Transition) Transition {
 	return Transition{
 		Time: t.At.Wall, Alarm: t.Key.Alarm, Cause: t.Cause, Subject: t.Key.Subject, Seq: t.Seq,
 		From: t.From.String(), To: t.To.String(), Priority: t.Priority,
-		Value: exact(t.HasValue, t.Value), Limit: exact(t.HasLimit, t.Limit), Unit: t.Unit, Text: t.Text,
+		Value: exact(t.HasValue, t.Value), Limit: exact(t.HasLimit, t.Limit), Unit: t.Unit, Text: words.Sentence(t.Said(), unit.Celsius),
 	}
 }
 

@@ -44,7 +44,7 @@ func TestCalibrate_TwoSalts(t *testing.T) {
 		}
 	}
 	for _, x := range b.others("p") {
-		t.Errorf("%v %v>%v: %s", x.Key, x.From, x.To, x.Text)
+		t.Errorf("%v %v>%v: %s", x.Key, x.From, x.To, x.Detail.Is.ID)
 	}
 	b.settled(func(r sensors.Reading) bool {
 		truth := b.jars.really("p").percent
@@ -80,7 +80,7 @@ func TestCalibrate_Temperature(t *testing.T) {
 			t.Errorf("%+v", c)
 		}
 		for _, x := range b.others("p") { // ice is no cold tank
-			t.Errorf("%v %v>%v: %s", x.Key, x.From, x.To, x.Text)
+			t.Errorf("%v %v>%v: %s", x.Key, x.From, x.To, x.Detail.Is.ID)
 		}
 	})
 	t.Run("against a twin", func(t *testing.T) {

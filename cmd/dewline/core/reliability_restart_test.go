@@ -10,7 +10,9 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/sensors"
 	"dewline/sensors/table"
@@ -255,7 +257,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 func (r *selfRig) text(id rules.AlarmID) string {
 	for _, v := range r.core.Open() {
 		if v.Key.Alarm == id && v.Active {
-			return v.Text
+			return words.Sentence(v.Said(), unit.Celsius)
 		}
 	}
 	return ""

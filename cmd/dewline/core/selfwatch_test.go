@@ -5,7 +5,9 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -90,7 +92,7 @@ func TestDrillFallsDue(t *testing.T) {
 	}
 	c.Tick(at(every+time.Second, true))
 	v, open := openSelf(c, rules.DrillOverdue)
-	if !open || v.Priority != rules.Note || !strings.Contains(v.Text, "30 days") {
+	if !open || v.Priority != rules.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "30 days") {
 		t.Errorf("after 30 days: open %v, %+v", open, v)
 	}
 	id, _, err := c.Drill(at(every+time.Minute, true), "", "test")
@@ -157,7 +159,7 @@ func TestCore_Certificates(t *testing.T) {
 		t.Errorf("31 days ahead: %+v", v)
 	}
 	v, open := look(2 * 24 * time.Hour)
-	if !open || v.Priority != rules.Note || !strings.Contains(v.Text, end.UTC().Format(time.DateOnly)) {
+	if !open || v.Priority != rules.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), end.UTC().Format(time.DateOnly)) {
 		t.Errorf("29 days ahead: open %v, %+v", open, v)
 	}
 	sent := len(r.sent)
@@ -166,8 +168,8 @@ func TestCore_Certificates(t *testing.T) {
 	if v.Priority != rules.Today || len(r.sent) == sent {
 		t.Errorf("5 days ahead: priority %s, %d messages", v.Priority, len(r.sent)-sent)
 	}
-	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(v.Text, "ended on") {
-		t.Errorf("when it is over: %q", v.Text)
+	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "ended on") {
+		t.Errorf("when it is over: %q", words.Sentence(v.Said(), unit.Celsius))
 	}
 	end = r.now.Wall.Add(90 * 24 * time.Hour)
 	if v, _ = look(0); v.Active {
@@ -213,7 +215,7 @@ func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
 		t.Errorf("the other channel was asked after %s (0 for never), want within 5 min", told)
 	}
 	v, open := openSelf(c, rules.DeliveryStalled)
-	if !open || v.Key.Subject != "mqtt" || len(v.Detail.Evidence) == 0 || v.Detail.Evidence[0] != "not authorised" {
+	if !open || v.Key.Subject != "mqtt" || len(v.Detail.Evidence) == 0 || v.Detail.Evidence[0].Note != "not authorised" {
 		t.Errorf("the alarm is %+v, open %v; want one of mqtt with the reason", v, open)
 	}
 }
@@ -223,7 +225,7 @@ func TestRefusedIsNoPromise(t *testing.T) {
 	c := New(decode(t, rigRoom), nil)
 	c.ConfigRefused(at(time.Hour, true), "f:1:1: the lethal limit is 86 °C; did you mean 86 °F?")
 	v, open := openSelf(c, rules.ConfigRefused)
-	if !open || !strings.Contains(v.Text, "mistakes included") || strings.Contains(v.Text, "can be used") {
-		t.Errorf("open %v: %s", open, v.Text)
+	if !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "mistakes included") || strings.Contains(words.Sentence(v.Said(), unit.Celsius), "can be used") {
+		t.Errorf("open %v: %s", open, words.Sentence(v.Said(), unit.Celsius))
 	}
 }

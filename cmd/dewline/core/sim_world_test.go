@@ -13,7 +13,9 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -450,7 +452,7 @@ func (a *actor) take(fx Effects) {
 	}
 	for i := range fx.Transitions {
 		tr := &fx.Transitions[i]
-		fmt.Fprintf(a.hash, "%d %v %d %v %v %v %v %v %s\n", tr.At.Mono, tr.Key, tr.Seq, tr.From, tr.To, tr.Priority, tr.Cause, tr.Value, tr.Text)
+		fmt.Fprintf(a.hash, "%d %v %d %v %v %v %v %v %s\n", tr.At.Mono, tr.Key, tr.Seq, tr.From, tr.To, tr.Priority, tr.Cause, tr.Value, words.Sentence(tr.Said(), unit.Celsius))
 		if tr.From == tr.To {
 			continue
 		}

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -82,8 +84,8 @@ func TestMerge_AfterATimeOff(t *testing.T) {
 			}
 			r.take(fx)
 			r.pass(time.Minute)
-			if v, open := openSelf(r.core, rules.BlindPeriod); !open || !strings.Contains(v.Text, "for 6h") {
-				t.Errorf("time off: open %v, %s", open, v.Text)
+			if v, open := openSelf(r.core, rules.BlindPeriod); !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "for 6h") {
+				t.Errorf("time off: open %v, %s", open, words.Sentence(v.Said(), unit.Celsius))
 			}
 			if at := r.wakes(); at != 0 {
 				t.Errorf("rings %d times at once, though told three minutes ago", at)

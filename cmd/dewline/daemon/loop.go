@@ -209,7 +209,7 @@ func (l *loop) showAlarms(ts []rules.Transition) {
 		if l.o.Observe != nil {
 			l.o.Observe(t)
 		}
-		l.log.Debug("alarm", "alarm", t.Key.Alarm, "subject", t.Key.Subject, "from", t.From, "to", t.To, "text", t.Text)
+		l.log.Debug("alarm", "alarm", t.Key.Alarm, "subject", t.Key.Subject, "from", t.From, "to", t.To, "is", t.Detail.Is.ID)
 	}
 }
 

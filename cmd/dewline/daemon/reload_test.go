@@ -9,11 +9,13 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
 )
@@ -215,7 +217,7 @@ func TestReloadIsRefusedAsAWhole(t *testing.T) {
 			}
 			s.loop.call(t.Context(), func(sensors.Instant) {
 				for _, v := range s.loop.core.Open() {
-					if v.Key.Alarm == rules.ConfigRefused && strings.Contains(strings.Join(v.Detail.Evidence, " "), c.name) {
+					if v.Key.Alarm == rules.ConfigRefused && slices.ContainsFunc(v.Detail.Evidence, func(f alarm.Fact) bool { return strings.Contains(f.Note, c.name) }) {
 						return
 					}
 				}
@@ -300,22 +302,22 @@ func TestReloadTakesAnotherPassword(t *testing.T) {
 		loaded := *s.loadedAt.Load()
 		s.Reload()
 		s.until("the file is read", func() bool { return s.loadedAt.Load().After(loaded) })
-		s.call(t.Context(), func(sensors.Instant) {})
+		s.loop.call(t.Context(), func(sensors.Instant) {})
 	}
-	first := s.channels.broker()
-	if reload(); s.channels.broker() != first {
+	first := s.loop.channels.broker()
+	if reload(); s.loop.channels.broker() != first {
 		t.Error("a reload without a change cuts the connection")
 	}
 	write("right")
 	reload()
-	second := s.channels.broker()
+	second := s.loop.channels.broker()
 	if second == first {
 		t.Error("the old password is used on")
 	}
 	if err := os.Remove(file); err != nil {
 		t.Fatal(err)
 	}
-	if reload(); s.channels.broker() != second {
+	if reload(); s.loop.channels.broker() != second {
 		t.Error("a connection is cut for want of a password that it does not need")
 	}
 }

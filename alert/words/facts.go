@@ -1,0 +1,246 @@
+package words
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/configs/unit"
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+)
+
+// facts are the phrases. In braces stand the quantities, see write.
+var facts = map[alarm.FactID]string{
+	alarm.FactSaid: "{note}",
+
+	// what is the matter
+	alarm.FactReturning:            "{v}, on its way back from the limit of {l}",
+	"lethal-ceiling":               "{v}, at or above the lethal limit of {l}",
+	"ceiling-ahead":                "{t2}, the lethal limit of {lethal} is expected in {ahead}",
+	alarm.FactReached:              "{t2}, the lethal limit of {lethal} is reached",
+	"exposure":                     "heat exposure has reached {v} of the keeper's reference, a relative figure",
+	"above-band":                   "{v}, above the {about} band's high end of {l}",
+	alarm.FactAct:                  "{v}, at or above the limit to act on of {l}",
+	"below-band":                   "{v}, below the {about} band's low end of {l}",
+	alarm.FactCold:                 "{v}, at or below the cold limit of {l}",
+	"humidity-floor":               "humidity {v}, at or below the floor of {l}",
+	alarm.FactFarDry:               "humidity {v}, far below the floor of {l}",
+	"night-drop":                   "{n} nights without the wanted drop; the last was {v}, wanted {l}",
+	"mist-missing":                 "no mist pulse at the scheduled time",
+	alarm.FactMissedAgain:          "no mist pulse at the scheduled time, {n} times in a row",
+	"mist-weak":                    "{n} mist pulses in a row of less than half the usual strength",
+	"mist-endless":                 "soaked for {v}, a mist lasts at most {l}",
+	"dry-down":                     "it dries faster than usual: half-life {v}, usually {l}",
+	alarm.FactSlower:               "it dries slower than usual: half-life {v}, usually {l}",
+	"door-ajar":                    "the climate stepped toward the room's and did not recover, as with a door left ajar",
+	alarm.FactLampsNotOn:           "nothing shows that the lamps went on as scheduled",
+	"lamp-stuck":                   "nothing shows that the lamps went off as scheduled",
+	"probe-silent":                 "no usable reading for {v} (limit {l})",
+	alarm.FactHumiditySilent:       "no usable humidity for {v} (limit {l}), though it tells the temperature",
+	alarm.FactBlind:                "no usable reading for {v} (limit {l}); the enclosure has no other probe and is blind",
+	"probe-frozen":                 "exactly the same value for {v} while the others move",
+	"probe-wet":                    "wet or pinned at saturation; its humidity is not used",
+	"probe-jump":                   "jumps faster than air can change (last to {v})",
+	alarm.FactJumpAlone:            "reads {v} while everything around it is calm; taken for a probe fault, please look",
+	"probe-disagrees":              "{v} apart from the other probe of its enclosure, more than {l}",
+	alarm.FactSwappedLate:          "changed places with probe {about}: each stands where the other usually does",
+	alarm.FactSwapped:              "changed places with probe {about}: their values were exchanged from one moment to the next",
+	alarm.FactStood:                "stood in another probe's place",
+	"probe-clock":                  "its clock is wrong, so nobody knows how old its values are; the lethal limit is judged on them as they arrive, the bands and the humidity are not",
+	"probe-overdue":                "its calibration is overdue",
+	alarm.FactDueHumidity:          "its humidity calibration is overdue",
+	alarm.FactDueTemperature:       "its temperature calibration is overdue",
+	"delivery-stalled":             "notices are not being delivered",
+	"record-incomplete":            "the record on the card is incomplete",
+	"clock-unset":                  "the clock is not set, so day and night are not known",
+	"blind-period":                 "nothing was watched for a while",
+	"drill-overdue":                "no drill was held in time",
+	"config-refused":               "the configuration is refused; the one that was in force stays so, mistakes included",
+	"certificate-due":              "a certificate runs out",
+	alarm.FactID(alarm.RoomSilent): "the room gives no sign of life",
+
+	// what speaks for a cause
+	alarm.FactLampsDark:     "nothing shows that its lamps switched as scheduled",
+	alarm.FactShelfApart:    "this shelf is {warmer} by {d} than the others, against what is usual",
+	alarm.FactDoorOpen:      "its door is open or ajar",
+	alarm.FactDryCools:      "dry air cools what is wet",
+	alarm.FactRoomAndAll:    "the room is {warmer} by {d} than usual at this hour, and all enclosures by another {others}",
+	alarm.FactPastBands:     "{n} of {of} enclosures are past their bands",
+	alarm.FactRoomMore:      "the room itself is {t}, {warmer} by {d} than usual at this hour, and this enclosure no more than it",
+	alarm.FactAllApart:      "all enclosures are {warmer} by about {d} than usual at this hour, the room is not",
+	alarm.FactAllPower:      "all enclosures are {warmer} by about {d} than usual at this hour, the room is not, whatever their lamps: look at the power",
+	alarm.FactOwn:           "it is {warmer} by {d} than usual at this hour beside the room, the others by {others}",
+	alarm.FactAlone:         "the other enclosures do not follow it",
+	alarm.FactRoomUnusual:   "the room itself is {t}, {warmer} by {d} than usual at this hour",
+	alarm.FactMovedAlike:    "{n} of {of} enclosures moved the same way",
+	alarm.FactRoomClimbed:   "the room itself is {t}, {warmer} by {d} than {hours} ago",
+	alarm.FactRoomOutside:   "the room itself is {t}, {above} every enclosure's band",
+	alarm.FactRoomMoved:     "the room itself is {t}, {warmer} by {d} than half an hour ago",
+	alarm.FactTogether:      "{n} of {of} enclosures moved with it by more than {d0} in half an hour",
+	alarm.FactSwappedWith:   "it changed places with probe {about}",
+	alarm.FactLeapt:         "{ago} ago it leapt by {change}, faster than air can change",
+	alarm.FactStands:        "it has said exactly the same for {ago} while the others moved",
+	alarm.FactDisagrees:     "it disagrees with the other probe",
+	alarm.FactDoubted:       "its last reading is doubted",
+	alarm.FactMissed:        "the last {n} scheduled mists brought no pulse",
+	alarm.FactWarmAir:       "warm air of the same vapour is drier air",
+	alarm.FactAtFloor:       "{n} of {of} enclosures are at their floor",
+	alarm.FactRoomDry:       "the room's air is at {p}, {usual} is usual at this hour: look at what conditions it",
+	alarm.FactLampsGone:     "all enclosures are cooler by about {d} than usual at this hour beside the room, as without their lamps: look at the power",
+	alarm.FactSupplySoaked:  "{n} enclosures on this supply are soaked",
+	alarm.FactAllSilent:     "all {n} probes are silent",
+	alarm.FactBusSilent:     "all {n} probes on {about} are silent",
+	alarm.FactDriftHumidity: "by night it has moved by {p+} against the rest of the rack since it was calibrated",
+	alarm.FactDrift:         "by night it has moved by {d+} against the rest of the rack since it was calibrated",
+	alarm.FactDewPoint:      "its dew point of {t} is above everything else in the enclosure",
+	alarm.FactDewPointOnly:  "its dew point is above everything else in the enclosure",
+	alarm.FactMoistApart:    "the temperature moved by {d+} within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once",
+	alarm.FactEachElsewhere: "each stands where the other usually does at this hour, and has left its own place",
+	alarm.FactExchanged:     "both changed to the other's values at the same moment",
+	alarm.FactBothWet:       "its other probe says so too: fogger, mister or no vent",
+	alarm.FactWetSlowly:     "it rose there step by step over {seconds} or more, so it is rather the air: fogger, mister or no vent",
+	alarm.FactWetAtOnce:     "it went to saturation from one reading to the next, as with a drop on it",
+
+	// what is not known, and what was excused
+	alarm.FactNoReading:  "no trustworthy reading at present",
+	alarm.FactNoDayNight: "day or night: the clock is not set",
+	alarm.FactStandIn:    "the humidity at the floor's own probe; judged by {about}",
+	alarm.FactStandInSet: "the humidity at the floor's own probe; judged by {about}, set off by {p+} as learned",
+	alarm.FactDoseGaps:   "gaps of {ago} are not counted",
+	alarm.FactNoRate:     "how fast: less than 15 minutes of readings",
+	alarm.FactNoRoom:     "the room's temperature",
+	alarm.FactDoorOpened: "a door opened {ago} ago",
+}
+
+// single replaces a phrase whose count is one.
+var single = map[alarm.FactID]string{
+	alarm.FactMissed: "the last scheduled mist brought no pulse",
+}
+
+// write fills a phrase in. v and l are the alarm's value and limit.
+func write(f *alarm.Fact, v, l string, s unit.Scale) string {
+	text := facts[f.ID]
+	if one, ok := single[f.ID]; ok && f.Count == 1 {
+		text = one
+	}
+	if !strings.ContainsRune(text, '{') {
+		return text
+	}
+	warmer, above := "warmer", "above"
+	if f.Cooler {
+		warmer, above = "cooler", "below"
+	}
+	ahead := "about " + v
+	if f.Ahead != nil {
+		ahead = Range(*f.Ahead)
+	}
+	size := unit.TemperatureDelta(math.Abs(float64(f.Delta)))
+	return strings.NewReplacer(
+		"{note}", f.Note, "{v}", v, "{l}", l, "{about}", f.About, "{warmer}", warmer, "{above}", above, "{ahead}", ahead,
+		"{t}", f.Temperature.Text(s, 1), "{t2}", f.Temperature.Text(s, 2), "{lethal}", f.Lethal.Text(s, 2),
+		"{d}", size.Text(s, 1), "{d0}", size.Text(s, 0), "{d+}", signed(f.Delta, s), "{change}", f.Delta.Text(s, 1),
+		"{others}", unit.TemperatureDelta(math.Abs(float64(f.Others))).Text(s, 1),
+		"{p}", fmt.Sprintf("%.0f %%", f.Percent), "{p+}", fmt.Sprintf("%+.1f %%", f.Percent), "{usual}", fmt.Sprintf("%.0f %%", f.Usual),
+		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", ago(f.For),
+		"{hours}", fmt.Sprintf("%.0f h", f.For.Hours()), "{seconds}", fmt.Sprintf("%.0f s", f.For.Seconds()),
+	).Replace(text)
+}
+
+// signed writes a difference with its sign also where it is positive.
+func signed(d unit.TemperatureDelta, s unit.Scale) string {
+	text := d.Text(s, 1)
+	if d >= 0 {
+		return "+" + text
+	}
+	return text
+}
+
+// Facts writes each fact as a clause.
+func Facts(list []alarm.Fact, s unit.Scale) []string {
+	out := make([]string, 0, len(list))
+	for i := range list {
+		if text := write(&list[i], "", "", s); text != "" {
+			out = append(out, text)
+		}
+	}
+	return out
+}
+
+// From here on a span is told in a larger unit than it is measured in.
+const (
+	manySeconds = 600
+	manyMinutes = 180
+)
+
+// quantity writes a value of an alarm with its unit.
+func quantity(id alarm.ID, v float64, name string, s unit.Scale) string {
+	switch {
+	case name == "°C" && alarm.IsDelta(id):
+		return unit.TemperatureDelta(v).Text(s, 2)
+	case name == "°C":
+		return unit.Temperature(v).Text(s, 2)
+	case name == "s" && v >= manySeconds:
+		return ago(time.Duration(v * float64(time.Second)))
+	case name == "min" && v >= manyMinutes:
+		return ago(time.Duration(v * float64(time.Minute)))
+	case id == alarm.Exposure, name == "min", name == "s":
+		return fmt.Sprintf("%.0f %s", v, name)
+	case name == "%":
+		return fmt.Sprintf("%.2f %%", v)
+	default:
+		return fmt.Sprintf("%g", v)
+	}
+}
+
+// ago writes a span of time for a sentence.
+func ago(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.1f h", d.Hours())
+	default:
+		return fmt.Sprintf("%d days", int(d.Hours()/24))
+	}
+}
+
+// Range writes a range for a person, in steps that are worth reading: of a
+// minute below ten, of five below an hour, of fifteen above.
+func Range(r alarm.Range) string {
+	if r.ToMinutes >= climate.Horizon.Minutes() {
+		return fmt.Sprintf("%.0f min at the earliest", minuteStep(r.FromMinutes))
+	}
+	return "about " + span(r)
+}
+
+// Gain is Range for time won.
+func Gain(r alarm.Range) string {
+	if r.ToMinutes >= climate.Horizon.Minutes() {
+		return fmt.Sprintf("%.0f min or more", minuteStep(r.FromMinutes))
+	}
+	return "about " + span(r)
+}
+
+func span(r alarm.Range) string {
+	from, to := minuteStep(r.FromMinutes), minuteStep(r.ToMinutes)
+	if to <= from {
+		return fmt.Sprintf("%.0f min", from)
+	}
+	return fmt.Sprintf("%.0f–%.0f min", from, to)
+}
+
+func minuteStep(m float64) float64 {
+	step := 15.0
+	switch {
+	case m < 10:
+		step = 1
+	case m < 60:
+		step = 5
+	}
+	return math.Round(m/step) * step
+}

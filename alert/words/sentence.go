@@ -1,0 +1,223 @@
+package words
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewline/configs/unit"
+	"dewline/rules/alarm"
+)
+
+// ended says that a condition is over.
+var ended = map[alarm.ID]string{
+	alarm.LethalCeiling: "below the lethal limit again", alarm.CeilingAhead: "the lethal limit is no longer near",
+	alarm.Exposure: "cool enough that the heat dose no longer grows", alarm.AboveBand: "inside the band again",
+	alarm.BelowBand: "inside the band again", alarm.HumidityFloor: "above the humidity floor again",
+	alarm.NightDrop: "the night brought its drop", alarm.MistMissing: "a scheduled mist was seen",
+	alarm.MistWeak: "a mist of usual strength was seen", alarm.MistEndless: "the mist has ended",
+	alarm.DryDown: "it dries as usual again", alarm.DoorAjar: "the climate has recovered",
+	alarm.LampStuck: "the lamps follow their schedule again", alarm.ProbeSilent: "it delivers again",
+	alarm.ProbeFrozen: "its value moves again", alarm.ProbeWet: "it is out of saturation",
+	alarm.ProbeJump: "its readings are steady again", alarm.ProbeDisagrees: "it agrees with its twin again",
+	alarm.ProbeClock: "its clock is right again", alarm.ProbeOverdue: "it was calibrated",
+	alarm.DeliveryStalled: "notices are delivered again", alarm.RecordIncomplete: "the record is complete again",
+	alarm.ClockUnset: "the clock is set", alarm.BlindPeriod: "readings arrive", alarm.DrillOverdue: "a drill was held",
+	alarm.ConfigRefused: "the configuration is in force", alarm.CertificateDue: "the certificate is good",
+	alarm.RoomSilent: "the room gives signs of life again",
+}
+
+// causes name a cause in a sentence, before its id where it has one.
+var causes = map[alarm.CauseKind]string{
+	alarm.CauseRoom: "the room", alarm.CauseShelf: "the shelf {id}", alarm.CauseEnclosure: "this enclosure alone",
+	alarm.CauseProbe: "the probe {id}", alarm.CauseSupply: "the mist supply {id}", alarm.CauseLamps: "the lamp timer {id}",
+	alarm.CauseDoor: "its door", alarm.CauseDewline: "dewline itself",
+}
+
+func cause(c alarm.Cause) string { return strings.ReplaceAll(causes[c.Kind], "{id}", c.ID) }
+
+// Sentence says in one sentence what is the matter, since when, how fast, why
+// and what is not known; or what became of it.
+func Sentence(a alarm.Said, s unit.Scale) string {
+	d := a.Detail
+	if d.Turn == "" || a.Text != "" {
+		return a.Text
+	}
+	var b strings.Builder
+	b.WriteString(Place(d) + ": ")
+	switch d.Turn {
+	case alarm.TurnOut:
+		b.WriteString("out of service" + until(d) + meanwhile(a, s))
+	case alarm.TurnShelved:
+		b.WriteString("shelved" + until(d) + meanwhile(a, s))
+	case alarm.TurnSuppressed:
+		if a.Key.Alarm == alarm.CeilingAhead {
+			b.WriteString("covered by the lethal-heat alarm")
+		} else {
+			b.WriteString("held back by design; " + state(a, s) + since(d))
+		}
+	case alarm.TurnRemoved:
+		b.WriteString("no longer configured; the alarm ends")
+	case alarm.TurnActive:
+		b.WriteString(state(a, s) + since(d))
+		tail(&b, a, s)
+	default:
+		b.WriteString(over(a, s))
+	}
+	b.WriteByte('.')
+	return b.String()
+}
+
+// Place names the subject as a keeper knows it.
+func Place(d *alarm.Detail) string {
+	p, in := d.Place, ""
+	if p.Enclosure != "" {
+		in = p.Enclosure
+		if p.Rack != "" {
+			in += fmt.Sprintf(" (rack %s, shelf %d, slot %d)", p.Rack, p.Shelf, p.Slot)
+		}
+	}
+	switch {
+	case p.Probe == "" && in == "":
+		return "dewline"
+	case p.Probe == "":
+		return in
+	case in != "":
+		return fmt.Sprintf("Probe %s (%s) in %s", p.Probe, p.At, in)
+	default:
+		return fmt.Sprintf("Probe %s (%s)", p.Probe, p.At)
+	}
+}
+
+// state says what is the matter.
+func state(a alarm.Said, s unit.Scale) string {
+	v, l := quantity(a.Key.Alarm, a.Value, a.Unit, s), quantity(a.Key.Alarm, a.Limit, a.Unit, s)
+	return write(&a.Detail.Is, v, l, s)
+}
+
+// meanwhile says what goes on behind an alarm that is put away.
+func meanwhile(a alarm.Said, s unit.Scale) string {
+	if !a.Detail.Active {
+		return ""
+	}
+	return "; " + state(a, s)
+}
+
+func until(d *alarm.Detail) string {
+	switch {
+	case d.Until != "":
+		return " until " + clock(d.Until, "2 Jan 15:04")
+	case d.Left != 0:
+		return " for " + ago(d.Left)
+	}
+	return ""
+}
+
+// clock writes a room's time; one that is none stays as it is.
+func clock(t alarm.LocalTime, layout string) string {
+	at, err := time.Parse(alarm.LocalLayout, string(t))
+	if err != nil {
+		return string(t)
+	}
+	return at.Format(layout)
+}
+
+// since adds when something began, in the room's time where the clock is set. It
+// is a clause of its own: a door "left ajar since 12:12" would say too much.
+func since(d *alarm.Detail) string {
+	switch {
+	case d.Began == "" && d.For < time.Minute:
+		return "" // it has only begun, and the sentence is read later
+	case d.Began == "":
+		return "; for " + ago(d.For)
+	case d.For >= 24*time.Hour:
+		return "; since " + clock(d.Began, "2 Jan 15:04")
+	default:
+		return "; since " + clock(d.Began, "15:04")
+	}
+}
+
+// over tells of an alarm whose condition has ended.
+func over(a alarm.Said, s unit.Scale) string {
+	text := "over"
+	if a.Detail.Lasted > 0 {
+		text += " after " + ago(a.Detail.Lasted)
+	}
+	switch a.Detail.Turn {
+	case alarm.TurnHeld:
+		text += ", held until reset"
+	case alarm.TurnUnanswered:
+		text += ", nobody acknowledged it"
+	}
+	return text + "; " + again(a, s)
+}
+
+// again says how it is now.
+func again(a alarm.Said, s unit.Scale) string {
+	id := a.Key.Alarm
+	text, now := ended[id], quantity(id, a.Value, a.Unit, s)
+	row, _ := alarm.Find(id)
+	switch {
+	case !a.HasValue || !a.HasLimit || a.Unit == "":
+		return text
+	case row.AtLimit:
+		return fmt.Sprintf("%s (now %s, it reached %s)", text, now, quantity(id, a.Detail.Peak, a.Unit, s))
+	case row.Value == alarm.Seconds && id != alarm.DeliveryStalled, row.Value == alarm.Minutes && id != alarm.DryDown:
+		return text // a span that has ended has no length now
+	}
+	return fmt.Sprintf("%s (now %s)", text, now)
+}
+
+// tail adds how fast, how long, why and what is not known.
+func tail(b *strings.Builder, a alarm.Said, s unit.Scale) {
+	d := a.Detail
+	howFast(b, a, s)
+	if t := d.TimeToCeiling; t != nil && a.Key.Alarm != alarm.CeilingAhead {
+		fmt.Fprintf(b, "; lethal limit %s in %s", unit.Temperature(d.Ceiling).Text(s, 2), Range(*t))
+	}
+	if t := d.LampsOffGain; t != nil {
+		fmt.Fprintf(b, "; lamps off now would gain %s", Gain(*t))
+	}
+	blamed(b, a, s)
+	if len(d.Excused) > 0 {
+		b.WriteString("; excused: " + strings.Join(Facts(d.Excused, s), ", "))
+	}
+	if len(d.Unknown) > 0 {
+		b.WriteString("; not known: " + strings.Join(Facts(d.Unknown, s), ", "))
+	}
+}
+
+// steady in °C/h is too slow to be worth a word.
+const steady = 0.2
+
+// howFast adds the rate.
+func howFast(b *strings.Builder, a alarm.Said, s unit.Scale) {
+	rate := a.Detail.RatePerHour
+	if !a.Detail.HasRate || math.Abs(rate) < steady {
+		return
+	}
+	word := "rising"
+	if rate < 0 {
+		word = "falling"
+	}
+	fmt.Fprintf(b, "; %s %s/h", word, unit.TemperatureDelta(math.Abs(rate)).Text(s, 1))
+	if a.Cause.Kind == alarm.CauseRoom {
+		b.WriteString(" with the whole room")
+	}
+}
+
+// blamed adds the cause with its evidence. A probe's own alarm names one only
+// where it is not that probe.
+func blamed(b *strings.Builder, a alarm.Said, s unit.Scale) {
+	row, _ := alarm.Find(a.Key.Alarm)
+	switch c := a.Cause; {
+	case row.Of == alarm.OfEnclosure:
+		b.WriteString("; likely cause: " + cause(c))
+	case c.Kind == alarm.CauseProbe && c.ID != a.Key.Subject:
+		b.WriteString("; likely cause: " + c.ID)
+	}
+	if list := Facts(a.Detail.Evidence, s); len(list) > 0 {
+		b.WriteString(" (" + strings.Join(list, "; ") + ")")
+	}
+}

@@ -1,0 +1,151 @@
+package words
+
+import (
+	"encoding/json"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"strconv"
+	"strings"
+	"testing"
+
+	"dewline/configs/unit"
+	"dewline/rules/alarm"
+)
+
+// constants are the values of the constants of a type in rules/alarm.
+func constants(t *testing.T, file, typ string) (list []string) {
+	t.Helper()
+	tree, err := parser.ParseFile(token.NewFileSet(), "../../rules/alarm/"+file, nil, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ast.Inspect(tree, func(n ast.Node) bool {
+		v, ok := n.(*ast.ValueSpec)
+		if !ok {
+			return true
+		}
+		if id, ok := v.Type.(*ast.Ident); ok && id.Name == typ {
+			text, err := strconv.Unquote(v.Values[0].(*ast.BasicLit).Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			list = append(list, text)
+		}
+		return true
+	})
+	if len(list) < 20 {
+		t.Fatalf("only %d constants of %s", len(list), typ)
+	}
+	return list
+}
+
+// Every alarm, fact and step has words, and no words are left over.
+func TestTables_AreComplete(t *testing.T) {
+	known := map[alarm.FactID]bool{}
+	for _, id := range constants(t, "catalogue.go", "ID") {
+		known[alarm.FactID(id)] = true
+		if ended[alarm.ID(id)] == "" || Headline(alarm.ID(id)) == id {
+			t.Errorf("%s has no words for its end, or no headline", id)
+		}
+	}
+	for _, id := range constants(t, "fact.go", "FactID") {
+		known[alarm.FactID(id)] = true
+	}
+	for id := range known {
+		if facts[id] == "" {
+			t.Errorf("the fact %s has no words", id)
+		}
+		f := alarm.Fact{ID: id, Count: 2, Note: "note", About: "about"}
+		if text := write(&f, "1", "2", unit.Celsius); strings.ContainsAny(text, "{}%!") && !strings.Contains(text, " %") {
+			t.Errorf("%s: %q", id, text)
+		}
+	}
+	if len(facts) != len(known) {
+		t.Errorf("%d phrases for %d facts", len(facts), len(known))
+	}
+	list := constants(t, "fact.go", "Step")
+	for _, id := range list {
+		if text := step(alarm.Step(id), unit.Fahrenheit); !strings.HasSuffix(text, ".") || strings.ContainsAny(text, "{}") {
+			t.Errorf("the step %s: %q", id, text)
+		}
+	}
+	if len(steps) != len(list) {
+		t.Errorf("%d texts for %d steps", len(steps), len(list))
+	}
+}
+
+// A span is told in the unit that it is measured in, until that would take four
+// digits.
+func TestQuantity(t *testing.T) {
+	for _, c := range []struct {
+		k    alarm.ID
+		v    float64
+		unit string
+		want string
+	}{
+		{alarm.ProbeSilent, 125, "s", "125 s"}, {alarm.ProbeSilent, 7200, "s", "2.0 h"}, {alarm.ProbeSilent, 1200, "s", "20 min"},
+		{alarm.DryDown, 95, "min", "95 min"}, {alarm.ProbeFrozen, 360, "min", "6.0 h"}, {alarm.ProbeFrozen, 4320, "min", "3 days"},
+		{alarm.Exposure, 62.4, "%", "62 %"}, {alarm.HumidityFloor, 68.94, "%", "68.94 %"}, {alarm.LethalCeiling, 31.2, "°C", "31.20 °C"},
+	} {
+		if got := quantity(c.k, c.v, c.unit, unit.Celsius); got != c.want {
+			t.Errorf("%v %s: %q, want %q", c.v, c.unit, got, c.want)
+		}
+	}
+}
+
+func TestRange(t *testing.T) {
+	for _, c := range []struct {
+		from, to   float64
+		want, gain string
+	}{
+		{38, 139, "about 40–135 min", "about 40–135 min"},
+		{1.2, 3.4, "about 1–3 min", "about 1–3 min"},
+		{8, 21, "about 8–20 min", "about 8–20 min"},
+		{41, 42, "about 40 min", "about 40 min"},
+		{92, 360, "90 min at the earliest", "90 min or more"},
+	} {
+		r := alarm.Range{FromMinutes: c.from, ToMinutes: c.to}
+		if got := Range(r); got != c.want {
+			t.Errorf("%v: %q, want %q", r, got, c.want)
+		}
+		if got := Gain(r); got != c.gain {
+			t.Errorf("%v: %q, want %q", r, got, c.gain)
+		}
+	}
+}
+
+// What an older record holds in sentences is told until the alarm is said anew.
+func TestOlderRecord(t *testing.T) {
+	const old = `{"evidence":["the room itself is 27.1 °C"],"unknown":["the room's temperature"],"first_action":"1 Lamps off. 2 Look.",` +
+		`"do_first":"Lamps off.","fahrenheit":{"text":"x"}}`
+	var d alarm.Detail
+	if err := json.Unmarshal([]byte(old), &d); err != nil {
+		t.Fatal(err)
+	}
+	a := alarm.Said{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Text: "Tank 1: too warm.", Detail: &d}
+	if got := Sentence(a, unit.Celsius); got != a.Text {
+		t.Errorf("%q", got)
+	}
+	if got := strings.Join(Facts(append(d.Evidence, d.Unknown...), unit.Celsius), "|"); got != "the room itself is 27.1 °C|the room's temperature" {
+		t.Errorf("%q", got)
+	}
+	if got := FirstAction(&d, unit.Celsius); got != "1 Lamps off. 2 Look." || DoFirst(&d, unit.Celsius) != got {
+		t.Errorf("%q", got)
+	}
+}
+
+// A quantity follows the reader by what it is: 0.5 °C of difference is 0.9 °F,
+// 27 °C are 80.6 °F (NIST SP 811, B.8).
+func TestSentence_Fahrenheit(t *testing.T) {
+	d := alarm.Detail{Place: alarm.Place{Enclosure: "Fern", Rack: "r", Shelf: 1, Slot: 2}, Turn: alarm.TurnActive, Began: "2026-07-01T14:05",
+		Is: alarm.Fact{ID: "above-band", About: "day"}, HasRate: true, RatePerHour: 0.5, Unknown: []alarm.Fact{{ID: alarm.FactNoRoom}},
+		Evidence: []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27, Delta: 0.5}}}
+	a := alarm.Said{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "f"}, Cause: alarm.Cause{Kind: alarm.CauseRoom}, Value: 27, HasValue: true,
+		Limit: 26, HasLimit: true, Unit: "°C", Detail: &d}
+	const want = "Fern (rack r, shelf 1, slot 2): 80.60 °F, above the day band's high end of 78.80 °F; since 14:05; rising 0.9 °F/h with the whole room; " +
+		"likely cause: the room (the room itself is 80.6 °F, warmer by 0.9 °F than usual at this hour); not known: the room's temperature."
+	if got := Sentence(a, unit.Fahrenheit); got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}

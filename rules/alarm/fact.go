@@ -1,0 +1,270 @@
+package alarm
+
+import (
+	"encoding/json"
+	"time"
+
+	"dewline/configs/unit"
+)
+
+// A FactID names one thing that a judge found. Alarms of which there is only one
+// thing to say use their own id.
+type FactID string
+
+// What is the matter, where an alarm has more than one thing to say.
+const (
+	FactSaid           FactID = "said" // Note holds it: from outside, or from an older record
+	FactReturning      FactID = "returning"
+	FactReached        FactID = "lethal-reached"
+	FactAct            FactID = "at-act"
+	FactCold           FactID = "at-cold"
+	FactFarDry         FactID = "far-below-floor"
+	FactMissedAgain    FactID = "mist-missing-again"
+	FactSlower         FactID = "dries-slower"
+	FactLampsNotOn     FactID = "lamps-not-on"
+	FactHumiditySilent FactID = "humidity-silent"
+	FactBlind          FactID = "silent-and-blind"
+	FactJumpAlone      FactID = "jump-alone"
+	FactSwappedLate    FactID = "changed-places"
+	FactSwapped        FactID = "exchanged-values"
+	FactStood          FactID = "stood-elsewhere"
+	FactDueHumidity    FactID = "humidity-due"
+	FactDueTemperature FactID = "temperature-due"
+)
+
+// What speaks for a cause.
+const (
+	FactLampsDark     FactID = "lamps-not-switched"
+	FactShelfApart    FactID = "shelf-apart"
+	FactDoorOpen      FactID = "door-open"
+	FactDryCools      FactID = "dry-air-cools"
+	FactRoomAndAll    FactID = "room-and-all"
+	FactPastBands     FactID = "past-bands"
+	FactRoomMore      FactID = "room-more"
+	FactAllApart      FactID = "all-apart"
+	FactAllPower      FactID = "all-apart-power"
+	FactOwn           FactID = "own"
+	FactAlone         FactID = "alone"
+	FactRoomUnusual   FactID = "room-unusual"
+	FactMovedAlike    FactID = "moved-alike"
+	FactRoomClimbed   FactID = "room-climbed"
+	FactRoomOutside   FactID = "room-outside-bands"
+	FactRoomMoved     FactID = "room-moved"
+	FactTogether      FactID = "together"
+	FactSwappedWith   FactID = "swapped-with"
+	FactLeapt         FactID = "leapt"
+	FactStands        FactID = "stands-still"
+	FactDisagrees     FactID = "disagrees"
+	FactDoubted       FactID = "doubted"
+	FactMissed        FactID = "mists-missed"
+	FactWarmAir       FactID = "warm-air-is-dry"
+	FactAtFloor       FactID = "at-floor"
+	FactRoomDry       FactID = "room-dry"
+	FactLampsGone     FactID = "lamps-gone"
+	FactSupplySoaked  FactID = "supply-soaked"
+	FactAllSilent     FactID = "all-silent"
+	FactBusSilent     FactID = "bus-silent"
+	FactDriftHumidity FactID = "humidity-drift"
+	FactDrift         FactID = "temperature-drift"
+	FactDewPoint      FactID = "dew-point"
+	FactDewPointOnly  FactID = "dew-point-unknown"
+	FactMoistApart    FactID = "humidity-stayed"
+	FactEachElsewhere FactID = "each-elsewhere"
+	FactExchanged     FactID = "exchanged"
+	FactBothWet       FactID = "both-wet"
+	FactWetSlowly     FactID = "wet-slowly"
+	FactWetAtOnce     FactID = "wet-at-once"
+)
+
+// What is not known, and what was excused.
+const (
+	FactNoReading  FactID = "no-reading"
+	FactNoDayNight FactID = "no-day-or-night"
+	FactStandIn    FactID = "stand-in"
+	FactStandInSet FactID = "stand-in-set-off"
+	FactDoseGaps   FactID = "dose-gaps"
+	FactNoRate     FactID = "no-rate"
+	FactNoRoom     FactID = "no-room-temperature"
+	FactDoorOpened FactID = "door-opened"
+)
+
+// A Fact is one thing that a judge found, with its quantities. What a fact has no
+// use for is zero. Words of it are made for one reader by alert/words.
+type Fact struct {
+	ID          FactID                `json:"id"`
+	Temperature unit.Temperature      `json:"temperature,omitempty"`
+	Lethal      unit.Temperature      `json:"lethal,omitempty"` // the lethal limit
+	Delta       unit.TemperatureDelta `json:"delta,omitempty"`
+	Others      unit.TemperatureDelta `json:"others,omitempty"` // the same of all others
+	Percent     float64               `json:"percent,omitempty"`
+	Usual       float64               `json:"usual,omitempty"` // %
+	For         time.Duration         `json:"for,omitempty"`
+	Ahead       *Range                `json:"ahead,omitempty"`
+	Count       int                   `json:"count,omitempty"`
+	Of          int                   `json:"of,omitempty"`
+	Cooler      bool                  `json:"cooler,omitempty"` // to the cold side
+	About       string                `json:"about,omitempty"`  // a probe, a bus, or the band "day", "night", "day or night"
+	Note        string                `json:"note,omitempty"`   // words from outside
+}
+
+// UnmarshalJSON reads a fact, or the sentence that an older record has instead.
+func (f *Fact) UnmarshalJSON(data []byte) error {
+	if len(data) > 0 && data[0] == '"' {
+		*f = Fact{ID: FactSaid}
+		return json.Unmarshal(data, &f.Note)
+	}
+	type plain Fact
+	return json.Unmarshal(data, (*plain)(f))
+}
+
+// A Range is a span of time that an event is expected in.
+type Range struct {
+	FromMinutes float64 `json:"from_minutes"`
+	ToMinutes   float64 `json:"to_minutes"`
+}
+
+// A LocalTime is a minute by the room's clock: "2006-01-02T15:04".
+type LocalTime string
+
+// LocalLayout is the layout of a LocalTime for package time.
+const LocalLayout = "2006-01-02T15:04"
+
+// A Place says where the subject of an alarm is, as its keeper named it.
+type Place struct {
+	Probe     string `json:"probe,omitempty"` // id, with its place in the enclosure
+	At        string `json:"at,omitempty"`    // litter, canopy…
+	Enclosure string `json:"enclosure,omitempty"`
+	Rack      string `json:"rack,omitempty"`
+	Shelf     int    `json:"shelf,omitempty"`
+	Slot      int    `json:"slot,omitempty"`
+}
+
+// A Turn is what became of an alarm.
+type Turn string
+
+// The turns.
+const (
+	TurnActive     Turn = "active"
+	TurnOver       Turn = "over"
+	TurnHeld       Turn = "held"       // over, until it is reset
+	TurnUnanswered Turn = "unanswered" // over, and nobody acknowledged it
+	TurnShelved    Turn = "shelved"
+	TurnOut        Turn = "out-of-service"
+	TurnSuppressed Turn = "suppressed"
+	TurnRemoved    Turn = "removed" // from the configuration
+)
+
+// Detail carries what a person needs beside the value, as facts. Every field is
+// optional; empty means unknown or none.
+type Detail struct {
+	Temperature   float64 `json:"temperature,omitempty"`   // °C at the hottest place, for alarms by heat; 0 for unknown
+	Ceiling       float64 `json:"ceiling,omitempty"`       // °C, with Temperature
+	RatePerHour   float64 `json:"rate_per_hour,omitempty"` // °C/h of the temperature that the alarm is about, whatever the unit of its value
+	HasRate       bool    `json:"has_rate,omitempty"`
+	TimeToCeiling *Range  `json:"time_to_ceiling,omitempty"`
+	LampsOffGain  *Range  `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
+
+	Place Place `json:"place,omitzero"`
+	Is    Fact  `json:"is,omitzero"` // what is the matter
+	Turn  Turn  `json:"turn,omitempty"`
+	// Active says that it goes on, whatever the turn.
+	Active bool `json:"active,omitempty"`
+	// Began is when, empty where the clock was not set; For is how long ago.
+	Began  LocalTime     `json:"began,omitempty"`
+	For    time.Duration `json:"for,omitempty"`
+	Lasted time.Duration `json:"lasted,omitempty"`
+	// Until and Left are the end and the rest of being put away.
+	Until LocalTime     `json:"until,omitempty"`
+	Left  time.Duration `json:"left,omitempty"`
+	Peak  float64       `json:"peak,omitempty"` // in the alarm's unit
+
+	Evidence []Fact `json:"evidence,omitempty"`
+	Excused  []Fact `json:"excused,omitempty"`
+	Unknown  []Fact `json:"unknown,omitempty"`
+	// Steps are what to do first. FirstAction replaces them where it comes from
+	// outside or from an older record.
+	Steps       []Step `json:"steps,omitempty"`
+	FirstAction string `json:"first_action,omitempty"`
+}
+
+// A Said is all that words are made of.
+type Said struct {
+	Key      Key
+	Cause    Cause
+	Value    float64
+	HasValue bool
+	Limit    float64
+	HasLimit bool
+	Unit     string
+	Text     string // where there are no facts
+	Detail   *Detail
+}
+
+// A Step is one thing to do first. Its words are in alert/words.
+type Step string
+
+// The steps.
+const (
+	Look            Step = "look"
+	LookWet         Step = "look-wet"
+	IfReallyHot     Step = "if-really-hot"
+	IfHotKeepOn     Step = "if-hot"
+	KeepOnThenSwap  Step = "keep-on-then-swap"
+	SwapKeepOn      Step = "swap"
+	Cooling         Step = "cooling"
+	ComingBack      Step = "coming-back"
+	WarmRoom        Step = "warm-room"
+	WarmLamps       Step = "warm-lamps"
+	WarmDoor        Step = "warm-door"
+	WarmAlone       Step = "warm-alone"
+	NightRoom       Step = "night-room"
+	NightDoor       Step = "night-door"
+	NightAlone      Step = "night-alone"
+	AllLampsOff     Step = "all-lamps-off"
+	VentNoFog       Step = "vent-no-fog"
+	BlindsIce       Step = "blinds-ice"
+	MoveFirst       Step = "move-first"
+	MoveIfRising    Step = "move-if-rising"
+	CallHelper      Step = "call-helper"
+	CallVet         Step = "call-vet"
+	LampsByHand     Step = "lamps-off-by-hand"
+	VentMist        Step = "vent-mist"
+	CloseDoor       Step = "close-door"
+	IfRoomWarmer    Step = "if-room-warmer"
+	PullPlugs       Step = "pull-plugs"
+	BoxFrogs        Step = "box-frogs"
+	BoxCups         Step = "box-cups"
+	BoxFrogsRising  Step = "box-frogs-if-rising"
+	BoxCupsRising   Step = "box-cups-if-rising"
+	CheckHeating    Step = "check-heating"
+	Warming         Step = "warming"
+	DoorsClosed     Step = "doors-closed"
+	CoverRack       Step = "cover-rack"
+	WarmBottles     Step = "warm-bottles"
+	FrogletsFirst   Step = "froglets-first"
+	GeneratorOut    Step = "generator-outdoors"
+	IfDrySwap       Step = "if-dry-swap"
+	RefillSupply    Step = "refill-supply"
+	CloseDoorMist   Step = "close-door-mist"
+	MistNozzle      Step = "mist-nozzle"
+	MistFloor       Step = "mist-floor"
+	CoolNights      Step = "cool-nights"
+	StopPump        Step = "stop-pump"
+	LookVents       Step = "look-vents"
+	DoorSearch      Step = "door-search"
+	LampsLeaveOff   Step = "lamps-leave-off"
+	LampsSwitch     Step = "lamps-switch"
+	LookPlug        Step = "look-plug"
+	DryProbe        Step = "dry-probe"
+	SetNodeClock    Step = "set-node-clock"
+	Calibrate       Step = "calibrate"
+	CheckDelivery   Step = "check-delivery"
+	CheckCard       Step = "check-card"
+	SetClock        Step = "set-clock"
+	LookAfterBlind  Step = "look-after-blind"
+	HoldDrill       Step = "hold-drill"
+	MendConfig      Step = "mend-configuration"
+	RenewCert       Step = "renew-certificate"
+	LookAtRoom      Step = "look-at-room"
+	LookAtEnclosure Step = "look-at-enclosure"
+)
