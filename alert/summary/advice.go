@@ -5,10 +5,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"dewline/configs"
-	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -384,20 +382,6 @@ func (r *Report) subject(id string) string {
 		}
 	}
 	return id
-}
-
-func tempMark(c float64) string  { return unit.Temperature(c).Mark(1) }
-func deltaMark(k float64) string { return unit.TemperatureDelta(k).Mark(1) }
-
-// unbroken keeps a number and its unit on one line.
-var unbroken = strings.NewReplacer(" °C", nbsp+"°C", " °F", nbsp+"°F")
-
-// inUnits writes the marked temperatures of a sentence.
-func inUnits(s string, u Units) string {
-	if !unit.HasMarks(s) {
-		return s
-	}
-	return unbroken.Replace(unit.Write(s, unit.Scale(u)))
 }
 
 const dateForm = "2 January"

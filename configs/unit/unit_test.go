@@ -32,22 +32,16 @@ func TestFixedPoints(t *testing.T) {
 	}
 }
 
-func TestWrite(t *testing.T) {
-	text := "the room is " + Temperature(27.8).Mark(1) + ", warmer by " + TemperatureDelta(0.5).Mark(2) +
-		", moved " + TemperatureDelta(1).MarkSigned(1) + ", more than " + TemperatureDelta(1).Mark(0) + ", " + TemperatureDelta(-2).MarkSigned(1)
-	if got, want := Write(text, Celsius), "the room is 27.8 °C, warmer by 0.50 °C, moved +1.0 °C, more than 1 °C, -2.0 °C"; got != want {
-		t.Errorf("%q, not %q", got, want)
-	}
-	if got, want := Write(text, Fahrenheit), "the room is 82.0 °F, warmer by 0.90 °F, moved +1.8 °F, more than 1.8 °F, -3.6 °F"; got != want {
-		t.Errorf("%q, not %q", got, want)
-	}
-	box := Temperature(20).MarkNumber(0) + "–" + Temperature(22).Mark(0)
-	if c, f := Write(box, Celsius), Write(box, Fahrenheit); c != "20–22 °C" || f != "68–72 °F" {
-		t.Errorf("%q, %q", c, f)
-	}
-	for _, odd := range []string{"", "27.8 °C as somebody wrote it", "\x01", "\x01t1:x\x01", "\x01q1:3\x01", "a\x01tt:3\x01b"} {
-		if got := Write(odd, Celsius); len(got) > len(odd) {
-			t.Errorf("%q became %q", odd, got)
+func TestText(t *testing.T) {
+	for _, c := range []struct{ celsius, fahrenheit, wantC, wantF string }{
+		{Temperature(27.8).Text(Celsius, 1), Temperature(27.8).Text(Fahrenheit, 1), "27.8 °C", "82.0 °F"},
+		{TemperatureDelta(0.5).Text(Celsius, 2), TemperatureDelta(0.5).Text(Fahrenheit, 2), "0.50 °C", "0.90 °F"},
+		{TemperatureDelta(1).Text(Celsius, 0), TemperatureDelta(1).Text(Fahrenheit, 0), "1 °C", "1.8 °F"},
+		{TemperatureDelta(-2).Text(Celsius, 1), TemperatureDelta(-2).Text(Fahrenheit, 1), "-2.0 °C", "-3.6 °F"},
+		{Temperature(20).Number(Celsius, 0), Temperature(20).Number(Fahrenheit, 0), "20", "68"},
+	} {
+		if c.celsius != c.wantC || c.fahrenheit != c.wantF {
+			t.Errorf("%q, %q, not %q, %q", c.celsius, c.fahrenheit, c.wantC, c.wantF)
 		}
 	}
 	if got := Temperature(math.NaN()).Text(Fahrenheit, 1); got != "? °F" {
