@@ -231,3 +231,31 @@ func TestSentence_SpansOfTime(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// A record of a version that kept sentences opens, and its alarm is told in those
+// words until it is said anew.
+func TestRestore_ARecordOfSentences(t *testing.T) {
+	const old = `{"key":{"alarm":"above-band","subject":"e1"},"life":{"state":"UNACK","seq":3,"active":true,"seen":3,"since":{"mono":32400000000000,"wall":"2026-05-01T09:00:00Z","synced":true}},
+		"priority":"today","cause":{"kind":"room"},"value":27,"has_value":true,"limit":26,"has_limit":true,"unit":"°C","text":"Tank 1: too warm.",
+		"detail":{"evidence":["the room itself is 27.1 °C"],"first_action":"Lamps off.","do_first":"Lamps off.","fahrenheit":{"text":"Tank 1: too warm."}},"stats":{}}`
+	var rec Record
+	if err := json.Unmarshal([]byte(old), &rec); err != nil {
+		t.Fatal(err)
+	}
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.states[rec.Key] = alarm.Unack
+	r.take(r.e.Restore(nil, []Record{rec}, r.instant()))
+	open := r.e.Open()
+	if len(open) != 1 || words.Sentence(open[0].Said(), unit.Celsius) != "Tank 1: too warm." {
+		t.Fatalf("%+v", open)
+	}
+	if why := words.Facts(open[0].Detail.Evidence, unit.Celsius); len(why) != 1 || why[0] != "the room itself is 27.1 °C" {
+		t.Errorf("%q", why)
+	}
+	if err := r.act(Action{Kind: Acknowledge, Key: rec.Key, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	if got := r.last(AboveBand).Text; !strings.Contains(got, "27.00 °C, above the") {
+		t.Errorf("said anew: %q", got)
+	}
+}

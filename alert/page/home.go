@@ -162,13 +162,13 @@ func valueText(v *rules.EnclosureView, u units) string {
 func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
 	text := headlines(active)
 	if v.ToCeiling != nil && headroom(v) > 0 {
-		text += "; at its ceiling in " + minutes(v.ToCeiling)
+		text += "; at its lethal limit in " + minutes(v.ToCeiling)
 	}
 	return strings.TrimPrefix(text, "; ")
 }
 
 // calm says what is known of a room without an open alarm, and names the
-// enclosure that is closest to its ceiling, so that a quiet page still shows
+// enclosure that is closest to its lethal limit, so that a quiet page still shows
 // that somebody looks. What was put away is not called in order.
 func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string {
 	away := 0
@@ -186,7 +186,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string 
 	}
 	for _, v := range ordered {
 		if v.Hottest.Known {
-			return fmt.Sprintf("%s Closest to its ceiling: %s, %s below.", text, nameOf(v.ID, v.Name), u.delta(headroom(v)))
+			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, nameOf(v.ID, v.Name), u.delta(headroom(v)))
 		}
 	}
 	return text

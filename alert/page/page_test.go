@@ -188,7 +188,7 @@ func TestACalmRoomSaysSo(t *testing.T) {
 	shelved := r.snap.Alarms[4:5]
 	r.snap.Notices, r.snap.Alarms = nil, nil
 	body := r.get("/").body
-	if !strings.Contains(body, "No enclosure has an open alarm. Closest to its ceiling: ") || strings.Contains(body, "Needs you now") {
+	if !strings.Contains(body, "No enclosure has an open alarm. ") || !strings.Contains(body, " below its lethal limit.") || strings.Contains(body, "Needs you now") {
 		t.Error("a calm room is not said to be calm")
 	}
 	r.snap.Alarms = shelved

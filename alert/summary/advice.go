@@ -125,7 +125,7 @@ func (b *builder) adviseHeat() []wish {
 	if n := len(b.report.Enclosures); len(hot) >= max(3, (n+1)/2) {
 		why = fmt.Sprintf("%d of %d enclosures were too warm. ", len(hot), n) + why
 		if ceilings > 1 {
-			why += fmt.Sprintf(" %d enclosures reached their ceiling.", ceilings)
+			why += fmt.Sprintf(" %d enclosures reached their lethal limit.", ceilings)
 		}
 		return []wish{{rank: rank, Advice: Advice{"See to the cooling of the room", why}}}
 	}
@@ -143,7 +143,7 @@ func (b *builder) heatWords(e *Enclosure) string {
 			break
 		}
 	}
-	s += fmt.Sprintf("; its ceiling is %s.", tempMark(e.Limits.Ceiling))
+	s += fmt.Sprintf("; its lethal limit is %s.", tempMark(e.Limits.Ceiling))
 	if e.AboveMin != nil && *e.AboveMin > 0 {
 		s += fmt.Sprintf(" It stayed at or above it for %s.", span(*e.AboveMin))
 	}

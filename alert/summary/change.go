@@ -199,7 +199,7 @@ func (b *builder) closest() string {
 	if best == nil {
 		return ""
 	}
-	return fmt.Sprintf("Closest to its ceiling was %s, with %s against %s.", best.Name, tempMark(*hottest(&best.Figures)), tempMark(best.Limits.Ceiling))
+	return fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", best.Name, tempMark(*hottest(&best.Figures)), tempMark(best.Limits.Ceiling))
 }
 
 // drift is the mean change of the days' mean temperatures.

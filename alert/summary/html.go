@@ -189,7 +189,7 @@ func (e *Enclosure) tags() []tag {
 	}
 	hot := e.had(rules.LethalCeiling) || e.AboveMin != nil && *e.AboveMin > 0
 	if hot {
-		out = append(out, tag{"ceiling reached", alarmBack, alarmInk})
+		out = append(out, tag{"lethal limit reached", alarmBack, alarmInk})
 	}
 	look(!hot && e.had(rules.AboveBand), "too warm")
 	look(e.had(rules.BelowBand), "too cool")

@@ -1,12 +1,12 @@
 package summary
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"strings"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
@@ -124,39 +124,8 @@ func clean(s string) string {
 	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == ' ' }), " ")
 }
 
-// plainWords name the alarms for a reader who was not there.
-var plainWords = map[rules.AlarmID]string{
-	rules.LethalCeiling:    "at or above the lethal ceiling",
-	rules.CeilingAhead:     "heading for the ceiling",
-	rules.Exposure:         "heat exposure",
-	rules.AboveBand:        "too warm",
-	rules.BelowBand:        "too cool",
-	rules.HumidityFloor:    "too dry",
-	rules.NightDrop:        "no night drop",
-	rules.MistMissing:      "mist missing",
-	rules.MistWeak:         "mist weak",
-	rules.MistEndless:      "mist without end",
-	rules.DryDown:          "dries differently",
-	rules.DoorAjar:         "door ajar",
-	rules.LampStuck:        "lamps off schedule",
-	rules.ProbeSilent:      "probe silent",
-	rules.ProbeFrozen:      "probe frozen",
-	rules.ProbeWet:         "probe wet",
-	rules.ProbeJump:        "probe jumping",
-	rules.ProbeDisagrees:   "probes disagree",
-	rules.ProbeOverdue:     "calibration overdue",
-	rules.ProbeClock:       "node's clock wrong",
-	rules.DeliveryStalled:  "delivery stalled",
-	rules.RecordIncomplete: "record incomplete",
-	rules.ClockUnset:       "clock not set",
-	rules.BlindPeriod:      "nobody watched",
-	rules.DrillOverdue:     "drill overdue",
-	rules.ConfigRefused:    "configuration refused",
-	rules.CertificateDue:   "certificate runs out",
-}
-
 // what names an alarm in plain words.
-func what(id rules.AlarmID) string { return cmp.Or(plainWords[id], string(id)) }
+func what(id rules.AlarmID) string { return words.Headline(id) }
 
 // when writes how long an excursion was: "Sat 13:40 – 19:20" or
 // "Sat 22:10 – Sun 03:00", with the date of a day that is not in the week.

@@ -46,7 +46,7 @@ func runWhatIf(ctx context.Context, cf controlFlags, room, lamps string, std std
 		return err
 	}
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tceiling\tto the ceiling\t")
+	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tlethal limit\tto the lethal limit\t")
 	for _, p := range ps {
 		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(configs.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p))
 	}
