@@ -377,7 +377,7 @@ func (m *Member) first() *rules.Detail {
 
 // said is what words are made of.
 func (m *Member) said() alarm.Said {
-	return alarm.Said{Key: m.Key, Cause: m.Cause, Value: m.Value, HasValue: m.HasValue, Limit: m.Limit, HasLimit: m.HasLimit,
+	return alarm.Said{Key: m.Key, Cause: m.Cause, HasValue: m.HasValue, HasLimit: m.HasLimit,
 		Unit: m.Unit, Text: m.Text, Detail: &m.Detail}
 }
 

@@ -113,7 +113,8 @@ func said(list []string) []alarm.Fact {
 // matter.
 func (e *Engine) tell(s *slot, now sensors.Instant, c alarm.Change) {
 	d, l := &s.rec.Detail, &s.rec.Life
-	d.Active, d.Turn, d.Peak, d.Is = l.Active, alarm.TurnActive, s.rec.Peak, e.state(s)
+	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, e.state(s)
+	d.Value, d.Limit, d.Peak = s.rec.Value, s.rec.Limit, s.rec.Peak
 	if !l.Since.IsZero() {
 		d.For, d.Began = now.Sub(l.Since), e.local(l.Since.Wall, l.Since.Synced && now.Synced)
 	}

@@ -58,7 +58,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 			r.e.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
 			d := s.rec.Detail
 			d.Unknown, d.Evidence, d.HasRate, d.RatePerHour, d.TimeToCeiling, d.Ceiling = nil, nil, true, -1.5, &Range{FromMinutes: 10, ToMinutes: 20}, 30
-			a := alarm.Said{Key: s.rec.Key, Value: 1.5, HasValue: true, Limit: 3, HasLimit: true, Unit: s.rec.Unit, Detail: &d}
+			a := alarm.Said{Key: s.rec.Key, HasValue: true, HasLimit: true, Unit: s.rec.Unit, Detail: &d}
 			if k.Row().Value == alarm.Difference {
 				d.TimeToCeiling = nil
 			}

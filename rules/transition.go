@@ -90,12 +90,12 @@ type Transition struct {
 
 // Said is what words are made of.
 func (t *Transition) Said() alarm.Said {
-	return alarm.Said{Key: t.Key, Cause: t.Cause, Value: t.Value, HasValue: t.HasValue, Limit: t.Limit, HasLimit: t.HasLimit,
+	return alarm.Said{Key: t.Key, Cause: t.Cause, HasValue: t.HasValue, HasLimit: t.HasLimit,
 		Unit: t.Unit, Text: t.Text, Detail: &t.Detail}
 }
 
 // Said is what words are made of.
 func (v *AlarmView) Said() alarm.Said {
-	return alarm.Said{Key: v.Key, Cause: v.Cause, Value: v.Value, HasValue: v.HasValue, Limit: v.Limit, HasLimit: v.HasLimit,
+	return alarm.Said{Key: v.Key, Cause: v.Cause, HasValue: v.HasValue, HasLimit: v.HasLimit,
 		Unit: v.Unit, Text: v.Text, Detail: &v.Detail}
 }

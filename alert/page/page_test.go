@@ -273,7 +273,7 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 	r.cfg.People[0].Units = string(alert.Fahrenheit)
 	a := &r.snap.Alarms[0]
 	a.Text, a.Value, a.HasValue, a.Limit, a.HasLimit, a.Unit = "", 31.2, true, 31, true, "°C"
-	a.Detail = alarm.Detail{Place: alarm.Place{Enclosure: "Fern"}, Turn: alarm.TurnActive, Is: alarm.Fact{ID: "lethal-ceiling"},
+	a.Detail = alarm.Detail{Value: 31.2, Limit: 31, Place: alarm.Place{Enclosure: "Fern"}, Turn: alarm.TurnActive, Is: alarm.Fact{ID: "lethal-ceiling"},
 		Evidence: []alarm.Fact{{ID: alarm.FactOwn, Delta: 2}}}
 	body := r.get("/alarms").body
 	for _, want := range []string{"88.16 °F", "87.80 °F", "warmer by 3.6 °F"} {

@@ -92,7 +92,7 @@ func Place(d *alarm.Detail) string {
 
 // state says what is the matter.
 func state(a alarm.Said, s unit.Scale) string {
-	v, l := quantity(a.Key.Alarm, a.Value, a.Unit, s), quantity(a.Key.Alarm, a.Limit, a.Unit, s)
+	v, l := quantity(a.Key.Alarm, a.Detail.Value, a.Unit, s), quantity(a.Key.Alarm, a.Detail.Limit, a.Unit, s)
 	return write(&a.Detail.Is, v, l, s)
 }
 
@@ -156,7 +156,7 @@ func over(a alarm.Said, s unit.Scale) string {
 // again says how it is now.
 func again(a alarm.Said, s unit.Scale) string {
 	id := a.Key.Alarm
-	text, now := ended[id], quantity(id, a.Value, a.Unit, s)
+	text, now := ended[id], quantity(id, a.Detail.Value, a.Unit, s)
 	row, _ := alarm.Find(id)
 	switch {
 	case !a.HasValue || !a.HasLimit || a.Unit == "":

@@ -176,7 +176,11 @@ type Detail struct {
 	// Until and Left are the end and the rest of being put away.
 	Until LocalTime     `json:"until,omitempty"`
 	Left  time.Duration `json:"left,omitempty"`
-	Peak  float64       `json:"peak,omitempty"` // in the alarm's unit
+	// Value and Limit are those of the telling, Peak the furthest until then, in
+	// the alarm's unit.
+	Value float64 `json:"value,omitempty"`
+	Limit float64 `json:"limit,omitempty"`
+	Peak  float64 `json:"peak,omitempty"`
 
 	Evidence []Fact `json:"evidence,omitempty"`
 	Excused  []Fact `json:"excused,omitempty"`
@@ -191,9 +195,7 @@ type Detail struct {
 type Said struct {
 	Key      Key
 	Cause    Cause
-	Value    float64
 	HasValue bool
-	Limit    float64
 	HasLimit bool
 	Unit     string
 	Text     string // where there are no facts
