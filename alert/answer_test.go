@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -135,6 +136,28 @@ func TestAnswer_toAnAbsorbedNotice(t *testing.T) {
 	r.pass(15 * time.Minute)
 	r.wantNamed(since, "e2", "mqtt", 5*time.Minute)
 	r.wantNamed(since, "e2", "gateway", 10*time.Minute)
+}
+
+// Lethal heat that another notice told of comes under one whose present version
+// does not name it: an answer to that version does not cover it.
+func TestAnswer_notOfWhatMovedIn(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.onset(rules.LethalCeiling, "e1", tank("e1"))
+	r.onset(rules.CeilingAhead, "e3", room)
+	r.onset(rules.LethalCeiling, "e2", room)
+	r.pass(10 * time.Second)
+	var version int
+	for _, v := range r.desk.Open() {
+		if v.Notice.ID == "ceiling-ahead/e3/1" {
+			version = v.Notice.Version
+		}
+	}
+	r.ackVersion("ceiling-ahead/e3/1", 0, "una")
+	r.onset(rules.LethalCeiling, "e1", room)
+	if _, _, err := r.desk.Acknowledge(r.now, "ceiling-ahead/e3/1", version, "una"); !errors.Is(err, ErrOldVersion) {
+		t.Errorf("answered with version %d: %v, want that it covers nothing", version, err)
+	}
+	r.wantCovered("e2 e3", "e1")
 }
 
 // A document of before versions were kept covers what it told then.

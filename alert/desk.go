@@ -110,7 +110,7 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 	}
 	answered := in.acked()
 	keys, useful := in.cover(noticeID, version)
-	if fresh, _ := in.fresh(); !useful && !answered && !fresh && in.grown() && (version == 0 || version == in.Notice.Version) {
+	if !useful && !answered && !in.calling() && in.grown() && (version == 0 || version == in.Notice.Version) {
 		// Milder news wait for hours to be told; who answers saw them on the page.
 		d.say(in, Update)
 		keys, useful = in.cover(in.Notice.ID, in.Notice.Version)

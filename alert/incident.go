@@ -92,6 +92,11 @@ func (in *incident) acked() bool {
 // calls reports whether m is a wake alarm that nobody answered.
 func calls(m *Member) bool { return counts(m) && m.Priority >= rules.Wake && !m.Covered }
 
+// calling reports whether a wake alarm calls that nobody answered.
+func (in *incident) calling() bool {
+	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) })
+}
+
 // fresh reports whether a wake alarm calls that nobody was told of, and whether
 // a lethal one does.
 func (in *incident) fresh() (any, lethal bool) {

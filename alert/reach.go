@@ -78,7 +78,7 @@ func (d *Desk) onDuty(in *incident, person string) bool {
 	}
 	p := d.person(person)
 	return p != nil && in.Answerer != "" && (p.ID == in.Answerer || p.Name == in.Answerer) &&
-		slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) })
+		in.calling()
 }
 
 // concerns reports whether news of in are for whom p reaches.

@@ -150,7 +150,7 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 	for _, in := range d.byID {
 		if !in.Ended && !in.drill() && in.active() {
 			s.Open++
-			if slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) }) {
+			if in.calling() {
 				s.OpenWake++
 			}
 		}
