@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"os/exec"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"dewline/alert/wire"
 	realbroker "dewline/sensors/remote/mosquitto"
 
 	"dewline/alert"
@@ -352,7 +354,12 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	if want := rules.OnsetID(keyOf(a), a.Seq); id != want {
 		t.Errorf("the waiting notice is %q, want %q", id, want)
 	}
-	// A restart in between must not change the id either.
+	// A restart in between must not change the id either, once it is on the disk.
+	eventually(t, "the onset is on record", func() bool {
+		var lines []wire.JournalEntry
+		err := newControl(s.socket()).get(t.Context(), "journal", &lines)
+		return err == nil && slices.ContainsFunc(lines, func(l wire.JournalEntry) bool { return l.Kind == "alarm" && l.Subject == id })
+	})
 	p.kill()
 	p = s.resume()
 	s.ready(p)
