@@ -30,13 +30,14 @@ func newPromises() *promises {
 
 func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
 	m := r.desk.byKey[k].member(k)
-	if k.Alarm == rules.AboveBand || p.rings[k] != nil && m.Heard { // it flutters
+	flutters := m.Heard && m.ToldAt < r.now.Mono // told before it came back: that telling counts
+	if k.Alarm == rules.AboveBand || flutters {
 		return
 	}
 	p.rings[k] = &ringing{r.now.Mono, sent, got}
 }
 
-// falls ends a ringing, unless it may go on as one that flutters.
+// falls ends a ringing.
 func (p *promises) falls(k rules.Key, to alarm.State) { delete(p.rings, k) }
 
 // reachable is since when one of the first people can be reached; ok is false
