@@ -30,7 +30,9 @@ func newPromises() *promises {
 
 func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
 	m := r.desk.byKey[k].member(k)
-	flutters := m.Heard && m.ToldAt < r.now.Mono // told before it came back: that telling counts
+	// One that was told before it came back keeps that telling for a while.
+	flutters := k.Alarm != rules.LethalCeiling && m.Heard &&
+		slices.ContainsFunc(r.sent[:sent], func(d Delivery) bool { return says(&d, k) })
 	if k.Alarm == rules.AboveBand || flutters {
 		return
 	}
