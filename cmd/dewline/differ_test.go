@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -153,7 +154,8 @@ func (d drawnRoom) decisions(t *testing.T, program string) []string {
 	return list
 }
 
-// compareDecisions fails with the first few lines that only one side has.
+// compareDecisions fails with the lines that only one side has: how many of
+// each alarm, and the first few.
 func compareDecisions(t *testing.T, want, got []string) {
 	t.Helper()
 	count := make(map[string]int)
@@ -176,6 +178,18 @@ func compareDecisions(t *testing.T, want, got []string) {
 		return
 	}
 	t.Errorf("%d of %d transitions before, %d now differ", len(differ), len(want), len(got))
+	kinds := make(map[string]int)
+	for _, l := range differ {
+		side, object, _ := strings.Cut(l, ":")
+		var o struct {
+			Alarm string `json:"alarm"`
+		}
+		if err := json.Unmarshal([]byte(object), &o); err != nil {
+			t.Fatalf("%s: %v", l, err)
+		}
+		kinds[side+" "+o.Alarm]++
+	}
+	t.Log(kinds)
 	for _, l := range differ[:min(len(differ), 20)] {
 		t.Log(l)
 	}
