@@ -19,6 +19,19 @@ func (e *Engine) Enclosures() []EnclosureView {
 	return list
 }
 
+// EnclosuresOf returns a snapshot of each enclosure that one of the alarms is of.
+func (e *Engine) EnclosuresOf(alarms []AlarmView) []EnclosureView {
+	var list []EnclosureView
+	seen := make(map[int]bool)
+	for i := range alarms {
+		if j, ok := e.encl[alarms[i].Key.Subject]; ok && !seen[j] {
+			seen[j] = true
+			list = append(list, e.viewEnclosure(&e.encls[j]))
+		}
+	}
+	return list
+}
+
 func (e *Engine) viewEnclosure(en *enclosure) EnclosureView {
 	now := e.now.Mono
 	low, high, name := e.band(en)
@@ -297,11 +310,7 @@ func (e *Engine) viewPresent(p *probe, v *ProbeView) {
 // Open returns every alarm that is not NORM, the most urgent first.
 func (e *Engine) Open() []AlarmView {
 	list := []AlarmView{}
-	e.eachSlot(func(s *slot) {
-		if s.open() {
-			list = append(list, e.viewAlarm(s))
-		}
-	})
+	e.eachOpen(func(s *slot) { list = append(list, e.viewAlarm(s)) })
 	slices.SortStableFunc(list, func(a, b AlarmView) int {
 		if a.State.Annunciated() != b.State.Annunciated() {
 			if a.State.Annunciated() {

@@ -56,15 +56,13 @@ func (e *Engine) State() *State {
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
 func (e *Engine) Record(k Key) (Record, bool) {
-	e.settle()
-	var found *slot
-	e.eachSlot(func(s *slot) {
-		if s.rec.Key == k {
-			found = s
+	if s := e.find(k); s != nil {
+		if s.kind < alarm.FirstProbeKind {
+			e.encls[s.subj].endCalm() // the alarm must know all that the engine does
 		}
-	})
-	if found != nil && found.keep() {
-		return e.whole(found), true
+		if s.keep() {
+			return e.whole(s), true
+		}
 	}
 	for _, r := range e.gone {
 		if r.Key == k {

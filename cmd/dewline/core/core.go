@@ -82,7 +82,7 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	if now.Mono >= c.refreshAt {
 		c.refreshAt = now.Mono + refreshEvery
 		if open := c.engine.Open(); len(open) > 0 {
-			e.add(c.desked(c.desk.Refresh(now, open, c.engine.Enclosures())))
+			e.add(c.desked(c.desk.Refresh(now, open, c.engine.EnclosuresOf(open))))
 		}
 	}
 	e.add(c.desked(c.desk.Tick(now)))

@@ -113,10 +113,12 @@ func (k *keeping) batch(l *loop) {
 	if now-k.batchAt < l.cfg.Load().Store.Batch.D() {
 		return
 	}
-	state := func() ([]byte, error) { return nil, nil }
-	whole := now-k.stateAt >= l.core.StateEvery()
-	if whole {
-		state = l.core.State
+	whole := false
+	state := func() ([]byte, error) { // asked only once a write can begin: it looks at every alarm
+		if whole = now-k.stateAt >= l.core.StateEvery(); !whole {
+			return nil, nil
+		}
+		return l.core.State()
 	}
 	if !l.record.rec.Flush(state) {
 		return
