@@ -378,7 +378,7 @@ func TestToolsRefuse(t *testing.T) {
 // TestAlarmsPushOutReadings fills a record to its cap with readings and then
 // commits more than was kept free for alarms: the oldest readings make room.
 func TestAlarmsPushOutReadings(t *testing.T) {
-	s := openIn(t, store.Options{Dir: t.TempDir(), MaxBytes: 1 << 20})
+	s := openIn(t, store.Options{Dir: t.TempDir(), Keep: store.Keep{MaxBytes: 1 << 20}})
 	noise := uint32(1)
 	for minute := range 20 * 24 * 60 {
 		for _, p := range []sensors.ProbeID{"moss", "fern", "bark"} {

@@ -22,7 +22,7 @@ const worthBytes = 8 << 20
 func (s *Store) Tidy(ctx context.Context) (bool, error) {
 	size, used := s.sizes()
 	free := size - used
-	over := size > s.opt.MaxBytes && used+free/4 < s.opt.MaxBytes
+	over := size > s.kept.Load().MaxBytes && used+free/4 < s.kept.Load().MaxBytes
 	if used == 0 || !over && (free < worthBytes || free < size/2) {
 		return false, nil
 	}

@@ -177,7 +177,7 @@ func TestTidy(t *testing.T) {
 	// The keeper lowers the cap below what the file takes up.
 	limit := long / 2
 	var err error
-	if s, _, err = Open(t.Context(), Options{Dir: dir, MaxBytes: limit}); err != nil {
+	if s, _, err = Open(t.Context(), Options{Dir: dir, Keep: Keep{MaxBytes: limit}}); err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close(t.Context())

@@ -29,9 +29,9 @@ func (s *Store) boltOptions() *bolt.Options {
 		mapped = 1 << 30 // address space only; saves stopping readers to map again
 	}
 	return &bolt.Options{
-		Timeout: time.Second, PageSize: pageSize, MaxSize: int(s.opt.MaxBytes), ReadOnly: s.opt.ReadOnly,
+		Timeout: time.Second, PageSize: pageSize, MaxSize: int(s.kept.Load().MaxBytes), ReadOnly: s.opt.ReadOnly,
 		OpenFile:        s.opt.openFile,
-		InitialMmapSize: int(min(mapped, s.opt.MaxBytes)),
+		InitialMmapSize: int(min(mapped, s.kept.Load().MaxBytes)),
 		// Writing the list of free pages would cost a page each commit. It is
 		// left behind at a clean close; see leaveFreelist.
 		NoFreelistSync: true, FreelistType: bolt.FreelistMapType,
@@ -177,6 +177,7 @@ func (s *Store) update(f func(tx *bolt.Tx) error) error {
 			}
 		}
 		return h.Update(func(tx *bolt.Tx) error {
+			h.MaxSize = int(s.kept.Load().MaxBytes) // read by write transactions only
 			tx.OnCommit(func() { stats := tx.Stats(); pages = stats.GetPageAlloc() })
 			err := f(tx)
 			committing = err == nil

@@ -139,7 +139,7 @@ func TestJournalShowsChanges(t *testing.T) {
 
 // TestRetention ages readings out on the running clock, and keeps their rollups.
 func TestRetention(t *testing.T) {
-	s, _, err := Open(ctx, Options{Dir: memDir(t), KeepRaw: 72 * time.Hour})
+	s, _, err := Open(ctx, Options{Dir: memDir(t), Keep: Keep{KeepRaw: 72 * time.Hour}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -160,7 +160,7 @@ func TestRetention(t *testing.T) {
 // alarms always find room, and the file stays under the cap.
 func TestCap(t *testing.T) {
 	const limit = 1 << 20
-	s, _, err := Open(ctx, Options{Dir: memDir(t), MaxBytes: limit})
+	s, _, err := Open(ctx, Options{Dir: memDir(t), Keep: Keep{MaxBytes: limit}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -159,8 +159,8 @@ func (s *Store) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	age := s.mem.newestMono() - k.monoMax
-	if root == rootRaw && (age > s.opt.KeepRaw.Milliseconds() || used > s.opt.MaxBytes-reserve(s.opt.MaxBytes)) ||
-		s.opt.KeepTable > 0 && age > s.opt.KeepTable.Milliseconds() {
+	if root == rootRaw && (age > s.kept.Load().KeepRaw.Milliseconds() || used > s.kept.Load().MaxBytes-reserve(s.kept.Load().MaxBytes)) ||
+		s.kept.Load().KeepTable > 0 && age > s.kept.Load().KeepTable.Milliseconds() {
 		return nil, false
 	}
 	for _, e := range s.mem.entries {

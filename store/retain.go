@@ -62,11 +62,11 @@ func (s *Store) oldest() (dropRaw, dropAll []*entry) {
 // nears its cap, the oldest one with readings; and those to drop whole.
 func (s *Store) expired() (dropRaw, dropAll []*entry) {
 	_, used := s.sizes()
-	full := used > s.opt.MaxBytes-reserve(s.opt.MaxBytes)
+	full := used > s.kept.Load().MaxBytes-reserve(s.kept.Load().MaxBytes)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := s.mem.newestMono()
-	keepRaw, keepTable := s.opt.KeepRaw.Milliseconds(), s.opt.KeepTable.Milliseconds()
+	keepRaw, keepTable := s.kept.Load().KeepRaw.Milliseconds(), s.kept.Load().KeepTable.Milliseconds()
 	const most = 8 // bundles a flush, so that no flush is long
 	for _, e := range s.mem.entries {
 		if e.raw != nil || e.key.monoMax == math.MaxInt64 || len(dropRaw)+len(dropAll) >= most {

@@ -177,7 +177,7 @@ func TestRecompute(t *testing.T) {
 // overwritten, nothing deleted, and that reading follows wall time.
 func TestClockSteps(t *testing.T) {
 	dir := memDir(t)
-	s, _, err := Open(context.Background(), Options{Dir: dir, KeepRaw: 40 * 24 * time.Hour})
+	s, _, err := Open(context.Background(), Options{Dir: dir, Keep: Keep{KeepRaw: 40 * 24 * time.Hour}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,7 +8,6 @@ import (
 	"log/slog"
 	"math"
 	"path/filepath"
-	"strconv"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -26,6 +25,7 @@ type Store struct {
 	opt    Options
 	path   string
 	limits atomic.Pointer[LimitsFunc]
+	kept   atomic.Pointer[Keep]
 
 	mu  sync.Mutex // memory and figures
 	mem memory
@@ -82,16 +82,6 @@ var ErrUnavailable = errors.New("the record is not available")
 // memory, and each Flush or Commit tries to open the file again. A daemon should
 // carry on with it and say that the record is incomplete.
 func Open(ctx context.Context, o Options) (*Store, Report, error) {
-	if o.KeepRaw == 0 {
-		o.KeepRaw = 2 * 365 * 24 * time.Hour
-	}
-	if o.MaxBytes == 0 {
-		o.MaxBytes = 4 << 30
-	}
-	if strconv.IntSize == 32 {
-		o.MaxBytes = min(o.MaxBytes, 256<<20)
-	}
-	o.MaxBytes = max(o.MaxBytes, 1<<20)
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
@@ -101,6 +91,7 @@ func Open(ctx context.Context, o Options) (*Store, Report, error) {
 		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1},
 	}
 	s.SetLimits(o.Limits)
+	s.kept.Store(o.Keep.complete())
 	ctx, cancel := context.WithTimeout(ctx, cmp.Or(o.Within, openLimit))
 	defer cancel()
 	report, err := s.attach(ctx)
@@ -121,6 +112,10 @@ func (s *Store) SetLimits(f LimitsFunc) {
 	}
 	s.limits.Store(&f)
 }
+
+// SetKeep replaces for how long the record is kept and how large it may grow, from
+// the next write on. Tidy makes the file smaller.
+func (s *Store) SetKeep(k Keep) { s.kept.Store(k.complete()) }
 
 // Close flushes, then closes the file. The readings of a failed flush are lost,
 // and the error says so. It gives up when ctx ends, whatever the disk does.
@@ -184,7 +179,7 @@ func (s *Store) Probes() []sensors.ProbeID {
 
 // Stats describes the store as of the last commit. It waits for no disk.
 func (s *Store) Stats() Stats {
-	st := Stats{CapBytes: s.opt.MaxBytes}
+	st := Stats{CapBytes: s.kept.Load().MaxBytes}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	st.FileBytes, st.FreeBytes = s.fig.size, s.fig.size-s.fig.used

@@ -3,6 +3,7 @@ package store
 import (
 	"log/slog"
 	"os"
+	"strconv"
 	"time"
 
 	"dewline/sensors"
@@ -13,17 +14,7 @@ type Options struct {
 	// Dir is the data directory; it is made if missing. The record is the file
 	// FileName in it.
 	Dir string
-	// KeepRaw is the running time that readings are kept for; 0 means two
-	// years. It is counted on the running clock, so a stepped wall clock
-	// deletes nothing.
-	KeepRaw time.Duration
-	// KeepTable is the running time that rollups are kept for; 0 keeps them
-	// for ever.
-	KeepTable time.Duration
-	// MaxBytes caps the file. The oldest readings go first, early enough that
-	// alarms always find room. 0 means 4 GiB, and 256 MiB where pointers have
-	// 32 bits, which is also the most that such a board can map.
-	MaxBytes int64
+	Keep
 	// Limits names what counts as inside the band for a probe at an instant.
 	// It must be quick and safe for concurrent use. Nil counts nothing.
 	Limits LimitsFunc
@@ -45,6 +36,36 @@ type Options struct {
 	ReadOnly bool
 
 	openFile func(string, int, os.FileMode) (*os.File, error) // for tests of faults
+}
+
+// A Keep says for how long the record is kept, and how large it may grow.
+type Keep struct {
+	// KeepRaw is the running time that readings are kept for; 0 means two
+	// years. It is counted on the running clock, so a stepped wall clock
+	// deletes nothing.
+	KeepRaw time.Duration
+	// KeepTable is the running time that rollups are kept for; 0 keeps them
+	// for ever.
+	KeepTable time.Duration
+	// MaxBytes caps the file. The oldest readings go first, early enough that
+	// alarms always find room. 0 means 4 GiB, and 256 MiB where pointers have
+	// 32 bits, which is also the most that such a board can map.
+	MaxBytes int64
+}
+
+// complete fills in what is not said.
+func (k Keep) complete() *Keep {
+	if k.KeepRaw == 0 {
+		k.KeepRaw = 2 * 365 * 24 * time.Hour
+	}
+	if k.MaxBytes == 0 {
+		k.MaxBytes = 4 << 30
+	}
+	if strconv.IntSize == 32 {
+		k.MaxBytes = min(k.MaxBytes, 256<<20)
+	}
+	k.MaxBytes = max(k.MaxBytes, 1<<20)
+	return &k
 }
 
 // FileName is the name of the record inside Options.Dir.

@@ -83,8 +83,7 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) (*store.Store, store.Report, error) {
 	o := store.Options{Dir: dir}
 	if cfg, _, err := table.LoadInForce(*cf.config); err == nil {
-		o.KeepRaw, o.KeepTable, o.MaxBytes = cfg.Store.KeepRaw.D(), cfg.Store.KeepTable.D(), int64(cfg.Store.MaxMiB)<<20
-		o.Limits = core.LimitsOf(cfg)
+		o.Keep, o.Limits = core.KeepOf(cfg), core.LimitsOf(cfg)
 	}
 	st, report, err := store.Open(ctx, o)
 	if err != nil {

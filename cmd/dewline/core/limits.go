@@ -7,6 +7,13 @@ import (
 	"dewline/store"
 )
 
+// KeepOf is for how long a configuration has the record kept, and how large.
+func KeepOf(cfg *configs.Config) store.Keep {
+	return store.Keep{
+		KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(), MaxBytes: int64(cfg.Store.MaxMiB) << 20,
+	}
+}
+
 // LimitsOf tells the record what counts as inside the band, for each probe's
 // enclosure: the band that the rules judge by at that instant.
 func LimitsOf(cfg *configs.Config) store.LimitsFunc {

@@ -69,6 +69,7 @@ type Daemon struct {
 	summaries *summaries // of each week
 	certs     certBook   // that others showed
 	site      *web.Site  // page, API and control socket
+	front     front      // where the page is served
 	reloads   chan struct{}
 }
 
@@ -112,8 +113,9 @@ func New(o Options) (*Daemon, error) {
 	}
 	d.summaries = &summaries{base: d.base, record: d.record, sender: func() *mail.Sender { return d.loop.channels.sender() }}
 	d.site = web.New(web.Options{
-		Room: d, Hands: d, Secret: secret, Dir: o.Dir, Listener: o.Listener, ControlPath: o.ControlPath, Log: o.Log,
+		Room: d, Hands: d, Secret: secret, Dir: o.Dir, ControlPath: o.ControlPath, Log: o.Log,
 	})
+	d.front = front{log: o.Log, ln: o.Listener}
 	return d, nil
 }
 
@@ -199,10 +201,20 @@ func running(ctx context.Context, start func(ctx context.Context, done *sync.Wai
 	return func() { cancel(); done.Wait() }
 }
 
-// startSite serves the page and the control socket until ctx ends.
+// startSite serves the page and the control socket until ctx ends. An address in
+// use costs the page only.
 func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
-	end := d.site.Start(ctx, done)
-	done.Go(func() { <-ctx.Done(); end() })
+	endControl := d.site.StartControl(done)
+	d.front.start = func(ln net.Listener) func() { return d.site.StartPage(ctx, done, ln) }
+	if err := d.front.open(d.cfg.Load().HTTP.Listen); err != nil {
+		d.log.Error("nobody can open the page; watching and warning go on", "err", err)
+	}
+	d.front.serve()
+	done.Go(func() {
+		<-ctx.Done()
+		d.front.close()
+		endControl()
+	})
 }
 
 // openRecord opens the record and takes what an earlier run left on it.

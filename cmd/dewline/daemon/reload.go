@@ -44,14 +44,22 @@ func (d *Daemon) reload() bool {
 	if err == nil {
 		err = atStartOnly(old, next)
 	}
+	frontChanged := err == nil && old.HTTP != next.HTTP
+	if frontChanged {
+		err = d.front.move(old.HTTP.Listen, next.HTTP.Listen)
+	}
 	if err != nil {
 		d.log.Error("the new configuration is refused; the old one stays in force", "file", d.o.ConfigPath, "why", err)
 		d.refuse(err.Error())
 		return false
 	}
 	d.cfg.Store(next)
+	if frontChanged {
+		d.front.serve()
+	}
 	if st := d.record.Store(); st != nil {
 		st.SetLimits(core.LimitsOf(next))
+		st.SetKeep(core.KeepOf(next))
 	}
 	if src, ok := d.probes.current().(freezer); ok {
 		src.FreezeAfter(next.Rules.FrozenAfter.D())
@@ -114,15 +122,9 @@ func (c *channels) anew() []string {
 // Nothing of it is put in force then: half of a change is nobody's configuration.
 func atStartOnly(a, b *configs.Config) error {
 	var out []string
-	for _, s := range []struct {
-		name string
-		a, b any
-	}{
+	for _, s := range []struct{ name, a, b string }{
 		{"room.id", a.Room.ID, b.Room.ID},
-		{"http.listen", a.HTTP.Listen, b.HTTP.Listen}, {"http.token_file", a.HTTP.TokenFile, b.HTTP.TokenFile},
-		{"http.cert_file", a.HTTP.CertFile, b.HTTP.CertFile}, {"http.key_file", a.HTTP.KeyFile, b.HTTP.KeyFile},
-		{"store.dir", a.Store.Dir, b.Store.Dir}, {"store.keep_raw", a.Store.KeepRaw, b.Store.KeepRaw},
-		{"store.keep_table", a.Store.KeepTable, b.Store.KeepTable}, {"store.max_mib", a.Store.MaxMiB, b.Store.MaxMiB},
+		{"store.dir", a.Store.Dir, b.Store.Dir},
 	} {
 		if s.a != s.b {
 			out = append(out, s.name)

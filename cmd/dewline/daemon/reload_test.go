@@ -205,7 +205,6 @@ func TestReloadWithoutASecret(t *testing.T) {
 // alarm, and everything goes on as it was.
 func TestReloadIsRefusedAsAWhole(t *testing.T) {
 	for _, c := range []struct{ name, text string }{
-		{"store.max_mib", "[store]\nmax_mib = 512\n"},
 		{"store.dir", "[store]\ndir = \"/elsewhere\"\n"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -231,6 +230,71 @@ func TestReloadIsRefusedAsAWhole(t *testing.T) {
 				t.Errorf("taken back, it is still refused: %s", why)
 			}
 		})
+	}
+}
+
+// A reload moves the page, shows it with the token that is named now, and keeps the
+// old one where the new address cannot be opened.
+func TestReloadMovesThePage(t *testing.T) {
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	token := filepath.Join(t.TempDir(), "token")
+	if err := os.WriteFile(token, []byte("a-long-token-of-the-den\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := newReloadSite(t, hook("a", "/a")+person("sam", "a"))
+	page := func(listen string) string {
+		return strings.Replace(webhooks, "listen = \"\"", listen, 1) + strings.ReplaceAll(hook("a", "/a"), "URL", s.url) + person("sam", "a")
+	}
+	put := func(text string) {
+		t.Helper()
+		if err := os.WriteFile(s.file(), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		s.Reload()
+		s.until("the reload is done", func() bool { return len(s.reloads) == 0 })
+	}
+	status := func(method, path, token string) int {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), method, "http://"+s.site.Addr()+path, strings.NewReader("{}"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Authorization", "Bearer "+token)
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			return 0
+		}
+		_ = resp.Body.Close()
+		return resp.StatusCode
+	}
+	put(page("listen = \"127.0.0.1:0\""))
+	s.until("the page is open", func() bool { return s.site.Addr() != "" })
+	if got := status("POST", "/api/v1/reload", "a-long-token-of-the-den"); got != http.StatusUnauthorized {
+		t.Errorf("a change without a token in force: %d", got)
+	}
+	put(page("listen = \"127.0.0.1:0\"\ntoken_file = \"" + token + "\""))
+	s.until("the token counts", func() bool {
+		return status("POST", "/api/v1/drills", "a-long-token-of-the-den") != http.StatusUnauthorized
+	})
+	was := s.cfg.Load()
+	put(page("listen = \"" + taken.Addr().String() + "\"\ntoken_file = \"" + token + "\""))
+	s.until("the address in use is told", func() bool { return strings.Contains(*s.refused.Load(), "http.listen") })
+	if s.cfg.Load() != was {
+		t.Error("a configuration whose page cannot be opened is in force")
+	}
+	s.until("the page is where it was", func() bool { return status("GET", "/healthz", "") != 0 })
+}
+
+// How long and how much is kept changes without a restart.
+func TestReloadChangesWhatIsKept(t *testing.T) {
+	s := newReloadSite(t, hook("a", "/a")+person("sam", "a"))
+	s.reload(hook("a", "/a") + person("sam", "a") + "[store]\nmax_mib = 64\n")
+	if got := s.record.Store().Stats().CapBytes; got != 64<<20 {
+		t.Errorf("the record may take %d bytes, want 64 MiB", got)
 	}
 }
 

@@ -167,7 +167,7 @@ func TestTheRecordIsTidiedByItself(t *testing.T) {
 		t.Fatal(err)
 	}
 	d := newTestDaemon(t, dir)
-	if st, _, err = store.Open(t.Context(), store.Options{Dir: dir, MaxBytes: fileSize(t, dir) / 2}); err != nil {
+	if st, _, err = store.Open(t.Context(), store.Options{Dir: dir, Keep: store.Keep{MaxBytes: fileSize(t, dir) / 2}}); err != nil {
 		t.Fatal(err)
 	}
 	defer st.Close(t.Context())

@@ -65,22 +65,25 @@ func stop(servers ...*http.Server) {
 	}
 }
 
-// Start serves the page and the control socket. The returned function stops
-// that, with every stream that is open; done ends then.
-func (s *Site) Start(ctx context.Context, done *sync.WaitGroup) (end func()) {
+// StartControl serves the control socket. The returned function stops that; done
+// ends then.
+func (s *Site) StartControl(done *sync.WaitGroup) (end func()) {
+	return ServeControl(s.o.ControlPath, s.control(), s.log, done)
+}
+
+// StartPage serves the page at an address that Listen opened, as the configuration
+// in force has it. The returned function stops that and every stream that is open,
+// and closes the address; done ends then.
+func (s *Site) StartPage(ctx context.Context, done *sync.WaitGroup, ln net.Listener) (end func()) {
 	ctx, cancel := context.WithCancel(ctx)
-	var servers []*http.Server
-	if ln := s.pageListener(); ln != nil {
-		addr := ln.Addr().String()
-		s.addr.Store(&addr)
-		s.log.Debug("the page is open", "addr", addr)
-		servers = append(servers, serve(done, ln, s.Page(ctx), s.certificate(), s.log))
-	}
-	endControl := ServeControl(s.o.ControlPath, s.control(), s.log, done)
+	addr := ln.Addr().String()
+	s.addr.Store(&addr)
+	s.log.Debug("the page is open", "addr", addr)
+	server := serve(done, bounded(ln, maxConns), s.Page(ctx), s.certificate(), s.log)
 	return func() {
 		cancel()
-		stop(servers...)
-		endControl()
+		stop(server)
+		s.addr.Store(nil)
 	}
 }
 
@@ -103,24 +106,6 @@ func (s *Site) certificate() *Certificate {
 		s.log.Error("nobody can open the page until its certificate can be read", "err", err)
 	}
 	return cert
-}
-
-// pageListener opens the page's address; a port in use costs the page only.
-func (s *Site) pageListener() net.Listener {
-	if s.o.Listener != nil {
-		return s.o.Listener
-	}
-	addr := s.room.Config().HTTP.Listen
-	if addr == "" {
-		return nil
-	}
-	ln, err := net.Listen("tcp", addr)
-	if err != nil {
-		s.log.Error("the page cannot be served; watching and warning go on", "addr", addr, "err", err,
-			"do", "free the port or change http.listen and restart")
-		return nil
-	}
-	return bounded(ln, maxConns)
 }
 
 // listenControl opens a control socket; nil for an empty path. From its first

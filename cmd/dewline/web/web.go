@@ -6,7 +6,6 @@ import (
 	"context"
 	"errors"
 	"log/slog"
-	"net"
 	"sync/atomic"
 	"time"
 
@@ -60,8 +59,6 @@ type Options struct {
 	Secret func(name string) (string, error)
 	// Dir keeps the key of links, and a copy of the record while it is sent.
 	Dir string
-	// Listener serves the page instead of the configured address; nil for that.
-	Listener net.Listener
 	// ControlPath is the local control socket; empty for none.
 	ControlPath string
 	Log         *slog.Logger
