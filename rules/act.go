@@ -15,11 +15,11 @@ const longestOut = 180 * 24 * time.Hour
 // Act carries out a person's decision, or refuses it with one of the errors of
 // this package wrapped and changes nothing.
 func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
-	e.out = e.out[:0]
+	e.lives.out = e.lives.out[:0]
 	if a.By == "" {
 		return nil, fmt.Errorf("%s %s: %w", a.Kind, a.Key.Subject, ErrNobody)
 	}
-	slots, err := e.targets(a)
+	slots, err := e.lives.targets(a)
 	if err != nil {
 		return nil, err
 	}
@@ -27,38 +27,38 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 	e.settle()
 	switch a.Kind {
 	case TakeOut:
-		return e.takeOut(now, a, slots)
+		return e.lives.takeOut(now, a, slots)
 	case ReturnToService:
-		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return s.rec.Life.Return(e.spec(s, 0), now) })
+		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return s.Rec.Life.Return(e.lives.spec(s, 0), now) })
 	case Acknowledge:
-		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return e.acknowledge(s, now, a.By) })
+		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return e.lives.acknowledge(s, now, a.By) })
 	case Reset:
-		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return s.rec.Life.Reset() })
+		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return s.Rec.Life.Reset() })
 	case Unshelve:
-		err = e.each(now, a, slots, func(s *slot) (alarm.Change, bool) { return s.rec.Life.TakeFromShelf(e.spec(s, 0), now) })
+		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return s.Rec.Life.TakeFromShelf(e.lives.spec(s, 0), now) })
 	case Shelve:
-		err = e.shelve(now, a, slots)
+		err = e.lives.shelve(now, a, slots)
 	default:
 		err = fmt.Errorf("%q: %w", a.Kind, ErrNoAction)
 	}
 	if err != nil {
 		return nil, err
 	}
-	return e.out, nil
+	return e.lives.out, nil
 }
 
 // targets finds the alarms that an action is about.
-func (e *Engine) targets(a Action) ([]*slot, error) {
+func (ls *lives) targets(a Action) ([]*Alarm, error) {
 	if a.Kind == TakeOut || a.Kind == ReturnToService {
 		a.Key.Alarm, a.Seq = "", 0
 	}
-	var all, match []*slot
-	e.eachSlot(func(s *slot) {
-		if s.rec.Key.Subject != a.Key.Subject {
+	var all, match []*Alarm
+	ls.each(func(s *Alarm) {
+		if s.Rec.Key.Subject != a.Key.Subject {
 			return
 		}
 		all = append(all, s)
-		if a.Key.Alarm == "" || s.rec.Key.Alarm == a.Key.Alarm {
+		if a.Key.Alarm == "" || s.Rec.Key.Alarm == a.Key.Alarm {
 			match = append(match, s)
 		}
 	})
@@ -67,7 +67,7 @@ func (e *Engine) targets(a Action) ([]*slot, error) {
 		return nil, fmt.Errorf("%s %q: %w", a.Kind, a.Key.Subject, ErrNoSubject)
 	case len(match) == 0:
 		return nil, fmt.Errorf("%s %s of %s: %w", a.Kind, a.Key.Alarm, a.Key.Subject, ErrNoAlarm)
-	case a.Seq != 0 && a.Key.Alarm != "" && match[0].rec.Life.Seq != a.Seq:
+	case a.Seq != 0 && a.Key.Alarm != "" && match[0].Rec.Life.Seq != a.Seq:
 		return nil, fmt.Errorf("%s %s of %s, onset %d: %w", a.Kind, a.Key.Alarm, a.Key.Subject, a.Seq, ErrOldOnset)
 	}
 	return match, nil
@@ -75,7 +75,7 @@ func (e *Engine) targets(a Action) ([]*slot, error) {
 
 // each acts on every target that its state allows, and refuses where there is
 // none.
-func (e *Engine) each(now sensors.Instant, a Action, slots []*slot, act func(*slot) (alarm.Change, bool)) error {
+func (ls *lives) actOn(now sensors.Instant, a Action, slots []*Alarm, act func(*Alarm) (alarm.Change, bool)) error {
 	done := false
 	for _, s := range slots {
 		c, ok := act(s)
@@ -83,13 +83,13 @@ func (e *Engine) each(now sensors.Instant, a Action, slots []*slot, act func(*sl
 			continue
 		}
 		done = true
-		e.emit(s, now, c, a.By, a.Why)
+		ls.emit(s, now, c, a.By, a.Why)
 	}
 	if done {
 		return nil
 	}
 	return fmt.Errorf("%s %s of %s, which is %s: %w", a.Kind, orAll(a.Key.Alarm), a.Key.Subject,
-		slots[0].rec.Life.State, ErrNotNow)
+		slots[0].Rec.Life.State, ErrNotNow)
 }
 
 func orAll(id AlarmID) string {
@@ -99,35 +99,35 @@ func orAll(id AlarmID) string {
 	return string(id)
 }
 
-func (e *Engine) acknowledge(s *slot, now sensors.Instant, by string) (alarm.Change, bool) {
-	c, ok := s.rec.Life.Acknowledge(now)
+func (ls *lives) acknowledge(s *Alarm, now sensors.Instant, by string) (alarm.Change, bool) {
+	c, ok := s.Rec.Life.Acknowledge(now)
 	if ok {
-		s.rec.AckedBy = by
+		s.Rec.AckedBy = by
 	}
 	return c, ok
 }
 
 // shelve refuses the whole action where one of the alarms may not be shelved
 // for so long, so that nobody believes that more is quiet than is.
-func (e *Engine) shelve(now sensors.Instant, a Action, slots []*slot) error {
+func (ls *lives) shelve(now sensors.Instant, a Action, slots []*Alarm) error {
 	if a.For <= 0 {
 		return fmt.Errorf("shelve %s of %s: %w", orAll(a.Key.Alarm), a.Key.Subject, ErrNoEnd)
 	}
 	for _, s := range slots {
-		switch most := e.spec(s, 0).MaxShelf; {
+		switch most := ls.spec(s, 0).MaxShelf; {
 		case most == 0:
 			return fmt.Errorf("shelve %s of %s: %w", orAll(a.Key.Alarm), a.Key.Subject, ErrNoShelf)
 		case a.For > most:
-			return fmt.Errorf("shelve %s of %s for %s: %w: at most %s", s.rec.Key.Alarm, a.Key.Subject, a.For, ErrTooLong, most)
+			return fmt.Errorf("shelve %s of %s for %s: %w: at most %s", s.Rec.Key.Alarm, a.Key.Subject, a.For, ErrTooLong, most)
 		}
 	}
-	return e.each(now, a, slots, func(s *slot) (alarm.Change, bool) {
-		return s.rec.Life.PutOnShelf(e.spec(s, 0), now, a.For, a.OneShot)
+	return ls.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) {
+		return s.Rec.Life.PutOnShelf(ls.spec(s, 0), now, a.For, a.OneShot)
 	})
 }
 
 // takeOut takes every alarm of the subject out of service until a named end.
-func (e *Engine) takeOut(now sensors.Instant, a Action, slots []*slot) ([]Transition, error) {
+func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*Alarm) ([]Transition, error) {
 	length := a.For
 	if !a.Until.IsZero() {
 		length = a.Until.Sub(now.Wall)
@@ -140,32 +140,32 @@ func (e *Engine) takeOut(now sensors.Instant, a Action, slots []*slot) ([]Transi
 	}
 	out := alarm.Out{Until: now.Wall.Add(length), Mono: now.Mono + length}
 	for _, s := range slots {
-		e.emit(s, now, s.rec.Life.TakeOut(e.spec(s, 0), now, out), a.By, a.Why)
+		ls.emit(s, now, s.Rec.Life.TakeOut(ls.spec(s, 0), now, out), a.By, a.Why)
 	}
-	return e.out, nil
+	return ls.out, nil
 }
 
 // SetCalibration tells when a probe was last calibrated; without it the due
 // date counts from when the probe was first seen.
 func (e *Engine) SetCalibration(now sensors.Instant, c Calibration) []Transition {
-	e.out = e.out[:0]
-	i, ok := e.byID[c.Probe]
+	e.lives.out = e.lives.out[:0]
+	i, ok := e.v.ByID[c.Probe]
 	if !ok {
 		return nil
 	}
 	e.advance(now)
-	p := &e.probes[i]
-	if c.Humidity.After(p.st.HumDone) {
-		p.st.HumDone, p.st.HumDrift = c.Humidity, Drift{}
+	p := &e.v.Probes[i]
+	if c.Humidity.After(p.St.HumDone) {
+		p.St.HumDone, p.St.HumDrift = c.Humidity, Drift{}
 	}
-	if c.Temperature.After(p.st.TempDone) {
-		p.st.TempDone, p.st.TempDrift = c.Temperature, Drift{}
+	if c.Temperature.After(p.St.TempDone) {
+		p.St.TempDone, p.St.TempDrift = c.Temperature, Drift{}
 	}
 	if c.Uncertainty > 0 {
-		p.st.CalibrU = sensors.PercentOf(c.Uncertainty)
+		p.St.CalibrU = sensors.PercentOf(c.Uncertainty)
 	}
 	e.judgeOverdue(p, now)
-	return e.out
+	return e.lives.out
 }
 
 // A Calibration is what the engine needs to know of a probe's corrections.

@@ -22,43 +22,43 @@ type situation struct {
 }
 
 // situationOf looks at the enclosure that the alarm is about.
-func (e *Engine) situationOf(s *slot) situation {
-	en := e.enclosureOf(s)
+func (ls *lives) situationOf(s *Alarm) situation {
+	en := ls.v.EnclosureOf(s)
 	if en == nil {
 		return situation{}
 	}
-	p, r := &en.now, &s.rec
+	p, r := &en.Now, &s.Rec
 	sit := situation{
-		known: p.hasTemp, hot: degrees(p.hot), act: degrees(en.lim.act), ceiling: degrees(en.lim.ceiling),
-		cold: p.hasTemp && p.main <= en.lim.cold, doubt: p.doubt,
-		cups:  en.cfg.Stage == configs.Egg || en.cfg.Stage == configs.Tadpole,
-		night: en.lamps >= 0 && e.lamps[en.lamps].known && !e.lamps[en.lamps].on,
+		known: p.HasTemp, hot: Degrees(p.Hot), act: Degrees(en.Limits.Act), ceiling: Degrees(en.Limits.Ceiling),
+		cold: p.HasTemp && p.Main <= en.Limits.Cold, doubt: p.Doubt,
+		cups:  en.Cfg.Stage == configs.Egg || en.Cfg.Stage == configs.Tadpole,
+		night: en.Lamps >= 0 && ls.v.Lamps[en.Lamps].Known && !ls.v.Lamps[en.Lamps].On,
 	}
-	if slope, ok := en.st.Trend.Slope(); ok {
-		sit.falling, sit.rising = slope.PerHour < -climbs, slope.PerHour > climbs
+	if slope, ok := en.St.Trend.Slope(); ok {
+		sit.falling, sit.rising = slope.PerHour < -Climbs, slope.PerHour > Climbs
 	}
 	switch {
-	case s.kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
+	case s.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
 		sit.known, sit.hot = true, unit.Temperature(r.Value)
-	case s.kind == alarm.KindAbove && r.HasValue && r.HasLimit:
+	case s.Kind == alarm.KindAbove && r.HasValue && r.HasLimit:
 		sit.back = r.Value < r.Limit
-	case s.kind == alarm.KindBelow && r.HasValue && r.HasLimit:
+	case s.Kind == alarm.KindBelow && r.HasValue && r.HasLimit:
 		sit.back = r.Value > r.Limit
 	}
-	if step, ok := en.st.Lamps.Step(); ok {
+	if step, ok := en.St.Lamps.Step(); ok {
 		sit.lampsOn, sit.lampsStep = step.On, true
 	}
 	return sit
 }
 
 // advise fills in what to do first as things stand now.
-func (e *Engine) advise(s *slot, d *Detail) {
+func (ls *lives) advise(s *Alarm, d *Detail) {
 	switch {
-	case !s.rec.Life.Active:
-	case s.rec.Given.FirstAction != "":
-		d.FirstAction = s.rec.Given.FirstAction
+	case !s.Rec.Life.Active:
+	case s.Rec.Given.FirstAction != "":
+		d.FirstAction = s.Rec.Given.FirstAction
 	default:
-		d.FirstAction, d.Steps = "", steps(s.kind, s.rec.Cause, e.situationOf(s))
+		d.FirstAction, d.Steps = "", steps(s.Kind, s.Rec.Cause, ls.situationOf(s))
 	}
 }
 

@@ -19,124 +19,124 @@ const (
 // band returns the temperatures in force, both inside the band, and the band's
 // name. Without a lamp schedule (nil) or a clock, and for a while after the lamps
 // switched, the wider of both bands holds.
-func (l *limits) band(lamps *lampSet, settle time.Duration) (low, high int32, name string) {
+func (l *Limits) Band(lamps *Lamps, settle time.Duration) (low, high int32, name string) {
 	switch {
-	case lamps == nil || !lamps.known || lamps.edge < settle:
-		return min(l.dayLow, l.nightLow), max(l.dayHigh, l.nightHigh), "day or night"
-	case lamps.on:
-		return l.dayLow, l.dayHigh, "day"
+	case lamps == nil || !lamps.Known || lamps.Edge < settle:
+		return min(l.DayLow, l.NightLow), max(l.DayHigh, l.NightHigh), "day or night"
+	case lamps.On:
+		return l.DayLow, l.DayHigh, "day"
 	}
-	return l.nightLow, l.nightHigh, "night"
+	return l.NightLow, l.NightHigh, "night"
 }
 
 // band is the band in force of an enclosure at the engine's present minute.
-func (e *Engine) band(en *enclosure) (low, high int32, name string) {
-	var lamps *lampSet
-	if en.lamps >= 0 {
-		lamps = &e.lamps[en.lamps]
+func (v *View) Band(en *Enclosure) (low, high int32, name string) {
+	var lamps *Lamps
+	if en.Lamps >= 0 {
+		lamps = &v.Lamps[en.Lamps]
 	}
-	return en.lim.band(lamps, e.cfg.Rules.BandSettle.D())
+	return en.Limits.Band(lamps, v.Cfg.Rules.BandSettle.D())
 }
 
 // A Band knows the band in force of one enclosure at any instant, by the same
 // rule as the Engine. It does not change and may be shared.
 type Band struct {
-	lim    limits
-	lamps  *lampSet // nil for none
+	lim    Limits
+	lamps  *Lamps // nil for none
 	settle time.Duration
 	loc    *time.Location
 }
 
 // BandOf returns the Band of an enclosure of a configuration.
 func BandOf(cfg *configs.Config, enclosure configs.Enclosure) Band {
-	b := Band{lim: limitsOf(cfg.SpeciesFor(enclosure)), settle: cfg.Rules.BandSettle.D(), loc: cfg.Room.Location}
+	b := Band{lim: LimitsOf(cfg.SpeciesFor(enclosure)), settle: cfg.Rules.BandSettle.D(), loc: cfg.Room.Location}
 	if l, ok := cfg.LampsOf(enclosure); ok {
-		b.lamps = &lampSet{cfg: l}
+		b.lamps = &Lamps{Cfg: l}
 	}
 	return b
 }
 
 // At returns the temperatures between which all is well, both included.
 func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius) {
-	var lamps *lampSet
+	var lamps *Lamps
 	if b.lamps != nil {
-		then := lampSet{cfg: b.lamps.cfg}
+		then := Lamps{Cfg: b.lamps.Cfg}
 		then.read(now.Wall.Truncate(time.Minute).In(b.loc), now.Synced)
 		lamps = &then
 	}
-	l, h, _ := b.lim.band(lamps, b.settle)
+	l, h, _ := b.lim.Band(lamps, b.settle)
 	return sensors.CentiCelsius(l), sensors.CentiCelsius(h)
 }
 
 // judgeBand steps the alarms on both sides of the band. Its ends belong to the
 // band; the limits that make an excursion urgent are reached at the value
 // itself.
-func (e *Engine) judgeBand(en *enclosure, now sensors.Instant) {
-	low, high, _ := e.band(en)
-	e.judgeAbove(en, now, high, e.bandDead)
-	e.judgeBelow(en, now, low, e.bandDead)
+func (e *Engine) judgeBand(en *Enclosure, now sensors.Instant) {
+	low, high, _ := e.v.Band(en)
+	e.judgeAbove(en, now, high, e.v.BandDead)
+	e.judgeBelow(en, now, low, e.v.BandDead)
 }
 
 // judgeAbove looks at the band where the frogs live and, whatever that says,
 // at the limit to act on at the hottest place.
-func (e *Engine) judgeAbove(en *enclosure, now sensors.Instant, high, dead int32) {
-	s, p := &en.slots[alarm.KindAbove], &en.now
-	severe := e.hotInput(en, now.Mono, en.lim.act, dead)
-	if !en.st.Act.Rest(now.Mono, severe) {
-		en.st.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.gap, KeepReturned: -1}, now, severe)
+func (e *Engine) judgeAbove(en *Enclosure, now sensors.Instant, high, dead int32) {
+	s, p := &en.Alarms[alarm.KindAbove], &en.Now
+	severe := e.v.HotInput(en, now.Mono, en.Limits.Act, dead)
+	if !en.St.Act.Rest(now.Mono, severe) {
+		en.St.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
 	}
-	urgent := en.st.Act.Active
-	in := e.mainInput(en, now.Mono, upper, high+1, dead+1)
+	urgent := en.St.Act.Active
+	in := e.v.MainInput(en, now.Mono, Upper, high+1, dead+1)
 	if urgent && in != alarm.Beyond && severe != alarm.Back {
 		in = severe
 	}
 	switch {
-	case urgent && p.hasTemp:
-		s.limit(float64(p.hot)/100, float64(en.lim.act)/100)
-	case p.hasTemp:
-		s.limit(float64(p.main)/100, float64(high)/100)
+	case urgent && p.HasTemp:
+		s.Against(float64(p.Hot)/100, float64(en.Limits.Act)/100)
+	case p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
-	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.gap)
+	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.Gap)
 }
 
-func (e *Engine) judgeBelow(en *enclosure, now sensors.Instant, low, dead int32) {
-	s, p := &en.slots[alarm.KindBelow], &en.now
-	severe := e.mainInput(en, now.Mono, lower, en.lim.cold, dead)
-	if !en.st.Cold.Rest(now.Mono, severe) {
-		en.st.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.gap, KeepReturned: -1}, now, severe)
+func (e *Engine) judgeBelow(en *Enclosure, now sensors.Instant, low, dead int32) {
+	s, p := &en.Alarms[alarm.KindBelow], &en.Now
+	severe := e.v.MainInput(en, now.Mono, Lower, en.Limits.Cold, dead)
+	if !en.St.Cold.Rest(now.Mono, severe) {
+		en.St.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
 	}
-	urgent := en.st.Cold.Active
-	in := e.mainInput(en, now.Mono, lower, low-1, dead+1)
+	urgent := en.St.Cold.Active
+	in := e.v.MainInput(en, now.Mono, Lower, low-1, dead+1)
 	switch {
-	case urgent && p.hasTemp:
-		s.limit(float64(p.main)/100, float64(en.lim.cold)/100)
-	case p.hasTemp:
-		s.limit(float64(p.main)/100, float64(low)/100)
+	case urgent && p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(en.Limits.Cold)/100)
+	case p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
-	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.gap)
+	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.Gap)
 }
 
 // applySide steps a band alarm. One that has become urgent has waited long
 // enough, and is a wake alarm until it is over.
-func (e *Engine) applySide(s *slot, now sensors.Instant, in alarm.Input, urgent bool, gap time.Duration) {
-	if s.rec.Life.Rest(now.Mono, in) {
+func (e *Engine) applySide(s *Alarm, now sensors.Instant, in alarm.Input, urgent bool, gap time.Duration) {
+	if s.Rec.Life.Rest(now.Mono, in) {
 		return
 	}
-	was := s.rec.Life.Active
-	sp := e.spec(s, gap)
+	was := s.Rec.Life.Active
+	sp := e.lives.spec(s, gap)
 	if urgent {
 		sp.OnDelay = 0
 	}
-	c := s.rec.Life.Step(sp, now, in)
-	if !was && s.rec.Life.Active { // whatever it was the last time
-		if s.rec.Priority = s.kind.Row().Priority; urgent {
-			s.rec.Priority = Wake
+	c := s.Rec.Life.Step(sp, now, in)
+	if !was && s.Rec.Life.Active { // whatever it was the last time
+		if s.Rec.Priority = s.Kind.Row().Priority; urgent {
+			s.Rec.Priority = Wake
 		}
 	}
 	if c.Changed() {
-		e.emit(s, now, c, "", c.Why)
+		e.lives.emit(s, now, c, "", c.Why)
 	}
-	if urgent && s.rec.Life.Active {
-		e.raisePriority(s, now, Wake)
+	if urgent && s.Rec.Life.Active {
+		e.lives.raise(s, now, Wake)
 	}
 }

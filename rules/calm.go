@@ -26,15 +26,15 @@ var atLimits = [...]alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelo
 
 // calmNow reports whether no alarm at a limit can move with what the probes
 // say now, and remembers that it rested.
-func (e *Engine) calmNow(en *enclosure, now time.Duration) bool {
-	c, p := &en.calm, &en.now
+func (e *Engine) calmNow(en *Enclosure, now time.Duration) bool {
+	c, p := &en.calm, &en.Now
 	if !c.rest {
 		return false
 	}
-	if c.turn != e.turn {
+	if c.turn != e.v.Turn {
 		e.calmValues(en)
 	}
-	if !p.hasTemp || p.doubt || p.main < c.low || p.main > c.high || p.hot > c.hot || p.hasHum && p.hum < c.hum {
+	if !p.HasTemp || p.Doubt || p.Main < c.low || p.Main > c.high || p.Hot > c.hot || p.HasHum && p.Hum < c.hum {
 		return false
 	}
 	if c.told {
@@ -45,43 +45,43 @@ func (e *Engine) calmNow(en *enclosure, now time.Duration) bool {
 }
 
 // calmValues works out between which values all is well by the present band.
-func (e *Engine) calmValues(en *enclosure) {
-	c, l := &en.calm, &en.lim
-	low, high, _ := e.band(en)
-	dead := e.bandDead
-	c.turn = e.turn
-	c.low, c.high = max(low, l.cold)+dead, high-dead
-	c.hot = min(l.ceiling-ceilingDead, l.act-dead)
+func (e *Engine) calmValues(en *Enclosure) {
+	c, l := &en.calm, &en.Limits
+	low, high, _ := e.v.Band(en)
+	dead := e.v.BandDead
+	c.turn = e.v.Turn
+	c.low, c.high = max(low, l.Cold)+dead, high-dead
+	c.hot = min(l.Ceiling-CeilingDead, l.Act-dead)
 	c.hum = math.MinInt32
-	if l.floor > 0 {
-		c.hum = l.floor + e.floorDead
+	if l.Floor > 0 {
+		c.hum = l.Floor + e.v.FloorDead
 	}
 }
 
 // noteFar does for alarms that were raised before what a step at rest does.
-func (e *Engine) noteFar(en *enclosure) {
-	low, high, _ := e.band(en)
-	p := &en.now
-	en.slots[alarm.KindLethal].limit(float64(p.hot)/100, float64(en.lim.ceiling)/100)
-	en.slots[alarm.KindAbove].limit(float64(p.main)/100, float64(high)/100)
-	en.slots[alarm.KindBelow].limit(float64(p.main)/100, float64(low)/100)
-	if p.hasHum && en.lim.floor > 0 {
-		en.slots[alarm.KindFloor].limit(float64(p.hum)/100, float64(en.lim.floor)/100)
+func (e *Engine) noteFar(en *Enclosure) {
+	low, high, _ := e.v.Band(en)
+	p := &en.Now
+	en.Alarms[alarm.KindLethal].Against(float64(p.Hot)/100, float64(en.Limits.Ceiling)/100)
+	en.Alarms[alarm.KindAbove].Against(float64(p.Main)/100, float64(high)/100)
+	en.Alarms[alarm.KindBelow].Against(float64(p.Main)/100, float64(low)/100)
+	if p.HasHum && en.Limits.Floor > 0 {
+		en.Alarms[alarm.KindFloor].Against(float64(p.Hum)/100, float64(en.Limits.Floor)/100)
 	}
 }
 
 // endCalm tells the alarms at limits for how long they have rested.
-func (en *enclosure) endCalm() {
+func (en *Enclosure) endCalm() {
 	c := &en.calm
 	c.rest = false
 	if c.at == 0 {
 		return
 	}
 	for _, k := range atLimits {
-		rested(&en.slots[k].rec.Life, c.at)
+		rested(&en.Alarms[k].Rec.Life, c.at)
 	}
-	rested(&en.st.Act, c.at)
-	rested(&en.st.Cold, c.at)
+	rested(&en.St.Act, c.at)
+	rested(&en.St.Cold, c.at)
 	c.at = 0
 }
 
@@ -94,17 +94,17 @@ func rested(r *alarm.Record, at time.Duration) {
 // beginCalm looks, after a step, whether the next ones can be spared. Where
 // the floor is held against the value less its uncertainty they cannot, as
 // that moves by itself.
-func (e *Engine) beginCalm(en *enclosure) {
+func (e *Engine) beginCalm(en *Enclosure) {
 	c := &en.calm
 	c.told = false
-	c.rest = !e.cfg.Rules.FloorLessUncert && !en.slots[alarm.KindAhead].rec.Life.Suppress &&
-		atRest(&en.st.Act) && atRest(&en.st.Cold)
+	c.rest = !e.v.Cfg.Rules.FloorLessUncert && !en.Alarms[alarm.KindAhead].Rec.Life.Suppress &&
+		atRest(&en.St.Act) && atRest(&en.St.Cold)
 	for _, k := range atLimits {
-		s := &en.slots[k]
-		c.rest = c.rest && atRest(&s.rec.Life)
-		c.told = c.told || s.rec.Stats.Raised > 0
+		s := &en.Alarms[k]
+		c.rest = c.rest && atRest(&s.Rec.Life)
+		c.told = c.told || s.Rec.Stats.Raised > 0
 	}
-	c.turn = e.turn - 1
+	c.turn = e.v.Turn - 1
 }
 
 // atRest reports whether a look that finds the process back changes nothing.
@@ -115,7 +115,7 @@ func atRest(r *alarm.Record) bool {
 // settle makes the alarms know all that the engine does, before they are read
 // from outside.
 func (e *Engine) settle() {
-	for i := range e.encls {
-		e.encls[i].endCalm()
+	for i := range e.v.Enclosures {
+		e.v.Enclosures[i].endCalm()
 	}
 }

@@ -10,54 +10,57 @@ import (
 	"dewline/sensors"
 )
 
-func shelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
+// causes find what is at fault.
+type causes struct{ v *View }
+
+func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
 
 // survey looks at all enclosures together, as they are now.
-func (e *Engine) survey(now sensors.Instant) climate.Picture {
-	e.cases = e.cases[:0]
-	for i := range e.encls {
-		e.cases = append(e.cases, e.caseOf(&e.encls[i], now))
+func (v *View) Survey(now sensors.Instant) climate.Picture {
+	v.cases = v.cases[:0]
+	for i := range v.Enclosures {
+		v.cases = append(v.cases, v.CaseOf(&v.Enclosures[i], now))
 	}
 	room := climate.RoomCase{}
-	if t, ok := e.roomTemp(now.Mono); ok {
+	if t, ok := v.RoomTemp(now.Mono); ok {
 		room.Temp, room.HasTemp = float64(t)/100, true
-		room.Change, room.HasChange = e.room.Trend.Change()
-		if hour := e.hour(now); hour >= 0 {
-			room.Usual, room.HasUsual = e.room.Usual.At(hour)
+		room.Change, room.HasChange = v.Air.Trend.Change()
+		if hour := v.Hour(now); hour >= 0 {
+			room.Usual, room.HasUsual = v.Air.Usual.At(hour)
 		}
 	}
-	return climate.Survey(room, e.cases, e.scratch)
+	return climate.Survey(room, v.cases, v.Floats)
 }
 
-func (e *Engine) caseOf(en *enclosure, now sensors.Instant) climate.Case {
-	c := climate.Case{Shelf: en.shelf, Temp: float64(en.now.main) / 100, HasTemp: en.now.hasTemp}
-	if en.slots[alarm.KindLethal].rec.Life.State == alarm.OutOfService {
+func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
+	c := climate.Case{Shelf: en.Shelf, Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
+	if en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
 		c.HasTemp = false
 	}
-	if hour := e.hour(now); hour >= 0 {
-		c.Offset, c.HasOffset = en.st.Offset.At(hour)
+	if hour := v.Hour(now); hour >= 0 {
+		c.Offset, c.HasOffset = en.St.Offset.At(hour)
 	}
-	c.Change, c.HasChange = en.st.Trend.Change()
-	_, c.DoorOpen = en.st.Door.Open()
-	c.ProbeDoubt = e.doubtful(en, now, 0) != nil
+	c.Change, c.HasChange = en.St.Trend.Change()
+	_, c.DoorOpen = en.St.Door.Open()
+	c.ProbeDoubt = v.Doubtful(en, now, 0) != nil
 	return c
 }
 
 // doubtful returns the probe of the enclosure that is doubted on that side (0
 // for either), the hottest first, nil for none. A probe that leapt down is no
 // reason for heat, and neither is a node's clock.
-func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *probe {
-	doubt := func(p *probe) bool {
-		leapt := p.leapt(now.Mono) && side*float64(p.st.Leap) >= 0
-		return p.st.Doubtful && p.st.Reason != sensors.WrongClock || leapt || p.apart() || p.stands(now.Mono)
+func (v *View) Doubtful(en *Enclosure, now sensors.Instant, side float64) *Probe {
+	doubt := func(p *Probe) bool {
+		leapt := p.Leapt(now.Mono) && side*float64(p.St.Leap) >= 0
+		return p.St.Doubtful && p.St.Reason != sensors.WrongClock || leapt || p.Apart() || p.Stands(now.Mono)
 	}
-	for _, i := range en.probes {
-		if p := &e.probes[i]; i == en.now.hotProbe && doubt(p) {
+	for _, i := range en.Probes {
+		if p := &v.Probes[i]; i == en.Now.HotProbe && doubt(p) {
 			return p
 		}
 	}
-	for _, i := range en.probes {
-		if p := &e.probes[i]; doubt(p) {
+	for _, i := range en.Probes {
+		if p := &v.Probes[i]; doubt(p) {
 			return p
 		}
 	}
@@ -66,9 +69,9 @@ func (e *Engine) doubtful(en *enclosure, now sensors.Instant, side float64) *pro
 
 // heatOf returns the enclosure's other active alarm of heat, whose cause is
 // that of a dose as well; nil for none.
-func (e *Engine) heatOf(s *slot) *slot {
+func (cs causes) heatOf(s *Alarm) *Alarm {
 	for _, k := range [...]alarm.Kind{alarm.KindLethal, alarm.KindAhead, alarm.KindAbove} {
-		if o := &e.encls[s.subj].slots[k]; o.rec.Life.Active && o.rec.Cause.Kind != "" {
+		if o := &cs.v.Enclosures[s.Index].Alarms[k]; o.Rec.Life.Active && o.Rec.Cause.Kind != "" {
 			return o
 		}
 	}
@@ -76,61 +79,61 @@ func (e *Engine) heatOf(s *slot) *slot {
 }
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
-func (e *Engine) causeOf(s *slot, now sensors.Instant) (Cause, []alarm.Fact) {
+func (ls *lives) causeOf(s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
 	switch {
-	case s.kind.Row().Of == alarm.OfEnclosure:
-		return e.enclosureCause(&e.encls[s.subj], s, now)
-	case s.kind.Row().Of == alarm.OfProbe:
-		return e.probeCause(&e.probes[s.subj], s.kind, now)
+	case s.Kind.Row().Of == alarm.OfEnclosure:
+		return ls.cause.enclosureCause(&ls.v.Enclosures[s.Index], s, now)
+	case s.Kind.Row().Of == alarm.OfProbe:
+		return ls.cause.probeCause(&ls.v.Probes[s.Index], s.Kind, now)
 	default:
 		return Cause{Kind: CauseDewline}, nil
 	}
 }
 
-func (e *Engine) enclosureCause(en *enclosure, s *slot, now sensors.Instant) (Cause, []alarm.Fact) {
-	if s.kind == alarm.KindExposure {
-		if o := e.heatOf(s); o != nil {
-			return o.rec.Cause, o.rec.Detail.Evidence
+func (cs causes) enclosureCause(en *Enclosure, s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
+	if s.Kind == alarm.KindExposure {
+		if o := cs.heatOf(s); o != nil {
+			return o.Rec.Cause, o.Rec.Detail.Evidence
 		}
 	}
-	if s.kind.Row().ByTemperature {
-		pic := e.survey(now)
-		return e.temperatureCause(en, &pic, now, s.kind)
+	if s.Kind.Row().ByTemperature {
+		pic := cs.v.Survey(now)
+		return cs.temperatureCause(en, &pic, now, s.Kind)
 	}
-	switch s.kind {
+	switch s.Kind {
 	case alarm.KindFloor:
-		return e.dryCause(en, now)
+		return cs.dryCause(en, now)
 	case alarm.KindDoorAjar:
-		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, nil
+		return Cause{Kind: CauseDoor, ID: en.Cfg.ID}, nil
 	case alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindLampStuck:
-		return s.rec.Cause, nil // set where it was judged
+		return s.Rec.Cause, nil // set where it was judged
 	case alarm.KindMistEndless:
-		return e.endlessCause(en)
+		return cs.endlessCause(en)
 	default:
-		return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
+		return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
 	}
 }
 
-func (e *Engine) probeCause(p *probe, k alarm.Kind, now sensors.Instant) (Cause, []alarm.Fact) {
+func (cs causes) probeCause(p *Probe, k alarm.Kind, now sensors.Instant) (Cause, []alarm.Fact) {
 	switch {
 	case k == alarm.KindSilent:
-		return e.silentCause(p, now)
+		return cs.silentCause(p, now)
 	case k == alarm.KindWet:
-		return e.wetCause(p)
-	case k == alarm.KindDisagrees && p.st.Swap.With != "":
-		return e.swapCause(p)
+		return cs.wetCause(p)
+	case k == alarm.KindDisagrees && p.St.Swap.With != "":
+		return cs.swapCause(p)
 	case k == alarm.KindOverdue:
-		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, p.driftEvidence()
+		return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, p.driftEvidence()
 	default:
-		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, nil
+		return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, nil
 	}
 }
 
 // manyLamps reports whether the enclosures hang on more than one lamp timer:
 // then what befalls all of them at once is not a timer.
-func (e *Engine) manyLamps() bool {
-	for i := range e.encls {
-		if e.encls[i].lamps != e.encls[0].lamps {
+func (cs causes) manyLamps() bool {
+	for i := range cs.v.Enclosures {
+		if cs.v.Enclosures[i].Lamps != cs.v.Enclosures[0].Lamps {
 			return true
 		}
 	}
@@ -138,27 +141,27 @@ func (e *Engine) manyLamps() bool {
 }
 
 // justSwitched reports whether the lamps switched less than an hour ago.
-func (e *Engine) justSwitched(en *enclosure) bool {
-	return en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < time.Hour
+func (v *View) JustSwitched(en *Enclosure) bool {
+	return en.Lamps >= 0 && v.Lamps[en.Lamps].Known && v.Lamps[en.Lamps].Edge < time.Hour
 }
 
 // facts is evidence of facts without quantities.
-func facts(ids ...alarm.FactID) (list []alarm.Fact) {
+func Facts(ids ...alarm.FactID) (list []alarm.Fact) {
 	for _, id := range ids {
 		list = append(list, alarm.Fact{ID: id})
 	}
 	return list
 }
 
-func (e *Engine) doubtFact(p *probe, now sensors.Instant) alarm.Fact {
+func (cs causes) doubtFact(p *Probe, now sensors.Instant) alarm.Fact {
 	switch {
-	case p.st.Swap.With != "":
-		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.st.Swap.With}
-	case p.leapt(now.Mono):
-		return alarm.Fact{ID: alarm.FactLeapt, For: now.Mono - p.st.LeapAt, Delta: unit.TemperatureDelta(p.st.Leap.Celsius())}
-	case p.stands(now.Mono):
-		return alarm.Fact{ID: alarm.FactStands, For: now.Mono - p.st.StillAt}
-	case p.apart():
+	case p.St.Swap.With != "":
+		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.St.Swap.With}
+	case p.Leapt(now.Mono):
+		return alarm.Fact{ID: alarm.FactLeapt, For: now.Mono - p.St.LeapAt, Delta: unit.TemperatureDelta(p.St.Leap.Celsius())}
+	case p.Stands(now.Mono):
+		return alarm.Fact{ID: alarm.FactStands, For: now.Mono - p.St.StillAt}
+	case p.Apart():
 		return alarm.Fact{ID: alarm.FactDisagrees}
 	default:
 		return alarm.Fact{ID: alarm.FactDoubted}
@@ -166,35 +169,35 @@ func (e *Engine) doubtFact(p *probe, now sensors.Instant) alarm.Fact {
 }
 
 // dryCause says what dries an enclosure out.
-func (e *Engine) dryCause(en *enclosure, now sensors.Instant) (Cause, []alarm.Fact) {
-	if _, open := en.st.Door.Open(); open {
-		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, facts(alarm.FactDoorOpen)
+func (cs causes) dryCause(en *Enclosure, now sensors.Instant) (Cause, []alarm.Fact) {
+	if _, open := en.St.Door.Open(); open {
+		return Cause{Kind: CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
 	}
-	if s := &en.slots[alarm.KindMistMissing]; s.rec.Life.Active {
-		return s.rec.Cause, []alarm.Fact{{ID: alarm.FactMissed, Count: en.st.Missed}}
+	if s := &en.Alarms[alarm.KindMistMissing]; s.Rec.Life.Active {
+		return s.Rec.Cause, []alarm.Fact{{ID: alarm.FactMissed, Count: en.St.Missed}}
 	}
 	dry, judged := 0, 0
-	for i := range e.encls {
-		o := &e.encls[i]
-		if !o.now.hasHum || o.lim.floor <= 0 || now.Mono-o.st.At.Mono > longestInterval {
+	for i := range cs.v.Enclosures {
+		o := &cs.v.Enclosures[i]
+		if !o.Now.HasHum || o.Limits.Floor <= 0 || now.Mono-o.St.At.Mono > LongestInterval {
 			continue
 		}
 		judged++
-		if o.now.hum <= o.lim.floor {
+		if o.Now.Hum <= o.Limits.Floor {
 			dry++
 		}
 	}
-	pic := e.survey(now)
-	if why := e.roomExplains(en, &pic, hotter); why != nil {
+	pic := cs.v.Survey(now)
+	if why := cs.roomExplains(en, &pic, hotter); why != nil {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{*why, {ID: alarm.FactWarmAir}}
 	}
-	if why := e.roomDry(now); why != nil {
+	if why := cs.roomDry(now); why != nil {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{*why}
 	}
 	if judged >= 3 && 10*dry >= 7*judged {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{{ID: alarm.FactAtFloor, Count: dry, Of: judged}}
 	}
-	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
 // roomDrier in %RH is by how much drier than usual at this hour a room has to be
@@ -204,13 +207,13 @@ const roomDrier = 8
 
 // roomDry says that the room's own air is drier than usual, as it is
 // when what conditions it has failed; nil where it is not.
-func (e *Engine) roomDry(now sensors.Instant) *alarm.Fact {
-	h, ok := e.roomHum(now.Mono)
-	hour := e.hour(now)
+func (cs causes) roomDry(now sensors.Instant) *alarm.Fact {
+	h, ok := cs.v.RoomHum(now.Mono)
+	hour := cs.v.Hour(now)
 	if !ok || hour < 0 {
 		return nil
 	}
-	usual, known := e.room.UsualHum.At(hour)
+	usual, known := cs.v.Air.UsualHum.At(hour)
 	if is := float64(h) / 100; known && usual-is >= roomDrier {
 		return &alarm.Fact{ID: alarm.FactRoomDry, Percent: is, Usual: usual}
 	}
@@ -223,50 +226,50 @@ const lampsAdd = 1.0
 
 // lampsGone says that the enclosures lack what their lamps should add: air that
 // cooled so is damp without any mist. It is nil where they do not.
-func (e *Engine) lampsGone() *alarm.Fact {
-	lit, _ := e.litNow()
-	if lit < enoughPeers || 2*lit < len(e.encls) {
+func (cs causes) lampsGone() *alarm.Fact {
+	lit, _ := cs.litNow()
+	if lit < enoughPeers || 2*lit < len(cs.v.Enclosures) {
 		return nil
 	}
-	pic := e.survey(e.now)
+	pic := cs.v.Survey(cs.v.Latest)
 	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
 		return nil
 	}
 	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
 }
 
-func (e *Engine) endlessCause(en *enclosure) (Cause, []alarm.Fact) {
-	if why := e.lampsGone(); why != nil {
+func (cs causes) endlessCause(en *Enclosure) (Cause, []alarm.Fact) {
+	if why := cs.lampsGone(); why != nil {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{*why}
 	}
 	n, mates := 0, 0
-	for i := range e.encls {
-		o := &e.encls[i]
-		if o.mist < 0 || en.mist < 0 || e.supplyOf(o.mist) != e.supplyOf(en.mist) {
+	for i := range cs.v.Enclosures {
+		o := &cs.v.Enclosures[i]
+		if o.Mist < 0 || en.Mist < 0 || cs.v.SupplyOf(o.Mist) != cs.v.SupplyOf(en.Mist) {
 			continue
 		}
 		mates++
-		if o.slots[alarm.KindMistEndless].rec.Life.Active || o.st.Mist.Soaked() > e.mists[o.mist].cfg.Longest.D() {
+		if o.Alarms[alarm.KindMistEndless].Rec.Life.Active || o.St.Mist.Soaked() > cs.v.Mists[o.Mist].Cfg.Longest.D() {
 			n++
 		}
 	}
 	if n > 1 && 2*n >= mates {
-		return Cause{Kind: CauseSupply, ID: e.supplyOf(en.mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
+		return Cause{Kind: CauseSupply, ID: cs.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
 	}
-	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
 // silentCause looks whether the others on the same bus are silent too.
-func (e *Engine) silentCause(p *probe, now sensors.Instant) (Cause, []alarm.Fact) {
+func (cs causes) silentCause(p *Probe, now sensors.Instant) (Cause, []alarm.Fact) {
 	all, silent, mates, quiet := 0, 0, 0, 0
-	for i := range e.probes {
-		q := &e.probes[i]
-		late := now.Mono-q.st.Heard.Mono > q.silentAfter(&e.cfg.Rules)/2 || q.st.Heard.IsZero()
+	for i := range cs.v.Probes {
+		q := &cs.v.Probes[i]
+		late := now.Mono-q.St.Heard.Mono > q.SilentAfter(&cs.v.Cfg.Rules)/2 || q.St.Heard.IsZero()
 		all++
 		if late {
 			silent++
 		}
-		if q.cfg.Bus == "" || q.cfg.Bus != p.cfg.Bus {
+		if q.Cfg.Bus == "" || q.Cfg.Bus != p.Cfg.Bus {
 			continue
 		}
 		mates++
@@ -278,9 +281,9 @@ func (e *Engine) silentCause(p *probe, now sensors.Instant) (Cause, []alarm.Fact
 	case all > 2 && silent == all:
 		return Cause{Kind: CauseDewline}, []alarm.Fact{{ID: alarm.FactAllSilent, Count: all}}
 	case mates > 1 && quiet == mates:
-		return Cause{Kind: CauseProbe, ID: p.cfg.Bus}, []alarm.Fact{{ID: alarm.FactBusSilent, Count: mates, About: p.cfg.Bus}}
+		return Cause{Kind: CauseProbe, ID: p.Cfg.Bus}, []alarm.Fact{{ID: alarm.FactBusSilent, Count: mates, About: p.Cfg.Bus}}
 	}
-	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, nil
+	return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, nil
 }
 
 // causeHolds is how long a different cause must be seen before it is told.
@@ -289,47 +292,47 @@ const causeHolds = 10 * time.Minute
 // followCauses tells when an open alarm turns out to have another cause.
 func (e *Engine) followCauses(now sensors.Instant) {
 	open := false
-	for i := range e.encls {
-		for k := range e.encls[i].slots {
-			s := &e.encls[i].slots[k]
-			open = open || s.kind.Row().ByTemperature && s.rec.Life.State.Annunciated()
+	for i := range e.v.Enclosures {
+		for k := range e.v.Enclosures[i].Alarms {
+			s := &e.v.Enclosures[i].Alarms[k]
+			open = open || s.Kind.Row().ByTemperature && s.Rec.Life.State.Annunciated()
 		}
 	}
 	if !open {
 		return
 	}
-	pic := e.survey(now)
-	for i := range e.encls {
-		for k := range e.encls[i].slots {
-			s := &e.encls[i].slots[k]
-			if s.kind.Row().ByTemperature && s.rec.Life.State.Annunciated() && e.encls[i].now.hasTemp {
+	pic := e.v.Survey(now)
+	for i := range e.v.Enclosures {
+		for k := range e.v.Enclosures[i].Alarms {
+			s := &e.v.Enclosures[i].Alarms[k]
+			if s.Kind.Row().ByTemperature && s.Rec.Life.State.Annunciated() && e.v.Enclosures[i].Now.HasTemp {
 				e.followCause(s, &pic, now)
 			}
 		}
 	}
 }
 
-func (e *Engine) followCause(s *slot, pic *climate.Picture, now sensors.Instant) {
-	en := &e.encls[s.subj]
-	cause, why := e.temperatureCause(en, pic, now, s.kind)
-	if cause == s.rec.Cause {
-		s.rec.Detail.Evidence = why // as it is now
+func (e *Engine) followCause(s *Alarm, pic *climate.Picture, now sensors.Instant) {
+	en := &e.v.Enclosures[s.Index]
+	cause, why := e.cause.temperatureCause(en, pic, now, s.Kind)
+	if cause == s.Rec.Cause {
+		s.Rec.Detail.Evidence = why // as it is now
 	}
-	if s.rec.Life.Seen != alarm.Beyond {
+	if s.Rec.Life.Seen != alarm.Beyond {
 		return // on its way back: nobody needs another theory
 	}
-	aged := s.rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.rec.Life.Since.Mono < day
+	aged := s.Rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.Rec.Life.Since.Mono < Day
 	if aged || len(why) == 0 {
 		return // only the evidence has gone: nothing else has turned up
 	}
-	turn := &en.st.Turns[s.kind]
+	turn := &en.St.Turns[s.Kind]
 	switch {
-	case cause == s.rec.Cause:
+	case cause == s.Rec.Cause:
 		*turn = CauseTurn{}
 	case cause != turn.Cause:
 		*turn = CauseTurn{Cause: cause, At: now.Mono}
 	case now.Mono-turn.At >= causeHolds:
 		*turn = CauseTurn{}
-		e.update(s, now, whyCause)
+		e.lives.update(s, now, whyCause)
 	}
 }

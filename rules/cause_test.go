@@ -14,7 +14,7 @@ func TestFollowCause_WaitsAndTellsOnce(t *testing.T) {
 	r.run(40*time.Minute, r.hold("p1", 28, 85))
 	before := r.last(AboveBand).Cause
 	r.log = nil
-	leap := &r.e.probes[1].st // the litter probe's history says that it leapt
+	leap := &r.e.v.Probes[1].St // the litter probe's history says that it leapt
 	leap.Leap, leap.LeapAt = 500, r.now
 	r.run(9*time.Minute, r.hold("p1", 28, 85))
 	if len(r.events(AboveBand, "")) != 0 {
@@ -40,7 +40,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 	t.Run("a mist is due when the clock says so", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, mist))
 		r.run(40*time.Minute, r.calm)
-		if st := &r.e.encls[0].st; !st.HasDue && st.Missed == 0 {
+		if st := &r.e.v.Enclosures[0].St; !st.HasDue && st.Missed == 0 {
 			t.Errorf("%+v", st.DueAt)
 		}
 	})
@@ -49,7 +49,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 		r.run(20*time.Minute, r.calm)
 		r.skew = 2 * time.Hour
 		r.run(20*time.Minute, r.calm)
-		if st := &r.e.encls[0].st; st.HasDue || st.Missed != 0 {
+		if st := &r.e.v.Enclosures[0].St; st.HasDue || st.Missed != 0 {
 			t.Errorf("due %v, missed %d", st.HasDue, st.Missed)
 		}
 		r.want(MistMissing, "", "")
@@ -58,7 +58,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, mist))
 		r.synced = false
 		r.run(40*time.Minute, r.calm)
-		if st := &r.e.encls[0].st; st.HasDue {
+		if st := &r.e.v.Enclosures[0].St; st.HasDue {
 			t.Error("due")
 		}
 		if v := r.e.Enclosures()[0]; v.LampsOn != nil || v.BandName != "day or night" || len(v.Unknown) == 0 {
@@ -86,7 +86,7 @@ func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {
 }
 
 func TestProbe_Rhythm(t *testing.T) {
-	p := &probe{}
+	p := &Probe{}
 	at := time.Duration(0)
 	read := func(d time.Duration) {
 		at += d
@@ -94,24 +94,24 @@ func TestProbe_Rhythm(t *testing.T) {
 	}
 	read(0)
 	read(time.Minute) // the first interval teaches
-	if p.st.Interval != time.Minute {
-		t.Fatalf("%v", p.st.Interval)
+	if p.St.Interval != time.Minute {
+		t.Fatalf("%v", p.St.Interval)
 	}
 	read(10 * time.Minute) // one outage does not
 	read(time.Hour)
-	if p.st.Interval != time.Minute {
-		t.Errorf("after an outage: %v", p.st.Interval)
+	if p.St.Interval != time.Minute {
+		t.Errorf("after an outage: %v", p.St.Interval)
 	}
 	for range 5 {
 		read(10 * time.Second)
 	}
-	if p.st.Interval != 10*time.Second {
-		t.Errorf("after a change for good: %v", p.st.Interval)
+	if p.St.Interval != 10*time.Second {
+		t.Errorf("after a change for good: %v", p.St.Interval)
 	}
 }
 
 func TestProbe_HeatTrust(t *testing.T) {
-	p := &probe{st: ProbeState{Temp: 2400, HasTemp: true, TempAt: time.Minute, Interval: poll}}
+	p := &Probe{St: ProbeState{Temp: 2400, HasTemp: true, TempAt: time.Minute, Interval: poll}}
 	for _, c := range []struct {
 		q    sensors.Quality
 		why  sensors.Reason
@@ -142,19 +142,19 @@ func TestProbe_HeatTrust(t *testing.T) {
 func TestLoad_DaysAndFloods(t *testing.T) {
 	var l Load
 	for i := range 3 {
-		l.raised(time.Duration(i)*day+time.Hour, Today)
+		l.raised(time.Duration(i)*Day+time.Hour, Today)
 	}
-	l.turn(4*day + time.Hour)
+	l.turn(4*Day + time.Hour)
 	if l.Days[0] != 0 || l.Days[1] != 0 || l.Days[2] != 1 || l.Days[4] != 1 {
 		t.Errorf("%v", l.Days)
 	}
-	l.turn(90 * day)
+	l.turn(90 * Day)
 	for i, n := range l.Days {
 		if n != 0 {
 			t.Errorf("day %d still counts %d", i, n)
 		}
 	}
-	if n := l.within(2*day+time.Hour+5*time.Minute, floodSpan); n != 1 {
+	if n := l.within(2*Day+time.Hour+5*time.Minute, floodSpan); n != 1 {
 		t.Errorf("%d raises in the last ten minutes", n)
 	}
 }

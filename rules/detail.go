@@ -11,74 +11,74 @@ import (
 )
 
 // explain fills what a person is told with a transition: cause and detail.
-func (e *Engine) explain(s *slot, now sensors.Instant, c alarm.Change) {
-	r := &s.rec
+func (ls *lives) explain(s *Alarm, now sensors.Instant, c alarm.Change) {
+	r := &s.Rec
 	if c.From == alarm.Norm && !r.Life.Active { // put away in peace: nothing was judged
 		r.Value, r.HasValue, r.Limit, r.HasLimit = 0, false, 0, false
 	}
 	if c.Changed() && (c.To == alarm.Unack || c.To == alarm.Suppressed) || r.Cause.Kind == "" || c.Why == whyCause {
-		r.Cause, r.Detail.Evidence = e.causeOf(s, now)
+		r.Cause, r.Detail.Evidence = ls.causeOf(s, now)
 	}
-	r.Detail = Detail{Evidence: r.Detail.Evidence, Place: e.place(s)}
-	if s.kind.Row().Of == alarm.OfEnclosure {
-		e.detailEnclosure(&e.encls[s.subj], s, now)
+	r.Detail = Detail{Evidence: r.Detail.Evidence, Place: ls.place(s)}
+	if s.Kind.Row().Of == alarm.OfEnclosure {
+		ls.detailEnclosure(&ls.v.Enclosures[s.Index], s, now)
 	}
-	if s.kind.Row().Of == alarm.OfDewline {
+	if s.Kind.Row().Of == alarm.OfDewline {
 		r.Detail.Evidence = said(r.Given.Evidence)
 	}
-	e.advise(s, &r.Detail)
+	ls.advise(s, &r.Detail)
 	if r.Life.Unknown {
 		r.Detail.Unknown = append(r.Detail.Unknown, alarm.Fact{ID: alarm.FactNoReading})
 	}
 	r.Text = "" // of an older version
-	e.tell(s, now, c)
+	ls.tell(s, now, c)
 }
 
 // detailEnclosure fills rate, time left and what was excused.
-func (e *Engine) detailEnclosure(en *enclosure, s *slot, now sensors.Instant) {
-	d := &s.rec.Detail
-	if s.kind.Row().ByTemperature {
-		e.detailTemperature(en, s, now)
+func (ls *lives) detailEnclosure(en *Enclosure, s *Alarm, now sensors.Instant) {
+	d := &s.Rec.Detail
+	if s.Kind.Row().ByTemperature {
+		ls.detailTemperature(en, s, now)
 	}
-	if en.lamps >= 0 && !e.lamps[en.lamps].known {
+	if en.Lamps >= 0 && !ls.v.Lamps[en.Lamps].Known {
 		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactNoDayNight})
 	}
-	if s.kind == alarm.KindFloor && en.st.HasExcuse && now.Mono < en.st.Excused {
-		d.Excused = append(d.Excused, alarm.Fact{ID: alarm.FactDoorOpened, For: now.Mono - en.st.DoorAt})
+	if s.Kind == alarm.KindFloor && en.St.HasExcuse && now.Mono < en.St.Excused {
+		d.Excused = append(d.Excused, alarm.Fact{ID: alarm.FactDoorOpened, For: now.Mono - en.St.DoorAt})
 	}
-	if s.kind == alarm.KindFloor && e.standsIn(en) {
-		d.Unknown = append(d.Unknown, e.standInFact(en))
+	if s.Kind == alarm.KindFloor && ls.v.StandsIn(en) {
+		d.Unknown = append(d.Unknown, ls.standInFact(en))
 	}
-	if s.kind == alarm.KindExposure && en.st.Dose.Unknown > 0 {
-		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactDoseGaps, For: en.st.Dose.Unknown})
+	if s.Kind == alarm.KindExposure && en.St.Dose.Unknown > 0 {
+		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactDoseGaps, For: en.St.Dose.Unknown})
 	}
 }
 
 // detailTemperature fills what a person needs beside a temperature.
-func (e *Engine) detailTemperature(en *enclosure, s *slot, now sensors.Instant) {
-	d, hot := &s.rec.Detail, s.kind != alarm.KindBelow && en.now.hasTemp
+func (ls *lives) detailTemperature(en *Enclosure, s *Alarm, now sensors.Instant) {
+	d, hot := &s.Rec.Detail, s.Kind != alarm.KindBelow && en.Now.HasTemp
 	if hot {
-		d.Temperature, d.Ceiling = float64(en.now.hot)/100, float64(en.lim.ceiling)/100
+		d.Temperature, d.Ceiling = float64(en.Now.Hot)/100, float64(en.Limits.Ceiling)/100
 	}
-	if slope, ok := en.st.Trend.Slope(); ok {
+	if slope, ok := en.St.Trend.Slope(); ok {
 		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
-		if hot && slope.PerHour > climbs && en.now.hot < en.lim.ceiling {
-			e.detailAhead(en, now, slope, d)
+		if hot && slope.PerHour > Climbs && en.Now.Hot < en.Limits.Ceiling {
+			ls.detailAhead(en, now, slope, d)
 		}
 	} else {
 		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactNoRate})
 	}
-	if _, ok := e.roomTemp(now.Mono); !ok {
+	if _, ok := ls.v.RoomTemp(now.Mono); !ok {
 		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactNoRoom})
 	}
 }
 
-func (e *Engine) detailAhead(en *enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
-	if en.st.Ahead.At != now.Mono {
-		e.forecast(en, now, slope)
+func (ls *lives) detailAhead(en *Enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
+	if en.St.Ahead.At != now.Mono {
+		ls.v.Forecast(en, now, slope)
 	}
-	if d.TimeToCeiling = rangeOf(en.st.Ahead.ToCeiling); d.TimeToCeiling != nil {
-		d.LampsOffGain = gainOf(en.st.Ahead.LampsOff)
+	if d.TimeToCeiling = rangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
+		d.LampsOffGain = gainOf(en.St.Ahead.LampsOff)
 	}
 }
 
@@ -111,18 +111,18 @@ func said(list []string) []alarm.Fact {
 
 // tell notes what became of an alarm: since when, for how long, what is the
 // matter.
-func (e *Engine) tell(s *slot, now sensors.Instant, c alarm.Change) {
-	d, l := &s.rec.Detail, &s.rec.Life
-	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, e.state(s)
-	d.Value, d.Limit, d.Peak = s.rec.Value, s.rec.Limit, s.rec.Peak
+func (ls *lives) tell(s *Alarm, now sensors.Instant, c alarm.Change) {
+	d, l := &s.Rec.Detail, &s.Rec.Life
+	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, ls.state(s)
+	d.Value, d.Limit, d.Peak = s.Rec.Value, s.Rec.Limit, s.Rec.Peak
 	if !l.Since.IsZero() {
-		d.For, d.Began = now.Sub(l.Since), e.local(l.Since.Wall, l.Since.Synced && now.Synced)
+		d.For, d.Began = now.Sub(l.Since), ls.local(l.Since.Wall, l.Since.Synced && now.Synced)
 	}
 	switch {
 	case c.To == alarm.OutOfService:
 		d.Turn = alarm.TurnOut
 		if l.Out != nil {
-			d.Until, d.Left = e.local(l.Out.Until, now.Synced), l.Out.Mono-now.Mono
+			d.Until, d.Left = ls.local(l.Out.Until, now.Synced), l.Out.Mono-now.Mono
 		}
 	case c.To == alarm.Shelved:
 		d.Turn = alarm.TurnShelved
@@ -134,13 +134,13 @@ func (e *Engine) tell(s *slot, now sensors.Instant, c alarm.Change) {
 	case c.Why == alarm.WhyConfig:
 		d.Turn = alarm.TurnRemoved
 	case !l.Active:
-		e.ended(s, c)
+		ls.ended(s, c)
 	}
 }
 
 // ended notes how an alarm is over.
-func (e *Engine) ended(s *slot, c alarm.Change) {
-	d, l := &s.rec.Detail, &s.rec.Life
+func (ls *lives) ended(s *Alarm, c alarm.Change) {
+	d, l := &s.Rec.Detail, &s.Rec.Life
 	if !l.Since.IsZero() {
 		d.Lasted = max(l.EndedAt-l.Since.Mono, 0)
 	}
@@ -155,34 +155,34 @@ func (e *Engine) ended(s *slot, c alarm.Change) {
 }
 
 // local is a time by the room's clock, empty where nobody knows it.
-func (e *Engine) local(t time.Time, known bool) alarm.LocalTime {
+func (ls *lives) local(t time.Time, known bool) alarm.LocalTime {
 	if !known {
 		return ""
 	}
-	return alarm.LocalTime(t.In(e.loc).Format(alarm.LocalLayout))
+	return alarm.LocalTime(t.In(ls.v.Loc).Format(alarm.LocalLayout))
 }
 
 // place says where the subject is.
-func (e *Engine) place(s *slot) (p alarm.Place) {
-	en := e.enclosureOf(s)
-	if s.kind.Row().Of == alarm.OfProbe {
-		c := &e.probes[s.subj].cfg
+func (ls *lives) place(s *Alarm) (p alarm.Place) {
+	en := ls.v.EnclosureOf(s)
+	if s.Kind.Row().Of == alarm.OfProbe {
+		c := &ls.v.Probes[s.Index].Cfg
 		p.Probe, p.At = c.ID, string(c.Place)
 	}
 	if en != nil {
-		p.Enclosure = cmp.Or(en.cfg.Name, en.cfg.ID)
-		p.Rack, p.Shelf, p.Slot = en.cfg.Rack, en.cfg.Shelf, en.cfg.Slot
+		p.Enclosure = cmp.Or(en.Cfg.Name, en.Cfg.ID)
+		p.Rack, p.Shelf, p.Slot = en.Cfg.Rack, en.Cfg.Shelf, en.Cfg.Slot
 	}
 	return p
 }
 
 // enclosureOf is the enclosure that an alarm or its probe is of, nil for none.
-func (e *Engine) enclosureOf(s *slot) *enclosure {
+func (v *View) EnclosureOf(s *Alarm) *Enclosure {
 	switch {
-	case s.kind.Row().Of == alarm.OfEnclosure:
-		return &e.encls[s.subj]
-	case s.kind.Row().Of == alarm.OfProbe && e.probes[s.subj].encl >= 0:
-		return &e.encls[e.probes[s.subj].encl]
+	case s.Kind.Row().Of == alarm.OfEnclosure:
+		return &v.Enclosures[s.Index]
+	case s.Kind.Row().Of == alarm.OfProbe && v.Probes[s.Index].Encl >= 0:
+		return &v.Enclosures[v.Probes[s.Index].Encl]
 	}
 	return nil
 }

@@ -43,52 +43,52 @@ const (
 // compareNight adds a minute of the night to every probe's comparison with the
 // rack, and closes the night once it is over.
 func (e *Engine) compareNight(now sensors.Instant) {
-	hour := e.hour(now)
+	hour := e.v.Hour(now)
 	switch {
 	case hour < 0:
 		return
 	case hour < nightFrom || hour >= nightTo:
 		if e.nightOpen {
 			e.nightOpen = false
-			for i := range e.probes {
-				e.probes[i].st.HumDrift.night()
-				e.probes[i].st.TempDrift.night()
+			for i := range e.v.Probes {
+				e.v.Probes[i].St.HumDrift.night()
+				e.v.Probes[i].St.TempDrift.night()
 			}
 		}
 		return
 	}
 	e.nightOpen = true
-	temp, okTemp := e.rack(func(p *probe) (int32, bool) { return int32(p.st.Temp), p.usable(&e.cfg.Rules, now.Mono) })
-	hum, okHum := e.rack(func(p *probe) (int32, bool) { return int32(p.st.Hum), p.humUsable(&e.cfg.Rules, now.Mono) })
-	for i := range e.probes {
-		p := &e.probes[i]
-		if p.encl < 0 {
+	temp, okTemp := e.rack(func(p *Probe) (int32, bool) { return int32(p.St.Temp), p.Usable(&e.v.Cfg.Rules, now.Mono) })
+	hum, okHum := e.rack(func(p *Probe) (int32, bool) { return int32(p.St.Hum), p.HumUsable(&e.v.Cfg.Rules, now.Mono) })
+	for i := range e.v.Probes {
+		p := &e.v.Probes[i]
+		if p.Encl < 0 {
 			continue
 		}
-		if okTemp && p.usable(&e.cfg.Rules, now.Mono) {
-			p.st.TempDrift.add(int32(p.st.Temp) - temp)
+		if okTemp && p.Usable(&e.v.Cfg.Rules, now.Mono) {
+			p.St.TempDrift.add(int32(p.St.Temp) - temp)
 		}
-		if okHum && p.humUsable(&e.cfg.Rules, now.Mono) {
-			p.st.HumDrift.add(int32(p.st.Hum) - hum)
+		if okHum && p.HumUsable(&e.v.Cfg.Rules, now.Mono) {
+			p.St.HumDrift.add(int32(p.St.Hum) - hum)
 		}
 	}
 }
 
 // rack is the median over the probes in enclosures; false for too few of them.
-func (e *Engine) rack(value func(*probe) (int32, bool)) (int32, bool) {
-	e.values = e.values[:0]
-	for i := range e.probes {
-		if p := &e.probes[i]; p.encl >= 0 {
+func (e *Engine) rack(value func(*Probe) (int32, bool)) (int32, bool) {
+	e.v.Ints = e.v.Ints[:0]
+	for i := range e.v.Probes {
+		if p := &e.v.Probes[i]; p.Encl >= 0 {
 			if v, ok := value(p); ok {
-				e.values = append(e.values, v)
+				e.v.Ints = append(e.v.Ints, v)
 			}
 		}
 	}
-	if len(e.values) < rackLeast {
+	if len(e.v.Ints) < rackLeast {
 		return 0, false
 	}
-	slices.Sort(e.values)
-	return e.values[len(e.values)/2], true
+	slices.Sort(e.v.Ints)
+	return e.v.Ints[len(e.v.Ints)/2], true
 }
 
 // rackLeast is how many probes make a rack to compare with.
@@ -146,7 +146,7 @@ func (d *Drift) moved() int32 {
 		if (off > 0) != (least > 0) {
 			return 0
 		}
-		if abs(off) < abs(least) {
+		if Abs(off) < Abs(least) {
 			least = off
 		}
 	}
@@ -154,16 +154,16 @@ func (d *Drift) moved() int32 {
 }
 
 // drifted reports whether the nights bring a calibration forward.
-func (p *probe) drifted() bool {
-	return abs(p.st.HumDrift.moved()) >= driftHum || abs(p.st.TempDrift.moved()) >= driftTemp
+func (p *Probe) drifted() bool {
+	return Abs(p.St.HumDrift.moved()) >= driftHum || Abs(p.St.TempDrift.moved()) >= driftTemp
 }
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
-func (p *probe) driftEvidence() (list []alarm.Fact) {
-	if v := p.st.HumDrift.moved(); abs(v) >= driftHum {
+func (p *Probe) driftEvidence() (list []alarm.Fact) {
+	if v := p.St.HumDrift.moved(); Abs(v) >= driftHum {
 		list = append(list, alarm.Fact{ID: alarm.FactDriftHumidity, Percent: float64(v) / 100})
 	}
-	if v := p.st.TempDrift.moved(); abs(v) >= driftTemp {
+	if v := p.St.TempDrift.moved(); Abs(v) >= driftTemp {
 		list = append(list, alarm.Fact{ID: alarm.FactDrift, Delta: unit.TemperatureDelta(float64(v) / 100)})
 	}
 	return list
@@ -179,37 +179,37 @@ const (
 
 // judgeDew looks for a probe whose dew point stands above every other probe of
 // its enclosure: its humidity reads too high, or its temperature does.
-func (e *Engine) judgeDew(en *enclosure, now sensors.Instant) {
-	if len(en.probes) < 2 {
+func (e *Engine) judgeDew(en *Enclosure, now sensors.Instant) {
+	if len(en.Probes) < 2 {
 		return
 	}
-	for _, i := range en.probes {
-		p := &e.probes[i]
+	for _, i := range en.Probes {
+		p := &e.v.Probes[i]
 		warmest, ok := e.warmestBeside(en, p, now.Mono)
-		if !ok || !p.usable(&e.cfg.Rules, now.Mono) || !p.humFresh(&e.cfg.Rules, now.Mono) {
+		if !ok || !p.Usable(&e.v.Cfg.Rules, now.Mono) || !p.HumFresh(&e.v.Cfg.Rules, now.Mono) {
 			continue
 		}
-		lowest := max(p.st.Hum-p.st.HumLess, 1)
-		dew, err := climate.DewPoint(p.st.Temp.Celsius(), lowest.Percent())
-		was := p.st.Dewy
+		lowest := max(p.St.Hum-p.St.HumLess, 1)
+		dew, err := climate.DewPoint(p.St.Temp.Celsius(), lowest.Percent())
+		was := p.St.Dewy
 		if err != nil || int32(sensors.CelsiusOf(dew)) <= warmest+dewAbove {
-			p.st.DewSince, p.st.Dewy = 0, false
+			p.St.DewSince, p.St.Dewy = 0, false
 		} else {
-			if p.st.DewSince == 0 {
-				p.st.DewSince = now.Mono
+			if p.St.DewSince == 0 {
+				p.St.DewSince = now.Mono
 			}
-			p.st.Dewy = now.Mono-p.st.DewSince >= dewFor
+			p.St.Dewy = now.Mono-p.St.DewSince >= dewFor
 		}
-		if p.st.Dewy != was {
-			e.combine(en, now.Mono)
+		if p.St.Dewy != was {
+			e.v.Combine(en, now.Mono)
 			e.judgeReason(p, now)
 		}
 	}
 }
 
 // dewFact says what is odd about a probe whose dew point is too high.
-func (p *probe) dewFact() alarm.Fact {
-	dew, err := climate.DewPoint(p.st.Temp.Celsius(), p.st.Hum.Percent())
+func (p *Probe) dewFact() alarm.Fact {
+	dew, err := climate.DewPoint(p.St.Temp.Celsius(), p.St.Hum.Percent())
 	if err != nil {
 		return alarm.Fact{ID: alarm.FactDewPointOnly}
 	}
@@ -217,10 +217,10 @@ func (p *probe) dewFact() alarm.Fact {
 }
 
 // warmestBeside is the highest temperature of the enclosure's other probes.
-func (e *Engine) warmestBeside(en *enclosure, p *probe, now time.Duration) (warmest int32, ok bool) {
-	for _, i := range en.probes {
-		if q := &e.probes[i]; q != p && q.usable(&e.cfg.Rules, now) {
-			if t := int32(q.st.Temp); !ok || t > warmest {
+func (e *Engine) warmestBeside(en *Enclosure, p *Probe, now time.Duration) (warmest int32, ok bool) {
+	for _, i := range en.Probes {
+		if q := &e.v.Probes[i]; q != p && q.Usable(&e.v.Cfg.Rules, now) {
+			if t := int32(q.St.Temp); !ok || t > warmest {
 				warmest, ok = t, true
 			}
 		}

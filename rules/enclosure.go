@@ -68,96 +68,97 @@ type Ahead struct {
 }
 
 // enclosure is a configured enclosure with its state and alarms.
-type enclosure struct {
-	cfg        configs.Enclosure
-	sp         configs.Species
-	lim        limits
-	probes     []int // indices, in file order
-	lamps      int   // index of its lamp schedule; -1 for none
-	mist       int   // index of its misting schedule; -1 for none
-	shelf      int   // enclosures of one rack and shelf share a number
-	hasLitter  bool  // a probe hangs there, so the band is judged there
-	namedFloor bool  // a probe is named for the floor
+type Enclosure struct {
+	Index      int
+	Cfg        configs.Enclosure
+	Species    configs.Species
+	Limits     Limits
+	Probes     []int // indices, in file order
+	Lamps      int   // index of its lamp schedule; -1 for none
+	Mist       int   // index of its misting schedule; -1 for none
+	Shelf      int   // enclosures of one rack and shelf share a number
+	HasLitter  bool  // a probe hangs there, so the band is judged there
+	NamedFloor bool  // a probe is named for the floor
 	calm       calm
-	open       int // alarms that are not NORM
-	now        present
-	st         EnclosureState
-	slots      [int(alarm.FirstProbeKind)]slot
-	doseLim    climate.DoseLimits
+	Open       int // alarms that are not NORM
+	Now        Present
+	St         EnclosureState
+	Alarms     [int(alarm.FirstProbeKind)]Alarm
+	DoseLimits climate.DoseLimits
 }
 
 // limits are the species' limits in the units of readings.
-type limits struct {
-	dayLow, dayHigh, nightLow, nightHigh int32
-	warn, act, ceiling, cold             int32
-	floor, dry                           int32
+type Limits struct {
+	DayLow, DayHigh, NightLow, NightHigh int32
+	Warn, Act, Ceiling, Cold             int32
+	Floor, Dry                           int32
 }
 
-func limitsOf(s configs.Species) limits {
+func LimitsOf(s configs.Species) Limits {
 	c := func(v configs.Celsius) int32 { return int32(sensors.CelsiusOf(float64(v))) }
 	p := func(v configs.Percent) int32 { return int32(sensors.PercentOf(float64(v))) }
-	return limits{
-		dayLow: c(s.Day.Low), dayHigh: c(s.Day.High), nightLow: c(s.Night.Low), nightHigh: c(s.Night.High),
-		warn: c(s.Warn), act: c(s.Act), ceiling: c(s.Ceiling), cold: c(s.Cold),
-		floor: p(s.Floor), dry: p(s.Dry),
+	return Limits{
+		DayLow: c(s.Day.Low), DayHigh: c(s.Day.High), NightLow: c(s.Night.Low), NightHigh: c(s.Night.High),
+		Warn: c(s.Warn), Act: c(s.Act), Ceiling: c(s.Ceiling), Cold: c(s.Cold),
+		Floor: p(s.Floor), Dry: p(s.Dry),
 	}
 }
 
 // present is what the probes of an enclosure say together at one moment.
-type present struct {
-	main, hot, cold    int32 // hundredths of °C
-	hum                int32 // hundredths of %
-	hotProbe, humProbe int   // indices of probes
-	hasTemp, hasHum    bool
-	doubt              bool          // a probe takes no part, or is doubted
-	gap                time.Duration // longest gap that delays may count
-	lux                uint32
-	hasLux             bool
+type Present struct {
+	Main, Hot, Cold    int32 // hundredths of °C
+	Hum                int32 // hundredths of %
+	HotProbe, HumProbe int   // indices of probes
+	HasTemp, HasHum    bool
+	Doubt              bool          // a probe takes no part, or is doubted
+	Gap                time.Duration // longest gap that delays may count
+	Lux                uint32
+	HasLux             bool
 }
 
 // combine looks at every probe of the enclosure. Heat is judged on the hottest
 // trustworthy one; the band on the one over the litter, where frogs live, or
 // the median of what there is; the floor on the named one or the median. A
 // probe that is silent, doubted or out of service takes no part.
-func (e *Engine) combine(en *enclosure, now time.Duration) {
-	if len(en.probes) == 1 {
-		e.combineOne(en, now)
+func (v *View) Combine(en *Enclosure, now time.Duration) {
+	if len(en.Probes) == 1 {
+		v.combineOne(en, now)
 		return
 	}
-	var temps [numRanks]few
-	var hums few
-	p := present{}
+	var temps [NumRanks]Few
+	var hums Few
+	p := Present{}
 	named := false
-	rules := &e.cfg.Rules
-	for _, i := range en.probes {
-		pr := &e.probes[i]
-		p.gap = max(p.gap, pr.gap())
-		st := &pr.st
-		use := pr.use(rules, now)
-		p.doubt = p.doubt || use.doubt
-		if use.temp {
+	rules := &v.Cfg.Rules
+	for _, i := range en.Probes {
+		pr := &v.Probes[i]
+		p.Gap = max(p.Gap, pr.Gap())
+		st := &pr.St
+		use := pr.Use(rules, now)
+		p.Doubt = p.Doubt || use.Doubt
+		if use.Temp {
 			p.reach(int32(st.Temp), i)
-			temps[rankOf(pr.cfg.Place)].add(int32(st.Temp))
+			temps[RankOf(pr.Cfg.Place)].Add(int32(st.Temp))
 		}
-		if use.hum && !named {
-			if named = pr.cfg.FloorProbe; named {
+		if use.Hum && !named {
+			if named = pr.Cfg.FloorProbe; named {
 				hums.n = 0
 			}
-			hums.add(int32(st.Hum))
-			p.humProbe = i
+			hums.Add(int32(st.Hum))
+			p.HumProbe = i
 		}
 		if st.HasLux {
-			p.lux, p.hasLux = st.Lux, true
+			p.Lux, p.HasLux = st.Lux, true
 		}
 	}
 	for i := range temps {
-		if v, ok := temps[i].median(); ok {
-			p.main = v
+		if v, ok := temps[i].Median(); ok {
+			p.Main = v
 			break
 		}
 	}
-	p.hum, p.hasHum = hums.median()
-	en.now = p
+	p.Hum, p.HasHum = hums.Median()
+	en.Now = p
 }
 
 // The places that the band is judged on, the first that is there.
@@ -165,10 +166,10 @@ const (
 	rankLitter = iota
 	rankOther
 	rankWater
-	numRanks
+	NumRanks
 )
 
-func rankOf(p configs.Place) int {
+func RankOf(p configs.Place) int {
 	switch p {
 	case configs.Litter:
 		return rankLitter
@@ -180,12 +181,12 @@ func rankOf(p configs.Place) int {
 
 // few holds the values of as many probes as an enclosure or the room has; of
 // more than eight the first count.
-type few struct {
+type Few struct {
 	v [8]int32
 	n int
 }
 
-func (f *few) add(v int32) {
+func (f *Few) Add(v int32) {
 	if f.n < len(f.v) {
 		f.v[f.n] = v
 		f.n++
@@ -193,7 +194,7 @@ func (f *few) add(v int32) {
 }
 
 // median returns the middle value, false for none.
-func (f *few) median() (int32, bool) {
+func (f *Few) Median() (int32, bool) {
 	if f.n == 0 {
 		return 0, false
 	}
@@ -201,34 +202,34 @@ func (f *few) median() (int32, bool) {
 }
 
 // reach takes one more temperature for the hottest and the coldest.
-func (p *present) reach(t int32, probe int) {
-	if !p.hasTemp {
-		p.hot, p.cold, p.hotProbe, p.hasTemp = t, t, probe, true
+func (p *Present) reach(t int32, probe int) {
+	if !p.HasTemp {
+		p.Hot, p.Cold, p.HotProbe, p.HasTemp = t, t, probe, true
 		return
 	}
-	if t > p.hot {
-		p.hot, p.hotProbe = t, probe
+	if t > p.Hot {
+		p.Hot, p.HotProbe = t, probe
 	}
-	p.cold = min(p.cold, t)
+	p.Cold = min(p.Cold, t)
 }
 
 // combineOne is combine for the only probe of an enclosure.
-func (e *Engine) combineOne(en *enclosure, now time.Duration) {
-	i := en.probes[0]
-	pr := &e.probes[i]
-	st := &pr.st
-	use := pr.use(&e.cfg.Rules, now)
+func (v *View) combineOne(en *Enclosure, now time.Duration) {
+	i := en.Probes[0]
+	pr := &v.Probes[i]
+	st := &pr.St
+	use := pr.Use(&v.Cfg.Rules, now)
 	t := int32(st.Temp)
-	p := present{
-		hasTemp: use.temp, hasHum: use.hum, doubt: use.doubt, gap: pr.gap(), lux: st.Lux, hasLux: st.HasLux,
+	p := Present{
+		HasTemp: use.Temp, HasHum: use.Hum, Doubt: use.Doubt, Gap: pr.Gap(), Lux: st.Lux, HasLux: st.HasLux,
 	}
-	if use.temp {
-		p.main, p.hot, p.cold, p.hotProbe = t, t, t, i
+	if use.Temp {
+		p.Main, p.Hot, p.Cold, p.HotProbe = t, t, t, i
 	}
-	if use.hum {
-		p.hum, p.humProbe = int32(st.Hum), i
+	if use.Hum {
+		p.Hum, p.HumProbe = int32(st.Hum), i
 	}
-	en.now = p
+	en.Now = p
 }
 
 // median sorts s, which is short, and returns its middle, the mean of the two
@@ -247,37 +248,37 @@ func median(s []int32) int32 {
 }
 
 // hotInput classifies the hottest trustworthy temperature.
-func (e *Engine) hotInput(en *enclosure, now time.Duration, limit, deadband int32) alarm.Input {
+func (v *View) HotInput(en *Enclosure, now time.Duration, limit, deadband int32) alarm.Input {
 	in := alarm.Missing
-	if en.now.hasTemp {
-		in = alarm.High(en.now.hot, limit, deadband)
+	if en.Now.HasTemp {
+		in = alarm.High(en.Now.Hot, limit, deadband)
 	}
-	if in == alarm.Back && e.anyDoubt(en, now, upper, limit, deadband, false) {
+	if in == alarm.Back && v.anyDoubt(en, now, Upper, limit, deadband, false) {
 		return alarm.Missing
 	}
 	return in
 }
 
 // mainInput classifies the temperature that the band is judged on.
-func (e *Engine) mainInput(en *enclosure, now time.Duration, d side, limit, deadband int32) alarm.Input {
-	if !en.now.hasTemp {
+func (v *View) MainInput(en *Enclosure, now time.Duration, d Side, limit, deadband int32) alarm.Input {
+	if !en.Now.HasTemp {
 		return alarm.Missing
 	}
-	in := d.classify(en.now.main, limit, deadband)
-	if in == alarm.Back && e.anyDoubt(en, now, d, limit, deadband, en.hasLitter) {
+	in := d.Classify(en.Now.Main, limit, deadband)
+	if in == alarm.Back && v.anyDoubt(en, now, d, limit, deadband, en.HasLitter) {
 		return alarm.Missing
 	}
 	return in
 }
 
 // anyDoubt asks the probes, or only those in the litter, that take no part now.
-func (e *Engine) anyDoubt(en *enclosure, now time.Duration, d side, limit, deadband int32, litterOnly bool) bool {
-	for _, i := range en.probes {
-		p := &e.probes[i]
-		if litterOnly && p.cfg.Place != configs.Litter {
+func (v *View) anyDoubt(en *Enclosure, now time.Duration, d Side, limit, deadband int32, litterOnly bool) bool {
+	for _, i := range en.Probes {
+		p := &v.Probes[i]
+		if litterOnly && p.Cfg.Place != configs.Litter {
 			continue
 		}
-		if p.inDoubt(&e.cfg.Rules, now, d, limit, deadband) {
+		if p.InDoubt(&v.Cfg.Rules, now, d, limit, deadband) {
 			return true
 		}
 	}
@@ -286,13 +287,13 @@ func (e *Engine) anyDoubt(en *enclosure, now time.Duration, d side, limit, deadb
 
 // judge steps the threshold alarms with what the probes say now. It returns
 // false while that is not enough for more than the ceiling.
-func (e *Engine) judge(en *enclosure, now sensors.Instant) bool {
+func (e *Engine) judge(en *Enclosure, now sensors.Instant) bool {
 	if e.calmNow(en, now.Mono) {
 		return true
 	}
 	en.endCalm()
 	e.judgeCeiling(en, now)
-	if e.gathering(en, now.Mono) {
+	if e.v.Gathering(en, now.Mono) {
 		return false
 	}
 	e.judgeBand(en, now)

@@ -12,57 +12,27 @@ import (
 // How often the estimators look: a mist and a door in seconds, the rest once a
 // minute.
 const (
-	quickEvery = 20 * time.Second
-	slowEvery  = time.Minute
+	QuickEvery = 20 * time.Second
+	SlowEvery  = time.Minute
 )
 
 // An Engine is the decision core of one room. It is single-threaded: one
 // goroutine owns it. It does no I/O and reads no clock.
 type Engine struct {
-	cfg    *configs.Config
-	loc    *time.Location
-	specs  [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
-	probes []probe
-	byID   map[sensors.ProbeID]int
-	names  []sensors.ProbeID
-	after  []int // which probe's reading came after each one's, last time
-	before int   // the probe whose reading came last
-	encls  []enclosure
-	encl   map[string]int
-	lamps  []lampSet
-	mists  []mistSet
-	self   []*slot // alarms about dewline itself, in the order of first use
-	gone   []Record
-	leap   uint64 // how many onset numbers this run leaves out; see Start
-
-	bandDead  int32 // deadbands: hundredths of °C
-	floorDead int32 // and of a percent
-
-	room      RoomState
-	roomIdx   []int // probes in the room
-	minute    int64 // wall minute that the schedules were read at
-	synced    bool
-	turn      uint32          // counts the looks at the schedules
-	hourNow   float64         // local hour at seen, negative without a clock
-	seen      sensors.Instant // the time that came in last
-	now       sensors.Instant // latest time that came in
+	v         *View
+	cause     causes
+	lives     lives
+	names     []sensors.ProbeID
+	after     []int // which probe's reading came after each one's, last time
+	before    int   // the probe whose reading came last
 	began     bool
-	watched   time.Duration // since then readings were awaited without a gap
-	off       Off
 	gap       Gap           // that nobody was told of
 	minuteAt  time.Duration // running time of the last minutely round
 	hourAt    time.Duration
 	nightOpen bool          // probes are being compared, or that is not known
-	load      Load          // what the self-measures need
-	numOpen   int           // alarms that are not NORM
 	ageAt     time.Duration // no value is too old until then; see Tick
-	out       []Transition
-	cases     []climate.Case
-	values    []int32
-	scratch   []float64
 	verdicts  []climate.MistVerdict
 	steps     []climate.LampStep
-	shelfKeys []string
 }
 
 // RoomState is what is remembered of the room's air.
@@ -76,157 +46,80 @@ type RoomState struct {
 
 // New returns an engine for a complete configuration.
 func New(cfg *configs.Config) *Engine {
-	e := &Engine{minute: -1}
+	e := &Engine{}
 	e.build(cfg)
 	return e
 }
 
 // build lays out the engine for a configuration, without any state.
 func (e *Engine) build(cfg *configs.Config) {
-	e.cfg, e.loc = cfg, cfg.Room.Location
-	if e.loc == nil {
-		e.loc = time.UTC
+	var clock Clock
+	if e.v != nil {
+		clock = e.v.Clock
 	}
-	for k := range alarm.FirstSentinelKind {
-		for p := Note; p <= Wake; p++ {
-			e.specs[k][p] = k.Row().Spec(p, cfg.Rules)
-		}
-	}
-	e.bandDead = int32(sensors.CelsiusOf(float64(cfg.Rules.BandDeadband)))
-	e.floorDead = int32(sensors.PercentOf(float64(cfg.Rules.FloorDeadband)))
-	e.byID = make(map[sensors.ProbeID]int, len(cfg.Probes))
-	e.encl = make(map[string]int, len(cfg.Enclosures))
-	e.lamps, e.mists, e.roomIdx, e.shelfKeys = nil, nil, nil, nil
-	for _, l := range cfg.Lamps {
-		e.lamps = append(e.lamps, lampSet{cfg: l})
-	}
-	for _, m := range cfg.Mists {
-		e.mists = append(e.mists, mistSet{cfg: m})
-	}
-	e.encls = make([]enclosure, len(cfg.Enclosures))
-	for i, c := range cfg.Enclosures {
-		e.buildEnclosure(i, c)
-	}
-	e.probes = make([]probe, len(cfg.Probes))
+	e.v = NewView(cfg, clock)
+	e.cause.v = e.v
+	e.lives.build(e.v)
+	e.lives.cause = e.cause
 	e.names, e.after, e.before = make([]sensors.ProbeID, len(cfg.Probes)), make([]int, len(cfg.Probes)), 0
 	for i, c := range cfg.Probes {
-		e.buildProbe(i, c)
+		e.names[i] = sensors.ProbeID(c.ID)
 	}
-	n := len(e.encls)
-	e.cases, e.values = make([]climate.Case, 0, n), make([]int32, 0, max(n, len(e.probes))+1)
-	e.scratch, e.verdicts = make([]float64, 4*n+4), make([]climate.MistVerdict, 0, n)
-	e.minute, e.numOpen, e.ageAt, e.seen, e.nightOpen = -1, 0, -1, sensors.Instant{}, true
-}
-
-func (e *Engine) buildEnclosure(i int, c configs.Enclosure) {
-	en := &e.encls[i]
-	sp := e.cfg.SpeciesFor(c)
-	*en = enclosure{cfg: c, sp: sp, lim: limitsOf(sp), lamps: -1, mist: -1, doseLim: climate.DoseLimits{
-		Boundary: float64(sp.Boundary), ReferenceTemp: float64(sp.ReferenceTemp),
-		ReferenceTime: sp.ReferenceTime.D(), TenfoldPer: float64(sp.TenfoldPer),
-	}}
-	for k := range int(alarm.FirstProbeKind) {
-		en.slots[k] = makeSlot(alarm.Kind(k), i, c.ID)
-	}
-	for j := range e.lamps {
-		if e.lamps[j].cfg.ID == c.Lamps && c.Lamps != "" {
-			en.lamps = j
-		}
-	}
-	for j := range e.mists {
-		if e.mists[j].cfg.ID == c.Mist && c.Mist != "" {
-			en.mist = j
-		}
-	}
-	en.shelf = e.shelfNumber(shelfName(c.Rack, c.Shelf))
-	en.st.Thermal = climate.NewThermal(float64(c.Volume))
-	e.encl[c.ID] = i
-}
-
-func (e *Engine) shelfNumber(key string) int {
-	for i, k := range e.shelfKeys {
-		if k == key {
-			return i
-		}
-	}
-	e.shelfKeys = append(e.shelfKeys, key)
-	return len(e.shelfKeys) - 1
-}
-
-func (e *Engine) buildProbe(i int, c configs.Probe) {
-	p := &e.probes[i]
-	*p = probe{cfg: c, encl: -1}
-	for k := range int(alarm.FirstSelfKind - alarm.FirstProbeKind) {
-		p.slots[k] = makeSlot(alarm.FirstProbeKind+alarm.Kind(k), i, c.ID)
-	}
-	e.byID[sensors.ProbeID(c.ID)], e.names[i] = i, sensors.ProbeID(c.ID)
-	switch {
-	case c.Enclosure != "":
-		j, ok := e.encl[c.Enclosure]
-		if !ok {
-			return
-		}
-		p.encl = j
-		en := &e.encls[j]
-		en.probes = append(en.probes, i)
-		en.hasLitter = en.hasLitter || c.Place == configs.Litter
-		en.namedFloor = en.namedFloor || c.FloorProbe
-	case c.Place == configs.InRoom:
-		e.roomIdx = append(e.roomIdx, i)
-	}
+	e.verdicts = make([]climate.MistVerdict, 0, len(cfg.Enclosures))
+	e.ageAt, e.nightOpen = -1, true
 }
 
 // Step takes one reading. The transitions are valid until the next call; in
 // the steady state nothing is allocated. A reading that is not newer than the
 // last one of its probe, or of an unknown probe, changes nothing.
 func (e *Engine) Step(r sensors.Reading) []Transition {
-	e.out = e.out[:0]
+	e.lives.out = e.lives.out[:0]
 	i, ok := e.index(r.Probe)
 	if !ok {
 		return nil
 	}
-	p := &e.probes[i]
-	if p.st.Readings > 0 && r.At.Mono <= p.st.Last.Mono {
+	p := &e.v.Probes[i]
+	if p.St.Readings > 0 && r.At.Mono <= p.St.Last.Mono {
 		return nil
 	}
 	e.advance(r.At)
 	e.still(p, &r)
 	e.watchSwap(p, &r)
 	e.takeTemperature(p, &r)
-	limit := p.silentAfter(&e.cfg.Rules)
-	p.note(&r, e.cfg.Room.Poll.D())
-	if p.st.Readings <= 2 || p.silentAfter(&e.cfg.Rules) < limit {
+	limit := p.SilentAfter(&e.v.Cfg.Rules)
+	p.note(&r, e.v.Cfg.Room.Poll.D())
+	if p.St.Readings <= 2 || p.SilentAfter(&e.v.Cfg.Rules) < limit {
 		e.ageAt = -1
 	}
-	if p.open > 0 && r.Quality != sensors.Bad && p.slot(alarm.KindSilent).open() {
+	if p.Open > 0 && r.Quality != sensors.Bad && p.Alarm(alarm.KindSilent).Open() {
 		e.judgeSilent(p, r.At)
 	}
 	e.judgeReason(p, r.At)
 	switch {
-	case p.encl >= 0:
-		en := &e.encls[p.encl]
-		en.st.At = r.At
-		e.combine(en, r.At.Mono)
+	case p.Encl >= 0:
+		en := &e.v.Enclosures[p.Encl]
+		en.St.At = r.At
+		e.v.Combine(en, r.At.Mono)
 		if r.Quality != sensors.Bad && e.judge(en, r.At) {
 			e.estimate(en, r.At)
 		}
-	case p.cfg.Place == configs.InRoom:
+	case p.Cfg.Place == configs.InRoom:
 		e.estimateRoom(r.At)
 	}
-	return e.out
+	return e.lives.out
 }
 
 // index finds a probe. The readings of a poll tend to come in the same order
 // every time, which spares looking for the name.
 func (e *Engine) index(id sensors.ProbeID) (int, bool) {
-	if len(e.probes) == 0 {
+	if len(e.v.Probes) == 0 {
 		return 0, false
 	}
 	if i := e.after[e.before]; e.names[i] == id {
 		e.before = i
 		return i, true
 	}
-	i, ok := e.byID[id]
+	i, ok := e.v.ByID[id]
 	if ok {
 		e.after[e.before], e.before = i, i
 	}
@@ -236,10 +129,10 @@ func (e *Engine) index(id sensors.ProbeID) (int, bool) {
 // advance takes in the time. Where nothing called for long, the process stood
 // still or the board slept: nobody looked.
 func (e *Engine) advance(now sensors.Instant) {
-	if now == e.seen && e.began {
+	if now == e.v.At && e.began {
 		return
 	}
-	was, began := e.now, e.began
+	was, began := e.v.Latest, e.began
 	e.note(now)
 	if began {
 		e.stoodStill(was, now)
@@ -248,47 +141,47 @@ func (e *Engine) advance(now sensors.Instant) {
 
 // note notes the time and reads the schedules when the minute has changed.
 func (e *Engine) note(now sensors.Instant) {
-	e.seen = now
+	e.v.At = now
 	if !e.began {
-		e.began, e.watched = true, now.Mono
-		for i := range e.probes {
-			if e.probes[i].st.Began.IsZero() {
-				e.probes[i].st.Began = now
+		e.began, e.v.Watched = true, now.Mono
+		for i := range e.v.Probes {
+			if e.v.Probes[i].St.Began.IsZero() {
+				e.v.Probes[i].St.Began = now
 			}
 		}
 	}
-	if now.Mono >= e.now.Mono {
-		e.now = now
-		if e.off.Open && now.Synced {
+	if now.Mono >= e.v.Latest.Mono {
+		e.v.Latest = now
+		if e.v.Off.Open && now.Synced {
 			e.learnOff(now)
 		}
 		if now.Synced {
-			e.off.Set = now
+			e.v.Off.Set = now
 		}
 	}
-	if minute := now.Wall.Unix() / 60; minute != e.minute || now.Synced != e.synced {
-		e.minute, e.synced = minute, now.Synced
-		e.readLamps(now)
+	if minute := now.Wall.Unix() / 60; minute != e.v.minute || now.Synced != e.v.synced {
+		e.v.minute, e.v.synced = minute, now.Synced
+		e.v.ReadLamps(now)
 	}
 }
 
 // estimate feeds the estimators with what the probes say now, each at its own
 // pace, and judges what comes of them.
-func (e *Engine) estimate(en *enclosure, now sensors.Instant) {
-	if now.Mono-en.st.QuickAt >= quickEvery || en.st.QuickAt == 0 {
-		en.st.QuickAt = now.Mono
+func (e *Engine) estimate(en *Enclosure, now sensors.Instant) {
+	if now.Mono-en.St.QuickAt >= QuickEvery || en.St.QuickAt == 0 {
+		en.St.QuickAt = now.Mono
 		e.watchMist(en, now)
 		e.watchDoor(en, now, e.disturbed(en, now.Mono))
 	}
-	if now.Mono-en.st.SlowAt < slowEvery && en.st.SlowAt != 0 {
+	if now.Mono-en.St.SlowAt < SlowEvery && en.St.SlowAt != 0 {
 		return
 	}
-	en.st.SlowAt = now.Mono
-	if !en.now.hasTemp {
+	en.St.SlowAt = now.Mono
+	if !en.Now.HasTemp {
 		return
 	}
-	hot, main := float64(en.now.hot)/100, float64(en.now.main)/100
-	en.st.Trend.Observe(e.estAt(now.Mono), hot)
+	hot, main := float64(en.Now.Hot)/100, float64(en.Now.Main)/100
+	en.St.Trend.Observe(e.v.EstAt(now.Mono), hot)
 	e.learn(en, now, hot, main)
 	e.watchMoist(en, now)
 	e.watchNight(en, now, main)
@@ -297,81 +190,81 @@ func (e *Engine) estimate(en *enclosure, now sensors.Instant) {
 }
 
 // learn feeds the thermal model and the usual offset to the room.
-func (e *Engine) learn(en *enclosure, now sensors.Instant, hot, main float64) {
-	hour := e.hour(now)
-	r := climate.ThermalReading{At: e.estAt(now.Mono), Air: hot, Hour: hour, Exclude: e.disturbedModel(en, now.Mono)}
-	if en.lamps >= 0 && e.lamps[en.lamps].known {
+func (e *Engine) learn(en *Enclosure, now sensors.Instant, hot, main float64) {
+	hour := e.v.Hour(now)
+	r := climate.ThermalReading{At: e.v.EstAt(now.Mono), Air: hot, Hour: hour, Exclude: e.disturbedModel(en, now.Mono)}
+	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known {
 		r.Lamps = climate.LampsOff
-		if e.lamps[en.lamps].on {
+		if e.v.Lamps[en.Lamps].On {
 			r.Lamps = climate.LampsOn
 		}
 	}
-	if t, ok := e.roomTemp(now.Mono); ok {
+	if t, ok := e.v.RoomTemp(now.Mono); ok {
 		r.Room, r.HasRoom = float64(t)/100, true
 		if hour >= 0 && !r.Exclude {
-			en.st.Offset.Observe(hour, main-r.Room)
+			en.St.Offset.Observe(hour, main-r.Room)
 		}
 	}
-	en.st.Thermal.Observe(r)
+	en.St.Thermal.Observe(r)
 }
 
 // disturbedModel reports whether the temperature is under the influence of
 // something that the thermal model does not know.
-func (e *Engine) disturbedModel(en *enclosure, now time.Duration) bool {
-	if _, open := en.st.Door.Open(); open {
+func (e *Engine) disturbedModel(en *Enclosure, now time.Duration) bool {
+	if _, open := en.St.Door.Open(); open {
 		return true
 	}
-	return en.st.HasPulse && now-en.st.PulseAt < 20*time.Minute
+	return en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute
 }
 
 // disturbed reports whether a step in temperature and humidity has another
 // explanation than the door.
-func (e *Engine) disturbed(en *enclosure, now time.Duration) bool {
-	if _, raining := en.st.Mist.Current(); raining && en.st.HasPulse && now-en.st.PulseAt < 20*time.Minute {
+func (e *Engine) disturbed(en *Enclosure, now time.Duration) bool {
+	if _, raining := en.St.Mist.Current(); raining && en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute {
 		return true
 	}
-	return en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < 30*time.Minute
+	return en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].Edge < 30*time.Minute
 }
 
 // estimateRoom follows the room's air.
 func (e *Engine) estimateRoom(now sensors.Instant) {
-	if now.Mono-e.room.SlowAt < slowEvery && e.room.SlowAt != 0 {
+	if now.Mono-e.v.Air.SlowAt < SlowEvery && e.v.Air.SlowAt != 0 {
 		return
 	}
-	t, ok := e.roomTemp(now.Mono)
+	t, ok := e.v.RoomTemp(now.Mono)
 	if !ok {
 		return
 	}
-	e.room.SlowAt = now.Mono
-	e.room.Trend.Observe(e.estAt(now.Mono), float64(t)/100)
-	hour := e.hour(now)
+	e.v.Air.SlowAt = now.Mono
+	e.v.Air.Trend.Observe(e.v.EstAt(now.Mono), float64(t)/100)
+	hour := e.v.Hour(now)
 	if hour < 0 {
 		return
 	}
-	e.room.Usual.Observe(hour, float64(t)/100)
-	if h, ok := e.roomHum(now.Mono); ok {
-		e.room.UsualHum.Observe(hour, float64(h)/100)
+	e.v.Air.Usual.Observe(hour, float64(t)/100)
+	if h, ok := e.v.RoomHum(now.Mono); ok {
+		e.v.Air.UsualHum.Observe(hour, float64(h)/100)
 	}
 }
 
 // roomTemp is the median of the room's trustworthy probes, in hundredths of °C.
-func (e *Engine) roomTemp(now time.Duration) (int32, bool) {
-	var temps few
-	for _, i := range e.roomIdx {
-		if p := &e.probes[i]; p.usable(&e.cfg.Rules, now) {
-			temps.add(int32(p.st.Temp))
+func (v *View) RoomTemp(now time.Duration) (int32, bool) {
+	var temps Few
+	for _, i := range v.InRoom {
+		if p := &v.Probes[i]; p.Usable(&v.Cfg.Rules, now) {
+			temps.Add(int32(p.St.Temp))
 		}
 	}
-	return temps.median()
+	return temps.Median()
 }
 
 // roomHum is the same for humidity, in hundredths of a percent.
-func (e *Engine) roomHum(now time.Duration) (int32, bool) {
-	var hums few
-	for _, i := range e.roomIdx {
-		if p := &e.probes[i]; p.humUsable(&e.cfg.Rules, now) {
-			hums.add(int32(p.st.Hum))
+func (v *View) RoomHum(now time.Duration) (int32, bool) {
+	var hums Few
+	for _, i := range v.InRoom {
+		if p := &v.Probes[i]; p.HumUsable(&v.Cfg.Rules, now) {
+			hums.Add(int32(p.St.Hum))
 		}
 	}
-	return hums.median()
+	return hums.Median()
 }

@@ -50,39 +50,39 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		if k.Row().Of == alarm.OfDewline {
 			subj = -1
 		}
-		s := makeSlot(k, subj, "e1")
-		s.limit(1.5, 3)
-		s.rec.Peak = 4.5
+		s := MakeAlarm(k, subj, "e1")
+		s.Against(1.5, 3)
+		s.Rec.Peak = 4.5
 		for _, active := range []bool{true, false} {
-			s.rec.Life.Active = active
-			r.e.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
-			d := s.rec.Detail
+			s.Rec.Life.Active = active
+			r.e.lives.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
+			d := s.Rec.Detail
 			d.Unknown, d.Evidence, d.HasRate, d.RatePerHour, d.TimeToCeiling, d.Ceiling = nil, nil, true, -1.5, &Range{FromMinutes: 10, ToMinutes: 20}, 30
-			a := alarm.Said{Key: s.rec.Key, HasValue: true, HasLimit: true, Unit: s.rec.Unit, Detail: &d}
+			a := alarm.Said{Key: s.Rec.Key, HasValue: true, HasLimit: true, Unit: s.Rec.Unit, Detail: &d}
 			if k.Row().Value == alarm.Difference {
 				d.TimeToCeiling = nil
 			}
-			n += sameInFahrenheit(t, string(s.rec.Key.Alarm), words.Sentence(a, unit.Celsius), words.Sentence(a, unit.Fahrenheit), k.Row().Value == alarm.Difference)
+			n += sameInFahrenheit(t, string(s.Rec.Key.Alarm), words.Sentence(a, unit.Celsius), words.Sentence(a, unit.Fahrenheit), k.Row().Value == alarm.Difference)
 		}
 	}
 	// what causes say, with the room and its enclosures away from usual
-	en := &r.e.encls[0]
+	en := &r.e.v.Enclosures[0]
 	var why []alarm.Fact
 	for _, side := range []float64{hotter, colder} {
 		c, f := climate.Case{HasOffset: true}, climate.Finding{Judged: 5, Residual: 3 * side, Median: 0.5 * side, RoomOff: 2.5 * side, ShelfBy: side}
 		why = append(why, oddEvidence(&c, &f, side)...)
-		_, shared := r.e.sharedCause(en, &c, &f, 27.1, side)
-		_, common := r.e.commonCause(en, &f, side)
+		_, shared := r.e.cause.sharedCause(en, &c, &f, 27.1, side)
+		_, common := r.e.cause.commonCause(en, &f, side)
 		why = append(append(why, shared...), common...)
 		room := climate.Picture{Room: climate.RoomCase{HasTemp: true, Temp: 27.1, HasUsual: true, Usual: 27.1 - 6*side}, Up: 3, Down: 3, Judged: 4}
-		why = append(append(why, *r.e.roomExplains(en, &room, side)), together(&room, side)...)
+		why = append(append(why, *r.e.cause.roomExplains(en, &room, side)), together(&room, side)...)
 		room.Room.HasUsual, room.Room.HasChange, room.Room.Change = false, true, 0.8*side
-		why = append(why, *r.e.roomExplains(en, &room, side))
+		why = append(why, *r.e.cause.roomExplains(en, &room, side))
 	}
-	p := &r.e.probes[1]
-	p.st.Leap, p.st.LeapAt = 700, r.e.now.Mono
-	why = append(why, r.e.doubtFact(p, r.e.now), *(&Moist{Apart: 1, Rise: 2.5}).apart(hotter))
-	p.st.Temp, p.st.Hum = 2500, 9900
+	p := &r.e.v.Probes[1]
+	p.St.Leap, p.St.LeapAt = 700, r.e.v.Latest.Mono
+	why = append(why, r.e.cause.doubtFact(p, r.e.v.Latest), *(&Moist{Apart: 1, Rise: 2.5}).apart(hotter))
+	p.St.Temp, p.St.Hum = 2500, 9900
 	why = append(why, p.dewFact())
 	f := words.Facts(why, unit.Fahrenheit)
 	for i, w := range words.Facts(why, unit.Celsius) {

@@ -13,30 +13,30 @@ import (
 // judgeSilent raises when a probe has delivered nothing usable for too long.
 // A failed reading is as silent as none, and so is one that lacks the humidity
 // which the probe is there to tell.
-func (e *Engine) judgeSilent(p *probe, now sensors.Instant) {
-	limit := p.silentAfter(&e.cfg.Rules)
-	s := p.slot(alarm.KindSilent)
-	age := max(now.Mono-p.heard()-p.st.Unseen, p.humidityGone(s.open()))
-	if age <= limit && !s.open() {
+func (e *Engine) judgeSilent(p *Probe, now sensors.Instant) {
+	limit := p.SilentAfter(&e.v.Cfg.Rules)
+	s := p.Alarm(alarm.KindSilent)
+	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Open()))
+	if age <= limit && !s.Open() {
 		return
 	}
-	s.limit(age.Seconds(), limit.Seconds())
-	e.hold(s, now, age > limit)
+	s.Against(age.Seconds(), limit.Seconds())
+	e.lives.hold(s, now, age > limit)
 }
 
 // humidityGone is for how long a probe that speaks has told no humidity, and no
 // other alarm says why. told is whether that is known: then what the probe
 // keeps to itself for a while, such as in a heater pulse, changes nothing.
-func (p *probe) humidityGone(told bool) time.Duration {
-	st := &p.st
+func (p *Probe) humidityGone(told bool) time.Duration {
+	st := &p.St
 	known := st.Quality != sensors.Bad && (st.Reason == sensors.NoReason || st.Reason == sensors.OutOfRange)
 	switch {
-	case !p.cfg.MeasuresHumidity(), !known && !told:
+	case !p.Cfg.MeasuresHumidity(), !known && !told:
 		return 0
-	case st.HasHum && p.slot(alarm.KindSilent).rec.Life.Active:
+	case st.HasHum && p.Alarm(alarm.KindSilent).Rec.Life.Active:
 		return st.Heard.Mono - st.HumAt
 	case st.HasHum:
-		return st.Heard.Mono - max(st.HumAt, p.since)
+		return st.Heard.Mono - max(st.HumAt, p.Since)
 	case known && st.Reason == sensors.OutOfRange: // broken from the start
 		return st.Heard.Mono - st.Began.Mono
 	}
@@ -44,32 +44,32 @@ func (p *probe) humidityGone(told bool) time.Duration {
 }
 
 // judgeReason raises what the probe's own judge found.
-func (e *Engine) judgeReason(p *probe, now sensors.Instant) {
-	st := &p.st
+func (e *Engine) judgeReason(p *Probe, now sensors.Instant) {
+	st := &p.St
 	if st.Quality == sensors.Bad {
 		return
 	}
 	e.judgeNodeClock(p, now)
-	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.open == 0 {
+	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.Open == 0 {
 		return
 	}
 	e.judgeWet(p, now)
-	if s, frozen := p.slot(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.open() {
-		s.limit((now.Mono - st.StillAt).Minutes(), e.cfg.Rules.FrozenAfter.D().Minutes())
-		e.hold(s, now, frozen)
+	if s, frozen := p.Alarm(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.Open() {
+		s.Against((now.Mono - st.StillAt).Minutes(), e.v.Cfg.Rules.FrozenAfter.D().Minutes())
+		e.lives.hold(s, now, frozen)
 	}
 	e.judgeJump(p, now)
 }
 
 // judgeNodeClock raises when a wireless node goes on stamping its values with
 // times that cannot be right.
-func (e *Engine) judgeNodeClock(p *probe, now sensors.Instant) {
-	s, in := p.slot(alarm.KindNodeClock), alarm.Back
-	if p.st.Reason == sensors.WrongClock {
+func (e *Engine) judgeNodeClock(p *Probe, now sensors.Instant) {
+	s, in := p.Alarm(alarm.KindNodeClock), alarm.Back
+	if p.St.Reason == sensors.WrongClock {
 		in = alarm.Beyond
 	}
-	if in == alarm.Beyond || s.open() || s.rec.Life.Seen == alarm.Beyond {
-		e.apply(s, now, in, p.gap())
+	if in == alarm.Beyond || s.Open() || s.Rec.Life.Seen == alarm.Beyond {
+		e.lives.apply(s, now, in, p.Gap())
 	}
 }
 
@@ -77,23 +77,23 @@ func (e *Engine) judgeNodeClock(p *probe, now sensors.Instant) {
 // make a probe a jumping one. A single jump may be a hand.
 const manyJumps = 3
 
-func (e *Engine) judgeJump(p *probe, now sensors.Instant) {
-	st := &p.st
+func (e *Engine) judgeJump(p *Probe, now sensors.Instant) {
+	st := &p.St
 	if st.Jumps > 0 && now.Mono-st.JumpAt >= 10*time.Minute {
 		st.Jumps--
 		st.JumpAt = now.Mono
 	}
 	alone := st.Alone && st.HotRun >= 2
-	s := p.slot(alarm.KindJump)
+	s := p.Alarm(alarm.KindJump)
 	jumping := alone || st.Jumps >= manyJumps
-	if !jumping && !s.open() {
+	if !jumping && !s.Open() {
 		return
 	}
 	if st.Alone {
-		s.limit(st.LastHot.Celsius(), float64(implausible)/100)
+		s.Against(st.LastHot.Celsius(), float64(Implausible)/100)
 	} else if jumping {
-		s.rec.HasLimit = false
-		s.rec.Value, s.rec.HasValue = st.Doubt.Celsius(), true
+		s.Rec.HasLimit = false
+		s.Rec.Value, s.Rec.HasValue = st.Doubt.Celsius(), true
 	}
 	in := alarm.Back
 	switch {
@@ -102,16 +102,16 @@ func (e *Engine) judgeJump(p *probe, now sensors.Instant) {
 	case st.Jumps > 0:
 		in = alarm.Between
 	}
-	e.apply(s, now, in, p.gap())
+	e.lives.apply(s, now, in, p.Gap())
 }
 
 // still follows for how long a probe has said exactly the same.
-func (e *Engine) still(p *probe, r *sensors.Reading) {
+func (e *Engine) still(p *Probe, r *sensors.Reading) {
 	if r.Quality == sensors.Bad {
 		return
 	}
-	st := &p.st
-	unseen := r.At.Mono-st.Heard.Mono > p.silentAfter(&e.cfg.Rules)
+	st := &p.St
+	unseen := r.At.Mono-st.Heard.Mono > p.SilentAfter(&e.v.Cfg.Rules)
 	same := sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
 	if same == st.Still && st.Readings > 0 && (st.Frozen || !unseen) {
 		return // after a silence of its own nobody knows that it stood still
@@ -125,23 +125,23 @@ func (e *Engine) still(p *probe, r *sensors.Reading) {
 const standsLong = 45 * time.Minute
 
 // stands reports whether the probe repeats itself while the others move.
-func (p *probe) stands(now time.Duration) bool {
-	st := &p.st
+func (p *Probe) Stands(now time.Duration) bool {
+	st := &p.St
 	return st.HasPeers && st.PeerHigh-st.PeerLow >= peersMoved && now-st.StillAt >= standsLong
 }
 
 // judgeFrozen compares probes that do not move with what the others do. A
 // steady value is no fault while everything else is steady too.
 func (e *Engine) judgeFrozen(now sensors.Instant) {
-	after := e.cfg.Rules.FrozenAfter.D()
-	middle, ok := e.middle(now.Mono)
+	after := e.v.Cfg.Rules.FrozenAfter.D()
+	middle, ok := e.v.Middle(now.Mono)
 	if !ok || after <= 0 {
 		return
 	}
-	for i := range e.probes {
-		p := &e.probes[i]
-		st := &p.st
-		if st.Readings == 0 || !p.fresh(&e.cfg.Rules, now.Mono, st.Heard.Mono) {
+	for i := range e.v.Probes {
+		p := &e.v.Probes[i]
+		st := &p.St
+		if st.Readings == 0 || !p.Fresh(&e.v.Cfg.Rules, now.Mono, st.Heard.Mono) {
 			continue
 		}
 		if !st.HasPeers {
@@ -153,8 +153,8 @@ func (e *Engine) judgeFrozen(now sensors.Instant) {
 			continue
 		}
 		st.Frozen = true
-		if p.encl >= 0 {
-			e.combine(&e.encls[p.encl], now.Mono)
+		if p.Encl >= 0 {
+			e.v.Combine(&e.v.Enclosures[p.Encl], now.Mono)
 		}
 		e.judgeReason(p, now)
 	}
@@ -165,21 +165,21 @@ func (e *Engine) judgeFrozen(now sensors.Instant) {
 const peersMoved = 50
 
 // middle is the median temperature of everything that moves.
-func (e *Engine) middle(now time.Duration) (int32, bool) {
-	e.values = e.values[:0]
-	for i := range e.encls {
-		if en := &e.encls[i]; en.now.hasTemp {
-			e.values = append(e.values, en.now.main)
+func (v *View) Middle(now time.Duration) (int32, bool) {
+	v.Ints = v.Ints[:0]
+	for i := range v.Enclosures {
+		if en := &v.Enclosures[i]; en.Now.HasTemp {
+			v.Ints = append(v.Ints, en.Now.Main)
 		}
 	}
-	if t, ok := e.roomTemp(now); ok {
-		e.values = append(e.values, t)
+	if t, ok := v.RoomTemp(now); ok {
+		v.Ints = append(v.Ints, t)
 	}
-	if len(e.values) < 2 {
+	if len(v.Ints) < 2 {
 		return 0, false
 	}
-	slices.Sort(e.values)
-	return e.values[len(e.values)/2], true
+	slices.Sort(v.Ints)
+	return v.Ints[len(v.Ints)/2], true
 }
 
 // How far two probes of one enclosure may differ. Common practice, no source,
@@ -197,50 +197,50 @@ const (
 // judgePair looks for two probes of one enclosure that do not agree.
 // ref is what their usual places are told against, and known whether there are
 // such places now.
-func (e *Engine) judgePair(en *enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
-	for a := range en.probes {
-		p := &e.probes[en.probes[a]]
-		if !p.usable(&e.cfg.Rules, now.Mono) {
+func (e *Engine) judgePair(en *Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
+	for a := range en.Probes {
+		p := &e.v.Probes[en.Probes[a]]
+		if !p.Usable(&e.v.Cfg.Rules, now.Mono) {
 			continue
 		}
-		for b := a + 1; b < len(en.probes); b++ {
-			if q := &e.probes[en.probes[b]]; q.usable(&e.cfg.Rules, now.Mono) {
+		for b := a + 1; b < len(en.Probes); b++ {
+			if q := &e.v.Probes[en.Probes[b]]; q.Usable(&e.v.Cfg.Rules, now.Mono) {
 				e.compare(p, q, ref, hour, known, now)
 			}
 		}
-		if known && !p.apart() && p.st.Swap.With == "" {
-			p.st.Own.Observe(hour, float64(int32(p.st.Temp)-ref)/100)
+		if known && !p.Apart() && p.St.Swap.With == "" {
+			p.St.Own.Observe(hour, float64(int32(p.St.Temp)-ref)/100)
 		}
 	}
 }
 
 // compare judges one pair.
-func (e *Engine) compare(p, q *probe, ref int32, hour float64, known bool, now sensors.Instant) {
-	if p.st.Swap.With != "" || q.st.Swap.With != "" {
+func (e *Engine) compare(p, q *Probe, ref int32, hour float64, known bool, now sensors.Instant) {
+	if p.St.Swap.With != "" || q.St.Swap.With != "" {
 		return // told as such
 	}
 	offP, offQ, limit := placesOf(p, q, ref, hour, known)
 	apart := int32(math.Abs(offP - offQ))
 	in := alarm.High(apart, limit, apartBack)
-	if in != alarm.Back && limit == apartUsual && p.cfg.Place != q.cfg.Place {
+	if in != alarm.Back && limit == apartUsual && p.Cfg.Place != q.Cfg.Place {
 		apart = beyondShared(offP-offQ, e.sharedShift(p, q, ref, hour, now.Mono))
 		in = alarm.High(apart, limit, apartBack)
 	}
 	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
 		in = alarm.Between // both are away on the same side: that is heat or cold
 	}
-	s := oddOf(p, q, offP, offQ).slot(alarm.KindDisagrees)
-	if in == alarm.Back && s.rec.Life.Seen == alarm.Missing {
+	s := oddOf(p, q, offP, offQ).Alarm(alarm.KindDisagrees)
+	if in == alarm.Back && s.Rec.Life.Seen == alarm.Missing {
 		return
 	}
-	s.limit(float64(apart)/100, float64(limit)/100)
-	e.apply(s, now, in, 3*slowEvery)
+	s.Against(float64(apart)/100, float64(limit)/100)
+	e.lives.apply(s, now, in, 3*SlowEvery)
 }
 
 // oddOf is the one further from its own usual place, or from the room; one that
 // was blamed stays so.
-func oddOf(p, q *probe, offP, offQ float64) *probe {
-	if q.apart() || !p.apart() && math.Abs(offQ) >= math.Abs(offP) {
+func oddOf(p, q *Probe, offP, offQ float64) *Probe {
+	if q.Apart() || !p.Apart() && math.Abs(offQ) >= math.Abs(offP) {
 		return q
 	}
 	return p
@@ -248,15 +248,15 @@ func oddOf(p, q *probe, offP, offQ float64) *probe {
 
 // placesOf returns how far two probes are from the room, or from their usual
 // places where those are known, in hundredths of °C, and how far they may part.
-func placesOf(p, q *probe, ref int32, hour float64, known bool) (offP, offQ float64, limit int32) {
-	offP, offQ = float64(int32(p.st.Temp)-ref), float64(int32(q.st.Temp)-ref)
+func placesOf(p, q *Probe, ref int32, hour float64, known bool) (offP, offQ float64, limit int32) {
+	offP, offQ = float64(int32(p.St.Temp)-ref), float64(int32(q.St.Temp)-ref)
 	limit = apartOther
-	if p.cfg.Place == q.cfg.Place {
+	if p.Cfg.Place == q.Cfg.Place {
 		limit = apartSame
 	}
 	if known {
-		usualP, okP := p.st.Own.At(hour)
-		usualQ, okQ := q.st.Own.At(hour)
+		usualP, okP := p.St.Own.At(hour)
+		usualQ, okQ := q.St.Own.At(hour)
 		if okP && okQ {
 			return offP - usualP*100, offQ - usualQ*100, apartUsual
 		}
@@ -276,17 +276,17 @@ func beyondShared(diff, shared float64) int32 {
 // enclosures have parted from what is usual, in hundredths of °C: without its
 // lamps the air under every lid is no warmer than the litter. Those on the same
 // lamps count before all.
-func (e *Engine) sharedShift(p, q *probe, ref int32, hour float64, now time.Duration) float64 {
-	lamps := e.encls[p.encl].lamps
-	mates, all := e.scratch[:0], e.scratch[2*len(e.encls):2*len(e.encls)]
-	for k := 1; k < len(e.encls) && len(mates) < sharedMates && len(all) < sharedMost; k++ {
-		en := &e.encls[(p.encl+k)%len(e.encls)] // neighbours tend to share lamps
-		d, ok := e.parted(en, p.cfg.Place, q.cfg.Place, ref, hour, now)
+func (e *Engine) sharedShift(p, q *Probe, ref int32, hour float64, now time.Duration) float64 {
+	lamps := e.v.Enclosures[p.Encl].Lamps
+	mates, all := e.v.Floats[:0], e.v.Floats[2*len(e.v.Enclosures):2*len(e.v.Enclosures)]
+	for k := 1; k < len(e.v.Enclosures) && len(mates) < sharedMates && len(all) < sharedMost; k++ {
+		en := &e.v.Enclosures[(p.Encl+k)%len(e.v.Enclosures)] // neighbours tend to share lamps
+		d, ok := e.parted(en, p.Cfg.Place, q.Cfg.Place, ref, hour, now)
 		if !ok {
 			continue
 		}
 		all = append(all, d)
-		if lamps >= 0 && en.lamps == lamps {
+		if lamps >= 0 && en.Lamps == lamps {
 			mates = append(mates, d)
 		}
 	}
@@ -308,14 +308,14 @@ const (
 )
 
 // parted is by how much the probes in two places of an enclosure have parted.
-func (e *Engine) parted(en *enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
-	var at [2]*probe
-	for _, i := range en.probes {
-		p := &e.probes[i]
-		if !p.usable(&e.cfg.Rules, now) {
+func (e *Engine) parted(en *Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
+	var at [2]*Probe
+	for _, i := range en.Probes {
+		p := &e.v.Probes[i]
+		if !p.Usable(&e.v.Cfg.Rules, now) {
 			continue
 		}
-		switch p.cfg.Place {
+		switch p.Cfg.Place {
 		case a:
 			at[0] = p
 		case b:
@@ -331,41 +331,41 @@ func (e *Engine) parted(en *enclosure, a, b configs.Place, ref int32, hour float
 
 // apart reports whether the probe stands away from its twin, for however short
 // a time.
-func (p *probe) apart() bool {
-	l := &p.slot(alarm.KindDisagrees).rec.Life
+func (p *Probe) Apart() bool {
+	l := &p.Alarm(alarm.KindDisagrees).Rec.Life
 	return l.Active || l.Seen == alarm.Beyond
 }
 
 // judgeOverdue notes calibrations that are due. The time counts from the last
 // one, or from when the probe was first seen; without a clock nothing is due.
-func (e *Engine) judgeOverdue(p *probe, now sensors.Instant) {
-	if !now.Synced || p.st.Seen.IsZero() {
+func (e *Engine) judgeOverdue(p *Probe, now sensors.Instant) {
+	if !now.Synced || p.St.Seen.IsZero() {
 		return
 	}
 	t, ok := e.humidityDue(p)
-	p.due.hum = ok && !now.Wall.Before(t)
+	p.Due.hum = ok && !now.Wall.Before(t)
 	t, ok = e.temperatureDue(p)
-	p.due.temp = ok && !now.Wall.Before(t)
-	due := p.due.hum || p.due.temp || p.drifted()
-	if s := p.slot(alarm.KindOverdue); due || s.open() {
-		e.hold(s, now, due)
+	p.Due.temp = ok && !now.Wall.Before(t)
+	due := p.Due.hum || p.Due.temp || p.drifted()
+	if s := p.Alarm(alarm.KindOverdue); due || s.Open() {
+		e.lives.hold(s, now, due)
 	}
 }
 
-func (e *Engine) humidityDue(p *probe) (time.Time, bool) {
-	every := e.cfg.Rules.HumidityDue.D()
-	if !p.st.HasHum || every <= 0 {
+func (e *Engine) humidityDue(p *Probe) (time.Time, bool) {
+	every := e.v.Cfg.Rules.HumidityDue.D()
+	if !p.St.HasHum || every <= 0 {
 		return time.Time{}, false
 	}
-	return later(p.st.Seen, p.st.HumDone).Add(every), true
+	return later(p.St.Seen, p.St.HumDone).Add(every), true
 }
 
-func (e *Engine) temperatureDue(p *probe) (time.Time, bool) {
-	every := e.cfg.Rules.TemperatureDue.D()
-	if !p.st.HasTemp || every <= 0 {
+func (e *Engine) temperatureDue(p *Probe) (time.Time, bool) {
+	every := e.v.Cfg.Rules.TemperatureDue.D()
+	if !p.St.HasTemp || every <= 0 {
 		return time.Time{}, false
 	}
-	return later(p.st.Seen, p.st.TempDone).Add(every), true
+	return later(p.St.Seen, p.St.TempDone).Add(every), true
 }
 
 func later(a, b time.Time) time.Time {

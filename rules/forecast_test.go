@@ -81,8 +81,8 @@ func (y *told) score(s *sim) {
 				crossed[v.ID] = s.now
 			}
 			if s.now%(5*time.Minute) == 0 {
-				en := &s.e.encls[s.e.encl[v.ID]]
-				said[v.ID] = append(said[v.ID], outlook{s.now, en.now.hot >= en.lim.warn, v.ToCeiling, en.st.Ahead.ToCeiling.Mid})
+				en := &s.e.v.Enclosures[s.e.v.EnclosureByID[v.ID]]
+				said[v.ID] = append(said[v.ID], outlook{s.now, en.Now.Hot >= en.Limits.Warn, v.ToCeiling, en.St.Ahead.ToCeiling.Mid})
 			}
 		}
 	}

@@ -41,7 +41,7 @@ type absence struct {
 // stoodStill makes up for a stretch without a call: an engine that runs is called
 // at least once a poll.
 func (e *Engine) stoodStill(was, now sensors.Instant) {
-	stood, polls := now.Sub(was), 2*e.cfg.Room.Poll.D()
+	stood, polls := now.Sub(was), 2*e.v.Cfg.Room.Poll.D()
 	if stood <= max(polls, 30*time.Second) {
 		return
 	}
@@ -58,12 +58,12 @@ const stoodShort = 2 * time.Minute
 
 // estAt is the time that the estimators live in. It counts the time off too, so
 // that what they compare lies as far apart as it did.
-func (e *Engine) estAt(mono time.Duration) time.Duration { return mono + e.off.Added }
+func (v *View) EstAt(mono time.Duration) time.Duration { return mono + v.Off.Added }
 
 // timeOff is how long dewline was off before a start; false while that is not
 // known, or never will be because no clock was set.
 func (e *Engine) timeOff(now sensors.Instant) (time.Duration, bool) {
-	o := &e.off
+	o := &e.v.Off
 	if o.Set.IsZero() {
 		return 0, false
 	}
@@ -75,7 +75,7 @@ func (e *Engine) timeOff(now sensors.Instant) (time.Duration, bool) {
 
 // closeOff works out how long dewline was off, once the clock is set.
 func (e *Engine) closeOff(now sensors.Instant) (time.Duration, bool) {
-	o := &e.off
+	o := &e.v.Off
 	if !now.Synced {
 		return 0, false
 	}
@@ -91,15 +91,15 @@ func (e *Engine) closeOff(now sensors.Instant) (time.Duration, bool) {
 
 // learnOff takes in the length of a time off that has become known.
 func (e *Engine) learnOff(now sensors.Instant) {
-	at := e.off.At
+	at := e.v.Off.At
 	d, known := e.closeOff(now)
 	if !known {
 		return
 	}
-	e.off.Added += max(0, d-unknownOff)
+	e.v.Off.Added += max(0, d-unknownOff)
 	e.age(d, at)
-	for i := range e.encls {
-		if dose := &e.encls[i].st.Dose; dose.Minutes > 0 {
+	for i := range e.v.Enclosures {
+		if dose := &e.v.Enclosures[i].St.Dose; dose.Minutes > 0 {
 			dose.Unknown += d
 		}
 	}
@@ -111,7 +111,7 @@ func (e *Engine) TakeGap() (Gap, bool) {
 	g := e.gap
 	e.gap = Gap{}
 	if !g.From.IsZero() {
-		g.From = g.From.In(e.loc)
+		g.From = g.From.In(e.v.Loc)
 	}
 	return g, g.For > 0
 }
@@ -122,34 +122,34 @@ func (e *Engine) TakeGap() (Gap, bool) {
 func (e *Engine) interrupt(now sensors.Instant, a absence) {
 	switch {
 	case !a.known:
-		e.off.Added += unknownOff
+		e.v.Off.Added += unknownOff
 	case !a.short:
-		e.off.Added += a.off
+		e.v.Off.Added += a.off
 		e.age(a.off, now.Mono+1)
 	}
 	e.forgive(a, now.Mono)
 	if a.short {
 		return
 	}
-	e.watched = now.Mono
-	for i := range e.probes {
-		e.probes[i].interrupt(now.Mono)
+	e.v.Watched = now.Mono
+	for i := range e.v.Probes {
+		e.v.Probes[i].interrupt(now.Mono)
 	}
-	long := !a.known || a.nobody > longestInterval
-	for i := range e.encls {
-		en := &e.encls[i]
+	long := !a.known || a.nobody > LongestInterval
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
 		en.interrupt(a)
 		if long {
-			en.st.Act.Interrupt(now)
-			en.st.Cold.Interrupt(now)
+			en.St.Act.Interrupt(now)
+			en.St.Cold.Interrupt(now)
 		}
-		e.combine(en, now.Mono)
+		e.v.Combine(en, now.Mono)
 	}
 	if long {
 		e.settle()
-		e.eachSlot(func(s *slot) { s.rec.Life.Interrupt(now) })
-		for i := range e.probes {
-			st := &e.probes[i].st
+		e.lives.each(func(s *Alarm) { s.Rec.Life.Interrupt(now) })
+		for i := range e.v.Probes {
+			st := &e.v.Probes[i].St
 			st.StillAt, st.HasPeers, st.Leap = now.Mono, false, 0
 		}
 	}
@@ -163,22 +163,22 @@ func (e *Engine) age(off, before time.Duration) {
 			*at -= off
 		}
 	}
-	for i := range e.probes {
-		st := &e.probes[i].st
-		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.probes[i].slot(alarm.KindSilent).rec.Life.Active {
+	for i := range e.v.Probes {
+		st := &e.v.Probes[i].St
+		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.v.Probes[i].Alarm(alarm.KindSilent).Rec.Life.Active {
 			st.Unseen += off // nobody listened
 		}
 		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.TempAt, &st.AnyAt, &st.HumAt} {
 			back(at)
 		}
 	}
-	e.eachSlot(func(s *slot) { // who answered before has not looked since
-		if l := &s.rec.Life; l.State == alarm.Acked && l.AckedAt <= e.off.At {
+	e.lives.each(func(s *Alarm) { // who answered before has not looked since
+		if l := &s.Rec.Life; l.State == alarm.Acked && l.AckedAt <= e.v.Off.At {
 			l.AckedAt -= off
 		}
 	})
-	for i := range e.encls {
-		st := &e.encls[i].st
+	for i := range e.v.Enclosures {
+		st := &e.v.Enclosures[i].St
 		for _, at := range []*time.Duration{&st.At.Mono, &st.PulseAt, &st.DoorAt, &st.Excused} {
 			back(at)
 		}
@@ -186,9 +186,9 @@ func (e *Engine) age(off, before time.Duration) {
 }
 
 // interrupt forgets what takes a reading from before and one from now.
-func (p *probe) interrupt(now time.Duration) {
-	st := &p.st
-	p.since = now
+func (p *Probe) interrupt(now time.Duration) {
+	st := &p.St
+	p.Since = now
 	for _, at := range []*time.Duration{&st.TempAt, &st.AnyAt, &st.HumAt, &st.Heard.Mono, &st.Good.Mono} {
 		*at = min(*at, now-1) // running time goes on from where it stopped, to the moment
 	}
@@ -202,8 +202,8 @@ func (p *probe) interrupt(now time.Duration) {
 }
 
 // interrupt is that for the estimators which do not see the gap by themselves.
-func (en *enclosure) interrupt(a absence) {
-	st := &en.st
+func (en *Enclosure) interrupt(a absence) {
+	st := &en.St
 	st.Door.Interrupt()
 	st.Moist.Filled = 0
 	st.Ahead, st.Turns = Ahead{}, [alarm.NumByTemperature]CauseTurn{}
@@ -218,28 +218,28 @@ func (en *enclosure) interrupt(a absence) {
 // forgive takes a stretch that the engine knows nothing of for what it is: no
 // silence, no missed mist and no doubt is taken from it.
 func (e *Engine) forgive(a absence, now time.Duration) {
-	for i := range e.probes {
-		p := &e.probes[i]
+	for i := range e.v.Probes {
+		p := &e.v.Probes[i]
 		switch {
-		case p.slot(alarm.KindSilent).rec.Life.Active:
-			p.st.Unseen = 0
+		case p.Alarm(alarm.KindSilent).Rec.Life.Active:
+			p.St.Unseen = 0
 		case a.short:
-			p.st.Unseen += a.lost
+			p.St.Unseen += a.lost
 		default:
-			p.st.Unseen = now - p.heard()
+			p.St.Unseen = now - p.HeardAt()
 		}
 	}
 	if a.short {
 		return
 	}
-	for i := range e.encls {
-		st := &e.encls[i].st
+	for i := range e.v.Enclosures {
+		st := &e.v.Enclosures[i].St
 		if st.HasDue && (!a.known || st.DueAt+patience > now-a.lost-a.off) {
 			st.Watch.Waiting, st.HasDue, st.Verdict = false, false, climate.MistPending
 		}
 		// A door that opened since is forgotten, but the floor was excused.
-		excuse := e.cfg.Rules.DoorExcuse.D()
-		if l := &e.encls[i].slots[alarm.KindFloor].rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.known && a.off < excuse {
+		excuse := e.v.Cfg.Rules.DoorExcuse.D()
+		if l := &e.v.Enclosures[i].Alarms[alarm.KindFloor].Rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.known && a.off < excuse {
 			st.Excused, st.HasExcuse, st.DoorAt = now+excuse, true, now
 		}
 	}

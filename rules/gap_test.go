@@ -235,11 +235,11 @@ func TestGap_OpenAlarmsStay(t *testing.T) {
 // An endless mist goes on while the air is soaked after the gap as before it.
 func TestGap_EndlessMistStays(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, noonMist))
-	s := &r.e.encls[0].slots[alarm.KindMistEndless]
+	s := &r.e.v.Enclosures[0].Alarms[alarm.KindMistEndless]
 	r.run(time.Hour, r.hold("p1", 24, 99))
-	r.e.hold(s, r.instant(), true)
-	r.states[s.rec.Key] = s.rec.Life.State
-	r.e.encls[0].st.Mist.Soak.Pulse = true
+	r.e.lives.hold(s, r.instant(), true)
+	r.states[s.Rec.Key] = s.Rec.Life.State
+	r.e.v.Enclosures[0].St.Mist.Soak.Pulse = true
 	r.off(time.Hour, true)
 	r.log = nil
 	r.run(time.Hour, r.hold("p1", 24, 99))

@@ -10,12 +10,12 @@ import (
 )
 
 // ceilingDead is the lethal limit's deadband in hundredths of °C.
-const ceilingDead = 50
+const CeilingDead = 50
 
 // implausible is a temperature, in hundredths of °C, that no lamp, room or
 // heater brings an enclosure to without its neighbours or its own earlier
 // readings showing it: 50 W into 91 L add 11 °C in the end (own arithmetic).
-const implausible = 4500
+const Implausible = 4500
 
 // risesFast in °C/h is a rise of the enclosure that makes it no calm witness.
 const risesFast = 15
@@ -25,15 +25,15 @@ const countMost = 200
 
 // takeTemperature stores a reading's temperature and counts how often in a row
 // this probe was at the ceiling.
-func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
-	st := &p.st
+func (e *Engine) takeTemperature(p *Probe, r *sensors.Reading) {
+	st := &p.St
 	t := p.heatTrust(r)
 	if st.Lost = t == noUse; st.Lost {
 		return
 	}
-	unseen := p.unseen(&e.cfg.Rules, r.At.Mono)
+	unseen := p.Unseen(&e.v.Cfg.Rules, r.At.Mono)
 	alone := false
-	if p.encl < 0 || p.out || r.Temperature < implausible {
+	if p.Encl < 0 || p.Out || r.Temperature < Implausible {
 		st.Back = false
 	} else {
 		alone, t = e.implausible(p, r, unseen, t)
@@ -46,7 +46,7 @@ func (e *Engine) takeTemperature(p *probe, r *sensors.Reading) {
 		st.LastHot = r.Temperature
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
-	st.countHot(p.encl >= 0 && int32(r.Temperature) >= e.encls[p.encl].lim.ceiling, r.Again)
+	st.countHot(p.Encl >= 0 && int32(r.Temperature) >= e.v.Enclosures[p.Encl].Limits.Ceiling, r.Again)
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
@@ -66,37 +66,37 @@ func (st *ProbeState) countHot(hot, again bool) {
 }
 
 // jumped notes a jump, and how far all of them together have led.
-func (p *probe) jumped(r *sensors.Reading) {
-	st := &p.st
+func (p *Probe) jumped(r *sensors.Reading) {
+	st := &p.St
 	st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
 	if st.HasTemp {
-		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
+		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.Told(), r.At.Mono
 	}
 }
 
 // latest is the last temperature, trusted or doubted.
-func (p *probe) latest() sensors.CentiCelsius {
-	if p.st.Doubtful {
-		return p.st.Doubt
+func (p *Probe) Told() sensors.CentiCelsius {
+	if p.St.Doubtful {
+		return p.St.Doubt
 	}
-	return p.st.Temp
+	return p.St.Temp
 }
 
 // unseen reports whether nobody saw what the probe's temperature did before a
 // reading: there was none, it was silent, or nobody looked.
-func (p *probe) unseen(r *configs.Rules, now time.Duration) bool {
-	at := max(p.st.TempAt, p.st.AnyAt)
-	return !p.st.HasTemp && p.st.AnyAt == 0 || !p.fresh(r, now, at)
+func (p *Probe) Unseen(r *configs.Rules, now time.Duration) bool {
+	at := max(p.St.TempAt, p.St.AnyAt)
+	return !p.St.HasTemp && p.St.AnyAt == 0 || !p.Fresh(r, now, at)
 }
 
 // implausible decides what an implausible temperature is good for. Where nobody
 // saw how the probe came to it, neither a climb nor a leap can be judged: the
 // first such reading may be a power-on value, the next one is heat.
-func (e *Engine) implausible(p *probe, r *sensors.Reading, unseen bool, t trust) (alone bool, _ trust) {
-	st, en := &p.st, &e.encls[p.encl]
+func (e *Engine) implausible(p *Probe, r *sensors.Reading, unseen bool, t trust) (alone bool, _ trust) {
+	st, en := &p.St, &e.v.Enclosures[p.Encl]
 	witnesses, warm := e.beside(en, p, r.At.Mono)
 	switch {
-	case warm, en.slots[alarm.KindLethal].rec.Life.Active && (!st.Alone || unseen):
+	case warm, en.Alarms[alarm.KindLethal].Rec.Life.Active && (!st.Alone || unseen):
 		return false, t
 	case unseen && p.blamed(r.At.Mono):
 		return true, t
@@ -116,22 +116,22 @@ func (e *Engine) implausible(p *probe, r *sensors.Reading, unseen bool, t trust)
 
 // blamed reports whether the probe's own leap was seen and told before a gap that
 // was not long, as before a crash.
-func (p *probe) blamed(now time.Duration) bool {
-	l, at := &p.slot(alarm.KindJump).rec.Life, max(p.st.TempAt, p.st.AnyAt)
-	return l.Active && l.Seen == alarm.Beyond && (at < p.since || now-at <= longestInterval)
+func (p *Probe) blamed(now time.Duration) bool {
+	l, at := &p.Alarm(alarm.KindJump).Rec.Life, max(p.St.TempAt, p.St.AnyAt)
+	return l.Active && l.Seen == alarm.Beyond && (at < p.Since || now-at <= LongestInterval)
 }
 
 // alone reports whether an implausible temperature stands alone: some witness
 // is there, every witness is calm, and the probe did not climb to it. Without
 // a witness heat is believed.
-func (e *Engine) alone(p *probe, r *sensors.Reading, witnesses int) bool {
-	en, now := &e.encls[p.encl], r.At.Mono
+func (e *Engine) alone(p *Probe, r *sensors.Reading, witnesses int) bool {
+	en, now := &e.v.Enclosures[p.Encl], r.At.Mono
 	if p.climbed() {
 		return false
 	}
-	switch slope, ok := en.st.Trend.Slope(); {
+	switch slope, ok := en.St.Trend.Slope(); {
 	case witnesses == 0:
-		return e.surroundingsCalm(p.encl, now)
+		return e.surroundingsCalm(p.Encl, now)
 	default:
 		return !ok || slope.PerHour <= risesFast
 	}
@@ -139,15 +139,15 @@ func (e *Engine) alone(p *probe, r *sensors.Reading, witnesses int) bool {
 
 // climbed reports whether the probe was nearly there before, as after a heat
 // while it was out of service and nothing was judged.
-func (p *probe) climbed() bool { return p.st.HasTemp && !p.st.Alone && p.st.Temp >= implausible-leap }
+func (p *Probe) climbed() bool { return p.St.HasTemp && !p.St.Alone && p.St.Temp >= Implausible-Leap }
 
 // beside asks the other probes of the enclosure: how many can say something,
 // and whether one of them is warm too.
-func (e *Engine) beside(en *enclosure, p *probe, now time.Duration) (witnesses int, warm bool) {
-	for _, i := range en.probes {
-		if q := &e.probes[i]; q != p && q.usable(&e.cfg.Rules, now) {
+func (e *Engine) beside(en *Enclosure, p *Probe, now time.Duration) (witnesses int, warm bool) {
+	for _, i := range en.Probes {
+		if q := &e.v.Probes[i]; q != p && q.Usable(&e.v.Cfg.Rules, now) {
 			witnesses++
-			warm = warm || int32(q.st.Temp) >= en.lim.warn
+			warm = warm || int32(q.St.Temp) >= en.Limits.Warn
 		}
 	}
 	return witnesses, warm
@@ -159,23 +159,23 @@ const roomHeats = 1.5
 // surroundingsCalm asks the room and the other enclosures.
 func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
 	witnesses := 0
-	if t, ok := e.roomTemp(now); ok {
-		if t >= e.encls[encl].lim.warn {
+	if t, ok := e.v.RoomTemp(now); ok {
+		if t >= e.v.Enclosures[encl].Limits.Warn {
 			return false
 		}
 		witnesses++
 	}
-	if slope, ok := e.room.Trend.Slope(); ok && slope.PerHour > roomHeats {
+	if slope, ok := e.v.Air.Trend.Slope(); ok && slope.PerHour > roomHeats {
 		return false
 	}
 	hot := 0
-	for i := range e.encls {
-		en := &e.encls[i]
-		if i == encl || !en.now.hasTemp || now-en.st.At.Mono > longestInterval {
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
+		if i == encl || !en.Now.HasTemp || now-en.St.At.Mono > LongestInterval {
 			continue
 		}
 		witnesses++
-		if en.now.hot >= en.lim.act {
+		if en.Now.Hot >= en.Limits.Act {
 			hot++
 		}
 	}
@@ -184,97 +184,97 @@ func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
 
 // judgeCeiling is promise number one. A trusted reading at the ceiling raises
 // at once. A doubted one does when the next of the same probe says so too.
-func (e *Engine) judgeCeiling(en *enclosure, now sensors.Instant) {
-	s := &en.slots[alarm.KindLethal]
-	limit := en.lim.ceiling
-	in := e.hotInput(en, now.Mono, limit, ceilingDead)
-	value := en.now.hot
+func (e *Engine) judgeCeiling(en *Enclosure, now sensors.Instant) {
+	s := &en.Alarms[alarm.KindLethal]
+	limit := en.Limits.Ceiling
+	in := e.v.HotInput(en, now.Mono, limit, CeilingDead)
+	value := en.Now.Hot
 	if in != alarm.Beyond {
-		for _, i := range en.probes {
-			st := &e.probes[i].st
+		for _, i := range en.Probes {
+			st := &e.v.Probes[i].St
 			if st.Doubtful && !st.Alone && st.HotRun >= 2 {
 				in, value = alarm.Beyond, max(value, int32(st.Doubt))
-				en.now.hotProbe = i
+				en.Now.HotProbe = i
 			}
 		}
 	}
 	if in != alarm.Missing {
-		s.limit(float64(value)/100, float64(limit)/100)
+		s.Against(float64(value)/100, float64(limit)/100)
 	}
-	e.apply(s, now, in, en.now.gap)
-	en.slots[alarm.KindAhead].rec.Life.Suppress = s.rec.Life.Active // what was ahead is here
+	e.lives.apply(s, now, in, en.Now.Gap)
+	en.Alarms[alarm.KindAhead].Rec.Life.Suppress = s.Rec.Life.Active // what was ahead is here
 }
 
 // climbs in °C/h is the least rise that a forecast is made of: slower ones turn
 // before they get anywhere.
-const climbs = 0.3
+const Climbs = 0.3
 
 // judgeAhead forecasts, once a minute and only above the limit that is worth a
 // look: below it a lamp that goes on looks like a fire.
-func (e *Engine) judgeAhead(en *enclosure, now sensors.Instant) {
-	s, gap := &en.slots[alarm.KindAhead], max(en.now.gap, 3*slowEvery)
-	if !s.open() && (en.slots[alarm.KindLethal].rec.Life.Active || en.now.hot >= en.lim.ceiling) {
-		en.st.Ahead = Ahead{At: now.Mono}
+func (e *Engine) judgeAhead(en *Enclosure, now sensors.Instant) {
+	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*SlowEvery)
+	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Ceiling) {
+		en.St.Ahead = Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
-	if en.now.hot < en.lim.warn {
-		e.apply(s, now, alarm.Back, gap)
+	if en.Now.Hot < en.Limits.Warn {
+		e.lives.apply(s, now, alarm.Back, gap)
 		return
 	}
-	slope, ok := en.st.Trend.Slope()
+	slope, ok := en.St.Trend.Slope()
 	if !ok {
-		e.apply(s, now, alarm.Missing, gap)
+		e.lives.apply(s, now, alarm.Missing, gap)
 		return
 	}
-	misted := en.misted(now.Mono, mistDips) && !en.slots[alarm.KindLethal].rec.Life.Active
+	misted := en.Misted(now.Mono, mistDips) && !en.Alarms[alarm.KindLethal].Rec.Life.Active
 	if slope.PerHour <= 0 && !misted {
-		en.st.Ahead = Ahead{At: now.Mono}
-		e.apply(s, now, alarm.Back, gap)
+		en.St.Ahead = Ahead{At: now.Mono}
+		e.lives.apply(s, now, alarm.Back, gap)
 		return
 	}
-	e.forecast(en, now, slope)
+	e.v.Forecast(en, now, slope)
 	if slope.PerHour <= 0 {
-		e.apply(s, now, alarm.Between, gap) // the mist cools, for a moment
+		e.lives.apply(s, now, alarm.Between, gap) // the mist cools, for a moment
 		return
 	}
-	eta, within := en.st.Ahead.ToCeiling, e.cfg.Rules.AheadWithin.D()
+	eta, within := en.St.Ahead.ToCeiling, e.v.Cfg.Rules.AheadWithin.D()
 	in := alarm.Between
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
 		in = alarm.Back
-	case eta.Mid < within && slope.PerHour > max(climbs, 2*slope.Sigma):
+	case eta.Mid < within && slope.PerHour > max(Climbs, 2*slope.Sigma):
 		in = alarm.Beyond
-		s.limit(eta.Mid.Minutes(), within.Minutes())
+		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}
-	e.apply(s, now, in, gap)
+	e.lives.apply(s, now, in, gap)
 }
 
 // forecast fills what is ahead of the enclosure.
-func (e *Engine) forecast(en *enclosure, now sensors.Instant, slope climate.Slope) {
+func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope) {
 	o := climate.Outlook{
-		At: e.estAt(now.Mono), Air: float64(en.now.hot) / 100, Trend: slope, HasTrend: true,
-		BandTop: float64(max(en.lim.dayHigh, en.lim.nightHigh)) / 100, Ceiling: float64(en.lim.ceiling) / 100,
+		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
+		BandTop: float64(max(en.Limits.DayHigh, en.Limits.NightHigh)) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
 	}
-	if t, ok := e.roomTemp(now.Mono); ok {
+	if t, ok := v.RoomTemp(now.Mono); ok {
 		o.Room, o.HasRoom = float64(t)/100, true
-		o.RoomTrend, o.HasRoomTrend = e.room.Trend.Slope()
+		o.RoomTrend, o.HasRoomTrend = v.Air.Trend.Slope()
 	}
-	if en.lamps >= 0 {
-		l := &e.lamps[en.lamps]
-		o.LampsOn = l.known && l.on
-		if l.known {
-			l.readComing(now, e.loc)
+	if en.Lamps >= 0 {
+		l := &v.Lamps[en.Lamps]
+		o.LampsOn = l.Known && l.On
+		if l.Known {
+			l.Coming(now, v.Loc)
 			o.LampChanges = l.coming[:l.numComing]
 		}
 	}
-	f, ok := en.st.Thermal.Forecast(o)
-	en.st.Ahead = Ahead{At: now.Mono}
+	f, ok := en.St.Thermal.Forecast(o)
+	en.St.Ahead = Ahead{At: now.Mono}
 	if ok {
-		en.st.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
+		en.St.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
 		if !f.Learned {
-			en.st.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
+			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
 		}
-		e.allowForMist(en, &en.st.Ahead.ToCeiling, o.Ceiling-o.Air, now)
+		v.allowForMist(en, &en.St.Ahead.ToCeiling, o.Ceiling-o.Air, now)
 	}
 }
 
@@ -288,24 +288,24 @@ const (
 )
 
 // misted reports whether a pulse began within the last span.
-func (en *enclosure) misted(now, span time.Duration) bool {
-	return en.st.HasPulse && now-en.st.PulseAt < span
+func (en *Enclosure) Misted(now, span time.Duration) bool {
+	return en.St.HasPulse && now-en.St.PulseAt < span
 }
 
 // allowForMist widens a forecast: to the early side after a mist, whose cooling
 // ends nobody knows how soon, to the late side when one is due before.
-func (e *Engine) allowForMist(en *enclosure, t *climate.Eta, way float64, now sensors.Instant) {
+func (v *View) allowForMist(en *Enclosure, t *climate.Eta, way float64, now sensors.Instant) {
 	if !t.Known || t.Mid <= 0 || way <= 0 {
 		return
 	}
 	perDegree := time.Duration(float64(t.Mid) / way) // at the mean rate ahead
-	if en.misted(now.Mono, mistFades) {
+	if en.Misted(now.Mono, mistFades) {
 		t.From = max(0, t.From-time.Duration(mistReturns*float64(perDegree)))
 	}
-	if en.mist < 0 || t.Open {
+	if en.Mist < 0 || t.Open {
 		return
 	}
-	next := e.mists[en.mist].st.Next
+	next := v.Mists[en.Mist].St.Next
 	if due := next.Sub(now.Wall); now.Synced && !next.IsZero() && due < t.To {
 		t.To += time.Duration(mistCools * float64(perDegree))
 		if t.To >= climate.Horizon {
@@ -322,7 +322,7 @@ const nearBy = 75 * time.Minute
 // end in many ways, by what is seen: a steady rise that is to reach the limit
 // soon will not have slowed to less than half by then.
 func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
-	if !t.Known || way <= 0 || s.PerHour < climbs || 4*s.Sigma > s.PerHour {
+	if !t.Known || way <= 0 || s.PerHour < Climbs || 4*s.Sigma > s.PerHour {
 		return t
 	}
 	straight := time.Duration(way / s.PerHour * float64(time.Hour))
@@ -337,35 +337,35 @@ func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 // look, all of it is urgent. What has been suffered is not undone by cooling,
 // so the dose is kept and falls slowly; but the alarm ends when it has been too
 // cool for it to grow: nobody is to be woken all night for an afternoon.
-func (e *Engine) judgeExposure(en *enclosure, now sensors.Instant) {
-	if en.doseLim.ReferenceTime <= 0 {
+func (e *Engine) judgeExposure(en *Enclosure, now sensors.Instant) {
+	if en.DoseLimits.ReferenceTime <= 0 {
 		return
 	}
-	s := &en.slots[alarm.KindExposure]
-	if en.now.hasTemp {
-		en.st.Dose.Observe(en.doseLim, e.estAt(now.Mono), float64(en.now.hot)/100)
+	s := &en.Alarms[alarm.KindExposure]
+	if en.Now.HasTemp {
+		en.St.Dose.Observe(en.DoseLimits, e.v.EstAt(now.Mono), float64(en.Now.Hot)/100)
 	}
-	share := en.st.Dose.Fraction(en.doseLim)
+	share := en.St.Dose.Fraction(en.DoseLimits)
 	in := alarm.Missing
-	if en.now.hasTemp {
+	if en.Now.HasTemp {
 		in = alarm.High(int32(min(share*1000, 1e9)), 500, 100)
 	}
-	switch grows := float64(en.now.hot)/100 - en.doseLim.Boundary; {
+	switch grows := float64(en.Now.Hot)/100 - en.DoseLimits.Boundary; {
 	case in != alarm.Beyond:
 	case grows < -doseDead:
 		in = alarm.Back
 	case grows < 0:
 		in = alarm.Between
 	}
-	if s.rec.Priority == Wake {
-		s.limit(share*100, 100)
+	if s.Rec.Priority == Wake {
+		s.Against(share*100, 100)
 	} else {
-		s.limit(share*100, 50)
+		s.Against(share*100, 50)
 	}
-	e.apply(s, now, in, max(en.now.gap, 3*slowEvery))
-	if share >= 1 && s.rec.Life.Active && s.rec.Priority < Wake {
-		s.limit(share*100, 100)
-		e.raisePriority(s, now, Wake)
+	e.lives.apply(s, now, in, max(en.Now.Gap, 3*SlowEvery))
+	if share >= 1 && s.Rec.Life.Active && s.Rec.Priority < Wake {
+		s.Against(share*100, 100)
+		e.lives.raise(s, now, Wake)
 	}
 }
 

@@ -48,77 +48,77 @@ func sideOf(k alarm.Kind) float64 {
 // numbers behind it. A probe that is doubted comes first, then a shelf or one
 // enclosure that is away from its usual place on that side and further than the
 // rest, then the room, then what all enclosures have in common.
-func (e *Engine) temperatureCause(en *enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []alarm.Fact) {
+func (cs causes) temperatureCause(en *Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []alarm.Fact) {
 	side := sideOf(k)
-	if s := &en.slots[alarm.KindLampStuck]; s.rec.Life.Active {
-		return s.rec.Cause, facts(alarm.FactLampsDark)
+	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
+		return s.Rec.Cause, Facts(alarm.FactLampsDark)
 	}
-	if p := e.doubtful(en, now, side); p != nil {
-		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []alarm.Fact{e.doubtFact(p, now)}
+	if p := cs.v.Doubtful(en, now, side); p != nil {
+		return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{cs.doubtFact(p, now)}
 	}
-	c := e.caseOf(en, now)
+	c := cs.v.CaseOf(en, now)
 	f := pic.CauseOf(c)
-	room := e.roomExplains(en, pic, side)
+	room := cs.roomExplains(en, pic, side)
 	switch {
 	case shelfOdd(&c, &f, side):
-		return Cause{Kind: CauseShelf, ID: shelfName(en.cfg.Rack, en.cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
-	case e.odd(&c, &f, side, room != nil):
-		return e.oddCause(en, &c, &f, k)
+		return Cause{Kind: CauseShelf, ID: ShelfName(en.Cfg.Rack, en.Cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
+	case cs.odd(&c, &f, side, room != nil):
+		return cs.oddCause(en, &c, &f, k)
 	case room != nil:
 		return Cause{Kind: CauseRoom}, append([]alarm.Fact{*room}, together(pic, side)...)
 	case c.DoorOpen:
-		return Cause{Kind: CauseDoor, ID: en.cfg.ID}, facts(alarm.FactDoorOpen)
+		return Cause{Kind: CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
 	}
-	if cause, why := e.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
+	if cause, why := cs.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
 		return cause, why
 	}
-	if dry := e.roomDry(now); dry != nil {
+	if dry := cs.roomDry(now); dry != nil {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{*dry, {ID: alarm.FactDryCools}}
 	}
-	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
 // oddCause is for an enclosure that is what is different: itself, or its only
 // probe where that contradicts itself.
-func (e *Engine) oddCause(en *enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []alarm.Fact) {
+func (cs causes) oddCause(en *Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && en.mild() {
-		if why := en.st.Moist.apart(side); why != nil {
-			return Cause{Kind: CauseProbe, ID: e.probes[en.probes[0]].cfg.ID}, []alarm.Fact{*why}
+		if why := en.St.Moist.apart(side); why != nil {
+			return Cause{Kind: CauseProbe, ID: cs.v.Probes[en.Probes[0]].Cfg.ID}, []alarm.Fact{*why}
 		}
 	}
-	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, oddEvidence(c, f, side)
+	return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, oddEvidence(c, f, side)
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
-func (e *Engine) sharedCause(en *enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []alarm.Fact) {
+func (cs causes) sharedCause(en *Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []alarm.Fact) {
 	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
 	all, room := side*f.Median, side*f.RoomOff
 	switch {
 	case known && all > allOff:
-		return e.commonCause(en, f, side)
+		return cs.commonCause(en, f, side)
 	case known && min(all, room) > 0 && all+room > allOff:
 		why := apart(alarm.FactRoomAndAll, side, room)
 		why.Others = unit.TemperatureDelta(all)
 		return Cause{Kind: CauseRoom}, []alarm.Fact{why}
-	case peers && 2*e.beyondBand(side) >= f.Judged && !e.justSwitched(en):
-		return Cause{Kind: CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: e.beyondBand(side), Of: f.Judged}}
+	case peers && 2*cs.beyondBand(side) >= f.Judged && !cs.v.JustSwitched(en):
+		return Cause{Kind: CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: cs.beyondBand(side), Of: f.Judged}}
 	case c.HasOffset && room >= max(roomMore, side*f.Residual):
 		why := apart(alarm.FactRoomMore, side, room)
 		why.Temperature = unit.Temperature(roomTemp)
 		return Cause{Kind: CauseRoom}, []alarm.Fact{why}
 	}
-	return Cause{Kind: CauseEnclosure, ID: en.cfg.ID}, nil
+	return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
 // commonCause is for all enclosures away from their usual places in a room
 // that is as usual: the lamps, or the power and the air where they hang on
 // several timers.
-func (e *Engine) commonCause(en *enclosure, f *climate.Finding, side float64) (Cause, []alarm.Fact) {
-	if en.lamps < 0 || e.manyLamps() {
+func (cs causes) commonCause(en *Enclosure, f *climate.Finding, side float64) (Cause, []alarm.Fact) {
+	if en.Lamps < 0 || cs.manyLamps() {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
 	}
-	return Cause{Kind: CauseLamps, ID: en.cfg.Lamps}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
+	return Cause{Kind: CauseLamps, ID: en.Cfg.Lamps}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
 }
 
 // apart is a fact of by how much something is warmer or cooler.
@@ -128,14 +128,14 @@ func apart(id alarm.FactID, side, by float64) alarm.Fact {
 
 // odd reports whether the enclosure itself is what is different. One that is
 // not even on that side of its usual place never is.
-func (e *Engine) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
+func (cs causes) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
 	apart, own := side*(f.Residual-f.Median), side*f.Residual
 	switch {
 	case f.Judged < enoughPeers:
 		return c.HasOffset && own > oddApart && own > side*f.RoomOff && !room
 	case c.HasOffset:
 		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median)
-	case c.HasChange && side*(c.Change-e.middleChange()) > moveApart:
+	case c.HasChange && side*(c.Change-cs.v.MiddleChange()) > moveApart:
 		return apart > 0 || !room
 	default:
 		return apart > max(farApart, oddScale*f.Scale)
@@ -151,15 +151,15 @@ func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []alarm.Fact
 		why.Others = unit.TemperatureDelta(max(0, side*f.Median))
 		return []alarm.Fact{why}
 	default:
-		return facts(alarm.FactAlone)
+		return Facts(alarm.FactAlone)
 	}
 }
 
 // middleChange is the median move of the surveyed enclosures in 30 min, °C.
-func (e *Engine) middleChange() float64 {
-	xs := e.scratch[:0]
-	for i := range e.cases {
-		if c := &e.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
+func (v *View) MiddleChange() float64 {
+	xs := v.Floats[:0]
+	for i := range v.cases {
+		if c := &v.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
 			xs = append(xs, c.Change)
 		}
 	}
@@ -184,11 +184,11 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 // roomExplains says why the room itself is enough to explain this side, nil
 // where it is not. On the first days nothing is known of what is
 // usual: then the room's own rise, or its standing above any band, is enough.
-func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+func (cs causes) roomExplains(en *Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	r := &pic.Room
 	switch {
 	case !r.HasTemp:
-		return e.moversExplain(en, pic, side)
+		return cs.moversExplain(en, pic, side)
 	case r.HasUsual:
 		off := side * (r.Temp - r.Usual)
 		if off >= roomOff || off >= roomOffMoves && r.HasChange && side*r.Change >= roomMoves {
@@ -196,31 +196,31 @@ func (e *Engine) roomExplains(en *enclosure, pic *climate.Picture, side float64)
 		}
 		return nil
 	}
-	return e.firstDaysExplain(en, r, side)
+	return cs.firstDaysExplain(en, r, side)
 }
 
 // moversExplain is roomExplains without a room probe.
-func (e *Engine) moversExplain(en *enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+func (cs causes) moversExplain(en *Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	n, all := movers(pic, side), pic.Changed
-	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !e.justSwitched(en) {
+	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !cs.v.JustSwitched(en) {
 		return &alarm.Fact{ID: alarm.FactMovedAlike, Count: n, Of: all}
 	}
 	return nil
 }
 
 // firstDaysExplain is roomExplains while nothing is known of what is usual.
-func (e *Engine) firstDaysExplain(en *enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
-	if t, ok := en.st.Thermal.RoomBefore(e.estAt(e.now.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
+func (cs causes) firstDaysExplain(en *Enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
+	if t, ok := en.St.Thermal.RoomBefore(cs.v.EstAt(cs.v.Latest.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
 		why := apart(alarm.FactRoomClimbed, side, r.Temp-t)
 		why.For = roomSpan
 		return roomIs(r, why)
 	}
-	low, high := min(en.lim.dayLow, en.lim.nightLow), max(en.lim.dayHigh, en.lim.nightHigh)
+	low, high := min(en.Limits.DayLow, en.Limits.NightLow), max(en.Limits.DayHigh, en.Limits.NightHigh)
 	moved := side * r.Change
 	switch {
 	case side > 0 && r.Temp*100 >= float64(high), side < 0 && r.Temp*100 <= float64(low):
 		return roomIs(r, apart(alarm.FactRoomOutside, side, 0))
-	case r.HasChange && moved >= roomMoves && !e.justSwitched(en):
+	case r.HasChange && moved >= roomMoves && !cs.v.JustSwitched(en):
 		return roomIs(r, apart(alarm.FactRoomMoved, side, moved))
 	}
 	return nil
@@ -252,15 +252,15 @@ func together(pic *climate.Picture, side float64) []alarm.Fact {
 }
 
 // beyondBand counts the enclosures that are past their band on that side.
-func (e *Engine) beyondBand(side float64) int {
+func (cs causes) beyondBand(side float64) int {
 	n := 0
-	for i := range e.encls {
-		en := &e.encls[i]
-		if !en.now.hasTemp || en.slots[alarm.KindLethal].rec.Life.State == alarm.OutOfService {
+	for i := range cs.v.Enclosures {
+		en := &cs.v.Enclosures[i]
+		if !en.Now.HasTemp || en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
 			continue
 		}
-		low, high, _ := e.band(en)
-		if side > 0 && en.now.main > high || side < 0 && en.now.main < low {
+		low, high, _ := cs.v.Band(en)
+		if side > 0 && en.Now.Main > high || side < 0 && en.Now.Main < low {
 			n++
 		}
 	}

@@ -37,7 +37,7 @@ func TestOdd(t *testing.T) {
 		{"the only one, by itself", known, climate.Finding{Residual: 3, Judged: 1}, hotter, false, true},
 	} {
 		e := New(rigConfig(t, 3, ""))
-		if got := e.odd(&c.c, &c.f, c.side, c.room); got != c.want {
+		if got := e.cause.odd(&c.c, &c.f, c.side, c.room); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}
@@ -95,8 +95,8 @@ func TestCause_EnclosureOnTheFirstDay(t *testing.T) {
 func TestDoubtful_ALeapAges(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
-	en := &r.e.encls[0]
-	st := &r.e.probes[en.probes[0]].st
+	en := &r.e.v.Enclosures[0]
+	st := &r.e.v.Probes[en.Probes[0]].St
 	for _, c := range []struct {
 		leap sensors.CentiCelsius
 		ago  time.Duration
@@ -112,7 +112,7 @@ func TestDoubtful_ALeapAges(t *testing.T) {
 		{200, time.Minute, hotter, false},
 	} {
 		st.Leap, st.LeapAt = c.leap, r.now-c.ago
-		if got := r.e.doubtful(en, r.instant(), c.side) != nil; got != c.want {
+		if got := r.e.v.Doubtful(en, r.instant(), c.side) != nil; got != c.want {
 			t.Errorf("%v °C %v ago: doubted %v", c.leap, c.ago, got)
 		}
 	}
@@ -267,19 +267,19 @@ func TestSwap(t *testing.T) {
 func TestWetFault(t *testing.T) {
 	r := newRig(t, rigConfig(t, 5, ""))
 	r.run(time.Minute, r.calm)
-	p := &r.e.probes[1]
+	p := &r.e.v.Probes[1]
 	now := r.now + 3*time.Hour
 	set := func(wet Wet, others int) {
-		for i := range r.e.probes {
-			if q := &r.e.probes[i]; q.encl >= 0 {
-				q.st.Wet = Wet{}
+		for i := range r.e.v.Probes {
+			if q := &r.e.v.Probes[i]; q.Encl >= 0 {
+				q.St.Wet = Wet{}
 				if q != p && others > 0 {
-					q.st.Wet.Since = r.now
+					q.St.Wet.Since = r.now
 					others--
 				}
 			}
 		}
-		p.st.Wet = wet
+		p.St.Wet = wet
 	}
 	for _, c := range []struct {
 		name   string
@@ -325,14 +325,14 @@ func TestWet_DropOrFog(t *testing.T) {
 		{"fog near saturation", []float64{94.7, 96, 97.4, 98.7, 99.4}, true},
 		{"a slow climb", []float64{95, 95.5, 96, 96.5, 97, 97.5, 98, 98.5, 99}, true},
 	} {
-		p := &probe{}
-		p.st.Interval = poll
+		p := &Probe{}
+		p.St.Interval = poll
 		for i, h := range append([]float64{c.humidity[0]}, c.humidity...) {
 			x := sensors.Reading{At: instant(time.Duration(i) * poll), Has: sensors.HasHumidity, Humidity: sensors.PercentOf(h), Quality: sensors.Good}
 			p.followWet(&x)
 			p.note(&x, poll)
 		}
-		if w := &p.st.Wet; w.Since == 0 || w.Slow != c.slow {
+		if w := &p.St.Wet; w.Since == 0 || w.Slow != c.slow {
 			t.Errorf("%s: %+v", c.name, *w)
 		}
 	}
@@ -342,20 +342,20 @@ func TestWet_DropOrFog(t *testing.T) {
 func TestMist_EndlessIsNotADropOnOneOfTwo(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, noonMist, 1))
 	r.run(time.Minute, r.calm)
-	en := &r.e.encls[0]
+	en := &r.e.v.Enclosures[0]
 	if r.e.dropOn(en) {
 		t.Error("a drop on dry probes")
 	}
-	for _, i := range en.probes {
-		r.e.probes[i].st.Wet = Wet{Since: r.now}
+	for _, i := range en.Probes {
+		r.e.v.Probes[i].St.Wet = Wet{Since: r.now}
 		if !r.e.dropOn(en) {
-			t.Errorf("no drop on %s", r.e.probes[i].cfg.ID)
+			t.Errorf("no drop on %s", r.e.v.Probes[i].Cfg.ID)
 		}
-		r.e.probes[i].st.Wet = Wet{Since: r.now, Slow: true}
+		r.e.v.Probes[i].St.Wet = Wet{Since: r.now, Slow: true}
 		if r.e.dropOn(en) {
-			t.Errorf("a drop on %s, which got wet slowly", r.e.probes[i].cfg.ID)
+			t.Errorf("a drop on %s, which got wet slowly", r.e.v.Probes[i].Cfg.ID)
 		}
-		r.e.probes[i].st.Wet = Wet{}
+		r.e.v.Probes[i].St.Wet = Wet{}
 	}
 }
 
@@ -363,9 +363,9 @@ func TestMist_EndlessIsNotADropOnOneOfTwo(t *testing.T) {
 func TestMist_EndlessOnAllProbes(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, noonMist, 1))
 	r.run(time.Minute, r.calm)
-	en := &r.e.encls[0]
-	for _, i := range en.probes {
-		r.e.probes[i].st.Wet = Wet{Since: r.now}
+	en := &r.e.v.Enclosures[0]
+	for _, i := range en.Probes {
+		r.e.v.Probes[i].St.Wet = Wet{Since: r.now}
 	}
 	if r.e.dropOn(en) {
 		t.Error("a drop on both probes at once")

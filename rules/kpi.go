@@ -75,11 +75,11 @@ type KPIItem struct {
 
 const (
 	kpiDays   = 30
-	day       = 24 * time.Hour
+	Day       = 24 * time.Hour
 	floodSpan = 10 * time.Minute
 	floodMany = 10 // more than so many in ten minutes begin a flood (EEMUA 191)
 	floodFew  = 5  // fewer end it
-	staleTime = day
+	staleTime = Day
 	// chatterPolls: three raises a minute cannot happen at a poll of seconds,
 	// so chattering is counted in polls.
 	chatterPolls = 20
@@ -101,7 +101,7 @@ type Load struct {
 
 // turn moves the days on to the running time.
 func (l *Load) turn(now time.Duration) {
-	today := int64(now / day)
+	today := int64(now / Day)
 	for shift := min(today-l.Day, kpiDays); shift > 0; shift-- {
 		copy(l.Days[1:], l.Days[:])
 		l.Days[0] = 0
@@ -131,17 +131,17 @@ func (l *Load) within(now, span time.Duration) int {
 }
 
 // count keeps the self-measures with each transition.
-func (e *Engine) count(s *slot, now sensors.Instant, c alarm.Change) {
-	st := &s.rec.Stats
-	if c.From.Annunciated() && !s.rec.Life.Active {
+func (ls *lives) count(s *Alarm, now sensors.Instant, c alarm.Change) {
+	st := &s.Rec.Stats
+	if c.From.Annunciated() && !s.Rec.Life.Active {
 		st.Far = 0
 	}
 	switch {
 	case c.To == alarm.Unack && c.From != alarm.Unack:
 		if c.From != alarm.Acked { // else it was only rung again
-			st.raised(now.Mono, s.rec.Life.EndedAt, e.chatterSpan())
-			e.load.raised(now.Mono, s.rec.Priority)
-			e.flood(now.Mono)
+			st.raised(now.Mono, s.Rec.Life.EndedAt, ls.chatterSpan())
+			ls.load.raised(now.Mono, s.Rec.Priority)
+			ls.flood(now.Mono)
 		}
 		st.UnackAt = now.Mono
 	case c.To == alarm.Acked || c.From == alarm.RTNUN && c.Why == "" || c.To == alarm.LatchAck && c.From == alarm.LatchUnack:
@@ -168,13 +168,13 @@ func (st *Stats) raised(now, ended, chatter time.Duration) {
 }
 
 // chatterSpan is how close together as many raises as Stats keeps are chatter.
-func (e *Engine) chatterSpan() time.Duration {
-	return max(chatterPolls*e.cfg.Room.Poll.D(), time.Minute)
+func (ls *lives) chatterSpan() time.Duration {
+	return max(chatterPolls*ls.v.Cfg.Room.Poll.D(), time.Minute)
 }
 
 // flood follows whether more alarms come than a person can take in.
-func (e *Engine) flood(now time.Duration) {
-	l := &e.load
+func (ls *lives) flood(now time.Duration) {
+	l := &ls.load
 	n := l.within(now, floodSpan)
 	switch {
 	case !l.InFlood && n > floodMany:
@@ -188,11 +188,11 @@ func (e *Engine) flood(now time.Duration) {
 
 // KPI returns the alarm system's self-measures.
 func (e *Engine) KPI() KPI {
-	now := e.now.Mono
-	l := e.load
+	now := e.v.Latest.Mono
+	l := e.lives.load
 	l.turn(now)
 	k := KPI{
-		Days: int(min(now/day, kpiDays-1)) + 1, ByPriority: map[string]int64{}, Floods: l.Floods,
+		Days: int(min(now/Day, kpiDays-1)) + 1, ByPriority: map[string]int64{}, Floods: l.Floods,
 		InFlood: l.InFlood, FloodTime: l.FloodTime, Worst: []KPIItem{}, Chattering: []KPIItem{}, Stale: []KPIItem{},
 	}
 	for _, n := range l.Days {
@@ -206,7 +206,7 @@ func (e *Engine) KPI() KPI {
 	if l.InFlood {
 		k.FloodTime += now - l.FloodAt
 	}
-	e.eachSlot(func(s *slot) { k.add(e, s, now) })
+	e.lives.each(func(s *Alarm) { k.add(e, s, now) })
 	byCount := func(a, b KPIItem) int {
 		if c := cmp.Compare(b.Count, a.Count); c != 0 {
 			return c
@@ -223,15 +223,15 @@ func (e *Engine) KPI() KPI {
 }
 
 // add counts one alarm in.
-func (k *KPI) add(e *Engine, s *slot, now time.Duration) {
-	st, l := &s.rec.Stats, &s.rec.Life
+func (k *KPI) add(e *Engine, s *Alarm, now time.Duration) {
+	st, l := &s.Rec.Stats, &s.Rec.Life
 	active := time.Duration(0)
 	if l.Active {
 		active = now - l.Since.Mono
 	}
-	item := KPIItem{Key: s.rec.Key, Count: st.Raised, Active: active}
+	item := KPIItem{Key: s.Rec.Key, Count: st.Raised, Active: active}
 	if st.Raised > 0 {
-		item.Suggestion = e.suggest(s)
+		item.Suggestion = e.lives.suggest(s)
 		k.Worst = append(k.Worst, item)
 	}
 	if st.Chattered > 0 {
@@ -262,9 +262,9 @@ func (k *KPI) add(e *Engine, s *slot, now time.Duration) {
 // Suggestion is what would have avoided some of an alarm's raises; empty for
 // none.
 func (e *Engine) Suggestion(k Key) (text string) {
-	e.eachSlot(func(s *slot) {
-		if s.rec.Key == k {
-			text = e.suggest(s)
+	e.lives.each(func(s *Alarm) {
+		if s.Rec.Key == k {
+			text = e.lives.suggest(s)
 		}
 	})
 	return text
@@ -273,8 +273,8 @@ func (e *Engine) Suggestion(k Key) (text string) {
 // suggest says which wider deadband or longer off-delay would have joined an
 // alarm's quick returns, four in five of them at least, into one. It says
 // nothing where neither would without becoming absurd.
-func (e *Engine) suggest(s *slot) string {
-	st := &s.rec.Stats
+func (ls *lives) suggest(s *Alarm) string {
+	st := &s.Rec.Stats
 	n := int(min(st.Quick, uint64(len(st.Returns))))
 	if n < 3 {
 		return ""
@@ -287,13 +287,13 @@ func (e *Engine) suggest(s *slot) string {
 	slices.Sort(far)
 	slices.Sort(after)
 	at := (4*n+4)/5 - 1
-	if dead := e.deadband(s.kind); dead > 0 && s.rec.Unit != "" {
+	if dead := ls.deadband(s.Kind); dead > 0 && s.Rec.Unit != "" {
 		want := math.Ceil((far[at]+0.01)*10) / 10
 		if want > dead && want <= 4*dead {
-			return fmt.Sprintf("deadband %.1f → %.1f %s would have avoided %d of %d", dead, want, s.rec.Unit, at+1, n)
+			return fmt.Sprintf("deadband %.1f → %.1f %s would have avoided %d of %d", dead, want, s.Rec.Unit, at+1, n)
 		}
 	}
-	off := e.specs[s.kind][s.rec.Priority].OffDelay
+	off := ls.specs[s.Kind][s.Rec.Priority].OffDelay
 	want := off + after[at].Truncate(time.Minute) + time.Minute
 	if want <= time.Hour {
 		return fmt.Sprintf("off-delay %.0f → %.0f min would have avoided %d of %d", off.Minutes(), want.Minutes(), at+1, n)
@@ -303,12 +303,12 @@ func (e *Engine) suggest(s *slot) string {
 
 // deadband is an alarm's deadband in its unit, zero where it has none that a
 // keeper can set.
-func (e *Engine) deadband(k alarm.Kind) float64 {
+func (ls *lives) deadband(k alarm.Kind) float64 {
 	switch k {
 	case alarm.KindAbove, alarm.KindBelow:
-		return float64(e.cfg.Rules.BandDeadband)
+		return float64(ls.v.Cfg.Rules.BandDeadband)
 	case alarm.KindFloor:
-		return float64(e.cfg.Rules.FloorDeadband)
+		return float64(ls.v.Cfg.Rules.FloorDeadband)
 	default:
 		return 0
 	}

@@ -10,13 +10,13 @@ import (
 // Start makes the onset numbers of this run unlike those of any other, also of
 // one whose last words never reached the record: the first onset of an alarm
 // leaves out n numbers. Every run takes another n, drawn by chance.
-func (e *Engine) Start(n uint64) { e.leap = n }
+func (e *Engine) Start(n uint64) { e.lives.leap = n }
 
 // number gives an alarm that leaves NORM the number of its onset.
-func (e *Engine) number(s *slot, c alarm.Change) {
-	if c.From == alarm.Norm && c.To != alarm.Norm && !s.leapt {
-		s.leapt = true
-		s.rec.Life.Seq += e.leap
+func (ls *lives) number(s *Alarm, c alarm.Change) {
+	if c.From == alarm.Norm && c.To != alarm.Norm && !s.Numbered {
+		s.Numbered = true
+		s.Rec.Life.Seq += ls.leap
 	}
 }
 
@@ -29,9 +29,9 @@ type Renumbering struct{ Old, Mine, Now uint64 }
 // earlier run had; now is past that. What the estimators learned is the earlier
 // run's; of what happened since, the alarms and what people did with them.
 func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records []Record) ([]Transition, map[Key]Renumbering) {
-	m := merger{leap: e.leap, slack: 2 * e.cfg.Room.Poll.D()}
+	m := merger{leap: e.lives.leap, slack: 2 * e.v.Cfg.Room.Poll.D()}
 	if e.began {
-		m.began = e.watched + by
+		m.began = e.v.Watched + by
 	}
 	mine := map[Key]Record{}
 	for _, r := range e.Records() {
@@ -56,8 +56,8 @@ func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records 
 	if s != nil && !s.Off.Set.IsZero() && !s.Off.Open { // nobody looked until this run began
 		s.Off.Open, s.Off.At = true, by
 	}
-	fresh := New(e.cfg)
-	fresh.leap = e.leap
+	fresh := New(e.v.Cfg)
+	fresh.lives.leap = e.lives.leap
 	*e = *fresh
 	return e.Restore(s, all, now), renumbered
 }

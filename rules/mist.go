@@ -10,19 +10,19 @@ import (
 )
 
 // watchMist looks for pulses and for a mist that does not end.
-func (e *Engine) watchMist(en *enclosure, now sensors.Instant) {
-	if !en.now.hasTemp || !en.now.hasHum {
+func (e *Engine) watchMist(en *Enclosure, now sensors.Instant) {
+	if !en.Now.HasTemp || !en.Now.HasHum {
 		return
 	}
-	st := &en.st
-	at := e.estAt(now.Mono)
-	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > longestInterval && en.slots[alarm.KindMistEndless].rec.Life.Active {
+	st := &en.St
+	at := e.v.EstAt(now.Mono)
+	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > LongestInterval && en.Alarms[alarm.KindMistEndless].Rec.Life.Active {
 		st.Cut = true
 	}
-	switch st.Mist.Observe(at, float64(en.now.main)/100, float64(en.now.hum)/100) {
+	switch st.Mist.Observe(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100) {
 	case climate.MistStarted:
 		if p, ok := st.Mist.Current(); ok {
-			st.PulseAt, st.HasPulse = p.Start-e.off.Added, true
+			st.PulseAt, st.HasPulse = p.Start-e.v.Off.Added, true
 		}
 	case climate.MistEnded:
 		st.Soaks.pulse()
@@ -70,24 +70,24 @@ func (s *Soaks) odd(soaked time.Duration) bool {
 	return soaked > max(most*4/3, leastSoak)
 }
 
-func (e *Engine) judgeEndless(en *enclosure, now sensors.Instant) {
-	st := &en.st
+func (e *Engine) judgeEndless(en *Enclosure, now sensors.Instant) {
+	st := &en.St
 	soaked := st.Mist.Soaked()
 	st.Soaks.Most = max(st.Soaks.Most, soaked)
-	if en.mist < 0 {
+	if en.Mist < 0 {
 		return
 	}
-	longest := e.mists[en.mist].cfg.Longest.D()
-	s := &en.slots[alarm.KindMistEndless]
+	longest := e.v.Mists[en.Mist].Cfg.Longest.D()
+	s := &en.Alarms[alarm.KindMistEndless]
 	endless := st.Watch.Endless(&st.Mist, longest) &&
-		(s.rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsByItself(en, now.Mono))
+		(s.Rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsByItself(en, now.Mono))
 	if st.Cut { // nobody saw whether it ended: air that is still soaked says no
-		st.Cut = !endless && s.rec.Life.Active && en.now.hum >= soakedEnd
+		st.Cut = !endless && s.Rec.Life.Active && en.Now.Hum >= soakedEnd
 		endless = endless || st.Cut
 	}
-	if endless || s.open() {
-		s.limit(soaked.Minutes(), longest.Minutes())
-		e.hold(s, now, endless)
+	if endless || s.Open() {
+		s.Against(soaked.Minutes(), longest.Minutes())
+		e.lives.hold(s, now, endless)
 	}
 }
 
@@ -96,11 +96,11 @@ const soakedEnd = 9500
 
 // soakedElsewhere reports whether enclosures on other supplies are soaked too:
 // two pumps do not stick together, but lamps and vents fail together.
-func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
+func (e *Engine) soakedElsewhere(en *Enclosure, longest time.Duration) bool {
 	n := 0
-	for i := range e.encls {
-		o := &e.encls[i]
-		if o.mist >= 0 && e.supplyOf(o.mist) != e.supplyOf(en.mist) && o.st.Mist.Soaked() > longest {
+	for i := range e.v.Enclosures {
+		o := &e.v.Enclosures[i]
+		if o.Mist >= 0 && e.v.SupplyOf(o.Mist) != e.v.SupplyOf(en.Mist) && o.St.Mist.Soaked() > longest {
 			n++
 		}
 	}
@@ -110,39 +110,39 @@ func (e *Engine) soakedElsewhere(en *enclosure, longest time.Duration) bool {
 // dropOn reports whether a probe that has a part in the humidity went to
 // saturation in one step, as no mist does; where every probe is saturated it is
 // the air all the same.
-func (e *Engine) dropOn(en *enclosure) bool {
+func (e *Engine) dropOn(en *Enclosure) bool {
 	fast, wet := 0, 0
-	for _, i := range en.probes {
-		if w := &e.probes[i].st.Wet; w.Since > 0 {
+	for _, i := range en.Probes {
+		if w := &e.v.Probes[i].St.Wet; w.Since > 0 {
 			wet++
 			if !w.Slow {
 				fast++
 			}
 		}
 	}
-	return fast > 0 && (len(en.probes) == 1 || wet < len(en.probes))
+	return fast > 0 && (len(en.Probes) == 1 || wet < len(en.Probes))
 }
 
 // coolsByItself reports whether the air got damp without water: as it cooled with
 // the room or without the lamps, or only for a probe that a drop fell on.
-func (e *Engine) coolsByItself(en *enclosure, now time.Duration) bool {
-	return e.coolsWithRoom(en) || e.dropOn(en) || !en.misted(now, 45*time.Minute) && e.darkens(now)
+func (e *Engine) coolsByItself(en *Enclosure, now time.Duration) bool {
+	return e.cause.coolsWithRoom(en) || e.dropOn(en) || !en.Misted(now, 45*time.Minute) && e.cause.darkens(now)
 }
 
 // coolsWithRoom reports whether the room cools by more than a night does: air
 // that cools saturates by itself.
-func (e *Engine) coolsWithRoom(en *enclosure) bool {
-	own, ok := en.st.Trend.Slope()
-	room, known := e.room.Trend.Slope()
+func (cs causes) coolsWithRoom(en *Enclosure) bool {
+	own, ok := en.St.Trend.Slope()
+	room, known := cs.v.Air.Trend.Slope()
 	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
 		return true
 	}
-	was, old := en.st.Thermal.RoomBefore(e.estAt(e.now.Mono), roomSpan)
-	t, now := e.roomTemp(e.now.Mono)
+	was, old := en.St.Thermal.RoomBefore(cs.v.EstAt(cs.v.Latest.Mono), roomSpan)
+	t, now := cs.v.RoomTemp(cs.v.Latest.Mono)
 	if old && now && was-float64(t)/100 >= roomClimb {
 		return true
 	}
-	usual, hasUsual := e.room.Usual.At(e.hour(e.now))
+	usual, hasUsual := cs.v.Air.Usual.At(cs.v.Hour(cs.v.Latest))
 	return now && hasUsual && known && room.PerHour < -coolsSlow && float64(t)/100 < usual-roomMore
 }
 
@@ -157,19 +157,19 @@ const coolsFast = 1.5
 const dryPulses = 4
 
 // judgeDry compares the dry-down with the enclosure's own past.
-func (e *Engine) judgeDry(en *enclosure, now sensors.Instant) {
-	s := &en.slots[alarm.KindDryDown]
-	recent, usual, _, ok := en.st.Dry.Trend()
+func (e *Engine) judgeDry(en *Enclosure, now sensors.Instant) {
+	s := &en.Alarms[alarm.KindDryDown]
+	recent, usual, _, ok := en.St.Dry.Trend()
 	if !ok {
 		return
 	}
-	if en.st.DryOdd++; en.st.Dry.Hint() == climate.DryUsual {
-		en.st.DryOdd = 0
+	if en.St.DryOdd++; en.St.Dry.Hint() == climate.DryUsual {
+		en.St.DryOdd = 0
 	}
-	odd := en.st.DryOdd >= dryPulses
-	if odd || s.open() {
-		s.limit(recent.Minutes(), usual.Minutes())
-		e.hold(s, now, odd)
+	odd := en.St.DryOdd >= dryPulses
+	if odd || s.Open() {
+		s.Against(recent.Minutes(), usual.Minutes())
+		e.lives.hold(s, now, odd)
 	}
 }
 
@@ -177,24 +177,24 @@ func (e *Engine) judgeDry(en *enclosure, now sensors.Instant) {
 // enclosures on one supply together: one of them alone is a nozzle, most of
 // them the pump, the reservoir or the timer.
 func (e *Engine) judgeMists(now sensors.Instant) {
-	for i := range e.mists {
-		if first := e.firstOfSupply(i); first == i {
+	for i := range e.v.Mists {
+		if first := e.v.FirstOfSupply(i); first == i {
 			e.judgeSupply(i, now)
 		}
 	}
 }
 
-func (e *Engine) supplyOf(mist int) string {
-	c := &e.mists[mist].cfg
+func (v *View) SupplyOf(mist int) string {
+	c := &v.Mists[mist].Cfg
 	if c.Supply != "" {
 		return c.Supply
 	}
 	return c.ID
 }
 
-func (e *Engine) firstOfSupply(mist int) int {
+func (v *View) FirstOfSupply(mist int) int {
 	for i := range mist {
-		if e.supplyOf(i) == e.supplyOf(mist) {
+		if v.SupplyOf(i) == v.SupplyOf(mist) {
 			return i
 		}
 	}
@@ -207,18 +207,18 @@ const patience = 15 * time.Minute
 func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
 	e.verdicts = e.verdicts[:0]
 	pending := false
-	for i := range e.encls {
-		en := &e.encls[i]
-		if en.mist < 0 || !en.st.HasDue || e.firstOfSupply(en.mist) != mist {
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
+		if en.Mist < 0 || !en.St.HasDue || e.v.FirstOfSupply(en.Mist) != mist {
 			continue
 		}
-		if v, at := en.st.Watch.Verdict(e.estAt(now.Mono), &en.st.Mist); v != climate.MistPending {
-			en.st.Verdict, en.st.VerdictAt = v, at-e.off.Added
+		if v, at := en.St.Watch.Verdict(e.v.EstAt(now.Mono), &en.St.Mist); v != climate.MistPending {
+			en.St.Verdict, en.St.VerdictAt = v, at-e.v.Off.Added
 		}
 		switch {
-		case en.st.Verdict != climate.MistPending:
-			e.verdicts = append(e.verdicts, en.st.Verdict)
-		case now.Mono-en.st.DueAt < patience:
+		case en.St.Verdict != climate.MistPending:
+			e.verdicts = append(e.verdicts, en.St.Verdict)
+		case now.Mono-en.St.DueAt < patience:
 			pending = true
 		}
 	}
@@ -226,9 +226,9 @@ func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
 		return
 	}
 	fault := climate.JudgeMist(e.verdicts)
-	for i := range e.encls {
-		en := &e.encls[i]
-		if en.mist >= 0 && en.st.HasDue && e.firstOfSupply(en.mist) == mist {
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
+		if en.Mist >= 0 && en.St.HasDue && e.v.FirstOfSupply(en.Mist) == mist {
 			e.settleMist(en, now, fault)
 		}
 	}
@@ -239,57 +239,57 @@ func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
 const soakedAir = 9300
 
 // settleMist draws the conclusion from one enclosure's verdict.
-func (e *Engine) settleMist(en *enclosure, now sensors.Instant, fault climate.MistFault) {
+func (e *Engine) settleMist(en *Enclosure, now sensors.Instant, fault climate.MistFault) {
 	v := e.softened(en)
-	en.st.Verdict, en.st.HasDue = climate.MistPending, false
-	missing, weak := &en.slots[alarm.KindMistMissing], &en.slots[alarm.KindMistWeak]
-	cause := Cause{Kind: CauseEnclosure, ID: en.cfg.ID}
+	en.St.Verdict, en.St.HasDue = climate.MistPending, false
+	missing, weak := &en.Alarms[alarm.KindMistMissing], &en.Alarms[alarm.KindMistWeak]
+	cause := Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}
 	switch {
-	case fault == climate.SupplyFault && e.powerGone(en, now):
+	case fault == climate.SupplyFault && e.cause.powerGone(en, now):
 		cause = Cause{Kind: CauseRoom}
 	case fault == climate.SupplyFault:
-		cause = Cause{Kind: CauseSupply, ID: e.supplyOf(en.mist)}
+		cause = Cause{Kind: CauseSupply, ID: e.v.SupplyOf(en.Mist)}
 	}
 	switch v {
 	case climate.MistMissed:
-		en.st.Missed++
+		en.St.Missed++
 		e.blame(missing, cause)
-		missing.limit(float64(en.st.Missed), 1)
-		e.hold(missing, now, true)
+		missing.Against(float64(en.St.Missed), 1)
+		e.lives.hold(missing, now, true)
 	case climate.MistSeen, climate.MistWeak:
-		en.st.Missed = 0
-		if missing.open() {
-			e.hold(missing, now, false)
+		en.St.Missed = 0
+		if missing.Open() {
+			e.lives.hold(missing, now, false)
 		}
 	}
 	switch v {
 	case climate.MistWeak:
 		// A single weak one may be a door or a full drip tray.
-		if en.st.Weak++; en.st.Weak >= 2 {
+		if en.St.Weak++; en.St.Weak >= 2 {
 			e.blame(weak, cause)
-			weak.limit(float64(en.st.Weak), 2)
-			e.hold(weak, now, true)
+			weak.Against(float64(en.St.Weak), 2)
+			e.lives.hold(weak, now, true)
 		}
 	case climate.MistSeen:
-		en.st.Weak = 0
-		if weak.open() {
-			e.hold(weak, now, false)
+		en.St.Weak = 0
+		if weak.Open() {
+			e.lives.hold(weak, now, false)
 		}
 	}
 }
 
 // softened is the verdict, unclear where a mist that fell would not have shown.
-func (e *Engine) softened(en *enclosure) climate.MistVerdict {
-	_, open := en.st.Door.Open()
+func (e *Engine) softened(en *Enclosure) climate.MistVerdict {
+	_, open := en.St.Door.Open()
 	switch {
-	case en.st.Verdict != climate.MistMissed:
-		return en.st.Verdict
+	case en.St.Verdict != climate.MistMissed:
+		return en.St.Verdict
 	case open: // it would not stay in the air
 		return climate.MistUnclear
-	case !en.now.hasHum:
-	case en.now.hum >= soakedAir: // it would raise nothing
+	case !en.Now.HasHum:
+	case en.Now.Hum >= soakedAir: // it would raise nothing
 		return climate.MistUnclear
-	case e.probes[en.now.humProbe].st.StillAt < en.st.DueAt: // not a digit has changed since
+	case e.v.Probes[en.Now.HumProbe].St.StillAt < en.St.DueAt: // not a digit has changed since
 		return climate.MistUnclear
 	}
 	return climate.MistMissed
@@ -298,19 +298,19 @@ func (e *Engine) softened(en *enclosure) climate.MistVerdict {
 // powerGone reports whether all enclosures are cooler than usual beside the
 // room while their lamps should be on, or the room itself is colder than usual:
 // then a mist that fails everywhere is the power, not the pump.
-func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
-	pic := e.survey(now)
-	if pic.Room.HasUsual && e.roomExplains(en, &pic, colder) != nil {
+func (cs causes) powerGone(en *Enclosure, now sensors.Instant) bool {
+	pic := cs.v.Survey(now)
+	if pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
 		return true
 	}
-	lit, fresh := e.litNow()
-	if e.darkens(now.Mono) {
+	lit, fresh := cs.litNow()
+	if cs.darkens(now.Mono) {
 		return true
 	}
-	if fresh >= enoughPeers && 2*fresh >= len(e.encls) && pic.Changed >= enoughPeers && e.middleChange() < lampWarms {
+	if fresh >= enoughPeers && 2*fresh >= len(cs.v.Enclosures) && pic.Changed >= enoughPeers && cs.v.MiddleChange() < lampWarms {
 		return true // nothing got warmer when the lamps were to come on
 	}
-	if lit < enoughPeers || 2*lit < len(e.encls) {
+	if lit < enoughPeers || 2*lit < len(cs.v.Enclosures) {
 		return false
 	}
 	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
@@ -318,19 +318,19 @@ func (e *Engine) powerGone(en *enclosure, now sensors.Instant) bool {
 
 // darkens reports whether most enclosures whose lamps should have been on for
 // long, and that no mist cools, cool together.
-func (e *Engine) darkens(now time.Duration) bool {
-	xs := e.scratch[:0]
-	for i := range e.encls {
-		o := &e.encls[i]
-		if o.lamps < 0 || o.misted(now, 45*time.Minute) {
+func (cs causes) darkens(now time.Duration) bool {
+	xs := cs.v.Floats[:0]
+	for i := range cs.v.Enclosures {
+		o := &cs.v.Enclosures[i]
+		if o.Lamps < 0 || o.Misted(now, 45*time.Minute) {
 			continue
 		}
-		l := &e.lamps[o.lamps]
-		if change, ok := o.st.Trend.Change(); ok && l.known && l.on && l.edge > 45*time.Minute {
+		l := &cs.v.Lamps[o.Lamps]
+		if change, ok := o.St.Trend.Change(); ok && l.Known && l.On && l.Edge > 45*time.Minute {
 			xs = append(xs, change)
 		}
 	}
-	if len(xs) < enoughPeers || 2*len(xs) < len(e.encls) {
+	if len(xs) < enoughPeers || 2*len(xs) < len(cs.v.Enclosures) {
 		return false
 	}
 	slices.Sort(xs)
@@ -342,18 +342,18 @@ const darkCools = 0.25
 
 // litNow counts the enclosures whose lamps should have been on for some time,
 // and those of them whose lamps came on not long ago and are known to warm.
-func (e *Engine) litNow() (lit, fresh int) {
-	for i := range e.encls {
-		o := &e.encls[i]
-		if o.lamps < 0 {
+func (cs causes) litNow() (lit, fresh int) {
+	for i := range cs.v.Enclosures {
+		o := &cs.v.Enclosures[i]
+		if o.Lamps < 0 {
 			continue
 		}
-		l := &e.lamps[o.lamps]
-		if !l.known || !l.on || l.edge <= 20*time.Minute {
+		l := &cs.v.Lamps[o.Lamps]
+		if !l.Known || !l.On || l.Edge <= 20*time.Minute {
 			continue
 		}
 		lit++
-		if l.edge <= 45*time.Minute && o.st.Thermal.Fit().LampGain >= clearLamp {
+		if l.Edge <= 45*time.Minute && o.St.Thermal.Fit().LampGain >= clearLamp {
 			fresh++
 		}
 	}
@@ -371,8 +371,8 @@ const (
 const powerOff = 0.5
 
 // blame sets the cause that the next transition tells.
-func (e *Engine) blame(s *slot, c Cause) {
-	if s.rec.Life.State == alarm.Norm || s.rec.Cause.Kind == "" {
-		s.rec.Cause = c
+func (e *Engine) blame(s *Alarm, c Cause) {
+	if s.Rec.Life.State == alarm.Norm || s.Rec.Cause.Kind == "" {
+		s.Rec.Cause = c
 	}
 }

@@ -34,13 +34,13 @@ const (
 )
 
 // watchMoist takes the present values, once a minute.
-func (e *Engine) watchMoist(en *enclosure, now sensors.Instant) {
-	m := &en.st.Moist
-	if len(en.probes) != 1 || !en.now.hasTemp || !en.now.hasHum {
+func (e *Engine) watchMoist(en *Enclosure, now sensors.Instant) {
+	m := &en.St.Moist
+	if len(en.Probes) != 1 || !en.Now.HasTemp || !en.Now.HasHum {
 		m.Filled = 0
 		return
 	}
-	switch n := int64(e.estAt(now.Mono) / moistSlot); {
+	switch n := int64(e.v.EstAt(now.Mono) / moistSlot); {
 	case m.Filled == 0 || n > m.Slot+1:
 		m.Filled, m.Slot = 1, n
 	case n > m.Slot:
@@ -48,7 +48,7 @@ func (e *Engine) watchMoist(en *enclosure, now sensors.Instant) {
 		copy(m.Hum[1:], m.Hum[:])
 		m.Filled, m.Slot = min(m.Filled+1, moistSlots), n
 	}
-	m.Temp[0], m.Hum[0] = int16(en.now.main), int16(en.now.hum)
+	m.Temp[0], m.Hum[0] = int16(en.Now.Main), int16(en.Now.Hum)
 	if m.Apart > 0 && now.Mono-m.Apart > moistHolds {
 		m.Apart, m.Rise = 0, 0
 	}
@@ -77,24 +77,24 @@ func (m *Moist) parted() float64 {
 
 // moistExcused reports whether water, a door, the lamps or the room had a part
 // in the last hour.
-func (e *Engine) moistExcused(en *enclosure, now time.Duration) bool {
-	if en.st.HasPulse && now-en.st.PulseAt < moistAfter {
+func (e *Engine) moistExcused(en *Enclosure, now time.Duration) bool {
+	if en.St.HasPulse && now-en.St.PulseAt < moistAfter {
 		return true
 	}
-	if _, open := en.st.Door.Open(); open || en.st.DoorAt > 0 && now-en.st.DoorAt < moistSlots*moistSlot {
+	if _, open := en.St.Door.Open(); open || en.St.DoorAt > 0 && now-en.St.DoorAt < moistSlots*moistSlot {
 		return true
 	}
-	if en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].edge < moistSlots*moistSlot {
+	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].Edge < moistSlots*moistSlot {
 		return true
 	}
-	room, ok := e.room.Trend.Change()
+	room, ok := e.v.Air.Trend.Change()
 	return !ok || math.Abs(room) > roomOffMoves
 }
 
 // mild reports whether no animal would be in danger, were the temperature true.
 // Beyond that a probe that contradicts itself is no comfort.
-func (en *enclosure) mild() bool {
-	return en.now.hasTemp && en.now.hot < en.lim.warn && en.now.cold > en.lim.cold
+func (en *Enclosure) mild() bool {
+	return en.Now.HasTemp && en.Now.Hot < en.Limits.Warn && en.Now.Cold > en.Limits.Cold
 }
 
 // apart says that the humidity did not follow the temperature to

@@ -168,8 +168,8 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 		r.now = 22 * time.Hour
 		r.run(3*24*time.Hour+9*time.Hour, air)
 		// As a week of such days would have taught it.
-		for i := range r.e.encls {
-			r.e.encls[i].st.Thermal.Params.LampFast = 2
+		for i := range r.e.v.Enclosures {
+			r.e.v.Enclosures[i].St.Thermal.Params.LampFast = 2
 		}
 		r.log = nil
 		r.run(3*time.Hour, air)
@@ -197,7 +197,7 @@ func TestMist_EndlessIsNotARoomThatCools(t *testing.T) {
 			x.Temperature += sensors.CelsiusOf(off * (at - from).Hours())
 			return x
 		})
-		if got := r.e.coolsWithRoom(&r.e.encls[0]); got != c.want {
+		if got := r.e.cause.coolsWithRoom(&r.e.v.Enclosures[0]); got != c.want {
 			t.Errorf("room %+.1f, enclosures %+.1f °C/h: %v", c.room, c.tank, got)
 		}
 	}
@@ -226,8 +226,8 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 			return x
 		})
 		now := r.instant()
-		pic := r.e.survey(now)
-		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
+		pic := r.e.v.Survey(now)
+		if cause, why := r.e.cause.temperatureCause(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}
@@ -316,8 +316,8 @@ func TestCause_DryRoomCools(t *testing.T) {
 			return x
 		})
 		now := r.instant()
-		pic := r.e.survey(now)
-		if cause, why := r.e.temperatureCause(&r.e.encls[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
+		pic := r.e.v.Survey(now)
+		if cause, why := r.e.cause.temperatureCause(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("room at %.0f %%: %v %v", c.percent, cause, why)
 		}
 	}
@@ -342,15 +342,15 @@ func TestMist_PowerThatWentByDay(t *testing.T) {
 			}
 			return x
 		})
-		for i := range r.e.encls {
+		for i := range r.e.v.Enclosures {
 			if c.misted {
-				r.e.encls[i].st.HasPulse, r.e.encls[i].st.PulseAt = true, from
+				r.e.v.Enclosures[i].St.HasPulse, r.e.v.Enclosures[i].St.PulseAt = true, from
 			}
 		}
-		if got := r.e.darkens(r.now); got != c.want {
+		if got := r.e.cause.darkens(r.now); got != c.want {
 			t.Errorf("%+v: %v", c, got)
 		}
-		if got := r.e.coolsByItself(&r.e.encls[0], r.now); got != c.want {
+		if got := r.e.coolsByItself(&r.e.v.Enclosures[0], r.now); got != c.want {
 			t.Errorf("%+v: damp by itself: %v", c, got)
 		}
 	}
@@ -371,10 +371,10 @@ func TestDoubtful_AProbeThatStands(t *testing.T) {
 			x.Temperature, x.Humidity = stuck.Temperature, stuck.Humidity
 			return x
 		}))
-		if got := r.e.doubtful(&r.e.encls[0], r.instant(), hotter) != nil; got != c.want {
+		if got := r.e.v.Doubtful(&r.e.v.Enclosures[0], r.instant(), hotter) != nil; got != c.want {
 			t.Errorf("after %v: %v", c.after, got)
 		}
-		if r.e.doubtful(&r.e.encls[1], r.instant(), hotter) != nil {
+		if r.e.v.Doubtful(&r.e.v.Enclosures[1], r.instant(), hotter) != nil {
 			t.Errorf("after %v: one that moves is doubted", c.after)
 		}
 	}
@@ -400,13 +400,13 @@ func TestForecast_AllowsForMist(t *testing.T) {
 		{"both", 30 * min, 50 * min, 28 * min, 104 * min},
 	} {
 		e := New(rigConfig(t, 1, noonMist))
-		en := &e.encls[0]
+		en := &e.v.Enclosures[0]
 		if c.pulse > 0 {
-			en.st.HasPulse, en.st.PulseAt = true, now.Mono-c.pulse
+			en.St.HasPulse, en.St.PulseAt = true, now.Mono-c.pulse
 		}
-		e.mists[0].st.Next = now.Wall.Add(c.next)
+		e.v.Mists[0].St.Next = now.Wall.Add(c.next)
 		eta := climate.Eta{Known: true, From: 40 * min, Mid: 60 * min, To: 80 * min}
-		e.allowForMist(en, &eta, 2, now) // 2 °C in an hour
+		e.v.allowForMist(en, &eta, 2, now) // 2 °C in an hour
 		if eta.From.Round(time.Second) != c.from || eta.To.Round(time.Second) != c.to || eta.Mid != 60*min {
 			t.Errorf("%s: %v to %v", c.name, eta.From, eta.To)
 		}
@@ -431,7 +431,7 @@ func TestMist_EndlessWithoutLamps(t *testing.T) {
 			}
 			return x
 		})
-		if cause, why := r.e.endlessCause(&r.e.encls[0]); cause.Kind != c.want {
+		if cause, why := r.e.cause.endlessCause(&r.e.v.Enclosures[0]); cause.Kind != c.want {
 			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}

@@ -9,9 +9,9 @@ import (
 
 // deviation is how far a probe is from its own usual place against the room,
 // °C; false where that is not known.
-func (p *probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) {
-	usual, ok = p.st.Own.At(hour)
-	return float64(int32(p.st.Temp)-ref)/100 - usual, usual, ok
+func (p *Probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) {
+	usual, ok = p.St.Own.At(hour)
+	return float64(int32(p.St.Temp)-ref)/100 - usual, usual, ok
 }
 
 // Two probes that hang in each other's places stand away from their own usual
@@ -27,21 +27,21 @@ const (
 // watchPlaces looks for two probes that changed places unnoticed, once a
 // minute.
 func (e *Engine) watchPlaces(now sensors.Instant) {
-	hour := e.hour(now)
-	ref, ok := e.roomTemp(now.Mono)
+	hour := e.v.Hour(now)
+	ref, ok := e.v.RoomTemp(now.Mono)
 	if hour < 0 || !ok {
 		return
 	}
-	var away [placesMost]*probe
+	var away [placesMost]*Probe
 	n := 0
-	for i := range e.probes {
-		p := &e.probes[i]
+	for i := range e.v.Probes {
+		p := &e.v.Probes[i]
 		if !e.away(p, ref, hour, now.Mono) {
-			p.st.AwaySince = 0
+			p.St.AwaySince = 0
 			continue
 		}
-		if p.st.AwaySince == 0 {
-			p.st.AwaySince = now.Mono
+		if p.St.AwaySince == 0 {
+			p.St.AwaySince = now.Mono
 		}
 		if n == placesMost {
 			return
@@ -52,9 +52,9 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 	for i := range n {
 		for j := range i {
 			p, q := away[i], away[j]
-			if long := now.Mono-max(p.st.AwaySince, q.st.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
+			if long := now.Mono-max(p.St.AwaySince, q.St.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
 				e.swapped(p, q, now.Mono)
-				p.st.Swap.Late, q.st.Swap.Late = true, true
+				p.St.Swap.Late, q.St.Swap.Late = true, true
 				e.judgeSwap(p, now)
 				e.judgeSwap(q, now)
 				return
@@ -65,13 +65,13 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 
 // away reports whether a probe that no exchange was told of stands away from
 // its usual place.
-func (e *Engine) away(p *probe, ref int32, hour float64, now time.Duration) bool {
+func (e *Engine) away(p *Probe, ref int32, hour float64, now time.Duration) bool {
 	dev, _, known := p.deviation(ref, hour)
-	return p.encl >= 0 && known && math.Abs(dev) >= placesAway && p.st.Swap.With == "" && p.usable(&e.cfg.Rules, now)
+	return p.Encl >= 0 && known && math.Abs(dev) >= placesAway && p.St.Swap.With == "" && p.Usable(&e.v.Cfg.Rules, now)
 }
 
 // inPlaceOf reports whether each of two probes is where the other usually is.
-func inPlaceOf(p, q *probe, ref int32, hour float64) bool {
+func inPlaceOf(p, q *Probe, ref int32, hour float64) bool {
 	devP, usualP, _ := p.deviation(ref, hour)
 	devQ, usualQ, _ := q.deviation(ref, hour)
 	apart := usualQ - usualP

@@ -81,20 +81,21 @@ type ProbeState struct {
 }
 
 // probe is a configured probe with its state and alarms.
-type probe struct {
-	cfg  configs.Probe
-	encl int  // -1 for none
-	open int  // alarms that are not NORM
-	out  bool // out of service: in a calibration jar, or on the bench
-	due  struct{ temp, hum bool }
+type Probe struct {
+	Index int
+	Cfg   configs.Probe
+	Encl  int  // -1 for none
+	Open  int  // alarms that are not NORM
+	Out   bool // out of service: in a calibration jar, or on the bench
+	Due   struct{ temp, hum bool }
 	// since is when the last gap ended in which nobody looked: what the probe
 	// said before is not present.
-	since time.Duration
-	st    ProbeState
-	slots [int(alarm.FirstSelfKind - alarm.FirstProbeKind)]slot
+	Since  time.Duration
+	St     ProbeState
+	Alarms [int(alarm.FirstSelfKind - alarm.FirstProbeKind)]Alarm
 }
 
-func (p *probe) slot(k alarm.Kind) *slot { return &p.slots[k-alarm.FirstProbeKind] }
+func (p *Probe) Alarm(k alarm.Kind) *Alarm { return &p.Alarms[k-alarm.FirstProbeKind] }
 
 // trust is what a reading's temperature is good for.
 type trust uint8
@@ -110,7 +111,7 @@ const (
 const calmStep = 200
 
 // heatTrust keeps doubts about humidity from hiding heat.
-func (p *probe) heatTrust(r *sensors.Reading) trust {
+func (p *Probe) heatTrust(r *sensors.Reading) trust {
 	if r.Has&sensors.HasTemperature == 0 || r.Quality == sensors.Bad {
 		return noUse
 	}
@@ -121,8 +122,8 @@ func (p *probe) heatTrust(r *sensors.Reading) trust {
 	case sensors.PinnedWet, sensors.DewTooHigh, sensors.OutOfRange:
 		return trusted
 	case sensors.Jump:
-		step := r.Temperature - p.st.Temp
-		if p.st.HasTemp && r.At.Mono-p.st.TempAt <= p.gap() && step > -calmStep && step < calmStep {
+		step := r.Temperature - p.St.Temp
+		if p.St.HasTemp && r.At.Mono-p.St.TempAt <= p.Gap() && step > -calmStep && step < calmStep {
 			return trusted
 		}
 		return doubted
@@ -134,8 +135,8 @@ func (p *probe) heatTrust(r *sensors.Reading) trust {
 }
 
 // note takes the reading's bookkeeping: counters, rhythm, last values.
-func (p *probe) note(r *sensors.Reading, poll time.Duration) {
-	st := &p.st
+func (p *Probe) note(r *sensors.Reading, poll time.Duration) {
+	st := &p.St
 	if st.Readings > 0 {
 		p.rhythm(r.At.Mono - st.Last.Mono)
 	} else {
@@ -181,10 +182,10 @@ func (st *ProbeState) takeHumidity(r *sensors.Reading) {
 
 // excuse lets a probe be without a value that keeps it to itself on purpose, or
 // that nobody has listened to for long enough.
-func (p *probe) excuse(r *sensors.Reading) {
-	since := r.At.Mono - p.heard()
-	if r.Reason == sensors.Heating && since <= longestHeating || r.Reason == sensors.Waiting && !p.slot(alarm.KindSilent).open() {
-		p.st.Unseen = since
+func (p *Probe) excuse(r *sensors.Reading) {
+	since := r.At.Mono - p.HeardAt()
+	if r.Reason == sensors.Heating && since <= longestHeating || r.Reason == sensors.Waiting && !p.Alarm(alarm.KindSilent).Open() {
+		p.St.Unseen = since
 	}
 }
 
@@ -194,15 +195,15 @@ const longestHeating = 5 * time.Minute
 
 // longestInterval is the longest that a probe's rhythm may have: a slower node
 // is silent in between.
-const longestInterval = 15 * time.Minute
+const LongestInterval = 15 * time.Minute
 
 // rhythm learns the usual time between readings, so that a slow node is not
 // taken for a silent one. One odd interval, such as an outage, teaches nothing.
-func (p *probe) rhythm(d time.Duration) {
-	st := &p.st
+func (p *Probe) rhythm(d time.Duration) {
+	st := &p.St
 	first := st.Readings == 1
 	switch {
-	case d > longestInterval:
+	case d > LongestInterval:
 	case first:
 		st.Interval = max(d, st.Interval)
 	case d >= st.Interval/2 && d <= st.Interval*3/2:
@@ -216,9 +217,9 @@ func (p *probe) rhythm(d time.Duration) {
 
 // silentAfter is how old the last reading may be. Until the rhythm is known a
 // probe gets the benefit of the doubt.
-func (p *probe) silentAfter(r *configs.Rules) time.Duration {
-	d := max(r.SilentAfter.D(), 3*p.st.Interval)
-	if p.st.Readings == 1 {
+func (p *Probe) SilentAfter(r *configs.Rules) time.Duration {
+	d := max(r.SilentAfter.D(), 3*p.St.Interval)
+	if p.St.Readings == 1 {
 		d = max(d, 5*time.Minute)
 	}
 	return d
@@ -226,40 +227,40 @@ func (p *probe) silentAfter(r *configs.Rules) time.Duration {
 
 // heard is the running time of the last reading that was not bad, or of when
 // the first was expected.
-func (p *probe) heard() time.Duration {
-	if p.st.Heard.IsZero() {
-		return p.st.Began.Mono
+func (p *Probe) HeardAt() time.Duration {
+	if p.St.Heard.IsZero() {
+		return p.St.Began.Mono
 	}
-	return p.st.Heard.Mono
+	return p.St.Heard.Mono
 }
 
 // fresh reports whether a value of that time may count as present.
-func (p *probe) fresh(r *configs.Rules, now, at time.Duration) bool {
-	return at >= p.since && now-at <= p.silentAfter(r)
+func (p *Probe) Fresh(r *configs.Rules, now, at time.Duration) bool {
+	return at >= p.Since && now-at <= p.SilentAfter(r)
 }
 
 // gap is the longest running time between two samples that a delay counts.
-func (p *probe) gap() time.Duration {
-	return min(max(2*time.Minute, 3*p.st.Interval), longestInterval)
+func (p *Probe) Gap() time.Duration {
+	return min(max(2*time.Minute, 3*p.St.Interval), LongestInterval)
 }
 
 // leapt reports whether a jump, faster than air can change, brought the probe
 // to where it is.
-func (p *probe) leapt(now time.Duration) bool {
-	l := p.st.Leap
-	return (l >= leap || l <= -leap) && now-p.st.LeapAt < leapFor
+func (p *Probe) Leapt(now time.Duration) bool {
+	l := p.St.Leap
+	return (l >= Leap || l <= -Leap) && now-p.St.LeapAt < leapFor
 }
 
 // leap is a jump, in hundredths of °C, that has not led back. For leapFor it is
 // a reason to doubt the probe; a level that lasts longer is one to live with.
 const (
-	leap    = 300
+	Leap    = 300
 	leapFor = 45 * time.Minute
 )
 
 // usable reports whether the last trusted temperature is a present one.
-func (p *probe) usable(r *configs.Rules, now time.Duration) bool {
-	return p.st.tempSound() && !p.out && p.fresh(r, now, p.st.TempAt)
+func (p *Probe) Usable(r *configs.Rules, now time.Duration) bool {
+	return p.St.tempSound() && !p.Out && p.Fresh(r, now, p.St.TempAt)
 }
 
 // tempSound reports whether there is a temperature and nothing speaks against
@@ -272,61 +273,61 @@ func (st *ProbeState) tempSound() bool {
 func (st *ProbeState) humSound() bool { return st.HasHum && !st.HumLost && !st.Frozen }
 
 // A use says what a probe is good for now.
-type use struct {
-	temp, hum bool
-	doubt     bool // it has or had a value that does not count, and is in service
+type Use struct {
+	Temp, Hum bool
+	Doubt     bool // it has or had a value that does not count, and is in service
 }
 
 // use is usable and humUsable at once, for every reading asks both.
-func (p *probe) use(r *configs.Rules, now time.Duration) use {
-	st := &p.st
-	if p.out {
-		return use{}
+func (p *Probe) Use(r *configs.Rules, now time.Duration) Use {
+	st := &p.St
+	if p.Out {
+		return Use{}
 	}
-	oldest := max(now-p.silentAfter(r), p.since)
-	u := use{temp: st.tempSound() && st.TempAt >= oldest, hum: st.humSound() && !st.Dewy && st.HumAt >= oldest}
-	u.doubt = st.HasTemp && !u.temp || st.HasHum && !u.hum || st.Doubtful || st.Alone
+	oldest := max(now-p.SilentAfter(r), p.Since)
+	u := Use{Temp: st.tempSound() && st.TempAt >= oldest, Hum: st.humSound() && !st.Dewy && st.HumAt >= oldest}
+	u.Doubt = st.HasTemp && !u.Temp || st.HasHum && !u.Hum || st.Doubtful || st.Alone
 	return u
 }
 
 // A side is a limit to stay below, or with its sign turned one to stay above.
-type side int32
+type Side int32
 
 const (
-	upper side = 1
-	lower side = -1
+	Upper Side = 1
+	Lower Side = -1
 )
 
-func (d side) classify(v, limit, deadband int32) alarm.Input {
+func (d Side) Classify(v, limit, deadband int32) alarm.Input {
 	return alarm.High(int32(d)*v, int32(d)*limit, deadband)
 }
 
 // inDoubt reports whether a probe whose temperature cannot be had or trusted
 // now was short of being back from the limit when it last could: then nobody
 // knows that the process is.
-func (p *probe) inDoubt(r *configs.Rules, now time.Duration, d side, limit, deadband int32) bool {
-	st := &p.st
+func (p *Probe) InDoubt(r *configs.Rules, now time.Duration, d Side, limit, deadband int32) bool {
+	st := &p.St
 	switch {
-	case p.out || st.Alone || p.usable(r, now):
+	case p.Out || st.Alone || p.Usable(r, now):
 		return false
 	case st.Doubtful:
-		return d.classify(int32(st.Doubt), limit, deadband) != alarm.Back
+		return d.Classify(int32(st.Doubt), limit, deadband) != alarm.Back
 	default:
-		return st.HasTemp && d.classify(int32(st.Temp), limit, deadband) != alarm.Back
+		return st.HasTemp && d.Classify(int32(st.Temp), limit, deadband) != alarm.Back
 	}
 }
 
 // dryDoubt is inDoubt for the humidity.
-func (p *probe) dryDoubt(r *configs.Rules, now time.Duration, limit, deadband int32) bool {
-	st := &p.st
-	return st.HasHum && !p.out && !p.humUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
+func (p *Probe) DryDoubt(r *configs.Rules, now time.Duration, limit, deadband int32) bool {
+	st := &p.St
+	return st.HasHum && !p.Out && !p.HumUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
 }
 
-func (p *probe) humUsable(r *configs.Rules, now time.Duration) bool {
-	return !p.st.Dewy && p.humFresh(r, now)
+func (p *Probe) HumUsable(r *configs.Rules, now time.Duration) bool {
+	return !p.St.Dewy && p.HumFresh(r, now)
 }
 
 // humFresh is humUsable, whatever its dew point.
-func (p *probe) humFresh(r *configs.Rules, now time.Duration) bool {
-	return p.st.humSound() && !p.out && p.fresh(r, now, p.st.HumAt)
+func (p *Probe) HumFresh(r *configs.Rules, now time.Duration) bool {
+	return p.St.humSound() && !p.Out && p.Fresh(r, now, p.St.HumAt)
 }

@@ -112,7 +112,7 @@ func (r *rig) reborn() {
 	if err := json.Unmarshal(records, &list); err != nil {
 		r.t.Fatal(err)
 	}
-	now := r.e.now
+	now := r.e.v.Latest
 	r.e = New(r.cfg)
 	r.take(r.e.Restore(&s, list, now))
 }

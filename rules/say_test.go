@@ -21,30 +21,30 @@ func TestKinds_AreComplete(t *testing.T) {
 		if k >= alarm.KindDelivery {
 			subj = -1
 		}
-		s := makeSlot(k, subj, "e1")
-		if got, ok := alarm.KindOf(s.rec.Key.Alarm); !ok || got != k {
-			t.Errorf("%s: kind %d", s.rec.Key.Alarm, got)
+		s := MakeAlarm(k, subj, "e1")
+		if got, ok := alarm.KindOf(s.Rec.Key.Alarm); !ok || got != k {
+			t.Errorf("%s: kind %d", s.Rec.Key.Alarm, got)
 		}
-		s.limit(1, 2)
-		s.rec.Life.Active = true
-		e.explain(&s, instant(0), alarm.Change{From: alarm.Norm, To: alarm.Unack})
-		active := Transition{Key: s.rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.rec.Unit, Detail: s.rec.Detail}
-		s.rec.Life.Active = false
-		e.explain(&s, instant(0), alarm.Change{From: alarm.Unack, To: alarm.Norm})
+		s.Against(1, 2)
+		s.Rec.Life.Active = true
+		e.lives.explain(&s, instant(0), alarm.Change{From: alarm.Norm, To: alarm.Unack})
+		active := Transition{Key: s.Rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.Rec.Unit, Detail: s.Rec.Detail}
+		s.Rec.Life.Active = false
+		e.lives.explain(&s, instant(0), alarm.Change{From: alarm.Unack, To: alarm.Norm})
 		over := active
-		over.Detail = s.rec.Detail
+		over.Detail = s.Rec.Detail
 		for _, x := range []Transition{active, over} {
 			if text := words.Sentence(x.Said(), unit.Celsius); text == "" || strings.ContainsAny(text, "{}%!") && x.Unit != "%" || strings.Contains(text, ": .") || strings.Contains(text, "over; .") {
-				t.Errorf("%s: %q", s.rec.Key.Alarm, text)
+				t.Errorf("%s: %q", s.Rec.Key.Alarm, text)
 			}
 		}
 		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
-			first := words.FirstAction(&Detail{Steps: FirstSteps(s.rec.Key.Alarm, Cause{Kind: c})}, unit.Celsius)
+			first := words.FirstAction(&Detail{Steps: FirstSteps(s.Rec.Key.Alarm, Cause{Kind: c})}, unit.Celsius)
 			if first == "" {
-				t.Errorf("%s by %s: no advice", s.rec.Key.Alarm, c)
+				t.Errorf("%s by %s: no advice", s.Rec.Key.Alarm, c)
 			}
 			if strings.Contains(strings.ToLower(first), "safe") {
-				t.Errorf("%s by %s promises safety", s.rec.Key.Alarm, c)
+				t.Errorf("%s by %s promises safety", s.Rec.Key.Alarm, c)
 			}
 		}
 	}
@@ -173,8 +173,8 @@ func TestFloor_ExcusedAfterADoor(t *testing.T) {
 		x := r.good("p1", 24, 83-10*(r.now-from).Minutes()/40+0.01*float64(int(r.now/poll)%3))
 		return &x
 	}))
-	en := &r.e.encls[0]
-	en.st.DoorAt, en.st.Excused, en.st.HasExcuse = r.now, r.now+30*time.Minute, true
+	en := &r.e.v.Enclosures[0]
+	en.St.DoorAt, en.St.Excused, en.St.HasExcuse = r.now, r.now+30*time.Minute, true
 	r.run(20*time.Minute, r.hold("p1", 24, 69))
 	r.want(HumidityFloor, "e1", "NORM>DSUPR")
 	if x := r.last(HumidityFloor); len(x.Detail.Excused) == 0 {
@@ -191,11 +191,11 @@ func TestFroglets_DoorWakes(t *testing.T) {
 	cfg := rigConfig(t, 1, "")
 	cfg.Enclosures[0].Stage = configs.Froglet
 	r := newRig(t, cfg)
-	en := &r.e.encls[0]
+	en := &r.e.v.Enclosures[0]
 	r.run(time.Minute, r.calm)
-	r.e.out = r.e.out[:0]
+	r.e.lives.out = r.e.lives.out[:0]
 	r.e.judgeAjar(en, r.instant(), true)
-	r.take(r.e.out)
+	r.take(r.e.lives.out)
 	if x := r.last(DoorAjar); x.Priority != Wake || x.Cause.Kind != CauseDoor {
 		t.Errorf("%+v", x)
 	}

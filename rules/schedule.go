@@ -10,20 +10,20 @@ import (
 const dayMinutes = 24 * 60
 
 // lampSet is a photoperiod as of the present minute.
-type lampSet struct {
-	cfg   configs.Lamps
-	known bool // the clock is set
-	on    bool
-	edge  time.Duration // since the last switch
+type Lamps struct {
+	Cfg   configs.Lamps
+	Known bool // the clock is set
+	On    bool
+	Edge  time.Duration // since the last switch
 	// coming are the next switches, as spans from the last forecast.
 	coming    [8]time.Duration
 	numComing int
 }
 
 // mistSet is a misting schedule.
-type mistSet struct {
-	cfg configs.Mist
-	st  MistState
+type Mist struct {
+	Cfg configs.Mist
+	St  MistState
 }
 
 // MistState is where a misting schedule stands.
@@ -34,27 +34,27 @@ type MistState struct {
 
 // readLamps works out which lamps are on. It depends on the minute alone, so a
 // restart within it changes nothing.
-func (e *Engine) readLamps(now sensors.Instant) {
-	e.turn++
-	local := now.Wall.Truncate(time.Minute).In(e.loc)
-	e.hourNow = -1
+func (v *View) ReadLamps(now sensors.Instant) {
+	v.Turn++
+	local := now.Wall.Truncate(time.Minute).In(v.Loc)
+	v.hourNow = -1
 	if now.Synced {
-		e.hourNow = float64(local.Hour()) + float64(local.Minute())/60
+		v.hourNow = float64(local.Hour()) + float64(local.Minute())/60
 	}
-	for i := range e.lamps {
-		e.lamps[i].read(local, now.Synced)
+	for i := range v.Lamps {
+		v.Lamps[i].read(local, now.Synced)
 	}
 }
 
 // read takes the minute that local begins, if the clock is set.
-func (l *lampSet) read(local time.Time, synced bool) {
-	if l.known = synced; !synced {
+func (l *Lamps) read(local time.Time, synced bool) {
+	if l.Known = synced; !synced {
 		return
 	}
-	l.on = l.cfg.IsOn(local, local.Location())
+	l.On = l.Cfg.IsOn(local, local.Location())
 	minute := local.Hour()*60 + local.Minute()
-	since := min(sinceClock(minute, l.cfg.On.From), sinceClock(minute, l.cfg.On.To))
-	l.edge = time.Duration(since) * time.Minute
+	since := min(sinceClock(minute, l.Cfg.On.From), sinceClock(minute, l.Cfg.On.To))
+	l.Edge = time.Duration(since) * time.Minute
 }
 
 func sinceClock(minute int, t configs.ClockTime) int {
@@ -62,11 +62,11 @@ func sinceClock(minute int, t configs.ClockTime) int {
 }
 
 // readComing fills the switches of the next six hours.
-func (l *lampSet) readComing(now sensors.Instant, loc *time.Location) {
+func (l *Lamps) Coming(now sensors.Instant, loc *time.Location) {
 	l.numComing = 0
 	t := now.Wall
 	for range l.coming {
-		t = l.cfg.NextChange(t, loc)
+		t = l.Cfg.NextChange(t, loc)
 		if t.IsZero() || t.Sub(now.Wall) > 6*time.Hour {
 			return
 		}
@@ -76,14 +76,14 @@ func (l *lampSet) readComing(now sensors.Instant, loc *time.Location) {
 }
 
 // hour is the local hour of day, negative while the clock is unset.
-func (e *Engine) hour(now sensors.Instant) float64 {
-	if now == e.seen {
-		return e.hourNow
+func (v *View) Hour(now sensors.Instant) float64 {
+	if now == v.At {
+		return v.hourNow
 	}
 	if !now.Synced {
 		return -1
 	}
-	t := now.Wall.In(e.loc)
+	t := now.Wall.In(v.Loc)
 	return float64(t.Hour()) + float64(t.Minute())/60
 }
 
@@ -94,31 +94,31 @@ const settleFor = 5 * time.Minute
 // was set or stepped, the schedule starts anew: a pulse that may or may not
 // have been due is not judged.
 func (e *Engine) dueMists(now sensors.Instant) {
-	for i := range e.mists {
-		m := &e.mists[i]
+	for i := range e.v.Mists {
+		m := &e.v.Mists[i]
 		if !now.Synced {
-			m.st = MistState{}
+			m.St = MistState{}
 			continue
 		}
-		last := m.st.Seen
-		m.st.Seen = now
+		last := m.St.Seen
+		m.St.Seen = now
 		drift := now.Wall.Sub(last.Wall) - now.Sub(last)
-		if last.IsZero() || m.st.Next.IsZero() || drift.Abs() > 90*time.Second {
-			m.st.Next = m.cfg.Next(now.Wall, e.loc)
+		if last.IsZero() || m.St.Next.IsZero() || drift.Abs() > 90*time.Second {
+			m.St.Next = m.Cfg.Next(now.Wall, e.v.Loc)
 			continue
 		}
-		if m.st.Next.IsZero() || now.Wall.Before(m.st.Next) {
+		if m.St.Next.IsZero() || now.Wall.Before(m.St.Next) {
 			continue
 		}
-		due := now.Mono - now.Wall.Sub(m.st.Next)
-		m.st.Next = m.cfg.Next(now.Wall, e.loc)
-		if due-e.watched < settleFor {
+		due := now.Mono - now.Wall.Sub(m.St.Next)
+		m.St.Next = m.Cfg.Next(now.Wall, e.v.Loc)
+		if due-e.v.Watched < settleFor {
 			continue // nobody knows what the air was like before
 		}
-		for j := range e.encls {
-			if en := &e.encls[j]; en.mist == i {
-				en.st.Watch.Expect(e.estAt(due))
-				en.st.DueAt, en.st.HasDue = due, true
+		for j := range e.v.Enclosures {
+			if en := &e.v.Enclosures[j]; en.Mist == i {
+				en.St.Watch.Expect(e.v.EstAt(due))
+				en.St.DueAt, en.St.HasDue = due, true
 			}
 		}
 	}

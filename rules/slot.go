@@ -9,79 +9,79 @@ import (
 )
 
 // A slot is one alarm of one subject with what was last said about it.
-type slot struct {
-	rec   Record
-	kind  alarm.Kind
-	subj  int  // index of the enclosure or probe; -1 for dewline itself
-	leapt bool // its onsets are numbered as ones of this run
+type Alarm struct {
+	Rec      Record
+	Kind     alarm.Kind
+	Index    int  // index of the enclosure or probe; -1 for dewline itself
+	Numbered bool // its onsets are numbered as ones of this run
 }
 
-func makeSlot(k alarm.Kind, subj int, subject string) slot {
+func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
 	row := k.Row()
-	return slot{kind: k, subj: subj, rec: Record{
+	return Alarm{Kind: k, Index: subj, Rec: Record{
 		Key: Key{Alarm: row.ID, Subject: subject}, Priority: row.Priority, Unit: row.Value.Unit(),
 	}}
 }
 
-func (s *slot) open() bool { return s.rec.Life.State != alarm.Norm }
+func (s *Alarm) Open() bool { return s.Rec.Life.State != alarm.Norm }
 
 // keep reports whether the record is worth persisting: it was raised once, or
 // a delay is running.
-func (s *slot) keep() bool {
-	l := &s.rec.Life
-	return s.open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
+func (s *Alarm) Worth() bool {
+	l := &s.Rec.Life
+	return s.Open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
 }
 
-func (e *Engine) spec(s *slot, gap time.Duration) alarm.Spec {
-	sp := e.specs[s.kind][min(s.rec.Priority, Wake)]
+func (ls *lives) spec(s *Alarm, gap time.Duration) alarm.Spec {
+	sp := ls.specs[s.Kind][min(s.Rec.Priority, Wake)]
 	sp.MaxGap = gap
 	return sp
 }
 
 // apply steps one alarm and tells of what moved.
-func (e *Engine) apply(s *slot, now sensors.Instant, in alarm.Input, gap time.Duration) {
-	if s.rec.Life.Rest(now.Mono, in) {
+func (ls *lives) apply(s *Alarm, now sensors.Instant, in alarm.Input, gap time.Duration) {
+	if s.Rec.Life.Rest(now.Mono, in) {
 		return
 	}
-	was := s.rec.Life.Active
-	if c := s.rec.Life.Step(e.spec(s, gap), now, in); c.Changed() || was != s.rec.Life.Active {
-		e.moved(s, now, was, c)
+	was := s.Rec.Life.Active
+	if c := s.Rec.Life.Step(ls.spec(s, gap), now, in); c.Changed() || was != s.Rec.Life.Active {
+		ls.moved(s, now, was, c)
 	}
 }
 
 // moved tells of a step that may have changed something; was is whether the
 // condition held before it.
-func (e *Engine) moved(s *slot, now sensors.Instant, was bool, c alarm.Change) {
-	if !was && s.rec.Life.Active {
+func (ls *lives) moved(s *Alarm, now sensors.Instant, was bool, c alarm.Change) {
+	if !was && s.Rec.Life.Active {
 		s.afresh(c.From)
 	}
 	if c.Changed() {
-		e.emit(s, now, c, "", c.Why)
+		ls.emit(s, now, c, "", c.Why)
 	}
 }
 
 // afresh takes the urgency of an alarm that rises again, before anybody
 // answered for the last time, back to where every alarm of its kind begins.
-func (s *slot) afresh(from alarm.State) {
-	if from != alarm.Norm && s.kind.Row().Graded {
-		s.rec.Priority = s.kind.Row().Priority
+func (s *Alarm) afresh(from alarm.State) {
+	if from != alarm.Norm && s.Kind.Row().Graded {
+		s.Rec.Priority = s.Kind.Row().Priority
 	}
 }
 
 // hold steps an alarm whose condition is known as such, without a value.
-func (e *Engine) hold(s *slot, now sensors.Instant, active bool) {
+func (ls *lives) hold(s *Alarm, now sensors.Instant, active bool) {
 	in := alarm.Back
 	if active {
 		in = alarm.Beyond
 	}
-	e.apply(s, now, in, 0)
+	ls.apply(s, now, in, 0)
 }
 
 // limit notes what the alarm is judged by.
-func (s *slot) limit(value, limit float64) {
-	s.rec.Value, s.rec.HasValue, s.rec.Limit, s.rec.HasLimit = value, true, limit, true
-	switch r := &s.rec; {
-	case r.Life.Active && s.kind.Row().Low:
+func (s *Alarm) Against(value, limit float64) {
+	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = value, true, limit, true
+	switch r := &s.Rec; {
+	case r.Life.Active && s.Kind.Row().Low:
 		r.Peak = min(r.Peak, value)
 	case r.Life.Active:
 		r.Peak = max(r.Peak, value)
@@ -91,15 +91,15 @@ func (s *slot) limit(value, limit float64) {
 }
 
 // emit tells of a change of state, or of knowledge where From equals To.
-func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why string) {
-	e.number(s, c)
+func (ls *lives) emit(s *Alarm, now sensors.Instant, c alarm.Change, by, why string) {
+	ls.number(s, c)
 	if c.To == alarm.Unack && !c.From.Annunciated() {
-		s.rec.Peak = s.rec.Value
+		s.Rec.Peak = s.Rec.Value
 	}
-	e.count(s, now, c)
-	e.explain(s, now, c)
-	r := &s.rec
-	e.out = append(e.out, Transition{
+	ls.count(s, now, c)
+	ls.explain(s, now, c)
+	r := &s.Rec
+	ls.out = append(ls.out, Transition{
 		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
 		Since: r.Life.Since, By: by, Why: why, Detail: r.Detail,
@@ -107,26 +107,26 @@ func (e *Engine) emit(s *slot, now sensors.Instant, c alarm.Change, by, why stri
 	switch {
 	case c.From == c.To:
 	case c.From == alarm.Norm:
-		e.opened(s, 1)
+		ls.opened(s, 1)
 	case c.To == alarm.Norm:
-		e.opened(s, -1)
+		ls.opened(s, -1)
 	}
-	if s.kind == alarm.KindSilent {
-		e.probes[s.subj].out = c.To == alarm.OutOfService
+	if s.Kind == alarm.KindSilent {
+		ls.v.Probes[s.Index].Out = c.To == alarm.OutOfService
 	}
 	if c.To == alarm.Norm {
-		r.Priority, r.AckedBy = s.kind.Row().Priority, ""
+		r.Priority, r.AckedBy = s.Kind.Row().Priority, ""
 	}
 }
 
 // opened counts alarms that are not NORM.
-func (e *Engine) opened(s *slot, n int) {
-	e.numOpen += n
+func (ls *lives) opened(s *Alarm, n int) {
+	ls.open += n
 	switch {
-	case s.kind.Row().Of == alarm.OfEnclosure:
-		e.encls[s.subj].open += n
-	case s.kind.Row().Of == alarm.OfProbe:
-		e.probes[s.subj].open += n
+	case s.Kind.Row().Of == alarm.OfEnclosure:
+		ls.v.Enclosures[s.Index].Open += n
+	case s.Kind.Row().Of == alarm.OfProbe:
+		ls.v.Probes[s.Index].Open += n
 	}
 }
 
@@ -134,41 +134,41 @@ func (e *Engine) opened(s *slot, n int) {
 const whyCause = "another cause"
 
 // update tells that something about an open alarm is different now.
-func (e *Engine) update(s *slot, now sensors.Instant, why string) {
-	st := s.rec.Life.State
-	e.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
+func (ls *lives) update(s *Alarm, now sensors.Instant, why string) {
+	st := s.Rec.Life.State
+	ls.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
 }
 
 // raisePriority makes an alarm more urgent until it is over. One that was
 // acknowledged for less is no longer.
-func (e *Engine) raisePriority(s *slot, now sensors.Instant, p Priority) {
-	if s.rec.Priority >= p {
+func (ls *lives) raise(s *Alarm, now sensors.Instant, p Priority) {
+	if s.Rec.Priority >= p {
 		return
 	}
-	s.rec.Priority = p
-	if !s.open() {
+	s.Rec.Priority = p
+	if !s.Open() {
 		return
 	}
-	if s.kind.Row().ByTemperature && s.rec.Cause.Kind == CauseProbe {
+	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
 		// What a probe was blamed for while it was mild is looked at again.
-		s.rec.Cause, s.rec.Detail.Evidence = e.causeOf(s, now)
+		s.Rec.Cause, s.Rec.Detail.Evidence = ls.causeOf(s, now)
 	}
-	if c := s.rec.Life.Worsen(); c.Changed() {
-		e.emit(s, now, c, "", "more urgent than what was acknowledged")
+	if c := s.Rec.Life.Worsen(); c.Changed() {
+		ls.emit(s, now, c, "", "more urgent than what was acknowledged")
 		return
 	}
-	e.update(s, now, "more urgent")
+	ls.update(s, now, "more urgent")
 }
 
 // setUnknown notes whether an open alarm can be evaluated.
-func (e *Engine) setUnknown(s *slot, now sensors.Instant, unknown bool) {
-	if !s.open() || s.rec.Life.Unknown == unknown {
+func (ls *lives) setUnknown(s *Alarm, now sensors.Instant, unknown bool) {
+	if !s.Open() || s.Rec.Life.Unknown == unknown {
 		return
 	}
-	s.rec.Life.Unknown = unknown
+	s.Rec.Life.Unknown = unknown
 	if unknown {
-		e.update(s, now, "cannot be evaluated")
+		ls.update(s, now, "cannot be evaluated")
 	} else {
-		e.update(s, now, "can be evaluated again")
+		ls.update(s, now, "can be evaluated again")
 	}
 }

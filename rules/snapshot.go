@@ -12,9 +12,9 @@ import (
 
 // Enclosures returns a snapshot of every enclosure in file order.
 func (e *Engine) Enclosures() []EnclosureView {
-	list := make([]EnclosureView, len(e.encls))
-	for i := range e.encls {
-		list[i] = e.viewEnclosure(&e.encls[i])
+	list := make([]EnclosureView, len(e.v.Enclosures))
+	for i := range e.v.Enclosures {
+		list[i] = e.viewEnclosure(&e.v.Enclosures[i])
 	}
 	return list
 }
@@ -24,53 +24,53 @@ func (e *Engine) EnclosuresOf(alarms []AlarmView) []EnclosureView {
 	var list []EnclosureView
 	seen := make(map[int]bool)
 	for i := range alarms {
-		if j, ok := e.encl[alarms[i].Key.Subject]; ok && !seen[j] {
+		if j, ok := e.v.EnclosureByID[alarms[i].Key.Subject]; ok && !seen[j] {
 			seen[j] = true
-			list = append(list, e.viewEnclosure(&e.encls[j]))
+			list = append(list, e.viewEnclosure(&e.v.Enclosures[j]))
 		}
 	}
 	return list
 }
 
-func (e *Engine) viewEnclosure(en *enclosure) EnclosureView {
-	now := e.now.Mono
-	low, high, name := e.band(en)
+func (e *Engine) viewEnclosure(en *Enclosure) EnclosureView {
+	now := e.v.Latest.Mono
+	low, high, name := e.v.Band(en)
 	v := EnclosureView{
-		ID: en.cfg.ID, Name: en.cfg.Name, Rack: en.cfg.Rack, Shelf: en.cfg.Shelf, Slot: en.cfg.Slot,
-		Species: en.sp.ID, Stage: string(en.cfg.Stage), At: en.st.At,
+		ID: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
+		Species: en.Species.ID, Stage: string(en.Cfg.Stage), At: en.St.At,
 		BandLow: float64(low) / 100, BandHigh: float64(high) / 100, BandName: name,
-		Floor: float64(en.lim.floor) / 100, Warn: float64(en.lim.warn) / 100,
-		Act: float64(en.lim.act) / 100, Ceiling: float64(en.lim.ceiling) / 100,
-		Exposure: en.st.Dose.Fraction(en.doseLim), MissedMists: en.st.Missed,
-		OutOfService: en.slots[alarm.KindLethal].rec.Life.State == alarm.OutOfService,
+		Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
+		Act: float64(en.Limits.Act) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
+		Exposure: en.St.Dose.Fraction(en.DoseLimits), MissedMists: en.St.Missed,
+		OutOfService: en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService,
 	}
 	e.viewMeasures(en, &v, now)
 	e.viewEstimates(en, &v, now)
-	for k := range en.slots {
-		v.Alarms, v.Worst = addAlarm(&en.slots[k], v.Alarms, v.Worst)
+	for k := range en.Alarms {
+		v.Alarms, v.Worst = addAlarm(&en.Alarms[k], v.Alarms, v.Worst)
 	}
-	for _, i := range en.probes {
-		for k := range e.probes[i].slots {
-			v.Alarms, v.Worst = addAlarm(&e.probes[i].slots[k], v.Alarms, v.Worst)
+	for _, i := range en.Probes {
+		for k := range e.v.Probes[i].Alarms {
+			v.Alarms, v.Worst = addAlarm(&e.v.Probes[i].Alarms[k], v.Alarms, v.Worst)
 		}
 	}
 	return v
 }
 
-func addAlarm(s *slot, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
-	if !s.open() {
+func addAlarm(s *Alarm, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
+	if !s.Open() {
 		return list, worst
 	}
-	if p := s.rec.Priority; s.rec.Life.State.Annunciated() && (worst == nil || p > *worst) {
+	if p := s.Rec.Priority; s.Rec.Life.State.Annunciated() && (worst == nil || p > *worst) {
 		worst = &p
 	}
-	return append(list, s.rec.Key.Alarm), worst
+	return append(list, s.Rec.Key.Alarm), worst
 }
 
 // viewMeasures fills what the probes say, or said last. It is the one place
 // that decides which probe an enclosure's number is of.
-func (e *Engine) viewMeasures(en *enclosure, v *EnclosureView, now time.Duration) {
-	temp, hum := e.sources(en, now)
+func (e *Engine) viewMeasures(en *Enclosure, v *EnclosureView, now time.Duration) {
+	temp, hum := e.v.Sources(en, now)
 	v.Blind = !temp && !hum
 	v.Temperature = e.temperatureOf(en, now, temp)
 	v.Hottest = v.Temperature
@@ -89,13 +89,13 @@ func (e *Engine) viewMeasures(en *enclosure, v *EnclosureView, now time.Duration
 
 // temperatureOf is the temperature of the hottest trustworthy probe, as the
 // lethal limit is judged; while none is, the last trusted one of any.
-func (e *Engine) temperatureOf(en *enclosure, now time.Duration, known bool) Measure {
-	if known && en.now.hasTemp {
-		return e.temperatureAt(en.now.hotProbe, now, true)
+func (e *Engine) temperatureOf(en *Enclosure, now time.Duration, known bool) Measure {
+	if known && en.Now.HasTemp {
+		return e.temperatureAt(en.Now.HotProbe, now, true)
 	}
 	last := -1
-	for _, i := range en.probes {
-		if st := &e.probes[i].st; st.HasTemp && (last < 0 || st.TempAt > e.probes[last].st.TempAt) {
+	for _, i := range en.Probes {
+		if st := &e.v.Probes[i].St; st.HasTemp && (last < 0 || st.TempAt > e.v.Probes[last].St.TempAt) {
 			last = i
 		}
 	}
@@ -106,25 +106,25 @@ func (e *Engine) temperatureOf(en *enclosure, now time.Duration, known bool) Mea
 }
 
 func (e *Engine) temperatureAt(i int, now time.Duration, known bool) Measure {
-	p := &e.probes[i]
+	p := &e.v.Probes[i]
 	return Measure{
-		Value: p.st.Temp.Celsius(), Known: known, Ever: true, Age: now - p.st.TempAt, Probe: p.cfg.ID, Place: string(p.cfg.Place),
+		Value: p.St.Temp.Celsius(), Known: known, Ever: true, Age: now - p.St.TempAt, Probe: p.Cfg.ID, Place: string(p.Cfg.Place),
 	}
 }
 
 // bandOf is the temperature that the band is judged on, with its probe where it
 // is the value of one.
-func (e *Engine) bandOf(en *enclosure, hottest Measure) Measure {
+func (e *Engine) bandOf(en *Enclosure, hottest Measure) Measure {
 	m := hottest
-	if !m.Known || !en.now.hasTemp {
+	if !m.Known || !en.Now.HasTemp {
 		return m
 	}
-	m.Value, m.Probe, m.Place = float64(en.now.main)/100, "", ""
-	best := numRanks
-	for _, i := range en.probes {
-		p := &e.probes[i]
-		if r := rankOf(p.cfg.Place); r < best && int32(p.st.Temp) == en.now.main && p.usable(&e.cfg.Rules, e.now.Mono) {
-			best, m.Probe, m.Place, m.Age = r, p.cfg.ID, string(p.cfg.Place), e.now.Mono-p.st.TempAt
+	m.Value, m.Probe, m.Place = float64(en.Now.Main)/100, "", ""
+	best := NumRanks
+	for _, i := range en.Probes {
+		p := &e.v.Probes[i]
+		if r := RankOf(p.Cfg.Place); r < best && int32(p.St.Temp) == en.Now.Main && p.Usable(&e.v.Cfg.Rules, e.v.Latest.Mono) {
+			best, m.Probe, m.Place, m.Age = r, p.Cfg.ID, string(p.Cfg.Place), e.v.Latest.Mono-p.St.TempAt
 		}
 	}
 	return m
@@ -134,19 +134,19 @@ func (e *Engine) bandOf(en *enclosure, hottest Measure) Measure {
 // where that is the middle of several, of the one next to it, the drier of two.
 // Where nothing is trusted it is what a doubted probe says now, or else the
 // last good value.
-func (e *Engine) humidityOf(en *enclosure, now time.Duration, known bool) Measure {
+func (e *Engine) humidityOf(en *Enclosure, now time.Duration, known bool) Measure {
 	best, doubted, last := -1, -1, -1
-	for _, i := range en.probes {
-		p := &e.probes[i]
+	for _, i := range en.Probes {
+		p := &e.v.Probes[i]
 		switch {
-		case known && en.now.hasHum && p.humUsable(&e.cfg.Rules, now):
-			if best < 0 || p.nearer(&e.probes[best], en.now.hum) {
+		case known && en.Now.HasHum && p.HumUsable(&e.v.Cfg.Rules, now):
+			if best < 0 || p.nearer(&e.v.Probes[best], en.Now.Hum) {
 				best = i
 			}
-		case e.wild(p, now) != "":
+		case e.v.Wild(p, now) != "":
 			doubted = i
 		}
-		if p.st.HasHum && (last < 0 || p.st.HumAt > e.probes[last].st.HumAt) {
+		if p.St.HasHum && (last < 0 || p.St.HumAt > e.v.Probes[last].St.HumAt) {
 			last = i
 		}
 	}
@@ -154,10 +154,10 @@ func (e *Engine) humidityOf(en *enclosure, now time.Duration, known bool) Measur
 	case best >= 0:
 		return e.humidityAt(best, now, true)
 	case doubted >= 0:
-		p := &e.probes[doubted]
+		p := &e.v.Probes[doubted]
 		hum, at := p.wildHum()
 		return Measure{
-			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.cfg.ID, Place: string(p.cfg.Place), Doubt: e.wild(p, now),
+			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: e.v.Wild(p, now),
 		}
 	case last >= 0:
 		return e.humidityAt(last, now, known)
@@ -167,39 +167,39 @@ func (e *Engine) humidityOf(en *enclosure, now time.Duration, known bool) Measur
 
 // nearer reports whether p's humidity, in hundredths of a percent, tells better
 // than q's what is judged.
-func (p *probe) nearer(q *probe, judged int32) bool {
-	off, other := abs(int32(p.st.Hum)-judged), abs(int32(q.st.Hum)-judged)
-	return off < other || off == other && (p.cfg.FloorProbe || p.st.Hum < q.st.Hum)
+func (p *Probe) nearer(q *Probe, judged int32) bool {
+	off, other := Abs(int32(p.St.Hum)-judged), Abs(int32(q.St.Hum)-judged)
+	return off < other || off == other && (p.Cfg.FloorProbe || p.St.Hum < q.St.Hum)
 }
 
 func (e *Engine) humidityAt(i int, now time.Duration, known bool) Measure {
-	p := &e.probes[i]
+	p := &e.v.Probes[i]
 	return Measure{
-		Value: p.st.Hum.Percent(), Known: known, Ever: true, Age: now - p.st.HumAt,
-		Uncertainty: max(p.st.HumLess, p.st.HumMore).Percent(), Probe: p.cfg.ID, Place: string(p.cfg.Place),
+		Value: p.St.Hum.Percent(), Known: known, Ever: true, Age: now - p.St.HumAt,
+		Uncertainty: max(p.St.HumLess, p.St.HumMore).Percent(), Probe: p.Cfg.ID, Place: string(p.Cfg.Place),
 	}
 }
 
 // wild says why the humidity that a probe delivers now is not trusted, empty
 // where it is or where it delivers none. A probe that is wet is wet: it is not
 // silent.
-func (e *Engine) wild(p *probe, now time.Duration) string {
-	st := &p.st
+func (v *View) Wild(p *Probe, now time.Duration) string {
+	st := &p.St
 	switch {
-	case st.HumLost && st.Quality == sensors.Suspect && st.WildHumAt == st.Last.Mono && p.fresh(&e.cfg.Rules, now, st.WildHumAt):
+	case st.HumLost && st.Quality == sensors.Suspect && st.WildHumAt == st.Last.Mono && p.Fresh(&v.Cfg.Rules, now, st.WildHumAt):
 		return st.Reason.String()
-	case st.Dewy && p.humFresh(&e.cfg.Rules, now):
+	case st.Dewy && p.HumFresh(&v.Cfg.Rules, now):
 		return sensors.DewTooHigh.String()
 	}
 	return ""
 }
 
 // wildHum is the humidity that wild is about.
-func (p *probe) wildHum() (sensors.CentiPercent, time.Duration) {
-	if p.st.HumLost {
-		return p.st.WildHum, p.st.WildHumAt
+func (p *Probe) wildHum() (sensors.CentiPercent, time.Duration) {
+	if p.St.HumLost {
+		return p.St.WildHum, p.St.WildHumAt
 	}
-	return p.st.Hum, p.st.HumAt
+	return p.St.Hum, p.St.HumAt
 }
 
 // viewMoisture fills what temperature and humidity say together: both of the
@@ -207,8 +207,8 @@ func (p *probe) wildHum() (sensors.CentiPercent, time.Duration) {
 // has none.
 func (e *Engine) viewMoisture(v *EnclosureView) {
 	t := v.Band.Value
-	if i, ok := e.byID[sensors.ProbeID(v.Humidity.Probe)]; ok && e.probes[i].usable(&e.cfg.Rules, e.now.Mono) {
-		t = e.probes[i].st.Temp.Celsius()
+	if i, ok := e.v.ByID[sensors.ProbeID(v.Humidity.Probe)]; ok && e.v.Probes[i].Usable(&e.v.Cfg.Rules, e.v.Latest.Mono) {
+		t = e.v.Probes[i].St.Temp.Celsius()
 	}
 	if dew, err := climate.DewPoint(t, v.Humidity.Value); err == nil {
 		v.DewPoint = &dew
@@ -219,17 +219,17 @@ func (e *Engine) viewMoisture(v *EnclosureView) {
 }
 
 // viewEstimates fills what was computed.
-func (e *Engine) viewEstimates(en *enclosure, v *EnclosureView, now time.Duration) {
-	st := &en.st
-	if en.lamps >= 0 && e.lamps[en.lamps].known {
-		on := e.lamps[en.lamps].on
+func (e *Engine) viewEstimates(en *Enclosure, v *EnclosureView, now time.Duration) {
+	st := &en.St
+	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known {
+		on := e.v.Lamps[en.Lamps].On
 		v.LampsOn = &on
-	} else if en.lamps >= 0 {
+	} else if en.Lamps >= 0 {
 		v.Unknown = append(v.Unknown, "lamps")
 	}
 	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
 		v.RatePerHour = &slope.PerHour
-		if now-st.Ahead.At <= 3*slowEvery {
+		if now-st.Ahead.At <= 3*SlowEvery {
 			v.ToCeiling, v.LampsOffGain = rangeOf(st.Ahead.ToCeiling), gainOf(st.Ahead.LampsOff)
 		}
 	}
@@ -242,33 +242,33 @@ func (e *Engine) viewEstimates(en *enclosure, v *EnclosureView, now time.Duratio
 	}
 	if r, ok := st.Night.Report(); ok {
 		v.NightDrop = &r.Drop
-		v.NightsNoDrop = st.Night.Streak(float64(en.sp.DropMin))
+		v.NightsNoDrop = st.Night.Streak(float64(en.Species.DropMin))
 	}
 	_, v.DoorOpen = st.Door.Open()
 }
 
 // Probes returns a snapshot of every probe in file order.
 func (e *Engine) Probes() []ProbeView {
-	list := make([]ProbeView, len(e.probes))
-	for i := range e.probes {
-		list[i] = e.viewProbe(&e.probes[i])
+	list := make([]ProbeView, len(e.v.Probes))
+	for i := range e.v.Probes {
+		list[i] = e.viewProbe(&e.v.Probes[i])
 	}
 	return list
 }
 
-func (e *Engine) viewProbe(p *probe) ProbeView {
-	st := &p.st
+func (e *Engine) viewProbe(p *Probe) ProbeView {
+	st := &p.St
 	v := ProbeView{
-		ID: p.cfg.ID, Family: p.cfg.Family, Place: string(p.cfg.Place), Enclosure: p.cfg.Enclosure,
-		At: st.Last, LastGood: st.Good, Age: e.now.Mono - st.Good.Mono, Reason: st.Reason.String(),
+		ID: p.Cfg.ID, Family: p.Cfg.Family, Place: string(p.Cfg.Place), Enclosure: p.Cfg.Enclosure,
+		At: st.Last, LastGood: st.Good, Age: e.v.Latest.Mono - st.Good.Mono, Reason: st.Reason.String(),
 		HasTemperature: st.HasTemp, Temperature: st.Temp, HasHumidity: st.HasHum, Humidity: st.Hum,
 		HasLight: st.HasLux, LightLux: st.Lux, Uncertainty: max(st.HumLess, st.HumMore).Percent(),
 		Readings: st.Readings, Good: st.Goods, Frozen: st.Frozen,
 	}
 	if st.Readings > 0 {
 		v.Quality = st.Quality.String()
-		v.Fresh = !st.Heard.IsZero() && p.fresh(&e.cfg.Rules, e.now.Mono, st.Heard.Mono)
-		v.HeardAge = e.now.Mono - p.heard()
+		v.Fresh = !st.Heard.IsZero() && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.Heard.Mono)
+		v.HeardAge = e.v.Latest.Mono - p.HeardAt()
 	}
 	if v.Fresh { // a probe that delivers one quantity does not vouch for another
 		e.viewPresent(p, &v)
@@ -294,14 +294,14 @@ func (e *Engine) viewProbe(p *probe) ProbeView {
 }
 
 // viewPresent keeps what a probe that answers says now, with the doubts about it.
-func (e *Engine) viewPresent(p *probe, v *ProbeView) {
-	st := &p.st
-	v.HasTemperature = v.HasTemperature && p.fresh(&e.cfg.Rules, e.now.Mono, st.TempAt)
-	v.HasHumidity = v.HasHumidity && p.fresh(&e.cfg.Rules, e.now.Mono, st.HumAt)
+func (e *Engine) viewPresent(p *Probe, v *ProbeView) {
+	st := &p.St
+	v.HasTemperature = v.HasTemperature && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.TempAt)
+	v.HasHumidity = v.HasHumidity && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.HumAt)
 	if st.Doubtful || st.Alone {
 		v.HasTemperature, v.Temperature, v.TemperatureDoubt = true, st.Doubt, st.Reason.String()
 	}
-	if why := e.wild(p, e.now.Mono); why != "" {
+	if why := e.v.Wild(p, e.v.Latest.Mono); why != "" {
 		hum, _ := p.wildHum()
 		v.HasHumidity, v.Humidity, v.HumidityDoubt = true, hum, why
 	}
@@ -310,7 +310,7 @@ func (e *Engine) viewPresent(p *probe, v *ProbeView) {
 // Open returns every alarm that is not NORM, the most urgent first.
 func (e *Engine) Open() []AlarmView {
 	list := []AlarmView{}
-	e.eachOpen(func(s *slot) { list = append(list, e.viewAlarm(s)) })
+	e.lives.eachOpen(func(s *Alarm) { list = append(list, e.lives.view(s)) })
 	slices.SortStableFunc(list, func(a, b AlarmView) int {
 		if a.State.Annunciated() != b.State.Annunciated() {
 			if a.State.Annunciated() {
@@ -326,10 +326,10 @@ func (e *Engine) Open() []AlarmView {
 	return list
 }
 
-func (e *Engine) viewAlarm(s *slot) AlarmView {
-	r := &s.rec
-	told := s.rec
-	e.advise(s, &told.Detail) // the situation moves while nothing else does
+func (ls *lives) view(s *Alarm) AlarmView {
+	r := &s.Rec
+	told := s.Rec
+	ls.advise(s, &told.Detail) // the situation moves while nothing else does
 	v := AlarmView{
 		Key: r.Key, ID: OnsetID(r.Key, r.Life.Seq), Seq: r.Life.Seq, State: r.Life.State,
 		Active: r.Life.Active, Unknown: r.Life.Unknown, Priority: r.Priority, Cause: r.Cause,
@@ -338,13 +338,13 @@ func (e *Engine) viewAlarm(s *slot) AlarmView {
 	}
 	switch r.Life.State {
 	case alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:
-		v.OverFor = max(e.now.Mono-r.Life.EndedAt, 0)
+		v.OverFor = max(ls.v.Latest.Mono-r.Life.EndedAt, 0)
 	}
 	switch {
 	case r.Life.Out != nil:
-		v.ShelfLeft = r.Life.Out.Mono - e.now.Mono
+		v.ShelfLeft = r.Life.Out.Mono - ls.v.Latest.Mono
 	case r.Life.Shelf != nil:
-		v.ShelfLeft = r.Life.Shelf.Until - e.now.Mono
+		v.ShelfLeft = r.Life.Shelf.Until - ls.v.Latest.Mono
 	}
 	return v
 }

@@ -36,19 +36,19 @@ type State struct {
 func (e *Engine) State() *State {
 	e.settle()
 	s := &State{
-		Version: StateVersion, Now: e.now, Off: e.off, Watched: e.watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.load, Room: e.room,
-		Probes:     make(map[string]*ProbeState, len(e.probes)),
-		Enclosures: make(map[string]*EnclosureState, len(e.encls)),
-		Mists:      make(map[string]*MistState, len(e.mists)),
+		Version: StateVersion, Now: e.v.Latest, Off: e.v.Off, Watched: e.v.Watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.lives.load, Room: e.v.Air,
+		Probes:     make(map[string]*ProbeState, len(e.v.Probes)),
+		Enclosures: make(map[string]*EnclosureState, len(e.v.Enclosures)),
+		Mists:      make(map[string]*MistState, len(e.v.Mists)),
 	}
-	for i := range e.probes {
-		s.Probes[e.probes[i].cfg.ID] = &e.probes[i].st
+	for i := range e.v.Probes {
+		s.Probes[e.v.Probes[i].Cfg.ID] = &e.v.Probes[i].St
 	}
-	for i := range e.encls {
-		s.Enclosures[e.encls[i].cfg.ID] = &e.encls[i].st
+	for i := range e.v.Enclosures {
+		s.Enclosures[e.v.Enclosures[i].Cfg.ID] = &e.v.Enclosures[i].St
 	}
-	for i := range e.mists {
-		s.Mists[e.mists[i].cfg.ID] = &e.mists[i].st
+	for i := range e.v.Mists {
+		s.Mists[e.v.Mists[i].Cfg.ID] = &e.v.Mists[i].St
 	}
 	return s
 }
@@ -56,15 +56,15 @@ func (e *Engine) State() *State {
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
 func (e *Engine) Record(k Key) (Record, bool) {
-	if s := e.find(k); s != nil {
-		if s.kind < alarm.FirstProbeKind {
-			e.encls[s.subj].endCalm() // the alarm must know all that the engine does
+	if s := e.lives.find(k); s != nil {
+		if s.Kind < alarm.FirstProbeKind {
+			e.v.Enclosures[s.Index].endCalm() // the alarm must know all that the engine does
 		}
-		if s.keep() {
-			return e.whole(s), true
+		if s.Worth() {
+			return e.lives.whole(s), true
 		}
 	}
-	for _, r := range e.gone {
+	for _, r := range e.lives.gone {
 		if r.Key == k {
 			return r, true
 		}
@@ -76,10 +76,10 @@ func (e *Engine) Record(k Key) (Record, bool) {
 // and subject.
 func (e *Engine) Records() []Record {
 	e.settle()
-	list := slices.Clone(e.gone)
-	e.eachSlot(func(s *slot) {
-		if s.keep() {
-			list = append(list, e.whole(s))
+	list := slices.Clone(e.lives.gone)
+	e.lives.each(func(s *Alarm) {
+		if s.Worth() {
+			list = append(list, e.lives.whole(s))
 		}
 	})
 	sortRecords(list)
@@ -93,9 +93,9 @@ func sortRecords(list []Record) {
 }
 
 // whole is a slot's record with what is kept elsewhere while it is in use.
-func (e *Engine) whole(s *slot) Record {
-	r := s.rec
-	if severe := e.severe(s); severe != nil {
+func (ls *lives) whole(s *Alarm) Record {
+	r := s.Rec
+	if severe := ls.severe(s); severe != nil {
 		c := *severe
 		r.Severe = &c
 	}
@@ -103,12 +103,12 @@ func (e *Engine) whole(s *slot) Record {
 }
 
 // severe is the life of the limit that makes a band alarm urgent.
-func (e *Engine) severe(s *slot) *alarm.Record {
-	switch s.kind {
+func (ls *lives) severe(s *Alarm) *alarm.Record {
+	switch s.Kind {
 	case alarm.KindAbove:
-		return &e.encls[s.subj].st.Act
+		return &ls.v.Enclosures[s.Index].St.Act
 	case alarm.KindBelow:
-		return &e.encls[s.subj].st.Cold
+		return &ls.v.Enclosures[s.Index].St.Cold
 	}
 	return nil
 }
@@ -125,7 +125,7 @@ func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Tran
 
 // restore is Restore, of an engine that was off or one that goes on.
 func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bool) []Transition {
-	e.out = e.out[:0]
+	e.lives.out = e.lives.out[:0]
 	if s != nil && s.Version == StateVersion && s.Now.Mono <= now.Mono+mostLost {
 		e.take(s)
 		e.pull(now.Mono)
@@ -134,24 +134,24 @@ func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bo
 	resumed := e.began || len(records) > 0
 	a := absence{known: true}
 	if e.began {
-		a.lost = max(now.Mono-e.now.Mono, 0)
+		a.lost = max(now.Mono-e.v.Latest.Mono, 0)
 	}
 	if off {
 		a.off, a.known = e.timeOff(now)
 		a.nobody = a.off
 	}
-	a.short = a.known && a.lost+a.off <= 2*e.cfg.Room.Poll.D()
+	a.short = a.known && a.lost+a.off <= 2*e.v.Cfg.Room.Poll.D()
 	e.note(now)
-	for i := range e.encls {
-		e.combine(&e.encls[i], e.now.Mono)
+	for i := range e.v.Enclosures {
+		e.v.Combine(&e.v.Enclosures[i], e.v.Latest.Mono)
 	}
 	for _, r := range records {
-		e.adopt(r, now)
+		e.lives.adopt(r, now)
 	}
 	if resumed && (a.lost > 0 || a.off > 0 || !a.known) {
 		e.interrupt(now, a)
 	}
-	return e.out
+	return e.lives.out
 }
 
 // mostLost is by how much running time may have gone back, because the record
@@ -161,24 +161,24 @@ const mostLost = 10 * time.Minute
 // pull brings time stamps that are ahead of now back to it, so that the next
 // readings count as new.
 func (e *Engine) pull(now time.Duration) {
-	e.now.Mono = min(e.now.Mono, now)
-	e.watched = min(e.watched, now)
-	e.off.At = min(e.off.At, now)
+	e.v.Latest.Mono = min(e.v.Latest.Mono, now)
+	e.v.Watched = min(e.v.Watched, now)
+	e.v.Off.At = min(e.v.Off.At, now)
 	e.minuteAt, e.hourAt = min(e.minuteAt, now), min(e.hourAt, now)
-	for i := range e.probes {
-		st := &e.probes[i].st
+	for i := range e.v.Probes {
+		st := &e.v.Probes[i].St
 		// Before now, as the first reading may come at once.
 		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.Began.Mono} {
 			if *at > now {
 				*at = now - 1
 			}
 		}
-		e.probes[i].since = min(e.probes[i].since, now-1)
+		e.v.Probes[i].Since = min(e.v.Probes[i].Since, now-1)
 		st.TempAt, st.AnyAt, st.HumAt = min(st.TempAt, now), min(st.AnyAt, now), min(st.HumAt, now)
 		st.StillAt, st.JumpAt, st.LeapAt = min(st.StillAt, now), min(st.JumpAt, now), min(st.LeapAt, now)
 	}
-	for i := range e.encls {
-		st := &e.encls[i].st
+	for i := range e.v.Enclosures {
+		st := &e.v.Enclosures[i].St
 		st.At.Mono = min(st.At.Mono, now)
 		st.QuickAt, st.SlowAt, st.RefitAt = min(st.QuickAt, now), min(st.SlowAt, now), min(st.RefitAt, now)
 	}
@@ -186,113 +186,113 @@ func (e *Engine) pull(now time.Duration) {
 
 // take copies what the configuration still knows.
 func (e *Engine) take(s *State) {
-	e.now, e.began, e.off = s.Now, !s.Now.IsZero(), s.Off
-	if s.Now.Synced && s.Now.Mono > e.off.Set.Mono { // also of a state without Off
-		e.off.Set = s.Now
+	e.v.Latest, e.began, e.v.Off = s.Now, !s.Now.IsZero(), s.Off
+	if s.Now.Synced && s.Now.Mono > e.v.Off.Set.Mono { // also of a state without Off
+		e.v.Off.Set = s.Now
 	}
-	e.minuteAt, e.hourAt, e.load, e.room = s.MinuteAt, s.HourAt, s.Load, s.Room
-	e.watched = s.Watched
-	for i := range e.probes {
-		p := &e.probes[i]
-		if st := s.Probes[p.cfg.ID]; st != nil {
-			p.st = *st
+	e.minuteAt, e.hourAt, e.lives.load, e.v.Air = s.MinuteAt, s.HourAt, s.Load, s.Room
+	e.v.Watched = s.Watched
+	for i := range e.v.Probes {
+		p := &e.v.Probes[i]
+		if st := s.Probes[p.Cfg.ID]; st != nil {
+			p.St = *st
 		} else {
-			p.st.Began = s.Now
+			p.St.Began = s.Now
 		}
-		p.since = s.Watched
+		p.Since = s.Watched
 	}
-	for i := range e.encls {
-		en := &e.encls[i]
-		if st := s.Enclosures[en.cfg.ID]; st != nil {
-			thermal := en.st.Thermal
-			en.st = *st
-			if en.st.Thermal == nil {
-				en.st.Thermal = thermal
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
+		if st := s.Enclosures[en.Cfg.ID]; st != nil {
+			thermal := en.St.Thermal
+			en.St = *st
+			if en.St.Thermal == nil {
+				en.St.Thermal = thermal
 			}
 		}
 	}
-	for i := range e.mists {
-		if st := s.Mists[e.mists[i].cfg.ID]; st != nil {
-			e.mists[i].st = *st
+	for i := range e.v.Mists {
+		if st := s.Mists[e.v.Mists[i].Cfg.ID]; st != nil {
+			e.v.Mists[i].St = *st
 		}
 	}
 }
 
 // adopt puts a record back in its place, or ends it where there is none.
-func (e *Engine) adopt(r Record, now sensors.Instant) {
-	s := e.find(r.Key)
+func (ls *lives) adopt(r Record, now sensors.Instant) {
+	s := ls.find(r.Key)
 	if s == nil {
-		e.end(r, now)
+		ls.end(r, now)
 		return
 	}
-	unit := s.rec.Unit
-	s.rec = r
-	if s.kind.Row().Of != alarm.OfDewline {
-		s.rec.Unit = unit
+	unit := s.Rec.Unit
+	s.Rec = r
+	if s.Kind.Row().Of != alarm.OfDewline {
+		s.Rec.Unit = unit
 	}
-	if mine := e.severe(s); mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
+	if mine := ls.severe(s); mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
 		*mine = *r.Severe
 	}
-	s.rec.Severe = nil
-	if s.open() {
-		e.opened(s, 1)
+	s.Rec.Severe = nil
+	if s.Open() {
+		ls.opened(s, 1)
 	}
-	if s.kind == alarm.KindSilent {
-		e.probes[s.subj].out = s.rec.Life.State == alarm.OutOfService
+	if s.Kind == alarm.KindSilent {
+		ls.v.Probes[s.Index].Out = s.Rec.Life.State == alarm.OutOfService
 	}
-	if s.kind.Row().Of == alarm.OfEnclosure {
-		e.encls[s.subj].endCalm()
+	if s.Kind.Row().Of == alarm.OfEnclosure {
+		ls.v.Enclosures[s.Index].endCalm()
 	}
-	if c := s.rec.Life.Recover(e.spec(s, 0), now); c.Changed() {
-		e.emit(s, now, c, "", c.Why)
+	if c := s.Rec.Life.Recover(ls.spec(s, 0), now); c.Changed() {
+		ls.emit(s, now, c, "", c.Why)
 	}
 }
 
-func (e *Engine) find(k Key) (found *slot) {
+func (ls *lives) find(k Key) (found *Alarm) {
 	kd, ok := alarm.KindOf(k.Alarm)
 	if !ok {
 		return nil
 	}
 	if kd.Row().Of == alarm.OfDewline {
-		return e.selfSlot(kd, k.Subject)
+		return ls.selfAlarm(kd, k.Subject)
 	}
 	if kd.Row().Of == alarm.OfEnclosure {
-		if i, ok := e.encl[k.Subject]; ok {
-			return &e.encls[i].slots[kd]
+		if i, ok := ls.v.EnclosureByID[k.Subject]; ok {
+			return &ls.v.Enclosures[i].Alarms[kd]
 		}
 		return nil
 	}
-	if i, ok := e.byID[sensors.ProbeID(k.Subject)]; ok {
-		return e.probes[i].slot(kd)
+	if i, ok := ls.v.ByID[sensors.ProbeID(k.Subject)]; ok {
+		return ls.v.Probes[i].Alarm(kd)
 	}
 	return nil
 }
 
 // end closes the alarm of a subject that is no longer configured and keeps its
 // onset count, in case that it comes back.
-func (e *Engine) end(r Record, now sensors.Instant) {
+func (ls *lives) end(r Record, now sensors.Instant) {
 	since := r.Life.Since
 	c := r.Life.Drop()
 	if c.Changed() {
 		r.Text = r.Key.Subject + ": no longer configured; the alarm ends."
 		r.Detail = Detail{}
-		e.out = append(e.out, Transition{
+		ls.out = append(ls.out, Transition{
 			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 			Unit: r.Unit, Since: since, Why: c.Why, Text: r.Text,
 		})
 	}
-	if i := slices.IndexFunc(e.gone, func(g Record) bool { return g.Key == r.Key }); i >= 0 {
-		e.gone[i] = r
+	if i := slices.IndexFunc(ls.gone, func(g Record) bool { return g.Key == r.Key }); i >= 0 {
+		ls.gone[i] = r
 		return
 	}
-	e.gone = append(e.gone, r)
+	ls.gone = append(ls.gone, r)
 }
 
 // Reconfigure changes to another complete configuration and keeps the timers
 // and states of everything that is still there.
 func (e *Engine) Reconfigure(cfg *configs.Config, now sensors.Instant) []Transition {
 	state, records := e.State(), e.Records()
-	e.gone, e.self = nil, nil
+	e.lives.gone, e.lives.self = nil, nil
 	e.build(cfg)
 	return e.restore(state, records, now, false)
 }

@@ -41,23 +41,23 @@ const (
 
 // watchSwap looks at every reading for a step, before the reading is taken in,
 // and for another probe that stepped the other way at the same time.
-func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
-	st := &p.st
+func (e *Engine) watchSwap(p *Probe, r *sensors.Reading) {
+	st := &p.St
 	p.followWet(r)
 	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
 		e.settleSwap(p)
 	}
 	e.judgeSwap(p, r.At)
-	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.since {
+	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.Since {
 		return
 	}
-	before := p.latest()
+	before := p.Told()
 	hum := r.Has&sensors.HasHumidity != 0 && st.HasHum
 	dt, dh := r.Temperature-before, sensors.CentiPercent(0)
 	if hum {
 		dh = r.Humidity - st.Hum
 	}
-	if abs(dt) < swapStepTemp && abs(dh) < swapStepHum {
+	if Abs(dt) < swapStepTemp && Abs(dh) < swapStepHum {
 		return
 	}
 	st.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
@@ -69,18 +69,18 @@ func (e *Engine) watchSwap(p *probe, r *sensors.Reading) {
 	}
 }
 
-func abs[T ~int32](v T) T { return max(v, -v) }
+func Abs[T ~int32](v T) T { return max(v, -v) }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
-func (e *Engine) exchanged(p *probe) *probe {
-	a := &p.st.Step
-	for i := range e.probes {
-		q := &e.probes[i]
-		b := &q.st.Step
+func (e *Engine) exchanged(p *Probe) *Probe {
+	a := &p.St.Step
+	for i := range e.v.Probes {
+		q := &e.v.Probes[i]
+		b := &q.St.Step
 		if q == p || b.At == 0 || a.At-b.At > swapWithin || a.HasHum != b.HasHum {
 			continue
 		}
-		if a.At-b.At > p.st.Interval && !(a.Silent && b.Silent) {
+		if a.At-b.At > p.St.Interval && !(a.Silent && b.Silent) {
 			continue
 		}
 		if a.mirrors(b) {
@@ -92,56 +92,56 @@ func (e *Engine) exchanged(p *probe) *probe {
 
 // mirrors reports whether each of two steps leads to where the other began.
 func (a *Step) mirrors(b *Step) bool {
-	near := abs(a.NewTemp-b.Temp) <= swapNearTemp && abs(b.NewTemp-a.Temp) <= swapNearTemp
+	near := Abs(a.NewTemp-b.Temp) <= swapNearTemp && Abs(b.NewTemp-a.Temp) <= swapNearTemp
 	if a.HasHum {
-		near = near && abs(a.NewHum-b.Hum) <= swapNearHum && abs(b.NewHum-a.Hum) <= swapNearHum
+		near = near && Abs(a.NewHum-b.Hum) <= swapNearHum && Abs(b.NewHum-a.Hum) <= swapNearHum
 	}
 	return near
 }
 
 // swapped notes an exchange, or that it was undone.
-func (e *Engine) swapped(p, q *probe, now time.Duration) {
-	back := p.st.Swap.With == q.cfg.ID
-	p.st.Swap.With, q.st.Swap.With = "", ""
+func (e *Engine) swapped(p, q *Probe, now time.Duration) {
+	back := p.St.Swap.With == q.Cfg.ID
+	p.St.Swap.With, q.St.Swap.With = "", ""
 	if !back {
-		p.st.Swap.With, p.st.Swap.At = q.cfg.ID, now
-		q.st.Swap.With, q.st.Swap.At = p.cfg.ID, now
+		p.St.Swap.With, p.St.Swap.At = q.Cfg.ID, now
+		q.St.Swap.With, q.St.Swap.At = p.Cfg.ID, now
 	}
-	p.st.Swap.Late, q.st.Swap.Late = false, false
-	p.st.Step, q.st.Step = Step{}, Step{}
-	for _, x := range []*probe{p, q} {
+	p.St.Swap.Late, q.St.Swap.Late = false, false
+	p.St.Step, q.St.Step = Step{}, Step{}
+	for _, x := range []*Probe{p, q} {
 		// The jump is explained: it is not the air's, and not a fault of the probe.
-		x.st.Leap, x.st.Jumps = 0, 0
+		x.St.Leap, x.St.Jumps = 0, 0
 	}
 }
 
 // settleSwap makes the new places of both probes their usual ones.
-func (e *Engine) settleSwap(p *probe) {
-	if i, ok := e.byID[sensors.ProbeID(p.st.Swap.With)]; ok && e.probes[i].st.Swap.With == p.cfg.ID {
-		q := &e.probes[i]
-		p.st.Own, q.st.Own = q.st.Own, p.st.Own
-		q.st.Swap.With = ""
+func (e *Engine) settleSwap(p *Probe) {
+	if i, ok := e.v.ByID[sensors.ProbeID(p.St.Swap.With)]; ok && e.v.Probes[i].St.Swap.With == p.Cfg.ID {
+		q := &e.v.Probes[i]
+		p.St.Own, q.St.Own = q.St.Own, p.St.Own
+		q.St.Swap.With = ""
 	}
-	p.st.Swap.With = ""
+	p.St.Swap.With = ""
 }
 
 // judgeSwap raises probe-disagrees, without a delay, for a probe that stands in
 // another's place, and ends it when the two are back.
-func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
-	w := &p.st.Swap
+func (e *Engine) judgeSwap(p *Probe, now sensors.Instant) {
+	w := &p.St.Swap
 	if w.With == "" && !w.Told {
 		return
 	}
-	s, in := p.slot(alarm.KindDisagrees), alarm.Back
+	s, in := p.Alarm(alarm.KindDisagrees), alarm.Back
 	if w.With != "" {
 		in = alarm.Beyond
 		w.Told = true
-		s.rec.HasValue, s.rec.HasLimit, s.rec.Value, s.rec.Limit = false, false, 0, 0
+		s.Rec.HasValue, s.Rec.HasLimit, s.Rec.Value, s.Rec.Limit = false, false, 0, 0
 	}
-	sp := e.spec(s, 0)
+	sp := e.lives.spec(s, 0)
 	sp.OnDelay, sp.OffDelay = 0, 0
-	if c := s.rec.Life.Step(sp, now, in); c.Changed() {
-		e.emit(s, now, c, "", c.Why)
+	if c := s.Rec.Life.Step(sp, now, in); c.Changed() {
+		e.lives.emit(s, now, c, "", c.Why)
 	}
 	if in == alarm.Back {
 		w.Told = false
@@ -150,10 +150,10 @@ func (e *Engine) judgeSwap(p *probe, now sensors.Instant) {
 
 // swapCause names the two probes by the first of them, so that both make one
 // notice.
-func (e *Engine) swapCause(p *probe) (Cause, []alarm.Fact) {
-	first := min(p.cfg.ID, p.st.Swap.With)
-	if p.st.Swap.Late {
-		return Cause{Kind: CauseProbe, ID: first}, facts(alarm.FactEachElsewhere)
+func (cs causes) swapCause(p *Probe) (Cause, []alarm.Fact) {
+	first := min(p.Cfg.ID, p.St.Swap.With)
+	if p.St.Swap.Late {
+		return Cause{Kind: CauseProbe, ID: first}, Facts(alarm.FactEachElsewhere)
 	}
-	return Cause{Kind: CauseProbe, ID: first}, facts(alarm.FactExchanged)
+	return Cause{Kind: CauseProbe, ID: first}, Facts(alarm.FactExchanged)
 }

@@ -190,7 +190,7 @@ func nothingToSee(t testing.TB, calm *simroom.Room, cfg *configs.Config, f simro
 		for _, p := range cfg.Probes {
 			a, errA := room.Sample(sensors.ProbeID(p.ID))
 			b, errB := calm.Sample(sensors.ProbeID(p.ID))
-			if (errA == nil) != (errB == nil) || abs(a.Temperature-b.Temperature) > accurateTemp || abs(a.Humidity-b.Humidity) > accurateHum {
+			if (errA == nil) != (errB == nil) || Abs(a.Temperature-b.Temperature) > accurateTemp || Abs(a.Humidity-b.Humidity) > accurateHum {
 				return false
 			}
 		}

@@ -11,74 +11,74 @@ import (
 // Tick lets time pass: silence, delays, schedules and ends of shelves. Call it
 // at least once a poll. The transitions are valid until the next call.
 func (e *Engine) Tick(now sensors.Instant) []Transition {
-	e.out = e.out[:0]
+	e.lives.out = e.lives.out[:0]
 	e.advance(now)
 	// Nothing grows too old before ageAt; until then only open alarms need a
 	// look.
 	aged := now.Mono > e.ageAt
-	if aged || e.numOpen > 0 {
-		for i := range e.probes {
-			if p := &e.probes[i]; aged || p.open > 0 {
+	if aged || e.lives.open > 0 {
+		for i := range e.v.Probes {
+			if p := &e.v.Probes[i]; aged || p.Open > 0 {
 				e.judgeSilent(p, now)
 			}
 		}
-		for i := range e.encls {
-			if en := &e.encls[i]; aged || en.open > 0 {
+		for i := range e.v.Enclosures {
+			if en := &e.v.Enclosures[i]; aged || en.Open > 0 {
 				e.tickEnclosure(en, now)
 			}
 		}
 	}
 	if aged {
-		e.ageAt = e.nextAge(now.Mono)
+		e.ageAt = e.v.NextAge(now.Mono)
 	}
-	if e.numOpen > 0 {
-		e.eachOpen(func(s *slot) { e.apply(s, now, alarm.Missing, 0) })
+	if e.lives.open > 0 {
+		e.lives.eachOpen(func(s *Alarm) { e.lives.apply(s, now, alarm.Missing, 0) })
 	}
-	if now.Mono-e.minuteAt >= slowEvery || e.minuteAt == 0 {
+	if now.Mono-e.minuteAt >= SlowEvery || e.minuteAt == 0 {
 		e.minuteAt = now.Mono
 		e.minutely(now)
 	}
-	return e.out
+	return e.lives.out
 }
 
 // eachSlot visits every alarm in a fixed order.
-func (e *Engine) eachSlot(f func(*slot)) {
-	for i := range e.encls {
-		for k := range e.encls[i].slots {
-			f(&e.encls[i].slots[k])
+func (ls *lives) each(f func(*Alarm)) {
+	for i := range ls.v.Enclosures {
+		for k := range ls.v.Enclosures[i].Alarms {
+			f(&ls.v.Enclosures[i].Alarms[k])
 		}
 	}
-	for i := range e.probes {
-		for k := range e.probes[i].slots {
-			f(&e.probes[i].slots[k])
+	for i := range ls.v.Probes {
+		for k := range ls.v.Probes[i].Alarms {
+			f(&ls.v.Probes[i].Alarms[k])
 		}
 	}
-	for _, s := range e.self {
+	for _, s := range ls.self {
 		f(s)
 	}
 }
 
 // eachOpen visits every alarm that is not NORM in the same order.
-func (e *Engine) eachOpen(f func(*slot)) {
-	visit := func(slots []slot) {
+func (ls *lives) eachOpen(f func(*Alarm)) {
+	visit := func(slots []Alarm) {
 		for k := range slots {
-			if slots[k].open() {
+			if slots[k].Open() {
 				f(&slots[k])
 			}
 		}
 	}
-	for i := range e.encls {
-		if en := &e.encls[i]; en.open > 0 {
-			visit(en.slots[:])
+	for i := range ls.v.Enclosures {
+		if en := &ls.v.Enclosures[i]; en.Open > 0 {
+			visit(en.Alarms[:])
 		}
 	}
-	for i := range e.probes {
-		if p := &e.probes[i]; p.open > 0 {
-			visit(p.slots[:])
+	for i := range ls.v.Probes {
+		if p := &ls.v.Probes[i]; p.Open > 0 {
+			visit(p.Alarms[:])
 		}
 	}
-	for _, s := range e.self {
-		if s.open() {
+	for _, s := range ls.self {
+		if s.Open() {
 			f(s)
 		}
 	}
@@ -86,13 +86,13 @@ func (e *Engine) eachOpen(f func(*slot)) {
 
 // nextAge is when the next value that is still young enough will be too old,
 // if nothing comes.
-func (e *Engine) nextAge(now time.Duration) time.Duration {
+func (v *View) NextAge(now time.Duration) time.Duration {
 	next := time.Duration(math.MaxInt64)
-	for i := range e.probes {
-		p := &e.probes[i]
-		st := &p.st
-		limit := p.silentAfter(&e.cfg.Rules)
-		for _, at := range [...]time.Duration{p.heard() + st.Unseen, st.TempAt, st.HumAt} {
+	for i := range v.Probes {
+		p := &v.Probes[i]
+		st := &p.St
+		limit := p.SilentAfter(&v.Cfg.Rules)
+		for _, at := range [...]time.Duration{p.HeardAt() + st.Unseen, st.TempAt, st.HumAt} {
 			if old := at + limit; old >= now {
 				next = min(next, old)
 			}
@@ -102,45 +102,45 @@ func (e *Engine) nextAge(now time.Duration) time.Duration {
 }
 
 // tickEnclosure marks what cannot be evaluated because nothing has come.
-func (e *Engine) tickEnclosure(en *enclosure, now sensors.Instant) {
-	temp, hum := e.sources(en, now.Mono)
+func (e *Engine) tickEnclosure(en *Enclosure, now sensors.Instant) {
+	temp, hum := e.v.Sources(en, now.Mono)
 	if !temp {
-		en.now.hasTemp = false
+		en.Now.HasTemp = false
 	}
 	if !hum {
-		en.now.hasHum = false
+		en.Now.HasHum = false
 	}
-	starting := now.Mono-e.watched <= e.waitFor(en)
+	starting := now.Mono-e.v.Watched <= e.v.WaitFor(en)
 	if temp || !starting {
 		for k := range alarm.NumByTemperature {
-			e.setUnknown(&en.slots[k], now, !temp)
+			e.lives.setUnknown(&en.Alarms[k], now, !temp)
 		}
 	}
 	if hum || !starting {
-		e.setUnknown(&en.slots[alarm.KindFloor], now, !hum)
+		e.lives.setUnknown(&en.Alarms[alarm.KindFloor], now, !hum)
 	}
-	if s := &en.slots[alarm.KindAhead]; s.open() {
-		s.rec.Life.Suppress = en.slots[alarm.KindLethal].rec.Life.Active
+	if s := &en.Alarms[alarm.KindAhead]; s.Open() {
+		s.Rec.Life.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active
 	}
 }
 
 // waitFor is how long the enclosure's probes are waited for after a start.
-func (e *Engine) waitFor(en *enclosure) time.Duration {
+func (v *View) WaitFor(en *Enclosure) time.Duration {
 	d := time.Duration(0)
-	for _, i := range en.probes {
-		d = max(d, e.probes[i].silentAfter(&e.cfg.Rules))
+	for _, i := range en.Probes {
+		d = max(d, v.Probes[i].SilentAfter(&v.Cfg.Rules))
 	}
 	return min(d, 5*time.Minute)
 }
 
 // gathering reports whether some probe of the enclosure has not spoken since
 // the start: until then the others do not speak for all.
-func (e *Engine) gathering(en *enclosure, now time.Duration) bool {
-	if len(en.probes) < 2 || now-e.watched > e.waitFor(en) {
+func (v *View) Gathering(en *Enclosure, now time.Duration) bool {
+	if len(en.Probes) < 2 || now-v.Watched > v.WaitFor(en) {
 		return false
 	}
-	for _, i := range en.probes {
-		if p := &e.probes[i]; !p.out && p.st.Last.Mono < e.watched {
+	for _, i := range en.Probes {
+		if p := &v.Probes[i]; !p.Out && p.St.Last.Mono < v.Watched {
 			return true
 		}
 	}
@@ -149,15 +149,15 @@ func (e *Engine) gathering(en *enclosure, now time.Duration) bool {
 
 // sources reports whether any probe of the enclosure has a trusted value that
 // is not too old. A single missed reading is no lack of a source.
-func (e *Engine) sources(en *enclosure, now time.Duration) (temp, hum bool) {
-	for _, i := range en.probes {
-		p := &e.probes[i]
-		st := &p.st
-		if p.out || st.Frozen || st.Alone {
+func (v *View) Sources(en *Enclosure, now time.Duration) (temp, hum bool) {
+	for _, i := range en.Probes {
+		p := &v.Probes[i]
+		st := &p.St
+		if p.Out || st.Frozen || st.Alone {
 			continue
 		}
-		temp = temp || st.HasTemp && p.fresh(&e.cfg.Rules, now, st.TempAt)
-		hum = hum || st.HasHum && p.fresh(&e.cfg.Rules, now, st.HumAt)
+		temp = temp || st.HasTemp && p.Fresh(&v.Cfg.Rules, now, st.TempAt)
+		hum = hum || st.HasHum && p.Fresh(&v.Cfg.Rules, now, st.HumAt)
 	}
 	return temp, hum
 }
@@ -167,26 +167,26 @@ func (e *Engine) minutely(now sensors.Instant) {
 	e.dueMists(now)
 	e.judgeMists(now)
 	e.judgeFrozen(now)
-	ref, ok := e.roomTemp(now.Mono)
+	ref, ok := e.v.RoomTemp(now.Mono)
 	if !ok {
-		ref, ok = e.middle(now.Mono)
+		ref, ok = e.v.Middle(now.Mono)
 	}
-	hour := e.hour(now)
-	for i := range e.encls {
-		e.judgePair(&e.encls[i], ref, hour, ok && hour >= 0, now)
-		e.judgeDew(&e.encls[i], now)
+	hour := e.v.Hour(now)
+	for i := range e.v.Enclosures {
+		e.judgePair(&e.v.Enclosures[i], ref, hour, ok && hour >= 0, now)
+		e.judgeDew(&e.v.Enclosures[i], now)
 	}
 	e.watchPlaces(now)
-	if e.numOpen > 0 {
+	if e.lives.open > 0 {
 		e.followCauses(now)
 	}
 	e.compareNight(now)
 	e.refit(now)
-	e.flood(now.Mono)
+	e.lives.flood(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {
 		e.hourAt = now.Mono
-		for i := range e.probes {
-			e.judgeOverdue(&e.probes[i], now)
+		for i := range e.v.Probes {
+			e.judgeOverdue(&e.v.Probes[i], now)
 		}
 	}
 }
@@ -194,15 +194,15 @@ func (e *Engine) minutely(now sensors.Instant) {
 // refit lets one enclosure a minute learn its thermal model anew, each once a
 // day and, where the time is known, in the small hours.
 func (e *Engine) refit(now sensors.Instant) {
-	hour := e.hour(now)
-	for i := range e.encls {
-		en := &e.encls[i]
-		since := now.Mono - en.st.RefitAt
+	hour := e.v.Hour(now)
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
+		since := now.Mono - en.St.RefitAt
 		if since < 20*time.Hour || hour >= 0 && (hour < 2 || hour >= 5) && since < 30*time.Hour {
 			continue
 		}
-		en.st.RefitAt = now.Mono
-		en.st.Thermal.Refit()
+		en.St.RefitAt = now.Mono
+		en.St.Thermal.Refit()
 		return
 	}
 }

@@ -32,13 +32,13 @@ const (
 )
 
 // followWet takes the last humidity that the probe measured.
-func (p *probe) followWet(r *sensors.Reading) {
-	w := &p.st.Wet
+func (p *Probe) followWet(r *sensors.Reading) {
+	w := &p.St.Wet
 	if r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad {
 		return
 	}
-	if w.Since == 0 && p.st.HasHum && p.st.HumAt >= p.since {
-		w.climb(p.st.Hum, r.Humidity-p.st.Hum)
+	if w.Since == 0 && p.St.HasHum && p.St.HumAt >= p.Since {
+		w.climb(p.St.Hum, r.Humidity-p.St.Hum)
 	}
 	switch {
 	case r.Humidity < wetBelow:
@@ -48,8 +48,8 @@ func (p *probe) followWet(r *sensors.Reading) {
 	case w.Since == 0:
 		climb := r.At.Mono - w.Dry
 		w.Since = max(r.At.Mono, 1)
-		slow := w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.st.Interval)
-		w.Slow = slow && !w.led(r.Humidity, r.Humidity-p.st.Hum)
+		slow := w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.St.Interval)
+		w.Slow = slow && !w.led(r.Humidity, r.Humidity-p.St.Hum)
 	}
 }
 
@@ -86,50 +86,50 @@ const pinnedAt = 99.5
 
 // judgeWet raises what the probe's judge, or its dew point, says of its
 // humidity.
-func (e *Engine) judgeWet(p *probe, now sensors.Instant) {
-	st := &p.st
+func (e *Engine) judgeWet(p *Probe, now sensors.Instant) {
+	st := &p.St
 	told := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
 	wet := told && e.wetFault(p, now.Mono) || st.Dewy
-	if s := p.slot(alarm.KindWet); wet || s.open() {
+	if s := p.Alarm(alarm.KindWet); wet || s.Open() {
 		hum := st.Hum
 		if st.HumLost && st.WildHumAt > st.HumAt {
 			hum = st.WildHum
 		}
-		s.limit(float64(hum)/100, pinnedAt)
-		e.hold(s, now, wet)
+		s.Against(float64(hum)/100, pinnedAt)
+		e.lives.hold(s, now, wet)
 	}
 }
 
 // wetFault reports whether saturation is the probe's own trouble, or that of
 // its enclosure alone. What most probes show alike, as they do when a warm room
 // cools, is the air.
-func (e *Engine) wetFault(p *probe, now time.Duration) bool {
-	w := &p.st.Wet
+func (e *Engine) wetFault(p *Probe, now time.Duration) bool {
+	w := &p.St.Wet
 	if e.wetTogether(p) {
 		return false
 	}
-	return !w.Slow || p.encl < 0 || w.Since > 0 && now-w.Since >= wetPatience
+	return !w.Slow || p.Encl < 0 || w.Since > 0 && now-w.Since >= wetPatience
 }
 
 // wetTogether reports whether at least half of the other enclosures' probes, or
 // of those on the same mist supply, are saturated too.
-func (e *Engine) wetTogether(p *probe) bool {
-	if p.encl < 0 {
+func (e *Engine) wetTogether(p *Probe) bool {
+	if p.Encl < 0 {
 		return false
 	}
-	own := e.encls[p.encl].mist
+	own := e.v.Enclosures[p.Encl].Mist
 	var all, wet, mates, wetMates int
-	for i := range e.probes {
-		q := &e.probes[i]
-		if q.encl < 0 || q.encl == p.encl || !q.st.HasHum {
+	for i := range e.v.Probes {
+		q := &e.v.Probes[i]
+		if q.Encl < 0 || q.Encl == p.Encl || !q.St.HasHum {
 			continue
 		}
-		is := q.st.Wet.Since > 0
+		is := q.St.Wet.Since > 0
 		all++
 		if is {
 			wet++
 		}
-		if m := e.encls[q.encl].mist; own >= 0 && m >= 0 && e.supplyOf(m) == e.supplyOf(own) {
+		if m := e.v.Enclosures[q.Encl].Mist; own >= 0 && m >= 0 && e.v.SupplyOf(m) == e.v.SupplyOf(own) {
 			mates++
 			if is {
 				wetMates++
@@ -140,12 +140,12 @@ func (e *Engine) wetTogether(p *probe) bool {
 }
 
 // allWet reports whether another probe of the same enclosure is saturated too.
-func (e *Engine) allWet(p *probe) bool {
-	if p.encl < 0 {
+func (cs causes) allWet(p *Probe) bool {
+	if p.Encl < 0 {
 		return false
 	}
-	for _, i := range e.encls[p.encl].probes {
-		if q := &e.probes[i]; q != p && q.st.HasHum && q.st.Wet.Since > 0 {
+	for _, i := range cs.v.Enclosures[p.Encl].Probes {
+		if q := &cs.v.Probes[i]; q != p && q.St.HasHum && q.St.Wet.Since > 0 {
 			return true
 		}
 	}
@@ -153,17 +153,17 @@ func (e *Engine) allWet(p *probe) bool {
 }
 
 // wetCause says whether the probe is wet or the air.
-func (e *Engine) wetCause(p *probe) (Cause, []alarm.Fact) {
+func (cs causes) wetCause(p *Probe) (Cause, []alarm.Fact) {
 	switch {
-	case p.st.Dewy:
-		return Cause{Kind: CauseProbe, ID: p.cfg.ID}, []alarm.Fact{p.dewFact()}
-	case p.encl >= 0 && p.st.Wet.Slow && e.lampsGone() != nil:
-		return Cause{Kind: CauseRoom}, []alarm.Fact{*e.lampsGone()}
-	case e.allWet(p):
-		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, facts(alarm.FactBothWet)
-	case p.encl >= 0 && p.st.Wet.Slow:
-		return Cause{Kind: CauseEnclosure, ID: p.cfg.Enclosure}, []alarm.Fact{
-			{ID: alarm.FactWetSlowly, For: time.Duration(wetRises) * p.st.Interval}}
+	case p.St.Dewy:
+		return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{p.dewFact()}
+	case p.Encl >= 0 && p.St.Wet.Slow && cs.lampsGone() != nil:
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*cs.lampsGone()}
+	case cs.allWet(p):
+		return Cause{Kind: CauseEnclosure, ID: p.Cfg.Enclosure}, Facts(alarm.FactBothWet)
+	case p.Encl >= 0 && p.St.Wet.Slow:
+		return Cause{Kind: CauseEnclosure, ID: p.Cfg.Enclosure}, []alarm.Fact{
+			{ID: alarm.FactWetSlowly, For: time.Duration(wetRises) * p.St.Interval}}
 	}
-	return Cause{Kind: CauseProbe, ID: p.cfg.ID}, facts(alarm.FactWetAtOnce)
+	return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, Facts(alarm.FactWetAtOnce)
 }

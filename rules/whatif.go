@@ -33,20 +33,20 @@ type Prospect struct {
 
 // WhatIf answers an assumption for every enclosure, the worst first.
 func (e *Engine) WhatIf(a Assumption) []Prospect {
-	out := make([]Prospect, 0, len(e.encls))
-	for i := range e.encls {
-		en := &e.encls[i]
+	out := make([]Prospect, 0, len(e.v.Enclosures))
+	for i := range e.v.Enclosures {
+		en := &e.v.Enclosures[i]
 		p := Prospect{
-			Enclosure: en.cfg.ID, Name: en.cfg.Name, Rack: en.cfg.Rack, Shelf: en.cfg.Shelf, Slot: en.cfg.Slot,
-			Known: en.now.hasTemp, Ceiling: float64(en.lim.ceiling) / 100,
+			Enclosure: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
+			Known: en.Now.HasTemp, Ceiling: float64(en.Limits.Ceiling) / 100,
 		}
 		if p.Known {
-			on := en.lamps >= 0 && e.lamps[en.lamps].known && e.lamps[en.lamps].on
+			on := en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].On
 			if a.LampsOn != nil {
 				on = *a.LampsOn
 			}
-			p.Now = float64(en.now.hot) / 100
-			w := en.st.Thermal.WhatIf(p.Now, a.Room, on, p.Ceiling)
+			p.Now = float64(en.Now.Hot) / 100
+			w := en.St.Thermal.WhatIf(p.Now, a.Room, on, p.Ceiling)
 			p.Peak, p.Reached, p.ToCeiling, p.Learned = w.Peak, w.Reached, w.ToCeiling, w.Learned
 		}
 		out = append(out, p)

@@ -1,0 +1,134 @@
+package rules
+
+import (
+	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+	"time"
+)
+
+// A View is one room as it is at one moment, for every judge to look at: what
+// was configured, what the probes say and how far they are trusted, what was
+// estimated, and what the judges before found. Its slices keep their length.
+type View struct {
+	Clock
+	Cfg           *configs.Config
+	Loc           *time.Location
+	Probes        []Probe
+	ByID          map[sensors.ProbeID]int
+	Enclosures    []Enclosure
+	EnclosureByID map[string]int
+	Lamps         []Lamps
+	Mists         []Mist
+	Air           RoomState
+	InRoom        []int // probes in the room
+	BandDead      int32 // deadbands: hundredths of °C
+	FloorDead     int32 // and of a percent
+	scratch
+}
+
+// A Clock is what is known of the time.
+type Clock struct {
+	At      sensors.Instant // the time that came in last
+	Latest  sensors.Instant // the latest one that came in
+	Watched time.Duration   // since then readings were awaited without a gap
+	Off     Off
+	Turn    uint32  // counts the looks at the schedules
+	hourNow float64 // local hour of At, negative without a clock
+	minute  int64   // wall minute that the schedules were read at
+	synced  bool
+}
+
+// scratch spares allocations.
+type scratch struct {
+	cases  []climate.Case
+	Ints   []int32
+	Floats []float64
+}
+
+// NewView lays out a room for a complete configuration, without any state. The
+// clock is that of the View before, if any.
+func NewView(cfg *configs.Config, clock Clock) *View {
+	n := len(cfg.Enclosures)
+	v := &View{
+		Clock: clock, Cfg: cfg, Loc: cfg.Room.Location,
+		Enclosures: make([]Enclosure, n), EnclosureByID: make(map[string]int, n),
+		Probes: make([]Probe, len(cfg.Probes)), ByID: make(map[sensors.ProbeID]int, len(cfg.Probes)),
+		BandDead:  int32(sensors.CelsiusOf(float64(cfg.Rules.BandDeadband))),
+		FloorDead: int32(sensors.PercentOf(float64(cfg.Rules.FloorDeadband))),
+		scratch: scratch{
+			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 4*n+4),
+		},
+	}
+	v.At, v.minute = sensors.Instant{}, -1
+	if v.Loc == nil {
+		v.Loc = time.UTC
+	}
+	for _, l := range cfg.Lamps {
+		v.Lamps = append(v.Lamps, Lamps{Cfg: l})
+	}
+	for _, m := range cfg.Mists {
+		v.Mists = append(v.Mists, Mist{Cfg: m})
+	}
+	shelves := map[string]int{}
+	for i, c := range cfg.Enclosures {
+		v.placeEnclosure(i, c)
+		key := ShelfName(c.Rack, c.Shelf)
+		if _, ok := shelves[key]; !ok {
+			shelves[key] = len(shelves)
+		}
+		v.Enclosures[i].Shelf = shelves[key]
+	}
+	for i, c := range cfg.Probes {
+		v.placeProbe(i, c)
+	}
+	return v
+}
+
+func (v *View) placeEnclosure(i int, c configs.Enclosure) {
+	en := &v.Enclosures[i]
+	sp := v.Cfg.SpeciesFor(c)
+	*en = Enclosure{Index: i, Cfg: c, Species: sp, Limits: LimitsOf(sp), Lamps: -1, Mist: -1, DoseLimits: climate.DoseLimits{
+		Boundary: float64(sp.Boundary), ReferenceTemp: float64(sp.ReferenceTemp),
+		ReferenceTime: sp.ReferenceTime.D(), TenfoldPer: float64(sp.TenfoldPer),
+	}}
+	for k := range int(alarm.FirstProbeKind) {
+		en.Alarms[k] = MakeAlarm(alarm.Kind(k), i, c.ID)
+	}
+	for j := range v.Lamps {
+		if v.Lamps[j].Cfg.ID == c.Lamps && c.Lamps != "" {
+			en.Lamps = j
+		}
+	}
+	for j := range v.Mists {
+		if v.Mists[j].Cfg.ID == c.Mist && c.Mist != "" {
+			en.Mist = j
+		}
+	}
+	en.St.Thermal = climate.NewThermal(float64(c.Volume))
+	v.EnclosureByID[c.ID] = i
+}
+
+func (v *View) placeProbe(i int, c configs.Probe) {
+	p := &v.Probes[i]
+	*p = Probe{Index: i, Cfg: c, Encl: -1}
+	for k := range int(alarm.FirstSelfKind - alarm.FirstProbeKind) {
+		p.Alarms[k] = MakeAlarm(alarm.FirstProbeKind+alarm.Kind(k), i, c.ID)
+	}
+	v.ByID[sensors.ProbeID(c.ID)] = i
+	switch {
+	case c.Enclosure != "":
+		j, ok := v.EnclosureByID[c.Enclosure]
+		if !ok {
+			return
+		}
+		p.Encl = j
+		en := &v.Enclosures[j]
+		en.Probes = append(en.Probes, i)
+		en.HasLitter = en.HasLitter || c.Place == configs.Litter
+		en.NamedFloor = en.NamedFloor || c.FloorProbe
+	case c.Place == configs.InRoom:
+		v.InRoom = append(v.InRoom, i)
+	}
+}
