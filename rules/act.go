@@ -149,22 +149,12 @@ func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*Alarm) ([]Trans
 // date counts from when the probe was first seen.
 func (e *Engine) SetCalibration(now sensors.Instant, c Calibration) []Transition {
 	e.lives.out = e.lives.out[:0]
-	i, ok := e.v.ByID[c.Probe]
-	if !ok {
+	if _, ok := e.v.ByID[c.Probe]; !ok {
 		return nil
 	}
 	e.advance(now)
-	p := &e.v.Probes[i]
-	if c.Humidity.After(p.St.HumDone) {
-		p.St.HumDone, p.St.HumDrift = c.Humidity, Drift{}
-	}
-	if c.Temperature.After(p.St.TempDone) {
-		p.St.TempDone, p.St.TempDrift = c.Temperature, Drift{}
-	}
-	if c.Uncertainty > 0 {
-		p.St.CalibrU = sensors.PercentOf(c.Uncertainty)
-	}
-	e.judgeOverdue(p, now)
+	e.v.Calibration = c
+	e.run(Calibrated)
 	return e.lives.out
 }
 

@@ -96,7 +96,7 @@ func (e *Engine) judgeAbove(en *Enclosure, now sensors.Instant, high, dead int32
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
-	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.Gap)
+	e.out.Find(Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
 }
 
 func (e *Engine) judgeBelow(en *Enclosure, now sensors.Instant, low, dead int32) {
@@ -113,30 +113,5 @@ func (e *Engine) judgeBelow(en *Enclosure, now sensors.Instant, low, dead int32)
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
-	e.applySide(s, now, in, urgent && severe == alarm.Beyond, p.Gap)
-}
-
-// applySide steps a band alarm. One that has become urgent has waited long
-// enough, and is a wake alarm until it is over.
-func (e *Engine) applySide(s *Alarm, now sensors.Instant, in alarm.Input, urgent bool, gap time.Duration) {
-	if s.Rec.Life.Rest(now.Mono, in) {
-		return
-	}
-	was := s.Rec.Life.Active
-	sp := e.lives.spec(s, gap)
-	if urgent {
-		sp.OnDelay = 0
-	}
-	c := s.Rec.Life.Step(sp, now, in)
-	if !was && s.Rec.Life.Active { // whatever it was the last time
-		if s.Rec.Priority = s.Kind.Row().Priority; urgent {
-			s.Rec.Priority = Wake
-		}
-	}
-	if c.Changed() {
-		e.lives.emit(s, now, c, "", c.Why)
-	}
-	if urgent && s.Rec.Life.Active {
-		e.lives.raise(s, now, Wake)
-	}
+	e.out.Find(Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
 }

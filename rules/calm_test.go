@@ -16,7 +16,7 @@ import (
 // silence with every tick, as if nothing could be spared.
 func (e *Engine) restless() {
 	e.settle()
-	e.ageAt = -1
+	e.v.AgeAt = -1
 }
 
 // What is spared while nothing is near a limit changes nothing that anybody

@@ -80,14 +80,13 @@ func (cs causes) heatOf(s *Alarm) *Alarm {
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
 func (ls *lives) causeOf(s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
-	switch {
-	case s.Kind.Row().Of == alarm.OfEnclosure:
-		return ls.cause.enclosureCause(&ls.v.Enclosures[s.Index], s, now)
-	case s.Kind.Row().Of == alarm.OfProbe:
-		return ls.cause.probeCause(&ls.v.Probes[s.Index], s.Kind, now)
-	default:
-		return Cause{Kind: CauseDewline}, nil
+	if j, ok := ls.judgeOf(s.Kind).(blamer); ok {
+		return j.Cause(ls.v, s)
 	}
+	if s.Kind.Row().Of == alarm.OfEnclosure {
+		return ls.cause.enclosureCause(&ls.v.Enclosures[s.Index], s, now)
+	}
+	return Cause{Kind: CauseDewline}, nil
 }
 
 func (cs causes) enclosureCause(en *Enclosure, s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
@@ -114,14 +113,14 @@ func (cs causes) enclosureCause(en *Enclosure, s *Alarm, now sensors.Instant) (C
 	}
 }
 
-func (cs causes) probeCause(p *Probe, k alarm.Kind, now sensors.Instant) (Cause, []alarm.Fact) {
+func (l probesLook) probeCause(p probe, k alarm.Kind, now sensors.Instant) (Cause, []alarm.Fact) {
 	switch {
 	case k == alarm.KindSilent:
-		return cs.silentCause(p, now)
+		return l.silentCause(p, now)
 	case k == alarm.KindWet:
-		return cs.wetCause(p)
+		return l.wetCause(p)
 	case k == alarm.KindDisagrees && p.St.Swap.With != "":
-		return cs.swapCause(p)
+		return l.swapCause(p)
 	case k == alarm.KindOverdue:
 		return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, p.driftEvidence()
 	default:
@@ -260,11 +259,11 @@ func (cs causes) endlessCause(en *Enclosure) (Cause, []alarm.Fact) {
 }
 
 // silentCause looks whether the others on the same bus are silent too.
-func (cs causes) silentCause(p *Probe, now sensors.Instant) (Cause, []alarm.Fact) {
+func (l probesLook) silentCause(p probe, now sensors.Instant) (Cause, []alarm.Fact) {
 	all, silent, mates, quiet := 0, 0, 0, 0
-	for i := range cs.v.Probes {
-		q := &cs.v.Probes[i]
-		late := now.Mono-q.St.Heard.Mono > q.SilentAfter(&cs.v.Cfg.Rules)/2 || q.St.Heard.IsZero()
+	for i := range l.v.Probes {
+		q := &l.v.Probes[i]
+		late := now.Mono-q.St.Heard.Mono > q.SilentAfter(&l.v.Cfg.Rules)/2 || q.St.Heard.IsZero()
 		all++
 		if late {
 			silent++

@@ -3,8 +3,6 @@ package rules
 import (
 	"testing"
 	"time"
-
-	"dewline/sensors"
 )
 
 // A cause is told again only when another one has shown for a while.
@@ -82,60 +80,6 @@ func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {
 	s = Soaks{Num: 8}
 	if s.odd(29*time.Minute) || !s.odd(31*time.Minute) {
 		t.Error("an enclosure that never soaks: half an hour")
-	}
-}
-
-func TestProbe_Rhythm(t *testing.T) {
-	p := &Probe{}
-	at := time.Duration(0)
-	read := func(d time.Duration) {
-		at += d
-		p.note(&sensors.Reading{At: instant(at), Quality: sensors.Good}, poll)
-	}
-	read(0)
-	read(time.Minute) // the first interval teaches
-	if p.St.Interval != time.Minute {
-		t.Fatalf("%v", p.St.Interval)
-	}
-	read(10 * time.Minute) // one outage does not
-	read(time.Hour)
-	if p.St.Interval != time.Minute {
-		t.Errorf("after an outage: %v", p.St.Interval)
-	}
-	for range 5 {
-		read(10 * time.Second)
-	}
-	if p.St.Interval != 10*time.Second {
-		t.Errorf("after a change for good: %v", p.St.Interval)
-	}
-}
-
-func TestProbe_HeatTrust(t *testing.T) {
-	p := &Probe{St: ProbeState{Temp: 2400, HasTemp: true, TempAt: time.Minute, Interval: poll}}
-	for _, c := range []struct {
-		q    sensors.Quality
-		why  sensors.Reason
-		temp sensors.CentiCelsius
-		want trust
-	}{
-		{sensors.Good, sensors.NoReason, 2400, trusted},
-		{sensors.Bad, sensors.BadCRC, 2400, noUse},
-		{sensors.Suspect, sensors.PinnedWet, 2400, trusted},
-		{sensors.Suspect, sensors.DewTooHigh, 2400, trusted},
-		{sensors.Suspect, sensors.Jump, 2450, trusted}, // the humidity jumped
-		{sensors.Suspect, sensors.Jump, 3100, doubted},
-		{sensors.Suspect, sensors.FrozenValue, 2400, doubted},
-		{sensors.Suspect, sensors.Swapped, 2400, doubted},
-		{sensors.Suspect, sensors.Heating, 2400, noUse},
-		{sensors.Suspect, sensors.TooOld, 2400, noUse},
-	} {
-		r := sensors.Reading{At: instant(time.Minute + poll), Has: sensors.HasTemperature, Temperature: c.temp, Quality: c.q, Reason: c.why}
-		if got := p.heatTrust(&r); got != c.want {
-			t.Errorf("%v %v at %v: %d, want %d", c.q, c.why, c.temp, got, c.want)
-		}
-	}
-	if got := p.heatTrust(&sensors.Reading{Quality: sensors.Good}); got != noUse {
-		t.Errorf("a reading without a temperature: %d", got)
 	}
 }
 

@@ -42,53 +42,53 @@ const (
 
 // compareNight adds a minute of the night to every probe's comparison with the
 // rack, and closes the night once it is over.
-func (e *Engine) compareNight(now sensors.Instant) {
-	hour := e.v.Hour(now)
+func (l probesLook) compareNight(now sensors.Instant) {
+	hour := l.v.Hour(now)
 	switch {
 	case hour < 0:
 		return
 	case hour < nightFrom || hour >= nightTo:
-		if e.nightOpen {
-			e.nightOpen = false
-			for i := range e.v.Probes {
-				e.v.Probes[i].St.HumDrift.night()
-				e.v.Probes[i].St.TempDrift.night()
+		if l.nightOpen {
+			l.nightOpen = false
+			for i := range l.v.Probes {
+				l.At[i].HumDrift.night()
+				l.At[i].TempDrift.night()
 			}
 		}
 		return
 	}
-	e.nightOpen = true
-	temp, okTemp := e.rack(func(p *Probe) (int32, bool) { return int32(p.St.Temp), p.Usable(&e.v.Cfg.Rules, now.Mono) })
-	hum, okHum := e.rack(func(p *Probe) (int32, bool) { return int32(p.St.Hum), p.HumUsable(&e.v.Cfg.Rules, now.Mono) })
-	for i := range e.v.Probes {
-		p := &e.v.Probes[i]
+	l.nightOpen = true
+	temp, okTemp := l.rack(func(p probe) (int32, bool) { return int32(p.St.Temp), p.Usable(&l.v.Cfg.Rules, now.Mono) })
+	hum, okHum := l.rack(func(p probe) (int32, bool) { return int32(p.St.Hum), p.HumUsable(&l.v.Cfg.Rules, now.Mono) })
+	for i := range l.v.Probes {
+		p := l.at(i)
 		if p.Encl < 0 {
 			continue
 		}
-		if okTemp && p.Usable(&e.v.Cfg.Rules, now.Mono) {
-			p.St.TempDrift.add(int32(p.St.Temp) - temp)
+		if okTemp && p.Usable(&l.v.Cfg.Rules, now.Mono) {
+			p.TempDrift.add(int32(p.St.Temp) - temp)
 		}
-		if okHum && p.HumUsable(&e.v.Cfg.Rules, now.Mono) {
-			p.St.HumDrift.add(int32(p.St.Hum) - hum)
+		if okHum && p.HumUsable(&l.v.Cfg.Rules, now.Mono) {
+			p.HumDrift.add(int32(p.St.Hum) - hum)
 		}
 	}
 }
 
 // rack is the median over the probes in enclosures; false for too few of them.
-func (e *Engine) rack(value func(*Probe) (int32, bool)) (int32, bool) {
-	e.v.Ints = e.v.Ints[:0]
-	for i := range e.v.Probes {
-		if p := &e.v.Probes[i]; p.Encl >= 0 {
+func (l probesLook) rack(value func(probe) (int32, bool)) (int32, bool) {
+	l.v.Ints = l.v.Ints[:0]
+	for i := range l.v.Probes {
+		if p := l.at(i); p.Encl >= 0 {
 			if v, ok := value(p); ok {
-				e.v.Ints = append(e.v.Ints, v)
+				l.v.Ints = append(l.v.Ints, v)
 			}
 		}
 	}
-	if len(e.v.Ints) < rackLeast {
+	if len(l.v.Ints) < rackLeast {
 		return 0, false
 	}
-	slices.Sort(e.v.Ints)
-	return e.v.Ints[len(e.v.Ints)/2], true
+	slices.Sort(l.v.Ints)
+	return l.v.Ints[len(l.v.Ints)/2], true
 }
 
 // rackLeast is how many probes make a rack to compare with.
@@ -154,16 +154,16 @@ func (d *Drift) moved() int32 {
 }
 
 // drifted reports whether the nights bring a calibration forward.
-func (p *Probe) drifted() bool {
-	return Abs(p.St.HumDrift.moved()) >= driftHum || Abs(p.St.TempDrift.moved()) >= driftTemp
+func (p probe) drifted() bool {
+	return Abs(p.HumDrift.moved()) >= driftHum || Abs(p.TempDrift.moved()) >= driftTemp
 }
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
-func (p *Probe) driftEvidence() (list []alarm.Fact) {
-	if v := p.St.HumDrift.moved(); Abs(v) >= driftHum {
+func (p probe) driftEvidence() (list []alarm.Fact) {
+	if v := p.HumDrift.moved(); Abs(v) >= driftHum {
 		list = append(list, alarm.Fact{ID: alarm.FactDriftHumidity, Percent: float64(v) / 100})
 	}
-	if v := p.St.TempDrift.moved(); Abs(v) >= driftTemp {
+	if v := p.TempDrift.moved(); Abs(v) >= driftTemp {
 		list = append(list, alarm.Fact{ID: alarm.FactDrift, Delta: unit.TemperatureDelta(float64(v) / 100)})
 	}
 	return list
@@ -179,36 +179,36 @@ const (
 
 // judgeDew looks for a probe whose dew point stands above every other probe of
 // its enclosure: its humidity reads too high, or its temperature does.
-func (e *Engine) judgeDew(en *Enclosure, now sensors.Instant) {
+func (l probesLook) judgeDew(en *Enclosure, now sensors.Instant) {
 	if len(en.Probes) < 2 {
 		return
 	}
 	for _, i := range en.Probes {
-		p := &e.v.Probes[i]
-		warmest, ok := e.warmestBeside(en, p, now.Mono)
-		if !ok || !p.Usable(&e.v.Cfg.Rules, now.Mono) || !p.HumFresh(&e.v.Cfg.Rules, now.Mono) {
+		p := l.at(i)
+		warmest, ok := l.warmestBeside(en, p, now.Mono)
+		if !ok || !p.Usable(&l.v.Cfg.Rules, now.Mono) || !p.HumFresh(&l.v.Cfg.Rules, now.Mono) {
 			continue
 		}
 		lowest := max(p.St.Hum-p.St.HumLess, 1)
 		dew, err := climate.DewPoint(p.St.Temp.Celsius(), lowest.Percent())
 		was := p.St.Dewy
 		if err != nil || int32(sensors.CelsiusOf(dew)) <= warmest+dewAbove {
-			p.St.DewSince, p.St.Dewy = 0, false
+			p.DewSince, p.St.Dewy = 0, false
 		} else {
-			if p.St.DewSince == 0 {
-				p.St.DewSince = now.Mono
+			if p.DewSince == 0 {
+				p.DewSince = now.Mono
 			}
-			p.St.Dewy = now.Mono-p.St.DewSince >= dewFor
+			p.St.Dewy = now.Mono-p.DewSince >= dewFor
 		}
 		if p.St.Dewy != was {
-			e.v.Combine(en, now.Mono)
-			e.judgeReason(p, now)
+			l.v.Combine(en, now.Mono)
+			l.judgeReason(p, now)
 		}
 	}
 }
 
 // dewFact says what is odd about a probe whose dew point is too high.
-func (p *Probe) dewFact() alarm.Fact {
+func (p probe) dewFact() alarm.Fact {
 	dew, err := climate.DewPoint(p.St.Temp.Celsius(), p.St.Hum.Percent())
 	if err != nil {
 		return alarm.Fact{ID: alarm.FactDewPointOnly}
@@ -217,9 +217,9 @@ func (p *Probe) dewFact() alarm.Fact {
 }
 
 // warmestBeside is the highest temperature of the enclosure's other probes.
-func (e *Engine) warmestBeside(en *Enclosure, p *Probe, now time.Duration) (warmest int32, ok bool) {
+func (l probesLook) warmestBeside(en *Enclosure, p probe, now time.Duration) (warmest int32, ok bool) {
 	for _, i := range en.Probes {
-		if q := &e.v.Probes[i]; q != p && q.Usable(&e.v.Cfg.Rules, now) {
+		if q := l.at(i); q != p && q.Usable(&l.v.Cfg.Rules, now) {
 			if t := int32(q.St.Temp); !ok || t > warmest {
 				warmest, ok = t, true
 			}

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -19,20 +18,21 @@ const (
 // An Engine is the decision core of one room. It is single-threaded: one
 // goroutine owns it. It does no I/O and reads no clock.
 type Engine struct {
-	v         *View
-	cause     causes
-	lives     lives
-	names     []sensors.ProbeID
-	after     []int // which probe's reading came after each one's, last time
-	before    int   // the probe whose reading came last
-	began     bool
-	gap       Gap           // that nobody was told of
-	minuteAt  time.Duration // running time of the last minutely round
-	hourAt    time.Duration
-	nightOpen bool          // probes are being compared, or that is not known
-	ageAt     time.Duration // no value is too old until then; see Tick
-	verdicts  []climate.MistVerdict
-	steps     []climate.LampStep
+	v        *View
+	cause    causes
+	lives    lives
+	names    []sensors.ProbeID
+	after    []int // which probe's reading came after each one's, last time
+	before   int   // the probe whose reading came last
+	began    bool
+	gap      Gap           // that nobody was told of
+	minuteAt time.Duration // running time of the last minutely round
+	hourAt   time.Duration
+	judges   judges
+	table    []row
+	out      Out
+	verdicts []climate.MistVerdict
+	steps    []climate.LampStep
 }
 
 // RoomState is what is remembered of the room's air.
@@ -66,7 +66,9 @@ func (e *Engine) build(cfg *configs.Config) {
 		e.names[i] = sensors.ProbeID(c.ID)
 	}
 	e.verdicts = make([]climate.MistVerdict, 0, len(cfg.Enclosures))
-	e.ageAt, e.nightOpen = -1, true
+	e.judges, e.out = newJudges(e.v), Out{&e.lives}
+	e.table = e.judges.table()
+	e.lives.judges = e.table
 }
 
 // Step takes one reading. The transitions are valid until the next call; in
@@ -83,23 +85,11 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 		return nil
 	}
 	e.advance(r.At)
-	e.still(p, &r)
-	e.watchSwap(p, &r)
-	e.takeTemperature(p, &r)
-	limit := p.SilentAfter(&e.v.Cfg.Rules)
-	p.note(&r, e.v.Cfg.Room.Poll.D())
-	if p.St.Readings <= 2 || p.SilentAfter(&e.v.Cfg.Rules) < limit {
-		e.ageAt = -1
-	}
-	if p.Open > 0 && r.Quality != sensors.Bad && p.Alarm(alarm.KindSilent).Open() {
-		e.judgeSilent(p, r.At)
-	}
-	e.judgeReason(p, r.At)
+	e.v.Probe, e.v.Reading = i, r
+	e.run(Arrived)
 	switch {
 	case p.Encl >= 0:
 		en := &e.v.Enclosures[p.Encl]
-		en.St.At = r.At
-		e.v.Combine(en, r.At.Mono)
 		if r.Quality != sensors.Bad && e.judge(en, r.At) {
 			e.estimate(en, r.At)
 		}

@@ -83,7 +83,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 	p.St.Leap, p.St.LeapAt = 700, r.e.v.Latest.Mono
 	why = append(why, r.e.cause.doubtFact(p, r.e.v.Latest), *(&Moist{Apart: 1, Rise: 2.5}).apart(hotter))
 	p.St.Temp, p.St.Hum = 2500, 9900
-	why = append(why, p.dewFact())
+	why = append(why, probe{Probe: p}.dewFact())
 	f := words.Facts(why, unit.Fahrenheit)
 	for i, w := range words.Facts(why, unit.Celsius) {
 		n += sameInFahrenheit(t, "evidence", w, f[i], false)

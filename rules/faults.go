@@ -13,21 +13,21 @@ import (
 // judgeSilent raises when a probe has delivered nothing usable for too long.
 // A failed reading is as silent as none, and so is one that lacks the humidity
 // which the probe is there to tell.
-func (e *Engine) judgeSilent(p *Probe, now sensors.Instant) {
-	limit := p.SilentAfter(&e.v.Cfg.Rules)
+func (l probesLook) judgeSilent(p probe, now sensors.Instant) {
+	limit := p.SilentAfter(&l.v.Cfg.Rules)
 	s := p.Alarm(alarm.KindSilent)
 	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Open()))
 	if age <= limit && !s.Open() {
 		return
 	}
 	s.Against(age.Seconds(), limit.Seconds())
-	e.lives.hold(s, now, age > limit)
+	l.out.Hold(s, age > limit)
 }
 
 // humidityGone is for how long a probe that speaks has told no humidity, and no
 // other alarm says why. told is whether that is known: then what the probe
 // keeps to itself for a while, such as in a heater pulse, changes nothing.
-func (p *Probe) humidityGone(told bool) time.Duration {
+func (p probe) humidityGone(told bool) time.Duration {
 	st := &p.St
 	known := st.Quality != sensors.Bad && (st.Reason == sensors.NoReason || st.Reason == sensors.OutOfRange)
 	switch {
@@ -44,32 +44,32 @@ func (p *Probe) humidityGone(told bool) time.Duration {
 }
 
 // judgeReason raises what the probe's own judge found.
-func (e *Engine) judgeReason(p *Probe, now sensors.Instant) {
+func (l probesLook) judgeReason(p probe, now sensors.Instant) {
 	st := &p.St
 	if st.Quality == sensors.Bad {
 		return
 	}
-	e.judgeNodeClock(p, now)
+	l.judgeNodeClock(p, now)
 	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.Open == 0 {
 		return
 	}
-	e.judgeWet(p, now)
+	l.judgeWet(p, now)
 	if s, frozen := p.Alarm(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.Open() {
-		s.Against((now.Mono - st.StillAt).Minutes(), e.v.Cfg.Rules.FrozenAfter.D().Minutes())
-		e.lives.hold(s, now, frozen)
+		s.Against((now.Mono - st.StillAt).Minutes(), l.v.Cfg.Rules.FrozenAfter.D().Minutes())
+		l.out.Hold(s, frozen)
 	}
-	e.judgeJump(p, now)
+	l.judgeJump(p, now)
 }
 
 // judgeNodeClock raises when a wireless node goes on stamping its values with
 // times that cannot be right.
-func (e *Engine) judgeNodeClock(p *Probe, now sensors.Instant) {
+func (l probesLook) judgeNodeClock(p probe, now sensors.Instant) {
 	s, in := p.Alarm(alarm.KindNodeClock), alarm.Back
 	if p.St.Reason == sensors.WrongClock {
 		in = alarm.Beyond
 	}
 	if in == alarm.Beyond || s.Open() || s.Rec.Life.Seen == alarm.Beyond {
-		e.lives.apply(s, now, in, p.Gap())
+		l.out.Apply(s, in, p.Gap())
 	}
 }
 
@@ -77,7 +77,7 @@ func (e *Engine) judgeNodeClock(p *Probe, now sensors.Instant) {
 // make a probe a jumping one. A single jump may be a hand.
 const manyJumps = 3
 
-func (e *Engine) judgeJump(p *Probe, now sensors.Instant) {
+func (l probesLook) judgeJump(p probe, now sensors.Instant) {
 	st := &p.St
 	if st.Jumps > 0 && now.Mono-st.JumpAt >= 10*time.Minute {
 		st.Jumps--
@@ -90,7 +90,7 @@ func (e *Engine) judgeJump(p *Probe, now sensors.Instant) {
 		return
 	}
 	if st.Alone {
-		s.Against(st.LastHot.Celsius(), float64(Implausible)/100)
+		s.Against(p.LastHot.Celsius(), float64(Implausible)/100)
 	} else if jumping {
 		s.Rec.HasLimit = false
 		s.Rec.Value, s.Rec.HasValue = st.Doubt.Celsius(), true
@@ -102,16 +102,16 @@ func (e *Engine) judgeJump(p *Probe, now sensors.Instant) {
 	case st.Jumps > 0:
 		in = alarm.Between
 	}
-	e.lives.apply(s, now, in, p.Gap())
+	l.out.Apply(s, in, p.Gap())
 }
 
 // still follows for how long a probe has said exactly the same.
-func (e *Engine) still(p *Probe, r *sensors.Reading) {
+func (l probesLook) still(p probe, r *sensors.Reading) {
 	if r.Quality == sensors.Bad {
 		return
 	}
 	st := &p.St
-	unseen := r.At.Mono-st.Heard.Mono > p.SilentAfter(&e.v.Cfg.Rules)
+	unseen := r.At.Mono-st.Heard.Mono > p.SilentAfter(&l.v.Cfg.Rules)
 	same := sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
 	if same == st.Still && st.Readings > 0 && (st.Frozen || !unseen) {
 		return // after a silence of its own nobody knows that it stood still
@@ -132,16 +132,16 @@ func (p *Probe) Stands(now time.Duration) bool {
 
 // judgeFrozen compares probes that do not move with what the others do. A
 // steady value is no fault while everything else is steady too.
-func (e *Engine) judgeFrozen(now sensors.Instant) {
-	after := e.v.Cfg.Rules.FrozenAfter.D()
-	middle, ok := e.v.Middle(now.Mono)
+func (l probesLook) judgeFrozen(now sensors.Instant) {
+	after := l.v.Cfg.Rules.FrozenAfter.D()
+	middle, ok := l.v.Middle(now.Mono)
 	if !ok || after <= 0 {
 		return
 	}
-	for i := range e.v.Probes {
-		p := &e.v.Probes[i]
+	for i := range l.v.Probes {
+		p := l.at(i)
 		st := &p.St
-		if st.Readings == 0 || !p.Fresh(&e.v.Cfg.Rules, now.Mono, st.Heard.Mono) {
+		if st.Readings == 0 || !p.Fresh(&l.v.Cfg.Rules, now.Mono, st.Heard.Mono) {
 			continue
 		}
 		if !st.HasPeers {
@@ -154,9 +154,9 @@ func (e *Engine) judgeFrozen(now sensors.Instant) {
 		}
 		st.Frozen = true
 		if p.Encl >= 0 {
-			e.v.Combine(&e.v.Enclosures[p.Encl], now.Mono)
+			l.v.Combine(&l.v.Enclosures[p.Encl], now.Mono)
 		}
-		e.judgeReason(p, now)
+		l.judgeReason(p, now)
 	}
 }
 
@@ -197,25 +197,25 @@ const (
 // judgePair looks for two probes of one enclosure that do not agree.
 // ref is what their usual places are told against, and known whether there are
 // such places now.
-func (e *Engine) judgePair(en *Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
+func (l probesLook) judgePair(en *Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
 	for a := range en.Probes {
-		p := &e.v.Probes[en.Probes[a]]
-		if !p.Usable(&e.v.Cfg.Rules, now.Mono) {
+		p := l.at(en.Probes[a])
+		if !p.Usable(&l.v.Cfg.Rules, now.Mono) {
 			continue
 		}
 		for b := a + 1; b < len(en.Probes); b++ {
-			if q := &e.v.Probes[en.Probes[b]]; q.Usable(&e.v.Cfg.Rules, now.Mono) {
-				e.compare(p, q, ref, hour, known, now)
+			if q := l.at(en.Probes[b]); q.Usable(&l.v.Cfg.Rules, now.Mono) {
+				l.compare(p, q, ref, hour, known, now)
 			}
 		}
 		if known && !p.Apart() && p.St.Swap.With == "" {
-			p.St.Own.Observe(hour, float64(int32(p.St.Temp)-ref)/100)
+			p.Own.Observe(hour, float64(int32(p.St.Temp)-ref)/100)
 		}
 	}
 }
 
 // compare judges one pair.
-func (e *Engine) compare(p, q *Probe, ref int32, hour float64, known bool, now sensors.Instant) {
+func (l probesLook) compare(p, q probe, ref int32, hour float64, known bool, now sensors.Instant) {
 	if p.St.Swap.With != "" || q.St.Swap.With != "" {
 		return // told as such
 	}
@@ -223,7 +223,7 @@ func (e *Engine) compare(p, q *Probe, ref int32, hour float64, known bool, now s
 	apart := int32(math.Abs(offP - offQ))
 	in := alarm.High(apart, limit, apartBack)
 	if in != alarm.Back && limit == apartUsual && p.Cfg.Place != q.Cfg.Place {
-		apart = beyondShared(offP-offQ, e.sharedShift(p, q, ref, hour, now.Mono))
+		apart = beyondShared(offP-offQ, l.sharedShift(p, q, ref, hour, now.Mono))
 		in = alarm.High(apart, limit, apartBack)
 	}
 	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
@@ -234,12 +234,12 @@ func (e *Engine) compare(p, q *Probe, ref int32, hour float64, known bool, now s
 		return
 	}
 	s.Against(float64(apart)/100, float64(limit)/100)
-	e.lives.apply(s, now, in, 3*SlowEvery)
+	l.out.Apply(s, in, 3*SlowEvery)
 }
 
 // oddOf is the one further from its own usual place, or from the room; one that
 // was blamed stays so.
-func oddOf(p, q *Probe, offP, offQ float64) *Probe {
+func oddOf(p, q probe, offP, offQ float64) probe {
 	if q.Apart() || !p.Apart() && math.Abs(offQ) >= math.Abs(offP) {
 		return q
 	}
@@ -248,15 +248,15 @@ func oddOf(p, q *Probe, offP, offQ float64) *Probe {
 
 // placesOf returns how far two probes are from the room, or from their usual
 // places where those are known, in hundredths of °C, and how far they may part.
-func placesOf(p, q *Probe, ref int32, hour float64, known bool) (offP, offQ float64, limit int32) {
+func placesOf(p, q probe, ref int32, hour float64, known bool) (offP, offQ float64, limit int32) {
 	offP, offQ = float64(int32(p.St.Temp)-ref), float64(int32(q.St.Temp)-ref)
 	limit = apartOther
 	if p.Cfg.Place == q.Cfg.Place {
 		limit = apartSame
 	}
 	if known {
-		usualP, okP := p.St.Own.At(hour)
-		usualQ, okQ := q.St.Own.At(hour)
+		usualP, okP := p.Own.At(hour)
+		usualQ, okQ := q.Own.At(hour)
 		if okP && okQ {
 			return offP - usualP*100, offQ - usualQ*100, apartUsual
 		}
@@ -276,12 +276,12 @@ func beyondShared(diff, shared float64) int32 {
 // enclosures have parted from what is usual, in hundredths of °C: without its
 // lamps the air under every lid is no warmer than the litter. Those on the same
 // lamps count before all.
-func (e *Engine) sharedShift(p, q *Probe, ref int32, hour float64, now time.Duration) float64 {
-	lamps := e.v.Enclosures[p.Encl].Lamps
-	mates, all := e.v.Floats[:0], e.v.Floats[2*len(e.v.Enclosures):2*len(e.v.Enclosures)]
-	for k := 1; k < len(e.v.Enclosures) && len(mates) < sharedMates && len(all) < sharedMost; k++ {
-		en := &e.v.Enclosures[(p.Encl+k)%len(e.v.Enclosures)] // neighbours tend to share lamps
-		d, ok := e.parted(en, p.Cfg.Place, q.Cfg.Place, ref, hour, now)
+func (l probesLook) sharedShift(p, q probe, ref int32, hour float64, now time.Duration) float64 {
+	lamps := l.v.Enclosures[p.Encl].Lamps
+	mates, all := l.v.Floats[:0], l.v.Floats[2*len(l.v.Enclosures):2*len(l.v.Enclosures)]
+	for k := 1; k < len(l.v.Enclosures) && len(mates) < sharedMates && len(all) < sharedMost; k++ {
+		en := &l.v.Enclosures[(p.Encl+k)%len(l.v.Enclosures)] // neighbours tend to share lamps
+		d, ok := l.parted(en, p.Cfg.Place, q.Cfg.Place, ref, hour, now)
 		if !ok {
 			continue
 		}
@@ -308,11 +308,11 @@ const (
 )
 
 // parted is by how much the probes in two places of an enclosure have parted.
-func (e *Engine) parted(en *Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
-	var at [2]*Probe
+func (l probesLook) parted(en *Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
+	var at [2]probe
 	for _, i := range en.Probes {
-		p := &e.v.Probes[i]
-		if !p.Usable(&e.v.Cfg.Rules, now) {
+		p := l.at(i)
+		if !p.Usable(&l.v.Cfg.Rules, now) {
 			continue
 		}
 		switch p.Cfg.Place {
@@ -322,7 +322,7 @@ func (e *Engine) parted(en *Enclosure, a, b configs.Place, ref int32, hour float
 			at[1] = p
 		}
 	}
-	if at[0] == nil || at[1] == nil {
+	if at[0].Probe == nil || at[1].Probe == nil {
 		return 0, false
 	}
 	offA, offB, limit := placesOf(at[0], at[1], ref, hour, true)
@@ -338,30 +338,30 @@ func (p *Probe) Apart() bool {
 
 // judgeOverdue notes calibrations that are due. The time counts from the last
 // one, or from when the probe was first seen; without a clock nothing is due.
-func (e *Engine) judgeOverdue(p *Probe, now sensors.Instant) {
+func (l probesLook) judgeOverdue(p probe, now sensors.Instant) {
 	if !now.Synced || p.St.Seen.IsZero() {
 		return
 	}
-	t, ok := e.humidityDue(p)
-	p.Due.hum = ok && !now.Wall.Before(t)
-	t, ok = e.temperatureDue(p)
-	p.Due.temp = ok && !now.Wall.Before(t)
-	due := p.Due.hum || p.Due.temp || p.drifted()
+	t, ok := l.v.HumidityDue(p.Probe)
+	p.dueHum = ok && !now.Wall.Before(t)
+	t, ok = l.v.TemperatureDue(p.Probe)
+	p.dueTemp = ok && !now.Wall.Before(t)
+	due := p.dueHum || p.dueTemp || p.drifted()
 	if s := p.Alarm(alarm.KindOverdue); due || s.Open() {
-		e.lives.hold(s, now, due)
+		l.out.Hold(s, due)
 	}
 }
 
-func (e *Engine) humidityDue(p *Probe) (time.Time, bool) {
-	every := e.v.Cfg.Rules.HumidityDue.D()
+func (v *View) HumidityDue(p *Probe) (time.Time, bool) {
+	every := v.Cfg.Rules.HumidityDue.D()
 	if !p.St.HasHum || every <= 0 {
 		return time.Time{}, false
 	}
 	return later(p.St.Seen, p.St.HumDone).Add(every), true
 }
 
-func (e *Engine) temperatureDue(p *Probe) (time.Time, bool) {
-	every := e.v.Cfg.Rules.TemperatureDue.D()
+func (v *View) TemperatureDue(p *Probe) (time.Time, bool) {
+	every := v.Cfg.Rules.TemperatureDue.D()
 	if !p.St.HasTemp || every <= 0 {
 		return time.Time{}, false
 	}

@@ -29,14 +29,17 @@ type Off struct {
 // compares values that are so far apart.
 const unknownOff = 6 * time.Hour
 
-// An absence is one stretch that the engine has to make up for.
-type absence struct {
-	lost   time.Duration // running time of which the engine remembers nothing
-	off    time.Duration // and time that running time does not count
-	known  bool          // off is
-	nobody time.Duration // looked for so long; what was lost with a state was looked at
-	short  bool          // a reload, a clean stop and start: only silence is forgiven
+// An Absence is one stretch that the engine has to make up for.
+type Absence struct {
+	Lost   time.Duration // running time of which the engine remembers nothing
+	Off    time.Duration // and time that running time does not count
+	Known  bool          // Off is
+	Nobody time.Duration // looked for so long; what was lost with a state was looked at
+	Short  bool          // a reload, a clean stop and start: only silence is forgiven
 }
+
+// Long reports whether it was too long for anything to be as it was.
+func (a Absence) Long() bool { return !a.Known || a.Nobody > LongestInterval }
 
 // stoodStill makes up for a stretch without a call: an engine that runs is called
 // at least once a poll.
@@ -49,7 +52,7 @@ func (e *Engine) stoodStill(was, now sensors.Instant) {
 	if was.Synced {
 		e.gap.From = was.Wall
 	}
-	e.interrupt(now, absence{lost: stood, known: true, nobody: stood, short: stood <= max(polls, stoodShort)})
+	e.interrupt(now, Absence{Lost: stood, Known: true, Nobody: stood, Short: stood <= max(polls, stoodShort)})
 }
 
 // stoodShort is how long an engine may stand still and go on with what it knows,
@@ -119,41 +122,38 @@ func (e *Engine) TakeGap() (Gap, bool) {
 // interrupt goes on after a stretch of which nothing is known. Nothing is judged
 // across it: what the engine saw before is no longer present, and what takes two
 // looks begins anew. Alarms that are open stay so.
-func (e *Engine) interrupt(now sensors.Instant, a absence) {
+func (e *Engine) interrupt(now sensors.Instant, a Absence) {
 	switch {
-	case !a.known:
+	case !a.Known:
 		e.v.Off.Added += unknownOff
-	case !a.short:
-		e.v.Off.Added += a.off
-		e.age(a.off, now.Mono+1)
+	case !a.Short:
+		e.v.Off.Added += a.Off
+		e.age(a.Off, now.Mono+1)
 	}
 	e.forgive(a, now.Mono)
-	if a.short {
+	if a.Short {
 		return
 	}
 	e.v.Watched = now.Mono
+	e.v.Absence = a
+	e.run(Blind)
 	for i := range e.v.Probes {
 		e.v.Probes[i].interrupt(now.Mono)
 	}
-	long := !a.known || a.nobody > LongestInterval
 	for i := range e.v.Enclosures {
 		en := &e.v.Enclosures[i]
 		en.interrupt(a)
-		if long {
+		if a.Long() {
 			en.St.Act.Interrupt(now)
 			en.St.Cold.Interrupt(now)
 		}
 		e.v.Combine(en, now.Mono)
 	}
-	if long {
+	if a.Long() {
 		e.settle()
 		e.lives.each(func(s *Alarm) { s.Rec.Life.Interrupt(now) })
-		for i := range e.v.Probes {
-			st := &e.v.Probes[i].St
-			st.StillAt, st.HasPeers, st.Leap = now.Mono, false, 0
-		}
 	}
-	e.ageAt = -1
+	e.v.AgeAt = -1
 }
 
 // age makes what was seen before a time off as old as it is.
@@ -192,54 +192,47 @@ func (p *Probe) interrupt(now time.Duration) {
 	for _, at := range []*time.Duration{&st.TempAt, &st.AnyAt, &st.HumAt, &st.Heard.Mono, &st.Good.Mono} {
 		*at = min(*at, now-1) // running time goes on from where it stopped, to the moment
 	}
-	st.HotRun, st.Step, st.AwaySince = 0, Step{}, 0
-	if !st.Dewy {
-		st.DewSince = 0
-	}
-	if st.Wet.Since == 0 {
-		st.Wet = Wet{}
-	}
 }
 
 // interrupt is that for the estimators which do not see the gap by themselves.
-func (en *Enclosure) interrupt(a absence) {
+func (en *Enclosure) interrupt(a Absence) {
 	st := &en.St
 	st.Door.Interrupt()
 	st.Moist.Filled = 0
 	st.Ahead, st.Turns = Ahead{}, [alarm.NumByTemperature]CauseTurn{}
-	if !a.known {
+	if !a.Known {
 		st.Dose.Started = false // the length is added when it is known
 	}
-	if !a.known || a.nobody >= unknownOff {
+	if !a.Known || a.Nobody >= unknownOff {
 		st.Night.Interrupt()
 	}
 }
 
 // forgive takes a stretch that the engine knows nothing of for what it is: no
 // silence, no missed mist and no doubt is taken from it.
-func (e *Engine) forgive(a absence, now time.Duration) {
+func (e *Engine) forgive(a Absence, now time.Duration) {
 	for i := range e.v.Probes {
 		p := &e.v.Probes[i]
 		switch {
 		case p.Alarm(alarm.KindSilent).Rec.Life.Active:
 			p.St.Unseen = 0
-		case a.short:
-			p.St.Unseen += a.lost
+		case a.Short:
+			p.St.Unseen += a.Lost
 		default:
 			p.St.Unseen = now - p.HeardAt()
 		}
 	}
-	if a.short {
+	if a.Short {
 		return
 	}
 	for i := range e.v.Enclosures {
 		st := &e.v.Enclosures[i].St
-		if st.HasDue && (!a.known || st.DueAt+patience > now-a.lost-a.off) {
+		if st.HasDue && (!a.Known || st.DueAt+patience > now-a.Lost-a.Off) {
 			st.Watch.Waiting, st.HasDue, st.Verdict = false, false, climate.MistPending
 		}
 		// A door that opened since is forgotten, but the floor was excused.
 		excuse := e.v.Cfg.Rules.DoorExcuse.D()
-		if l := &e.v.Enclosures[i].Alarms[alarm.KindFloor].Rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.known && a.off < excuse {
+		if l := &e.v.Enclosures[i].Alarms[alarm.KindFloor].Rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.Known && a.Off < excuse {
 			st.Excused, st.HasExcuse, st.DoorAt = now+excuse, true, now
 		}
 	}

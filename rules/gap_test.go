@@ -237,7 +237,7 @@ func TestGap_EndlessMistStays(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, noonMist))
 	s := &r.e.v.Enclosures[0].Alarms[alarm.KindMistEndless]
 	r.run(time.Hour, r.hold("p1", 24, 99))
-	r.e.lives.hold(s, r.instant(), true)
+	r.e.out.Hold(s, true)
 	r.states[s.Rec.Key] = s.Rec.Life.State
 	r.e.v.Enclosures[0].St.Mist.Soak.Pulse = true
 	r.off(time.Hour, true)

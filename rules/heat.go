@@ -25,28 +25,28 @@ const countMost = 200
 
 // takeTemperature stores a reading's temperature and counts how often in a row
 // this probe was at the ceiling.
-func (e *Engine) takeTemperature(p *Probe, r *sensors.Reading) {
+func (l probesLook) takeTemperature(p probe, r *sensors.Reading) {
 	st := &p.St
 	t := p.heatTrust(r)
 	if st.Lost = t == noUse; st.Lost {
 		return
 	}
-	unseen := p.Unseen(&e.v.Cfg.Rules, r.At.Mono)
+	unseen := p.unseen(&l.v.Cfg.Rules, r.At.Mono)
 	alone := false
 	if p.Encl < 0 || p.Out || r.Temperature < Implausible {
-		st.Back = false
+		p.Back = false
 	} else {
-		alone, t = e.implausible(p, r, unseen, t)
+		alone, t = l.implausible(p, r, unseen, t)
 	}
 	if t == doubted && r.Reason == sensors.Jump && !r.Again && !unseen {
 		p.jumped(r)
 	}
 	st.AnyAt = r.At.Mono
 	if alone {
-		st.LastHot = r.Temperature
+		p.LastHot = r.Temperature
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
-	st.countHot(p.Encl >= 0 && int32(r.Temperature) >= e.v.Enclosures[p.Encl].Limits.Ceiling, r.Again)
+	p.countHot(p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Ceiling, r.Again)
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
@@ -56,7 +56,8 @@ func (e *Engine) takeTemperature(p *Probe, r *sensors.Reading) {
 
 // countHot counts the readings in a row that were at the ceiling; one that is
 // given again does not count twice.
-func (st *ProbeState) countHot(hot, again bool) {
+func (p probe) countHot(hot, again bool) {
+	st := &p.St
 	switch {
 	case !hot:
 		st.HotRun = 0
@@ -66,16 +67,16 @@ func (st *ProbeState) countHot(hot, again bool) {
 }
 
 // jumped notes a jump, and how far all of them together have led.
-func (p *Probe) jumped(r *sensors.Reading) {
+func (p probe) jumped(r *sensors.Reading) {
 	st := &p.St
 	st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
 	if st.HasTemp {
-		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.Told(), r.At.Mono
+		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
 	}
 }
 
 // latest is the last temperature, trusted or doubted.
-func (p *Probe) Told() sensors.CentiCelsius {
+func (p probe) latest() sensors.CentiCelsius {
 	if p.St.Doubtful {
 		return p.St.Doubt
 	}
@@ -84,7 +85,7 @@ func (p *Probe) Told() sensors.CentiCelsius {
 
 // unseen reports whether nobody saw what the probe's temperature did before a
 // reading: there was none, it was silent, or nobody looked.
-func (p *Probe) Unseen(r *configs.Rules, now time.Duration) bool {
+func (p probe) unseen(r *configs.Rules, now time.Duration) bool {
 	at := max(p.St.TempAt, p.St.AnyAt)
 	return !p.St.HasTemp && p.St.AnyAt == 0 || !p.Fresh(r, now, at)
 }
@@ -92,23 +93,23 @@ func (p *Probe) Unseen(r *configs.Rules, now time.Duration) bool {
 // implausible decides what an implausible temperature is good for. Where nobody
 // saw how the probe came to it, neither a climb nor a leap can be judged: the
 // first such reading may be a power-on value, the next one is heat.
-func (e *Engine) implausible(p *Probe, r *sensors.Reading, unseen bool, t trust) (alone bool, _ trust) {
-	st, en := &p.St, &e.v.Enclosures[p.Encl]
-	witnesses, warm := e.beside(en, p, r.At.Mono)
+func (l probesLook) implausible(p probe, r *sensors.Reading, unseen bool, t trust) (alone bool, _ trust) {
+	st, en := &p.St, &l.v.Enclosures[p.Encl]
+	witnesses, warm := l.beside(en, p, r.At.Mono)
 	switch {
 	case warm, en.Alarms[alarm.KindLethal].Rec.Life.Active && (!st.Alone || unseen):
 		return false, t
 	case unseen && p.blamed(r.At.Mono):
 		return true, t
-	case unseen && st.AnyAt > 0, st.Back && st.Doubtful && r.Again && st.HotRun == 1:
-		st.Back = true
+	case unseen && st.AnyAt > 0, p.Back && st.Doubtful && r.Again && st.HotRun == 1:
+		p.Back = true
 		return false, doubted
-	case st.Back:
+	case p.Back:
 		return false, t
 	}
-	alone = e.alone(p, r, witnesses)
+	alone = l.alone(p, r, witnesses)
 	if alone && unseen { // from the start
-		st.Back = true
+		p.Back = true
 		return false, doubted
 	}
 	return alone, t
@@ -116,7 +117,7 @@ func (e *Engine) implausible(p *Probe, r *sensors.Reading, unseen bool, t trust)
 
 // blamed reports whether the probe's own leap was seen and told before a gap that
 // was not long, as before a crash.
-func (p *Probe) blamed(now time.Duration) bool {
+func (p probe) blamed(now time.Duration) bool {
 	l, at := &p.Alarm(alarm.KindJump).Rec.Life, max(p.St.TempAt, p.St.AnyAt)
 	return l.Active && l.Seen == alarm.Beyond && (at < p.Since || now-at <= LongestInterval)
 }
@@ -124,14 +125,14 @@ func (p *Probe) blamed(now time.Duration) bool {
 // alone reports whether an implausible temperature stands alone: some witness
 // is there, every witness is calm, and the probe did not climb to it. Without
 // a witness heat is believed.
-func (e *Engine) alone(p *Probe, r *sensors.Reading, witnesses int) bool {
-	en, now := &e.v.Enclosures[p.Encl], r.At.Mono
+func (l probesLook) alone(p probe, r *sensors.Reading, witnesses int) bool {
+	en, now := &l.v.Enclosures[p.Encl], r.At.Mono
 	if p.climbed() {
 		return false
 	}
 	switch slope, ok := en.St.Trend.Slope(); {
 	case witnesses == 0:
-		return e.surroundingsCalm(p.Encl, now)
+		return l.surroundingsCalm(p.Encl, now)
 	default:
 		return !ok || slope.PerHour <= risesFast
 	}
@@ -139,13 +140,13 @@ func (e *Engine) alone(p *Probe, r *sensors.Reading, witnesses int) bool {
 
 // climbed reports whether the probe was nearly there before, as after a heat
 // while it was out of service and nothing was judged.
-func (p *Probe) climbed() bool { return p.St.HasTemp && !p.St.Alone && p.St.Temp >= Implausible-Leap }
+func (p probe) climbed() bool { return p.St.HasTemp && !p.St.Alone && p.St.Temp >= Implausible-Leap }
 
 // beside asks the other probes of the enclosure: how many can say something,
 // and whether one of them is warm too.
-func (e *Engine) beside(en *Enclosure, p *Probe, now time.Duration) (witnesses int, warm bool) {
+func (l probesLook) beside(en *Enclosure, p probe, now time.Duration) (witnesses int, warm bool) {
 	for _, i := range en.Probes {
-		if q := &e.v.Probes[i]; q != p && q.Usable(&e.v.Cfg.Rules, now) {
+		if q := l.at(i); q != p && q.Usable(&l.v.Cfg.Rules, now) {
 			witnesses++
 			warm = warm || int32(q.St.Temp) >= en.Limits.Warn
 		}
@@ -157,20 +158,20 @@ func (e *Engine) beside(en *Enclosure, p *Probe, now time.Duration) (witnesses i
 const roomHeats = 1.5
 
 // surroundingsCalm asks the room and the other enclosures.
-func (e *Engine) surroundingsCalm(encl int, now time.Duration) bool {
+func (l probesLook) surroundingsCalm(encl int, now time.Duration) bool {
 	witnesses := 0
-	if t, ok := e.v.RoomTemp(now); ok {
-		if t >= e.v.Enclosures[encl].Limits.Warn {
+	if t, ok := l.v.RoomTemp(now); ok {
+		if t >= l.v.Enclosures[encl].Limits.Warn {
 			return false
 		}
 		witnesses++
 	}
-	if slope, ok := e.v.Air.Trend.Slope(); ok && slope.PerHour > roomHeats {
+	if slope, ok := l.v.Air.Trend.Slope(); ok && slope.PerHour > roomHeats {
 		return false
 	}
 	hot := 0
-	for i := range e.v.Enclosures {
-		en := &e.v.Enclosures[i]
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
 		if i == encl || !en.Now.HasTemp || now-en.St.At.Mono > LongestInterval {
 			continue
 		}
@@ -201,7 +202,7 @@ func (e *Engine) judgeCeiling(en *Enclosure, now sensors.Instant) {
 	if in != alarm.Missing {
 		s.Against(float64(value)/100, float64(limit)/100)
 	}
-	e.lives.apply(s, now, in, en.Now.Gap)
+	e.out.Apply(s, in, en.Now.Gap)
 	en.Alarms[alarm.KindAhead].Rec.Life.Suppress = s.Rec.Life.Active // what was ahead is here
 }
 
@@ -218,23 +219,23 @@ func (e *Engine) judgeAhead(en *Enclosure, now sensors.Instant) {
 		return // it is here: nothing is ahead
 	}
 	if en.Now.Hot < en.Limits.Warn {
-		e.lives.apply(s, now, alarm.Back, gap)
+		e.out.Apply(s, alarm.Back, gap)
 		return
 	}
 	slope, ok := en.St.Trend.Slope()
 	if !ok {
-		e.lives.apply(s, now, alarm.Missing, gap)
+		e.out.Apply(s, alarm.Missing, gap)
 		return
 	}
 	misted := en.Misted(now.Mono, mistDips) && !en.Alarms[alarm.KindLethal].Rec.Life.Active
 	if slope.PerHour <= 0 && !misted {
 		en.St.Ahead = Ahead{At: now.Mono}
-		e.lives.apply(s, now, alarm.Back, gap)
+		e.out.Apply(s, alarm.Back, gap)
 		return
 	}
 	e.v.Forecast(en, now, slope)
 	if slope.PerHour <= 0 {
-		e.lives.apply(s, now, alarm.Between, gap) // the mist cools, for a moment
+		e.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
 		return
 	}
 	eta, within := en.St.Ahead.ToCeiling, e.v.Cfg.Rules.AheadWithin.D()
@@ -246,7 +247,7 @@ func (e *Engine) judgeAhead(en *Enclosure, now sensors.Instant) {
 		in = alarm.Beyond
 		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}
-	e.lives.apply(s, now, in, gap)
+	e.out.Apply(s, in, gap)
 }
 
 // forecast fills what is ahead of the enclosure.
@@ -362,10 +363,10 @@ func (e *Engine) judgeExposure(en *Enclosure, now sensors.Instant) {
 	} else {
 		s.Against(share*100, 50)
 	}
-	e.lives.apply(s, now, in, max(en.Now.Gap, 3*SlowEvery))
+	e.out.Apply(s, in, max(en.Now.Gap, 3*SlowEvery))
 	if share >= 1 && s.Rec.Life.Active && s.Rec.Priority < Wake {
 		s.Against(share*100, 100)
-		e.lives.raise(s, now, Wake)
+		e.out.Raise(s, Wake)
 	}
 }
 

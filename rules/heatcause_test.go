@@ -1,8 +1,6 @@
 package rules
 
 import (
-	"math"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -295,45 +293,9 @@ func TestWetFault(t *testing.T) {
 		{"step by step, for long", Wet{Since: now - wetPatience, Slow: true}, 0, true},
 	} {
 		set(c.wet, c.others)
-		if got := r.e.wetFault(p, now); got != c.want {
+		look := probesLook{probesJudge: r.e.judges.probes, v: r.e.v}
+		if got := look.wetFault(look.at(1), now); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
-		}
-	}
-}
-
-// A drop takes an element most of its way at once, with a response time of 8 s
-// (SHT3x-DIS data sheet, version 7 of December 2022); fog comes evenly, however
-// near to saturation it begins.
-func TestWet_DropOrFog(t *testing.T) {
-	drop := func(from, tau float64) (list []float64) {
-		for i := range 6 {
-			list = append(list, 100-(100-from)*math.Exp(-float64(i)*poll.Seconds()/tau))
-		}
-		return list
-	}
-	for _, c := range []struct {
-		name     string
-		humidity []float64
-		slow     bool
-	}{
-		{"a drop at 8 s", drop(85, 8), false},
-		{"a drop at 10 s", drop(85, 10), false},
-		{"a drop near saturation", drop(95, 8), false},
-		{"pinned at once", []float64{84, 100, 100}, false},
-		{"pinned in damp air", append(slices.Repeat([]float64{96.9, 97, 96.8}, 9), 100, 100), false},
-		{"fog", []float64{85, 90, 95, 98, 100}, true},
-		{"fog near saturation", []float64{94.7, 96, 97.4, 98.7, 99.4}, true},
-		{"a slow climb", []float64{95, 95.5, 96, 96.5, 97, 97.5, 98, 98.5, 99}, true},
-	} {
-		p := &Probe{}
-		p.St.Interval = poll
-		for i, h := range append([]float64{c.humidity[0]}, c.humidity...) {
-			x := sensors.Reading{At: instant(time.Duration(i) * poll), Has: sensors.HasHumidity, Humidity: sensors.PercentOf(h), Quality: sensors.Good}
-			p.followWet(&x)
-			p.note(&x, poll)
-		}
-		if w := &p.St.Wet; w.Since == 0 || w.Slow != c.slow {
-			t.Errorf("%s: %+v", c.name, *w)
 		}
 	}
 }

@@ -25,14 +25,11 @@ func (e *Engine) judgeFloor(en *Enclosure, now sensors.Instant) {
 	if in == alarm.Beyond && !s.Rec.Life.Active && e.waitForDoor(en, s) {
 		in = alarm.Missing
 	}
-	if s.Rec.Life.Rest(now.Mono, in) {
-		return
-	}
-	was, sp := s.Rec.Life.Active, e.lives.spec(s, en.Now.Gap)
+	f := Finding{Alarm: s, In: in, Gap: en.Now.Gap}
 	if e.v.StandsIn(en) {
-		sp.OnDelay *= standInDelay
+		f.Slow = standInDelay
 	}
-	e.lives.moved(s, now, was, s.Rec.Life.Step(sp, now, in))
+	e.out.Find(f)
 }
 
 // floorInput classifies the humidity that the floor is held against.
@@ -172,7 +169,7 @@ func (e *Engine) judgeAjar(en *Enclosure, now sensors.Instant, ajar bool) {
 	if !s.Rec.Life.Active && en.Cfg.Stage == configs.Froglet {
 		s.Rec.Priority = Wake // a dry floor gives a froglet 1.5 to 3 h (own arithmetic)
 	}
-	e.lives.hold(s, now, ajar)
+	e.out.Hold(s, ajar)
 }
 
 // standInFact says on whose word the floor is judged.

@@ -4,23 +4,55 @@ import "dewline/rules/alarm"
 
 // lives are the alarms of a room on their way through the lifecycle.
 type lives struct {
-	v     *View
-	cause causes
-	specs [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
-	self  []*Alarm // alarms about dewline itself, in the order of first use
-	gone  []Record
-	leap  uint64 // how many onset numbers this run leaves out; see Start
-	load  Load   // what the self-measures need
-	open  int    // alarms that are not NORM
-	out   []Transition
+	v      *View
+	cause  causes
+	specs  [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
+	self   []*Alarm // alarms about dewline itself, in the order of first use
+	gone   []Record
+	leap   uint64 // how many onset numbers this run leaves out; see Start
+	load   Load   // what the self-measures need
+	judges []row
+	out    []Transition
 }
 
 // build lays out the lifecycles for a configuration.
 func (ls *lives) build(v *View) {
-	ls.v, ls.open = v, 0
+	ls.v = v
 	for k := range alarm.FirstSentinelKind {
 		for p := Note; p <= Wake; p++ {
 			ls.specs[k][p] = k.Row().Spec(p, v.Cfg.Rules)
 		}
+	}
+}
+
+// Find steps an alarm with what a judge found.
+func (ls *lives) Find(f Finding) {
+	a, now := f.Alarm, ls.v.At
+	if a.Rec.Life.Rest(now.Mono, f.In) {
+		return
+	}
+	sp := ls.spec(a, f.Gap)
+	if f.AtOnce {
+		sp.OffDelay = 0
+	}
+	if f.AtOnce || f.Urgent {
+		sp.OnDelay = 0
+	}
+	if f.Slow > 0 {
+		sp.OnDelay *= f.Slow
+	}
+	was := a.Rec.Life.Active
+	c := a.Rec.Life.Step(sp, now, f.In)
+	if !was && a.Rec.Life.Active {
+		a.afresh()
+		if f.Urgent {
+			a.Rec.Priority = Wake
+		}
+	}
+	if c.Changed() {
+		ls.emit(a, now, c, "", c.Why)
+	}
+	if f.Urgent && a.Rec.Life.Active {
+		ls.Raise(a, Wake)
 	}
 }

@@ -18,12 +18,14 @@ func (ls *lives) state(s *Alarm) alarm.Fact {
 	switch {
 	case r.Life.Active && r.Life.Seen == alarm.Back && row.AtLimit:
 		return alarm.Fact{ID: alarm.FactReturning}
-	case row.Of == alarm.OfEnclosure:
-		return ls.enclosureState(s, &ls.v.Enclosures[s.Index])
-	case row.Of == alarm.OfProbe:
-		return ls.probeState(s, &ls.v.Probes[s.Index])
 	case r.Given.Text != "":
 		return alarm.Fact{ID: alarm.FactSaid, Note: strings.TrimSuffix(r.Given.Text, ".")}
+	}
+	if j, ok := ls.judgeOf(s.Kind).(teller); ok {
+		return j.Fact(ls.v, s)
+	}
+	if row.Of == alarm.OfEnclosure {
+		return ls.enclosureState(s, &ls.v.Enclosures[s.Index])
 	}
 	return alarm.Fact{ID: alarm.FactID(row.ID)}
 }
@@ -73,14 +75,14 @@ func (ls *lives) bandState(s *Alarm, en *Enclosure) alarm.Fact {
 	return alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID), About: band}
 }
 
-func (ls *lives) probeState(s *Alarm, p *Probe) alarm.Fact {
+func (l probesLook) probeState(s *Alarm, p probe) alarm.Fact {
 	f := alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID)}
 	switch s.Kind {
 	case alarm.KindSilent:
 		switch {
 		case s.Rec.Value > 0 && p.humidityGone(true).Seconds() >= s.Rec.Value:
 			f.ID = alarm.FactHumiditySilent
-		case p.Encl >= 0 && len(ls.v.Enclosures[p.Encl].Probes) == 1:
+		case p.Encl >= 0 && len(l.v.Enclosures[p.Encl].Probes) == 1:
 			f.ID = alarm.FactBlind
 		}
 	case alarm.KindJump:
@@ -98,9 +100,9 @@ func (ls *lives) probeState(s *Alarm, p *Probe) alarm.Fact {
 		}
 	case alarm.KindOverdue:
 		switch {
-		case p.Due.hum && !p.Due.temp:
+		case p.dueHum && !p.dueTemp:
 			f.ID = alarm.FactDueHumidity
-		case p.Due.temp && !p.Due.hum:
+		case p.dueTemp && !p.dueHum:
 			f.ID = alarm.FactDueTemperature
 		}
 	}

@@ -87,7 +87,7 @@ func (e *Engine) judgeEndless(en *Enclosure, now sensors.Instant) {
 	}
 	if endless || s.Open() {
 		s.Against(soaked.Minutes(), longest.Minutes())
-		e.lives.hold(s, now, endless)
+		e.out.Hold(s, endless)
 	}
 }
 
@@ -169,7 +169,7 @@ func (e *Engine) judgeDry(en *Enclosure, now sensors.Instant) {
 	odd := en.St.DryOdd >= dryPulses
 	if odd || s.Open() {
 		s.Against(recent.Minutes(), usual.Minutes())
-		e.lives.hold(s, now, odd)
+		e.out.Hold(s, odd)
 	}
 }
 
@@ -255,11 +255,11 @@ func (e *Engine) settleMist(en *Enclosure, now sensors.Instant, fault climate.Mi
 		en.St.Missed++
 		e.blame(missing, cause)
 		missing.Against(float64(en.St.Missed), 1)
-		e.lives.hold(missing, now, true)
+		e.out.Hold(missing, true)
 	case climate.MistSeen, climate.MistWeak:
 		en.St.Missed = 0
 		if missing.Open() {
-			e.lives.hold(missing, now, false)
+			e.out.Hold(missing, false)
 		}
 	}
 	switch v {
@@ -268,12 +268,12 @@ func (e *Engine) settleMist(en *Enclosure, now sensors.Instant, fault climate.Mi
 		if en.St.Weak++; en.St.Weak >= 2 {
 			e.blame(weak, cause)
 			weak.Against(float64(en.St.Weak), 2)
-			e.lives.hold(weak, now, true)
+			e.out.Hold(weak, true)
 		}
 	case climate.MistSeen:
 		en.St.Weak = 0
 		if weak.Open() {
-			e.lives.hold(weak, now, false)
+			e.out.Hold(weak, false)
 		}
 	}
 }

@@ -52,10 +52,10 @@ func (e *Engine) judgeNight(en *Enclosure, now sensors.Instant) {
 	case !s.Rec.Life.Active:
 		s.Rec.Priority = Today
 	case notice:
-		e.lives.raise(s, now, Today)
+		e.out.Raise(s, Today)
 	}
 	if streak >= need || s.Open() {
-		e.lives.hold(s, now, streak >= need)
+		e.out.Hold(s, streak >= need)
 	}
 }
 
@@ -74,13 +74,13 @@ func (e *Engine) judgeLamps(en *Enclosure, now sensors.Instant) {
 	case climate.LampsStuckOn, climate.LampsStuckOff:
 		e.blame(s, e.lampCause(en, own.On))
 		s.Rec.Value, s.Rec.HasValue = 0, false
-		e.lives.hold(s, now, true)
+		e.out.Hold(s, true)
 	case climate.LampsAsScheduled:
 		if s.Open() {
-			e.lives.hold(s, now, false)
+			e.out.Hold(s, false)
 		}
 	default:
-		e.lives.apply(s, now, alarm.Missing, 0)
+		e.out.Apply(s, alarm.Missing, 0)
 	}
 }
 

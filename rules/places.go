@@ -9,8 +9,8 @@ import (
 
 // deviation is how far a probe is from its own usual place against the room,
 // °C; false where that is not known.
-func (p *Probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) {
-	usual, ok = p.St.Own.At(hour)
+func (p probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) {
+	usual, ok = p.Own.At(hour)
 	return float64(int32(p.St.Temp)-ref)/100 - usual, usual, ok
 }
 
@@ -26,22 +26,22 @@ const (
 
 // watchPlaces looks for two probes that changed places unnoticed, once a
 // minute.
-func (e *Engine) watchPlaces(now sensors.Instant) {
-	hour := e.v.Hour(now)
-	ref, ok := e.v.RoomTemp(now.Mono)
+func (l probesLook) watchPlaces(now sensors.Instant) {
+	hour := l.v.Hour(now)
+	ref, ok := l.v.RoomTemp(now.Mono)
 	if hour < 0 || !ok {
 		return
 	}
-	var away [placesMost]*Probe
+	var away [placesMost]probe
 	n := 0
-	for i := range e.v.Probes {
-		p := &e.v.Probes[i]
-		if !e.away(p, ref, hour, now.Mono) {
-			p.St.AwaySince = 0
+	for i := range l.v.Probes {
+		p := l.at(i)
+		if !l.away(p, ref, hour, now.Mono) {
+			p.AwaySince = 0
 			continue
 		}
-		if p.St.AwaySince == 0 {
-			p.St.AwaySince = now.Mono
+		if p.AwaySince == 0 {
+			p.AwaySince = now.Mono
 		}
 		if n == placesMost {
 			return
@@ -52,11 +52,11 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 	for i := range n {
 		for j := range i {
 			p, q := away[i], away[j]
-			if long := now.Mono-max(p.St.AwaySince, q.St.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
-				e.swapped(p, q, now.Mono)
+			if long := now.Mono-max(p.AwaySince, q.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
+				l.swapped(p, q, now.Mono)
 				p.St.Swap.Late, q.St.Swap.Late = true, true
-				e.judgeSwap(p, now)
-				e.judgeSwap(q, now)
+				l.judgeSwap(p, now)
+				l.judgeSwap(q, now)
 				return
 			}
 		}
@@ -65,13 +65,13 @@ func (e *Engine) watchPlaces(now sensors.Instant) {
 
 // away reports whether a probe that no exchange was told of stands away from
 // its usual place.
-func (e *Engine) away(p *Probe, ref int32, hour float64, now time.Duration) bool {
+func (l probesLook) away(p probe, ref int32, hour float64, now time.Duration) bool {
 	dev, _, known := p.deviation(ref, hour)
-	return p.Encl >= 0 && known && math.Abs(dev) >= placesAway && p.St.Swap.With == "" && p.Usable(&e.v.Cfg.Rules, now)
+	return p.Encl >= 0 && known && math.Abs(dev) >= placesAway && p.St.Swap.With == "" && p.Usable(&l.v.Cfg.Rules, now)
 }
 
 // inPlaceOf reports whether each of two probes is where the other usually is.
-func inPlaceOf(p, q *Probe, ref int32, hour float64) bool {
+func inPlaceOf(p, q probe, ref int32, hour float64) bool {
 	devP, usualP, _ := p.deviation(ref, hour)
 	devQ, usualQ, _ := q.deviation(ref, hour)
 	apart := usualQ - usualP

@@ -5,29 +5,43 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
 // maxReasons is room for the reasons of package sensors.
 const maxReasons = 32
 
-// ProbeState is what is remembered of one probe.
+// ProbeState is what is remembered of one probe, for every judge to see.
 type ProbeState struct {
-	Last    sensors.Instant `json:"last"` // any reading
-	Quality sensors.Quality `json:"quality"`
-	Reason  sensors.Reason  `json:"reason"`
-	Heard   sensors.Instant `json:"heard"`  // last one that was not bad
-	Good    sensors.Instant `json:"good"`   // last good one
-	Began   sensors.Instant `json:"began"`  // when it was first expected
-	Unseen  time.Duration   `json:"unseen"` // since it was heard, while nobody listened
-	Seen    time.Time       `json:"seen"`   // first reading under a set clock; zero before
+	Rhythm
+	Values
+	Trust
+}
 
+// Rhythm is when a probe spoke, and how often.
+type Rhythm struct {
+	Last     sensors.Instant    `json:"last"` // any reading
+	Quality  sensors.Quality    `json:"quality"`
+	Reason   sensors.Reason     `json:"reason"`
+	Heard    sensors.Instant    `json:"heard"`    // last one that was not bad
+	Good     sensors.Instant    `json:"good"`     // last good one
+	Began    sensors.Instant    `json:"began"`    // when it was first expected
+	Unseen   time.Duration      `json:"unseen"`   // since it was heard, while nobody listened
+	Seen     time.Time          `json:"seen"`     // first reading under a set clock; zero before
+	Interval time.Duration      `json:"interval"` // usual time between readings
+	Readings uint64             `json:"readings"` // all
+	Goods    uint64             `json:"goods"`    // good ones
+	Counts   [maxReasons]uint64 `json:"counts"`   // others by reason
+	HumDone  time.Time          `json:"hum_done"` // last calibrations
+	TempDone time.Time          `json:"temp_done"`
+}
+
+// Values are the last ones that a probe told.
+type Values struct {
 	Temp    sensors.CentiCelsius `json:"temp"` // last trusted
 	TempAt  time.Duration        `json:"temp_at"`
 	HasTemp bool                 `json:"has_temp"`
 	AnyAt   time.Duration        `json:"any_at,omitempty"` // last one at all, doubted ones included
-	Back    bool                 `json:"back,omitempty"`   // nobody saw how it came to the implausible heat that it tells
 	Hum     sensors.CentiPercent `json:"hum"`
 	HumAt   time.Duration        `json:"hum_at"`
 	HasHum  bool                 `json:"has_hum"`
@@ -37,10 +51,12 @@ type ProbeState struct {
 	// WildHum is the last humidity that was doubted.
 	WildHum   sensors.CentiPercent `json:"wild_hum,omitempty"`
 	WildHumAt time.Duration        `json:"wild_hum_at,omitempty"`
+	Lux       uint32               `json:"lux"`
+	HasLux    bool                 `json:"has_lux"`
+}
 
-	Lux    uint32 `json:"lux"`
-	HasLux bool   `json:"has_lux"`
-
+// Trust is what speaks for and against a probe.
+type Trust struct {
 	Doubt    sensors.CentiCelsius `json:"doubt"`    // last doubted temperature
 	HotRun   uint8                `json:"hot_run"`  // readings in a row at the ceiling
 	Doubtful bool                 `json:"doubtful"` // the last temperature was doubted
@@ -50,34 +66,15 @@ type ProbeState struct {
 	JumpAt   time.Duration        `json:"jump_at"`  // last one, or last one forgotten
 	Leap     sensors.CentiCelsius `json:"leap"`     // sum of the jumps: zero when they led back
 	LeapAt   time.Duration        `json:"leap_at"`
-	LastHot  sensors.CentiCelsius `json:"last_hot"` // the implausible value
-	Interval time.Duration        `json:"interval"` // usual time between readings
-	Odd      uint8                `json:"odd"`      // intervals in a row unlike it
-	Readings uint64               `json:"readings"` // all
-	Goods    uint64               `json:"goods"`    // good ones
-	Counts   [maxReasons]uint64   `json:"counts"`   // others by reason
 	Still    sensors.Sample       `json:"still"`    // the raw sample that does not change
 	StillAt  time.Duration        `json:"still_at"` // since when
 	PeerLow  int32                `json:"peer_low"` // range of the peers since then
 	PeerHigh int32                `json:"peer_high"`
 	HasPeers bool                 `json:"has_peers"`
 	Frozen   bool                 `json:"frozen"`
-	Own      climate.HourOffset   `json:"own"`      // usual place against the room, for twins
-	HumDone  time.Time            `json:"hum_done"` // last calibrations
-	TempDone time.Time            `json:"temp_done"`
-	// How it moves against the rack by night.
-	HumDrift  Drift         `json:"hum_drift,omitzero"`
-	TempDrift Drift         `json:"temp_drift,omitzero"`
-	DewSince  time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
-	Dewy      bool          `json:"dewy,omitempty"`      // for so long that its humidity is not believed
-	// CalibrU is the uncertainty of humidity at its calibration, for readings
-	// that state none.
-	CalibrU sensors.CentiPercent `json:"calibr_u"`
-	Step    Step                 `json:"step,omitzero"` // last one that air does not make
-	Swap    Swap                 `json:"swap,omitzero"`
-	Wet     Wet                  `json:"wet,omitzero"`
-	// AwaySince is since when it stands away from its usual place; 0 for not.
-	AwaySince time.Duration `json:"away_since,omitempty"`
+	Dewy     bool                 `json:"dewy,omitempty"` // its dew point was too high for so long that its humidity is not believed
+	Swap     Swap                 `json:"swap,omitzero"`
+	Wet      Wet                  `json:"wet,omitzero"`
 }
 
 // probe is a configured probe with its state and alarms.
@@ -87,7 +84,6 @@ type Probe struct {
 	Encl  int  // -1 for none
 	Open  int  // alarms that are not NORM
 	Out   bool // out of service: in a calibration jar, or on the bench
-	Due   struct{ temp, hum bool }
 	// since is when the last gap ended in which nobody looked: what the probe
 	// said before is not present.
 	Since  time.Duration
@@ -111,7 +107,7 @@ const (
 const calmStep = 200
 
 // heatTrust keeps doubts about humidity from hiding heat.
-func (p *Probe) heatTrust(r *sensors.Reading) trust {
+func (p probe) heatTrust(r *sensors.Reading) trust {
 	if r.Has&sensors.HasTemperature == 0 || r.Quality == sensors.Bad {
 		return noUse
 	}
@@ -135,7 +131,7 @@ func (p *Probe) heatTrust(r *sensors.Reading) trust {
 }
 
 // note takes the reading's bookkeeping: counters, rhythm, last values.
-func (p *Probe) note(r *sensors.Reading, poll time.Duration) {
+func (p probe) note(r *sensors.Reading, poll time.Duration) {
 	st := &p.St
 	if st.Readings > 0 {
 		p.rhythm(r.At.Mono - st.Last.Mono)
@@ -166,23 +162,24 @@ func (p *Probe) note(r *sensors.Reading, poll time.Duration) {
 		st.Lux, st.HasLux = r.LightLux, true
 	}
 	if !st.HumLost {
-		st.takeHumidity(r)
+		p.takeHumidity(r)
 	}
 }
 
 // takeHumidity stores a good humidity with how far it may be wrong: as the
 // reading says, or else as the calibration did.
-func (st *ProbeState) takeHumidity(r *sensors.Reading) {
+func (p probe) takeHumidity(r *sensors.Reading) {
+	st := &p.St
 	st.Hum, st.HumAt, st.HasHum = r.Humidity, r.At.Mono, true
 	st.HumLess, st.HumMore = r.Uncertainty.HumidityBelow, r.Uncertainty.HumidityAbove
 	if st.HumLess == 0 && st.HumMore == 0 {
-		st.HumLess, st.HumMore = st.CalibrU, st.CalibrU
+		st.HumLess, st.HumMore = p.CalibrU, p.CalibrU
 	}
 }
 
 // excuse lets a probe be without a value that keeps it to itself on purpose, or
 // that nobody has listened to for long enough.
-func (p *Probe) excuse(r *sensors.Reading) {
+func (p probe) excuse(r *sensors.Reading) {
 	since := r.At.Mono - p.HeardAt()
 	if r.Reason == sensors.Heating && since <= longestHeating || r.Reason == sensors.Waiting && !p.Alarm(alarm.KindSilent).Open() {
 		p.St.Unseen = since
@@ -199,7 +196,7 @@ const LongestInterval = 15 * time.Minute
 
 // rhythm learns the usual time between readings, so that a slow node is not
 // taken for a silent one. One odd interval, such as an outage, teaches nothing.
-func (p *Probe) rhythm(d time.Duration) {
+func (p probe) rhythm(d time.Duration) {
 	st := &p.St
 	first := st.Readings == 1
 	switch {
@@ -207,10 +204,10 @@ func (p *Probe) rhythm(d time.Duration) {
 	case first:
 		st.Interval = max(d, st.Interval)
 	case d >= st.Interval/2 && d <= st.Interval*3/2:
-		st.Odd = 0
+		p.Odd = 0
 	default:
-		if st.Odd++; st.Odd >= 4 {
-			st.Interval, st.Odd = d, 0
+		if p.Odd++; p.Odd >= 4 {
+			st.Interval, p.Odd = d, 0
 		}
 	}
 }

@@ -25,7 +25,19 @@ type View struct {
 	InRoom        []int // probes in the room
 	BandDead      int32 // deadbands: hundredths of °C
 	FloorDead     int32 // and of a percent
+	Open          int   // alarms that are not NORM
+	Look
 	scratch
+}
+
+// A Look is why the judges are asked now, and with what.
+type Look struct {
+	Due         Due
+	Probe       int // of Reading
+	Enclosure   int // that is looked at; -1 for none
+	Reading     sensors.Reading
+	Calibration Calibration
+	Absence     Absence
 }
 
 // A Clock is what is known of the time.
@@ -38,6 +50,7 @@ type Clock struct {
 	hourNow float64 // local hour of At, negative without a clock
 	minute  int64   // wall minute that the schedules were read at
 	synced  bool
+	AgeAt   time.Duration // no value is too old until then
 }
 
 // scratch spares allocations.
@@ -61,7 +74,7 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 4*n+4),
 		},
 	}
-	v.At, v.minute = sensors.Instant{}, -1
+	v.At, v.minute, v.AgeAt = sensors.Instant{}, -1, -1
 	if v.Loc == nil {
 		v.Loc = time.UTC
 	}
@@ -132,3 +145,6 @@ func (v *View) placeProbe(i int, c configs.Probe) {
 		v.InRoom = append(v.InRoom, i)
 	}
 }
+
+// Aged reports whether a value may have become too old since the last tick.
+func (v *View) Aged() bool { return v.At.Mono > v.AgeAt }

@@ -17,7 +17,7 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	s := e.lives.selfAlarm(k, c.Key.Subject)
 	if !c.Active {
 		if s.Open() {
-			e.lives.hold(s, now, false)
+			e.out.Hold(s, false)
 		}
 		return e.lives.out
 	}
@@ -28,10 +28,10 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	if !s.Rec.Life.Active {
 		s.Rec.Priority = min(c.Priority, Wake)
 	}
-	e.lives.hold(s, now, true)
+	e.out.Hold(s, true)
 	switch {
 	case c.Priority > s.Rec.Priority:
-		e.lives.raise(s, now, c.Priority)
+		e.out.Raise(s, c.Priority)
 	case news && len(e.lives.out) == 0:
 		e.lives.update(s, now, "news")
 	}

@@ -38,43 +38,12 @@ func (ls *lives) spec(s *Alarm, gap time.Duration) alarm.Spec {
 	return sp
 }
 
-// apply steps one alarm and tells of what moved.
-func (ls *lives) apply(s *Alarm, now sensors.Instant, in alarm.Input, gap time.Duration) {
-	if s.Rec.Life.Rest(now.Mono, in) {
-		return
-	}
-	was := s.Rec.Life.Active
-	if c := s.Rec.Life.Step(ls.spec(s, gap), now, in); c.Changed() || was != s.Rec.Life.Active {
-		ls.moved(s, now, was, c)
-	}
-}
-
-// moved tells of a step that may have changed something; was is whether the
-// condition held before it.
-func (ls *lives) moved(s *Alarm, now sensors.Instant, was bool, c alarm.Change) {
-	if !was && s.Rec.Life.Active {
-		s.afresh(c.From)
-	}
-	if c.Changed() {
-		ls.emit(s, now, c, "", c.Why)
-	}
-}
-
 // afresh takes the urgency of an alarm that rises again, before anybody
 // answered for the last time, back to where every alarm of its kind begins.
-func (s *Alarm) afresh(from alarm.State) {
-	if from != alarm.Norm && s.Kind.Row().Graded {
+func (s *Alarm) afresh() {
+	if s.Kind.Row().Graded {
 		s.Rec.Priority = s.Kind.Row().Priority
 	}
-}
-
-// hold steps an alarm whose condition is known as such, without a value.
-func (ls *lives) hold(s *Alarm, now sensors.Instant, active bool) {
-	in := alarm.Back
-	if active {
-		in = alarm.Beyond
-	}
-	ls.apply(s, now, in, 0)
 }
 
 // limit notes what the alarm is judged by.
@@ -121,7 +90,7 @@ func (ls *lives) emit(s *Alarm, now sensors.Instant, c alarm.Change, by, why str
 
 // opened counts alarms that are not NORM.
 func (ls *lives) opened(s *Alarm, n int) {
-	ls.open += n
+	ls.v.Open += n
 	switch {
 	case s.Kind.Row().Of == alarm.OfEnclosure:
 		ls.v.Enclosures[s.Index].Open += n
@@ -141,7 +110,8 @@ func (ls *lives) update(s *Alarm, now sensors.Instant, why string) {
 
 // raisePriority makes an alarm more urgent until it is over. One that was
 // acknowledged for less is no longer.
-func (ls *lives) raise(s *Alarm, now sensors.Instant, p Priority) {
+func (ls *lives) Raise(s *Alarm, p Priority) {
+	now := ls.v.At
 	if s.Rec.Priority >= p {
 		return
 	}

@@ -283,10 +283,10 @@ func (e *Engine) viewProbe(p *Probe) ProbeView {
 		v.Counts[sensors.Reason(r).String()] = n
 	}
 	if !st.Seen.IsZero() {
-		if t, ok := e.humidityDue(p); ok {
+		if t, ok := e.v.HumidityDue(p); ok {
 			v.HumidityDue = &t
 		}
-		if t, ok := e.temperatureDue(p); ok {
+		if t, ok := e.v.TemperatureDue(p); ok {
 			v.TemperatureDue = &t
 		}
 	}

@@ -26,9 +26,24 @@ type State struct {
 	HourAt     time.Duration              `json:"hour_at"`
 	Load       Load                       `json:"load"`
 	Room       RoomState                  `json:"room"`
-	Probes     map[string]*ProbeState     `json:"probes"`
+	Probes     map[string]*ProbeMemory    `json:"probes"`
 	Enclosures map[string]*EnclosureState `json:"enclosures"`
 	Mists      map[string]*MistState      `json:"mists"`
+}
+
+// ProbeMemory is all that is remembered of one probe.
+type ProbeMemory struct {
+	*ProbeState
+	*ProbeOwn
+}
+
+func (m *ProbeMemory) give(seen *ProbeState, own *ProbeOwn) {
+	if m.ProbeState != nil {
+		*seen = *m.ProbeState
+	}
+	if m.ProbeOwn != nil {
+		*own = *m.ProbeOwn
+	}
 }
 
 // State returns what has to be persisted beside the records. It shares memory
@@ -37,12 +52,12 @@ func (e *Engine) State() *State {
 	e.settle()
 	s := &State{
 		Version: StateVersion, Now: e.v.Latest, Off: e.v.Off, Watched: e.v.Watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.lives.load, Room: e.v.Air,
-		Probes:     make(map[string]*ProbeState, len(e.v.Probes)),
+		Probes:     make(map[string]*ProbeMemory, len(e.v.Probes)),
 		Enclosures: make(map[string]*EnclosureState, len(e.v.Enclosures)),
 		Mists:      make(map[string]*MistState, len(e.v.Mists)),
 	}
 	for i := range e.v.Probes {
-		s.Probes[e.v.Probes[i].Cfg.ID] = &e.v.Probes[i].St
+		s.Probes[e.v.Probes[i].Cfg.ID] = &ProbeMemory{&e.v.Probes[i].St, &e.judges.probes.At[i]}
 	}
 	for i := range e.v.Enclosures {
 		s.Enclosures[e.v.Enclosures[i].Cfg.ID] = &e.v.Enclosures[i].St
@@ -129,18 +144,18 @@ func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bo
 	if s != nil && s.Version == StateVersion && s.Now.Mono <= now.Mono+mostLost {
 		e.take(s)
 		e.pull(now.Mono)
-		e.ageAt = -1
+		e.v.AgeAt = -1
 	}
 	resumed := e.began || len(records) > 0
-	a := absence{known: true}
+	a := Absence{Known: true}
 	if e.began {
-		a.lost = max(now.Mono-e.v.Latest.Mono, 0)
+		a.Lost = max(now.Mono-e.v.Latest.Mono, 0)
 	}
 	if off {
-		a.off, a.known = e.timeOff(now)
-		a.nobody = a.off
+		a.Off, a.Known = e.timeOff(now)
+		a.Nobody = a.Off
 	}
-	a.short = a.known && a.lost+a.off <= 2*e.v.Cfg.Room.Poll.D()
+	a.Short = a.Known && a.Lost+a.Off <= 2*e.v.Cfg.Room.Poll.D()
 	e.note(now)
 	for i := range e.v.Enclosures {
 		e.v.Combine(&e.v.Enclosures[i], e.v.Latest.Mono)
@@ -148,7 +163,7 @@ func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bo
 	for _, r := range records {
 		e.lives.adopt(r, now)
 	}
-	if resumed && (a.lost > 0 || a.off > 0 || !a.known) {
+	if resumed && (a.Lost > 0 || a.Off > 0 || !a.Known) {
 		e.interrupt(now, a)
 	}
 	return e.lives.out
@@ -195,7 +210,7 @@ func (e *Engine) take(s *State) {
 	for i := range e.v.Probes {
 		p := &e.v.Probes[i]
 		if st := s.Probes[p.Cfg.ID]; st != nil {
-			p.St = *st
+			st.give(&p.St, &e.judges.probes.At[i])
 		} else {
 			p.St.Began = s.Now
 		}

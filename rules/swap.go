@@ -41,17 +41,17 @@ const (
 
 // watchSwap looks at every reading for a step, before the reading is taken in,
 // and for another probe that stepped the other way at the same time.
-func (e *Engine) watchSwap(p *Probe, r *sensors.Reading) {
+func (l probesLook) watchSwap(p probe, r *sensors.Reading) {
 	st := &p.St
 	p.followWet(r)
 	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
-		e.settleSwap(p)
+		l.settleSwap(p)
 	}
-	e.judgeSwap(p, r.At)
+	l.judgeSwap(p, r.At)
 	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.Since {
 		return
 	}
-	before := p.Told()
+	before := p.latest()
 	hum := r.Has&sensors.HasHumidity != 0 && st.HasHum
 	dt, dh := r.Temperature-before, sensors.CentiPercent(0)
 	if hum {
@@ -60,23 +60,23 @@ func (e *Engine) watchSwap(p *Probe, r *sensors.Reading) {
 	if Abs(dt) < swapStepTemp && Abs(dh) < swapStepHum {
 		return
 	}
-	st.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
+	p.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
 		Silent: r.At.Mono-st.Last.Mono > 3*st.Interval || st.Quality == sensors.Bad}
-	if q := e.exchanged(p); q != nil {
-		e.swapped(p, q, r.At.Mono)
-		e.judgeSwap(p, r.At)
-		e.judgeSwap(q, r.At)
+	if q := l.exchanged(p); q.Probe != nil {
+		l.swapped(p, q, r.At.Mono)
+		l.judgeSwap(p, r.At)
+		l.judgeSwap(q, r.At)
 	}
 }
 
 func Abs[T ~int32](v T) T { return max(v, -v) }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
-func (e *Engine) exchanged(p *Probe) *Probe {
-	a := &p.St.Step
-	for i := range e.v.Probes {
-		q := &e.v.Probes[i]
-		b := &q.St.Step
+func (l probesLook) exchanged(p probe) probe {
+	a := &p.Step
+	for i := range l.v.Probes {
+		q := l.at(i)
+		b := &q.Step
 		if q == p || b.At == 0 || a.At-b.At > swapWithin || a.HasHum != b.HasHum {
 			continue
 		}
@@ -87,7 +87,7 @@ func (e *Engine) exchanged(p *Probe) *Probe {
 			return q
 		}
 	}
-	return nil
+	return probe{}
 }
 
 // mirrors reports whether each of two steps leads to where the other began.
@@ -100,7 +100,7 @@ func (a *Step) mirrors(b *Step) bool {
 }
 
 // swapped notes an exchange, or that it was undone.
-func (e *Engine) swapped(p, q *Probe, now time.Duration) {
+func (l probesLook) swapped(p, q probe, now time.Duration) {
 	back := p.St.Swap.With == q.Cfg.ID
 	p.St.Swap.With, q.St.Swap.With = "", ""
 	if !back {
@@ -108,18 +108,18 @@ func (e *Engine) swapped(p, q *Probe, now time.Duration) {
 		q.St.Swap.With, q.St.Swap.At = p.Cfg.ID, now
 	}
 	p.St.Swap.Late, q.St.Swap.Late = false, false
-	p.St.Step, q.St.Step = Step{}, Step{}
-	for _, x := range []*Probe{p, q} {
+	p.Step, q.Step = Step{}, Step{}
+	for _, x := range []probe{p, q} {
 		// The jump is explained: it is not the air's, and not a fault of the probe.
 		x.St.Leap, x.St.Jumps = 0, 0
 	}
 }
 
 // settleSwap makes the new places of both probes their usual ones.
-func (e *Engine) settleSwap(p *Probe) {
-	if i, ok := e.v.ByID[sensors.ProbeID(p.St.Swap.With)]; ok && e.v.Probes[i].St.Swap.With == p.Cfg.ID {
-		q := &e.v.Probes[i]
-		p.St.Own, q.St.Own = q.St.Own, p.St.Own
+func (l probesLook) settleSwap(p probe) {
+	if i, ok := l.v.ByID[sensors.ProbeID(p.St.Swap.With)]; ok && l.v.Probes[i].St.Swap.With == p.Cfg.ID {
+		q := l.at(i)
+		p.Own, q.Own = q.Own, p.Own
 		q.St.Swap.With = ""
 	}
 	p.St.Swap.With = ""
@@ -127,7 +127,7 @@ func (e *Engine) settleSwap(p *Probe) {
 
 // judgeSwap raises probe-disagrees, without a delay, for a probe that stands in
 // another's place, and ends it when the two are back.
-func (e *Engine) judgeSwap(p *Probe, now sensors.Instant) {
+func (l probesLook) judgeSwap(p probe, now sensors.Instant) {
 	w := &p.St.Swap
 	if w.With == "" && !w.Told {
 		return
@@ -138,11 +138,7 @@ func (e *Engine) judgeSwap(p *Probe, now sensors.Instant) {
 		w.Told = true
 		s.Rec.HasValue, s.Rec.HasLimit, s.Rec.Value, s.Rec.Limit = false, false, 0, 0
 	}
-	sp := e.lives.spec(s, 0)
-	sp.OnDelay, sp.OffDelay = 0, 0
-	if c := s.Rec.Life.Step(sp, now, in); c.Changed() {
-		e.lives.emit(s, now, c, "", c.Why)
-	}
+	l.out.Find(Finding{Alarm: s, In: in, AtOnce: true})
 	if in == alarm.Back {
 		w.Told = false
 	}
@@ -150,7 +146,7 @@ func (e *Engine) judgeSwap(p *Probe, now sensors.Instant) {
 
 // swapCause names the two probes by the first of them, so that both make one
 // notice.
-func (cs causes) swapCause(p *Probe) (Cause, []alarm.Fact) {
+func (l probesLook) swapCause(p probe) (Cause, []alarm.Fact) {
 	first := min(p.Cfg.ID, p.St.Swap.With)
 	if p.St.Swap.Late {
 		return Cause{Kind: CauseProbe, ID: first}, Facts(alarm.FactEachElsewhere)

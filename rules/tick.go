@@ -13,15 +13,11 @@ import (
 func (e *Engine) Tick(now sensors.Instant) []Transition {
 	e.lives.out = e.lives.out[:0]
 	e.advance(now)
-	// Nothing grows too old before ageAt; until then only open alarms need a
+	// Nothing grows too old before AgeAt; until then only open alarms need a
 	// look.
-	aged := now.Mono > e.ageAt
-	if aged || e.lives.open > 0 {
-		for i := range e.v.Probes {
-			if p := &e.v.Probes[i]; aged || p.Open > 0 {
-				e.judgeSilent(p, now)
-			}
-		}
+	aged := e.v.Aged()
+	e.run(Ticked)
+	if aged || e.v.Open > 0 {
 		for i := range e.v.Enclosures {
 			if en := &e.v.Enclosures[i]; aged || en.Open > 0 {
 				e.tickEnclosure(en, now)
@@ -29,10 +25,10 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 		}
 	}
 	if aged {
-		e.ageAt = e.v.NextAge(now.Mono)
+		e.v.AgeAt = e.v.NextAge(now.Mono)
 	}
-	if e.lives.open > 0 {
-		e.lives.eachOpen(func(s *Alarm) { e.lives.apply(s, now, alarm.Missing, 0) })
+	if e.v.Open > 0 {
+		e.lives.eachOpen(func(s *Alarm) { e.out.Apply(s, alarm.Missing, 0) })
 	}
 	if now.Mono-e.minuteAt >= SlowEvery || e.minuteAt == 0 {
 		e.minuteAt = now.Mono
@@ -166,28 +162,16 @@ func (v *View) Sources(en *Enclosure, now time.Duration) (temp, hum bool) {
 func (e *Engine) minutely(now sensors.Instant) {
 	e.dueMists(now)
 	e.judgeMists(now)
-	e.judgeFrozen(now)
-	ref, ok := e.v.RoomTemp(now.Mono)
-	if !ok {
-		ref, ok = e.v.Middle(now.Mono)
-	}
-	hour := e.v.Hour(now)
-	for i := range e.v.Enclosures {
-		e.judgePair(&e.v.Enclosures[i], ref, hour, ok && hour >= 0, now)
-		e.judgeDew(&e.v.Enclosures[i], now)
-	}
-	e.watchPlaces(now)
-	if e.lives.open > 0 {
+	e.run(Minute)
+	if e.v.Open > 0 {
 		e.followCauses(now)
 	}
-	e.compareNight(now)
+	e.run(Learn)
 	e.refit(now)
 	e.lives.flood(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {
 		e.hourAt = now.Mono
-		for i := range e.v.Probes {
-			e.judgeOverdue(&e.v.Probes[i], now)
-		}
+		e.run(Hour)
 	}
 }
 

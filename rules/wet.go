@@ -32,13 +32,13 @@ const (
 )
 
 // followWet takes the last humidity that the probe measured.
-func (p *Probe) followWet(r *sensors.Reading) {
+func (p probe) followWet(r *sensors.Reading) {
 	w := &p.St.Wet
 	if r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad {
 		return
 	}
 	if w.Since == 0 && p.St.HasHum && p.St.HumAt >= p.Since {
-		w.climb(p.St.Hum, r.Humidity-p.St.Hum)
+		climb(w, p.St.Hum, r.Humidity-p.St.Hum)
 	}
 	switch {
 	case r.Humidity < wetBelow:
@@ -48,13 +48,13 @@ func (p *Probe) followWet(r *sensors.Reading) {
 	case w.Since == 0:
 		climb := r.At.Mono - w.Dry
 		w.Since = max(r.At.Mono, 1)
-		slow := w.Dry == 0 || w.Rises >= wetRises || w.even(r.Humidity) || climb > max(wetClimb, wetPolls*p.St.Interval)
-		w.Slow = slow && !w.led(r.Humidity, r.Humidity-p.St.Hum)
+		slow := w.Dry == 0 || w.Rises >= wetRises || even(w, r.Humidity) || climb > max(wetClimb, wetPolls*p.St.Interval)
+		w.Slow = slow && !led(w, r.Humidity, r.Humidity-p.St.Hum)
 	}
 }
 
 // climb follows a row of readings that each were wetter than the one before.
-func (w *Wet) climb(from, rise sensors.CentiPercent) {
+func climb(w *Wet, from, rise sensors.CentiPercent) {
 	switch {
 	case rise >= wetRise:
 		if w.Rises == 0 {
@@ -70,13 +70,13 @@ func (w *Wet) climb(from, rise sensors.CentiPercent) {
 // of it. An element that a drop falls on makes two thirds of its way within its
 // response time of 8 s (SHT3x-DIS data sheet, version 7 of December 2022), so
 // that one step leads; fog and mist add about as much in each.
-func (w *Wet) even(top sensors.CentiPercent) bool {
+func even(w *Wet, top sensors.CentiPercent) bool {
 	return w.Rises >= wetSteps && 2*w.Most < top-w.From
 }
 
 // led reports whether the last step alone made most of the climb, as it does
 // where a drop falls on a probe in air that has been damp for long.
-func (w *Wet) led(top, step sensors.CentiPercent) bool {
+func led(w *Wet, top, step sensors.CentiPercent) bool {
 	return w.Rises > 0 && top-step >= wetBelow && step >= wetLeap && 2*step > top-w.From
 }
 
@@ -86,26 +86,26 @@ const pinnedAt = 99.5
 
 // judgeWet raises what the probe's judge, or its dew point, says of its
 // humidity.
-func (e *Engine) judgeWet(p *Probe, now sensors.Instant) {
+func (l probesLook) judgeWet(p probe, now sensors.Instant) {
 	st := &p.St
 	told := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
-	wet := told && e.wetFault(p, now.Mono) || st.Dewy
+	wet := told && l.wetFault(p, now.Mono) || st.Dewy
 	if s := p.Alarm(alarm.KindWet); wet || s.Open() {
 		hum := st.Hum
 		if st.HumLost && st.WildHumAt > st.HumAt {
 			hum = st.WildHum
 		}
 		s.Against(float64(hum)/100, pinnedAt)
-		e.lives.hold(s, now, wet)
+		l.out.Hold(s, wet)
 	}
 }
 
 // wetFault reports whether saturation is the probe's own trouble, or that of
 // its enclosure alone. What most probes show alike, as they do when a warm room
 // cools, is the air.
-func (e *Engine) wetFault(p *Probe, now time.Duration) bool {
+func (l probesLook) wetFault(p probe, now time.Duration) bool {
 	w := &p.St.Wet
-	if e.wetTogether(p) {
+	if l.wetTogether(p) {
 		return false
 	}
 	return !w.Slow || p.Encl < 0 || w.Since > 0 && now-w.Since >= wetPatience
@@ -113,14 +113,14 @@ func (e *Engine) wetFault(p *Probe, now time.Duration) bool {
 
 // wetTogether reports whether at least half of the other enclosures' probes, or
 // of those on the same mist supply, are saturated too.
-func (e *Engine) wetTogether(p *Probe) bool {
+func (l probesLook) wetTogether(p probe) bool {
 	if p.Encl < 0 {
 		return false
 	}
-	own := e.v.Enclosures[p.Encl].Mist
+	own := l.v.Enclosures[p.Encl].Mist
 	var all, wet, mates, wetMates int
-	for i := range e.v.Probes {
-		q := &e.v.Probes[i]
+	for i := range l.v.Probes {
+		q := l.at(i)
 		if q.Encl < 0 || q.Encl == p.Encl || !q.St.HasHum {
 			continue
 		}
@@ -129,7 +129,7 @@ func (e *Engine) wetTogether(p *Probe) bool {
 		if is {
 			wet++
 		}
-		if m := e.v.Enclosures[q.Encl].Mist; own >= 0 && m >= 0 && e.v.SupplyOf(m) == e.v.SupplyOf(own) {
+		if m := l.v.Enclosures[q.Encl].Mist; own >= 0 && m >= 0 && l.v.SupplyOf(m) == l.v.SupplyOf(own) {
 			mates++
 			if is {
 				wetMates++
@@ -140,12 +140,12 @@ func (e *Engine) wetTogether(p *Probe) bool {
 }
 
 // allWet reports whether another probe of the same enclosure is saturated too.
-func (cs causes) allWet(p *Probe) bool {
+func (l probesLook) allWet(p probe) bool {
 	if p.Encl < 0 {
 		return false
 	}
-	for _, i := range cs.v.Enclosures[p.Encl].Probes {
-		if q := &cs.v.Probes[i]; q != p && q.St.HasHum && q.St.Wet.Since > 0 {
+	for _, i := range l.v.Enclosures[p.Encl].Probes {
+		if q := l.at(i); q != p && q.St.HasHum && q.St.Wet.Since > 0 {
 			return true
 		}
 	}
@@ -153,13 +153,13 @@ func (cs causes) allWet(p *Probe) bool {
 }
 
 // wetCause says whether the probe is wet or the air.
-func (cs causes) wetCause(p *Probe) (Cause, []alarm.Fact) {
+func (l probesLook) wetCause(p probe) (Cause, []alarm.Fact) {
 	switch {
 	case p.St.Dewy:
 		return Cause{Kind: CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{p.dewFact()}
-	case p.Encl >= 0 && p.St.Wet.Slow && cs.lampsGone() != nil:
-		return Cause{Kind: CauseRoom}, []alarm.Fact{*cs.lampsGone()}
-	case cs.allWet(p):
+	case p.Encl >= 0 && p.St.Wet.Slow && causes{l.v}.lampsGone() != nil:
+		return Cause{Kind: CauseRoom}, []alarm.Fact{*causes{l.v}.lampsGone()}
+	case l.allWet(p):
 		return Cause{Kind: CauseEnclosure, ID: p.Cfg.Enclosure}, Facts(alarm.FactBothWet)
 	case p.Encl >= 0 && p.St.Wet.Slow:
 		return Cause{Kind: CauseEnclosure, ID: p.Cfg.Enclosure}, []alarm.Fact{
