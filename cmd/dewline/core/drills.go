@@ -2,6 +2,7 @@ package core
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"dewline/alert"
@@ -43,21 +44,22 @@ func (c *Core) drillOver(at sensors.Instant) Effects {
 // drillKey orders drills by when they began.
 func drillKey(d alert.DrillResult) string { return fmt.Sprintf("%020d/%s", d.At.Mono, d.Person) }
 
-// resumeDrills finds out when a drill was last acknowledged.
+// resumeDrills finds out when a drill was last acknowledged. What cannot be read
+// is named in the error and the rest is used.
 func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
 	if d, ok := desk.LastDrill(); ok && d.Acked {
 		w.drilled = d.At.Mono
 	}
+	var errs error
 	for _, doc := range docs {
 		var d alert.DrillResult
 		if err := json.Unmarshal(doc.Value, &d); err != nil {
-			return fmt.Errorf("read back drill %s: %w", doc.Key, err)
-		}
-		if d.Acked {
+			errs = errors.Join(errs, fmt.Errorf("read back drill %s: %w", doc.Key, err))
+		} else if d.Acked {
 			w.drilled = max(w.drilled, d.At.Mono)
 		}
 	}
-	return nil
+	return errs
 }
 
 // drillOverdue reports whether the last acknowledged drill, or else the first

@@ -111,8 +111,7 @@ func (s *Site) serveDrills(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	drills, err := s.drills(from, to)
-	if err != nil {
-		writeError(w, http.StatusServiceUnavailable, err)
+	if s.hides(w, err) {
 		return
 	}
 	writeJSON(w, http.StatusOK, wire.DrillsOf(drills))
@@ -151,8 +150,7 @@ func (s *Site) serveNotes(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	notes, err := s.notes(r.FormValue("enclosure"), from, to)
-	if err != nil {
-		writeError(w, http.StatusServiceUnavailable, err)
+	if s.hides(w, err) {
 		return
 	}
 	docs := make([]wire.Note, len(notes))
@@ -174,14 +172,31 @@ func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	entries := []wire.JournalEntry{}
-	for e, err := range st.Journal(from, to) {
-		if err != nil {
-			writeError(w, http.StatusInternalServerError, err)
-			return
+	err = JournalLines(st, from, to, func(l wire.JournalEntry) error {
+		if entries = append(entries, l); len(entries) == maxRows {
+			return errEnough
 		}
-		if entries = append(entries, wire.JournalEntryOf(&e)); len(entries) == maxRows {
-			break
-		}
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		writeError(w, http.StatusInternalServerError, err)
+		return
 	}
 	writeJSON(w, http.StatusOK, entries)
+}
+
+// errEnough ends a listing.
+var errEnough = errors.New("enough")
+
+// hides answers that there is no record. Any other fault hides only what is
+// damaged itself: it is logged, and the rest is answered.
+func (s *Site) hides(w http.ResponseWriter, err error) bool {
+	if errors.Is(err, ErrNoRecord) {
+		writeError(w, http.StatusServiceUnavailable, err)
+		return true
+	}
+	if err != nil {
+		s.log.Error("part of the record cannot be read", "err", err)
+	}
+	return false
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -17,20 +18,9 @@ func (s *Site) notes(enclosure string, from, to time.Time) ([]core.Note, error) 
 	if st == nil {
 		return nil, ErrNoRecord
 	}
-	var out []core.Note
-	for doc, err := range st.Docs(store.BucketNotes) {
-		if err != nil {
-			return out, err
-		}
-		var n core.Note
-		if err := json.Unmarshal(doc.Value, &n); err != nil {
-			return out, fmt.Errorf("read note %s: %w", doc.Key, err)
-		}
-		if (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to) {
-			out = append(out, n)
-		}
-	}
-	return out, nil
+	return collect(st, store.BucketNotes, func(n *core.Note) bool {
+		return (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to)
+	})
 }
 
 // drills returns the results of the drills that ended within [from, to),
@@ -40,18 +30,28 @@ func (s *Site) drills(from, to time.Time) ([]alert.DrillResult, error) {
 	if st == nil {
 		return nil, ErrNoRecord
 	}
-	out := []alert.DrillResult{}
-	for doc, err := range st.Docs(store.BucketDrills) {
+	return collect(st, store.BucketDrills, func(r *alert.DrillResult) bool {
+		return !r.At.Wall.Before(from) && r.At.Wall.Before(to)
+	})
+}
+
+// collect returns the documents that are wanted. What is damaged hides no other:
+// it is named in the error, beside what was found.
+func collect[T any](st *store.Store, b store.Bucket, wanted func(*T) bool) ([]T, error) {
+	out := []T{}
+	var errs error
+	for doc, err := range st.Docs(b) {
+		var v T
+		if err == nil {
+			if err = json.Unmarshal(doc.Value, &v); err != nil {
+				err = fmt.Errorf("read document %s: %w", doc.Key, err)
+			}
+		}
 		if err != nil {
-			return out, err
-		}
-		var r alert.DrillResult
-		if err := json.Unmarshal(doc.Value, &r); err != nil {
-			return out, fmt.Errorf("read drill %s: %w", doc.Key, err)
-		}
-		if !r.At.Wall.Before(from) && r.At.Wall.Before(to) {
-			out = append(out, r)
+			errs = errors.Join(errs, err)
+		} else if wanted(&v) {
+			out = append(out, v)
 		}
 	}
-	return out, nil
+	return out, errs
 }
