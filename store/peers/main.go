@@ -23,10 +23,14 @@ func main() {
 	flag.StringVar(&o.memory, "memory", "/dev/shm", "`folder` for the timed runs, best one in memory")
 	flag.StringVar(&o.disk, "disk", "/dev/shm", "`folder` for the small file system that bytes written are counted on; without root, one on a real disk")
 	flag.StringVar(&o.open, "open", "../../../shared/data", "`folder` with the open data; left out where it is missing")
+	sizes := flag.Bool("kinds", false, "only the sizes of all kinds of data, beside their bounds and Prometheus")
 	flag.Parse()
 	o.stores = strings.Split(*stores, ";")
-	if o.every = int(*poll / (stepMillis * time.Millisecond)); o.every < 1 || batchMillis%(int64(o.every)*stepMillis) != 0 {
+	if o.kind.Poll = poll.Milliseconds(); o.kind.Poll < stepMillis || batchMillis%o.kind.Poll != 0 {
 		exit(fmt.Errorf("-poll %v: give 10s, 20s, 30s or 1m", *poll))
+	}
+	if *sizes {
+		exit(kindTable(o, os.Stdout))
 	}
 	exit(compare(o, os.Stdout))
 }
@@ -40,7 +44,8 @@ func exit(err error) {
 }
 
 type options struct {
-	days, slow, every  int
+	days, slow         int
+	kind               kind
 	memory, disk, open string
 	stores             []string
 }
@@ -67,28 +72,28 @@ func compare(o options, w io.Writer) error {
 	for _, name := range o.stores {
 		r := row{name: name, days: o.daysOf(name)}
 		var err error
-		if r.held, err = child(job{Store: name, Dir: o.memory, Days: r.days, Every: o.every}); err != nil {
+		if r.held, err = child(job{Store: name, Dir: o.memory, Days: r.days, Kind: o.kind}); err != nil {
 			return err
 		}
-		if r.wear, err = child(job{Store: name, Dir: o.disk, Days: 1, Every: o.every, Wear: true}); err != nil {
+		if r.wear, err = child(job{Store: name, Dir: o.disk, Days: 1, Kind: o.kind, Wear: true}); err != nil {
 			return err
 		}
 		fmt.Fprintf(os.Stderr, "%s done after %v\n", name, time.Since(began).Round(time.Second))
 		rows = append(rows, r)
 	}
-	if err := agree(rows, o.every); err != nil {
+	if err := agree(rows, o.kind); err != nil {
 		return err
 	}
 	fmt.Fprintf(w, "%d probes, a reading every %d s, a batch a minute; %s, %d × %s, %s, took %v.\n",
-		probes, o.every*stepMillis/1000, time.Now().Format(time.DateOnly), runtime.NumCPU(), runtime.GOARCH, runtime.Version(), time.Since(began).Round(time.Second))
-	fmt.Fprintf(w, "First-difference entropy bound of the readings: %.3f bytes a reading, time stamps not counted.\n\n", bound(room(min(o.days, 3), o.every)))
+		probes, o.kind.Poll/1000, time.Now().Format(time.DateOnly), runtime.NumCPU(), runtime.GOARCH, runtime.Version(), time.Since(began).Round(time.Second))
+	fmt.Fprintf(w, "Entropy bound of the readings: %.3f bytes a reading.\n\n", bound(room(min(o.days, 3), o.kind), o.kind.Poll))
 	writeTable(w, rows)
 	return openTable(w, o)
 }
 
 // agree makes sure that stores filled for as long answered alike: a fast query
 // that returns something else is no faster.
-func agree(rows []row, every int) error {
+func agree(rows []row, k kind) error {
 	for _, a := range rows {
 		for _, b := range rows {
 			for q, x := range a.held.Sums {
@@ -97,7 +102,7 @@ func agree(rows []row, every int) error {
 				}
 			}
 		}
-		if got := a.held.Sums[0].Rows; got != dayMillis/stepMillis/every {
+		if got := a.held.Sums[0].Rows; got != dayMillis/int(k.Poll) {
 			return fmt.Errorf("%s has %d readings of the last day", a.name, got)
 		}
 	}
@@ -152,7 +157,7 @@ func openTable(w io.Writer, o options) error {
 			fmt.Fprintln(w, "| open data | bound | dewline | prometheus | sqlite | bbolt, per key |\n|---|---|---|---|---|---|")
 			head = true
 		}
-		fmt.Fprintf(w, "| %s | %.3f |", set, bound(batches))
+		fmt.Fprintf(w, "| %s | %.3f |", set, bound(batches, batchMillis))
 		for _, name := range names {
 			r, err := child(job{Store: name, Dir: o.memory, Days: 1, Set: set, Open: o.open})
 			if err != nil {

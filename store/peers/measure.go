@@ -21,8 +21,9 @@ type job struct {
 	Store string
 	Dir   string
 	Days  int
-	Every int    // a reading after so many simulated steps of 10 s
+	Kind  kind   // of the simulated room's readings
 	Wear  bool   // write to a disk and count, instead of timing queries
+	Size  bool   // no queries
 	Set   string // an open set instead of the simulated room
 	Open  string // where the open sets are
 }
@@ -31,6 +32,7 @@ type job struct {
 type result struct {
 	Readings int
 	Bytes    int64   // on disk after closing
+	Log      int64   // of these, a log that is not needed once all is packed
 	Written  int64   // handed to the disk
 	Syncs    float64 // an hour
 	Ingest   time.Duration
@@ -46,7 +48,7 @@ type result struct {
 // run does the job in this process.
 func run(j job) (result, error) {
 	var r result
-	batches := room(j.Days, j.Every)
+	batches := room(j.Days, j.Kind)
 	if j.Set != "" {
 		var err error
 		if batches, err = openData(j.Open, j.Set); err != nil {
@@ -67,10 +69,10 @@ func run(j job) (result, error) {
 	if err := p.close(); err != nil {
 		return r, err
 	}
-	if r.Bytes, err = folderBytes(j.Dir); err != nil {
+	if r.Bytes, r.Log, err = folderBytes(j.Dir); err != nil {
 		return r, err
 	}
-	if j.Set == "" && !j.Wear {
+	if j.Set == "" && !j.Wear && !j.Size {
 		err = timeQueries(open, j, &r)
 	}
 	r.PeakKiB = peakKiB()
@@ -256,18 +258,24 @@ func countSyncs(table string) (n int) {
 	return n
 }
 
-func folderBytes(dir string) (total int64, err error) {
-	err = filepath.WalkDir(dir, func(_ string, e fs.DirEntry, err error) error {
+// folderBytes is the size of all files, and of those in Prometheus' log and the
+// chunks that its log tells again.
+func folderBytes(dir string) (total, log int64, err error) {
+	err = filepath.WalkDir(dir, func(name string, e fs.DirEntry, err error) error {
 		if err != nil || e.IsDir() {
 			return err
 		}
 		info, err := e.Info()
-		if err == nil {
-			total += info.Size()
+		if err != nil {
+			return err
 		}
-		return err
+		total += info.Size()
+		if under, _, _ := strings.Cut(strings.TrimPrefix(name, dir+"/"), "/"); under == "wal" || under == "chunks_head" {
+			log += info.Size()
+		}
+		return nil
 	})
-	return total, err
+	return total, log, err
 }
 
 // ioWritten is what the kernel counts as sent to the disk for this process.

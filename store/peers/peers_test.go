@@ -31,7 +31,7 @@ func memory(t *testing.T) string {
 func TestStoresAgree(t *testing.T) {
 	var rows []row
 	for _, name := range names {
-		r, err := child(job{Store: name, Dir: memory(t), Days: 1, Every: 1})
+		r, err := child(job{Store: name, Dir: memory(t), Days: 1, Kind: kinds[0]})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -40,7 +40,7 @@ func TestStoresAgree(t *testing.T) {
 		}
 		rows = append(rows, row{name: name, days: 1, held: r, wear: r})
 	}
-	if err := agree(rows, 1); err != nil {
+	if err := agree(rows, kinds[0]); err != nil {
 		t.Fatal(err)
 	}
 	var out bytes.Buffer
@@ -51,7 +51,7 @@ func TestStoresAgree(t *testing.T) {
 		}
 	}
 	rows[1].held.Sums[1].Max++
-	if agree(rows, 1) == nil {
+	if agree(rows, kinds[0]) == nil {
 		t.Error("a wrong answer passed")
 	}
 }
@@ -68,7 +68,7 @@ func TestBound(t *testing.T) {
 		x.temp += steps[i%4]
 		x.hu += steps[i/4%4]
 	}
-	if got := bound(slices.Chunk(all, 100)); math.Abs(got-0.5) > 0.001 {
+	if got := bound(slices.Chunk(all, 100), stepMillis); math.Abs(got-0.5) > 0.001 {
 		t.Errorf("%.4f bytes a reading, and 4 bits are 0.5", got)
 	}
 }

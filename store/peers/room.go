@@ -35,19 +35,20 @@ const (
 // begin is where simulated time starts: the midnight that starts 2026-01-01 UTC.
 var begin = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli()
 
-// room yields batches of one minute: lamps, a night drop, mist pulses, a slow
-// swing of the room, and sensor noise of 0.02 °C and 0.1 %RH (one σ), rounded to
-// 0.01. All of it is invented. Every so many simulated steps, at most six, the probes are
-// read. A batch is valid until the next.
-func room(days, every int) iter.Seq[[]point] {
+// room yields batches of a minute or a poll, whichever is longer: lamps, a night
+// drop, mist pulses, a slow swing of the room, and sensor noise of 0.02 °C and
+// 0.1 %RH (one σ), rounded to the kind's step. All of it is invented. A batch is
+// valid until the next.
+func room(days int, k kind) iter.Seq[[]point] {
 	return func(yield func([]point) bool) {
+		every, stamps := k.Poll/stepMillis, newStamps(k)
 		rng := rand.New(rand.NewPCG(7, 48))
 		var temp, hum, wet [probes]float64
 		for p := range probes {
 			temp[p], hum[p] = 22+2*rng.Float64(), 78+8*rng.Float64()
 		}
 		var batch []point
-		for step := range days * dayMillis / stepMillis {
+		for step := range int64(days) * dayMillis / stepMillis {
 			sec := float64(step) * 10
 			hour := math.Mod(sec/3600, 24)
 			target := 22.3 + 0.6*math.Sin(sec/7000)
@@ -61,12 +62,15 @@ func room(days, every int) iter.Seq[[]point] {
 				}
 				wet[p] -= wet[p] / 270
 				hum[p] += (80 - (temp[p]-22.3)*2 - hum[p]) / 300
-				if step%every == 0 {
-					batch = append(batch, point{p, begin + int64(step)*stepMillis,
-						hundredths(temp[p] + 0.02*rng.NormFloat64()), hundredths(min(hum[p]+wet[p]+0.1*rng.NormFloat64(), 100))})
+				if step%every != 0 {
+					continue
+				}
+				t, h := temp[p]+0.02*rng.NormFloat64(), min(hum[p]+wet[p]+0.1*rng.NormFloat64(), 100)
+				if at, ok := stamps.next(p, begin+step*stepMillis); ok {
+					batch = append(batch, point{p, at, k.hundredths(t), k.hundredths(h)})
 				}
 			}
-			if (step+1)%(batchMillis/stepMillis) == 0 {
+			if (step+1)%(max(batchMillis, k.Poll)/stepMillis) == 0 {
 				if !yield(batch) {
 					return
 				}
@@ -77,45 +81,6 @@ func room(days, every int) iter.Seq[[]point] {
 }
 
 func hundredths(v float64) int32 { return int32(math.Round(v * 100)) }
-
-// bound is the order-zero entropy of first differences, in bytes a reading, as
-// the mean over probes: what a coder that sees one difference at a time cannot
-// beat. Time stamps are not in it.
-func bound(batches iter.Seq[[]point]) float64 {
-	type hist struct {
-		t, h         map[int32]int
-		lastT, lastH int32
-		n            int
-	}
-	all := map[int]*hist{}
-	for batch := range batches {
-		for _, x := range batch {
-			h := all[x.probe]
-			if h == nil {
-				h = &hist{t: map[int32]int{}, h: map[int32]int{}}
-				all[x.probe] = h
-			} else {
-				h.t[x.temp-h.lastT]++
-				h.h[x.hu-h.lastH]++
-				h.n++
-			}
-			h.lastT, h.lastH = x.temp, x.hu
-		}
-	}
-	var bits, n float64
-	for _, h := range all {
-		bits += entropy(h.t, h.n) + entropy(h.h, h.n)
-		n += float64(h.n)
-	}
-	return bits / n / 8
-}
-
-func entropy(counts map[int32]int, n int) (bits float64) {
-	for _, c := range counts {
-		bits -= float64(c) * math.Log2(float64(c)/float64(n))
-	}
-	return bits
-}
 
 // errNoData says that the open data is not there.
 var errNoData = errors.New("the open data is not there")
