@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/bits"
+	"slices"
 )
 
 // ErrCorrupt says that a block's bytes cannot be what an encoder wrote.
@@ -19,10 +20,12 @@ const (
 )
 
 // A column starts with one byte: coder in bits 0–1, predictor in bits 2–4,
-// the Rice parameter (7: a byte of its own follows) in bits 5–7.
+// the Rice parameter (7: a byte of its own follows) in bits 5–7. headLevels alone
+// says that levels and then the column of places on them follow.
 const (
-	riceLong  = 7
-	riceLimit = 10 // longer quotients are escaped
+	headLevels = coderNone | 1<<5
+	riceLong   = 7
+	riceLimit  = 10 // longer quotients are escaped
 	// ransLeast is the shortest column whose table can pay for itself.
 	ransLeast = 200
 )
@@ -101,6 +104,8 @@ type columnWriter struct {
 	res, best []int64
 	trial     []byte
 	rans      ransEncoder
+	levels    []int64 // see levelsOf
+	places    []int64
 }
 
 // append adds v as one column. The count is not stored: the reader knows it.
@@ -108,6 +113,68 @@ func (c *columnWriter) append(dst []byte, v []int64) []byte {
 	if len(v) == 0 {
 		return dst
 	}
+	from := len(dst)
+	dst = c.plain(dst, v)
+	const least = 8 // levels take as much
+	if plain := len(dst) - from; plain > least && c.levelsOf(v) {
+		dst = c.onLevels(dst, v)
+		if onLevels := len(dst) - from - plain; onLevels < plain {
+			dst = append(dst[:from], dst[from+plain:]...)
+		} else {
+			dst = dst[:from+plain]
+		}
+	}
+	return dst
+}
+
+// levelsOf leaves the distinct values of v in c.levels, rising, and reports whether
+// they lie so far apart that places among them may be shorter: a probe that
+// shows tenths, or sixteenths, in hundredths, a clock of whole seconds.
+func (c *columnWriter) levelsOf(v []int64) bool {
+	c.levels = append(c.levels[:0], v...)
+	low, high := slices.Min(v), slices.Max(v)
+	if span := uint64(high) - uint64(low); span < denseSpan {
+		var seen [denseSpan]bool
+		for _, x := range v {
+			seen[x-low] = true
+		}
+		c.levels = c.levels[:0]
+		for i, there := range seen[:span+1] {
+			if there {
+				c.levels = append(c.levels, low+int64(i))
+			}
+		}
+	} else {
+		slices.Sort(c.levels)
+		c.levels = slices.Compact(c.levels)
+	}
+	return 2*uint64(len(c.levels))-1 <= uint64(high)-uint64(low)
+}
+
+// denseSpan is how far apart the ends of v may be to be told apart without sorting.
+const denseSpan = 4096
+
+// onLevels adds v as its levels, told by how far each is above the one before, and
+// the place of each value among them.
+func (c *columnWriter) onLevels(dst []byte, v []int64) []byte {
+	c.places = grow(c.places, len(v))
+	for i, x := range v {
+		at, _ := slices.BinarySearch(c.levels, x)
+		c.places[i] = int64(at)
+	}
+	dst = binary.AppendUvarint(append(dst, headLevels), uint64(len(c.levels)))
+	dst = binary.AppendVarint(dst, c.levels[0])
+	for i := len(c.levels) - 1; i > 0; i-- {
+		c.levels[i] -= c.levels[i-1]
+	}
+	if len(c.levels) > 1 {
+		dst = c.plain(dst, c.levels[1:])
+	}
+	return c.plain(dst, c.places)
+}
+
+// plain adds v by what a prediction leaves over.
+func (c *columnWriter) plain(dst []byte, v []int64) []byte {
 	p := c.choose(v)
 	first, res := c.best[0], c.best[1:]
 	zero := 0
@@ -381,7 +448,10 @@ func readVarint(src []byte) (int64, []byte, error) {
 }
 
 // columnReader keeps the scratch space of a decoder.
-type columnReader struct{ rans ransDecoder }
+type columnReader struct {
+	rans   ransDecoder
+	levels []int64
+}
 
 // constant returns the value of a column whose values are all alike, and what
 // follows it; false where the column is another. Such columns (the status, the
@@ -396,10 +466,41 @@ func (c *columnReader) constant(src []byte) (v int64, rest []byte, ok bool) {
 
 // read fills v from the column at the head of src and returns what follows it.
 func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
+	if len(v) == 0 || len(src) == 0 || src[0] != headLevels {
+		return c.plain(src, v)
+	}
+	count, src, err := readUvarint(src[1:])
+	if err != nil || count == 0 || count > uint64(len(v)) {
+		return nil, ErrCorrupt
+	}
+	c.levels = grow(c.levels, int(count))
+	if c.levels[0], src, err = readVarint(src); err != nil {
+		return nil, err
+	}
+	if src, err = c.plain(src, c.levels[1:]); err != nil {
+		return nil, err
+	}
+	for i := 1; i < len(c.levels); i++ {
+		c.levels[i] += c.levels[i-1]
+	}
+	if src, err = c.plain(src, v); err != nil {
+		return nil, err
+	}
+	for i, at := range v {
+		if uint64(at) >= count {
+			return nil, ErrCorrupt
+		}
+		v[i] = c.levels[at]
+	}
+	return src, nil
+}
+
+// plain fills v with a column by what a prediction left over.
+func (c *columnReader) plain(src []byte, v []int64) ([]byte, error) {
 	if len(v) == 0 {
 		return src, nil
 	}
-	if len(src) < 2 {
+	if len(src) < 2 || src[0] == headLevels {
 		return nil, ErrCorrupt
 	}
 	head := src[0]

@@ -2,6 +2,7 @@ package block
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -62,6 +63,16 @@ func TestColumnCoders(t *testing.T) {
 	for i := range wild {
 		wild[i] = int64(rng.Uint64())
 	}
+	sparse := func(v []int64, f func(int64) int64) []int64 {
+		for i := range v {
+			v[i] = f(v[i])
+		}
+		return v
+	}
+	ramp := make([]int64, 5000) // 1 s more in each 30 readings or so
+	for i := range ramp {
+		ramp[i] = int64(i) + rng.Int64N(15)
+	}
 	for _, c := range []struct {
 		name  string
 		v     []int64
@@ -75,7 +86,10 @@ func TestColumnCoders(t *testing.T) {
 		{"long noise", noise(5000, 4), coderRANS, 5000*41/80 + 40}, // a normal's entropy is log2(σ√(2πe)) = 4.05 bits
 		{"rare events", noise(5000, 0.3), coderRANS, 750},
 		{"any bits", wild, coderRice, 400*10 + 30},
-		{"extremes", []int64{math.MinInt64, math.MaxInt64, 0, math.MinInt64, -1, math.MaxInt64}, coderRice, 70},
+		{"extremes", []int64{math.MinInt64, math.MaxInt64, 0, math.MinInt64, -1, math.MaxInt64}, headLevels & 3, 70},
+		{"tenths", sparse(noise(5000, 4), func(x int64) int64 { return 10 * x }), headLevels & 3, 5000*41/80 + 50},
+		{"sixteenths", sparse(noise(5000, 4), func(x int64) int64 { return 625 * x / 100 }), headLevels & 3, 5000*41/80 + 60},
+		{"whole seconds that drift", sparse(ramp, func(x int64) int64 { return x / 30 * 1000 }), headLevels & 3, 720},
 	} {
 		b := column(t, c.v)
 		if len(b) > c.most {
@@ -84,6 +98,23 @@ func TestColumnCoders(t *testing.T) {
 		if len(b) > 0 && b[0]&3 != c.coder {
 			t.Errorf("%s went through coder %d, want %d", c.name, b[0]&3, c.coder)
 		}
+		if len(c.v) > 0 && bytes.HasPrefix(b, []byte{headLevels}) {
+			checkLevels(t, c.name, b, c.v)
+		}
+	}
+}
+
+// checkLevels asks that levels with a place beyond them, or levels of levels, are refused.
+func checkLevels(t *testing.T, name string, b []byte, v []int64) {
+	t.Helper()
+	var r columnReader
+	if _, err := r.plain(b, make([]int64, len(v))); !errors.Is(err, ErrCorrupt) {
+		t.Errorf("%s: levels inside of levels: %v", name, err)
+	}
+	places := binary.AppendVarint([]byte{headLevels, 1}, 7)
+	places = binary.AppendVarint(append(places, coderNone), 1)
+	if _, err := r.read(places, make([]int64, 3)); !errors.Is(err, ErrCorrupt) {
+		t.Errorf("a place beyond the levels: %v", err)
 	}
 }
 

@@ -28,8 +28,11 @@
 //	  column: values of the records without a raw one
 //
 // A column of n values is a head byte (coder, predictor, Rice parameter), the first
-// value, and n − 1 residuals from the coder; of no values it is no bytes at all. How
-// many values it has is told by the columns before it. Records of one probe differ
+// value, and n − 1 residuals from the coder; of no values it is no bytes at all. Where
+// the values lie on few levels far apart, as tenths do in hundredths or whole seconds in
+// milliseconds, it is a head byte of its own, the number of levels, the first of them, a
+// column of the distances between them, and a column of the values' places among them.
+// How many values it has is told by the columns before it. Records of one probe differ
 // in little but noise, so all columns but the raw values are mostly constant, which is
 // three bytes or so.
 //

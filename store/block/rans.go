@@ -121,7 +121,7 @@ func (e *ransEncoder) appendTable(dst []byte, freq []uint32) []byte {
 	for t, f := range freq {
 		v[t] = int64(f)
 	}
-	return e.table.append(dst, v) // shorter than ransLeast, so never a table of tables
+	return e.table.plain(dst, v) // shorter than ransLeast, so never a table of tables
 }
 
 // A slot is what the low bits of the coder's state decode to: the token in bits
@@ -215,5 +215,5 @@ func (c *columnReader) readShort(src []byte, v []int64) ([]byte, error) {
 	if len(src) > 0 && src[0]&3 == coderRANS {
 		return nil, ErrCorrupt
 	}
-	return c.read(src, v)
+	return c.plain(src, v)
 }

@@ -32,11 +32,13 @@ const (
 	MaxSeries  = 1 << 16 // series in one block
 )
 
-// The first byte of a sealed block names its format.
+// The first byte of a sealed block names its format. Formats 1 to 3 were the same
+// without levels in their columns, and are still read.
 const (
-	formatSeries = 1 // one or more series
-	formatSet    = 2 // the same, with a number for each series
-	formatSpans  = 3 // rollups of one series
+	formatSeries = 4 // one or more series
+	formatSet    = 5 // the same, with a number for each series
+	formatSpans  = 6 // rollups of one series
+	formatBefore = 3 // what the older form of each is less
 )
 
 // castagnoli is the polynomial of CRC-32C (RFC 3720, appendix B.4).
@@ -59,7 +61,7 @@ func unseal(b []byte, want byte) (body []byte, err error) {
 	if Checksum(body) != binary.LittleEndian.Uint32(b[len(body):]) {
 		return nil, fmt.Errorf("%w: checksum is wrong", ErrCorrupt)
 	}
-	if body[0] != want {
+	if body[0] != want && body[0] != want-formatBefore {
 		return nil, fmt.Errorf("%w: format %d where %d belongs", ErrCorrupt, body[0], want)
 	}
 	return body[1:], nil

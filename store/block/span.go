@@ -30,12 +30,15 @@ func (e *Encoder) AppendSpans(dst []byte, width int64, spans []Span) ([]byte, er
 	dst = append(dst, formatSpans)
 	dst = binary.AppendUvarint(dst, uint64(len(spans)))
 	dst = binary.AppendUvarint(dst, uint64(width))
-	for c := range spanColumns {
-		e.vals = e.vals[:0]
-		for i := range spans {
-			e.vals = append(e.vals, spans[i].column(c, int64(i)*width))
+	n := len(spans)
+	e.vals = grow(e.vals, n*spanColumns)
+	for i := range spans {
+		for c, v := range spans[i].columns(int64(i) * width) {
+			e.vals[c*n+i] = v
 		}
-		dst = e.col.append(dst, e.vals)
+	}
+	for c := range spanColumns {
+		dst = e.col.append(dst, e.vals[c*n:(c+1)*n])
 	}
 	return seal(dst, from), nil
 }
@@ -46,109 +49,64 @@ func (d *Decoder) DecodeSpans(dst []Span, b []byte) ([]Span, error) {
 	if err != nil {
 		return dst, err
 	}
-	n, src, err := readUvarint(src)
-	if err != nil || n > MaxRecords {
+	count, src, err := readUvarint(src)
+	if err != nil || count > MaxRecords {
 		return dst, ErrCorrupt
 	}
 	width, src, err := readUvarint(src)
 	if err != nil || width > 1<<40 {
 		return dst, ErrCorrupt
 	}
-	from := len(dst)
-	dst = append(dst, make([]Span, n)...)
-	d.vals = grow(d.vals, int(n))
+	from, n := len(dst), int(count)
+	d.vals = grow(d.vals, n*spanColumns)
 	for c := range spanColumns {
-		if src, err = d.col.read(src, d.vals); err != nil {
-			return dst[:from], err
-		}
-		for i, v := range d.vals {
-			if !dst[from+i].setColumn(c, int64(i)*int64(width), v) {
-				return dst[:from], ErrCorrupt
-			}
+		if src, err = d.col.read(src, d.vals[c*n:(c+1)*n]); err != nil {
+			return dst, err
 		}
 	}
 	if len(src) != 0 {
-		return dst[:from], fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(src))
+		return dst, fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(src))
+	}
+	dst = append(dst, make([]Span, n)...)
+	var v [spanColumns]int64
+	for i := range n {
+		for c := range v {
+			v[c] = d.vals[c*n+i]
+		}
+		if !dst[from+i].setColumns(int64(i)*int64(width), &v) {
+			return dst[:from], ErrCorrupt
+		}
 	}
 	return dst, nil
 }
 
-// column returns column c of s; at is how far a gapless series would have come.
+// columns are what is stored of s; at is how far a gapless series would have come.
 // Columns later in the order are told from earlier ones.
-func (s *Span) column(c int, at int64) int64 {
-	switch c {
-	case 0:
-		return s.Start - at
-	case 1:
-		return int64(s.Has)
-	case 2:
-		return int64(s.Count)
-	case 3:
-		return int64(s.Temp.Mean)
-	case 4:
-		return int64(s.Temp.Mean) - int64(s.Temp.Min)
-	case 5:
-		return int64(s.Temp.Max) - int64(s.Temp.Mean)
-	case 6:
-		return int64(s.Hum.Mean)
-	case 7:
-		return int64(s.Hum.Mean) - int64(s.Hum.Min)
-	case 8:
-		return int64(s.Hum.Max) - int64(s.Hum.Mean)
-	case 9:
-		return int64(s.VPD.Mean) - s.guessVPD()
-	case 10:
-		return int64(s.VPD.Mean) - int64(s.VPD.Min)
-	case 11:
-		return int64(s.VPD.Max) - int64(s.VPD.Mean)
-	case 12:
-		return s.Covered
-	case 13:
-		return s.Covered - s.InBand
-	case 14:
-		return s.Below
-	default:
-		return s.Above
+func (s *Span) columns(at int64) [spanColumns]int64 {
+	t, h, p := &s.Temp, &s.Hum, &s.VPD
+	below := func(x *Three) int64 { return int64(x.Mean) - int64(x.Min) }
+	above := func(x *Three) int64 { return int64(x.Max) - int64(x.Mean) }
+	return [...]int64{
+		s.Start - at, int64(s.Has), int64(s.Count),
+		int64(t.Mean), below(t), above(t),
+		int64(h.Mean), below(h), above(h),
+		int64(p.Mean) - s.guessVPD(), below(p), above(p),
+		s.Covered, s.Covered - s.InBand, s.Below, s.Above,
 	}
 }
 
-// setColumn is the reverse; false when the value does not fit.
-func (s *Span) setColumn(c int, at, v int64) bool {
-	switch c {
-	case 0:
-		s.Start = v + at
-	case 1:
-		s.Has = uint8(v)
-	case 2:
-		s.Count = int32(v)
-	case 3:
-		s.Temp.Mean = int32(v)
-	case 4:
-		s.Temp.Min = int32(int64(s.Temp.Mean) - v)
-	case 5:
-		s.Temp.Max = int32(v + int64(s.Temp.Mean))
-	case 6:
-		s.Hum.Mean = int32(v)
-	case 7:
-		s.Hum.Min = int32(int64(s.Hum.Mean) - v)
-	case 8:
-		s.Hum.Max = int32(v + int64(s.Hum.Mean))
-	case 9:
-		s.VPD.Mean = int32(v + s.guessVPD())
-	case 10:
-		s.VPD.Min = int32(int64(s.VPD.Mean) - v)
-	case 11:
-		s.VPD.Max = int32(v + int64(s.VPD.Mean))
-	case 12:
-		s.Covered = v
-	case 13:
-		s.InBand = s.Covered - v
-	case 14:
-		s.Below = v
-	default:
-		s.Above = v
+// setColumns is the reverse; false when a value does not fit.
+func (s *Span) setColumns(at int64, v *[spanColumns]int64) bool {
+	three := func(mean, below, above int64) Three {
+		return Three{int32(mean - below), int32(mean), int32(mean + above)}
 	}
-	return s.column(c, at) == v
+	*s = Span{
+		Start: v[0] + at, Has: uint8(v[1]), Count: int32(v[2]),
+		Temp: three(v[3], v[4], v[5]), Hum: three(v[6], v[7], v[8]),
+		Covered: v[12], InBand: v[12] - v[13], Below: v[14], Above: v[15],
+	}
+	s.VPD = three(v[9]+s.guessVPD(), v[10], v[11])
+	return s.columns(at) == *v
 }
 
 // guessVPD predicts the mean vapour pressure deficit, in pascals, from the mean
