@@ -30,6 +30,8 @@ type Event struct {
 	Person  string `json:"person,omitempty"`
 	Channel string `json:"channel,omitempty"`
 	Why     string `json:"why,omitempty"`
+	// Version is the one that was handed over, 0 for other events.
+	Version int `json:"version,omitempty"`
 }
 
 // Effects are what a call of the Desk asks for. Put and Drop are to be

@@ -312,7 +312,7 @@ func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
 	case p.Attempt == r.Attempt:
 		p.State, p.DueSince, p.NotBefore = due, d.now.Mono, d.now.Mono
 	}
-	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel, Why: why})
+	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel, Why: why, Version: r.Version})
 	if in.Drill != nil && in.Drill.Taken != nil {
 		if _, ok := in.Drill.Taken[p.Channel]; !ok {
 			in.Drill.Taken[p.Channel] = (d.now.Mono - in.Opened).Seconds()

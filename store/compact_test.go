@@ -10,6 +10,9 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+
+	"dewline/rules/event"
+	"dewline/sensors"
 )
 
 // A nosyContext runs a function each time it is asked whether it has ended, which
@@ -35,7 +38,7 @@ func TestCompactBesideWriters(t *testing.T) {
 	note := func(n int) {
 		t.Helper()
 		docs := []Doc{{BucketNotes, fmt.Sprint(n), []byte("note")}, {BucketNotes, fmt.Sprint(n - 2), nil}}
-		if err := s.Commit(Commit{Docs: docs, Journal: []JournalEntry{{Kind: "note"}}}); err != nil {
+		if err := s.Commit(Commit{Docs: docs, Journal: []event.Event{noted(sensors.Instant{}, "")}}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -31,7 +32,7 @@ type known struct {
 	readings map[sensors.ProbeID]map[time.Duration]sensors.Reading
 	rollups  map[string]Rollup
 	docs     map[string]string
-	journal  []JournalEntry
+	journal  []event.Event
 }
 
 // furnish puts readings, documents and a journal into a record.
@@ -45,9 +46,9 @@ func furnish(t testing.TB, dir string) known {
 	for i := range 60 {
 		d := Doc{Bucket: Bucket(i%5 + 1), Key: fmt.Sprintf("doc-%d", i), Value: fmt.Appendf(nil, "value %d of %d", i, i*i)}
 		k.docs[fmt.Sprint(d.Bucket, d.Key)] = string(d.Value)
-		e := JournalEntry{Seq: uint64(i + 1), At: sensors.Instant{Wall: start.Add(time.Duration(i) * time.Hour)}, Kind: "note", Who: "keeper", New: fmt.Sprint(i)}
+		e := noted(sensors.Instant{Wall: start.Add(time.Duration(i) * time.Hour)}, fmt.Sprint(i))
 		k.journal = append(k.journal, e)
-		if err := s.Commit(Commit{Docs: []Doc{d}, Journal: []JournalEntry{e}, State: []byte("state")}); err != nil {
+		if err := s.Commit(Commit{Docs: []Doc{d}, Journal: []event.Event{e}, State: []byte("state")}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -124,10 +125,10 @@ func (k known) sift(t *testing.T, s *Store) (f found) {
 			f.errors++
 			continue
 		}
-		if e.Kind == "repair" && e.Who == "robin" {
+		if b, ok := e.Body.(event.Record); ok && b.Act == "repair" && e.By == "robin" {
 			continue
 		}
-		if e.Seq > 60 || k.journal[e.Seq-1].New != e.New {
+		if e.Seq > 60 || k.journal[e.Seq-1].Text != e.Text {
 			t.Fatalf("a journal entry that was never written: %+v", e)
 		}
 		f.journal++

@@ -2,7 +2,9 @@ package store
 
 import (
 	"bytes"
+	"crypto/rand"
 	"crypto/sha256"
+	"encoding/base64"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
@@ -12,11 +14,15 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+
+	"dewline/rules/event"
 )
 
-// A journal value is the SHA-256 of the hash before it and the entry's JSON,
+// A journal value is the SHA-256 of the hash before it and the event's JSON,
 // then that JSON. The newest hash is kept a second time among the store's own
-// documents, so that cutting the end off shows as well.
+// documents, so that cutting the end off shows as well. Names and free text are
+// a document of their own, of which the JSON holds the hash: it can be erased,
+// and the chain still holds, but not be changed.
 type journalHead struct {
 	seq  uint64
 	hash [sha256.Size]byte
@@ -59,9 +65,9 @@ func loadHead(tx *bolt.Tx) (journalHead, error) {
 	return h, nil
 }
 
-// putJournal appends entries. The head in memory moves on only with the commit.
-func (s *Store) putJournal(tx *bolt.Tx, entries []JournalEntry) error {
-	if len(entries) == 0 {
+// putJournal appends events. The head in memory moves on only with the commit.
+func (s *Store) putJournal(tx *bolt.Tx, events []event.Event) error {
+	if len(events) == 0 {
 		return nil
 	}
 	b := tx.Bucket([]byte(rootJournal))
@@ -70,19 +76,50 @@ func (s *Store) putJournal(tx *bolt.Tx, entries []JournalEntry) error {
 	}
 	b.FillPercent = 1
 	head := s.head
-	for _, e := range entries {
+	for _, e := range events {
 		e.Seq = head.seq + 1
-		text, err := json.Marshal(e)
+		key := binary.BigEndian.AppendUint64(nil, e.Seq)
+		beside, err := putBeside(tx, key, e.Beside)
 		if err != nil {
-			return fmt.Errorf("journal entry %q: %w", e.Kind, err)
+			return fmt.Errorf("event %d: %w", e.Seq, err)
+		}
+		text, err := event.Encode(&e, beside)
+		if err != nil {
+			return err
 		}
 		head = journalHead{seq: e.Seq, hash: chain(head.hash, text)}
-		if err := b.Put(binary.BigEndian.AppendUint64(nil, e.Seq), append(head.hash[:], text...)); err != nil {
+		if err := b.Put(key, append(head.hash[:], text...)); err != nil {
 			return err
 		}
 	}
 	tx.OnCommit(func() { s.head = head }) // still under the library's write lock
 	return putDoc(tx, bucketSelf, []byte("journal"), head.bytes())
+}
+
+// beside is what stands beside the chain. The salt keeps an erased name from being
+// found by guessing it.
+type beside struct {
+	Salt []byte `json:"salt"`
+	event.Beside
+}
+
+// putBeside keeps names and free text, if any, and returns their hash.
+func putBeside(tx *bolt.Tx, key []byte, names event.Beside) (hash string, err error) {
+	if names == (event.Beside{}) {
+		return "", nil
+	}
+	b := beside{Salt: make([]byte, 16), Beside: names}
+	_, _ = rand.Read(b.Salt) // never fails, crypto/rand
+	text, err := json.Marshal(b)
+	if err != nil {
+		return "", err
+	}
+	return besideHash(text), putDoc(tx, bucketBeside, key, text)
+}
+
+func besideHash(text []byte) string {
+	h := sha256.Sum256(text)
+	return base64.RawURLEncoding.EncodeToString(h[:])
 }
 
 // chain is the hash of an entry's text that follows an entry with the hash before.
@@ -94,29 +131,61 @@ func chain(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
 	return out
 }
 
-// Journal yields the entries with from <= wall time < to in the order they were
-// written; zero times leave an end open. An entry that does not follow from the
-// one before it is not shown: it yields an error wrapping ErrTampered.
-func (s *Store) Journal(from, to time.Time) iter.Seq2[JournalEntry, error] {
-	return func(yield func(JournalEntry, error) bool) {
+// Journal yields the events with from <= wall time < to in the order they were
+// written; zero times leave an end open. One that does not follow from the one
+// before it, or whose names were changed, is not shown: it yields an error
+// wrapping ErrTampered.
+func (s *Store) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
+	return func(yield func(event.Event, error) bool) {
 		var before [sha256.Size]byte
-		s.eachJournal(func(key, value []byte) bool {
-			var e JournalEntry
-			bad := fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(key))
-			if len(value) < sha256.Size {
-				return yield(e, bad)
-			}
-			follows := chain(before, value[sha256.Size:]) == [sha256.Size]byte(value)
-			copy(before[:], value)
-			if !follows || json.Unmarshal(value[sha256.Size:], &e) != nil {
-				return yield(JournalEntry{}, bad)
-			}
-			if (!from.IsZero() && e.At.Wall.Before(from)) || (!to.IsZero() && !e.At.Wall.Before(to)) {
+		s.eachEntry([]byte{}, &before, func(e event.Event, err error) bool {
+			if err == nil && ((!from.IsZero() && e.At.Wall.Before(from)) || (!to.IsZero() && !e.At.Wall.Before(to))) {
 				return true
 			}
-			return yield(e, nil)
-		}, func(err error) { yield(JournalEntry{}, err) })
+			return yield(e, err)
+		})
 	}
+}
+
+// eachEntry reads the events from a key on, the first of which has to follow
+// from the hash before.
+func (s *Store) eachEntry(from []byte, before *[sha256.Size]byte, yield func(event.Event, error) bool) {
+	s.eachStored(from, func(v stored) bool {
+		e, err := v.parse(*before)
+		if len(v.value) >= sha256.Size {
+			copy(before[:], v.value)
+		}
+		return yield(e, err)
+	}, func(err error) { yield(event.Event{}, err) })
+}
+
+// A stored entry is copied out of the file.
+type stored struct {
+	key, value, beside []byte
+	bad                error // of what is beside it
+}
+
+// parse reads an entry that has to follow from the hash before it.
+func (v *stored) parse(before [sha256.Size]byte) (event.Event, error) {
+	bad := fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(v.key))
+	if len(v.value) < sha256.Size || chain(before, v.value[sha256.Size:]) != [sha256.Size]byte(v.value) {
+		return event.Event{}, bad
+	}
+	e, hash, err := event.Decode(v.value[sha256.Size:])
+	switch {
+	case err != nil:
+		return event.Event{}, fmt.Errorf("%w: %w", bad, err)
+	case v.bad == nil && v.beside == nil: // nothing was beside it, or it was erased
+		return e, nil
+	case v.bad != nil || besideHash(v.beside) != hash:
+		return event.Event{}, fmt.Errorf("%w: the names or the text of it", bad)
+	}
+	var b beside
+	if err := json.Unmarshal(v.beside, &b); err != nil {
+		return event.Event{}, fmt.Errorf("%w: %w", bad, err)
+	}
+	e.Beside = b.Beside
+	return e, nil
 }
 
 // entryNumber is an entry's key as a person may be told it.
@@ -127,16 +196,11 @@ func entryNumber(key []byte) string {
 	return strconv.FormatUint(binary.BigEndian.Uint64(key), 10)
 }
 
-// eachJournal visits copies of the stored entries, some per read transaction.
-func (s *Store) eachJournal(visit func(key, value []byte) bool, fail func(error)) {
-	s.eachJournalFrom([]byte{}, visit, fail)
-}
-
-// eachJournalFrom is eachJournal from a key on.
-func (s *Store) eachJournalFrom(from []byte, visit func(key, value []byte) bool, fail func(error)) {
-	type pair struct{ k, v []byte }
+// eachStored visits copies of the stored entries from a key on, some per read
+// transaction.
+func (s *Store) eachStored(from []byte, visit func(stored) bool, fail func(error)) {
 	for from != nil {
-		var some []pair
+		var some []stored
 		start := from
 		from = nil
 		err := s.view(func(tx *bolt.Tx) error {
@@ -147,7 +211,12 @@ func (s *Store) eachJournalFrom(from []byte, visit func(key, value []byte) bool,
 			c := b.Cursor()
 			k, v := c.Seek(start)
 			for ; k != nil && len(some) < docsAtATime; k, v = c.Next() {
-				some = append(some, pair{bytes.Clone(k), bytes.Clone(v)})
+				one := stored{key: bytes.Clone(k), value: bytes.Clone(v)}
+				text, err := getDoc(tx, bucketBeside, k)
+				if one.beside = bytes.Clone(text); !errors.Is(err, errNoDoc) {
+					one.bad = err
+				}
+				some = append(some, one)
 			}
 			from = bytes.Clone(k)
 			return nil
@@ -156,8 +225,8 @@ func (s *Store) eachJournalFrom(from []byte, visit func(key, value []byte) bool,
 			fail(fmt.Errorf("read the journal: %w", err))
 			return
 		}
-		for _, p := range some {
-			if !visit(p.k, p.v) {
+		for _, v := range some {
+			if !visit(v) {
 				return
 			}
 		}
@@ -170,19 +239,22 @@ func (s *Store) eachJournalFrom(from []byte, visit func(key, value []byte) bool,
 func (s *Store) VerifyJournal() (entries int, err error) {
 	var at journalHead
 	var bad error
-	s.eachJournal(func(key, value []byte) bool {
-		switch {
-		case len(key) != 8 || binary.BigEndian.Uint64(key) != at.seq+1:
+	s.eachStored([]byte{}, func(v stored) bool {
+		if len(v.key) != 8 || binary.BigEndian.Uint64(v.key) != at.seq+1 {
 			bad = fmt.Errorf("%w: entry %d is missing", ErrTampered, at.seq+1)
-		case len(value) < sha256.Size || chain(at.hash, value[sha256.Size:]) != [sha256.Size]byte(value[:sha256.Size]):
-			bad = fmt.Errorf("%w: entry %d does not follow from the one before it", ErrTampered, at.seq+1)
-		default:
-			at.seq++
-			copy(at.hash[:], value)
-			entries++
-			return true
+			return false
 		}
-		return false
+		e, err := v.parse(at.hash)
+		if err == nil && e.Seq != at.seq+1 {
+			err = fmt.Errorf("%w: entry %d says that it is %d", ErrTampered, at.seq+1, e.Seq)
+		}
+		if bad = err; bad != nil {
+			return false
+		}
+		at.seq++
+		copy(at.hash[:], v.value)
+		entries++
+		return true
 	}, func(err error) { bad = err })
 	if bad != nil {
 		return entries, bad

@@ -4,50 +4,33 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
-	"encoding/json"
 	"fmt"
 	"iter"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+
+	"dewline/rules/event"
 )
 
 // journalSlack is by how much entries of one moment may stand out of order:
 // they are queued from several places.
 const journalSlack = time.Minute
 
-// JournalSince yields the entries from a running time on, in the order they
+// JournalSince yields the events from a running time on, in the order they
 // were written, without reading those before: running time never goes back, so
 // they are in its order. It refuses entries as Journal does.
-func (s *Store) JournalSince(mono time.Duration) iter.Seq2[JournalEntry, error] {
-	return func(yield func(JournalEntry, error) bool) {
+func (s *Store) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
+	return func(yield func(event.Event, error) bool) {
 		from, before, err := s.journalStart(mono - journalSlack)
 		if err != nil {
-			yield(JournalEntry{}, fmt.Errorf("read the journal: %w", err))
+			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
 			return
 		}
-		if from == nil {
-			return
-		}
-		s.eachJournalFrom(from, func(key, value []byte) bool {
-			e, ok := parseEntry(before, value)
-			if len(value) >= sha256.Size {
-				copy(before[:], value)
-			}
-			if !ok {
-				return yield(JournalEntry{}, fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(key)))
-			}
-			return e.At.Mono < mono || yield(e, nil)
-		}, func(err error) { yield(JournalEntry{}, err) })
+		s.eachEntry(from, &before, func(e event.Event, err error) bool {
+			return err == nil && e.At.Mono < mono || yield(e, err)
+		})
 	}
-}
-
-// parseEntry reads an entry that has to follow from the hash before it.
-func parseEntry(before [sha256.Size]byte, value []byte) (e JournalEntry, ok bool) {
-	if len(value) < sha256.Size || chain(before, value[sha256.Size:]) != [sha256.Size]byte(value[:sha256.Size]) {
-		return e, false
-	}
-	return e, json.Unmarshal(value[sha256.Size:], &e) == nil
 }
 
 // journalStart finds, by halving, the key of the first entry at or after mono
@@ -102,7 +85,7 @@ func lastEntry(tx *bolt.Tx) time.Duration {
 		if len(earlier) >= sha256.Size {
 			copy(before[:], earlier)
 		}
-		if e, ok := parseEntry(before, v); ok {
+		if e, err := (&stored{value: v}).parse(before); err == nil {
 			return max(e.At.Mono, 0)
 		}
 		if v = earlier; v == nil {
@@ -118,13 +101,9 @@ func monoOf(value []byte) time.Duration {
 	if len(value) < sha256.Size {
 		return -1 << 62
 	}
-	var e struct {
-		At struct {
-			Mono time.Duration `json:"mono"`
-		} `json:"at"`
-	}
-	if json.Unmarshal(value[sha256.Size:], &e) != nil {
+	at, ok := event.At(value[sha256.Size:])
+	if !ok {
 		return -1 << 62
 	}
-	return e.At.Mono
+	return at
 }

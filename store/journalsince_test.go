@@ -6,12 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"strconv"
 	"testing"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -36,7 +36,7 @@ func TestJournalSinceIsTheRestOfTheJournal(t *testing.T) {
 		if i%10 == 9 {
 			at.Mono -= time.Hour + 30*time.Second // queued a little late
 		}
-		if err := s.Commit(Commit{Journal: []JournalEntry{{At: at, Kind: "k", New: fmt.Sprint(i)}}}); err != nil {
+		if err := s.Commit(Commit{Journal: []event.Event{noted(at, fmt.Sprint(i))}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -47,14 +47,14 @@ func TestJournalSinceIsTheRestOfTheJournal(t *testing.T) {
 				t.Fatal(err)
 			}
 			if e.At.Mono >= mono {
-				want = append(want, e.New)
+				want = append(want, e.Text)
 			}
 		}
 		for e, err := range s.JournalSince(mono) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			got = append(got, e.New)
+			got = append(got, e.Text)
 		}
 		if fmt.Sprint(got) != fmt.Sprint(want) {
 			t.Errorf("since %s: %d entries %.60v, want %d %.60v", mono, len(got), got, len(want), want)
@@ -71,7 +71,7 @@ func TestJournalSinceRefusesWhatWasChanged(t *testing.T) {
 	defer s.Close(context.Background())
 	for i := range 20 {
 		at := sensors.Instant{Mono: time.Duration(i) * time.Hour, Wall: start}
-		if err := s.Commit(Commit{Journal: []JournalEntry{{At: at, Kind: "k", New: fmt.Sprint(i)}}}); err != nil {
+		if err := s.Commit(Commit{Journal: []event.Event{noted(at, fmt.Sprint(i))}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -106,7 +106,7 @@ func TestRunningTimeGoesOnFromTheJournal(t *testing.T) {
 	r := newRoom(41, 1)
 	fill(t, s, r, 10*time.Minute)
 	last := r.at.Mono + 55*time.Second
-	if err := s.Commit(Commit{Journal: []JournalEntry{{At: sensors.Instant{Mono: last, Wall: r.at.Wall}, Kind: "alarm"}}}); err != nil {
+	if err := s.Commit(Commit{Journal: []event.Event{noted(sensors.Instant{Mono: last, Wall: r.at.Wall}, "")}}); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Close(t.Context()); err != nil {
@@ -124,7 +124,7 @@ func TestDamagedEntryDoesNotSetTheTime(t *testing.T) {
 	dir := memDir(t)
 	s, _ := open(t, dir)
 	for _, mono := range []time.Duration{time.Hour, 2 * time.Hour} {
-		if err := s.Commit(Commit{Journal: []JournalEntry{{At: sensors.Instant{Mono: mono}, Kind: "note"}}}); err != nil {
+		if err := s.Commit(Commit{Journal: []event.Event{noted(sensors.Instant{Mono: mono}, "")}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -135,8 +135,8 @@ func TestDamagedEntryDoesNotSetTheTime(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	good := strconv.FormatInt(int64(2*time.Hour), 10)
-	bad := bytes.ReplaceAll(b, []byte(good), []byte("9"+good[1:]))
+	good := `"running_s":7200`
+	bad := bytes.ReplaceAll(b, []byte(good), []byte(`"running_s":9200`))
 	if bytes.Equal(b, bad) {
 		t.Fatal("the entry is not found")
 	}

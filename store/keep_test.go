@@ -12,8 +12,6 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
-
-	"dewline/sensors"
 )
 
 var ctx = context.Background()
@@ -79,62 +77,6 @@ func btoi(b bool) int {
 		return 1
 	}
 	return 0
-}
-
-func TestJournalShowsChanges(t *testing.T) {
-	for _, c := range []struct {
-		name   string
-		change func(b *bolt.Bucket) error
-		whole  int // entries before the fault
-	}{
-		{"untouched", func(*bolt.Bucket) error { return nil }, 300},
-		{"text changed", func(b *bolt.Bucket) error {
-			k := []byte{0, 0, 0, 0, 0, 0, 0, 9}
-			return b.Put(k, bytes.Replace(b.Get(k), []byte("keeper"), []byte("nobody"), 1))
-		}, 8},
-		{"entry taken out", func(b *bolt.Bucket) error { return b.Delete([]byte{0, 0, 0, 0, 0, 0, 1, 4}) }, 259},
-		{"end cut off", func(b *bolt.Bucket) error { return b.Delete([]byte{0, 0, 0, 0, 0, 0, 1, 44}) }, 299},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			dir := memDir(t)
-			s, _ := open(t, dir)
-			for i := range 100 {
-				e := JournalEntry{At: sensors.Instant{Wall: start.Add(time.Duration(i) * time.Minute)}, Kind: "setting", Who: "keeper", Old: "1", New: fmt.Sprint(i)}
-				if err := s.Commit(Commit{Journal: []JournalEntry{e, e, e}}); err != nil {
-					t.Fatal(err)
-				}
-			}
-			if err := s.Close(ctx); err != nil {
-				t.Fatal(err)
-			}
-			db, err := bolt.Open(filepath.Join(dir, FileName), 0o600, nil)
-			if err != nil {
-				t.Fatal(err)
-			}
-			err = db.Update(func(tx *bolt.Tx) error { return c.change(tx.Bucket([]byte(rootJournal))) })
-			if err = errors.Join(err, db.Close()); err != nil {
-				t.Fatal(err)
-			}
-			s, _ = open(t, dir)
-			n, err := s.VerifyJournal()
-			if n != c.whole || (err != nil) != (c.whole != 300) || err != nil && !errors.Is(err, ErrTampered) {
-				t.Fatalf("%d whole entries, want %d: %v", n, c.whole, err)
-			}
-			if c.whole != 300 {
-				return
-			}
-			n = 0
-			for e, err := range s.Journal(start.Add(10*time.Minute), start.Add(20*time.Minute)) {
-				if err != nil || e.New != fmt.Sprint(10+n/3) || e.Seq != uint64(31+n) {
-					t.Fatalf("entry %d is %+v: %v", n, e, err)
-				}
-				n++
-			}
-			if n != 30 {
-				t.Fatalf("%d entries in ten minutes of three", n)
-			}
-		})
-	}
 }
 
 // TestRetention ages readings out on the running clock, and keeps their rollups.

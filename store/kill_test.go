@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -107,7 +108,7 @@ func victimCommit(s *Store, n int) error {
 			{BucketMeta, "commit", binary.BigEndian.AppendUint64(nil, uint64(n))},
 			{BucketAlarms, fmt.Sprintf("a%d", n%50), fmt.Appendf(nil, "alarm %d", n)},
 		},
-		Journal: []JournalEntry{{Kind: "test", New: fmt.Sprint(n)}},
+		Journal: []event.Event{noted(sensors.Instant{}, fmt.Sprint(n))},
 	})
 }
 

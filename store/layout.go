@@ -13,7 +13,7 @@ import (
 // The file, in bbolt's terms:
 //
 //	keep   bucket of buckets, one per kind of document; values are enveloped
-//	jrnl   sequence number → journal entry
+//	jrnl   sequence number → event, chained by hash
 //	raw    one bucket per bundle of readings, named by its key
 //	tab    one bucket per bundle of rollups, named like the readings it sums up
 //	r…     one bucket per batch of the open hour; bbolt keeps so small a bucket
@@ -39,6 +39,7 @@ const (
 	bucketSelf Bucket = 0x80 + iota
 	bucketProbes
 	bucketState
+	bucketBeside // names and free text of the journal, by sequence number
 )
 
 // schema is the layout written by this version.

@@ -11,6 +11,7 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -124,7 +125,7 @@ func TestReadersAndWriters(t *testing.T) {
 				if n := len(rollupsOf(t, s, p, Hour, time.Time{}, start.Add(24*time.Hour))); n != 25 {
 					t.Errorf("%d hours", n)
 				}
-				if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}, Journal: []JournalEntry{{Kind: "x"}}}); err != nil {
+				if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}, Journal: []event.Event{noted(sensors.Instant{}, "x")}}); err != nil {
 					t.Error(err)
 				}
 			}

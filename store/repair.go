@@ -12,6 +12,7 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store/block"
 )
@@ -69,11 +70,10 @@ func noteRepair(dst, src, by string, rep *RepairReport) error {
 			if s.head, err = loadHead(tx); err != nil {
 				return err
 			}
-			return s.putJournal(tx, []JournalEntry{{
-				At:   sensors.Instant{Mono: lastEntry(tx), Wall: time.Now()},
-				Kind: "repair", Who: by, Subject: src,
-				New: fmt.Sprintf("%d readings, %d documents and %d journal lines saved, %d pages or entries given up", rep.Readings, rep.Docs, rep.Journal, rep.Damaged),
-			}})
+			e := event.New(sensors.Instant{Mono: lastEntry(tx), Wall: time.Now()}, event.Record{Act: "repair", File: src,
+				What: fmt.Sprintf("%d readings, %d documents and %d journal lines saved, %d pages or entries given up", rep.Readings, rep.Docs, rep.Journal, rep.Damaged)})
+			e.By = by
+			return s.putJournal(tx, []event.Event{e})
 		})
 	})
 	return errors.Join(err, guard(db.Close))

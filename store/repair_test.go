@@ -54,7 +54,7 @@ func TestRepairOfAnUnreadableCard(t *testing.T) {
 	}
 	journalPages := 0
 	for page := int64(2); page < pages; page++ {
-		if !bytes.Contains(b[page*pageSize:(page+1)*pageSize], []byte(`"kind":"note"`)) {
+		if !bytes.Contains(b[page*pageSize:(page+1)*pageSize], []byte(`"type":"note"`)) {
 			continue
 		}
 		if journalPages++; journalPages > 4 {

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -122,22 +123,8 @@ type Doc struct {
 // A Commit is written in one transaction: all of it or nothing.
 type Commit struct {
 	Docs    []Doc
-	Journal []JournalEntry
+	Journal []event.Event
 	State   []byte // the engine's state; nil leaves the stored one
-}
-
-// A JournalEntry is one line of the record of who did what.
-type JournalEntry struct {
-	Seq     uint64          `json:"seq"` // given by the store, from 1
-	At      sensors.Instant `json:"at"`
-	Kind    string          `json:"kind"`
-	Who     string          `json:"who,omitempty"`
-	Subject string          `json:"subject,omitempty"`
-	Old     string          `json:"old,omitempty"`
-	New     string          `json:"new,omitempty"`
-	Why     string          `json:"why,omitempty"`
-	// Priority is how urgent an alarm was: "note", "today" or "wake".
-	Priority string `json:"priority,omitempty"`
 }
 
 // A Level is the span of one rollup.

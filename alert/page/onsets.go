@@ -3,7 +3,6 @@ package page
 import (
 	"errors"
 	"slices"
-	"strings"
 	"time"
 
 	"dewline/alert"
@@ -11,7 +10,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/store"
+	"dewline/rules/event"
 )
 
 // An onset is one alarm of the past, from the journal.
@@ -40,16 +39,17 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Ke
 			errs = errors.Join(errs, err)
 			continue
 		}
-		key, ok := keyOf(e.Subject)
-		if e.Kind != "alarm" || !ok || !keep(key) {
+		a, ok := e.Body.(event.Alarm)
+		key := rules.Key{Alarm: rules.AlarmID(a.Alarm), Subject: a.Subject}
+		if !ok || !keep(key) {
 			continue
 		}
-		o := byID[e.Subject]
+		o := byID[a.ID()]
 		if o == nil {
 			o = &onset{key: key, from: e.At.Wall}
-			byID[e.Subject], out = o, append(out, o)
+			byID[a.ID()], out = o, append(out, o)
 		}
-		o.take(e)
+		o.take(&e, a)
 	}
 	return slices.DeleteFunc(out, func(o *onset) bool { return !o.to.IsZero() && o.to.Before(from) }), errs
 }
@@ -66,21 +66,12 @@ func openSince(snap *alert.Snapshot, before time.Time, keep func(rules.Key) bool
 	return out
 }
 
-// keyOf takes "alarm/subject/number" apart.
-func keyOf(onsetID string) (rules.Key, bool) {
-	parts := strings.Split(onsetID, "/")
-	if len(parts) != 3 {
-		return rules.Key{}, false
-	}
-	return rules.Key{Alarm: rules.AlarmID(parts[0]), Subject: parts[1]}, true
-}
-
 // take follows one step of the alarm's life.
-func (o *onset) take(e store.JournalEntry) {
-	if o.priority == "" || e.Priority == rules.Wake.String() {
-		o.priority = e.Priority
+func (o *onset) take(e *event.Event, a event.Alarm) {
+	if o.priority == "" || a.Priority == rules.Wake.String() {
+		o.priority = a.Priority
 	}
-	switch e.New {
+	switch a.To {
 	case alarm.Norm.String(), alarm.RTNUN.String(), alarm.LatchUnack.String(), alarm.LatchAck.String():
 		if o.to.IsZero() {
 			o.to = e.At.Wall
@@ -88,10 +79,10 @@ func (o *onset) take(e store.JournalEntry) {
 	case alarm.Unack.String(), alarm.Acked.String():
 		o.to = time.Time{} // it came back before anybody answered
 	}
-	answered := e.New == alarm.Acked.String() || e.New == alarm.LatchAck.String() ||
-		e.New == alarm.Norm.String() && e.Old == alarm.RTNUN.String() && e.Who != ""
+	answered := a.To == alarm.Acked.String() || a.To == alarm.LatchAck.String() ||
+		a.To == alarm.Norm.String() && a.From == alarm.RTNUN.String() && e.By != ""
 	if answered && o.acked.IsZero() {
-		o.acked, o.by = e.At.Wall, e.Who
+		o.acked, o.by = e.At.Wall, e.By
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"dewline/alert"
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -25,8 +26,8 @@ type History interface {
 // Record is the record as far as pages read it.
 type Record interface {
 	History
-	// JournalSince yields the entries from a running time on.
-	JournalSince(mono time.Duration) iter.Seq2[store.JournalEntry, error]
+	// JournalSince yields the events from a running time on.
+	JournalSince(mono time.Duration) iter.Seq2[event.Event, error]
 }
 
 // A Note is one line that a keeper wrote about an enclosure.

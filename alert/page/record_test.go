@@ -13,6 +13,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -227,10 +228,10 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 	at := func(ago time.Duration) sensors.Instant {
 		return sensors.Instant{Mono: 100*time.Hour - ago, Wall: now.Add(-ago), Synced: true}
 	}
-	entry := func(ago time.Duration, subject, from, to, who, priority string) store.JournalEntry {
-		return store.JournalEntry{At: at(ago), Kind: "alarm", Subject: subject, Old: from, New: to, Who: who, Priority: priority}
+	entry := func(ago time.Duration, subject, from, to, who, priority string) event.Event {
+		return event.OfLine(at(ago), event.Line{Kind: "alarm", Subject: subject, Old: from, New: to, Who: who, Priority: priority})
 	}
-	err := s.Commit(store.Commit{Journal: []store.JournalEntry{
+	err := s.Commit(store.Commit{Journal: []event.Event{
 		entry(5*time.Hour, "above-band/a-1-1/1", "NORM", "UNACK", "", "today"),
 		entry(4*time.Hour, "above-band/a-1-1/1", "UNACK", "UNACK", "", "wake"),
 		entry(200*time.Minute, "above-band/a-1-1/1", "UNACK", "RTNUN", "", "wake"),
@@ -239,7 +240,7 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 		entry(2*time.Hour, "above-band/a-1-1/1", "ACKED", "NORM", "", "wake"),
 		entry(90*time.Minute, "probe-silent/a-1-1-canopy/2", "NORM", "UNACK", "", "today"),
 		entry(80*time.Minute, "above-band/a-1-2/1", "NORM", "UNACK", "", "today"),
-		{At: at(time.Hour), Kind: "note", Subject: "a-1-1", New: "fed"},
+		event.New(at(time.Hour), event.Note{Enclosure: "a-1-1"}),
 		entry(50*time.Minute, "nonsense", "NORM", "UNACK", "", "today"),
 	}})
 	if err != nil {
@@ -388,10 +389,10 @@ func year(b testing.TB) (dir string, cfg *configs.Config, now time.Time) {
 	l.mist, _ = cfg.MistOf(cfg.Enclosures[0])
 	l.offset = func(day float64) float64 { return 1.5 * math.Sin(day/58) }
 	l.flush = func(at sensors.Instant) {
-		var entries []store.JournalEntry
+		var entries []event.Event
 		if at.Wall.Hour() == 12 {
 			for i := range 40 {
-				entries = append(entries, store.JournalEntry{At: at, Kind: "alarm", Subject: fmt.Sprintf("above-band/a-1-%d/%d", i%2+1, at.Mono/time.Hour), Old: "NORM", New: "UNACK", Priority: "today"})
+				entries = append(entries, event.OfLine(at, event.Line{Kind: "alarm", Subject: fmt.Sprintf("above-band/a-1-%d/%d", i%2+1, at.Mono/time.Hour), Old: "NORM", New: "UNACK", Priority: "today"}))
 			}
 			if err := s.Commit(store.Commit{Journal: entries}); err != nil {
 				b.Fatal(err)

@@ -21,6 +21,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -211,8 +212,8 @@ func (emptyRecord) Rollups(context.Context, sensors.ProbeID, store.Level, time.T
 	return func(func(store.Rollup, error) bool) {}
 }
 
-func (emptyRecord) JournalSince(time.Duration) iter.Seq2[store.JournalEntry, error] {
-	return func(func(store.JournalEntry, error) bool) {}
+func (emptyRecord) JournalSince(time.Duration) iter.Seq2[event.Event, error] {
+	return func(func(event.Event, error) bool) {}
 }
 
 // A got is what a browser got.

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -22,7 +23,7 @@ type History interface {
 
 // Papers yield what people and dewline did.
 type Papers interface {
-	Journal(from, to time.Time) iter.Seq2[store.JournalEntry, error]
+	Journal(from, to time.Time) iter.Seq2[event.Event, error]
 	Docs(store.Bucket) iter.Seq2[store.Doc, error]
 }
 
@@ -78,9 +79,9 @@ type builder struct {
 	loc        *time.Location
 	report     *Report
 
-	onsets  []*onset             // of the last weeks, in order
-	events  []store.JournalEntry // about notices and drills
-	began   time.Time            // of the journal
+	onsets  []*onset      // of the last weeks, in order
+	events  []event.Event // about notices and drills
+	began   time.Time     // of the journal
 	notes   map[string][]Note
 	covered map[sensors.ProbeID]time.Duration // in the week
 	alive   map[int64]time.Duration           // by ten minutes: the best coverage of any probe

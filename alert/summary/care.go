@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -170,13 +171,19 @@ func (b *builder) drill() {
 	d := &b.report.Drill
 	var id string
 	for _, e := range b.events {
-		switch {
-		case e.Kind == "drill":
-			*d, id = Drill{Last: e.At.Wall.In(b.loc)}, e.New
-		case e.Subject == id && id != "" && e.New == "acknowledged":
-			d.Answered = true
-		case e.Subject == id && id != "" && e.New == "drill-over":
-			d.Result = strings.TrimSpace(e.Why)
+		switch body := e.Body.(type) {
+		case event.Drill:
+			*d, id = Drill{Last: e.At.Wall.In(b.loc)}, body.Notice
+		case event.Notice:
+			if body.Notice != id || id == "" {
+				continue
+			}
+			switch body.What {
+			case "acknowledged":
+				d.Answered = true
+			case "drill-over":
+				d.Result = strings.TrimSpace(e.Text)
+			}
 		}
 	}
 	every := b.cfg.Drill.Every.D()

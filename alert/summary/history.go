@@ -9,6 +9,7 @@ import (
 
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/store"
 )
 
@@ -40,10 +41,10 @@ func (b *builder) readJournal() {
 		if b.began.IsZero() {
 			b.began = e.At.Wall
 		}
-		switch e.Kind {
-		case "alarm":
-			b.alarm(open, &e)
-		case "notice", "drill":
+		switch body := e.Body.(type) {
+		case event.Alarm:
+			b.alarm(open, &e, body)
+		case event.Notice, event.Drill:
 			b.events = append(b.events, e)
 		}
 	}
@@ -65,25 +66,25 @@ func parseOnset(s string) (rules.Key, uint64, bool) {
 }
 
 // alarm follows one transition.
-func (b *builder) alarm(open map[rules.Key]*onset, e *store.JournalEntry) {
-	key, seq, ok := parseOnset(e.Subject)
+func (b *builder) alarm(open map[rules.Key]*onset, e *event.Event, a event.Alarm) {
+	key := rules.Key{Alarm: rules.AlarmID(a.Alarm), Subject: a.Subject}
 	var from, to alarm.State
-	if !ok || from.UnmarshalText([]byte(e.Old)) != nil || to.UnmarshalText([]byte(e.New)) != nil {
+	if from.UnmarshalText([]byte(a.From)) != nil || to.UnmarshalText([]byte(a.To)) != nil {
 		return // another hand wrote it
 	}
 	o := open[key]
-	if o == nil || o.seq != seq {
+	if o == nil || o.seq != a.Onset {
 		if to != alarm.Unack && to != alarm.Acked {
 			return // its beginning is not on record, or it never rang
 		}
-		o = &onset{key: key, seq: seq, raised: e.At.Mono, Excursion: Excursion{
+		o = &onset{key: key, seq: a.Onset, raised: e.At.Mono, Excursion: Excursion{
 			Alarm: key.Alarm, Subject: key.Subject, From: e.At.Wall.In(b.loc),
 			began: e.At.Wall.Before(b.report.From),
 		}}
 		open[key] = o
 		b.onsets = append(b.onsets, o)
 	}
-	o.step(e, from, to, b.loc)
+	o.step(e, a.Priority, from, to, b.loc)
 }
 
 // answers reports whether a person's step acknowledged an alarm.
@@ -92,14 +93,14 @@ func answers(from, to alarm.State) bool {
 }
 
 // step takes one more transition of the same onset.
-func (o *onset) step(e *store.JournalEntry, from, to alarm.State, loc *time.Location) {
+func (o *onset) step(e *event.Event, priority string, from, to alarm.State, loc *time.Location) {
 	var p rules.Priority
-	if p.UnmarshalText([]byte(e.Priority)) != nil {
+	if p.UnmarshalText([]byte(priority)) != nil {
 		p = usualPriority(o.Alarm)
 	}
 	o.Priority = max(o.Priority, p)
-	if e.Who != "" && !o.hasAck && answers(from, to) {
-		o.hasAck, o.AckedBy = true, e.Who
+	if e.By != "" && !o.hasAck && answers(from, to) {
+		o.hasAck, o.AckedBy = true, e.By
 		o.AckedIn = (e.At.Mono - o.raised).Minutes()
 	}
 	waits := to == alarm.Unack || to == alarm.RTNUN || to == alarm.LatchUnack

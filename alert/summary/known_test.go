@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -146,7 +147,7 @@ func TestNothing(t *testing.T) {
 func TestBeforeTheRecord(t *testing.T) {
 	from := time.Date(2026, 7, 18, 6, 0, 0, 0, time.UTC)
 	r := newRig(t, "UTC", 1, from)
-	r.journal(store.JournalEntry{At: r.instant(from), Kind: "start", Who: "dewline", New: "test"})
+	r.journal(event.OfLine(r.instant(from), event.Line{Kind: "start", Who: "dewline", New: "test"}))
 	r.fill(from, from.Add(2*time.Hour), map[sensors.ProbeID]weather{"p1": calm(time.UTC)})
 	report := r.build("2026-W28", from.Add(3*time.Hour))
 	if !report.Early() || len(report.Do) != 0 || !strings.Contains(report.Subject(), "before the record begins") {

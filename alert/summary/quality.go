@@ -9,6 +9,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -189,10 +190,11 @@ func floods(raised []*onset) int {
 // countNotices counts what people received.
 func (b *builder) countNotices(q *Quality) {
 	for _, e := range b.events {
-		if e.Kind != "notice" || e.At.Wall.Before(b.report.From) || strings.HasPrefix(e.Subject, "drill/") {
+		n, ok := e.Body.(event.Notice)
+		if !ok || e.At.Wall.Before(b.report.From) || strings.HasPrefix(n.Notice, "drill/") {
 			continue
 		}
-		switch e.New {
+		switch n.What {
 		case "raised":
 			q.Notices++
 		case "escalated":

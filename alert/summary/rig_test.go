@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -170,15 +171,15 @@ func (r *rig) flush() {
 }
 
 // journal commits lines; each has a time and the fields of an entry.
-func (r *rig) journal(entries ...store.JournalEntry) {
+func (r *rig) journal(entries ...event.Event) {
 	r.t.Helper()
 	if err := r.st.Commit(store.Commit{Journal: entries}); err != nil {
 		r.t.Fatal(err)
 	}
 }
 
-func (r *rig) step1(at time.Time, onset, from, to, priority, who string) store.JournalEntry {
-	return store.JournalEntry{At: r.instant(at), Kind: "alarm", Subject: onset, Old: from, New: to, Priority: priority, Who: who}
+func (r *rig) step1(at time.Time, onset, from, to, priority, who string) event.Event {
+	return event.OfLine(r.instant(at), event.Line{Kind: "alarm", Subject: onset, Old: from, New: to, Priority: priority, Who: who})
 }
 
 func (r *rig) doc(b store.Bucket, key string, v any) {
@@ -235,22 +236,22 @@ func eventful(t *testing.T) (*rig, *Report) {
 	}
 	r.fill(from, to, map[sensors.ProbeID]weather{"p1": busy, "p2": quiet})
 	r.journal(
-		store.JournalEntry{At: r.instant(day(9, 0, 0)), Kind: "start", Who: "dewline", New: "test"},
+		event.OfLine(r.instant(day(9, 0, 0)), event.Line{Kind: "start", Who: "dewline", New: "test"}),
 		r.step1(day(11, 15, 0), "mist-missing/e2/1", "NORM", "UNACK", "today", ""),
 		r.step1(day(11, 16, 0), "mist-missing/e2/1", "UNACK", "NORM", "today", ""),
 		r.step1(day(19, 13, 30), "above-band/e1/1", "NORM", "UNACK", "today", ""),
-		store.JournalEntry{At: r.instant(day(19, 13, 30)), Kind: "notice", Subject: "above-band/e1/1", New: "raised"},
+		event.OfLine(r.instant(day(19, 13, 30)), event.Line{Kind: "notice", Subject: "above-band/e1/1", New: "raised"}),
 		r.step1(day(19, 14, 0), "lethal-ceiling/e1/1", "NORM", "UNACK", "wake", ""),
-		store.JournalEntry{At: r.instant(day(19, 14, 0)), Kind: "notice", Subject: "lethal-ceiling/e1/1", New: "raised"},
+		event.OfLine(r.instant(day(19, 14, 0)), event.Line{Kind: "notice", Subject: "lethal-ceiling/e1/1", New: "raised"}),
 		r.step1(day(19, 14, 12), "lethal-ceiling/e1/1", "UNACK", "ACKED", "wake", "Sam"),
 		r.step1(day(19, 14, 40), "lethal-ceiling/e1/1", "ACKED", "NORM", "wake", ""),
 		r.step1(day(19, 15, 10), "above-band/e1/1", "UNACK", "RTNUN", "today", ""),
 		r.step1(day(19, 18, 30), "above-band/e1/1", "RTNUN", "NORM", "today", "Sam"),
 		r.step1(day(20, 18, 10), "humidity-floor/e1/1", "NORM", "UNACK", "today", ""),
 		r.step1(day(20, 19, 35), "humidity-floor/e1/1", "UNACK", "NORM", "today", ""),
-		store.JournalEntry{At: r.instant(day(17, 9, 0)), Kind: "drill", Who: "Sam", Subject: "sam", New: "drill/sam/1"},
-		store.JournalEntry{At: r.instant(day(17, 9, 1)), Kind: "notice", Subject: "drill/sam/1", New: "acknowledged", Who: "sam"},
-		store.JournalEntry{At: r.instant(day(17, 9, 1)), Kind: "notice", Subject: "drill/sam/1", New: "drill-over", Why: "answered after 38 s"},
+		event.OfLine(r.instant(day(17, 9, 0)), event.Line{Kind: "drill", Who: "Sam", Subject: "sam", New: "drill/sam/1"}),
+		event.OfLine(r.instant(day(17, 9, 1)), event.Line{Kind: "notice", Subject: "drill/sam/1", New: "acknowledged", Who: "sam"}),
+		event.OfLine(r.instant(day(17, 9, 1)), event.Line{Kind: "notice", Subject: "drill/sam/1", New: "drill-over", Why: "answered after 38 s"}),
 		r.step1(day(22, 23, 0), "probe-silent/p2/1", "NORM", "UNACK", "today", ""),
 	)
 	r.doc(store.BucketNotes, "e1/1", map[string]any{

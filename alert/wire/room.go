@@ -5,8 +5,8 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // A Room is everything that the API says of one moment.
@@ -197,11 +197,12 @@ type JournalEntry struct {
 	Fault string `json:"fault,omitempty"`
 }
 
-// JournalEntryOf makes the document of a journal's line.
-func JournalEntryOf(e *store.JournalEntry) JournalEntry {
+// JournalEntryOf makes the document of a line of the log.
+func JournalEntryOf(e *event.Event) JournalEntry {
+	l := e.Line()
 	return JournalEntry{
-		Number: e.Seq, Time: e.At.Wall, ClockSet: e.At.Synced, Kind: e.Kind, Who: e.Who, Subject: e.Subject,
-		Old: e.Old, New: e.New, Why: e.Why, Priority: e.Priority,
+		Number: e.Seq, Time: e.At.Wall, ClockSet: e.At.Synced, Kind: l.Kind, Who: l.Who, Subject: l.Subject,
+		Old: l.Old, New: l.New, Why: l.Why, Priority: l.Priority,
 	}
 }
 

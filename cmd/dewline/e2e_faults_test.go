@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/store"
 
 	"golang.org/x/sys/unix"
@@ -97,8 +98,9 @@ func (f *faultySite) whole(alarms ...string) {
 		if err != nil {
 			f.t.Fatal(err)
 		}
-		alarm := e.Subject[:max(strings.LastIndexByte(e.Subject, '/'), 0)] // without the number of the onset
-		told[e.Kind+" "+alarm+" "+e.New] = true
+		if a, ok := e.Body.(event.Alarm); ok {
+			told["alarm "+a.Alarm+"/"+a.Subject+" "+a.To] = true
+		}
 	}
 	for _, a := range alarms {
 		if !told["alarm "+a+" UNACK"] {

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/sensors/trace"
@@ -63,11 +64,10 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 	im.st, im.rd, im.resume = st, rd, report.LastMono
 	err = im.rows(ctx)
 	if im.n > 0 {
-		entry := store.JournalEntry{
-			At: sensors.Instant{Mono: im.last, Wall: time.Now()}, Kind: "import", Who: *cf.by, Subject: file,
-			New: fmt.Sprintf("%d readings of %d probes, %s to %s", im.n, len(im.met), minute(im.start), minute(im.newest)),
-		}
-		err = errors.Join(err, st.Commit(store.Commit{Journal: []store.JournalEntry{entry}}))
+		e := event.New(sensors.Instant{Mono: im.last, Wall: time.Now()}, event.Record{Act: "import", File: file,
+			What: fmt.Sprintf("%d readings of %d probes, %s to %s", im.n, len(im.met), minute(im.start), minute(im.newest))})
+		e.By = *cf.by
+		err = errors.Join(err, st.Commit(store.Commit{Journal: []event.Event{e}}))
 	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -92,13 +93,14 @@ func stoppedDir(ctx context.Context, cf controlFlags) (string, error) {
 
 // noteInRecord writes a line about what a command did into the journal of the
 // record in dir, which no daemon has open.
-func noteInRecord(ctx context.Context, dir string, e store.JournalEntry) error {
+func noteInRecord(ctx context.Context, dir, by string, what event.Record) error {
 	st, report, err := store.Open(ctx, store.Options{Dir: dir})
 	if err != nil {
 		return err
 	}
-	e.At = sensors.Instant{Mono: report.LastMono, Wall: time.Now()}
-	err = st.Commit(store.Commit{Journal: []store.JournalEntry{e}})
+	e := event.New(sensors.Instant{Mono: report.LastMono, Wall: time.Now()}, what)
+	e.By = by
+	err = st.Commit(store.Commit{Journal: []event.Event{e}})
 	return errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 }
 

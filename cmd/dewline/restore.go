@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"dewline/rules/event"
 	"dewline/store"
 )
 
@@ -36,7 +37,7 @@ func runRestore(ctx context.Context, cf controlFlags, from string, std stdio) er
 	}
 	record := filepath.Join(dir, store.FileName)
 	handOver(record)
-	if err := noteInRecord(ctx, dir, store.JournalEntry{Kind: "restore", Who: *cf.by, Old: aside, New: from}); err != nil {
+	if err := noteInRecord(ctx, dir, *cf.by, event.Record{Act: "restore", Was: aside, What: from}); err != nil {
 		return fmt.Errorf("the copy is the record now, but its journal cannot be written: %w", err)
 	}
 	fmt.Fprintf(std.out, "%s: a checked copy of %s, with its calibrations, notes and open alarms\n", record, from)

@@ -12,6 +12,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -27,7 +28,7 @@ type deskRig struct {
 	now     sensors.Instant
 	celsius int // hundredths, of the enclosure's probe
 	sent    []alert.Delivery
-	journal []store.JournalEntry
+	journal []event.Event
 }
 
 const rigRoom = "[room]\nid = \"den\"\nname = \"Den\"\ntimezone = \"UTC\"\npoll = \"10 s\"\n" +
@@ -53,7 +54,7 @@ func newDeskRig(t *testing.T, people string) *deskRig {
 
 // take keeps and carries out effects, as the daemon does.
 func (r *deskRig) take(fx Effects) {
-	r.journal = append(r.journal, fx.Journal...)
+	r.journal = append(r.journal, fx.Events...)
 	for _, d := range fx.Docs {
 		if d.Bucket == store.BucketDrills {
 			r.drills[d.Key] = d.Value
@@ -252,7 +253,7 @@ func TestCore_Shelves(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("shelving %v for %s: %v", c.key, c.time, err)
 			}
-			if last := r.journal[len(r.journal)-1]; last.Kind != kindRefused || last.Who != "una" {
+			if last := r.journal[len(r.journal)-1]; last.Body.Kind() != "refused" || last.By != "una" {
 				t.Errorf("the refusal left %+v in the journal", last)
 			}
 		}
@@ -394,7 +395,7 @@ func TestCore_DrillsOnRecord(t *testing.T) {
 	}
 	results := 0
 	for _, e := range r.journal {
-		if e.Kind == "drill-result" {
+		if e.Body.Kind() == "drill-result" {
 			results++
 		}
 	}

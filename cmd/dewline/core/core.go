@@ -1,7 +1,7 @@
 // Package core is every decision of dewline as one pure step: readings, acts,
 // the results of sending and the passing of time go in, effects come out. It
 // joins the rules with the book of notices, watches dewline itself (time off,
-// the clock, drills, certificates, delivery) and writes the journal's lines.
+// the clock, drills, certificates, delivery) and makes the events of the log.
 package core
 
 import (
@@ -14,6 +14,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -31,18 +32,18 @@ type Core struct {
 	refused   refusals
 }
 
-// Effects are what one input asks of the world. Docs and Journal belong to one
+// Effects are what one input asks of the world. Docs and Events belong to one
 // transaction; Send goes out whether or not that succeeds.
 type Effects struct {
 	Transitions []rules.Transition
 	Docs        []store.Doc
-	Journal     []store.JournalEntry
+	Events      []event.Event
 	Send        []alert.Delivery
 }
 
 // Empty reports whether nothing is to be done.
 func (e *Effects) Empty() bool {
-	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Journal) == 0 && len(e.Send) == 0
+	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Events) == 0 && len(e.Send) == 0
 }
 
 // New returns a Core that has seen nothing yet. ackLink makes the link
@@ -78,7 +79,7 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	e.add(c.tellBlind(now))
 	e.add(c.watchDelivery(now))
 	e.add(c.watchSelf(now))
-	e.Journal = append(e.Journal, c.refused.flush(now)...)
+	e.Events = append(e.Events, c.refused.flush(now)...)
 	if now.Mono >= c.refreshAt {
 		c.refreshAt = now.Mono + refreshEvery
 		if open := c.engine.Open(); len(open) > 0 {
@@ -101,9 +102,7 @@ func (c *Core) Set(now sensors.Instant, cond rules.Condition) Effects {
 func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
 	e, err := c.act(now, &a)
 	if err != nil {
-		entry := actionEntry(now, &a, nil)
-		entry.Kind, entry.New = kindRefused, string(a.Kind)+": "+err.Error()
-		e.Journal = c.refused.pass(now, entry)
+		e.Events = c.refused.pass(now, refusedEvent(now, a.By, string(a.Key.Alarm)+"/"+a.Key.Subject, string(a.Kind)+": "+err.Error()))
 	}
 	return e, err
 }
@@ -113,7 +112,7 @@ func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
 	if err != nil {
 		return Effects{}, err
 	}
-	e := Effects{Journal: []store.JournalEntry{actionEntry(now, a, ts)}}
+	e := Effects{Events: []event.Event{actEvent(now, a, ts)}}
 	e.add(c.after(now, ts))
 	return e, nil
 }
@@ -132,7 +131,7 @@ func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by
 	}
 	e := c.desked(fx)
 	if err != nil {
-		e.Journal = append(e.Journal, c.refused.pass(now, refusedEntry(now, by, id, "acknowledge: "+err.Error()))...)
+		e.Events = append(e.Events, c.refused.pass(now, refusedEvent(now, by, id, "acknowledge: "+err.Error()))...)
 		return e, fmt.Errorf("acknowledge notice %s: %w", id, err)
 	}
 	for _, k := range keys {
@@ -222,7 +221,7 @@ func (c *Core) after(now sensors.Instant, ts []rules.Transition) Effects {
 			e.Docs = append(e.Docs, d)
 		}
 		if t.From != t.To {
-			e.Journal = append(e.Journal, transitionEntry(t))
+			e.Events = append(e.Events, alarmEvent(&t))
 		}
 	}
 	e.add(c.desked(c.desk.Transitions(now, e.Transitions)))
@@ -239,7 +238,7 @@ func (c *Core) desked(fx alert.Effects) Effects {
 		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: key})
 	}
 	for _, ev := range fx.Events {
-		e.Journal = append(e.Journal, noticeEntry(&ev))
+		e.Events = append(e.Events, noticeEvent(&ev))
 		if ev.What == "drill-over" {
 			e.add(c.drillOver(ev.At))
 		}
@@ -252,7 +251,7 @@ func (c *Core) desked(fx alert.Effects) Effects {
 func (e *Effects) add(b Effects) {
 	e.Transitions = append(e.Transitions, b.Transitions...)
 	e.Docs = append(e.Docs, b.Docs...)
-	e.Journal = append(e.Journal, b.Journal...)
+	e.Events = append(e.Events, b.Events...)
 	e.Send = append(e.Send, b.Send...)
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"dewline/alert"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -17,7 +18,7 @@ func (c *Core) Drill(now sensors.Instant, person, by string) (string, Effects, e
 		return "", Effects{}, fmt.Errorf("drill: %w", err)
 	}
 	e := c.desked(fx)
-	e.Journal = append(e.Journal, drillEntry(now, by, person, id))
+	e.Events = append(e.Events, drillEvent(now, by, person, id))
 	return id, e, nil
 }
 
@@ -36,8 +37,8 @@ func (c *Core) drillOver(at sensors.Instant) Effects {
 		return Effects{} // plain finite figures cannot fail
 	}
 	return Effects{
-		Docs:    []store.Doc{{Bucket: store.BucketDrills, Key: drillKey(d), Value: value}},
-		Journal: []store.JournalEntry{drillOverEntry(at, &d)},
+		Docs:   []store.Doc{{Bucket: store.BucketDrills, Key: drillKey(d), Value: value}},
+		Events: []event.Event{drillOverEvent(at, &d)},
 	}
 }
 

@@ -3,122 +3,117 @@ package core
 import (
 	"encoding/json"
 	"fmt"
-	"maps"
-	"slices"
-	"strings"
 	"time"
 
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
 
-// Everything that the journal is told stands in this file: one function for
-// each kind of line.
+// Facts become events in this file and nowhere else: one function for each kind.
 
-// kindRefused is the journal's word for what somebody asked and did not get.
-const kindRefused = "refused"
-
-// transitionEntry is the line of an alarm that moved.
-func transitionEntry(t rules.Transition) store.JournalEntry {
-	return store.JournalEntry{
-		At: t.At, Kind: "alarm", Who: t.By, Subject: rules.OnsetID(t.Key, t.Seq),
-		Old: t.From.String(), New: t.To.String(), Why: t.Why, Priority: t.Priority.String(),
+// alarmEvent tells of an alarm that moved.
+func alarmEvent(t *rules.Transition) event.Event {
+	a := event.Alarm{
+		Alarm: string(t.Key.Alarm), Subject: t.Key.Subject, Onset: t.Seq, From: t.From.String(), To: t.To.String(),
+		Priority: t.Priority.String(), Cause: string(t.Cause.Kind), CauseID: t.Cause.ID, Unit: t.Unit,
 	}
-}
-
-// noticeEntry is the line of what became of a notice.
-func noticeEntry(ev *alert.Event) store.JournalEntry {
-	return store.JournalEntry{
-		At: ev.At, Kind: "notice", Subject: ev.Notice, New: ev.What, Who: ev.Person, Old: ev.Channel, Why: ev.Why,
+	if t.HasValue {
+		a.Value = &t.Value
 	}
-}
-
-// actionEntry is the line of a person's action, with the state before and the
-// one after; the alarms that moved with it have lines of their own.
-func actionEntry(now sensors.Instant, a *rules.Action, ts []rules.Transition) store.JournalEntry {
-	e := store.JournalEntry{
-		At: now, Kind: string(a.Kind), Who: a.By, Subject: string(a.Key.Alarm) + "/" + a.Key.Subject, Why: a.Why,
+	if t.HasLimit {
+		a.Limit = &t.Limit
 	}
-	switch a.Kind {
-	case rules.TakeOut:
-		e.Old, e.New = "in service", "out of service"
-	case rules.ReturnToService:
-		e.Old, e.New = "out of service", "in service"
-	default:
-		for _, t := range ts {
-			if t.Key == a.Key {
-				e.Old, e.New = t.From.String(), t.To.String()
-			}
-		}
-	}
-	switch {
-	case a.For > 0:
-		e.New += " for " + a.For.String()
-	case !a.Until.IsZero():
-		e.New += " until " + a.Until.UTC().Format(time.RFC3339)
-	}
-	if a.OneShot {
-		e.New += ", once"
-	}
+	e := event.New(t.At, a)
+	e.By, e.Text = t.By, t.Why
 	return e
 }
 
-// refusedEntry is the line of what somebody asked and did not get.
-func refusedEntry(now sensors.Instant, who, subject, what string) store.JournalEntry {
-	return store.JournalEntry{At: now, Kind: kindRefused, Who: who, Subject: subject, New: what}
+// noticeEvent tells what became of a notice.
+func noticeEvent(ev *alert.Event) event.Event {
+	e := event.New(ev.At, event.Notice{Notice: ev.Notice, What: ev.What, Version: ev.Version, Channel: ev.Channel})
+	e.Person, e.Text = ev.Person, ev.Why
+	return e
 }
 
-// drillEntry is the line of a drill that was sent.
-func drillEntry(now sensors.Instant, by, person, id string) store.JournalEntry {
-	return store.JournalEntry{At: now, Kind: "drill", Who: by, Subject: person, New: id}
+// actEvent tells of a person's action, with the state before and the one after;
+// the alarms that moved with it have events of their own.
+func actEvent(now sensors.Instant, a *rules.Action, ts []rules.Transition) event.Event {
+	b := event.Act{
+		Act: string(a.Kind), Alarm: string(a.Key.Alarm), Subject: a.Key.Subject,
+		For: a.For.Seconds(), Until: a.Until, Once: a.OneShot,
+	}
+	switch a.Kind {
+	case rules.TakeOut:
+		b.From, b.To = "in service", "out of service"
+	case rules.ReturnToService:
+		b.From, b.To = "out of service", "in service"
+	default:
+		for _, t := range ts {
+			if t.Key == a.Key {
+				b.From, b.To = t.From.String(), t.To.String()
+			}
+		}
+	}
+	e := event.New(now, b)
+	e.By, e.Text = a.By, a.Why
+	return e
 }
 
-// drillOverEntry is the line of a drill that has ended: how fast it went.
-func drillOverEntry(at sensors.Instant, d *alert.DrillResult) store.JournalEntry {
-	var parts []string
-	for _, channel := range slices.Sorted(maps.Keys(d.Taken)) {
-		parts = append(parts, fmt.Sprintf("%s after %.1f s", channel, d.Taken[channel]))
-	}
-	if len(parts) == 0 {
-		parts = append(parts, "no channel took it over")
-	}
-	words := strings.Join(parts, ", ") + "; nobody acknowledged it"
-	if d.Acked {
-		words = fmt.Sprintf("%s; acknowledged after %.1f s", strings.Join(parts, ", "), d.AckedIn)
-	}
-	return store.JournalEntry{At: at, Kind: "drill-result", Who: d.AckedBy, Subject: d.ID, New: words, Why: "for " + d.Person}
+// refusedEvent tells of what somebody asked and did not get.
+func refusedEvent(now sensors.Instant, who, subject, what string) event.Event {
+	e := event.New(now, event.Refused{})
+	e.By, e.About, e.Text = who, subject, what
+	return e
 }
 
-// clockEntry is the line of a step of the clock.
-func clockEntry(now sensors.Instant, before time.Time, why string) store.JournalEntry {
-	return store.JournalEntry{
-		At: now, Kind: "clock-step", Who: "dewline", Old: before.UTC().Format(time.RFC3339), New: now.Wall.UTC().Format(time.RFC3339), Why: why,
-	}
+// drillEvent tells of a drill that was sent.
+func drillEvent(now sensors.Instant, by, person, id string) event.Event {
+	e := event.New(now, event.Drill{Notice: id})
+	e.By, e.Person = by, person
+	return e
 }
 
-// StartEntries are what the journal is told of a start with a record.
-func StartEntries(now sensors.Instant, report store.Report, version string) []store.JournalEntry {
-	start := store.JournalEntry{At: now, Kind: "start", Who: "dewline", New: version}
+// drillOverEvent tells how fast a drill went.
+func drillOverEvent(at sensors.Instant, d *alert.DrillResult) event.Event {
+	e := event.New(at, event.DrillOver{Notice: d.ID, Taken: d.Taken, Answered: d.Acked, AnsweredIn: d.AckedIn})
+	e.By, e.Person = d.AckedBy, d.Person
+	return e
+}
+
+// clockEvent tells of a step of the clock.
+func clockEvent(now sensors.Instant, before time.Time, why string) event.Event {
+	return event.New(now, event.Clock{Before: before, After: now.Wall, Why: why})
+}
+
+// gapEvent tells for how long nobody watched.
+func gapEvent(now sensors.Instant, from time.Time, length time.Duration) event.Event {
+	return event.New(now, event.Gap{From: from, For: length.Seconds()})
+}
+
+// StartEvents tell of a start with a record.
+func StartEvents(now sensors.Instant, report store.Report, version string) []event.Event {
+	note := ""
 	switch {
 	case report.Quarantined != "":
-		start.Why = SetAside(report)
+		note = SetAside(report)
 	case report.Fresh:
-		start.Why = "a new record"
+		note = "a new record"
 	case report.FellBack:
-		start.Why = "the last commit of the record was damaged, and the one before is used"
+		note = "the last commit of the record was damaged, and the one before is used"
 	case report.Migrated:
-		start.Why = "the record was brought to the layout of this version"
+		note = "the record was brought to the layout of this version"
 	}
-	entries := []store.JournalEntry{start}
+	events := []event.Event{event.New(now, event.Start{Version: version, Note: note})}
 	// A clock set forward looks like time that passed, which blind-period tells.
 	if back := report.LastWall.Sub(now.Wall); back >= stepAtLeast {
 		why := fmt.Sprintf("set back by %s or more while dewline was not running", back.Round(time.Second))
-		entries = append(entries, clockEntry(now, report.LastWall, why))
+		events = append(events, clockEvent(now, report.LastWall, why))
 	}
-	return entries
+	return events
 }
 
 // SetAside says that a record was damaged.
@@ -126,45 +121,73 @@ func SetAside(report store.Report) string {
 	return "the record was damaged and set aside as " + report.Quarantined
 }
 
-// StopEntry is the line of a stop that was asked for.
-func StopEntry(now sensors.Instant, version string) store.JournalEntry {
-	return store.JournalEntry{At: now, Kind: "stop", Who: "dewline", New: version}
+// StopEvent tells of a stop that was asked for.
+func StopEvent(now sensors.Instant, version string) event.Event {
+	return event.New(now, event.Stop{Version: version})
 }
 
-// RecordEntry is the line of something that happened to the record itself.
-func RecordEntry(now sensors.Instant, what, why string) store.JournalEntry {
-	return store.JournalEntry{At: now, Kind: "record", Who: "dewline", New: what, Why: why}
+// RecordEvent tells of something that happened to the record itself.
+func RecordEvent(now sensors.Instant, what, why string) event.Event {
+	return event.New(now, event.Record{Act: "record", What: what, Why: why})
 }
 
-// ConfigurationEntry is the line of a configuration that was put in force, or
-// refused with the reason why.
-func ConfigurationEntry(now sensors.Instant, file, refused string) store.JournalEntry {
-	e := store.JournalEntry{At: now, Kind: "configuration", Who: "keeper", Subject: file, New: "in force"}
-	if refused != "" {
-		e.New, e.Why = "refused", refused
-	}
+// ConfigurationEvent tells of a configuration that was put in force, or refused
+// with the reason why.
+func ConfigurationEvent(now sensors.Instant, file, refused string) event.Event {
+	e := event.New(now, event.Configuration{File: file, Refused: refused != ""})
+	e.Text = refused
 	return e
 }
 
-// SettingEntries are the lines of what differs between two configurations.
-func SettingEntries(now sensors.Instant, old, next *configs.Config) []store.JournalEntry {
-	var out []store.JournalEntry
-	for _, c := range changesOf(old, next) {
-		out = append(out, store.JournalEntry{At: now, Kind: "setting", Who: "keeper", Subject: c.key, Old: c.old, New: c.new})
+// SettingEvents tell what differs between two configurations, and of the limits
+// that changed with it; old is nil for none.
+func SettingEvents(now sensors.Instant, old, next *configs.Config) []event.Event {
+	var out []event.Event
+	was := map[string]event.Limits{}
+	if old != nil {
+		for _, c := range changesOf(old, next) {
+			e := event.New(now, event.Setting{Key: c.key})
+			e.Old, e.New = c.old, c.new
+			out = append(out, e)
+		}
+		for _, e := range old.Enclosures {
+			was[e.ID] = limitsEvent(old, e)
+		}
+	}
+	for _, e := range next.Enclosures {
+		if l := limitsEvent(next, e); was[e.ID] != l {
+			out = append(out, event.New(now, l))
+		}
 	}
 	return out
 }
 
-// CalibrationEntry is the line of a calibration, with the one whose place it
-// takes.
-func CalibrationEntry(now sensors.Instant, c *sensors.Correction, old, next string) store.JournalEntry {
-	return store.JournalEntry{At: now, Kind: "calibration", Who: c.By, Subject: string(c.Probe), Old: old, New: next, Why: c.Note}
+// limitsEvent is what an enclosure is judged by.
+func limitsEvent(cfg *configs.Config, e configs.Enclosure) event.Limits {
+	s := cfg.SpeciesFor(e)
+	return event.Limits{
+		Enclosure: e.ID, DayLow: float64(s.Day.Low), DayHigh: float64(s.Day.High), NightLow: float64(s.Night.Low),
+		NightHigh: float64(s.Night.High), Floor: float64(s.Floor), Lethal: float64(s.Ceiling), DropMin: float64(s.DropMin),
+	}
 }
 
-// SummaryEntry is the line of what became of the mails of a week's summary: of
-// one person's, or, with an empty person, of all.
-func SummaryEntry(now sensors.Instant, who, week, person, state, why string) store.JournalEntry {
-	return store.JournalEntry{At: now, Kind: "summary", Who: who, Subject: week, Old: person, New: state, Why: why}
+// CalibrationEvent tells of a calibration, with the one whose place it takes;
+// old and next are their documents.
+func CalibrationEvent(now sensors.Instant, c *sensors.Correction, old, next string) event.Event {
+	e := event.New(now, event.Calibration{
+		Probe: string(c.Probe), Quantity: string(c.Quantity), From: c.From, Gain: c.Gain, Offset: c.Offset,
+		Uncertainty: c.Uncertainty, Undoes: c.Undoes,
+	})
+	e.By, e.Old, e.New, e.Text = c.By, old, next, c.Note
+	return e
+}
+
+// SummaryEvent tells what became of the mails of a week's summary: of one
+// person's, or, with an empty person, of all.
+func SummaryEvent(now sensors.Instant, who, week, person, state, why string) event.Event {
+	e := event.New(now, event.Summary{Week: week, State: state})
+	e.By, e.Person, e.Text = who, person, why
+	return e
 }
 
 // A Note is one line that a keeper wrote about an enclosure, or about the room
@@ -192,8 +215,7 @@ func (n Note) Keep() (Effects, error) {
 	if err != nil {
 		return Effects{}, err
 	}
-	return Effects{
-		Docs:    []store.Doc{d},
-		Journal: []store.JournalEntry{{At: n.At, Kind: "note", Who: n.By, Subject: n.Enclosure, New: n.Text}},
-	}, nil
+	e := event.New(n.At, event.Note{Enclosure: n.Enclosure})
+	e.By, e.Text = n.By, n.Text
+	return Effects{Docs: []store.Doc{d}, Events: []event.Event{e}}, nil
 }

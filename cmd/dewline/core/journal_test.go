@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/store"
 )
 
@@ -20,15 +21,15 @@ func TestEveryActionIsInTheJournal(t *testing.T) {
 	end := r.now.Wall.Add(48 * time.Hour)
 	for _, c := range []struct {
 		act  rules.Action
-		want store.JournalEntry
+		want event.Line
 	}{
 		{rules.Action{Kind: rules.Shelve, Key: above, For: 2 * time.Hour, OneShot: true},
-			store.JournalEntry{Subject: "above-band/moss", Old: "UNACK", New: "SHLVD for 2h0m0s, once"}},
-		{rules.Action{Kind: rules.Unshelve, Key: above}, store.JournalEntry{Subject: "above-band/moss", Old: "SHLVD", New: "UNACK"}},
-		{rules.Action{Kind: rules.Acknowledge, Key: above}, store.JournalEntry{Subject: "above-band/moss", Old: "UNACK", New: "ACKED"}},
+			event.Line{Subject: "above-band/moss", Old: "UNACK", New: "SHLVD for 2h0m0s, once"}},
+		{rules.Action{Kind: rules.Unshelve, Key: above}, event.Line{Subject: "above-band/moss", Old: "SHLVD", New: "UNACK"}},
+		{rules.Action{Kind: rules.Acknowledge, Key: above}, event.Line{Subject: "above-band/moss", Old: "UNACK", New: "ACKED"}},
 		{rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, Until: end},
-			store.JournalEntry{Subject: "/moss", Old: "in service", New: "out of service until " + end.UTC().Format(time.RFC3339)}},
-		{rules.Action{Kind: rules.ReturnToService, Key: rules.Key{Subject: "moss"}}, store.JournalEntry{Subject: "/moss", Old: "out of service", New: "in service"}},
+			event.Line{Subject: "/moss", Old: "in service", New: "out of service until " + end.UTC().Format(time.RFC3339)}},
+		{rules.Action{Kind: rules.ReturnToService, Key: rules.Key{Subject: "moss"}}, event.Line{Subject: "/moss", Old: "out of service", New: "in service"}},
 	} {
 		c.act.By, c.act.Why = "una", "because"
 		r.journal = nil
@@ -36,9 +37,9 @@ func TestEveryActionIsInTheJournal(t *testing.T) {
 		c.want.Kind, c.want.Who, c.want.Why = string(c.act.Kind), "una", "because"
 		found, moved := false, false
 		for _, e := range r.journal {
-			moved = moved || e.Kind == "alarm" && e.Old != "" && e.New != "" && e.Old != e.New
-			e.At, e.Seq = c.want.At, 0
-			found = found || e == c.want
+			l := e.Line()
+			moved = moved || l.Kind == "alarm" && l.Old != "" && l.New != "" && l.Old != l.New
+			found = found || l == c.want
 		}
 		if !found || !moved {
 			t.Errorf("%s: no line %+v, or none of the alarm, in %+v", c.act.Kind, c.want, r.journal)
@@ -61,7 +62,8 @@ func TestJournalOfAStart(t *testing.T) {
 		{store.Report{LastWall: now.Wall.Add(time.Hour)}, "start ; clock-step set back by 1h0m0s or more while dewline was not running"},
 	} {
 		var got []string
-		for _, e := range StartEntries(now, c.report, "1") {
+		for _, ev := range StartEvents(now, c.report, "1") {
+			e := ev.Line()
 			got = append(got, e.Kind+" "+e.Why)
 			if e.Kind == "clock-step" && (e.Old != now.Wall.Add(time.Hour).Format(time.RFC3339) || e.New != now.Wall.Format(time.RFC3339)) {
 				t.Errorf("the clock stepped from %s to %s", e.Old, e.New)

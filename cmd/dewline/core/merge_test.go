@@ -12,6 +12,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -30,12 +31,12 @@ type rack struct {
 func (r *rack) keep(fx Effects) {
 	r.t.Helper()
 	r.disk.keep(fx)
-	for _, j := range fx.Journal {
-		if j.Kind == "alarm" && j.Old == "NORM" {
-			if r.ids[j.Subject] {
-				r.t.Fatalf("onset %s began twice", j.Subject)
+	for _, e := range fx.Events {
+		if a, ok := e.Body.(event.Alarm); ok && a.From == "NORM" {
+			if r.ids[a.ID()] {
+				r.t.Fatalf("onset %s began twice", a.ID())
 			}
-			r.ids[j.Subject] = true
+			r.ids[a.ID()] = true
 		}
 	}
 	for _, s := range fx.Send {

@@ -1,13 +1,12 @@
 package core
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
 	"dewline/alert"
+	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // Somebody who floods dewline with what is refused must not wear out the
@@ -25,23 +24,23 @@ type refusals struct {
 	used int           // lines that count against refusedAtOnce
 	at   time.Duration // when used last went down
 	more int           // lines left out since the last one
-	last store.JournalEntry
+	last event.Event
 }
 
 // pass returns the line if it may be written now.
-func (r *refusals) pass(now sensors.Instant, e store.JournalEntry) []store.JournalEntry {
+func (r *refusals) pass(now sensors.Instant, e event.Event) []event.Event {
 	if r.refill(now); r.used >= refusedAtOnce {
 		r.more++
 		r.last = e
 		return nil
 	}
 	r.used++
-	return []store.JournalEntry{r.counted(e)}
+	return []event.Event{r.counted(e)}
 }
 
 // flush returns the newest line that was left out, with how many there were,
 // once there is room for it.
-func (r *refusals) flush(now sensors.Instant) []store.JournalEntry {
+func (r *refusals) flush(now sensors.Instant) []event.Event {
 	if r.more == 0 {
 		return nil
 	}
@@ -50,14 +49,13 @@ func (r *refusals) flush(now sensors.Instant) []store.JournalEntry {
 	}
 	r.used++
 	r.more--
-	return []store.JournalEntry{r.counted(r.last)}
+	return []event.Event{r.counted(r.last)}
 }
 
 // counted adds how many lines were left out before e.
-func (r *refusals) counted(e store.JournalEntry) store.JournalEntry {
+func (r *refusals) counted(e event.Event) event.Event {
 	if r.more > 0 {
-		e.New += fmt.Sprintf(" (and %d others before)", r.more)
-		r.more = 0
+		e.Body, r.more = event.Refused{More: r.more}, 0
 	}
 	return e
 }
@@ -75,8 +73,8 @@ func (r *refusals) refill(now sensors.Instant) {
 // Refuse puts into the journal what was refused before it came to a decision:
 // for its form, its token or its link.
 func (c *Core) Refuse(now sensors.Instant, cmd alert.Command, why string) Effects {
-	e := refusedEntry(now, Short(cmd.By), Short(cmd.Alarm+"/"+cmd.Subject), Short(cmd.Action+": "+why))
-	return Effects{Journal: c.refused.pass(now, e)}
+	e := refusedEvent(now, Short(cmd.By), Short(cmd.Alarm+"/"+cmd.Subject), Short(cmd.Action+": "+why))
+	return Effects{Events: c.refused.pass(now, e)}
 }
 
 // Short cuts what a stranger sent down to what the journal keeps of it.

@@ -1,14 +1,13 @@
 package core
 
 import (
-	"fmt"
 	"strings"
 	"testing"
 	"time"
 	"unicode/utf8"
 
+	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // Who floods dewline with refusals does not wear out the card, and nothing is
@@ -17,23 +16,17 @@ func TestRefusalsAreThinned(t *testing.T) {
 	var r refusals
 	now := sensors.Instant{Mono: time.Hour}
 	lines, said := 0, 0
-	count := func(es []store.JournalEntry) {
+	count := func(es []event.Event) {
 		for _, e := range es {
 			lines++
 			said++
-			if _, more, ok := strings.Cut(e.New, "(and "); ok {
-				var n int
-				if _, err := fmt.Sscanf(more, "%d others", &n); err != nil {
-					t.Fatal(err)
-				}
-				said += n
-			}
+			said += e.Body.(event.Refused).More
 		}
 	}
 	const flood = 36_000
 	for range flood { // ten a second for an hour
 		now = now.Add(100 * time.Millisecond)
-		count(r.pass(now, store.JournalEntry{Kind: kindRefused, New: "x"}))
+		count(r.pass(now, refusedEvent(now, "una", "x", "x")))
 	}
 	now = now.Add(10 * time.Minute)
 	count(r.flush(now))

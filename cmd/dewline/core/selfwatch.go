@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -33,7 +34,7 @@ func (c *Core) watchSelf(now sensors.Instant) Effects {
 	var e Effects
 	w := &c.self
 	if step := clockStep(w.last, now); step != 0 {
-		e.Journal = append(e.Journal, clockEntry(now, w.last.Wall, fmt.Sprintf("stepped by %s", step.Round(time.Second))))
+		e.Events = append(e.Events, clockEvent(now, w.last.Wall, fmt.Sprintf("stepped by %s", step.Round(time.Second))))
 	}
 	w.last = now
 	if now.Synced {
@@ -137,9 +138,9 @@ func (c *Core) tellBlind(now sensors.Instant) Effects {
 	if !g.From.IsZero() {
 		since = "from " + g.From.Format("2006-01-02 15:04 MST") + " "
 	}
-	var e Effects
+	e := Effects{Events: []event.Event{gapEvent(now, g.From, g.For)}}
 	if g.At > 0 {
-		e = c.desked(c.desk.TimeOff(now, g.At, g.For))
+		e.add(c.desked(c.desk.TimeOff(now, g.At, g.For)))
 	}
 	e.add(c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,

@@ -71,8 +71,8 @@ func TestClockStepGoesIntoTheJournal(t *testing.T) {
 
 func countKind(e Effects, kind string) int {
 	n := 0
-	for _, j := range e.Journal {
-		if j.Kind == kind {
+	for _, ev := range e.Events {
+		if ev.Body.Kind() == kind {
 			n++
 		}
 	}

@@ -21,7 +21,7 @@ const (
 )
 
 // checkers are the six promises of an alarm's history, each a pure function.
-var checkers = map[string]func([]event) []finding{
+var checkers = map[string]func([]simEvent) []finding{
 	"no loss":            noLoss,
 	"nothing acked lost": nothingAckedLost,
 	"no storm":           noStorm,
@@ -33,7 +33,7 @@ var checkers = map[string]func([]event) []finding{
 // noLoss: an enclosure whose good readings are at the ceiling has its alarm
 // open, and every wake alarm that asks for a person is delivered soon after it
 // was raised and a channel worked again.
-func noLoss(history []event) []finding {
+func noLoss(history []simEvent) []finding {
 	l := lossCheck{
 		states: statesOf{}, classes: map[string]class{}, debts: map[rules.Key]debt{},
 		channels: map[string]bool{"mqtt": true, "push": true},
@@ -61,7 +61,7 @@ type lossCheck struct {
 	out      []finding
 }
 
-func (l *lossCheck) step(e *event) {
+func (l *lossCheck) step(e *simEvent) {
 	l.judge(e.at)
 	l.last = e.at
 	l.states.follow(e)
@@ -115,7 +115,7 @@ func (l *lossCheck) judge(now time.Duration) {
 }
 
 // owe notes what is to be delivered, or no longer.
-func (l *lossCheck) owe(e *event) {
+func (l *lossCheck) owe(e *simEvent) {
 	if !ringing(e.to) || e.priority != rules.Wake {
 		delete(l.debts, e.key)
 		return
@@ -141,7 +141,7 @@ func (l *lossCheck) renew(at time.Duration) {
 // toldCauses remembers under which cause which lethal alarms were told.
 type toldCauses map[rules.Cause]map[onset]bool
 
-func (t toldCauses) hear(e *event) {
+func (t toldCauses) hear(e *simEvent) {
 	for _, o := range e.told {
 		if o.key.Alarm == rules.LethalCeiling {
 			if t[e.cause] == nil {
@@ -173,7 +173,7 @@ func (t toldCauses) lethal(k rules.Key, c rules.Cause, states statesOf) bool {
 // nothingAckedLost: after a restart the open alarms are those from before, but
 // for the commit that was under way, and no onset that a person was told to be
 // acknowledged asks again.
-func nothingAckedLost(history []event) (out []finding) {
+func nothingAckedLost(history []simEvent) (out []finding) {
 	states, acked := statesOf{}, map[rules.Key]uint64{}
 	var before statesOf
 	inFlight := map[rules.Key]bool{}
@@ -228,7 +228,7 @@ func nothingAckedLost(history []event) (out []finding) {
 // noStorm: what one channel hears about one notice within an hour is the
 // notice, its updates and its repeats, once more for each restart, and once
 // more for each alarm that wakes.
-func noStorm(history []event) (out []finding) {
+func noStorm(history []simEvent) (out []finding) {
 	type line struct{ notice, channel string }
 	taken := map[line][]time.Duration{}
 	var excused []time.Duration
@@ -267,7 +267,7 @@ func since(list []time.Duration, t time.Duration) []time.Duration {
 // noFalseClear: an alarm about the climate ends only on good readings, the
 // lethal ceiling only when every probe was last seen below it, a probe's
 // silence only when it is heard, and nothing ends by starting.
-func noFalseClear(history []event) (out []finding) {
+func noFalseClear(history []simEvent) (out []finding) {
 	classes, heard := map[string]class{}, map[string]bool{}
 	starting := false
 	for i := range history {
@@ -315,7 +315,7 @@ func noFalseClear(history []event) (out []finding) {
 
 // noSilentState: at each moment each probe is heard, or its silence is an open
 // alarm, or it is put away with an end.
-func noSilentState(history []event) (out []finding) {
+func noSilentState(history []simEvent) (out []finding) {
 	states := statesOf{}
 	limits := map[string]time.Duration{} // when the silence of a probe must be known
 	down := false
@@ -352,7 +352,7 @@ func noSilentState(history []event) (out []finding) {
 // boundedLatency: an enclosure that truly crosses its ceiling, with sound
 // probes and no alarm open, is in a wake notice on its way within one poll and
 // the probe's lag.
-func boundedLatency(history []event) (out []finding) {
+func boundedLatency(history []simEvent) (out []finding) {
 	states, told, limits := statesOf{}, toldCauses{}, map[string]time.Duration{}
 	down := false
 	for i := range history {

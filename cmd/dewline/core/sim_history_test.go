@@ -8,9 +8,9 @@ import (
 	"dewline/rules/alarm"
 )
 
-// An event is one line of the history of a simulated room: what was true, what
+// A simEvent is one line of the history of a simulated room: what was true, what
 // the core did, and what befell it. Checkers look at nothing else.
-type event struct {
+type simEvent struct {
 	at   time.Duration // since the start of the room, whatever dewline's clocks say
 	kind eventKind
 
@@ -82,7 +82,7 @@ func found(at time.Duration, format string, args ...any) finding {
 type statesOf map[rules.Key]onset
 
 // follow takes an event in.
-func (s statesOf) follow(e *event) {
+func (s statesOf) follow(e *simEvent) {
 	switch e.kind {
 	case evTransition:
 		if e.to == alarm.Norm {

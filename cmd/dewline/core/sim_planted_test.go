@@ -27,7 +27,7 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 		w.round()
 		a.round()
 	}
-	honest := append(a.log, event{at: w.at, kind: evEnd})
+	honest := append(a.log, simEvent{at: w.at, kind: evEnd})
 	for name, check := range checkers {
 		if f := check(honest); len(f) > 0 {
 			t.Errorf("%s: an honest history is blamed: %v", name, f[0])
@@ -35,12 +35,12 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 	}
 	for _, p := range []struct {
 		name, checker string
-		spoil         func([]event) []event
+		spoil         func([]simEvent) []simEvent
 	}{
-		{"an alarm that is never raised", "no loss", without(func(e *event) bool {
+		{"an alarm that is never raised", "no loss", without(func(e *simEvent) bool {
 			return e.kind == evTransition && e.key.Alarm == rules.LethalCeiling
 		})},
-		{"notices that never arrive", "no loss", without(func(e *event) bool { return e.kind == evTaken })},
+		{"notices that never arrive", "no loss", without(func(e *simEvent) bool { return e.kind == evTaken })},
 		{"an acknowledgement that a restart forgets", "nothing acked lost", forgetAcknowledged},
 		{"an alarm that a restart forgets", "nothing acked lost", eachRestart(func(open []onset) []onset { return open[:0] })},
 		{"an alarm that a restart makes up", "nothing acked lost", eachRestart(func(open []onset) []onset {
@@ -53,18 +53,18 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 			return open
 		})},
 		{"a message that is sent every minute", "no storm", stutter},
-		{"a ceiling that clears though a probe was last seen hot", "no false clear", eachEvent(func(e *event) {
+		{"a ceiling that clears though a probe was last seen hot", "no false clear", eachEvent(func(e *simEvent) {
 			if e.kind == evClass && e.class == cool {
 				e.class = unsure
 			}
 		})},
-		{"a band that clears without a reading", "no false clear", eachEvent(func(e *event) {
+		{"a band that clears without a reading", "no false clear", eachEvent(func(e *simEvent) {
 			if e.kind == evClass {
 				e.class = unknown
 			}
 		})},
-		{"a silence that ends unheard", "no false clear", without(func(e *event) bool { return e.kind == evHeard && e.on })},
-		{"a silence that nobody is told of", "no silent state", without(func(e *event) bool {
+		{"a silence that ends unheard", "no false clear", without(func(e *simEvent) bool { return e.kind == evHeard && e.on })},
+		{"a silence that nobody is told of", "no silent state", without(func(e *simEvent) bool {
 			return e.kind == evTransition && e.key.Alarm == rules.ProbeSilent
 		})},
 		{"a notice that leaves late", "bounded latency", late(evSent, 10*time.Minute)},
@@ -79,7 +79,7 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 }
 
 // clone copies a history deeply enough for spoiling.
-func clone(history []event) []event {
+func clone(history []simEvent) []simEvent {
 	out := slices.Clone(history)
 	for i := range out {
 		out[i].open = slices.Clone(out[i].open)
@@ -88,14 +88,14 @@ func clone(history []event) []event {
 }
 
 // without drops the events that match.
-func without(match func(*event) bool) func([]event) []event {
-	return func(h []event) []event {
-		return slices.DeleteFunc(h, func(e event) bool { return match(&e) })
+func without(match func(*simEvent) bool) func([]simEvent) []simEvent {
+	return func(h []simEvent) []simEvent {
+		return slices.DeleteFunc(h, func(e simEvent) bool { return match(&e) })
 	}
 }
 
-func eachEvent(f func(*event)) func([]event) []event {
-	return func(h []event) []event {
+func eachEvent(f func(*simEvent)) func([]simEvent) []simEvent {
+	return func(h []simEvent) []simEvent {
 		for i := range h {
 			f(&h[i])
 		}
@@ -103,8 +103,8 @@ func eachEvent(f func(*event)) func([]event) []event {
 	}
 }
 
-func eachRestart(f func([]onset) []onset) func([]event) []event {
-	return eachEvent(func(e *event) {
+func eachRestart(f func([]onset) []onset) func([]simEvent) []simEvent {
+	return eachEvent(func(e *simEvent) {
 		if e.kind == evRestart {
 			e.open = f(e.open)
 		}
@@ -114,7 +114,7 @@ func eachRestart(f func([]onset) []onset) func([]event) []event {
 // forgetAcknowledged lets the last restart that finds an acknowledged alarm
 // find it ringing. The crash before is made to have lost its record, so that
 // only the answer to the person is left to hold against it.
-func forgetAcknowledged(h []event) []event {
+func forgetAcknowledged(h []simEvent) []simEvent {
 	acked := map[rules.Key]uint64{}
 	crash := -1
 	for i := range h {
@@ -141,8 +141,8 @@ func forgetAcknowledged(h []event) []event {
 }
 
 // stutter repeats the first delivery every minute.
-func stutter(h []event) []event {
-	var out []event
+func stutter(h []simEvent) []simEvent {
+	var out []simEvent
 	done := false
 	for _, e := range h {
 		out = append(out, e)
@@ -155,19 +155,19 @@ func stutter(h []event) []event {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b event) int { return int(a.at - b.at) })
+	slices.SortStableFunc(out, func(a, b simEvent) int { return int(a.at - b.at) })
 	return out
 }
 
 // late moves the events of a kind.
-func late(kind eventKind, by time.Duration) func([]event) []event {
-	return func(h []event) []event {
+func late(kind eventKind, by time.Duration) func([]simEvent) []simEvent {
+	return func(h []simEvent) []simEvent {
 		for i := range h {
 			if h[i].kind == kind {
 				h[i].at += by
 			}
 		}
-		slices.SortStableFunc(h, func(a, b event) int { return int(a.at - b.at) })
+		slices.SortStableFunc(h, func(a, b simEvent) int { return int(a.at - b.at) })
 		return h
 	}
 }

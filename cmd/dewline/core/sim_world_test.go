@@ -18,6 +18,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/sim"
 	"dewline/sensors/table"
@@ -150,7 +151,7 @@ type actor struct {
 	w    *world
 	rng  *rand.Rand
 	hash hash.Hash64
-	log  []event
+	log  []simEvent
 
 	core   *Core
 	judges []*sensors.Judge
@@ -171,7 +172,7 @@ type actor struct {
 
 	channels map[string]*simChannel
 	results  []alert.SendResult
-	answers  []event // of this round, given when its commits are on the disk
+	answers  []simEvent // of this round, given when its commits are on the disk
 	open     map[rules.Key]onset
 	classes  map[string]class
 	temps    map[string]sensors.CentiCelsius // last good one of each probe
@@ -214,7 +215,7 @@ func (a *actor) begin() {
 		a.w.t.Fatal(err)
 	}
 	a.take(fx)
-	e := event{at: a.w.at, kind: evRestart}
+	e := simEvent{at: a.w.at, kind: evRestart}
 	for _, v := range a.core.Open() {
 		o := onset{v.Key, v.Seq, v.State}
 		a.open[v.Key] = o
@@ -287,7 +288,7 @@ func (a *actor) keep() {
 // this round may not have reached the disk, and the running time is what the
 // last batch says.
 func (a *actor) crash() {
-	e := event{at: a.w.at, kind: evCrash}
+	e := simEvent{at: a.w.at, kind: evCrash}
 	resume := a.now.Mono
 	switch a.rng.IntN(3) {
 	case 0: // a clean stop
@@ -336,7 +337,7 @@ func (a *actor) befall() {
 }
 
 func (a *actor) channel(name string, up bool) {
-	a.log = append(a.log, event{at: a.w.at, kind: evChannel, subject: name, on: up})
+	a.log = append(a.log, simEvent{at: a.w.at, kind: evChannel, subject: name, on: up})
 	if name == "mqtt" && a.downUntil == 0 {
 		a.tell()
 		a.take(a.core.ChannelState(a.now, name, up))
@@ -353,7 +354,7 @@ func (a *actor) read() {
 		was, known := a.heard[p.ID]
 		if ok := r.Quality != sensors.Bad; ok != was || !known {
 			a.heard[p.ID] = ok
-			a.log = append(a.log, event{at: a.w.at, kind: evHeard, subject: p.ID, on: ok})
+			a.log = append(a.log, simEvent{at: a.w.at, kind: evHeard, subject: p.ID, on: ok})
 		}
 		if a.aside(p.ID) {
 			delete(a.temps, p.ID) // somewhere else, such as in a calibration jar
@@ -427,7 +428,7 @@ func (a *actor) classify(encl string, fresh bool) {
 	}
 	if a.classes[encl] != c {
 		a.classes[encl] = c
-		a.log = append(a.log, event{at: a.w.at, kind: evClass, subject: encl, class: c})
+		a.log = append(a.log, simEvent{at: a.w.at, kind: evClass, subject: encl, class: c})
 	}
 }
 
@@ -440,7 +441,7 @@ func (a *actor) truth(encl string) {
 		over = over && !a.aside(p.ID)
 	}
 	if a.over[encl] != over || over && a.boot == a.w.at {
-		a.log = append(a.log, event{at: a.w.at, kind: evTruth, subject: encl, on: over})
+		a.log = append(a.log, simEvent{at: a.w.at, kind: evTruth, subject: encl, on: over})
 	}
 	a.over[encl] = over
 }
@@ -456,7 +457,7 @@ func (a *actor) take(fx Effects) {
 		if tr.From == tr.To {
 			continue
 		}
-		a.log = append(a.log, event{at: a.w.at, kind: evTransition, key: tr.Key, seq: tr.Seq, from: tr.From, to: tr.To, priority: tr.Priority, why: tr.Why, cause: tr.Cause})
+		a.log = append(a.log, simEvent{at: a.w.at, kind: evTransition, key: tr.Key, seq: tr.Seq, from: tr.From, to: tr.To, priority: tr.Priority, why: tr.Why, cause: tr.Cause})
 		if tr.To == alarm.Norm {
 			delete(a.open, tr.Key)
 		} else {
@@ -473,8 +474,9 @@ func (a *actor) take(fx Effects) {
 			a.undo[k] = a.disk[k]
 		}
 	}
-	for _, j := range fx.Journal {
-		fmt.Fprintf(a.hash, "%v\n", j)
+	for _, ev := range fx.Events {
+		text, err := event.Encode(&ev, "")
+		fmt.Fprintf(a.hash, "%s %v %v\n", text, ev.Beside, err)
 	}
 	a.disk.keep(fx)
 }
@@ -485,7 +487,7 @@ var errAway = errors.New("the other side is away")
 // even if the core never hears of it.
 func (a *actor) send(d alert.Delivery) {
 	fmt.Fprintf(a.hash, "send %s %d %d %s\n", d.ID, d.Version, d.Attempt, d.Message.Text)
-	e := event{at: a.w.at, kind: evSent, notice: d.NoticeID, version: d.Version, subject: d.Channel, priority: d.Priority,
+	e := simEvent{at: a.w.at, kind: evSent, notice: d.NoticeID, version: d.Version, subject: d.Channel, priority: d.Priority,
 		cause: rules.Cause{Kind: rules.CauseKind(d.Message.Cause), ID: d.Message.CauseID}}
 	for _, r := range d.Message.Alarms {
 		e.told = append(e.told, onset{key: rules.Key{Alarm: r.Alarm, Subject: r.Subject}, seq: r.Seq})
@@ -531,7 +533,7 @@ func (a *actor) keeper() {
 	fx, err := a.core.Act(a.now, act)
 	a.take(fx)
 	if err == nil && act.Kind == rules.Acknowledge {
-		a.answers = append(a.answers, event{at: a.w.at, kind: evAcked, key: o.key, seq: o.seq})
+		a.answers = append(a.answers, simEvent{at: a.w.at, kind: evAcked, key: o.key, seq: o.seq})
 	}
 }
 

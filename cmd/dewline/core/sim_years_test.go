@@ -78,7 +78,7 @@ func watchRoom(t *testing.T, seed uint64, days, twice int) uint64 {
 			t.Fatalf("at %s two runs of one seed differ", w.at)
 		}
 	}
-	history := append(a.log, event{at: w.at, kind: evEnd})
+	history := append(a.log, simEvent{at: w.at, kind: evEnd})
 	for _, name := range slices.Sorted(maps.Keys(checkers)) {
 		for i, f := range checkers[name](history) {
 			if i == 5 {
@@ -93,7 +93,7 @@ func watchRoom(t *testing.T, seed uint64, days, twice int) uint64 {
 }
 
 // sumUp counts what happened, to show that something did.
-func sumUp(history []event) string {
+func sumUp(history []simEvent) string {
 	var raised, wake, taken, acked, lethal, truly int
 	for i := range history {
 		switch e := &history[i]; e.kind {

@@ -166,7 +166,7 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 		fx := d.loop.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
 		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed)
-		fx.Journal = append(fx.Journal, core.CalibrationEntry(now, &c, old, string(value)))
+		fx.Events = append(fx.Events, core.CalibrationEvent(now, &c, old, string(value)))
 		return fx, nil
 	})
 }

@@ -21,8 +21,8 @@ import (
 	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // far is a request from the network.
@@ -88,14 +88,14 @@ func TestHTTPIsHardened(t *testing.T) {
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":5,"by":"mal\nlory"}`, "correct-horse"))
 	// Refusals reach the journal by way of the core.
 	d.loop.call(t.Context(), func(sensors.Instant) {})
-	<-d.record.rec.Put(nil, []store.JournalEntry{{At: d.now(), Kind: "mark"}})
+	<-d.record.rec.Put(nil, []event.Event{event.New(d.now(), event.Note{})})
 	reasons := map[string]int{}
 	for e, err := range d.Store().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if e.Kind == "refused" {
-			reasons[e.Who+": "+e.New]++
+		if l := e.Line(); l.Kind == "refused" {
+			reasons[l.Who+": "+l.New]++
 		}
 	}
 	for _, want := range []string{"without the token", "no open notice", "minutes must lie", "control characters"} {

@@ -11,6 +11,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -218,13 +219,14 @@ func noTwins(t *testing.T, l *lab) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if e.Kind != "alarm" || e.Old != "NORM" {
+		a, ok := e.Body.(event.Alarm)
+		if !ok || a.From != "NORM" {
 			continue
 		}
-		if was, ok := seen[e.Subject]; ok {
-			t.Errorf("onset %s began at %s and at %s", e.Subject, was, e.At.Wall)
+		if was, ok := seen[a.ID()]; ok {
+			t.Errorf("onset %s began at %s and at %s", a.ID(), was, e.At.Wall)
 		}
-		seen[e.Subject] = e.At.Wall
+		seen[a.ID()] = e.At.Wall
 	}
 	if len(seen) == 0 || !slices.ContainsFunc(slices.Collect(maps.Keys(seen)), func(s string) bool { return strings.HasPrefix(s, "lethal-ceiling/") }) {
 		t.Error("no onset on record")

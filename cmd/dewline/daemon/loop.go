@@ -187,8 +187,8 @@ func (l *loop) apply(fx core.Effects) <-chan struct{} {
 		l.courier.Submit(fx.Send...)
 	}
 	var done <-chan struct{}
-	if len(fx.Docs) > 0 || len(fx.Journal) > 0 {
-		done = l.record.rec.Put(fx.Docs, fx.Journal)
+	if len(fx.Docs) > 0 || len(fx.Events) > 0 {
+		done = l.record.rec.Put(fx.Docs, fx.Events)
 	}
 	if len(fx.Transitions) > 0 {
 		l.showAlarms(fx.Transitions)

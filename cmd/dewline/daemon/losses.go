@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // lossShown is how long record-incomplete stays after the last loss: what comes
@@ -54,7 +54,7 @@ func (l *loop) watchLosses(now sensors.Instant) {
 	case !w.since.IsZero() && now.Sub(w.last) >= lossShown:
 		text := fmt.Sprintf("%d readings or lines of the journal were lost", all-w.told)
 		l.log.Warn("the record has room again", "what", text, "from", w.since.Wall, "to", w.last.Wall)
-		l.record.rec.Put(nil, []store.JournalEntry{core.RecordEntry(now, text,
+		l.record.rec.Put(nil, []event.Event{core.RecordEvent(now, text,
 			fmt.Sprintf("no room from %s to %s", w.since.Wall.Format(time.RFC3339), w.last.Wall.Format(time.RFC3339)))})
 		w.since, w.told = sensors.Instant{}, all
 		l.showRecord(now)

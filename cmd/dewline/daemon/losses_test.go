@@ -10,8 +10,8 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // TestWhatIsLostIsTold raises record-incomplete with the first reading that is not
@@ -79,8 +79,8 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if e.Kind == "record" {
-			lines = append(lines, e.New)
+		if b, ok := e.Body.(event.Record); ok {
+			lines = append(lines, b.What)
 		}
 	}
 	if len(lines) != 1 || !strings.HasPrefix(lines[0], "7 readings") {
@@ -94,11 +94,11 @@ func TestRecorderCountsWhatItDrops(t *testing.T) {
 	r := newRecorder(nil, slog.New(slog.DiscardHandler), func(bool, string) {})
 	r.lostReadings, r.lostLines = func(n uint64) { readings += n }, func(n uint64) { lines += n }
 	r.Append(sensors.Reading{Probe: "p"})
-	r.Put(nil, make([]store.JournalEntry, maxJournalBacklog))
+	r.Put(nil, make([]event.Event, maxJournalBacklog))
 	if readings != 1 || lines != 0 {
 		t.Errorf("%d readings and %d lines lost, want 1 and none", readings, lines)
 	}
-	r.Put(nil, make([]store.JournalEntry, 2))
+	r.Put(nil, make([]event.Event, 2))
 	if lines != 2 {
 		t.Errorf("%d lines lost, want 2", lines)
 	}

@@ -126,7 +126,7 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if strings.Contains(e.Why, "dewline.db.damaged-1") {
+		if strings.Contains(e.Line().Why, "dewline.db.damaged-1") {
 			why++
 		}
 	}

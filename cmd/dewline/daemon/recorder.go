@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -42,7 +43,7 @@ type recorder struct {
 	ledger  ledger     // nil for none
 	hold    bool       // the ledger is memory: everything waits for a record
 	docs    map[docKey]store.Doc
-	journal []store.JournalEntry
+	journal []event.Event
 	flush   bool   // the open blocks are to be written
 	state   []byte // and the rules' state with them, unless nil
 	waiters []chan struct{}
@@ -89,7 +90,7 @@ func (r *recorder) trimJournal() {
 
 // Put queues documents and journal entries for the next transaction and
 // returns at once. The channel is closed when they are on the disk.
-func (r *recorder) Put(docs []store.Doc, journal []store.JournalEntry) <-chan struct{} {
+func (r *recorder) Put(docs []store.Doc, journal []event.Event) <-chan struct{} {
 	done := make(chan struct{})
 	r.mu.Lock()
 	for _, d := range docs {
@@ -203,7 +204,7 @@ func (r *recorder) Run(ctx context.Context) {
 type job struct {
 	ledger  ledger
 	docs    map[docKey]store.Doc
-	journal []store.JournalEntry
+	journal []event.Event
 	flush   bool
 	state   []byte
 	waiters []chan struct{}

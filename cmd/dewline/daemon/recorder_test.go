@@ -10,6 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -48,7 +49,7 @@ func (f *fakeLedger) Commit(c store.Commit) error {
 		}
 	}
 	for _, e := range c.Journal {
-		f.journal = append(f.journal, e.Kind)
+		f.journal = append(f.journal, e.Body.Kind())
 	}
 	return nil
 }
@@ -90,7 +91,7 @@ func TestRecorderWritesAtOnce(t *testing.T) {
 		l := newFakeLedger()
 		r, _, stop := startRecorder(t, l)
 		defer stop()
-		<-r.Put([]store.Doc{doc("a", "1")}, []store.JournalEntry{{Kind: "alarm"}})
+		<-r.Put([]store.Doc{doc("a", "1")}, []event.Event{{Body: event.Other{Word: "alarm"}}})
 		if l.docs["a"] != "1" || len(l.journal) != 1 {
 			t.Errorf("docs %v, journal %v; want a=1 and one line", l.docs, l.journal)
 		}
@@ -103,9 +104,9 @@ func TestRecorderKeepsWhatTheDiskRefuses(t *testing.T) {
 		r, health, stop := startRecorder(t, l)
 		defer stop()
 		l.setErr(errors.New("no space left on device"))
-		first := r.Put([]store.Doc{doc("a", "old"), doc("gone", "x")}, []store.JournalEntry{{Kind: "one"}})
+		first := r.Put([]store.Doc{doc("a", "old"), doc("gone", "x")}, []event.Event{{Body: event.Other{Word: "one"}}})
 		synctest.Wait()
-		second := r.Put([]store.Doc{doc("a", "new"), doc("gone", "")}, []store.JournalEntry{{Kind: "two"}})
+		second := r.Put([]store.Doc{doc("a", "new"), doc("gone", "")}, []event.Event{{Body: event.Other{Word: "two"}}})
 		synctest.Wait()
 		if len(l.docs) != 0 {
 			t.Fatalf("a failing disk holds %v", l.docs)
@@ -133,7 +134,7 @@ func TestRecorderDoesNotRepeatTheJournalWhenOnlyTheFlushFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := &flushFails{fakeLedger: newFakeLedger(), failures: 3}
 		r, _, stop := startRecorder(t, l)
-		r.Put(nil, []store.JournalEntry{{Kind: "once"}})
+		r.Put(nil, []event.Event{{Body: event.Other{Word: "once"}}})
 		r.ForceFlush(func() ([]byte, error) { return []byte("{}"), nil })
 		time.Sleep(time.Minute) // virtual
 		stop()
@@ -168,12 +169,12 @@ func TestRecorderBoundsItsBacklog(t *testing.T) {
 		r, _, stop := startRecorder(t, l)
 		defer stop()
 		for i := range maxJournalBacklog + 500 {
-			r.Put([]store.Doc{doc("same", fmt.Sprint(i))}, []store.JournalEntry{{Kind: fmt.Sprint(i)}})
+			r.Put([]store.Doc{doc("same", fmt.Sprint(i))}, []event.Event{{Body: event.Other{Word: fmt.Sprint(i)}}})
 		}
 		synctest.Wait()
 		r.mu.Lock()
 		lines, docs := len(r.journal), len(r.docs)
-		last := r.journal[lines-1].Kind
+		last := r.journal[lines-1].Body.Kind()
 		r.mu.Unlock()
 		if lines > maxJournalBacklog || docs != 1 {
 			t.Errorf("%d lines and %d documents wait, want at most %d and 1", lines, docs, maxJournalBacklog)

@@ -14,6 +14,7 @@ import (
 
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -75,12 +76,12 @@ func (d *Daemon) reload() bool {
 		d.loop.apply(d.loop.core.Reconfigure(now, next, d.site.AnswerLink))
 		d.loop.apply(d.loop.core.Retry(now, ways.anew()))
 		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
-		entries := []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, "")}
+		entries := []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, "")}
 		var docs []store.Doc
 		if text := d.record.settingsInForce(); text != nil {
 			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
 		}
-		d.record.rec.Put(docs, append(entries, core.SettingEntries(now, old, next)...))
+		d.record.rec.Put(docs, append(entries, core.SettingEvents(now, old, next)...))
 	}}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
@@ -96,7 +97,7 @@ func (d *Daemon) refuse(why string) {
 	d.loop.in <- input{kind: isCall, call: func(now sensors.Instant) {
 		d.loop.apply(d.loop.core.ConfigRefused(now, why))
 		if why != "" {
-			d.record.rec.Put(nil, []store.JournalEntry{core.ConfigurationEntry(now, d.o.ConfigPath, why)})
+			d.record.rec.Put(nil, []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, why)})
 		}
 	}}
 }

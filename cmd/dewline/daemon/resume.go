@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -17,12 +18,12 @@ import (
 
 // keepAll hands the recorder everything that is open, for a record that could
 // not be written from the start.
-func (l *loop) keepAll(entry store.JournalEntry) {
+func (l *loop) keepAll(entry event.Event) {
 	all, err := l.core.All()
 	if err != nil {
 		l.log.Error("the open alarms cannot be kept", "err", err)
 	}
-	l.record.rec.Put(all.Docs, []store.JournalEntry{entry})
+	l.record.rec.Put(all.Docs, []event.Event{entry})
 }
 
 // resume restores the core, and says so where nobody watched for a while.
@@ -33,7 +34,7 @@ func (l *loop) resume(saved core.Saved, report store.Report) {
 		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
 	}
 	l.apply(fx)
-	l.record.rec.Put(nil, core.StartEntries(now, report, l.o.Version))
+	l.record.rec.Put(nil, core.StartEvents(now, report, l.o.Version))
 	l.resumed(now, report)
 	// Also where all is well: an earlier run may have left the alarm open.
 	if h := l.record.recording.Load(); !h.ok || report.Quarantined == "" {
@@ -72,7 +73,7 @@ func (l *loop) showAll() {
 
 func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, note string) {
 	if why := l.record.replaced.Load(); ok && why != nil && l.record.replaced.CompareAndSwap(why, nil) {
-		l.keepAll(core.RecordEntry(now, "begun anew", *why))
+		l.keepAll(core.RecordEvent(now, "begun anew", *why))
 	}
 	if lost := l.losses.note(l.cfg.Load().Room.Location); ok && lost != "" {
 		ok, note = false, lost
@@ -97,7 +98,7 @@ func (l *loop) keepAgeing() {
 // keepState asks for the last state to be written before the end.
 func (l *loop) keepState() {
 	now := l.now()
-	l.record.rec.Put(nil, []store.JournalEntry{core.StopEntry(now, l.o.Version)})
+	l.record.rec.Put(nil, []event.Event{core.StopEvent(now, l.o.Version)})
 	l.keepAgeing()
 	l.record.rec.ForceFlush(l.core.State)
 }
@@ -113,13 +114,11 @@ func (l *loop) noteSettings(now sensors.Instant, st *store.Store) {
 	if err == nil && bytes.Equal(before, text) {
 		return
 	}
-	var entries []store.JournalEntry
-	if len(before) > 0 {
-		if old, _, err := table.DecodeInForce("before", before); err == nil {
-			entries = core.SettingEntries(now, old, l.cfg.Load())
-		}
+	old, _, err := table.DecodeInForce("before", before)
+	if err != nil {
+		old = nil
 	}
-	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, entries)
+	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, core.SettingEvents(now, old, l.cfg.Load()))
 }
 
 // joinLate reads what a record holds and has the core take it in.
@@ -161,8 +160,9 @@ func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
 	l.record.use(o.st)
 	o.st.SetLimits(core.LimitsOf(l.cfg.Load())) // a reload may have changed them since
 	l.apply(fx)
-	entries := core.StartEntries(began, o.report, "opened late")
-	l.keepAll(core.RecordEntry(now, entries[0].New, entries[0].Why))
+	entries := core.StartEvents(began, o.report, "opened late")
+	begin := entries[0].Line()
+	l.keepAll(core.RecordEvent(now, begin.New, begin.Why))
 	l.record.rec.Put(l.core.Forgotten(saved.Outbox), entries[1:])
 	l.resumed(began, o.report)
 	l.record.rec.Attach(o.st)

@@ -42,7 +42,11 @@ func TestSettingsChangedWhileNotRunning(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			lines = append(lines, e.Kind+" "+e.Subject+" "+e.Old+" → "+e.New)
+			if l := e.Line(); l.Kind == "setting" {
+				lines = append(lines, l.Kind+" "+l.Subject+" "+l.Old+" → "+l.New)
+			} else if l.Kind != "limits" {
+				t.Errorf("the journal says %+v", l)
+			}
 		}
 		if b, err := st.Get(store.BucketConfig, settingsKey); err != nil || !bytes.Equal(b, text) {
 			t.Errorf("%d bytes of the configuration are on record, of %d: %v", len(b), len(text), err)

@@ -13,6 +13,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/store"
 )
 
@@ -77,7 +78,7 @@ func (s *summaries) run(ctx context.Context) {
 			}
 			return st.Get(store.BucketMeta, key)
 		},
-		keep: func(doc store.Doc, entries []store.JournalEntry) <-chan struct{} {
+		keep: func(doc store.Doc, entries []event.Event) <-chan struct{} {
 			return s.record.rec.Put([]store.Doc{doc}, entries)
 		},
 		build: func(ctx context.Context, week summary.Week) (*summary.Report, error) {
@@ -111,7 +112,7 @@ func (s *summaries) Send(ctx context.Context, week, by string) (sent int, key st
 	}
 	sent, err = mailTo(ctx, sender.SendSummary, s.cfg.Load(), report)
 	now := s.now()
-	s.record.rec.Put(nil, []store.JournalEntry{core.SummaryEntry(now, by, report.Week, "", fmt.Sprintf("sent to %d", sent), errText(err))})
+	s.record.rec.Put(nil, []event.Event{core.SummaryEvent(now, by, report.Week, "", fmt.Sprintf("sent to %d", sent), errText(err))})
 	return sent, report.Week, err
 }
 

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -151,7 +152,7 @@ func (rc *record) regain(ctx context.Context) bool {
 	if r.Readings > 0 {
 		text := fmt.Sprintf("%d readings of %s to %s", r.Readings, r.From.Format(time.RFC3339), r.To.Format(time.RFC3339))
 		rc.log.Info("readings were brought back from a damaged record that was set aside", "what", text)
-		rc.rec.Put(nil, []store.JournalEntry{core.RecordEntry(rc.now(), text, "brought back from what was set aside as damaged")})
+		rc.rec.Put(nil, []event.Event{core.RecordEvent(rc.now(), text, "brought back from what was set aside as damaged")})
 	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrUnavailable) {
 		rc.log.Error("readings of a damaged record could not be brought back now; it is tried again", "err", err)

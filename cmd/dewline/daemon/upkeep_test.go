@@ -224,7 +224,7 @@ func TestReadingsComeBackFromADamagedRecord(t *testing.T) {
 		n++
 	}
 	for e, err := range st.Journal(time.Time{}, time.Time{}) {
-		if err == nil && strings.Contains(e.Why, "brought back") {
+		if err == nil && strings.Contains(e.Line().Why, "brought back") {
 			lines++
 		}
 	}

@@ -14,6 +14,7 @@ import (
 	"dewline/alert/summary"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -69,7 +70,7 @@ type weekly struct {
 	now  func() sensors.Instant
 	load func(key string) ([]byte, error) // nil for no document
 	// keep commits; the channel closes when it is on the disk.
-	keep  func(store.Doc, []store.JournalEntry) <-chan struct{}
+	keep  func(store.Doc, []event.Event) <-chan struct{}
 	build func(context.Context, summary.Week) (*summary.Report, error)
 	mails func() bool // there is a way to mail
 	// send hands one mail over.
@@ -302,9 +303,9 @@ func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan st
 		w.log.Error("what was sent of the weekly summary cannot be kept", "err", err)
 		return nil
 	}
-	var entries []store.JournalEntry
+	var entries []event.Event
 	if person != "" {
-		entries = []store.JournalEntry{core.SummaryEntry(now, "dewline", w.doc.Week, person, m.State, m.Why)}
+		entries = []event.Event{core.SummaryEvent(now, "dewline", w.doc.Week, person, m.State, m.Why)}
 	}
 	return w.keep(store.Doc{Bucket: store.BucketMeta, Key: weekKey(w.doc.Week), Value: b}, entries)
 }

@@ -15,6 +15,7 @@ import (
 	"dewline/alert/mail"
 	"dewline/alert/summary"
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -90,10 +91,11 @@ func (p *post) start() *weekly {
 		load: func(key string) ([]byte, error) {
 			return p.docs[key], nil
 		},
-		keep: func(d store.Doc, entries []store.JournalEntry) <-chan struct{} {
+		keep: func(d store.Doc, entries []event.Event) <-chan struct{} {
 			p.docs[d.Key] = d.Value
 			for _, e := range entries {
-				p.lines = append(p.lines, e.Kind+" "+e.Old+" "+e.New)
+				l := e.Line()
+				p.lines = append(p.lines, l.Kind+" "+l.Old+" "+l.New)
 			}
 			done := make(chan struct{})
 			close(done)
@@ -187,7 +189,7 @@ func TestRestartAtTheMinute(t *testing.T) {
 				keep, send := w.keep, w.send
 				if mortal {
 					// The machine dies before or after any commit and any mail.
-					w.keep = func(d store.Doc, e []store.JournalEntry) <-chan struct{} {
+					w.keep = func(d store.Doc, e []event.Event) <-chan struct{} {
 						die()
 						c := keep(d, e)
 						die()

@@ -135,10 +135,13 @@ func (s *Site) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.Sto
 // one that was changed or damaged its fault.
 func JournalLines(st *store.Store, from, to time.Time, write func(wire.JournalEntry) error) error {
 	for e, err := range st.Journal(from, to) {
-		line := wire.JournalEntryOf(&e)
-		if errors.Is(err, store.ErrTampered) {
+		var line wire.JournalEntry
+		switch {
+		case err == nil:
+			line = wire.JournalEntryOf(&e)
+		case errors.Is(err, store.ErrTampered):
 			line.Fault = err.Error()
-		} else if err != nil {
+		default:
 			return err
 		}
 		if err := write(line); err != nil {

@@ -1,0 +1,265 @@
+package event
+
+import (
+	"strconv"
+	"time"
+)
+
+// An Alarm is one step of an alarm's life: an onset, an end, or another change
+// of its state of ISA-18.2.
+type Alarm struct {
+	Alarm    string   `json:"alarm"`
+	Subject  string   `json:"subject"`
+	Onset    uint64   `json:"onset"` // the same until the alarm is NORM again
+	From     string   `json:"from"`
+	To       string   `json:"to"`
+	Priority string   `json:"priority,omitempty"`
+	Cause    string   `json:"cause,omitempty"` // its kind
+	CauseID  string   `json:"cause_id,omitempty"`
+	Value    *float64 `json:"value,omitempty"` // in Unit
+	Limit    *float64 `json:"limit,omitempty"`
+	Unit     string   `json:"unit,omitempty"`
+}
+
+// Kind is "alarm".
+func (Alarm) Kind() string { return "alarm" }
+
+// ID is the name of the onset, "alarm/subject/number".
+func (a Alarm) ID() string { return a.Alarm + "/" + a.Subject + "/" + strconv.FormatUint(a.Onset, 10) }
+
+// A Notice is what became of a notice: "raised", "handed-over" to a person by a
+// channel, "acknowledged", "escalated", "ended" and the like.
+type Notice struct {
+	Notice  string `json:"notice"`
+	What    string `json:"what"`
+	Version int    `json:"version,omitempty"` // that was handed over; 0 where it is not known
+	Channel string `json:"channel,omitempty"`
+}
+
+// Kind is "notice".
+func (Notice) Kind() string { return "notice" }
+
+// An Act is what a person decided about an alarm, or about everything of a subject.
+type Act struct {
+	Act     string    `json:"act"`
+	Alarm   string    `json:"alarm,omitempty"`
+	Subject string    `json:"subject"`
+	From    string    `json:"from,omitempty"`
+	To      string    `json:"to,omitempty"`
+	For     float64   `json:"for_s,omitempty"`
+	Until   time.Time `json:"until,omitzero"`
+	Once    bool      `json:"once,omitempty"`
+}
+
+// Kind is the act: "acknowledge", "shelve" and so on.
+func (Act) Kind() string { return "act" }
+
+// Refused is what somebody asked and did not get; what that was stands beside.
+type Refused struct {
+	More int `json:"and_others_before,omitempty"` // that have no line of their own
+}
+
+// Kind is "refused".
+func (Refused) Kind() string { return "refused" }
+
+// A Drill is a test notice that was sent.
+type Drill struct {
+	Notice string `json:"notice"`
+}
+
+// Kind is "drill".
+func (Drill) Kind() string { return "drill" }
+
+// DrillOver is how a drill went.
+type DrillOver struct {
+	Notice     string             `json:"notice"`
+	Taken      map[string]float64 `json:"taken_s,omitempty"` // by channel, since it was sent
+	Answered   bool               `json:"answered,omitempty"`
+	AnsweredIn float64            `json:"answered_s,omitempty"`
+}
+
+// Kind is "drill-result".
+func (DrillOver) Kind() string { return "drill-result" }
+
+// Verdicts on a scheduled mist.
+const (
+	MistGiven     = "given"
+	MistWeak      = "weak"
+	MistMissed    = "missed"
+	MistUnclear   = "unclear"   // nothing was measured, or it would not have shown
+	MistUnplanned = "unplanned" // a pulse, seen without a time that it was due at
+)
+
+// A Mist is a pulse that was seen, or a scheduled one with its verdict.
+type Mist struct {
+	Enclosure string    `json:"enclosure"`
+	Due       time.Time `json:"due,omitzero"`
+	Verdict   string    `json:"verdict"`
+	Start     time.Time `json:"start,omitzero"` // of the pulse, zero for none
+	Before    float64   `json:"before_pct,omitempty"`
+	Peak      float64   `json:"peak_pct,omitempty"`
+	Rise      float64   `json:"rise_g_m3,omitempty"` // of water vapour
+}
+
+// Kind is "mist".
+func (Mist) Kind() string { return "mist" }
+
+// A DryDown is how an enclosure dried after a pulse.
+type DryDown struct {
+	Enclosure string    `json:"enclosure"`
+	Start     time.Time `json:"start"`                 // of the pulse
+	Wet       float64   `json:"wet_s"`                 // at or above 90 %
+	HalfLife  float64   `json:"half_life_s,omitempty"` // 0 where it could not be fitted
+	// Trend compares with the fortnight: "slower", "faster", "as usual", or
+	// empty where there are too few.
+	Trend string `json:"trend,omitempty"`
+}
+
+// Kind is "dry-down".
+func (DryDown) Kind() string { return "dry-down" }
+
+// A Night is the fall from lamps on to lamps off, told when the lamps come on.
+type Night struct {
+	Enclosure string   `json:"enclosure"`
+	Drop      *float64 `json:"drop_c,omitempty"` // nil where too little was measured
+	DayMin    float64  `json:"day_min_c"`
+	DayMax    float64  `json:"day_max_c"`
+	NightMin  float64  `json:"night_min_c"`
+	NightMax  float64  `json:"night_max_c"`
+}
+
+// Kind is "night".
+func (Night) Kind() string { return "night" }
+
+// A Dose is exposure to heat: what there is, and what was added since the line
+// before of the same enclosure.
+type Dose struct {
+	Enclosure   string  `json:"enclosure"`
+	Share       float64 `json:"share"`          // of the keeper's reference
+	DegreeHours float64 `json:"degree_hours_c"` // °C h above the boundary, added
+	Unseen      float64 `json:"unseen_s"`       // in gaps while it was hot or a dose was left, added
+}
+
+// Kind is "dose".
+func (Dose) Kind() string { return "dose" }
+
+// Limits are what an enclosure is judged by from then on.
+type Limits struct {
+	Enclosure string  `json:"enclosure"`
+	DayLow    float64 `json:"day_low_c"`
+	DayHigh   float64 `json:"day_high_c"`
+	NightLow  float64 `json:"night_low_c"`
+	NightHigh float64 `json:"night_high_c"`
+	Floor     float64 `json:"floor_pct"`
+	Lethal    float64 `json:"lethal_limit_c"`
+	DropMin   float64 `json:"night_drop_wanted_c"`
+}
+
+// Kind is "limits".
+func (Limits) Kind() string { return "limits" }
+
+// A Note was written by a keeper about an enclosure, or about the room where
+// that is empty.
+type Note struct {
+	Enclosure string `json:"enclosure,omitempty"`
+}
+
+// Kind is "note".
+func (Note) Kind() string { return "note" }
+
+// A Calibration is a correction that was put in force.
+type Calibration struct {
+	Probe       string    `json:"probe"`
+	Quantity    string    `json:"quantity,omitempty"`
+	From        time.Time `json:"from,omitzero"`
+	Gain        float64   `json:"gain,omitempty"`
+	Offset      float64   `json:"offset,omitempty"` // °C or % of relative humidity
+	Uncertainty float64   `json:"uncertainty,omitempty"`
+	Undoes      string    `json:"undoes,omitempty"`
+}
+
+// Kind is "calibration".
+func (Calibration) Kind() string { return "calibration" }
+
+// A Setting is one key of the configuration that changed.
+type Setting struct {
+	Key string `json:"key"`
+}
+
+// Kind is "setting".
+func (Setting) Kind() string { return "setting" }
+
+// A Configuration is a file that was put in force or refused.
+type Configuration struct {
+	File    string `json:"file"`
+	Refused bool   `json:"refused,omitempty"`
+}
+
+// Kind is "configuration".
+func (Configuration) Kind() string { return "configuration" }
+
+// A Start of dewline.
+type Start struct {
+	Version string `json:"version"`
+	Note    string `json:"note,omitempty"` // what there is to say of the record
+}
+
+// Kind is "start".
+func (Start) Kind() string { return "start" }
+
+// A Stop that was asked for.
+type Stop struct {
+	Version string `json:"version"`
+}
+
+// Kind is "stop".
+func (Stop) Kind() string { return "stop" }
+
+// A Gap is time in which nobody watched, once its length is known.
+type Gap struct {
+	From time.Time `json:"from,omitzero"`
+	For  float64   `json:"for_s"`
+}
+
+// Kind is "gap".
+func (Gap) Kind() string { return "gap" }
+
+// A Clock was set while dewline ran, or back while it did not.
+type Clock struct {
+	Before time.Time `json:"before"`
+	After  time.Time `json:"after"`
+	Why    string    `json:"why,omitempty"`
+}
+
+// Kind is "clock-step".
+func (Clock) Kind() string { return "clock-step" }
+
+// A Record is what happened to the record itself.
+type Record struct {
+	Act  string `json:"act"` // "record", "import", "restore" or "repair"
+	File string `json:"file,omitempty"`
+	Was  string `json:"was,omitempty"` // where what was there before is now
+	What string `json:"what,omitempty"`
+	Why  string `json:"why,omitempty"`
+}
+
+// Kind is "record".
+func (Record) Kind() string { return "record" }
+
+// A Summary is what became of a week's mail to a person, or to all.
+type Summary struct {
+	Week  string `json:"week"`
+	State string `json:"state"`
+}
+
+// Kind is "summary".
+func (Summary) Kind() string { return "summary" }
+
+// Other is a line of a kind that this version does not know.
+type Other struct {
+	Word string `json:"-"`
+	Line Line   `json:"line,omitzero"` // of an old one
+}
+
+// Kind is what the line says.
+func (o Other) Kind() string { return o.Word }

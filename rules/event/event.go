@@ -1,0 +1,176 @@
+// Package event has the typed lines of the log: what happened, once, as facts
+// that every later reader takes as they are. A line is frozen when it is
+// written; fields may be added, none changes its meaning. It holds no text that
+// was made for a reader.
+package event
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/sensors"
+)
+
+// Schema is the version of the encoding that is written.
+const Schema = 1
+
+// An Event is one line of the log.
+type Event struct {
+	Seq    uint64 // given by the store, from 1
+	At     sensors.Instant
+	Schema int // 0 for a line of before events had types
+	Beside
+	Body Body
+}
+
+// Beside are the names and the free text of a line. They are kept beside the
+// chain, so that they can be erased and the chain still holds.
+type Beside struct {
+	By     string `json:"by,omitempty"`     // who did it
+	Person string `json:"person,omitempty"` // whom it was for
+	About  string `json:"about,omitempty"`  // what it was about, where a stranger or a file says so
+	Old    string `json:"old,omitempty"`    // as written by a person
+	New    string `json:"new,omitempty"`
+	Text   string `json:"text,omitempty"` // a reason or a note
+}
+
+// A Body is one of the types of this package. Kind is its word in the log.
+type Body interface{ Kind() string }
+
+// New returns the line of body at a moment.
+func New(at sensors.Instant, body Body) Event { return Event{At: at, Schema: Schema, Body: body} }
+
+// head are the fields that every line has.
+type head struct {
+	Schema   int       `json:"v"`
+	Type     string    `json:"type"`
+	Seq      uint64    `json:"seq"`
+	Time     time.Time `json:"time"`
+	ClockSet bool      `json:"clock_set"`
+	Running  Running   `json:"running_s"`
+	// Beside is the hash of what is kept beside the chain, empty for nothing.
+	Beside string `json:"beside,omitempty"`
+}
+
+// Encode writes e as one JSON object. beside is the hash of what is kept beside it.
+func Encode(e *Event, beside string) ([]byte, error) {
+	if e.Body == nil {
+		return nil, errors.New("an event without a body")
+	}
+	h := head{Schema, e.Body.Kind(), e.Seq, e.At.Wall, e.At.Synced, Running(e.At.Mono), beside}
+	out, err := json.Marshal(h)
+	if err != nil {
+		return nil, fmt.Errorf("event %s: %w", h.Type, err)
+	}
+	body, err := json.Marshal(e.Body)
+	if err != nil {
+		return nil, fmt.Errorf("event %s: %w", h.Type, err)
+	}
+	if len(body) > len("{}") {
+		out = append(append(out[:len(out)-1], ','), body[1:]...)
+	}
+	return out, nil
+}
+
+// Decode reads what Encode wrote, or a line of before events had types, and
+// returns the hash of what is kept beside it.
+func Decode(text []byte) (e Event, beside string, err error) {
+	var h head
+	if err := json.Unmarshal(text, &h); err != nil {
+		return e, "", fmt.Errorf("read an event: %w", err)
+	}
+	if h.Schema == 0 {
+		e, err = decodeOld(text)
+		return e, "", err
+	}
+	e = Event{Seq: h.Seq, At: sensors.Instant{Mono: time.Duration(h.Running), Wall: h.Time, Synced: h.ClockSet}, Schema: h.Schema}
+	if e.Body, err = decodeBody(h.Type, text); err != nil {
+		return e, "", fmt.Errorf("read event %s: %w", h.Type, err)
+	}
+	return e, h.Beside, nil
+}
+
+// body reads text as a T.
+func body[T Body](text []byte) (Body, error) {
+	var v T
+	err := json.Unmarshal(text, &v)
+	return v, err
+}
+
+func decodeBody(kind string, text []byte) (Body, error) {
+	for _, one := range bodies {
+		if one.of.Kind() == kind {
+			return one.read(text)
+		}
+	}
+	o := Other{Word: kind} // of a later version
+	err := json.Unmarshal(text, &o)
+	return o, err
+}
+
+// bodies are all types of a body.
+var bodies = [...]struct {
+	of   Body
+	read func([]byte) (Body, error)
+}{
+	{Alarm{}, body[Alarm]}, {Notice{}, body[Notice]}, {Act{}, body[Act]}, {Refused{}, body[Refused]},
+	{Drill{}, body[Drill]}, {DrillOver{}, body[DrillOver]}, {Mist{}, body[Mist]}, {DryDown{}, body[DryDown]},
+	{Night{}, body[Night]}, {Dose{}, body[Dose]}, {Limits{}, body[Limits]}, {Note{}, body[Note]},
+	{Calibration{}, body[Calibration]}, {Setting{}, body[Setting]}, {Configuration{}, body[Configuration]},
+	{Start{}, body[Start]}, {Stop{}, body[Stop]}, {Gap{}, body[Gap]}, {Clock{}, body[Clock]},
+	{Record{}, body[Record]}, {Summary{}, body[Summary]},
+}
+
+// At returns the running time of a line as Encode or an older version wrote it.
+func At(text []byte) (time.Duration, bool) {
+	var h struct {
+		Running *Running `json:"running_s"`
+		At      *struct {
+			Mono time.Duration `json:"mono"`
+		} `json:"at"`
+	}
+	switch err := json.Unmarshal(text, &h); {
+	case err != nil:
+		return 0, false
+	case h.Running != nil:
+		return time.Duration(*h.Running), true
+	case h.At != nil:
+		return h.At.Mono, true
+	}
+	return 0, true
+}
+
+// Running is a running time, written exactly in seconds.
+type Running time.Duration
+
+// MarshalJSON writes seconds with as many digits as it takes.
+func (r Running) MarshalJSON() ([]byte, error) {
+	sign, n := "", uint64(r)
+	if r < 0 {
+		sign, n = "-", -n
+	}
+	s := fmt.Sprintf("%s%d.%09d", sign, n/1e9, n%1e9)
+	return []byte(strings.TrimRight(strings.TrimRight(s, "0"), ".")), nil
+}
+
+// UnmarshalJSON reads seconds without rounding them.
+func (r *Running) UnmarshalJSON(b []byte) error {
+	whole, part, _ := strings.Cut(string(b), ".")
+	if len(part) > 9 {
+		return fmt.Errorf("running time %s is finer than a nanosecond", b)
+	}
+	digits, negative := strings.CutPrefix(whole+part+strings.Repeat("0", 9-len(part)), "-")
+	n, err := strconv.ParseInt(digits, 10, 64)
+	if err != nil {
+		return fmt.Errorf("running time %s: %w", b, err)
+	}
+	if negative {
+		n = -n
+	}
+	*r = Running(n)
+	return nil
+}
