@@ -71,22 +71,22 @@ func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius) {
 // judgeBand steps the alarms on both sides of the band. Its ends belong to the
 // band; the limits that make an excursion urgent are reached at the value
 // itself.
-func (e *Engine) judgeBand(en *Enclosure, now sensors.Instant) {
-	low, high, _ := e.v.Band(en)
-	e.judgeAbove(en, now, high, e.v.BandDead)
-	e.judgeBelow(en, now, low, e.v.BandDead)
+func (l limitsLook) judgeBand(en *Enclosure, now sensors.Instant) {
+	low, high, _ := l.v.Band(en)
+	l.judgeAbove(en, now, high, l.v.BandDead)
+	l.judgeBelow(en, now, low, l.v.BandDead)
 }
 
 // judgeAbove looks at the band where the frogs live and, whatever that says,
 // at the limit to act on at the hottest place.
-func (e *Engine) judgeAbove(en *Enclosure, now sensors.Instant, high, dead int32) {
+func (l limitsLook) judgeAbove(en *Enclosure, now sensors.Instant, high, dead int32) {
 	s, p := &en.Alarms[alarm.KindAbove], &en.Now
-	severe := e.v.HotInput(en, now.Mono, en.Limits.Act, dead)
-	if !en.St.Act.Rest(now.Mono, severe) {
-		en.St.Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
+	severe := l.v.HotInput(en, now.Mono, en.Limits.Act, dead)
+	if !l.At[en.Index].Act.Rest(now.Mono, severe) {
+		l.At[en.Index].Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
 	}
-	urgent := en.St.Act.Active
-	in := e.v.MainInput(en, now.Mono, Upper, high+1, dead+1)
+	urgent := l.At[en.Index].Act.Active
+	in := l.v.MainInput(en, now.Mono, Upper, high+1, dead+1)
 	if urgent && in != alarm.Beyond && severe != alarm.Back {
 		in = severe
 	}
@@ -96,22 +96,33 @@ func (e *Engine) judgeAbove(en *Enclosure, now sensors.Instant, high, dead int32
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
-	e.out.Find(Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
+	l.out.Find(Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
 }
 
-func (e *Engine) judgeBelow(en *Enclosure, now sensors.Instant, low, dead int32) {
+func (l limitsLook) judgeBelow(en *Enclosure, now sensors.Instant, low, dead int32) {
 	s, p := &en.Alarms[alarm.KindBelow], &en.Now
-	severe := e.v.MainInput(en, now.Mono, Lower, en.Limits.Cold, dead)
-	if !en.St.Cold.Rest(now.Mono, severe) {
-		en.St.Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
+	severe := l.v.MainInput(en, now.Mono, Lower, en.Limits.Cold, dead)
+	if !l.At[en.Index].Cold.Rest(now.Mono, severe) {
+		l.At[en.Index].Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
 	}
-	urgent := en.St.Cold.Active
-	in := e.v.MainInput(en, now.Mono, Lower, low-1, dead+1)
+	urgent := l.At[en.Index].Cold.Active
+	in := l.v.MainInput(en, now.Mono, Lower, low-1, dead+1)
 	switch {
 	case urgent && p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(en.Limits.Cold)/100)
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
-	e.out.Find(Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
+	l.out.Find(Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
+}
+
+func bandFact(v *View, en *Enclosure, s *Alarm) alarm.Fact {
+	_, _, band := v.Band(en)
+	switch limit := s.Rec.Limit * 100; {
+	case s.Kind == alarm.KindAbove && limit >= float64(en.Limits.Act):
+		return alarm.Fact{ID: alarm.FactAct}
+	case s.Kind == alarm.KindBelow && limit <= float64(en.Limits.Cold):
+		return alarm.Fact{ID: alarm.FactCold}
+	}
+	return alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID), About: band}
 }

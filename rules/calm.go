@@ -26,41 +26,41 @@ var atLimits = [...]alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelo
 
 // calmNow reports whether no alarm at a limit can move with what the probes
 // say now, and remembers that it rested.
-func (e *Engine) calmNow(en *Enclosure, now time.Duration) bool {
-	c, p := &en.calm, &en.Now
+func (l limitsLook) calmNow(en *Enclosure, now time.Duration) bool {
+	c, p := &l.At[en.Index].calm, &en.Now
 	if !c.rest {
 		return false
 	}
-	if c.turn != e.v.Turn {
-		e.calmValues(en)
+	if c.turn != l.v.Turn {
+		l.calmValues(en)
 	}
 	if !p.HasTemp || p.Doubt || p.Main < c.low || p.Main > c.high || p.Hot > c.hot || p.HasHum && p.Hum < c.hum {
 		return false
 	}
 	if c.told {
-		e.noteFar(en)
+		l.noteFar(en)
 	}
 	c.at = max(c.at, now)
 	return true
 }
 
 // calmValues works out between which values all is well by the present band.
-func (e *Engine) calmValues(en *Enclosure) {
-	c, l := &en.calm, &en.Limits
-	low, high, _ := e.v.Band(en)
-	dead := e.v.BandDead
-	c.turn = e.v.Turn
-	c.low, c.high = max(low, l.Cold)+dead, high-dead
-	c.hot = min(l.Ceiling-CeilingDead, l.Act-dead)
+func (l limitsLook) calmValues(en *Enclosure) {
+	c, lim := &l.At[en.Index].calm, &en.Limits
+	low, high, _ := l.v.Band(en)
+	dead := l.v.BandDead
+	c.turn = l.v.Turn
+	c.low, c.high = max(low, lim.Cold)+dead, high-dead
+	c.hot = min(lim.Ceiling-CeilingDead, lim.Act-dead)
 	c.hum = math.MinInt32
-	if l.Floor > 0 {
-		c.hum = l.Floor + e.v.FloorDead
+	if lim.Floor > 0 {
+		c.hum = lim.Floor + l.v.FloorDead
 	}
 }
 
 // noteFar does for alarms that were raised before what a step at rest does.
-func (e *Engine) noteFar(en *Enclosure) {
-	low, high, _ := e.v.Band(en)
+func (l limitsLook) noteFar(en *Enclosure) {
+	low, high, _ := l.v.Band(en)
 	p := &en.Now
 	en.Alarms[alarm.KindLethal].Against(float64(p.Hot)/100, float64(en.Limits.Ceiling)/100)
 	en.Alarms[alarm.KindAbove].Against(float64(p.Main)/100, float64(high)/100)
@@ -71,8 +71,9 @@ func (e *Engine) noteFar(en *Enclosure) {
 }
 
 // endCalm tells the alarms at limits for how long they have rested.
-func (en *Enclosure) endCalm() {
-	c := &en.calm
+func (l limitsLook) endCalm(en *Enclosure) {
+	own := &l.At[en.Index]
+	c := &own.calm
 	c.rest = false
 	if c.at == 0 {
 		return
@@ -80,8 +81,8 @@ func (en *Enclosure) endCalm() {
 	for _, k := range atLimits {
 		rested(&en.Alarms[k].Rec.Life, c.at)
 	}
-	rested(&en.St.Act, c.at)
-	rested(&en.St.Cold, c.at)
+	rested(&own.Act, c.at)
+	rested(&own.Cold, c.at)
 	c.at = 0
 }
 
@@ -94,28 +95,21 @@ func rested(r *alarm.Record, at time.Duration) {
 // beginCalm looks, after a step, whether the next ones can be spared. Where
 // the floor is held against the value less its uncertainty they cannot, as
 // that moves by itself.
-func (e *Engine) beginCalm(en *Enclosure) {
-	c := &en.calm
+func (l limitsLook) beginCalm(en *Enclosure) {
+	own := &l.At[en.Index]
+	c := &own.calm
 	c.told = false
-	c.rest = !e.v.Cfg.Rules.FloorLessUncert && !en.Alarms[alarm.KindAhead].Rec.Life.Suppress &&
-		atRest(&en.St.Act) && atRest(&en.St.Cold)
+	c.rest = !l.v.Cfg.Rules.FloorLessUncert && !en.Alarms[alarm.KindAhead].Rec.Life.Suppress &&
+		atRest(&own.Act) && atRest(&own.Cold)
 	for _, k := range atLimits {
 		s := &en.Alarms[k]
 		c.rest = c.rest && atRest(&s.Rec.Life)
 		c.told = c.told || s.Rec.Stats.Raised > 0
 	}
-	c.turn = e.v.Turn - 1
+	c.turn = l.v.Turn - 1
 }
 
 // atRest reports whether a look that finds the process back changes nothing.
 func atRest(r *alarm.Record) bool {
 	return r.State == alarm.Norm && !r.Active && (r.Seen == alarm.Back || r.Seen == alarm.Missing)
-}
-
-// settle makes the alarms know all that the engine does, before they are read
-// from outside.
-func (e *Engine) settle() {
-	for i := range e.v.Enclosures {
-		e.v.Enclosures[i].endCalm()
-	}
 }

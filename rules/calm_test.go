@@ -49,7 +49,7 @@ func TestCalm_SparesNothingThatMatters(t *testing.T) {
 					s.take(s.e.Step(r))
 					if p.Enclosure != "" {
 						steps++
-						if s.e.v.Enclosures[s.e.v.EnclosureByID[p.Enclosure]].calm.at == now.Mono {
+						if s.e.judges.limits.At[s.e.v.EnclosureByID[p.Enclosure]].calm.at == now.Mono {
 							spared++
 						}
 					}

@@ -69,9 +69,9 @@ func (v *View) Doubtful(en *Enclosure, now sensors.Instant, side float64) *Probe
 
 // heatOf returns the enclosure's other active alarm of heat, whose cause is
 // that of a dose as well; nil for none.
-func (cs causes) heatOf(s *Alarm) *Alarm {
+func (l heatLook) heatOf(s *Alarm) *Alarm {
 	for _, k := range [...]alarm.Kind{alarm.KindLethal, alarm.KindAhead, alarm.KindAbove} {
-		if o := &cs.v.Enclosures[s.Index].Alarms[k]; o.Rec.Life.Active && o.Rec.Cause.Kind != "" {
+		if o := &l.v.Enclosures[s.Index].Alarms[k]; o.Rec.Life.Active && o.Rec.Cause.Kind != "" {
 			return o
 		}
 	}
@@ -80,37 +80,19 @@ func (cs causes) heatOf(s *Alarm) *Alarm {
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
 func (ls *lives) causeOf(s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
-	if j, ok := ls.judgeOf(s.Kind).(blamer); ok {
+	if j, ok := ls.judge[s.Kind].(blamer); ok {
 		return j.Cause(ls.v, s)
 	}
 	if s.Kind.Row().Of == alarm.OfEnclosure {
-		return ls.cause.enclosureCause(&ls.v.Enclosures[s.Index], s, now)
+		return Cause{Kind: CauseEnclosure, ID: ls.v.Enclosures[s.Index].Cfg.ID}, nil
 	}
 	return Cause{Kind: CauseDewline}, nil
 }
 
-func (cs causes) enclosureCause(en *Enclosure, s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
-	if s.Kind == alarm.KindExposure {
-		if o := cs.heatOf(s); o != nil {
-			return o.Rec.Cause, o.Rec.Detail.Evidence
-		}
-	}
-	if s.Kind.Row().ByTemperature {
-		pic := cs.v.Survey(now)
-		return cs.temperatureCause(en, &pic, now, s.Kind)
-	}
-	switch s.Kind {
-	case alarm.KindFloor:
-		return cs.dryCause(en, now)
-	case alarm.KindDoorAjar:
-		return Cause{Kind: CauseDoor, ID: en.Cfg.ID}, nil
-	case alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindLampStuck:
-		return s.Rec.Cause, nil // set where it was judged
-	case alarm.KindMistEndless:
-		return cs.endlessCause(en)
-	default:
-		return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
-	}
+// byTemperature finds what the enclosures' temperatures together say.
+func (cs causes) byTemperature(a *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
+	pic := cs.v.Survey(now)
+	return cs.temperatureCause(&cs.v.Enclosures[a.Index], &pic, now, a.Kind)
 }
 
 func (l probesLook) probeCause(p probe, k alarm.Kind, now sensors.Instant) (Cause, []alarm.Fact) {
@@ -237,23 +219,23 @@ func (cs causes) lampsGone() *alarm.Fact {
 	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
 }
 
-func (cs causes) endlessCause(en *Enclosure) (Cause, []alarm.Fact) {
-	if why := cs.lampsGone(); why != nil {
+func (l mistLook) endlessCause(en *Enclosure) (Cause, []alarm.Fact) {
+	if why := l.causes().lampsGone(); why != nil {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{*why}
 	}
 	n, mates := 0, 0
-	for i := range cs.v.Enclosures {
-		o := &cs.v.Enclosures[i]
-		if o.Mist < 0 || en.Mist < 0 || cs.v.SupplyOf(o.Mist) != cs.v.SupplyOf(en.Mist) {
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		if o.Mist < 0 || en.Mist < 0 || l.v.SupplyOf(o.Mist) != l.v.SupplyOf(en.Mist) {
 			continue
 		}
 		mates++
-		if o.Alarms[alarm.KindMistEndless].Rec.Life.Active || o.St.Mist.Soaked() > cs.v.Mists[o.Mist].Cfg.Longest.D() {
+		if o.Alarms[alarm.KindMistEndless].Rec.Life.Active || o.St.Mist.Soaked() > l.v.Mists[o.Mist].Cfg.Longest.D() {
 			n++
 		}
 	}
 	if n > 1 && 2*n >= mates {
-		return Cause{Kind: CauseSupply, ID: cs.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
+		return Cause{Kind: CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
 	}
 	return Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}, nil
 }

@@ -38,7 +38,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 	t.Run("a mist is due when the clock says so", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, mist))
 		r.run(40*time.Minute, r.calm)
-		if st := &r.e.v.Enclosures[0].St; !st.HasDue && st.Missed == 0 {
+		if st := &r.e.judges.mist.At[0]; !st.HasDue && r.e.v.Enclosures[0].St.Missed == 0 {
 			t.Errorf("%+v", st.DueAt)
 		}
 	})
@@ -47,8 +47,8 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 		r.run(20*time.Minute, r.calm)
 		r.skew = 2 * time.Hour
 		r.run(20*time.Minute, r.calm)
-		if st := &r.e.v.Enclosures[0].St; st.HasDue || st.Missed != 0 {
-			t.Errorf("due %v, missed %d", st.HasDue, st.Missed)
+		if st, missed := &r.e.judges.mist.At[0], r.e.v.Enclosures[0].St.Missed; st.HasDue || missed != 0 {
+			t.Errorf("due %v, missed %d", st.HasDue, missed)
 		}
 		r.want(MistMissing, "", "")
 	})
@@ -56,7 +56,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, mist))
 		r.synced = false
 		r.run(40*time.Minute, r.calm)
-		if st := &r.e.v.Enclosures[0].St; st.HasDue {
+		if st := &r.e.judges.mist.At[0]; st.HasDue {
 			t.Error("due")
 		}
 		if v := r.e.Enclosures()[0]; v.LampsOn != nil || v.BandName != "day or night" || len(v.Unknown) == 0 {

@@ -43,14 +43,8 @@ func (ls *lives) detailEnclosure(en *Enclosure, s *Alarm, now sensors.Instant) {
 	if en.Lamps >= 0 && !ls.v.Lamps[en.Lamps].Known {
 		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactNoDayNight})
 	}
-	if s.Kind == alarm.KindFloor && en.St.HasExcuse && now.Mono < en.St.Excused {
-		d.Excused = append(d.Excused, alarm.Fact{ID: alarm.FactDoorOpened, For: now.Mono - en.St.DoorAt})
-	}
-	if s.Kind == alarm.KindFloor && ls.v.StandsIn(en) {
-		d.Unknown = append(d.Unknown, ls.standInFact(en))
-	}
-	if s.Kind == alarm.KindExposure && en.St.Dose.Unknown > 0 {
-		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactDoseGaps, For: en.St.Dose.Unknown})
+	if j, ok := ls.judge[s.Kind].(detailer); ok {
+		j.Detail(ls.v, s, d)
 	}
 }
 
@@ -77,22 +71,22 @@ func (ls *lives) detailAhead(en *Enclosure, now sensors.Instant, slope climate.S
 	if en.St.Ahead.At != now.Mono {
 		ls.v.Forecast(en, now, slope)
 	}
-	if d.TimeToCeiling = rangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
-		d.LampsOffGain = gainOf(en.St.Ahead.LampsOff)
+	if d.TimeToCeiling = RangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
+		d.LampsOffGain = GainOf(en.St.Ahead.LampsOff)
 	}
 }
 
-// rangeOf turns a forecast into whole minutes, nil where nothing can be said.
-func rangeOf(t climate.Eta) *Range {
+// RangeOf turns a forecast into whole minutes, nil where nothing can be said.
+func RangeOf(t climate.Eta) *Range {
 	if !t.Known {
 		return nil
 	}
 	return &Range{FromMinutes: math.Round(t.From.Minutes()), ToMinutes: math.Round(t.To.Minutes())}
 }
 
-// gainOf is rangeOf for time won, nil where it is not worth a word.
-func gainOf(t climate.Eta) *Range {
-	if r := rangeOf(t); r != nil && r.ToMinutes >= 5 {
+// GainOf is rangeOf for time won, nil where it is not worth a word.
+func GainOf(t climate.Eta) *Range {
+	if r := RangeOf(t); r != nil && r.ToMinutes >= 5 {
 		return r
 	}
 	return nil

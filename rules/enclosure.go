@@ -9,19 +9,11 @@ import (
 	"dewline/sensors"
 )
 
-// EnclosureState is what is remembered of one enclosure beside its alarms.
+// EnclosureState is what is remembered of one enclosure beside its alarms, for
+// every judge to see.
 type EnclosureState struct {
-	At      sensors.Instant      `json:"at"` // of the last reading of any of its probes
-	Trend   climate.Trend        `json:"trend"`
-	Thermal *climate.Thermal     `json:"thermal"`
-	Offset  climate.HourOffset   `json:"offset"`
-	Dose    climate.Dose         `json:"dose"`
-	Mist    climate.MistDetector `json:"mist"`
-	Watch   climate.MistWatch    `json:"watch"`
-	Dry     climate.DryDown      `json:"dry"`
-	Night   climate.Night        `json:"night"`
-	Lamps   climate.LampWatch    `json:"lamps"`
-	Door    climate.Door         `json:"door"`
+	Estimates
+	At sensors.Instant `json:"at"` // of the last reading of any of its probes
 
 	QuickAt   time.Duration `json:"quick_at"` // last time the fast estimators looked
 	SlowAt    time.Duration `json:"slow_at"`  // and the slow ones
@@ -31,26 +23,25 @@ type EnclosureState struct {
 	HasExcuse bool          `json:"has_excuse"`
 	PulseAt   time.Duration `json:"pulse_at"` // start of the last mist pulse
 	HasPulse  bool          `json:"has_pulse"`
-	Missed    int           `json:"missed"`  // scheduled mists in a row without a pulse
-	Weak      int           `json:"weak"`    // weak ones in a row
-	DryOdd    int           `json:"dry_odd"` // pulses in a row that dried oddly
-	Soaks     Soaks         `json:"soaks"`
-	StandIn   StandIn       `json:"stand_in,omitzero"`
-	Moist     Moist         `json:"moist,omitzero"`
-	// Verdict on the mist due at VerdictAt, kept until the whole supply is
-	// judged.
-	Verdict   climate.MistVerdict `json:"verdict"`
-	VerdictAt time.Duration       `json:"verdict_at"`
-	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
-	HasDue    bool                `json:"has_due"`
-	Cut       bool                `json:"cut,omitempty"` // a gap hid whether an endless mist ended
-
-	// Act and Cold are the times at the limits that make the band urgent.
-	Act   alarm.Record `json:"act"`
-	Cold  alarm.Record `json:"cold"`
-	Ahead Ahead        `json:"ahead"`
+	Missed    int           `json:"missed"` // scheduled mists in a row without a pulse
 	// Turns are causes other than those told, for the alarms by temperature.
 	Turns [alarm.NumByTemperature]CauseTurn `json:"turns"`
+}
+
+// Estimates are what is worked out from the readings of one enclosure. Each is
+// fed by one judge and asked by any.
+type Estimates struct {
+	Trend   climate.Trend        `json:"trend"`
+	Thermal *climate.Thermal     `json:"thermal"`
+	Offset  climate.HourOffset   `json:"offset"`
+	Dose    climate.Dose         `json:"dose"`
+	Mist    climate.MistDetector `json:"mist"`
+	Dry     climate.DryDown      `json:"dry"`
+	Night   climate.Night        `json:"night"`
+	Lamps   climate.LampWatch    `json:"lamps"`
+	Door    climate.Door         `json:"door"`
+	Moist   Moist                `json:"moist,omitzero"`
+	Ahead   Ahead                `json:"ahead"`
 }
 
 // CauseTurn is another cause for an open alarm and since when it has shown.
@@ -79,8 +70,7 @@ type Enclosure struct {
 	Shelf      int   // enclosures of one rack and shelf share a number
 	HasLitter  bool  // a probe hangs there, so the band is judged there
 	NamedFloor bool  // a probe is named for the floor
-	calm       calm
-	Open       int // alarms that are not NORM
+	Open       int   // alarms that are not NORM
 	Now        Present
 	St         EnclosureState
 	Alarms     [int(alarm.FirstProbeKind)]Alarm
@@ -109,6 +99,7 @@ type Present struct {
 	Main, Hot, Cold    int32 // hundredths of °C
 	Hum                int32 // hundredths of %
 	HotProbe, HumProbe int   // indices of probes
+	Waits              bool  // some probe has not spoken yet: what is judged is not enough for more
 	HasTemp, HasHum    bool
 	Doubt              bool          // a probe takes no part, or is doubted
 	Gap                time.Duration // longest gap that delays may count
@@ -283,21 +274,4 @@ func (v *View) anyDoubt(en *Enclosure, now time.Duration, d Side, limit, deadban
 		}
 	}
 	return false
-}
-
-// judge steps the threshold alarms with what the probes say now. It returns
-// false while that is not enough for more than the ceiling.
-func (e *Engine) judge(en *Enclosure, now sensors.Instant) bool {
-	if e.calmNow(en, now.Mono) {
-		return true
-	}
-	en.endCalm()
-	e.judgeCeiling(en, now)
-	if e.v.Gathering(en, now.Mono) {
-		return false
-	}
-	e.judgeBand(en, now)
-	e.judgeFloor(en, now)
-	e.beginCalm(en)
-	return true
 }

@@ -59,16 +59,14 @@ func (e *Engine) build(cfg *configs.Config) {
 	}
 	e.v = NewView(cfg, clock)
 	e.cause.v = e.v
-	e.lives.build(e.v)
-	e.lives.cause = e.cause
 	e.names, e.after, e.before = make([]sensors.ProbeID, len(cfg.Probes)), make([]int, len(cfg.Probes)), 0
 	for i, c := range cfg.Probes {
 		e.names[i] = sensors.ProbeID(c.ID)
 	}
-	e.verdicts = make([]climate.MistVerdict, 0, len(cfg.Enclosures))
 	e.judges, e.out = newJudges(e.v), Out{&e.lives}
 	e.table = e.judges.table()
-	e.lives.judges = e.table
+	e.lives.build(e.v, e.table)
+	e.lives.cause = e.cause
 }
 
 // Step takes one reading. The transitions are valid until the next call; in
@@ -85,16 +83,13 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 		return nil
 	}
 	e.advance(r.At)
-	e.v.Probe, e.v.Reading = i, r
+	e.v.Probe, e.v.Reading, e.v.Enclosure = i, r, nil
+	if p.Encl >= 0 {
+		e.v.Enclosure = &e.v.Enclosures[p.Encl]
+	}
 	e.run(Arrived)
-	switch {
-	case p.Encl >= 0:
-		en := &e.v.Enclosures[p.Encl]
-		if r.Quality != sensors.Bad && e.judge(en, r.At) {
-			e.estimate(en, r.At)
-		}
-	case p.Cfg.Place == configs.InRoom:
-		e.estimateRoom(r.At)
+	if en := e.v.Enclosure; en != nil && r.Quality != sensors.Bad && !en.Now.Waits {
+		e.estimate(en, r.At.Mono)
 	}
 	return e.lives.out
 }
@@ -155,41 +150,33 @@ func (e *Engine) note(now sensors.Instant) {
 	}
 }
 
-// estimate feeds the estimators with what the probes say now, each at its own
-// pace, and judges what comes of them.
-func (e *Engine) estimate(en *Enclosure, now sensors.Instant) {
-	if now.Mono-en.St.QuickAt >= QuickEvery || en.St.QuickAt == 0 {
-		en.St.QuickAt = now.Mono
-		e.watchMist(en, now)
-		e.watchDoor(en, now, e.disturbed(en, now.Mono))
+// estimate lets the judges look for which the reading at hand is enough, each at
+// its own pace.
+func (e *Engine) estimate(en *Enclosure, now time.Duration) {
+	if now-en.St.QuickAt >= QuickEvery || en.St.QuickAt == 0 {
+		en.St.QuickAt = now
+		e.run(Quick)
 	}
-	if now.Mono-en.St.SlowAt < SlowEvery && en.St.SlowAt != 0 {
+	if now-en.St.SlowAt < SlowEvery && en.St.SlowAt != 0 {
 		return
 	}
-	en.St.SlowAt = now.Mono
-	if !en.Now.HasTemp {
-		return
+	en.St.SlowAt = now
+	if en.Now.HasTemp {
+		e.run(Slow)
 	}
-	hot, main := float64(en.Now.Hot)/100, float64(en.Now.Main)/100
-	en.St.Trend.Observe(e.v.EstAt(now.Mono), hot)
-	e.learn(en, now, hot, main)
-	e.watchMoist(en, now)
-	e.watchNight(en, now, main)
-	e.judgeAhead(en, now)
-	e.judgeExposure(en, now)
 }
 
 // learn feeds the thermal model and the usual offset to the room.
-func (e *Engine) learn(en *Enclosure, now sensors.Instant, hot, main float64) {
-	hour := e.v.Hour(now)
-	r := climate.ThermalReading{At: e.v.EstAt(now.Mono), Air: hot, Hour: hour, Exclude: e.disturbedModel(en, now.Mono)}
-	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known {
+func (l airLook) learn(en *Enclosure, now sensors.Instant, hot, main float64) {
+	hour := l.v.Hour(now)
+	r := climate.ThermalReading{At: l.v.EstAt(now.Mono), Air: hot, Hour: hour, Exclude: l.disturbedModel(en, now.Mono)}
+	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known {
 		r.Lamps = climate.LampsOff
-		if e.v.Lamps[en.Lamps].On {
+		if l.v.Lamps[en.Lamps].On {
 			r.Lamps = climate.LampsOn
 		}
 	}
-	if t, ok := e.v.RoomTemp(now.Mono); ok {
+	if t, ok := l.v.RoomTemp(now.Mono); ok {
 		r.Room, r.HasRoom = float64(t)/100, true
 		if hour >= 0 && !r.Exclude {
 			en.St.Offset.Observe(hour, main-r.Room)
@@ -200,7 +187,7 @@ func (e *Engine) learn(en *Enclosure, now sensors.Instant, hot, main float64) {
 
 // disturbedModel reports whether the temperature is under the influence of
 // something that the thermal model does not know.
-func (e *Engine) disturbedModel(en *Enclosure, now time.Duration) bool {
+func (l airLook) disturbedModel(en *Enclosure, now time.Duration) bool {
 	if _, open := en.St.Door.Open(); open {
 		return true
 	}
@@ -209,31 +196,31 @@ func (e *Engine) disturbedModel(en *Enclosure, now time.Duration) bool {
 
 // disturbed reports whether a step in temperature and humidity has another
 // explanation than the door.
-func (e *Engine) disturbed(en *Enclosure, now time.Duration) bool {
+func (l doorLook) disturbed(en *Enclosure, now time.Duration) bool {
 	if _, raining := en.St.Mist.Current(); raining && en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute {
 		return true
 	}
-	return en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].Edge < 30*time.Minute
+	return en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < 30*time.Minute
 }
 
 // estimateRoom follows the room's air.
-func (e *Engine) estimateRoom(now sensors.Instant) {
-	if now.Mono-e.v.Air.SlowAt < SlowEvery && e.v.Air.SlowAt != 0 {
+func (l airLook) estimateRoom(now sensors.Instant) {
+	if now.Mono-l.v.Air.SlowAt < SlowEvery && l.v.Air.SlowAt != 0 {
 		return
 	}
-	t, ok := e.v.RoomTemp(now.Mono)
+	t, ok := l.v.RoomTemp(now.Mono)
 	if !ok {
 		return
 	}
-	e.v.Air.SlowAt = now.Mono
-	e.v.Air.Trend.Observe(e.v.EstAt(now.Mono), float64(t)/100)
-	hour := e.v.Hour(now)
+	l.v.Air.SlowAt = now.Mono
+	l.v.Air.Trend.Observe(l.v.EstAt(now.Mono), float64(t)/100)
+	hour := l.v.Hour(now)
 	if hour < 0 {
 		return
 	}
-	e.v.Air.Usual.Observe(hour, float64(t)/100)
-	if h, ok := e.v.RoomHum(now.Mono); ok {
-		e.v.Air.UsualHum.Observe(hour, float64(h)/100)
+	l.v.Air.Usual.Observe(hour, float64(t)/100)
+	if h, ok := l.v.RoomHum(now.Mono); ok {
+		l.v.Air.UsualHum.Observe(hour, float64(h)/100)
 	}
 }
 
@@ -258,3 +245,7 @@ func (v *View) RoomHum(now time.Duration) (int32, bool) {
 	}
 	return hums.Median()
 }
+
+// settle makes the alarms know all that the engine does, before they are read
+// from outside.
+func (e *Engine) settle() { e.run(Settle) }

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -143,14 +142,9 @@ func (e *Engine) interrupt(now sensors.Instant, a Absence) {
 	for i := range e.v.Enclosures {
 		en := &e.v.Enclosures[i]
 		en.interrupt(a)
-		if a.Long() {
-			en.St.Act.Interrupt(now)
-			en.St.Cold.Interrupt(now)
-		}
 		e.v.Combine(en, now.Mono)
 	}
 	if a.Long() {
-		e.settle()
 		e.lives.each(func(s *Alarm) { s.Rec.Life.Interrupt(now) })
 	}
 	e.v.AgeAt = -1
@@ -220,20 +214,6 @@ func (e *Engine) forgive(a Absence, now time.Duration) {
 			p.St.Unseen += a.Lost
 		default:
 			p.St.Unseen = now - p.HeardAt()
-		}
-	}
-	if a.Short {
-		return
-	}
-	for i := range e.v.Enclosures {
-		st := &e.v.Enclosures[i].St
-		if st.HasDue && (!a.Known || st.DueAt+patience > now-a.Lost-a.Off) {
-			st.Watch.Waiting, st.HasDue, st.Verdict = false, false, climate.MistPending
-		}
-		// A door that opened since is forgotten, but the floor was excused.
-		excuse := e.v.Cfg.Rules.DoorExcuse.D()
-		if l := &e.v.Enclosures[i].Alarms[alarm.KindFloor].Rec.Life; l.Suppress && l.Seen == alarm.Beyond && !st.HasExcuse && a.Known && a.Off < excuse {
-			st.Excused, st.HasExcuse, st.DoorAt = now+excuse, true, now
 		}
 	}
 }

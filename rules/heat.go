@@ -185,14 +185,14 @@ func (l probesLook) surroundingsCalm(encl int, now time.Duration) bool {
 
 // judgeCeiling is promise number one. A trusted reading at the ceiling raises
 // at once. A doubted one does when the next of the same probe says so too.
-func (e *Engine) judgeCeiling(en *Enclosure, now sensors.Instant) {
+func (l limitsLook) judgeCeiling(en *Enclosure, now sensors.Instant) {
 	s := &en.Alarms[alarm.KindLethal]
 	limit := en.Limits.Ceiling
-	in := e.v.HotInput(en, now.Mono, limit, CeilingDead)
+	in := l.v.HotInput(en, now.Mono, limit, CeilingDead)
 	value := en.Now.Hot
 	if in != alarm.Beyond {
 		for _, i := range en.Probes {
-			st := &e.v.Probes[i].St
+			st := &l.v.Probes[i].St
 			if st.Doubtful && !st.Alone && st.HotRun >= 2 {
 				in, value = alarm.Beyond, max(value, int32(st.Doubt))
 				en.Now.HotProbe = i
@@ -202,7 +202,7 @@ func (e *Engine) judgeCeiling(en *Enclosure, now sensors.Instant) {
 	if in != alarm.Missing {
 		s.Against(float64(value)/100, float64(limit)/100)
 	}
-	e.out.Apply(s, in, en.Now.Gap)
+	l.out.Apply(s, in, en.Now.Gap)
 	en.Alarms[alarm.KindAhead].Rec.Life.Suppress = s.Rec.Life.Active // what was ahead is here
 }
 
@@ -212,33 +212,33 @@ const Climbs = 0.3
 
 // judgeAhead forecasts, once a minute and only above the limit that is worth a
 // look: below it a lamp that goes on looks like a fire.
-func (e *Engine) judgeAhead(en *Enclosure, now sensors.Instant) {
+func (l heatLook) judgeAhead(en *Enclosure, now sensors.Instant) {
 	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*SlowEvery)
 	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Ceiling) {
 		en.St.Ahead = Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
 	if en.Now.Hot < en.Limits.Warn {
-		e.out.Apply(s, alarm.Back, gap)
+		l.out.Apply(s, alarm.Back, gap)
 		return
 	}
 	slope, ok := en.St.Trend.Slope()
 	if !ok {
-		e.out.Apply(s, alarm.Missing, gap)
+		l.out.Apply(s, alarm.Missing, gap)
 		return
 	}
 	misted := en.Misted(now.Mono, mistDips) && !en.Alarms[alarm.KindLethal].Rec.Life.Active
 	if slope.PerHour <= 0 && !misted {
 		en.St.Ahead = Ahead{At: now.Mono}
-		e.out.Apply(s, alarm.Back, gap)
+		l.out.Apply(s, alarm.Back, gap)
 		return
 	}
-	e.v.Forecast(en, now, slope)
+	l.v.Forecast(en, now, slope)
 	if slope.PerHour <= 0 {
-		e.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
+		l.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
 		return
 	}
-	eta, within := en.St.Ahead.ToCeiling, e.v.Cfg.Rules.AheadWithin.D()
+	eta, within := en.St.Ahead.ToCeiling, l.v.Cfg.Rules.AheadWithin.D()
 	in := alarm.Between
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
@@ -247,7 +247,7 @@ func (e *Engine) judgeAhead(en *Enclosure, now sensors.Instant) {
 		in = alarm.Beyond
 		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}
-	e.out.Apply(s, in, gap)
+	l.out.Apply(s, in, gap)
 }
 
 // forecast fills what is ahead of the enclosure.
@@ -338,13 +338,13 @@ func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 // look, all of it is urgent. What has been suffered is not undone by cooling,
 // so the dose is kept and falls slowly; but the alarm ends when it has been too
 // cool for it to grow: nobody is to be woken all night for an afternoon.
-func (e *Engine) judgeExposure(en *Enclosure, now sensors.Instant) {
+func (l heatLook) judgeExposure(en *Enclosure, now sensors.Instant) {
 	if en.DoseLimits.ReferenceTime <= 0 {
 		return
 	}
 	s := &en.Alarms[alarm.KindExposure]
 	if en.Now.HasTemp {
-		en.St.Dose.Observe(en.DoseLimits, e.v.EstAt(now.Mono), float64(en.Now.Hot)/100)
+		en.St.Dose.Observe(en.DoseLimits, l.v.EstAt(now.Mono), float64(en.Now.Hot)/100)
 	}
 	share := en.St.Dose.Fraction(en.DoseLimits)
 	in := alarm.Missing
@@ -363,10 +363,10 @@ func (e *Engine) judgeExposure(en *Enclosure, now sensors.Instant) {
 	} else {
 		s.Against(share*100, 50)
 	}
-	e.out.Apply(s, in, max(en.Now.Gap, 3*SlowEvery))
+	l.out.Apply(s, in, max(en.Now.Gap, 3*SlowEvery))
 	if share >= 1 && s.Rec.Life.Active && s.Rec.Priority < Wake {
 		s.Against(share*100, 100)
-		e.out.Raise(s, Wake)
+		l.out.Raise(s, Wake)
 	}
 }
 

@@ -299,37 +299,3 @@ func TestWetFault(t *testing.T) {
 		}
 	}
 }
-
-// One probe of two that a drop fell on is no mist without an end.
-func TestMist_EndlessIsNotADropOnOneOfTwo(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, noonMist, 1))
-	r.run(time.Minute, r.calm)
-	en := &r.e.v.Enclosures[0]
-	if r.e.dropOn(en) {
-		t.Error("a drop on dry probes")
-	}
-	for _, i := range en.Probes {
-		r.e.v.Probes[i].St.Wet = Wet{Since: r.now}
-		if !r.e.dropOn(en) {
-			t.Errorf("no drop on %s", r.e.v.Probes[i].Cfg.ID)
-		}
-		r.e.v.Probes[i].St.Wet = Wet{Since: r.now, Slow: true}
-		if r.e.dropOn(en) {
-			t.Errorf("a drop on %s, which got wet slowly", r.e.v.Probes[i].Cfg.ID)
-		}
-		r.e.v.Probes[i].St.Wet = Wet{}
-	}
-}
-
-// Where all probes are saturated it is the air, however fast they got there.
-func TestMist_EndlessOnAllProbes(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, noonMist, 1))
-	r.run(time.Minute, r.calm)
-	en := &r.e.v.Enclosures[0]
-	for _, i := range en.Probes {
-		r.e.v.Probes[i].St.Wet = Wet{Since: r.now}
-	}
-	if r.e.dropOn(en) {
-		t.Error("a drop on both probes at once")
-	}
-}

@@ -12,49 +12,49 @@ import (
 
 // judgeFloor steps the humidity floor. The floor is reached at the value
 // itself, as every limit: a keeper who wants it above 70 % hears at 70.00 %.
-func (e *Engine) judgeFloor(en *Enclosure, now sensors.Instant) {
+func (l limitsLook) judgeFloor(en *Enclosure, now sensors.Instant) {
 	if en.Limits.Floor <= 0 {
 		return // tadpole water has none
 	}
 	s := &en.Alarms[alarm.KindFloor]
-	in := e.floorInput(en, s, now.Mono)
+	in := l.floorInput(en, s, now.Mono)
 	// An excuse keeps an alarm from rising; it does not hide one that has.
 	if l := &s.Rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
 		l.Suppress = en.St.HasExcuse && now.Mono < en.St.Excused
 	}
-	if in == alarm.Beyond && !s.Rec.Life.Active && e.waitForDoor(en, s) {
+	if in == alarm.Beyond && !s.Rec.Life.Active && l.waitForDoor(en, s) {
 		in = alarm.Missing
 	}
 	f := Finding{Alarm: s, In: in, Gap: en.Now.Gap}
-	if e.v.StandsIn(en) {
+	if l.v.StandsIn(en) {
 		f.Slow = standInDelay
 	}
-	e.out.Find(f)
+	l.out.Find(f)
 }
 
 // floorInput classifies the humidity that the floor is held against.
-func (e *Engine) floorInput(en *Enclosure, s *Alarm, now time.Duration) alarm.Input {
-	floor, dead := en.Limits.Floor, e.v.FloorDead
+func (l limitsLook) floorInput(en *Enclosure, s *Alarm, now time.Duration) alarm.Input {
+	floor, dead := en.Limits.Floor, l.v.FloorDead
 	in := alarm.Missing
 	if en.Now.HasHum {
-		v := e.floorHum(en)
+		v := l.floorHum(en)
 		in = alarm.Low(v, floor, dead)
 		s.Against(float64(v)/100, float64(floor)/100)
 	}
-	if in == alarm.Back && e.dryDoubt(en, now, floor, dead) {
+	if in == alarm.Back && l.dryDoubt(en, now, floor, dead) {
 		return alarm.Missing
 	}
 	return in
 }
 
 // floorHum is that humidity, in hundredths of a percent.
-func (e *Engine) floorHum(en *Enclosure) int32 {
+func (l limitsLook) floorHum(en *Enclosure) int32 {
 	v := en.Now.Hum
-	if e.v.Cfg.Rules.FloorLessUncert {
-		v -= int32(e.v.Probes[en.Now.HumProbe].St.HumLess)
+	if l.v.Cfg.Rules.FloorLessUncert {
+		v -= int32(l.v.Probes[en.Now.HumProbe].St.HumLess)
 	}
-	if e.v.StandsIn(en) {
-		v = e.standInHum(en, v)
+	if l.v.StandsIn(en) {
+		v = l.standInHum(en, v)
 	}
 	return v
 }
@@ -62,10 +62,10 @@ func (e *Engine) floorHum(en *Enclosure) int32 {
 // waitForDoor reports whether the floor is about to rise under an excuse that
 // a door which has not recovered is about to lose: a minute sooner or later
 // the one is told with the other.
-func (e *Engine) waitForDoor(en *Enclosure, s *Alarm) bool {
+func (l limitsLook) waitForDoor(en *Enclosure, s *Alarm) bool {
 	since, open := en.St.Door.Open()
 	return s.Rec.Life.Suppress && open && !en.St.Door.Ajar() &&
-		e.v.EstAt(en.St.At.Mono)-since < climate.DoorWait+QuickEvery && s.Rec.Life.OnFor >= e.v.Cfg.Rules.FloorOnDelay.D()-2*QuickEvery
+		l.v.EstAt(en.St.At.Mono)-since < climate.DoorWait+QuickEvery && s.Rec.Life.OnFor >= l.v.Cfg.Rules.FloorOnDelay.D()-2*QuickEvery
 }
 
 // StandIn is by how much the humidity where the floor is judged usually
@@ -89,21 +89,21 @@ func (v *View) StandsIn(en *Enclosure) bool {
 }
 
 // standInHum is what the named place would say, in hundredths of a percent.
-func (e *Engine) standInHum(en *Enclosure, v int32) int32 {
-	if g := &en.St.StandIn; g.Minutes >= standInFew {
+func (l limitsLook) standInHum(en *Enclosure, v int32) int32 {
+	if g := &l.At[en.Index].StandIn; g.Minutes >= standInFew {
 		return min(v+int32(math.Round(g.Gap*100)), 10000)
 	}
 	return v
 }
 
 // learnStandIn compares the named probe with the others while all deliver.
-func (e *Engine) learnStandIn(en *Enclosure, now time.Duration) {
-	if !en.NamedFloor || len(en.Probes) < 2 || !en.Now.HasHum || e.v.StandsIn(en) {
+func (l limitsLook) learnStandIn(en *Enclosure, now time.Duration) {
+	if !en.NamedFloor || len(en.Probes) < 2 || !en.Now.HasHum || l.v.StandsIn(en) {
 		return
 	}
 	var hums Few
 	for _, i := range en.Probes {
-		if p := &e.v.Probes[i]; !p.Cfg.FloorProbe && p.HumUsable(&e.v.Cfg.Rules, now) {
+		if p := &l.v.Probes[i]; !p.Cfg.FloorProbe && p.HumUsable(&l.v.Cfg.Rules, now) {
 			hums.Add(int32(p.St.Hum))
 		}
 	}
@@ -111,7 +111,7 @@ func (e *Engine) learnStandIn(en *Enclosure, now time.Duration) {
 	if !ok {
 		return
 	}
-	g := &en.St.StandIn
+	g := &l.At[en.Index].StandIn
 	step := QuickEvery.Minutes()
 	g.Minutes = min(g.Minutes+step, standInFull)
 	g.Gap += (float64(en.Now.Hum-others)/100 - g.Gap) * step / g.Minutes
@@ -119,13 +119,13 @@ func (e *Engine) learnStandIn(en *Enclosure, now time.Duration) {
 
 // dryDoubt reports whether a probe that the floor is judged on, and that takes
 // no part now, was dry when it last could.
-func (e *Engine) dryDoubt(en *Enclosure, now time.Duration, floor, dead int32) bool {
+func (l limitsLook) dryDoubt(en *Enclosure, now time.Duration, floor, dead int32) bool {
 	for _, i := range en.Probes {
-		p := &e.v.Probes[i]
+		p := &l.v.Probes[i]
 		if en.NamedFloor && !p.Cfg.FloorProbe {
 			continue
 		}
-		if p.DryDoubt(&e.v.Cfg.Rules, now, floor, dead) {
+		if p.DryDoubt(&l.v.Cfg.Rules, now, floor, dead) {
 			return true
 		}
 	}
@@ -134,9 +134,9 @@ func (e *Engine) dryDoubt(en *Enclosure, now time.Duration, floor, dead int32) b
 
 // watchDoor tells a normal opening, which excuses the floor for a while, from
 // a door left ajar. Heat is never excused.
-func (e *Engine) watchDoor(en *Enclosure, now sensors.Instant, disturbed bool) {
+func (l doorLook) watchDoor(en *Enclosure, now sensors.Instant, disturbed bool) {
 	r := climate.DoorReading{
-		At: e.v.EstAt(now.Mono), Temp: float64(en.Now.Main) / 100, RH: float64(en.Now.Hum) / 100, Disturbed: disturbed,
+		At: l.v.EstAt(now.Mono), Temp: float64(en.Now.Main) / 100, RH: float64(en.Now.Hum) / 100, Disturbed: disturbed,
 	}
 	if !en.Now.HasTemp {
 		return
@@ -144,24 +144,23 @@ func (e *Engine) watchDoor(en *Enclosure, now sensors.Instant, disturbed bool) {
 	if !en.Now.HasHum {
 		r.RH = math.NaN()
 	}
-	if t, ok := e.v.RoomTemp(now.Mono); ok {
+	if t, ok := l.v.RoomTemp(now.Mono); ok {
 		r.RoomTemp, r.HasRoom = float64(t)/100, true
 	}
-	if h, ok := e.v.RoomHum(now.Mono); ok {
+	if h, ok := l.v.RoomHum(now.Mono); ok {
 		r.RoomRH, r.HasRoomRH = float64(h)/100, true
 	}
-	e.learnStandIn(en, now.Mono)
 	switch en.St.Door.Observe(r) {
 	case climate.DoorOpened:
 		en.St.DoorAt = now.Mono
-		en.St.Excused, en.St.HasExcuse = now.Mono+e.v.Cfg.Rules.DoorExcuse.D(), true
+		en.St.Excused, en.St.HasExcuse = now.Mono+l.v.Cfg.Rules.DoorExcuse.D(), true
 	case climate.DoorAjar, climate.DoorDraught:
 		en.St.HasExcuse = false
 	}
-	e.judgeAjar(en, now, en.St.Door.Ajar())
+	l.judgeAjar(en, now, en.St.Door.Ajar())
 }
 
-func (e *Engine) judgeAjar(en *Enclosure, now sensors.Instant, ajar bool) {
+func (l doorLook) judgeAjar(en *Enclosure, now sensors.Instant, ajar bool) {
 	s := &en.Alarms[alarm.KindDoorAjar]
 	if !ajar && !s.Open() {
 		return
@@ -169,13 +168,13 @@ func (e *Engine) judgeAjar(en *Enclosure, now sensors.Instant, ajar bool) {
 	if !s.Rec.Life.Active && en.Cfg.Stage == configs.Froglet {
 		s.Rec.Priority = Wake // a dry floor gives a froglet 1.5 to 3 h (own arithmetic)
 	}
-	e.out.Hold(s, ajar)
+	l.out.Hold(s, ajar)
 }
 
 // standInFact says on whose word the floor is judged.
-func (ls *lives) standInFact(en *Enclosure) alarm.Fact {
-	f := alarm.Fact{ID: alarm.FactStandIn, About: ls.v.Probes[en.Now.HumProbe].Cfg.ID}
-	if g := &en.St.StandIn; g.Minutes >= standInFew {
+func (l limitsLook) standInFact(en *Enclosure) alarm.Fact {
+	f := alarm.Fact{ID: alarm.FactStandIn, About: l.v.Probes[en.Now.HumProbe].Cfg.ID}
+	if g := &l.At[en.Index].StandIn; g.Minutes >= standInFew {
 		f.ID, f.Percent = alarm.FactStandInSet, g.Gap
 	}
 	return f

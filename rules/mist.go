@@ -10,28 +10,28 @@ import (
 )
 
 // watchMist looks for pulses and for a mist that does not end.
-func (e *Engine) watchMist(en *Enclosure, now sensors.Instant) {
+func (l mistLook) watchMist(en *Enclosure, now sensors.Instant) {
 	if !en.Now.HasTemp || !en.Now.HasHum {
 		return
 	}
-	st := &en.St
-	at := e.v.EstAt(now.Mono)
+	st, own := &en.St, &l.At[en.Index]
+	at := l.v.EstAt(now.Mono)
 	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > LongestInterval && en.Alarms[alarm.KindMistEndless].Rec.Life.Active {
-		st.Cut = true
+		own.Cut = true
 	}
 	switch st.Mist.Observe(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100) {
 	case climate.MistStarted:
 		if p, ok := st.Mist.Current(); ok {
-			st.PulseAt, st.HasPulse = p.Start-e.v.Off.Added, true
+			st.PulseAt, st.HasPulse = p.Start-l.v.Off.Added, true
 		}
 	case climate.MistEnded:
-		st.Soaks.pulse()
+		own.Soaks.pulse()
 		if p, ok := st.Mist.Last(); ok && p.HalfLife > 0 {
 			st.Dry.Add(p.Start, p.HalfLife)
-			e.judgeDry(en, now)
+			l.judgeDry(en, now)
 		}
 	}
-	e.judgeEndless(en, now)
+	l.judgeEndless(en, now)
 }
 
 // Soaks are how long the air stayed saturated around each of the last pulses.
@@ -70,24 +70,24 @@ func (s *Soaks) odd(soaked time.Duration) bool {
 	return soaked > max(most*4/3, leastSoak)
 }
 
-func (e *Engine) judgeEndless(en *Enclosure, now sensors.Instant) {
-	st := &en.St
+func (l mistLook) judgeEndless(en *Enclosure, now sensors.Instant) {
+	st, own := &en.St, &l.At[en.Index]
 	soaked := st.Mist.Soaked()
-	st.Soaks.Most = max(st.Soaks.Most, soaked)
+	own.Soaks.Most = max(own.Soaks.Most, soaked)
 	if en.Mist < 0 {
 		return
 	}
-	longest := e.v.Mists[en.Mist].Cfg.Longest.D()
+	longest := l.v.Mists[en.Mist].Cfg.Longest.D()
 	s := &en.Alarms[alarm.KindMistEndless]
-	endless := st.Watch.Endless(&st.Mist, longest) &&
-		(s.Rec.Life.Active || st.Soaks.odd(soaked) && !e.soakedElsewhere(en, longest) && !e.coolsByItself(en, now.Mono))
-	if st.Cut { // nobody saw whether it ended: air that is still soaked says no
-		st.Cut = !endless && s.Rec.Life.Active && en.Now.Hum >= soakedEnd
-		endless = endless || st.Cut
+	endless := own.Watch.Endless(&st.Mist, longest) &&
+		(s.Rec.Life.Active || own.Soaks.odd(soaked) && !l.soakedElsewhere(en, longest) && !l.coolsByItself(en, now.Mono))
+	if own.Cut { // nobody saw whether it ended: air that is still soaked says no
+		own.Cut = !endless && s.Rec.Life.Active && en.Now.Hum >= soakedEnd
+		endless = endless || own.Cut
 	}
 	if endless || s.Open() {
 		s.Against(soaked.Minutes(), longest.Minutes())
-		e.out.Hold(s, endless)
+		l.out.Hold(s, endless)
 	}
 }
 
@@ -96,11 +96,11 @@ const soakedEnd = 9500
 
 // soakedElsewhere reports whether enclosures on other supplies are soaked too:
 // two pumps do not stick together, but lamps and vents fail together.
-func (e *Engine) soakedElsewhere(en *Enclosure, longest time.Duration) bool {
+func (l mistLook) soakedElsewhere(en *Enclosure, longest time.Duration) bool {
 	n := 0
-	for i := range e.v.Enclosures {
-		o := &e.v.Enclosures[i]
-		if o.Mist >= 0 && e.v.SupplyOf(o.Mist) != e.v.SupplyOf(en.Mist) && o.St.Mist.Soaked() > longest {
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		if o.Mist >= 0 && l.v.SupplyOf(o.Mist) != l.v.SupplyOf(en.Mist) && o.St.Mist.Soaked() > longest {
 			n++
 		}
 	}
@@ -110,10 +110,10 @@ func (e *Engine) soakedElsewhere(en *Enclosure, longest time.Duration) bool {
 // dropOn reports whether a probe that has a part in the humidity went to
 // saturation in one step, as no mist does; where every probe is saturated it is
 // the air all the same.
-func (e *Engine) dropOn(en *Enclosure) bool {
+func (l mistLook) dropOn(en *Enclosure) bool {
 	fast, wet := 0, 0
 	for _, i := range en.Probes {
-		if w := &e.v.Probes[i].St.Wet; w.Since > 0 {
+		if w := &l.v.Probes[i].St.Wet; w.Since > 0 {
 			wet++
 			if !w.Slow {
 				fast++
@@ -125,8 +125,8 @@ func (e *Engine) dropOn(en *Enclosure) bool {
 
 // coolsByItself reports whether the air got damp without water: as it cooled with
 // the room or without the lamps, or only for a probe that a drop fell on.
-func (e *Engine) coolsByItself(en *Enclosure, now time.Duration) bool {
-	return e.cause.coolsWithRoom(en) || e.dropOn(en) || !en.Misted(now, 45*time.Minute) && e.cause.darkens(now)
+func (l mistLook) coolsByItself(en *Enclosure, now time.Duration) bool {
+	return l.causes().coolsWithRoom(en) || l.dropOn(en) || !en.Misted(now, 45*time.Minute) && l.causes().darkens(now)
 }
 
 // coolsWithRoom reports whether the room cools by more than a night does: air
@@ -157,29 +157,29 @@ const coolsFast = 1.5
 const dryPulses = 4
 
 // judgeDry compares the dry-down with the enclosure's own past.
-func (e *Engine) judgeDry(en *Enclosure, now sensors.Instant) {
+func (l mistLook) judgeDry(en *Enclosure, now sensors.Instant) {
 	s := &en.Alarms[alarm.KindDryDown]
 	recent, usual, _, ok := en.St.Dry.Trend()
 	if !ok {
 		return
 	}
-	if en.St.DryOdd++; en.St.Dry.Hint() == climate.DryUsual {
-		en.St.DryOdd = 0
+	if l.At[en.Index].DryOdd++; en.St.Dry.Hint() == climate.DryUsual {
+		l.At[en.Index].DryOdd = 0
 	}
-	odd := en.St.DryOdd >= dryPulses
+	odd := l.At[en.Index].DryOdd >= dryPulses
 	if odd || s.Open() {
 		s.Against(recent.Minutes(), usual.Minutes())
-		e.out.Hold(s, odd)
+		l.out.Hold(s, odd)
 	}
 }
 
 // judgeMists settles the verdicts on the last scheduled mist, for all
 // enclosures on one supply together: one of them alone is a nozzle, most of
 // them the pump, the reservoir or the timer.
-func (e *Engine) judgeMists(now sensors.Instant) {
-	for i := range e.v.Mists {
-		if first := e.v.FirstOfSupply(i); first == i {
-			e.judgeSupply(i, now)
+func (l mistLook) judgeMists(now sensors.Instant) {
+	for i := range l.v.Mists {
+		if first := l.v.FirstOfSupply(i); first == i {
+			l.judgeSupply(i, now)
 		}
 	}
 }
@@ -204,32 +204,32 @@ func (v *View) FirstOfSupply(mist int) int {
 // patience is how long after a scheduled mist the slowest verdict may come.
 const patience = 15 * time.Minute
 
-func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
-	e.verdicts = e.verdicts[:0]
+func (l mistLook) judgeSupply(mist int, now sensors.Instant) {
+	l.verdicts = l.verdicts[:0]
 	pending := false
-	for i := range e.v.Enclosures {
-		en := &e.v.Enclosures[i]
-		if en.Mist < 0 || !en.St.HasDue || e.v.FirstOfSupply(en.Mist) != mist {
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
+		if en.Mist < 0 || !l.At[en.Index].HasDue || l.v.FirstOfSupply(en.Mist) != mist {
 			continue
 		}
-		if v, at := en.St.Watch.Verdict(e.v.EstAt(now.Mono), &en.St.Mist); v != climate.MistPending {
-			en.St.Verdict, en.St.VerdictAt = v, at-e.v.Off.Added
+		if v, at := l.At[en.Index].Watch.Verdict(l.v.EstAt(now.Mono), &en.St.Mist); v != climate.MistPending {
+			l.At[en.Index].Verdict, l.At[en.Index].VerdictAt = v, at-l.v.Off.Added
 		}
 		switch {
-		case en.St.Verdict != climate.MistPending:
-			e.verdicts = append(e.verdicts, en.St.Verdict)
-		case now.Mono-en.St.DueAt < patience:
+		case l.At[en.Index].Verdict != climate.MistPending:
+			l.verdicts = append(l.verdicts, l.At[en.Index].Verdict)
+		case now.Mono-l.At[en.Index].DueAt < patience:
 			pending = true
 		}
 	}
-	if pending || len(e.verdicts) == 0 {
+	if pending || len(l.verdicts) == 0 {
 		return
 	}
-	fault := climate.JudgeMist(e.verdicts)
-	for i := range e.v.Enclosures {
-		en := &e.v.Enclosures[i]
-		if en.Mist >= 0 && en.St.HasDue && e.v.FirstOfSupply(en.Mist) == mist {
-			e.settleMist(en, now, fault)
+	fault := climate.JudgeMist(l.verdicts)
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
+		if en.Mist >= 0 && l.At[en.Index].HasDue && l.v.FirstOfSupply(en.Mist) == mist {
+			l.settleMist(en, now, fault)
 		}
 	}
 }
@@ -239,57 +239,57 @@ func (e *Engine) judgeSupply(mist int, now sensors.Instant) {
 const soakedAir = 9300
 
 // settleMist draws the conclusion from one enclosure's verdict.
-func (e *Engine) settleMist(en *Enclosure, now sensors.Instant, fault climate.MistFault) {
-	v := e.softened(en)
-	en.St.Verdict, en.St.HasDue = climate.MistPending, false
+func (l mistLook) settleMist(en *Enclosure, now sensors.Instant, fault climate.MistFault) {
+	v := l.softened(en)
+	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
 	missing, weak := &en.Alarms[alarm.KindMistMissing], &en.Alarms[alarm.KindMistWeak]
 	cause := Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}
 	switch {
-	case fault == climate.SupplyFault && e.cause.powerGone(en, now):
+	case fault == climate.SupplyFault && l.causes().powerGone(en, now):
 		cause = Cause{Kind: CauseRoom}
 	case fault == climate.SupplyFault:
-		cause = Cause{Kind: CauseSupply, ID: e.v.SupplyOf(en.Mist)}
+		cause = Cause{Kind: CauseSupply, ID: l.v.SupplyOf(en.Mist)}
 	}
 	switch v {
 	case climate.MistMissed:
 		en.St.Missed++
-		e.blame(missing, cause)
+		missing.Blame(cause)
 		missing.Against(float64(en.St.Missed), 1)
-		e.out.Hold(missing, true)
+		l.out.Hold(missing, true)
 	case climate.MistSeen, climate.MistWeak:
 		en.St.Missed = 0
 		if missing.Open() {
-			e.out.Hold(missing, false)
+			l.out.Hold(missing, false)
 		}
 	}
 	switch v {
 	case climate.MistWeak:
 		// A single weak one may be a door or a full drip tray.
-		if en.St.Weak++; en.St.Weak >= 2 {
-			e.blame(weak, cause)
-			weak.Against(float64(en.St.Weak), 2)
-			e.out.Hold(weak, true)
+		if l.At[en.Index].Weak++; l.At[en.Index].Weak >= 2 {
+			weak.Blame(cause)
+			weak.Against(float64(l.At[en.Index].Weak), 2)
+			l.out.Hold(weak, true)
 		}
 	case climate.MistSeen:
-		en.St.Weak = 0
+		l.At[en.Index].Weak = 0
 		if weak.Open() {
-			e.out.Hold(weak, false)
+			l.out.Hold(weak, false)
 		}
 	}
 }
 
 // softened is the verdict, unclear where a mist that fell would not have shown.
-func (e *Engine) softened(en *Enclosure) climate.MistVerdict {
+func (l mistLook) softened(en *Enclosure) climate.MistVerdict {
 	_, open := en.St.Door.Open()
 	switch {
-	case en.St.Verdict != climate.MistMissed:
-		return en.St.Verdict
+	case l.At[en.Index].Verdict != climate.MistMissed:
+		return l.At[en.Index].Verdict
 	case open: // it would not stay in the air
 		return climate.MistUnclear
 	case !en.Now.HasHum:
 	case en.Now.Hum >= soakedAir: // it would raise nothing
 		return climate.MistUnclear
-	case e.v.Probes[en.Now.HumProbe].St.StillAt < en.St.DueAt: // not a digit has changed since
+	case l.v.Probes[en.Now.HumProbe].St.StillAt < l.At[en.Index].DueAt: // not a digit has changed since
 		return climate.MistUnclear
 	}
 	return climate.MistMissed
@@ -369,10 +369,3 @@ const (
 
 // powerOff in °C is what enclosures lack soon after the lamps failed to come on.
 const powerOff = 0.5
-
-// blame sets the cause that the next transition tells.
-func (e *Engine) blame(s *Alarm, c Cause) {
-	if s.Rec.Life.State == alarm.Norm || s.Rec.Cause.Kind == "" {
-		s.Rec.Cause = c
-	}
-}

@@ -34,13 +34,13 @@ const (
 )
 
 // watchMoist takes the present values, once a minute.
-func (e *Engine) watchMoist(en *Enclosure, now sensors.Instant) {
+func (l airLook) watchMoist(en *Enclosure, now sensors.Instant) {
 	m := &en.St.Moist
 	if len(en.Probes) != 1 || !en.Now.HasTemp || !en.Now.HasHum {
 		m.Filled = 0
 		return
 	}
-	switch n := int64(e.v.EstAt(now.Mono) / moistSlot); {
+	switch n := int64(l.v.EstAt(now.Mono) / moistSlot); {
 	case m.Filled == 0 || n > m.Slot+1:
 		m.Filled, m.Slot = 1, n
 	case n > m.Slot:
@@ -52,7 +52,7 @@ func (e *Engine) watchMoist(en *Enclosure, now sensors.Instant) {
 	if m.Apart > 0 && now.Mono-m.Apart > moistHolds {
 		m.Apart, m.Rise = 0, 0
 	}
-	if rise := m.parted(); rise != 0 && !e.moistExcused(en, now.Mono) {
+	if rise := m.parted(); rise != 0 && !l.moistExcused(en, now.Mono) {
 		m.Apart, m.Rise = now.Mono, rise
 	}
 }
@@ -77,17 +77,17 @@ func (m *Moist) parted() float64 {
 
 // moistExcused reports whether water, a door, the lamps or the room had a part
 // in the last hour.
-func (e *Engine) moistExcused(en *Enclosure, now time.Duration) bool {
+func (l airLook) moistExcused(en *Enclosure, now time.Duration) bool {
 	if en.St.HasPulse && now-en.St.PulseAt < moistAfter {
 		return true
 	}
 	if _, open := en.St.Door.Open(); open || en.St.DoorAt > 0 && now-en.St.DoorAt < moistSlots*moistSlot {
 		return true
 	}
-	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].Edge < moistSlots*moistSlot {
+	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < moistSlots*moistSlot {
 		return true
 	}
-	room, ok := e.v.Air.Trend.Change()
+	room, ok := l.v.Air.Trend.Change()
 	return !ok || math.Abs(room) > roomOffMoves
 }
 

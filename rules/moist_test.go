@@ -350,9 +350,6 @@ func TestMist_PowerThatWentByDay(t *testing.T) {
 		if got := r.e.cause.darkens(r.now); got != c.want {
 			t.Errorf("%+v: %v", c, got)
 		}
-		if got := r.e.coolsByItself(&r.e.v.Enclosures[0], r.now); got != c.want {
-			t.Errorf("%+v: damp by itself: %v", c, got)
-		}
 	}
 }
 
@@ -431,7 +428,7 @@ func TestMist_EndlessWithoutLamps(t *testing.T) {
 			}
 			return x
 		})
-		if cause, why := r.e.cause.endlessCause(&r.e.v.Enclosures[0]); cause.Kind != c.want {
+		if cause, why := r.e.judges.mist.Cause(r.e.v, &r.e.v.Enclosures[0].Alarms[alarm.KindMistEndless]); cause.Kind != c.want {
 			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}

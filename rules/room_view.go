@@ -33,8 +33,8 @@ type View struct {
 // A Look is why the judges are asked now, and with what.
 type Look struct {
 	Due         Due
-	Probe       int // of Reading
-	Enclosure   int // that is looked at; -1 for none
+	Probe       int        // of Reading
+	Enclosure   *Enclosure // that is looked at; nil for none
 	Reading     sensors.Reading
 	Calibration Calibration
 	Absence     Absence
@@ -148,3 +148,12 @@ func (v *View) placeProbe(i int, c configs.Probe) {
 
 // Aged reports whether a value may have become too old since the last tick.
 func (v *View) Aged() bool { return v.At.Mono > v.AgeAt }
+
+// LampsOf returns the lamps of an enclosure as they are by schedule; nil without
+// one, or without a clock.
+func (v *View) LampsOf(en *Enclosure) *Lamps {
+	if en.Lamps < 0 || !v.Lamps[en.Lamps].Known {
+		return nil
+	}
+	return &v.Lamps[en.Lamps]
+}

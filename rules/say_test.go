@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dewline/alert/words"
-	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -185,20 +184,6 @@ func TestFloor_ExcusedAfterADoor(t *testing.T) {
 	r.now += poll
 	r.run(15*time.Minute, r.hold("p1", 24, 69))
 	r.want(HumidityFloor, "e1", "NORM>DSUPR DSUPR>UNACK")
-}
-
-func TestFroglets_DoorWakes(t *testing.T) {
-	cfg := rigConfig(t, 1, "")
-	cfg.Enclosures[0].Stage = configs.Froglet
-	r := newRig(t, cfg)
-	en := &r.e.v.Enclosures[0]
-	r.run(time.Minute, r.calm)
-	r.e.lives.out = r.e.lives.out[:0]
-	r.e.judgeAjar(en, r.instant(), true)
-	r.take(r.e.lives.out)
-	if x := r.last(DoorAjar); x.Priority != Wake || x.Cause.Kind != CauseDoor {
-		t.Errorf("%+v", x)
-	}
 }
 
 func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {

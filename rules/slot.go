@@ -12,8 +12,9 @@ import (
 type Alarm struct {
 	Rec      Record
 	Kind     alarm.Kind
-	Index    int  // index of the enclosure or probe; -1 for dewline itself
-	Numbered bool // its onsets are numbered as ones of this run
+	Index    int           // index of the enclosure or probe; -1 for dewline itself
+	Severe   *alarm.Record // of the limit that makes it urgent; nil for none
+	Numbered bool          // its onsets are numbered as ones of this run
 }
 
 func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
@@ -140,5 +141,12 @@ func (ls *lives) setUnknown(s *Alarm, now sensors.Instant, unknown bool) {
 		ls.update(s, now, "cannot be evaluated")
 	} else {
 		ls.update(s, now, "can be evaluated again")
+	}
+}
+
+// Blame sets the cause that the next onset tells.
+func (s *Alarm) Blame(c Cause) {
+	if s.Rec.Life.State == alarm.Norm || s.Rec.Cause.Kind == "" {
+		s.Rec.Cause = c
 	}
 }

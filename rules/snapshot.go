@@ -230,7 +230,7 @@ func (e *Engine) viewEstimates(en *Enclosure, v *EnclosureView, now time.Duratio
 	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
 		v.RatePerHour = &slope.PerHour
 		if now-st.Ahead.At <= 3*SlowEvery {
-			v.ToCeiling, v.LampsOffGain = rangeOf(st.Ahead.ToCeiling), gainOf(st.Ahead.LampsOff)
+			v.ToCeiling, v.LampsOffGain = RangeOf(st.Ahead.ToCeiling), GainOf(st.Ahead.LampsOff)
 		}
 	}
 	if st.HasPulse {

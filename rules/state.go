@@ -18,17 +18,24 @@ const StateVersion = 1
 // State is everything that an Engine remembers beside its alarm records. It is
 // plain data for encoding/json.
 type State struct {
-	Version    int                        `json:"version"`
-	Now        sensors.Instant            `json:"now"`
-	Off        Off                        `json:"off,omitzero"`
-	Watched    time.Duration              `json:"watched"` // since then, without a gap
-	MinuteAt   time.Duration              `json:"minute_at"`
-	HourAt     time.Duration              `json:"hour_at"`
-	Load       Load                       `json:"load"`
-	Room       RoomState                  `json:"room"`
-	Probes     map[string]*ProbeMemory    `json:"probes"`
-	Enclosures map[string]*EnclosureState `json:"enclosures"`
-	Mists      map[string]*MistState      `json:"mists"`
+	Version    int                         `json:"version"`
+	Now        sensors.Instant             `json:"now"`
+	Off        Off                         `json:"off,omitzero"`
+	Watched    time.Duration               `json:"watched"` // since then, without a gap
+	MinuteAt   time.Duration               `json:"minute_at"`
+	HourAt     time.Duration               `json:"hour_at"`
+	Load       Load                        `json:"load"`
+	Room       RoomState                   `json:"room"`
+	Probes     map[string]*ProbeMemory     `json:"probes"`
+	Enclosures map[string]*EnclosureMemory `json:"enclosures"`
+	Mists      map[string]*MistState       `json:"mists"`
+}
+
+// EnclosureMemory is all that is remembered of one enclosure beside its alarms.
+type EnclosureMemory struct {
+	*EnclosureState
+	*LimitsOwn
+	*MistOwn
 }
 
 // ProbeMemory is all that is remembered of one probe.
@@ -37,12 +44,10 @@ type ProbeMemory struct {
 	*ProbeOwn
 }
 
-func (m *ProbeMemory) give(seen *ProbeState, own *ProbeOwn) {
-	if m.ProbeState != nil {
-		*seen = *m.ProbeState
-	}
-	if m.ProbeOwn != nil {
-		*own = *m.ProbeOwn
+// put copies what there is.
+func put[T any](to, from *T) {
+	if from != nil {
+		*to = *from
 	}
 }
 
@@ -53,14 +58,14 @@ func (e *Engine) State() *State {
 	s := &State{
 		Version: StateVersion, Now: e.v.Latest, Off: e.v.Off, Watched: e.v.Watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.lives.load, Room: e.v.Air,
 		Probes:     make(map[string]*ProbeMemory, len(e.v.Probes)),
-		Enclosures: make(map[string]*EnclosureState, len(e.v.Enclosures)),
+		Enclosures: make(map[string]*EnclosureMemory, len(e.v.Enclosures)),
 		Mists:      make(map[string]*MistState, len(e.v.Mists)),
 	}
 	for i := range e.v.Probes {
 		s.Probes[e.v.Probes[i].Cfg.ID] = &ProbeMemory{&e.v.Probes[i].St, &e.judges.probes.At[i]}
 	}
 	for i := range e.v.Enclosures {
-		s.Enclosures[e.v.Enclosures[i].Cfg.ID] = &e.v.Enclosures[i].St
+		s.Enclosures[e.v.Enclosures[i].Cfg.ID] = &EnclosureMemory{&e.v.Enclosures[i].St, &e.judges.limits.At[i], &e.judges.mist.At[i]}
 	}
 	for i := range e.v.Mists {
 		s.Mists[e.v.Mists[i].Cfg.ID] = &e.v.Mists[i].St
@@ -71,13 +76,9 @@ func (e *Engine) State() *State {
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
 func (e *Engine) Record(k Key) (Record, bool) {
-	if s := e.lives.find(k); s != nil {
-		if s.Kind < alarm.FirstProbeKind {
-			e.v.Enclosures[s.Index].endCalm() // the alarm must know all that the engine does
-		}
-		if s.Worth() {
-			return e.lives.whole(s), true
-		}
+	e.settle()
+	if s := e.lives.find(k); s != nil && s.Worth() {
+		return e.lives.whole(s), true
 	}
 	for _, r := range e.lives.gone {
 		if r.Key == k {
@@ -110,22 +111,11 @@ func sortRecords(list []Record) {
 // whole is a slot's record with what is kept elsewhere while it is in use.
 func (ls *lives) whole(s *Alarm) Record {
 	r := s.Rec
-	if severe := ls.severe(s); severe != nil {
-		c := *severe
+	if s.Severe != nil {
+		c := *s.Severe
 		r.Severe = &c
 	}
 	return r
-}
-
-// severe is the life of the limit that makes a band alarm urgent.
-func (ls *lives) severe(s *Alarm) *alarm.Record {
-	switch s.Kind {
-	case alarm.KindAbove:
-		return &ls.v.Enclosures[s.Index].St.Act
-	case alarm.KindBelow:
-		return &ls.v.Enclosures[s.Index].St.Cold
-	}
-	return nil
 }
 
 // Restore goes on after a start from persisted state and records, either of
@@ -193,7 +183,7 @@ func (e *Engine) pull(now time.Duration) {
 		st.StillAt, st.JumpAt, st.LeapAt = min(st.StillAt, now), min(st.JumpAt, now), min(st.LeapAt, now)
 	}
 	for i := range e.v.Enclosures {
-		st := &e.v.Enclosures[i].St
+		st := &EnclosureMemory{&e.v.Enclosures[i].St, &e.judges.limits.At[i], &e.judges.mist.At[i]}
 		st.At.Mono = min(st.At.Mono, now)
 		st.QuickAt, st.SlowAt, st.RefitAt = min(st.QuickAt, now), min(st.SlowAt, now), min(st.RefitAt, now)
 	}
@@ -210,7 +200,8 @@ func (e *Engine) take(s *State) {
 	for i := range e.v.Probes {
 		p := &e.v.Probes[i]
 		if st := s.Probes[p.Cfg.ID]; st != nil {
-			st.give(&p.St, &e.judges.probes.At[i])
+			put(&p.St, st.ProbeState)
+			put(&e.judges.probes.At[i], st.ProbeOwn)
 		} else {
 			p.St.Began = s.Now
 		}
@@ -220,7 +211,9 @@ func (e *Engine) take(s *State) {
 		en := &e.v.Enclosures[i]
 		if st := s.Enclosures[en.Cfg.ID]; st != nil {
 			thermal := en.St.Thermal
-			en.St = *st
+			put(&en.St, st.EnclosureState)
+			put(&e.judges.limits.At[i], st.LimitsOwn)
+			put(&e.judges.mist.At[i], st.MistOwn)
 			if en.St.Thermal == nil {
 				en.St.Thermal = thermal
 			}
@@ -245,7 +238,7 @@ func (ls *lives) adopt(r Record, now sensors.Instant) {
 	if s.Kind.Row().Of != alarm.OfDewline {
 		s.Rec.Unit = unit
 	}
-	if mine := ls.severe(s); mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
+	if mine := s.Severe; mine != nil && r.Severe != nil && r.Severe.SeenAt > mine.SeenAt {
 		*mine = *r.Severe
 	}
 	s.Rec.Severe = nil
@@ -254,9 +247,6 @@ func (ls *lives) adopt(r Record, now sensors.Instant) {
 	}
 	if s.Kind == alarm.KindSilent {
 		ls.v.Probes[s.Index].Out = s.Rec.Life.State == alarm.OutOfService
-	}
-	if s.Kind.Row().Of == alarm.OfEnclosure {
-		ls.v.Enclosures[s.Index].endCalm()
 	}
 	if c := s.Rec.Life.Recover(ls.spec(s, 0), now); c.Changed() {
 		ls.emit(s, now, c, "", c.Why)

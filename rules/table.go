@@ -13,6 +13,10 @@ type (
 		// Cause says what is at fault, with the numbers behind it.
 		Cause(*View, *Alarm) (Cause, []alarm.Fact)
 	}
+	detailer interface {
+		// Detail adds what is excused or not known.
+		Detail(*View, *Alarm, *Detail)
+	}
 	teller interface {
 		// Fact says what is the matter.
 		Fact(*View, *Alarm) alarm.Fact
@@ -22,24 +26,34 @@ type (
 // judges are all there are.
 type judges struct {
 	probes *probesJudge
+	limits *limitsJudge
+	mist   *mistJudge
 }
 
 func newJudges(v *View) judges {
-	return judges{probes: newProbesJudge(v)}
+	return judges{newProbesJudge(v), newLimitsJudge(v), newMistJudge(v)}
 }
 
-// A row says when a judge looks, and of which alarms, up to last.
+// A row says when a judge looks, and which alarms are its.
 type row struct {
 	judge
-	due         Due
-	first, last alarm.Kind
+	due   Due
+	kinds []alarm.Kind
 }
 
 // table is the order in which the judges look at the same moment: each sees what
 // those before it found.
 func (j *judges) table() []row {
 	return []row{
-		{j.probes, Arrived | Ticked | Minute | Learn | Hour | Calibrated | Blind, alarm.KindSilent, alarm.KindOverdue},
+		{j.probes, Blind | Calibrated | Arrived | Ticked | Minute | Learn | Hour, []alarm.Kind{alarm.KindSilent, alarm.KindFrozen,
+			alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
+		{j.limits, Blind | Settle | Arrived | Quick, []alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
+		{j.mist, Blind | Quick | Schedule, []alarm.Kind{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
+		{doorJudge{}, Quick, []alarm.Kind{alarm.KindDoorAjar}},
+		{airJudge{}, Arrived | Slow | Learn, nil},
+		{nightJudge{}, Slow, []alarm.Kind{alarm.KindNightDrop}},
+		{&lampsJudge{}, Slow, []alarm.Kind{alarm.KindLampStuck}},
+		{heatJudge{}, Slow | Ticked, []alarm.Kind{alarm.KindAhead, alarm.KindExposure}},
 	}
 }
 
@@ -51,14 +65,4 @@ func (e *Engine) run(due Due) {
 			r.Step(e.v, &e.out)
 		}
 	}
-}
-
-// judgeOf is who judges a kind of alarm, nil for nobody.
-func (ls *lives) judgeOf(k alarm.Kind) judge {
-	for i := range ls.judges {
-		if r := &ls.judges[i]; k >= r.first && k <= r.last {
-			return r.judge
-		}
-	}
-	return nil
 }

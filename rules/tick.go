@@ -115,9 +115,6 @@ func (e *Engine) tickEnclosure(en *Enclosure, now sensors.Instant) {
 	if hum || !starting {
 		e.lives.setUnknown(&en.Alarms[alarm.KindFloor], now, !hum)
 	}
-	if s := &en.Alarms[alarm.KindAhead]; s.Open() {
-		s.Rec.Life.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active
-	}
 }
 
 // waitFor is how long the enclosure's probes are waited for after a start.
@@ -160,14 +157,12 @@ func (v *View) Sources(en *Enclosure, now time.Duration) (temp, hum bool) {
 
 // minutely does what needs no more haste.
 func (e *Engine) minutely(now sensors.Instant) {
-	e.dueMists(now)
-	e.judgeMists(now)
+	e.run(Schedule)
 	e.run(Minute)
 	if e.v.Open > 0 {
 		e.followCauses(now)
 	}
 	e.run(Learn)
-	e.refit(now)
 	e.lives.flood(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {
 		e.hourAt = now.Mono
@@ -177,10 +172,10 @@ func (e *Engine) minutely(now sensors.Instant) {
 
 // refit lets one enclosure a minute learn its thermal model anew, each once a
 // day and, where the time is known, in the small hours.
-func (e *Engine) refit(now sensors.Instant) {
-	hour := e.v.Hour(now)
-	for i := range e.v.Enclosures {
-		en := &e.v.Enclosures[i]
+func (l airLook) refit(now sensors.Instant) {
+	hour := l.v.Hour(now)
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
 		since := now.Mono - en.St.RefitAt
 		if since < 20*time.Hour || hour >= 0 && (hour < 2 || hour >= 5) && since < 30*time.Hour {
 			continue
