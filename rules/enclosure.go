@@ -31,17 +31,18 @@ type EnclosureState struct {
 // Estimates are what is worked out from the readings of one enclosure. Each is
 // fed by one judge and asked by any.
 type Estimates struct {
-	Trend   climate.Trend        `json:"trend"`
-	Thermal *climate.Thermal     `json:"thermal"`
-	Offset  climate.HourOffset   `json:"offset"`
-	Dose    climate.Dose         `json:"dose"`
-	Mist    climate.MistDetector `json:"mist"`
-	Dry     climate.DryDown      `json:"dry"`
-	Night   climate.Night        `json:"night"`
-	Lamps   climate.LampWatch    `json:"lamps"`
-	Door    climate.Door         `json:"door"`
-	Moist   Moist                `json:"moist,omitzero"`
-	Ahead   Ahead                `json:"ahead"`
+	Trend    climate.Trend        `json:"trend"`
+	Thermal  *climate.Thermal     `json:"thermal"`
+	Offset   climate.HourOffset   `json:"offset"`
+	Dose     climate.Dose         `json:"dose"`
+	DoseTold DoseTold             `json:"dose_told,omitzero"`
+	Mist     climate.MistDetector `json:"mist"`
+	Dry      climate.DryDown      `json:"dry"`
+	Night    climate.Night        `json:"night"`
+	Lamps    climate.LampWatch    `json:"lamps"`
+	Door     climate.Door         `json:"door"`
+	Moist    Moist                `json:"moist,omitzero"`
+	Ahead    Ahead                `json:"ahead"`
 }
 
 // CauseTurn is another cause for an open alarm and since when it has shown.

@@ -347,6 +347,7 @@ func (l heatLook) judgeExposure(en *Enclosure, now sensors.Instant) {
 		en.St.Dose.Observe(en.DoseLimits, l.v.EstAt(now.Mono), float64(en.Now.Hot)/100)
 	}
 	share := en.St.Dose.Fraction(en.DoseLimits)
+	l.doseFact(en, now, share)
 	in := alarm.Missing
 	if en.Now.HasTemp {
 		in = alarm.High(int32(min(share*1000, 1e9)), 500, 100)

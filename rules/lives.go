@@ -1,6 +1,9 @@
 package rules
 
-import "dewline/rules/alarm"
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/event"
+)
 
 // lives are the alarms of a room on their way through the lifecycle.
 type lives struct {
@@ -13,6 +16,7 @@ type lives struct {
 	load  Load                  // what the self-measures need
 	judge [alarm.NumKinds]judge // who judges it, nil for nobody
 	out   []Transition
+	facts []event.Event // that nobody took yet
 }
 
 // build lays out the lifecycles for a configuration.

@@ -24,12 +24,16 @@ func (l mistLook) watchMist(en *Enclosure, now sensors.Instant) {
 		if p, ok := st.Mist.Current(); ok {
 			st.PulseAt, st.HasPulse = p.Start-l.v.Off.Added, true
 		}
+	case climate.MistPeaked:
+		l.pulseFact(en, now)
 	case climate.MistEnded:
 		own.Soaks.pulse()
-		if p, ok := st.Mist.Last(); ok && p.HalfLife > 0 {
+		p, ok := st.Mist.Last()
+		if ok && p.HalfLife > 0 {
 			st.Dry.Add(p.Start, p.HalfLife)
 			l.judgeDry(en, now)
 		}
+		l.dryFact(en, now, p)
 	}
 	l.judgeEndless(en, now)
 }
@@ -241,6 +245,7 @@ const soakedAir = 9300
 // settleMist draws the conclusion from one enclosure's verdict.
 func (l mistLook) settleMist(en *Enclosure, now sensors.Instant, fault climate.MistFault) {
 	v := l.softened(en)
+	l.mistFact(en, now, v)
 	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
 	missing, weak := &en.Alarms[alarm.KindMistMissing], &en.Alarms[alarm.KindMistWeak]
 	cause := Cause{Kind: CauseEnclosure, ID: en.Cfg.ID}

@@ -18,7 +18,9 @@ type nightLook struct {
 func (nightJudge) Step(v *View, out *Out) {
 	en := v.Enclosure
 	if l := v.LampsOf(en); l != nil && en.St.Night.Observe(v.EstAt(v.At.Mono), float64(en.Now.Main)/100, l.On) {
-		nightLook{v, out}.judgeNight(en, v.At)
+		look := nightLook{v, out}
+		look.nightFact(en, v.At)
+		look.judgeNight(en, v.At)
 	}
 }
 

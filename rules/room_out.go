@@ -1,8 +1,11 @@
 package rules
 
 import (
-	"dewline/rules/alarm"
 	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/event"
+	"dewline/sensors"
 )
 
 // Due is why the judges look.
@@ -41,6 +44,8 @@ type Lives interface {
 	Find(Finding)
 	// Raise makes an alarm more urgent until it is over.
 	Raise(*Alarm, Priority)
+	// Tell keeps a fact for the log.
+	Tell(sensors.Instant, event.Body)
 }
 
 // Out is where a judge says what it found.

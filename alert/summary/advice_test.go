@@ -8,7 +8,6 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
-	"dewline/rules/event"
 	"dewline/store"
 )
 
@@ -155,7 +154,6 @@ func TestChattering(t *testing.T) {
 func TestSuggestion(t *testing.T) {
 	from := time.Date(2026, 11, 9, 0, 0, 0, 0, time.UTC)
 	r := newRig(t, "UTC", 1, from)
-	r.journal(event.OfLine(r.instant(from), event.Line{Kind: "start", Who: "dewline", New: "test"}))
 	rec := rules.Record{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Priority: rules.Today, Unit: "°C"}
 	for i := range 5 {
 		at := from.AddDate(0, 0, 8).Add(time.Duration(i) * time.Hour)

@@ -37,7 +37,7 @@ type Record interface {
 // is named in Report.Unknown; the error is only for a context that ended.
 func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now time.Time) (*Report, error) {
 	b := builder{ctx: ctx, rec: rec, cfg: cfg, week: w, prev: w.Prev(), now: now, loc: w.Location(),
-		notes: map[string][]Note{}, covered: map[sensors.ProbeID]time.Duration{}, alive: map[int64]time.Duration{}, faults: map[string]bool{}}
+		notes: map[string][]Note{}, found: map[string]*found{}, covered: map[sensors.ProbeID]time.Duration{}, alive: map[int64]time.Duration{}, faults: map[string]bool{}}
 	r := &Report{
 		Week: w.String(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, From: w.From(), To: w.To(), Made: now.In(b.loc),
 		Until: w.To(), Changes: []string{}, Outlook: []string{}, Unknown: []string{},
@@ -79,9 +79,11 @@ type builder struct {
 	loc        *time.Location
 	report     *Report
 
-	onsets  []*onset      // of the last weeks, in order
-	events  []event.Event // about notices and drills
-	began   time.Time     // of the journal
+	onsets  []*onset          // of the last weeks, in order
+	events  []event.Event     // about notices and drills
+	began   time.Time         // of the log
+	typed   time.Time         // since when mists, nights and doses are in it; zero for never
+	found   map[string]*found // by enclosure
 	notes   map[string][]Note
 	covered map[sensors.ProbeID]time.Duration // in the week
 	alive   map[int64]time.Duration           // by ten minutes: the best coverage of any probe

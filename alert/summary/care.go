@@ -20,16 +20,6 @@ func newProbe(p configs.Probe) Probe {
 	return Probe{ID: p.ID, Place: string(p.Place)}
 }
 
-// probe returns the account of a probe; one of nobody's where it has none.
-func (e *Enclosure) probe(id string) *Probe {
-	for i := range e.Probes {
-		if e.Probes[i].ID == id {
-			return &e.Probes[i]
-		}
-	}
-	return &Probe{}
-}
-
 // see counts one reading of the week.
 func (p *Probe) see(rd *sensors.Reading, r *Report) {
 	if rd.At.Wall.Before(r.From) || !rd.At.Wall.Before(r.Until) {
@@ -58,13 +48,7 @@ func (b *builder) roomProbes() {
 			continue
 		}
 		out := newProbe(p)
-		for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
-			if err != nil {
-				b.fault("the readings of probe "+p.ID, err)
-				continue
-			}
-			out.see(&rd, b.report)
-		}
+		b.count(&out)
 		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.report.From, b.report.Until) {
 			if err != nil {
 				b.fault("the history of probe "+p.ID, err)
@@ -211,7 +195,10 @@ func (b *builder) tellMissing() {
 		}
 	}
 	if len(noRaw) > 0 {
-		b.unknown("Mist pulses, night drops, exposure and trust are not known for %s: only sums are left of so long ago.", list(noRaw, 4))
+		b.unknown("Trust is not known for %s: only sums are left of so long ago.", list(noRaw, 4))
+	}
+	if !r.NoData && b.typed.After(r.From) && b.typed.After(b.began) {
+		b.unknown("Mist pulses, dry-downs, night drops and exposure are recorded since %s.", b.typed.In(b.loc).Format("Monday 2 January 2006 15:04"))
 	}
 	if h := r.To.Sub(r.From).Hours(); h != 168 {
 		b.unknown("The clocks were changed: the week had %.0f hours.", h)

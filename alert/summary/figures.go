@@ -62,7 +62,10 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	for _, s := range all.between(b.report.From, b.report.Until) {
 		b.live(s.start, s.covered)
 	}
-	b.estimate(&out, e, sp, judged)
+	for i := range out.Probes {
+		b.count(&out.Probes[i])
+	}
+	b.tell(&out, e)
 	b.excursions(&out, all)
 	out.picture = b.draw(e, all, &out)
 	return out

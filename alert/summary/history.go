@@ -33,13 +33,20 @@ type onset struct {
 // of the week.
 func (b *builder) readJournal() {
 	open := map[rules.Key]*onset{}
-	for e, err := range b.rec.Journal(time.Time{}, b.report.Until) {
+	for e, err := range b.rec.Journal(time.Time{}, b.report.Until.Add(afterWeek)) {
 		if err != nil {
 			b.fault("the journal", err)
 			continue
 		}
 		if b.began.IsZero() {
 			b.began = e.At.Wall
+		}
+		if b.typed.IsZero() && e.Schema > 0 {
+			b.typed = e.At.Wall
+		}
+		b.take(&e)
+		if !e.At.Wall.Before(b.report.Until) {
+			continue
 		}
 		switch body := e.Body.(type) {
 		case event.Alarm:

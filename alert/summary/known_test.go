@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"iter"
 	"math"
 	"strings"
 	"testing"
@@ -147,7 +148,6 @@ func TestNothing(t *testing.T) {
 func TestBeforeTheRecord(t *testing.T) {
 	from := time.Date(2026, 7, 18, 6, 0, 0, 0, time.UTC)
 	r := newRig(t, "UTC", 1, from)
-	r.journal(event.OfLine(r.instant(from), event.Line{Kind: "start", Who: "dewline", New: "test"}))
 	r.fill(from, from.Add(2*time.Hour), map[sensors.ProbeID]weather{"p1": calm(time.UTC)})
 	report := r.build("2026-W28", from.Add(3*time.Hour))
 	if !report.Early() || len(report.Do) != 0 || !strings.Contains(report.Subject(), "before the record begins") {
@@ -215,7 +215,7 @@ func TestSupplyOrNozzle(t *testing.T) {
 			c, h, _ := quiet(at)
 			for _, d := range days {
 				if at.Day() == d {
-					h = 80
+					h = 80 + alive(at)
 				}
 			}
 			return c, h, true
@@ -268,4 +268,40 @@ func configsSpecies(t *testing.T, _ *Report) dosing {
 		t.Fatalf("the table's boundary is %v; the test was made for 28", sp.Boundary)
 	}
 	return dosing{float64(sp.ReferenceTemp), float64(sp.TenfoldPer), sp.ReferenceTime.D().Minutes()}
+}
+
+// An oldLog is a record whose log was written before events had types.
+type oldLog struct{ Record }
+
+func (o oldLog) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
+	return func(yield func(event.Event, error) bool) {
+		for e, err := range o.Record.Journal(from, to) {
+			switch e.Body.(type) {
+			case event.Mist, event.Night, event.DryDown, event.Dose:
+				continue
+			}
+			e.Schema = 0
+			if !yield(e, err) {
+				return
+			}
+		}
+	}
+}
+
+// What an old log does not hold is said not to be recorded; all else is as ever.
+func TestOldLog(t *testing.T) {
+	r, want := eventful(t)
+	w, _ := ParseWeek("2026-W47", r.loc)
+	got, err := Build(t.Context(), oldLog{r.st}, r.cfg, w, want.Made)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := &got.Enclosures[0]
+	if !e.Unrecorded || e.Mist != (Mist{}) || e.Drop != nil || e.Exposure.Known || len(e.Excursions) != 3 || got.Alarms.Count != want.Alarms.Count || *e.InBand != *want.Enclosures[0].InBand {
+		t.Errorf("%+v", e)
+	}
+	text := strings.Join(strings.Fields(got.Text(Celsius)), " ")
+	if !strings.Contains(text, "Not recorded mist pulses, dry-downs, night drops and exposure") || strings.Contains(text, "none was due") {
+		t.Errorf("an old log reads\n%s", text)
+	}
 }

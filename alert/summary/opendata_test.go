@@ -63,7 +63,8 @@ func TestOpenDataWeek(t *testing.T) {
 	n, inBand := 0, 0
 	for i, row := range rows {
 		s := sensors.Sample{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: sensors.CelsiusOf(row.t), Humidity: sensors.PercentOf(row.h)}
-		r.st.Append(sensors.Reading{Probe: "p1", At: r.instant(row.at), Has: s.Has, Temperature: s.Temperature, Humidity: s.Humidity, Raw: s, Quality: sensors.Good})
+		r.read(sensors.Reading{Probe: "p1", At: r.instant(row.at), Has: s.Has, Temperature: s.Temperature, Humidity: s.Humidity, Raw: s, Quality: sensors.Good})
+		r.rules.Tick(r.instant(row.at))
 		if i%500 == 0 {
 			r.flush()
 		}
@@ -103,11 +104,33 @@ func TestOpenDataWeek(t *testing.T) {
 	near(t, "night's greatest", &e.Figures.Night.Temperature.Max, slices.Max(night), 0.001)
 	near(t, "night's mean", &e.Figures.Night.Temperature.Mean, mean(night), 0.01)
 	near(t, "minutes below the floor", e.BelowMin, float64(n), 3) // an office is dry
+	// The fall is that of the medians of the last two hours of lamps on and off.
+	between := func(from, to time.Time) *float64 {
+		var xs []float64
+		for _, row := range rows {
+			if within(row.at, from, to) {
+				xs = append(xs, row.t)
+			}
+		}
+		m, ok := median(xs)
+		if !ok || len(xs) < 60 {
+			return nil
+		}
+		return &m
+	}
 	unknown := 0
 	for _, night := range e.Nights {
 		if night.Drop == nil {
 			unknown++
+			continue
 		}
+		eight := time.Date(night.Morning.Year(), night.Morning.Month(), night.Morning.Day(), 8, 0, 0, 0, time.UTC)
+		on, off := between(eight.Add(-14*time.Hour), eight.Add(-12*time.Hour)), between(eight.Add(-2*time.Hour), eight)
+		if on == nil || off == nil {
+			t.Errorf("a drop of %v for a night that was not measured, %s", *night.Drop, eight)
+			continue
+		}
+		near(t, "drop of the night to "+eight.Format("Monday"), night.Drop, *on-*off, 0.1)
 	}
 	// The gap lasts from Tuesday 09:33 to Wednesday 14:48: no drop can be told
 	// for the night in it.

@@ -151,6 +151,9 @@ type Figures struct {
 	Mist     Mist     `json:"mist"`
 	DryDown  DryDown  `json:"dry_down"`
 	Exposure Exposure `json:"exposure"`
+	// Unrecorded says that mists, dry-downs, nights and exposure are not in the
+	// log of that week: it was written before they were.
+	Unrecorded bool `json:"not_recorded,omitempty"`
 }
 
 // Climate is least, mean and greatest of both quantities. Max temperature is

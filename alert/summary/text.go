@@ -195,7 +195,7 @@ func (e *Enclosure) facts(u Units) []fact {
 	add(day, u.spread(e.Day.Temperature)+", "+percents(e.Day.Humidity))
 	if e.Limits.Lamps {
 		add("Night", u.spread(e.Figures.Night.Temperature)+", "+percents(e.Figures.Night.Humidity))
-		if len(e.Nights) > 0 {
+		if len(e.Nights) > 0 && !e.Unrecorded {
 			s := nightWords(e.Nights, u)
 			if e.Limits.DropMin > 0 {
 				s += "; wanted " + u.delta(e.Limits.DropMin)
@@ -204,11 +204,15 @@ func (e *Enclosure) facts(u Units) []fact {
 		}
 	}
 	add("Floor", floorWords(&e.Limits, &e.Figures))
-	if e.Limits.Mist {
+	if e.Limits.Mist && !e.Unrecorded {
 		add("Mist pulses", mistWords(&e.Mist))
 		add("Dry-down", dryWords(&e.DryDown, &e.Before.DryDown))
 	}
-	add("Exposure", exposureWords(&e.Exposure))
+	if e.Unrecorded {
+		add("Not recorded", "mist pulses, dry-downs, night drops and exposure")
+	} else {
+		add("Exposure", exposureWords(&e.Exposure))
+	}
 	if e.AboveMin != nil && *e.AboveMin > 0 {
 		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), u.temp(e.Limits.Ceiling)))
 	}

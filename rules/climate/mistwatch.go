@@ -48,7 +48,7 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 		return MistPending, 0
 	}
 	late := now-w.Due >= mistWait
-	p, found := w.match(d)
+	p, found := w.Pulse(d)
 	switch {
 	case found && (!d.Rising() || late):
 		w.Waiting = false
@@ -63,7 +63,8 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 	return MistMissed, w.Due
 }
 
-func (w *MistWatch) match(d *MistDetector) (Pulse, bool) {
+// Pulse returns the pulse that answers the mist expected last, if any.
+func (w *MistWatch) Pulse(d *MistDetector) (Pulse, bool) {
 	for _, p := range [...]Pulse{d.Now, d.Done} {
 		if p.Peak > 0 && p.Start >= w.Due-mistEarly && p.Start <= w.Due+mistLate {
 			return p, true

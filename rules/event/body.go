@@ -136,6 +136,7 @@ func (Night) Kind() string { return "night" }
 type Dose struct {
 	Enclosure   string  `json:"enclosure"`
 	Share       float64 `json:"share"`          // of the keeper's reference
+	Peak        float64 `json:"peak_share"`     // largest since the line before
 	DegreeHours float64 `json:"degree_hours_c"` // °C h above the boundary, added
 	Unseen      float64 `json:"unseen_s"`       // in gaps while it was hot or a dose was left, added
 }

@@ -38,12 +38,13 @@ type Effects struct {
 	Transitions []rules.Transition
 	Docs        []store.Doc
 	Events      []event.Event
+	Later       []event.Event // may wait for the next batch
 	Send        []alert.Delivery
 }
 
 // Empty reports whether nothing is to be done.
 func (e *Effects) Empty() bool {
-	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Events) == 0 && len(e.Send) == 0
+	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Events) == 0 && len(e.Later) == 0 && len(e.Send) == 0
 }
 
 // New returns a Core that has seen nothing yet. ackLink makes the link
@@ -62,11 +63,7 @@ func (c *Core) Start(leap uint64) { c.engine.Start(leap) }
 
 // Reading takes one reading.
 func (c *Core) Reading(r sensors.Reading) Effects {
-	ts := c.engine.Step(r)
-	if len(ts) == 0 {
-		return Effects{}
-	}
-	return c.after(r.At, ts)
+	return c.after(r.At, c.engine.Step(r))
 }
 
 // Tick lets time pass. Call it at least once a poll.
@@ -206,10 +203,10 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 // after runs what the rules found through the desk and collects the documents
 // that changed.
 func (c *Core) after(now sensors.Instant, ts []rules.Transition) Effects {
+	e := Effects{Later: c.engine.Facts()}
 	if len(ts) == 0 {
-		return Effects{}
+		return e
 	}
-	var e Effects
 	// The engine reuses its slice at the next call.
 	e.Transitions = append(e.Transitions, ts...)
 	for _, t := range ts {
@@ -252,6 +249,7 @@ func (e *Effects) add(b Effects) {
 	e.Transitions = append(e.Transitions, b.Transitions...)
 	e.Docs = append(e.Docs, b.Docs...)
 	e.Events = append(e.Events, b.Events...)
+	e.Later = append(e.Later, b.Later...)
 	e.Send = append(e.Send, b.Send...)
 }
 

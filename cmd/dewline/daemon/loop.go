@@ -190,6 +190,7 @@ func (l *loop) apply(fx core.Effects) <-chan struct{} {
 	if len(fx.Docs) > 0 || len(fx.Events) > 0 {
 		done = l.record.rec.Put(fx.Docs, fx.Events)
 	}
+	l.record.rec.Later(fx.Later)
 	if len(fx.Transitions) > 0 {
 		l.showAlarms(fx.Transitions)
 	}

@@ -104,6 +104,14 @@ func (r *recorder) Put(docs []store.Doc, journal []event.Event) <-chan struct{} 
 	return done
 }
 
+// Later queues events that go with the next transaction, whatever that is for.
+func (r *recorder) Later(journal []event.Event) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.journal = append(r.journal, journal...)
+	r.trimJournal()
+}
+
 // Flush asks for the open blocks to be written, with a state unless state
 // returns none. It reports false, and does nothing, while an earlier write is
 // still under way.

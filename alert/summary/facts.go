@@ -1,0 +1,224 @@
+package summary
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules/event"
+	"dewline/sensors"
+)
+
+// afterWeek is how far the log is read beyond the week: the verdict on a mist
+// due in its last minutes comes so much later.
+const afterWeek = 20 * time.Minute
+
+// found are the events about one enclosure that figures are made of, in order.
+type found struct {
+	mists  []event.Mist
+	dries  []event.DryDown
+	nights []Night
+	doses  []dosed
+}
+
+// dosed is a dose with when it was told.
+type dosed struct {
+	at time.Time
+	event.Dose
+}
+
+// take keeps what e says of an enclosure.
+func (b *builder) take(e *event.Event) {
+	of := func(id string) *found {
+		f := b.found[id]
+		if f == nil {
+			f = &found{}
+			b.found[id] = f
+		}
+		return f
+	}
+	switch body := e.Body.(type) {
+	case event.Mist:
+		of(body.Enclosure).mists = append(of(body.Enclosure).mists, body)
+	case event.DryDown:
+		of(body.Enclosure).dries = append(of(body.Enclosure).dries, body)
+	case event.Night:
+		of(body.Enclosure).nights = append(of(body.Enclosure).nights, Night{e.At.Wall.In(b.loc), body.Drop})
+	case event.Dose:
+		of(body.Enclosure).doses = append(of(body.Enclosure).doses, dosed{e.At.Wall, body})
+	}
+}
+
+// tell fills in what the log says of an enclosure, in the week and the one before.
+func (b *builder) tell(out *Enclosure, e configs.Enclosure) {
+	f := b.found[e.ID]
+	if f == nil {
+		f = &found{}
+	}
+	sched, hasMist := b.cfg.MistOf(e)
+	part := func(fig *Figures, from, begin, to time.Time) {
+		if begin = later(begin, b.typed); b.typed.IsZero() || !begin.Before(to) {
+			fig.Unrecorded = true
+			return
+		}
+		fig.Mist = f.mist(from, to)
+		if hasMist { // what was due is due, whether or not anything was there to see it
+			fig.Mist.Due = countDue(sched, begin, to, b.loc)
+		}
+		fig.DryDown, fig.Exposure = f.dryDown(from, to), f.exposure(from, to)
+		fig.Exposure.Known = fig.Covered > 0
+		fig.Drop = medianDrop(f.nightsIn(from, to))
+	}
+	part(&out.Before, b.prev.From(), b.prev.From(), b.prev.To())
+	part(&out.Figures, b.report.From, out.since, b.report.Until)
+	out.Before.DryDown.Trend = "" // it is that of now
+	out.Nights = b.allNights(out, f.nightsIn(b.report.From, b.report.Until))
+	for _, m := range f.mists {
+		if within(m.Start, b.report.From, b.report.Until) && !slices.Contains(out.pulses, m.Start) {
+			out.pulses = append(out.pulses, m.Start)
+		}
+		if m.Verdict == event.MistMissed && within(m.Due, b.report.From, b.report.Until) {
+			out.missed = append(out.missed, m.Due)
+		}
+	}
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+func within(at, from, to time.Time) bool { return !at.Before(from) && at.Before(to) }
+
+// mist counts the verdicts on what was due; of two on one mist, as after a
+// crash, the one that says something counts.
+func (f *found) mist(from, to time.Time) Mist {
+	by := map[int64]string{}
+	for _, m := range f.mists {
+		if had := by[m.Due.Unix()]; within(m.Due, from, to) && (had == "" || had == event.MistUnclear) {
+			by[m.Due.Unix()] = m.Verdict
+		}
+	}
+	var out Mist
+	for _, v := range by {
+		switch v {
+		case event.MistGiven:
+			out.Seen++
+		case event.MistWeak:
+			out.Weak++
+		case event.MistMissed:
+			out.Missed++
+		}
+	}
+	return out
+}
+
+// dryDown sums up the dry-downs of a week.
+func (f *found) dryDown(from, to time.Time) DryDown {
+	var d DryDown
+	var halves []float64
+	for _, one := range f.dries {
+		if one.HalfLife > 0 && within(one.Start, from, to) {
+			halves = append(halves, one.HalfLife/60)
+			d.Trend = cmp.Or(one.Trend, d.Trend)
+		}
+	}
+	d.Pulses = len(halves)
+	if m, ok := median(halves); ok {
+		d.HalfLife = &m
+	}
+	return d
+}
+
+// exposure adds up the doses of a week.
+func (f *found) exposure(from, to time.Time) Exposure {
+	var x Exposure
+	for _, d := range f.doses {
+		switch {
+		case d.at.Before(from):
+			x.Carried = d.Share
+		case d.at.Before(to):
+			x.Unseen += d.Unseen / 60
+			if d.DegreeHours > 0 {
+				x.DegreeHours += d.DegreeHours
+				x.Peak = max(x.Peak, d.Peak)
+			}
+		}
+	}
+	return x
+}
+
+// nightsIn are the nights that ended in a week.
+func (f *found) nightsIn(from, to time.Time) []Night {
+	return slices.DeleteFunc(slices.Clone(f.nights), func(n Night) bool { return !within(n.Morning, from, to) })
+}
+
+func countDue(m configs.Mist, from, to time.Time, loc *time.Location) int {
+	n := 0
+	for at := m.Next(from.Add(-time.Nanosecond), loc); !at.IsZero() && at.Before(to); at = m.Next(at, loc) {
+		n++
+	}
+	return n
+}
+
+// allNights lists the seven nights by the morning on which they end; one that
+// nobody measured has no drop.
+func (b *builder) allNights(out *Enclosure, found []Night) []Night {
+	if !out.Limits.Lamps {
+		return []Night{}
+	}
+	var all []Night
+	for day := range 7 {
+		from, to := b.week.Day(day), b.week.Day(day+1)
+		if !from.Before(b.report.Until) {
+			break
+		}
+		if to.Before(out.since) {
+			continue
+		}
+		n := Night{Morning: from}
+		for _, have := range found {
+			if within(have.Morning, from, to) {
+				n = have
+			}
+		}
+		all = append(all, n)
+	}
+	return all
+}
+
+func medianDrop(nights []Night) *float64 {
+	var xs []float64
+	for _, n := range nights {
+		if n.Drop != nil {
+			xs = append(xs, *n.Drop)
+		}
+	}
+	if m, ok := median(xs); ok {
+		return &m
+	}
+	return nil
+}
+
+// median returns the middle of xs, false for none.
+func median(xs []float64) (float64, bool) {
+	if len(xs) == 0 {
+		return 0, false
+	}
+	s := slices.SortedFunc(slices.Values(xs), cmp.Compare[float64])
+	return (s[(len(s)-1)/2] + s[len(s)/2]) / 2, true
+}
+
+// count counts the readings of a probe in the week by what they are worth.
+func (b *builder) count(p *Probe) {
+	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
+		if err != nil {
+			b.fault("the readings of probe "+p.ID, err)
+			continue
+		}
+		p.see(&rd, b.report)
+	}
+}
