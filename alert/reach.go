@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"dewline/alert/words"
 	"slices"
 	"time"
 
@@ -99,8 +100,5 @@ func (d *Desk) preface(in *incident, p *parcel) string {
 		return ""
 	}
 	turn := d.rankOf(p.Person)
-	if slices.ContainsFunc(in.Out, func(o *parcel) bool { return o.Confirmed > 0 && d.rankOf(o.Person) < turn }) {
-		return "Nobody before you has answered this. "
-	}
-	return "Nobody before you can be reached. "
+	return words.YourTurn(slices.ContainsFunc(in.Out, func(o *parcel) bool { return o.Confirmed > 0 && d.rankOf(o.Person) < turn }))
 }

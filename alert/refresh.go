@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -37,7 +38,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		}
 		m.Detail.Evidence = v.Detail.Evidence
 		m.Detail.FirstAction, m.Detail.Steps = v.Detail.FirstAction, v.Detail.Steps // as it stands now
-		if e := at[v.Key.Subject]; e != nil && byHeat(v.Key.Alarm) {
+		if e := at[v.Key.Subject]; e != nil && heat(v.Key.Alarm) {
 			warm(&m.Detail, e)
 		}
 		if !slices.Contains(moved, in) {
@@ -51,6 +52,10 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 	}
 	return d.finish()
 }
+
+// heat reports whether an alarm is one of heat, which is told by what is left
+// until the lethal limit.
+func heat(a rules.AlarmID) bool { row, _ := alarm.Find(a); return row.Heat }
 
 // warm takes over how warm an enclosure is and what is ahead of it.
 func warm(d *rules.Detail, e *rules.EnclosureView) {

@@ -43,10 +43,10 @@ func TestRender_celsius(t *testing.T) {
 	warm.Key.Alarm = rules.AboveBand
 	n.Members = append(n.Members, warm)
 	m := Render(n, Celsius)
-	if m.Title != "North pair heating up: lethal limit in about 30–45 min" {
+	if m.Title != "North pair heating up: lethal limit in 30–45 min" {
 		t.Errorf("title %q", m.Title)
 	}
-	want := "North pair (e1): 31.5 °C and rising 2.5 °C/h; lethal limit in about 30–45 min; lamps off now gains about 5–10 min\n" +
+	want := "North pair (e1): 31.5 °C and rising 2.5 °C/h; lethal limit in 30–45 min; turning the lamps off now buys 5–10 min\n" +
 		"Why: room rises too; lamps are on.\nNot known: outside temperature.\nFirst: Lamps off."
 	if m.Text != want {
 		t.Errorf("text\n%s\nwant\n%s", m.Text, want)
@@ -79,7 +79,7 @@ func TestRender_howMany(t *testing.T) {
 	}{
 		{3, 0, "too dry in 3 enclosures, worst 31.5 %"},
 		{2, 3, "too dry in 2 enclosures, 5 affected, worst 31.5 %"},
-		{1, 3, "too dry in North pair (a), 4 affected, worst 31.5 %"},
+		{1, 3, "too dry in North pair, 4 affected, worst 31.5 %"},
 		{1, 0, "too dry, 31.5 %"},
 	}
 	for _, tt := range tests {
@@ -110,19 +110,19 @@ func TestRender_figures(t *testing.T) {
 		title string
 		line  string
 	}{
-		{rules.CeilingAhead, "min", 38, "lethal limit in about 30–45 min", "heading for lethal heat and rising 2.5 °C/h"},
-		{rules.Exposure, "%", 132.4, "132 % of the reference heat dose", "of the reference heat dose, hot for too long and rising 2.5 °C/h"},
+		{rules.CeilingAhead, "min", 38, "lethal limit in 30–45 min", "nearing its lethal limit and rising 2.5 °C/h"},
+		{rules.Exposure, "%", 132.4, "132 % of your heat limit", "of your heat limit, hot for too long and rising 2.5 °C/h"},
 		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
 		{rules.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
-		{rules.ProbeSilent, "s", 14400, "silent, 4.0 h", "4.0 h (limit 33 s)"},
-		{rules.BlindPeriod, "min", 312, "was not watching, 5.2 h", "was not watching, 5.2 h (limit 33 min)"},
+		{rules.ProbeSilent, "s", 14400, "silent, 4 h", "4 h (limit 33 s)"},
+		{rules.BlindPeriod, "min", 312, "was not watching, 5 h 10 min", "was not watching, 5 h 10 min (limit 33 min)"},
 		{rules.CertificateDue, "d", 6.9, "certificate runs out, 6 days left", "6 days left (limit 33 days)"},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
 		m := &n.Members[0]
 		m.Key.Alarm, m.Unit, m.Value = tt.alarm, tt.unit, tt.value
-		if !byHeat(tt.alarm) {
+		if !heat(tt.alarm) {
 			m.Detail = rules.Detail{}
 		}
 		got := Render(n, Celsius)
@@ -189,7 +189,7 @@ func TestRender_scopes(t *testing.T) {
 		{rules.Cause{Kind: rules.CauseProbe, ID: "p7"}, "Probe p7: "},
 		{rules.Cause{Kind: rules.CauseSupply, ID: "pump"}, "Mist supply pump: "},
 		{rules.Cause{Kind: rules.CauseLamps, ID: "day"}, "Lamp timer day: "},
-		{rules.Cause{Kind: rules.CauseDoor, ID: "e1"}, "North pair (e1): "},
+		{rules.Cause{Kind: rules.CauseDoor, ID: "e1"}, "North pair: "},
 		{self, "dewline: "},
 	}
 	for _, tt := range tests {
@@ -212,7 +212,7 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 	}
 	n.ClockSet = false
 	m := Render(n, Fahrenheit)
-	if !strings.Contains(m.Text, "\nAlso heading for lethal heat: North pair (f05), ") || !strings.Contains(m.Text, "(f29).\n") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
+	if !strings.Contains(m.Text, "\nAlso lethal limit ahead: North pair (f05), ") || !strings.Contains(m.Text, "(f29).\n") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
 		t.Errorf("%d subjects: %s", len(m.Subjects), m.Text)
 	}
 	for i := range 170 {

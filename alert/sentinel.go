@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -178,46 +177,46 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched) []rules.Tra
 	var ts []rules.Transition
 	quiet, stuck := now.Mono-w.seen, now.Mono-w.moved
 	silent := quiet >= s.opt.SilentAfter || stuck >= s.opt.SilentAfter
-	text := fmt.Sprintf("Room %s has given no sign of life for %.0f min.", id, quiet.Minutes())
+	is := alarm.Fact{ID: alarm.FactID(RoomSilent), For: quiet}
 	switch {
 	case silent && quiet < s.opt.SilentAfter:
-		text = fmt.Sprintf("Room %s sends heartbeats but has finished no round of readings for %.0f min.", id, stuck.Minutes())
+		is.ID, is.For = alarm.FactNoRounds, stuck
 	case silent && w.offline:
-		text = fmt.Sprintf("Room %s went offline and has not come back for %.0f min.", id, quiet.Minutes())
+		is.ID = alarm.FactWentOffline
 	}
-	ts = s.set(ts, now, id, w, RoomSilent, silent, rules.Wake, text)
+	ts = s.set(ts, now, id, w, RoomSilent, silent, rules.Wake, is)
 	if silent {
 		return ts // what it said last no longer counts, for better or worse
 	}
-	text = fmt.Sprintf("The clock of room %s is not set.", id)
+	is = alarm.Fact{ID: alarm.FactID(rules.ClockUnset), For: w.clockOff.Abs()}
 	switch off := w.clockOff; {
 	case off <= -s.opt.ClockOff:
-		text = fmt.Sprintf("The clock of room %s is slow by %s.", id, length(-off))
+		is.ID = alarm.FactClockSlow
 	case off >= s.opt.ClockOff:
-		text = fmt.Sprintf("The clock of room %s is fast by %s.", id, length(off))
+		is.ID = alarm.FactClockFast
 	}
-	ts = s.set(ts, now, id, w, rules.ClockUnset, w.clockWrong, rules.Today, text)
+	ts = s.set(ts, now, id, w, rules.ClockUnset, w.clockWrong, rules.Today, is)
 	stalled := w.stallSince > 0 && now.Mono-w.stallSince >= s.opt.StallFor
-	text = fmt.Sprintf("Room %s cannot deliver over %s.", id, strings.Join(w.stalled, ", "))
-	return s.set(ts, now, id, w, rules.DeliveryStalled, stalled, rules.Wake, text)
+	is = alarm.Fact{ID: alarm.FactRoomStalled, About: strings.Join(w.stalled, ", ")}
+	return s.set(ts, now, id, w, rules.DeliveryStalled, stalled, rules.Wake, is)
 }
 
 // set raises or clears one alarm where it changes.
 func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w *watched, a rules.AlarmID,
-	active bool, p rules.Priority, text string) []rules.Transition {
+	active bool, p rules.Priority, is alarm.Fact) []rules.Transition {
 	open := w.raised[a] != 0
 	if active == open {
 		return ts
 	}
 	t := rules.Transition{At: now, Key: rules.Key{Alarm: a, Subject: id}, Priority: p,
-		Cause: rules.Cause{Kind: rules.CauseDewline, ID: id}, Text: text}
+		Cause:  rules.Cause{Kind: rules.CauseDewline, ID: id},
+		Detail: rules.Detail{Place: alarm.Place{Room: id}, Is: is, Active: active, Turn: alarm.TurnActive}}
 	if active {
 		// Running time makes an onset that no restart can repeat.
 		w.raised[a], w.since[a] = uint64(now.Mono.Milliseconds())+1, now
 		t.From, t.To = alarm.Norm, alarm.Unack
 	} else {
-		t.From, t.To = alarm.Unack, alarm.Norm
-		t.Text = fmt.Sprintf("Room %s is well again.", id)
+		t.From, t.To, t.Detail.Turn = alarm.Unack, alarm.Norm, alarm.TurnOver
 	}
 	t.Seq, t.Since = w.raised[a], w.since[a]
 	if !active {

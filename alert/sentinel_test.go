@@ -105,12 +105,12 @@ func TestSentinel_clockAndDelivery(t *testing.T) {
 	}{
 		{"a minute off", Heartbeat{Room: "attic", Time: t0.Add(time.Minute), ClockSet: true}, nil, ""},
 		{"two weeks off", Heartbeat{Room: "attic", Time: t0.Add(-14 * 24 * time.Hour), ClockSet: true},
-			[]string{"raise clock-unset attic"}, "The clock of room attic is slow by 14.0 days"},
+			[]string{"raise clock-unset attic"}, "Room attic: its clock is slow by 14 days"},
 		{"an hour ahead", Heartbeat{Room: "attic", Time: t0.Add(75 * time.Minute), ClockSet: true},
-			[]string{"raise clock-unset attic"}, "The clock of room attic is fast by 75 min"},
-		{"not set", Heartbeat{Room: "attic", Time: t0}, []string{"raise clock-unset attic"}, "The clock of room attic is not set"},
+			[]string{"raise clock-unset attic"}, "Room attic: its clock is fast by 75 min"},
+		{"not set", Heartbeat{Room: "attic", Time: t0}, []string{"raise clock-unset attic"}, "Room attic: the clock is not set: day and night are not known, and times on record may be wrong"},
 		{"mail stalled", Heartbeat{Room: "attic", Time: t0, ClockSet: true, Stalled: []string{"mail"}},
-			[]string{"raise delivery-stalled attic"}, "Room attic cannot deliver over mail"},
+			[]string{"raise delivery-stalled attic"}, "Room attic: it cannot deliver over mail"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

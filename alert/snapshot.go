@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -32,9 +33,9 @@ type Snapshot struct {
 	Stalled  []string     `json:"stalled_channels,omitempty"`
 	Drill    *DrillResult `json:"last_drill,omitempty"`
 
-	Record     store.Stats `json:"record"`
-	Recording  bool        `json:"recording"` // the last commit worked
-	RecordNote string      `json:"record_note,omitempty"`
+	Record    store.Stats `json:"record"`
+	Recording bool        `json:"recording"`           // the last commit worked
+	RecordWhy alarm.Fact  `json:"record_why,omitzero"` // else
 
 	Polls []sensors.ProbeCounts `json:"-"`
 	Buses []sensors.BusCounts   `json:"-"`

@@ -85,7 +85,7 @@ func TestTimeOff_leavesTheAnswered(t *testing.T) {
 	r.transitions(r.tr(change{rules.LethalCeiling, "e1", alarm.Norm, rules.Wake, tank("e1"), 25, 0}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "followup lethal-ceiling/e1/1")
-	if text := r.got[len(r.got)-1].Message.Text; !strings.Contains(text, "6.0 h") {
+	if text := r.got[len(r.got)-1].Message.Text; !strings.Contains(text, ", 6 h.") {
 		t.Errorf("six hours off do not count in %q", text)
 	}
 }
@@ -129,7 +129,7 @@ func TestOver_spanOfTheWorst(t *testing.T) {
 	r.transitions(r.tr(change{rules.AboveBand, "e1", alarm.Norm, rules.Wake, tank("e1"), 25, 0}))
 	r.pass(time.Minute)
 	m := r.got[len(r.got)-1].Message
-	if !strings.Contains(m.Title, "lethal heat") || !strings.Contains(m.Text, "From 14:00 to 15:00, 60 min.") {
+	if !strings.Contains(m.Title, "lethal limit reached") || !strings.Contains(m.Text, "From 14:00 to 15:00, 60 min.") {
 		t.Errorf("%q\n%s", m.Title, m.Text)
 	}
 }

@@ -86,7 +86,7 @@ func ownLimits(e Enclosure) string {
 func PlaceWords(rack string, shelf, slot int) string {
 	var parts []string
 	if rack != "" {
-		parts = append(parts, "rack "+rack)
+		parts = append(parts, RackWords(rack))
 	}
 	if shelf > 0 {
 		parts = append(parts, fmt.Sprintf("shelf %d", shelf))
@@ -95,6 +95,14 @@ func PlaceWords(rack string, shelf, slot int) string {
 		parts = append(parts, fmt.Sprintf("slot %d", slot))
 	}
 	return strings.Join(parts, ", ")
+}
+
+// RackWords names a rack, whose id may say already that it is one.
+func RackWords(rack string) string {
+	if strings.HasPrefix(strings.ToLower(rack), "rack") {
+		return rack
+	}
+	return "rack " + rack
 }
 
 func (c *Config) formatLamps(e Enclosure) string {

@@ -21,13 +21,26 @@ const fromDirectory = "secrets_"
 // One newline at the end, which editors add, is no part of the secret. A file
 // that everybody on the board can read is refused.
 func ReadSecret(nameOrPath, credentialsDir string) (string, error) {
+	secret, why := readSecret(nameOrPath, credentialsDir)
+	if why != nil {
+		return "", &SecretError{Name: nameOrPath, Why: why.Error()}
+	}
+	return secret, nil
+}
+
+// A SecretError says why a secret cannot be read, and what to do.
+type SecretError struct{ Name, Why string }
+
+func (e *SecretError) Error() string { return fmt.Sprintf("read the secret %q: %s", e.Name, e.Why) }
+
+func readSecret(nameOrPath, credentialsDir string) (string, error) {
 	path := nameOrPath
 	if !strings.Contains(nameOrPath, "/") {
 		if nameOrPath == "" || nameOrPath == "." || nameOrPath == ".." {
-			return "", fmt.Errorf("read the secret %q: write the path of a file or the name of a credential", nameOrPath)
+			return "", errors.New("write the path of a file or the name of a credential")
 		}
 		if credentialsDir == "" {
-			return "", fmt.Errorf("read the secret %q: a name without a slash is a systemd credential and there is no credentials directory; start dewline by its unit, or write a path", nameOrPath)
+			return "", errors.New("a name without a slash is a systemd credential and there is no credentials directory; start dewline by its unit, or write a path")
 		}
 		path = filepath.Join(credentialsDir, fromDirectory+nameOrPath)
 		if _, err := os.Stat(path); err != nil {
@@ -36,11 +49,11 @@ func ReadSecret(nameOrPath, credentialsDir string) (string, error) {
 	}
 	data, err := readPrivate(path)
 	if err != nil {
-		return "", fmt.Errorf("read the secret %q: %w", nameOrPath, err)
+		return "", err
 	}
 	secret := strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
 	if secret == "" {
-		return "", fmt.Errorf("read the secret %q: the file %s is empty; put the secret into it", nameOrPath, path)
+		return "", fmt.Errorf("the file %s is empty; put the secret into it", path)
 	}
 	return secret, nil
 }

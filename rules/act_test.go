@@ -92,7 +92,7 @@ func TestClock_StepsOf14DaysLeaveTimersAlone(t *testing.T) {
 
 func TestSet_SelfConditions(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
-	c := Condition{Key: Key{Alarm: DeliveryStalled, Subject: Self}, Active: true, Priority: Today, Text: "the broker has not answered for 5 min"}
+	c := Condition{Key: Key{Alarm: DeliveryStalled, Subject: Self}, Active: true, Priority: Today, Is: alarm.Fact{ID: alarm.FactSaid, Note: "the broker has not answered for 5 min"}}
 	r.take(r.e.Set(r.instant(), c))
 	r.want(DeliveryStalled, Self, "NORM>UNACK")
 	r.take(r.e.Set(r.instant(), c))
@@ -126,11 +126,11 @@ func TestSet_BeforeTheClockIsSet(t *testing.T) {
 	r.synced = false
 	c := Condition{Key: Key{Alarm: ClockUnset, Subject: Self}, Active: true, Priority: Today}
 	r.take(r.e.Set(r.instant(), c))
-	if got := r.last(ClockUnset).Text; !strings.HasSuffix(got, "day and night are not known.") {
+	if got := r.last(ClockUnset).Text; !strings.HasSuffix(got, "times on record may be wrong.") {
 		t.Errorf("just begun: %s", got)
 	}
 	r.now += 20 * time.Minute
-	c.Text = "the clock is not set, and no time server answers"
+	c.Is = alarm.Fact{ID: alarm.FactSaid, Note: "the clock is not set, and no time server answers"}
 	r.take(r.e.Set(r.instant(), c))
 	if got := r.last(ClockUnset).Text; !strings.HasSuffix(got, "no time server answers; for 20 min.") {
 		t.Errorf("after 20 min: %s", got)

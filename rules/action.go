@@ -3,6 +3,8 @@ package rules
 import (
 	"errors"
 	"time"
+
+	"dewline/rules/alarm"
 )
 
 // ActionKind is what a person does to an alarm.
@@ -59,11 +61,10 @@ type Condition struct {
 	HasValue bool
 	Limit    float64
 	HasLimit bool
-	Unit     string // of Value and Limit, as in a Transition
-	Text     string // one sentence; a plain one is used where it is empty
-	Evidence []string
-	// FirstAction replaces the usual advice where it is not empty.
-	FirstAction string
+	Unit     string     // of Value and Limit, as in a Transition
+	Is       alarm.Fact // the one of the alarm's own id where it is zero
+	Evidence []alarm.Fact
+	Steps    []alarm.Step // in place of the usual ones
 }
 
 // Self is the subject of alarms about dewline itself.

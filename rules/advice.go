@@ -55,8 +55,8 @@ func (ls *lives) situationOf(s *Alarm) situation {
 func (ls *lives) advise(s *Alarm, d *Detail) {
 	switch {
 	case !s.Rec.Life.Active:
-	case s.Rec.Given.FirstAction != "":
-		d.FirstAction = s.Rec.Given.FirstAction
+	case len(s.Rec.Given.Steps) > 0:
+		d.FirstAction, d.Steps = "", s.Rec.Given.Steps
 	default:
 		d.FirstAction, d.Steps = "", steps(s.Kind, s.Rec.Cause, ls.situationOf(s))
 	}

@@ -24,7 +24,7 @@ func (ls *lives) explain(s *Alarm, now sensors.Instant, c alarm.Change) {
 		ls.detailEnclosure(&ls.v.Enclosures[s.Index], s, now)
 	}
 	if s.Kind.Row().Of == alarm.OfDewline {
-		r.Detail.Evidence = said(r.Given.Evidence)
+		r.Detail.Evidence = r.Given.Evidence
 	}
 	ls.advise(s, &r.Detail)
 	if r.Life.Unknown {
@@ -93,15 +93,6 @@ func GainOf(t climate.Eta) *Range {
 }
 
 func round(v, per float64) float64 { return math.Round(v*per) / per }
-
-// said are words from outside, as facts.
-func said(list []string) []alarm.Fact {
-	var out []alarm.Fact
-	for _, text := range list {
-		out = append(out, alarm.Fact{ID: alarm.FactSaid, Note: text})
-	}
-	return out
-}
 
 // tell notes what became of an alarm: since when, for how long, what is the
 // matter.

@@ -42,7 +42,7 @@ func TestCeiling_TextSaysWhatAPersonNeeds(t *testing.T) {
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
 	x := r.last(LethalCeiling)
-	for _, want := range []string{"Tank 1 (rack a, shelf 1, slot 1)", "30.40 °C", "lethal limit of 30.00 °C", "since 09:01", "likely cause"} {
+	for _, want := range []string{"Tank 1 (rack a, shelf 1, slot 1)", "30.4 °C", "lethal limit of 30.0 °C", "since 09:01", "likely cause"} {
 		if !strings.Contains(x.Text, want) {
 			t.Errorf("%q lacks %q", x.Text, want)
 		}
@@ -109,7 +109,7 @@ func TestCeiling_ClearsByDeadbandAndOffDelayAndStaysLatched(t *testing.T) {
 	r.want(LethalCeiling, "e1", "NORM>UNACK")
 	r.run(time.Minute, r.hold("p1", 29.5, 85))
 	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
-	if x := r.last(LethalCeiling); !strings.Contains(x.Text, "now 29.50 °C, it reached 30.20 °C") {
+	if x := r.last(LethalCeiling); !strings.Contains(x.Text, "now 29.5 °C, it reached 30.2 °C") {
 		t.Error(x.Text)
 	}
 	key := Key{Alarm: LethalCeiling, Subject: "e1"}
@@ -145,7 +145,7 @@ func TestCeiling_MaskedHeat(t *testing.T) {
 		r.run(time.Hour, r.hold("q1", 60, 85))
 		r.want(LethalCeiling, "", "")
 		r.want(ProbeJump, "q1", "NORM>UNACK")
-		if x := r.last(ProbeJump); x.Priority != Today || !strings.Contains(x.Text, "60.00 °C") {
+		if x := r.last(ProbeJump); x.Priority != Today || !strings.Contains(x.Text, "60.0 °C") {
 			t.Errorf("%s %s", x.Priority, x.Text)
 		}
 	})

@@ -124,7 +124,7 @@ func TestBand_RisesAgainAfresh(t *testing.T) {
 	r.now = 12 * time.Hour
 	r.run(time.Hour, r.hold("p1", 24, 85))
 	r.run(2*time.Hour, r.hold("p1", 29, 85)) // above 28.5 °C, the limit to act on
-	if x := r.last(AboveBand); x.Priority != Wake || !strings.Contains(x.Text, "limit to act on of 28.50 °C") {
+	if x := r.last(AboveBand); x.Priority != Wake || !strings.Contains(x.Text, "limit to act on of 28.5 °C") {
 		t.Fatalf("%v: %s", x.Priority, x.Text)
 	}
 	r.run(5*time.Hour, r.hold("p1", 24, 85))
@@ -132,7 +132,7 @@ func TestBand_RisesAgainAfresh(t *testing.T) {
 	r.run(5*time.Hour, r.hold("p1", 24, 85))
 	r.want(AboveBand, "e1", "RTNUN>UNACK")
 	x := r.last(AboveBand)
-	if x.Priority != Today || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.00 °C") {
+	if x.Priority != Today || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.0 °C") {
 		t.Errorf("%v by %v: %s", x.Priority, x.Limit, x.Text)
 	}
 }

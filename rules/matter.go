@@ -1,8 +1,6 @@
 package rules
 
 import (
-	"strings"
-
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 )
@@ -17,8 +15,8 @@ func (ls *lives) state(s *Alarm) alarm.Fact {
 	switch {
 	case r.Life.Active && r.Life.Seen == alarm.Back && row.AtLimit:
 		return alarm.Fact{ID: alarm.FactReturning}
-	case r.Given.Text != "":
-		return alarm.Fact{ID: alarm.FactSaid, Note: strings.TrimSuffix(r.Given.Text, ".")}
+	case row.Of == alarm.OfDewline && r.Given.Is.ID != "":
+		return r.Given.Is
 	}
 	if j, ok := ls.judge[s.Kind].(teller); ok {
 		return j.Fact(ls.v, s)

@@ -1,7 +1,9 @@
 package rules
 
 import (
+	"encoding/json"
 	"strconv"
+	"strings"
 
 	"dewline/rules/alarm"
 )
@@ -32,11 +34,27 @@ type Record struct {
 	Given Given `json:"given,omitzero"`
 }
 
-// Given is the wording that came with a Condition.
+// Given is what came with a Condition.
 type Given struct {
-	Text        string   `json:"text,omitempty"`
-	Evidence    []string `json:"evidence,omitempty"`
-	FirstAction string   `json:"first_action,omitempty"`
+	Is       alarm.Fact   `json:"is,omitzero"`
+	Evidence []alarm.Fact `json:"evidence,omitempty"`
+	Steps    []alarm.Step `json:"steps,omitempty"`
+}
+
+// UnmarshalJSON also reads the sentences of an older record.
+func (g *Given) UnmarshalJSON(data []byte) error {
+	type plain Given
+	var old struct {
+		plain
+		Text string `json:"text"`
+	}
+	if err := json.Unmarshal(data, &old); err != nil {
+		return err
+	}
+	if *g = Given(old.plain); old.Text != "" {
+		g.Is = alarm.Fact{ID: alarm.FactSaid, Note: strings.TrimSuffix(old.Text, ".")}
+	}
+	return nil
 }
 
 // OnsetID is the stable name of one onset of one alarm: it is the same from

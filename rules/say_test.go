@@ -205,7 +205,7 @@ func TestSentence_SpansOfTime(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
-	if got, want := r.last(LethalCeiling).Text, "at or above the lethal limit of 30.00 °C; since 09:01"; !strings.Contains(got, want) {
+	if got, want := r.last(LethalCeiling).Text, "at or above the lethal limit of 30.0 °C; since 09:01"; !strings.Contains(got, want) {
 		t.Errorf("%q does not say %q", got, want)
 	}
 	r = newRig(t, rigConfig(t, 1, ""))
@@ -240,7 +240,7 @@ func TestRestore_ARecordOfSentences(t *testing.T) {
 	if err := r.act(Action{Kind: Acknowledge, Key: rec.Key, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
-	if got := r.last(AboveBand).Text; !strings.Contains(got, "27.00 °C, above the") {
+	if got := r.last(AboveBand).Text; !strings.Contains(got, "27.0 °C, above the") {
 		t.Errorf("said anew: %q", got)
 	}
 }

@@ -21,8 +21,8 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 		}
 		return e.lives.out
 	}
-	news := s.Open() && s.Rec.Given.Text != c.Text
-	s.Rec.Given = Given{Text: c.Text, Evidence: c.Evidence, FirstAction: c.FirstAction}
+	news := s.Open() && s.Rec.Given.Is != c.Is
+	s.Rec.Given = Given{Is: c.Is, Evidence: c.Evidence, Steps: c.Steps}
 	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = c.Value, c.HasValue, c.Limit, c.HasLimit
 	s.Rec.Unit = c.Unit
 	if !s.Rec.Life.Active {

@@ -29,7 +29,7 @@ type alarmsPage struct {
 type alarmCard struct {
 	Alarm, Subject, Title, Class, Sign string
 	Seq                                uint64
-	State, Text, Since                 string
+	State, At, Text, Since             string // At is when the text was true
 	First                              []string
 	Evidence                           []string
 	Link                               string
@@ -86,10 +86,10 @@ func figures(k rules.KPI) []fact {
 		{"Busiest day", strconv.FormatUint(k.BusiestDay, 10), false},
 	}
 	if k.Acknowledged > 0 {
-		out = append(out, fact{"Acknowledged after", span(k.MeanAcknowledge) + " on average", false})
+		out = append(out, fact{"Acknowledged after", words.Span(k.MeanAcknowledge) + " on average", false})
 	}
 	if k.LongestUnacked > 0 {
-		out = append(out, fact{"Waiting longest", span(k.LongestUnacked), true})
+		out = append(out, fact{"Waiting longest", words.Span(k.LongestUnacked), true})
 	}
 	return out
 }
@@ -98,7 +98,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u units) alar
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
 		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: words.Sentence(a.Said(), u.scale),
-		Since: s.when(a.Since.Wall, snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u.scale)),
+		Since: s.when(a.Since.Wall, snap.At.Wall), At: s.when(a.Since.Wall.Add(a.Detail.For), snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u.scale)),
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
@@ -166,9 +166,10 @@ func shelves(p rules.Priority) []choice {
 
 // title names the alarm, what it is about and its value.
 func title(a *rules.AlarmView, snap *alert.Snapshot, u units) string {
-	text := subjectName(a.Key.Subject, snap) + ": " + words.Headline(a.Key.Alarm)
-	if a.HasValue && a.State.Annunciated() && a.Unit != "" {
-		text += ", " + u.figure(a.Key.Alarm, a.Value, a.Unit)
+	text := subjectName(a.Key.Subject, snap) + ": " + words.HeadlineOf(a.Key)
+	f := words.Figure{Alarm: a.Key.Alarm, Value: a.Value, Limit: a.Limit, HasLimit: a.HasLimit, Unit: a.Unit}
+	if v := f.Headline(u.scale); v != "" && a.HasValue && a.State.Annunciated() {
+		text += ", " + v
 	}
 	return text
 }
@@ -180,7 +181,7 @@ func subjectName(subject string, snap *alert.Snapshot) string {
 		}
 	}
 	switch subject {
-	case rules.Self:
+	case rules.Self, alarm.Secrets:
 		return "dewline"
 	case snap.Room:
 		return nameOf(snap.Room, snap.RoomName)
@@ -217,8 +218,8 @@ func (s *site) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 			continue
 		}
 		row := pastRow{
-			When: s.when(o.from, now), What: words.Headline(o.key.Alarm), Where: subjectName(o.key.Subject, snap),
-			Link: linkOf(o.key.Subject, snap), Lasted: span(o.to.Sub(o.from)), By: "nobody",
+			When: s.when(o.from, now), What: words.HeadlineOf(o.key), Where: subjectName(o.key.Subject, snap),
+			Link: linkOf(o.key.Subject, snap), Lasted: words.Span(o.to.Sub(o.from)), By: "nobody",
 		}
 		if o.by != "" {
 			row.By = o.by

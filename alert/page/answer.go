@@ -35,7 +35,7 @@ func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) (ver
 	}
 	s.limit.Failed(r.RemoteAddr, time.Now())
 	s.refused(r, "link")
-	s.say(w, r, http.StatusForbidden, "This link does not open anything. It is mistyped, or was made before dewline changed its key. Open the page and log in instead.")
+	s.say(w, r, http.StatusForbidden, "This link is not valid. It is mistyped, or was made before dewline changed its key. Open the page and log in instead.")
 	return 0, false
 }
 

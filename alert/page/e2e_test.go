@@ -148,7 +148,7 @@ func acknowledge(t *testing.T, tb *tab, d demo) {
 	tb.shot("alarms-in_")
 	tb.eval(`form.minutes.value = "720"; form.why.value = "nozzle <b>ordered</b>"`)
 	tb.after(func() { tb.eval(`form.querySelector("button").click()`) })
-	tb.says("Shelved.")
+	tb.says("Shelved: it is quiet until then.")
 	tb.comes(d.page+"/alarms", "shelved for another", title)
 
 	tb.goTo(d.page + "/enclosure/a-1-1")

@@ -77,7 +77,7 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 	p := enclosurePage{
 		frame: s.frame(r, nameOf(v.ID, v.Name), "room"), ID: v.ID, Name: nameOf(v.ID, v.Name), Place: placeOf(v),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
-		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg), Facts: facts(v, u),
+		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg, u), Facts: facts(v, u),
 		CanNote: s.o.Notebook != nil, OutOfService: v.OutOfService,
 	}
 	p.Live = true
@@ -106,11 +106,11 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 
 func limitText(cfg *configs.Config, e configs.Enclosure, u units) string {
 	sp := cfg.SpeciesFor(e)
-	text := fmt.Sprintf("Wanted: day %s, night %s", u.limits(float64(sp.Day.Low), float64(sp.Day.High)), u.limits(float64(sp.Night.Low), float64(sp.Night.High)))
+	text := fmt.Sprintf("Target: day %s, night %s", u.limits(float64(sp.Day.Low), float64(sp.Day.High)), u.limits(float64(sp.Night.Low), float64(sp.Night.High)))
 	if sp.Floor > 0 {
 		text += fmt.Sprintf(", humidity from %s %%", trim(float64(sp.Floor)))
 	}
-	return text + fmt.Sprintf("; lethal heat from %s. Defaults are not veterinary advice.", u.temp(float64(sp.Ceiling)))
+	return text + fmt.Sprintf("; lethal limit %s. Defaults are not veterinary advice.", u.temp(float64(sp.Ceiling)))
 }
 
 // chartOf fills in the addresses of the chart and of its neighbours.

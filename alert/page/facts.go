@@ -3,10 +3,10 @@ package page
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
@@ -28,9 +28,9 @@ func trustOf(m rules.Measure, cfg *configs.Config) string {
 	case m.Known:
 		return text
 	case m.Doubt != "":
-		return text + ", " + doubtWords(m.Doubt) + ": not to be trusted"
+		return text + ", " + doubtWords(m.Doubt)
 	}
-	return text + ", last good value " + span(m.Age) + " ago: not a present one"
+	return text + ", last value " + words.Span(m.Age) + " ago"
 }
 
 // doubtWords says why a value is not trusted.
@@ -52,18 +52,18 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 	band := u.limits(v.BandLow, v.BandHigh)
 	switch {
 	case v.Hottest.Value >= v.Ceiling:
-		m.Judgement = "at lethal heat"
+		m.Judgement = "at its lethal limit"
 	case t > v.BandHigh:
-		m.Judgement = u.delta(t-v.BandHigh) + " above the " + v.BandName + " band " + band
+		m.Judgement = words.Apart(unit.TemperatureDelta(t-v.BandHigh), u.scale) + " above the " + v.BandName + " band " + band
 	case t < v.BandLow:
-		m.Judgement = u.delta(v.BandLow-t) + " below the " + v.BandName + " band " + band
+		m.Judgement = words.Apart(unit.TemperatureDelta(v.BandLow-t), u.scale) + " below the " + v.BandName + " band " + band
 	default:
 		m.Judgement, m.Bad = "inside the "+v.BandName+" band "+band, false
 	}
 	return m
 }
 
-func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
+func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
 	if v.Humidity.Doubt != "" {
 		m.Value = unit.Number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
@@ -71,7 +71,8 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 	if !v.Humidity.Known {
 		return m
 	}
-	m.Value = unit.Number(v.Humidity.Value, 0) + " %"
+	f := words.Figure{Alarm: rules.HumidityFloor, Value: v.Humidity.Value, Limit: v.Floor, HasLimit: v.Floor > 0, Unit: "%", Whole: true}.Text(u.scale)
+	m.Value = f.Value
 	if v.Humidity.Uncertainty > 0 {
 		m.Trust += fmt.Sprintf(", ± %s %%", unit.Number(v.Humidity.Uncertainty, 1))
 	}
@@ -79,9 +80,9 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 	case v.Floor <= 0:
 		m.Judgement, m.Bad = "no floor for this stage", false
 	case v.Humidity.Value <= v.Floor: // which is reached at the value itself
-		m.Judgement = fmt.Sprintf("at or below the floor of %s %%", trim(v.Floor))
+		m.Judgement = "at or below the floor of " + f.Limit
 	default:
-		m.Judgement, m.Bad = fmt.Sprintf("above the floor of %s %%", trim(v.Floor)), false
+		m.Judgement, m.Bad = "above the floor of "+f.Limit, false
 	}
 	return m
 }
@@ -98,23 +99,23 @@ func heatFacts(v *rules.EnclosureView, u units) []fact {
 	switch {
 	case !v.Hottest.Known:
 	case room > 0:
-		out = append(out, fact{"Below lethal heat", u.delta(room), room <= v.Ceiling-v.Act})
+		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u.scale), room <= v.Ceiling-v.Act})
 	default:
-		out = append(out, fact{"Above lethal heat", u.delta(-room), true})
+		out = append(out, fact{"Above its lethal limit", u.delta(-room), true})
 	}
 	if v.Band.Known && v.Hottest.Value-v.Band.Value >= 0.1 {
 		out = append(out, fact{cmp.Or(capital(v.Band.Place), "Middle of the probes") + ", for the band", u.temp(v.Band.Value), false})
 	}
 	if v.RatePerHour != nil {
-		out = append(out, fact{"Trend", rate(*v.RatePerHour, u), false})
+		out = append(out, fact{"Trend", cmp.Or(words.Rate(unit.TemperatureDelta(*v.RatePerHour), u.scale), "steady"), false})
 	}
 	if v.ToCeiling != nil && room > 0 {
-		out = append(out, fact{"At lethal heat in", minutes(v.ToCeiling), true})
+		out = append(out, fact{"Lethal limit", words.In(*v.ToCeiling), true})
 	}
 	if v.LampsOffGain != nil && room > 0 {
-		out = append(out, fact{"Lamps off would gain", minutes(v.LampsOffGain), false})
+		out = append(out, fact{"Lamps off now buys", words.Gain(*v.LampsOffGain), false})
 	}
-	return append(out, fact{"Heat exposure", unit.Number(v.Exposure*100, 0) + " % of the reference", v.Exposure >= 0.5})
+	return append(out, fact{"Heat dose", words.Dose(v.Exposure * 100), v.Exposure >= 0.5})
 }
 
 // airFacts are about the water in the air.
@@ -127,13 +128,13 @@ func airFacts(v *rules.EnclosureView, u units) []fact {
 		out = append(out, fact{"Vapour pressure deficit", vpd(*v.VPD, v.Humidity.Value), false})
 	}
 	if v.LastMist != nil {
-		out = append(out, fact{"Last mist", span(*v.LastMist) + " ago", v.MissedMists > 0})
+		out = append(out, fact{"Last mist", words.Span(*v.LastMist) + " ago", v.MissedMists > 0})
 	}
 	if v.MissedMists > 0 {
 		out = append(out, fact{"Missed mist", times(v.MissedMists, "pulse"), true})
 	}
 	if v.DryDown != nil && v.DryDownUsual != nil {
-		out = append(out, fact{"Dries by half in", span(*v.DryDown) + " (usually " + span(*v.DryDownUsual) + ")", false})
+		out = append(out, fact{"Dries by half in", words.Span(*v.DryDown) + " (usually " + words.Span(*v.DryDownUsual) + ")", false})
 	}
 	return out
 }
@@ -151,17 +152,6 @@ func careFacts(v *rules.EnclosureView, u units) []fact {
 		out = append(out, fact{"Door", "seems open", true})
 	}
 	return out
-}
-
-func rate(perHour float64, u units) string {
-	if math.Abs(perHour) < 0.1 {
-		return "steady"
-	}
-	word := "rising "
-	if perHour < 0 {
-		word = "falling "
-	}
-	return word + u.delta(math.Abs(perHour)) + " an hour"
 }
 
 // vpd writes kilopascals. Close to saturation the probe's error is larger than

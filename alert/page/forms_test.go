@@ -314,7 +314,7 @@ func TestNotes(t *testing.T) {
 	r := newRig(t, 12)
 	form := r.login("Ada")
 	a := r.post("/enclosure/a-1-1/notes", map[string]string{"form": form, "text": " fed,\r\n  \x1b[31mcounted 3\u202e "})
-	if a.code != http.StatusOK || !strings.Contains(a.body, "The note is kept.") || !strings.Contains(a.body, "fed, [31mcounted 3") {
+	if a.code != http.StatusOK || !strings.Contains(a.body, "Saved.") || !strings.Contains(a.body, "fed, [31mcounted 3") {
 		t.Errorf("%d at %s", a.code, a.path)
 	}
 	if n := r.notes[0]; n.Text != "fed, [31mcounted 3" || n.By != "Ada" || n.Enclosure != "a-1-1" {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
 )
@@ -162,7 +163,7 @@ func valueText(v *rules.EnclosureView, u units) string {
 func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
 	text := headlines(active)
 	if v.ToCeiling != nil && headroom(v) > 0 {
-		text += "; at its lethal limit in " + minutes(v.ToCeiling)
+		text += "; " + words.Ahead(*v.ToCeiling)
 	}
 	return strings.TrimPrefix(text, "; ")
 }
@@ -186,7 +187,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string 
 	}
 	for _, v := range ordered {
 		if v.Hottest.Known {
-			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, nameOf(v.ID, v.Name), u.delta(headroom(v)))
+			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, nameOf(v.ID, v.Name), words.Apart(unit.TemperatureDelta(headroom(v)), u.scale))
 		}
 	}
 	return text
@@ -204,15 +205,15 @@ func waiting(snap *alert.Snapshot) (string, int) {
 			}
 		}
 	}
-	text := fmt.Sprintf("%d alarms are over and wait for you", n)
+	text := fmt.Sprintf("%d alarms ended unconfirmed", n)
 	if n == 1 {
-		text = "One alarm is over and waits for you"
+		text = "One alarm ended unconfirmed"
 	}
 	switch {
 	case n == 0:
 		return "", 0
 	case lethal > 0:
-		text += fmt.Sprintf(", %d of them about lethal heat", lethal)
+		text += fmt.Sprintf(", %d of them at the lethal limit", lethal)
 	}
 	return text + ".", n
 }
@@ -242,7 +243,7 @@ func lists(snap *alert.Snapshot) []list {
 		}
 		switch {
 		case !p.Fresh && p.Good > 0:
-			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + span(p.HeardAge)})
+			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + words.Span(p.HeardAge)})
 		case p.HumidityDoubt != "":
 			quiet.Items = append(quiet.Items, item{link, p.ID, doubtWords(p.HumidityDoubt)})
 		case !p.Fresh:
@@ -267,7 +268,7 @@ func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Befo
 func (s *site) foot(snap *alert.Snapshot) []fact {
 	d := fact{Name: "Notices", Value: "delivered"}
 	if n := snap.Delivery.Depth; n > 0 {
-		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, span(snap.Delivery.OldestAge))
+		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, words.Span(snap.Delivery.OldestAge))
 	}
 	if len(snap.Stalled) > 0 {
 		d.Value, d.Bad = "stalled: "+strings.Join(snap.Stalled, ", "), true
@@ -275,7 +276,7 @@ func (s *site) foot(snap *alert.Snapshot) []fact {
 	facts := []fact{d}
 	for _, name := range slices.Sorted(maps.Keys(snap.Delivery.Channels)) {
 		if c := snap.Delivery.Channels[name]; c.Connected != nil && !*c.Connected {
-			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", span(c.Failing), c.DownWhy), Bad: true})
+			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", words.Span(c.Failing), c.DownWhy), Bad: true})
 		}
 	}
 	rec := fact{Name: "Record", Value: fmt.Sprintf("kept, %.1f MB", float64(snap.Record.FileBytes)/1e6)}
@@ -295,7 +296,7 @@ func (s *site) foot(snap *alert.Snapshot) []fact {
 		drill.Value = s.when(dr.At.Wall, snap.At.Wall)
 		switch {
 		case dr.Acked:
-			drill.Value += ", acknowledged in " + span(time.Duration(dr.AckedIn*float64(time.Second)))
+			drill.Value += ", acknowledged in " + words.Span(time.Duration(dr.AckedIn*float64(time.Second)))
 		case dr.Done:
 			drill.Value, drill.Bad = drill.Value+", nobody acknowledged it", true
 		}

@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"dewline/alert/words"
 	"fmt"
 	"math"
 	"net"
@@ -100,7 +101,7 @@ func household(addr string) netip.Prefix {
 func (s *site) refuseForNow(w http.ResponseWriter, r *http.Request, wait time.Duration) {
 	secs := int(math.Ceil(wait.Seconds()))
 	w.Header().Set("Retry-After", strconv.Itoa(secs))
-	s.say(w, r, http.StatusTooManyRequests, fmt.Sprintf("Too many tries. Wait %s and try again.", span(wait)))
+	s.say(w, r, http.StatusTooManyRequests, fmt.Sprintf("Too many tries. Wait %s and try again.", words.Span(wait)))
 }
 
 // refused passes on that somebody was refused.

@@ -8,9 +8,7 @@ import (
 	"unicode/utf8"
 
 	"dewline/alert"
-	"dewline/alert/words"
 	"dewline/rules"
-	"dewline/rules/alarm"
 )
 
 // card puts a notice into words, its members worst first.
@@ -47,23 +45,9 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 // memberText says in one line what is wrong, how far it is, and how long there
 // is.
 func memberText(m *alert.Member, snap *alert.Snapshot, u units) string {
-	text, value, limit := words.Headline(m.Key.Alarm), valueNow(m, snap), m.Limit
-	if q := u.figure(m.Key.Alarm, value, m.Unit); m.HasValue && m.Unit != "" && m.Unit != "min" {
-		text += ", " + q
-		if l := u.quantity(m.Key.Alarm, limit, m.Unit); m.HasLimit && l != "" && l != q {
-			text += " (limit " + l + ")"
-			if easing(m.Key.Alarm, value, limit) {
-				text += ", not yet clear of it for long enough"
-			}
-		}
-	}
-	if r := m.Detail.TimeToCeiling; r != nil && r.ToMinutes > 0 && m.Key.Alarm != rules.LethalCeiling {
-		text += "; lethal heat in " + minutes(r)
-		if g := m.Detail.LampsOffGain; g != nil && g.ToMinutes > 0 {
-			text += ", lamps off gains " + minutes(g)
-		}
-	}
-	return text
+	f := m.Facts()
+	f.Value = valueNow(m, snap)
+	return f.Brief(u.scale)
 }
 
 // valueNow is the alarm's present value: the notice has that of its last
@@ -75,16 +59,6 @@ func valueNow(m *alert.Member, snap *alert.Snapshot) float64 {
 		}
 	}
 	return m.Value
-}
-
-// easing reports whether a value is back on the right side of its limit under
-// an alarm that holds until it is so by enough and for long enough.
-func easing(a rules.AlarmID, value, limit float64) bool {
-	row, _ := alarm.Find(a)
-	if row.Low {
-		return value > limit
-	}
-	return row.AtLimit && value < limit
 }
 
 // numbered takes "1 this. 2 that." apart into steps; other text stays one.

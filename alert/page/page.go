@@ -11,7 +11,9 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -184,7 +186,7 @@ func (s *site) acting(h http.HandlerFunc) http.HandlerFunc {
 			return
 		}
 		if !who.made(r.PostFormValue("form")) {
-			s.say(w, r, http.StatusForbidden, "This form is not one of your session. Go back, load the page again and repeat.")
+			s.say(w, r, http.StatusForbidden, "Your login changed. Go back, reload the page and try again.")
 			return
 		}
 		if s.o.Snapshot() == nil {
@@ -250,7 +252,7 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, "Notices do not get through by "+strings.Join(snap.Stalled, ", ")+": nobody may be warned.")
 	}
 	if !snap.Recording {
-		out = append(out, "Readings are not being recorded. "+snap.RecordNote)
+		out = append(out, capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
 	}
 	if snap.ConfigRefused != "" {
 		out = append(out, "The configuration is refused; the one that was in force stays so, mistakes included. Its alarm says why.")
@@ -265,7 +267,7 @@ func (s *site) noReadings(snap *alert.Snapshot) string {
 	if snap.Cycle == 0 || age <= 3*s.o.Config().Room.Poll.D()+30*time.Second {
 		return ""
 	}
-	return "No readings for " + span(age) + ": what is shown is old. Look at the enclosures yourself."
+	return "No readings for " + words.Span(age) + ": what is shown is old. Look at the enclosures yourself."
 }
 
 // local returns t on the room's clock.

@@ -72,7 +72,7 @@ func TestTextIsNeverMarkup(t *testing.T) {
 	n := &r.snap.Notices[0]
 	n.Message.Title, n.Message.FirstAction, n.Notice.AckedBy, n.Told = evil, evil, evil, []string{evil}
 	n.Notice.Members[0].Name = evil
-	r.snap.RoomName, r.snap.Version, r.snap.RecordNote, r.snap.Recording = evil, evil, evil, false
+	r.snap.RoomName, r.snap.Version, r.snap.RecordWhy, r.snap.Recording = evil, evil, alarm.Fact{ID: alarm.FactRecordNote, Note: evil}, false
 	r.snap.Stalled, r.cfg.People[0].Name = []string{evil}, evil
 	r.notes = []Note{{noon, "a-1-1", evil, evil}}
 	r.login(evil)
@@ -146,7 +146,7 @@ func TestHomeSaysWhatNeedsTheKeeper(t *testing.T) {
 	for _, want := range []string{
 		"Needs you now", "Low Stone: lethal heat", "<li>All lamps off.</li><li>Call a helper.</li>", "31.2 °C", "told: keeper",
 		"Worst first", "no reading", "Missed its mist", "2 pulses in a row", "No night drop", "3 nights in a row", "Calibration due",
-		"<h3>Rack a", "<h4>shelf 3", "Bright Shelf", "<h4>shelf 1", "Moss Hollow", "<h3>Rack b", "dewline itself", "delivered",
+		"<h3>Rack a", "<h4>shelf 3", "Bright Shelf", "<h4>shelf 1", "Moss Hollow", "<h3>Rack b", "System", "delivered",
 	} {
 		at := strings.Index(body[last+1:], want)
 		if at < 0 {
@@ -165,7 +165,7 @@ func TestHomeSaysWhenItIsNotTrue(t *testing.T) {
 	r := newRig(t, 12)
 	calm := r.get("/").body
 	r.snap.CycleAt = time.Now().Add(-10 * time.Minute)
-	r.snap.At.Synced, r.snap.Recording, r.snap.RecordNote = false, false, "no space left"
+	r.snap.At.Synced, r.snap.Recording, r.snap.RecordWhy = false, false, alarm.Fact{ID: alarm.FactRecordNote, Note: "no space left"}
 	r.snap.Stalled, r.snap.ConfigRefused = []string{"mqtt"}, "line 3"
 	body := r.get("/").body
 	for _, want := range []string{"No readings for 10 min", "clock has not been set", "no space left", "do not get through by mqtt", "configuration is refused"} {
@@ -200,9 +200,9 @@ func TestACalmRoomSaysSo(t *testing.T) {
 func TestEnclosureShowsTrustBeforeValues(t *testing.T) {
 	r := newRig(t, 12)
 	for path, want := range map[string][]string{
-		"/enclosure/a-1-1": {"24.3 °C", "inside the day band 22–26 °C", "83 %", "± 2.4 %", "above the floor of 70 %", "21.2 °C", "0.52 kPa", "rising 0.4 °C an hour", "80 min (usually 95 min)"},
-		"/enclosure/a-2-1": {"at lethal heat", "Above lethal heat", "Acknowledge"},
-		"/enclosure/a-2-2": {"not known now", "last good value 60 min ago: not a present one"},
+		"/enclosure/a-1-1": {"24.3 °C", "inside the day band 22–26 °C", "83 %", "± 2.4 %", "above the floor of 70 %", "21.2 °C", "0.52 kPa", "rising 0.4 °C/h", "80 min (usually 95 min)"},
+		"/enclosure/a-2-1": {"at its lethal limit", "Above its lethal limit", "Acknowledge"},
+		"/enclosure/a-2-2": {"not known now", "last value 60 min ago"},
 	} {
 		if path == "/enclosure/a-2-1" {
 			r.login("Ada")
@@ -224,7 +224,7 @@ func TestFahrenheitForWhoReadsIt(t *testing.T) {
 	r.cfg.People[0].Units = string(alert.Fahrenheit)
 	body := r.get("/enclosure/a-1-1").body
 	// 24.3 °C is 75.74 °F; a rate of 0.4 °C an hour is 0.72 °F an hour.
-	for _, want := range []string{"75.7 °F", "rising 0.7 °F an hour", "71.6–78.8 °F"} {
+	for _, want := range []string{"75.7 °F", "rising 0.7 °F/h", "71.6–78.8 °F"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -276,7 +276,7 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 	a.Detail = alarm.Detail{Value: 31.2, Limit: 31, Place: alarm.Place{Enclosure: "Fern"}, Turn: alarm.TurnActive, Is: alarm.Fact{ID: "lethal-ceiling"},
 		Evidence: []alarm.Fact{{ID: alarm.FactOwn, Delta: 2}}}
 	body := r.get("/alarms").body
-	for _, want := range []string{"88.16 °F", "87.80 °F", "warmer by 3.6 °F"} {
+	for _, want := range []string{"88.2 °F", "87.8 °F", "warmer by 3.6 °F"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -286,29 +286,13 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 	}
 }
 
-// A figure says what it is a figure of, and the floor is reached at the value
-// itself, as the rules have it.
-func TestFigures(t *testing.T) {
-	var u units
-	for _, c := range []struct {
-		id   rules.AlarmID
-		v    float64
-		unit string
-		want string
-	}{
-		{rules.Exposure, 132.4, "%", "132 % of the reference heat dose"},
-		{rules.CertificateDue, 6.9, "d", "6 d left"},
-		{rules.HumidityFloor, 68.94, "%", "68.9 %"},
-		{rules.AboveBand, 27.25, "°C", "27.2 °C"},
-		{rules.ProbeSilent, 300, "s", "5 min"},
-	} {
-		if got := u.figure(c.id, c.v, c.unit); got != c.want {
-			t.Errorf("%s: %q, want %q", c.id, got, c.want)
-		}
-	}
+// The floor is reached at the value itself, as the rules have it, and the figure
+// shows it.
+func TestHumidityBesideItsFloor(t *testing.T) {
 	for value, want := range map[float64]string{70.1: "above", 70: "at or below", 60: "at or below"} {
 		v := rules.EnclosureView{Floor: 70, Humidity: rules.Measure{Value: value, Known: true}}
-		if m := humMeasure(&v, &configs.Config{}); m.Judgement != want+" the floor of 70 %" || m.Bad != (value <= 70) {
+		m := humMeasure(&v, &configs.Config{}, units{})
+		if !strings.HasPrefix(m.Judgement, want+" the floor of 70") || m.Bad != (value <= 70) || (m.Value == strings.TrimPrefix(m.Judgement, want+" the floor of ")) != (value == 70) {
 			t.Errorf("%v %%: %+v", value, m)
 		}
 	}

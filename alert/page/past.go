@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
@@ -45,7 +46,7 @@ func (s *site) past(ctx context.Context, p *enclosurePage, snap *alert.Snapshot,
 		for _, n := range slices.Backward(found) {
 			p.Nights = append(p.Nights, s.nightRow(n, float64(sp.DropMin), u))
 		}
-		p.NightNote = fmt.Sprintf("Lamps %s; wanted drop %s to %s.", lamps.On, u.delta(float64(sp.DropMin)), u.delta(float64(sp.DropMax)))
+		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s to %s.", lamps.On, u.delta(float64(sp.DropMin)), u.delta(float64(sp.DropMax)))
 	}
 	return errs
 }
@@ -70,10 +71,10 @@ func (s *site) mistRow(m mist, now time.Time) mistRow {
 		return row
 	}
 	row.From = fmt.Sprintf("%s → %s %%", unit.Number(m.pulse.Before, 0), unit.Number(m.pulse.Peak, 0))
-	row.Wet = span(m.pulse.Wet)
+	row.Wet = words.Span(m.pulse.Wet)
 	switch {
 	case m.pulse.HalfLife > 0:
-		row.HalfLife = span(m.pulse.HalfLife)
+		row.HalfLife = words.Span(m.pulse.HalfLife)
 	case m.open:
 		row.HalfLife = "drying"
 	default:
@@ -103,7 +104,7 @@ func doubtMark(reason string) string {
 }
 
 func (s *site) probeRow(p *rules.ProbeView, now time.Time, u units) probeRow {
-	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: span(p.HeardAge) + " ago", Bad: !p.Fresh}
+	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: words.Span(p.HeardAge) + " ago", Bad: !p.Fresh}
 	if p.Reason != "" && p.Quality != sensors.Good.String() {
 		row.Trust += ": " + p.Reason
 		row.Bad = true

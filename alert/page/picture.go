@@ -164,7 +164,7 @@ func (s *site) marks(ctx context.Context, rec Record, snap *alert.Snapshot, cfg 
 		if until.IsZero() {
 			until = earlier(p.to, snap.At.Wall)
 		}
-		out = append(out, chart.Mark{At: o.from, Until: until, Kind: kind, Text: words.Headline(o.key.Alarm)})
+		out = append(out, chart.Mark{At: o.from, Until: until, Kind: kind, Text: words.HeadlineOf(o.key)})
 	}
 	notes, err := s.notes(e.ID, p.from, p.to)
 	errs = errors.Join(errs, err)

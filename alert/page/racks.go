@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/rules"
 )
@@ -59,7 +60,7 @@ func tileOf(v *rules.EnclosureView, past extremes, u units) tile {
 	case v.MissedMists > 0:
 		t.Mist = "missed"
 	case v.LastMist != nil:
-		t.Mist = short(*v.LastMist)
+		t.Mist = words.Short(*v.LastMist)
 	}
 	return t
 }

@@ -176,7 +176,7 @@ func (s *site) login(w http.ResponseWriter, r *http.Request) {
 func (s *site) logout(w http.ResponseWriter, r *http.Request) {
 	who := s.sessions.of(r)
 	if who != nil && !who.made(r.PostFormValue("form")) {
-		s.say(w, r, http.StatusForbidden, "This form is not one of your session.")
+		s.say(w, r, http.StatusForbidden, "Your login changed. Reload the page and try again.")
 		return
 	}
 	s.sessions.end(r)

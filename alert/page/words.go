@@ -1,14 +1,12 @@
 package page
 
 import (
-	"fmt"
-	"math"
 	"slices"
 	"strings"
-	"time"
 	"unicode"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
@@ -43,35 +41,6 @@ func line(text string, limit int) string {
 	return strings.TrimSpace(text[:cut])
 }
 
-// span writes a duration for people: "40 s", "12 min", "5 h 20 min", "3 d".
-func span(d time.Duration) string {
-	switch {
-	case d < time.Second:
-		return "0 s"
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", int(d.Seconds()))
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%d min", int(math.Round(d.Minutes())))
-	case d < 10*time.Hour:
-		m := int(math.Round(d.Minutes()/10)) * 10
-		if m%60 == 0 {
-			return fmt.Sprintf("%d h", m/60)
-		}
-		return fmt.Sprintf("%d h %d min", m/60, m%60)
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%d h", int(math.Round(d.Hours())))
-	}
-	return fmt.Sprintf("%d d", int(math.Round(d.Hours()/24)))
-}
-
-// short writes a duration in one number: "28 min", "4 h", "3 d".
-func short(d time.Duration) string {
-	if d >= 90*time.Minute && d < 48*time.Hour {
-		return fmt.Sprintf("%d h", int(math.Round(d.Hours())))
-	}
-	return span(d)
-}
-
 // units writes temperatures as the first person reads them.
 type units struct{ scale unit.Scale }
 
@@ -98,50 +67,6 @@ func (u units) limits(low, high float64) string {
 }
 
 func trim(v float64) string { return strings.TrimSuffix(unit.Number(v, 1), ".0") }
-
-// figure writes the value of an alarm with what it is a value of.
-func (u units) figure(id rules.AlarmID, v float64, name string) string {
-	q := u.quantity(id, v, name)
-	switch id {
-	case rules.Exposure:
-		return unit.Number(v, 0) + " % of the reference heat dose"
-	case rules.CertificateDue:
-		return q + " left"
-	}
-	return q
-}
-
-// quantity writes a value of an alarm with its unit.
-func (u units) quantity(id rules.AlarmID, v float64, name string) string {
-	switch name {
-	case "°C":
-		if alarm.IsDelta(id) {
-			return u.delta(v)
-		}
-		return u.temp(v)
-	case "":
-		return ""
-	case "s":
-		return span(time.Duration(v * float64(time.Second)))
-	case "min":
-		return span(time.Duration(v * float64(time.Minute)))
-	case "d":
-		return unit.Number(math.Floor(v), 0) + " d"
-	}
-	return unit.Number(v, 1) + " " + name
-}
-
-// minutes writes a range of minutes, rounded to what it is good for.
-func minutes(r *rules.Range) string {
-	from, to := time.Duration(r.FromMinutes*float64(time.Minute)), time.Duration(r.ToMinutes*float64(time.Minute))
-	if to-from < time.Minute {
-		return span(from)
-	}
-	if to < 2*time.Hour {
-		return fmt.Sprintf("%.0f–%.0f min", math.Floor(r.FromMinutes), math.Ceil(r.ToMinutes))
-	}
-	return span(from) + " – " + span(to)
-}
 
 // needsAnswer reports whether a person has still to acknowledge.
 func needsAnswer(s alarm.State) bool {
@@ -174,11 +99,11 @@ func stateText(a *rules.AlarmView) string {
 			text = "over, acknowledged by " + a.AckedBy + ", held until reset"
 		}
 	case alarm.Shelved:
-		text = "shelved for another " + span(a.ShelfLeft)
+		text = "shelved: quiet for another " + words.Span(a.ShelfLeft)
 	case alarm.OutOfService:
-		text = "out of service for another " + span(a.ShelfLeft)
+		text = "out of service for another " + words.Span(a.ShelfLeft)
 	case alarm.Suppressed:
-		text = "set aside: it follows from another alarm"
+		text = "muted: part of another alarm"
 	default:
 		text = "normal"
 	}
@@ -214,10 +139,10 @@ func speciesName(cfg *configs.Config, id string) string {
 // an address is never shown.
 var said = map[string]string{
 	"acknowledge":    "Acknowledged.",
-	"shelve":         "Shelved.",
-	"unshelve":       "Taken from the shelf.",
+	"shelve":         "Shelved: it is quiet until then.",
+	"unshelve":       "It may be heard again.",
 	"reset":          "Reset.",
 	"out-of-service": "Out of service. It comes back by itself at the end.",
 	"in-service":     "Back in service.",
-	"note":           "The note is kept.",
+	"note":           "Saved.",
 }

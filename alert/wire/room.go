@@ -4,6 +4,8 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -174,7 +176,7 @@ type Record struct {
 func recordOf(s *alert.Snapshot) Record {
 	r := &s.Record
 	return Record{
-		OK: s.Recording, Note: s.RecordNote, FileBytes: r.FileBytes, FreeBytes: r.FreeBytes, CapBytes: r.CapBytes,
+		OK: s.Recording, Note: words.Fact(s.RecordWhy, unit.Celsius), FileBytes: r.FileBytes, FreeBytes: r.FreeBytes, CapBytes: r.CapBytes,
 		WrittenBytes: r.BytesWritten, Unwritten: r.Unwritten, Lost: r.Lost, Commits: r.Commits, Errors: r.Errors,
 		Damaged: r.Damaged, LastCommit: r.LastCommit.Round(time.Second), LastError: r.LastError,
 		OldestRaw: r.OldestRaw.Round(time.Second), Newest: r.Newest.Round(time.Second),

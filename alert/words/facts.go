@@ -1,15 +1,13 @@
 package words
 
 import (
-	"fmt"
+	"cmp"
 	"math"
 	"strconv"
 	"strings"
-	"time"
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 )
 
 // facts are the phrases. In braces stand the quantities, see write.
@@ -19,9 +17,9 @@ var facts = map[alarm.FactID]string{
 	// what is the matter
 	alarm.FactReturning:            "{v}, on its way back from the limit of {l}",
 	"lethal-ceiling":               "{v}, at or above the lethal limit of {l}",
-	"ceiling-ahead":                "{t2}, the lethal limit of {lethal} is expected in {ahead}",
-	alarm.FactReached:              "{t2}, the lethal limit of {lethal} is reached",
-	"exposure":                     "heat exposure has reached {v} of the keeper's reference, a relative figure",
+	"ceiling-ahead":                "{t}, the lethal limit of {lethal} is expected {ahead}",
+	alarm.FactReached:              "{t}, the lethal limit of {lethal} is reached",
+	"exposure":                     "hot for too long: {v}, a relative figure",
 	"above-band":                   "{v}, above the {about} band's high end of {l}",
 	alarm.FactAct:                  "{v}, at or above the limit to act on of {l}",
 	"below-band":                   "{v}, below the {about} band's low end of {l}",
@@ -53,14 +51,31 @@ var facts = map[alarm.FactID]string{
 	"probe-overdue":                "its calibration is overdue",
 	alarm.FactDueHumidity:          "its humidity calibration is overdue",
 	alarm.FactDueTemperature:       "its temperature calibration is overdue",
-	"delivery-stalled":             "notices are not being delivered",
-	"record-incomplete":            "the record on the card is incomplete",
-	"clock-unset":                  "the clock is not set, so day and night are not known",
-	"blind-period":                 "nothing was watched for a while",
-	"drill-overdue":                "no drill was held in time",
+	"delivery-stalled":             "notices cannot be delivered by {about}",
+	"record-incomplete":            "the record on the card is incomplete; watching and warning go on",
+	alarm.FactRecordNote:           "the record is incomplete: {note}; watching and warning go on",
+	alarm.FactRecordSlow:           "the record is incomplete: the card takes very long to write; watching and warning go on",
+	alarm.FactRecordLost:           "the record is incomplete: since {clock} readings or lines of the journal find no room and are lost; watching and warning go on",
+	alarm.FactRecordAside:          "the record was damaged; it is kept as {about} and a new one is begun",
+	"clock-unset":                  "the clock is not set: day and night are not known, and times on record may be wrong",
+	"blind-period":                 "nobody watched for {ago}: dewline was not running",
+	alarm.FactBlindFrom:            "nobody watched from {moment} for {ago}: dewline was not running",
+	"drill-overdue":                "no drill was acknowledged for more than {ago}: nobody knows whether a notice gets through",
 	"config-refused":               "the configuration is refused; the one that was in force stays so, mistakes included",
+	alarm.FactLeftOut:              "{n} parts do not work, as their secrets cannot be read; the watch goes on",
+	alarm.FactNoPageToken:          "nothing can be answered on the page: {note}",
+	alarm.FactNoCommands:           "every command over MQTT is refused: {note}",
+	alarm.FactMore:                 "and {n} more",
 	"certificate-due":              "a certificate runs out",
-	alarm.FactID(alarm.RoomSilent): "the room gives no sign of life",
+	alarm.FactCertEnds:             "{certificate} ends on {day}",
+	alarm.FactCertEnded:            "{certificate} ended on {day}: connections are refused",
+	alarm.FactID(alarm.RoomSilent): "no sign of life for {ago}",
+	alarm.FactNoRounds:             "it sends heartbeats but has finished no round of readings for {ago}",
+	alarm.FactWentOffline:          "it went offline and has not come back for {ago}",
+	alarm.FactClockSlow:            "its clock is slow by {ago}",
+	alarm.FactClockFast:            "its clock is fast by {ago}",
+	alarm.FactRoomStalled:          "it cannot deliver over {about}",
+	alarm.FactSentinelBlind:        "the sentinel has not reached the broker for {ago} and watches no room",
 
 	// what speaks for a cause
 	alarm.FactLampsDark:     "nothing shows that its lamps switched as scheduled",
@@ -76,7 +91,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactAlone:         "the other enclosures do not follow it",
 	alarm.FactRoomUnusual:   "the room itself is {t}, {warmer} by {d} than usual at this hour",
 	alarm.FactMovedAlike:    "{n} of {of} enclosures moved the same way",
-	alarm.FactRoomClimbed:   "the room itself is {t}, {warmer} by {d} than {hours} ago",
+	alarm.FactRoomClimbed:   "the room itself is {t}, {warmer} by {d} than {ago} ago",
 	alarm.FactRoomOutside:   "the room itself is {t}, {above} every enclosure's band",
 	alarm.FactRoomMoved:     "the room itself is {t}, {warmer} by {d} than half an hour ago",
 	alarm.FactTogether:      "{n} of {of} enclosures moved with it by more than {d0} in half an hour",
@@ -101,7 +116,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactEachElsewhere: "each stands where the other usually does at this hour, and has left its own place",
 	alarm.FactExchanged:     "both changed to the other's values at the same moment",
 	alarm.FactBothWet:       "its other probe says so too: fogger, mister or no vent",
-	alarm.FactWetSlowly:     "it rose there step by step over {seconds} or more, so it is rather the air: fogger, mister or no vent",
+	alarm.FactWetSlowly:     "it rose there step by step over {ago} or more, so it is rather the air: fogger, mister or no vent",
 	alarm.FactWetAtOnce:     "it went to saturation from one reading to the next, as with a drop on it",
 
 	// what is not known, and what was excused
@@ -117,7 +132,8 @@ var facts = map[alarm.FactID]string{
 
 // single replaces a phrase whose count is one.
 var single = map[alarm.FactID]string{
-	alarm.FactMissed: "the last scheduled mist brought no pulse",
+	alarm.FactMissed:  "the last scheduled mist brought no pulse",
+	alarm.FactLeftOut: "one part does not work, as its secret cannot be read; the watch goes on",
 }
 
 // write fills a phrase in. v and l are the alarm's value and limit.
@@ -133,30 +149,45 @@ func write(f *alarm.Fact, v, l string, s unit.Scale) string {
 	if f.Cooler {
 		warmer, above = "cooler", "below"
 	}
-	ahead := "about " + v
+	ahead := "in " + v
 	if f.Ahead != nil {
-		ahead = Range(*f.Ahead)
+		ahead = In(*f.Ahead)
 	}
+	warmth := Figure{Value: float64(f.Temperature), Unit: "°C", Lethal: float64(f.Lethal)}.Text(s)
 	size := unit.TemperatureDelta(math.Abs(float64(f.Delta)))
 	return strings.NewReplacer(
 		"{note}", f.Note, "{v}", v, "{l}", l, "{about}", f.About, "{warmer}", warmer, "{above}", above, "{ahead}", ahead,
-		"{t}", f.Temperature.Text(s, 1), "{t2}", f.Temperature.Text(s, 2), "{lethal}", f.Lethal.Text(s, 2),
-		"{d}", size.Text(s, 1), "{d0}", size.Text(s, 0), "{d+}", signed(f.Delta, s), "{change}", f.Delta.Text(s, 1),
+		"{t}", warmth.Value, "{lethal}", warmth.Lethal,
+		"{d}", size.Text(s, 1), "{d0}", size.Text(s, 0), "{d+}", plus(float64(f.Delta))+f.Delta.Text(s, 1), "{change}", f.Delta.Text(s, 1),
 		"{others}", unit.TemperatureDelta(math.Abs(float64(f.Others))).Text(s, 1),
-		"{p}", fmt.Sprintf("%.0f %%", f.Percent), "{p+}", fmt.Sprintf("%+.1f %%", f.Percent), "{usual}", fmt.Sprintf("%.0f %%", f.Usual),
-		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", ago(f.For),
-		"{hours}", fmt.Sprintf("%.0f h", f.For.Hours()), "{seconds}", fmt.Sprintf("%.0f s", f.For.Seconds()),
+		"{p}", unit.Number(f.Percent, 0)+" %", "{p+}", plus(f.Percent)+unit.Number(f.Percent, 1)+" %", "{usual}", unit.Number(f.Usual, 0)+" %",
+		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", Span(f.For),
+		"{clock}", clock(f.At, "15:04"), "{moment}", clock(f.At, "2 Jan 15:04"), "{day}", clock(f.At, "2 Jan 2006"), "{certificate}", Certificate(f.About),
 	).Replace(text)
 }
 
-// signed writes a difference with its sign also where it is positive.
-func signed(d unit.TemperatureDelta, s unit.Scale) string {
-	text := d.Text(s, 1)
-	if d >= 0 {
-		return "+" + text
+// plus is the sign of what is not negative.
+func plus(v float64) string {
+	if v >= 0 {
+		return "+"
 	}
-	return text
+	return ""
 }
+
+// certificates names those that dewline depends on, by the subject of their alarm.
+var certificates = map[string]string{
+	"page": "the page's certificate", "broker": "the broker's certificate",
+	"broker-client": "dewline's own certificate for the broker", "broker-authority": "the authority of the broker's certificate",
+	"mail": "the mail server's certificate", "mail-authority": "the authority of the mail server's certificate",
+}
+
+// Certificate names the one that certificate-due is about.
+func Certificate(subject string) string {
+	return cmp.Or(certificates[subject], "the certificate "+subject)
+}
+
+// Fact writes one as a clause.
+func Fact(f alarm.Fact, s unit.Scale) string { return write(&f, "", "", s) }
 
 // Facts writes each fact as a clause.
 func Facts(list []alarm.Fact, s unit.Scale) []string {
@@ -167,80 +198,4 @@ func Facts(list []alarm.Fact, s unit.Scale) []string {
 		}
 	}
 	return out
-}
-
-// From here on a span is told in a larger unit than it is measured in.
-const (
-	manySeconds = 600
-	manyMinutes = 180
-)
-
-// quantity writes a value of an alarm with its unit.
-func quantity(id alarm.ID, v float64, name string, s unit.Scale) string {
-	switch {
-	case name == "°C" && alarm.IsDelta(id):
-		return unit.TemperatureDelta(v).Text(s, 2)
-	case name == "°C":
-		return unit.Temperature(v).Text(s, 2)
-	case name == "s" && v >= manySeconds:
-		return ago(time.Duration(v * float64(time.Second)))
-	case name == "min" && v >= manyMinutes:
-		return ago(time.Duration(v * float64(time.Minute)))
-	case id == alarm.Exposure, name == "min", name == "s":
-		return fmt.Sprintf("%.0f %s", v, name)
-	case name == "%":
-		return fmt.Sprintf("%.2f %%", v)
-	default:
-		return fmt.Sprintf("%g", v)
-	}
-}
-
-// ago writes a span of time for a sentence.
-func ago(d time.Duration) string {
-	switch {
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", int(d.Seconds()))
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%d min", int(d.Minutes()))
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%.1f h", d.Hours())
-	default:
-		return fmt.Sprintf("%d days", int(d.Hours()/24))
-	}
-}
-
-// Range writes a range for a person, in steps that are worth reading: of a
-// minute below ten, of five below an hour, of fifteen above.
-func Range(r alarm.Range) string {
-	if r.ToMinutes >= climate.Horizon.Minutes() {
-		return fmt.Sprintf("%.0f min at the earliest", minuteStep(r.FromMinutes))
-	}
-	return "about " + span(r)
-}
-
-// Gain is Range for time won.
-func Gain(r alarm.Range) string {
-	if r.ToMinutes >= climate.Horizon.Minutes() {
-		return fmt.Sprintf("%.0f min or more", minuteStep(r.FromMinutes))
-	}
-	return "about " + span(r)
-}
-
-func span(r alarm.Range) string {
-	from, to := minuteStep(r.FromMinutes), minuteStep(r.ToMinutes)
-	if to <= from {
-		return fmt.Sprintf("%.0f min", from)
-	}
-	return fmt.Sprintf("%.0f–%.0f min", from, to)
-}
-
-func minuteStep(m float64) float64 {
-	step := 15.0
-	switch {
-	case m < 10:
-		step = 1
-	case m < 60:
-		step = 5
-	}
-	return math.Round(m/step) * step
 }

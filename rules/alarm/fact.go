@@ -32,6 +32,27 @@ const (
 	FactDueTemperature FactID = "temperature-due"
 )
 
+// What dewline, or a sentinel, finds about itself and others.
+const (
+	FactBlindFrom     FactID = "blind-from" // At is when, For how long
+	FactRecordNote    FactID = "record-note"
+	FactRecordSlow    FactID = "record-slow"
+	FactRecordLost    FactID = "record-lost"      // since At
+	FactRecordAside   FactID = "record-set-aside" // About is where it is
+	FactLeftOut       FactID = "left-out"         // Count parts
+	FactNoPageToken   FactID = "page-token"       // Note is why
+	FactNoCommands    FactID = "command-token"
+	FactCertEnds      FactID = "certificate-ends" // About which, At when
+	FactCertEnded     FactID = "certificate-ended"
+	FactMore          FactID = "more" // Count
+	FactNoRounds      FactID = "no-rounds"
+	FactWentOffline   FactID = "went-offline"
+	FactClockSlow     FactID = "clock-slow"
+	FactClockFast     FactID = "clock-fast"
+	FactRoomStalled   FactID = "room-stalled"   // About the channels
+	FactSentinelBlind FactID = "sentinel-blind" // For how long
+)
+
 // What speaks for a cause.
 const (
 	FactLampsDark     FactID = "lamps-not-switched"
@@ -104,7 +125,8 @@ type Fact struct {
 	Of          int                   `json:"of,omitempty"`
 	Cooler      bool                  `json:"cooler,omitempty"` // to the cold side
 	About       string                `json:"about,omitempty"`  // a probe, a bus, or the band "day", "night", "day or night"
-	Note        string                `json:"note,omitempty"`   // words from outside
+	At          LocalTime             `json:"at,omitempty"`
+	Note        string                `json:"note,omitempty"` // words from outside
 }
 
 // UnmarshalJSON reads a fact, or the sentence that an older record has instead.
@@ -131,6 +153,7 @@ const LocalLayout = "2006-01-02T15:04"
 
 // A Place says where the subject of an alarm is, as its keeper named it.
 type Place struct {
+	Room      string `json:"room,omitempty"`  // where a sentinel speaks of another one
 	Probe     string `json:"probe,omitempty"` // id, with its place in the enclosure
 	At        string `json:"at,omitempty"`    // litter, canopy…
 	Enclosure string `json:"enclosure,omitempty"`
@@ -268,5 +291,7 @@ const (
 	MendConfig      Step = "mend-configuration"
 	RenewCert       Step = "renew-certificate"
 	LookAtRoom      Step = "look-at-room"
+	PutSecret       Step = "put-secret"
+	RestartDewline  Step = "restart-dewline"
 	LookAtEnclosure Step = "look-at-enclosure"
 )

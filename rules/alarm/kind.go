@@ -11,6 +11,10 @@ import (
 // dashboards.
 type ID string
 
+// Secrets is the subject of config-refused where parts do not work for want of a
+// secret.
+const Secrets = "secrets"
+
 // Priority says how a person is told.
 type Priority uint8
 

@@ -1,11 +1,10 @@
 package core
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -20,7 +19,6 @@ const (
 // A Certificate is one that dewline depends on.
 type Certificate struct {
 	Subject string    // of certificate-due
-	Name    string    // to people, such as "the broker's certificate"
 	Ends    time.Time // zero while that is not known
 }
 
@@ -49,18 +47,16 @@ func (c *Core) Certificates(now sensors.Instant, used []Certificate) Effects {
 
 func certificateDue(now sensors.Instant, cert Certificate) rules.Condition {
 	left := cert.Ends.Sub(now.Wall)
-	name, day := strings.ToUpper(cert.Name[:1])+cert.Name[1:], cert.Ends.UTC().Format(time.DateOnly)
 	cond := rules.Condition{
 		Key: rules.Key{Alarm: rules.CertificateDue, Subject: cert.Subject}, Active: left < CertificateNote, Priority: rules.Note,
 		Value: max(left, 0).Hours() / 24, HasValue: true, Limit: CertificateNote.Hours() / 24, HasLimit: true, Unit: "d",
-		Text:        fmt.Sprintf("%s ends on %s.", name, day),
-		FirstAction: "Renew it; then restart dewline unless it is the page's or dewline's own, which are read again by themselves.",
+		Is: alarm.Fact{ID: alarm.FactCertEnds, About: cert.Subject, At: alarm.LocalTime(cert.Ends.UTC().Format(alarm.LocalLayout))},
 	}
 	if left < certificateToday {
 		cond.Priority = rules.Today
 	}
 	if left <= 0 {
-		cond.Text = fmt.Sprintf("%s ended on %s: connections are refused.", name, day)
+		cond.Is.ID = alarm.FactCertEnded
 	}
 	return cond
 }

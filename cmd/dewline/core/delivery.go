@@ -2,12 +2,12 @@ package core
 
 import (
 	"cmp"
-	"fmt"
 	"maps"
 	"slices"
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -31,8 +31,7 @@ func (c *Core) watchDelivery(now sensors.Instant) Effects {
 		c.stalled[name] = stall{}
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
-			Text:     fmt.Sprintf("Notices cannot be delivered by %s.", name),
-			Evidence: whyStalled(c.desk.Stats(now).Channels[name]),
+			Is: alarm.Fact{ID: alarm.FactID(rules.DeliveryStalled), About: name}, Evidence: whyStalled(c.desk.Stats(now).Channels[name]),
 		}))
 	}
 	for _, name := range slices.Sorted(maps.Keys(c.stalled)) {
@@ -45,9 +44,9 @@ func (c *Core) watchDelivery(now sensors.Instant) Effects {
 }
 
 // whyStalled is the last that was heard of a channel, if anything.
-func whyStalled(s alert.ChannelStats) []string {
+func whyStalled(s alert.ChannelStats) []alarm.Fact {
 	if why := cmp.Or(s.DownWhy, s.LastError); why != "" {
-		return []string{why}
+		return []alarm.Fact{{ID: alarm.FactSaid, Note: why}}
 	}
 	return nil
 }

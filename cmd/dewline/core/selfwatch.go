@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -47,16 +48,13 @@ func (c *Core) watchSelf(now sensors.Instant) Effects {
 		w.unset = unset
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.ClockUnset, Subject: rules.Self}, Active: unset, Priority: rules.Today,
-			Text:        "The board's clock is not set: rules of day and night do not judge, and times on record may be wrong.",
-			FirstAction: "Look at the board's network and its time service.",
 		}))
 	}
 	if overdue := w.drillOverdue(now); overdue != w.overdue {
 		w.overdue = overdue
 		e.add(c.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: rules.Note,
-			Text:        fmt.Sprintf("No drill was acknowledged for more than %.0f days: nobody knows whether a notice gets through.", w.drillEvery.Hours()/24),
-			FirstAction: "Run dewline drill and acknowledge it on the phone.",
+			Is: alarm.Fact{ID: alarm.FactID(rules.DrillOverdue), For: w.drillEvery},
 		}))
 	}
 	return e
@@ -76,48 +74,46 @@ func clockStep(before, after sensors.Instant) time.Duration {
 }
 
 // RecordIncomplete says that the record is not whole, and why; or that it is.
-func (c *Core) RecordIncomplete(now sensors.Instant, ok bool, note string) Effects {
-	cond := rules.Condition{Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today}
-	if note != "" {
-		cond.Text = "The record is incomplete: " + note + ". Watching and warning go on."
-	}
-	return c.Set(now, cond)
+func (c *Core) RecordIncomplete(now sensors.Instant, ok bool, why alarm.Fact) Effects {
+	return c.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today, Is: why,
+	})
 }
 
 // LeftOut says what parts do not work for want of a secret; none ends that.
-func (c *Core) LeftOut(now sensors.Instant, what []string) Effects {
+func (c *Core) LeftOut(now sensors.Instant, what []alarm.Fact) Effects {
 	return c.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: "secrets"}, Active: len(what) > 0, Priority: rules.Today,
-		Text:        strings.Join(what, " "),
-		FirstAction: "Put the secret into its file, readable by root only, and restart dewline.",
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: alarm.Secrets}, Active: len(what) > 0, Priority: rules.Today,
+		Is: alarm.Fact{ID: alarm.FactLeftOut, Count: len(what)}, Evidence: what, Steps: []alarm.Step{alarm.PutSecret},
 	})
 }
 
 // ConfigRefused says that the file is refused, and what is in force is an earlier
 // one or, where that was in force already, the file itself.
 func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
-	first := "Run dewline check, mend the file and reload."
+	first := alarm.MendConfig
 	if strings.HasSuffix(why, RestartHint) {
-		first = "Restart dewline (systemctl restart dewline), or take the change back and reload."
+		first = alarm.RestartDewline
 	}
 	return c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
-		Text:        "The configuration is refused; the one that was in force stays so, mistakes included.",
-		Evidence:    firstLines(why, 3),
-		FirstAction: first,
+		Evidence: firstLines(why, 3), Steps: []alarm.Step{first},
 	})
 }
 
 // RestartHint ends the reason of a refusal that a restart cures.
 const RestartHint = "systemctl restart dewline puts the changed file in force"
 
-// firstLines returns at most n lines of s.
-func firstLines(s string, n int) []string {
+// firstLines are at most n lines of s, as facts.
+func firstLines(s string, n int) (out []alarm.Fact) {
 	lines := strings.Split(strings.TrimSpace(s), "\n")
-	if len(lines) > n {
-		lines = append(lines[:n:n], fmt.Sprintf("and %d more", len(lines)-n))
+	for _, line := range lines[:min(n, len(lines))] {
+		out = append(out, alarm.Fact{ID: alarm.FactSaid, Note: line})
 	}
-	return lines
+	if more := len(lines) - n; more > 0 {
+		out = append(out, alarm.Fact{ID: alarm.FactMore, Count: more})
+	}
+	return out
 }
 
 // A gap of blindAtLeast is told; the alarm of it stays active for blindShown.
@@ -134,9 +130,9 @@ func (c *Core) tellBlind(now sensors.Instant) Effects {
 		return Effects{}
 	}
 	c.blindEnds = now.Mono + blindShown
-	since := ""
+	is := alarm.Fact{ID: alarm.FactID(rules.BlindPeriod), For: g.For}
 	if !g.From.IsZero() {
-		since = "from " + g.From.Format("2006-01-02 15:04 MST") + " "
+		is.ID, is.At = alarm.FactBlindFrom, alarm.LocalTime(g.From.Format(alarm.LocalLayout))
 	}
 	e := Effects{Events: []event.Event{gapEvent(now, g.From, g.For)}}
 	if g.At > 0 {
@@ -144,9 +140,7 @@ func (c *Core) tellBlind(now sensors.Instant) Effects {
 	}
 	e.add(c.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
-		Value: g.For.Minutes(), HasValue: true, Unit: "min",
-		Text:        fmt.Sprintf("Nobody watched %sfor %s: dewline was not running.", since, g.For.Round(time.Minute)),
-		FirstAction: "Look at the enclosures; find out why dewline or its power was off.",
+		Value: g.For.Minutes(), HasValue: true, Unit: "min", Is: is,
 	}))
 	return e
 }

@@ -151,7 +151,7 @@ func TestCore_Certificates(t *testing.T) {
 	look := func(at time.Duration) (rules.AlarmView, bool) {
 		t.Helper()
 		r.now.Wall, r.now.Mono = r.now.Wall.Add(at), r.now.Mono+at
-		r.take(r.core.Certificates(r.now, []Certificate{{"broker", "the broker's certificate", end}}))
+		r.take(r.core.Certificates(r.now, []Certificate{{"broker", end}}))
 		r.pass(time.Minute)
 		return openSelf(r.core, rules.CertificateDue)
 	}
@@ -159,7 +159,7 @@ func TestCore_Certificates(t *testing.T) {
 		t.Errorf("31 days ahead: %+v", v)
 	}
 	v, open := look(2 * 24 * time.Hour)
-	if !open || v.Priority != rules.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), end.UTC().Format(time.DateOnly)) {
+	if !open || v.Priority != rules.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "the broker's certificate ends on "+end.UTC().Format("2 Jan 2006")) {
 		t.Errorf("29 days ahead: open %v, %+v", open, v)
 	}
 	sent := len(r.sent)
@@ -179,7 +179,7 @@ func TestCore_Certificates(t *testing.T) {
 	if v, _ = look(0); !v.Active {
 		t.Error("the next one that runs out is not told of")
 	}
-	r.take(r.core.Certificates(r.now, []Certificate{{"broker", "the broker's certificate", time.Time{}}}))
+	r.take(r.core.Certificates(r.now, []Certificate{{"broker", time.Time{}}}))
 	if v, _ = openSelf(r.core, rules.CertificateDue); !v.Active {
 		t.Error("nobody has seen the broker's certificate in this run, and the alarm ends")
 	}
@@ -188,7 +188,7 @@ func TestCore_Certificates(t *testing.T) {
 		t.Error("there is no broker any more, and its certificate's alarm goes on")
 	}
 	r.now.Synced = false
-	if fx := r.core.Certificates(r.now, []Certificate{{"broker", "the broker's certificate", time.Unix(0, 0)}}); !fx.Empty() {
+	if fx := r.core.Certificates(r.now, []Certificate{{"broker", time.Unix(0, 0)}}); !fx.Empty() {
 		t.Error("judged by a clock that is not set")
 	}
 }

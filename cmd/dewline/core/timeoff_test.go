@@ -84,7 +84,7 @@ func TestMerge_AfterATimeOff(t *testing.T) {
 			}
 			r.take(fx)
 			r.pass(time.Minute)
-			if v, open := openSelf(r.core, rules.BlindPeriod); !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "for 6h") {
+			if v, open := openSelf(r.core, rules.BlindPeriod); !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "for 6 h") {
 				t.Errorf("time off: open %v, %s", open, words.Sentence(v.Said(), unit.Celsius))
 			}
 			if at := r.wakes(); at != 0 {

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 )
@@ -24,13 +25,6 @@ const (
 	certMail         = "mail" // the mail server's own, seen when sending
 	certMailIssuer   = "mail-authority"
 )
-
-// certWords names a certificate to people.
-var certWords = map[string]string{
-	certPage: "the page's certificate", certBroker: "the broker's certificate",
-	certClient: "dewline's own certificate for the broker", certBrokerIssuer: "the authority of the broker's certificate",
-	certMail: "the mail server's certificate", certMailIssuer: "the authority of the mail server's certificate",
-}
 
 // certFiles returns the certificate files that a configuration names, by
 // subject.
@@ -47,7 +41,7 @@ func certFiles(cfg *configs.Config) map[string]string {
 func certEnd(subject, file string) (time.Time, error) {
 	b, err := os.ReadFile(file)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("read %s: %w", certWords[subject], err)
+		return time.Time{}, fmt.Errorf("read %s: %w", words.Certificate(subject), err)
 	}
 	authority := subject == certBrokerIssuer || subject == certMailIssuer
 	var end time.Time
@@ -61,14 +55,14 @@ func certEnd(subject, file string) (time.Time, error) {
 		}
 		c, err := x509.ParseCertificate(block.Bytes)
 		if err != nil {
-			return time.Time{}, fmt.Errorf("read %s from %s: %w", certWords[subject], file, err)
+			return time.Time{}, fmt.Errorf("read %s from %s: %w", words.Certificate(subject), file, err)
 		}
 		if end.IsZero() || c.NotAfter.After(end) == authority {
 			end = c.NotAfter
 		}
 	}
 	if end.IsZero() {
-		return end, fmt.Errorf("read %s: %s holds no certificate in PEM form", certWords[subject], file)
+		return end, fmt.Errorf("read %s: %s holds no certificate in PEM form", words.Certificate(subject), file)
 	}
 	return end, nil
 }
@@ -110,7 +104,7 @@ func (b *certBook) used(cfg *configs.Config) []core.Certificate {
 	}
 	var out []core.Certificate
 	for _, subject := range slices.Sorted(maps.Keys(ends)) {
-		out = append(out, core.Certificate{Subject: subject, Name: certWords[subject], Ends: ends[subject]})
+		out = append(out, core.Certificate{Subject: subject, Ends: ends[subject]})
 	}
 	return out
 }

@@ -20,6 +20,7 @@ import (
 	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -39,7 +40,7 @@ type channels struct {
 	mail   *mail.Sender  // nil for none
 	beat   *webhook.Beat // nil for none
 	// leftOut says what does not work although the channels do.
-	leftOut []string
+	leftOut []alarm.Fact
 	// stopMQTT ends the client's goroutine and returns when it has; stopWatch ends
 	// the looking for the other sides.
 	stopMQTT, stopWatch func()
@@ -77,7 +78,7 @@ func (c *channels) outsideBeat() *webhook.Beat {
 
 // withoutSecret lists what does not work for want of a secret although the
 // channels do.
-func (c *channels) withoutSecret() []string {
+func (c *channels) withoutSecret() []alarm.Fact {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return slices.Clone(c.leftOut)
@@ -207,7 +208,7 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 	if cfg.MQTT.Broker != "" {
 		token, err := secret(cfg.MQTT.CommandTokenFile)
 		if err != nil { // without commands the room still warns
-			c.leftOut = append(c.leftOut, "Every command over MQTT is refused: "+err.Error()+".")
+			c.leftOut = append(c.leftOut, withoutSecret(alarm.FactNoCommands, err))
 			log.Error("the command token cannot be read; every command over MQTT is refused", "err", err)
 		}
 		client, err := buildMQTT(cfg, id, token, log, h)

@@ -10,6 +10,7 @@ import (
 	"dewline/alert"
 	"dewline/cmd/dewline/core"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -225,17 +226,17 @@ func (l *loop) publish() {
 	}
 	l.core.Fill(l.now(), s)
 	h := l.record.recording.Load()
-	s.Recording, s.RecordNote = h.ok, h.note
+	s.Recording, s.RecordWhy = h.ok, h.why
 	if st := l.record.Store(); st != nil {
 		s.Record = st.Stats()
 	} else {
 		s.Recording = false
 	}
-	if note := l.losses.note(cfg.Room.Location); note != "" && s.Recording {
-		s.Recording, s.RecordNote = false, note
+	if lost, losing := l.losses.fact(cfg.Room.Location); losing && s.Recording {
+		s.Recording, s.RecordWhy = false, lost
 	}
 	if l.record.rec.Stuck(time.Now()) {
-		s.Recording, s.RecordNote = false, cardHangs
+		s.Recording, s.RecordWhy = false, cardHangs
 	}
 	if src := l.probes.current(); src != nil {
 		s.Polls, s.Buses = src.Probes(), src.Buses()
@@ -243,7 +244,7 @@ func (l *loop) publish() {
 	l.snapshot.Store(s)
 }
 
-const cardHangs = "the card takes very long to write"
+var cardHangs = alarm.Fact{ID: alarm.FactRecordSlow}
 
 // watchCard raises record-incomplete while a write hangs, which reports no error,
 // and ends it when the card answers again.

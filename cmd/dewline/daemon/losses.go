@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -27,12 +28,10 @@ type lossWatch struct {
 	since, last sensors.Instant // of the loss that is going on; since is zero for none
 }
 
-// note says what is being lost, empty for nothing.
-func (l *lossWatch) note(loc *time.Location) string {
-	if l.since.IsZero() {
-		return ""
-	}
-	return "since " + l.since.Wall.In(loc).Format("15:04") + " readings or lines of the journal find no room and are lost"
+// fact says since when something is being lost, false for nothing.
+func (l *lossWatch) fact(loc *time.Location) (alarm.Fact, bool) {
+	at := alarm.LocalTime(l.since.Wall.In(loc).Format(alarm.LocalLayout))
+	return alarm.Fact{ID: alarm.FactRecordLost, At: at}, !l.since.IsZero()
 }
 
 // lostReadings and lostLines count, and have the core look at once.
@@ -68,5 +67,5 @@ func (l *loop) showRecord(now sensors.Instant) {
 		return
 	}
 	h := l.record.recording.Load()
-	l.setRecordAlarm(now, h.ok, h.note)
+	l.setRecordAlarm(now, h.ok, h.why)
 }

@@ -10,6 +10,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -27,7 +28,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 	d.now = func() sensors.Instant { return at(now, true) }
 	d.loop.publish()
 	if s := d.loop.snapshot.Load(); !s.Recording {
-		t.Fatalf("a sound record counts as incomplete: %s", s.RecordNote)
+		t.Fatalf("a sound record counts as incomplete: %v", s.RecordWhy)
 	}
 	active := func() bool {
 		v, open := openSelf(d.loop.core, rules.RecordIncomplete)
@@ -45,8 +46,8 @@ func TestWhatIsLostIsTold(t *testing.T) {
 	}
 	d.record.lostReadings(3)
 	look()
-	if s := d.loop.snapshot.Load(); !active() || s.Recording || !strings.Contains(s.RecordNote, "are lost") {
-		t.Errorf("three readings lost: alarm %v, recording %v, %q", active(), s.Recording, s.RecordNote)
+	if s := d.loop.snapshot.Load(); !active() || s.Recording || s.RecordWhy.ID != alarm.FactRecordLost {
+		t.Errorf("three readings lost: alarm %v, recording %v, %v", active(), s.Recording, s.RecordWhy)
 	}
 	// A write that works now says nothing of what is gone.
 	d.record.health(true, "")
@@ -67,7 +68,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 	d.loop.watchLosses(d.now())
 	d.loop.publish()
 	if s := d.loop.snapshot.Load(); active() || !s.Recording {
-		t.Errorf("long after the last loss: alarm %v, recording %v, %q", active(), s.Recording, s.RecordNote)
+		t.Errorf("long after the last loss: alarm %v, recording %v, %v", active(), s.Recording, s.RecordWhy)
 	}
 	if !d.record.rec.write(t.Context()) {
 		t.Fatal("the record was not written")

@@ -183,7 +183,7 @@ func TestPublished_KeepsItsSchema(t *testing.T) {
 	d := runSimulated(t, 30*time.Hour)
 	err := d.loop.perform(t.Context(), func(now sensors.Instant) (core.Effects, error) {
 		return d.loop.core.Set(now, rules.Condition{
-			Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: true, Priority: rules.Today, Text: "The card is full.",
+			Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: true, Priority: rules.Today, Is: alarm.Fact{ID: alarm.FactRecordNote, Note: "the card is full"},
 		}), nil
 	})
 	if err != nil {

@@ -3,10 +3,13 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/wire"
+	"dewline/configs"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -88,11 +91,21 @@ func (l *loop) tellLeftOut(ctx context.Context) {
 	l.post(ctx, func(now sensors.Instant) { l.apply(l.core.LeftOut(now, l.leftOut())) })
 }
 
+// withoutSecret is the fact that a part does not work since its secret cannot be
+// read.
+func withoutSecret(part alarm.FactID, err error) alarm.Fact {
+	why := err.Error()
+	if s, ok := errors.AsType[*configs.SecretError](err); ok {
+		why = s.Why
+	}
+	return alarm.Fact{ID: part, Note: why}
+}
+
 // leftOut lists what does not work for want of a secret.
-func (l *loop) leftOut() []string {
+func (l *loop) leftOut() []alarm.Fact {
 	out := l.channels.withoutSecret()
 	if _, err := secret(l.cfg.Load().HTTP.TokenFile); err != nil {
-		out = append(out, "Nothing can be answered on the page: "+err.Error()+".")
+		out = append(out, withoutSecret(alarm.FactNoPageToken, err))
 	}
 	return out
 }

@@ -10,6 +10,7 @@ import (
 
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
+	"dewline/rules/alarm"
 	"dewline/store"
 )
 
@@ -38,8 +39,8 @@ func newRecord(b *base) *record {
 }
 
 type recordHealth struct {
-	ok   bool
-	note string
+	ok  bool
+	why alarm.Fact
 }
 
 // openWithin is how long the record may take to open: then watching begins without
@@ -64,7 +65,7 @@ func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
 		rc.keepInMemory(ctx)
 		rc.log.Error("the record cannot be opened; watching and warning go on without it",
 			"dir", rc.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
-		rc.recording.Store(&recordHealth{note: err.Error()})
+		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
 		return core.Saved{}, report, nil
 	}
 	if report.Quarantined != "" {
@@ -127,7 +128,11 @@ func loadSaved(st *store.Store) (core.Saved, error) {
 
 // health takes in that the record stopped or resumed being written.
 func (rc *record) health(ok bool, note string) {
-	rc.recording.Store(&recordHealth{ok: ok, note: note})
+	h := recordHealth{ok: ok}
+	if note != "" {
+		h.why = alarm.Fact{ID: alarm.FactRecordNote, Note: note}
+	}
+	rc.recording.Store(&h)
 	rc.nudge()
 }
 

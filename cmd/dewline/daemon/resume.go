@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
@@ -38,7 +39,7 @@ func (l *loop) resume(saved core.Saved, report store.Report) {
 	l.resumed(now, report)
 	// Also where all is well: an earlier run may have left the alarm open.
 	if h := l.record.recording.Load(); !h.ok || report.Quarantined == "" {
-		l.setRecordAlarm(now, h.ok, h.note)
+		l.setRecordAlarm(now, h.ok, h.why)
 	}
 	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))
 }
@@ -49,7 +50,7 @@ func (l *loop) resumed(now sensors.Instant, report store.Report) {
 	l.apply(l.core.Calibrated(l.now(), l.book.calibrations(l.cfg.Load())))
 	l.showAll()
 	if report.Quarantined != "" {
-		l.setRecordAlarm(now, false, core.SetAside(report))
+		l.setRecordAlarm(now, false, alarm.Fact{ID: alarm.FactRecordAside, About: report.Quarantined})
 	}
 	if report.FellBack {
 		l.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
@@ -71,14 +72,14 @@ func (l *loop) showAll() {
 	}
 }
 
-func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, note string) {
-	if why := l.record.replaced.Load(); ok && why != nil && l.record.replaced.CompareAndSwap(why, nil) {
-		l.keepAll(core.RecordEvent(now, "begun anew", *why))
+func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, why alarm.Fact) {
+	if anew := l.record.replaced.Load(); ok && anew != nil && l.record.replaced.CompareAndSwap(anew, nil) {
+		l.keepAll(core.RecordEvent(now, "begun anew", *anew))
 	}
-	if lost := l.losses.note(l.cfg.Load().Room.Location); ok && lost != "" {
-		ok, note = false, lost
+	if lost, losing := l.losses.fact(l.cfg.Load().Room.Location); ok && losing {
+		ok, why = false, lost
 	}
-	l.apply(l.core.RecordIncomplete(now, ok, note))
+	l.apply(l.core.RecordIncomplete(now, ok, why))
 }
 
 // keepAgeing queues what each probe went through.

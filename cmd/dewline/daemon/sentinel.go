@@ -15,8 +15,10 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/mqtt"
+	"dewline/alert/words"
 	"dewline/cmd/dewline/web"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -293,12 +295,12 @@ func (s *Sentry) watchBroker(now sensors.Instant) {
 	t := rules.Transition{
 		At: now, Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: s.id}, Priority: rules.Today,
 		Cause: rules.Cause{Kind: rules.CauseDewline, ID: s.id}, From: alarm.Unack, To: alarm.Norm,
-		Text: "The sentinel reaches the broker again and watches.",
+		Detail: rules.Detail{Turn: alarm.TurnOver},
 	}
 	if blind {
 		s.blind, s.blindAt = uint64(now.Mono.Milliseconds())+1, now
 		t.From, t.To = alarm.Norm, alarm.Unack
-		t.Text = fmt.Sprintf("The sentinel has not reached the broker for %.0f min and watches no room.", (now.Mono - s.downSince).Minutes())
+		t.Detail = rules.Detail{Turn: alarm.TurnActive, Active: true, Is: alarm.Fact{ID: alarm.FactSentinelBlind, For: now.Mono - s.downSince}}
 	}
 	t.Seq, t.Since = s.blind, s.blindAt
 	if !blind {
@@ -308,8 +310,9 @@ func (s *Sentry) watchBroker(now sensors.Instant) {
 }
 
 func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
-	for _, t := range ts {
-		s.log.Info("room", "alarm", t.Key.Alarm, "room", t.Key.Subject, "state", t.To, "text", t.Text)
+	for i := range ts {
+		t := &ts[i]
+		s.log.Info("room", "alarm", t.Key.Alarm, "room", t.Key.Subject, "state", t.To, "text", words.Sentence(t.Said(), unit.Celsius))
 	}
 	if len(ts) > 0 {
 		s.apply(s.desk.Transitions(now, ts))

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
 	"dewline/configs"
@@ -69,9 +70,9 @@ func checkEnds(cfg *configs.Config, now time.Time) []WayFault {
 		switch left := end.Sub(now); {
 		case err != nil: // told of by the channel that needs it
 		case left <= 0:
-			out = append(out, WayFault{section[subject], false, fmt.Sprintf("%s ended on %s: renew it", certWords[subject], end.Format(time.DateOnly))})
+			out = append(out, WayFault{section[subject], false, fmt.Sprintf("%s ended on %s: renew it", words.Certificate(subject), end.Format(time.DateOnly))})
 		case left < core.CertificateNote:
-			out = append(out, WayFault{section[subject], true, fmt.Sprintf("%s ends on %s: renew it before", certWords[subject], end.Format(time.DateOnly))})
+			out = append(out, WayFault{section[subject], true, fmt.Sprintf("%s ends on %s: renew it before", words.Certificate(subject), end.Format(time.DateOnly))})
 		}
 	}
 	return out

@@ -9,6 +9,8 @@ import (
 	"dewline/alert/metrics"
 	"dewline/alert/page"
 	"dewline/alert/wire"
+	"dewline/alert/words"
+	"dewline/configs/unit"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -77,7 +79,7 @@ func (s *Site) healthHandler(g *gate) http.HandlerFunc {
 		if snap := s.room.Snapshot(); snap != nil {
 			h.Sampling, h.Record = snap.Cycle > 0 && s.room.Lively(time.Now()), snap.Recording
 			if g.mayRead(r) {
-				h.Note = snap.RecordNote
+				h.Note = words.Fact(snap.RecordWhy, unit.Celsius)
 			}
 		}
 		h.OK = h.Sampling && h.Record

@@ -1,0 +1,192 @@
+package words
+
+import (
+	"cmp"
+	"strconv"
+
+	"dewline/configs/unit"
+	"dewline/rules/alarm"
+)
+
+// byHeat reports whether an alarm is one of heat, which is told by what is left
+// until the lethal limit.
+func (m *Member) byHeat() bool { row, _ := alarm.Find(m.Key.Alarm); return row.Heat }
+
+// implies reports whether a line about m has said what o says.
+func (m *Member) implies(o *Member) bool {
+	return m.byHeat() && o.byHeat() && o.Key.Alarm != alarm.Exposure
+}
+
+// heatStates are what several enclosures, or all, are in.
+var heatStates = map[alarm.ID]string{
+	alarm.LethalCeiling: "too hot", alarm.CeilingAhead: "heating up", alarm.Exposure: "hot for too long", alarm.AboveBand: "too warm",
+}
+
+// heatTitle is the title of a notice about heat: what first, then how urgent.
+func (n *Notice) heatTitle(s unit.Scale) string {
+	worst, subjects := &n.Members[0], n.subjects()
+	name := worst.plainName()
+	head := n.Scope()
+	if head == name && (subjects == 1 || worst.eased()) {
+		return name + " " + worst.heatWords(s)
+	}
+	if n.Cause.Kind == alarm.CauseRoom || n.Cause.Kind == alarm.CauseShelf {
+		head += " " + heatStates[worst.Key.Alarm]
+	}
+	like, p, state := n.alike(), manyWarm, worst.heatWords(s)
+	when, count := "", subjects
+	switch t := worst.Detail.TimeToCeiling; {
+	case worst.eased():
+		p = butCooling
+	case worst.Key.Alarm == alarm.CeilingAhead && t == nil:
+		p = oneNear
+	case worst.Key.Alarm == alarm.CeilingAhead:
+		if p, when = oneAhead, lethalIn(*t, ""); open(*t) {
+			p = oneCould
+		}
+	case subjects == 1:
+		if p = oneOf; worst.Key.Alarm != alarm.LethalCeiling && n.Cause.Kind != alarm.CauseProbe {
+			state = worst.present(s)
+		}
+	case worst.Key.Alarm == alarm.LethalCeiling && like == 1:
+		p = oneLethal
+	case worst.Key.Alarm == alarm.LethalCeiling:
+		p, count = manyLethal, like
+	}
+	return p.with("head", head, "name", name, "state", state, "when", when, "n", strconv.Itoa(count), "value", worst.present(s))
+}
+
+// heatWords is what one enclosure is in, with its figure.
+func (m *Member) heatWords(s unit.Scale) string {
+	p, when, value := tooWarm, "", m.present(s)
+	switch t := m.Detail.TimeToCeiling; {
+	case m.eased():
+		p = backBelow
+	case m.Key.Alarm == alarm.LethalCeiling:
+		p = atLethal
+	case m.Key.Alarm == alarm.CeilingAhead && t == nil:
+		p = heatsToward
+	case m.Key.Alarm == alarm.CeilingAhead:
+		p, when = heatingUp, lethalIn(*t, "")
+	case m.Key.Alarm == alarm.Exposure:
+		p, value = tooLong, m.figure(s)
+	case m.cooling():
+		p = wasTooWarm
+	}
+	return p.with("value", value, "when", when)
+}
+
+// warmth is the temperature now with what it stands beside, empty where it is not
+// known.
+func (m *Member) warmth(s unit.Scale) Shown {
+	switch d := m.Detail; {
+	case m.Unit == "°C" && m.HasValue:
+		return m.shown(s)
+	case d.Temperature != 0:
+		return Figure{Value: d.Temperature, Unit: "°C", Lethal: d.Ceiling}.Text(s)
+	}
+	return Shown{}
+}
+
+// present is the temperature now, or the figure of the alarm where it is not
+// known.
+func (m *Member) present(s unit.Scale) string {
+	if now := m.warmth(s).Value; now != "" {
+		return now
+	}
+	if m.Key.Alarm == alarm.CeilingAhead {
+		return string(headedFor)
+	}
+	return m.figure(s)
+}
+
+// eased reports whether an enclosure at its lethal limit is below it by now,
+// though not for long enough to call it over.
+func (m *Member) eased() bool { return m.Key.Alarm == alarm.LethalCeiling && m.back() }
+
+// cooling reports whether an enclosure that was too warm is below the limit by
+// now, though not by enough or for long enough to call it over.
+func (m *Member) cooling() bool { return m.Key.Alarm == alarm.AboveBand && m.back() }
+
+func (m *Member) back() bool { return m.HasValue && m.HasLimit && m.Value < m.Limit }
+
+// lethal says when the lethal limit is expected and, where asked for, what turning
+// the lamps off wins; empty for not known.
+func (m *Member) lethal(s unit.Scale, gain bool) string {
+	d := m.Detail
+	if d.TimeToCeiling == nil {
+		return ""
+	}
+	limit := m.warmth(s).Lethal
+	if limit == "" && d.Ceiling != 0 {
+		limit = unit.Temperature(d.Ceiling).Text(s, 1)
+	}
+	text := lethalIn(*d.TimeToCeiling, limit)
+	if gain && d.LampsOffGain != nil {
+		text += "; " + lampsOff(*d.LampsOffGain)
+	}
+	return text
+}
+
+// heatLine is the worst enclosure in full.
+func (n *Notice) heatLine(m *Member, s unit.Scale) string {
+	text, limit := m.present(s), ""
+	if m.Unit == "°C" {
+		limit = m.shown(s).Limit
+	}
+	switch a := m.Key.Alarm; {
+	case m.cooling():
+		text = wasTooWarm.with("value", text) + withLimit.with("limit", limit)
+	case a == alarm.Exposure && m.Detail.Temperature != 0:
+		text += ", " + tooLong.with("value", m.figure(s))
+	case a == alarm.Exposure:
+		text += ", " + string(hotTooLong)
+	case a == alarm.LethalCeiling && limit != "":
+		text += withLethal.with("limit", limit)
+	case a != alarm.CeilingAhead && limit != "":
+		text += withLimit.with("limit", limit)
+	}
+	if r := rate(m.Detail, s); r != "" {
+		text += " and " + r
+		if n.Cause.Kind == alarm.CauseRoom {
+			text += string(wholeRoom)
+		}
+	}
+	if ahead := m.lethal(s, true); ahead != "" {
+		text += "; " + ahead
+	}
+	return m.called() + ": " + text
+}
+
+// heatShort is one of the others in a few words.
+func (m *Member) heatShort(s unit.Scale) string {
+	text := ""
+	switch a := m.Key.Alarm; {
+	case a == alarm.LethalCeiling, m.cooling():
+		text = m.heatWords(s)
+	case a == alarm.Exposure:
+		text = m.present(s) + ", " + string(hotTooLong)
+	default:
+		text = m.present(s) + ", " + cmp.Or(m.lethal(s, false), heatStates[alarm.AboveBand])
+	}
+	return m.called() + ": " + text
+}
+
+// lethalIn says when the lethal limit, which may be empty, is expected.
+func lethalIn(r alarm.Range, limit string) string {
+	p := [2]phrase{lethalWhen, lethalAtWhen}
+	if open(r) {
+		p = [2]phrase{couldReach, couldReachAt}
+	}
+	i := 0
+	if limit != "" {
+		i = 1
+	}
+	return p[i].with("limit", limit, "when", In(r), "span", Span(minuteStep(r.FromMinutes)))
+}
+
+// Ahead says when the lethal limit is expected.
+func Ahead(r alarm.Range) string { return lethalIn(r, "") }
+
+// lampsOff says what turning the lamps off wins.
+func lampsOff(r alarm.Range) string { return lampsOffBuys.with("gain", Gain(r)) }
