@@ -5,20 +5,20 @@ import "time"
 // A Command is what a person asks of the daemon through a channel. It is
 // checked for form and token before anybody sees it.
 type Command struct {
-	ID      string  `json:"id"` // of the request, echoed in the reply
-	Token   string  `json:"token"`
+	ID      string  `json:"id,omitempty"` // of the request, echoed in the reply
+	Token   string  `json:"token,omitempty"`
 	Action  string  `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service
-	Alarm   string  `json:"alarm"`
-	Subject string  `json:"subject"`
-	Seq     uint64  `json:"seq"` // the onset that was seen; 0 for whichever
-	Notice  string  `json:"notice"`
+	Alarm   string  `json:"alarm,omitempty"`
+	Subject string  `json:"subject,omitempty"`
+	Seq     uint64  `json:"seq,omitempty"` // the onset that was seen; 0 for whichever
+	Notice  string  `json:"notice,omitempty"`
 	Version int     `json:"version,omitempty"` // of the notice that is answered; 0 for what was handed over so far
-	Minutes float64 `json:"minutes"`
+	Minutes float64 `json:"minutes,omitempty"`
 	// Until is when being out of service ends; Minutes is used where it is zero.
 	Until   time.Time `json:"until,omitzero"`
-	OneShot bool      `json:"one_shot"` // shelve for one active period
-	By      string    `json:"by"`
-	Why     string    `json:"why"`
+	OneShot bool      `json:"one_shot,omitempty"` // shelve for one active period
+	By      string    `json:"by,omitempty"`
+	Why     string    `json:"why,omitempty"`
 }
 
 // A Reply answers a Command.

@@ -68,6 +68,7 @@ func (k *checker) mqtt() {
 	}
 	k.durations(t, within{"heartbeat", m.Heartbeat, 5 * second, 10 * minute})
 	k.together(t, "cert_file", "key_file")
+	k.oneOf(t, "token_commands", m.TokenCommands, "", "answer", "all", "none")
 	if t.has("password_file") && !t.has("username") {
 		k.fault(t, "password_file", "add username", "password_file needs username beside it")
 	}

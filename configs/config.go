@@ -190,9 +190,13 @@ type MQTT struct {
 	CAFile       string `toml:"ca_file"`
 	CertFile     string `toml:"cert_file"`
 	KeyFile      string `toml:"key_file"`
-	// CommandTokenFile holds the token that a command must carry.
-	CommandTokenFile string   `toml:"command_token_file"`
-	Heartbeat        Duration `toml:"heartbeat"` // 30 s
+	// CommandTokenFile holds the token of commands that nobody signs, of before
+	// there were command keys.
+	CommandTokenFile string `toml:"command_token_file"`
+	// TokenCommands is what the token may do: "answer", "all" or "none"; empty is
+	// "answer" while no person has a command key, then "none".
+	TokenCommands string   `toml:"token_commands"`
+	Heartbeat     Duration `toml:"heartbeat"` // 30 s
 }
 
 // HTTP is the page, the API and the metrics.
@@ -216,12 +220,14 @@ type Store struct {
 
 // Person is somebody who receives notices.
 type Person struct {
-	ID       string     `toml:"id"`
-	Name     string     `toml:"name"`
-	Channels []string   `toml:"channels"` // "mqtt", "mail", or a webhook's id, in order
-	MailTo   string     `toml:"mail_to"`
-	Quiet    *ClockSpan `toml:"quiet"` // holds today notices, never wake
-	Units    string     `toml:"units"` // "°C" or "F"
+	ID       string   `toml:"id"`
+	Name     string   `toml:"name"`
+	Channels []string `toml:"channels"` // "mqtt", "mail", or a webhook's id, in order
+	MailTo   string   `toml:"mail_to"`
+	// CommandKeyFile holds the key that signs this person's commands.
+	CommandKeyFile string     `toml:"command_key_file"`
+	Quiet          *ClockSpan `toml:"quiet"` // holds today notices, never wake
+	Units          string     `toml:"units"` // "°C" or "F"
 	// EscalateAfter: an unacknowledged wake notice goes to the next person.
 	EscalateAfter Duration `toml:"escalate_after"` // 10 min
 }

@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -30,21 +31,34 @@ const (
 type Options struct {
 	Room   string // id, in topics
 	Broker string // "tcp://host:1883", "ssl://host:8883"
-	// ClientID defaults to "dewline-" and the room. It stays the same so that a
+	// ClientID defaults to "dewline-", the room and the instance. It stays the same so that a
 	// new connection takes over from a dead one at once, whose will would
 	// otherwise call a living room offline later.
 	ClientID string
 	Username string
 	Password string
 	TLS      *tls.Config // nil for the system's roots
-	// Token that commands must carry; empty refuses every command.
+	// Keys are the command keys, by person; those that are shorter than
+	// KeyAtLeast are not to be given.
+	Keys map[string][]byte
+	// Token lets in a command that is not signed, as far as TokenFor says; empty
+	// none.
 	Token string
-	// OnCommand answers a command whose form and token are right. It runs on
+	// TokenFor is TokenAnswers, TokenAll or TokenNothing. Empty takes answers where
+	// there is no key, else nothing.
+	TokenFor string
+	// Now is the wall time, and whether it is known to be right; nil for the
+	// board's, believed.
+	Now func() (t time.Time, set bool)
+	// Instance tells boards with one room id apart; it stands on status/board and in
+	// the client id. Empty for none.
+	Instance string
+	// OnCommand answers a command whose form and sender are right. It runs on
 	// the client's own goroutine, never on paho's, one command at a time. The
 	// Command that it gets has its Token blanked.
 	OnCommand func(context.Context, alert.Command) alert.Reply
-	// OnRefused is told of a command refused for its form or token, for the
-	// journal; nil for nobody.
+	// OnRefused is told of a command refused for its form or sender, for the
+	// journal, and of few where there are many; nil for nobody.
 	OnRefused func(c alert.Command, why string)
 	// OnState is told when the connection comes up, after the retained status
 	// is out, with nil, and why there is none: at the start, when it is lost and
@@ -63,7 +77,9 @@ type Client struct {
 	opt      Options
 	base     string // "dewline/<room>/"
 	kick     chan struct{}
-	commands chan []byte
+	requests chan request
+	door     *door
+	refusals refusals
 
 	mu         sync.Mutex // guards what follows
 	session    *session   // nil while not connected
@@ -80,12 +96,16 @@ func New(o Options) (*Client, error) {
 	if strings.ContainsAny(o.Room, "/+#") || o.Room == "" {
 		return nil, fmt.Errorf("room id %q cannot be part of a topic; use a-z, 0-9 and hyphens", o.Room)
 	}
-	if err := o.complete("dewline-" + o.Room); err != nil {
+	id := "dewline-" + o.Room
+	if o.Instance != "" {
+		id += "-" + o.Instance
+	}
+	if err := o.complete(id); err != nil {
 		return nil, err
 	}
 	return &Client{
 		opt: o, base: "dewline/" + o.Room + "/", why: errNotConnected,
-		kick: make(chan struct{}, 1), commands: make(chan []byte, 16),
+		kick: make(chan struct{}, 1), requests: make(chan request, 16), door: newDoor(&o),
 		docs: make(map[string][]byte), dirty: make(map[string]bool),
 	}, nil
 }
@@ -286,9 +306,28 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 		c.dirty[topic] = true
 	}
 	c.mu.Unlock()
+	c.showBoard()
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Broker)
 	c.state(nil)
 	return nil
+}
+
+// boardTopic holds, retained, the board's instance and the nonce that a command
+// may use.
+const boardTopic = "status/board"
+
+// showBoard publishes the board's instance with a nonce that was not used.
+func (c *Client) showBoard() {
+	if c.opt.Instance == "" {
+		return
+	}
+	doc := []byte(c.opt.Instance + " " + c.door.present())
+	c.mu.Lock()
+	same := bytes.Equal(doc, c.docs[boardTopic])
+	c.mu.Unlock()
+	if !same {
+		c.set(boardTopic, doc)
+	}
 }
 
 // contradict publishes "online" again when the status says something else.

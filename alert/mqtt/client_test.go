@@ -166,7 +166,7 @@ func TestClient_command(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	got := make(chan alert.Command, 4)
-	c, _ := client(t, Options{Broker: b.URL(), Token: "sesame", OnCommand: func(_ context.Context, cmd alert.Command) alert.Reply {
+	c, _ := client(t, Options{Broker: b.URL(), Token: "sesame", TokenFor: TokenAll, OnCommand: func(_ context.Context, cmd alert.Command) alert.Reply {
 		got <- cmd
 		if cmd.Subject == "e9" {
 			return alert.Reply{Error: "no such alarm"}

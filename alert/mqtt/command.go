@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -28,23 +29,34 @@ const (
 	answerTime = 10 * time.Second
 )
 
-// retainedCommand stands for a command that the broker had retained: it would
-// come again at every connection, long after anybody meant it.
-const retainedCommand = "\x00retained"
+// A request is a command that came, or what is wrong with it.
+type request struct {
+	command alert.Command
+	refused string
+	others  int // that were refused before and not told of
+}
 
-// receive takes a command off the library's goroutine.
+// receive judges a command on a goroutine of the library. Only those that are
+// let in, and a few of those that are not, wait for their answer: junk in any
+// number holds up nobody's command.
 func (c *Client) receive(_ paho.Client, m paho.Message) {
-	payload := m.Payload()
-	switch {
-	case m.Retained():
-		payload = []byte(retainedCommand)
-	case len(payload) > maxCommand:
-		payload = payload[:maxCommand+1] // enough to be refused
+	var r request
+	err := errRetained
+	if !m.Retained() {
+		r.command, err = c.door.admit(m.Payload())
+	}
+	if err != nil {
+		r.refused = err.Error()
+		if ok, others := c.refusals.pass(time.Now()); ok {
+			r.others = others
+		} else {
+			return
+		}
 	}
 	select {
-	case c.commands <- bytes.Clone(payload):
+	case c.requests <- r:
 	default:
-		c.opt.Log.Warn("command dropped: too many at once")
+		c.refusals.skip()
 	}
 }
 
@@ -54,8 +66,9 @@ func (c *Client) answer(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case payload := <-c.commands:
-			reply, err := json.Marshal(c.reply(ctx, payload))
+		case r := <-c.requests:
+			c.showBoard()
+			reply, err := json.Marshal(c.reply(ctx, r))
 			if err != nil {
 				continue // plain strings; cannot happen
 			}
@@ -67,54 +80,85 @@ func (c *Client) answer(ctx context.Context) {
 }
 
 // reply has one command carried out.
-func (c *Client) reply(ctx context.Context, payload []byte) alert.Reply {
-	cmd, err := parseCommand(payload, c.opt.Token)
-	cmd.Token = ""
-	if err != nil {
-		c.opt.Log.Warn("command refused", "by", cmd.By, "action", cmd.Action, "err", err)
+func (c *Client) reply(ctx context.Context, r request) alert.Reply {
+	cmd := r.command
+	if r.refused != "" {
+		c.opt.Log.Warn("command refused", "by", cmd.By, "action", cmd.Action, "why", r.refused, "others_before", r.others)
 		if c.opt.OnRefused != nil {
-			c.opt.OnRefused(cmd, err.Error())
+			c.opt.OnRefused(cmd, r.refused)
 		}
-		return alert.Reply{ID: cmd.ID, Error: err.Error()}
+		return alert.Reply{ID: cmd.ID, Error: r.refused}
 	}
 	if c.opt.OnCommand == nil {
 		return alert.Reply{ID: cmd.ID, Error: "commands are not carried out here"}
 	}
 	ctx, cancel := context.WithTimeout(ctx, answerTime)
 	defer cancel()
-	r := c.opt.OnCommand(ctx, cmd)
-	r.ID = cmd.ID
-	return r
+	reply := c.opt.OnCommand(ctx, cmd)
+	reply.ID = cmd.ID
+	return reply
 }
 
-// errToken says that a command's token is wrong or missing.
-var errToken = errors.New("token refused")
+// Refused commands that are told of and answered at once, and then one in
+// refusedEvery.
+const (
+	refusedAtOnce = 20
+	refusedEvery  = 5 * time.Second
+)
 
-// parseCommand checks a command's form and token. On an error the Command
-// holds what could be read, for the reply and the journal.
-func parseCommand(payload []byte, token string) (alert.Command, error) {
-	var cmd alert.Command
-	switch {
-	case string(payload) == retainedCommand:
-		return cmd, errors.New("retained commands are refused; send it without the retain flag")
-	case len(payload) > maxCommand:
-		return cmd, fmt.Errorf("command longer than %d bytes", maxCommand)
+// refusals thins what is told of refused commands: each word costs a line in the
+// log and a message. It is safe for concurrent use.
+type refusals struct {
+	mu   sync.Mutex // guards what follows
+	used int
+	at   time.Time // when used last went down
+	more int       // refused since the last word
+}
+
+// pass reports whether one more may be told of, and how many were not.
+func (r *refusals) pass(now time.Time) (ok bool, others int) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.used == 0 {
+		r.at = now
+	}
+	n := int(now.Sub(r.at) / refusedEvery)
+	r.used, r.at = max(r.used-n, 0), r.at.Add(time.Duration(n)*refusedEvery)
+	if r.used >= refusedAtOnce {
+		r.more++
+		return false, 0
+	}
+	r.used++
+	others, r.more = r.more, 0
+	return true, others
+}
+
+// skip counts one that nobody is told of.
+func (r *refusals) skip() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.more++
+}
+
+// errRetained refuses what the broker had retained: it would come again at every
+// connection, long after anybody meant it.
+var errRetained = errors.New("retained commands are refused; send it without the retain flag")
+
+// parseCommand checks a command's form, and returns what could be read.
+func parseCommand(payload []byte) (s Signed, err error) {
+	if len(payload) > maxCommand {
+		return s, fmt.Errorf("command longer than %d bytes", maxCommand)
 	}
 	dec := json.NewDecoder(bytes.NewReader(payload))
 	dec.DisallowUnknownFields() // a misspelt "subject" must not widen a command
-	if err := dec.Decode(&cmd); err != nil {
-		return trimmed(cmd), fmt.Errorf("command is not the JSON object expected: %w", err)
+	if err = dec.Decode(&s); err != nil {
+		err = fmt.Errorf("command is not the JSON object expected: %w", err)
+	} else if dec.More() {
+		err = errors.New("command is followed by something else")
+	} else if len(s.ID) > maxWord || len(s.By) > maxWord { // are echoed
+		err = fmt.Errorf("a field is longer than %d bytes", maxWord)
 	}
-	if dec.More() {
-		return trimmed(cmd), errors.New("command is followed by something else")
-	}
-	if len(cmd.ID) > maxWord || len(cmd.By) > maxWord { // are echoed
-		return trimmed(cmd), fmt.Errorf("a field is longer than %d bytes", maxWord)
-	}
-	if !sameToken(cmd.Token, token) {
-		return cmd, errToken
-	}
-	return trimmed(cmd), CheckCommand(cmd)
+	return s, err
 }
 
 // sameToken compares in constant time, also where lengths differ; no token

@@ -65,6 +65,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactLeftOut:              "{n} parts do not work, as their secrets cannot be read; the watch goes on",
 	alarm.FactNoPageToken:          "nothing can be answered on the page: {note}",
 	alarm.FactNoCommands:           "every command over MQTT is refused: {note}",
+	alarm.FactNoCommandsOf:         "every command of {about} over MQTT is refused: {note}",
 	alarm.FactMore:                 "and {n} more",
 	"certificate-due":              "a certificate runs out",
 	alarm.FactCertEnds:             "{certificate} ends on {day}",

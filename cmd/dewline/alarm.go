@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"dewline/alert"
 	"dewline/alert/wire"
@@ -18,17 +19,25 @@ func alarmCommand() *cobra.Command {
 	list := &cobra.Command{Use: "list", Short: "list what is open", Args: words(0)}
 	cf := addLookFlags(list.Flags())
 	c.AddCommand(does(list, func(ctx context.Context, _ []string, std stdio) error { return runAlarms(ctx, cf, std) }))
-	for _, spec := range []answerSpec{
+	for _, spec := range answerSpecs() {
+		c.AddCommand(answerCommand(spec, func(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
+			cf := addControlFlags(fs)
+			return cf.by, func(ctx context.Context, c alert.Command, std stdio) error { return runAnswer(ctx, cf, c, std) }
+		}))
+	}
+	return c
+}
+
+// answerSpecs are all that a person can ask about alarms.
+func answerSpecs() []answerSpec {
+	return []answerSpec{
 		{"ack", "[--version N] NOTICE | ALARM SUBJECT", "acknowledge a notice or an alarm", rules.Acknowledge, false},
 		{"shelve", "--for DURATION ALARM SUBJECT", "put an alarm away for a limited time", rules.Shelve, true},
 		{"unshelve", "ALARM SUBJECT", "take an alarm from the shelf", rules.Unshelve, false},
 		{"reset", "ALARM SUBJECT", "let go of a latched alarm whose cause is over", rules.Reset, false},
 		{"out-of-service", "--for DURATION | --until DATE SUBJECT", "take an enclosure or probe out of service, with an end", rules.TakeOut, true},
 		{"in-service", "SUBJECT", "put an enclosure or probe back into service", rules.ReturnToService, false},
-	} {
-		c.AddCommand(answerCommand(spec))
 	}
-	return c
 }
 
 // An answerSpec is what one of the answering commands takes.
@@ -38,10 +47,15 @@ type answerSpec struct {
 	timed                   bool // takes --for
 }
 
-func answerCommand(spec answerSpec) *cobra.Command {
+// A deliverFunc does with an answer what its command is for.
+type deliverFunc func(ctx context.Context, c alert.Command, std stdio) error
+
+// answerCommand makes one of the answering commands; way adds the flags of the way
+// that the answer goes.
+func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, deliver deliverFunc)) *cobra.Command {
 	c := &cobra.Command{Use: spec.name + " " + spec.synopsis, Short: spec.summary}
 	fs := c.Flags()
-	cf := addControlFlags(fs)
+	by, deliver := way(fs)
 	why := fs.String("why", "", "the reason, for the journal")
 	cmd := alert.Command{Action: string(spec.kind)}
 	var length time.Duration
@@ -58,14 +72,14 @@ func answerCommand(spec answerSpec) *cobra.Command {
 		fs.BoolVar(&cmd.OneShot, "one-shot", false, "take it from the shelf as soon as the alarm has come and gone")
 	}
 	return does(c, func(ctx context.Context, words []string, std stdio) error {
-		cmd.By, cmd.Why = *cf.by, *why
+		cmd.By, cmd.Why = *by, *why
 		if err := spec.setEnd(&cmd, length, until); err != nil {
 			return err
 		}
 		if !spec.setTarget(&cmd, words) {
 			return usagef("takes %s", spec.synopsis)
 		}
-		return runAnswer(ctx, cf, cmd, std)
+		return deliver(ctx, cmd, std)
 	})
 }
 

@@ -38,7 +38,7 @@ defaults, not veterinary advice.`,
 	}{
 		{"Watch:", []*cobra.Command{runCommand(), sentinelCommand(), demoCommand()}},
 		{"Prepare and try:", []*cobra.Command{checkCommand(), probesCommand(), calibrateCommand(), drillCommand(), replayCommand()}},
-		{"Ask and answer:", []*cobra.Command{alarmCommand(), noteCommand(), whatIfCommand(), summaryCommand()}},
+		{"Ask and answer:", []*cobra.Command{alarmCommand(), commandCommand(), noteCommand(), whatIfCommand(), summaryCommand()}},
 		{"The record:", []*cobra.Command{
 			journalCommand(), exportCommand(), importCommand(), backupCommand(), restoreCommand(), repairCommand(),
 		}},

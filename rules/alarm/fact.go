@@ -42,6 +42,7 @@ const (
 	FactLeftOut       FactID = "left-out"         // Count parts
 	FactNoPageToken   FactID = "page-token"       // Note is why
 	FactNoCommands    FactID = "command-token"
+	FactNoCommandsOf  FactID = "command-key"      // About is whose
 	FactCertEnds      FactID = "certificate-ends" // About which, At when
 	FactCertEnded     FactID = "certificate-ended"
 	FactMore          FactID = "more" // Count

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/json"
@@ -9,7 +10,9 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -36,7 +39,7 @@ type channels struct {
 	mu     sync.Mutex // guards what follows
 	byName map[string]alert.Channel
 	mqtt   *mqtt.Client  // nil for none
-	secret [3]string     // that mqtt was built with: password, token, authority
+	secret string        // all that mqtt was built with
 	mail   *mail.Sender  // nil for none
 	beat   *webhook.Beat // nil for none
 	// leftOut says what does not work although the channels do.
@@ -97,6 +100,10 @@ type hooks struct {
 	refused func(c alert.Command, why string)
 	state   func(channel string, down error)         // nil once it is connected
 	peer    func(subject string, notAfter time.Time) // a certificate that was shown
+	// instance tells boards with one room id apart; now is the wall time, and
+	// whether it was set.
+	instance string
+	now      func() (time.Time, bool)
 }
 
 // startChannels builds every configured channel and starts their goroutines,
@@ -116,7 +123,9 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 					d.loop.apply(d.loop.core.ChannelState(now, name, true))
 				})
 			},
-			peer: d.certs.saw,
+			peer:     d.certs.saw,
+			instance: instanceOf(d.o.Dir, d.log),
+			now:      func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
 		}
 		cfg := d.cfg.Load()
 		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
@@ -206,13 +215,13 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
 	c := &channels{log: log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
 	if cfg.MQTT.Broker != "" {
-		token, err := secret(cfg.MQTT.CommandTokenFile)
-		if err != nil { // without commands the room still warns
-			c.leftOut = append(c.leftOut, withoutSecret(alarm.FactNoCommands, err))
-			log.Error("the command token cannot be read; every command over MQTT is refused", "err", err)
+		who := senders(cfg)
+		for _, f := range who.faults { // without commands the room still warns
+			c.leftOut = append(c.leftOut, f)
+			log.Error("commands over MQTT are refused", "person", f.About, "why", f.Note)
 		}
-		client, err := buildMQTT(cfg, id, token, log, h)
-		c.secret = brokerSecrets(cfg.MQTT, token)
+		client, err := buildMQTT(cfg, id, who, log, h)
+		c.secret = brokerSecrets(cfg.MQTT, who)
 		c.use("mqtt", client, err)
 		if err == nil {
 			c.mqtt = client
@@ -259,18 +268,48 @@ func secret(name string) (string, error) {
 	return configs.ReadSecret(name, credentials())
 }
 
+// commandSenders are those whose commands over the broker are taken.
+type commandSenders struct {
+	token  string
+	keys   map[string][]byte // by person
+	faults []alarm.Fact      // of secrets that cannot be read
+}
+
+// senders reads the command keys and the token.
+func senders(cfg *configs.Config) commandSenders {
+	c := commandSenders{keys: map[string][]byte{}}
+	var err error
+	if c.token, err = secret(cfg.MQTT.CommandTokenFile); err != nil {
+		c.faults = append(c.faults, withoutSecret(alarm.FactNoCommands, err))
+	}
+	for _, p := range cfg.People {
+		key, err := secret(p.CommandKeyFile)
+		if err == nil && key != "" && len(key) < mqtt.KeyAtLeast {
+			err = fmt.Errorf("the key in %s has fewer than %d characters and can be guessed: make one with openssl rand -hex 32", p.CommandKeyFile, mqtt.KeyAtLeast)
+		}
+		if err != nil {
+			f := withoutSecret(alarm.FactNoCommandsOf, err)
+			f.About = p.ID
+			c.faults = append(c.faults, f)
+		} else if key != "" {
+			c.keys[p.ID] = []byte(key)
+		}
+	}
+	return c
+}
+
 // brokerSecrets are the contents of what a connection to the broker is made with,
 // beside its settings; a client certificate is read at every connection.
-func brokerSecrets(m configs.MQTT, token string) [3]string {
+func brokerSecrets(m configs.MQTT, who commandSenders) string {
 	password, _ := secret(m.PasswordFile)
 	var authority []byte
 	if m.CAFile != "" {
 		authority, _ = os.ReadFile(m.CAFile)
 	}
-	return [3]string{password, token, string(authority)}
+	return fmt.Sprintf("%q %q %q %q", password, authority, who.token, who.keys) // maps print in order
 }
 
-func buildMQTT(cfg *configs.Config, id, token string, log *slog.Logger, h hooks) (*mqtt.Client, error) {
+func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Logger, h hooks) (*mqtt.Client, error) {
 	password, err := secret(cfg.MQTT.PasswordFile)
 	if err != nil {
 		return nil, fmt.Errorf("read the broker's password: %w", err)
@@ -281,9 +320,37 @@ func buildMQTT(cfg *configs.Config, id, token string, log *slog.Logger, h hooks)
 	}
 	return mqtt.New(mqtt.Options{
 		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
-		TLS: tlsConfig, Token: token, Log: log, OnCommand: h.command, OnRefused: h.refused,
+		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.instance,
+		Log: log, OnCommand: h.command, OnRefused: h.refused,
 		OnState: func(down error) { h.state("mqtt", down) },
 	})
+}
+
+// tokenFor says what the token may do where the configuration does not: a key that
+// cannot be read does not open that door again.
+func tokenFor(cfg *configs.Config) string {
+	signs := func(p configs.Person) bool { return p.CommandKeyFile != "" }
+	if cfg.MQTT.TokenCommands == "" && slices.ContainsFunc(cfg.People, signs) {
+		return mqtt.TokenNothing
+	}
+	return cfg.MQTT.TokenCommands
+}
+
+// instanceFile keeps what tells this board from another with the same room id.
+const instanceFile = "instance"
+
+// instanceOf returns the instance kept in dir, or keeps a new one there.
+func instanceOf(dir string, log *slog.Logger) string {
+	file := filepath.Join(dir, instanceFile)
+	b, err := os.ReadFile(file)
+	if id := string(b); err == nil && len(id) == 8 && !strings.ContainsFunc(id, func(r rune) bool { return r < '2' || r > 'z' }) {
+		return id
+	}
+	id := strings.ToLower(rand.Text()[:8])
+	if err := writeFile(file, []byte(id)); err != nil {
+		log.Warn("the board's own id cannot be kept; it has another after a restart", "err", err)
+	}
+	return id
 }
 
 // clientTLS makes what a connection to the broker is checked with: the

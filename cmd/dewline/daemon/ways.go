@@ -6,10 +6,12 @@ import (
 	"slices"
 	"time"
 
+	"dewline/alert/mqtt"
 	"dewline/alert/words"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
 	"dewline/configs"
+	"dewline/configs/unit"
 )
 
 // A WayFault is something about a way out of dewline that would only show when
@@ -31,10 +33,9 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 		}
 	}
 	if cfg.MQTT.Broker != "" {
-		_, err := buildMQTT(cfg, cfg.Room.ID, "", nil, hooks{})
+		_, err := buildMQTT(cfg, cfg.Room.ID, commandSenders{}, nil, hooks{})
 		fault("mqtt", err)
-		_, err = secret(cfg.MQTT.CommandTokenFile)
-		fault("mqtt", err)
+		out = append(out, checkSenders(cfg)...)
 	}
 	if cfg.Mail.Host != "" {
 		_, err := buildMail(cfg)
@@ -49,15 +50,40 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 	if cfg.HTTP.Listen != "" && cfg.HTTP.TokenFile == "" {
 		out = append(out, WayFault{"http", true, "no token_file: nothing can be changed over HTTP, and only this board can look"})
 	}
-	if cfg.MQTT.Broker != "" && cfg.MQTT.CommandTokenFile == "" {
-		out = append(out, WayFault{"mqtt", true, "no command_token_file: every command over MQTT is refused"})
-	}
 	if cfg.HTTP.CertFile != "" {
 		page := &web.Certificate{CertFile: cfg.HTTP.CertFile, KeyFile: cfg.HTTP.KeyFile}
 		_, err := page.Get(nil)
 		fault("http", err)
 	}
 	return append(out, checkEnds(cfg, now)...)
+}
+
+// shortToken is a token that can be guessed in the years that it is in use: at
+// 4,000 guesses a second 12 letters at random last for ever.
+const shortToken = 12
+
+// checkSenders looks at whose commands over the broker are taken.
+func checkSenders(cfg *configs.Config) []WayFault {
+	var out []WayFault
+	who := senders(cfg)
+	for _, what := range words.Facts(who.faults, unit.Celsius) {
+		out = append(out, WayFault{"mqtt", false, what})
+	}
+	note := func(what string) { out = append(out, WayFault{"mqtt", true, what}) }
+	switch use := tokenFor(cfg); {
+	case len(who.keys) == 0 && cfg.MQTT.CommandTokenFile == "":
+		note("no command_key_file of a person: every command over MQTT is refused")
+	case use == mqtt.TokenNothing && cfg.MQTT.CommandTokenFile != "":
+		note("the token of command_token_file opens nothing: commands are signed")
+	case use == "" || use == mqtt.TokenAnswers:
+		note("commands with the token may only acknowledge, and anybody who hears one can send more: give each person a command_key_file; the token goes with the next version")
+	case use == mqtt.TokenAll:
+		note("anybody who hears a command with the token can silence alarms: give each person a command_key_file; the token goes with the next version")
+	}
+	if who.token != "" && len(who.token) < shortToken {
+		note(fmt.Sprintf("the token of commands has fewer than %d characters and can be guessed", shortToken))
+	}
+	return out
 }
 
 // checkEnds looks at the dates of the certificates that are files.
