@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"net"
 	"path/filepath"
 	"time"
 )
@@ -82,6 +83,9 @@ func (k *checker) http() {
 	}
 	if h.URL != "" {
 		k.address(t, "url", h.URL, "http", "https")
+	}
+	if h.Proxy != "" && net.ParseIP(h.Proxy) == nil {
+		k.fault(t, "proxy", `write its address, as in "127.0.0.1"`, "proxy = %q is not an address", h.Proxy)
 	}
 	k.together(t, "cert_file", "key_file")
 }

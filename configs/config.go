@@ -201,10 +201,16 @@ type MQTT struct {
 
 // HTTP is the page, the API and the metrics.
 type HTTP struct {
-	Listen    string `toml:"listen"` // "127.0.0.1:8077"; empty for none
-	TokenFile string `toml:"token_file"`
-	CertFile  string `toml:"cert_file"`
-	KeyFile   string `toml:"key_file"`
+	Listen string `toml:"listen"` // "127.0.0.1:8077"; empty for none
+	// TokenFile holds a token that opens everything to whoever has it, TokensFile
+	// the hashes of tokens with names and rights.
+	TokenFile  string `toml:"token_file"`
+	TokensFile string `toml:"tokens_file"`
+	CertFile   string `toml:"cert_file"`
+	KeyFile    string `toml:"key_file"`
+	// Proxy is the address of a proxy through which the page is reached: what comes
+	// from it is not this board.
+	Proxy string `toml:"proxy"`
 	// URL is how a phone reaches the page, for links in notices.
 	URL string `toml:"url"`
 }

@@ -76,7 +76,7 @@ func (k *checker) warnPage() {
 	if k.c.HTTP.CertFile == "" {
 		k.warning(listen, "add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")
 	}
-	if k.c.HTTP.TokenFile == "" {
+	if k.c.HTTP.TokenFile+k.c.HTTP.TokensFile == "" {
 		k.warning(listen, "add token_file, or listen on 127.0.0.1", "the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything")
 	}
 }

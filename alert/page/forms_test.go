@@ -169,7 +169,7 @@ func TestSessionsExpireAndAreBounded(t *testing.T) {
 			r.AddCookie(&http.Cookie{Name: cookiePlain, Value: id})
 			return r
 		}
-		first := s.begin("Ada", time.Now())
+		first := s.begin("Ada", "a", true, time.Now())
 		if who := s.of(req(first)); who == nil || who.by != "Ada" {
 			t.Fatal("a fresh session is not known")
 		}
@@ -181,12 +181,19 @@ func TestSessionsExpireAndAreBounded(t *testing.T) {
 		if s.of(req(first)) != nil {
 			t.Error("still open after its end")
 		}
-		oldest := s.begin("Ada", time.Now())
+		oldest := s.begin("Ada", "a", true, time.Now())
 		for range maxSessions {
 			time.Sleep(time.Second)
-			s.begin("Ben", time.Now())
+			s.begin("Ben", "a", true, time.Now())
 		}
-		if len(s.byID) != maxSessions || s.of(req(oldest)) != nil {
+		other := s.begin("Cy", "c", false, time.Now())
+		for range maxSessions + 1 {
+			s.begin("Ben", "a", true, time.Now())
+		}
+		if s.of(req(other)) == nil {
+			t.Error("the sessions of one token pushed out that of another")
+		}
+		if len(s.byID) != maxSessions+1 || s.of(req(oldest)) != nil {
 			t.Errorf("%d sessions; the oldest is known: %v", len(s.byID), s.of(req(oldest)) != nil)
 		}
 	})
@@ -204,11 +211,48 @@ func TestLoginIsLimited(t *testing.T) {
 	if a.code != http.StatusTooManyRequests || a.head.Get("Retry-After") == "" {
 		t.Errorf("the right token after %d wrong ones: %d, want a wait", limitOne, a.code)
 	}
-	if a := r.get("/answer/x?t=key-of-x"); a.code != http.StatusTooManyRequests {
-		t.Errorf("links can still be tried: %d", a.code)
+	for range 3 * limitOne {
+		r.get("/answer/x?t=guess")
 	}
+	if a := r.get("/answer/x?t=key-of-x"); a.code != http.StatusOK {
+		t.Errorf("strangers shut out who has a link: %d", a.code)
+	}
+	r.refused = slices.DeleteFunc(r.refused, func(s string) bool { return strings.HasPrefix(s, "link") })
 	if len(r.refused) != limitOne || r.refused[0] != "login 127.0.0.1" {
 		t.Errorf("told on: %q", r.refused)
+	}
+}
+
+// A token with a name logs its owner in, under that name and within its right,
+// also from where strangers guess; without its line the session is over.
+func TestLogin_NamedToken(t *testing.T) {
+	r := newRig(t, 12)
+	given, line := NewToken("sam", "answer")
+	r.list = line
+	for range 3 * limitOne {
+		r.post("/login", map[string]string{"token": "guess", "by": "Eve"})
+	}
+	if a := r.post("/login", map[string]string{"token": given, "by": "Ada", "next": "/alarms"}); a.code != http.StatusOK {
+		t.Fatalf("login: %d", a.code)
+	}
+	form := formToken.FindStringSubmatch(r.get("/alarms").body)[1]
+	if a := r.post("/act", with(acknowledgeForm, "form", form)); a.code != http.StatusOK {
+		t.Errorf("an answer: %d", a.code)
+	}
+	if got := r.took(); len(got) != 1 || got[0].By != "sam" {
+		t.Errorf("done: %+v, want one by sam", got)
+	}
+	if a := r.post("/act", with(with(acknowledgeForm, "form", form), "action", "unshelve")); a.code != http.StatusForbidden || !strings.Contains(a.body, "may only answer") {
+		t.Errorf("a change: %d", a.code)
+	}
+	if a := r.post("/enclosure/a-1-1/notes", map[string]string{"form": form, "text": "fed"}); a.code != http.StatusForbidden {
+		t.Errorf("a note: %d", a.code)
+	}
+	r.mu.Lock()
+	r.list = ""
+	r.mu.Unlock()
+	if a := r.post("/act", with(acknowledgeForm, "form", form)); a.code != http.StatusUnauthorized {
+		t.Errorf("with a token that was taken out: %d", a.code)
 	}
 }
 
@@ -234,15 +278,15 @@ func TestLimiter(t *testing.T) {
 	if len(l.by) > maxTracked {
 		t.Errorf("%d addresses are kept", len(l.by))
 	}
-	if l.Wait("198.51.100.7:5", at) == 0 {
-		t.Error("there is no limit for all together")
+	if l.Wait("198.51.100.7:5", at) != 0 {
+		t.Error("strangers lock out everybody")
 	}
 }
 
 func TestNoTokenMeansNoLogin(t *testing.T) {
 	r := newRig(t, 12)
 	o := r.options()
-	o.Token = ""
+	o.Tokens = Tokens{}
 	h := New(o)
 	req := httptest.NewRequest(http.MethodPost, "/login", strings.NewReader("by=Ada&token="))
 	req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
@@ -347,7 +391,7 @@ func FuzzForms(f *testing.F) {
 		return alert.Reply{OK: true}
 	}
 	s := newSite(o)
-	id := s.sessions.begin("Ada", time.Now())
+	id := s.sessions.begin("Ada", token, true, time.Now())
 	form := s.sessions.of(withCookie(httptest.NewRequest(http.MethodGet, "/", nil), id)).form
 	h := s.handler()
 	f.Fuzz(func(t *testing.T, action, alarm, subject, seq, minutes, why, back, notice string) {

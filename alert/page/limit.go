@@ -13,21 +13,19 @@ import (
 	"time"
 )
 
-// Tries that failed within limitSpan: so many for one address, so many for
-// all, then nobody may try until some of them are older.
+// So many tries of one address may fail within limitSpan, then it has to wait.
+// There is no limit for all together: strangers would lock the keeper out.
 const (
 	limitSpan  = 10 * time.Minute
 	limitOne   = 8
-	limitAll   = 400
 	maxTracked = 512
 )
 
 // A Limiter counts failed tries by address; an IPv6 address by its /64, which
 // is one household. It is safe for concurrent use.
 type Limiter struct {
-	mu   sync.Mutex // guards what follows
-	by   map[netip.Prefix][]time.Time
-	last []time.Time // of all
+	mu sync.Mutex // guards by
+	by map[netip.Prefix][]time.Time
 }
 
 // NewLimiter returns a Limiter that has seen nothing.
@@ -37,26 +35,36 @@ func NewLimiter() *Limiter { return &Limiter{by: map[netip.Prefix][]time.Time{}}
 func (l *Limiter) Wait(addr string, now time.Time) time.Duration {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return max(hold(l.by[household(addr)], limitOne, now), hold(l.last, limitAll, now))
+	return hold(l.by[household(addr)], now)
 }
 
 // Failed counts one failed try.
 func (l *Limiter) Failed(addr string, now time.Time) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if len(l.by) >= maxTracked {
-		for k, tries := range l.by {
-			if now.Sub(tries[len(tries)-1]) >= limitSpan {
-				delete(l.by, k)
-			}
-		}
-		if len(l.by) >= maxTracked {
-			clear(l.by) // the limit for all still holds
+	key := household(addr)
+	if _, known := l.by[key]; !known && len(l.by) >= maxTracked {
+		l.dropOldest(now)
+	}
+	l.by[key] = recent(l.by[key], limitOne, now)
+}
+
+// dropOldest forgets what no longer counts, and else the address that was silent
+// for longest.
+func (l *Limiter) dropOldest(now time.Time) {
+	var oldest netip.Prefix
+	when := now
+	for k, tries := range l.by {
+		last := tries[len(tries)-1]
+		if now.Sub(last) >= limitSpan {
+			delete(l.by, k)
+		} else if !last.After(when) {
+			oldest, when = k, last
 		}
 	}
-	key := household(addr)
-	l.by[key] = recent(l.by[key], limitOne, now)
-	l.last = recent(l.last, limitAll, now)
+	if len(l.by) >= maxTracked {
+		delete(l.by, oldest)
+	}
 }
 
 // recent appends now and keeps the newest n.
@@ -68,12 +76,12 @@ func recent(tries []time.Time, n int, now time.Time) []time.Time {
 	return tries
 }
 
-// hold returns how long n tries within limitSpan bar the next one.
-func hold(tries []time.Time, n int, now time.Time) time.Duration {
-	if len(tries) < n {
+// hold returns how long limitOne tries within limitSpan bar the next one.
+func hold(tries []time.Time, now time.Time) time.Duration {
+	if len(tries) < limitOne {
 		return 0
 	}
-	return max(limitSpan-now.Sub(tries[len(tries)-n]), 0)
+	return max(limitSpan-now.Sub(tries[len(tries)-limitOne]), 0)
 }
 
 // household returns what counts as one address.

@@ -14,6 +14,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
+	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -61,8 +62,8 @@ type Options struct {
 	// Refused is told of refused logins and links, for the journal. It is
 	// called at most as often as tries are let through.
 	Refused func(ctx context.Context, what, from string)
-	// Token is what a login asks for; empty refuses every login.
-	Token string
+	// Tokens are what a login asks for; none refuses every login.
+	Tokens Tokens
 	// MayRead reports whether a request may look without a session.
 	MayRead func(r *http.Request) bool
 	// Summary serves the weekly summary; nil for none.
@@ -116,10 +117,10 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /{$}", s.reading(s.home))
 	mux.HandleFunc("GET /enclosure/{id}", s.reading(s.enclosure))
 	mux.HandleFunc("GET /enclosure/{id}/chart.svg", s.reading(s.chart))
-	mux.HandleFunc("POST /enclosure/{id}/notes", s.acting(s.addNote))
+	mux.HandleFunc("POST /enclosure/{id}/notes", s.acting(Change, s.addNote))
 	mux.HandleFunc("GET /alarms", s.reading(s.alarms))
-	mux.HandleFunc("POST /act", s.acting(s.act))
-	mux.HandleFunc("POST /act/over", s.acting(s.actOver))
+	mux.HandleFunc("POST /act", s.acting(Answer, s.act))
+	mux.HandleFunc("POST /act/over", s.acting(Answer, s.actOver))
 	mux.HandleFunc("GET /events", s.reading(s.events))
 	mux.HandleFunc("GET /beat", s.reading(s.beat))
 	if s.o.Summary != nil {
@@ -160,7 +161,7 @@ func (s *site) guarded(h http.Handler) http.Handler {
 // reading lets through who may look and sends the others to the login.
 func (s *site) reading(h http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if !s.o.MayRead(r) && s.sessions.of(r) == nil {
+		if !s.o.MayRead(r) && s.who(r) == nil {
 			s.sendToLogin(w, r)
 			return
 		}
@@ -173,10 +174,11 @@ func (s *site) reading(h http.HandlerFunc) http.HandlerFunc {
 	}
 }
 
-// acting lets through who has a session and a form that was made for it.
-func (s *site) acting(h http.HandlerFunc) http.HandlerFunc {
+// acting lets through who has a session with a right, for which the form was made.
+// A form with an action other than to acknowledge changes something.
+func (s *site) acting(least Right, h http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		who := s.sessions.of(r)
+		who := s.who(r)
 		if who == nil {
 			s.say(w, r, http.StatusUnauthorized, "Log in first: this changes something.")
 			return
@@ -187,6 +189,14 @@ func (s *site) acting(h http.HandlerFunc) http.HandlerFunc {
 		}
 		if !who.made(r.PostFormValue("form")) {
 			s.say(w, r, http.StatusForbidden, "Your login changed. Go back, reload the page and try again.")
+			return
+		}
+		need := least
+		if action := r.PostFormValue("action"); action != "" && action != string(rules.Acknowledge) {
+			need = Change
+		}
+		if who.right < need {
+			s.say(w, r, http.StatusForbidden, "Nothing was done: your token may only "+rightNames[who.right]+".")
 			return
 		}
 		if s.o.Snapshot() == nil {
@@ -221,7 +231,7 @@ func (f frame) Icon() string   { return f.assets.path("icon.svg") }
 // frame fills in what all pages have.
 func (s *site) frame(r *http.Request, title, page string) frame {
 	f := frame{Title: title, Page: page, Here: r.URL.RequestURI(), assets: s.assets, Said: said[r.URL.Query().Get("said")]}
-	if who := s.sessions.of(r); who != nil {
+	if who := s.who(r); who != nil {
 		f.By, f.Form = who.by, who.form
 	}
 	snap := s.o.Snapshot()

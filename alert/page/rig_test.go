@@ -45,6 +45,7 @@ type rig struct {
 	notes    []Note
 	refused  []string
 	reply    alert.Reply
+	list     string // of tokens with names
 	record   Record
 	mayRead  bool
 	server   *httptest.Server
@@ -83,6 +84,8 @@ func (r *rig) command(_ context.Context, c alert.Command) alert.Reply {
 	return r.reply
 }
 
+func (r *rig) tokens() (string, error) { r.mu.Lock(); defer r.mu.Unlock(); return r.list, nil }
+
 func (r *rig) options() Options {
 	return Options{
 		Snapshot: func() *alert.Snapshot { r.mu.Lock(); defer r.mu.Unlock(); return r.snap },
@@ -95,7 +98,7 @@ func (r *rig) options() Options {
 			defer r.mu.Unlock()
 			r.refused = append(r.refused, what+" "+from)
 		},
-		Token: token, MayRead: func(*http.Request) bool { return r.mayRead }, Stop: r.stop,
+		Tokens: Tokens{Shared: token, List: r.tokens}, MayRead: func(*http.Request) bool { return r.mayRead }, Stop: r.stop,
 	}
 }
 

@@ -14,9 +14,12 @@ import (
 // A session is one browser that knew the token. Sessions live in memory: a
 // restart asks for the token again.
 type session struct {
-	by      string // who said to be there
-	form    string // what every form of the session carries
+	by      string  // who said to be there, or whose token it is
+	form    string  // what every form of the session carries
+	token   tokenID // that opened it, and opens it still
+	shared  bool    // the token without a name
 	expires time.Time
+	right   Right // in a copy for one request
 }
 
 // made reports whether a form was made for the session.
@@ -26,7 +29,7 @@ func (s *session) made(form string) bool {
 
 const (
 	sessionFor  = 30 * 24 * time.Hour
-	maxSessions = 200
+	maxSessions = 20 // of one token: whoever has another cannot push its owner out
 	cookiePlain = "dewline"
 	// cookieSecure may only be set over TLS, for this host and all paths
 	// (cookie name prefixes, RFC 6265bis).
@@ -42,32 +45,43 @@ type sessions struct {
 
 func newSessions() *sessions { return &sessions{byID: map[[sha256.Size]byte]*session{}} }
 
-// begin returns the id of a new session.
-func (s *sessions) begin(by string, now time.Time) string {
+// begin returns the id of a new session, opened by a token.
+func (s *sessions) begin(by, token string, shared bool, now time.Time) string {
 	id := rand.Text() + rand.Text()
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for k, v := range s.byID {
-		if !now.Before(v.expires) {
-			delete(s.byID, k)
-		}
-	}
-	if len(s.byID) >= maxSessions {
-		s.dropOldest()
-	}
-	s.byID[sha256.Sum256([]byte(id))] = &session{by: by, form: rand.Text(), expires: now.Add(sessionFor)}
-	return id
-}
-
-func (s *sessions) dropOldest() {
+	n, key := 0, idOf(token)
 	var oldest [sha256.Size]byte
 	var when time.Time
 	for k, v := range s.byID {
-		if when.IsZero() || v.expires.Before(when) {
-			oldest, when = k, v.expires
+		if !now.Before(v.expires) {
+			delete(s.byID, k)
+		} else if v.token == key {
+			if n++; when.IsZero() || v.expires.Before(when) {
+				oldest, when = k, v.expires
+			}
 		}
 	}
-	delete(s.byID, oldest)
+	if n >= maxSessions {
+		delete(s.byID, oldest)
+	}
+	s.byID[sha256.Sum256([]byte(id))] = &session{by: by, token: key, shared: shared, form: rand.Text(), expires: now.Add(sessionFor)}
+	return id
+}
+
+// who returns the session of a request whose token still opens something, nil for
+// none.
+func (s *site) who(r *http.Request) *session {
+	v := s.sessions.of(r)
+	if v == nil {
+		return nil
+	}
+	one := *v
+	one.right = s.o.Tokens.byID(v.token, v.shared).Right
+	if one.right == None {
+		return nil
+	}
+	return &one
 }
 
 // of returns the session of a request, nil for none.
@@ -118,7 +132,7 @@ type loginPage struct {
 }
 
 func (s *site) loginPage(r *http.Request, next, fault string) loginPage {
-	p := loginPage{frame: s.frame(r, "Log in", "login"), Next: next, Fault: fault, NoToken: s.o.Token == ""}
+	p := loginPage{frame: s.frame(r, "Log in", "login"), Next: next, Fault: fault, NoToken: s.o.Tokens.Shared == "" && s.o.Tokens.List == nil}
 	for _, person := range s.o.Config().People {
 		name := person.Name
 		if name == "" {
@@ -149,17 +163,24 @@ func (s *site) login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	next := ownPath(r.PostFormValue("next"))
-	if wait := s.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
-		s.refuseForNow(w, r, wait)
-		return
-	}
 	by := line(r.PostFormValue("by"), maxName)
 	given := strings.TrimSpace(r.PostFormValue("token"))
+	grant := s.o.Tokens.Named(given)
+	shared := grant.Right == None
+	if shared {
+		if wait := s.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
+			s.refuseForNow(w, r, wait)
+			return
+		}
+		grant = s.o.Tokens.Common(given)
+	} else {
+		by = grant.Name
+	}
 	if by == "" {
 		s.show(w, http.StatusUnprocessableEntity, "login", s.loginPage(r, next, "Say who you are: the name stands beside what you do."))
 		return
 	}
-	if s.o.Token == "" || subtle.ConstantTimeCompare([]byte(given), []byte(s.o.Token)) != 1 {
+	if grant.Right == None {
 		s.limit.Failed(r.RemoteAddr, time.Now())
 		s.refused(r, "login")
 		p := s.loginPage(r, next, "That is not the token.")
@@ -168,7 +189,7 @@ func (s *site) login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.sessions.end(r) // a new id for every login
-	http.SetCookie(w, cookie(r, s.sessions.begin(by, time.Now()), sessionFor))
+	http.SetCookie(w, cookie(r, s.sessions.begin(by, given, shared, time.Now()), sessionFor))
 	http.Redirect(w, r, next, http.StatusSeeOther)
 }
 

@@ -37,7 +37,7 @@ defaults, not veterinary advice.`,
 		commands []*cobra.Command
 	}{
 		{"Watch:", []*cobra.Command{runCommand(), sentinelCommand(), demoCommand()}},
-		{"Prepare and try:", []*cobra.Command{checkCommand(), probesCommand(), calibrateCommand(), drillCommand(), replayCommand()}},
+		{"Prepare and try:", []*cobra.Command{checkCommand(), probesCommand(), calibrateCommand(), tokenCommand(), drillCommand(), replayCommand()}},
 		{"Ask and answer:", []*cobra.Command{alarmCommand(), commandCommand(), noteCommand(), whatIfCommand(), summaryCommand()}},
 		{"The record:", []*cobra.Command{
 			journalCommand(), exportCommand(), importCommand(), backupCommand(), restoreCommand(), repairCommand(),

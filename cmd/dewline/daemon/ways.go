@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/alert/mqtt"
+	"dewline/alert/page"
 	"dewline/alert/words"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
@@ -47,12 +48,17 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 	}
 	_, err := secret(cfg.HTTP.TokenFile)
 	fault("http", err)
-	if cfg.HTTP.Listen != "" && cfg.HTTP.TokenFile == "" {
+	if list, err := secret(cfg.HTTP.TokensFile); err != nil {
+		fault("http", err)
+	} else if _, err := page.ParseTokens(list); err != nil {
+		fault("http", fmt.Errorf("%s: %w", cfg.HTTP.TokensFile, err))
+	}
+	if cfg.HTTP.Listen != "" && cfg.HTTP.TokenFile+cfg.HTTP.TokensFile == "" {
 		out = append(out, WayFault{"http", true, "no token_file: nothing can be changed over HTTP, and only this board can look"})
 	}
 	if cfg.HTTP.CertFile != "" {
-		page := &web.Certificate{CertFile: cfg.HTTP.CertFile, KeyFile: cfg.HTTP.KeyFile}
-		_, err := page.Get(nil)
+		cert := &web.Certificate{CertFile: cfg.HTTP.CertFile, KeyFile: cfg.HTTP.KeyFile}
+		_, err := cert.Get(nil)
 		fault("http", err)
 	}
 	return append(out, checkEnds(cfg, now)...)

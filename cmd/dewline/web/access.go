@@ -1,13 +1,13 @@
 package web
 
 import (
-	"crypto/sha256"
-	"crypto/subtle"
+	"context"
 	"errors"
 	"fmt"
 	"math"
 	"net"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,10 +16,10 @@ import (
 )
 
 // A gate decides who may read and who may act. Reading is open on loopback;
-// acting needs the token from anywhere. Wrong tokens are counted by address,
-// and after some of them nobody at that address may try for a while.
+// acting needs a token from anywhere. Wrong ones are counted by address, and after
+// some of them nobody at that address may try the shared one for a while.
 type gate struct {
-	token   string
+	tokens  page.Tokens
 	limit   *page.Limiter           // nil for no limit
 	refused func(what, from string) // told of wrong tokens and of acts without one; nil for nobody
 }
@@ -29,30 +29,29 @@ func bearer(r *http.Request) (string, bool) {
 	return strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 }
 
-// wait returns how long the address of r may not try a token.
-func (g *gate) wait(r *http.Request) time.Duration {
-	if _, tries := bearer(r); g.limit == nil || !tries {
-		return 0
-	}
-	return g.limit.Wait(r.RemoteAddr, time.Now())
-}
-
-// holds reports whether r carries the token, and counts it where it carries
-// another. The comparison takes the same time whatever is given.
-func (g *gate) holds(r *http.Request) bool {
+// grant returns what the token of r opens, and how long its address has to wait
+// for an answer. A wrong one is counted.
+func (g *gate) grant(r *http.Request) (page.Grant, time.Duration) {
 	given, tries := bearer(r)
-	if !tries || g.wait(r) > 0 {
-		return false
+	if !tries {
+		return page.Grant{}, 0
 	}
-	a, b := sha256.Sum256([]byte(given)), sha256.Sum256([]byte(g.token))
-	if subtle.ConstantTimeCompare(a[:], b[:]) == 1 && g.token != "" {
-		return true
+	if named := g.tokens.Named(given); named.Right != page.None {
+		return named, 0
 	}
 	if g.limit != nil {
-		g.limit.Failed(r.RemoteAddr, time.Now())
+		if wait := g.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
+			return page.Grant{}, wait
+		}
 	}
-	g.tell(r)
-	return false
+	shared := g.tokens.Common(given)
+	if shared.Right == page.None {
+		if g.limit != nil {
+			g.limit.Failed(r.RemoteAddr, time.Now())
+		}
+		g.tell(r)
+	}
+	return shared, 0
 }
 
 func (g *gate) tell(r *http.Request) {
@@ -66,7 +65,13 @@ func (g *gate) tell(r *http.Request) {
 }
 
 // mayRead reports whether r may look.
-func (g *gate) mayRead(r *http.Request) bool { return fromLoopback(r) || g.holds(r) }
+func (g *gate) mayRead(r *http.Request) bool {
+	if fromLoopback(r) {
+		return true
+	}
+	grant, _ := g.grant(r)
+	return grant.Right >= page.Look
+}
 
 // fromLoopback reports whether r comes from this machine, to a name of this
 // machine: a page elsewhere that resolves its own name to 127.0.0.1 does not.
@@ -92,34 +97,94 @@ var errNeedToken = errors.New("this needs the token: send it as Authorization: B
 
 // reading lets through who may look.
 func (g *gate) reading(h http.Handler) http.Handler {
-	return g.guard(h, func(*http.Request) bool { return false })
+	return g.guard(h, func(*http.Request) page.Right { return page.Look })
 }
 
-// api lets through who may look, and for anything but GET who may act.
+// api lets through who may look, for a command who may answer, and for anything
+// else but GET who may change things.
 func (g *gate) api(h http.Handler) http.Handler {
-	return g.guard(h, func(r *http.Request) bool { return r.Method != http.MethodGet && r.Method != http.MethodHead })
+	return g.guard(h, func(r *http.Request) page.Right {
+		switch {
+		case r.Method == http.MethodGet || r.Method == http.MethodHead:
+			return page.Look
+		case strings.HasSuffix(r.URL.Path, "/command"):
+			return page.Answer
+		}
+		return page.Change
+	})
 }
 
-// guard lets a request through to h that may act, where it does, or may look.
-func (g *gate) guard(h http.Handler, acts func(*http.Request) bool) http.Handler {
+// grantKey is the key of a request's grant in its context.
+type grantKey struct{}
+
+// allowed returns what an allowed request may do; one that came by no gate, over
+// the control socket, everything.
+func allowed(r *http.Request) page.Grant {
+	if g, gated := r.Context().Value(grantKey{}).(page.Grant); gated {
+		return g
+	}
+	return page.Grant{Right: page.Change}
+}
+
+// guard lets a request through to h that has the right that it needs.
+func (g *gate) guard(h http.Handler, needs func(*http.Request) page.Right) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if wait := g.wait(r); wait > 0 {
+		need := needs(r)
+		grant, wait := g.grant(r)
+		_, tries := bearer(r)
+		switch {
+		case wait > 0:
 			w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
 			writeError(w, http.StatusTooManyRequests, fmt.Errorf("too many wrong tokens from your address: wait %s", wait.Round(time.Second)))
 			return
-		}
-		_, tries := bearer(r)
-		act := acts(r)
-		switch {
-		case act && g.holds(r), !act && g.mayRead(r):
-			h.ServeHTTP(w, r)
+		case grant.Right >= need, need == page.Look && fromLoopback(r):
+			h.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), grantKey{}, grant)))
 			return
-		case act && !tries:
+		case grant.Right > page.None:
+			g.tell(r)
+			writeError(w, http.StatusForbidden, errMayNot)
+			return
+		case need > page.Look && !tries:
 			g.tell(r)
 		}
 		w.Header().Set("WWW-Authenticate", `Bearer realm="dewline"`)
 		writeError(w, http.StatusUnauthorized, errNeedToken)
 	})
+}
+
+var errMayNot = errors.New("your token may not do this")
+
+// behind stands before h and puts the address that a proxy tells in the place of
+// the proxy's own: what comes through one does not come from this board. Believed
+// is a proxy on this board and the one that is configured.
+func behind(proxy string, h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		peer, _, err := net.SplitHostPort(r.RemoteAddr)
+		ip := net.ParseIP(peer)
+		known := proxy != "" && ip != nil && ip.Equal(net.ParseIP(proxy))
+		forwarded := slices.ContainsFunc([]string{"X-Forwarded-For", "Forwarded", "X-Real-Ip", "Via", "X-Forwarded-Host"},
+			func(name string) bool { return len(r.Header[name]) > 0 })
+		if err == nil && ip != nil && (known || forwarded && ip.IsLoopback()) {
+			other := *r
+			other.RemoteAddr = net.JoinHostPort(told(r), "0")
+			r = &other
+		}
+		h.ServeHTTP(w, r)
+	})
+}
+
+// told returns the address that the last proxy saw; the unspecified one where it
+// does not say, or says that it was this board.
+func told(r *http.Request) string {
+	all := strings.Split(strings.Join(r.Header["X-Forwarded-For"], ","), ",")
+	last := strings.TrimSpace(all[len(all)-1])
+	if last == "" {
+		last = r.Header.Get("X-Real-Ip")
+	}
+	if ip := net.ParseIP(strings.Trim(last, "[]")); ip != nil && !ip.IsLoopback() {
+		return ip.String()
+	}
+	return net.IPv4zero.String()
 }
 
 // answerWithin is how long a client may take to read an answer.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -16,11 +17,12 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert"
 	"dewline/alert/page"
 )
 
 func TestGate(t *testing.T) {
-	g := &gate{token: "correct-horse"}
+	g := &gate{tokens: page.Tokens{Shared: "correct-horse"}}
 	open := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusOK) })
 	for _, c := range []struct {
 		name, method, remote, host, auth string
@@ -134,7 +136,7 @@ func answerOf(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
 // the right one; others do not.
 func TestGateLimitsWrongTokens(t *testing.T) {
 	told := 0
-	g := &gate{token: "correct-horse", limit: page.NewLimiter(), refused: func(string, string) { told++ }}
+	g := &gate{tokens: page.Tokens{Shared: "correct-horse"}, limit: page.NewLimiter(), refused: func(string, string) { told++ }}
 	h := g.api(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusOK) }))
 	codes := map[int]int{}
 	for i := range 50 {
@@ -184,7 +186,7 @@ func TestServerLimits(t *testing.T) {
 		t.Errorf("a server without time limits: %+v", s)
 	}
 	var wg sync.WaitGroup
-	wg.Go(func() { _ = s.Serve(bounded(ln, 2)) })
+	wg.Go(func() { _ = s.Serve(bounded(ln, 2, 2)) })
 	defer wg.Wait()
 	defer s.Close()
 	url := "http://" + ln.Addr().String()
@@ -209,7 +211,7 @@ func TestServerLimits(t *testing.T) {
 	if code := post(`{"a":"` + strings.Repeat("x", 2*maxBody) + `"}`); code != http.StatusBadRequest {
 		t.Errorf("a body of %d bytes: %d", 2*maxBody, code)
 	}
-	// Two connections that say nothing fill it; a third is served once one goes.
+	// Two connections that say nothing fill it; the oldest goes for a third.
 	var idle []net.Conn
 	for range 2 {
 		c, err := net.Dial("tcp", ln.Addr().String())
@@ -219,16 +221,136 @@ func TestServerLimits(t *testing.T) {
 		defer c.Close()
 		idle = append(idle, c)
 	}
-	served := make(chan int, 1)
-	go func() { served <- post(`{}`) }()
-	select {
-	case code := <-served:
-		t.Errorf("a third connection was served (%d) beside two open ones", code)
-	case <-time.After(100 * time.Millisecond):
+	if code := post(`{}`); code != http.StatusOK {
+		t.Errorf("a third connection: %d", code)
 	}
-	_ = idle[0].Close()
-	if code := <-served; code != http.StatusOK {
-		t.Errorf("after one went: %d", code)
+	if _, err := idle[0].Read(make([]byte, 1)); err == nil {
+		t.Error("the oldest connection stays open")
+	}
+}
+
+// A remote is a connection from an address.
+type remote struct {
+	net.Conn
+	from   string
+	closed bool
+}
+
+func (r *remote) RemoteAddr() net.Addr { a, _ := net.ResolveTCPAddr("tcp", r.from); return a }
+func (r *remote) Close() error         { r.closed = true; return nil }
+
+// remotes accepts connections from addresses.
+type remotes []*remote
+
+func (l *remotes) Accept() (net.Conn, error) { c := (*l)[0]; *l = (*l)[1:]; return c, nil }
+func (l *remotes) Close() error              { return nil }
+func (l *remotes) Addr() net.Addr            { return nil }
+
+// Who opens many connections loses the oldest of its own, never another's.
+func TestBounded_OfOneAddress(t *testing.T) {
+	var all remotes
+	dial := func(n int, from string) (made []*remote) {
+		for range n {
+			made = append(made, &remote{from: from})
+		}
+		all = append(all, made...)
+		return made
+	}
+	keeper, greedy := dial(3, "198.51.100.7:1"), dial(40, "198.51.100.8:1")
+	many := []*remote{}
+	for i := range 50 {
+		many = append(many, dial(4, fmt.Sprintf("203.0.113.%d:1", i))...)
+	}
+	local := dial(40, "127.0.0.1:1")
+	ln := bounded(&all, 256, 32)
+	for range len(all) {
+		if _, err := ln.Accept(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	open := func(list []*remote) (n int) {
+		for _, c := range list {
+			if !c.closed {
+				n++
+			}
+		}
+		return n
+	}
+	if open(keeper) != 3 || open(greedy) > 32 || open(local) < 20 {
+		t.Errorf("open: the keeper's %d of 3, the greedy one's %d, this board's %d", open(keeper), open(greedy), open(local))
+	}
+	if n := open(keeper) + open(greedy) + open(many) + open(local); n > 256 {
+		t.Errorf("%d are open", n)
+	}
+}
+
+// What comes through a proxy is not this board, whoever it says it is.
+func TestBehind(t *testing.T) {
+	for _, c := range []struct {
+		name, proxy, peer string
+		head              map[string]string
+		board             bool
+		from              string
+	}{
+		{"the board itself", "", "127.0.0.1:5", nil, true, "127.0.0.1"},
+		{"a proxy on the board", "", "127.0.0.1:5", map[string]string{"X-Forwarded-For": "198.51.100.7"}, false, "198.51.100.7"},
+		{"one that adds to what it got", "", "127.0.0.1:5", map[string]string{"X-Forwarded-For": "127.0.0.1, 198.51.100.7"}, false, "198.51.100.7"},
+		{"one that passes on a lie", "", "127.0.0.1:5", map[string]string{"X-Forwarded-For": "127.0.0.1"}, false, "0.0.0.0"},
+		{"RFC 7239", "", "[::1]:5", map[string]string{"Forwarded": "for=198.51.100.7"}, false, "0.0.0.0"},
+		{"a named one that says nothing", "127.0.0.1", "127.0.0.1:5", nil, false, "0.0.0.0"},
+		{"a named one elsewhere", "198.51.100.1", "198.51.100.1:5", map[string]string{"X-Forwarded-For": "203.0.113.9"}, false, "203.0.113.9"},
+		{"a stranger who plays the proxy", "", "198.51.100.7:5", map[string]string{"X-Forwarded-For": "203.0.113.9"}, false, "198.51.100.7"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := httptest.NewRequest("GET", "/", nil)
+			r.RemoteAddr, r.Host = c.peer, "127.0.0.1:8077"
+			for k, v := range c.head {
+				r.Header.Set(k, v)
+			}
+			answerOf(behind(c.proxy, http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+				if host, _, _ := net.SplitHostPort(r.RemoteAddr); host != c.from || fromLoopback(r) != c.board {
+					t.Errorf("from %s, of the board %v; want %s, %v", host, fromLoopback(r), c.from, c.board)
+				}
+			})), r)
+		})
+	}
+}
+
+// A token with a name opens what its right says, under its own name, until its
+// line is gone; strangers at its address do not lock it out.
+func TestGate_NamedTokens(t *testing.T) {
+	tokens := map[string]string{}
+	var list string
+	for _, right := range []string{"look", "answer", "change"} {
+		token, line := page.NewToken("my-"+right, right)
+		tokens[right], list = token, list+line+"\n"
+		if strings.Contains(list, token) {
+			t.Fatal("the token is kept in the clear")
+		}
+	}
+	g := &gate{tokens: page.Tokens{Shared: "correct-horse", List: func() (string, error) { return "# who\n\n" + list, nil }}, limit: page.NewLimiter()}
+	var by string
+	mux := http.NewServeMux()
+	mux.HandleFunc("POST /api/v1/command", postCommand(func(_ context.Context, c alert.Command) alert.Reply { by = c.By; return alert.Reply{OK: true} }))
+	mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusOK) })
+	h := g.api(mux)
+	for range 20 {
+		answerOf(h, far("GET", "/", "", "guess"))
+	}
+	ack, shelve := `{"action":"acknowledge","notice":"n","by":"x"}`, `{"action":"shelve","subject":"e1","minutes":5,"by":"x"}`
+	for right, want := range map[string][4]int{"look": {200, 403, 403, 403}, "answer": {200, 200, 403, 403}, "change": {200, 200, 200, 200}} {
+		by = ""
+		got := [4]int{
+			answerOf(h, far("GET", "/metrics", "", tokens[right])).Code, answerOf(h, far("POST", "/api/v1/command", ack, tokens[right])).Code,
+			answerOf(h, far("POST", "/api/v1/command", shelve, tokens[right])).Code, answerOf(h, far("POST", "/api/v1/reload", "{}", tokens[right])).Code,
+		}
+		if got != want || want[1] == 200 && by != "my-"+right {
+			t.Errorf("%s: %v, want %v; by %q", right, got, want, by)
+		}
+	}
+	list = ""
+	if code := answerOf(h, far("GET", "/metrics", "", tokens["change"])).Code; code == http.StatusOK {
+		t.Error("a token that was taken out still opens")
 	}
 }
 

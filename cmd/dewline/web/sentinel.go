@@ -5,7 +5,9 @@ import (
 	"net/http"
 
 	"dewline/alert"
+	"dewline/alert/page"
 	"dewline/alert/wire"
+	"dewline/rules"
 )
 
 // A Sentinel is what can be asked of one that watches rooms.
@@ -40,6 +42,14 @@ func postCommand(do func(context.Context, alert.Command) alert.Reply) http.Handl
 		if err := decodeBody(r, &c); err != nil {
 			writeError(w, http.StatusBadRequest, err)
 			return
+		}
+		grant := allowed(r)
+		if c.Action != string(rules.Acknowledge) && grant.Right < page.Change {
+			writeError(w, http.StatusForbidden, errMayNot)
+			return
+		}
+		if grant.Name != "" {
+			c.By = grant.Name
 		}
 		reply := do(r.Context(), c)
 		code := http.StatusOK

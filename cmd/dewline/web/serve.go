@@ -79,7 +79,7 @@ func (s *Site) StartPage(ctx context.Context, done *sync.WaitGroup, ln net.Liste
 	addr := ln.Addr().String()
 	s.addr.Store(&addr)
 	s.log.Debug("the page is open", "addr", addr)
-	server := serve(done, bounded(ln, maxConns), s.Page(ctx), s.certificate(), s.log)
+	server := serve(done, bounded(ln, maxConns, maxConnsEach), s.Page(ctx), s.certificate(), s.log)
 	return func() {
 		cancel()
 		stop(server)
@@ -148,11 +148,23 @@ func ServeControl(path string, h http.Handler, log *slog.Logger, done *sync.Wait
 
 // Page serves everything that a browser or another program may ask.
 func (s *Site) Page(ctx context.Context) http.Handler {
-	token, err := s.o.Secret(s.room.Config().HTTP.TokenFile)
+	cfg := s.room.Config().HTTP
+	shared, err := s.o.Secret(cfg.TokenFile)
 	if err != nil {
-		s.log.Error("the page's token cannot be read; nothing can be changed over HTTP", "err", err)
+		s.log.Error("the page's token cannot be read; nothing can be changed with it", "err", err)
 	}
-	g := &gate{token: token, limit: page.NewLimiter(), refused: func(what, from string) {
+	tokens := page.Tokens{Shared: shared}
+	if cfg.TokensFile != "" {
+		tokens.List = func() (string, error) { return s.o.Secret(cfg.TokensFile) }
+		text, err := tokens.List()
+		if err == nil {
+			_, err = page.ParseTokens(text)
+		}
+		if err != nil {
+			s.log.Error("tokens of the page cannot be read; those let nobody in", "file", cfg.TokensFile, "err", err)
+		}
+	}
+	g := &gate{tokens: tokens, limit: page.NewLimiter(), refused: func(what, from string) {
 		s.hands.Refuse(ctx, alert.Command{Action: what, By: from}, "without the token")
 	}}
 	mux := http.NewServeMux()
@@ -160,7 +172,7 @@ func (s *Site) Page(ctx context.Context) http.Handler {
 	mux.Handle("GET /metrics", hardened(g.reading(s.metricsHandler())))
 	mux.Handle("/api/v1/", hardened(g.api(s.API())))
 	mux.Handle("/", s.siteHandler(ctx, g))
-	return http.NewCrossOriginProtection().Handler(mux)
+	return behind(cfg.Proxy, http.NewCrossOriginProtection().Handler(mux))
 }
 
 // A Certificate is the page's certificate, read again when its file

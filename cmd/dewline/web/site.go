@@ -34,7 +34,7 @@ func (s *Site) siteHandler(ctx context.Context, g *gate) http.Handler {
 		Refused: func(ctx context.Context, what, from string) {
 			s.hands.Refuse(ctx, alert.Command{Action: what, By: from}, "wrong token on the page")
 		},
-		Token:   g.token,
+		Tokens:  g.tokens,
 		MayRead: g.mayRead,
 		Summary: http.HandlerFunc(s.serveSummary),
 		Stop:    ctx.Done(),
