@@ -171,17 +171,23 @@ func (k *checker) durations(table *element, list ...within) {
 // address checks an http or other URL with a host.
 func (k *checker) address(table *element, key, got string, schemes ...string) {
 	u, err := url.Parse(got)
+	shown := got
+	if err != nil {
+		shown = "…"
+	} else if len(u.RequestURI()) > 1 { // may hold a secret
+		shown = MaskURL(got) + "…"
+	}
 	switch {
 	case err != nil:
-		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q is not an address", key, got)
+		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q is not an address", key, shown)
 	case !slices.Contains(schemes, u.Scheme):
-		k.fault(table, key, "begin it with one of "+strings.Join(schemes, "://, ")+"://", "%s = %q has no known beginning", key, got)
+		k.fault(table, key, "begin it with one of "+strings.Join(schemes, "://, ")+"://", "%s = %q has no known beginning", key, shown)
 	case u.Hostname() == "":
-		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q names no host", key, got)
+		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q names no host", key, shown)
 	case u.User != nil:
 		k.fault(table, key, "keep secrets in a file of their own", "%s holds a user name or password", key)
 	case !validPort(cmp.Or(u.Port(), "1")):
-		k.fault(table, key, "write a port from 1 to 65535", "%s = %q has no usable port", key, got)
+		k.fault(table, key, "write a port from 1 to 65535", "%s = %q has no usable port", key, shown)
 	}
 }
 

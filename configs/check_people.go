@@ -102,24 +102,28 @@ func (k *checker) webhooks() {
 		if w.ID == channelMQTT || w.ID == channelMail {
 			k.fault(t, "id", "choose another id", "the id %q is a channel of its own", w.ID)
 		}
-		if w.URL == "" {
+		switch {
+		case w.URL != "" && w.URLFile != "":
+			k.fault(t, "url_file", "write one of them", "webhook %q has url and url_file", w.ID)
+		case w.URL == "" && w.URLFile == "":
 			k.fault(t, "url", `add url = "https://…"`, "webhook %q has no url", w.ID)
-		} else {
+		case w.URL != "":
 			k.address(t, "url", w.URL, "https", "http")
 		}
-		k.headers(t, w)
+		k.headers(t, "headers", w.Headers)
+		k.headers(t, "header_files", w.HeaderFiles)
 	}
 	k.weekday()
 }
 
 // headers checks the extra headers of a webhook.
-func (k *checker) headers(t *element, w Webhook) {
-	h := t.fields["headers"]
+func (k *checker) headers(t *element, key string, all map[string]string) {
+	h := t.fields[key]
 	if h == nil {
 		return
 	}
 	for _, name := range h.names {
-		if !validHeader(name, w.Headers[name]) {
+		if !validHeader(name, all[name]) {
 			k.fault(h, name, "use letters, digits and hyphens, and a value on one line", "%q is not a header", name)
 		}
 	}

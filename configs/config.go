@@ -252,11 +252,14 @@ type Mail struct {
 // Webhook is an address that notices are posted to.
 type Webhook struct {
 	ID         string            `toml:"id"`
-	URL        string            `toml:"url"`
-	SecretFile string            `toml:"secret_file"` // key of the HMAC-SHA256 signature
-	Template   string            `toml:"template"`    // text/template of the body; empty for CloudEvents 1.0 JSON
+	URL        string            `toml:"url" hidden:"true"`
+	URLFile    string            `toml:"url_file"`               // holds the address, where that is a secret
+	SecretFile string            `toml:"secret_file"`            // key of the HMAC-SHA256 signature
+	Template   string            `toml:"template" hidden:"true"` // text/template of the body; empty for CloudEvents 1.0 JSON
 	MediaType  string            `toml:"media_type"`
-	Headers    map[string]string `toml:"headers"`
+	Headers    map[string]string `toml:"headers" hidden:"true"`
+	// HeaderFiles are headers whose values stand in files.
+	HeaderFiles map[string]string `toml:"header_files"`
 }
 
 // Summary is the weekly mail.
@@ -267,8 +270,9 @@ type Summary struct {
 
 // Outside is an address that is told regularly that dewline lives.
 type Outside struct {
-	URL   string   `toml:"url"`
-	Every Duration `toml:"every"` // 60 s
+	URL     string   `toml:"url" hidden:"true"`
+	URLFile string   `toml:"url_file"` // holds the address, where that is a secret
+	Every   Duration `toml:"every"`    // 60 s
 }
 
 // Drill is the test notice that somebody must acknowledge.

@@ -69,7 +69,11 @@ func isLoopback(host string) bool {
 // warnPage looks at who can reach the page.
 func (k *checker) warnPage() {
 	host, _, err := net.SplitHostPort(k.c.HTTP.Listen)
-	if err != nil || isLoopback(host) {
+	if err != nil {
+		return
+	}
+	k.warnLinks(isLoopback(host))
+	if isLoopback(host) {
 		return
 	}
 	listen := k.doc.at("http", "listen")
@@ -78,6 +82,19 @@ func (k *checker) warnPage() {
 	}
 	if k.c.HTTP.TokenFile+k.c.HTTP.TokensFile == "" {
 		k.warning(listen, "add token_file, or listen on 127.0.0.1", "the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything")
+	}
+}
+
+// warnLinks looks whether a phone can open the links in notices.
+func (k *checker) warnLinks(local bool) {
+	at := k.doc.at("http", "url")
+	u, err := url.Parse(k.c.HTTP.URL)
+	switch {
+	case err != nil || k.c.HTTP.URL == "":
+	case isLoopback(u.Hostname()) || u.Hostname() == "0.0.0.0":
+		k.warning(at, "write the board's name or address on the network", "the links in notices lead to %s, which a phone cannot reach", u.Hostname())
+	case local && k.c.HTTP.Proxy == "":
+		k.warning(at, "listen on the network, or name in proxy what passes the page on", "the links in notices lead to %s and the page listens on this board only: a phone cannot reach it", u.Hostname())
 	}
 }
 
@@ -122,8 +139,14 @@ func (k *checker) warnFloor(t *element, e Enclosure) {
 // warnPeople looks for notices that nobody would hear.
 func (k *checker) warnPeople() {
 	way := k.c.MQTT.Broker != "" || len(k.c.Webhooks) > 0 // of who names none
-	if len(k.c.People) == 0 && !way {
+	rings := func(ch string) bool { return ch != channelMail }
+	named := func(p Person) bool { return len(p.Channels) > 0 }
+	woken := func(p Person) bool { return slices.ContainsFunc(p.Channels, rings) || len(p.Channels) == 0 && way }
+	switch {
+	case len(k.c.People) == 0 && !way:
 		k.warning(newTable(position{1, 1}), "add a [[person]] with channels", "nobody is told: there is no person")
+	case slices.ContainsFunc(k.c.People, named) && !slices.ContainsFunc(k.c.People, woken):
+		k.warning(newTable(position{1, 1}), "give a [[person]] a channel that rings, mqtt or a webhook", "nobody can be woken")
 	}
 	for i, p := range k.c.People {
 		t := k.doc.item("person", i)
@@ -132,7 +155,7 @@ func (k *checker) warnPeople() {
 			// Told by it.
 		case len(p.Channels) == 0:
 			k.warning(t, `add channels, as in channels = ["mqtt"]`, "person %q has no channel for notices", p.ID)
-		case !slices.ContainsFunc(p.Channels, func(ch string) bool { return ch != channelMail }):
+		case !woken(p):
 			k.warning(t.at("channels"), "add a channel that rings, mqtt or a webhook", "wake notices reach person %q by mail only, which wakes nobody", p.ID)
 		}
 	}

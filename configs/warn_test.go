@@ -27,6 +27,14 @@ room.toml:2:3: enclosure "a" has no lamp schedule: the day band holds at night t
 		{"mail only, in the clear", quietRoom("", "[[person]]\nid = \"q\"\nchannels = [\"mail\"]\nmail_to = \"q@example.org\"\n[mail]\nhost = \"smtp.example.org\"\nfrom = \"a@example.org\"\ntls = \"none\"\n"),
 			`room.toml:25:1: wake notices reach person "q" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook
 room.toml:30:1: mail leaves without TLS: notices and the password can be read on the way; write tls = "starttls" if the server can`},
+		{"nobody to wake", strings.Replace(quietRoom("", "[mail]\nhost = \"smtp.example.org\"\nfrom = \"a@example.org\"\n"), "channels = [\"mqtt\"]\n", "channels = [\"mail\"]\nmail_to = \"q@example.org\"\n", 1),
+			`room.toml:1:1: nobody can be woken; give a [[person]] a channel that rings, mqtt or a webhook
+room.toml:16:1: wake notices reach person "p" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook`},
+		{"links to the board itself", quietRoom("", "[http]\nlisten = \"127.0.0.1:8077\"\nurl = \"http://localhost:8077\"\n"),
+			`room.toml:25:1: the links in notices lead to localhost, which a phone cannot reach; write the board's name or address on the network`},
+		{"links to a page on the board only", quietRoom("", "[http]\nlisten = \"127.0.0.1:8077\"\nurl = \"http://attic.example.org:8077\"\n"),
+			`room.toml:25:1: the links in notices lead to attic.example.org and the page listens on this board only: a phone cannot reach it; listen on the network, or name in proxy what passes the page on`},
+		{"links through a proxy", quietRoom("", "[http]\nlisten = \"127.0.0.1:8077\"\nurl = \"https://attic.example.org\"\nproxy = \"127.0.0.1\"\n"), ""},
 		{"open page", quietRoom("", "[http]\nlisten = \":8077\"\n"),
 			`room.toml:24:1: the page is open to the network without TLS; add cert_file and key_file, or listen on 127.0.0.1
 room.toml:24:1: the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything; add token_file, or listen on 127.0.0.1`},

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strings"
 
 	"dewline/alert"
 )
@@ -15,6 +16,7 @@ import (
 type Beat struct {
 	url    string
 	client *http.Client
+	hide   *strings.Replacer
 }
 
 // NewBeat returns a Beat for url.
@@ -22,7 +24,7 @@ func NewBeat(url string) (*Beat, error) {
 	if err := checkURL(url); err != nil {
 		return nil, fmt.Errorf("outside heartbeat: %w", err)
 	}
-	return &Beat{url: url, client: strict(nil)}, nil
+	return &Beat{url: url, client: strict(nil), hide: hider(&Options{URL: url})}, nil
 }
 
 // Post sends one heartbeat. One that fails is not made up for: the next one
@@ -38,7 +40,7 @@ func (b *Beat) Post(ctx context.Context, h alert.Heartbeat) error {
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "dewline")
-	if err := post(b.client, req); err != nil {
+	if err := post(b.client, req, b.hide); err != nil {
 		return fmt.Errorf("outside heartbeat: %w", err)
 	}
 	return nil

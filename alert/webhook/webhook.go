@@ -8,6 +8,7 @@ package webhook
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -18,6 +19,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"text/template"
@@ -53,6 +55,7 @@ type Hook struct {
 	opt    Options
 	client *http.Client
 	tmpl   *template.Template
+	hide   *strings.Replacer // of secrets, in what the server answers
 }
 
 // New returns a Hook, or an error for a URL or template that can never work.
@@ -60,7 +63,7 @@ func New(o Options) (*Hook, error) {
 	if err := checkURL(o.URL); err != nil {
 		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
 	}
-	h := &Hook{opt: o, client: strict(o.Client)}
+	h := &Hook{opt: o, client: strict(o.Client), hide: hider(&o)}
 	if o.Template == "" {
 		h.opt.MediaType = "application/cloudevents+json; charset=utf-8"
 		return h, nil
@@ -172,7 +175,7 @@ func (h *Hook) Send(ctx context.Context, d alert.Delivery) error {
 	if len(h.opt.Secret) > 0 {
 		req.Header.Set(SignatureHeader, Sign(h.opt.Secret, body))
 	}
-	if err := post(h.client, req); err != nil {
+	if err := post(h.client, req, h.hide); err != nil {
 		return fmt.Errorf("webhook %s, notice %s: %w", h.opt.ID, d.NoticeID, err)
 	}
 	return nil
@@ -208,7 +211,7 @@ func Sign(secret, body []byte) string {
 // post sends a request and sorts the answers: 2xx is taken over; 429 and 503
 // may say when to come again; 408 and 5xx are tried again; anything else, a
 // redirect too, is a refusal.
-func post(c *http.Client, req *http.Request) error {
+func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
 	resp, err := c.Do(req)
 	if err != nil {
 		return hideURL(err)
@@ -218,9 +221,9 @@ func post(c *http.Client, req *http.Request) error {
 	if resp.StatusCode >= 200 && resp.StatusCode < 300 {
 		return nil
 	}
-	err = fmt.Errorf("answered %s", resp.Status)
-	if line := oneLine(text); line != "" {
-		err = fmt.Errorf("answered %s: %s", resp.Status, line)
+	err = fmt.Errorf("answered %s", hide.Replace(resp.Status))
+	if line := oneLine([]byte(hide.Replace(string(text)))); line != "" {
+		err = fmt.Errorf("answered %s: %s", hide.Replace(resp.Status), line)
 	}
 	switch code := resp.StatusCode; {
 	case code == http.StatusTooManyRequests || code == http.StatusServiceUnavailable:
@@ -264,6 +267,38 @@ func checkURL(s string) error {
 		return errors.New("url must be http:// or https:// with a host")
 	}
 	return nil
+}
+
+// shortestHidden is the fewest characters of what may be a secret; shorter words
+// stand in many answers.
+const shortestHidden = 6
+
+// hider hides in an answer what servers like to repeat: the address's path, its
+// parts and values, and the headers.
+func hider(o *Options) *strings.Replacer {
+	all := []string{string(o.Secret)}
+	if u, err := url.Parse(o.URL); err == nil {
+		all = append(all, u.RequestURI(), u.Path, u.RawQuery)
+		all = append(all, strings.Split(u.EscapedPath(), "/")...)
+		all = append(all, strings.Split(u.Path, "/")...)
+		for _, values := range u.Query() {
+			for _, v := range values {
+				all = append(all, v, url.QueryEscape(v))
+			}
+		}
+	}
+	for _, v := range o.Headers {
+		all = append(all, v)
+		all = append(all, strings.Fields(v)...)
+	}
+	slices.SortFunc(all, func(a, b string) int { return cmp.Compare(len(b), len(a)) }) // the longest first
+	var pairs []string
+	for _, s := range all {
+		if len(s) >= shortestHidden {
+			pairs = append(pairs, s, "…")
+		}
+	}
+	return strings.NewReplacer(pairs...)
 }
 
 // hideURL drops the address from an error: it may hold a token.

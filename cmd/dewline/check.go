@@ -47,6 +47,11 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 	if err := daemon.Watchable(cfg); err != nil {
 		fmt.Fprintf(std.out, "note: %s: dewline run will refuse this: %s\n", path, strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
+	for _, file := range configs.SecretPaths(cfg, secretsDir) {
+		if info, err := os.Stat(file); err == nil && info.Mode().Perm()&0o007 != 0 {
+			fmt.Fprintf(std.out, "note: %s: the secret file %s is readable by all (mode %04o) and will not be used: chmod 600 %s\n", path, file, info.Mode().Perm(), file)
+		}
+	}
 	if ways {
 		if err := checkWays(cfg, path, std); err != nil {
 			return err

@@ -16,8 +16,8 @@ type change struct{ key, old, new string }
 const maxChanges = 200
 
 // changesOf lists what differs between two configurations, by the keys of the
-// file. Elements of a list are named by their id. Secrets are not in it: the
-// configuration holds the names of their files only.
+// file. Elements of a list are named by their id. What may hold a secret is not
+// shown.
 func changesOf(a, b *configs.Config) []change {
 	var out []change
 	compare(reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem(), "", &out)
@@ -36,7 +36,12 @@ func compare(a, b reflect.Value, key string, out *[]change) {
 			if name == "" || name == "-" {
 				continue
 			}
-			compare(a.Field(i), b.Field(i), strings.TrimPrefix(key+"."+name, "."), out)
+			key := strings.TrimPrefix(key+"."+name, ".")
+			if a.Type().Field(i).Tag.Get(configs.HiddenTag) == "" {
+				compare(a.Field(i), b.Field(i), key, out)
+			} else if !reflect.DeepEqual(a.Field(i).Interface(), b.Field(i).Interface()) {
+				*out = append(*out, change{key, "not shown", "another, not shown"})
+			}
 		}
 	case a.Kind() == reflect.Slice && a.Type().Elem().Kind() == reflect.Struct:
 		compareLists(a, b, key, out)

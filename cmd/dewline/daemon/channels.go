@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -238,8 +239,8 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 		hook, err := buildWebhook(id, w)
 		c.use(w.ID, hook, err)
 	}
-	if cfg.Outside.URL != "" {
-		beat, err := webhook.NewBeat(cfg.Outside.URL)
+	if cfg.Outside.URL+cfg.Outside.URLFile != "" {
+		beat, err := buildBeat(cfg.Outside)
 		if err != nil {
 			log.Error("the outside heartbeat cannot work", "err", err)
 		}
@@ -425,10 +426,46 @@ func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the signing key: %w", err)
 	}
+	address, err := addressOf(w.URL, w.URLFile)
+	if err != nil {
+		return nil, err
+	}
+	headers := maps.Clone(w.Headers)
+	for name, file := range w.HeaderFiles {
+		value, err := secret(file)
+		if err != nil {
+			return nil, fmt.Errorf("read the header %s: %w", name, err)
+		}
+		if headers == nil {
+			headers = map[string]string{}
+		}
+		headers[name] = value
+	}
 	return webhook.New(webhook.Options{
-		ID: w.ID, URL: w.URL, Secret: []byte(key), Template: w.Template, MediaType: w.MediaType,
-		Headers: w.Headers, Room: id,
+		ID: w.ID, URL: address, Secret: []byte(key), Template: w.Template, MediaType: w.MediaType,
+		Headers: headers, Room: id,
 	})
+}
+
+// buildBeat makes what posts heartbeats outside.
+func buildBeat(o configs.Outside) (*webhook.Beat, error) {
+	address, err := addressOf(o.URL, o.URLFile)
+	if err != nil {
+		return nil, err
+	}
+	return webhook.NewBeat(address)
+}
+
+// addressOf returns an address that is written in the configuration or in a file.
+func addressOf(address, file string) (string, error) {
+	if address != "" {
+		return address, nil
+	}
+	address, err := secret(file)
+	if err != nil {
+		return "", fmt.Errorf("read the address: %w", err)
+	}
+	return strings.TrimSpace(address), nil
 }
 
 // alarm publishes the retained document of an alarm; nil removes it.

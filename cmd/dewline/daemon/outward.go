@@ -20,7 +20,7 @@ func (l *loop) heartbeatEvery() time.Duration {
 	if v := cfg.MQTT.Heartbeat.D(); v > 0 {
 		every = v
 	}
-	if v := cfg.Outside.Every.D(); v > 0 && cfg.Outside.URL != "" {
+	if v := cfg.Outside.Every.D(); v > 0 && cfg.Outside.URL+cfg.Outside.URLFile != "" {
 		every = min(every, v)
 	}
 	return every

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -112,14 +113,18 @@ func (l *loop) noteSettings(now sensors.Instant, st *store.Store) {
 		return
 	}
 	before, err := st.Get(store.BucketConfig, settingsKey)
-	if err == nil && bytes.Equal(before, text) {
+	if before = configs.Masked(before); err == nil && bytes.Equal(before, text) {
 		return
 	}
 	old, _, err := table.DecodeInForce("before", before)
 	if err != nil {
 		old = nil
 	}
-	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, core.SettingEvents(now, old, l.cfg.Load()))
+	var changes []event.Event
+	if next, _, err := table.DecodeInForce("now", text); err == nil { // without secrets, as text is
+		changes = core.SettingEvents(now, old, next)
+	}
+	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, changes)
 }
 
 // joinLate reads what a record holds and has the core take it in.

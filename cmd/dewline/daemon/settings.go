@@ -3,13 +3,16 @@ package daemon
 import (
 	"os"
 	"path/filepath"
+
+	"dewline/configs"
 )
 
-// settingsKey is the key of the configuration in force, as it stood in its file.
+// settingsKey is the key of the configuration in force, with its secrets hidden.
 const settingsKey = "in-force"
 
 // settingsInForce returns the text of the configuration in force, of which a copy is
-// in the data directory; nil for none.
+// in the data directory, with its secrets hidden: the record goes into backups. Nil
+// for none.
 func (rc *record) settingsInForce() []byte {
 	if rc.o.ConfigPath == "" {
 		return nil
@@ -18,5 +21,5 @@ func (rc *record) settingsInForce() []byte {
 	if err != nil {
 		return nil // told when it could not be kept
 	}
-	return text
+	return configs.Masked(text)
 }

@@ -48,6 +48,10 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 	}
 	_, err := secret(cfg.HTTP.TokenFile)
 	fault("http", err)
+	if cfg.Outside.URLFile != "" {
+		_, err := buildBeat(cfg.Outside)
+		fault("heartbeat", err)
+	}
 	if list, err := secret(cfg.HTTP.TokensFile); err != nil {
 		fault("http", err)
 	} else if _, err := page.ParseTokens(list); err != nil {
