@@ -29,7 +29,7 @@ room.toml:2:3: enclosure "a" has no lamp schedule: the day band holds at night t
 room.toml:30:1: mail leaves without TLS: notices and the password can be read on the way; write tls = "starttls" if the server can`},
 		{"nobody to wake", strings.Replace(quietRoom("", "[mail]\nhost = \"smtp.example.org\"\nfrom = \"a@example.org\"\n"), "channels = [\"mqtt\"]\n", "channels = [\"mail\"]\nmail_to = \"q@example.org\"\n", 1),
 			`room.toml:1:1: nobody can be woken; give a [[person]] a channel that rings, mqtt or a webhook
-room.toml:16:1: wake notices reach person "p" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook`},
+room.toml:18:1: wake notices reach person "p" by mail only, which wakes nobody; add a channel that rings, mqtt or a webhook`},
 		{"links to the board itself", quietRoom("", "[http]\nlisten = \"127.0.0.1:8077\"\nurl = \"http://localhost:8077\"\n"),
 			`room.toml:25:1: the links in notices lead to localhost, which a phone cannot reach; write the board's name or address on the network`},
 		{"links to a page on the board only", quietRoom("", "[http]\nlisten = \"127.0.0.1:8077\"\nurl = \"http://attic.example.org:8077\"\n"),
