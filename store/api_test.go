@@ -396,7 +396,7 @@ func TestAlarmsPushOutReadings(t *testing.T) {
 		}
 	}
 	before := s.Stats()
-	const n, size = 90, 3000
+	const n, size = 130, 3000
 	for i := range n {
 		d := store.Doc{Bucket: store.BucketAlarms, Key: fmt.Sprint(i), Value: make([]byte, size)}
 		if err := s.Commit(store.Commit{Docs: []store.Doc{d}}); err != nil {

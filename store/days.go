@@ -6,6 +6,7 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 
+	"dewline/sensors"
 	"dewline/store/block"
 )
 
@@ -38,15 +39,7 @@ func (s *Store) planDay() (*dayPlan, error) {
 		d.entry.readings += h.readings
 	}
 	d.entry.key, d.entry.name = key, key.bytes()
-	err := s.view(func(tx *bolt.Tx) error {
-		var err error
-		if d.raw, err = s.gatherRaw(tx, d); err != nil {
-			return err
-		}
-		d.table, err = s.gatherTables(tx, d)
-		return err
-	})
-	if err != nil {
+	if err := s.view(func(tx *bolt.Tx) error { return s.join(tx, d) }); err != nil {
 		return nil, err
 	}
 	return d, nil
@@ -90,67 +83,87 @@ func (s *Store) dueHours() []*entry {
 	return nil
 }
 
-// gathered is what one probe has in the hours of a day.
+// gathered is what one probe has in the hours of a day, by hour.
 type gathered struct {
-	probe  string
-	blocks [][][]byte // by hour: its blocks
+	probe      string
+	raw, table [][][]byte
 }
 
 // gather sorts the blocks of the hours by probe. They alias the file.
-func (s *Store) gather(tx *bolt.Tx, root string, kind byte, hours []*entry) ([]*gathered, error) {
-	b := tx.Bucket([]byte(root))
-	if b == nil {
-		return nil, badf("bucket %s is missing", root)
-	}
+func (s *Store) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
 	var order []*gathered
 	byProbe := make(map[string]*gathered)
-	for _, h := range hours {
-		err := walkBundle(bucketValue(b.Bucket(h.name)), kind, func(probe []byte, blocks [][]byte) bool {
-			g := byProbe[string(probe)]
-			if g == nil {
-				g = &gathered{probe: string(probe)}
-				byProbe[g.probe] = g
-				order = append(order, g)
+	for _, root := range [...]string{rootRaw, rootTable} {
+		b := tx.Bucket([]byte(root))
+		if b == nil {
+			return nil, badf("bucket %s is missing", root)
+		}
+		for i, h := range hours {
+			if root == rootTable && b.Bucket(h.name) == nil {
+				continue // its readings tell all
 			}
-			g.blocks = append(g.blocks, append([][]byte(nil), blocks...))
-			return true
-		})
-		if err != nil {
-			s.damagedRecord(fmt.Errorf("an hour from %d: %w", h.key.wallMin, err))
+			err := walkBundle(bucketValue(b.Bucket(h.name)), kindOf(root), func(probe []byte, blocks [][]byte) bool {
+				g := byProbe[string(probe)]
+				if g == nil {
+					g = &gathered{probe: string(probe), raw: make([][][]byte, len(hours)), table: make([][][]byte, len(hours))}
+					byProbe[g.probe] = g
+					order = append(order, g)
+				}
+				if root == rootRaw {
+					g.raw[i] = slices.Clone(blocks)
+				} else {
+					g.table[i] = slices.Clone(blocks)
+				}
+				return true
+			})
+			if err != nil {
+				s.damagedRecord(fmt.Errorf("%s from %d: %w", kindWord(kindOf(root)), h.key.wallMin, err))
+			}
 		}
 	}
 	return order, nil
 }
 
-// gatherRaw makes the day's bundle of readings. Decoding hours and packing them anew is
-// most of the work of a day, so the probes are shared out to the cores.
-func (s *Store) gatherRaw(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
-	probes, err := s.gather(tx, rootRaw, kindRaw, d.hours)
+// join makes the day's bundles. Decoding hours and packing them anew is most of the work
+// of a day, so the probes are shared out to the cores.
+func (s *Store) join(tx *bolt.Tx, d *dayPlan) error {
+	probes, err := s.gather(tx, d.hours)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	parts := make([]bundlePart, len(probes))
+	raw, table := make([]bundlePart, len(probes)), make([]bundlePart, len(probes))
 	err = s.share(len(probes), func(enc *block.Encoder, i int) (err error) {
-		parts[i], err = s.joinRaw(enc, probes[i])
+		raw[i], table[i], err = s.joinProbe(enc, probes[i])
 		return err
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return appendBundle(nil, kindRaw, d.entry.name, parts), nil
+	raw = slices.DeleteFunc(raw, func(p bundlePart) bool { return len(p.blocks) == 0 })
+	d.raw, d.table = appendBundle(nil, kindRaw, d.entry.name, raw), tableBundle(d.entry.name, table)
+	return nil
 }
 
-// joinRaw packs the readings of one probe's hours together. A block that is
+// joinProbe packs the readings of one probe's hours together, and its rollups, which
+// are joined as they are: a correction may have changed them since. A block that is
 // damaged is left out and counted.
-func (s *Store) joinRaw(enc *block.Encoder, g *gathered) (bundlePart, error) {
-	part := bundlePart{probe: g.probe}
+func (s *Store) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePart, err error) {
+	raw.probe, table.probe = g.probe, g.probe
+	probe := sensors.ProbeID(g.probe)
 	q := newQuery(s, "")
 	defer q.release()
 	recs := q.recs[:0]
-	for _, blocks := range g.blocks {
+	var spans [levels][]block.Span
+	for i, blocks := range g.raw {
+		from := len(recs)
 		for _, b := range blocks {
-			var err error
 			if recs, err = q.dec.Decode(recs, b); err != nil {
+				s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
+			}
+		}
+		stored := append(slices.Clone(g.table[i]), make([][]byte, levels)...)
+		for l := range levels {
+			if spans[l], err = levelOf(spans[l], &q.dec, probe, l, stored[l], recs[from:]); err != nil {
 				s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
 			}
 		}
@@ -160,38 +173,12 @@ func (s *Store) joinRaw(enc *block.Encoder, g *gathered) (bundlePart, error) {
 		n := min(len(rest), block.MaxRecords)
 		b, err := enc.Append(nil, rest[:n])
 		if err != nil {
-			return part, err
+			return raw, table, err
 		}
-		part.blocks, rest = append(part.blocks, b), rest[n:]
+		raw.blocks, rest = append(raw.blocks, b), rest[n:]
 	}
-	return part, nil
-}
-
-// gatherTables makes the day's bundle of rollups. They are joined as they are, not
-// summed up again: a correction may have changed them since.
-func (s *Store) gatherTables(tx *bolt.Tx, d *dayPlan) ([]byte, error) {
-	probes, err := s.gather(tx, rootTable, kindTable, d.hours)
-	if err != nil {
-		return nil, err
-	}
-	var dec block.Decoder
-	parts := make([]bundlePart, 0, len(probes))
-	for _, g := range probes {
-		var spans [levels][]block.Span
-		for _, blocks := range g.blocks {
-			for l := range min(levels, len(blocks)) {
-				if spans[l], err = dec.DecodeSpans(spans[l], blocks[l]); err != nil {
-					s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
-				}
-			}
-		}
-		blocks, err := tableBlocks(&s.enc, spans)
-		if err != nil {
-			return nil, err
-		}
-		parts = append(parts, bundlePart{g.probe, blocks})
-	}
-	return appendBundle(nil, kindTable, d.entry.name, parts), nil
+	table.blocks, err = tableBlocks(enc, spans, sumUp(probe, recs, nil))
+	return raw, table, err
 }
 
 // put writes the day and takes out its hours.
@@ -207,5 +194,5 @@ func (d *dayPlan) put(tx *bolt.Tx) error {
 	if err := putBundle(tx, rootRaw, d.entry.name, d.raw); err != nil {
 		return err
 	}
-	return putBundle(tx, rootTable, d.entry.name, d.table)
+	return putTable(tx, d.entry.name, d.table)
 }

@@ -161,7 +161,7 @@ func (s *Store) carryOut(p *plan) error {
 				return err
 			}
 		}
-		if err := dropBundles(tx, p); err != nil {
+		if err := dropBundles(tx, p, 0); err != nil {
 			return err
 		}
 		if p.state != nil {
@@ -180,11 +180,16 @@ func (s *Store) carryOut(p *plan) error {
 	return nil
 }
 
-// drop only takes bundles out.
+// drop only takes bundles out, for want of room: of the rollups that their readings tell
+// it keeps the hours, and where there is no room for these, none.
 func (s *Store) drop(p *plan) error {
 	s.layout.Lock()
 	defer s.layout.Unlock()
-	if err := s.update(func(tx *bolt.Tx) error { return dropBundles(tx, p) }); err != nil {
+	err := s.update(func(tx *bolt.Tx) error { return dropBundles(tx, p, int(Hour)-1) })
+	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		err = s.update(func(tx *bolt.Tx) error { return dropBundles(tx, p, levels) })
+	}
+	if err != nil {
 		return err
 	}
 	s.settleDropped(p)
@@ -259,6 +264,9 @@ func putSealed(tx *bolt.Tx, sealed []*entry) error {
 	for _, e := range sealed {
 		if err := putBundle(tx, rootRaw, e.name, e.raw); err != nil {
 			return err
+		}
+		if e.table == nil {
+			continue
 		}
 		if err := putBundle(tx, rootTable, e.name, e.table); err != nil {
 			return err
@@ -359,9 +367,13 @@ func dropOpen(tx *bolt.Tx, prefixes ...byte) error {
 	return nil
 }
 
-// dropBundles takes out what is past its age: readings alone, or rollups with them.
-func dropBundles(tx *bolt.Tx, p *plan) error {
+// dropBundles takes out what is past its age: readings alone, or rollups with them. Rollups
+// that the readings tell are stored first, those of the levels from first on.
+func dropBundles(tx *bolt.Tx, p *plan, first int) error {
 	for _, e := range p.dropRaw {
+		if err := keepSums(tx, e.name, first); err != nil {
+			return err
+		}
 		if err := dropBundle(tx, rootRaw, e.name); err != nil {
 			return err
 		}

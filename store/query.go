@@ -38,8 +38,9 @@ type query struct {
 type source struct {
 	e          *entry
 	lo, hi     int64  // wall times of the first and last record, of any probe
-	waiting    []byte // the bundle, while the disk has not taken it
-	first, end int    // its blocks are those with ends[first:end]
+	raw, table []byte // the bundles, while the disk has not taken them
+	stored     int    // the block of rollups is that with ends[stored], below 0 for none
+	first, end int    // its blocks of readings are those with ends[first:end]
 	err        error  // why there are none
 }
 
@@ -91,43 +92,43 @@ func (q *query) note(e *entry, kind byte) {
 	if e.noRaw && kind == kindRaw {
 		return
 	}
-	src := source{e: e, lo: e.key.wallMin, hi: e.key.wallMax, waiting: e.raw}
-	if kind == kindTable {
-		src.waiting = e.table
-	}
-	q.from = append(q.from, src)
+	q.from = append(q.from, source{e: e, lo: e.key.wallMin, hi: e.key.wallMax, raw: e.raw, table: e.table})
 }
 
-// allBlocks asks copyBlocks for every block that the probe has in a bundle.
-const allBlocks = -1
+// noLevel asks copyBlocks for readings and no rollups.
+const noLevel = -1
 
 // collect looks and copies. It begins again when a day replaces its hours under
 // our hands, which it can do only so often.
-func (q *query) collect(kind byte, only int, lo, hi int64) error {
+func (q *query) collect(level int, lo, hi int64) error {
 	err := errMoved
 	for try := 0; try < 8 && errors.Is(err, errMoved); try++ {
-		err = q.collectOnce(kind, only, lo, hi)
+		err = q.collectOnce(level, lo, hi)
 	}
 	return err
 }
 
-func (q *query) collectOnce(kind byte, only int, lo, hi int64) error {
+func (q *query) collectOnce(level int, lo, hi int64) error {
 	q.s.layout.RLock()
 	defer q.s.layout.RUnlock()
+	kind := byte(kindRaw)
+	if level != noLevel {
+		kind = kindTable
+	}
 	q.look(kind, lo, hi)
-	return q.copyBlocks(kind, only)
+	return q.copyBlocks(level)
 }
 
-// copyBlocks copies the probe's blocks out of the noted bundles: all of them, or
-// the one at an index. The caller holds layout, so that the index and the file
-// agree. What is damaged is noted with its bundle; an error means that nothing
-// could be read.
-func (q *query) copyBlocks(kind byte, only int) error {
+// copyBlocks copies the probe's blocks out of the noted bundles: those of readings, or
+// what is stored of a level of rollups and, where that is not all, those of readings.
+// The caller holds layout, so that the index and the file agree. What is damaged is
+// noted with its bundle; an error means that nothing could be read.
+func (q *query) copyBlocks(level int) error {
 	q.bytes, q.ends = q.bytes[:0], q.ends[:0]
 	onDisk := false
 	for i := range q.from {
-		if src := &q.from[i]; src.waiting != nil {
-			q.copyFrom(src, src.waiting, kind, only)
+		if src := &q.from[i]; src.raw != nil {
+			q.copyFrom(src, src.raw, src.table, level)
 		} else {
 			onDisk = true
 		}
@@ -135,25 +136,27 @@ func (q *query) copyBlocks(kind byte, only int) error {
 	if !onDisk {
 		return nil
 	}
-	root := rootRaw
-	if kind == kindTable {
-		root = rootTable
-	}
 	return q.s.view(func(tx *bolt.Tx) error {
-		parent := tx.Bucket([]byte(root))
-		if parent == nil {
-			return badf("bucket %s is missing", root)
+		raws, tables := tx.Bucket([]byte(rootRaw)), tx.Bucket([]byte(rootTable))
+		if raws == nil || tables == nil {
+			return badf("bucket %s or %s is missing", rootRaw, rootTable)
 		}
 		for i := range q.from {
 			src := &q.from[i]
-			if src.waiting != nil {
+			if src.raw != nil {
 				continue
 			}
-			bundle := bucketValue(parent.Bucket(src.e.name))
-			if bundle == nil && q.moved(src.e) {
+			var raw, table []byte
+			if level != noLevel {
+				table = bucketValue(tables.Bucket(src.e.name))
+			}
+			if table == nil || !src.e.noRaw {
+				raw = bucketValue(raws.Bucket(src.e.name))
+			}
+			if raw == nil && table == nil && q.moved(src.e) {
 				return errMoved
 			}
-			q.copyFrom(src, bundle, kind, only)
+			q.copyFrom(src, raw, table, level)
 		}
 		return nil
 	})
@@ -167,21 +170,31 @@ func (q *query) moved(e *entry) bool {
 	return e.gone
 }
 
-// copyFrom copies the probe's blocks out of one bundle, or notes why it cannot.
-func (q *query) copyFrom(src *source, bundle []byte, kind byte, only int) {
-	src.first = len(q.ends)
-	n := 0
-	src.err = partOf(bundle, kind, string(q.probe), func(b []byte) {
-		if only == allBlocks || only == n {
-			q.bytes = append(q.bytes, b...)
-			q.ends = append(q.ends, len(q.bytes))
-		}
-		n++
-	})
-	src.end = len(q.ends)
-	if src.err == nil && only >= n && n > 0 {
-		src.err = fmt.Errorf("%w: no rollups of this level", ErrDamaged)
+// copyFrom copies the probe's blocks out of the bundles of one entry, or notes why it
+// cannot.
+func (q *query) copyFrom(src *source, raw, table []byte, level int) {
+	src.stored = -1
+	copied := func(b []byte) {
+		q.bytes = append(q.bytes, b...)
+		q.ends = append(q.ends, len(q.bytes))
 	}
+	whole := false
+	if table != nil {
+		n := 0
+		src.err = partOf(table, kindTable, string(q.probe), func(b []byte) {
+			if n == level && len(b) > 0 {
+				src.stored, whole = len(q.ends), !needsReadings(b)
+				copied(b)
+			}
+			n++
+		})
+	}
+	src.first, src.end = len(q.ends), len(q.ends)
+	if whole || src.err != nil || raw == nil && table != nil {
+		return
+	}
+	src.err = partOf(raw, kindRaw, string(q.probe), copied)
+	src.end = len(q.ends)
 }
 
 // blocks yields the blocks copied from one bundle.
@@ -206,7 +219,7 @@ type part struct {
 // window calls visit with the probe's records of [lo, hi), some at a time, in order of
 // wall time. A part is valid until visit returns; window returns false once visit does.
 func (q *query) window(lo, hi int64, visit func(part) bool) bool {
-	if err := q.collect(kindRaw, allBlocks, lo, hi); err != nil {
+	if err := q.collect(noLevel, lo, hi); err != nil {
 		return visit(part{errs: []error{err}})
 	}
 	apart := q.apart()

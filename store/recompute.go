@@ -114,6 +114,7 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 	if err := q.readBundle(e); err != nil || len(q.recs) == 0 {
 		return false, err
 	}
+	again := sumUp(q.probe, q.recs, nil)
 	for i := range q.recs {
 		if w := q.recs[i].Wall; w < r.lo || w >= r.hi {
 			continue
@@ -122,7 +123,7 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 		unpack(&reading, &q.recs[i])
 		q.recs[i] = recordOf(r.correct(reading))
 	}
-	blocks, err := tableBlocks(&q.s.enc, sumUp(q.probe, q.recs, *q.s.limits.Load()))
+	blocks, err := tableBlocks(&q.s.enc, sumUp(q.probe, q.recs, *q.s.limits.Load()), again)
 	if err != nil {
 		return false, err
 	}
@@ -137,7 +138,7 @@ func (q *query) readBundle(e *entry) error {
 	q.s.mu.Lock()
 	q.note(e, kindRaw)
 	q.s.mu.Unlock()
-	if err := q.copyBlocks(kindRaw, allBlocks); err != nil {
+	if err := q.copyBlocks(noLevel); err != nil {
 		return err
 	}
 	var errs []error
@@ -151,68 +152,63 @@ func (q *query) readBundle(e *entry) error {
 // reports whether that changed anything.
 func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) (bool, error) {
 	s.mu.Lock()
-	waiting := e.table
+	waiting, table := e.raw != nil, e.table
 	s.mu.Unlock()
-	if waiting != nil {
-		table, err := swapPart(waiting, e.name, probe, blocks)
-		if err != nil || bytes.Equal(table, waiting) {
+	if waiting {
+		next, err := swapPart(table, e.name, probe, blocks)
+		if err != nil || bytes.Equal(next, table) {
 			return false, err
 		}
 		s.mu.Lock()
-		e.table = table
+		e.table = next
 		s.mu.Unlock()
 		return true, nil
 	}
-	var table []byte
+	changed := false
 	err := s.view(func(tx *bolt.Tx) error {
-		b := tx.Bucket([]byte(rootTable))
-		if b == nil || b.Bucket(e.name) == nil {
-			return s.damagedTable(e)
-		}
-		have := bucketValue(b.Bucket(e.name))
+		have := tableOf(tx, e)
 		next, err := swapPart(have, e.name, probe, blocks)
 		if err != nil {
 			s.damagedRecord(err)
 			return err
 		}
-		if !bytes.Equal(next, have) {
-			table = next
-		}
+		table, changed = next, !bytes.Equal(next, have)
 		return nil
 	})
-	if err != nil || table == nil {
+	if err != nil || !changed {
 		return false, err
 	}
-	err = s.update(func(tx *bolt.Tx) error {
-		b := tx.Bucket([]byte(rootTable))
-		if b == nil || b.Bucket(e.name) == nil {
-			return s.damagedTable(e)
-		}
-		return b.Bucket(e.name).Put([]byte(valueKey), table)
-	})
+	err = s.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
 	return err == nil, err
 }
 
-// damagedTable says that a bundle has no rollups.
-func (s *Store) damagedTable(e *entry) error {
-	err := fmt.Errorf("%w: the rollups from %s are missing", ErrDamaged, time.UnixMilli(e.key.wallMin).UTC().Format(time.RFC3339))
-	s.damagedRecord(err)
-	return err
+// tableOf is a bundle's rollups on disk, nil where none are stored.
+func tableOf(tx *bolt.Tx, e *entry) []byte {
+	b := tx.Bucket([]byte(rootTable))
+	if b == nil {
+		return nil
+	}
+	return bucketValue(b.Bucket(e.name))
 }
 
 // swapPart returns a bundle of rollups with other blocks for one probe.
 func swapPart(bundle, name []byte, probe string, blocks [][]byte) ([]byte, error) {
-	var parts []bundlePart
-	err := walkBundle(bundle, kindTable, func(p []byte, have [][]byte) bool {
-		part := bundlePart{string(p), append([][]byte(nil), have...)}
-		if part.probe == probe {
-			part.blocks = blocks
+	parts, mine := []bundlePart(nil), -1
+	if bundle != nil {
+		err := walkBundle(bundle, kindTable, func(p []byte, have [][]byte) bool {
+			if string(p) == probe {
+				mine = len(parts)
+			}
+			parts = append(parts, bundlePart{string(p), slices.Clone(have)})
+			return true
+		})
+		if err != nil {
+			return nil, err
 		}
-		parts = append(parts, part)
-		return true
-	})
-	if err != nil {
-		return nil, err
 	}
-	return appendBundle(nil, kindTable, name, parts), nil
+	if mine < 0 {
+		mine, parts = len(parts), append(parts, bundlePart{probe: probe})
+	}
+	parts[mine].blocks = blocks
+	return tableBundle(name, parts), nil
 }

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -12,7 +11,6 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 
-	"dewline/sensors"
 	"dewline/store/block"
 )
 
@@ -83,18 +81,11 @@ func (s *Store) regainOnce(ctx context.Context, file string, all *RepairReport) 
 	defer stop()
 	r := regaining{s: s, salvager: newSalvager(ctx, f, info.Size()), all: all, stop: stop}
 	r.put = r.add
-	// Sums first: readings without sums would look damaged meanwhile.
-	for _, r.only = range []string{rootTable, rootRaw} {
-		r.level = 0
-		r.bundles()
-	}
+	r.bundles()
 	if r.failed != nil {
 		return r.failed
 	}
 	if err := ctx.Err(); err != nil {
-		return err
-	}
-	if err := s.fillSums(ctx, all); err != nil {
 		return err
 	}
 	return s.update(func(tx *bolt.Tx) error { return putRegained(tx, file) })
@@ -198,71 +189,4 @@ func (s *Store) holds(root string, name []byte) bool {
 		return nil
 	})
 	return there && err == nil
-}
-
-// fillSums makes rollups where a damaged file gave readings without them.
-func (s *Store) fillSums(ctx context.Context, all *RepairReport) error {
-	s.mu.Lock()
-	entries := slices.Clone(s.mem.entries)
-	s.mu.Unlock()
-	for _, e := range entries {
-		if err := s.fillSum(ctx, e, all); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (s *Store) fillSum(ctx context.Context, e *entry, all *RepairReport) error {
-	select {
-	case s.flushing <- struct{}{}:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	defer func() { <-s.flushing }()
-	if e.noRaw || e.raw != nil || s.holds(rootTable, e.name) || !s.holds(rootRaw, e.name) {
-		return nil
-	}
-	var parts []bundlePart
-	err := s.view(func(tx *bolt.Tx) error {
-		return walkBundle(bytes.Clone(bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.name))), kindRaw, func(probe []byte, blocks [][]byte) bool {
-			parts = append(parts, bundlePart{string(probe), slices.Clone(blocks)})
-			return true
-		})
-	})
-	if err != nil {
-		s.damagedIf(err)
-		return nil
-	}
-	sums, err := s.sumsOf(parts)
-	if err != nil {
-		return nil // a damaged block is told when it is read
-	}
-	all.Tables++
-	return s.update(func(tx *bolt.Tx) error {
-		return putBundle(tx, rootTable, e.name, appendBundle(nil, kindTable, e.name, sums))
-	})
-}
-
-// sumsOf makes the rollups of a bundle whose own are lost. The caller holds the
-// flushing token.
-func (s *Store) sumsOf(parts []bundlePart) ([]bundlePart, error) {
-	var dec block.Decoder
-	var recs []block.Record
-	out := make([]bundlePart, 0, len(parts))
-	for _, p := range parts {
-		recs = recs[:0]
-		for _, b := range p.blocks {
-			var err error
-			if recs, err = dec.Decode(recs, b); err != nil {
-				return nil, err
-			}
-		}
-		blocks, err := tableBlocks(&s.enc, sumUp(sensors.ProbeID(p.probe), recs, *s.limits.Load()))
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, bundlePart{p.probe, blocks})
-	}
-	return out, nil
 }

@@ -89,7 +89,6 @@ type salvager struct {
 	seen  map[string]bool              // root and name of bundles saved
 	days  map[string][]bundleKey       // by root
 	level uint8                        // the only level to copy, 0 for both
-	only  string                       // the only root to copy, empty for both
 	last  uint64                       // highest number of a bundle in the trees
 	recs  []block.Record               // scratch
 	held  int                          // readings in the bundle that is put
@@ -300,7 +299,7 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if !ok {
 		return fmt.Errorf("%w: name of a bundle", ErrDamaged)
 	}
-	if v.seen[root+string(name)] || v.inDay(root, k) || (v.level != 0 && v.level != k.level) || (v.only != "" && v.only != root) {
+	if v.seen[root+string(name)] || v.inDay(root, k) || (v.level != 0 && v.level != k.level) {
 		return nil
 	}
 	parts, blocks, readings, err := v.wholeParts(k, kind, b)
@@ -338,7 +337,7 @@ func (v *salvager) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundleP
 			var err error
 			if kind == kindRaw {
 				v.recs, err = dec.Decode(v.recs[:0], blk)
-			} else {
+			} else if len(blk) > 0 {
 				_, err = dec.DecodeSpans(nil, blk)
 			}
 			if err != nil {

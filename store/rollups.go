@@ -49,20 +49,15 @@ func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level,
 func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
 	l := int(level) - 1
 	// A span that starts before lo may lie in a bundle that begins after it.
-	if err := q.collect(kindTable, l, lo, hi+spanMillis[l]); err != nil {
+	if err := q.collect(l, lo, hi+spanMillis[l]); err != nil {
 		return nil, []error{err}
 	}
 	var errs []error
 	q.spans = q.spans[:0]
 	for i := range q.from {
 		src := &q.from[i]
-		err := src.err
 		from := len(q.spans)
-		for b := range q.blocks(src) {
-			if q.spans, err = q.dec.DecodeSpans(q.spans, b); err != nil {
-				err = fmt.Errorf("%w: %w", ErrDamaged, err)
-			}
-		}
+		err := q.spansOf(src, l)
 		if q.inDay(src) {
 			for i := range q.spans[from:] {
 				q.spans[from+i].Has |= again
@@ -74,9 +69,36 @@ func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
 		}
 	}
 	if len(q.open) > 0 {
-		q.spans = append(q.spans, sumUp(q.probe, q.open, *q.s.limits.Load())[l]...)
+		out := [1][]block.Span{q.spans}
+		sumLevels(q.probe, q.open, *q.s.limits.Load(), l, out[:])
+		q.spans = out[0]
 	}
 	return ordered(q.spans, lo, hi), errs
+}
+
+// spansOf appends the rollups of one bundle to q.spans.
+func (q *query) spansOf(src *source, l int) error {
+	if src.err != nil {
+		return src.err
+	}
+	var stored []byte
+	if src.stored >= 0 {
+		stored = q.bytes[q.start(src.stored):q.ends[src.stored]]
+	}
+	q.recs = q.recs[:0]
+	var err, damaged error
+	for b := range q.blocks(src) {
+		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
+			damaged = err
+		}
+	}
+	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, l, stored, q.recs); err == nil {
+		err = damaged
+	}
+	if err != nil {
+		err = fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	return err
 }
 
 // again marks a span that may be there twice, only while a query sorts.

@@ -16,8 +16,8 @@ func testLimits(low, high, ceiling sensors.CentiCelsius, floor sensors.CentiPerc
 	}
 }
 
-// slowRollup sums readings up the plain way, each standing for ten seconds.
-func slowRollup(probe sensors.ProbeID, level Level, at time.Time, rs []sensors.Reading, lim Limits) Rollup {
+// slowRollup sums readings up the plain way, each standing for as long.
+func slowRollup(probe sensors.ProbeID, level Level, at time.Time, rs []sensors.Reading, lim Limits, each time.Duration) Rollup {
 	out := Rollup{Probe: probe, Start: at, Level: level}
 	var t, h, v []float64
 	for _, r := range rs {
@@ -31,15 +31,15 @@ func slowRollup(probe sensors.ProbeID, level Level, at time.Time, rs []sensors.R
 		if err == nil {
 			v = append(v, math.Round(pa))
 		}
-		out.Covered += 10 * time.Second
+		out.Covered += each
 		if r.Temperature >= *lim.Low && r.Temperature <= *lim.High {
-			out.InBand += 10 * time.Second
+			out.InBand += each
 		}
 		if r.Temperature >= *lim.Ceiling {
-			out.AboveCeil += 10 * time.Second
+			out.AboveCeil += each
 		}
 		if r.Humidity < *lim.Floor {
-			out.BelowFloor += 10 * time.Second
+			out.BelowFloor += each
 		}
 	}
 	out.Temperature, out.Humidity, out.VPD = spreadOf(t), spreadOf(h), spreadOf(v)
@@ -106,7 +106,7 @@ func TestRollups(t *testing.T) {
 		for _, p := range r.probes {
 			for _, level := range []Level{TenMinutes, Hour} {
 				for i, got := range rollupsOf(t, s, p, level, time.Time{}, farFuture) {
-					if want := slowRollup(p, level, got.Start, all[p], lim); got != want {
+					if want := slowRollup(p, level, got.Start, all[p], lim, 10*time.Second); got != want {
 						t.Fatalf("rollup %d of %s is\n%+v, want\n%+v", i, p, got, want)
 					}
 				}
@@ -130,6 +130,82 @@ func TestRollups(t *testing.T) {
 	}
 	defer s.Close(context.Background())
 	check(s)
+}
+
+// TestSlowRollups is the same for probes whose rollups are summed up again when they are asked
+// for: they keep the limits of their day, when their hours become days, when other
+// limits come, and when their readings are past their age.
+func TestSlowRollups(t *testing.T) {
+	for _, each := range []time.Duration{time.Minute, 5 * time.Minute} {
+		before, later := testLimits(2230, 2400, 2450, 7950), testLimits(2330, 2350, 2360, 8100)
+		dir := memDir(t)
+		s, _, err := Open(ctx, Options{Dir: dir, Limits: before, KeepRaw: 72 * time.Hour})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.db.NoSync = true
+		r := newRoom(8, 2)
+		r.step, r.at.Wall = each, start.Truncate(24*time.Hour)
+		begun, change := r.at.Wall, r.at.Wall.Add(50*time.Hour)
+		all := map[sensors.ProbeID][]sensors.Reading{}
+		run := func(until time.Time) {
+			for r.at.Wall.Before(until) {
+				for _, x := range r.next() {
+					x.At.Wall, x.At.Mono = x.At.Wall.Truncate(each), x.At.Mono.Truncate(each)
+					s.Append(x)
+					all[x.Probe] = append(all[x.Probe], x)
+				}
+				if err := s.Flush(ctx, nil); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		check := func() {
+			t.Helper()
+			for _, p := range r.probes {
+				for _, level := range []Level{TenMinutes, Hour} {
+					n := 0
+					for _, got := range rollupsOf(t, s, p, level, begun, r.at.Wall.Truncate(time.Hour)) {
+						lim := before("", sensors.Instant{})
+						if !got.Start.Before(change.Truncate(24 * time.Hour)) {
+							lim = later("", sensors.Instant{})
+							if got.Start.Before(change) {
+								n++ // of the hours open at the change
+								continue
+							}
+						}
+						if want := slowRollup(p, level, got.Start, all[p], lim, each); got != want {
+							t.Fatalf("after %v, a rollup of %s is\n%+v, want\n%+v", r.at.Mono, p, got, want)
+						}
+						n++
+					}
+					if want := int(r.at.Wall.Truncate(time.Hour).Sub(begun) / level.Span()); n != want {
+						t.Fatalf("%d rollups of %s, want %d", n, p, want)
+					}
+				}
+			}
+		}
+		run(change)
+		s.SetLimits(later)
+		run(change.Add(20 * time.Hour))
+		check()
+		if err := s.Close(ctx); err != nil {
+			t.Fatal(err)
+		}
+		if s, _, err = Open(ctx, Options{Dir: dir, Limits: later, KeepRaw: 72 * time.Hour}); err != nil {
+			t.Fatal(err)
+		}
+		s.db.NoSync = true
+		check()
+		run(begun.Add(7 * 24 * time.Hour))
+		check()
+		if n := len(readAll(t, s, r.probes[0], begun, begun.Add(48*time.Hour))); n != 0 {
+			t.Errorf("%d readings are past their age, and there", n)
+		}
+		if err := s.Close(ctx); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 // TestRecompute corrects a probe from a date on and asks that its rollups

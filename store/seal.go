@@ -143,7 +143,8 @@ func (s *Store) encodeHour(e *entry, series []openSeries) error {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}
 		raw[i] = bundlePart{string(o.p.id), [][]byte{b}}
-		blocks, err := tableBlocks(enc, sumUp(o.p.id, o.recs, limits))
+		spans := sumUp(o.p.id, o.recs, limits)
+		blocks, err := tableBlocks(enc, spans, withoutBands(spans))
 		if err != nil {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}
@@ -157,7 +158,7 @@ func (s *Store) encodeHour(e *entry, series []openSeries) error {
 		e.readings += len(o.recs)
 	}
 	e.raw = appendBundle(nil, kindRaw, e.name, raw)
-	e.table = appendBundle(nil, kindTable, e.name, table)
+	e.table = tableBundle(e.name, table)
 	return nil
 }
 
@@ -186,19 +187,6 @@ func (s *Store) share(n int, f func(enc *block.Encoder, i int) error) error {
 	}
 	all.Wait()
 	return errors.Join(errs...)
-}
-
-// tableBlocks encodes the rollups of one probe, one block per level.
-func tableBlocks(enc *block.Encoder, spans [levels][]block.Span) ([][]byte, error) {
-	out := make([][]byte, levels)
-	for l := range out {
-		b, err := enc.AppendSpans(nil, spanMillis[l], spans[l])
-		if err != nil {
-			return nil, err
-		}
-		out[l] = b
-	}
-	return out, nil
 }
 
 // trimSealed drops the oldest hours that the disk would not take, once they fill

@@ -23,8 +23,15 @@ const gapAfter = 2.5
 // were taken. Spans follow wall time; a span may appear twice after a clock
 // step and is merged when read.
 func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [levels][]block.Span) {
+	sumLevels(probe, recs, limits, 0, out[:])
+	return out
+}
+
+// sumLevels appends to out the rollups of as many levels as it is long, from first on.
+func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, first int, out [][]block.Span) {
 	usual := usualStep(recs)
-	var open [levels]sum
+	var all [levels]sum
+	open, widths := all[:len(out)], spanMillis[first:]
 	var sat saturation
 	for i := range recs {
 		r := &recs[i]
@@ -42,9 +49,9 @@ func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [
 			lim = limits(probe, instantOf(r))
 		}
 		for l := range open {
-			if in := r.Wall - open[l].span.Start; open[l].span.Count == 0 || in < 0 || in >= spanMillis[l] {
+			if in := r.Wall - open[l].span.Start; open[l].span.Count == 0 || in < 0 || in >= widths[l] {
 				out[l] = open[l].flush(out[l])
-				open[l] = sum{span: block.Span{Start: floorDiv(r.Wall, spanMillis[l]) * spanMillis[l]}}
+				open[l] = sum{span: block.Span{Start: floorDiv(r.Wall, widths[l]) * widths[l]}}
 			}
 			open[l].add(r, covers, &lim, &sat)
 		}
@@ -52,7 +59,6 @@ func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [
 	for l := range open {
 		out[l] = open[l].flush(out[l])
 	}
-	return out
 }
 
 // usualStep is the most common interval between records, 10 s for a single one.

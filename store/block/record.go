@@ -35,10 +35,11 @@ const (
 // The first byte of a sealed block names its format. Formats 1 to 3 were the same
 // without levels in their columns, and are still read.
 const (
-	formatSeries = 4 // one or more series
-	formatSet    = 5 // the same, with a number for each series
-	formatSpans  = 6 // rollups of one series
-	formatBefore = 3 // what the older form of each is less
+	formatSeries = 4  // one or more series
+	formatSet    = 5  // the same, with a number for each series
+	formatSpans  = 6  // rollups of one series
+	formatBefore = 3  // what the older form of each is less
+	formatBands  = 10 // what readings do not tell again of rollups; it has no older form
 )
 
 // castagnoli is the polynomial of CRC-32C (RFC 3720, appendix B.4).

@@ -18,16 +18,36 @@ type Span struct {
 // Three is the least, the mean and the greatest of one quantity.
 type Three struct{ Min, Mean, Max int32 }
 
-// spanColumns is the number of columns of a block of spans.
-const spanColumns = 16
+// spanColumns is the number of columns of a block of spans, those from bandColumns on
+// hang on limits.
+const (
+	spanColumns = 16
+	bandColumns = 13
+)
 
 // AppendSpans adds one sealed block of spans, width milliseconds apart, to dst.
 func (e *Encoder) AppendSpans(dst []byte, width int64, spans []Span) ([]byte, error) {
+	return e.appendSpans(dst, formatSpans, width, spans)
+}
+
+// AppendBands adds one sealed block that keeps, of each span, only how much of what is
+// covered was out of the band, below and above.
+func (e *Encoder) AppendBands(dst []byte, spans []Span) ([]byte, error) {
+	return e.appendSpans(dst, formatBands, 0, spans)
+}
+
+// HasBands reports whether b is a block made by AppendBands.
+func HasBands(b []byte) bool { return len(b) > 0 && b[0] == formatBands }
+
+func (e *Encoder) appendSpans(dst []byte, format byte, width int64, spans []Span) ([]byte, error) {
 	if len(spans) > MaxRecords {
 		return dst, fmt.Errorf("a block takes %d rollups, not %d", MaxRecords, len(spans))
 	}
-	from := len(dst)
-	dst = append(dst, formatSpans)
+	from, first := len(dst), 0
+	if format == formatBands {
+		first = bandColumns
+	}
+	dst = append(dst, format)
 	dst = binary.AppendUvarint(dst, uint64(len(spans)))
 	dst = binary.AppendUvarint(dst, uint64(width))
 	n := len(spans)
@@ -37,15 +57,20 @@ func (e *Encoder) AppendSpans(dst []byte, width int64, spans []Span) ([]byte, er
 			e.vals[c*n+i] = v
 		}
 	}
-	for c := range spanColumns {
+	for c := first; c < spanColumns; c++ {
 		dst = e.col.append(dst, e.vals[c*n:(c+1)*n])
 	}
 	return seal(dst, from), nil
 }
 
-// DecodeSpans appends the spans of b to dst.
+// DecodeSpans appends the spans of b to dst. Of those with bands alone, InBand is less
+// by what they cover, and the rest is zero.
 func (d *Decoder) DecodeSpans(dst []Span, b []byte) ([]Span, error) {
-	src, err := unseal(b, formatSpans)
+	format, first := byte(formatSpans), 0
+	if HasBands(b) {
+		format, first = formatBands, bandColumns
+	}
+	src, err := unseal(b, format)
 	if err != nil {
 		return dst, err
 	}
@@ -59,7 +84,8 @@ func (d *Decoder) DecodeSpans(dst []Span, b []byte) ([]Span, error) {
 	}
 	from, n := len(dst), int(count)
 	d.vals = grow(d.vals, n*spanColumns)
-	for c := range spanColumns {
+	clear(d.vals[:first*n])
+	for c := first; c < spanColumns; c++ {
 		if src, err = d.col.read(src, d.vals[c*n:(c+1)*n]); err != nil {
 			return dst, err
 		}

@@ -6,6 +6,7 @@ import (
 	"iter"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 )
 
@@ -133,7 +134,8 @@ func entropy[K comparable](counts map[K]int, n int) (bits float64) {
 	return bits
 }
 
-// kindTable measures the size of all kinds in dewline's record and in Prometheus.
+// kindTable measures the size of all kinds in dewline's record and, where it is among the
+// stores asked for, in Prometheus.
 func kindTable(o options, w io.Writer) error {
 	fmt.Fprintf(w, "%d probes, %d days, %s; bytes a reading, the whole file.\n\n", probes, o.days, time.Now().Format(time.DateOnly))
 	fmt.Fprintln(w, "| kind | bound | dewline | × bound | Prometheus without its log | with it | × dewline |")
@@ -144,13 +146,18 @@ func kindTable(o options, w io.Writer) error {
 		if err != nil {
 			return err
 		}
-		peer, err := child(job{Store: "prometheus", Dir: o.memory, Days: o.days, Kind: k, Size: true})
-		if err != nil {
-			return err
+		n := float64(ours.Readings)
+		a := float64(ours.Bytes) / n
+		fmt.Fprintf(w, "| %s | %.3f | %.3f | %.2f |", k.Name, least, a, a/least)
+		if slices.Contains(o.stores, "prometheus") {
+			peer, err := child(job{Store: "prometheus", Dir: o.memory, Days: o.days, Kind: k, Size: true})
+			if err != nil {
+				return err
+			}
+			b := float64(peer.Bytes-peer.Log) / n
+			fmt.Fprintf(w, " %.2f | %.2f | %.1f |", b, float64(peer.Bytes)/n, b/a)
 		}
-		each := func(r result, bytes int64) float64 { return float64(bytes) / float64(r.Readings) }
-		a, b := each(ours, ours.Bytes), each(peer, peer.Bytes-peer.Log)
-		fmt.Fprintf(w, "| %s | %.3f | %.3f | %.2f | %.2f | %.2f | %.1f |\n", k.Name, least, a, a/least, b, each(peer, peer.Bytes), b/a)
+		fmt.Fprintln(w)
 	}
 	return nil
 }

@@ -1,0 +1,154 @@
+package store
+
+import (
+	"slices"
+
+	bolt "go.etcd.io/bbolt"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// perSpan is how many readings a rollup has to sum up to be stored. Of those of fewer,
+// only what hung on the limits of their day is, if anything: the rest is summed up
+// again when it is asked for, as rollups of a slow probe would take up more than its
+// readings.
+const perSpan = 120
+
+// tableBlocks encodes what is to be stored of one probe's rollups, a block per level, an
+// empty one where that is nothing. again is what their readings sum up to without limits.
+func tableBlocks(enc *block.Encoder, spans, again [levels][]block.Span) ([][]byte, error) {
+	out := make([][]byte, levels)
+	for l := range out {
+		var err error
+		switch {
+		case !tellsAgain(spans[l], again[l]):
+			out[l], err = enc.AppendSpans(nil, spanMillis[l], spans[l])
+		case slices.ContainsFunc(spans[l], func(s block.Span) bool { return s.InBand|s.Below|s.Above != 0 }):
+			bands := slices.Clone(spans[l])
+			for i := range bands {
+				bands[i].InBand -= bands[i].Covered
+				bands[i].Covered = 0
+			}
+			out[l], err = enc.AppendBands(nil, bands)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// tellsAgain reports whether spans are of few readings and as these sum up to again, but
+// for their bands and to which of two bundles the time between them counts.
+func tellsAgain(spans, again []block.Span) bool {
+	count := 0
+	for i := range spans {
+		count += int(spans[i].Count)
+	}
+	return count < perSpan*len(spans) && slices.EqualFunc(spans, again, func(s, a block.Span) bool {
+		s.Covered, s.InBand, s.Below, s.Above = a.Covered, a.InBand, a.Below, a.Above
+		return s == a
+	})
+}
+
+// withoutBands are spans as their readings sum up to without limits.
+func withoutBands(spans [levels][]block.Span) [levels][]block.Span {
+	for l := range spans {
+		spans[l] = slices.Clone(spans[l])
+		for i := range spans[l] {
+			s := &spans[l][i]
+			s.InBand, s.Below, s.Above = 0, 0, 0
+		}
+	}
+	return spans
+}
+
+// needsReadings reports whether what is stored of a level is not all of it.
+func needsReadings(stored []byte) bool { return len(stored) == 0 || block.HasBands(stored) }
+
+// levelOf appends one probe's rollups of a level in a bundle to dst, from what is
+// stored of them, and from its readings where that is not all.
+func levelOf(dst []block.Span, dec *block.Decoder, probe sensors.ProbeID, l int, stored []byte, recs []block.Record) ([]block.Span, error) {
+	if !needsReadings(stored) {
+		return dec.DecodeSpans(dst, stored)
+	}
+	from, out := len(dst), [1][]block.Span{dst}
+	sumLevels(probe, recs, nil, l, out[:])
+	if len(stored) == 0 {
+		return out[0], nil
+	}
+	bands, err := dec.DecodeSpans(nil, stored)
+	if err == nil && len(bands) != len(out[0])-from {
+		err = block.ErrCorrupt
+	}
+	if err != nil {
+		return dst, err
+	}
+	for i, b := range bands {
+		s := &out[0][from+i]
+		s.InBand, s.Below, s.Above = max(s.Covered+b.InBand, 0), b.Below, b.Above
+	}
+	return out[0], nil
+}
+
+// tableBundle is a bundle of those parts that store anything, nil for none.
+func tableBundle(name []byte, parts []bundlePart) []byte {
+	parts = slices.DeleteFunc(parts, func(p bundlePart) bool {
+		return !slices.ContainsFunc(p.blocks, func(b []byte) bool { return len(b) > 0 })
+	})
+	if len(parts) == 0 {
+		return nil
+	}
+	return appendBundle(nil, kindTable, name, parts)
+}
+
+// putTable writes a bundle of rollups in the place of the one that is there, if any; nil
+// takes that out.
+func putTable(tx *bolt.Tx, name, table []byte) error {
+	if err := dropBundle(tx, rootTable, name); err != nil || table == nil {
+		return err
+	}
+	return putBundle(tx, rootTable, name, table)
+}
+
+// keepSums stores in full those rollups of a bundle that its readings tell, as these are
+// about to go: those of the levels from first on. What is damaged is left out.
+func keepSums(tx *bolt.Tx, name []byte, first int) error {
+	if first == levels {
+		return nil
+	}
+	raw := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(name))
+	table := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(name))
+	var dec block.Decoder
+	var enc block.Encoder
+	var parts []bundlePart
+	_ = walkBundle(raw, kindRaw, func(probe []byte, blocks [][]byte) bool {
+		p := bundlePart{probe: string(probe)}
+		var recs []block.Record
+		for _, b := range blocks {
+			recs, _ = dec.Decode(recs, b)
+		}
+		var stored [][]byte
+		_ = partOf(table, kindTable, p.probe, func(b []byte) { stored = append(stored, b) })
+		stored = append(stored, make([][]byte, levels)...)
+		for l := range levels {
+			b := stored[l]
+			if spans, err := levelOf(nil, &dec, sensors.ProbeID(p.probe), l, b, recs); err == nil && needsReadings(b) && l >= first {
+				if b, err = enc.AppendSpans(nil, spanMillis[l], spans); err != nil {
+					return false
+				}
+			}
+			p.blocks = append(p.blocks, b)
+		}
+		parts = append(parts, p)
+		return true
+	})
+	_ = walkBundle(table, kindTable, func(probe []byte, blocks [][]byte) bool { // whose readings are lost
+		if !slices.ContainsFunc(parts, func(p bundlePart) bool { return p.probe == string(probe) }) {
+			parts = append(parts, bundlePart{string(probe), slices.Clone(blocks)})
+		}
+		return true
+	})
+	return putTable(tx, name, tableBundle(name, parts))
+}
