@@ -83,8 +83,8 @@ func TestOldRecordStays(t *testing.T) {
 	want := map[sensors.ProbeID][]sensors.Reading{}
 	oldRoom(func(r sensors.Reading) { want[r.Probe] = append(want[r.Probe], r) })
 	s, rep := open(t, dir)
-	if rep.Damage != nil {
-		t.Fatal(rep.Damage)
+	if rep.Damage != nil || !rep.Migrated {
+		t.Fatalf("%+v", rep)
 	}
 	check := func() {
 		t.Helper()

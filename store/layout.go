@@ -42,8 +42,9 @@ const (
 	bucketBeside // names and free text of the journal, by sequence number
 )
 
-// schema is the layout written by this version.
-const schema = 1
+// schema is the layout written by this version. In layout 1 blocks had no levels, and
+// rollups were all stored.
+const schema = 2
 
 // ErrDamaged says that a record's checksum was wrong, so it was not served.
 var ErrDamaged = errors.New("a record is damaged")

@@ -223,9 +223,11 @@ func (s *Store) openFile(ctx context.Context, rep *Report) error {
 // A migration brings the file from the schema that is its index to the next.
 type migration func(tx *bolt.Tx) error
 
-// migrations lists them; schema 1 is the first, so there is nothing to bring
-// forward from 0.
-func migrations() []migration { return make([]migration, schema) }
+// migrations lists them; schema 1 is the first. What it has reads as it is in 2, which only
+// keeps a build that knows nothing of it away.
+func migrations() []migration {
+	return []migration{1: func(*bolt.Tx) error { return nil }}
+}
 
 // migrate brings an older file forward in one transaction, and refuses a newer.
 func migrate(db *bolt.DB, readOnly bool, steps []migration) (bool, error) {
