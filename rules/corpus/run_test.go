@@ -105,9 +105,7 @@ func newRun(c caseID) (*run, error) {
 	if k == nil {
 		return nil, fmt.Errorf("no kind %q", c.kind)
 	}
-	sum := fnv.New64a()
-	fmt.Fprintf(sum, "%s %c", c.kind, c.gen)
-	rng := rand.New(rand.NewPCG(c.seed, sum.Sum64()))
+	rng := chances(c, 0)
 	b := &builder{kind: k, gen: c.gen, rng: rng, r: newRoom(rng)}
 	x := &run{b: b, out: &outcome{c: c, k: k, f: &b.f, told: -1, due: -1, peace: map[rules.AlarmID]int{}}}
 	if c.gen == 'o' || c.gen == 'h' {
@@ -121,11 +119,18 @@ func newRun(c caseID) (*run, error) {
 	}
 	switch c.gen {
 	case 'p':
-		x.w = newPhysical(b.r, rand.New(rand.NewPCG(c.seed, 11)))
+		x.w = newPhysical(b.r, chances(c, 1))
 	case 's':
-		x.w = newStatistical(b.r, rand.New(rand.NewPCG(c.seed, 12)))
+		x.w = newStatistical(b.r, chances(c, 1))
 	}
 	return x, x.begin()
+}
+
+// chances is one of the streams that a case draws from.
+func chances(c caseID, stream uint64) *rand.Rand {
+	sum := fnv.New64a()
+	fmt.Fprintf(sum, "%s %c", c.kind, c.gen)
+	return rand.New(rand.NewPCG(c.seed, sum.Sum64()+stream))
 }
 
 func kindOf(name string) *kind {
@@ -150,10 +155,10 @@ func (x *run) begin() (err error) {
 	x.out.tanks = n
 	x.crossed, x.reached, x.toldHot, x.woken = make([]time.Duration, n), make([]time.Duration, n), make([]time.Duration, n), make([]time.Duration, n)
 	x.outlooks = make([][]outlook, n)
-	x.late = rand.New(rand.NewPCG(x.out.c.seed, 13))
+	x.late = chances(x.out.c, 2)
 	for i, p := range r.probes {
 		x.judge = append(x.judge, table.NewJudge(sensors.ProbeID(p.id), "simulated"))
-		x.noise = append(x.noise, rand.New(rand.NewPCG(x.out.c.seed, 100+uint64(i))))
+		x.noise = append(x.noise, chances(x.out.c, 100+uint64(i)))
 		x.home = append(x.home, p.tank)
 	}
 	x.next, x.last = make([]time.Duration, len(r.probes)), make([]sensors.Sample, len(r.probes))
@@ -171,7 +176,7 @@ const longestStep = 30 * time.Second
 func (x *run) each(end time.Duration, look func()) {
 	r, f := x.b.r, &x.b.f
 	step := min(r.poll, longestStep)
-	hands := newDrives(r, rand.New(rand.NewPCG(x.out.c.seed, 14)))
+	hands := newDrives(r, chances(x.out.c, 3))
 	for x.now < end {
 		x.now += step
 		drive := hands.to(x.now, step)
@@ -339,7 +344,7 @@ func (x *run) noteTold(t *rules.Transition) {
 		o.first, o.firstRight = t.Cause, right
 	}
 	switch {
-	case slices.Contains(f.want, t.Key.Alarm) && x.concerns(t.Key.Subject):
+	case slices.Contains(f.want, t.Key.Alarm) && x.concerns(t.Key.Subject) && (x.now >= f.due || len(f.probes) > 0):
 		if o.told < 0 && (right || !f.strict) {
 			o.told, o.right = x.now, right
 		}

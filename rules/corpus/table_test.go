@@ -224,6 +224,9 @@ func (p *peace) add(o *outcome) {
 }
 
 func (p *peace) print(name string) {
+	if p.days == 0 {
+		return
+	}
 	ids := slices.SortedFunc(maps.Keys(p.by), func(a, b rules.AlarmID) int {
 		return cmp.Or(cmp.Compare(p.by[b], p.by[a]), cmp.Compare(a, b))
 	})
