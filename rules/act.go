@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -29,13 +30,13 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 	case TakeOut:
 		return e.lives.takeOut(now, a, slots)
 	case ReturnToService:
-		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return s.Rec.Life.Return(e.lives.spec(s, 0), now) })
+		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return s.Rec.Life.Return(e.lives.spec(s, 0), now) })
 	case Acknowledge:
-		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return e.lives.acknowledge(s, now, a.By) })
+		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return e.lives.acknowledge(s, now, a.By) })
 	case Reset:
-		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return s.Rec.Life.Reset() })
+		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return s.Rec.Life.Reset() })
 	case Unshelve:
-		err = e.lives.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) { return s.Rec.Life.TakeFromShelf(e.lives.spec(s, 0), now) })
+		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return s.Rec.Life.TakeFromShelf(e.lives.spec(s, 0), now) })
 	case Shelve:
 		err = e.lives.shelve(now, a, slots)
 	default:
@@ -48,12 +49,12 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 }
 
 // targets finds the alarms that an action is about.
-func (ls *lives) targets(a Action) ([]*Alarm, error) {
+func (ls *lives) targets(a Action) ([]*room.Alarm, error) {
 	if a.Kind == TakeOut || a.Kind == ReturnToService {
 		a.Key.Alarm, a.Seq = "", 0
 	}
-	var all, match []*Alarm
-	ls.each(func(s *Alarm) {
+	var all, match []*room.Alarm
+	ls.each(func(s *room.Alarm) {
 		if s.Rec.Key.Subject != a.Key.Subject {
 			return
 		}
@@ -75,7 +76,7 @@ func (ls *lives) targets(a Action) ([]*Alarm, error) {
 
 // each acts on every target that its state allows, and refuses where there is
 // none.
-func (ls *lives) actOn(now sensors.Instant, a Action, slots []*Alarm, act func(*Alarm) (alarm.Change, bool)) error {
+func (ls *lives) actOn(now sensors.Instant, a Action, slots []*room.Alarm, act func(*room.Alarm) (alarm.Change, bool)) error {
 	done := false
 	for _, s := range slots {
 		c, ok := act(s)
@@ -99,7 +100,7 @@ func orAll(id AlarmID) string {
 	return string(id)
 }
 
-func (ls *lives) acknowledge(s *Alarm, now sensors.Instant, by string) (alarm.Change, bool) {
+func (ls *lives) acknowledge(s *room.Alarm, now sensors.Instant, by string) (alarm.Change, bool) {
 	c, ok := s.Rec.Life.Acknowledge(now)
 	if ok {
 		s.Rec.AckedBy = by
@@ -109,7 +110,7 @@ func (ls *lives) acknowledge(s *Alarm, now sensors.Instant, by string) (alarm.Ch
 
 // shelve refuses the whole action where one of the alarms may not be shelved
 // for so long, so that nobody believes that more is quiet than is.
-func (ls *lives) shelve(now sensors.Instant, a Action, slots []*Alarm) error {
+func (ls *lives) shelve(now sensors.Instant, a Action, slots []*room.Alarm) error {
 	if a.For <= 0 {
 		return fmt.Errorf("shelve %s of %s: %w", orAll(a.Key.Alarm), a.Key.Subject, ErrNoEnd)
 	}
@@ -121,13 +122,13 @@ func (ls *lives) shelve(now sensors.Instant, a Action, slots []*Alarm) error {
 			return fmt.Errorf("shelve %s of %s for %s: %w: at most %s", s.Rec.Key.Alarm, a.Key.Subject, a.For, ErrTooLong, most)
 		}
 	}
-	return ls.actOn(now, a, slots, func(s *Alarm) (alarm.Change, bool) {
+	return ls.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) {
 		return s.Rec.Life.PutOnShelf(ls.spec(s, 0), now, a.For, a.OneShot)
 	})
 }
 
 // takeOut takes every alarm of the subject out of service until a named end.
-func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*Alarm) ([]Transition, error) {
+func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*room.Alarm) ([]Transition, error) {
 	length := a.For
 	if !a.Until.IsZero() {
 		length = a.Until.Sub(now.Wall)
@@ -147,23 +148,13 @@ func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*Alarm) ([]Trans
 
 // SetCalibration tells when a probe was last calibrated; without it the due
 // date counts from when the probe was first seen.
-func (e *Engine) SetCalibration(now sensors.Instant, c Calibration) []Transition {
+func (e *Engine) SetCalibration(now sensors.Instant, c room.Calibration) []Transition {
 	e.lives.out = e.lives.out[:0]
 	if _, ok := e.v.ByID[c.Probe]; !ok {
 		return nil
 	}
 	e.advance(now)
 	e.v.Calibration = c
-	e.run(Calibrated)
+	e.run(room.Calibrated)
 	return e.lives.out
-}
-
-// A Calibration is what the engine needs to know of a probe's corrections.
-type Calibration struct {
-	Probe       sensors.ProbeID
-	Humidity    time.Time // last calibrated; zero for never
-	Temperature time.Time
-	// Uncertainty of humidity at the calibration, ± %; used for readings that
-	// state none.
-	Uncertainty float64
 }

@@ -4,6 +4,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 )
 
 // A situation is what an advice depends on beside the alarm and its cause. The
@@ -22,20 +23,20 @@ type situation struct {
 }
 
 // situationOf looks at the enclosure that the alarm is about.
-func (ls *lives) situationOf(s *Alarm) situation {
+func (ls *lives) situationOf(s *room.Alarm) situation {
 	en := ls.v.EnclosureOf(s)
 	if en == nil {
 		return situation{}
 	}
 	p, r := &en.Now, &s.Rec
 	sit := situation{
-		known: p.HasTemp, hot: Degrees(p.Hot), act: Degrees(en.Limits.Act), ceiling: Degrees(en.Limits.Ceiling),
+		known: p.HasTemp, hot: room.Degrees(p.Hot), act: room.Degrees(en.Limits.Act), ceiling: room.Degrees(en.Limits.Ceiling),
 		cold: p.HasTemp && p.Main <= en.Limits.Cold, doubt: p.Doubt,
 		cups:  en.Cfg.Stage == configs.Egg || en.Cfg.Stage == configs.Tadpole,
 		night: en.Lamps >= 0 && ls.v.Lamps[en.Lamps].Known && !ls.v.Lamps[en.Lamps].On,
 	}
 	if slope, ok := en.St.Trend.Slope(); ok {
-		sit.falling, sit.rising = slope.PerHour < -Climbs, slope.PerHour > Climbs
+		sit.falling, sit.rising = slope.PerHour < -room.Climbs, slope.PerHour > room.Climbs
 	}
 	switch {
 	case s.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
@@ -52,7 +53,7 @@ func (ls *lives) situationOf(s *Alarm) situation {
 }
 
 // advise fills in what to do first as things stand now.
-func (ls *lives) advise(s *Alarm, d *Detail) {
+func (ls *lives) advise(s *room.Alarm, d *Detail) {
 	switch {
 	case !s.Rec.Life.Active:
 	case len(s.Rec.Given.Steps) > 0:

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 )
 
 // A calm spares the step of every alarm at a limit while nothing is near one:
@@ -26,7 +27,7 @@ var atLimits = [...]alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelo
 
 // calmNow reports whether no alarm at a limit can move with what the probes
 // say now, and remembers that it rested.
-func (l limitsLook) calmNow(en *Enclosure, now time.Duration) bool {
+func (l limitsLook) calmNow(en *room.Enclosure, now time.Duration) bool {
 	c, p := &l.At[en.Index].calm, &en.Now
 	if !c.rest {
 		return false
@@ -45,7 +46,7 @@ func (l limitsLook) calmNow(en *Enclosure, now time.Duration) bool {
 }
 
 // calmValues works out between which values all is well by the present band.
-func (l limitsLook) calmValues(en *Enclosure) {
+func (l limitsLook) calmValues(en *room.Enclosure) {
 	c, lim := &l.At[en.Index].calm, &en.Limits
 	low, high, _ := l.v.Band(en)
 	dead := l.v.BandDead
@@ -59,7 +60,7 @@ func (l limitsLook) calmValues(en *Enclosure) {
 }
 
 // noteFar does for alarms that were raised before what a step at rest does.
-func (l limitsLook) noteFar(en *Enclosure) {
+func (l limitsLook) noteFar(en *room.Enclosure) {
 	low, high, _ := l.v.Band(en)
 	p := &en.Now
 	en.Alarms[alarm.KindLethal].Against(float64(p.Hot)/100, float64(en.Limits.Ceiling)/100)
@@ -71,7 +72,7 @@ func (l limitsLook) noteFar(en *Enclosure) {
 }
 
 // endCalm tells the alarms at limits for how long they have rested.
-func (l limitsLook) endCalm(en *Enclosure) {
+func (l limitsLook) endCalm(en *room.Enclosure) {
 	own := &l.At[en.Index]
 	c := &own.calm
 	c.rest = false
@@ -95,7 +96,7 @@ func rested(r *alarm.Record, at time.Duration) {
 // beginCalm looks, after a step, whether the next ones can be spared. Where
 // the floor is held against the value less its uncertainty they cannot, as
 // that moves by itself.
-func (l limitsLook) beginCalm(en *Enclosure) {
+func (l limitsLook) beginCalm(en *room.Enclosure) {
 	own := &l.At[en.Index]
 	c := &own.calm
 	c.told = false

@@ -1,75 +1,21 @@
 package rules
 
 import (
-	"strconv"
 	"time"
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
 // causes find what is at fault.
-type causes struct{ v *View }
-
-func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
-
-// survey looks at all enclosures together, as they are now.
-func (v *View) Survey(now sensors.Instant) climate.Picture {
-	v.cases = v.cases[:0]
-	for i := range v.Enclosures {
-		v.cases = append(v.cases, v.CaseOf(&v.Enclosures[i], now))
-	}
-	room := climate.RoomCase{}
-	if t, ok := v.RoomTemp(now.Mono); ok {
-		room.Temp, room.HasTemp = float64(t)/100, true
-		room.Change, room.HasChange = v.Air.Trend.Change()
-		if hour := v.Hour(now); hour >= 0 {
-			room.Usual, room.HasUsual = v.Air.Usual.At(hour)
-		}
-	}
-	return climate.Survey(room, v.cases, v.Floats)
-}
-
-func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
-	c := climate.Case{Shelf: en.Shelf, Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
-	if en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
-		c.HasTemp = false
-	}
-	if hour := v.Hour(now); hour >= 0 {
-		c.Offset, c.HasOffset = en.St.Offset.At(hour)
-	}
-	c.Change, c.HasChange = en.St.Trend.Change()
-	_, c.DoorOpen = en.St.Door.Open()
-	c.ProbeDoubt = v.Doubtful(en, now, 0) != nil
-	return c
-}
-
-// doubtful returns the probe of the enclosure that is doubted on that side (0
-// for either), the hottest first, nil for none. A probe that leapt down is no
-// reason for heat, and neither is a node's clock.
-func (v *View) Doubtful(en *Enclosure, now sensors.Instant, side float64) *Probe {
-	doubt := func(p *Probe) bool {
-		leapt := p.Leapt(now.Mono) && side*float64(p.St.Leap) >= 0
-		return p.St.Doubtful && p.St.Reason != sensors.WrongClock || leapt || p.Apart() || p.Stands(now.Mono)
-	}
-	for _, i := range en.Probes {
-		if p := &v.Probes[i]; i == en.Now.HotProbe && doubt(p) {
-			return p
-		}
-	}
-	for _, i := range en.Probes {
-		if p := &v.Probes[i]; doubt(p) {
-			return p
-		}
-	}
-	return nil
-}
+type causes struct{ v *room.View }
 
 // heatOf returns the enclosure's other active alarm of heat, whose cause is
 // that of a dose as well; nil for none.
-func (l heatLook) heatOf(s *Alarm) *Alarm {
+func (l heatLook) heatOf(s *room.Alarm) *room.Alarm {
 	for _, k := range [...]alarm.Kind{alarm.KindLethal, alarm.KindAhead, alarm.KindAbove} {
 		if o := &l.v.Enclosures[s.Index].Alarms[k]; o.Rec.Life.Active && o.Rec.Cause.Kind != "" {
 			return o
@@ -79,7 +25,7 @@ func (l heatLook) heatOf(s *Alarm) *Alarm {
 }
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
-func (ls *lives) causeOf(s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
+func (ls *lives) causeOf(s *room.Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
 	if j, ok := ls.judge[s.Kind].(blamer); ok {
 		return j.Cause(ls.v, s)
 	}
@@ -90,7 +36,7 @@ func (ls *lives) causeOf(s *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
 }
 
 // byTemperature finds what the enclosures' temperatures together say.
-func (cs causes) byTemperature(a *Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
+func (cs causes) byTemperature(a *room.Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
 	pic := cs.v.Survey(now)
 	return cs.temperatureCause(&cs.v.Enclosures[a.Index], &pic, now, a.Kind)
 }
@@ -121,11 +67,6 @@ func (cs causes) manyLamps() bool {
 	return false
 }
 
-// justSwitched reports whether the lamps switched less than an hour ago.
-func (v *View) JustSwitched(en *Enclosure) bool {
-	return en.Lamps >= 0 && v.Lamps[en.Lamps].Known && v.Lamps[en.Lamps].Edge < time.Hour
-}
-
 // facts is evidence of facts without quantities.
 func Facts(ids ...alarm.FactID) (list []alarm.Fact) {
 	for _, id := range ids {
@@ -134,7 +75,7 @@ func Facts(ids ...alarm.FactID) (list []alarm.Fact) {
 	return list
 }
 
-func (cs causes) doubtFact(p *Probe, now sensors.Instant) alarm.Fact {
+func (cs causes) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
 	switch {
 	case p.St.Swap.With != "":
 		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.St.Swap.With}
@@ -150,7 +91,7 @@ func (cs causes) doubtFact(p *Probe, now sensors.Instant) alarm.Fact {
 }
 
 // dryCause says what dries an enclosure out.
-func (cs causes) dryCause(en *Enclosure, now sensors.Instant) (Cause, []alarm.Fact) {
+func (cs causes) dryCause(en *room.Enclosure, now sensors.Instant) (Cause, []alarm.Fact) {
 	if _, open := en.St.Door.Open(); open {
 		return Cause{Kind: CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
 	}
@@ -160,7 +101,7 @@ func (cs causes) dryCause(en *Enclosure, now sensors.Instant) (Cause, []alarm.Fa
 	dry, judged := 0, 0
 	for i := range cs.v.Enclosures {
 		o := &cs.v.Enclosures[i]
-		if !o.Now.HasHum || o.Limits.Floor <= 0 || now.Mono-o.St.At.Mono > LongestInterval {
+		if !o.Now.HasHum || o.Limits.Floor <= 0 || now.Mono-o.St.At.Mono > room.LongestInterval {
 			continue
 		}
 		judged++
@@ -219,7 +160,7 @@ func (cs causes) lampsGone() *alarm.Fact {
 	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
 }
 
-func (l mistLook) endlessCause(en *Enclosure) (Cause, []alarm.Fact) {
+func (l mistLook) endlessCause(en *room.Enclosure) (Cause, []alarm.Fact) {
 	if why := l.causes().lampsGone(); why != nil {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{*why}
 	}
@@ -293,7 +234,7 @@ func (e *Engine) followCauses(now sensors.Instant) {
 	}
 }
 
-func (e *Engine) followCause(s *Alarm, pic *climate.Picture, now sensors.Instant) {
+func (e *Engine) followCause(s *room.Alarm, pic *climate.Picture, now sensors.Instant) {
 	en := &e.v.Enclosures[s.Index]
 	cause, why := e.cause.temperatureCause(en, pic, now, s.Kind)
 	if cause == s.Rec.Cause {
@@ -309,11 +250,11 @@ func (e *Engine) followCause(s *Alarm, pic *climate.Picture, now sensors.Instant
 	turn := &en.St.Turns[s.Kind]
 	switch {
 	case cause == s.Rec.Cause:
-		*turn = CauseTurn{}
+		*turn = room.CauseTurn{}
 	case cause != turn.Cause:
-		*turn = CauseTurn{Cause: cause, At: now.Mono}
+		*turn = room.CauseTurn{Cause: cause, At: now.Mono}
 	case now.Mono-turn.At >= causeHolds:
-		*turn = CauseTurn{}
+		*turn = room.CauseTurn{}
 		e.lives.update(s, now, whyCause)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	simroom "dewline/sensors/sim"
 )
@@ -22,7 +23,7 @@ type ledger struct {
 	stateAt time.Duration
 }
 
-func (l *ledger) put(t testing.TB, r Record) {
+func (l *ledger) put(t testing.TB, r room.Record) {
 	b, err := json.Marshal(r)
 	if err != nil {
 		t.Fatal(err)
@@ -59,9 +60,9 @@ func (l *ledger) batch(t testing.TB, e *Engine, now, age time.Duration) {
 
 // wake makes an engine from what survived.
 func (l *ledger) wake(t testing.TB, s *sim) (*Engine, []Transition) {
-	var records []Record
+	var records []room.Record
 	for _, b := range l.records {
-		var r Record
+		var r room.Record
 		if err := json.Unmarshal(b, &r); err != nil {
 			t.Fatal(err)
 		}
@@ -221,7 +222,7 @@ func (r *rig) lose(state []byte) {
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	var records []Record
+	var records []room.Record
 	st := new(State)
 	if err := json.Unmarshal(b, &records); err != nil {
 		r.t.Fatal(err)

@@ -7,11 +7,12 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
 // explain fills what a person is told with a transition: cause and detail.
-func (ls *lives) explain(s *Alarm, now sensors.Instant, c alarm.Change) {
+func (ls *lives) explain(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	r := &s.Rec
 	if c.From == alarm.Norm && !r.Life.Active { // put away in peace: nothing was judged
 		r.Value, r.HasValue, r.Limit, r.HasLimit = 0, false, 0, false
@@ -35,7 +36,7 @@ func (ls *lives) explain(s *Alarm, now sensors.Instant, c alarm.Change) {
 }
 
 // detailEnclosure fills rate, time left and what was excused.
-func (ls *lives) detailEnclosure(en *Enclosure, s *Alarm, now sensors.Instant) {
+func (ls *lives) detailEnclosure(en *room.Enclosure, s *room.Alarm, now sensors.Instant) {
 	d := &s.Rec.Detail
 	if s.Kind.Row().ByTemperature {
 		ls.detailTemperature(en, s, now)
@@ -49,14 +50,14 @@ func (ls *lives) detailEnclosure(en *Enclosure, s *Alarm, now sensors.Instant) {
 }
 
 // detailTemperature fills what a person needs beside a temperature.
-func (ls *lives) detailTemperature(en *Enclosure, s *Alarm, now sensors.Instant) {
+func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensors.Instant) {
 	d, hot := &s.Rec.Detail, s.Kind != alarm.KindBelow && en.Now.HasTemp
 	if hot {
 		d.Temperature, d.Ceiling = float64(en.Now.Hot)/100, float64(en.Limits.Ceiling)/100
 	}
 	if slope, ok := en.St.Trend.Slope(); ok {
 		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
-		if hot && slope.PerHour > Climbs && en.Now.Hot < en.Limits.Ceiling {
+		if hot && slope.PerHour > room.Climbs && en.Now.Hot < en.Limits.Ceiling {
 			ls.detailAhead(en, now, slope, d)
 		}
 	} else {
@@ -67,36 +68,20 @@ func (ls *lives) detailTemperature(en *Enclosure, s *Alarm, now sensors.Instant)
 	}
 }
 
-func (ls *lives) detailAhead(en *Enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
+func (ls *lives) detailAhead(en *room.Enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
 	if en.St.Ahead.At != now.Mono {
 		ls.v.Forecast(en, now, slope)
 	}
-	if d.TimeToCeiling = RangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
-		d.LampsOffGain = GainOf(en.St.Ahead.LampsOff)
+	if d.TimeToCeiling = room.RangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
+		d.LampsOffGain = room.GainOf(en.St.Ahead.LampsOff)
 	}
-}
-
-// RangeOf turns a forecast into whole minutes, nil where nothing can be said.
-func RangeOf(t climate.Eta) *Range {
-	if !t.Known {
-		return nil
-	}
-	return &Range{FromMinutes: math.Round(t.From.Minutes()), ToMinutes: math.Round(t.To.Minutes())}
-}
-
-// GainOf is rangeOf for time won, nil where it is not worth a word.
-func GainOf(t climate.Eta) *Range {
-	if r := RangeOf(t); r != nil && r.ToMinutes >= 5 {
-		return r
-	}
-	return nil
 }
 
 func round(v, per float64) float64 { return math.Round(v*per) / per }
 
 // tell notes what became of an alarm: since when, for how long, what is the
 // matter.
-func (ls *lives) tell(s *Alarm, now sensors.Instant, c alarm.Change) {
+func (ls *lives) tell(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	d, l := &s.Rec.Detail, &s.Rec.Life
 	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, ls.state(s)
 	d.Value, d.Limit, d.Peak = s.Rec.Value, s.Rec.Limit, s.Rec.Peak
@@ -124,7 +109,7 @@ func (ls *lives) tell(s *Alarm, now sensors.Instant, c alarm.Change) {
 }
 
 // ended notes how an alarm is over.
-func (ls *lives) ended(s *Alarm, c alarm.Change) {
+func (ls *lives) ended(s *room.Alarm, c alarm.Change) {
 	d, l := &s.Rec.Detail, &s.Rec.Life
 	if !l.Since.IsZero() {
 		d.Lasted = max(l.EndedAt-l.Since.Mono, 0)
@@ -148,7 +133,7 @@ func (ls *lives) local(t time.Time, known bool) alarm.LocalTime {
 }
 
 // place says where the subject is.
-func (ls *lives) place(s *Alarm) (p alarm.Place) {
+func (ls *lives) place(s *room.Alarm) (p alarm.Place) {
 	en := ls.v.EnclosureOf(s)
 	if s.Kind.Row().Of == alarm.OfProbe {
 		c := &ls.v.Probes[s.Index].Cfg
@@ -159,15 +144,4 @@ func (ls *lives) place(s *Alarm) (p alarm.Place) {
 		p.Rack, p.Shelf, p.Slot = en.Cfg.Rack, en.Cfg.Shelf, en.Cfg.Slot
 	}
 	return p
-}
-
-// enclosureOf is the enclosure that an alarm or its probe is of, nil for none.
-func (v *View) EnclosureOf(s *Alarm) *Enclosure {
-	switch {
-	case s.Kind.Row().Of == alarm.OfEnclosure:
-		return &v.Enclosures[s.Index]
-	case s.Kind.Row().Of == alarm.OfProbe && v.Probes[s.Index].Encl >= 0:
-		return &v.Enclosures[v.Probes[s.Index].Encl]
-	}
-	return nil
 }

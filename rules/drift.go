@@ -8,6 +8,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -146,7 +147,7 @@ func (d *Drift) moved() int32 {
 		if (off > 0) != (least > 0) {
 			return 0
 		}
-		if Abs(off) < Abs(least) {
+		if room.Abs(off) < room.Abs(least) {
 			least = off
 		}
 	}
@@ -155,15 +156,15 @@ func (d *Drift) moved() int32 {
 
 // drifted reports whether the nights bring a calibration forward.
 func (p probe) drifted() bool {
-	return Abs(p.HumDrift.moved()) >= driftHum || Abs(p.TempDrift.moved()) >= driftTemp
+	return room.Abs(p.HumDrift.moved()) >= driftHum || room.Abs(p.TempDrift.moved()) >= driftTemp
 }
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
 func (p probe) driftEvidence() (list []alarm.Fact) {
-	if v := p.HumDrift.moved(); Abs(v) >= driftHum {
+	if v := p.HumDrift.moved(); room.Abs(v) >= driftHum {
 		list = append(list, alarm.Fact{ID: alarm.FactDriftHumidity, Percent: float64(v) / 100})
 	}
-	if v := p.TempDrift.moved(); Abs(v) >= driftTemp {
+	if v := p.TempDrift.moved(); room.Abs(v) >= driftTemp {
 		list = append(list, alarm.Fact{ID: alarm.FactDrift, Delta: unit.TemperatureDelta(float64(v) / 100)})
 	}
 	return list
@@ -179,7 +180,7 @@ const (
 
 // judgeDew looks for a probe whose dew point stands above every other probe of
 // its enclosure: its humidity reads too high, or its temperature does.
-func (l probesLook) judgeDew(en *Enclosure, now sensors.Instant) {
+func (l probesLook) judgeDew(en *room.Enclosure, now sensors.Instant) {
 	if len(en.Probes) < 2 {
 		return
 	}
@@ -217,7 +218,7 @@ func (p probe) dewFact() alarm.Fact {
 }
 
 // warmestBeside is the highest temperature of the enclosure's other probes.
-func (l probesLook) warmestBeside(en *Enclosure, p probe, now time.Duration) (warmest int32, ok bool) {
+func (l probesLook) warmestBeside(en *room.Enclosure, p probe, now time.Duration) (warmest int32, ok bool) {
 	for _, i := range en.Probes {
 		if q := l.at(i); q != p && q.Usable(&l.v.Cfg.Rules, now) {
 			if t := int32(q.St.Temp); !ok || t > warmest {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -59,7 +60,7 @@ func TestDrift_BringsTheCalibrationForward(t *testing.T) {
 	if !strings.Contains(x.Text, "+3.5 % against the rest of the rack") || x.Priority != Note || x.Cause.ID != "p7" {
 		t.Errorf("%s %v: %s", x.Priority, x.Cause, x.Text)
 	}
-	r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p7", Humidity: r.instant().Wall}))
+	r.take(r.e.SetCalibration(r.instant(), room.Calibration{Probe: "p7", Humidity: r.instant().Wall}))
 	r.want(ProbeOverdue, "p7", "NORM>UNACK UNACK>NORM")
 	creep = 0
 	r.nights(7, off)

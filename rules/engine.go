@@ -5,20 +5,14 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
-)
-
-// How often the estimators look: a mist and a door in seconds, the rest once a
-// minute.
-const (
-	QuickEvery = 20 * time.Second
-	SlowEvery  = time.Minute
 )
 
 // An Engine is the decision core of one room. It is single-threaded: one
 // goroutine owns it. It does no I/O and reads no clock.
 type Engine struct {
-	v        *View
+	v        *room.View
 	cause    causes
 	lives    lives
 	names    []sensors.ProbeID
@@ -30,18 +24,9 @@ type Engine struct {
 	hourAt   time.Duration
 	judges   judges
 	table    []row
-	out      Out
+	out      room.Out
 	verdicts []climate.MistVerdict
 	steps    []climate.LampStep
-}
-
-// RoomState is what is remembered of the room's air.
-type RoomState struct {
-	Trend climate.Trend      `json:"trend"`
-	Usual climate.HourOffset `json:"usual"` // temperature by hour of day
-	// UsualHum is its humidity by hour of day, in %.
-	UsualHum climate.HourOffset `json:"usual_hum,omitzero"`
-	SlowAt   time.Duration      `json:"slow_at"`
 }
 
 // New returns an engine for a complete configuration.
@@ -53,17 +38,17 @@ func New(cfg *configs.Config) *Engine {
 
 // build lays out the engine for a configuration, without any state.
 func (e *Engine) build(cfg *configs.Config) {
-	var clock Clock
+	var clock room.Clock
 	if e.v != nil {
 		clock = e.v.Clock
 	}
-	e.v = NewView(cfg, clock)
+	e.v = room.NewView(cfg, clock)
 	e.cause.v = e.v
 	e.names, e.after, e.before = make([]sensors.ProbeID, len(cfg.Probes)), make([]int, len(cfg.Probes)), 0
 	for i, c := range cfg.Probes {
 		e.names[i] = sensors.ProbeID(c.ID)
 	}
-	e.judges, e.out = newJudges(e.v), Out{&e.lives}
+	e.judges, e.out = newJudges(e.v), room.Out{Lives: &e.lives}
 	e.table = e.judges.table()
 	e.lives.build(e.v, e.table)
 	e.lives.cause = e.cause
@@ -87,7 +72,7 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 	if p.Encl >= 0 {
 		e.v.Enclosure = &e.v.Enclosures[p.Encl]
 	}
-	e.run(Arrived)
+	e.run(room.Arrived)
 	if en := e.v.Enclosure; en != nil && r.Quality != sensors.Bad && !en.Now.Waits {
 		e.estimate(en, r.At.Mono)
 	}
@@ -144,30 +129,27 @@ func (e *Engine) note(now sensors.Instant) {
 			e.v.Off.Set = now
 		}
 	}
-	if minute := now.Wall.Unix() / 60; minute != e.v.minute || now.Synced != e.v.synced {
-		e.v.minute, e.v.synced = minute, now.Synced
-		e.v.ReadLamps(now)
-	}
+	e.v.ReadClock(now)
 }
 
 // estimate lets the judges look for which the reading at hand is enough, each at
 // its own pace.
-func (e *Engine) estimate(en *Enclosure, now time.Duration) {
-	if now-en.St.QuickAt >= QuickEvery || en.St.QuickAt == 0 {
+func (e *Engine) estimate(en *room.Enclosure, now time.Duration) {
+	if now-en.St.QuickAt >= room.QuickEvery || en.St.QuickAt == 0 {
 		en.St.QuickAt = now
-		e.run(Quick)
+		e.run(room.Quick)
 	}
-	if now-en.St.SlowAt < SlowEvery && en.St.SlowAt != 0 {
+	if now-en.St.SlowAt < room.SlowEvery && en.St.SlowAt != 0 {
 		return
 	}
 	en.St.SlowAt = now
 	if en.Now.HasTemp {
-		e.run(Slow)
+		e.run(room.Slow)
 	}
 }
 
 // learn feeds the thermal model and the usual offset to the room.
-func (l airLook) learn(en *Enclosure, now sensors.Instant, hot, main float64) {
+func (l airLook) learn(en *room.Enclosure, now sensors.Instant, hot, main float64) {
 	hour := l.v.Hour(now)
 	r := climate.ThermalReading{At: l.v.EstAt(now.Mono), Air: hot, Hour: hour, Exclude: l.disturbedModel(en, now.Mono)}
 	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known {
@@ -187,7 +169,7 @@ func (l airLook) learn(en *Enclosure, now sensors.Instant, hot, main float64) {
 
 // disturbedModel reports whether the temperature is under the influence of
 // something that the thermal model does not know.
-func (l airLook) disturbedModel(en *Enclosure, now time.Duration) bool {
+func (l airLook) disturbedModel(en *room.Enclosure, now time.Duration) bool {
 	if _, open := en.St.Door.Open(); open {
 		return true
 	}
@@ -196,7 +178,7 @@ func (l airLook) disturbedModel(en *Enclosure, now time.Duration) bool {
 
 // disturbed reports whether a step in temperature and humidity has another
 // explanation than the door.
-func (l doorLook) disturbed(en *Enclosure, now time.Duration) bool {
+func (l doorLook) disturbed(en *room.Enclosure, now time.Duration) bool {
 	if _, raining := en.St.Mist.Current(); raining && en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute {
 		return true
 	}
@@ -205,7 +187,7 @@ func (l doorLook) disturbed(en *Enclosure, now time.Duration) bool {
 
 // estimateRoom follows the room's air.
 func (l airLook) estimateRoom(now sensors.Instant) {
-	if now.Mono-l.v.Air.SlowAt < SlowEvery && l.v.Air.SlowAt != 0 {
+	if now.Mono-l.v.Air.SlowAt < room.SlowEvery && l.v.Air.SlowAt != 0 {
 		return
 	}
 	t, ok := l.v.RoomTemp(now.Mono)
@@ -224,28 +206,6 @@ func (l airLook) estimateRoom(now sensors.Instant) {
 	}
 }
 
-// roomTemp is the median of the room's trustworthy probes, in hundredths of °C.
-func (v *View) RoomTemp(now time.Duration) (int32, bool) {
-	var temps Few
-	for _, i := range v.InRoom {
-		if p := &v.Probes[i]; p.Usable(&v.Cfg.Rules, now) {
-			temps.Add(int32(p.St.Temp))
-		}
-	}
-	return temps.Median()
-}
-
-// roomHum is the same for humidity, in hundredths of a percent.
-func (v *View) RoomHum(now time.Duration) (int32, bool) {
-	var hums Few
-	for _, i := range v.InRoom {
-		if p := &v.Probes[i]; p.HumUsable(&v.Cfg.Rules, now) {
-			hums.Add(int32(p.St.Hum))
-		}
-	}
-	return hums.Median()
-}
-
 // settle makes the alarms know all that the engine does, before they are read
 // from outside.
-func (e *Engine) settle() { e.run(Settle) }
+func (e *Engine) settle() { e.run(room.Settle) }

@@ -5,6 +5,7 @@ import (
 
 	"dewline/rules/climate"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -27,12 +28,12 @@ func (ls *lives) Tell(now sensors.Instant, b event.Body) {
 }
 
 // wall is the time of day of a running time that the estimators know.
-func (v *View) wall(now sensors.Instant, at time.Duration) time.Time {
+func wall(v *room.View, now sensors.Instant, at time.Duration) time.Time {
 	return now.Wall.Add(at - v.EstAt(now.Mono)).Round(time.Second)
 }
 
 // mistFact tells how the mist that was due turned out.
-func (l mistLook) mistFact(en *Enclosure, now sensors.Instant, v climate.MistVerdict) {
+func (l mistLook) mistFact(en *room.Enclosure, now sensors.Instant, v climate.MistVerdict) {
 	m := event.Mist{Enclosure: en.Cfg.ID, Due: now.Wall.Add(l.At[en.Index].DueAt - now.Mono).Round(time.Second), Verdict: event.MistUnclear}
 	switch v {
 	case climate.MistSeen:
@@ -43,21 +44,21 @@ func (l mistLook) mistFact(en *Enclosure, now sensors.Instant, v climate.MistVer
 		m.Verdict = event.MistMissed
 	}
 	if p, ok := l.At[en.Index].Watch.Pulse(&en.St.Mist); ok && v != climate.MistMissed {
-		m.Start, m.Before, m.Peak, m.Rise = l.v.wall(now, p.Start), p.Before, p.Peak, p.Rise
+		m.Start, m.Before, m.Peak, m.Rise = wall(l.v, now, p.Start), p.Before, p.Peak, p.Rise
 	}
 	l.out.Tell(now, m)
 }
 
 // pulseFact tells of a pulse at its peak that no mist is due for.
-func (l mistLook) pulseFact(en *Enclosure, now sensors.Instant) {
+func (l mistLook) pulseFact(en *room.Enclosure, now sensors.Instant) {
 	if p, ok := en.St.Mist.Current(); ok && !l.At[en.Index].HasDue {
-		l.out.Tell(now, event.Mist{Enclosure: en.Cfg.ID, Verdict: event.MistUnplanned, Start: l.v.wall(now, p.Start), Before: p.Before, Peak: p.Peak, Rise: p.Rise})
+		l.out.Tell(now, event.Mist{Enclosure: en.Cfg.ID, Verdict: event.MistUnplanned, Start: wall(l.v, now, p.Start), Before: p.Before, Peak: p.Peak, Rise: p.Rise})
 	}
 }
 
 // dryFact tells how the enclosure dried after its last pulse.
-func (l mistLook) dryFact(en *Enclosure, now sensors.Instant, p climate.Pulse) {
-	d := event.DryDown{Enclosure: en.Cfg.ID, Start: l.v.wall(now, p.Start), Wet: p.Wet.Seconds(), HalfLife: p.HalfLife.Seconds()}
+func (l mistLook) dryFact(en *room.Enclosure, now sensors.Instant, p climate.Pulse) {
+	d := event.DryDown{Enclosure: en.Cfg.ID, Start: wall(l.v, now, p.Start), Wet: p.Wet.Seconds(), HalfLife: p.HalfLife.Seconds()}
 	if _, _, _, ok := en.St.Dry.Trend(); ok && p.HalfLife > 0 {
 		d.Trend = map[climate.DryHint]string{climate.DrySlower: "slower", climate.DryFaster: "faster", climate.DryUsual: "as usual"}[en.St.Dry.Hint()]
 	}
@@ -65,7 +66,7 @@ func (l mistLook) dryFact(en *Enclosure, now sensors.Instant, p climate.Pulse) {
 }
 
 // nightFact tells of the night that has just ended.
-func (l nightLook) nightFact(en *Enclosure, now sensors.Instant) {
+func (l nightLook) nightFact(en *room.Enclosure, now sensors.Instant) {
 	r, ok := en.St.Night.Report()
 	if !ok {
 		return
@@ -77,15 +78,6 @@ func (l nightLook) nightFact(en *Enclosure, now sensors.Instant) {
 	l.out.Tell(now, n)
 }
 
-// DoseTold is what was last told of the dose, and its peak since.
-type DoseTold struct {
-	At     time.Duration `json:"at"`
-	Hours  float64       `json:"hours"`
-	Unseen time.Duration `json:"unseen"`
-	Share  float64       `json:"share"`
-	Peak   float64       `json:"peak"`
-}
-
 // How often a dose is told: while it grows, once it stopped, and while it is left.
 const (
 	doseGrows = time.Hour
@@ -94,7 +86,7 @@ const (
 )
 
 // doseFact tells of the dose: what is left, and what was added.
-func (l heatLook) doseFact(en *Enclosure, now sensors.Instant, share float64) {
+func (l heatLook) doseFact(en *room.Enclosure, now sensors.Instant, share float64) {
 	d, t := &en.St.Dose, &en.St.DoseTold
 	if d.DegreeHours < t.Hours || d.Unknown < t.Unseen { // it was forgotten, and may have begun anew
 		t.Hours, t.Unseen = 0, 0
@@ -110,5 +102,5 @@ func (l heatLook) doseFact(en *Enclosure, now sensors.Instant, share float64) {
 		return
 	}
 	l.out.Tell(now, event.Dose{Enclosure: en.Cfg.ID, Share: share, Peak: t.Peak, DegreeHours: d.DegreeHours - t.Hours, Unseen: (d.Unknown - t.Unseen).Seconds()})
-	*t = DoseTold{At: now.Mono, Hours: d.DegreeHours, Unseen: d.Unknown, Share: share}
+	*t = room.DoseTold{At: now.Mono, Hours: d.DegreeHours, Unseen: d.Unknown, Share: share}
 }

@@ -11,6 +11,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 )
 
 var inC = regexp.MustCompile(`(\S+ \S+ |\S+ )?([+-]?\d+(?:\.\d+)?) °C(/h)?( apart)?`)
@@ -50,7 +51,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		if k.Row().Of == alarm.OfDewline {
 			subj = -1
 		}
-		s := MakeAlarm(k, subj, "e1")
+		s := room.MakeAlarm(k, subj, "e1")
 		s.Against(1.5, 3)
 		s.Rec.Peak = 4.5
 		for _, active := range []bool{true, false} {
@@ -81,7 +82,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 	}
 	p := &r.e.v.Probes[1]
 	p.St.Leap, p.St.LeapAt = 700, r.e.v.Latest.Mono
-	why = append(why, r.e.cause.doubtFact(p, r.e.v.Latest), *(&Moist{Apart: 1, Rise: 2.5}).apart(hotter))
+	why = append(why, r.e.cause.doubtFact(p, r.e.v.Latest), *moistApart(&room.Moist{Apart: 1, Rise: 2.5}, hotter))
 	p.St.Temp, p.St.Hum = 2500, 9900
 	why = append(why, probe{Probe: p}.dewFact())
 	f := words.Facts(why, unit.Fahrenheit)

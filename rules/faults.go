@@ -7,6 +7,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -120,16 +121,6 @@ func (l probesLook) still(p probe, r *sensors.Reading) {
 	st.HasPeers, st.Frozen = false, false
 }
 
-// standsLong is how long the same value to the last digit is a reason to ask the
-// probe first. To call it frozen takes longer.
-const standsLong = 45 * time.Minute
-
-// stands reports whether the probe repeats itself while the others move.
-func (p *Probe) Stands(now time.Duration) bool {
-	st := &p.St
-	return st.HasPeers && st.PeerHigh-st.PeerLow >= peersMoved && now-st.StillAt >= standsLong
-}
-
 // judgeFrozen compares probes that do not move with what the others do. A
 // steady value is no fault while everything else is steady too.
 func (l probesLook) judgeFrozen(now sensors.Instant) {
@@ -149,7 +140,7 @@ func (l probesLook) judgeFrozen(now sensors.Instant) {
 		}
 		st.PeerLow, st.PeerHigh = min(st.PeerLow, middle), max(st.PeerHigh, middle)
 		moved := st.PeerHigh - st.PeerLow
-		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || moved < peersMoved || now.Mono-st.StillAt < after {
+		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || moved < room.PeersMoved || now.Mono-st.StillAt < after {
 			continue
 		}
 		st.Frozen = true
@@ -158,28 +149,6 @@ func (l probesLook) judgeFrozen(now sensors.Instant) {
 		}
 		l.judgeReason(p, now)
 	}
-}
-
-// peersMoved is by how many hundredths of °C the others must have moved for a
-// steady probe to be a frozen one.
-const peersMoved = 50
-
-// middle is the median temperature of everything that moves.
-func (v *View) Middle(now time.Duration) (int32, bool) {
-	v.Ints = v.Ints[:0]
-	for i := range v.Enclosures {
-		if en := &v.Enclosures[i]; en.Now.HasTemp {
-			v.Ints = append(v.Ints, en.Now.Main)
-		}
-	}
-	if t, ok := v.RoomTemp(now); ok {
-		v.Ints = append(v.Ints, t)
-	}
-	if len(v.Ints) < 2 {
-		return 0, false
-	}
-	slices.Sort(v.Ints)
-	return v.Ints[len(v.Ints)/2], true
 }
 
 // How far two probes of one enclosure may differ. Common practice, no source,
@@ -197,7 +166,7 @@ const (
 // judgePair looks for two probes of one enclosure that do not agree.
 // ref is what their usual places are told against, and known whether there are
 // such places now.
-func (l probesLook) judgePair(en *Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
+func (l probesLook) judgePair(en *room.Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
 	for a := range en.Probes {
 		p := l.at(en.Probes[a])
 		if !p.Usable(&l.v.Cfg.Rules, now.Mono) {
@@ -234,7 +203,7 @@ func (l probesLook) compare(p, q probe, ref int32, hour float64, known bool, now
 		return
 	}
 	s.Against(float64(apart)/100, float64(limit)/100)
-	l.out.Apply(s, in, 3*SlowEvery)
+	l.out.Apply(s, in, 3*room.SlowEvery)
 }
 
 // oddOf is the one further from its own usual place, or from the room; one that
@@ -308,7 +277,7 @@ const (
 )
 
 // parted is by how much the probes in two places of an enclosure have parted.
-func (l probesLook) parted(en *Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
+func (l probesLook) parted(en *room.Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
 	var at [2]probe
 	for _, i := range en.Probes {
 		p := l.at(i)
@@ -329,13 +298,6 @@ func (l probesLook) parted(en *Enclosure, a, b configs.Place, ref int32, hour fl
 	return offA - offB, limit == apartUsual
 }
 
-// apart reports whether the probe stands away from its twin, for however short
-// a time.
-func (p *Probe) Apart() bool {
-	l := &p.Alarm(alarm.KindDisagrees).Rec.Life
-	return l.Active || l.Seen == alarm.Beyond
-}
-
 // judgeOverdue notes calibrations that are due. The time counts from the last
 // one, or from when the probe was first seen; without a clock nothing is due.
 func (l probesLook) judgeOverdue(p probe, now sensors.Instant) {
@@ -350,27 +312,4 @@ func (l probesLook) judgeOverdue(p probe, now sensors.Instant) {
 	if s := p.Alarm(alarm.KindOverdue); due || s.Open() {
 		l.out.Hold(s, due)
 	}
-}
-
-func (v *View) HumidityDue(p *Probe) (time.Time, bool) {
-	every := v.Cfg.Rules.HumidityDue.D()
-	if !p.St.HasHum || every <= 0 {
-		return time.Time{}, false
-	}
-	return later(p.St.Seen, p.St.HumDone).Add(every), true
-}
-
-func (v *View) TemperatureDue(p *Probe) (time.Time, bool) {
-	every := v.Cfg.Rules.TemperatureDue.D()
-	if !p.St.HasTemp || every <= 0 {
-		return time.Time{}, false
-	}
-	return later(p.St.Seen, p.St.TempDone).Add(every), true
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 
 	"pgregory.net/rapid"
@@ -26,7 +27,7 @@ func (r *rig) off(d time.Duration, set bool) {
 		r.t.Fatal(err)
 	}
 	var s State
-	var list []Record
+	var list []room.Record
 	if err := json.Unmarshal(b, &s); err != nil {
 		r.t.Fatal(err)
 	}

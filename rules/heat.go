@@ -5,7 +5,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -119,7 +119,7 @@ func (l probesLook) implausible(p probe, r *sensors.Reading, unseen bool, t trus
 // was not long, as before a crash.
 func (p probe) blamed(now time.Duration) bool {
 	l, at := &p.Alarm(alarm.KindJump).Rec.Life, max(p.St.TempAt, p.St.AnyAt)
-	return l.Active && l.Seen == alarm.Beyond && (at < p.Since || now-at <= LongestInterval)
+	return l.Active && l.Seen == alarm.Beyond && (at < p.Since || now-at <= room.LongestInterval)
 }
 
 // alone reports whether an implausible temperature stands alone: some witness
@@ -140,11 +140,13 @@ func (l probesLook) alone(p probe, r *sensors.Reading, witnesses int) bool {
 
 // climbed reports whether the probe was nearly there before, as after a heat
 // while it was out of service and nothing was judged.
-func (p probe) climbed() bool { return p.St.HasTemp && !p.St.Alone && p.St.Temp >= Implausible-Leap }
+func (p probe) climbed() bool {
+	return p.St.HasTemp && !p.St.Alone && p.St.Temp >= Implausible-room.Leap
+}
 
 // beside asks the other probes of the enclosure: how many can say something,
 // and whether one of them is warm too.
-func (l probesLook) beside(en *Enclosure, p probe, now time.Duration) (witnesses int, warm bool) {
+func (l probesLook) beside(en *room.Enclosure, p probe, now time.Duration) (witnesses int, warm bool) {
 	for _, i := range en.Probes {
 		if q := l.at(i); q != p && q.Usable(&l.v.Cfg.Rules, now) {
 			witnesses++
@@ -172,7 +174,7 @@ func (l probesLook) surroundingsCalm(encl int, now time.Duration) bool {
 	hot := 0
 	for i := range l.v.Enclosures {
 		en := &l.v.Enclosures[i]
-		if i == encl || !en.Now.HasTemp || now-en.St.At.Mono > LongestInterval {
+		if i == encl || !en.Now.HasTemp || now-en.St.At.Mono > room.LongestInterval {
 			continue
 		}
 		witnesses++
@@ -185,7 +187,7 @@ func (l probesLook) surroundingsCalm(encl int, now time.Duration) bool {
 
 // judgeCeiling is promise number one. A trusted reading at the ceiling raises
 // at once. A doubted one does when the next of the same probe says so too.
-func (l limitsLook) judgeCeiling(en *Enclosure, now sensors.Instant) {
+func (l limitsLook) judgeCeiling(en *room.Enclosure, now sensors.Instant) {
 	s := &en.Alarms[alarm.KindLethal]
 	limit := en.Limits.Ceiling
 	in := l.v.HotInput(en, now.Mono, limit, CeilingDead)
@@ -206,16 +208,12 @@ func (l limitsLook) judgeCeiling(en *Enclosure, now sensors.Instant) {
 	en.Alarms[alarm.KindAhead].Rec.Life.Suppress = s.Rec.Life.Active // what was ahead is here
 }
 
-// climbs in °C/h is the least rise that a forecast is made of: slower ones turn
-// before they get anywhere.
-const Climbs = 0.3
-
 // judgeAhead forecasts, once a minute and only above the limit that is worth a
 // look: below it a lamp that goes on looks like a fire.
-func (l heatLook) judgeAhead(en *Enclosure, now sensors.Instant) {
-	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*SlowEvery)
+func (l heatLook) judgeAhead(en *room.Enclosure, now sensors.Instant) {
+	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*room.SlowEvery)
 	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Ceiling) {
-		en.St.Ahead = Ahead{At: now.Mono}
+		en.St.Ahead = room.Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
 	if en.Now.Hot < en.Limits.Warn {
@@ -229,7 +227,7 @@ func (l heatLook) judgeAhead(en *Enclosure, now sensors.Instant) {
 	}
 	misted := en.Misted(now.Mono, mistDips) && !en.Alarms[alarm.KindLethal].Rec.Life.Active
 	if slope.PerHour <= 0 && !misted {
-		en.St.Ahead = Ahead{At: now.Mono}
+		en.St.Ahead = room.Ahead{At: now.Mono}
 		l.out.Apply(s, alarm.Back, gap)
 		return
 	}
@@ -243,102 +241,21 @@ func (l heatLook) judgeAhead(en *Enclosure, now sensors.Instant) {
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
 		in = alarm.Back
-	case eta.Mid < within && slope.PerHour > max(Climbs, 2*slope.Sigma):
+	case eta.Mid < within && slope.PerHour > max(room.Climbs, 2*slope.Sigma):
 		in = alarm.Beyond
 		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}
 	l.out.Apply(s, in, gap)
 }
 
-// forecast fills what is ahead of the enclosure.
-func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope) {
-	o := climate.Outlook{
-		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
-		BandTop: float64(max(en.Limits.DayHigh, en.Limits.NightHigh)) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
-	}
-	if t, ok := v.RoomTemp(now.Mono); ok {
-		o.Room, o.HasRoom = float64(t)/100, true
-		o.RoomTrend, o.HasRoomTrend = v.Air.Trend.Slope()
-	}
-	if en.Lamps >= 0 {
-		l := &v.Lamps[en.Lamps]
-		o.LampsOn = l.Known && l.On
-		if l.Known {
-			l.Coming(now, v.Loc)
-			o.LampChanges = l.coming[:l.numComing]
-		}
-	}
-	f, ok := en.St.Thermal.Forecast(o)
-	en.St.Ahead = Ahead{At: now.Mono}
-	if ok {
-		en.St.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
-		if !f.Learned {
-			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
-		}
-		v.allowForMist(en, &en.St.Ahead.ToCeiling, o.Ceiling-o.Air, now)
-	}
-}
-
-// What a mist does to a rise, seen in simulated rooms: the air falls by up to
-// mistCools while it evaporates, and comes back within the next hour or two.
-const (
-	mistCools   = 0.8              // °C
-	mistReturns = 0.4              // °C that may still come back by itself
-	mistDips    = 25 * time.Minute // while the fall says nothing about the rise
-	mistFades   = 90 * time.Minute
-)
-
-// misted reports whether a pulse began within the last span.
-func (en *Enclosure) Misted(now, span time.Duration) bool {
-	return en.St.HasPulse && now-en.St.PulseAt < span
-}
-
-// allowForMist widens a forecast: to the early side after a mist, whose cooling
-// ends nobody knows how soon, to the late side when one is due before.
-func (v *View) allowForMist(en *Enclosure, t *climate.Eta, way float64, now sensors.Instant) {
-	if !t.Known || t.Mid <= 0 || way <= 0 {
-		return
-	}
-	perDegree := time.Duration(float64(t.Mid) / way) // at the mean rate ahead
-	if en.Misted(now.Mono, mistFades) {
-		t.From = max(0, t.From-time.Duration(mistReturns*float64(perDegree)))
-	}
-	if en.Mist < 0 || t.Open {
-		return
-	}
-	next := v.Mists[en.Mist].St.Next
-	if due := next.Sub(now.Wall); now.Synced && !next.IsZero() && due < t.To {
-		t.To += time.Duration(mistCools * float64(perDegree))
-		if t.To >= climate.Horizon {
-			t.To, t.Open = climate.Horizon, true
-		}
-	}
-}
-
-// nearBy is the time at the present rate within which a steady rise is trusted
-// not to halve.
-const nearBy = 75 * time.Minute
-
-// narrowed bounds the late end of a forecast from priors, which allow a rise to
-// end in many ways, by what is seen: a steady rise that is to reach the limit
-// soon will not have slowed to less than half by then.
-func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
-	if !t.Known || way <= 0 || s.PerHour < Climbs || 4*s.Sigma > s.PerHour {
-		return t
-	}
-	straight := time.Duration(way / s.PerHour * float64(time.Hour))
-	late := max(2*straight, t.Mid*5/4)
-	if straight <= nearBy && late < t.To {
-		t.To, t.Open = late, false
-	}
-	return t
-}
+// mistDips is how long the fall that a mist makes says nothing about the rise.
+const mistDips = 25 * time.Minute
 
 // judgeExposure follows the dose: half of the keeper's reference is worth a
 // look, all of it is urgent. What has been suffered is not undone by cooling,
 // so the dose is kept and falls slowly; but the alarm ends when it has been too
 // cool for it to grow: nobody is to be woken all night for an afternoon.
-func (l heatLook) judgeExposure(en *Enclosure, now sensors.Instant) {
+func (l heatLook) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 	if en.DoseLimits.ReferenceTime <= 0 {
 		return
 	}
@@ -364,7 +281,7 @@ func (l heatLook) judgeExposure(en *Enclosure, now sensors.Instant) {
 	} else {
 		s.Against(share*100, 50)
 	}
-	l.out.Apply(s, in, max(en.Now.Gap, 3*SlowEvery))
+	l.out.Apply(s, in, max(en.Now.Gap, 3*room.SlowEvery))
 	if share >= 1 && s.Rec.Life.Active && s.Rec.Priority < Wake {
 		s.Against(share*100, 100)
 		l.out.Raise(s, Wake)

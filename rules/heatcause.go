@@ -1,12 +1,12 @@
 package rules
 
 import (
-	"slices"
 	"time"
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -48,7 +48,7 @@ func sideOf(k alarm.Kind) float64 {
 // numbers behind it. A probe that is doubted comes first, then a shelf or one
 // enclosure that is away from its usual place on that side and further than the
 // rest, then the room, then what all enclosures have in common.
-func (cs causes) temperatureCause(en *Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []alarm.Fact) {
+func (cs causes) temperatureCause(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
 		return s.Rec.Cause, Facts(alarm.FactLampsDark)
@@ -58,14 +58,14 @@ func (cs causes) temperatureCause(en *Enclosure, pic *climate.Picture, now senso
 	}
 	c := cs.v.CaseOf(en, now)
 	f := pic.CauseOf(c)
-	room := cs.roomExplains(en, pic, side)
+	byRoom := cs.roomExplains(en, pic, side)
 	switch {
 	case shelfOdd(&c, &f, side):
-		return Cause{Kind: CauseShelf, ID: ShelfName(en.Cfg.Rack, en.Cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
-	case cs.odd(&c, &f, side, room != nil):
+		return Cause{Kind: CauseShelf, ID: room.ShelfName(en.Cfg.Rack, en.Cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
+	case cs.odd(&c, &f, side, byRoom != nil):
 		return cs.oddCause(en, &c, &f, k)
-	case room != nil:
-		return Cause{Kind: CauseRoom}, append([]alarm.Fact{*room}, together(pic, side)...)
+	case byRoom != nil:
+		return Cause{Kind: CauseRoom}, append([]alarm.Fact{*byRoom}, together(pic, side)...)
 	case c.DoorOpen:
 		return Cause{Kind: CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
 	}
@@ -80,10 +80,10 @@ func (cs causes) temperatureCause(en *Enclosure, pic *climate.Picture, now senso
 
 // oddCause is for an enclosure that is what is different: itself, or its only
 // probe where that contradicts itself.
-func (cs causes) oddCause(en *Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []alarm.Fact) {
+func (cs causes) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (Cause, []alarm.Fact) {
 	side := sideOf(k)
-	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && en.mild() {
-		if why := en.St.Moist.apart(side); why != nil {
+	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && mild(en) {
+		if why := moistApart(&en.St.Moist, side); why != nil {
 			return Cause{Kind: CauseProbe, ID: cs.v.Probes[en.Probes[0]].Cfg.ID}, []alarm.Fact{*why}
 		}
 	}
@@ -91,7 +91,7 @@ func (cs causes) oddCause(en *Enclosure, c *climate.Case, f *climate.Finding, k 
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
-func (cs causes) sharedCause(en *Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []alarm.Fact) {
+func (cs causes) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (Cause, []alarm.Fact) {
 	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
 	all, room := side*f.Median, side*f.RoomOff
 	switch {
@@ -114,7 +114,7 @@ func (cs causes) sharedCause(en *Enclosure, c *climate.Case, f *climate.Finding,
 // commonCause is for all enclosures away from their usual places in a room
 // that is as usual: the lamps, or the power and the air where they hang on
 // several timers.
-func (cs causes) commonCause(en *Enclosure, f *climate.Finding, side float64) (Cause, []alarm.Fact) {
+func (cs causes) commonCause(en *room.Enclosure, f *climate.Finding, side float64) (Cause, []alarm.Fact) {
 	if en.Lamps < 0 || cs.manyLamps() {
 		return Cause{Kind: CauseRoom}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
 	}
@@ -155,21 +155,6 @@ func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []alarm.Fact
 	}
 }
 
-// middleChange is the median move of the surveyed enclosures in 30 min, °C.
-func (v *View) MiddleChange() float64 {
-	xs := v.Floats[:0]
-	for i := range v.cases {
-		if c := &v.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
-			xs = append(xs, c.Change)
-		}
-	}
-	if len(xs) == 0 {
-		return 0
-	}
-	slices.Sort(xs)
-	return xs[len(xs)/2]
-}
-
 func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 	if f.Kind != climate.ShelfCause {
 		return false
@@ -184,7 +169,7 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 // roomExplains says why the room itself is enough to explain this side, nil
 // where it is not. On the first days nothing is known of what is
 // usual: then the room's own rise, or its standing above any band, is enough.
-func (cs causes) roomExplains(en *Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+func (cs causes) roomExplains(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	r := &pic.Room
 	switch {
 	case !r.HasTemp:
@@ -200,7 +185,7 @@ func (cs causes) roomExplains(en *Enclosure, pic *climate.Picture, side float64)
 }
 
 // moversExplain is roomExplains without a room probe.
-func (cs causes) moversExplain(en *Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+func (cs causes) moversExplain(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	n, all := movers(pic, side), pic.Changed
 	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !cs.v.JustSwitched(en) {
 		return &alarm.Fact{ID: alarm.FactMovedAlike, Count: n, Of: all}
@@ -209,7 +194,7 @@ func (cs causes) moversExplain(en *Enclosure, pic *climate.Picture, side float64
 }
 
 // firstDaysExplain is roomExplains while nothing is known of what is usual.
-func (cs causes) firstDaysExplain(en *Enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
+func (cs causes) firstDaysExplain(en *room.Enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
 	if t, ok := en.St.Thermal.RoomBefore(cs.v.EstAt(cs.v.Latest.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
 		why := apart(alarm.FactRoomClimbed, side, r.Temp-t)
 		why.For = roomSpan

@@ -7,6 +7,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -267,10 +268,10 @@ func TestWetFault(t *testing.T) {
 	r.run(time.Minute, r.calm)
 	p := &r.e.v.Probes[1]
 	now := r.now + 3*time.Hour
-	set := func(wet Wet, others int) {
+	set := func(wet room.Wet, others int) {
 		for i := range r.e.v.Probes {
 			if q := &r.e.v.Probes[i]; q.Encl >= 0 {
-				q.St.Wet = Wet{}
+				q.St.Wet = room.Wet{}
 				if q != p && others > 0 {
 					q.St.Wet.Since = r.now
 					others--
@@ -281,16 +282,16 @@ func TestWetFault(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name   string
-		wet    Wet
+		wet    room.Wet
 		others int
 		want   bool
 	}{
-		{"a drop", Wet{Since: r.now}, 0, true},
-		{"a drop, and one other", Wet{Since: r.now}, 1, true},
-		{"all of them", Wet{Since: r.now}, 4, false},
-		{"half of the others", Wet{Since: r.now}, 2, false},
-		{"step by step", Wet{Since: r.now, Slow: true}, 0, false},
-		{"step by step, for long", Wet{Since: now - wetPatience, Slow: true}, 0, true},
+		{"a drop", room.Wet{Since: r.now}, 0, true},
+		{"a drop, and one other", room.Wet{Since: r.now}, 1, true},
+		{"all of them", room.Wet{Since: r.now}, 4, false},
+		{"half of the others", room.Wet{Since: r.now}, 2, false},
+		{"step by step", room.Wet{Since: r.now, Slow: true}, 0, false},
+		{"step by step, for long", room.Wet{Since: now - wetPatience, Slow: true}, 0, true},
 	} {
 		set(c.wet, c.others)
 		look := probesLook{probesJudge: r.e.judges.probes, v: r.e.v}

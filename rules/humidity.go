@@ -7,12 +7,13 @@ import (
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
 // judgeFloor steps the humidity floor. The floor is reached at the value
 // itself, as every limit: a keeper who wants it above 70 % hears at 70.00 %.
-func (l limitsLook) judgeFloor(en *Enclosure, now sensors.Instant) {
+func (l limitsLook) judgeFloor(en *room.Enclosure, now sensors.Instant) {
 	if en.Limits.Floor <= 0 {
 		return // tadpole water has none
 	}
@@ -25,7 +26,7 @@ func (l limitsLook) judgeFloor(en *Enclosure, now sensors.Instant) {
 	if in == alarm.Beyond && !s.Rec.Life.Active && l.waitForDoor(en, s) {
 		in = alarm.Missing
 	}
-	f := Finding{Alarm: s, In: in, Gap: en.Now.Gap}
+	f := room.Finding{Alarm: s, In: in, Gap: en.Now.Gap}
 	if l.v.StandsIn(en) {
 		f.Slow = standInDelay
 	}
@@ -33,7 +34,7 @@ func (l limitsLook) judgeFloor(en *Enclosure, now sensors.Instant) {
 }
 
 // floorInput classifies the humidity that the floor is held against.
-func (l limitsLook) floorInput(en *Enclosure, s *Alarm, now time.Duration) alarm.Input {
+func (l limitsLook) floorInput(en *room.Enclosure, s *room.Alarm, now time.Duration) alarm.Input {
 	floor, dead := en.Limits.Floor, l.v.FloorDead
 	in := alarm.Missing
 	if en.Now.HasHum {
@@ -48,7 +49,7 @@ func (l limitsLook) floorInput(en *Enclosure, s *Alarm, now time.Duration) alarm
 }
 
 // floorHum is that humidity, in hundredths of a percent.
-func (l limitsLook) floorHum(en *Enclosure) int32 {
+func (l limitsLook) floorHum(en *room.Enclosure) int32 {
 	v := en.Now.Hum
 	if l.v.Cfg.Rules.FloorLessUncert {
 		v -= int32(l.v.Probes[en.Now.HumProbe].St.HumLess)
@@ -62,10 +63,10 @@ func (l limitsLook) floorHum(en *Enclosure) int32 {
 // waitForDoor reports whether the floor is about to rise under an excuse that
 // a door which has not recovered is about to lose: a minute sooner or later
 // the one is told with the other.
-func (l limitsLook) waitForDoor(en *Enclosure, s *Alarm) bool {
+func (l limitsLook) waitForDoor(en *room.Enclosure, s *room.Alarm) bool {
 	since, open := en.St.Door.Open()
 	return s.Rec.Life.Suppress && open && !en.St.Door.Ajar() &&
-		l.v.EstAt(en.St.At.Mono)-since < climate.DoorWait+QuickEvery && s.Rec.Life.OnFor >= l.v.Cfg.Rules.FloorOnDelay.D()-2*QuickEvery
+		l.v.EstAt(en.St.At.Mono)-since < climate.DoorWait+room.QuickEvery && s.Rec.Life.OnFor >= l.v.Cfg.Rules.FloorOnDelay.D()-2*room.QuickEvery
 }
 
 // StandIn is by how much the humidity where the floor is judged usually
@@ -82,14 +83,8 @@ const (
 	standInDelay = 3  // times the floor's on-delay, on another place's word
 )
 
-// standsIn reports whether the floor is judged by another probe than the one
-// that is named for it, because that one has nothing to say.
-func (v *View) StandsIn(en *Enclosure) bool {
-	return en.NamedFloor && en.Now.HasHum && !v.Probes[en.Now.HumProbe].Cfg.FloorProbe
-}
-
 // standInHum is what the named place would say, in hundredths of a percent.
-func (l limitsLook) standInHum(en *Enclosure, v int32) int32 {
+func (l limitsLook) standInHum(en *room.Enclosure, v int32) int32 {
 	if g := &l.At[en.Index].StandIn; g.Minutes >= standInFew {
 		return min(v+int32(math.Round(g.Gap*100)), 10000)
 	}
@@ -97,11 +92,11 @@ func (l limitsLook) standInHum(en *Enclosure, v int32) int32 {
 }
 
 // learnStandIn compares the named probe with the others while all deliver.
-func (l limitsLook) learnStandIn(en *Enclosure, now time.Duration) {
+func (l limitsLook) learnStandIn(en *room.Enclosure, now time.Duration) {
 	if !en.NamedFloor || len(en.Probes) < 2 || !en.Now.HasHum || l.v.StandsIn(en) {
 		return
 	}
-	var hums Few
+	var hums room.Few
 	for _, i := range en.Probes {
 		if p := &l.v.Probes[i]; !p.Cfg.FloorProbe && p.HumUsable(&l.v.Cfg.Rules, now) {
 			hums.Add(int32(p.St.Hum))
@@ -112,14 +107,14 @@ func (l limitsLook) learnStandIn(en *Enclosure, now time.Duration) {
 		return
 	}
 	g := &l.At[en.Index].StandIn
-	step := QuickEvery.Minutes()
+	step := room.QuickEvery.Minutes()
 	g.Minutes = min(g.Minutes+step, standInFull)
 	g.Gap += (float64(en.Now.Hum-others)/100 - g.Gap) * step / g.Minutes
 }
 
 // dryDoubt reports whether a probe that the floor is judged on, and that takes
 // no part now, was dry when it last could.
-func (l limitsLook) dryDoubt(en *Enclosure, now time.Duration, floor, dead int32) bool {
+func (l limitsLook) dryDoubt(en *room.Enclosure, now time.Duration, floor, dead int32) bool {
 	for _, i := range en.Probes {
 		p := &l.v.Probes[i]
 		if en.NamedFloor && !p.Cfg.FloorProbe {
@@ -134,7 +129,7 @@ func (l limitsLook) dryDoubt(en *Enclosure, now time.Duration, floor, dead int32
 
 // watchDoor tells a normal opening, which excuses the floor for a while, from
 // a door left ajar. Heat is never excused.
-func (l doorLook) watchDoor(en *Enclosure, now sensors.Instant, disturbed bool) {
+func (l doorLook) watchDoor(en *room.Enclosure, now sensors.Instant, disturbed bool) {
 	r := climate.DoorReading{
 		At: l.v.EstAt(now.Mono), Temp: float64(en.Now.Main) / 100, RH: float64(en.Now.Hum) / 100, Disturbed: disturbed,
 	}
@@ -160,7 +155,7 @@ func (l doorLook) watchDoor(en *Enclosure, now sensors.Instant, disturbed bool) 
 	l.judgeAjar(en, now, en.St.Door.Ajar())
 }
 
-func (l doorLook) judgeAjar(en *Enclosure, now sensors.Instant, ajar bool) {
+func (l doorLook) judgeAjar(en *room.Enclosure, now sensors.Instant, ajar bool) {
 	s := &en.Alarms[alarm.KindDoorAjar]
 	if !ajar && !s.Open() {
 		return
@@ -172,7 +167,7 @@ func (l doorLook) judgeAjar(en *Enclosure, now sensors.Instant, ajar bool) {
 }
 
 // standInFact says on whose word the floor is judged.
-func (l limitsLook) standInFact(en *Enclosure) alarm.Fact {
+func (l limitsLook) standInFact(en *room.Enclosure) alarm.Fact {
 	f := alarm.Fact{ID: alarm.FactStandIn, About: l.v.Probes[en.Now.HumProbe].Cfg.ID}
 	if g := &l.At[en.Index].StandIn; g.Minutes >= standInFew {
 		f.ID, f.Percent = alarm.FactStandInSet, g.Gap

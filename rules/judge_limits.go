@@ -2,6 +2,7 @@ package rules
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -21,7 +22,7 @@ type limitsJudge struct {
 	At []LimitsOwn // by the enclosure's index
 }
 
-func newLimitsJudge(v *View) *limitsJudge {
+func newLimitsJudge(v *room.View) *limitsJudge {
 	j := &limitsJudge{At: make([]LimitsOwn, len(v.Enclosures))}
 	for i := range v.Enclosures {
 		en := &v.Enclosures[i]
@@ -33,27 +34,27 @@ func newLimitsJudge(v *View) *limitsJudge {
 // limitsLook is one look at the room.
 type limitsLook struct {
 	*limitsJudge
-	v   *View
-	out *Out
+	v   *room.View
+	out *room.Out
 }
 
 // Step judges the enclosure that a reading came for.
-func (j *limitsJudge) Step(v *View, out *Out) {
+func (j *limitsJudge) Step(v *room.View, out *room.Out) {
 	l := limitsLook{j, v, out}
 	switch v.Due {
-	case Arrived:
+	case room.Arrived:
 		if en := v.Enclosure; en != nil && v.Reading.Quality != sensors.Bad {
 			l.judge(en, v.At)
 		}
-	case Quick:
+	case room.Quick:
 		if v.Enclosure.Now.HasTemp {
 			l.learnStandIn(v.Enclosure, v.At.Mono)
 		}
-	case Blind:
+	case room.Blind:
 		for i := range v.Enclosures {
 			l.forget(&v.Enclosures[i], v.At)
 		}
-	case Settle:
+	case room.Settle:
 		for i := range v.Enclosures {
 			l.endCalm(&v.Enclosures[i])
 		}
@@ -61,7 +62,7 @@ func (j *limitsJudge) Step(v *View, out *Out) {
 }
 
 // judge steps the threshold alarms with what the probes say now.
-func (l limitsLook) judge(en *Enclosure, now sensors.Instant) {
+func (l limitsLook) judge(en *room.Enclosure, now sensors.Instant) {
 	if l.calmNow(en, now.Mono) {
 		return
 	}
@@ -77,7 +78,7 @@ func (l limitsLook) judge(en *Enclosure, now sensors.Instant) {
 
 // forget lets go of what a gap hides. A door that opened before is forgotten,
 // but the floor was excused.
-func (l limitsLook) forget(en *Enclosure, now sensors.Instant) {
+func (l limitsLook) forget(en *room.Enclosure, now sensors.Instant) {
 	a, st, excuse := &l.v.Absence, &en.St, l.v.Cfg.Rules.DoorExcuse.D()
 	if f := &en.Alarms[alarm.KindFloor].Rec.Life; f.Suppress && f.Seen == alarm.Beyond && !st.HasExcuse && a.Known && a.Off < excuse {
 		st.Excused, st.HasExcuse, st.DoorAt = now.Mono+excuse, true, now.Mono
@@ -91,7 +92,7 @@ func (l limitsLook) forget(en *Enclosure, now sensors.Instant) {
 }
 
 // Cause says what is at fault, with the numbers behind it.
-func (j *limitsJudge) Cause(v *View, a *Alarm) (Cause, []alarm.Fact) {
+func (j *limitsJudge) Cause(v *room.View, a *room.Alarm) (Cause, []alarm.Fact) {
 	if a.Kind == alarm.KindFloor {
 		return causes{v}.dryCause(&v.Enclosures[a.Index], v.At)
 	}
@@ -99,7 +100,7 @@ func (j *limitsJudge) Cause(v *View, a *Alarm) (Cause, []alarm.Fact) {
 }
 
 // Fact says what is the matter.
-func (j *limitsJudge) Fact(v *View, a *Alarm) alarm.Fact {
+func (j *limitsJudge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	en, f := &v.Enclosures[a.Index], alarm.Fact{ID: alarm.FactID(a.Kind.Row().ID)}
 	switch a.Kind {
 	case alarm.KindAbove, alarm.KindBelow:
@@ -113,7 +114,7 @@ func (j *limitsJudge) Fact(v *View, a *Alarm) alarm.Fact {
 }
 
 // Detail says what excuses the floor, and on whose word it is judged.
-func (j *limitsJudge) Detail(v *View, a *Alarm, d *alarm.Detail) {
+func (j *limitsJudge) Detail(v *room.View, a *room.Alarm, d *alarm.Detail) {
 	if a.Kind != alarm.KindFloor {
 		return
 	}

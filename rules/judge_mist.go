@@ -3,6 +3,7 @@ package rules
 import (
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"time"
 )
 
@@ -28,29 +29,29 @@ type mistJudge struct {
 	verdicts []climate.MistVerdict
 }
 
-func newMistJudge(v *View) *mistJudge {
+func newMistJudge(v *room.View) *mistJudge {
 	return &mistJudge{At: make([]MistOwn, len(v.Enclosures)), verdicts: make([]climate.MistVerdict, 0, len(v.Enclosures))}
 }
 
 // mistLook is one look at the room.
 type mistLook struct {
 	*mistJudge
-	v   *View
-	out *Out
+	v   *room.View
+	out *room.Out
 }
 
 func (l mistLook) causes() causes { return causes{l.v} }
 
 // Step looks for pulses, or for those that should have come.
-func (j *mistJudge) Step(v *View, out *Out) {
+func (j *mistJudge) Step(v *room.View, out *room.Out) {
 	l := mistLook{j, v, out}
 	switch v.Due {
-	case Quick:
+	case room.Quick:
 		l.watchMist(v.Enclosure, v.At)
-	case Schedule:
+	case room.Schedule:
 		l.dueMists(v.At)
 		l.judgeMists(v.At)
-	case Blind:
+	case room.Blind:
 		for i := range l.At {
 			l.forget(&l.At[i])
 		}
@@ -66,7 +67,7 @@ func (l mistLook) forget(own *MistOwn) {
 }
 
 // Cause says what is at fault, with the numbers behind it.
-func (j *mistJudge) Cause(v *View, a *Alarm) (Cause, []alarm.Fact) {
+func (j *mistJudge) Cause(v *room.View, a *room.Alarm) (Cause, []alarm.Fact) {
 	en := &v.Enclosures[a.Index]
 	switch a.Kind {
 	case alarm.KindMistMissing, alarm.KindMistWeak:
@@ -78,7 +79,7 @@ func (j *mistJudge) Cause(v *View, a *Alarm) (Cause, []alarm.Fact) {
 }
 
 // Fact says what is the matter.
-func (j *mistJudge) Fact(v *View, a *Alarm) alarm.Fact {
+func (j *mistJudge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	f := alarm.Fact{ID: alarm.FactID(a.Kind.Row().ID)}
 	switch a.Kind {
 	case alarm.KindMistMissing:

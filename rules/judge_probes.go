@@ -3,6 +3,7 @@ package rules
 import (
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"time"
 )
@@ -34,44 +35,44 @@ type probesJudge struct {
 	nightOpen bool       // probes are being compared, or that is not known
 }
 
-func newProbesJudge(v *View) *probesJudge {
+func newProbesJudge(v *room.View) *probesJudge {
 	return &probesJudge{At: make([]ProbeOwn, len(v.Probes)), nightOpen: true}
 }
 
 // probesLook is one look at the room.
 type probesLook struct {
 	*probesJudge
-	v   *View
-	out *Out
+	v   *room.View
+	out *room.Out
 }
 
 // probe is one with what the judge remembers of it.
 type probe struct {
-	*Probe
+	*room.Probe
 	*ProbeOwn
 }
 
 func (l probesLook) at(i int) probe { return probe{&l.v.Probes[i], &l.At[i]} }
 
 // Step takes a reading in, and judges what there is to judge.
-func (j *probesJudge) Step(v *View, out *Out) {
+func (j *probesJudge) Step(v *room.View, out *room.Out) {
 	l := probesLook{j, v, out}
 	switch v.Due {
-	case Arrived:
+	case room.Arrived:
 		l.take(l.at(v.Probe), &v.Reading)
-	case Ticked:
+	case room.Ticked:
 		l.silence(v.At)
-	case Minute:
+	case room.Minute:
 		l.minutely(v.At)
-	case Learn:
+	case room.Learn:
 		l.compareNight(v.At)
-	case Hour:
+	case room.Hour:
 		for i := range v.Probes {
 			l.judgeOverdue(l.at(i), v.At)
 		}
-	case Calibrated:
+	case room.Calibrated:
 		l.calibrated(&v.Calibration)
-	case Blind:
+	case room.Blind:
 		l.forget(v.At.Mono)
 	}
 }
@@ -126,7 +127,7 @@ func (l probesLook) minutely(now sensors.Instant) {
 }
 
 // calibrated notes a calibration; what was compared before it counts no more.
-func (l probesLook) calibrated(c *Calibration) {
+func (l probesLook) calibrated(c *room.Calibration) {
 	p := l.at(l.v.ByID[c.Probe])
 	if c.Humidity.After(p.St.HumDone) {
 		p.St.HumDone, p.HumDrift = c.Humidity, Drift{}
@@ -149,7 +150,7 @@ func (l probesLook) forget(now time.Duration) {
 			p.DewSince = 0
 		}
 		if p.St.Wet.Since == 0 {
-			p.St.Wet = Wet{}
+			p.St.Wet = room.Wet{}
 		}
 		if l.v.Absence.Long() {
 			p.St.StillAt, p.St.HasPeers, p.St.Leap = now, false, 0
@@ -158,13 +159,13 @@ func (l probesLook) forget(now time.Duration) {
 }
 
 // Cause says what is at fault, with the numbers behind it.
-func (j *probesJudge) Cause(v *View, a *Alarm) (Cause, []alarm.Fact) {
+func (j *probesJudge) Cause(v *room.View, a *room.Alarm) (Cause, []alarm.Fact) {
 	l := probesLook{probesJudge: j, v: v}
 	return l.probeCause(l.at(a.Index), a.Kind, v.At)
 }
 
 // Fact says what is the matter.
-func (j *probesJudge) Fact(v *View, a *Alarm) alarm.Fact {
+func (j *probesJudge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	l := probesLook{probesJudge: j, v: v}
 	return l.probeState(a, l.at(a.Index))
 }

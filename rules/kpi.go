@@ -9,31 +9,9 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
-
-// Stats are an alarm's own self-measures.
-type Stats struct {
-	Raised   uint64        `json:"raised,omitempty"`
-	Acked    uint64        `json:"acked,omitempty"`
-	AckTotal time.Duration `json:"ack_total,omitempty"`
-	AckMax   time.Duration `json:"ack_max,omitempty"`
-	// Raises are the running times of the last ones, newest first.
-	Raises    [3]time.Duration `json:"raises"`
-	Chattered uint64           `json:"chattered,omitempty"` // times that it was chattering when raised
-	UnackAt   time.Duration    `json:"unack_at,omitempty"`
-	// Far is how far the value has gone past the limit on the normal side since
-	// the last clearing, in its unit.
-	Far     float64    `json:"far,omitempty"`
-	Returns [16]Return `json:"returns"`         // the last quick returns, newest first
-	Quick   uint64     `json:"quick,omitempty"` // all of them
-}
-
-// A Return is a new raise soon after a clearing.
-type Return struct {
-	After time.Duration `json:"after,omitempty"`
-	Far   float64       `json:"far,omitempty"`
-}
 
 // quickReturn is how soon after clearing a raise counts as the same trouble.
 const quickReturn = 2 * time.Hour
@@ -131,7 +109,7 @@ func (l *Load) within(now, span time.Duration) int {
 }
 
 // count keeps the self-measures with each transition.
-func (ls *lives) count(s *Alarm, now sensors.Instant, c alarm.Change) {
+func (ls *lives) count(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	st := &s.Rec.Stats
 	if c.From.Annunciated() && !s.Rec.Life.Active {
 		st.Far = 0
@@ -139,7 +117,7 @@ func (ls *lives) count(s *Alarm, now sensors.Instant, c alarm.Change) {
 	switch {
 	case c.To == alarm.Unack && c.From != alarm.Unack:
 		if c.From != alarm.Acked { // else it was only rung again
-			st.raised(now.Mono, s.Rec.Life.EndedAt, ls.chatterSpan())
+			countRaise(st, now.Mono, s.Rec.Life.EndedAt, ls.chatterSpan())
 			ls.load.raised(now.Mono, s.Rec.Priority)
 			ls.flood(now.Mono)
 		}
@@ -153,12 +131,12 @@ func (ls *lives) count(s *Alarm, now sensors.Instant, c alarm.Change) {
 }
 
 // raised notes a new raise of an alarm that ended at ended, zero for never.
-func (st *Stats) raised(now, ended, chatter time.Duration) {
+func countRaise(st *room.Stats, now, ended, chatter time.Duration) {
 	st.Raised++
 	if ended > 0 && now-ended <= quickReturn {
 		st.Quick++
 		copy(st.Returns[1:], st.Returns[:])
-		st.Returns[0] = Return{now - ended, st.Far}
+		st.Returns[0] = room.Return{After: now - ended, Far: st.Far}
 	}
 	copy(st.Raises[1:], st.Raises[:])
 	st.Raises[0] = now
@@ -206,7 +184,7 @@ func (e *Engine) KPI() KPI {
 	if l.InFlood {
 		k.FloodTime += now - l.FloodAt
 	}
-	e.lives.each(func(s *Alarm) { k.add(e, s, now) })
+	e.lives.each(func(s *room.Alarm) { k.add(e, s, now) })
 	byCount := func(a, b KPIItem) int {
 		if c := cmp.Compare(b.Count, a.Count); c != 0 {
 			return c
@@ -223,7 +201,7 @@ func (e *Engine) KPI() KPI {
 }
 
 // add counts one alarm in.
-func (k *KPI) add(e *Engine, s *Alarm, now time.Duration) {
+func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 	st, l := &s.Rec.Stats, &s.Rec.Life
 	active := time.Duration(0)
 	if l.Active {
@@ -262,7 +240,7 @@ func (k *KPI) add(e *Engine, s *Alarm, now time.Duration) {
 // Suggestion is what would have avoided some of an alarm's raises; empty for
 // none.
 func (e *Engine) Suggestion(k Key) (text string) {
-	e.lives.each(func(s *Alarm) {
+	e.lives.each(func(s *room.Alarm) {
 		if s.Rec.Key == k {
 			text = e.lives.suggest(s)
 		}
@@ -273,7 +251,7 @@ func (e *Engine) Suggestion(k Key) (text string) {
 // suggest says which wider deadband or longer off-delay would have joined an
 // alarm's quick returns, four in five of them at least, into one. It says
 // nothing where neither would without becoming absurd.
-func (ls *lives) suggest(s *Alarm) string {
+func (ls *lives) suggest(s *room.Alarm) string {
 	st := &s.Rec.Stats
 	n := int(min(st.Quick, uint64(len(st.Returns))))
 	if n < 3 {

@@ -3,6 +3,7 @@ package rules
 import (
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"math"
 	"time"
@@ -16,13 +17,13 @@ type lampsJudge struct {
 // lampsLook is one look at the room.
 type lampsLook struct {
 	*lampsJudge
-	v   *View
-	out *Out
+	v   *room.View
+	out *room.Out
 }
 
 // Step looks for the step that a switch makes. Nothing is judged while the clock
 // is unset.
-func (j *lampsJudge) Step(v *View, out *Out) {
+func (j *lampsJudge) Step(v *room.View, out *room.Out) {
 	en, at := v.Enclosure, v.EstAt(v.At.Mono)
 	lamps := v.LampsOf(en)
 	if lamps == nil {
@@ -39,10 +40,12 @@ func (j *lampsJudge) Step(v *View, out *Out) {
 }
 
 // Cause is set where it was judged.
-func (j *lampsJudge) Cause(_ *View, a *Alarm) (Cause, []alarm.Fact) { return a.Rec.Cause, nil }
+func (j *lampsJudge) Cause(_ *room.View, a *room.Alarm) (Cause, []alarm.Fact) {
+	return a.Rec.Cause, nil
+}
 
 // Fact says what is the matter.
-func (j *lampsJudge) Fact(v *View, a *Alarm) alarm.Fact {
+func (j *lampsJudge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	if step, ok := v.Enclosures[a.Index].St.Lamps.Step(); ok && step.On {
 		return alarm.Fact{ID: alarm.FactLampsNotOn}
 	}
@@ -51,7 +54,7 @@ func (j *lampsJudge) Fact(v *View, a *Alarm) alarm.Fact {
 
 // judgeLamps decides whether the lamps are stuck, with the enclosures under
 // other lamps and the same direction of switching as peers.
-func (l lampsLook) judgeLamps(en *Enclosure, now sensors.Instant) {
+func (l lampsLook) judgeLamps(en *room.Enclosure, now sensors.Instant) {
 	own, ok := en.St.Lamps.Step()
 	if !ok || l.unmoved(en, now) || strays(own) {
 		return
@@ -76,7 +79,7 @@ func (l lampsLook) judgeLamps(en *Enclosure, now sensors.Instant) {
 
 // unmoved reports whether no probe of the enclosure has changed since before
 // the lamps switched: then it is the probe that shows nothing.
-func (l lampsLook) unmoved(en *Enclosure, now sensors.Instant) bool {
+func (l lampsLook) unmoved(en *room.Enclosure, now sensors.Instant) bool {
 	for _, i := range en.Probes {
 		if st := &l.v.Probes[i].St; st.HasTemp && now.Mono-st.StillAt < 80*time.Minute {
 			return false
@@ -87,7 +90,7 @@ func (l lampsLook) unmoved(en *Enclosure, now sensors.Instant) bool {
 
 // heatElsewhere reports whether the temperature goes on in the wrong direction
 // long after the lamps switched: lamps that are stuck leave it where it was.
-func (l lampsLook) heatElsewhere(en *Enclosure, on bool) bool {
+func (l lampsLook) heatElsewhere(en *room.Enclosure, on bool) bool {
 	slope, ok := en.St.Trend.Slope()
 	if !ok {
 		return false
@@ -103,7 +106,7 @@ const lampDrift = 0.8
 
 // lampCause is the timer, or the enclosure's own lamp where others on the same
 // timer switched.
-func (l lampsLook) lampCause(en *Enclosure, on bool) Cause {
+func (l lampsLook) lampCause(en *room.Enclosure, on bool) Cause {
 	for i := range l.v.Enclosures {
 		peer := &l.v.Enclosures[i]
 		if peer == en || peer.Lamps != en.Lamps || peer.Alarms[alarm.KindLampStuck].Rec.Life.Active {
@@ -122,7 +125,7 @@ func strays(s climate.LampStep) bool {
 	return s.Step*s.Usual < 0 && math.Abs(s.Step) > math.Abs(s.Usual)/4
 }
 
-func (l lampsLook) lampPeers(en *Enclosure, on bool) []climate.LampStep {
+func (l lampsLook) lampPeers(en *room.Enclosure, on bool) []climate.LampStep {
 	l.steps = l.steps[:0]
 	for i := range l.v.Enclosures {
 		peer := &l.v.Enclosures[i]

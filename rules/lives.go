@@ -3,15 +3,16 @@ package rules
 import (
 	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/rules/room"
 )
 
 // lives are the alarms of a room on their way through the lifecycle.
 type lives struct {
-	v     *View
+	v     *room.View
 	cause causes
 	specs [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
-	self  []*Alarm // alarms about dewline itself, in the order of first use
-	gone  []Record
+	self  []*room.Alarm // alarms about dewline itself, in the order of first use
+	gone  []room.Record
 	leap  uint64                // how many onset numbers this run leaves out; see Start
 	load  Load                  // what the self-measures need
 	judge [alarm.NumKinds]judge // who judges it, nil for nobody
@@ -20,7 +21,7 @@ type lives struct {
 }
 
 // build lays out the lifecycles for a configuration.
-func (ls *lives) build(v *View, table []row) {
+func (ls *lives) build(v *room.View, table []row) {
 	ls.v = v
 	for _, r := range table {
 		for _, k := range r.kinds {
@@ -35,7 +36,7 @@ func (ls *lives) build(v *View, table []row) {
 }
 
 // Find steps an alarm with what a judge found.
-func (ls *lives) Find(f Finding) {
+func (ls *lives) Find(f room.Finding) {
 	a, now := f.Alarm, ls.v.At
 	if a.Rec.Life.Rest(now.Mono, f.In) {
 		return
@@ -53,7 +54,7 @@ func (ls *lives) Find(f Finding) {
 	was := a.Rec.Life.Active
 	c := a.Rec.Life.Step(sp, now, f.In)
 	if !was && a.Rec.Life.Active {
-		a.afresh()
+		a.Afresh()
 		if f.Urgent {
 			a.Rec.Priority = Wake
 		}

@@ -1,16 +1,13 @@
 package rules
 
 import (
-	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 )
-
-// degrees are hundredths of °C as readings hold them.
-func Degrees(centi int32) unit.Temperature { return unit.Temperature(centi) / 100 }
 
 // state says what is the matter. An alarm of which there is one thing to say has
 // a fact of its own id.
-func (ls *lives) state(s *Alarm) alarm.Fact {
+func (ls *lives) state(s *room.Alarm) alarm.Fact {
 	r, row := &s.Rec, s.Kind.Row()
 	switch {
 	case r.Life.Active && r.Life.Seen == alarm.Back && row.AtLimit:
@@ -24,7 +21,7 @@ func (ls *lives) state(s *Alarm) alarm.Fact {
 	return alarm.Fact{ID: alarm.FactID(row.ID)}
 }
 
-func (l probesLook) probeState(s *Alarm, p probe) alarm.Fact {
+func (l probesLook) probeState(s *room.Alarm, p probe) alarm.Fact {
 	f := alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID)}
 	switch s.Kind {
 	case alarm.KindSilent:

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -13,7 +14,7 @@ import (
 func (e *Engine) Start(n uint64) { e.lives.leap = n }
 
 // number gives an alarm that leaves NORM the number of its onset.
-func (ls *lives) number(s *Alarm, c alarm.Change) {
+func (ls *lives) number(s *room.Alarm, c alarm.Change) {
 	if c.From == alarm.Norm && c.To != alarm.Norm && !s.Numbered {
 		s.Numbered = true
 		s.Rec.Life.Seq += ls.leap
@@ -28,18 +29,18 @@ type Renumbering struct{ Old, Mine, Now uint64 }
 // a while without it. Times of this run move by so much running time as the
 // earlier run had; now is past that. What the estimators learned is the earlier
 // run's; of what happened since, the alarms and what people did with them.
-func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records []Record) ([]Transition, map[Key]Renumbering) {
+func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records []room.Record) ([]Transition, map[Key]Renumbering) {
 	m := merger{leap: e.lives.leap, slack: 2 * e.v.Cfg.Room.Poll.D()}
 	if e.began {
 		m.began = e.v.Watched + by
 	}
-	mine := map[Key]Record{}
+	mine := map[Key]room.Record{}
 	for _, r := range e.Records() {
-		r.shift(by)
+		shift(&r, by)
 		mine[r.Key] = r
 	}
 	renumbered := map[Key]Renumbering{}
-	var all []Record
+	var all []room.Record
 	for _, old := range records {
 		if r, ok := mine[old.Key]; ok {
 			delete(mine, old.Key)
@@ -71,7 +72,7 @@ type merger struct {
 
 // join makes one record of the one that an earlier run left and the one of this
 // run.
-func (m *merger) join(old, mine Record) (Record, Renumbering) {
+func (m *merger) join(old, mine room.Record) (room.Record, Renumbering) {
 	a, b := &old.Life, &mine.Life
 	switch {
 	case b.Seq == 0 && a.State != alarm.Norm:
@@ -115,7 +116,7 @@ func (m *merger) same(a, b *alarm.Record) bool {
 
 // goOn gives an alarm the beginning that it had before, and the answer, unless it
 // is more urgent now than what was answered.
-func (m *merger) goOn(old, mine *Record) {
+func (m *merger) goOn(old, mine *room.Record) {
 	a, b := &old.Life, &mine.Life
 	if !a.Since.IsZero() {
 		b.Since = a.Since
@@ -127,7 +128,7 @@ func (m *merger) goOn(old, mine *Record) {
 }
 
 // joinStats adds what was counted in two runs, the later one second.
-func joinStats(a, b Stats) Stats {
+func joinStats(a, b room.Stats) room.Stats {
 	raises, returns := a.Raises, a.Returns
 	sum := b
 	sum.Raised, sum.Acked, sum.AckTotal = a.Raised+b.Raised, a.Acked+b.Acked, a.AckTotal+b.AckTotal
@@ -146,7 +147,7 @@ func joinStats(a, b Stats) Stats {
 }
 
 // shift moves the running times of a record that are set.
-func (r *Record) shift(by time.Duration) {
+func shift(r *room.Record, by time.Duration) {
 	shiftLife(&r.Life, by)
 	if r.Severe != nil {
 		c := *r.Severe

@@ -6,17 +6,18 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
 // watchMist looks for pulses and for a mist that does not end.
-func (l mistLook) watchMist(en *Enclosure, now sensors.Instant) {
+func (l mistLook) watchMist(en *room.Enclosure, now sensors.Instant) {
 	if !en.Now.HasTemp || !en.Now.HasHum {
 		return
 	}
 	st, own := &en.St, &l.At[en.Index]
 	at := l.v.EstAt(now.Mono)
-	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > LongestInterval && en.Alarms[alarm.KindMistEndless].Rec.Life.Active {
+	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > room.LongestInterval && en.Alarms[alarm.KindMistEndless].Rec.Life.Active {
 		own.Cut = true
 	}
 	switch st.Mist.Observe(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100) {
@@ -74,7 +75,7 @@ func (s *Soaks) odd(soaked time.Duration) bool {
 	return soaked > max(most*4/3, leastSoak)
 }
 
-func (l mistLook) judgeEndless(en *Enclosure, now sensors.Instant) {
+func (l mistLook) judgeEndless(en *room.Enclosure, now sensors.Instant) {
 	st, own := &en.St, &l.At[en.Index]
 	soaked := st.Mist.Soaked()
 	own.Soaks.Most = max(own.Soaks.Most, soaked)
@@ -100,7 +101,7 @@ const soakedEnd = 9500
 
 // soakedElsewhere reports whether enclosures on other supplies are soaked too:
 // two pumps do not stick together, but lamps and vents fail together.
-func (l mistLook) soakedElsewhere(en *Enclosure, longest time.Duration) bool {
+func (l mistLook) soakedElsewhere(en *room.Enclosure, longest time.Duration) bool {
 	n := 0
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
@@ -114,7 +115,7 @@ func (l mistLook) soakedElsewhere(en *Enclosure, longest time.Duration) bool {
 // dropOn reports whether a probe that has a part in the humidity went to
 // saturation in one step, as no mist does; where every probe is saturated it is
 // the air all the same.
-func (l mistLook) dropOn(en *Enclosure) bool {
+func (l mistLook) dropOn(en *room.Enclosure) bool {
 	fast, wet := 0, 0
 	for _, i := range en.Probes {
 		if w := &l.v.Probes[i].St.Wet; w.Since > 0 {
@@ -129,13 +130,13 @@ func (l mistLook) dropOn(en *Enclosure) bool {
 
 // coolsByItself reports whether the air got damp without water: as it cooled with
 // the room or without the lamps, or only for a probe that a drop fell on.
-func (l mistLook) coolsByItself(en *Enclosure, now time.Duration) bool {
+func (l mistLook) coolsByItself(en *room.Enclosure, now time.Duration) bool {
 	return l.causes().coolsWithRoom(en) || l.dropOn(en) || !en.Misted(now, 45*time.Minute) && l.causes().darkens(now)
 }
 
 // coolsWithRoom reports whether the room cools by more than a night does: air
 // that cools saturates by itself.
-func (cs causes) coolsWithRoom(en *Enclosure) bool {
+func (cs causes) coolsWithRoom(en *room.Enclosure) bool {
 	own, ok := en.St.Trend.Slope()
 	room, known := cs.v.Air.Trend.Slope()
 	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
@@ -161,7 +162,7 @@ const coolsFast = 1.5
 const dryPulses = 4
 
 // judgeDry compares the dry-down with the enclosure's own past.
-func (l mistLook) judgeDry(en *Enclosure, now sensors.Instant) {
+func (l mistLook) judgeDry(en *room.Enclosure, now sensors.Instant) {
 	s := &en.Alarms[alarm.KindDryDown]
 	recent, usual, _, ok := en.St.Dry.Trend()
 	if !ok {
@@ -186,23 +187,6 @@ func (l mistLook) judgeMists(now sensors.Instant) {
 			l.judgeSupply(i, now)
 		}
 	}
-}
-
-func (v *View) SupplyOf(mist int) string {
-	c := &v.Mists[mist].Cfg
-	if c.Supply != "" {
-		return c.Supply
-	}
-	return c.ID
-}
-
-func (v *View) FirstOfSupply(mist int) int {
-	for i := range mist {
-		if v.SupplyOf(i) == v.SupplyOf(mist) {
-			return i
-		}
-	}
-	return mist
 }
 
 // patience is how long after a scheduled mist the slowest verdict may come.
@@ -243,7 +227,7 @@ func (l mistLook) judgeSupply(mist int, now sensors.Instant) {
 const soakedAir = 9300
 
 // settleMist draws the conclusion from one enclosure's verdict.
-func (l mistLook) settleMist(en *Enclosure, now sensors.Instant, fault climate.MistFault) {
+func (l mistLook) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.MistFault) {
 	v := l.softened(en)
 	l.mistFact(en, now, v)
 	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
@@ -284,7 +268,7 @@ func (l mistLook) settleMist(en *Enclosure, now sensors.Instant, fault climate.M
 }
 
 // softened is the verdict, unclear where a mist that fell would not have shown.
-func (l mistLook) softened(en *Enclosure) climate.MistVerdict {
+func (l mistLook) softened(en *room.Enclosure) climate.MistVerdict {
 	_, open := en.St.Door.Open()
 	switch {
 	case l.At[en.Index].Verdict != climate.MistMissed:
@@ -303,7 +287,7 @@ func (l mistLook) softened(en *Enclosure) climate.MistVerdict {
 // powerGone reports whether all enclosures are cooler than usual beside the
 // room while their lamps should be on, or the room itself is colder than usual:
 // then a mist that fails everywhere is the power, not the pump.
-func (cs causes) powerGone(en *Enclosure, now sensors.Instant) bool {
+func (cs causes) powerGone(en *room.Enclosure, now sensors.Instant) bool {
 	pic := cs.v.Survey(now)
 	if pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
 		return true

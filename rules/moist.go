@@ -6,25 +6,12 @@ import (
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
-// Moist compares how temperature and humidity move in an enclosure with one
-// probe. Air that is heated gets drier: at the same vapour by 6 % of the
-// relative humidity for each °C (the slope of the Magnus formula). A
-// temperature that climbs while the humidity stays is the probe's own.
-type Moist struct {
-	Slot   int64             `json:"slot,omitempty"` // number of the newest slot
-	Temp   [moistSlots]int16 `json:"temp"`           // newest first; hundredths of °C
-	Hum    [moistSlots]int16 `json:"hum"`            // hundredths of %
-	Filled int               `json:"filled,omitempty"`
-	Apart  time.Duration     `json:"apart,omitempty"` // when they were seen to part; 0 for never
-	Rise   float64           `json:"rise,omitempty"`  // °C by which the temperature had moved then
-}
-
 const (
 	moistSlot  = 10 * time.Minute
-	moistSlots = 7   // an hour and the open one
 	moistRise  = 1.2 // °C within the hour
 	moistPer   = 0.06
 	moistLeast = 0.2 // of the fall in humidity that heat would bring
@@ -34,7 +21,7 @@ const (
 )
 
 // watchMoist takes the present values, once a minute.
-func (l airLook) watchMoist(en *Enclosure, now sensors.Instant) {
+func (l airLook) watchMoist(en *room.Enclosure, now sensors.Instant) {
 	m := &en.St.Moist
 	if len(en.Probes) != 1 || !en.Now.HasTemp || !en.Now.HasHum {
 		m.Filled = 0
@@ -46,20 +33,20 @@ func (l airLook) watchMoist(en *Enclosure, now sensors.Instant) {
 	case n > m.Slot:
 		copy(m.Temp[1:], m.Temp[:])
 		copy(m.Hum[1:], m.Hum[:])
-		m.Filled, m.Slot = min(m.Filled+1, moistSlots), n
+		m.Filled, m.Slot = min(m.Filled+1, room.MoistSlots), n
 	}
 	m.Temp[0], m.Hum[0] = int16(en.Now.Main), int16(en.Now.Hum)
 	if m.Apart > 0 && now.Mono-m.Apart > moistHolds {
 		m.Apart, m.Rise = 0, 0
 	}
-	if rise := m.parted(); rise != 0 && !l.moistExcused(en, now.Mono) {
+	if rise := parted(m); rise != 0 && !l.moistExcused(en, now.Mono) {
 		m.Apart, m.Rise = now.Mono, rise
 	}
 }
 
 // parted returns by how much the temperature moved within the hour without the
 // humidity, 0 for not.
-func (m *Moist) parted() float64 {
+func parted(m *room.Moist) float64 {
 	for i := 3; i < m.Filled; i++ {
 		rise := float64(int32(m.Temp[0])-int32(m.Temp[i])) / 100
 		if math.Abs(rise) < moistRise || m.Hum[i] >= moistWet || m.Hum[0] >= moistWet {
@@ -77,14 +64,14 @@ func (m *Moist) parted() float64 {
 
 // moistExcused reports whether water, a door, the lamps or the room had a part
 // in the last hour.
-func (l airLook) moistExcused(en *Enclosure, now time.Duration) bool {
+func (l airLook) moistExcused(en *room.Enclosure, now time.Duration) bool {
 	if en.St.HasPulse && now-en.St.PulseAt < moistAfter {
 		return true
 	}
-	if _, open := en.St.Door.Open(); open || en.St.DoorAt > 0 && now-en.St.DoorAt < moistSlots*moistSlot {
+	if _, open := en.St.Door.Open(); open || en.St.DoorAt > 0 && now-en.St.DoorAt < room.MoistSlots*moistSlot {
 		return true
 	}
-	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < moistSlots*moistSlot {
+	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < room.MoistSlots*moistSlot {
 		return true
 	}
 	room, ok := l.v.Air.Trend.Change()
@@ -93,13 +80,13 @@ func (l airLook) moistExcused(en *Enclosure, now time.Duration) bool {
 
 // mild reports whether no animal would be in danger, were the temperature true.
 // Beyond that a probe that contradicts itself is no comfort.
-func (en *Enclosure) mild() bool {
+func mild(en *room.Enclosure) bool {
 	return en.Now.HasTemp && en.Now.Hot < en.Limits.Warn && en.Now.Cold > en.Limits.Cold
 }
 
 // apart says that the humidity did not follow the temperature to
 // that side, nil where it did.
-func (m *Moist) apart(side float64) *alarm.Fact {
+func moistApart(m *room.Moist, side float64) *alarm.Fact {
 	if m.Apart == 0 || side*m.Rise <= 0 {
 		return nil
 	}

@@ -378,38 +378,6 @@ func TestDoubtful_AProbeThatStands(t *testing.T) {
 	r.want(ProbeFrozen, "p1", "")
 }
 
-// A range gets wider to the early side after a mist and to the late side before
-// one, by what 0.4 and 0.8 °C take at the rate ahead.
-func TestForecast_AllowsForMist(t *testing.T) {
-	now := instant(10 * time.Hour)
-	min := time.Minute
-	for _, c := range []struct {
-		name     string
-		pulse    time.Duration // ago; 0 for none
-		next     time.Duration // from now
-		from, to time.Duration
-	}{
-		{"no mist", 0, 5 * time.Hour, 40 * min, 80 * min},
-		{"one has just been", 30 * min, 5 * time.Hour, 28 * min, 80 * min},
-		{"one was long ago", 2 * time.Hour, 5 * time.Hour, 40 * min, 80 * min},
-		{"one is due", 0, 50 * min, 40 * min, 104 * min},
-		{"one is due later", 0, 81 * min, 40 * min, 80 * min},
-		{"both", 30 * min, 50 * min, 28 * min, 104 * min},
-	} {
-		e := New(rigConfig(t, 1, noonMist))
-		en := &e.v.Enclosures[0]
-		if c.pulse > 0 {
-			en.St.HasPulse, en.St.PulseAt = true, now.Mono-c.pulse
-		}
-		e.v.Mists[0].St.Next = now.Wall.Add(c.next)
-		eta := climate.Eta{Known: true, From: 40 * min, Mid: 60 * min, To: 80 * min}
-		e.v.allowForMist(en, &eta, 2, now) // 2 °C in an hour
-		if eta.From.Round(time.Second) != c.from || eta.To.Round(time.Second) != c.to || eta.Mid != 60*min {
-			t.Errorf("%s: %v to %v", c.name, eta.From, eta.To)
-		}
-	}
-}
-
 // A mist without an end, told while all enclosures lack what their lamps add,
 // is the power; with one enclosure that is cool it is not.
 func TestMist_EndlessWithoutLamps(t *testing.T) {

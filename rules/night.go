@@ -2,6 +2,7 @@ package rules
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -10,12 +11,12 @@ type nightJudge struct{}
 
 // nightLook is one look at the room.
 type nightLook struct {
-	v   *View
-	out *Out
+	v   *room.View
+	out *room.Out
 }
 
 // Step feeds the night. Nothing is judged while the clock is unset.
-func (nightJudge) Step(v *View, out *Out) {
+func (nightJudge) Step(v *room.View, out *room.Out) {
 	en := v.Enclosure
 	if l := v.LampsOf(en); l != nil && en.St.Night.Observe(v.EstAt(v.At.Mono), float64(en.Now.Main)/100, l.On) {
 		look := nightLook{v, out}
@@ -25,14 +26,14 @@ func (nightJudge) Step(v *View, out *Out) {
 }
 
 // Fact says what is the matter.
-func (nightJudge) Fact(v *View, a *Alarm) alarm.Fact {
+func (nightJudge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	return alarm.Fact{ID: alarm.FactID(alarm.NightDrop), Count: v.Enclosures[a.Index].St.Night.Streak(a.Rec.Limit)}
 }
 
 // judgeNight counts nights without the wanted drop. A drop that is only too
 // small is for the weekly summary; none at all, or twice as many nights, is
 // worth a notice.
-func (l nightLook) judgeNight(en *Enclosure, now sensors.Instant) {
+func (l nightLook) judgeNight(en *room.Enclosure, now sensors.Instant) {
 	need := l.v.Cfg.Rules.DropNights
 	if need <= 0 || en.Species.DropMin <= 0 {
 		return

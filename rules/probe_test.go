@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -117,7 +118,7 @@ func TestProbe_Overdue(t *testing.T) {
 	if x := r.last(ProbeOverdue); x.Priority != Note {
 		t.Errorf("%s", x.Priority)
 	}
-	r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: r.instant().Wall}))
+	r.take(r.e.SetCalibration(r.instant(), room.Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: r.instant().Wall}))
 	r.want(ProbeOverdue, "p1", "NORM>UNACK UNACK>NORM")
 }
 
@@ -132,7 +133,7 @@ func TestProbe_OverdueTemperature(t *testing.T) {
 		want string
 	}{{350, ""}, {358, ""}, {366, "NORM>UNACK"}} {
 		r.now = time.Duration(c.days) * 24 * time.Hour
-		r.take(r.e.SetCalibration(r.instant(), Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: began}))
+		r.take(r.e.SetCalibration(r.instant(), room.Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: began}))
 		r.run(time.Minute, r.calm)
 		r.want(ProbeOverdue, "p1", c.want)
 	}

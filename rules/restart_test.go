@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 
 	"github.com/google/go-cmp/cmp"
@@ -115,9 +116,9 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 func TestRestart_UnknownShelfMeansUnshelved(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
-	rec := Record{Key: Key{Alarm: LethalCeiling, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
+	rec := room.Record{Key: Key{Alarm: LethalCeiling, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
 	e := New(r.cfg)
-	ts := e.Restore(nil, []Record{rec}, r.instant())
+	ts := e.Restore(nil, []room.Record{rec}, r.instant())
 	if len(ts) != 1 || ts[0].From != alarm.Shelved || ts[0].To != alarm.Unack || ts[0].Seq != 4 {
 		t.Errorf("%+v", ts)
 	}

@@ -12,6 +12,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/sensors/table"
 )
@@ -105,7 +106,7 @@ func (r *rig) reborn() {
 		r.t.Fatal(err)
 	}
 	var s State
-	var list []Record
+	var list []room.Record
 	if err := json.Unmarshal(state, &s); err != nil {
 		r.t.Fatal(err)
 	}

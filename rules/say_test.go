@@ -9,6 +9,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -20,7 +21,7 @@ func TestKinds_AreComplete(t *testing.T) {
 		if k >= alarm.KindDelivery {
 			subj = -1
 		}
-		s := MakeAlarm(k, subj, "e1")
+		s := room.MakeAlarm(k, subj, "e1")
 		if got, ok := alarm.KindOf(s.Rec.Key.Alarm); !ok || got != k {
 			t.Errorf("%s: kind %d", s.Rec.Key.Alarm, got)
 		}
@@ -223,13 +224,13 @@ func TestRestore_ARecordOfSentences(t *testing.T) {
 	const old = `{"key":{"alarm":"above-band","subject":"e1"},"life":{"state":"UNACK","seq":3,"active":true,"seen":3,"since":{"mono":32400000000000,"wall":"2026-05-01T09:00:00Z","synced":true}},
 		"priority":"today","cause":{"kind":"room"},"value":27,"has_value":true,"limit":26,"has_limit":true,"unit":"°C","text":"Tank 1: too warm.",
 		"detail":{"evidence":["the room itself is 27.1 °C"],"first_action":"Lamps off.","do_first":"Lamps off.","fahrenheit":{"text":"Tank 1: too warm."}},"stats":{}}`
-	var rec Record
+	var rec room.Record
 	if err := json.Unmarshal([]byte(old), &rec); err != nil {
 		t.Fatal(err)
 	}
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.states[rec.Key] = alarm.Unack
-	r.take(r.e.Restore(nil, []Record{rec}, r.instant()))
+	r.take(r.e.Restore(nil, []room.Record{rec}, r.instant()))
 	open := r.e.Open()
 	if len(open) != 1 || words.Sentence(open[0].Said(), unit.Celsius) != "Tank 1: too warm." {
 		t.Fatalf("%+v", open)

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -22,7 +23,7 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 		return e.lives.out
 	}
 	news := s.Open() && s.Rec.Given.Is != c.Is
-	s.Rec.Given = Given{Is: c.Is, Evidence: c.Evidence, Steps: c.Steps}
+	s.Rec.Given = room.Given{Is: c.Is, Evidence: c.Evidence, Steps: c.Steps}
 	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = c.Value, c.HasValue, c.Limit, c.HasLimit
 	s.Rec.Unit = c.Unit
 	if !s.Rec.Life.Active {
@@ -39,7 +40,7 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 }
 
 // selfSlot finds or makes the alarm about a part of dewline.
-func (ls *lives) selfAlarm(k alarm.Kind, subject string) *Alarm {
+func (ls *lives) selfAlarm(k alarm.Kind, subject string) *room.Alarm {
 	if subject == "" {
 		subject = Self
 	}
@@ -48,7 +49,7 @@ func (ls *lives) selfAlarm(k alarm.Kind, subject string) *Alarm {
 			return s
 		}
 	}
-	s := MakeAlarm(k, -1, subject)
+	s := room.MakeAlarm(k, -1, subject)
 	ls.self = append(ls.self, &s)
 	return &s
 }

@@ -12,6 +12,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	simroom "dewline/sensors/sim"
 	"dewline/sensors/table"
@@ -91,7 +92,7 @@ type warm struct {
 	begin   time.Time
 	now     time.Duration
 	state   []byte
-	records []Record
+	records []room.Record
 }
 
 func warmUp(t testing.TB, d time.Duration) *warm {

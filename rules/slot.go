@@ -1,67 +1,21 @@
 package rules
 
 import (
-	"math"
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
-// A slot is one alarm of one subject with what was last said about it.
-type Alarm struct {
-	Rec      Record
-	Kind     alarm.Kind
-	Index    int           // index of the enclosure or probe; -1 for dewline itself
-	Severe   *alarm.Record // of the limit that makes it urgent; nil for none
-	Numbered bool          // its onsets are numbered as ones of this run
-}
-
-func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
-	row := k.Row()
-	return Alarm{Kind: k, Index: subj, Rec: Record{
-		Key: Key{Alarm: row.ID, Subject: subject}, Priority: row.Priority, Unit: row.Value.Unit(),
-	}}
-}
-
-func (s *Alarm) Open() bool { return s.Rec.Life.State != alarm.Norm }
-
-// keep reports whether the record is worth persisting: it was raised once, or
-// a delay is running.
-func (s *Alarm) Worth() bool {
-	l := &s.Rec.Life
-	return s.Open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
-}
-
-func (ls *lives) spec(s *Alarm, gap time.Duration) alarm.Spec {
+func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
 	sp := ls.specs[s.Kind][min(s.Rec.Priority, Wake)]
 	sp.MaxGap = gap
 	return sp
 }
 
-// afresh takes the urgency of an alarm that rises again, before anybody
-// answered for the last time, back to where every alarm of its kind begins.
-func (s *Alarm) afresh() {
-	if s.Kind.Row().Graded {
-		s.Rec.Priority = s.Kind.Row().Priority
-	}
-}
-
-// limit notes what the alarm is judged by.
-func (s *Alarm) Against(value, limit float64) {
-	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = value, true, limit, true
-	switch r := &s.Rec; {
-	case r.Life.Active && s.Kind.Row().Low:
-		r.Peak = min(r.Peak, value)
-	case r.Life.Active:
-		r.Peak = max(r.Peak, value)
-	case r.Stats.Raised > 0:
-		r.Stats.Far = max(r.Stats.Far, math.Abs(value-limit))
-	}
-}
-
 // emit tells of a change of state, or of knowledge where From equals To.
-func (ls *lives) emit(s *Alarm, now sensors.Instant, c alarm.Change, by, why string) {
+func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, why string) {
 	ls.number(s, c)
 	if c.To == alarm.Unack && !c.From.Annunciated() {
 		s.Rec.Peak = s.Rec.Value
@@ -90,7 +44,7 @@ func (ls *lives) emit(s *Alarm, now sensors.Instant, c alarm.Change, by, why str
 }
 
 // opened counts alarms that are not NORM.
-func (ls *lives) opened(s *Alarm, n int) {
+func (ls *lives) opened(s *room.Alarm, n int) {
 	ls.v.Open += n
 	switch {
 	case s.Kind.Row().Of == alarm.OfEnclosure:
@@ -104,14 +58,14 @@ func (ls *lives) opened(s *Alarm, n int) {
 const whyCause = "another cause"
 
 // update tells that something about an open alarm is different now.
-func (ls *lives) update(s *Alarm, now sensors.Instant, why string) {
+func (ls *lives) update(s *room.Alarm, now sensors.Instant, why string) {
 	st := s.Rec.Life.State
 	ls.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
 }
 
 // raisePriority makes an alarm more urgent until it is over. One that was
 // acknowledged for less is no longer.
-func (ls *lives) Raise(s *Alarm, p Priority) {
+func (ls *lives) Raise(s *room.Alarm, p Priority) {
 	now := ls.v.At
 	if s.Rec.Priority >= p {
 		return
@@ -132,7 +86,7 @@ func (ls *lives) Raise(s *Alarm, p Priority) {
 }
 
 // setUnknown notes whether an open alarm can be evaluated.
-func (ls *lives) setUnknown(s *Alarm, now sensors.Instant, unknown bool) {
+func (ls *lives) setUnknown(s *room.Alarm, now sensors.Instant, unknown bool) {
 	if !s.Open() || s.Rec.Life.Unknown == unknown {
 		return
 	}
@@ -141,12 +95,5 @@ func (ls *lives) setUnknown(s *Alarm, now sensors.Instant, unknown bool) {
 		ls.update(s, now, "cannot be evaluated")
 	} else {
 		ls.update(s, now, "can be evaluated again")
-	}
-}
-
-// Blame sets the cause that the next onset tells.
-func (s *Alarm) Blame(c Cause) {
-	if s.Rec.Life.State == alarm.Norm || s.Rec.Cause.Kind == "" {
-		s.Rec.Cause = c
 	}
 }

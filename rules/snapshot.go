@@ -7,6 +7,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -32,7 +33,7 @@ func (e *Engine) EnclosuresOf(alarms []AlarmView) []EnclosureView {
 	return list
 }
 
-func (e *Engine) viewEnclosure(en *Enclosure) EnclosureView {
+func (e *Engine) viewEnclosure(en *room.Enclosure) EnclosureView {
 	now := e.v.Latest.Mono
 	low, high, name := e.v.Band(en)
 	v := EnclosureView{
@@ -57,7 +58,7 @@ func (e *Engine) viewEnclosure(en *Enclosure) EnclosureView {
 	return v
 }
 
-func addAlarm(s *Alarm, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
+func addAlarm(s *room.Alarm, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
 	if !s.Open() {
 		return list, worst
 	}
@@ -69,7 +70,7 @@ func addAlarm(s *Alarm, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) 
 
 // viewMeasures fills what the probes say, or said last. It is the one place
 // that decides which probe an enclosure's number is of.
-func (e *Engine) viewMeasures(en *Enclosure, v *EnclosureView, now time.Duration) {
+func (e *Engine) viewMeasures(en *room.Enclosure, v *EnclosureView, now time.Duration) {
 	temp, hum := e.v.Sources(en, now)
 	v.Blind = !temp && !hum
 	v.Temperature = e.temperatureOf(en, now, temp)
@@ -89,7 +90,7 @@ func (e *Engine) viewMeasures(en *Enclosure, v *EnclosureView, now time.Duration
 
 // temperatureOf is the temperature of the hottest trustworthy probe, as the
 // lethal limit is judged; while none is, the last trusted one of any.
-func (e *Engine) temperatureOf(en *Enclosure, now time.Duration, known bool) Measure {
+func (e *Engine) temperatureOf(en *room.Enclosure, now time.Duration, known bool) Measure {
 	if known && en.Now.HasTemp {
 		return e.temperatureAt(en.Now.HotProbe, now, true)
 	}
@@ -114,16 +115,16 @@ func (e *Engine) temperatureAt(i int, now time.Duration, known bool) Measure {
 
 // bandOf is the temperature that the band is judged on, with its probe where it
 // is the value of one.
-func (e *Engine) bandOf(en *Enclosure, hottest Measure) Measure {
+func (e *Engine) bandOf(en *room.Enclosure, hottest Measure) Measure {
 	m := hottest
 	if !m.Known || !en.Now.HasTemp {
 		return m
 	}
 	m.Value, m.Probe, m.Place = float64(en.Now.Main)/100, "", ""
-	best := NumRanks
+	best := room.NumRanks
 	for _, i := range en.Probes {
 		p := &e.v.Probes[i]
-		if r := RankOf(p.Cfg.Place); r < best && int32(p.St.Temp) == en.Now.Main && p.Usable(&e.v.Cfg.Rules, e.v.Latest.Mono) {
+		if r := room.RankOf(p.Cfg.Place); r < best && int32(p.St.Temp) == en.Now.Main && p.Usable(&e.v.Cfg.Rules, e.v.Latest.Mono) {
 			best, m.Probe, m.Place, m.Age = r, p.Cfg.ID, string(p.Cfg.Place), e.v.Latest.Mono-p.St.TempAt
 		}
 	}
@@ -134,13 +135,13 @@ func (e *Engine) bandOf(en *Enclosure, hottest Measure) Measure {
 // where that is the middle of several, of the one next to it, the drier of two.
 // Where nothing is trusted it is what a doubted probe says now, or else the
 // last good value.
-func (e *Engine) humidityOf(en *Enclosure, now time.Duration, known bool) Measure {
+func (e *Engine) humidityOf(en *room.Enclosure, now time.Duration, known bool) Measure {
 	best, doubted, last := -1, -1, -1
 	for _, i := range en.Probes {
 		p := &e.v.Probes[i]
 		switch {
 		case known && en.Now.HasHum && p.HumUsable(&e.v.Cfg.Rules, now):
-			if best < 0 || p.nearer(&e.v.Probes[best], en.Now.Hum) {
+			if best < 0 || nearer(p, &e.v.Probes[best], en.Now.Hum) {
 				best = i
 			}
 		case e.v.Wild(p, now) != "":
@@ -155,7 +156,7 @@ func (e *Engine) humidityOf(en *Enclosure, now time.Duration, known bool) Measur
 		return e.humidityAt(best, now, true)
 	case doubted >= 0:
 		p := &e.v.Probes[doubted]
-		hum, at := p.wildHum()
+		hum, at := wildHum(p)
 		return Measure{
 			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: e.v.Wild(p, now),
 		}
@@ -167,8 +168,8 @@ func (e *Engine) humidityOf(en *Enclosure, now time.Duration, known bool) Measur
 
 // nearer reports whether p's humidity, in hundredths of a percent, tells better
 // than q's what is judged.
-func (p *Probe) nearer(q *Probe, judged int32) bool {
-	off, other := Abs(int32(p.St.Hum)-judged), Abs(int32(q.St.Hum)-judged)
+func nearer(p, q *room.Probe, judged int32) bool {
+	off, other := room.Abs(int32(p.St.Hum)-judged), room.Abs(int32(q.St.Hum)-judged)
 	return off < other || off == other && (p.Cfg.FloorProbe || p.St.Hum < q.St.Hum)
 }
 
@@ -180,22 +181,8 @@ func (e *Engine) humidityAt(i int, now time.Duration, known bool) Measure {
 	}
 }
 
-// wild says why the humidity that a probe delivers now is not trusted, empty
-// where it is or where it delivers none. A probe that is wet is wet: it is not
-// silent.
-func (v *View) Wild(p *Probe, now time.Duration) string {
-	st := &p.St
-	switch {
-	case st.HumLost && st.Quality == sensors.Suspect && st.WildHumAt == st.Last.Mono && p.Fresh(&v.Cfg.Rules, now, st.WildHumAt):
-		return st.Reason.String()
-	case st.Dewy && p.HumFresh(&v.Cfg.Rules, now):
-		return sensors.DewTooHigh.String()
-	}
-	return ""
-}
-
 // wildHum is the humidity that wild is about.
-func (p *Probe) wildHum() (sensors.CentiPercent, time.Duration) {
+func wildHum(p *room.Probe) (sensors.CentiPercent, time.Duration) {
 	if p.St.HumLost {
 		return p.St.WildHum, p.St.WildHumAt
 	}
@@ -219,7 +206,7 @@ func (e *Engine) viewMoisture(v *EnclosureView) {
 }
 
 // viewEstimates fills what was computed.
-func (e *Engine) viewEstimates(en *Enclosure, v *EnclosureView, now time.Duration) {
+func (e *Engine) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Duration) {
 	st := &en.St
 	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known {
 		on := e.v.Lamps[en.Lamps].On
@@ -229,8 +216,8 @@ func (e *Engine) viewEstimates(en *Enclosure, v *EnclosureView, now time.Duratio
 	}
 	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
 		v.RatePerHour = &slope.PerHour
-		if now-st.Ahead.At <= 3*SlowEvery {
-			v.ToCeiling, v.LampsOffGain = RangeOf(st.Ahead.ToCeiling), GainOf(st.Ahead.LampsOff)
+		if now-st.Ahead.At <= 3*room.SlowEvery {
+			v.ToCeiling, v.LampsOffGain = room.RangeOf(st.Ahead.ToCeiling), room.GainOf(st.Ahead.LampsOff)
 		}
 	}
 	if st.HasPulse {
@@ -256,7 +243,7 @@ func (e *Engine) Probes() []ProbeView {
 	return list
 }
 
-func (e *Engine) viewProbe(p *Probe) ProbeView {
+func (e *Engine) viewProbe(p *room.Probe) ProbeView {
 	st := &p.St
 	v := ProbeView{
 		ID: p.Cfg.ID, Family: p.Cfg.Family, Place: string(p.Cfg.Place), Enclosure: p.Cfg.Enclosure,
@@ -294,7 +281,7 @@ func (e *Engine) viewProbe(p *Probe) ProbeView {
 }
 
 // viewPresent keeps what a probe that answers says now, with the doubts about it.
-func (e *Engine) viewPresent(p *Probe, v *ProbeView) {
+func (e *Engine) viewPresent(p *room.Probe, v *ProbeView) {
 	st := &p.St
 	v.HasTemperature = v.HasTemperature && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.TempAt)
 	v.HasHumidity = v.HasHumidity && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.HumAt)
@@ -302,7 +289,7 @@ func (e *Engine) viewPresent(p *Probe, v *ProbeView) {
 		v.HasTemperature, v.Temperature, v.TemperatureDoubt = true, st.Doubt, st.Reason.String()
 	}
 	if why := e.v.Wild(p, e.v.Latest.Mono); why != "" {
-		hum, _ := p.wildHum()
+		hum, _ := wildHum(p)
 		v.HasHumidity, v.Humidity, v.HumidityDoubt = true, hum, why
 	}
 }
@@ -310,7 +297,7 @@ func (e *Engine) viewPresent(p *Probe, v *ProbeView) {
 // Open returns every alarm that is not NORM, the most urgent first.
 func (e *Engine) Open() []AlarmView {
 	list := []AlarmView{}
-	e.lives.eachOpen(func(s *Alarm) { list = append(list, e.lives.view(s)) })
+	e.lives.eachOpen(func(s *room.Alarm) { list = append(list, e.lives.view(s)) })
 	slices.SortStableFunc(list, func(a, b AlarmView) int {
 		if a.State.Annunciated() != b.State.Annunciated() {
 			if a.State.Annunciated() {
@@ -326,7 +313,7 @@ func (e *Engine) Open() []AlarmView {
 	return list
 }
 
-func (ls *lives) view(s *Alarm) AlarmView {
+func (ls *lives) view(s *room.Alarm) AlarmView {
 	r := &s.Rec
 	told := s.Rec
 	ls.advise(s, &told.Detail) // the situation moves while nothing else does

@@ -8,6 +8,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -20,27 +21,27 @@ const StateVersion = 1
 type State struct {
 	Version    int                         `json:"version"`
 	Now        sensors.Instant             `json:"now"`
-	Off        Off                         `json:"off,omitzero"`
+	Off        room.Off                    `json:"off,omitzero"`
 	Watched    time.Duration               `json:"watched"` // since then, without a gap
 	MinuteAt   time.Duration               `json:"minute_at"`
 	HourAt     time.Duration               `json:"hour_at"`
 	Load       Load                        `json:"load"`
-	Room       RoomState                   `json:"room"`
+	Room       room.RoomState              `json:"room"`
 	Probes     map[string]*ProbeMemory     `json:"probes"`
 	Enclosures map[string]*EnclosureMemory `json:"enclosures"`
-	Mists      map[string]*MistState       `json:"mists"`
+	Mists      map[string]*room.MistState  `json:"mists"`
 }
 
 // EnclosureMemory is all that is remembered of one enclosure beside its alarms.
 type EnclosureMemory struct {
-	*EnclosureState
+	*room.EnclosureState
 	*LimitsOwn
 	*MistOwn
 }
 
 // ProbeMemory is all that is remembered of one probe.
 type ProbeMemory struct {
-	*ProbeState
+	*room.ProbeState
 	*ProbeOwn
 }
 
@@ -59,7 +60,7 @@ func (e *Engine) State() *State {
 		Version: StateVersion, Now: e.v.Latest, Off: e.v.Off, Watched: e.v.Watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.lives.load, Room: e.v.Air,
 		Probes:     make(map[string]*ProbeMemory, len(e.v.Probes)),
 		Enclosures: make(map[string]*EnclosureMemory, len(e.v.Enclosures)),
-		Mists:      make(map[string]*MistState, len(e.v.Mists)),
+		Mists:      make(map[string]*room.MistState, len(e.v.Mists)),
 	}
 	for i := range e.v.Probes {
 		s.Probes[e.v.Probes[i].Cfg.ID] = &ProbeMemory{&e.v.Probes[i].St, &e.judges.probes.At[i]}
@@ -75,7 +76,7 @@ func (e *Engine) State() *State {
 
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
-func (e *Engine) Record(k Key) (Record, bool) {
+func (e *Engine) Record(k Key) (room.Record, bool) {
 	e.settle()
 	if s := e.lives.find(k); s != nil && s.Worth() {
 		return e.lives.whole(s), true
@@ -85,15 +86,15 @@ func (e *Engine) Record(k Key) (Record, bool) {
 			return r, true
 		}
 	}
-	return Record{}, false
+	return room.Record{}, false
 }
 
 // Records returns every alarm that has something to remember, sorted by alarm
 // and subject.
-func (e *Engine) Records() []Record {
+func (e *Engine) Records() []room.Record {
 	e.settle()
 	list := slices.Clone(e.lives.gone)
-	e.lives.each(func(s *Alarm) {
+	e.lives.each(func(s *room.Alarm) {
 		if s.Worth() {
 			list = append(list, e.lives.whole(s))
 		}
@@ -102,14 +103,14 @@ func (e *Engine) Records() []Record {
 	return list
 }
 
-func sortRecords(list []Record) {
-	slices.SortFunc(list, func(a, b Record) int {
+func sortRecords(list []room.Record) {
+	slices.SortFunc(list, func(a, b room.Record) int {
 		return cmp.Or(strings.Compare(string(a.Key.Alarm), string(b.Key.Alarm)), strings.Compare(a.Key.Subject, b.Key.Subject))
 	})
 }
 
 // whole is a slot's record with what is kept elsewhere while it is in use.
-func (ls *lives) whole(s *Alarm) Record {
+func (ls *lives) whole(s *room.Alarm) room.Record {
 	r := s.Rec
 	if s.Severe != nil {
 		c := *s.Severe
@@ -124,12 +125,12 @@ func (ls *lives) whole(s *Alarm) Record {
 // What happened after the state was kept is not known, and nothing is judged
 // across it. Subjects that the configuration no longer has end with a
 // transition to NORM.
-func (e *Engine) Restore(s *State, records []Record, now sensors.Instant) []Transition {
+func (e *Engine) Restore(s *State, records []room.Record, now sensors.Instant) []Transition {
 	return e.restore(s, records, now, true)
 }
 
 // restore is Restore, of an engine that was off or one that goes on.
-func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bool) []Transition {
+func (e *Engine) restore(s *State, records []room.Record, now sensors.Instant, off bool) []Transition {
 	e.lives.out = e.lives.out[:0]
 	if s != nil && s.Version == StateVersion && s.Now.Mono <= now.Mono+mostLost {
 		e.take(s)
@@ -137,7 +138,7 @@ func (e *Engine) restore(s *State, records []Record, now sensors.Instant, off bo
 		e.v.AgeAt = -1
 	}
 	resumed := e.began || len(records) > 0
-	a := Absence{Known: true}
+	a := room.Absence{Known: true}
 	if e.began {
 		a.Lost = max(now.Mono-e.v.Latest.Mono, 0)
 	}
@@ -227,7 +228,7 @@ func (e *Engine) take(s *State) {
 }
 
 // adopt puts a record back in its place, or ends it where there is none.
-func (ls *lives) adopt(r Record, now sensors.Instant) {
+func (ls *lives) adopt(r room.Record, now sensors.Instant) {
 	s := ls.find(r.Key)
 	if s == nil {
 		ls.end(r, now)
@@ -253,7 +254,7 @@ func (ls *lives) adopt(r Record, now sensors.Instant) {
 	}
 }
 
-func (ls *lives) find(k Key) (found *Alarm) {
+func (ls *lives) find(k Key) (found *room.Alarm) {
 	kd, ok := alarm.KindOf(k.Alarm)
 	if !ok {
 		return nil
@@ -275,7 +276,7 @@ func (ls *lives) find(k Key) (found *Alarm) {
 
 // end closes the alarm of a subject that is no longer configured and keeps its
 // onset count, in case that it comes back.
-func (ls *lives) end(r Record, now sensors.Instant) {
+func (ls *lives) end(r room.Record, now sensors.Instant) {
 	since := r.Life.Since
 	c := r.Life.Drop()
 	if c.Changed() {
@@ -286,7 +287,7 @@ func (ls *lives) end(r Record, now sensors.Instant) {
 			Unit: r.Unit, Since: since, Why: c.Why, Text: r.Text,
 		})
 	}
-	if i := slices.IndexFunc(ls.gone, func(g Record) bool { return g.Key == r.Key }); i >= 0 {
+	if i := slices.IndexFunc(ls.gone, func(g room.Record) bool { return g.Key == r.Key }); i >= 0 {
 		ls.gone[i] = r
 		return
 	}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -17,14 +18,6 @@ type Step struct {
 	NewHum  sensors.CentiPercent `json:"new_hum,omitempty"`
 	HasHum  bool                 `json:"has_hum,omitempty"`
 	Silent  bool                 `json:"silent,omitempty"` // readings were missing in between
-}
-
-// A Swap says with which other probe a probe changed places, and when.
-type Swap struct {
-	With string        `json:"with,omitempty"`
-	At   time.Duration `json:"at,omitempty"`
-	Told bool          `json:"told,omitempty"` // an alarm was raised for it
-	Late bool          `json:"late,omitempty"` // found by where both stand, not by their steps
 }
 
 // What makes two steps an exchange. Each takes the other's place within less
@@ -57,7 +50,7 @@ func (l probesLook) watchSwap(p probe, r *sensors.Reading) {
 	if hum {
 		dh = r.Humidity - st.Hum
 	}
-	if Abs(dt) < swapStepTemp && Abs(dh) < swapStepHum {
+	if room.Abs(dt) < swapStepTemp && room.Abs(dh) < swapStepHum {
 		return
 	}
 	p.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
@@ -68,8 +61,6 @@ func (l probesLook) watchSwap(p probe, r *sensors.Reading) {
 		l.judgeSwap(q, r.At)
 	}
 }
-
-func Abs[T ~int32](v T) T { return max(v, -v) }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
 func (l probesLook) exchanged(p probe) probe {
@@ -92,9 +83,9 @@ func (l probesLook) exchanged(p probe) probe {
 
 // mirrors reports whether each of two steps leads to where the other began.
 func (a *Step) mirrors(b *Step) bool {
-	near := Abs(a.NewTemp-b.Temp) <= swapNearTemp && Abs(b.NewTemp-a.Temp) <= swapNearTemp
+	near := room.Abs(a.NewTemp-b.Temp) <= swapNearTemp && room.Abs(b.NewTemp-a.Temp) <= swapNearTemp
 	if a.HasHum {
-		near = near && Abs(a.NewHum-b.Hum) <= swapNearHum && Abs(b.NewHum-a.Hum) <= swapNearHum
+		near = near && room.Abs(a.NewHum-b.Hum) <= swapNearHum && room.Abs(b.NewHum-a.Hum) <= swapNearHum
 	}
 	return near
 }
@@ -138,7 +129,7 @@ func (l probesLook) judgeSwap(p probe, now sensors.Instant) {
 		w.Told = true
 		s.Rec.HasValue, s.Rec.HasLimit, s.Rec.Value, s.Rec.Limit = false, false, 0, 0
 	}
-	l.out.Find(Finding{Alarm: s, In: in, AtOnce: true})
+	l.out.Find(room.Finding{Alarm: s, In: in, AtOnce: true})
 	if in == alarm.Back {
 		w.Told = false
 	}

@@ -1,25 +1,28 @@
 package rules
 
-import "dewline/rules/alarm"
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/room"
+)
 
 // A judge looks at the room as often as its row says, and tells what it finds.
 type judge interface {
-	Step(*View, *Out)
+	Step(*room.View, *room.Out)
 }
 
 // A judge may know more of its alarms than their ids say.
 type (
 	blamer interface {
 		// Cause says what is at fault, with the numbers behind it.
-		Cause(*View, *Alarm) (Cause, []alarm.Fact)
+		Cause(*room.View, *room.Alarm) (Cause, []alarm.Fact)
 	}
 	detailer interface {
 		// Detail adds what is excused or not known.
-		Detail(*View, *Alarm, *Detail)
+		Detail(*room.View, *room.Alarm, *Detail)
 	}
 	teller interface {
 		// Fact says what is the matter.
-		Fact(*View, *Alarm) alarm.Fact
+		Fact(*room.View, *room.Alarm) alarm.Fact
 	}
 )
 
@@ -30,14 +33,14 @@ type judges struct {
 	mist   *mistJudge
 }
 
-func newJudges(v *View) judges {
+func newJudges(v *room.View) judges {
 	return judges{newProbesJudge(v), newLimitsJudge(v), newMistJudge(v)}
 }
 
 // A row says when a judge looks, and which alarms are its.
 type row struct {
 	judge
-	due   Due
+	due   room.Due
 	kinds []alarm.Kind
 }
 
@@ -45,20 +48,20 @@ type row struct {
 // those before it found.
 func (j *judges) table() []row {
 	return []row{
-		{j.probes, Blind | Calibrated | Arrived | Ticked | Minute | Learn | Hour, []alarm.Kind{alarm.KindSilent, alarm.KindFrozen,
+		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour, []alarm.Kind{alarm.KindSilent, alarm.KindFrozen,
 			alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
-		{j.limits, Blind | Settle | Arrived | Quick, []alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
-		{j.mist, Blind | Quick | Schedule, []alarm.Kind{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
-		{doorJudge{}, Quick, []alarm.Kind{alarm.KindDoorAjar}},
-		{airJudge{}, Arrived | Slow | Learn, nil},
-		{nightJudge{}, Slow, []alarm.Kind{alarm.KindNightDrop}},
-		{&lampsJudge{}, Slow, []alarm.Kind{alarm.KindLampStuck}},
-		{heatJudge{}, Slow | Ticked, []alarm.Kind{alarm.KindAhead, alarm.KindExposure}},
+		{j.limits, room.Blind | room.Settle | room.Arrived | room.Quick, []alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
+		{j.mist, room.Blind | room.Quick | room.Schedule, []alarm.Kind{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
+		{doorJudge{}, room.Quick, []alarm.Kind{alarm.KindDoorAjar}},
+		{airJudge{}, room.Arrived | room.Slow | room.Learn, nil},
+		{nightJudge{}, room.Slow, []alarm.Kind{alarm.KindNightDrop}},
+		{&lampsJudge{}, room.Slow, []alarm.Kind{alarm.KindLampStuck}},
+		{heatJudge{}, room.Slow | room.Ticked, []alarm.Kind{alarm.KindAhead, alarm.KindExposure}},
 	}
 }
 
 // run asks the judges that look when something is due.
-func (e *Engine) run(due Due) {
+func (e *Engine) run(due room.Due) {
 	e.v.Due = due
 	for i := range e.table {
 		if r := &e.table[i]; r.due&due != 0 {

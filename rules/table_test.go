@@ -16,6 +16,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	simroom "dewline/sensors/sim"
 	"dewline/sensors/table"
@@ -180,17 +181,17 @@ const (
 // more than the probe's accuracy, at any time while it is watched: an air
 // conditioner that fails in winter, two probes that always agree.
 func nothingToSee(t testing.TB, calm *simroom.Room, cfg *configs.Config, f simroom.Fault) bool {
-	room := calm.Clone()
-	if err := room.Inject(f); err != nil {
+	odd := calm.Clone()
+	if err := odd.Inject(f); err != nil {
 		t.Fatal(err)
 	}
 	for d := time.Duration(0); d < faultWatch; d += 5 * time.Minute {
-		room.Advance(5 * time.Minute)
+		odd.Advance(5 * time.Minute)
 		calm.Advance(5 * time.Minute)
 		for _, p := range cfg.Probes {
-			a, errA := room.Sample(sensors.ProbeID(p.ID))
+			a, errA := odd.Sample(sensors.ProbeID(p.ID))
 			b, errB := calm.Sample(sensors.ProbeID(p.ID))
-			if (errA == nil) != (errB == nil) || Abs(a.Temperature-b.Temperature) > accurateTemp || Abs(a.Humidity-b.Humidity) > accurateHum {
+			if (errA == nil) != (errB == nil) || room.Abs(a.Temperature-b.Temperature) > accurateTemp || room.Abs(a.Humidity-b.Humidity) > accurateHum {
 				return false
 			}
 		}

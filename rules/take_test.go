@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"dewline/rules/room"
 	"dewline/sensors"
 	"math"
 	"slices"
@@ -9,7 +10,7 @@ import (
 )
 
 func TestProbe_Rhythm(t *testing.T) {
-	p := probe{&Probe{}, &ProbeOwn{}}
+	p := probe{&room.Probe{}, &ProbeOwn{}}
 	at := time.Duration(0)
 	read := func(d time.Duration) {
 		at += d
@@ -34,7 +35,7 @@ func TestProbe_Rhythm(t *testing.T) {
 }
 
 func TestProbe_HeatTrust(t *testing.T) {
-	p := probe{&Probe{}, &ProbeOwn{}}
+	p := probe{&room.Probe{}, &ProbeOwn{}}
 	p.St.Temp, p.St.HasTemp, p.St.TempAt, p.St.Interval = 2400, true, time.Minute, poll
 	for _, c := range []struct {
 		q    sensors.Quality
@@ -87,7 +88,7 @@ func TestWet_DropOrFog(t *testing.T) {
 		{"fog near saturation", []float64{94.7, 96, 97.4, 98.7, 99.4}, true},
 		{"a slow climb", []float64{95, 95.5, 96, 96.5, 97, 97.5, 98, 98.5, 99}, true},
 	} {
-		p := probe{&Probe{}, &ProbeOwn{}}
+		p := probe{&room.Probe{}, &ProbeOwn{}}
 		p.St.Interval = poll
 		for i, h := range append([]float64{c.humidity[0]}, c.humidity...) {
 			x := sensors.Reading{At: instant(time.Duration(i) * poll), Has: sensors.HasHumidity, Humidity: sensors.PercentOf(h), Quality: sensors.Good}

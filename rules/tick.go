@@ -1,10 +1,10 @@
 package rules
 
 import (
-	"math"
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -16,7 +16,7 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 	// Nothing grows too old before AgeAt; until then only open alarms need a
 	// look.
 	aged := e.v.Aged()
-	e.run(Ticked)
+	e.run(room.Ticked)
 	if aged || e.v.Open > 0 {
 		for i := range e.v.Enclosures {
 			if en := &e.v.Enclosures[i]; aged || en.Open > 0 {
@@ -28,9 +28,9 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 		e.v.AgeAt = e.v.NextAge(now.Mono)
 	}
 	if e.v.Open > 0 {
-		e.lives.eachOpen(func(s *Alarm) { e.out.Apply(s, alarm.Missing, 0) })
+		e.lives.eachOpen(func(s *room.Alarm) { e.out.Apply(s, alarm.Missing, 0) })
 	}
-	if now.Mono-e.minuteAt >= SlowEvery || e.minuteAt == 0 {
+	if now.Mono-e.minuteAt >= room.SlowEvery || e.minuteAt == 0 {
 		e.minuteAt = now.Mono
 		e.minutely(now)
 	}
@@ -38,7 +38,7 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 }
 
 // eachSlot visits every alarm in a fixed order.
-func (ls *lives) each(f func(*Alarm)) {
+func (ls *lives) each(f func(*room.Alarm)) {
 	for i := range ls.v.Enclosures {
 		for k := range ls.v.Enclosures[i].Alarms {
 			f(&ls.v.Enclosures[i].Alarms[k])
@@ -55,8 +55,8 @@ func (ls *lives) each(f func(*Alarm)) {
 }
 
 // eachOpen visits every alarm that is not NORM in the same order.
-func (ls *lives) eachOpen(f func(*Alarm)) {
-	visit := func(slots []Alarm) {
+func (ls *lives) eachOpen(f func(*room.Alarm)) {
+	visit := func(slots []room.Alarm) {
 		for k := range slots {
 			if slots[k].Open() {
 				f(&slots[k])
@@ -80,25 +80,8 @@ func (ls *lives) eachOpen(f func(*Alarm)) {
 	}
 }
 
-// nextAge is when the next value that is still young enough will be too old,
-// if nothing comes.
-func (v *View) NextAge(now time.Duration) time.Duration {
-	next := time.Duration(math.MaxInt64)
-	for i := range v.Probes {
-		p := &v.Probes[i]
-		st := &p.St
-		limit := p.SilentAfter(&v.Cfg.Rules)
-		for _, at := range [...]time.Duration{p.HeardAt() + st.Unseen, st.TempAt, st.HumAt} {
-			if old := at + limit; old >= now {
-				next = min(next, old)
-			}
-		}
-	}
-	return next
-}
-
 // tickEnclosure marks what cannot be evaluated because nothing has come.
-func (e *Engine) tickEnclosure(en *Enclosure, now sensors.Instant) {
+func (e *Engine) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
 	temp, hum := e.v.Sources(en, now.Mono)
 	if !temp {
 		en.Now.HasTemp = false
@@ -117,56 +100,18 @@ func (e *Engine) tickEnclosure(en *Enclosure, now sensors.Instant) {
 	}
 }
 
-// waitFor is how long the enclosure's probes are waited for after a start.
-func (v *View) WaitFor(en *Enclosure) time.Duration {
-	d := time.Duration(0)
-	for _, i := range en.Probes {
-		d = max(d, v.Probes[i].SilentAfter(&v.Cfg.Rules))
-	}
-	return min(d, 5*time.Minute)
-}
-
-// gathering reports whether some probe of the enclosure has not spoken since
-// the start: until then the others do not speak for all.
-func (v *View) Gathering(en *Enclosure, now time.Duration) bool {
-	if len(en.Probes) < 2 || now-v.Watched > v.WaitFor(en) {
-		return false
-	}
-	for _, i := range en.Probes {
-		if p := &v.Probes[i]; !p.Out && p.St.Last.Mono < v.Watched {
-			return true
-		}
-	}
-	return false
-}
-
-// sources reports whether any probe of the enclosure has a trusted value that
-// is not too old. A single missed reading is no lack of a source.
-func (v *View) Sources(en *Enclosure, now time.Duration) (temp, hum bool) {
-	for _, i := range en.Probes {
-		p := &v.Probes[i]
-		st := &p.St
-		if p.Out || st.Frozen || st.Alone {
-			continue
-		}
-		temp = temp || st.HasTemp && p.Fresh(&v.Cfg.Rules, now, st.TempAt)
-		hum = hum || st.HasHum && p.Fresh(&v.Cfg.Rules, now, st.HumAt)
-	}
-	return temp, hum
-}
-
 // minutely does what needs no more haste.
 func (e *Engine) minutely(now sensors.Instant) {
-	e.run(Schedule)
-	e.run(Minute)
+	e.run(room.Schedule)
+	e.run(room.Minute)
 	if e.v.Open > 0 {
 		e.followCauses(now)
 	}
-	e.run(Learn)
+	e.run(room.Learn)
 	e.lives.flood(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {
 		e.hourAt = now.Mono
-		e.run(Hour)
+		e.run(room.Hour)
 	}
 }
 

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -14,6 +15,15 @@ type (
 	Key       = alarm.Key
 	Range     = alarm.Range
 	Detail    = alarm.Detail
+)
+
+// What an alarm keeps, and what a room is told, of package room.
+type (
+	Record      = room.Record
+	Stats       = room.Stats
+	Return      = room.Return
+	Given       = room.Given
+	Calibration = room.Calibration
 )
 
 // The alarms that the rules judge; see the catalogue of package alarm.

@@ -4,20 +4,9 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
-
-// Wet is how a probe came to saturation. A drop on the element takes it there
-// from one reading to the next; fog, a mist or a cool night take minutes.
-type Wet struct {
-	Dry   time.Duration `json:"dry,omitempty"`   // last reading that was clearly below
-	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
-	Slow  bool          `json:"slow,omitempty"`  // it took its time
-	Rises uint8         `json:"rises,omitempty"` // readings in a row that each were wetter
-	// From is where that row began, and Most its largest step.
-	From sensors.CentiPercent `json:"from,omitempty"`
-	Most sensors.CentiPercent `json:"most,omitempty"`
-}
 
 const (
 	wetBelow    = 9600             // hundredths of a percent: clearly not saturated
@@ -54,7 +43,7 @@ func (p probe) followWet(r *sensors.Reading) {
 }
 
 // climb follows a row of readings that each were wetter than the one before.
-func climb(w *Wet, from, rise sensors.CentiPercent) {
+func climb(w *room.Wet, from, rise sensors.CentiPercent) {
 	switch {
 	case rise >= wetRise:
 		if w.Rises == 0 {
@@ -70,13 +59,13 @@ func climb(w *Wet, from, rise sensors.CentiPercent) {
 // of it. An element that a drop falls on makes two thirds of its way within its
 // response time of 8 s (SHT3x-DIS data sheet, version 7 of December 2022), so
 // that one step leads; fog and mist add about as much in each.
-func even(w *Wet, top sensors.CentiPercent) bool {
+func even(w *room.Wet, top sensors.CentiPercent) bool {
 	return w.Rises >= wetSteps && 2*w.Most < top-w.From
 }
 
 // led reports whether the last step alone made most of the climb, as it does
 // where a drop falls on a probe in air that has been damp for long.
-func led(w *Wet, top, step sensors.CentiPercent) bool {
+func led(w *room.Wet, top, step sensors.CentiPercent) bool {
 	return w.Rises > 0 && top-step >= wetBelow && step >= wetLeap && 2*step > top-w.From
 }
 

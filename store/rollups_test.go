@@ -139,7 +139,7 @@ func TestSlowRollups(t *testing.T) {
 	for _, each := range []time.Duration{time.Minute, 5 * time.Minute} {
 		before, later := testLimits(2230, 2400, 2450, 7950), testLimits(2330, 2350, 2360, 8100)
 		dir := memDir(t)
-		s, _, err := Open(ctx, Options{Dir: dir, Limits: before, KeepRaw: 72 * time.Hour})
+		s, _, err := Open(ctx, Options{Dir: dir, Limits: before, Keep: Keep{KeepRaw: 72 * time.Hour}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -192,7 +192,7 @@ func TestSlowRollups(t *testing.T) {
 		if err := s.Close(ctx); err != nil {
 			t.Fatal(err)
 		}
-		if s, _, err = Open(ctx, Options{Dir: dir, Limits: later, KeepRaw: 72 * time.Hour}); err != nil {
+		if s, _, err = Open(ctx, Options{Dir: dir, Limits: later, Keep: Keep{KeepRaw: 72 * time.Hour}}); err != nil {
 			t.Fatal(err)
 		}
 		s.db.NoSync = true

@@ -2,7 +2,7 @@ package core
 
 import (
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -18,14 +18,14 @@ func KeepOf(cfg *configs.Config) store.Keep {
 // enclosure: the band that the rules judge by at that instant.
 func LimitsOf(cfg *configs.Config) store.LimitsFunc {
 	type bounds struct {
-		band    rules.Band
+		band    room.Band
 		floor   sensors.CentiPercent
 		ceiling sensors.CentiCelsius
 	}
 	byProbe := map[sensors.ProbeID]bounds{}
 	for _, e := range cfg.Enclosures {
 		s := cfg.SpeciesFor(e)
-		b := bounds{band: rules.BandOf(cfg, e), floor: sensors.PercentOf(float64(s.Floor)), ceiling: sensors.CelsiusOf(float64(s.Ceiling))}
+		b := bounds{band: room.BandOf(cfg, e), floor: sensors.PercentOf(float64(s.Floor)), ceiling: sensors.CelsiusOf(float64(s.Ceiling))}
 		for _, p := range cfg.ProbesOf(e.ID) {
 			byProbe[sensors.ProbeID(p.ID)] = b
 		}

@@ -1,4 +1,4 @@
-package rules
+package room
 
 import (
 	"time"
@@ -43,7 +43,7 @@ type Finding struct {
 type Lives interface {
 	Find(Finding)
 	// Raise makes an alarm more urgent until it is over.
-	Raise(*Alarm, Priority)
+	Raise(*Alarm, alarm.Priority)
 	// Tell keeps a fact for the log.
 	Tell(sensors.Instant, event.Body)
 }

@@ -1,13 +1,26 @@
-package rules
+package room
 
 import (
-	"time"
-
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
+	"time"
 )
+
+// band returns the temperatures in force, both inside the band, and the band's
+// name. Without a lamp schedule (nil) or a clock, and for a while after the lamps
+// switched, the wider of both bands holds.
+func (l *Limits) Band(lamps *Lamps, settle time.Duration) (low, high int32, name string) {
+	switch {
+	case lamps == nil || !lamps.Known || lamps.Edge < settle:
+		return min(l.DayLow, l.NightLow), max(l.DayHigh, l.NightHigh), "day or night"
+	case lamps.On:
+		return l.DayLow, l.DayHigh, "day"
+	}
+	return l.NightLow, l.NightHigh, "night"
+}
 
 // EnclosureState is what is remembered of one enclosure beside its alarms, for
 // every judge to see.
@@ -47,8 +60,17 @@ type Estimates struct {
 
 // CauseTurn is another cause for an open alarm and since when it has shown.
 type CauseTurn struct {
-	Cause Cause         `json:"cause,omitzero"`
+	Cause alarm.Cause   `json:"cause,omitzero"`
 	At    time.Duration `json:"at,omitempty"`
+}
+
+// DoseTold is what was last told of the dose, and its peak since.
+type DoseTold struct {
+	At     time.Duration `json:"at"`
+	Hours  float64       `json:"hours"`
+	Unseen time.Duration `json:"unseen"`
+	Share  float64       `json:"share"`
+	Peak   float64       `json:"peak"`
 }
 
 // Ahead is the last look at what is coming.
@@ -108,51 +130,6 @@ type Present struct {
 	HasLux             bool
 }
 
-// combine looks at every probe of the enclosure. Heat is judged on the hottest
-// trustworthy one; the band on the one over the litter, where frogs live, or
-// the median of what there is; the floor on the named one or the median. A
-// probe that is silent, doubted or out of service takes no part.
-func (v *View) Combine(en *Enclosure, now time.Duration) {
-	if len(en.Probes) == 1 {
-		v.combineOne(en, now)
-		return
-	}
-	var temps [NumRanks]Few
-	var hums Few
-	p := Present{}
-	named := false
-	rules := &v.Cfg.Rules
-	for _, i := range en.Probes {
-		pr := &v.Probes[i]
-		p.Gap = max(p.Gap, pr.Gap())
-		st := &pr.St
-		use := pr.Use(rules, now)
-		p.Doubt = p.Doubt || use.Doubt
-		if use.Temp {
-			p.reach(int32(st.Temp), i)
-			temps[RankOf(pr.Cfg.Place)].Add(int32(st.Temp))
-		}
-		if use.Hum && !named {
-			if named = pr.Cfg.FloorProbe; named {
-				hums.n = 0
-			}
-			hums.Add(int32(st.Hum))
-			p.HumProbe = i
-		}
-		if st.HasLux {
-			p.Lux, p.HasLux = st.Lux, true
-		}
-	}
-	for i := range temps {
-		if v, ok := temps[i].Median(); ok {
-			p.Main = v
-			break
-		}
-	}
-	p.Hum, p.HasHum = hums.Median()
-	en.Now = p
-}
-
 // The places that the band is judged on, the first that is there.
 const (
 	rankLitter = iota
@@ -205,25 +182,6 @@ func (p *Present) reach(t int32, probe int) {
 	p.Cold = min(p.Cold, t)
 }
 
-// combineOne is combine for the only probe of an enclosure.
-func (v *View) combineOne(en *Enclosure, now time.Duration) {
-	i := en.Probes[0]
-	pr := &v.Probes[i]
-	st := &pr.St
-	use := pr.Use(&v.Cfg.Rules, now)
-	t := int32(st.Temp)
-	p := Present{
-		HasTemp: use.Temp, HasHum: use.Hum, Doubt: use.Doubt, Gap: pr.Gap(), Lux: st.Lux, HasLux: st.HasLux,
-	}
-	if use.Temp {
-		p.Main, p.Hot, p.Cold, p.HotProbe = t, t, t, i
-	}
-	if use.Hum {
-		p.Hum, p.HumProbe = int32(st.Hum), i
-	}
-	en.Now = p
-}
-
 // median sorts s, which is short, and returns its middle, the mean of the two
 // middle ones for an even number.
 func median(s []int32) int32 {
@@ -239,40 +197,40 @@ func median(s []int32) int32 {
 	return (s[n/2-1] + s[n/2]) / 2
 }
 
-// hotInput classifies the hottest trustworthy temperature.
-func (v *View) HotInput(en *Enclosure, now time.Duration, limit, deadband int32) alarm.Input {
-	in := alarm.Missing
-	if en.Now.HasTemp {
-		in = alarm.High(en.Now.Hot, limit, deadband)
-	}
-	if in == alarm.Back && v.anyDoubt(en, now, Upper, limit, deadband, false) {
-		return alarm.Missing
-	}
-	return in
+// misted reports whether a pulse began within the last span.
+func (en *Enclosure) Misted(now, span time.Duration) bool {
+	return en.St.HasPulse && now-en.St.PulseAt < span
 }
 
-// mainInput classifies the temperature that the band is judged on.
-func (v *View) MainInput(en *Enclosure, now time.Duration, d Side, limit, deadband int32) alarm.Input {
-	if !en.Now.HasTemp {
-		return alarm.Missing
-	}
-	in := d.Classify(en.Now.Main, limit, deadband)
-	if in == alarm.Back && v.anyDoubt(en, now, d, limit, deadband, en.HasLitter) {
-		return alarm.Missing
-	}
-	return in
+// degrees are hundredths of °C as readings hold them.
+func Degrees(centi int32) unit.Temperature { return unit.Temperature(centi) / 100 }
+
+// Moist compares how temperature and humidity move in an enclosure with one
+// probe. Air that is heated gets drier: at the same vapour by 6 % of the
+// relative humidity for each °C (the slope of the Magnus formula). A
+// temperature that climbs while the humidity stays is the probe's own.
+type Moist struct {
+	Slot   int64             `json:"slot,omitempty"` // number of the newest slot
+	Temp   [MoistSlots]int16 `json:"temp"`           // newest first; hundredths of °C
+	Hum    [MoistSlots]int16 `json:"hum"`            // hundredths of %
+	Filled int               `json:"filled,omitempty"`
+	Apart  time.Duration     `json:"apart,omitempty"` // when they were seen to part; 0 for never
+	Rise   float64           `json:"rise,omitempty"`  // °C by which the temperature had moved then
 }
 
-// anyDoubt asks the probes, or only those in the litter, that take no part now.
-func (v *View) anyDoubt(en *Enclosure, now time.Duration, d Side, limit, deadband int32, litterOnly bool) bool {
-	for _, i := range en.Probes {
-		p := &v.Probes[i]
-		if litterOnly && p.Cfg.Place != configs.Litter {
-			continue
-		}
-		if p.InDoubt(&v.Cfg.Rules, now, d, limit, deadband) {
-			return true
-		}
+// MoistSlots are an hour, and the open one.
+const MoistSlots = 7
+
+// forget is that for the estimators which do not see the gap by themselves.
+func (en *Enclosure) forget(a Absence) {
+	st := &en.St
+	st.Door.Interrupt()
+	st.Moist.Filled = 0
+	st.Ahead, st.Turns = Ahead{}, [alarm.NumByTemperature]CauseTurn{}
+	if !a.Known {
+		st.Dose.Started = false // the length is added when it is known
 	}
-	return false
+	if !a.Known || a.Nobody >= UnknownOff {
+		st.Night.Interrupt()
+	}
 }

@@ -1,0 +1,135 @@
+package room
+
+import (
+	"encoding/json"
+	"math"
+	"strings"
+	"time"
+
+	"dewline/rules/alarm"
+)
+
+// Stats are an alarm's own self-measures.
+type Stats struct {
+	Raised   uint64        `json:"raised,omitempty"`
+	Acked    uint64        `json:"acked,omitempty"`
+	AckTotal time.Duration `json:"ack_total,omitempty"`
+	AckMax   time.Duration `json:"ack_max,omitempty"`
+	// Raises are the running times of the last ones, newest first.
+	Raises    [3]time.Duration `json:"raises"`
+	Chattered uint64           `json:"chattered,omitempty"` // times that it was chattering when raised
+	UnackAt   time.Duration    `json:"unack_at,omitempty"`
+	// Far is how far the value has gone past the limit on the normal side since
+	// the last clearing, in its unit.
+	Far     float64    `json:"far,omitempty"`
+	Returns [16]Return `json:"returns"`         // the last quick returns, newest first
+	Quick   uint64     `json:"quick,omitempty"` // all of them
+}
+
+// A Return is a new raise soon after a clearing.
+type Return struct {
+	After time.Duration `json:"after,omitempty"`
+	Far   float64       `json:"far,omitempty"`
+}
+
+// A Record is the persisted form of one alarm: its life and what was last said
+// about it. It survives a JSON round trip unchanged.
+type Record struct {
+	Key      alarm.Key      `json:"key"`
+	Life     alarm.Record   `json:"life"`
+	Priority alarm.Priority `json:"priority"`
+	Cause    alarm.Cause    `json:"cause"`
+	Value    float64        `json:"value"`
+	HasValue bool           `json:"has_value"`
+	Limit    float64        `json:"limit"`
+	HasLimit bool           `json:"has_limit"`
+	Unit     string         `json:"unit,omitempty"`
+	Text     string         `json:"text,omitempty"` // of an older version, until it is said anew
+	Detail   alarm.Detail   `json:"detail"`
+	// Peak is the value furthest beyond the limit since the last raise.
+	Peak float64 `json:"peak,omitempty"`
+	// AckedBy is who acknowledged the present onset.
+	AckedBy string `json:"acked_by,omitempty"`
+	Stats   Stats  `json:"stats"`
+	// Severe is how long the limit that makes a band alarm urgent has been
+	// passed; nil for other alarms.
+	Severe *alarm.Record `json:"severe,omitempty"`
+	// Given is what a Condition of dewline itself came with.
+	Given Given `json:"given,omitzero"`
+}
+
+// Given is what came with a Condition.
+type Given struct {
+	Is       alarm.Fact   `json:"is,omitzero"`
+	Evidence []alarm.Fact `json:"evidence,omitempty"`
+	Steps    []alarm.Step `json:"steps,omitempty"`
+}
+
+// UnmarshalJSON also reads the sentences of an older record.
+func (g *Given) UnmarshalJSON(data []byte) error {
+	type plain Given
+	var old struct {
+		plain
+		Text string `json:"text"`
+	}
+	if err := json.Unmarshal(data, &old); err != nil {
+		return err
+	}
+	if *g = Given(old.plain); old.Text != "" {
+		g.Is = alarm.Fact{ID: alarm.FactSaid, Note: strings.TrimSuffix(old.Text, ".")}
+	}
+	return nil
+}
+
+// A slot is one alarm of one subject with what was last said about it.
+type Alarm struct {
+	Rec      Record
+	Kind     alarm.Kind
+	Index    int           // index of the enclosure or probe; -1 for dewline itself
+	Severe   *alarm.Record // of the limit that makes it urgent; nil for none
+	Numbered bool          // its onsets are numbered as ones of this run
+}
+
+func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
+	row := k.Row()
+	return Alarm{Kind: k, Index: subj, Rec: Record{
+		Key: alarm.Key{Alarm: row.ID, Subject: subject}, Priority: row.Priority, Unit: row.Value.Unit(),
+	}}
+}
+
+func (s *Alarm) Open() bool { return s.Rec.Life.State != alarm.Norm }
+
+// keep reports whether the record is worth persisting: it was raised once, or
+// a delay is running.
+func (s *Alarm) Worth() bool {
+	l := &s.Rec.Life
+	return s.Open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
+}
+
+// afresh takes the urgency of an alarm that rises again, before anybody
+// answered for the last time, back to where every alarm of its kind begins.
+func (s *Alarm) Afresh() {
+	if s.Kind.Row().Graded {
+		s.Rec.Priority = s.Kind.Row().Priority
+	}
+}
+
+// limit notes what the alarm is judged by.
+func (s *Alarm) Against(value, limit float64) {
+	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = value, true, limit, true
+	switch r := &s.Rec; {
+	case r.Life.Active && s.Kind.Row().Low:
+		r.Peak = min(r.Peak, value)
+	case r.Life.Active:
+		r.Peak = max(r.Peak, value)
+	case r.Stats.Raised > 0:
+		r.Stats.Far = max(r.Stats.Far, math.Abs(value-limit))
+	}
+}
+
+// Blame sets the cause that the next onset tells.
+func (s *Alarm) Blame(c alarm.Cause) {
+	if s.Rec.Life.State == alarm.Norm || s.Rec.Cause.Kind == "" {
+		s.Rec.Cause = c
+	}
+}

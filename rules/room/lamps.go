@@ -1,0 +1,91 @@
+package room
+
+import (
+	"dewline/configs"
+	"dewline/sensors"
+	"time"
+)
+
+// A Band knows the band in force of one enclosure at any instant, by the same
+// rule as the Engine. It does not change and may be shared.
+type Band struct {
+	lim    Limits
+	lamps  *Lamps // nil for none
+	settle time.Duration
+	loc    *time.Location
+}
+
+// BandOf returns the Band of an enclosure of a configuration.
+func BandOf(cfg *configs.Config, enclosure configs.Enclosure) Band {
+	b := Band{lim: LimitsOf(cfg.SpeciesFor(enclosure)), settle: cfg.Rules.BandSettle.D(), loc: cfg.Room.Location}
+	if l, ok := cfg.LampsOf(enclosure); ok {
+		b.lamps = &Lamps{Cfg: l}
+	}
+	return b
+}
+
+// At returns the temperatures between which all is well, both included.
+func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius) {
+	var lamps *Lamps
+	if b.lamps != nil {
+		then := Lamps{Cfg: b.lamps.Cfg}
+		then.Read(now.Wall.Truncate(time.Minute).In(b.loc), now.Synced)
+		lamps = &then
+	}
+	l, h, _ := b.lim.Band(lamps, b.settle)
+	return sensors.CentiCelsius(l), sensors.CentiCelsius(h)
+}
+
+const dayMinutes = 24 * 60
+
+// lampSet is a photoperiod as of the present minute.
+type Lamps struct {
+	Cfg   configs.Lamps
+	Known bool // the clock is set
+	On    bool
+	Edge  time.Duration // since the last switch
+	// coming are the next switches, as spans from the last forecast.
+	coming    [8]time.Duration
+	numComing int
+}
+
+// mistSet is a misting schedule.
+type Mist struct {
+	Cfg configs.Mist
+	St  MistState
+}
+
+// MistState is where a misting schedule stands.
+type MistState struct {
+	Next time.Time       `json:"next"` // wall time of the next pulse
+	Seen sensors.Instant `json:"seen"` // last look at the clock
+}
+
+// read takes the minute that local begins, if the clock is set.
+func (l *Lamps) Read(local time.Time, synced bool) {
+	if l.Known = synced; !synced {
+		return
+	}
+	l.On = l.Cfg.IsOn(local, local.Location())
+	minute := local.Hour()*60 + local.Minute()
+	since := min(sinceClock(minute, l.Cfg.On.From), sinceClock(minute, l.Cfg.On.To))
+	l.Edge = time.Duration(since) * time.Minute
+}
+
+func sinceClock(minute int, t configs.ClockTime) int {
+	return ((minute-int(t))%dayMinutes + dayMinutes) % dayMinutes
+}
+
+// readComing fills the switches of the next six hours.
+func (l *Lamps) Coming(now sensors.Instant, loc *time.Location) {
+	l.numComing = 0
+	t := now.Wall
+	for range l.coming {
+		t = l.Cfg.NextChange(t, loc)
+		if t.IsZero() || t.Sub(now.Wall) > 6*time.Hour {
+			return
+		}
+		l.coming[l.numComing] = t.Sub(now.Wall)
+		l.numComing++
+	}
+}
