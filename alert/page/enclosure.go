@@ -100,7 +100,7 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 			p.Probes = append(p.Probes, s.probeRow(&snap.Probes[i], snap.At.Wall, u))
 		}
 	}
-	p.Damage = damage(s.past(r.Context(), &p, snap, cfg, e, v, u))
+	p.Damage = damage(s.past(&p, snap, cfg, e, v, u))
 	s.show(w, http.StatusOK, "enclosure", &p)
 }
 

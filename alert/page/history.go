@@ -8,8 +8,6 @@ import (
 	"time"
 
 	"dewline/alert/chart"
-	"dewline/configs"
-	"dewline/rules/climate"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -110,52 +108,6 @@ func curvesOf(ctx context.Context, rec History, probe sensors.ProbeID, p period,
 
 func gathers(p period, n int, gap time.Duration) (temp, hum *chart.Gather) {
 	return chart.NewGather(p.from, p.to, n, gap), chart.NewGather(p.from, p.to, n, gap)
-}
-
-// A night is one lamp cycle that ended.
-type night struct {
-	ended  time.Time
-	report climate.NightReport
-}
-
-// nights follows the lamp schedule through ten-minute sums.
-func nights(ctx context.Context, rec History, probe sensors.ProbeID, lamps configs.Lamps, loc *time.Location, from, to time.Time) ([]night, error) {
-	var n climate.Night
-	var out []night
-	var errs error
-	for r, err := range rec.Rollups(ctx, probe, store.TenMinutes, from, to) {
-		if err != nil {
-			errs = errors.Join(errs, err)
-			continue
-		}
-		if r.Has&sensors.HasTemperature == 0 {
-			continue
-		}
-		// Package climate looks at five-minute bins: two for each sum.
-		for _, at := range [...]time.Duration{150 * time.Second, 450 * time.Second} {
-			wall := r.Start.Add(at)
-			if n.Observe(wall.Sub(from), float64(r.Temperature.Mean)/100, lamps.IsOn(wall, loc)) {
-				out = append(out, night{ended: r.Start, report: n.Done})
-			}
-		}
-	}
-	return out, errs
-}
-
-// lead is the probe whose readings stand for an enclosure: the one for the
-// floor where it matters, or the first that measures what is asked for.
-func lead(probes []configs.Probe, measures func(configs.Probe) bool) (sensors.ProbeID, bool) {
-	for _, p := range probes {
-		if p.FloorProbe && measures(p) {
-			return sensors.ProbeID(p.ID), true
-		}
-	}
-	for _, p := range probes {
-		if measures(p) {
-			return sensors.ProbeID(p.ID), true
-		}
-	}
-	return "", false
 }
 
 // damage puts what could not be read into one sentence; empty for nothing.

@@ -32,9 +32,7 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Ke
 	out := openSince(snap, from.Add(-lookBack), keep)
 	byID := map[string]*onset{}
 	var errs error
-	// Running time stands still while the board is off, so this is early enough.
-	since := snap.At.Mono - snap.At.Wall.Sub(from.Add(-lookBack))
-	for e, err := range rec.JournalSince(since) {
+	for e, err := range rec.JournalSince(runningAt(snap, from.Add(-lookBack))) {
 		if err != nil {
 			errs = errors.Join(errs, err)
 			continue

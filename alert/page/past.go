@@ -1,7 +1,6 @@
 package page
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -13,11 +12,12 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
 // past fills in what comes from the record.
-func (s *site) past(ctx context.Context, p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, v *rules.EnclosureView, u units) error {
+func (s *site) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, v *rules.EnclosureView, u units) error {
 	now := snap.At.Wall
 	notes, errs := s.notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
 	for _, n := range slices.Backward(notes) {
@@ -27,23 +27,18 @@ func (s *site) past(ctx context.Context, p *enclosurePage, snap *alert.Snapshot,
 	if rec == nil {
 		return errors.Join(errs, errNoRecord)
 	}
-	probes := cfg.ProbesOf(e.ID)
-	if probe, ok := lead(probes, configs.Probe.MeasuresHumidity); ok {
-		sched, _ := cfg.MistOf(e)
-		found, err := mists(ctx, rec, probe, sched, cfg.Room.Location, now.Add(-48*time.Hour), now)
-		errs = errors.Join(errs, err)
-		for _, m := range slices.Backward(found) {
+	mists, nights, err := logOf(rec, snap, e.ID, now.AddDate(0, 0, -8))
+	errs = errors.Join(errs, err)
+	sched, _ := cfg.MistOf(e)
+	for _, m := range slices.Backward(mists) {
+		if now.Sub(m.at()) <= 48*time.Hour {
 			p.Mists = append(p.Mists, s.mistRow(m, now))
 		}
-		p.MistNote = mistNote(sched)
 	}
-	lamps, ok := cfg.LampsOf(e)
-	probe, measures := lead(probes, configs.Probe.MeasuresTemperature)
-	if ok && measures {
+	p.MistNote = mistNote(sched)
+	if lamps, ok := cfg.LampsOf(e); ok {
 		sp := cfg.SpeciesFor(e)
-		found, err := nights(ctx, rec, probe, lamps, cfg.Room.Location, now.AddDate(0, 0, -8), now)
-		errs = errors.Join(errs, err)
-		for _, n := range slices.Backward(found) {
+		for _, n := range slices.Backward(nights) {
 			p.Nights = append(p.Nights, s.nightRow(n, float64(sp.DropMin), u))
 		}
 		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s to %s.", lamps.On, u.delta(float64(sp.DropMin)), u.delta(float64(sp.DropMax)))
@@ -65,33 +60,39 @@ func mistNote(m configs.Mist) string {
 	return text + "."
 }
 
+// driesFor is how long a pulse is followed while it dries.
+const driesFor = 6 * time.Hour
+
 func (s *site) mistRow(m mist, now time.Time) mistRow {
-	row := mistRow{When: s.when(m.at, now), Missed: m.missed}
-	if m.missed {
+	row := mistRow{When: s.when(m.at(), now), Missed: m.Verdict == event.MistMissed, From: "could not be told", Wet: "–", HalfLife: "–"}
+	if row.Missed || m.Start.IsZero() {
 		return row
 	}
-	row.From = fmt.Sprintf("%s → %s %%", unit.Number(m.pulse.Before, 0), unit.Number(m.pulse.Peak, 0))
-	row.Wet = words.Span(m.pulse.Wet)
+	row.From = fmt.Sprintf("%s → %s %%", unit.Number(m.Before, 0), unit.Number(m.Peak, 0))
+	if m.Verdict == event.MistWeak {
+		row.From += ", weak"
+	}
 	switch {
-	case m.pulse.HalfLife > 0:
-		row.HalfLife = words.Span(m.pulse.HalfLife)
-	case m.open:
+	case m.dry != nil:
+		row.Wet = words.Span(seconds(m.dry.Wet))
+		if m.dry.HalfLife > 0 {
+			row.HalfLife = words.Span(seconds(m.dry.HalfLife))
+		}
+	case now.Sub(m.Start) < driesFor:
 		row.HalfLife = "drying"
-	default:
-		row.HalfLife = "–"
 	}
 	return row
 }
 
+func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+
 func (s *site) nightRow(n night, least float64, u units) nightRow {
-	r := n.report
 	row := nightRow{
-		When:  s.local(n.ended).Format("Mon 2 Jan"),
-		Day:   u.short(r.DayMin) + "–" + u.short(r.DayMax),
-		Night: u.short(r.NightMin) + "–" + u.short(r.NightMax), Drop: "too few readings",
+		When: s.local(n.ended).Format("Mon 2 Jan"),
+		Day:  u.short(n.DayMin) + "–" + u.short(n.DayMax), Night: u.short(n.NightMin) + "–" + u.short(n.NightMax), Drop: "too few readings",
 	}
-	if r.Complete {
-		row.Drop, row.Short = u.delta(r.Drop), r.Drop < least
+	if n.Drop != nil {
+		row.Drop, row.Short = u.delta(*n.Drop), *n.Drop < least
 	}
 	return row
 }

@@ -14,6 +14,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -93,7 +94,7 @@ func (s *site) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.C
 		errs = errors.Join(errs, err)
 		c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: "room", Points: lines.temp, Beside: true})
 	}
-	marks, err := s.marks(ctx, rec, snap, cfg, e, p)
+	marks, err := s.marks(rec, snap, cfg, e, p)
 	c.Marks = marks
 	c.Description = c.Describe()
 	if unitsOf(cfg).scale == unit.Fahrenheit {
@@ -138,19 +139,22 @@ func roomProbe(cfg *configs.Config, e configs.Enclosure) (sensors.ProbeID, bool)
 
 // marks gathers pulses, alarms and notes. Beyond a month a day is too narrow
 // for pulses.
-func (s *site) marks(ctx context.Context, rec Record, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period) ([]chart.Mark, error) {
+func (s *site) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period) ([]chart.Mark, error) {
 	var out []chart.Mark
 	var errs error
-	if probe, ok := lead(cfg.ProbesOf(e.ID), configs.Probe.MeasuresHumidity); ok && p.name == "day" {
-		sched, _ := cfg.MistOf(e)
-		found, err := mists(ctx, rec, probe, sched, cfg.Room.Location, p.from, earlier(p.to, snap.At.Wall))
+	if p.name == "day" {
+		found, _, err := logOf(rec, snap, e.ID, p.from)
 		errs = errors.Join(errs, err)
 		for _, m := range found {
-			k := chart.Mark{At: m.at, Kind: chart.Pulse, Text: "mist " + s.local(m.at).Format("15:04")}
-			if m.missed {
-				k.Kind, k.Text = chart.MissedPulse, "no mist at "+s.local(m.at).Format("15:04")
+			k := chart.Mark{At: m.at(), Kind: chart.Pulse, Text: "mist " + s.local(m.at()).Format("15:04")}
+			if m.Verdict == event.MistMissed {
+				k.Kind, k.Text = chart.MissedPulse, "no mist at "+s.local(m.at()).Format("15:04")
+			} else if m.Start.IsZero() {
+				continue // nobody could tell
 			}
-			out = append(out, k)
+			if k.At.Before(p.to) {
+				out = append(out, k)
+			}
 		}
 	}
 	alarms, err := onsets(rec, snap, p.from, ofEnclosure(cfg, e.ID))

@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -11,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/event"
@@ -29,6 +31,7 @@ type life struct {
 	mist     configs.Mist
 	flush    func(at sensors.Instant)  // once an hour
 	offset   func(day float64) float64 // of the temperature, over the year
+	rules    *rules.Engine             // that hear of it; nil for none
 }
 
 // live appends the readings of a life: 21 °C with the lamps off and 24 °C with
@@ -61,8 +64,15 @@ func (l *life) liveFrom(s *store.Store, loc *time.Location, mono time.Duration) 
 			}
 			sample := sensors.Sample{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: sensors.CelsiusOf(t), Humidity: sensors.PercentOf(78 + wet)}
 			for _, p := range l.probes {
-				s.Append(sensors.Reading{Probe: p, At: now, Has: sample.Has, Raw: sample, Temperature: sample.Temperature, Humidity: sample.Humidity, Quality: sensors.Good})
+				r := sensors.Reading{Probe: p, At: now, Has: sample.Has, Raw: sample, Temperature: sample.Temperature, Humidity: sample.Humidity, Quality: sensors.Good}
+				s.Append(r)
+				if l.rules != nil {
+					l.rules.Step(r)
+				}
 			}
+		}
+		if l.rules != nil {
+			l.rules.Tick(now)
 		}
 		if at.Sub(l.from)%time.Hour == 0 && l.flush != nil {
 			l.flush(now)
@@ -98,47 +108,66 @@ func threeDays(t testing.TB) (*store.Store, *configs.Config, time.Time) {
 	}
 	l.lamps, _ = cfg.LampsOf(cfg.Enclosures[0])
 	l.mist, _ = cfg.MistOf(cfg.Enclosures[0])
+	l.rules = rules.New(cfg)
 	l.flush = func(sensors.Instant) {
-		if err := s.Flush(context.Background(), nil); err != nil {
+		if err := errors.Join(s.Flush(context.Background(), nil), s.Commit(store.Commit{Journal: l.rules.Facts()})); err != nil {
 			t.Fatal(err)
 		}
 	}
-	l.live(s, loc)
+	l.liveFrom(s, loc, snapAt(l.to).At.Mono-l.to.Sub(l.from))
+	l.flush(sensors.Instant{})
 	return s, cfg, l.to
 }
 
 // Every pulse is found within three minutes of its time, the one that did not
-// come is missed, and the one that nobody could have seen is neither.
+// come is missed, and the one that nobody could have seen is not clear.
 func TestMistsOfTheRecord(t *testing.T) {
 	s, cfg, now := threeDays(t)
-	sched, _ := cfg.MistOf(cfg.Enclosures[0])
-	found, err := mists(t.Context(), s, "a-1-1-canopy", sched, cfg.Room.Location, now.Add(-76*time.Hour), now)
+	found, _, err := logOf(s, snapAt(now), "a-1-1", now.Add(-77*time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
 	var got []string
 	for _, m := range found {
-		word := "mist"
-		if m.missed {
-			word = "missed"
-		}
-		at := m.at.In(cfg.Room.Location)
-		got = append(got, at.Add(90*time.Second).Truncate(5*time.Minute).Format("2 15:04 ")+word)
+		at := m.at().In(cfg.Room.Location)
+		got = append(got, at.Add(90*time.Second).Truncate(5*time.Minute).Format("2 15:04 ")+m.Verdict)
 	}
-	want := "15 08:00 mist, 15 20:00 mist, 16 08:00 mist, 17 08:00 mist, 17 20:00 missed, 18 08:00 mist"
+	want := "15 08:00 given, 15 20:00 given, 16 08:00 given, 16 20:00 unclear, 17 08:00 given, 17 20:00 missed, 18 08:00 given"
 	if text := strings.Join(got, ", "); text != want {
 		t.Errorf("got  %s\nwant %s", text, want)
 	}
 	for _, m := range found {
-		if m.missed || m.open {
+		if m.Start.IsZero() || m.dry == nil {
 			continue
 		}
-		if math.Abs(m.pulse.Before-78) > 1 || math.Abs(m.pulse.Peak-97) > 1.5 {
-			t.Errorf("pulse at %s: %.1f to %.1f %%, made from 78 to 97", m.at, m.pulse.Before, m.pulse.Peak)
+		if math.Abs(m.Before-78) > 1 || math.Abs(m.Peak-97) > 1.5 {
+			t.Errorf("pulse at %s: %.1f to %.1f %%, made from 78 to 97", m.at(), m.Before, m.Peak)
 		}
-		if m.pulse.HalfLife != 0 && math.Abs(m.pulse.HalfLife.Minutes()-45) > 12 {
-			t.Errorf("pulse at %s: dries by half in %s, made with 45 min", m.at, m.pulse.HalfLife)
+		if half := m.dry.HalfLife / 60; half != 0 && math.Abs(half-45) > 12 {
+			t.Errorf("pulse at %s: dries by half in %.0f min, made with 45", m.at(), half)
 		}
+	}
+}
+
+func snapAt(now time.Time) *alert.Snapshot {
+	return &alert.Snapshot{At: sensors.Instant{Mono: 90 * 24 * time.Hour, Wall: now, Synced: true}}
+}
+
+// One pulse has one line, and a verdict that says something stands.
+func TestOnePulseOneLine(t *testing.T) {
+	at := time.Date(2026, 7, 15, 8, 0, 0, 0, time.UTC)
+	var all []mist
+	for _, m := range []event.Mist{
+		{Verdict: event.MistUnplanned, Start: at.Add(-time.Minute)}, // it peaked before it was due
+		{Due: at, Verdict: event.MistGiven, Start: at.Add(-time.Minute)},
+		{Due: at, Verdict: event.MistUnclear}, // once more, after a crash
+		{Due: at.Add(12 * time.Hour), Verdict: event.MistUnclear},
+		{Verdict: event.MistUnplanned, Start: at.Add(5 * time.Hour)},
+	} {
+		all = addMist(all, m)
+	}
+	if len(all) != 3 || all[0].Verdict != event.MistGiven || all[1].Verdict != event.MistUnclear || all[2].Verdict != event.MistUnplanned {
+		t.Errorf("%+v", all)
 	}
 }
 
@@ -146,8 +175,7 @@ func TestMistsOfTheRecord(t *testing.T) {
 // it.
 func TestNightsOfTheRecord(t *testing.T) {
 	s, cfg, now := threeDays(t)
-	lamps, _ := cfg.LampsOf(cfg.Enclosures[0])
-	found, err := nights(t.Context(), s, "a-1-1-canopy", lamps, cfg.Room.Location, now.AddDate(0, 0, -8), now)
+	_, found, err := logOf(s, snapAt(now), "a-1-1", now.AddDate(0, 0, -8))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -156,12 +184,12 @@ func TestNightsOfTheRecord(t *testing.T) {
 		if local := n.ended.In(cfg.Room.Location); local.Hour() != 8 {
 			t.Errorf("a night ends at %s, the lamps come on at 08:00", local)
 		}
-		if !n.report.Complete {
+		if n.Drop == nil {
 			continue
 		}
 		complete++
-		if math.Abs(n.report.Drop-3) > 0.05 {
-			t.Errorf("night to %s: drop %.2f °C, made with 3", n.ended, n.report.Drop)
+		if math.Abs(*n.Drop-3) > 0.05 {
+			t.Errorf("night to %s: drop %.2f °C, made with 3", n.ended, *n.Drop)
 		}
 	}
 	if complete < 2 {
