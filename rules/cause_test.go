@@ -86,7 +86,7 @@ func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {
 func TestLoad_DaysAndFloods(t *testing.T) {
 	var l Load
 	for i := range 3 {
-		l.raised(time.Duration(i)*Day+time.Hour, Today)
+		l.Raised(time.Duration(i)*Day+time.Hour, Today)
 	}
 	l.turn(4*Day + time.Hour)
 	if l.Days[0] != 0 || l.Days[1] != 0 || l.Days[2] != 1 || l.Days[4] != 1 {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -57,7 +58,8 @@ const (
 	floodSpan = 10 * time.Minute
 	floodMany = 10 // more than so many in ten minutes begin a flood (EEMUA 191)
 	floodFew  = 5  // fewer end it
-	staleTime = Day
+	// StaleAfter is how long an alarm is active before it is stale (ISA-18.2, clause 16).
+	StaleAfter = Day
 	// chatterPolls: three raises a minute cannot happen at a poll of seconds,
 	// so chattering is counted in polls.
 	chatterPolls = 20
@@ -87,14 +89,15 @@ func (l *Load) turn(now time.Duration) {
 	l.Day = max(l.Day, today)
 }
 
-// raised notes a new alarm.
-func (l *Load) raised(now time.Duration, p Priority) {
+// Raised notes a new alarm.
+func (l *Load) Raised(now time.Duration, p Priority) {
 	l.turn(now)
 	l.Days[0]++
 	l.Priority[p]++
 	copy(l.Recent[1:], l.Recent[:])
 	l.Recent[0] = now
 	l.NumRecent = min(l.NumRecent+1, len(l.Recent))
+	l.Pass(now)
 }
 
 // within counts the raises of the last span.
@@ -117,9 +120,8 @@ func (ls *lives) count(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	switch {
 	case c.To == alarm.Unack && c.From != alarm.Unack:
 		if c.From != alarm.Acked { // else it was only rung again
-			countRaise(st, now.Mono, s.Rec.Life.EndedAt, ls.chatterSpan())
-			ls.load.raised(now.Mono, s.Rec.Priority)
-			ls.flood(now.Mono)
+			CountRaise(st, now.Mono, s.Rec.Life.EndedAt, ChatterSpan(ls.v.Cfg))
+			ls.load.Raised(now.Mono, s.Rec.Priority)
 		}
 		st.UnackAt = now.Mono
 	case c.To == alarm.Acked || c.From == alarm.RTNUN && c.Why == "" || c.To == alarm.LatchAck && c.From == alarm.LatchUnack:
@@ -130,8 +132,8 @@ func (ls *lives) count(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	}
 }
 
-// raised notes a new raise of an alarm that ended at ended, zero for never.
-func countRaise(st *room.Stats, now, ended, chatter time.Duration) {
+// CountRaise notes a new raise of an alarm that ended at ended, zero for never.
+func CountRaise(st *room.Stats, now, ended, chatter time.Duration) {
 	st.Raised++
 	if ended > 0 && now-ended <= quickReturn {
 		st.Quick++
@@ -145,14 +147,13 @@ func countRaise(st *room.Stats, now, ended, chatter time.Duration) {
 	}
 }
 
-// chatterSpan is how close together as many raises as Stats keeps are chatter.
-func (ls *lives) chatterSpan() time.Duration {
-	return max(chatterPolls*ls.v.Cfg.Room.Poll.D(), time.Minute)
+// ChatterSpan is how close together as many raises as Stats keeps are chatter.
+func ChatterSpan(cfg *configs.Config) time.Duration {
+	return max(chatterPolls*cfg.Room.Poll.D(), time.Minute)
 }
 
-// flood follows whether more alarms come than a person can take in.
-func (ls *lives) flood(now time.Duration) {
-	l := &ls.load
+// Pass lets time pass for whether more alarms come than a person can take in.
+func (l *Load) Pass(now time.Duration) {
 	n := l.within(now, floodSpan)
 	switch {
 	case !l.InFlood && n > floodMany:
@@ -229,7 +230,7 @@ func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 	case alarm.OutOfService:
 		k.OutOfService++
 	}
-	if l.State.Annunciated() && active > staleTime {
+	if l.State.Annunciated() && active > StaleAfter {
 		k.Stale = append(k.Stale, item)
 	}
 	if l.Unknown {

@@ -108,7 +108,7 @@ func (e *Engine) minutely(now sensors.Instant) {
 		e.followCauses(now)
 	}
 	e.run(room.Learn)
-	e.lives.flood(now.Mono)
+	e.lives.load.Pass(now.Mono)
 	if now.Mono-e.hourAt >= time.Hour || e.hourAt == 0 {
 		e.hourAt = now.Mono
 		e.run(room.Hour)

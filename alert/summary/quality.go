@@ -10,23 +10,13 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
 
-// What counts in the self-measures of the alarms. Floods: more than 10 alarms
-// in 10 minutes begin one, fewer than 5 end it (EEMUA 191). Stale: active for
-// more than 24 h (ISA-18.2, clause 16). Chattering is three onsets within
-// twenty polls, since three in a minute cannot happen at a poll of seconds.
-const (
-	floodSpan    = 10 * time.Minute
-	floodMany    = 10
-	floodFew     = 5
-	staleAfter   = 24 * time.Hour
-	chatterPolls = 20
-	chatterTimes = 3
-	topMany      = 5
-)
+// topMany is how many of the most frequent alarms are told.
+const topMany = 5
 
 // nightHours are those in which a wake alarm costs sleep.
 var nightHours = configs.ClockSpan{From: 22 * 60, To: 7 * 60}
@@ -54,7 +44,7 @@ func (b *builder) quality() {
 	b.suggest(q.Top)
 	q.PerDay = float64(q.Count) / b.days(b.report.From)
 	q.FourWeeks = float64(four) / b.days(b.report.To.Add(-lookBack))
-	q.Chattering = chattering(raised, max(chatterPolls*b.cfg.Room.Poll.D(), time.Minute))
+	q.Chattering = chattering(raised, rules.ChatterSpan(b.cfg))
 	q.Floods = floods(raised)
 	b.countNotices(&q)
 	b.report.Alarms = q
@@ -76,7 +66,7 @@ func (b *builder) countLasting(q *Quality, o *onset) {
 		end = b.report.Until
 	}
 	active := end.Sub(o.From)
-	if active > staleAfter && o.Priority > rules.Note {
+	if active > rules.StaleAfter && o.Priority > rules.Note {
 		q.Stale = append(q.Stale, rules.OnsetID(o.key, 0))
 	}
 	q.Longest = max(q.Longest, active.Minutes())
@@ -154,16 +144,19 @@ func (b *builder) suggest(top []Count) {
 	}
 }
 
-// chattering names the alarms that came at least three times within span.
+// chattering names the alarms that came as close together as the rules call chatter.
 func chattering(raised []*onset, span time.Duration) []string {
-	last := map[rules.Key][]time.Duration{}
+	all := map[rules.Key]*room.Stats{}
 	out := []string{}
 	for _, o := range raised {
-		at := append(last[o.key], o.raised)
-		last[o.key] = at
-		n := len(at)
-		if id := rules.OnsetID(o.key, 0); n >= chatterTimes && at[n-1]-at[n-chatterTimes] <= span && !slices.Contains(out, id) {
-			out = append(out, id)
+		st := all[o.key]
+		if st == nil {
+			st = &room.Stats{}
+			all[o.key] = st
+		}
+		had := st.Chattered
+		if rules.CountRaise(st, o.raised, 0, span); had == 0 && st.Chattered > 0 {
+			out = append(out, rules.OnsetID(o.key, 0))
 		}
 	}
 	return out
@@ -171,20 +164,12 @@ func chattering(raised []*onset, span time.Duration) []string {
 
 // floods counts the times at which more alarms came than a person can take in.
 func floods(raised []*onset) int {
-	n, in, first := 0, false, 0
-	for i, o := range raised {
-		for raised[first].raised < o.raised-floodSpan {
-			first++
-		}
-		switch many := i - first + 1; {
-		case !in && many > floodMany:
-			in = true
-			n++
-		case in && many < floodFew:
-			in = false
-		}
+	var l rules.Load
+	for _, o := range raised {
+		l.Pass(o.raised) // what came before may be over
+		l.Raised(o.raised, o.Priority)
 	}
-	return n
+	return int(l.Floods)
 }
 
 // countNotices counts what people received.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/url"
+	"strconv"
 	"strings"
 	"time"
 
@@ -21,11 +22,14 @@ func journalCommand() *cobra.Command {
 	c := &cobra.Command{Use: "journal", Short: "print who did what, or check that nothing was changed", Args: words(0)}
 	cf := addLookFlags(c.Flags())
 	span := addSpanFlags(c.Flags(), 7*24*time.Hour, "a week")
+	all := c.Flags().Bool("all", false, "what was measured too: mists, dry-downs, nights and doses")
 	verify := c.Flags().Bool("verify", false, "check that no line was changed or removed, in all of the journal")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runJournal(ctx, cf, span, *verify, std) })
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		return runJournal(ctx, cf, span, *all, *verify, std)
+	})
 }
 
-func runJournal(ctx context.Context, cf controlFlags, span spanFlags, verify bool, std stdio) error {
+func runJournal(ctx context.Context, cf controlFlags, span spanFlags, all, verify bool, std stdio) error {
 	from, to, err := span.times()
 	if err != nil {
 		return err
@@ -39,7 +43,7 @@ func runJournal(ctx context.Context, cf controlFlags, span spanFlags, verify boo
 		return verifyJournal(j, std.out)
 	}
 	lines, faults := 0, 0
-	err = j.lines(from, to, func(l wire.JournalEntry) error {
+	err = j.lines(from, to, all, func(l wire.JournalEntry) error {
 		lines++
 		if l.Fault != "" {
 			faults++
@@ -88,7 +92,7 @@ func verifyJournal(j journalReader, w io.Writer) error {
 
 // A journalReader reads the journal of a running daemon or of a record.
 type journalReader struct {
-	lines func(from, to time.Time, write func(wire.JournalEntry) error) error
+	lines func(from, to time.Time, all bool, write func(wire.JournalEntry) error) error
 	check func() (web.JournalCheck, error)
 	close func()
 }
@@ -96,8 +100,8 @@ type journalReader struct {
 func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 	if ctl := cf.running(ctx); ctl != nil {
 		return journalReader{
-			lines: func(from, to time.Time, write func(wire.JournalEntry) error) error {
-				return ctl.journalLines(ctx, from, to, write)
+			lines: func(from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
+				return ctl.journalLines(ctx, from, to, all, write)
 			},
 			check: func() (c web.JournalCheck, err error) {
 				err = ctl.get(ctx, "journal/check", &c)
@@ -111,8 +115,8 @@ func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 		return journalReader{}, err
 	}
 	return journalReader{
-		lines: func(from, to time.Time, write func(wire.JournalEntry) error) error {
-			return web.JournalLines(rec.Store, from, to, write)
+		lines: func(from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
+			return web.JournalLines(rec.Store, from, to, all, write)
 		},
 		check: func() (web.JournalCheck, error) { return web.CheckJournal(rec.Store), nil },
 		close: rec.close,
@@ -120,8 +124,8 @@ func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
 }
 
 // journalLines hands on the lines that the running daemon streams.
-func (c *control) journalLines(ctx context.Context, from, to time.Time, write func(wire.JournalEntry) error) error {
-	resp, err := c.stream(ctx, "journal/lines?"+url.Values{"from": {stamp(from)}, "to": {stamp(to)}}.Encode())
+func (c *control) journalLines(ctx context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
+	resp, err := c.stream(ctx, "journal/lines?"+url.Values{"from": {stamp(from)}, "to": {stamp(to)}, "all": {strconv.FormatBool(all)}}.Encode())
 	if err != nil {
 		return err
 	}

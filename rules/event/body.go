@@ -21,9 +21,6 @@ type Alarm struct {
 	Unit     string   `json:"unit,omitempty"`
 }
 
-// Kind is "alarm".
-func (Alarm) Kind() string { return "alarm" }
-
 // ID is the name of the onset, "alarm/subject/number".
 func (a Alarm) ID() string { return a.Alarm + "/" + a.Subject + "/" + strconv.FormatUint(a.Onset, 10) }
 
@@ -35,9 +32,6 @@ type Notice struct {
 	Version int    `json:"version,omitempty"` // that was handed over; 0 where it is not known
 	Channel string `json:"channel,omitempty"`
 }
-
-// Kind is "notice".
-func (Notice) Kind() string { return "notice" }
 
 // An Act is what a person decided about an alarm, or about everything of a subject.
 type Act struct {
@@ -51,24 +45,15 @@ type Act struct {
 	Once    bool      `json:"once,omitempty"`
 }
 
-// Kind is the act: "acknowledge", "shelve" and so on.
-func (Act) Kind() string { return "act" }
-
 // Refused is what somebody asked and did not get; what that was stands beside.
 type Refused struct {
 	More int `json:"and_others_before,omitempty"` // that have no line of their own
 }
 
-// Kind is "refused".
-func (Refused) Kind() string { return "refused" }
-
 // A Drill is a test notice that was sent.
 type Drill struct {
 	Notice string `json:"notice"`
 }
-
-// Kind is "drill".
-func (Drill) Kind() string { return "drill" }
 
 // DrillOver is how a drill went.
 type DrillOver struct {
@@ -77,9 +62,6 @@ type DrillOver struct {
 	Answered   bool               `json:"answered,omitempty"`
 	AnsweredIn float64            `json:"answered_s,omitempty"`
 }
-
-// Kind is "drill-result".
-func (DrillOver) Kind() string { return "drill-result" }
 
 // Verdicts on a scheduled mist.
 const (
@@ -101,9 +83,6 @@ type Mist struct {
 	Rise      float64   `json:"rise_g_m3,omitempty"` // of water vapour
 }
 
-// Kind is "mist".
-func (Mist) Kind() string { return "mist" }
-
 // A DryDown is how an enclosure dried after a pulse.
 type DryDown struct {
 	Enclosure string    `json:"enclosure"`
@@ -115,9 +94,6 @@ type DryDown struct {
 	Trend string `json:"trend,omitempty"`
 }
 
-// Kind is "dry-down".
-func (DryDown) Kind() string { return "dry-down" }
-
 // A Night is the fall from lamps on to lamps off, told when the lamps come on.
 type Night struct {
 	Enclosure string   `json:"enclosure"`
@@ -128,9 +104,6 @@ type Night struct {
 	NightMax  float64  `json:"night_max_c"`
 }
 
-// Kind is "night".
-func (Night) Kind() string { return "night" }
-
 // A Dose is exposure to heat: what there is, and what was added since the line
 // before of the same enclosure.
 type Dose struct {
@@ -140,9 +113,6 @@ type Dose struct {
 	DegreeHours float64 `json:"degree_hours_c"` // °C h above the boundary, added
 	Unseen      float64 `json:"unseen_s"`       // in gaps while it was hot or a dose was left, added
 }
-
-// Kind is "dose".
-func (Dose) Kind() string { return "dose" }
 
 // Limits are what an enclosure is judged by from then on.
 type Limits struct {
@@ -156,17 +126,11 @@ type Limits struct {
 	DropMin   float64 `json:"night_drop_wanted_c"`
 }
 
-// Kind is "limits".
-func (Limits) Kind() string { return "limits" }
-
 // A Note was written by a keeper about an enclosure, or about the room where
 // that is empty.
 type Note struct {
 	Enclosure string `json:"enclosure,omitempty"`
 }
-
-// Kind is "note".
-func (Note) Kind() string { return "note" }
 
 // A Calibration is a correction that was put in force.
 type Calibration struct {
@@ -179,16 +143,10 @@ type Calibration struct {
 	Undoes      string    `json:"undoes,omitempty"`
 }
 
-// Kind is "calibration".
-func (Calibration) Kind() string { return "calibration" }
-
 // A Setting is one key of the configuration that changed.
 type Setting struct {
 	Key string `json:"key"`
 }
-
-// Kind is "setting".
-func (Setting) Kind() string { return "setting" }
 
 // A Configuration is a file that was put in force or refused.
 type Configuration struct {
@@ -196,25 +154,16 @@ type Configuration struct {
 	Refused bool   `json:"refused,omitempty"`
 }
 
-// Kind is "configuration".
-func (Configuration) Kind() string { return "configuration" }
-
 // A Start of dewline.
 type Start struct {
 	Version string `json:"version"`
 	Note    string `json:"note,omitempty"` // what there is to say of the record
 }
 
-// Kind is "start".
-func (Start) Kind() string { return "start" }
-
 // A Stop that was asked for.
 type Stop struct {
 	Version string `json:"version"`
 }
-
-// Kind is "stop".
-func (Stop) Kind() string { return "stop" }
 
 // A Gap is time in which nobody watched, once its length is known.
 type Gap struct {
@@ -222,18 +171,12 @@ type Gap struct {
 	For  float64   `json:"for_s"`
 }
 
-// Kind is "gap".
-func (Gap) Kind() string { return "gap" }
-
 // A Clock was set while dewline ran, or back while it did not.
 type Clock struct {
 	Before time.Time `json:"before"`
 	After  time.Time `json:"after"`
 	Why    string    `json:"why,omitempty"`
 }
-
-// Kind is "clock-step".
-func (Clock) Kind() string { return "clock-step" }
 
 // A Record is what happened to the record itself.
 type Record struct {
@@ -244,23 +187,14 @@ type Record struct {
 	Why  string `json:"why,omitempty"`
 }
 
-// Kind is "record".
-func (Record) Kind() string { return "record" }
-
 // A Summary is what became of a week's mail to a person, or to all.
 type Summary struct {
 	Week  string `json:"week"`
 	State string `json:"state"`
 }
 
-// Kind is "summary".
-func (Summary) Kind() string { return "summary" }
-
 // Other is a line of a kind that this version does not know.
 type Other struct {
 	Word string `json:"-"`
 	Line Line   `json:"line,omitzero"` // of an old one
 }
-
-// Kind is what the line says.
-func (o Other) Kind() string { return o.Word }

@@ -6,8 +6,8 @@ package event
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
+	"reflect"
 	"strconv"
 	"strings"
 	"time"
@@ -38,11 +38,33 @@ type Beside struct {
 	Text   string `json:"text,omitempty"` // a reason or a note
 }
 
-// A Body is one of the types of this package. Kind is its word in the log.
-type Body interface{ Kind() string }
+// A Body is one of the plain types of this package.
+type Body any
+
+// Kind is the word of e's type in the log.
+func (e *Event) Kind() string {
+	if o, ok := e.Body.(Other); ok {
+		return o.Word
+	}
+	for _, t := range types {
+		if reflect.TypeOf(e.Body) == reflect.TypeOf(t.zero) {
+			return t.word
+		}
+	}
+	return ""
+}
 
 // New returns the line of body at a moment.
 func New(at sensors.Instant, body Body) Event { return Event{At: at, Schema: Schema, Body: body} }
+
+// Measured reports whether e says what was measured, and not what somebody did.
+func (e *Event) Measured() bool {
+	switch e.Body.(type) {
+	case Mist, DryDown, Night, Dose:
+		return true
+	}
+	return false
+}
 
 // head are the fields that every line has.
 type head struct {
@@ -58,10 +80,10 @@ type head struct {
 
 // Encode writes e as one JSON object. beside is the hash of what is kept beside it.
 func Encode(e *Event, beside string) ([]byte, error) {
-	if e.Body == nil {
-		return nil, errors.New("an event without a body")
+	h := head{Schema, e.Kind(), e.Seq, e.At.Wall, e.At.Synced, Running(e.At.Mono), beside}
+	if h.Type == "" {
+		return nil, fmt.Errorf("%T is no event", e.Body)
 	}
-	h := head{Schema, e.Body.Kind(), e.Seq, e.At.Wall, e.At.Synced, Running(e.At.Mono), beside}
 	out, err := json.Marshal(h)
 	if err != nil {
 		return nil, fmt.Errorf("event %s: %w", h.Type, err)
@@ -94,35 +116,29 @@ func Decode(text []byte) (e Event, beside string, err error) {
 	return e, h.Beside, nil
 }
 
-// body reads text as a T.
-func body[T Body](text []byte) (Body, error) {
-	var v T
-	err := json.Unmarshal(text, &v)
-	return v, err
-}
-
-func decodeBody(kind string, text []byte) (Body, error) {
-	for _, one := range bodies {
-		if one.of.Kind() == kind {
-			return one.read(text)
+func decodeBody(word string, text []byte) (Body, error) {
+	for _, t := range types {
+		if t.word == word {
+			v := reflect.New(reflect.TypeOf(t.zero))
+			err := json.Unmarshal(text, v.Interface())
+			return v.Elem().Interface(), err
 		}
 	}
-	o := Other{Word: kind} // of a later version
+	o := Other{Word: word} // of a later version
 	err := json.Unmarshal(text, &o)
 	return o, err
 }
 
-// bodies are all types of a body.
-var bodies = [...]struct {
-	of   Body
-	read func([]byte) (Body, error)
+// types are all that a body can be, with their words.
+var types = [...]struct {
+	word string
+	zero Body
 }{
-	{Alarm{}, body[Alarm]}, {Notice{}, body[Notice]}, {Act{}, body[Act]}, {Refused{}, body[Refused]},
-	{Drill{}, body[Drill]}, {DrillOver{}, body[DrillOver]}, {Mist{}, body[Mist]}, {DryDown{}, body[DryDown]},
-	{Night{}, body[Night]}, {Dose{}, body[Dose]}, {Limits{}, body[Limits]}, {Note{}, body[Note]},
-	{Calibration{}, body[Calibration]}, {Setting{}, body[Setting]}, {Configuration{}, body[Configuration]},
-	{Start{}, body[Start]}, {Stop{}, body[Stop]}, {Gap{}, body[Gap]}, {Clock{}, body[Clock]},
-	{Record{}, body[Record]}, {Summary{}, body[Summary]},
+	{"alarm", Alarm{}}, {"notice", Notice{}}, {"act", Act{}}, {"refused", Refused{}}, {"drill", Drill{}},
+	{"drill-result", DrillOver{}}, {"mist", Mist{}}, {"dry-down", DryDown{}}, {"night", Night{}}, {"dose", Dose{}},
+	{"limits", Limits{}}, {"note", Note{}}, {"calibration", Calibration{}}, {"setting", Setting{}},
+	{"configuration", Configuration{}}, {"start", Start{}}, {"stop", Stop{}}, {"gap", Gap{}}, {"clock-step", Clock{}},
+	{"record", Record{}}, {"summary", Summary{}},
 }
 
 // At returns the running time of a line as Encode or an older version wrote it.

@@ -17,7 +17,7 @@ type Line struct {
 
 // Line puts e into words.
 func (e *Event) Line() Line {
-	l := Line{Kind: e.Body.Kind(), Who: e.By, Why: e.Text}
+	l := Line{Kind: e.Kind(), Who: e.By, Why: e.Text}
 	switch b := e.Body.(type) {
 	case Alarm:
 		l.Subject, l.Old, l.New, l.Priority = b.ID(), b.From, b.To, b.Priority

@@ -253,7 +253,7 @@ func TestCore_Shelves(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("shelving %v for %s: %v", c.key, c.time, err)
 			}
-			if last := r.journal[len(r.journal)-1]; last.Body.Kind() != "refused" || last.By != "una" {
+			if last := r.journal[len(r.journal)-1]; last.Kind() != "refused" || last.By != "una" {
 				t.Errorf("the refusal left %+v in the journal", last)
 			}
 		}
@@ -395,7 +395,7 @@ func TestCore_DrillsOnRecord(t *testing.T) {
 	}
 	results := 0
 	for _, e := range r.journal {
-		if e.Body.Kind() == "drill-result" {
+		if e.Kind() == "drill-result" {
 			results++
 		}
 	}

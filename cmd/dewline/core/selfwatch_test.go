@@ -72,7 +72,7 @@ func TestClockStepGoesIntoTheJournal(t *testing.T) {
 func countKind(e Effects, kind string) int {
 	n := 0
 	for _, ev := range e.Events {
-		if ev.Body.Kind() == kind {
+		if ev.Kind() == kind {
 			n++
 		}
 	}

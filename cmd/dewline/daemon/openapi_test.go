@@ -43,7 +43,7 @@ var said = map[string]struct {
 	"GET probes/{id}/reading": {what: "the newest reading of a probe", gives: wire.Reading{}},
 	"GET whatif":              {what: "what a room at so many °C would do to each enclosure, the worst first", gives: []wire.Prospect{}, query: []string{"room", "lamps"}},
 	"GET history":             {what: "the history of one probe, at a level that suits the span", gives: []wire.HistoryRow{}, query: []string{"probe", "from", "to"}},
-	"GET journal":             {what: "who did what", gives: []wire.JournalEntry{}, query: []string{"from", "to"}},
+	"GET journal":             {what: "who did what; what was measured too with all=true", gives: []wire.JournalEntry{}, query: []string{"from", "to", "all"}},
 	"GET notes":               {what: "the keepers' notes", gives: []wire.Note{}, query: []string{"enclosure", "from", "to"}},
 	"POST notes":              {what: "keep a note", sends: struct{ Enclosure, By, Text string }{}, gives: wire.Reply{}},
 	"GET summary":             {what: "the summary of a week, as JSON with format=json", gives: summary.Report{}, query: []string{"week", "format", "units"}},

@@ -49,7 +49,7 @@ func (f *fakeLedger) Commit(c store.Commit) error {
 		}
 	}
 	for _, e := range c.Journal {
-		f.journal = append(f.journal, e.Body.Kind())
+		f.journal = append(f.journal, e.Kind())
 	}
 	return nil
 }
@@ -174,7 +174,7 @@ func TestRecorderBoundsItsBacklog(t *testing.T) {
 		synctest.Wait()
 		r.mu.Lock()
 		lines, docs := len(r.journal), len(r.docs)
-		last := r.journal[lines-1].Body.Kind()
+		last := r.journal[lines-1].Kind()
 		r.mu.Unlock()
 		if lines > maxJournalBacklog || docs != 1 {
 			t.Errorf("%d lines and %d documents wait, want at most %d and 1", lines, docs, maxJournalBacklog)

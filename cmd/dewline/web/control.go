@@ -132,11 +132,13 @@ func (s *Site) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.Sto
 }
 
 // JournalLines hands the journal's entries of a span to write, and in the place of
-// one that was changed or damaged its fault.
-func JournalLines(st *store.Store, from, to time.Time, write func(wire.JournalEntry) error) error {
+// one that was changed or damaged its fault; what was measured only where all is asked for.
+func JournalLines(st *store.Store, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
 	for e, err := range st.Journal(from, to) {
 		var line wire.JournalEntry
 		switch {
+		case err == nil && e.Measured() && !all:
+			continue
 		case err == nil:
 			line = wire.JournalEntryOf(&e)
 		case errors.Is(err, store.ErrTampered):
@@ -158,7 +160,7 @@ func (s *Site) serveJournalLines(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	enc := json.NewEncoder(w)
-	if err := JournalLines(st, from, to, func(l wire.JournalEntry) error { return enc.Encode(l) }); err != nil {
+	if err := JournalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error { return enc.Encode(l) }); err != nil {
 		_ = enc.Encode(wire.JournalEntry{Fault: err.Error()})
 	}
 }
