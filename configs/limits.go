@@ -36,7 +36,7 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
 	}
 	wrap(b, title, "  ")
 	for _, line := range [][2]string{
-		{"heat", fmt.Sprintf("worth a look %s, act now %s, lethal ceiling %s", s.Warn, s.Act, s.Ceiling)},
+		{"heat", fmt.Sprintf("worth a look %s, act now %s, lethal limit %s", s.Warn, s.Act, s.Ceiling)},
 		{"cold", fmt.Sprintf("worth a look %s, act now %s", s.Cool, s.Cold)},
 		{"band", fmt.Sprintf("day %s, night %s, night drop %s to %s", s.Day, s.Night, s.DropMin, s.DropMax)},
 		{"humidity", humidity},
@@ -71,7 +71,7 @@ func wrap(b *strings.Builder, text, indent string) {
 func ownLimits(e Enclosure) string {
 	var own []string
 	if e.Ceiling != nil {
-		own = append(own, "ceiling "+e.Ceiling.String())
+		own = append(own, "lethal limit "+e.Ceiling.String())
 	}
 	if e.Floor != nil {
 		own = append(own, "floor "+e.Floor.String())

@@ -31,7 +31,7 @@ enclosure = "cups"
 Each is a default, not veterinary advice, and can be changed.
 
 a (Moss): Dendrobates auratus, adult, rack r, shelf 2, slot 1
-  heat      worth a look 27.5 °C, act now 28.5 °C, lethal ceiling 29.5 °C
+  heat      worth a look 27.5 °C, act now 28.5 °C, lethal limit 29.5 °C
   cold      worth a look 17 °C, act now 15 °C
   band      day 21–26 °C, night 18–22 °C, night drop 2 °C to 4 °C
   humidity  floor 70 %, urgent under 60 %
@@ -39,10 +39,10 @@ a (Moss): Dendrobates auratus, adult, rack r, shelf 2, slot 1
             relative dose, never a safe time
   schedule  lamps on 08:00-20:00, no misting schedule
   source    common practice, no source; exposure: Jorgensen et al. 2022, Nature
-            611:93; set for this enclosure: ceiling 29.5 °C
+            611:93; set for this enclosure: lethal limit 29.5 °C
 
 cups (cups): Oophaga pumilio, tadpole
-  heat      worth a look 26 °C, act now 28 °C, lethal ceiling 30 °C
+  heat      worth a look 26 °C, act now 28 °C, lethal limit 30 °C
   cold      worth a look 18 °C, act now 16 °C
   band      day 20–24 °C, night 20–24 °C, night drop 0 °C to 2 °C
   humidity  no floor

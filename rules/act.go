@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"dewline/rules/alarm"
@@ -89,8 +90,11 @@ func (ls *lives) actOn(now sensors.Instant, a Action, slots []*room.Alarm, act f
 	if done {
 		return nil
 	}
-	return fmt.Errorf("%s %s of %s, which is %s: %w", a.Kind, orAll(a.Key.Alarm), a.Key.Subject,
-		slots[0].Rec.Life.State, ErrNotNow)
+	why := ErrNotNow
+	if a.Kind != ReturnToService && !slices.ContainsFunc(slots, (*room.Alarm).Open) {
+		why = ErrNoAlarm
+	}
+	return fmt.Errorf("%s %s of %s: %w", a.Kind, orAll(a.Key.Alarm), a.Key.Subject, why)
 }
 
 func orAll(id AlarmID) string {

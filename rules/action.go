@@ -40,9 +40,9 @@ type Action struct {
 
 // Why an action was refused. Nothing has changed then.
 var (
-	ErrNoAlarm   = errors.New("no such alarm")
+	ErrNoAlarm   = errors.New("no such alarm is open")
 	ErrOldOnset  = errors.New("that onset of the alarm is over")
-	ErrNotNow    = errors.New("the alarm's state does not allow that")
+	ErrNotNow    = errors.New("the alarm does not wait for that")
 	ErrTooLong   = errors.New("longer than allowed")
 	ErrNoShelf   = errors.New("lethal heat cannot be shelved; acknowledge it, or take the enclosure out of service")
 	ErrNoEnd     = errors.New("an end is needed")

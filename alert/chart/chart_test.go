@@ -69,7 +69,7 @@ func invented(t testing.TB, days int) Chart {
 		{At: from.Add(2 * time.Hour), Kind: Pulse, Text: "mist 08:00"},
 		{At: from.Add(14 * time.Hour), Kind: MissedPulse, Text: "no mist at 20:00"},
 		{At: from.Add(8 * time.Hour), Until: from.Add(10 * time.Hour), Kind: Today, Text: "above the band <b>"},
-		{At: from.Add(11 * time.Hour), Until: from.Add(12 * time.Hour), Kind: Wake, Text: "ceiling ahead"},
+		{At: from.Add(11 * time.Hour), Until: from.Add(12 * time.Hour), Kind: Wake, Text: "lethal limit ahead"},
 		{At: from.Add(5 * time.Hour), Kind: Note, Text: "fed"},
 	}
 	c.Description = c.Describe()

@@ -74,7 +74,7 @@ const (
 
 // A Limit is one constant value.
 type Limit struct {
-	Name  string // "ceiling"
+	Name  string // "lethal limit"
 	Value float64
 	Kind  LimitKind
 }

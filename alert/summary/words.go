@@ -60,19 +60,9 @@ func percents(s *Spread) string {
 	return fmt.Sprintf("%.0f"+dash+"%.0f"+dash+"%.0f"+nbsp+"%%", s.Min, s.Mean, s.Max)
 }
 
-// span writes minutes as people say them: "40 min", "3 h 20 min", "2 days 4 h".
+// span writes minutes as every text does.
 func span(minutes float64) string {
-	m := int(math.Round(minutes))
-	switch {
-	case m < 60:
-		return fmt.Sprintf("%d"+nbsp+"min", m)
-	case m < 48*60 && m%60 == 0:
-		return fmt.Sprintf("%d"+nbsp+"h", m/60)
-	case m < 48*60:
-		return fmt.Sprintf("%d"+nbsp+"h"+nbsp+"%d"+nbsp+"min", m/60, m%60)
-	default:
-		return fmt.Sprintf("%d"+nbsp+"days"+nbsp+"%d"+nbsp+"h", m/60/24, m/60%24)
-	}
+	return strings.ReplaceAll(words.Span(time.Duration(minutes*float64(time.Minute))), " ", nbsp)
 }
 
 // share writes a part of the whole in whole percent; only all is 100 % and

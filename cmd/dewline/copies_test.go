@@ -78,7 +78,7 @@ func TestDamagedRecord(t *testing.T) {
 	if !where.MatchString(said) {
 		t.Errorf("repair does not say what was given up: %s", said)
 	}
-	said = says(t, exitOK, []string{"a checked copy of " + mended, "the record of before is " + file + ".replaced-"}, "restore", "--data", dir, "--from", mended, "--by", "robin")
+	said = says(t, exitOK, []string{"a checked copy of " + mended, "the previous record is kept as " + file + ".replaced-"}, "restore", "--data", dir, "--from", mended, "--by", "robin")
 	aside := regexp.MustCompile(`\S+\.replaced-\S+`).FindString(said)
 	if b, err := os.ReadFile(strings.TrimRight(aside, ";")); err != nil || len(b) == 0 {
 		t.Errorf("the record of before is not where it is said to be: %v", err)

@@ -25,7 +25,7 @@ func TestEndToEnd_MissingSecrets(t *testing.T) {
 	p := s.resume("CREDENTIALS_DIRECTORY=" + s.path("credentials"))
 	snap := s.ready(p)
 	a := s.state(rules.ConfigRefused, "secrets", "UNACK")
-	for _, want := range []string{"Every command over MQTT is refused", "Nothing can be answered on the page", "there is no file", "/etc/dewline/secrets"} {
+	for _, want := range []string{"every command over MQTT is refused", "nothing can be answered on the page", "there is no file", "/etc/dewline/secrets"} {
 		if !strings.Contains(a.Text, want) {
 			t.Errorf("the alarm says %q, want %q", a.Text, want)
 		}

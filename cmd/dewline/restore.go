@@ -42,7 +42,7 @@ func runRestore(ctx context.Context, cf controlFlags, from string, std stdio) er
 	}
 	fmt.Fprintf(std.out, "%s: a checked copy of %s, with its calibrations, notes and open alarms\n", record, from)
 	if aside != "" {
-		fmt.Fprintf(std.out, "the record of before is %s; what is only there is not in the record any more\n", aside)
+		fmt.Fprintf(std.out, "the previous record is kept as %s; what is only there is not in the record any more\n", aside)
 	}
 	return nil
 }

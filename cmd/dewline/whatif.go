@@ -7,12 +7,14 @@ import (
 	"net/url"
 	"strconv"
 	"text/tabwriter"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"dewline/alert/wire"
-
+	text "dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 )
 
 // whatIfCommand asks the running daemon what a room's temperature would do.
@@ -64,18 +66,15 @@ func prospect(p wire.Prospect) string {
 	}
 	to := "not within 24 h"
 	if p.ToLethal != nil {
-		switch minutes := (*p.ToLethal + 30) / 60; {
-		case *p.ToLethal == 0:
-			to = "there now"
-		case minutes < 120:
-			to = fmt.Sprintf("%d min", minutes)
-		default:
-			to = fmt.Sprintf("%d h %02d min", minutes/60, minutes%60)
+		if to = "there now"; *p.ToLethal > 0 {
+			to = text.Span((time.Duration(*p.ToLethal) * time.Second).Round(time.Minute))
 		}
 	}
 	model := "by usual figures"
 	if p.Learned {
 		model = "learned"
 	}
-	return fmt.Sprintf("%.1f °C\t%.1f °C\t%.1f °C\t%s\t%s", *p.Now, *p.Peak, p.Lethal, to, model)
+	now := text.Figure{Value: *p.Now, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
+	peak := text.Figure{Value: *p.Peak, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
+	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s", now.Value, peak.Value, peak.Lethal, to, model)
 }

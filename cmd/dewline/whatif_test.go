@@ -21,8 +21,8 @@ func TestProspect(t *testing.T) {
 		{rules.Prospect{Known: true, Now: 24.31, Peak: 26, Ceiling: 30}, "24.3 °C\t26.0 °C\t30.0 °C\tnot within 24 h\tby usual figures"},
 		{reached(0), "24.3 °C\t32.9 °C\t30.0 °C\tthere now\tlearned"},
 		{reached(54*time.Minute + 40*time.Second), "\t55 min\t"},
-		{reached(119*time.Minute + 40*time.Second), "\t2 h 00 min\t"},
-		{reached(5*time.Hour + 7*time.Minute), "\t5 h 07 min\t"},
+		{reached(119*time.Minute + 40*time.Second), "\t2 h\t"},
+		{reached(5*time.Hour + 7*time.Minute), "\t5 h 10 min\t"},
 	} {
 		if got := prospect(wire.ProspectsOf([]rules.Prospect{c.p})[0]); !strings.Contains(got, c.want) {
 			t.Errorf("%+v: %q, want %q", c.p, got, c.want)
