@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
@@ -44,12 +45,17 @@ func (j *lampsJudge) Cause(_ *room.View, a *room.Alarm) (Cause, []alarm.Fact) {
 	return a.Rec.Cause, nil
 }
 
-// Fact says what is the matter.
+// Fact names the time by which the lamps should have switched.
 func (j *lampsJudge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
-	if step, ok := v.Enclosures[a.Index].St.Lamps.Step(); ok && step.On {
-		return alarm.Fact{ID: alarm.FactLampsNotOn}
+	en := &v.Enclosures[a.Index]
+	var on configs.ClockSpan
+	if en.Lamps >= 0 {
+		on = v.Lamps[en.Lamps].Cfg.On
 	}
-	return alarm.Fact{ID: alarm.FactID(alarm.LampStuck)}
+	if step, ok := en.St.Lamps.Step(); ok && step.On {
+		return alarm.Fact{ID: alarm.FactLampsNotOn, About: on.From.String()}
+	}
+	return alarm.Fact{ID: alarm.FactID(alarm.LampStuck), About: on.To.String()}
 }
 
 // judgeLamps decides whether the lamps are stuck, with the enclosures under

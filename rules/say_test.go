@@ -213,7 +213,7 @@ func TestSentence_SpansOfTime(t *testing.T) {
 	r.run(time.Minute, r.calm)
 	r.run(3*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
 	r.run(5*time.Minute, r.calm)
-	if got := r.last(ProbeSilent).Text; !strings.HasSuffix(got, "; it delivers again.") {
+	if got := r.last(ProbeSilent).Text; !strings.HasSuffix(got, "; working again.") {
 		t.Errorf("%q", got)
 	}
 }

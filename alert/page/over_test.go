@@ -97,8 +97,8 @@ func TestOverTellsItsEnd(t *testing.T) {
 		want  string
 	}{
 		{alarm.RTNUN, "", "over since 10:30, not yet acknowledged"},
-		{alarm.LatchUnack, "", "over since 10:30, held until acknowledged and reset"},
-		{alarm.LatchAck, "Ada", "over since 10:30, acknowledged by Ada, held until reset"},
+		{alarm.LatchUnack, "", "over since 10:30, kept until you acknowledge and reset it"},
+		{alarm.LatchAck, "Ada", "over since 10:30, acknowledged by Ada, kept until you reset it"},
 		{alarm.Acked, "Ada", "acknowledged by Ada"},
 	} {
 		a.State, a.AckedBy, a.Active = c.state, c.by, c.state == alarm.Acked

@@ -92,11 +92,11 @@ func stateText(a *rules.AlarmView) string {
 	case alarm.RTNUN:
 		text = "over, not yet acknowledged"
 	case alarm.LatchUnack:
-		text = "over, held until acknowledged and reset"
+		text = "over, kept until you acknowledge and reset it"
 	case alarm.LatchAck:
-		text = "over, held until reset"
+		text = "over, kept until you reset it"
 		if a.AckedBy != "" {
-			text = "over, acknowledged by " + a.AckedBy + ", held until reset"
+			text = "over, acknowledged by " + a.AckedBy + ", kept until you reset it"
 		}
 	case alarm.Shelved:
 		text = "shelved: quiet for another " + words.Span(a.ShelfLeft)

@@ -25,7 +25,7 @@ var headlines = map[alarm.ID]string{
 	alarm.LampStuck:        "lamps off schedule",
 	alarm.ProbeSilent:      "probe silent",
 	alarm.ProbeFrozen:      "probe frozen",
-	alarm.ProbeWet:         "probe pinned wet",
+	alarm.ProbeWet:         "probe wet",
 	alarm.ProbeJump:        "probe jumps",
 	alarm.ProbeDisagrees:   "probes disagree",
 	alarm.ProbeClock:       "node's clock is wrong",

@@ -33,27 +33,34 @@ func (n *Notice) heatTitle(s unit.Scale) string {
 	if n.Cause.Kind == alarm.CauseRoom || n.Cause.Kind == alarm.CauseShelf {
 		head += " " + heatStates[worst.Key.Alarm]
 	}
-	like, p, state := n.alike(), manyWarm, worst.heatWords(s)
-	when, count := "", subjects
-	switch t := worst.Detail.TimeToCeiling; {
+	p, state, count := manyWarm, worst.heatWords(s), subjects
+	switch a := worst.Key.Alarm; {
 	case worst.eased():
 		p = butCooling
-	case worst.Key.Alarm == alarm.CeilingAhead && t == nil:
-		p = oneNear
-	case worst.Key.Alarm == alarm.CeilingAhead:
-		if p, when = oneAhead, lethalIn(*t, ""); open(*t) {
-			p = oneCould
-		}
+	case a == alarm.CeilingAhead:
+		return worst.aheadTitle(head, name)
+	case subjects == 1 && a != alarm.LethalCeiling && n.Cause.Kind != alarm.CauseProbe:
+		p, state = oneOf, worst.present(s)
 	case subjects == 1:
-		if p = oneOf; worst.Key.Alarm != alarm.LethalCeiling && n.Cause.Kind != alarm.CauseProbe {
-			state = worst.present(s)
-		}
-	case worst.Key.Alarm == alarm.LethalCeiling && like == 1:
+		p = oneOf
+	case a == alarm.LethalCeiling && n.alike() == 1:
 		p = oneLethal
-	case worst.Key.Alarm == alarm.LethalCeiling:
-		p, count = manyLethal, like
+	case a == alarm.LethalCeiling:
+		p, count = manyLethal, n.alike()
 	}
-	return p.with("head", head, "name", name, "state", state, "when", when, "n", strconv.Itoa(count), "value", worst.present(s))
+	return p.with("head", head, "name", name, "state", state, "n", strconv.Itoa(count), "value", worst.present(s))
+}
+
+// aheadTitle is a title about the lethal limit that one nears.
+func (m *Member) aheadTitle(head, name string) string {
+	t := m.Detail.TimeToCeiling
+	switch {
+	case t == nil:
+		return oneNear.with("head", head, "name", name)
+	case open(*t):
+		return oneCould.with("head", head, "name", name, "when", lethalIn(*t, ""))
+	}
+	return oneAhead.with("head", head, "name", name, "when", lethalIn(*t, ""))
 }
 
 // heatWords is what one enclosure is in, with its figure.

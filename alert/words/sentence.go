@@ -19,8 +19,8 @@ var ended = map[alarm.ID]string{
 	alarm.NightDrop: "the night brought its drop", alarm.MistMissing: "a scheduled mist was seen",
 	alarm.MistWeak: "a mist of usual strength was seen", alarm.MistEndless: "the mist has ended",
 	alarm.DryDown: "it dries as usual again", alarm.DoorAjar: "the climate has recovered",
-	alarm.LampStuck: "the lamps follow their schedule again", alarm.ProbeSilent: "it delivers again",
-	alarm.ProbeFrozen: "its value moves again", alarm.ProbeWet: "it is out of saturation",
+	alarm.LampStuck: "the lamps follow their schedule again", alarm.ProbeSilent: "working again",
+	alarm.ProbeFrozen: "its value moves again", alarm.ProbeWet: "it is dry again",
 	alarm.ProbeJump: "its readings are steady again", alarm.ProbeDisagrees: "it agrees with its twin again",
 	alarm.ProbeClock: "its clock is right again", alarm.ProbeOverdue: "it was calibrated",
 	alarm.DeliveryStalled: "notices are delivered again", alarm.RecordIncomplete: "the record is complete again",
@@ -68,7 +68,7 @@ func Sentence(a alarm.Said, s unit.Scale) string {
 		if a.Key.Alarm == alarm.CeilingAhead {
 			b.WriteString("covered by the lethal-heat alarm")
 		} else {
-			b.WriteString("held back by design; " + state(a, s) + since(d))
+			b.WriteString("muted: part of another alarm; " + state(a, s) + since(d))
 		}
 	case alarm.TurnRemoved:
 		b.WriteString("no longer configured; the alarm ends")
@@ -176,7 +176,7 @@ func over(a alarm.Said, s unit.Scale) string {
 	}
 	switch a.Detail.Turn {
 	case alarm.TurnHeld:
-		text += ", held until reset"
+		text += ", kept until you reset it"
 	case alarm.TurnUnanswered:
 		text += ", nobody acknowledged it"
 	}

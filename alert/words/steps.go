@@ -27,7 +27,7 @@ var steps = map[alarm.Step]string{
 	alarm.NightDoor:       "Close the door, count the frogs; check what cools and heats the room.",
 	alarm.NightAlone:      "Pull the plug of this enclosure's heater and see that its lamps are off; mesh lid on, vents open.",
 	alarm.AllLampsOff:     "All lamps off.",
-	alarm.VentNoFog:       "Vents open, fan on, mist lightly with dechlorinated water; no sealed fog.",
+	alarm.VentNoFog:       "Vents open and kept open, fan on, mist lightly with dechlorinated water.",
 	alarm.BlindsIce:       "Blinds down, portable cooling or ice in front of a fan.",
 	alarm.MoveFirst:       "Move Oophaga, Phyllobates, froglets and tadpoles first, to the coolest room or into an insulated box ({box}; ice packs wrapped and outside of it).",
 	alarm.MoveIfRising:    "If it still rises, move Oophaga, Phyllobates, froglets and tadpoles to the coolest room or into an insulated box ({box}; ice packs wrapped and outside of it).",

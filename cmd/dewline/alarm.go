@@ -34,7 +34,7 @@ func answerSpecs() []answerSpec {
 		{"ack", "[--version N] NOTICE | ALARM SUBJECT", "acknowledge a notice or an alarm", rules.Acknowledge, false},
 		{"shelve", "--for DURATION ALARM SUBJECT", "put an alarm away for a limited time", rules.Shelve, true},
 		{"unshelve", "ALARM SUBJECT", "take an alarm from the shelf", rules.Unshelve, false},
-		{"reset", "ALARM SUBJECT", "let go of a latched alarm whose cause is over", rules.Reset, false},
+		{"reset", "ALARM SUBJECT", "let go of an alarm that is over and kept until somebody looked", rules.Reset, false},
 		{"out-of-service", "--for DURATION | --until DATE SUBJECT", "take an enclosure or probe out of service, with an end", rules.TakeOut, true},
 		{"in-service", "SUBJECT", "put an enclosure or probe back into service", rules.ReturnToService, false},
 	}
