@@ -245,3 +245,27 @@ func TestRestore_ARecordOfSentences(t *testing.T) {
 		t.Errorf("said anew: %q", got)
 	}
 }
+
+// An alarm about dewline itself that an older version kept in a sentence opens, is
+// shown in it, and is told in facts once it is set anew.
+func TestRestore_AConditionOfSentences(t *testing.T) {
+	const old = `{"key":{"alarm":"record-incomplete","subject":"dewline"},"life":{"state":"UNACK","seq":1,"active":true,"seen":3},"priority":"today","cause":{"kind":"dewline"},
+		"detail":{},"stats":{},"given":{"text":"The record is incomplete: the card is full.","evidence":["no space left"],"first_action":"Look at the card."}}`
+	var rec Record
+	if err := json.Unmarshal([]byte(old), &rec); err != nil {
+		t.Fatal(err)
+	}
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.states[rec.Key] = alarm.Unack
+	r.take(r.e.Restore(nil, []Record{rec}, r.instant()))
+	if err := r.act(Action{Kind: Acknowledge, Key: rec.Key, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	if got := r.last(RecordIncomplete).Text; !strings.Contains(got, "The record is incomplete: the card is full") || !strings.Contains(got, "(no space left)") {
+		t.Errorf("%q", got)
+	}
+	r.take(r.e.Set(r.instant(), Condition{Key: rec.Key, Active: true, Priority: Today, Is: alarm.Fact{ID: alarm.FactRecordSlow}}))
+	if got := r.last(RecordIncomplete).Text; !strings.Contains(got, "takes very long to write") {
+		t.Errorf("set anew: %q", got)
+	}
+}

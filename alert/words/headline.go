@@ -43,6 +43,15 @@ var headlines = map[alarm.ID]string{
 // Headline says in a few words what an alarm means to a keeper: "too warm".
 func Headline(a alarm.ID) string { return cmp.Or(headlines[a], string(a)) }
 
+// states name what the standards have codes for.
+var states = map[alarm.State]string{
+	alarm.Norm: "normal", alarm.Unack: "open", alarm.Acked: "answered", alarm.RTNUN: "over, open", alarm.LatchUnack: "over, kept, open",
+	alarm.LatchAck: "over, kept", alarm.Shelved: "shelved", alarm.Suppressed: "muted", alarm.OutOfService: "out of service",
+}
+
+// State names where an alarm stands in one or two words.
+func State(s alarm.State) string { return cmp.Or(states[s], "not known") }
+
 // HeadlineOf is Headline for one alarm.
 func HeadlineOf(k alarm.Key) string {
 	if k.Alarm == alarm.ConfigRefused && k.Subject == alarm.Secrets {

@@ -158,3 +158,25 @@ func clean(t *testing.T, id alarm.ID, s unit.Scale, texts ...string) {
 		}
 	}
 }
+
+// A secret that cannot be read is no refused configuration: it is told by what does
+// not work, for want of which file, and what to do.
+func TestMissingSecretHasItsOwnWords(t *testing.T) {
+	for _, m := range membersOf(alarm.ConfigRefused) {
+		if m.Key.Subject != alarm.Secrets {
+			continue
+		}
+		m.Detail.Steps = []alarm.Step{alarm.PutSecret}
+		m.Detail.Evidence = []alarm.Fact{{ID: alarm.FactNoPageToken, Note: "there is no file /etc/dewline/token; create it"}}
+		n := words.Notice{Cause: m.Cause, Members: []words.Member{m}, ClockSet: true}
+		body := n.Body(&n.Members[0], unit.Celsius)
+		if title := n.Title(unit.Celsius); strings.Contains(title, "refused") || !strings.Contains(title, "secret") {
+			t.Errorf("title %q", title)
+		}
+		for _, want := range []string{"the watch goes on", "on the page", "/etc/dewline/token", "Put the secret into its file"} {
+			if !strings.Contains(body, want) {
+				t.Errorf("%q lacks %q", body, want)
+			}
+		}
+	}
+}

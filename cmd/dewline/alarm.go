@@ -10,6 +10,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/wire"
+	text "dewline/alert/words"
 	"dewline/rules"
 )
 
@@ -159,7 +160,7 @@ func runAlarms(ctx context.Context, cf controlFlags, std stdio) error {
 		fmt.Fprintf(std.out, "notice %s  version %d, %s, %s\n  %s\n", n.ID, n.Version, n.Priority, answered, n.Title)
 	}
 	for _, a := range s.Alarms {
-		fmt.Fprintf(std.out, "%-6s %-6s %-16s %-18s %s\n", a.State, a.Priority, a.Alarm, a.Subject, a.Text)
+		fmt.Fprintf(std.out, "%-16s %-6s %-16s %-18s %s\n", text.State(a.State), a.Priority, a.Alarm, a.Subject, a.Text)
 	}
 	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/alert/wire"
+	text "dewline/alert/words"
 
 	"dewline/configs"
 	"dewline/rules"
@@ -379,6 +380,6 @@ func (r *replay) printJSON(t rules.Transition) error {
 
 func (r *replay) printText(t rules.Transition) error {
 	when := t.At.Wall.In(r.cfg.Room.Location).Format("2006-01-02 15:04:05 MST")
-	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s → %s  %s\n", when, t.Priority, t.Key.Alarm, t.Key.Subject, t.From, t.To, wire.TransitionOf(&t).Text)
+	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s → %s  %s\n", when, t.Priority, t.Key.Alarm, t.Key.Subject, text.State(t.From), text.State(t.To), wire.TransitionOf(&t).Text)
 	return err
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"dewline/alert/words"
 	"errors"
 	"fmt"
 	"math"
@@ -135,7 +136,7 @@ func (g *gate) guard(h http.Handler, needs func(*http.Request) page.Right) http.
 		switch {
 		case wait > 0:
 			w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
-			writeError(w, http.StatusTooManyRequests, fmt.Errorf("too many wrong tokens from your address: wait %s", wait.Round(time.Second)))
+			writeError(w, http.StatusTooManyRequests, fmt.Errorf("too many wrong tokens from your address: wait %s", words.Span(wait)))
 			return
 		case grant.Right >= need, need == page.Look && fromLoopback(r):
 			h.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), grantKey{}, grant)))
