@@ -48,7 +48,7 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 		return m
 	}
 	t := v.Band.Value // which is of the probe where the frogs live
-	m.Value = u.temp(v.Temperature.Value)
+	m.Value = u.beside(v.Temperature.Value, v.Ceiling)
 	band := u.limits(v.BandLow, v.BandHigh)
 	switch {
 	case v.Hottest.Value >= v.Ceiling:
@@ -100,8 +100,10 @@ func heatFacts(v *rules.EnclosureView, u units) []fact {
 	case !v.Hottest.Known:
 	case room > 0:
 		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u.scale), room <= v.Ceiling-v.Act})
+	case room == 0:
+		out = append(out, fact{"Lethal limit", "reached", true})
 	default:
-		out = append(out, fact{"Above its lethal limit", u.delta(-room), true})
+		out = append(out, fact{"Above its lethal limit", words.Apart(unit.TemperatureDelta(-room), u.scale), true})
 	}
 	if v.Band.Known && v.Hottest.Value-v.Band.Value >= 0.1 {
 		out = append(out, fact{cmp.Or(capital(v.Band.Place), "Middle of the probes") + ", for the band", u.temp(v.Band.Value), false})

@@ -153,7 +153,7 @@ func valueText(v *rules.EnclosureView, u units) string {
 	if !v.Hottest.Known {
 		return "no reading"
 	}
-	text := u.temp(v.Hottest.Value)
+	text := u.beside(v.Hottest.Value, v.Ceiling)
 	if h := humText(v); h != "" {
 		text += ", " + h
 	}

@@ -15,6 +15,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -265,7 +266,7 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
 	}
 	if snap.ConfigRefused != "" {
-		out = append(out, "The configuration is refused; the one that was in force stays so, mistakes included. Its alarm says why.")
+		out = append(out, capital(words.Fact(alarm.Fact{ID: alarm.FactID(rules.ConfigRefused)}, unit.Celsius))+". Its alarm says why.")
 	}
 	return out
 }

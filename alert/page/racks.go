@@ -27,7 +27,7 @@ func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config,
 	var out []rack
 	for i, v := range order {
 		if i == 0 || v.Rack != order[i-1].Rack {
-			name := "Rack " + v.Rack
+			name := capital(configs.RackWords(v.Rack))
 			if v.Rack == "" {
 				name = "Elsewhere"
 			}

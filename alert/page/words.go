@@ -55,6 +55,12 @@ func (u units) name() string { return u.scale.Name() }
 // temp writes a temperature with its unit: "24.3 °C".
 func (u units) temp(celsius float64) string { return unit.Temperature(celsius).Text(u.scale, 1) }
 
+// beside writes a temperature so that it is seen on which side of the lethal limit
+// it is.
+func (u units) beside(celsius, lethal float64) string {
+	return words.Figure{Value: celsius, Unit: "°C", Lethal: lethal}.Text(u.scale).Value
+}
+
 // short writes it without: "24.3".
 func (u units) short(celsius float64) string { return unit.Temperature(celsius).Number(u.scale, 1) }
 

@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"dewline/alert/words"
 	"errors"
 	"fmt"
 	"math"
@@ -14,6 +13,7 @@ import (
 	"time"
 
 	"dewline/alert/page"
+	"dewline/alert/words"
 )
 
 // A gate decides who may read and who may act. Reading is open on loopback;
