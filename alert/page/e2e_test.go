@@ -149,7 +149,7 @@ func acknowledge(t *testing.T, tb *tab, d demo) {
 	tb.eval(`form.minutes.value = "720"; form.why.value = "nozzle <b>ordered</b>"`)
 	tb.after(func() { tb.eval(`form.querySelector("button").click()`) })
 	tb.says("Shelved: it is quiet until then.")
-	tb.comes(d.page+"/alarms", "shelved for another", title)
+	tb.comes(d.page+"/alarms", "shelved: quiet for another", title)
 
 	tb.goTo(d.page + "/enclosure/a-1-1")
 	tb.eval(`document.querySelector("[name=text]").value = "fed <script>alert(1)</script> & counted"`)

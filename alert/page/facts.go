@@ -106,7 +106,7 @@ func heatFacts(v *rules.EnclosureView, u units) []fact {
 		out = append(out, fact{"Above its lethal limit", words.Apart(unit.TemperatureDelta(-room), u.scale), true})
 	}
 	if v.Band.Known && v.Hottest.Value-v.Band.Value >= 0.1 {
-		out = append(out, fact{cmp.Or(capital(v.Band.Place), "Middle of the probes") + ", for the band", u.temp(v.Band.Value), false})
+		out = append(out, fact{cmp.Or(words.Capital(v.Band.Place), "Middle of the probes") + ", for the band", u.temp(v.Band.Value), false})
 	}
 	if v.RatePerHour != nil {
 		out = append(out, fact{"Trend", cmp.Or(words.Rate(unit.TemperatureDelta(*v.RatePerHour), u.scale), "steady"), false})

@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/rules"
 )
 
@@ -73,18 +72,10 @@ func numbered(text string) []string {
 	var out []string
 	for n := 2; ; n++ {
 		step, more, found := strings.Cut(rest, fmt.Sprintf(" %d ", n))
-		out = append(out, capital(step))
+		out = append(out, words.Capital(step))
 		if !found {
 			return out
 		}
 		rest = more
 	}
-}
-
-func capital(s string) string {
-	if s == "" {
-		return ""
-	}
-	r, size := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[size:]
 }

@@ -263,10 +263,10 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, "Notices do not get through by "+strings.Join(snap.Stalled, ", ")+": nobody may be warned.")
 	}
 	if !snap.Recording {
-		out = append(out, capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
+		out = append(out, words.Capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
 	}
 	if snap.ConfigRefused != "" {
-		out = append(out, capital(words.Fact(alarm.Fact{ID: alarm.FactID(rules.ConfigRefused)}, unit.Celsius))+". Its alarm says why.")
+		out = append(out, words.Capital(words.Fact(alarm.Fact{ID: alarm.FactID(rules.ConfigRefused)}, unit.Celsius))+". Its alarm says why.")
 	}
 	return out
 }

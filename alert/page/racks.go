@@ -27,7 +27,7 @@ func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config,
 	var out []rack
 	for i, v := range order {
 		if i == 0 || v.Rack != order[i-1].Rack {
-			name := capital(configs.RackWords(v.Rack))
+			name := words.Capital(configs.RackWords(v.Rack))
 			if v.Rack == "" {
 				name = "Elsewhere"
 			}

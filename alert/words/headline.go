@@ -60,8 +60,8 @@ func HeadlineOf(k alarm.Key) string {
 	return Headline(k.Alarm)
 }
 
-// capital makes the first letter one.
-func capital(s string) string {
+// Capital makes the first letter one.
+func Capital(s string) string {
 	r, size := utf8.DecodeRuneInString(s)
 	if size == 0 {
 		return s

@@ -1,6 +1,7 @@
 package words
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strconv"
@@ -79,7 +80,7 @@ func (n *Notice) Scope() string {
 	case c.Kind == alarm.CauseDewline:
 		return strings.TrimSpace("dewline " + c.ID)
 	default:
-		return capital(strings.TrimPrefix(cause(c), "the "))
+		return Capital(strings.TrimPrefix(cause(c), "the "))
 	}
 }
 
@@ -117,12 +118,7 @@ func (m *Member) called() string {
 }
 
 // plainName is a subject's name alone, its id where it has none.
-func (m *Member) plainName() string {
-	if m.Name == "" {
-		return m.Key.Subject
-	}
-	return m.Name
-}
+func (m *Member) plainName() string { return cmp.Or(m.Name, m.Key.Subject) }
 
 // Title says what is the matter and how urgent it is, for the one or the worst.
 func (n *Notice) Title(s unit.Scale) string {

@@ -2,6 +2,7 @@ package words
 
 import (
 	"cmp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -145,12 +146,7 @@ func (n *Notice) newLine() string {
 }
 
 func hasSubject(ms []*Member, m *Member) bool {
-	for _, o := range ms {
-		if o.Key.Subject == m.Key.Subject {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(ms, func(o *Member) bool { return o.Key.Subject == m.Key.Subject })
 }
 
 // rest names the subjects that have no line of their own: those that wake by
@@ -192,12 +188,7 @@ func (n *Notice) rest(b *strings.Builder, seen []string) {
 
 // freshSubject reports whether any alarm of m's subject is new.
 func (n *Notice) freshSubject(m *Member) bool {
-	for i := range n.Members {
-		if o := &n.Members[i]; o.Key.Subject == m.Key.Subject && n.isNew(o) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(n.Members, func(o Member) bool { return o.Key.Subject == m.Key.Subject && n.isNew(&o) })
 }
 
 // nameAll lists names within room letters and counts those left out.
