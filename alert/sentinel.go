@@ -18,6 +18,7 @@ const RoomSilent = alarm.RoomSilent
 // to the heartbeat topic and the outside address.
 type Heartbeat struct {
 	Room     string    `json:"room"`
+	Instance string    `json:"instance,omitempty"` // of the board
 	Time     time.Time `json:"time"`
 	ClockSet bool      `json:"clock_set"`
 	Uptime   float64   `json:"uptime_seconds"`

@@ -55,6 +55,7 @@ const (
 	DrillOverdue     = alarm.DrillOverdue
 	ConfigRefused    = alarm.ConfigRefused
 	CertificateDue   = alarm.CertificateDue
+	DuplicateRoom    = alarm.DuplicateRoom
 )
 
 // The priorities.

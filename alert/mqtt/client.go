@@ -60,6 +60,9 @@ type Options struct {
 	// OnRefused is told of a command refused for its form or sender, for the
 	// journal, and of few where there are many; nil for nobody.
 	OnRefused func(c alert.Command, why string)
+	// OnOther is told of the instance of another board with the same room id, each
+	// time that it shows itself. It must not block for long.
+	OnOther func(instance string)
 	// OnState is told when the connection comes up, after the retained status
 	// is out, with nil, and why there is none: at the start, when it is lost and
 	// after each failed attempt. It must not block.
@@ -87,6 +90,7 @@ type Client struct {
 	docs       map[string][]byte
 	dirty      map[string]bool // topics to publish
 	heartbeat  []byte
+	other      bool      // another board with this room's id was seen
 	unanswered time.Time // first sending that was not confirmed since one that was
 }
 
@@ -181,9 +185,16 @@ func (c *Client) Climate(enclosure string, doc []byte) {
 }
 
 // Alarm sets the retained document of an alarm, nil once it is NORM, which
-// removes it. It returns at once.
+// removes it. What this run did not publish is left to the sweep, which knows
+// whose it is. It returns at once.
 func (c *Client) Alarm(k rules.Key, doc []byte) {
-	c.set("alarm/"+segment(string(k.Alarm))+"/"+segment(k.Subject), doc)
+	topic := "alarm/" + segment(string(k.Alarm)) + "/" + segment(k.Subject)
+	c.mu.Lock()
+	_, mine := c.docs[topic]
+	c.mu.Unlock()
+	if mine || len(doc) > 0 {
+		c.set(topic, doc)
+	}
 }
 
 // set replaces the retained document of a topic; empty removes it.
@@ -299,6 +310,11 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	// stand while the room lives.
 	if err := s.subscribe(ctx, c.contradict, c.base+"status"); err != nil {
 		c.opt.Log.Info("the status topic cannot be guarded", "err", err)
+	}
+	if c.opt.Instance != "" {
+		if err := s.subscribe(ctx, c.noticeOther, c.base+"heartbeat", c.base+boardTopic); err != nil {
+			c.opt.Log.Info("another board with this room's id would not be noticed", "err", err)
+		}
 	}
 	c.mu.Lock()
 	c.session, c.unanswered = s, time.Time{}

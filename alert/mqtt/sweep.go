@@ -2,6 +2,7 @@ package mqtt
 
 import (
 	"context"
+	"encoding/json"
 	"strings"
 	"sync"
 	"time"
@@ -10,45 +11,104 @@ import (
 )
 
 // sweepAfter leaves time for the retained messages to arrive and for the
-// daemon to set the alarms that it restored.
-const sweepAfter = 5 * time.Second
+// daemon to set the alarms that it restored. What an older version left bears no
+// instance: it may be another board's, which has shown itself by legacyAfter.
+const (
+	sweepAfter  = 5 * time.Second
+	legacyAfter = 75 * time.Second // two heartbeats and some
+)
 
-// sweep removes retained alarms that no longer exist: those that ended while
-// the daemon or the broker was away, and those of enclosures since removed. A
-// phone would show them for ever.
+// unknownBoard stands for a board of a version without instances.
+const unknownBoard = "one of an older version"
+
+// whose returns the instance that a retained alarm or a heartbeat names.
+func whose(payload []byte) string {
+	var doc struct {
+		Instance string `json:"instance"`
+	}
+	_ = json.Unmarshal(payload, &doc) // then it is nobody's
+	return doc.Instance
+}
+
+// noticeOther passes on that another board with this room's id showed itself.
+func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
+	instance := whose(m.Payload())
+	if strings.HasSuffix(m.Topic(), boardTopic) {
+		instance, _, _ = strings.Cut(string(m.Payload()), " ")
+	}
+	if m.Retained() || instance == c.opt.Instance || len(m.Payload()) == 0 || len(m.Payload()) > maxCommand {
+		return
+	}
+	if instance == "" {
+		instance = unknownBoard
+	}
+	c.mu.Lock()
+	c.other = true
+	c.mu.Unlock()
+	if c.opt.OnOther != nil {
+		c.opt.OnOther(instance)
+	}
+}
+
+// sweep removes retained alarms of this board that no longer exist: those that
+// ended while the daemon or the broker was away, and those of enclosures since
+// removed. A phone would show them for ever. Where another board with this room's
+// id removes an alarm that is open here, it is published again.
 func (c *Client) sweep(ctx context.Context, s *session) {
 	var mu sync.Mutex
-	seen := make(map[string]bool)
-	filter := c.base + "alarm/#"
+	seen := make(map[string]string) // whose, by topic
 	err := s.subscribe(ctx, func(_ paho.Client, m paho.Message) {
-		if m.Retained() && len(m.Payload()) > 0 {
+		topic := strings.TrimPrefix(m.Topic(), c.base)
+		if len(m.Payload()) == 0 {
+			c.restore(topic)
+		} else if m.Retained() {
 			mu.Lock()
 			defer mu.Unlock()
-			seen[strings.TrimPrefix(m.Topic(), c.base)] = true
+			seen[topic] = whose(m.Payload())
 		}
-	}, filter)
+	}, c.base+"alarm/#")
 	if err != nil {
 		if ctx.Err() == nil && s.alive() {
 			c.opt.Log.Info("retained alarms of an earlier run cannot be tidied up", "err", err)
 		}
 		return
 	}
-	select {
-	case <-ctx.Done():
-		return
-	case <-s.lost:
-		return
-	case <-time.After(sweepAfter):
+	waits := []time.Duration{sweepAfter, legacyAfter - sweepAfter}
+	if c.opt.Instance == "" {
+		waits = waits[:1]
 	}
-	s.client.Unsubscribe(filter)
-	mu.Lock()
-	defer mu.Unlock()
-	c.mu.Lock()
-	for topic := range seen {
-		if _, known := c.docs[topic]; !known {
-			c.docs[topic], c.dirty[topic] = nil, true
+	for i, wait := range waits {
+		select {
+		case <-ctx.Done():
+			return
+		case <-s.lost:
+			return
+		case <-time.After(wait):
 		}
+		mu.Lock()
+		c.mu.Lock()
+		for topic, instance := range seen {
+			mine := instance == c.opt.Instance || i > 0 && instance == "" && !c.other
+			if _, known := c.docs[topic]; mine && !known {
+				c.docs[topic], c.dirty[topic] = nil, true
+				delete(seen, topic)
+			}
+		}
+		c.mu.Unlock()
+		mu.Unlock()
+		c.poke()
+	}
+}
+
+// restore publishes a document again that somebody else removed.
+func (c *Client) restore(topic string) {
+	c.mu.Lock()
+	open := len(c.docs[topic]) > 0
+	if open {
+		c.dirty[topic] = true
 	}
 	c.mu.Unlock()
-	c.poke()
+	if open {
+		c.poke()
+	}
 }

@@ -13,7 +13,8 @@ import (
 // An Alarm is one alarm that is not normal: the retained document of its topic
 // and an entry of the API.
 type Alarm struct {
-	Onset    string         `json:"onset"` // names this rise of the alarm, across restarts
+	Instance string         `json:"instance,omitempty"` // of the board that tells of it, on its topic
+	Onset    string         `json:"onset"`              // names this rise of the alarm, across restarts
 	Alarm    rules.AlarmID  `json:"alarm"`
 	Subject  string         `json:"subject"` // enclosure, probe, channel or "dewline"
 	Seq      uint64         `json:"seq"`     // counts the onsets of this alarm

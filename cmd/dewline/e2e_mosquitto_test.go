@@ -310,6 +310,35 @@ func TestEndToEnd_SignedCommand(t *testing.T) {
 	}
 }
 
+// Two boards with one room id: each tells of the other, and the lethal heat of one
+// stays on the broker beside the other, which is cool.
+func TestEndToEnd_TwoBoards(t *testing.T) {
+	t.Parallel()
+	s := newSite(t, "moss")
+	b := newMosquitto(t, s)
+	phone := b.listen()
+	s.ready(s.run())
+	s.overheat("moss", 30.2)
+	phone.notice(rules.LethalCeiling, "moss")
+	cool := newSite(t, "moss")
+	cool.broker = s.broker
+	cool.ready(cool.run())
+	s.state(rules.DuplicateRoom, "dewline", "UNACK")
+	cool.state(rules.DuplicateRoom, "dewline", "UNACK")
+	eventually(t, "a heartbeat of each", func() bool {
+		beats := map[string]bool{}
+		for _, h := range phone.all() {
+			if h.topic == "heartbeat" {
+				var v alert.Heartbeat
+				decode(t, h.payload, &v)
+				beats[v.Instance] = true
+			}
+		}
+		return len(beats) == 2
+	})
+	phone.shows("alarm/lethal-ceiling/moss", `"UNACK"`)
+}
+
 // What cannot be meant is answered with an error and changes nothing.
 func TestEndToEnd_CommandsThatAreRefused(t *testing.T) {
 	t.Parallel()

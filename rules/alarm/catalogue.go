@@ -35,6 +35,7 @@ const (
 	DrillOverdue     ID = "drill-overdue"
 	ConfigRefused    ID = "config-refused"  // an earlier configuration is in force
 	CertificateDue   ID = "certificate-due" // one that a channel or the page needs runs out
+	DuplicateRoom    ID = "duplicate-room"  // another board has this room's id
 	RoomSilent       ID = "room-silent"     // a room gives a sentinel no sign of life
 )
 
@@ -73,6 +74,7 @@ const (
 	KindDrill
 	KindConfig
 	KindCertificate
+	KindDuplicate
 	KindRoomSilent
 	NumKinds
 )
@@ -148,6 +150,7 @@ var catalogue = [NumKinds]Row{
 	KindDrill:       {ID: DrillOverdue, Of: OfDewline, Priority: Note},
 	KindConfig:      {ID: ConfigRefused, Of: OfDewline, Priority: Today},
 	KindCertificate: {ID: CertificateDue, Of: OfDewline, Priority: Note, Value: Days},
+	KindDuplicate:   {ID: DuplicateRoom, Of: OfDewline, Priority: Today},
 
 	KindRoomSilent: {ID: RoomSilent, Of: OfSentinel, Priority: Wake},
 }

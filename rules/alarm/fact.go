@@ -291,6 +291,7 @@ const (
 	HoldDrill       Step = "hold-drill"
 	MendConfig      Step = "mend-configuration"
 	RenewCert       Step = "renew-certificate"
+	RenameRoom      Step = "rename-room"
 	LookAtRoom      Step = "look-at-room"
 	PutSecret       Step = "put-secret"
 	RestartDewline  Step = "restart-dewline"

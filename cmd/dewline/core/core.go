@@ -13,7 +13,6 @@ import (
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -255,17 +254,6 @@ func (e *Effects) add(b Effects) {
 
 // Open returns the alarms that are not NORM.
 func (c *Core) Open() []rules.AlarmView { return c.engine.Open() }
-
-// Quiet returns the keys of alarms that were raised once and are NORM now.
-func (c *Core) Quiet() []rules.Key {
-	var keys []rules.Key
-	for _, r := range c.engine.Records() {
-		if r.Life.State == alarm.Norm {
-			keys = append(keys, r.Key)
-		}
-	}
-	return keys
-}
 
 // Enclosures returns what is known of every enclosure.
 func (c *Core) Enclosures() []rules.EnclosureView { return c.engine.Enclosures() }

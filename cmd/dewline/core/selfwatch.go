@@ -73,6 +73,16 @@ func clockStep(before, after sensors.Instant) time.Duration {
 	return step
 }
 
+// Duplicate says that another board answers for this room on the broker, by its
+// instance; empty ends that.
+func (c *Core) Duplicate(now sensors.Instant, instance string) Effects {
+	cond := rules.Condition{Key: rules.Key{Alarm: rules.DuplicateRoom, Subject: rules.Self}, Active: instance != "", Priority: rules.Today}
+	if instance != "" {
+		cond.Is = alarm.Fact{ID: alarm.FactID(rules.DuplicateRoom), About: Short(instance)}
+	}
+	return c.Set(now, cond)
+}
+
 // RecordIncomplete says that the record is not whole, and why; or that it is.
 func (c *Core) RecordIncomplete(now sensors.Instant, ok bool, why alarm.Fact) Effects {
 	return c.Set(now, rules.Condition{

@@ -2,8 +2,10 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
 	"fmt"
 	"log/slog"
+	"strings"
 	"sync"
 	"time"
 
@@ -159,7 +161,7 @@ func newSubscriber(cfg *configs.Config, nodes []*remote.Node, log *slog.Logger) 
 		return nil, err
 	}
 	return remote.NewSubscriber(remote.SubscriberOptions{
-		Broker: cfg.MQTT.Broker, ClientID: "dewline-" + cfg.Room.ID + "-probes", Username: cfg.MQTT.Username,
+		Broker: cfg.MQTT.Broker, ClientID: "dewline-" + cfg.Room.ID + "-probes-" + strings.ToLower(rand.Text()[:6]), Username: cfg.MQTT.Username,
 		Password: password, TLS: tlsConfig, Log: log,
 	}, nodes)
 }

@@ -30,10 +30,11 @@ import (
 
 // channels are the ways out of the daemon. A reload changes them.
 type channels struct {
-	log   *slog.Logger
-	beats chan alert.Heartbeat
-	state func(channel string, down error) // nil for nobody
-	hooks hooks
+	log      *slog.Logger
+	instance string // of this board
+	beats    chan alert.Heartbeat
+	state    func(channel string, down error) // nil for nobody
+	hooks    hooks
 	// swap puts other channels in use; nil where they were given.
 	swap func(next *channels, keepMQTT bool)
 
@@ -105,6 +106,7 @@ type hooks struct {
 	// whether it was set.
 	instance string
 	now      func() (time.Time, bool)
+	other    func(instance string) // another board with the room's id
 }
 
 // startChannels builds every configured channel and starts their goroutines,
@@ -127,6 +129,9 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 			peer:     d.certs.saw,
 			instance: instanceOf(d.o.Dir, d.log),
 			now:      func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
+			other: func(instance string) {
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.otherBoard(now, instance) })
+			},
 		}
 		cfg := d.cfg.Load()
 		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
@@ -214,7 +219,7 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 // buildChannels makes every configured channel for the room, or the sentinel,
 // that id names.
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
-	c := &channels{log: log, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
+	c := &channels{log: log, instance: h.instance, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
 	if cfg.MQTT.Broker != "" {
 		who := senders(cfg)
 		for _, f := range who.faults { // without commands the room still warns
@@ -322,7 +327,7 @@ func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Log
 	return mqtt.New(mqtt.Options{
 		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
 		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.instance,
-		Log: log, OnCommand: h.command, OnRefused: h.refused,
+		OnOther: h.other, Log: log, OnCommand: h.command, OnRefused: h.refused,
 		OnState: func(down error) { h.state("mqtt", down) },
 	})
 }
@@ -478,7 +483,9 @@ func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
 		client.Alarm(k, nil)
 		return
 	}
-	doc, err := json.Marshal(wire.AlarmOf(v, now))
+	shown := wire.AlarmOf(v, now)
+	shown.Instance = c.instance
+	doc, err := json.Marshal(shown)
 	if err != nil {
 		c.log.Error("an alarm cannot be shown", "alarm", k.Alarm, "subject", k.Subject, "err", err)
 		return
@@ -489,6 +496,7 @@ func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
 // heartbeat sends a sign of life to the broker.
 func (c *channels) heartbeat(h alert.Heartbeat) {
 	if client := c.broker(); client != nil {
+		h.Instance = c.instance
 		client.Heartbeat(h)
 	}
 }

@@ -30,6 +30,7 @@ type loop struct {
 	rounds rounds
 	stuck  bool // a write hangs
 	losses lossWatch
+	other  otherBoard
 	beatAt time.Duration // of the last outside heartbeat
 
 	snapshot atomic.Pointer[alert.Snapshot]
@@ -81,6 +82,7 @@ func (l *loop) run(ctx context.Context) {
 		case <-second.C:
 			l.watchCard(time.Now())
 			l.watchLosses(l.now())
+			l.watchOther(l.now())
 			if s := l.probes.current(); s == nil || !s.KeepsTime() {
 				l.tick(l.now())
 			}

@@ -67,10 +67,6 @@ func (l *loop) showAll() {
 	for _, v := range l.core.Open() {
 		l.channels.alarm(now, v.Key, &v)
 	}
-	// A phone may still hold what ended while nobody was there to say so.
-	for _, k := range l.core.Quiet() {
-		l.channels.alarm(now, k, nil)
-	}
 }
 
 func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, why alarm.Fact) {

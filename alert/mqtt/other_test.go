@@ -1,0 +1,69 @@
+package mqtt
+
+import (
+	"testing"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/sensors/remote/mosquitto"
+)
+
+// Two boards with one room id stay connected beside each other, each hears of the
+// other, and neither takes the other's alarms away: not by its own end of the same
+// alarm, not by tidying up.
+func TestClient_TwoBoards(t *testing.T) {
+	t.Parallel()
+	b := mosquitto.New(t)
+	b.Start()
+	heard := map[string]chan string{"one": make(chan string, 64), "two": make(chan string, 64)}
+	var losses [2]chan error
+	board := func(i int, instance string) *Client {
+		losses[i] = make(chan error, 64)
+		c, _ := client(t, Options{Broker: b.URL(), Instance: instance, OnOther: func(other string) { heard[instance] <- other },
+			OnState: func(down error) {
+				if down != nil {
+					losses[i] <- down
+				}
+			}})
+		eventually(t, "connected", c.connected)
+		return c
+	}
+	lethal := rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}
+	band := rules.Key{Alarm: rules.AboveBand, Subject: "e1"}
+	const lethalTopic, bandTopic = "dewline/attic/alarm/lethal-ceiling/e1", "dewline/attic/alarm/above-band/e1"
+	p := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")
+	p.client.Publish("dewline/attic/alarm/above-band/gone", 1, true, `{"instance":"two"}`).Wait()
+	one := board(0, "one")
+	one.Alarm(lethal, []byte(`{"instance":"one"}`))
+	one.Alarm(band, []byte(`{"instance":"one"}`))
+	eventually(t, "the alarms of one", func() bool { _, ok := p.last(bandTopic); return ok })
+
+	two := board(1, "two")
+	two.Alarm(lethal, nil) // quiet there since long
+	two.Alarm(band, []byte(`{"instance":"two"}`))
+	eventually(t, "the alarm of two", p.lastIs(bandTopic, `{"instance":"two"}`))
+	eventually(t, "two tidies up what it left", p.lastIs("dewline/attic/alarm/above-band/gone", ""))
+	two.Alarm(band, nil)
+	eventually(t, "one's alarm is there again", p.lastIs(bandTopic, `{"instance":"one"}`))
+	late := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")
+	eventually(t, "lethal heat of one", late.lastIs(lethalTopic, `{"instance":"one"}`))
+	eventually(t, "retained", late.lastIs(bandTopic, `{"instance":"one"}`))
+
+	for range 2 {
+		one.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})
+		two.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "two"})
+	}
+	if got := <-heard["one"]; got != "two" {
+		t.Errorf("one hears of %q", got)
+	}
+	if got := <-heard["two"]; got != "one" {
+		t.Errorf("two hears of %q", got)
+	}
+	for i := range losses {
+		if len(losses[i]) > 1 { // the word that it has no connection yet
+			t.Errorf("board %d lost its connection %d times", i, len(losses[i])-1)
+		}
+	}
+	one.Alarm(lethal, nil)
+	eventually(t, "one's own end", p.lastIs(lethalTopic, ""))
+}
