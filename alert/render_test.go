@@ -137,7 +137,7 @@ func TestRender_everyAlarmHasWords(t *testing.T) {
 		rules.HumidityFloor, rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar,
 		rules.LampStuck, rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees,
 		rules.ProbeOverdue, rules.ProbeClock, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
-		rules.DrillOverdue, rules.ConfigRefused, rules.CertificateDue, rules.DuplicateRoom, RoomSilent}
+		rules.DrillOverdue, rules.ConfigRefused, rules.CertificateDue, rules.DuplicateRoom, rules.SentinelSilent, RoomSilent}
 	for _, id := range ids {
 		n := heatNotice()
 		n.Members[0].Key.Alarm, n.Members[0].Detail, n.Members[0].HasValue = id, rules.Detail{}, false

@@ -42,6 +42,8 @@ type SentinelOptions struct {
 // A watched is what is known of one room.
 type watched struct {
 	seen       time.Duration // last live sign, running time
+	gap        time.Duration // between its last two heartbeats
+	granted    bool          // full time after a connection came back, since its cycle moved
 	offline    bool          // said so itself, or its will did
 	cycle      uint64
 	moved      time.Duration // last time that cycle moved
@@ -59,7 +61,8 @@ type watched struct {
 type Sentinel struct {
 	opt   SentinelOptions
 	rooms map[string]*watched
-	blind bool // this side has no connection: silence says nothing
+	blind bool          // this side has no connection: silence says nothing
+	since time.Duration // blind
 }
 
 // NewSentinel returns a Sentinel for which every listed room counts as last
@@ -115,22 +118,23 @@ func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) {
 }
 
 // Status takes in a room's status topic. A retained "online" shows that the
-// room exists, not that it lives.
+// room exists, not that it lives, and no "online" that its rounds end.
 func (s *Sentinel) Status(now sensors.Instant, room string, online, retained bool) []rules.Transition {
 	w := s.room(now, room)
 	w.offline = !online
 	if online && !retained {
-		w.seen, w.moved = now.Mono, now.Mono
+		w.seen = now.Mono
 	}
-	return s.judge(now, room, w)
+	return s.judge(now, room, w, false, false)
 }
 
 // Heartbeat takes in a heartbeat that was not retained.
 func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transition {
 	w := s.room(now, h.Room)
+	w.gap = now.Mono - w.seen
 	w.seen, w.offline = now.Mono, false
 	if h.Cycle != w.cycle {
-		w.cycle, w.moved = h.Cycle, now.Mono
+		w.cycle, w.moved, w.granted = h.Cycle, now.Mono, false
 	}
 	w.clockWrong = !h.ClockSet
 	w.clockOff = 0
@@ -145,42 +149,87 @@ func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transitio
 	case w.stallSince == 0:
 		w.stallSince = now.Mono
 	}
-	return s.judge(now, h.Room, w)
+	return s.judge(now, h.Room, w, false, false)
 }
 
 // Connection tells whether the sentinel itself reaches the broker. While it
-// does not, it judges no room; afterwards every room gets its full time anew.
+// does not, it judges no room and no time counts; afterwards every room gets its
+// full time anew, but once only until it shows that it lives: a connection that
+// comes and goes hides no dead room.
 func (s *Sentinel) Connection(now sensors.Instant, up bool) {
+	if !up && !s.blind {
+		s.since = now.Mono
+	}
 	if s.blind && up {
 		for _, w := range s.rooms {
-			if w.raised[RoomSilent] == 0 {
-				w.seen, w.moved = now.Mono, now.Mono
+			switch {
+			case w.raised[RoomSilent] != 0:
+			case w.granted || w.offline:
+				w.seen += now.Mono - s.since
+				w.moved += now.Mono - s.since
+			default:
+				w.seen, w.moved, w.granted = now.Mono, now.Mono, true
 			}
 		}
 	}
 	s.blind = !up
 }
 
-// Tick lets time pass.
+// manyRooms silent at once have one cause: a broker, a supply, a network.
+const manyRooms = 3
+
+// Tick lets time pass. Rooms that fall silent together share a cause, and those
+// that are late already do not come one by one after the first.
 func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	var ts []rules.Transition
-	for _, id := range slices.Sorted(maps.Keys(s.rooms)) {
-		ts = append(ts, s.judge(now, id, s.rooms[id])...)
+	all := slices.Sorted(maps.Keys(s.rooms))
+	early := !s.blind && slices.ContainsFunc(all, func(id string) bool {
+		w := s.rooms[id]
+		return w.raised[RoomSilent] == 0 && s.silent(now, w)
+	})
+	silent := 0
+	for _, id := range all {
+		w := s.rooms[id]
+		for _, t := range s.judge(now, id, w, true, (early || w.raised[RoomSilent] != 0) && s.late(now, w)) {
+			if t.Key.Alarm == RoomSilent && t.To == alarm.Unack {
+				silent++
+			}
+			ts = append(ts, t)
+		}
+	}
+	for i := range ts {
+		if t := &ts[i]; silent >= manyRooms && t.Key.Alarm == RoomSilent && t.To == alarm.Unack {
+			t.Cause.ID = ""
+		}
 	}
 	return ts
 }
 
-// judge compares one room with the limits.
-func (s *Sentinel) judge(now sensors.Instant, id string, w *watched) []rules.Transition {
+// silent reports whether a room has given no sign, or ended no round, for too long.
+func (s *Sentinel) silent(now sensors.Instant, w *watched) bool {
+	return now.Mono-min(w.seen, w.moved) >= s.opt.SilentAfter
+}
+
+// late reports whether a room should have beaten before now.
+func (s *Sentinel) late(now sensors.Instant, w *watched) bool {
+	return w.gap > 0 && now.Mono-w.seen >= max(s.opt.SilentAfter/2, 3*w.gap/2)
+}
+
+// judge compares one room with the limits. That it is silent is found out by Tick
+// alone, with the others.
+func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late bool) []rules.Transition {
 	if s.blind {
 		return nil
 	}
 	var ts []rules.Transition
 	quiet, stuck := now.Mono-w.seen, now.Mono-w.moved
-	silent := quiet >= s.opt.SilentAfter || stuck >= s.opt.SilentAfter
+	silent := late || s.silent(now, w)
+	if silent && !tick && w.raised[RoomSilent] == 0 {
+		return nil
+	}
 	is := alarm.Fact{ID: alarm.FactID(RoomSilent), For: quiet}
 	switch {
-	case silent && quiet < s.opt.SilentAfter:
+	case silent && !late && quiet < s.opt.SilentAfter:
 		is.ID, is.For = alarm.FactNoRounds, stuck
 	case silent && w.offline:
 		is.ID = alarm.FactWentOffline

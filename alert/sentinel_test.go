@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -187,5 +188,78 @@ func TestSentinel_restartMakesNobodyWell(t *testing.T) {
 	}
 	if len(over) != 3 {
 		t.Errorf("%d notices were called over once all rooms spoke, want 3", len(over))
+	}
+}
+
+// A sentinel whose own connection comes and goes still tells of a dead room, and of
+// none that lives.
+func TestSentinel_FlappingConnection(t *testing.T) {
+	w := newWatchRig(t, "attic", "cellar")
+	w.beat(10*time.Minute, well("attic"), well("cellar"))
+	for range 20 {
+		w.pass(2 * time.Second)
+		w.s.Connection(w.now, true)
+		w.transitions(w.s.Status(w.now, "attic", false, true)...) // the broker kept its will
+		for range 29 {
+			w.pass(2 * time.Second)
+			h := well("cellar")
+			h.Time, h.Cycle = w.now.Wall, uint64(w.now.Mono)
+			w.transitions(w.s.Heartbeat(w.now, h)...)
+			w.transitions(w.s.Tick(w.now)...)
+		}
+		w.s.Connection(w.now, false)
+	}
+	if len(w.got) == 0 || w.got[0].Message.Subjects[0] != "attic" {
+		t.Fatalf("told %q, want that attic is silent", w.kinds())
+	}
+	for _, d := range w.got {
+		if slices.Contains(d.Message.Subjects, "cellar") {
+			t.Error("a living room is told silent")
+		}
+	}
+}
+
+// 200 rooms that fall silent together, each in its own second of the half minute
+// between heartbeats, are one notice, and the first is told as soon as alone.
+func TestSentinel_ManyRoomsAtOnce(t *testing.T) {
+	var rooms []string
+	for i := range 200 {
+		rooms = append(rooms, fmt.Sprintf("room-%03d", i))
+	}
+	w := newWatchRig(t, rooms...)
+	second := func(alive func(i int) bool) {
+		w.pass(time.Second)
+		for i, id := range rooms {
+			if int(w.now.Mono/time.Second)%30 == i%30 && alive(i) {
+				h := well(id)
+				h.Time, h.Cycle = w.now.Wall, uint64(w.now.Mono)
+				w.transitions(w.s.Heartbeat(w.now, h)...)
+			}
+		}
+		w.transitions(w.s.Tick(w.now)...)
+	}
+	for range 300 {
+		second(func(int) bool { return true })
+	}
+	w.wantKinds()
+	for range 6 * 60 {
+		second(func(i int) bool { return i == 7 }) // one lives
+	}
+	ids := map[string]bool{}
+	named := map[string]bool{}
+	for _, d := range w.got {
+		ids[d.NoticeID] = true
+		for _, r := range d.Message.Subjects {
+			named[r] = true
+		}
+	}
+	if slices.ContainsFunc(w.got, func(d Delivery) bool { return d.Kind == FollowUp }) {
+		t.Error("told over while they are silent")
+	}
+	if len(ids) != 1 || len(named) != 199 || named["room-007"] {
+		t.Errorf("%d notices that name %d rooms, want 1 and 199", len(ids), len(named))
+	}
+	if len(w.got) > 0 {
+		t.Logf("%d messages in 6 min; the first: %s", len(w.got), w.got[0].Message.Title)
 	}
 }

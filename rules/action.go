@@ -54,7 +54,7 @@ var (
 // A Condition is something that dewline observes about itself, or that another
 // part of dewline found out. It holds until Set again with Active false.
 type Condition struct {
-	Key      Key // of one of the alarms from DeliveryStalled to DuplicateRoom
+	Key      Key // of one of the alarms from DeliveryStalled to SentinelSilent
 	Active   bool
 	Priority Priority
 	Value    float64

@@ -101,7 +101,7 @@ var always = map[alarm.Kind]alarm.Step{
 	alarm.KindSilent:   alarm.LookPlug, alarm.KindWet: alarm.DryProbe, alarm.KindNodeClock: alarm.SetNodeClock, alarm.KindOverdue: alarm.Calibrate,
 	alarm.KindDelivery: alarm.CheckDelivery, alarm.KindRecord: alarm.CheckCard, alarm.KindClock: alarm.SetClock,
 	alarm.KindBlind: alarm.LookAfterBlind, alarm.KindDrill: alarm.HoldDrill, alarm.KindConfig: alarm.MendConfig,
-	alarm.KindCertificate: alarm.RenewCert, alarm.KindDuplicate: alarm.RenameRoom, alarm.KindRoomSilent: alarm.LookAtRoom,
+	alarm.KindCertificate: alarm.RenewCert, alarm.KindDuplicate: alarm.RenameRoom, alarm.KindSentinel: alarm.LookAtSentinel, alarm.KindRoomSilent: alarm.LookAtRoom,
 }
 
 // heatSteps goes by how hot it is now, not by which alarm is open: one that is

@@ -56,6 +56,7 @@ const (
 	ConfigRefused    = alarm.ConfigRefused
 	CertificateDue   = alarm.CertificateDue
 	DuplicateRoom    = alarm.DuplicateRoom
+	SentinelSilent   = alarm.SentinelSilent
 )
 
 // The priorities.

@@ -138,9 +138,4 @@ func client(t testing.TB, o Options) (*Client, func()) {
 	return c, stop
 }
 
-// connected reports whether the connection is open now.
-func (c *Client) connected() bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.session != nil && c.session.alive()
-}
+func (c *Client) connected() bool { return c.Connected() }

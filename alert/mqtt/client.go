@@ -63,6 +63,9 @@ type Options struct {
 	// OnOther is told of the instance of another board with the same room id, each
 	// time that it shows itself. It must not block for long.
 	OnOther func(instance string)
+	// OnWatched is told that a sentinel watches the room: live now, or when the
+	// broker kept its word. An empty one says that none does.
+	OnWatched func(sentinel string, live bool)
 	// OnState is told when the connection comes up, after the retained status
 	// is out, with nil, and why there is none: at the start, when it is lost and
 	// after each failed attempt. It must not block.
@@ -165,7 +168,7 @@ func (c *Client) publish(ctx context.Context, topic string, retained bool, paylo
 	}
 	ctx, cancel := context.WithTimeout(ctx, confirmTime)
 	defer cancel()
-	err := s.publish(ctx, c.base+topic, retained, payload)
+	err := s.publish(ctx, c.topic(topic), retained, payload)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if err == nil {
@@ -204,6 +207,52 @@ func (c *Client) set(topic string, doc []byte) {
 	c.dirty[topic] = true
 	c.mu.Unlock()
 	c.poke()
+}
+
+// Connected reports whether the connection is open now.
+func (c *Client) Connected() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.session != nil && c.session.alive()
+}
+
+// A watching is what a sentinel leaves, retained, with each room that it watches,
+// so that the room misses it when it falls silent.
+type watching struct {
+	Sentinel string    `json:"sentinel"`
+	Time     time.Time `json:"time"`
+}
+
+// Watching tells rooms that this client's room, a sentinel, watches them. It
+// returns at once.
+func (c *Client) Watching(rooms []string, now time.Time) {
+	doc, err := json.Marshal(watching{c.opt.Room, now})
+	if err != nil {
+		return // plain fields; cannot happen
+	}
+	for _, r := range rooms {
+		c.set(otherRoom+r+"/watched", doc)
+	}
+}
+
+// otherRoom begins the topics of another room among those of this one.
+const otherRoom = "/"
+
+// topic returns the whole of a topic.
+func (c *Client) topic(t string) string {
+	if other, ok := strings.CutPrefix(t, otherRoom); ok {
+		return "dewline/" + other
+	}
+	return c.base + t
+}
+
+// watched takes in a sentinel's word.
+func (c *Client) watched(_ paho.Client, m paho.Message) {
+	var w watching
+	if len(m.Payload()) > 0 && (len(m.Payload()) > maxCommand || json.Unmarshal(m.Payload(), &w) != nil || w.Sentinel == "" || len(w.Sentinel) > maxWord) {
+		return
+	}
+	c.opt.OnWatched(w.Sentinel, !m.Retained())
 }
 
 // Heartbeat publishes a sign of life, if connected. It returns at once.
@@ -314,6 +363,11 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	if c.opt.Instance != "" {
 		if err := s.subscribe(ctx, c.noticeOther, c.base+"heartbeat", c.base+boardTopic); err != nil {
 			c.opt.Log.Info("another board with this room's id would not be noticed", "err", err)
+		}
+	}
+	if c.opt.OnWatched != nil {
+		if err := s.subscribe(ctx, c.watched, c.base+"watched"); err != nil {
+			c.opt.Log.Info("a sentinel that falls silent would not be missed", "err", err)
 		}
 	}
 	c.mu.Lock()

@@ -2,11 +2,43 @@ package mqtt
 
 import (
 	"testing"
+	"time"
 
 	"dewline/alert"
 	"dewline/rules"
 	"dewline/sensors/remote/mosquitto"
 )
+
+// A room hears of the sentinel that watches it, live and after its own start.
+func TestClient_Watched(t *testing.T) {
+	t.Parallel()
+	b := mosquitto.New(t)
+	b.Start()
+	sentinel, _ := client(t, Options{Room: "sentinel-watch", Broker: b.URL()})
+	eventually(t, "connected", sentinel.connected)
+	type word struct {
+		sentinel string
+		live     bool
+	}
+	room := func(name string) chan word {
+		heard := make(chan word, 8)
+		c, _ := client(t, Options{Room: "attic", Instance: name, Broker: b.URL(), OnWatched: func(s string, live bool) { heard <- word{s, live} }})
+		eventually(t, "connected", c.connected)
+		return heard
+	}
+	first := room("one")
+	sentinel.Watching([]string{"attic", "cellar"}, time.Now())
+	if got := <-first; got != (word{"sentinel-watch", true}) {
+		t.Errorf("heard %+v", got)
+	}
+	if got := <-room("two"); got != (word{"sentinel-watch", false}) {
+		t.Errorf("after a start: %+v", got)
+	}
+	newPhone(t, b.URL(), "").client.Publish("dewline/attic/watched", 1, true, "").Wait()
+	if got := <-first; got.sentinel != "" {
+		t.Errorf("given up: %+v", got)
+	}
+}
 
 // Two boards with one room id stay connected beside each other, each hears of the
 // other, and neither takes the other's alarms away: not by its own end of the same

@@ -68,6 +68,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactNoCommandsOf:         "every command of {about} over MQTT is refused: {note}",
 	alarm.FactMore:                 "and {n} more",
 	"certificate-due":              "a certificate runs out",
+	"sentinel-silent":              "it gives no sign of life: nobody would tell if this room fell silent",
 	"duplicate-room":               "another board answers for this room on the broker ({about}): what both tell is mixed up",
 	alarm.FactCertEnds:             "{certificate} ends on {day}",
 	alarm.FactCertEnded:            "{certificate} ended on {day}: connections are refused",

@@ -37,6 +37,7 @@ var headlines = map[alarm.ID]string{
 	alarm.DrillOverdue:     "drill overdue",
 	alarm.ConfigRefused:    "configuration refused",
 	alarm.CertificateDue:   "certificate runs out",
+	alarm.SentinelSilent:   "its sentinel is silent",
 	alarm.DuplicateRoom:    "two boards with one room id",
 	alarm.RoomSilent:       "no sign of life",
 }

@@ -26,8 +26,8 @@ var ended = map[alarm.ID]string{
 	alarm.DeliveryStalled: "notices are delivered again", alarm.RecordIncomplete: "the record is complete again",
 	alarm.ClockUnset: "the clock is set", alarm.BlindPeriod: "readings arrive", alarm.DrillOverdue: "a drill was held",
 	alarm.ConfigRefused: "the configuration is in force", alarm.CertificateDue: "the certificate is good",
-	alarm.DuplicateRoom: "no other board answers for this room",
-	alarm.RoomSilent:    "the room gives signs of life again",
+	alarm.SentinelSilent: "the sentinel watches again", alarm.DuplicateRoom: "no other board answers for this room",
+	alarm.RoomSilent: "the room gives signs of life again",
 }
 
 // causes name a cause in a sentence, with its id where it has one.

@@ -73,6 +73,7 @@ var steps = map[alarm.Step]string{
 	alarm.RenewCert:       "Renew it; then restart dewline unless it is the page's or dewline's own, which are read again by themselves.",
 	alarm.PutSecret:       "Put the secret into its file, readable by root only, and restart dewline.",
 	alarm.RestartDewline:  "Restart dewline (systemctl restart dewline), or take the change back and reload.",
+	alarm.LookAtSentinel:  "Look at the sentinel's machine and its network. If you gave it up, empty the topic dewline/<room>/watched.",
 	alarm.RenameRoom:      "Give each board a room id of its own, or switch the other board off.",
 	alarm.LookAtRoom:      "Go and look: power, board and network of that room.",
 	alarm.LookAtEnclosure: "Look at the enclosure.",

@@ -36,6 +36,7 @@ const (
 	ConfigRefused    ID = "config-refused"  // an earlier configuration is in force
 	CertificateDue   ID = "certificate-due" // one that a channel or the page needs runs out
 	DuplicateRoom    ID = "duplicate-room"  // another board has this room's id
+	SentinelSilent   ID = "sentinel-silent" // who watches this room gives no sign of life
 	RoomSilent       ID = "room-silent"     // a room gives a sentinel no sign of life
 )
 
@@ -75,6 +76,7 @@ const (
 	KindConfig
 	KindCertificate
 	KindDuplicate
+	KindSentinel
 	KindRoomSilent
 	NumKinds
 )
@@ -151,6 +153,7 @@ var catalogue = [NumKinds]Row{
 	KindConfig:      {ID: ConfigRefused, Of: OfDewline, Priority: Today},
 	KindCertificate: {ID: CertificateDue, Of: OfDewline, Priority: Note, Value: Days},
 	KindDuplicate:   {ID: DuplicateRoom, Of: OfDewline, Priority: Today},
+	KindSentinel:    {ID: SentinelSilent, Of: OfDewline, Priority: Today},
 
 	KindRoomSilent: {ID: RoomSilent, Of: OfSentinel, Priority: Wake},
 }

@@ -14,7 +14,7 @@ func TestCatalogue(t *testing.T) {
 	const contract = "lethal-ceiling ceiling-ahead exposure above-band below-band humidity-floor night-drop mist-missing" +
 		" mist-weak mist-endless dry-down door-ajar lamp-stuck probe-silent probe-frozen probe-wet probe-jump probe-disagrees" +
 		" probe-clock probe-overdue delivery-stalled record-incomplete clock-unset blind-period drill-overdue config-refused" +
-		" certificate-due duplicate-room room-silent"
+		" certificate-due duplicate-room sentinel-silent room-silent"
 	if got := strings.Fields(contract); len(got) != int(NumKinds) {
 		t.Errorf("%d rows for %d ids", NumKinds, len(got))
 	}

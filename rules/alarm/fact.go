@@ -292,6 +292,7 @@ const (
 	MendConfig      Step = "mend-configuration"
 	RenewCert       Step = "renew-certificate"
 	RenameRoom      Step = "rename-room"
+	LookAtSentinel  Step = "look-at-sentinel"
 	LookAtRoom      Step = "look-at-room"
 	PutSecret       Step = "put-secret"
 	RestartDewline  Step = "restart-dewline"

@@ -83,6 +83,12 @@ func (c *Core) Duplicate(now sensors.Instant, instance string) Effects {
 	return c.Set(now, cond)
 }
 
+// SentinelSilent says that a sentinel that watched this room is silent, or that it
+// is not.
+func (c *Core) SentinelSilent(now sensors.Instant, sentinel string, silent bool) Effects {
+	return c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.SentinelSilent, Subject: sentinel}, Active: silent, Priority: rules.Today})
+}
+
 // RecordIncomplete says that the record is not whole, and why; or that it is.
 func (c *Core) RecordIncomplete(now sensors.Instant, ok bool, why alarm.Fact) Effects {
 	return c.Set(now, rules.Condition{

@@ -58,6 +58,12 @@ func (c *channels) broker() *mqtt.Client {
 	return c.mqtt
 }
 
+// connected reports whether the broker is reached now.
+func (c *channels) connected() bool {
+	client := c.broker()
+	return client != nil && client.Connected()
+}
+
 // keepsBroker reports whether the connection to the broker is to stay when next,
 // of the same settings, comes in the place of c: its secrets are what they were,
 // or cannot be read any more.
@@ -107,6 +113,7 @@ type hooks struct {
 	instance string
 	now      func() (time.Time, bool)
 	other    func(instance string) // another board with the room's id
+	watched  func(sentinel string, live bool)
 }
 
 // startChannels builds every configured channel and starts their goroutines,
@@ -131,6 +138,9 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 			now:      func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
 			other: func(instance string) {
 				d.loop.post(ctx, func(now sensors.Instant) { d.loop.otherBoard(now, instance) })
+			},
+			watched: func(sentinel string, live bool) {
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.watchedBy(now, sentinel, live) })
 			},
 		}
 		cfg := d.cfg.Load()
@@ -327,7 +337,7 @@ func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Log
 	return mqtt.New(mqtt.Options{
 		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
 		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.instance,
-		OnOther: h.other, Log: log, OnCommand: h.command, OnRefused: h.refused,
+		OnOther: h.other, OnWatched: h.watched, Log: log, OnCommand: h.command, OnRefused: h.refused,
 		OnState: func(down error) { h.state("mqtt", down) },
 	})
 }

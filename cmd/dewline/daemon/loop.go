@@ -31,7 +31,9 @@ type loop struct {
 	stuck  bool // a write hangs
 	losses lossWatch
 	other  otherBoard
-	beatAt time.Duration // of the last outside heartbeat
+	// sentinels are those that watch this room, by id.
+	sentinels map[string]sentinelWatch
+	beatAt    time.Duration // of the last outside heartbeat
 
 	snapshot atomic.Pointer[alert.Snapshot]
 	readings atomic.Uint64
@@ -83,6 +85,7 @@ func (l *loop) run(ctx context.Context) {
 			l.watchCard(time.Now())
 			l.watchLosses(l.now())
 			l.watchOther(l.now())
+			l.watchSentinels(l.now(), l.channels.connected())
 			if s := l.probes.current(); s == nil || !s.KeepsTime() {
 				l.tick(l.now())
 			}

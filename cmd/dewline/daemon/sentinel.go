@@ -63,6 +63,9 @@ type Sentry struct {
 
 	// What follows is the sentinel's own view of the broker.
 	downSince time.Duration // 0 while connected
+	upSince   time.Duration
+	down      time.Duration // how long it was away, less how long it was there since
+	looked    time.Duration // when down was counted
 	blind     uint64        // the onset of the open alarm; 0 for none
 	blindAt   sensors.Instant
 }
@@ -234,6 +237,9 @@ func (s *Sentry) loop(ctx context.Context) {
 			s.manager.tell("WATCHDOG=1")
 		case <-beat.C:
 			s.channels.heartbeat(s.heartbeat())
+			if client := s.channels.broker(); client != nil {
+				client.Watching(s.cfg.Sentinel.Rooms, s.now().Wall)
+			}
 		case <-outside.C:
 			if s.downSince == 0 { // a sentinel that sees nothing is no good sign
 				s.channels.outside(s.heartbeat())
@@ -281,16 +287,26 @@ func (s *Sentry) connection(now sensors.Instant, up bool) {
 	s.sentinel.Connection(now, up)
 	switch {
 	case up:
-		s.downSince = 0
+		s.downSince, s.upSince = 0, now.Mono
 	case s.downSince == 0:
 		s.downSince = max(now.Mono, 1)
 	}
 }
 
+// steadyBroker is how long a connection must hold to count as restored: one that
+// comes and goes lets a sentinel see nothing.
+const steadyBroker = 30 * time.Second
+
 // watchBroker tells, by the channels that are left, that a sentinel without a
 // broker watches nothing.
 func (s *Sentry) watchBroker(now sensors.Instant) {
-	blind := s.downSince != 0 && now.Mono-s.downSince >= s.cfg.Sentinel.StalledAfter.D()
+	passed, after := now.Mono-max(s.looked, min(s.downSince, now.Mono)), s.cfg.Sentinel.StalledAfter.D()
+	if s.looked = now.Mono; s.downSince != 0 {
+		s.down = min(s.down+passed, after)
+	} else if s.down = max(s.down-passed, 0); now.Mono-s.upSince >= min(after, steadyBroker) {
+		s.down = 0
+	}
+	blind := s.down >= after || s.blind != 0 && s.down > 0
 	if blind == (s.blind != 0) || !blind && s.downSince != 0 {
 		return // nothing new, or not yet seen to work since a restart
 	}
@@ -302,7 +318,7 @@ func (s *Sentry) watchBroker(now sensors.Instant) {
 	if blind {
 		s.blind, s.blindAt = uint64(now.Mono.Milliseconds())+1, now
 		t.From, t.To = alarm.Norm, alarm.Unack
-		t.Detail = rules.Detail{Turn: alarm.TurnActive, Active: true, Is: alarm.Fact{ID: alarm.FactSentinelBlind, For: now.Mono - s.downSince}}
+		t.Detail = rules.Detail{Turn: alarm.TurnActive, Active: true, Is: alarm.Fact{ID: alarm.FactSentinelBlind, For: s.down}}
 	}
 	t.Seq, t.Since = s.blind, s.blindAt
 	if !blind {

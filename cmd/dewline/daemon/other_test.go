@@ -1,0 +1,97 @@
+package daemon
+
+import (
+	"testing"
+	"time"
+
+	"dewline/alert"
+	"dewline/cmd/dewline/core"
+	"dewline/rules"
+	"dewline/sensors"
+)
+
+// A room tells that its sentinel is silent after five minutes of a broker that is
+// there, and that it watches again; one that was given up is missed no more.
+func TestLoop_SentinelSilent(t *testing.T) {
+	d := newTestDaemon(t, t.TempDir())
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	defer d.Store().Close(t.Context())
+	d.loop.core, d.loop.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
+	d.loop.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
+	now := time.Hour
+	d.now = func() sensors.Instant { return at(now, true) }
+	pass := func(by time.Duration, up bool) {
+		for end := now + by; now < end; now += time.Second {
+			d.loop.watchSentinels(d.now(), up)
+		}
+	}
+	silent := func(want bool, when string) {
+		t.Helper()
+		open := false
+		for _, v := range d.loop.core.Open() {
+			open = open || v.Key == (rules.Key{Alarm: rules.SentinelSilent, Subject: "sentinel-watch"}) && v.Active
+		}
+		if open != want {
+			t.Errorf("%s: told silent %v, want %v", when, open, want)
+		}
+	}
+	pass(time.Hour, true)
+	d.loop.watchedBy(d.now(), "sentinel-watch", false)
+	pass(sentinelGone-time.Second, true)
+	silent(false, "just heard of")
+	pass(time.Hour, false)
+	silent(false, "without a broker")
+	pass(time.Minute, true)
+	silent(false, "right after the broker came back")
+	pass(sentinelGone, true)
+	silent(true, "silent for long")
+	d.loop.watchedBy(d.now(), "sentinel-watch", true)
+	silent(false, "back")
+	pass(2*sentinelGone, true)
+	silent(true, "silent again")
+	d.loop.watchedBy(d.now(), "", true)
+	silent(false, "given up")
+	for i := range 100 {
+		d.loop.watchedBy(d.now(), string(rune('a'+i%26))+string(rune('a'+i/26)), false)
+	}
+	if len(d.loop.sentinels) > mostSentinels {
+		t.Errorf("%d sentinels in mind", len(d.loop.sentinels))
+	}
+}
+
+// Another board is told of until it is silent for some heartbeats, also one of
+// before a restart.
+func TestLoop_OtherBoard(t *testing.T) {
+	d := newTestDaemon(t, t.TempDir())
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	defer d.Store().Close(t.Context())
+	d.loop.core, d.loop.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
+	d.loop.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
+	now := time.Hour
+	d.now = func() sensors.Instant { return at(now, true) }
+	told := func() bool { v, open := openSelf(d.loop.core, rules.DuplicateRoom); return open && v.Active }
+	d.loop.watchOther(d.now())
+	d.loop.otherBoard(d.now(), "abc")
+	if !told() {
+		t.Error("another board is not told of")
+	}
+	now += otherGone - time.Second
+	if d.loop.watchOther(d.now()); !told() {
+		t.Error("over too early")
+	}
+	now += time.Second
+	if d.loop.watchOther(d.now()); told() {
+		t.Error("not over")
+	}
+	d.loop.other = otherBoard{} // as after a restart, with the alarm open
+	d.loop.apply(d.loop.core.Duplicate(d.now(), "abc"))
+	d.loop.watchOther(d.now())
+	now += otherGone
+	if d.loop.watchOther(d.now()); told() {
+		t.Error("one of before the start is told for ever")
+	}
+}
