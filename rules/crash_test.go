@@ -261,15 +261,15 @@ const noonMist = "[[mist]]\nid = \"m\"\ntimes = [\"12:00\"]\n"
 func TestRestart_MistInTheLostStretchIsUnknown(t *testing.T) {
 	for _, c := range []struct {
 		state, crash time.Duration // from noon
-		air          func(r *rig) air
+		air          func(r *rig) weather
 		want         string
 	}{
-		{-8 * time.Minute, 2 * time.Minute, func(r *rig) air { return r.misted }, ""},
-		{-1 * time.Minute, 9 * time.Minute, func(r *rig) air { return r.misted }, ""},
-		{3 * time.Minute, 12 * time.Minute, func(r *rig) air { return r.misted }, ""},
-		{-9 * time.Minute, -1 * time.Minute, func(r *rig) air { return r.misted }, ""},
-		{-19 * time.Minute, -10 * time.Minute, func(r *rig) air { return r.misted }, ""},
-		{-19 * time.Minute, -10 * time.Minute, func(r *rig) air { return r.calm }, "NORM>UNACK"},
+		{-8 * time.Minute, 2 * time.Minute, func(r *rig) weather { return r.misted }, ""},
+		{-1 * time.Minute, 9 * time.Minute, func(r *rig) weather { return r.misted }, ""},
+		{3 * time.Minute, 12 * time.Minute, func(r *rig) weather { return r.misted }, ""},
+		{-9 * time.Minute, -1 * time.Minute, func(r *rig) weather { return r.misted }, ""},
+		{-19 * time.Minute, -10 * time.Minute, func(r *rig) weather { return r.misted }, ""},
+		{-19 * time.Minute, -10 * time.Minute, func(r *rig) weather { return r.calm }, "NORM>UNACK"},
 	} {
 		r := newRig(t, rigConfig(t, 1, noonMist))
 		r.run(3*time.Hour+c.state, c.air(r))

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/cause"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -13,7 +14,7 @@ import (
 // goroutine owns it. It does no I/O and reads no clock.
 type Engine struct {
 	v        *room.View
-	cause    causes
+	cause    cause.Of
 	lives    lives
 	names    []sensors.ProbeID
 	after    []int // which probe's reading came after each one's, last time
@@ -43,7 +44,7 @@ func (e *Engine) build(cfg *configs.Config) {
 		clock = e.v.Clock
 	}
 	e.v = room.NewView(cfg, clock)
-	e.cause.v = e.v
+	e.cause.V = e.v
 	e.names, e.after, e.before = make([]sensors.ProbeID, len(cfg.Probes)), make([]int, len(cfg.Probes)), 0
 	for i, c := range cfg.Probes {
 		e.names[i] = sensors.ProbeID(c.ID)
@@ -145,64 +146,6 @@ func (e *Engine) estimate(en *room.Enclosure, now time.Duration) {
 	en.St.SlowAt = now
 	if en.Now.HasTemp {
 		e.run(room.Slow)
-	}
-}
-
-// learn feeds the thermal model and the usual offset to the room.
-func (l airLook) learn(en *room.Enclosure, now sensors.Instant, hot, main float64) {
-	hour := l.v.Hour(now)
-	r := climate.ThermalReading{At: l.v.EstAt(now.Mono), Air: hot, Hour: hour, Exclude: l.disturbedModel(en, now.Mono)}
-	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known {
-		r.Lamps = climate.LampsOff
-		if l.v.Lamps[en.Lamps].On {
-			r.Lamps = climate.LampsOn
-		}
-	}
-	if t, ok := l.v.RoomTemp(now.Mono); ok {
-		r.Room, r.HasRoom = float64(t)/100, true
-		if hour >= 0 && !r.Exclude {
-			en.St.Offset.Observe(hour, main-r.Room)
-		}
-	}
-	en.St.Thermal.Observe(r)
-}
-
-// disturbedModel reports whether the temperature is under the influence of
-// something that the thermal model does not know.
-func (l airLook) disturbedModel(en *room.Enclosure, now time.Duration) bool {
-	if _, open := en.St.Door.Open(); open {
-		return true
-	}
-	return en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute
-}
-
-// disturbed reports whether a step in temperature and humidity has another
-// explanation than the door.
-func (l doorLook) disturbed(en *room.Enclosure, now time.Duration) bool {
-	if _, raining := en.St.Mist.Current(); raining && en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute {
-		return true
-	}
-	return en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < 30*time.Minute
-}
-
-// estimateRoom follows the room's air.
-func (l airLook) estimateRoom(now sensors.Instant) {
-	if now.Mono-l.v.Air.SlowAt < room.SlowEvery && l.v.Air.SlowAt != 0 {
-		return
-	}
-	t, ok := l.v.RoomTemp(now.Mono)
-	if !ok {
-		return
-	}
-	l.v.Air.SlowAt = now.Mono
-	l.v.Air.Trend.Observe(l.v.EstAt(now.Mono), float64(t)/100)
-	hour := l.v.Hour(now)
-	if hour < 0 {
-		return
-	}
-	l.v.Air.Usual.Observe(hour, float64(t)/100)
-	if h, ok := l.v.RoomHum(now.Mono); ok {
-		l.v.Air.UsualHum.Observe(hour, float64(h)/100)
 	}
 }
 

@@ -10,7 +10,6 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/rules/room"
 )
 
@@ -66,30 +65,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 			n += sameInFahrenheit(t, string(s.Rec.Key.Alarm), words.Sentence(a, unit.Celsius), words.Sentence(a, unit.Fahrenheit), k.Row().Value == alarm.Difference)
 		}
 	}
-	// what causes say, with the room and its enclosures away from usual
-	en := &r.e.v.Enclosures[0]
-	var why []alarm.Fact
-	for _, side := range []float64{hotter, colder} {
-		c, f := climate.Case{HasOffset: true}, climate.Finding{Judged: 5, Residual: 3 * side, Median: 0.5 * side, RoomOff: 2.5 * side, ShelfBy: side}
-		why = append(why, oddEvidence(&c, &f, side)...)
-		_, shared := r.e.cause.sharedCause(en, &c, &f, 27.1, side)
-		_, common := r.e.cause.commonCause(en, &f, side)
-		why = append(append(why, shared...), common...)
-		room := climate.Picture{Room: climate.RoomCase{HasTemp: true, Temp: 27.1, HasUsual: true, Usual: 27.1 - 6*side}, Up: 3, Down: 3, Judged: 4}
-		why = append(append(why, *r.e.cause.roomExplains(en, &room, side)), together(&room, side)...)
-		room.Room.HasUsual, room.Room.HasChange, room.Room.Change = false, true, 0.8*side
-		why = append(why, *r.e.cause.roomExplains(en, &room, side))
-	}
-	p := &r.e.v.Probes[1]
-	p.St.Leap, p.St.LeapAt = 700, r.e.v.Latest.Mono
-	why = append(why, r.e.cause.doubtFact(p, r.e.v.Latest), *moistApart(&room.Moist{Apart: 1, Rise: 2.5}, hotter))
-	p.St.Temp, p.St.Hum = 2500, 9900
-	why = append(why, probe{Probe: p}.dewFact())
-	f := words.Facts(why, unit.Fahrenheit)
-	for i, w := range words.Facts(why, unit.Celsius) {
-		n += sameInFahrenheit(t, "evidence", w, f[i], false)
-	}
-	if n < 30 {
-		t.Errorf("only %d temperatures were looked at in %v", n, why)
+	if n < 20 {
+		t.Errorf("only %d temperatures were looked at", n)
 	}
 }

@@ -93,7 +93,7 @@ func TestGap_HeatIsBelieved(t *testing.T) {
 }
 
 // hot lets some probes tell a temperature and the others be calm.
-func (r *rig) hot(celsius float64, ids ...string) air {
+func (r *rig) hot(celsius float64, ids ...string) weather {
 	return func(id string, at time.Duration) *sensors.Reading {
 		x := r.calm(id, at)
 		for _, h := range ids {
@@ -167,7 +167,7 @@ func TestGap_NothingIsJudgedAcross(t *testing.T) {
 			cfg.Enclosures[i].Stage = "froglet"
 		}
 		r := newRig(t, cfg)
-		damp := func(celsius, percent float64) air {
+		damp := func(celsius, percent float64) weather {
 			return func(id string, at time.Duration) *sensors.Reading {
 				x := r.calm(id, at)
 				if id != "room" {
@@ -341,7 +341,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		r := newRig(t, cfg)
 		r.now = time.Duration(rapid.IntRange(1, 22).Draw(rt, "hour")) * time.Hour
-		leg := func(name string) air {
+		leg := func(name string) weather {
 			temp, hum := map[string]float64{}, map[string]float64{}
 			for _, p := range cfg.Probes {
 				temp[p.ID] = rapid.SampledFrom([]float64{0, 0, 0, -5, 4, 9, 24, 40}).Draw(rt, name+p.ID)

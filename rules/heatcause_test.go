@@ -6,41 +6,8 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
-	"dewline/rules/room"
 	"dewline/sensors"
 )
-
-// Which enclosure is the odd one, by signs and sizes alone.
-func TestOdd(t *testing.T) {
-	known := climate.Case{HasTemp: true, HasOffset: true, HasChange: true}
-	fresh := climate.Case{HasTemp: true, HasChange: true}
-	for _, c := range []struct {
-		name string
-		c    climate.Case
-		f    climate.Finding
-		side float64
-		room bool
-		want bool
-	}{
-		{"a heater", known, climate.Finding{Residual: 3, Median: 0.1, Judged: 12}, hotter, false, true},
-		{"a heater in a hot room", known, climate.Finding{Residual: 4, Median: 0.5, Judged: 12}, hotter, true, true},
-		{"cooler than usual, less than the rest", known, climate.Finding{Residual: -1.1, Median: -2.9, Judged: 12}, hotter, true, false},
-		{"cooler than usual in a cool room", known, climate.Finding{Residual: -1.3, Median: -2.8, Judged: 12}, hotter, false, false},
-		{"the coolest when it is cold", known, climate.Finding{Residual: -3, Median: -0.2, Judged: 12}, colder, false, true},
-		{"a little beyond what all are", known, climate.Finding{Residual: -2.2, Median: -1.3, Judged: 12}, colder, false, false},
-		{"a cool shelf on the first day", fresh, climate.Finding{Residual: -1.1, Median: 1.2, Judged: 12}, hotter, true, false},
-		{"a warm shelf on the first day", fresh, climate.Finding{Residual: 2, Median: 0.2, Judged: 12}, hotter, true, false},
-		{"a heater on the first day", fresh, climate.Finding{Residual: 6, Median: 0.2, Judged: 12}, hotter, false, true},
-		{"the only one, with its room", known, climate.Finding{Residual: 1, Judged: 1, RoomOff: 4}, hotter, true, false},
-		{"the only one, by itself", known, climate.Finding{Residual: 3, Judged: 1}, hotter, false, true},
-	} {
-		e := New(rigConfig(t, 3, ""))
-		if got := e.cause.odd(&c.c, &c.f, c.side, c.room); got != c.want {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
-		}
-	}
-}
 
 // On the first day nothing is known of what is usual. A room that warms by
 // 1.5 °C an hour, and its enclosures after it, is the room all the same, also
@@ -102,13 +69,13 @@ func TestDoubtful_ALeapAges(t *testing.T) {
 		side float64
 		want bool
 	}{
-		{800, time.Minute, hotter, true},
-		{-800, time.Minute, hotter, false},
-		{-800, time.Minute, colder, true},
-		{800, 44 * time.Minute, hotter, true},
-		{800, 46 * time.Minute, hotter, false},
-		{800, 11 * time.Hour, hotter, false},
-		{200, time.Minute, hotter, false},
+		{800, time.Minute, 1, true},
+		{-800, time.Minute, 1, false},
+		{-800, time.Minute, -1, true},
+		{800, 44 * time.Minute, 1, true},
+		{800, 46 * time.Minute, 1, false},
+		{800, 11 * time.Hour, 1, false},
+		{200, time.Minute, 1, false},
 	} {
 		st.Leap, st.LeapAt = c.leap, r.now-c.ago
 		if got := r.e.v.Doubtful(en, r.instant(), c.side) != nil; got != c.want {
@@ -258,45 +225,5 @@ func TestSwap(t *testing.T) {
 		r.run(30*time.Minute, back)
 		r.want(ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN")
 		r.want(ProbeDisagrees, "p3", "NORM>UNACK UNACK>RTNUN")
-	}
-}
-
-// Saturation that all show alike is the air; a drop takes one probe there at
-// once; what rises step by step is given time.
-func TestWetFault(t *testing.T) {
-	r := newRig(t, rigConfig(t, 5, ""))
-	r.run(time.Minute, r.calm)
-	p := &r.e.v.Probes[1]
-	now := r.now + 3*time.Hour
-	set := func(wet room.Wet, others int) {
-		for i := range r.e.v.Probes {
-			if q := &r.e.v.Probes[i]; q.Encl >= 0 {
-				q.St.Wet = room.Wet{}
-				if q != p && others > 0 {
-					q.St.Wet.Since = r.now
-					others--
-				}
-			}
-		}
-		p.St.Wet = wet
-	}
-	for _, c := range []struct {
-		name   string
-		wet    room.Wet
-		others int
-		want   bool
-	}{
-		{"a drop", room.Wet{Since: r.now}, 0, true},
-		{"a drop, and one other", room.Wet{Since: r.now}, 1, true},
-		{"all of them", room.Wet{Since: r.now}, 4, false},
-		{"half of the others", room.Wet{Since: r.now}, 2, false},
-		{"step by step", room.Wet{Since: r.now, Slow: true}, 0, false},
-		{"step by step, for long", room.Wet{Since: now - wetPatience, Slow: true}, 0, true},
-	} {
-		set(c.wet, c.others)
-		look := probesLook{probesJudge: r.e.judges.probes, v: r.e.v}
-		if got := look.wetFault(look.at(1), now); got != c.want {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
-		}
 	}
 }

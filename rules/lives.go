@@ -2,6 +2,7 @@ package rules
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/cause"
 	"dewline/rules/event"
 	"dewline/rules/room"
 )
@@ -9,7 +10,7 @@ import (
 // lives are the alarms of a room on their way through the lifecycle.
 type lives struct {
 	v     *room.View
-	cause causes
+	cause cause.Of
 	specs [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
 	self  []*room.Alarm // alarms about dewline itself, in the order of first use
 	gone  []room.Record

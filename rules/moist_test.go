@@ -8,28 +8,12 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
-// The rule of thumb for heated air against the handbook's saturation pressures
-// (Hyland–Wexler; ASHRAE Fundamentals 2017, chapter 1).
-func TestMoist_SixPercentForEachDegree(t *testing.T) {
-	for _, c := range [][2]float64{{18, 20}, {22, 24}, {24, 28}, {28, 31}} {
-		cold, err1 := climate.SaturationPressure(c[0])
-		warm, err2 := climate.SaturationPressure(c[1])
-		if err1 != nil || err2 != nil {
-			t.Fatal(err1, err2)
-		}
-		if got, want := math.Exp(-moistPer*(c[1]-c[0])), cold/warm; math.Abs(got-want) > 0.006 {
-			t.Errorf("from %v to %v °C: %.3f of the humidity is left, want %.3f", c[0], c[1], got, want)
-		}
-	}
-}
-
 // night is the air of a calm night, with one probe's temperature moved by up to
 // 2.4 °C within an hour from 01:00 and its humidity by follow times that in %.
-func (r *rig) night(follow float64) air {
+func (r *rig) night(follow float64) weather {
 	return r.with("p1", func() *sensors.Reading {
 		x := r.calm("p1", r.now)
 		hours := math.Mod(r.now.Hours(), 24) - 1
@@ -197,7 +181,7 @@ func TestMist_EndlessIsNotARoomThatCools(t *testing.T) {
 			x.Temperature += sensors.CelsiusOf(off * (at - from).Hours())
 			return x
 		})
-		if got := r.e.cause.coolsWithRoom(&r.e.v.Enclosures[0]); got != c.want {
+		if got := r.e.cause.CoolsWithRoom(&r.e.v.Enclosures[0]); got != c.want {
 			t.Errorf("room %+.1f, enclosures %+.1f °C/h: %v", c.room, c.tank, got)
 		}
 	}
@@ -227,7 +211,7 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 		})
 		now := r.instant()
 		pic := r.e.v.Survey(now)
-		if cause, why := r.e.cause.temperatureCause(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
+		if cause, why := r.e.cause.Temperature(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}
@@ -317,7 +301,7 @@ func TestCause_DryRoomCools(t *testing.T) {
 		})
 		now := r.instant()
 		pic := r.e.v.Survey(now)
-		if cause, why := r.e.cause.temperatureCause(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
+		if cause, why := r.e.cause.Temperature(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("room at %.0f %%: %v %v", c.percent, cause, why)
 		}
 	}
@@ -347,7 +331,7 @@ func TestMist_PowerThatWentByDay(t *testing.T) {
 				r.e.v.Enclosures[i].St.HasPulse, r.e.v.Enclosures[i].St.PulseAt = true, from
 			}
 		}
-		if got := r.e.cause.darkens(r.now); got != c.want {
+		if got := r.e.cause.Darkens(r.now); got != c.want {
 			t.Errorf("%+v: %v", c, got)
 		}
 	}
@@ -368,10 +352,10 @@ func TestDoubtful_AProbeThatStands(t *testing.T) {
 			x.Temperature, x.Humidity = stuck.Temperature, stuck.Humidity
 			return x
 		}))
-		if got := r.e.v.Doubtful(&r.e.v.Enclosures[0], r.instant(), hotter) != nil; got != c.want {
+		if got := r.e.v.Doubtful(&r.e.v.Enclosures[0], r.instant(), 1) != nil; got != c.want {
 			t.Errorf("after %v: %v", c.after, got)
 		}
-		if r.e.v.Doubtful(&r.e.v.Enclosures[1], r.instant(), hotter) != nil {
+		if r.e.v.Doubtful(&r.e.v.Enclosures[1], r.instant(), 1) != nil {
 			t.Errorf("after %v: one that moves is doubted", c.after)
 		}
 	}

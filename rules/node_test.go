@@ -121,7 +121,7 @@ func TestCeiling_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
 func TestSilent_WaitsForTheFirstMessage(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	r.run(time.Hour, r.calm)
-	says := func(why sensors.Reason) air {
+	says := func(why sensors.Reason) weather {
 		return r.with("p1", func() *sensors.Reading {
 			x := r.bad("p1", why)
 			return &x

@@ -161,10 +161,10 @@ func (r *rig) bad(id string, why sensors.Reason) sensors.Reading {
 }
 
 // air is what a probe delivers at a time; nil for nothing.
-type air func(id string, at time.Duration) *sensors.Reading
+type weather func(id string, at time.Duration) *sensors.Reading
 
 // run polls every probe and ticks, for a while.
-func (r *rig) run(d time.Duration, what air) {
+func (r *rig) run(d time.Duration, what weather) {
 	for end := r.now + d; r.now < end; r.now += poll {
 		for _, p := range r.cfg.Probes {
 			if x := what(p.ID, r.now); x != nil {
@@ -193,7 +193,7 @@ func (r *rig) calm(id string, at time.Duration) *sensors.Reading {
 }
 
 // with lets one probe say something else.
-func (r *rig) with(id string, f func() *sensors.Reading) air {
+func (r *rig) with(id string, f func() *sensors.Reading) weather {
 	return func(p string, at time.Duration) *sensors.Reading {
 		if p == id {
 			return f()
@@ -202,7 +202,7 @@ func (r *rig) with(id string, f func() *sensors.Reading) air {
 	}
 }
 
-func (r *rig) hold(id string, celsius, percent float64) air {
+func (r *rig) hold(id string, celsius, percent float64) weather {
 	return r.with(id, func() *sensors.Reading {
 		noise := 0.01 * float64(int(r.now/poll)%3)
 		x := r.good(id, celsius, percent)

@@ -144,7 +144,7 @@ func (e *Engine) humidityOf(en *room.Enclosure, now time.Duration, known bool) M
 			if best < 0 || nearer(p, &e.v.Probes[best], en.Now.Hum) {
 				best = i
 			}
-		case e.v.Wild(p, now) != "":
+		case wild(e.v, p, now) != "":
 			doubted = i
 		}
 		if p.St.HasHum && (last < 0 || p.St.HumAt > e.v.Probes[last].St.HumAt) {
@@ -158,7 +158,7 @@ func (e *Engine) humidityOf(en *room.Enclosure, now time.Duration, known bool) M
 		p := &e.v.Probes[doubted]
 		hum, at := wildHum(p)
 		return Measure{
-			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: e.v.Wild(p, now),
+			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: wild(e.v, p, now),
 		}
 	case last >= 0:
 		return e.humidityAt(last, now, known)
@@ -288,7 +288,7 @@ func (e *Engine) viewPresent(p *room.Probe, v *ProbeView) {
 	if st.Doubtful || st.Alone {
 		v.HasTemperature, v.Temperature, v.TemperatureDoubt = true, st.Doubt, st.Reason.String()
 	}
-	if why := e.v.Wild(p, e.v.Latest.Mono); why != "" {
+	if why := wild(e.v, p, e.v.Latest.Mono); why != "" {
 		hum, _ := wildHum(p)
 		v.HasHumidity, v.Humidity, v.HumidityDoubt = true, hum, why
 	}
@@ -334,4 +334,18 @@ func (ls *lives) view(s *room.Alarm) AlarmView {
 		v.ShelfLeft = r.Life.Shelf.Until - ls.v.Latest.Mono
 	}
 	return v
+}
+
+// wild says why the humidity that a probe delivers now is not trusted, empty
+// where it is or where it delivers none. A probe that is wet is wet: it is not
+// silent.
+func wild(v *room.View, p *room.Probe, now time.Duration) string {
+	st := &p.St
+	switch {
+	case st.HumLost && st.Quality == sensors.Suspect && st.WildHumAt == st.Last.Mono && p.Fresh(&v.Cfg.Rules, now, st.WildHumAt):
+		return st.Reason.String()
+	case st.Dewy && p.HumFresh(&v.Cfg.Rules, now):
+		return sensors.DewTooHigh.String()
+	}
+	return ""
 }

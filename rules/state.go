@@ -8,6 +8,9 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/limits"
+	"dewline/rules/mist"
+	"dewline/rules/probes"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -32,17 +35,25 @@ type State struct {
 	Mists      map[string]*room.MistState  `json:"mists"`
 }
 
+// What each judge remembers, under names of its own so that all of it lies in one
+// document.
+type (
+	ProbesState = probes.State
+	LimitsState = limits.State
+	MistState   = mist.State
+)
+
 // EnclosureMemory is all that is remembered of one enclosure beside its alarms.
 type EnclosureMemory struct {
 	*room.EnclosureState
-	*LimitsOwn
-	*MistOwn
+	*LimitsState
+	*MistState
 }
 
 // ProbeMemory is all that is remembered of one probe.
 type ProbeMemory struct {
 	*room.ProbeState
-	*ProbeOwn
+	*ProbesState
 }
 
 // put copies what there is.
@@ -184,7 +195,7 @@ func (e *Engine) pull(now time.Duration) {
 		st.StillAt, st.JumpAt, st.LeapAt = min(st.StillAt, now), min(st.JumpAt, now), min(st.LeapAt, now)
 	}
 	for i := range e.v.Enclosures {
-		st := &EnclosureMemory{&e.v.Enclosures[i].St, &e.judges.limits.At[i], &e.judges.mist.At[i]}
+		st := &e.v.Enclosures[i].St
 		st.At.Mono = min(st.At.Mono, now)
 		st.QuickAt, st.SlowAt, st.RefitAt = min(st.QuickAt, now), min(st.SlowAt, now), min(st.RefitAt, now)
 	}
@@ -202,7 +213,7 @@ func (e *Engine) take(s *State) {
 		p := &e.v.Probes[i]
 		if st := s.Probes[p.Cfg.ID]; st != nil {
 			put(&p.St, st.ProbeState)
-			put(&e.judges.probes.At[i], st.ProbeOwn)
+			put(&e.judges.probes.At[i], st.ProbesState)
 		} else {
 			p.St.Began = s.Now
 		}
@@ -213,8 +224,8 @@ func (e *Engine) take(s *State) {
 		if st := s.Enclosures[en.Cfg.ID]; st != nil {
 			thermal := en.St.Thermal
 			put(&en.St, st.EnclosureState)
-			put(&e.judges.limits.At[i], st.LimitsOwn)
-			put(&e.judges.mist.At[i], st.MistOwn)
+			put(&e.judges.limits.At[i], st.LimitsState)
+			put(&e.judges.mist.At[i], st.MistState)
 			if en.St.Thermal == nil {
 				en.St.Thermal = thermal
 			}

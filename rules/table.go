@@ -1,7 +1,15 @@
 package rules
 
 import (
+	"dewline/rules/air"
 	"dewline/rules/alarm"
+	"dewline/rules/door"
+	"dewline/rules/heat"
+	"dewline/rules/lamps"
+	"dewline/rules/limits"
+	"dewline/rules/mist"
+	"dewline/rules/night"
+	"dewline/rules/probes"
 	"dewline/rules/room"
 )
 
@@ -28,13 +36,13 @@ type (
 
 // judges are all there are.
 type judges struct {
-	probes *probesJudge
-	limits *limitsJudge
-	mist   *mistJudge
+	probes *probes.Judge
+	limits *limits.Judge
+	mist   *mist.Judge
 }
 
 func newJudges(v *room.View) judges {
-	return judges{newProbesJudge(v), newLimitsJudge(v), newMistJudge(v)}
+	return judges{probes.New(v), limits.New(v), mist.New(v)}
 }
 
 // A row says when a judge looks, and which alarms are its.
@@ -52,11 +60,11 @@ func (j *judges) table() []row {
 			alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
 		{j.limits, room.Blind | room.Settle | room.Arrived | room.Quick, []alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
 		{j.mist, room.Blind | room.Quick | room.Schedule, []alarm.Kind{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
-		{doorJudge{}, room.Quick, []alarm.Kind{alarm.KindDoorAjar}},
-		{airJudge{}, room.Arrived | room.Slow | room.Learn, nil},
-		{nightJudge{}, room.Slow, []alarm.Kind{alarm.KindNightDrop}},
-		{&lampsJudge{}, room.Slow, []alarm.Kind{alarm.KindLampStuck}},
-		{heatJudge{}, room.Slow | room.Ticked, []alarm.Kind{alarm.KindAhead, alarm.KindExposure}},
+		{door.Judge{}, room.Quick, []alarm.Kind{alarm.KindDoorAjar}},
+		{air.Judge{}, room.Arrived | room.Slow | room.Learn, nil},
+		{night.Judge{}, room.Slow, []alarm.Kind{alarm.KindNightDrop}},
+		{&lamps.Judge{}, room.Slow, []alarm.Kind{alarm.KindLampStuck}},
+		{heat.Judge{}, room.Slow | room.Ticked, []alarm.Kind{alarm.KindAhead, alarm.KindExposure}},
 	}
 }
 

@@ -114,19 +114,3 @@ func (e *Engine) minutely(now sensors.Instant) {
 		e.run(room.Hour)
 	}
 }
-
-// refit lets one enclosure a minute learn its thermal model anew, each once a
-// day and, where the time is known, in the small hours.
-func (l airLook) refit(now sensors.Instant) {
-	hour := l.v.Hour(now)
-	for i := range l.v.Enclosures {
-		en := &l.v.Enclosures[i]
-		since := now.Mono - en.St.RefitAt
-		if since < 20*time.Hour || hour >= 0 && (hour < 2 || hour >= 5) && since < 30*time.Hour {
-			continue
-		}
-		en.St.RefitAt = now.Mono
-		en.St.Thermal.Refit()
-		return
-	}
-}

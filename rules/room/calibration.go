@@ -14,3 +14,26 @@ type Calibration struct {
 	// state none.
 	Uncertainty float64
 }
+
+func (v *View) HumidityDue(p *Probe) (time.Time, bool) {
+	every := v.Cfg.Rules.HumidityDue.D()
+	if !p.St.HasHum || every <= 0 {
+		return time.Time{}, false
+	}
+	return later(p.St.Seen, p.St.HumDone).Add(every), true
+}
+
+func (v *View) TemperatureDue(p *Probe) (time.Time, bool) {
+	every := v.Cfg.Rules.TemperatureDue.D()
+	if !p.St.HasTemp || every <= 0 {
+		return time.Time{}, false
+	}
+	return later(p.St.Seen, p.St.TempDone).Add(every), true
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}

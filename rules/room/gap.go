@@ -30,3 +30,14 @@ type Absence struct {
 
 // Long reports whether it was too long for anything to be as it was.
 func (a Absence) Long() bool { return !a.Known || a.Nobody > LongestInterval }
+
+// Forget lets go of what a stretch hides that nobody looked in.
+func (v *View) Forget(a Absence) {
+	for i := range v.Probes {
+		v.Probes[i].forget(v.At.Mono)
+	}
+	for i := range v.Enclosures {
+		v.Enclosures[i].forget(a)
+		v.Combine(&v.Enclosures[i], v.At.Mono)
+	}
+}

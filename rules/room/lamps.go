@@ -89,3 +89,43 @@ func (l *Lamps) Coming(now sensors.Instant, loc *time.Location) {
 		l.numComing++
 	}
 }
+
+// band is the band in force of an enclosure at the engine's present minute.
+func (v *View) Band(en *Enclosure) (low, high int32, name string) {
+	var lamps *Lamps
+	if en.Lamps >= 0 {
+		lamps = &v.Lamps[en.Lamps]
+	}
+	return en.Limits.Band(lamps, v.Cfg.Rules.BandSettle.D())
+}
+
+// LampsOf returns the lamps of an enclosure as they are by schedule; nil without
+// one, or without a clock.
+func (v *View) LampsOf(en *Enclosure) *Lamps {
+	if en.Lamps < 0 || !v.Lamps[en.Lamps].Known {
+		return nil
+	}
+	return &v.Lamps[en.Lamps]
+}
+
+// ReadClock reads the schedules when the minute has changed.
+func (v *View) ReadClock(now sensors.Instant) {
+	if minute := now.Wall.Unix() / 60; minute != v.minute || now.Synced != v.synced {
+		v.minute, v.synced = minute, now.Synced
+		v.readLamps(now)
+	}
+}
+
+// readLamps works out which lamps are on. It depends on the minute alone, so a
+// restart within it changes nothing.
+func (v *View) readLamps(now sensors.Instant) {
+	v.Turn++
+	local := now.Wall.Truncate(time.Minute).In(v.Loc)
+	v.hourNow = -1
+	if now.Synced {
+		v.hourNow = float64(local.Hour()) + float64(local.Minute())/60
+	}
+	for i := range v.Lamps {
+		v.Lamps[i].Read(local, now.Synced)
+	}
+}

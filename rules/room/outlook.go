@@ -3,6 +3,7 @@ package room
 import (
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/sensors"
 	"math"
 	"time"
 )
@@ -52,4 +53,55 @@ func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 		t.To, t.Open = late, false
 	}
 	return t
+}
+
+// forecast fills what is ahead of the enclosure.
+func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope) {
+	o := climate.Outlook{
+		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
+		BandTop: float64(max(en.Limits.DayHigh, en.Limits.NightHigh)) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
+	}
+	if t, ok := v.RoomTemp(now.Mono); ok {
+		o.Room, o.HasRoom = float64(t)/100, true
+		o.RoomTrend, o.HasRoomTrend = v.Air.Trend.Slope()
+	}
+	if en.Lamps >= 0 {
+		l := &v.Lamps[en.Lamps]
+		o.LampsOn = l.Known && l.On
+		if l.Known {
+			l.Coming(now, v.Loc)
+			o.LampChanges = l.coming[:l.numComing]
+		}
+	}
+	f, ok := en.St.Thermal.Forecast(o)
+	en.St.Ahead = Ahead{At: now.Mono}
+	if ok {
+		en.St.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
+		if !f.Learned {
+			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
+		}
+		v.allowForMist(en, &en.St.Ahead.ToCeiling, o.Ceiling-o.Air, now)
+	}
+}
+
+// allowForMist widens a forecast: to the early side after a mist, whose cooling
+// ends nobody knows how soon, to the late side when one is due before.
+func (v *View) allowForMist(en *Enclosure, t *climate.Eta, way float64, now sensors.Instant) {
+	if !t.Known || t.Mid <= 0 || way <= 0 {
+		return
+	}
+	perDegree := time.Duration(float64(t.Mid) / way) // at the mean rate ahead
+	if en.Misted(now.Mono, mistFades) {
+		t.From = max(0, t.From-time.Duration(mistReturns*float64(perDegree)))
+	}
+	if en.Mist < 0 || t.Open {
+		return
+	}
+	next := v.Mists[en.Mist].St.Next
+	if due := next.Sub(now.Wall); now.Synced && !next.IsZero() && due < t.To {
+		t.To += time.Duration(mistCools * float64(perDegree))
+		if t.To >= climate.Horizon {
+			t.To, t.Open = climate.Horizon, true
+		}
+	}
 }

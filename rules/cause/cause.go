@@ -1,0 +1,484 @@
+package cause
+
+import (
+	"dewline/configs/unit"
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/sensors"
+	"slices"
+	"time"
+)
+
+// causes find what is at fault.
+type Of struct{ V *room.View }
+
+// byTemperature finds what the enclosures' temperatures together say.
+func (cs Of) ByTemperature(a *room.Alarm, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+	pic := cs.V.Survey(now)
+	return cs.Temperature(&cs.V.Enclosures[a.Index], &pic, now, a.Kind)
+}
+
+// manyLamps reports whether the enclosures hang on more than one lamp timer:
+// then what befalls all of them at once is not a timer.
+func (cs Of) manyLamps() bool {
+	for i := range cs.V.Enclosures {
+		if cs.V.Enclosures[i].Lamps != cs.V.Enclosures[0].Lamps {
+			return true
+		}
+	}
+	return false
+}
+
+// facts is evidence of facts without quantities.
+func Facts(ids ...alarm.FactID) (list []alarm.Fact) {
+	for _, id := range ids {
+		list = append(list, alarm.Fact{ID: id})
+	}
+	return list
+}
+
+func (cs Of) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
+	switch {
+	case p.St.Swap.With != "":
+		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.St.Swap.With}
+	case p.Leapt(now.Mono):
+		return alarm.Fact{ID: alarm.FactLeapt, For: now.Mono - p.St.LeapAt, Delta: unit.TemperatureDelta(p.St.Leap.Celsius())}
+	case p.Stands(now.Mono):
+		return alarm.Fact{ID: alarm.FactStands, For: now.Mono - p.St.StillAt}
+	case p.Apart():
+		return alarm.Fact{ID: alarm.FactDisagrees}
+	default:
+		return alarm.Fact{ID: alarm.FactDoubted}
+	}
+}
+
+// dryCause says what dries an enclosure out.
+func (cs Of) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+	if _, open := en.St.Door.Open(); open {
+		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
+	}
+	if s := &en.Alarms[alarm.KindMistMissing]; s.Rec.Life.Active {
+		return s.Rec.Cause, []alarm.Fact{{ID: alarm.FactMissed, Count: en.St.Missed}}
+	}
+	dry, judged := 0, 0
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if !o.Now.HasHum || o.Limits.Floor <= 0 || now.Mono-o.St.At.Mono > room.LongestInterval {
+			continue
+		}
+		judged++
+		if o.Now.Hum <= o.Limits.Floor {
+			dry++
+		}
+	}
+	pic := cs.V.Survey(now)
+	if why := cs.roomExplains(en, &pic, hotter); why != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why, {ID: alarm.FactWarmAir}}
+	}
+	if why := cs.roomDry(now); why != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
+	}
+	if judged >= 3 && 10*dry >= 7*judged {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{{ID: alarm.FactAtFloor, Count: dry, Of: judged}}
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+}
+
+// roomDrier in %RH is by how much drier than usual at this hour a room has to be
+// to dry its enclosures out: a room at 33 % instead of 45 % takes a fifth more
+// water out of them.
+const roomDrier = 8
+
+// roomDry says that the room's own air is drier than usual, as it is
+// when what conditions it has failed; nil where it is not.
+func (cs Of) roomDry(now sensors.Instant) *alarm.Fact {
+	h, ok := cs.V.RoomHum(now.Mono)
+	hour := cs.V.Hour(now)
+	if !ok || hour < 0 {
+		return nil
+	}
+	usual, known := cs.V.Air.UsualHum.At(hour)
+	if is := float64(h) / 100; known && usual-is >= roomDrier {
+		return &alarm.Fact{ID: alarm.FactRoomDry, Percent: is, Usual: usual}
+	}
+	return nil
+}
+
+// lampsAdd in °C is more than a mist cools all enclosures by, and less than
+// most lamps warm them.
+const lampsAdd = 1.0
+
+// lampsGone says that the enclosures lack what their lamps should add: air that
+// cooled so is damp without any mist. It is nil where they do not.
+func (cs Of) LampsGone() *alarm.Fact {
+	lit, _ := cs.litNow()
+	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
+		return nil
+	}
+	pic := cs.V.Survey(cs.V.Latest)
+	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
+		return nil
+	}
+	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
+}
+
+// The side of the band that a cause has to explain, as a sign.
+const (
+	hotter = 1.0
+	colder = -1.0
+)
+
+// How much of the room it takes to explain an enclosure's temperature. The
+// first figures hold where the room's usual temperature at this hour is known,
+// the others on the first days.
+const (
+	roomOff      = 1.0 // °C from usual
+	roomOffMoves = 0.4 // °C from usual while it goes on in that direction
+	roomMore     = 0.3 // °C from usual, where the enclosure adds less of its own
+	roomMoves    = 0.5 // °C in 30 min
+	roomClimb    = 1.5 // °C in roomSpan
+	roomSpan     = 3 * time.Hour
+	mostMove     = 0.7 // of the enclosures
+	moveApart    = 0.6 // °C in 30 min by which one outruns its peers
+	farApart     = 3.0 // °C from peers where nobody's usual place is known
+	oddApart     = 0.8 // °C from peers in their usual places
+	oddScale     = 4.0 // robust standard deviations
+	shelfApart   = 1.0 // °C between a shelf and the rest
+	shelfFar     = 2.5 // the same where usual places are not known
+	allOff       = 0.8 // °C that all are away from their usual places together
+	enoughPeers  = 3
+)
+
+func sideOf(k alarm.Kind) float64 {
+	if k == alarm.KindBelow {
+		return colder
+	}
+	return hotter
+}
+
+// temperatureCause says what makes an enclosure too warm or too cold, with the
+// numbers behind it. A probe that is doubted comes first, then a shelf or one
+// enclosure that is away from its usual place on that side and further than the
+// rest, then the room, then what all enclosures have in common.
+func (cs Of) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+	side := sideOf(k)
+	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
+		return s.Rec.Cause, Facts(alarm.FactLampsDark)
+	}
+	if p := cs.V.Doubtful(en, now, side); p != nil {
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{cs.doubtFact(p, now)}
+	}
+	c := cs.V.CaseOf(en, now)
+	f := pic.CauseOf(c)
+	byRoom := cs.roomExplains(en, pic, side)
+	switch {
+	case shelfOdd(&c, &f, side):
+		return alarm.Cause{Kind: alarm.CauseShelf, ID: room.ShelfName(en.Cfg.Rack, en.Cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
+	case cs.odd(&c, &f, side, byRoom != nil):
+		return cs.oddCause(en, &c, &f, k)
+	case byRoom != nil:
+		return alarm.Cause{Kind: alarm.CauseRoom}, append([]alarm.Fact{*byRoom}, together(pic, side)...)
+	case c.DoorOpen:
+		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
+	}
+	if cause, why := cs.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
+		return cause, why
+	}
+	if dry := cs.roomDry(now); dry != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*dry, {ID: alarm.FactDryCools}}
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+}
+
+// oddCause is for an enclosure that is what is different: itself, or its only
+// probe where that contradicts itself.
+func (cs Of) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+	side := sideOf(k)
+	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && mild(en) {
+		if why := moistApart(&en.St.Moist, side); why != nil {
+			return alarm.Cause{Kind: alarm.CauseProbe, ID: cs.V.Probes[en.Probes[0]].Cfg.ID}, []alarm.Fact{*why}
+		}
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, oddEvidence(c, f, side)
+}
+
+// sharedCause looks for what the enclosure may have in common with the others.
+func (cs Of) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (alarm.Cause, []alarm.Fact) {
+	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
+	all, room := side*f.Median, side*f.RoomOff
+	switch {
+	case known && all > allOff:
+		return cs.commonCause(en, f, side)
+	case known && min(all, room) > 0 && all+room > allOff:
+		why := apart(alarm.FactRoomAndAll, side, room)
+		why.Others = unit.TemperatureDelta(all)
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
+	case peers && 2*cs.beyondBand(side) >= f.Judged && !cs.justSwitched(en):
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: cs.beyondBand(side), Of: f.Judged}}
+	case c.HasOffset && room >= max(roomMore, side*f.Residual):
+		why := apart(alarm.FactRoomMore, side, room)
+		why.Temperature = unit.Temperature(roomTemp)
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+}
+
+// commonCause is for all enclosures away from their usual places in a room
+// that is as usual: the lamps, or the power and the air where they hang on
+// several timers.
+func (cs Of) commonCause(en *room.Enclosure, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
+	if en.Lamps < 0 || cs.manyLamps() {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
+	}
+	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
+}
+
+// apart is a fact of by how much something is warmer or cooler.
+func apart(id alarm.FactID, side, by float64) alarm.Fact {
+	return alarm.Fact{ID: id, Delta: unit.TemperatureDelta(by), Cooler: side < 0}
+}
+
+// odd reports whether the enclosure itself is what is different. One that is
+// not even on that side of its usual place never is.
+func (cs Of) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
+	apart, own := side*(f.Residual-f.Median), side*f.Residual
+	switch {
+	case f.Judged < enoughPeers:
+		return c.HasOffset && own > oddApart && own > side*f.RoomOff && !room
+	case c.HasOffset:
+		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median)
+	case c.HasChange && side*(c.Change-cs.V.MiddleChange()) > moveApart:
+		return apart > 0 || !room
+	default:
+		return apart > max(farApart, oddScale*f.Scale)
+	}
+}
+
+func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []alarm.Fact {
+	switch {
+	case f.Judged < 2:
+		return nil
+	case c.HasOffset:
+		why := apart(alarm.FactOwn, side, f.Residual)
+		why.Others = unit.TemperatureDelta(max(0, side*f.Median))
+		return []alarm.Fact{why}
+	default:
+		return Facts(alarm.FactAlone)
+	}
+}
+
+func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
+	if f.Kind != climate.ShelfCause {
+		return false
+	}
+	limit := shelfFar
+	if c.HasOffset {
+		limit = shelfApart
+	}
+	return side*f.ShelfBy > limit
+}
+
+// roomExplains says why the room itself is enough to explain this side, nil
+// where it is not. On the first days nothing is known of what is
+// usual: then the room's own rise, or its standing above any band, is enough.
+func (cs Of) roomExplains(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+	r := &pic.Room
+	switch {
+	case !r.HasTemp:
+		return cs.moversExplain(en, pic, side)
+	case r.HasUsual:
+		off := side * (r.Temp - r.Usual)
+		if off >= roomOff || off >= roomOffMoves && r.HasChange && side*r.Change >= roomMoves {
+			return roomIs(r, apart(alarm.FactRoomUnusual, side, off))
+		}
+		return nil
+	}
+	return cs.firstDaysExplain(en, r, side)
+}
+
+// moversExplain is roomExplains without a room probe.
+func (cs Of) moversExplain(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+	n, all := movers(pic, side), pic.Changed
+	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !cs.justSwitched(en) {
+		return &alarm.Fact{ID: alarm.FactMovedAlike, Count: n, Of: all}
+	}
+	return nil
+}
+
+// firstDaysExplain is roomExplains while nothing is known of what is usual.
+func (cs Of) firstDaysExplain(en *room.Enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
+	if t, ok := en.St.Thermal.RoomBefore(cs.V.EstAt(cs.V.Latest.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
+		why := apart(alarm.FactRoomClimbed, side, r.Temp-t)
+		why.For = roomSpan
+		return roomIs(r, why)
+	}
+	low, high := min(en.Limits.DayLow, en.Limits.NightLow), max(en.Limits.DayHigh, en.Limits.NightHigh)
+	moved := side * r.Change
+	switch {
+	case side > 0 && r.Temp*100 >= float64(high), side < 0 && r.Temp*100 <= float64(low):
+		return roomIs(r, apart(alarm.FactRoomOutside, side, 0))
+	case r.HasChange && moved >= roomMoves && !cs.justSwitched(en):
+		return roomIs(r, apart(alarm.FactRoomMoved, side, moved))
+	}
+	return nil
+}
+
+// roomIs adds how warm the room is.
+func roomIs(r *climate.RoomCase, why alarm.Fact) *alarm.Fact {
+	why.Temperature = unit.Temperature(r.Temp)
+	return &why
+}
+
+// movers is how many enclosures moved to that side by more than 1 °C in 30 min.
+func movers(pic *climate.Picture, side float64) int {
+	if side < 0 {
+		return pic.Down
+	}
+	return pic.Up
+}
+
+// movesBy is what climate.Picture counts as a move in half an hour.
+const movesBy unit.TemperatureDelta = 1
+
+// together says how many move with the room.
+func together(pic *climate.Picture, side float64) []alarm.Fact {
+	if n := movers(pic, side); n > 1 {
+		return []alarm.Fact{{ID: alarm.FactTogether, Count: n, Of: pic.Judged, Delta: movesBy}}
+	}
+	return nil
+}
+
+// beyondBand counts the enclosures that are past their band on that side.
+func (cs Of) beyondBand(side float64) int {
+	n := 0
+	for i := range cs.V.Enclosures {
+		en := &cs.V.Enclosures[i]
+		if !en.Now.HasTemp || en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
+			continue
+		}
+		low, high, _ := cs.V.Band(en)
+		if side > 0 && en.Now.Main > high || side < 0 && en.Now.Main < low {
+			n++
+		}
+	}
+	return n
+}
+
+// coolsWithRoom reports whether the room cools by more than a night does: air
+// that cools saturates by itself.
+func (cs Of) CoolsWithRoom(en *room.Enclosure) bool {
+	own, ok := en.St.Trend.Slope()
+	room, known := cs.V.Air.Trend.Slope()
+	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
+		return true
+	}
+	was, old := en.St.Thermal.RoomBefore(cs.V.EstAt(cs.V.Latest.Mono), roomSpan)
+	t, now := cs.V.RoomTemp(cs.V.Latest.Mono)
+	if old && now && was-float64(t)/100 >= roomClimb {
+		return true
+	}
+	usual, hasUsual := cs.V.Air.Usual.At(cs.V.Hour(cs.V.Latest))
+	return now && hasUsual && known && room.PerHour < -coolsSlow && float64(t)/100 < usual-roomMore
+}
+
+// coolsSlow in °C/h is the same for a room that is already colder than usual.
+const coolsSlow = 0.4
+
+// coolsFast in °C/h is faster than an enclosure under a mist cools for long.
+const coolsFast = 1.5
+
+// powerGone reports whether all enclosures are cooler than usual beside the
+// room while their lamps should be on, or the room itself is colder than usual:
+// then a mist that fails everywhere is the power, not the pump.
+func (cs Of) PowerGone(en *room.Enclosure, now sensors.Instant) bool {
+	pic := cs.V.Survey(now)
+	if pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
+		return true
+	}
+	lit, fresh := cs.litNow()
+	if cs.Darkens(now.Mono) {
+		return true
+	}
+	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && cs.V.MiddleChange() < lampWarms {
+		return true // nothing got warmer when the lamps were to come on
+	}
+	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
+		return false
+	}
+	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
+}
+
+// darkens reports whether most enclosures whose lamps should have been on for
+// long, and that no mist cools, cool together.
+func (cs Of) Darkens(now time.Duration) bool {
+	xs := cs.V.Floats[:0]
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if o.Lamps < 0 || o.Misted(now, 45*time.Minute) {
+			continue
+		}
+		l := &cs.V.Lamps[o.Lamps]
+		if change, ok := o.St.Trend.Change(); ok && l.Known && l.On && l.Edge > 45*time.Minute {
+			xs = append(xs, change)
+		}
+	}
+	if len(xs) < enoughPeers || 2*len(xs) < len(cs.V.Enclosures) {
+		return false
+	}
+	slices.Sort(xs)
+	return xs[len(xs)/2] < -darkCools
+}
+
+// darkCools in °C in half an hour is more than an enclosure cools by day.
+const darkCools = 0.25
+
+// litNow counts the enclosures whose lamps should have been on for some time,
+// and those of them whose lamps came on not long ago and are known to warm.
+func (cs Of) litNow() (lit, fresh int) {
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if o.Lamps < 0 {
+			continue
+		}
+		l := &cs.V.Lamps[o.Lamps]
+		if !l.Known || !l.On || l.Edge <= 20*time.Minute {
+			continue
+		}
+		lit++
+		if l.Edge <= 45*time.Minute && o.St.Thermal.Fit().LampGain >= clearLamp {
+			fresh++
+		}
+	}
+	return lit, fresh
+}
+
+// Lamps that add so much in the end, in °C, add at least lampWarms in half an
+// hour.
+const (
+	clearLamp = 1.0
+	lampWarms = 0.1
+)
+
+// powerOff in °C is what enclosures lack soon after the lamps failed to come on.
+const powerOff = 0.5
+
+// mild reports whether no animal would be in danger, were the temperature true.
+// Beyond that a probe that contradicts itself is no comfort.
+func mild(en *room.Enclosure) bool {
+	return en.Now.HasTemp && en.Now.Hot < en.Limits.Warn && en.Now.Cold > en.Limits.Cold
+}
+
+// apart says that the humidity did not follow the temperature to
+// that side, nil where it did.
+func moistApart(m *room.Moist, side float64) *alarm.Fact {
+	if m.Apart == 0 || side*m.Rise <= 0 {
+		return nil
+	}
+	return &alarm.Fact{ID: alarm.FactMoistApart, Delta: unit.TemperatureDelta(m.Rise)}
+}
+
+// justSwitched reports whether the lamps switched less than an hour ago.
+func (cs Of) justSwitched(en *room.Enclosure) bool {
+	return en.Lamps >= 0 && cs.V.Lamps[en.Lamps].Known && cs.V.Lamps[en.Lamps].Edge < time.Hour
+}

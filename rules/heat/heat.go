@@ -1,0 +1,159 @@
+package heat
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/cause"
+	"dewline/rules/room"
+	"dewline/sensors"
+	"time"
+)
+
+// heatOf returns the enclosure's other active alarm of heat, whose cause is
+// that of a dose as well; nil for none.
+func (l look) heatOf(s *room.Alarm) *room.Alarm {
+	for _, k := range [...]alarm.Kind{alarm.KindLethal, alarm.KindAhead, alarm.KindAbove} {
+		if o := &l.v.Enclosures[s.Index].Alarms[k]; o.Rec.Life.Active && o.Rec.Cause.Kind != "" {
+			return o
+		}
+	}
+	return nil
+}
+
+// judgeAhead forecasts, once a minute and only above the limit that is worth a
+// look: below it a lamp that goes on looks like a fire.
+func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
+	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*room.SlowEvery)
+	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Ceiling) {
+		en.St.Ahead = room.Ahead{At: now.Mono}
+		return // it is here: nothing is ahead
+	}
+	if en.Now.Hot < en.Limits.Warn {
+		l.out.Apply(s, alarm.Back, gap)
+		return
+	}
+	slope, ok := en.St.Trend.Slope()
+	if !ok {
+		l.out.Apply(s, alarm.Missing, gap)
+		return
+	}
+	misted := en.Misted(now.Mono, mistDips) && !en.Alarms[alarm.KindLethal].Rec.Life.Active
+	if slope.PerHour <= 0 && !misted {
+		en.St.Ahead = room.Ahead{At: now.Mono}
+		l.out.Apply(s, alarm.Back, gap)
+		return
+	}
+	l.v.Forecast(en, now, slope)
+	if slope.PerHour <= 0 {
+		l.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
+		return
+	}
+	eta, within := en.St.Ahead.ToCeiling, l.v.Cfg.Rules.AheadWithin.D()
+	in := alarm.Between
+	switch {
+	case !eta.Known || eta.Mid > within*3/2:
+		in = alarm.Back
+	case eta.Mid < within && slope.PerHour > max(room.Climbs, 2*slope.Sigma):
+		in = alarm.Beyond
+		s.Against(eta.Mid.Minutes(), within.Minutes())
+	}
+	l.out.Apply(s, in, gap)
+}
+
+// mistDips is how long the fall that a mist makes says nothing about the rise.
+const mistDips = 25 * time.Minute
+
+// judgeExposure follows the dose: half of the keeper's reference is worth a
+// look, all of it is urgent. What has been suffered is not undone by cooling,
+// so the dose is kept and falls slowly; but the alarm ends when it has been too
+// cool for it to grow: nobody is to be woken all night for an afternoon.
+func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
+	if en.DoseLimits.ReferenceTime <= 0 {
+		return
+	}
+	s := &en.Alarms[alarm.KindExposure]
+	if en.Now.HasTemp {
+		en.St.Dose.Observe(en.DoseLimits, l.v.EstAt(now.Mono), float64(en.Now.Hot)/100)
+	}
+	share := en.St.Dose.Fraction(en.DoseLimits)
+	l.doseFact(en, now, share)
+	in := alarm.Missing
+	if en.Now.HasTemp {
+		in = alarm.High(int32(min(share*1000, 1e9)), 500, 100)
+	}
+	switch grows := float64(en.Now.Hot)/100 - en.DoseLimits.Boundary; {
+	case in != alarm.Beyond:
+	case grows < -doseDead:
+		in = alarm.Back
+	case grows < 0:
+		in = alarm.Between
+	}
+	if s.Rec.Priority == alarm.Wake {
+		s.Against(share*100, 100)
+	} else {
+		s.Against(share*100, 50)
+	}
+	l.out.Apply(s, in, max(en.Now.Gap, 3*room.SlowEvery))
+	if share >= 1 && s.Rec.Life.Active && s.Rec.Priority < alarm.Wake {
+		s.Against(share*100, 100)
+		l.out.Raise(s, alarm.Wake)
+	}
+}
+
+// doseDead in °C below the boundary is cool enough to call it over.
+const doseDead = 0.5
+
+// heatJudge looks at the heat that is coming and at what it adds up to.
+type Judge struct{}
+
+// heatLook is one look at the room.
+type look struct {
+	v   *room.View
+	out *room.Out
+}
+
+// Step looks ahead of one enclosure, or hides what was ahead and is here.
+func (Judge) Step(v *room.View, out *room.Out) {
+	l := look{v, out}
+	if v.Due == room.Slow {
+		l.judgeAhead(v.Enclosure, v.At)
+		l.judgeExposure(v.Enclosure, v.At)
+		return
+	}
+	aged := v.Aged()
+	for i := range v.Enclosures {
+		if en := &v.Enclosures[i]; aged || en.Open > 0 {
+			if s := &en.Alarms[alarm.KindAhead]; s.Open() {
+				s.Rec.Life.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active
+			}
+		}
+	}
+}
+
+// Cause says what is at fault, with the numbers behind it.
+func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	if a.Kind == alarm.KindExposure {
+		if o := (look{v: v}).heatOf(a); o != nil {
+			return o.Rec.Cause, o.Rec.Detail.Evidence
+		}
+	}
+	return cause.Of{V: v}.ByTemperature(a, v.At)
+}
+
+// Fact says what is the matter.
+func (Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
+	en, f := &v.Enclosures[a.Index], alarm.Fact{ID: alarm.FactID(a.Kind.Row().ID)}
+	if a.Kind == alarm.KindAhead {
+		f.Temperature, f.Lethal, f.Ahead = room.Degrees(en.Now.Hot), room.Degrees(en.Limits.Ceiling), room.RangeOf(en.St.Ahead.ToCeiling)
+		if en.Now.Hot >= en.Limits.Ceiling {
+			f.ID = alarm.FactReached
+		}
+	}
+	return f
+}
+
+// Detail says what a dose does not know.
+func (Judge) Detail(v *room.View, a *room.Alarm, d *alarm.Detail) {
+	if dose := &v.Enclosures[a.Index].St.Dose; a.Kind == alarm.KindExposure && dose.Unknown > 0 {
+		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactDoseGaps, For: dose.Unknown})
+	}
+}

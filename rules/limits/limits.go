@@ -1,0 +1,457 @@
+package limits
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/cause"
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/sensors"
+	"math"
+	"time"
+)
+
+// Delays of the limits that make a band alarm urgent. No keeper has a reason to
+// change them.
+const (
+	actOn     = 5 * time.Minute
+	coldOn    = 10 * time.Minute
+	severeOff = 10 * time.Minute
+)
+
+// judgeBand steps the alarms on both sides of the band. Its ends belong to the
+// band; the limits that make an excursion urgent are reached at the value
+// itself.
+func (l look) judgeBand(en *room.Enclosure, now sensors.Instant) {
+	low, high, _ := l.v.Band(en)
+	l.judgeAbove(en, now, high, l.v.BandDead)
+	l.judgeBelow(en, now, low, l.v.BandDead)
+}
+
+// judgeAbove looks at the band where the frogs live and, whatever that says,
+// at the limit to act on at the hottest place.
+func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int32) {
+	s, p := &en.Alarms[alarm.KindAbove], &en.Now
+	severe := l.v.HotInput(en, now.Mono, en.Limits.Act, dead)
+	if !l.At[en.Index].Act.Rest(now.Mono, severe) {
+		l.At[en.Index].Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
+	}
+	urgent := l.At[en.Index].Act.Active
+	in := l.v.MainInput(en, now.Mono, room.Upper, high+1, dead+1)
+	if urgent && in != alarm.Beyond && severe != alarm.Back {
+		in = severe
+	}
+	switch {
+	case urgent && p.HasTemp:
+		s.Against(float64(p.Hot)/100, float64(en.Limits.Act)/100)
+	case p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(high)/100)
+	}
+	l.out.Find(room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
+}
+
+func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int32) {
+	s, p := &en.Alarms[alarm.KindBelow], &en.Now
+	severe := l.v.MainInput(en, now.Mono, room.Lower, en.Limits.Cold, dead)
+	if !l.At[en.Index].Cold.Rest(now.Mono, severe) {
+		l.At[en.Index].Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
+	}
+	urgent := l.At[en.Index].Cold.Active
+	in := l.v.MainInput(en, now.Mono, room.Lower, low-1, dead+1)
+	switch {
+	case urgent && p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(en.Limits.Cold)/100)
+	case p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(low)/100)
+	}
+	l.out.Find(room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond})
+}
+
+func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {
+	_, _, band := v.Band(en)
+	switch limit := s.Rec.Limit * 100; {
+	case s.Kind == alarm.KindAbove && limit >= float64(en.Limits.Act):
+		return alarm.Fact{ID: alarm.FactAct}
+	case s.Kind == alarm.KindBelow && limit <= float64(en.Limits.Cold):
+		return alarm.Fact{ID: alarm.FactCold}
+	}
+	return alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID), About: band}
+}
+
+// A calm spares the step of every alarm at a limit while nothing is near one:
+// nearly always. It holds the values between which each of those steps would
+// find its alarm at rest and leave it there.
+type calm struct {
+	rest bool          // every alarm at a limit is at rest
+	told bool          // one of them was raised before, so its self-measures go on
+	at   time.Duration // the alarms have rested until then, which they do not know yet
+	turn uint32        // of the schedules, that the values below were made for
+	low  int32         // hundredths of °C
+	high int32         // where the band is judged
+	hot  int32         // at the hottest place
+	hum  int32         // hundredths of %
+}
+
+// atLimits are the alarms that a reading is held against at once.
+var atLimits = [...]alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}
+
+// calmNow reports whether no alarm at a limit can move with what the probes
+// say now, and remembers that it rested.
+func (l look) calmNow(en *room.Enclosure, now time.Duration) bool {
+	c, p := &l.At[en.Index].calm, &en.Now
+	if !c.rest {
+		return false
+	}
+	if c.turn != l.v.Turn {
+		l.calmValues(en)
+	}
+	if !p.HasTemp || p.Doubt || p.Main < c.low || p.Main > c.high || p.Hot > c.hot || p.HasHum && p.Hum < c.hum {
+		return false
+	}
+	if c.told {
+		l.noteFar(en)
+	}
+	c.at = max(c.at, now)
+	return true
+}
+
+// calmValues works out between which values all is well by the present band.
+func (l look) calmValues(en *room.Enclosure) {
+	c, lim := &l.At[en.Index].calm, &en.Limits
+	low, high, _ := l.v.Band(en)
+	dead := l.v.BandDead
+	c.turn = l.v.Turn
+	c.low, c.high = max(low, lim.Cold)+dead, high-dead
+	c.hot = min(lim.Ceiling-CeilingDead, lim.Act-dead)
+	c.hum = math.MinInt32
+	if lim.Floor > 0 {
+		c.hum = lim.Floor + l.v.FloorDead
+	}
+}
+
+// noteFar does for alarms that were raised before what a step at rest does.
+func (l look) noteFar(en *room.Enclosure) {
+	low, high, _ := l.v.Band(en)
+	p := &en.Now
+	en.Alarms[alarm.KindLethal].Against(float64(p.Hot)/100, float64(en.Limits.Ceiling)/100)
+	en.Alarms[alarm.KindAbove].Against(float64(p.Main)/100, float64(high)/100)
+	en.Alarms[alarm.KindBelow].Against(float64(p.Main)/100, float64(low)/100)
+	if p.HasHum && en.Limits.Floor > 0 {
+		en.Alarms[alarm.KindFloor].Against(float64(p.Hum)/100, float64(en.Limits.Floor)/100)
+	}
+}
+
+// endCalm tells the alarms at limits for how long they have rested.
+func (l look) endCalm(en *room.Enclosure) {
+	own := &l.At[en.Index]
+	c := &own.calm
+	c.rest = false
+	if c.at == 0 {
+		return
+	}
+	for _, k := range atLimits {
+		rested(&en.Alarms[k].Rec.Life, c.at)
+	}
+	rested(&own.Act, c.at)
+	rested(&own.Cold, c.at)
+	c.at = 0
+}
+
+func rested(r *alarm.Record, at time.Duration) {
+	if r.Seen == alarm.Back {
+		r.SeenAt = max(r.SeenAt, at)
+	}
+}
+
+// beginCalm looks, after a step, whether the next ones can be spared. Where
+// the floor is held against the value less its uncertainty they cannot, as
+// that moves by itself.
+func (l look) beginCalm(en *room.Enclosure) {
+	own := &l.At[en.Index]
+	c := &own.calm
+	c.told = false
+	c.rest = !l.v.Cfg.Rules.FloorLessUncert && !en.Alarms[alarm.KindAhead].Rec.Life.Suppress &&
+		atRest(&own.Act) && atRest(&own.Cold)
+	for _, k := range atLimits {
+		s := &en.Alarms[k]
+		c.rest = c.rest && atRest(&s.Rec.Life)
+		c.told = c.told || s.Rec.Stats.Raised > 0
+	}
+	c.turn = l.v.Turn - 1
+}
+
+// atRest reports whether a look that finds the process back changes nothing.
+func atRest(r *alarm.Record) bool {
+	return r.State == alarm.Norm && !r.Active && (r.Seen == alarm.Back || r.Seen == alarm.Missing)
+}
+
+// ceilingDead is the lethal limit's deadband in hundredths of °C.
+const CeilingDead = 50
+
+// judgeCeiling is promise number one. A trusted reading at the ceiling raises
+// at once. A doubted one does when the next of the same probe says so too.
+func (l look) judgeCeiling(en *room.Enclosure, now sensors.Instant) {
+	s := &en.Alarms[alarm.KindLethal]
+	limit := en.Limits.Ceiling
+	in := l.v.HotInput(en, now.Mono, limit, CeilingDead)
+	value := en.Now.Hot
+	if in != alarm.Beyond {
+		for _, i := range en.Probes {
+			st := &l.v.Probes[i].St
+			if st.Doubtful && !st.Alone && st.HotRun >= 2 {
+				in, value = alarm.Beyond, max(value, int32(st.Doubt))
+				en.Now.HotProbe = i
+			}
+		}
+	}
+	if in != alarm.Missing {
+		s.Against(float64(value)/100, float64(limit)/100)
+	}
+	l.out.Apply(s, in, en.Now.Gap)
+	en.Alarms[alarm.KindAhead].Rec.Life.Suppress = s.Rec.Life.Active // what was ahead is here
+}
+
+// judgeFloor steps the humidity floor. The floor is reached at the value
+// itself, as every limit: a keeper who wants it above 70 % hears at 70.00 %.
+func (l look) judgeFloor(en *room.Enclosure, now sensors.Instant) {
+	if en.Limits.Floor <= 0 {
+		return // tadpole water has none
+	}
+	s := &en.Alarms[alarm.KindFloor]
+	in := l.floorInput(en, s, now.Mono)
+	// An excuse keeps an alarm from rising; it does not hide one that has.
+	if l := &s.Rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
+		l.Suppress = en.St.HasExcuse && now.Mono < en.St.Excused
+	}
+	if in == alarm.Beyond && !s.Rec.Life.Active && l.waitForDoor(en, s) {
+		in = alarm.Missing
+	}
+	f := room.Finding{Alarm: s, In: in, Gap: en.Now.Gap}
+	if l.v.StandsIn(en) {
+		f.Slow = standInDelay
+	}
+	l.out.Find(f)
+}
+
+// floorInput classifies the humidity that the floor is held against.
+func (l look) floorInput(en *room.Enclosure, s *room.Alarm, now time.Duration) alarm.Input {
+	floor, dead := en.Limits.Floor, l.v.FloorDead
+	in := alarm.Missing
+	if en.Now.HasHum {
+		v := l.floorHum(en)
+		in = alarm.Low(v, floor, dead)
+		s.Against(float64(v)/100, float64(floor)/100)
+	}
+	if in == alarm.Back && l.dryDoubt(en, now, floor, dead) {
+		return alarm.Missing
+	}
+	return in
+}
+
+// floorHum is that humidity, in hundredths of a percent.
+func (l look) floorHum(en *room.Enclosure) int32 {
+	v := en.Now.Hum
+	if l.v.Cfg.Rules.FloorLessUncert {
+		v -= int32(l.v.Probes[en.Now.HumProbe].St.HumLess)
+	}
+	if l.v.StandsIn(en) {
+		v = l.standInHum(en, v)
+	}
+	return v
+}
+
+// waitForDoor reports whether the floor is about to rise under an excuse that
+// a door which has not recovered is about to lose: a minute sooner or later
+// the one is told with the other.
+func (l look) waitForDoor(en *room.Enclosure, s *room.Alarm) bool {
+	since, open := en.St.Door.Open()
+	return s.Rec.Life.Suppress && open && !en.St.Door.Ajar() &&
+		l.v.EstAt(en.St.At.Mono)-since < climate.DoorWait+room.QuickEvery && s.Rec.Life.OnFor >= l.v.Cfg.Rules.FloorOnDelay.D()-2*room.QuickEvery
+}
+
+// StandIn is by how much the humidity where the floor is judged usually
+// differs from the other probes of the enclosure, in %: what they say is good
+// for the floor only with that taken off.
+type StandIn struct {
+	Gap     float64 `json:"gap,omitempty"`
+	Minutes float64 `json:"minutes,omitempty"` // seen together, at most standInFull
+}
+
+const (
+	standInFull  = 60 // minutes that the mean of the difference looks back
+	standInFew   = 15 // minutes after which it is used
+	standInDelay = 3  // times the floor's on-delay, on another place's word
+)
+
+// standInHum is what the named place would say, in hundredths of a percent.
+func (l look) standInHum(en *room.Enclosure, v int32) int32 {
+	if g := &l.At[en.Index].StandIn; g.Minutes >= standInFew {
+		return min(v+int32(math.Round(g.Gap*100)), 10000)
+	}
+	return v
+}
+
+// learnStandIn compares the named probe with the others while all deliver.
+func (l look) learnStandIn(en *room.Enclosure, now time.Duration) {
+	if !en.NamedFloor || len(en.Probes) < 2 || !en.Now.HasHum || l.v.StandsIn(en) {
+		return
+	}
+	var hums room.Few
+	for _, i := range en.Probes {
+		if p := &l.v.Probes[i]; !p.Cfg.FloorProbe && p.HumUsable(&l.v.Cfg.Rules, now) {
+			hums.Add(int32(p.St.Hum))
+		}
+	}
+	others, ok := hums.Median()
+	if !ok {
+		return
+	}
+	g := &l.At[en.Index].StandIn
+	step := room.QuickEvery.Minutes()
+	g.Minutes = min(g.Minutes+step, standInFull)
+	g.Gap += (float64(en.Now.Hum-others)/100 - g.Gap) * step / g.Minutes
+}
+
+// dryDoubt reports whether a probe that the floor is judged on, and that takes
+// no part now, was dry when it last could.
+func (l look) dryDoubt(en *room.Enclosure, now time.Duration, floor, dead int32) bool {
+	for _, i := range en.Probes {
+		p := &l.v.Probes[i]
+		if en.NamedFloor && !p.Cfg.FloorProbe {
+			continue
+		}
+		if p.DryDoubt(&l.v.Cfg.Rules, now, floor, dead) {
+			return true
+		}
+	}
+	return false
+}
+
+// standInFact says on whose word the floor is judged.
+func (l look) standInFact(en *room.Enclosure) alarm.Fact {
+	f := alarm.Fact{ID: alarm.FactStandIn, About: l.v.Probes[en.Now.HumProbe].Cfg.ID}
+	if g := &l.At[en.Index].StandIn; g.Minutes >= standInFew {
+		f.ID, f.Percent = alarm.FactStandInSet, g.Gap
+	}
+	return f
+}
+
+// LimitsOwn is what the judge of limits remembers of one enclosure.
+type State struct {
+	// Act and Cold are the times at the limits that make the band urgent.
+	Act     alarm.Record `json:"act"`
+	Cold    alarm.Record `json:"cold"`
+	StandIn StandIn      `json:"stand_in,omitzero"`
+
+	calm calm
+}
+
+// limitsJudge holds every reading against the limits in force: lethal, those of
+// the band, and the humidity floor.
+type Judge struct {
+	At []State // by the enclosure's index
+}
+
+func New(v *room.View) *Judge {
+	j := &Judge{At: make([]State, len(v.Enclosures))}
+	for i := range v.Enclosures {
+		en := &v.Enclosures[i]
+		en.Alarms[alarm.KindAbove].Severe, en.Alarms[alarm.KindBelow].Severe = &j.At[i].Act, &j.At[i].Cold
+	}
+	return j
+}
+
+// limitsLook is one look at the room.
+type look struct {
+	*Judge
+	v   *room.View
+	out *room.Out
+}
+
+// Step judges the enclosure that a reading came for.
+func (j *Judge) Step(v *room.View, out *room.Out) {
+	l := look{j, v, out}
+	switch v.Due {
+	case room.Arrived:
+		if en := v.Enclosure; en != nil && v.Reading.Quality != sensors.Bad {
+			l.judge(en, v.At)
+		}
+	case room.Quick:
+		if v.Enclosure.Now.HasTemp {
+			l.learnStandIn(v.Enclosure, v.At.Mono)
+		}
+	case room.Blind:
+		for i := range v.Enclosures {
+			l.forget(&v.Enclosures[i], v.At)
+		}
+	case room.Settle:
+		for i := range v.Enclosures {
+			l.endCalm(&v.Enclosures[i])
+		}
+	}
+}
+
+// judge steps the threshold alarms with what the probes say now.
+func (l look) judge(en *room.Enclosure, now sensors.Instant) {
+	if l.calmNow(en, now.Mono) {
+		return
+	}
+	l.endCalm(en)
+	l.judgeCeiling(en, now)
+	if en.Now.Waits = l.v.Gathering(en, now.Mono); en.Now.Waits {
+		return
+	}
+	l.judgeBand(en, now)
+	l.judgeFloor(en, now)
+	l.beginCalm(en)
+}
+
+// forget lets go of what a gap hides. A door that opened before is forgotten,
+// but the floor was excused.
+func (l look) forget(en *room.Enclosure, now sensors.Instant) {
+	a, st, excuse := &l.v.Absence, &en.St, l.v.Cfg.Rules.DoorExcuse.D()
+	if f := &en.Alarms[alarm.KindFloor].Rec.Life; f.Suppress && f.Seen == alarm.Beyond && !st.HasExcuse && a.Known && a.Off < excuse {
+		st.Excused, st.HasExcuse, st.DoorAt = now.Mono+excuse, true, now.Mono
+	}
+	if a.Long() {
+		own := &l.At[en.Index]
+		own.Act.Interrupt(now)
+		own.Cold.Interrupt(now)
+		l.endCalm(en)
+	}
+}
+
+// Cause says what is at fault, with the numbers behind it.
+func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	if a.Kind == alarm.KindFloor {
+		return cause.Of{V: v}.Dry(&v.Enclosures[a.Index], v.At)
+	}
+	return cause.Of{V: v}.ByTemperature(a, v.At)
+}
+
+// Fact says what is the matter.
+func (j *Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
+	en, f := &v.Enclosures[a.Index], alarm.Fact{ID: alarm.FactID(a.Kind.Row().ID)}
+	switch a.Kind {
+	case alarm.KindAbove, alarm.KindBelow:
+		return bandFact(v, en, a)
+	case alarm.KindFloor:
+		if en.Limits.Dry > 0 && a.Rec.Value*100 <= float64(en.Limits.Dry) {
+			f.ID = alarm.FactFarDry
+		}
+	}
+	return f
+}
+
+// Detail says what excuses the floor, and on whose word it is judged.
+func (j *Judge) Detail(v *room.View, a *room.Alarm, d *alarm.Detail) {
+	if a.Kind != alarm.KindFloor {
+		return
+	}
+	l, en := look{Judge: j, v: v}, &v.Enclosures[a.Index]
+	if en.St.HasExcuse && v.At.Mono < en.St.Excused {
+		d.Excused = append(d.Excused, alarm.Fact{ID: alarm.FactDoorOpened, For: v.At.Mono - en.St.DoorAt})
+	}
+	if v.StandsIn(en) {
+		d.Unknown = append(d.Unknown, l.standInFact(en))
+	}
+}

@@ -1,0 +1,408 @@
+package mist
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/cause"
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/sensors"
+	"time"
+)
+
+func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
+	if why := l.causes().LampsGone(); why != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
+	}
+	n, mates := 0, 0
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		if o.Mist < 0 || en.Mist < 0 || l.v.SupplyOf(o.Mist) != l.v.SupplyOf(en.Mist) {
+			continue
+		}
+		mates++
+		if o.Alarms[alarm.KindMistEndless].Rec.Life.Active || o.St.Mist.Soaked() > l.v.Mists[o.Mist].Cfg.Longest.D() {
+			n++
+		}
+	}
+	if n > 1 && 2*n >= mates {
+		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+}
+
+// MistOwn is what the judge of mists remembers of one enclosure.
+type State struct {
+	Watch  climate.MistWatch `json:"watch"`
+	Weak   int               `json:"weak"`    // weak ones in a row
+	DryOdd int               `json:"dry_odd"` // pulses in a row that dried oddly
+	Soaks  Soaks             `json:"soaks"`
+	// Verdict on the mist due at VerdictAt, kept until the whole supply is
+	// judged.
+	Verdict   climate.MistVerdict `json:"verdict"`
+	VerdictAt time.Duration       `json:"verdict_at"`
+	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
+	HasDue    bool                `json:"has_due"`
+	Cut       bool                `json:"cut,omitempty"` // a gap hid whether an endless mist ended
+}
+
+// mistJudge looks for mist pulses, holds them against the schedules, and follows
+// how enclosures dry after them.
+type Judge struct {
+	At       []State // by the enclosure's index
+	verdicts []climate.MistVerdict
+}
+
+func New(v *room.View) *Judge {
+	return &Judge{At: make([]State, len(v.Enclosures)), verdicts: make([]climate.MistVerdict, 0, len(v.Enclosures))}
+}
+
+// mistLook is one look at the room.
+type look struct {
+	*Judge
+	v   *room.View
+	out *room.Out
+}
+
+func (l look) causes() cause.Of { return cause.Of{V: l.v} }
+
+// Step looks for pulses, or for those that should have come.
+func (j *Judge) Step(v *room.View, out *room.Out) {
+	l := look{j, v, out}
+	switch v.Due {
+	case room.Quick:
+		l.watchMist(v.Enclosure, v.At)
+	case room.Schedule:
+		l.dueMists(v.At)
+		l.judgeMists(v.At)
+	case room.Blind:
+		for i := range l.At {
+			l.forget(&l.At[i])
+		}
+	}
+}
+
+// forget does not judge a mist that may have come while nobody looked.
+func (l look) forget(own *State) {
+	a := &l.v.Absence
+	if own.HasDue && (!a.Known || own.DueAt+patience > l.v.At.Mono-a.Lost-a.Off) {
+		own.Watch.Waiting, own.HasDue, own.Verdict = false, false, climate.MistPending
+	}
+}
+
+// Cause says what is at fault, with the numbers behind it.
+func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	en := &v.Enclosures[a.Index]
+	switch a.Kind {
+	case alarm.KindMistMissing, alarm.KindMistWeak:
+		return a.Rec.Cause, nil // set where it was judged
+	case alarm.KindMistEndless:
+		return look{Judge: j, v: v}.endlessCause(en)
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+}
+
+// Fact says what is the matter.
+func (j *Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
+	f := alarm.Fact{ID: alarm.FactID(a.Kind.Row().ID)}
+	switch a.Kind {
+	case alarm.KindMistMissing:
+		if f.Count = int(a.Rec.Value); f.Count > 1 {
+			f.ID = alarm.FactMissedAgain
+		}
+	case alarm.KindMistWeak:
+		f.Count = int(a.Rec.Value)
+	case alarm.KindDryDown:
+		if v.Enclosures[a.Index].St.Dry.Hint() == climate.DrySlower {
+			f.ID = alarm.FactSlower
+		}
+	}
+	return f
+}
+
+// watchMist looks for pulses and for a mist that does not end.
+func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
+	if !en.Now.HasTemp || !en.Now.HasHum {
+		return
+	}
+	st, own := &en.St, &l.At[en.Index]
+	at := l.v.EstAt(now.Mono)
+	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > room.LongestInterval && en.Alarms[alarm.KindMistEndless].Rec.Life.Active {
+		own.Cut = true
+	}
+	switch st.Mist.Observe(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100) {
+	case climate.MistStarted:
+		if p, ok := st.Mist.Current(); ok {
+			st.PulseAt, st.HasPulse = p.Start-l.v.Off.Added, true
+		}
+	case climate.MistPeaked:
+		l.pulseFact(en, now)
+	case climate.MistEnded:
+		own.Soaks.pulse()
+		p, ok := st.Mist.Last()
+		if ok && p.HalfLife > 0 {
+			st.Dry.Add(p.Start, p.HalfLife)
+			l.judgeDry(en, now)
+		}
+		l.dryFact(en, now, p)
+	}
+	l.judgeEndless(en, now)
+}
+
+// Soaks are how long the air stayed saturated around each of the last pulses.
+// Wet leaves hold some enclosures at 95 % for hours, others for no time at all.
+type Soaks struct {
+	Last [8]time.Duration `json:"last"`
+	Num  int              `json:"num"`
+	Most time.Duration    `json:"most"` // since the last pulse ended
+}
+
+// longestSoak is the longest that one stretch counts for.
+const longestSoak = 3 * time.Hour
+
+// pulse closes the account of a pulse that has ended.
+func (s *Soaks) pulse() {
+	copy(s.Last[1:], s.Last[:])
+	s.Last[0] = min(s.Most, longestSoak)
+	s.Num = min(s.Num+1, len(s.Last))
+	s.Most = 0
+}
+
+// leastSoak is the shortest stretch that can be a mist without an end; a false
+// bottom overflows after 40 to 70 min (own arithmetic).
+const leastSoak = 30 * time.Minute
+
+// odd reports whether a stretch is longer by a third than around any of the
+// last pulses.
+func (s *Soaks) odd(soaked time.Duration) bool {
+	if s.Num < 4 {
+		return soaked >= longestSoak
+	}
+	most := time.Duration(0)
+	for _, d := range s.Last[:s.Num] {
+		most = max(most, d)
+	}
+	return soaked > max(most*4/3, leastSoak)
+}
+
+func (l look) judgeEndless(en *room.Enclosure, now sensors.Instant) {
+	st, own := &en.St, &l.At[en.Index]
+	soaked := st.Mist.Soaked()
+	own.Soaks.Most = max(own.Soaks.Most, soaked)
+	if en.Mist < 0 {
+		return
+	}
+	longest := l.v.Mists[en.Mist].Cfg.Longest.D()
+	s := &en.Alarms[alarm.KindMistEndless]
+	endless := own.Watch.Endless(&st.Mist, longest) &&
+		(s.Rec.Life.Active || own.Soaks.odd(soaked) && !l.soakedElsewhere(en, longest) && !l.coolsByItself(en, now.Mono))
+	if own.Cut { // nobody saw whether it ended: air that is still soaked says no
+		own.Cut = !endless && s.Rec.Life.Active && en.Now.Hum >= soakedEnd
+		endless = endless || own.Cut
+	}
+	if endless || s.Open() {
+		s.Against(soaked.Minutes(), longest.Minutes())
+		l.out.Hold(s, endless)
+	}
+}
+
+// soakedEnd is a humidity, in hundredths of a percent, at which a mist is over.
+const soakedEnd = 9500
+
+// soakedElsewhere reports whether enclosures on other supplies are soaked too:
+// two pumps do not stick together, but lamps and vents fail together.
+func (l look) soakedElsewhere(en *room.Enclosure, longest time.Duration) bool {
+	n := 0
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		if o.Mist >= 0 && l.v.SupplyOf(o.Mist) != l.v.SupplyOf(en.Mist) && o.St.Mist.Soaked() > longest {
+			n++
+		}
+	}
+	return n >= 2
+}
+
+// dropOn reports whether a probe that has a part in the humidity went to
+// saturation in one step, as no mist does; where every probe is saturated it is
+// the air all the same.
+func (l look) dropOn(en *room.Enclosure) bool {
+	fast, wet := 0, 0
+	for _, i := range en.Probes {
+		if w := &l.v.Probes[i].St.Wet; w.Since > 0 {
+			wet++
+			if !w.Slow {
+				fast++
+			}
+		}
+	}
+	return fast > 0 && (len(en.Probes) == 1 || wet < len(en.Probes))
+}
+
+// coolsByItself reports whether the air got damp without water: as it cooled with
+// the room or without the lamps, or only for a probe that a drop fell on.
+func (l look) coolsByItself(en *room.Enclosure, now time.Duration) bool {
+	return l.causes().CoolsWithRoom(en) || l.dropOn(en) || !en.Misted(now, 45*time.Minute) && l.causes().Darkens(now)
+}
+
+// dryPulses is how many pulses in a row must dry oddly: mornings and evenings
+// differ, and so do single pulses.
+const dryPulses = 4
+
+// judgeDry compares the dry-down with the enclosure's own past.
+func (l look) judgeDry(en *room.Enclosure, now sensors.Instant) {
+	s := &en.Alarms[alarm.KindDryDown]
+	recent, usual, _, ok := en.St.Dry.Trend()
+	if !ok {
+		return
+	}
+	if l.At[en.Index].DryOdd++; en.St.Dry.Hint() == climate.DryUsual {
+		l.At[en.Index].DryOdd = 0
+	}
+	odd := l.At[en.Index].DryOdd >= dryPulses
+	if odd || s.Open() {
+		s.Against(recent.Minutes(), usual.Minutes())
+		l.out.Hold(s, odd)
+	}
+}
+
+// judgeMists settles the verdicts on the last scheduled mist, for all
+// enclosures on one supply together: one of them alone is a nozzle, most of
+// them the pump, the reservoir or the timer.
+func (l look) judgeMists(now sensors.Instant) {
+	for i := range l.v.Mists {
+		if first := l.v.FirstOfSupply(i); first == i {
+			l.judgeSupply(i, now)
+		}
+	}
+}
+
+// patience is how long after a scheduled mist the slowest verdict may come.
+const patience = 15 * time.Minute
+
+func (l look) judgeSupply(mist int, now sensors.Instant) {
+	l.verdicts = l.verdicts[:0]
+	pending := false
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
+		if en.Mist < 0 || !l.At[en.Index].HasDue || l.v.FirstOfSupply(en.Mist) != mist {
+			continue
+		}
+		if v, at := l.At[en.Index].Watch.Verdict(l.v.EstAt(now.Mono), &en.St.Mist); v != climate.MistPending {
+			l.At[en.Index].Verdict, l.At[en.Index].VerdictAt = v, at-l.v.Off.Added
+		}
+		switch {
+		case l.At[en.Index].Verdict != climate.MistPending:
+			l.verdicts = append(l.verdicts, l.At[en.Index].Verdict)
+		case now.Mono-l.At[en.Index].DueAt < patience:
+			pending = true
+		}
+	}
+	if pending || len(l.verdicts) == 0 {
+		return
+	}
+	fault := climate.JudgeMist(l.verdicts)
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
+		if en.Mist >= 0 && l.At[en.Index].HasDue && l.v.FirstOfSupply(en.Mist) == mist {
+			l.settleMist(en, now, fault)
+		}
+	}
+}
+
+// soakedAir is a humidity, in hundredths of a percent, that a mist hardly
+// raises.
+const soakedAir = 9300
+
+// settleMist draws the conclusion from one enclosure's verdict.
+func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.MistFault) {
+	v := l.softened(en)
+	l.mistFact(en, now, v)
+	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
+	missing, weak := &en.Alarms[alarm.KindMistMissing], &en.Alarms[alarm.KindMistWeak]
+	cause := alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
+	switch {
+	case fault == climate.SupplyFault && l.causes().PowerGone(en, now):
+		cause = alarm.Cause{Kind: alarm.CauseRoom}
+	case fault == climate.SupplyFault:
+		cause = alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}
+	}
+	switch v {
+	case climate.MistMissed:
+		en.St.Missed++
+		missing.Blame(cause)
+		missing.Against(float64(en.St.Missed), 1)
+		l.out.Hold(missing, true)
+	case climate.MistSeen, climate.MistWeak:
+		en.St.Missed = 0
+		if missing.Open() {
+			l.out.Hold(missing, false)
+		}
+	}
+	switch v {
+	case climate.MistWeak:
+		// A single weak one may be a door or a full drip tray.
+		if l.At[en.Index].Weak++; l.At[en.Index].Weak >= 2 {
+			weak.Blame(cause)
+			weak.Against(float64(l.At[en.Index].Weak), 2)
+			l.out.Hold(weak, true)
+		}
+	case climate.MistSeen:
+		l.At[en.Index].Weak = 0
+		if weak.Open() {
+			l.out.Hold(weak, false)
+		}
+	}
+}
+
+// softened is the verdict, unclear where a mist that fell would not have shown.
+func (l look) softened(en *room.Enclosure) climate.MistVerdict {
+	_, open := en.St.Door.Open()
+	switch {
+	case l.At[en.Index].Verdict != climate.MistMissed:
+		return l.At[en.Index].Verdict
+	case open: // it would not stay in the air
+		return climate.MistUnclear
+	case !en.Now.HasHum:
+	case en.Now.Hum >= soakedAir: // it would raise nothing
+		return climate.MistUnclear
+	case l.v.Probes[en.Now.HumProbe].St.StillAt < l.At[en.Index].DueAt: // not a digit has changed since
+		return climate.MistUnclear
+	}
+	return climate.MistMissed
+}
+
+// settleFor is how long must have been watched before a mist can be missed.
+const settleFor = 5 * time.Minute
+
+// dueMists notes the scheduled mists that have become due. Where the clock
+// was set or stepped, the schedule starts anew: a pulse that may or may not
+// have been due is not judged.
+func (l look) dueMists(now sensors.Instant) {
+	for i := range l.v.Mists {
+		m := &l.v.Mists[i]
+		if !now.Synced {
+			m.St = room.MistState{}
+			continue
+		}
+		last := m.St.Seen
+		m.St.Seen = now
+		drift := now.Wall.Sub(last.Wall) - now.Sub(last)
+		if last.IsZero() || m.St.Next.IsZero() || drift.Abs() > 90*time.Second {
+			m.St.Next = m.Cfg.Next(now.Wall, l.v.Loc)
+			continue
+		}
+		if m.St.Next.IsZero() || now.Wall.Before(m.St.Next) {
+			continue
+		}
+		due := now.Mono - now.Wall.Sub(m.St.Next)
+		m.St.Next = m.Cfg.Next(now.Wall, l.v.Loc)
+		if due-l.v.Watched < settleFor {
+			continue // nobody knows what the air was like before
+		}
+		for j := range l.v.Enclosures {
+			if en := &l.v.Enclosures[j]; en.Mist == i {
+				l.At[en.Index].Watch.Expect(l.v.EstAt(due))
+				l.At[en.Index].DueAt, l.At[en.Index].HasDue = due, true
+			}
+		}
+	}
+}

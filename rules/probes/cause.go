@@ -1,0 +1,158 @@
+package probes
+
+import (
+	"dewline/configs/unit"
+	"dewline/rules/alarm"
+	"dewline/rules/cause"
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/sensors"
+	"time"
+)
+
+func (l look) probeCause(p probe, k alarm.Kind, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+	switch {
+	case k == alarm.KindSilent:
+		return l.silentCause(p, now)
+	case k == alarm.KindWet:
+		return l.wetCause(p)
+	case k == alarm.KindDisagrees && p.St.Swap.With != "":
+		return l.swapCause(p)
+	case k == alarm.KindOverdue:
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, p.driftEvidence()
+	default:
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, nil
+	}
+}
+
+// silentCause looks whether the others on the same bus are silent too.
+func (l look) silentCause(p probe, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+	all, silent, mates, quiet := 0, 0, 0, 0
+	for i := range l.v.Probes {
+		q := &l.v.Probes[i]
+		late := now.Mono-q.St.Heard.Mono > q.SilentAfter(&l.v.Cfg.Rules)/2 || q.St.Heard.IsZero()
+		all++
+		if late {
+			silent++
+		}
+		if q.Cfg.Bus == "" || q.Cfg.Bus != p.Cfg.Bus {
+			continue
+		}
+		mates++
+		if late {
+			quiet++
+		}
+	}
+	switch {
+	case all > 2 && silent == all:
+		return alarm.Cause{Kind: alarm.CauseDewline}, []alarm.Fact{{ID: alarm.FactAllSilent, Count: all}}
+	case mates > 1 && quiet == mates:
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.Bus}, []alarm.Fact{{ID: alarm.FactBusSilent, Count: mates, About: p.Cfg.Bus}}
+	}
+	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, nil
+}
+
+// driftEvidence says by how much, nil for a calibration that is merely due.
+func (p probe) driftEvidence() (list []alarm.Fact) {
+	if v := p.HumDrift.moved(); room.Abs(v) >= driftHum {
+		list = append(list, alarm.Fact{ID: alarm.FactDriftHumidity, Percent: float64(v) / 100})
+	}
+	if v := p.TempDrift.moved(); room.Abs(v) >= driftTemp {
+		list = append(list, alarm.Fact{ID: alarm.FactDrift, Delta: unit.TemperatureDelta(float64(v) / 100)})
+	}
+	return list
+}
+
+// dewFact says what is odd about a probe whose dew point is too high.
+func (p probe) dewFact() alarm.Fact {
+	dew, err := climate.DewPoint(p.St.Temp.Celsius(), p.St.Hum.Percent())
+	if err != nil {
+		return alarm.Fact{ID: alarm.FactDewPointOnly}
+	}
+	return alarm.Fact{ID: alarm.FactDewPoint, Temperature: unit.Temperature(dew)}
+}
+
+// Cause says what is at fault, with the numbers behind it.
+func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	l := look{Judge: j, v: v}
+	return l.probeCause(l.at(a.Index), a.Kind, v.At)
+}
+
+// Fact says what is the matter.
+func (j *Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
+	l := look{Judge: j, v: v}
+	return l.probeState(a, l.at(a.Index))
+}
+
+func (l look) probeState(s *room.Alarm, p probe) alarm.Fact {
+	f := alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID)}
+	switch s.Kind {
+	case alarm.KindSilent:
+		switch {
+		case s.Rec.Value > 0 && p.humidityGone(true).Seconds() >= s.Rec.Value:
+			f.ID = alarm.FactHumiditySilent
+		case p.Encl >= 0 && len(l.v.Enclosures[p.Encl].Probes) == 1:
+			f.ID = alarm.FactBlind
+		}
+	case alarm.KindJump:
+		if p.St.Alone {
+			f.ID = alarm.FactJumpAlone
+		}
+	case alarm.KindDisagrees:
+		switch swap := &p.St.Swap; {
+		case swap.With != "" && swap.Late:
+			return alarm.Fact{ID: alarm.FactSwappedLate, About: swap.With}
+		case swap.With != "":
+			return alarm.Fact{ID: alarm.FactSwapped, About: swap.With}
+		case !s.Rec.HasLimit:
+			f.ID = alarm.FactStood
+		}
+	case alarm.KindOverdue:
+		switch {
+		case p.dueHum && !p.dueTemp:
+			f.ID = alarm.FactDueHumidity
+		case p.dueTemp && !p.dueHum:
+			f.ID = alarm.FactDueTemperature
+		}
+	}
+	return f
+}
+
+// swapCause names the two probes by the first of them, so that both make one
+// notice.
+func (l look) swapCause(p probe) (alarm.Cause, []alarm.Fact) {
+	first := min(p.Cfg.ID, p.St.Swap.With)
+	if p.St.Swap.Late {
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: first}, cause.Facts(alarm.FactEachElsewhere)
+	}
+	return alarm.Cause{Kind: alarm.CauseProbe, ID: first}, cause.Facts(alarm.FactExchanged)
+}
+
+// allWet reports whether another probe of the same enclosure is saturated too.
+func (l look) allWet(p probe) bool {
+	if p.Encl < 0 {
+		return false
+	}
+	for _, i := range l.v.Enclosures[p.Encl].Probes {
+		if q := l.at(i); q != p && q.St.HasHum && q.St.Wet.Since > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// wetCause says whether the probe is wet or the air.
+func (l look) wetCause(p probe) (alarm.Cause, []alarm.Fact) {
+	switch {
+	case p.St.Dewy:
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{p.dewFact()}
+	case p.Encl >= 0 && p.St.Wet.Slow && cause.Of{V: l.v}.LampsGone() != nil:
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*cause.Of{V: l.v}.LampsGone()}
+	case l.allWet(p):
+		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: p.Cfg.Enclosure}, cause.Facts(alarm.FactBothWet)
+	case p.Encl >= 0 && p.St.Wet.Slow:
+		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: p.Cfg.Enclosure}, []alarm.Fact{
+			{ID: alarm.FactWetSlowly, For: time.Duration(wetRises) * p.St.Interval}}
+	}
+	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, cause.Facts(alarm.FactWetAtOnce)
+}

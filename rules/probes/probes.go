@@ -1,0 +1,159 @@
+package probes
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/sensors"
+	"time"
+)
+
+// ProbeOwn is what the judge of probes remembers of one, for itself.
+type State struct {
+	Back    bool                 `json:"back,omitempty"` // nobody saw how it came to the implausible heat that it tells
+	LastHot sensors.CentiCelsius `json:"last_hot"`       // the implausible value
+	Odd     uint8                `json:"odd"`            // intervals in a row unlike the usual one
+	Own     climate.HourOffset   `json:"own"`            // usual place against the room, for twins
+	// How it moves against the rack by night.
+	HumDrift  Drift         `json:"hum_drift,omitzero"`
+	TempDrift Drift         `json:"temp_drift,omitzero"`
+	DewSince  time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
+	// CalibrU is the uncertainty of humidity at its calibration, for readings
+	// that state none.
+	CalibrU sensors.CentiPercent `json:"calibr_u"`
+	Step    Step                 `json:"step,omitzero"` // last one that air does not make
+	// AwaySince is since when it stands away from its usual place; 0 for not.
+	AwaySince time.Duration `json:"away_since,omitempty"`
+
+	dueHum, dueTemp bool // a calibration is due
+}
+
+// probesJudge judges what becomes of probes: silent, frozen, wet, jumping, in
+// disagreement, with a wrong clock, or due to be calibrated.
+type Judge struct {
+	At        []State // by the probe's index
+	nightOpen bool    // probes are being compared, or that is not known
+}
+
+func New(v *room.View) *Judge {
+	return &Judge{At: make([]State, len(v.Probes)), nightOpen: true}
+}
+
+// probesLook is one look at the room.
+type look struct {
+	*Judge
+	v   *room.View
+	out *room.Out
+}
+
+// probe is one with what the judge remembers of it.
+type probe struct {
+	*room.Probe
+	*State
+}
+
+func (l look) at(i int) probe { return probe{&l.v.Probes[i], &l.At[i]} }
+
+// Step takes a reading in, and judges what there is to judge.
+func (j *Judge) Step(v *room.View, out *room.Out) {
+	l := look{j, v, out}
+	switch v.Due {
+	case room.Arrived:
+		l.take(l.at(v.Probe), &v.Reading)
+	case room.Ticked:
+		l.silence(v.At)
+	case room.Minute:
+		l.minutely(v.At)
+	case room.Learn:
+		l.compareNight(v.At)
+	case room.Hour:
+		for i := range v.Probes {
+			l.judgeOverdue(l.at(i), v.At)
+		}
+	case room.Calibrated:
+		l.calibrated(&v.Calibration)
+	case room.Blind:
+		l.forget(v.At.Mono)
+	}
+}
+
+// take takes a reading in.
+func (l look) take(p probe, r *sensors.Reading) {
+	l.still(p, r)
+	l.watchSwap(p, r)
+	l.takeTemperature(p, r)
+	limit := p.SilentAfter(&l.v.Cfg.Rules)
+	p.note(r, l.v.Cfg.Room.Poll.D())
+	if p.St.Readings <= 2 || p.SilentAfter(&l.v.Cfg.Rules) < limit {
+		l.v.AgeAt = -1
+	}
+	if p.Open > 0 && r.Quality != sensors.Bad && p.Alarm(alarm.KindSilent).Open() {
+		l.judgeSilent(p, r.At)
+	}
+	l.judgeReason(p, r.At)
+	if p.Encl >= 0 {
+		en := &l.v.Enclosures[p.Encl]
+		en.St.At = r.At
+		l.v.Combine(en, r.At.Mono)
+	}
+}
+
+// silence looks at every probe while one may have become too old, else at those
+// with an open alarm.
+func (l look) silence(now sensors.Instant) {
+	aged := l.v.Aged()
+	if !aged && l.v.Open == 0 {
+		return
+	}
+	for i := range l.v.Probes {
+		if p := l.at(i); aged || p.Open > 0 {
+			l.judgeSilent(p, now)
+		}
+	}
+}
+
+func (l look) minutely(now sensors.Instant) {
+	l.judgeFrozen(now)
+	ref, ok := l.v.RoomTemp(now.Mono)
+	if !ok {
+		ref, ok = l.v.Middle(now.Mono)
+	}
+	hour := l.v.Hour(now)
+	for i := range l.v.Enclosures {
+		l.judgePair(&l.v.Enclosures[i], ref, hour, ok && hour >= 0, now)
+		l.judgeDew(&l.v.Enclosures[i], now)
+	}
+	l.watchPlaces(now)
+}
+
+// calibrated notes a calibration; what was compared before it counts no more.
+func (l look) calibrated(c *room.Calibration) {
+	p := l.at(l.v.ByID[c.Probe])
+	if c.Humidity.After(p.St.HumDone) {
+		p.St.HumDone, p.HumDrift = c.Humidity, Drift{}
+	}
+	if c.Temperature.After(p.St.TempDone) {
+		p.St.TempDone, p.TempDrift = c.Temperature, Drift{}
+	}
+	if c.Uncertainty > 0 {
+		p.CalibrU = sensors.PercentOf(c.Uncertainty)
+	}
+	l.judgeOverdue(p, l.v.At)
+}
+
+// forget lets go of what takes a reading from before a gap and one from now.
+func (l look) forget(now time.Duration) {
+	for i := range l.v.Probes {
+		p := l.at(i)
+		p.St.HotRun, p.Step, p.AwaySince = 0, Step{}, 0
+		if !p.St.Dewy {
+			p.DewSince = 0
+		}
+		if p.St.Wet.Since == 0 {
+			p.St.Wet = room.Wet{}
+		}
+		if l.v.Absence.Long() {
+			p.St.StillAt, p.St.HasPeers, p.St.Leap = now, false, 0
+		}
+	}
+}

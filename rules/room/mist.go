@@ -1,0 +1,18 @@
+package room
+
+func (v *View) SupplyOf(mist int) string {
+	c := &v.Mists[mist].Cfg
+	if c.Supply != "" {
+		return c.Supply
+	}
+	return c.ID
+}
+
+func (v *View) FirstOfSupply(mist int) int {
+	for i := range mist {
+		if v.SupplyOf(i) == v.SupplyOf(mist) {
+			return i
+		}
+	}
+	return mist
+}

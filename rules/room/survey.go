@@ -1,0 +1,140 @@
+package room
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/sensors"
+	"slices"
+	"strconv"
+	"time"
+)
+
+func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
+
+// survey looks at all enclosures together, as they are now.
+func (v *View) Survey(now sensors.Instant) climate.Picture {
+	v.cases = v.cases[:0]
+	for i := range v.Enclosures {
+		v.cases = append(v.cases, v.CaseOf(&v.Enclosures[i], now))
+	}
+	room := climate.RoomCase{}
+	if t, ok := v.RoomTemp(now.Mono); ok {
+		room.Temp, room.HasTemp = float64(t)/100, true
+		room.Change, room.HasChange = v.Air.Trend.Change()
+		if hour := v.Hour(now); hour >= 0 {
+			room.Usual, room.HasUsual = v.Air.Usual.At(hour)
+		}
+	}
+	return climate.Survey(room, v.cases, v.Floats)
+}
+
+func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
+	c := climate.Case{Shelf: en.Shelf, Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
+	if en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
+		c.HasTemp = false
+	}
+	if hour := v.Hour(now); hour >= 0 {
+		c.Offset, c.HasOffset = en.St.Offset.At(hour)
+	}
+	c.Change, c.HasChange = en.St.Trend.Change()
+	_, c.DoorOpen = en.St.Door.Open()
+	c.ProbeDoubt = v.Doubtful(en, now, 0) != nil
+	return c
+}
+
+// doubtful returns the probe of the enclosure that is doubted on that side (0
+// for either), the hottest first, nil for none. A probe that leapt down is no
+// reason for heat, and neither is a node's clock.
+func (v *View) Doubtful(en *Enclosure, now sensors.Instant, side float64) *Probe {
+	doubt := func(p *Probe) bool {
+		leapt := p.Leapt(now.Mono) && side*float64(p.St.Leap) >= 0
+		return p.St.Doubtful && p.St.Reason != sensors.WrongClock || leapt || p.Apart() || p.Stands(now.Mono)
+	}
+	for _, i := range en.Probes {
+		if p := &v.Probes[i]; i == en.Now.HotProbe && doubt(p) {
+			return p
+		}
+	}
+	for _, i := range en.Probes {
+		if p := &v.Probes[i]; doubt(p) {
+			return p
+		}
+	}
+	return nil
+}
+
+// RoomState is what is remembered of the room's air.
+type RoomState struct {
+	Trend climate.Trend      `json:"trend"`
+	Usual climate.HourOffset `json:"usual"` // temperature by hour of day
+	// UsualHum is its humidity by hour of day, in %.
+	UsualHum climate.HourOffset `json:"usual_hum,omitzero"`
+	SlowAt   time.Duration      `json:"slow_at"`
+}
+
+// roomTemp is the median of the room's trustworthy probes, in hundredths of °C.
+func (v *View) RoomTemp(now time.Duration) (int32, bool) {
+	var temps Few
+	for _, i := range v.InRoom {
+		if p := &v.Probes[i]; p.Usable(&v.Cfg.Rules, now) {
+			temps.Add(int32(p.St.Temp))
+		}
+	}
+	return temps.Median()
+}
+
+// roomHum is the same for humidity, in hundredths of a percent.
+func (v *View) RoomHum(now time.Duration) (int32, bool) {
+	var hums Few
+	for _, i := range v.InRoom {
+		if p := &v.Probes[i]; p.HumUsable(&v.Cfg.Rules, now) {
+			hums.Add(int32(p.St.Hum))
+		}
+	}
+	return hums.Median()
+}
+
+// middle is the median temperature of everything that moves.
+func (v *View) Middle(now time.Duration) (int32, bool) {
+	v.Ints = v.Ints[:0]
+	for i := range v.Enclosures {
+		if en := &v.Enclosures[i]; en.Now.HasTemp {
+			v.Ints = append(v.Ints, en.Now.Main)
+		}
+	}
+	if t, ok := v.RoomTemp(now); ok {
+		v.Ints = append(v.Ints, t)
+	}
+	if len(v.Ints) < 2 {
+		return 0, false
+	}
+	slices.Sort(v.Ints)
+	return v.Ints[len(v.Ints)/2], true
+}
+
+// middleChange is the median move of the surveyed enclosures in 30 min, °C.
+func (v *View) MiddleChange() float64 {
+	xs := v.Floats[:0]
+	for i := range v.cases {
+		if c := &v.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
+			xs = append(xs, c.Change)
+		}
+	}
+	if len(xs) == 0 {
+		return 0
+	}
+	slices.Sort(xs)
+	return xs[len(xs)/2]
+}
+
+// hour is the local hour of day, negative while the clock is unset.
+func (v *View) Hour(now sensors.Instant) float64 {
+	if now == v.At {
+		return v.hourNow
+	}
+	if !now.Synced {
+		return -1
+	}
+	t := now.Wall.In(v.Loc)
+	return float64(t.Hour()) + float64(t.Minute())/60
+}
