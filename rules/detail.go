@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"dewline/rules/advice"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
@@ -51,7 +52,7 @@ func (ls *lives) detailEnclosure(en *room.Enclosure, s *room.Alarm, now sensors.
 
 // detailTemperature fills what a person needs beside a temperature.
 func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensors.Instant) {
-	d, hot := &s.Rec.Detail, s.Kind != alarm.KindBelow && en.Now.HasTemp
+	d, hot := &s.Rec.Detail, !s.Kind.Row().Low && en.Now.HasTemp
 	if hot {
 		d.Temperature, d.Ceiling = float64(en.Now.Hot)/100, float64(en.Limits.Ceiling)/100
 	}
@@ -144,4 +145,34 @@ func (ls *lives) place(s *room.Alarm) (p alarm.Place) {
 		p.Rack, p.Shelf, p.Slot = en.Cfg.Rack, en.Cfg.Shelf, en.Cfg.Slot
 	}
 	return p
+}
+
+// advise fills in what to do first as things stand now.
+func (ls *lives) advise(s *room.Alarm, d *Detail) {
+	switch {
+	case !s.Rec.Life.Active:
+	case len(s.Rec.Given.Steps) > 0:
+		d.FirstAction, d.Steps = "", s.Rec.Given.Steps
+	default:
+		d.FirstAction, d.Steps = "", advice.Of(ls.v, s)
+	}
+}
+
+// FirstSteps are what to do first about an alarm of which nothing else is known.
+func FirstSteps(id AlarmID, c Cause) []alarm.Step { return advice.First(id, c) }
+
+// state says what is the matter. An alarm of which there is one thing to say has
+// a fact of its own id.
+func (ls *lives) state(s *room.Alarm) alarm.Fact {
+	r, row := &s.Rec, s.Kind.Row()
+	switch {
+	case r.Life.Active && r.Life.Seen == alarm.Back && row.AtLimit:
+		return alarm.Fact{ID: alarm.FactReturning}
+	case row.Of == alarm.OfDewline && r.Given.Is.ID != "":
+		return r.Given.Is
+	}
+	if j, ok := ls.judge[s.Kind].(teller); ok {
+		return j.Fact(ls.v, s)
+	}
+	return alarm.Fact{ID: alarm.FactID(row.ID)}
 }

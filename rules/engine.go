@@ -5,7 +5,6 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/cause"
-	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -14,7 +13,7 @@ import (
 // goroutine owns it. It does no I/O and reads no clock.
 type Engine struct {
 	v        *room.View
-	cause    cause.Of
+	cause    cause.Look
 	lives    lives
 	names    []sensors.ProbeID
 	after    []int // which probe's reading came after each one's, last time
@@ -26,8 +25,6 @@ type Engine struct {
 	judges   judges
 	table    []row
 	out      room.Out
-	verdicts []climate.MistVerdict
-	steps    []climate.LampStep
 }
 
 // New returns an engine for a complete configuration.
@@ -52,7 +49,6 @@ func (e *Engine) build(cfg *configs.Config) {
 	e.judges, e.out = newJudges(e.v), room.Out{Lives: &e.lives}
 	e.table = e.judges.table()
 	e.lives.build(e.v, e.table)
-	e.lives.cause = e.cause
 }
 
 // Step takes one reading. The transitions are valid until the next call; in

@@ -123,7 +123,7 @@ func (e *Engine) age(off, before time.Duration) {
 	}
 	for i := range e.v.Probes {
 		st := &e.v.Probes[i].St
-		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.v.Probes[i].Alarm(alarm.KindSilent).Rec.Life.Active {
+		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.v.Probes[i].Silent() {
 			st.Unseen += off // nobody listened
 		}
 		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.TempAt, &st.AnyAt, &st.HumAt} {
@@ -149,7 +149,7 @@ func (e *Engine) forgive(a room.Absence, now time.Duration) {
 	for i := range e.v.Probes {
 		p := &e.v.Probes[i]
 		switch {
-		case p.Alarm(alarm.KindSilent).Rec.Life.Active:
+		case p.Silent():
 			p.St.Unseen = 0
 		case a.Short:
 			p.St.Unseen += a.Lost

@@ -266,9 +266,10 @@ func (ls *lives) suggest(s *room.Alarm) string {
 	slices.Sort(far)
 	slices.Sort(after)
 	at := (4*n+4)/5 - 1
-	if dead := ls.deadband(s.Kind); dead > 0 && s.Rec.Unit != "" {
+	if row := s.Kind.Row(); row.Deadband != nil {
+		dead := row.Deadband(ls.v.Cfg.Rules)
 		want := math.Ceil((far[at]+0.01)*10) / 10
-		if want > dead && want <= 4*dead {
+		if dead > 0 && want > dead && want <= 4*dead {
 			return fmt.Sprintf("deadband %.1f → %.1f %s would have avoided %d of %d", dead, want, s.Rec.Unit, at+1, n)
 		}
 	}
@@ -278,17 +279,4 @@ func (ls *lives) suggest(s *room.Alarm) string {
 		return fmt.Sprintf("off-delay %.0f → %.0f min would have avoided %d of %d", off.Minutes(), want.Minutes(), at+1, n)
 	}
 	return ""
-}
-
-// deadband is an alarm's deadband in its unit, zero where it has none that a
-// keeper can set.
-func (ls *lives) deadband(k alarm.Kind) float64 {
-	switch k {
-	case alarm.KindAbove, alarm.KindBelow:
-		return float64(ls.v.Cfg.Rules.BandDeadband)
-	case alarm.KindFloor:
-		return float64(ls.v.Cfg.Rules.FloorDeadband)
-	default:
-		return 0
-	}
 }

@@ -1,16 +1,17 @@
 package rules
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
-	"dewline/rules/cause"
 	"dewline/rules/event"
 	"dewline/rules/room"
+	"dewline/sensors"
 )
 
 // lives are the alarms of a room on their way through the lifecycle.
 type lives struct {
 	v     *room.View
-	cause cause.Of
 	specs [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
 	self  []*room.Alarm // alarms about dewline itself, in the order of first use
 	gone  []room.Record
@@ -65,5 +66,95 @@ func (ls *lives) Find(f room.Finding) {
 	}
 	if f.Urgent && a.Rec.Life.Active {
 		ls.Raise(a, Wake)
+	}
+}
+
+func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
+	sp := ls.specs[s.Kind][min(s.Rec.Priority, Wake)]
+	sp.MaxGap = gap
+	return sp
+}
+
+// emit tells of a change of state, or of knowledge where From equals To.
+func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, why string) {
+	ls.number(s, c)
+	if c.To == alarm.Unack && !c.From.Annunciated() {
+		s.Rec.Peak = s.Rec.Value
+	}
+	ls.count(s, now, c)
+	ls.explain(s, now, c)
+	r := &s.Rec
+	ls.out = append(ls.out, Transition{
+		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
+		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
+		Since: r.Life.Since, By: by, Why: why, Detail: r.Detail,
+	})
+	switch {
+	case c.From == c.To:
+	case c.From == alarm.Norm:
+		ls.opened(s, 1)
+	case c.To == alarm.Norm:
+		ls.opened(s, -1)
+	}
+	if s.Kind == alarm.FirstProbeKind { // all of a probe's go out of service together
+		ls.v.Probes[s.Index].Out = c.To == alarm.OutOfService
+	}
+	if c.To == alarm.Norm {
+		r.Priority, r.AckedBy = s.Kind.Row().Priority, ""
+	}
+}
+
+// opened counts alarms that are not NORM.
+func (ls *lives) opened(s *room.Alarm, n int) {
+	ls.v.Open += n
+	switch {
+	case s.Kind.Row().Of == alarm.OfEnclosure:
+		ls.v.Enclosures[s.Index].Open += n
+	case s.Kind.Row().Of == alarm.OfProbe:
+		ls.v.Probes[s.Index].Open += n
+	}
+}
+
+// whyCause is why an alarm is told of again when it has another cause.
+const whyCause = "another cause"
+
+// update tells that something about an open alarm is different now.
+func (ls *lives) update(s *room.Alarm, now sensors.Instant, why string) {
+	st := s.Rec.Life.State
+	ls.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
+}
+
+// Raise makes an alarm more urgent until it is over. One that was
+// acknowledged for less is no longer.
+func (ls *lives) Raise(s *room.Alarm, p Priority) {
+	now := ls.v.At
+	if s.Rec.Priority >= p {
+		return
+	}
+	s.Rec.Priority = p
+	if !s.Open() {
+		return
+	}
+	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
+		// What a probe was blamed for while it was mild is looked at again.
+		s.Rec.Cause, s.Rec.Detail.Evidence = ls.causeOf(s, now)
+	}
+	if c := s.Rec.Life.Worsen(); c.Changed() {
+		ls.emit(s, now, c, "", "more urgent than what was acknowledged")
+		return
+	}
+	ls.update(s, now, "more urgent")
+}
+
+// setUnknown notes whether an open alarm can be evaluated.
+func (ls *lives) setUnknown(s *room.Alarm, now sensors.Instant, unknown bool) {
+	if !s.Open() || s.Rec.Life.Unknown == unknown {
+		return
+	}
+	s.Rec.Life.Unknown = unknown
+	if unknown {
+		ls.update(s, now, "cannot be evaluated")
+	} else {
+		ls.update(s, now, "can be evaluated again")
 	}
 }

@@ -11,11 +11,14 @@ import (
 	"dewline/sensors"
 )
 
+// views makes what is shown of enclosures and probes.
+type views struct{ v *room.View }
+
 // Enclosures returns a snapshot of every enclosure in file order.
 func (e *Engine) Enclosures() []EnclosureView {
 	list := make([]EnclosureView, len(e.v.Enclosures))
 	for i := range e.v.Enclosures {
-		list[i] = e.viewEnclosure(&e.v.Enclosures[i])
+		list[i] = views{e.v}.viewEnclosure(&e.v.Enclosures[i])
 	}
 	return list
 }
@@ -27,15 +30,15 @@ func (e *Engine) EnclosuresOf(alarms []AlarmView) []EnclosureView {
 	for i := range alarms {
 		if j, ok := e.v.EnclosureByID[alarms[i].Key.Subject]; ok && !seen[j] {
 			seen[j] = true
-			list = append(list, e.viewEnclosure(&e.v.Enclosures[j]))
+			list = append(list, views{e.v}.viewEnclosure(&e.v.Enclosures[j]))
 		}
 	}
 	return list
 }
 
-func (e *Engine) viewEnclosure(en *room.Enclosure) EnclosureView {
-	now := e.v.Latest.Mono
-	low, high, name := e.v.Band(en)
+func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
+	now := w.v.Latest.Mono
+	low, high, name := w.v.Band(en)
 	v := EnclosureView{
 		ID: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
 		Species: en.Species.ID, Stage: string(en.Cfg.Stage), At: en.St.At,
@@ -43,16 +46,16 @@ func (e *Engine) viewEnclosure(en *room.Enclosure) EnclosureView {
 		Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
 		Act: float64(en.Limits.Act) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
 		Exposure: en.St.Dose.Fraction(en.DoseLimits), MissedMists: en.St.Missed,
-		OutOfService: en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService,
+		OutOfService: en.OutOfService(),
 	}
-	e.viewMeasures(en, &v, now)
-	e.viewEstimates(en, &v, now)
+	w.viewMeasures(en, &v, now)
+	w.viewEstimates(en, &v, now)
 	for k := range en.Alarms {
 		v.Alarms, v.Worst = addAlarm(&en.Alarms[k], v.Alarms, v.Worst)
 	}
 	for _, i := range en.Probes {
-		for k := range e.v.Probes[i].Alarms {
-			v.Alarms, v.Worst = addAlarm(&e.v.Probes[i].Alarms[k], v.Alarms, v.Worst)
+		for k := range w.v.Probes[i].Alarms {
+			v.Alarms, v.Worst = addAlarm(&w.v.Probes[i].Alarms[k], v.Alarms, v.Worst)
 		}
 	}
 	return v
@@ -70,13 +73,13 @@ func addAlarm(s *room.Alarm, list []AlarmID, worst *Priority) ([]AlarmID, *Prior
 
 // viewMeasures fills what the probes say, or said last. It is the one place
 // that decides which probe an enclosure's number is of.
-func (e *Engine) viewMeasures(en *room.Enclosure, v *EnclosureView, now time.Duration) {
-	temp, hum := e.v.Sources(en, now)
+func (w views) viewMeasures(en *room.Enclosure, v *EnclosureView, now time.Duration) {
+	temp, hum := w.v.Sources(en, now)
 	v.Blind = !temp && !hum
-	v.Temperature = e.temperatureOf(en, now, temp)
+	v.Temperature = w.temperatureOf(en, now, temp)
 	v.Hottest = v.Temperature
-	v.Band = e.bandOf(en, v.Temperature)
-	v.Humidity = e.humidityOf(en, now, hum)
+	v.Band = w.bandOf(en, v.Temperature)
+	v.Humidity = w.humidityOf(en, now, hum)
 	if !v.Temperature.Known {
 		v.Unknown = append(v.Unknown, "temperature")
 	}
@@ -84,30 +87,30 @@ func (e *Engine) viewMeasures(en *room.Enclosure, v *EnclosureView, now time.Dur
 		v.Unknown = append(v.Unknown, "humidity")
 	}
 	if v.Temperature.Known && v.Humidity.Known {
-		e.viewMoisture(v)
+		w.viewMoisture(v)
 	}
 }
 
 // temperatureOf is the temperature of the hottest trustworthy probe, as the
 // lethal limit is judged; while none is, the last trusted one of any.
-func (e *Engine) temperatureOf(en *room.Enclosure, now time.Duration, known bool) Measure {
+func (w views) temperatureOf(en *room.Enclosure, now time.Duration, known bool) Measure {
 	if known && en.Now.HasTemp {
-		return e.temperatureAt(en.Now.HotProbe, now, true)
+		return w.temperatureAt(en.Now.HotProbe, now, true)
 	}
 	last := -1
 	for _, i := range en.Probes {
-		if st := &e.v.Probes[i].St; st.HasTemp && (last < 0 || st.TempAt > e.v.Probes[last].St.TempAt) {
+		if st := &w.v.Probes[i].St; st.HasTemp && (last < 0 || st.TempAt > w.v.Probes[last].St.TempAt) {
 			last = i
 		}
 	}
 	if last < 0 {
 		return Measure{}
 	}
-	return e.temperatureAt(last, now, known)
+	return w.temperatureAt(last, now, known)
 }
 
-func (e *Engine) temperatureAt(i int, now time.Duration, known bool) Measure {
-	p := &e.v.Probes[i]
+func (w views) temperatureAt(i int, now time.Duration, known bool) Measure {
+	p := &w.v.Probes[i]
 	return Measure{
 		Value: p.St.Temp.Celsius(), Known: known, Ever: true, Age: now - p.St.TempAt, Probe: p.Cfg.ID, Place: string(p.Cfg.Place),
 	}
@@ -115,7 +118,7 @@ func (e *Engine) temperatureAt(i int, now time.Duration, known bool) Measure {
 
 // bandOf is the temperature that the band is judged on, with its probe where it
 // is the value of one.
-func (e *Engine) bandOf(en *room.Enclosure, hottest Measure) Measure {
+func (w views) bandOf(en *room.Enclosure, hottest Measure) Measure {
 	m := hottest
 	if !m.Known || !en.Now.HasTemp {
 		return m
@@ -123,9 +126,9 @@ func (e *Engine) bandOf(en *room.Enclosure, hottest Measure) Measure {
 	m.Value, m.Probe, m.Place = float64(en.Now.Main)/100, "", ""
 	best := room.NumRanks
 	for _, i := range en.Probes {
-		p := &e.v.Probes[i]
-		if r := room.RankOf(p.Cfg.Place); r < best && int32(p.St.Temp) == en.Now.Main && p.Usable(&e.v.Cfg.Rules, e.v.Latest.Mono) {
-			best, m.Probe, m.Place, m.Age = r, p.Cfg.ID, string(p.Cfg.Place), e.v.Latest.Mono-p.St.TempAt
+		p := &w.v.Probes[i]
+		if r := room.RankOf(p.Cfg.Place); r < best && int32(p.St.Temp) == en.Now.Main && p.Usable(&w.v.Cfg.Rules, w.v.Latest.Mono) {
+			best, m.Probe, m.Place, m.Age = r, p.Cfg.ID, string(p.Cfg.Place), w.v.Latest.Mono-p.St.TempAt
 		}
 	}
 	return m
@@ -135,33 +138,33 @@ func (e *Engine) bandOf(en *room.Enclosure, hottest Measure) Measure {
 // where that is the middle of several, of the one next to it, the drier of two.
 // Where nothing is trusted it is what a doubted probe says now, or else the
 // last good value.
-func (e *Engine) humidityOf(en *room.Enclosure, now time.Duration, known bool) Measure {
+func (w views) humidityOf(en *room.Enclosure, now time.Duration, known bool) Measure {
 	best, doubted, last := -1, -1, -1
 	for _, i := range en.Probes {
-		p := &e.v.Probes[i]
+		p := &w.v.Probes[i]
 		switch {
-		case known && en.Now.HasHum && p.HumUsable(&e.v.Cfg.Rules, now):
-			if best < 0 || nearer(p, &e.v.Probes[best], en.Now.Hum) {
+		case known && en.Now.HasHum && p.HumUsable(&w.v.Cfg.Rules, now):
+			if best < 0 || nearer(p, &w.v.Probes[best], en.Now.Hum) {
 				best = i
 			}
-		case wild(e.v, p, now) != "":
+		case wild(w.v, p, now) != "":
 			doubted = i
 		}
-		if p.St.HasHum && (last < 0 || p.St.HumAt > e.v.Probes[last].St.HumAt) {
+		if p.St.HasHum && (last < 0 || p.St.HumAt > w.v.Probes[last].St.HumAt) {
 			last = i
 		}
 	}
 	switch {
 	case best >= 0:
-		return e.humidityAt(best, now, true)
+		return w.humidityAt(best, now, true)
 	case doubted >= 0:
-		p := &e.v.Probes[doubted]
+		p := &w.v.Probes[doubted]
 		hum, at := wildHum(p)
 		return Measure{
-			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: wild(e.v, p, now),
+			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: wild(w.v, p, now),
 		}
 	case last >= 0:
-		return e.humidityAt(last, now, known)
+		return w.humidityAt(last, now, known)
 	}
 	return Measure{}
 }
@@ -173,8 +176,8 @@ func nearer(p, q *room.Probe, judged int32) bool {
 	return off < other || off == other && (p.Cfg.FloorProbe || p.St.Hum < q.St.Hum)
 }
 
-func (e *Engine) humidityAt(i int, now time.Duration, known bool) Measure {
-	p := &e.v.Probes[i]
+func (w views) humidityAt(i int, now time.Duration, known bool) Measure {
+	p := &w.v.Probes[i]
 	return Measure{
 		Value: p.St.Hum.Percent(), Known: known, Ever: true, Age: now - p.St.HumAt,
 		Uncertainty: max(p.St.HumLess, p.St.HumMore).Percent(), Probe: p.Cfg.ID, Place: string(p.Cfg.Place),
@@ -192,10 +195,10 @@ func wildHum(p *room.Probe) (sensors.CentiPercent, time.Duration) {
 // viewMoisture fills what temperature and humidity say together: both of the
 // probe that the humidity is of, or the band's temperature where that probe
 // has none.
-func (e *Engine) viewMoisture(v *EnclosureView) {
+func (w views) viewMoisture(v *EnclosureView) {
 	t := v.Band.Value
-	if i, ok := e.v.ByID[sensors.ProbeID(v.Humidity.Probe)]; ok && e.v.Probes[i].Usable(&e.v.Cfg.Rules, e.v.Latest.Mono) {
-		t = e.v.Probes[i].St.Temp.Celsius()
+	if i, ok := w.v.ByID[sensors.ProbeID(v.Humidity.Probe)]; ok && w.v.Probes[i].Usable(&w.v.Cfg.Rules, w.v.Latest.Mono) {
+		t = w.v.Probes[i].St.Temp.Celsius()
 	}
 	if dew, err := climate.DewPoint(t, v.Humidity.Value); err == nil {
 		v.DewPoint = &dew
@@ -206,10 +209,10 @@ func (e *Engine) viewMoisture(v *EnclosureView) {
 }
 
 // viewEstimates fills what was computed.
-func (e *Engine) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Duration) {
+func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Duration) {
 	st := &en.St
-	if en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known {
-		on := e.v.Lamps[en.Lamps].On
+	if en.Lamps >= 0 && w.v.Lamps[en.Lamps].Known {
+		on := w.v.Lamps[en.Lamps].On
 		v.LampsOn = &on
 	} else if en.Lamps >= 0 {
 		v.Unknown = append(v.Unknown, "lamps")
@@ -238,27 +241,27 @@ func (e *Engine) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Du
 func (e *Engine) Probes() []ProbeView {
 	list := make([]ProbeView, len(e.v.Probes))
 	for i := range e.v.Probes {
-		list[i] = e.viewProbe(&e.v.Probes[i])
+		list[i] = views{e.v}.viewProbe(&e.v.Probes[i])
 	}
 	return list
 }
 
-func (e *Engine) viewProbe(p *room.Probe) ProbeView {
+func (w views) viewProbe(p *room.Probe) ProbeView {
 	st := &p.St
 	v := ProbeView{
 		ID: p.Cfg.ID, Family: p.Cfg.Family, Place: string(p.Cfg.Place), Enclosure: p.Cfg.Enclosure,
-		At: st.Last, LastGood: st.Good, Age: e.v.Latest.Mono - st.Good.Mono, Reason: st.Reason.String(),
+		At: st.Last, LastGood: st.Good, Age: w.v.Latest.Mono - st.Good.Mono, Reason: st.Reason.String(),
 		HasTemperature: st.HasTemp, Temperature: st.Temp, HasHumidity: st.HasHum, Humidity: st.Hum,
 		HasLight: st.HasLux, LightLux: st.Lux, Uncertainty: max(st.HumLess, st.HumMore).Percent(),
 		Readings: st.Readings, Good: st.Goods, Frozen: st.Frozen,
 	}
 	if st.Readings > 0 {
 		v.Quality = st.Quality.String()
-		v.Fresh = !st.Heard.IsZero() && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.Heard.Mono)
-		v.HeardAge = e.v.Latest.Mono - p.HeardAt()
+		v.Fresh = !st.Heard.IsZero() && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.Heard.Mono)
+		v.HeardAge = w.v.Latest.Mono - p.HeardAt()
 	}
 	if v.Fresh { // a probe that delivers one quantity does not vouch for another
-		e.viewPresent(p, &v)
+		w.viewPresent(p, &v)
 	}
 	for r, n := range st.Counts {
 		if n == 0 {
@@ -270,10 +273,10 @@ func (e *Engine) viewProbe(p *room.Probe) ProbeView {
 		v.Counts[sensors.Reason(r).String()] = n
 	}
 	if !st.Seen.IsZero() {
-		if t, ok := e.v.HumidityDue(p); ok {
+		if t, ok := w.v.HumidityDue(p); ok {
 			v.HumidityDue = &t
 		}
-		if t, ok := e.v.TemperatureDue(p); ok {
+		if t, ok := w.v.TemperatureDue(p); ok {
 			v.TemperatureDue = &t
 		}
 	}
@@ -281,14 +284,14 @@ func (e *Engine) viewProbe(p *room.Probe) ProbeView {
 }
 
 // viewPresent keeps what a probe that answers says now, with the doubts about it.
-func (e *Engine) viewPresent(p *room.Probe, v *ProbeView) {
+func (w views) viewPresent(p *room.Probe, v *ProbeView) {
 	st := &p.St
-	v.HasTemperature = v.HasTemperature && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.TempAt)
-	v.HasHumidity = v.HasHumidity && p.Fresh(&e.v.Cfg.Rules, e.v.Latest.Mono, st.HumAt)
+	v.HasTemperature = v.HasTemperature && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.TempAt)
+	v.HasHumidity = v.HasHumidity && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.HumAt)
 	if st.Doubtful || st.Alone {
 		v.HasTemperature, v.Temperature, v.TemperatureDoubt = true, st.Doubt, st.Reason.String()
 	}
-	if why := wild(e.v, p, e.v.Latest.Mono); why != "" {
+	if why := wild(w.v, p, w.v.Latest.Mono); why != "" {
 		hum, _ := wildHum(p)
 		v.HasHumidity, v.Humidity, v.HumidityDoubt = true, hum, why
 	}

@@ -257,7 +257,7 @@ func (ls *lives) adopt(r room.Record, now sensors.Instant) {
 	if s.Open() {
 		ls.opened(s, 1)
 	}
-	if s.Kind == alarm.KindSilent {
+	if s.Kind == alarm.FirstProbeKind { // all of a probe's go out of service together
 		ls.v.Probes[s.Index].Out = s.Rec.Life.State == alarm.OutOfService
 	}
 	if c := s.Rec.Life.Recover(ls.spec(s, 0), now); c.Changed() {

@@ -49,22 +49,26 @@ func newJudges(v *room.View) judges {
 type row struct {
 	judge
 	due   room.Due
-	kinds []alarm.Kind
+	kinds kinds
 }
+
+type kinds []alarm.Kind
 
 // table is the order in which the judges look at the same moment: each sees what
 // those before it found.
 func (j *judges) table() []row {
 	return []row{
-		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour, []alarm.Kind{alarm.KindSilent, alarm.KindFrozen,
-			alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
-		{j.limits, room.Blind | room.Settle | room.Arrived | room.Quick, []alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
-		{j.mist, room.Blind | room.Quick | room.Schedule, []alarm.Kind{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
-		{door.Judge{}, room.Quick, []alarm.Kind{alarm.KindDoorAjar}},
+		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour,
+			kinds{alarm.KindSilent, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
+		{j.limits, room.Blind | room.Settle | room.Arrived | room.Quick,
+			kinds{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
+		{j.mist, room.Blind | room.Quick | room.Schedule,
+			kinds{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
+		{door.Judge{}, room.Quick, kinds{alarm.KindDoorAjar}},
 		{air.Judge{}, room.Arrived | room.Slow | room.Learn, nil},
-		{night.Judge{}, room.Slow, []alarm.Kind{alarm.KindNightDrop}},
-		{&lamps.Judge{}, room.Slow, []alarm.Kind{alarm.KindLampStuck}},
-		{heat.Judge{}, room.Slow | room.Ticked, []alarm.Kind{alarm.KindAhead, alarm.KindExposure}},
+		{night.Judge{}, room.Slow, kinds{alarm.KindNightDrop}},
+		{&lamps.Judge{}, room.Slow, kinds{alarm.KindLampStuck}},
+		{heat.Judge{}, room.Slow | room.Ticked, kinds{alarm.KindAhead, alarm.KindExposure}},
 	}
 }
 

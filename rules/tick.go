@@ -90,13 +90,13 @@ func (e *Engine) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
 		en.Now.HasHum = false
 	}
 	starting := now.Mono-e.v.Watched <= e.v.WaitFor(en)
-	if temp || !starting {
-		for k := range alarm.NumByTemperature {
-			e.lives.setUnknown(&en.Alarms[k], now, !temp)
+	for k := range en.Alarms {
+		switch s, row := &en.Alarms[k], alarm.Kind(k).Row(); {
+		case row.ByTemperature && (temp || !starting):
+			e.lives.setUnknown(s, now, !temp)
+		case row.ByHumidity && (hum || !starting):
+			e.lives.setUnknown(s, now, !hum)
 		}
-	}
-	if hum || !starting {
-		e.lives.setUnknown(&en.Alarms[alarm.KindFloor], now, !hum)
 	}
 }
 

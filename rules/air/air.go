@@ -1,12 +1,16 @@
+// Package air follows the air of the room and of its enclosures: trends, thermal
+// models, usual differences, and whether humidity moves as heated air's should.
+// What it learns stands in the View.
 package air
 
 import (
+	"math"
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"math"
-	"time"
 )
 
 // learn feeds the thermal model and the usual offset to the room.
@@ -58,7 +62,7 @@ func (l look) estimateRoom(now sensors.Instant) {
 	}
 }
 
-// airJudge follows the air of the room and of each enclosure. It finds nothing:
+// Judge follows the air of the room and of each enclosure. It finds nothing:
 // what it learns stands in the View for the judges after it.
 type Judge struct{}
 

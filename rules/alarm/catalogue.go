@@ -111,6 +111,9 @@ func bandDelays(r configs.Rules) (on, off time.Duration) {
 	return r.BandOnDelay.D(), r.BandOffDelay.D()
 }
 
+func bandDeadband(r configs.Rules) float64  { return float64(r.BandDeadband) }
+func floorDeadband(r configs.Rules) float64 { return float64(r.FloorDeadband) }
+
 func floorDelays(r configs.Rules) (on, off time.Duration) {
 	return r.FloorOnDelay.D(), r.FloorOffDelay.D()
 }
@@ -124,11 +127,11 @@ var catalogue = [NumKinds]Row{
 	KindExposure: {ID: Exposure, Priority: Today, Value: Dose, Weight: 3, Heat: true, ByTemperature: true,
 		Graded: true, Delays: fixed(0, exposureOff)},
 	KindAbove: {ID: AboveBand, Priority: Today, Value: Temperature, Weight: 2, Heat: true, ByTemperature: true,
-		AtLimit: true, Graded: true, Realarms: true, Delays: bandDelays},
+		AtLimit: true, Graded: true, Realarms: true, Delays: bandDelays, Deadband: bandDeadband},
 	KindBelow: {ID: BelowBand, Priority: Today, Value: Temperature, Weight: 2, ByTemperature: true,
-		AtLimit: true, Low: true, Graded: true, Realarms: true, Delays: bandDelays},
+		AtLimit: true, Low: true, Graded: true, Realarms: true, Delays: bandDelays, Deadband: bandDeadband},
 	KindFloor: {ID: HumidityFloor, Priority: Today, Value: Humidity, Weight: 2,
-		AtLimit: true, Low: true, Graded: true, Delays: floorDelays},
+		AtLimit: true, Low: true, Graded: true, ByHumidity: true, Delays: floorDelays, Deadband: floorDeadband},
 	KindNightDrop:   {ID: NightDrop, Priority: Today, Value: Difference},
 	KindMistMissing: {ID: MistMissing, Priority: Today, Weight: 1},
 	KindMistWeak:    {ID: MistWeak, Priority: Today},

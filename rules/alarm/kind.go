@@ -113,6 +113,8 @@ type Row struct {
 	Heat bool
 	// ByTemperature: the enclosures' temperatures together tell its cause.
 	ByTemperature bool
+	// ByHumidity: it is judged on the enclosure's humidity, and not known without.
+	ByHumidity bool
 	// AtLimit: it is a value against a limit, past which it is on its way back
 	// while it is held. Low: the worse value is the lower one.
 	AtLimit, Low bool
@@ -122,6 +124,8 @@ type Row struct {
 	// Latched: its return to normal waits for a reset. Realarms: it rings again
 	// while it goes on, where it wakes.
 	Latched, Realarms bool
+	// Deadband is what a keeper can set, in the unit of the value; nil for none.
+	Deadband func(configs.Rules) float64
 	// Delays are those of the onset and of the end; nil for none.
 	Delays func(configs.Rules) (on, off time.Duration)
 }

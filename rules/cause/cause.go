@@ -1,27 +1,31 @@
+// Package cause finds what is at fault where several enclosures can tell
+// together: the room, a shelf, the lamps or the power, one enclosure, its probe
+// or its door. It asks the View and remembers nothing.
 package cause
 
 import (
+	"slices"
+	"time"
+
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"slices"
-	"time"
 )
 
-// causes find what is at fault.
-type Of struct{ V *room.View }
+// A Look finds what is at fault in the room V.
+type Look struct{ V *room.View }
 
-// byTemperature finds what the enclosures' temperatures together say.
-func (cs Of) ByTemperature(a *room.Alarm, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+// ByTemperature finds what the enclosures' temperatures together say.
+func (cs Look) ByTemperature(a *room.Alarm, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
 	pic := cs.V.Survey(now)
 	return cs.Temperature(&cs.V.Enclosures[a.Index], &pic, now, a.Kind)
 }
 
 // manyLamps reports whether the enclosures hang on more than one lamp timer:
 // then what befalls all of them at once is not a timer.
-func (cs Of) manyLamps() bool {
+func (cs Look) manyLamps() bool {
 	for i := range cs.V.Enclosures {
 		if cs.V.Enclosures[i].Lamps != cs.V.Enclosures[0].Lamps {
 			return true
@@ -30,7 +34,7 @@ func (cs Of) manyLamps() bool {
 	return false
 }
 
-// facts is evidence of facts without quantities.
+// Facts is evidence of facts without quantities.
 func Facts(ids ...alarm.FactID) (list []alarm.Fact) {
 	for _, id := range ids {
 		list = append(list, alarm.Fact{ID: id})
@@ -38,7 +42,7 @@ func Facts(ids ...alarm.FactID) (list []alarm.Fact) {
 	return list
 }
 
-func (cs Of) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
+func (cs Look) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
 	switch {
 	case p.St.Swap.With != "":
 		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.St.Swap.With}
@@ -53,8 +57,8 @@ func (cs Of) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
 	}
 }
 
-// dryCause says what dries an enclosure out.
-func (cs Of) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+// Dry says what dries an enclosure out.
+func (cs Look) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
 	if _, open := en.St.Door.Open(); open {
 		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
 	}
@@ -92,7 +96,7 @@ const roomDrier = 8
 
 // roomDry says that the room's own air is drier than usual, as it is
 // when what conditions it has failed; nil where it is not.
-func (cs Of) roomDry(now sensors.Instant) *alarm.Fact {
+func (cs Look) roomDry(now sensors.Instant) *alarm.Fact {
 	h, ok := cs.V.RoomHum(now.Mono)
 	hour := cs.V.Hour(now)
 	if !ok || hour < 0 {
@@ -109,9 +113,9 @@ func (cs Of) roomDry(now sensors.Instant) *alarm.Fact {
 // most lamps warm them.
 const lampsAdd = 1.0
 
-// lampsGone says that the enclosures lack what their lamps should add: air that
+// LampsGone says that the enclosures lack what their lamps should add: air that
 // cooled so is damp without any mist. It is nil where they do not.
-func (cs Of) LampsGone() *alarm.Fact {
+func (cs Look) LampsGone() *alarm.Fact {
 	lit, _ := cs.litNow()
 	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
 		return nil
@@ -157,11 +161,11 @@ func sideOf(k alarm.Kind) float64 {
 	return hotter
 }
 
-// temperatureCause says what makes an enclosure too warm or too cold, with the
+// Temperature says what makes an enclosure too warm or too cold, with the
 // numbers behind it. A probe that is doubted comes first, then a shelf or one
 // enclosure that is away from its usual place on that side and further than the
 // rest, then the room, then what all enclosures have in common.
-func (cs Of) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
 		return s.Rec.Cause, Facts(alarm.FactLampsDark)
@@ -193,7 +197,7 @@ func (cs Of) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.I
 
 // oddCause is for an enclosure that is what is different: itself, or its only
 // probe where that contradicts itself.
-func (cs Of) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+func (cs Look) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && mild(en) {
 		if why := moistApart(&en.St.Moist, side); why != nil {
@@ -204,7 +208,7 @@ func (cs Of) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
-func (cs Of) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (alarm.Cause, []alarm.Fact) {
+func (cs Look) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (alarm.Cause, []alarm.Fact) {
 	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
 	all, room := side*f.Median, side*f.RoomOff
 	switch {
@@ -227,7 +231,7 @@ func (cs Of) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Finding
 // commonCause is for all enclosures away from their usual places in a room
 // that is as usual: the lamps, or the power and the air where they hang on
 // several timers.
-func (cs Of) commonCause(en *room.Enclosure, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
+func (cs Look) commonCause(en *room.Enclosure, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
 	if en.Lamps < 0 || cs.manyLamps() {
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
 	}
@@ -241,7 +245,7 @@ func apart(id alarm.FactID, side, by float64) alarm.Fact {
 
 // odd reports whether the enclosure itself is what is different. One that is
 // not even on that side of its usual place never is.
-func (cs Of) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
+func (cs Look) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
 	apart, own := side*(f.Residual-f.Median), side*f.Residual
 	switch {
 	case f.Judged < enoughPeers:
@@ -282,7 +286,7 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 // roomExplains says why the room itself is enough to explain this side, nil
 // where it is not. On the first days nothing is known of what is
 // usual: then the room's own rise, or its standing above any band, is enough.
-func (cs Of) roomExplains(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+func (cs Look) roomExplains(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	r := &pic.Room
 	switch {
 	case !r.HasTemp:
@@ -298,7 +302,7 @@ func (cs Of) roomExplains(en *room.Enclosure, pic *climate.Picture, side float64
 }
 
 // moversExplain is roomExplains without a room probe.
-func (cs Of) moversExplain(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
+func (cs Look) moversExplain(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	n, all := movers(pic, side), pic.Changed
 	if all >= enoughPeers && float64(n) >= mostMove*float64(all) && !cs.justSwitched(en) {
 		return &alarm.Fact{ID: alarm.FactMovedAlike, Count: n, Of: all}
@@ -307,7 +311,7 @@ func (cs Of) moversExplain(en *room.Enclosure, pic *climate.Picture, side float6
 }
 
 // firstDaysExplain is roomExplains while nothing is known of what is usual.
-func (cs Of) firstDaysExplain(en *room.Enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
+func (cs Look) firstDaysExplain(en *room.Enclosure, r *climate.RoomCase, side float64) *alarm.Fact {
 	if t, ok := en.St.Thermal.RoomBefore(cs.V.EstAt(cs.V.Latest.Mono), roomSpan); ok && side*(r.Temp-t) >= roomClimb {
 		why := apart(alarm.FactRoomClimbed, side, r.Temp-t)
 		why.For = roomSpan
@@ -350,11 +354,11 @@ func together(pic *climate.Picture, side float64) []alarm.Fact {
 }
 
 // beyondBand counts the enclosures that are past their band on that side.
-func (cs Of) beyondBand(side float64) int {
+func (cs Look) beyondBand(side float64) int {
 	n := 0
 	for i := range cs.V.Enclosures {
 		en := &cs.V.Enclosures[i]
-		if !en.Now.HasTemp || en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
+		if !en.Now.HasTemp || en.OutOfService() {
 			continue
 		}
 		low, high, _ := cs.V.Band(en)
@@ -365,9 +369,9 @@ func (cs Of) beyondBand(side float64) int {
 	return n
 }
 
-// coolsWithRoom reports whether the room cools by more than a night does: air
+// CoolsWithRoom reports whether the room cools by more than a night does: air
 // that cools saturates by itself.
-func (cs Of) CoolsWithRoom(en *room.Enclosure) bool {
+func (cs Look) CoolsWithRoom(en *room.Enclosure) bool {
 	own, ok := en.St.Trend.Slope()
 	room, known := cs.V.Air.Trend.Slope()
 	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
@@ -388,10 +392,10 @@ const coolsSlow = 0.4
 // coolsFast in °C/h is faster than an enclosure under a mist cools for long.
 const coolsFast = 1.5
 
-// powerGone reports whether all enclosures are cooler than usual beside the
+// PowerGone reports whether all enclosures are cooler than usual beside the
 // room while their lamps should be on, or the room itself is colder than usual:
 // then a mist that fails everywhere is the power, not the pump.
-func (cs Of) PowerGone(en *room.Enclosure, now sensors.Instant) bool {
+func (cs Look) PowerGone(en *room.Enclosure, now sensors.Instant) bool {
 	pic := cs.V.Survey(now)
 	if pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
 		return true
@@ -409,9 +413,9 @@ func (cs Of) PowerGone(en *room.Enclosure, now sensors.Instant) bool {
 	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
 }
 
-// darkens reports whether most enclosures whose lamps should have been on for
+// Darkens reports whether most enclosures whose lamps should have been on for
 // long, and that no mist cools, cool together.
-func (cs Of) Darkens(now time.Duration) bool {
+func (cs Look) Darkens(now time.Duration) bool {
 	xs := cs.V.Floats[:0]
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
@@ -435,7 +439,7 @@ const darkCools = 0.25
 
 // litNow counts the enclosures whose lamps should have been on for some time,
 // and those of them whose lamps came on not long ago and are known to warm.
-func (cs Of) litNow() (lit, fresh int) {
+func (cs Look) litNow() (lit, fresh int) {
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
 		if o.Lamps < 0 {
@@ -479,6 +483,6 @@ func moistApart(m *room.Moist, side float64) *alarm.Fact {
 }
 
 // justSwitched reports whether the lamps switched less than an hour ago.
-func (cs Of) justSwitched(en *room.Enclosure) bool {
+func (cs Look) justSwitched(en *room.Enclosure) bool {
 	return en.Lamps >= 0 && cs.V.Lamps[en.Lamps].Known && cs.V.Lamps[en.Lamps].Edge < time.Hour
 }

@@ -1,13 +1,16 @@
+// Package door tells an opening, which excuses the humidity floor for a while,
+// from a door left ajar. Heat is never excused.
 package door
 
 import (
+	"math"
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"math"
-	"time"
 )
 
 // disturbed reports whether a step in temperature and humidity has another
@@ -58,7 +61,7 @@ func (l look) judgeAjar(en *room.Enclosure, now sensors.Instant, ajar bool) {
 	l.out.Hold(s, ajar)
 }
 
-// doorJudge looks for doors: an opening excuses the humidity floor for a while,
+// Judge looks for doors: an opening excuses the humidity floor for a while,
 // one left ajar is told. It remembers nothing beside what the View has.
 type Judge struct{}
 

@@ -1,11 +1,14 @@
+// Package heat judges the heat that is coming, as a forecast, and what the heat
+// of the last days adds up to, as a dose.
 package heat
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 // heatOf returns the enclosure's other active alarm of heat, whose cause is
@@ -102,7 +105,7 @@ func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 // doseDead in °C below the boundary is cool enough to call it over.
 const doseDead = 0.5
 
-// heatJudge looks at the heat that is coming and at what it adds up to.
+// Judge looks at the heat that is coming and at what it adds up to.
 type Judge struct{}
 
 // heatLook is one look at the room.
@@ -136,7 +139,7 @@ func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 			return o.Rec.Cause, o.Rec.Detail.Evidence
 		}
 	}
-	return cause.Of{V: v}.ByTemperature(a, v.At)
+	return cause.Look{V: v}.ByTemperature(a, v.At)
 }
 
 // Fact says what is the matter.

@@ -1,3 +1,5 @@
+// Package lamps judges whether the lamps follow their schedule, by the step that
+// a switch makes, with other enclosures as peers.
 package lamps
 
 import (
@@ -10,7 +12,7 @@ import (
 	"time"
 )
 
-// lampsJudge looks whether the lamps follow their schedule.
+// Judge looks whether the lamps follow their schedule.
 type Judge struct {
 	steps []climate.LampStep
 }

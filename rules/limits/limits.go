@@ -1,13 +1,17 @@
+// Package limits holds each reading against the limits in force: the lethal one,
+// those of the band and beyond it, and the humidity floor. A limit is reached at
+// the value itself.
 package limits
 
 import (
+	"math"
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"math"
-	"time"
 )
 
 // Delays of the limits that make a band alarm urgent. No keeper has a reason to
@@ -335,7 +339,7 @@ func (l look) standInFact(en *room.Enclosure) alarm.Fact {
 	return f
 }
 
-// LimitsOwn is what the judge of limits remembers of one enclosure.
+// State is what the judge of limits remembers of one enclosure.
 type State struct {
 	// Act and Cold are the times at the limits that make the band urgent.
 	Act     alarm.Record `json:"act"`
@@ -345,12 +349,13 @@ type State struct {
 	calm calm
 }
 
-// limitsJudge holds every reading against the limits in force: lethal, those of
+// Judge holds every reading against the limits in force: lethal, those of
 // the band, and the humidity floor.
 type Judge struct {
 	At []State // by the enclosure's index
 }
 
+// New returns a judge of the enclosures of a room.
 func New(v *room.View) *Judge {
 	j := &Judge{At: make([]State, len(v.Enclosures))}
 	for i := range v.Enclosures {
@@ -423,9 +428,9 @@ func (l look) forget(en *room.Enclosure, now sensors.Instant) {
 // Cause says what is at fault, with the numbers behind it.
 func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	if a.Kind == alarm.KindFloor {
-		return cause.Of{V: v}.Dry(&v.Enclosures[a.Index], v.At)
+		return cause.Look{V: v}.Dry(&v.Enclosures[a.Index], v.At)
 	}
-	return cause.Of{V: v}.ByTemperature(a, v.At)
+	return cause.Look{V: v}.ByTemperature(a, v.At)
 }
 
 // Fact says what is the matter.

@@ -1,12 +1,15 @@
+// Package mist looks for mist pulses: missing, weak or without an end, for all
+// enclosures on one supply together; and how the air dries after them.
 package mist
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
@@ -30,7 +33,7 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
-// MistOwn is what the judge of mists remembers of one enclosure.
+// State is what the judge of mists remembers of one enclosure.
 type State struct {
 	Watch  climate.MistWatch `json:"watch"`
 	Weak   int               `json:"weak"`    // weak ones in a row
@@ -45,13 +48,14 @@ type State struct {
 	Cut       bool                `json:"cut,omitempty"` // a gap hid whether an endless mist ended
 }
 
-// mistJudge looks for mist pulses, holds them against the schedules, and follows
+// Judge looks for mist pulses, holds them against the schedules, and follows
 // how enclosures dry after them.
 type Judge struct {
 	At       []State // by the enclosure's index
 	verdicts []climate.MistVerdict
 }
 
+// New returns a judge of the enclosures of a room.
 func New(v *room.View) *Judge {
 	return &Judge{At: make([]State, len(v.Enclosures)), verdicts: make([]climate.MistVerdict, 0, len(v.Enclosures))}
 }
@@ -63,7 +67,7 @@ type look struct {
 	out *room.Out
 }
 
-func (l look) causes() cause.Of { return cause.Of{V: l.v} }
+func (l look) causes() cause.Look { return cause.Look{V: l.v} }
 
 // Step looks for pulses, or for those that should have come.
 func (j *Judge) Step(v *room.View, out *room.Out) {

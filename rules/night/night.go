@@ -1,3 +1,4 @@
+// Package night judges the drop of the temperature from lamps on to lamps off.
 package night
 
 import (
@@ -6,7 +7,7 @@ import (
 	"dewline/sensors"
 )
 
-// nightJudge follows the drop of the temperature from lamps on to lamps off.
+// Judge follows the drop of the temperature from lamps on to lamps off.
 type Judge struct{}
 
 // nightLook is one look at the room.

@@ -1,13 +1,14 @@
 package probes
 
 import (
+	"time"
+
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 func (l look) probeCause(p probe, k alarm.Kind, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
@@ -146,8 +147,8 @@ func (l look) wetCause(p probe) (alarm.Cause, []alarm.Fact) {
 	switch {
 	case p.St.Dewy:
 		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{p.dewFact()}
-	case p.Encl >= 0 && p.St.Wet.Slow && cause.Of{V: l.v}.LampsGone() != nil:
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*cause.Of{V: l.v}.LampsGone()}
+	case p.Encl >= 0 && p.St.Wet.Slow && cause.Look{V: l.v}.LampsGone() != nil:
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*cause.Look{V: l.v}.LampsGone()}
 	case l.allWet(p):
 		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: p.Cfg.Enclosure}, cause.Facts(alarm.FactBothWet)
 	case p.Encl >= 0 && p.St.Wet.Slow:

@@ -1,12 +1,13 @@
 package probes
 
 import (
-	"dewline/rules/climate"
-	"dewline/rules/room"
-	"dewline/sensors"
 	"math"
 	"slices"
 	"time"
+
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/sensors"
 )
 
 // Drift compares a probe with the rest of the rack by night, when lamps are off

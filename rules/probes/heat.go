@@ -1,11 +1,12 @@
 package probes
 
 import (
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 // takeTemperature stores a reading's temperature and counts how often in a row

@@ -1,13 +1,14 @@
 package probes
 
 import (
+	"math"
+	"slices"
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"math"
-	"slices"
-	"time"
 )
 
 // How far two probes of one enclosure may differ. Common practice, no source,

@@ -1,9 +1,10 @@
 package probes
 
 import (
-	"dewline/sensors"
 	"math"
 	"time"
+
+	"dewline/sensors"
 )
 
 // Two probes that hang in each other's places stand away from their own usual

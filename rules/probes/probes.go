@@ -1,14 +1,18 @@
+// Package probes judges the probes themselves: silent, frozen, wet, jumping, in
+// disagreement or exchanged, with a wrong clock, or due to be calibrated. It also
+// decides what a reading is good for, so that a doubt never hides heat.
 package probes
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
-// ProbeOwn is what the judge of probes remembers of one, for itself.
+// State is what the judge of probes remembers of one, for itself.
 type State struct {
 	Back    bool                 `json:"back,omitempty"` // nobody saw how it came to the implausible heat that it tells
 	LastHot sensors.CentiCelsius `json:"last_hot"`       // the implausible value
@@ -28,13 +32,14 @@ type State struct {
 	dueHum, dueTemp bool // a calibration is due
 }
 
-// probesJudge judges what becomes of probes: silent, frozen, wet, jumping, in
+// Judge judges what becomes of probes: silent, frozen, wet, jumping, in
 // disagreement, with a wrong clock, or due to be calibrated.
 type Judge struct {
 	At        []State // by the probe's index
 	nightOpen bool    // probes are being compared, or that is not known
 }
 
+// New returns a judge of the probes of a room.
 func New(v *room.View) *Judge {
 	return &Judge{At: make([]State, len(v.Probes)), nightOpen: true}
 }

@@ -1,10 +1,11 @@
 package probes
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 // A Step is a change of one probe's values from one reading to the next that

@@ -1,10 +1,11 @@
 package probes
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 // implausible is a temperature, in hundredths of °C, that no lamp, room or

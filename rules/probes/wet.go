@@ -1,10 +1,11 @@
 package probes
 
 import (
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 const (

@@ -81,7 +81,7 @@ func (g *Given) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
-// A slot is one alarm of one subject with what was last said about it.
+// An Alarm is one alarm of one subject with what was last said about it.
 type Alarm struct {
 	Rec      Record
 	Kind     alarm.Kind
@@ -90,6 +90,7 @@ type Alarm struct {
 	Numbered bool          // its onsets are numbered as ones of this run
 }
 
+// MakeAlarm returns a normal alarm of the enclosure or probe of that index.
 func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
 	row := k.Row()
 	return Alarm{Kind: k, Index: subj, Rec: Record{
@@ -97,16 +98,17 @@ func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
 	}}
 }
 
+// Open reports whether the alarm is not NORM.
 func (s *Alarm) Open() bool { return s.Rec.Life.State != alarm.Norm }
 
-// keep reports whether the record is worth persisting: it was raised once, or
+// Worth reports whether the record is worth persisting: it was raised once, or
 // a delay is running.
 func (s *Alarm) Worth() bool {
 	l := &s.Rec.Life
 	return s.Open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
 }
 
-// afresh takes the urgency of an alarm that rises again, before anybody
+// Afresh takes the urgency of an alarm that rises again, before anybody
 // answered for the last time, back to where every alarm of its kind begins.
 func (s *Alarm) Afresh() {
 	if s.Kind.Row().Graded {
@@ -114,7 +116,7 @@ func (s *Alarm) Afresh() {
 	}
 }
 
-// limit notes what the alarm is judged by.
+// Against notes what the alarm is judged by.
 func (s *Alarm) Against(value, limit float64) {
 	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = value, true, limit, true
 	switch r := &s.Rec; {

@@ -1,8 +1,9 @@
 package room
 
 import (
-	"dewline/sensors"
 	"time"
+
+	"dewline/sensors"
 )
 
 // A Calibration is what the engine needs to know of a probe's corrections.
@@ -15,6 +16,8 @@ type Calibration struct {
 	Uncertainty float64
 }
 
+// HumidityDue is when the humidity is to be calibrated; false for never. The time
+// counts from the last calibration, or from when the probe was first seen.
 func (v *View) HumidityDue(p *Probe) (time.Time, bool) {
 	every := v.Cfg.Rules.HumidityDue.D()
 	if !p.St.HasHum || every <= 0 {
@@ -23,6 +26,7 @@ func (v *View) HumidityDue(p *Probe) (time.Time, bool) {
 	return later(p.St.Seen, p.St.HumDone).Add(every), true
 }
 
+// TemperatureDue is HumidityDue for the temperature.
 func (v *View) TemperatureDue(p *Probe) (time.Time, bool) {
 	every := v.Cfg.Rules.TemperatureDue.D()
 	if !p.St.HasTemp || every <= 0 {

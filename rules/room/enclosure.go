@@ -1,15 +1,16 @@
 package room
 
 import (
+	"time"
+
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
-	"time"
 )
 
-// band returns the temperatures in force, both inside the band, and the band's
+// Band returns the temperatures in force, both inside the band, and the band's
 // name. Without a lamp schedule (nil) or a clock, and for a while after the lamps
 // switched, the wider of both bands holds.
 func (l *Limits) Band(lamps *Lamps, settle time.Duration) (low, high int32, name string) {
@@ -81,7 +82,7 @@ type Ahead struct {
 	Learned   bool          `json:"learned"`
 }
 
-// enclosure is a configured enclosure with its state and alarms.
+// Enclosure is a configured enclosure with its state and alarms.
 type Enclosure struct {
 	Index      int
 	Cfg        configs.Enclosure
@@ -100,13 +101,14 @@ type Enclosure struct {
 	DoseLimits climate.DoseLimits
 }
 
-// limits are the species' limits in the units of readings.
+// Limits are the species' limits in the units of readings.
 type Limits struct {
 	DayLow, DayHigh, NightLow, NightHigh int32
 	Warn, Act, Ceiling, Cold             int32
 	Floor, Dry                           int32
 }
 
+// LimitsOf returns the limits of a species.
 func LimitsOf(s configs.Species) Limits {
 	c := func(v configs.Celsius) int32 { return int32(sensors.CelsiusOf(float64(v))) }
 	p := func(v configs.Percent) int32 { return int32(sensors.PercentOf(float64(v))) }
@@ -117,7 +119,7 @@ func LimitsOf(s configs.Species) Limits {
 	}
 }
 
-// present is what the probes of an enclosure say together at one moment.
+// Present is what the probes of an enclosure say together at one moment.
 type Present struct {
 	Main, Hot, Cold    int32 // hundredths of °C
 	Hum                int32 // hundredths of %
@@ -138,6 +140,7 @@ const (
 	NumRanks
 )
 
+// RankOf is the rank of a place.
 func RankOf(p configs.Place) int {
 	switch p {
 	case configs.Litter:
@@ -148,13 +151,14 @@ func RankOf(p configs.Place) int {
 	return rankOther
 }
 
-// few holds the values of as many probes as an enclosure or the room has; of
+// Few holds the values of as many probes as an enclosure or the room has; of
 // more than eight the first count.
 type Few struct {
 	v [8]int32
 	n int
 }
 
+// Add takes one more.
 func (f *Few) Add(v int32) {
 	if f.n < len(f.v) {
 		f.v[f.n] = v
@@ -162,7 +166,7 @@ func (f *Few) Add(v int32) {
 	}
 }
 
-// median returns the middle value, false for none.
+// Median returns the middle value, false for none.
 func (f *Few) Median() (int32, bool) {
 	if f.n == 0 {
 		return 0, false
@@ -197,12 +201,12 @@ func median(s []int32) int32 {
 	return (s[n/2-1] + s[n/2]) / 2
 }
 
-// misted reports whether a pulse began within the last span.
+// Misted reports whether a pulse began within the last span.
 func (en *Enclosure) Misted(now, span time.Duration) bool {
 	return en.St.HasPulse && now-en.St.PulseAt < span
 }
 
-// degrees are hundredths of °C as readings hold them.
+// Degrees are hundredths of °C as readings hold them.
 func Degrees(centi int32) unit.Temperature { return unit.Temperature(centi) / 100 }
 
 // Moist compares how temperature and humidity move in an enclosure with one
@@ -234,3 +238,7 @@ func (en *Enclosure) forget(a Absence) {
 		st.Night.Interrupt()
 	}
 }
+
+// OutOfService reports whether a person took the enclosure out of service: all
+// its alarms go together.
+func (en *Enclosure) OutOfService() bool { return en.Alarms[0].Rec.Life.State == alarm.OutOfService }

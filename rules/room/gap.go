@@ -1,8 +1,9 @@
 package room
 
 import (
-	"dewline/sensors"
 	"time"
+
+	"dewline/sensors"
 )
 
 // Off is what is known of the time in which dewline did not run. Running time

@@ -1,9 +1,10 @@
 package room
 
 import (
+	"time"
+
 	"dewline/configs"
 	"dewline/sensors"
-	"time"
 )
 
 // A Band knows the band in force of one enclosure at any instant, by the same
@@ -38,7 +39,7 @@ func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius) {
 
 const dayMinutes = 24 * 60
 
-// lampSet is a photoperiod as of the present minute.
+// Lamps is a photoperiod as of the present minute.
 type Lamps struct {
 	Cfg   configs.Lamps
 	Known bool // the clock is set
@@ -49,7 +50,7 @@ type Lamps struct {
 	numComing int
 }
 
-// mistSet is a misting schedule.
+// Mist is a misting schedule.
 type Mist struct {
 	Cfg configs.Mist
 	St  MistState
@@ -61,7 +62,7 @@ type MistState struct {
 	Seen sensors.Instant `json:"seen"` // last look at the clock
 }
 
-// read takes the minute that local begins, if the clock is set.
+// Read takes the minute that local begins, if the clock is set.
 func (l *Lamps) Read(local time.Time, synced bool) {
 	if l.Known = synced; !synced {
 		return
@@ -76,7 +77,7 @@ func sinceClock(minute int, t configs.ClockTime) int {
 	return ((minute-int(t))%dayMinutes + dayMinutes) % dayMinutes
 }
 
-// readComing fills the switches of the next six hours.
+// Coming fills the switches of the next six hours.
 func (l *Lamps) Coming(now sensors.Instant, loc *time.Location) {
 	l.numComing = 0
 	t := now.Wall
@@ -90,7 +91,7 @@ func (l *Lamps) Coming(now sensors.Instant, loc *time.Location) {
 	}
 }
 
-// band is the band in force of an enclosure at the engine's present minute.
+// Band is the band in force of an enclosure at the engine's present minute.
 func (v *View) Band(en *Enclosure) (low, high int32, name string) {
 	var lamps *Lamps
 	if en.Lamps >= 0 {

@@ -1,11 +1,12 @@
 package room
 
 import (
+	"math"
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
-	"math"
-	"time"
 )
 
 // RangeOf turns a forecast into whole minutes, nil where nothing can be said.
@@ -55,7 +56,7 @@ func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 	return t
 }
 
-// forecast fills what is ahead of the enclosure.
+// Forecast fills what is ahead of the enclosure.
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope) {
 	o := climate.Outlook{
 		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,

@@ -1,17 +1,18 @@
 package room
 
 import (
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
-	"time"
 )
 
 // standsLong is how long the same value to the last digit is a reason to ask the
 // probe first. To call it frozen takes longer.
 const standsLong = 45 * time.Minute
 
-// stands reports whether the probe repeats itself while the others move.
+// Stands reports whether the probe repeats itself while the others move.
 func (p *Probe) Stands(now time.Duration) bool {
 	st := &p.St
 	return st.HasPeers && st.PeerHigh-st.PeerLow >= PeersMoved && now-st.StillAt >= standsLong
@@ -21,7 +22,7 @@ func (p *Probe) Stands(now time.Duration) bool {
 // steady probe to be a frozen one.
 const PeersMoved = 50
 
-// apart reports whether the probe stands away from its twin, for however short
+// Apart reports whether the probe stands away from its twin, for however short
 // a time.
 func (p *Probe) Apart() bool {
 	l := &p.Alarm(alarm.KindDisagrees).Rec.Life
@@ -97,7 +98,7 @@ type Trust struct {
 	Wet      Wet                  `json:"wet,omitzero"`
 }
 
-// probe is a configured probe with its state and alarms.
+// Probe is a configured probe with its state and alarms.
 type Probe struct {
 	Index int
 	Cfg   configs.Probe
@@ -111,13 +112,14 @@ type Probe struct {
 	Alarms [int(alarm.FirstSelfKind - alarm.FirstProbeKind)]Alarm
 }
 
+// Alarm is the probe's alarm of one kind.
 func (p *Probe) Alarm(k alarm.Kind) *Alarm { return &p.Alarms[k-alarm.FirstProbeKind] }
 
 // longestInterval is the longest that a probe's rhythm may have: a slower node
 // is silent in between.
 const LongestInterval = 15 * time.Minute
 
-// silentAfter is how old the last reading may be. Until the rhythm is known a
+// SilentAfter is how old the last reading may be. Until the rhythm is known a
 // probe gets the benefit of the doubt.
 func (p *Probe) SilentAfter(r *configs.Rules) time.Duration {
 	d := max(r.SilentAfter.D(), 3*p.St.Interval)
@@ -127,7 +129,7 @@ func (p *Probe) SilentAfter(r *configs.Rules) time.Duration {
 	return d
 }
 
-// heard is the running time of the last reading that was not bad, or of when
+// HeardAt is the running time of the last reading that was not bad, or of when
 // the first was expected.
 func (p *Probe) HeardAt() time.Duration {
 	if p.St.Heard.IsZero() {
@@ -136,17 +138,17 @@ func (p *Probe) HeardAt() time.Duration {
 	return p.St.Heard.Mono
 }
 
-// fresh reports whether a value of that time may count as present.
+// Fresh reports whether a value of that time may count as present.
 func (p *Probe) Fresh(r *configs.Rules, now, at time.Duration) bool {
 	return at >= p.Since && now-at <= p.SilentAfter(r)
 }
 
-// gap is the longest running time between two samples that a delay counts.
+// Gap is the longest running time between two samples that a delay counts.
 func (p *Probe) Gap() time.Duration {
 	return min(max(2*time.Minute, 3*p.St.Interval), LongestInterval)
 }
 
-// leapt reports whether a jump, faster than air can change, brought the probe
+// Leapt reports whether a jump, faster than air can change, brought the probe
 // to where it is.
 func (p *Probe) Leapt(now time.Duration) bool {
 	l := p.St.Leap
@@ -160,7 +162,7 @@ const (
 	leapFor = 45 * time.Minute
 )
 
-// usable reports whether the last trusted temperature is a present one.
+// Usable reports whether the last trusted temperature is a present one.
 func (p *Probe) Usable(r *configs.Rules, now time.Duration) bool {
 	return p.St.tempSound() && !p.Out && p.Fresh(r, now, p.St.TempAt)
 }
@@ -174,13 +176,13 @@ func (st *ProbeState) tempSound() bool {
 // humSound is tempSound for the humidity.
 func (st *ProbeState) humSound() bool { return st.HasHum && !st.HumLost && !st.Frozen }
 
-// A use says what a probe is good for now.
+// A Use says what a probe is good for now.
 type Use struct {
 	Temp, Hum bool
 	Doubt     bool // it has or had a value that does not count, and is in service
 }
 
-// use is usable and humUsable at once, for every reading asks both.
+// Use is usable and humUsable at once, for every reading asks both.
 func (p *Probe) Use(r *configs.Rules, now time.Duration) Use {
 	st := &p.St
 	if p.Out {
@@ -192,7 +194,7 @@ func (p *Probe) Use(r *configs.Rules, now time.Duration) Use {
 	return u
 }
 
-// A side is a limit to stay below, or with its sign turned one to stay above.
+// A Side is a limit to stay below, or with its sign turned one to stay above.
 type Side int32
 
 const (
@@ -200,11 +202,12 @@ const (
 	Lower Side = -1
 )
 
+// Classify holds a value against a limit on that side.
 func (d Side) Classify(v, limit, deadband int32) alarm.Input {
 	return alarm.High(int32(d)*v, int32(d)*limit, deadband)
 }
 
-// inDoubt reports whether a probe whose temperature cannot be had or trusted
+// InDoubt reports whether a probe whose temperature cannot be had or trusted
 // now was short of being back from the limit when it last could: then nobody
 // knows that the process is.
 func (p *Probe) InDoubt(r *configs.Rules, now time.Duration, d Side, limit, deadband int32) bool {
@@ -219,17 +222,18 @@ func (p *Probe) InDoubt(r *configs.Rules, now time.Duration, d Side, limit, dead
 	}
 }
 
-// dryDoubt is inDoubt for the humidity.
+// DryDoubt is inDoubt for the humidity.
 func (p *Probe) DryDoubt(r *configs.Rules, now time.Duration, limit, deadband int32) bool {
 	st := &p.St
 	return st.HasHum && !p.Out && !p.HumUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
 }
 
+// HumUsable reports whether the last trusted humidity is a present one.
 func (p *Probe) HumUsable(r *configs.Rules, now time.Duration) bool {
 	return !p.St.Dewy && p.HumFresh(r, now)
 }
 
-// humFresh is humUsable, whatever its dew point.
+// HumFresh is humUsable, whatever its dew point.
 func (p *Probe) HumFresh(r *configs.Rules, now time.Duration) bool {
 	return p.St.humSound() && !p.Out && p.Fresh(r, now, p.St.HumAt)
 }
@@ -262,3 +266,6 @@ type Wet struct {
 	From sensors.CentiPercent `json:"from,omitempty"`
 	Most sensors.CentiPercent `json:"most,omitempty"`
 }
+
+// Silent reports whether the probe is told to be.
+func (p *Probe) Silent() bool { return p.Alarm(alarm.KindSilent).Rec.Life.Active }

@@ -1,17 +1,18 @@
 package room
 
 import (
-	"dewline/rules/alarm"
-	"dewline/rules/climate"
-	"dewline/sensors"
 	"slices"
 	"strconv"
 	"time"
+
+	"dewline/rules/climate"
+	"dewline/sensors"
 )
 
+// ShelfName names a shelf of a rack.
 func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
 
-// survey looks at all enclosures together, as they are now.
+// Survey looks at all enclosures together, as they are now.
 func (v *View) Survey(now sensors.Instant) climate.Picture {
 	v.cases = v.cases[:0]
 	for i := range v.Enclosures {
@@ -28,9 +29,10 @@ func (v *View) Survey(now sensors.Instant) climate.Picture {
 	return climate.Survey(room, v.cases, v.Floats)
 }
 
+// CaseOf is one enclosure as the survey counts it.
 func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
 	c := climate.Case{Shelf: en.Shelf, Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
-	if en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService {
+	if en.OutOfService() {
 		c.HasTemp = false
 	}
 	if hour := v.Hour(now); hour >= 0 {
@@ -42,7 +44,7 @@ func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
 	return c
 }
 
-// doubtful returns the probe of the enclosure that is doubted on that side (0
+// Doubtful returns the probe of the enclosure that is doubted on that side (0
 // for either), the hottest first, nil for none. A probe that leapt down is no
 // reason for heat, and neither is a node's clock.
 func (v *View) Doubtful(en *Enclosure, now sensors.Instant, side float64) *Probe {
@@ -72,7 +74,7 @@ type RoomState struct {
 	SlowAt   time.Duration      `json:"slow_at"`
 }
 
-// roomTemp is the median of the room's trustworthy probes, in hundredths of °C.
+// RoomTemp is the median of the room's trustworthy probes, in hundredths of °C.
 func (v *View) RoomTemp(now time.Duration) (int32, bool) {
 	var temps Few
 	for _, i := range v.InRoom {
@@ -83,7 +85,7 @@ func (v *View) RoomTemp(now time.Duration) (int32, bool) {
 	return temps.Median()
 }
 
-// roomHum is the same for humidity, in hundredths of a percent.
+// RoomHum is the same for humidity, in hundredths of a percent.
 func (v *View) RoomHum(now time.Duration) (int32, bool) {
 	var hums Few
 	for _, i := range v.InRoom {
@@ -94,7 +96,7 @@ func (v *View) RoomHum(now time.Duration) (int32, bool) {
 	return hums.Median()
 }
 
-// middle is the median temperature of everything that moves.
+// Middle is the median temperature of everything that moves.
 func (v *View) Middle(now time.Duration) (int32, bool) {
 	v.Ints = v.Ints[:0]
 	for i := range v.Enclosures {
@@ -112,7 +114,7 @@ func (v *View) Middle(now time.Duration) (int32, bool) {
 	return v.Ints[len(v.Ints)/2], true
 }
 
-// middleChange is the median move of the surveyed enclosures in 30 min, °C.
+// MiddleChange is the median move of the surveyed enclosures in 30 min, °C.
 func (v *View) MiddleChange() float64 {
 	xs := v.Floats[:0]
 	for i := range v.cases {
@@ -127,7 +129,7 @@ func (v *View) MiddleChange() float64 {
 	return xs[len(xs)/2]
 }
 
-// hour is the local hour of day, negative while the clock is unset.
+// Hour is the local hour of day, negative while the clock is unset.
 func (v *View) Hour(now sensors.Instant) float64 {
 	if now == v.At {
 		return v.hourNow

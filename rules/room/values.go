@@ -1,13 +1,14 @@
 package room
 
 import (
-	"dewline/configs"
-	"dewline/rules/alarm"
 	"math"
 	"time"
+
+	"dewline/configs"
+	"dewline/rules/alarm"
 )
 
-// combine looks at every probe of the enclosure. Heat is judged on the hottest
+// Combine looks at every probe of the enclosure. Heat is judged on the hottest
 // trustworthy one; the band on the one over the litter, where frogs live, or
 // the median of what there is; the floor on the named one or the median. A
 // probe that is silent, doubted or out of service takes no part.
@@ -71,7 +72,7 @@ func (v *View) combineOne(en *Enclosure, now time.Duration) {
 	en.Now = p
 }
 
-// hotInput classifies the hottest trustworthy temperature.
+// HotInput classifies the hottest trustworthy temperature.
 func (v *View) HotInput(en *Enclosure, now time.Duration, limit, deadband int32) alarm.Input {
 	in := alarm.Missing
 	if en.Now.HasTemp {
@@ -83,7 +84,7 @@ func (v *View) HotInput(en *Enclosure, now time.Duration, limit, deadband int32)
 	return in
 }
 
-// mainInput classifies the temperature that the band is judged on.
+// MainInput classifies the temperature that the band is judged on.
 func (v *View) MainInput(en *Enclosure, now time.Duration, d Side, limit, deadband int32) alarm.Input {
 	if !en.Now.HasTemp {
 		return alarm.Missing
@@ -109,15 +110,16 @@ func (v *View) anyDoubt(en *Enclosure, now time.Duration, d Side, limit, deadban
 	return false
 }
 
-// standsIn reports whether the floor is judged by another probe than the one
+// StandsIn reports whether the floor is judged by another probe than the one
 // that is named for it, because that one has nothing to say.
 func (v *View) StandsIn(en *Enclosure) bool {
 	return en.NamedFloor && en.Now.HasHum && !v.Probes[en.Now.HumProbe].Cfg.FloorProbe
 }
 
+// Abs is the absolute value.
 func Abs[T ~int32](v T) T { return max(v, -v) }
 
-// nextAge is when the next value that is still young enough will be too old,
+// NextAge is when the next value that is still young enough will be too old,
 // if nothing comes.
 func (v *View) NextAge(now time.Duration) time.Duration {
 	next := time.Duration(math.MaxInt64)
@@ -134,7 +136,7 @@ func (v *View) NextAge(now time.Duration) time.Duration {
 	return next
 }
 
-// waitFor is how long the enclosure's probes are waited for after a start.
+// WaitFor is how long the enclosure's probes are waited for after a start.
 func (v *View) WaitFor(en *Enclosure) time.Duration {
 	d := time.Duration(0)
 	for _, i := range en.Probes {
@@ -143,7 +145,7 @@ func (v *View) WaitFor(en *Enclosure) time.Duration {
 	return min(d, 5*time.Minute)
 }
 
-// gathering reports whether some probe of the enclosure has not spoken since
+// Gathering reports whether some probe of the enclosure has not spoken since
 // the start: until then the others do not speak for all.
 func (v *View) Gathering(en *Enclosure, now time.Duration) bool {
 	if len(en.Probes) < 2 || now-v.Watched > v.WaitFor(en) {
@@ -157,7 +159,7 @@ func (v *View) Gathering(en *Enclosure, now time.Duration) bool {
 	return false
 }
 
-// sources reports whether any probe of the enclosure has a trusted value that
+// Sources reports whether any probe of the enclosure has a trusted value that
 // is not too old. A single missed reading is no lack of a source.
 func (v *View) Sources(en *Enclosure, now time.Duration) (temp, hum bool) {
 	for _, i := range en.Probes {

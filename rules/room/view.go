@@ -1,14 +1,21 @@
+// Package room is the room as its judges see it: the View holds what was
+// configured, what the probes say and how far they are trusted, what was
+// estimated and what the judges before found; a Finding is what one judge tells,
+// an Out where it tells it. It judges nothing. Temperatures are in hundredths of
+// °C, humidities in hundredths of a percent, times in running time, unless their
+// types say otherwise.
 package room
 
 import (
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
-	"time"
 )
 
-// enclosureOf is the enclosure that an alarm or its probe is of, nil for none.
+// EnclosureOf is the enclosure that an alarm or its probe is of, nil for none.
 func (v *View) EnclosureOf(s *Alarm) *Enclosure {
 	switch {
 	case s.Kind.Row().Of == alarm.OfEnclosure:
@@ -26,7 +33,7 @@ const (
 	SlowEvery  = time.Minute
 )
 
-// estAt is the time that the estimators live in. It counts the time off too, so
+// EstAt is the time that the estimators live in. It counts the time off too, so
 // that what they compare lies as far apart as it did.
 func (c *Clock) EstAt(mono time.Duration) time.Duration { return mono + c.Off.Added }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/sensors/table"
@@ -61,6 +62,7 @@ func Says(v *room.View, probe int, celsius, percent float64) {
 type Found struct {
 	List   []room.Finding
 	Raised []alarm.Priority
+	Told   []event.Body
 }
 
 // Find notes a finding.
@@ -68,6 +70,9 @@ func (f *Found) Find(x room.Finding) { f.List = append(f.List, x) }
 
 // Raise notes a priority.
 func (f *Found) Raise(_ *room.Alarm, p alarm.Priority) { f.Raised = append(f.Raised, p) }
+
+// Tell notes a fact for the log.
+func (f *Found) Tell(_ sensors.Instant, b event.Body) { f.Told = append(f.Told, b) }
 
 // Last is the last finding about an alarm; false for none.
 func (f *Found) Last(k alarm.Kind) (room.Finding, bool) {

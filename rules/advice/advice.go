@@ -1,4 +1,6 @@
-package rules
+// Package advice says what to do first about an alarm, as things stand. It is the
+// only place that says which step; alert/words says how.
+package advice
 
 import (
 	"dewline/configs"
@@ -22,59 +24,9 @@ type situation struct {
 	cups               bool // eggs or tadpoles live there, not frogs
 }
 
-// situationOf looks at the enclosure that the alarm is about.
-func (ls *lives) situationOf(s *room.Alarm) situation {
-	en := ls.v.EnclosureOf(s)
-	if en == nil {
-		return situation{}
-	}
-	p, r := &en.Now, &s.Rec
-	sit := situation{
-		known: p.HasTemp, hot: room.Degrees(p.Hot), act: room.Degrees(en.Limits.Act), ceiling: room.Degrees(en.Limits.Ceiling),
-		cold: p.HasTemp && p.Main <= en.Limits.Cold, doubt: p.Doubt,
-		cups:  en.Cfg.Stage == configs.Egg || en.Cfg.Stage == configs.Tadpole,
-		night: en.Lamps >= 0 && ls.v.Lamps[en.Lamps].Known && !ls.v.Lamps[en.Lamps].On,
-	}
-	if slope, ok := en.St.Trend.Slope(); ok {
-		sit.falling, sit.rising = slope.PerHour < -room.Climbs, slope.PerHour > room.Climbs
-	}
-	switch {
-	case s.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
-		sit.known, sit.hot = true, unit.Temperature(r.Value)
-	case s.Kind == alarm.KindAbove && r.HasValue && r.HasLimit:
-		sit.back = r.Value < r.Limit
-	case s.Kind == alarm.KindBelow && r.HasValue && r.HasLimit:
-		sit.back = r.Value > r.Limit
-	}
-	if step, ok := en.St.Lamps.Step(); ok {
-		sit.lampsOn, sit.lampsStep = step.On, true
-	}
-	return sit
-}
-
-// advise fills in what to do first as things stand now.
-func (ls *lives) advise(s *room.Alarm, d *Detail) {
-	switch {
-	case !s.Rec.Life.Active:
-	case len(s.Rec.Given.Steps) > 0:
-		d.FirstAction, d.Steps = "", s.Rec.Given.Steps
-	default:
-		d.FirstAction, d.Steps = "", steps(s.Kind, s.Rec.Cause, ls.situationOf(s))
-	}
-}
-
-// FirstSteps are what to do first about an alarm of which nothing else is known.
-func FirstSteps(id AlarmID, c Cause) []alarm.Step {
-	k, ok := alarm.KindOf(id)
-	if !ok {
-		return []alarm.Step{alarm.LookAtEnclosure}
-	}
-	return steps(k, c, situation{})
-}
-
 // steps are what to do first, in the trade's order of action. It is the only
 // place that says which; alert/words says how.
-func steps(k alarm.Kind, c Cause, s situation) []alarm.Step {
+func steps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 	switch k {
 	case alarm.KindLethal, alarm.KindAhead, alarm.KindExposure, alarm.KindAbove:
 		return heatSteps(c, s)
@@ -108,12 +60,12 @@ var always = map[alarm.Kind]alarm.Step{
 // held until somebody answers is read at night and when all is cool again.
 // Steps that harm where it is not hot (ice, moving animals) and a vet belong to
 // the limit to act on, and where it is night or cooling to the lethal limit.
-func heatSteps(c Cause, s situation) []alarm.Step {
+func heatSteps(c alarm.Cause, s situation) []alarm.Step {
 	lethal := s.known && s.hot >= s.ceiling
 	switch {
-	case c.Kind == CauseProbe && lethal:
+	case c.Kind == alarm.CauseProbe && lethal:
 		return []alarm.Step{alarm.Look, alarm.IfReallyHot, alarm.KeepOnThenSwap}
-	case c.Kind == CauseProbe:
+	case c.Kind == alarm.CauseProbe:
 		return []alarm.Step{alarm.Look, alarm.SwapKeepOn}
 	case !s.known:
 		return []alarm.Step{alarm.Look, alarm.IfHotKeepOn}
@@ -141,13 +93,13 @@ func (s situation) lookFirst(steps ...alarm.Step) []alarm.Step {
 }
 
 // byCause picks a step by what is at fault.
-func byCause(c Cause, room, lamps, door, alone alarm.Step) alarm.Step {
+func byCause(c alarm.Cause, room, lamps, door, alone alarm.Step) alarm.Step {
 	switch c.Kind {
-	case CauseRoom, CauseShelf:
+	case alarm.CauseRoom, alarm.CauseShelf:
 		return room
-	case CauseLamps:
+	case alarm.CauseLamps:
 		return lamps
-	case CauseDoor:
+	case alarm.CauseDoor:
 		return door
 	default:
 		return alone
@@ -155,17 +107,17 @@ func byCause(c Cause, room, lamps, door, alone alarm.Step) alarm.Step {
 }
 
 // emergency is for the limit to act on, and for the lethal limit.
-func emergency(c Cause, cups, lethal bool) []alarm.Step {
+func emergency(c alarm.Cause, cups, lethal bool) []alarm.Step {
 	switch c.Kind {
-	case CauseRoom, CauseShelf:
+	case alarm.CauseRoom, alarm.CauseShelf:
 		moving := alarm.MoveIfRising
 		if lethal {
 			moving = alarm.MoveFirst
 		}
 		return []alarm.Step{alarm.AllLampsOff, alarm.VentNoFog, alarm.BlindsIce, moving, alarm.CallHelper, alarm.CallVet}
-	case CauseLamps:
+	case alarm.CauseLamps:
 		return []alarm.Step{alarm.LampsByHand, alarm.VentMist, alarm.CallVet}
-	case CauseDoor:
+	case alarm.CauseDoor:
 		return []alarm.Step{alarm.CloseDoor, alarm.IfRoomWarmer, alarm.CallVet}
 	}
 	moving := map[[2]bool]alarm.Step{
@@ -175,9 +127,9 @@ func emergency(c Cause, cups, lethal bool) []alarm.Step {
 }
 
 // coldSteps keeps warm bottles for the limit to act on.
-func coldSteps(c Cause, s situation) []alarm.Step {
+func coldSteps(c alarm.Cause, s situation) []alarm.Step {
 	switch {
-	case c.Kind == CauseProbe:
+	case c.Kind == alarm.CauseProbe:
 		return []alarm.Step{alarm.Look, alarm.SwapKeepOn}
 	case !s.known:
 		return []alarm.Step{alarm.Look, alarm.CheckHeating}
@@ -190,14 +142,14 @@ func coldSteps(c Cause, s situation) []alarm.Step {
 }
 
 // drySteps is about water that is missing: a doubted probe first says look.
-func drySteps(k alarm.Kind, c Cause, s situation) []alarm.Step {
+func drySteps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 	step := alarm.MistFloor
 	switch {
-	case c.Kind == CauseProbe:
+	case c.Kind == alarm.CauseProbe:
 		return []alarm.Step{alarm.LookWet, alarm.IfDrySwap}
-	case c.Kind == CauseSupply:
+	case c.Kind == alarm.CauseSupply:
 		step = alarm.RefillSupply
-	case c.Kind == CauseDoor:
+	case c.Kind == alarm.CauseDoor:
 		step = alarm.CloseDoorMist
 	case k != alarm.KindFloor:
 		step = alarm.MistNozzle
@@ -218,4 +170,48 @@ func lampStep(s situation) alarm.Step {
 	default:
 		return alarm.LampsSwitch
 	}
+}
+
+// Of are the first steps about an alarm of the room.
+func Of(v *room.View, a *room.Alarm) []alarm.Step {
+	return steps(a.Kind, a.Rec.Cause, situationOf(v, a))
+}
+
+// First are what to do first about an alarm of which nothing else is known.
+func First(id alarm.ID, c alarm.Cause) []alarm.Step {
+	k, ok := alarm.KindOf(id)
+	if !ok {
+		return []alarm.Step{alarm.LookAtEnclosure}
+	}
+	return steps(k, c, situation{})
+}
+
+// situationOf looks at the enclosure that the alarm is about.
+func situationOf(v *room.View, s *room.Alarm) situation {
+	en := v.EnclosureOf(s)
+	if en == nil {
+		return situation{}
+	}
+	p, r := &en.Now, &s.Rec
+	sit := situation{
+		known: p.HasTemp, hot: room.Degrees(p.Hot), act: room.Degrees(en.Limits.Act), ceiling: room.Degrees(en.Limits.Ceiling),
+		cold: p.HasTemp && p.Main <= en.Limits.Cold, doubt: p.Doubt,
+		cups:  en.Cfg.Stage == configs.Egg || en.Cfg.Stage == configs.Tadpole,
+		night: en.Lamps >= 0 && v.Lamps[en.Lamps].Known && !v.Lamps[en.Lamps].On,
+	}
+	if slope, ok := en.St.Trend.Slope(); ok {
+		sit.falling, sit.rising = slope.PerHour < -room.Climbs, slope.PerHour > room.Climbs
+	}
+	switch {
+	case s.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
+		sit.known, sit.hot = true, unit.Temperature(r.Value)
+	case s.Kind == alarm.KindAbove && r.HasValue && r.HasLimit:
+		sit.back = r.Value < r.Limit
+	case s.Kind == alarm.KindBelow && r.HasValue && r.HasLimit:
+		sit.back = r.Value > r.Limit
+	}
+	if step, ok := en.St.Lamps.Step(); ok {
+		sit.lampsOn, sit.lampsStep = step.On, true
+	}
+	return sit
 }

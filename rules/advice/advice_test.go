@@ -1,17 +1,15 @@
-package rules
+package advice
 
 import (
 	"fmt"
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
-	"dewline/sensors"
 )
 
 // What harms where it is not hot, and what only alarms there: ice, moving
@@ -94,15 +92,15 @@ func TestFirstAction_FitsItsSituation(t *testing.T) {
 func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 	t.Helper()
 	for k := range alarm.FirstSentinelKind {
-		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
-			todo := steps(k, Cause{Kind: c}, s)
-			doubt, calm := s.doubt || c == CauseProbe, s.night || s.falling || k == alarm.KindAbove && s.back
+		for _, c := range []alarm.CauseKind{alarm.CauseRoom, alarm.CauseShelf, alarm.CauseEnclosure, alarm.CauseProbe, alarm.CauseSupply, alarm.CauseLamps, alarm.CauseDoor, alarm.CauseDewline} {
+			todo := steps(k, alarm.Cause{Kind: c}, s)
+			doubt, calm := s.doubt || c == alarm.CauseProbe, s.night || s.falling || k == alarm.KindAbove && s.back
 			like := fmt.Sprint(todo, s.hot < s.act, s.hot < s.ceiling, doubt, calm)
 			if seen[like] {
 				continue
 			}
 			seen[like] = true
-			d := Detail{Steps: todo}
+			d := alarm.Detail{Steps: todo}
 			for _, text := range []string{words.FirstAction(&d, unit.Celsius), words.DoFirst(&d, unit.Celsius)} {
 				name := fmt.Sprintf("%s by %s %+v", k.Row().ID, c, s)
 				checkAdvice(t, name, text, float64(s.hot), float64(s.act), float64(s.ceiling), calm, doubt)
@@ -111,11 +109,11 @@ func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 	}
 }
 
-// At the lethal limit the drastic steps are there, and none is cut in two.
+// TestFirstAction_SaysWhatItTakes the lethal limit the drastic steps are there, and none is cut in two.
 func TestFirstAction_SaysWhatItTakes(t *testing.T) {
 	s := situation{known: true, hot: 31, act: 28, ceiling: 30}
-	for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure} {
-		d := Detail{Steps: steps(alarm.KindLethal, Cause{Kind: c}, s)}
+	for _, c := range []alarm.CauseKind{alarm.CauseRoom, alarm.CauseShelf, alarm.CauseEnclosure} {
+		d := alarm.Detail{Steps: steps(alarm.KindLethal, alarm.Cause{Kind: c}, s)}
 		all, short := words.FirstAction(&d, unit.Celsius), words.DoFirst(&d, unit.Celsius)
 		if !drastic.MatchString(all) || !strings.Contains(all, "Call a vet if a frog is limp or cramping") {
 			t.Errorf("%s: %q", c, all)
@@ -124,45 +122,8 @@ func TestFirstAction_SaysWhatItTakes(t *testing.T) {
 			t.Errorf("%s: %d characters: %q", c, n, short)
 		}
 	}
-	d := Detail{Steps: steps(alarm.KindLethal, Cause{Kind: CauseRoom}, s)}
+	d := alarm.Detail{Steps: steps(alarm.KindLethal, alarm.Cause{Kind: alarm.CauseRoom}, s)}
 	if got := words.FirstAction(&d, unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
 		t.Errorf("%q", got)
-	}
-}
-
-// An open alarm's advice moves with the situation, though nothing else of it
-// does: warm by day, the limit to act on, cooling.
-func TestFirstAction_FollowsTheSituation(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
-	at := 24.0
-	p1 := r.with("p1", func() *sensors.Reading { x := r.good("p1", at, 85+0.01*float64(int(r.now/poll)%5)); return &x })
-	climb := func(to, perHour float64) {
-		for (to-at)*perHour > 0 {
-			at += perHour / 360
-			r.run(poll, p1)
-		}
-	}
-	first := func() string {
-		for _, a := range r.e.Open() {
-			if a.Key.Alarm == AboveBand {
-				return words.FirstAction(&a.Detail, unit.Celsius)
-			}
-		}
-		return ""
-	}
-	r.run(time.Hour, p1)
-	climb(27, 2)
-	r.run(time.Hour, p1)
-	if got := first(); !strings.HasPrefix(got, "Pull the plugs") || drastic.MatchString(got) {
-		t.Errorf("at 27 °C: %q", got)
-	}
-	climb(28.6, 2)
-	r.run(20*time.Minute, p1)
-	if got := first(); !drastic.MatchString(got) {
-		t.Errorf("at 28.6 °C: %q", got)
-	}
-	climb(27.2, -2)
-	if got := first(); !strings.HasPrefix(got, "It is coming back") {
-		t.Errorf("falling through 27.2 °C: %q", got)
 	}
 }
