@@ -23,7 +23,7 @@ type Engine struct {
 	minuteAt time.Duration // running time of the last minutely round
 	hourAt   time.Duration
 	judges   judges
-	table    []row
+	asked    [room.NumDue][]judge
 	out      room.Out
 }
 
@@ -47,8 +47,9 @@ func (e *Engine) build(cfg *configs.Config) {
 		e.names[i] = sensors.ProbeID(c.ID)
 	}
 	e.judges, e.out = newJudges(e.v), room.Out{Lives: &e.lives}
-	e.table = e.judges.table()
-	e.lives.build(e.v, e.table)
+	table := e.judges.table()
+	e.asked = ask(table)
+	e.lives.build(e.v, table)
 }
 
 // Step takes one reading. The transitions are valid until the next call; in

@@ -11,6 +11,7 @@ import (
 	"dewline/rules/night"
 	"dewline/rules/probes"
 	"dewline/rules/room"
+	"math/bits"
 )
 
 // A judge looks at the room as often as its row says, and tells what it finds.
@@ -72,12 +73,22 @@ func (j *judges) table() []row {
 	}
 }
 
+// ask lists the judges by what they look at, in the order of the table.
+func ask(table []row) (asked [room.NumDue][]judge) {
+	for _, r := range table {
+		for b := range asked {
+			if r.due&(1<<b) != 0 {
+				asked[b] = append(asked[b], r.judge)
+			}
+		}
+	}
+	return asked
+}
+
 // run asks the judges that look when something is due.
 func (e *Engine) run(due room.Due) {
 	e.v.Due = due
-	for i := range e.table {
-		if r := &e.table[i]; r.due&due != 0 {
-			r.Step(e.v, &e.out)
-		}
+	for _, j := range e.asked[bits.TrailingZeros16(uint16(due))] {
+		j.Step(e.v, &e.out)
 	}
 }

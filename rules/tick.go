@@ -91,7 +91,11 @@ func (e *Engine) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
 	}
 	starting := now.Mono-e.v.Watched <= e.v.WaitFor(en)
 	for k := range en.Alarms {
-		switch s, row := &en.Alarms[k], alarm.Kind(k).Row(); {
+		s := &en.Alarms[k]
+		if !s.Open() {
+			continue
+		}
+		switch row := s.Kind.Row(); {
 		case row.ByTemperature && (temp || !starting):
 			e.lives.setUnknown(s, now, !temp)
 		case row.ByHumidity && (hum || !starting):

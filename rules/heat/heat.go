@@ -123,6 +123,9 @@ func (Judge) Step(v *room.View, out *room.Out) {
 		return
 	}
 	aged := v.Aged()
+	if !aged && v.Open == 0 {
+		return
+	}
 	for i := range v.Enclosures {
 		if en := &v.Enclosures[i]; aged || en.Open > 0 {
 			if s := &en.Alarms[alarm.KindAhead]; s.Open() {

@@ -27,6 +27,9 @@ const (
 	Hour                       // an hour has passed
 )
 
+// NumDue is how many reasons there are.
+const NumDue = 11
+
 // A Finding is one look at the condition of one alarm.
 type Finding struct {
 	Alarm *Alarm
