@@ -145,14 +145,23 @@ func (o *Options) complete(id string) error {
 	return nil
 }
 
-// Send publishes a notice at QoS 1 and returns nil once the broker has
+// Send publishes a notice at QoS 1, as JSON and as plain text, and returns nil once the broker has
 // confirmed it over an unbroken connection. It implements alert.Channel.
 func (c *Client) Send(ctx context.Context, d alert.Delivery) error {
 	payload, err := json.Marshal(d.Message)
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("encode notice %s: %w", d.NoticeID, err))
 	}
-	return c.publish(ctx, "notice", false, payload)
+	if err := c.publish(ctx, "notice", false, payload); err != nil {
+		return err
+	}
+	return c.publish(ctx, "say", false, []byte(plain(&d.Message)))
+}
+
+// plain is a notice for a phone that shows text as it comes: title, text and the
+// link to answer by.
+func plain(m *alert.Message) string {
+	return strings.TrimRight(strings.Join([]string{m.Title, m.Text, m.Ack}, "\n"), "\n")
 }
 
 // publish sends over the present session and keeps account of confirmations.

@@ -350,3 +350,23 @@ func TestWatch_logsAnOutageOnce(t *testing.T) {
 		t.Errorf("%d lines about one outage:\n%s", n, log.String())
 	}
 }
+
+// Beside the JSON a notice is said as plain text, for phones that show what comes.
+func TestClient_SaysNotices(t *testing.T) {
+	t.Parallel()
+	b := mosquitto.New(t)
+	b.Start()
+	c, _ := client(t, Options{Broker: b.URL()})
+	eventually(t, "connected", c.connected)
+	p := newPhone(t, b.URL(), "", "dewline/attic/say")
+	d := notice("n/1")
+	d.Message.Ack = "https://attic.example.org/answer/n/1?t=x"
+	if err := c.Send(t.Context(), d); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the text", p.lastIs("dewline/attic/say", "t\nx\nhttps://attic.example.org/answer/n/1?t=x"))
+	if err := c.Send(t.Context(), notice("n/2")); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "without a link", p.lastIs("dewline/attic/say", "t\nx"))
+}

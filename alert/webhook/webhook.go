@@ -45,7 +45,8 @@ type Options struct {
 	Secret    []byte // key of the HMAC-SHA256 signature; empty for none
 	Template  string // text/template over alert.Message; empty for CloudEvents
 	MediaType string // of a templated body; application/json
-	Headers   map[string]string
+	Headers   map[string]string // a value with {{ is a text/template over alert.Message; an empty one is left out
+	Secrets   map[string]string // headers that are sent as they are
 	Room      string       // id, in the event's source
 	Client    *http.Client // nil for one made here; its redirect policy is not used
 }
@@ -55,6 +56,7 @@ type Hook struct {
 	opt    Options
 	client *http.Client
 	tmpl   *template.Template
+	heads  map[string]*template.Template
 	hide   *strings.Replacer // of secrets, in what the server answers
 }
 
@@ -63,7 +65,14 @@ func New(o Options) (*Hook, error) {
 	if err := checkURL(o.URL); err != nil {
 		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
 	}
-	h := &Hook{opt: o, client: strict(o.Client), hide: hider(&o)}
+	h := &Hook{opt: o, client: strict(o.Client), hide: hider(&o), heads: map[string]*template.Template{}}
+	for name, text := range o.Headers {
+		t, err := ParseTemplate(text)
+		if err != nil && strings.Contains(text, "{{") {
+			return nil, fmt.Errorf("webhook %s, header %s: %w", o.ID, name, err)
+		}
+		h.heads[name] = t
+	}
 	if o.Template == "" {
 		h.opt.MediaType = "application/cloudevents+json; charset=utf-8"
 		return h, nil
@@ -169,8 +178,17 @@ func (h *Hook) Send(ctx context.Context, d alert.Delivery) error {
 	}
 	req.Header.Set("Content-Type", h.opt.MediaType)
 	req.Header.Set("User-Agent", "dewline")
-	for k, v := range h.opt.Headers {
-		req.Header.Set(k, v)
+	for name, t := range h.heads {
+		value, err := execute(t, &d.Message)
+		if err != nil {
+			return alert.Permanent(fmt.Errorf("webhook %s, header %s: %w", h.opt.ID, name, err))
+		}
+		if v := strings.Join(strings.Fields(string(value)), " "); v != "" { // a header is one line
+			req.Header.Set(name, v)
+		}
+	}
+	for name, v := range h.opt.Secrets {
+		req.Header.Set(name, v)
 	}
 	if len(h.opt.Secret) > 0 {
 		req.Header.Set(SignatureHeader, Sign(h.opt.Secret, body))
@@ -287,9 +305,11 @@ func hider(o *Options) *strings.Replacer {
 			}
 		}
 	}
-	for _, v := range o.Headers {
-		all = append(all, v)
-		all = append(all, strings.Fields(v)...)
+	for _, headers := range []map[string]string{o.Headers, o.Secrets} {
+		for _, v := range headers {
+			all = append(all, v)
+			all = append(all, strings.Fields(v)...)
+		}
 	}
 	slices.SortFunc(all, func(a, b string) int { return cmp.Compare(len(b), len(a)) }) // the longest first
 	var pairs []string

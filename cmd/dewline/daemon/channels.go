@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -445,20 +444,15 @@ func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 	if err != nil {
 		return nil, err
 	}
-	headers := maps.Clone(w.Headers)
+	headers := map[string]string{}
 	for name, file := range w.HeaderFiles {
-		value, err := secret(file)
-		if err != nil {
+		if headers[name], err = secret(file); err != nil {
 			return nil, fmt.Errorf("read the header %s: %w", name, err)
 		}
-		if headers == nil {
-			headers = map[string]string{}
-		}
-		headers[name] = value
 	}
 	return webhook.New(webhook.Options{
 		ID: w.ID, URL: address, Secret: []byte(key), Template: w.Template, MediaType: w.MediaType,
-		Headers: headers, Room: id,
+		Headers: w.Headers, Secrets: headers, Room: id,
 	})
 }
 
