@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"slices"
 	"time"
 
 	"dewline/configs"
@@ -74,6 +75,17 @@ func OptionsFor(cfg *configs.Config) Options {
 			ID: p.ID, Name: p.Name, Channels: p.Channels, MailTo: p.MailTo,
 			Quiet: p.Quiet, Units: Units(p.Units), EscalateAfter: p.EscalateAfter.D(),
 		})
+	}
+	return o
+}
+
+// InTurn returns o with a person before all others; unknown and empty leave the
+// order as it is.
+func (o Options) InTurn(first string) Options {
+	i := slices.IndexFunc(o.People, func(p Person) bool { return p.ID == first })
+	if i > 0 {
+		people := slices.Concat(o.People[i:i+1], o.People[:i], o.People[i+1:])
+		o.People = people
 	}
 	return o
 }

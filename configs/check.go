@@ -48,6 +48,7 @@ func (k *checker) all() {
 	k.mail()
 	k.webhooks()
 	k.people()
+	k.duties()
 	k.heartbeat()
 	k.sentinel()
 }

@@ -17,6 +17,7 @@ type Config struct {
 	HTTP     HTTP      `toml:"http"`
 	Store    Store     `toml:"store"`
 	People   []Person  `toml:"person"`
+	Duties   []Duty    `toml:"duty"`
 	Mail     Mail      `toml:"mail"`
 	Webhooks []Webhook `toml:"webhook"`
 	Summary  Summary   `toml:"summary"`

@@ -24,6 +24,7 @@ func (k *checker) warn() {
 		k.warnEnclosure(k.doc.item("enclosure", i), e)
 	}
 	k.warnPeople()
+	k.warnDuties()
 	k.warnUnused()
 }
 

@@ -215,6 +215,7 @@ type frame struct {
 	Room     string
 	Now      string
 	By       string // who is logged in; empty for nobody
+	Duty     string // who is told first; empty where that never changes
 	Form     string // token of the session's forms
 	Here     string // path and query to come back to
 	Said     string
@@ -241,13 +242,25 @@ func (s *site) frame(r *http.Request, title, page string) frame {
 	}
 	f.Room, f.Version = snap.RoomName, snap.Version
 	f.Now = s.local(snap.At.Wall).Format("Mon 2 Jan 15:04")
-	f.Warnings = s.warnings(snap)
+	f.Warnings, f.Duty = s.warnings(snap), s.duty(snap)
 	for _, a := range snap.Alarms {
 		if needsAnswer(a.State) {
 			f.Unacked++
 		}
 	}
 	return f
+}
+
+// duty is the name of who is told first now, where a [[duty]] says so.
+func (s *site) duty(snap *alert.Snapshot) string {
+	cfg := s.o.Config()
+	id := cfg.DutyAt(snap.At.Wall)
+	for _, p := range cfg.People {
+		if p.ID == id && snap.At.Synced {
+			return nameOf(p.ID, p.Name)
+		}
+	}
+	return ""
 }
 
 // warnings says what makes the page less than true.

@@ -42,13 +42,13 @@ const (
 type Options struct {
 	ID        string
 	URL       string
-	Secret    []byte // key of the HMAC-SHA256 signature; empty for none
-	Template  string // text/template over alert.Message; empty for CloudEvents
-	MediaType string // of a templated body; application/json
+	Secret    []byte            // key of the HMAC-SHA256 signature; empty for none
+	Template  string            // text/template over alert.Message; empty for CloudEvents
+	MediaType string            // of a templated body; application/json
 	Headers   map[string]string // a value with {{ is a text/template over alert.Message; an empty one is left out
 	Secrets   map[string]string // headers that are sent as they are
-	Room      string       // id, in the event's source
-	Client    *http.Client // nil for one made here; its redirect policy is not used
+	Room      string            // id, in the event's source
+	Client    *http.Client      // nil for one made here; its redirect policy is not used
 }
 
 // A Hook posts notices to one address.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -58,6 +59,7 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 		}
 	}
 	fmt.Fprintf(std.out, "%s: no fault; %d enclosures, %d probes\n", path, len(cfg.Enclosures), len(cfg.Probes))
+	printDuty(cfg, time.Now(), std)
 	if limits {
 		if err := configs.FormatLimits(std.out, cfg); err != nil {
 			return fmt.Errorf("print the limits: %w", err)
@@ -67,6 +69,20 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 		return checkProbes(ctx, cfg, std)
 	}
 	return nil
+}
+
+// printDuty says who is told first this week.
+func printDuty(cfg *configs.Config, now time.Time, std stdio) {
+	if len(cfg.Duties) == 0 {
+		return
+	}
+	loc := cfg.Room.Location
+	if loc == nil {
+		loc = time.Local
+	}
+	for _, t := range cfg.Turns(now, 7*24*time.Hour) {
+		fmt.Fprintf(std.out, "on duty from %s: %s\n", t.From.In(loc).Format("Mon 2006-01-02 15:04"), cmp.Or(t.Person, "nobody named; the order of [[person]]"))
+	}
 }
 
 // checkTemplates tries the webhooks' templates, whose words only their sender

@@ -21,8 +21,11 @@ import (
 // A Core is one single-threaded value. It does no I/O and reads no clock, so the
 // same inputs give the same effects.
 type Core struct {
-	engine *rules.Engine
-	desk   *alert.Desk
+	cfg     *configs.Config
+	ackLink func(noticeID string, version int) string
+	duty    string // who is told first; empty for the order of the file
+	engine  *rules.Engine
+	desk    *alert.Desk
 	// blindEnds is when the blind-period alarm of a restart is let go.
 	blindEnds time.Duration
 	refreshAt time.Duration // when open notices next learn of drift
@@ -49,12 +52,12 @@ func (e *Effects) Empty() bool {
 // New returns a Core that has seen nothing yet. ackLink makes the link
 // that a notice carries for answering; nil for none.
 func New(cfg *configs.Config, ackLink func(noticeID string, version int) string) *Core {
-	o := alert.OptionsFor(cfg)
-	o.AckLink = ackLink
-	return &Core{
-		engine: rules.New(cfg), desk: alert.NewDesk(o), stalled: stalls{},
+	c := &Core{
+		engine: rules.New(cfg), stalled: stalls{}, cfg: cfg, ackLink: ackLink,
 		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
 	}
+	c.desk = alert.NewDesk(c.options())
+	return c
 }
 
 // Start makes the numbers of onsets unlike those of any other run.
@@ -68,6 +71,7 @@ func (c *Core) Reading(r sensors.Reading) Effects {
 // Tick lets time pass. Call it at least once a poll.
 func (c *Core) Tick(now sensors.Instant) Effects {
 	e := c.after(now, c.engine.Tick(now))
+	e.add(c.watchDuty(now))
 	if c.blindEnds != 0 && now.Mono >= c.blindEnds {
 		c.blindEnds = 0
 		e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
@@ -84,6 +88,27 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	}
 	e.add(c.desked(c.desk.Tick(now)))
 	return e
+}
+
+// watchDuty lets the one who is on duty now be told first. While the clock is not
+// set nobody's turn is known, and what held before goes on.
+func (c *Core) watchDuty(now sensors.Instant) Effects {
+	if !now.Synced || len(c.cfg.Duties) == 0 {
+		return Effects{}
+	}
+	first := c.cfg.DutyAt(now.Wall)
+	if first == c.duty {
+		return Effects{}
+	}
+	c.duty = first
+	return c.desked(c.desk.Reconfigure(now, c.options()))
+}
+
+// options are what the desk works by now.
+func (c *Core) options() alert.Options {
+	o := alert.OptionsFor(c.cfg).InTurn(c.duty)
+	o.AckLink = c.ackLink
+	return o
 }
 
 // refreshEvery is how often open notices learn of values that drift.
@@ -188,13 +213,15 @@ func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects
 // Reconfigure changes to another complete configuration. Everything that is
 // still there keeps its state and timers.
 func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string, int) string) Effects {
-	o := alert.OptionsFor(cfg)
-	o.AckLink = ackLink
+	c.cfg, c.ackLink = cfg, ackLink
+	if c.duty = ""; now.Synced {
+		c.duty = cfg.DutyAt(now.Wall)
+	}
 	c.self.drillEvery = cfg.Drill.Every.D()
 	for name := range c.stalled { // one that is gone cannot be seen to work
 		c.stalled[name] = stall{}
 	}
-	e := c.desked(c.desk.Reconfigure(now, o))
+	e := c.desked(c.desk.Reconfigure(now, c.options()))
 	e.add(c.after(now, c.engine.Reconfigure(cfg, now)))
 	return e
 }

@@ -60,6 +60,7 @@ type Sentry struct {
 	started  time.Time
 	ticks    uint64
 	manager  *manager
+	duty     string // who is told first; empty for the order of the file
 
 	// What follows is the sentinel's own view of the broker.
 	downSince time.Duration // 0 while connected
@@ -102,12 +103,7 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 		ClockOff: s.cfg.Sentinel.ClockWithin.D(), StallFor: s.cfg.Sentinel.StalledAfter.D(),
 	})
 	s.sentinel.Connection(now, false)
-	opt := alert.OptionsFor(s.cfg)
-	opt.Room, opt.Group = s.id, sentinelGroup
-	if s.cfg.Room.Name == s.cfg.Room.ID { // nobody has named it; it never speaks in a room's name
-		opt.RoomName = s.id
-	}
-	s.desk = alert.NewDesk(opt)
+	s.desk = alert.NewDesk(s.options())
 	return s.run(ctx, docs)
 }
 
@@ -232,6 +228,7 @@ func (s *Sentry) loop(ctx context.Context) {
 			s.ticks++
 			s.found(now, s.sentinel.Tick(now))
 			s.watchBroker(now)
+			s.watchDuty(now)
 			s.apply(s.desk.Tick(now))
 		case <-s.manager.C():
 			s.manager.tell("WATCHDOG=1")
@@ -291,6 +288,24 @@ func (s *Sentry) connection(now sensors.Instant, up bool) {
 	case s.downSince == 0:
 		s.downSince = max(now.Mono, 1)
 	}
+}
+
+// watchDuty lets the one who is on duty now be told first.
+func (s *Sentry) watchDuty(now sensors.Instant) {
+	if first := s.cfg.DutyAt(now.Wall); now.Synced && first != s.duty {
+		s.duty = first
+		s.apply(s.desk.Reconfigure(now, s.options()))
+	}
+}
+
+// options are what the desk works by now.
+func (s *Sentry) options() alert.Options {
+	opt := alert.OptionsFor(s.cfg).InTurn(s.duty)
+	opt.Room, opt.Group = s.id, sentinelGroup
+	if s.cfg.Room.Name == s.cfg.Room.ID { // nobody has named it; it never speaks in a room's name
+		opt.RoomName = s.id
+	}
+	return opt
 }
 
 // steadyBroker is how long a connection must hold to count as restored: one that

@@ -1,0 +1,202 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// A Duty says who is told first at certain times. The first section that covers a
+// moment holds; where none does, the people stand in the order of the file.
+type Duty struct {
+	Person string     `toml:"person"`
+	From   *Moment    `toml:"from"`  // from this on; nil for always
+	To     *Moment    `toml:"to"`    // up to this, a day included; nil for ever
+	Days   []string   `toml:"days"`  // on which the hours begin; none for every day
+	Hours  *ClockSpan `toml:"hours"` // nil for the whole day
+}
+
+// A Moment is a day, or a time of a day, on the room's clock.
+type Moment struct {
+	day   time.Time // midnight, UTC
+	at    ClockTime
+	timed bool
+}
+
+func (Moment) example() string { return "2026-12-24 18:00" }
+
+// UnmarshalText reads "2026-12-24" or "2026-12-24 18:00".
+func (m *Moment) UnmarshalText(text []byte) error {
+	const hint = `write a day, as in "2026-12-24", or a day and a time, as in "2026-12-24 18:00"`
+	day, at, timed := strings.Cut(strings.TrimSpace(string(text)), " ")
+	got := Moment{timed: timed}
+	var err error
+	if got.day, err = time.Parse(time.DateOnly, day); err != nil {
+		return refuse(hint, "%q is no day", text)
+	}
+	if timed && got.at.UnmarshalText([]byte(at)) != nil {
+		return refuse(hint, "%q is no time of a day", text)
+	}
+	*m = got
+	return nil
+}
+
+// String writes it as it is read.
+func (m Moment) String() string {
+	if m.timed {
+		return m.day.Format(time.DateOnly) + " " + m.at.String()
+	}
+	return m.day.Format(time.DateOnly)
+}
+
+// In returns the moment on the clock of loc; end adds a day to one without a time.
+func (m Moment) In(loc *time.Location, end bool) time.Time {
+	y, mo, d := m.day.Date()
+	if end && !m.timed {
+		d++
+	}
+	return time.Date(y, mo, d, int(m.at)/60, int(m.at)%60, 0, 0, loc)
+}
+
+// covers reports whether d holds at a moment on the room's clock. The night after
+// a day belongs to the day.
+func (d *Duty) covers(wall time.Time, loc *time.Location) bool {
+	if d.From != nil && wall.Before(d.From.In(loc, false)) || d.To != nil && !wall.Before(d.To.In(loc, true)) {
+		return false
+	}
+	local := wall.In(loc)
+	return d.weekly(local.Weekday(), clockOf(local))
+}
+
+// weekly reports whether d holds at a time of the week.
+func (d *Duty) weekly(day time.Weekday, at ClockTime) bool {
+	if h := d.Hours; h != nil {
+		if !h.Contains(at) {
+			return false
+		}
+		if h.To < h.From && at < h.To {
+			day = (day + 6) % 7
+		}
+	}
+	return len(d.Days) == 0 || slices.Contains(d.Days, strings.ToLower(day.String()))
+}
+
+// dated reports whether d holds for certain days only.
+func (d *Duty) dated() bool { return d.From != nil || d.To != nil }
+
+// DutyAt returns who is told first at a moment, by id; empty where no [[duty]]
+// says.
+func (c *Config) DutyAt(wall time.Time) string {
+	loc := c.Room.Location
+	if loc == nil {
+		loc = time.Local
+	}
+	for i := range c.Duties {
+		if c.Duties[i].covers(wall, loc) {
+			return c.Duties[i].Person
+		}
+	}
+	return ""
+}
+
+// A Turn is from when a person is told first; Person is empty where the order of
+// the file holds.
+type Turn struct {
+	From   time.Time
+	Person string
+}
+
+// Turns lists who is told first from a moment on and for so long.
+func (c *Config) Turns(from time.Time, length time.Duration) []Turn {
+	out := []Turn{{from, c.DutyAt(from)}}
+	for t := from.Truncate(time.Minute).Add(time.Minute); t.Before(from.Add(length)); t = t.Add(time.Minute) {
+		if p := c.DutyAt(t); p != out[len(out)-1].Person {
+			out = append(out, Turn{t, p})
+		}
+	}
+	return out
+}
+
+// duties checks the [[duty]] sections.
+func (k *checker) duties() {
+	people := idsOf(k.c.People, func(p *Person) string { return p.ID })
+	days := make([]string, 7)
+	for d := range days {
+		days[d] = strings.ToLower(time.Weekday(d).String())
+	}
+	for i := range k.c.Duties {
+		d, t := &k.c.Duties[i], k.doc.item("duty", i)
+		if !t.has("person") {
+			k.fault(t, "person", "add person", "this [[duty]] names nobody")
+		} else {
+			k.reference(t, "person", d.Person, "person", people)
+		}
+		for j := range d.Days {
+			if d.Days[j] = strings.ToLower(d.Days[j]); !slices.Contains(days, d.Days[j]) {
+				k.fault(t, "days", "write one of "+listed(days), "%q is no day of the week", d.Days[j])
+			}
+		}
+		if d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)) {
+			k.fault(t, "to", "write a later one", "this [[duty]] ends before it begins")
+		}
+	}
+}
+
+const minutesPerWeek = 7 * 24 * 60
+
+// warnDuties looks for times of the week for which nobody is named, and for those
+// for which two sections name different people.
+func (k *checker) warnDuties() {
+	var covered [minutesPerWeek]bool
+	weekly := false
+	for i := range k.c.Duties {
+		d := &k.c.Duties[i]
+		for j := range i {
+			if o := &k.c.Duties[j]; o.Person != d.Person && o.dated() == d.dated() && o.meets(d) {
+				k.warning(k.doc.item("duty", i), "change one of them, or leave it so: the upper one holds",
+					"%q and %q are both on duty at some times", o.Person, d.Person)
+			}
+		}
+		if d.dated() {
+			continue
+		}
+		weekly = true
+		for m := range covered {
+			covered[m] = covered[m] || d.weekly(weekTime(m))
+		}
+	}
+	if free := slices.Index(covered[:], false); weekly && free >= 0 {
+		end := free
+		for end < minutesPerWeek && !covered[end] {
+			end++
+		}
+		k.warning(k.doc.item("duty", 0), "add a [[duty]] for it, or leave it so", "nobody is on duty from %s to %s, among others: the order of [[person]] holds then",
+			weekWords(free), weekWords(end%minutesPerWeek))
+	}
+}
+
+// meets reports whether both hold at some moment.
+func (d *Duty) meets(o *Duty) bool {
+	for _, p := range [][2]*Duty{{d, o}, {o, d}} {
+		if p[0].To != nil && p[1].From != nil && !p[1].From.In(time.UTC, false).Before(p[0].To.In(time.UTC, true)) {
+			return false
+		}
+	}
+	for m := range minutesPerWeek {
+		if d.weekly(weekTime(m)) && o.weekly(weekTime(m)) {
+			return true
+		}
+	}
+	return false
+}
+
+// weekTime returns the day and the time of a minute of the week, from Monday on.
+func weekTime(m int) (time.Weekday, ClockTime) {
+	return time.Weekday((m/(24*60) + 1) % 7), ClockTime(m % (24 * 60))
+}
+
+func weekWords(m int) string {
+	day, at := weekTime(m)
+	return fmt.Sprintf("%s %s", day, at)
+}
