@@ -171,12 +171,26 @@ func (k *checker) durations(table *element, list ...within) {
 
 // address checks an http or other URL with a host.
 func (k *checker) address(table *element, key, got string, schemes ...string) {
+	k.addressShown(table, key, got, got, schemes)
+}
+
+// secretAddress is address for one whose path may be a secret, which no fault
+// repeats.
+func (k *checker) secretAddress(table *element, got string) {
+	shown, from := got, 0
+	if i := strings.Index(got, "://"); i >= 0 {
+		from = i + len("://")
+	}
+	if i := strings.IndexAny(got[from:], "/?#"); i >= 0 {
+		shown = got[:from+i+1] + "…"
+	}
+	k.addressShown(table, "url", got, shown, []string{"https", "http"})
+}
+
+func (k *checker) addressShown(table *element, key, got, shown string, schemes []string) {
 	u, err := url.Parse(got)
-	shown := got
-	if err != nil {
+	if strings.Contains(shown, "@") {
 		shown = "…"
-	} else if len(u.RequestURI()) > 1 { // may hold a secret
-		shown = MaskURL(got) + "…"
 	}
 	switch {
 	case err != nil:

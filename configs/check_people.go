@@ -108,7 +108,7 @@ func (k *checker) webhooks() {
 		case w.URL == "" && w.URLFile == "":
 			k.fault(t, "url", `add url = "https://…"`, "webhook %q has no url", w.ID)
 		case w.URL != "":
-			k.address(t, "url", w.URL, "https", "http")
+			k.secretAddress(t, w.URL)
 		}
 		k.headers(t, "headers", w.Headers)
 		k.headers(t, "header_files", w.HeaderFiles)

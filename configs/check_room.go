@@ -111,7 +111,7 @@ func (k *checker) store() {
 func (k *checker) heartbeat() {
 	t, o := k.doc.at("heartbeat"), k.c.Outside
 	if o.URL != "" {
-		k.address(t, "url", o.URL, "https", "http")
+		k.secretAddress(t, o.URL)
 	}
 	k.durations(t, within{"every", o.Every, 10 * second, 24 * hour})
 	k.durations(k.doc.at("drill"), within{"every", k.c.Drill.Every, 0, Duration(year)})
