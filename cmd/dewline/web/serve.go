@@ -151,7 +151,7 @@ func (s *Site) Page(ctx context.Context) http.Handler {
 	cfg := s.room.Config().HTTP
 	shared, err := s.o.Secret(cfg.TokenFile)
 	if err != nil {
-		s.log.Error("the page's token cannot be read; nothing can be changed with it", "err", err)
+		s.log.Error("the page's token cannot be read; nothing can be changed over HTTP with it", "err", err)
 	}
 	tokens := page.Tokens{Shared: shared}
 	if cfg.TokensFile != "" {
