@@ -17,6 +17,9 @@ const (
 // doseFact tells of the dose: what is left, and what was added.
 func (l look) doseFact(en *room.Enclosure, now sensors.Instant, share float64) {
 	d, t := &en.St.Dose, &en.St.DoseTold
+	if t.At == 0 { // what there is from before was told, or never was
+		*t = room.DoseTold{At: max(now.Mono, 1), Hours: d.DegreeHours, Unseen: d.Unknown, Share: share}
+	}
 	if d.DegreeHours < t.Hours || d.Unknown < t.Unseen { // it was forgotten, and may have begun anew
 		t.Hours, t.Unseen = 0, 0
 	}
@@ -25,7 +28,7 @@ func (l look) doseFact(en *room.Enclosure, now sensors.Instant, share float64) {
 	grew := d.DegreeHours > t.Hours || d.Unknown > t.Unseen
 	cool := float64(en.Now.Hot)/100 < en.DoseLimits.Boundary
 	switch {
-	case t.At == 0 && grew, grew && since >= doseGrows, grew && cool && since >= doseEnds:
+	case grew && since >= doseGrows, grew && cool && since >= doseEnds:
 	case share > 0 && since >= doseLeft, share == 0 && t.Share > 0:
 	default:
 		return

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -221,6 +222,33 @@ func TestRecorderGetsItsStoreLate(t *testing.T) {
 		<-done
 		if l.docs["a"] != "1" {
 			t.Errorf("the late store holds %v", l.docs)
+		}
+	})
+}
+
+// What may wait goes with the next transaction, in its place, and with the last one.
+func TestRecorderLetsFactsWait(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newFakeLedger()
+		r, _, stop := startRecorder(t, l)
+		kinds := func() string {
+			synctest.Wait()
+			l.mu.Lock()
+			defer l.mu.Unlock()
+			return strings.Join(l.journal, " ")
+		}
+		r.Later([]event.Event{{Body: event.Mist{}}})
+		if got := kinds(); got != "" {
+			t.Errorf("%q was written at once", got)
+		}
+		<-r.Put(nil, []event.Event{{Body: event.Alarm{}}})
+		r.Later([]event.Event{{Body: event.Night{}}})
+		if got := kinds(); got != "mist alarm" {
+			t.Errorf("written %q", got)
+		}
+		stop()
+		if got := kinds(); got != "mist alarm night" {
+			t.Errorf("at the end %q", got)
 		}
 	})
 }
