@@ -214,15 +214,15 @@ func (s *site) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 	all, err := onsets(rec, snap, now.Add(-pastFor), func(rules.Key) bool { return true })
 	var out []pastRow
 	for _, o := range slices.Backward(all) {
-		if o.to.IsZero() {
+		if o.To.IsZero() {
 			continue
 		}
 		row := pastRow{
-			When: s.when(o.from, now), What: words.HeadlineOf(o.key), Where: subjectName(o.key.Subject, snap),
-			Link: linkOf(o.key.Subject, snap), Lasted: words.Span(o.to.Sub(o.from)), By: "nobody",
+			When: s.when(o.From.Wall, now), What: words.HeadlineOf(o.Key), Where: subjectName(o.Key.Subject, snap),
+			Link: linkOf(o.Key.Subject, snap), Lasted: words.Span(o.To.Wall.Sub(o.From.Wall)), By: "nobody",
 		}
-		if o.by != "" {
-			row.By = o.by
+		if o.By != "" {
+			row.By = o.By
 		}
 		if out = append(out, row); len(out) == 200 {
 			break

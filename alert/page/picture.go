@@ -160,15 +160,15 @@ func (s *site) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e co
 	alarms, err := onsets(rec, snap, p.from, ofEnclosure(cfg, e.ID))
 	errs = errors.Join(errs, err)
 	for _, o := range alarms {
-		kind, ok := o.markKind()
+		kind, ok := markKind(o.Priority)
 		if !ok {
 			continue
 		}
-		until := o.to
+		until := o.To.Wall
 		if until.IsZero() {
 			until = earlier(p.to, snap.At.Wall)
 		}
-		out = append(out, chart.Mark{At: o.from, Until: until, Kind: kind, Text: words.HeadlineOf(o.key)})
+		out = append(out, chart.Mark{At: o.From.Wall, Until: until, Kind: kind, Text: words.HeadlineOf(o.Key)})
 	}
 	notes, err := s.notes(e.ID, p.from, p.to)
 	errs = errors.Join(errs, err)

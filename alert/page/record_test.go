@@ -282,10 +282,10 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 		t.Fatalf("%d alarms, %v; want the enclosure's and its probe's", len(got), err)
 	}
 	o := got[0]
-	if o.key.Alarm != rules.AboveBand || !o.from.Equal(now.Add(-5*time.Hour)) || !o.to.Equal(now.Add(-2*time.Hour)) || o.by != "Ada" || o.priority != "wake" {
+	if o.Key.Alarm != rules.AboveBand || !o.From.Wall.Equal(now.Add(-5*time.Hour)) || !o.To.Wall.Equal(now.Add(-2*time.Hour)) || o.By != "Ada" || o.Priority != rules.Wake {
 		t.Errorf("got %+v", o)
 	}
-	if !got[1].to.IsZero() {
+	if !got[1].To.IsZero() {
 		t.Error("an alarm that goes on has ended")
 	}
 	if later, _ := onsets(s, snap, now.Add(-time.Hour), ofEnclosure(cfg, "a-1-1")); len(later) != 1 {
@@ -294,7 +294,7 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 	// Open for longer than the journal is read back: known from the snapshot.
 	snap.Alarms[0].Key.Subject, snap.Alarms[0].Since = "a-1-1", at(500*time.Hour)
 	old, _ := onsets(s, snap, now.Add(-time.Hour), ofEnclosure(cfg, "a-1-1"))
-	if len(old) != 2 || old[0].key.Alarm != rules.LethalCeiling || old[0].priority != "wake" || !old[0].to.IsZero() {
+	if len(old) != 2 || old[0].Key.Alarm != rules.LethalCeiling || old[0].Priority != rules.Wake || !old[0].To.IsZero() {
 		t.Errorf("%d alarms with one that is older than the journal's part, want 2", len(old))
 	}
 }

@@ -187,7 +187,7 @@ func (b *builder) adviseSelf() []wish {
 func (b *builder) unansweredWakes() int {
 	n := 0
 	for _, o := range b.onsets {
-		if !o.From.Before(b.report.From) && o.Priority == rules.Wake && !o.hasAck && !o.Shelved {
+		if !o.From.Before(b.report.From) && o.Priority == rules.Wake && o.past.Answered.IsZero() && !o.Shelved {
 			n++
 		}
 	}

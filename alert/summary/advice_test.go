@@ -8,6 +8,8 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -107,7 +109,7 @@ func TestToldTogether(t *testing.T) {
 func TestFloods(t *testing.T) {
 	at := func(minutes ...float64) (out []*onset) {
 		for i, m := range minutes {
-			out = append(out, &onset{key: rules.Key{Alarm: rules.AboveBand, Subject: fmt.Sprint(i)}, raised: time.Duration(m * float64(time.Minute))})
+			out = append(out, &onset{past: alarm.Past{Key: rules.Key{Alarm: rules.AboveBand, Subject: fmt.Sprint(i)}, From: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
 		}
 		return out
 	}
@@ -135,7 +137,7 @@ func TestChattering(t *testing.T) {
 	k := rules.Key{Alarm: rules.ProbeJump, Subject: "p1"}
 	raised := func(seconds ...int) (out []*onset) {
 		for _, s := range seconds {
-			out = append(out, &onset{key: k, raised: time.Duration(s) * time.Second})
+			out = append(out, &onset{past: alarm.Past{Key: k, From: sensors.Instant{Mono: time.Duration(s) * time.Second}}})
 		}
 		return out
 	}

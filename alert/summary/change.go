@@ -171,7 +171,7 @@ func (b *builder) stillOpen() []string {
 	var open []string
 	for _, o := range b.onsets {
 		if o.To.IsZero() && o.Priority > rules.Note {
-			open = append(open, rules.OnsetID(o.key, 0))
+			open = append(open, rules.OnsetID(o.past.Key, 0))
 		}
 	}
 	return open

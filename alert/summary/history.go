@@ -17,22 +17,31 @@ import (
 // a mean rate of alarms is taken over, as ISA-18.2 asks for a month.
 const lookBack = 28 * 24 * time.Hour
 
-// An onset is one alarm of the journal from its departure from NORM on.
+// An onset is one alarm of the log, as the report tells it.
 type onset struct {
 	Excursion
-	key       rules.Key
-	seq       uint64
-	raised    time.Duration // running times
-	hasAck    bool
-	waitsFrom time.Duration // unacknowledged since
-	waits     bool
-	longest   time.Duration // unacknowledged at a stretch
+	past alarm.Past
+}
+
+// onsetOf makes the excursion of an onset.
+func (b *builder) onsetOf(p *alarm.Past) *onset {
+	x := Excursion{
+		Alarm: p.Key.Alarm, Subject: p.Key.Subject, Priority: p.Priority, From: p.From.Wall.In(b.loc),
+		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From),
+	}
+	if !p.To.IsZero() {
+		x.To = p.To.Wall.In(b.loc)
+	}
+	if !p.Answered.IsZero() {
+		x.AckedIn = p.Answered.Sub(p.From).Minutes()
+	}
+	return &onset{x, *p}
 }
 
 // readJournal collects the alarms and what happened to notices up to the end
 // of the week.
 func (b *builder) readJournal() {
-	open := map[rules.Key]*onset{}
+	var log alarm.History
 	for e, err := range b.rec.Journal(time.Time{}, b.report.Until.Add(afterWeek)) {
 		if err != nil {
 			b.fault("the journal", err)
@@ -48,12 +57,15 @@ func (b *builder) readJournal() {
 		if !e.At.Wall.Before(b.report.Until) {
 			continue
 		}
-		switch body := e.Body.(type) {
+		switch e.Body.(type) {
 		case event.Alarm:
-			b.alarm(open, &e, body)
+			log.Take(&e)
 		case event.Notice, event.Drill:
 			b.events = append(b.events, e)
 		}
+	}
+	for _, p := range log.Onsets {
+		b.onsets = append(b.onsets, b.onsetOf(p))
 	}
 	keep := b.report.To.Add(-lookBack)
 	b.onsets = slices.DeleteFunc(b.onsets, func(o *onset) bool {
@@ -70,71 +82,6 @@ func parseOnset(s string) (rules.Key, uint64, bool) {
 	}
 	seq, err := strconv.ParseUint(rest[at+1:], 10, 64)
 	return rules.Key{Alarm: rules.AlarmID(id), Subject: rest[:at]}, seq, err == nil
-}
-
-// alarm follows one transition.
-func (b *builder) alarm(open map[rules.Key]*onset, e *event.Event, a event.Alarm) {
-	key := rules.Key{Alarm: rules.AlarmID(a.Alarm), Subject: a.Subject}
-	var from, to alarm.State
-	if from.UnmarshalText([]byte(a.From)) != nil || to.UnmarshalText([]byte(a.To)) != nil {
-		return // another hand wrote it
-	}
-	o := open[key]
-	if o == nil || o.seq != a.Onset {
-		if to != alarm.Unack && to != alarm.Acked {
-			return // its beginning is not on record, or it never rang
-		}
-		o = &onset{key: key, seq: a.Onset, raised: e.At.Mono, Excursion: Excursion{
-			Alarm: key.Alarm, Subject: key.Subject, From: e.At.Wall.In(b.loc),
-			began: e.At.Wall.Before(b.report.From),
-		}}
-		open[key] = o
-		b.onsets = append(b.onsets, o)
-	}
-	o.step(e, a.Priority, from, to, b.loc)
-}
-
-// answers reports whether a person's step acknowledged an alarm.
-func answers(from, to alarm.State) bool {
-	return to == alarm.Acked || from == alarm.RTNUN && to == alarm.Norm || to == alarm.LatchAck
-}
-
-// step takes one more transition of the same onset.
-func (o *onset) step(e *event.Event, priority string, from, to alarm.State, loc *time.Location) {
-	var p rules.Priority
-	if p.UnmarshalText([]byte(priority)) != nil {
-		p = usualPriority(o.Alarm)
-	}
-	o.Priority = max(o.Priority, p)
-	if e.By != "" && !o.hasAck && answers(from, to) {
-		o.hasAck, o.AckedBy = true, e.By
-		o.AckedIn = (e.At.Mono - o.raised).Minutes()
-	}
-	waits := to == alarm.Unack || to == alarm.RTNUN || to == alarm.LatchUnack
-	if waits && !o.waits {
-		o.waitsFrom = e.At.Mono
-	}
-	if o.waits && !waits {
-		o.longest = max(o.longest, e.At.Mono-o.waitsFrom)
-	}
-	o.waits = waits
-	o.Shelved = o.Shelved || to == alarm.Shelved
-	switch to {
-	case alarm.Norm, alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:
-		if o.To.IsZero() {
-			o.To = e.At.Wall.In(loc)
-		}
-	case alarm.Unack, alarm.Acked:
-		o.To = time.Time{}
-	}
-}
-
-// usualPriority is that of an alarm whose journal entries carry none.
-func usualPriority(id rules.AlarmID) rules.Priority {
-	if row, ok := alarm.Find(id); ok {
-		return row.Priority
-	}
-	return rules.Today
 }
 
 // during reports whether o touched the week.

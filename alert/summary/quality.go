@@ -67,15 +67,15 @@ func (b *builder) countLasting(q *Quality, o *onset) {
 	}
 	active := end.Sub(o.From)
 	if active > rules.StaleAfter && o.Priority > rules.Note {
-		q.Stale = append(q.Stale, rules.OnsetID(o.key, 0))
+		q.Stale = append(q.Stale, rules.OnsetID(o.past.Key, 0))
 	}
 	q.Longest = max(q.Longest, active.Minutes())
 	if o.Shelved {
 		q.Shelved++
 	}
-	wait := o.longest
-	if o.waits && o.To.IsZero() {
-		wait = max(wait, active-max(o.waitsFrom-o.raised, 0))
+	wait := o.past.Longest
+	if !o.past.Waits.IsZero() && o.To.IsZero() {
+		wait = max(wait, active-max(o.past.Waits.Sub(o.past.From), 0))
 	}
 	q.LongestWait = max(q.LongestWait, wait.Minutes())
 }
@@ -87,7 +87,7 @@ func (q *Quality) countRaised(b *builder, raised []*onset) {
 	for _, o := range raised {
 		q.Count++
 		q.ByPriority[o.Priority.String()]++
-		perKey[o.key]++
+		perKey[o.past.Key]++
 		day := o.From.Format(time.DateOnly)
 		perDay[day]++
 		q.BusiestDay = max(q.BusiestDay, perDay[day])
@@ -97,7 +97,7 @@ func (q *Quality) countRaised(b *builder, raised []*onset) {
 				q.Nightly++
 			}
 		}
-		if o.hasAck {
+		if !o.past.Answered.IsZero() {
 			q.Acked++
 			total += o.AckedIn
 			q.AckMax = max(q.AckMax, o.AckedIn)
@@ -149,14 +149,14 @@ func chattering(raised []*onset, span time.Duration) []string {
 	all := map[rules.Key]*room.Stats{}
 	out := []string{}
 	for _, o := range raised {
-		st := all[o.key]
+		st := all[o.past.Key]
 		if st == nil {
 			st = &room.Stats{}
-			all[o.key] = st
+			all[o.past.Key] = st
 		}
 		had := st.Chattered
-		if rules.CountRaise(st, o.raised, 0, span); had == 0 && st.Chattered > 0 {
-			out = append(out, rules.OnsetID(o.key, 0))
+		if rules.CountRaise(st, o.past.From.Mono, 0, span); had == 0 && st.Chattered > 0 {
+			out = append(out, rules.OnsetID(o.past.Key, 0))
 		}
 	}
 	return out
@@ -166,8 +166,8 @@ func chattering(raised []*onset, span time.Duration) []string {
 func floods(raised []*onset) int {
 	var l rules.Load
 	for _, o := range raised {
-		l.Pass(o.raised) // what came before may be over
-		l.Raised(o.raised, o.Priority)
+		l.Pass(o.past.From.Mono) // what came before may be over
+		l.Raised(o.past.From.Mono, o.Priority)
 	}
 	return int(l.Floods)
 }
