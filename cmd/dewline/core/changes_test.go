@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"dewline/configs"
+	"dewline/rules/event"
 	"dewline/sensors/table"
 )
 
@@ -40,5 +42,27 @@ func TestChangesOf(t *testing.T) {
 		if got[key] != want {
 			t.Errorf("%s: %q, want %q (all: %s)", key, got[key], want, fmt.Sprint(got))
 		}
+	}
+}
+
+// A changed limit is told with the setting that changed it, for that enclosure
+// alone; a first configuration tells the limits of all.
+func TestLimitsAreTold(t *testing.T) {
+	demo := string(configs.Demo())
+	old := decode(t, demo)
+	next := decode(t, strings.Replace(demo, `volume = "90 L"`, "volume = \"90 L\"\nceiling = \"29 °C\"", 1))
+	limits := func(old, next *configs.Config) (out []event.Limits) {
+		for _, e := range SettingEvents(at(time.Hour, true), old, next) {
+			if l, ok := e.Body.(event.Limits); ok {
+				out = append(out, l)
+			}
+		}
+		return out
+	}
+	if got := limits(old, next); len(got) != 1 || got[0].Enclosure != "a-1-1" || got[0].Lethal != 29 {
+		t.Errorf("one lethal limit changed, told: %+v", got)
+	}
+	if got := limits(nil, next); len(got) != len(next.Enclosures) {
+		t.Errorf("of %d enclosures %d are told", len(next.Enclosures), len(got))
 	}
 }
