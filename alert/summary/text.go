@@ -204,15 +204,7 @@ func (e *Enclosure) facts(u Units) []fact {
 		}
 	}
 	add("Floor", floorWords(&e.Limits, &e.Figures))
-	if e.Limits.Mist && !e.Unrecorded {
-		add("Mist pulses", mistWords(&e.Mist))
-		add("Dry-down", dryWords(&e.DryDown, &e.Before.DryDown))
-	}
-	if e.Unrecorded {
-		add("Not recorded", "mist pulses, dry-downs, night drops and exposure")
-	} else {
-		add("Exposure", exposureWords(&e.Exposure))
-	}
+	e.logged(add)
 	if e.AboveMin != nil && *e.AboveMin > 0 {
 		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), u.temp(e.Limits.Ceiling)))
 	}
@@ -226,6 +218,19 @@ func (e *Enclosure) facts(u Units) []fact {
 	add("Missing", missing)
 	e.happened(add, u)
 	return out
+}
+
+// logged adds what the log says of mists and exposure.
+func (e *Enclosure) logged(add func(name, text string)) {
+	if e.Unrecorded {
+		add("Not recorded", "mist pulses, dry-downs, night drops and exposure")
+		return
+	}
+	if e.Limits.Mist {
+		add("Mist pulses", mistWords(&e.Mist))
+		add("Dry-down", dryWords(&e.DryDown, &e.Before.DryDown))
+	}
+	add("Exposure", exposureWords(&e.Exposure))
 }
 
 func (e *Enclosure) wasBand() string {
