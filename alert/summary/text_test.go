@@ -97,7 +97,7 @@ func TestNeverSafe(t *testing.T) {
 func TestSpans(t *testing.T) {
 	plainSpaces := func(s string) string { return strings.ReplaceAll(s, nbsp, " ") }
 	for minutes, want := range map[float64]string{
-		0: "0 min", 0.4: "0 min", 59.4: "59 min", 59.6: "1 h", 60: "1 h", 61: "1 h 1 min", 1500: "25 h", 2880: "2 days 0 h", 10080: "7 days 0 h",
+		0: "0 s", 0.4: "24 s", 59.4: "59 min", 59.6: "60 min", 60: "60 min", 181: "3 h", 1500: "25 h", 2880: "2 days", 10080: "7 days",
 	} {
 		if got := plainSpaces(span(minutes)); got != want {
 			t.Errorf("%v min is %q, want %q", minutes, got, want)

@@ -8,7 +8,9 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -103,7 +105,7 @@ func TestDaemon_AfterATimeOff(t *testing.T) {
 				set: func(time.Duration) bool { return true }}
 			for _, x := range b.live(t, dir, twin, 30*time.Minute) {
 				if x.Key.Alarm == rules.BlindPeriod {
-					t.Errorf("a first start: %s", x.Detail.Is.Note)
+					t.Errorf("a first start: %s", words.Fact(x.Detail.Is, unit.Celsius))
 				}
 			}
 			b.wall, b.temp, b.lag = b.wall.Add(6*time.Hour), 46, 6*time.Hour
@@ -119,7 +121,7 @@ func TestDaemon_AfterATimeOff(t *testing.T) {
 				t.Errorf("heat is told after %v", late)
 			}
 			blind := slices.IndexFunc(moved, func(x rules.Transition) bool { return x.Key.Alarm == rules.BlindPeriod })
-			if blind < 0 || !strings.Contains(moved[blind].Detail.Is.Note, "from 2026-05-01 12:30 UTC for 6h0m0s") {
+			if blind < 0 || !strings.Contains(words.Fact(moved[blind].Detail.Is, unit.Celsius), "from 1 May 12:30 for 6 h") {
 				t.Fatalf("blind %d of %+v", blind, moved)
 			}
 			if at := moved[blind].At.Mono - (b.mono - b.play); at < after || at > after+10*time.Second {

@@ -63,7 +63,7 @@ func TestSummaryAPI(t *testing.T) {
 	}{
 		{"/api/v1/summary", "text/html; charset=utf-8", "2026-W47", 200}, // the last whole week
 		{"/api/v1/summary?week=2026-W47&format=html", "text/html; charset=utf-8", `src="data:image/png;base64,`, 200},
-		{"/api/v1/summary?week=2026-W47&format=text", "text/plain; charset=utf-8", "4 days 0 h were not measured", 200},
+		{"/api/v1/summary?week=2026-W47&format=text", "text/plain; charset=utf-8", "4 days were not measured", 200},
 		{"/api/v1/summary?week=2026-W47&format=text&units=F", "text/plain; charset=utf-8", "73.4 °F", 200},
 		{"/api/v1/summary?week=2026-W47&format=json", "application/json; charset=utf-8", `"week":"2026-W47"`, 200},
 		{"/api/v1/summary?week=2026-W02&format=text", "text/plain; charset=utf-8", "Nothing was measured", 200},
