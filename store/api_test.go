@@ -380,7 +380,7 @@ func TestToolsRefuse(t *testing.T) {
 func TestAlarmsPushOutReadings(t *testing.T) {
 	s := openIn(t, store.Options{Dir: t.TempDir(), Keep: store.Keep{MaxBytes: 1 << 20}})
 	noise := uint32(1)
-	for minute := range 20 * 24 * 60 {
+	for minute := range 50 * 24 * 60 {
 		for _, p := range []sensors.ProbeID{"moss", "fern", "bark"} {
 			r := reading(p, time.Duration(minute)*time.Minute)
 			noise = noise*1664525 + 1013904223 // Numerical Recipes, 2nd ed., 7.1
@@ -396,7 +396,7 @@ func TestAlarmsPushOutReadings(t *testing.T) {
 		}
 	}
 	before := s.Stats()
-	const n, size = 130, 3000
+	const n, size = 90, 3000
 	for i := range n {
 		d := store.Doc{Bucket: store.BucketAlarms, Key: fmt.Sprint(i), Value: make([]byte, size)}
 		if err := s.Commit(store.Commit{Docs: []store.Doc{d}}); err != nil {

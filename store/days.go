@@ -12,8 +12,8 @@ import (
 
 const dayMillis = 24 * hourMillis
 
-// A dayPlan replaces the hours of one day by one bundle: longer blocks pack
-// better, and a year is then 365 bundles to look through.
+// A dayPlan replaces the hours of one day, or a few days of slow probes, by one bundle:
+// longer blocks pack better, and a year is then 365 bundles to look through.
 type dayPlan struct {
 	hours []*entry
 	entry *entry
@@ -24,25 +24,57 @@ type dayPlan struct {
 // maxHours ends a day that the wall clock does not end.
 const maxHours = 30
 
-// planDay finds hours of a day that is over and packs them. It returns nil when
-// there are none.
+// Days are joined where what a probe has in one takes fewer bytes than smallPart, on
+// average, and all of them fewer than maxJoined.
+const (
+	daysMillis = 4 * dayMillis
+	smallPart  = 1 << 10
+	maxJoined  = 256 << 10
+)
+
+// planDay finds hours of a day that is over, or days to be joined, and packs them. It
+// returns nil when there are none.
 func (s *Store) planDay() (*dayPlan, error) {
 	hours := s.dueHours()
 	if hours == nil {
 		return nil, nil
 	}
 	d := &dayPlan{hours: hours, entry: &entry{}}
-	key := emptyKey(hours[len(hours)-1].key.seq, levelDay)
+	key := emptyKey(hours[len(hours)-1].key.seq, hours[0].key.level+1)
 	for _, h := range hours {
 		key.wallMin, key.wallMax = min(key.wallMin, h.key.wallMin), max(key.wallMax, h.key.wallMax)
 		key.monoMin, key.monoMax = min(key.monoMin, h.key.monoMin), max(key.monoMax, h.key.monoMax)
 		d.entry.readings += h.readings
 	}
 	d.entry.key, d.entry.name = key, key.bytes()
-	if err := s.view(func(tx *bolt.Tx) error { return s.join(tx, d) }); err != nil {
+	small := true
+	err := s.view(func(tx *bolt.Tx) error {
+		if small = key.level == levelDay || areSmall(tx, hours); small {
+			return s.join(tx, d)
+		}
+		return nil
+	})
+	if err != nil || !small {
+		for _, h := range hours { // or they would be looked at in each flush
+			h.settled = h.settled || !small
+		}
 		return nil, err
 	}
 	return d, nil
+}
+
+// areSmall reports whether days are worth joining.
+func areSmall(tx *bolt.Tx, days []*entry) bool {
+	size, probes := 0, uint64(0)
+	for _, e := range days {
+		b := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.name))
+		if !isBundle(b, kindRaw) {
+			return false
+		}
+		d := dirReader{b: b, at: bundleStart}
+		size, probes = size+len(b), probes+d.uvarint()
+	}
+	return size <= maxJoined && uint64(size) <= smallPart*probes
 }
 
 // behind reports whether hours pile up, as they do when each flush seals one: an
@@ -52,7 +84,7 @@ func (s *Store) behind() bool {
 	defer s.mu.Unlock()
 	hours := 0
 	for _, e := range slices.Backward(s.mem.entries) {
-		if e.key.level == levelDay || hours > maxHours {
+		if e.key.level != levelHour || hours > maxHours {
 			break
 		}
 		hours++
@@ -60,25 +92,34 @@ func (s *Store) behind() bool {
 	return hours > maxHours
 }
 
-// dueHours returns the oldest run of hours on disk that share a day, once a
-// later hour shows that the day is over.
+// dueHours returns the oldest run of hours on disk that share a day, or of days that share
+// their daysMillis, once a later bundle shows that these are over.
 func (s *Store) dueHours() []*entry {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	var hours []*entry
+	var run []*entry
 	for _, e := range s.mem.entries {
-		if e.key.level != levelHour {
-			hours = nil
-			continue
-		}
-		if e.raw != nil || e.noRaw {
+		if e.raw != nil {
 			return nil
 		}
-		if len(hours) > 0 && floorDiv(e.key.wallMin, dayMillis) != floorDiv(hours[0].key.wallMin, dayMillis) ||
-			len(hours) == maxHours {
-			return hours
+		if len(run) > 0 {
+			level, width := run[0].key.level, int64(dayMillis)
+			if level == levelDay {
+				width = daysMillis
+			}
+			over := floorDiv(e.key.wallMin, width) != floorDiv(run[0].key.wallMin, width) || len(run) == maxHours
+			if over && (level == levelHour || len(run) > 1) {
+				return run
+			}
+			if over || e.key.level != level {
+				run = nil
+			}
 		}
-		hours = append(hours, e)
+		if e.noRaw || e.settled || e.key.level == levelDays {
+			run = nil
+			continue
+		}
+		run = append(run, e)
 	}
 	return nil
 }

@@ -54,10 +54,9 @@ func TestRecordingResumes(t *testing.T) {
 	for _, fault := range []struct {
 		name, path string
 		flag       int
-		want       error
 	}{
-		{"device full", "/dev/full", unix.O_RDWR, nil}, // any error: the device has no size either
-		{"read-only", "", unix.O_RDONLY, syscall.EBADF},
+		{"device full", "/dev/full", unix.O_RDWR},
+		{"read-only", "", unix.O_RDONLY},
 	} {
 		t.Run(fault.name, func(t *testing.T) {
 			var f faultyFile
@@ -79,8 +78,8 @@ func TestRecordingResumes(t *testing.T) {
 						want[x.Probe] = append(want[x.Probe], x)
 					}
 				}
-				if err := s.Flush(context.Background(), nil); err == nil || fault.want != nil && !errors.Is(err, fault.want) {
-					t.Fatalf("flush says %v, want %v", err, fault.want)
+				if err := s.Flush(context.Background(), nil); err == nil {
+					t.Fatal("flush says nothing")
 				}
 			}
 			if err := s.Commit(Commit{Docs: []Doc{{BucketAlarms, "k", []byte("v")}}}); err == nil {

@@ -20,7 +20,7 @@ import (
 const pageSize = 4096
 
 // growBy is how much the file is lengthened at a time.
-const growBy = 256 << 10
+const growBy = 16 << 10
 
 // boltOptions are the library's options for the record.
 func (s *Store) boltOptions() *bolt.Options {

@@ -75,15 +75,16 @@ func openEnvelope(bucket Bucket, key, b []byte) ([]byte, error) {
 
 // A span of readings on disk or sealed in memory, told by its key.
 type bundleKey struct {
-	seq              uint64 // order of recording; a day takes its last hour's
-	level            uint8  // levelHour or levelDay
+	seq              uint64 // order of recording; what is joined takes the last one's
+	level            uint8  // levelHour, levelDay or levelDays
 	wallMin, wallMax int64  // milliseconds
 	monoMin, monoMax int64
 }
 
 const (
-	levelHour = 1
+	levelHour = 1 // or some, of one day
 	levelDay  = 2
+	levelDays = 3 // a few, of slow probes
 	keyLen    = 8 + 1 + 4*8 + 4
 )
 

@@ -40,6 +40,7 @@ type entry struct {
 	raw, table []byte
 	noRaw      bool // readings are past their age; rollups are kept
 	readings   int
+	settled    bool // a day that is long enough by itself, guarded by flushing
 	gone       bool // taken out of the index, guarded by layout
 }
 

@@ -105,7 +105,7 @@ func TestRemovedOnAFullDisk(t *testing.T) {
 	for ; err == nil; size += 4096 {
 		_, err = f.Write(make([]byte, 4096))
 	}
-	if err := f.Truncate(size - 96<<10); err != nil { // enough to begin
+	if err := f.Truncate(size - 48<<10); err != nil { // enough to begin
 		t.Fatal(err)
 	}
 	if err := os.Remove(s.path); err != nil {

@@ -163,7 +163,7 @@ func (v *salvager) bundles() {
 	if v.rep.Damaged == before {
 		return
 	}
-	for v.level = levelDay; v.level >= levelHour; v.level-- {
+	for v.level = levelDays; v.level >= levelHour; v.level-- {
 		v.scan(v.takeLooseBundle)
 	}
 }
@@ -315,7 +315,7 @@ func (v *salvager) copyBundle(root string, b []byte) error {
 	if readings > 0 {
 		v.rep.cover(readings, k.wallMin, k.wallMax)
 	}
-	if k.level == levelDay {
+	if k.level > levelHour {
 		v.days[root] = append(v.days[root], k)
 	}
 	v.rep.Blocks += blocks
@@ -389,14 +389,11 @@ func (r *RepairReport) cover(readings int, from, to int64) {
 	r.Readings += readings
 }
 
-// inDay tells an hour that a saved day holds already: its pages were freed but
+// inDay tells a bundle that a longer one holds already: its pages were freed but
 // not written over.
 func (v *salvager) inDay(root string, k bundleKey) bool {
-	if k.level != levelHour {
-		return false
-	}
 	for _, d := range v.days[root] {
-		if d.monoMin <= k.monoMin && k.monoMax <= d.monoMax {
+		if d.level > k.level && d.monoMin <= k.monoMin && k.monoMax <= d.monoMax {
 			return true
 		}
 	}

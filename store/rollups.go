@@ -104,13 +104,13 @@ func (q *query) spansOf(src *source, l int) error {
 // again marks a span that may be there twice, only while a query sorts.
 const again = 1 << 7
 
-// inDay reports whether a bundle is an hour inside of a day that is there as well, as
-// a repair may find it.
+// inDay reports whether a bundle is inside of a longer one that is there as well, as a
+// repair may find it.
 func (q *query) inDay(src *source) bool {
 	k := &src.e.key
-	return k.level == levelHour && slices.ContainsFunc(q.from, func(o source) bool {
+	return slices.ContainsFunc(q.from, func(o source) bool {
 		d := &o.e.key
-		return d.level == levelDay && d.monoMin <= k.monoMin && k.monoMax <= d.monoMax
+		return d.level > k.level && d.monoMin <= k.monoMin && k.monoMax <= d.monoMax
 	})
 }
 

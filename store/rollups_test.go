@@ -197,7 +197,7 @@ func TestSlowRollups(t *testing.T) {
 		}
 		s.db.NoSync = true
 		check()
-		run(begun.Add(7 * 24 * time.Hour))
+		run(begun.Add(9 * 24 * time.Hour))
 		check()
 		if n := len(readAll(t, s, r.probes[0], begun, begun.Add(48*time.Hour))); n != 0 {
 			t.Errorf("%d readings are past their age, and there", n)

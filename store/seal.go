@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"runtime"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -19,6 +20,10 @@ const (
 	grace   = 30_000
 	longest = 65 * 60_000
 )
+
+// worthSealing is how many readings a probe has to have in hours that are over, nearly an
+// hour of a fast one: those of slow probes wait for the next, within their day.
+const worthSealing = 300
 
 // seal closes hours that are over, and what there is of one that has grown too
 // large: their records become bundles in memory. Only Flush calls it, so that
@@ -91,10 +96,15 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	if first == nil {
 		return nil, nil, bundleKey{}
 	}
-	hour := floorDiv(first.Wall, hourMillis)
-	over := last.Wall >= (hour+1)*hourMillis+grace || last.Wall < hour*hourMillis
-	before := int64(math.MaxInt64)
-	if !over && last.Mono-first.Mono < longest {
+	begin := floorDiv(first.Wall, hourMillis) * hourMillis
+	end, before := begin+hourMillis, int64(math.MaxInt64)
+	over := last.Wall >= end+grace
+	if over {
+		end, over = s.mem.hoursWorth(begin, last.Wall-grace)
+	} else {
+		over = last.Wall < begin || last.Mono-first.Mono >= longest
+	}
+	if !over {
 		if s.mem.total < sealAt {
 			return nil, nil, bundleKey{}
 		}
@@ -106,7 +116,7 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	counts := make(map[*openProbe]int)
 	for _, p := range s.mem.order {
 		n := 0
-		for n < len(p.recs) && floorDiv(p.recs[n].Wall, hourMillis) == hour && p.recs[n].Wall < before {
+		for n < len(p.recs) && p.recs[n].Wall >= begin && p.recs[n].Wall < min(end, before) {
 			key.cover(p.recs[n].Mono, p.recs[n].Wall)
 			n++
 		}
@@ -115,6 +125,18 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 		}
 	}
 	return parts, counts, key
+}
+
+// hoursWorth is the end of the hours from begin on that are to be sealed together, all of
+// one day and over by now; false while there may be more of them.
+func (m *memory) hoursWorth(begin, now int64) (end int64, worth bool) {
+	midnight := (floorDiv(begin, dayMillis) + 1) * dayMillis
+	for end = begin + hourMillis; end <= now; end += hourMillis {
+		if end == midnight || slices.ContainsFunc(m.order, func(p *openProbe) bool { return wallIndex(p.recs, end) >= worthSealing }) {
+			return end, true
+		}
+	}
+	return end - hourMillis, false
 }
 
 // sealBefore is the wall time that an early seal cuts at: no slow probe has a

@@ -6,6 +6,7 @@ import (
 	"iter"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"time"
 )
@@ -136,11 +137,14 @@ func entropy[K comparable](counts map[K]int, n int) (bits float64) {
 
 // kindTable measures the size of all kinds in dewline's record and, where it is among the
 // stores asked for, in Prometheus.
-func kindTable(o options, w io.Writer) error {
+func kindTable(o options, pattern *regexp.Regexp, w io.Writer) error {
 	fmt.Fprintf(w, "%d probes, %d days, %s; bytes a reading, the whole file.\n\n", probes, o.days, time.Now().Format(time.DateOnly))
 	fmt.Fprintln(w, "| kind | bound | dewline | × bound | Prometheus without its log | with it | × dewline |")
 	fmt.Fprintln(w, "|---|---|---|---|---|---|---|")
 	for _, k := range kinds {
+		if !pattern.MatchString(k.Name) {
+			continue
+		}
 		least := bound(room(o.days, k), k.Poll)
 		ours, err := child(job{Store: "dewline", Dir: o.memory, Days: o.days, Kind: k, Size: true})
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"runtime"
 	"strings"
 	"time"
@@ -23,14 +24,18 @@ func main() {
 	flag.StringVar(&o.memory, "memory", "/dev/shm", "`folder` for the timed runs, best one in memory")
 	flag.StringVar(&o.disk, "disk", "/dev/shm", "`folder` for the small file system that bytes written are counted on; without root, one on a real disk")
 	flag.StringVar(&o.open, "open", "../../../shared/data", "`folder` with the open data; left out where it is missing")
-	sizes := flag.Bool("kinds", false, "only the sizes of all kinds of data, beside their bounds and Prometheus")
+	sizes := flag.String("kinds", "", "only the sizes of the kinds of data that this `pattern` is in, \".\" for all, beside their bounds and Prometheus")
 	flag.Parse()
 	o.stores = strings.Split(*stores, ";")
 	if o.kind.Poll = poll.Milliseconds(); o.kind.Poll < stepMillis || batchMillis%o.kind.Poll != 0 {
 		exit(fmt.Errorf("-poll %v: give 10s, 20s, 30s or 1m", *poll))
 	}
-	if *sizes {
-		exit(kindTable(o, os.Stdout))
+	if *sizes != "" {
+		pattern, err := regexp.Compile(*sizes)
+		if err != nil {
+			exit(fmt.Errorf("-kinds: %w", err))
+		}
+		exit(kindTable(o, pattern, os.Stdout))
 	}
 	exit(compare(o, os.Stdout))
 }
