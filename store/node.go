@@ -32,29 +32,9 @@ type element struct {
 // parse reads the header, the elements and the keys. claim is told the pages
 // the node takes.
 func (n *node) parse(claim func(id, overflow uint64) error) error {
-	le := binary.LittleEndian
-	if len(n.first) < pageHeader {
-		return badf("page %d is too short", n.id)
-	}
-	flags, count := le.Uint16(n.first[8:]), int(le.Uint16(n.first[10:]))
-	overflow := uint64(le.Uint32(n.first[12:]))
-	n.branch = flags == flagBranch
-	if flags != flagBranch && flags != flagLeaf {
-		return badf("page %d has type %#x", n.id, flags)
-	}
-	if n.inline {
-		n.size = int64(len(n.first))
-	} else {
-		if got := le.Uint64(n.first); got != n.id {
-			return badf("page %d says it is %d", n.id, got)
-		}
-		if err := claim(n.id, overflow); err != nil {
-			return err
-		}
-		n.size = int64(overflow+1) * pageSize
-	}
-	if n.branch && count == 0 {
-		return badf("branch page %d is empty", n.id)
+	count, err := n.header(claim)
+	if err != nil {
+		return err
 	}
 	table, err := n.read(pageHeader, int64(count)*elemSize)
 	if err != nil {
@@ -62,25 +42,57 @@ func (n *node) parse(claim func(id, overflow uint64) error) error {
 	}
 	n.elems = slices.Grow(n.elems[:0], count)[:count]
 	for i := range n.elems {
-		b := table[i*elemSize:]
-		at := int64(pageHeader + i*elemSize)
-		n.elems[i] = element{}
-		e := &n.elems[i]
-		var pos, ksize int64
-		if n.branch {
-			pos, ksize, e.child = int64(le.Uint32(b)), int64(le.Uint32(b[4:])), le.Uint64(b[8:])
-		} else {
-			e.flags, pos, ksize, e.size = le.Uint32(b), int64(le.Uint32(b[4:])), int64(le.Uint32(b[8:])), int64(le.Uint32(b[12:]))
-		}
-		if e.flags > leafBucket || pos < int64(count-i)*elemSize || at+pos+ksize+e.size > n.size || ksize > pageSize {
-			return badf("element %d of page %d is out of bounds", i, n.id)
-		}
-		if e.key, err = n.read(at+pos, ksize); err != nil {
+		if err := n.element(i, table[i*elemSize:]); err != nil {
 			return err
 		}
-		e.at = at + pos + ksize
 	}
 	return nil
+}
+
+// header reads what kind of page it is and how long, and returns its count of elements.
+func (n *node) header(claim func(id, overflow uint64) error) (count int, err error) {
+	le := binary.LittleEndian
+	if len(n.first) < pageHeader {
+		return 0, badf("page %d is too short", n.id)
+	}
+	flags, count := le.Uint16(n.first[8:]), int(le.Uint16(n.first[10:]))
+	overflow := uint64(le.Uint32(n.first[12:]))
+	n.branch = flags == flagBranch
+	if flags != flagBranch && flags != flagLeaf {
+		return 0, badf("page %d has type %#x", n.id, flags)
+	}
+	if n.branch && count == 0 {
+		return 0, badf("branch page %d is empty", n.id)
+	}
+	if n.inline {
+		n.size = int64(len(n.first))
+		return count, nil
+	}
+	if got := le.Uint64(n.first); got != n.id {
+		return 0, badf("page %d says it is %d", n.id, got)
+	}
+	n.size = int64(overflow+1) * pageSize
+	return count, claim(n.id, overflow)
+}
+
+// element reads element i, which starts with b, and its key.
+func (n *node) element(i int, b []byte) (err error) {
+	le := binary.LittleEndian
+	e := &n.elems[i]
+	*e = element{}
+	var pos, ksize int64
+	if n.branch {
+		pos, ksize, e.child = int64(le.Uint32(b)), int64(le.Uint32(b[4:])), le.Uint64(b[8:])
+	} else {
+		e.flags, pos, ksize, e.size = le.Uint32(b), int64(le.Uint32(b[4:])), int64(le.Uint32(b[8:])), int64(le.Uint32(b[12:]))
+	}
+	at := int64(pageHeader + i*elemSize)
+	if e.flags > leafBucket || pos < int64(len(n.elems)-i)*elemSize || at+pos+ksize+e.size > n.size || ksize > pageSize {
+		return badf("element %d of page %d is out of bounds", i, n.id)
+	}
+	e.at = at + pos + ksize
+	e.key, err = n.read(at+pos, ksize)
+	return err
 }
 
 // read returns size bytes of the node from off, from the first page if there.
