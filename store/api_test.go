@@ -213,7 +213,10 @@ func TestWithoutAFile(t *testing.T) {
 	if err == nil {
 		t.Fatal("a file passes for a folder")
 	}
-	addHours(s, "moss", 5)
+	const n = 5 * 360
+	for i := range n {
+		s.Append(reading("moss", time.Duration(i)*10*time.Second))
+	}
 	if err := s.Flush(t.Context(), nil); !errors.Is(err, store.ErrUnavailable) {
 		t.Errorf("flush: %v", err)
 	}
@@ -228,17 +231,17 @@ func TestWithoutAFile(t *testing.T) {
 			t.Errorf("documents: %v", err)
 		}
 	}
-	n, whole, err := s.Recompute(t.Context(), "moss", midnight.Add(2*time.Hour), wholeTime[1], func(r sensors.Reading) sensors.Reading {
+	changed, whole, err := s.Recompute(t.Context(), "moss", midnight.Add(2*time.Hour), wholeTime[1], func(r sensors.Reading) sensors.Reading {
 		r.Temperature = r.Raw.Temperature + 100
 		return r
 	})
-	if n != 2 || whole || err != nil {
-		t.Errorf("%d hours made again, %v: %v", n, whole, err)
+	if changed != 2 || whole || err != nil {
+		t.Errorf("%d hours made again, %v: %v", changed, whole, err)
 	}
 	check := func(when string) {
 		t.Helper()
-		if readings, faults := count(s, "moss"); readings != 300 || faults != 0 {
-			t.Errorf("%s: %d readings of 300, %d faults", when, readings, faults)
+		if readings, faults := count(s, "moss"); readings != n || faults != 0 {
+			t.Errorf("%s: %d readings of %d, %d faults", when, readings, n, faults)
 		}
 		hour := 0
 		for r, err := range s.Rollups(t.Context(), "moss", store.Hour, wholeTime[0], wholeTime[1]) {
@@ -246,7 +249,7 @@ func TestWithoutAFile(t *testing.T) {
 			if hour == 2 || hour == 3 { // the last is still going on
 				want = 2410
 			}
-			if err != nil || r.Temperature != (store.Spread{Min: want, Mean: want, Max: want}) || r.Count != 60 {
+			if err != nil || r.Temperature != (store.Spread{Min: want, Mean: want, Max: want}) || r.Count != 360 {
 				t.Errorf("%s: hour %d is %+v, %v", when, hour, r, err)
 			}
 			hour++
