@@ -149,9 +149,9 @@ func (s *Store) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
 	_, used := s.sizes()
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	age := s.mem.newestMono() - k.monoMax
-	if root == rootRaw && (age > s.kept.Load().KeepRaw.Milliseconds() || used > s.kept.Load().MaxBytes-reserve(s.kept.Load().MaxBytes)) ||
-		s.kept.Load().KeepTable > 0 && age > s.kept.Load().KeepTable.Milliseconds() {
+	age, keep := max(s.mem.newestMono(), k.monoMax)-k.monoMax, s.kept.Load() // of a record begun anew nothing is newest
+	if root == rootRaw && (age > keep.KeepRaw.Milliseconds() || used > keep.MaxBytes-reserve(keep.MaxBytes)) ||
+		keep.KeepTable > 0 && age > keep.KeepTable.Milliseconds() {
 		return nil, false
 	}
 	for _, e := range s.mem.entries {
