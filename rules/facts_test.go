@@ -49,7 +49,7 @@ func TestDosesAddUp(t *testing.T) {
 // What is asked for is told once.
 func TestFactsAreTakenOnce(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
-	r.e.fact(r.instant(), event.Stop{})
+	r.e.lives.Tell(r.instant(), event.Stop{})
 	if a, b := r.e.Facts(), r.e.Facts(); len(a) != 1 || b != nil {
 		t.Errorf("%v, then %v", a, b)
 	}
