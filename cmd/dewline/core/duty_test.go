@@ -29,7 +29,7 @@ func TestCore_OnDuty(t *testing.T) {
 		now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 11, 28, c.hour, 0, 0, 0, time.UTC), Synced: c.synced}
 		core.Tick(now)
 		var sent []alert.Delivery
-		fx := core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: "mail"}, Active: true, Priority: rules.Wake, Text: "x"})
+		fx := core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: "mail"}, Active: true, Priority: rules.Wake})
 		sent = append(sent, fx.Send...)
 		for range 60 {
 			now.Mono += time.Second
