@@ -57,9 +57,10 @@ func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records 
 	if s != nil && !s.Off.Set.IsZero() && !s.Off.Open { // nobody looked until this run began
 		s.Off.Open, s.Off.At = true, by
 	}
-	fresh := New(e.v.Cfg)
-	fresh.lives.leap = e.lives.leap
-	*e = *fresh
+	cfg, leap, facts := e.v.Cfg, e.lives.leap, e.lives.facts
+	*e = Engine{} // in its place: what judges find is told to these lifecycles
+	e.build(cfg)
+	e.lives.leap, e.lives.facts = leap, facts
 	return e.Restore(s, all, now), renumbered
 }
 

@@ -161,8 +161,9 @@ func (s *Store) eachEntry(from []byte, before *[sha256.Size]byte, yield func(eve
 
 // A stored entry is copied out of the file.
 type stored struct {
-	key, value, beside []byte
-	bad                error // of what is beside it
+	key, value []byte
+	beside     []byte // nil for none, empty for erased
+	bad        error  // of what is beside it
 }
 
 // parse reads an entry that has to follow from the hash before it.
@@ -175,9 +176,11 @@ func (v *stored) parse(before [sha256.Size]byte) (event.Event, error) {
 	switch {
 	case err != nil:
 		return event.Event{}, fmt.Errorf("%w: %w", bad, err)
-	case v.bad == nil && v.beside == nil: // nothing was beside it, or it was erased
+	case v.bad == nil && v.beside == nil && hash == "": // nothing was beside it
 		return e, nil
-	case v.bad != nil || besideHash(v.beside) != hash:
+	case v.bad == nil && v.beside != nil && len(v.beside) == 0: // it was erased
+		return e, nil
+	case v.bad != nil || v.beside == nil || besideHash(v.beside) != hash:
 		return event.Event{}, fmt.Errorf("%w: the names or the text of it", bad)
 	}
 	var b beside
@@ -213,8 +216,8 @@ func (s *Store) eachStored(from []byte, visit func(stored) bool, fail func(error
 			for ; k != nil && len(some) < docsAtATime; k, v = c.Next() {
 				one := stored{key: bytes.Clone(k), value: bytes.Clone(v)}
 				text, err := getDoc(tx, bucketBeside, k)
-				if one.beside = bytes.Clone(text); !errors.Is(err, errNoDoc) {
-					one.bad = err
+				if !errors.Is(err, errNoDoc) {
+					one.beside, one.bad = append([]byte{}, text...), err
 				}
 				some = append(some, one)
 			}

@@ -333,7 +333,8 @@ func (g *gate) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // lead lets the gate lead to an address.
 func (g *gate) lead(addr string) {
-	to := httputil.NewSingleHostReverseProxy(&url.URL{Scheme: "http", Host: addr})
+	// It stands in for the board's own port: that anything was forwarded is not said.
+	to := &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) { r.SetURL(&url.URL{Scheme: "http", Host: addr}) }}
 	to.ErrorLog = log.New(io.Discard, "", 0) // the demo is killed in the end
 	g.to.Store(to)
 }

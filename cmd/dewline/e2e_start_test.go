@@ -77,7 +77,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 			t.Cleanup(func() { _ = ln.Close() })
 			s.listen = ln.Addr().String()
 			s.write("dewline.toml", s.text())
-			return []string{"the page cannot be served", s.listen, "free the port or change http.listen"}
+			return []string{"the page cannot be served", s.listen, "free the port or name another"}
 		}},
 		{name: "a faulty configuration", breaks: func(t *testing.T, s *site) []string {
 			s.write("dewline.toml", strings.Replace(s.text(), "species = \"dendrobates-tinctorius\"", "species = \"dendrobates-tinctorus\"", 1))
@@ -335,10 +335,10 @@ func TestReload(t *testing.T) {
 	s.write("dewline.toml", s.text()+hook)
 	s.hangup(p)
 	p.logged("the new configuration is in force")
-	s.write("dewline.toml", strings.Replace(s.text(), "[store]\n", "[store]\nmax_mib = 512\n", 1)+hook)
+	s.write("dewline.toml", strings.Replace(s.text(), "id = \"den\"", "id = \"lair\"", 1)+hook)
 	s.hangup(p)
 	s.state(rules.ConfigRefused, rules.Self, "UNACK")
-	p.logged("store.max_mib cannot change while dewline runs")
+	p.logged("room.id cannot change while dewline runs")
 	s.write("dewline.toml", s.text())
 	s.hangup(p)
 	s.state(rules.ConfigRefused, rules.Self, "RTNUN")

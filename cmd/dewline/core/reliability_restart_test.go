@@ -277,7 +277,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		}
 		r.now.Wall, r.now.Synced = r.now.Wall.Add(6*time.Hour), true
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 6h0m0s") {
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h") {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -290,7 +290,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(3 * time.Minute)
 		r.now.Synced = true
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 6h0m0s") {
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h") {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -330,7 +330,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		if _, err := r.core.Restore(r.now, saved); err != nil {
 			t.Fatal(err)
 		}
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 2h0m0s") {
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 2 h") {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -339,7 +339,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(10 * time.Minute)
 		r.now = r.now.Add(time.Hour)
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 2026-05-01 12:10 UTC for 1h0m0s") {
+		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 60 min") {
 			t.Errorf("told: %q", got)
 		}
 	})

@@ -277,13 +277,15 @@ func TestReloadMovesThePage(t *testing.T) {
 		t.Errorf("a change without a token in force: %d", got)
 	}
 	put(page("listen = \"127.0.0.1:0\"\ntoken_file = \"" + token + "\""))
-	s.until("the token counts", func() bool {
-		return status("POST", "/api/v1/drills", "a-long-token-of-the-den") != http.StatusUnauthorized
-	})
-	was := s.cfg.Load()
+	s.until("the token is in force", func() bool { return s.cfg.Load().HTTP.TokenFile == token && s.site.Addr() != "" })
+	if got := status("POST", "/api/v1/reload", "a-long-token-of-the-den"); got >= 400 {
+		t.Errorf("a change with the token in force: %d", got)
+	}
+	s.until("the reload is done", func() bool { return len(s.reloads) == 0 })
+	was := s.cfg.Load().HTTP
 	put(page("listen = \"" + taken.Addr().String() + "\"\ntoken_file = \"" + token + "\""))
 	s.until("the address in use is told", func() bool { return strings.Contains(*s.refused.Load(), "http.listen") })
-	if s.cfg.Load() != was {
+	if s.cfg.Load().HTTP != was {
 		t.Error("a configuration whose page cannot be opened is in force")
 	}
 	s.until("the page is where it was", func() bool { return status("GET", "/healthz", "") != 0 })
