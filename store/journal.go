@@ -21,8 +21,8 @@ import (
 // A journal value is the SHA-256 of the hash before it and the event's JSON,
 // then that JSON. The newest hash is kept a second time among the store's own
 // documents, so that cutting the end off shows as well. Names and free text are
-// a document of their own, of which the JSON holds the hash: it can be erased,
-// and the chain still holds, but not be changed.
+// a document of their own, of which the JSON holds the hash: it can be erased, by
+// an empty one in its place, and the chain still holds, but not be changed or lost.
 type journalHead struct {
 	seq  uint64
 	hash [sha256.Size]byte

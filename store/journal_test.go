@@ -139,7 +139,7 @@ func TestNamesStandBesideTheChain(t *testing.T) {
 		if err != nil {
 			return err
 		}
-		return errors.Join(putDoc(tx, bucketBeside, keyOf(2), nil),
+		return errors.Join(putDoc(tx, bucketBeside, keyOf(2), []byte{}),
 			putDoc(tx, bucketBeside, keyOf(3), bytes.Replace(text, []byte("keeper"), []byte("nobody"), 1)))
 	})
 	if err != nil {

@@ -85,7 +85,8 @@ func lastEntry(tx *bolt.Tx) time.Duration {
 		if len(earlier) >= sha256.Size {
 			copy(before[:], earlier)
 		}
-		if e, err := (&stored{value: v}).parse(before); err == nil {
+		// Its names do not matter here.
+		if e, err := (&stored{value: v, beside: []byte{}}).parse(before); err == nil {
 			return max(e.At.Mono, 0)
 		}
 		if v = earlier; v == nil {
