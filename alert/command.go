@@ -17,8 +17,11 @@ type Command struct {
 	// Until is when being out of service ends; Minutes is used where it is zero.
 	Until   time.Time `json:"until,omitzero"`
 	OneShot bool      `json:"one_shot,omitempty"` // shelve for one active period
-	By      string    `json:"by,omitempty"`
-	Why     string    `json:"why,omitempty"`
+	// Empty says of what is taken out of service that nobody lives in it: without
+	// that its lethal heat still wakes.
+	Empty bool   `json:"empty,omitempty"`
+	By    string `json:"by,omitempty"`
+	Why   string `json:"why,omitempty"`
 }
 
 // A Reply answers a Command.

@@ -131,7 +131,8 @@ func (ls *lives) shelve(now sensors.Instant, a Action, slots []*room.Alarm) erro
 	})
 }
 
-// takeOut takes every alarm of the subject out of service until a named end.
+// takeOut takes every alarm of the subject out of service until a named end, but
+// that of lethal heat only where nobody lives there.
 func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*room.Alarm) ([]Transition, error) {
 	length := a.For
 	if !a.Until.IsZero() {
@@ -145,6 +146,12 @@ func (ls *lives) takeOut(now sensors.Instant, a Action, slots []*room.Alarm) ([]
 	}
 	out := alarm.Out{Until: now.Wall.Add(length), Mono: now.Mono + length}
 	for _, s := range slots {
+		if s.Kind == alarm.KindLethal && !a.Empty {
+			if c, ok := s.Rec.Life.Return(ls.spec(s, 0), now); ok { // it was declared empty before
+				ls.emit(s, now, c, a.By, a.Why)
+			}
+			continue
+		}
 		ls.emit(s, now, s.Rec.Life.TakeOut(ls.spec(s, 0), now, out), a.By, a.Why)
 	}
 	return ls.out, nil

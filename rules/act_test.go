@@ -57,7 +57,7 @@ func TestAct_ShelfAndService(t *testing.T) {
 	r.run(2*time.Minute, r.hold("p1", 24, 60))
 	r.want(HumidityFloor, "e1", "NORM>UNACK UNACK>SHLVD SHLVD>UNACK")
 	r.run(poll, r.hold("p1", 31, 85))
-	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "robin", Why: "empty", Until: r.instant().Wall.Add(48 * time.Hour)}); err != nil {
+	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "robin", Why: "empty", Empty: true, Until: r.instant().Wall.Add(48 * time.Hour)}); err != nil {
 		t.Fatal(err)
 	}
 	r.run(time.Hour, r.hold("p1", 31, 85))

@@ -36,6 +36,9 @@ type Action struct {
 	// Until is the end of being out of service; For is used where it is zero.
 	Until   time.Time `json:"until"`
 	OneShot bool      `json:"one_shot,omitempty"` // shelve for one active period, at most For
+	// Empty says of an enclosure that is taken out of service that nobody lives in
+	// it. Without that its lethal heat is told all the same.
+	Empty bool `json:"empty,omitempty"`
 }
 
 // Why an action was refused. Nothing has changed then.
@@ -44,7 +47,7 @@ var (
 	ErrOldOnset  = errors.New("that onset of the alarm is over")
 	ErrNotNow    = errors.New("the alarm does not wait for that")
 	ErrTooLong   = errors.New("longer than allowed")
-	ErrNoShelf   = errors.New("lethal heat cannot be shelved; acknowledge it, or take the enclosure out of service")
+	ErrNoShelf   = errors.New("lethal heat cannot be shelved; acknowledge it, or take the enclosure out of service as empty")
 	ErrNoEnd     = errors.New("an end is needed")
 	ErrNoAction  = errors.New("unknown action")
 	ErrNobody    = errors.New("an action needs a name")

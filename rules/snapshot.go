@@ -46,7 +46,7 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 		Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
 		Act: float64(en.Limits.Act) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
 		Exposure: en.St.Dose.Fraction(en.DoseLimits), MissedMists: en.St.Missed,
-		OutOfService: en.OutOfService(),
+		OutOfService: en.OutOfService(), Empty: en.Empty(),
 	}
 	w.viewMeasures(en, &v, now)
 	w.viewEstimates(en, &v, now)

@@ -59,6 +59,7 @@ type EnclosureView struct {
 	NightsNoDrop int             `json:"nights_without_drop"`
 	DoorOpen     bool            `json:"door_open"`
 	OutOfService bool            `json:"out_of_service"`
+	Empty        bool            `json:"empty"` // out of service, and nobody lives there
 	Blind        bool            `json:"blind"` // no probe of it delivers
 	Unknown      []string        `json:"unknown,omitempty"`
 	Alarms       []AlarmID       `json:"alarms,omitempty"` // not NORM

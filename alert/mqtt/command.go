@@ -234,5 +234,8 @@ func checkAction(c *alert.Command) error {
 	if !c.Until.IsZero() && c.Action != "out-of-service" {
 		return errors.New("only out-of-service takes an end date in until")
 	}
+	if c.Empty && c.Action != "out-of-service" {
+		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
+	}
 	return nil
 }

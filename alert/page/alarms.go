@@ -315,6 +315,7 @@ func commandOf(r *http.Request) (c alert.Command, lacks string) {
 	switch rules.ActionKind(c.Action) {
 	case rules.Acknowledge, rules.Unshelve, rules.Reset, rules.ReturnToService:
 	case rules.Shelve, rules.TakeOut:
+		c.Empty = r.PostFormValue("empty") != "" && c.Action == string(rules.TakeOut)
 		lacks = cmp.Or(lacks, term(&c, r.PostFormValue("minutes")))
 	default:
 		lacks = noSuchAction

@@ -39,6 +39,8 @@ var facts = map[alarm.FactID]string{
 	"probe-silent":                 "no usable reading for {v} (limit {l})",
 	alarm.FactHumiditySilent:       "no usable humidity for {v} (limit {l}), though it tells the temperature",
 	alarm.FactBlind:                "no usable reading for {v} (limit {l}); the enclosure has no other probe and is blind",
+	alarm.FactBlindRising:          "no usable reading for {v}; when its enclosure was last seen, it was on its way to the lethal limit, and nobody sees it now",
+	alarm.FactBlindRoom:            "no usable reading for {v}, and nobody sees whether it grows too hot there",
 	"probe-frozen":                 "exactly the same value for {v} while the others move",
 	"probe-wet":                    "wet, or stuck at 100 %; its humidity is not used",
 	"probe-jump":                   "jumps faster than air can change (last to {v})",

@@ -36,7 +36,7 @@ func answerSpecs() []answerSpec {
 		{"shelve", "--for DURATION ALARM SUBJECT", "put an alarm away for a limited time", rules.Shelve, true},
 		{"unshelve", "ALARM SUBJECT", "take an alarm from the shelf", rules.Unshelve, false},
 		{"reset", "ALARM SUBJECT", "let go of an alarm that is over and kept until somebody looked", rules.Reset, false},
-		{"out-of-service", "--for DURATION | --until DATE SUBJECT", "take an enclosure or probe out of service, with an end", rules.TakeOut, true},
+		{"out-of-service", "[--empty] --for DURATION | --until DATE SUBJECT", "take an enclosure or probe out of service, with an end; lethal heat still wakes unless it is --empty", rules.TakeOut, true},
 		{"in-service", "SUBJECT", "put an enclosure or probe back into service", rules.ReturnToService, false},
 	}
 }

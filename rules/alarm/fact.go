@@ -24,6 +24,8 @@ const (
 	FactLampsNotOn     FactID = "lamps-not-on"
 	FactHumiditySilent FactID = "humidity-silent"
 	FactBlind          FactID = "silent-and-blind"
+	FactBlindRising    FactID = "silent-and-rising"
+	FactBlindRoom      FactID = "silent-and-unseen"
 	FactJumpAlone      FactID = "jump-alone"
 	FactSwappedLate    FactID = "changed-places"
 	FactSwapped        FactID = "exchanged-values"

@@ -92,6 +92,11 @@ func (l look) probeState(s *room.Alarm, p probe) alarm.Fact {
 		switch {
 		case s.Rec.Value > 0 && p.humidityGone(true).Seconds() >= s.Rec.Value:
 			f.ID = alarm.FactHumiditySilent
+		case s.Rec.Priority == alarm.Wake && p.Encl >= 0:
+			f.ID = alarm.FactBlindRising
+			if en := &l.v.Enclosures[p.Encl]; blindLimit(en, p.HeardAt()) == 0 {
+				f.ID = alarm.FactBlindRoom
+			}
 		case p.Encl >= 0 && len(l.v.Enclosures[p.Encl].Probes) == 1:
 			f.ID = alarm.FactBlind
 		}

@@ -67,6 +67,9 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 		l.take(l.at(v.Probe), &v.Reading)
 	case room.Ticked:
 		l.silence(v.At)
+		if v.Open > 0 {
+			l.judgeBlind(v.At)
+		}
 	case room.Minute:
 		l.minutely(v.At)
 	case room.Learn:

@@ -240,5 +240,12 @@ func (en *Enclosure) forget(a Absence) {
 }
 
 // OutOfService reports whether a person took the enclosure out of service: all
-// its alarms go together.
-func (en *Enclosure) OutOfService() bool { return en.Alarms[0].Rec.Life.State == alarm.OutOfService }
+// its alarms go together, but that of lethal heat only where nobody lives there.
+func (en *Enclosure) OutOfService() bool {
+	return en.Alarms[alarm.KindAbove].Rec.Life.State == alarm.OutOfService
+}
+
+// Empty reports whether the keeper said that nobody lives there.
+func (en *Enclosure) Empty() bool {
+	return en.Alarms[alarm.KindLethal].Rec.Life.State == alarm.OutOfService
+}

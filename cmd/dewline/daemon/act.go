@@ -43,7 +43,7 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 		return d.loop.core.Act(now, rules.Action{
 			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
-			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot,
+			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot, Empty: c.Empty,
 		})
 	})
 }

@@ -1,0 +1,142 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// rising warms one probe by so many °C in an hour from a start.
+func (r *rig) rising(id string, from, perHour float64) weather {
+	began := r.now
+	return r.with(id, func() *sensors.Reading {
+		x := r.good(id, from+perHour*(r.now-began).Hours()+0.01*float64(r.now/poll%2), 85)
+		return &x
+	})
+}
+
+// without lets probes say nothing any more.
+func without(what weather, ids ...string) weather {
+	return func(id string, at time.Duration) *sensors.Reading {
+		for _, gone := range ids {
+			if id == gone {
+				return nil
+			}
+		}
+		return what(id, at)
+	}
+}
+
+// All probes of an enclosure are lost while it was on its way to its lethal limit:
+// that wakes within minutes. One that stood still is looked at by day.
+func TestBlind_OnTheWayToTheLimitWakes(t *testing.T) {
+	for _, gone := range [][]string{{"p1", "q1"}, {"p1", "q1", "room"}, {"p1", "q1", "p2", "p3", "room"}} {
+		r := newRig(t, rigConfig(t, 3, "", 1))
+		r.run(time.Hour, r.calm)
+		warm := func() weather {
+			p, q := r.rising("p1", 25, 3), r.rising("q1", 25, 3)
+			return func(id string, at time.Duration) *sensors.Reading {
+				if id == "q1" {
+					return q(id, at)
+				}
+				return p(id, at)
+			}
+		}()
+		r.run(65*time.Minute, warm) // 28.2 °C, the lethal limit is at 30 °C
+		r.quiet(AboveBand, CeilingAhead)
+		r.run(2*time.Minute, without(warm, gone...))
+		if x := r.last(ProbeSilent); x.Priority != Today {
+			t.Errorf("%v: lost for two minutes, it is %v", gone, x.Priority)
+		}
+		r.run(80*time.Second, without(warm, gone...))
+		woken := 0
+		for _, v := range r.e.Open() {
+			if v.Key.Alarm == ProbeSilent && v.Priority == Wake {
+				woken++
+			}
+		}
+		if woken < 2 {
+			t.Errorf("%v: lost for more than three minutes on the way to the limit, %d alarms wake", gone, woken)
+		}
+		if x := r.last(ProbeSilent); x.Priority == Wake && x.Detail.Is.ID != alarm.FactBlindRising {
+			t.Errorf("%v: it says %v", gone, x.Detail.Is.ID)
+		}
+		r.run(5*time.Minute, r.calm)
+		for _, v := range r.e.Open() {
+			if v.Active && v.Key.Alarm == ProbeSilent {
+				t.Errorf("%v: %v is still active", gone, v.Key)
+			}
+		}
+	}
+}
+
+// What only stands still, or has another probe, does not wake when it falls silent.
+func TestBlind_OneProbeOfACalmRoomDoesNotWake(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, "", 1))
+	r.run(time.Hour, r.calm)
+	r.run(time.Hour, without(r.calm, "p1", "q1"))
+	r.run(time.Hour, without(r.rising("q1", 25, 3), "p1"))
+	for _, x := range r.log {
+		if x.Key.Alarm == ProbeSilent && x.Priority == Wake {
+			t.Errorf("%v wakes at %v", x.Key, x.At.Mono)
+		}
+	}
+}
+
+// A room of which nothing is seen for ten minutes wakes, unless nobody lives there.
+func TestBlind_WholeRoomWakes(t *testing.T) {
+	for name, empty := range map[string]bool{"lived in": false, "empty": true} {
+		r := newRig(t, rigConfig(t, 3, ""))
+		r.run(time.Hour, r.calm)
+		for _, id := range []string{"e1", "e2", "e3"} {
+			if empty {
+				if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: id}, By: "una", For: 24 * time.Hour, Empty: true}); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		nothing := func(string, time.Duration) *sensors.Reading { return nil }
+		r.run(9*time.Minute, nothing)
+		if x := r.last(ProbeSilent); x.Priority == Wake {
+			t.Errorf("%s: wakes after nine minutes", name)
+		}
+		r.run(2*time.Minute, nothing)
+		if x := r.last(ProbeSilent); (x.Priority == Wake) == empty {
+			t.Errorf("%s: after eleven minutes it is %v", name, x.Priority)
+		}
+	}
+}
+
+// An enclosure that is out of service and not declared empty still wakes by lethal
+// heat, and only by that.
+func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
+	for name, empty := range map[string]bool{"lived in": false, "empty": true} {
+		r := newRig(t, rigConfig(t, 3, ""))
+		r.run(time.Hour, r.calm)
+		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: empty}); err != nil {
+			t.Fatal(err)
+		}
+		r.log = nil
+		r.run(time.Minute, r.hold("p1", 31, 85))
+		want := "NORM>UNACK"
+		if empty {
+			want = ""
+		}
+		r.want(LethalCeiling, "e1", want)
+		r.quiet(LethalCeiling)
+		v := r.e.Enclosures()[0]
+		if !v.OutOfService || v.Empty != empty {
+			t.Errorf("%s: the view says out of service %v, empty %v", name, v.OutOfService, v.Empty)
+		}
+		// Declared anew the other way round.
+		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: !empty}); err != nil {
+			t.Fatal(err)
+		}
+		r.run(time.Minute, r.hold("p1", 31, 85))
+		if got := r.states[Key{Alarm: LethalCeiling, Subject: "e1"}]; (got == alarm.OutOfService) == empty {
+			t.Errorf("%s: declared anew it is %v", name, got)
+		}
+	}
+}

@@ -1,0 +1,90 @@
+package probes
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/room"
+	"dewline/sensors"
+)
+
+// For how long nothing may be seen before silence is as urgent as heat.
+const (
+	blindAhead = 3 * time.Minute  // of a warm enclosure whose lethal limit was expected within blindWithin
+	blindRise  = 10 * time.Minute // of one that was rising so, and not warm yet
+	blindRoom  = 10 * time.Minute // of all enclosures
+	// blindWithin is how near the lethal limit was when it was last seen.
+	blindWithin = 2 * time.Hour
+)
+
+// judgeBlind makes the silence of an enclosure's probes a reason to wake somebody:
+// where the last that was seen pointed at the lethal limit, and where nothing of
+// the whole room is seen.
+func (l look) judgeBlind(now sensors.Instant) {
+	dark, lit := now.Mono, false // all enclosures are since
+	for i := range l.v.Enclosures {
+		en := &l.v.Enclosures[i]
+		if since, ok := l.lostSince(en); ok {
+			dark = min(dark, now.Mono-since)
+			if limit := blindLimit(en, since); limit > 0 && now.Mono-since >= limit {
+				l.wakeBlind(en)
+			}
+		} else if !en.Empty() {
+			lit = true
+		}
+	}
+	if lit || dark < blindRoom {
+		return
+	}
+	for i := range l.v.Enclosures {
+		if _, ok := l.lostSince(&l.v.Enclosures[i]); ok {
+			l.wakeBlind(&l.v.Enclosures[i])
+		}
+	}
+}
+
+// lostSince returns when the last of an enclosure's probes was heard; ok is false
+// where one still is, where it has none in service, and where nobody lives.
+func (l look) lostSince(en *room.Enclosure) (since time.Duration, ok bool) {
+	if en.Empty() {
+		return 0, false
+	}
+	for _, i := range en.Probes {
+		p := &l.v.Probes[i]
+		switch {
+		case p.Out || !p.Cfg.Measures.Temperature:
+			continue
+		case !p.Silent():
+			return 0, false
+		}
+		since, ok = max(since, p.HeardAt()+p.St.Unseen), true
+	}
+	return since, ok
+}
+
+// blindLimit is how long an enclosure may be lost that was last heard at since;
+// 0 where it was going nowhere.
+func blindLimit(en *room.Enclosure, since time.Duration) time.Duration {
+	if en.Alarms[alarm.KindLethal].Rec.Life.Active {
+		return 0 // that rings
+	}
+	if a := &en.St.Ahead; a.ToCeiling.Known && a.At+3*room.SlowEvery >= since && a.ToCeiling.Mid < blindWithin {
+		return blindAhead
+	}
+	slope, ok := en.St.Trend.Slope()
+	if !ok || slope.PerHour <= max(room.Climbs, 2*slope.Sigma) || float64(en.Limits.Ceiling-en.Now.Hot)/100 >= slope.PerHour*blindWithin.Hours() {
+		return 0
+	}
+	if en.Now.Hot < en.Limits.Warn { // a lamp that goes on in the morning looks so
+		return blindRise
+	}
+	return blindAhead
+}
+
+func (l look) wakeBlind(en *room.Enclosure) {
+	for _, i := range en.Probes {
+		if p := &l.v.Probes[i]; p.Silent() && !p.Out {
+			l.out.Raise(p.Alarm(alarm.KindSilent), alarm.Wake)
+		}
+	}
+}
