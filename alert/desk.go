@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -57,6 +58,8 @@ type Desk struct {
 	eff     Effects         // of the call in progress
 	dropped uint64
 	links   map[string]*link
+	sends   map[target][]time.Duration // of the last minute
+	faults  map[target]*fault          // that last, in this run
 	last    *DrillResult
 	stalled []string // in the call in progress, nil for not asked yet
 }
@@ -69,6 +72,7 @@ func NewDesk(o Options) *Desk {
 		open:  make(map[group]*incident),
 		byKey: make(map[rules.Key]*incident),
 		links: make(map[string]*link),
+		sends: make(map[target][]time.Duration), faults: make(map[target]*fault),
 	}
 }
 
@@ -103,8 +107,12 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 		return nil, Effects{}, fmt.Errorf("acknowledge %q: %w", noticeID, ErrUnknownNotice)
 	}
 	d.begin(now)
-	if in.drill() {
-		d.answerDrill(in, by)
+	if in.aside() {
+		if in.drill() {
+			d.answerDrill(in, by)
+		} else { // read
+			d.forget(in)
+		}
 		return nil, d.finish(), nil
 	}
 	if in.Said == nil { // seen on the page before it was sent
@@ -255,7 +263,10 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 			l.downSince = max(now.Mono, 1)
 		}
 	case l.upSince == 0:
-		l.upSince = max(now.Mono, 1)
+		if l.upBefore { // what it took over may have died with it
+			d.recall(channel)
+		}
+		l.upSince, l.upBefore = max(now.Mono, 1), true
 		d.retry(channel)
 	}
 	return d.finish()
@@ -283,6 +294,21 @@ func (d *Desk) retry(channel string) {
 	}
 }
 
+// recall sends again what a channel took over and nobody answered, but not what
+// left moments ago.
+func (d *Desk) recall(channel string) {
+	for _, in := range d.incidents() {
+		if in.aside() || in.Ended || !in.calling() {
+			continue
+		}
+		for _, p := range in.Out {
+			if p.Channel == channel && p.State == taken && d.now.Mono-p.OutSince >= time.Minute && d.onDuty(in, p.Person) {
+				d.makeDue(p, in, false)
+			}
+		}
+	}
+}
+
 // Reconfigure takes over new people, names and times; what is open stays open.
 func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 	d.opt = o.withDefaults()
@@ -290,7 +316,7 @@ func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 	for _, in := range d.incidents() {
 		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.reaches(p.Person, p.Channel) })
 		in.Level = min(in.Level, len(d.opt.People)-1)
-		if in.Said != nil && !in.Ended && !in.drill() {
+		if in.Said != nil && !in.Ended && !in.aside() {
 			d.address(in)
 		}
 		in.touched = true

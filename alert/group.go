@@ -13,8 +13,10 @@ import (
 func breadth(c rules.Cause) int {
 	switch c.Kind {
 	case rules.CauseRoom:
-		return 3
+		return 4
 	case rules.CauseShelf, rules.CauseSupply, rules.CauseLamps:
+		return 3
+	case CauseSeveral:
 		return 2
 	case rules.CauseEnclosure:
 		return 1
@@ -35,6 +37,7 @@ func (d *Desk) take(now sensors.Instant, t *rules.Transition) {
 		in = d.groupFor(now, g, t)
 	case in.Ended && active:
 		in = d.reopen(now, in, g, t)
+	case active && in.several() && ofItsOwn(t.Cause): // it is told with the others
 	case active && g != d.groupIn(in) && in.stranger(g, t.Key):
 		in.leave(t.Key)
 		in = d.groupFor(now, g, t)
@@ -74,6 +77,9 @@ func (d *Desk) groupIn(in *incident) group {
 // groupFor returns the open incident of g, or a new one named by t.
 func (d *Desk) groupFor(now sensors.Instant, g group, t *rules.Transition) *incident {
 	if in := d.open[g]; in != nil {
+		return in
+	}
+	if in := d.storm(now.Mono, t); in != nil {
 		return in
 	}
 	id := rules.OnsetID(t.Key, t.Seq)

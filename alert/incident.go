@@ -40,6 +40,7 @@ type incident struct {
 	Ringing    time.Duration `json:"ringing,omitempty"`  // start of the present run of repeats
 	Repeated   int           `json:"repeated,omitempty"`
 	Grown      int           `json:"grown,omitempty"` // updates told
+	Grew       time.Duration `json:"grew,omitempty"`  // when a storm last drew something in
 	NextRepeat time.Duration `json:"next_repeat,omitempty"`
 	Out        []*parcel     `json:"out,omitempty"`
 	Drill      *DrillResult  `json:"drill,omitempty"`
@@ -65,6 +66,9 @@ func (in *incident) member(k rules.Key) *Member {
 }
 
 func (in *incident) drill() bool { return in.Notice.Kind == Test }
+
+// aside reports whether in tells of no alarm.
+func (in *incident) aside() bool { return in.drill() || in.Notice.Kind == Silence }
 
 // counts reports whether m is a reason to tell anybody.
 func counts(m *Member) bool { return m.Active() && m.Priority > rules.Note }
@@ -215,14 +219,18 @@ func (m *Member) take(t *rules.Transition, name string) {
 	if t.HasValue {
 		m.measure(t)
 	}
+	was := m.State
 	m.Name, m.State, m.Priority = name, t.To, t.Priority
 	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
 	m.Text, m.Detail, m.Cause = t.Text, t.Detail, t.Cause
 	if m.Since.IsZero() {
 		m.Since = t.Since // the onset's, whatever later transitions say
 	}
-	m.Ended, m.Gone = sensors.Instant{}, t.To == alarm.Norm && t.Why == alarm.WhyConfig
-	if !m.Active() {
+	m.Gone = t.To == alarm.Norm && t.Why == alarm.WhyConfig
+	switch {
+	case m.Active():
+		m.Ended = sensors.Instant{}
+	case m.Ended.IsZero() || was.PutAway(): // what is only answered or reset later was over before
 		m.Ended = t.At
 	}
 }

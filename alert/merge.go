@@ -103,7 +103,7 @@ func (d *Desk) read(doc Doc) (*incident, error) {
 
 // urgency is that of what rings, 0 where nothing does.
 func (in *incident) urgency() int {
-	if in.drill() || in.Ended || in.acked() {
+	if in.aside() || in.Ended || in.acked() {
 		return 0
 	}
 	return in.rank()
@@ -113,7 +113,7 @@ func (in *incident) urgency() int {
 func (d *Desk) join(in *incident) {
 	last := d.last
 	other := d.open[d.groupIn(in)]
-	if in.drill() || in.Ended || other == nil {
+	if in.aside() || in.Ended || other == nil {
 		d.adopt(in)
 	} else if in.urgency() > other.urgency() {
 		d.shut(other)
@@ -134,7 +134,7 @@ func (d *Desk) join(in *incident) {
 // separate leaves each alarm that tells under one open notice: the one that
 // rings, or else the broader. A notice that is left with none is absorbed.
 func (d *Desk) separate() {
-	open := slices.DeleteFunc(slices.Clone(d.incidents()), func(in *incident) bool { return in.Ended || in.drill() })
+	open := slices.DeleteFunc(slices.Clone(d.incidents()), func(in *incident) bool { return in.Ended || in.aside() })
 	slices.SortStableFunc(open, func(a, b *incident) int {
 		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(breadth(b.Notice.Cause), breadth(a.Notice.Cause)))
 	})

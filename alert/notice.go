@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -18,6 +19,7 @@ const (
 	Update   Kind = "update"   // an open notice grew, shrank or got worse
 	FollowUp Kind = "followup" // it is over; at most one for each end
 	Test     Kind = "test"     // a drill: nothing is wrong, acknowledge it
+	Silence  Kind = "silence"  // somebody put alarms away
 )
 
 // A Notice is what is told about one cause, as data: the same for everybody,
@@ -44,6 +46,10 @@ type Notice struct {
 	AckedBy    string   `json:"acked_by,omitempty"`
 	// Person is whom a drill is for.
 	Person string `json:"person,omitempty"`
+	// Silenced is what a notice of that kind tells.
+	Silenced []words.Silenced `json:"silenced,omitempty"`
+	// Shared is what the probes of a storm hang on, nil for nothing in common.
+	Shared *words.Shared `json:"shared,omitempty"`
 }
 
 // A Member is one alarm as a notice tells it.

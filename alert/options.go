@@ -32,6 +32,8 @@ type Options struct {
 	Connect []string
 	// Names maps subjects (enclosures, probes) to what people call them.
 	Names map[string]string
+	// Shares lists what each probe hangs on together with others.
+	Shares map[string][]Share
 	// AckLink returns the link that acknowledges a version of a notice; nil for
 	// none.
 	AckLink func(noticeID string, version int) string
@@ -43,6 +45,7 @@ type Options struct {
 	Fallback    time.Duration   // a today notice not taken over goes to the next channel; 15 min
 	Keep        time.Duration   // an undelivered today notice or follow-up is given up; 7 days
 	StallAfter  time.Duration   // a channel that took nothing over for so long is stalled; 4 min, so that others tell of it within 5
+	PerMinute   int             // messages to one person by one channel; beyond, what wakes nobody waits; 8
 	MaxPending  int             // deliveries kept; beyond, the oldest today ones go; 2000
 	SendLimit   time.Duration   // an attempt not reported on counts as failed; 5 min
 	DrillFor    time.Duration   // a drill not acknowledged is over; 1 h
@@ -53,7 +56,7 @@ type Options struct {
 func OptionsFor(cfg *configs.Config) Options {
 	o := Options{
 		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Location: cfg.Room.Location,
-		Names: make(map[string]string, len(cfg.Enclosures)),
+		Names: make(map[string]string, len(cfg.Enclosures)), Shares: sharesOf(cfg),
 	}
 	if cfg.MQTT.Broker != "" {
 		o.Connect = []string{"mqtt"}
@@ -119,6 +122,9 @@ func (o Options) withDefaults() Options {
 	orDur(&o.DrillFor, time.Hour)
 	if len(o.Repeats) == 0 {
 		o.Repeats = []time.Duration{5 * time.Minute, 10 * time.Minute, 20 * time.Minute, 30 * time.Minute}
+	}
+	if o.PerMinute <= 0 {
+		o.PerMinute = 8
 	}
 	if o.MaxPending <= 0 {
 		o.MaxPending = 2000

@@ -33,6 +33,12 @@ type parcel struct {
 	Confirmed int           `json:"confirmed,omitempty"` // newest version taken over
 }
 
+// A fault is what a channel does to a person since it last worked for them.
+type fault struct {
+	tries   int
+	refused bool
+}
+
 // An addressed is a parcel with the incident that it tells of.
 type addressed struct {
 	in *incident
@@ -177,16 +183,34 @@ func (d *Desk) handOut(list []*incident) {
 			cmp.Compare(a.p.DueSince, b.p.DueSince))
 	})
 	for _, it := range ready {
-		d.dispatch(it.in, it.p)
+		if !d.capped(it.in, it.p) {
+			d.dispatch(it.in, it.p)
+		}
 	}
+}
+
+// capped reports whether a person was sent so much by one channel within a minute
+// that p waits. A drill does not, and neither does a version that wakes and that
+// nobody took over yet.
+func (d *Desk) capped(in *incident, p *parcel) bool {
+	if in.aside() || p.Priority >= rules.Wake && p.Confirmed < in.Notice.Version {
+		return false
+	}
+	t := target{p.Person, p.Channel}
+	d.sends[t] = slices.DeleteFunc(d.sends[t], func(at time.Duration) bool { return d.now.Mono-at >= time.Minute })
+	if len(d.sends[t]) >= d.opt.PerMinute {
+		return true
+	}
+	d.sends[t] = append(d.sends[t], d.now.Mono)
+	return false
 }
 
 // dispatch hands one parcel out.
 func (d *Desk) dispatch(in *incident, p *parcel) {
-	if !in.Ended && !in.drill() && !in.active() {
+	if !in.Ended && !in.aside() && !in.active() {
 		return // its end is told in a moment
 	}
-	if !in.Ended && !in.drill() && len(in.spoken()) == 0 { // all that was said is over, but not all that came since
+	if !in.Ended && !in.aside() && len(in.spoken()) == 0 { // all that was said is over, but not all that came since
 		d.say(in, in.Notice.Kind)
 	}
 	p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
@@ -301,8 +325,9 @@ func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
 	p.Sent++
 	p.Confirmed = max(p.Confirmed, r.Version)
 	why := ""
-	if p.Fails > 0 {
-		why = fmt.Sprintf("after %d failed tries", p.Fails)
+	if f := d.faults[target{p.Person, p.Channel}]; f != nil {
+		why = fmt.Sprintf("after %d failed tries", f.tries)
+		delete(d.faults, target{p.Person, p.Channel})
 	}
 	p.Fails = 0
 	in.heard(r.Version)
@@ -327,9 +352,16 @@ func (d *Desk) failed(in *incident, p *parcel, c Class, after time.Duration, why
 	if l.failingSince == 0 {
 		l.failingSince = d.now.Mono
 	}
-	if p.Fails++; p.Fails == 1 || l.refused != (c == Refused) { // a steady fault makes one line
+	p.Fails++
+	f := d.faults[target{p.Person, p.Channel}]
+	if f == nil || f.refused != (c == Refused) { // a steady fault makes one line
 		d.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
 	}
+	if f == nil {
+		f = &fault{}
+		d.faults[target{p.Person, p.Channel}] = f
+	}
+	f.tries, f.refused = f.tries+1, c == Refused
 	l.lastError, l.refused, l.failedAt = why, c == Refused, d.now.Mono
 	p.State = due
 	last, longest := lastBackoffToday, time.Hour

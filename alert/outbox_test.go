@@ -84,11 +84,12 @@ func TestDesk_boundDropsOldestToday(t *testing.T) {
 	for i := range 12 {
 		id := fmt.Sprintf("e%02d", i)
 		r.transitions(r.tr(change{rules.AboveBand, id, unack, rules.Today, tank(id), 29, 0}))
-		r.pass(30 * time.Second)
+		r.pass(3 * time.Minute) // else it is one notice
 	}
 	for i := range 12 {
 		id := fmt.Sprintf("w%02d", i)
 		r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, tank(id), 33, 0}))
+		r.pass(3 * time.Minute)
 	}
 	s := r.desk.Stats(r.now)
 	if s.Depth != 12 || s.Dropped != 12 {

@@ -121,7 +121,7 @@ func (d *Desk) adopt(in *incident) {
 		d.last = in.Drill
 		return
 	}
-	if in.Ended {
+	if in.Ended || in.aside() {
 		return
 	}
 	if in.Said != nil {

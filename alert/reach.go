@@ -91,7 +91,7 @@ func (d *Desk) concerns(in *incident, p *parcel) bool {
 // answer.
 func (d *Desk) escalated(in *incident, person string) bool {
 	i := d.rankOf(person)
-	return !in.drill() && in.Notice.Priority >= rules.Wake && i > 0 && i <= in.Level
+	return !in.aside() && in.Notice.Priority >= rules.Wake && i > 0 && i <= in.Level
 }
 
 // preface says to a person why it is their turn, while nobody answered.

@@ -21,6 +21,10 @@ func Render(n Notice, u Units) Message {
 		m.Title, m.Text, m.FirstAction = words.Drill()
 		return m
 	}
+	if n.Kind == Silence {
+		m.Title, m.Text, m.FirstAction = words.Silence(n.Silenced, n.Time.Location())
+		return m
+	}
 	shown := told(&n)
 	for i := range shown {
 		s := &shown[i]
@@ -67,7 +71,7 @@ func spokesman(n *Notice, ms []Member) int {
 
 // factsOf is what words are made of.
 func factsOf(n *Notice, ms []Member) *words.Notice {
-	out := &words.Notice{Cause: n.Cause, Update: n.Kind == Update, ClockSet: n.ClockSet, AckedBy: n.AckedBy}
+	out := &words.Notice{Cause: n.Cause, Update: n.Kind == Update, ClockSet: n.ClockSet, AckedBy: n.AckedBy, Shared: n.Shared}
 	for i := range ms {
 		m := &ms[i]
 		f := m.Facts()

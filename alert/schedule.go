@@ -15,6 +15,8 @@ func (d *Desk) evaluate(in *incident) {
 	switch {
 	case in.drill():
 		d.evaluateDrill(in)
+	case in.Notice.Kind == Silence:
+		d.evaluateSilence(in)
 	case in.Ended:
 		d.expire(in)
 	case in.active():
@@ -23,6 +25,7 @@ func (d *Desk) evaluate(in *incident) {
 		}
 		d.speak(in)
 		d.ring(in)
+	case in.hidden(): // by what is worse, which another notice tells
 	case in.QuietSince == 0:
 		in.QuietSince, in.touched = d.now.Mono, true
 	case d.now.Mono-in.QuietSince >= d.opt.Group:
@@ -52,9 +55,10 @@ func (d *Desk) speak(in *incident) {
 	}
 	since, every := now-in.Said.At, d.opt.UpdateEvery
 	switch {
-	case d.worse(in), lethal && since >= d.opt.Group, fresh && now-in.FreshAt >= d.opt.Group:
+	case d.worse(in), lethal && since >= d.opt.Group, fresh && now-in.FreshAt >= in.waits(d.opt.Group):
 		d.say(in, Update)
-	case since >= every<<min(in.Grown, mostWidened) && d.news(in),
+	case in.several() && since >= stormGrows<<min(in.Grown, mostStormWidened) && in.grown(),
+		since >= every<<min(in.Grown, mostWidened) && d.news(in),
 		since >= todayUpdates*every && in.grown():
 		d.say(in, Update)
 		in.Grown++
@@ -68,6 +72,20 @@ const mostWidened = 2
 // A today notice of one kind of alarm tells of its growth so many times less
 // often: it was to be told once.
 const todayUpdates = 8
+
+// waits is how long a wake alarm waits for company under a notice that is told.
+func (in *incident) waits(group time.Duration) time.Duration {
+	if in.several() {
+		return max(group, company)
+	}
+	return group
+}
+
+// hidden reports whether an alarm of in is put aside while a worse one of the same
+// enclosure is active.
+func (in *incident) hidden() bool {
+	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return m.State == alarm.Suppressed })
+}
 
 // worse reports what may not wait: more urgent than said, or the ceiling
 // nearer than half of what was said.
@@ -164,6 +182,7 @@ func (d *Desk) renew(in *incident, k Kind) {
 	n := &in.Notice
 	n.Version++
 	n.Kind, n.ClockSet = k, d.now.Synced
+	n.Shared = d.shared(in)
 	n.Time, n.Since = d.now.Wall.In(d.opt.Location), n.Since.In(d.opt.Location)
 	s := &said{At: d.now.Mono, Rank: in.rank(), Minutes: in.minutes(), Cause: n.Cause}
 	for i := range n.Members {

@@ -23,7 +23,7 @@ type NoticeView struct {
 func (d *Desk) Open() []NoticeView {
 	var out []NoticeView
 	for _, in := range d.incidents() {
-		if in.Ended || in.drill() || !in.active() {
+		if in.Ended || in.aside() || !in.active() {
 			continue
 		}
 		v := NoticeView{
@@ -83,6 +83,7 @@ type link struct {
 	known        bool          // it was said whether it is connected
 	downSince    time.Duration // 0: well, also before anything is known
 	upSince      time.Duration // 0: not connected; both are set until a connection has held
+	upBefore     bool          // it was connected once
 	downWhy      string
 	sent, taken  uint64
 	failed       uint64
@@ -148,7 +149,7 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 		s.Channels[c] = cs
 	}
 	for _, in := range d.byID {
-		if !in.Ended && !in.drill() && in.active() {
+		if !in.Ended && !in.aside() && in.active() {
 			s.Open++
 			if in.calling() {
 				s.OpenWake++

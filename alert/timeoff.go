@@ -13,7 +13,7 @@ import (
 func (d *Desk) TimeOff(now sensors.Instant, at, off time.Duration) Effects {
 	d.begin(now)
 	for _, in := range d.incidents() {
-		if in.drill() {
+		if in.aside() {
 			if in.Opened <= at {
 				in.Opened, in.touched = in.Opened-off, true
 			}

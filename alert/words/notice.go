@@ -36,6 +36,7 @@ type Notice struct {
 	// From, To and Lasted are of what the title of an ended one speaks.
 	From, To time.Time
 	Lasted   time.Duration
+	Shared   *Shared // what the probes of a storm hang on, nil for nothing in common
 }
 
 // listed is how many alarms a message spells out before it only names them.
@@ -72,6 +73,8 @@ func (n *Notice) Scope() string {
 	switch c := n.Cause; {
 	case len(n.Members) > 0 && n.Members[0].Detail.Place.Room != "":
 		return Place(n.Members[0].Detail)
+	case c.Kind == CauseSeveral && n.subjects() != 1:
+		return string(severalAtOnce)
 	case c.Kind == alarm.CauseEnclosure || c.Kind == alarm.CauseDoor || causes[c.Kind] == "":
 		if len(n.Members) > 0 {
 			return n.Members[0].plainName()
@@ -188,6 +191,9 @@ func (n *Notice) Body(spokesman *Member, s unit.Scale) string {
 	var b strings.Builder
 	if count := n.subjects(); count > 1 {
 		b.WriteString(worstFirst.with("n", strconv.Itoa(count), "kind", plural(n.Members[0].Key.Alarm)))
+	}
+	if n.Shared != nil {
+		b.WriteString(n.Shared.line())
 	}
 	b.WriteString(n.newLine())
 	n.lines(&b, s)

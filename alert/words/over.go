@@ -14,10 +14,13 @@ import (
 func (n *Notice) Over(s unit.Scale) (title, text string) {
 	worst, subjects := &n.Members[0], n.subjects()
 	p := endedOf
-	if subjects > 1 {
+	switch like := n.alike(); {
+	case subjects > 1 && like < subjects && plural(worst.Key.Alarm) == enclosures:
+		p = endedAmong
+	case subjects > 1:
 		p = endedIn
 	}
-	title = p.with("scope", n.Scope(), "what", HeadlineOf(worst.Key), "n", strconv.Itoa(subjects), "kind", plural(worst.Key.Alarm))
+	title = p.with("scope", n.Scope(), "what", HeadlineOf(worst.Key), "n", strconv.Itoa(subjects), "kind", plural(worst.Key.Alarm), "who", n.howMany())
 	var b strings.Builder
 	b.WriteString(fromTo.with("from", n.From.Format("15:04"), "to", n.To.Format("15:04"), "span", Span(n.Lasted)))
 	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") && worst.Key.Alarm != alarm.Exposure {
@@ -42,7 +45,9 @@ func (n *Notice) ended() phrase {
 		switch m := &n.Members[i]; {
 		case m.Gone:
 			gone++
-		case m.State == alarm.Shelved || m.State == alarm.OutOfService:
+		case m.State.Annunciated(): // no longer worth a message
+			return endedMilder
+		case m.State.PutAway():
 			away++
 		}
 	}

@@ -20,6 +20,10 @@ const (
 	drillFirst = "Acknowledge this notice."
 	overFirst  = "Look at the animals when you can."
 
+	silencedFirst = "Ask whoever it was, and undo it if it is not meant."
+
+	severalAtOnce = "Several at once"
+
 	askedNext phrase = "Nobody before you has answered this. "
 	askedOnly phrase = "Nobody before you can be reached. "
 
@@ -78,8 +82,10 @@ const (
 	endedMixed  phrase = "Over or no longer watched: {what}"
 	endedAway   phrase = "Put away, not over: {what}"
 	endedOrAway phrase = "Over or put away: {what}"
+	endedMilder phrase = "Milder, not over: {what}"
 	endedOf     phrase = "{scope}, {what}"
 	endedIn     phrase = "{scope}, {what} in {n} {kind}"
+	endedAmong  phrase = "{scope}, {what} in {who}"
 	fromTo      phrase = "From {from} to {to}, {span}."
 	worstWas    phrase = " Worst {value}{limit} at {name}."
 	heldTogeth  phrase = "\n{n} alarms are back to normal and kept until somebody resets them."

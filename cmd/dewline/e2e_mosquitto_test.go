@@ -201,7 +201,7 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 		t.Errorf("acknowledged by %q, want robin", a.AckedBy)
 	}
 	// Who asks right after an answer sees what it did.
-	if err := s.command(alert.Command{Action: "out-of-service", Subject: "moss", Minutes: 60, By: "robin", Why: "emptied"}); err != nil {
+	if err := s.command(alert.Command{Action: "out-of-service", Subject: "moss", Minutes: 60, By: "robin", Why: "emptied", Empty: true}); err != nil {
 		t.Fatal(err)
 	}
 	snap, _ := s.room()

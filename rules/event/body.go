@@ -43,6 +43,7 @@ type Act struct {
 	For     float64   `json:"for_s,omitempty"`
 	Until   time.Time `json:"until,omitzero"`
 	Once    bool      `json:"once,omitempty"`
+	Empty   bool      `json:"empty,omitempty"` // nobody lives in what is taken out
 }
 
 // Refused is what somebody asked and did not get; what that was stands beside.

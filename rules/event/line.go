@@ -111,6 +111,9 @@ func (a Act) words() string {
 	case !a.Until.IsZero():
 		s += " until " + stamp(a.Until)
 	}
+	if a.Empty {
+		s += ", empty"
+	}
 	if a.Once {
 		s += ", once"
 	}

@@ -261,7 +261,7 @@ func TestCore_Shelves(t *testing.T) {
 	})
 	t.Run("out of service until a date, whatever the clock does", func(t *testing.T) {
 		r := raised(t)
-		r.must(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, Until: r.now.Wall.Add(5 * time.Hour), Why: "quarantine"})
+		r.must(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, Until: r.now.Wall.Add(5 * time.Hour), Why: "quarantine", Empty: true})
 		r.want(above.Alarm, alarm.OutOfService, "taken out")
 		r.heat(3050)
 		r.restart(nil)

@@ -134,7 +134,9 @@ func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
 		return Effects{}, err
 	}
 	e := Effects{Events: []event.Event{actEvent(now, a, ts)}}
-	e.add(c.after(now, ts))
+	done := c.after(now, ts)
+	e.add(done)
+	e.add(c.desked(c.desk.Acted(now, a, done.Transitions)))
 	return e, nil
 }
 
@@ -222,7 +224,9 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 		c.stalled[name] = stall{}
 	}
 	e := c.desked(c.desk.Reconfigure(now, c.options()))
-	e.add(c.after(now, c.engine.Reconfigure(cfg, now)))
+	done := c.after(now, c.engine.Reconfigure(cfg, now))
+	e.add(c.desked(c.desk.Dropped(now, done.Transitions)))
+	e.add(done)
 	return e
 }
 

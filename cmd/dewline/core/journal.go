@@ -44,7 +44,7 @@ func noticeEvent(ev *alert.Event) event.Event {
 func actEvent(now sensors.Instant, a *rules.Action, ts []rules.Transition) event.Event {
 	b := event.Act{
 		Act: string(a.Kind), Alarm: string(a.Key.Alarm), Subject: a.Key.Subject,
-		For: a.For.Seconds(), Until: a.Until, Once: a.OneShot,
+		For: a.For.Seconds(), Until: a.Until, Once: a.OneShot, Empty: a.Empty,
 	}
 	switch a.Kind {
 	case rules.TakeOut:

@@ -1,0 +1,122 @@
+package words
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/rules/alarm"
+)
+
+// The ways to put alarms away.
+const (
+	PutAway  = "shelved"
+	TakenOut = "out-of-service"
+	Emptied  = "empty" // out of service, and nobody lives there
+	Dropped  = "dropped"
+)
+
+// A Silenced is that somebody put alarms of one subject away.
+type Silenced struct {
+	How     string        `json:"how"`
+	Subject string        `json:"subject"`
+	Name    string        `json:"name,omitempty"`
+	Alarms  []alarm.ID    `json:"alarms,omitempty"` // none for every alarm
+	By      string        `json:"by,omitempty"`
+	Why     string        `json:"why,omitempty"`
+	For     time.Duration `json:"for,omitempty"`
+	Until   time.Time     `json:"until,omitzero"` // zero where the clock is not set
+	Once    bool          `json:"once,omitempty"` // until it is over, if that is sooner
+}
+
+// listedSilences is how many a message tells one by one.
+const listedSilences = 12
+
+// Silence tells who put what away, until when and how to undo it, in a title, a
+// text and what to do first.
+func Silence(list []Silenced, in *time.Location) (title, text, first string) {
+	return silenceTitle(list), silenceText(list, in), silencedFirst
+}
+
+// silenceTitle says in one line who put what away.
+func silenceTitle(list []Silenced) string {
+	s := list[0]
+	if len(list) > 1 {
+		return fmt.Sprintf("Put away: alarms of %s and %d more", s.named(), len(list)-1)
+	}
+	if s.How == Dropped {
+		return "No longer watched: " + s.named()
+	}
+	return s.By + " put away: alarms of " + s.named()
+}
+
+// silenceText says what was put away by whom, until when, and how to undo it.
+func silenceText(list []Silenced, in *time.Location) string {
+	var lines []string
+	for i := range list {
+		if i == listedSilences {
+			lines = append(lines, fmt.Sprintf("and %d more.", len(list)-i))
+			break
+		}
+		lines = append(lines, list[i].line(in))
+	}
+	return strings.Join(lines, "\n")
+}
+
+func (s *Silenced) named() string {
+	if s.Name == "" || s.Name == s.Subject {
+		return s.Subject
+	}
+	return s.Name + " (" + s.Subject + ")"
+}
+
+func (s *Silenced) line(in *time.Location) string {
+	what, why := s.what(), ""
+	if s.Why != "" {
+		why = " The reason given: " + s.Why + "."
+	}
+	undo := "dewline alarm in-service " + s.Subject
+	var t string
+	switch s.How {
+	case Dropped:
+		return "The configuration in force has " + s.named() + " no longer, while this was open: " + what +
+			". Nobody watches it now. To undo that, put it back into the file under the same id and reload."
+	case PutAway:
+		t = fmt.Sprintf("%s put away %s of %s %s.", s.By, what, s.named(), s.end(in))
+		undo = "dewline alarm unshelve " + s.Subject
+		if len(s.Alarms) == 1 {
+			undo = fmt.Sprintf("dewline alarm unshelve %s %s", s.Alarms[0], s.Subject)
+		}
+	case Emptied:
+		t = fmt.Sprintf("%s declared %s empty %s: nothing of it is told, lethal heat included.", s.By, s.named(), s.end(in))
+	default:
+		t = fmt.Sprintf("%s took %s out of service %s: of an enclosure only lethal heat is told.", s.By, s.named(), s.end(in))
+	}
+	return t + why + " To undo that: its page, or " + undo + "."
+}
+
+func (s *Silenced) what() string {
+	if len(s.Alarms) == 0 {
+		return "every alarm"
+	}
+	var names []string
+	for _, id := range s.Alarms {
+		if name := Headline(id); !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+// end says until when, with the date.
+func (s *Silenced) end(in *time.Location) string {
+	t := "for " + Span(s.For)
+	if !s.Until.IsZero() {
+		t = "until " + s.Until.In(in).Format("2 January 15:04")
+	}
+	if s.Once {
+		t += " or until it is over"
+	}
+	return t
+}
