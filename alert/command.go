@@ -29,4 +29,6 @@ type Reply struct {
 	ID    string `json:"id,omitempty"`
 	OK    bool   `json:"ok"`
 	Error string `json:"error,omitempty"`
+	// Note is what is to be known of what was done, such as that it is not kept.
+	Note string `json:"note,omitempty"`
 }

@@ -240,8 +240,13 @@ func (s *site) act(w http.ResponseWriter, r *http.Request) {
 	}
 	c.By = s.sessions.of(r).by
 	was := s.o.Snapshot()
-	if reply := s.o.Command(r.Context(), c); !reply.OK {
+	reply := s.o.Command(r.Context(), c)
+	if !reply.OK {
 		s.say(w, r, http.StatusConflict, "Nothing was done: "+reply.Error+".")
+		return
+	}
+	if reply.Note != "" {
+		s.say(w, r, http.StatusOK, "Note: "+reply.Note+".")
 		return
 	}
 	s.settle(r, was)

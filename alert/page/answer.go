@@ -107,6 +107,6 @@ func (s *site) answer(w http.ResponseWriter, r *http.Request) {
 		s.show(w, http.StatusConflict, "answer", p)
 		return
 	}
-	p.Done = true
+	p.Done, p.Fault = true, reply.Note
 	s.show(w, http.StatusOK, "answer", p)
 }

@@ -89,6 +89,7 @@ type Reply struct {
 	ID    string `json:"id,omitempty"` // of the request, or of what it began
 	OK    bool   `json:"ok"`
 	Error string `json:"error,omitempty"`
+	Note  string `json:"note,omitempty"` // of what was done, such as that it is not kept
 }
 
 // Health is whether the daemon watches.

@@ -89,8 +89,13 @@ func runAnswer(ctx context.Context, cf controlFlags, c alert.Command, std stdio)
 	if err != nil {
 		return err
 	}
-	if err := ctl.post(ctx, "command", c, nil); err != nil {
+	var reply alert.Reply
+	if err := ctl.post(ctx, "command", c, &reply); err != nil {
 		return err
+	}
+	if reply.Note != "" {
+		fmt.Fprintln(std.out, reply.Note)
+		return nil
 	}
 	fmt.Fprintln(std.out, "done")
 	return nil

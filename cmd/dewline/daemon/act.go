@@ -23,7 +23,11 @@ const recordWait = 3 * time.Second
 // Command carries out what a person asks through a channel, the page or the
 // control socket. Form and token were checked by the caller.
 func (d *Daemon) Command(ctx context.Context, c alert.Command) alert.Reply {
-	if err := d.command(ctx, c); err != nil {
+	err := d.command(ctx, c)
+	if errors.Is(err, errNotKept) {
+		return alert.Reply{ID: c.ID, OK: true, Note: err.Error()}
+	}
+	if err != nil {
 		return alert.Reply{ID: c.ID, Error: err.Error()}
 	}
 	return alert.Reply{ID: c.ID, OK: true}
@@ -36,11 +40,11 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 		return err
 	}
 	if c.Notice != "" {
-		return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+		return d.loop.answer(ctx, func(now sensors.Instant) (core.Effects, error) {
 			return d.loop.core.AcknowledgeNotice(now, c.Notice, c.Version, by, c.Why)
 		})
 	}
-	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
+	return d.loop.answer(ctx, func(now sensors.Instant) (core.Effects, error) {
 		return d.loop.core.Act(now, rules.Action{
 			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
 			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot, Empty: c.Empty,
@@ -68,9 +72,21 @@ func checkCommand(c alert.Command) error {
 	return nil
 }
 
-// perform runs f on the loop's goroutine, applies its effects and waits until
-// they are on the disk, but not for ever: a full card refuses no answer.
+// errNotKept says that what was done may be forgotten.
+var errNotKept = errors.New("it is done, but the card does not take it now: after a restart it may ring again")
+
+// perform is answer for what may be kept later.
 func (l *loop) perform(ctx context.Context, f func(now sensors.Instant) (core.Effects, error)) error {
+	if err := l.answer(ctx, f); !errors.Is(err, errNotKept) {
+		return err
+	}
+	return nil
+}
+
+// answer runs f on the loop's goroutine, applies its effects and waits until
+// they are on the disk, but not for ever: a full card refuses no answer. Then it
+// fails with errNotKept.
+func (l *loop) answer(ctx context.Context, f func(now sensors.Instant) (core.Effects, error)) error {
 	var failed error
 	var recorded <-chan struct{}
 	ok := l.call(ctx, func(now sensors.Instant) {
@@ -89,7 +105,9 @@ func (l *loop) perform(ctx context.Context, f func(now sensors.Instant) (core.Ef
 		select {
 		case <-recorded:
 		case <-timer.C:
+			return errNotKept
 		case <-ctx.Done():
+			return errNotKept
 		}
 	}
 	return failed
