@@ -4,13 +4,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -119,11 +117,13 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 		d.say(in, Raise)
 	}
 	answered := in.acked()
-	keys, useful := in.cover(noticeID, version)
+	a := Answering{By: by, Notice: noticeID, Version: version, At: now.Mono}
+	keys, useful := in.cover(a, d.idOf(by))
 	if !useful && !answered && !in.calling() && in.grown() && (version == 0 || version == in.Notice.Version) {
 		// Milder news wait for hours to be told; who answers saw them on the page.
 		d.say(in, Update)
-		keys, useful = in.cover(in.Notice.ID, in.Notice.Version)
+		a.Notice, a.Version = in.Notice.ID, in.Notice.Version
+		keys, useful = in.cover(a, d.idOf(by))
 	}
 	if !useful && !answered {
 		return nil, d.finish(), fmt.Errorf("acknowledge %q: %w", noticeID, ErrOldVersion)
@@ -135,32 +135,6 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 		d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by, Why: "in part, there is news since"})
 	}
 	return keys, d.finish(), nil
-}
-
-// cover marks what an answer to a notice covers. It returns the alarms to
-// acknowledge with the rules, and whether the answer was of any use.
-func (in *incident) cover(noticeID string, version int) (keys []rules.Key, useful bool) {
-	handed := false // anything of the notice, to anybody
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
-		handed = handed || m.Heard && m.namedBy(noticeID, math.MaxInt)
-	}
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
-		named := m.namedBy(noticeID, version)
-		if version == 0 {
-			named = m.namedBy(noticeID, math.MaxInt) && (m.Heard || !handed)
-		}
-		if !named {
-			continue
-		}
-		useful = useful || !m.Covered
-		if m.State == alarm.Unack || m.State == alarm.RTNUN || m.State == alarm.LatchUnack {
-			keys = append(keys, m.Key)
-		}
-		m.Covered = true
-	}
-	return keys, useful
 }
 
 // acknowledged records who answered and stops the ringing.
@@ -328,6 +302,16 @@ func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 func (d *Desk) reaches(person, channel string) bool {
 	p := d.person(person)
 	return p != nil && slices.Contains(p.Channels, channel)
+}
+
+// idOf is the id of the person who answers under a name, which may be the id.
+func (d *Desk) idOf(by string) string {
+	for _, p := range d.opt.People {
+		if p.ID == by || p.Name != "" && p.Name == by {
+			return p.ID
+		}
+	}
+	return ""
 }
 
 func (d *Desk) person(id string) *Person {

@@ -82,52 +82,6 @@ func (in *incident) active() bool {
 	return false
 }
 
-// acked reports whether an acknowledgement covers all that is active.
-func (in *incident) acked() bool {
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
-		if counts(m) && !m.Covered {
-			return false
-		}
-	}
-	return true
-}
-
-// calls reports whether m is a wake alarm that nobody answered.
-func calls(m *Member) bool { return counts(m) && m.Priority >= rules.Wake && !m.Covered }
-
-// calling reports whether a wake alarm calls that nobody answered.
-func (in *incident) calling() bool {
-	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) })
-}
-
-// fresh reports whether a wake alarm calls that nobody was told of, and whether
-// a lethal one does.
-func (in *incident) fresh() (any, lethal bool) {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; calls(m) && !m.Told && !m.Heard {
-			any, lethal = true, lethal || m.Key.Alarm == rules.LethalCeiling
-		}
-	}
-	return any, lethal
-}
-
-// unanswered returns when the first and the last of the wake alarms that were
-// told and not answered were told; ok is false for none.
-func (in *incident) unanswered() (first, last time.Duration, ok bool) {
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
-		if !calls(m) || len(m.Named) == 0 {
-			continue
-		}
-		if !ok || m.ToldAt < first {
-			first = m.ToldAt
-		}
-		last, ok = max(last, m.ToldAt), true
-	}
-	return first, last, ok
-}
-
 // memberRank orders urgency: the lethal ceiling is above every other wake.
 func memberRank(m *Member) int {
 	if m.Key.Alarm == rules.LethalCeiling {
@@ -179,7 +133,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 		}
 	}
 	if t.To == alarm.Acked {
-		m.Covered = true
+		m.answer(Answering{By: t.By, At: t.At.Mono})
 	}
 	if material { // news of an acknowledged alarm leave who did it
 		m.By = t.By

@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"slices"
 	"time"
 
 	"dewline/alert/words"
@@ -85,22 +84,9 @@ type Member struct {
 	Named  []Naming      `json:"named,omitempty"`
 	ToldAt time.Duration `json:"told_at,omitempty"`
 	Heard  bool          `json:"heard,omitempty"`
-}
-
-// A Naming is the first version of a notice that names an alarm.
-type Naming struct {
-	Notice  string `json:"notice"`
-	Version int    `json:"version"`
-}
-
-// namedBy reports whether a notice named m in a version or before it.
-func (m *Member) namedBy(notice string, version int) bool {
-	return slices.ContainsFunc(m.Named, func(n Naming) bool { return n.Notice == notice && n.Version <= version })
-}
-
-// ringAnew begins again with who was told and who answered.
-func (m *Member) ringAnew() {
-	m.Told, m.Covered, m.Heard, m.Named, m.ToldAt = false, false, false, nil, 0
+	// Handed says to whom, and Answered who answered; an older document has neither.
+	Handed   []Handing  `json:"handed,omitempty"`
+	Answered *Answering `json:"answered,omitempty"`
 }
 
 // Active reports whether the condition behind m still holds, as far as a

@@ -240,12 +240,6 @@ func (d *Desk) dispatch(in *incident, p *parcel) {
 	d.eff.Send = append(d.eff.Send, p.Delivery)
 }
 
-// spoken returns the members that the version said last speaks of and that
-// still hold.
-func (in *incident) spoken() []Member {
-	return slices.DeleteFunc(slices.Clone(in.Notice.Members), func(m Member) bool { return !counts(&m) || !m.Told })
-}
-
 // settleToday cares for a notice that one channel is enough for: once one has
 // taken it the others need not, and while none does, more are asked.
 func (d *Desk) settleToday(in *incident) {
@@ -330,7 +324,7 @@ func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
 		delete(d.faults, target{p.Person, p.Channel})
 	}
 	p.Fails = 0
-	in.heard(r.Version)
+	in.heard(p, r.Version, d.now.Mono)
 	switch {
 	case r.Version == in.Notice.Version:
 		p.State = taken

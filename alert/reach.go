@@ -56,16 +56,6 @@ func (d *Desk) unheard(in *incident) bool {
 	return true
 }
 
-// heard notes that somebody was handed a version of in.
-func (in *incident) heard(version int) {
-	in.touched = true
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; m.namedBy(in.Notice.ID, version) {
-			m.Heard = true
-		}
-	}
-}
-
 // rankOf is a person's place in the order of escalation, -1 for nobody of it.
 func (d *Desk) rankOf(person string) int {
 	return slices.IndexFunc(d.opt.People, func(p Person) bool { return p.ID == person })
@@ -77,9 +67,7 @@ func (d *Desk) onDuty(in *incident, person string) bool {
 	if i := d.rankOf(person); i >= 0 && i <= in.Level {
 		return true
 	}
-	p := d.person(person)
-	return p != nil && in.Answerer != "" && (p.ID == in.Answerer || p.Name == in.Answerer) &&
-		in.calling()
+	return in.Answerer != "" && person == d.idOf(in.Answerer) && in.calling()
 }
 
 // concerns reports whether news of in are for whom p reaches.

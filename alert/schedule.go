@@ -199,17 +199,6 @@ func (d *Desk) renew(in *incident, k Kind) {
 	in.Said, in.FreshAt, in.touched = s, 0, true
 }
 
-// name notes that the present version of n names m.
-func (m *Member) name(n *Notice, now time.Duration) {
-	if m.namedBy(n.ID, n.Version) {
-		return
-	}
-	if len(m.Named) == 0 {
-		m.ToldAt = now
-	}
-	m.Named = append(slices.Clip(m.Named), Naming{n.ID, n.Version})
-}
-
 // interval is the wait before the next repeat.
 func (d *Desk) interval(in *incident) time.Duration {
 	return d.opt.Repeats[min(in.Repeated, len(d.opt.Repeats)-1)]
