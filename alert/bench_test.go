@@ -17,7 +17,7 @@ func BenchmarkDesk(b *testing.B) {
 		r := newRig(b, twoPeople())
 		for i := range open {
 			id := fmt.Sprintf("e%03d", i)
-			r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, tank(id), 33, 0}))
+			r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, rules.Cause{Kind: rules.CauseShelf, ID: "a/" + id}, 33, 0}))
 		}
 		b.Run(fmt.Sprintf("tick/open=%d", open), func(b *testing.B) {
 			for b.Loop() {

@@ -149,7 +149,7 @@ func (m *model) acknowledge(rt *rapid.T) {
 		}
 	}
 	m.judge(rt, m.rig)
-	m.answer(rt, m.rig, v.Notice, rapid.SampledFrom(versions).Draw(rt, "version"))
+	m.answer(rt, m.rig, v.Notice, rapid.SampledFrom(versions).Draw(rt, "version"), "una")
 	for k, in := range m.desk.byKey {
 		m.state[k] = in.member(k).State
 	}

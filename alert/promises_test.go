@@ -6,8 +6,6 @@ import (
 
 	"dewline/rules"
 	"dewline/rules/alarm"
-
-	"pgregory.net/rapid"
 )
 
 // Promises are what the delivery model holds the Desk to in time: every wake
@@ -60,7 +58,7 @@ func says(d *Delivery, k rules.Key) bool {
 
 // judge: what rings was named within a minute of its rise, named again within
 // its first repeat, and goes on being named.
-func (p *promises) judge(rt *rapid.T, r *rig) {
+func (p *promises) judge(rt tb, r *rig) {
 	from, ok := p.reachable(r, len(r.desk.opt.People))
 	if !ok {
 		return
@@ -94,9 +92,9 @@ func (p *promises) judge(rt *rapid.T, r *rig) {
 }
 
 // answer acknowledges a version and checks what that covers.
-func (p *promises) answer(rt *rapid.T, r *rig, n Notice, version int) {
+func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
 	before := slices.Clone(r.desk.byID[n.ID].Notice.Members)
-	r.ackVersion(n.ID, version, "una")
+	r.ackVersion(n.ID, version, by)
 	for i := range before {
 		k := before[i].Key
 		ring, in := p.rings[k], r.desk.byKey[k]

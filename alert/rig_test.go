@@ -28,6 +28,7 @@ type rig struct {
 	events   []Event
 	seq      map[rules.Key]uint64
 	restarts int
+	plant    func(*rig, *Effects) // a planted fault, nil for none
 }
 
 // tb is what tests and properties have in common.
@@ -51,6 +52,9 @@ func newRig(t tb, o Options) *rig {
 
 // absorb takes in effects as the daemon does: documents first.
 func (r *rig) absorb(e Effects) {
+	if r.plant != nil {
+		r.plant(r, &e)
+	}
 	for _, d := range e.Put {
 		r.docs[d.Key] = slices.Clone(d.Data)
 	}

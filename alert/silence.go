@@ -152,16 +152,19 @@ func (d *Desk) evaluateSilence(in *incident) {
 // tellOne sees to it that one channel of a person takes in over, and reports
 // whether none has yet.
 func (d *Desk) tellOne(in *incident, person *Person) (waiting bool) {
+	own := func(p *parcel) bool { return p.Person == person.ID }
+	if slices.ContainsFunc(in.Out, func(p *parcel) bool { return own(p) && p.State == taken }) {
+		n := len(in.Out)
+		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return own(p) && p.State == due })
+		in.touched = in.touched || len(in.Out) != n
+		return false
+	}
 	var last *parcel
 	tried := 0
 	for _, p := range in.Out {
-		if p.Person != person.ID {
-			continue
+		if own(p) {
+			last, tried = p, tried+1
 		}
-		if p.State == taken {
-			return false
-		}
-		last, tried = p, tried+1
 	}
 	fits := last != nil && !d.dead(last.Channel) && last.Fails < 2 && d.now.Mono-last.DueSince < d.opt.Fallback
 	if last != nil && (fits || d.held(last)) {

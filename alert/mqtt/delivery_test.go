@@ -76,7 +76,8 @@ func (c *core) run(ctx context.Context) {
 	}
 }
 
-// raise makes n lethal ceilings, each of a cause of its own.
+// raise makes n lethal ceilings, each of a shelf's: of causes of their own they
+// would be told as one.
 func (c *core) raise(n int, prefix string) []string {
 	var ids []string
 	var ts []rules.Transition
@@ -84,7 +85,7 @@ func (c *core) raise(n int, prefix string) []string {
 		k := rules.Key{Alarm: rules.LethalCeiling, Subject: fmt.Sprintf("%s%03d", prefix, i)}
 		ids = append(ids, rules.OnsetID(k, 1))
 		ts = append(ts, rules.Transition{Key: k, Seq: 1, To: alarm.Unack, Priority: rules.Wake,
-			Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: k.Subject}, Value: 33, HasValue: true, Unit: "°C"})
+			Cause: rules.Cause{Kind: rules.CauseShelf, ID: "a/" + k.Subject}, Value: 33, HasValue: true, Unit: "°C"})
 	}
 	c.do(func(d *alert.Desk, now sensors.Instant) alert.Effects { return d.Transitions(now, ts) })
 	return ids

@@ -1,0 +1,393 @@
+package alert
+
+import (
+	"fmt"
+	"hash/fnv"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+// The reference model: it sees only what goes into a Desk and what leaves it, and
+// says slowly what a keeper may rely on: every wake alarm is named soon, again,
+// and to the next person; an answer covers what it was told and nobody is rung for
+// that again; "over" is true and has the true span; who silences is told of to
+// everybody once. Its stories are random, and the same for the same seed.
+type story struct {
+	*rig
+	*promises
+	rng      *rand.Rand
+	alarms   map[rules.Key]*told1
+	silenced []*silenced1
+	judged   int // of sent
+	reborn   time.Duration
+	shifted  bool // the wall clock was stepped: spans by it say nothing
+}
+
+// A told1 is one alarm as the model knows it.
+type told1 struct {
+	state      alarm.State
+	cause      rules.Cause
+	rose, fell time.Time // by the wall clock
+}
+
+// A silenced1 is a silence that everybody is to hear of.
+type silenced1 struct {
+	subject string
+	at      time.Duration
+	sent    int
+}
+
+// found is a broken promise.
+type found string
+
+func (s *story) Helper()                   {}
+func (s *story) Fatal(a ...any)            { panic(found(fmt.Sprint(a...))) }
+func (s *story) Fatalf(f string, a ...any) { panic(found(fmt.Sprintf(f, a...))) }
+func (s *story) Errorf(f string, a ...any) { panic(found(fmt.Sprintf(f, a...))) }
+
+// tell runs the story of a seed with a planted fault, nil for none, and returns a
+// digest of all that left the Desk and the promise that was broken, if any.
+func tell(seed uint64, plant func(*rig, *Effects)) (digest uint64, broken string) {
+	s := &story{promises: newPromises(), rng: rand.New(rand.NewPCG(seed, 14)), alarms: map[rules.Key]*told1{}}
+	s.rig = newRig(s, (&model{}).full())
+	s.rig.plant = plant
+	defer func() {
+		switch x := recover().(type) {
+		case nil:
+		case found:
+			broken = string(x)
+		default:
+			panic(x)
+		}
+		h := fnv.New64a()
+		for _, d := range s.sent {
+			fmt.Fprintln(h, d.ID, d.Version, d.Attempt, d.Kind, d.Message.Title, d.Message.Text)
+		}
+		for _, e := range s.events {
+			fmt.Fprintln(h, e)
+		}
+		digest = h.Sum64()
+	}()
+	for range 30 {
+		s.act()
+		s.check()
+	}
+	s.settle()
+	return digest, broken
+}
+
+func (s *story) act() {
+	switch s.rng.IntN(12) {
+	case 0, 1, 2:
+		s.raise()
+	case 3:
+		s.clear()
+	case 4, 5:
+		s.answerOne()
+	case 6:
+		c := modelChannels[s.rng.IntN(3)]
+		delete(s.live, c)
+		s.broken[c] = []error{errAway, After(time.Minute, errAway), Permanent(errAway)}[s.rng.IntN(3)]
+	case 7:
+		s.mend(modelChannels[s.rng.IntN(3)])
+	case 8:
+		s.put()
+	case 9:
+		s.upset()
+	default:
+		s.live1(time.Duration(1+s.rng.IntN(90)) * 10 * time.Second)
+	}
+}
+
+// live1 lets time pass and looks at all that leaves.
+func (s *story) live1(d time.Duration) {
+	for end := s.now.Mono + d; s.now.Mono < end; {
+		s.pass(min(10*time.Second, end-s.now.Mono))
+		s.look()
+	}
+}
+
+// upset restarts, reloads, or steps or loses the clock.
+func (s *story) upset() {
+	switch s.rng.IntN(5) {
+	case 0, 1:
+		s.restart()
+		s.reborn = s.now.Mono
+	case 2:
+		s.now.Wall, s.shifted = s.now.Wall.Add(time.Duration(s.rng.IntN(200)-100)*time.Hour), true
+	case 3:
+		s.now.Synced = !s.now.Synced
+		s.shifted = true
+	case 4: // other quiet hours and times; who is told by what stays
+		o := (&model{}).full()
+		if s.rng.IntN(2) == 0 {
+			o.People[0].Quiet = nil
+		}
+		s.opt = o
+		s.absorb(s.desk.Reconfigure(s.now, o))
+		s.send()
+	}
+}
+
+func (s *story) mend(c string) {
+	if s.broken[c] != nil {
+		s.live[c] = s.now.Mono
+	}
+	delete(s.broken, c)
+}
+
+func (s *story) raise() {
+	k := rules.Key{Alarm: []rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.AboveBand}[s.rng.IntN(3)],
+		Subject: fmt.Sprintf("e%d", 1+s.rng.IntN(6))}
+	if a := s.alarms[k]; a != nil && a.state != norm {
+		return
+	}
+	cause := []rules.Cause{room, tank(k.Subject), {Kind: rules.CauseShelf, ID: "a/1"}}[s.rng.IntN(3)]
+	s.alarms[k] = &told1{state: unack, cause: cause, rose: s.now.Wall}
+	sent, got := len(s.sent), len(s.got)
+	s.onset(k.Alarm, k.Subject, cause)
+	s.rises(s.rig, k, sent, got)
+	s.look()
+}
+
+// active lists the alarms in a state, in a fixed order.
+func (s *story) active() (keys []rules.Key) {
+	for k, a := range s.alarms {
+		if a.state == unack || a.state == acked {
+			keys = append(keys, k)
+		}
+	}
+	slices.SortFunc(keys, func(a, b rules.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+	return keys
+}
+
+func (s *story) clear() {
+	keys := s.active()
+	if len(keys) == 0 {
+		return
+	}
+	k := keys[s.rng.IntN(len(keys))]
+	to := []alarm.State{norm, rtnun, alarm.LatchUnack}[s.rng.IntN(3)]
+	s.fall(k, to)
+	if to != norm && s.rng.IntN(2) == 0 { // somebody resets it later
+		s.live1(time.Duration(1+s.rng.IntN(20)) * time.Minute)
+		s.fall(k, norm)
+	}
+}
+
+func (s *story) fall(k rules.Key, to alarm.State) {
+	s.judge(s, s.rig)
+	a := s.alarms[k]
+	if a.state == unack || a.state == acked {
+		a.fell = s.now.Wall
+	}
+	a.state = to
+	s.falls(k, to)
+	s.transitions(s.tr(onsetOf(k.Alarm, k.Subject, to, a.cause)))
+	s.look()
+}
+
+func (s *story) answerOne() {
+	open := s.desk.Open()
+	if len(open) == 0 {
+		return
+	}
+	v := open[s.rng.IntN(len(open))]
+	versions := []int{0, v.Notice.Version}
+	for _, d := range s.sent {
+		if d.NoticeID == v.Notice.ID {
+			versions = append(versions, d.Version)
+		}
+	}
+	s.judge(s, s.rig)
+	s.answer(s, s.rig, v.Notice, versions[s.rng.IntN(len(versions))], []string{"una", "odo", "robin"}[s.rng.IntN(3)])
+	for k, a := range s.alarms {
+		if in := s.desk.byKey[k]; in != nil && in.member(k).State == acked && a.state == unack {
+			a.state = acked
+		} else if in != nil && in.member(k).State == norm {
+			a.state = norm
+		}
+	}
+	s.look()
+}
+
+// put has somebody silence what rings not.
+func (s *story) put() {
+	a := rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: fmt.Sprintf("q%d", len(s.silenced))}, By: "una", For: 2 * time.Hour}
+	s.silenced = append(s.silenced, &silenced1{a.Key.Subject, s.now.Mono, len(s.sent)})
+	s.absorb(s.desk.Acted(s.now, &a, nil))
+	s.send()
+}
+
+// look holds every message that left since the last look against the promises.
+func (s *story) look() {
+	for ; s.judged < len(s.sent); s.judged++ {
+		d := &s.sent[s.judged]
+		if strings.HasPrefix(d.Message.Title, "Over: ") {
+			s.isOver(d)
+		}
+		if d.Again && d.Kind != FollowUp && d.Priority >= rules.Wake && s.now.Mono-s.reborn > time.Minute {
+			s.ringsFor(d)
+		}
+	}
+}
+
+// isOver: nothing that is called over is active, and the span is that of what the
+// title names.
+func (s *story) isOver(d *Delivery) {
+	refs := d.Message.Alarms
+	var from, to time.Time
+	for _, ref := range refs {
+		k := rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}
+		a := s.alarms[k]
+		if a == nil || ref.Seq != s.seq[k] && a.state != norm {
+			return // of an earlier onset
+		}
+		if a.state == unack || a.state == acked {
+			s.Fatalf("%q is said while %v is active", d.Message.Title, k)
+		}
+		if ref.Alarm != refs[0].Alarm {
+			continue
+		}
+		if from.IsZero() || a.rose.Before(from) {
+			from = a.rose
+		}
+		if a.fell.After(to) {
+			to = a.fell
+		}
+	}
+	if want := fmt.Sprintf("From %s to %s", from.Format("15:04"), to.Format("15:04")); !s.shifted && !strings.HasPrefix(d.Message.Text, want) {
+		s.Fatalf("over, and the alarm lasted %q, but it says %q", want, d.Message.Text)
+	}
+}
+
+// ringsFor: what is sent again names an alarm that nobody answered.
+func (s *story) ringsFor(d *Delivery) {
+	for k := range s.rings {
+		if says(d, k) {
+			return
+		}
+	}
+	for _, ref := range d.Message.Alarms { // the model lets a flutter go, the desk does not
+		if m := s.desk.byKey[rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}]; m != nil {
+			if x := m.member(rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}); s.rings[x.Key] == nil && calls(x) && s.alarms[x.Key].state == unack {
+				return
+			}
+		}
+	}
+	s.Fatalf("%s version %d is sent again to %s though all in it is answered: %s", d.NoticeID, d.Version, d.Person, d.Message.Title)
+}
+
+// check holds after every act.
+func (s *story) check() {
+	s.judge(s, s.rig)
+	s.escalates()
+	s.heardOfSilence()
+	if n := s.rig; len(n.docs) < len(n.desk.byID) {
+		s.Fatalf("%d documents for %d notices", len(n.docs), len(n.desk.byID))
+	}
+}
+
+// escalates: the second person is named what the first did not answer in time.
+func (s *story) escalates() {
+	since, ok := s.live["gateway"]
+	if !ok {
+		return
+	}
+	for k, ring := range s.rings {
+		first, second := time.Duration(-1), false
+		for i := ring.got; i < len(s.got); i++ {
+			if says(&s.got[i], k) {
+				if first < 0 {
+					first = s.when[i]
+				}
+				second = second || s.got[i].Channel == "gateway"
+			}
+		}
+		if first >= 0 && !second && s.now.Mono-max(first, since) > 12*time.Minute {
+			s.Fatalf("%v was told at %v, nobody answered, and the second person has not heard of it by %v", k, first, s.now.Mono)
+		}
+	}
+}
+
+// heardOfSilence: everybody who can be reached hears of a silence, once.
+func (s *story) heardOfSilence() {
+	for _, x := range s.silenced {
+		heard := map[string]int{}
+		for _, d := range s.got {
+			if d.Kind == Silence && names(&d.Message, x.subject) {
+				heard[d.Person]++
+			}
+		}
+		for i, person := range []string{"una", "odo"} {
+			since, ok := s.live[modelChannels[2*i]] // of the first channel
+			quiet := i == 0                         // may be night for her
+			if ok && !quiet && heard[person] == 0 && s.now.Mono-max(since, x.at) > 30*time.Minute {
+				s.Fatalf("%s was silenced at %v, and %s has not heard of it by %v", x.subject, x.at, person, s.now.Mono)
+			}
+			if heard[person] > 1+s.restarts {
+				s.Fatalf("%s heard %d times that %s was silenced", person, heard[person], x.subject)
+			}
+		}
+	}
+}
+
+// settle mends everything and lets time pass until all is told and over.
+func (s *story) settle() {
+	for _, c := range modelChannels {
+		s.mend(c)
+	}
+	s.live1(45 * time.Minute)
+	s.check()
+	for _, k := range s.active() {
+		s.fall(k, norm)
+	}
+	keys := []rules.Key{}
+	for k, a := range s.alarms {
+		if a.state != norm {
+			keys = append(keys, k)
+		}
+	}
+	slices.SortFunc(keys, func(a, b rules.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+	for _, k := range keys {
+		s.fall(k, norm)
+	}
+	s.live1(26 * time.Hour)
+	s.heardOfSilence()
+	for _, x := range s.silenced {
+		if !slices.ContainsFunc(s.got, func(d Delivery) bool { return d.Kind == Silence && d.Person == "una" && names(&d.Message, x.subject) }) {
+			s.Fatalf("una never heard that %s was silenced", x.subject)
+		}
+	}
+	if len(s.desk.byID) != 0 || len(s.docs) != 0 {
+		s.Fatalf("left behind: %d notices, %d documents", len(s.desk.byID), len(s.docs))
+	}
+}
+
+// A few hundred stories in seconds; in the long run twenty thousand, each told
+// twice with the same words.
+func TestLedgerModel(t *testing.T) {
+	n, times := 150, 1
+	if os.Getenv("DEWLINE_LONG") != "" {
+		n, times = 20_000, 2
+	}
+	for seed := range uint64(n) {
+		digest, broken := tell(seed, nil)
+		if broken != "" {
+			t.Fatalf("seed %d: %s", seed, broken)
+		}
+		if times == 1 && seed >= 10 {
+			continue
+		}
+		if again, _ := tell(seed, nil); again != digest {
+			t.Fatalf("seed %d told twice differs", seed)
+		}
+	}
+}
