@@ -140,11 +140,6 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 // acknowledged records who answered and stops the ringing.
 func (d *Desk) acknowledged(in *incident, by string) {
 	in.stopRun()
-	for _, p := range in.Out { // nobody needs the repeat that waits
-		if p.State == due && p.Confirmed == in.Notice.Version {
-			p.State = taken
-		}
-	}
 	in.Notice.AckedBy, in.Answerer = by, by
 	d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
 }

@@ -34,6 +34,7 @@ type story struct {
 type told1 struct {
 	state      alarm.State
 	cause      rules.Cause
+	seq        uint64
 	rose, fell time.Time // by the wall clock
 }
 
@@ -153,6 +154,7 @@ func (s *story) raise() {
 	s.alarms[k] = &told1{state: unack, cause: cause, rose: s.now.Wall}
 	sent, got := len(s.sent), len(s.got)
 	s.onset(k.Alarm, k.Subject, cause)
+	s.alarms[k].seq = s.seq[k]
 	s.rises(s.rig, k, sent, got)
 	s.look()
 }
@@ -247,7 +249,7 @@ func (s *story) isOver(d *Delivery) {
 	for _, ref := range refs {
 		k := rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}
 		a := s.alarms[k]
-		if a == nil || ref.Seq != s.seq[k] && a.state != norm {
+		if a == nil || ref.Seq != a.seq {
 			return // of an earlier onset
 		}
 		if a.state == unack || a.state == acked {

@@ -193,6 +193,11 @@ func (d *Desk) handOut(list []*incident) {
 // that p waits. A drill does not, and neither does a version that wakes and that
 // nobody took over yet.
 func (d *Desk) capped(in *incident, p *parcel) bool {
+	if in.Notice.Kind == Silence { // one channel after the other
+		return slices.ContainsFunc(in.Out, func(o *parcel) bool {
+			return o != p && o.Person == p.Person && (o.State == out || o.State == taken)
+		})
+	}
 	if in.aside() || p.Priority >= rules.Wake && p.Confirmed < in.Notice.Version {
 		return false
 	}

@@ -172,8 +172,14 @@ func (d *Desk) startRun(in *incident) {
 	in.NextRepeat = now + d.interval(in)
 }
 
-// stopRun ends the repeats and the escalation.
+// stopRun ends the repeats and the escalation. Nobody needs a repeat that waits
+// for its channel.
 func (in *incident) stopRun() {
+	for _, p := range in.Out {
+		if p.State == due && p.Confirmed == in.Notice.Version {
+			p.State = taken
+		}
+	}
 	in.Ringing, in.Repeated, in.NextRepeat, in.touched = 0, 0, 0, true
 }
 
