@@ -240,7 +240,7 @@ func (d *Delivery) urgency() int {
 	switch {
 	case d.Priority < rules.Wake:
 		return 0
-	case d.Kind == FollowUp || d.Kind == Test:
+	case d.Kind == FollowUp || d.Kind == Test || d.Kind == Silence:
 		return 1
 	}
 	u := 2

@@ -238,7 +238,7 @@ func (d *Desk) dispatch(in *incident, p *parcel) {
 		p.Message.Escalated = true
 		p.Message.Text = d.preface(in, p) + p.Message.Text
 	}
-	if d.opt.AckLink != nil && p.Kind != FollowUp {
+	if d.opt.AckLink != nil && p.Kind != FollowUp && p.Kind != Silence {
 		p.Message.Ack = d.opt.AckLink(in.Notice.ID, p.Version)
 	}
 	d.link(p.Channel).sent++

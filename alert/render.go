@@ -23,6 +23,9 @@ func Render(n Notice, u Units) Message {
 	}
 	if n.Kind == Silence {
 		m.Title, m.Text, m.FirstAction = words.Silence(n.Silenced, n.Time.Location())
+		for _, s := range n.Silenced {
+			m.Subjects = append(m.Subjects, s.Subject)
+		}
 		return m
 	}
 	shown := told(&n)

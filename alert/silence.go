@@ -22,7 +22,8 @@ const (
 // Acted takes in what a person did to alarms and what came of it. Whoever silences
 // more than a note for an hour or longer is named to everybody, with what follows.
 func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition) Effects {
-	s := words.Silenced{How: words.PutAway, Subject: a.Key.Subject, By: a.By, Why: a.Why, For: a.For, Once: a.OneShot}
+	s := words.Silenced{How: words.PutAway, Subject: a.Key.Subject, By: a.By, Why: a.Why, Once: a.OneShot}
+	lasts := a.For
 	switch a.Kind {
 	case rules.Shelve:
 		if row, ok := alarm.Find(a.Key.Alarm); ok {
@@ -41,13 +42,13 @@ func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition
 		return Effects{}
 	}
 	if !a.Until.IsZero() {
-		s.For = a.Until.Sub(now.Wall)
+		lasts = a.Until.Sub(now.Wall)
 	}
-	if s.For < leastSilence {
+	if lasts < leastSilence {
 		return Effects{}
 	}
-	if now.Synced {
-		s.Until = now.Wall.Add(s.For)
+	if s.Hours = lasts.Hours(); now.Synced {
+		s.Until = now.Wall.Add(lasts)
 	}
 	woke := slices.ContainsFunc(ts, func(t rules.Transition) bool { return t.From.Annunciated() && t.Priority >= rules.Wake })
 	d.begin(now)
@@ -166,7 +167,7 @@ func (d *Desk) tellOne(in *incident, person *Person) (waiting bool) {
 			last, tried = p, tried+1
 		}
 	}
-	fits := last != nil && !d.dead(last.Channel) && last.Fails < 2 && d.now.Mono-last.DueSince < d.opt.Fallback
+	fits := last != nil && last.State != lost && !d.dead(last.Channel) && last.Fails < 2 && d.now.Mono-last.DueSince < d.opt.Fallback
 	if last != nil && (fits || d.held(last)) {
 		return true
 	}

@@ -176,7 +176,7 @@ func floods(raised []*onset) int {
 func (b *builder) countNotices(q *Quality) {
 	for _, e := range b.events {
 		n, ok := e.Body.(event.Notice)
-		if !ok || e.At.Wall.Before(b.report.From) || strings.HasPrefix(n.Notice, "drill/") {
+		if !ok || e.At.Wall.Before(b.report.From) || strings.HasPrefix(n.Notice, "drill/") || strings.HasPrefix(n.Notice, "silence/") {
 			continue
 		}
 		switch n.What {

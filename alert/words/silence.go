@@ -19,15 +19,15 @@ const (
 
 // A Silenced is that somebody put alarms of one subject away.
 type Silenced struct {
-	How     string        `json:"how"`
-	Subject string        `json:"subject"`
-	Name    string        `json:"name,omitempty"`
-	Alarms  []alarm.ID    `json:"alarms,omitempty"` // none for every alarm
-	By      string        `json:"by,omitempty"`
-	Why     string        `json:"why,omitempty"`
-	For     time.Duration `json:"for,omitempty"`
-	Until   time.Time     `json:"until,omitzero"` // zero where the clock is not set
-	Once    bool          `json:"once,omitempty"` // until it is over, if that is sooner
+	How     string     `json:"how"`
+	Subject string     `json:"subject"`
+	Name    string     `json:"name,omitempty"`
+	Alarms  []alarm.ID `json:"alarms,omitempty"` // none for every alarm
+	By      string     `json:"by,omitempty"`
+	Why     string     `json:"why,omitempty"`
+	Hours   float64    `json:"hours,omitempty"`
+	Until   time.Time  `json:"until,omitzero"` // zero where the clock is not set
+	Once    bool       `json:"once,omitempty"` // until it is over, if that is sooner
 }
 
 // listedSilences is how many a message tells one by one.
@@ -111,7 +111,7 @@ func (s *Silenced) what() string {
 
 // end says until when, with the date.
 func (s *Silenced) end(in *time.Location) string {
-	t := "for " + Span(s.For)
+	t := "for " + Span(time.Duration(s.Hours*float64(time.Hour)))
 	if !s.Until.IsZero() {
 		t = "until " + s.Until.In(in).Format("2 January 15:04")
 	}
