@@ -36,7 +36,7 @@ type core struct {
 func newCore(t testing.TB, o Options, faster int) *core {
 	t.Helper()
 	c := &core{
-		desk: alert.NewDesk(alert.Options{Room: "attic", SendLimit: 24 * time.Hour}),
+		desk: alert.NewDesk(alert.Options{Room: "attic", SendLimit: 24 * time.Hour, PerMinute: 10_000}),
 		in:   make(chan func(*alert.Desk, sensors.Instant) alert.Effects, 1024), faster: faster,
 	}
 	o.OnState = func(down error) {

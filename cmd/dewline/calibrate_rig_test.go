@@ -211,7 +211,7 @@ func newBench(t *testing.T) *bench {
 	b := &bench{t: t, jars: newJars(), socket: filepath.Join(dir, "s")}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Dir: filepath.Join(dir, "data"), Clock: b.jars.clock, ControlPath: b.socket,
-		Channels: map[string]alert.Channel{},
+		Channels: map[string]alert.Channel{"mqtt": takesAll{}},
 		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
 			return b.jars, nil
 		},
@@ -265,6 +265,11 @@ func (b *bench) others(probe string) (list []rules.Transition) {
 	}
 	return list
 }
+
+// A takesAll takes every message: that a probe is out of service is told.
+type takesAll struct{}
+
+func (takesAll) Send(context.Context, alert.Delivery) error { return nil }
 
 // A spy sees what is asked of the daemon.
 type spy struct {
