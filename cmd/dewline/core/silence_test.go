@@ -41,7 +41,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 		r.heat(3050)
 		r.pass(time.Minute)
 		if r.wakes() == before {
-			t.Error("lethal heat of an enclosure that is not empty does not wake")
+			t.Error("lethal limit reached of an enclosure that is not empty does not wake")
 		}
 	})
 	t.Run("dropped by a reload", func(t *testing.T) {
@@ -53,7 +53,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
 		r.pass(5 * time.Minute)
 		got := r.silences()
-		if len(got) != 2 || !strings.Contains(got[0].Text, "has moss no longer, while this was open: lethal heat") {
+		if len(got) != 2 || !strings.Contains(got[0].Text, "has moss no longer, while this was open: lethal limit reached") {
 			t.Fatalf("%d messages: %+v", len(got), got)
 		}
 		for _, d := range r.sent {
