@@ -41,7 +41,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 		r.heat(3050)
 		r.pass(time.Minute)
 		if r.wakes() == before {
-			t.Error("lethal limit reached of an enclosure that is not empty does not wake")
+			t.Error("lethal heat of an enclosure that is not empty does not wake")
 		}
 	})
 	t.Run("dropped by a reload", func(t *testing.T) {
