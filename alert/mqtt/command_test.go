@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"os/exec"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -211,6 +212,35 @@ func TestSigned_ByOpenSSL(t *testing.T) {
 	s.Sign("den", []byte(robinsKey))
 	if want, _, _ := strings.Cut(string(out), " "); s.Signature != want {
 		t.Errorf("signature %s, openssl makes %s", s.Signature, want)
+	}
+}
+
+// Whoever carries a command changes nothing of it: each field but the token, which
+// is no part of a signed one, is signed.
+func TestSigned_EachFieldCounts(t *testing.T) {
+	kind := reflect.TypeFor[alert.Command]()
+	for i := range kind.NumField() {
+		s := Signed{Command: alert.Command{Action: "shelve"}}
+		before := s.Text("den")
+		switch f := reflect.ValueOf(&s.Command).Elem().Field(i); f.Interface().(type) {
+		case string:
+			f.SetString("other")
+		case bool:
+			f.SetBool(true)
+		case int:
+			f.SetInt(3)
+		case uint64:
+			f.SetUint(3)
+		case float64:
+			f.SetFloat(3)
+		case time.Time:
+			f.Set(reflect.ValueOf(time.Date(2026, 11, 28, 21, 0, 0, 0, time.UTC)))
+		default:
+			t.Fatalf("%s is of a kind that this test cannot set", kind.Field(i).Name)
+		}
+		if name := kind.Field(i).Name; (s.Text("den") == before) != (name == "Token") {
+			t.Errorf("%s: signed is %q", name, s.Text("den"))
+		}
 	}
 }
 

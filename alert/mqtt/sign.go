@@ -50,10 +50,13 @@ func (s *Signed) Text(room string) string {
 		}
 		return strconv.FormatFloat(n, 'f', -1, 64)
 	}
-	oneShot, seq := "", ""
-	if s.OneShot {
-		oneShot = "true"
+	truth := func(b bool) string {
+		if b {
+			return "true"
+		}
+		return ""
 	}
+	seq := ""
 	if s.Seq != 0 {
 		seq = strconv.FormatUint(s.Seq, 10)
 	}
@@ -61,7 +64,7 @@ func (s *Signed) Text(room string) string {
 	for _, f := range [][2]string{
 		{"room", room}, {"id", s.ID}, {"time", when(s.Time)}, {"nonce", s.Nonce}, {"action", s.Action}, {"alarm", s.Alarm},
 		{"subject", s.Subject}, {"seq", seq}, {"notice", s.Notice}, {"version", number(float64(s.Version))},
-		{"minutes", number(s.Minutes)}, {"until", when(s.Until)}, {"one_shot", oneShot}, {"by", s.By}, {"why", s.Why},
+		{"minutes", number(s.Minutes)}, {"until", when(s.Until)}, {"one_shot", truth(s.OneShot)}, {"empty", truth(s.Empty)}, {"by", s.By}, {"why", s.Why},
 	} {
 		if f[1] != "" {
 			fmt.Fprintf(&b, "%s %s\n", f[0], f[1])

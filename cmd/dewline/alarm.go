@@ -66,6 +66,7 @@ func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, delive
 	}
 	switch spec.kind {
 	case rules.TakeOut:
+		fs.BoolVar(&cmd.Empty, "empty", false, "nobody lives in it: no lethal heat is told either")
 		fs.StringVar(&until, "until", "", "the end, as 2026-12-24 (its first moment here) or 2026-12-24T18:00:00Z")
 	case rules.Acknowledge:
 		fs.IntVar(&cmd.Version, "version", 0, "the version of the notice that is answered, as dewline alarm list shows it; default what people were told so far")
