@@ -57,8 +57,6 @@ func oldRoom(yield func(sensors.Reading)) {
 	}
 }
 
-var oldLimits = testLimits(2300, 2390, 2410, 7990)
-
 // TestOldRecordStays opens a record that a build before this one wrote, with days, hours and
 // an open hour: what is on a card must stay readable, readings and rollups alike,
 // also after its hours have become days. The sum is of the rollups as that build read them.

@@ -277,11 +277,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		}
 		r.now.Wall, r.now.Synced = r.now.Wall.Add(6*time.Hour), true
 		r.pass(time.Minute)
-<<<<<<< HEAD
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h") {
-=======
 		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h:") {
->>>>>>> 900d6b0 (core: look for the words of today in a blind period)
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -294,11 +290,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(3 * time.Minute)
 		r.now.Synced = true
 		r.pass(time.Minute)
-<<<<<<< HEAD
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h") {
-=======
 		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h:") {
->>>>>>> 900d6b0 (core: look for the words of today in a blind period)
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -338,11 +330,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		if _, err := r.core.Restore(r.now, saved); err != nil {
 			t.Fatal(err)
 		}
-<<<<<<< HEAD
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 2 h") {
-=======
 		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 2 h:") {
->>>>>>> 900d6b0 (core: look for the words of today in a blind period)
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -351,11 +339,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(10 * time.Minute)
 		r.now = r.now.Add(time.Hour)
 		r.pass(time.Minute)
-<<<<<<< HEAD
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 60 min") {
-=======
 		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 60 min:") {
->>>>>>> 900d6b0 (core: look for the words of today in a blind period)
 			t.Errorf("told: %q", got)
 		}
 	})
