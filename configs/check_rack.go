@@ -179,7 +179,7 @@ func (k *checker) completeSpecies(t *element, id string, table []Species) bool {
 
 // limits checks that the limits of a species stand in their order.
 func (k *checker) limits(t *element, s Species) {
-	const heatLimits = 6 // the first rows, which stand in one order
+	const heatLimits = 7 // the first rows, which stand in one order
 	for i, o := range []struct {
 		lowKey    string
 		low, high fmt.Stringer
@@ -190,10 +190,10 @@ func (k *checker) limits(t *element, s Species) {
 		{"cool", s.Cool, s.Night.Low, "the night band's lower end", s.Cool <= s.Night.Low},
 		{"night", s.Night.High, s.Warn, "warn", s.Night.High <= s.Warn},
 		{"day", s.Day.High, s.Warn, "warn", s.Day.High <= s.Warn},
+		{"tolerated", s.Tolerated.High, s.Warn, "warn", s.Tolerated.High <= s.Warn},
 		{"warn", s.Warn, s.Act, "act", s.Warn <= s.Act},
 		{"act", s.Act, s.Ceiling, "ceiling", s.Act <= s.Ceiling},
 		{"dry", s.Dry, s.Floor, "floor", s.Dry <= s.Floor},
-		{"drop_min", s.DropMin, s.DropMax, "drop_max", s.DropMin <= s.DropMax},
 		{"exposure_boundary", s.Boundary, s.ReferenceTemp, "exposure_reference", s.Boundary < s.ReferenceTemp},
 	} {
 		if o.right || t.faulty(o.lowKey) || t.faulty(o.highKey) {
@@ -219,6 +219,9 @@ func (k *checker) limits(t *element, s Species) {
 		}
 		k.lethalCeiling(t, key, whose, s.Ceiling, s.Day.High)
 		k.floor(t, "floor", whose, s.Floor)
+	}
+	if t.has("company") {
+		k.oneOf(t, "company", string(s.Company), string(Pairs), string(Groups))
 	}
 	if s.TenfoldPer <= 0 {
 		k.fault(t, "exposure_tenfold", `write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)

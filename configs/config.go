@@ -138,7 +138,10 @@ type Species struct {
 	Day  Band   `toml:"day"`
 	// Night is the wanted band while the lamps are off.
 	Night Band `toml:"night"`
-	// Drop is the wanted fall from lamp-on to lamp-off medians.
+	// Tolerated is no excursion at any hour; zero for none.
+	Tolerated Band `toml:"tolerated"`
+	// DropMin is the least wanted fall from lamp-on to lamp-off medians. How cold
+	// a night may be is for the night band: DropMax of older files is not judged.
 	DropMin CelsiusDelta `toml:"drop_min"`
 	DropMax CelsiusDelta `toml:"drop_max"`
 	// Floor is the humidity that must be kept; below Dry it is urgent.
@@ -158,9 +161,26 @@ type Species struct {
 	ReferenceTemp Celsius      `toml:"exposure_reference"`
 	ReferenceTime Duration     `toml:"exposure_time"`
 	TenfoldPer    CelsiusDelta `toml:"exposure_tenfold"`
-	// Source says where the limits come from.
+	// Company is how adults live together; Space is what each of them needs, 0
+	// for unknown.
+	Company Company `toml:"company"`
+	Space   Litres  `toml:"space"`
+	// EggFeeder: its tadpoles live in leaf axils, in the adults' climate.
+	EggFeeder bool `toml:"egg_feeder"`
+	// Source says where the keeper's own limits come from.
 	Source string `toml:"source"`
+
+	grades [numCells]Grade
 }
+
+// Company is how the adults of a species live together.
+type Company string
+
+// The companies.
+const (
+	Pairs  Company = "pair"
+	Groups Company = "group"
+)
 
 // Rules are the editable numbers that hold for every enclosure.
 type Rules struct {

@@ -62,11 +62,16 @@ func prefill(target any, source *element, table []Species) {
 	case *Person:
 		t.Units, t.EscalateAfter = "°C", 10*minute
 	case *Species:
-		*t = Species{ReferenceTemp: 32, Boundary: 28, ReferenceTime: 120 * minute, TenfoldPer: 3, Source: "the keeper"}
+		*t = Species{ReferenceTemp: 32, Boundary: 28, ReferenceTime: 120 * minute, TenfoldPer: 3, Space: tenGallons}
+		t.grade(CellExposure, GradeExposure)
 		if id := source.fields["id"]; id != nil {
 			if i := indexSpecies(table, id.text); i >= 0 {
 				*t = table[i]
-				t.Source = "the keeper's own values over: " + t.Source
+			}
+		}
+		for key, cell := range cells {
+			if source.has(key) {
+				t.grade(cell, GradeKeeper)
 			}
 		}
 	}

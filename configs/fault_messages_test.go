@@ -50,7 +50,6 @@ invalid-lamps-and-mist.toml:21:1: the supply "Pump 1" has characters outside a-z
 	"invalid-limit-order.toml": `invalid-limit-order.toml:13:1: warn 29 °C of species "dendrobates-auratus" is not below act 28.5 °C; put the limits in order: cold, cool, bands, warn, act, ceiling
 invalid-limit-order.toml:14:1: cold 19 °C of species "dendrobates-auratus" is not below cool 17 °C; put the limits in order: cold, cool, bands, warn, act, ceiling
 invalid-limit-order.toml:15:1: dry 75 % of species "dendrobates-auratus" is not below floor 70 %; lower dry or raise floor
-invalid-limit-order.toml:16:1: drop_min 5 °C of species "dendrobates-auratus" is not below drop_max 4 °C; lower drop_min or raise drop_max
 invalid-limit-order.toml:17:1: exposure_boundary 33 °C of species "dendrobates-auratus" is not below exposure_reference 32 °C; lower exposure_boundary or raise exposure_reference
 invalid-limit-order.toml:18:1: exposure_tenfold of species "dendrobates-auratus" is zero; write for example "3 °C"`,
 	"invalid-mail-empty.toml": `invalid-mail-empty.toml:11:2: [mail] has no from; add the address that mail comes from

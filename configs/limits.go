@@ -3,6 +3,8 @@ package configs
 import (
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -13,8 +15,14 @@ func FormatLimits(w io.Writer, c *Config) error {
 	var b strings.Builder
 	wrap(&b, fmt.Sprintf("Limits in force in room %q.", c.Room.Name), "  ")
 	b.WriteString("Each is a default, not veterinary advice, and can be changed.\n")
+	used := map[Grade]bool{}
 	for _, e := range c.Enclosures {
-		c.formatEnclosure(&b, e)
+		c.formatEnclosure(&b, e, used)
+	}
+	b.WriteString("\nSources:\n")
+	sources := Sources()
+	for _, g := range slices.Sorted(maps.Keys(used)) {
+		wrap(&b, fmt.Sprintf("  [%s] %s", g, sources[g]), "      ")
 	}
 	if _, err := io.WriteString(w, b.String()); err != nil {
 		return fmt.Errorf("write the limits in force: %w", err)
@@ -22,12 +30,24 @@ func FormatLimits(w io.Writer, c *Config) error {
 	return nil
 }
 
-// formatEnclosure writes one enclosure, worst limits first.
-func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
+// formatEnclosure writes one enclosure, worst limits first, each with the grade of
+// its source.
+func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, used map[Grade]bool) {
 	s := c.SpeciesFor(e)
+	graded := func(cell Cell, format string, args ...any) string {
+		used[s.Grade(cell)] = true
+		return fmt.Sprintf(format, args...) + fmt.Sprintf(" [%s]", s.Grade(cell))
+	}
 	humidity := "no floor"
 	if s.Floor > 0 {
-		humidity = fmt.Sprintf("floor %s, urgent under %s", s.Floor, s.Dry)
+		humidity = graded(CellFloor, "floor %s", s.Floor) + graded(CellDry, ", urgent under %s", s.Dry)
+	}
+	drop := ", no night drop wanted"
+	if s.DropMin > 0 {
+		drop = graded(CellDrop, ", night drop %s or more", s.DropMin)
+	}
+	if s.Tolerated != (Band{}) {
+		drop += graded(CellTolerated, ", at any hour no excursion at %s", s.Tolerated)
 	}
 	b.WriteByte('\n')
 	title := fmt.Sprintf("%s (%s): %s, %s", e.ID, e.Name, s.Name, e.Stage)
@@ -36,16 +56,18 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure) {
 	}
 	wrap(b, title, "  ")
 	for _, line := range [][2]string{
-		{"heat", fmt.Sprintf("worth a look %s, act now %s, lethal limit %s", s.Warn, s.Act, s.Ceiling)},
-		{"cold", fmt.Sprintf("worth a look %s, act now %s", s.Cool, s.Cold)},
-		{"band", fmt.Sprintf("day %s, night %s, night drop %s to %s", s.Day, s.Night, s.DropMin, s.DropMax)},
+		{"heat", graded(CellWarn, "worth a look %s", s.Warn) + graded(CellAct, ", act now %s", s.Act) + graded(CellCeiling, ", lethal limit %s", s.Ceiling)},
+		{"cold", graded(CellCool, "worth a look %s", s.Cool) + graded(CellCold, ", act now %s", s.Cold)},
+		{"band", graded(CellDay, "day %s", s.Day) + graded(CellNight, ", night %s", s.Night) + drop},
 		{"humidity", humidity},
-		{"exposure", fmt.Sprintf("counts above %s, reference %s at %s, tenfold per %s; a relative dose, never a safe time",
+		{"exposure", graded(CellExposure, "counts above %s, reference %s at %s, tenfold per %s; a relative dose, never a safe time",
 			s.Boundary, s.ReferenceTime, s.ReferenceTemp, s.TenfoldPer)},
 		{"schedule", c.formatLamps(e) + ", " + c.formatMist(e)},
-		{"source", s.Source + ownLimits(e)},
+		{"source", s.Source},
 	} {
-		wrap(b, fmt.Sprintf("  %-9s %s", line[0], line[1]), "            ")
+		if line[1] != "" {
+			wrap(b, fmt.Sprintf("  %-9s %s", line[0], line[1]), "            ")
+		}
 	}
 }
 
@@ -65,21 +87,6 @@ func wrap(b *strings.Builder, text, indent string) {
 		text = indent + strings.TrimLeft(text[at:], " ")
 	}
 	b.WriteString(text + "\n")
-}
-
-// ownLimits names what the enclosure itself overrides.
-func ownLimits(e Enclosure) string {
-	var own []string
-	if e.Ceiling != nil {
-		own = append(own, "lethal limit "+e.Ceiling.String())
-	}
-	if e.Floor != nil {
-		own = append(own, "floor "+e.Floor.String())
-	}
-	if len(own) == 0 {
-		return ""
-	}
-	return "; set for this enclosure: " + strings.Join(own, ", ")
 }
 
 // PlaceWords says where an enclosure stands, as far as the keeper has.

@@ -31,26 +31,34 @@ enclosure = "cups"
 Each is a default, not veterinary advice, and can be changed.
 
 a (Moss): Dendrobates auratus, adult, rack r, shelf 2, slot 1
-  heat      worth a look 27.5 °C, act now 28.5 °C, lethal limit 29.5 °C
-  cold      worth a look 17 °C, act now 15 °C
-  band      day 21–26 °C, night 18–22 °C, night drop 2 °C to 4 °C
-  humidity  floor 70 %, urgent under 60 %
+  heat      worth a look 27.5 °C [C], act now 28.5 °C [C], lethal limit 29.5 °C
+            [K]
+  cold      worth a look 17 °C [C], act now 15 °C [C]
+  band      day 21–26 °C [C], night 18–22 °C [C], night drop 2 °C or more [C]
+  humidity  floor 70 % [C], urgent under 60 % [C]
   exposure  counts above 28 °C, reference 2 h at 32 °C, tenfold per 3 °C; a
-            relative dose, never a safe time
+            relative dose, never a safe time [E]
   schedule  lamps on 08:00-20:00, no misting schedule
-  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature
-            611:93; set for this enclosure: lethal limit 29.5 °C
 
 cups (cups): Oophaga pumilio, tadpole
-  heat      worth a look 26 °C, act now 28 °C, lethal limit 30 °C
-  cold      worth a look 18 °C, act now 16 °C
-  band      day 20–24 °C, night 20–24 °C, night drop 0 °C to 2 °C
+  heat      worth a look 26 °C [O], act now 28 °C [O], lethal limit 30 °C [O]
+  cold      worth a look 18 °C [C], act now 16 °C [C]
+  band      day 20–24 °C [C], night 20–24 °C [C], no night drop wanted
   humidity  no floor
   exposure  counts above 27 °C, reference 2 h at 29 °C, tenfold per 3 °C; a
-            relative dose, never a safe time
+            relative dose, never a safe time [E]
   schedule  no lamp schedule, mist at 08:00, 20:00
-  source    common practice, no source; exposure: Jorgensen et al. 2022, Nature
-            611:93
+
+Sources:
+  [C] common practice, no source
+  [E] judgement: a yardstick to compare hours by, never a safe time; tenfold per
+      3 °C and doses that add up: Jorgensen et al. 2022, Nature 611:93, and
+      2021, Sci Rep, 10.1038/s41598-021-92004-6
+  [K] set by the keeper
+  [O] judgement, under the frogs' own loss of righting at 29.1-31.7 °C
+      (Rivera-Ordonez 2019, Biotropica 51:747; Nowakowski 2016,
+      10.1111/cobi.12769); in pasture the air stood at 29.5 °C and the frogs at
+      26.6 °C
 `
 	if b.String() != want {
 		t.Errorf("got:\n%s\nwant:\n%s", b.String(), want)

@@ -99,6 +99,9 @@ func DecodeInForce(name string, data []byte, families Families) (*Config, Faults
 	c := defaults()
 	d.table(doc, reflect.ValueOf(c).Elem(), "the file")
 
+	for i := range c.Species {
+		c.Species[i].giveWay(doc.item("species", i))
+	}
 	k := newChecker(d, doc, c, families)
 	c.Species = mergeSpecies(table, c.Species)
 	c.derive(families)

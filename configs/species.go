@@ -12,19 +12,90 @@ import (
 //go:embed species.toml
 var speciesTOML string
 
-// SpeciesTable returns a fresh copy of the embedded species table. Its limits
-// are defaults, not veterinary advice.
-func SpeciesTable() []Species {
-	var table struct {
-		Species []Species `toml:"species"`
-	}
+// speciesFile is the embedded table as it is written.
+type speciesFile struct {
+	Sources map[Grade]string `toml:"sources"`
+	Species []struct {
+		Species
+		Grades map[string]Grade `toml:"grades"`
+	} `toml:"species"`
+}
+
+func readSpecies() speciesFile {
+	var file speciesFile
 	decoder := toml.NewDecoder(strings.NewReader(speciesTOML)).DisallowUnknownFields()
-	if err := decoder.Decode(&table); err != nil {
+	if err := decoder.Decode(&file); err != nil {
 		// The table is part of the program; a test decodes it.
 		panic(fmt.Sprintf("configs: embedded species table: %v", err))
 	}
-	return table.Species
+	return file
 }
+
+// SpeciesTable returns a fresh copy of the embedded species table. Its limits
+// are defaults, not veterinary advice.
+func SpeciesTable() []Species {
+	file := readSpecies()
+	table := make([]Species, len(file.Species))
+	for i, row := range file.Species {
+		table[i] = row.Species
+		for _, cell := range cells {
+			table[i].grade(cell, GradeCommon)
+		}
+		table[i].grade(CellExposure, GradeExposure)
+		for key, g := range row.Grades {
+			table[i].grade(cells[key], g)
+		}
+	}
+	return table
+}
+
+// A Grade is a letter for where a limit comes from.
+type Grade string
+
+// The grades that are given outside of the embedded table.
+const (
+	GradeCommon        Grade = "C"
+	GradeExposure      Grade = "E"
+	GradeJudged        Grade = "J"
+	GradeKeeper        Grade = "K"
+	GradeMetamorphosis Grade = "M"
+	GradeEmbryo        Grade = "N"
+)
+
+// Sources returns what each grade stands for.
+func Sources() map[Grade]string { return readSpecies().Sources }
+
+// A Cell is one limit of a species that has a source of its own.
+type Cell int
+
+// The cells.
+const (
+	CellDay Cell = iota
+	CellNight
+	CellTolerated
+	CellDrop
+	CellFloor
+	CellDry
+	CellWarn
+	CellAct
+	CellCeiling
+	CellCool
+	CellCold
+	CellExposure
+	numCells
+)
+
+// cells are the cells by the keys that set them.
+var cells = map[string]Cell{
+	"day": CellDay, "night": CellNight, "tolerated": CellTolerated, "drop_min": CellDrop, "floor": CellFloor, "dry": CellDry,
+	"warn": CellWarn, "act": CellAct, "ceiling": CellCeiling, "cool": CellCool, "cold": CellCold,
+	"exposure_boundary": CellExposure, "exposure_reference": CellExposure, "exposure_time": CellExposure, "exposure_tenfold": CellExposure,
+}
+
+// Grade returns where a limit comes from.
+func (s *Species) Grade(c Cell) Grade { return s.grades[c] }
+
+func (s *Species) grade(c Cell, g Grade) { s.grades[c] = g }
 
 // indexSpecies returns the place of a species in table, -1 for none.
 func indexSpecies(table []Species, id string) int {
@@ -43,6 +114,22 @@ func mergeSpecies(table, own []Species) []Species {
 	return table
 }
 
+// giveWay lets go of what the table tolerates where the keeper wrote a band of
+// their own, or a lower limit.
+func (s *Species) giveWay(source *element) {
+	if !source.has("tolerated") && (source.has("day") || source.has("night") || s.Tolerated.High > s.Warn) {
+		s.Tolerated = Band{}
+	}
+}
+
+// Watched is a band as it is judged: with what is tolerated at any hour.
+func (s *Species) Watched(b Band) Band {
+	if s.Tolerated != (Band{}) {
+		b.Low, b.High = min(b.Low, s.Tolerated.Low), max(b.High, s.Tolerated.High)
+	}
+	return b
+}
+
 // What the stages change. All from common practice, no source, except that
 // heat tolerance drops during metamorphosis: Cupp 1980, Herpetologica 36:234.
 const (
@@ -50,16 +137,13 @@ const (
 	frogletCeilingLess Celsius = 1
 )
 
-const tadpoleSource = "common practice, no source; exposure: Jorgensen et al. 2022, Nature 611:93"
-
 // tadpoleWater holds the limits of tadpole water: common practice, no source.
 func tadpoleWater(s Species) Species {
 	s.Day, s.Night = Band{20, 24}, Band{20, 24}
-	s.DropMin, s.DropMax = 0, 2
+	s.DropMin = 0
 	s.Floor, s.Dry = 0, 0
 	s.Warn, s.Act, s.Ceiling = 26, 28, 30
 	s.Cool, s.Cold = 18, 16
-	s.Source = tadpoleSource
 	return s
 }
 
@@ -93,11 +177,13 @@ func (c *Config) SpeciesFor(e Enclosure) Species {
 	}
 	s = forStage(s, e.Stage)
 	if e.Ceiling != nil {
+		s.grade(CellCeiling, GradeKeeper)
 		s.Ceiling = *e.Ceiling
 		s.Act = min(s.Act, s.Ceiling)
 		s.Warn = min(s.Warn, s.Act)
 	}
 	if e.Floor != nil {
+		s.grade(CellFloor, GradeKeeper)
 		s.Floor = *e.Floor
 		s.Dry = min(s.Dry, s.Floor)
 	}

@@ -8,9 +8,9 @@ import (
 	"strings"
 )
 
-// gallonsPerAdult is the space under which dart frogs are crowded: common
-// practice, no source.
-const gallonsPerAdult = 10
+// tenGallons is the space of an adult of a species that the table does not
+// know: common practice, no source.
+const tenGallons Litres = 10 * LitresPerGallon
 
 // floorToKeep is the humidity that must be kept at all times: the owner's
 // trade fact, common practice, no source.
@@ -22,6 +22,11 @@ func (k *checker) warn() {
 	k.warnPage()
 	for i, e := range k.c.Enclosures {
 		k.warnEnclosure(k.doc.item("enclosure", i), e)
+	}
+	for i := range k.ownSpecies {
+		if t := k.doc.item("species", i); t.has("drop_max") {
+			k.warning(t.at("drop_max"), "remove it", "drop_max is not judged: the low end of the night band says how cold a night may be")
+		}
 	}
 	k.warnPeople()
 	k.warnDuties()
@@ -102,11 +107,8 @@ func (k *checker) warnLinks(local bool) {
 // warnEnclosure looks at crowding, light and humidity. Tadpoles live in water,
 // where neither lamps nor a humidity floor say anything.
 func (k *checker) warnEnclosure(t *element, e Enclosure) {
-	if e.Stage == Adult && e.Volume > 0 && e.Animals > 0 {
-		if each := e.Volume.Gallons() / float64(e.Animals); each < gallonsPerAdult {
-			k.warning(t.at("animals"), "fewer animals, or a larger enclosure",
-				"enclosure %q has %s US gallons per adult, under %d (common practice, no source)", e.ID, short(each), gallonsPerAdult)
-		}
+	if e.Stage == Adult {
+		k.warnCompany(t, e)
 	}
 	if e.Lamps == "" && e.Stage != Tadpole {
 		k.warning(t, "add lamps", "enclosure %q has no lamp schedule: the day band holds at night too and the night drop is not watched", e.ID)
@@ -117,6 +119,21 @@ func (k *checker) warnEnclosure(t *element, e Enclosure) {
 	k.warnFloor(t, e)
 	if !slices.ContainsFunc(k.c.ProbesOf(e.ID), Probe.MeasuresHumidity) {
 		k.warning(t, "add a probe that measures humidity", "nothing measures the humidity of enclosure %q: its floor is not watched", e.ID)
+	}
+}
+
+// warnCompany looks at how many adults live together.
+func (k *checker) warnCompany(t *element, e Enclosure) {
+	s := k.c.SpeciesFor(e)
+	if s.Company == Pairs && e.Animals > 2 {
+		k.warning(t.at("animals"), "keep two of them together", "enclosure %q has %d adults of a species that lives in pairs (common practice, no source)", e.ID, e.Animals)
+	}
+	if e.Volume == 0 || e.Animals <= 0 {
+		return
+	}
+	if each := e.Volume / Litres(e.Animals); each < s.Space-0.01 {
+		k.warning(t.at("animals"), "fewer animals, or a larger enclosure",
+			"enclosure %q has %s US gallons per adult, under %s (common practice, no source)", e.ID, short(each.Gallons()), short(s.Space.Gallons()))
 	}
 }
 

@@ -33,7 +33,8 @@ func rigConfig(t testing.TB, n int, extra string, twins ...int) *configs.Config 
 	var b strings.Builder
 	b.WriteString("[room]\nid = \"r\"\nname = \"Room\"\ntimezone = \"UTC\"\npoll = \"10 s\"\n" +
 		"[[lamps]]\nid = \"day\"\non = \"08:00-20:00\"\n" +
-		"[[probe]]\nid = \"room\"\nfamily = \"simulated\"\nplace = \"room\"\n")
+		"[[probe]]\nid = \"room\"\nfamily = \"simulated\"\nplace = \"room\"\n" +
+		"[[species]]\nid = \"dendrobates-tinctorius\"\nday = \"22-26 °C\"\n") // and not what its species tolerates
 	for i := 1; i <= n; i++ {
 		fmt.Fprintf(&b, "[[enclosure]]\nid = \"e%d\"\nname = \"Tank %d\"\nrack = \"a\"\nshelf = %d\nslot = %d\n"+
 			"species = \"dendrobates-tinctorius\"\nstage = \"adult\"\nvolume = \"90 L\"\nlamps = \"day\"\n", i, i, (i-1)/4+1, (i-1)%4+1)

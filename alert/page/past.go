@@ -41,7 +41,7 @@ func (s *site) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config,
 		for _, n := range slices.Backward(nights) {
 			p.Nights = append(p.Nights, s.nightRow(n, float64(sp.DropMin), u))
 		}
-		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s to %s.", lamps.On, u.delta(float64(sp.DropMin)), u.delta(float64(sp.DropMax)))
+		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s or more.", lamps.On, u.delta(float64(sp.DropMin)))
 	}
 	return errs
 }

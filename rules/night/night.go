@@ -32,8 +32,8 @@ func (Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 }
 
 // judgeNight counts nights without the wanted drop. A drop that is only too
-// small is for the weekly summary; none at all, or twice as many nights, is
-// worth a notice.
+// small is for the weekly summary, and so is any after a night inside its band;
+// none at all, or twice as many nights, is worth a notice.
 func (l look) judgeNight(en *room.Enclosure, now sensors.Instant) {
 	need := l.v.Cfg.Rules.DropNights
 	if need <= 0 || en.Species.DropMin <= 0 {
@@ -47,7 +47,7 @@ func (l look) judgeNight(en *room.Enclosure, now sensors.Instant) {
 		return
 	}
 	s.Against(report.Drop, least)
-	notice := report.Drop < least/2 || streak >= 2*need
+	notice := (report.Drop < least/2 || streak >= 2*need) && report.NightMean*100 > float64(en.Limits.NightHigh)
 	switch {
 	case !s.Rec.Life.Active && !notice:
 		s.Rec.Priority = alarm.Note

@@ -112,8 +112,9 @@ type Limits struct {
 func LimitsOf(s configs.Species) Limits {
 	c := func(v configs.Celsius) int32 { return int32(sensors.CelsiusOf(float64(v))) }
 	p := func(v configs.Percent) int32 { return int32(sensors.PercentOf(float64(v))) }
+	day, night := s.Watched(s.Day), s.Watched(s.Night)
 	return Limits{
-		DayLow: c(s.Day.Low), DayHigh: c(s.Day.High), NightLow: c(s.Night.Low), NightHigh: c(s.Night.High),
+		DayLow: c(day.Low), DayHigh: c(day.High), NightLow: c(night.Low), NightHigh: c(night.High),
 		Warn: c(s.Warn), Act: c(s.Act), Ceiling: c(s.Ceiling), Cold: c(s.Cold),
 		Floor: p(s.Floor), Dry: p(s.Dry),
 	}
