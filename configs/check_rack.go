@@ -63,6 +63,9 @@ func (k *checker) enclosures() {
 // inhabitants checks species, stage and the enclosure's own limits.
 func (k *checker) inhabitants(t *element, e Enclosure) {
 	k.oneOf(t, "stage", string(e.Stage), string(Egg), string(Tadpole), string(Froglet), string(Adult))
+	if t.has("out_of_water") && e.Stage != Froglet {
+		k.fault(t, "out_of_water", "remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
+	}
 	if e.Animals < 0 {
 		k.fault(t, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
 	}

@@ -105,10 +105,12 @@ type Enclosure struct {
 	Slot    int    `toml:"slot"`
 	Species string `toml:"species"`
 	Stage   Stage  `toml:"stage"`
-	Volume  Litres `toml:"volume"`
-	Animals int    `toml:"animals"`
-	Lamps   string `toml:"lamps"` // id of a [[lamps]] section
-	Mist    string `toml:"mist"`  // id of a [[mist]] section
+	// OutOfWater is when the youngest froglets left the water; zero for unknown.
+	OutOfWater Date   `toml:"out_of_water"`
+	Volume     Litres `toml:"volume"`
+	Animals    int    `toml:"animals"`
+	Lamps      string `toml:"lamps"` // id of a [[lamps]] section
+	Mist       string `toml:"mist"`  // id of a [[mist]] section
 	// Overrides of the species' limits for this enclosure; nil keeps them.
 	Ceiling *Celsius `toml:"ceiling"`
 	Floor   *Percent `toml:"floor"`

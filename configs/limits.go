@@ -6,18 +6,22 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 	"unicode/utf8"
 )
 
-// FormatLimits writes the limits in force for every enclosure as text, after
-// species, stage and the enclosure's own values are applied.
-func FormatLimits(w io.Writer, c *Config) error {
+// FormatLimits writes the limits in force for every enclosure on the day of now as
+// text, after species, stage and the enclosure's own values are applied.
+func FormatLimits(w io.Writer, c *Config, now time.Time) error {
+	if c.Room.Location != nil {
+		now = now.In(c.Room.Location)
+	}
 	var b strings.Builder
-	wrap(&b, fmt.Sprintf("Limits in force in room %q.", c.Room.Name), "  ")
+	wrap(&b, fmt.Sprintf("Limits in force in room %q on %s.", c.Room.Name, now.Format("2 January 2006")), "  ")
 	b.WriteString("Each is a default, not veterinary advice, and can be changed.\n")
 	used := map[Grade]bool{}
 	for _, e := range c.Enclosures {
-		c.formatEnclosure(&b, e, used)
+		c.formatEnclosure(&b, e, now, used)
 	}
 	b.WriteString("\nSources:\n")
 	sources := Sources()
@@ -32,8 +36,8 @@ func FormatLimits(w io.Writer, c *Config) error {
 
 // formatEnclosure writes one enclosure, worst limits first, each with the grade of
 // its source.
-func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, used map[Grade]bool) {
-	s := c.SpeciesFor(e)
+func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time, used map[Grade]bool) {
+	s := c.SpeciesOn(e, now)
 	graded := func(cell Cell, format string, args ...any) string {
 		used[s.Grade(cell)] = true
 		return fmt.Sprintf(format, args...) + fmt.Sprintf(" [%s]", s.Grade(cell))
@@ -51,6 +55,9 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, used map[Grade
 	}
 	b.WriteByte('\n')
 	title := fmt.Sprintf("%s (%s): %s, %s", e.ID, e.Name, s.Name, e.Stage)
+	if e.OutOfWater != (Date{}) {
+		title += fmt.Sprintf(" %d weeks out of the water", e.OutOfWater.daysUntil(now)/7)
+	}
 	if place := PlaceWords(e.Rack, e.Shelf, e.Slot); place != "" {
 		title += ", " + place
 	}

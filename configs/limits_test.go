@@ -4,6 +4,7 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"time"
 	"unicode/utf8"
 )
 
@@ -24,10 +25,10 @@ place = "water"
 enclosure = "cups"
 `))
 	var b strings.Builder
-	if err := FormatLimits(&b, c); err != nil {
+	if err := FormatLimits(&b, c, time.Date(2026, 11, 28, 12, 0, 0, 0, time.UTC)); err != nil {
 		t.Fatal(err)
 	}
-	const want = `Limits in force in room "room".
+	const want = `Limits in force in room "room" on 28 November 2026.
 Each is a default, not veterinary advice, and can be changed.
 
 a (Moss): Dendrobates auratus, adult, rack r, shelf 2, slot 1
@@ -41,9 +42,10 @@ a (Moss): Dendrobates auratus, adult, rack r, shelf 2, slot 1
   schedule  lamps on 08:00-20:00, no misting schedule
 
 cups (cups): Oophaga pumilio, tadpole
-  heat      worth a look 26 °C [O], act now 28 °C [O], lethal limit 30 °C [O]
-  cold      worth a look 18 °C [C], act now 16 °C [C]
-  band      day 20–24 °C [C], night 20–24 °C [C], no night drop wanted
+  heat      worth a look 26 °C [C], act now 27.5 °C [O], lethal limit 28.5 °C
+            [O]
+  cold      worth a look 18 °C [C], act now 15 °C [C]
+  band      day 22–26 °C [C], night 20–23 °C [C], no night drop wanted
   humidity  no floor
   exposure  counts above 27 °C, reference 2 h at 29 °C, tenfold per 3 °C; a
             relative dose, never a safe time [E]
@@ -83,7 +85,7 @@ func TestPlaceWords(t *testing.T) {
 // A terminal has 80 columns; one long word may need more.
 func TestLimitsFitATerminal(t *testing.T) {
 	var b strings.Builder
-	if err := FormatLimits(&b, decodeOK(t, string(exampleTOML))); err != nil {
+	if err := FormatLimits(&b, decodeOK(t, string(exampleTOML)), time.Now()); err != nil {
 		t.Fatal(err)
 	}
 	for line := range strings.Lines(b.String()) {
@@ -104,7 +106,7 @@ type brokenPipe struct{}
 func (brokenPipe) Write([]byte) (int, error) { return 0, errors.New("broken pipe") }
 
 func TestFormatLimitsSaysWhatFailed(t *testing.T) {
-	err := FormatLimits(brokenPipe{}, decodeOK(t, minimalRoom))
+	err := FormatLimits(brokenPipe{}, decodeOK(t, minimalRoom), time.Time{})
 	if err == nil || err.Error() != "write the limits in force: broken pipe" {
 		t.Errorf("got %v", err)
 	}

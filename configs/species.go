@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -130,52 +131,28 @@ func (s *Species) Watched(b Band) Band {
 	return b
 }
 
-// What the stages change. All from common practice, no source, except that
-// heat tolerance drops during metamorphosis: Cupp 1980, Herpetologica 36:234.
-const (
-	frogletFloorAdd    Percent = 5
-	frogletCeilingLess Celsius = 1
-)
+// SpeciesFor is SpeciesOn of a day that is not known.
+func (c *Config) SpeciesFor(e Enclosure) Species { return c.SpeciesOn(e, time.Time{}) }
 
-// tadpoleWater holds the limits of tadpole water: common practice, no source.
-func tadpoleWater(s Species) Species {
-	s.Day, s.Night = Band{20, 24}, Band{20, 24}
-	s.DropMin = 0
-	s.Floor, s.Dry = 0, 0
-	s.Warn, s.Act, s.Ceiling = 26, 28, 30
-	s.Cool, s.Cold = 18, 16
-	return s
-}
-
-// forStage applies what a stage of life asks for.
-func forStage(s Species, stage Stage) Species {
-	switch stage {
-	case Tadpole:
-		return tadpoleWater(s)
-	case Froglet:
-		s.Floor = min(s.Floor+frogletFloorAdd, 100)
-		s.Dry = min(s.Dry+frogletFloorAdd, 100)
-		s.Warn -= frogletCeilingLess
-		s.Act -= frogletCeilingLess
-		s.Ceiling -= frogletCeilingLess
-		// Two species have a band that reaches above the lowered limit; nothing
-		// in the wanted band may be worth a warning.
-		s.Day.High = min(s.Day.High, s.Warn)
-		s.Night.High = min(s.Night.High, s.Warn)
-	}
-	return s
-}
-
-// SpeciesFor returns the limits in force for e: its species with the keeper's
-// own values, then the changes that e's stage asks for, then e's own ceiling
-// and floor. A lowered ceiling takes the limits below it down with it; a
-// raised one leaves them.
-func (c *Config) SpeciesFor(e Enclosure) Species {
+// SpeciesOn returns the limits in force for e on the day of at: its species with
+// the keeper's own values, then the changes that e's stage asks for, then e's own
+// ceiling and floor. A lowered ceiling takes the limits below it down with it; a
+// raised one leaves them. A zero at stands for a clock that is not set.
+func (c *Config) SpeciesOn(e Enclosure, at time.Time) Species {
 	var s Species
 	if i := indexSpecies(c.Species, e.Species); i >= 0 {
 		s = c.Species[i]
 	}
-	s = forStage(s, e.Stage)
+	if !at.IsZero() && c.Room.Location != nil {
+		at = at.In(c.Room.Location)
+	}
+	s = forStage(s, e, at)
+	s.own(e)
+	return s
+}
+
+// own lays the enclosure's own limits over the others.
+func (s *Species) own(e Enclosure) {
 	if e.Ceiling != nil {
 		s.grade(CellCeiling, GradeKeeper)
 		s.Ceiling = *e.Ceiling
@@ -187,7 +164,6 @@ func (c *Config) SpeciesFor(e Enclosure) Species {
 		s.Floor = *e.Floor
 		s.Dry = min(s.Dry, s.Floor)
 	}
-	return s
 }
 
 // LampsOf returns the lamp schedule of e; false where it has none.

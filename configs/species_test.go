@@ -2,6 +2,7 @@ package configs
 
 import (
 	"testing"
+	"time"
 )
 
 // The table of the trade notes, column by column; common practice, no source.
@@ -112,7 +113,7 @@ func TestEmbeddedLimitsAreInOrder(t *testing.T) {
 	for _, s := range SpeciesTable() {
 		for _, stage := range []Stage{Egg, Tadpole, Froglet, Adult} {
 			k := &checker{decoder: &decoder{}}
-			k.limits(newTable(position{1, 1}), forStage(s, stage))
+			k.limits(newTable(position{1, 1}), forStage(s, Enclosure{Stage: stage}, time.Time{}))
 			if len(k.faults) > 0 {
 				t.Errorf("%s %s: %v", s.ID, stage, k.faults)
 			}
@@ -120,28 +121,78 @@ func TestEmbeddedLimitsAreInOrder(t *testing.T) {
 	}
 }
 
-func TestSpeciesForStages(t *testing.T) {
+// The stages of the breeding notes, section 7: eggs with a humidity floor near 90 %
+// (common practice, no source), act 27 °C and lethal 28 °C (a judgement after
+// Johnson 1964); tadpole water 20-26 °C, act 28 °C, for egg-feeders the adults'
+// band; froglets by weeks out of the water, at first +10 % and -1.5 °C.
+func TestStages(t *testing.T) {
 	c := decodeOK(t, minimalRoom)
-	adult := c.SpeciesFor(Enclosure{Species: "dendrobates-auratus", Stage: Adult})
-	if egg := c.SpeciesFor(Enclosure{Species: "dendrobates-auratus", Stage: Egg}); egg != adult {
-		t.Errorf("egg %+v, want as adult", egg)
-	}
-	froglet := adult
-	froglet.Floor, froglet.Dry, froglet.Warn, froglet.Act, froglet.Ceiling = 75, 65, 26.5, 27.5, 29
-	if got := c.SpeciesFor(Enclosure{Species: "dendrobates-auratus", Stage: Froglet}); got != froglet {
-		t.Errorf("froglet\n got %+v\nwant %+v", got, froglet)
-	}
-	if got := c.SpeciesFor(Enclosure{Species: "oophaga-pumilio", Stage: Froglet}); got.Day != (Band{22, 25.5}) || got.Warn != 25.5 {
-		t.Errorf("froglets of a species with a high band: day %v, warn %v", got.Day, got.Warn)
-	}
-	tadpole := adult
-	tadpole.Day, tadpole.Night, tadpole.DropMin = Band{20, 24}, Band{20, 24}, 0
-	tadpole.Floor, tadpole.Dry, tadpole.Warn, tadpole.Act, tadpole.Ceiling, tadpole.Cool, tadpole.Cold = 0, 0, 26, 28, 30, 18, 16
-	if got := c.SpeciesFor(Enclosure{Species: "dendrobates-auratus", Stage: Tadpole}); got != tadpole {
-		t.Errorf("tadpole\n got %+v\nwant %+v", got, tadpole)
+	left := Date{2026, time.October, 1}
+	day := func(n int) time.Time { return time.Date(2026, 10, 1+n, 23, 59, 0, 0, time.UTC) }
+	for _, x := range []struct {
+		species    string
+		stage      Stage
+		left       Date
+		at         time.Time
+		day, night Band
+		heat       [3]Celsius
+		floor, dry Percent
+		cold       [2]Celsius
+	}{
+		{"dendrobates-auratus", Adult, Date{}, day(0), Band{21, 26}, Band{18, 22}, [3]Celsius{27.5, 28.5, 30}, 70, 60, [2]Celsius{17, 15}},
+		{"dendrobates-auratus", Egg, Date{}, day(0), Band{21, 26}, Band{18, 22}, [3]Celsius{26, 27, 28}, 90, 80, [2]Celsius{17, 15}},
+		{"dendrobates-leucomelas", Egg, Date{}, day(0), Band{22, 26}, Band{20, 23}, [3]Celsius{26, 27, 28}, 90, 80, [2]Celsius{18, 15}},
+		{"oophaga-pumilio", Egg, Date{}, day(0), Band{22, 26}, Band{20, 23}, [3]Celsius{26, 27, 28}, 90, 80, [2]Celsius{18, 15}},
+		{"dendrobates-auratus", Tadpole, Date{}, day(0), Band{20, 26}, Band{20, 26}, [3]Celsius{26, 28, 30}, 0, 0, [2]Celsius{18, 16}},
+		{"oophaga-pumilio", Tadpole, Date{}, day(0), Band{22, 26}, Band{20, 23}, [3]Celsius{26, 27.5, 28.5}, 0, 0, [2]Celsius{18, 15}},
+		{"dendrobates-auratus", Froglet, Date{}, day(0), Band{21, 26}, Band{18, 22}, [3]Celsius{26.5, 27.5, 29}, 75, 65, [2]Celsius{17, 15}},
+		{"oophaga-pumilio", Froglet, Date{}, day(0), Band{22, 25.5}, Band{20, 23}, [3]Celsius{25.5, 26.5, 27.5}, 85, 75, [2]Celsius{18, 15}},
+		{"dendrobates-auratus", Froglet, left, day(0), Band{21, 26}, Band{18, 22}, [3]Celsius{26, 27, 28.5}, 80, 70, [2]Celsius{17, 15}},
+		{"dendrobates-auratus", Froglet, left, day(27), Band{21, 26}, Band{18, 22}, [3]Celsius{26, 27, 28.5}, 80, 70, [2]Celsius{17, 15}},
+		{"dendrobates-auratus", Froglet, left, day(28), Band{21, 26}, Band{18, 22}, [3]Celsius{26.5, 27.5, 29}, 75, 65, [2]Celsius{17, 15}},
+		{"dendrobates-auratus", Froglet, left, day(400), Band{21, 26}, Band{18, 22}, [3]Celsius{27, 28, 29.5}, 75, 65, [2]Celsius{17, 15}},
+		{"dendrobates-auratus", Froglet, left, day(-9), Band{21, 26}, Band{18, 22}, [3]Celsius{26, 27, 28.5}, 80, 70, [2]Celsius{17, 15}},
+		{"dendrobates-auratus", Froglet, left, time.Time{}, Band{21, 26}, Band{18, 22}, [3]Celsius{26.5, 27.5, 29}, 75, 65, [2]Celsius{17, 15}},
+	} {
+		s := c.SpeciesOn(Enclosure{Species: x.species, Stage: x.stage, OutOfWater: x.left}, x.at)
+		if s.Day != x.day || s.Night != x.night || [3]Celsius{s.Warn, s.Act, s.Ceiling} != x.heat || s.Floor != x.floor || s.Dry != x.dry || [2]Celsius{s.Cool, s.Cold} != x.cold {
+			t.Errorf("%s, %s, out of water %s, on %s: got %+v", x.species, x.stage, x.left, x.at, s)
+		}
 	}
 	if got := c.SpeciesFor(Enclosure{Species: "unheard-of"}); got != (Species{}) {
 		t.Errorf("unknown species: %+v", got)
+	}
+}
+
+// No stage silently equals the adult, of any species, at any age.
+func TestNoStageEqualsTheAdult(t *testing.T) {
+	c := decodeOK(t, minimalRoom)
+	for _, sp := range SpeciesTable() {
+		adult := c.SpeciesFor(Enclosure{Species: sp.ID, Stage: Adult})
+		for _, stage := range []Stage{Egg, Tadpole, Froglet} {
+			for weeks := range 60 {
+				e := Enclosure{Species: sp.ID, Stage: stage, OutOfWater: Date{2026, time.January, 1}}
+				s := c.SpeciesOn(e, time.Date(2026, 1, 1+7*weeks, 12, 0, 0, 0, time.UTC))
+				if s.Warn >= adult.Warn || s.Floor == adult.Floor || s.Day.High > s.Warn || s.Night.High > s.Warn || s.Day.Low >= s.Day.High {
+					t.Errorf("%s, %s after %d weeks: %+v", sp.ID, stage, weeks, s)
+				}
+			}
+		}
+	}
+}
+
+// A file that was accepted with the stage's earlier limits still is.
+func TestStagesTakeOlderFiles(t *testing.T) {
+	for name, text := range map[string]string{
+		"a lower limit of the water":       quietRoom("stage = \"tadpole\"\nceiling = \"24.5 °C\"\n", ""),
+		"a limit of the water at its band": quietRoom("stage = \"tadpole\"\nceiling = \"26 °C\"\n", ""),
+		"eggs with a limit of their own":   quietRoom("stage = \"egg\"\nceiling = \"26.5 °C\"\nfloor = \"80 %\"\n", ""),
+		"eggs of a warm species": quietRoom("stage = \"egg\"\n",
+			"[[species]]\nid = \"dendrobates-auratus\"\nday = \"27-30 °C\"\nwarn = \"31 °C\"\nact = \"32 °C\"\nceiling = \"33 °C\"\n"),
+	} {
+		if _, err := Decode("f", []byte(text), testFamilies); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }
 

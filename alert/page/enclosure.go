@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/sensors"
 )
 
 type enclosurePage struct {
@@ -84,7 +86,7 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 	if e.Animals > 0 {
 		p.Species += fmt.Sprintf(", %d animals", e.Animals)
 	}
-	p.Limits = limitText(cfg, e, u)
+	p.Limits = limitText(cfg, e, u, snap.At)
 	keep := ofEnclosure(cfg, e.ID)
 	for i := range snap.Alarms {
 		if a := &snap.Alarms[i]; keep(a.Key) {
@@ -104,13 +106,32 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 	s.show(w, http.StatusOK, "enclosure", &p)
 }
 
-func limitText(cfg *configs.Config, e configs.Enclosure, u units) string {
-	sp := cfg.SpeciesFor(e)
-	text := fmt.Sprintf("Target: day %s, night %s", u.limits(float64(sp.Day.Low), float64(sp.Day.High)), u.limits(float64(sp.Night.Low), float64(sp.Night.High)))
-	if sp.Floor > 0 {
-		text += fmt.Sprintf(", humidity from %s %%", trim(float64(sp.Floor)))
+// limitText says which limits are in force today, each with the grade of its source.
+func limitText(cfg *configs.Config, e configs.Enclosure, u units, now sensors.Instant) string {
+	day := time.Time{} // limits of no date
+	if now.Synced {
+		day = now.Wall
 	}
-	return text + fmt.Sprintf("; lethal limit %s. Defaults are not veterinary advice.", u.temp(float64(sp.Ceiling)))
+	sp := cfg.SpeciesOn(e, day)
+	used := map[configs.Grade]bool{}
+	graded := func(cell configs.Cell, text string) string {
+		used[sp.Grade(cell)] = true
+		return text + " (" + string(sp.Grade(cell)) + ")"
+	}
+	band := func(b configs.Band) string { return u.limits(float64(b.Low), float64(b.High)) }
+	text := "Target today: day " + graded(configs.CellDay, band(sp.Day)) + ", night " + graded(configs.CellNight, band(sp.Night))
+	if sp.Tolerated != (configs.Band{}) {
+		text += ", no excursion at any hour " + graded(configs.CellTolerated, band(sp.Tolerated))
+	}
+	if sp.Floor > 0 {
+		text += ", humidity from " + graded(configs.CellFloor, trim(float64(sp.Floor))+" %")
+	}
+	text += "; act now from " + graded(configs.CellAct, u.temp(float64(sp.Act))) + ", lethal limit " + graded(configs.CellCeiling, u.temp(float64(sp.Ceiling))) + "."
+	sources := configs.Sources()
+	for _, g := range slices.Sorted(maps.Keys(used)) {
+		text += fmt.Sprintf(" %s: %s.", g, sources[g])
+	}
+	return text + " Defaults are not veterinary advice."
 }
 
 // chartOf fills in the addresses of the chart and of its neighbours.

@@ -21,7 +21,7 @@ import (
 func checkCommand() *cobra.Command {
 	c := &cobra.Command{Use: "check", Short: "check a configuration and say everything that is wrong", Args: words(0)}
 	path := roomFlag(c)
-	limits := c.Flags().Bool("limits", false, "print the limits in force for every enclosure")
+	limits := c.Flags().Bool("limits", false, "print the limits in force today for every enclosure, with the grade of each source")
 	ways := c.Flags().Bool("ways", false, "read secrets and certificates and build every channel, without connecting; run it as the service's user")
 	probes := c.Flags().Bool("probes", false, "read every probe three times")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
@@ -61,7 +61,7 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 	fmt.Fprintf(std.out, "%s: no fault; %d enclosures, %d probes\n", path, len(cfg.Enclosures), len(cfg.Probes))
 	printDuty(cfg, time.Now(), std)
 	if limits {
-		if err := configs.FormatLimits(std.out, cfg); err != nil {
+		if err := configs.FormatLimits(std.out, cfg, time.Now()); err != nil {
 			return fmt.Errorf("print the limits: %w", err)
 		}
 	}

@@ -120,6 +120,36 @@ func LimitsOf(s configs.Species) Limits {
 	}
 }
 
+// take puts the limits of a day in force.
+func (en *Enclosure) take(s configs.Species) {
+	en.Species, en.Limits = s, LimitsOf(s)
+	en.DoseLimits = climate.DoseLimits{
+		Boundary: float64(s.Boundary), ReferenceTemp: float64(s.ReferenceTemp),
+		ReferenceTime: s.ReferenceTime.D(), TenfoldPer: float64(s.TenfoldPer),
+	}
+}
+
+// takeToday takes the limits in force on the local day, where that is another.
+func (v *View) takeToday(today time.Time) {
+	if today.Equal(v.today) {
+		return
+	}
+	v.today = today
+	for i := range v.Enclosures {
+		en := &v.Enclosures[i]
+		en.take(v.Cfg.SpeciesOn(en.Cfg, today))
+	}
+}
+
+// dayOf is noon of the local day, zero where the clock is not set.
+func dayOf(now sensors.Instant, loc *time.Location) time.Time {
+	if !now.Synced {
+		return time.Time{}
+	}
+	y, m, d := now.Wall.In(loc).Date()
+	return time.Date(y, m, d, 12, 0, 0, 0, loc)
+}
+
 // Present is what the probes of an enclosure say together at one moment.
 type Present struct {
 	Main, Hot, Cold    int32 // hundredths of °C

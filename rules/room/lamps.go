@@ -10,31 +10,33 @@ import (
 // A Band knows the band in force of one enclosure at any instant, by the same
 // rule as the Engine. It does not change and may be shared.
 type Band struct {
-	lim    Limits
-	lamps  *Lamps // nil for none
-	settle time.Duration
-	loc    *time.Location
+	cfg       *configs.Config
+	enclosure configs.Enclosure
+	lamps     *Lamps // nil for none
 }
 
 // BandOf returns the Band of an enclosure of a configuration.
 func BandOf(cfg *configs.Config, enclosure configs.Enclosure) Band {
-	b := Band{lim: LimitsOf(cfg.SpeciesFor(enclosure)), settle: cfg.Rules.BandSettle.D(), loc: cfg.Room.Location}
+	b := Band{cfg: cfg, enclosure: enclosure}
 	if l, ok := cfg.LampsOf(enclosure); ok {
 		b.lamps = &Lamps{Cfg: l}
 	}
 	return b
 }
 
-// At returns the temperatures between which all is well, both included.
-func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius) {
+// At returns the temperatures between which all is well, both included, and the
+// limits in force.
+func (b Band) At(now sensors.Instant) (low, high sensors.CentiCelsius, s configs.Species) {
 	var lamps *Lamps
 	if b.lamps != nil {
 		then := Lamps{Cfg: b.lamps.Cfg}
-		then.Read(now.Wall.Truncate(time.Minute).In(b.loc), now.Synced)
+		then.Read(now.Wall.Truncate(time.Minute).In(b.cfg.Room.Location), now.Synced)
 		lamps = &then
 	}
-	l, h, _ := b.lim.Band(lamps, b.settle)
-	return sensors.CentiCelsius(l), sensors.CentiCelsius(h)
+	s = b.cfg.SpeciesOn(b.enclosure, dayOf(now, b.cfg.Room.Location))
+	lim := LimitsOf(s)
+	l, h, _ := lim.Band(lamps, b.cfg.Rules.BandSettle.D())
+	return sensors.CentiCelsius(l), sensors.CentiCelsius(h), s
 }
 
 const dayMinutes = 24 * 60
@@ -129,4 +131,5 @@ func (v *View) readLamps(now sensors.Instant) {
 	for i := range v.Lamps {
 		v.Lamps[i].Read(local, now.Synced)
 	}
+	v.takeToday(dayOf(now, v.Loc))
 }

@@ -56,10 +56,11 @@ type View struct {
 	Lamps         []Lamps
 	Mists         []Mist
 	Air           RoomState
-	InRoom        []int // probes in the room
-	BandDead      int32 // deadbands: hundredths of °C
-	FloorDead     int32 // and of a percent
-	Open          int   // alarms that are not NORM
+	InRoom        []int     // probes in the room
+	BandDead      int32     // deadbands: hundredths of °C
+	FloorDead     int32     // and of a percent
+	Open          int       // alarms that are not NORM
+	today         time.Time // the day whose limits are in force; zero without a clock
 	Look
 	scratch
 }
@@ -135,11 +136,8 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 
 func (v *View) placeEnclosure(i int, c configs.Enclosure) {
 	en := &v.Enclosures[i]
-	sp := v.Cfg.SpeciesFor(c)
-	*en = Enclosure{Index: i, Cfg: c, Species: sp, Limits: LimitsOf(sp), Lamps: -1, Mist: -1, DoseLimits: climate.DoseLimits{
-		Boundary: float64(sp.Boundary), ReferenceTemp: float64(sp.ReferenceTemp),
-		ReferenceTime: sp.ReferenceTime.D(), TenfoldPer: float64(sp.TenfoldPer),
-	}}
+	*en = Enclosure{Index: i, Cfg: c, Lamps: -1, Mist: -1}
+	en.take(v.Cfg.SpeciesFor(c))
 	for k := range int(alarm.FirstProbeKind) {
 		en.Alarms[k] = MakeAlarm(alarm.Kind(k), i, c.ID)
 	}

@@ -151,20 +151,24 @@ func SettingEvents(now sensors.Instant, old, next *configs.Config) []event.Event
 			out = append(out, e)
 		}
 		for _, e := range old.Enclosures {
-			was[e.ID] = limitsEvent(old, e)
+			was[e.ID] = limitsEvent(old, e, now)
 		}
 	}
 	for _, e := range next.Enclosures {
-		if l := limitsEvent(next, e); was[e.ID] != l {
+		if l := limitsEvent(next, e, now); was[e.ID] != l {
 			out = append(out, event.New(now, l))
 		}
 	}
 	return out
 }
 
-// limitsEvent is what an enclosure is judged by.
-func limitsEvent(cfg *configs.Config, e configs.Enclosure) event.Limits {
-	s := cfg.SpeciesFor(e)
+// limitsEvent is what an enclosure is judged by on a day.
+func limitsEvent(cfg *configs.Config, e configs.Enclosure, now sensors.Instant) event.Limits {
+	var day time.Time // of no date, where the clock is not set
+	if now.Synced {
+		day = now.Wall
+	}
+	s := cfg.SpeciesOn(e, day)
 	return event.Limits{
 		Enclosure: e.ID, DayLow: float64(s.Day.Low), DayHigh: float64(s.Day.High), NightLow: float64(s.Night.Low),
 		NightHigh: float64(s.Night.High), Floor: float64(s.Floor), Lethal: float64(s.Ceiling), DropMin: float64(s.DropMin),

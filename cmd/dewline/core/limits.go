@@ -17,15 +17,9 @@ func KeepOf(cfg *configs.Config) store.Keep {
 // LimitsOf tells the record what counts as inside the band, for each probe's
 // enclosure: the band that the rules judge by at that instant.
 func LimitsOf(cfg *configs.Config) store.LimitsFunc {
-	type bounds struct {
-		band    room.Band
-		floor   sensors.CentiPercent
-		ceiling sensors.CentiCelsius
-	}
-	byProbe := map[sensors.ProbeID]bounds{}
+	byProbe := map[sensors.ProbeID]room.Band{}
 	for _, e := range cfg.Enclosures {
-		s := cfg.SpeciesFor(e)
-		b := bounds{band: room.BandOf(cfg, e), floor: sensors.PercentOf(float64(s.Floor)), ceiling: sensors.CelsiusOf(float64(s.Ceiling))}
+		b := room.BandOf(cfg, e)
 		for _, p := range cfg.ProbesOf(e.ID) {
 			byProbe[sensors.ProbeID(p.ID)] = b
 		}
@@ -35,7 +29,8 @@ func LimitsOf(cfg *configs.Config) store.LimitsFunc {
 		if !ok {
 			return store.Limits{}
 		}
-		low, high := b.band.At(at)
-		return store.Limits{Low: &low, High: &high, Floor: &b.floor, Ceiling: &b.ceiling}
+		low, high, s := b.At(at)
+		floor, ceiling := sensors.PercentOf(float64(s.Floor)), sensors.CelsiusOf(float64(s.Ceiling))
+		return store.Limits{Low: &low, High: &high, Floor: &floor, Ceiling: &ceiling}
 	}
 }

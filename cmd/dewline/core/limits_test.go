@@ -24,8 +24,9 @@ func TestLimitsOfFollowThePhotoperiod(t *testing.T) {
 		}
 	}
 	d, n := limits("a-1-1-canopy", day), limits("a-1-1-canopy", night)
-	if *d.High != sensors.CelsiusOf(float64(tinctorius.Day.High)) || *n.High != sensors.CelsiusOf(float64(tinctorius.Night.High)) {
-		t.Errorf("upper ends %v by day and %v by night, want %v and %v", *d.High, *n.High, tinctorius.Day.High, tinctorius.Night.High)
+	byDay, byNight := tinctorius.Watched(tinctorius.Day), tinctorius.Watched(tinctorius.Night)
+	if *d.High != sensors.CelsiusOf(float64(byDay.High)) || *n.High != sensors.CelsiusOf(float64(byNight.High)) {
+		t.Errorf("upper ends %v by day and %v by night, want %v and %v", *d.High, *n.High, byDay.High, byNight.High)
 	}
 	if *d.Ceiling != sensors.CelsiusOf(float64(tinctorius.Ceiling)) || *d.Floor != sensors.PercentOf(float64(tinctorius.Floor)) {
 		t.Errorf("ceiling %v and floor %v", *d.Ceiling, *d.Floor)
