@@ -43,6 +43,7 @@ func (k *checker) all() {
 	k.lamps()
 	k.mists()
 	k.enclosures()
+	k.seasons()
 	k.probes()
 	k.buses()
 	k.mail()

@@ -9,6 +9,7 @@ type Config struct {
 	Enclosures []Enclosure `toml:"enclosure"`
 	Lamps      []Lamps     `toml:"lamps"`
 	Mists      []Mist      `toml:"mist"`
+	Seasons    []Season    `toml:"season"`
 	// Species holds the table entries in use: the embedded ones overlaid with
 	// the keeper's own [[species]] sections.
 	Species  []Species `toml:"species"`
@@ -130,6 +131,8 @@ type Mist struct {
 	Longest Duration `toml:"longest"`
 	// Supply groups enclosures fed by one pump; empty means the schedule's id.
 	Supply string `toml:"supply"`
+
+	seasons []Season // with times of their own
 }
 
 // Species is one entry of the species table. All limits are defaults and not

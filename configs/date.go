@@ -56,7 +56,7 @@ func (d *YearDay) UnmarshalText(text []byte) error {
 		case t.Month() == time.February && t.Day() == 29:
 			return refuse(`write "28 Feb" or "1 Mar"`, "29 February is not in every year")
 		default:
-			*d = yearDay(t)
+			*d = YearDayOf(t)
 			return nil
 		}
 	}
@@ -71,8 +71,8 @@ func (d YearDay) String() string {
 // MarshalText writes "1 Nov".
 func (d YearDay) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
-// yearDay is the day of the year that t's clock shows.
-func yearDay(t time.Time) YearDay {
+// YearDayOf is the day of the year that t's clock shows.
+func YearDayOf(t time.Time) YearDay {
 	_, m, day := t.Date()
 	if m == time.February && day == 29 {
 		day = 28

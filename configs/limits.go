@@ -13,9 +13,7 @@ import (
 // FormatLimits writes the limits in force for every enclosure on the day of now as
 // text, after species, stage and the enclosure's own values are applied.
 func FormatLimits(w io.Writer, c *Config, now time.Time) error {
-	if c.Room.Location != nil {
-		now = now.In(c.Room.Location)
-	}
+	now = c.local(now)
 	var b strings.Builder
 	wrap(&b, fmt.Sprintf("Limits in force in room %q on %s.", c.Room.Name, now.Format("2 January 2006")), "  ")
 	b.WriteString("Each is a default, not veterinary advice, and can be changed.\n")
@@ -69,7 +67,7 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time,
 		{"humidity", humidity},
 		{"exposure", graded(CellExposure, "counts above %s, reference %s at %s, tenfold per %s; a relative dose, never a safe time",
 			s.Boundary, s.ReferenceTime, s.ReferenceTemp, s.TenfoldPer)},
-		{"schedule", c.formatLamps(e) + ", " + c.formatMist(e)},
+		{"schedule", c.formatLamps(e) + ", " + c.formatMist(e, now) + c.formatSeason(e, now)},
 		{"source", s.Source},
 	} {
 		if line[1] != "" {
@@ -126,14 +124,28 @@ func (c *Config) formatLamps(e Enclosure) string {
 	return "no lamp schedule"
 }
 
-func (c *Config) formatMist(e Enclosure) string {
+// formatSeason says which season holds, and that its limits are on their way.
+func (c *Config) formatSeason(e Enclosure, now time.Time) string {
+	s, ok := c.SeasonOn(e, now)
+	switch was, before := c.SeasonOn(e, now.AddDate(0, 0, 1-rampDays)); {
+	case ok && before && was.ID == s.ID:
+		return fmt.Sprintf(", season %s until %s", s.ID, s.To)
+	case ok:
+		return fmt.Sprintf(", season %s until %s, its limits come in over %d days", s.ID, s.To, rampDays)
+	case before:
+		return fmt.Sprintf(", season %s is over, its limits leave over %d days", was.ID, rampDays)
+	}
+	return ""
+}
+
+func (c *Config) formatMist(e Enclosure, now time.Time) string {
 	m, ok := c.MistOf(e)
 	if !ok {
 		return "no misting schedule"
 	}
-	times := make([]string, len(m.Times))
-	for i, t := range m.Times {
-		times[i] = t.String()
+	var times []string
+	for _, t := range m.TimesOn(YearDayOf(now)) {
+		times = append(times, t.String())
 	}
 	return "mist at " + strings.Join(times, ", ")
 }

@@ -113,6 +113,7 @@ func DecodeInForce(name string, data []byte, families Families) (*Config, Faults
 	}
 	k.warn()
 	c.Warnings = k.warnings.tidy()
+	c.seasonMists()
 	return c, faults, nil
 }
 

@@ -164,7 +164,7 @@ func (m Mist) around(wall time.Time, loc *time.Location) []time.Time {
 	y, mo, d := wall.In(loc).Date()
 	var due []time.Time
 	for offset := -2; offset <= 2; offset++ {
-		for _, c := range m.Times {
+		for _, c := range m.TimesOn(YearDayOf(time.Date(y, mo, d+offset, 12, 0, 0, 0, time.UTC))) {
 			due = append(due, onDay(y, mo, d+offset, c, loc))
 		}
 	}

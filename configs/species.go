@@ -135,19 +135,33 @@ func (s *Species) Watched(b Band) Band {
 func (c *Config) SpeciesFor(e Enclosure) Species { return c.SpeciesOn(e, time.Time{}) }
 
 // SpeciesOn returns the limits in force for e on the day of at: its species with
-// the keeper's own values, then the changes that e's stage asks for, then e's own
-// ceiling and floor. A lowered ceiling takes the limits below it down with it; a
-// raised one leaves them. A zero at stands for a clock that is not set.
+// the keeper's own values, then the changes that e's stage asks for, then those of
+// a season for the species, then e's own ceiling and floor, then those of a season
+// for e itself. A lowered ceiling takes the limits below it down with it; a raised
+// one leaves them. A zero at stands for a clock that is not set: no season holds
+// then, which is the safer side of a dry spell, and froglets have no age.
 func (c *Config) SpeciesOn(e Enclosure, at time.Time) Species {
+	if at = c.local(at); at.IsZero() {
+		return c.aimed(e, at)
+	}
+	return c.ramped(e, at)
+}
+
+// aimed are the limits of one day without a ramp between seasons.
+func (c *Config) aimed(e Enclosure, at time.Time) Species {
 	var s Species
 	if i := indexSpecies(c.Species, e.Species); i >= 0 {
 		s = c.Species[i]
 	}
-	if !at.IsZero() && c.Room.Location != nil {
-		at = at.In(c.Room.Location)
-	}
 	s = forStage(s, e, at)
+	season, ok := c.SeasonOn(e, at)
+	if ok && !season.names(e) {
+		s.lay(&season)
+	}
 	s.own(e)
+	if ok && season.names(e) {
+		s.lay(&season)
+	}
 	return s
 }
 

@@ -50,3 +50,24 @@ func TestFroglets_ByWeeks(t *testing.T) {
 		}
 	}
 }
+
+// A season is judged by from its first day on, by the room's clock and not by
+// that of the board.
+func TestSeason_InForce(t *testing.T) {
+	text := auratus + "[[season]]\nid = \"dry\"\nfrom = \"1 Jun\"\nto = \"31 Jul\"\nspecies = [\"dendrobates-auratus\"]\nfloor = \"63 %\"\n"
+	for _, c := range []struct {
+		wall   time.Time
+		synced bool
+		floor  float64
+	}{
+		{time.Date(2026, 5, 31, 11, 59, 0, 0, time.UTC), true, 70}, // 31 May, 23:59 in Auckland
+		{time.Date(2026, 5, 31, 12, 1, 0, 0, time.UTC), true, 69},
+		{time.Date(2026, 6, 20, 12, 1, 0, 0, time.UTC), true, 63},
+		{time.Date(2026, 6, 20, 12, 1, 0, 0, time.UTC), false, 70},
+		{time.Date(2026, 8, 20, 12, 1, 0, 0, time.UTC), true, 70},
+	} {
+		if v := onDay(t, text, c.wall, c.synced); v.Floor != c.floor {
+			t.Errorf("%s, set %v: floor %v, want %v", c.wall, c.synced, v.Floor, c.floor)
+		}
+	}
+}

@@ -14,7 +14,7 @@ const stepsUpTo = 16 * 24 * time.Hour
 // temperature and one of humidity, with the band, the limits and the
 // lamps-off hours that the configuration gives for [from, to).
 func Climate(cfg *configs.Config, e configs.Enclosure, from, to time.Time) Chart {
-	sp := cfg.SpeciesFor(e)
+	sp := cfg.SpeciesOn(e, to.Add(-time.Second))
 	c := Chart{
 		Title: name(e), From: from, To: to, Location: cfg.Room.Location,
 		Panels: []Panel{
@@ -27,15 +27,36 @@ func Climate(cfg *configs.Config, e configs.Enclosure, from, to time.Time) Chart
 	}
 	if sp.Floor > 0 {
 		c.Panels[1].Limits = []Limit{{Name: "floor", Value: float64(sp.Floor), Kind: Floor}}
-		c.Panels[1].Bands = []Band{{Span{from, to}, float64(sp.Floor), 100}}
+		c.Panels[1].Bands = days(cfg, e, from, to, func(s *configs.Species) configs.Band { return configs.Band{Low: configs.Celsius(s.Floor), High: 100} })
 	}
 	lamps, ok := cfg.LampsOf(e)
 	if !ok || to.Sub(from) > stepsUpTo {
-		c.Panels[0].Bands = []Band{{Span{from, to}, float64(min(sp.Day.Low, sp.Night.Low)), float64(max(sp.Day.High, sp.Night.High))}}
+		c.Panels[0].Bands = days(cfg, e, from, to, func(s *configs.Species) configs.Band {
+			return configs.Band{Low: min(s.Day.Low, s.Night.Low), High: max(s.Day.High, s.Night.High)}
+		})
 		return c
 	}
-	c.Dark, c.Panels[0].Bands = steps(lamps, sp, from, to, cfg.Room.Location)
+	c.Dark, c.Panels[0].Bands = steps(cfg, e, lamps, from, to)
 	return c
+}
+
+// days follows the limits from day to day; equal ones make one band.
+func days(cfg *configs.Config, e configs.Enclosure, from, to time.Time, of func(*configs.Species) configs.Band) (bands []Band) {
+	for at := from; at.Before(to); {
+		next := at.Add(24 * time.Hour)
+		if next.After(to) {
+			next = to
+		}
+		s := cfg.SpeciesOn(e, at)
+		b := Band{Span{at, next}, float64(of(&s).Low), float64(of(&s).High)}
+		if n := len(bands); n > 0 && bands[n-1].Low == b.Low && bands[n-1].High == b.High {
+			bands[n-1].To = next
+		} else {
+			bands = append(bands, b)
+		}
+		at = next
+	}
+	return bands
 }
 
 func name(e configs.Enclosure) string {
@@ -45,15 +66,17 @@ func name(e configs.Enclosure) string {
 	return e.ID
 }
 
-// steps follows the lamp schedule.
-func steps(lamps configs.Lamps, sp configs.Species, from, to time.Time, loc *time.Location) (dark []Span, bands []Band) {
+// steps follows the lamp schedule, each step by the limits of the day that it
+// begins on.
+func steps(cfg *configs.Config, e configs.Enclosure, lamps configs.Lamps, from, to time.Time) (dark []Span, bands []Band) {
 	for at := from; at.Before(to); {
-		next := lamps.NextChange(at, loc)
+		next := lamps.NextChange(at, cfg.Room.Location)
 		if next.IsZero() || next.After(to) {
 			next = to
 		}
+		sp := cfg.SpeciesOn(e, at)
 		span, band := Span{at, next}, sp.Day
-		if !lamps.IsOn(at, loc) {
+		if !lamps.IsOn(at, cfg.Room.Location) {
 			band = sp.Night
 			dark = append(dark, span)
 		}

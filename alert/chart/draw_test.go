@@ -174,6 +174,22 @@ func TestClimateStepsWithTheLamps(t *testing.T) {
 	}
 }
 
+// The ribbon of a year follows a season, in and out a seventh of the way a day.
+func TestClimateFollowsTheSeason(t *testing.T) {
+	cfg, e := demoEnclosure(t, "Europe/Berlin")
+	low := configs.Percent(63)
+	cfg.Seasons = []configs.Season{{ID: "dry", From: 334, To: 30, Enclosures: []string{e.ID}, Floor: &low}} // 1 Dec to 31 Jan
+	from := time.Date(2026, 7, 1, 0, 0, 0, 0, cfg.Room.Location)
+	c := Climate(cfg, e, from, from.AddDate(1, 0, 0))
+	bands := c.Panels[1].Bands
+	if len(bands) != 15 || bands[0].Low != 70 || bands[7].Low != 63 || bands[14].Low != 70 || bands[7].To.Sub(bands[7].From) != 56*24*time.Hour {
+		t.Errorf("%d bands: %v", len(bands), bands)
+	}
+	if len(c.Panels[0].Bands) != 1 || !bands[14].To.Equal(c.To) {
+		t.Errorf("temperature %v", c.Panels[0].Bands)
+	}
+}
+
 // Axes: everything is inside, ticks are round and apart.
 func TestAxis(t *testing.T) {
 	for _, c := range []struct{ low, high float64 }{{20, 24}, {19.99, 20.01}, {0, 100}, {-3, 41}, {72.4, 72.4}, {1e-9, 2e-9}} {

@@ -127,6 +127,9 @@ func limitText(cfg *configs.Config, e configs.Enclosure, u units, now sensors.In
 		text += ", humidity from " + graded(configs.CellFloor, trim(float64(sp.Floor))+" %")
 	}
 	text += "; act now from " + graded(configs.CellAct, u.temp(float64(sp.Act))) + ", lethal limit " + graded(configs.CellCeiling, u.temp(float64(sp.Ceiling))) + "."
+	if season, ok := cfg.SeasonOn(e, day); ok {
+		text += fmt.Sprintf(" Season %s until %s.", season.ID, season.To)
+	}
 	sources := configs.Sources()
 	for _, g := range slices.Sorted(maps.Keys(used)) {
 		text += fmt.Sprintf(" %s: %s.", g, sources[g])

@@ -35,7 +35,7 @@ func (s *site) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config,
 			p.Mists = append(p.Mists, s.mistRow(m, now))
 		}
 	}
-	p.MistNote = mistNote(sched)
+	p.MistNote = mistNote(sched.TimesOn(configs.YearDayOf(s.local(now))))
 	if lamps, ok := cfg.LampsOf(e); ok {
 		sp := cfg.SpeciesFor(e)
 		for _, n := range slices.Backward(nights) {
@@ -46,12 +46,12 @@ func (s *site) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config,
 	return errs
 }
 
-func mistNote(m configs.Mist) string {
-	if len(m.Times) == 0 {
+func mistNote(due []configs.ClockTime) string {
+	if len(due) == 0 {
 		return ""
 	}
 	text := "Due at "
-	for i, t := range m.Times {
+	for i, t := range due {
 		if i > 0 {
 			text += ", "
 		}

@@ -32,7 +32,7 @@ type slots map[int64]*slot
 
 // enclosure works out one enclosure's week and the week before.
 func (b *builder) enclosure(e configs.Enclosure) Enclosure {
-	sp := b.cfg.SpeciesFor(e)
+	sp := b.cfg.SpeciesOn(e, b.report.Until.Add(-time.Second))
 	lamps, hasLamps := b.cfg.LampsOf(e)
 	_, hasMist := b.cfg.MistOf(e)
 	out := Enclosure{
