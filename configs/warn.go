@@ -28,6 +28,7 @@ func (k *checker) warn() {
 			k.warning(t.at("drop_max"), "remove it", "drop_max is not judged: the low end of the night band says how cold a night may be")
 		}
 	}
+	k.warnLimits()
 	k.warnSeasons()
 	k.warnPeople()
 	k.warnDuties()

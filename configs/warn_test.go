@@ -63,6 +63,38 @@ room.toml:31:1: webhook "w" leaves without TLS; write https if the receiver can`
 	}
 }
 
+// Limits that are allowed and yet watch little, or cannot be kept, with line and
+// column; neighbours that are right draw no word. The table: auratus by day
+// 21–26 °C, by night 18–22 °C, worth a look 27.5, act 28.5, lethal 30, floor 70 %.
+func TestLimitsThatAreNotSane(t *testing.T) {
+	own := func(keys string) string { return quietRoom("", "[[species]]\nid = \"dendrobates-auratus\"\n"+keys) }
+	for name, x := range map[string]struct{ source, want string }{
+		"a looser lethal limit": {quietRoom("ceiling = \"30.5 °C\"\n", ""),
+			`room.toml:10:1: the lethal limit of enclosure "a" is 30.5 °C, looser than the default of its species and stage, 30 °C; write 30 °C, unless you know better`},
+		"the default":         {quietRoom("ceiling = \"30 °C\"\n", ""), ""},
+		"the default in °F":   {quietRoom("ceiling = \"86 °F\"\n", ""), ""},
+		"a stricter one":      {quietRoom("ceiling = \"29 °C\"\nfloor = \"75 %\"\n", ""), ""},
+		"a froglet's limit":   {quietRoom("stage = \"froglet\"\nceiling = \"29 °C\"\n", ""), ""},
+		"an adult's, of eggs": {quietRoom("stage = \"egg\"\nfloor = \"80 %\"\n", ""), `room.toml:11:1: the humidity floor of enclosure "a" is 80 %, looser than the default of its species and stage, 90 %; write 90 %, unless you know better`},
+		"nothing left to act in": {quietRoom("ceiling = \"28.5 °C\"\n", ""),
+			`room.toml:10:1: in enclosure "a" the limit to act on and the lethal limit are both 28.5 °C: nothing is told between them; write a higher one`},
+		"a looser species": {own("act = \"29 °C\"\ncold = \"14 °C\"\ndry = \"50 %\"\n"), `room.toml:25:1: the limit to act on of species "dendrobates-auratus" is 29 °C, looser than its default, 28.5 °C; write 28.5 °C, unless you know better
+room.toml:26:1: the cold limit of species "dendrobates-auratus" is 14 °C, looser than its default, 15 °C; write 15 °C, unless you know better
+room.toml:27:1: the humidity that is urgent of species "dendrobates-auratus" is 50 %, looser than its default, 60 %; write 60 %, unless you know better`},
+		"a band that no room keeps":   {own("night = \"20-20.5 °C\"\n"), `room.toml:25:1: no room keeps the night band of species "dendrobates-auratus", 20–20.5 °C: that is less than probes differ by, or twice band_deadband; make it 1 °C wide or more`},
+		"a band of 1 °C":              {own("night = \"20.1-21.1 °C\"\n"), ""},
+		"a deadband of half a band":   {own("day = \"22-25 °C\"\n[rules]\nband_deadband = \"2 °C\"\n"), `room.toml:25:1: no room keeps the day band of species "dendrobates-auratus", 22–25 °C: that is less than probes differ by, or twice band_deadband; make it 4 °C wide or more`},
+		"a night warmer than the day": {own("night = \"22-27 °C\"\n"), `room.toml:25:1: the night band of species "dendrobates-auratus", 22–27 °C, is warmer than its day band, 21–26 °C; lower the night band, or raise the day band`},
+		"a day cooler than the night": {own("day = \"17-21 °C\"\n"), `room.toml:25:1: the night band of species "dendrobates-auratus", 18–22 °C, is warmer than its day band, 17–21 °C; lower the night band, or raise the day band`},
+		"a drop that has no room":     {own("day = \"21-23 °C\"\nnight = \"20-22 °C\"\ndrop_min = \"4 °C\"\n"), `room.toml:26:1: the bands of species "dendrobates-auratus" allow a night drop of 3 °C at most, and 4 °C is wanted; widen the bands, or lower drop_min`},
+		"a season's night":            {quietRoom("", "[[season]]\nid = \"s\"\nfrom = \"1 Nov\"\nto = \"1 Dec\"\nenclosures = [\"a\"]\nnight = \"22-27 °C\"\n"), `room.toml:28:1: the night band of season "s", 22–27 °C, is warmer than its day band, 21–26 °C; lower the night band, or raise the day band`},
+	} {
+		if got := decodeOK(t, x.source).Warnings.Error(); got != x.want {
+			t.Errorf("%s: got:\n%s\nwant:\n%s", name, got, x.want)
+		}
+	}
+}
+
 func TestSlowPollWarns(t *testing.T) {
 	c := decodeOK(t, minimalRoom+"[room]\npoll = \"2 min\"\n")
 	want := `room.toml:12:1: a poll every 2 min leaves heat unseen for so long; poll every 60 s or faster`
