@@ -36,7 +36,7 @@ func encode(in *incident) Doc {
 		for i := range c.Notice.Members {
 			m := &c.Notice.Members[i]
 			m.Value, m.Peak, m.PeakLimit, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, 0, false, false
-			m.Detail = rules.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps}
+			m.Detail = rules.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps, Air: m.Detail.Air}
 		}
 		if c.Said != nil {
 			s := *c.Said

@@ -37,7 +37,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 			m.Limit, m.HasLimit = v.Limit, true
 		}
 		m.Detail.Evidence = v.Detail.Evidence
-		m.Detail.FirstAction, m.Detail.Steps = v.Detail.FirstAction, v.Detail.Steps // as it stands now
+		m.Detail.FirstAction, m.Detail.Steps, m.Detail.Air = v.Detail.FirstAction, v.Detail.Steps, v.Detail.Air // as it stands now
 		if e := at[v.Key.Subject]; e != nil && heat(v.Key.Alarm) {
 			warm(&m.Detail, e)
 		}

@@ -55,6 +55,7 @@ func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensor
 	d, hot := &s.Rec.Detail, !s.Kind.Row().Low && en.Now.HasTemp
 	if hot {
 		d.Temperature, d.Ceiling = float64(en.Now.Hot)/100, float64(en.Limits.Ceiling)/100
+		d.Air = ls.v.AirAround(now.Mono)
 	}
 	if slope, ok := en.St.Trend.Slope(); ok {
 		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
@@ -154,7 +155,10 @@ func (ls *lives) advise(s *room.Alarm, d *Detail) {
 	case len(s.Rec.Given.Steps) > 0:
 		d.FirstAction, d.Steps = "", s.Rec.Given.Steps
 	default:
-		d.FirstAction, d.Steps = "", advice.Of(ls.v, s)
+		if d.Air != nil {
+			d.Air = ls.v.AirAround(ls.v.Latest.Mono)
+		}
+		d.FirstAction, d.Steps = "", advice.Of(ls.v, s, d.Air)
 	}
 }
 

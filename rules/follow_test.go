@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"regexp"
 	"strings"
 	"testing"
@@ -8,11 +9,12 @@ import (
 
 	"dewline/alert/words"
 	"dewline/configs/unit"
+	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
 // drastic are the steps that harm where it is not hot.
-var drastic = regexp.MustCompile(`(?i)\bice\b|\bmove\b|\bcarry\b|take the (frogs|cups) out|\bbox|\bvet\b`)
+var drastic = regexp.MustCompile(`(?i)\bice\b|\bmove\b|\bcarry\b|take the (frogs|cups) out|\bbox|\btub\b|\bvet\b`)
 
 // An open alarm's advice moves with the situation, though nothing else of it
 // does: warm by day, the limit to act on, cooling.
@@ -48,5 +50,35 @@ func TestFirstAction_FollowsTheSituation(t *testing.T) {
 	climb(27.2, -2)
 	if got := first(); !strings.HasPrefix(got, "It is coming back") {
 		t.Errorf("falling through 27.2 °C: %q", got)
+	}
+}
+
+// The rules supply the wet bulbs of the room's air and of that outside.
+func TestFirstAction_KnowsTheAir(t *testing.T) {
+	cfg := rigConfig(t, 1, "[[probe]]\nid = \"out\"\nfamily = \"simulated\"\nplace = \"outside\"\n")
+	r := newRig(t, cfg)
+	hot := 24.0
+	air := func(id string, at time.Duration) *sensors.Reading {
+		n := 0.01 * float64(int(at/poll)%4)
+		x := r.good(id, hot+n, 80+n)
+		switch id {
+		case "room":
+			x = r.good(id, 30+n, 80+n)
+		case "out":
+			x = r.good(id, 20+n, 50+n)
+		}
+		return &x
+	}
+	r.run(30*time.Minute, air)
+	hot = 30.5
+	r.run(2*time.Minute, air)
+	x := r.last(LethalCeiling)
+	// The breeding notes, section 10: 30 °C at 80 % has a wet bulb of 27.09 °C,
+	// 20 °C at 50 % one of 13.78 °C.
+	if a := x.Detail.Air; a == nil || a.Room == nil || a.Outside == nil || math.Abs(*a.Room-27.09) > 0.1 || math.Abs(*a.Outside-13.78) > 0.1 {
+		t.Errorf("air around: %+v", x.Detail.Air)
+	}
+	if v := r.e.Enclosures()[0]; v.RoomWet == nil || v.OutsideWet == nil || v.BlownIn != climate.BlowVent {
+		t.Errorf("%v %v %s", v.RoomWet, v.OutsideWet, v.BlownIn)
 	}
 }

@@ -11,14 +11,26 @@ import (
 	"dewline/sensors"
 )
 
-// views makes what is shown of enclosures and probes.
-type views struct{ v *room.View }
+// views makes what is shown of enclosures and probes, with the air around.
+type views struct {
+	v   *room.View
+	air alarm.Air
+}
+
+func (e *Engine) views() views {
+	w := views{v: e.v}
+	if air := e.v.AirAround(e.v.Latest.Mono); air != nil {
+		w.air = *air
+	}
+	return w
+}
 
 // Enclosures returns a snapshot of every enclosure in file order.
 func (e *Engine) Enclosures() []EnclosureView {
 	list := make([]EnclosureView, len(e.v.Enclosures))
+	w := e.views()
 	for i := range e.v.Enclosures {
-		list[i] = views{e.v}.viewEnclosure(&e.v.Enclosures[i])
+		list[i] = w.viewEnclosure(&e.v.Enclosures[i])
 	}
 	return list
 }
@@ -26,11 +38,11 @@ func (e *Engine) Enclosures() []EnclosureView {
 // EnclosuresOf returns a snapshot of each enclosure that one of the alarms is of.
 func (e *Engine) EnclosuresOf(alarms []AlarmView) []EnclosureView {
 	var list []EnclosureView
-	seen := make(map[int]bool)
+	seen, w := make(map[int]bool), e.views()
 	for i := range alarms {
 		if j, ok := e.v.EnclosureByID[alarms[i].Key.Subject]; ok && !seen[j] {
 			seen[j] = true
-			list = append(list, views{e.v}.viewEnclosure(&e.v.Enclosures[j]))
+			list = append(list, w.viewEnclosure(&e.v.Enclosures[j]))
 		}
 	}
 	return list
@@ -46,9 +58,12 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 		Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
 		Act: float64(en.Limits.Act) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
 		Exposure: en.St.Dose.Fraction(en.DoseLimits), MissedMists: en.St.Missed,
-		OutOfService: en.OutOfService(), Empty: en.Empty(),
+		OutOfService: en.OutOfService(), Empty: en.Empty(), RoomWet: w.air.Room, OutsideWet: w.air.Outside,
 	}
 	w.viewMeasures(en, &v, now)
+	if v.Hottest.Known {
+		v.BlownIn = climate.BlownIn(w.air.Room, v.Hottest.Value)
+	}
 	w.viewEstimates(en, &v, now)
 	for k := range en.Alarms {
 		v.Alarms, v.Worst = addAlarm(&en.Alarms[k], v.Alarms, v.Worst)
@@ -241,7 +256,7 @@ func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Dura
 func (e *Engine) Probes() []ProbeView {
 	list := make([]ProbeView, len(e.v.Probes))
 	for i := range e.v.Probes {
-		list[i] = views{e.v}.viewProbe(&e.v.Probes[i])
+		list[i] = views{v: e.v}.viewProbe(&e.v.Probes[i])
 	}
 	return list
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -39,7 +40,10 @@ type EnclosureView struct {
 	Humidity     Measure         `json:"humidity"`
 	DewPoint     *float64        `json:"dew_point,omitempty"`
 	VPD          *float64        `json:"vpd_pa,omitempty"`
-	BandLow      float64         `json:"band_low"` // in force now
+	RoomWet      *float64        `json:"room_wet_bulb,omitempty"` // °C, of the room's air
+	OutsideWet   *float64        `json:"outside_wet_bulb,omitempty"`
+	BlownIn      climate.Blow    `json:"blown_in,omitempty"` // what the room's air would do
+	BandLow      float64         `json:"band_low"`           // in force now
 	BandHigh     float64         `json:"band_high"`
 	BandName     string          `json:"band_name"` // "day", "night", "day or night"
 	Floor        float64         `json:"floor"`

@@ -4,14 +4,19 @@ import (
 	"cmp"
 	"slices"
 	"time"
+
+	"dewline/rules/climate"
+	"dewline/rules/room"
 )
 
 // An Assumption is a room that somebody asks about: its temperature from now
 // on, and whether the lamps are held on or off; nil leaves them as the schedule
 // has them now.
 type Assumption struct {
-	Room    float64 `json:"room"` // °C
-	LampsOn *bool   `json:"lamps_on,omitempty"`
+	Room float64 `json:"room"` // °C
+	// Humidity is the room's in %, nil for not known.
+	Humidity *float64 `json:"humidity,omitempty"`
+	LampsOn  *bool    `json:"lamps_on,omitempty"`
 }
 
 // A Prospect is what an assumption would do to one enclosure within 24 h. It is
@@ -29,16 +34,25 @@ type Prospect struct {
 	Reached   bool          `json:"reached"`    // the ceiling is reached within 24 h
 	ToCeiling time.Duration `json:"to_ceiling"` // while Reached
 	Learned   bool          `json:"learned"`    // by the enclosure's own model, else by usual figures
+	// WetBulb in °C is the assumed room's, nil for not known; BlownIn is what its
+	// air does in an enclosure at its peak, or at its lethal limit on the way there.
+	WetBulb *float64     `json:"wet_bulb,omitempty"`
+	BlownIn climate.Blow `json:"blown_in"`
 }
 
 // WhatIf answers an assumption for every enclosure, the worst first.
 func (e *Engine) WhatIf(a Assumption) []Prospect {
 	out := make([]Prospect, 0, len(e.v.Enclosures))
+	var wet *float64
+	if a.Humidity != nil {
+		wet = room.WetBulbOf(a.Room, *a.Humidity)
+	}
 	for i := range e.v.Enclosures {
 		en := &e.v.Enclosures[i]
 		p := Prospect{
 			Enclosure: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
 			Known: en.Now.HasTemp, Ceiling: float64(en.Limits.Ceiling) / 100,
+			WetBulb: wet, BlownIn: climate.BlowUnknown,
 		}
 		if p.Known {
 			on := en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].On
@@ -48,6 +62,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 			p.Now = float64(en.Now.Hot) / 100
 			w := en.St.Thermal.WhatIf(p.Now, a.Room, on, p.Ceiling)
 			p.Peak, p.Reached, p.ToCeiling, p.Learned = w.Peak, w.Reached, w.ToCeiling, w.Learned
+			p.BlownIn = climate.BlownIn(wet, min(max(p.Peak, p.Now), max(p.Ceiling, p.Now)))
 		}
 		out = append(out, p)
 	}

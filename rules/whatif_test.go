@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/climate"
 	"dewline/sensors"
 	"dewline/sensors/table"
 )
@@ -62,5 +63,37 @@ func TestWhatIf(t *testing.T) {
 	lit := e.WhatIf(Assumption{Room: 33, LampsOn: &on})
 	if !(lit[0].ToCeiling < hot[0].ToCeiling) {
 		t.Errorf("with the lamps on the ceiling comes after %s, not before %s without", lit[0].ToCeiling, hot[0].ToCeiling)
+	}
+}
+
+// Whether to open or to keep shut in a hot room is decided by its humidity
+// (breeding notes, section 10): 33.5 °C at 25 % has a wet bulb of 19.22 °C, at 85 %
+// one of 31.21 °C, above every lethal limit of the demo room.
+func TestWhatIf_AirBlownIn(t *testing.T) {
+	cfg, err := table.Decode("demo.toml", configs.Demo())
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := New(cfg)
+	now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 7, 18, 12, 0, 0, 0, time.UTC), Synced: true}
+	for _, p := range cfg.Probes {
+		e.Step(sensors.Reading{
+			Probe: sensors.ProbeID(p.ID), At: now, Has: sensors.HasTemperature | sensors.HasHumidity,
+			Temperature: sensors.CelsiusOf(24.5), Humidity: sensors.PercentOf(85), Quality: sensors.Good,
+		})
+	}
+	for _, c := range []struct {
+		rh   float64 // 0 for not known
+		want climate.Blow
+	}{{25, climate.BlowVent}, {85, climate.BlowShut}, {0, climate.BlowUnknown}, {140, climate.BlowUnknown}} {
+		a := Assumption{Room: 33.5}
+		if c.rh > 0 {
+			a.Humidity = &c.rh
+		}
+		for _, p := range e.WhatIf(a) {
+			if p.BlownIn != c.want || (p.WetBulb != nil) != (c.want != climate.BlowUnknown) {
+				t.Errorf("%s in 33.5 °C and %g %%: %s, wet bulb %v", p.Enclosure, c.rh, p.BlownIn, p.WetBulb)
+			}
+		}
 	}
 }

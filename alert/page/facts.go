@@ -10,6 +10,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -128,6 +129,15 @@ func airFacts(v *rules.EnclosureView, u units) []fact {
 	}
 	if v.VPD != nil {
 		out = append(out, fact{"Vapour pressure deficit", vpd(*v.VPD, v.Humidity.Value), false})
+	}
+	if v.RoomWet != nil {
+		out = append(out, fact{"Wet bulb of the room's air", u.temp(*v.RoomWet), false})
+	}
+	if v.OutsideWet != nil {
+		out = append(out, fact{"Wet bulb outside", u.temp(*v.OutsideWet), false})
+	}
+	if v.Hottest.Known && v.Warn > 0 && v.Hottest.Value >= v.Warn && v.BlownIn != "" {
+		out = append(out, fact{"Room air blown in", words.Blown(v.BlownIn), v.BlownIn != climate.BlowVent})
 	}
 	if v.LastMist != nil {
 		out = append(out, fact{"Last mist", words.Span(*v.LastMist) + " ago", v.MissedMists > 0})

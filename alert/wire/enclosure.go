@@ -194,12 +194,17 @@ type Prospect struct {
 	// ToLethal is the time until the limit is reached, absent where it is not.
 	ToLethal *int64 `json:"to_lethal_limit_seconds,omitempty"`
 	Learned  bool   `json:"learned"` // by the enclosure's own model, else by usual figures
+	// WetBulb is the assumed room's, absent where its humidity is not known;
+	// BlownIn is "vent", "shut", "either" or "unknown".
+	WetBulb *float64 `json:"wet_bulb_c,omitempty"`
+	BlownIn string   `json:"blown_in"`
 }
 
 // ProspectsOf makes the answer to an assumption.
 func ProspectsOf(list []rules.Prospect) []Prospect {
 	return listOf(list, func(p *rules.Prospect) Prospect {
-		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Rack: p.Rack, Shelf: p.Shelf, Slot: p.Slot, Lethal: p.Ceiling, Learned: p.Learned}
+		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Rack: p.Rack, Shelf: p.Shelf, Slot: p.Slot, Lethal: p.Ceiling, Learned: p.Learned,
+			WetBulb: known(p.WetBulb, tenth), BlownIn: string(p.BlownIn)}
 		if p.Known {
 			d.Now, d.Peak = known(&p.Now, hundredth), known(&p.Peak, tenth)
 		}

@@ -6,6 +6,7 @@ import (
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 )
 
 // steps are what to do first. They are the trade's (common practice, no source,
@@ -13,34 +14,39 @@ import (
 var steps = map[alarm.Step]string{
 	alarm.Look:            "Look at the frogs and at a second thermometer.",
 	alarm.LookWet:         "Look at moss and glass.",
-	alarm.IfReallyHot:     "If it is really hot: lamps off, vents open, fan on.",
-	alarm.IfHotKeepOn:     "If it is hot: lamps off, vents open, fan on. Keep the alarm on.",
+	alarm.IfReallyHot:     "If it is really hot: lamps off, vents open, fan on, mesh lid on.",
+	alarm.IfHotKeepOn:     "If it is hot: lamps off, vents open, fan on, mesh lid on. Keep the alarm on.",
 	alarm.KeepOnThenSwap:  "Keep the alarm on. Then swap the probe.",
 	alarm.SwapKeepOn:      "Then swap the probe. Keep the alarm on.",
 	alarm.Cooling:         "It is cooling down. Leave the lamps off, the vents open and the fan on until it is back in range; look at the frogs.",
 	alarm.ComingBack:      "It is coming back by itself. Look at heater, lamps and vents when you pass.",
-	alarm.WarmRoom:        "Lamps off, vents open, fan on, blinds down; mist lightly with dechlorinated water. Check what cools the room.",
-	alarm.WarmLamps:       "Switch the lamps off by hand and check their timer; vents open.",
+	alarm.WarmRoom:        "Lamps off, blinds down. Check what cools the room.",
+	alarm.WarmLamps:       "Switch the lamps off by hand and check their timer; vents open, mesh lid on.",
 	alarm.WarmDoor:        "Close the door, count the frogs; if the room is warmer than the enclosure: lamps off, vents open, fan on.",
 	alarm.WarmAlone:       "Pull the plugs of heater and lamps of this enclosure until it is back in range; mesh lid on, vents open, fan on.",
-	alarm.NightRoom:       "See that the lamps are off; vents open, fan on. Open the windows if it is cooler outside, and check what cools and heats the room.",
+	alarm.NightRoom:       "See that the lamps are off. Check what cools and heats the room.",
 	alarm.NightDoor:       "Close the door, count the frogs; check what cools and heats the room.",
 	alarm.NightAlone:      "Pull the plug of this enclosure's heater and see that its lamps are off; mesh lid on, vents open.",
 	alarm.AllLampsOff:     "All lamps off.",
-	alarm.VentNoFog:       "Vents open and kept open, fan on, mist lightly with dechlorinated water.",
+	alarm.VentNoFog:       "Vents open, fan on, mist lightly with {water}. Shut again if it gets warmer: the humidity of the room is not known.",
+	alarm.VentWet:         "Vents open, fan on, mesh lid on; wet all every ten minutes with {water}: the room's air cools what is wet to {wet}.",
+	alarm.VentOrShut:      "Vents open, fan on, and wet every ten minutes with {water}, or keep shut. The room's air cools what is wet only to {wet}: shut again if it gets warmer inside.",
+	alarm.KeepShut:        "Keep vents and doors shut, no fog: the room's air would warm what is wet to {wet}. Cool the room.",
+	alarm.OpenWindows:     "Open the windows: the air outside cools what is wet to {outside}.",
+	alarm.ShutWindows:     "Keep the windows shut: the air outside would warm what is wet to {outside}.",
+	alarm.CoolerOutside:   "Open the windows if it is cooler outside.",
 	alarm.BlindsIce:       "Blinds down, portable cooling or ice in front of a fan.",
-	alarm.MoveFirst:       "Move Oophaga, Phyllobates, froglets and tadpoles first, to the coolest room or into an insulated box ({box}; ice packs wrapped and outside of it).",
-	alarm.MoveIfRising:    "If it still rises, move Oophaga, Phyllobates, froglets and tadpoles to the coolest room or into an insulated box ({box}; ice packs wrapped and outside of it).",
+	alarm.MoveFirst:       "Move Oophaga, Phyllobates, froglets and tadpoles first, to the coolest room or into an insulated box: one labelled moist tub for each enclosure, species apart ({box}; ice packs wrapped and outside of it).",
+	alarm.MoveIfRising:    "If it still rises, move Oophaga, Phyllobates, froglets and tadpoles to the coolest room or into an insulated box: one labelled moist tub for each enclosure, species apart ({box}; ice packs wrapped and outside of it).",
 	alarm.CallHelper:      "Call a helper.",
 	alarm.CallVet:         "Call a vet if a frog is limp or cramping; never ice water on a frog.",
 	alarm.LampsByHand:     "Switch the lamps off by hand and check their timer.",
-	alarm.VentMist:        "Vents open, fan on, mist lightly with dechlorinated water.",
 	alarm.CloseDoor:       "Close the door, count the frogs.",
 	alarm.IfRoomWarmer:    "If the room is warmer than the enclosure: lamps off, vents open, fan on.",
-	alarm.PullPlugs:       "Pull the plugs of heater and lamps of this enclosure, mesh lid on, vents open, fan on.",
-	alarm.BoxFrogs:        "Take the frogs out into a box ({box}).",
+	alarm.PullPlugs:       "Pull the plugs of its heater and lamps; mesh lid on, vents open, fan on.",
+	alarm.BoxFrogs:        "Take the frogs out into a labelled moist tub ({box}).",
 	alarm.BoxCups:         "Take the cups out into a box ({box}).",
-	alarm.BoxFrogsRising:  "If it still rises: take the frogs out into a box ({box}).",
+	alarm.BoxFrogsRising:  "If it still rises: take the frogs out into a labelled moist tub ({box}).",
 	alarm.BoxCupsRising:   "If it still rises: take the cups out into a box ({box}).",
 	alarm.CheckHeating:    "Then check the heating. Keep the alarm on.",
 	alarm.Warming:         "It is warming up again. Look at heating and lamps when you pass.",
@@ -49,15 +55,15 @@ var steps = map[alarm.Step]string{
 	alarm.WarmBottles:     "Warm-water bottles, wrapped, beside the enclosures and never inside.",
 	alarm.FrogletsFirst:   "Warm the froglets' room first.",
 	alarm.GeneratorOut:    "A generator outdoors only.",
-	alarm.IfDrySwap:       "If they are dry, hand-mist with dechlorinated or RO water. Then swap the probe; keep the alarm on.",
-	alarm.RefillSupply:    "Refill the reservoir with dechlorinated or RO water, prime the pump, check its timer; hand-mist with dechlorinated or RO water all, eggs first.",
-	alarm.CloseDoorMist:   "Close the door, count the frogs, hand-mist with dechlorinated or RO water.",
-	alarm.MistNozzle:      "Hand-mist with dechlorinated or RO water, then clean the nozzle in vinegar away from the enclosure.",
-	alarm.MistFloor:       "Hand-mist with dechlorinated or RO water, then look at nozzle, vents and door; froglets and eggs first.",
+	alarm.IfDrySwap:       "If they are dry, hand-mist with {water}. Then swap the probe; keep the alarm on.",
+	alarm.RefillSupply:    "Refill the reservoir with {water}, prime the pump, check its timer; hand-mist all with {water}, eggs first.",
+	alarm.CloseDoorMist:   "Close the door, count the frogs, hand-mist with {water}.",
+	alarm.MistNozzle:      "Hand-mist with {water}. Then clean the nozzle in vinegar away from the enclosure, and rinse it until it does not smell.",
+	alarm.MistFloor:       "Hand-mist with {water}, then look at nozzle, vents and door; froglets and eggs first.",
 	alarm.CoolNights:      "Check the lamp timer and what cools the room at night. There is no hurry.",
 	alarm.StopPump:        "Stop the pump at its plug and close the water; siphon the drain; look for froglets, film cups and tadpole cups overflowing.",
 	alarm.LookVents:       "Look at vents, seals and fan, and at the glass for all-day fog.",
-	alarm.DoorSearch:      "Look: close the door, count the frogs, hand-mist with dechlorinated or RO water; search the floor with a damp cloth at dusk.",
+	alarm.DoorSearch:      "Look: close the door, count the frogs, hand-mist with {water}; search the floor with a damp cloth at dusk.",
 	alarm.LampsLeaveOff:   "Leave the lamps off while it is hot, and check their timer.",
 	alarm.LampsSwitch:     "Switch the lamps by hand and check their timer.",
 	alarm.LookPlug:        "Look at the frogs and at a second thermometer. Then look at the probe's plug, cable and bus. Keep the alarm on.",
@@ -79,13 +85,45 @@ var steps = map[alarm.Step]string{
 	alarm.LookAtEnclosure: "Look at the enclosure.",
 }
 
-// box says how a box is to be: colder than that harms too.
+// water is what frogs bear: chlorine and cold harm.
+const water = "dechlorinated or RO water at room temperature"
+
+// box says how warm a box is to be: colder than that harms too.
 func box(s unit.Scale) string {
 	return "thermometer inside, " + unit.Temperature(20).Number(s, 0) + "–" + unit.Temperature(22).Text(s, 0) +
 		", never under " + unit.Temperature(18).Text(s, 0)
 }
 
-func step(id alarm.Step, s unit.Scale) string { return strings.ReplaceAll(steps[id], "{box}", box(s)) }
+// step writes one step of an advice.
+func step(id alarm.Step, d *alarm.Detail, s unit.Scale) string {
+	text := steps[id]
+	if !strings.ContainsRune(text, '{') {
+		return text
+	}
+	air := alarm.Air{}
+	if d.Air != nil {
+		air = *d.Air
+	}
+	return strings.NewReplacer("{box}", box(s), "{water}", water, "{wet}", wetBulb(air.Room, s), "{outside}", wetBulb(air.Outside, s)).Replace(text)
+}
+
+func wetBulb(celsius *float64, s unit.Scale) string {
+	if celsius == nil { // of an older record
+		return "not known"
+	}
+	return unit.Temperature(*celsius).Text(s, 1)
+}
+
+// blown says in a few words whether air is to be let in.
+var blown = map[climate.Blow]string{
+	climate.BlowVent:    "vents open, fan, wet every ten minutes",
+	climate.BlowEither:  "vents and wet, or shut: go by the thermometer inside",
+	climate.BlowShut:    "keep shut, move the animals, cool the room",
+	climate.BlowUnknown: "not known: the humidity of the air is not",
+}
+
+// Blown says what to do with air that could be blown in.
+func Blown(b climate.Blow) string { return blown[b] }
 
 // FirstAction writes what to do first as one text: several steps are numbered.
 func FirstAction(d *alarm.Detail, s unit.Scale) string {
@@ -93,14 +131,14 @@ func FirstAction(d *alarm.Detail, s unit.Scale) string {
 		return d.FirstAction
 	}
 	if len(d.Steps) == 1 {
-		return step(d.Steps[0], s)
+		return step(d.Steps[0], d, s)
 	}
 	var b strings.Builder
 	for i, id := range d.Steps {
 		if i > 0 {
 			b.WriteByte(' ')
 		}
-		fmt.Fprintf(&b, "%d %s", i+1, step(id, s))
+		fmt.Fprintf(&b, "%d %s", i+1, step(id, d, s))
 	}
 	return b.String()
 }
@@ -115,9 +153,9 @@ func DoFirst(d *alarm.Detail, s unit.Scale) string {
 	if d.FirstAction != "" || len(d.Steps) == 0 {
 		return d.FirstAction
 	}
-	text := step(d.Steps[0], s)
+	text := step(d.Steps[0], d, s)
 	for _, id := range d.Steps[1:] {
-		longer := text + " " + step(id, s)
+		longer := text + " " + step(id, d, s)
 		if len([]rune(longer)) > shortMessage {
 			break
 		}

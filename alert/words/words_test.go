@@ -66,7 +66,7 @@ func TestTables_AreComplete(t *testing.T) {
 	}
 	list := constants(t, "fact.go", "Step")
 	for _, id := range list {
-		if text := step(alarm.Step(id), unit.Fahrenheit); !strings.HasSuffix(text, ".") || strings.ContainsAny(text, "{}") {
+		if text := step(alarm.Step(id), &alarm.Detail{}, unit.Fahrenheit); !strings.HasSuffix(text, ".") || strings.ContainsAny(text, "{}") {
 			t.Errorf("the step %s: %q", id, text)
 		}
 	}

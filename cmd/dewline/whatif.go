@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/url"
 	"strconv"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 	text "dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
+	"dewline/rules/climate"
 )
 
 // whatIfCommand asks the running daemon what a room's temperature would do.
@@ -22,16 +24,26 @@ func whatIfCommand() *cobra.Command {
 	c := &cobra.Command{Use: "whatif --room TEMPERATURE", Short: "ask what a room's temperature would do to every enclosure", Args: words(0)}
 	cf := addLookFlags(c.Flags())
 	room := c.Flags().String("room", "", "the room's `TEMPERATURE` from now on, such as \"33 °C\", 33C or 91F")
+	rh := c.Flags().String("rh", "", "the room's relative `HUMIDITY`, such as 60 or \"60 %\"; left out it is not known")
 	lamps := c.Flags().String("lamps", "", "hold the lamps `on|off`; default as they are now")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runWhatIf(ctx, cf, *room, *lamps, std) })
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		return runWhatIf(ctx, cf, *room, *rh, *lamps, std)
+	})
 }
 
-func runWhatIf(ctx context.Context, cf controlFlags, room, lamps string, std stdio) error {
+func runWhatIf(ctx context.Context, cf controlFlags, room, rh, lamps string, std stdio) error {
 	var t configs.Celsius
 	if err := t.UnmarshalText([]byte(room)); err != nil {
 		return usagef("--room %q: %w", room, err)
 	}
 	q := url.Values{"room": {strconv.FormatFloat(float64(t), 'f', 2, 64)}}
+	if rh != "" {
+		var p configs.Percent
+		if err := p.UnmarshalText([]byte(strings.TrimSuffix(strings.TrimSpace(rh), "%") + "%")); err != nil || p <= 0 {
+			return usagef("--rh %q: write a relative humidity above 0 and at most 100, such as 60", rh)
+		}
+		q.Set("rh", strconv.FormatFloat(float64(p), 'f', 2, 64))
+	}
 	switch lamps {
 	case "":
 	case "on", "off":
@@ -48,12 +60,18 @@ func runWhatIf(ctx context.Context, cf controlFlags, room, lamps string, std std
 		return err
 	}
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tlethal limit\tto the lethal limit\t")
+	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tlethal limit\tto the lethal limit\t\tair blown in\t")
 	for _, p := range ps {
 		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(configs.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p))
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the answer: %w", err)
+	}
+	if len(ps) > 0 && ps[0].WetBulb != nil {
+		wet := *ps[0].WetBulb
+		fmt.Fprintf(std.out, "Such air cools what is wet to %.1f °C, its wet bulb: blown in, it helps an enclosure of %.1f °C or more.\n", wet, climate.VentsFrom(wet))
+	} else if len(ps) > 0 {
+		fmt.Fprintln(std.out, "The room's humidity is not known, and so not whether to open or to keep shut; give it with --rh.")
 	}
 	fmt.Fprintln(std.out, "A forecast is no promise, and no time in the heat is safe.")
 	return nil
@@ -62,7 +80,7 @@ func runWhatIf(ctx context.Context, cf controlFlags, room, lamps string, std std
 // prospect returns the figures of one enclosure as the rest of its line.
 func prospect(p wire.Prospect) string {
 	if p.Now == nil || p.Peak == nil {
-		return "not known: no probe delivers\t\t\t\t"
+		return "not known: no probe delivers\t\t\t\t\t"
 	}
 	to := "not within 24 h"
 	if p.ToLethal != nil {
@@ -76,5 +94,5 @@ func prospect(p wire.Prospect) string {
 	}
 	now := text.Figure{Value: *p.Now, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
 	peak := text.Figure{Value: *p.Peak, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
-	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s", now.Value, peak.Value, peak.Lethal, to, model)
+	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", now.Value, peak.Value, peak.Lethal, to, model, text.Blown(climate.Blow(p.BlownIn)))
 }

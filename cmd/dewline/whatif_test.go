@@ -36,10 +36,21 @@ func TestWhatIf(t *testing.T) {
 	if code != exitOK || !strings.Contains(out, "tank") || !strings.Contains(out, "no time in the heat is safe") {
 		t.Errorf("%d %s%s", code, out, problem)
 	}
+	if !strings.Contains(out, "humidity is not known") {
+		t.Errorf("without --rh: %s", out)
+	}
+	// 33 °C at 60 % has a wet bulb of 26.47 °C by the psychrometer equation (Buck 1996, A = 0.000662;
+	// computed apart); Stull 2011 gives 26.7 °C.
+	code, out, problem = runDewline(t, "whatif", "--room", "33C", "--rh", "60", "--control", b.socket)
+	if code != exitOK || !strings.Contains(out, "cools what is wet to 26.4 °C") || !strings.Contains(out, "vents open, fan, wet every ten minutes") {
+		t.Errorf("%d %s%s", code, out, problem)
+	}
 	for _, c := range []struct {
 		args []string
 		want string
 	}{
+		{[]string{"--room", "33C", "--rh", "0"}, "--rh"},
+		{[]string{"--room", "33C", "--rh", "101 %"}, "--rh"},
 		{nil, `--room ""`},
 		{[]string{"--room", "33"}, "has no unit"},
 		{[]string{"--room", "33C", "--lamps", "dim"}, "--lamps is on or off"},

@@ -3,9 +3,12 @@
 package advice
 
 import (
+	"slices"
+
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/rules/room"
 )
 
@@ -16,12 +19,13 @@ type situation struct {
 	hot                unit.Temperature // at the hottest place
 	cold               bool             // at or below the limit to act on at the cold side
 	act, ceiling       unit.Temperature
-	night              bool // the lamps are off by schedule
-	falling, rising    bool // by more than noise
-	back               bool // on the right side of the alarm's limit again
-	doubt              bool // a probe of the enclosure takes no part, or is doubted
-	lampsOn, lampsStep bool // what a lamp that did not switch should be, where known
-	cups               bool // eggs or tadpoles live there, not frogs
+	night              bool         // the lamps are off by schedule
+	falling, rising    bool         // by more than noise
+	back               bool         // on the right side of the alarm's limit again
+	doubt              bool         // a probe of the enclosure takes no part, or is doubted
+	lampsOn, lampsStep bool         // what a lamp that did not switch should be, where known
+	cups               bool         // eggs or tadpoles live there, not frogs
+	air, outside       climate.Blow // what the room's and the outside air would do, blown in
 }
 
 // steps are what to do first, in the trade's order of action. It is the only
@@ -70,18 +74,45 @@ func heatSteps(c alarm.Cause, s situation) []alarm.Step {
 	case !s.known:
 		return []alarm.Step{alarm.Look, alarm.IfHotKeepOn}
 	case lethal:
-		return s.lookFirst(emergency(c, s.cups, true)...)
+		return s.lookFirst(s.emergency(c, true)...)
 	case s.falling && s.hot >= s.act:
 		return s.lookFirst(alarm.Cooling)
 	case s.falling || s.back:
 		return s.lookFirst(alarm.ComingBack)
+	case s.night && (c.Kind == alarm.CauseRoom || c.Kind == alarm.CauseShelf):
+		return s.lookFirst(append([]alarm.Step{alarm.NightRoom}, s.blow(alarm.CoolerOutside)...)...)
 	case s.night:
-		return s.lookFirst(byCause(c, alarm.NightRoom, alarm.WarmLamps, alarm.NightDoor, alarm.NightAlone))
+		return s.lookFirst(byCause(c, alarm.WarmLamps, alarm.NightDoor, alarm.NightAlone))
 	case s.hot >= s.act:
-		return s.lookFirst(emergency(c, s.cups, false)...)
+		return s.lookFirst(s.emergency(c, false)...)
+	case c.Kind == alarm.CauseRoom || c.Kind == alarm.CauseShelf:
+		return s.lookFirst(append([]alarm.Step{alarm.WarmRoom}, s.blow("")...)...)
 	default:
-		return s.lookFirst(byCause(c, alarm.WarmRoom, alarm.WarmLamps, alarm.WarmDoor, alarm.WarmAlone))
+		return s.lookFirst(byCause(c, alarm.WarmLamps, alarm.WarmDoor, alarm.WarmAlone))
 	}
+}
+
+// blow says whether to let air in, by what is known of it. What is known of the
+// air outside replaces guess.
+func (s situation) blow(guess alarm.Step) []alarm.Step {
+	list := []alarm.Step{alarm.VentNoFog}
+	switch s.air {
+	case climate.BlowVent:
+		list[0] = alarm.VentWet
+	case climate.BlowEither:
+		list[0] = alarm.VentOrShut
+	case climate.BlowShut:
+		list[0] = alarm.KeepShut
+	}
+	switch {
+	case s.outside == climate.BlowVent:
+		list = append(list, alarm.OpenWindows)
+	case s.outside == climate.BlowShut:
+		list = append(list, alarm.ShutWindows)
+	case guess != "":
+		list = append(list, guess)
+	}
+	return list
 }
 
 // lookFirst puts a look before steps that a doubted probe may have caused.
@@ -93,10 +124,8 @@ func (s situation) lookFirst(steps ...alarm.Step) []alarm.Step {
 }
 
 // byCause picks a step by what is at fault.
-func byCause(c alarm.Cause, room, lamps, door, alone alarm.Step) alarm.Step {
+func byCause(c alarm.Cause, lamps, door, alone alarm.Step) alarm.Step {
 	switch c.Kind {
-	case alarm.CauseRoom, alarm.CauseShelf:
-		return room
 	case alarm.CauseLamps:
 		return lamps
 	case alarm.CauseDoor:
@@ -107,22 +136,22 @@ func byCause(c alarm.Cause, room, lamps, door, alone alarm.Step) alarm.Step {
 }
 
 // emergency is for the limit to act on, and for the lethal limit.
-func emergency(c alarm.Cause, cups, lethal bool) []alarm.Step {
+func (s situation) emergency(c alarm.Cause, lethal bool) []alarm.Step {
 	switch c.Kind {
 	case alarm.CauseRoom, alarm.CauseShelf:
 		moving := alarm.MoveIfRising
-		if lethal {
+		if lethal || s.air == climate.BlowShut { // nothing else cools them
 			moving = alarm.MoveFirst
 		}
-		return []alarm.Step{alarm.AllLampsOff, alarm.VentNoFog, alarm.BlindsIce, moving, alarm.CallHelper, alarm.CallVet}
+		return slices.Concat([]alarm.Step{alarm.AllLampsOff}, s.blow(""), []alarm.Step{alarm.BlindsIce, moving, alarm.CallHelper, alarm.CallVet})
 	case alarm.CauseLamps:
-		return []alarm.Step{alarm.LampsByHand, alarm.VentMist, alarm.CallVet}
+		return []alarm.Step{alarm.LampsByHand, s.blow("")[0], alarm.CallVet}
 	case alarm.CauseDoor:
 		return []alarm.Step{alarm.CloseDoor, alarm.IfRoomWarmer, alarm.CallVet}
 	}
 	moving := map[[2]bool]alarm.Step{
 		{false, true}: alarm.BoxFrogs, {true, true}: alarm.BoxCups, {false, false}: alarm.BoxFrogsRising, {true, false}: alarm.BoxCupsRising,
-	}[[2]bool{cups, lethal}]
+	}[[2]bool{s.cups, lethal}]
 	return []alarm.Step{alarm.PullPlugs, moving, alarm.CallVet}
 }
 
@@ -172,9 +201,10 @@ func lampStep(s situation) alarm.Step {
 	}
 }
 
-// Of are the first steps about an alarm of the room.
-func Of(v *room.View, a *room.Alarm) []alarm.Step {
-	return steps(a.Kind, a.Rec.Cause, situationOf(v, a))
+// Of are the first steps about an alarm of the room, by the air around it; nil
+// for nothing known of that.
+func Of(v *room.View, a *room.Alarm, air *alarm.Air) []alarm.Step {
+	return steps(a.Kind, a.Rec.Cause, situationOf(v, a, air))
 }
 
 // First are what to do first about an alarm of which nothing else is known.
@@ -186,8 +216,9 @@ func First(id alarm.ID, c alarm.Cause) []alarm.Step {
 	return steps(k, c, situation{})
 }
 
-// situationOf looks at the enclosure that the alarm is about.
-func situationOf(v *room.View, s *room.Alarm) situation {
+// situationOf looks at the enclosure that the alarm is about, and at the air
+// around it.
+func situationOf(v *room.View, s *room.Alarm, air *alarm.Air) situation {
 	en := v.EnclosureOf(s)
 	if en == nil {
 		return situation{}
@@ -212,6 +243,9 @@ func situationOf(v *room.View, s *room.Alarm) situation {
 	}
 	if step, ok := en.St.Lamps.Step(); ok {
 		sit.lampsOn, sit.lampsStep = step.On, true
+	}
+	if air != nil && sit.known {
+		sit.air, sit.outside = climate.BlownIn(air.Room, float64(sit.hot)), climate.BlownIn(air.Outside, float64(sit.hot))
 	}
 	return sit
 }

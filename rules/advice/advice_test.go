@@ -10,11 +10,12 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 )
 
 // What harms where it is not hot, and what only alarms there: ice, moving
 // animals, a vet (common practice, no source).
-var drastic = regexp.MustCompile(`(?i)\bice\b|\bmove\b|\bcarry\b|take the (frogs|cups) out|\bbox|\bvet\b`)
+var drastic = regexp.MustCompile(`(?i)\bice\b|\bmove\b|\bcarry\b|take the (frogs|cups) out|\bbox|\btub\b|\bvet\b`)
 
 // checkAdvice holds a first action against what is forbidden in its situation,
 // word by word.
@@ -31,10 +32,16 @@ func checkAdvice(t *testing.T, name, text string, hot, act, ceiling float64, cal
 	if strings.Count(low, "lid") != strings.Count(low, "mesh lid") {
 		bad("a lid that is no mesh lid")
 	}
-	for _, part := range regexp.MustCompile(`(?i)\bbox[^.]*`).FindAllString(text, -1) {
+	for _, part := range regexp.MustCompile(`(?i)\b(box|tub)[^.]*`).FindAllString(text, -1) {
 		if !strings.Contains(part, "thermometer inside, 20–22 °C, never under 18 °C") {
 			bad("a box without a thermometer")
 		}
+		if strings.Contains(part, "ice packs") && !strings.Contains(part, "one labelled moist tub for each enclosure, species apart") {
+			bad("one box for all")
+		}
+	}
+	if strings.Contains(low, "take the frogs out") && !strings.Contains(low, "labelled moist tub") {
+		bad("frogs in what is not moist, or not labelled")
 	}
 	if strings.Contains(low, "ice pack") && !strings.Contains(low, "ice packs wrapped and outside") {
 		bad("ice packs that touch")
@@ -47,6 +54,17 @@ func checkAdvice(t *testing.T, name, text string, hot, act, ceiling float64, cal
 	if at := regexp.MustCompile(`hand-mist|mist lightly`).FindStringIndex(low); doubt && at != nil && !strings.Contains(low[:at[0]], "look") {
 		bad("mist before look")
 	}
+	if strings.Contains(low, "vinegar") && !strings.Contains(low, "until it does not smell") {
+		bad("vinegar that stays")
+	}
+	for _, part := range regexp.MustCompile(`(?i)(dechlorinated|ro water)[^.;:,]*`).FindAllString(text, -1) {
+		if !strings.HasPrefix(part, "dechlorinated or RO water at room temperature") {
+			bad("water that is not at room temperature")
+		}
+	}
+	if strings.Contains(low, "vents open") && strings.Contains(low, "keep vents and doors shut") {
+		bad("open and shut at once")
+	}
 	if strings.Contains(text, "{") || strings.Contains(text, "%!") || strings.Contains(low, "safe") {
 		bad("not for a person")
 	}
@@ -57,6 +75,8 @@ func checkAdvice(t *testing.T, name, text string, hot, act, ceiling float64, cal
 func TestFirstAction_FitsItsSituation(t *testing.T) {
 	cfg := &configs.Config{Species: configs.SpeciesTable()}
 	seen := map[string]bool{}
+	blows := []climate.Blow{climate.BlowUnknown, climate.BlowVent, climate.BlowEither, climate.BlowShut}
+	n := 0 // every situation meets every air in turn
 	for _, sp := range cfg.Species {
 		for _, stage := range []configs.Stage{configs.Egg, configs.Tadpole, configs.Froglet, configs.Adult} {
 			lim := cfg.SpeciesFor(configs.Enclosure{Species: sp.ID, Stage: stage})
@@ -70,13 +90,16 @@ func TestFirstAction_FitsItsSituation(t *testing.T) {
 				grid = append(grid, hot)
 			}
 			for _, hot := range grid {
+				n++
 				for bits := range 1 << 5 {
+					n++
 					bit := func(i int) bool { return bits>>i&1 == 1 }
 					checkSituation(t, seen, situation{
 						known: true, hot: unit.Temperature(hot), cold: hot <= float64(lim.Cold),
 						act: unit.Temperature(lim.Act), ceiling: unit.Temperature(lim.Ceiling),
 						night: bit(0), falling: bit(1) && !bit(2), rising: bit(2) && !bit(1), doubt: bit(3), back: bit(4),
 						cups: stage == configs.Egg || stage == configs.Tadpole, lampsStep: bit(1), lampsOn: bit(0),
+						air: blows[n%4], outside: blows[n/4%4],
 					})
 				}
 			}
@@ -95,12 +118,16 @@ func checkSituation(t *testing.T, seen map[string]bool, s situation) {
 		for _, c := range []alarm.CauseKind{alarm.CauseRoom, alarm.CauseShelf, alarm.CauseEnclosure, alarm.CauseProbe, alarm.CauseSupply, alarm.CauseLamps, alarm.CauseDoor, alarm.CauseDewline} {
 			todo := steps(k, alarm.Cause{Kind: c}, s)
 			doubt, calm := s.doubt || c == alarm.CauseProbe, s.night || s.falling || k == alarm.KindAbove && s.back
-			like := fmt.Sprint(todo, s.hot < s.act, s.hot < s.ceiling, doubt, calm)
+			var key strings.Builder
+			for _, id := range todo {
+				key.WriteString(string(id) + " ")
+			}
+			like := fmt.Sprint(key.String(), s.hot < s.act, s.hot < s.ceiling, doubt, calm)
 			if seen[like] {
 				continue
 			}
 			seen[like] = true
-			d := alarm.Detail{Steps: todo}
+			d := alarm.Detail{Steps: todo, Air: &alarm.Air{Room: new(float64), Outside: new(float64)}}
 			for _, text := range []string{words.FirstAction(&d, unit.Celsius), words.DoFirst(&d, unit.Celsius)} {
 				name := fmt.Sprintf("%s by %s %+v", k.Row().ID, c, s)
 				checkAdvice(t, name, text, float64(s.hot), float64(s.act), float64(s.ceiling), calm, doubt)
@@ -125,5 +152,30 @@ func TestFirstAction_SaysWhatItTakes(t *testing.T) {
 	d := alarm.Detail{Steps: steps(alarm.KindLethal, alarm.Cause{Kind: alarm.CauseRoom}, s)}
 	if got := words.FirstAction(&d, unit.Fahrenheit); !strings.Contains(got, "thermometer inside, 68–72 °F, never under 64 °F") {
 		t.Errorf("%q", got)
+	}
+}
+
+// Air that is blown in decides what a hot room says first (breeding notes, section
+// 10), at the limit to act on as at the lethal one; where nobody knows its
+// humidity, that is said.
+func TestFirstAction_AirBlownIn(t *testing.T) {
+	wet := 26.4
+	for _, c := range []struct {
+		air, outside climate.Blow
+		want, never  string
+	}{
+		{climate.BlowVent, climate.BlowUnknown, "Vents open, fan on, mesh lid on; wet all every ten minutes", "shut"},
+		{climate.BlowShut, climate.BlowVent, "Keep vents and doors shut, no fog: the room's air would warm what is wet to 26.4 °C", "Vents open"},
+		{climate.BlowShut, climate.BlowVent, "Open the windows", "Keep the windows shut"},
+		{climate.BlowEither, climate.BlowShut, "or keep shut. The room's air cools what is wet only to 26.4 °C", "Open the windows"},
+		{climate.BlowUnknown, climate.BlowUnknown, "the humidity of the room is not known", "windows"},
+	} {
+		for _, hot := range []unit.Temperature{27.5, 28.6, 30.2} {
+			s := situation{known: true, hot: hot, act: 28.5, ceiling: 30, air: c.air, outside: c.outside}
+			d := alarm.Detail{Steps: steps(alarm.KindLethal, alarm.Cause{Kind: alarm.CauseRoom}, s), Air: &alarm.Air{Room: &wet, Outside: &wet}}
+			if got := words.FirstAction(&d, unit.Celsius); !strings.Contains(got, c.want) || strings.Contains(got, c.never) {
+				t.Errorf("at %v, %s, outside %s: %q", hot, c.air, c.outside, got)
+			}
+		}
 	}
 }

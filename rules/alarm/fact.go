@@ -142,6 +142,13 @@ func (f *Fact) UnmarshalJSON(data []byte) error {
 	return json.Unmarshal(data, (*plain)(f))
 }
 
+// Air holds the wet bulbs in °C of what could be blown into an enclosure; nil for
+// not known.
+type Air struct {
+	Room    *float64 `json:"room,omitempty"`
+	Outside *float64 `json:"outside,omitempty"`
+}
+
 // A Range is a span of time that an event is expected in.
 type Range struct {
 	FromMinutes float64 `json:"from_minutes"`
@@ -189,6 +196,9 @@ type Detail struct {
 	HasRate       bool    `json:"has_rate,omitempty"`
 	TimeToCeiling *Range  `json:"time_to_ceiling,omitempty"`
 	LampsOffGain  *Range  `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
+
+	// Air is what could be blown in, for alarms by heat; nil for nothing known.
+	Air *Air `json:"air,omitempty"`
 
 	Place Place `json:"place,omitzero"`
 	Is    Fact  `json:"is,omitzero"` // what is the matter
@@ -246,17 +256,22 @@ const (
 	WarmDoor        Step = "warm-door"
 	WarmAlone       Step = "warm-alone"
 	NightRoom       Step = "night-room"
+	CoolerOutside   Step = "cooler-outside"
 	NightDoor       Step = "night-door"
 	NightAlone      Step = "night-alone"
 	AllLampsOff     Step = "all-lamps-off"
 	VentNoFog       Step = "vent-no-fog"
+	VentWet         Step = "vent-wet"
+	VentOrShut      Step = "vent-or-shut"
+	KeepShut        Step = "keep-shut"
+	OpenWindows     Step = "open-windows"
+	ShutWindows     Step = "shut-windows"
 	BlindsIce       Step = "blinds-ice"
 	MoveFirst       Step = "move-first"
 	MoveIfRising    Step = "move-if-rising"
 	CallHelper      Step = "call-helper"
 	CallVet         Step = "call-vet"
 	LampsByHand     Step = "lamps-off-by-hand"
-	VentMist        Step = "vent-mist"
 	CloseDoor       Step = "close-door"
 	IfRoomWarmer    Step = "if-room-warmer"
 	PullPlugs       Step = "pull-plugs"

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -75,9 +76,11 @@ type RoomState struct {
 }
 
 // RoomTemp is the median of the room's trustworthy probes, in hundredths of °C.
-func (v *View) RoomTemp(now time.Duration) (int32, bool) {
+func (v *View) RoomTemp(now time.Duration) (int32, bool) { return v.medianTemp(v.InRoom, now) }
+
+func (v *View) medianTemp(probes []int, now time.Duration) (int32, bool) {
 	var temps Few
-	for _, i := range v.InRoom {
+	for _, i := range probes {
 		if p := &v.Probes[i]; p.Usable(&v.Cfg.Rules, now) {
 			temps.Add(int32(p.St.Temp))
 		}
@@ -86,14 +89,46 @@ func (v *View) RoomTemp(now time.Duration) (int32, bool) {
 }
 
 // RoomHum is the same for humidity, in hundredths of a percent.
-func (v *View) RoomHum(now time.Duration) (int32, bool) {
+func (v *View) RoomHum(now time.Duration) (int32, bool) { return v.medianHum(v.InRoom, now) }
+
+func (v *View) medianHum(probes []int, now time.Duration) (int32, bool) {
 	var hums Few
-	for _, i := range v.InRoom {
+	for _, i := range probes {
 		if p := &v.Probes[i]; p.HumUsable(&v.Cfg.Rules, now) {
 			hums.Add(int32(p.St.Hum))
 		}
 	}
 	return hums.Median()
+}
+
+// AirAround is the air that could be blown into an enclosure, nil where nothing
+// of it is known.
+func (v *View) AirAround(now time.Duration) *alarm.Air {
+	a := alarm.Air{Room: v.wetBulb(v.InRoom, now), Outside: v.wetBulb(v.Outside, now)}
+	if a == (alarm.Air{}) {
+		return nil
+	}
+	return &a
+}
+
+// wetBulb is that of the air at some probes in °C, nil where it is not known.
+func (v *View) wetBulb(probes []int, now time.Duration) *float64 {
+	t, ok := v.medianTemp(probes, now)
+	h, has := v.medianHum(probes, now)
+	if !ok || !has {
+		return nil
+	}
+	return WetBulbOf(float64(t)/100, float64(h)/100)
+}
+
+// WetBulbOf is the wet bulb in °C of air of a temperature and a relative humidity
+// at standard pressure, nil for air that there is not.
+func WetBulbOf(celsius, percent float64) *float64 {
+	wet, err := climate.WetBulb(celsius, percent, climate.StandardPressure)
+	if err != nil {
+		return nil
+	}
+	return &wet
 }
 
 // Middle is the median temperature of everything that moves.

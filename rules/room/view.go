@@ -57,6 +57,7 @@ type View struct {
 	Mists         []Mist
 	Air           RoomState
 	InRoom        []int     // probes in the room
+	Outside       []int     // and outside
 	BandDead      int32     // deadbands: hundredths of °C
 	FloorDead     int32     // and of a percent
 	Open          int       // alarms that are not NORM
@@ -175,6 +176,8 @@ func (v *View) placeProbe(i int, c configs.Probe) {
 		en.NamedFloor = en.NamedFloor || c.FloorProbe
 	case c.Place == configs.InRoom:
 		v.InRoom = append(v.InRoom, i)
+	case c.Place == configs.Outdoor:
+		v.Outside = append(v.Outside, i)
 	}
 }
 

@@ -68,7 +68,8 @@ func (s *Site) serveReload(w http.ResponseWriter, _ *http.Request) {
 	writeJSON(w, http.StatusAccepted, wire.Reply{OK: true})
 }
 
-// serveWhatIf answers what a room at ?room= °C would do, with ?lamps=on or off.
+// serveWhatIf answers what a room at ?room= °C would do, with ?lamps=on or off and,
+// where it is known, the room's ?rh= in %.
 func (s *Site) serveWhatIf(w http.ResponseWriter, r *http.Request) {
 	room, err := strconv.ParseFloat(r.FormValue("room"), 64)
 	if err != nil || !(room >= -30 && room <= 60) {
@@ -76,6 +77,14 @@ func (s *Site) serveWhatIf(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	a := rules.Assumption{Room: room}
+	if v := r.FormValue("rh"); v != "" {
+		rh, err := strconv.ParseFloat(v, 64)
+		if err != nil || !(rh > 0 && rh <= 100) {
+			writeError(w, http.StatusBadRequest, errors.New("rh must be a relative humidity in %, above 0 and at most 100"))
+			return
+		}
+		a.Humidity = &rh
+	}
 	if v := r.FormValue("lamps"); v != "" {
 		on := v == "on"
 		if !on && v != "off" {
