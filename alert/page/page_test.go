@@ -12,8 +12,10 @@ import (
 
 	"dewline/alert"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 )
 
 var everyPage = []string{"/", "/alarms", "/enclosure/a-1-1", "/enclosure/a-2-1?span=week", "/enclosure/a-2-2?span=year&end=2026-07-01", "/login", "/nowhere", "/answer/lethal-ceiling/a-2-1/7?t=key-of-lethal-ceiling/a-2-1/7"}
@@ -309,5 +311,23 @@ func TestWetProbeIsShown(t *testing.T) {
 		if !strings.Contains(body, "100 %, probe wet") || strings.Contains(body, "silent for") {
 			t.Errorf("%s: wet %v, silent %v", path, strings.Contains(body, "probe wet"), strings.Contains(body, "silent for"))
 		}
+	}
+}
+
+// Where it is hot the page says whether to let the room's air in, also where
+// nobody knows.
+func TestFacts_AirBlownIn(t *testing.T) {
+	wet := 31.2
+	v := rules.EnclosureView{Hottest: rules.Measure{Value: 30.5, Known: true}, Warn: 27.5, Act: 28.5, Ceiling: 30, BlownIn: climate.BlowShut, RoomWet: &wet}
+	say := func() string { return fmt.Sprint(facts(&v, units{scale: unit.Celsius})) }
+	if got := say(); !strings.Contains(got, "{Wet bulb of the room's air 31.2 °C") || !strings.Contains(got, "{Room air blown in keep shut, move the animals, cool the room true}") {
+		t.Error(got)
+	}
+	v.RoomWet, v.BlownIn = nil, climate.BlowUnknown
+	if got := say(); strings.Contains(got, "Wet bulb") || !strings.Contains(got, "{Room air blown in not known: the humidity of the air is not true}") {
+		t.Error(got)
+	}
+	if v.Hottest.Value = 25; strings.Contains(say(), "blown in") {
+		t.Error("said where it is not hot")
 	}
 }

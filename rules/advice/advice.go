@@ -79,18 +79,21 @@ func heatSteps(c alarm.Cause, s situation) []alarm.Step {
 		return s.lookFirst(alarm.Cooling)
 	case s.falling || s.back:
 		return s.lookFirst(alarm.ComingBack)
-	case s.night && (c.Kind == alarm.CauseRoom || c.Kind == alarm.CauseShelf):
+	case s.night && shared(c):
 		return s.lookFirst(append([]alarm.Step{alarm.NightRoom}, s.blow(alarm.CoolerOutside)...)...)
 	case s.night:
 		return s.lookFirst(byCause(c, alarm.WarmLamps, alarm.NightDoor, alarm.NightAlone))
 	case s.hot >= s.act:
 		return s.lookFirst(s.emergency(c, false)...)
-	case c.Kind == alarm.CauseRoom || c.Kind == alarm.CauseShelf:
+	case shared(c):
 		return s.lookFirst(append([]alarm.Step{alarm.WarmRoom}, s.blow("")...)...)
 	default:
 		return s.lookFirst(byCause(c, alarm.WarmLamps, alarm.WarmDoor, alarm.WarmAlone))
 	}
 }
+
+// shared reports whether the room's air is at fault.
+func shared(c alarm.Cause) bool { return c.Kind == alarm.CauseRoom || c.Kind == alarm.CauseShelf }
 
 // blow says whether to let air in, by what is known of it. What is known of the
 // air outside replaces guess.

@@ -179,3 +179,48 @@ func TestFirstAction_AirBlownIn(t *testing.T) {
 		}
 	}
 }
+
+// Each situation with what it must say and what it must not, whoever is told and
+// with whatever priority: words are made without it.
+func TestFirstAction_BySituation(t *testing.T) {
+	at := func(hot unit.Temperature) situation { return situation{known: true, hot: hot, act: 28.5, ceiling: 30} }
+	with := func(s situation, f func(*situation)) situation { f(&s); return s }
+	calm := `(?i)\bice\b|\bmove|\bbox|\btub|\bvet\b|take the`
+	room := alarm.Cause{Kind: alarm.CauseRoom}
+	for name, c := range map[string]struct {
+		kind        alarm.Kind
+		cause       alarm.Cause
+		s           situation
+		want, never string
+	}{
+		"cold side":           {alarm.KindBelow, room, with(at(16), func(s *situation) {}), "Keep the doors closed", calm + "|bottle|vents open"},
+		"cold limit":          {alarm.KindBelow, room, with(at(14), func(s *situation) { s.cold = true }), "Warm-water bottles, wrapped, beside the enclosures and never inside", "vents open"},
+		"warming up":          {alarm.KindBelow, room, with(at(17), func(s *situation) { s.rising = true }), "warming up again", calm + "|bottle"},
+		"night above band":    {alarm.KindAbove, room, with(at(23), func(s *situation) { s.night = true }), "See that the lamps are off", calm},
+		"night, outside cool": {alarm.KindAbove, room, with(at(23), func(s *situation) { s.night, s.outside = true, climate.BlowVent }), "Open the windows: the air outside", calm},
+		"above band":          {alarm.KindAbove, room, at(27), "Lamps off", calm},
+		"limit to act":        {alarm.KindAbove, room, at(28.5), "All lamps off.*If it still rises, move.*Call a vet if", "Move Oophaga"},
+		"act, air that heats": {alarm.KindAbove, room, with(at(28.5), func(s *situation) { s.air = climate.BlowShut }), "Keep vents and doors shut.*Move Oophaga", "Vents open|If it still rises"},
+		"lethal limit":        {alarm.KindLethal, room, at(30), "Move Oophaga, Phyllobates, froglets and tadpoles first", ""},
+		"lethal, alone":       {alarm.KindLethal, alarm.Cause{Kind: alarm.CauseEnclosure}, at(30), "mesh lid on, vents open.*labelled moist tub", ""},
+		"cooling":             {alarm.KindLethal, room, with(at(29), func(s *situation) { s.falling = true }), "It is cooling down", calm},
+		"25 °C and falling":   {alarm.KindLethal, room, with(at(25), func(s *situation) { s.falling = true }), "coming back", calm},
+		"door, room warmer":   {alarm.KindAbove, alarm.Cause{Kind: alarm.CauseDoor}, at(27), "Close the door, count the frogs", calm + "|vents open"},
+		"dry":                 {alarm.KindFloor, alarm.Cause{Kind: alarm.CauseEnclosure}, at(24), "^Hand-mist with dechlorinated or RO water at room temperature", calm},
+		"dry, doubted":        {alarm.KindFloor, alarm.Cause{Kind: alarm.CauseEnclosure}, with(at(24), func(s *situation) { s.doubt = true }), "^1 Look at moss and glass", calm},
+		"nozzle":              {alarm.KindMistMissing, alarm.Cause{Kind: alarm.CauseEnclosure}, at(24), "vinegar away from the enclosure, and rinse it until it does not smell", calm},
+		"wet":                 {alarm.KindMistEndless, alarm.Cause{Kind: alarm.CauseEnclosure}, at(24), "Stop the pump at its plug", calm + "|mist"},
+		"supply":              {alarm.KindMistMissing, alarm.Cause{Kind: alarm.CauseSupply}, at(24), "Refill the reservoir with dechlorinated or RO water at room temperature", calm},
+		"a probe's heat":      {alarm.KindLethal, alarm.Cause{Kind: alarm.CauseProbe}, at(31), "^1 Look at the frogs", calm},
+		"a probe's dryness":   {alarm.KindFloor, alarm.Cause{Kind: alarm.CauseProbe}, at(24), "^1 Look at moss and glass", calm},
+		"silent":              {alarm.KindSilent, alarm.Cause{Kind: alarm.CauseProbe}, situation{}, "^Look at the frogs", calm},
+		"wet probe":           {alarm.KindWet, alarm.Cause{Kind: alarm.CauseProbe}, situation{}, "^Look", calm},
+		"jumping":             {alarm.KindJump, alarm.Cause{Kind: alarm.CauseProbe}, situation{}, "^1 Look", calm},
+	} {
+		d := alarm.Detail{Steps: steps(c.kind, c.cause, c.s), Air: &alarm.Air{Room: new(float64), Outside: new(float64)}}
+		got := words.FirstAction(&d, unit.Celsius)
+		if !regexp.MustCompile(c.want).MatchString(got) || c.never != "" && regexp.MustCompile(c.never).MatchString(got) {
+			t.Errorf("%s: %q", name, got)
+		}
+	}
+}
