@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"strings"
 	"testing"
 	"time"
 )
@@ -186,6 +187,7 @@ func TestStagesTakeOlderFiles(t *testing.T) {
 	for name, text := range map[string]string{
 		"a lower limit of the water":       quietRoom("stage = \"tadpole\"\nceiling = \"24.5 °C\"\n", ""),
 		"a limit of the water at its band": quietRoom("stage = \"tadpole\"\nceiling = \"26 °C\"\n", ""),
+		"the same of an egg-feeder":        strings.Replace(quietRoom("stage = \"tadpole\"\nceiling = \"24.5 °C\"\n", ""), "dendrobates-auratus", "oophaga-pumilio", 1),
 		"eggs with a limit of their own":   quietRoom("stage = \"egg\"\nceiling = \"26.5 °C\"\nfloor = \"80 %\"\n", ""),
 		"eggs of a warm species": quietRoom("stage = \"egg\"\n",
 			"[[species]]\nid = \"dendrobates-auratus\"\nday = \"27-30 °C\"\nwarn = \"31 °C\"\nact = \"32 °C\"\nceiling = \"33 °C\"\n"),

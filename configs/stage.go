@@ -102,14 +102,15 @@ func (s *Species) lowerHeat(to heatLimits, why Grade) {
 func tadpoleWater(s Species, e Enclosure) Species {
 	s.DropMin, s.Tolerated = 0, Band{}
 	s.Floor, s.Dry = 0, 0
+	top := waterBand.High
+	if e.Ceiling != nil { // a lower limit of the keeper's own has room above the band
+		top = min(top, max(*e.Ceiling-1, 24))
+	}
 	if s.EggFeeder {
-		s.lowerHeat(waterHeat, GradeCommon)
+		s.lowerHeat(heatLimits{top, waterHeat.act, waterHeat.ceiling}, GradeCommon)
 		return s
 	}
-	s.Day = waterBand
-	if e.Ceiling != nil { // a lower limit of the keeper's own has room above the band
-		s.Day.High = min(s.Day.High, max(*e.Ceiling-1, 24))
-	}
+	s.Day = Band{waterBand.Low, top}
 	s.Night = s.Day
 	s.Warn, s.Act, s.Ceiling = waterHeat.warn, waterHeat.act, waterHeat.ceiling
 	s.Cool, s.Cold = 18, 16
