@@ -537,10 +537,11 @@ func (a *actor) keeper() {
 	}
 }
 
-// answerNotice acknowledges everything under the worst open notice.
+// answerNotice acknowledges everything under the worst open notice, which is
+// refused where somebody did already.
 func (a *actor) answerNotice() {
 	open := a.core.desk.Open()
-	if len(open) == 0 {
+	if len(open) == 0 || open[0].Acknowledged {
 		return
 	}
 	fx, err := a.core.AcknowledgeNotice(a.now, open[0].Notice.ID, 0, "sam", "seen")
