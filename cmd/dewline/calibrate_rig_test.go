@@ -198,6 +198,12 @@ type bench struct {
 
 func newBench(t *testing.T) *bench {
 	t.Helper()
+	return newBenchWith(t, map[string]alert.Channel{"mqtt": takesAll{}})
+}
+
+// newBenchWith is a bench with these ways to a phone.
+func newBenchWith(t *testing.T, channels map[string]alert.Channel) *bench {
+	t.Helper()
 	cfg, err := table.Decode("jars.toml", []byte(jarRoom))
 	if err != nil {
 		t.Fatal(err)
@@ -211,7 +217,7 @@ func newBench(t *testing.T) *bench {
 	b := &bench{t: t, jars: newJars(), socket: filepath.Join(dir, "s")}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Dir: filepath.Join(dir, "data"), Clock: b.jars.clock, ControlPath: b.socket,
-		Channels: map[string]alert.Channel{"mqtt": takesAll{}},
+		Channels: channels,
 		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
 			return b.jars, nil
 		},

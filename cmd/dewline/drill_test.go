@@ -9,11 +9,13 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"dewline/alert"
 )
 
 // A drill that nothing can carry is refused, not announced.
 func TestDrill_NoWay(t *testing.T) {
-	b := newBench(t)
+	b := newBenchWith(t, map[string]alert.Channel{})
 	code, out, problem := runDewline(t, "drill", "--control", b.socket)
 	if code != exitFailed || out != "" || !strings.Contains(problem, "no way to a phone is set up") {
 		t.Errorf("%d %q %q", code, out, problem)
