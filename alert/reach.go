@@ -1,10 +1,10 @@
 package alert
 
 import (
-	"dewline/alert/words"
 	"slices"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/rules"
 )
 

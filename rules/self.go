@@ -1,10 +1,11 @@
 package rules
 
 import (
+	"slices"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"slices"
 )
 
 // Set raises, updates or ends an alarm about dewline itself. Alarms that the

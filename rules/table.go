@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"math/bits"
+
 	"dewline/rules/air"
 	"dewline/rules/alarm"
 	"dewline/rules/door"
@@ -11,7 +13,6 @@ import (
 	"dewline/rules/night"
 	"dewline/rules/probes"
 	"dewline/rules/room"
-	"math/bits"
 )
 
 // A judge looks at the room as often as its row says, and tells what it finds.

@@ -2,7 +2,6 @@ package page
 
 import (
 	"context"
-	"dewline/alert/words"
 	"fmt"
 	"math"
 	"net"
@@ -11,6 +10,8 @@ import (
 	"strconv"
 	"sync"
 	"time"
+
+	"dewline/alert/words"
 )
 
 // So many tries of one address may fail within limitSpan, then it has to wait.

@@ -1,9 +1,10 @@
 package air
 
 import (
-	"dewline/rules/climate"
 	"math"
 	"testing"
+
+	"dewline/rules/climate"
 )
 
 // The rule of thumb for heated air against the handbook's saturation pressures

@@ -1,9 +1,10 @@
 package cause
 
 import (
+	"testing"
+
 	"dewline/rules/climate"
 	"dewline/rules/room"
-	"testing"
 )
 
 // Which enclosure is the odd one, by signs and sizes alone.

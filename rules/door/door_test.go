@@ -1,12 +1,13 @@
 package door
 
 import (
+	"testing"
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
-	"testing"
-	"time"
 )
 
 // A dry floor gives a froglet hours, so that an open door of theirs wakes.

@@ -1,10 +1,11 @@
 package heat
 
 import (
+	"time"
+
 	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 // How often a dose is told: while it grows, once it stopped, and while it is left.

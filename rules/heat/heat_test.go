@@ -1,10 +1,11 @@
 package heat
 
 import (
+	"testing"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
-	"testing"
 )
 
 // A forecast is made only above the limit that is worth a look, and none where

@@ -3,13 +3,14 @@
 package lamps
 
 import (
+	"math"
+	"time"
+
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"math"
-	"time"
 )
 
 // Judge looks whether the lamps follow their schedule.

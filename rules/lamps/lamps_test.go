@@ -1,11 +1,12 @@
 package lamps
 
 import (
+	"reflect"
+	"testing"
+
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
-	"reflect"
-	"testing"
 )
 
 // A temperature that goes the other way, and far, is something stronger than

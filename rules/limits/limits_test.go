@@ -1,12 +1,13 @@
 package limits
 
 import (
+	"testing"
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
 	"dewline/sensors"
-	"testing"
-	"time"
 )
 
 func arrived(v *room.View, celsius, percent float64) {

@@ -1,11 +1,12 @@
 package mist
 
 import (
+	"time"
+
 	"dewline/rules/climate"
 	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"time"
 )
 
 // mistFact tells how the mist that was due turned out.

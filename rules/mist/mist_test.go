@@ -1,12 +1,13 @@
 package mist
 
 import (
+	"testing"
+	"time"
+
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
-	"testing"
-	"time"
 )
 
 func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {

@@ -1,10 +1,11 @@
 package night
 
 import (
-	"dewline/rules/room"
-	"dewline/rules/room/roomtest"
 	"reflect"
 	"testing"
+
+	"dewline/rules/room"
+	"dewline/rules/room/roomtest"
 )
 
 // Without a clock nobody knows night from day: nothing is fed, nothing found.

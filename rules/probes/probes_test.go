@@ -1,14 +1,15 @@
 package probes
 
 import (
-	"dewline/rules/alarm"
-	"dewline/rules/room"
-	"dewline/rules/room/roomtest"
-	"dewline/sensors"
 	"math"
 	"slices"
 	"testing"
 	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/room"
+	"dewline/rules/room/roomtest"
+	"dewline/sensors"
 )
 
 func TestProbe_Rhythm(t *testing.T) {

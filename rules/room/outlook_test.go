@@ -1,10 +1,11 @@
 package room
 
 import (
-	"dewline/rules/climate"
-	"dewline/sensors"
 	"testing"
 	"time"
+
+	"dewline/rules/climate"
+	"dewline/sensors"
 )
 
 // A range gets wider to the early side after a mist and to the late side before
