@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -373,12 +374,15 @@ func (s *story) settle() {
 	}
 }
 
-// A few hundred stories in seconds; in the long run twenty thousand, each told
-// twice with the same words.
+// A few hundred stories in seconds; in the long run three thousand, or as many as
+// DEWLINE_STORIES says, each told twice with the same words.
 func TestLedgerModel(t *testing.T) {
 	n, times := 150, 1
 	if os.Getenv("DEWLINE_LONG") != "" {
-		n, times = 20_000, 2
+		n, times = 3000, 2
+		if more, err := strconv.Atoi(os.Getenv("DEWLINE_STORIES")); err == nil {
+			n = more
+		}
 	}
 	for seed := range uint64(n) {
 		digest, broken := tell(seed, nil)
