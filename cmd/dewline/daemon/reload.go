@@ -37,27 +37,15 @@ func (d *Daemon) reload() bool {
 		d.log.Warn("there is no configuration file to reload")
 		return false
 	}
-	next, err := table.Load(d.o.ConfigPath)
-	if err == nil {
-		err = Watchable(next)
-	}
 	old := d.cfg.Load()
-	if err == nil {
-		err = atStartOnly(old, next)
-	}
-	frontChanged := err == nil && old.HTTP != next.HTTP
-	if frontChanged {
-		err = d.front.move(old.HTTP.Listen, next.HTTP.Listen)
-	}
+	next, err := d.acceptable(old)
 	if err != nil {
 		d.log.Error("the new configuration is refused; the old one stays in force", "file", d.o.ConfigPath, "why", err)
 		d.refuse(err.Error())
 		return false
 	}
 	d.cfg.Store(next)
-	if frontChanged {
-		d.front.serve()
-	}
+	d.front.serve() // where it was moved
 	if st := d.record.Store(); st != nil {
 		st.SetLimits(core.LimitsOf(next))
 		st.SetKeep(core.KeepOf(next))
@@ -86,6 +74,22 @@ func (d *Daemon) reload() bool {
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
 		brokerChanged && slices.ContainsFunc(next.Probes, sends)
+}
+
+// acceptable reads the configuration and opens the page's address that it names;
+// the error says why it cannot be put in force.
+func (d *Daemon) acceptable(old *configs.Config) (*configs.Config, error) {
+	next, err := table.Load(d.o.ConfigPath)
+	if err == nil {
+		err = Watchable(next)
+	}
+	if err == nil {
+		err = atStartOnly(old, next)
+	}
+	if err == nil && old.HTTP != next.HTTP {
+		err = d.front.move(old.HTTP.Listen, next.HTTP.Listen)
+	}
+	return next, err
 }
 
 // refuse notes that the file was refused, or that it no longer is.
