@@ -50,7 +50,7 @@ func (e *Engine) followCause(s *room.Alarm, pic *climate.Picture, now sensors.In
 	en := &e.v.Enclosures[s.Index]
 	cause, why := e.cause.Temperature(en, pic, now, s.Kind)
 	if cause == s.Rec.Cause {
-		s.Rec.Detail.Evidence = why // as it is now
+		s.Rec.Because(why) // as it is now
 	}
 	if s.Rec.Life.Seen != alarm.Beyond {
 		return // on its way back: nobody needs another theory

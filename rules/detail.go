@@ -18,19 +18,20 @@ func (ls *lives) explain(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	if c.From == alarm.Norm && !r.Life.Active { // put away in peace: nothing was judged
 		r.Value, r.HasValue, r.Limit, r.HasLimit = 0, false, 0, false
 	}
+	d := &Detail{Evidence: r.Told().Evidence, Place: ls.place(s)}
 	if c.Changed() && (c.To == alarm.Unack || c.To == alarm.Suppressed) || r.Cause.Kind == "" || c.Why == whyCause {
-		r.Cause, r.Detail.Evidence = ls.causeOf(s, now)
+		r.Cause, d.Evidence = ls.causeOf(s, now)
 	}
-	r.Detail = Detail{Evidence: r.Detail.Evidence, Place: ls.place(s)}
+	r.Detail = d
 	if s.Kind.Row().Of == alarm.OfEnclosure {
 		ls.detailEnclosure(&ls.v.Enclosures[s.Index], s, now)
 	}
-	if s.Kind.Row().Of == alarm.OfDewline {
-		r.Detail.Evidence = r.Given.Evidence
+	if r.Given != nil {
+		d.Evidence = r.Given.Evidence
 	}
-	ls.advise(s, &r.Detail)
+	ls.advise(s, d)
 	if r.Life.Unknown {
-		r.Detail.Unknown = append(r.Detail.Unknown, alarm.Fact{ID: alarm.FactNoReading})
+		d.Unknown = append(d.Unknown, alarm.Fact{ID: alarm.FactNoReading})
 	}
 	r.Text = "" // of an older version
 	ls.tell(s, now, c)
@@ -38,7 +39,7 @@ func (ls *lives) explain(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 
 // detailEnclosure fills rate, time left and what was excused.
 func (ls *lives) detailEnclosure(en *room.Enclosure, s *room.Alarm, now sensors.Instant) {
-	d := &s.Rec.Detail
+	d := s.Rec.Detail
 	if s.Kind.Row().ByTemperature {
 		ls.detailTemperature(en, s, now)
 	}
@@ -52,7 +53,7 @@ func (ls *lives) detailEnclosure(en *room.Enclosure, s *room.Alarm, now sensors.
 
 // detailTemperature fills what a person needs beside a temperature.
 func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensors.Instant) {
-	d, hot := &s.Rec.Detail, !s.Kind.Row().Low && en.Now.HasTemp
+	d, hot := s.Rec.Detail, !s.Kind.Row().Low && en.Now.HasTemp
 	if hot {
 		d.Temperature, d.Ceiling = float64(en.Now.Hot)/100, float64(en.Limits.Ceiling)/100
 		d.Air = ls.v.AirAround(now.Mono)
@@ -84,7 +85,7 @@ func round(v, per float64) float64 { return math.Round(v*per) / per }
 // tell notes what became of an alarm: since when, for how long, what is the
 // matter.
 func (ls *lives) tell(s *room.Alarm, now sensors.Instant, c alarm.Change) {
-	d, l := &s.Rec.Detail, &s.Rec.Life
+	d, l := s.Rec.Detail, &s.Rec.Life
 	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, ls.state(s)
 	d.Value, d.Limit, d.Peak = s.Rec.Value, s.Rec.Limit, s.Rec.Peak
 	if !l.Since.IsZero() {
@@ -112,7 +113,7 @@ func (ls *lives) tell(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 
 // ended notes how an alarm is over.
 func (ls *lives) ended(s *room.Alarm, c alarm.Change) {
-	d, l := &s.Rec.Detail, &s.Rec.Life
+	d, l := s.Rec.Detail, &s.Rec.Life
 	if !l.Since.IsZero() {
 		d.Lasted = max(l.EndedAt-l.Since.Mono, 0)
 	}
@@ -152,7 +153,7 @@ func (ls *lives) place(s *room.Alarm) (p alarm.Place) {
 func (ls *lives) advise(s *room.Alarm, d *Detail) {
 	switch {
 	case !s.Rec.Life.Active:
-	case len(s.Rec.Given.Steps) > 0:
+	case s.Rec.Given != nil && len(s.Rec.Given.Steps) > 0:
 		d.FirstAction, d.Steps = "", s.Rec.Given.Steps
 	default:
 		if d.Air != nil {
@@ -172,7 +173,7 @@ func (ls *lives) state(s *room.Alarm) alarm.Fact {
 	switch {
 	case r.Life.Active && r.Life.Seen == alarm.Back && row.AtLimit:
 		return alarm.Fact{ID: alarm.FactReturning}
-	case row.Of == alarm.OfDewline && r.Given.Is.ID != "":
+	case r.Given != nil && r.Given.Is.ID != "":
 		return r.Given.Is
 	}
 	if j, ok := ls.judge[s.Kind].(teller); ok {

@@ -56,7 +56,7 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		for _, active := range []bool{true, false} {
 			s.Rec.Life.Active = active
 			r.e.lives.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
-			d := s.Rec.Detail
+			d := *s.Rec.Detail
 			d.Unknown, d.Evidence, d.HasRate, d.RatePerHour, d.TimeToCeiling, d.Ceiling = nil, nil, true, -1.5, &Range{FromMinutes: 10, ToMinutes: 20}, 30
 			a := alarm.Said{Key: s.Rec.Key, HasValue: true, HasLimit: true, Unit: s.Rec.Unit, Detail: &d}
 			if k.Row().Value == alarm.Difference {

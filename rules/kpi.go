@@ -137,8 +137,7 @@ func CountRaise(st *room.Stats, now, ended, chatter time.Duration) {
 	st.Raised++
 	if ended > 0 && now-ended <= quickReturn {
 		st.Quick++
-		copy(st.Returns[1:], st.Returns[:])
-		st.Returns[0] = room.Return{After: now - ended, Far: st.Far}
+		st.Returned(room.Return{After: now - ended, Far: st.Far})
 	}
 	copy(st.Raises[1:], st.Raises[:])
 	st.Raises[0] = now
@@ -254,13 +253,14 @@ func (e *Engine) Suggestion(k Key) (text string) {
 // nothing where neither would without becoming absurd.
 func (ls *lives) suggest(s *room.Alarm) string {
 	st := &s.Rec.Stats
-	n := int(min(st.Quick, uint64(len(st.Returns))))
+	latest := st.Latest()
+	n := len(latest)
 	if n < 3 {
 		return ""
 	}
 	var far []float64
 	var after []time.Duration
-	for _, r := range st.Returns[:n] {
+	for _, r := range latest {
 		far, after = append(far, r.Far), append(after, r.After)
 	}
 	slices.Sort(far)

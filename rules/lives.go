@@ -87,7 +87,7 @@ func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, wh
 	ls.out = append(ls.out, Transition{
 		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, By: by, Why: why, Detail: r.Detail,
+		Since: r.Life.Since, By: by, Why: why, Detail: *r.Detail,
 	})
 	switch {
 	case c.From == c.To:
@@ -137,7 +137,9 @@ func (ls *lives) Raise(s *room.Alarm, p Priority) {
 	}
 	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
 		// What a probe was blamed for while it was mild is looked at again.
-		s.Rec.Cause, s.Rec.Detail.Evidence = ls.causeOf(s, now)
+		c, evidence := ls.causeOf(s, now)
+		s.Rec.Cause = c
+		s.Rec.Because(evidence)
 	}
 	if c := s.Rec.Life.Worsen(); c.Changed() {
 		ls.emit(s, now, c, "", "more urgent than what was acknowledged")

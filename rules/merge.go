@@ -130,17 +130,15 @@ func (m *merger) goOn(old, mine *room.Record) {
 
 // joinStats adds what was counted in two runs, the later one second.
 func joinStats(a, b room.Stats) room.Stats {
-	raises, returns := a.Raises, a.Returns
-	sum := b
+	raises, sum := a.Raises, b
 	sum.Raised, sum.Acked, sum.AckTotal = a.Raised+b.Raised, a.Acked+b.Acked, a.AckTotal+b.AckTotal
 	sum.AckMax = max(a.AckMax, b.AckMax)
 	sum.Chattered, sum.Quick = a.Chattered+b.Chattered, a.Quick+b.Quick
 	if n := int(min(b.Raised, uint64(len(raises)))); n < len(raises) {
 		copy(sum.Raises[n:], raises[:])
 	}
-	if n := int(min(b.Quick, uint64(len(returns)))); n < len(returns) {
-		copy(sum.Returns[n:], returns[:])
-	}
+	sum.Returns = a.Returns
+	sum.Returned(b.Latest()...)
 	if b.Raised == 0 {
 		sum.UnackAt, sum.Far = a.UnackAt, a.Far
 	}

@@ -28,11 +28,11 @@ func TestKinds_AreComplete(t *testing.T) {
 		s.Against(1, 2)
 		s.Rec.Life.Active = true
 		e.lives.explain(&s, instant(0), alarm.Change{From: alarm.Norm, To: alarm.Unack})
-		active := Transition{Key: s.Rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.Rec.Unit, Detail: s.Rec.Detail}
+		active := Transition{Key: s.Rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.Rec.Unit, Detail: *s.Rec.Detail}
 		s.Rec.Life.Active = false
 		e.lives.explain(&s, instant(0), alarm.Change{From: alarm.Unack, To: alarm.Norm})
 		over := active
-		over.Detail = s.Rec.Detail
+		over.Detail = *s.Rec.Detail
 		for _, x := range []Transition{active, over} {
 			if text := words.Sentence(x.Said(), unit.Celsius); text == "" || strings.ContainsAny(text, "{}%!") && x.Unit != "%" || strings.Contains(text, ": .") || strings.Contains(text, "over; .") {
 				t.Errorf("%s: %q", s.Rec.Key.Alarm, text)

@@ -24,8 +24,8 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 		}
 		return e.lives.out
 	}
-	news := s.Open() && (s.Rec.Given.Is != c.Is || !slices.Equal(s.Rec.Given.Evidence, c.Evidence))
-	s.Rec.Given = room.Given{Is: c.Is, Evidence: c.Evidence, Steps: c.Steps}
+	news := s.Open() && (s.Rec.Given == nil || s.Rec.Given.Is != c.Is || !slices.Equal(s.Rec.Given.Evidence, c.Evidence))
+	s.Rec.Given = &room.Given{Is: c.Is, Evidence: c.Evidence, Steps: c.Steps}
 	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = c.Value, c.HasValue, c.Limit, c.HasLimit
 	s.Rec.Unit = c.Unit
 	if !s.Rec.Life.Active {

@@ -333,13 +333,13 @@ func (e *Engine) Open() []AlarmView {
 
 func (ls *lives) view(s *room.Alarm) AlarmView {
 	r := &s.Rec
-	told := s.Rec
-	ls.advise(s, &told.Detail) // the situation moves while nothing else does
+	told := r.Told()
+	ls.advise(s, &told) // the situation moves while nothing else does
 	v := AlarmView{
 		Key: r.Key, ID: OnsetID(r.Key, r.Life.Seq), Seq: r.Life.Seq, State: r.Life.State,
 		Active: r.Life.Active, Unknown: r.Life.Unknown, Priority: r.Priority, Cause: r.Cause,
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: told.Detail,
+		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: told,
 	}
 	switch r.Life.State {
 	case alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:

@@ -292,7 +292,7 @@ func (ls *lives) end(r room.Record, now sensors.Instant) {
 	c := r.Life.Drop()
 	if c.Changed() {
 		r.Text = r.Key.Subject + ": no longer configured; the alarm ends."
-		r.Detail = Detail{}
+		r.Detail = nil
 		ls.out = append(ls.out, Transition{
 			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 			Unit: r.Unit, Since: since, Why: c.Why, Text: r.Text,

@@ -139,7 +139,7 @@ func (Judge) Step(v *room.View, out *room.Out) {
 func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	if a.Kind == alarm.KindExposure {
 		if o := (look{v: v}).heatOf(a); o != nil {
-			return o.Rec.Cause, o.Rec.Detail.Evidence
+			return o.Rec.Cause, o.Rec.Told().Evidence
 		}
 	}
 	return cause.Look{V: v}.ByTemperature(a, v.At)

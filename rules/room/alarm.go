@@ -3,6 +3,7 @@ package room
 import (
 	"encoding/json"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,9 +22,25 @@ type Stats struct {
 	UnackAt   time.Duration    `json:"unack_at,omitempty"`
 	// Far is how far the value has gone past the limit on the normal side since
 	// the last clearing, in its unit.
-	Far     float64    `json:"far,omitempty"`
-	Returns [16]Return `json:"returns"`         // the last quick returns, newest first
-	Quick   uint64     `json:"quick,omitempty"` // all of them
+	Far     float64  `json:"far,omitempty"`
+	Returns []Return `json:"returns,omitempty"` // the last quick returns, newest first
+	Quick   uint64   `json:"quick,omitempty"`   // all of them
+}
+
+// mostReturns is how many quick returns are kept.
+const mostReturns = 16
+
+// Returned puts quick returns, newest first, before those that are kept. What was
+// copied of the alarm before keeps its own.
+func (st *Stats) Returned(newest ...Return) {
+	all := slices.Concat(newest, st.Returns)
+	st.Returns = all[:min(len(all), mostReturns)]
+}
+
+// Latest returns the quick returns that are kept, newest first. Records of before
+// have empty ones behind them.
+func (st *Stats) Latest() []Return {
+	return st.Returns[:min(st.Quick, uint64(len(st.Returns)))]
 }
 
 // A Return is a new raise soon after a clearing.
@@ -45,7 +62,9 @@ type Record struct {
 	HasLimit bool           `json:"has_limit"`
 	Unit     string         `json:"unit,omitempty"`
 	Text     string         `json:"text,omitempty"` // of an older version, until it is said anew
-	Detail   alarm.Detail   `json:"detail"`
+	// Detail is what was last said about it; nil for nothing yet. It is replaced,
+	// so that who copied the record keeps what it was.
+	Detail *alarm.Detail `json:"detail,omitempty"`
 	// Peak is the value furthest beyond the limit since the last raise.
 	Peak float64 `json:"peak,omitempty"`
 	// AckedBy is who acknowledged the present onset.
@@ -55,10 +74,27 @@ type Record struct {
 	// passed; nil for other alarms.
 	Severe *alarm.Record `json:"severe,omitempty"`
 	// Given is what a Condition of dewline itself came with.
-	Given Given `json:"given,omitzero"`
+	Given *Given `json:"given,omitempty"`
 }
 
-// Given is what came with a Condition.
+// Told is what was last said about the alarm.
+func (r *Record) Told() alarm.Detail {
+	if r.Detail == nil {
+		return alarm.Detail{}
+	}
+	return *r.Detail
+}
+
+// Because takes what now speaks for the alarm's cause.
+func (r *Record) Because(evidence []alarm.Fact) {
+	d := r.Told()
+	if !slices.Equal(d.Evidence, evidence) {
+		d.Evidence = evidence
+		r.Detail = &d
+	}
+}
+
+// Given is what came with a Condition. It is replaced, never changed.
 type Given struct {
 	Is       alarm.Fact   `json:"is,omitzero"`
 	Evidence []alarm.Fact `json:"evidence,omitempty"`
