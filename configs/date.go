@@ -27,9 +27,6 @@ func (d *Date) UnmarshalText(text []byte) error {
 // String writes "2006-01-02".
 func (d Date) String() string { return d.noon().Format(time.DateOnly) }
 
-// MarshalText writes "2006-01-02".
-func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
-
 func (d Date) noon() time.Time { return time.Date(d.Year, d.Month, d.Day, 12, 0, 0, 0, time.UTC) }
 
 // daysUntil counts the days to the local day of at.
@@ -67,9 +64,6 @@ func (d *YearDay) UnmarshalText(text []byte) error {
 func (d YearDay) String() string {
 	return time.Date(2001, 1, 1+int(d), 0, 0, 0, 0, time.UTC).Format("2 Jan")
 }
-
-// MarshalText writes "1 Nov".
-func (d YearDay) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
 // YearDayOf is the day of the year that t's clock shows.
 func YearDayOf(t time.Time) YearDay {

@@ -92,9 +92,6 @@ func durationPart(text string, v float64, unit string) (time.Duration, error) {
 	return time.Duration(math.Round(v * float64(length))), nil
 }
 
-// MarshalText writes d in full, so that reading it back gives d again.
-func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
-
 // String writes d in the largest unit that divides it.
 func (d Duration) String() string {
 	t := time.Duration(d)

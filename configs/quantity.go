@@ -3,6 +3,7 @@ package configs
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -40,14 +41,6 @@ type Band struct{ Low, High Celsius }
 // Appendix C).
 const LitresPerGallon = 3.785411784
 
-// The temperatures that a configuration may name. Anything outside is a
-// mistyped number or unit, not a frog room.
-const (
-	coldestCelsius = -50
-	hottestCelsius = 100
-	widestDelta    = 50
-)
-
 // A quantityError is text that does not hold the quantity asked for.
 type quantityError struct{ what, do string }
 
@@ -84,143 +77,101 @@ func number(text, do string) (float64, string, error) {
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }
 
-// temperatureUnit reports whether unit is Fahrenheit.
-func temperatureUnit(text, unit, do string) (fahrenheit bool, err error) {
-	switch unit {
-	case "°C", "C", "℃":
-		return false, nil
-	case "°F", "F", "℉":
-		return true, nil
-	case "":
-		return false, refuse(do, "%q has no unit", text)
-	}
-	return false, refuse(do, "%q is not a unit of temperature", unit)
+// A scale is how one kind of quantity is written: in its own unit, of any of these
+// names, or in another that convert brings to it, and from least to most.
+type scale struct {
+	hint, kind    string
+	own, others   []string
+	convert       func(float64) float64
+	least, most   float64
+	doubt, beyond string // what to do about another number, and what is wrong
+	anyCase       bool   // of the names
 }
 
-func (Celsius) example() string { return "26.5 °C" }
-
-const celsiusHint = `write it with its unit, as in "26.5 °C" or "80 F"`
-
-// UnmarshalText reads a number with °C, C, °F or F, within -50 to 100 °C.
-func (c *Celsius) UnmarshalText(text []byte) error {
-	v, name, err := number(string(text), celsiusHint)
-	if err != nil {
+// read sets to to the number of text.
+func (s *scale) read(text []byte, to *float64) error {
+	v, unit, err := number(string(text), s.hint)
+	name := unit
+	if s.anyCase {
+		name = strings.ToLower(unit)
+	}
+	switch {
+	case err != nil:
 		return err
+	case unit == "":
+		return refuse(s.hint, "%q has no unit", text)
+	case slices.Contains(s.others, name):
+		v = s.convert(v)
+	case !slices.Contains(s.own, name):
+		return refuse(s.hint, "%q is not a unit of %s", unit, s.kind)
 	}
-	f, err := temperatureUnit(string(text), name, celsiusHint)
-	if err != nil {
-		return err
+	if v < s.least || v > s.most {
+		return refuse(s.doubt, s.beyond, text)
 	}
-	if f {
-		v = float64(unit.FromFahrenheit(v))
-	}
-	if v < coldestCelsius || v > hottestCelsius {
-		return refuse("check the number and its unit", "%q is outside -50 to 100 °C", text)
-	}
-	*c = Celsius(v)
+	*to = v
 	return nil
 }
 
-// MarshalText writes c in full, so that reading it back gives c again.
-func (c Celsius) MarshalText() ([]byte, error) { return []byte(exact(float64(c)) + " °C"), nil }
+const bothDoubted = "check the number and its unit"
+
+var celsiusNames, fahrenheitNames = []string{"°C", "C", "℃"}, []string{"°F", "F", "℉"}
+
+func (Celsius) example() string { return "26.5 °C" }
+
+// UnmarshalText reads a number with °C, C, °F or F, within -50 to 100 °C.
+func (c *Celsius) UnmarshalText(text []byte) error {
+	s := scale{
+		`write it with its unit, as in "26.5 °C" or "80 F"`, "temperature", celsiusNames, fahrenheitNames,
+		func(f float64) float64 { return float64(unit.FromFahrenheit(f)) }, -50, 100, bothDoubted, "%q is outside -50 to 100 °C", false,
+	}
+	return s.read(text, (*float64)(c))
+}
 
 // String writes at most two decimals and the unit.
 func (c Celsius) String() string { return short(float64(c)) + " °C" }
 
 func (CelsiusDelta) example() string { return "0.5 °C" }
 
-const deltaHint = `write the difference with its unit, as in "0.5 °C" or "0.9 F"`
-
 // UnmarshalText reads a number with °C, C, K, °F or F, within 0 to 50 °C.
 func (c *CelsiusDelta) UnmarshalText(text []byte) error {
-	v, name, err := number(string(text), deltaHint)
-	if err != nil {
-		return err
+	s := scale{
+		`write the difference with its unit, as in "0.5 °C" or "0.9 F"`, "temperature", append([]string{"K"}, celsiusNames...), fahrenheitNames,
+		func(f float64) float64 { return float64(unit.DeltaFromFahrenheit(f)) }, 0, 50, bothDoubted, "the difference %q is outside 0 to 50 °C", false,
 	}
-	if name == "K" {
-		name = "°C"
-	}
-	f, err := temperatureUnit(string(text), name, deltaHint)
-	if err != nil {
-		return err
-	}
-	if f {
-		v = float64(unit.DeltaFromFahrenheit(v))
-	}
-	if v < 0 || v > widestDelta {
-		return refuse("check the number and its unit", "the difference %q is outside 0 to 50 °C", text)
-	}
-	*c = CelsiusDelta(v)
-	return nil
+	return s.read(text, (*float64)(c))
 }
-
-// MarshalText writes c in full, so that reading it back gives c again.
-func (c CelsiusDelta) MarshalText() ([]byte, error) { return []byte(exact(float64(c)) + " °C"), nil }
 
 // String writes at most two decimals and the unit.
 func (c CelsiusDelta) String() string { return short(float64(c)) + " °C" }
 
 func (Percent) example() string { return "70 %" }
 
-const percentHint = `write it with its unit, as in "70 %"`
-
 // UnmarshalText reads a number with %, within 0 to 100.
 func (p *Percent) UnmarshalText(text []byte) error {
-	v, unit, err := number(string(text), percentHint)
-	if err != nil {
-		return err
+	s := scale{
+		`write it with its unit, as in "70 %"`, "humidity", []string{"%", "%RH", "% RH"}, nil,
+		nil, 0, 100, "check the number", "%q is outside 0 to 100 %%", false,
 	}
-	switch strings.ReplaceAll(unit, " ", "") {
-	case "%", "%RH":
-	case "":
-		return refuse(percentHint, "%q has no unit", text)
-	default:
-		return refuse(percentHint, "%q is not a unit of humidity", unit)
-	}
-	if v < 0 || v > 100 {
-		return refuse("check the number", "%q is outside 0 to 100 %%", text)
-	}
-	*p = Percent(v)
-	return nil
+	return s.read(text, (*float64)(p))
 }
-
-// MarshalText writes p in full, so that reading it back gives p again.
-func (p Percent) MarshalText() ([]byte, error) { return []byte(exact(float64(p)) + " %"), nil }
 
 // String writes at most two decimals and the unit.
 func (p Percent) String() string { return short(float64(p)) + " %" }
 
 func (Litres) example() string { return "90 L" }
 
-const litresHint = `write it with its unit, as in "90 L" or "24 gal"`
-
 // largestLitres is well above any glass enclosure that a rack holds.
 const largestLitres = 100_000
 
 // UnmarshalText reads a number with L or gal (US), above 0.
 func (l *Litres) UnmarshalText(text []byte) error {
-	v, unit, err := number(string(text), litresHint)
-	if err != nil {
-		return err
+	s := scale{
+		`write it with its unit, as in "90 L" or "24 gal"`, "volume", []string{"l", "litre", "litres", "liter", "liters"}, []string{"gal", "us gal", "gallon", "gallons"},
+		func(gal float64) float64 { return gal * LitresPerGallon }, math.SmallestNonzeroFloat64, largestLitres,
+		bothDoubted, "%q is not the volume of an enclosure", true,
 	}
-	switch strings.ToLower(unit) {
-	case "l", "litre", "litres", "liter", "liters":
-	case "gal", "us gal", "gallon", "gallons":
-		v *= LitresPerGallon
-	case "":
-		return refuse(litresHint, "%q has no unit", text)
-	default:
-		return refuse(litresHint, "%q is not a unit of volume", unit)
-	}
-	if v <= 0 || v > largestLitres {
-		return refuse("check the number and its unit", "%q is not the volume of an enclosure", text)
-	}
-	*l = Litres(v)
-	return nil
+	return s.read(text, (*float64)(l))
 }
-
-// MarshalText writes l in full, so that reading it back gives l again.
-func (l Litres) MarshalText() ([]byte, error) { return []byte(exact(float64(l)) + " L"), nil }
 
 // String writes at most two decimals and the unit.
 func (l Litres) String() string { return short(float64(l)) + " L" }
@@ -259,11 +210,6 @@ func (b *Band) UnmarshalText(text []byte) error {
 	}
 	*b = got
 	return nil
-}
-
-// MarshalText writes b in full, so that reading it back gives b again.
-func (b Band) MarshalText() ([]byte, error) {
-	return []byte(exact(float64(b.Low)) + "-" + exact(float64(b.High)) + " °C"), nil
 }
 
 // String writes at most two decimals and the unit.

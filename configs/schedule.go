@@ -54,9 +54,6 @@ func twoDigits(s string) (int, bool) {
 // String writes "HH:MM".
 func (t ClockTime) String() string { return fmt.Sprintf("%02d:%02d", int(t)/60, int(t)%60) }
 
-// MarshalText writes "HH:MM".
-func (t ClockTime) MarshalText() ([]byte, error) { return []byte(t.String()), nil }
-
 func (ClockSpan) example() string { return "08:00-20:00" }
 
 // UnmarshalText reads two times of day with a hyphen or en dash between them.
@@ -81,9 +78,6 @@ func (s *ClockSpan) UnmarshalText(text []byte) error {
 
 // String writes "HH:MM-HH:MM".
 func (s ClockSpan) String() string { return s.From.String() + "-" + s.To.String() }
-
-// MarshalText writes "HH:MM-HH:MM".
-func (s ClockSpan) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
 
 // Contains reports whether a clock showing t is inside the span.
 func (s ClockSpan) Contains(t ClockTime) bool {
