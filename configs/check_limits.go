@@ -12,7 +12,7 @@ import (
 const hottestLethal Celsius = 36
 
 // size refuses a room whose readings no record keeps.
-func (k *checker) size() {
+func (k racks) size() {
 	n, poll := len(k.c.Probes), k.c.Room.Poll
 	if n > MostProbes {
 		k.refuse(k.doc.item("probe", MostProbes), "", "share them out to two boards",
@@ -28,7 +28,7 @@ func (k *checker) size() {
 
 // effective checks the limits in force in an enclosure, wherever they were written.
 // What is wrong in the species' own section was told there.
-func (k *checker) effective(t *element, e Enclosure) {
+func (k racks) effective(t *element, e Enclosure) {
 	s, whose := k.c.SpeciesFor(e), fmt.Sprintf("enclosure %q", e.ID)
 	own := k.ownSection(e.Species)
 	if own != nil && own.spoilt() {
@@ -63,7 +63,7 @@ func (k *checker) effective(t *element, e Enclosure) {
 }
 
 // ownSection is the keeper's section of a species, nil for none.
-func (k *checker) ownSection(id string) *element {
+func (k racks) ownSection(id string) *element {
 	if i := indexSpecies(k.ownSpecies, id); i >= 0 {
 		return k.doc.item("species", i)
 	}
@@ -71,7 +71,7 @@ func (k *checker) ownSection(id string) *element {
 }
 
 // lethalCeiling checks a lethal limit by itself and against the top of the day band.
-func (k *checker) lethalCeiling(t *element, key, whose string, lethal, top Celsius) {
+func (k racks) lethalCeiling(t *element, key, whose string, lethal, top Celsius) {
 	switch {
 	case centi(lethal) > centi(hottestLethal):
 		do := fmt.Sprintf("write %s or less", hottestLethal)
@@ -89,7 +89,7 @@ func (k *checker) lethalCeiling(t *element, key, whose string, lethal, top Celsi
 }
 
 // floor checks a humidity floor. One of 0 watches nothing, and a warning says so.
-func (k *checker) floor(t *element, key, whose string, floor Percent) {
+func (k racks) floor(t *element, key, whose string, floor Percent) {
 	switch {
 	case centi(floor) >= centi(Percent(100)):
 		k.refuse(t, key, "write a floor under 100 %, as in 70 %", "the humidity floor of %s is %s, which no air stays above", whose, floor)

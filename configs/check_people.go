@@ -15,7 +15,7 @@ const (
 )
 
 // people checks who is told, and by which way.
-func (k *checker) people() {
+func (k services) people() {
 	channels := []string{channelMQTT, channelMail}
 	for _, w := range k.c.Webhooks {
 		if w.ID != "" {
@@ -37,7 +37,7 @@ func (k *checker) people() {
 
 // channels checks that each channel of a person leads somewhere. A way that
 // ends nowhere is worse than none: the keeper relies on it.
-func (k *checker) channels(t *element, p Person, known []string) {
+func (k services) channels(t *element, p Person, known []string) {
 	for j, ch := range p.Channels {
 		at := t.item("channels", j)
 		switch {
@@ -61,7 +61,7 @@ func (k *checker) channels(t *element, p Person, known []string) {
 }
 
 // mailAddress also refuses line breaks, which could add headers to a mail.
-func (k *checker) mailAddress(t *element, key, got string) {
+func (k services) mailAddress(t *element, key, got string) {
 	if _, err := mail.ParseAddress(got); err != nil || strings.ContainsAny(got, "\r\n") {
 		k.fault(t, key, `write for example "keeper@example.org"`, "%s = %q is not a mail address", key, got)
 	}
@@ -69,7 +69,7 @@ func (k *checker) mailAddress(t *element, key, got string) {
 
 // mail checks the server. A whole [mail] section without a host is half a
 // setting, not the wish for no mail: that is no section.
-func (k *checker) mail() {
+func (k services) mail() {
 	t, m := k.doc.at("mail"), k.c.Mail
 	if !k.doc.has("mail") {
 		return
@@ -94,7 +94,7 @@ func (k *checker) mail() {
 
 // webhooks checks the addresses that notices are posted to. Their templates are
 // the sender's matter, which knows the words that they may use.
-func (k *checker) webhooks() {
+func (k services) webhooks() {
 	seen := map[string]int{}
 	for i, w := range k.c.Webhooks {
 		t := k.doc.item("webhook", i)
@@ -117,7 +117,7 @@ func (k *checker) webhooks() {
 }
 
 // headers checks the extra headers of a webhook.
-func (k *checker) headers(t *element, key string, all map[string]string) {
+func (k services) headers(t *element, key string, all map[string]string) {
 	h := t.fields[key]
 	if h == nil {
 		return
@@ -138,11 +138,36 @@ func validHeader(name, value string) bool {
 }
 
 // weekday brings the day of the summary to lower case and checks it.
-func (k *checker) weekday() {
+func (k services) weekday() {
 	days := make([]string, 7)
 	for d := range days {
 		days[d] = strings.ToLower(time.Weekday(d).String())
 	}
 	k.c.Summary.Weekday = strings.ToLower(k.c.Summary.Weekday)
 	k.oneOf(k.doc.at("summary"), "weekday", k.c.Summary.Weekday, days...)
+}
+
+// duties checks the [[duty]] sections.
+func (k services) duties() {
+	people := idsOf(k.c.People, func(p *Person) string { return p.ID })
+	days := make([]string, 7)
+	for d := range days {
+		days[d] = strings.ToLower(time.Weekday(d).String())
+	}
+	for i := range k.c.Duties {
+		d, t := &k.c.Duties[i], k.doc.item("duty", i)
+		if !t.has("person") {
+			k.fault(t, "person", "add person", "this [[duty]] names nobody")
+		} else {
+			k.reference(t, "person", d.Person, "person", people)
+		}
+		for j := range d.Days {
+			if d.Days[j] = strings.ToLower(d.Days[j]); !slices.Contains(days, d.Days[j]) {
+				k.fault(t, "days", "write one of "+listed(days), "%q is no day of the week", d.Days[j])
+			}
+		}
+		if d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)) {
+			k.fault(t, "to", "write a later one", "this [[duty]] ends before it begins")
+		}
+	}
 }

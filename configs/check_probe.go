@@ -13,7 +13,7 @@ func (p Probe) MeasuresTemperature() bool { return p.Measures.Temperature }
 func (p Probe) MeasuresHumidity() bool { return p.Measures.Humidity }
 
 // probes checks each probe: where it hangs, how it is reached, what it is for.
-func (k *checker) probes() {
+func (k probes) probes() {
 	seen, floors, sources := map[string]int{}, map[string]string{}, map[string]string{}
 	for i, p := range k.c.Probes {
 		if k.full() {
@@ -22,7 +22,7 @@ func (k *checker) probes() {
 		t := k.doc.item("probe", i)
 		k.identity(t, "probe", p.ID, seen)
 		k.hangs(t, p)
-		k.families.Check(&Section{k, t}, p, k.c)
+		k.families.Check(&Section{k.checker, t}, p, k.c)
 		k.floorProbe(t, p, floors)
 		k.durations(t, within{"budget", p.Budget, second / 100, minute})
 		k.sameSource(t, p, sources)
@@ -31,7 +31,7 @@ func (k *checker) probes() {
 
 // sameSource checks that no two probes read one file or one value of a node:
 // the twin would agree with itself for ever.
-func (k *checker) sameSource(t *element, p Probe, sources map[string]string) {
+func (k probes) sameSource(t *element, p Probe, sources map[string]string) {
 	key, source := "path", p.Path
 	if p.Topic != "" {
 		key, source = "topic", strings.Join([]string{p.Topic, p.TemperaturePointer, p.HumidityPointer}, " ")
@@ -46,7 +46,7 @@ func (k *checker) sameSource(t *element, p Probe, sources map[string]string) {
 }
 
 // hangs checks where a probe hangs.
-func (k *checker) hangs(t *element, p Probe) {
+func (k probes) hangs(t *element, p Probe) {
 	if !t.has("place") {
 		k.fault(t, "place", "add place, one of "+quoteJoin(placeNames), "probe %q has no place", p.ID)
 		return
@@ -69,7 +69,7 @@ func (k *checker) hangs(t *element, p Probe) {
 var placeNames = []string{string(Litter), string(Canopy), string(Water), string(InRoom), string(Outdoor)}
 
 // floorProbe allows one probe per enclosure to be named for the floor.
-func (k *checker) floorProbe(t *element, p Probe, floors map[string]string) {
+func (k probes) floorProbe(t *element, p Probe, floors map[string]string) {
 	if !p.FloorProbe {
 		return
 	}
@@ -86,7 +86,7 @@ func (k *checker) floorProbe(t *element, p Probe, floors map[string]string) {
 
 // buses checks that no two chips on one bus answer at one address: their
 // answers would mix into a value that looks right.
-func (k *checker) buses() {
+func (k probes) buses() {
 	type place struct {
 		bus     string
 		address int
@@ -121,7 +121,7 @@ func (k *checker) buses() {
 }
 
 // wireKey is the key that a collision of probe i is reported at.
-func (k *checker) wireKey(i int) string {
+func (k probes) wireKey(i int) string {
 	t := k.doc.item("probe", i)
 	for _, key := range []string{"mux_channel", "address", "bus"} {
 		if t.has(key) {

@@ -7,7 +7,7 @@ import (
 )
 
 // lamps checks the photoperiods; without hours a section says nothing.
-func (k *checker) lamps() {
+func (k racks) lamps() {
 	seen := map[string]int{}
 	for i, l := range k.c.Lamps {
 		t := k.doc.item("lamps", i)
@@ -20,7 +20,7 @@ func (k *checker) lamps() {
 
 // mists checks the misting schedules. A time written twice would count one
 // pulse as two and report the second as missing.
-func (k *checker) mists() {
+func (k racks) mists() {
 	seen := map[string]int{}
 	for i, m := range k.c.Mists {
 		t := k.doc.item("mist", i)
@@ -42,7 +42,7 @@ func (k *checker) mists() {
 
 // enclosures checks each enclosure against what lives, stands, shines and
 // measures in it.
-func (k *checker) enclosures() {
+func (k racks) enclosures() {
 	if len(k.c.Enclosures) == 0 && !k.doc.has("enclosure") && !k.doc.has("sentinel") {
 		k.add(position{1, 1}, "add an [[enclosure]] for each", "the file describes no enclosure")
 	}
@@ -61,7 +61,7 @@ func (k *checker) enclosures() {
 }
 
 // inhabitants checks species, stage and the enclosure's own limits.
-func (k *checker) inhabitants(t *element, e Enclosure) {
+func (k racks) inhabitants(t *element, e Enclosure) {
 	k.oneOf(t, "stage", string(e.Stage), string(Egg), string(Tadpole), string(Froglet), string(Adult))
 	if t.has("out_of_water") && e.Stage != Froglet {
 		k.fault(t, "out_of_water", "remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
@@ -100,7 +100,7 @@ func speciesAdvice(got string, ids []string) string {
 
 // standing checks the place in the rack. Two enclosures in one slot are a copied
 // section whose id alone was changed; its probe is then the wrong one too.
-func (k *checker) standing(t *element, e Enclosure, slots map[string]string) {
+func (k racks) standing(t *element, e Enclosure, slots map[string]string) {
 	if e.Shelf < 0 || e.Slot < 0 {
 		key := map[bool]string{true: "shelf", false: "slot"}[e.Shelf < 0]
 		k.fault(t, key, "count from 1", "%s of enclosure %q is negative", key, e.ID)
@@ -118,7 +118,7 @@ func (k *checker) standing(t *element, e Enclosure, slots map[string]string) {
 }
 
 // schedules checks that lamps and mist name sections that exist.
-func (k *checker) schedules(t *element, e Enclosure) {
+func (k racks) schedules(t *element, e Enclosure) {
 	if t.has("lamps") {
 		k.reference(t, "lamps", e.Lamps, "lamps", k.lampIDs)
 	}
@@ -129,7 +129,7 @@ func (k *checker) schedules(t *element, e Enclosure) {
 
 // watched checks that something measures the temperature that the animals
 // live in.
-func (k *checker) watched(t *element, e Enclosure) {
+func (k racks) watched(t *element, e Enclosure) {
 	if e.ID == "" {
 		return
 	}
@@ -148,7 +148,7 @@ func (k *checker) watched(t *element, e Enclosure) {
 
 // species checks the keeper's own sections: those of the table may give any
 // part, new ones give all.
-func (k *checker) species() {
+func (k racks) species() {
 	seen := map[string]int{}
 	table := SpeciesTable()
 	for i, s := range k.ownSpecies {
@@ -162,7 +162,7 @@ func (k *checker) species() {
 }
 
 // completeSpecies checks that a species new to the table gives every limit.
-func (k *checker) completeSpecies(t *element, id string, table []Species) bool {
+func (k racks) completeSpecies(t *element, id string, table []Species) bool {
 	var missing []string
 	for _, key := range []string{"day", "night", "floor", "dry", "warn", "act", "ceiling", "cool", "cold"} {
 		if !t.has(key) {
@@ -181,7 +181,7 @@ func (k *checker) completeSpecies(t *element, id string, table []Species) bool {
 }
 
 // limits checks that the limits of a species stand in their order.
-func (k *checker) limits(t *element, s Species) {
+func (k racks) limits(t *element, s Species) {
 	const heatLimits = 7 // the first rows, which stand in one order
 	for i, o := range []struct {
 		lowKey    string

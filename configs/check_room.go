@@ -8,7 +8,7 @@ import (
 
 // room also loads the time zone: a Config without a usable one would move
 // day and night by hours.
-func (k *checker) room() {
+func (k services) room() {
 	t, r := k.doc.at("room"), &k.c.Room
 	switch {
 	case !t.has("id"):
@@ -32,7 +32,7 @@ func (k *checker) room() {
 
 // rules keeps each number where the rule still does its work: a delay of a day
 // would be an alarm that never comes.
-func (k *checker) rules() {
+func (k services) rules() {
 	t, r := k.doc.at("rules"), k.c.Rules
 	k.durations(t,
 		within{"band_on_delay", r.BandOnDelay, 0, 24 * hour},
@@ -62,7 +62,7 @@ func (k *checker) rules() {
 
 // mqtt also takes the schemes ws and wss, which brokers behind a web proxy
 // offer.
-func (k *checker) mqtt() {
+func (k services) mqtt() {
 	t, m := k.doc.at("mqtt"), k.c.MQTT
 	if m.Broker != "" {
 		k.address(t, "broker", m.Broker, "tcp", "mqtt", "ssl", "tls", "mqtts", "ws", "wss")
@@ -76,7 +76,7 @@ func (k *checker) mqtt() {
 }
 
 // http checks the address of the page and how phones reach it.
-func (k *checker) http() {
+func (k services) http() {
 	t, h := k.doc.at("http"), k.c.HTTP
 	if h.Listen != "" {
 		k.listenAddress(t, "listen", h.Listen)
@@ -92,7 +92,7 @@ func (k *checker) http() {
 
 // store refuses a relative directory: under systemd it would lie in / and the
 // history of the last start would seem lost.
-func (k *checker) store() {
+func (k services) store() {
 	t, s := k.doc.at("store"), k.c.Store
 	if !filepath.IsAbs(s.Dir) {
 		k.fault(t, "dir", `write a full path, as in "/var/lib/dewline"`, "dir = %q depends on where dewline is started", s.Dir)
@@ -108,7 +108,7 @@ func (k *checker) store() {
 }
 
 // heartbeat checks the outside address and the reminder of the drill.
-func (k *checker) heartbeat() {
+func (k services) heartbeat() {
 	t, o := k.doc.at("heartbeat"), k.c.Outside
 	if o.URL != "" {
 		k.secretAddress(t, o.URL)
@@ -122,7 +122,7 @@ func (k *checker) heartbeat() {
 
 // sentinel checks what a second machine watches. Its file needs no enclosure,
 // but a broker to watch through.
-func (k *checker) sentinel() {
+func (k services) sentinel() {
 	t, s := k.doc.at("sentinel"), k.c.Sentinel
 	for i, room := range s.Rooms {
 		if !validID(room) {

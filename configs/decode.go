@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"reflect"
 	"strconv"
-	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
 )
@@ -220,12 +219,4 @@ func didYouMean[V any](got string, known map[string]V, lead string) string {
 		return fmt.Sprintf("did you mean %q?", best)
 	}
 	return lead + "one of " + listed(names)
-}
-
-func quoteJoin(names []string) string {
-	quoted := make([]string, len(names))
-	for i, n := range names {
-		quoted[i] = strconv.Quote(n)
-	}
-	return strings.Join(quoted, ", ")
 }

@@ -118,63 +118,7 @@ func (c *Config) Turns(from time.Time, length time.Duration) []Turn {
 	return out
 }
 
-// duties checks the [[duty]] sections.
-func (k *checker) duties() {
-	people := idsOf(k.c.People, func(p *Person) string { return p.ID })
-	days := make([]string, 7)
-	for d := range days {
-		days[d] = strings.ToLower(time.Weekday(d).String())
-	}
-	for i := range k.c.Duties {
-		d, t := &k.c.Duties[i], k.doc.item("duty", i)
-		if !t.has("person") {
-			k.fault(t, "person", "add person", "this [[duty]] names nobody")
-		} else {
-			k.reference(t, "person", d.Person, "person", people)
-		}
-		for j := range d.Days {
-			if d.Days[j] = strings.ToLower(d.Days[j]); !slices.Contains(days, d.Days[j]) {
-				k.fault(t, "days", "write one of "+listed(days), "%q is no day of the week", d.Days[j])
-			}
-		}
-		if d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)) {
-			k.fault(t, "to", "write a later one", "this [[duty]] ends before it begins")
-		}
-	}
-}
-
 const minutesPerWeek = 7 * 24 * 60
-
-// warnDuties looks for times of the week for which nobody is named, and for those
-// for which two sections name different people.
-func (k *checker) warnDuties() {
-	var covered [minutesPerWeek]bool
-	weekly := false
-	for i := range k.c.Duties {
-		d := &k.c.Duties[i]
-		for j := range i {
-			if o := &k.c.Duties[j]; o.Person != d.Person && o.dated() == d.dated() && o.meets(d) {
-				k.warning(k.doc.item("duty", i), "change one of them, or leave it so: the upper one holds",
-					"%q and %q are both on duty at some times", o.Person, d.Person)
-			}
-		}
-		if d.dated() {
-			continue
-		}
-		weekly = true
-		for m := range covered {
-			covered[m] = covered[m] || d.weekly(weekTime(m))
-		}
-	}
-	if free := slices.Index(covered[:], false); weekly && free >= 0 {
-		end := free
-		for end < minutesPerWeek && !covered[end] {
-			end++
-		}
-		k.warning(k.doc.item("duty", 0), "add a [[duty]] for it, or leave it so", "nobody is on duty from %s to %s, among others: the order of [[person]] holds then",
-			weekWords(free), weekWords(end%minutesPerWeek))
-	}
-}
 
 // meets reports whether both hold at some moment.
 func (d *Duty) meets(o *Duty) bool {

@@ -111,7 +111,7 @@ func DecodeInForce(name string, data []byte, families Families) (*Config, Faults
 	if !usable {
 		return nil, nil, &faults
 	}
-	k.warn()
+	warner{k}.warn()
 	c.Warnings = k.warnings.tidy()
 	c.seasonMists()
 	return c, faults, nil

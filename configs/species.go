@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -129,55 +128,6 @@ func (s *Species) Watched(b Band) Band {
 		b.Low, b.High = min(b.Low, s.Tolerated.Low), max(b.High, s.Tolerated.High)
 	}
 	return b
-}
-
-// SpeciesFor is SpeciesOn of a day that is not known.
-func (c *Config) SpeciesFor(e Enclosure) Species { return c.SpeciesOn(e, time.Time{}) }
-
-// SpeciesOn returns the limits in force for e on the day of at: its species with
-// the keeper's own values, then the changes that e's stage asks for, then those of
-// a season for the species, then e's own ceiling and floor, then those of a season
-// for e itself. A lowered ceiling takes the limits below it down with it; a raised
-// one leaves them. A zero at stands for a clock that is not set: no season holds
-// then, which is the safer side of a dry spell, and froglets have no age.
-func (c *Config) SpeciesOn(e Enclosure, at time.Time) Species {
-	if at = c.local(at); at.IsZero() {
-		return c.aimed(e, at)
-	}
-	return c.ramped(e, at)
-}
-
-// aimed are the limits of one day without a ramp between seasons.
-func (c *Config) aimed(e Enclosure, at time.Time) Species {
-	var s Species
-	if i := indexSpecies(c.Species, e.Species); i >= 0 {
-		s = c.Species[i]
-	}
-	s = forStage(s, e, at)
-	season, ok := c.SeasonOn(e, at)
-	if ok && !season.names(e) {
-		s.lay(&season)
-	}
-	s.own(e)
-	if ok && season.names(e) {
-		s.lay(&season)
-	}
-	return s
-}
-
-// own lays the enclosure's own limits over the others.
-func (s *Species) own(e Enclosure) {
-	if e.Ceiling != nil {
-		s.grade(CellCeiling, GradeKeeper)
-		s.Ceiling = *e.Ceiling
-		s.Act = min(s.Act, s.Ceiling)
-		s.Warn = min(s.Warn, s.Act)
-	}
-	if e.Floor != nil {
-		s.grade(CellFloor, GradeKeeper)
-		s.Floor = *e.Floor
-		s.Dry = min(s.Dry, s.Floor)
-	}
 }
 
 // LampsOf returns the lamp schedule of e; false where it has none.

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -56,4 +57,12 @@ func editDistance(a, b string) int {
 		before, last = last, row
 	}
 	return last[len(b)]
+}
+
+func quoteJoin(names []string) string {
+	quoted := make([]string, len(names))
+	for i, n := range names {
+		quoted[i] = strconv.Quote(n)
+	}
+	return strings.Join(quoted, ", ")
 }

@@ -17,7 +17,7 @@ const tenGallons Litres = 10 * LitresPerGallon
 const floorToKeep Percent = 70
 
 // warn collects what is allowed and yet likely to be regretted.
-func (k *checker) warn() {
+func (k warner) warn() {
 	k.warnRoom()
 	k.warnPage()
 	for i, e := range k.c.Enclosures {
@@ -35,15 +35,8 @@ func (k *checker) warn() {
 	k.warnUnused()
 }
 
-// warning adds a warning at the key or header of an element.
-func (k *checker) warning(at *element, do, format string, args ...any) {
-	k.warnings = append(k.warnings, Fault{
-		File: k.file, Line: at.key.line, Col: at.key.col, What: fmt.Sprintf(format, args...), Do: do,
-	})
-}
-
 // warnRoom looks at what holds for all enclosures.
-func (k *checker) warnRoom() {
+func (k warner) warnRoom() {
 	room := k.doc.at("room")
 	if k.c.Room.Poll > minute {
 		k.warning(room.at("poll"), "poll every 60 s or faster", "a poll every %s leaves heat unseen for so long", k.c.Room.Poll)
@@ -75,7 +68,7 @@ func isLoopback(host string) bool {
 }
 
 // warnPage looks at who can reach the page.
-func (k *checker) warnPage() {
+func (k warner) warnPage() {
 	host, _, err := net.SplitHostPort(k.c.HTTP.Listen)
 	if err != nil {
 		return
@@ -94,7 +87,7 @@ func (k *checker) warnPage() {
 }
 
 // warnLinks looks whether a phone can open the links in notices.
-func (k *checker) warnLinks(local bool) {
+func (k warner) warnLinks(local bool) {
 	at := k.doc.at("http", "url")
 	u, err := url.Parse(k.c.HTTP.URL)
 	switch {
@@ -108,7 +101,7 @@ func (k *checker) warnLinks(local bool) {
 
 // warnEnclosure looks at crowding, light and humidity. Tadpoles live in water,
 // where neither lamps nor a humidity floor say anything.
-func (k *checker) warnEnclosure(t *element, e Enclosure) {
+func (k warner) warnEnclosure(t *element, e Enclosure) {
 	if e.Stage == Adult {
 		k.warnCompany(t, e)
 	}
@@ -125,7 +118,7 @@ func (k *checker) warnEnclosure(t *element, e Enclosure) {
 }
 
 // warnCompany looks at how many adults live together.
-func (k *checker) warnCompany(t *element, e Enclosure) {
+func (k warner) warnCompany(t *element, e Enclosure) {
 	s := k.c.SpeciesFor(e)
 	if s.Company == Pairs && e.Animals > 2 {
 		k.warning(t.at("animals"), "keep two of them together", "enclosure %q has %d adults of a species that lives in pairs (common practice, no source)", e.ID, e.Animals)
@@ -141,7 +134,7 @@ func (k *checker) warnCompany(t *element, e Enclosure) {
 
 // warnFloor looks at a humidity floor that is low, or so high that no reading comes
 // far enough above it again.
-func (k *checker) warnFloor(t *element, e Enclosure) {
+func (k warner) warnFloor(t *element, e Enclosure) {
 	at := t.at("floor")
 	if e.Floor == nil {
 		at = t.at("species")
@@ -157,7 +150,7 @@ func (k *checker) warnFloor(t *element, e Enclosure) {
 }
 
 // warnPeople looks for notices that nobody would hear.
-func (k *checker) warnPeople() {
+func (k warner) warnPeople() {
 	way := k.c.MQTT.Broker != "" || len(k.c.Webhooks) > 0 // of who names none
 	rings := func(ch string) bool { return ch != channelMail }
 	named := func(p Person) bool { return len(p.Channels) > 0 }
@@ -183,7 +176,7 @@ func (k *checker) warnPeople() {
 
 // warnUnused looks for sections that nothing names: most often the reference
 // was forgotten, and with it the watching.
-func (k *checker) warnUnused() {
+func (k warner) warnUnused() {
 	for i, l := range k.c.Lamps {
 		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Lamps == l.ID }) {
 			k.warning(k.doc.item("lamps", i), "name it in an enclosure, or remove it", "no enclosure uses [[lamps]] %q", l.ID)

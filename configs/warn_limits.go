@@ -12,7 +12,7 @@ const narrowest Celsius = 1
 
 // warnLimits looks for limits that are allowed and yet watch little, or cannot be
 // kept.
-func (k *checker) warnLimits() {
+func (k warner) warnLimits() {
 	defaults := &Config{Species: SpeciesTable()}
 	for i, s := range k.ownSpecies {
 		t, whose := k.doc.item("species", i), fmt.Sprintf("species %q", s.ID)
@@ -44,7 +44,7 @@ func (k *checker) warnLimits() {
 
 // warnLooser tells each limit written in t that watches less than the default. A
 // floor under what must always be kept is told anyway.
-func (k *checker) warnLooser(t *element, whose, what string, s, def Species) {
+func (k warner) warnLooser(t *element, whose, what string, s, def Species) {
 	for _, x := range []struct {
 		key, name     string
 		got, standard fmt.Stringer
@@ -66,7 +66,7 @@ func (k *checker) warnLooser(t *element, whose, what string, s, def Species) {
 }
 
 // warnBands looks at the bands written in t.
-func (k *checker) warnBands(t *element, whose string, s Species) {
+func (k warner) warnBands(t *element, whose string, s Species) {
 	at := func(keys ...string) *element {
 		i := slices.IndexFunc(keys, t.has)
 		if i < 0 {

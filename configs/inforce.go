@@ -1,0 +1,94 @@
+package configs
+
+import (
+	"math"
+	"slices"
+	"time"
+)
+
+// SpeciesFor is SpeciesOn of a day that is not known.
+func (c *Config) SpeciesFor(e Enclosure) Species { return c.SpeciesOn(e, time.Time{}) }
+
+// SpeciesOn returns the limits in force for e on the day of at: its species with
+// the keeper's own values, then the changes that e's stage asks for, then those of
+// a season for the species, then e's own ceiling and floor, then those of a season
+// for e itself. A lowered ceiling takes the limits below it down with it; a raised
+// one leaves them. A zero at stands for a clock that is not set: no season holds
+// then, which is the safer side of a dry spell, and froglets have no age.
+func (c *Config) SpeciesOn(e Enclosure, at time.Time) Species {
+	if at = c.local(at); at.IsZero() {
+		return c.aimed(e, at)
+	}
+	return c.ramped(e, at)
+}
+
+// ramped is what a change of seasons leaves of the limits of a day: the mean of
+// those that the last seven days aim at. So limits move a seventh of the way each
+// day, into a season, out of it, and from one to the next. The order of limits
+// holds for each day, and so for their mean.
+func (c *Config) ramped(e Enclosure, at time.Time) Species {
+	s := c.aimed(e, at)
+	if !slices.ContainsFunc(c.Seasons, func(x Season) bool { return x.holds(e) }) {
+		return s
+	}
+	var means [len(seasonalCells)]float64
+	for k := range rampDays {
+		day := c.aimed(e, at.AddDate(0, 0, -k))
+		if day.Tolerated == (Band{}) {
+			s.Tolerated = Band{}
+		}
+		for i, v := range day.seasonal() {
+			means[i] += *v / rampDays
+		}
+	}
+	for i, v := range s.seasonal() {
+		if mean := math.Round(means[i]*10) / 10; math.Abs(mean-*v) > 0.04 {
+			*v = mean
+			s.grade(seasonalCells[i], GradeKeeper)
+		}
+	}
+	return s
+}
+
+// seasonal are the limits that a season changes, seasonalCells their cells.
+func (s *Species) seasonal() []*float64 {
+	return []*float64{
+		(*float64)(&s.Day.Low), (*float64)(&s.Day.High), (*float64)(&s.Night.Low), (*float64)(&s.Night.High),
+		(*float64)(&s.Floor), (*float64)(&s.Dry),
+	}
+}
+
+var seasonalCells = [...]Cell{CellDay, CellDay, CellNight, CellNight, CellFloor, CellDry}
+
+// aimed are the limits of one day without a ramp between seasons.
+func (c *Config) aimed(e Enclosure, at time.Time) Species {
+	var s Species
+	if i := indexSpecies(c.Species, e.Species); i >= 0 {
+		s = c.Species[i]
+	}
+	s = forStage(s, e, at)
+	season, ok := c.SeasonOn(e, at)
+	if ok && !season.names(e) {
+		s.lay(&season)
+	}
+	s.own(e)
+	if ok && season.names(e) {
+		s.lay(&season)
+	}
+	return s
+}
+
+// own lays the enclosure's own limits over the others.
+func (s *Species) own(e Enclosure) {
+	if e.Ceiling != nil {
+		s.grade(CellCeiling, GradeKeeper)
+		s.Ceiling = *e.Ceiling
+		s.Act = min(s.Act, s.Ceiling)
+		s.Warn = min(s.Warn, s.Act)
+	}
+	if e.Floor != nil {
+		s.grade(CellFloor, GradeKeeper)
+		s.Floor = *e.Floor
+		s.Dry = min(s.Dry, s.Floor)
+	}
+}

@@ -1,0 +1,206 @@
+package configs
+
+import (
+	"cmp"
+	"fmt"
+	"net"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// fault reports what is wrong with a key of table, unless its value was
+// refused already. Without the key it points at the table, as it does for the
+// empty key.
+func (k *checker) fault(table *element, key, do, format string, args ...any) {
+	k.judge(Unusable, table, key, do, format, args...)
+}
+
+// refuse is fault where a room can be watched all the same.
+func (k *checker) refuse(table *element, key, do, format string, args ...any) {
+	k.judge(Refused, table, key, do, format, args...)
+}
+
+func (k *checker) judge(how Severity, table *element, key, do, format string, args ...any) {
+	if table.bad || table.faulty(key) {
+		return
+	}
+	at := table
+	if key != "" {
+		at = table.at(key)
+	}
+	k.add(at.key, do, format, args...)
+	k.faults[len(k.faults)-1].Severity = how
+	if at != table {
+		at.bad = true
+	}
+}
+
+// warning adds a warning at the key or header of an element.
+func (k *checker) warning(at *element, do, format string, args ...any) {
+	k.warnings = append(k.warnings, Fault{
+		File: k.file, Line: at.key.line, Col: at.key.col, What: fmt.Sprintf(format, args...), Do: do,
+	})
+}
+
+// identity checks the id of one of several equal sections. Ids become topic
+// levels, label values and file names, hence the narrow alphabet.
+func (k *checker) identity(table *element, section, id string, seen map[string]int) {
+	line, twice := seen[id]
+	switch {
+	case !table.has("id"):
+		k.fault(table, "id", `add one, as in id = "a-1"`, "this [[%s]] has no id", section)
+		return
+	case table.faulty("id"):
+		return
+	case !validID(id):
+		k.fault(table, "id", idAdvice(id), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", id)
+	case id == "dewline":
+		k.fault(table, "id", "choose another id", `the id "dewline" stands for the program itself`)
+	case twice:
+		k.fault(table, "id", "give each its own", "the id %q of this [[%s]] is used already in line %d", id, section, line)
+	}
+	seen[id] = table.at("id").key.line
+}
+
+const longestID = 64
+
+func validID(id string) bool {
+	return id != "" && len(id) <= longestID && !strings.ContainsFunc(id, func(r rune) bool {
+		return (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-'
+	})
+}
+
+// idAdvice proposes the nearest allowed id.
+func idAdvice(id string) string {
+	plain := strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r == '-':
+			return r
+		case r == ' ', r == '_', r == '/', r == '.':
+			return '-'
+		}
+		return -1
+	}, strings.ToLower(id))
+	if plain = strings.Trim(plain, "-"); validID(plain) {
+		return fmt.Sprintf("write for example %q", plain)
+	}
+	return `write for example "a-1"`
+}
+
+// oneOf checks a text against the few words that it may be.
+func (k *checker) oneOf(table *element, key, got string, allowed ...string) bool {
+	if slices.Contains(allowed, got) {
+		return true
+	}
+	do := "write one of " + quoteJoin(allowed)
+	if best := nearest(got, allowed); best != "" {
+		do = fmt.Sprintf("did you mean %q?", best)
+	}
+	k.fault(table, key, do, "%s = %q is not known", key, got)
+	return false
+}
+
+// reference checks that a key names the id of another section.
+func (k *checker) reference(table *element, key, got, section string, ids []string) {
+	if slices.Contains(ids, got) {
+		return
+	}
+	do := "write one of " + listed(ids)
+	if len(ids) == 0 {
+		do = fmt.Sprintf("add a [[%s]] section with that id", section)
+	} else if best := nearest(got, ids); best != "" {
+		do = fmt.Sprintf("did you mean %q?", best)
+	}
+	k.fault(table, key, do, "%s = %q names no [[%s]]", key, got, section)
+}
+
+// within is a duration with its limits.
+type within struct {
+	key           string
+	got, min, max Duration
+}
+
+func (k *checker) durations(table *element, list ...within) {
+	for _, w := range list {
+		if !table.has(w.key) { // a default, right by construction
+			continue
+		}
+		if w.got < w.min || w.got > w.max {
+			k.fault(table, w.key, fmt.Sprintf("write %s to %s", w.min, w.max), "%s = %q is out of range", w.key, w.got)
+		}
+	}
+}
+
+// address checks an http or other URL with a host.
+func (k *checker) address(table *element, key, got string, schemes ...string) {
+	k.addressShown(table, key, got, got, schemes)
+}
+
+// secretAddress is address for one whose path may be a secret, which no fault
+// repeats.
+func (k *checker) secretAddress(table *element, got string) {
+	shown, from := got, 0
+	if i := strings.Index(got, "://"); i >= 0 {
+		from = i + len("://")
+	}
+	if i := strings.IndexAny(got[from:], "/?#"); i >= 0 {
+		shown = got[:from+i+1] + "…"
+	}
+	k.addressShown(table, "url", got, shown, []string{"https", "http"})
+}
+
+func (k *checker) addressShown(table *element, key, got, shown string, schemes []string) {
+	u, err := url.Parse(got)
+	if strings.Contains(shown, "@") {
+		shown = "…"
+	}
+	switch {
+	case err != nil:
+		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q is not an address", key, shown)
+	case !slices.Contains(schemes, u.Scheme):
+		k.fault(table, key, "begin it with one of "+strings.Join(schemes, "://, ")+"://", "%s = %q has no known beginning", key, shown)
+	case u.Hostname() == "":
+		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q names no host", key, shown)
+	case u.User != nil:
+		k.fault(table, key, "keep secrets in a file of their own", "%s holds a user name or password", key)
+	case !validPort(cmp.Or(u.Port(), "1")):
+		k.fault(table, key, "write a port from 1 to 65535", "%s = %q has no usable port", key, shown)
+	}
+}
+
+func validPort(port string) bool {
+	n, err := strconv.Atoi(port)
+	return err == nil && n >= 1 && n <= 65535
+}
+
+// together checks that two keys are given both or not at all.
+func (k *checker) together(table *element, a, b string) {
+	if table.has(a) != table.has(b) {
+		given, missing := a, b
+		if table.has(b) {
+			given, missing = b, a
+		}
+		k.fault(table, given, "add "+missing, "%s needs %s beside it", given, missing)
+	}
+}
+
+// listenAddress checks host:port. Port 0 asks the system for a free one.
+func (k *checker) listenAddress(table *element, key, got string) {
+	_, port, err := net.SplitHostPort(got)
+	if n, bad := strconv.Atoi(port); err != nil || bad != nil || n < 0 || n > 65535 {
+		k.fault(table, key, `write for example "127.0.0.1:8077"`, "%s = %q is not host:port", key, got)
+	}
+}
+
+// idsOf returns the ids of a list of sections, without the missing ones.
+func idsOf[T any](list []T, id func(*T) string) []string {
+	ids := make([]string, 0, len(list))
+	for i := range list {
+		if s := id(&list[i]); s != "" {
+			ids = append(ids, s)
+		}
+	}
+	return ids
+}
