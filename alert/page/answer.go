@@ -23,7 +23,7 @@ type answerPage struct {
 // linked checks the token of a link. Programs fetch links before people do, so
 // looking changes nothing and only the form acts. Nobody guesses a token of 128
 // bits, so tries have no limit by which strangers could shut out who has one.
-func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) (version int, ok bool) {
+func (s answers) linked(w http.ResponseWriter, r *http.Request, token string) (version int, ok bool) {
 	if s.o.Link != nil {
 		if version, ok = s.o.Link(r.PathValue("id"), token); ok {
 			return version, true
@@ -35,7 +35,7 @@ func (s *site) linked(w http.ResponseWriter, r *http.Request, token string) (ver
 }
 
 // answerPage is what a link to a version of a notice shows.
-func (s *site) answerPage(r *http.Request, token string, version int) answerPage {
+func (s answers) answerPage(r *http.Request, token string, version int) answerPage {
 	p := answerPage{frame: s.frame(r, "Answer", ""), ID: r.PathValue("id"), Token: token, Drill: strings.HasPrefix(r.PathValue("id"), "drill/")}
 	snap := s.o.Snapshot()
 	if snap == nil {
@@ -73,7 +73,7 @@ func openNotice(snap *alert.Snapshot, id string) *alert.NoticeView {
 	return nil
 }
 
-func (s *site) showAnswer(w http.ResponseWriter, r *http.Request) {
+func (s answers) showAnswer(w http.ResponseWriter, r *http.Request) {
 	token := r.URL.Query().Get("t")
 	version, ok := s.linked(w, r, token)
 	if !ok {
@@ -83,7 +83,7 @@ func (s *site) showAnswer(w http.ResponseWriter, r *http.Request) {
 }
 
 // answer acknowledges what the message of the link told, and no news since.
-func (s *site) answer(w http.ResponseWriter, r *http.Request) {
+func (s answers) answer(w http.ResponseWriter, r *http.Request) {
 	if err := r.ParseForm(); err != nil {
 		s.say(w, r, http.StatusBadRequest, "The form could not be read.")
 		return

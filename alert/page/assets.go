@@ -32,11 +32,9 @@ func loadAssets() *assets {
 		a.static[name] = b
 		a.paths[name] = "/" + name + "?v=" + hex.EncodeToString(sum[:6])
 	}
-	a.pages = template.Must(template.New("").Funcs(template.FuncMap{"pair": pair}).ParseFS(files, "html/*.html"))
+	a.pages = template.Must(template.New("").Funcs(template.FuncMap{"pair": pair, "asset": func(name string) string { return a.paths[name] }}).ParseFS(files, "html/*.html"))
 	return a
 }
-
-func (a *assets) path(name string) string { return a.paths[name] }
 
 func (a *assets) serve(name, mediaType string) http.HandlerFunc {
 	return func(w http.ResponseWriter, _ *http.Request) {

@@ -10,7 +10,9 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -25,15 +27,20 @@ type enclosurePage struct {
 	Alarms                           []alarmCard
 	Spans                            []spanLink
 	Chart                            picture
-	Mists                            []mistRow
-	MistNote                         string
-	Nights                           []nightRow
-	NightNote                        string
-	Probes                           []probeRow
-	Notes                            []noteRow
-	Damage                           string
-	CanNote                          bool
-	OutOfService                     bool
+	onRecord
+	Probes       []probeRow
+	Damage       string
+	CanNote      bool
+	OutOfService bool
+}
+
+// onRecord is what the record says of the enclosure's last days.
+type onRecord struct {
+	Mists     []mistRow
+	MistNote  string
+	Nights    []nightRow
+	NightNote string
+	Notes     []noteRow
 }
 
 // A measure is a value as a person judges it.
@@ -67,7 +74,7 @@ type probeRow struct {
 
 type noteRow struct{ When, By, Text string }
 
-func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
+func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
 	e, ok := enclosureOf(cfg, r.PathValue("id"))
 	i := slices.IndexFunc(snap.Enclosures, func(v rules.EnclosureView) bool { return v.ID == e.ID })
@@ -75,7 +82,7 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusNotFound, "There is no such enclosure.")
 		return
 	}
-	v, u := &snap.Enclosures[i], unitsOf(cfg)
+	v, u := &snap.Enclosures[i], scaleOf(cfg)
 	p := enclosurePage{
 		frame: s.frame(r, nameOf(v.ID, v.Name), "room"), ID: v.ID, Name: nameOf(v.ID, v.Name), Place: placeOf(v),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
@@ -107,7 +114,7 @@ func (s *site) enclosure(w http.ResponseWriter, r *http.Request) {
 }
 
 // limitText says which limits are in force today, each with the grade of its source.
-func limitText(cfg *configs.Config, e configs.Enclosure, u units, now sensors.Instant) string {
+func limitText(cfg *configs.Config, e configs.Enclosure, u unit.Scale, now sensors.Instant) string {
 	day := time.Time{} // limits of no date
 	if now.Synced {
 		day = now.Wall
@@ -118,15 +125,15 @@ func limitText(cfg *configs.Config, e configs.Enclosure, u units, now sensors.In
 		used[sp.Grade(cell)] = true
 		return text + " (" + string(sp.Grade(cell)) + ")"
 	}
-	band := func(b configs.Band) string { return u.limits(float64(b.Low), float64(b.High)) }
+	band := func(b configs.Band) string { return words.Band(float64(b.Low), float64(b.High), u) }
 	text := "Target today: day " + graded(configs.CellDay, band(sp.Day)) + ", night " + graded(configs.CellNight, band(sp.Night))
 	if sp.Tolerated != (configs.Band{}) {
 		text += ", no excursion at any hour " + graded(configs.CellTolerated, band(sp.Tolerated))
 	}
 	if sp.Floor > 0 {
-		text += ", humidity from " + graded(configs.CellFloor, trim(float64(sp.Floor))+" %")
+		text += ", humidity from " + graded(configs.CellFloor, words.Percent(float64(sp.Floor)))
 	}
-	text += "; act now from " + graded(configs.CellAct, u.temp(float64(sp.Act))) + ", lethal limit " + graded(configs.CellCeiling, u.temp(float64(sp.Ceiling))) + "."
+	text += "; act now from " + graded(configs.CellAct, words.Degrees(float64(sp.Act), u)) + ", lethal limit " + graded(configs.CellCeiling, words.Degrees(float64(sp.Ceiling), u)) + "."
 	if season, ok := cfg.SeasonOn(e, day); ok {
 		text += fmt.Sprintf(" Season %s until %s.", season.ID, season.To)
 	}
@@ -138,7 +145,7 @@ func limitText(cfg *configs.Config, e configs.Enclosure, u units, now sensors.In
 }
 
 // chartOf fills in the addresses of the chart and of its neighbours.
-func (s *site) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config) {
+func (s closeups) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config) {
 	q := r.URL.Query()
 	at := periodOf(q.Get("span"), q.Get("end"), snap.At.Wall, cfg.Room.Location)
 	loc := cfg.Room.Location
@@ -183,7 +190,7 @@ func (s *site) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapshot, 
 }
 
 // addNote keeps a line about an enclosure.
-func (s *site) addNote(w http.ResponseWriter, r *http.Request) {
+func (s closeups) addNote(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
 	if s.o.Notebook == nil {
 		s.say(w, r, http.StatusServiceUnavailable, "Notes cannot be kept: the record is not open.")

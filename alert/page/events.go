@@ -24,7 +24,7 @@ func alive(snap *alert.Snapshot) bool { return time.Since(snap.Published) <= dea
 
 // beat answers with one sign of life, for a browser whose stream is silent. Its
 // text is what is wrong with the readings, if anything is.
-func (s *site) beat(w http.ResponseWriter, _ *http.Request) {
+func (s signals) beat(w http.ResponseWriter, _ *http.Request) {
 	snap := s.o.Snapshot()
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if !alive(snap) {
@@ -36,7 +36,7 @@ func (s *site) beat(w http.ResponseWriter, _ *http.Request) {
 
 // events is a stream of server-sent events: "changed" whenever the page that a
 // browser shows is worth loading again, and "beat" while the core goes on.
-func (s *site) events(w http.ResponseWriter, r *http.Request) {
+func (s signals) events(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.streams <- struct{}{}:
 		defer func() { <-s.streams }()

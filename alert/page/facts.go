@@ -4,14 +4,12 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/climate"
-	"dewline/sensors"
 )
 
 // trustOf says where a value comes from and how old it is.
@@ -34,45 +32,36 @@ func trustOf(m rules.Measure, cfg *configs.Config) string {
 	return text + ", last value " + words.Span(m.Age) + " ago"
 }
 
-// doubtWords says why a value is not trusted.
-func doubtWords(reason string) string {
-	switch reason {
-	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():
-		return "probe wet"
-	}
-	return "doubted (" + strings.ReplaceAll(reason, "-", " ") + ")"
-}
-
-func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
+func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) measure {
 	m := measure{Value: "–", Trust: trustOf(v.Temperature, cfg), Bad: true, Judgement: "not known now"}
 	if !v.Temperature.Known {
 		return m
 	}
 	t := v.Band.Value // which is of the probe where the frogs live
-	m.Value = u.beside(v.Temperature.Value, v.Ceiling)
-	band := u.limits(v.BandLow, v.BandHigh)
+	m.Value = words.Beside(v.Temperature.Value, v.Ceiling, u)
+	band := words.Band(v.BandLow, v.BandHigh, u)
 	switch {
 	case v.Hottest.Value >= v.Ceiling:
 		m.Judgement = "at its lethal limit"
 	case t > v.BandHigh:
-		m.Judgement = words.Apart(unit.TemperatureDelta(t-v.BandHigh), u.scale) + " above the " + v.BandName + " band " + band
+		m.Judgement = words.Apart(unit.TemperatureDelta(t-v.BandHigh), u) + " above the " + v.BandName + " band " + band
 	case t < v.BandLow:
-		m.Judgement = words.Apart(unit.TemperatureDelta(v.BandLow-t), u.scale) + " below the " + v.BandName + " band " + band
+		m.Judgement = words.Apart(unit.TemperatureDelta(v.BandLow-t), u) + " below the " + v.BandName + " band " + band
 	default:
 		m.Judgement, m.Bad = "inside the "+v.BandName+" band "+band, false
 	}
 	return m
 }
 
-func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
+func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) measure {
 	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
 	if v.Humidity.Doubt != "" {
-		m.Value = unit.Number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
+		m.Value = words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
 	}
 	if !v.Humidity.Known {
 		return m
 	}
-	f := words.Figure{Alarm: rules.HumidityFloor, Value: v.Humidity.Value, Limit: v.Floor, HasLimit: v.Floor > 0, Unit: "%", Whole: true}.Text(u.scale)
+	f := words.Figure{Alarm: rules.HumidityFloor, Value: v.Humidity.Value, Limit: v.Floor, HasLimit: v.Floor > 0, Unit: "%", Whole: true}.Text(u)
 	m.Value = f.Value
 	if v.Humidity.Uncertainty > 0 {
 		m.Trust += fmt.Sprintf(", ± %s %%", unit.Number(v.Humidity.Uncertainty, 1))
@@ -89,28 +78,28 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u units) measure {
 }
 
 // facts are the figures beside the two measures.
-func facts(v *rules.EnclosureView, u units) []fact {
+func facts(v *rules.EnclosureView, u unit.Scale) []fact {
 	return slices.Concat(heatFacts(v, u), airFacts(v, u), careFacts(v, u))
 }
 
 // heatFacts say how far lethal heat is, in degrees and in time.
-func heatFacts(v *rules.EnclosureView, u units) []fact {
+func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	var out []fact
 	room := headroom(v)
 	switch {
 	case !v.Hottest.Known:
 	case room > 0:
-		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u.scale), room <= v.Ceiling-v.Act})
+		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u), room <= v.Ceiling-v.Act})
 	case room == 0:
 		out = append(out, fact{"Lethal limit", "reached", true})
 	default:
-		out = append(out, fact{"Above its lethal limit", words.Apart(unit.TemperatureDelta(-room), u.scale), true})
+		out = append(out, fact{"Above its lethal limit", words.Apart(unit.TemperatureDelta(-room), u), true})
 	}
 	if v.Band.Known && v.Hottest.Value-v.Band.Value >= 0.1 {
-		out = append(out, fact{cmp.Or(words.Capital(v.Band.Place), "Middle of the probes") + ", for the band", u.temp(v.Band.Value), false})
+		out = append(out, fact{cmp.Or(words.Capital(v.Band.Place), "Middle of the probes") + ", for the band", words.Degrees(v.Band.Value, u), false})
 	}
 	if v.RatePerHour != nil {
-		out = append(out, fact{"Trend", cmp.Or(words.Rate(unit.TemperatureDelta(*v.RatePerHour), u.scale), "steady"), false})
+		out = append(out, fact{"Trend", cmp.Or(words.Rate(unit.TemperatureDelta(*v.RatePerHour), u), "steady"), false})
 	}
 	if v.ToCeiling != nil && room > 0 {
 		out = append(out, fact{"Lethal limit", words.In(*v.ToCeiling), true})
@@ -122,19 +111,19 @@ func heatFacts(v *rules.EnclosureView, u units) []fact {
 }
 
 // airFacts are about the water in the air.
-func airFacts(v *rules.EnclosureView, u units) []fact {
+func airFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	var out []fact
 	if v.DewPoint != nil {
-		out = append(out, fact{"Dew point", u.temp(*v.DewPoint), false})
+		out = append(out, fact{"Dew point", words.Degrees(*v.DewPoint, u), false})
 	}
 	if v.VPD != nil {
 		out = append(out, fact{"Vapour pressure deficit", vpd(*v.VPD, v.Humidity.Value), false})
 	}
 	if v.RoomWet != nil {
-		out = append(out, fact{"Wet bulb of the room's air", u.temp(*v.RoomWet), false})
+		out = append(out, fact{"Wet bulb of the room's air", words.Degrees(*v.RoomWet, u), false})
 	}
 	if v.OutsideWet != nil {
-		out = append(out, fact{"Wet bulb outside", u.temp(*v.OutsideWet), false})
+		out = append(out, fact{"Wet bulb outside", words.Degrees(*v.OutsideWet, u), false})
 	}
 	if v.Hottest.Known && v.Warn > 0 && v.Hottest.Value >= v.Warn && v.BlownIn != "" {
 		out = append(out, fact{"Room air blown in", words.Blown(v.BlownIn), v.BlownIn != climate.BlowVent})
@@ -152,13 +141,13 @@ func airFacts(v *rules.EnclosureView, u units) []fact {
 }
 
 // careFacts are about lamps, nights and the door.
-func careFacts(v *rules.EnclosureView, u units) []fact {
+func careFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	var out []fact
 	if v.LampsOn != nil {
 		out = append(out, fact{"Lamps", map[bool]string{true: "on by schedule", false: "off by schedule"}[*v.LampsOn], false})
 	}
 	if v.NightDrop != nil {
-		out = append(out, fact{"Last night's drop", u.delta(*v.NightDrop), v.NightsNoDrop > 0})
+		out = append(out, fact{"Last night's drop", words.Steps(*v.NightDrop, u), v.NightsNoDrop > 0})
 	}
 	if v.DoorOpen {
 		out = append(out, fact{"Door", "seems open", true})

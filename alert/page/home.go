@@ -87,11 +87,11 @@ const (
 	maxWorst = 6
 )
 
-func (s *site) home(w http.ResponseWriter, r *http.Request) {
+func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
 	p := homePage{frame: s.frame(r, snap.RoomName, "room")}
 	p.Live = true
-	u := unitsOf(cfg)
+	u := scaleOf(cfg)
 	for i := range snap.Notices {
 		if c := s.card(&snap.Notices[i], snap); snap.Notices[i].Acknowledged {
 			p.Known = append(p.Known, c)
@@ -111,20 +111,7 @@ func (s *site) home(w http.ResponseWriter, r *http.Request) {
 	s.show(w, http.StatusOK, "home", &p)
 }
 
-// when writes a moment: the time of day, with the date where it is another
-// day.
-func (s *site) when(t, now time.Time) string {
-	t, now = s.local(t), s.local(now)
-	if y, d := t.Year(), t.YearDay(); y == now.Year() && d == now.YearDay() {
-		return t.Format("15:04")
-	}
-	if now.Sub(t) < 300*24*time.Hour && t.Before(now) {
-		return t.Format("Mon 2 Jan 15:04")
-	}
-	return t.Format("2 Jan 2006 15:04")
-}
-
-func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID, u units) []row {
+func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID, u unit.Scale) []row {
 	var out []row
 	for _, v := range ordered {
 		st := statusOf(v)
@@ -138,22 +125,11 @@ func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID
 	return out
 }
 
-// humText is an enclosure's humidity, empty where none arrives.
-func humText(v *rules.EnclosureView) string {
-	switch {
-	case v.Humidity.Known:
-		return unit.Number(v.Humidity.Value, 0) + " %"
-	case v.Humidity.Doubt != "":
-		return unit.Number(v.Humidity.Value, 0) + " %, " + doubtWords(v.Humidity.Doubt)
-	}
-	return ""
-}
-
-func valueText(v *rules.EnclosureView, u units) string {
+func valueText(v *rules.EnclosureView, u unit.Scale) string {
 	if !v.Hottest.Known {
 		return "no reading"
 	}
-	text := u.beside(v.Hottest.Value, v.Ceiling)
+	text := words.Beside(v.Hottest.Value, v.Ceiling, u)
 	if h := humText(v); h != "" {
 		text += ", " + h
 	}
@@ -171,7 +147,7 @@ func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
 // calm says what is known of a room without an open alarm, and names the
 // enclosure that is closest to its lethal limit, so that a quiet page still shows
 // that somebody looks. What was put away is not called in order.
-func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string {
+func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) string {
 	away := 0
 	for i := range snap.Alarms {
 		if putAway(snap.Alarms[i].State) {
@@ -187,7 +163,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u units) string 
 	}
 	for _, v := range ordered {
 		if v.Hottest.Known {
-			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, nameOf(v.ID, v.Name), words.Apart(unit.TemperatureDelta(headroom(v)), u.scale))
+			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, nameOf(v.ID, v.Name), words.Apart(unit.TemperatureDelta(headroom(v)), u))
 		}
 	}
 	return text
@@ -255,17 +231,10 @@ func lists(snap *alert.Snapshot) []list {
 	return slices.DeleteFunc([]list{mist, drop, quiet, due}, func(l list) bool { return len(l.Items) == 0 })
 }
 
-func times(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss in a row", n, what)
-}
-
 func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
 
 // foot says how dewline itself does.
-func (s *site) foot(snap *alert.Snapshot) []fact {
+func (s overviews) foot(snap *alert.Snapshot) []fact {
 	d := fact{Name: "Notices", Value: "delivered"}
 	if n := snap.Delivery.Depth; n > 0 {
 		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, words.Span(snap.Delivery.OldestAge))

@@ -1,17 +1,10 @@
 package page
 
 import (
-	"context"
-	"fmt"
-	"math"
 	"net"
-	"net/http"
 	"net/netip"
-	"strconv"
 	"sync"
 	"time"
-
-	"dewline/alert/words"
 )
 
 // So many tries of one address may fail within limitSpan, then it has to wait.
@@ -105,17 +98,4 @@ func household(addr string) netip.Prefix {
 		return netip.Prefix{}
 	}
 	return p
-}
-
-func (s *site) refuseForNow(w http.ResponseWriter, r *http.Request, wait time.Duration) {
-	secs := int(math.Ceil(wait.Seconds()))
-	w.Header().Set("Retry-After", strconv.Itoa(secs))
-	s.say(w, r, http.StatusTooManyRequests, fmt.Sprintf("Too many tries. Wait %s and try again.", words.Span(wait)))
-}
-
-// refused passes on that somebody was refused.
-func (s *site) refused(r *http.Request, what string) {
-	if s.o.Refused != nil {
-		s.o.Refused(context.WithoutCancel(r.Context()), what, household(r.RemoteAddr).Addr().String())
-	}
 }

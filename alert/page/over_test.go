@@ -103,7 +103,7 @@ func TestOverTellsItsEnd(t *testing.T) {
 	} {
 		a.State, a.AckedBy, a.Active = c.state, c.by, c.state == alarm.Acked
 		s := newSite(r.options())
-		card := s.alarmCard(&a, r.snap, unitsOf(r.cfg))
+		card := s.alarmCard(&a, r.snap, scaleOf(r.cfg))
 		if card.State != c.want || (card.Since == "") != (c.state != alarm.Acked) {
 			t.Errorf("%v: %q since %q, want %q", c.state, card.State, card.Since, c.want)
 		}

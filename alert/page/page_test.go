@@ -293,7 +293,7 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 func TestHumidityBesideItsFloor(t *testing.T) {
 	for value, want := range map[float64]string{70.1: "above", 70: "at or below", 60: "at or below"} {
 		v := rules.EnclosureView{Floor: 70, Humidity: rules.Measure{Value: value, Known: true}}
-		m := humMeasure(&v, &configs.Config{}, units{})
+		m := humMeasure(&v, &configs.Config{}, unit.Celsius)
 		if !strings.HasPrefix(m.Judgement, want+" the floor of 70") || m.Bad != (value <= 70) || (m.Value == strings.TrimPrefix(m.Judgement, want+" the floor of ")) != (value == 70) {
 			t.Errorf("%v %%: %+v", value, m)
 		}
@@ -319,7 +319,7 @@ func TestWetProbeIsShown(t *testing.T) {
 func TestFacts_AirBlownIn(t *testing.T) {
 	wet := 31.2
 	v := rules.EnclosureView{Hottest: rules.Measure{Value: 30.5, Known: true}, Warn: 27.5, Act: 28.5, Ceiling: 30, BlownIn: climate.BlowShut, RoomWet: &wet}
-	say := func() string { return fmt.Sprint(facts(&v, units{scale: unit.Celsius})) }
+	say := func() string { return fmt.Sprint(facts(&v, unit.Celsius)) }
 	if got := say(); !strings.Contains(got, "{Wet bulb of the room's air 31.2 °C") || !strings.Contains(got, "{Room air blown in keep shut, move the animals, cool the room true}") {
 		t.Error(got)
 	}

@@ -17,7 +17,7 @@ import (
 )
 
 // past fills in what comes from the record.
-func (s *site) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, v *rules.EnclosureView, u units) error {
+func (s closeups) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, v *rules.EnclosureView, u unit.Scale) error {
 	now := snap.At.Wall
 	notes, errs := s.notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
 	for _, n := range slices.Backward(notes) {
@@ -41,7 +41,7 @@ func (s *site) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config,
 		for _, n := range slices.Backward(nights) {
 			p.Nights = append(p.Nights, s.nightRow(n, float64(sp.DropMin), u))
 		}
-		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s or more.", lamps.On, u.delta(float64(sp.DropMin)))
+		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s or more.", lamps.On, words.Steps(float64(sp.DropMin), u))
 	}
 	return errs
 }
@@ -63,7 +63,7 @@ func mistNote(due []configs.ClockTime) string {
 // driesFor is how long a pulse is followed while it dries.
 const driesFor = 6 * time.Hour
 
-func (s *site) mistRow(m mist, now time.Time) mistRow {
+func (s closeups) mistRow(m mist, now time.Time) mistRow {
 	row := mistRow{When: s.when(m.at(), now), Missed: m.Verdict == event.MistMissed, From: "could not be told", Wet: "–", HalfLife: "–"}
 	if row.Missed || m.Start.IsZero() {
 		return row
@@ -86,13 +86,13 @@ func (s *site) mistRow(m mist, now time.Time) mistRow {
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
-func (s *site) nightRow(n night, least float64, u units) nightRow {
+func (s closeups) nightRow(n night, least float64, u unit.Scale) nightRow {
 	row := nightRow{
 		When: s.local(n.ended).Format("Mon 2 Jan"),
-		Day:  u.short(n.DayMin) + "–" + u.short(n.DayMax), Night: u.short(n.NightMin) + "–" + u.short(n.NightMax), Drop: "too few readings",
+		Day:  words.Bare(n.DayMin, u) + "–" + words.Bare(n.DayMax, u), Night: words.Bare(n.NightMin, u) + "–" + words.Bare(n.NightMax, u), Drop: "too few readings",
 	}
 	if n.Drop != nil {
-		row.Drop, row.Short = u.delta(*n.Drop), *n.Drop < least
+		row.Drop, row.Short = words.Steps(*n.Drop, u), *n.Drop < least
 	}
 	return row
 }
@@ -104,7 +104,7 @@ func doubtMark(reason string) string {
 	return " (" + doubtWords(reason) + ")"
 }
 
-func (s *site) probeRow(p *rules.ProbeView, now time.Time, u units) probeRow {
+func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) probeRow {
 	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: words.Span(p.HeardAge) + " ago", Bad: !p.Fresh}
 	if p.Reason != "" && p.Quality != sensors.Good.String() {
 		row.Trust += ": " + p.Reason
@@ -117,10 +117,10 @@ func (s *site) probeRow(p *rules.ProbeView, now time.Time, u units) probeRow {
 		row.Age = "never"
 	}
 	if p.HasTemperature {
-		row.Value = u.temp(p.Temperature.Celsius()) + doubtMark(p.TemperatureDoubt)
+		row.Value = words.Degrees(p.Temperature.Celsius(), u) + doubtMark(p.TemperatureDoubt)
 	}
 	if p.HasHumidity {
-		row.Value += " " + unit.Number(p.Humidity.Percent(), 0) + " %" + doubtMark(p.HumidityDoubt)
+		row.Value += " " + words.Humidity(p.Humidity.Percent()) + doubtMark(p.HumidityDoubt)
 	}
 	if p.HasLight {
 		row.Value += fmt.Sprintf(" %d lx", p.LightLux)

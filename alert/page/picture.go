@@ -30,7 +30,7 @@ const (
 const pictureCSP = "default-src 'none'; style-src 'unsafe-inline'"
 
 // chart draws one enclosure's climate.
-func (s *site) chart(w http.ResponseWriter, r *http.Request) {
+func (s closeups) chart(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
 	e, ok := enclosureOf(cfg, r.PathValue("id"))
 	if !ok {
@@ -69,7 +69,7 @@ func enclosureOf(cfg *configs.Config, id string) (configs.Enclosure, bool) {
 
 // climate fills the chart of an enclosure from the record. With an error it
 // holds what could be read.
-func (s *site) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period, width int) (chart.Chart, error) {
+func (s closeups) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period, width int) (chart.Chart, error) {
 	rec := s.o.Record()
 	if rec == nil {
 		return chart.Chart{}, errNoRecord
@@ -97,7 +97,7 @@ func (s *site) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.C
 	marks, err := s.marks(rec, snap, cfg, e, p)
 	c.Marks = marks
 	c.Description = c.Describe()
-	if unitsOf(cfg).scale == unit.Fahrenheit {
+	if scaleOf(cfg) == unit.Fahrenheit {
 		c = c.InFahrenheit()
 	}
 	return c, errors.Join(errs, err)
@@ -139,7 +139,7 @@ func roomProbe(cfg *configs.Config, e configs.Enclosure) (sensors.ProbeID, bool)
 
 // marks gathers pulses, alarms and notes. Beyond a month a day is too narrow
 // for pulses.
-func (s *site) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period) ([]chart.Mark, error) {
+func (s closeups) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period) ([]chart.Mark, error) {
 	var out []chart.Mark
 	var errs error
 	if p.name == "day" {
@@ -185,7 +185,7 @@ func earlier(a, b time.Time) time.Time {
 	return b
 }
 
-func (s *site) notes(enclosure string, from, to time.Time) ([]Note, error) {
+func (s closeups) notes(enclosure string, from, to time.Time) ([]Note, error) {
 	if s.o.Notebook == nil {
 		return nil, nil
 	}

@@ -10,12 +10,13 @@ import (
 	"dewline/alert"
 	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
 // racks puts every enclosure where it stands: racks by name, shelves from the
 // top (they count from below), slots from the left.
-func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u units) []rack {
+func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u unit.Scale) []rack {
 	order := make([]*rules.EnclosureView, len(snap.Enclosures))
 	for i := range snap.Enclosures {
 		order[i] = &snap.Enclosures[i]
@@ -47,14 +48,14 @@ func (s *site) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config,
 	return out
 }
 
-func tileOf(v *rules.EnclosureView, past extremes, u units) tile {
+func tileOf(v *rules.EnclosureView, past extremes, u unit.Scale) tile {
 	t := tile{ID: v.ID, Name: nameOf(v.ID, v.Name), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
 	if v.Temperature.Known {
-		t.Temp = u.short(v.Temperature.Value) + "°"
+		t.Temp = words.Bare(v.Temperature.Value, u) + "°"
 	}
 	t.Hum = cmp.Or(humText(v), t.Hum)
 	if past.hasTemp {
-		t.Range = u.short(past.low) + "–" + u.short(past.high) + "°"
+		t.Range = words.Bare(past.low, u) + "–" + words.Bare(past.high, u) + "°"
 	}
 	switch {
 	case v.MissedMists > 0:

@@ -1,16 +1,17 @@
 package page
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"unicode"
 
-	"dewline/alert"
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 const (
@@ -41,38 +42,13 @@ func line(text string, limit int) string {
 	return strings.TrimSpace(text[:cut])
 }
 
-// units writes temperatures as the first person reads them.
-type units struct{ scale unit.Scale }
-
-func unitsOf(cfg *configs.Config) units {
-	return units{len(cfg.People) > 0 && alert.Units(cfg.People[0].Units).Scale() == unit.Fahrenheit}
+// scaleOf is what the first person reads temperatures in.
+func scaleOf(cfg *configs.Config) unit.Scale {
+	if len(cfg.People) == 0 {
+		return unit.Celsius
+	}
+	return unit.ScaleOf(cfg.People[0].Units)
 }
-
-func (u units) of(celsius float64) float64 { return unit.Temperature(celsius).In(u.scale) }
-
-func (u units) name() string { return u.scale.Name() }
-
-// temp writes a temperature with its unit: "24.3 °C".
-func (u units) temp(celsius float64) string { return unit.Temperature(celsius).Text(u.scale, 1) }
-
-// beside writes a temperature so that it is seen on which side of the lethal limit
-// it is.
-func (u units) beside(celsius, lethal float64) string {
-	return words.Figure{Value: celsius, Unit: "°C", Lethal: lethal}.Text(u.scale).Value
-}
-
-// short writes it without: "24.3".
-func (u units) short(celsius float64) string { return unit.Temperature(celsius).Number(u.scale, 1) }
-
-// delta writes a difference of temperatures.
-func (u units) delta(kelvins float64) string { return unit.TemperatureDelta(kelvins).Text(u.scale, 1) }
-
-// limits writes a band: "22–26 °C".
-func (u units) limits(low, high float64) string {
-	return trim(u.of(low)) + "–" + trim(u.of(high)) + " " + u.name()
-}
-
-func trim(v float64) string { return strings.TrimSuffix(unit.Number(v, 1), ".0") }
 
 // needsAnswer reports whether a person has still to acknowledge.
 func needsAnswer(s alarm.State) bool {
@@ -151,4 +127,31 @@ var said = map[string]string{
 	"out-of-service": "Out of service. It comes back by itself at the end.",
 	"in-service":     "Back in service.",
 	"note":           "Saved.",
+}
+
+// humText is an enclosure's humidity, empty where none arrives.
+func humText(v *rules.EnclosureView) string {
+	switch {
+	case v.Humidity.Known:
+		return words.Humidity(v.Humidity.Value)
+	case v.Humidity.Doubt != "":
+		return words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
+	}
+	return ""
+}
+
+func times(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss in a row", n, what)
+}
+
+// doubtWords says why a value is not trusted.
+func doubtWords(reason string) string {
+	switch reason {
+	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():
+		return "probe wet"
+	}
+	return "doubted (" + strings.ReplaceAll(reason, "-", " ") + ")"
 }

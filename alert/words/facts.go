@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
@@ -165,7 +166,7 @@ func write(f *alarm.Fact, v, l string, s unit.Scale) string {
 		"{t}", warmth.Value, "{lethal}", warmth.Lethal,
 		"{d}", size.Text(s, 1), "{d0}", size.Text(s, 0), "{d+}", plus(float64(f.Delta))+f.Delta.Text(s, 1), "{change}", f.Delta.Text(s, 1),
 		"{others}", unit.TemperatureDelta(math.Abs(float64(f.Others))).Text(s, 1),
-		"{p}", unit.Number(f.Percent, 0)+" %", "{p+}", plus(f.Percent)+unit.Number(f.Percent, 1)+" %", "{usual}", unit.Number(f.Usual, 0)+" %",
+		"{p}", Humidity(f.Percent), "{p+}", plus(f.Percent)+unit.Number(f.Percent, 1)+" %", "{usual}", Humidity(f.Usual),
 		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", Span(f.For),
 		"{clock}", clock(f.At, "15:04"), "{moment}", clock(f.At, "2 Jan 15:04"), "{day}", clock(f.At, "2 Jan 2006"), "{certificate}", Certificate(f.About),
 	).Replace(text)
@@ -203,4 +204,13 @@ func Facts(list []alarm.Fact, s unit.Scale) []string {
 		}
 	}
 	return out
+}
+
+// clock writes a room's time; one that is none stays as it is.
+func clock(t alarm.LocalTime, layout string) string {
+	at, err := time.Parse(alarm.LocalLayout, string(t))
+	if err != nil {
+		return string(t)
+	}
+	return at.Format(layout)
 }

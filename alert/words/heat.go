@@ -8,15 +8,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// byHeat reports whether an alarm is one of heat, which is told by what is left
-// until the lethal limit.
-func (m *Member) byHeat() bool { row, _ := alarm.Find(m.Key.Alarm); return row.Heat }
-
-// implies reports whether a line about m has said what o says.
-func (m *Member) implies(o *Member) bool {
-	return m.byHeat() && o.byHeat() && o.Key.Alarm != alarm.Exposure
-}
-
 // heatStates are what several enclosures, or all, are in.
 var heatStates = map[alarm.ID]string{
 	alarm.LethalCeiling: "too hot", alarm.CeilingAhead: "heating up", alarm.Exposure: "hot for too long", alarm.AboveBand: "too warm",
@@ -83,40 +74,6 @@ func (m *Member) heatWords(s unit.Scale) string {
 	return p.with("value", value, "when", when)
 }
 
-// warmth is the temperature now with what it stands beside, empty where it is not
-// known.
-func (m *Member) warmth(s unit.Scale) Shown {
-	switch d := m.Detail; {
-	case m.Unit == "°C" && m.HasValue:
-		return m.shown(s)
-	case d.Temperature != 0:
-		return Figure{Value: d.Temperature, Unit: "°C", Lethal: d.Ceiling}.Text(s)
-	}
-	return Shown{}
-}
-
-// present is the temperature now, or the figure of the alarm where it is not
-// known.
-func (m *Member) present(s unit.Scale) string {
-	if now := m.warmth(s).Value; now != "" {
-		return now
-	}
-	if m.Key.Alarm == alarm.CeilingAhead {
-		return string(headedFor)
-	}
-	return m.figure(s)
-}
-
-// eased reports whether an enclosure at its lethal limit is below it by now,
-// though not for long enough to call it over.
-func (m *Member) eased() bool { return m.Key.Alarm == alarm.LethalCeiling && m.back() }
-
-// cooling reports whether an enclosure that was too warm is below the limit by
-// now, though not by enough or for long enough to call it over.
-func (m *Member) cooling() bool { return m.Key.Alarm == alarm.AboveBand && m.back() }
-
-func (m *Member) back() bool { return m.HasValue && m.HasLimit && m.Value < m.Limit }
-
 // lethal says when the lethal limit is expected and, where asked for, what turning
 // the lamps off wins; empty for not known.
 func (m *Member) lethal(s unit.Scale, gain bool) string {
@@ -178,22 +135,3 @@ func (m *Member) heatShort(s unit.Scale) string {
 	}
 	return m.called() + ": " + text
 }
-
-// lethalIn says when the lethal limit, which may be empty, is expected.
-func lethalIn(r alarm.Range, limit string) string {
-	p := [2]phrase{lethalWhen, lethalAtWhen}
-	if open(r) {
-		p = [2]phrase{couldReach, couldReachAt}
-	}
-	i := 0
-	if limit != "" {
-		i = 1
-	}
-	return p[i].with("limit", limit, "when", In(r), "span", Span(minuteStep(r.FromMinutes)))
-}
-
-// Ahead says when the lethal limit is expected.
-func Ahead(r alarm.Range) string { return lethalIn(r, "") }
-
-// lampsOff says what turning the lamps off wins.
-func lampsOff(r alarm.Range) string { return lampsOffBuys.with("gain", Gain(r)) }

@@ -1,43 +1,13 @@
 package words
 
 import (
-	"cmp"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 )
-
-// A Member is one alarm as a notice tells it. The value and the limit are those
-// of now, and the peak is the furthest past the limit that was in force then.
-type Member struct {
-	alarm.Said
-	Name                          string
-	State                         alarm.State
-	Gone                          bool   // it ended since the configuration has its subject no more
-	By                            string // who acted last
-	Wake                          bool
-	New, Named                    bool // first named by this version; by any
-	Value, Limit, Peak, PeakLimit float64
-}
-
-// A Notice is what a notice tells one person, as facts: all alarms that it speaks
-// of, worst first.
-type Notice struct {
-	Cause    alarm.Cause
-	Members  []Member
-	Update   bool // there was a version before
-	ClockSet bool
-	AckedBy  string
-	// From, To and Lasted are of what the title of an ended one speaks.
-	From, To time.Time
-	Lasted   time.Duration
-	Shared   *Shared // what the probes of a storm hang on, nil for nothing in common
-}
 
 // listed is how many alarms a message spells out before it only names them.
 const listed = 6
@@ -56,72 +26,6 @@ func YourTurn(reached bool) string {
 	}
 	return string(askedOnly)
 }
-
-// subjects counts what the alarms are about.
-func (n *Notice) subjects() int {
-	var seen []string
-	for i := range n.Members {
-		if s := n.Members[i].Key.Subject; !slices.Contains(seen, s) {
-			seen = append(seen, s)
-		}
-	}
-	return len(seen)
-}
-
-// Scope names what the notice is about.
-func (n *Notice) Scope() string {
-	switch c := n.Cause; {
-	case len(n.Members) > 0 && n.Members[0].Detail.Place.Room != "":
-		return Place(n.Members[0].Detail)
-	case c.Kind == CauseSeveral && n.subjects() != 1:
-		return string(severalAtOnce)
-	case c.Kind == alarm.CauseEnclosure || c.Kind == alarm.CauseDoor || causes[c.Kind] == "":
-		if len(n.Members) > 0 {
-			return n.Members[0].plainName()
-		}
-		return c.ID
-	case c.Kind == alarm.CauseDewline:
-		return strings.TrimSpace("dewline " + c.ID)
-	default:
-		return Capital(strings.TrimPrefix(cause(c), "the "))
-	}
-}
-
-// What several subjects of an alarm are.
-const (
-	enclosures = "enclosures"
-	probes     = "probes"
-)
-
-// plural is what several subjects of an alarm are.
-func plural(a alarm.ID) string {
-	row, ok := alarm.Find(a)
-	switch {
-	case !ok || row.Of == alarm.OfEnclosure:
-		return enclosures
-	case row.Of == alarm.OfProbe:
-		return probes
-	case a == alarm.DeliveryStalled:
-		return "channels"
-	case a == alarm.CertificateDue:
-		return "certificates"
-	case a == alarm.ConfigRefused:
-		return "parts"
-	default:
-		return "rooms"
-	}
-}
-
-// called is a subject's name with its id.
-func (m *Member) called() string {
-	if m.Name == "" {
-		return m.Key.Subject
-	}
-	return m.Name + " (" + m.Key.Subject + ")"
-}
-
-// plainName is a subject's name alone, its id where it has none.
-func (m *Member) plainName() string { return cmp.Or(m.Name, m.Key.Subject) }
 
 // Title says what is the matter and how urgent it is, for the one or the worst.
 func (n *Notice) Title(s unit.Scale) string {
@@ -159,30 +63,6 @@ func (n *Notice) Title(s unit.Scale) string {
 // aloneProbe is a headline about a probe behind the word "probe" or "probes".
 func aloneProbe(what string) string {
 	return strings.TrimPrefix(strings.TrimPrefix(what, "probe "), "probes ")
-}
-
-// howMany says how many subjects have the worst alarm, and how many any.
-func (n *Notice) howMany() string {
-	subjects, like, kind := n.subjects(), n.alike(), plural(n.Members[0].Key.Alarm)
-	p := likeSome
-	switch like {
-	case subjects:
-		p = likeAll
-	case 1:
-		p = likeOne
-	}
-	return p.with("n", strconv.Itoa(like), "kind", kind, "name", n.Members[0].plainName(), "all", strconv.Itoa(subjects))
-}
-
-// alike counts the members with the worst one's alarm.
-func (n *Notice) alike() int {
-	count := 0
-	for i := range n.Members {
-		if n.Members[i].Key.Alarm == n.Members[0].Key.Alarm {
-			count++
-		}
-	}
-	return count
 }
 
 // Body is the text of a notice that is not over. spokesman is the member whose
@@ -266,28 +146,6 @@ func (m *Member) line(s unit.Scale) string {
 	return text
 }
 
-// shown is the value with its limit, and with the lethal limit where that is told
-// beside it.
-func (m *Member) shown(s unit.Scale) Shown {
-	return m.measure().Text(s)
-}
-
-func (m *Member) measure() Figure {
-	f := Figure{Alarm: m.Key.Alarm, Value: m.Value, Limit: m.Limit, HasLimit: m.HasLimit, Unit: m.Unit}
-	if m.Detail.TimeToCeiling != nil && m.Unit == "°C" {
-		f.Lethal = m.Detail.Ceiling
-	}
-	return f
-}
-
-// figure is the one number that says how bad an alarm is, empty for none.
-func (m *Member) figure(s unit.Scale) string {
-	if !m.HasValue {
-		return ""
-	}
-	return m.measure().Headline(s)
-}
-
 // Brief says in one line, without its name, what is wrong with a subject, how far
 // it is and how long there is.
 func (m *Member) Brief(s unit.Scale) string {
@@ -306,27 +164,4 @@ func (m *Member) Brief(s unit.Scale) string {
 		text += "; " + ahead
 	}
 	return text
-}
-
-// steady in °C/h is too slow to be worth a word.
-const steady = 0.2
-
-// rate writes how fast the temperature moves, empty for hardly.
-func rate(d *alarm.Detail, s unit.Scale) string {
-	if !d.HasRate {
-		return ""
-	}
-	return Rate(unit.TemperatureDelta(d.RatePerHour), s)
-}
-
-// Rate writes how far a temperature moves in an hour, empty for hardly.
-func Rate(perHour unit.TemperatureDelta, s unit.Scale) string {
-	p := risingBy
-	switch {
-	case math.Abs(float64(perHour)) < steady:
-		return ""
-	case perHour < 0:
-		p, perHour = fallingBy, -perHour
-	}
-	return p.with("rate", perHour.Text(s, 1))
 }

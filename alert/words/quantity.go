@@ -258,7 +258,35 @@ func rounded(v float64, decimals int) float64 {
 // Dose writes a share of the keeper's heat limit, which is in %.
 func Dose(percent float64) string {
 	if percent >= 200 {
-		return strings.TrimSuffix(unit.Number(percent/100, 1), ".0") + " × your heat limit"
+		return trim(percent/100) + " × your heat limit"
 	}
 	return unit.Number(percent, 0) + " % of your heat limit"
 }
+
+// Degrees writes a temperature: "24.3 °C".
+func Degrees(celsius float64, s unit.Scale) string { return unit.Temperature(celsius).Text(s, 1) }
+
+// Bare is Degrees without the unit.
+func Bare(celsius float64, s unit.Scale) string { return unit.Temperature(celsius).Number(s, 1) }
+
+// Steps writes a difference of temperatures: "2.1 °C".
+func Steps(kelvins float64, s unit.Scale) string { return unit.TemperatureDelta(kelvins).Text(s, 1) }
+
+// Beside writes a temperature so that it is seen on which side of the lethal limit
+// it is.
+func Beside(celsius, lethal float64, s unit.Scale) string {
+	return Figure{Value: celsius, Unit: "°C", Lethal: lethal}.Text(s).Value
+}
+
+// Band writes two limits as the keeper did: "22–26 °C".
+func Band(low, high float64, s unit.Scale) string {
+	return trim(unit.Temperature(low).In(s)) + "–" + trim(unit.Temperature(high).In(s)) + " " + s.Name()
+}
+
+// Humidity writes a measured humidity: "84 %".
+func Humidity(percent float64) string { return unit.Number(percent, 0) + " %" }
+
+// Percent writes a humidity as the keeper did: "70 %", "72.5 %".
+func Percent(v float64) string { return trim(v) + " %" }
+
+func trim(v float64) string { return strings.TrimSuffix(unit.Number(v, 1), ".0") }

@@ -145,15 +145,6 @@ func until(d *alarm.Detail) string {
 	return ""
 }
 
-// clock writes a room's time; one that is none stays as it is.
-func clock(t alarm.LocalTime, layout string) string {
-	at, err := time.Parse(alarm.LocalLayout, string(t))
-	if err != nil {
-		return string(t)
-	}
-	return at.Format(layout)
-}
-
 // since adds when something began, in the room's time where the clock is set. It
 // is a clause of its own: a door "left ajar since 12:12" would say too much.
 func since(d *alarm.Detail) string {

@@ -29,6 +29,9 @@ const (
 	Fahrenheit Scale = true
 )
 
+// ScaleOf reads what a configuration calls a scale: "F", or anything else for °C.
+func ScaleOf(name string) Scale { return name == "F" }
+
 // Name returns "°C" or "°F".
 func (s Scale) Name() string {
 	if s == Fahrenheit {

@@ -1,0 +1,140 @@
+package page
+
+import (
+	"cmp"
+	"math"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"dewline/alert"
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+// act carries out what a form asks for.
+func (s answers) act(w http.ResponseWriter, r *http.Request) {
+	c, lacks := commandOf(r)
+	if lacks != "" {
+		s.say(w, r, http.StatusUnprocessableEntity, lacks)
+		return
+	}
+	c.By = s.sessions.of(r).by
+	was := s.o.Snapshot()
+	reply := s.o.Command(r.Context(), c)
+	if !reply.OK {
+		s.say(w, r, http.StatusConflict, "Nothing was done: "+reply.Error+".")
+		return
+	}
+	if reply.Note != "" {
+		s.say(w, r, http.StatusOK, "Note: "+reply.Note+".")
+		return
+	}
+	s.settle(r, was)
+	http.Redirect(w, r, withSaid(ownPath(r.PostFormValue("back")), c.Action), http.StatusSeeOther)
+}
+
+// withSaid adds what was done to an address of this site.
+func withSaid(path, what string) string {
+	path, _, _ = strings.Cut(path, "#")
+	base, query, _ := strings.Cut(path, "?")
+	var kept []string
+	for _, part := range strings.Split(query, "&") {
+		if part != "" && !strings.HasPrefix(part, "said=") {
+			kept = append(kept, part)
+		}
+	}
+	return base + "?" + strings.Join(append(kept, "said="+what), "&")
+}
+
+// What a form may lack, for the keeper.
+const (
+	noSuchAction = "The form asks for something that does not exist."
+	noSuchAlarm  = "The form does not name an alarm of this room."
+	noSuchNotice = "The form does not name a notice of this room."
+	noLength     = "Choose for how long."
+	noReason     = "Say why: whoever comes next has to know."
+)
+
+// commandOf reads a form strictly, and says what it lacks.
+func commandOf(r *http.Request) (c alert.Command, lacks string) {
+	c = alert.Command{
+		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"),
+		Notice: r.PostFormValue("notice"), Why: line(r.PostFormValue("why"), maxWhy),
+	}
+	if !isID(c.Alarm, true) || !isID(c.Subject, c.Notice != "") || len(c.Notice) > 200 {
+		lacks = noSuchAlarm
+	}
+	if v := r.PostFormValue("version"); v != "" {
+		n, err := strconv.ParseUint(v, 10, 31)
+		if err != nil || c.Notice == "" {
+			lacks = cmp.Or(lacks, noSuchNotice)
+		}
+		c.Version = int(n)
+	}
+	if seq := r.PostFormValue("seq"); seq != "" {
+		n, err := strconv.ParseUint(seq, 10, 64)
+		if err != nil {
+			lacks = cmp.Or(lacks, noSuchAlarm)
+		}
+		c.Seq = n
+	}
+	switch rules.ActionKind(c.Action) {
+	case rules.Acknowledge, rules.Unshelve, rules.Reset, rules.ReturnToService:
+	case rules.Shelve, rules.TakeOut:
+		c.Empty = r.PostFormValue("empty") != "" && c.Action == string(rules.TakeOut)
+		lacks = cmp.Or(lacks, term(&c, r.PostFormValue("minutes")))
+	default:
+		lacks = noSuchAction
+	}
+	return c, lacks
+}
+
+// term reads for how long an alarm is to be put away, which also needs a reason.
+func term(c *alert.Command, minutes string) (lacks string) {
+	n, err := strconv.ParseFloat(minutes, 64)
+	if err != nil || math.IsNaN(n) || n < 1 || n > 30*24*60 {
+		return noLength
+	}
+	if c.Minutes = n; c.Why == "" {
+		return noReason
+	}
+	return ""
+}
+
+// isID reports whether s can be an id of the configuration.
+func isID(s string, mayBeEmpty bool) bool {
+	if s == "" {
+		return mayBeEmpty
+	}
+	return len(s) <= 64 && !strings.ContainsFunc(s, func(r rune) bool {
+		return (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-'
+	})
+}
+
+// actOver does one thing to all alarms that are over, as after a hot day of the
+// whole room: acknowledges those that nobody answered, or resets those held.
+func (s answers) actOver(w http.ResponseWriter, r *http.Request) {
+	kind := rules.ActionKind(r.PostFormValue("action"))
+	by, done := s.sessions.of(r).by, 0
+	snap := s.o.Snapshot()
+	for i := range snap.Alarms {
+		a := &snap.Alarms[i]
+		switch {
+		case kind == rules.Acknowledge && isOver(a) && needsAnswer(a.State):
+		case kind == rules.Reset && a.State == alarm.LatchAck:
+		default:
+			continue
+		}
+		c := alert.Command{Action: string(kind), Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, By: by, Why: "all that was over"}
+		if reply := s.o.Command(r.Context(), c); reply.OK {
+			done++
+		}
+	}
+	if done == 0 {
+		s.say(w, r, http.StatusConflict, "Nothing was done: no alarm waits for that any more.")
+		return
+	}
+	s.settle(r, snap)
+	http.Redirect(w, r, withSaid("/alarms", string(kind)), http.StatusSeeOther)
+}

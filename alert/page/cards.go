@@ -1,0 +1,194 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/alert"
+	"dewline/alert/words"
+	"dewline/configs/unit"
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+// card puts a notice into words, its members worst first.
+func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
+	c := noticeCard{
+		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
+		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
+		Sign: statusToday.Sign, Version: v.Notice.Version,
+	}
+	if v.Notice.Priority == rules.Wake {
+		c.Sign = statusWake.Sign
+	}
+	u := scaleOf(s.o.Config())
+	seen := map[string]bool{}
+	for i := range v.Notice.Members {
+		m := &v.Notice.Members[i]
+		if !m.Active() || seen[m.Key.Subject] { // the worst of each says enough
+			continue
+		}
+		seen[m.Key.Subject] = true
+		if len(c.Lines) == maxLines {
+			c.More++
+			continue
+		}
+		l := memberLine{Name: nameOf(m.Key.Subject, m.Name), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
+		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
+			l.ID = m.Key.Subject
+		}
+		c.Lines = append(c.Lines, l)
+	}
+	return c
+}
+
+// memberText says in one line what is wrong, how far it is, and how long there
+// is.
+func memberText(m *alert.Member, snap *alert.Snapshot, u unit.Scale) string {
+	f := m.Facts()
+	f.Value = valueNow(m, snap)
+	return f.Brief(u)
+}
+
+// valueNow is the alarm's present value: the notice has that of its last
+// version.
+func valueNow(m *alert.Member, snap *alert.Snapshot) float64 {
+	for i := range snap.Alarms {
+		if a := &snap.Alarms[i]; a.Key == m.Key && a.HasValue {
+			return a.Value
+		}
+	}
+	return m.Value
+}
+
+// numbered takes "1 this. 2 that." apart into steps; other text stays one.
+func numbered(text string) []string {
+	if text == "" {
+		return nil
+	}
+	rest, ok := strings.CutPrefix(text, "1 ")
+	if !ok {
+		return []string{text}
+	}
+	var out []string
+	for n := 2; ; n++ {
+		step, more, found := strings.Cut(rest, fmt.Sprintf(" %d ", n))
+		out = append(out, words.Capital(step))
+		if !found {
+			return out
+		}
+		rest = more
+	}
+}
+
+func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) alarmCard {
+	c := alarmCard{
+		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
+		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: words.Sentence(a.Said(), u),
+		Since: s.when(a.Since.Wall, snap.At.Wall), At: s.when(a.Since.Wall.Add(a.Detail.For), snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u)),
+		Link: linkOf(a.Key.Subject, snap),
+		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
+		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
+	}
+	switch a.Priority {
+	case rules.Wake:
+		c.Sign = statusWake.Sign
+	case rules.Note:
+		c.Sign = statusNote.Sign
+	}
+	if !a.Active || !a.State.Annunciated() {
+		c.Class = "over"
+	}
+	if isOver(a) {
+		c.Since = "" // the onset's may have passed to a later, too short one
+		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
+	}
+	for _, e := range words.Facts(a.Detail.Evidence, u) {
+		if !strings.Contains(c.Text, e) {
+			c.Evidence = append(c.Evidence, e)
+		}
+	}
+	if a.State.Annunciated() && a.Key.Alarm != rules.LethalCeiling { // which the rules would refuse
+		c.Shelve = shelves(a.Priority)
+	}
+	return c
+}
+
+// gravest is the least weight of alarms that are told apart by it.
+const gravest = 2
+
+// graver orders what wakes and what is over by what it means for the animals;
+// the rest stays behind it in the order of the rules.
+func graver(c *alarmCard) int {
+	if c.Class != rules.Wake.String() && c.Class != "over" {
+		return 1
+	}
+	row, _ := alarm.Find(alarm.ID(c.Alarm))
+	return -max(row.Weight, gravest)
+}
+
+// once leaves the first action on the first of the cards that share it.
+func once(cards []alarmCard) {
+	seen := map[string]bool{}
+	for i := range cards {
+		c := &cards[i]
+		key := strings.Join(c.First, " ")
+		if seen[key] || c.Class == "over" {
+			c.First = nil
+		}
+		seen[key] = true
+	}
+}
+
+// shelves offers lengths up to the longest that the priority allows.
+func shelves(p rules.Priority) []choice {
+	var out []choice
+	for _, c := range []choice{{15, "15 min"}, {60, "1 h"}, {240, "4 h"}, {720, "12 h"}, {1440, "1 day"}, {10080, "7 days"}} {
+		if time.Duration(c.Minutes)*time.Minute <= alarm.MaxShelf(p) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// title names the alarm, what it is about and its value.
+func title(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) string {
+	text := subjectName(a.Key.Subject, snap) + ": " + words.HeadlineOf(a.Key)
+	f := words.Figure{Alarm: a.Key.Alarm, Value: a.Value, Limit: a.Limit, HasLimit: a.HasLimit, Unit: a.Unit}
+	if v := f.Headline(u); v != "" && a.HasValue && a.State.Annunciated() {
+		text += ", " + v
+	}
+	return text
+}
+
+func subjectName(subject string, snap *alert.Snapshot) string {
+	for i := range snap.Enclosures {
+		if snap.Enclosures[i].ID == subject {
+			return nameOf(subject, snap.Enclosures[i].Name)
+		}
+	}
+	switch subject {
+	case rules.Self, alarm.Secrets:
+		return "dewline"
+	case snap.Room:
+		return nameOf(snap.Room, snap.RoomName)
+	}
+	return subject
+}
+
+// linkOf leads to the enclosure that a subject is or belongs to.
+func linkOf(subject string, snap *alert.Snapshot) string {
+	for i := range snap.Enclosures {
+		if snap.Enclosures[i].ID == subject {
+			return "/enclosure/" + subject
+		}
+	}
+	for i := range snap.Probes {
+		if snap.Probes[i].ID == subject && snap.Probes[i].Enclosure != "" {
+			return "/enclosure/" + snap.Probes[i].Enclosure + "#probes"
+		}
+	}
+	return ""
+}

@@ -1,0 +1,68 @@
+package page
+
+import (
+	"context"
+	"iter"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules/event"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// History is where past values come from; *store.Store is one.
+type History interface {
+	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
+	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
+}
+
+// Record is the record as far as pages read it.
+type Record interface {
+	History
+	// JournalSince yields the events from a running time on.
+	JournalSince(mono time.Duration) iter.Seq2[event.Event, error]
+}
+
+// A Note is one line that a keeper wrote about an enclosure.
+type Note struct {
+	At        time.Time
+	Enclosure string
+	By        string
+	Text      string
+}
+
+// Notebook keeps the keepers' notes.
+type Notebook interface {
+	// Notes returns those of one enclosure within [from, to), oldest first.
+	Notes(enclosure string, from, to time.Time) ([]Note, error)
+	AddNote(ctx context.Context, enclosure, by, text string) error
+}
+
+// Options are what the pages are made from. Snapshot, Config, Command and
+// MayRead are needed; without the others their parts stay empty or refused.
+type Options struct {
+	Snapshot func() *alert.Snapshot // nil before the first round
+	Config   func() *configs.Config
+	Record   func() Record // nil while the record is not open
+	Notebook Notebook
+	Command  func(ctx context.Context, c alert.Command) alert.Reply
+	// Link reports whether token belongs to the link of a notice, and to which
+	// version of it.
+	Link func(noticeID, token string) (version int, ok bool)
+	// Refused is told of refused logins and links, for the journal. It is
+	// called at most as often as tries are let through.
+	Refused func(ctx context.Context, what, from string)
+	// Tokens are what a login asks for; none refuses every login.
+	Tokens Tokens
+	// MayRead reports whether a request may look without a session.
+	MayRead func(r *http.Request) bool
+	// Summary serves the weekly summary; nil for none.
+	Summary http.Handler
+	// Stop ends streams when the server is about to stop.
+	Stop <-chan struct{}
+	Log  *slog.Logger // nil discards
+}
