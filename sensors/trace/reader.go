@@ -19,16 +19,9 @@ const MaxLine = 1 << 16
 type Options struct {
 	// Name stands in errors before the line number; empty for "trace".
 	Name string
-	// Mapping reads a foreign layout; nil takes dewline's own, or the one that
-	// DetectMapping finds.
-	Mapping *Mapping
 	// Location is the zone in which rows are given and of times that carry no
 	// zone. Nil means UTC, and then dewline's own form must carry zones.
 	Location *time.Location
-	// AllowDisorder takes lines whose time lies before that of an earlier
-	// line, and a second row of one probe at one time, which are errors
-	// otherwise.
-	AllowDisorder bool
 }
 
 // A Reader streams rows. It holds one line and the names of the probes met.
@@ -37,8 +30,6 @@ type Reader struct {
 	name   string
 	line   int
 	layout layout
-	comma  byte
-	mapped bool
 	when   moments
 	fields [][]byte
 	shift  int // 1 where the line has an index in front
@@ -46,7 +37,6 @@ type Reader struct {
 	at      time.Time // of the line at hand
 	fits    bool      // at is what the time field read last says
 	pending int       // probes of the line at hand that are still to come
-	loose   bool
 	newest  time.Time
 	leap    time.Time // of the last line that lay too far ahead
 	probes  map[string]*met
@@ -65,9 +55,9 @@ type met struct {
 // NewReader reads the header. An error names what is wrong with it.
 func NewReader(src io.Reader, o Options) (*Reader, error) {
 	r := &Reader{
-		src: bufio.NewReaderSize(src, MaxLine), name: o.Name, comma: ',',
-		when:  moments{loc: o.Location, zoneless: o.Location != nil},
-		loose: o.AllowDisorder, probes: make(map[string]*met),
+		src: bufio.NewReaderSize(src, MaxLine), name: o.Name,
+		when:   moments{loc: o.Location, zoneless: o.Location != nil},
+		probes: make(map[string]*met),
 	}
 	if r.name == "" {
 		r.name = "trace"
@@ -75,16 +65,14 @@ func NewReader(src io.Reader, o Options) (*Reader, error) {
 	if r.when.loc == nil {
 		r.when.loc = time.UTC
 	}
-	if o.Mapping != nil && o.Mapping.Comma != 0 {
-		r.comma = o.Mapping.Comma
-	}
 	header, err := r.header()
 	if err != nil {
 		return nil, err
 	}
-	if err := r.arrange(header, o.Mapping); err != nil {
+	if r.layout, err = layoutOf(header); err != nil {
 		return nil, r.fault(err)
 	}
+	r.when.zoneless = r.when.zoneless || r.layout.foreign()
 	return r, nil
 }
 
@@ -97,7 +85,7 @@ func (r *Reader) header() ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	fields, err := split(nil, bytes.TrimPrefix(line, []byte("\ufeff")), r.comma)
+	fields, err := split(nil, bytes.TrimPrefix(line, []byte("\ufeff")))
 	if err != nil {
 		return nil, r.fault(err)
 	}
@@ -106,26 +94,6 @@ func (r *Reader) header() ([]string, error) {
 		names[i] = strings.TrimSpace(string(f))
 	}
 	return names, nil
-}
-
-// arrange decides which layout the file has.
-func (r *Reader) arrange(header []string, m *Mapping) error {
-	own, err := ownLayout(header)
-	if m == nil && err == nil {
-		r.layout = own
-		return nil
-	}
-	if m == nil {
-		found, ok := DetectMapping(header)
-		if !ok {
-			return err
-		}
-		m = &found
-	}
-	r.mapped = true
-	r.when.layout, r.when.zoneless = m.TimeLayout, true
-	r.layout, err = m.layout(header)
-	return err
 }
 
 // Next returns the next row, io.EOF at the end, a *LineError for a line that
@@ -157,12 +125,12 @@ func (r *Reader) nextLine() error {
 	if err != nil {
 		return err
 	}
-	r.fields, err = split(r.fields[:0], line, r.comma)
+	r.fields, err = split(r.fields[:0], line)
 	if err != nil {
 		return r.fault(err)
 	}
 	r.shift = 0
-	if r.mapped && len(r.fields) == r.layout.columns+1 {
+	if r.layout.foreign() && len(r.fields) == r.layout.columns+1 {
 		r.shift = 1
 	}
 	if len(r.fields)-r.shift != r.layout.columns {
@@ -199,7 +167,7 @@ const maxGap = 366 * 24 * time.Hour
 
 // inOrder refuses a time that no line may have here.
 func (r *Reader) inOrder(t time.Time) error {
-	if r.loose || r.newest.IsZero() {
+	if r.newest.IsZero() {
 		return nil
 	}
 	if t.Before(r.newest) {
@@ -238,7 +206,7 @@ func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
 		r.before.next = m
 	}
 	r.before = m
-	if !r.loose && m.line > 0 && m.last.Equal(r.at) {
+	if m.line > 0 && m.last.Equal(r.at) {
 		return nil, fmt.Errorf("probe %s has a row of %s already, on line %d",
 			m.id, r.at.Format(time.RFC3339), m.line)
 	}
@@ -248,7 +216,7 @@ func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
 // meet returns the probe of that name.
 func (r *Reader) meet(name sensors.ProbeID) (*met, error) {
 	field := []byte(nil)
-	if !r.mapped {
+	if !r.layout.foreign() {
 		field = r.field(r.layout.probe)
 		if r.before != nil && r.before.next != nil && string(field) == string(r.before.next.id) {
 			return r.before.next, nil
@@ -289,7 +257,7 @@ func checkName(name string) error {
 // values reads the row's quantities.
 func (r *Reader) values(row *Row, p *indexed) error {
 	if p.temperature >= 0 {
-		if b := r.field(p.temperature); len(b) > 0 && !(r.mapped && missing(b)) {
+		if b := r.field(p.temperature); len(b) > 0 && !(r.layout.foreign() && missing(b)) {
 			v, err := value(b, coldest, hottest, "temperature")
 			if err != nil {
 				return err
@@ -299,7 +267,7 @@ func (r *Reader) values(row *Row, p *indexed) error {
 		}
 	}
 	if p.humidity >= 0 {
-		if b := r.field(p.humidity); len(b) > 0 && !(r.mapped && missing(b)) {
+		if b := r.field(p.humidity); len(b) > 0 && !(r.layout.foreign() && missing(b)) {
 			v, err := value(b, driest, wettest, "humidity")
 			if err != nil {
 				return err

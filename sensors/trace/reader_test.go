@@ -149,14 +149,6 @@ func TestLongGap(t *testing.T) {
 	}
 }
 
-func TestAllowDisorder(t *testing.T) {
-	file := Header + "\n2026-07-01T13:00:00Z,a,23,80\n2026-07-01T12:00:00Z,a,22,80\n2026-07-01T12:00:00Z,a,22,80\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{AllowDisorder: true})
-	if len(rows) != 3 || faults != nil {
-		t.Errorf("rows %+v, faults %q", rows, faults)
-	}
-}
-
 // A zone that is named stands in for the zone that a time lacks. Berlin's
 // clocks went forward on 29 March 2026 (IANA time zone database).
 func TestNamedZone(t *testing.T) {

@@ -12,10 +12,10 @@ var (
 
 // split cuts a line into fields, which stay parts of the line: quotes are
 // taken off in place.
-func split(fields [][]byte, line []byte, comma byte) ([][]byte, error) {
+func split(fields [][]byte, line []byte) ([][]byte, error) {
 	for {
 		if len(line) > 0 && line[0] == '"' {
-			field, rest, more, err := quoted(line, comma)
+			field, rest, more, err := quoted(line)
 			if err != nil {
 				return fields, err
 			}
@@ -25,7 +25,7 @@ func split(fields [][]byte, line []byte, comma byte) ([][]byte, error) {
 			}
 			continue
 		}
-		i := bytes.IndexByte(line, comma)
+		i := bytes.IndexByte(line, ',')
 		if i < 0 {
 			return append(fields, line), nil
 		}
@@ -35,7 +35,7 @@ func split(fields [][]byte, line []byte, comma byte) ([][]byte, error) {
 
 // quoted takes one quoted field off the line's front; more says that a comma
 // followed it. A doubled quote stands for one.
-func quoted(line []byte, comma byte) (field, rest []byte, more bool, err error) {
+func quoted(line []byte) (field, rest []byte, more bool, err error) {
 	n := 0
 	for i := 1; i < len(line); i++ {
 		if line[i] != '"' {
@@ -51,7 +51,7 @@ func quoted(line []byte, comma byte) (field, rest []byte, more bool, err error) 
 			line[n] = '"'
 			n++
 			i++
-		case comma:
+		case ',':
 			return line[:n], line[i+2:], true, nil
 		default:
 			return nil, nil, false, errAfterQuote

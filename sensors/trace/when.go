@@ -12,7 +12,6 @@ import (
 type moments struct {
 	loc      *time.Location // that results are given in, and of times without a zone
 	zoneless bool           // whether such times are taken
-	layout   string         // other than RFC 3339
 
 	text []byte // the last field and what it meant
 	last time.Time
@@ -40,13 +39,6 @@ func (m *moments) read(b []byte) (time.Time, error) {
 }
 
 func (m *moments) parse(b []byte) (time.Time, error) {
-	if m.layout != "" {
-		t, err := time.ParseInLocation(m.layout, string(b), m.loc)
-		if err != nil {
-			return t, fmt.Errorf("is not of the form %q", m.layout)
-		}
-		return t.In(m.loc), nil
-	}
 	const zoneless = "2006-01-02T15:04:05"
 	text := plain(b)
 	if t, err := time.Parse(time.RFC3339, text); err == nil {

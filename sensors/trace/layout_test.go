@@ -64,49 +64,31 @@ func TestAppliancesRow(t *testing.T) {
 	}
 }
 
-// A mapping by hand: semicolons, a layout of its own, exponents, and one bad
-// value that costs its own probe's row alone.
-func TestOwnMapping(t *testing.T) {
-	m := &Mapping{
-		TimeColumn: "when", TimeLayout: "02.01.2006 15:04", Comma: ';',
-		Probes: []Columns{{Probe: "north", Temperature: "n"}, {Probe: "south", Temperature: "s", Humidity: "h"}},
-	}
-	const file = "when;n;s;h\n01.07.2026 13:00;2.05e+01;broken;80\n01.07.2026 13:10;NA;21;\n1 July;1;2;3\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{Mapping: m})
+// Exponents and missing values are read, and one bad value costs its own probe's
+// row alone.
+func TestForeignValues(t *testing.T) {
+	const file = "timestamp,T1,T2,RH_2\n2026-07-01 13:00:00,2.05e+01,broken,80\n2026-07-01 13:10:00,NA,21,\n1 July,1,2,3\n"
+	rows, faults := readAll(t, strings.NewReader(file), Options{})
 	want := []Row{
-		{Time: utc(2026, 7, 1, 13, 0, 0), Probe: "north", Has: sensors.HasTemperature, Temperature: 2050, Line: 2},
-		{Time: utc(2026, 7, 1, 13, 10, 0), Probe: "north", Line: 3},
-		{Time: utc(2026, 7, 1, 13, 10, 0), Probe: "south", Has: sensors.HasTemperature, Temperature: 2100, Line: 3},
+		{Time: utc(2026, 7, 1, 13, 0, 0), Probe: "t1", Has: sensors.HasTemperature, Temperature: 2050, Line: 2},
+		{Time: utc(2026, 7, 1, 13, 10, 0), Probe: "t1", Line: 3},
+		{Time: utc(2026, 7, 1, 13, 10, 0), Probe: "t2", Has: sensors.HasTemperature, Temperature: 2100, Line: 3},
 	}
 	if diff := cmp.Diff(want, rows); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 	if diff := cmp.Diff([]string{
-		`trace:2: probe south: temperature "broken" is not a number such as 23.45`,
-		`trace:4: time "1 July" is not of the form "02.01.2006 15:04"`,
+		`trace:2: probe t2: temperature "broken" is not a number such as 23.45`,
+		`trace:4: time "1 July" is not RFC 3339 such as 2026-07-01T13:00:00Z`,
 	}, faults); diff != "" {
 		t.Errorf("faults (-want +got):\n%s", diff)
 	}
 }
 
-func TestMappingFaults(t *testing.T) {
-	m := &Mapping{TimeColumn: "when", Probes: []Columns{{Probe: "a", Temperature: "t"}, {Probe: "b"}}}
-	_, err := NewReader(strings.NewReader("date,temp\n"), Options{Mapping: m})
-	const want = "trace:1: no column \"when\" for the time\n" +
-		"no column \"t\" for the temperature of probe a\nprobe b has neither column"
-	if err == nil || err.Error() != want {
-		t.Errorf("got  %v\nwant %s", err, want)
-	}
-	_, err = NewReader(strings.NewReader("date\n"), Options{Mapping: &Mapping{}})
-	if err == nil || !strings.Contains(err.Error(), "names no time column") || !strings.Contains(err.Error(), "names no probe") {
-		t.Errorf("empty mapping: %v", err)
-	}
-}
-
-func TestDetectMapping(t *testing.T) {
+func TestForeignHeaders(t *testing.T) {
 	for _, header := range []string{"a,b", "Temperature,Humidity", "date,T_out", "date,Tx", "date"} {
-		if m, ok := DetectMapping(strings.Split(header, ",")); ok {
-			t.Errorf("%q taken for %+v", header, m)
+		if l, ok := foreignLayout(strings.Split(header, ",")); ok {
+			t.Errorf("%q taken for %+v", header, l)
 		}
 	}
 }
