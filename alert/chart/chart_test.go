@@ -83,8 +83,8 @@ func TestGoldenSVG(t *testing.T) {
 		o    Options
 	}{
 		{"day-360.svg", 1, Options{Width: 360}},
-		{"day-720-light.svg", 1, Options{Width: 720, Theme: Light}},
-		{"week-720-dark.svg", 7, Options{Width: 720, Theme: Dark}},
+		{"day-720.svg", 1, Options{Width: 720}},
+		{"week-720.svg", 7, Options{Width: 720}},
 		{"year-360.svg", 365, Options{Width: 360}},
 	} {
 		t.Run(g.file, func(t *testing.T) {
@@ -131,8 +131,8 @@ func wellFormed(t *testing.T, doc []byte) {
 func TestGoldenPNG(t *testing.T) {
 	c := invented(t, 1)
 	for file, o := range map[string]Options{
-		"day-560.png":      {Width: 560, Height: 360},
-		"day-360-dark.png": {Width: 360, Theme: Dark},
+		"day-560.png": {Width: 560, Height: 360},
+		"day-360.png": {Width: 360},
 	} {
 		t.Run(file, func(t *testing.T) {
 			var b bytes.Buffer

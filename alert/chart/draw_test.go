@@ -235,7 +235,7 @@ func TestOddCharts(t *testing.T) {
 		"broken":    {From: at, To: at.Add(day), Panels: []Panel{{Name: "x", Series: []Series{{Points: broken}}}}},
 		"many":      {From: at, To: at.Add(day), Panels: make([]Panel, 9)},
 	} {
-		for _, o := range []Options{{}, {Width: 1, Height: 1}, {Width: 360, Height: 20}, {Width: 200, Scale: 2}} {
+		for _, o := range []Options{{}, {Width: 1, Height: 1}, {Width: 360, Height: 20}, {Width: 200}} {
 			var b bytes.Buffer
 			if err := c.SVG(&b, o); err != nil {
 				t.Errorf("%s: %v", name, err)

@@ -5,22 +5,6 @@ import (
 	"time"
 )
 
-// A frame is where things stand on a picture, in pixels.
-type frame struct {
-	left, right float64 // of every plot
-	size        float64 // of text
-	head        float64 // height of a panel's heading
-	lane        float64 // height of a row of marks
-	foot        float64 // height of the time labels
-	from        time.Time
-	perSecond   float64
-}
-
-// x returns the pixel of a moment, held inside the plot.
-func (f frame) x(t time.Time) float64 {
-	return min(max(f.left+t.Sub(f.from).Seconds()*f.perSecond, f.left), f.right)
-}
-
 const (
 	defaultWidth = 720
 	narrow       = 480 // below it, type and margins are those of a phone

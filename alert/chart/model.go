@@ -99,24 +99,9 @@ type Mark struct {
 	Text      string // shown on pointing at it, SVG only
 }
 
-// Theme is the set of colours.
-type Theme uint8
-
-// The themes.
-const (
-	// Auto follows the reader's preference for dark or light; a PNG cannot and
-	// is light.
-	Auto Theme = iota
-	Light
-	Dark
-)
-
 // Options say how a Chart is drawn.
 type Options struct {
 	// Width and Height in pixels. 0 means 720 wide, and a height that suits
 	// the width and the number of panels.
 	Width, Height int
-	Theme         Theme
-	// Scale multiplies the pixels of a PNG, for dense displays; 0 means 1.
-	Scale float64
 }

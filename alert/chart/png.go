@@ -15,18 +15,11 @@ import (
 	"golang.org/x/image/vector"
 )
 
-// Image draws the chart into memory.
+// Image draws the chart into memory, in the light colours.
 func (c Chart) Image(o Options) (*image.NRGBA, error) {
 	pal := light()
-	if o.Theme == Dark {
-		pal = dark()
-	}
 	p := c.layout(o)
-	scale := o.Scale
-	if !(scale > 0) {
-		scale = 1
-	}
-	cv := canvas{scale: scale, img: image.NewRGBA(image.Rect(0, 0, int(math.Ceil(p.width*scale)), int(math.Ceil(p.height*scale))))}
+	cv := canvas{img: image.NewRGBA(image.Rect(0, 0, int(math.Ceil(p.width)), int(math.Ceil(p.height))))}
 	draw.Draw(cv.img, cv.img.Rect, image.NewUniform(pal[roleBack].fill), image.Point{}, draw.Src)
 	if err := cv.loadFonts(); err != nil {
 		return nil, fmt.Errorf("draw the chart of %s: %w", c.Title, err)
@@ -43,7 +36,6 @@ func (c Chart) Image(o Options) (*image.NRGBA, error) {
 // A canvas paints shapes onto an image.
 type canvas struct {
 	img           *image.RGBA // for which the rasterizer is fast
-	scale         float64
 	regular, bold *opentype.Font
 	faces         map[faceKey]font.Face
 }
@@ -73,7 +65,7 @@ func (cv *canvas) face(bold bool, size float64) (font.Face, error) {
 	if bold {
 		of = cv.bold
 	}
-	f, err := opentype.NewFace(of, &opentype.FaceOptions{Size: size * cv.scale, DPI: 72, Hinting: font.HintingNone})
+	f, err := opentype.NewFace(of, &opentype.FaceOptions{Size: size, DPI: 72, Hinting: font.HintingNone})
 	if err != nil {
 		return nil, fmt.Errorf("scale the built-in font to %g: %w", size, err)
 	}
@@ -100,17 +92,17 @@ func (cv *canvas) text(s *shape, l look) error {
 		return err
 	}
 	d := font.Drawer{Dst: cv.img, Src: image.NewUniform(l.fill), Face: f}
-	x := fixed.Int26_6(s.paths[0][0].x * cv.scale * 64)
+	x := fixed.Int26_6(s.paths[0][0].x * 64)
 	switch s.align {
 	case middle:
 		x -= d.MeasureString(s.text) / 2
 	case right:
 		x -= d.MeasureString(s.text)
 	}
-	y := fixed.Int26_6(s.paths[0][0].y * cv.scale * 64)
+	y := fixed.Int26_6(s.paths[0][0].y * 64)
 	if l.stroke.A > 0 { // a halo, so that lines behind do not strike it through
 		d.Src = image.NewUniform(l.stroke)
-		off := fixed.Int26_6(cv.scale * 64)
+		off := fixed.I(1)
 		for _, by := range [...]fixed.Point26_6{{X: off}, {X: -off}, {Y: off}, {Y: -off}} {
 			d.Dot = fixed.Point26_6{X: x + by.X, Y: y + by.Y}
 			d.DrawString(s.text)
@@ -132,7 +124,7 @@ func (cv *canvas) fill(paths [][]pt, c color.NRGBA) {
 	r.DrawOp = draw.Over
 	for _, path := range paths {
 		for i, q := range path {
-			x, y := float32(q.x*cv.scale-float64(box.Min.X)), float32(q.y*cv.scale-float64(box.Min.Y))
+			x, y := float32(q.x-float64(box.Min.X)), float32(q.y-float64(box.Min.Y))
 			if i == 0 {
 				r.MoveTo(x, y)
 			} else {
@@ -154,6 +146,6 @@ func (cv *canvas) bounds(paths [][]pt) image.Rectangle {
 	if x0 > x1 {
 		return image.Rectangle{}
 	}
-	px := func(v float64) int { return int(math.Floor(v * cv.scale)) }
+	px := func(v float64) int { return int(math.Floor(v)) }
 	return image.Rect(px(x0), px(y0), px(x1)+1, px(y1)+1).Intersect(cv.img.Bounds())
 }

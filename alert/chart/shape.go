@@ -1,5 +1,11 @@
 package chart
 
+import (
+	"strconv"
+	"strings"
+	"time"
+)
+
 // A role is what a shape stands for; a theme gives each role its look.
 type role uint8
 
@@ -104,4 +110,30 @@ func textWidth(text string, size float64) float64 {
 		}
 	}
 	return n * size
+}
+
+// A frame is where things stand on a picture, in pixels.
+type frame struct {
+	left, right float64 // of every plot
+	size        float64 // of text
+	head        float64 // height of a panel's heading
+	lane        float64 // height of a row of marks
+	foot        float64 // height of the time labels
+	from        time.Time
+	perSecond   float64
+}
+
+// x returns the pixel of a moment, held inside the plot.
+func (f frame) x(t time.Time) float64 {
+	return min(max(f.left+t.Sub(f.from).Seconds()*f.perSecond, f.left), f.right)
+}
+
+// num writes a number with at most one decimal.
+func num(v float64) string {
+	s := strconv.FormatFloat(v, 'f', 1, 64)
+	s = strings.TrimSuffix(s, ".0")
+	if s == "-0" {
+		return "0"
+	}
+	return s
 }

@@ -6,7 +6,6 @@ import (
 	"html"
 	"image/color"
 	"io"
-	"strconv"
 	"strings"
 )
 
@@ -19,12 +18,7 @@ func (c Chart) SVG(w io.Writer, o Options) error {
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%[1]s" height="%[2]s" role="img" aria-label="%[3]s" font-family="system-ui,sans-serif">`,
 		num(p.width), num(p.height), html.EscapeString(strings.TrimSpace(c.Title+". "+c.Description)))
 	base := light()
-	switch o.Theme {
-	case Dark:
-		base = dark()
-	case Auto:
-		b.WriteString("<style>" + darkSheet() + "</style>")
-	}
+	b.WriteString("<style>" + darkSheet() + "</style>")
 	for i := range p.shapes {
 		writeShape(&b, &p.shapes[i], &base)
 	}
@@ -130,14 +124,4 @@ func writeText(b *bytes.Buffer, s *shape, l look) {
 		b.WriteString(` font-weight="600"`)
 	}
 	fmt.Fprintf(b, ">%s</text>", html.EscapeString(s.text))
-}
-
-// num writes a number with at most one decimal.
-func num(v float64) string {
-	s := strconv.FormatFloat(v, 'f', 1, 64)
-	s = strings.TrimSuffix(s, ".0")
-	if s == "-0" {
-		return "0"
-	}
-	return s
 }

@@ -68,7 +68,7 @@ func (r *Report) pictures(u Units, colours int) ([]Picture, error) {
 			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + inUnits(pictureWords(e), u),
 			Width: width, Height: height,
 		}
-		img, err := c.Image(chart.Options{Width: p.Width, Height: p.Height, Theme: chart.Light})
+		img, err := c.Image(chart.Options{Width: p.Width, Height: p.Height})
 		if err != nil {
 			return nil, fmt.Errorf("draw the week of enclosure %s: %w", e.ID, err)
 		}
