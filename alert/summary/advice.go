@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/rules"
 )
@@ -174,7 +175,7 @@ func (b *builder) adviseSelf() []wish {
 			rank, title = 34, "Mend the configuration"
 		}
 		if title != "" && !slices.ContainsFunc(out, func(w wish) bool { return w.Title == title }) {
-			out = append(out, wish{rank: rank, Advice: Advice{title, upper(what(x.Alarm)) + ": " + x.when() + "."}})
+			out = append(out, wish{rank: rank, Advice: Advice{title, words.Capital(what(x.Alarm)) + ": " + x.when() + "."}})
 		}
 	}
 	if n := b.unansweredWakes(); n > 0 {
@@ -267,10 +268,10 @@ func (b *builder) adviseOne(e *Enclosure) []wish {
 		if e.Missing >= missingHours {
 			rank = 76
 		}
-		add(rank, "Mend the probe of %s", upper(span(e.Missing))+" were not measured.")
+		add(rank, "Mend the probe of %s", words.Capital(span(e.Missing))+" were not measured.")
 	}
 	if e.BelowMin != nil && *e.BelowMin >= floorMuch {
-		add(50+min(*e.BelowMin/120, 14), "Raise the humidity of %s", upper(floorWords(&e.Limits, &e.Figures))+".")
+		add(50+min(*e.BelowMin/120, 14), "Raise the humidity of %s", words.Capital(floorWords(&e.Limits, &e.Figures))+".")
 	}
 	short, known := e.shortNights()
 	if e.Limits.DropMin > 0 && short >= dropNights {
@@ -278,7 +279,7 @@ func (b *builder) adviseOne(e *Enclosure) []wish {
 			short, known, deltaMark(e.Limits.DropMin)))
 	}
 	if e.InBand != nil && *e.InBand < bandLittle && e.Covered >= dayCovered && !slices.ContainsFunc(e.Excursions, isHot) {
-		add(38+10*(bandLittle-*e.InBand), "Bring %s back into the band", upper(bandWords(&e.Figures))+".")
+		add(38+10*(bandLittle-*e.InBand), "Bring %s back into the band", words.Capital(bandWords(&e.Figures))+".")
 	}
 	switch e.DryDown.Trend {
 	case "slower":
@@ -324,7 +325,7 @@ func adviseProbes(e *Enclosure) (out []wish) {
 		}
 		if kind != "" && !told[kind] {
 			told[kind] = true
-			out = append(out, about(44, kind, e.Name, upper(what(x.Alarm))+": "+x.when()+"."))
+			out = append(out, about(44, kind, e.Name, words.Capital(what(x.Alarm))+": "+x.when()+"."))
 		}
 	}
 	for i := range e.Probes {

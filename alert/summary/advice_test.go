@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -170,11 +171,11 @@ func TestSuggestion(t *testing.T) {
 	if top := report.Alarms.Top; len(top) != 1 || top[0].N != 5 || top[0].Suggestion != want {
 		t.Fatalf("%+v", top)
 	}
-	if text := strings.Join(strings.Fields(report.Text(Celsius)), " "); !strings.Contains(text, want) {
-		t.Errorf("the text does not carry it:\n%s", report.Text(Celsius))
+	if text := strings.Join(strings.Fields(report.Text(unit.Celsius)), " "); !strings.Contains(text, want) {
+		t.Errorf("the text does not carry it:\n%s", report.Text(unit.Celsius))
 	}
 	var page strings.Builder
-	if err := report.HTML(&page, Celsius, nil, Inside); err != nil || !strings.Contains(page.String(), want) {
+	if err := report.HTML(&page, unit.Celsius, nil, Inside); err != nil || !strings.Contains(page.String(), want) {
 		t.Errorf("the page does not carry it: %v", err)
 	}
 }

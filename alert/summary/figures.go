@@ -8,6 +8,7 @@ import (
 
 	"dewline/alert/chart"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -307,7 +308,7 @@ func (b *builder) blind() {
 // draw makes the picture of the week, in °C.
 func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
 	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
-	c.Description = inUnits(pictureWords(out), Celsius)
+	c.Description = inUnits(pictureWords(out), unit.Celsius)
 	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
 	hum := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
 	hasHum := false

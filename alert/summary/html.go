@@ -8,6 +8,7 @@ import (
 	"io"
 	"slices"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -28,7 +29,7 @@ func ByContentID(p Picture) string { return "cid:" + p.Name }
 // HTML writes the summary as one page without scripts or style sheets, as mail
 // programs show it: styles stand inline, tables hold figures, and the page
 // loads nothing. pics are those of Pictures; src says where they are found.
-func (r *Report) HTML(w io.Writer, u Units, pics []Picture, src Source) error {
+func (r *Report) HTML(w io.Writer, u unit.Scale, pics []Picture, src Source) error {
 	v := r.view(u)
 	for i := range v.Cards {
 		for _, p := range pics {
@@ -95,7 +96,7 @@ const (
 	greyBack, greyInk   = "#e4e4e8", "#3a3a42"
 )
 
-func (r *Report) view(u Units) view {
+func (r *Report) view(u unit.Scale) view {
 	v := view{
 		Title: fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
 		Made: r.Made.Format("2006-01-02 15:04 MST"), Tiles: r.tiles(), Caution: caution,
@@ -122,7 +123,7 @@ func (r *Report) view(u Units) view {
 	}
 	add(&v.Lists, "Changes against the week before", r.Changes)
 	add(&v.Lists, "Outlook", r.Outlook)
-	add(&v.Tail, "The room", r.roomLines(u))
+	add(&v.Tail, "The room", r.roomLines())
 	add(&v.Tail, "Alarms and how they did", r.qualityLines())
 	add(&v.Tail, "Drills and calibrations", r.careLines())
 	add(&v.Tail, "What could not be told", r.Unknown)
@@ -163,7 +164,7 @@ func (r *Report) tiles() []tile {
 	}
 }
 
-func cardOf(e *Enclosure, u Units) card {
+func cardOf(e *Enclosure, u unit.Scale) card {
 	c := card{id: e.ID, Name: clean(e.Name), Place: place(e), About: stageWords(e), Tags: e.tags(), Edge: "#b9c7bd"}
 	for _, t := range c.Tags {
 		switch {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -134,7 +135,7 @@ func TestNothing(t *testing.T) {
 	if !report.NoData || !strings.Contains(report.Subject(), "nothing was measured") {
 		t.Errorf("an empty week: %q", report.Subject())
 	}
-	text := report.Text(Celsius)
+	text := report.Text(unit.Celsius)
 	if !strings.Contains(text, "nothing was measured") || strings.Contains(text, "100 %") {
 		t.Errorf("an empty week reads\n%s", text)
 	}
@@ -154,10 +155,10 @@ func TestBeforeTheRecord(t *testing.T) {
 		t.Errorf("%q, to do %v", report.Subject(), report.Do)
 	}
 	var page strings.Builder
-	if err := report.HTML(&page, Celsius, nil, Inside); err != nil {
+	if err := report.HTML(&page, unit.Celsius, nil, Inside); err != nil {
 		t.Fatal(err)
 	}
-	for name, s := range map[string]string{"text": report.Text(Celsius), "page": page.String()} {
+	for name, s := range map[string]string{"text": report.Text(unit.Celsius), "page": page.String()} {
 		if !strings.Contains(strings.Join(strings.Fields(s), " "), "the record begins on Saturday 18 July 2026") || strings.Contains(s, "Find out") || strings.Contains(s, "no reading at all") {
 			t.Errorf("%s:\n%s", name, s)
 		}
@@ -300,7 +301,7 @@ func TestOldLog(t *testing.T) {
 	if !e.Unrecorded || e.Mist != (Mist{}) || e.Drop != nil || e.Exposure.Known || len(e.Excursions) != 3 || got.Alarms.Count != want.Alarms.Count || *e.InBand != *want.Enclosures[0].InBand {
 		t.Errorf("%+v", e)
 	}
-	text := strings.Join(strings.Fields(got.Text(Celsius)), " ")
+	text := strings.Join(strings.Fields(got.Text(unit.Celsius)), " ")
 	if !strings.Contains(text, "Not recorded mist pulses, dry-downs, night drops and exposure") || strings.Contains(text, "none was due") {
 		t.Errorf("an old log reads\n%s", text)
 	}

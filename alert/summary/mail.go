@@ -4,12 +4,13 @@ import (
 	"strings"
 
 	"dewline/alert/mail"
+	"dewline/configs/unit"
 )
 
 // Mail makes the mail of a report for one address: plain text that is complete
 // by itself, and the page with its pictures inside the mail. The same week and
 // key give the same Message-ID, so a mail sent again shows once.
-func (r *Report) Mail(u Units, to, key string) (mail.Summary, error) {
+func (r *Report) Mail(u unit.Scale, to, key string) (mail.Summary, error) {
 	pics, err := r.Pictures(u)
 	if err != nil {
 		return mail.Summary{}, err

@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"dewline/alert/mail"
+	"dewline/configs/unit"
 	"dewline/sensors"
 
 	"github.com/emersion/go-smtp"
@@ -128,7 +129,7 @@ func (l *letter) part(t *testing.T, contentType, encoding, id string, body io.Re
 }
 
 // received sends a report through a real server and takes the mail apart.
-func received(t *testing.T, r *Report, u Units) letter {
+func received(t *testing.T, r *Report, u unit.Scale) letter {
 	t.Helper()
 	in := newInbox(t)
 	sender, err := mail.New(mail.Options{Host: "127.0.0.1", Port: in.port, From: "dewline@example.org", TLS: mail.Plain, Room: "test"})
@@ -146,7 +147,7 @@ func received(t *testing.T, r *Report, u Units) letter {
 }
 
 // checkLetter checks what every summary must hold to in a mail program.
-func checkLetter(t *testing.T, l letter, r *Report, u Units) {
+func checkLetter(t *testing.T, l letter, r *Report, u unit.Scale) {
 	t.Helper()
 	if got := strings.ReplaceAll(l.text, "\r\n", "\n"); got != r.Text(u) {
 		t.Errorf("the text arrived changed:\n%s", got)
@@ -189,8 +190,8 @@ func checkLetter(t *testing.T, l letter, r *Report, u Units) {
 // TestReceived sends the known week through a real SMTP server.
 func TestReceived(t *testing.T) {
 	_, r := eventful(t)
-	l := received(t, r, Celsius)
-	checkLetter(t, l, r, Celsius)
+	l := received(t, r, unit.Celsius)
+	checkLetter(t, l, r, unit.Celsius)
 	if !strings.Contains(l.html, "clutch seen &lt;b&gt;under&lt;/b&gt; the fern") {
 		t.Error("a note was not escaped")
 	}
@@ -222,20 +223,20 @@ func TestFortyEight(t *testing.T) {
 	began := time.Now()
 	report := r.build("2026-W47", from.AddDate(0, 0, 15))
 	t.Logf("built in %v", time.Since(began).Round(time.Millisecond))
-	l := received(t, report, Celsius)
-	checkLetter(t, l, report, Celsius)
+	l := received(t, report, unit.Celsius)
+	checkLetter(t, l, report, unit.Celsius)
 	if l.size >= 400_000 {
 		t.Errorf("the mail has %d bytes", l.size)
 	}
 	if len(l.html) >= 102_000 {
 		t.Errorf("the page has %d bytes", len(l.html))
 	}
-	pics, err := report.Pictures(Celsius)
+	pics, err := report.Pictures(unit.Celsius)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var file bytes.Buffer
-	if err := report.HTML(&file, Celsius, pics, Inside); err != nil {
+	if err := report.HTML(&file, unit.Celsius, pics, Inside); err != nil {
 		t.Fatal(err)
 	}
 	if file.Len() >= 400_000 {

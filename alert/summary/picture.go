@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/alert/chart"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -36,7 +37,7 @@ func pictureSize(enclosures int) (width, height int) {
 
 // Pictures draws one picture for each enclosure that was measured, in the
 // reader's units, with as many colours as the budget allows.
-func (r *Report) Pictures(u Units) (pics []Picture, err error) {
+func (r *Report) Pictures(u unit.Scale) (pics []Picture, err error) {
 	for _, colours := range []int{16, 12, 10, 8, 6} {
 		size := 0
 		if pics, err = r.pictures(u, colours); err != nil {
@@ -52,7 +53,7 @@ func (r *Report) Pictures(u Units) (pics []Picture, err error) {
 	return pics, nil
 }
 
-func (r *Report) pictures(u Units, colours int) ([]Picture, error) {
+func (r *Report) pictures(u unit.Scale, colours int) ([]Picture, error) {
 	var out []Picture
 	width, height := pictureSize(len(r.Enclosures))
 	for i := range r.Enclosures {
@@ -61,7 +62,7 @@ func (r *Report) pictures(u Units, colours int) ([]Picture, error) {
 			continue
 		}
 		c := e.picture
-		if u == Fahrenheit {
+		if u == unit.Fahrenheit {
 			c = c.InFahrenheit()
 		}
 		p := Picture{

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/alert/chart"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -40,7 +41,7 @@ type Report struct {
 
 // In returns the report with its sentences written for a reader of u; figures
 // stay in the units that their names say.
-func (r *Report) In(u Units) *Report {
+func (r *Report) In(u unit.Scale) *Report {
 	c := *r
 	c.Do = make([]Advice, 0, len(r.Do))
 	for _, a := range r.Do {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"dewline/configs/unit"
 )
 
 // textWidth is where lines of the text are broken.
@@ -77,7 +79,7 @@ func (r *Report) dates() string {
 }
 
 // Text writes the summary as plain text that is complete by itself.
-func (r *Report) Text(u Units) string {
+func (r *Report) Text(u unit.Scale) string {
 	w := &textWriter{u: u}
 	w.line(fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week))
 	w.line(r.dates())
@@ -100,7 +102,7 @@ func (r *Report) Text(u Units) string {
 	for i := range r.Enclosures {
 		w.enclosure(&r.Enclosures[i])
 	}
-	w.some("The room", r.roomLines(u))
+	w.some("The room", r.roomLines())
 	w.some("Alarms and how they did", r.qualityLines())
 	w.some("Drills and calibrations", r.careLines())
 	w.some("What could not be told", r.Unknown)
@@ -114,7 +116,7 @@ const nothingToDo = "Nothing asks for you."
 // A textWriter breaks lines and writes temperatures in the reader's units.
 type textWriter struct {
 	b strings.Builder
-	u Units
+	u unit.Scale
 }
 
 func (w *textWriter) line(s string) {
@@ -172,7 +174,7 @@ func (w *textWriter) enclosure(e *Enclosure) {
 type fact struct{ name, text string }
 
 // facts are the lines about an enclosure, for text and HTML alike.
-func (e *Enclosure) facts(u Units) []fact {
+func (e *Enclosure) facts(u unit.Scale) []fact {
 	var out []fact
 	add := func(name, text string) {
 		if text != "" {
@@ -184,7 +186,7 @@ func (e *Enclosure) facts(u Units) []fact {
 		if e.Mist.Due > 0 {
 			add("Mist pulses", mistWords(&e.Mist))
 		}
-		e.happened(add, u)
+		e.happened(add)
 		return out
 	}
 	add("Band", bandWords(&e.Figures)+e.wasBand())
@@ -192,13 +194,13 @@ func (e *Enclosure) facts(u Units) []fact {
 	if !e.Limits.Lamps {
 		day = "All hours"
 	}
-	add(day, u.spread(e.Day.Temperature)+", "+percents(e.Day.Humidity))
+	add(day, e.Day.Temperature.degrees()+", "+e.Day.Humidity.percents())
 	if e.Limits.Lamps {
-		add("Night", u.spread(e.Figures.Night.Temperature)+", "+percents(e.Figures.Night.Humidity))
+		add("Night", e.Figures.Night.Temperature.degrees()+", "+e.Figures.Night.Humidity.percents())
 		if len(e.Nights) > 0 && !e.Unrecorded {
-			s := nightWords(e.Nights, u)
+			s := nightWords(e.Nights)
 			if e.Limits.DropMin > 0 {
-				s += "; wanted " + u.delta(e.Limits.DropMin)
+				s += "; wanted " + deltaMark(e.Limits.DropMin)
 			}
 			add("Night drop", s)
 		}
@@ -206,7 +208,7 @@ func (e *Enclosure) facts(u Units) []fact {
 	add("Floor", floorWords(&e.Limits, &e.Figures))
 	e.logged(add)
 	if e.AboveMin != nil && *e.AboveMin > 0 {
-		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), u.temp(e.Limits.Ceiling)))
+		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), tempMark(e.Limits.Ceiling)))
 	}
 	missing := "nothing"
 	if e.Missing >= 1 {
@@ -216,7 +218,7 @@ func (e *Enclosure) facts(u Units) []fact {
 		missing += ", counted from the first reading on " + e.since.Format("Mon 15:04")
 	}
 	add("Missing", missing)
-	e.happened(add, u)
+	e.happened(add)
 	return out
 }
 
@@ -244,20 +246,20 @@ func (e *Enclosure) wasBand() string {
 const linesTold = 6
 
 // happened adds excursions, other alarms, probes and notes.
-func (e *Enclosure) happened(add func(name, text string), u Units) {
+func (e *Enclosure) happened(add func(name, text string)) {
 	for i := range e.Excursions {
 		if i == linesTold {
 			add("", fmt.Sprintf("and %s more", count(len(e.Excursions)-linesTold, "excursion", "excursions")))
 			break
 		}
-		add("Excursion", e.Excursions[i].line(u))
+		add("Excursion", e.Excursions[i].line())
 	}
 	for i := range e.Others {
 		if i == linesTold {
 			add("", fmt.Sprintf("and %s more", count(len(e.Others)-linesTold, "alarm", "alarms")))
 			break
 		}
-		add("Alarm", e.Others[i].line(u))
+		add("Alarm", e.Others[i].line())
 	}
 	for i := range e.Probes {
 		add("Probe", e.Probes[i].ID+": "+trustWords(&e.Probes[i]))
@@ -272,7 +274,7 @@ func noteWords(n Note) string {
 }
 
 // roomLines tell of what belongs to no enclosure.
-func (r *Report) roomLines(u Units) []string {
+func (r *Report) roomLines() []string {
 	var out []string
 	for i := range r.Probes {
 		out = append(out, fmt.Sprintf("Probe %s (%s): %s", r.Probes[i].ID, r.Probes[i].Place, trustWords(&r.Probes[i])))
@@ -282,7 +284,7 @@ func (r *Report) roomLines(u Units) []string {
 			out = append(out, fmt.Sprintf("and %s more", count(len(r.Others)-linesTold, "alarm", "alarms")))
 			break
 		}
-		out = append(out, r.Others[i].Subject+": "+lower(r.Others[i].line(u)))
+		out = append(out, r.Others[i].Subject+": "+lower(r.Others[i].line()))
 	}
 	for _, n := range r.Notes {
 		out = append(out, noteWords(n))

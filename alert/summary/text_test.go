@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -21,7 +22,7 @@ var update = flag.Bool("update", false, "write the golden files anew")
 // TestTextGolden compares the plain text of the known week, in both units.
 func TestTextGolden(t *testing.T) {
 	_, r := eventful(t)
-	for name, u := range map[string]Units{"week.txt": Celsius, "week-fahrenheit.txt": Fahrenheit} {
+	for name, u := range map[string]unit.Scale{"week.txt": unit.Celsius, "week-fahrenheit.txt": unit.Fahrenheit} {
 		got := r.Text(u)
 		file := filepath.Join("testdata", name)
 		if *update {
@@ -43,7 +44,7 @@ func TestTextGolden(t *testing.T) {
 func TestTextForm(t *testing.T) {
 	_, r := eventful(t)
 	r.Enclosures[0].Name = "Bad\x1b[31m\r\nSubject: x"
-	for _, u := range []Units{Celsius, Fahrenheit} {
+	for _, u := range []unit.Scale{unit.Celsius, unit.Fahrenheit} {
 		text := r.Text(u)
 		for i, line := range strings.Split(text, "\n") {
 			if n := utf8.RuneCountInString(line); n > textWidth {
@@ -56,7 +57,7 @@ func TestTextForm(t *testing.T) {
 		if !utf8.ValidString(text) {
 			t.Error("not UTF-8")
 		}
-		if u == Fahrenheit && strings.Contains(text, "°C\n") {
+		if u == unit.Fahrenheit && strings.Contains(text, "°C\n") {
 			t.Error("a temperature in °C for a reader of °F")
 		}
 	}
@@ -72,7 +73,7 @@ func TestJSONForm(t *testing.T) {
 	if err != nil || !strings.Contains(string(marked), `\u0001`) {
 		t.Fatalf("the report holds no quantity to write, %v", err)
 	}
-	for u, other := range map[Units]string{Celsius: "°F", Fahrenheit: "°C"} {
+	for u, other := range map[unit.Scale]string{unit.Celsius: "°F", unit.Fahrenheit: "°C"} {
 		b, err := json.Marshal(r.In(u))
 		if err != nil {
 			t.Fatal(err)
@@ -87,7 +88,7 @@ func TestJSONForm(t *testing.T) {
 // the caution that says so.
 func TestNeverSafe(t *testing.T) {
 	_, r := eventful(t)
-	text := strings.Join(strings.Fields(r.Text(Celsius)), " ")
+	text := strings.Join(strings.Fields(r.Text(unit.Celsius)), " ")
 	text = strings.ReplaceAll(text, strings.Join(strings.Fields(caution), " "), "")
 	if m := regexp.MustCompile(`(?i)\bsafe|harmless|no danger|guarantee`).FindString(text); m != "" {
 		t.Errorf("the summary says %q", m)
@@ -109,10 +110,10 @@ func TestSpans(t *testing.T) {
 		}
 	}
 	// 0 °C is 32 °F and 100 °C is 212 °F; a difference has no offset.
-	if got := plainSpaces(Fahrenheit.temp(100) + " " + Fahrenheit.delta(10)); got != "212.0 °F 18.0 °F" {
+	if got := plainSpaces(inUnits(tempMark(100)+" "+deltaMark(10), unit.Fahrenheit)); got != "212.0 °F 18.0 °F" {
 		t.Error(got)
 	}
-	if got := plainSpaces(inUnits("from "+tempMark(0)+" by "+deltaMark(1), Fahrenheit)); got != "from 32.0 °F by 1.8 °F" {
+	if got := plainSpaces(inUnits("from "+tempMark(0)+" by "+deltaMark(1), unit.Fahrenheit)); got != "from 32.0 °F by 1.8 °F" {
 		t.Error(got)
 	}
 }
@@ -170,7 +171,7 @@ func TestExcursion_peakWithinTheOnDelay(t *testing.T) {
 // What a picture says to those who do not see it is in the reader's unit too.
 func TestPictures_wordsInTheReadersUnit(t *testing.T) {
 	_, r := eventful(t)
-	for u, want := range map[Units]string{Celsius: "highest 30.5\u00a0°C", Fahrenheit: "highest 86.9\u00a0°F"} {
+	for u, want := range map[unit.Scale]string{unit.Celsius: "highest 30.5\u00a0°C", unit.Fahrenheit: "highest 86.9\u00a0°F"} {
 		pics, err := r.Pictures(u)
 		if err != nil {
 			t.Fatal(err)

@@ -8,7 +8,6 @@ import (
 
 	"dewline/alert/words"
 	"dewline/configs"
-	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -18,42 +17,15 @@ const (
 	dash = nbsp + "–" + nbsp
 )
 
-// Units are those that a reader wants temperatures in.
-type Units bool
-
-// The units, as configs.Person writes them with UnitsOf.
-const (
-	Celsius    Units = false
-	Fahrenheit Units = true
-)
-
-// UnitsOf reads a person's units, "F" or anything else for °C.
-func UnitsOf(s string) Units { return Units(s == "F") }
-
-func (u Units) name() string { return unit.Scale(u).Name() }
-
-// of converts a temperature.
-func (u Units) of(c float64) float64 { return unit.Temperature(c).In(unit.Scale(u)) }
-
-// temp writes a temperature with its unit, "24.3 °C".
-func (u Units) temp(c float64) string {
-	return unit.Temperature(c).Number(unit.Scale(u), 1) + nbsp + u.name()
-}
-
-// delta writes a difference with its unit, "2.1 °C".
-func (u Units) delta(k float64) string {
-	return unit.TemperatureDelta(k).Number(unit.Scale(u), 1) + nbsp + u.name()
-}
-
-// spread writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
-func (u Units) spread(s *Spread) string {
+// degrees writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
+func (s *Spread) degrees() string {
 	if s == nil {
 		return "not measured"
 	}
-	return fmt.Sprintf("%.1f"+dash+"%.1f"+dash+"%.1f"+nbsp+"%s", u.of(s.Min), u.of(s.Mean), u.of(s.Max), u.name())
+	return marked(isBare, s.Min) + dash + marked(isBare, s.Mean) + dash + marked(isBare, s.Max) + nbsp + marked(isUnit, 0)
 }
 
-func percents(s *Spread) string {
+func (s *Spread) percents() string {
 	if s == nil {
 		return "not measured"
 	}
@@ -97,15 +69,6 @@ func list(names []string, most int) string {
 	return strings.Join(names, "")
 }
 
-// upper makes the first letter a capital.
-func upper(s string) string {
-	if s == "" {
-		return s
-	}
-	r := []rune(s)
-	return strings.ToUpper(string(r[:1])) + string(r[1:])
-}
-
 // place says where an enclosure stands, as far as it is known.
 func place(e *Enclosure) string { return configs.PlaceWords(e.Rack, e.Shelf, e.Slot) }
 
@@ -136,11 +99,11 @@ func (x *Excursion) when() string {
 }
 
 // line tells an excursion in one line.
-func (x *Excursion) line(u Units) string {
+func (x *Excursion) line() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s", upper(what(x.Alarm)), x.when())
+	fmt.Fprintf(&b, "%s: %s", words.Capital(what(x.Alarm)), x.when())
 	if x.Peak != nil {
-		v := u.temp(*x.Peak)
+		v := tempMark(*x.Peak)
 		if x.Alarm == rules.HumidityFloor {
 			v = fmt.Sprintf("%.0f"+nbsp+"%%", *x.Peak)
 		}
@@ -232,16 +195,16 @@ func exposureWords(x *Exposure) string {
 }
 
 // nightWords writes the drops: "Tue 2.1, Wed 2.4, Thu ?".
-func nightWords(nights []Night, u Units) string {
+func nightWords(nights []Night) string {
 	var out []string
 	for _, n := range nights {
 		v := "?"
 		if n.Drop != nil {
-			v = unit.TemperatureDelta(*n.Drop).Number(unit.Scale(u), 1)
+			v = marked(isBareDelta, *n.Drop)
 		}
 		out = append(out, n.Morning.Format("Mon")+nbsp+v)
 	}
-	return strings.Join(out, ", ") + nbsp + u.name()
+	return strings.Join(out, ", ") + nbsp + marked(isUnit, 0)
 }
 
 // trustWords says how far a probe could be trusted.

@@ -17,6 +17,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/sensors/table"
 	"dewline/store"
 )
@@ -175,7 +176,7 @@ func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
 		}
 		return err
 	}
-	units := summary.UnitsOf(f.unit)
+	units := unit.ScaleOf(f.unit)
 	if f.to != "" {
 		var page strings.Builder
 		pics, err := report.Pictures(units)

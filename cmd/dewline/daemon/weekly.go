@@ -14,6 +14,7 @@ import (
 	"dewline/alert/summary"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -328,7 +329,7 @@ func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
 
 // composeSummary makes the mail of a report for one person, in their units.
 func composeSummary(r *summary.Report, p configs.Person) (mail.Summary, error) {
-	return r.Mail(summary.UnitsOf(p.Units), p.MailTo, p.ID)
+	return r.Mail(unit.ScaleOf(p.Units), p.MailTo, p.ID)
 }
 
 // MailSummary makes one week's summary from an open record and mails it to

@@ -7,6 +7,7 @@ import (
 
 	"dewline/alert/summary"
 	"dewline/alert/wire"
+	"dewline/configs/unit"
 )
 
 // serveSummary answers one week's summary as HTML, text or JSON.
@@ -23,7 +24,7 @@ func (s *Site) serveSummary(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusBadRequest, err)
 		return
 	}
-	units := summary.UnitsOf(r.FormValue("units"))
+	units := unit.ScaleOf(r.FormValue("units"))
 	w.Header().Set("Cache-Control", "no-store")
 	switch format := r.FormValue("format"); format {
 	case "", "html":
@@ -38,7 +39,7 @@ func (s *Site) serveSummary(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func (s *Site) serveSummaryPage(w http.ResponseWriter, report *summary.Report, units summary.Units) {
+func (s *Site) serveSummaryPage(w http.ResponseWriter, report *summary.Report, units unit.Scale) {
 	pics, err := report.Pictures(units)
 	if err != nil {
 		writeError(w, http.StatusInternalServerError, err)
