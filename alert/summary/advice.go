@@ -38,7 +38,7 @@ const (
 )
 
 // advise picks the three most urgent things.
-func (b *builder) advise() []Advice {
+func (b adviser) advise() []Advice {
 	r := b.report
 	if r.Early() {
 		return nil
@@ -96,7 +96,7 @@ func namesBut(all []*Enclosure, one *Enclosure) []string {
 
 // adviseHeat tells of enclosures that were too warm: of the room where many
 // were, else of the worst.
-func (b *builder) adviseHeat() []wish {
+func (b adviser) adviseHeat() []wish {
 	var hot []*Enclosure
 	var worst *Enclosure
 	margin := math.Inf(1)
@@ -136,7 +136,7 @@ func (b *builder) adviseHeat() []wish {
 	return []wish{{rank: rank - 2, Advice: Advice{"Find out why " + worst.Name + " gets too warm", why}}}
 }
 
-func (b *builder) heatWords(e *Enclosure) string {
+func (b adviser) heatWords(e *Enclosure) string {
 	s := fmt.Sprintf("%s reached %s", e.Name, tempMark(*hottest(&e.Figures)))
 	for _, x := range e.Excursions {
 		if isHot(x) && x.Peak != nil && *x.Peak >= *hottest(&e.Figures) {
@@ -155,7 +155,7 @@ func (b *builder) heatWords(e *Enclosure) string {
 }
 
 // adviseSelf tells what stood between the enclosures and the keeper.
-func (b *builder) adviseSelf() []wish {
+func (b adviser) adviseSelf() []wish {
 	var out []wish
 	r := b.report
 	if r.Blind >= missingMuch/2 {
@@ -185,7 +185,7 @@ func (b *builder) adviseSelf() []wish {
 	return out
 }
 
-func (b *builder) unansweredWakes() int {
+func (b adviser) unansweredWakes() int {
 	n := 0
 	for _, o := range b.onsets {
 		if !o.From.Before(b.report.From) && o.Priority == rules.Wake && o.past.Answered.IsZero() && !o.Shelved {
@@ -203,7 +203,7 @@ const supplyShare = 0.7
 type supply struct{ fed, dry, missed int }
 
 // supplies counts by supply and says which one feeds an enclosure.
-func (b *builder) supplies() (by map[string]*supply, of map[string]string) {
+func (b adviser) supplies() (by map[string]*supply, of map[string]string) {
 	by, of = map[string]*supply{}, map[string]string{}
 	for _, c := range b.cfg.Enclosures {
 		if m, ok := b.cfg.MistOf(c); ok {
@@ -231,7 +231,7 @@ func (b *builder) supplies() (by map[string]*supply, of map[string]string) {
 }
 
 // adviseMist tells pump from nozzle.
-func (b *builder) adviseMist() []wish {
+func (b adviser) adviseMist() []wish {
 	by, of := b.supplies()
 	var out []wish
 	told := map[string]bool{}
@@ -338,7 +338,7 @@ func adviseProbes(e *Enclosure) (out []wish) {
 }
 
 // adviseCare tells what upkeep is due.
-func (b *builder) adviseCare() []wish {
+func (b adviser) adviseCare() []wish {
 	var out []wish
 	r := b.report
 	if d := r.Drill; !d.Due.IsZero() && d.Due.Before(r.Until) {
@@ -358,17 +358,17 @@ func (b *builder) adviseCare() []wish {
 		out = append(out, wish{rank: 32, Advice: Advice{"Calibrate " + count(len(late), "probe", "probes"), "Overdue: " + list(late, 4) + "."}})
 	}
 	if names := append(slices.Clone(r.Alarms.Chattering), r.Alarms.Stale...); len(names) > 0 {
-		out = append(out, wish{rank: 28, Advice: Advice{"Quieten the alarms", "Coming and going, or standing for more than a day: " + b.alarmNames(names, 3) + "."}})
+		out = append(out, wish{rank: 28, Advice: Advice{"Quieten the alarms", "Coming and going, or standing for more than a day: " + r.alarmNames(names, 3) + "."}})
 	}
 	return out
 }
 
-// alarmNames writes onsets such as "above-band/a-1-1/0" in words.
-func (b *builder) alarmNames(ids []string, n int) string {
+// alarmNames writes onsets such as "above-band/a-1-1/0" in words, at most n of them.
+func (r *Report) alarmNames(ids []string, n int) string {
 	var out []string
 	for _, id := range ids {
 		k, _, _ := parseOnset(id)
-		if s := what(k.Alarm) + " (" + b.report.subject(k.Subject) + ")"; !slices.Contains(out, s) {
+		if s := what(k.Alarm) + " (" + r.subject(k.Subject) + ")"; !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}

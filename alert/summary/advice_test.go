@@ -15,10 +15,10 @@ import (
 )
 
 // made returns a builder over n made-up enclosures that are calm.
-func made(n int) *builder {
+func made(n int) adviser {
 	from := time.Date(2026, 11, 16, 0, 0, 0, 0, time.UTC)
 	w := WeekOf(from, time.UTC)
-	r := &Report{Week: w.String(), From: w.From(), To: w.To(), Until: w.To()}
+	r := &Report{Week: w.String(), Stretch: Stretch{w.From(), w.To()}, Until: w.To()}
 	for i := range n {
 		f := Figures{
 			Covered: 7 * 24 * 60, InBand: ptr(1.0), BelowMin: ptr(0.0), AboveMin: ptr(0.0), Drop: ptr(4.0),
@@ -30,7 +30,7 @@ func made(n int) *builder {
 			Figures: f, Before: f,
 		})
 	}
-	return &builder{cfg: &configs.Config{}, report: r, week: w, prev: w.Prev(), loc: time.UTC}
+	return adviser{&builder{cfg: &configs.Config{}, report: r, week: w, prev: w.Prev(), loc: time.UTC}}
 }
 
 func TestCalmAsksNothing(t *testing.T) {

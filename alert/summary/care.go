@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"dewline/configs"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -15,34 +14,8 @@ import (
 // dueWithin is how far ahead calibrations and drills are announced.
 const dueWithin = 14 * 24 * time.Hour
 
-// newProbe begins the account of a probe.
-func newProbe(p configs.Probe) Probe {
-	return Probe{ID: p.ID, Place: string(p.Place)}
-}
-
-// see counts one reading of the week.
-func (p *Probe) see(rd *sensors.Reading, r *Report) {
-	if rd.At.Wall.Before(r.From) || !rd.At.Wall.Before(r.Until) {
-		return
-	}
-	p.Readings++
-	switch rd.Quality {
-	case sensors.Good:
-		p.Good++
-		return
-	case sensors.Suspect:
-		p.Suspect++
-	default:
-		p.Bad++
-	}
-	if p.Reasons == nil {
-		p.Reasons = map[string]uint64{}
-	}
-	p.Reasons[rd.Reason.String()]++
-}
-
 // roomProbes accounts for the probes that hang in no enclosure.
-func (b *builder) roomProbes() {
+func (b measurer) roomProbes() {
 	for _, p := range b.cfg.Probes {
 		if p.Enclosure != "" {
 			continue
@@ -63,7 +36,7 @@ func (b *builder) roomProbes() {
 }
 
 // careFor looks at calibrations and drills.
-func (b *builder) careFor() {
+func (b carer) careFor() {
 	set, err := sensors.NewCorrections(b.corrections())
 	if err != nil {
 		b.fault("some calibrations", err)
@@ -81,7 +54,7 @@ func (b *builder) careFor() {
 	b.drill()
 }
 
-func (b *builder) corrections() (out []sensors.Correction) {
+func (b carer) corrections() (out []sensors.Correction) {
 	for doc, err := range b.rec.Docs(store.BucketCalibration) {
 		var c sensors.Correction
 		if err == nil {
@@ -97,7 +70,7 @@ func (b *builder) corrections() (out []sensors.Correction) {
 }
 
 // finish adds what is known of a probe beside its readings.
-func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
+func (b carer) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 	id := sensors.ProbeID(p.ID)
 	covered := b.covered[id]
 	first, hasHum := b.firstSeen(id)
@@ -124,7 +97,7 @@ func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 
 // firstSeen finds the first hour on record of a probe, and whether it measured
 // humidity then.
-func (b *builder) firstSeen(id sensors.ProbeID) (time.Time, bool) {
+func (b carer) firstSeen(id sensors.ProbeID) (time.Time, bool) {
 	for r, err := range b.rec.Rollups(b.ctx, id, store.Hour, time.Unix(0, 0), b.report.Until) {
 		if err != nil {
 			continue // told of where the week is read
@@ -134,7 +107,7 @@ func (b *builder) firstSeen(id sensors.ProbeID) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time) {
+func (b carer) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time) {
 	if every <= 0 {
 		return
 	}
@@ -151,7 +124,7 @@ func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q
 }
 
 // drill finds the last test notice and when the next one is due.
-func (b *builder) drill() {
+func (b carer) drill() {
 	d := &b.report.Drill
 	var id string
 	for _, e := range b.events {
@@ -181,7 +154,7 @@ func (b *builder) drill() {
 }
 
 // tellMissing says in words what the report cannot know.
-func (b *builder) tellMissing() {
+func (b carer) tellMissing() {
 	r := b.report
 	if r.Until.Before(r.To) {
 		b.unknown("The week is not over: it is told up to %s.", r.Until.Format("Monday 15:04"))

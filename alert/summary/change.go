@@ -33,7 +33,7 @@ type change struct {
 }
 
 // changes lists what differs most from the week before.
-func (b *builder) changes() []string {
+func (b adviser) changes() []string {
 	var all []change
 	compared := false
 	for i := range b.report.Enclosures {
@@ -131,11 +131,11 @@ func (e *Enclosure) changes(partial bool) []change {
 
 // outlook says what is known to come up. It forecasts no temperature and calls
 // nothing safe.
-func (b *builder) outlook() []string {
+func (b adviser) outlook() []string {
 	r := b.report
 	out := []string{}
 	if open := b.stillOpen(); len(open) > 0 {
-		out = append(out, "Still open at the end of the week: "+b.alarmNames(open, 4)+".")
+		out = append(out, "Still open at the end of the week: "+r.alarmNames(open, 4)+".")
 	}
 	if next := b.week.Next(); next.To().Sub(next.From()).Hours() != 168 {
 		out = append(out, "The clocks change next week: look at lamp and mist timers that do not change by themselves.")
@@ -167,7 +167,7 @@ func (b *builder) outlook() []string {
 }
 
 // stillOpen names the alarms that had not ended with the week.
-func (b *builder) stillOpen() []string {
+func (b adviser) stillOpen() []string {
 	var open []string
 	for _, o := range b.onsets {
 		if o.To.IsZero() && o.Priority > rules.Note {
@@ -183,7 +183,7 @@ const nearCeiling = 2.0
 
 // closest names the enclosure that came closest to its ceiling, the young
 // first among equals.
-func (b *builder) closest() string {
+func (b adviser) closest() string {
 	var best *Enclosure
 	left := nearCeiling
 	for i := range b.report.Enclosures {
@@ -203,7 +203,7 @@ func (b *builder) closest() string {
 }
 
 // drift is the mean change of the days' mean temperatures.
-func (b *builder) drift() (float64, int) {
+func (b adviser) drift() (float64, int) {
 	sum, n := 0.0, 0
 	for i := range b.report.Enclosures {
 		e := &b.report.Enclosures[i]

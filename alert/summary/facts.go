@@ -29,7 +29,7 @@ type dosed struct {
 }
 
 // take keeps what e says of an enclosure.
-func (b *builder) take(e *event.Event) {
+func (b diary) take(e *event.Event) {
 	of := func(id string) *found {
 		f := b.found[id]
 		if f == nil {
@@ -51,7 +51,7 @@ func (b *builder) take(e *event.Event) {
 }
 
 // tell fills in what the log says of an enclosure, in the week and the one before.
-func (b *builder) tell(out *Enclosure, e configs.Enclosure) {
+func (b diary) tell(out *Enclosure, e configs.Enclosure) {
 	f := b.found[e.ID]
 	if f == nil {
 		f = &found{}
@@ -166,7 +166,7 @@ func countDue(m configs.Mist, from, to time.Time, loc *time.Location) int {
 
 // allNights lists the seven nights by the morning on which they end; one that
 // nobody measured has no drop.
-func (b *builder) allNights(out *Enclosure, found []Night) []Night {
+func (b diary) allNights(out *Enclosure, found []Night) []Night {
 	if !out.Limits.Lamps {
 		return []Night{}
 	}
@@ -213,7 +213,7 @@ func median(xs []float64) (float64, bool) {
 }
 
 // count counts the readings of a probe in the week by what they are worth.
-func (b *builder) count(p *Probe) {
+func (b measurer) count(p *Probe) {
 	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
 		if err != nil {
 			b.fault("the readings of probe "+p.ID, err)

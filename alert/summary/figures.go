@@ -2,7 +2,6 @@ package summary
 
 import (
 	"cmp"
-	"math"
 	"slices"
 	"time"
 
@@ -20,19 +19,8 @@ const slotSpan = 10 * time.Minute
 // two hours. Least and greatest are kept within each.
 const pictureBins = 84
 
-// A slot joins what the probes of one enclosure measured in ten minutes.
-type slot struct {
-	covered, inBand, below, above time.Duration
-	temp, hum                     *store.Spread // of the probe that is judged
-	hottest                       int32         // of any air probe
-	hasHot                        bool
-}
-
-// slots are an enclosure's by their start, in seconds since 1970.
-type slots map[int64]*slot
-
 // enclosure works out one enclosure's week and the week before.
-func (b *builder) enclosure(e configs.Enclosure) Enclosure {
+func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 	sp := b.cfg.SpeciesOn(e, b.report.Until.Add(-time.Second))
 	lamps, hasLamps := b.cfg.LampsOf(e)
 	_, hasMist := b.cfg.MistOf(e)
@@ -66,8 +54,9 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	for i := range out.Probes {
 		b.count(&out.Probes[i])
 	}
-	b.tell(&out, e)
-	b.excursions(&out, all)
+	d := diary{b.builder}
+	d.tell(&out, e)
+	d.excursions(&out, all)
 	out.picture = b.draw(e, all, &out)
 	return out
 }
@@ -99,7 +88,7 @@ func judgedProbes(all []configs.Probe) judged {
 
 // sums reads the ten-minute sums of both weeks and joins the probes: in each
 // ten minutes the first that delivered is judged, and the hottest is kept.
-func (b *builder) sums(j judged) slots {
+func (b measurer) sums(j judged) slots {
 	all := slots{}
 	temps, hums := rankOf(j.temp), rankOf(j.hum)
 	bestT, bestH := map[int64]int{}, map[int64]int{}
@@ -137,18 +126,6 @@ func (b *builder) sums(j judged) slots {
 	return all
 }
 
-// coverage is the time that a sum's readings stand for. It may be a little more
-// than the sum's ten minutes where a reading came early, and the next sum's is
-// less then; a clock that was set back must not count a time twice.
-func coverage(r *store.Rollup) time.Duration { return min(r.Covered, 2*slotSpan) }
-
-// heat keeps the hottest value.
-func (s *slot) heat(r *store.Rollup, counts bool) {
-	if counts && (!s.hasHot || r.Temperature.Max > s.hottest) {
-		s.hottest, s.hasHot = r.Temperature.Max, true
-	}
-}
-
 func rankOf(order []configs.Probe) map[string]int {
 	out := map[string]int{}
 	for i, p := range order {
@@ -157,119 +134,13 @@ func rankOf(order []configs.Probe) map[string]int {
 	return out
 }
 
-// A timedSlot is a slot with its start.
-type timedSlot struct {
-	start time.Time
-	*slot
-}
-
-// between returns the slots that start in [from, to), in order. A week begins
-// on a multiple of ten minutes in every zone there is.
-func (all slots) between(from, to time.Time) []timedSlot {
-	var out []timedSlot
-	for at, s := range all {
-		if at >= from.Unix() && at < to.Unix() {
-			out = append(out, timedSlot{time.Unix(at, 0), s})
-		}
-	}
-	slices.SortFunc(out, func(a, b timedSlot) int { return a.start.Compare(b.start) })
-	return out
-}
-
-// first is the start of the earliest slot in [from, to).
-func (all slots) first(from, to time.Time) (time.Time, bool) {
-	some := all.between(from, to)
-	if len(some) == 0 {
-		return time.Time{}, false
-	}
-	return some[0].start, true
-}
-
-// figures are what the sums alone tell of [from, to).
-func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figures {
-	var f Figures
-	var covered, tempered, inBand, below, above time.Duration
-	var day, night meter
-	hasHum := false
-	for _, s := range all.between(from, to) {
-		covered += s.covered
-		m := &night
-		if lampsOn(s.start.Add(slotSpan / 2)) {
-			m = &day
-		}
-		m.add(s.slot)
-		if s.temp != nil {
-			tempered += s.covered
-			inBand += s.inBand
-			above += s.above
-		}
-		if s.hum != nil {
-			hasHum = true
-			below += s.below
-		}
-	}
-	f.Covered = min(covered, to.Sub(from)).Minutes()
-	f.Day, f.Night = day.climate(), night.climate()
-	if tempered > 0 {
-		f.InBand = ptr(min(inBand.Seconds()/tempered.Seconds(), 1))
-		f.AboveMin = ptr(above.Minutes())
-	}
-	if hasHum {
-		f.BelowMin = ptr(below.Minutes())
-	}
-	return f
-}
-
-func ptr[T any](v T) *T { return &v }
-
-// A meter adds up slots of one half of the day.
-type meter struct{ temp, hum weighed }
-
-type weighed struct {
-	min, max, sum, weight float64
-}
-
-func (m *meter) add(s *slot) {
-	if s.temp != nil {
-		high := s.temp.Max
-		if s.hasHot {
-			high = max(high, s.hottest)
-		}
-		m.temp.add(store.Spread{Min: s.temp.Min, Mean: s.temp.Mean, Max: high}, s.covered)
-	}
-	if s.hum != nil {
-		m.hum.add(*s.hum, s.covered)
-	}
-}
-
-func (w *weighed) add(s store.Spread, covered time.Duration) {
-	weight := max(covered.Seconds(), 1)
-	if w.weight == 0 {
-		w.min, w.max = math.Inf(1), math.Inf(-1)
-	}
-	w.min, w.max = min(w.min, float64(s.Min)/100), max(w.max, float64(s.Max)/100)
-	w.sum += weight * float64(s.Mean) / 100
-	w.weight += weight
-}
-
-func (m *meter) climate() Climate {
-	return Climate{Temperature: m.temp.spread(), Humidity: m.hum.spread()}
-}
-
-func (w *weighed) spread() *Spread {
-	if w.weight == 0 {
-		return nil
-	}
-	return &Spread{Min: w.min, Mean: w.sum / w.weight, Max: w.max}
-}
-
 // live notes that something was measured in a slot.
-func (b *builder) live(at time.Time, covered time.Duration) {
+func (b measurer) live(at time.Time, covered time.Duration) {
 	b.alive[at.Unix()] = max(b.alive[at.Unix()], covered)
 }
 
 // begins returns when the journal begins, where that is after the week.
-func (b *builder) begins() time.Time {
+func (b measurer) begins() time.Time {
 	for e, err := range b.rec.Journal(time.Time{}, time.Time{}) {
 		if err != nil || e.At.Wall.Before(b.report.To) {
 			break
@@ -281,7 +152,7 @@ func (b *builder) begins() time.Time {
 
 // blind counts the time in which nothing in the room was measured, from the
 // first reading where there was none in the week before.
-func (b *builder) blind() {
+func (b measurer) blind() {
 	r := b.report
 	if len(b.alive) == 0 {
 		r.NoData, r.Begins = true, b.begins()
@@ -306,7 +177,7 @@ func (b *builder) blind() {
 }
 
 // draw makes the picture of the week, in °C.
-func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
+func (b measurer) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
 	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
 	c.Description = inUnits(pictureWords(out), unit.Celsius)
 	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
@@ -315,11 +186,7 @@ func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Cha
 	for _, s := range all.between(b.report.From, b.report.Until) {
 		end := s.start.Add(slotSpan)
 		if s.temp != nil {
-			high := s.temp.Max
-			if s.hasHot {
-				high = max(high, s.hottest)
-			}
-			temp.AddSpread(s.start, end, float64(s.temp.Min)/100, float64(s.temp.Mean)/100, float64(high)/100, 1)
+			temp.AddSpread(s.start, end, float64(s.temp.Min)/100, float64(s.temp.Mean)/100, float64(s.high())/100, 1)
 		}
 		if s.hum != nil {
 			hasHum = true

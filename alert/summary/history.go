@@ -3,8 +3,6 @@ package summary
 import (
 	"encoding/json"
 	"slices"
-	"strconv"
-	"strings"
 	"time"
 
 	"dewline/rules"
@@ -24,7 +22,7 @@ type onset struct {
 }
 
 // onsetOf makes the excursion of an onset.
-func (b *builder) onsetOf(p *alarm.Past) *onset {
+func (b diary) onsetOf(p *alarm.Past) *onset {
 	x := Excursion{
 		Alarm: p.Key.Alarm, Subject: p.Key.Subject, Priority: p.Priority, From: p.From.Wall.In(b.loc),
 		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From),
@@ -40,7 +38,7 @@ func (b *builder) onsetOf(p *alarm.Past) *onset {
 
 // readJournal collects the alarms and what happened to notices up to the end
 // of the week.
-func (b *builder) readJournal() {
+func (b diary) readJournal() {
 	var log alarm.History
 	for e, err := range b.rec.Journal(time.Time{}, b.report.Until.Add(afterWeek)) {
 		if err != nil {
@@ -73,25 +71,14 @@ func (b *builder) readJournal() {
 	})
 }
 
-// parseOnset reads a subject as rules.OnsetID writes it.
-func parseOnset(s string) (rules.Key, uint64, bool) {
-	id, rest, ok := strings.Cut(s, "/")
-	at := strings.LastIndexByte(rest, '/')
-	if !ok || at < 0 {
-		return rules.Key{}, 0, false
-	}
-	seq, err := strconv.ParseUint(rest[at+1:], 10, 64)
-	return rules.Key{Alarm: rules.AlarmID(id), Subject: rest[:at]}, seq, err == nil
-}
-
 // during reports whether o touched the week.
-func (b *builder) during(o *onset) bool {
+func (b diary) during(o *onset) bool {
 	return o.From.Before(b.report.Until) && (o.To.IsZero() || !o.To.Before(b.report.From))
 }
 
 // excursions sorts the alarms of one enclosure and of its probes into
 // stretches outside the band, with their peaks, and others.
-func (b *builder) excursions(out *Enclosure, all slots) {
+func (b diary) excursions(out *Enclosure, all slots) {
 	mine := map[string]bool{out.ID: true}
 	for _, p := range out.Probes {
 		mine[p.ID] = true
@@ -111,7 +98,7 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 }
 
 // onDelay is for how long an excursion lasted before it was raised.
-func (b *builder) onDelay(id rules.AlarmID) time.Duration {
+func (b diary) onDelay(id rules.AlarmID) time.Duration {
 	row, _ := alarm.Find(id)
 	return row.Spec(row.Priority, b.cfg.Rules).OnDelay
 }
@@ -130,9 +117,6 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 		}
 	}
 }
-
-// low reports whether the lower value is the worse one.
-func (x *Excursion) low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
 
 func (x *Excursion) beyond(a, b float64) bool {
 	if x.low() {
@@ -167,7 +151,7 @@ type storedNote struct {
 }
 
 // readNotes collects the keeper's notes of the week.
-func (b *builder) readNotes() {
+func (b diary) readNotes() {
 	for doc, err := range b.rec.Docs(store.BucketNotes) {
 		if err != nil {
 			b.fault("the notes", err)

@@ -140,21 +140,17 @@ func (r *Report) view(u unit.Scale) view {
 
 // tiles are the week in four figures.
 func (r *Report) tiles() []tile {
-	inBand, n, floor, missed := 0.0, 0, 0.0, 0
+	floor, missed := 0.0, 0
 	for i := range r.Enclosures {
 		e := &r.Enclosures[i]
-		if e.InBand != nil {
-			inBand += *e.InBand
-			n++
-		}
 		if e.BelowMin != nil {
 			floor += *e.BelowMin
 		}
 		missed += e.Mist.Missed
 	}
 	band := "?"
-	if n > 0 {
-		band = share(inBand / float64(n))
+	if inBand, ok := r.inBand(); ok {
+		band = share(inBand)
 	}
 	return []tile{
 		{band, "of the time inside the band"},

@@ -155,7 +155,7 @@ func apart(a, b color.NRGBA) float64 {
 const shortAlarm = time.Minute
 
 // marks are what happened to the enclosure, for its picture.
-func (b *builder) marks(e *Enclosure) []chart.Mark {
+func (b measurer) marks(e *Enclosure) []chart.Mark {
 	var out []chart.Mark
 	for _, at := range e.pulses {
 		out = append(out, chart.Mark{At: at, Kind: chart.Pulse, Text: "mist pulse"})

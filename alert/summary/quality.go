@@ -22,7 +22,7 @@ const topMany = 5
 var nightHours = configs.ClockSpan{From: 22 * 60, To: 7 * 60}
 
 // quality works out how the alarms themselves did.
-func (b *builder) quality() {
+func (b diary) quality() {
 	q := Quality{ByPriority: map[string]int{"note": 0, "today": 0, "wake": 0}, Chattering: []string{}, Stale: []string{}, Top: []Count{}}
 	var raised []*onset
 	four := 0
@@ -40,7 +40,7 @@ func (b *builder) quality() {
 			raised = append(raised, o)
 		}
 	}
-	q.countRaised(b, raised)
+	q.countRaised(b.loc, raised)
 	b.suggest(q.Top)
 	q.PerDay = float64(q.Count) / b.days(b.report.From)
 	q.FourWeeks = float64(four) / b.days(b.report.To.Add(-lookBack))
@@ -52,7 +52,7 @@ func (b *builder) quality() {
 }
 
 // days is how many days of the journal lie between from and the end.
-func (b *builder) days(from time.Time) float64 {
+func (b diary) days(from time.Time) float64 {
 	if b.began.After(from) {
 		from = b.began
 	}
@@ -60,7 +60,7 @@ func (b *builder) days(from time.Time) float64 {
 }
 
 // countLasting counts what any alarm that touched the week did in it.
-func (b *builder) countLasting(q *Quality, o *onset) {
+func (b diary) countLasting(q *Quality, o *onset) {
 	end := o.To
 	if end.IsZero() {
 		end = b.report.Until
@@ -81,7 +81,7 @@ func (b *builder) countLasting(q *Quality, o *onset) {
 }
 
 // countRaised counts the alarms that began in the week.
-func (q *Quality) countRaised(b *builder, raised []*onset) {
+func (q *Quality) countRaised(loc *time.Location, raised []*onset) {
 	perDay, perKey := map[string]int{}, map[rules.Key]int{}
 	total := 0.0
 	for _, o := range raised {
@@ -93,7 +93,7 @@ func (q *Quality) countRaised(b *builder, raised []*onset) {
 		q.BusiestDay = max(q.BusiestDay, perDay[day])
 		if o.Priority == rules.Wake {
 			q.Wakes++
-			if nightHours.Covers(o.From, b.loc) {
+			if nightHours.Covers(o.From, loc) {
 				q.Nightly++
 			}
 		}
@@ -119,7 +119,7 @@ func (q *Quality) countRaised(b *builder, raised []*onset) {
 
 // suggest adds what the rules' own measures say would have kept frequent alarms
 // quiet.
-func (b *builder) suggest(top []Count) {
+func (b diary) suggest(top []Count) {
 	if len(top) == 0 || top[0].N < 2 {
 		return
 	}
@@ -173,7 +173,7 @@ func floods(raised []*onset) int {
 }
 
 // countNotices counts what people received.
-func (b *builder) countNotices(q *Quality) {
+func (b diary) countNotices(q *Quality) {
 	for _, e := range b.events {
 		n, ok := e.Body.(event.Notice)
 		if !ok || e.At.Wall.Before(b.report.From) || strings.HasPrefix(n.Notice, "drill/") || strings.HasPrefix(n.Notice, "silence/") {
@@ -189,7 +189,7 @@ func (b *builder) countNotices(q *Quality) {
 }
 
 // roomAlarms lists the alarms of the week that belong to no enclosure.
-func (b *builder) roomAlarms() []Excursion {
+func (b diary) roomAlarms() []Excursion {
 	mine := map[string]bool{}
 	for i := range b.report.Enclosures {
 		e := &b.report.Enclosures[i]

@@ -4,19 +4,21 @@ import (
 	"time"
 
 	"dewline/alert/chart"
+	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // A Report is what a week was like. Temperatures are in °C, humidities in %,
 // spans of time in minutes. A nil figure is unknown.
 type Report struct {
-	Week     string    `json:"week"` // "2026-W47"
-	Room     string    `json:"room"` // id
-	RoomName string    `json:"room_name"`
-	From     time.Time `json:"from"`
-	To       time.Time `json:"to"`
-	Made     time.Time `json:"made"`
+	Week     string `json:"week"` // "2026-W47"
+	Room     string `json:"room"` // id
+	RoomName string `json:"room_name"`
+	Stretch
+	Made time.Time `json:"made"`
 	// Until is To, or the moment of making where the week is not over.
 	Until time.Time `json:"until"`
 	// NoData says that the record holds no reading of the week.
@@ -37,6 +39,12 @@ type Report struct {
 	Outlook    []string    `json:"outlook"`
 	Notes      []Note      `json:"notes"`   // about the room
 	Unknown    []string    `json:"unknown"` // what could not be told, and why
+}
+
+// A Stretch is the time that a report is about, To excluded.
+type Stretch struct {
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
 }
 
 // In returns the report with its sentences written for a reader of u; figures
@@ -251,27 +259,32 @@ func (p Probe) Trust() (float64, bool) {
 
 // Quality is how the alarms themselves did, by ISA-18.2 clause 16.
 type Quality struct {
-	Count       int            `json:"count"`
-	PerDay      float64        `json:"per_day"`
-	FourWeeks   float64        `json:"per_day_four_weeks"` // of the record, at most four weeks
-	ByPriority  map[string]int `json:"by_priority"`
-	BusiestDay  int            `json:"busiest_day"`
-	Floods      int            `json:"floods"` // times with more than 10 in 10 minutes
-	Chattering  []string       `json:"chattering"`
-	Stale       []string       `json:"stale"` // active for more than 24 h
-	Longest     float64        `json:"longest_active_minutes"`
-	Acked       int            `json:"acknowledged"`
-	AckMean     float64        `json:"acknowledge_mean_minutes"`
-	AckMax      float64        `json:"acknowledge_max_minutes"`
-	Unacked     int            `json:"unacknowledged"` // never answered, of those that ended or last
-	LongestWait float64        `json:"longest_unacknowledged_minutes"`
-	Shelved     int            `json:"shelved"`
-	Top         []Count        `json:"top"`       // most frequent
-	Notices     int            `json:"notices"`   // that people received
-	Wakes       int            `json:"wakes"`     // wake alarms
-	Nightly     int            `json:"nightly"`   // of these between 22:00 and 07:00
-	Escalated   int            `json:"escalated"` // notices that went to the next person
-	Before      int            `json:"before"`    // alarms in the week before
+	Count      int            `json:"count"`
+	PerDay     float64        `json:"per_day"`
+	FourWeeks  float64        `json:"per_day_four_weeks"` // of the record, at most four weeks
+	ByPriority map[string]int `json:"by_priority"`
+	BusiestDay int            `json:"busiest_day"`
+	Floods     int            `json:"floods"` // times with more than 10 in 10 minutes
+	Chattering []string       `json:"chattering"`
+	Stale      []string       `json:"stale"` // active for more than 24 h
+	Longest    float64        `json:"longest_active_minutes"`
+	Answers
+	Shelved   int     `json:"shelved"`
+	Top       []Count `json:"top"`       // most frequent
+	Notices   int     `json:"notices"`   // that people received
+	Wakes     int     `json:"wakes"`     // wake alarms
+	Nightly   int     `json:"nightly"`   // of these between 22:00 and 07:00
+	Escalated int     `json:"escalated"` // notices that went to the next person
+	Before    int     `json:"before"`    // alarms in the week before
+}
+
+// Answers are what people said to the alarms.
+type Answers struct {
+	Acked       int     `json:"acknowledged"`
+	AckMean     float64 `json:"acknowledge_mean_minutes"`
+	AckMax      float64 `json:"acknowledge_max_minutes"`
+	Unacked     int     `json:"unacknowledged"` // never answered, of those that ended or last
+	LongestWait float64 `json:"longest_unacknowledged_minutes"`
 }
 
 // A Count is how often one alarm came.
@@ -305,4 +318,33 @@ type Note struct {
 	At   time.Time `json:"at"`
 	By   string    `json:"by"`
 	Text string    `json:"text"`
+}
+
+// low reports whether the lower value is the worse one.
+func (x *Excursion) low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
+
+// newProbe begins the account of a probe.
+func newProbe(p configs.Probe) Probe {
+	return Probe{ID: p.ID, Place: string(p.Place)}
+}
+
+// see counts one reading of the week.
+func (p *Probe) see(rd *sensors.Reading, r *Report) {
+	if rd.At.Wall.Before(r.From) || !rd.At.Wall.Before(r.Until) {
+		return
+	}
+	p.Readings++
+	switch rd.Quality {
+	case sensors.Good:
+		p.Good++
+		return
+	case sensors.Suspect:
+		p.Suspect++
+	default:
+		p.Bad++
+	}
+	if p.Reasons == nil {
+		p.Reasons = map[string]uint64{}
+	}
+	p.Reasons[rd.Reason.String()]++
 }

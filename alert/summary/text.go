@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -30,8 +31,6 @@ func (r *Report) Subject() string {
 	}
 }
 
-func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
-
 // verdict is the week in one sentence.
 func (r *Report) verdict() string {
 	if r.Early() {
@@ -40,20 +39,15 @@ func (r *Report) verdict() string {
 	if r.NoData {
 		return "Nothing was measured in this week."
 	}
-	measured, inBand, n := 0, 0.0, 0
+	measured := 0
 	for i := range r.Enclosures {
-		e := &r.Enclosures[i]
-		if e.Covered > 0 {
+		if r.Enclosures[i].Covered > 0 {
 			measured++
-		}
-		if e.InBand != nil {
-			inBand += *e.InBand
-			n++
 		}
 	}
 	s := fmt.Sprintf("%d of %s measured", measured, count(len(r.Enclosures), "enclosure", "enclosures"))
-	if n > 0 {
-		s += fmt.Sprintf(", on average %s of the measured time inside the band", share(inBand/float64(n)))
+	if inBand, ok := r.inBand(); ok {
+		s += fmt.Sprintf(", on average %s of the measured time inside the band", share(inBand))
 	}
 	s += "; " + count(r.Alarms.Count, "alarm", "alarms")
 	if r.Alarms.Wakes > 0 {
@@ -63,6 +57,18 @@ func (r *Report) verdict() string {
 		s += fmt.Sprintf("; nothing at all was measured for %s", span(r.Blind))
 	}
 	return s + "."
+}
+
+// inBand is the mean share of the enclosures' time inside the band, false for none.
+func (r *Report) inBand() (float64, bool) {
+	sum, n := 0.0, 0
+	for i := range r.Enclosures {
+		if share := r.Enclosures[i].InBand; share != nil {
+			sum += *share
+			n++
+		}
+	}
+	return sum / float64(max(n, 1)), n > 0
 }
 
 // dates writes the week's days, "Monday 16 to Sunday 22 November 2026".
@@ -311,7 +317,7 @@ func (r *Report) qualityLines() []string {
 	out = append(out, ack,
 		fmt.Sprintf("Longest active %s, longest without an acknowledgement %s.", span(q.Longest), span(q.LongestWait)),
 		fmt.Sprintf("Floods (more than 10 in 10 minutes): %d. Chattering: %s. Active for more than a day: %s. Shelved: %d. Gone to the next person: %d.",
-			q.Floods, r.named(q.Chattering), r.named(q.Stale), q.Shelved, q.Escalated))
+			q.Floods, cmp.Or(r.alarmNames(q.Chattering, 4), "none"), cmp.Or(r.alarmNames(q.Stale, 4), "none"), q.Shelved, q.Escalated))
 	if len(q.Top) > 0 && q.Top[0].N > 1 {
 		var names []string
 		for _, c := range q.Top {
@@ -327,18 +333,6 @@ func (r *Report) qualityLines() []string {
 	return out
 }
 
-func (r *Report) named(ids []string) string {
-	if len(ids) == 0 {
-		return "none"
-	}
-	var out []string
-	for _, id := range ids {
-		k, _, _ := parseOnset(id)
-		out = append(out, what(k.Alarm)+" ("+r.subject(k.Subject)+")")
-	}
-	return list(out, 4)
-}
-
 // careLines tell of drills and calibrations.
 func (r *Report) careLines() []string {
 	var out []string
@@ -347,9 +341,9 @@ func (r *Report) careLines() []string {
 	case d.Last.IsZero():
 		out = append(out, "No drill is on record.")
 	case d.Answered:
-		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), orElse(d.Result, "answered")))
+		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), cmp.Or(d.Result, "answered")))
 	default:
-		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), orElse(d.Result, "not answered yet")))
+		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), cmp.Or(d.Result, "not answered yet")))
 	}
 	if !d.Due.IsZero() {
 		out = append(out, "Next drill due on "+d.Due.Format(dateForm+" 2006")+".")
@@ -373,11 +367,4 @@ func (r *Report) careLines() []string {
 		out = append(out, "No calibration is due within two weeks.")
 	}
 	return out
-}
-
-func orElse(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }

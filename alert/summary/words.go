@@ -3,6 +3,7 @@ package summary
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -275,4 +276,17 @@ func stageWords(e *Enclosure) string {
 		return e.Species + ", " + e.Stage
 	}
 	return e.Species
+}
+
+func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
+// parseOnset reads a subject as rules.OnsetID writes it.
+func parseOnset(s string) (rules.Key, uint64, bool) {
+	id, rest, ok := strings.Cut(s, "/")
+	at := strings.LastIndexByte(rest, '/')
+	if !ok || at < 0 {
+		return rules.Key{}, 0, false
+	}
+	seq, err := strconv.ParseUint(rest[at+1:], 10, 64)
+	return rules.Key{Alarm: rules.AlarmID(id), Subject: rest[:at]}, seq, err == nil
 }

@@ -103,7 +103,7 @@ func (p *post) start() *weekly {
 		},
 		build: func(ctx context.Context, w summary.Week) (*summary.Report, error) {
 			p.built++
-			return &summary.Report{Week: w.String(), From: w.From(), To: w.To(), Until: w.To(), NoData: p.noData}, nil
+			return &summary.Report{Week: w.String(), Stretch: summary.Stretch{From: w.From(), To: w.To()}, Until: w.To(), NoData: p.noData}, nil
 		},
 		send: func(_ context.Context, m mail.Summary) error {
 			if p.during != nil {

@@ -1,0 +1,90 @@
+package summary
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/configs"
+	"dewline/rules/event"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A History yields what probes measured.
+type History interface {
+	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
+	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
+}
+
+// Papers yield what people and dewline did.
+type Papers interface {
+	Journal(from, to time.Time) iter.Seq2[event.Event, error]
+	Docs(store.Bucket) iter.Seq2[store.Doc, error]
+}
+
+// A Record is what a summary is made from; *store.Store is one.
+type Record interface {
+	History
+	Papers
+}
+
+// A builder is one Build under way.
+type builder struct {
+	ctx        context.Context
+	rec        Record
+	cfg        *configs.Config
+	week, prev Week
+	now        time.Time
+	loc        *time.Location
+	report     *Report
+
+	onsets  []*onset          // of the last weeks, in order
+	events  []event.Event     // about notices and drills
+	began   time.Time         // of the log
+	typed   time.Time         // since when mists, nights and doses are in it; zero for never
+	found   map[string]*found // by enclosure
+	notes   map[string][]Note
+	covered map[sensors.ProbeID]time.Duration // in the week
+	alive   map[int64]time.Duration           // by ten minutes: the best coverage of any probe
+	faults  map[string]bool                   // said already
+}
+
+type (
+	measurer struct{ *builder } // figures of what was measured
+	diary    struct{ *builder } // what the log and the notes tell, and how the alarms did
+	carer    struct{ *builder } // calibrations, drills, and what the report lacks
+	adviser  struct{ *builder } // what to do, what changed, what comes up
+)
+
+// fault notes once that something cannot be read.
+func (b *builder) fault(what string, err error) {
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || b.faults[what] {
+		return
+	}
+	b.faults[what] = true
+	b.unknown("%s cannot be read whole: %v", what, err)
+}
+
+func (b *builder) unknown(format string, args ...any) {
+	b.report.Unknown = append(b.report.Unknown, fmt.Sprintf(format, args...))
+}
+
+// inOrder sorts enclosures as they stand.
+func inOrder(all []configs.Enclosure) []configs.Enclosure {
+	out := slices.Clone(all)
+	slices.SortStableFunc(out, func(a, b configs.Enclosure) int {
+		if c := strings.Compare(a.Rack, b.Rack); c != 0 {
+			return c
+		}
+		if a.Shelf != b.Shelf {
+			return a.Shelf - b.Shelf
+		}
+		return a.Slot - b.Slot
+	})
+	return out
+}
