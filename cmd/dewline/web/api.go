@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -11,6 +12,7 @@ import (
 	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // API serves /api/v1 as JSON. Who may call is decided before.
@@ -52,20 +54,30 @@ func (s *Site) routes() []route {
 		{"GET", "history", s.serveHistory},
 		{"GET", "journal", s.serveJournal},
 		{"GET", "notes", s.serveNotes},
-		{"POST", "notes", s.serveAddNote},
+		{"POST", "notes", posted(func(ctx context.Context, n struct{ Enclosure, By, Text string }) (any, error) {
+			return done, s.hands.AddNote(ctx, n.Enclosure, n.By, n.Text)
+		})},
 		{"GET", "summary", s.serveSummary},
-		{"POST", "summary", s.serveSendSummary},
+		{"POST", "summary", posted(func(ctx context.Context, r struct{ Week, By string }) (any, error) {
+			sent, week, err := s.hands.SendSummary(ctx, r.Week, r.By)
+			return wire.SummarySent{Week: week, Sent: sent}, err
+		})},
 		{"POST", "command", postCommand(s.hands.Command)},
 		{"POST", "drill", postDrill(s.hands.Drill)},
 		{"GET", "drills", s.serveDrills},
-		{"POST", "calibrations", s.serveCalibrate},
+		{"POST", "calibrations", posted(func(ctx context.Context, c sensors.Correction) (any, error) {
+			return done, s.hands.Calibrate(ctx, c)
+		})},
 		{"POST", "reload", s.serveReload},
 	}
 }
 
+// done answers what has nothing more to tell.
+var done = wire.Reply{OK: true}
+
 func (s *Site) serveReload(w http.ResponseWriter, _ *http.Request) {
 	s.hands.Reload()
-	writeJSON(w, http.StatusAccepted, wire.Reply{OK: true})
+	writeJSON(w, http.StatusAccepted, done)
 }
 
 // serveWhatIf answers what a room at ?room= °C would do, with ?lamps=on or off and,
@@ -114,54 +126,24 @@ func (s *Site) serveReading(w http.ResponseWriter, r *http.Request) {
 // serveDrills answers the results of drills, those of a year unless told
 // otherwise.
 func (s *Site) serveDrills(w http.ResponseWriter, r *http.Request) {
-	from, to, err := s.span(r, 366*24*time.Hour)
-	if err != nil {
-		writeError(w, http.StatusBadRequest, err)
+	st, from, to, ok := s.recordSpan(w, r, 366*24*time.Hour)
+	if !ok {
 		return
 	}
-	drills, err := s.drills(from, to)
-	if s.hides(w, err) {
-		return
-	}
+	drills, err := collect(st, store.BucketDrills, func(d *alert.DrillResult) bool {
+		return !d.At.Wall.Before(from) && d.At.Wall.Before(to)
+	})
+	s.damaged(err)
 	writeJSON(w, http.StatusOK, wire.DrillsOf(drills))
 }
 
-func (s *Site) serveCalibrate(w http.ResponseWriter, r *http.Request) {
-	var c sensors.Correction
-	if err := decodeBody(r, &c); err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	if err := s.hands.Calibrate(r.Context(), c); err != nil {
-		writeError(w, http.StatusConflict, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, wire.Reply{OK: true})
-}
-
-func (s *Site) serveAddNote(w http.ResponseWriter, r *http.Request) {
-	var n struct{ Enclosure, By, Text string }
-	if err := decodeBody(r, &n); err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	if err := s.hands.AddNote(r.Context(), n.Enclosure, n.By, n.Text); err != nil {
-		writeError(w, http.StatusConflict, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, wire.Reply{OK: true})
-}
-
 func (s *Site) serveNotes(w http.ResponseWriter, r *http.Request) {
-	from, to, err := s.span(r, 30*24*time.Hour)
-	if err != nil {
-		writeError(w, http.StatusBadRequest, err)
+	st, from, to, ok := s.recordSpan(w, r, 30*24*time.Hour)
+	if !ok {
 		return
 	}
-	notes, err := s.notes(r.FormValue("enclosure"), from, to)
-	if s.hides(w, err) {
-		return
-	}
+	notes, err := notesOf(st, r.FormValue("enclosure"), from, to)
+	s.damaged(err)
 	docs := make([]wire.Note, len(notes))
 	for i, n := range notes {
 		docs[i] = wire.NoteOf(n.At, n.Enclosure, n.By, n.Text)
@@ -170,18 +152,12 @@ func (s *Site) serveNotes(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {
-	from, to, err := s.span(r, 24*time.Hour)
-	if err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	st := s.room.Store()
-	if st == nil {
-		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
+	st, from, to, ok := s.recordSpan(w, r, 24*time.Hour)
+	if !ok {
 		return
 	}
 	entries := []wire.JournalEntry{}
-	err = JournalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error {
+	err := JournalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error {
 		if entries = append(entries, l); len(entries) == maxRows {
 			return errEnough
 		}
@@ -197,15 +173,9 @@ func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {
 // errEnough ends a listing.
 var errEnough = errors.New("enough")
 
-// hides answers that there is no record. Any other fault hides only what is
-// damaged itself: it is logged, and the rest is answered.
-func (s *Site) hides(w http.ResponseWriter, err error) bool {
-	if errors.Is(err, ErrNoRecord) {
-		writeError(w, http.StatusServiceUnavailable, err)
-		return true
-	}
+// damaged logs a fault that hides only what is damaged itself: the rest is answered.
+func (s *Site) damaged(err error) {
 	if err != nil {
 		s.log.Error("part of the record cannot be read", "err", err)
 	}
-	return false
 }

@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"io"
 	"net/http"
 	"os"
@@ -43,9 +42,8 @@ func DropCopies(dir string) {
 
 // serveBackup streams a checked copy of the live record.
 func (s *Site) serveBackup(w http.ResponseWriter, r *http.Request) {
-	st := s.room.Store()
-	if st == nil {
-		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
+	st, ok := s.record(w)
+	if !ok {
 		return
 	}
 	dir, err := os.MkdirTemp(s.o.Dir, copyPattern)
@@ -91,7 +89,7 @@ func Export(ctx context.Context, w io.Writer, st *store.Store, r export.Request)
 
 // serveExport streams readings of any span.
 func (s *Site) serveExport(w http.ResponseWriter, r *http.Request) {
-	st, from, to, ok := s.recordSpan(w, r)
+	st, from, to, ok := s.recordSpan(w, r, 24*time.Hour)
 	if !ok {
 		return
 	}
@@ -117,45 +115,9 @@ func (s *Site) serveExport(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set(ExportTrailer, string(b))
 }
 
-// recordSpan returns the record and the span that a request names, or answers it.
-func (s *Site) recordSpan(w http.ResponseWriter, r *http.Request) (st *store.Store, from, to time.Time, ok bool) {
-	from, to, err := s.span(r, 24*time.Hour)
-	if err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return nil, from, to, false
-	}
-	if st = s.room.Store(); st == nil {
-		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
-		return nil, from, to, false
-	}
-	return st, from, to, true
-}
-
-// JournalLines hands the journal's entries of a span to write, and in the place of
-// one that was changed or damaged its fault; what was measured only where all is asked for.
-func JournalLines(st *store.Store, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
-	for e, err := range st.Journal(from, to) {
-		var line wire.JournalEntry
-		switch {
-		case err == nil && e.Measured() && !all:
-			continue
-		case err == nil:
-			line = wire.JournalEntryOf(&e)
-		case errors.Is(err, store.ErrTampered):
-			line.Fault = err.Error()
-		default:
-			return err
-		}
-		if err := write(line); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // serveJournalLines streams journal entries, a JSON object a line.
 func (s *Site) serveJournalLines(w http.ResponseWriter, r *http.Request) {
-	st, from, to, ok := s.recordSpan(w, r)
+	st, from, to, ok := s.recordSpan(w, r, 24*time.Hour)
 	if !ok {
 		return
 	}
@@ -182,7 +144,7 @@ func CheckJournal(st *store.Store) JournalCheck {
 }
 
 func (s *Site) serveJournalCheck(w http.ResponseWriter, r *http.Request) {
-	if st, _, _, ok := s.recordSpan(w, r); ok {
+	if st, _, _, ok := s.recordSpan(w, r, 24*time.Hour); ok {
 		writeJSON(w, http.StatusOK, CheckJournal(st))
 	}
 }

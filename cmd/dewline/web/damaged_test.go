@@ -47,7 +47,7 @@ func TestOneDamagedDocumentHidesNoOther(t *testing.T) {
 	}
 	s := New(Options{Room: recorded{st: st}, Log: slog.New(slog.DiscardHandler)})
 	from := time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
-	if notes, err := s.notes("moss", from, from.AddDate(0, 0, 1)); len(notes) != 2 || err == nil {
+	if notes, err := notesOf(st, "moss", from, from.AddDate(0, 0, 1)); len(notes) != 2 || err == nil {
 		t.Errorf("%d notes beside a damaged one, with %v; want two and the fault", len(notes), err)
 	}
 	for path, serve := range map[string]http.HandlerFunc{"notes": s.serveNotes, "drills": s.serveDrills} {

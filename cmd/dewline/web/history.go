@@ -36,6 +36,48 @@ func (s *Site) span(r *http.Request, usual time.Duration) (from, to time.Time, e
 	return from, to, nil
 }
 
+// record returns the record, or answers that there is none.
+func (s *Site) record(w http.ResponseWriter) (st *store.Store, ok bool) {
+	if st = s.room.Store(); st == nil {
+		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
+	}
+	return st, st != nil
+}
+
+// recordSpan returns the record and the span that a request names, else the last
+// usual, or answers it.
+func (s *Site) recordSpan(w http.ResponseWriter, r *http.Request, usual time.Duration) (st *store.Store, from, to time.Time, ok bool) {
+	from, to, err := s.span(r, usual)
+	if err != nil {
+		writeError(w, http.StatusBadRequest, err)
+		return nil, from, to, false
+	}
+	st, ok = s.record(w)
+	return st, from, to, ok
+}
+
+// JournalLines hands the journal's entries of a span to write, and in the place of
+// one that was changed or damaged its fault; what was measured only where all is asked for.
+func JournalLines(st *store.Store, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
+	for e, err := range st.Journal(from, to) {
+		var line wire.JournalEntry
+		switch {
+		case err == nil && e.Measured() && !all:
+			continue
+		case err == nil:
+			line = wire.JournalEntryOf(&e)
+		case errors.Is(err, store.ErrTampered):
+			line.Fault = err.Error()
+		default:
+			return err
+		}
+		if err := write(line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // maxRows is the most rows that one answer holds.
 const maxRows = 20_000
 
@@ -49,14 +91,8 @@ const (
 
 // serveHistory answers one probe's history, at a level that suits the span.
 func (s *Site) serveHistory(w http.ResponseWriter, r *http.Request) {
-	from, to, err := s.span(r, 24*time.Hour)
-	if err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	st := s.room.Store()
-	if st == nil {
-		writeError(w, http.StatusServiceUnavailable, ErrNoRecord)
+	st, from, to, ok := s.recordSpan(w, r, 24*time.Hour)
+	if !ok {
 		return
 	}
 	probe := sensors.ProbeID(r.FormValue("probe"))
@@ -65,6 +101,7 @@ func (s *Site) serveHistory(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var rows []wire.HistoryRow
+	var err error
 	whole := false
 	if to.Sub(from) <= rawUpTo {
 		rows, whole, err = rawHistory(r, st, probe, from, to)

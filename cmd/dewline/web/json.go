@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -37,4 +38,21 @@ func decodeBody(r *http.Request, v any) error {
 		return errors.New("the body holds more than one JSON value")
 	}
 	return nil
+}
+
+// posted takes a body, does what it asks for, and answers what came of that.
+func posted[T any](do func(context.Context, T) (any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		var body T
+		if err := decodeBody(r, &body); err != nil {
+			writeError(w, http.StatusBadRequest, err)
+			return
+		}
+		answer, err := do(r.Context(), body)
+		if err != nil {
+			writeError(w, http.StatusConflict, err)
+			return
+		}
+		writeJSON(w, http.StatusOK, answer)
+	}
 }

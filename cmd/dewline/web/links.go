@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base64"
-	"net/url"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -60,18 +59,4 @@ func (l *links) check(noticeID, token string) (version int, ok bool) {
 		return 0, false
 	}
 	return version, true
-}
-
-// AnswerLink returns the address that answers a version of a notice; empty where
-// the page has no address that a phone could reach.
-func (s *Site) AnswerLink(noticeID string, version int) string {
-	base := s.room.Config().HTTP.URL
-	if base == "" {
-		return ""
-	}
-	u, err := url.JoinPath(base, "answer", noticeID)
-	if err != nil {
-		return ""
-	}
-	return u + "?t=" + s.links.token(noticeID, version)
 }

@@ -6,32 +6,15 @@ import (
 	"fmt"
 	"time"
 
-	"dewline/alert"
 	"dewline/cmd/dewline/core"
 	"dewline/store"
 )
 
-// notes returns the notes of an enclosure, or of all where it is empty, that
+// notesOf returns the notes of an enclosure, or of all where it is empty, that
 // were written within [from, to), oldest first.
-func (s *Site) notes(enclosure string, from, to time.Time) ([]core.Note, error) {
-	st := s.room.Store()
-	if st == nil {
-		return nil, ErrNoRecord
-	}
+func notesOf(st *store.Store, enclosure string, from, to time.Time) ([]core.Note, error) {
 	return collect(st, store.BucketNotes, func(n *core.Note) bool {
 		return (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to)
-	})
-}
-
-// drills returns the results of the drills that ended within [from, to),
-// oldest first.
-func (s *Site) drills(from, to time.Time) ([]alert.DrillResult, error) {
-	st := s.room.Store()
-	if st == nil {
-		return nil, ErrNoRecord
-	}
-	return collect(st, store.BucketDrills, func(r *alert.DrillResult) bool {
-		return !r.At.Wall.Before(from) && r.At.Wall.Before(to)
 	})
 }
 

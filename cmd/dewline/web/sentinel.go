@@ -62,17 +62,8 @@ func postCommand(do func(context.Context, alert.Command) alert.Reply) http.Handl
 
 // postDrill takes the wish for a drill.
 func postDrill(do func(ctx context.Context, person, by string) (string, error)) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
-		var req struct{ Person, By string }
-		if err := decodeBody(r, &req); err != nil {
-			writeError(w, http.StatusBadRequest, err)
-			return
-		}
-		id, err := do(r.Context(), req.Person, req.By)
-		if err != nil {
-			writeError(w, http.StatusConflict, err)
-			return
-		}
-		writeJSON(w, http.StatusOK, wire.Reply{ID: id, OK: true})
-	}
+	return posted(func(ctx context.Context, r struct{ Person, By string }) (any, error) {
+		id, err := do(ctx, r.Person, r.By)
+		return wire.Reply{ID: id, OK: true}, err
+	})
 }

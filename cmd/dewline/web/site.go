@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"net/http"
+	"net/url"
 	"time"
 
 	"dewline/alert"
@@ -47,7 +48,11 @@ type notebook struct{ s *Site }
 
 // Notes returns the notes of one enclosure, oldest first.
 func (n notebook) Notes(enclosure string, from, to time.Time) ([]page.Note, error) {
-	notes, err := n.s.notes(enclosure, from, to)
+	st := n.s.room.Store()
+	if st == nil {
+		return nil, ErrNoRecord
+	}
+	notes, err := notesOf(st, enclosure, from, to)
 	out := make([]page.Note, len(notes))
 	for i, v := range notes {
 		out[i] = page.Note{At: v.At.Wall, Enclosure: v.Enclosure, By: v.By, Text: v.Text}
@@ -89,4 +94,18 @@ func (s *Site) healthHandler(g *gate) http.HandlerFunc {
 		}
 		writeJSON(w, code, h)
 	}
+}
+
+// AnswerLink returns the address that answers a version of a notice; empty where
+// the page has no address that a phone could reach.
+func (s *Site) AnswerLink(noticeID string, version int) string {
+	base := s.room.Config().HTTP.URL
+	if base == "" {
+		return ""
+	}
+	u, err := url.JoinPath(base, "answer", noticeID)
+	if err != nil {
+		return ""
+	}
+	return u + "?t=" + s.links.token(noticeID, version)
 }

@@ -6,7 +6,6 @@ import (
 	"net/http"
 
 	"dewline/alert/summary"
-	"dewline/alert/wire"
 	"dewline/configs/unit"
 )
 
@@ -51,19 +50,4 @@ func (s *Site) serveSummaryPage(w http.ResponseWriter, report *summary.Report, u
 	if err := report.HTML(w, units, pics, summary.Inside); err != nil {
 		s.log.Warn("a summary could not be shown", "week", report.Week, "err", err)
 	}
-}
-
-// serveSendSummary mails a week's summary at once, whether or not it was sent.
-func (s *Site) serveSendSummary(w http.ResponseWriter, r *http.Request) {
-	var req struct{ Week, By string }
-	if err := decodeBody(r, &req); err != nil {
-		writeError(w, http.StatusBadRequest, err)
-		return
-	}
-	sent, week, err := s.hands.SendSummary(r.Context(), req.Week, req.By)
-	if err != nil {
-		writeError(w, http.StatusConflict, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, wire.SummarySent{Week: week, Sent: sent})
 }
