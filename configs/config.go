@@ -244,7 +244,7 @@ type HTTP struct {
 // Store is the record on the card.
 type Store struct {
 	Dir       string   `toml:"dir"`        // "/var/lib/dewline"
-	Batch     Duration `toml:"batch"`      // readings are committed so often; 60 s
+	Batch     Duration `toml:"batch"`      // readings are committed so often; 180 s
 	KeepRaw   Duration `toml:"keep_raw"`   // 2 years
 	MaxMiB    int      `toml:"max_mib"`    // 0: 4096, on 32-bit boards 256
 	KeepTable Duration `toml:"keep_table"` // rollups; 0 keeps them for ever

@@ -37,7 +37,7 @@ func defaults() *Config {
 		HTTP: HTTP{Listen: "127.0.0.1:8077"},
 		Store: Store{
 			Dir:     "/var/lib/dewline",
-			Batch:   minute,
+			Batch:   3 * minute,
 			KeepRaw: Duration(2 * year),
 		},
 		Mail:     Mail{TLS: "starttls"},

@@ -3,8 +3,8 @@
 // calibrations and notes, the engine's state, and a journal that is chained by
 // hash.
 //
-// Readings are appended to memory and written once a batch (Flush, normally
-// once a minute); everything a keeper would miss is written at once (Commit).
+// Readings are appended to memory and written once a batch (Write, normally
+// every three minutes); everything a keeper would miss is written at once (Commit).
 // Append never waits for the disk. A damaged file is set aside under a dated
 // name, and a fresh one begun: opening the store never stops an alarm.
 //

@@ -15,10 +15,8 @@ import (
 // error it may be there or not; to commit again is safe, though a journal entry
 // may then be there twice.
 func (s *Store) Commit(c Commit) error {
-	for _, d := range c.Docs {
-		if d.Bucket == 0 || d.Bucket >= bucketEnd || d.Key == "" || len(d.Key) > 1024 {
-			return fmt.Errorf("commit to the record: no document can be kept under kind %d, key %q", d.Bucket, d.Key)
-		}
+	if err := c.check(); err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
 	}
 	if err := s.reattachNow(); err != nil {
 		return fmt.Errorf("commit to the record: %w", err)
@@ -33,6 +31,16 @@ func (s *Store) Commit(c Commit) error {
 	}
 	if c.State != nil {
 		s.lastSum.Store(0)
+	}
+	return nil
+}
+
+// check refuses documents that nothing could find again.
+func (c *Commit) check() error {
+	for _, d := range c.Docs {
+		if d.Bucket == 0 || d.Bucket >= bucketEnd || d.Key == "" || len(d.Key) > 1024 {
+			return fmt.Errorf("no document can be kept under kind %d, key %q", d.Bucket, d.Key)
+		}
 	}
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
@@ -12,9 +13,14 @@ import (
 	"dewline/store/block"
 )
 
-// rowBudget is what the rows may take up in the root page before they are
-// gathered into a part; the rest holds the names of the other buckets.
-const rowBudget = 2900
+const (
+	// rowBudget is what the rows may take up in the root page before they are
+	// gathered into a part; the rest holds the names of the other buckets.
+	rowBudget = 3300
+	// rowBytes is the longest value whose bucket bbolt keeps inside the root page: a
+	// batch is as many rows as that takes, since a page of its own is written whole.
+	rowBytes = pageSize/4 - pageHeader - elemSize - len(valueKey)
+)
 
 // A plan is what one flush writes.
 type plan struct {
@@ -24,7 +30,7 @@ type plan struct {
 	day     *dayPlan      // hours that become one day, nil for none
 	dropRaw []*entry      // past their age, or in the way of alarms
 	dropAll []*entry
-	state   []byte
+	also    Commit // state only where it is not the stored one
 }
 
 type takenSeries struct {
@@ -36,11 +42,18 @@ type takenSeries struct {
 	isNew  bool
 }
 
-// Flush writes the readings since the last one, and the engine's state (nil
-// leaves the stored one), in one transaction. On an error the readings stay in
-// memory and the next Flush takes them along. ctx bounds the wait for another
-// flush, not the disk.
+// Flush is Write of nothing but readings and the engine's state.
 func (s *Store) Flush(ctx context.Context, state []byte) error {
+	return s.Write(ctx, Commit{State: state})
+}
+
+// Write writes the readings since the last one and, in the same transaction, all of c.
+// After an error the readings stay in memory and the next Write takes them along; c is
+// to be given again. ctx bounds the wait for another flush, not the disk.
+func (s *Store) Write(ctx context.Context, c Commit) error {
+	if err := c.check(); err != nil {
+		return fmt.Errorf("flush the record: %w", err)
+	}
 	openErr := s.backInPlace(ctx)
 	select {
 	case s.flushing <- struct{}{}:
@@ -64,7 +77,7 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 		return fmt.Errorf("flush the record: %w", openErr)
 	}
 	err := s.withRoom(func() error {
-		p := s.plan(state)
+		p := s.plan(c)
 		if p.empty() {
 			return nil
 		}
@@ -92,14 +105,15 @@ func (p *plan) empty() bool {
 	for _, t := range p.taken {
 		fresh += len(t.recs) - t.parted - t.rowed
 	}
-	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 && p.state == nil
+	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 &&
+		p.also.State == nil && len(p.also.Docs)+len(p.also.Journal) == 0
 }
 
 // plan decides what to write, reading what it must for that.
-func (s *Store) plan(state []byte) *plan {
-	p := &plan{}
-	if state != nil && block.Checksum(state) != s.lastSum.Load() {
-		p.state = state
+func (s *Store) plan(c Commit) *plan {
+	p := &plan{also: c}
+	if c.State != nil && block.Checksum(c.State) == s.lastSum.Load() {
+		p.also.State = nil
 	}
 	s.mu.Lock()
 	next := s.mem.nextNum()
@@ -164,16 +178,13 @@ func (s *Store) carryOut(p *plan) error {
 		if err := dropBundles(tx, p, 0); err != nil {
 			return err
 		}
-		if p.state != nil {
-			return putDoc(tx, bucketState, []byte("engine"), p.state)
-		}
-		return nil
+		return s.putCommit(tx, p.also)
 	})
 	if err != nil {
 		return err
 	}
-	if p.state != nil {
-		s.lastSum.Store(block.Checksum(p.state))
+	if p.also.State != nil {
+		s.lastSum.Store(block.Checksum(p.also.State))
 	}
 	s.rows, s.rewrite = w.rows, s.rewrite && !p.fresh
 	s.settle(p, w)
@@ -290,7 +301,7 @@ func (w writtenRows) parted(t takenSeries) int {
 	return t.parted
 }
 
-// putOpen writes the records of the open hour that are not on disk: as a row,
+// putOpen writes the records of the open hour that are not on disk: as rows,
 // or with the rows so far as a part when the root page has no more room.
 func (s *Store) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
 	w := writtenRows{rows: s.rows, fresh: p.fresh}
@@ -300,8 +311,8 @@ func (s *Store) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
 		}
 		w.rows.bytes = 0
 	}
-	row, err := s.encodeOpen(p, func(t takenSeries) int { return w.parted(t) + t.rowedUnless(p.fresh) })
-	if err != nil || row == nil {
+	rows, cost, err := s.encodeRows(p)
+	if err != nil || rows == nil {
 		return w, err
 	}
 	for _, t := range p.taken {
@@ -312,45 +323,76 @@ func (s *Store) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
 		}
 	}
 	prefix := byte(prefixRow)
-	if w.rows.bytes > 0 && w.rows.bytes+rowCost(row) > rowBudget {
-		w.part, prefix = true, prefixPart
-		if row, err = s.encodeOpen(p, w.parted); err != nil {
+	if w.part = w.rows.bytes+cost > rowBudget; w.part {
+		prefix, cost = prefixPart, -w.rows.bytes
+		if err := s.gatherRows(tx, p, &w, &rows); err != nil {
 			return w, err
 		}
-		if err := dropOpen(tx, prefixRow); err != nil {
-			return w, err
-		}
-		w.rows.bytes = 0
-	} else {
-		w.rows.bytes += rowCost(row)
 	}
-	b, err := tx.CreateBucket(openName(prefix, w.rows.next))
+	w.rows.bytes += cost
+	for _, row := range rows {
+		b, err := tx.CreateBucket(openName(prefix, w.rows.next))
+		if err == nil {
+			err = b.Put([]byte(valueKey), row)
+		}
+		if err != nil {
+			return w, err
+		}
+		w.rows.next++
+	}
+	return w, nil
+}
+
+// gatherRows makes one part of the rows in the file and of those that are to be written.
+func (s *Store) gatherRows(tx *bolt.Tx, p *plan, w *writtenRows, rows *[][]byte) error {
+	if w.rows.bytes == 0 && len(*rows) == 1 {
+		return nil
+	}
+	part, err := s.encodeOpen(p.taken, w.parted)
 	if err != nil {
-		return w, err
+		return err
 	}
-	w.rows.next++
-	return w, b.Put([]byte(valueKey), row)
+	*rows = [][]byte{part}
+	return dropOpen(tx, prefixRow)
 }
 
-// rowedUnless is how many records are in rows that a write leaves where they are.
-func (t takenSeries) rowedUnless(fresh bool) int {
-	if fresh {
-		return 0
+// encodeRows packs what no row and no part holds yet, the probes shared out to rows
+// that fit in the root page, and tells what those take up there. What is too much for
+// that page is one row, and costs more than the page has; nothing is none.
+func (s *Store) encodeRows(p *plan) (rows [][]byte, cost int, err error) {
+	from := func(t takenSeries) int {
+		if p.fresh {
+			return 0
+		}
+		return t.parted + t.rowed
 	}
-	return t.rowed
+	taken := slices.DeleteFunc(slices.Clone(p.taken), func(t takenSeries) bool { return from(t) == len(t.recs) })
+	for n, fit := len(taken), len(taken) == 0; !fit; n = (n + 1) / 2 {
+		rows, cost, fit = rows[:0], 0, true
+		for some := range slices.Chunk(taken, n) {
+			row, err := s.encodeOpen(some, from)
+			if err != nil {
+				return nil, 0, err
+			}
+			fit = fit && len(row) <= rowBytes
+			rows, cost = append(rows, row), cost+rowCost(row)
+		}
+		if len(rows) == 1 && len(rows[0]) > rowBudget {
+			return rows, len(rows[0]), nil
+		}
+		fit = fit || n == 1
+	}
+	return rows, cost, nil
 }
 
-// encodeOpen packs each probe's records from an index on; nil when there are none.
-func (s *Store) encodeOpen(p *plan, from func(takenSeries) int) ([]byte, error) {
+// encodeOpen packs each probe's records from an index on.
+func (s *Store) encodeOpen(taken []takenSeries, from func(takenSeries) int) ([]byte, error) {
 	var ids []int
 	var series [][]block.Record
-	for _, t := range p.taken {
+	for _, t := range taken {
 		if recs := t.recs[from(t):]; len(recs) > 0 {
 			ids, series = append(ids, t.num), append(series, recs)
 		}
-	}
-	if len(ids) == 0 {
-		return nil, nil
 	}
 	return s.enc.AppendSet(nil, ids, series)
 }

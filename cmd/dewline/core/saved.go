@@ -12,6 +12,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -183,7 +184,7 @@ func (c *Core) All() (Effects, error) {
 // is large and much of it is alike.
 func (c *Core) State() ([]byte, error) {
 	var b bytes.Buffer
-	w, err := flate.NewWriter(&b, flate.BestSpeed)
+	w, err := flate.NewWriter(&b, flate.DefaultCompression)
 	if err != nil {
 		return nil, fmt.Errorf("compress the rules' state: %w", err)
 	}
@@ -211,21 +212,28 @@ func decodeState(b []byte) (*rules.State, error) {
 const maxState = 64 << 20
 
 // How often the estimators are kept: they move slowly and are large, some 3 kB
-// an enclosure when compressed. A crash costs at most so much of what they
-// learned; while it is hot, when the heat dose grows, less.
+// an enclosure when compressed, more than all readings of a quarter of an hour. A
+// crash costs at most so much of what they learned; while it is warm, and the heat
+// dose grows, less.
 const (
-	stateEvery    = 20 * time.Minute
-	hotStateEvery = 5 * time.Minute
+	stateEvery     = 6 * time.Hour
+	warmStateEvery = 20 * time.Minute
+	hotStateEvery  = 5 * time.Minute
 )
 
 // StateEvery returns how often State is worth keeping now.
 func (c *Core) StateEvery() time.Duration {
+	every := stateEvery
 	for _, v := range c.engine.Open() {
-		if v.Active && v.Priority == rules.Wake {
+		if row, _ := alarm.Find(v.Key.Alarm); !v.Active || !row.Heat {
+			continue
+		}
+		if v.Priority == rules.Wake {
 			return hotStateEvery
 		}
+		every = warmStateEvery
 	}
-	return stateEvery
+	return every
 }
 
 // Timing returns the records of alarms whose on-delay or off-delay is running,

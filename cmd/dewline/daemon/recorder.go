@@ -18,7 +18,7 @@ import (
 type ledger interface {
 	Append(sensors.Reading)
 	Commit(store.Commit) error
-	Flush(ctx context.Context, state []byte) error
+	Write(ctx context.Context, c store.Commit) error
 }
 
 // Limits of what a recorder holds while the disk refuses.
@@ -242,7 +242,7 @@ func (r *recorder) held(ctx context.Context) bool {
 	}
 	r.mu.Unlock()
 	if hold && pack {
-		_ = memory.Flush(ctx, nil) // it cannot write, and says so
+		_ = memory.Write(ctx, store.Commit{}) // it cannot write, and says so
 	}
 	return hold
 }
@@ -259,21 +259,21 @@ func (r *recorder) take() (job, bool) {
 	return j, true
 }
 
+// write commits documents at once, as alarms must not wait for what else a batch may
+// do. Events alone go with the batch: each transaction writes pages of its own.
 func (j *job) write(ctx context.Context) error {
-	if len(j.docs) > 0 || len(j.journal) > 0 {
-		c := store.Commit{Journal: j.journal}
-		for _, k := range slices.SortedFunc(maps.Keys(j.docs), compareDocKeys) {
-			c.Docs = append(c.Docs, j.docs[k])
-		}
-		if err := j.ledger.Commit(c); err != nil {
+	c := store.Commit{Journal: j.journal}
+	for _, k := range slices.SortedFunc(maps.Keys(j.docs), compareDocKeys) {
+		c.Docs = append(c.Docs, j.docs[k])
+	}
+	if len(c.Docs) > 0 || !j.flush {
+		if err := j.ledger.Commit(c); err != nil || !j.flush {
 			return err
 		}
-		j.docs, j.journal = nil, nil
+		j.docs, j.journal, c = nil, nil, store.Commit{}
 	}
-	if j.flush {
-		return j.ledger.Flush(ctx, j.state)
-	}
-	return nil
+	c.State = j.state
+	return j.ledger.Write(ctx, c)
 }
 
 func compareDocKeys(a, b docKey) int {

@@ -55,11 +55,11 @@ func (f *fakeLedger) Commit(c store.Commit) error {
 	return nil
 }
 
-func (f *fakeLedger) Flush(context.Context, []byte) error {
+func (f *fakeLedger) Write(_ context.Context, c store.Commit) error {
 	f.mu.Lock()
-	defer f.mu.Unlock()
 	f.flushes++
-	return f.err
+	f.mu.Unlock()
+	return f.Commit(c)
 }
 
 func (f *fakeLedger) setErr(err error) {
@@ -154,13 +154,13 @@ type flushFails struct {
 	state    []byte
 }
 
-func (f *flushFails) Flush(_ context.Context, state []byte) error {
+func (f *flushFails) Write(ctx context.Context, c store.Commit) error {
 	if f.failures > 0 {
 		f.failures--
 		return errors.New("EIO")
 	}
-	f.state = state
-	return nil
+	f.state = c.State
+	return f.fakeLedger.Write(ctx, c)
 }
 
 func TestRecorderBoundsItsBacklog(t *testing.T) {
