@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"strconv"
+	"syscall"
 	"testing"
 	"time"
 
@@ -29,6 +30,9 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 			rec.Mono, rec.Wall = rec.Mono/1000*1000, rec.Wall/1000*1000
 			pool[i] = append(pool[i], rec)
 		}
+	}
+	for _, p := range r.probes {
+		s.mem.probe(p)
 	}
 	rng := rand.New(rand.NewPCG(1, 1))
 	for day := range days {
@@ -126,6 +130,44 @@ func BenchmarkByHour(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(days), "days")
+}
+
+// processorTime is what the process has used so far, in nanoseconds: other work on the
+// machine does not count.
+func processorTime(b *testing.B) int64 {
+	b.Helper()
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return u.Utime.Nano() + u.Stime.Nano()
+}
+
+// BenchmarkAllByHour asks for the hours of every probe, one after another, of rooms of
+// 50 and of 200 probes: the time for one probe is to be the same.
+func BenchmarkAllByHour(b *testing.B) {
+	const days = 30
+	for _, probes := range []int{50, 200} {
+		b.Run(strconv.Itoa(probes), func(b *testing.B) {
+			s, all := longRecord(b, memDir(b), probes, days)
+			began := processorTime(b)
+			for b.Loop() {
+				n := 0
+				for _, p := range all {
+					for _, err := range s.Rollups(context.Background(), p, Hour, time.Time{}, farFuture) {
+						if err != nil {
+							b.Fatal(err)
+						}
+						n++
+					}
+				}
+				if n != probes*days*24 {
+					b.Fatalf("%d hours", n)
+				}
+			}
+			b.ReportMetric(float64(processorTime(b)-began)/float64(b.N*probes), "cpu-ns/probe")
+		})
+	}
 }
 
 // BenchmarkOpen includes the check, which is never skipped.

@@ -71,8 +71,8 @@ func areSmall(tx *bolt.Tx, days []*entry) bool {
 		if !isBundle(b, kindRaw) {
 			return false
 		}
-		d := dirReader{b: b, at: bundleStart}
-		size, probes = size+len(b), probes+d.uvarint()
+		r := dirReader{b: b, at: bundleStart}
+		size, probes = size+len(b), probes+r.uvarint()
 	}
 	return size <= maxJoined && uint64(size) <= smallPart*probes
 }

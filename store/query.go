@@ -25,6 +25,7 @@ var errMoved = errors.New("bundle has moved")
 type query struct {
 	s     *Store
 	probe sensors.ProbeID
+	place int // of the probe among all
 	dec   block.Decoder
 	from  []source       // bundles that may hold data of the window, by seq
 	open  []block.Record // copy of the open hour
@@ -83,7 +84,7 @@ func (q *query) look(kind byte, lo, hi int64) {
 		}
 	}
 	if p := q.s.mem.probes[q.probe]; p != nil {
-		q.open = append(q.open, p.recs...)
+		q.place, q.open = p.place, append(q.open, p.recs...)
 	}
 }
 
@@ -181,7 +182,7 @@ func (q *query) copyFrom(src *source, raw, table []byte, level int) {
 	whole := false
 	if table != nil {
 		n := 0
-		src.err = partOf(table, kindTable, string(q.probe), func(b []byte) {
+		src.err = q.partOf(src, kindTable, table, func(b []byte) {
 			if n == level && len(b) > 0 {
 				src.stored, whole = len(q.ends), !needsReadings(b)
 				copied(b)
@@ -193,8 +194,21 @@ func (q *query) copyFrom(src *source, raw, table []byte, level int) {
 	if whole || src.err != nil || raw == nil && table != nil {
 		return
 	}
-	src.err = partOf(raw, kindRaw, string(q.probe), copied)
+	src.err = q.partOf(src, kindRaw, raw, copied)
 	src.end = len(q.ends)
+}
+
+// partOf is the other by directories that are remembered. In most bundles the probes are
+// in the order that they were first seen in.
+func (q *query) partOf(src *source, kind byte, b []byte, use func(block []byte)) error {
+	d, err := q.s.dirs.of(b, kind, src.e.name)
+	if err != nil {
+		return err
+	}
+	if i, ok := d.find(b, string(q.probe), q.place); ok {
+		d.part(b, i, use)
+	}
+	return nil
 }
 
 // blocks yields the blocks copied from one bundle.

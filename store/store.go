@@ -31,6 +31,8 @@ type Store struct {
 	mem memory
 	fig figures
 
+	dirs directories
+
 	tidying   chan struct{}             // holds one token: Recompute, Compact, Regain, a copy
 	flushing  chan struct{}             // holds one token: Flush, and a part of the former
 	writing   sync.Mutex                // one write transaction with its bookkeeping

@@ -1,0 +1,193 @@
+package store
+
+import (
+	"encoding/binary"
+	"fmt"
+	"sync"
+
+	"dewline/store/block"
+)
+
+// errDirectory says that a bundle cannot be told apart into its blocks.
+var errDirectory = fmt.Errorf("%w: bundle directory", ErrDamaged)
+
+// isBundle reports whether b begins as a bundle of that kind does.
+func isBundle(b []byte, kind byte) bool {
+	return len(b) > bundleStart && string(b[:len(bundleMagic)]) == bundleMagic && b[len(bundleMagic)] == kind
+}
+
+// A directory tells where in a bundle each probe is.
+type directory struct {
+	parts []dirPart
+	sum   uint32 // of the directory
+	size  int    // of the bundle
+	end   int    // where the sum is
+}
+
+// A dirPart is where the name of a probe is in a bundle, and where its first block.
+type dirPart struct{ name, data uint32 }
+
+// readDirectory checks the directory of a bundle of that kind. What its parts say lies
+// within the bundle; the blocks are not checked yet.
+func readDirectory(b []byte, kind byte) (directory, error) {
+	if !isBundle(b, kind) {
+		return directory{}, errDirectory
+	}
+	r := dirReader{b: b, at: bundleStart}
+	count := r.uvarint()
+	if count > block.MaxSeries {
+		return directory{}, errDirectory
+	}
+	d, before := directory{size: len(b)}, uint64(0)
+	for range count {
+		d.parts = append(d.parts, dirPart{uint32(r.at), uint32(before)})
+		_, blocks := r.name()
+		for range blocks {
+			before += min(r.uvarint(), uint64(len(b)))
+		}
+		if r.bad {
+			return directory{}, errDirectory
+		}
+	}
+	d.end = r.at
+	if d.end+4 > len(b) || before > uint64(len(b)-d.end-4) {
+		return directory{}, errDirectory
+	}
+	d.sum = binary.LittleEndian.Uint32(b[d.end:])
+	if d.sum != block.Checksum(b[:d.end]) {
+		return directory{}, errDirectory
+	}
+	for i := range d.parts {
+		d.parts[i].data += uint32(d.end + 4)
+	}
+	return d, nil
+}
+
+// of reports whether a directory that was read before is that of b.
+func (d *directory) of(b []byte) bool {
+	return d.size == len(b) && binary.LittleEndian.Uint32(b[d.end:]) == d.sum
+}
+
+// find returns the part of a probe, looking first where it is likely; false where it has
+// none.
+func (d *directory) find(b []byte, probe string, likely int) (int, bool) {
+	for i := range d.parts {
+		at := (likely - i%len(d.parts) + len(d.parts)) % len(d.parts)
+		r := dirReader{b: b, at: int(d.parts[at].name)}
+		if name, _ := r.name(); string(name) == probe {
+			return at, true
+		}
+	}
+	return 0, false
+}
+
+// part returns the name of a part and calls use with each of its blocks, which alias b.
+func (d *directory) part(b []byte, i int, use func(block []byte)) (probe []byte) {
+	r := dirReader{b: b, at: int(d.parts[i].name)}
+	probe, blocks := r.name()
+	at := uint64(d.parts[i].data)
+	for range blocks {
+		size := min(r.uvarint(), uint64(len(b))-at)
+		use(b[at : at+size])
+		at += size
+	}
+	return probe
+}
+
+// partOf calls use with each block that one probe has in a bundle, none where it has no
+// part in it. The blocks alias b and are not checked yet.
+func partOf(b []byte, kind byte, probe string, use func(block []byte)) error {
+	d, err := readDirectory(b, kind)
+	if err != nil {
+		return err
+	}
+	if i, ok := d.find(b, probe, 0); ok {
+		d.part(b, i, use)
+	}
+	return nil
+}
+
+// walkBundle calls visit with each probe's name and blocks until it returns
+// false. The blocks alias b and are not checked yet.
+func walkBundle(b []byte, kind byte, visit func(probe []byte, blocks [][]byte) bool) error {
+	d, err := readDirectory(b, kind)
+	if err != nil {
+		return err
+	}
+	var blocks [][]byte
+	for i := range d.parts {
+		blocks = blocks[:0]
+		probe := d.part(b, i, func(blk []byte) { blocks = append(blocks, blk) })
+		if !visit(probe, blocks) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// mostParts is how many parts of directories are remembered: a year of days of 48
+// probes and more than as much again, in less than half a megabyte.
+const mostParts = 50_000
+
+// directories remember those of bundles that were looked into: who asks for one probe
+// after another would read each as often as there are probes.
+type directories struct {
+	mu    sync.Mutex
+	known map[dirKey]directory
+	parts int
+}
+
+type dirKey struct {
+	kind byte
+	name string
+}
+
+// of returns the directory of a bundle.
+func (c *directories) of(b []byte, kind byte, name []byte) (directory, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if d, ok := c.known[dirKey{kind, string(name)}]; ok && d.of(b) {
+		return d, nil
+	}
+	d, err := readDirectory(b, kind)
+	if err != nil {
+		return d, err
+	}
+	if c.parts += len(d.parts); c.known == nil || c.parts > mostParts {
+		c.known, c.parts = map[dirKey]directory{}, len(d.parts)
+	}
+	c.known[dirKey{kind, string(name)}] = d
+	return d, nil
+}
+
+// A dirReader steps through a bundle's directory. Past the end it is bad, and
+// yields zeros.
+type dirReader struct {
+	b   []byte
+	at  int
+	bad bool
+}
+
+// uvarint reads one number. Nearly all are lengths of one byte or two.
+func (d *dirReader) uvarint() uint64 {
+	v, n := binary.Uvarint(d.b[min(d.at, len(d.b)):])
+	if n <= 0 {
+		d.bad = true
+		return 0
+	}
+	d.at += n
+	return v
+}
+
+// name reads a probe's name and how many blocks it has.
+func (d *dirReader) name() (name []byte, blocks int) {
+	n := d.uvarint()
+	if d.bad || n >= uint64(len(d.b)-d.at) {
+		d.bad = true
+		return nil, 0
+	}
+	end := d.at + int(n)
+	name, blocks = d.b[d.at:end], int(d.b[end])
+	d.at = end + 1
+	return name, blocks
+}
