@@ -155,6 +155,7 @@ func (c *compaction) copyRoot(root string) error {
 				p := pairOf(b, k)
 				some, size = append(some, p), size+len(p.value)
 			}
+			c.s.touched(tx, len(some))
 			from = bytes.Clone(k)
 			return nil
 		})

@@ -49,6 +49,7 @@ func (s *Store) planDay() (*dayPlan, error) {
 	d.entry.key, d.entry.name = key, key.bytes()
 	small := true
 	err := s.view(func(tx *bolt.Tx) error {
+		defer s.touched(tx, len(hours))
 		if small = key.level == levelDay || areSmall(tx, hours); small {
 			return s.join(tx, d)
 		}

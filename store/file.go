@@ -114,6 +114,22 @@ func (s *Store) current() *handle {
 	return s.db
 }
 
+// mostMapped is how many bundles may be read through the mapping before their pages are
+// given back: the kernel maps 64 kB around each page, 3 MB for so many.
+const mostMapped = 48
+
+// touched counts bundles that were read in tx, and gives the pages of the mapping back
+// when these are many. What is read again comes from the kernel's cache, which has them
+// only as long as nothing else needs the room.
+func (s *Store) touched(tx *bolt.Tx, bundles int) {
+	if s.mapped.Add(int64(bundles)) < mostMapped {
+		return
+	}
+	s.mapped.Store(0)
+	// The transaction keeps the mapping where it is. Without this only memory is lost.
+	_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, tx.DB().Info().Data, uintptr(tx.Size()), syscall.MADV_DONTNEED)
+}
+
 // become goes on with another file, or with none.
 func (s *Store) become(h *handle) {
 	s.file.Lock()

@@ -25,6 +25,13 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
+	if dir := os.Getenv("DEWLINE_STORE_READER"); dir != "" {
+		if err := reader(dir); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	os.Exit(m.Run())
 }
 

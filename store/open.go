@@ -210,7 +210,10 @@ func (s *Store) openFile(ctx context.Context, rep *Report) error {
 		if err != nil {
 			return err
 		}
-		return h.View(func(tx *bolt.Tx) error { return s.load(tx, rep) })
+		return h.View(func(tx *bolt.Tx) error {
+			defer s.touched(tx, mostMapped) // the library went through all of it for free pages
+			return s.load(tx, rep)
+		})
 	})
 	if err != nil {
 		return errors.Join(err, guard(h.Close))

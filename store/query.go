@@ -138,6 +138,7 @@ func (q *query) copyBlocks(level int) error {
 		return nil
 	}
 	return q.s.view(func(tx *bolt.Tx) error {
+		defer q.s.touched(tx, len(q.from))
 		raws, tables := tx.Bucket([]byte(rootRaw)), tx.Bucket([]byte(rootTable))
 		if raws == nil || tables == nil {
 			return badf("bucket %s or %s is missing", rootRaw, rootTable)

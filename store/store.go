@@ -31,7 +31,8 @@ type Store struct {
 	mem memory
 	fig figures
 
-	dirs directories
+	dirs   directories
+	mapped atomic.Int64 // see touched
 
 	tidying   chan struct{}             // holds one token: Recompute, Compact, Regain, a copy
 	flushing  chan struct{}             // holds one token: Flush, and a part of the former
