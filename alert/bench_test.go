@@ -33,7 +33,7 @@ func BenchmarkDesk(b *testing.B) {
 					b.Fatal("not sent in the same step")
 				}
 				r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalCeiling, "new", norm, rules.Wake, tank("new"), 30, 0})})
-				r.desk.forget(r.desk.find(rules.OnsetID(up.Key, up.Seq)))
+				r.desk.book.forget(r.desk.book.find(rules.OnsetID(up.Key, up.Seq)))
 			}
 		})
 	}

@@ -1,77 +1,73 @@
 package alert
 
 import (
-	"encoding/json"
 	"fmt"
-	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"dewline/rules"
 	"dewline/sensors"
 )
 
-// A Doc is one piece of the Desk's state to keep on disk under its key.
-type Doc struct {
-	Key  string
-	Data json.RawMessage
-}
-
-// An Event is one line for the journal: what became of a notice.
-type Event struct {
-	At     sensors.Instant `json:"at"`
-	Notice string          `json:"notice"`
-	// What is "raised", "handed-over", "failed", "dropped", "acknowledged",
-	// "escalated", "repeats-over", "ended" or "merged"; "drill" and
-	// "drill-over" for a drill.
-	What    string `json:"what"`
-	Person  string `json:"person,omitempty"`
-	Channel string `json:"channel,omitempty"`
-	Why     string `json:"why,omitempty"`
-	// Version is the one that was handed over, 0 for other events.
-	Version int `json:"version,omitempty"`
-}
-
-// Effects are what a call of the Desk asks for. Put and Drop are to be
-// committed together; Send may go out before that commit ends, and goes out
-// even if it fails.
-type Effects struct {
-	Put    []Doc
-	Drop   []string
-	Send   []Delivery
-	Events []Event
-}
-
 // A Desk turns transitions into notices and deliveries. It is not safe for
-// concurrent use.
+// concurrent use. Its parts share one call, and each owns its state; a part calls
+// only those that stand below it.
 type Desk struct {
-	opt     Options
-	byID    map[string]*incident // every incident, ended ones included
-	sorted  []*incident          // the same by id; nil when out of date
-	open    map[group]*incident  // those that have not ended
-	byKey   map[rules.Key]*incident
-	attempt uint64
-	now     sensors.Instant // of the call in progress
-	eff     Effects         // of the call in progress
-	dropped uint64
-	links   map[string]*link
-	sends   map[target][]time.Duration // of the last minute
-	faults  map[target]*fault          // that last, in this run
-	last    *DrillResult
-	stalled []string // in the call in progress, nil for not asked yet
+	*call
+	drills   *drills   // tests of the way to a person
+	silences *silences // who put alarms away
+	schedule *schedule // what is said when, and to whom next
+	outbox   *outbox   // deliveries
+	links    *links    // how the channels do
+	book     *book     // notices, and which alarms share one
 }
 
 // NewDesk returns a Desk with nothing open.
 func NewDesk(o Options) *Desk {
+	c := &call{opt: o.withDefaults()}
+	b := newBook(c)
+	l := newLinks(c, b)
+	out := &outbox{call: c, book: b, links: l, sends: make(map[target][]time.Duration)}
 	return &Desk{
-		opt:   o.withDefaults(),
-		byID:  make(map[string]*incident),
-		open:  make(map[group]*incident),
-		byKey: make(map[rules.Key]*incident),
-		links: make(map[string]*link),
-		sends: make(map[target][]time.Duration), faults: make(map[target]*fault),
+		call: c, book: b, links: l, outbox: out,
+		schedule: &schedule{call: c, book: b, links: l, outbox: out},
+		silences: &silences{call: c, book: b, outbox: out},
+		drills:   &drills{call: c, book: b, outbox: out},
 	}
+}
+
+// begin and finish frame every call: finish lets all schedules catch up and
+// returns what has gathered.
+func (d *Desk) begin(now sensors.Instant) { d.now, d.eff, d.links.stalled = now, Effects{}, nil }
+
+func (d *Desk) finish() Effects { return d.finishWith(d.book.list()) }
+
+// finishWith is finish for a call that can have concerned only some.
+func (d *Desk) finishWith(list []*incident) Effects {
+	for _, in := range list {
+		switch {
+		case in.drill():
+			d.drills.evaluate(in)
+		case in.Notice.Kind == Silence:
+			d.silences.evaluate(in)
+		default:
+			d.schedule.evaluate(in)
+		}
+	}
+	d.outbox.bound()
+	d.schedule.send(list)
+	for _, in := range list {
+		if in.touched && d.book.byID[in.Notice.ID] == in {
+			in.touched = false
+			d.eff.Put = append(d.eff.Put, encode(in))
+		}
+	}
+	eff := d.eff
+	d.eff = Effects{}
+	eff.Drop = slices.DeleteFunc(eff.Drop, func(key string) bool { // forgotten and made anew
+		return slices.ContainsFunc(eff.Put, func(doc Doc) bool { return doc.Key == key })
+	})
+	return eff
 }
 
 // Transitions takes in what the rules found. A lethal ceiling is in the
@@ -82,7 +78,7 @@ func (d *Desk) Transitions(now sensors.Instant, ts []rules.Transition) Effects {
 	}
 	d.begin(now)
 	for i := range ts {
-		d.take(now, &ts[i])
+		d.book.take(&ts[i])
 	}
 	return d.finish()
 }
@@ -99,128 +95,41 @@ func (d *Desk) Tick(now sensors.Instant) Effects {
 // and escalated no more; what was not told rings on. It returns the alarms that
 // it covers, for which the caller acknowledges with the rules as well; none for
 // a drill. An acknowledgement of single alarms arrives by Transitions.
-func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by string) ([]rules.Key, Effects, error) {
-	in := d.find(noticeID)
+func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by string) (keys []rules.Key, _ Effects, err error) {
+	in := d.book.find(noticeID)
 	if in == nil {
 		return nil, Effects{}, fmt.Errorf("acknowledge %q: %w", noticeID, ErrUnknownNotice)
 	}
 	d.begin(now)
-	if in.aside() {
-		if in.drill() {
-			d.answerDrill(in, by)
-		} else { // read
-			d.forget(in)
-		}
-		return nil, d.finish(), nil
+	switch {
+	case in.drill():
+		d.drills.answer(in, by)
+	case in.aside(): // read
+		d.book.forget(in)
+	default:
+		keys, err = d.schedule.answer(in, Answering{By: by, Notice: noticeID, Version: version, At: now.Mono})
 	}
-	if in.Said == nil { // seen on the page before it was sent
-		d.say(in, Raise)
+	if err != nil {
+		err = fmt.Errorf("acknowledge %q: %w", noticeID, err)
 	}
-	answered := in.acked()
-	a := Answering{By: by, Notice: noticeID, Version: version, At: now.Mono}
-	keys, useful := in.cover(a, d.idOf(by))
-	if !useful && !answered && !in.calling() && in.grown() && (version == 0 || version == in.Notice.Version) {
-		// Milder news wait for hours to be told; who answers saw them on the page.
-		d.say(in, Update)
-		a.Notice, a.Version = in.Notice.ID, in.Notice.Version
-		keys, useful = in.cover(a, d.idOf(by))
-	}
-	if !useful && !answered {
-		return nil, d.finish(), fmt.Errorf("acknowledge %q: %w", noticeID, ErrOldVersion)
-	}
-	if in.acked() {
-		d.acknowledged(in, by)
-	} else {
-		in.Answerer, in.touched = by, true
-		d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by, Why: "in part, there is news since"})
-	}
-	return keys, d.finish(), nil
+	return keys, d.finish(), err
 }
 
-// acknowledged records who answered and stops the ringing.
-func (d *Desk) acknowledged(in *incident, by string) {
-	in.stopRun()
-	in.Notice.AckedBy, in.Answerer = by, by
-	d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
-}
-
-// find returns the incident of an id, or the one that absorbed it.
-func (d *Desk) find(id string) *incident {
-	if in := d.byID[id]; in != nil {
-		return in
+// Result takes in what became of a delivery handed out by Send.
+func (d *Desk) Result(now sensors.Instant, r SendResult) Effects {
+	d.begin(now)
+	in := d.outbox.result(r)
+	if in == nil {
+		return Effects{}
 	}
-	for _, in := range d.incidents() {
-		if slices.Contains(in.Notice.Supersedes, id) {
-			return in
-		}
-	}
-	return nil
-}
-
-// incidents returns all of them in the order of their ids, so that the same
-// inputs give the same effects. The slice is not changed afterwards.
-func (d *Desk) incidents() []*incident {
-	if d.sorted == nil && len(d.byID) > 0 {
-		d.sorted = slices.SortedFunc(maps.Values(d.byID), func(a, b *incident) int {
-			return strings.Compare(a.Notice.ID, b.Notice.ID)
-		})
-	}
-	return d.sorted
-}
-
-// add puts an incident into the books.
-func (d *Desk) add(in *incident) { d.byID[in.Notice.ID], d.sorted = in, nil }
-
-// begin and finish frame every call: finish lets all schedules catch up and
-// returns what has gathered.
-func (d *Desk) begin(now sensors.Instant) { d.now, d.eff, d.stalled = now, Effects{}, nil }
-
-func (d *Desk) finish() Effects { return d.finishWith(d.incidents()) }
-
-// finishWith is finish for a call that can have concerned only some.
-func (d *Desk) finishWith(list []*incident) Effects {
-	for _, in := range list {
-		d.evaluate(in)
-	}
-	d.bound()
-	d.handOut(list)
-	for _, in := range list {
-		if in.touched && d.byID[in.Notice.ID] == in {
-			d.keep(in)
-		}
-	}
-	eff := d.eff
-	d.eff = Effects{}
-	eff.Drop = slices.DeleteFunc(eff.Drop, func(key string) bool { // forgotten and made anew
-		return slices.ContainsFunc(eff.Put, func(doc Doc) bool { return doc.Key == key })
-	})
-	return eff
-}
-
-func (d *Desk) log(e Event) {
-	e.At = d.now
-	d.eff.Events = append(d.eff.Events, e)
-}
-
-// forget removes an incident and its document.
-func (d *Desk) forget(in *incident) {
-	delete(d.byID, in.Notice.ID)
-	d.sorted = nil
-	d.shut(in)
-	maps.DeleteFunc(d.byKey, func(_ rules.Key, o *incident) bool { return o == in })
-	d.eff.Drop = append(d.eff.Drop, docKey(in.Notice.ID))
-}
-
-// shut takes an incident out of those that new alarms may join.
-func (d *Desk) shut(in *incident) {
-	maps.DeleteFunc(d.open, func(_ group, o *incident) bool { return o == in })
+	return d.finishWith([]*incident{in})
 }
 
 // ChannelDown tells the Desk that a channel has no connection and why: since
 // the start, since it was lost, or still. No word of a channel is no word that
 // it works: say so at the start.
 func (d *Desk) ChannelDown(now sensors.Instant, channel, why string) Effects {
-	d.link(channel).downWhy = why
+	d.links.of(channel).downWhy = why
 	return d.ChannelState(now, channel, false)
 }
 
@@ -228,20 +137,11 @@ func (d *Desk) ChannelDown(now sensors.Instant, channel, why string) Effects {
 // On its return, what waited for a retry is sent at once.
 func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effects {
 	d.begin(now)
-	l := d.link(channel)
-	l.known = true
-	switch {
-	case !up:
-		l.upSince = 0
-		if l.downSince == 0 {
-			l.downSince = max(now.Mono, 1)
+	if again, before := d.links.state(channel, up); again {
+		if before { // what it took over may have died with it
+			d.outbox.recall(channel)
 		}
-	case l.upSince == 0:
-		if l.upBefore { // what it took over may have died with it
-			d.recall(channel)
-		}
-		l.upSince, l.upBefore = max(now.Mono, 1), true
-		d.retry(channel)
+		d.outbox.retry(channel)
 	}
 	return d.finish()
 }
@@ -251,74 +151,129 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 func (d *Desk) Renewed(now sensors.Instant, channels ...string) Effects {
 	d.begin(now)
 	for _, c := range channels {
-		d.link(c).refused = false
-		d.retry(c)
+		d.links.of(c).refused = false
+		d.outbox.retry(c)
 	}
 	return d.finish()
 }
 
-// retry makes what waits for a channel due at once.
-func (d *Desk) retry(channel string) {
-	for _, in := range d.incidents() {
-		for _, p := range in.Out {
-			if p.Channel == channel && p.State == due {
-				p.NotBefore, p.Fails = d.now.Mono, 0
-			}
-		}
-	}
-}
-
-// recall sends again what a channel took over and nobody answered, but not what
-// left moments ago.
-func (d *Desk) recall(channel string) {
-	for _, in := range d.incidents() {
-		if in.aside() || in.Ended || !in.calling() {
-			continue
-		}
-		for _, p := range in.Out {
-			if p.Channel == channel && p.State == taken && d.now.Mono-p.OutSince >= time.Minute && d.onDuty(in, p.Person) {
-				d.makeDue(p, in, false)
-			}
-		}
-	}
-}
-
-// Reconfigure takes over new people, names and times; what is open stays open.
+// Reconfigure takes over new people, names and times; what is open stays open, and
+// goes to whoever is first now.
 func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
+	first := d.opt.People[0].ID
 	d.opt = o.withDefaults()
 	d.begin(now)
-	for _, in := range d.incidents() {
-		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.reaches(p.Person, p.Channel) })
-		in.Level = min(in.Level, len(d.opt.People)-1)
-		if in.Said != nil && !in.Ended && !in.aside() {
-			d.address(in)
+	for _, in := range d.book.list() {
+		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.opt.reaches(p.Person, p.Channel) })
+		in.Level, in.touched = min(in.Level, len(d.opt.People)-1), true
+		if in.Said == nil || in.Ended || in.aside() {
+			continue
 		}
-		in.touched = true
+		handed := d.opt.People[0].ID != first && in.rank() >= wakeRank
+		switch {
+		case handed && in.calling():
+			d.schedule.handOver(in)
+		case !handed || len(in.Out) == 0: // what is answered is left to who was told
+			d.outbox.address(in)
+		}
 	}
 	return d.finish()
 }
 
-// reaches reports whether a person still has a channel.
-func (d *Desk) reaches(person, channel string) bool {
-	p := d.person(person)
-	return p != nil && slices.Contains(p.Channels, channel)
+// Refresh brings values and forecasts under the open notices up to date, so
+// that a repeat tells what is true now and a ceiling that came much nearer is
+// told at once. The rules say nothing of what only drifts; call it about once
+// a minute while anything is open. It writes nothing for drift.
+func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures []rules.EnclosureView) Effects {
+	d.begin(now)
+	d.book.drift(alarms, enclosures)
+	return d.finish()
 }
 
-// idOf is the id of the person who answers under a name, which may be the id.
-func (d *Desk) idOf(by string) string {
-	for _, p := range d.opt.People {
-		if p.ID == by || p.Name != "" && p.Name == by {
-			return p.ID
-		}
+// TimeOff takes in that nobody watched for off, at a running time that stood still
+// meanwhile. Who was told before had that time to answer and could not: what
+// nobody answered rings anew, and goes to the next person if it was their turn, as
+// soon as a first look may have ended it. What was told since goes on as it does.
+func (d *Desk) TimeOff(now sensors.Instant, at, off time.Duration) Effects {
+	d.begin(now)
+	for _, in := range d.book.list() {
+		d.schedule.timeOff(in, at, off)
 	}
-	return ""
+	return d.finish()
 }
 
-func (d *Desk) person(id string) *Person {
-	for i := range d.opt.People {
-		if d.opt.People[i].ID == id {
-			return &d.opt.People[i]
-		}
+// Acted takes in what a person did to alarms and what came of it. Whoever silences
+// more than a note for an hour or longer is named to everybody, with what follows.
+func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition) Effects {
+	d.begin(now)
+	d.silences.acted(a, ts)
+	return d.finish()
+}
+
+// Dropped takes in the alarms that ended because the configuration names their
+// enclosure no longer.
+func (d *Desk) Dropped(now sensors.Instant, ts []rules.Transition) Effects {
+	d.begin(now)
+	d.silences.dropped(ts)
+	return d.finish()
+}
+
+// NewDrill sends a test notice to a person ("" for the first) through every
+// channel of theirs, and measures. It returns the notice's id.
+func (d *Desk) NewDrill(now sensors.Instant, person string) (string, Effects, error) {
+	p, err := d.drills.whom(person)
+	if err != nil {
+		return "", Effects{}, err
 	}
-	return nil
+	d.begin(now)
+	return d.drills.begin(p), d.finish(), nil
+}
+
+// LastDrill returns the drill begun last, finished or not.
+func (d *Desk) LastDrill() (DrillResult, bool) { return d.drills.newest() }
+
+// Restore takes in the documents of an earlier run, whatever their order, into
+// an empty Desk. What had been handed out without a result is sent again. A
+// document that cannot be read is reported in the error, which joins one for
+// each, and the rest is used.
+func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) {
+	d.begin(now)
+	err := d.restore(docs)
+	return d.finish(), err
+}
+
+// Reconcile makes the notices agree with the alarms that the rules say are not
+// NORM, after a restart that may have lost one side's last words. What agrees
+// is left alone.
+func (d *Desk) Reconcile(now sensors.Instant, alarms []rules.AlarmView) Effects {
+	d.begin(now)
+	d.book.reconcile(alarms)
+	return d.finish()
+}
+
+// Merge takes in the documents of an earlier run that could only be read when
+// this one had gone on for a while. Times of this run move by so much running
+// time as the earlier run had; now is past that. Two notices of one cause become
+// the one that rings, or else that of this run. What was handed out keeps its
+// attempt: nothing is told twice that is on its way. The notices then agree with
+// the alarms that are not NORM, before any of them rings.
+func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []Doc, onsets map[rules.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
+	d.shift(by, onsets)
+	d.begin(now)
+	err := d.merge(docs, onsets)
+	d.book.reconcile(alarms)
+	return d.finish(), err
+}
+
+// Docs returns the whole state as documents, for a caller whose store was
+// replaced.
+func (d *Desk) Docs() []Doc {
+	var docs []Doc
+	for _, in := range d.book.list() {
+		docs = append(docs, encode(in))
+	}
+	if d.drills.last != nil {
+		docs = append(docs, drillDoc(d.drills.last))
+	}
+	return docs
 }

@@ -84,8 +84,8 @@ func TestDesk_enclosuresMergeIntoRoom(t *testing.T) {
 	if followups != 1 {
 		t.Errorf("%d follow-ups, want 1", followups)
 	}
-	if len(r.desk.byID) != 0 || len(r.docs) != 0 {
-		t.Errorf("%d incidents and %d documents left behind", len(r.desk.byID), len(r.docs))
+	if len(r.desk.book.byID) != 0 || len(r.docs) != 0 {
+		t.Errorf("%d incidents and %d documents left behind", len(r.desk.book.byID), len(r.docs))
 	}
 }
 
@@ -143,7 +143,7 @@ func TestDesk_lessUrgentIsLeft(t *testing.T) {
 		r.tr(change{rules.CeilingAhead, "e2", unack, rules.Wake, tank("e2"), 31, 40}),
 		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 31, 0}))
 	r.transitions(r.tr(change{rules.CeilingAhead, "e2", unack, rules.Wake, room, 31, 40}))
-	in := r.desk.byKey[rules.Key{Alarm: rules.AboveBand, Subject: "e2"}]
+	in := r.desk.book.byKey[rules.Key{Alarm: rules.AboveBand, Subject: "e2"}]
 	var kept incident
 	if err := json.Unmarshal(r.docs[docKey(in.Notice.ID)], &kept); err != nil {
 		t.Fatal(err)

@@ -14,6 +14,11 @@
 // follow-up takes its place, because a broker's or server's receipt is no
 // proof that anybody read it; nobody is told twice of one thing otherwise.
 //
+// Its parts stand one above the other: drills, silences and the schedule; below
+// them the outbox, the links to the channels, and the book of notices; at the
+// bottom the notice, its members and the ledger of what each onset was told to
+// whom. No file calls one above it.
+//
 // A Courier runs one goroutine for each channel, so that a channel which hangs
 // delays no other. The channels themselves are in the sub-packages mqtt, mail
 // and webhook. The Sentinel is the dead man's switch for another machine: it

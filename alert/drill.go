@@ -21,83 +21,95 @@ type DrillResult struct {
 	Done    bool               `json:"done"`
 }
 
-// NewDrill sends a test notice to a person ("" for the first) through every
-// channel of theirs, and measures. It returns the notice's id.
-func (d *Desk) NewDrill(now sensors.Instant, person string) (string, Effects, error) {
-	p := &d.opt.People[0]
-	if person != "" {
-		if p = d.person(person); p == nil {
-			return "", Effects{}, fmt.Errorf("drill for %q: %w", person, ErrUnknownPerson)
-		}
+// Drills are tests of the way to a person.
+type drills struct {
+	*call
+	book   *book
+	outbox *outbox
+	last   *DrillResult
+}
+
+// whom returns the person of an id, the first for none.
+func (d *drills) whom(id string) (*Person, error) {
+	if id == "" {
+		return &d.opt.People[0], nil
 	}
+	if p := d.opt.person(id); p != nil {
+		return p, nil
+	}
+	return nil, fmt.Errorf("drill for %q: %w", id, ErrUnknownPerson)
+}
+
+// begin sends a test notice to a person through all channels of theirs.
+func (d *drills) begin(p *Person) string {
+	now := d.now
 	// Running time never repeats, so neither does the id.
 	id := fmt.Sprintf("drill/%s/%d", p.ID, now.Mono.Milliseconds())
-	if d.byID[id] != nil {
-		return id, Effects{}, nil
+	if d.book.byID[id] != nil {
+		return id
 	}
-	d.begin(now)
 	in := &incident{
 		Notice: Notice{
 			ID: id, Version: 1, Kind: Test, Room: d.opt.Room, Priority: rules.Wake, Person: p.ID,
 			Cause: rules.Cause{Kind: rules.CauseDewline}, Since: now.Wall, Time: now.Wall, ClockSet: now.Synced,
 		},
-		Opened: now.Mono, NextRepeat: now.Mono + d.opt.Repeats[0],
+		Opened: now.Mono, NextRepeat: now.Mono + d.opt.interval(0),
 		Drill: &DrillResult{ID: id, Person: p.ID, At: now, Taken: make(map[string]float64)},
 	}
-	d.add(in)
+	d.book.add(in)
 	d.last = in.Drill
-	for _, c := range p.Channels {
-		d.parcelFor(in, target{p.ID, c})
+	for _, t := range p.targets() {
+		d.outbox.parcelFor(in, t)
 	}
 	d.log(Event{Notice: id, What: "drill", Person: p.ID})
-	return id, d.finish(), nil
+	return id
 }
 
-// evaluateDrill repeats a drill until it is answered or its time is up.
-func (d *Desk) evaluateDrill(in *incident) {
+// evaluate repeats a drill until it is answered or its time is up.
+func (d *drills) evaluate(in *incident) {
 	now := d.now.Mono
 	if now-in.Opened >= d.opt.DrillFor {
-		d.finishDrill(in, "nobody acknowledged it")
+		d.end(in, "nobody acknowledged it")
 		return
 	}
 	if now >= in.NextRepeat {
 		in.Repeated++
-		in.NextRepeat = now + d.interval(in)
+		in.NextRepeat = now + d.opt.interval(in.Repeated)
 		for _, p := range in.Out {
-			d.makeDue(p, in, false)
+			d.outbox.makeDue(p, in, false)
 		}
 	}
 }
 
-// answerDrill measures the acknowledgement.
-func (d *Desk) answerDrill(in *incident, by string) {
+// answer measures the acknowledgement.
+func (d *drills) answer(in *incident, by string) {
 	r := in.Drill
 	r.Acked, r.AckedBy, r.AckedIn = true, by, (d.now.Mono - in.Opened).Seconds()
 	d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
-	d.finishDrill(in, fmt.Sprintf("answered after %.0f s", r.AckedIn))
+	d.end(in, fmt.Sprintf("answered after %.0f s", r.AckedIn))
 }
 
-// finishDrill keeps the result and forgets the notice.
-func (d *Desk) finishDrill(in *incident, why string) {
+// end keeps the result and forgets the notice.
+func (d *drills) end(in *incident, why string) {
 	in.Drill.Done = true
 	d.last = in.Drill
 	d.log(Event{Notice: in.Notice.ID, What: "drill-over", Person: in.Drill.Person, Why: why})
 	d.eff.Put = append(d.eff.Put, drillDoc(in.Drill))
-	d.forget(in)
+	d.book.forget(in)
 }
 
-// drillDoc makes the document of the last drill.
-func drillDoc(r *DrillResult) Doc {
-	data, _ := json.Marshal(r) // plain finite figures cannot fail
-	return Doc{Key: drillKey, Data: data}
-}
-
-// LastDrill returns the drill begun last, finished or not.
-func (d *Desk) LastDrill() (DrillResult, bool) {
+// newest returns the drill begun last.
+func (d *drills) newest() (DrillResult, bool) {
 	if d.last == nil {
 		return DrillResult{}, false
 	}
 	r := *d.last
 	r.Taken = maps.Clone(r.Taken)
 	return r, true
+}
+
+// drillDoc makes the document of the last drill.
+func drillDoc(r *DrillResult) Doc {
+	data, _ := json.Marshal(r) // plain finite figures cannot fail
+	return Doc{Key: drillKey, Data: data}
 }

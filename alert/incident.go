@@ -5,10 +5,15 @@ import (
 	"slices"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/sensors"
 )
+
+// CauseSeveral is the cause of a notice that causes of their own share.
+const CauseSeveral = words.CauseSeveral
+
+const wakeRank = int(rules.Wake)
 
 // A group is what shares one notice: a cause, and for alarms about dewline
 // itself the kind of alarm, since a full card and a dead broker are two things.
@@ -22,6 +27,35 @@ func groupOf(c rules.Cause, k rules.Key) group {
 		return group{c, k.Alarm}
 	}
 	return group{cause: c}
+}
+
+// groupIn is the group that in stands for.
+func groupIn(in *incident) group {
+	if len(in.Notice.Members) == 0 {
+		return group{cause: in.Notice.Cause}
+	}
+	return groupOf(in.Notice.Cause, in.Notice.Members[0].Key)
+}
+
+// breadth orders causes by how much of the room they explain.
+func breadth(c rules.Cause) int {
+	switch c.Kind {
+	case rules.CauseRoom:
+		return 4
+	case rules.CauseShelf, rules.CauseSupply, rules.CauseLamps:
+		return 3
+	case CauseSeveral:
+		return 2
+	case rules.CauseEnclosure:
+		return 1
+	default:
+		return 0
+	}
+}
+
+// ofItsOwn reports whether a cause explains no more than one thing.
+func ofItsOwn(c rules.Cause) bool {
+	return breadth(c) <= 1 && (c.Kind != rules.CauseDewline || c.ID != "")
 }
 
 // An incident is a notice with what the Desk needs to go on with it after a
@@ -65,13 +99,22 @@ func (in *incident) member(k rules.Key) *Member {
 	return nil
 }
 
+// parcel is in's delivery to a target, nil for none.
+func (in *incident) parcel(t target) *parcel {
+	for _, p := range in.Out {
+		if p.Person == t.person && p.Channel == t.channel {
+			return p
+		}
+	}
+	return nil
+}
+
 func (in *incident) drill() bool { return in.Notice.Kind == Test }
 
 // aside reports whether in tells of no alarm.
 func (in *incident) aside() bool { return in.drill() || in.Notice.Kind == Silence }
 
-// counts reports whether m is a reason to tell anybody.
-func counts(m *Member) bool { return m.Active() && m.Priority > rules.Note }
+func (in *incident) several() bool { return in.Notice.Cause.Kind == CauseSeveral }
 
 func (in *incident) active() bool {
 	for i := range in.Notice.Members {
@@ -82,12 +125,28 @@ func (in *incident) active() bool {
 	return false
 }
 
-// memberRank orders urgency: the lethal ceiling is above every other wake.
-func memberRank(m *Member) int {
-	if m.Key.Alarm == rules.LethalCeiling {
-		return int(rules.Wake) + 1
+func (in *incident) numActive() (n int) {
+	for i := range in.Notice.Members {
+		if counts(&in.Notice.Members[i]) {
+			n++
+		}
 	}
-	return int(m.Priority)
+	return n
+}
+
+// tells reports whether an alarm of that kind is active under in.
+func (in *incident) tells(a rules.AlarmID) bool {
+	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return counts(&m) && m.Key.Alarm == a })
+}
+
+// alone reports whether k is the only active member.
+func (in *incident) alone(k rules.Key) bool {
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; m.Key != k && counts(m) {
+			return false
+		}
+	}
+	return true
 }
 
 // rank is the urgency of what is active, 0 for nothing.
@@ -129,7 +188,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 	again := m.State != alarm.Unack && t.To == alarm.Unack
 	if again || t.Priority > m.Priority {
 		if t.Priority > m.Priority || !in.flutters(m, t.At.Mono) {
-			m.ringAnew()
+			m.Ledger = Ledger{}
 		}
 	}
 	if t.To == alarm.Acked {
@@ -152,56 +211,6 @@ func (in *incident) flutters(m *Member, now time.Duration) bool {
 // fluttersFor is how long an alarm that comes and goes is told once.
 const fluttersFor = 5 * time.Minute
 
-// restart begins a new story under the same onset.
-func (m *Member) restart(t *rules.Transition) {
-	m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
-	m.ringAnew()
-}
-
-// same reports whether t tells of the onset that m stands for.
-func (m *Member) same(t *rules.Transition) bool { return m.Key == t.Key && m.Seq == t.Seq }
-
-// changedBy reports whether t brings m more than drift, which is kept in
-// memory: a crash loses no more of it than the rules say again, and the card
-// is spared.
-func (m *Member) changedBy(t *rules.Transition) bool {
-	return !m.same(t) || m.State != t.To || m.Priority != t.Priority || m.Cause != t.Cause || t.By != "" && t.By != m.By
-}
-
-// take copies what t says of values, state and words.
-func (m *Member) take(t *rules.Transition, name string) {
-	if t.HasValue {
-		m.measure(t)
-	}
-	was := m.State
-	m.Name, m.State, m.Priority = name, t.To, t.Priority
-	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
-	m.Text, m.Detail, m.Cause = t.Text, t.Detail, t.Cause
-	if m.Since.IsZero() {
-		m.Since = t.Since // the onset's, whatever later transitions say
-	}
-	m.Gone = t.To == alarm.Norm && t.Why == alarm.WhyConfig
-	switch {
-	case m.Active():
-		m.Ended = sensors.Instant{}
-	case m.Ended.IsZero() || was.PutAway(): // what is only answered or reset later was over before
-		m.Ended = t.At
-	}
-}
-
-// measure takes over a value and remembers the one furthest past the limit of
-// its hour, which lies below it where the alarm is one of too little.
-func (m *Member) measure(t *rules.Transition) {
-	further := (t.Value - t.Limit) - (m.Peak - m.PeakLimit)
-	if row, _ := alarm.Find(m.Key.Alarm); row.Low {
-		further = -further
-	}
-	if further > 0 || !m.HasValue {
-		m.Peak, m.PeakLimit = t.Value, t.Limit
-	}
-	m.Value, m.HasValue = t.Value, true
-}
-
 // refresh re-sorts the members and derives the notice's priority and onset.
 func (in *incident) refresh() {
 	n := &in.Notice
@@ -222,46 +231,39 @@ func (in *incident) refresh() {
 	in.touched = true
 }
 
-// weight orders alarms of one urgency by what they mean for the animals.
-func weight(a rules.AlarmID) int { row, _ := alarm.Find(a); return row.Weight }
-
-// worstFirst puts what is active first, then the more urgent, then what means
-// more, then what reaches the ceiling sooner, then what is further past its
-// limit.
-func worstFirst(a, b Member) int {
-	ca, cb := counts(&a), counts(&b)
-	if ca != cb {
-		if ca {
-			return -1
-		}
-		return 1
-	}
-	if c := cmp.Or(cmp.Compare(memberRank(&b), memberRank(&a)), cmp.Compare(weight(b.Key.Alarm), weight(a.Key.Alarm))); c != 0 {
-		return c
-	}
-	ta, tb := a.Detail.TimeToCeiling, b.Detail.TimeToCeiling
-	switch {
-	case ta != nil && tb != nil:
-		if c := cmp.Compare(ta.FromMinutes, tb.FromMinutes); c != 0 {
-			return c
-		}
-	case ta != nil:
-		return -1
-	case tb != nil:
-		return 1
-	}
-	if a.Unit == b.Unit {
-		if c := cmp.Compare(past(&b), past(&a)); c != 0 {
-			return c
-		}
-	}
-	return cmp.Or(cmp.Compare(a.Key.Subject, b.Key.Subject), cmp.Compare(a.Key.Alarm, b.Key.Alarm))
+// stranger reports whether k, which comes back under a cause of its own, has
+// nothing to do with what a narrow notice tells by now.
+func (in *incident) stranger(g group, k rules.Key) bool {
+	own := breadth(in.Notice.Cause)
+	return own <= 1 && breadth(g.cause) <= own && !in.member(k).Active() && !in.alone(k)
 }
 
-// past is how far m's value lies past its limit, on either side.
-func past(m *Member) float64 {
-	if !m.HasValue || !m.HasLimit {
-		return 0
+// leave takes a member out.
+func (in *incident) leave(k rules.Key) {
+	in.Notice.Members = slices.DeleteFunc(in.Notice.Members, func(m Member) bool { return m.Key == k })
+	in.refresh()
+}
+
+// inherit goes on with the repeats and the escalation of what comes from
+// another notice.
+func (in *incident) inherit(from *incident) {
+	switch {
+	case from.Ringing == 0:
+	case in.Ringing == 0:
+		in.Level, in.LevelAt, in.Answerer = from.Level, from.LevelAt, from.Answerer
+		in.Ringing, in.Repeated, in.NextRepeat = from.Ringing, from.Repeated, from.NextRepeat
+	case in.NextRepeat == 0 || from.NextRepeat != 0:
+		in.NextRepeat = min(cmp.Or(in.NextRepeat, from.NextRepeat), cmp.Or(from.NextRepeat, in.NextRepeat))
 	}
-	return max(m.Value-m.Limit, m.Limit-m.Value)
+}
+
+// stopRun ends the repeats and the escalation. Nobody needs a repeat that waits
+// for its channel.
+func (in *incident) stopRun() {
+	for _, p := range in.Out {
+		if p.State == due && p.Confirmed == in.Notice.Version {
+			p.State = taken
+		}
+	}
+	in.Ringing, in.Repeated, in.NextRepeat, in.touched = 0, 0, 0, true
 }

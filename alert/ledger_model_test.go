@@ -212,7 +212,7 @@ func (s *story) answerOne() {
 	s.judge(s, s.rig)
 	s.answer(s, s.rig, v.Notice, versions[s.rng.IntN(len(versions))], []string{"una", "odo", "robin"}[s.rng.IntN(3)])
 	for k, a := range s.alarms {
-		if in := s.desk.byKey[k]; in != nil && in.member(k).State == acked && a.state == unack {
+		if in := s.desk.book.byKey[k]; in != nil && in.member(k).State == acked && a.state == unack {
 			a.state = acked
 		} else if in != nil && in.member(k).State == norm {
 			a.state = norm
@@ -279,7 +279,7 @@ func (s *story) ringsFor(d *Delivery) {
 		}
 	}
 	for _, ref := range d.Message.Alarms { // the model lets a flutter go, the desk does not
-		if m := s.desk.byKey[rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}]; m != nil {
+		if m := s.desk.book.byKey[rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}]; m != nil {
 			if x := m.member(rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}); s.rings[x.Key] == nil && calls(x) && s.alarms[x.Key].state == unack {
 				return
 			}
@@ -293,8 +293,8 @@ func (s *story) check() {
 	s.judge(s, s.rig)
 	s.escalates()
 	s.heardOfSilence()
-	if n := s.rig; len(n.docs) < len(n.desk.byID) {
-		s.Fatalf("%d documents for %d notices", len(n.docs), len(n.desk.byID))
+	if n := s.rig; len(n.docs) < len(n.desk.book.byID) {
+		s.Fatalf("%d documents for %d notices", len(n.docs), len(n.desk.book.byID))
 	}
 }
 
@@ -369,8 +369,8 @@ func (s *story) settle() {
 			s.Fatalf("una never heard that %s was silenced", x.subject)
 		}
 	}
-	if len(s.desk.byID) != 0 || len(s.docs) != 0 {
-		s.Fatalf("left behind: %d notices, %d documents", len(s.desk.byID), len(s.docs))
+	if len(s.desk.book.byID) != 0 || len(s.docs) != 0 {
+		s.Fatalf("left behind: %d notices, %d documents", len(s.desk.book.byID), len(s.docs))
 	}
 }
 

@@ -121,7 +121,7 @@ func (m *model) clear(rt *rapid.T) {
 }
 
 func (m *model) causeOf(k rules.Key) rules.Cause {
-	if in := m.desk.byKey[k]; in != nil {
+	if in := m.desk.book.byKey[k]; in != nil {
 		return in.Notice.Cause
 	}
 	return tank(k.Subject)
@@ -150,7 +150,7 @@ func (m *model) acknowledge(rt *rapid.T) {
 	}
 	m.judge(rt, m.rig)
 	m.answer(rt, m.rig, v.Notice, rapid.SampledFrom(versions).Draw(rt, "version"), "una")
-	for k, in := range m.desk.byKey {
+	for k, in := range m.desk.book.byKey {
 		m.state[k] = in.member(k).State
 	}
 }
@@ -183,7 +183,7 @@ func (m *model) crash() {
 
 func (m *model) openIDs() []string {
 	var ids []string
-	for _, in := range m.desk.incidents() {
+	for _, in := range m.desk.book.list() {
 		if !in.Ended {
 			ids = append(ids, in.Notice.ID)
 		}
@@ -219,7 +219,7 @@ func (m *model) full() Options {
 }
 
 func (m *model) configure(o Options) {
-	had := m.desk.channels()
+	had := m.desk.opt.channels()
 	m.opt = o
 	for _, p := range o.People {
 		for _, c := range p.Channels {
@@ -260,15 +260,15 @@ func (m *model) check(rt *rapid.T) {
 		if s != unack && s != acked {
 			continue
 		}
-		in := m.desk.byKey[k]
+		in := m.desk.book.byKey[k]
 		if in == nil || in.Ended || !in.active() {
 			rt.Fatalf("%v is active and in no open notice", k)
 		}
-		if o := m.desk.open[m.desk.groupIn(in)]; o != in {
+		if o := m.desk.book.open[groupIn(in)]; o != in {
 			rt.Fatalf("two open notices for one cause: %s and %v", in.Notice.ID, o)
 		}
 	}
-	for _, in := range m.desk.incidents() {
+	for _, in := range m.desk.book.list() {
 		if _, ok := m.onsets[in.Notice.ID]; !ok && !slices.ContainsFunc([]byte(in.Notice.ID), func(b byte) bool { return b == '+' }) {
 			rt.Fatalf("notice %s is named after no onset", in.Notice.ID)
 		}
@@ -280,8 +280,8 @@ func (m *model) check(rt *rapid.T) {
 			rt.Fatalf("notice %s differs from the disk's (-disk +memory):\n%s", in.Notice.ID, diff)
 		}
 	}
-	if len(m.docs) != len(m.desk.byID) {
-		rt.Fatalf("%d documents for %d notices", len(m.docs), len(m.desk.byID))
+	if len(m.docs) != len(m.desk.book.byID) {
+		rt.Fatalf("%d documents for %d notices", len(m.docs), len(m.desk.book.byID))
 	}
 }
 
@@ -301,12 +301,12 @@ func (m *model) settle(rt *rapid.T) {
 	for _, d := range m.got {
 		last[d.NoticeID+"|"+d.Channel] = d
 	}
-	for _, in := range m.desk.incidents() {
+	for _, in := range m.desk.book.list() {
 		if in.Ended || in.rank() < wakeRank || in.Said == nil {
 			continue
 		}
 		channels := []string{"mqtt", "mail"}
-		if _, _, calling := in.unanswered(); calling {
+		if _, calling := in.unanswered(); calling {
 			channels = modelChannels
 		}
 		for _, c := range channels {
@@ -328,7 +328,7 @@ func (m *model) settle(rt *rapid.T) {
 		}
 	}
 	m.pass(26 * time.Hour)
-	if len(m.desk.byID) != 0 || len(m.docs) != 0 {
+	if len(m.desk.book.byID) != 0 || len(m.docs) != 0 {
 		rt.Fatalf("left behind: %v %d documents", m.openIDs(), len(m.docs))
 	}
 }

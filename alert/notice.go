@@ -5,8 +5,6 @@ import (
 
 	"dewline/alert/words"
 	"dewline/rules"
-	"dewline/rules/alarm"
-	"dewline/sensors"
 )
 
 // Kind says what a notice tells.
@@ -50,45 +48,3 @@ type Notice struct {
 	// Shared is what the probes of a storm hang on, nil for nothing in common.
 	Shared *words.Shared `json:"shared,omitempty"`
 }
-
-// A Member is one alarm as a notice tells it.
-type Member struct {
-	Key      rules.Key      `json:"key"`
-	Seq      uint64         `json:"seq"` // of the onset
-	Name     string         `json:"name,omitempty"`
-	State    alarm.State    `json:"state"`
-	Priority rules.Priority `json:"priority"`
-	Value    float64        `json:"value"` // last
-	Peak     float64        `json:"peak"`  // furthest past the limit
-	// PeakLimit is the limit in force at the peak: that of day and night differ.
-	PeakLimit float64         `json:"peak_limit,omitempty"`
-	HasValue  bool            `json:"has_value"`
-	Limit     float64         `json:"limit"`
-	HasLimit  bool            `json:"has_limit"`
-	Unit      string          `json:"unit"`
-	Since     sensors.Instant `json:"since"`
-	Ended     sensors.Instant `json:"ended,omitzero"`
-	By        string          `json:"by,omitempty"`   // who acted last
-	Gone      bool            `json:"gone,omitempty"` // it ended since the configuration has its subject no more
-	Text      string          `json:"text"`
-	Detail    rules.Detail    `json:"detail"`
-	// Cause is the alarm's own, which may be narrower than the notice's.
-	Cause rules.Cause `json:"cause,omitzero"`
-	// Told says that the version said last told of it as active, Covered that
-	// an acknowledgement covers it. Both begin anew when it rings again.
-	Told    bool `json:"told,omitempty"`
-	Covered bool `json:"covered,omitempty"`
-	// Named lists the versions that first named it since it rings, one for each
-	// notice that it stood under; ToldAt is when the first was said, in running
-	// time. Heard says that one of them was handed over to somebody.
-	Named  []Naming      `json:"named,omitempty"`
-	ToldAt time.Duration `json:"told_at,omitempty"`
-	Heard  bool          `json:"heard,omitempty"`
-	// Handed says to whom, and Answered who answered; an older document has neither.
-	Handed   []Handing  `json:"handed,omitempty"`
-	Answered *Answering `json:"answered,omitempty"`
-}
-
-// Active reports whether the condition behind m still holds, as far as a
-// person needs to hear of it: put away by a person or by design counts as not.
-func (m Member) Active() bool { return m.State == alarm.Unack || m.State == alarm.Acked }

@@ -82,6 +82,32 @@ func OptionsFor(cfg *configs.Config) Options {
 	return o
 }
 
+// A Share is what a probe hangs on beside its enclosure, the narrowest first.
+type Share struct{ Kind, Name string }
+
+// The kinds of a Share.
+const (
+	shareBus    = "bus"
+	shareBroker = "broker"
+	shareBoard  = "board"
+)
+
+// sharesOf lists for each probe what it shares with others.
+func sharesOf(cfg *configs.Config) map[string][]Share {
+	all := make(map[string][]Share, len(cfg.Probes))
+	for _, p := range cfg.Probes {
+		switch {
+		case p.Topic != "":
+			all[p.ID] = []Share{{shareBroker, cfg.MQTT.Broker}}
+		case p.Bus != "":
+			all[p.ID] = []Share{{shareBus, p.Bus}, {shareBoard, cfg.Room.ID}}
+		default:
+			all[p.ID] = []Share{{shareBoard, cfg.Room.ID}}
+		}
+	}
+	return all
+}
+
 // InTurn returns o with a person before all others; unknown and empty leave the
 // order as it is.
 func (o Options) InTurn(first string) Options {
@@ -159,4 +185,66 @@ func peopleOrKeeper(people []Person) []Person {
 		out[i] = p
 	}
 	return out
+}
+
+func (o *Options) person(id string) *Person {
+	if i := o.rankOf(id); i >= 0 {
+		return &o.People[i]
+	}
+	return nil
+}
+
+// rankOf is a person's place in the order of escalation, -1 for nobody of it.
+func (o *Options) rankOf(person string) int {
+	return slices.IndexFunc(o.People, func(p Person) bool { return p.ID == person })
+}
+
+// idOf is the id of the person who answers under a name, which may be the id.
+func (o *Options) idOf(by string) string {
+	for _, p := range o.People {
+		if p.ID == by || p.Name != "" && p.Name == by {
+			return p.ID
+		}
+	}
+	return ""
+}
+
+// reaches reports whether a person still has a channel.
+func (o *Options) reaches(person, channel string) bool {
+	p := o.person(person)
+	return p != nil && slices.Contains(p.Channels, channel)
+}
+
+// A target is one channel of one person.
+type target struct{ person, channel string }
+
+// targets lists the channels of the first people in the order of escalation.
+func (o *Options) targets(people int) (ts []target) {
+	for i := range o.People[:people] {
+		ts = append(ts, o.People[i].targets()...)
+	}
+	return ts
+}
+
+func (p *Person) targets() (ts []target) {
+	for _, c := range p.Channels {
+		ts = append(ts, target{p.ID, c})
+	}
+	return ts
+}
+
+// channels names every channel that anybody is reached by or that is to be
+// connected in any case, sorted.
+func (o *Options) channels() []string {
+	all := slices.Clone(o.Connect)
+	for _, t := range o.targets(len(o.People)) {
+		all = append(all, t.channel)
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+// interval is the wait before the next repeat.
+func (o *Options) interval(repeated int) time.Duration {
+	return o.Repeats[min(repeated, len(o.Repeats)-1)]
 }

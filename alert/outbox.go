@@ -9,7 +9,6 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
-	"dewline/sensors"
 )
 
 // state is where a parcel is.
@@ -33,12 +32,6 @@ type parcel struct {
 	Confirmed int           `json:"confirmed,omitempty"` // newest version taken over
 }
 
-// A fault is what a channel does to a person since it last worked for them.
-type fault struct {
-	tries   int
-	refused bool
-}
-
 // An addressed is a parcel with the incident that it tells of.
 type addressed struct {
 	in *incident
@@ -53,101 +46,169 @@ const (
 	longestHold      = 24 * time.Hour // a clock that stands still holds nothing for ever
 )
 
-// A target is one channel of one person.
-type target struct{ person, channel string }
-
-// targets lists everybody's channels in the order of escalation.
-func (d *Desk) targets(people int) []target {
-	var ts []target
-	for _, p := range d.opt.People[:people] {
-		for _, c := range p.Channels {
-			ts = append(ts, target{p.ID, c})
-		}
-	}
-	return ts
+// An outbox brings notices to people: what waits, what is on its way, and what is
+// tried again.
+type outbox struct {
+	*call
+	book    *book
+	links   *links
+	attempt uint64 // the last one
+	dropped uint64
+	sends   map[target][]time.Duration // of the last minute
 }
 
 // address makes sure that in has parcels for everybody who is to have it now.
-func (d *Desk) address(in *incident) {
+func (o *outbox) address(in *incident) {
 	if in.rank() >= wakeRank {
-		d.addressWake(in)
-		return
+		o.addressWake(in)
+	} else if len(in.Out) == 0 {
+		o.one(in, o.opt.targets(len(o.opt.People)))
 	}
-	if len(in.Out) > 0 {
-		return
-	}
-	all := d.targets(len(d.opt.People))
-	for _, t := range all {
-		if !d.dead(t.channel) {
-			d.parcelFor(in, t)
-			return
-		}
-	}
-	d.parcelFor(in, all[0])
 }
 
 // addressWake adds every channel of everybody who is on duty for in.
-func (d *Desk) addressWake(in *incident) {
-	for _, t := range d.targets(len(d.opt.People)) {
-		if d.onDuty(in, t.person) {
-			d.parcelFor(in, t)
+func (o *outbox) addressWake(in *incident) {
+	for _, t := range o.opt.targets(len(o.opt.People)) {
+		if o.opt.onDuty(in, t.person) {
+			o.parcelFor(in, t)
 		}
 	}
 }
 
-// parcelFor returns in's parcel for t, made due if it is new.
-func (d *Desk) parcelFor(in *incident, t target) *parcel {
-	for _, p := range in.Out {
-		if p.Person == t.person && p.Channel == t.channel {
-			return p
+// one sees to it that one of ts takes in over, and reports whether one has: the
+// next is asked where one is dead, lost it, or had its time, and all of the rest
+// where all are dead. Once one has taken it, the others need not.
+func (o *outbox) one(in *incident, ts []target) bool {
+	of := func(p *parcel) bool { return slices.Contains(ts, target{p.Person, p.Channel}) }
+	if slices.ContainsFunc(in.Out, func(p *parcel) bool { return of(p) && p.State == taken }) {
+		n := len(in.Out)
+		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return of(p) && p.Sent == 0 && p.State != out })
+		in.touched = in.touched || len(in.Out) != n
+		return true
+	}
+	for i := len(in.Out) - 1; i >= 0; i-- {
+		if p := in.Out[i]; of(p) {
+			if o.mayStill(in, p) {
+				return false
+			}
+			break
 		}
+	}
+	ts = slices.DeleteFunc(slices.Clone(ts), func(t target) bool { return in.parcel(t) != nil })
+	if i := slices.IndexFunc(ts, func(t target) bool { return !o.links.dead(t.channel) }); i >= 0 {
+		ts = ts[i : i+1]
+	}
+	for _, t := range ts {
+		o.parcelFor(in, t)
+	}
+	return false
+}
+
+// mayStill reports whether p, of which one channel is enough, is waited for.
+func (o *outbox) mayStill(in *incident, p *parcel) bool {
+	worn := in.Notice.Kind == Silence && p.Fails >= 2
+	return p.State != lost && !worn && !o.links.dead(p.Channel) && o.now.Mono-p.DueSince < o.opt.Fallback || o.held(p)
+}
+
+// parcelFor adds in's parcel for t, due at once, if there is none.
+func (o *outbox) parcelFor(in *incident, t target) {
+	if in.parcel(t) != nil {
+		return
 	}
 	p := &parcel{Delivery: Delivery{
 		ID:       in.Notice.ID + "|" + t.person + "|" + t.channel,
 		NoticeID: in.Notice.ID, Person: t.person, Channel: t.channel,
 	}}
 	in.Out = append(in.Out, p)
-	d.makeDue(p, in, false)
-	return p
+	o.makeDue(p, in, false)
 }
 
 // makeDue asks for the present version to be sent. A parcel that waits for a
 // retry, or that is with the courier, keeps its place unless the news is
 // urgent.
-func (d *Desk) makeDue(p *parcel, in *incident, urgent bool) {
+func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
 	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
 	p.Lethal = in.lethal()
 	p.Deadline = 0
 	if p.Priority < rules.Wake {
-		p.Deadline = d.now.Mono + d.opt.Keep
+		p.Deadline = o.now.Mono + o.opt.Keep
 	}
 	waits := p.State == out || p.State == due
 	if !waits {
-		p.DueSince = d.now.Mono
+		p.DueSince = o.now.Mono
 	}
 	if urgent || !waits { // else the result, or the retry, sees to the newer version
-		p.State, p.NotBefore, p.Fails = due, d.now.Mono, 0
+		p.State, p.NotBefore, p.Fails = due, o.now.Mono, 0
 	}
 	in.touched = true
 }
 
+// renew has the present version sent to whom it concerns.
+func (o *outbox) renew(in *incident, urgent bool) {
+	o.address(in)
+	for _, p := range in.Out {
+		if o.opt.concerns(in, p) {
+			o.makeDue(p, in, urgent)
+		}
+	}
+}
+
+// resume goes on with what an earlier run had for delivery.
+func (o *outbox) resume(in *incident) {
+	for _, p := range in.Out {
+		o.attempt = max(o.attempt, p.Attempt)
+		if p.State == out {
+			p.State = due
+		}
+		if p.State == due {
+			p.NotBefore, p.Fails, p.DueSince = o.now.Mono, 0, min(p.DueSince, o.now.Mono)
+		}
+	}
+}
+
+// retry makes what waits for a channel due at once.
+func (o *outbox) retry(channel string) {
+	for _, in := range o.book.list() {
+		for _, p := range in.Out {
+			if p.Channel == channel && p.State == due {
+				p.NotBefore, p.Fails = o.now.Mono, 0
+			}
+		}
+	}
+}
+
+// recall sends again what a channel took over and nobody answered, but not what
+// left moments ago.
+func (o *outbox) recall(channel string) {
+	for _, in := range o.book.list() {
+		if in.aside() || in.Ended || !in.calling() {
+			continue
+		}
+		for _, p := range in.Out {
+			if p.Channel == channel && p.State == taken && o.now.Mono-p.OutSince >= time.Minute && o.opt.onDuty(in, p.Person) {
+				o.makeDue(p, in, false)
+			}
+		}
+	}
+}
+
 // held reports whether quiet hours keep p back. They do so only while the
 // clock is known to be right.
-func (d *Desk) held(p *parcel) bool {
-	person := d.person(p.Person)
-	quiet := person != nil && person.Quiet != nil && p.Priority < rules.Wake && d.now.Synced &&
-		inSpan(d.now.Wall.In(d.opt.Location), person.Quiet.From, person.Quiet.To)
+func (o *outbox) held(p *parcel) bool {
+	person := o.opt.person(p.Person)
+	quiet := person != nil && person.Quiet != nil && p.Priority < rules.Wake && o.now.Synced &&
+		inSpan(o.now.Wall.In(o.opt.Location), person.Quiet.From, person.Quiet.To)
 	if !quiet {
 		p.HeldSince = 0
 		return false
 	}
 	if p.HeldSince == 0 {
-		p.HeldSince = d.now.Mono
+		p.HeldSince = o.now.Mono
 	}
-	if d.now.Mono-p.HeldSince >= longestHold {
+	if o.now.Mono-p.HeldSince >= longestHold {
 		return false
 	}
-	p.DueSince = d.now.Mono
+	p.DueSince = o.now.Mono
 	return true
 }
 
@@ -161,19 +222,16 @@ func inSpan(t time.Time, from, to configs.ClockTime) bool {
 	return m >= from || m < to
 }
 
-// handOut fills Effects.Send with what is due, the most urgent first.
-func (d *Desk) handOut(list []*incident) {
+// ready lists what is due, the most urgent first.
+func (o *outbox) ready(list []*incident) []addressed {
 	var ready []addressed
 	for _, in := range list {
-		d.settleToday(in)
+		if in.Notice.Priority < rules.Wake && in.Said != nil && len(in.Out) > 0 {
+			o.one(in, o.opt.targets(len(o.opt.People)))
+		}
 		for _, p := range in.Out {
-			if p.State == out && d.now.Mono-p.OutSince >= d.opt.SendLimit {
-				d.failed(in, p, Retryable, 0, "no answer from the channel")
-			}
-			if in.Ended && p.State == due && p.Deadline > 0 && d.now.Mono >= p.Deadline {
-				d.giveUp(in, p, "too old")
-			}
-			if p.State == due && !d.held(p) && d.now.Mono >= p.NotBefore {
+			o.overdue(in, p)
+			if p.State == due && !o.held(p) && o.now.Mono >= p.NotBefore && (in.Ended || in.aside() || in.active()) { // else its end is told in a moment
 				ready = append(ready, addressed{in, p})
 			}
 		}
@@ -182,50 +240,48 @@ func (d *Desk) handOut(list []*incident) {
 		return cmp.Or(cmp.Compare(b.in.rank(), a.in.rank()), cmp.Compare(b.p.Priority, a.p.Priority),
 			cmp.Compare(a.p.DueSince, b.p.DueSince))
 	})
-	for _, it := range ready {
-		if !d.capped(it.in, it.p) {
-			d.dispatch(it.in, it.p)
-		}
+	return ready
+}
+
+// overdue gives up an attempt without a result, and what is too old to be told.
+func (o *outbox) overdue(in *incident, p *parcel) {
+	if p.State == out && o.now.Mono-p.OutSince >= o.opt.SendLimit {
+		o.failed(in, p, Retryable, 0, "no answer from the channel")
+	}
+	if in.Ended && p.State == due && p.Deadline > 0 && o.now.Mono >= p.Deadline {
+		o.giveUp(in, p, "too old")
 	}
 }
 
 // capped reports whether a person was sent so much by one channel within a minute
 // that p waits. A drill does not, and neither does a version that wakes and that
 // nobody took over yet.
-func (d *Desk) capped(in *incident, p *parcel) bool {
+func (o *outbox) capped(in *incident, p *parcel) bool {
 	if in.Notice.Kind == Silence { // one channel after the other
-		return slices.ContainsFunc(in.Out, func(o *parcel) bool {
-			return o != p && o.Person == p.Person && (o.State == out || o.State == taken)
+		return slices.ContainsFunc(in.Out, func(x *parcel) bool {
+			return x != p && x.Person == p.Person && (x.State == out || x.State == taken)
 		})
 	}
 	if in.aside() || p.Priority >= rules.Wake && p.Confirmed < in.Notice.Version {
 		return false
 	}
 	t := target{p.Person, p.Channel}
-	d.sends[t] = slices.DeleteFunc(d.sends[t], func(at time.Duration) bool { return d.now.Mono-at >= time.Minute })
-	if len(d.sends[t]) >= d.opt.PerMinute {
+	o.sends[t] = slices.DeleteFunc(o.sends[t], func(at time.Duration) bool { return o.now.Mono-at >= time.Minute })
+	if len(o.sends[t]) >= o.opt.PerMinute {
 		return true
 	}
-	d.sends[t] = append(d.sends[t], d.now.Mono)
+	o.sends[t] = append(o.sends[t], o.now.Mono)
 	return false
 }
 
 // dispatch hands one parcel out.
-func (d *Desk) dispatch(in *incident, p *parcel) {
-	if !in.Ended && !in.aside() && !in.active() {
-		return // its end is told in a moment
-	}
-	if !in.Ended && !in.aside() && len(in.spoken()) == 0 { // all that was said is over, but not all that came since
-		d.say(in, in.Notice.Kind)
-	}
+func (o *outbox) dispatch(in *incident, p *parcel) {
 	p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
-	d.attempt++
-	p.State, p.OutSince, p.Attempt = out, d.now.Mono, d.attempt
-	person := d.person(p.Person)
+	o.attempt++
+	p.State, p.OutSince, p.Attempt = out, o.now.Mono, o.attempt
 	units := Celsius
-	if person != nil {
-		units = person.Units
-		p.Address = person.MailTo
+	if person := o.opt.person(p.Person); person != nil {
+		units, p.Address = person.Units, person.MailTo
 	}
 	n := in.Notice
 	if n.Kind == Raise || n.Kind == Update { // a version names what it was made for
@@ -234,154 +290,104 @@ func (d *Desk) dispatch(in *incident, p *parcel) {
 	p.Again = p.Confirmed == p.Version
 	p.Message = Render(n, units)
 	p.Message.To, p.Message.Sent = p.Person, p.Sent+1
-	if d.escalated(in, p.Person) {
+	if o.opt.escalated(in, p.Person) {
 		p.Message.Escalated = true
-		p.Message.Text = d.preface(in, p) + p.Message.Text
+		p.Message.Text = o.opt.preface(in, p) + p.Message.Text
 	}
-	if d.opt.AckLink != nil && p.Kind != FollowUp && p.Kind != Silence {
-		p.Message.Ack = d.opt.AckLink(in.Notice.ID, p.Version)
+	if o.opt.AckLink != nil && p.Kind != FollowUp && p.Kind != Silence {
+		p.Message.Ack = o.opt.AckLink(in.Notice.ID, p.Version)
 	}
-	d.link(p.Channel).sent++
-	d.eff.Send = append(d.eff.Send, p.Delivery)
+	o.links.of(p.Channel).sent++
+	o.eff.Send = append(o.eff.Send, p.Delivery)
 }
 
-// settleToday cares for a notice that one channel is enough for: once one has
-// taken it the others need not, and while none does, more are asked.
-func (d *Desk) settleToday(in *incident) {
-	if in.Notice.Priority >= rules.Wake || in.Said == nil || len(in.Out) == 0 {
-		return
+// result takes in what became of a delivery, and returns the notice; nil where
+// that was absorbed or forgotten meanwhile.
+func (o *outbox) result(r SendResult) *incident {
+	// The id is that of the notice, the person and the channel.
+	rest, channel, _ := cutLast(r.Delivery)
+	notice, person, ok := cutLast(rest)
+	in := o.book.byID[notice]
+	var p *parcel
+	if ok && in != nil {
+		p = in.parcel(target{person, channel})
 	}
-	if slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.State == taken }) {
-		n := len(in.Out)
-		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p.Sent == 0 && p.State != out })
-		in.touched = in.touched || len(in.Out) != n
-		return
-	}
-	for _, t := range d.targets(len(d.opt.People)) {
-		last := in.Out[len(in.Out)-1]
-		if last.State != lost && !d.dead(last.Channel) && d.now.Mono-last.DueSince < d.opt.Fallback || d.held(last) {
-			return
-		}
-		d.parcelFor(in, t)
-	}
-}
-
-// Result takes in what became of a delivery handed out by Send.
-func (d *Desk) Result(now sensors.Instant, r SendResult) Effects {
-	d.begin(now)
-	in, p := d.parcel(r.Delivery)
-	if p == nil { // its notice was absorbed or forgotten meanwhile
+	if p == nil {
 		if r.Err == nil {
-			d.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
+			o.links.works(channel)
 		}
-		return Effects{}
+		return nil
 	}
 	switch {
 	case r.Err == nil:
-		d.arrived(in, p, r)
+		o.arrived(in, p, r)
 	case p.State == out && p.Attempt == r.Attempt:
 		class, after := ClassOf(r.Err)
-		d.failed(in, p, class, after, r.Err.Error())
+		o.failed(in, p, class, after, r.Err.Error())
 	}
-	return d.finishWith([]*incident{in})
+	return in
 }
 
-// parcel finds a delivery by its id.
-func (d *Desk) parcel(id string) (*incident, *parcel) {
-	notice := id
-	for range 2 { // cut off channel and person
-		i := strings.LastIndexByte(notice, '|')
-		if i < 0 {
-			return nil, nil
-		}
-		notice = notice[:i]
+// cutLast cuts the last part off the id of a delivery.
+func cutLast(id string) (before, last string, ok bool) {
+	i := strings.LastIndexByte(id, '|')
+	if i < 0 {
+		return "", id, false
 	}
-	in := d.byID[notice]
-	if in == nil {
-		return nil, nil
-	}
-	for _, p := range in.Out {
-		if p.ID == id {
-			return in, p
-		}
-	}
-	return nil, nil
-}
-
-// works records that a channel took something over.
-func (d *Desk) works(channel string) {
-	l := d.link(channel)
-	l.lastSuccess, l.lastError, l.failingSince, l.refused = d.now, "", 0, false
-	l.taken++
-	if l.known && l.upSince == 0 {
-		l.upSince = max(d.now.Mono, 1)
-	}
+	return id[:i], id[i+1:], true
 }
 
 // arrived records a confirmed sending, of whichever attempt.
-func (d *Desk) arrived(in *incident, p *parcel, r SendResult) {
-	d.works(p.Channel)
+func (o *outbox) arrived(in *incident, p *parcel, r SendResult) {
+	o.links.works(p.Channel)
 	p.Sent++
 	p.Confirmed = max(p.Confirmed, r.Version)
 	why := ""
-	if f := d.faults[target{p.Person, p.Channel}]; f != nil {
-		why = fmt.Sprintf("after %d failed tries", f.tries)
-		delete(d.faults, target{p.Person, p.Channel})
+	if tries := o.links.mended(target{p.Person, p.Channel}); tries > 0 {
+		why = fmt.Sprintf("after %d failed tries", tries)
 	}
 	p.Fails = 0
-	in.heard(p, r.Version, d.now.Mono)
+	in.heard(p, r.Version, o.now.Mono)
 	switch {
 	case r.Version == in.Notice.Version:
 		p.State = taken
 	case p.Attempt == r.Attempt:
-		p.State, p.DueSince, p.NotBefore = due, d.now.Mono, d.now.Mono
+		p.State, p.DueSince, p.NotBefore = due, o.now.Mono, o.now.Mono
 	}
-	d.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel, Why: why, Version: r.Version})
+	o.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel, Why: why, Version: r.Version})
 	if in.Drill != nil && in.Drill.Taken != nil {
 		if _, ok := in.Drill.Taken[p.Channel]; !ok {
-			in.Drill.Taken[p.Channel] = (d.now.Mono - in.Opened).Seconds()
+			in.Drill.Taken[p.Channel] = (o.now.Mono - in.Opened).Seconds()
 		}
 	}
 }
 
 // failed plans what follows a failed attempt.
-func (d *Desk) failed(in *incident, p *parcel, c Class, after time.Duration, why string) {
-	l := d.link(p.Channel)
-	l.failed++
-	if l.failingSince == 0 {
-		l.failingSince = d.now.Mono
+func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, why string) {
+	if o.links.fails(target{p.Person, p.Channel}, c == Refused, why) {
+		o.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
 	}
 	p.Fails++
-	f := d.faults[target{p.Person, p.Channel}]
-	if f == nil || f.refused != (c == Refused) { // a steady fault makes one line
-		d.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
-	}
-	if f == nil {
-		f = &fault{}
-		d.faults[target{p.Person, p.Channel}] = f
-	}
-	f.tries, f.refused = f.tries+1, c == Refused
-	l.lastError, l.refused, l.failedAt = why, c == Refused, d.now.Mono
 	p.State = due
 	last, longest := lastBackoffToday, time.Hour
 	if p.Priority >= rules.Wake { // no server may ask for long where animals may die
 		last, longest = lastBackoffWake, lastBackoffWake
 	}
 	wait := min(firstBackoff<<min(p.Fails-1, 10), last)
-	p.NotBefore = d.now.Mono + max(wait, min(after, longest))
+	p.NotBefore = o.now.Mono + max(wait, min(after, longest))
 }
 
 // giveUp stops trying until the notice is renewed.
-func (d *Desk) giveUp(in *incident, p *parcel, why string) {
+func (o *outbox) giveUp(in *incident, p *parcel, why string) {
 	p.State, in.touched = lost, true
-	d.log(Event{Notice: in.Notice.ID, What: "dropped", Person: p.Person, Channel: p.Channel, Why: why})
+	o.log(Event{Notice: in.Notice.ID, What: "dropped", Person: p.Person, Channel: p.Channel, Why: why})
 }
 
 // bound drops the oldest today deliveries when too many wait; wake ones never.
-func (d *Desk) bound() {
+func (o *outbox) bound() {
 	var today []addressed
 	waiting := 0
-	for _, in := range d.incidents() {
+	for _, in := range o.book.list() {
 		for _, p := range in.Out {
 			if p.State != due && p.State != out {
 				continue
@@ -392,13 +398,13 @@ func (d *Desk) bound() {
 			}
 		}
 	}
-	excess := min(waiting-d.opt.MaxPending, len(today))
+	excess := min(waiting-o.opt.MaxPending, len(today))
 	if excess <= 0 {
 		return
 	}
 	slices.SortStableFunc(today, func(a, b addressed) int { return cmp.Compare(a.p.DueSince, b.p.DueSince) })
 	for _, it := range today[:excess] {
-		d.dropped++
-		d.giveUp(it.in, it.p, fmt.Sprintf("more than %d deliveries wait", d.opt.MaxPending))
+		o.dropped++
+		o.giveUp(it.in, it.p, fmt.Sprintf("more than %d deliveries wait", o.opt.MaxPending))
 	}
 }

@@ -11,7 +11,7 @@ import (
 
 // each visits what the Desk holds, in order.
 func each(r *rig, f func(in *incident)) {
-	for _, in := range r.desk.incidents() {
+	for _, in := range r.desk.book.list() {
 		f(in)
 	}
 }
@@ -109,7 +109,7 @@ var planted = map[string]func(r *rig, e *Effects){
 	"a silence is forgotten": func(r *rig, _ *Effects) {
 		each(r, func(in *incident) {
 			if in.Notice.Kind == Silence {
-				r.desk.forget(in)
+				r.desk.book.forget(in)
 			}
 		})
 	},

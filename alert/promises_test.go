@@ -27,7 +27,7 @@ func newPromises() *promises {
 }
 
 func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
-	m := r.desk.byKey[k].member(k)
+	m := r.desk.book.byKey[k].member(k)
 	// One that was told before it came back keeps that telling for a while.
 	flutters := k.Alarm != rules.LethalCeiling && m.Heard &&
 		slices.ContainsFunc(r.sent[:sent], func(d Delivery) bool { return says(&d, k) })
@@ -43,7 +43,7 @@ func (p *promises) falls(k rules.Key, to alarm.State) { delete(p.rings, k) }
 // reachable is since when one of the first people can be reached; ok is false
 // for not at all.
 func (p *promises) reachable(r *rig, people int) (since time.Duration, ok bool) {
-	for _, t := range r.desk.targets(people) {
+	for _, t := range r.desk.opt.targets(people) {
 		if at, live := p.live[t.channel]; live && (!ok || at < since) {
 			since, ok = at, true
 		}
@@ -93,11 +93,11 @@ func (p *promises) judge(rt tb, r *rig) {
 
 // answer acknowledges a version and checks what that covers.
 func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
-	before := slices.Clone(r.desk.byID[n.ID].Notice.Members)
+	before := slices.Clone(r.desk.book.byID[n.ID].Notice.Members)
 	r.ackVersion(n.ID, version, by)
 	for i := range before {
 		k := before[i].Key
-		ring, in := p.rings[k], r.desk.byKey[k]
+		ring, in := p.rings[k], r.desk.book.byKey[k]
 		if before[i].Covered || ring == nil || in == nil || !in.member(k).Active() {
 			continue
 		}
@@ -110,7 +110,7 @@ func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
 		}
 	}
 	for k := range p.rings {
-		if in := r.desk.byKey[k]; in != nil && in.member(k).Covered {
+		if in := r.desk.book.byKey[k]; in != nil && in.member(k).Covered {
 			delete(p.rings, k)
 		}
 	}

@@ -4,16 +4,11 @@ import (
 	"slices"
 
 	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
-// Refresh brings values and forecasts under the open notices up to date, so
-// that a repeat tells what is true now and a ceiling that came much nearer is
-// told at once. The rules say nothing of what only drifts; call it about once
-// a minute while anything is open. It writes nothing for drift.
-func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures []rules.EnclosureView) Effects {
-	d.begin(now)
+// drift takes over values and forecasts of what is open.
+func (b *book) drift(alarms []rules.AlarmView, enclosures []rules.EnclosureView) {
 	at := make(map[string]*rules.EnclosureView, len(enclosures))
 	for i := range enclosures {
 		at[enclosures[i].ID] = &enclosures[i]
@@ -21,7 +16,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 	var moved []*incident
 	for i := range alarms {
 		v := &alarms[i]
-		in := d.byKey[v.Key]
+		in := b.byKey[v.Key]
 		if in == nil || in.Ended {
 			continue
 		}
@@ -29,7 +24,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		if m.Seq != v.Seq || !m.Active() || v.Unknown {
 			continue
 		}
-		t := transitionOf(now, v)
+		t := transitionOf(b.now, v)
 		if v.HasValue {
 			m.measure(&t)
 		}
@@ -50,12 +45,7 @@ func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures
 		in.refresh()
 		in.touched = was
 	}
-	return d.finish()
 }
-
-// heat reports whether an alarm is one of heat, which is told by what is left
-// until the lethal limit.
-func heat(a rules.AlarmID) bool { row, _ := alarm.Find(a); return row.Heat }
 
 // warm takes over how warm an enclosure is and what is ahead of it.
 func warm(d *rules.Detail, e *rules.EnclosureView) {
@@ -68,5 +58,14 @@ func warm(d *rules.Detail, e *rules.EnclosureView) {
 	}
 	if d.HasRate = e.RatePerHour != nil; d.HasRate {
 		d.RatePerHour = *e.RatePerHour
+	}
+}
+
+// transitionOf states an alarm's present condition as a transition.
+func transitionOf(now sensors.Instant, v *rules.AlarmView) rules.Transition {
+	return rules.Transition{
+		At: now, Key: v.Key, Seq: v.Seq, From: v.State, To: v.State, Priority: v.Priority,
+		Cause: v.Cause, Value: v.Value, HasValue: v.HasValue, Limit: v.Limit, HasLimit: v.HasLimit,
+		Unit: v.Unit, Since: v.Since, By: v.AckedBy, Text: v.Text, Detail: v.Detail,
 	}
 }

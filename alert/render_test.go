@@ -290,7 +290,7 @@ func FuzzRestore(f *testing.F) {
 		d.Tick(r.now.Add(time.Hour))
 		d.Stats(r.now)
 		d.Open()
-		if d.byID["lethal-ceiling/e1/1"] == nil && d.find("lethal-ceiling/e1/1") == nil {
+		if d.book.byID["lethal-ceiling/e1/1"] == nil && d.book.find("lethal-ceiling/e1/1") == nil {
 			t.Error("a bad document cost a good one")
 		}
 	})

@@ -185,7 +185,7 @@ func (r *rig) ackVersion(id string, version int, by string) {
 	}
 	r.absorb(e)
 	for _, k := range keys {
-		in := r.desk.byKey[k]
+		in := r.desk.book.byKey[k]
 		if in == nil {
 			continue
 		}

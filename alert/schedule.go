@@ -8,323 +8,325 @@ import (
 	"dewline/rules/alarm"
 )
 
-const wakeRank = int(rules.Wake)
+const (
+	// mostWidened is how often the wait between two updates that are no worsening
+	// doubles: what grows for hours is one event.
+	mostWidened = 2
+	// todayUpdates: a today notice of one kind of alarm tells of its growth so many
+	// times less often: it was to be told once.
+	todayUpdates = 8
+	// stormGrows is the wait before a storm that does not wake tells of its
+	// growth; it doubles.
+	stormGrows       = time.Minute
+	mostStormWidened = 5
+	// company is how long a wake alarm in a storm waits for others.
+	company = 20 * time.Second
+	// worthHalving in minutes: below that the next word is that it is here.
+	worthHalving = 15
+	// unheardFor is how long a wake notice waits for any channel to take it over
+	// before the next person is told too.
+	unheardFor = 30 * time.Second
+)
 
-// evaluate lets one incident's schedule catch up with d.now.
-func (d *Desk) evaluate(in *incident) {
+// A schedule decides what is said of alarms and when: versions, repeats, the next
+// person, the end.
+type schedule struct {
+	*call
+	book   *book
+	links  *links
+	outbox *outbox
+}
+
+// evaluate lets one incident's schedule catch up with now.
+func (s *schedule) evaluate(in *incident) {
 	switch {
-	case in.drill():
-		d.evaluateDrill(in)
-	case in.Notice.Kind == Silence:
-		d.evaluateSilence(in)
 	case in.Ended:
-		d.expire(in)
+		s.expire(in)
 	case in.active():
 		if in.QuietSince != 0 {
 			in.QuietSince, in.touched = 0, true
 		}
-		d.speak(in)
-		d.ring(in)
+		s.speak(in)
+		s.ring(in)
 	case in.hidden(): // by what is worse, which another notice tells
 	case in.QuietSince == 0:
-		in.QuietSince, in.touched = d.now.Mono, true
-	case d.now.Mono-in.QuietSince >= d.opt.Group:
+		in.QuietSince, in.touched = s.now.Mono, true
+	case s.now.Mono-in.QuietSince >= s.opt.Group:
 		// The grouping time again: what ends together ends in one follow-up,
 		// and what is only renamed does not end.
-		d.end(in)
+		s.end(in)
+	}
+}
+
+// send hands out what is due. A version of which nothing holds any more, though
+// something came since, is made anew.
+func (s *schedule) send(list []*incident) {
+	for _, it := range s.outbox.ready(list) {
+		if s.outbox.capped(it.in, it.p) {
+			continue
+		}
+		if !it.in.Ended && !it.in.aside() && len(it.in.spoken()) == 0 {
+			s.say(it.in, it.in.Notice.Kind)
+		}
+		s.outbox.dispatch(it.in, it.p)
 	}
 }
 
 // speak says what is new, if it is time to.
-func (d *Desk) speak(in *incident) {
-	now := d.now.Mono
+func (s *schedule) speak(in *incident) {
+	now := s.now.Mono
 	if in.Said == nil {
 		if in.lethal() || now >= in.Ready {
-			d.say(in, Raise)
+			s.say(in, Raise)
 		}
 		return
 	}
 	if r := in.rank(); r < in.Said.Rank { // got better: getting worse again is worse
 		in.Said.Rank, in.touched = r, true
 	}
-	fresh, lethal := in.fresh()
-	if !fresh {
+	if fresh, _ := in.fresh(); !fresh {
 		in.FreshAt = 0
 	} else if in.FreshAt == 0 {
 		in.FreshAt, in.touched = now, true
 	}
-	since, every := now-in.Said.At, d.opt.UpdateEvery
-	switch {
-	case d.worse(in), lethal && since >= d.opt.Group, fresh && now-in.FreshAt >= in.waits(d.opt.Group):
-		d.say(in, Update)
-	case in.several() && since >= stormGrows<<min(in.Grown, mostStormWidened) && in.grown(),
-		since >= every<<min(in.Grown, mostWidened) && d.news(in),
-		since >= todayUpdates*every && in.grown():
-		d.say(in, Update)
+	if s.urgent(in) {
+		s.say(in, Update)
+	} else if s.news(in) {
+		s.say(in, Update)
 		in.Grown++
 	}
 }
 
-// mostWidened is how often the wait between two updates that are no worsening
-// doubles: what grows for hours is one event.
-const mostWidened = 2
-
-// A today notice of one kind of alarm tells of its growth so many times less
-// often: it was to be told once.
-const todayUpdates = 8
-
-// waits is how long a wake alarm waits for company under a notice that is told.
-func (in *incident) waits(group time.Duration) time.Duration {
-	if in.several() {
-		return max(group, company)
-	}
-	return group
-}
-
-// hidden reports whether an alarm of in is put aside while a worse one of the same
-// enclosure is active.
-func (in *incident) hidden() bool {
-	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return m.State == alarm.Suppressed })
-}
-
-// worse reports what may not wait: more urgent than said, or the ceiling
-// nearer than half of what was said.
-func (d *Desk) worse(in *incident) bool {
-	if in.rank() > in.Said.Rank {
-		return true
-	}
+// urgent reports what may not wait: more urgent than said, the ceiling nearer than
+// half of what was said, or a wake alarm that nobody was told of and that had its
+// time for company.
+func (s *schedule) urgent(in *incident) bool {
 	m := in.minutes()
-	return in.rank() == wakeRank && m > 0 && in.Said.Minutes >= worthHalving && m < in.Said.Minutes/2
-}
-
-// worthHalving in minutes: below that the next word is that it is here.
-const worthHalving = 15
-
-// news reports what is worth a rate-limited update: growth of a wake notice,
-// another kind of alarm, or another cause.
-func (d *Desk) news(in *incident) bool {
-	if in.rank() >= wakeRank && in.grown() {
+	if in.rank() > in.Said.Rank || in.rank() == wakeRank && m > 0 && in.Said.Minutes >= worthHalving && m < in.Said.Minutes/2 {
 		return true
 	}
-	if in.Said.Cause != in.Notice.Cause && in.rank() >= wakeRank {
+	waits := s.opt.Group
+	if in.several() {
+		waits = max(waits, company)
+	}
+	fresh, lethal := in.fresh()
+	return lethal && s.now.Mono-in.Said.At >= s.opt.Group || fresh && s.now.Mono-in.FreshAt >= waits
+}
+
+// news reports what is worth a rate-limited update: growth of a wake notice or of
+// a storm, another kind of alarm, or another cause; after long, any growth.
+func (s *schedule) news(in *incident) bool {
+	since, grown, wakes := s.now.Mono-in.Said.At, in.grown(), in.rank() >= wakeRank
+	every := s.opt.UpdateEvery
+	switch {
+	case grown && in.several() && since >= stormGrows<<min(in.Grown, mostStormWidened), grown && since >= todayUpdates*every:
+		return true
+	case since < every<<min(in.Grown, mostWidened):
+		return false
+	case wakes && (grown || in.Said.Cause != in.Notice.Cause):
 		return true
 	}
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && !slices.Contains(in.Said.Kinds, m.Key.Alarm) {
-			return true
-		}
-	}
-	return false
-}
-
-// grown reports whether an alarm is active that was not told, or that rings
-// again after an acknowledgement.
-func (in *incident) grown() bool {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && !m.Told {
-			return true
-		}
-	}
-	return false
-}
-
-// ackedBy is the last person who acknowledged an alarm of in.
-func (in *incident) ackedBy() string {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && m.By != "" {
-			return m.By
-		}
-	}
-	return ""
+	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return counts(&m) && !slices.Contains(in.Said.Kinds, m.Key.Alarm) })
 }
 
 // say makes the next version of a notice and addresses it. A wake alarm that
 // nobody was told of passes everything that waits.
-func (d *Desk) say(in *incident, k Kind) {
+func (s *schedule) say(in *incident, k Kind) {
 	n := &in.Notice
 	fresh, _ := in.fresh()
-	d.renew(in, k)
+	s.renew(in, k)
 	if k == Raise {
-		d.log(Event{Notice: n.ID, What: "raised"})
+		s.log(Event{Notice: n.ID, What: "raised"})
 	}
 	if fresh {
-		d.startRun(in)
+		s.startRun(in)
 	}
 	if in.rank() >= wakeRank && !in.acked() {
 		n.AckedBy = ""
 	}
-	d.address(in)
-	for _, p := range in.Out {
-		if d.concerns(in, p) {
-			d.makeDue(p, in, fresh)
-		}
-	}
-}
-
-// startRun begins the repeats anew, for the newest alarm. Where nothing rang,
-// the first person is told again before the next.
-func (d *Desk) startRun(in *incident) {
-	now := d.now.Mono
-	if in.Ringing == 0 {
-		in.Level, in.LevelAt = 0, now
-	}
-	in.Ringing, in.Repeated, in.touched = now, 0, true
-	in.NextRepeat = now + d.interval(in)
-}
-
-// stopRun ends the repeats and the escalation. Nobody needs a repeat that waits
-// for its channel.
-func (in *incident) stopRun() {
-	for _, p := range in.Out {
-		if p.State == due && p.Confirmed == in.Notice.Version {
-			p.State = taken
-		}
-	}
-	in.Ringing, in.Repeated, in.NextRepeat, in.touched = 0, 0, 0, true
+	s.outbox.renew(in, fresh)
 }
 
 // renew counts up the version and remembers what it says.
-func (d *Desk) renew(in *incident, k Kind) {
+func (s *schedule) renew(in *incident, k Kind) {
 	n := &in.Notice
 	n.Version++
-	n.Kind, n.ClockSet = k, d.now.Synced
-	n.Shared = d.shared(in)
-	n.Time, n.Since = d.now.Wall.In(d.opt.Location), n.Since.In(d.opt.Location)
-	s := &said{At: d.now.Mono, Rank: in.rank(), Minutes: in.minutes(), Cause: n.Cause}
+	n.Kind, n.ClockSet = k, s.now.Synced
+	n.Shared = s.opt.shared(in)
+	n.Time, n.Since = s.now.Wall.In(s.opt.Location), n.Since.In(s.opt.Location)
+	is := &said{At: s.now.Mono, Rank: in.rank(), Minutes: in.minutes(), Cause: n.Cause}
 	for i := range n.Members {
 		m := &n.Members[i]
 		active := counts(m)
 		if active || k == FollowUp {
-			m.name(n, d.now.Mono)
+			m.name(Naming{n.ID, n.Version}, s.now.Mono)
 		}
 		m.Told = active
-		if active && !slices.Contains(s.Kinds, m.Key.Alarm) {
-			s.Kinds = append(s.Kinds, m.Key.Alarm)
+		if active && !slices.Contains(is.Kinds, m.Key.Alarm) {
+			is.Kinds = append(is.Kinds, m.Key.Alarm)
 		}
 	}
-	in.Said, in.FreshAt, in.touched = s, 0, true
-}
-
-// interval is the wait before the next repeat.
-func (d *Desk) interval(in *incident) time.Duration {
-	return d.opt.Repeats[min(in.Repeated, len(d.opt.Repeats)-1)]
+	in.Said, in.FreshAt, in.touched = is, 0, true
 }
 
 // ring repeats a wake notice until all that was told is answered, and
 // escalates it.
-func (d *Desk) ring(in *incident) {
+func (s *schedule) ring(in *incident) {
 	if in.Said == nil {
 		return
 	}
-	first, _, ok := in.unanswered()
+	first, calling := in.unanswered()
 	switch {
-	case !ok && in.Ringing == 0:
+	case !calling && in.Ringing == 0:
 		return
-	case !ok:
+	case !calling:
 		if in.acked() { // alarm by alarm, through the rules
-			d.acknowledged(in, in.ackedBy())
+			s.acknowledged(in, in.ackedBy())
 		} else {
 			in.stopRun()
 		}
 		return
 	case in.Ringing == 0: // it rang under another notice
-		d.startRun(in)
+		s.startRun(in)
 	}
-	for in.Level+1 < len(d.opt.People) && d.nextPerson(in, first) {
-		d.escalate(in)
+	for in.Level+1 < len(s.opt.People) && s.nextPerson(in, first) {
+		s.escalate(in)
 	}
-	now := d.now.Mono
-	if in.NextRepeat == 0 || now < in.NextRepeat {
-		return
+	if in.NextRepeat != 0 && s.now.Mono >= in.NextRepeat {
+		s.repeat(in)
 	}
+}
+
+// repeat sends a notice again; with news it is a new version.
+func (s *schedule) repeat(in *incident) {
+	now := s.now.Mono
 	in.touched = true
-	if now-in.Ringing >= d.opt.RepeatFor {
+	if now-in.Ringing >= s.opt.RepeatFor {
 		in.NextRepeat = 0
-		d.log(Event{Notice: in.Notice.ID, What: "repeats-over"})
+		s.log(Event{Notice: in.Notice.ID, What: "repeats-over"})
 		return
 	}
 	in.Repeated++
-	in.NextRepeat = now + d.interval(in)
-	if d.changed(in) { // a repeat with news is a new version
-		d.say(in, Update)
-		return
+	in.NextRepeat = now + s.opt.interval(in.Repeated)
+	if in.changed() {
+		s.say(in, Update)
+	} else {
+		s.outbox.renew(in, false)
 	}
-	d.address(in)
-	for _, p := range in.Out {
-		if d.concerns(in, p) {
-			d.makeDue(p, in, false)
-		}
+}
+
+// startRun begins the repeats anew, for the newest alarm. Where nothing rang,
+// the first person is told again before the next.
+func (s *schedule) startRun(in *incident) {
+	if in.Ringing == 0 {
+		in.Level, in.LevelAt = 0, s.now.Mono
 	}
+	s.rerun(in)
+}
+
+func (s *schedule) rerun(in *incident) {
+	in.Ringing, in.Repeated, in.touched = s.now.Mono, 0, true
+	in.NextRepeat = s.now.Mono + s.opt.interval(0)
 }
 
 // nextPerson reports whether another person is to be told: those before were
 // given their time since the first unanswered alarm was told, or they cannot
 // be reached.
-func (d *Desk) nextPerson(in *incident, first time.Duration) bool {
-	return d.now.Mono-max(in.LevelAt, first) >= d.opt.People[in.Level].EscalateAfter || d.unheard(in)
+func (s *schedule) nextPerson(in *incident, first time.Duration) bool {
+	return s.now.Mono-max(in.LevelAt, first) >= s.opt.People[in.Level].EscalateAfter || s.unheard(in)
 }
 
 // escalate goes on to the next person, also where the repeats are over: then a
 // new run begins, since that person has heard nothing yet.
-func (d *Desk) escalate(in *incident) {
-	now := d.now.Mono
+func (s *schedule) escalate(in *incident) {
 	e := Event{Notice: in.Notice.ID, What: "escalated"}
-	if d.unheard(in) {
+	if s.unheard(in) {
 		e.Why = "nobody before could be reached"
 	}
-	in.Level, in.LevelAt, in.touched = in.Level+1, now, true
-	e.Person = d.opt.People[in.Level].ID
-	d.log(e)
-	d.address(in)
-	for _, p := range in.Out {
-		if p.Person == e.Person {
-			d.makeDue(p, in, true)
-		}
-	}
+	in.Level, in.LevelAt, in.touched = in.Level+1, s.now.Mono, true
+	e.Person = s.opt.People[in.Level].ID
+	s.log(e)
+	s.hand(in, e.Person)
 	if in.NextRepeat == 0 {
-		in.Ringing, in.Repeated = now, 0
-		in.NextRepeat = now + d.interval(in)
+		s.rerun(in)
 	}
 }
 
-// changed reports whether a repeat would tell something else than was said.
-func (d *Desk) changed(in *incident) bool {
-	if in.rank() != in.Said.Rank || in.Notice.Cause != in.Said.Cause {
-		return true
-	}
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) != m.Told {
-			return true
+// hand sends the present version to a person whose turn it is.
+func (s *schedule) hand(in *incident, person string) {
+	s.outbox.address(in)
+	for _, p := range in.Out {
+		if p.Person == person {
+			s.outbox.makeDue(p, in, true)
 		}
 	}
-	return false
+}
+
+// handOver goes on with whoever is first now: they are told of all that is active
+// and have their time to answer it. Whose turn it is no longer is rung no more.
+func (s *schedule) handOver(in *incident) {
+	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool {
+		if s.opt.onDuty(in, p.Person) || p.State != due {
+			return false
+		}
+		p.State = taken
+		return p.Sent == 0
+	})
+	in.LevelAt = s.now.Mono
+	s.rerun(in)
+	if in.changed() {
+		s.say(in, Update)
+	}
+	s.hand(in, s.opt.People[0].ID)
+}
+
+// unheard reports whether nobody whose turn it is has taken over what calls in a
+// wake notice, and waiting longer has no sense: every channel of the people told so
+// far is dead, or had its time.
+func (s *schedule) unheard(in *incident) bool {
+	confirmed := 0
+	for _, p := range in.Out {
+		confirmed = max(confirmed, p.Confirmed)
+	}
+	unheard, since := false, s.now.Mono
+	for i := range in.Notice.Members {
+		m := &in.Notice.Members[i]
+		if calls(m) && m.Told && !m.Heard && !m.namedBy(in.Notice.ID, confirmed) {
+			unheard, since = true, min(since, m.ToldAt)
+		}
+	}
+	if !unheard {
+		return false
+	}
+	return s.now.Mono-max(since, in.LevelAt) >= unheardFor ||
+		!slices.ContainsFunc(s.opt.targets(in.Level+1), func(t target) bool { return !s.links.dead(t.channel) })
 }
 
 // end closes an incident with its one follow-up. A today notice that came and
 // went before it was told is left to the summary.
-func (d *Desk) end(in *incident) {
+func (s *schedule) end(in *incident) {
 	in.stopRun()
 	in.Ended, in.Grown = true, 0
-	d.shut(in)
-	d.log(Event{Notice: in.Notice.ID, What: "ended"})
+	s.book.shut(in)
+	s.log(Event{Notice: in.Notice.ID, What: "ended"})
 	told := in.Said != nil
 	if !told && in.Notice.Priority < rules.Wake {
-		d.forget(in)
+		s.book.forget(in)
 		return
 	}
-	d.renew(in, FollowUp)
+	s.renew(in, FollowUp)
 	if !told {
-		d.addressWake(in)
+		s.outbox.addressWake(in)
 	}
 	for _, p := range in.Out {
-		d.makeDue(p, in, false)
-		p.Deadline = d.now.Mono + d.opt.Keep
+		s.outbox.makeDue(p, in, false)
+		p.Deadline = s.now.Mono + s.opt.Keep
 	}
 }
 
 // expire forgets an ended incident when its follow-up has been taken over or
 // given up everywhere and no alarm of it can come back under the same onset.
-func (d *Desk) expire(in *incident) {
+func (s *schedule) expire(in *incident) {
 	for _, p := range in.Out {
 		if p.State == due || p.State == out {
 			return
@@ -332,9 +334,76 @@ func (d *Desk) expire(in *incident) {
 	}
 	for i := range in.Notice.Members {
 		m := &in.Notice.Members[i]
-		if m.State != alarm.Norm && d.byKey[m.Key] == in {
+		if m.State != alarm.Norm && s.book.byKey[m.Key] == in {
 			return
 		}
 	}
-	d.forget(in)
+	s.book.forget(in)
+}
+
+// answer takes in an answer to a notice, and returns the alarms that it covers.
+func (s *schedule) answer(in *incident, a Answering) ([]rules.Key, error) {
+	if in.Said == nil { // seen on the page before it was sent
+		s.say(in, Raise)
+	}
+	answered, person := in.acked(), s.opt.idOf(a.By)
+	keys, useful := in.cover(a, person)
+	if !useful && !answered && !in.calling() && in.grown() && (a.Version == 0 || a.Version == in.Notice.Version) {
+		// Milder news wait for hours to be told; who answers saw them on the page.
+		s.say(in, Update)
+		a.Notice, a.Version = in.Notice.ID, in.Notice.Version
+		keys, useful = in.cover(a, person)
+	}
+	switch {
+	case !useful && !answered:
+		return nil, ErrOldVersion
+	case in.acked():
+		s.acknowledged(in, a.By)
+	default:
+		in.Answerer, in.touched = a.By, true
+		s.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: a.By, Why: "in part, there is news since"})
+	}
+	return keys, nil
+}
+
+// acknowledged records who answered and stops the ringing.
+func (s *schedule) acknowledged(in *incident, by string) {
+	in.stopRun()
+	in.Notice.AckedBy, in.Answerer = by, by
+	s.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
+}
+
+// timeOff takes in that nobody watched for off since a running time at.
+func (s *schedule) timeOff(in *incident, at, off time.Duration) {
+	if in.aside() {
+		if in.Opened <= at {
+			in.Opened, in.touched = in.Opened-off, true
+		}
+		return
+	}
+	for _, p := range in.Out {
+		if p.Deadline > 0 && p.Deadline <= at+s.opt.Keep {
+			p.Deadline, in.touched = max(1, p.Deadline-off), true
+		}
+	}
+	if first, calling := in.unanswered(); calling && !in.Ended && first <= at {
+		s.ringAfter(in, at, off)
+	}
+}
+
+// ringAfter begins the repeats anew after a time off and lets it count for the
+// next person's turn.
+func (s *schedule) ringAfter(in *incident, at, off time.Duration) {
+	now, heard := s.now.Mono, false
+	for i := range in.Notice.Members {
+		if m := &in.Notice.Members[i]; calls(m) && m.Heard && m.ToldAt <= at {
+			m.ToldAt -= off
+			heard = true
+		}
+	}
+	if heard && in.LevelAt <= at {
+		in.LevelAt = max(in.LevelAt-off, now+s.opt.Group-s.opt.People[in.Level].EscalateAfter)
+	}
+	s.rerun(in)
+	in.NextRepeat = now + s.opt.Group
 }

@@ -1,0 +1,38 @@
+package alert
+
+import (
+	"encoding/json"
+	"slices"
+
+	"dewline/rules"
+)
+
+const (
+	noticePrefix = "notice/"
+	drillKey     = "drill/last"
+)
+
+func docKey(noticeID string) string { return noticePrefix + noticeID }
+
+// encode makes the document of an incident.
+func encode(in *incident) Doc {
+	data, err := json.Marshal(in)
+	if err != nil {
+		// Only a value that JSON has no form for gets here, such as NaN from a
+		// rule: keep the notice without its figures rather than not at all.
+		c := *in
+		c.Notice.Members = slices.Clone(in.Notice.Members)
+		for i := range c.Notice.Members {
+			m := &c.Notice.Members[i]
+			m.Value, m.Peak, m.PeakLimit, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, 0, false, false
+			m.Detail = rules.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps, Air: m.Detail.Air}
+		}
+		if c.Said != nil {
+			s := *c.Said
+			s.Minutes = 0
+			c.Said = &s
+		}
+		data, _ = json.Marshal(&c)
+	}
+	return Doc{Key: docKey(in.Notice.ID), Data: data}
+}

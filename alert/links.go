@@ -1,0 +1,224 @@
+package alert
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"dewline/sensors"
+)
+
+const (
+	// refusalHolds is how long a channel that refused counts as one that will
+	// refuse again, if nothing was tried since.
+	refusalHolds = 10 * time.Minute
+	// steadyAfter is how long a connection holds before its channel is no longer
+	// down: one that comes for a second in each minute carries no warning.
+	steadyAfter = time.Minute
+)
+
+// ChannelStats says how one channel does.
+type ChannelStats struct {
+	Pending     int             `json:"pending"`
+	OldestAge   time.Duration   `json:"oldest_age"` // of what is due and not taken over
+	LastSuccess sensors.Instant `json:"last_success,omitzero"`
+	LastError   string          `json:"last_error,omitempty"`
+	Failing     time.Duration   `json:"failing,omitempty"` // how long nothing has worked, 0 when well
+	Sent        uint64          `json:"sent"`              // attempts
+	Taken       uint64          `json:"taken"`             // confirmed
+	Failed      uint64          `json:"failed"`
+	// Connected says whether there is a connection, or the last look at the
+	// other side found somebody; nil for a channel that cannot be looked at.
+	Connected *bool  `json:"connected,omitempty"`
+	DownWhy   string `json:"down_why,omitempty"` // of not being connected
+}
+
+// Links is how the channels do, in this run only.
+type links struct {
+	*call
+	book    *book
+	byName  map[string]*link
+	faults  map[target]*fault // that last
+	stalled []string          // in the call in progress, nil for not asked yet
+}
+
+func newLinks(c *call, b *book) *links {
+	return &links{call: c, book: b, byName: make(map[string]*link), faults: make(map[target]*fault)}
+}
+
+// A link is one channel.
+type link struct {
+	lastSuccess  sensors.Instant
+	lastError    string
+	failingSince time.Duration // 0: the last attempt worked
+	refused      bool          // the last error was no passing one
+	failedAt     time.Duration // when it was
+	known        bool          // it was said whether it is connected
+	downSince    time.Duration // 0: well, also before anything is known
+	upSince      time.Duration // 0: not connected; both are set until a connection has held
+	upBefore     bool          // it was connected once
+	downWhy      string
+	sent, taken  uint64
+	failed       uint64
+	stalled      bool
+	unwell       time.Duration // last time that it was seen in trouble
+}
+
+// A fault is what a channel does to a person since it last worked for them.
+type fault struct {
+	tries   int
+	refused bool
+}
+
+func (l *links) of(channel string) *link {
+	c := l.byName[channel]
+	if c == nil {
+		c = &link{}
+		l.byName[channel] = c
+	}
+	return c
+}
+
+// state takes in whether a channel is connected. It reports whether it is so
+// again, and whether it was ever before.
+func (l *links) state(channel string, up bool) (again, before bool) {
+	c := l.of(channel)
+	c.known = true
+	switch {
+	case !up:
+		c.upSince = 0
+		if c.downSince == 0 {
+			c.downSince = max(l.now.Mono, 1)
+		}
+	case c.upSince == 0:
+		again, before = true, c.upBefore
+		c.upSince, c.upBefore = max(l.now.Mono, 1), true
+	}
+	return again, before
+}
+
+// works records that a channel took something over.
+func (l *links) works(channel string) {
+	c := l.of(channel)
+	c.lastSuccess, c.lastError, c.failingSince, c.refused = l.now, "", 0, false
+	c.taken++
+	if c.known && c.upSince == 0 {
+		c.upSince = max(l.now.Mono, 1)
+	}
+}
+
+// mended ends a person's fault and returns after how many tries, 0 for none.
+func (l *links) mended(t target) (tries int) {
+	if f := l.faults[t]; f != nil {
+		tries = f.tries
+		delete(l.faults, t)
+	}
+	return tries
+}
+
+// fails records a failed attempt, and reports whether the fault is a new one: a
+// steady fault makes one line.
+func (l *links) fails(t target, refused bool, why string) (news bool) {
+	c := l.of(t.channel)
+	c.failed++
+	if c.failingSince == 0 {
+		c.failingSince = l.now.Mono
+	}
+	c.lastError, c.refused, c.failedAt = why, refused, l.now.Mono
+	f := l.faults[t]
+	if news = f == nil || f.refused != refused; f == nil {
+		f = &fault{}
+		l.faults[t] = f
+	}
+	f.tries, f.refused = f.tries+1, refused
+	return news
+}
+
+// dead reports whether a channel is known not to work: it is disconnected,
+// refuses, or is stalled.
+func (l *links) dead(channel string) bool {
+	if l.stalled == nil {
+		l.stalled = append([]string{}, l.stalledAt(l.now)...)
+	}
+	c := l.of(channel)
+	return c.downSince > 0 && c.upSince == 0 || c.refused && l.now.Mono-c.failedAt < refusalHolds || slices.Contains(l.stalled, channel)
+}
+
+// stats are the figures of every channel.
+func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
+	all := make(map[string]ChannelStats)
+	for _, name := range l.opt.channels() {
+		all[name] = l.of(name).stats(now)
+	}
+	for _, in := range l.book.byID {
+		for _, p := range in.Out {
+			if p.State == due || p.State == out {
+				c := all[p.Channel]
+				c.Pending++
+				c.OldestAge = max(c.OldestAge, now.Mono-p.DueSince)
+				all[p.Channel] = c
+			}
+		}
+	}
+	return all
+}
+
+func (l *link) stats(now sensors.Instant) ChannelStats {
+	s := ChannelStats{LastSuccess: l.lastSuccess, LastError: l.lastError, Sent: l.sent, Taken: l.taken, Failed: l.failed}
+	if l.upSince > 0 && now.Mono-l.upSince >= steadyAfter { // the connection has held
+		l.downSince, l.downWhy = 0, ""
+	}
+	if up := l.upSince > 0; l.known {
+		s.Connected = &up
+		if !up {
+			s.DownWhy = l.downWhy
+		}
+	}
+	for _, since := range []time.Duration{l.failingSince, l.downSince} {
+		if since > 0 {
+			s.Failing = max(s.Failing, now.Mono-since)
+		}
+	}
+	return s
+}
+
+// stalledAt returns the channels that have taken nothing over for
+// Options.StallAfter although something was due, or that have been down so
+// long, sorted. One that flaps stays in the list until it has been well for
+// as long.
+func (l *links) stalledAt(now sensors.Instant) (stalled []string) {
+	stats := l.stats(now)
+	for _, name := range slices.Sorted(maps.Keys(stats)) {
+		if l.of(name).stalls(now, stats[name], l.opt.StallAfter) {
+			stalled = append(stalled, name)
+		}
+	}
+	return stalled
+}
+
+// stalls follows whether a channel is stalled: nothing works for so long.
+func (l *link) stalls(now sensors.Instant, s ChannelStats, after time.Duration) bool {
+	long := func(since time.Duration) bool { return now.Mono-since >= after }
+	// The last attempt failed and there is more to send, or no sense in it.
+	fails := l.failingSince > 0 && (s.Pending > 0 || l.refused)
+	l.stalled = l.stalled || l.downSince > 0 && long(l.downSince) || fails && long(l.failingSince) ||
+		s.OldestAge >= after && long(l.lastSuccess.Mono)
+	if l.downSince > 0 || s.OldestAge > time.Minute || fails {
+		l.unwell = now.Mono
+	} else if long(l.unwell) {
+		l.stalled = false
+	}
+	return l.stalled
+}
+
+// shift moves a channel's running times that are set.
+func (l *link) shift(by time.Duration) {
+	if !l.lastSuccess.IsZero() {
+		l.lastSuccess.Mono += by
+	}
+	for _, t := range []*time.Duration{&l.failingSince, &l.failedAt, &l.downSince, &l.upSince, &l.unwell} {
+		if *t != 0 {
+			*t += by
+		}
+	}
+}

@@ -1,0 +1,176 @@
+package alert
+
+import (
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/rules"
+	"dewline/rules/alarm"
+)
+
+// restore puts the notices of an earlier run into the books.
+func (d *Desk) restore(docs []Doc) error {
+	list, err := d.decode(docs)
+	slices.SortFunc(list, func(a, b *incident) int { return strings.Compare(a.Notice.ID, b.Notice.ID) })
+	for _, in := range list {
+		d.adopt(in)
+	}
+	return err
+}
+
+// decode reads the notices of an earlier run that this one does not hold. A
+// document that cannot be read is named in the error.
+func (d *Desk) decode(docs []Doc) (list []*incident, err error) {
+	for _, doc := range docs {
+		in, fault := d.read(doc)
+		switch {
+		case fault != nil:
+			err = errors.Join(err, fmt.Errorf("read back document %q: %w", doc.Key, fault))
+		case in != nil && d.book.byID[in.Notice.ID] == nil:
+			list = append(list, in)
+		}
+	}
+	return list, err
+}
+
+// read decodes one document; nil where it holds no notice. That of the last drill
+// counts unless this run began one.
+func (d *Desk) read(doc Doc) (*incident, error) {
+	switch {
+	case doc.Key == drillKey && d.drills.last == nil:
+		var r DrillResult
+		if err := json.Unmarshal(doc.Data, &r); err != nil {
+			return nil, err
+		}
+		d.drills.last = &r
+		return nil, nil
+	case !strings.HasPrefix(doc.Key, noticePrefix):
+		return nil, nil
+	}
+	in := &incident{}
+	if err := json.Unmarshal(doc.Data, in); err != nil {
+		return nil, err
+	}
+	if docKey(in.Notice.ID) != doc.Key {
+		return nil, fmt.Errorf("holds notice %q", in.Notice.ID)
+	}
+	if in.drill() && in.Drill == nil {
+		return nil, errors.New("is a drill without its record")
+	}
+	return in, nil
+}
+
+// adopt puts a restored notice into the books.
+func (d *Desk) adopt(in *incident) {
+	d.book.add(in)
+	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p == nil || !d.opt.reaches(p.Person, p.Channel) })
+	in.Level = max(0, min(in.Level, len(d.opt.People)-1))
+	in.Repeated = max(0, in.Repeated)
+	in.fillIn()
+	d.outbox.resume(in)
+	d.book.claim(in)
+	if in.drill() {
+		d.drills.last = in.Drill
+	}
+	if in.Ended || in.aside() {
+		return
+	}
+	if in.Said != nil {
+		d.outbox.address(in)
+	}
+	d.book.openOrAbsorb(in)
+}
+
+// merge puts the notices of an earlier run into the books beside those of this
+// one: those that ring first, so that what is absorbed is the quieter.
+func (d *Desk) merge(docs []Doc, onsets map[rules.Key]rules.Renumbering) error {
+	last := d.drills.last
+	list, err := d.decode(docs)
+	slices.SortFunc(list, func(a, b *incident) int {
+		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), strings.Compare(a.Notice.ID, b.Notice.ID))
+	})
+	for _, in := range list {
+		for i := range in.Notice.Members {
+			m := &in.Notice.Members[i]
+			if n := onsets[m.Key]; n.Old != 0 && n.Old == m.Seq && m.State != alarm.Norm {
+				m.Seq = n.Now
+			}
+		}
+		d.join(in)
+	}
+	d.drills.last = cmp.Or(last, d.drills.last)
+	d.book.separate()
+	return err
+}
+
+// join adopts a notice beside that of this run with its cause, if there is one.
+func (d *Desk) join(in *incident) {
+	other := d.book.open[groupIn(in)]
+	if in.aside() || in.Ended || other == nil {
+		d.adopt(in)
+		return
+	}
+	if in.urgency() > other.urgency() {
+		d.book.shut(other)
+		d.adopt(in)
+		d.book.absorb(other, in)
+		return
+	}
+	d.adopt(in) // absorbed by other
+	other.Level = max(other.Level, min(in.Level, len(d.opt.People)-1))
+	if other.Said != nil {
+		d.outbox.address(other) // whoever was told of the one is told by the other
+	}
+}
+
+// shift moves the running times of this run, and numbers its onsets anew.
+func (d *Desk) shift(by time.Duration, onsets map[rules.Key]rules.Renumbering) {
+	for _, in := range d.book.list() {
+		shift(reflect.ValueOf(in), by)
+		in.touched = true
+		for i := range in.Notice.Members {
+			m := &in.Notice.Members[i]
+			if n := onsets[m.Key]; n.Mine != 0 && n.Mine == m.Seq {
+				m.Seq = n.Now
+			}
+		}
+	}
+	if last := d.drills.last; last != nil && d.book.byID[last.ID] == nil { // else it was moved with its notice
+		shift(reflect.ValueOf(last), by)
+	}
+	for _, l := range d.links.byName {
+		l.shift(by)
+	}
+}
+
+// shift moves every running time below v that is set: in an incident all
+// durations are running times, and zero means not set.
+func shift(v reflect.Value, by time.Duration) {
+	switch v.Kind() {
+	case reflect.Pointer:
+		if !v.IsNil() {
+			shift(v.Elem(), by)
+		}
+	case reflect.Slice:
+		for i := range v.Len() {
+			shift(v.Index(i), by)
+		}
+	case reflect.Struct:
+		if v.Type() == reflect.TypeFor[time.Time]() {
+			return
+		}
+		for i := range v.NumField() {
+			shift(v.Field(i), by)
+		}
+	case reflect.Int64:
+		if v.Type() == reflect.TypeFor[time.Duration]() && v.Int() != 0 && v.CanSet() {
+			v.SetInt(v.Int() + int64(by))
+		}
+	}
+}

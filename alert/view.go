@@ -1,0 +1,77 @@
+package alert
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dewline/sensors"
+)
+
+// A NoticeView is a snapshot of one open notice for pages and APIs.
+type NoticeView struct {
+	Notice       Notice        `json:"notice"`
+	Message      Message       `json:"message"` // in the first person's units
+	Acknowledged bool          `json:"acknowledged"`
+	Told         []string      `json:"told"`                  // people, in order
+	NextRepeat   time.Duration `json:"next_repeat,omitempty"` // running time
+}
+
+// Open returns the notices that have not ended, worst first; drills are left
+// out.
+func (d *Desk) Open() []NoticeView {
+	var out []NoticeView
+	for _, in := range d.book.list() {
+		if in.Ended || in.aside() || !in.active() {
+			continue
+		}
+		v := NoticeView{
+			Notice: in.Notice, Message: Render(in.Notice, d.opt.People[0].Units),
+			Acknowledged: in.acked(), NextRepeat: in.NextRepeat,
+		}
+		v.Notice.Members = slices.Clone(in.Notice.Members)
+		for _, p := range in.Out {
+			if p.Sent > 0 && !slices.Contains(v.Told, p.Person) {
+				v.Told = append(v.Told, p.Person)
+			}
+		}
+		out = append(out, v)
+	}
+	slices.SortStableFunc(out, func(a, b NoticeView) int {
+		return cmp.Or(cmp.Compare(b.Notice.Priority, a.Notice.Priority), a.Notice.Since.Compare(b.Notice.Since))
+	})
+	return out
+}
+
+// Stats says how delivery does.
+type Stats struct {
+	Depth     int                     `json:"depth"` // deliveries not taken over yet, held ones included
+	OldestAge time.Duration           `json:"oldest_age"`
+	OpenWake  int                     `json:"open_wake"` // unacknowledged
+	Open      int                     `json:"open"`
+	Dropped   uint64                  `json:"dropped"`
+	Channels  map[string]ChannelStats `json:"channels"`
+}
+
+// Stats returns the figures at now.
+func (d *Desk) Stats(now sensors.Instant) Stats {
+	s := Stats{Dropped: d.outbox.dropped, Channels: d.links.stats(now)}
+	for _, c := range s.Channels {
+		s.Depth += c.Pending
+		s.OldestAge = max(s.OldestAge, c.OldestAge)
+	}
+	for _, in := range d.book.byID {
+		if !in.Ended && !in.aside() && in.active() {
+			s.Open++
+			if in.calling() {
+				s.OpenWake++
+			}
+		}
+	}
+	return s
+}
+
+// StalledChannels returns the channels that have taken nothing over for
+// Options.StallAfter although something was due, or that have been down so
+// long, sorted.
+func (d *Desk) StalledChannels(now sensors.Instant) []string { return d.links.stalledAt(now) }
