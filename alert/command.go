@@ -1,20 +1,32 @@
 package alert
 
-import "time"
+import (
+	"time"
+
+	"dewline/rules"
+)
+
+// What a person can ask beside what the rules act on: Duty puts a person, named as
+// the subject, before all others until an end; DutyOver ends that.
+const (
+	Duty     rules.ActionKind = "duty"
+	DutyOver rules.ActionKind = "duty-over"
+)
 
 // A Command is what a person asks of the daemon through a channel. It is
 // checked for form and token before anybody sees it.
 type Command struct {
 	ID      string  `json:"id,omitempty"` // of the request, echoed in the reply
 	Token   string  `json:"token,omitempty"`
-	Action  string  `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service
+	Action  string  `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty, duty-over
 	Alarm   string  `json:"alarm,omitempty"`
 	Subject string  `json:"subject,omitempty"`
 	Seq     uint64  `json:"seq,omitempty"` // the onset that was seen; 0 for whichever
 	Notice  string  `json:"notice,omitempty"`
 	Version int     `json:"version,omitempty"` // of the notice that is answered; 0 for what was handed over so far
 	Minutes float64 `json:"minutes,omitempty"`
-	// Until is when being out of service ends; Minutes is used where it is zero.
+	// Until is when being out of service or on duty ends; Minutes is used where it is
+	// zero.
 	Until   time.Time `json:"until,omitzero"`
 	OneShot bool      `json:"one_shot,omitempty"` // shelve for one active period
 	// Empty says of what is taken out of service that nobody lives in it: without

@@ -146,6 +146,12 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 	return d.finish()
 }
 
+// StalledChannels returns the channels that have taken nothing over for
+// Options.StallAfter although something was due, or that have been down so
+// long, sorted. One that flaps stays in the list until it has been well for
+// as long.
+func (d *Desk) StalledChannels(now sensors.Instant) []string { return d.links.stalledAt(now) }
+
 // Renewed tells the Desk that channels were built anew: whether they work is to
 // be seen, and what waits is tried at once.
 func (d *Desk) Renewed(now sensors.Instant, channels ...string) Effects {
@@ -158,24 +164,13 @@ func (d *Desk) Renewed(now sensors.Instant, channels ...string) Effects {
 }
 
 // Reconfigure takes over new people, names and times; what is open stays open, and
-// goes to whoever is first now.
+// what rings goes to whoever is first now.
 func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
-	first := d.opt.People[0].ID
 	d.opt = o.withDefaults()
 	d.begin(now)
 	for _, in := range d.book.list() {
-		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return !d.opt.reaches(p.Person, p.Channel) })
-		in.Level, in.touched = min(in.Level, len(d.opt.People)-1), true
-		if in.Said == nil || in.Ended || in.aside() {
-			continue
-		}
-		handed := d.opt.People[0].ID != first && in.rank() >= wakeRank
-		switch {
-		case handed && in.calling():
-			d.schedule.handOver(in)
-		case !handed || len(in.Out) == 0: // what is answered is left to who was told
-			d.outbox.address(in)
-		}
+		d.outbox.readdress(in)
+		in.touched = true
 	}
 	return d.finish()
 }

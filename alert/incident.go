@@ -67,7 +67,8 @@ type incident struct {
 	Said       *said         `json:"said,omitempty"`
 	QuietSince time.Duration `json:"quiet_since,omitempty"` // nothing active since
 	Ended      bool          `json:"ended,omitempty"`
-	Level      int           `json:"level"` // index of the last person told
+	First      string        `json:"first,omitempty"` // whose turn it was first when it rang last
+	Level      int           `json:"level"`           // index of the last person told
 	LevelAt    time.Duration `json:"level_at,omitempty"`
 	FreshAt    time.Duration `json:"fresh_at,omitempty"` // a wake alarm waits since to be told
 	Answerer   string        `json:"answerer,omitempty"` // who answered last

@@ -27,6 +27,7 @@ type story struct {
 	alarms   map[rules.Key]*told1
 	silenced []*silenced1
 	judged   int // of sent
+	turns    []*turn1
 	reborn   time.Duration
 	shifted  bool // the wall clock was stepped: spans by it say nothing
 }
@@ -43,7 +44,18 @@ type told1 struct {
 type silenced1 struct {
 	subject string
 	at      time.Duration
-	sent    int
+	away    bool // una was not on the list since
+}
+
+// A turn1 is a change of who is told first.
+type turn1 struct {
+	at           time.Duration
+	sent, got    int
+	person       string // now
+	former       string
+	levels       map[string]int // of the notices
+	keys         []rules.Key    // that rang
+	broke, ended bool           // a channel failed, or the next turn came
 }
 
 // found is a broken promise.
@@ -127,14 +139,84 @@ func (s *story) upset() {
 	case 3:
 		s.now.Synced = !s.now.Synced
 		s.shifted = true
-	case 4: // other quiet hours and times; who is told by what stays
-		o := (&model{}).full()
-		if s.rng.IntN(2) == 0 {
-			o.People[0].Quiet = nil
+	case 4: // other quiet hours, times, turns, people or channels
+		s.reload()
+	}
+}
+
+// reload puts another configuration in force, with a delivery on its way.
+func (s *story) reload() {
+	o := (&model{}).full()
+	if s.rng.IntN(2) == 0 {
+		o.People[0].Quiet = nil
+	}
+	switch s.rng.IntN(6) {
+	case 0, 1: // the second is on duty
+		o = o.InTurn("odo")
+	case 2: // who was first is gone
+		o.People = o.People[1:]
+	case 3: // so is a channel
+		o.People[0].Channels = []string{"mail"}
+	}
+	s.absorb(s.desk.Tick(s.now))
+	former, had := s.desk.opt.People[0].ID, s.desk.opt.channels()
+	levels := map[string]int{}
+	for _, in := range s.desk.book.list() {
+		levels[in.Notice.ID] = in.Level
+	}
+	s.opt = o
+	s.absorb(s.desk.Reconfigure(s.now, o))
+	for _, c := range s.desk.opt.channels() {
+		if _, live := s.live[c]; live && !slices.Contains(had, c) {
+			s.live[c] = s.now.Mono
 		}
-		s.opt = o
-		s.absorb(s.desk.Reconfigure(s.now, o))
-		s.send()
+	}
+	for _, x := range s.silenced {
+		x.away = x.away || o.rankOf("una") < 0
+	}
+	if person := o.People[0].ID; person != former {
+		s.turnTo(&turn1{at: s.now.Mono, sent: len(s.sent), got: len(s.got), person: person, former: former, levels: levels})
+	}
+	s.send()
+	s.look()
+}
+
+func (s *story) turnTo(t *turn1) {
+	for _, old := range s.turns {
+		old.ended = true
+	}
+	for k := range s.rings {
+		t.keys = append(t.keys, k)
+	}
+	s.dutySince = s.now.Mono
+	s.turns = []*turn1{t}
+}
+
+// handsOver: whoever is first now is told within a minute of all that rings, and
+// who was first before hears no repeat until it is their turn again.
+func (s *story) handsOver() {
+	for _, t := range s.turns {
+		for _, p := range s.opt.People {
+			for _, c := range p.Channels {
+				if since, ok := s.live[c]; p.ID == t.person && (!ok || since > t.at) {
+					t.broke = true
+				}
+			}
+		}
+		if s.reborn > t.at {
+			t.broke = true
+		}
+		if t.broke || s.now.Mono-t.at <= 70*time.Second {
+			continue
+		}
+		for _, k := range t.keys {
+			if s.rings[k] == nil || s.rings[k].since > t.at {
+				continue
+			}
+			if !slices.ContainsFunc(s.got[t.got:], func(d Delivery) bool { return d.Person == t.person && says(&d, k) }) {
+				s.Fatalf("%s is first since %v, and has not heard of %v by %v", t.person, t.at, k, s.now.Mono)
+			}
+		}
 	}
 }
 
@@ -224,7 +306,7 @@ func (s *story) answerOne() {
 // put has somebody silence what rings not.
 func (s *story) put() {
 	a := rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: fmt.Sprintf("q%d", len(s.silenced))}, By: "una", For: 2 * time.Hour}
-	s.silenced = append(s.silenced, &silenced1{a.Key.Subject, s.now.Mono, len(s.sent)})
+	s.silenced = append(s.silenced, &silenced1{a.Key.Subject, s.now.Mono, s.desk.opt.rankOf("una") < 0})
 	s.absorb(s.desk.Acted(s.now, &a, nil))
 	s.send()
 }
@@ -238,6 +320,7 @@ func (s *story) look() {
 		}
 		if d.Again && d.Kind != FollowUp && d.Priority >= rules.Wake && s.now.Mono-s.reborn > time.Minute {
 			s.ringsFor(d)
+			s.inTurn(d)
 		}
 	}
 }
@@ -288,10 +371,22 @@ func (s *story) ringsFor(d *Delivery) {
 	s.Fatalf("%s version %d is sent again to %s though all in it is answered: %s", d.NoticeID, d.Version, d.Person, d.Message.Title)
 }
 
+// inTurn: who was first before is rung again only as the next.
+func (s *story) inTurn(d *Delivery) {
+	for _, t := range s.turns {
+		level, known := t.levels[d.NoticeID]
+		if known && level == 0 && d.Person == t.former && s.judged >= t.sent && s.now.Mono-t.at < 9*time.Minute && !t.broke && !d.Message.Escalated &&
+			s.desk.opt.idOf(s.desk.book.byID[d.NoticeID].Answerer) != t.former {
+			s.Fatalf("%s is first since %v, and %s is sent again to %s", t.person, t.at, d.NoticeID, d.Person)
+		}
+	}
+}
+
 // check holds after every act.
 func (s *story) check() {
 	s.judge(s, s.rig)
 	s.escalates()
+	s.handsOver()
 	s.heardOfSilence()
 	if n := s.rig; len(n.docs) < len(n.desk.book.byID) {
 		s.Fatalf("%d documents for %d notices", len(n.docs), len(n.desk.book.byID))
@@ -365,7 +460,7 @@ func (s *story) settle() {
 	s.live1(26 * time.Hour)
 	s.heardOfSilence()
 	for _, x := range s.silenced {
-		if !slices.ContainsFunc(s.got, func(d Delivery) bool { return d.Kind == Silence && d.Person == "una" && names(&d.Message, x.subject) }) {
+		if !x.away && !slices.ContainsFunc(s.got, func(d Delivery) bool { return d.Kind == Silence && d.Person == "una" && names(&d.Message, x.subject) }) {
 			s.Fatalf("una never heard that %s was silenced", x.subject)
 		}
 	}

@@ -152,8 +152,7 @@ func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
 	}
 	for _, in := range l.book.byID {
 		for _, p := range in.Out {
-			if p.State == due || p.State == out {
-				c := all[p.Channel]
+			if c, ok := all[p.Channel]; ok && (p.State == due || p.State == out) {
 				c.Pending++
 				c.OldestAge = max(c.OldestAge, now.Mono-p.DueSince)
 				all[p.Channel] = c
@@ -182,10 +181,7 @@ func (l *link) stats(now sensors.Instant) ChannelStats {
 	return s
 }
 
-// stalledAt returns the channels that have taken nothing over for
-// Options.StallAfter although something was due, or that have been down so
-// long, sorted. One that flaps stays in the list until it has been well for
-// as long.
+// stalledAt lists the channels that are stalled, see Desk.StalledChannels.
 func (l *links) stalledAt(now sensors.Instant) (stalled []string) {
 	stats := l.stats(now)
 	for _, name := range slices.Sorted(maps.Keys(stats)) {

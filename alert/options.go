@@ -209,10 +209,10 @@ func (o *Options) idOf(by string) string {
 	return ""
 }
 
-// reaches reports whether a person still has a channel.
-func (o *Options) reaches(person, channel string) bool {
-	p := o.person(person)
-	return p != nil && slices.Contains(p.Channels, channel)
+// reaches reports whether p's person still has its channel.
+func (o *Options) reaches(p *parcel) bool {
+	person := o.person(p.Person)
+	return person != nil && slices.Contains(person.Channels, p.Channel)
 }
 
 // A target is one channel of one person.

@@ -79,7 +79,9 @@ func (o *outbox) addressWake(in *incident) {
 // next is asked where one is dead, lost it, or had its time, and all of the rest
 // where all are dead. Once one has taken it, the others need not.
 func (o *outbox) one(in *incident, ts []target) bool {
-	of := func(p *parcel) bool { return slices.Contains(ts, target{p.Person, p.Channel}) }
+	of := func(p *parcel) bool {
+		return slices.ContainsFunc(ts, func(t target) bool { return t.person == p.Person })
+	}
 	if slices.ContainsFunc(in.Out, func(p *parcel) bool { return of(p) && p.State == taken }) {
 		n := len(in.Out)
 		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return of(p) && p.Sent == 0 && p.State != out })
@@ -107,7 +109,7 @@ func (o *outbox) one(in *incident, ts []target) bool {
 // mayStill reports whether p, of which one channel is enough, is waited for.
 func (o *outbox) mayStill(in *incident, p *parcel) bool {
 	worn := in.Notice.Kind == Silence && p.Fails >= 2
-	return p.State != lost && !worn && !o.links.dead(p.Channel) && o.now.Mono-p.DueSince < o.opt.Fallback || o.held(p)
+	return o.opt.reaches(p) && p.State != lost && !worn && !o.links.dead(p.Channel) && o.now.Mono-p.DueSince < o.opt.Fallback || o.held(p)
 }
 
 // parcelFor adds in's parcel for t, due at once, if there is none.
@@ -153,8 +155,19 @@ func (o *outbox) renew(in *incident, urgent bool) {
 	}
 }
 
+// readdress follows a change of the people. What rings is handed over by the
+// schedule, and what was answered is left to those who were told.
+func (o *outbox) readdress(in *incident) {
+	in.Level = max(0, min(in.Level, len(o.opt.People)-1))
+	turned := in.First != "" && in.First != o.opt.People[0].ID
+	if in.Said != nil && !in.Ended && !in.aside() && (!turned || !slices.ContainsFunc(in.Out, o.opt.reaches)) {
+		o.address(in)
+	}
+}
+
 // resume goes on with what an earlier run had for delivery.
 func (o *outbox) resume(in *incident) {
+	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p == nil })
 	for _, p := range in.Out {
 		o.attempt = max(o.attempt, p.Attempt)
 		if p.State == out {
@@ -229,6 +242,9 @@ func (o *outbox) ready(list []*incident) []addressed {
 		if in.Notice.Priority < rules.Wake && in.Said != nil && len(in.Out) > 0 {
 			o.one(in, o.opt.targets(len(o.opt.People)))
 		}
+		n := len(in.Out) // what a channel took before it went counts
+		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p.State == due && !o.opt.reaches(p) })
+		in.touched = in.touched || len(in.Out) != n
 		for _, p := range in.Out {
 			o.overdue(in, p)
 			if p.State == due && !o.held(p) && o.now.Mono >= p.NotBefore && (in.Ended || in.aside() || in.active()) { // else its end is told in a moment

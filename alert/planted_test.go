@@ -120,6 +120,19 @@ var planted = map[string]func(r *rig, e *Effects){
 			}
 		}
 	},
+	"who was first rings on": func(r *rig, e *Effects) {
+		for _, d := range e.Send {
+			if d.Again && d.Person == "odo" && r.desk.opt.People[0].ID == "odo" {
+				d.Person = "una"
+				e.Send = append(e.Send, d)
+			}
+		}
+	},
+	"the new turn is not handed over": func(r *rig, e *Effects) {
+		if first := r.desk.opt.People[0].ID; first == "odo" && len(r.desk.opt.People) > 1 {
+			without(e, func(d Delivery) bool { return d.Person == first && !d.Message.Escalated && d.Kind != Silence })
+		}
+	},
 	"a document is not kept": func(_ *rig, e *Effects) {
 		e.Put = slices.DeleteFunc(slices.Clone(e.Put), func(d Doc) bool { return strings.Contains(d.Key, "lethal") })
 	},

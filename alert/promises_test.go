@@ -14,6 +14,8 @@ import (
 type promises struct {
 	rings map[rules.Key]*ringing
 	live  map[string]time.Duration // channels that work, since when
+	// dutySince is when the turns last changed: repeats count anew.
+	dutySince time.Duration
 }
 
 // A ringing is a wake alarm from its rise until it is answered or over.
@@ -82,7 +84,7 @@ func (p *promises) judge(rt tb, r *rig) {
 		}
 		// The repeats count from when it was said first, which an outage hides.
 		second := at[0] + 6*time.Minute
-		if dutyOK && duty <= ring.since && (len(at) == 1 && r.now.Mono > second || len(at) > 1 && at[1] > second) {
+		if dutyOK && max(duty, p.dutySince) <= ring.since && (len(at) == 1 && r.now.Mono > second || len(at) > 1 && at[1] > second) {
 			rt.Fatalf("%v rose at %v and was named at %v, by now %v", k, ring.since, at, r.now.Mono)
 		}
 		if last := max(at[len(at)-1], from); r.now.Mono-last > 31*time.Minute {

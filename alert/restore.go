@@ -69,22 +69,17 @@ func (d *Desk) read(doc Doc) (*incident, error) {
 // adopt puts a restored notice into the books.
 func (d *Desk) adopt(in *incident) {
 	d.book.add(in)
-	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p == nil || !d.opt.reaches(p.Person, p.Channel) })
-	in.Level = max(0, min(in.Level, len(d.opt.People)-1))
 	in.Repeated = max(0, in.Repeated)
-	in.fillIn()
 	d.outbox.resume(in)
+	in.fillIn()
+	d.outbox.readdress(in)
 	d.book.claim(in)
 	if in.drill() {
 		d.drills.last = in.Drill
 	}
-	if in.Ended || in.aside() {
-		return
+	if !in.Ended && !in.aside() {
+		d.book.openOrAbsorb(in)
 	}
-	if in.Said != nil {
-		d.outbox.address(in)
-	}
-	d.book.openOrAbsorb(in)
 }
 
 // merge puts the notices of an earlier run into the books beside those of this

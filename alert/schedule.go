@@ -189,6 +189,12 @@ func (s *schedule) ring(in *incident) {
 	case in.Ringing == 0: // it rang under another notice
 		s.startRun(in)
 	}
+	if turn := s.opt.People[0].ID; in.First != turn {
+		if in.First != "" {
+			s.handOver(in)
+		}
+		in.First, in.touched = turn, true
+	}
 	for in.Level+1 < len(s.opt.People) && s.nextPerson(in, first) {
 		s.escalate(in)
 	}
@@ -281,17 +287,13 @@ func (s *schedule) handOver(in *incident) {
 }
 
 // unheard reports whether nobody whose turn it is has taken over what calls in a
-// wake notice, and waiting longer has no sense: every channel of the people told so
-// far is dead, or had its time.
+// wake notice, and waiting longer has no sense: every channel of theirs is dead, or
+// had its time.
 func (s *schedule) unheard(in *incident) bool {
-	confirmed := 0
-	for _, p := range in.Out {
-		confirmed = max(confirmed, p.Confirmed)
-	}
 	unheard, since := false, s.now.Mono
 	for i := range in.Notice.Members {
 		m := &in.Notice.Members[i]
-		if calls(m) && m.Told && !m.Heard && !m.namedBy(in.Notice.ID, confirmed) {
+		if calls(m) && m.Told && !s.heard(in, m) {
 			unheard, since = true, min(since, m.ToldAt)
 		}
 	}
@@ -300,6 +302,15 @@ func (s *schedule) unheard(in *incident) bool {
 	}
 	return s.now.Mono-max(since, in.LevelAt) >= unheardFor ||
 		!slices.ContainsFunc(s.opt.targets(in.Level+1), func(t target) bool { return !s.links.dead(t.channel) })
+}
+
+// heard reports whether somebody whose turn it is was handed what names m.
+func (s *schedule) heard(in *incident, m *Member) bool {
+	if m.Heard && len(m.Handed) == 0 { // of an older version, which did not keep who
+		return true
+	}
+	return slices.ContainsFunc(s.opt.People[:in.Level+1], func(p Person) bool { return m.handedTo(p.ID) }) ||
+		slices.ContainsFunc(in.Out, func(p *parcel) bool { return s.opt.onDuty(in, p.Person) && m.namedBy(in.Notice.ID, p.Confirmed) })
 }
 
 // end closes an incident with its one follow-up. A today notice that came and

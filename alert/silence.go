@@ -43,6 +43,9 @@ func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 	case rules.Unshelve, rules.ReturnToService:
 		s.undo(a.Key)
 		return
+	case Duty, DutyOver:
+		s.turned(a, &w)
+		return
 	default:
 		return
 	}
@@ -57,6 +60,18 @@ func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 		w.Until = s.now.Wall.Add(lasts)
 	}
 	s.tell(w, slices.ContainsFunc(ts, func(t rules.Transition) bool { return t.From.Annunciated() && t.Priority >= rules.Wake }))
+}
+
+// turned has everybody told who is put on duty, however short, or that it is over.
+func (s *silences) turned(a *rules.Action, w *words.Silenced) {
+	if w.How = words.OnDuty; a.Kind == DutyOver {
+		w.How = words.DutyOver
+	}
+	w.Until = a.Until
+	if p := s.opt.person(w.Subject); p != nil {
+		w.Name = p.Name
+	}
+	s.tell(*w, false)
 }
 
 // dropped takes in the alarms that ended because the configuration names their
@@ -95,6 +110,8 @@ func (s *silences) tell(w words.Silenced, urgent bool) {
 	}
 	list := slices.DeleteFunc(slices.Clone(in.Notice.Silenced), func(o words.Silenced) bool {
 		switch {
+		case w.How == words.OnDuty || w.How == words.DutyOver: // the newest holds
+			return o.How == words.OnDuty || o.How == words.DutyOver
 		case o.Subject != w.Subject || o.How != w.How:
 			return false
 		case w.How == words.Dropped: // one line for an enclosure
@@ -124,7 +141,7 @@ func (s *silences) undo(k rules.Key) {
 	}
 	in.touched = true
 	in.Notice.Silenced = slices.DeleteFunc(slices.Clone(in.Notice.Silenced), func(w words.Silenced) bool {
-		return w.Subject == k.Subject && w.How != words.Dropped &&
+		return w.Subject == k.Subject && w.How != words.Dropped && w.How != words.OnDuty &&
 			(k.Alarm == "" || slices.Equal(w.Alarms, []alarm.ID{k.Alarm}) || w.How != words.PutAway)
 	})
 	if len(in.Notice.Silenced) == 0 {

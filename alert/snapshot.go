@@ -26,12 +26,8 @@ type Snapshot struct {
 	Enclosures []rules.EnclosureView `json:"enclosures"`
 	Probes     []rules.ProbeView     `json:"probes"`
 	Alarms     []rules.AlarmView     `json:"alarms"`
-	Notices    []NoticeView          `json:"notices"`
 	KPI        rules.KPI             `json:"kpi"`
-
-	Delivery Stats        `json:"delivery"`
-	Stalled  []string     `json:"stalled_channels,omitempty"`
-	Drill    *DrillResult `json:"last_drill,omitempty"`
+	Telling
 
 	Record    store.Stats `json:"record"`
 	Recording bool        `json:"recording"`           // the last commit worked
@@ -48,4 +44,13 @@ type Snapshot struct {
 	// Reloads of the configuration since the start, and the last refusal.
 	ConfigLoaded  time.Time `json:"config_loaded"`
 	ConfigRefused string    `json:"config_refused,omitempty"`
+}
+
+// A Telling is what the Desk shows in a Snapshot.
+type Telling struct {
+	Notices  []NoticeView `json:"notices"`
+	Delivery Stats        `json:"delivery"`
+	Stalled  []string     `json:"stalled_channels,omitempty"`
+	Drill    *DrillResult `json:"last_drill,omitempty"`
+	OnDuty   string       `json:"on_duty,omitempty"` // who is told first now, where somebody is named
 }

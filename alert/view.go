@@ -17,6 +17,15 @@ type NoticeView struct {
 	NextRepeat   time.Duration `json:"next_repeat,omitempty"` // running time
 }
 
+// Telling returns what a Snapshot shows of the Desk.
+func (d *Desk) Telling(now sensors.Instant) Telling {
+	t := Telling{Notices: d.Open(), Delivery: d.Stats(now), Stalled: d.StalledChannels(now)}
+	if drill, ok := d.LastDrill(); ok {
+		t.Drill = &drill
+	}
+	return t
+}
+
 // Open returns the notices that have not ended, worst first; drills are left
 // out.
 func (d *Desk) Open() []NoticeView {
@@ -70,8 +79,3 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 	}
 	return s
 }
-
-// StalledChannels returns the channels that have taken nothing over for
-// Options.StallAfter although something was due, or that have been down so
-// long, sorted.
-func (d *Desk) StalledChannels(now sensors.Instant) []string { return d.links.stalledAt(now) }

@@ -59,11 +59,9 @@ func full() *alert.Snapshot {
 				{Key: rules.Key{Alarm: rules.MistMissing, Subject: "e1"}, Count: 2},
 			},
 		},
-		Delivery: alert.Stats{Depth: 1, OldestAge: time.Second, OpenWake: 1, Channels: map[string]alert.ChannelStats{
+		Telling: alert.Telling{Delivery: alert.Stats{Depth: 1, OldestAge: time.Second, OpenWake: 1, Channels: map[string]alert.ChannelStats{
 			"mqtt": {Sent: 9, Taken: 7, Failed: 2, LastSuccess: at, Connected: new(bool), DownWhy: "refused"},
-		}},
-		Stalled:   []string{"mail"},
-		Drill:     &alert.DrillResult{At: at, Acked: true, AckedIn: 38},
+		}}, Stalled: []string{"mail"}, Drill: &alert.DrillResult{At: at, Acked: true, AckedIn: 38}},
 		Recording: true,
 		Record:    store.Stats{FileBytes: 1 << 20, CapBytes: 1 << 30, Unwritten: 6, Commits: 300, BytesWritten: 1 << 22, LastCommit: noon},
 		Polls: []sensors.ProbeCounts{{Probe: "p1", Bus: "i2c-1", Good: 1790, Bad: 10, Took: 15 * time.Millisecond,

@@ -224,15 +224,20 @@ func checkAction(c *alert.Command) error {
 		if c.Minutes == 0 && c.Until.IsZero() {
 			return errors.New("out-of-service needs minutes, or until with a date: everything put away has an end")
 		}
+	case string(alert.Duty):
+		if c.Subject == "" || c.Minutes == 0 && c.Until.IsZero() {
+			return errors.New("duty needs a person as the subject, and minutes, or until with a date: it has an end")
+		}
+	case string(alert.DutyOver):
 	case "unshelve", "in-service":
 		if c.Subject == "" {
 			return fmt.Errorf("%s needs a subject", c.Action)
 		}
 	default:
-		return fmt.Errorf("unknown action %q; use acknowledge, shelve, unshelve, reset, out-of-service or in-service", c.Action)
+		return fmt.Errorf("unknown action %q; use acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty or duty-over", c.Action)
 	}
-	if !c.Until.IsZero() && c.Action != "out-of-service" {
-		return errors.New("only out-of-service takes an end date in until")
+	if !c.Until.IsZero() && c.Action != "out-of-service" && c.Action != string(alert.Duty) {
+		return errors.New("only out-of-service and duty take an end date in until")
 	}
 	if c.Empty && c.Action != "out-of-service" {
 		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")

@@ -53,12 +53,10 @@ func (s *site) frame(r *http.Request, title, page string) frame {
 	return f
 }
 
-// duty is the name of who is told first now, where a [[duty]] says so.
+// duty is the name of who is told first now, where a [[duty]] or somebody says so.
 func (s *site) duty(snap *alert.Snapshot) string {
-	cfg := s.o.Config()
-	id := cfg.DutyAt(snap.At.Wall)
-	for _, p := range cfg.People {
-		if p.ID == id && snap.At.Synced {
+	for _, p := range s.o.Config().People {
+		if p.ID == snap.OnDuty {
 			return nameOf(p.ID, p.Name)
 		}
 	}

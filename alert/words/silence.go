@@ -1,6 +1,7 @@
 package words
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -17,7 +18,13 @@ const (
 	Dropped  = "dropped"
 )
 
-// A Silenced is that somebody put alarms of one subject away.
+// Changes of who is told first, which everybody hears of as well.
+const (
+	OnDuty   = "duty"
+	DutyOver = "duty-over"
+)
+
+// A Silenced is that somebody put alarms of one subject away, or a person on duty.
 type Silenced struct {
 	How     string     `json:"how"`
 	Subject string     `json:"subject"`
@@ -36,16 +43,23 @@ const listedSilences = 12
 // Silence tells who put what away, until when and how to undo it, in a title, a
 // text and what to do first.
 func Silence(list []Silenced, in *time.Location) (title, text, first string) {
-	return silenceTitle(list), silenceText(list, in), silencedFirst
+	return silenceTitle(list, in), silenceText(list, in), silencedFirst
 }
 
 // silenceTitle says in one line who put what away.
-func silenceTitle(list []Silenced) string {
-	s := list[0]
+func silenceTitle(list []Silenced, in *time.Location) string {
+	s, more := list[0], ""
 	if len(list) > 1 {
-		return fmt.Sprintf("Put away: alarms of %s and %d more", s.named(), len(list)-1)
+		more = fmt.Sprintf(" and %d more", len(list)-1)
 	}
-	if s.How == Dropped {
+	switch {
+	case s.How == OnDuty:
+		return cmp.Or(s.Name, s.Subject) + " is on duty " + s.end(in) + more
+	case s.How == DutyOver:
+		return "The turns of the configuration hold again" + more
+	case more != "":
+		return "Put away: alarms of " + s.named() + more
+	case s.How == Dropped:
 		return "No longer watched: " + s.named()
 	}
 	return s.By + " put away: alarms of " + s.named()
@@ -88,6 +102,11 @@ func (s *Silenced) line(in *time.Location) string {
 		if len(s.Alarms) == 1 {
 			undo = fmt.Sprintf("dewline alarm unshelve %s %s", s.Alarms[0], s.Subject)
 		}
+	case OnDuty:
+		t = fmt.Sprintf("%s put %s on duty %s: what wakes somebody goes there first.", s.By, s.named(), s.end(in))
+		undo = "dewline alarm duty-over"
+	case DutyOver:
+		return s.By + " ended it that somebody was put on duty: the turns of the configuration hold again." + why
 	case Emptied:
 		t = fmt.Sprintf("%s declared %s empty %s: nothing of it is told, lethal heat included.", s.By, s.named(), s.end(in))
 	default:

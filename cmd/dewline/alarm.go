@@ -38,6 +38,8 @@ func answerSpecs() []answerSpec {
 		{"reset", "ALARM SUBJECT", "let go of an alarm that is over and kept until somebody looked", rules.Reset, false},
 		{"out-of-service", "[--empty] --for DURATION | --until DATE SUBJECT", "take an enclosure or probe out of service, with an end; lethal heat still wakes unless it is --empty", rules.TakeOut, true},
 		{"in-service", "SUBJECT", "put an enclosure or probe back into service", rules.ReturnToService, false},
+		{"duty", "--for DURATION | --until DATE PERSON", "put a person on duty: told first of what wakes, with an end, which everybody hears of", alert.Duty, true},
+		{"duty-over", "", "let the turns of the configuration hold again", alert.DutyOver, false},
 	}
 }
 
@@ -67,6 +69,8 @@ func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, delive
 	switch spec.kind {
 	case rules.TakeOut:
 		fs.BoolVar(&cmd.Empty, "empty", false, "nobody lives in it: no lethal heat is told either")
+		fallthrough
+	case alert.Duty:
 		fs.StringVar(&until, "until", "", "the end, as 2026-12-24 (its first moment here) or 2026-12-24T18:00:00Z")
 	case rules.Acknowledge:
 		fs.IntVar(&cmd.Version, "version", 0, "the version of the notice that is answered, as dewline alarm list shows it; default what people were told so far")
@@ -125,7 +129,9 @@ func (spec answerSpec) setTarget(c *alert.Command, args []string) bool {
 	switch {
 	case spec.kind == rules.Acknowledge && len(args) == 1:
 		c.Notice = args[0]
-	case (spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService) && len(args) == 1:
+	case spec.kind == alert.DutyOver:
+		return len(args) == 0
+	case (spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService || spec.kind == alert.Duty) && len(args) == 1:
 		c.Subject = args[0]
 	case len(args) == 2:
 		c.Alarm, c.Subject = args[0], args[1]

@@ -23,7 +23,7 @@ import (
 type Core struct {
 	cfg     *configs.Config
 	ackLink func(noticeID string, version int) string
-	duty    string // who is told first; empty for the order of the file
+	duty    duty
 	engine  *rules.Engine
 	desk    *alert.Desk
 	// blindEnds is when the blind-period alarm of a restart is let go.
@@ -90,23 +90,9 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	return e
 }
 
-// watchDuty lets the one who is on duty now be told first. While the clock is not
-// set nobody's turn is known, and what held before goes on.
-func (c *Core) watchDuty(now sensors.Instant) Effects {
-	if !now.Synced || len(c.cfg.Duties) == 0 {
-		return Effects{}
-	}
-	first := c.cfg.DutyAt(now.Wall)
-	if first == c.duty {
-		return Effects{}
-	}
-	c.duty = first
-	return c.desked(c.desk.Reconfigure(now, c.options()))
-}
-
 // options are what the desk works by now.
 func (c *Core) options() alert.Options {
-	o := alert.OptionsFor(c.cfg).InTurn(c.duty)
+	o := alert.OptionsFor(c.cfg).InTurn(c.duty.First)
 	o.AckLink = c.ackLink
 	return o
 }
@@ -129,6 +115,9 @@ func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
 }
 
 func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
+	if a.Kind == alert.Duty || a.Kind == alert.DutyOver {
+		return c.setDuty(now, a)
+	}
 	ts, err := c.engine.Act(now, *a)
 	if err != nil {
 		return Effects{}, err
@@ -216,14 +205,12 @@ func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects
 // still there keeps its state and timers.
 func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string, int) string) Effects {
 	c.cfg, c.ackLink = cfg, ackLink
-	if c.duty = ""; now.Synced {
-		c.duty = cfg.DutyAt(now.Wall)
-	}
 	c.self.drillEvery = cfg.Drill.Every.D()
 	for name := range c.stalled { // one that is gone cannot be seen to work
 		c.stalled[name] = stall{}
 	}
-	e := c.desked(c.desk.Reconfigure(now, c.options()))
+	e := Effects{Docs: c.turn(now)}
+	e.add(c.desked(c.desk.Reconfigure(now, c.options())))
 	done := c.after(now, c.engine.Reconfigure(cfg, now))
 	e.add(c.desked(c.desk.Dropped(now, done.Transitions)))
 	e.add(done)
@@ -299,10 +286,6 @@ func (c *Core) Fill(now sensors.Instant, s *alert.Snapshot) {
 	s.Probes = c.engine.Probes()
 	s.Alarms = c.engine.Open()
 	s.KPI = c.engine.KPI()
-	s.Notices = c.desk.Open()
-	s.Delivery = c.desk.Stats(now)
-	s.Stalled = c.desk.StalledChannels(now)
-	if d, ok := c.desk.LastDrill(); ok {
-		s.Drill = &d
-	}
+	s.Telling = c.desk.Telling(now)
+	s.OnDuty = c.duty.First
 }

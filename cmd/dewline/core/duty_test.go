@@ -1,6 +1,7 @@
 package core
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -43,5 +44,151 @@ func TestCore_OnDuty(t *testing.T) {
 		if got := strings.Join(to, " "); !strings.HasPrefix(got+" ", c.want+" ") {
 			t.Errorf("%d h, clock set %v: told %q, want %s", c.hour, c.synced, got, c.want)
 		}
+	}
+}
+
+const twoOnDuty = una + "[[person]]\nid = \"odo\"\nname = \"Odo\"\nchannels = [\"mail\"]\nmail_to = \"odo@example.org\"\nescalate_after = \"10 min\"\n"
+
+// wakesTo lists to whom what wakes was sent, and whether as the next.
+func wakesTo(sent []alert.Delivery) (to []string) {
+	for _, d := range sent {
+		if d.Priority != rules.Wake || d.Kind == alert.FollowUp || d.Kind == alert.Silence {
+			continue
+		}
+		if who := d.Person + map[bool]string{true: " as the next"}[d.Message.Escalated]; !slices.Contains(to, who) {
+			to = append(to, who)
+		}
+	}
+	return to
+}
+
+// Lethal heat rings unanswered while the turns change: who is on duty then has it
+// within a minute, and who was before hears it no more until it is their turn as
+// the next. A start in the same minute changes nothing of that, nor one with a clock
+// that is not set, which knows nobody's turn.
+func TestCore_TurnsWhileAWakeRings(t *testing.T) {
+	const nights = "[[duty]]\nperson = \"odo\"\nhours = \"13:00-19:00\"\n"
+	for name, at := range map[string]func(r *deskRig){
+		"on and on":         func(*deskRig) {},
+		"restart before":    func(r *deskRig) { r.restart(nil) },
+		"restart across":    func(r *deskRig) { r.now = r.now.Add(time.Minute); r.restart(nil) },
+		"restart after":     func(r *deskRig) { r.pass(70 * time.Second); r.restart(nil) },
+		"clock unset since": func(r *deskRig) { r.pass(70 * time.Second); r.now.Synced = false; r.restart(nil) },
+		"reload in between": func(r *deskRig) { r.take(r.core.Reconfigure(r.now, r.cfg, nil)) },
+		"clock steps to it": func(r *deskRig) { r.now.Wall = r.now.Wall.Add(2 * time.Hour) },
+		"clock lost, reload": func(r *deskRig) {
+			r.pass(70 * time.Second)
+			r.now.Synced = false
+			r.take(r.core.Reconfigure(r.now, r.cfg, nil))
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newDeskRig(t, twoOnDuty+nights)
+			r.pass(24 * time.Minute)
+			r.heat(3050)
+			r.pass(time.Minute)
+			if got := wakesTo(r.sent); !slices.Equal(got, []string{"una"}) {
+				t.Fatalf("before the turn told %q", got)
+			}
+			for r.now.Wall.Hour() < 13 && r.now.Wall.Minute()+1 < 60 {
+				r.pass(10 * time.Second)
+			}
+			r.sent = nil
+			at(r)
+			r.pass(2 * time.Minute)
+			if got := wakesTo(r.sent); !slices.Equal(got, []string{"odo"}) {
+				t.Errorf("in the minute of the turn told %q, want odo", got)
+			}
+			r.pass(5 * time.Minute)
+			if got := wakesTo(r.sent); !slices.Equal(got, []string{"odo"}) {
+				t.Errorf("after the turn told %q, want odo", got)
+			}
+			r.pass(6 * time.Minute)
+			if got := wakesTo(r.sent); !slices.Equal(got, []string{"odo", "una as the next"}) {
+				t.Errorf("when odo did not answer told %q", got)
+			}
+		})
+	}
+}
+
+// Somebody puts odo on duty: everybody hears of it, the heat goes to odo first,
+// also after a start, and when it ends by the wall clock una is first again.
+func TestCore_PutOnDuty(t *testing.T) {
+	r := newDeskRig(t, twoOnDuty)
+	put := rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: "odo"}, For: 8 * time.Hour, By: "una", Why: "away"}
+	if err := r.act(put); err != nil {
+		t.Fatal(err)
+	}
+	r.pass(5 * time.Minute)
+	heard := map[string]string{}
+	for _, d := range r.sent {
+		if d.Kind == alert.Silence {
+			heard[d.Person] += d.Message.Title + "\n" + d.Message.Text
+		}
+	}
+	for _, who := range []string{"una", "odo"} {
+		for _, part := range []string{"Odo is on duty until 1 May 20:30", "una put Odo (odo) on duty", "duty-over", "away"} {
+			if !strings.Contains(heard[who], part) {
+				t.Errorf("%s heard %q, which lacks %q", who, heard[who], part)
+			}
+		}
+	}
+	r.now.Synced = false
+	r.restart(nil)
+	r.sent = nil
+	r.heat(3050)
+	r.pass(time.Minute)
+	if got := wakesTo(r.sent); !slices.Equal(got, []string{"odo"}) {
+		t.Errorf("on duty is odo, told %q", got)
+	}
+	r.sent = nil
+	r.now.Wall, r.now.Synced = r.now.Wall.Add(8*time.Hour), true // a power cut of hours would do the same
+	r.pass(time.Minute)
+	if got := wakesTo(r.sent); !slices.Equal(got, []string{"una"}) {
+		t.Errorf("the turn ended by the wall clock, told %q", got)
+	}
+}
+
+func TestCore_PutOnDutyRefused(t *testing.T) {
+	r := newDeskRig(t, twoOnDuty)
+	duty := func(person string, length time.Duration, until time.Time) rules.Action {
+		return rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: person}, For: length, Until: until, By: "una"}
+	}
+	for name, x := range map[string]struct {
+		a     rules.Action
+		unset bool
+	}{
+		"nobody of the list": {a: duty("ivo", time.Hour, time.Time{})},
+		"no end":             {a: duty("odo", 0, time.Time{})},
+		"over already":       {a: duty("odo", 0, r.now.Wall.Add(-time.Hour))},
+		"no clock":           {a: duty("odo", time.Hour, time.Time{}), unset: true},
+		"nobody to end it":   {a: rules.Action{Kind: alert.DutyOver, By: "una"}},
+	} {
+		r.now.Synced = !x.unset
+		if err := r.act(x.a); err == nil {
+			t.Errorf("%s: not refused", name)
+		}
+	}
+	r.now.Synced = true
+	r.heat(3050)
+	if got := wakesTo(r.sent); !slices.Equal(got, []string{"una"}) {
+		t.Errorf("after refusals told %q", got)
+	}
+}
+
+// Whoever was put on duty is no longer on the list after a reload: the others are
+// told, and the turns of the configuration hold.
+func TestCore_PutOnDutyAndGone(t *testing.T) {
+	r := newDeskRig(t, twoOnDuty)
+	if err := r.act(rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: "odo"}, For: time.Hour, By: "una"}); err != nil {
+		t.Fatal(err)
+	}
+	r.heat(3050)
+	r.sent = nil
+	r.cfg = decode(t, rigRoom+una)
+	r.take(r.core.Reconfigure(r.now, r.cfg, nil))
+	r.pass(time.Minute)
+	if got := wakesTo(r.sent); !slices.Equal(got, []string{"una"}) {
+		t.Errorf("odo is gone, told %q", got)
 	}
 }

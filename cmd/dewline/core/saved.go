@@ -69,6 +69,11 @@ func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []ale
 // error and the rest is used.
 func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	state, records, docs, errs := s.decode()
+	if err := c.resumeDuty(s.Outbox); err != nil {
+		errs = append(errs, err)
+	}
+	e := Effects{Docs: c.turn(now)}
+	e.add(c.desked(c.desk.Reconfigure(now, c.options())))
 	fx, err := c.desk.Restore(now, docs)
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
@@ -76,7 +81,7 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
 		errs = append(errs, err)
 	}
-	e := c.desked(fx)
+	e.add(c.desked(fx))
 	e.add(c.after(now, c.engine.Restore(state, records, now)))
 	// Where one side could not be read back whole, the other makes up for it.
 	e.add(c.desked(c.desk.Reconcile(now, c.engine.Open())))
@@ -92,6 +97,10 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []sensors.Reading) (Effects, error) {
 	state, records, docs, errs := s.decode()
 	c.shift(by)
+	if err := c.resumeDuty(s.Outbox); err != nil {
+		errs = append(errs, err)
+	}
+	e := c.watchDuty(now)
 	ts, onsets := c.engine.Merge(now, by, state, records)
 	ts = slices.Clone(ts)
 	for _, r := range latest {
@@ -104,7 +113,7 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
 		errs = append(errs, err)
 	}
-	e := c.desked(fx)
+	e.add(c.desked(fx))
 	e.add(c.after(now, ts))
 	c.resumeSelf(now)
 	// What this run saw work does, whatever an earlier one said.
@@ -151,7 +160,7 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 // Forgotten are the deletions of notices that an earlier run left and that are
 // in no book any more.
 func (c *Core) Forgotten(outbox []store.Doc) []store.Doc {
-	held := map[string]bool{}
+	held := map[string]bool{dutyKey: true}
 	for _, doc := range c.desk.Docs() {
 		held[doc.Key] = true
 	}
@@ -166,7 +175,7 @@ func (c *Core) Forgotten(outbox []store.Doc) []store.Doc {
 
 // All returns every document and the state, for a store that starts empty.
 func (c *Core) All() (Effects, error) {
-	var e Effects
+	e := Effects{Docs: []store.Doc{c.duty.doc()}}
 	for _, r := range c.engine.Records() {
 		d, err := alarmDoc(r)
 		if err != nil {

@@ -49,11 +49,7 @@ func (s *Sentry) call(ctx context.Context, f func(now sensors.Instant) error) er
 func (s *Sentry) Look(ctx context.Context) (*alert.Snapshot, error) {
 	snap := &alert.Snapshot{Room: s.id, RoomName: s.cfg.Room.Name, Version: s.o.Version, Started: s.started}
 	return snap, s.call(ctx, func(now sensors.Instant) error {
-		snap.At, snap.Cycle = now, s.ticks
-		snap.Notices, snap.Delivery, snap.Stalled = s.desk.Open(), s.desk.Stats(now), s.desk.StalledChannels(now)
-		if d, ok := s.desk.LastDrill(); ok {
-			snap.Drill = &d
-		}
+		snap.At, snap.Cycle, snap.Telling = now, s.ticks, s.desk.Telling(now)
 		return nil
 	})
 }

@@ -1,0 +1,121 @@
+package core
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"dewline/alert"
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/event"
+	"dewline/sensors"
+	"dewline/store"
+)
+
+// A duty is who is told first. It is kept, so that it holds after a restart also
+// while the clock is not set.
+type duty struct {
+	First string `json:"first,omitempty"` // now; empty for the order of the file
+	// Person goes before all [[duty]] sections up to Until, as somebody asked.
+	Person string    `json:"person,omitempty"`
+	Until  time.Time `json:"until,omitzero"`
+}
+
+// dutyKey is the duty's document, among those of the notices.
+const dutyKey = "duty"
+
+// at returns the duty at a moment. While the clock is not set nobody's turn is
+// known, and what held before goes on.
+func (d duty) at(now sensors.Instant, cfg *configs.Config) duty {
+	if d.Person != "" && (!onList(cfg, d.Person) || now.Synced && !now.Wall.Before(d.Until)) {
+		d.Person, d.Until = "", time.Time{}
+	}
+	switch {
+	case d.Person != "":
+		d.First = d.Person
+	case now.Synced:
+		d.First = cfg.DutyAt(now.Wall)
+	}
+	return d
+}
+
+func onList(cfg *configs.Config, person string) bool {
+	return slices.ContainsFunc(cfg.People, func(p configs.Person) bool { return p.ID == person })
+}
+
+// turn makes the duty that of now, and returns what is to be kept of that.
+func (c *Core) turn(now sensors.Instant) []store.Doc {
+	next := c.duty.at(now, c.cfg)
+	if next == c.duty {
+		return nil
+	}
+	c.duty = next
+	return []store.Doc{next.doc()}
+}
+
+// watchDuty lets the one who is on duty now be told first.
+func (c *Core) watchDuty(now sensors.Instant) Effects {
+	first := c.duty.First
+	e := Effects{Docs: c.turn(now)}
+	if c.duty.First != first {
+		e.add(c.desked(c.desk.Reconfigure(now, c.options())))
+	}
+	return e
+}
+
+// setDuty puts a person before all others until a moment, or ends that.
+func (c *Core) setDuty(now sensors.Instant, a *rules.Action) (Effects, error) {
+	person, until := a.Key.Subject, a.Until
+	switch {
+	case !now.Synced:
+		return Effects{}, errors.New("the board's clock is not set: nobody can tell when a turn ends")
+	case a.Kind == alert.DutyOver:
+		if c.duty.Person == "" {
+			return Effects{}, errors.New("nobody was put on duty: the turns of the configuration hold")
+		}
+		person, until = "", time.Time{}
+	case !onList(c.cfg, person):
+		return Effects{}, fmt.Errorf("duty of %q: %w", person, alert.ErrUnknownPerson)
+	default:
+		if until.IsZero() {
+			until = now.Wall.Add(a.For)
+		}
+		if !until.After(now.Wall) {
+			return Effects{}, errors.New("the turn is over before it begins; name an end that is to come")
+		}
+	}
+	was := c.duty.First
+	c.duty.Person, c.duty.Until = person, until
+	e := c.watchDuty(now)
+	ev := event.New(now, event.Act{Act: string(a.Kind), Subject: person, From: was, To: c.duty.First, Until: until})
+	ev.By, ev.Text = a.By, a.Why
+	e.Events = append(e.Events, ev)
+	e.Docs = append(e.Docs, c.duty.doc())
+	told := *a
+	told.Until = until
+	e.add(c.desked(c.desk.Acted(now, &told, nil)))
+	return e, nil
+}
+
+// resumeDuty goes on with the duty that an earlier run kept, before its notices
+// come back, which go to whoever is first.
+func (c *Core) resumeDuty(outbox []store.Doc) error {
+	i := slices.IndexFunc(outbox, func(d store.Doc) bool { return d.Key == dutyKey })
+	if i < 0 || c.duty.Person != "" { // what was asked of this run is newer
+		return nil
+	}
+	var d duty
+	if err := json.Unmarshal(outbox[i].Value, &d); err != nil {
+		return fmt.Errorf("read back who is on duty: %w", err)
+	}
+	c.duty = d
+	return nil
+}
+
+func (d duty) doc() store.Doc {
+	value, _ := json.Marshal(d) // plain words and a time cannot fail
+	return store.Doc{Bucket: store.BucketOutbox, Key: dutyKey, Value: value}
+}
