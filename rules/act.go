@@ -26,7 +26,6 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 		return nil, err
 	}
 	e.advance(now)
-	e.settle()
 	switch a.Kind {
 	case TakeOut:
 		return e.lives.takeOut(now, a, slots)

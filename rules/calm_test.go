@@ -15,7 +15,6 @@ import (
 // restless makes the engine judge every alarm with every reading and every
 // silence with every tick, as if nothing could be spared.
 func (e *Engine) restless() {
-	e.settle()
 	e.v.AgeAt = -1
 }
 

@@ -145,7 +145,3 @@ func (e *Engine) estimate(en *room.Enclosure, now time.Duration) {
 		e.run(room.Slow)
 	}
 }
-
-// settle makes the alarms know all that the engine does, before they are read
-// from outside.
-func (e *Engine) settle() { e.run(room.Settle) }

@@ -66,7 +66,6 @@ func put[T any](to, from *T) {
 // State returns what has to be persisted beside the records. It shares memory
 // with the engine: encode it before the next call.
 func (e *Engine) State() *State {
-	e.settle()
 	s := &State{
 		Version: StateVersion, Now: e.v.Latest, Off: e.v.Off, Watched: e.v.Watched, MinuteAt: e.minuteAt, HourAt: e.hourAt, Load: e.lives.load, Room: e.v.Air,
 		Probes:     make(map[string]*ProbeMemory, len(e.v.Probes)),
@@ -88,7 +87,6 @@ func (e *Engine) State() *State {
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
 func (e *Engine) Record(k Key) (room.Record, bool) {
-	e.settle()
 	if s := e.lives.find(k); s != nil && s.Worth() {
 		return e.lives.whole(s), true
 	}
@@ -103,7 +101,6 @@ func (e *Engine) Record(k Key) (room.Record, bool) {
 // Records returns every alarm that has something to remember, sorted by alarm
 // and subject.
 func (e *Engine) Records() []room.Record {
-	e.settle()
 	list := slices.Clone(e.lives.gone)
 	e.lives.each(func(s *room.Alarm) {
 		if s.Worth() {

@@ -62,7 +62,7 @@ func (j *judges) table() []row {
 	return []row{
 		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour,
 			kinds{alarm.KindSilent, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
-		{j.limits, room.Blind | room.Settle | room.Arrived | room.Quick,
+		{j.limits, room.Blind | room.Arrived | room.Quick,
 			kinds{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
 		{j.mist, room.Blind | room.Quick | room.Schedule,
 			kinds{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},

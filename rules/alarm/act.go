@@ -74,7 +74,9 @@ func (r *Record) Return(s Spec, now sensors.Instant) (Change, bool) {
 
 // Interrupt starts the delays afresh, because nobody looked for so long that
 // what was seen before says nothing of now. The state stays.
-func (r *Record) Interrupt(now sensors.Instant) { r.Seen, r.SeenAt = Missing, now.Mono }
+func (r *Record) Interrupt(now sensors.Instant) {
+	r.Seen, r.SeenAt, r.OnFor, r.OffFor = Missing, now.Mono, 0, 0
+}
 
 // Worsen makes an acknowledged alarm unacknowledged, because what was
 // acknowledged was less than what it is now.

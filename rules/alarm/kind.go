@@ -116,7 +116,7 @@ type Row struct {
 	// ByHumidity: it is judged on the enclosure's humidity, and not known without.
 	ByHumidity bool
 	// AtLimit: it is a value against a limit, past which it is on its way back
-	// while it is held. Low: the worse value is the lower one.
+	// while it is held, and its delays are windows. Low: the worse value is the lower one.
 	AtLimit, Low bool
 	// Graded: it may become more urgent while it lasts, and begins anew as an
 	// alarm of its row's priority.
@@ -187,7 +187,7 @@ func keepReturned(p Priority) time.Duration {
 // A full exposure that wakes does not ring again, as it lasts for a day whatever
 // is done.
 func (r *Row) Spec(p Priority, c configs.Rules) Spec {
-	s := Spec{MaxShelf: MaxShelf(p), KeepReturned: keepReturned(p), Latched: r.Latched}
+	s := Spec{MaxShelf: MaxShelf(p), KeepReturned: keepReturned(p), Latched: r.Latched, Window: r.AtLimit}
 	if r.Delays != nil {
 		s.OnDelay, s.OffDelay = r.Delays(c)
 	}

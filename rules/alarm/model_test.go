@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"encoding/json"
+	"math"
 	"os"
 	"strconv"
 	"testing"
@@ -36,33 +37,49 @@ type sample struct {
 }
 
 // condition replays the history: the process condition and the last moment at
-// which it ended.
+// which it ended. Where the record keeps a time, the model keeps the share of the
+// past that was so, of which half is forgotten in each delay.
 func (m *model) condition() (active bool, ended time.Duration) {
-	var run time.Duration
+	share := 0.0
 	for i, s := range m.past {
-		want, need := Beyond, m.spec.OnDelay
+		want, half := Beyond, m.spec.OnDelay
 		if active {
-			want, need = Back, m.spec.OffDelay
+			want, half = Back, m.spec.OffDelay
 		}
-		if s.in != want {
-			run = 0
-			continue
+		if i > 0 {
+			share = m.follow(share, m.past[i-1], s.at, want, half)
 		}
-		if i > 0 && m.past[i-1].in == want && run >= 0 {
-			if gap := s.at - m.past[i-1].at; gap <= m.spec.MaxGap {
-				run += gap
-			}
-		} else {
-			run = 0
-		}
-		if run >= need {
+		switch {
+		case active && s.in == Beyond, !m.spec.Window && s.in != want:
+			share = 0
+		case s.in == want && (share > 0.5-1e-7 || half == 0):
 			if active {
 				ended = s.at
 			}
-			active, run = !active, 0
+			active, share = !active, 0
 		}
 	}
 	return active, ended
+}
+
+func (m *model) follow(share float64, last sample, at time.Duration, want Input, half time.Duration) float64 {
+	if !m.spec.Window && last.in != want {
+		return 0
+	}
+	kept := 1.0
+	if gap := at - last.at; gap <= m.spec.MaxGap {
+		kept = math.Exp2(-gap.Seconds() / half.Seconds())
+	}
+	if half == 0 || kept == 1 {
+		return share
+	}
+	if last.in == want {
+		return 1 - (1-share)*kept
+	}
+	if share *= kept; share <= 1-math.Exp2(-1./forgotten) {
+		return 0
+	}
+	return share
 }
 
 // table[state][active] is where a state that is not put away goes next when
@@ -193,7 +210,7 @@ func drawSpec(t *rapid.T) Spec {
 		OnDelay: minutes("on", 5), OffDelay: minutes("off", 5), MaxGap: minutes("gap", 4) + time.Minute,
 		RealarmAfter: minutes("realarm", 20), MaxShelf: 15 * time.Minute,
 		KeepReturned: minutes("keep", 20) - time.Minute,
-		Latched:      rapid.Bool().Draw(t, "latched"),
+		Latched:      rapid.Bool().Draw(t, "latched"), Window: rapid.Bool().Draw(t, "window"),
 	}
 }
 

@@ -39,6 +39,9 @@ func Low(v, limit, deadband int32) Input { return High(-v, -limit, deadband) }
 type Spec struct {
 	OnDelay  time.Duration // beyond for the whole of it before the alarm rises
 	OffDelay time.Duration // back for the whole of it before the alarm clears
+	// Window takes the delays as the lengths of windows: what counts is the share of
+	// the time, and one look on the other side begins nothing anew. See weigh.
+	Window bool
 	// MaxGap bounds the running time between two good samples that a delay
 	// may count; a longer one was not observed and counts nothing.
 	MaxGap time.Duration
@@ -82,9 +85,9 @@ type Record struct {
 	Unknown bool `json:"unknown,omitempty"`
 	// Suppress asks for DSUPR while the condition is active.
 	Suppress bool            `json:"suppress,omitempty"`
-	Since    sensors.Instant `json:"since"`            // start of the stretch beyond the limit
-	OnFor    time.Duration   `json:"on_for,omitempty"` // observed time beyond
-	OffFor   time.Duration   `json:"off_for,omitempty"`
+	Since    sensors.Instant `json:"since"`              // since when it has been beyond the limit, if not all the time
+	OnFor    time.Duration   `json:"on_for,omitempty"`   // for how long it has been beyond; see evidence
+	OffFor   time.Duration   `json:"off_for,omitempty"`  // and that it is back
 	SeenAt   time.Duration   `json:"seen_at,omitempty"`  // running time of the last good sample
 	Seen     Input           `json:"seen,omitempty"`     // and what it was
 	Held     bool            `json:"held,omitempty"`     // latched and not yet reset

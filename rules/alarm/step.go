@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"math"
 	"time"
 
 	"dewline/sensors"
@@ -29,30 +30,34 @@ func (r *Record) Step(s Spec, now sensors.Instant, in Input) Change {
 // Rest takes the step of a normal alarm whose process stays back, which is
 // nearly every step of nearly every alarm, and reports whether it was one.
 func (r *Record) Rest(mono time.Duration, in Input) bool {
-	if in != Back || r.State != Norm || r.Seen != Back || r.Active {
+	if in != Back || r.State != Norm || r.Seen != Back || r.Active || r.OnFor > 0 {
 		return false
 	}
 	r.SeenAt = max(r.SeenAt, mono)
 	return true
 }
 
-// observe advances the delays and the process condition.
+// observe advances the delays and the process condition. A span between two
+// looks counts as the first of them found it.
 func (r *Record) observe(s Spec, now sensors.Instant, in Input) {
 	elapsed := now.Mono - r.SeenAt
 	if in == Missing || r.Seen != Missing && elapsed < 0 {
 		return
 	}
-	if s.MaxGap > 0 && elapsed > s.MaxGap {
+	if s.MaxGap > 0 && elapsed > s.MaxGap || r.Seen == Missing {
 		elapsed = 0
 	}
 	if r.Active {
-		r.OffFor = stretch(r.OffFor, elapsed, r.Seen == Back, in == Back)
-		if in == Back && r.OffFor >= s.OffDelay {
+		r.OffFor = s.evidence(r.OffFor, elapsed, s.OffDelay, r.Seen == Back, in == Back)
+		switch {
+		case in == Beyond:
+			r.OffFor = 0
+		case in == Back && r.OffFor >= s.OffDelay:
 			r.Active, r.OnFor, r.EndedAt = false, 0, now.Mono
 		}
 	} else {
-		r.OnFor = stretch(r.OnFor, elapsed, r.Seen == Beyond, in == Beyond)
-		if in == Beyond && r.Seen != Beyond {
+		r.OnFor = s.evidence(r.OnFor, elapsed, s.OnDelay, r.Seen == Beyond, in == Beyond)
+		if in == Beyond && r.Seen != Beyond && r.OnFor <= s.OnDelay/begun {
 			r.Since = now
 		}
 		if in == Beyond && r.OnFor >= s.OnDelay {
@@ -62,13 +67,44 @@ func (r *Record) observe(s Spec, now sensors.Instant, in Input) {
 	r.Seen, r.SeenAt = in, now.Mono
 }
 
-// stretch is how long a condition has been observed to hold without a good
-// sample that says otherwise.
-func stretch(so, elapsed time.Duration, was, is bool) time.Duration {
-	if is && was {
+// evidence is for how long a condition has held: without a look that says otherwise,
+// or by the weight of all looks where the delay is a window.
+func (s *Spec) evidence(so, elapsed, delay time.Duration, was, is bool) time.Duration {
+	switch {
+	case s.Window:
+		return weigh(so, elapsed, delay, was)
+	case was && is:
 		return so + elapsed
 	}
 	return 0
+}
+
+// Parts of a delay: with less evidence than that an alarm has not begun, or counts
+// what was seen no more.
+const (
+	begun     = 4
+	forgotten = 32
+)
+
+// weigh adds a span to the evidence that a condition holds. A delay is the half-life
+// of what was seen, and over when the condition held for half of the time by that
+// weight: after the delay itself where it held throughout, after 1.6 delays where it
+// holds for three quarters of the time, never where it holds for less than half. The
+// evidence is the time for which the condition would have had to hold throughout.
+func weigh(so, elapsed, delay time.Duration, holds bool) time.Duration {
+	if holds || elapsed == 0 {
+		return so + elapsed
+	}
+	if so <= delay/forgotten {
+		return 0
+	}
+	parts := func(d time.Duration) float64 { return float64(d) / float64(delay) }
+	share := (1 - math.Exp2(-parts(so))) * math.Exp2(-parts(elapsed))
+	so = time.Duration(-math.Log2(1-share) * float64(delay))
+	if so <= delay/forgotten {
+		return 0
+	}
+	return so
 }
 
 // expire ends shelves and times out of service.

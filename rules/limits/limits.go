@@ -37,7 +37,7 @@ func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int
 	s, p := &en.Alarms[alarm.KindAbove], &en.Now
 	severe := l.v.HotInput(en, now.Mono, en.Limits.Act, dead)
 	if !l.At[en.Index].Act.Rest(now.Mono, severe) {
-		l.At[en.Index].Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
+		l.At[en.Index].Act.Step(alarm.Spec{OnDelay: actOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1, Window: true}, now, severe)
 	}
 	urgent := l.At[en.Index].Act.Active
 	in := l.v.MainInput(en, now.Mono, room.Upper, high+1, dead+1)
@@ -57,7 +57,7 @@ func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int3
 	s, p := &en.Alarms[alarm.KindBelow], &en.Now
 	severe := l.v.MainInput(en, now.Mono, room.Lower, en.Limits.Cold, dead)
 	if !l.At[en.Index].Cold.Rest(now.Mono, severe) {
-		l.At[en.Index].Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1}, now, severe)
+		l.At[en.Index].Cold.Step(alarm.Spec{OnDelay: coldOn, OffDelay: severeOff, MaxGap: p.Gap, KeepReturned: -1, Window: true}, now, severe)
 	}
 	urgent := l.At[en.Index].Cold.Active
 	in := l.v.MainInput(en, now.Mono, room.Lower, low-1, dead+1)
@@ -79,113 +79,6 @@ func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {
 		return alarm.Fact{ID: alarm.FactCold}
 	}
 	return alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID), About: band}
-}
-
-// A calm spares the step of every alarm at a limit while nothing is near one:
-// nearly always. It holds the values between which each of those steps would
-// find its alarm at rest and leave it there.
-type calm struct {
-	rest bool          // every alarm at a limit is at rest
-	told bool          // one of them was raised before, so its self-measures go on
-	at   time.Duration // the alarms have rested until then, which they do not know yet
-	turn uint32        // of the schedules, that the values below were made for
-	low  int32         // hundredths of °C
-	high int32         // where the band is judged
-	hot  int32         // at the hottest place
-	hum  int32         // hundredths of %
-}
-
-// atLimits are the alarms that a reading is held against at once.
-var atLimits = [...]alarm.Kind{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}
-
-// calmNow reports whether no alarm at a limit can move with what the probes
-// say now, and remembers that it rested.
-func (l look) calmNow(en *room.Enclosure, now time.Duration) bool {
-	c, p := &l.At[en.Index].calm, &en.Now
-	if !c.rest {
-		return false
-	}
-	if c.turn != l.v.Turn {
-		l.calmValues(en)
-	}
-	if !p.HasTemp || p.Doubt || p.Main < c.low || p.Main > c.high || p.Hot > c.hot || p.HasHum && p.Hum < c.hum {
-		return false
-	}
-	if c.told {
-		l.noteFar(en)
-	}
-	c.at = max(c.at, now)
-	return true
-}
-
-// calmValues works out between which values all is well by the present band.
-func (l look) calmValues(en *room.Enclosure) {
-	c, lim := &l.At[en.Index].calm, &en.Limits
-	low, high, _ := l.v.Band(en)
-	dead := l.v.BandDead
-	c.turn = l.v.Turn
-	c.low, c.high = max(low, lim.Cold)+dead, high-dead
-	c.hot = min(lim.Ceiling-CeilingDead, lim.Act-dead)
-	c.hum = math.MinInt32
-	if lim.Floor > 0 {
-		c.hum = lim.Floor + l.v.FloorDead
-	}
-}
-
-// noteFar does for alarms that were raised before what a step at rest does.
-func (l look) noteFar(en *room.Enclosure) {
-	low, high, _ := l.v.Band(en)
-	p := &en.Now
-	en.Alarms[alarm.KindLethal].Against(float64(p.Hot)/100, float64(en.Limits.Ceiling)/100)
-	en.Alarms[alarm.KindAbove].Against(float64(p.Main)/100, float64(high)/100)
-	en.Alarms[alarm.KindBelow].Against(float64(p.Main)/100, float64(low)/100)
-	if p.HasHum && en.Limits.Floor > 0 {
-		en.Alarms[alarm.KindFloor].Against(float64(p.Hum)/100, float64(en.Limits.Floor)/100)
-	}
-}
-
-// endCalm tells the alarms at limits for how long they have rested.
-func (l look) endCalm(en *room.Enclosure) {
-	own := &l.At[en.Index]
-	c := &own.calm
-	c.rest = false
-	if c.at == 0 {
-		return
-	}
-	for _, k := range atLimits {
-		rested(&en.Alarms[k].Rec.Life, c.at)
-	}
-	rested(&own.Act, c.at)
-	rested(&own.Cold, c.at)
-	c.at = 0
-}
-
-func rested(r *alarm.Record, at time.Duration) {
-	if r.Seen == alarm.Back {
-		r.SeenAt = max(r.SeenAt, at)
-	}
-}
-
-// beginCalm looks, after a step, whether the next ones can be spared. Where
-// the floor is held against the value less its uncertainty they cannot, as
-// that moves by itself.
-func (l look) beginCalm(en *room.Enclosure) {
-	own := &l.At[en.Index]
-	c := &own.calm
-	c.told = false
-	c.rest = !l.v.Cfg.Rules.FloorLessUncert && !en.Alarms[alarm.KindAhead].Rec.Life.Suppress &&
-		atRest(&own.Act) && atRest(&own.Cold)
-	for _, k := range atLimits {
-		s := &en.Alarms[k]
-		c.rest = c.rest && atRest(&s.Rec.Life)
-		c.told = c.told || s.Rec.Stats.Raised > 0
-	}
-	c.turn = l.v.Turn - 1
-}
-
-// atRest reports whether a look that finds the process back changes nothing.
-func atRest(r *alarm.Record) bool {
-	return r.State == alarm.Norm && !r.Active && (r.Seen == alarm.Back || r.Seen == alarm.Missing)
 }
 
 // ceilingDead is the lethal limit's deadband in hundredths of °C.
@@ -222,9 +115,12 @@ func (l look) judgeFloor(en *room.Enclosure, now sensors.Instant) {
 	}
 	s := &en.Alarms[alarm.KindFloor]
 	in := l.floorInput(en, s, now.Mono)
-	// An excuse keeps an alarm from rising; it does not hide one that has.
+	// An excuse keeps an alarm from rising; it does not hide one that has, and a door
+	// that opens again and again excuses no more than one.
+	excuse := l.v.Cfg.Rules.DoorExcuse.D()
 	if l := &s.Rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
-		l.Suppress = en.St.HasExcuse && now.Mono < en.St.Excused
+		long := (l.Active || l.OnFor > 0) && now.Mono-l.Since.Mono >= excuse
+		l.Suppress = en.St.HasExcuse && now.Mono < en.St.Excused && !long
 	}
 	if in == alarm.Beyond && !s.Rec.Life.Active && l.waitForDoor(en, s) {
 		in = alarm.Missing
@@ -345,8 +241,6 @@ type State struct {
 	Act     alarm.Record `json:"act"`
 	Cold    alarm.Record `json:"cold"`
 	StandIn StandIn      `json:"stand_in,omitzero"`
-
-	calm calm
 }
 
 // Judge holds every reading against the limits in force: lethal, those of
@@ -388,26 +282,17 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 		for i := range v.Enclosures {
 			l.forget(&v.Enclosures[i], v.At)
 		}
-	case room.Settle:
-		for i := range v.Enclosures {
-			l.endCalm(&v.Enclosures[i])
-		}
 	}
 }
 
 // judge steps the threshold alarms with what the probes say now.
 func (l look) judge(en *room.Enclosure, now sensors.Instant) {
-	if l.calmNow(en, now.Mono) {
-		return
-	}
-	l.endCalm(en)
 	l.judgeCeiling(en, now)
 	if en.Now.Waits = l.v.Gathering(en, now.Mono); en.Now.Waits {
 		return
 	}
 	l.judgeBand(en, now)
 	l.judgeFloor(en, now)
-	l.beginCalm(en)
 }
 
 // forget lets go of what a gap hides. A door that opened before is forgotten,
@@ -421,7 +306,6 @@ func (l look) forget(en *room.Enclosure, now sensors.Instant) {
 		own := &l.At[en.Index]
 		own.Act.Interrupt(now)
 		own.Cold.Interrupt(now)
-		l.endCalm(en)
 	}
 }
 

@@ -2,7 +2,6 @@ package limits
 
 import (
 	"testing"
-	"time"
 
 	"dewline/rules/alarm"
 	"dewline/rules/room"
@@ -39,24 +38,6 @@ func TestStep_AtTheLimitItself(t *testing.T) {
 		New(v).Step(v, &room.Out{Lives: found})
 		if f, ok := found.Last(c.kind); !ok || f.In != c.want {
 			t.Errorf("%v at %v °C, %v %%: %+v", c.kind.Row().ID, c.celsius, c.percent, f)
-		}
-	}
-}
-
-// While nothing is near a limit the looks are spared, and no longer.
-func TestStep_SparesTheCalm(t *testing.T) {
-	v := roomtest.View(t, 1, "")
-	j, found := New(v), &roomtest.Found{}
-	for i, c := range []struct {
-		celsius float64
-		spared  bool
-	}{{24, false}, {24, true}, {24.1, true}, {31, false}} {
-		v.At = v.At.Add(10 * time.Second)
-		found.List = nil
-		arrived(v, c.celsius, 85)
-		j.Step(v, &room.Out{Lives: found})
-		if spared := len(found.List) == 0; spared != c.spared {
-			t.Errorf("look %d: %+v", i, found.List)
 		}
 	}
 }

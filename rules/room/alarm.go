@@ -141,7 +141,7 @@ func (s *Alarm) Open() bool { return s.Rec.Life.State != alarm.Norm }
 // a delay is running.
 func (s *Alarm) Worth() bool {
 	l := &s.Rec.Life
-	return s.Open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond
+	return s.Open() || l.Seq > 0 || l.Active || l.Seen == alarm.Beyond || l.OnFor > 0
 }
 
 // Afresh takes the urgency of an alarm that rises again, before anybody

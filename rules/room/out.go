@@ -15,7 +15,6 @@ type Due uint16
 // its row in the table names.
 const (
 	Blind      Due = 1 << iota // a stretch is over in which nobody looked; see Absence
-	Settle                     // the alarms are about to be read from outside
 	Calibrated                 // a probe was; see Calibration
 	Arrived                    // a reading has come; see Reading
 	Quick                      // and its enclosure is looked at: mist and door
@@ -28,7 +27,7 @@ const (
 )
 
 // NumDue is how many reasons there are.
-const NumDue = 11
+const NumDue = 10
 
 // A Finding is one look at the condition of one alarm.
 type Finding struct {
