@@ -2,13 +2,13 @@ package rules
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -48,8 +48,8 @@ type KPIItem struct {
 	Key    Key           `json:"key"`
 	Count  uint64        `json:"count"`
 	Active time.Duration `json:"active,omitempty"`
-	// Suggestion is what would have avoided some of them; empty for none.
-	Suggestion string `json:"suggestion,omitempty"`
+	// Suggestion is what would have avoided some of them; zero for nothing.
+	Suggestion alarm.Fact `json:"suggestion,omitzero"`
 }
 
 const (
@@ -237,26 +237,26 @@ func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 	}
 }
 
-// Suggestion is what would have avoided some of an alarm's raises; empty for
-// none.
-func (e *Engine) Suggestion(k Key) (text string) {
+// Suggestion is what would have avoided some of an alarm's raises; zero for
+// nothing.
+func (e *Engine) Suggestion(k Key) (f alarm.Fact) {
 	e.lives.each(func(s *room.Alarm) {
 		if s.Rec.Key == k {
-			text = e.lives.suggest(s)
+			f = e.lives.suggest(s)
 		}
 	})
-	return text
+	return f
 }
 
 // suggest says which wider deadband or longer off-delay would have joined an
 // alarm's quick returns, four in five of them at least, into one. It says
 // nothing where neither would without becoming absurd.
-func (ls *lives) suggest(s *room.Alarm) string {
+func (ls *lives) suggest(s *room.Alarm) alarm.Fact {
 	st := &s.Rec.Stats
 	latest := st.Latest()
 	n := len(latest)
 	if n < 3 {
-		return ""
+		return alarm.Fact{}
 	}
 	var far []float64
 	var after []time.Duration
@@ -270,13 +270,16 @@ func (ls *lives) suggest(s *room.Alarm) string {
 		dead := row.Deadband(ls.v.Cfg.Rules)
 		want := math.Ceil((far[at]+0.01)*10) / 10
 		if dead > 0 && want > dead && want <= 4*dead {
-			return fmt.Sprintf("deadband %.1f → %.1f %s would have avoided %d of %d", dead, want, s.Rec.Unit, at+1, n)
+			if row.Value == alarm.Humidity {
+				return alarm.Fact{ID: alarm.FactDeadbandHumidity, Percent: want, Usual: dead, Count: at + 1, Of: n}
+			}
+			return alarm.Fact{ID: alarm.FactDeadband, Delta: unit.TemperatureDelta(want), Others: unit.TemperatureDelta(dead), Count: at + 1, Of: n}
 		}
 	}
 	off := ls.specs[s.Kind][s.Rec.Priority].OffDelay
 	want := off + after[at].Truncate(time.Minute) + time.Minute
 	if want <= time.Hour {
-		return fmt.Sprintf("off-delay %.0f → %.0f min would have avoided %d of %d", off.Minutes(), want.Minutes(), at+1, n)
+		return alarm.Fact{ID: alarm.FactOffDelay, For: want, Count: at + 1, Of: n}
 	}
-	return ""
+	return alarm.Fact{}
 }

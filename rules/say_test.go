@@ -96,7 +96,7 @@ func TestKPI_Chattering(t *testing.T) {
 		r.run(poll, r.hold("p1", 24, 69))
 		r.run(poll, r.hold("p1", 24, 80))
 	}
-	if k := r.e.KPI(); len(k.Chattering) != 1 || k.Chattering[0].Key.Alarm != HumidityFloor || k.Chattering[0].Suggestion == "" {
+	if k := r.e.KPI(); len(k.Chattering) != 1 || k.Chattering[0].Key.Alarm != HumidityFloor || k.Chattering[0].Suggestion.ID == "" {
 		t.Errorf("%+v", k.Chattering)
 	}
 }
@@ -195,7 +195,7 @@ func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {
 		r.run(7*time.Minute, r.hold("p1", 24, 73.7))
 	}
 	k := r.e.KPI()
-	if len(k.Worst) != 1 || k.Worst[0].Suggestion != "deadband 3.0 → 3.8 % would have avoided 4 of 4" {
+	if len(k.Worst) != 1 || k.Worst[0].Suggestion != (alarm.Fact{ID: alarm.FactDeadbandHumidity, Percent: 3.8, Usual: 3, Count: 4, Of: 4}) {
 		t.Errorf("%+v", k.Worst)
 	}
 }

@@ -7,6 +7,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"dewline/alert"
+	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -200,8 +202,8 @@ func (c *Collector) alarms(out sender, s *alert.Snapshot) {
 	for i := range k.Worst {
 		w := &k.Worst[i]
 		out.counter(c.d.kpiRaised, float64(w.Count), string(w.Key.Alarm), w.Key.Subject)
-		if w.Suggestion != "" {
-			out.gauge(c.d.kpiSuggestion, 1, string(w.Key.Alarm), w.Key.Subject, w.Suggestion)
+		if said := words.Fact(w.Suggestion, unit.Celsius); said != "" {
+			out.gauge(c.d.kpiSuggestion, 1, string(w.Key.Alarm), w.Key.Subject, said)
 		}
 	}
 }

@@ -55,7 +55,7 @@ func full() *alert.Snapshot {
 		KPI: rules.KPI{
 			PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute,
 			Worst: []rules.KPIItem{
-				{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Count: 15, Suggestion: "deadband 0.5 → 0.8 °C would have avoided 14 of 15"},
+				{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Count: 15, Suggestion: alarm.Fact{ID: alarm.FactDeadband, Delta: 0.8, Others: 0.5, Count: 14, Of: 15}},
 				{Key: rules.Key{Alarm: rules.MistMissing, Subject: "e1"}, Count: 2},
 			},
 		},

@@ -167,12 +167,16 @@ func TestSuggestion(t *testing.T) {
 	}
 	r.doc(store.BucketAlarms, "above-band/e1", rec)
 	report := r.build("2026-W47", from.AddDate(0, 0, 14))
-	const want = "deadband 0.5 → 0.7 °C would have avoided 4 of 5"
-	if top := report.Alarms.Top; len(top) != 1 || top[0].N != 5 || top[0].Suggestion != want {
+	const want = "a deadband of 0.7 °C in place of 0.5 °C would have avoided 4 of 5"
+	if top := report.Alarms.Top; len(top) != 1 || top[0].N != 5 || top[0].Suggested != want {
 		t.Fatalf("%+v", top)
 	}
 	if text := strings.Join(strings.Fields(report.Text(unit.Celsius)), " "); !strings.Contains(text, want) {
 		t.Errorf("the text does not carry it:\n%s", report.Text(unit.Celsius))
+	}
+	const wantF = "a deadband of 1.3 °F in place of 0.9 °F would have avoided 4 of 5"
+	if text := strings.Join(strings.Fields(report.Text(unit.Fahrenheit)), " "); !strings.Contains(text, wantF) {
+		t.Errorf("the text in °F does not carry it:\n%s", text)
 	}
 	var page strings.Builder
 	if err := report.HTML(&page, unit.Celsius, nil, Inside); err != nil || !strings.Contains(page.String(), want) {

@@ -124,7 +124,7 @@ func (r *Report) view(u unit.Scale) view {
 	add(&v.Lists, "Changes against the week before", r.Changes)
 	add(&v.Lists, "Outlook", r.Outlook)
 	add(&v.Tail, "The room", r.roomLines())
-	add(&v.Tail, "Alarms and how they did", r.qualityLines())
+	add(&v.Tail, "Alarms and how they did", r.qualityLines(u))
 	add(&v.Tail, "Drills and calibrations", r.careLines())
 	add(&v.Tail, "What could not be told", r.Unknown)
 	rack := ""

@@ -7,7 +7,9 @@ import (
 	"strings"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/rules/room"
@@ -140,6 +142,7 @@ func (b diary) suggest(top []Count) {
 	for i := range top {
 		if c := &top[i]; c.N > 1 {
 			c.Suggestion = e.Suggestion(rules.Key{Alarm: c.Alarm, Subject: c.Subject})
+			c.Suggested = words.Fact(c.Suggestion, unit.Celsius)
 		}
 	}
 }

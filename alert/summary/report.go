@@ -292,8 +292,10 @@ type Count struct {
 	Alarm   rules.AlarmID `json:"alarm"`
 	Subject string        `json:"subject"`
 	N       int           `json:"n"`
-	// Suggestion is what would have avoided some of them; empty for none.
-	Suggestion string `json:"suggestion,omitempty"`
+	// Suggestion is what would have avoided some of them, zero for nothing; the
+	// document has it in words.
+	Suggestion alarm.Fact `json:"-"`
+	Suggested  string     `json:"suggestion,omitempty"`
 }
 
 // Drill is the last test notice and when the next is due.

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/configs/unit"
 )
 
@@ -109,7 +110,7 @@ func (r *Report) Text(u unit.Scale) string {
 		w.enclosure(&r.Enclosures[i])
 	}
 	w.some("The room", r.roomLines())
-	w.some("Alarms and how they did", r.qualityLines())
+	w.some("Alarms and how they did", r.qualityLines(u))
 	w.some("Drills and calibrations", r.careLines())
 	w.some("What could not be told", r.Unknown)
 	w.line("")
@@ -299,7 +300,7 @@ func (r *Report) roomLines() []string {
 }
 
 // qualityLines tell how the alarms themselves did.
-func (r *Report) qualityLines() []string {
+func (r *Report) qualityLines(u unit.Scale) []string {
 	q := &r.Alarms
 	if q.Count == 0 && q.Longest == 0 {
 		return []string{fmt.Sprintf("No alarm; the week before %d.", q.Before)}
@@ -326,8 +327,8 @@ func (r *Report) qualityLines() []string {
 		out = append(out, "Most frequent: "+list(names, topMany)+".")
 	}
 	for _, c := range q.Top {
-		if c.Suggestion != "" {
-			out = append(out, fmt.Sprintf("For %s (%s): %s.", what(c.Alarm), r.subject(c.Subject), c.Suggestion))
+		if said := words.Fact(c.Suggestion, u); said != "" {
+			out = append(out, fmt.Sprintf("For %s (%s): %s.", what(c.Alarm), r.subject(c.Subject), said))
 		}
 	}
 	return out

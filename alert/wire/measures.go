@@ -1,6 +1,10 @@
 package wire
 
-import "dewline/rules"
+import (
+	"dewline/alert/words"
+	"dewline/configs/unit"
+	"dewline/rules"
+)
 
 // Measures are the self-measures of ISA-18.2 clause 16: how many alarms over
 // the last 30 days of running time, as they stand now, and the rest for as long
@@ -40,7 +44,7 @@ type MeasuredAlarm struct {
 // MeasuresOf makes the document of the self-measures.
 func MeasuresOf(k *rules.KPI) Measures {
 	item := func(i *rules.KPIItem) MeasuredAlarm {
-		return MeasuredAlarm{Alarm: i.Key.Alarm, Subject: i.Key.Subject, Count: i.Count, Active: seconds(i.Active), Suggestion: i.Suggestion}
+		return MeasuredAlarm{Alarm: i.Key.Alarm, Subject: i.Key.Subject, Count: i.Count, Active: seconds(i.Active), Suggestion: words.Fact(i.Suggestion, unit.Celsius)}
 	}
 	m := Measures{
 		Days: k.Days, Alarms: k.Alarms, PerDay: hundredth(k.PerDay), BusiestDay: k.BusiestDay, ByPriority: k.ByPriority,

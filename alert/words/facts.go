@@ -125,6 +125,11 @@ var facts = map[alarm.FactID]string{
 	alarm.FactWetSlowly:     "it rose there step by step over {ago} or more, so it is rather the air: fogger, mister or no vent",
 	alarm.FactWetAtOnce:     "it went to saturation from one reading to the next, as with a drop on it",
 
+	// what would have kept an alarm from being raised again and again
+	alarm.FactDeadband:         "a deadband of {d} in place of {others} would have avoided {n} of {of}",
+	alarm.FactDeadbandHumidity: "a deadband of {percent} in place of {was} would have avoided {n} of {of}",
+	alarm.FactOffDelay:         "an off-delay of {ago} would have avoided {n} of {of}",
+
 	// what is not known, and what was excused
 	alarm.FactNoReading:  "no trustworthy reading at present",
 	alarm.FactNoDayNight: "day or night: the clock is not set",
@@ -167,6 +172,7 @@ func write(f *alarm.Fact, v, l string, s unit.Scale) string {
 		"{d}", size.Text(s, 1), "{d0}", size.Text(s, 0), "{d+}", plus(float64(f.Delta))+f.Delta.Text(s, 1), "{change}", f.Delta.Text(s, 1),
 		"{others}", unit.TemperatureDelta(math.Abs(float64(f.Others))).Text(s, 1),
 		"{p}", Humidity(f.Percent), "{p+}", plus(f.Percent)+unit.Number(f.Percent, 1)+" %", "{usual}", Humidity(f.Usual),
+		"{percent}", Percent(f.Percent), "{was}", Percent(f.Usual),
 		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", Span(f.For),
 		"{clock}", clock(f.At, "15:04"), "{moment}", clock(f.At, "2 Jan 15:04"), "{day}", clock(f.At, "2 Jan 2006"), "{certificate}", Certificate(f.About),
 	).Replace(text)

@@ -100,6 +100,13 @@ const (
 	FactWetAtOnce     FactID = "wet-at-once"
 )
 
+// What would have kept an alarm from being raised again and again, Count of Of times.
+const (
+	FactDeadband         FactID = "wider-deadband" // Delta in place of Others
+	FactDeadbandHumidity FactID = "wider-humidity-deadband"
+	FactOffDelay         FactID = "longer-off-delay"
+)
+
 // What is not known, and what was excused.
 const (
 	FactNoReading  FactID = "no-reading"
