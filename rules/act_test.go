@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -156,6 +158,8 @@ func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
 	r.want(LethalCeiling, "e2", "NORM>UNACK UNACK>NORM")
 	if x := r.last(LethalCeiling); x.Why != "configuration" {
 		t.Errorf("%+v", x)
+	} else if got := words.Sentence(x.Said(), unit.Celsius); !strings.HasPrefix(got, "Tank 2") || !strings.HasSuffix(got, ": no longer configured; the alarm ends.") {
+		t.Errorf("told as %q", got)
 	}
 	r.run(11*time.Minute, both)
 	r.want(AboveBand, "e1", "NORM>UNACK")

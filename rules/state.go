@@ -288,11 +288,14 @@ func (ls *lives) end(r room.Record, now sensors.Instant) {
 	since := r.Life.Since
 	c := r.Life.Drop()
 	if c.Changed() {
-		r.Text = r.Key.Subject + ": no longer configured; the alarm ends."
-		r.Detail = nil
+		place := r.Told().Place
+		if place == (alarm.Place{}) {
+			place.Enclosure = r.Key.Subject
+		}
+		r.Text, r.Detail = "", &Detail{Turn: alarm.TurnRemoved, Place: place}
 		ls.out = append(ls.out, Transition{
 			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
-			Unit: r.Unit, Since: since, Why: c.Why, Text: r.Text,
+			Unit: r.Unit, Since: since, Why: c.Why, Detail: *r.Detail,
 		})
 	}
 	if i := slices.IndexFunc(ls.gone, func(g room.Record) bool { return g.Key == r.Key }); i >= 0 {
