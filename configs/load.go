@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"reflect"
+	"slices"
 	"strings"
 	_ "time/tzdata" // a slim board image may come without a zone database
 
@@ -115,6 +116,23 @@ func DecodeInForce(name string, data []byte, families Families) (*Config, Faults
 	c.Warnings = k.warnings.tidy()
 	c.seasonMists()
 	return c, faults, nil
+}
+
+// PlaceOf finds a key in the text of a configuration: of a section such as "mail", or
+// "webhook push" by its id. Without the key it is the section's header, and 1, 1 where
+// there is none.
+func PlaceOf(text []byte, section, key string) (line, col int) {
+	doc, fault := parse("", bytes.TrimPrefix(text, []byte("\ufeff")))
+	if fault != nil {
+		return 1, 1
+	}
+	name, id, _ := strings.Cut(section, " ")
+	t := doc.at(name)
+	if i := slices.IndexFunc(t.items, func(e *element) bool { return e.at("id").text == id }); i >= 0 {
+		t = t.items[i]
+	}
+	at := t.at(key).key
+	return at.line, at.col
 }
 
 // longLine returns a fault for the first line that is too long.

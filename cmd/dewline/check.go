@@ -29,17 +29,16 @@ func checkCommand() *cobra.Command {
 	})
 }
 
-// roomFlag adds the flag that names the room's configuration.
-func roomFlag(c *cobra.Command) *string {
-	return c.Flags().String("config", roomConfig, "the room's configuration `FILE`")
-}
-
 func runCheck(ctx context.Context, path string, limits, ways, probes bool, std stdio) error {
 	cfg, err := table.Load(path)
 	if err != nil {
 		return configError{err}
 	}
-	if err := checkTemplates(cfg, path); err != nil {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		text = nil // gone since: the section's name must do
+	}
+	if err := checkTemplates(cfg, path, text); err != nil {
 		return err
 	}
 	for _, w := range cfg.Warnings {
@@ -54,7 +53,7 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 		}
 	}
 	if ways {
-		if err := checkWays(cfg, path, std); err != nil {
+		if err := checkWays(cfg, path, text, std); err != nil {
 			return err
 		}
 	}
@@ -87,83 +86,40 @@ func printDuty(cfg *configs.Config, now time.Time, std stdio) {
 
 // checkTemplates tries the webhooks' templates, whose words only their sender
 // knows: a wrong one would be found out by the first notice.
-func checkTemplates(cfg *configs.Config, path string) error {
+func checkTemplates(cfg *configs.Config, path string, text []byte) error {
 	var faults []string
-	for i, w := range cfg.Webhooks {
+	for _, w := range cfg.Webhooks {
 		if w.Template == "" {
 			continue
 		}
 		if _, err := webhook.ParseTemplate(w.Template); err != nil {
-			line, col := templateAt(path, i)
+			line, col := configs.PlaceOf(text, "webhook "+w.ID, "template")
 			faults = append(faults, fmt.Sprintf("%s:%d:%d: webhook %q: %v; write a Go text/template over the notice's fields, such as {{.Title}} or {{json .Text}}",
 				path, line, col, w.ID, err))
 		}
 	}
-	if len(faults) > 0 {
-		return configError{errors.New(strings.Join(faults, "\n"))}
-	}
-	return nil
+	return faulty(faults)
 }
 
-// templateAt finds the template of the webhook number n in the file, counting
-// from 0; 1, 1 where it is written in an unusual way.
-func templateAt(path string, n int) (line, col int) {
-	b, err := os.ReadFile(path)
-	if err != nil {
-		return 1, 1
+// faulty is the error of a configuration with these faults, nil for none.
+func faulty(faults []string) error {
+	if len(faults) == 0 {
+		return nil
 	}
-	section := -1
-	for i, text := range strings.Split(string(b), "\n") {
-		word := strings.TrimLeft(text, " \t")
-		switch {
-		case strings.HasPrefix(word, "[[webhook]]"):
-			section++
-		case section == n && strings.HasPrefix(word, "template"):
-			return i + 1, len(text) - len(word) + 1
-		}
-	}
-	return 1, 1
+	return configError{errors.New(strings.Join(faults, "\n"))}
 }
 
 // checkWays says what would keep notices from leaving.
-func checkWays(cfg *configs.Config, path string, std stdio) error {
-	b, err := os.ReadFile(path)
-	if err != nil {
-		b = nil // gone since: the section's name must do
-	}
+func checkWays(cfg *configs.Config, path string, text []byte, std stdio) error {
 	var faults []string
 	for _, f := range daemon.CheckWays(cfg, time.Now()) {
-		text := fmt.Sprintf("%s:%d:1: [%s] %s", path, sectionLine(string(b), f.Section), f.Section, f.What)
+		line, _ := configs.PlaceOf(text, f.Section, "")
+		told := fmt.Sprintf("%s:%d:1: [%s] %s", path, line, f.Section, f.What)
 		if f.Note {
-			fmt.Fprintf(std.out, "note: %s\n", text)
+			fmt.Fprintf(std.out, "note: %s\n", told)
 			continue
 		}
-		faults = append(faults, text)
+		faults = append(faults, told)
 	}
-	if len(faults) > 0 {
-		return configError{errors.New(strings.Join(faults, "\n"))}
-	}
-	return nil
-}
-
-// sectionLine finds the header of a section, such as "mail" or "webhook push",
-// counting from 1; 1 where it is written in an unusual way.
-func sectionLine(text, section string) int {
-	name, id, many := strings.Cut(section, " ")
-	header := 0
-	for i, line := range strings.Split(text, "\n") {
-		line = strings.Join(strings.Fields(line), "")
-		switch {
-		case !many && strings.HasPrefix(line, "["+name+"]"):
-			return i + 1
-		case strings.HasPrefix(line, "["):
-			header = 0
-			if strings.HasPrefix(line, "[["+name+"]]") {
-				header = i + 1
-			}
-		case many && header > 0 && strings.HasPrefix(line, `id="`+id+`"`):
-			return header
-		}
-	}
-	return 1
+	return faulty(faults)
 }

@@ -7,16 +7,20 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http"
 	"os"
 	"os/user"
+	"path/filepath"
 	"syscall"
 	"time"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"dewline/alert"
+	"dewline/configs"
 	"dewline/sensors/table"
 )
 
@@ -35,6 +39,11 @@ type controlFlags struct {
 
 // roomConfig is where a room's configuration is unless somebody says otherwise.
 const roomConfig = "/etc/dewline/dewline.toml"
+
+// roomFlag adds the flag that names the room's configuration.
+func roomFlag(c *cobra.Command) *string {
+	return c.Flags().String("config", roomConfig, "the room's configuration `FILE`")
+}
 
 // addControlFlags adds the flags of a command that leaves a line in the journal.
 func addControlFlags(fs *pflag.FlagSet) controlFlags {
@@ -167,4 +176,57 @@ func (c *control) do(ctx context.Context, method, path string, body io.Reader, v
 		return fmt.Errorf("read the answer of the running dewline: %w", err)
 	}
 	return nil
+}
+
+// serviceSocket is in a folder that the service manager makes for the service
+// and removes with its end.
+const serviceSocket = "/run/dewline/control.sock"
+
+// controlPath returns where the control socket is, for the daemon and for the
+// commands that talk to it.
+func controlPath(given, dir string) string {
+	if given != "" {
+		return given
+	}
+	if run := os.Getenv("RUNTIME_DIRECTORY"); run != "" {
+		return filepath.Join(run, "control.sock")
+	}
+	if dir != "" {
+		return filepath.Join(dir, "control.sock")
+	}
+	return serviceSocket
+}
+
+// running reports whether a daemon listens on one of the usual sockets.
+func running(cfg *configs.Config) bool {
+	for _, path := range []string{serviceSocket, controlPath("", cfg.Store.Dir)} {
+		_, err := os.Stat(path)
+		if err != nil {
+			if notSeen(path, err) {
+				return true
+			}
+			continue
+		}
+		c, err := net.DialTimeout("unix", path, connectWithin)
+		if err == nil {
+			_ = c.Close() // it was only knocked at
+		}
+		if listens(err) {
+			return true
+		}
+	}
+	return false
+}
+
+// notSeen reports whether a socket that could not be looked at is there all the
+// same: the service's folder is, and closed to this user. A closed data
+// directory says nothing.
+func notSeen(path string, err error) bool {
+	return path == serviceSocket && errors.Is(err, fs.ErrPermission)
+}
+
+// listens reads the outcome of knocking at a socket. A daemon that this user
+// may not ask listens all the same.
+func listens(err error) bool {
+	return err == nil || errors.Is(err, fs.ErrPermission) || errors.Is(err, os.ErrDeadlineExceeded)
 }

@@ -100,7 +100,6 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	}
 	show.welcome(cfg, ln.Addr().String(), broker.addr, token, o)
 	show.story(story)
-
 	return watchDemo(ctx, d, cfg, broker.addr, show)
 }
 
@@ -118,7 +117,8 @@ func watchDemo(ctx context.Context, d *daemon.Daemon, cfg *configs.Config, broke
 	phone.settle(ctx)
 	hangUp()
 	phoneDone.Wait()
-	show.summary(cfg, d, phone)
+	messages, notices, wakes := phone.counts()
+	show.summary(cfg, d, messages, notices, wakes)
 	return err
 }
 

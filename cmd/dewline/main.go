@@ -8,12 +8,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/signal"
 	"syscall"
-
-	"github.com/spf13/cobra"
 )
 
 // Exit codes, the same for every command.
@@ -25,21 +22,6 @@ const (
 
 // version is set by the linker: -ldflags "-X main.version=…".
 var version = "development"
-
-// stdio is what a command may write to, so that tests can listen.
-type stdio struct {
-	in       io.Reader
-	out, err io.Writer
-}
-
-// A usageError is a wrong command line. It is told after the command's name.
-type usageError struct{ error }
-
-func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
-
-// A configError is a faulty configuration. It is told as it stands, since each
-// of its lines begins with the place of a fault.
-type configError struct{ error }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -68,25 +50,4 @@ func dispatch(ctx context.Context, args []string, std stdio) int {
 		return exitUsage
 	}
 	return exitFailed
-}
-
-// does gives a command its action.
-func does(c *cobra.Command, action func(ctx context.Context, words []string, std stdio) error) *cobra.Command {
-	c.RunE = func(c *cobra.Command, words []string) error {
-		return action(c.Context(), words, stdio{in: c.InOrStdin(), out: c.OutOrStdout(), err: c.ErrOrStderr()})
-	}
-	return c
-}
-
-// words allows n words beside the flags.
-func words(n int) cobra.PositionalArgs {
-	return func(c *cobra.Command, args []string) error {
-		switch {
-		case len(args) == n:
-			return nil
-		case n == 0:
-			return usagef("%q is no flag: nothing else is expected there", args[0])
-		}
-		return usagef("takes %d words beside the flags, got %d: %s", n, len(args), c.UseLine())
-	}
 }

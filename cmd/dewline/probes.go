@@ -2,11 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
-	"net"
-	"os"
 
 	"github.com/spf13/cobra"
 
@@ -51,42 +47,4 @@ func runProbes(ctx context.Context, config string, o scan.Options, std stdio) er
 		return fmt.Errorf("some places could not be looked at: %w", err)
 	}
 	return nil
-}
-
-// serviceSocket is in a folder that the service manager makes for the service
-// and removes with its end.
-const serviceSocket = "/run/dewline/control.sock"
-
-// running reports whether a daemon listens on one of the usual sockets.
-func running(cfg *configs.Config) bool {
-	for _, path := range []string{serviceSocket, controlPath("", cfg.Store.Dir)} {
-		_, err := os.Stat(path)
-		if err != nil {
-			if notSeen(path, err) {
-				return true
-			}
-			continue
-		}
-		c, err := net.DialTimeout("unix", path, connectWithin)
-		if err == nil {
-			_ = c.Close() // it was only knocked at
-		}
-		if listens(err) {
-			return true
-		}
-	}
-	return false
-}
-
-// notSeen reports whether a socket that could not be looked at is there all the
-// same: the service's folder is, and closed to this user. A closed data
-// directory says nothing.
-func notSeen(path string, err error) bool {
-	return path == serviceSocket && errors.Is(err, fs.ErrPermission)
-}
-
-// listens reads the outcome of knocking at a socket. A daemon that this user
-// may not ask listens all the same.
-func listens(err error) bool {
-	return err == nil || errors.Is(err, fs.ErrPermission) || errors.Is(err, os.ErrDeadlineExceeded)
 }

@@ -106,21 +106,6 @@ func newLogger(std stdio, verbose bool) *slog.Logger {
 	return slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: level}))
 }
 
-// controlPath returns where the control socket is, for the daemon and for the
-// commands that talk to it.
-func controlPath(given, dir string) string {
-	if given != "" {
-		return given
-	}
-	if run := os.Getenv("RUNTIME_DIRECTORY"); run != "" {
-		return filepath.Join(run, "control.sock")
-	}
-	if dir != "" {
-		return filepath.Join(dir, "control.sock")
-	}
-	return serviceSocket
-}
-
 // loadOrLastGood reads the configuration. Where it has faults, the copy of the
 // one that was last in force is used and the faults are returned as refused:
 // a typing mistake must not end the watch at the next power cut. Nor must a fault

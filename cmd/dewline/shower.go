@@ -129,9 +129,9 @@ func (s *shower) transition(t rules.Transition) {
 	s.raised[t.Key.Alarm]++
 }
 
-// summary closes the demo.
-func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, p *phone) {
-	messages, notices, wakes := p.counts()
+// summary closes the demo: so many messages arrived, for so many notices, of which
+// some were wake notices.
+func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, messages, notices, wakes int) {
 	s.mu.Lock()
 	total := 0
 	var kinds []string
