@@ -2,21 +2,15 @@ package aht20
 
 import (
 	"context"
-	"errors"
-	"math"
 	"strings"
 	"testing"
 	"testing/synctest"
-	"time"
 
 	"periph.io/x/conn/v3/i2c/i2ctest"
-	"periph.io/x/conn/v3/physic"
-	"periph.io/x/devices/v3/aht20"
 
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/i2c"
-	"dewline/sensors/sim"
 )
 
 // open opens a probe on bus.
@@ -95,32 +89,6 @@ func aosong(b []byte) byte {
 	return crc
 }
 
-// Periph's own driver reads the same from the same air.
-func TestAgreesWithPeriph(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		air := &sim.Air{}
-		bus := sim.NewBus("sim")
-		bus.Attach(0x38, &sim.AHT20{Air: air})
-		p := open(t, bus)
-		theirs, err := aht20.NewI2C(bus, &aht20.DefaultOpts)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, c := range [][2]float64{{24, 80}, {-12.34, 99.99}, {0.01, 50}, {84.9, 0.02}} {
-			air.Celsius, air.Percent = c[0], c[1]
-			var e physic.Env
-			if err := theirs.Sense(&e); err != nil {
-				t.Fatal(err)
-			}
-			s := wants(t, p, sensors.NoReason)
-			celsius, percent := e.Temperature.Celsius(), float64(e.Humidity)/float64(physic.PercentRH)
-			if math.Abs(s.Temperature.Celsius()-celsius) > 0.0051 || math.Abs(s.Humidity.Percent()-percent) > 0.0051 {
-				t.Errorf("%v and %v here, %v °C and %v %% there", s.Temperature, s.Humidity, celsius, percent)
-			}
-		}
-	})
-}
-
 func TestAHT20Faults(t *testing.T) {
 	start := w(0xAC, 0x33, 0x00)
 	ready := []i2ctest.IO{wr(0x71, 0x18), start}
@@ -151,36 +119,10 @@ func TestAHT20Faults(t *testing.T) {
 	}
 }
 
-// A budget that ends in mid-conversion ends the sample, even inside a driver
-// that knows no context.
-func TestABudgetEndsInsideADriver(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		bus := sim.NewBus("sim")
-		bus.Attach(0x38, &sim.AHT20{Air: &sim.Air{Celsius: 24, Percent: 80}, Stuck: true})
-		p := open(t, bus)
-		ctx, cancel := context.WithTimeout(t.Context(), 120*time.Millisecond)
-		defer cancel()
-		start := time.Now()
-		_, err := p.Sample(ctx)
-		if took := time.Since(start); sensors.ReasonOf(err) != sensors.TimedOut || took > 130*time.Millisecond {
-			t.Errorf("%v after %v", err, took)
-		}
-	})
-}
-
 func TestAnEndedContextSendsNothing(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	if _, err := play(t).Sample(ctx); sensors.ReasonOf(err) != sensors.TimedOut {
 		t.Error(err)
 	}
-}
-
-func TestNobodyAnswers(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		_, err := open(t, sim.NewBus("sim")).Sample(t.Context())
-		if !errors.Is(err, i2c.ErrNoAnswer) || sensors.ReasonOf(err) != sensors.BusError {
-			t.Error(err)
-		}
-	})
 }

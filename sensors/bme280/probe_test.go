@@ -2,7 +2,6 @@ package bme280
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -13,7 +12,6 @@ import (
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/i2c"
-	"dewline/sensors/sim"
 )
 
 // open opens a probe on bus.
@@ -163,15 +161,4 @@ func TestAnEndedContextSendsNothing(t *testing.T) {
 	if _, err := play(t).Sample(ctx); sensors.ReasonOf(err) != sensors.TimedOut {
 		t.Error(err)
 	}
-}
-
-// The driver turns errors into text at times, and a keeper who sees "no device
-// answered" looks at the plug.
-func TestNobodyAnswers(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		_, err := open(t, sim.NewBus("sim")).Sample(t.Context())
-		if !errors.Is(err, i2c.ErrNoAnswer) || sensors.ReasonOf(err) != sensors.BusError {
-			t.Error(err)
-		}
-	})
 }

@@ -8,13 +8,6 @@
 // nothing of bands, floors or alarms, and its physics are its own: it shares no
 // formula with the rules that it puts to the test.
 //
-// Beside it stand I²C buses made of models: devices at addresses, behind
-// multiplexers where wanted, that obey the chips' command sets closely enough for
-// the real drivers, and faults on command. Time is the goroutine's, so in
-// testing/synctest a slow device costs nothing. Devices that share an address and
-// can be reached at once answer at once, and their bytes are and-ed as on
-// open-drain wires; the bus counts how often that happened.
-//
 // Conductances are in W/K for heat and m³/h for vapour, capacities in J/K,
 // temperatures in °C, absolute humidities in g/m³.
 package sim

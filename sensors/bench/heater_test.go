@@ -1,4 +1,4 @@
-package sht_test
+package bench
 
 import (
 	"context"
@@ -10,11 +10,10 @@ import (
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/sht"
-	"dewline/sensors/sim"
 )
 
 // day polls a probe every 10 s for d and returns the samples by reason.
-func day(t *testing.T, p *sht.Probe, climate *sim.Air, d time.Duration) map[sensors.Reason]int {
+func day(t *testing.T, p *sht.Probe, climate *Air, d time.Duration) map[sensors.Reason]int {
 	t.Helper()
 	counts := map[sensors.Reason]int{}
 	for end := time.Now().Add(d); time.Now().Before(end); {
@@ -35,20 +34,20 @@ func TestHeaterPulses(t *testing.T) {
 	for _, family := range []string{"sht4x", "sht3x", "hdc302x"} {
 		for _, c := range []struct {
 			name    string
-			climate sim.Air
+			climate Air
 			pulses  uint64
 		}{
-			{"damp", sim.Air{Celsius: 24, Percent: 92}, 4},
-			{"dry", sim.Air{Celsius: 24, Percent: 79}, 0},
-			{"warm", sim.Air{Celsius: 27.5, Percent: 92}, 0},
+			{"damp", Air{Celsius: 24, Percent: 92}, 4},
+			{"dry", Air{Celsius: 24, Percent: 79}, 0},
+			{"warm", Air{Celsius: 27.5, Percent: 92}, 0},
 		} {
 			synctest.Test(t, func(t *testing.T) {
-				bus := sim.NewBus("sim")
+				bus := NewBus("sim")
 				climate := c.climate
 				if family == "sht4x" {
-					bus.Attach(0x44, &sim.SHT4x{Air: &climate})
+					bus.Attach(0x44, &SHT4x{Air: &climate})
 				} else {
-					bus.Attach(0x44, &sim.SHT3x{Air: &climate, HDC: family == "hdc302x"})
+					bus.Attach(0x44, &SHT3x{Air: &climate, HDC: family == "hdc302x"})
 				}
 				p, err := sht.Open(configs.Probe{ID: "p", Family: family, Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
 				if err != nil {
@@ -74,9 +73,9 @@ func TestHeaterPulses(t *testing.T) {
 // minute of cooling starts then.
 func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		bus := sim.NewBus("sim")
-		climate := sim.Air{Celsius: 24, Percent: 92}
-		chip := &sim.SHT3x{Air: &climate}
+		bus := NewBus("sim")
+		climate := Air{Celsius: 24, Percent: 92}
+		chip := &SHT3x{Air: &climate}
 		bus.Attach(0x44, chip)
 		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
 		if err != nil {
@@ -87,7 +86,7 @@ func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
 		}
 		time.Sleep(time.Hour) // the first pulse is due somewhere in the first period
 		// Status, measurement, heater on: 5 transfers. The sixth switches it off.
-		bus.Inject(sim.BusFault{Kind: sim.Nak, Device: chip, After: 5, Times: 4})
+		bus.Inject(BusFault{Kind: Nak, Device: chip, After: 5, Times: 4})
 		if _, err := p.Sample(t.Context()); err != nil {
 			t.Fatal(err)
 		}
@@ -113,8 +112,8 @@ func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
 
 func TestABudgetTooShortForAPulsePutsItOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		bus := sim.NewBus("sim")
-		bus.Attach(0x44, &sim.SHT3x{Air: &sim.Air{Celsius: 24, Percent: 92}})
+		bus := NewBus("sim")
+		bus.Attach(0x44, &SHT3x{Air: &Air{Celsius: 24, Percent: 92}})
 		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
 		if err != nil {
 			t.Fatal(err)
@@ -141,10 +140,10 @@ func TestABudgetTooShortForAPulsePutsItOff(t *testing.T) {
 func TestPulsesOfARoomAreSpreadOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var probes []*sht.Probe
-		climate := sim.Air{Celsius: 24, Percent: 60}
+		climate := Air{Celsius: 24, Percent: 60}
 		for i := range 48 {
-			bus := sim.NewBus("sim")
-			bus.Attach(0x44, &sim.SHT3x{Air: &climate})
+			bus := NewBus("sim")
+			bus.Attach(0x44, &SHT3x{Air: &climate})
 			p, err := sht.Open(configs.Probe{ID: fmt.Sprintf("probe-%d", i), Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
 			if err != nil {
 				t.Fatal(err)

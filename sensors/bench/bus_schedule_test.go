@@ -1,4 +1,4 @@
-package sim_test
+package bench
 
 import (
 	"context"
@@ -13,7 +13,6 @@ import (
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/i2c"
-	"dewline/sensors/sim"
 	"dewline/sensors/table"
 )
 
@@ -26,8 +25,8 @@ type sampler interface {
 // rigProbe is one simulated device with the real driver on it.
 type rigProbe struct {
 	name    string
-	device  sim.Device
-	climate *sim.Air
+	device  Device
+	climate *Air
 	driver  sampler
 	err     error // of the last poll
 }
@@ -35,18 +34,18 @@ type rigProbe struct {
 // rig is a bus with two multiplexers that have equal addresses behind them, and
 // the odd probes beside them.
 type rig struct {
-	bus    *sim.Bus
+	bus    *Bus
 	probes []*rigProbe
 }
 
 func newRig(t *testing.T) *rig {
 	t.Helper()
-	bus := sim.NewBus("sim")
+	bus := NewBus("sim")
 	tree := i2c.NewTree(bus, 0x70, 0x71)
 	r := &rig{bus: bus}
-	muxes := map[uint16]*sim.Mux{0x70: bus.AttachMux(0x70), 0x71: bus.AttachMux(0x71)}
-	add := func(family string, mux uint16, channel, addr int, make func(*sim.Air) sim.Device) {
-		p := &rigProbe{name: fmt.Sprintf("%s@%x.%d", family, mux, channel), climate: &sim.Air{}}
+	muxes := map[uint16]*Mux{0x70: bus.AttachMux(0x70), 0x71: bus.AttachMux(0x71)}
+	add := func(family string, mux uint16, channel, addr int, make func(*Air) Device) {
+		p := &rigProbe{name: fmt.Sprintf("%s@%x.%d", family, mux, channel), climate: &Air{}}
 		p.device = make(p.climate)
 		var on i2c.Bus = tree.Trunk()
 		if mux != 0 {
@@ -61,15 +60,15 @@ func newRig(t *testing.T) *rig {
 		p.driver = open(t, configs.Probe{ID: p.name, Family: family, Address: addr}, on)
 		r.probes = append(r.probes, p)
 	}
-	sht4x := func(c *sim.Air) sim.Device { return &sim.SHT4x{Air: c, Serial: 0x0102_0304} }
+	sht4x := func(c *Air) Device { return &SHT4x{Air: c, Serial: 0x0102_0304} }
 	add("sht4x", 0x70, 0, 0x44, sht4x)
 	add("sht4x", 0x71, 0, 0x44, sht4x)
 	add("sht4x", 0x71, 3, 0x44, sht4x)
-	add("sht3x", 0x70, 1, 0x44, func(c *sim.Air) sim.Device { return &sim.SHT3x{Air: c, Serial: 7} })
-	add("hdc302x", 0x70, 2, 0x44, func(c *sim.Air) sim.Device { return &sim.SHT3x{Air: c, HDC: true, Serial: 9} })
-	add("bme280", 0, 0, 0x76, func(c *sim.Air) sim.Device { return &sim.BME280{Air: c} })
-	add("aht20", 0, 0, 0x38, func(c *sim.Air) sim.Device { return &sim.AHT20{Air: c} })
-	add("bh1750", 0, 0, 0x23, func(c *sim.Air) sim.Device { return &sim.BH1750{Air: c} })
+	add("sht3x", 0x70, 1, 0x44, func(c *Air) Device { return &SHT3x{Air: c, Serial: 7} })
+	add("hdc302x", 0x70, 2, 0x44, func(c *Air) Device { return &SHT3x{Air: c, HDC: true, Serial: 9} })
+	add("bme280", 0, 0, 0x76, func(c *Air) Device { return &BME280{Air: c} })
+	add("aht20", 0, 0, 0x38, func(c *Air) Device { return &AHT20{Air: c} })
+	add("bh1750", 0, 0, 0x23, func(c *Air) Device { return &BH1750{Air: c} })
 	return r
 }
 
@@ -90,7 +89,7 @@ func open(t *testing.T, p configs.Probe, bus i2c.Bus) sampler {
 // right for another.
 func (r *rig) weather(rng *rand.Rand) {
 	for i, p := range r.probes {
-		*p.climate = sim.Air{
+		*p.climate = Air{
 			Celsius: 18 + 1.5*float64(i) + rng.Float64(),
 			Percent: 60 + 4*float64(i) + 2*rng.Float64(),
 			Lux:     float64(rng.IntN(2000)),
@@ -101,12 +100,12 @@ func (r *rig) weather(rng *rand.Rand) {
 // inject arms one random fault. A muxed reset, a stuck line and an unnamed
 // device strike whatever is on the bus at that moment.
 func (r *rig) inject(rng *rand.Rand) {
-	f := sim.BusFault{
-		Kind:  sim.BusKinds()[rng.IntN(len(sim.BusKinds()))],
+	f := BusFault{
+		Kind:  BusKinds()[rng.IntN(len(BusKinds()))],
 		After: rng.IntN(6), Times: 1 + rng.IntN(3)*rng.IntN(2),
 		Arg: rng.IntN(64), For: time.Duration(rng.IntN(400)) * time.Millisecond,
 	}
-	if f.Kind == sim.Zeros || f.Kind == sim.Brownout {
+	if f.Kind == Zeros || f.Kind == Brownout {
 		// The light probe has no checksum and zero is a legal count: four zeros
 		// in a row, or a restart in each of two measurements, are darkness, and
 		// no driver could tell.

@@ -1,4 +1,4 @@
-package sim_test
+package bench
 
 import (
 	"bytes"
@@ -10,7 +10,6 @@ import (
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/i2c"
-	"dewline/sensors/sim"
 )
 
 // manyTimes outlasts every test.
@@ -32,16 +31,16 @@ func (r *rig) round(t *testing.T) map[string]error {
 
 func (r *rig) calm() {
 	for i, p := range r.probes {
-		*p.climate = sim.Air{Celsius: 20 + float64(i), Percent: 70 + float64(i), Lux: 100}
+		*p.climate = Air{Celsius: 20 + float64(i), Percent: 70 + float64(i), Lux: 100}
 	}
 }
 
 // TestABadProbeFailsAlone breaks each probe in each lasting way: all others
 // answer rightly in the same round, first to last.
 func TestABadProbeFailsAlone(t *testing.T) {
-	for _, kind := range []sim.BusKind{sim.Nak, sim.Short, sim.Flip, sim.Zeros, sim.StuckSDA} {
+	for _, kind := range []BusKind{Nak, Short, Flip, Zeros, StuckSDA} {
 		for i := range 8 {
-			if kind == sim.Zeros && i == 7 {
+			if kind == Zeros && i == 7 {
 				continue // the light probe: lasting zeros are darkness
 			}
 			synctest.Test(t, func(t *testing.T) {
@@ -51,7 +50,7 @@ func TestABadProbeFailsAlone(t *testing.T) {
 					t.Fatalf("before any fault: %v", bad)
 				}
 				broken := r.probes[i]
-				r.bus.Inject(sim.BusFault{Kind: kind, Device: broken.device, Times: manyTimes, Arg: 3})
+				r.bus.Inject(BusFault{Kind: kind, Device: broken.device, Times: manyTimes, Arg: 3})
 				for range 3 {
 					bad := r.round(t)
 					if bad[broken.name] == nil || len(bad) != 1 {
@@ -70,17 +69,17 @@ func TestABadProbeFailsAlone(t *testing.T) {
 func TestAChipThatStaysBusyIsGivenUpSoon(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for _, family := range []string{"bme280", "aht20"} {
-			bus := sim.NewBus("sim")
-			climate := &sim.Air{Celsius: 24, Percent: 80}
+			bus := NewBus("sim")
+			climate := &Air{Celsius: 24, Percent: 80}
 			p := configs.Probe{ID: "p", Family: family, Address: 0x76}
 			var unstick func()
 			if family == "bme280" {
-				d := &sim.BME280{Air: climate, Stuck: true}
+				d := &BME280{Air: climate, Stuck: true}
 				bus.Attach(0x76, d)
 				unstick = func() { d.Stuck = false }
 			} else {
 				p.Address = 0x38
-				d := &sim.AHT20{Air: climate, Stuck: true}
+				d := &AHT20{Air: climate, Stuck: true}
 				bus.Attach(0x38, d)
 				unstick = func() { d.Stuck = false }
 			}
@@ -117,9 +116,9 @@ func TestTwoMultiplexersNeverAnswerTogether(t *testing.T) {
 
 // The bus itself must see a collision, or the test above could not fail.
 func TestTheModelSeesTwoOpenMultiplexers(t *testing.T) {
-	bus := sim.NewBus("sim")
+	bus := NewBus("sim")
 	for i, addr := range []uint16{0x70, 0x71} {
-		d := &sim.SHT4x{Air: &sim.Air{}, Serial: []uint32{0xF0F0_0000, 0x3C3C_0000}[i]}
+		d := &SHT4x{Air: &Air{}, Serial: []uint32{0xF0F0_0000, 0x3C3C_0000}[i]}
 		bus.AttachMux(addr).Attach(0, 0x44, d)
 		if err := bus.Tx(addr, []byte{1}, nil); err != nil {
 			t.Fatal(err)
@@ -142,7 +141,7 @@ func TestAfterAMultiplexerResetTheNextPollIsRight(t *testing.T) {
 		for after := range 40 { // at every transfer of a round
 			r := newRig(t)
 			r.calm()
-			r.bus.Inject(sim.BusFault{Kind: sim.MuxReset, After: after})
+			r.bus.Inject(BusFault{Kind: MuxReset, After: after})
 			bad := r.round(t)
 			if len(bad) > 1 {
 				t.Errorf("a reset at transfer %d failed %v; it can only hit one sample", after, bad)
@@ -162,7 +161,7 @@ func TestAnUnpluggedMultiplexerCostsOneSample(t *testing.T) {
 		r.calm()
 		mux := r.bus.MuxAt(0x70)
 		// It dies between opening a channel and closing it.
-		r.bus.Inject(sim.BusFault{Kind: sim.Nak, Device: mux, After: 2, Times: manyTimes})
+		r.bus.Inject(BusFault{Kind: Nak, Device: mux, After: 2, Times: manyTimes})
 		first := r.round(t)
 		if len(first) > 4 {
 			t.Errorf("the round in which it dies fails %d probes: %v", len(first), first)
@@ -183,7 +182,7 @@ func TestASampleEndsWithItsContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t)
 		r.calm()
-		r.bus.Inject(sim.BusFault{Kind: sim.Slow, For: 3 * time.Second})
+		r.bus.Inject(BusFault{Kind: Slow, For: 3 * time.Second})
 		n := tally{reasons: map[sensors.Reason]int{}}
 		for _, p := range r.probes[:1] {
 			ctx, cancel := timeout(t, 2*time.Second)

@@ -1,4 +1,4 @@
-package sim_test
+package bench
 
 import (
 	"bytes"
@@ -12,7 +12,6 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/sim"
 	"dewline/sensors/table"
 )
 
@@ -21,16 +20,16 @@ import (
 // hangs on every transfer: all others deliver a good reading at least every
 // other poll, and nearly always every one.
 func TestGoodProbesKeepTheirGrid(t *testing.T) {
-	for _, kind := range []sim.BusKind{sim.StuckSDA, sim.Slow, sim.Nak} {
+	for _, kind := range []BusKind{StuckSDA, Slow, Nak} {
 		synctest.Test(t, func(t *testing.T) {
 			r := newRig(t)
 			r.calm()
 			broken := r.probes[3]
-			r.bus.Inject(sim.BusFault{Kind: kind, Device: broken.device, Times: manyTimes, For: 1900 * time.Millisecond})
+			r.bus.Inject(BusFault{Kind: kind, Device: broken.device, Times: manyTimes, For: 1900 * time.Millisecond})
 			const polls = 180
 			good := pollFor(t, r, polls*sensors.DefaultEvery-time.Second)
 			for _, p := range r.probes {
-				if p == broken && kind != sim.Slow {
+				if p == broken && kind != Slow {
 					if n := len(good[p.name]); n != 0 {
 						t.Errorf("%v: %s is broken and delivered %d good readings", kind, p.name, n)
 					}
@@ -49,9 +48,9 @@ func TestGoodProbesKeepTheirGrid(t *testing.T) {
 // replaced show in the poller's counts, whence they go to the metrics.
 func TestThePollerCountsWhatChipsDo(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		wire, log := sim.NewBus("sim"), &bytes.Buffer{}
-		climate := &sim.Air{Celsius: 24, Percent: 92}
-		chip := &sim.SHT3x{Air: climate, Serial: 7}
+		wire, log := NewBus("sim"), &bytes.Buffer{}
+		climate := &Air{Celsius: 24, Percent: 92}
+		chip := &SHT3x{Air: climate, Serial: 7}
 		wire.Attach(0x44, chip)
 		driver := open(t, configs.Probe{ID: "litter", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, wire)
 		start := time.Now()
@@ -76,13 +75,13 @@ func TestThePollerCountsWhatChipsDo(t *testing.T) {
 		if n := c.ByReason[sensors.Heating]; n < 4*6 || n > 4*7 || c.Failures != 0 {
 			t.Errorf("%d inhibited readings and %d failures", n, c.Failures)
 		}
-		wire.Inject(sim.BusFault{Kind: sim.Brownout, Device: chip})
+		wire.Inject(BusFault{Kind: Brownout, Device: chip})
 		time.Sleep(time.Minute)
 		if c = poller.Probes()[0]; c.Events != (sensors.Events{HeaterPulses: 4, Restarts: 1}) {
 			t.Errorf("after a brown-out: %+v", c.Events)
 		}
 		chip.Serial = 8 // somebody plugs another one in
-		wire.Inject(sim.BusFault{Kind: sim.Nak, Device: chip})
+		wire.Inject(BusFault{Kind: Nak, Device: chip})
 		time.Sleep(time.Minute)
 		if c = poller.Probes()[0]; c.Events.Replaced != 1 || !strings.Contains(log.String(), "another chip answers in the place of a probe") {
 			t.Errorf("%+v\n%s", c.Events, log)

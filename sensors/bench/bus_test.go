@@ -1,4 +1,12 @@
-package sim
+// Package bench is tests only: the drivers, the scan and the poller on I²C buses made
+// of models, devices at addresses, behind multiplexers where wanted, that obey the
+// chips' command sets closely enough for the real drivers, and faults on command.
+//
+// Time is the goroutine's, so in testing/synctest a slow device costs nothing.
+// Devices that share an address and can be reached at once answer at once, and
+// their bytes are and-ed as on open-drain wires; the bus counts how often that
+// happened.
+package bench
 
 import (
 	"errors"

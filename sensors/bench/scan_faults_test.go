@@ -1,4 +1,4 @@
-package scan
+package bench
 
 import (
 	"math/rand/v2"
@@ -6,7 +6,6 @@ import (
 	"testing/synctest"
 
 	"dewline/sensors"
-	"dewline/sensors/sim"
 )
 
 // place is where a device sits.
@@ -26,13 +25,13 @@ func TestAFaultyBusIdentifiesNothingWrongly(t *testing.T) {
 			m := newMachine(t)
 			bus := m.bus(t, "i2c-1")
 			mux := bus.AttachMux(0x70)
-			mux.Attach(0, 0x44, &sim.SHT4x{Air: air(), Serial: 1})
-			mux.Attach(5, 0x44, &sim.SHT3x{Air: air()})
-			mux.Attach(5, 0x46, &sim.SHT3x{Air: air(), HDC: true})
-			bus.Attach(0x76, &sim.BME280{Air: air()})
-			bus.Attach(0x38, &sim.AHT20{Air: air()})
+			mux.Attach(0, 0x44, &SHT4x{Air: air(), Serial: 1})
+			mux.Attach(5, 0x44, &SHT3x{Air: air()})
+			mux.Attach(5, 0x46, &SHT3x{Air: air(), HDC: true})
+			bus.Attach(0x76, &BME280{Air: air()})
+			bus.Attach(0x38, &AHT20{Air: air()})
 			for range 1 + rng.IntN(6) {
-				bus.Inject(sim.BusFault{Kind: sim.BusKinds()[rng.IntN(len(sim.BusKinds()))], After: rng.IntN(60), Arg: rng.IntN(64)})
+				bus.Inject(BusFault{Kind: BusKinds()[rng.IntN(len(BusKinds()))], After: rng.IntN(60), Arg: rng.IntN(64)})
 			}
 			found, err := m.scan(t)
 			if err != nil {

@@ -1,4 +1,4 @@
-package sim
+package bench
 
 import (
 	"encoding/binary"

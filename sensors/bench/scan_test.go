@@ -1,4 +1,4 @@
-package scan
+package bench
 
 import (
 	"context"
@@ -15,24 +15,24 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
-	"dewline/sensors/sim"
+	"dewline/sensors/scan"
 	"dewline/sensors/table"
 )
 
 // closable is a simulated bus that can be closed.
-type closable struct{ *sim.Bus }
+type closable struct{ *Bus }
 
 func (closable) Close() error { return nil }
 
 // machine is a directory tree like /dev and /sys, and the buses in it.
 type machine struct {
 	dir   string
-	buses map[string]*sim.Bus
+	buses map[string]*Bus
 }
 
 func newMachine(t *testing.T) *machine {
 	t.Helper()
-	return &machine{dir: t.TempDir(), buses: map[string]*sim.Bus{}}
+	return &machine{dir: t.TempDir(), buses: map[string]*Bus{}}
 }
 
 func (m *machine) file(t *testing.T, path, text string) {
@@ -46,11 +46,11 @@ func (m *machine) file(t *testing.T, path, text string) {
 	}
 }
 
-func (m *machine) bus(t *testing.T, name string) *sim.Bus {
+func (m *machine) bus(t *testing.T, name string) *Bus {
 	t.Helper()
 	m.file(t, "dev/"+name, "")
 	path := filepath.Join(m.dir, "dev", name)
-	m.buses[path] = sim.NewBus(path)
+	m.buses[path] = NewBus(path)
 	return m.buses[path]
 }
 
@@ -58,7 +58,7 @@ var errLocked = errors.New("permission denied")
 
 func (m *machine) scan(t *testing.T) ([]sensors.Finding, error) {
 	t.Helper()
-	return Scan(t.Context(), table.Families(), Options{
+	return scan.Scan(t.Context(), table.Families(), scan.Options{
 		Dev: filepath.Join(m.dir, "dev"), Sys: filepath.Join(m.dir, "sys"),
 		OpenBus: func(path string) (i2c.BusCloser, error) {
 			if b := m.buses[path]; b != nil {
@@ -90,19 +90,19 @@ func (m *machine) expect(t *testing.T, want ...string) []sensors.Finding {
 	return found
 }
 
-func air() *sim.Air { return &sim.Air{Celsius: 24, Percent: 80, Lux: 200} }
+func air() *Air { return &Air{Celsius: 24, Percent: 80, Lux: 200} }
 
 func TestIdentifiesEveryFamily(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMachine(t)
 		bus := m.bus(t, "i2c-1")
-		bus.Attach(0x44, &sim.SHT4x{Air: air(), Serial: 0xDEADBEEF})
-		bus.Attach(0x45, &sim.SHT3x{Air: air()})
-		bus.Attach(0x46, &sim.SHT3x{Air: air(), HDC: true})
-		bus.Attach(0x76, &sim.BME280{Air: air()})
-		aht := &sim.AHT20{Air: air()}
+		bus.Attach(0x44, &SHT4x{Air: air(), Serial: 0xDEADBEEF})
+		bus.Attach(0x45, &SHT3x{Air: air()})
+		bus.Attach(0x46, &SHT3x{Air: air(), HDC: true})
+		bus.Attach(0x76, &BME280{Air: air()})
+		aht := &AHT20{Air: air()}
 		bus.Attach(0x38, aht)
-		bus.Attach(0x23, &sim.BH1750{Air: air()})
+		bus.Attach(0x23, &BH1750{Air: air()})
 		m.expect(t,
 			"/dev/i2c-1 address 0x44: sht4x, identified (serial number deadbeef)",
 			"/dev/i2c-1 address 0x45: sht3x, identified (status 0010)",
@@ -118,11 +118,11 @@ func TestLooksBehindMultiplexers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMachine(t)
 		bus := m.bus(t, "i2c-1")
-		bus.Attach(0x77, &sim.BME280{Air: air()}) // shares a multiplexer's address
+		bus.Attach(0x77, &BME280{Air: air()}) // shares a multiplexer's address
 		first, second := bus.AttachMux(0x70), bus.AttachMux(0x76)
-		first.Attach(0, 0x44, &sim.SHT4x{Air: air(), Serial: 1})
-		first.Attach(7, 0x44, &sim.SHT4x{Air: air(), Serial: 2})
-		second.Attach(0, 0x44, &sim.SHT4x{Air: air(), Serial: 3})
+		first.Attach(0, 0x44, &SHT4x{Air: air(), Serial: 1})
+		first.Attach(7, 0x44, &SHT4x{Air: air(), Serial: 2})
+		second.Attach(0, 0x44, &SHT4x{Air: air(), Serial: 3})
 		found := m.expect(t,
 			"/dev/i2c-1 address 0x70: multiplexer, identified (its select register reads back)",
 			"/dev/i2c-1 address 0x76: multiplexer, identified (its select register reads back)",
@@ -180,13 +180,13 @@ func TestLeavesTheKernelsDevicesAlone(t *testing.T) {
 		held := &expander{}
 		bus.Attach(0x70, held) // the kernel's multiplexer driver has it
 		m.file(t, "sys/bus/i2c/devices/1-0070/driver/x", "")
-		bus.Attach(0x44, &sim.SHT4x{Air: air(), Serial: 1})
+		bus.Attach(0x44, &SHT4x{Air: air(), Serial: 1})
 		// The kernel shows channel 0 as a bus of its own, on which the parent's
 		// devices answer as well.
 		m.file(t, "sys/bus/i2c/devices/i2c-11/name", "i2c-1-mux (chan_id 0)\n")
 		channel := m.bus(t, "i2c-11")
-		channel.Attach(0x44, &sim.SHT4x{Air: air(), Serial: 1})
-		channel.Attach(0x45, &sim.SHT3x{Air: air()})
+		channel.Attach(0x44, &SHT4x{Air: air(), Serial: 1})
+		channel.Attach(0x45, &SHT3x{Air: air()})
 		m.expect(t,
 			"/dev/i2c-1 address 0x44: sht4x, identified (serial number 00000001)",
 			"/dev/i2c-11 address 0x45: sht3x, identified (status 0010)",
@@ -218,7 +218,7 @@ func TestABusThatCannotBeOpenedHidesNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMachine(t)
 		m.file(t, "dev/i2c-0", "")
-		m.bus(t, "i2c-1").Attach(0x44, &sim.SHT4x{Air: air(), Serial: 1})
+		m.bus(t, "i2c-1").Attach(0x44, &SHT4x{Air: air(), Serial: 1})
 		found, err := m.scan(t)
 		if !errors.Is(err, errLocked) || len(found) != 1 {
 			t.Errorf("%v, %v", found, err)
@@ -237,8 +237,8 @@ func TestAScanEndsWithItsContext(t *testing.T) {
 	cancel()
 	m := newMachine(t)
 	bus := m.bus(t, "i2c-1")
-	bus.Attach(0x44, &sim.SHT4x{Air: air()})
-	_, err := Scan(ctx, table.Families(), Options{Dev: filepath.Join(m.dir, "dev"), Sys: filepath.Join(m.dir, "sys"),
+	bus.Attach(0x44, &SHT4x{Air: air()})
+	_, err := scan.Scan(ctx, table.Families(), scan.Options{Dev: filepath.Join(m.dir, "dev"), Sys: filepath.Join(m.dir, "sys"),
 		OpenBus: func(path string) (i2c.BusCloser, error) { return closable{m.buses[path]}, nil }})
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("err = %v", err)
