@@ -110,15 +110,7 @@ func TestHotDay(t *testing.T) {
 	mustInject(t, dark, Fault{Kind: LampStuckOff, On: Target{Lamps: "lamps"}, From: julyAt(14, 0)})
 	crossed := map[*Room]time.Time{}
 	for _, room := range []*Room{r, dark} {
-		if err := room.Watch("aa", 30); err != nil {
-			t.Fatal(err)
-		}
-		room.AdvanceTo(julyAt(23, 0))
-		at, ok := room.Crossed("aa")
-		if !ok {
-			at = julyAt(23, 0)
-		}
-		crossed[room] = at
+		crossed[room] = hotAt(room, julyAt(23, 0), "aa")
 	}
 	if at := crossed[r]; at.Before(julyAt(13, 0)) || at.After(julyAt(19, 0)) {
 		t.Errorf("30 °C at %s", at.Format(time.TimeOnly))
@@ -128,35 +120,18 @@ func TestHotDay(t *testing.T) {
 	}
 }
 
-// The crossing that Watch notes is the one that the truth shows.
-func TestWatch(t *testing.T) {
-	r := mustNew(t, testRoom(3, julyAt(8, 0)))
-	if err := r.Watch("aa", 22); err != nil {
-		t.Fatal(err)
-	}
-	if err := r.Watch("none", 22); err == nil {
-		t.Error("an enclosure that is not there is watched")
-	}
-	before, _ := r.Hottest("aa")
-	var from time.Time
-	for before < 22 {
-		from = r.Now()
+// hotAt moves a room on and returns when the first of some tanks is at 30 °C, at
+// the latest the end.
+func hotAt(r *Room, end time.Time, tanks ...string) time.Time {
+	for r.Now().Before(end) {
+		for _, id := range tanks {
+			if hot, _ := r.Hottest(id); hot >= 30 {
+				return r.Now()
+			}
+		}
 		r.Advance(MaxStep)
-		before, _ = r.Hottest("aa")
 	}
-	at, ok := r.Crossed("aa")
-	if !ok || at.Before(from) || at.After(r.Now()) {
-		t.Errorf("crossed at %s, %v; the truth crosses between %s and %s", at, ok, from, r.Now())
-	}
-	if err := r.Watch("aa", 20); err != nil {
-		t.Fatal(err)
-	}
-	if at, ok := r.Crossed("aa"); !ok || !at.Equal(r.Now()) {
-		t.Errorf("already above: crossed at %s, %v", at, ok)
-	}
-	if _, ok := r.Crossed("ab"); ok {
-		t.Error("a tank that nobody watches has crossed")
-	}
+	return end
 }
 
 // The told day: the hot tanks of the demo room reach 30 °C in the afternoon,
@@ -182,12 +157,13 @@ func TestStory(t *testing.T) {
 				t.Errorf("%s: already %.1f °C at 13:00", e.ID, hot)
 			}
 		}
-		r.AdvanceTo(at(30))
-		first := at(30)
+		var all []string
 		for _, e := range o.Enclosures {
-			if when, ok := r.Crossed(e.ID); ok && when.Before(first) {
-				first = when
-			}
+			all = append(all, e.ID)
+		}
+		first := hotAt(r, at(30), all...)
+		r.AdvanceTo(at(30))
+		for _, e := range o.Enclosures {
 			if hot, _ := r.Hottest(e.ID); hot > 23 {
 				t.Errorf("%s: still %.1f °C next morning", e.ID, hot)
 			}
@@ -199,7 +175,7 @@ func TestStory(t *testing.T) {
 	}
 }
 
-// told is a room with its story, watched for 30 °C.
+// told is a room with its story.
 func told(t *testing.T, o Options, start time.Time) *Room {
 	t.Helper()
 	r := mustNew(t, o)
@@ -207,11 +183,6 @@ func told(t *testing.T, o Options, start time.Time) *Room {
 		mustInject(t, r, b.Fault)
 		if b.Title == "" || b.Fault.From.Before(start) || b.Fault.From.After(start.Add(24*time.Hour)) {
 			t.Errorf("beat %+v", b)
-		}
-	}
-	for _, e := range o.Enclosures {
-		if err := r.Watch(e.ID, 30); err != nil {
-			t.Fatal(err)
 		}
 	}
 	return r
@@ -229,7 +200,7 @@ func TestStoryOfBareRoom(t *testing.T) {
 		mustInject(t, r, b.Fault)
 	}
 	r.AdvanceTo(julyAt(15, 0))
-	if _, out := r.RoomTruth(); !near(out, 36, 0.5) {
+	if out := r.house.outdoors; !near(out, 36, 0.5) {
 		t.Errorf("%.1f °C outdoors at 15:00", out)
 	}
 }

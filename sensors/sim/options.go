@@ -56,9 +56,7 @@ type House struct {
 	HeatPower    float64           // °C; 45
 	Humidity     float64           // %RH that the air conditioner keeps at the set point; 50
 	ShelfStep    float64           // °C warmer per shelf upwards; 0.2; negative for none
-	NoCooling    bool
-	NoHeating    bool
-	Uncontrolled bool // neither; the room follows the weather
+	Uncontrolled bool              // neither; the room follows the weather
 }
 
 // Lamps is one timer and the enclosures' lamps on it.

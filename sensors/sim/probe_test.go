@@ -83,7 +83,7 @@ func TestPlaces(t *testing.T) {
 	o.Probes = append(o.Probes, Probe{ID: "cup", Enclosure: "aa", Place: configs.Water, NoHumidity: true})
 	r := mustNew(t, o)
 	tr := truth(t, r, "aa")
-	room, outside := r.RoomTruth()
+	room, outside := r.house.temp, r.house.outdoors
 	for id, want := range map[sensors.ProbeID]float64{
 		"aa-litter": tr.Litter, "aa-canopy": tr.Canopy, "cup": tr.Substrate, "room": room, "outside": outside,
 	} {

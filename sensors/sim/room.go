@@ -1,7 +1,6 @@
 package sim
 
 import (
-	"context"
 	"fmt"
 	"sync"
 	"time"
@@ -37,7 +36,6 @@ type Room struct {
 
 	faults    []planned
 	nextEvent int64 // step at which a fault begins or ends
-	outdoorC  float64
 }
 
 // New builds a room that has lived for two days at o.Start. The error names
@@ -89,12 +87,6 @@ func (r *Room) settle() {
 	}
 }
 
-func (r *Room) unix() float64 { return r.unix0 + float64(r.steps)*r.dt }
-
-func (r *Room) wall() time.Time {
-	return r.start.Add(time.Duration(r.steps) * r.step).In(r.loc)
-}
-
 // Now returns the room's wall time, in the room's location.
 func (r *Room) Now() time.Time {
 	r.mu.Lock()
@@ -136,15 +128,10 @@ func (r *Room) oneStep() {
 	r.timers.step(r)
 	out, dew := r.weather.at(r.unix())
 	r.house.step(r.sat, out, dew, r.timers.lit)
-	r.outdoorC = r.house.outdoors
 	r.steps++
 	roomC, vapour := r.house.temp, r.house.vapour
 	for i := range r.tanks {
-		t := &r.tanks[i]
-		t.step(r.sat, r.dt, roomC, vapour)
-		if t.watch.on {
-			t.watch.note(t.hottest(), r.steps)
-		}
+		r.tanks[i].step(r.sat, r.dt, roomC, vapour)
 	}
 	for i := range r.probes {
 		r.probes[i].follow(r)
@@ -167,30 +154,6 @@ func (r *Room) sample(id sensors.ProbeID) (sensors.Sample, error) {
 	return r.probes[i].sample(r)
 }
 
-// Sampler returns the probe as something that a poller can own. Each sample
-// first moves the room on to now(); a nil now leaves the clock to others.
-func (r *Room) Sampler(id sensors.ProbeID, now func() time.Time) Sampler {
-	return Sampler{room: r, id: id, now: now}
-}
-
-// A Sampler is one simulated probe.
-type Sampler struct {
-	room *Room
-	id   sensors.ProbeID
-	now  func() time.Time
-}
-
-// Sample reads the probe.
-func (s Sampler) Sample(ctx context.Context) (sensors.Sample, error) {
-	if err := ctx.Err(); err != nil {
-		return sensors.Sample{}, sensors.Fault(sensors.TimedOut, err)
-	}
-	if s.now != nil {
-		s.room.AdvanceTo(s.now())
-	}
-	return s.room.Sample(s.id)
-}
-
 // Clone returns an independent copy that goes on from the same state, for
 // looking at what will have been.
 func (r *Room) Clone() *Room {
@@ -200,7 +163,7 @@ func (r *Room) Clone() *Room {
 		sat: r.sat, start: r.start, loc: r.loc, step: r.step, dt: r.dt, unix0: r.unix0,
 		steps: r.steps, spare: r.spare, weather: r.weather, house: r.house,
 		timers: r.timers.clone(), tankAt: r.tankAt, probeAt: r.probeAt,
-		nextEvent: r.nextEvent, outdoorC: r.outdoorC,
+		nextEvent: r.nextEvent,
 	}
 	c.tanks = append(c.tanks, r.tanks...)
 	c.probes = append(c.probes, r.probes...)

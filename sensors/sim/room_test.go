@@ -1,7 +1,6 @@
 package sim
 
 import (
-	"context"
 	"fmt"
 	"hash/fnv"
 	"math/rand/v2"
@@ -105,12 +104,11 @@ func TestConcurrentUse(t *testing.T) {
 	}
 }
 
-func TestSampler(t *testing.T) {
+func TestSample(t *testing.T) {
 	r := mustNew(t, testRoom(1, julyAt(8, 0)))
-	now := julyAt(8, 0)
-	s := r.Sampler("aa-litter", func() time.Time { return now })
-	now = now.Add(time.Hour)
-	got, err := s.Sample(t.Context())
+	now := julyAt(9, 0)
+	r.AdvanceTo(now)
+	got, err := r.Sample("aa-litter")
 	if err != nil || got.Has != sensors.HasTemperature|sensors.HasHumidity {
 		t.Fatalf("%+v, %v", got, err)
 	}
@@ -120,12 +118,7 @@ func TestSampler(t *testing.T) {
 	tr := truth(t, r, "aa")
 	within(t, "litter", got.Temperature.Celsius(), tr.Litter, 0.15)
 	within(t, "humidity", got.Humidity.Percent(), tr.Humidity, 1)
-	still, cancel := context.WithCancel(t.Context())
-	cancel()
-	if _, err := s.Sample(still); sensors.ReasonOf(err) != sensors.TimedOut {
-		t.Errorf("cancelled: %v", err)
-	}
-	if _, err := r.Sampler("none", nil).Sample(t.Context()); sensors.ReasonOf(err) != sensors.BusError {
+	if _, err := r.Sample("none"); sensors.ReasonOf(err) != sensors.BusError {
 		t.Errorf("no such probe: %v", err)
 	}
 }

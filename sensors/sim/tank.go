@@ -44,7 +44,14 @@ type tank struct {
 	lamps, mist int // index of the timer, -1 for none
 	shelfWarmth float64
 
-	// What timers and faults make of it.
+	switched
+	fault tankFault
+
+	canopyProbe bool
+}
+
+// switched is what timers and faults make of a tank.
+type switched struct {
 	lampsOn bool
 	lampW   float64
 	layer   float64 // °C, canopy over air
@@ -52,10 +59,6 @@ type tank struct {
 	changes float64 // air changes per hour
 	flow    float64 // g/s of spray
 	fog     bool
-	fault   tankFault
-
-	canopyProbe bool
-	watch       watch
 }
 
 // tankFault is what the faults in force demand of a tank.
@@ -68,15 +71,6 @@ type tankFault struct {
 	changes    float64 // replaces the tank's own where above 0
 	addChanges float64
 	door       bool
-}
-
-// watch notes the first crossing of a limit.
-type watch struct {
-	on      bool
-	limit   float64
-	last    float64
-	crossed bool
-	atStep  float64 // steps since the start, with fraction
 }
 
 func (t *tank) litterAir() float64 { return litterOfAir*t.air + (1-litterOfAir)*t.litter }
@@ -150,18 +144,6 @@ func approach(x float64) float64 {
 }
 
 func clamp(x, top float64) float64 { return max(0, min(x, top)) }
-
-// note records the crossing of the watched limit within step n.
-func (w *watch) note(hot float64, n int64) {
-	if !w.crossed && hot >= w.limit {
-		w.crossed = true
-		w.atStep = float64(n)
-		if hot > w.last && w.last < w.limit {
-			w.atStep -= (hot - w.limit) / (hot - w.last)
-		}
-	}
-	w.last = hot
-}
 
 // hottest is the warmest spot at which a probe hangs.
 func (t *tank) hottest() float64 {

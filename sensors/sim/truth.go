@@ -1,9 +1,6 @@
 package sim
 
-import (
-	"fmt"
-	"time"
-)
+import "time"
 
 // A Truth is the state of one enclosure, free of probes.
 type Truth struct {
@@ -44,45 +41,8 @@ func (r *Room) relative(vapour, tempC float64) float64 {
 	return min(100, 100*vapour/r.sat.at(tempC))
 }
 
-// RoomTruth returns the true temperatures in the room (at the lowest shelf)
-// and outdoors in °C.
-func (r *Room) RoomTruth() (room, outdoors float64) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.house.temp, r.outdoorC
-}
-
-// Watch notes from now on when the warmest spot of an enclosure at which a
-// probe hangs first reaches limit °C; a second call starts over. A spot that
-// is above the limit already counts as crossing now.
-func (r *Room) Watch(enclosure string, limit float64) error {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	i, ok := r.tankAt[enclosure]
-	if !ok {
-		return fmt.Errorf("simulated room: watch: no enclosure %q", enclosure)
-	}
-	t := &r.tanks[i]
-	hot := t.hottest()
-	t.watch = watch{on: true, limit: limit, last: hot}
-	t.watch.note(hot, r.steps)
-	return nil
-}
-
-// Crossed returns when the watched limit of an enclosure was first reached.
-func (r *Room) Crossed(enclosure string) (time.Time, bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	i, ok := r.tankAt[enclosure]
-	if !ok || !r.tanks[i].watch.crossed {
-		return time.Time{}, false
-	}
-	after := time.Duration(r.tanks[i].watch.atStep * float64(r.step))
-	return r.start.Add(after).In(r.loc), true
-}
-
 // Hottest returns the true temperature in °C at the enclosure's warmest spot
-// at which a probe hangs, the one that Watch looks at.
+// at which a probe hangs.
 func (r *Room) Hottest(enclosure string) (float64, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -91,4 +51,10 @@ func (r *Room) Hottest(enclosure string) (float64, bool) {
 		return 0, false
 	}
 	return r.tanks[i].hottest(), true
+}
+
+func (r *Room) unix() float64 { return r.unix0 + float64(r.steps)*r.dt }
+
+func (r *Room) wall() time.Time {
+	return r.start.Add(time.Duration(r.steps) * r.step).In(r.loc)
 }

@@ -72,7 +72,7 @@ func TestSteadyHumidity(t *testing.T) {
 	} {
 		k := tank{
 			Enclosure: Enclosure{Litres: 91}, volume: 0.091, scale: 1, air: 25, litter: 25,
-			vapour: room, changes: c.changes, fault: tankFault{nozzle: 1},
+			vapour: room, switched: switched{changes: c.changes}, fault: tankFault{nozzle: 1},
 		}
 		for range 360 {
 			k.wet, k.film = wetHolds, c.film*filmHolds

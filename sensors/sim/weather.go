@@ -124,7 +124,7 @@ func (h *house) step(sat *satTable, outdoors, dew, lit float64) {
 }
 
 func (h *house) conditioned() bool {
-	return !h.noPower && !h.noCool && !h.NoCooling && !h.Uncontrolled
+	return !h.noPower && !h.noCool && !h.Uncontrolled
 }
 
 // thermostat switches cooling around the set point and heating just below it,
@@ -144,7 +144,7 @@ func (h *house) thermostat() {
 		h.heating = false
 	}
 	h.cooling = h.cooling && h.conditioned() && !h.heatStuck
-	mayHeat := !h.noHeat && !h.NoHeating && !h.Uncontrolled
+	mayHeat := !h.noHeat && !h.Uncontrolled
 	h.heating = (h.heating && mayHeat || h.heatStuck) && !h.noPower
 }
 
