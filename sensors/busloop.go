@@ -2,7 +2,6 @@ package sensors
 
 import (
 	"context"
-	"fmt"
 	"sync"
 	"time"
 )
@@ -224,7 +223,7 @@ func (b *busLoop) stuck() bool {
 	}
 	b.mu.Lock()
 	b.pending.counts.Late++
-	b.counts.Hung, b.counts.HungSince = "", Instant{}
+	b.counts.Hung = ""
 	b.mu.Unlock()
 	if b.pending.slow <= 1 { // told of when it began
 		b.o.Log.Info("bus answers again", "bus", b.name, "probe", b.pending.ID)
@@ -272,9 +271,8 @@ func (b *busLoop) call(ctx context.Context, p *polled, budget time.Duration) (Sa
 	case <-patience.C:
 	}
 	b.pending = p
-	now := b.o.Now()
 	b.mu.Lock()
-	b.counts.Hung, b.counts.HungSince = p.ID, now
+	b.counts.Hung = p.ID
 	b.mu.Unlock()
 	if p.slow == 0 { // what hangs again every minute is no news
 		b.o.Log.Warn("probe does not answer and holds its bus", "bus", b.name, "probe", p.ID, "budget", p.Budget,
@@ -348,25 +346,17 @@ func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int
 		c.Bad++
 		if !r.Reason.Excused() {
 			failures++
-			c.Failures, c.LastError = failures, badText(r, err)
+			c.Failures = failures
 		}
 	case Suspect:
 		c.Suspect++
-		c.Failures, c.LastError = 0, ""
+		c.Failures = 0
 	case Good:
 		c.Good++
-		c.Failures, c.LastError = 0, ""
+		c.Failures = 0
 	}
 	if r.Quality != Good {
 		c.ByReason[r.Reason]++
 	}
 	return failures
-}
-
-// badText says why a reading is bad, also where the driver saw no error.
-func badText(r Reading, err error) string {
-	if err != nil {
-		return err.Error()
-	}
-	return fmt.Sprintf("%s: %s, %s", r.Reason, r.Raw.Temperature, r.Raw.Humidity)
 }

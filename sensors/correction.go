@@ -145,8 +145,3 @@ func (a Applied) Apply(s Sample) (CentiCelsius, CentiPercent) {
 	}
 	return t, min(max(h, 0), 10000)
 }
-
-// Undo returns the record that undoes c.
-func (c Correction) Undo(id, by string, made time.Time) Correction {
-	return Correction{ID: id, Probe: c.Probe, Quantity: c.Quantity, Made: made, By: by, Undoes: c.ID}
-}

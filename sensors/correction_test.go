@@ -65,16 +65,16 @@ func TestCorrectionsTheOneMadeLastWins(t *testing.T) {
 
 func TestCorrectionsUndo(t *testing.T) {
 	a, b := offset("a", 10, 10, -1), offset("b", 12, 12, -2)
-	undo := b.Undo("u", "keeper", day(13))
-	c := mustSet(t, a, b, undo)
+	gone := undo(b, "u", "keeper", day(13))
+	c := mustSet(t, a, b, gone)
 	if got := inForce(c, 20); got != "a" {
 		t.Errorf("after the undo %q is in force, want a", got)
 	}
-	c = mustSet(t, a, b, undo, undo.Undo("uu", "keeper", day(14)))
+	c = mustSet(t, a, b, gone, undo(gone, "uu", "keeper", day(14)))
 	if got := inForce(c, 20); got != "b" {
 		t.Errorf("after undoing the undo %q is in force, want b", got)
 	}
-	both := mustSet(t, a, b, undo, a.Undo("v", "keeper", day(14)))
+	both := mustSet(t, a, b, gone, undo(a, "v", "keeper", day(14)))
 	if got := inForce(both, 20); got != "" {
 		t.Errorf("both undone and %q is in force", got)
 	}
@@ -179,7 +179,7 @@ func TestCorrectionSurvivesJSON(t *testing.T) {
 	full := offset("a", 10, 10, -1.25)
 	full.Method, full.By, full.Note = "nacl", "keeper", "after soaking"
 	full.Points = []Point{{At: day(10), Raw: 76.5, Reference: 75.25, Uncertainty: 1, Temperature: 24.5, Source: "nacl"}}
-	for _, want := range []Correction{full, full.Undo("u", "keeper", day(11))} {
+	for _, want := range []Correction{full, undo(full, "u", "keeper", day(11))} {
 		text, err := json.Marshal(want)
 		if err != nil {
 			t.Fatal(err)
@@ -232,7 +232,7 @@ func TestHistoryCanBeRecomputed(t *testing.T) {
 	if d := cmp.Diff([]CentiPercent{9000, 8900, 9000}, compute(mustSet(t, rec))); d != "" {
 		t.Errorf("corrected from day 11:\n%s", d)
 	}
-	if d := cmp.Diff(compute(nil), compute(mustSet(t, rec, rec.Undo("u", "", day(21))))); d != "" {
+	if d := cmp.Diff(compute(nil), compute(mustSet(t, rec, undo(rec, "u", "", day(21))))); d != "" {
 		t.Errorf("undone:\n%s", d)
 	}
 }
@@ -303,4 +303,9 @@ func TestCorrectionsCountBeforeTheClockIsSet(t *testing.T) {
 	if r := other.Read(Instant{}, climate(24, 73), nil); r.Humidity != 73_00 {
 		t.Errorf("another probe: %v", r.Humidity)
 	}
+}
+
+// undo is the record that undoes c.
+func undo(c Correction, id, by string, made time.Time) Correction {
+	return Correction{ID: id, Probe: c.Probe, Quantity: c.Quantity, Made: made, By: by, Undoes: c.ID}
 }

@@ -48,21 +48,19 @@ type ProbeCounts struct {
 	Suspect  uint64
 	Bad      uint64
 	// ByReason counts suspect and bad readings, indexed by Reason.
-	ByReason  [numReasons]uint64
-	Late      uint64        // calls that came back after they had been given up
-	Failures  int           // bad readings in a row, the excused aside; 0 while it works
-	LastError string        // of the last failed call; empty while it works
-	Took      time.Duration // the last call that came back in time
-	Events    Events        // zero where the driver tells none
+	ByReason [numReasons]uint64
+	Late     uint64        // calls that came back after they had been given up
+	Failures int           // bad readings in a row, the excused aside; 0 while it works
+	Took     time.Duration // the last call that came back in time
+	Events   Events        // zero where the driver tells none
 }
 
 // BusCounts is what happened on one bus since the start.
 type BusCounts struct {
-	Bus       string
-	Rounds    uint64
-	Overruns  uint64  // grid points missed because a round took too long
-	Hung      ProbeID // whose call does not come back; empty for none
-	HungSince Instant // when that call was given up
+	Bus      string
+	Rounds   uint64
+	Overruns uint64  // grid points missed because a round took too long
+	Hung     ProbeID // whose call does not come back; empty for none
 }
 
 // NewPoller checks the buses and prepares to poll them.

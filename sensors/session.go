@@ -39,19 +39,11 @@ const (
 
 // Progress is what a session can tell the keeper after each reading.
 type Progress struct {
-	Stage       Stage         `json:"stage"`
-	Point       int           `json:"point"`     // index of the present point
-	Points      int           `json:"points"`    // how many there are
-	Source      string        `json:"source"`    // what the present point compares with
-	Collected   time.Duration `json:"collected"` // of the window
-	Window      time.Duration `json:"window"`
-	Slope       float64       `json:"slope"` // %RH or °C an hour over the window
-	SlopeLimit  float64       `json:"slope_limit"`
-	Spread      float64       `json:"spread"` // °C from the lowest to the highest in the window
-	SpreadLimit float64       `json:"spread_limit"`
-	Raw         float64       `json:"raw"`       // mean over the window
-	Reference   float64       `json:"reference"` // at the measured temperature
-	Waiting     string        `json:"waiting"`   // what is still missing, in plain words; empty when nothing
+	Stage   Stage
+	Point   int    // index of the present point
+	Points  int    // how many there are
+	Source  string // what the present point compares with
+	Waiting string // what is still missing, in plain words; empty when nothing
 }
 
 // A target is one point that a session has to take.
@@ -76,7 +68,7 @@ type Session struct {
 	stage    Stage
 	own      window
 	other    window
-	progress Progress
+	waiting  string // what is still missing
 }
 
 // NewSaltSession calibrates a probe's humidity over one or two saturated salts,
@@ -147,7 +139,7 @@ func (s *Session) Next() Progress {
 	if s.stage == Captured {
 		s.stage = Settling
 		s.own, s.other = window{}, window{}
-		s.progress = Progress{}
+		s.waiting = ""
 	}
 	return s.now()
 }
@@ -196,25 +188,7 @@ func (s *Session) method() string {
 	return strings.Join(names, " + ")
 }
 
-// target returns the present one, after the last point the last one.
-func (s *Session) target() *target {
-	return &s.targets[min(s.index(), len(s.targets)-1)]
-}
-
-// index is the present point's number. A point just captured stays the present
-// one until Next.
-func (s *Session) index() int {
-	if s.stage == Settling {
-		return len(s.points)
-	}
-	return len(s.points) - 1
-}
-
-// now completes the progress with what does not depend on the readings.
+// now is how far the session has come.
 func (s *Session) now() Progress {
-	t := s.target()
-	p := s.progress
-	p.Stage, p.Point, p.Points, p.Source = s.stage, s.index(), len(s.targets), t.source
-	p.Window, p.SlopeLimit, p.SpreadLimit = t.window, t.slopeLimit, t.spread
-	return p
+	return Progress{s.stage, s.index(), len(s.targets), s.target().source, s.waiting}
 }

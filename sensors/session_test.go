@@ -264,7 +264,7 @@ func TestSessionWantsTheProbeMoved(t *testing.T) {
 	if p := b.hold(1.5, func(float64) Sample { return climate(24, 75) }); p.Stage != Captured || p.Point != 0 || p.Source != "nacl" {
 		t.Fatalf("first point: %+v", p)
 	}
-	if p := b.s.Next(); p.Stage != Settling || p.Point != 1 || p.Source != "k2so4" || p.Collected != 0 || len(b.s.own.at) != 0 {
+	if p := b.s.Next(); p.Stage != Settling || p.Point != 1 || p.Source != "k2so4" || len(b.s.own.at) != 0 {
 		t.Fatalf("next: %+v", p)
 	}
 	if p := b.hold(2, func(float64) Sample { return climate(24, 78) }); !strings.Contains(p.Waiting, "still reads as over nacl: move the probe to k2so4") {
@@ -278,17 +278,16 @@ func TestSessionWantsTheProbeMoved(t *testing.T) {
 func TestSessionIgnoresOthersAndStartsAnewAfterAGap(t *testing.T) {
 	s, _ := NewSaltSession("x", "nacl")
 	j := NewJudge("x", limitsOf("sht4x"))
-	var p Progress
 	for sec := 0.0; sec <= 3000; sec += 10 {
-		p = s.Observe(j.Read(at(sec), climate(24, 75), nil))
+		s.Observe(j.Read(at(sec), climate(24, 75), nil))
 		s.Observe(NewJudge("y", limitsOf("sht4x")).Read(at(sec), climate(30, 20), nil))
 		s.Observe(j.Read(at(sec+5), climate(60, 60), Faultf(Heating, "heater on")))
 	}
-	if p.Collected != 50*time.Minute || math.Abs(p.Raw-75) > 1e-9 {
-		t.Fatalf("collected %s, mean %v", p.Collected, p.Raw)
+	if mean, _, _ := s.own.line(); s.own.length() != 50*time.Minute || math.Abs(mean-75) > 1e-9 {
+		t.Fatalf("collected %s, mean %v", s.own.length(), mean)
 	}
-	p = s.Observe(j.Read(at(3000+901), climate(24, 75), nil))
-	if p.Collected != 0 || p.Stage != Settling {
+	p := s.Observe(j.Read(at(3000+901), climate(24, 75), nil))
+	if s.own.length() != 0 || p.Stage != Settling {
 		t.Errorf("after a gap of 15 min: %+v", p)
 	}
 }

@@ -109,14 +109,10 @@ func (s *Session) judge() {
 	raw, slope, slopeError := s.own.line()
 	celsius, spread := s.own.spread()
 	ref, refUncertainty, err := s.reference(t, celsius)
-	s.progress = Progress{
-		Collected: s.own.length(), Slope: slope, Spread: spread, Raw: raw, Reference: ref,
-		Waiting: s.waiting(t, raw, slope, spread, ref),
+	if s.waiting = s.missing(t, raw, slope, spread, ref); err != nil {
+		s.waiting = err.Error()
 	}
-	if err != nil {
-		s.progress.Waiting = err.Error()
-	}
-	if s.progress.Waiting != "" {
+	if s.waiting != "" {
 		return
 	}
 	s.points = append(s.points, Point{
@@ -146,8 +142,8 @@ func (s *Session) reference(t *target, celsius float64) (value, uncertainty floa
 	return value, math.Hypot(uncertainty, value*gradientPerRH*jarGradient), err
 }
 
-// waiting names the first thing that is still missing.
-func (s *Session) waiting(t *target, raw, slope, spread, ref float64) string {
+// missing names the first thing that is still missing.
+func (s *Session) missing(t *target, raw, slope, spread, ref float64) string {
 	unit := "°C"
 	if s.quantity == Humidity {
 		unit = "%RH"
@@ -179,4 +175,18 @@ func (s *Session) unmoved(raw, ref float64) bool {
 	}
 	first := s.points[0]
 	return math.Abs(raw-first.Raw) < math.Abs(ref-first.Reference)/3
+}
+
+// target returns the present one, after the last point the last one.
+func (s *Session) target() *target {
+	return &s.targets[min(s.index(), len(s.targets)-1)]
+}
+
+// index is the present point's number. A point just captured stays the present
+// one until Next.
+func (s *Session) index() int {
+	if s.stage == Settling {
+		return len(s.points)
+	}
+	return len(s.points) - 1
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -79,6 +80,18 @@ func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 		n.synced = func() bool { return true }
 	}
 	return n, nil
+}
+
+// checkTopic refuses what cannot be one node's topic.
+func checkTopic(topic string) error {
+	if strings.ContainsAny(topic, "+#\x00") {
+		return fmt.Errorf("topic %q: a node has one topic, without + or #", topic)
+	}
+	const longest = 65535
+	if len(topic) > longest {
+		return fmt.Errorf("topic of %d bytes is too long", len(topic))
+	}
+	return nil
 }
 
 // Deliver takes one message, in the order in which they arrive. It returns what

@@ -60,18 +60,6 @@ func NewSubscriber(o SubscriberOptions, nodes []*Node) (*Subscriber, error) {
 	return s, nil
 }
 
-// checkTopic refuses what cannot be one node's topic.
-func checkTopic(topic string) error {
-	if strings.ContainsAny(topic, "+#\x00") {
-		return fmt.Errorf("topic %q: a node has one topic, without + or #", topic)
-	}
-	const longest = 65535
-	if len(topic) > longest {
-		return fmt.Errorf("topic of %d bytes is too long", len(topic))
-	}
-	return nil
-}
-
 // Run listens until ctx ends, connecting again as often as needed, and returns
 // nil. While there is no connection the nodes grow old by themselves. Run may
 // be called once.

@@ -129,7 +129,7 @@ func TestCalibrationsInTheJournalHaveAnOldValue(t *testing.T) {
 	for _, c := range []struct {
 		add  sensors.Correction
 		want string
-	}{{first, "none"}, {second, "first"}, {second.Undo("undo", "robin", day(4)), "second"}} {
+	}{{first, "none"}, {second, "first"}, {sensors.Correction{ID: "undo", Probe: second.Probe, Quantity: second.Quantity, Made: day(4), By: "robin", Undoes: second.ID}, "second"}} {
 		if got := id(replaced(set, c.add)); got != c.want {
 			t.Errorf("%s takes the place of %s, want %s", c.add.ID, got, c.want)
 		}
