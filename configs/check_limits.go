@@ -33,7 +33,7 @@ func (k racks) effective(t *element, e Enclosure) {
 	own := k.ownSection(e.Species)
 	if own != nil && own.spoilt() {
 		if e.Ceiling != nil {
-			k.lethalCeiling(t, "ceiling", whose, *e.Ceiling, 0)
+			k.lethal(t, "ceiling", whose, *e.Ceiling, 0)
 		}
 		if e.Floor != nil {
 			k.floor(t, "floor", whose, *e.Floor)
@@ -57,7 +57,7 @@ func (k racks) effective(t *element, e Enclosure) {
 		whose += ", a froglet,"
 	}
 	table, key := written("ceiling", "day")
-	k.lethalCeiling(table, key, whose, s.Ceiling, top)
+	k.lethal(table, key, whose, s.Ceiling, top)
 	table, key = written("floor")
 	k.floor(table, key, whose, s.Floor)
 }
@@ -71,7 +71,7 @@ func (k racks) ownSection(id string) *element {
 }
 
 // lethalCeiling checks a lethal limit by itself and against the top of the day band.
-func (k racks) lethalCeiling(t *element, key, whose string, lethal, top Celsius) {
+func (k racks) lethal(t *element, key, whose string, lethal, top Celsius) {
 	switch {
 	case centi(lethal) > centi(hottestLethal):
 		do := fmt.Sprintf("write %s or less", hottestLethal)

@@ -220,7 +220,7 @@ func (k racks) limits(t *element, s Species) {
 		if !t.has(key) {
 			key = "day"
 		}
-		k.lethalCeiling(t, key, whose, s.Ceiling, s.Day.High)
+		k.lethal(t, key, whose, s.Ceiling, s.Day.High)
 		k.floor(t, "floor", whose, s.Floor)
 	}
 	if t.has("company") {

@@ -81,7 +81,7 @@ func (c *Config) aimed(e Enclosure, at time.Time) Species {
 // own lays the enclosure's own limits over the others.
 func (s *Species) own(e Enclosure) {
 	if e.Ceiling != nil {
-		s.grade(CellCeiling, GradeKeeper)
+		s.grade(CellLethal, GradeKeeper)
 		s.Ceiling = *e.Ceiling
 		s.Act = min(s.Act, s.Ceiling)
 		s.Warn = min(s.Warn, s.Act)

@@ -78,7 +78,7 @@ const (
 	CellDry
 	CellWarn
 	CellAct
-	CellCeiling
+	CellLethal
 	CellCool
 	CellCold
 	CellExposure
@@ -88,7 +88,7 @@ const (
 // cells are the cells by the keys that set them.
 var cells = map[string]Cell{
 	"day": CellDay, "night": CellNight, "tolerated": CellTolerated, "drop_min": CellDrop, "floor": CellFloor, "dry": CellDry,
-	"warn": CellWarn, "act": CellAct, "ceiling": CellCeiling, "cool": CellCool, "cold": CellCold,
+	"warn": CellWarn, "act": CellAct, "ceiling": CellLethal, "cool": CellCool, "cold": CellCold,
 	"exposure_boundary": CellExposure, "exposure_reference": CellExposure, "exposure_time": CellExposure, "exposure_tenfold": CellExposure,
 }
 

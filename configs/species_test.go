@@ -43,7 +43,7 @@ func TestSpeciesTable(t *testing.T) {
 			s.Company != w.company || s.Space != w.gallons*LitresPerGallon {
 			t.Errorf("got %+v\nwant %+v", s, w)
 		}
-		if got := string(s.Grade(CellWarn) + s.Grade(CellAct) + s.Grade(CellCeiling)); got != w.grades || s.Name == "" {
+		if got := string(s.Grade(CellWarn) + s.Grade(CellAct) + s.Grade(CellLethal)); got != w.grades || s.Name == "" {
 			t.Errorf("%q: heat limits graded %s, want %s", s.Name, got, w.grades)
 		}
 	}
@@ -63,7 +63,7 @@ func TestEveryValueHasASource(t *testing.T) {
 		}
 	}
 	mine := list[len(list)-1]
-	for cell, want := range map[Cell]Grade{CellWarn: GradeKeeper, CellExposure: GradeKeeper, CellCeiling: GradeKeeper, CellAct: GradeCommon, CellDay: GradeCommon} {
+	for cell, want := range map[Cell]Grade{CellWarn: GradeKeeper, CellExposure: GradeKeeper, CellLethal: GradeKeeper, CellAct: GradeCommon, CellDay: GradeCommon} {
 		if got := mine.Grade(cell); got != want {
 			t.Errorf("value %d of a keeper's own is graded %s, want %s", cell, got, want)
 		}

@@ -3,7 +3,7 @@ package configs
 import "time"
 
 // A heatLimits are the three heat limits that a stage bears.
-type heatLimits struct{ warn, act, ceiling Celsius }
+type heatLimits struct{ warn, act, lethal Celsius }
 
 // What the stages ask for.
 const (
@@ -80,7 +80,7 @@ func (s *Species) lowerHeat(to heatLimits, why Grade) {
 		limit *Celsius
 		to    Celsius
 		cell  Cell
-	}{{&s.Warn, to.warn, CellWarn}, {&s.Act, to.act, CellAct}, {&s.Ceiling, to.ceiling, CellCeiling}} {
+	}{{&s.Warn, to.warn, CellWarn}, {&s.Act, to.act, CellAct}, {&s.Ceiling, to.lethal, CellLethal}} {
 		if x.to < *x.limit {
 			*x.limit = x.to
 			s.grade(x.cell, why)
@@ -107,14 +107,14 @@ func tadpoleWater(s Species, e Enclosure) Species {
 		top = min(top, max(*e.Ceiling-1, 24))
 	}
 	if s.EggFeeder {
-		s.lowerHeat(heatLimits{top, waterHeat.act, waterHeat.ceiling}, GradeCommon)
+		s.lowerHeat(heatLimits{top, waterHeat.act, waterHeat.lethal}, GradeCommon)
 		return s
 	}
 	s.Day = Band{waterBand.Low, top}
 	s.Night = s.Day
-	s.Warn, s.Act, s.Ceiling = waterHeat.warn, waterHeat.act, waterHeat.ceiling
+	s.Warn, s.Act, s.Ceiling = waterHeat.warn, waterHeat.act, waterHeat.lethal
 	s.Cool, s.Cold = 18, 16
-	for _, cell := range []Cell{CellDay, CellNight, CellWarn, CellAct, CellCeiling, CellCool, CellCold} {
+	for _, cell := range []Cell{CellDay, CellNight, CellWarn, CellAct, CellLethal, CellCool, CellCold} {
 		s.grade(cell, GradeCommon)
 	}
 	return s

@@ -20,7 +20,7 @@ const settled = 3
 
 var (
 	// warmJump: air in an enclosure moves by degrees in minutes. A power-on
-	// value is never excused by a long gap, hence the ceiling of 15 °C.
+	// value is never excused by a long gap, hence the most of 15 °C.
 	warmJump = step{start: 300, perMin: 20, most: 1500, within: 50}
 	// dryJump: misting lifts the humidity by 20 points and more in a minute,
 	// so a rise proves nothing; air cannot dry that fast.

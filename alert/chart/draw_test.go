@@ -295,7 +295,7 @@ func TestContrast(t *testing.T) {
 			}
 		}
 		for what, g := range grounds {
-			for _, r := range []role{roleWarm, roleWater, roleBeside, roleCeiling, roleFloor} {
+			for _, r := range []role{roleWarm, roleWater, roleBeside, roleLethal, roleFloor} {
 				if c := contrast(p[r].stroke, g); c < 3 {
 					t.Errorf("%s: role %d on %s has %.2f", name, r, what, c)
 				}

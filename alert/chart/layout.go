@@ -223,7 +223,7 @@ func (p *picture) envelope(r role, s Series, f frame, a valueAxis) {
 func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
 	for _, l := range p.Limits {
 		y := a.y(l.Value)
-		r := roleCeiling
+		r := roleLethal
 		if l.Kind == Floor {
 			r = roleFloor
 		}

@@ -68,8 +68,8 @@ type LimitKind uint8
 
 // The kinds of limit.
 const (
-	Ceiling LimitKind = iota // lethal heat: a strong dashed line
-	Floor                    // humidity that must be kept: dashed
+	Lethal LimitKind = iota // lethal heat: a strong dashed line
+	Floor                   // humidity that must be kept: dashed
 )
 
 // A Limit is one constant value.

@@ -50,7 +50,7 @@ func (b base) palette() palette {
 		roleWater:     {stroke: rgb(b.water), width: 1.8},
 		roleWaterBy:   {fill: rgba(b.water, b.envelope)},
 		roleBeside:    {stroke: rgb(b.faint), width: 1},
-		roleCeiling:   {stroke: rgb(b.text), width: 2},
+		roleLethal:    {stroke: rgb(b.text), width: 2},
 		roleFloor:     {stroke: rgb(b.text), width: 1.4},
 		rolePulse:     {fill: rgb(b.water)},
 		roleMissed:    {fill: rgb(b.back), stroke: rgb(b.text), width: 1.4},

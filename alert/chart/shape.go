@@ -20,7 +20,7 @@ const (
 	roleWater                 // humidity line
 	roleWaterBy               // its envelope
 	roleBeside                // a line for comparison
-	roleCeiling               // lethal heat
+	roleLethal                // lethal heat
 	roleFloor                 // humidity that must be kept
 	rolePulse                 // mist pulse, filled
 	roleMissed                // missing mist pulse, empty

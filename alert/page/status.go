@@ -96,18 +96,18 @@ func headlines(ids []rules.AlarmID) string {
 }
 
 // A gauge is a small picture of where a value stands, in units of 100: the
-// band, the ceiling and the value itself.
+// band, the lethal limit and the value itself.
 type gauge struct {
 	BandFrom, BandWide int
-	Ceiling, Value     int
+	Lethal, Value      int
 	Known              bool
 }
 
-// gaugeOf spans from 4 °C below the band to 1 °C above the ceiling.
+// gaugeOf spans from 4 °C below the band to 1 °C above the lethal limit.
 func gaugeOf(v *rules.EnclosureView) gauge {
 	low, high := min(v.BandLow, v.Ceiling)-4, v.Ceiling+1
 	at := func(c float64) int { return int(min(max((c-low)/(high-low)*100, 0), 100)) }
-	g := gauge{BandFrom: at(v.BandLow), Ceiling: at(v.Ceiling), Known: v.Temperature.Known}
+	g := gauge{BandFrom: at(v.BandLow), Lethal: at(v.Ceiling), Known: v.Temperature.Known}
 	g.BandWide = at(v.BandHigh) - g.BandFrom
 	g.Value = at(v.Hottest.Value)
 	return g

@@ -100,7 +100,7 @@ func (b adviser) adviseHeat() []wish {
 	var hot []*Enclosure
 	var worst *Enclosure
 	margin := math.Inf(1)
-	ceilings := 0
+	lethal := 0
 	for i := range b.report.Enclosures {
 		e := &b.report.Enclosures[i]
 		reached := e.AboveMin != nil && *e.AboveMin > 0
@@ -108,25 +108,25 @@ func (b adviser) adviseHeat() []wish {
 			continue
 		}
 		if reached {
-			ceilings++
+			lethal++
 		}
 		hot = append(hot, e)
-		if h := hottest(&e.Figures); h != nil && (worst == nil || e.Limits.Ceiling-*h < margin) {
-			worst, margin = e, e.Limits.Ceiling-*h
+		if h := hottest(&e.Figures); h != nil && (worst == nil || e.Limits.Lethal-*h < margin) {
+			worst, margin = e, e.Limits.Lethal-*h
 		}
 	}
 	if worst == nil {
 		return nil
 	}
 	rank := 60.0
-	if ceilings > 0 {
+	if lethal > 0 {
 		rank = 100
 	}
 	why := b.heatWords(worst)
 	if n := len(b.report.Enclosures); len(hot) >= max(3, (n+1)/2) {
 		why = fmt.Sprintf("%d of %d enclosures were too warm. ", len(hot), n) + why
-		if ceilings > 1 {
-			why += fmt.Sprintf(" %d enclosures reached their lethal limit.", ceilings)
+		if lethal > 1 {
+			why += fmt.Sprintf(" %d enclosures reached their lethal limit.", lethal)
 		}
 		return []wish{{rank: rank, Advice: Advice{"See to the cooling of the room", why}}}
 	}
@@ -144,7 +144,7 @@ func (b adviser) heatWords(e *Enclosure) string {
 			break
 		}
 	}
-	s += fmt.Sprintf("; its lethal limit is %s.", tempMark(e.Limits.Ceiling))
+	s += fmt.Sprintf("; its lethal limit is %s.", tempMark(e.Limits.Lethal))
 	if e.AboveMin != nil && *e.AboveMin > 0 {
 		s += fmt.Sprintf(" It stayed at or above it for %s.", span(*e.AboveMin))
 	}

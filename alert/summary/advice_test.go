@@ -26,7 +26,7 @@ func made(n int) adviser {
 			Mist: Mist{Due: 14, Seen: 14}, Exposure: Exposure{Known: true},
 		}
 		r.Enclosures = append(r.Enclosures, Enclosure{
-			ID: fmt.Sprintf("e%d", i+1), Name: fmt.Sprintf("Tank %d", i+1), Limits: Limits{Floor: 70, Ceiling: 30, DropMin: 2},
+			ID: fmt.Sprintf("e%d", i+1), Name: fmt.Sprintf("Tank %d", i+1), Limits: Limits{Floor: 70, Lethal: 30, DropMin: 2},
 			Figures: f, Before: f,
 		})
 	}

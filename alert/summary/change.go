@@ -177,29 +177,29 @@ func (b adviser) stillOpen() []string {
 	return open
 }
 
-// nearCeiling is how close to its ceiling an enclosure comes before it is
+// nearCeiling is how close to its lethal limit an enclosure comes before it is
 // named, in °C.
-const nearCeiling = 2.0
+const nearLethal = 2.0
 
-// closest names the enclosure that came closest to its ceiling, the young
+// closest names the enclosure that came closest to its lethal limit, the young
 // first among equals.
 func (b adviser) closest() string {
 	var best *Enclosure
-	left := nearCeiling
+	left := nearLethal
 	for i := range b.report.Enclosures {
 		e := &b.report.Enclosures[i]
 		h := hottest(&e.Figures)
-		if h == nil || *h >= e.Limits.Ceiling { // one that reached it is told of above
+		if h == nil || *h >= e.Limits.Lethal { // one that reached it is told of above
 			continue
 		}
-		if m := e.Limits.Ceiling - *h; m < left || best != nil && m == left && young(e) && !young(best) {
+		if m := e.Limits.Lethal - *h; m < left || best != nil && m == left && young(e) && !young(best) {
 			best, left = e, m
 		}
 	}
 	if best == nil {
 		return ""
 	}
-	return fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", best.Name, tempMark(*hottest(&best.Figures)), tempMark(best.Limits.Ceiling))
+	return fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", best.Name, tempMark(*hottest(&best.Figures)), tempMark(best.Limits.Lethal))
 }
 
 // drift is the mean change of the days' mean temperatures.

@@ -141,7 +141,7 @@ type Limits struct {
 	NightLow  float64 `json:"night_low_c"`
 	NightHigh float64 `json:"night_high_c"`
 	Floor     float64 `json:"floor_pct"` // 0 for none
-	Ceiling   float64 `json:"lethal_limit_c"`
+	Lethal    float64 `json:"lethal_limit_c"`
 	DropMin   float64 `json:"night_drop_wanted_c"` // wanted night drop; 0 for none
 	Lamps     bool    `json:"lamps"`               // there is a photoperiod, so day and night differ
 	Mist      bool    `json:"mist"`                // there is a misting schedule

@@ -215,7 +215,7 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	add("Floor", floorWords(&e.Limits, &e.Figures))
 	e.logged(add)
 	if e.AboveMin != nil && *e.AboveMin > 0 {
-		add("Ceiling", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), tempMark(e.Limits.Ceiling)))
+		add("Lethal limit", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), tempMark(e.Limits.Lethal)))
 	}
 	missing := "nothing"
 	if e.Missing >= 1 {
