@@ -32,8 +32,8 @@ func (k racks) effective(t *element, e Enclosure) {
 	s, whose := k.c.SpeciesFor(e), fmt.Sprintf("enclosure %q", e.ID)
 	own := k.ownSection(e.Species)
 	if own != nil && own.spoilt() {
-		if e.Ceiling != nil {
-			k.lethal(t, "ceiling", whose, *e.Ceiling, 0)
+		if e.Lethal != nil {
+			k.lethal(t, "ceiling", whose, *e.Lethal, 0)
 		}
 		if e.Floor != nil {
 			k.floor(t, "floor", whose, *e.Floor)
@@ -57,7 +57,7 @@ func (k racks) effective(t *element, e Enclosure) {
 		whose += ", a froglet,"
 	}
 	table, key := written("ceiling", "day")
-	k.lethal(table, key, whose, s.Ceiling, top)
+	k.lethal(table, key, whose, s.Lethal, top)
 	table, key = written("floor")
 	k.floor(table, key, whose, s.Floor)
 }

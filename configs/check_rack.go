@@ -195,7 +195,7 @@ func (k racks) limits(t *element, s Species) {
 		{"day", s.Day.High, s.Warn, "warn", s.Day.High <= s.Warn},
 		{"tolerated", s.Tolerated.High, s.Warn, "warn", s.Tolerated.High <= s.Warn},
 		{"warn", s.Warn, s.Act, "act", s.Warn <= s.Act},
-		{"act", s.Act, s.Ceiling, "ceiling", s.Act <= s.Ceiling},
+		{"act", s.Act, s.Lethal, "ceiling", s.Act <= s.Lethal},
 		{"dry", s.Dry, s.Floor, "floor", s.Dry <= s.Floor},
 		{"exposure_boundary", s.Boundary, s.ReferenceTemp, "exposure_reference", s.Boundary < s.ReferenceTemp},
 	} {
@@ -220,7 +220,7 @@ func (k racks) limits(t *element, s Species) {
 		if !t.has(key) {
 			key = "day"
 		}
-		k.lethal(t, key, whose, s.Ceiling, s.Day.High)
+		k.lethal(t, key, whose, s.Lethal, s.Day.High)
 		k.floor(t, "floor", whose, s.Floor)
 	}
 	if t.has("company") {

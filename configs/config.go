@@ -113,8 +113,8 @@ type Enclosure struct {
 	Lamps      string `toml:"lamps"` // id of a [[lamps]] section
 	Mist       string `toml:"mist"`  // id of a [[mist]] section
 	// Overrides of the species' limits for this enclosure; nil keeps them.
-	Ceiling *Celsius `toml:"ceiling"`
-	Floor   *Percent `toml:"floor"`
+	Lethal *Celsius `toml:"ceiling"`
+	Floor  *Percent `toml:"floor"`
 }
 
 // Lamps is a photoperiod: when a set of lamps is on.
@@ -152,11 +152,11 @@ type Species struct {
 	// Floor is the humidity that must be kept; below Dry it is urgent.
 	Floor Percent `toml:"floor"`
 	Dry   Percent `toml:"dry"`
-	// Warn, Act and Ceiling are the three heat limits: worth a look, act now,
+	// Warn, Act and Lethal are the three heat limits: worth a look, act now,
 	// lethal. Each is reached at the value itself.
-	Warn    Celsius `toml:"warn"`
-	Act     Celsius `toml:"act"`
-	Ceiling Celsius `toml:"ceiling"`
+	Warn   Celsius `toml:"warn"`
+	Act    Celsius `toml:"act"`
+	Lethal Celsius `toml:"ceiling"`
 	// Cool and Cold are the two lower limits: worth a look, act now.
 	Cool Celsius `toml:"cool"`
 	Cold Celsius `toml:"cold"`

@@ -11,8 +11,8 @@ func (c *Config) SpeciesFor(e Enclosure) Species { return c.SpeciesOn(e, time.Ti
 
 // SpeciesOn returns the limits in force for e on the day of at: its species with
 // the keeper's own values, then the changes that e's stage asks for, then those of
-// a season for the species, then e's own ceiling and floor, then those of a season
-// for e itself. A lowered ceiling takes the limits below it down with it; a raised
+// a season for the species, then e's own lethal limit and floor, then those of a season
+// for e itself. A lowered lethal limit takes the limits below it down with it; a raised
 // one leaves them. A zero at stands for a clock that is not set: no season holds
 // then, which is the safer side of a dry spell, and froglets have no age.
 func (c *Config) SpeciesOn(e Enclosure, at time.Time) Species {
@@ -80,10 +80,10 @@ func (c *Config) aimed(e Enclosure, at time.Time) Species {
 
 // own lays the enclosure's own limits over the others.
 func (s *Species) own(e Enclosure) {
-	if e.Ceiling != nil {
+	if e.Lethal != nil {
 		s.grade(CellLethal, GradeKeeper)
-		s.Ceiling = *e.Ceiling
-		s.Act = min(s.Act, s.Ceiling)
+		s.Lethal = *e.Lethal
+		s.Act = min(s.Act, s.Lethal)
 		s.Warn = min(s.Warn, s.Act)
 	}
 	if e.Floor != nil {

@@ -61,7 +61,7 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time,
 	}
 	wrap(b, title, "  ")
 	for _, line := range [][2]string{
-		{"heat", graded(CellWarn, "worth a look %s", s.Warn) + graded(CellAct, ", act now %s", s.Act) + graded(CellLethal, ", lethal limit %s", s.Ceiling)},
+		{"heat", graded(CellWarn, "worth a look %s", s.Warn) + graded(CellAct, ", act now %s", s.Act) + graded(CellLethal, ", lethal limit %s", s.Lethal)},
 		{"cold", graded(CellCool, "worth a look %s", s.Cool) + graded(CellCold, ", act now %s", s.Cold)},
 		{"band", graded(CellDay, "day %s", s.Day) + graded(CellNight, ", night %s", s.Night) + drop},
 		{"humidity", humidity},

@@ -39,7 +39,7 @@ func TestSpeciesTable(t *testing.T) {
 	for i, w := range want {
 		s := table[i]
 		if s.ID != w.id || s.Day != w.day || s.Night != w.night || s.DropMin != w.dropMin ||
-			s.Floor != w.floor || s.Dry != w.dry || [3]Celsius{s.Warn, s.Act, s.Ceiling} != w.heat || [2]Celsius{s.Cool, s.Cold} != w.cold ||
+			s.Floor != w.floor || s.Dry != w.dry || [3]Celsius{s.Warn, s.Act, s.Lethal} != w.heat || [2]Celsius{s.Cool, s.Cold} != w.cold ||
 			s.Company != w.company || s.Space != w.gallons*LitresPerGallon {
 			t.Errorf("got %+v\nwant %+v", s, w)
 		}
@@ -54,7 +54,7 @@ func TestEveryValueHasASource(t *testing.T) {
 	sources := Sources()
 	c := decodeOK(t, minimalRoom+"\n[[species]]\nid = \"dendrobates-auratus\"\nwarn = \"28 °C\"\nexposure_time = \"1 h\"\n")
 	own := Celsius(29)
-	list := append(SpeciesTable(), c.SpeciesFor(Enclosure{Species: "dendrobates-auratus", Stage: Adult, Ceiling: &own}))
+	list := append(SpeciesTable(), c.SpeciesFor(Enclosure{Species: "dendrobates-auratus", Stage: Adult, Lethal: &own}))
 	for _, s := range list {
 		for cell := range numCells {
 			if sources[s.Grade(cell)] == "" {
@@ -156,7 +156,7 @@ func TestStages(t *testing.T) {
 		{"dendrobates-auratus", Froglet, left, time.Time{}, Band{21, 26}, Band{18, 22}, [3]Celsius{26.5, 27.5, 29}, 75, 65, [2]Celsius{17, 15}},
 	} {
 		s := c.SpeciesOn(Enclosure{Species: x.species, Stage: x.stage, OutOfWater: x.left}, x.at)
-		if s.Day != x.day || s.Night != x.night || [3]Celsius{s.Warn, s.Act, s.Ceiling} != x.heat || s.Floor != x.floor || s.Dry != x.dry || [2]Celsius{s.Cool, s.Cold} != x.cold {
+		if s.Day != x.day || s.Night != x.night || [3]Celsius{s.Warn, s.Act, s.Lethal} != x.heat || s.Floor != x.floor || s.Dry != x.dry || [2]Celsius{s.Cool, s.Cold} != x.cold {
 			t.Errorf("%s, %s, out of water %s, on %s: got %+v", x.species, x.stage, x.left, x.at, s)
 		}
 	}
@@ -213,13 +213,13 @@ func TestSpeciesForOverrides(t *testing.T) {
 	}{
 		{what: "species", e: Enclosure{Stage: Adult}, warn: 28, act: 28.5, ceiling: 30, floor: 72, dry: 60},
 		{what: "stage", e: Enclosure{Stage: Froglet}, warn: 27, act: 27.5, ceiling: 29, floor: 77, dry: 65},
-		{what: "lower ceiling", e: Enclosure{Stage: Adult, Ceiling: &low}, warn: 26.5, act: 26.5, ceiling: 26.5, floor: 72, dry: 60},
-		{what: "higher ceiling", e: Enclosure{Stage: Froglet, Ceiling: &high}, warn: 27, act: 27.5, ceiling: 31, floor: 77, dry: 65},
+		{what: "lower ceiling", e: Enclosure{Stage: Adult, Lethal: &low}, warn: 26.5, act: 26.5, ceiling: 26.5, floor: 72, dry: 60},
+		{what: "higher ceiling", e: Enclosure{Stage: Froglet, Lethal: &high}, warn: 27, act: 27.5, ceiling: 31, floor: 77, dry: 65},
 		{what: "floor", e: Enclosure{Stage: Froglet, Floor: &wet}, warn: 27, act: 27.5, ceiling: 29, floor: 80, dry: 65},
 	} {
 		x.e.Species = "dendrobates-auratus"
 		s := c.SpeciesFor(x.e)
-		if s.Warn != x.warn || s.Act != x.act || s.Ceiling != x.ceiling || s.Floor != x.floor || s.Dry != x.dry || s.Day != (Band{21, 26}) {
+		if s.Warn != x.warn || s.Act != x.act || s.Lethal != x.ceiling || s.Floor != x.floor || s.Dry != x.dry || s.Day != (Band{21, 26}) {
 			t.Errorf("%s: %+v", x.what, s)
 		}
 	}
@@ -249,7 +249,7 @@ cool = "18 °C"
 cold = "15 °C"
 `)
 	s := c.SpeciesFor(c.Enclosures[0])
-	if s.Ceiling != 30 || s.ReferenceTime != 120*minute || s.TenfoldPer != 3 || s.Grade(CellCold) != GradeKeeper || s.Grade(CellExposure) != GradeExposure {
+	if s.Lethal != 30 || s.ReferenceTime != 120*minute || s.TenfoldPer != 3 || s.Grade(CellCold) != GradeKeeper || s.Grade(CellExposure) != GradeExposure {
 		t.Errorf("%+v", s)
 	}
 }

@@ -62,7 +62,7 @@ func forStage(s Species, e Enclosure, at time.Time) Species {
 		// More than the usual addition stops where a floor can still be kept.
 		most := max(95, s.Floor+frogletRows[anyFroglet].floor)
 		s.raiseFloor(min(s.Floor+r.floor, most, 100), min(s.Dry+r.floor, 100))
-		s.lowerHeat(heatLimits{s.Warn - r.less, s.Act - r.less, s.Ceiling - r.less}, GradeMetamorphosis)
+		s.lowerHeat(heatLimits{s.Warn - r.less, s.Act - r.less, s.Lethal - r.less}, GradeMetamorphosis)
 	}
 	return s
 }
@@ -80,7 +80,7 @@ func (s *Species) lowerHeat(to heatLimits, why Grade) {
 		limit *Celsius
 		to    Celsius
 		cell  Cell
-	}{{&s.Warn, to.warn, CellWarn}, {&s.Act, to.act, CellAct}, {&s.Ceiling, to.lethal, CellLethal}} {
+	}{{&s.Warn, to.warn, CellWarn}, {&s.Act, to.act, CellAct}, {&s.Lethal, to.lethal, CellLethal}} {
 		if x.to < *x.limit {
 			*x.limit = x.to
 			s.grade(x.cell, why)
@@ -103,8 +103,8 @@ func tadpoleWater(s Species, e Enclosure) Species {
 	s.DropMin, s.Tolerated = 0, Band{}
 	s.Floor, s.Dry = 0, 0
 	top := waterBand.High
-	if e.Ceiling != nil { // a lower limit of the keeper's own has room above the band
-		top = min(top, max(*e.Ceiling-1, 24))
+	if e.Lethal != nil { // a lower limit of the keeper's own has room above the band
+		top = min(top, max(*e.Lethal-1, 24))
 	}
 	if s.EggFeeder {
 		s.lowerHeat(heatLimits{top, waterHeat.act, waterHeat.lethal}, GradeCommon)
@@ -112,7 +112,7 @@ func tadpoleWater(s Species, e Enclosure) Species {
 	}
 	s.Day = Band{waterBand.Low, top}
 	s.Night = s.Day
-	s.Warn, s.Act, s.Ceiling = waterHeat.warn, waterHeat.act, waterHeat.lethal
+	s.Warn, s.Act, s.Lethal = waterHeat.warn, waterHeat.act, waterHeat.lethal
 	s.Cool, s.Cold = 18, 16
 	for _, cell := range []Cell{CellDay, CellNight, CellWarn, CellAct, CellLethal, CellCool, CellCold} {
 		s.grade(cell, GradeCommon)

@@ -27,8 +27,8 @@ func (k warner) warnLimits() {
 		if indexSpecies(defaults.Species, e.Species) >= 0 {
 			k.warnLooser(t, whose, "the default of its species and stage", s, defaults.SpeciesFor(Enclosure{Species: e.Species, Stage: e.Stage}))
 		}
-		if e.Ceiling != nil && s.Act >= s.Ceiling {
-			k.warning(t.at("ceiling"), "write a higher one", "in %s the limit to act on and the lethal limit are both %s: nothing is told between them", whose, s.Ceiling)
+		if e.Lethal != nil && s.Act >= s.Lethal {
+			k.warning(t.at("ceiling"), "write a higher one", "in %s the limit to act on and the lethal limit are both %s: nothing is told between them", whose, s.Lethal)
 		}
 	}
 	for i, x := range k.c.Seasons {
@@ -52,7 +52,7 @@ func (k warner) warnLooser(t *element, whose, what string, s, def Species) {
 	}{
 		{"warn", "limit worth a look", s.Warn, def.Warn, s.Warn > def.Warn},
 		{"act", "limit to act on", s.Act, def.Act, s.Act > def.Act},
-		{"ceiling", "lethal limit", s.Ceiling, def.Ceiling, s.Ceiling > def.Ceiling},
+		{"ceiling", "lethal limit", s.Lethal, def.Lethal, s.Lethal > def.Lethal},
 		{"cool", "cold limit worth a look", s.Cool, def.Cool, s.Cool < def.Cool},
 		{"cold", "cold limit", s.Cold, def.Cold, s.Cold < def.Cold},
 		{"floor", "humidity floor", s.Floor, def.Floor, s.Floor < def.Floor && s.Floor >= floorToKeep},

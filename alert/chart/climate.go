@@ -20,7 +20,7 @@ func Climate(cfg *configs.Config, e configs.Enclosure, from, to time.Time) Chart
 		Panels: []Panel{
 			{
 				Name: "Temperature", Unit: "°C", Colour: Warm, Least: 4,
-				Limits: []Limit{{Name: "lethal limit", Value: float64(sp.Ceiling), Kind: Lethal}},
+				Limits: []Limit{{Name: "lethal limit", Value: float64(sp.Lethal), Kind: Lethal}},
 			},
 			{Name: "Humidity", Unit: "%", Colour: Water, Least: 20, Ends: [2]float64{0, 100}},
 		},

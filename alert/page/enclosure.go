@@ -133,7 +133,7 @@ func limitText(cfg *configs.Config, e configs.Enclosure, u unit.Scale, now senso
 	if sp.Floor > 0 {
 		text += ", humidity from " + graded(configs.CellFloor, words.Percent(float64(sp.Floor)))
 	}
-	text += "; act now from " + graded(configs.CellAct, words.Degrees(float64(sp.Act), u)) + ", lethal limit " + graded(configs.CellLethal, words.Degrees(float64(sp.Ceiling), u)) + "."
+	text += "; act now from " + graded(configs.CellAct, words.Degrees(float64(sp.Act), u)) + ", lethal limit " + graded(configs.CellLethal, words.Degrees(float64(sp.Lethal), u)) + "."
 	if season, ok := cfg.SeasonOn(e, day); ok {
 		text += fmt.Sprintf(" Season %s until %s.", season.ID, season.To)
 	}

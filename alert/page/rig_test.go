@@ -152,7 +152,7 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 			Hottest:     rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
 			Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"},
 			DewPoint:    ptr(21.2), VPD: ptr(520.0), BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High), BandName: "day",
-			Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Ceiling: float64(sp.Ceiling),
+			Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Ceiling: float64(sp.Lethal),
 			LampsOn: ptr(true), RatePerHour: ptr(0.4), LastMist: ptr(4 * time.Hour), NightDrop: ptr(3.1),
 			DryDown: ptr(80 * time.Minute), DryDownUsual: ptr(95 * time.Minute),
 		}

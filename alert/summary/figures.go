@@ -30,7 +30,7 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 		Limits: Limits{
 			DayLow: float64(sp.Day.Low), DayHigh: float64(sp.Day.High),
 			NightLow: float64(sp.Night.Low), NightHigh: float64(sp.Night.High),
-			Floor: float64(sp.Floor), Lethal: float64(sp.Ceiling), DropMin: float64(sp.DropMin),
+			Floor: float64(sp.Floor), Lethal: float64(sp.Lethal), DropMin: float64(sp.DropMin),
 			Lamps: hasLamps, Mist: hasMist,
 		},
 		Nights: []Night{}, Excursions: []Excursion{}, Others: []Excursion{}, Probes: []Probe{}, Notes: b.notes[e.ID],

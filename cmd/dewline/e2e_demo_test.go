@@ -123,7 +123,7 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 	}
 	limits := map[string]float64{}
 	for _, e := range cfg.Enclosures {
-		limits[e.ID] = float64(cfg.SpeciesFor(e).Ceiling)
+		limits[e.ID] = float64(cfg.SpeciesFor(e).Lethal)
 		if err := room.Watch(e.ID, limits[e.ID]+0.3); err != nil {
 			t.Fatal(err)
 		}

@@ -80,12 +80,12 @@ func TestFirstAction_FitsItsSituation(t *testing.T) {
 	for _, sp := range cfg.Species {
 		for _, stage := range []configs.Stage{configs.Egg, configs.Tadpole, configs.Froglet, configs.Adult} {
 			lim := cfg.SpeciesFor(configs.Enclosure{Species: sp.ID, Stage: stage})
-			if limits := fmt.Sprint(lim.Cold, lim.Act, lim.Ceiling, stage == configs.Egg || stage == configs.Tadpole); seen[limits] {
+			if limits := fmt.Sprint(lim.Cold, lim.Act, lim.Lethal, stage == configs.Egg || stage == configs.Tadpole); seen[limits] {
 				continue // the same as another's
 			} else {
 				seen[limits] = true
 			}
-			grid := []float64{float64(lim.Act), float64(lim.Act) - 0.01, float64(lim.Ceiling), float64(lim.Ceiling) - 0.01}
+			grid := []float64{float64(lim.Act), float64(lim.Act) - 0.01, float64(lim.Lethal), float64(lim.Lethal) - 0.01}
 			for hot := 15.0; hot <= 40; hot++ {
 				grid = append(grid, hot)
 			}
@@ -96,7 +96,7 @@ func TestFirstAction_FitsItsSituation(t *testing.T) {
 					bit := func(i int) bool { return bits>>i&1 == 1 }
 					checkSituation(t, seen, situation{
 						known: true, hot: unit.Temperature(hot), cold: hot <= float64(lim.Cold),
-						act: unit.Temperature(lim.Act), ceiling: unit.Temperature(lim.Ceiling),
+						act: unit.Temperature(lim.Act), ceiling: unit.Temperature(lim.Lethal),
 						night: bit(0), falling: bit(1) && !bit(2), rising: bit(2) && !bit(1), doubt: bit(3), back: bit(4),
 						cups: stage == configs.Egg || stage == configs.Tadpole, lampsStep: bit(1), lampsOn: bit(0),
 						air: blows[n%4], outside: blows[n/4%4],

@@ -109,7 +109,7 @@ func loss(litres float64) float64 { return 4.5 * math.Pow(litres/91, 0.67) }
 // warmTo heats one tank towards so many °C above its lethal limit, with a lag in
 // hours; a physical tank by a mat of the power that would hold it there.
 func (b *builder) warmTo(i int, over, lag float64) {
-	limit, f := float64(b.limits(i).Ceiling), &b.f
+	limit, f := float64(b.limits(i).Lethal), &b.f
 	f.drive = func(since time.Duration, d *drive) {
 		rise := max(0, limit+over-f.start)
 		d.shape[i] = rise * (1 - math.Exp(-since.Hours()/lag))

@@ -252,7 +252,7 @@ func (x *run) noteHot(i int, r *sensors.Reading) {
 	if tank < 0 || r.Has&sensors.HasTemperature == 0 || x.reached[tank] > 0 || x.b.f.sample != nil && x.now >= x.b.f.from {
 		return
 	}
-	if limit := float64(x.cfg.SpeciesFor(x.cfg.Enclosures[tank]).Ceiling); r.Temperature >= sensors.CelsiusOf(limit) {
+	if limit := float64(x.cfg.SpeciesFor(x.cfg.Enclosures[tank]).Lethal); r.Temperature >= sensors.CelsiusOf(limit) {
 		x.reached[tank] = x.now
 	}
 }
@@ -292,7 +292,7 @@ func (x *run) views(ask bool) []rules.EnclosureView {
 	}
 	list := make([]rules.EnclosureView, len(x.cfg.Enclosures))
 	for i := range list {
-		list[i].Ceiling = float64(x.cfg.SpeciesFor(x.cfg.Enclosures[i]).Ceiling)
+		list[i].Ceiling = float64(x.cfg.SpeciesFor(x.cfg.Enclosures[i]).Lethal)
 	}
 	return list
 }

@@ -115,7 +115,7 @@ func LimitsOf(s configs.Species) Limits {
 	day, night := s.Watched(s.Day), s.Watched(s.Night)
 	return Limits{
 		DayLow: c(day.Low), DayHigh: c(day.High), NightLow: c(night.Low), NightHigh: c(night.High),
-		Warn: c(s.Warn), Act: c(s.Act), Ceiling: c(s.Ceiling), Cold: c(s.Cold),
+		Warn: c(s.Warn), Act: c(s.Act), Ceiling: c(s.Lethal), Cold: c(s.Cold),
 		Floor: p(s.Floor), Dry: p(s.Dry),
 	}
 }

@@ -171,7 +171,7 @@ func limitsEvent(cfg *configs.Config, e configs.Enclosure, now sensors.Instant) 
 	s := cfg.SpeciesOn(e, day)
 	return event.Limits{
 		Enclosure: e.ID, DayLow: float64(s.Day.Low), DayHigh: float64(s.Day.High), NightLow: float64(s.Night.Low),
-		NightHigh: float64(s.Night.High), Floor: float64(s.Floor), Lethal: float64(s.Ceiling), DropMin: float64(s.DropMin),
+		NightHigh: float64(s.Night.High), Floor: float64(s.Floor), Lethal: float64(s.Lethal), DropMin: float64(s.DropMin),
 	}
 }
 

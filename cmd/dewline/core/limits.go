@@ -30,7 +30,7 @@ func LimitsOf(cfg *configs.Config) store.LimitsFunc {
 			return store.Limits{}
 		}
 		low, high, s := b.At(at)
-		floor, ceiling := sensors.PercentOf(float64(s.Floor)), sensors.CelsiusOf(float64(s.Ceiling))
+		floor, ceiling := sensors.PercentOf(float64(s.Floor)), sensors.CelsiusOf(float64(s.Lethal))
 		return store.Limits{Low: &low, High: &high, Floor: &floor, Ceiling: &ceiling}
 	}
 }

@@ -84,7 +84,7 @@ func newWorld(t testing.TB, seed uint64) *world {
 		t.Fatal(err)
 	}
 	for _, e := range cfg.Enclosures {
-		w.limits[e.ID] = float64(cfg.SpeciesFor(e).Ceiling)
+		w.limits[e.ID] = float64(cfg.SpeciesFor(e).Lethal)
 	}
 	w.samples, w.errs = make([]sensors.Sample, len(cfg.Probes)), make([]error, len(cfg.Probes))
 	w.next, w.calm = 12*time.Hour, 60*time.Hour
