@@ -15,9 +15,9 @@ import (
 
 // Backup writes a copy of the record, as of now, to path, and checks all of it
 // before it takes that name. The store stays in use meanwhile.
-func (s *Store) Backup(ctx context.Context, path string) error {
+func (u *upkeep) Backup(ctx context.Context, path string) error {
 	tmp := path + ".new"
-	err := s.copyTo(ctx, tmp)
+	err := u.copyTo(ctx, tmp)
 	if err == nil {
 		err = verifyFile(ctx, tmp)
 	}
@@ -33,14 +33,14 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 
 // copyTo writes the record as of now to path. It keeps Compact out: that would wait
 // for the end of the copy with all writes behind it.
-func (s *Store) copyTo(ctx context.Context, path string) error {
+func (u *upkeep) copyTo(ctx context.Context, path string) error {
 	select {
-	case s.tidying <- struct{}{}:
+	case u.tidying <- struct{}{}:
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	defer func() { <-s.tidying }()
-	return s.view(func(tx *bolt.Tx) error {
+	defer func() { <-u.tidying }()
+	return u.view(func(tx *bolt.Tx) error {
 		f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
 		if err != nil {
 			return err
@@ -81,15 +81,6 @@ func verifyFile(ctx context.Context, path string) error {
 		return fmt.Errorf("check %s: %w", path, err)
 	}
 	return nil
-}
-
-// isFile refuses a folder, which opens as well.
-func isFile(f *os.File) error {
-	fi, err := f.Stat()
-	if err == nil && fi.IsDir() {
-		err = fmt.Errorf("%s is a folder: name a file", f.Name())
-	}
-	return err
 }
 
 // Verify reads all of the record at path, which no process may be writing, and
@@ -142,16 +133,6 @@ func restore(ctx context.Context, path, dir string) (aside string, err error) {
 		return "", err
 	}
 	return aside, syncPath(dir)
-}
-
-// notInUse reports ErrLocked while a process writes to the record at path, which
-// may be missing.
-func notInUse(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil
-	}
-	return errors.Join(lockFree(f, true), f.Close())
 }
 
 // notNewer refuses a checked file of a layout that this version does not know.

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"hash/fnv"
 	"io"
@@ -29,14 +28,6 @@ const (
 	noFreelist  = math.MaxUint64
 	longList    = 0xFFFF // as the count of a list: the first entry is the count
 )
-
-// errBadFile says that the file's structure is damaged.
-var errBadFile = errors.New("the file is damaged")
-
-// badf makes an error that wraps errBadFile.
-func badf(format string, args ...any) error {
-	return fmt.Errorf("%w: %s", errBadFile, fmt.Sprintf(format, args...))
-}
 
 // A fileMeta is one of the two roots of the file.
 type fileMeta struct {

@@ -12,6 +12,12 @@ import (
 	bolt "go.etcd.io/bbolt"
 )
 
+// An upkeep looks after the record as a whole.
+type upkeep struct {
+	*writer
+	tidying chan struct{} // holds one token: Recompute, Compact, Regain, a copy
+}
+
 // worthBytes is the least room that makes a smaller copy worth its writing.
 const worthBytes = 8 << 20
 
@@ -19,24 +25,24 @@ const worthBytes = 8 << 20
 // longer than its cap and need not be: after the cap or the age of readings was
 // lowered. It leaves the file alone where the disk has no room for the copy, and
 // reports whether it did anything.
-func (s *Store) Tidy(ctx context.Context) (bool, error) {
-	size, used := s.sizes()
+func (u *upkeep) Tidy(ctx context.Context) (bool, error) {
+	size, used := u.sizes()
 	free := size - used
-	over := size > s.kept.Load().MaxBytes && used+free/4 < s.kept.Load().MaxBytes
+	over := size > u.kept.Load().MaxBytes && used+free/4 < u.kept.Load().MaxBytes
 	if used == 0 || !over && (free < worthBytes || free < size/2) {
 		return false, nil
 	}
-	if room, err := s.roomForCopy(); err != nil || !room {
+	if room, err := u.roomForCopy(); err != nil || !room {
 		return false, err
 	}
-	return true, s.Compact(ctx)
+	return true, u.Compact(ctx)
 }
 
 // roomForCopy reports whether the disk has the room for a copy of what is in use.
-func (s *Store) roomForCopy() (bool, error) {
-	_, used := s.sizes()
+func (u *upkeep) roomForCopy() (bool, error) {
+	_, used := u.sizes()
 	var disk syscall.Statfs_t
-	if err := syscall.Statfs(s.opt.Dir, &disk); err != nil {
+	if err := syscall.Statfs(u.opt.Dir, &disk); err != nil {
 		return false, fmt.Errorf("compact the record: ask for the room on the disk: %w", err)
 	}
 	return int64(disk.Bavail)*int64(disk.Bsize) >= used+used/8+growBy, nil
@@ -45,18 +51,18 @@ func (s *Store) roomForCopy() (bool, error) {
 // Compact copies the record into a smaller file without the free pages, checks
 // the copy and goes on with it. What is large and does not change is copied and
 // checked beside the running record; commits wait only while the rest follows.
-func (s *Store) Compact(ctx context.Context) error { return s.compact(ctx, false) }
+func (u *upkeep) Compact(ctx context.Context) error { return u.compact(ctx, false) }
 
 // compact is Compact. lost says that the file has no name any more, so that the copy
 // is all that will be left: then what is damaged in the record goes along as it is.
-func (s *Store) compact(ctx context.Context, lost bool) error {
+func (u *upkeep) compact(ctx context.Context, lost bool) error {
 	select {
-	case s.tidying <- struct{}{}:
+	case u.tidying <- struct{}{}:
 	case <-ctx.Done():
 		return fmt.Errorf("compact the record: %w", ctx.Err())
 	}
-	defer func() { <-s.tidying }()
-	c := &compaction{s: s, ctx: ctx, tmp: s.path + ".compact", lost: lost}
+	defer func() { <-u.tidying }()
+	c := &compaction{s: u, ctx: ctx, tmp: u.path + ".compact", lost: lost}
 	err := c.run()
 	if c.dst != nil {
 		err = errors.Join(err, guard(c.dst.Close))
@@ -70,7 +76,7 @@ func (s *Store) compact(ctx context.Context, lost bool) error {
 
 // A compaction is a Compact at work.
 type compaction struct {
-	s    *Store
+	s    *upkeep
 	ctx  context.Context
 	tmp  string
 	dst  *bolt.DB
@@ -365,4 +371,27 @@ func (c *compaction) replace(old *handle) (*handle, error) {
 		return nil, err
 	}
 	return h, nil
+}
+
+// backInPlace gives a record whose file was removed under it its name again, with
+// all that it holds.
+func (u *upkeep) backInPlace(ctx context.Context) error {
+	switch u.place.Load() {
+	case nameTaken:
+		return ErrDisplaced
+	case nameGone:
+		if err := os.MkdirAll(u.opt.Dir, 0o700); err != nil {
+			return err
+		}
+		room, err := u.roomForCopy()
+		if err != nil {
+			return err
+		}
+		if !room { // each try would wear the card with as much as fits
+			return fmt.Errorf("the record's file was removed while it was in use, and to write it anew: %w", syscall.ENOSPC)
+		}
+		u.opt.Logger.Error("the record's file was removed while it was in use; it is written anew", "file", u.path)
+		return u.compact(ctx, true)
+	}
+	return nil
 }

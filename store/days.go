@@ -34,8 +34,8 @@ const (
 
 // planDay finds hours of a day that is over, or days to be joined, and packs them. It
 // returns nil when there are none.
-func (s *Store) planDay() (*dayPlan, error) {
-	hours := s.dueHours()
+func (w *writer) planDay() (*dayPlan, error) {
+	hours := w.dueHours()
 	if hours == nil {
 		return nil, nil
 	}
@@ -48,10 +48,10 @@ func (s *Store) planDay() (*dayPlan, error) {
 	}
 	d.entry.key, d.entry.name = key, key.bytes()
 	small := true
-	err := s.view(func(tx *bolt.Tx) error {
-		defer s.touched(tx, len(hours))
+	err := w.view(func(tx *bolt.Tx) error {
+		defer w.touched(tx, len(hours))
 		if small = key.level == levelDay || areSmall(tx, hours); small {
-			return s.join(tx, d)
+			return w.join(tx, d)
 		}
 		return nil
 	})
@@ -80,11 +80,11 @@ func areSmall(tx *bolt.Tx, days []*entry) bool {
 
 // behind reports whether hours pile up, as they do when each flush seals one: an
 // import or a replay that flushes once an hour.
-func (s *Store) behind() bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+func (w *writer) behind() bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	hours := 0
-	for _, e := range slices.Backward(s.mem.entries) {
+	for _, e := range slices.Backward(w.mem.entries) {
 		if e.key.level != levelHour || hours > maxHours {
 			break
 		}
@@ -95,11 +95,11 @@ func (s *Store) behind() bool {
 
 // dueHours returns the oldest run of hours on disk that share a day, or of days that share
 // their daysMillis, once a later bundle shows that these are over.
-func (s *Store) dueHours() []*entry {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+func (w *writer) dueHours() []*entry {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	var run []*entry
-	for _, e := range s.mem.entries {
+	for _, e := range w.mem.entries {
 		if e.raw != nil {
 			return nil
 		}
@@ -132,7 +132,7 @@ type gathered struct {
 }
 
 // gather sorts the blocks of the hours by probe. They alias the file.
-func (s *Store) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
+func (w *writer) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
 	var order []*gathered
 	byProbe := make(map[string]*gathered)
 	for _, root := range [...]string{rootRaw, rootTable} {
@@ -159,7 +159,7 @@ func (s *Store) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
 				return true
 			})
 			if err != nil {
-				s.damagedRecord(fmt.Errorf("%s from %d: %w", kindWord(kindOf(root)), h.key.wallMin, err))
+				w.damagedRecord(fmt.Errorf("%s from %d: %w", kindWord(kindOf(root)), h.key.wallMin, err))
 			}
 		}
 	}
@@ -168,14 +168,14 @@ func (s *Store) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
 
 // join makes the day's bundles. Decoding hours and packing them anew is most of the work
 // of a day, so the probes are shared out to the cores.
-func (s *Store) join(tx *bolt.Tx, d *dayPlan) error {
-	probes, err := s.gather(tx, d.hours)
+func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
+	probes, err := w.gather(tx, d.hours)
 	if err != nil {
 		return err
 	}
 	raw, table := make([]bundlePart, len(probes)), make([]bundlePart, len(probes))
-	err = s.share(len(probes), func(enc *block.Encoder, i int) (err error) {
-		raw[i], table[i], err = s.joinProbe(enc, probes[i])
+	err = w.share(len(probes), func(enc *block.Encoder, i int) (err error) {
+		raw[i], table[i], err = w.joinProbe(enc, probes[i])
 		return err
 	})
 	if err != nil {
@@ -189,10 +189,10 @@ func (s *Store) join(tx *bolt.Tx, d *dayPlan) error {
 // joinProbe packs the readings of one probe's hours together, and its rollups, which
 // are joined as they are: a correction may have changed them since. A block that is
 // damaged is left out and counted.
-func (s *Store) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePart, err error) {
+func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePart, err error) {
 	raw.probe, table.probe = g.probe, g.probe
 	probe := sensors.ProbeID(g.probe)
-	q := newQuery(s, "")
+	q := newQuery(w.series, "")
 	defer q.release()
 	recs := q.recs[:0]
 	var spans [levels][]block.Span
@@ -200,13 +200,13 @@ func (s *Store) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePar
 		from := len(recs)
 		for _, b := range blocks {
 			if recs, err = q.dec.Decode(recs, b); err != nil {
-				s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
+				w.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
 			}
 		}
 		stored := append(slices.Clone(g.table[i]), make([][]byte, levels)...)
 		for l := range levels {
 			if spans[l], err = levelOf(spans[l], &q.dec, probe, l, stored[l], recs[from:]); err != nil {
-				s.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
+				w.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
 			}
 		}
 	}

@@ -1,39 +1,14 @@
 package store
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"iter"
+	"strconv"
+	"strings"
 
 	bolt "go.etcd.io/bbolt"
-	boltErrors "go.etcd.io/bbolt/errors"
 )
-
-// Commit writes documents, journal entries and state at once, in one
-// transaction that is on the disk when it returns without an error. After an
-// error it may be there or not; to commit again is safe, though a journal entry
-// may then be there twice.
-func (s *Store) Commit(c Commit) error {
-	if err := c.check(); err != nil {
-		return fmt.Errorf("commit to the record: %w", err)
-	}
-	if err := s.reattachNow(); err != nil {
-		return fmt.Errorf("commit to the record: %w", err)
-	}
-	write := func() error { return s.update(func(tx *bolt.Tx) error { return s.putCommit(tx, c) }) }
-	err := write()
-	if errors.Is(err, boltErrors.ErrMaxSizeReached) {
-		err = s.commitWithRoom(write)
-	}
-	if err != nil {
-		return fmt.Errorf("commit to the record: %w", err)
-	}
-	if c.State != nil {
-		s.lastSum.Store(0)
-	}
-	return nil
-}
 
 // check refuses documents that nothing could find again.
 func (c *Commit) check() error {
@@ -43,51 +18,6 @@ func (c *Commit) check() error {
 		}
 	}
 	return nil
-}
-
-// commitWithRoom makes room for a commit at the cost of the oldest readings. It
-// waits for a flush that is at work, as that may be making room too.
-func (s *Store) commitWithRoom(write func() error) error {
-	s.flushing <- struct{}{}
-	defer func() { <-s.flushing }()
-	return s.withRoom(write)
-}
-
-// putCommit writes all of a commit inside tx.
-func (s *Store) putCommit(tx *bolt.Tx, c Commit) error {
-	for _, d := range c.Docs {
-		if err := putDoc(tx, d.Bucket, []byte(d.Key), d.Value); err != nil {
-			return err
-		}
-	}
-	if err := s.putJournal(tx, c.Journal); err != nil {
-		return err
-	}
-	if c.State != nil {
-		return putDoc(tx, bucketState, []byte("engine"), c.State)
-	}
-	return nil
-}
-
-// reattachNow is reattach for those who do not hold the flushing token: when a
-// flush is at work, opening the file is left to it.
-func (s *Store) reattachNow() error {
-	if s.current() != nil {
-		return nil
-	}
-	select {
-	case s.flushing <- struct{}{}:
-	default:
-		return ErrUnavailable
-	}
-	defer func() { <-s.flushing }()
-	ctx, cancel := context.WithTimeout(context.Background(), openLimit)
-	defer cancel()
-	err := s.reattach(ctx)
-	if err != nil {
-		s.failed(err)
-	}
-	return err
 }
 
 // docBucket returns the bucket of a kind of document, nil when none was kept.
@@ -132,9 +62,9 @@ func getDoc(tx *bolt.Tx, bucket Bucket, key []byte) ([]byte, error) {
 }
 
 // Get returns one document, nil where there is none.
-func (s *Store) Get(b Bucket, key string) ([]byte, error) {
+func (r *recordFile) Get(b Bucket, key string) ([]byte, error) {
 	var out []byte
-	err := s.view(func(tx *bolt.Tx) error {
+	err := r.view(func(tx *bolt.Tx) error {
 		v, err := getDoc(tx, b, []byte(key))
 		if errors.Is(err, errNoDoc) {
 			return nil
@@ -143,22 +73,15 @@ func (s *Store) Get(b Bucket, key string) ([]byte, error) {
 		return err
 	})
 	if err != nil {
-		s.damagedIf(err)
+		r.damagedIf(err)
 		return nil, fmt.Errorf("read document %q: %w", key, err)
 	}
 	return out, nil
 }
 
-// damagedIf counts err if it tells of a damaged record.
-func (s *Store) damagedIf(err error) {
-	if errors.Is(err, ErrDamaged) {
-		s.damagedRecord(err)
-	}
-}
-
 // State returns the engine's state as last written, nil where there is none.
-func (s *Store) State() ([]byte, error) {
-	return s.Get(bucketState, "engine")
+func (r *recordFile) State() ([]byte, error) {
+	return r.Get(bucketState, "engine")
 }
 
 // docsAtATime bounds how many documents one read transaction copies out.
@@ -166,17 +89,17 @@ const docsAtATime = 256
 
 // Docs yields the documents of one kind in order of their keys. A damaged one
 // yields an error wrapping ErrDamaged, and those after it still follow.
-func (s *Store) Docs(b Bucket) iter.Seq2[Doc, error] {
+func (r *recordFile) Docs(b Bucket) iter.Seq2[Doc, error] {
 	return func(yield func(Doc, error) bool) {
 		var from []byte
 		for {
-			docs, errs, next, err := s.someDocs(b, from)
+			docs, errs, next, err := r.someDocs(b, from)
 			if err != nil {
 				yield(Doc{}, fmt.Errorf("read documents: %w", err))
 				return
 			}
 			for _, err := range errs {
-				s.damagedIf(err)
+				r.damagedIf(err)
 				if !yield(Doc{}, err) {
 					return
 				}
@@ -195,8 +118,8 @@ func (s *Store) Docs(b Bucket) iter.Seq2[Doc, error] {
 }
 
 // someDocs copies out documents from a key on, and the key to go on from.
-func (s *Store) someDocs(b Bucket, from []byte) (docs []Doc, errs []error, next []byte, err error) {
-	err = s.view(func(tx *bolt.Tx) error {
+func (r *recordFile) someDocs(b Bucket, from []byte) (docs []Doc, errs []error, next []byte, err error) {
+	err = r.view(func(tx *bolt.Tx) error {
 		bucket := docBucket(tx, b)
 		if bucket == nil {
 			return nil
@@ -218,3 +141,25 @@ func (s *Store) someDocs(b Bucket, from []byte) (docs []Doc, errs []error, next 
 	})
 	return docs, errs, next, err
 }
+
+// emptyRecord lays out a new file.
+func emptyRecord(tx *bolt.Tx) error {
+	for _, name := range [...]string{rootKeep, rootJournal, rootRaw, rootTable} {
+		if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
+			return err
+		}
+	}
+	return putSchema(tx, schema)
+}
+
+func putSchema(tx *bolt.Tx, n int) error {
+	for _, key := range strings.Fields(schemaKeys) {
+		if err := putDoc(tx, bucketSelf, []byte(key), []byte(strconv.Itoa(n))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// The layout's number is kept twice: without it the file could not be used.
+const schemaKeys = "schema schema-again"

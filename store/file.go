@@ -1,7 +1,6 @@
 package store
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -9,11 +8,34 @@ import (
 	"runtime/debug"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
 )
+
+// A recordFile is the file of the record, open or not, and what happened to it.
+type recordFile struct {
+	opt  Options
+	path string
+	kept atomic.Pointer[Keep]
+	now  func() time.Time // for names of quarantined files and LastCommit
+
+	writing   sync.Mutex // one write transaction with its bookkeeping
+	currently sync.Mutex // guards db, never held for long
+	db        *handle    // nil while the disk would not have it
+	closed    atomic.Bool
+	place     atomic.Int32 // where the open file was at the last commit
+	stale     atomic.Bool  // a commit failed half-way: see resync
+	// era counts the files opened and the commits that failed half-way: what was
+	// remembered of an earlier one is to be looked up.
+	era    atomic.Uint64
+	mapped atomic.Int64 // see touched
+
+	figuring sync.Mutex // guards fig
+	fig      figures
+}
 
 // pageSize is fixed: the library's default follows the kernel's, and a file
 // must be readable on the next board.
@@ -23,15 +45,15 @@ const pageSize = 4096
 const growBy = 16 << 10
 
 // boltOptions are the library's options for the record.
-func (s *Store) boltOptions() *bolt.Options {
+func (r *recordFile) boltOptions() *bolt.Options {
 	mapped := int64(64 << 20)
 	if strconv.IntSize == 64 {
 		mapped = 1 << 30 // address space only; saves stopping readers to map again
 	}
 	return &bolt.Options{
-		Timeout: time.Second, PageSize: pageSize, MaxSize: int(s.kept.Load().MaxBytes), ReadOnly: s.opt.ReadOnly,
-		OpenFile:        s.opt.openFile,
-		InitialMmapSize: int(min(mapped, s.kept.Load().MaxBytes)),
+		Timeout: time.Second, PageSize: pageSize, MaxSize: int(r.kept.Load().MaxBytes), ReadOnly: r.opt.ReadOnly,
+		OpenFile:        r.opt.openFile,
+		InitialMmapSize: int(min(mapped, r.kept.Load().MaxBytes)),
 		// Writing the list of free pages would cost a page each commit. It is
 		// left behind at a clean close; see leaveFreelist.
 		NoFreelistSync: true, FreelistType: bolt.FreelistMapType,
@@ -76,10 +98,6 @@ func guard(f func() error) (err error) {
 	return f()
 }
 
-// errPanic marks an error that came out of the library as a panic: the file, or
-// the library's idea of it, can no longer be trusted.
-var errPanic = errors.New("the record's pages are damaged")
-
 // A handle is an open file. Whoever uses it holds the gate for reading; it is
 // closed on purpose only by who holds it for writing.
 type handle struct {
@@ -90,9 +108,9 @@ type handle struct {
 }
 
 // openHandle opens the record itself.
-func (s *Store) openHandle() (*handle, error) {
+func (r *recordFile) openHandle() (*handle, error) {
 	h := &handle{}
-	o := s.boltOptions()
+	o := r.boltOptions()
 	open := o.OpenFile
 	if open == nil {
 		open = os.OpenFile
@@ -103,15 +121,15 @@ func (s *Store) openHandle() (*handle, error) {
 		return f, err
 	}
 	var err error
-	h.DB, err = openBolt(s.path, o)
+	h.DB, err = openBolt(r.path, o)
 	return h, err
 }
 
 // current returns the open file, nil for none.
-func (s *Store) current() *handle {
-	s.file.Lock()
-	defer s.file.Unlock()
-	return s.db
+func (r *recordFile) current() *handle {
+	r.currently.Lock()
+	defer r.currently.Unlock()
+	return r.db
 }
 
 // mostMapped is how many bundles may be read through the mapping before their pages are
@@ -121,26 +139,27 @@ const mostMapped = 48
 // touched counts bundles that were read in tx, and gives the pages of the mapping back
 // when these are many. What is read again comes from the kernel's cache, which has them
 // only as long as nothing else needs the room.
-func (s *Store) touched(tx *bolt.Tx, bundles int) {
-	if s.mapped.Add(int64(bundles)) < mostMapped {
+func (r *recordFile) touched(tx *bolt.Tx, bundles int) {
+	if r.mapped.Add(int64(bundles)) < mostMapped {
 		return
 	}
-	s.mapped.Store(0)
+	r.mapped.Store(0)
 	// The transaction keeps the mapping where it is. Without this only memory is lost.
 	_, _, _ = syscall.Syscall(syscall.SYS_MADVISE, tx.DB().Info().Data, uintptr(tx.Size()), syscall.MADV_DONTNEED)
 }
 
 // become goes on with another file, or with none.
-func (s *Store) become(h *handle) {
-	s.file.Lock()
-	s.db = h
-	s.file.Unlock()
+func (r *recordFile) become(h *handle) {
+	r.currently.Lock()
+	r.db = h
+	r.era.Add(1)
+	r.currently.Unlock()
 }
 
 // enter returns the open file with its gate held for reading, nil for none.
-func (s *Store) enter() *handle {
+func (r *recordFile) enter() *handle {
 	for {
-		h := s.current()
+		h := r.current()
 		if h == nil {
 			return nil
 		}
@@ -149,7 +168,7 @@ func (s *Store) enter() *handle {
 			return h
 		}
 		h.gate.RUnlock()
-		if s.current() == h {
+		if r.current() == h {
 			return nil
 		}
 	}
@@ -158,8 +177,8 @@ func (s *Store) enter() *handle {
 // view runs f in a read transaction. After a panic of the library itself its locks
 // are left as they were, so that the next one would wait for ever: then the file is
 // let go of. A panic in f tells of one page only.
-func (s *Store) view(f func(tx *bolt.Tx) error) error {
-	h := s.enter()
+func (r *recordFile) view(f func(tx *bolt.Tx) error) error {
+	h := r.enter()
 	if h == nil {
 		return ErrUnavailable
 	}
@@ -169,7 +188,7 @@ func (s *Store) view(f func(tx *bolt.Tx) error) error {
 	})
 	h.gate.RUnlock()
 	if errors.Is(err, errPanic) && !begun {
-		s.letGo(h)
+		r.letGo(h)
 	}
 	return err
 }
@@ -177,23 +196,18 @@ func (s *Store) view(f func(tx *bolt.Tx) error) error {
 // update runs f in a write transaction and counts how it went. After a panic
 // the file is let go of, to be checked and opened afresh by the next write. What
 // f leaves to tx.OnCommit still runs under s.writing.
-func (s *Store) update(f func(tx *bolt.Tx) error) error {
-	s.writing.Lock()
-	defer s.writing.Unlock()
-	h := s.enter()
+func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
+	r.writing.Lock()
+	defer r.writing.Unlock()
+	h := r.enter()
 	if h == nil {
 		return ErrUnavailable
 	}
 	var pages int64
 	committing := false
 	err := guard(func() error {
-		if s.headStale {
-			if err := h.View(s.reloadHead); err != nil {
-				return err
-			}
-		}
 		return h.Update(func(tx *bolt.Tx) error {
-			h.MaxSize = int(s.kept.Load().MaxBytes) // read by write transactions only
+			h.MaxSize = int(r.kept.Load().MaxBytes) // read by write transactions only
 			tx.OnCommit(func() { stats := tx.Stats(); pages = stats.GetPageAlloc() })
 			err := f(tx)
 			committing = err == nil
@@ -202,98 +216,37 @@ func (s *Store) update(f func(tx *bolt.Tx) error) error {
 	})
 	h.gate.RUnlock()
 	if err == nil {
-		s.measure()
-		s.mu.Lock()
-		s.fig.commits++
-		s.fig.written += uint64(pages) + pageSize // and the meta page
-		s.fig.lastCommit = s.now()
-		s.mu.Unlock()
+		r.measure()
+		r.figuring.Lock()
+		r.fig.commits++
+		r.fig.written += uint64(pages) + pageSize // and the meta page
+		r.fig.lastCommit = r.now()
+		r.figuring.Unlock()
 		return nil
 	}
-	s.failed(err)
+	r.failed(err)
 	if committing {
 		// When the last sync of a commit fails, the commit is in the file all
 		// the same. What is there has to be looked up before the next one.
-		s.stale.Store(true)
-		s.headStale = true
+		r.stale.Store(true)
+		r.era.Add(1)
 	}
 	if errors.Is(err, errPanic) {
-		s.letGo(h)
+		r.letGo(h)
 	}
 	return err
-}
-
-// reloadHead takes the journal's head from the file.
-func (s *Store) reloadHead(tx *bolt.Tx) (err error) {
-	s.head, err = loadHead(tx)
-	s.headStale = err != nil
-	return err
-}
-
-// resync makes the index agree with the file after a commit that may or may not
-// have happened, and has the open hour written afresh. The caller holds the
-// flushing token.
-func (s *Store) resync() error {
-	if !s.stale.Load() {
-		return nil
-	}
-	s.layout.Lock()
-	defer s.layout.Unlock()
-	var onDisk []*entry
-	err := s.view(func(tx *bolt.Tx) error {
-		onDisk = loadIndex(tx)
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.mem.reconcile(onDisk)
-	s.lastSum.Store(0)
-	s.rewrite = true
-	s.stale.Store(false)
-	return nil
-}
-
-// reconcile takes over what is on disk; hours that are not there stay waiting.
-func (m *memory) reconcile(onDisk []*entry) {
-	have := make(map[string]*entry, len(m.entries))
-	for _, e := range m.entries {
-		have[string(e.name)] = e
-	}
-	next := memory{}
-	for _, d := range onDisk {
-		if e := have[string(d.name)]; e != nil {
-			e.raw, e.table, e.noRaw = nil, nil, d.noRaw
-			d = e
-			delete(have, string(d.name))
-		}
-		next.insert(d)
-	}
-	for _, e := range have {
-		if e.raw != nil {
-			next.insert(e)
-		} else {
-			e.gone = true
-		}
-	}
-	m.entries = next.entries
-	for _, p := range m.order {
-		p.parted, p.rowed = 0, 0
-	}
 }
 
 // letGo forgets a database that panicked. Closing it may hang on a lock that the
 // panic left held, so a goroutine of its own does that, and whoever waits in it is
 // left there. The lock on the file is given up here, for the next attempt to open it.
-func (s *Store) letGo(h *handle) {
-	s.file.Lock()
-	defer s.file.Unlock()
-	if s.db != h {
+func (r *recordFile) letGo(h *handle) {
+	r.currently.Lock()
+	defer r.currently.Unlock()
+	if r.db != h {
 		return
 	}
-	s.db = nil
+	r.db = nil
 	if h.file != nil {
 		_ = syscall.Flock(int(h.file.Fd()), syscall.LOCK_UN)
 	}
@@ -302,29 +255,29 @@ func (s *Store) letGo(h *handle) {
 
 // measure notes the length of the file and the bytes of it in use, for those who
 // must not wait for a disk.
-func (s *Store) measure() {
+func (r *recordFile) measure() {
 	var size, used int64
-	err := s.view(func(tx *bolt.Tx) error {
+	err := r.view(func(tx *bolt.Tx) error {
 		st := tx.DB().Stats()
 		used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
 		return nil
 	})
-	info, serr := os.Stat(s.path)
-	s.notePlace(info, serr)
+	info, serr := os.Stat(r.path)
+	r.notePlace(info, serr)
 	if errors.Join(err, serr) != nil {
 		return
 	}
 	size = info.Size()
-	s.mu.Lock()
-	s.fig.size, s.fig.used = size, used
-	s.mu.Unlock()
+	r.figuring.Lock()
+	r.fig.size, r.fig.used = size, used
+	r.figuring.Unlock()
 }
 
 // notePlace remembers whether the open file still has its name: what is written to
 // one without a name is gone at the next start.
-func (s *Store) notePlace(info os.FileInfo, err error) {
+func (r *recordFile) notePlace(info os.FileInfo, err error) {
 	place := inPlace
-	if h := s.current(); h != nil && h.file != nil {
+	if h := r.current(); h != nil && h.file != nil {
 		switch mine, ferr := h.file.Stat(); {
 		case errors.Is(err, os.ErrNotExist):
 			place = nameGone
@@ -332,7 +285,7 @@ func (s *Store) notePlace(info os.FileInfo, err error) {
 			place = nameTaken
 		}
 	}
-	s.place.Store(place)
+	r.place.Store(place)
 }
 
 // Where the open file is.
@@ -347,43 +300,20 @@ var ErrDisplaced = errors.New("another file has taken the record's place; stop d
 
 // displaced looks whether another file has taken the record's place: nothing may be
 // put over that.
-func (s *Store) displaced() error {
-	info, err := os.Stat(s.path)
-	s.notePlace(info, err)
-	if s.place.Load() == nameTaken {
+func (r *recordFile) displaced() error {
+	info, err := os.Stat(r.path)
+	r.notePlace(info, err)
+	if r.place.Load() == nameTaken {
 		return ErrDisplaced
-	}
-	return nil
-}
-
-// backInPlace gives a record whose file was removed under it its name again, with
-// all that it holds.
-func (s *Store) backInPlace(ctx context.Context) error {
-	switch s.place.Load() {
-	case nameTaken:
-		return ErrDisplaced
-	case nameGone:
-		if err := os.MkdirAll(s.opt.Dir, 0o700); err != nil {
-			return err
-		}
-		room, err := s.roomForCopy()
-		if err != nil {
-			return err
-		}
-		if !room { // each try would wear the card with as much as fits
-			return fmt.Errorf("the record's file was removed while it was in use, and to write it anew: %w", syscall.ENOSPC)
-		}
-		s.opt.Logger.Error("the record's file was removed while it was in use; it is written anew", "file", s.path)
-		return s.compact(ctx, true)
 	}
 	return nil
 }
 
 // sizes returns the length of the file and the bytes of it in use, as measured last.
-func (s *Store) sizes() (size, used int64) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.fig.size, s.fig.used
+func (r *recordFile) sizes() (size, used int64) {
+	r.figuring.Lock()
+	defer r.figuring.Unlock()
+	return r.fig.size, r.fig.used
 }
 
 // create makes an empty record at path: whole and on disk under another name
@@ -473,4 +403,57 @@ func lockFree(f *os.File, shared bool) error {
 		return ErrLocked
 	}
 	return err
+}
+
+// figures count what happened since Open.
+type figures struct {
+	commits, errors, damaged, written uint64
+	lastCommit                        time.Time
+	lastError                         string
+	size, used                        int64 // of the file, after the last commit
+}
+
+// failed counts an error.
+func (r *recordFile) failed(err error) {
+	r.figuring.Lock()
+	defer r.figuring.Unlock()
+	r.fig.errors++
+	r.fig.lastError = err.Error()
+}
+
+// damagedRecord counts a record that was refused, and tells of the first.
+func (r *recordFile) damagedRecord(err error) {
+	r.figuring.Lock()
+	r.fig.damaged++
+	first := r.fig.damaged == 1
+	r.figuring.Unlock()
+	if first {
+		r.opt.Logger.Error("part of the record is damaged and is not served; run dewline repair", "err", err)
+	}
+}
+
+// damagedIf counts err if it tells of a damaged record.
+func (r *recordFile) damagedIf(err error) {
+	if errors.Is(err, ErrDamaged) {
+		r.damagedRecord(err)
+	}
+}
+
+// isFile refuses a folder, which opens as well.
+func isFile(f *os.File) error {
+	fi, err := f.Stat()
+	if err == nil && fi.IsDir() {
+		err = fmt.Errorf("%s is a folder: name a file", f.Name())
+	}
+	return err
+}
+
+// notInUse reports ErrLocked while a process writes to the record at path, which
+// may be missing.
+func notInUse(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil
+	}
+	return errors.Join(lockFree(f, true), f.Close())
 }

@@ -18,6 +18,13 @@ import (
 	"dewline/rules/event"
 )
 
+// A chain is the journal.
+type chain struct {
+	in   *recordFile
+	head journalHead // guarded by the file's lock for writing
+	era  uint64      // of the file that head is of
+}
+
 // A journal value is the SHA-256 of the hash before it and the event's JSON,
 // then that JSON. The newest hash is kept a second time among the store's own
 // documents, so that cutting the end off shows as well. Names and free text are
@@ -66,7 +73,7 @@ func loadHead(tx *bolt.Tx) (journalHead, error) {
 }
 
 // putJournal appends events. The head in memory moves on only with the commit.
-func (s *Store) putJournal(tx *bolt.Tx, events []event.Event) error {
+func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 	if len(events) == 0 {
 		return nil
 	}
@@ -75,7 +82,14 @@ func (s *Store) putJournal(tx *bolt.Tx, events []event.Event) error {
 		return badf("bucket %s is missing", rootJournal)
 	}
 	b.FillPercent = 1
-	head := s.head
+	if era := j.in.era.Load(); era != j.era {
+		var err error
+		if j.head, err = loadHead(tx); err != nil {
+			return err
+		}
+		j.era = era
+	}
+	head := j.head
 	for _, e := range events {
 		e.Seq = head.seq + 1
 		key := binary.BigEndian.AppendUint64(nil, e.Seq)
@@ -87,12 +101,12 @@ func (s *Store) putJournal(tx *bolt.Tx, events []event.Event) error {
 		if err != nil {
 			return err
 		}
-		head = journalHead{seq: e.Seq, hash: chain(head.hash, text)}
+		head = journalHead{seq: e.Seq, hash: chained(head.hash, text)}
 		if err := b.Put(key, append(head.hash[:], text...)); err != nil {
 			return err
 		}
 	}
-	tx.OnCommit(func() { s.head = head }) // still under the library's write lock
+	tx.OnCommit(func() { j.head = head }) // still under the library's write lock
 	return putDoc(tx, bucketSelf, []byte("journal"), head.bytes())
 }
 
@@ -122,8 +136,8 @@ func besideHash(text []byte) string {
 	return base64.RawURLEncoding.EncodeToString(h[:])
 }
 
-// chain is the hash of an entry's text that follows an entry with the hash before.
-func chain(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
+// chained is the hash of an entry's text that follows an entry with the hash before.
+func chained(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
 	h := sha256.New()
 	h.Write(before[:])
 	h.Write(text)
@@ -135,10 +149,10 @@ func chain(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
 // written; zero times leave an end open. One that does not follow from the one
 // before it, or whose names were changed, is not shown: it yields an error
 // wrapping ErrTampered.
-func (s *Store) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
+func (j *chain) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
 	return func(yield func(event.Event, error) bool) {
 		var before [sha256.Size]byte
-		s.eachEntry([]byte{}, &before, func(e event.Event, err error) bool {
+		j.eachEntry([]byte{}, &before, func(e event.Event, err error) bool {
 			if err == nil && ((!from.IsZero() && e.At.Wall.Before(from)) || (!to.IsZero() && !e.At.Wall.Before(to))) {
 				return true
 			}
@@ -149,8 +163,8 @@ func (s *Store) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
 
 // eachEntry reads the events from a key on, the first of which has to follow
 // from the hash before.
-func (s *Store) eachEntry(from []byte, before *[sha256.Size]byte, yield func(event.Event, error) bool) {
-	s.eachStored(from, func(v stored) bool {
+func (j *chain) eachEntry(from []byte, before *[sha256.Size]byte, yield func(event.Event, error) bool) {
+	j.eachStored(from, func(v stored) bool {
 		e, err := v.parse(*before)
 		if len(v.value) >= sha256.Size {
 			copy(before[:], v.value)
@@ -169,7 +183,7 @@ type stored struct {
 // parse reads an entry that has to follow from the hash before it.
 func (v *stored) parse(before [sha256.Size]byte) (event.Event, error) {
 	bad := fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(v.key))
-	if len(v.value) < sha256.Size || chain(before, v.value[sha256.Size:]) != [sha256.Size]byte(v.value) {
+	if len(v.value) < sha256.Size || chained(before, v.value[sha256.Size:]) != [sha256.Size]byte(v.value) {
 		return event.Event{}, bad
 	}
 	e, hash, err := event.Decode(v.value[sha256.Size:])
@@ -201,12 +215,12 @@ func entryNumber(key []byte) string {
 
 // eachStored visits copies of the stored entries from a key on, some per read
 // transaction.
-func (s *Store) eachStored(from []byte, visit func(stored) bool, fail func(error)) {
+func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error)) {
 	for from != nil {
 		var some []stored
 		start := from
 		from = nil
-		err := s.view(func(tx *bolt.Tx) error {
+		err := j.in.view(func(tx *bolt.Tx) error {
 			b := tx.Bucket([]byte(rootJournal))
 			if b == nil {
 				return badf("bucket %s is missing", rootJournal)
@@ -239,10 +253,10 @@ func (s *Store) eachStored(from []byte, visit func(stored) bool, fail func(error
 // VerifyJournal follows the chain from the first entry to the last and returns
 // how many entries it found whole. The error wraps ErrTampered and names the
 // first entry that does not follow from the one before.
-func (s *Store) VerifyJournal() (entries int, err error) {
+func (j *chain) VerifyJournal() (entries int, err error) {
 	var at journalHead
 	var bad error
-	s.eachStored([]byte{}, func(v stored) bool {
+	j.eachStored([]byte{}, func(v stored) bool {
 		if len(v.key) != 8 || binary.BigEndian.Uint64(v.key) != at.seq+1 {
 			bad = fmt.Errorf("%w: entry %d is missing", ErrTampered, at.seq+1)
 			return false
@@ -262,13 +276,13 @@ func (s *Store) VerifyJournal() (entries int, err error) {
 	if bad != nil {
 		return entries, bad
 	}
-	return entries, s.verifyHead(at)
+	return entries, j.verifyHead(at)
 }
 
 // verifyHead compares the end of the chain with the head kept apart.
-func (s *Store) verifyHead(end journalHead) error {
+func (j *chain) verifyHead(end journalHead) error {
 	var head journalHead
-	err := s.view(func(tx *bolt.Tx) error {
+	err := j.in.view(func(tx *bolt.Tx) error {
 		v, err := getDoc(tx, bucketSelf, []byte("journal"))
 		if errors.Is(err, errNoDoc) {
 			return nil

@@ -33,7 +33,7 @@ func rewritten(b *bolt.Bucket, seq uint64) error {
 	}
 	var before [32]byte
 	copy(before[:], b.Get(keyOf(seq-1)))
-	hash := chain(before, text)
+	hash := chained(before, text)
 	return b.Put(keyOf(seq), append(hash[:], text...))
 }
 
@@ -169,7 +169,7 @@ func TestOldLinesAreRead(t *testing.T) {
 	err := s.update(func(tx *bolt.Tx) error {
 		var h journalHead
 		for i, text := range old {
-			h = journalHead{uint64(i + 1), chain(h.hash, []byte(text))}
+			h = journalHead{uint64(i + 1), chained(h.hash, []byte(text))}
 			if err := tx.Bucket([]byte(rootJournal)).Put(keyOf(h.seq), append(h.hash[:], text...)); err != nil {
 				return err
 			}

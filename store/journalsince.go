@@ -20,14 +20,14 @@ const journalSlack = time.Minute
 // JournalSince yields the events from a running time on, in the order they
 // were written, without reading those before: running time never goes back, so
 // they are in its order. It refuses entries as Journal does.
-func (s *Store) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
+func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
 	return func(yield func(event.Event, error) bool) {
-		from, before, err := s.journalStart(mono - journalSlack)
+		from, before, err := j.journalStart(mono - journalSlack)
 		if err != nil {
 			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
 			return
 		}
-		s.eachEntry(from, &before, func(e event.Event, err error) bool {
+		j.eachEntry(from, &before, func(e event.Event, err error) bool {
 			return err == nil && e.At.Mono < mono || yield(e, err)
 		})
 	}
@@ -35,8 +35,8 @@ func (s *Store) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
 
 // journalStart finds, by halving, the key of the first entry at or after mono
 // and the hash that it follows from; nil where there is none.
-func (s *Store) journalStart(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
-	err = s.view(func(tx *bolt.Tx) error {
+func (j *chain) journalStart(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
+	err = j.in.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket([]byte(rootJournal))
 		if b == nil {
 			return badf("bucket %s is missing", rootJournal)

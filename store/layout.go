@@ -4,8 +4,12 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"math"
+	"syscall"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"dewline/store/block"
 )
@@ -174,3 +178,72 @@ func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte 
 	}
 	return dst
 }
+
+// openNames lists the buckets of rows or parts, oldest first.
+func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
+	c := tx.Cursor()
+	for k, _ := c.Seek([]byte{prefix}); len(k) > 0 && k[0] == prefix; k, _ = c.Next() {
+		if len(k) == 9 { // others, as "raw", are not numbered
+			out = append(out, append([]byte(nil), k...))
+		}
+	}
+	return out
+}
+
+// openName names the bucket of row or part n, so that names sort by age.
+func openName(prefix byte, n uint64) []byte {
+	return binary.BigEndian.AppendUint64([]byte{prefix}, n)
+}
+
+// rowCost is what a row takes up in the root page: element, name, bucket
+// header, and inside it a page header, an element and the key.
+func rowCost(v []byte) int {
+	const around = elemSize + 9 + 16
+	if inside := pageHeader + elemSize + len(valueKey) + len(v); inside <= pageSize/4 {
+		return around + inside
+	}
+	return around
+}
+
+// probeKey is the document key of a probe's number.
+func probeKey(num int) []byte { return binary.BigEndian.AppendUint16(nil, uint16(num)) }
+
+// errBadFile says that the file's structure is damaged.
+var errBadFile = errors.New("the file is damaged")
+
+// badf makes an error that wraps errBadFile.
+func badf(format string, args ...any) error {
+	return fmt.Errorf("%w: %s", errBadFile, fmt.Sprintf(format, args...))
+}
+
+// IsDamage reports whether an error tells of a damaged file or record, from which
+// Repair may save the rest.
+func IsDamage(err error) bool {
+	return errors.Is(err, ErrDamaged) || errors.Is(err, block.ErrCorrupt) || isDamage(err)
+}
+
+// isDamage tells a file that will never read again from trouble that may pass.
+func isDamage(err error) bool {
+	return errors.Is(err, errBadFile) || errors.Is(err, errPanic) || errors.Is(err, syscall.EIO) ||
+		errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
+}
+
+// kindOf is what a root's bundles hold.
+func kindOf(root string) byte {
+	if root == rootTable {
+		return kindTable
+	}
+	return kindRaw
+}
+
+// kindWord names what a bundle holds.
+func kindWord(kind byte) string {
+	if kind == kindRaw {
+		return "readings"
+	}
+	return "sums"
+}
+
+// errPanic marks an error that came out of the library as a panic: the file, or
+// the library's idea of it, can no longer be trusted.
+var errPanic = errors.New("the record's pages are damaged")

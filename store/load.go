@@ -16,26 +16,23 @@ import (
 
 // load takes the index of bundles, the probes, the open hour and the journal's
 // head into memory, in front of what memory already holds.
-func (s *Store) load(tx *bolt.Tx, rep *Report) error {
+func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	names, err := loadProbes(tx)
 	if err != nil {
 		return err
 	}
 	entries := loadIndex(tx)
-	recs, rows := s.loadOpen(tx)
-	s.dropSealed(tx, entries, names, recs)
-	if s.head, err = loadHead(tx); err != nil {
-		return err
-	}
-	s.rows = rows
-	s.lastSum.Store(0)
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	recs, rows := w.loadOpen(tx)
+	w.dropSealed(tx, entries, names, recs)
+	w.rows = rows
+	w.lastSum.Store(0)
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	if v, err := getDoc(tx, bucketSelf, []byte(keyLastSeq)); err == nil && len(v) == 8 {
-		s.mem.nextSeq = max(s.mem.nextSeq, binary.BigEndian.Uint64(v)+1)
+		w.mem.nextSeq = max(w.mem.nextSeq, binary.BigEndian.Uint64(v)+1)
 	}
-	s.rewrite = s.mem.adopt(names, entries, recs, s.attached)
-	s.attached = true
+	w.rewrite = w.mem.adopt(names, entries, recs, w.attached)
+	w.attached = true
 	rep.Readings = 0
 	newest := int64(math.MinInt64)
 	note := func(mono, wall int64) {
@@ -136,9 +133,6 @@ func (m *memory) adoptEntries(onDisk []*entry) {
 	}
 }
 
-// probeKey is the document key of a probe's number.
-func probeKey(num int) []byte { return binary.BigEndian.AppendUint16(nil, uint16(num)) }
-
 // loadProbes reads the numbers that rows know the probes by.
 func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
 	names := make(map[int]sensors.ProbeID)
@@ -157,38 +151,8 @@ func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
 	return names, err
 }
 
-// loadIndex lists the bundles on disk by their names alone.
-func loadIndex(tx *bolt.Tx) []*entry {
-	var out []*entry
-	byName := make(map[string]*entry)
-	for _, root := range [...]string{rootRaw, rootTable} {
-		b := tx.Bucket([]byte(root))
-		if b == nil {
-			continue
-		}
-		c := b.Cursor()
-		for k, _ := c.First(); k != nil; k, _ = c.Next() {
-			if len(k) != keyLen {
-				continue
-			}
-			e := byName[string(k)]
-			if e == nil {
-				key, _ := parseKey(k)
-				e = &entry{key: key, name: append([]byte(nil), k...), noRaw: root == rootTable}
-				byName[string(k)] = e
-				out = append(out, e)
-			}
-		}
-	}
-	m := memory{}
-	for _, e := range out {
-		m.insert(e)
-	}
-	return m.entries
-}
-
 // loadOpen reads the parts and rows of the open hour.
-func (s *Store) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
+func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
 	open := make(map[int]*loadedSeries)
 	var rows openRows
 	var dec block.Decoder
@@ -211,7 +175,7 @@ func (s *Store) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
 				}
 			})
 			if err != nil {
-				s.damagedRecord(fmt.Errorf("batch of the open hour: %w", err))
+				w.damagedRecord(fmt.Errorf("batch of the open hour: %w", err))
 			}
 		}
 	}
@@ -220,7 +184,7 @@ func (s *Store) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
 
 // dropSealed removes open records that a bundle holds already, as can be after
 // the file fell back to an older root or was repaired.
-func (s *Store) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) {
+func (w *writer) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) {
 	first := int64(math.MaxInt64)
 	for _, o := range open {
 		if len(o.recs) > 0 {
@@ -248,38 +212,4 @@ func (s *Store) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.
 			}
 		}
 	}
-}
-
-// openNames lists the buckets of rows or parts, oldest first.
-func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
-	c := tx.Cursor()
-	for k, _ := c.Seek([]byte{prefix}); len(k) > 0 && k[0] == prefix; k, _ = c.Next() {
-		if len(k) == 9 { // others, as "raw", are not numbered
-			out = append(out, append([]byte(nil), k...))
-		}
-	}
-	return out
-}
-
-// openName names the bucket of row or part n, so that names sort by age.
-func openName(prefix byte, n uint64) []byte {
-	return binary.BigEndian.AppendUint64([]byte{prefix}, n)
-}
-
-// bucketValue returns the one value of a bundle's or row's bucket.
-func bucketValue(b *bolt.Bucket) []byte {
-	if b == nil {
-		return nil
-	}
-	return b.Get([]byte(valueKey))
-}
-
-// rowCost is what a row takes up in the root page: element, name, bucket
-// header, and inside it a page header, an element and the key.
-func rowCost(v []byte) int {
-	const around = elemSize + 9 + 16
-	if inside := pageHeader + elemSize + len(valueKey) + len(v); inside <= pageSize/4 {
-		return around + inside
-	}
-	return around
 }

@@ -15,7 +15,7 @@ import (
 // what of that is files.
 func resident() (all, files int) {
 	b, _ := os.ReadFile("/proc/self/status") // without it all is 0, and the test says so
-	shared := 0 // of a folder in memory
+	shared := 0                              // of a folder in memory
 	for line := range strings.Lines(string(b)) {
 		_, _ = fmt.Sscanf(line, "VmRSS: %d kB", &all)
 		_, _ = fmt.Sscanf(line, "RssFile: %d kB", &files)

@@ -1,8 +1,6 @@
 package store
 
 import (
-	"cmp"
-	"slices"
 	"time"
 
 	"dewline/sensors"
@@ -60,43 +58,6 @@ const (
 	// two bytes.
 	maxProbes = block.MaxSeries
 )
-
-// Append takes a reading into memory. It never waits for the disk. Stamps
-// within a quarter of a second of the probe's own grid are kept as on it. A
-// reading that finds no room is counted, and Options.Lost is told.
-func (s *Store) Append(r sensors.Reading) {
-	rec := recordOf(r)
-	kept, full := s.keep(r.Probe, &rec)
-	if !kept {
-		s.tellLost(1)
-	}
-	if full && s.opt.Full != nil {
-		s.opt.Full()
-	}
-}
-
-// keep adds a record to its probe's open ones, and reports whether there was room
-// and whether it is time to write.
-func (s *Store) keep(id sensors.ProbeID, rec *block.Record) (kept, full bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.mem.total >= maxOpen || len(s.mem.order) >= maxProbes && s.mem.probes[id] == nil {
-		s.mem.lost++
-		return false, false
-	}
-	p := s.mem.probe(id)
-	p.grid.snap(rec)
-	p.recs = append(p.recs, *rec)
-	s.mem.total++
-	return true, s.mem.total%fullEach == 0
-}
-
-// tellLost says that n more readings were dropped.
-func (s *Store) tellLost(n uint64) {
-	if n > 0 && s.opt.Lost != nil {
-		s.opt.Lost(n)
-	}
-}
 
 // probe returns the probe's open records, beginning them if need be. Probes are polled
 // in turn, so it looks first where its turn is.
@@ -194,12 +155,4 @@ func (g *grid) snap(r *block.Record) {
 func near(a, b, step int64) bool {
 	d := a - b
 	return step > 0 && max(d, -d) <= min(jitter, step/4)
-}
-
-// insert puts an entry in its place by seq, days before later hours.
-func (m *memory) insert(e *entry) {
-	at, _ := slices.BinarySearchFunc(m.entries, e, func(a, b *entry) int {
-		return cmp.Compare(a.key.seq, b.key.seq)
-	})
-	m.entries = slices.Insert(m.entries, at, e)
 }

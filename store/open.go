@@ -4,44 +4,40 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
-
-	"dewline/store/block"
 )
 
 // attach checks and opens the file, beginning one if there is none, and takes
 // its index and open hour into memory. The caller holds the flushing token, or
 // is Open.
-func (s *Store) attach(ctx context.Context) (Report, error) {
+func (w *writer) attach(ctx context.Context) (Report, error) {
 	var rep Report
-	if s.opt.Dir == "" {
+	if w.opt.Dir == "" {
 		return rep, errors.New("no data directory given")
 	}
-	if !s.opt.ReadOnly {
-		if err := os.MkdirAll(s.opt.Dir, 0o700); err != nil {
+	if !w.opt.ReadOnly {
+		if err := os.MkdirAll(w.opt.Dir, 0o700); err != nil {
 			return rep, err
 		}
 	}
-	err := s.inspect(ctx, &rep)
-	if err == nil && !s.opt.ReadOnly { // nobody else has it open
+	err := w.inspect(ctx, &rep)
+	if err == nil && !w.opt.ReadOnly { // nobody else has it open
 		for _, suffix := range unfinished() {
-			_ = os.Remove(s.path + suffix)
+			_ = os.Remove(w.path + suffix)
 		}
 	}
 	if err == nil {
-		err = s.openFile(ctx, &rep)
+		err = w.openFile(ctx, &rep)
 	}
-	if isDamage(err) && !s.opt.ReadOnly {
-		if err = s.replace(ctx, &rep, err); err == nil {
-			err = s.openFile(ctx, &rep)
+	if isDamage(err) && !w.opt.ReadOnly {
+		if err = w.replace(ctx, &rep, err); err == nil {
+			err = w.openFile(ctx, &rep)
 		}
 	}
 	return rep, err
@@ -54,28 +50,28 @@ func unfinished() []string {
 }
 
 // inspect checks the file before anything maps it, and creates a missing one.
-func (s *Store) inspect(ctx context.Context, rep *Report) error {
+func (w *writer) inspect(ctx context.Context, rep *Report) error {
 	flag := os.O_RDWR
-	if s.opt.ReadOnly {
+	if w.opt.ReadOnly {
 		flag = os.O_RDONLY
 	}
-	f, err := os.OpenFile(s.path, flag, 0)
-	if errors.Is(err, os.ErrNotExist) && !s.opt.ReadOnly {
+	f, err := os.OpenFile(w.path, flag, 0)
+	if errors.Is(err, os.ErrNotExist) && !w.opt.ReadOnly {
 		rep.Fresh = true
-		return create(s.path, emptyRecord)
+		return create(w.path, emptyRecord)
 	}
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := lockFree(f, s.opt.ReadOnly); err != nil {
+	if err := lockFree(f, w.opt.ReadOnly); err != nil {
 		return err
 	}
 	info, err := f.Stat()
 	if err != nil {
 		return err
 	}
-	return bounded(ctx, func() error { return s.checkMetas(ctx, f, info.Size(), rep) })
+	return bounded(ctx, func() error { return w.checkMetas(ctx, f, info.Size(), rep) })
 }
 
 // bounded gives up on f when ctx ends: a dying card can make a read take for
@@ -93,7 +89,7 @@ func bounded(ctx context.Context, f func() error) error {
 
 // checkMetas accepts the newest root whose tree is whole. When that is not the
 // newest of all, the newest is wiped, so that the library takes the other.
-func (s *Store) checkMetas(ctx context.Context, f *os.File, size int64, rep *Report) error {
+func (w *writer) checkMetas(ctx context.Context, f *os.File, size int64, rep *Report) error {
 	metas := readMetas(f)
 	if len(metas) == 0 {
 		return badf("neither of its two roots is valid")
@@ -103,7 +99,7 @@ func (s *Store) checkMetas(ctx context.Context, f *os.File, size int64, rep *Rep
 		err := checkTree(ctx, f, size, m)
 		if err == nil && i > 0 {
 			rep.FellBack, rep.Damage = true, first
-			if s.opt.ReadOnly {
+			if w.opt.ReadOnly {
 				return first
 			}
 			return wipe(f, metas[0].slot)
@@ -126,73 +122,39 @@ func wipe(f *os.File, slot int64) error {
 	return f.Sync()
 }
 
-// IsDamage reports whether an error tells of a damaged file or record, from which
-// Repair may save the rest.
-func IsDamage(err error) bool {
-	return errors.Is(err, ErrDamaged) || errors.Is(err, block.ErrCorrupt) || isDamage(err)
-}
-
-// isDamage tells a file that will never read again from trouble that may pass.
-func isDamage(err error) bool {
-	return errors.Is(err, errBadFile) || errors.Is(err, errPanic) || errors.Is(err, syscall.EIO) ||
-		errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
-}
-
 // replace moves a damaged file aside and begins another with all that can be
 // saved in the time left; the documents of alarms come first.
-func (s *Store) replace(ctx context.Context, rep *Report, damage error) error {
+func (w *writer) replace(ctx context.Context, rep *Report, damage error) error {
 	rep.Damage, rep.Fresh = damage, true
-	name, fresh, err := quarantine(s.path, s.now())
+	name, fresh, err := quarantine(w.path, w.now())
 	if err != nil {
 		return errors.Join(damage, err)
 	}
 	rep.Quarantined = name
 	if fresh {
-		s.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
+		w.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
 	}
-	saved, err := salvage(ctx, name, s.path)
+	saved, err := salvage(ctx, name, w.path)
 	if err == nil {
 		if !saved.Incomplete { // otherwise Regain does the rest
-			if err := noteRegained(s.path, name); err != nil {
-				s.opt.Logger.Warn("the damaged record will be gone through again", "file", name, "err", err)
+			if err := noteRegained(w.path, name); err != nil {
+				w.opt.Logger.Warn("the damaged record will be gone through again", "file", name, "err", err)
 			}
 		}
 		return nil
 	}
-	if cerr := create(s.path, emptyRecord); cerr != nil {
+	if cerr := create(w.path, emptyRecord); cerr != nil {
 		return errors.Join(err, cerr) // it is all tried again
 	}
-	s.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)
-	return nil
-}
-
-// emptyRecord lays out a new file.
-func emptyRecord(tx *bolt.Tx) error {
-	for _, name := range [...]string{rootKeep, rootJournal, rootRaw, rootTable} {
-		if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
-			return err
-		}
-	}
-	return putSchema(tx, schema)
-}
-
-// The layout's number is kept twice: without it the file could not be used.
-const schemaKeys = "schema schema-again"
-
-func putSchema(tx *bolt.Tx, n int) error {
-	for _, key := range strings.Fields(schemaKeys) {
-		if err := putDoc(tx, bucketSelf, []byte(key), []byte(strconv.Itoa(n))); err != nil {
-			return err
-		}
-	}
+	w.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)
 	return nil
 }
 
 // openFile opens the checked file and loads it.
-func (s *Store) openFile(ctx context.Context, rep *Report) error {
+func (w *writer) openFile(ctx context.Context, rep *Report) error {
 	var h *handle
 	err := bounded(ctx, func() (err error) {
-		h, err = s.openHandle()
+		h, err = w.openHandle()
 		if err == nil && ctx.Err() != nil { // nobody waits any more
 			return errors.Join(ctx.Err(), guard(h.Close))
 		}
@@ -205,21 +167,21 @@ func (s *Store) openFile(ctx context.Context, rep *Report) error {
 		return err
 	}
 	err = guard(func() error {
-		migrated, err := migrate(h.DB, s.opt.ReadOnly, migrations())
+		migrated, err := migrate(h.DB, w.opt.ReadOnly, migrations())
 		rep.Migrated = migrated
 		if err != nil {
 			return err
 		}
 		return h.View(func(tx *bolt.Tx) error {
-			defer s.touched(tx, mostMapped) // the library went through all of it for free pages
-			return s.load(tx, rep)
+			defer w.touched(tx, mostMapped) // the library went through all of it for free pages
+			return w.load(tx, rep)
 		})
 	})
 	if err != nil {
 		return errors.Join(err, guard(h.Close))
 	}
-	s.become(h)
-	s.measure()
+	w.become(h)
+	w.measure()
 	return nil
 }
 
@@ -281,22 +243,22 @@ func schemaOf(tx *bolt.Tx) (int, error) {
 
 // reattach opens the file again after it had to be let go of, or could not be
 // opened at start. The caller holds the flushing token.
-func (s *Store) reattach(ctx context.Context) error {
-	open := s.current() != nil
+func (w *writer) reattach(ctx context.Context) error {
+	open := w.current() != nil
 	switch {
 	case open:
 		return nil
-	case s.closed.Load() || s.opt.ReadOnly:
+	case w.closed.Load() || w.opt.ReadOnly:
 		return fmt.Errorf("%w: it is closed or open for reading only", ErrUnavailable)
 	}
-	rep, err := s.attach(ctx)
+	rep, err := w.attach(ctx)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrUnavailable, err)
 	}
-	if rep.Quarantined != "" && s.opt.Replaced != nil {
-		s.opt.Replaced(rep)
+	if rep.Quarantined != "" && w.opt.Replaced != nil {
+		w.opt.Replaced(rep)
 	}
-	s.opt.Logger.Warn("the record is open again", "file", filepath.Base(s.path),
+	w.opt.Logger.Warn("the record is open again", "file", filepath.Base(w.path),
 		"fresh", rep.Fresh, "moved_aside", rep.Quarantined)
 	return nil
 }

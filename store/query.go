@@ -23,7 +23,7 @@ var errMoved = errors.New("bundle has moved")
 // locks, and unpacks them afterwards, one bundle after another: the copies are
 // small, and what is unpacked stays in the processor's nearest cache.
 type query struct {
-	s     *Store
+	s     *series
 	probe sensors.ProbeID
 	place int // of the probe among all
 	dec   block.Decoder
@@ -50,7 +50,7 @@ type source struct {
 var queries = sync.Pool{New: func() any { return new(query) }}
 
 // newQuery takes a query out of the pool. Give it back with release.
-func newQuery(s *Store, probe sensors.ProbeID) *query {
+func newQuery(s *series, probe sensors.ProbeID) *query {
 	q := queries.Get().(*query)
 	q.s, q.probe = s, probe
 	return q

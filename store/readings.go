@@ -18,7 +18,7 @@ import (
 //
 // A damaged block yields one error wrapping ErrDamaged and is left out; what
 // follows it still comes if the caller goes on.
-func (s *Store) Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error] {
+func (s *series) Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error] {
 	return func(yield func(sensors.Reading, error) bool) {
 		q := newQuery(s, probe)
 		defer q.release()
@@ -133,7 +133,7 @@ func (c *course) next(r *sensors.Reading, run *block.Run, i int) {
 // windows calls visit for each stretch of wall time between from and to that
 // holds data, at most width milliseconds long and cut at multiples of it. What
 // starts on multiples of align is met whole.
-func windows(ctx context.Context, s *Store, probe sensors.ProbeID, from, to time.Time, width, align int64, visit func(lo, hi int64, err error) bool) {
+func windows(ctx context.Context, s *series, probe sensors.ProbeID, from, to time.Time, width, align int64, visit func(lo, hi int64, err error) bool) {
 	at, end := from.UnixMilli(), to.UnixMilli()
 	if from.Before(time.UnixMilli(math.MinInt64 / 4)) {
 		at = math.MinInt64 / 4
@@ -158,7 +158,7 @@ func windows(ctx context.Context, s *Store, probe sensors.ProbeID, from, to time
 
 // nextData returns the earliest wall time at or after at that a bundle or the
 // open hour of the probe may have data for.
-func (s *Store) nextData(probe sensors.ProbeID, at int64) (int64, bool) {
+func (s *series) nextData(probe sensors.ProbeID, at int64) (int64, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	best, ok := int64(math.MaxInt64), false

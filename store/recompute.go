@@ -25,14 +25,14 @@ import (
 // is false while readings of the span are in the hour that is still open, whose
 // rollups will be made from the readings as they stand: call again when it is
 // over.
-func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
+func (u *upkeep) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
 	select {
-	case s.tidying <- struct{}{}:
+	case u.tidying <- struct{}{}:
 	case <-ctx.Done():
 		return 0, false, fmt.Errorf("recompute probe %s: %w", probe, ctx.Err())
 	}
-	defer func() { <-s.tidying }()
-	r := redoing{q: &query{s: s, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
+	defer func() { <-u.tidying }()
+	r := redoing{u: u, q: &query{s: u.series, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
 	for {
 		ok, more, err := r.next(ctx)
 		if err != nil {
@@ -49,6 +49,7 @@ func (s *Store) Recompute(ctx context.Context, probe sensors.ProbeID, from, to t
 
 // A redoing is a Recompute at work.
 type redoing struct {
+	u       *upkeep
 	q       *query
 	lo, hi  int64
 	correct func(sensors.Reading) sensors.Reading
@@ -62,7 +63,7 @@ func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
 	if err := ctx.Err(); err != nil {
 		return false, false, err
 	}
-	s := r.q.s
+	s := r.u
 	select {
 	case s.flushing <- struct{}{}:
 	case <-ctx.Done():
@@ -83,7 +84,7 @@ func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
 
 // due returns the oldest bundle after the last with readings in the span.
 func (r *redoing) due() *entry {
-	s := r.q.s
+	s := r.u
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var first *entry
@@ -100,7 +101,7 @@ func (r *redoing) due() *entry {
 
 // whole reports whether no reading of the span is in the open hour.
 func (r *redoing) whole() bool {
-	s := r.q.s
+	s := r.u
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	p := s.mem.probes[r.q.probe]
@@ -123,11 +124,11 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 		unpack(&reading, &q.recs[i])
 		q.recs[i] = recordOf(r.correct(reading))
 	}
-	blocks, err := tableBlocks(&q.s.enc, sumUp(q.probe, q.recs, *q.s.limits.Load()), again)
+	blocks, err := tableBlocks(&r.u.enc, sumUp(q.probe, q.recs, *r.u.limits.Load()), again)
 	if err != nil {
 		return false, err
 	}
-	return q.s.replaceTable(e, string(q.probe), blocks)
+	return r.u.replaceTable(e, string(q.probe), blocks)
 }
 
 // readBundle fills q.recs with the probe's readings of one bundle; all or none.
@@ -150,26 +151,26 @@ func (q *query) readBundle(e *entry) error {
 
 // replaceTable swaps one probe's rollups in a bundle, in memory or on disk, and
 // reports whether that changed anything.
-func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) (bool, error) {
-	s.mu.Lock()
+func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (bool, error) {
+	u.mu.Lock()
 	waiting, table := e.raw != nil, e.table
-	s.mu.Unlock()
+	u.mu.Unlock()
 	if waiting {
 		next, err := swapPart(table, e.name, probe, blocks)
 		if err != nil || bytes.Equal(next, table) {
 			return false, err
 		}
-		s.mu.Lock()
+		u.mu.Lock()
 		e.table = next
-		s.mu.Unlock()
+		u.mu.Unlock()
 		return true, nil
 	}
 	changed := false
-	err := s.view(func(tx *bolt.Tx) error {
+	err := u.view(func(tx *bolt.Tx) error {
 		have := tableOf(tx, e)
 		next, err := swapPart(have, e.name, probe, blocks)
 		if err != nil {
-			s.damagedRecord(err)
+			u.damagedRecord(err)
 			return err
 		}
 		table, changed = next, !bytes.Equal(next, have)
@@ -178,7 +179,7 @@ func (s *Store) replaceTable(e *entry, probe string, blocks [][]byte) (bool, err
 	if err != nil || !changed {
 		return false, err
 	}
-	err = s.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
+	err = u.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
 	return err == nil, err
 }
 

@@ -2,55 +2,35 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
-	"time"
 
 	bolt "go.etcd.io/bbolt"
 
 	"dewline/store/block"
 )
 
-// regainedPrefix, with the name of a file that was set aside behind it, is the key
-// of a document that says that all that is whole in it is in the record.
-const regainedPrefix = "regained "
-
-// noteRegained says so in the record at path, which nobody has open.
-func noteRegained(path, aside string) error {
-	db, err := openBolt(path, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true})
-	if err != nil {
-		return err
-	}
-	err = guard(func() error { return db.Update(func(tx *bolt.Tx) error { return putRegained(tx, aside) }) })
-	return errors.Join(err, guard(db.Close))
-}
-
-func putRegained(tx *bolt.Tx, aside string) error {
-	return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(aside)), []byte{1})
-}
-
 // Regain adds to the record what is whole in files that were set aside as damaged
 // and is not in it: Open has seconds for that, and may find the disk full. It goes
 // through each file once, a bundle at a time, so that flushes and commits are let in
 // between, and leaves the files where they are. It returns what it added.
-func (s *Store) Regain(ctx context.Context) (RepairReport, error) {
+func (u *upkeep) Regain(ctx context.Context) (RepairReport, error) {
 	var all RepairReport
 	select {
-	case s.tidying <- struct{}{}:
+	case u.tidying <- struct{}{}:
 	case <-ctx.Done():
 		return all, fmt.Errorf("regain readings: %w", ctx.Err())
 	}
-	defer func() { <-s.tidying }()
-	files, err := filepath.Glob(s.path + ".damaged-*")
+	defer func() { <-u.tidying }()
+	files, err := filepath.Glob(u.path + ".damaged-*")
 	if err != nil {
 		return all, fmt.Errorf("regain readings: %w", err)
 	}
 	slices.Sort(files)
 	for _, file := range files {
-		if err := s.regainOnce(ctx, file, &all); err != nil {
+		if err := u.regainOnce(ctx, file, &all); err != nil {
 			return all, fmt.Errorf("regain readings from %s: %w", file, err)
 		}
 	}
@@ -58,9 +38,9 @@ func (s *Store) Regain(ctx context.Context) (RepairReport, error) {
 }
 
 // regainOnce regains from one file, unless that was done before.
-func (s *Store) regainOnce(ctx context.Context, file string, all *RepairReport) error {
+func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport) error {
 	done := false
-	err := s.view(func(tx *bolt.Tx) error {
+	err := u.view(func(tx *bolt.Tx) error {
 		_, err := getDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(file)))
 		done = err == nil
 		return nil
@@ -79,7 +59,7 @@ func (s *Store) regainOnce(ctx context.Context, file string, all *RepairReport) 
 	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	r := regaining{s: s, salvager: newSalvager(ctx, f, info.Size()), all: all, stop: stop}
+	r := regaining{s: u, salvager: newSalvager(ctx, f, info.Size()), all: all, stop: stop}
 	r.put = r.add
 	r.bundles()
 	if r.failed != nil {
@@ -88,13 +68,13 @@ func (s *Store) regainOnce(ctx context.Context, file string, all *RepairReport) 
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	return s.update(func(tx *bolt.Tx) error { return putRegained(tx, file) })
+	return u.update(func(tx *bolt.Tx) error { return putRegained(tx, file) })
 }
 
 // A regaining is a Regain at work on one file.
 type regaining struct {
 	*salvager
-	s      *Store
+	s      *upkeep
 	all    *RepairReport
 	failed error // of the record, not of the file
 	stop   context.CancelFunc
@@ -145,16 +125,16 @@ func (r *regaining) add(root string, k bundleKey, name []byte, parts []bundlePar
 // placeFor reports whether a bundle has a place in the record, and the entry that
 // it belongs to, nil for a new one. It has none where the record knows of other
 // readings of the same time, or where they would only be let go of again.
-func (s *Store) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
-	_, used := s.sizes()
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	age, keep := max(s.mem.newestMono(), k.monoMax)-k.monoMax, s.kept.Load() // of a record begun anew nothing is newest
+func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
+	_, used := u.sizes()
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	age, keep := max(u.mem.newestMono(), k.monoMax)-k.monoMax, u.kept.Load() // of a record begun anew nothing is newest
 	if root == rootRaw && (age > keep.KeepRaw.Milliseconds() || used > keep.MaxBytes-reserve(keep.MaxBytes)) ||
 		keep.KeepTable > 0 && age > keep.KeepTable.Milliseconds() {
 		return nil, false
 	}
-	for _, e := range s.mem.entries {
+	for _, e := range u.mem.entries {
 		if string(e.name) == string(name) {
 			return e, true
 		}
@@ -162,7 +142,7 @@ func (s *Store) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
 			return nil, false
 		}
 	}
-	for _, p := range s.mem.order {
+	for _, p := range u.mem.order {
 		if slices.ContainsFunc(p.recs, func(r block.Record) bool { return k.holds(r.Mono, r.Wall) }) {
 			return nil, false
 		}
@@ -181,9 +161,9 @@ func (k bundleKey) holds(mono, wall int64) bool {
 }
 
 // holds reports whether the file has a bundle of that name.
-func (s *Store) holds(root string, name []byte) bool {
+func (u *upkeep) holds(root string, name []byte) bool {
 	there := false
-	err := s.view(func(tx *bolt.Tx) error {
+	err := u.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket([]byte(root))
 		there = b != nil && b.Bucket(name) != nil
 		return nil

@@ -17,20 +17,6 @@ import (
 	"dewline/store/block"
 )
 
-// A RepairReport tells what was saved from a damaged file.
-type RepairReport struct {
-	Docs, Journal  int       // documents and journal entries
-	Readings       int       // good and bad
-	From, To       time.Time // wall times of the first and the last of them
-	Bundles        int       // hours or days of readings
-	Tables         int       // the same of rollups
-	Blocks         int       // one probe's share of them
-	Rows           int       // batches of the open hour
-	Damaged        int       // pages, records and blocks given up
-	Incomplete     bool
-	DamagedReasons []string // the first few
-}
-
 // ErrNothing says that a file has nothing that could be saved.
 var ErrNothing = errors.New("nothing in it can be read")
 
@@ -66,33 +52,14 @@ func noteRepair(dst, src, by string, rep *RepairReport) error {
 	}
 	err = guard(func() error {
 		return db.Update(func(tx *bolt.Tx) (err error) {
-			var s Store
-			if s.head, err = loadHead(tx); err != nil {
-				return err
-			}
+			j := chain{in: new(recordFile), era: 1} // another than the file's: nothing is remembered
 			e := event.New(sensors.Instant{Mono: lastEntry(tx), Wall: time.Now()}, event.Record{Act: "repair", File: src,
 				What: fmt.Sprintf("%d readings, %d documents and %d journal lines saved, %d pages or entries given up", rep.Readings, rep.Docs, rep.Journal, rep.Damaged)})
 			e.By = by
-			return s.putJournal(tx, []event.Event{e})
+			return j.putJournal(tx, []event.Event{e})
 		})
 	})
 	return errors.Join(err, guard(db.Close))
-}
-
-// A salvager collects what is whole.
-type salvager struct {
-	ctx   context.Context
-	f     io.ReaderAt
-	size  int64
-	rep   RepairReport
-	small map[string]map[string][]byte // bucket path → key → value, as stored
-	seen  map[string]bool              // root and name of bundles saved
-	days  map[string][]bundleKey       // by root
-	level uint8                        // the only level to copy, 0 for both
-	last  uint64                       // highest number of a bundle in the trees
-	recs  []block.Record               // scratch
-	held  int                          // readings in the bundle that is put
-	put   func(root string, k bundleKey, name []byte, parts []bundlePart) error
 }
 
 // salvage reads src twice: once for what is small, which must be in the new file whatever
@@ -165,14 +132,6 @@ func (v *salvager) bundles() {
 	}
 	for v.level = levelDays; v.level >= levelHour; v.level-- {
 		v.scan(v.takeLooseBundle)
-	}
-}
-
-// damage counts what is given up, and says why of the first ten.
-func (v *salvager) damage(err error) {
-	v.rep.Damaged++
-	if len(v.rep.DamagedReasons) < 10 {
-		v.rep.DamagedReasons = append(v.rep.DamagedReasons, err.Error())
 	}
 }
 
@@ -361,34 +320,6 @@ func (v *salvager) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundleP
 	return parts, blocks, readings, err
 }
 
-// kindOf is what a root's bundles hold.
-func kindOf(root string) byte {
-	if root == rootTable {
-		return kindTable
-	}
-	return kindRaw
-}
-
-// kindWord names what a bundle holds.
-func kindWord(kind byte) string {
-	if kind == kindRaw {
-		return "readings"
-	}
-	return "sums"
-}
-
-// cover counts readings of a span of wall time.
-func (r *RepairReport) cover(readings int, from, to int64) {
-	a, b := time.UnixMilli(from).UTC(), time.UnixMilli(to).UTC()
-	if r.Readings == 0 || a.Before(r.From) {
-		r.From = a
-	}
-	if r.Readings == 0 || b.After(r.To) {
-		r.To = b
-	}
-	r.Readings += readings
-}
-
 // inDay tells a bundle that a longer one holds already: its pages were freed but
 // not written over.
 func (v *salvager) inDay(root string, k bundleKey) bool {
@@ -398,4 +329,22 @@ func (v *salvager) inDay(root string, k bundleKey) bool {
 		}
 	}
 	return false
+}
+
+// noteRegained says so in the record at path, which nobody has open.
+func noteRegained(path, aside string) error {
+	db, err := openBolt(path, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true})
+	if err != nil {
+		return err
+	}
+	err = guard(func() error { return db.Update(func(tx *bolt.Tx) error { return putRegained(tx, aside) }) })
+	return errors.Join(err, guard(db.Close))
+}
+
+// regainedPrefix, with the name of a file that was set aside behind it, is the key
+// of a document that says that all that is whole in it is in the record.
+const regainedPrefix = "regained "
+
+func putRegained(tx *bolt.Tx, aside string) error {
+	return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(aside)), []byte{1})
 }

@@ -4,7 +4,10 @@ import (
 	"errors"
 	"math"
 
-	boltErrors "go.etcd.io/bbolt/errors"
+	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
+
+	"dewline/store/block"
 )
 
 // reserve is the part of the cap that readings leave free for alarms, for the
@@ -18,21 +21,21 @@ const roomTries = 8
 // withRoom runs write and, while that fails for want of room under the cap,
 // takes out the oldest readings and runs it again. The caller holds the flushing
 // token.
-func (s *Store) withRoom(write func() error) error {
+func (w *writer) withRoom(write func() error) error {
 	err := write()
 	for range roomTries {
-		if !errors.Is(err, boltErrors.ErrMaxSizeReached) {
+		if !errors.Is(err, bolterrors.ErrMaxSizeReached) {
 			return err
 		}
-		if rerr := s.resync(); rerr != nil {
+		if rerr := w.resync(); rerr != nil {
 			return errors.Join(err, rerr)
 		}
 		p := &plan{}
-		p.dropRaw, p.dropAll = s.oldest()
+		p.dropRaw, p.dropAll = w.oldest()
 		if p.empty() {
 			return err
 		}
-		if derr := s.drop(p); derr != nil {
+		if derr := w.drop(p); derr != nil {
 			return errors.Join(err, derr)
 		}
 		err = write()
@@ -42,15 +45,15 @@ func (s *Store) withRoom(write func() error) error {
 
 // oldest returns the oldest bundle on disk with readings, or else the oldest
 // with rollups.
-func (s *Store) oldest() (dropRaw, dropAll []*entry) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for _, e := range s.mem.entries {
+func (w *writer) oldest() (dropRaw, dropAll []*entry) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, e := range w.mem.entries {
 		if e.raw == nil && !e.noRaw {
 			return []*entry{e}, nil
 		}
 	}
-	for _, e := range s.mem.entries {
+	for _, e := range w.mem.entries {
 		if e.raw == nil {
 			return nil, []*entry{e}
 		}
@@ -60,15 +63,15 @@ func (s *Store) oldest() (dropRaw, dropAll []*entry) {
 
 // expired returns bundles whose readings are past their age or, when the file
 // nears its cap, the oldest one with readings; and those to drop whole.
-func (s *Store) expired() (dropRaw, dropAll []*entry) {
-	_, used := s.sizes()
-	full := used > s.kept.Load().MaxBytes-reserve(s.kept.Load().MaxBytes)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	now := s.mem.newestMono()
-	keepRaw, keepTable := s.kept.Load().KeepRaw.Milliseconds(), s.kept.Load().KeepTable.Milliseconds()
+func (w *writer) expired() (dropRaw, dropAll []*entry) {
+	_, used := w.sizes()
+	full := used > w.kept.Load().MaxBytes-reserve(w.kept.Load().MaxBytes)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	now := w.mem.newestMono()
+	keepRaw, keepTable := w.kept.Load().KeepRaw.Milliseconds(), w.kept.Load().KeepTable.Milliseconds()
 	const most = 8 // bundles a flush, so that no flush is long
-	for _, e := range s.mem.entries {
+	for _, e := range w.mem.entries {
 		if e.raw != nil || e.key.monoMax == math.MaxInt64 || len(dropRaw)+len(dropAll) >= most {
 			continue
 		}
@@ -81,8 +84,89 @@ func (s *Store) expired() (dropRaw, dropAll []*entry) {
 			full = false
 		}
 	}
-	if full && len(dropRaw)+len(dropAll) == 0 && len(s.mem.entries) > 0 && s.mem.entries[0].raw == nil {
-		dropAll = append(dropAll, s.mem.entries[0])
+	if full && len(dropRaw)+len(dropAll) == 0 && len(w.mem.entries) > 0 && w.mem.entries[0].raw == nil {
+		dropAll = append(dropAll, w.mem.entries[0])
 	}
 	return dropRaw, dropAll
+}
+
+// drop only takes bundles out, for want of room: of the rollups that their readings tell
+// it keeps the hours, and where there is no room for these, none.
+func (w *writer) drop(p *plan) error {
+	w.layout.Lock()
+	defer w.layout.Unlock()
+	err := w.update(func(tx *bolt.Tx) error { return dropBundles(tx, p, int(Hour)-1) })
+	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		err = w.update(func(tx *bolt.Tx) error { return dropBundles(tx, p, levels) })
+	}
+	if err != nil {
+		return err
+	}
+	w.settleDropped(p)
+	return nil
+}
+
+// settleDropped marks in memory what a plan took out of the file.
+func (w *writer) settleDropped(p *plan) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, e := range p.dropRaw {
+		e.noRaw = true
+	}
+	for _, e := range p.dropAll {
+		w.mem.remove(e)
+	}
+}
+
+// dropBundles takes out what is past its age: readings alone, or rollups with them. Rollups
+// that the readings tell are stored first, those of the levels from first on.
+func dropBundles(tx *bolt.Tx, p *plan, first int) error {
+	for _, e := range p.dropRaw {
+		if err := keepSums(tx, e.name, first); err != nil {
+			return err
+		}
+		if err := dropBundle(tx, rootRaw, e.name); err != nil {
+			return err
+		}
+	}
+	for _, e := range p.dropAll {
+		if err := dropBundle(tx, rootRaw, e.name); err != nil {
+			return err
+		}
+		if err := dropBundle(tx, rootTable, e.name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// A plan is what one flush writes.
+type plan struct {
+	sealed  []*entry      // hours not on disk yet
+	fresh   bool          // rows and parts begin anew: an hour was sealed
+	taken   []takenSeries // records of the open hour up to now
+	day     *dayPlan      // hours that become one day, nil for none
+	dropRaw []*entry      // past their age, or in the way of alarms
+	dropAll []*entry
+	also    Commit // state only where it is not the stored one
+}
+
+// empty reports whether there is nothing to write, so that an idle daemon does not
+// wear the card.
+func (p *plan) empty() bool {
+	fresh := 0
+	for _, t := range p.taken {
+		fresh += len(t.recs) - t.parted - t.rowed
+	}
+	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 &&
+		p.also.State == nil && len(p.also.Docs)+len(p.also.Journal) == 0
+}
+
+type takenSeries struct {
+	p      *openProbe
+	recs   []block.Record // all open records at the time of planning
+	parted int
+	rowed  int
+	num    int
+	isNew  bool
 }

@@ -16,7 +16,7 @@ import (
 // to), in order. The span that is still going on is among them. Spans without
 // any reading are left out. A damaged block yields an error wrapping
 // ErrDamaged; what follows still comes if the caller goes on.
-func (s *Store) Rollups(ctx context.Context, probe sensors.ProbeID, level Level, from, to time.Time) iter.Seq2[Rollup, error] {
+func (s *series) Rollups(ctx context.Context, probe sensors.ProbeID, level Level, from, to time.Time) iter.Seq2[Rollup, error] {
 	return func(yield func(Rollup, error) bool) {
 		if level != TenMinutes && level != Hour {
 			yield(Rollup{}, fmt.Errorf("read rollups of probe %s: no level %d", probe, level))

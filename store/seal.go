@@ -28,27 +28,27 @@ const worthSealing = 300
 // seal closes hours that are over, and what there is of one that has grown too
 // large: their records become bundles in memory. Only Flush calls it, so that
 // records leave an openProbe in one place.
-func (s *Store) seal() error {
+func (w *writer) seal() error {
 	for range 48 {
-		parts, counts, key := s.due()
+		parts, counts, key := w.due()
 		if parts == nil {
 			return nil
 		}
 		e := &entry{key: key, name: key.bytes()}
-		if err := s.encodeHour(e, parts); err != nil {
+		if err := w.encodeHour(e, parts); err != nil {
 			return fmt.Errorf("seal an hour of readings: %w", err)
 		}
-		s.mu.Lock()
+		w.mu.Lock()
 		for p, n := range counts {
 			p.recs = dropFirst(p.recs, n)
 			p.parted, p.rowed = 0, 0
-			s.mem.total -= n
+			w.mem.total -= n
 		}
-		for _, p := range s.mem.order {
+		for _, p := range w.mem.order {
 			p.parted, p.rowed = 0, 0
 		}
-		s.mem.insert(e)
-		s.mu.Unlock()
+		w.mem.insert(e)
+		w.mu.Unlock()
 	}
 	return nil
 }
@@ -89,10 +89,10 @@ func (m *memory) ends() (first, last *block.Record) {
 
 // due returns the records of the oldest open hour when it is over, or those that
 // are to be sealed early, and nil when there are none.
-func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	first, last := s.mem.ends()
+func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	first, last := w.mem.ends()
 	if first == nil {
 		return nil, nil, bundleKey{}
 	}
@@ -100,21 +100,21 @@ func (s *Store) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	end, before := begin+hourMillis, int64(math.MaxInt64)
 	over := last.Wall >= end+grace
 	if over {
-		end, over = s.mem.hoursWorth(begin, last.Wall-grace)
+		end, over = w.mem.hoursWorth(begin, last.Wall-grace)
 	} else {
 		over = last.Wall < begin || last.Mono-first.Mono >= longest
 	}
 	if !over {
-		if s.mem.total < sealAt {
+		if w.mem.total < sealAt {
 			return nil, nil, bundleKey{}
 		}
 		before = sealBefore(first.Wall, last.Wall)
 	}
-	key := emptyKey(s.mem.nextSeq, levelHour)
-	s.mem.nextSeq++
+	key := emptyKey(w.mem.nextSeq, levelHour)
+	w.mem.nextSeq++
 	var parts []openSeries
 	counts := make(map[*openProbe]int)
-	for _, p := range s.mem.order {
+	for _, p := range w.mem.order {
 		n := 0
 		for n < len(p.recs) && p.recs[n].Wall >= begin && p.recs[n].Wall < min(end, before) {
 			key.cover(p.recs[n].Mono, p.recs[n].Wall)
@@ -154,10 +154,10 @@ func sealBefore(first, newest int64) int64 {
 }
 
 // encodeHour fills e with the bundles of readings and rollups.
-func (s *Store) encodeHour(e *entry, series []openSeries) error {
+func (w *writer) encodeHour(e *entry, series []openSeries) error {
 	raw, table := make([]bundlePart, len(series)), make([]bundlePart, len(series))
-	limits := *s.limits.Load()
-	err := s.share(len(series), func(enc *block.Encoder, i int) error {
+	limits := *w.limits.Load()
+	err := w.share(len(series), func(enc *block.Encoder, i int) error {
 		enc.Quick = true // the day packs them again
 		o := series[i]
 		b, err := enc.Append(nil, o.recs)
@@ -189,16 +189,16 @@ const maxWorkers = 4
 
 // share calls f for 0 … n-1 on a few goroutines, each with an encoder of its
 // own, and waits for them. The caller holds the flushing token.
-func (s *Store) share(n int, f func(enc *block.Encoder, i int) error) error {
+func (w *writer) share(n int, f func(enc *block.Encoder, i int) error) error {
 	workers := min(runtime.GOMAXPROCS(0), maxWorkers, n)
 	errs := make([]error, workers)
 	var next atomic.Int64
 	var all sync.WaitGroup
-	for w := range workers {
+	for k := range workers {
 		all.Go(func() {
-			enc := &s.encs[w]
+			enc := &w.encs[k]
 			enc.Quick = false
-			errs[w] = guard(func() error { // blocks may lie in the mapped file
+			errs[k] = guard(func() error { // blocks may lie in the mapped file
 				var err error
 				for i := int(next.Add(1)) - 1; i < n && err == nil; i = int(next.Add(1)) - 1 {
 					err = f(enc, i)
@@ -231,14 +231,4 @@ func (m *memory) trimSealed() (lost uint64) {
 	}
 	m.lost += lost
 	return lost
-}
-
-// floorDiv rounds down where Go rounds towards zero: wall times before 1970 occur on a
-// board that lost its clock.
-func floorDiv(a, b int64) int64 {
-	q := a / b
-	if a%b < 0 {
-		q--
-	}
-	return q
 }

@@ -1,8 +1,11 @@
 package store
 
 import (
+	"context"
 	"fmt"
+	"io"
 	"math"
+	"time"
 
 	"dewline/store/block"
 )
@@ -103,4 +106,54 @@ func (v *salvager) takeLoose(n *node, e *element) {
 	if _, err := openEnvelope(Bucket(b[4]), e.key, b); err == nil {
 		v.keep(rootKeep+string(b[4:5]), string(e.key), b)
 	}
+}
+
+// cover counts readings of a span of wall time.
+func (r *RepairReport) cover(readings int, from, to int64) {
+	a, b := time.UnixMilli(from).UTC(), time.UnixMilli(to).UTC()
+	if r.Readings == 0 || a.Before(r.From) {
+		r.From = a
+	}
+	if r.Readings == 0 || b.After(r.To) {
+		r.To = b
+	}
+	r.Readings += readings
+}
+
+// damage counts what is given up, and says why of the first ten.
+func (v *salvager) damage(err error) {
+	v.rep.Damaged++
+	if len(v.rep.DamagedReasons) < 10 {
+		v.rep.DamagedReasons = append(v.rep.DamagedReasons, err.Error())
+	}
+}
+
+// A salvager collects what is whole.
+type salvager struct {
+	ctx   context.Context
+	f     io.ReaderAt
+	size  int64
+	rep   RepairReport
+	small map[string]map[string][]byte // bucket path → key → value, as stored
+	seen  map[string]bool              // root and name of bundles saved
+	days  map[string][]bundleKey       // by root
+	level uint8                        // the only level to copy, 0 for both
+	last  uint64                       // highest number of a bundle in the trees
+	recs  []block.Record               // scratch
+	held  int                          // readings in the bundle that is put
+	put   func(root string, k bundleKey, name []byte, parts []bundlePart) error
+}
+
+// A RepairReport tells what was saved from a damaged file.
+type RepairReport struct {
+	Docs, Journal  int       // documents and journal entries
+	Readings       int       // good and bad
+	From, To       time.Time // wall times of the first and the last of them
+	Bundles        int       // hours or days of readings
+	Tables         int       // the same of rollups
+	Blocks         int       // one probe's share of them
+	Rows           int       // batches of the open hour
+	Damaged        int       // pages, records and blocks given up
+	Incomplete     bool
+	DamagedReasons []string // the first few
 }

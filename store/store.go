@@ -8,64 +8,25 @@ import (
 	"log/slog"
 	"math"
 	"path/filepath"
-	"sync"
-	"sync/atomic"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
+
 	"dewline/sensors"
-	"dewline/store/block"
 )
 
-// Store is an open record. All methods are safe for concurrent use.
+// Store is an open record. All methods are safe for concurrent use, those that it has
+// from its parts too: upkeep has Tidy, Compact, Backup, Recompute and Regain; series
+// Append, Probes, Readings, Rollups and SetLimits; chain the journal; recordFile
+// documents and the state.
 //
 // Locks, in the order they are taken: tidying, flushing, layout, writing, the gate of
-// a handle, file, mu. Only mu is taken by Append and Stats, and nobody holds file or
-// mu across a disk access.
+// a handle, current, mu, figures. Only the last two are taken by Append and Stats, and
+// nobody holds the last three across a disk access.
 type Store struct {
-	opt    Options
-	path   string
-	limits atomic.Pointer[LimitsFunc]
-	kept   atomic.Pointer[Keep]
-
-	mu  sync.Mutex // memory and figures
-	mem memory
-	fig figures
-
-	dirs   directories
-	mapped atomic.Int64 // see touched
-
-	tidying   chan struct{}             // holds one token: Recompute, Compact, Regain, a copy
-	flushing  chan struct{}             // holds one token: Flush, and a part of the former
-	writing   sync.Mutex                // one write transaction with its bookkeeping
-	layout    sync.RWMutex              // written while bundles are taken out of the index
-	file      sync.Mutex                // guards db, never held for long
-	db        *handle                   // nil while the disk would not have it
-	head      journalHead               // guarded by writing
-	rows      openRows                  // guarded by flushing
-	enc       block.Encoder             // guarded by flushing
-	encs      [maxWorkers]block.Encoder // one for each goroutine of share, the same
-	lastSum   atomic.Uint32             // checksum of the state as stored, 0 if not known
-	closed    atomic.Bool
-	place     atomic.Int32     // where the open file was at the last commit
-	stale     atomic.Bool      // a commit failed half-way: see resync
-	headStale bool             // the same for head, guarded by writing
-	rewrite   bool             // the next flush writes the open hour afresh, guarded by flushing
-	attached  bool             // the file was open before, guarded by flushing
-	now       func() time.Time // for names of quarantined files and LastCommit
-}
-
-// figures count what happened since Open.
-type figures struct {
-	commits, errors, damaged, written uint64
-	lastCommit                        time.Time
-	lastError                         string
-	size, used                        int64 // of the file, after the last commit
-}
-
-// openRows tells what the open hour has on disk.
-type openRows struct {
-	next  uint64 // number of the next row or part
-	bytes int    // that rows take up in the root page
+	*upkeep
+	*chain
 }
 
 // ErrNewer says that the file was written by a later version.
@@ -88,13 +49,13 @@ func Open(ctx context.Context, o Options) (*Store, Report, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	s := &Store{
-		opt: o, path: filepath.Join(o.Dir, FileName), now: time.Now,
-		tidying: make(chan struct{}, 1), flushing: make(chan struct{}, 1),
-		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1},
-	}
-	s.SetLimits(o.Limits)
-	s.kept.Store(o.Keep.complete())
+	r := &recordFile{opt: o, path: filepath.Join(o.Dir, FileName), now: time.Now}
+	r.kept.Store(o.Keep.complete())
+	j := &chain{in: r}
+	w := &writer{chain: j, flushing: make(chan struct{}, 1), series: &series{recordFile: r,
+		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1}}}
+	w.SetLimits(o.Limits)
+	s := &Store{&upkeep{w, make(chan struct{}, 1)}, j}
 	ctx, cancel := context.WithTimeout(ctx, cmp.Or(o.Within, openLimit))
 	defer cancel()
 	report, err := s.attach(ctx)
@@ -107,14 +68,6 @@ func Open(ctx context.Context, o Options) (*Store, Report, error) {
 
 // openLimit keeps Open under the 5 s that a start may spend on history.
 const openLimit = 4 * time.Second
-
-// SetLimits replaces the limits that rollups are made against from now on.
-func (s *Store) SetLimits(f LimitsFunc) {
-	if f == nil {
-		f = func(sensors.ProbeID, sensors.Instant) Limits { return Limits{} }
-	}
-	s.limits.Store(&f)
-}
 
 // SetKeep replaces for how long the record is kept and how large it may grow, from
 // the next write on. Tidy makes the file smaller.
@@ -148,36 +101,6 @@ func (s *Store) Close(ctx context.Context) error {
 		return fmt.Errorf("close the record %s: %w", s.path, err)
 	}
 	return nil
-}
-
-// failed counts an error.
-func (s *Store) failed(err error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.fig.errors++
-	s.fig.lastError = err.Error()
-}
-
-// damagedRecord counts a record that was refused, and tells of the first.
-func (s *Store) damagedRecord(err error) {
-	s.mu.Lock()
-	s.fig.damaged++
-	first := s.fig.damaged == 1
-	s.mu.Unlock()
-	if first {
-		s.opt.Logger.Error("part of the record is damaged and is not served; run dewline repair", "err", err)
-	}
-}
-
-// Probes lists every probe on record, in the order they were first seen.
-func (s *Store) Probes() []sensors.ProbeID {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	out := make([]sensors.ProbeID, len(s.mem.order))
-	for i, p := range s.mem.order {
-		out[i] = p.id
-	}
-	return out
 }
 
 // Stats describes the store as of the last commit. It waits for no disk.
@@ -214,4 +137,106 @@ func (s *Store) Stats() Stats {
 	st.Commits, st.Errors, st.Damaged, st.BytesWritten = f.commits, f.errors, f.damaged, f.written
 	st.LastCommit, st.LastError = f.lastCommit, f.lastError
 	return st
+}
+
+// Flush is Write of nothing but readings and the engine's state.
+func (s *Store) Flush(ctx context.Context, state []byte) error {
+	return s.Write(ctx, Commit{State: state})
+}
+
+// Write writes the readings since the last one and, in the same transaction, all of c.
+// After an error the readings stay in memory and the next Write takes them along; c is
+// to be given again. ctx bounds the wait for another flush, not the disk.
+func (s *Store) Write(ctx context.Context, c Commit) error {
+	if err := c.check(); err != nil {
+		return fmt.Errorf("flush the record: %w", err)
+	}
+	openErr := s.backInPlace(ctx)
+	select {
+	case s.flushing <- struct{}{}:
+	case <-ctx.Done():
+		return fmt.Errorf("flush the record: another write is still going on: %w", ctx.Err())
+	}
+	defer func() { <-s.flushing }()
+	if openErr == nil {
+		openErr = s.reattach(ctx)
+	}
+	if openErr == nil {
+		openErr = s.resync()
+	}
+	// Also while the disk takes nothing: sealed hours take up far less memory.
+	if err := s.seal(); err != nil {
+		return err
+	}
+	if openErr != nil {
+		s.failed(openErr)
+		s.trimRefused()
+		return fmt.Errorf("flush the record: %w", openErr)
+	}
+	err := s.withRoom(func() error {
+		p := s.plan(c)
+		if p.empty() {
+			return nil
+		}
+		return s.carryOut(p)
+	})
+	if err != nil {
+		s.trimRefused()
+		return fmt.Errorf("flush the record: %w", err)
+	}
+	return nil
+}
+
+// Commit writes documents, journal entries and state at once, in one
+// transaction that is on the disk when it returns without an error. After an
+// error it may be there or not; to commit again is safe, though a journal entry
+// may then be there twice.
+func (s *Store) Commit(c Commit) error {
+	if err := c.check(); err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
+	}
+	if err := s.reattachNow(); err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
+	}
+	write := func() error { return s.update(func(tx *bolt.Tx) error { return s.putCommit(tx, c) }) }
+	err := write()
+	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		err = s.commitWithRoom(write)
+	}
+	if err != nil {
+		return fmt.Errorf("commit to the record: %w", err)
+	}
+	if c.State != nil {
+		s.lastSum.Store(0)
+	}
+	return nil
+}
+
+// commitWithRoom makes room for a commit at the cost of the oldest readings. It
+// waits for a flush that is at work, as that may be making room too.
+func (s *Store) commitWithRoom(write func() error) error {
+	s.flushing <- struct{}{}
+	defer func() { <-s.flushing }()
+	return s.withRoom(write)
+}
+
+// reattachNow is reattach for those who do not hold the flushing token: when a
+// flush is at work, opening the file is left to it.
+func (s *Store) reattachNow() error {
+	if s.current() != nil {
+		return nil
+	}
+	select {
+	case s.flushing <- struct{}{}:
+	default:
+		return ErrUnavailable
+	}
+	defer func() { <-s.flushing }()
+	ctx, cancel := context.WithTimeout(context.Background(), openLimit)
+	defer cancel()
+	err := s.reattach(ctx)
+	if err != nil {
+		s.failed(err)
+	}
+	return err
 }

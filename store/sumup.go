@@ -235,3 +235,13 @@ func rollupOf(probe sensors.ProbeID, level Level, s *block.Span) Rollup {
 		Gap: max(level.Span()-ms(s.Covered), 0),
 	}
 }
+
+// floorDiv rounds down where Go rounds towards zero: wall times before 1970 occur on a
+// board that lost its clock.
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}

@@ -15,6 +15,7 @@ func verify(ctx context.Context, f interface {
 	io.ReaderAt
 	Stat() (os.FileInfo, error)
 }) error {
+
 	return verifyOnly(ctx, f, func([][]byte) bool { return true })
 }
 
@@ -24,6 +25,7 @@ func verifyOnly(ctx context.Context, f interface {
 	io.ReaderAt
 	Stat() (os.FileInfo, error)
 }, want func(path [][]byte) bool) error {
+
 	info, err := f.Stat()
 	if err != nil {
 		return err

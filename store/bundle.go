@@ -1,0 +1,44 @@
+package store
+
+import (
+	"errors"
+
+	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
+)
+
+// putBundle writes one bundle into a bucket of its own.
+func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
+	parent := tx.Bucket([]byte(root))
+	if parent == nil {
+		return badf("bucket %s is missing", root)
+	}
+	parent.FillPercent = 1 // names only ever go up
+	b, err := parent.CreateBucket(name)
+	if err != nil {
+		return err
+	}
+	return b.Put([]byte(valueKey), value)
+}
+
+// dropBundle takes one bundle out. One that is not there is no error: that it be gone
+// is all that was asked.
+func dropBundle(tx *bolt.Tx, root string, name []byte) error {
+	b := tx.Bucket([]byte(root))
+	if b == nil || b.Bucket(name) == nil {
+		return nil
+	}
+	err := b.DeleteBucket(name)
+	if errors.Is(err, bolterrors.ErrBucketNotFound) {
+		return nil
+	}
+	return err
+}
+
+// bucketValue returns the one value of a bundle's or row's bucket.
+func bucketValue(b *bolt.Bucket) []byte {
+	if b == nil {
+		return nil
+	}
+	return b.Get([]byte(valueKey))
+}

@@ -1,0 +1,76 @@
+package store
+
+import (
+	"sync"
+	"sync/atomic"
+
+	"dewline/sensors"
+	"dewline/store/block"
+)
+
+// A series is all readings on record: an index of the bundles in the file, and the open
+// hour in memory.
+type series struct {
+	*recordFile
+	limits atomic.Pointer[LimitsFunc]
+	mu     sync.Mutex // guards mem
+	mem    memory
+	layout sync.RWMutex // written while bundles are taken out of the index
+	dirs   directories
+}
+
+// SetLimits replaces the limits that rollups are made against from now on.
+func (s *series) SetLimits(f LimitsFunc) {
+	if f == nil {
+		f = func(sensors.ProbeID, sensors.Instant) Limits { return Limits{} }
+	}
+	s.limits.Store(&f)
+}
+
+// Append takes a reading into memory. It never waits for the disk. Stamps
+// within a quarter of a second of the probe's own grid are kept as on it. A
+// reading that finds no room is counted, and Options.Lost is told.
+func (s *series) Append(r sensors.Reading) {
+	rec := recordOf(r)
+	kept, full := s.keep(r.Probe, &rec)
+	if !kept {
+		s.tellLost(1)
+	}
+	if full && s.opt.Full != nil {
+		s.opt.Full()
+	}
+}
+
+// keep adds a record to its probe's open ones, and reports whether there was room
+// and whether it is time to write.
+func (s *series) keep(id sensors.ProbeID, rec *block.Record) (kept, full bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.mem.total >= maxOpen || len(s.mem.order) >= maxProbes && s.mem.probes[id] == nil {
+		s.mem.lost++
+		return false, false
+	}
+	p := s.mem.probe(id)
+	p.grid.snap(rec)
+	p.recs = append(p.recs, *rec)
+	s.mem.total++
+	return true, s.mem.total%fullEach == 0
+}
+
+// tellLost says that n more readings were dropped.
+func (s *series) tellLost(n uint64) {
+	if n > 0 && s.opt.Lost != nil {
+		s.opt.Lost(n)
+	}
+}
+
+// Probes lists every probe on record, in the order they were first seen.
+func (s *series) Probes() []sensors.ProbeID {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out := make([]sensors.ProbeID, len(s.mem.order))
+	for i, p := range s.mem.order {
+		out[i] = p.id
+	}
+	return out
+}
