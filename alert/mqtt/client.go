@@ -53,6 +53,9 @@ type Options struct {
 	// Instance tells boards with one room id apart; it stands on status/board and in
 	// the client id. Empty for none.
 	Instance string
+	// Former is the board's instance before, whose retained alarms are its own unless
+	// that board shows itself.
+	Former string
 	// OnCommand answers a command whose form and sender are right. It runs on
 	// the client's own goroutine, never on paho's, one command at a time. The
 	// Command that it gets has its Token blanked.

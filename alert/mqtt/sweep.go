@@ -88,7 +88,7 @@ func (c *Client) sweep(ctx context.Context, s *session) {
 		mu.Lock()
 		c.mu.Lock()
 		for topic, instance := range seen {
-			mine := instance == c.opt.Instance || i > 0 && instance == "" && !c.other
+			mine := instance == c.opt.Instance || i > 0 && (instance == "" || instance == c.opt.Former) && !c.other
 			if _, known := c.docs[topic]; mine && !known {
 				c.docs[topic], c.dirty[topic] = nil, true
 				delete(seen, topic)

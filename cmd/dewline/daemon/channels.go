@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/json"
@@ -10,7 +9,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -107,12 +105,10 @@ type hooks struct {
 	refused func(c alert.Command, why string)
 	state   func(channel string, down error)         // nil once it is connected
 	peer    func(subject string, notAfter time.Time) // a certificate that was shown
-	// instance tells boards with one room id apart; now is the wall time, and
-	// whether it was set.
-	instance string
-	now      func() (time.Time, bool)
-	other    func(instance string) // another board with the room's id
-	watched  func(sentinel string, live bool)
+	board   boardID                                  // this one
+	now     func() (time.Time, bool)                 // the wall time, and whether it was set
+	other   func(instance string)                    // another board with the room's id
+	watched func(sentinel string, live bool)
 }
 
 // startChannels builds every configured channel and starts their goroutines,
@@ -132,9 +128,9 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 					d.loop.apply(d.loop.core.ChannelState(now, name, true))
 				})
 			},
-			peer:     d.certs.saw,
-			instance: instanceOf(d.o.Dir, d.log),
-			now:      func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
+			peer:  d.certs.saw,
+			board: boardOf(d.o.Dir, "/sys", d.log),
+			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
 			other: func(instance string) {
 				d.loop.post(ctx, func(now sensors.Instant) { d.loop.otherBoard(now, instance) })
 			},
@@ -228,7 +224,7 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 // buildChannels makes every configured channel for the room, or the sentinel,
 // that id names.
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
-	c := &channels{log: log, instance: h.instance, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
+	c := &channels{log: log, instance: h.board.instance, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
 	if cfg.MQTT.Broker != "" {
 		who := senders(cfg)
 		for _, f := range who.faults { // without commands the room still warns
@@ -335,7 +331,7 @@ func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Log
 	}
 	return mqtt.New(mqtt.Options{
 		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
-		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.instance,
+		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.board.instance, Former: h.board.former,
 		OnOther: h.other, OnWatched: h.watched, Log: log, OnCommand: h.command, OnRefused: h.refused,
 		OnState: func(down error) { h.state("mqtt", down) },
 	})
@@ -349,23 +345,6 @@ func tokenFor(cfg *configs.Config) string {
 		return mqtt.TokenNothing
 	}
 	return cfg.MQTT.TokenCommands
-}
-
-// instanceFile keeps what tells this board from another with the same room id.
-const instanceFile = "instance"
-
-// instanceOf returns the instance kept in dir, or keeps a new one there.
-func instanceOf(dir string, log *slog.Logger) string {
-	file := filepath.Join(dir, instanceFile)
-	b, err := os.ReadFile(file)
-	if id := string(b); err == nil && len(id) == 8 && !strings.ContainsFunc(id, func(r rune) bool { return r < '2' || r > 'z' }) {
-		return id
-	}
-	id := strings.ToLower(rand.Text()[:8])
-	if err := writeFile(file, []byte(id)); err != nil {
-		log.Warn("the board's own id cannot be kept; it has another after a restart", "err", err)
-	}
-	return id
 }
 
 // clientTLS makes what a connection to the broker is checked with: the

@@ -115,10 +115,10 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 	defer wg.Wait()
 	defer cancel(nil)
 	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
-		command:  s.Command,
-		instance: instanceOf(s.o.Dir, s.log),
-		now:      func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
-		refused:  func(alert.Command, string) {}, // the client has logged it
+		command: s.Command,
+		board:   boardOf(s.o.Dir, "/sys", s.log),
+		now:     func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
+		refused: func(alert.Command, string) {}, // the client has logged it
 		state: func(name string, down error) {
 			s.post(ctx, func(now sensors.Instant) {
 				if down != nil {
