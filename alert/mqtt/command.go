@@ -203,43 +203,29 @@ func CheckCommand(c alert.Command) error {
 	return checkAction(&c)
 }
 
+// A need is what an action needs, and what it may have.
+type need struct{ notice, subject, end, until, empty bool }
+
 // checkAction checks what each action needs.
 func checkAction(c *alert.Command) error {
-	switch c.Action {
-	case "acknowledge", "reset":
-		if c.Notice == "" && c.Subject == "" {
-			return fmt.Errorf("%s needs a notice, or a subject with or without an alarm", c.Action)
-		}
-	case "shelve":
-		if c.Subject == "" {
-			return errors.New("shelve needs a subject")
-		}
-		if c.Minutes == 0 {
-			return errors.New("shelve needs minutes: everything put away has an end")
-		}
-	case "out-of-service":
-		if c.Subject == "" {
-			return errors.New("out-of-service needs a subject")
-		}
-		if c.Minutes == 0 && c.Until.IsZero() {
-			return errors.New("out-of-service needs minutes, or until with a date: everything put away has an end")
-		}
-	case string(alert.Duty):
-		if c.Subject == "" || c.Minutes == 0 && c.Until.IsZero() {
-			return errors.New("duty needs a person as the subject, and minutes, or until with a date: it has an end")
-		}
-	case string(alert.DutyOver):
-	case "unshelve", "in-service":
-		if c.Subject == "" {
-			return fmt.Errorf("%s needs a subject", c.Action)
-		}
-	default:
+	needs, known := map[string]need{
+		"acknowledge": {notice: true}, "reset": {notice: true}, "unshelve": {subject: true}, "in-service": {subject: true},
+		"shelve": {subject: true, end: true}, "out-of-service": {subject: true, end: true, until: true, empty: true},
+		string(alert.Duty): {subject: true, end: true, until: true}, string(alert.DutyOver): {},
+	}[c.Action]
+	switch {
+	case !known:
 		return fmt.Errorf("unknown action %q; use acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty or duty-over", c.Action)
-	}
-	if !c.Until.IsZero() && c.Action != "out-of-service" && c.Action != string(alert.Duty) {
+	case needs.notice && c.Notice == "" && c.Subject == "":
+		return fmt.Errorf("%s needs a notice, or a subject with or without an alarm", c.Action)
+	case needs.subject && c.Subject == "":
+		return fmt.Errorf("%s needs a subject", c.Action)
+	case !c.Until.IsZero() && !needs.until:
 		return errors.New("only out-of-service and duty take an end date in until")
-	}
-	if c.Empty && c.Action != "out-of-service" {
+	case needs.end && c.Minutes == 0 && c.Until.IsZero():
+		or := map[bool]string{true: ", or until with a date"}[needs.until]
+		return fmt.Errorf("%s needs minutes%s: everything put away has an end, and so has a turn", c.Action, or)
+	case c.Empty && !needs.empty:
 		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
 	}
 	return nil

@@ -126,14 +126,15 @@ func (spec answerSpec) setEnd(c *alert.Command, length time.Duration, until stri
 
 // setTarget sets what an answer is about, and reports whether args name it.
 func (spec answerSpec) setTarget(c *alert.Command, args []string) bool {
+	ofSubject := spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService || spec.kind == alert.Duty
 	switch {
-	case spec.kind == rules.Acknowledge && len(args) == 1:
-		c.Notice = args[0]
 	case spec.kind == alert.DutyOver:
 		return len(args) == 0
-	case (spec.kind == rules.TakeOut || spec.kind == rules.ReturnToService || spec.kind == alert.Duty) && len(args) == 1:
+	case spec.kind == rules.Acknowledge && len(args) == 1:
+		c.Notice = args[0]
+	case ofSubject && len(args) == 1:
 		c.Subject = args[0]
-	case len(args) == 2:
+	case !ofSubject && len(args) == 2:
 		c.Alarm, c.Subject = args[0], args[1]
 	default:
 		return false

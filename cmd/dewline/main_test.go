@@ -150,6 +150,19 @@ func TestOldWords(t *testing.T) {
 	}
 }
 
+// A turn of somebody has an end, and one person.
+func TestDutyCommand(t *testing.T) {
+	none := filepath.Join(t.TempDir(), "none.sock")
+	for args, want := range map[string]int{
+		"duty odo --for 8h": exitFailed, "duty odo --until 2026-12-24": exitFailed, "duty-over": exitFailed, // no daemon there
+		"duty odo": exitUsage, "duty --for 8h": exitUsage, "duty odo una --for 8h": exitUsage, "duty-over odo": exitUsage,
+	} {
+		if code, out, err := runDewline(t, append(append([]string{"alarm"}, strings.Fields(args)...), "--control", none)...); code != want {
+			t.Errorf("dewline alarm %s: exit %d, want %d: %s%s", args, code, want, out, err)
+		}
+	}
+}
+
 func TestVersion(t *testing.T) {
 	_, want, _ := runDewline(t, "version")
 	if !strings.HasPrefix(want, "dewline "+version+", go") {

@@ -25,7 +25,7 @@ type Certificate struct {
 // Certificates raises certificate-due for those that end within 30 days, as a
 // note, and within 7 days, to be told at once. Without a clock nothing is known
 // of it. An alarm about a certificate that is not among them ends.
-func (c *Core) Certificates(now sensors.Instant, used []Certificate) Effects {
+func (p *parts) Certificates(now sensors.Instant, used []Certificate) Effects {
 	var e Effects
 	if !now.Synced {
 		return e
@@ -34,12 +34,12 @@ func (c *Core) Certificates(now sensors.Instant, used []Certificate) Effects {
 	for _, cert := range used {
 		needed[cert.Subject] = true
 		if !cert.Ends.IsZero() {
-			e.add(c.Set(now, certificateDue(now, cert)))
+			e.add(p.Set(now, certificateDue(now, cert)))
 		}
 	}
-	for _, v := range c.engine.Open() {
+	for _, v := range p.engine.Open() {
 		if v.Key.Alarm == rules.CertificateDue && v.Active && !needed[v.Key.Subject] {
-			e.add(c.Set(now, rules.Condition{Key: v.Key}))
+			e.add(p.Set(now, rules.Condition{Key: v.Key}))
 		}
 	}
 	return e

@@ -15,48 +15,27 @@ import (
 	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // A Core is one single-threaded value. It does no I/O and reads no clock, so the
 // same inputs give the same effects.
 type Core struct {
-	cfg     *configs.Config
-	ackLink func(noticeID string, version int) string
-	duty    duty
-	engine  *rules.Engine
-	desk    *alert.Desk
-	// blindEnds is when the blind-period alarm of a restart is let go.
-	blindEnds time.Duration
+	*parts
+	roster    roster
 	refreshAt time.Duration // when open notices next learn of drift
 	stalled   stalls
 	self      selfWatch
 	refused   refusals
 }
 
-// Effects are what one input asks of the world. Docs and Events belong to one
-// transaction; Send goes out whether or not that succeeds.
-type Effects struct {
-	Transitions []rules.Transition
-	Docs        []store.Doc
-	Events      []event.Event
-	Later       []event.Event // may wait for the next batch
-	Send        []alert.Delivery
-}
-
-// Empty reports whether nothing is to be done.
-func (e *Effects) Empty() bool {
-	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Events) == 0 && len(e.Later) == 0 && len(e.Send) == 0
-}
-
 // New returns a Core that has seen nothing yet. ackLink makes the link
 // that a notice carries for answering; nil for none.
 func New(cfg *configs.Config, ackLink func(noticeID string, version int) string) *Core {
 	c := &Core{
-		engine: rules.New(cfg), stalled: stalls{}, cfg: cfg, ackLink: ackLink,
+		roster: roster{cfg: cfg, ackLink: ackLink}, stalled: stalls{},
 		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
 	}
-	c.desk = alert.NewDesk(c.options())
+	c.parts = &parts{rules.New(cfg), alert.NewDesk(c.roster.options())}
 	return c
 }
 
@@ -71,14 +50,9 @@ func (c *Core) Reading(r sensors.Reading) Effects {
 // Tick lets time pass. Call it at least once a poll.
 func (c *Core) Tick(now sensors.Instant) Effects {
 	e := c.after(now, c.engine.Tick(now))
-	e.add(c.watchDuty(now))
-	if c.blindEnds != 0 && now.Mono >= c.blindEnds {
-		c.blindEnds = 0
-		e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
-	}
-	e.add(c.tellBlind(now))
-	e.add(c.watchDelivery(now))
-	e.add(c.watchSelf(now))
+	e.add(c.roster.watch(c.parts, now))
+	e.add(c.self.watch(c.parts, now))
+	e.add(c.stalled.watch(c.parts, now))
 	e.Events = append(e.Events, c.refused.flush(now)...)
 	if now.Mono >= c.refreshAt {
 		c.refreshAt = now.Mono + refreshEvery
@@ -90,20 +64,8 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	return e
 }
 
-// options are what the desk works by now.
-func (c *Core) options() alert.Options {
-	o := alert.OptionsFor(c.cfg).InTurn(c.duty.First)
-	o.AckLink = c.ackLink
-	return o
-}
-
 // refreshEvery is how often open notices learn of values that drift.
 const refreshEvery = time.Minute
-
-// Set raises or ends an alarm about dewline itself.
-func (c *Core) Set(now sensors.Instant, cond rules.Condition) Effects {
-	return c.after(now, c.engine.Set(now, cond))
-}
 
 // Act carries out a person's decision about alarms, or refuses it.
 func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
@@ -116,7 +78,7 @@ func (c *Core) Act(now sensors.Instant, a rules.Action) (Effects, error) {
 
 func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
 	if a.Kind == alert.Duty || a.Kind == alert.DutyOver {
-		return c.setDuty(now, a)
+		return c.roster.set(c.parts, now, a)
 	}
 	ts, err := c.engine.Act(now, *a)
 	if err != nil {
@@ -192,6 +154,23 @@ func (c *Core) ChannelDown(now sensors.Instant, name, why string) Effects {
 	return c.desked(c.desk.ChannelDown(now, name, why))
 }
 
+// Retry sends at once what waits because one of these channels failed, which
+// were built anew.
+func (c *Core) Retry(now sensors.Instant, channels []string) Effects {
+	return c.desked(c.desk.Renewed(now, channels...))
+}
+
+// Drill sends a test notice to a person, "" for the first, and returns its id.
+func (c *Core) Drill(now sensors.Instant, person, by string) (string, Effects, error) {
+	id, fx, err := c.desk.NewDrill(now, person)
+	if err != nil {
+		return "", Effects{}, fmt.Errorf("drill: %w", err)
+	}
+	e := c.desked(fx)
+	e.Events = append(e.Events, drillEvent(now, by, person, id))
+	return id, e, nil
+}
+
 // Calibrated tells the rules when probes were last calibrated.
 func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects {
 	var e Effects
@@ -204,70 +183,17 @@ func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects
 // Reconfigure changes to another complete configuration. Everything that is
 // still there keeps its state and timers.
 func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string, int) string) Effects {
-	c.cfg, c.ackLink = cfg, ackLink
+	c.roster.cfg, c.roster.ackLink = cfg, ackLink
 	c.self.drillEvery = cfg.Drill.Every.D()
 	for name := range c.stalled { // one that is gone cannot be seen to work
 		c.stalled[name] = stall{}
 	}
-	e := Effects{Docs: c.turn(now)}
-	e.add(c.desked(c.desk.Reconfigure(now, c.options())))
+	e := Effects{Docs: c.roster.turn(now)}
+	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	done := c.after(now, c.engine.Reconfigure(cfg, now))
 	e.add(c.desked(c.desk.Dropped(now, done.Transitions)))
 	e.add(done)
 	return e
-}
-
-// after runs what the rules found through the desk and collects the documents
-// that changed.
-func (c *Core) after(now sensors.Instant, ts []rules.Transition) Effects {
-	e := Effects{Later: c.engine.Facts()}
-	if len(ts) == 0 {
-		return e
-	}
-	// The engine reuses its slice at the next call.
-	e.Transitions = append(e.Transitions, ts...)
-	for _, t := range ts {
-		r, ok := c.engine.Record(t.Key)
-		if !ok {
-			continue
-		}
-		if d, err := alarmDoc(r); err == nil {
-			e.Docs = append(e.Docs, d)
-		}
-		if t.From != t.To {
-			e.Events = append(e.Events, alarmEvent(&t))
-		}
-	}
-	e.add(c.desked(c.desk.Transitions(now, e.Transitions)))
-	return e
-}
-
-// desked turns the desk's effects into the core's.
-func (c *Core) desked(fx alert.Effects) Effects {
-	var e Effects
-	for _, d := range fx.Put {
-		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
-	}
-	for _, key := range fx.Drop {
-		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: key})
-	}
-	for _, ev := range fx.Events {
-		e.Events = append(e.Events, noticeEvent(&ev))
-		if ev.What == "drill-over" {
-			e.add(c.drillOver(ev.At))
-		}
-	}
-	e.Send = fx.Send
-	return e
-}
-
-// add appends b's effects to e in order.
-func (e *Effects) add(b Effects) {
-	e.Transitions = append(e.Transitions, b.Transitions...)
-	e.Docs = append(e.Docs, b.Docs...)
-	e.Events = append(e.Events, b.Events...)
-	e.Later = append(e.Later, b.Later...)
-	e.Send = append(e.Send, b.Send...)
 }
 
 // Open returns the alarms that are not NORM.
@@ -287,5 +213,5 @@ func (c *Core) Fill(now sensors.Instant, s *alert.Snapshot) {
 	s.Alarms = c.engine.Open()
 	s.KPI = c.engine.KPI()
 	s.Telling = c.desk.Telling(now)
-	s.OnDuty = c.duty.First
+	s.OnDuty = c.roster.First
 }

@@ -18,26 +18,26 @@ type stall struct {
 	restored bool
 }
 
-// watchDelivery raises delivery-stalled while a channel takes nothing over.
+// watch raises delivery-stalled while a channel takes nothing over.
 // Its notice leaves through the other channels.
-func (c *Core) watchDelivery(now sensors.Instant) Effects {
+func (s stalls) watch(p *parts, now sensors.Instant) Effects {
 	var e Effects
 	seen := map[string]bool{}
-	for _, name := range c.desk.StalledChannels(now) {
+	for _, name := range p.desk.StalledChannels(now) {
 		seen[name] = true
-		if _, raised := c.stalled[name]; raised {
+		if _, raised := s[name]; raised {
 			continue
 		}
-		c.stalled[name] = stall{}
-		e.add(c.Set(now, rules.Condition{
+		s[name] = stall{}
+		e.add(p.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
-			Is: alarm.Fact{ID: alarm.FactID(rules.DeliveryStalled), About: name}, Evidence: whyStalled(c.desk.Stats(now).Channels[name]),
+			Is: alarm.Fact{ID: alarm.FactID(rules.DeliveryStalled), About: name}, Evidence: whyStalled(p.desk.Stats(now).Channels[name]),
 		}))
 	}
-	for _, name := range slices.Sorted(maps.Keys(c.stalled)) {
-		if !seen[name] && !c.stalled[name].restored {
-			delete(c.stalled, name)
-			e.add(c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}}))
+	for _, name := range slices.Sorted(maps.Keys(s)) {
+		if !seen[name] && !s[name].restored {
+			delete(s, name)
+			e.add(p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}}))
 		}
 	}
 	return e
@@ -59,10 +59,4 @@ func (s stalls) works(name string) {
 	if _, raised := s[name]; raised {
 		s[name] = stall{}
 	}
-}
-
-// Retry sends at once what waits because one of these channels failed, which
-// were built anew.
-func (c *Core) Retry(now sensors.Instant, channels []string) Effects {
-	return c.desked(c.desk.Renewed(now, channels...))
 }

@@ -11,26 +11,12 @@ import (
 	"dewline/store"
 )
 
-// Drill sends a test notice to a person, "" for the first, and returns its id.
-func (c *Core) Drill(now sensors.Instant, person, by string) (string, Effects, error) {
-	id, fx, err := c.desk.NewDrill(now, person)
-	if err != nil {
-		return "", Effects{}, fmt.Errorf("drill: %w", err)
-	}
-	e := c.desked(fx)
-	e.Events = append(e.Events, drillEvent(now, by, person, id))
-	return id, e, nil
-}
-
 // drillOver returns what is kept of a drill that has just ended: its result as
 // a document of its own, and a line for people in the journal.
-func (c *Core) drillOver(at sensors.Instant) Effects {
-	d, ok := c.desk.LastDrill()
+func (p *parts) drillOver(at sensors.Instant) Effects {
+	d, ok := p.desk.LastDrill()
 	if !ok || !d.Done {
 		return Effects{}
-	}
-	if d.Acked {
-		c.self.drilled = max(c.self.drilled, d.At.Mono)
 	}
 	value, err := json.Marshal(d)
 	if err != nil {
@@ -45,12 +31,17 @@ func (c *Core) drillOver(at sensors.Instant) Effects {
 // drillKey orders drills by when they began.
 func drillKey(d alert.DrillResult) string { return fmt.Sprintf("%020d/%s", d.At.Mono, d.Person) }
 
+// answered notes when the newest drill that somebody answered began.
+func (w *selfWatch) answered(desk *alert.Desk) {
+	if d, ok := desk.LastDrill(); ok && d.Acked && d.Done {
+		w.drilled = max(w.drilled, d.At.Mono)
+	}
+}
+
 // resumeDrills finds out when a drill was last acknowledged. What cannot be read
 // is named in the error and the rest is used.
 func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
-	if d, ok := desk.LastDrill(); ok && d.Acked {
-		w.drilled = d.At.Mono
-	}
+	w.answered(desk)
 	var errs error
 	for _, doc := range docs {
 		var d alert.DrillResult

@@ -46,38 +46,52 @@ func onList(cfg *configs.Config, person string) bool {
 	return slices.ContainsFunc(cfg.People, func(p configs.Person) bool { return p.ID == person })
 }
 
+// A roster is who is told, in which order.
+type roster struct {
+	duty
+	cfg     *configs.Config
+	ackLink func(noticeID string, version int) string
+}
+
+// options are what the desk works by now.
+func (r *roster) options() alert.Options {
+	o := alert.OptionsFor(r.cfg).InTurn(r.First)
+	o.AckLink = r.ackLink
+	return o
+}
+
 // turn makes the duty that of now, and returns what is to be kept of that.
-func (c *Core) turn(now sensors.Instant) []store.Doc {
-	next := c.duty.at(now, c.cfg)
-	if next == c.duty {
+func (r *roster) turn(now sensors.Instant) []store.Doc {
+	next := r.at(now, r.cfg)
+	if next == r.duty {
 		return nil
 	}
-	c.duty = next
+	r.duty = next
 	return []store.Doc{next.doc()}
 }
 
-// watchDuty lets the one who is on duty now be told first.
-func (c *Core) watchDuty(now sensors.Instant) Effects {
-	first := c.duty.First
-	e := Effects{Docs: c.turn(now)}
-	if c.duty.First != first {
-		e.add(c.desked(c.desk.Reconfigure(now, c.options())))
+// watch lets the one who is on duty now be told first.
+func (r *roster) watch(p *parts, now sensors.Instant) Effects {
+	first := r.First
+	e := Effects{Docs: r.turn(now)}
+	if r.First != first {
+		e.add(p.desked(p.desk.Reconfigure(now, r.options())))
 	}
 	return e
 }
 
-// setDuty puts a person before all others until a moment, or ends that.
-func (c *Core) setDuty(now sensors.Instant, a *rules.Action) (Effects, error) {
+// set puts a person before all others until a moment, or ends that.
+func (r *roster) set(p *parts, now sensors.Instant, a *rules.Action) (Effects, error) {
 	person, until := a.Key.Subject, a.Until
 	switch {
 	case !now.Synced:
 		return Effects{}, errors.New("the board's clock is not set: nobody can tell when a turn ends")
 	case a.Kind == alert.DutyOver:
-		if c.duty.Person == "" {
+		if r.Person == "" {
 			return Effects{}, errors.New("nobody was put on duty: the turns of the configuration hold")
 		}
 		person, until = "", time.Time{}
-	case !onList(c.cfg, person):
+	case !onList(r.cfg, person):
 		return Effects{}, fmt.Errorf("duty of %q: %w", person, alert.ErrUnknownPerson)
 	default:
 		if until.IsZero() {
@@ -87,31 +101,31 @@ func (c *Core) setDuty(now sensors.Instant, a *rules.Action) (Effects, error) {
 			return Effects{}, errors.New("the turn is over before it begins; name an end that is to come")
 		}
 	}
-	was := c.duty.First
-	c.duty.Person, c.duty.Until = person, until
-	e := c.watchDuty(now)
-	ev := event.New(now, event.Act{Act: string(a.Kind), Subject: person, From: was, To: c.duty.First, Until: until})
+	was := r.First
+	r.Person, r.Until = person, until
+	e := r.watch(p, now)
+	ev := event.New(now, event.Act{Act: string(a.Kind), Subject: person, From: was, To: r.First, Until: until})
 	ev.By, ev.Text = a.By, a.Why
 	e.Events = append(e.Events, ev)
-	e.Docs = append(e.Docs, c.duty.doc())
+	e.Docs = append(e.Docs, r.doc())
 	told := *a
 	told.Until = until
-	e.add(c.desked(c.desk.Acted(now, &told, nil)))
+	e.add(p.desked(p.desk.Acted(now, &told, nil)))
 	return e, nil
 }
 
-// resumeDuty goes on with the duty that an earlier run kept, before its notices
+// resume goes on with the duty that an earlier run kept, before its notices
 // come back, which go to whoever is first.
-func (c *Core) resumeDuty(outbox []store.Doc) error {
+func (r *roster) resume(outbox []store.Doc) error {
 	i := slices.IndexFunc(outbox, func(d store.Doc) bool { return d.Key == dutyKey })
-	if i < 0 || c.duty.Person != "" { // what was asked of this run is newer
+	if i < 0 || r.Person != "" { // what was asked of this run is newer
 		return nil
 	}
 	var d duty
 	if err := json.Unmarshal(outbox[i].Value, &d); err != nil {
 		return fmt.Errorf("read back who is on duty: %w", err)
 	}
-	c.duty = d
+	r.duty = d
 	return nil
 }
 

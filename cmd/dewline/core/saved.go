@@ -69,11 +69,11 @@ func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []ale
 // error and the rest is used.
 func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	state, records, docs, errs := s.decode()
-	if err := c.resumeDuty(s.Outbox); err != nil {
+	if err := c.roster.resume(s.Outbox); err != nil {
 		errs = append(errs, err)
 	}
-	e := Effects{Docs: c.turn(now)}
-	e.add(c.desked(c.desk.Reconfigure(now, c.options())))
+	e := Effects{Docs: c.roster.turn(now)}
+	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	fx, err := c.desk.Restore(now, docs)
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
@@ -86,7 +86,7 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	// Where one side could not be read back whole, the other makes up for it.
 	e.add(c.desked(c.desk.Reconcile(now, c.engine.Open())))
 	c.resumeSelf(now)
-	e.add(c.tellBlind(now))
+	e.add(c.self.tellBlind(c.parts, now))
 	return e, errors.Join(errs...)
 }
 
@@ -97,10 +97,10 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []sensors.Reading) (Effects, error) {
 	state, records, docs, errs := s.decode()
 	c.shift(by)
-	if err := c.resumeDuty(s.Outbox); err != nil {
+	if err := c.roster.resume(s.Outbox); err != nil {
 		errs = append(errs, err)
 	}
-	e := c.watchDuty(now)
+	e := c.roster.watch(c.parts, now)
 	ts, onsets := c.engine.Merge(now, by, state, records)
 	ts = slices.Clone(ts)
 	for _, r := range latest {
@@ -122,13 +122,13 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 			c.stalled.works(name)
 		}
 	}
-	e.add(c.tellBlind(now))
+	e.add(c.self.tellBlind(c.parts, now))
 	return e, errors.Join(errs...)
 }
 
 // shift moves the running times that the core itself keeps.
 func (c *Core) shift(by time.Duration) {
-	for _, t := range []*time.Duration{&c.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.unsetSince, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono} {
+	for _, t := range []*time.Duration{&c.self.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.unsetSince, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono} {
 		if *t != 0 {
 			*t += by
 		}
@@ -148,7 +148,7 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 				c.stalled[v.Key.Subject] = stall{restored: true}
 			}
 		case rules.BlindPeriod:
-			c.blindEnds = max(c.blindEnds, now.Mono+blindShown)
+			c.self.blindEnds = max(c.self.blindEnds, now.Mono+blindShown)
 		case rules.ClockUnset:
 			c.self.unset, c.self.counting, c.self.unsetSince = true, true, now.Mono-unsetAfter
 		case rules.DrillOverdue:
@@ -175,7 +175,7 @@ func (c *Core) Forgotten(outbox []store.Doc) []store.Doc {
 
 // All returns every document and the state, for a store that starts empty.
 func (c *Core) All() (Effects, error) {
-	e := Effects{Docs: []store.Doc{c.duty.doc()}}
+	e := Effects{Docs: []store.Doc{c.roster.doc()}}
 	for _, r := range c.engine.Records() {
 		d, err := alarmDoc(r)
 		if err != nil {
@@ -259,17 +259,6 @@ func (c *Core) Timing() []store.Doc {
 	}
 	return docs
 }
-
-// alarmDoc is the stored form of an alarm record.
-func alarmDoc(r rules.Record) (store.Doc, error) {
-	b, err := json.Marshal(r)
-	if err != nil {
-		return store.Doc{}, fmt.Errorf("encode alarm %s of %s: %w", r.Key.Alarm, r.Key.Subject, err)
-	}
-	return store.Doc{Bucket: store.BucketAlarms, Key: alarmKey(r.Key), Value: b}, nil
-}
-
-func alarmKey(k rules.Key) string { return string(k.Alarm) + "/" + k.Subject }
 
 // Rebased is a document of this run in the running time of a record: those of
 // alarms and notices are made anew, nil; what is keyed by its time is keyed anew.

@@ -2,7 +2,6 @@ package core
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"dewline/rules"
@@ -28,12 +27,14 @@ type selfWatch struct {
 	unset      bool // clock-unset is raised
 	overdue    bool // drill-overdue is raised
 	last       sensors.Instant
+	blindEnds  time.Duration // when the blind-period alarm of a restart is let go
 }
 
-// watchSelf raises clock-unset and drill-overdue, and notes steps of the clock.
-func (c *Core) watchSelf(now sensors.Instant) Effects {
-	var e Effects
-	w := &c.self
+// watch raises blind-period, clock-unset and drill-overdue, and notes steps of the
+// clock.
+func (w *selfWatch) watch(p *parts, now sensors.Instant) Effects {
+	e := w.blind(p, now)
+	w.answered(p.desk)
 	if step := clockStep(w.last, now); step != 0 {
 		e.Events = append(e.Events, clockEvent(now, w.last.Wall, fmt.Sprintf("stepped by %s", step.Round(time.Second))))
 	}
@@ -46,13 +47,13 @@ func (c *Core) watchSelf(now sensors.Instant) Effects {
 	unset := w.counting && now.Mono-w.unsetSince >= unsetAfter
 	if unset != w.unset {
 		w.unset = unset
-		e.add(c.Set(now, rules.Condition{
+		e.add(p.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.ClockUnset, Subject: rules.Self}, Active: unset, Priority: rules.Today,
 		}))
 	}
 	if overdue := w.drillOverdue(now); overdue != w.overdue {
 		w.overdue = overdue
-		e.add(c.Set(now, rules.Condition{
+		e.add(p.Set(now, rules.Condition{
 			Key: rules.Key{Alarm: rules.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: rules.Note,
 			Is: alarm.Fact{ID: alarm.FactID(rules.DrillOverdue), For: w.drillEvery},
 		}))
@@ -73,88 +74,40 @@ func clockStep(before, after sensors.Instant) time.Duration {
 	return step
 }
 
-// Duplicate says that another board answers for this room on the broker, by its
-// instance; empty ends that.
-func (c *Core) Duplicate(now sensors.Instant, instance string) Effects {
-	cond := rules.Condition{Key: rules.Key{Alarm: rules.DuplicateRoom, Subject: rules.Self}, Active: instance != "", Priority: rules.Today}
-	if instance != "" {
-		cond.Is = alarm.Fact{ID: alarm.FactID(rules.DuplicateRoom), About: Short(instance)}
-	}
-	return c.Set(now, cond)
-}
-
-// SentinelSilent says that a sentinel that watched this room is silent, or that it
-// is not.
-func (c *Core) SentinelSilent(now sensors.Instant, sentinel string, silent bool) Effects {
-	return c.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.SentinelSilent, Subject: sentinel}, Active: silent, Priority: rules.Today})
-}
-
-// RecordIncomplete says that the record is not whole, and why; or that it is.
-func (c *Core) RecordIncomplete(now sensors.Instant, ok bool, why alarm.Fact) Effects {
-	return c.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today, Is: why,
-	})
-}
-
-// LeftOut says what parts do not work for want of a secret; none ends that.
-func (c *Core) LeftOut(now sensors.Instant, what []alarm.Fact) Effects {
-	return c.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: alarm.Secrets}, Active: len(what) > 0, Priority: rules.Today,
-		Is: alarm.Fact{ID: alarm.FactLeftOut, Count: len(what)}, Evidence: what, Steps: []alarm.Step{alarm.PutSecret},
-	})
-}
-
-// ConfigRefused says that the file is refused, and what is in force is an earlier
-// one or, where that was in force already, the file itself.
-func (c *Core) ConfigRefused(now sensors.Instant, why string) Effects {
-	first := alarm.MendConfig
-	if strings.HasSuffix(why, RestartHint) {
-		first = alarm.RestartDewline
-	}
-	return c.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
-		Evidence: firstLines(why, 3), Steps: []alarm.Step{first},
-	})
-}
-
-// RestartHint ends the reason of a refusal that a restart cures.
-const RestartHint = "systemctl restart dewline puts the changed file in force"
-
-// firstLines are at most n lines of s, as facts.
-func firstLines(s string, n int) (out []alarm.Fact) {
-	lines := strings.Split(strings.TrimSpace(s), "\n")
-	for _, line := range lines[:min(n, len(lines))] {
-		out = append(out, alarm.Fact{ID: alarm.FactSaid, Note: line})
-	}
-	if more := len(lines) - n; more > 0 {
-		out = append(out, alarm.Fact{ID: alarm.FactMore, Count: more})
-	}
-	return out
-}
-
 // A gap of blindAtLeast is told; the alarm of it stays active for blindShown.
 const (
 	blindAtLeast = 5 * time.Minute
 	blindShown   = 5 * time.Minute
 )
 
+// blind ends the alarm of a gap after a while, and tells of the next.
+func (w *selfWatch) blind(p *parts, now sensors.Instant) Effects {
+	var e Effects
+	if w.blindEnds != 0 && now.Mono >= w.blindEnds {
+		w.blindEnds = 0
+		e.add(p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
+	}
+	e.add(w.tellBlind(p, now))
+	return e
+}
+
 // tellBlind raises blind-period for a while once it is known for how long nobody
 // watched.
-func (c *Core) tellBlind(now sensors.Instant) Effects {
-	g, ok := c.engine.TakeGap()
+func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
+	g, ok := p.engine.TakeGap()
 	if !ok || g.For < blindAtLeast {
 		return Effects{}
 	}
-	c.blindEnds = now.Mono + blindShown
+	w.blindEnds = now.Mono + blindShown
 	is := alarm.Fact{ID: alarm.FactID(rules.BlindPeriod), For: g.For}
 	if !g.From.IsZero() {
 		is.ID, is.At = alarm.FactBlindFrom, alarm.LocalTime(g.From.Format(alarm.LocalLayout))
 	}
 	e := Effects{Events: []event.Event{gapEvent(now, g.From, g.For)}}
 	if g.At > 0 {
-		e.add(c.desked(c.desk.TimeOff(now, g.At, g.For)))
+		e.add(p.desked(p.desk.TimeOff(now, g.At, g.For)))
 	}
-	e.add(c.Set(now, rules.Condition{
+	e.add(p.Set(now, rules.Condition{
 		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
 		Value: g.For.Minutes(), HasValue: true, Unit: "min", Is: is,
 	}))
