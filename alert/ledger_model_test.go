@@ -71,7 +71,9 @@ func (s *story) Errorf(f string, a ...any) { panic(found(fmt.Sprintf(f, a...))) 
 func tell(seed uint64, plant func(*rig, *Effects)) (digest uint64, broken string) {
 	s := &story{promises: newPromises(), rng: rand.New(rand.NewPCG(seed, 14)), alarms: map[rules.Key]*told1{}}
 	s.rig = newRig(s, (&model{}).full())
-	s.rig.plant = plant
+	if s.rig.plant = plant; s.rng.IntN(4) == 0 { // a board whose clock is not set at the start
+		s.now.Synced, s.shifted = false, true
+	}
 	defer func() {
 		switch x := recover().(type) {
 		case nil:
@@ -382,11 +384,30 @@ func (s *story) inTurn(d *Delivery) {
 	}
 }
 
+// capped: no channel brings a person more than the cap within a minute of what
+// they know or what wakes nobody.
+func (s *story) capped() {
+	sent := map[target][]time.Duration{}
+	for i := range s.sent {
+		if d := &s.sent[i]; d.Kind != Silence && (d.Again || d.Priority < rules.Wake) {
+			sent[target{d.Person, d.Channel}] = append(sent[target{d.Person, d.Channel}], s.sentAt[i])
+		}
+	}
+	for t, at := range sent {
+		for i := range at {
+			if n := s.desk.opt.PerMinute; i >= n && at[i]-at[i-n] < time.Minute && at[i]-s.reborn > time.Minute {
+				s.Fatalf("%s has %d messages by %s within a minute at %v", t.person, n+1, t.channel, at[i])
+			}
+		}
+	}
+}
+
 // check holds after every act.
 func (s *story) check() {
 	s.judge(s, s.rig)
 	s.escalates()
 	s.handsOver()
+	s.capped()
 	s.heardOfSilence()
 	if n := s.rig; len(n.docs) < len(n.desk.book.byID) {
 		s.Fatalf("%d documents for %d notices", len(n.docs), len(n.desk.book.byID))

@@ -133,6 +133,7 @@ var planted = map[string]func(r *rig, e *Effects){
 			without(e, func(d Delivery) bool { return d.Person == first && !d.Message.Escalated && d.Kind != Silence })
 		}
 	},
+	"no cap": func(r *rig, _ *Effects) { clear(r.desk.outbox.sends) },
 	"a document is not kept": func(_ *rig, e *Effects) {
 		e.Put = slices.DeleteFunc(slices.Clone(e.Put), func(d Doc) bool { return strings.Contains(d.Key, "lethal") })
 	},

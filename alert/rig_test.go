@@ -23,6 +23,7 @@ type rig struct {
 	broken   map[string]error // channels that fail, with what
 	waiting  []Delivery       // handed out, not yet sent
 	sent     []Delivery       // ever handed out
+	sentAt   []time.Duration  // of each, running time
 	got      []Delivery       // taken over by a channel, in order
 	when     []time.Duration  // of each got, running time
 	events   []Event
@@ -62,6 +63,9 @@ func (r *rig) absorb(e Effects) {
 		delete(r.docs, k)
 	}
 	r.waiting, r.sent = append(r.waiting, e.Send...), append(r.sent, e.Send...)
+	for range e.Send {
+		r.sentAt = append(r.sentAt, r.now.Mono)
+	}
 	r.events = append(r.events, e.Events...)
 }
 

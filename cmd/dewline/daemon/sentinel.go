@@ -177,6 +177,7 @@ func (s *Sentry) watchOptions(ctx context.Context) (mqtt.Options, error) {
 // resume goes on from what was told before. A room that is no longer watched
 // is let go: nobody would ever hear that it is well.
 func (s *Sentry) resume(now sensors.Instant, docs []alert.Doc) {
+	s.watchDuty(now) // before the notices, which go to whoever is first
 	fx, err := s.desk.Restore(now, docs)
 	if err != nil {
 		s.log.Error("part of what was told before cannot be read", "err", err)
