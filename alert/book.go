@@ -2,6 +2,7 @@ package alert
 
 import (
 	"cmp"
+	"iter"
 	"maps"
 	"slices"
 	"strings"
@@ -47,6 +48,19 @@ func (b *book) list() []*incident {
 	return b.sorted
 }
 
+// parcels visits all deliveries.
+func (b *book) parcels() iter.Seq2[*incident, *parcel] {
+	return func(yield func(*incident, *parcel) bool) {
+		for _, in := range b.list() {
+			for _, p := range in.Out {
+				if !yield(in, p) {
+					return
+				}
+			}
+		}
+	}
+}
+
 // add puts an incident into the books.
 func (b *book) add(in *incident) { b.byID[in.Notice.ID], b.sorted = in, nil }
 
@@ -66,8 +80,7 @@ func (b *book) shut(in *incident) {
 
 // claim makes in the notice of those of its alarms of which it has the later word.
 func (b *book) claim(in *incident) {
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		old := b.byKey[m.Key]
 		if old == nil {
 			b.byKey[m.Key] = in

@@ -22,8 +22,7 @@ func encode(in *incident) Doc {
 		// rule: keep the notice without its figures rather than not at all.
 		c := *in
 		c.Notice.Members = slices.Clone(in.Notice.Members)
-		for i := range c.Notice.Members {
-			m := &c.Notice.Members[i]
+		for m := range c.Notice.each() {
 			m.Value, m.Peak, m.PeakLimit, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, 0, false, false
 			m.Detail = rules.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps, Air: m.Detail.Air}
 		}

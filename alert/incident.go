@@ -92,9 +92,9 @@ type said struct {
 }
 
 func (in *incident) member(k rules.Key) *Member {
-	for i := range in.Notice.Members {
-		if in.Notice.Members[i].Key == k {
-			return &in.Notice.Members[i]
+	for m := range in.Notice.each() {
+		if m.Key == k {
+			return m
 		}
 	}
 	return nil
@@ -117,18 +117,21 @@ func (in *incident) aside() bool { return in.drill() || in.Notice.Kind == Silenc
 
 func (in *incident) several() bool { return in.Notice.Cause.Kind == CauseSeveral }
 
-func (in *incident) active() bool {
-	for i := range in.Notice.Members {
-		if counts(&in.Notice.Members[i]) {
+// any reports whether f holds for a member.
+func (in *incident) any(f func(m *Member) bool) bool {
+	for m := range in.Notice.each() {
+		if f(m) {
 			return true
 		}
 	}
 	return false
 }
 
+func (in *incident) active() bool { return in.any(counts) }
+
 func (in *incident) numActive() (n int) {
-	for i := range in.Notice.Members {
-		if counts(&in.Notice.Members[i]) {
+	for m := range in.Notice.each() {
+		if counts(m) {
 			n++
 		}
 	}
@@ -137,24 +140,19 @@ func (in *incident) numActive() (n int) {
 
 // tells reports whether an alarm of that kind is active under in.
 func (in *incident) tells(a rules.AlarmID) bool {
-	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return counts(&m) && m.Key.Alarm == a })
+	return in.any(func(m *Member) bool { return counts(m) && m.Key.Alarm == a })
 }
 
 // alone reports whether k is the only active member.
 func (in *incident) alone(k rules.Key) bool {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; m.Key != k && counts(m) {
-			return false
-		}
-	}
-	return true
+	return !in.any(func(m *Member) bool { return m.Key != k && counts(m) })
 }
 
 // rank is the urgency of what is active, 0 for nothing.
 func (in *incident) rank() int {
 	r := 0
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) {
+	for m := range in.Notice.each() {
+		if counts(m) {
 			r = max(r, memberRank(m))
 		}
 	}
@@ -166,8 +164,7 @@ func (in *incident) lethal() bool { return in.rank() > int(rules.Wake) }
 // minutes is the shortest time to the ceiling among the active, 0 for unknown.
 func (in *incident) minutes() float64 {
 	least := 0.0
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		if t := m.Detail.TimeToCeiling; counts(m) && t != nil && (least == 0 || t.FromMinutes < least) {
 			least = max(t.FromMinutes, 0.1)
 		}
@@ -217,8 +214,7 @@ func (in *incident) refresh() {
 	n := &in.Notice
 	slices.SortStableFunc(n.Members, worstFirst)
 	top := rules.Note
-	for i := range n.Members {
-		m := &n.Members[i]
+	for m := range n.each() {
 		if counts(m) {
 			top = max(top, m.Priority)
 		}

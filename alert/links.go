@@ -150,13 +150,11 @@ func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
 	for _, name := range l.opt.channels() {
 		all[name] = l.of(name).stats(now)
 	}
-	for _, in := range l.book.byID {
-		for _, p := range in.Out {
-			if c, ok := all[p.Channel]; ok && (p.State == due || p.State == out) {
-				c.Pending++
-				c.OldestAge = max(c.OldestAge, now.Mono-p.DueSince)
-				all[p.Channel] = c
-			}
+	for _, p := range l.book.parcels() {
+		if c, ok := all[p.Channel]; ok && (p.State == due || p.State == out) {
+			c.Pending++
+			c.OldestAge = max(c.OldestAge, now.Mono-p.DueSince)
+			all[p.Channel] = c
 		}
 	}
 	return all

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"iter"
 	"time"
 
 	"dewline/alert/words"
@@ -47,4 +48,15 @@ type Notice struct {
 	Silenced []words.Silenced `json:"silenced,omitempty"`
 	// Shared is what the probes of a storm hang on, nil for nothing in common.
 	Shared *words.Shared `json:"shared,omitempty"`
+}
+
+// each visits the members.
+func (n *Notice) each() iter.Seq[*Member] {
+	return func(yield func(*Member) bool) {
+		for i := range n.Members {
+			if !yield(&n.Members[i]) {
+				return
+			}
+		}
+	}
 }

@@ -181,11 +181,9 @@ func (o *outbox) resume(in *incident) {
 
 // retry makes what waits for a channel due at once.
 func (o *outbox) retry(channel string) {
-	for _, in := range o.book.list() {
-		for _, p := range in.Out {
-			if p.Channel == channel && p.State == due {
-				p.NotBefore, p.Fails = o.now.Mono, 0
-			}
+	for _, p := range o.book.parcels() {
+		if p.Channel == channel && p.State == due {
+			p.NotBefore, p.Fails = o.now.Mono, 0
 		}
 	}
 }
@@ -193,14 +191,10 @@ func (o *outbox) retry(channel string) {
 // recall sends again what a channel took over and nobody answered, but not what
 // left moments ago.
 func (o *outbox) recall(channel string) {
-	for _, in := range o.book.list() {
-		if in.aside() || in.Ended || !in.calling() {
-			continue
-		}
-		for _, p := range in.Out {
-			if p.Channel == channel && p.State == taken && o.now.Mono-p.OutSince >= time.Minute && o.opt.onDuty(in, p.Person) {
-				o.makeDue(p, in, false)
-			}
+	for in, p := range o.book.parcels() {
+		if p.Channel == channel && p.State == taken && o.now.Mono-p.OutSince >= time.Minute &&
+			!in.aside() && !in.Ended && in.calling() && o.opt.onDuty(in, p.Person) {
+			o.makeDue(p, in, false)
 		}
 	}
 }
@@ -403,15 +397,12 @@ func (o *outbox) giveUp(in *incident, p *parcel, why string) {
 func (o *outbox) bound() {
 	var today []addressed
 	waiting := 0
-	for _, in := range o.book.list() {
-		for _, p := range in.Out {
-			if p.State != due && p.State != out {
-				continue
-			}
+	for in, p := range o.book.parcels() {
+		if p.State == due || p.State == out {
 			waiting++
-			if p.Priority < rules.Wake && p.State == due {
-				today = append(today, addressed{in, p})
-			}
+		}
+		if p.State == due && p.Priority < rules.Wake {
+			today = append(today, addressed{in, p})
 		}
 	}
 	excess := min(waiting-o.opt.MaxPending, len(today))

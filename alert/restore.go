@@ -91,8 +91,7 @@ func (d *Desk) merge(docs []Doc, onsets map[rules.Key]rules.Renumbering) error {
 		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), strings.Compare(a.Notice.ID, b.Notice.ID))
 	})
 	for _, in := range list {
-		for i := range in.Notice.Members {
-			m := &in.Notice.Members[i]
+		for m := range in.Notice.each() {
 			if n := onsets[m.Key]; n.Old != 0 && n.Old == m.Seq && m.State != alarm.Norm {
 				m.Seq = n.Now
 			}
@@ -129,8 +128,7 @@ func (d *Desk) shift(by time.Duration, onsets map[rules.Key]rules.Renumbering) {
 	for _, in := range d.book.list() {
 		shift(reflect.ValueOf(in), by)
 		in.touched = true
-		for i := range in.Notice.Members {
-			m := &in.Notice.Members[i]
+		for m := range in.Notice.each() {
 			if n := onsets[m.Key]; n.Mine != 0 && n.Mine == m.Seq {
 				m.Seq = n.Now
 			}

@@ -126,7 +126,7 @@ func (s *schedule) news(in *incident) bool {
 	case wakes && (grown || in.Said.Cause != in.Notice.Cause):
 		return true
 	}
-	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return counts(&m) && !slices.Contains(in.Said.Kinds, m.Key.Alarm) })
+	return in.any(func(m *Member) bool { return counts(m) && !slices.Contains(in.Said.Kinds, m.Key.Alarm) })
 }
 
 // say makes the next version of a notice and addresses it. A wake alarm that
@@ -155,8 +155,7 @@ func (s *schedule) renew(in *incident, k Kind) {
 	n.Shared = s.opt.shared(in)
 	n.Time, n.Since = s.now.Wall.In(s.opt.Location), n.Since.In(s.opt.Location)
 	is := &said{At: s.now.Mono, Rank: in.rank(), Minutes: in.minutes(), Cause: n.Cause}
-	for i := range n.Members {
-		m := &n.Members[i]
+	for m := range n.each() {
 		active := counts(m)
 		if active || k == FollowUp {
 			m.name(Naming{n.ID, n.Version}, s.now.Mono)
@@ -291,8 +290,7 @@ func (s *schedule) handOver(in *incident) {
 // had its time.
 func (s *schedule) unheard(in *incident) bool {
 	unheard, since := false, s.now.Mono
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		if calls(m) && m.Told && !s.heard(in, m) {
 			unheard, since = true, min(since, m.ToldAt)
 		}
@@ -343,8 +341,7 @@ func (s *schedule) expire(in *incident) {
 			return
 		}
 	}
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		if m.State != alarm.Norm && s.book.byKey[m.Key] == in {
 			return
 		}
@@ -406,8 +403,8 @@ func (s *schedule) timeOff(in *incident, at, off time.Duration) {
 // next person's turn.
 func (s *schedule) ringAfter(in *incident, at, off time.Duration) {
 	now, heard := s.now.Mono, false
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; calls(m) && m.Heard && m.ToldAt <= at {
+	for m := range in.Notice.each() {
+		if calls(m) && m.Heard && m.ToldAt <= at {
 			m.ToldAt -= off
 			heard = true
 		}

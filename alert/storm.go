@@ -78,8 +78,7 @@ func (o *Options) shared(in *incident) *words.Shared {
 	}
 	var common []Share
 	var probes []string
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		if !counts(m) || slices.Contains(probes, m.Key.Subject) {
 			continue
 		}

@@ -15,8 +15,8 @@ import (
 // heard notes that a channel took a version of in over for a person.
 func (in *incident) heard(p *parcel, version int, now time.Duration) {
 	in.touched = true
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; m.namedBy(in.Notice.ID, version) {
+	for m := range in.Notice.each() {
+		if m.namedBy(in.Notice.ID, version) {
 			m.hand(Handing{p.Person, p.Channel, in.Notice.ID, version, now})
 		}
 	}
@@ -24,19 +24,13 @@ func (in *incident) heard(p *parcel, version int, now time.Duration) {
 
 // acked reports whether an acknowledgement covers all that is active.
 func (in *incident) acked() bool {
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
-		if counts(m) && !m.Covered {
-			return false
-		}
-	}
-	return true
+	return !in.any(func(m *Member) bool { return counts(m) && !m.Covered })
 }
 
 // ackedBy is the last person who acknowledged an alarm of in.
 func (in *incident) ackedBy() string {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && m.By != "" {
+	for m := range in.Notice.each() {
+		if counts(m) && m.By != "" {
 			return m.By
 		}
 	}
@@ -44,9 +38,7 @@ func (in *incident) ackedBy() string {
 }
 
 // calling reports whether a wake alarm calls that nobody answered.
-func (in *incident) calling() bool {
-	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return calls(&m) })
-}
+func (in *incident) calling() bool { return in.any(calls) }
 
 // urgency is that of what rings, 0 where nothing does.
 func (in *incident) urgency() int {
@@ -59,8 +51,8 @@ func (in *incident) urgency() int {
 // fresh reports whether a wake alarm calls that nobody was told of, and whether
 // a lethal one does.
 func (in *incident) fresh() (any, lethal bool) {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; calls(m) && !m.Told && !m.Heard {
+	for m := range in.Notice.each() {
+		if calls(m) && !m.Told && !m.Heard {
 			any, lethal = true, lethal || m.Key.Alarm == rules.LethalCeiling
 		}
 	}
@@ -70,8 +62,7 @@ func (in *incident) fresh() (any, lethal bool) {
 // unanswered returns when the first of the wake alarms that were told and not
 // answered was told; calling is false for none.
 func (in *incident) unanswered() (first time.Duration, calling bool) {
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		if calls(m) && len(m.Named) > 0 && (!calling || m.ToldAt < first) {
 			first, calling = m.ToldAt, true
 		}
@@ -88,31 +79,19 @@ func (in *incident) spoken() []Member {
 // grown reports whether an alarm is active that was not told, or that rings
 // again after an acknowledgement.
 func (in *incident) grown() bool {
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) && !m.Told {
-			return true
-		}
-	}
-	return false
+	return in.any(func(m *Member) bool { return counts(m) && !m.Told })
 }
 
 // changed reports whether a repeat would tell something else than was said.
 func (in *incident) changed() bool {
-	if in.rank() != in.Said.Rank || in.Notice.Cause != in.Said.Cause {
-		return true
-	}
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; counts(m) != m.Told {
-			return true
-		}
-	}
-	return false
+	return in.rank() != in.Said.Rank || in.Notice.Cause != in.Said.Cause ||
+		in.any(func(m *Member) bool { return counts(m) != m.Told })
 }
 
 // hidden reports whether an alarm of in is put aside while a worse one of the same
 // enclosure is active.
 func (in *incident) hidden() bool {
-	return slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return m.State == alarm.Suppressed })
+	return in.any(func(m *Member) bool { return m.State == alarm.Suppressed })
 }
 
 // cover marks what an answer to a notice covers: what that version named or,
@@ -126,14 +105,13 @@ func (in *incident) cover(a Answering, person string) (keys []rules.Key, useful 
 	if a.Version == 0 {
 		covers = all
 		for _, f := range []func(m *Member) bool{func(m *Member) bool { return m.handedTo(person) }, func(m *Member) bool { return m.Heard }} {
-			if slices.ContainsFunc(in.Notice.Members, func(m Member) bool { return all(&m) && f(&m) }) {
-				covers = func(m *Member) bool { return all(m) && f(m) }
+			if handed := func(m *Member) bool { return all(m) && f(m) }; in.any(handed) {
+				covers = handed
 				break
 			}
 		}
 	}
-	for i := range in.Notice.Members {
-		m := &in.Notice.Members[i]
+	for m := range in.Notice.each() {
 		if !covers(m) {
 			continue
 		}
@@ -159,8 +137,8 @@ func (in *incident) fillIn() {
 		}
 		handed = max(handed, p.Confirmed)
 	}
-	for i := range in.Notice.Members {
-		if m := &in.Notice.Members[i]; m.Told && m.Named == nil && in.Said != nil {
+	for m := range in.Notice.each() {
+		if m.Told && m.Named == nil && in.Said != nil {
 			m.name(Naming{in.Notice.ID, in.Notice.Version}, in.Said.At)
 			m.Heard = m.namedBy(in.Notice.ID, handed)
 		}
