@@ -147,7 +147,7 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 }
 
 // StalledChannels returns the channels that have taken nothing over for
-// Options.StallAfter although something was due, or that have been down so
+// stallAfter although something was due, or that have been down so
 // long, sorted. One that flaps stays in the list until it has been well for
 // as long.
 func (d *Desk) StalledChannels(now sensors.Instant) []string { return d.links.stalledAt(now) }

@@ -53,7 +53,7 @@ func (d *drills) begin(p *Person) string {
 			ID: id, Version: 1, Kind: Test, Room: d.opt.Room, Priority: rules.Wake, Person: p.ID,
 			Cause: rules.Cause{Kind: rules.CauseDewline}, Since: now.Wall, Time: now.Wall, ClockSet: now.Synced,
 		},
-		Opened: now.Mono, NextRepeat: now.Mono + d.opt.interval(0),
+		Opened: now.Mono, NextRepeat: now.Mono + interval(0),
 		Drill: &DrillResult{ID: id, Person: p.ID, At: now, Taken: make(map[string]float64)},
 	}
 	d.book.add(in)
@@ -68,13 +68,13 @@ func (d *drills) begin(p *Person) string {
 // evaluate repeats a drill until it is answered or its time is up.
 func (d *drills) evaluate(in *incident) {
 	now := d.now.Mono
-	if now-in.Opened >= d.opt.DrillFor {
+	if now-in.Opened >= drillFor {
 		d.end(in, "nobody acknowledged it")
 		return
 	}
 	if now >= in.NextRepeat {
 		in.Repeated++
-		in.NextRepeat = now + d.opt.interval(in.Repeated)
+		in.NextRepeat = now + interval(in.Repeated)
 		for _, p := range in.Out {
 			d.outbox.makeDue(p, in, false)
 		}

@@ -183,7 +183,7 @@ func (l *link) stats(now sensors.Instant) ChannelStats {
 func (l *links) stalledAt(now sensors.Instant) (stalled []string) {
 	stats := l.stats(now)
 	for _, name := range slices.Sorted(maps.Keys(stats)) {
-		if l.of(name).stalls(now, stats[name], l.opt.StallAfter) {
+		if l.of(name).stalls(now, stats[name]) {
 			stalled = append(stalled, name)
 		}
 	}
@@ -191,12 +191,12 @@ func (l *links) stalledAt(now sensors.Instant) (stalled []string) {
 }
 
 // stalls follows whether a channel is stalled: nothing works for so long.
-func (l *link) stalls(now sensors.Instant, s ChannelStats, after time.Duration) bool {
-	long := func(since time.Duration) bool { return now.Mono-since >= after }
+func (l *link) stalls(now sensors.Instant, s ChannelStats) bool {
+	long := func(since time.Duration) bool { return now.Mono-since >= stallAfter }
 	// The last attempt failed and there is more to send, or no sense in it.
 	fails := l.failingSince > 0 && (s.Pending > 0 || l.refused)
 	l.stalled = l.stalled || l.downSince > 0 && long(l.downSince) || fails && long(l.failingSince) ||
-		s.OldestAge >= after && long(l.lastSuccess.Mono)
+		s.OldestAge >= stallAfter && long(l.lastSuccess.Mono)
 	if l.downSince > 0 || s.OldestAge > time.Minute || fails {
 		l.unwell = now.Mono
 	} else if long(l.unwell) {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -38,17 +39,25 @@ type Options struct {
 	// none.
 	AckLink func(noticeID string, version int) string
 
-	Group       time.Duration   // wait for company before the first sending; 20 s, never for a ceiling
-	UpdateEvery time.Duration   // least time between updates that are no worsening; 15 min
-	Repeats     []time.Duration // between sendings of an open wake notice, the last for ever after; 5, 10, 20, 30 min
-	RepeatFor   time.Duration   // then it stays open but is not sent again; 72 h
-	Fallback    time.Duration   // a today notice not taken over goes to the next channel; 15 min
-	Keep        time.Duration   // an undelivered today notice or follow-up is given up; 7 days
-	StallAfter  time.Duration   // a channel that took nothing over for so long is stalled; 4 min, so that others tell of it within 5
-	PerMinute   int             // messages to one person by one channel; beyond, what wakes nobody waits; 8
-	MaxPending  int             // deliveries kept; beyond, the oldest today ones go; 2000
-	SendLimit   time.Duration   // an attempt not reported on counts as failed; 5 min
-	DrillFor    time.Duration   // a drill not acknowledged is over; 1 h
+	Group      time.Duration // wait for company before the first sending; 20 s, never for a ceiling
+	RepeatFor  time.Duration // then an open wake notice is not sent again; 72 h
+	MaxPending int           // deliveries kept; beyond, the oldest today ones go; 2000
+}
+
+const (
+	updateEvery   = 15 * time.Minute   // least time between updates that are no worsening
+	fallbackAfter = 15 * time.Minute   // a today notice not taken over goes to the next channel
+	keepFor       = 7 * 24 * time.Hour // an undelivered today notice or follow-up is given up
+	stallAfter    = 4 * time.Minute    // a channel that took nothing over for so long is stalled: others tell of it within 5
+	perMinute     = 8                  // messages to one person by one channel; beyond, what wakes nobody waits
+	sendLimit     = 5 * time.Minute    // an attempt not reported on counts as failed
+	drillFor      = time.Hour          // a drill not acknowledged is over
+)
+
+// interval is the wait before the next repeat of an open wake notice: 5, 10, 20 and
+// then 30 minutes.
+func interval(repeated int) time.Duration {
+	return min(5*time.Minute<<min(repeated, 3), 30*time.Minute)
 }
 
 // OptionsFor returns the Options that a configuration asks for. The caller
@@ -133,33 +142,12 @@ func ways(cfg *configs.Config) []string {
 
 // withDefaults fills in what the caller left open.
 func (o Options) withDefaults() Options {
-	orDur := func(d *time.Duration, def time.Duration) {
-		if *d <= 0 {
-			*d = def
-		}
-	}
-	orDur(&o.Group, 20*time.Second)
-	orDur(&o.UpdateEvery, 15*time.Minute)
-	orDur(&o.RepeatFor, 72*time.Hour)
-	orDur(&o.Fallback, 15*time.Minute)
-	orDur(&o.Keep, 7*24*time.Hour)
-	orDur(&o.StallAfter, 4*time.Minute)
-	orDur(&o.SendLimit, 5*time.Minute)
-	orDur(&o.DrillFor, time.Hour)
-	if len(o.Repeats) == 0 {
-		o.Repeats = []time.Duration{5 * time.Minute, 10 * time.Minute, 20 * time.Minute, 30 * time.Minute}
-	}
-	if o.PerMinute <= 0 {
-		o.PerMinute = 8
-	}
-	if o.MaxPending <= 0 {
-		o.MaxPending = 2000
-	}
+	o.Group = cmp.Or(o.Group, 20*time.Second)
+	o.RepeatFor = cmp.Or(o.RepeatFor, 72*time.Hour)
+	o.MaxPending = cmp.Or(o.MaxPending, 2000)
+	o.RoomName = cmp.Or(o.RoomName, o.Room)
 	if o.Location == nil {
 		o.Location = time.UTC
-	}
-	if o.RoomName == "" {
-		o.RoomName = o.Room
 	}
 	o.People = peopleOrKeeper(o.People)
 	return o
@@ -176,12 +164,8 @@ func peopleOrKeeper(people []Person) []Person {
 		if len(p.Channels) == 0 {
 			p.Channels = []string{"mqtt"}
 		}
-		if p.Units == "" {
-			p.Units = Celsius
-		}
-		if p.EscalateAfter <= 0 {
-			p.EscalateAfter = 10 * time.Minute
-		}
+		p.Units = cmp.Or(p.Units, Celsius)
+		p.EscalateAfter = cmp.Or(p.EscalateAfter, 10*time.Minute)
 		out[i] = p
 	}
 	return out
@@ -242,9 +226,4 @@ func (o *Options) channels() []string {
 	}
 	slices.Sort(all)
 	return slices.Compact(all)
-}
-
-// interval is the wait before the next repeat.
-func (o *Options) interval(repeated int) time.Duration {
-	return o.Repeats[min(repeated, len(o.Repeats)-1)]
 }

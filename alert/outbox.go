@@ -109,7 +109,7 @@ func (o *outbox) one(in *incident, ts []target) bool {
 // mayStill reports whether p, of which one channel is enough, is waited for.
 func (o *outbox) mayStill(in *incident, p *parcel) bool {
 	worn := in.Notice.Kind == Silence && p.Fails >= 2
-	return o.opt.reaches(p) && p.State != lost && !worn && !o.links.dead(p.Channel) && o.now.Mono-p.DueSince < o.opt.Fallback || o.held(p)
+	return o.opt.reaches(p) && p.State != lost && !worn && !o.links.dead(p.Channel) && o.now.Mono-p.DueSince < fallbackAfter || o.held(p)
 }
 
 // parcelFor adds in's parcel for t, due at once, if there is none.
@@ -133,7 +133,7 @@ func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
 	p.Lethal = in.lethal()
 	p.Deadline = 0
 	if p.Priority < rules.Wake {
-		p.Deadline = o.now.Mono + o.opt.Keep
+		p.Deadline = o.now.Mono + keepFor
 	}
 	waits := p.State == out || p.State == due
 	if !waits {
@@ -255,7 +255,7 @@ func (o *outbox) ready(list []*incident) []addressed {
 
 // overdue gives up an attempt without a result, and what is too old to be told.
 func (o *outbox) overdue(in *incident, p *parcel) {
-	if p.State == out && o.now.Mono-p.OutSince >= o.opt.SendLimit {
+	if p.State == out && o.now.Mono-p.OutSince >= sendLimit {
 		o.failed(in, p, Retryable, 0, "no answer from the channel")
 	}
 	if in.Ended && p.State == due && p.Deadline > 0 && o.now.Mono >= p.Deadline {
@@ -277,7 +277,7 @@ func (o *outbox) capped(in *incident, p *parcel) bool {
 	}
 	t := target{p.Person, p.Channel}
 	o.sends[t] = slices.DeleteFunc(o.sends[t], func(at time.Duration) bool { return o.now.Mono-at >= time.Minute })
-	if len(o.sends[t]) >= o.opt.PerMinute {
+	if len(o.sends[t]) >= perMinute {
 		return true
 	}
 	o.sends[t] = append(o.sends[t], o.now.Mono)

@@ -117,7 +117,7 @@ func (s *schedule) urgent(in *incident) bool {
 // a storm, another kind of alarm, or another cause; after long, any growth.
 func (s *schedule) news(in *incident) bool {
 	since, grown, wakes := s.now.Mono-in.Said.At, in.grown(), in.rank() >= wakeRank
-	every := s.opt.UpdateEvery
+	every := updateEvery
 	switch {
 	case grown && in.several() && since >= stormGrows<<min(in.Grown, mostStormWidened), grown && since >= todayUpdates*every:
 		return true
@@ -212,7 +212,7 @@ func (s *schedule) repeat(in *incident) {
 		return
 	}
 	in.Repeated++
-	in.NextRepeat = now + s.opt.interval(in.Repeated)
+	in.NextRepeat = now + interval(in.Repeated)
 	if in.changed() {
 		s.say(in, Update)
 	} else {
@@ -231,7 +231,7 @@ func (s *schedule) startRun(in *incident) {
 
 func (s *schedule) rerun(in *incident) {
 	in.Ringing, in.Repeated, in.touched = s.now.Mono, 0, true
-	in.NextRepeat = s.now.Mono + s.opt.interval(0)
+	in.NextRepeat = s.now.Mono + interval(0)
 }
 
 // nextPerson reports whether another person is to be told: those before were
@@ -329,7 +329,7 @@ func (s *schedule) end(in *incident) {
 	}
 	for _, p := range in.Out {
 		s.outbox.makeDue(p, in, false)
-		p.Deadline = s.now.Mono + s.opt.Keep
+		p.Deadline = s.now.Mono + keepFor
 	}
 }
 
@@ -390,7 +390,7 @@ func (s *schedule) timeOff(in *incident, at, off time.Duration) {
 		return
 	}
 	for _, p := range in.Out {
-		if p.Deadline > 0 && p.Deadline <= at+s.opt.Keep {
+		if p.Deadline > 0 && p.Deadline <= at+keepFor {
 			p.Deadline, in.touched = max(1, p.Deadline-off), true
 		}
 	}

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"strings"
@@ -68,14 +69,9 @@ type Sentinel struct {
 // NewSentinel returns a Sentinel for which every listed room counts as last
 // seen at now.
 func NewSentinel(now sensors.Instant, o SentinelOptions) *Sentinel {
-	def := func(d *time.Duration, v time.Duration) {
-		if *d <= 0 {
-			*d = v
-		}
-	}
-	def(&o.SilentAfter, 3*time.Minute)
-	def(&o.ClockOff, 5*time.Minute)
-	def(&o.StallFor, 5*time.Minute)
+	o.SilentAfter = cmp.Or(o.SilentAfter, 3*time.Minute)
+	o.ClockOff = cmp.Or(o.ClockOff, 5*time.Minute)
+	o.StallFor = cmp.Or(o.StallFor, 5*time.Minute)
 	s := &Sentinel{opt: o, rooms: make(map[string]*watched)}
 	for _, r := range o.Rooms {
 		s.room(now, r)

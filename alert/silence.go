@@ -163,7 +163,7 @@ func (s *silences) evaluate(in *incident) {
 	for i := range s.opt.People {
 		all = s.outbox.one(in, s.opt.People[i].targets()) && all
 	}
-	if all || now-in.Ready >= s.opt.Keep {
+	if all || now-in.Ready >= keepFor {
 		s.book.forget(in)
 	}
 }
