@@ -92,16 +92,6 @@ func (b *book) claim(in *incident) {
 	}
 }
 
-// openOrAbsorb opens in, unless its cause has an open notice, which absorbs it.
-func (b *book) openOrAbsorb(in *incident) {
-	g := groupIn(in)
-	if other := b.open[g]; other != nil {
-		b.absorb(in, other)
-		return
-	}
-	b.open[g] = in
-}
-
 // move hands k over from one incident to another. An incident left with
 // nothing active is absorbed: it says nothing more, the other names it.
 func (b *book) move(from, to *incident, k rules.Key) {

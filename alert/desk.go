@@ -233,7 +233,7 @@ func (d *Desk) LastDrill() (DrillResult, bool) { return d.drills.newest() }
 // each, and the rest is used.
 func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) {
 	d.begin(now)
-	err := d.restore(docs)
+	err := d.resume(docs, nil)
 	return d.finish(), err
 }
 
@@ -255,7 +255,7 @@ func (d *Desk) Reconcile(now sensors.Instant, alarms []rules.AlarmView) Effects 
 func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []Doc, onsets map[rules.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
 	d.shift(by, onsets)
 	d.begin(now)
-	err := d.merge(docs, onsets)
+	err := d.resume(docs, onsets)
 	d.book.reconcile(alarms)
 	return d.finish(), err
 }

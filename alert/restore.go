@@ -14,13 +14,24 @@ import (
 	"dewline/rules/alarm"
 )
 
-// restore puts the notices of an earlier run into the books.
-func (d *Desk) restore(docs []Doc) error {
+// resume puts the notices of an earlier run into the books beside those of this
+// one: those that ring first, so that what is absorbed is the quieter.
+func (d *Desk) resume(docs []Doc, onsets map[rules.Key]rules.Renumbering) error {
+	last := d.drills.last
 	list, err := d.decode(docs)
-	slices.SortFunc(list, func(a, b *incident) int { return strings.Compare(a.Notice.ID, b.Notice.ID) })
+	slices.SortFunc(list, func(a, b *incident) int {
+		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), strings.Compare(a.Notice.ID, b.Notice.ID))
+	})
 	for _, in := range list {
+		for m := range in.Notice.each() {
+			if n := onsets[m.Key]; n.Old != 0 && n.Old == m.Seq && m.State != alarm.Norm {
+				m.Seq = n.Now
+			}
+		}
 		d.adopt(in)
 	}
+	d.drills.last = cmp.Or(last, d.drills.last)
+	d.book.separate()
 	return err
 }
 
@@ -77,49 +88,22 @@ func (d *Desk) adopt(in *incident) {
 	if in.drill() {
 		d.drills.last = in.Drill
 	}
-	if !in.Ended && !in.aside() {
-		d.book.openOrAbsorb(in)
-	}
-}
-
-// merge puts the notices of an earlier run into the books beside those of this
-// one: those that ring first, so that what is absorbed is the quieter.
-func (d *Desk) merge(docs []Doc, onsets map[rules.Key]rules.Renumbering) error {
-	last := d.drills.last
-	list, err := d.decode(docs)
-	slices.SortFunc(list, func(a, b *incident) int {
-		return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), strings.Compare(a.Notice.ID, b.Notice.ID))
-	})
-	for _, in := range list {
-		for m := range in.Notice.each() {
-			if n := onsets[m.Key]; n.Old != 0 && n.Old == m.Seq && m.State != alarm.Norm {
-				m.Seq = n.Now
-			}
-		}
-		d.join(in)
-	}
-	d.drills.last = cmp.Or(last, d.drills.last)
-	d.book.separate()
-	return err
-}
-
-// join adopts a notice beside that of this run with its cause, if there is one.
-func (d *Desk) join(in *incident) {
-	other := d.book.open[groupIn(in)]
-	if in.aside() || in.Ended || other == nil {
-		d.adopt(in)
+	if in.Ended || in.aside() {
 		return
 	}
-	if in.urgency() > other.urgency() {
-		d.book.shut(other)
-		d.adopt(in)
+	g := groupIn(in)
+	switch other := d.book.open[g]; {
+	case other == nil:
+		d.book.open[g] = in
+	case in.urgency() > other.urgency():
+		d.book.open[g] = in
 		d.book.absorb(other, in)
-		return
-	}
-	d.adopt(in) // absorbed by other
-	other.Level = max(other.Level, min(in.Level, len(d.opt.People)-1))
-	if other.Said != nil {
-		d.outbox.address(other) // whoever was told of the one is told by the other
+	default:
+		d.book.absorb(in, other)
+		other.Level = max(other.Level, in.Level)
+		if other.Said != nil {
+			d.outbox.address(other) // whoever was told of the one is told by the other
+		}
 	}
 }
 
