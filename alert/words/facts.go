@@ -121,8 +121,6 @@ var facts = map[alarm.FactID]string{
 	alarm.FactMoistApart:    "the temperature moved by {d+} within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once",
 	alarm.FactEachElsewhere: "each stands where the other usually does at this hour, and has left its own place",
 	alarm.FactExchanged:     "both changed to the other's values at the same moment",
-	alarm.FactBothWet:       "its other probe says so too: fogger, mister or no vent",
-	alarm.FactWetSlowly:     "it rose there step by step over {ago} or more, so it is rather the air: fogger, mister or no vent",
 	alarm.FactWetAtOnce:     "it went to saturation from one reading to the next, as with a drop on it",
 
 	// what would have kept an alarm from being raised again and again

@@ -95,8 +95,6 @@ const (
 	FactMoistApart    FactID = "humidity-stayed"
 	FactEachElsewhere FactID = "each-elsewhere"
 	FactExchanged     FactID = "exchanged"
-	FactBothWet       FactID = "both-wet"
-	FactWetSlowly     FactID = "wet-slowly"
 	FactWetAtOnce     FactID = "wet-at-once"
 )
 

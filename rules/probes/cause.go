@@ -1,8 +1,6 @@
 package probes
 
 import (
-	"time"
-
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
@@ -134,31 +132,11 @@ func (l look) swapCause(p probe) (alarm.Cause, []alarm.Fact) {
 	return alarm.Cause{Kind: alarm.CauseProbe, ID: first}, cause.Facts(alarm.FactExchanged)
 }
 
-// allWet reports whether another probe of the same enclosure is saturated too.
-func (l look) allWet(p probe) bool {
-	if p.Encl < 0 {
-		return false
-	}
-	for _, i := range l.v.Enclosures[p.Encl].Probes {
-		if q := l.at(i); q != p && q.St.HasHum && q.St.Wet.Since > 0 {
-			return true
-		}
-	}
-	return false
-}
-
-// wetCause says whether the probe is wet or the air.
+// wetCause says why the probe is taken to be wet.
 func (l look) wetCause(p probe) (alarm.Cause, []alarm.Fact) {
-	switch {
-	case p.St.Dewy:
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{p.dewFact()}
-	case p.Encl >= 0 && p.St.Wet.Slow && cause.Look{V: l.v}.LampsGone() != nil:
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*cause.Look{V: l.v}.LampsGone()}
-	case l.allWet(p):
-		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: p.Cfg.Enclosure}, cause.Facts(alarm.FactBothWet)
-	case p.Encl >= 0 && p.St.Wet.Slow:
-		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: p.Cfg.Enclosure}, []alarm.Fact{
-			{ID: alarm.FactWetSlowly, For: time.Duration(wetRises) * p.St.Interval}}
+	fact := alarm.Fact{ID: alarm.FactWetAtOnce}
+	if p.St.Dewy {
+		fact = p.dewFact()
 	}
-	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, cause.Facts(alarm.FactWetAtOnce)
+	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{fact}
 }

@@ -33,7 +33,7 @@ func (p probe) humidityGone(told bool) time.Duration {
 	st := &p.St
 	known := st.Quality != sensors.Bad && (st.Reason == sensors.NoReason || st.Reason == sensors.OutOfRange)
 	switch {
-	case !p.Cfg.MeasuresHumidity(), !known && !told:
+	case !p.Cfg.MeasuresHumidity(), !known && !told, st.Wet.Drop:
 		return 0
 	case st.HasHum && p.Alarm(alarm.KindSilent).Rec.Life.Active:
 		return st.Heard.Mono - st.HumAt
@@ -56,8 +56,9 @@ func (l look) judgeReason(p probe, now sensors.Instant) {
 		return
 	}
 	l.judgeWet(p, now)
-	if s, frozen := p.Alarm(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue; frozen || s.Open() {
-		s.Against((now.Mono - st.StillAt).Minutes(), l.v.Cfg.Rules.FrozenAfter.D().Minutes())
+	if s, frozen := p.Alarm(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue && !p.calm(st.Reason); frozen || s.Open() {
+		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), room.PeersMoved)
+		s.Against((now.Mono - st.StillAt).Minutes(), after.Minutes())
 		l.out.Hold(s, frozen)
 	}
 	l.judgeJump(p, now)
@@ -103,27 +104,82 @@ func (l look) judgeJump(p probe, now sensors.Instant) {
 	l.out.Apply(s, in, p.Gap())
 }
 
+// Runs are how long a sound probe repeated itself: a probe with fine figures for a
+// few readings, one with coarse figures for hours of a calm night.
+type Runs struct {
+	From   time.Duration `json:"from,omitempty"` // of the present day
+	Today  time.Duration `json:"today,omitempty"`
+	Before time.Duration `json:"before,omitempty"` // the longest of the day before
+	Days   uint8         `json:"days,omitempty"`   // that were seen to their ends, at most 2
+}
+
+// What tells a frozen probe from a calm one. Of a probe that was seen for a day the
+// longest run is known; the chance of four times as long a one by chance is the
+// fourth power of that of the longest. Others are given the configured time.
+const (
+	frozenRuns  = 4                // times the longest run
+	frozenLeast = 20 * time.Minute // and no less
+	frozenMoved = 20               // hundredths of °C that the others moved meanwhile
+	frozenSteps = 3                // or so many grains of the probe
+)
+
+// note takes a run that ended by itself.
+func (n *Runs) note(run, now time.Duration) {
+	n.Today = max(n.Today, run)
+	if now-n.From >= 24*time.Hour {
+		n.From, n.Before, n.Today, n.Days = now, n.Today, 0, min(n.Days+1, 2)
+	}
+}
+
 // still follows for how long a probe has said exactly the same.
-func (l look) still(p probe, r *sensors.Reading) {
+func (p probe) still(r *sensors.Reading, silent time.Duration) {
 	if r.Quality == sensors.Bad {
 		return
 	}
 	st := &p.St
-	unseen := r.At.Mono-st.Heard.Mono > p.SilentAfter(&l.v.Cfg.Rules)
+	unseen := r.At.Mono-st.Heard.Mono > silent
 	same := sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
 	if same == st.Still && st.Readings > 0 && (st.Frozen || !unseen) {
 		return // after a silence of its own nobody knows that it stood still
+	}
+	switch {
+	case p.Runs.From == 0 || st.Readings == 0:
+		p.Runs.From = r.At.Mono
+	case !unseen:
+		p.Runs.note(r.At.Mono-st.StillAt, r.At.Mono)
 	}
 	st.Still, st.StillAt = same, r.At.Mono
 	st.HasPeers, st.Frozen = false, false
 }
 
+// calm reports whether a reading that the probe's own judge takes for a frozen one is
+// of a calm room: nothing else moved either.
+func (p probe) calm(why sensors.Reason) bool {
+	return why == sensors.FrozenValue && p.St.HasPeers && p.St.PeerHigh-p.St.PeerLow < room.PeersMoved
+}
+
+// frozenAfter is how long a probe may stand still while the others move by so much;
+// 0 for as long as it likes.
+func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration {
+	if configured <= 0 {
+		return 0
+	}
+	longest := max(p.Runs.Today, p.Runs.Before)
+	if after := max(frozenRuns*longest, frozenLeast); p.Runs.Days > 0 && after < configured &&
+		float64(moved) >= max(frozenMoved, frozenSteps*p.Grain.Temp) {
+		return after
+	}
+	if moved < room.PeersMoved {
+		return 0
+	}
+	return configured
+}
+
 // judgeFrozen compares probes that do not move with what the others do. A
 // steady value is no fault while everything else is steady too.
 func (l look) judgeFrozen(now sensors.Instant) {
-	after := l.v.Cfg.Rules.FrozenAfter.D()
 	middle, ok := l.v.Middle(now.Mono)
-	if !ok || after <= 0 {
+	if !ok {
 		return
 	}
 	for i := range l.v.Probes {
@@ -136,8 +192,8 @@ func (l look) judgeFrozen(now sensors.Instant) {
 			st.HasPeers, st.PeerLow, st.PeerHigh = true, middle, middle
 		}
 		st.PeerLow, st.PeerHigh = min(st.PeerLow, middle), max(st.PeerHigh, middle)
-		moved := st.PeerHigh - st.PeerLow
-		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || moved < room.PeersMoved || now.Mono-st.StillAt < after {
+		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), st.PeerHigh-st.PeerLow)
+		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || after == 0 || now.Mono-st.StillAt < after {
 			continue
 		}
 		st.Frozen = true

@@ -179,6 +179,11 @@ func (p probe) heatTrust(r *sensors.Reading) trust {
 	switch r.Reason {
 	case sensors.PinnedWet, sensors.DewTooHigh, sensors.OutOfRange:
 		return trusted
+	case sensors.FrozenValue:
+		if p.calm(r.Reason) {
+			return trusted
+		}
+		return doubted
 	case sensors.Jump:
 		step := r.Temperature - p.St.Temp
 		if p.St.HasTemp && r.At.Mono-p.St.TempAt <= p.Gap() && step > -calmStep && step < calmStep {

@@ -26,6 +26,10 @@ type State struct {
 	// that state none.
 	CalibrU sensors.CentiPercent `json:"calibr_u"`
 	Step    Step                 `json:"step,omitzero"` // last one that air does not make
+	Level   Level                `json:"level,omitzero"`
+	Quiet   time.Duration        `json:"quiet,omitempty"` // when its last silence ended
+	Grain   Grain                `json:"grain,omitzero"`
+	Runs    Runs                 `json:"runs,omitzero"`
 	// AwaySince is since when it stands away from its usual place; 0 for not.
 	AwaySince time.Duration `json:"away_since,omitempty"`
 
@@ -87,11 +91,12 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 
 // take takes a reading in.
 func (l look) take(p probe, r *sensors.Reading) {
-	l.still(p, r)
+	p.still(r, p.SilentAfter(&l.v.Cfg.Rules))
+	l.followWet(p, r)
 	l.watchSwap(p, r)
 	l.takeTemperature(p, r)
 	limit := p.SilentAfter(&l.v.Cfg.Rules)
-	p.note(r, l.v.Cfg.Room.Poll.D())
+	p.note(r, l.v.Cfg.Room.Poll.D(), l.airIsWet(p, r))
 	if p.St.Readings <= 2 || p.SilentAfter(&l.v.Cfg.Rules) < limit {
 		l.v.AgeAt = -1
 	}
@@ -153,7 +158,7 @@ func (l look) calibrated(c *room.Calibration) {
 func (l look) forget(now time.Duration) {
 	for i := range l.v.Probes {
 		p := l.at(i)
-		p.St.HotRun, p.Step, p.AwaySince = 0, Step{}, 0
+		p.St.HotRun, p.Step, p.Level, p.AwaySince = 0, Step{}, Level{}, 0
 		if !p.St.Dewy {
 			p.DewSince = 0
 		}

@@ -1,6 +1,7 @@
 package probes
 
 import (
+	"math"
 	"time"
 
 	"dewline/rules/alarm"
@@ -8,67 +9,154 @@ import (
 	"dewline/sensors"
 )
 
-// A Step is a change of one probe's values from one reading to the next that
-// air does not make, in hundredths of °C and %.
+// A Step is a change of one probe's level from one reading to the next that air
+// does not make, in hundredths of °C and %.
 type Step struct {
-	At      time.Duration        `json:"at,omitempty"`
-	Temp    sensors.CentiCelsius `json:"temp,omitempty"` // before
-	Hum     sensors.CentiPercent `json:"hum,omitempty"`
-	NewTemp sensors.CentiCelsius `json:"new_temp,omitempty"`
-	NewHum  sensors.CentiPercent `json:"new_hum,omitempty"`
-	HasHum  bool                 `json:"has_hum,omitempty"`
-	Silent  bool                 `json:"silent,omitempty"` // readings were missing in between
+	At     time.Duration `json:"at,omitempty"`
+	Before Level         `json:"before,omitzero"`
+	After  Level         `json:"after,omitzero"`
+	Silent bool          `json:"silent,omitempty"` // readings were missing just before
+	Stands bool          `json:"stands,omitempty"` // it led to another level
 }
 
-// What makes two steps an exchange. Each takes the other's place within less
-// than half of the step, both from one poll to the next or both across a
-// silence: no door, lamp or mist does that.
+// A Level is where a probe is, by the mean of its last readings.
+type Level struct {
+	Temp   float64 `json:"temp,omitempty"` // hundredths of °C
+	Hum    float64 `json:"hum,omitempty"`  // hundredths of %
+	Num    uint8   `json:"num,omitempty"`  // readings
+	HasHum bool    `json:"has_hum,omitempty"`
+}
+
+// Grain is by how much a probe moves when it does, from one reading to the next: its
+// noise, or the steps of its figures where those are coarser.
+type Grain struct {
+	Temp float64 `json:"temp,omitempty"` // hundredths of °C
+	Hum  float64 `json:"hum,omitempty"`  // hundredths of %
+}
+
+// What makes two steps an exchange. Each takes the other's place, both from one poll
+// to the next or both across a silence, and stays: no door, lamp or mist does that.
+// A single reading is no level, and what noise or coarse figures make is no step.
 const (
-	swapStepTemp = 20  // hundredths of °C in one reading, ten times a probe's noise
-	swapStepHum  = 300 // hundredths of a percent
-	swapNearTemp = 15
-	swapNearHum  = 250
+	swapStepTemp = 20               // hundredths of °C, the least step
+	swapStepHum  = 300              // hundredths of a percent
+	swapNearTemp = 15               // by which the other's place is missed, hundredths of °C
+	swapNearHum  = 250              // hundredths of a percent
+	swapApart    = 4                // squares of these at most
+	swapShare    = 3                // and of how far the places were apart, squared, so small a part
+	swapAtOnce   = 6                // the same without a silence of both
+	swapGrains   = 3                // a step is so many grains; a grain is 1.1 sd of noise
+	swapLooks    = 6                // readings that make a level after a step
+	swapMean     = 4                // readings that make the level before it
 	swapWithin   = 15 * time.Minute // unplugged, plugged in again
+	swapQuiet    = 5 * time.Minute  // from being plugged in again to a step
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
+
+	grainMean = 64 // readings that the grain is a mean of
+	grainMost = 3  // grains that one move counts as at most: a mist is no noise
 )
 
-// mirrors reports whether each of two steps leads to where the other began.
-func (a *Step) mirrors(b *Step) bool {
-	near := room.Abs(a.NewTemp-b.Temp) <= swapNearTemp && room.Abs(b.NewTemp-a.Temp) <= swapNearTemp
-	if a.HasHum {
-		near = near && room.Abs(a.NewHum-b.Hum) <= swapNearHum && room.Abs(b.NewHum-a.Hum) <= swapNearHum
+// move takes the size of a move, which is not 0.
+func move(grain *float64, size float64) {
+	switch {
+	case size == 0:
+	case *grain == 0:
+		*grain = size
+	default:
+		*grain += (min(size, grainMost**grain) - *grain) / grainMean
 	}
-	return near
+}
+
+// add takes a reading into the mean of the last most.
+func (v *Level) add(r *sensors.Reading, most uint8) {
+	v.Num = min(v.Num+1, most)
+	v.Temp += (float64(r.Temperature) - v.Temp) / float64(v.Num)
+	if r.Has&sensors.HasHumidity == 0 {
+		v.HasHum = false
+		return
+	}
+	if v.Num == 1 || !v.HasHum {
+		v.Hum, v.HasHum = float64(r.Humidity), true
+	}
+	v.Hum += (float64(r.Humidity) - v.Hum) / float64(v.Num)
+}
+
+// far reports whether two levels of a probe are a step apart.
+func (g *Grain) far(a, b *Level) bool {
+	return math.Abs(a.Temp-b.Temp) >= max(swapStepTemp, swapGrains*g.Temp) ||
+		a.HasHum && b.HasHum && math.Abs(a.Hum-b.Hum) >= max(swapStepHum, swapGrains*g.Hum)
+}
+
+// apart is how far a level is from where another probe's is, squared.
+func (g *Grain) apart(a, b *Level) float64 {
+	t, h := (a.Temp-b.Temp)/max(swapNearTemp, g.Temp), 0.0
+	if a.HasHum && b.HasHum {
+		h = (a.Hum - b.Hum) / max(swapNearHum, g.Hum)
+	}
+	return t*t + h*h
+}
+
+// tookPlace reports whether a probe came to where another one was before.
+func (g *Grain) tookPlace(mine, other *Step) bool {
+	share := swapAtOnce
+	if mine.Silent && other.Silent {
+		share = swapShare
+	}
+	return g.apart(&mine.After, &other.Before) <= min(swapApart, g.apart(&mine.Before, &other.Before)/float64(share))
 }
 
 // watchSwap looks at every reading for a step, before the reading is taken in,
 // and for another probe that stepped the other way at the same time.
 func (l look) watchSwap(p probe, r *sensors.Reading) {
 	st := &p.St
-	p.followWet(r)
 	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
 		l.settleSwap(p)
 	}
 	l.judgeSwap(p, r.At)
-	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.Since {
+	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || r.Again || !p.follow(r) {
 		return
 	}
-	before := p.latest()
-	hum := r.Has&sensors.HasHumidity != 0 && st.HasHum
-	dt, dh := r.Temperature-before, sensors.CentiPercent(0)
-	if hum {
-		dh = r.Humidity - st.Hum
-	}
-	if room.Abs(dt) < swapStepTemp && room.Abs(dh) < swapStepHum {
-		return
-	}
-	p.Step = Step{At: r.At.Mono, Temp: before, Hum: st.Hum, NewTemp: r.Temperature, NewHum: r.Humidity, HasHum: hum,
-		Silent: r.At.Mono-st.Last.Mono > 3*st.Interval || st.Quality == sensors.Bad}
 	if q := l.exchanged(p); q.Probe != nil {
 		l.swapped(p, q, r.At.Mono)
 		l.judgeSwap(p, r.At)
 		l.judgeSwap(q, r.At)
 	}
+}
+
+// follow takes a reading into the probe's level and reports whether it ends a step
+// that stands.
+func (p probe) follow(r *sensors.Reading) bool {
+	st := &p.St
+	if !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.Since {
+		p.Level, p.Step = Level{}, Step{}
+	}
+	if p.Level.Num > 0 && st.Quality != sensors.Bad {
+		move(&p.Grain.Temp, math.Abs(float64(r.Temperature-p.latest())))
+		if r.Has&sensors.HasHumidity != 0 && st.HasHum {
+			move(&p.Grain.Hum, math.Abs(float64(r.Humidity-st.Hum)))
+		}
+	}
+	if r.At.Mono-st.Last.Mono > 3*st.Interval || st.Quality == sensors.Bad {
+		p.Quiet = r.At.Mono
+	}
+	if s := &p.Step; s.At > 0 && !s.Stands {
+		if s.After.add(r, swapLooks); s.After.Num < swapLooks {
+			return false
+		}
+		s.Stands = p.Grain.far(&s.Before, &s.After)
+		p.Level = s.After
+		if !s.Stands {
+			p.Step = Step{}
+		}
+		return s.Stands
+	}
+	var now Level
+	if now.add(r, 1); p.Level.Num == swapMean && p.Grain.far(&p.Level, &now) {
+		p.Step = Step{At: r.At.Mono, Before: p.Level, After: now, Silent: p.Quiet > 0 && r.At.Mono-p.Quiet <= swapQuiet}
+		return false
+	}
+	p.Level.add(r, swapMean)
+	return false
 }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
@@ -77,13 +165,11 @@ func (l look) exchanged(p probe) probe {
 	for i := range l.v.Probes {
 		q := l.at(i)
 		b := &q.Step
-		if q == p || b.At == 0 || a.At-b.At > swapWithin || a.HasHum != b.HasHum {
+		apart := max(a.At-b.At, b.At-a.At)
+		if q == p || !b.Stands || apart > swapWithin || apart > 2*p.St.Interval && !(a.Silent && b.Silent) {
 			continue
 		}
-		if a.At-b.At > p.St.Interval && !(a.Silent && b.Silent) {
-			continue
-		}
-		if a.mirrors(b) {
+		if p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
 			return q
 		}
 	}

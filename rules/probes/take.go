@@ -39,8 +39,9 @@ const calmStep = 200
 // there is no value.
 const longestHeating = 5 * time.Minute
 
-// note takes the reading's bookkeeping: counters, rhythm, last values.
-func (p probe) note(r *sensors.Reading, poll time.Duration) {
+// note takes the reading's bookkeeping: counters, rhythm, last values. airIsWet says
+// that saturation is no fault of the probe.
+func (p probe) note(r *sensors.Reading, poll time.Duration, airIsWet bool) {
 	st := &p.St
 	if st.Readings > 0 {
 		p.rhythm(r.At.Mono - st.Last.Mono)
@@ -58,8 +59,9 @@ func (p probe) note(r *sensors.Reading, poll time.Duration) {
 	} else if int(r.Reason) < room.MaxReasons {
 		st.Counts[r.Reason]++
 	}
-	st.HumLost = r.Has&sensors.HasHumidity == 0 || r.Quality != sensors.Good
-	if r.Has&sensors.HasHumidity != 0 && r.Quality == sensors.Suspect {
+	sound := r.Quality == sensors.Good && !(st.Wet.Drop && r.Humidity >= wetBelow) || airIsWet || p.calm(r.Reason)
+	st.HumLost = r.Has&sensors.HasHumidity == 0 || !sound
+	if r.Has&sensors.HasHumidity != 0 && r.Quality != sensors.Bad && !sound {
 		st.WildHum, st.WildHumAt = r.Humidity, r.At.Mono
 	}
 	p.excuse(r)

@@ -9,15 +9,15 @@ import (
 )
 
 const (
-	wetBelow    = 9600             // hundredths of a percent: clearly not saturated
-	wetAt       = 9900             // as good as saturated
-	wetClimb    = 90 * time.Second // a climb that takes longer is the air's
-	wetRises    = 5                // or that comes in so many steps
-	wetLeap     = 200              // hundredths of a percent in one reading
-	wetSteps    = 3                // even ones, to be the air's
-	wetRise     = 30               // hundredths of a percent
-	wetPolls    = 4                // and more readings than these
-	wetPatience = 6 * time.Hour    // before saturation that came slowly is worth a word
+	wetBelow = 9600             // hundredths of a percent: clearly not saturated
+	wetAt    = 9900             // as good as saturated
+	wetClimb = 90 * time.Second // a climb that takes longer is the air's
+	wetRises = 5                // or that comes in so many steps
+	wetLeap  = 200              // hundredths of a percent in one reading
+	wetSteps = 3                // even ones, to be the air's
+	wetRise  = 30               // hundredths of a percent
+	wetPolls = 4                // and more readings than these
+	wetMist  = 15 * time.Minute // since the mist that brought it began
 )
 
 // climb follows a row of readings that each were wetter than the one before.
@@ -51,7 +51,19 @@ func led(w *room.Wet, top, step sensors.CentiPercent) bool {
 // probe that is pinned, told as the limit whatever raised the alarm.
 const pinnedAt = 99.5
 
-// followWet takes the last humidity that the probe measured.
+// followWet takes the humidity that the probe measures. What a scheduled mist brings
+// comes as fast as a drop, and is the air's.
+func (l look) followWet(p probe, r *sensors.Reading) {
+	was := p.St.Wet.Since
+	p.followWet(r)
+	if w := &p.St.Wet; was == 0 && w.Since > 0 && p.Encl >= 0 && r.At.Synced {
+		if m := l.v.Enclosures[p.Encl].Mist; m >= 0 {
+			began := l.v.Mists[m].Cfg.Next(r.At.Wall.Add(-wetMist), l.v.Loc)
+			w.Slow = w.Slow || !began.IsZero() && !began.After(r.At.Wall)
+		}
+	}
+}
+
 func (p probe) followWet(r *sensors.Reading) {
 	w := &p.St.Wet
 	if r.Has&sensors.HasHumidity == 0 || r.Quality == sensors.Bad {
@@ -74,30 +86,32 @@ func (p probe) followWet(r *sensors.Reading) {
 }
 
 // judgeWet raises what the probe's judge, or its dew point, says of its
-// humidity.
+// humidity. It is over when the probe is dry again.
 func (l look) judgeWet(p probe, now sensors.Instant) {
 	st := &p.St
+	s := p.Alarm(alarm.KindWet)
+	hum := st.Hum
+	if st.HumLost && st.WildHumAt > st.HumAt {
+		hum = st.WildHum
+	}
 	told := st.Reason == sensors.PinnedWet || st.Reason == sensors.DewTooHigh
-	wet := told && l.wetFault(p, now.Mono) || st.Dewy
-	if s := p.Alarm(alarm.KindWet); wet || s.Open() {
-		hum := st.Hum
-		if st.HumLost && st.WildHumAt > st.HumAt {
-			hum = st.WildHum
-		}
+	wet := st.Dewy || told && l.wetFault(p) || s.Rec.Life.Active && st.Wet.Drop && hum >= wetBelow
+	st.Wet.Drop = wet && !st.Dewy
+	if wet || s.Open() {
 		s.Against(float64(hum)/100, pinnedAt)
 		l.out.Hold(s, wet)
 	}
 }
 
-// wetFault reports whether saturation is the probe's own trouble, or that of
-// its enclosure alone. What most probes show alike, as they do when a warm room
-// cools, is the air.
-func (l look) wetFault(p probe, now time.Duration) bool {
-	w := &p.St.Wet
-	if l.wetTogether(p) {
-		return false
-	}
-	return !w.Slow || p.Encl < 0 || w.Since > 0 && now-w.Since >= wetPatience
+// wetFault reports whether saturation is the probe's own trouble: it came at once,
+// as with a drop, and not to most probes alike, as when a warm room cools. What comes
+// step by step is the air, for however long it stays.
+func (l look) wetFault(p probe) bool { return !p.St.Wet.Slow && !l.wetTogether(p) }
+
+// airIsWet reports whether a reading that its judge takes for one of a wet probe is
+// of wet air.
+func (l look) airIsWet(p probe, r *sensors.Reading) bool {
+	return r.Reason == sensors.PinnedWet && r.Quality != sensors.Bad && !l.wetFault(p) && !p.St.Dewy && !p.St.Wet.Drop
 }
 
 // wetTogether reports whether at least half of the other enclosures' probes, or

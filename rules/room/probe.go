@@ -261,6 +261,7 @@ type Wet struct {
 	Dry   time.Duration `json:"dry,omitempty"`   // last reading that was clearly below
 	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
 	Slow  bool          `json:"slow,omitempty"`  // it took its time
+	Drop  bool          `json:"drop,omitempty"`  // the probe is told to be wet, until it is dry
 	Rises uint8         `json:"rises,omitempty"` // readings in a row that each were wetter
 	// From is where that row began, and Most its largest step.
 	From sensors.CentiPercent `json:"from,omitempty"`
