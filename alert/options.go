@@ -42,6 +42,8 @@ type Options struct {
 	Group      time.Duration // wait for company before the first sending; 20 s, never for a ceiling
 	RepeatFor  time.Duration // then an open wake notice is not sent again; 72 h
 	MaxPending int           // deliveries kept; beyond, the oldest today ones go; 2000
+	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8
+	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
 }
 
 const (
@@ -49,8 +51,6 @@ const (
 	fallbackAfter = 15 * time.Minute   // a today notice not taken over goes to the next channel
 	keepFor       = 7 * 24 * time.Hour // an undelivered today notice or follow-up is given up
 	stallAfter    = 4 * time.Minute    // a channel that took nothing over for so long is stalled: others tell of it within 5
-	perMinute     = 8                  // messages to one person by one channel; beyond, what wakes nobody waits
-	sendLimit     = 5 * time.Minute    // an attempt not reported on counts as failed
 	drillFor      = time.Hour          // a drill not acknowledged is over
 )
 
@@ -145,6 +145,8 @@ func (o Options) withDefaults() Options {
 	o.Group = cmp.Or(o.Group, 20*time.Second)
 	o.RepeatFor = cmp.Or(o.RepeatFor, 72*time.Hour)
 	o.MaxPending = cmp.Or(o.MaxPending, 2000)
+	o.PerMinute = cmp.Or(o.PerMinute, 8)
+	o.SendLimit = cmp.Or(o.SendLimit, 5*time.Minute)
 	o.RoomName = cmp.Or(o.RoomName, o.Room)
 	if o.Location == nil {
 		o.Location = time.UTC

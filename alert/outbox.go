@@ -255,7 +255,7 @@ func (o *outbox) ready(list []*incident) []addressed {
 
 // overdue gives up an attempt without a result, and what is too old to be told.
 func (o *outbox) overdue(in *incident, p *parcel) {
-	if p.State == out && o.now.Mono-p.OutSince >= sendLimit {
+	if p.State == out && o.now.Mono-p.OutSince >= o.opt.SendLimit {
 		o.failed(in, p, Retryable, 0, "no answer from the channel")
 	}
 	if in.Ended && p.State == due && p.Deadline > 0 && o.now.Mono >= p.Deadline {
@@ -277,7 +277,7 @@ func (o *outbox) capped(in *incident, p *parcel) bool {
 	}
 	t := target{p.Person, p.Channel}
 	o.sends[t] = slices.DeleteFunc(o.sends[t], func(at time.Duration) bool { return o.now.Mono-at >= time.Minute })
-	if len(o.sends[t]) >= perMinute {
+	if len(o.sends[t]) >= o.opt.PerMinute {
 		return true
 	}
 	o.sends[t] = append(o.sends[t], o.now.Mono)
