@@ -395,7 +395,7 @@ func (s *story) capped() {
 	}
 	for t, at := range sent {
 		for i := range at {
-			if n := perMinute; i >= n && at[i]-at[i-n] < time.Minute && at[i]-s.reborn > time.Minute {
+			if n := s.desk.opt.PerMinute; i >= n && at[i]-at[i-n] < time.Minute && at[i]-s.reborn > time.Minute {
 				s.Fatalf("%s has %d messages by %s within a minute at %v", t.person, n+1, t.channel, at[i])
 			}
 		}

@@ -52,15 +52,19 @@ func newPhone(t testing.TB, url, name string, topics ...string) *phone {
 		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).
 		SetMaxReconnectInterval(200 * time.Millisecond).SetOrderMatters(true)
 	o.SetDefaultPublishHandler(p.receive)
+	var first sync.Once
+	hears := make(chan struct{}) // closed once the broker knows what it asks for
 	o.SetOnConnectHandler(func(c paho.Client) {
 		for _, topic := range topics {
-			c.Subscribe(topic, 1, p.receive)
+			c.Subscribe(topic, 1, p.receive).WaitTimeout(5 * time.Second)
 		}
+		first.Do(func() { close(hears) })
 	})
 	p.client = paho.NewClient(o)
 	if !p.client.Connect().WaitTimeout(5 * time.Second) {
 		t.Fatal("phone cannot connect")
 	}
+	<-hears
 	t.Cleanup(p.leave)
 	return p
 }
