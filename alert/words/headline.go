@@ -8,43 +8,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// headlines say in a few words what an alarm means to a keeper.
-var headlines = map[alarm.ID]string{
-	alarm.LethalCeiling:    "lethal limit reached",
-	alarm.CeilingAhead:     "lethal limit ahead",
-	alarm.Exposure:         "hot for too long",
-	alarm.AboveBand:        "too warm",
-	alarm.BelowBand:        "too cool",
-	alarm.HumidityFloor:    "too dry",
-	alarm.NightDrop:        "no night drop",
-	alarm.MistMissing:      "mist pulse missing",
-	alarm.MistWeak:         "mist pulse weak",
-	alarm.MistEndless:      "misting does not stop",
-	alarm.DryDown:          "dries differently",
-	alarm.DoorAjar:         "door ajar",
-	alarm.LampStuck:        "lamps off schedule",
-	alarm.ProbeSilent:      "probe silent",
-	alarm.ProbeFrozen:      "probe frozen",
-	alarm.ProbeWet:         "probe wet",
-	alarm.ProbeJump:        "probe jumps",
-	alarm.ProbeDisagrees:   "probes disagree",
-	alarm.ProbeClock:       "node's clock is wrong",
-	alarm.ProbeOverdue:     "calibration due",
-	alarm.DeliveryStalled:  "notices do not get through",
-	alarm.RecordIncomplete: "readings are not being recorded",
-	alarm.ClockUnset:       "clock wrong",
-	alarm.BlindPeriod:      "was not watching",
-	alarm.DrillOverdue:     "drill overdue",
-	alarm.ConfigRefused:    "configuration refused",
-	alarm.CertificateDue:   "certificate runs out",
-	alarm.SentinelSilent:   "its sentinel is silent",
-	alarm.DuplicateRoom:    "two boards with one room id",
-	alarm.RoomSilent:       "no sign of life",
-}
-
-// Headline says in a few words what an alarm means to a keeper: "too warm".
-func Headline(a alarm.ID) string { return cmp.Or(headlines[a], string(a)) }
-
 // states name what the standards have codes for.
 var states = map[alarm.State]string{
 	alarm.Norm: "normal", alarm.Unack: "open", alarm.Acked: "answered", alarm.RTNUN: "over, open", alarm.LatchUnack: "over, kept, open",

@@ -11,25 +11,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// ended says that a condition is over.
-var ended = map[alarm.ID]string{
-	alarm.LethalCeiling: "below the lethal limit again", alarm.CeilingAhead: "the lethal limit is no longer near",
-	alarm.Exposure: "cool enough that the heat dose no longer grows", alarm.AboveBand: "inside the band again",
-	alarm.BelowBand: "inside the band again", alarm.HumidityFloor: "above the humidity floor again",
-	alarm.NightDrop: "the night brought its drop", alarm.MistMissing: "a scheduled mist was seen",
-	alarm.MistWeak: "a mist of usual strength was seen", alarm.MistEndless: "the mist has ended",
-	alarm.DryDown: "it dries as usual again", alarm.DoorAjar: "the climate has recovered",
-	alarm.LampStuck: "the lamps follow their schedule again", alarm.ProbeSilent: "working again",
-	alarm.ProbeFrozen: "its value moves again", alarm.ProbeWet: "it is dry again",
-	alarm.ProbeJump: "its readings are steady again", alarm.ProbeDisagrees: "it agrees with its twin again",
-	alarm.ProbeClock: "its clock is right again", alarm.ProbeOverdue: "it was calibrated",
-	alarm.DeliveryStalled: "notices are delivered again", alarm.RecordIncomplete: "the record is complete again",
-	alarm.ClockUnset: "the clock is set", alarm.BlindPeriod: "readings arrive", alarm.DrillOverdue: "a drill was held",
-	alarm.ConfigRefused: "the configuration is in force", alarm.CertificateDue: "the certificate is good",
-	alarm.SentinelSilent: "the sentinel watches again", alarm.DuplicateRoom: "no other board answers for this room",
-	alarm.RoomSilent: "the room gives signs of life again",
-}
-
 // causes name a cause in a sentence, with its id where it has one.
 var causes = map[alarm.CauseKind]string{
 	alarm.CauseRoom: "the room", alarm.CauseShelf: "the shelf", alarm.CauseEnclosure: "this enclosure alone",
@@ -178,7 +159,7 @@ func over(a alarm.Said, s unit.Scale) string {
 // again says how it is now.
 func again(a alarm.Said, s unit.Scale) string {
 	id := a.Key.Alarm
-	text := ended[id]
+	text := kinds[id].ended
 	if a.Key.Subject == alarm.Secrets && id == alarm.ConfigRefused {
 		text = "every part works again"
 	}

@@ -45,7 +45,7 @@ func TestTables_AreComplete(t *testing.T) {
 	known := map[alarm.FactID]bool{}
 	for _, id := range constants(t, "catalogue.go", "ID") {
 		known[alarm.FactID(id)] = true
-		if ended[alarm.ID(id)] == "" || Headline(alarm.ID(id)) == id {
+		if kinds[alarm.ID(id)].ended == "" || Headline(alarm.ID(id)) == id {
 			t.Errorf("%s has no words for its end, or no headline", id)
 		}
 	}
@@ -53,7 +53,7 @@ func TestTables_AreComplete(t *testing.T) {
 		known[alarm.FactID(id)] = true
 	}
 	for id := range known {
-		if facts[id] == "" {
+		if phraseOf(id) == "" {
 			t.Errorf("the fact %s has no words", id)
 		}
 		f := alarm.Fact{ID: id, Count: 2, Note: "note", About: "about"}
@@ -61,8 +61,8 @@ func TestTables_AreComplete(t *testing.T) {
 			t.Errorf("%s: %q", id, text)
 		}
 	}
-	if len(facts) != len(known) {
-		t.Errorf("%d phrases for %d facts", len(facts), len(known))
+	if len(facts)+len(kinds) != len(known) {
+		t.Errorf("%d phrases for %d facts", len(facts)+len(kinds), len(known))
 	}
 	list := constants(t, "fact.go", "Step")
 	for _, id := range list {
