@@ -7,8 +7,6 @@ import (
 	"math/rand/v2"
 	"slices"
 	"time"
-
-	"dewline/configs"
 )
 
 const (
@@ -67,86 +65,33 @@ func (h House) withDefaults() House {
 	return h
 }
 
-// validate reports everything that is wrong with o, defaults filled in.
+// validate reports references that do not resolve, which would be taken for none.
 func (o Options) validate() error {
 	var faults []error
-	say := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
-	if o.Start.IsZero() {
-		say("no start time")
+	known := func(what, of, id string, all []string) {
+		if id != "" && !slices.Contains(all, id) {
+			faults = append(faults, fmt.Errorf("%s: no %s %q", of, what, id))
+		}
 	}
-	if o.Step < time.Millisecond || o.Step > MaxStep {
-		say("step %s outside 1ms to %s", o.Step, MaxStep)
-	}
-	if o.House.Tau <= 0 {
-		say("house time constant %s is not positive", o.House.Tau)
-	}
-	o.checkTanks(say)
-	o.checkProbes(say)
-	return errors.Join(faults...)
-}
-
-// checkTanks reports what is wrong with timers and enclosures.
-func (o Options) checkTanks(say func(string, ...any)) {
-	lamps, mists, tanks := ids{}, ids{}, ids{}
+	var lamps, mists, tanks []string
 	for _, l := range o.Lamps {
-		lamps.add(l.ID, "lamps", say)
+		lamps = append(lamps, l.ID)
 	}
 	for _, m := range o.Mists {
-		mists.add(m.ID, "mist", say)
+		mists = append(mists, m.ID)
 	}
 	for _, e := range o.Enclosures {
-		tanks.add(e.ID, "enclosure", say)
-		if e.Lamps != "" && !lamps[e.Lamps] {
-			say("enclosure %q: no lamps %q", e.ID, e.Lamps)
-		}
-		if e.Mist != "" && !mists[e.Mist] {
-			say("enclosure %q: no mist %q", e.ID, e.Mist)
-		}
-		e.check(say)
+		tanks = append(tanks, e.ID)
+		known("lamps", fmt.Sprintf("enclosure %q", e.ID), e.Lamps, lamps)
+		known("mist", fmt.Sprintf("enclosure %q", e.ID), e.Mist, mists)
 	}
-}
-
-// checkProbes reports what is wrong with the probes and where they hang.
-func (o Options) checkProbes(say func(string, ...any)) {
-	tanks := ids{"": true}
-	for _, e := range o.Enclosures {
-		tanks[e.ID] = true
-	}
-	probes := ids{}
 	for _, p := range o.Probes {
-		probes.add(string(p.ID), "probe", say)
-		if !tanks[p.Enclosure] {
-			say("probe %q: no enclosure %q", p.ID, p.Enclosure)
-		}
-		inTank := p.Place == configs.Litter || p.Place == configs.Canopy || p.Place == configs.Water
-		if inTank != (p.Enclosure != "") {
-			say("probe %q: place %q does not go with enclosure %q", p.ID, p.Place, p.Enclosure)
-		}
+		known("enclosure", fmt.Sprintf("probe %q", p.ID), p.Enclosure, tanks)
 	}
-}
-
-// ids is a set of the identifiers met so far.
-type ids map[string]bool
-
-func (s ids) add(id, what string, say func(string, ...any)) {
-	switch {
-	case id == "":
-		say("%s without an id", what)
-	case s[id]:
-		say("two of %s %q", what, id)
+	if o.Start.IsZero() {
+		faults = append(faults, errors.New("no start time"))
 	}
-	s[id] = true
-}
-
-// check reports what is wrong with an enclosure's numbers.
-func (e Enclosure) check(say func(string, ...any)) {
-	if e.Litres < 0 || e.LampWatts < 0 || e.AirChanges < 0 {
-		say("enclosure %q: volume, lamp heat and air changes cannot be negative", e.ID)
-	}
-	if g := e.Glass; g != nil && (g.AirToRoom <= 0 || g.LitterToRoom <= 0 || g.AirToLitter < 0 ||
-		g.AirCapacity <= 0 || g.LitterCapacity <= 0) {
-		say("enclosure %q: glass needs positive conductances and capacities, and has %+v", e.ID, *g)
-	}
+	return errors.Join(faults...)
 }
 
 // addTanks builds the enclosures. What the options leave open varies a little

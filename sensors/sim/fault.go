@@ -77,63 +77,6 @@ const (
 	twoProbes
 )
 
-var needNames = [...]string{
-	theRoom: "the room (an empty target)", lampsShelfOrTank: "lamps, a shelf or an enclosure",
-	oneTank: "an enclosure", oneSupply: "a supply", supplyOrTank: "a supply or an enclosure",
-	oneProbe: "a probe", twoProbes: "two different probes",
-}
-
-func (n need) String() string { return needNames[n] }
-
-// The parts of a Target, as a set.
-const (
-	partTank = 1 << iota
-	partProbe
-	partOther
-	partLamps
-	partSupply
-	partShelf
-	partRackAlone // a rack without a shelf names nothing
-)
-
-// parts returns which parts of a target are filled in.
-func (on Target) parts() (set int) {
-	for _, p := range [...]struct {
-		filled bool
-		part   int
-	}{
-		{on.Enclosure != "", partTank}, {on.Probe != "", partProbe}, {on.Other != "", partOther},
-		{on.Lamps != "", partLamps}, {on.Supply != "", partSupply}, {on.Shelf != 0, partShelf},
-		{on.Shelf == 0 && on.Rack != "", partRackAlone},
-	} {
-		if p.filled {
-			set |= p.part
-		}
-	}
-	return set
-}
-
-// met reports whether the target has just what the kind needs.
-func (n need) met(on Target) bool {
-	set := on.parts()
-	switch n {
-	case theRoom:
-		return set == 0
-	case lampsShelfOrTank:
-		return set == partLamps || set == partShelf || set == partTank
-	case oneTank:
-		return set == partTank
-	case oneSupply:
-		return set == partSupply
-	case supplyOrTank:
-		return set == partSupply || set == partTank
-	case oneProbe:
-		return set == partProbe
-	default:
-		return set == partProbe|partOther && on.Probe != on.Other
-	}
-}
-
 // kinds holds each kind's name, target and default amount.
 var kinds = [numKinds]struct {
 	name   string

@@ -90,8 +90,8 @@ func (r *Room) check(f Fault) error {
 		return fmt.Errorf("ends at %s, before it begins at %s",
 			f.To.Format(time.RFC3339), f.From.Format(time.RFC3339))
 	}
-	if !kinds[f.Kind].needs.met(f.On) {
-		return fmt.Errorf("needs %s as its target, and got %+v", kinds[f.Kind].needs, f.On)
+	if (f.On == Target{}) != (kinds[f.Kind].needs == theRoom) {
+		return fmt.Errorf("befalls the room or something in it, and not %+v", f.On)
 	}
 	return r.resolve(f.On)
 }
