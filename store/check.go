@@ -7,7 +7,7 @@ import (
 	"hash/fnv"
 	"io"
 	"math"
-	"math/bits"
+	"os"
 )
 
 // The checks below read the file's pages themselves, never through the mapping:
@@ -26,7 +26,6 @@ const (
 	leafBucket  = 0x01
 	maxDepth    = 24
 	noFreelist  = math.MaxUint64
-	longList    = 0xFFFF // as the count of a list: the first entry is the count
 )
 
 // A fileMeta is one of the two roots of the file.
@@ -79,6 +78,8 @@ type walker struct {
 	// leaf is called for each key that is not a bucket, with the names of the
 	// buckets around it; value reads the rest. Nil only checks.
 	leaf func(path [][]byte, key []byte, value func() ([]byte, error)) error
+	// leave says which buckets are not gone into. Nil leaves none out.
+	leave func(path [][]byte) bool
 	// skip carries on past a damaged page instead of stopping, and counts it.
 	skip func(err error)
 }
@@ -88,78 +89,6 @@ type walker struct {
 type levelSpace struct {
 	first []byte
 	elems []element
-}
-
-// checkTree walks the tree under m and returns the first fault found.
-func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) error {
-	w, err := newWalker(ctx, r, size, m)
-	if err != nil {
-		return err
-	}
-	return w.whole(m)
-}
-
-// whole walks the tree under m and then accounts for every page that is not in
-// it.
-func (w *walker) whole(m fileMeta) error {
-	if err := w.page(m.root, nil, nil, nil, 0); err != nil {
-		return err
-	}
-	if m.freelist == noFreelist {
-		return nil
-	}
-	return w.free(m.freelist)
-}
-
-// free checks the list of free pages that a clean close leaves behind: the
-// library would write over whatever it names, so it must name all pages that
-// nothing else uses, and no other.
-func (w *walker) free(id uint64) error {
-	if id < 2 || id >= w.pages {
-		return badf("the list of free pages is said to be on page %d, outside the file", id)
-	}
-	var head [pageHeader + 8]byte
-	if _, err := w.r.ReadAt(head[:], int64(id)*pageSize); err != nil {
-		return fmt.Errorf("read page %d: %w", id, err)
-	}
-	le := binary.LittleEndian
-	overflow := uint64(le.Uint32(head[12:]))
-	if le.Uint64(head[:]) != id || le.Uint16(head[8:]) != flagFree {
-		return badf("page %d is no list of free pages", id)
-	}
-	if err := w.claim(id, overflow); err != nil {
-		return err
-	}
-	count, at := uint64(le.Uint16(head[10:])), int64(pageHeader)
-	if count == longList {
-		count, at = le.Uint64(head[pageHeader:]), at+8
-	}
-	if count > (overflow+1)*pageSize/8 || at+int64(count)*8 > int64(overflow+1)*pageSize {
-		return badf("the list of free pages on page %d is too long", id)
-	}
-	ids := make([]byte, count*8)
-	if _, err := w.r.ReadAt(ids, int64(id)*pageSize+at); err != nil {
-		return fmt.Errorf("read the list of free pages: %w", err)
-	}
-	last := uint64(0)
-	for ; len(ids) > 0; ids = ids[8:] {
-		p := le.Uint64(ids)
-		if p <= last {
-			return badf("the list of free pages is out of order")
-		}
-		if err := w.claim(p, 0); err != nil {
-			return fmt.Errorf("list of free pages: %w", err)
-		}
-		last = p
-	}
-	used := 0
-	for _, word := range w.seen {
-		used += bits.OnesCount64(word)
-	}
-	if want := int(w.pages) - 2; used != want {
-		return badf("%d of %d pages are neither used nor free", want-used, want)
-	}
-	return nil
 }
 
 // newWalker returns a walker over the size bytes of r as m says they are laid out, and
@@ -264,6 +193,9 @@ func (w *walker) bucket(n *node, e *element, path [][]byte, depth int) error {
 	}
 	inner := append(path[:len(path):len(path)], e.key)
 	if root := binary.LittleEndian.Uint64(v); root != 0 {
+		if w.leave != nil && w.leave(inner) {
+			return nil
+		}
 		return w.page(root, inner, nil, nil, depth+1)
 	}
 	in := &node{id: n.id, first: v[16:], inline: true}
@@ -279,4 +211,52 @@ func (w *walker) bucket(n *node, e *element, path [][]byte, depth int) error {
 		}
 	}
 	return w.below(in, inner, nil, depth+1)
+}
+
+// checkTree walks the tree under m, but for what is left out, and returns the first
+// fault found.
+func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta, leave func(path [][]byte) bool) error {
+	w, err := newWalker(ctx, r, size, m)
+	if err != nil {
+		return err
+	}
+	w.leave = leave
+	return w.page(m.root, nil, nil, nil, 0)
+}
+
+// setFreelist makes m say what pages are free, where it stands. A list in the file is not
+// believed, since the library would write over whatever it names: with none, the library
+// looks for free pages through all of the file as it opens it. With an empty one, on a
+// page of its own behind all others, it knows of none, and need not look. The other root
+// stays as it is.
+func setFreelist(f *os.File, m fileMeta, empty bool) error {
+	if !empty && m.freelist == noFreelist {
+		return nil
+	}
+	le := binary.LittleEndian
+	b := make([]byte, pageSize)
+	if _, err := f.ReadAt(b, m.slot*pageSize); err != nil {
+		return err
+	}
+	d := b[pageHeader:]
+	le.PutUint64(d[32:], noFreelist)
+	if empty {
+		list := le.AppendUint64(make([]byte, 0, pageSize), m.pages)
+		list = le.AppendUint16(list, flagFree)[:pageSize]
+		if _, err := f.WriteAt(list, int64(m.pages)*pageSize); err != nil {
+			return err
+		}
+		if err := f.Sync(); err != nil {
+			return err
+		}
+		le.PutUint64(d[32:], m.pages)
+		le.PutUint64(d[40:], m.pages+1)
+	}
+	sum := fnv.New64a()
+	sum.Write(d[:56])
+	le.PutUint64(d[56:], sum.Sum64())
+	if _, err := f.WriteAt(b, m.slot*pageSize); err != nil { // all of it lies in one sector
+		return err
+	}
+	return f.Sync()
 }

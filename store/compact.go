@@ -218,7 +218,6 @@ func (c *compaction) catchUp() error {
 		return err
 	}
 	c.dst.NoSync = false
-	leaveFreelist(c.dst)
 	err = guard(c.dst.Close)
 	c.dst = nil
 	if err = errors.Join(err, syncPath(c.tmp)); err != nil {
@@ -334,43 +333,15 @@ func (c *compaction) check(want func(path [][]byte) bool) error {
 // swap puts the copy in the record's place and goes on with it. The caller holds
 // the flushing token and the writing lock.
 func (c *compaction) swap() error {
-	s := c.s
-	old := s.current()
-	if old == nil {
-		return ErrUnavailable
-	}
-	old.gate.Lock()
-	defer old.gate.Unlock()
-	if old.gone {
-		return ErrUnavailable
-	}
-	if err := s.displaced(); err != nil {
+	if err := c.s.displaced(); err != nil {
 		return err
 	}
-	old.gone = true
-	// Readers wait at the gate of the old file until the new one is there; without
-	// one, the next write tries.
-	h, err := c.replace(old)
-	s.become(h)
-	return err
-}
-
-// replace closes the old file, renames the copy and opens it.
-func (c *compaction) replace(old *handle) (*handle, error) {
-	if err := guard(old.Close); err != nil {
-		return nil, err
-	}
-	if err := os.Rename(c.tmp, c.s.path); err != nil {
-		return nil, err
-	}
-	if err := syncPath(filepath.Dir(c.s.path)); err != nil {
-		return nil, err
-	}
-	h, err := c.s.openHandle()
-	if err != nil {
-		return nil, err
-	}
-	return h, nil
+	return c.s.reopen(func() error {
+		if err := os.Rename(c.tmp, c.s.path); err != nil {
+			return err
+		}
+		return syncPath(filepath.Dir(c.s.path))
+	})
 }
 
 // backInPlace gives a record whose file was removed under it its name again, with

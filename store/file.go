@@ -28,6 +28,8 @@ type recordFile struct {
 	closed    atomic.Bool
 	place     atomic.Int32 // where the open file was at the last commit
 	stale     atomic.Bool  // a commit failed half-way: see resync
+	unchecked atomic.Bool  // most of the file is still to be checked: see Check
+	suspect   atomic.Bool  // it is to be checked before it is opened again
 	// era counts the files opened and the commits that failed half-way: what was
 	// remembered of an earlier one is to be looked up.
 	era    atomic.Uint64
@@ -54,8 +56,7 @@ func (r *recordFile) boltOptions() *bolt.Options {
 		Timeout: time.Second, PageSize: pageSize, MaxSize: int(r.kept.Load().MaxBytes), ReadOnly: r.opt.ReadOnly,
 		OpenFile:        r.opt.openFile,
 		InitialMmapSize: int(min(mapped, r.kept.Load().MaxBytes)),
-		// Writing the list of free pages would cost a page each commit. It is
-		// left behind at a clean close; see leaveFreelist.
+		// Writing the list of free pages would cost a page each commit; see setFreelist.
 		NoFreelistSync: true, FreelistType: bolt.FreelistMapType,
 	}
 }
@@ -72,18 +73,6 @@ func openBolt(path string, o *bolt.Options) (db *bolt.DB, err error) {
 	}
 	db.AllocSize = growBy
 	return db, nil
-}
-
-// leaveFreelist writes the list of free pages in a commit of its own, which holds
-// nothing else: if it fails, or the list turns out damaged, the commit before
-// has everything. With it, the next start need not find the free pages by going
-// through the tree a second time, after the check. After a kill there is none,
-// and the start does that.
-func leaveFreelist(db *bolt.DB) {
-	_ = guard(func() error {
-		db.NoFreelistSync = false
-		return db.Update(func(*bolt.Tx) error { return nil })
-	})
 }
 
 // guard turns a panic or a memory fault in f (a page that the card cannot give,
@@ -247,6 +236,7 @@ func (r *recordFile) letGo(h *handle) {
 		return
 	}
 	r.db = nil
+	r.suspect.Store(true)
 	if h.file != nil {
 		_ = syscall.Flock(int(h.file.Fd()), syscall.LOCK_UN)
 	}
@@ -456,4 +446,33 @@ func notInUse(path string) error {
 		return nil
 	}
 	return errors.Join(lockFree(f, true), f.Close())
+}
+
+// reopen closes the file, lets between change it, and opens it again. Readers wait at the
+// gate of the old one meanwhile; after an error there is none, and the next write tries.
+// The caller holds the writing lock.
+func (r *recordFile) reopen(between func() error) error {
+	old := r.current()
+	if old == nil {
+		return ErrUnavailable
+	}
+	old.gate.Lock()
+	defer old.gate.Unlock()
+	if old.gone {
+		return ErrUnavailable
+	}
+	old.gone = true
+	err := guard(old.Close)
+	if err == nil {
+		err = between()
+	}
+	var h *handle
+	if err == nil {
+		h, err = r.openHandle()
+	}
+	if err != nil {
+		h = nil
+	}
+	r.become(h)
+	return err
 }

@@ -67,6 +67,9 @@ func (w *writer) plan(c Commit) *plan {
 		p.taken = append(p.taken, t)
 	}
 	w.mu.Unlock()
+	if w.unchecked.Load() {
+		return p // nothing is taken out of pages that nobody looked at
+	}
 	if !p.fresh || w.behind() { // one kind of heavy work a flush
 		var err error
 		if p.day, err = w.planDay(); err != nil {

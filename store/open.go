@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -40,6 +41,9 @@ func (w *writer) attach(ctx context.Context) (Report, error) {
 			err = w.openFile(ctx, &rep)
 		}
 	}
+	if err == nil && !w.opt.ReadOnly && !w.unchecked.Load() {
+		_ = os.Remove(w.path + uncheckedMark)
+	}
 	return rep, err
 }
 
@@ -71,7 +75,25 @@ func (w *writer) inspect(ctx context.Context, rep *Report) error {
 	if err != nil {
 		return err
 	}
-	return bounded(ctx, func() error { return w.checkMetas(ctx, f, info.Size(), rep) })
+	later := w.mayWait(info.Size())
+	err = bounded(ctx, func() error {
+		metas := readMetas(f)
+		at, fault, err := wholeRoot(ctx, f, info.Size(), metas, later)
+		if err == nil && at > 0 {
+			rep.FellBack, rep.Damage = true, fault
+			if w.opt.ReadOnly {
+				return fault
+			}
+			_, err = f.WriteAt(make([]byte, pageSize), metas[0].slot*pageSize) // the library takes the other
+			err = errors.Join(err, f.Sync())
+		}
+		if err == nil && !w.opt.ReadOnly {
+			err = setFreelist(f, metas[at], later)
+		}
+		return err
+	})
+	w.unchecked.Store(err == nil && later)
+	return err
 }
 
 // bounded gives up on f when ctx ends: a dying card can make a read take for
@@ -87,39 +109,24 @@ func bounded(ctx context.Context, f func() error) error {
 	}
 }
 
-// checkMetas accepts the newest root whose tree is whole. When that is not the
-// newest of all, the newest is wiped, so that the library takes the other.
-func (w *writer) checkMetas(ctx context.Context, f *os.File, size int64, rep *Report) error {
-	metas := readMetas(f)
-	if len(metas) == 0 {
-		return badf("neither of its two roots is valid")
+// wholeRoot is the index of the newest root whose tree is whole, and what is wrong with
+// a newer one.
+func wholeRoot(ctx context.Context, r io.ReaderAt, size int64, metas []fileMeta, later bool) (at int, fault, err error) {
+	var leave func([][]byte) bool
+	if later {
+		leave = mayBeLate
 	}
-	var first error
+	fault = badf("neither of its two roots is valid")
 	for i, m := range metas {
-		err := checkTree(ctx, f, size, m)
-		if err == nil && i > 0 {
-			rep.FellBack, rep.Damage = true, first
-			if w.opt.ReadOnly {
-				return first
-			}
-			return wipe(f, metas[0].slot)
-		}
+		err := checkTree(ctx, r, size, m, leave)
 		if err == nil || !isDamage(err) {
-			return err
+			return i, fault, err
 		}
-		if first == nil {
-			first = err
+		if i == 0 {
+			fault = err
 		}
 	}
-	return first
-}
-
-// wipe zeroes one root, and is certain on the disk when it returns.
-func wipe(f *os.File, slot int64) error {
-	if _, err := f.WriteAt(make([]byte, pageSize), slot*pageSize); err != nil {
-		return err
-	}
-	return f.Sync()
+	return 0, nil, fault
 }
 
 // replace moves a damaged file aside and begins another with all that can be
@@ -261,4 +268,33 @@ func (w *writer) reattach(ctx context.Context) error {
 	w.opt.Logger.Warn("the record is open again", "file", filepath.Base(w.path),
 		"fresh", rep.Fresh, "moved_aside", rep.Quarantined)
 	return nil
+}
+
+// uncheckedMark ends the name of a file that is there from the start until Check is done.
+// A start that finds it checks first: the one before may have ended by what it would find.
+const uncheckedMark = ".unchecked"
+
+// mayWait reports whether most of the check may wait for Check: not where the start before
+// did not get that far, after a panic, or where the free pages that Check finds are needed.
+func (w *writer) mayWait(size int64) bool {
+	limit := w.kept.Load().MaxBytes
+	if !w.opt.CheckLater || w.opt.ReadOnly || w.suspect.Swap(false) || size > limit-reserve(limit) {
+		return false
+	}
+	f, err := os.OpenFile(w.path+uncheckedMark, os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return false
+	}
+	return f.Close() == nil
+}
+
+// mayBeLate picks what grows with the years, and shows by its own sums that it is
+// damaged: the journal and what is beside it, and all bundles. What is open is little.
+func mayBeLate(path [][]byte) bool {
+	switch root := string(path[0]); root {
+	case rootJournal, rootRaw, rootTable:
+		return true
+	default:
+		return root == rootKeep && len(path) == 2 && len(path[1]) == 1 && Bucket(path[1][0]) == bucketBeside
+	}
 }

@@ -104,7 +104,7 @@ func startAfterCut(t *testing.T, dir string, files map[string][]byte, said promi
 	if err := cutsim.Put(dir, files); err != nil {
 		t.Fatal(err)
 	}
-	s, rep, err := Open(context.Background(), Options{Dir: dir})
+	s, rep, err := Open(context.Background(), Options{Dir: dir, CheckLater: said.acked%2 == 0})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -124,6 +124,9 @@ func startAfterCut(t *testing.T, dir string, files map[string][]byte, said promi
 			t.Fatalf("reading %d is %+v", n, r)
 		}
 		n++
+	}
+	if err := s.Check(context.Background()); err != nil {
+		t.Fatal(err)
 	}
 	v, err := s.Get(BucketMeta, "commit")
 	if lying {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"os"
 	"path/filepath"
 	"time"
 
@@ -92,10 +93,11 @@ func (s *Store) Close(ctx context.Context) error {
 		defer h.gate.Unlock()
 		h.gone = true
 		s.become(nil)
-		if !s.opt.ReadOnly {
-			leaveFreelist(h.DB)
+		err := guard(h.Close)
+		if err == nil && s.unchecked.Load() {
+			_ = os.Remove(s.path + uncheckedMark) // nothing ended it
 		}
-		return guard(h.Close)
+		return err
 	})
 	if err = errors.Join(err, cerr); err != nil {
 		return fmt.Errorf("close the record %s: %w", s.path, err)

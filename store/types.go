@@ -36,6 +36,11 @@ type Options struct {
 	// cannot share the file with a daemon that is running.
 	ReadOnly bool
 
+	// CheckLater lets Open look only at what could end the process or hide an open
+	// alarm: the size, the roots and the documents. The caller has to call Check,
+	// which does the rest.
+	CheckLater bool
+
 	openFile func(string, int, os.FileMode) (*os.File, error) // for tests of faults
 }
 

@@ -46,7 +46,7 @@ func (rc *record) tryOpen(ctx context.Context) (<-chan opened, opened) {
 func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened) {
 	cfg := rc.cfg.Load()
 	o.st, o.report, o.err = rc.o.Open(ctx, store.Options{
-		Dir: rc.o.Dir, Keep: core.KeepOf(cfg), Within: within,
+		Dir: rc.o.Dir, Keep: core.KeepOf(cfg), Within: within, CheckLater: true,
 		Limits: core.LimitsOf(cfg), Logger: rc.log, Replaced: rc.replacedBy,
 		Lost: rc.lostReadings, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
 	})

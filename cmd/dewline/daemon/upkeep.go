@@ -121,19 +121,19 @@ func (rc *record) upkeep(ctx context.Context) {
 	again := time.NewTicker(redoEvery)
 	defer again.Stop()
 	var tidyAt time.Time
-	regained := rc.regain(ctx)
+	sound := rc.check(ctx)
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-rc.redos.wake:
 		case now := <-again.C:
-			if !regained {
-				regained = rc.regain(ctx)
-			}
-			if now.After(tidyAt) {
+			if sound = rc.check(ctx); sound && now.After(tidyAt) {
 				tidyAt = now.Add(rc.tidy(ctx))
 			}
+		}
+		if !sound {
+			continue
 		}
 		for probe, r := range rc.redos.all() {
 			rc.makeAgain(ctx, probe, r)
@@ -141,23 +141,32 @@ func (rc *record) upkeep(ctx context.Context) {
 	}
 }
 
-// regain brings back what an earlier damage left in a file beside the record, and
-// reports whether all of it was gone through.
-func (rc *record) regain(ctx context.Context) bool {
+// check has the record read that Open did not look at, brings back what an earlier
+// damage, or one found now, left in a file beside it, and reports whether all that is done.
+func (rc *record) check(ctx context.Context) bool {
 	st := rc.Store()
 	if st == nil {
 		return false
 	}
+	err := st.Check(ctx)
+	if err == nil {
+		err = rc.regain(ctx, st)
+	}
+	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrUnavailable) {
+		rc.log.Error("the record could not be checked, or readings of a damaged one not be brought back; it is tried again", "err", err)
+	}
+	return err == nil
+}
+
+// regain brings back what is whole in files that were set aside.
+func (rc *record) regain(ctx context.Context, st *store.Store) error {
 	r, err := st.Regain(ctx)
 	if r.Readings > 0 {
 		text := fmt.Sprintf("%d readings of %s to %s", r.Readings, r.From.Format(time.RFC3339), r.To.Format(time.RFC3339))
 		rc.log.Info("readings were brought back from a damaged record that was set aside", "what", text)
 		rc.rec.Put(nil, []event.Event{core.RecordEvent(rc.now(), text, "brought back from what was set aside as damaged")})
 	}
-	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrUnavailable) {
-		rc.log.Error("readings of a damaged record could not be brought back now; it is tried again", "err", err)
-	}
-	return err == nil
+	return err
 }
 
 // How long a look at the size of the record waits for the next one, and after a

@@ -213,7 +213,7 @@ func TestReadingsComeBackFromADamagedRecord(t *testing.T) {
 	}
 	d.now = func() sensors.Instant { return at }
 	for range 2 {
-		if !d.record.regain(t.Context()) || !d.record.rec.write(t.Context()) {
+		if !d.record.check(t.Context()) || !d.record.rec.write(t.Context()) {
 			t.Fatal("not all was gone through")
 		}
 	}

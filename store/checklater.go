@@ -1,0 +1,90 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	bolt "go.etcd.io/bbolt"
+)
+
+// Check reads all of the file's structure that Open left for later, while the record is
+// in use, and lets the library find the pages that are free. A file that turns out
+// damaged is set aside as by Open, and Options.Replaced is told.
+func (u *upkeep) Check(ctx context.Context) error {
+	if !u.unchecked.Load() {
+		return nil
+	}
+	select {
+	case u.tidying <- struct{}{}:
+	case <-ctx.Done():
+		return fmt.Errorf("check the record: %w", ctx.Err())
+	}
+	defer func() { <-u.tidying }()
+	fault := u.checkRest(ctx)
+	if fault != nil && !isDamage(fault) {
+		return fmt.Errorf("check the record: %w", fault)
+	}
+	select {
+	case u.flushing <- struct{}{}:
+	case <-ctx.Done():
+		return fmt.Errorf("check the record: %w", ctx.Err())
+	}
+	defer func() { <-u.flushing }()
+	if err := u.afterCheck(ctx, fault); err != nil {
+		return fmt.Errorf("check the record: %w", err)
+	}
+	return nil
+}
+
+// checkRest walks the tree as it is now. The transaction keeps its pages from being
+// written over.
+func (u *upkeep) checkRest(ctx context.Context) error {
+	return u.view(func(tx *bolt.Tx) error {
+		h := u.current()
+		if h == nil {
+			return ErrUnavailable
+		}
+		info, err := h.file.Stat()
+		if err != nil {
+			return err
+		}
+		for _, m := range readMetas(h.file) {
+			if m.txid == uint64(tx.ID()) {
+				return checkTree(ctx, h.file, info.Size(), m, nil)
+			}
+		}
+		return badf("its root is not what it was")
+	})
+}
+
+// afterCheck goes on with a whole file, whose pages are in the kernel's cache now, and
+// sets a damaged one aside. The caller holds the flushing token.
+func (u *upkeep) afterCheck(ctx context.Context, fault error) error {
+	u.writing.Lock()
+	err := u.reopen(func() error {
+		if fault != nil {
+			return fault
+		}
+		f, err := os.OpenFile(u.path, os.O_RDWR, 0)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		metas := readMetas(f)
+		if len(metas) == 0 {
+			return badf("neither of its two roots is valid")
+		}
+		return setFreelist(f, metas[0], false)
+	})
+	u.writing.Unlock()
+	if err == nil {
+		u.unchecked.Store(false)
+		u.measure()
+		return os.Remove(u.path + uncheckedMark)
+	}
+	u.suspect.Store(true)
+	ctx, cancel := context.WithTimeout(ctx, openLimit)
+	defer cancel()
+	return u.reattach(ctx)
+}
