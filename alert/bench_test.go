@@ -38,3 +38,15 @@ func BenchmarkDesk(b *testing.B) {
 		})
 	}
 }
+
+// A tick with nothing new allocates nothing, however many notices are open.
+func TestDesk_TickAllocatesNothing(t *testing.T) {
+	r := newRig(t, twoPeople())
+	for i := range 200 {
+		id := fmt.Sprintf("e%03d", i)
+		r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, rules.Cause{Kind: rules.CauseShelf, ID: "a/" + id}, 33, 0}))
+	}
+	if n := testing.AllocsPerRun(20, func() { r.desk.Tick(r.now) }); n > 1 {
+		t.Errorf("a tick allocates %v times", n)
+	}
+}

@@ -52,6 +52,16 @@ func (d *Desk) Open() []NoticeView {
 	return out
 }
 
+// AnsweredBy returns who acknowledged all that is active under an open notice,
+// so that a link answers it once; empty for nobody. A notice that rings again
+// may be answered again.
+func (d *Desk) AnsweredBy(id string) string {
+	if in := d.book.byID[id]; in != nil && !in.Ended && !in.aside() && in.active() && in.acked() {
+		return in.Notice.AckedBy
+	}
+	return ""
+}
+
 // Stats says how delivery does.
 type Stats struct {
 	Depth     int                     `json:"depth"` // deliveries not taken over yet, held ones included

@@ -459,7 +459,7 @@ func TestNoticeIsAnsweredOnce(t *testing.T) {
 	r.heat(3050)
 	r.pass(45 * time.Minute)
 	id := r.core.desk.Open()[0].Notice.ID
-	if who := r.core.answeredBy(id); who != "" {
+	if who := r.core.desk.AnsweredBy(id); who != "" {
 		t.Fatalf("answered by %q before anybody was asked", who)
 	}
 	fx, err := r.core.AcknowledgeNotice(r.now, id, 0, "una", "")
@@ -469,11 +469,11 @@ func TestNoticeIsAnsweredOnce(t *testing.T) {
 	r.take(fx)
 	r.pass(time.Minute)
 	r.restart(nil)
-	if who := r.core.answeredBy(id); who != "una" {
+	if who := r.core.desk.AnsweredBy(id); who != "una" {
 		t.Errorf("after una's answer and a restart it counts as answered by %q", who)
 	}
 	r.pass(32 * time.Minute) // it rings again
-	if who := r.core.answeredBy(id); who != "" {
+	if who := r.core.desk.AnsweredBy(id); who != "" {
 		t.Errorf("it rings again and counts as answered by %q", who)
 	}
 }

@@ -98,7 +98,7 @@ func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by
 	var keys []rules.Key
 	var fx alert.Effects
 	var err error
-	if who := c.answeredBy(id); who != "" {
+	if who := c.desk.AnsweredBy(id); who != "" {
 		err = fmt.Errorf("already acknowledged by %s", who)
 	} else {
 		keys, fx, err = c.desk.Acknowledge(now, id, version, by)
@@ -119,18 +119,6 @@ func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by
 		}
 	}
 	return e, nil
-}
-
-// answeredBy returns who acknowledged all that is active under an open notice,
-// so that a link answers it once; empty for nobody. A notice that rings again
-// may be answered again.
-func (c *Core) answeredBy(id string) string {
-	for _, v := range c.desk.Open() {
-		if v.Notice.ID == id && v.Acknowledged {
-			return v.Notice.AckedBy
-		}
-	}
-	return ""
 }
 
 // Result takes in what became of a delivery.

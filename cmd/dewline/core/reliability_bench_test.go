@@ -67,6 +67,39 @@ func BenchmarkCore(b *testing.B) {
 	}
 }
 
+// A reading costs no more where much is open: nothing surveys every alarm for it.
+func TestCore_ReadingsDoNotSurvey(t *testing.T) {
+	allocs := map[int]float64{}
+	for _, n := range []int{10, 200} {
+		cfg := roomOf(t, n, "10 s", "06:00-20:00")
+		c := New(cfg, nil)
+		now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+		read := func(id string) {
+			c.Reading(sensors.Reading{
+				Probe: sensors.ProbeID(id), At: now, Has: sensors.HasTemperature | sensors.HasHumidity,
+				Quality: sensors.Good, Temperature: sensors.CelsiusOf(31), Humidity: sensors.PercentOf(85),
+			})
+		}
+		for range 60 {
+			now = now.Add(10 * time.Second)
+			for _, p := range cfg.Probes {
+				read(p.ID)
+			}
+			c.Tick(now)
+		}
+		if open := len(c.Open()); open < n {
+			t.Fatalf("%d alarms are open of %d enclosures", open, n)
+		}
+		allocs[n] = testing.AllocsPerRun(50, func() {
+			now = now.Add(time.Millisecond)
+			read("p-e0003")
+		})
+	}
+	if allocs[200] > allocs[10]+5 {
+		t.Errorf("a reading allocates %v times with 10 enclosures in heat, %v with 200", allocs[10], allocs[200])
+	}
+}
+
 // roomOf is a room of n enclosures with one probe each.
 func roomOf(t testing.TB, n int, poll, lamps string, more ...string) *configs.Config {
 	t.Helper()
