@@ -231,11 +231,22 @@ func TestBand_OnDelayAndItsBoundary(t *testing.T) {
 		r.want(AboveBand, "e1", "")
 		r.run(time.Minute, r.hold("p1", 26.01, 85))
 		r.want(AboveBand, "e1", "NORM>UNACK")
-		if x := r.last(AboveBand); x.Priority != Today || x.Since.Mono != 13*time.Hour {
+		if x := r.last(AboveBand); x.Priority != Note || x.Since.Mono != 13*time.Hour {
 			t.Errorf("%s since %v", x.Priority, x.Since.Mono)
 		}
 		r.run(20*time.Minute, r.hold("p1", 25.6, 85))
 		r.want(AboveBand, "e1", "NORM>UNACK")
+		r.run(11*time.Minute, r.hold("p1", 25.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK UNACK>NORM")
+	})
+	t.Run("30 min far beyond it", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 13 * time.Hour
+		r.run(31*time.Minute, r.hold("p1", 26.5, 85))
+		r.want(AboveBand, "e1", "NORM>UNACK")
+		if x := r.last(AboveBand); x.Priority != Today {
+			t.Errorf("%s", x.Priority)
+		}
 		r.run(11*time.Minute, r.hold("p1", 25.5, 85))
 		r.want(AboveBand, "e1", "NORM>UNACK UNACK>RTNUN")
 	})

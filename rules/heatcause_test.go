@@ -84,8 +84,8 @@ func TestDoubtful_ALeapAges(t *testing.T) {
 	}
 }
 
-// An excursion to 32 °C made the band alarm a wake one. It rises again at
-// night, nobody having answered, 2 °C over the night band: that is today's, by
+// An excursion to 29 °C made the band alarm a wake one. It rises again at
+// night, nobody having answered, 2 °C over the night band: that is the week's, by
 // that limit.
 func TestBand_RisesAgainAfresh(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
@@ -100,7 +100,7 @@ func TestBand_RisesAgainAfresh(t *testing.T) {
 	r.run(5*time.Hour, r.hold("p1", 24, 85))
 	r.want(AboveBand, "e1", "RTNUN>UNACK")
 	x := r.last(AboveBand)
-	if x.Priority != Today || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.0 °C") {
+	if x.Priority != Note || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.0 °C") {
 		t.Errorf("%v by %v: %s", x.Priority, x.Limit, x.Text)
 	}
 }

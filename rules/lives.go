@@ -57,15 +57,22 @@ func (ls *lives) Find(f room.Finding) {
 	c := a.Rec.Life.Step(sp, now, f.In)
 	if !was && a.Rec.Life.Active {
 		a.Afresh()
-		if f.Urgent {
+		switch {
+		case f.Urgent:
 			a.Rec.Priority = Wake
+		case f.Mild:
+			a.Rec.Priority = Note
 		}
 	}
 	if c.Changed() {
 		ls.emit(a, now, c, "", c.Why)
 	}
-	if f.Urgent && a.Rec.Life.Active {
+	switch {
+	case !a.Rec.Life.Active:
+	case f.Urgent:
 		ls.Raise(a, Wake)
+	case !f.Mild && f.In == alarm.Beyond && a.Kind.Row().AtLimit:
+		ls.Raise(a, Today)
 	}
 }
 

@@ -72,6 +72,7 @@ type run struct {
 	home  []int // each probe's tank, as configured
 	now   time.Duration
 	out   *outcome
+	mild  map[rules.Key]bool // an alarm is open, or was, for the week only
 
 	crossed  []time.Duration // truth at the lethal limit, by tank; 0 for not yet
 	reached  []time.Duration // a reading of it
@@ -107,7 +108,7 @@ func newRun(c caseID) (*run, error) {
 	}
 	rng := chances(c, 0)
 	b := &builder{kind: k, gen: c.gen, rng: rng, r: newRoom(rng)}
-	x := &run{b: b, out: &outcome{c: c, k: k, f: &b.f, told: -1, due: -1, peace: map[rules.AlarmID]int{}}}
+	x := &run{b: b, mild: map[rules.Key]bool{}, out: &outcome{c: c, k: k, f: &b.f, told: -1, due: -1, peace: map[rules.AlarmID]int{}}}
 	if c.gen == 'o' || c.gen == 'h' {
 		var err error
 		if x.w, err = newOpenWorld(b.r, c, rng); err != nil {
@@ -303,10 +304,14 @@ func (x *run) take(ts []rules.Transition) {
 	for i := range ts {
 		t := &ts[i]
 		raised := t.From != t.To && t.To == alarm.Unack
+		if t.From == t.To && x.mild[t.Key] && t.Priority > rules.Note { // what was for the week is told
+			raised = t.To == alarm.Unack
+		}
+		x.mild[t.Key] = t.Priority == rules.Note
 		if t.Priority == rules.Wake && (raised || t.From == t.To && t.To == alarm.Unack) {
 			x.noteWake(t)
 		}
-		if t.From != t.To {
+		if raised || t.From != t.To {
 			o.rows = append(o.rows, fmt.Sprintf("%+8.2f h  %-5v %s → %s %s %s by %s %s: %s", (x.now-f.from).Hours(), t.Priority, t.From, t.To,
 				t.Key.Alarm, t.Key.Subject, t.Cause.Kind, t.Cause.ID, words.Sentence(t.Said(), unit.Celsius)))
 		}

@@ -39,6 +39,8 @@ type Finding struct {
 	Slow   time.Duration
 	// Urgent needs no on-delay and wakes until the alarm is over.
 	Urgent bool
+	// Mild is for the week; an alarm that is open becomes one for today without it.
+	Mild bool
 }
 
 // Lives are the lifecycles, which take findings.

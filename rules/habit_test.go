@@ -1,0 +1,76 @@
+package rules
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/sensors"
+)
+
+// told are the priorities of one alarm of e1 as they were told, notes left out.
+func (r *rig) told(id AlarmID) (list []time.Duration) {
+	note := true
+	for _, x := range r.log {
+		if x.Key.Alarm != id || x.To != alarm.Unack {
+			continue
+		}
+		if x.Priority > Note && (note || x.From != x.To) {
+			list = append(list, x.At.Mono)
+		}
+		note = x.Priority == Note
+	}
+	return list
+}
+
+// A night warmer than the night band, a day a little above its top for an hour and a
+// cool day at 20 °C are for the week; what comes each evening is told once a week.
+// Bands 22-26 and 19-22 °C, lamps from 8 to 20.
+func TestBand_HabitsAreForTheWeek(t *testing.T) {
+	skipUnderRace(t)
+	evening := func(peak float64) func(float64) float64 {
+		return func(hour float64) float64 { return 23 + (peak-23)*math.Exp(-(hour-18)*(hour-18)/2) }
+	}
+	for _, c := range []struct {
+		name  string
+		alarm AlarmID
+		air   func(hour float64) float64
+		days  int
+		want  int
+	}{
+		{"warm nights", AboveBand, func(hour float64) float64 { return 24 - 0.8*math.Cos(hour*math.Pi/12) }, 6, 0},
+		{"an hour a little above the day's top", AboveBand, evening(26.35), 6, 0},
+		{"cool days", BelowBand, func(float64) float64 { return 20.2 }, 6, 0},
+		{"too cool days", BelowBand, func(hour float64) float64 { return 19.4 }, 1, 1},
+		{"too warm each evening", AboveBand, evening(27.6), 6, 1},
+		{"two weeks of it", AboveBand, evening(27.6), 14, 2},
+		{"above the top all day", AboveBand, func(float64) float64 { return 26.2 }, 1, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig(t, rigConfig(t, 1, ""))
+			for r.now = 4 * time.Hour; r.now < time.Duration(c.days)*24*time.Hour; r.now += time.Minute {
+				celsius := c.air(math.Mod(r.now.Hours(), 24)) + 0.01*float64(int(r.now.Minutes())%3)
+				r.step(*r.with("p1", func() *sensors.Reading { x := r.good("p1", celsius, 85); return &x })("p1", r.now))
+				r.step(*r.calm("room", r.now))
+				r.tick()
+			}
+			if got := r.told(c.alarm); len(got) != c.want {
+				t.Errorf("told at %v, want %d times", got, c.want)
+			}
+		})
+	}
+}
+
+// A worse evening than the one that was told is told.
+func TestBand_WorseThanTheHabit(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.now = 13 * time.Hour
+	for _, peak := range []float64{26.8, 26.9, 27.4, 27.5} {
+		r.run(2*time.Hour, r.hold("p1", peak, 85))
+		r.run(22*time.Hour, r.hold("p1", 22, 85))
+	}
+	if got := r.told(AboveBand); len(got) != 2 {
+		t.Errorf("told at %v, want the first and the third day", got)
+	}
+}

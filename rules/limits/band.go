@@ -1,0 +1,134 @@
+package limits
+
+import (
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/room"
+	"dewline/sensors"
+)
+
+// What an excursion from the band is worth. Delays are windows, as those that a
+// keeper sets; no keeper has a reason to change these.
+const (
+	actOn     = 5 * time.Minute // at the limit to act on, to wake
+	coldOn    = 10 * time.Minute
+	severeOff = 10 * time.Minute
+
+	// Below the day's top a warm night is for the week, and so is a day that is a
+	// little above it for a while (common practice, no source).
+	topMore = 50            // hundredths of °C above the day's top, for the band's on-delay, are for today
+	topLong = 2 * time.Hour // and less than that after so long
+	// A cool day is for the week as long as it is a night's temperature, and dart
+	// frogs at 20 °C at any hour are at home (common practice, no source).
+	coolLow = 2000 // hundredths of °C
+
+	habitFor  = 7 * 24 * time.Hour // what was told at this hour is not told again for so long
+	habitNear = 2 * time.Hour      // that is this hour
+	habitMore = 50                 // hundredths of °C above the former peak are another matter
+)
+
+// judgeBand steps the alarms on both sides of the band. Its ends belong to the
+// band; the limits that make an excursion urgent are reached at the value
+// itself.
+func (l look) judgeBand(en *room.Enclosure, now sensors.Instant) {
+	low, high, _ := l.v.Band(en)
+	l.judgeAbove(en, now, high, l.v.BandDead)
+	l.judgeBelow(en, now, low, l.v.BandDead)
+}
+
+// step follows one limit beside those of the alarms and reports whether it has been
+// passed for on.
+func step(r *alarm.Record, now sensors.Instant, in alarm.Input, gap, on, off time.Duration) bool {
+	if !r.Rest(now.Mono, in) {
+		r.Step(alarm.Spec{OnDelay: on, OffDelay: off, MaxGap: gap, KeepReturned: -1, Window: true}, now, in)
+	}
+	return r.Active
+}
+
+// judgeAbove looks at the band where the frogs live and, whatever that says,
+// at the limit to act on at the hottest place.
+func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int32) {
+	s, p, own := &en.Alarms[alarm.KindAbove], &en.Now, &l.At[en.Index]
+	severe := l.v.HotInput(en, now.Mono, en.Limits.Act, dead)
+	urgent := step(&own.Act, now, severe, p.Gap, actOn, severeOff)
+	in := l.v.MainInput(en, now.Mono, room.Upper, high+1, dead+1)
+	if urgent && in != alarm.Beyond && severe != alarm.Back {
+		in = severe
+	}
+	switch {
+	case urgent && p.HasTemp:
+		s.Against(float64(p.Hot)/100, float64(en.Limits.Act)/100)
+	case p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(high)/100)
+	}
+	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
+	f.Mild = !l.tooWarm(en, now, dead) || own.Habit.has(s, now.Mono, p.Main)
+	l.out.Find(f)
+	own.Habit.follow(s, p.Main)
+}
+
+// tooWarm reports whether the enclosure is warmer than its days may be, by more than
+// a little or for long.
+func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool {
+	own, gap, r := &l.At[en.Index], en.Now.Gap, &l.v.Cfg.Rules
+	day := max(en.Limits.DayHigh, en.Limits.NightHigh)
+	far := step(&own.Top, now, l.v.MainInput(en, now.Mono, room.Upper, day+topMore, dead), gap, r.BandOnDelay.D(), r.BandOffDelay.D())
+	long := step(&own.Long, now, l.v.MainInput(en, now.Mono, room.Upper, day+1, dead), gap, topLong, r.BandOffDelay.D())
+	return far || long
+}
+
+// A Habit is what was last told of an enclosure that is too warm at some hour. What
+// comes again at that hour is one line a week.
+type Habit struct {
+	At   time.Duration `json:"at,omitempty"`   // when it began
+	Peak int32         `json:"peak,omitempty"` // hundredths of °C
+}
+
+// has reports whether an excursion to a temperature was told already.
+func (h *Habit) has(s *room.Alarm, now time.Duration, temp int32) bool {
+	begun := now
+	if s.Rec.Life.Active {
+		begun = s.Rec.Life.Since.Mono
+	}
+	since := begun - h.At
+	hour := since % (24 * time.Hour)
+	return h.At > 0 && since > 0 && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear && temp < h.Peak+habitMore
+}
+
+// follow notes what is told.
+func (h *Habit) follow(s *room.Alarm, temp int32) {
+	switch since := s.Rec.Life.Since.Mono; {
+	case !s.Rec.Life.Active || s.Rec.Priority == alarm.Note:
+	case since > h.At:
+		*h = Habit{since, temp}
+	default:
+		h.Peak = max(h.Peak, temp)
+	}
+}
+
+func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int32) {
+	s, p := &en.Alarms[alarm.KindBelow], &en.Now
+	severe := l.v.MainInput(en, now.Mono, room.Lower, en.Limits.Cold, dead)
+	urgent := step(&l.At[en.Index].Cold, now, severe, p.Gap, coldOn, severeOff)
+	in := l.v.MainInput(en, now.Mono, room.Lower, low-1, dead+1)
+	switch {
+	case urgent && p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(en.Limits.Cold)/100)
+	case p.HasTemp:
+		s.Against(float64(p.Main)/100, float64(low)/100)
+	}
+	mild := p.Main >= max(min(en.Limits.NightLow, en.Limits.DayLow), coolLow)
+	l.out.Find(room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond, Mild: mild})
+}
+
+func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {
+	_, _, band := v.Band(en)
+	switch limit := s.Rec.Limit * 100; {
+	case s.Kind == alarm.KindAbove && limit >= float64(en.Limits.Act):
+		return alarm.Fact{ID: alarm.FactAct}
+	case s.Kind == alarm.KindBelow && limit <= float64(en.Limits.Cold):
+		return alarm.Fact{ID: alarm.FactCold}
+	}
+	return alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID), About: band}
+}
