@@ -40,7 +40,7 @@ func groupIn(in *incident) group {
 // breadth orders causes by how much of the room they explain.
 func breadth(c rules.Cause) int {
 	switch c.Kind {
-	case rules.CauseRoom:
+	case rules.CauseRoom, rules.CausePower:
 		return 4
 	case rules.CauseShelf, rules.CauseSupply, rules.CauseLamps:
 		return 3

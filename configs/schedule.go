@@ -159,7 +159,9 @@ func (m Mist) around(wall time.Time, loc *time.Location) []time.Time {
 	var due []time.Time
 	for offset := -2; offset <= 2; offset++ {
 		for _, c := range m.TimesOn(YearDayOf(time.Date(y, mo, d+offset, 12, 0, 0, 0, time.UTC))) {
-			due = append(due, onDay(y, mo, d+offset, c, loc))
+			if t, ok := onDay(y, mo, d+offset, c, loc); ok {
+				due = append(due, t)
+			}
 		}
 	}
 	slices.SortFunc(due, time.Time.Compare)
@@ -167,26 +169,20 @@ func (m Mist) around(wall time.Time, loc *time.Location) []time.Time {
 }
 
 // onDay returns the one moment of a local day at which c is due: the first of
-// two where the clocks go back over it, the clock change itself where they go
-// forward over it.
-func onDay(y int, mo time.Month, d int, c ClockTime, loc *time.Location) time.Time {
+// two where the clocks go back over it, none where they go forward over it.
+func onDay(y int, mo time.Month, d int, c ClockTime, loc *time.Location) (time.Time, bool) {
 	t := time.Date(y, mo, d, int(c)/60, int(c)%60, 0, 0, loc)
-	start, end := t.ZoneBounds()
 	if clockOf(t) != c {
-		// time.Date used the offset of one side of the gap; the change is the
-		// bound next to what it returned.
-		if !start.IsZero() && t.Sub(start) <= day {
-			return start.In(loc)
-		}
-		return end.In(loc)
+		return t, false
 	}
+	start, _ := t.ZoneBounds()
 	if start.IsZero() {
-		return t
+		return t, true
 	}
 	_, before := start.Add(-time.Second).In(loc).Zone()
 	_, now := t.Zone()
 	if earlier := t.Add(time.Duration(now-before) * time.Second); earlier.Before(start) && before > now {
-		return earlier
+		return earlier, true
 	}
-	return t
+	return t, true
 }

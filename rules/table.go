@@ -69,7 +69,7 @@ func (j *judges) table() []row {
 		{door.Judge{}, room.Quick, kinds{alarm.KindDoorAjar}},
 		{air.Judge{}, room.Arrived | room.Slow | room.Learn, nil},
 		{night.Judge{}, room.Slow, kinds{alarm.KindNightDrop}},
-		{&lamps.Judge{}, room.Slow, kinds{alarm.KindLampStuck}},
+		{&lamps.Judge{}, room.Slow | room.Schedule, kinds{alarm.KindLampStuck}},
 		{heat.Judge{}, room.Slow | room.Ticked, kinds{alarm.KindAhead, alarm.KindExposure}},
 	}
 }

@@ -73,6 +73,7 @@ const (
 	CauseEnclosure = alarm.CauseEnclosure
 	CauseProbe     = alarm.CauseProbe
 	CauseSupply    = alarm.CauseSupply
+	CausePower     = alarm.CausePower
 	CauseLamps     = alarm.CauseLamps
 	CauseDoor      = alarm.CauseDoor
 	CauseDewline   = alarm.CauseDewline

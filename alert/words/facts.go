@@ -25,6 +25,8 @@ var facts = map[alarm.FactID]string{
 	alarm.FactMissedAgain:    "no mist pulse at the scheduled time, {n} times in a row",
 	alarm.FactSlower:         "it dries slower than usual: half-life {v}, usually {l}",
 	alarm.FactLampsNotOn:     "lamps still off past {about}",
+	alarm.FactLampsOffEarly:  "lamps off before {about}",
+	alarm.FactLampsOnEarly:   "lamps on before {about}",
 	alarm.FactHumiditySilent: "no usable humidity for {v} (limit {l}), though it tells the temperature",
 	alarm.FactBlind:          "no usable reading for {v} (limit {l}); the enclosure has no other probe and is blind",
 	alarm.FactBlindRising:    "no usable reading for {v}; when its enclosure was last seen, it was on its way to the lethal limit, and nobody sees it now",

@@ -15,7 +15,8 @@ import (
 var causes = map[alarm.CauseKind]string{
 	alarm.CauseRoom: "the room", alarm.CauseShelf: "the shelf", alarm.CauseEnclosure: "this enclosure alone",
 	alarm.CauseProbe: "the probe", alarm.CauseSupply: "the mist supply", alarm.CauseLamps: "the lamp timer",
-	alarm.CauseDoor: "its door", alarm.CauseDewline: "dewline itself",
+	alarm.CausePower: "the power",
+	alarm.CauseDoor:  "its door", alarm.CauseDewline: "dewline itself",
 }
 
 func cause(c alarm.Cause) string {

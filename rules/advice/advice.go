@@ -244,8 +244,8 @@ func situationOf(v *room.View, s *room.Alarm, air *alarm.Air) situation {
 	case s.Kind == alarm.KindBelow && r.HasValue && r.HasLimit:
 		sit.back = r.Value > r.Limit
 	}
-	if step, ok := en.St.Lamps.Step(); ok {
-		sit.lampsOn, sit.lampsStep = step.On, true
+	if f := en.St.Lamps.Fault; f != climate.LampsFollow {
+		sit.lampsOn, sit.lampsStep = f.Dark(), true
 	}
 	if air != nil && sit.known {
 		sit.air, sit.outside = climate.BlownIn(air.Room, float64(sit.hot)), climate.BlownIn(air.Outside, float64(sit.hot))

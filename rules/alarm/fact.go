@@ -22,6 +22,8 @@ const (
 	FactMissedAgain    FactID = "mist-missing-again"
 	FactSlower         FactID = "dries-slower"
 	FactLampsNotOn     FactID = "lamps-not-on"
+	FactLampsOffEarly  FactID = "lamps-off-early"
+	FactLampsOnEarly   FactID = "lamps-on-early"
 	FactHumiditySilent FactID = "humidity-silent"
 	FactBlind          FactID = "silent-and-blind"
 	FactBlindRising    FactID = "silent-and-rising"

@@ -53,6 +53,7 @@ const (
 	CauseProbe     CauseKind = "probe"
 	CauseSupply    CauseKind = "supply" // mist pump, reservoir, water
 	CauseLamps     CauseKind = "lamps"
+	CausePower     CauseKind = "power" // mains: lamps, mist and heating fail together
 	CauseDoor      CauseKind = "door"
 	CauseDewline   CauseKind = "dewline" // dewline itself
 )

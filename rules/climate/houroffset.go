@@ -8,6 +8,17 @@ const (
 	offsetCap  = 300.0 // K; far outside of what is stored
 )
 
+// meanOf is a running mean.
+type meanOf struct {
+	Mean float64 `json:"mean"`
+	N    int     `json:"n"`
+}
+
+func (m *meanOf) add(x float64) {
+	m.N++
+	m.Mean += (x - m.Mean) / float64(m.N)
+}
+
 // HourOffset learns a value's usual size at each hour of day as the median of
 // 14 days: by how much an enclosure is warmer than the room, or the room's own
 // temperature. The zero value is ready.

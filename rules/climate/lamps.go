@@ -5,39 +5,25 @@ import (
 	"time"
 )
 
-// A LampVerdict is whether the lamps follow their schedule.
-type LampVerdict uint8
-
-// The verdicts.
+// The figures of the lamps' judge. Those without a source are this project's own,
+// tuned on the tuned half of rules/corpus.
 const (
-	LampsUnjudged LampVerdict = iota
-	LampsAsScheduled
-	LampsStuckOn
-	LampsStuckOff
-)
-
-// A LampStep is how an enclosure answered its last scheduled switch.
-type LampStep struct {
-	On     bool    `json:"on"`     // switched on; false: off
-	Step   float64 `json:"step"`   // °C against the room, signed
-	Usual  float64 `json:"usual"`  // own median of such steps
-	Judged bool    `json:"judged"` // Usual is known and large enough to tell
-	Room   bool    `json:"room"`   // Step is free of the room's own movement
-	Early  bool    `json:"early"`  // it was there before the switch already
-	Light  Lamps   `json:"light"`  // by a light probe, where there is one
-}
-
-const (
-	stepBefore  = 10 * time.Minute // mean taken before the switch
-	stepFrom    = 75 * time.Minute // and from then after it
-	stepTo      = 90 * time.Minute
-	stepGap     = 20 * time.Minute // without readings ends what was begun
-	stepsKept   = 14
-	stepsFew    = 3
-	stepLeast   = 0.6 // °C of a usual step below which noise decides
-	stepClear   = 1.2 // °C from which own history alone decides
-	stepMissing = 0.3 // of usual
-	stepThere   = 0.55
+	lampBin     = 10 * time.Minute // mean of readings: quiet, and five of them tell a step
+	lampBins    = 9                // that a course is followed for: most of a step shows in 90 min
+	lampWindow  = 4                // bins over which an unscheduled step is looked for
+	lampSettled = 11               // bins after a switch from which one is
+	lampGap     = 20 * time.Minute // without readings ends what was begun
+	lampNoise   = 0.25             // °C by which a course strays, before it is known
+	lampDoubts  = 2.0              // days that this counts for
+	lampDays    = 8.0              // days that a course is remembered for
+	lampFew     = 2                // days before a course is known
+	lampRoom    = 0.25             // share of the room's unusual move that may show as well
+	lampHabit   = 0.3              // share of its usual move that the lamps may have been taken for
+	lampBare    = 0.15             // °C by which a step that did not come may be off
+	lampTail    = 0.5              // °C of the wider spread that one day in thirty is given
+	lampWild    = 3.0              // standard deviations from both: something else is at work
+	// LampHint is the evidence from which an enclosure may be counted for others.
+	LampHint = 3.0
 
 	lightDark  = 2.0  // lux before anything is learned
 	lightLit   = 80.0 // lux
@@ -45,72 +31,114 @@ const (
 	lightAgain = 0.02 // weight of a reading in the learned levels
 )
 
-// meanOf is a running mean.
-type meanOf struct {
-	Mean float64 `json:"mean"`
-	N    int     `json:"n"`
+// lampCourse is how an enclosure usually answers a switch of its lamps: °C against
+// the room, ten minutes by ten minutes, and what the room itself did meanwhile.
+type lampCourse struct {
+	Days [lampBins]float64 `json:"days"` // that are in the means
+	Mean [lampBins]float64 `json:"mean"`
+	Var  [lampBins]float64 `json:"var"`
+	Room [lampBins]float64 `json:"room"`
 }
 
-func (m *meanOf) add(x float64) {
-	m.N++
-	m.Mean += (x - m.Mean) / float64(m.N)
+// learn takes one day's ten minutes.
+func (c *lampCourse) learn(k int, step, room float64) {
+	c.Days[k] = min(c.Days[k]+1, lampDays)
+	w := 1 / c.Days[k]
+	d := step - c.Mean[k]
+	c.Mean[k] += w * d
+	c.Var[k] += w * (d*d*(1-w) - c.Var[k])
+	c.Room[k] += w * (room - c.Room[k])
 }
 
-// stepRing keeps the last steps in one direction, and where they began.
-type stepRing struct {
-	Steps  [stepsKept]float64 `json:"steps"`
-	N      uint32             `json:"n"`
-	Starts [stepsKept]float64 `json:"starts"` // °C against the room
-	Begun  uint32             `json:"begun"`  // how many starts there have been
-}
-
-func (r *stepRing) add(start, step float64) {
-	r.Steps[r.N%stepsKept] = step
-	r.N++
-	r.Starts[r.Begun%stepsKept] = start
-	r.Begun++
-}
-
-// early reports whether a step from start would begin where steps usually end: an
-// enclosure that lost its lamps hours ago does not cool when they go off.
-func (r *stepRing) early(start, usual float64) bool {
-	n := min(r.Begun, stepsKept)
-	if n < stepsFew {
-		return false
+// missing is the logarithm of how much likelier a step is if the lamps did not
+// switch than if they did, 0 where neither is likely or nothing is known. The room's
+// part is what an enclosure may follow it by otherwise than it is thought to.
+func (c *lampCourse) missing(k int, step, room float64) float64 {
+	if c.Days[k] < lampFew {
+		return 0
 	}
-	var xs [stepsKept]float64
-	copy(xs[:n], r.Starts[:n])
-	return (start-median(xs[:n]))/usual >= stepThere
+	usual := c.Mean[k]
+	odd := lampRoom * (room - c.Room[k])
+	v := (lampDoubts*lampNoise*lampNoise+c.Days[k]*c.Var[k])/(lampDoubts+c.Days[k]) + odd*odd
+	bare := v + lampHabit*lampHabit*c.Room[k]*c.Room[k] + lampBare*lampBare
+	if step*usual < 0 && step*step > lampWild*lampWild*bare {
+		return 0
+	}
+	return logNormal(step, bare) - logTailed(step-usual, v)
 }
 
-func (r *stepRing) usual() (float64, bool) {
-	n := min(r.N, stepsKept)
-	var xs [stepsKept]float64
-	copy(xs[:n], r.Steps[:n])
-	u := median(xs[:n])
-	return u, n >= stepsFew && math.Abs(u) >= stepLeast
+// logNormal is the logarithm of the normal density of a variance.
+func logNormal(x, v float64) float64 { return -x*x/(2*v) - math.Log(2*math.Pi*v)/2 }
+
+// logTailed is that of one that is wider one time in thirty.
+func logTailed(x, v float64) float64 {
+	near, far := logNormal(x, v), logNormal(x, v+lampTail*lampTail)-math.Log(30)
+	top := max(near, far)
+	return top + math.Log(math.Exp(near-top)+math.Exp(far-top))
 }
 
-// LampWatch measures the thermal step at each scheduled switch. The zero
-// value is ready.
+// lampMean is a mean of ten minutes.
+type lampMean struct {
+	Air  float64 `json:"air"`  // °C against the room, as an enclosure follows it
+	Room float64 `json:"room"` // °C
+	N    float64 `json:"n"`    // of readings; 0 for none
+}
+
+func (m *lampMean) add(air, room float64) {
+	m.N++
+	m.Air += (air - m.Air) / m.N
+	m.Room += (room - m.Room) / m.N
+}
+
+// A LampSign is the evidence, in natural logarithms of odds, that lamps do not
+// follow their schedule. Negative is evidence that they do.
+type LampSign struct {
+	Missing float64 `json:"missing"` // that the last switch did not come: the less of the last two looks
+	Looks   int     `json:"looks"`   // at the last switch; 0 for none
+	Moved   float64 `json:"moved"`   // that they switched without the schedule
+	Warms   bool    `json:"warms"`   // the lamps' warmth is known and clear
+}
+
+// A LampFault is in which way lamps did not follow their schedule.
+type LampFault uint8
+
+// The faults of lamps.
+const (
+	LampsFollow LampFault = iota
+	LampsNotOff
+	LampsNotOn
+	LampsOffEarly
+	LampsOnEarly
+)
+
+// Dark reports whether the lamps were off where they should have been on.
+func (f LampFault) Dark() bool { return f == LampsNotOn || f == LampsOffEarly }
+
+// LampWatch holds the temperature after each scheduled switch against the days
+// before, and looks for steps between them. The zero value is ready.
 type LampWatch struct {
-	Started bool          `json:"started"`
-	On      bool          `json:"on"`
-	Switch  time.Duration `json:"switch"` // running time of the last switch
-	Last    time.Duration `json:"last"`
-	Waiting bool          `json:"waiting"` // for the step to show
-	HasRoom bool          `json:"has_room"`
-	// Two halves of the ten minutes before a switch: Recent is filled, Older
-	// is the one before it.
-	Recent, Older meanOf        `json:"-"`
-	RecentFrom    time.Duration `json:"-"`
-	Before        float64       `json:"before"` // °C against the room
-	After         meanOf        `json:"after"`
-	Ups           stepRing      `json:"ups"`
-	Downs         stepRing      `json:"downs"`
-	Result        LampStep      `json:"result"`
-	Measured      bool          `json:"measured"`
-	Light         lightWatch    `json:"light"`
+	Started bool                     `json:"started"`
+	On      bool                     `json:"on"`
+	Begun   bool                     `json:"begun"`  // a switch was seen, and what was before it
+	Switch  time.Duration            `json:"switch"` // running time of it, or of the start
+	Last    time.Duration            `json:"last"`
+	HasRoom bool                     `json:"has_room"`
+	Follow  filter                   `json:"follow"` // the room as an enclosure follows it
+	Slot    int64                    `json:"slot"`   // of Open
+	Open    lampMean                 `json:"open"`
+	Past    [lampWindow + 1]lampMean `json:"past"`
+	Before  lampMean                 `json:"before"` // the switch
+	After   lampMean                 `json:"after"`  // open bin of the course
+	Now     [lampBins]lampMean       `json:"now"`    // course under way
+	Next    int                      `json:"next"`   // bin of it
+	Course  [2]lampCourse            `json:"course"` // of switching off, and on
+	Wander  float64                  `json:"wander"` // °C², between switches
+	Seen    float64                  `json:"seen"`
+	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
+	Early   bool                     `json:"early"` // and were so before the last switch
+	Sign    LampSign                 `json:"sign"`
+	Fault   LampFault                `json:"fault"` // as it was told last
+	Light   lightWatch               `json:"light"`
 }
 
 // lightWatch learns how bright on and off are.
@@ -124,74 +152,138 @@ type lightWatch struct {
 	Since   time.Duration `json:"since"`
 }
 
-// Observe takes one good reading; room is ignored unless hasRoom. It returns
-// true when a step has just been measured, 90 minutes after the switch.
-func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, lampsOn bool) bool {
+// Observe takes one good reading; room is ignored unless hasRoom.
+func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, lampsOn bool) {
 	if !hasRoom {
 		room = 0
 	}
-	value := celsius - room
-	if !finite(value) || w.Started && at < w.Last {
-		return false
+	if !finite(celsius-room) || w.Started && at < w.Last {
+		return
 	}
-	if w.Started && (at-w.Last > stepGap || hasRoom != w.HasRoom) {
-		// A step needs both sides measured against the same thing, and soon.
-		w.Waiting, w.Recent, w.Older = false, meanOf{}, meanOf{}
+	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom {
+		w.begin(at, room)
 	}
+	h := (at - w.Last).Hours()
+	w.Follow.step(room, -math.Expm1(-h/priorFast), -math.Expm1(-h/priorSlow))
 	if w.Started && lampsOn != w.On {
-		w.beginStep(at)
+		w.switched(at)
 	}
 	w.Started, w.On, w.Last, w.HasRoom = true, lampsOn, at, hasRoom
-	w.remember(at, value)
-	return w.measure(at, value)
+	air := celsius - priorFastPart*w.Follow.Fast - (1-priorFastPart)*w.Follow.Slow
+	if n := int64(at / lampBin); n != w.Slot {
+		w.closeSlot(n)
+	}
+	w.Open.add(air, room)
+	if w.Begun {
+		w.follow(at, air, room)
+	}
 }
 
-// remember keeps what the next switch is measured against.
-func (w *LampWatch) remember(at time.Duration, value float64) {
-	if w.Recent.N > 0 && at-w.RecentFrom >= stepBefore/2 {
-		w.Older, w.Recent = w.Recent, meanOf{}
+// begin forgets what a step would be measured from.
+func (w *LampWatch) begin(at time.Duration, room float64) {
+	if !w.Started || hasGap(w.Last, at) || !w.HasRoom {
+		w.Follow = filter{room, room}
 	}
-	if w.Recent.N == 0 {
-		w.RecentFrom = at
-	}
-	w.Recent.add(value)
+	w.Begun, w.Switch, w.Last, w.Slot = false, at, at, int64(at/lampBin)
+	w.Open, w.Past, w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = lampMean{}, [lampWindow + 1]lampMean{}, 0, 0, 0
 }
 
-// beginStep waits for a step only where something is known from before it.
-func (w *LampWatch) beginStep(at time.Duration) {
-	n := w.Recent.N + w.Older.N
-	w.Switch, w.After = at, meanOf{}
-	w.Waiting = n > 0
+// hasGap reports whether the room is not known to be what it was.
+func hasGap(last, at time.Duration) bool { return at-last > 2*time.Hour }
+
+// switched begins a course where something is known from before it. Lamps that
+// were the other way round are now as they should be.
+func (w *LampWatch) switched(at time.Duration) {
+	b, o := &w.Past[0], &w.Open
+	n := b.N + o.N
+	w.Begun, w.Switch, w.Next, w.After, w.Now = n > 0, at, 0, lampMean{}, [lampBins]lampMean{}
+	w.Early, w.Wrong = w.Wrong, false
+	w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = 0, 0, 0
 	if n > 0 {
-		w.Before = (w.Recent.Mean*float64(w.Recent.N) + w.Older.Mean*float64(w.Older.N)) / float64(n)
+		w.Before = lampMean{Air: (b.Air*b.N + o.Air*o.N) / n, Room: (b.Room*b.N + o.Room*o.N) / n, N: n}
 	}
 }
 
-func (w *LampWatch) measure(at time.Duration, value float64) bool {
-	if !w.Waiting || at-w.Switch < stepFrom {
-		return false
+// IsWrong notes that the lamps are the other way round than scheduled. What spoke
+// for it is used up.
+func (w *LampWatch) IsWrong() {
+	w.Wrong = true
+	w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = 0, 0, 0
+}
+
+func (w *LampWatch) course(on bool) *lampCourse {
+	if on {
+		return &w.Course[1]
 	}
-	if at-w.Switch <= stepTo {
-		w.After.add(value)
-		return false
+	return &w.Course[0]
+}
+
+// follow goes on with the course after a switch.
+func (w *LampWatch) follow(at time.Duration, air, room float64) {
+	for at-w.Switch >= time.Duration(w.Next+1)*lampBin && w.Next < lampBins {
+		w.closeCourse()
 	}
-	w.Waiting = false
-	if w.After.N == 0 {
-		return false
+	if w.Next < lampBins {
+		w.After.add(air, room)
 	}
-	ring := &w.Downs
-	if w.On {
-		ring = &w.Ups
+}
+
+func (w *LampWatch) closeCourse() {
+	k, m, s := w.Next, w.After, &w.Sign
+	w.Now[k], w.After = m, lampMean{}
+	w.Next++
+	if m.N > 0 {
+		is := w.course(w.On).missing(k, m.Air-w.Before.Air, m.Room-w.Before.Room)
+		was := s.Missing
+		if s.Looks > 0 && k > 0 && w.Now[k-1].N > 0 {
+			before := w.Now[k-1]
+			was = w.course(w.On).missing(k-1, before.Air-w.Before.Air, before.Room-w.Before.Room)
+		}
+		s.Missing, s.Looks = min(is, was), s.Looks+1
+		if is < 0 {
+			s.Missing = is
+		}
 	}
-	usual, ok := ring.usual()
-	step := w.After.Mean - w.Before
-	w.Result = LampStep{On: w.On, Step: step, Usual: usual, Judged: ok, Room: w.HasRoom, Early: ok && w.HasRoom && ring.early(w.Before, usual), Light: w.Light.State}
-	w.Measured = true
-	// A step that is missing must not become usual.
-	if !ok || step/usual >= stepMissing {
-		ring.add(w.Before, step)
+	if w.Next == lampBins && !w.Wrong && !w.Early && s.Missing < LampHint {
+		w.learn()
 	}
-	return true
+}
+
+// learn takes a day as usual. A step that is missing must not become so.
+func (w *LampWatch) learn() {
+	c := w.course(w.On)
+	for k, m := range w.Now {
+		if m.N > 0 {
+			c.learn(k, m.Air-w.Before.Air, m.Room-w.Before.Room)
+		}
+	}
+}
+
+// closeSlot looks for a step between the switches: away from the schedule, or back
+// to it.
+func (w *LampWatch) closeSlot(next int64) {
+	copy(w.Past[1:], w.Past[:])
+	w.Past[0] = w.Open
+	if next > w.Slot+1 {
+		w.Past[0] = lampMean{}
+	}
+	w.Slot, w.Open = next, lampMean{}
+	to := w.course(w.On == w.Wrong)
+	usual := to.Mean[lampWindow-1]
+	w.Sign.Moved, w.Sign.Warms = 0, to.Days[lampWindow-1] >= lampFew && math.Abs(usual) >= 2*lampNoise
+	now, was := w.Past[0], w.Past[lampWindow]
+	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*lampBin {
+		return
+	}
+	moved, room := now.Air-was.Air, lampRoom*(now.Room-was.Room)
+	v := (20*lampNoise*lampNoise+w.Seen*w.Wander)/(20+w.Seen) + room*room
+	if w.Sign.Warms && (moved*usual > 0 || moved*moved < v) {
+		w.Sign.Moved = logNormal(moved-usual, v+lampHabit*lampHabit*usual*usual) - logTailed(moved, v)
+	}
+	if w.Sign.Moved <= 0 {
+		w.Seen = min(w.Seen+1, 500)
+		w.Wander += (moved*moved - w.Wander) / w.Seen
+	}
 }
 
 // ObserveLight takes a light reading in lux and whether the lamps are on by
@@ -212,7 +304,6 @@ func (w *LampWatch) ObserveLight(at time.Duration, lux float64, lampsOn bool) {
 	if at-l.Since >= lightHold || l.State == LampsUnknown {
 		l.State = lit
 	}
-	w.Result.Light = l.State
 	// Learn only where light and schedule agree.
 	if lampsOn && lit == LampsOn {
 		learn(&l.LogOn, &l.SeenOn, x)
@@ -236,53 +327,4 @@ func (l *lightWatch) threshold() float64 {
 		on = l.LogOn
 	}
 	return (off + on) / 2
-}
-
-// Step returns the last measured step with the present light.
-func (w *LampWatch) Step() (LampStep, bool) { return w.Result, w.Measured }
-
-// JudgeLamps decides for one enclosure whether its lamps answered their last
-// switch; peers are the steps of others, of which those in the same direction
-// count. A light probe decides alone. Otherwise the step must be missing, not only
-// have come before its time, and either peers had theirs or the own step is usually
-// too clear to be lost.
-func JudgeLamps(own LampStep, peers []LampStep) LampVerdict {
-	stuck := LampsStuckOn
-	if own.On {
-		stuck = LampsStuckOff
-	}
-	if own.Light != LampsUnknown {
-		if (own.Light == LampsOn) == own.On {
-			return LampsAsScheduled
-		}
-		return stuck
-	}
-	if !own.Judged || own.Early {
-		return LampsUnjudged
-	}
-	share := own.Step / own.Usual
-	switch {
-	case share >= stepThere:
-		return LampsAsScheduled
-	case share > stepMissing:
-		return LampsUnjudged
-	}
-	if mostStepped(peers, own.On) || own.Room && math.Abs(own.Usual) >= stepClear {
-		return stuck
-	}
-	return LampsUnjudged
-}
-
-// mostStepped reports whether most of the steps in one direction were there.
-func mostStepped(steps []LampStep, on bool) bool {
-	there, judged := 0, 0
-	for _, s := range steps {
-		if s.On == on && s.Judged {
-			judged++
-			if s.Step/s.Usual >= stepThere {
-				there++
-			}
-		}
-	}
-	return 2*there > judged
 }

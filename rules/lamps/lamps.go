@@ -1,46 +1,281 @@
-// Package lamps judges whether the lamps follow their schedule, by the step that
-// a switch makes, with other enclosures as peers.
+// Package lamps judges whether the lamps follow their schedule: by a light probe,
+// or by what their warmth does at each switch and between them, for all enclosures
+// on one timer together.
 package lamps
 
 import (
-	"math"
 	"time"
 
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
-	"dewline/sensors"
+)
+
+// The figures of the judge, this project's own, tuned on the tuned half of
+// rules/corpus. Evidence is in natural logarithms of odds: 8 is one in 3,000.
+const (
+	told      = 8.0              // for one enclosure, of itself or with the others on its timer
+	follows   = -3.0             // against: the lamps switched
+	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
+	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
+	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
+	returned  = 5.0              // of one back to the schedule
+	some      = 0.4              // of one enclosure, to count among those that show such a step
+	mostOf    = 0.75             // of a timer's enclosures that show such a step
+	looks     = 3                // tens of minutes after a switch before anything is told
+	mistDips  = 70 * time.Minute // after a mist, which cools all enclosures at once
+	lightLag  = 15 * time.Minute // that a light probe is given at a switch
+	every     = 10 * time.Minute // between two looks at the warmth
+	lateness  = 3 * time.Minute  // that readings of one look may come late
+	standing  = 30 * time.Minute // without a change: it is the probe that shows nothing
 )
 
 // Judge looks whether the lamps follow their schedule.
 type Judge struct {
-	steps []climate.LampStep
+	done   int64 // number of the last look
+	faults []climate.LampFault
 }
 
-// lampsLook is one look at the room.
+// A look is one look at the room.
 type look struct {
 	*Judge
 	v   *room.View
 	out *room.Out
 }
 
-// Step looks for the step that a switch makes. Nothing is judged while the clock
-// is unset.
+// Step feeds what is learned and, once a minute, looks at all enclosures together.
+// Nothing is judged while the clock is unset.
 func (j *Judge) Step(v *room.View, out *room.Out) {
-	en, at := v.Enclosure, v.EstAt(v.At.Mono)
-	lamps := v.LampsOf(en)
+	l := look{j, v, out}
+	if v.Due == room.Slow {
+		l.feed(v.Enclosure)
+		return
+	}
+	for i := range v.Enclosures {
+		l.byLight(&v.Enclosures[i])
+	}
+	at := v.EstAt(v.At.Mono)
+	if n := int64((at - lateness) / every); at >= lateness && n != j.done {
+		j.done = n
+		l.byWarmth()
+	}
+}
+
+// feed takes the present values; an open door is no lamp.
+func (l look) feed(en *room.Enclosure) {
+	lamps, w := l.v.LampsOf(en), &en.St.Lamps
 	if lamps == nil {
 		return
 	}
-	t, hasRoom := v.RoomTemp(v.At.Mono)
-	stepped := en.St.Lamps.Observe(at, float64(en.Now.Main)/100, float64(t)/100, hasRoom, lamps.On)
+	at := l.v.EstAt(l.v.At.Mono)
 	if en.Now.HasLux {
-		en.St.Lamps.ObserveLight(at, float64(en.Now.Lux), lamps.On)
+		w.ObserveLight(at, float64(en.Now.Lux), lamps.On)
 	}
-	if stepped || en.Now.HasLux {
-		look{j, v, out}.judgeLamps(en, v.At)
+	if _, open := en.St.Door.Open(); !open {
+		t, ok := l.v.RoomTemp(l.v.At.Mono)
+		w.Observe(at, float64(en.Now.Main)/100, float64(t)/100, ok, lamps.On)
 	}
+}
+
+// lit reports whether a light probe sees the lamps.
+func lit(en *room.Enclosure) (on, known bool) {
+	light := en.St.Lamps.Light.State
+	return light == climate.LampsOn, en.Now.HasLux && light != climate.LampsUnknown
+}
+
+// byLight judges an enclosure with a light probe, which decides alone.
+func (l look) byLight(en *room.Enclosure) {
+	lamps := l.v.LampsOf(en)
+	on, known := lit(en)
+	if lamps == nil || !known || lamps.Edge < lightLag {
+		return
+	}
+	fault := climate.LampsFollow
+	if on != lamps.On {
+		fault = late(lamps.On)
+	}
+	l.settle(en, fault, alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps})
+}
+
+// late is the fault of lamps that are not as they have been scheduled.
+func late(on bool) climate.LampFault {
+	if on {
+		return climate.LampsNotOn
+	}
+	return climate.LampsNotOff
+}
+
+// byWarmth judges all others. What is found of each is settled only when all have
+// been looked at.
+func (l look) byWarmth() {
+	l.faults = l.faults[:0]
+	for i := range l.v.Enclosures {
+		l.faults = append(l.faults, l.faultOf(&l.v.Enclosures[i]))
+	}
+	for i, f := range l.faults {
+		en := &l.v.Enclosures[i]
+		if _, known := lit(en); f == climate.LampsFollow || known {
+			continue
+		}
+		en.St.Lamps.IsWrong()
+		l.settle(en, f, l.cause(en, f))
+	}
+	for i, f := range l.faults {
+		en := &l.v.Enclosures[i]
+		if _, known := lit(en); f == climate.LampsFollow && !known && l.isBack(en) {
+			l.settle(en, f, alarm.Cause{})
+		}
+	}
+}
+
+// settle tells of one enclosure.
+func (l look) settle(en *room.Enclosure, f climate.LampFault, why alarm.Cause) {
+	s := &en.Alarms[alarm.KindLampStuck]
+	if f == climate.LampsFollow {
+		if en.St.Lamps.Wrong = false; s.Open() {
+			l.out.Hold(s, false)
+		}
+		return
+	}
+	en.St.Lamps.Fault = f
+	s.Blame(why)
+	s.Rec.Value, s.Rec.HasValue = 0, false
+	l.out.Hold(s, true)
+}
+
+// faultOf weighs the evidence of one enclosure and of the others on its timer.
+func (l look) faultOf(en *room.Enclosure) climate.LampFault {
+	lamps, w := l.v.LampsOf(en), &en.St.Lamps
+	if lamps == nil || w.Wrong || l.unmoved(en) {
+		return climate.LampsFollow
+	}
+	if l.notSwitched(en) {
+		return late(w.On)
+	}
+	if w.Sign.Moved < some || !l.departs(en.Lamps) {
+		return climate.LampsFollow
+	}
+	if w.On {
+		return climate.LampsOffEarly
+	}
+	return climate.LampsOnEarly
+}
+
+// notSwitched reports whether the last switch did not come: its own evidence tells
+// it, or some of it and that of the others. One that was early steps no more.
+func (l look) notSwitched(en *room.Enclosure) bool {
+	own := &en.St.Lamps
+	if own.Early || own.Sign.Looks < looks || own.Sign.Missing < climate.LampHint {
+		return false
+	}
+	sum := 0.0
+	for i := range l.v.Enclosures {
+		if o := &l.v.Enclosures[i]; o.Lamps == en.Lamps && o.St.Lamps.Sign.Looks >= looks && !l.unmoved(o) {
+			sum += min(max(o.St.Lamps.Sign.Missing, -told), told)
+		}
+	}
+	return own.Sign.Missing >= told || sum >= told
+}
+
+// departs reports whether most enclosures on a timer step together without a
+// switch, as nothing but their lamps makes them. Other timers' that do so too speak
+// for the same.
+func (l look) departs(timer int) bool {
+	own, ok := l.stepped(timer)
+	if !ok {
+		return false
+	}
+	timers := 1
+	for t := range l.v.Lamps {
+		if sum, ok := l.stepped(t); ok && t != timer && l.v.Lamps[t].On == l.v.Lamps[timer].On {
+			own += sum
+			timers++
+		}
+	}
+	room, ok := l.v.Air.Trend.Change()
+	if ok && room <= roomFalls && l.v.Lamps[timer].On && timers >= 2 {
+		return own >= powerGone
+	}
+	return own >= parted
+}
+
+// stepped is the evidence of a timer's enclosures; false where not most have it.
+func (l look) stepped(timer int) (sum float64, most bool) {
+	n, have := 0, 0
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		sign := &o.St.Lamps.Sign
+		if o.Lamps != timer || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.unmoved(o) {
+			continue
+		}
+		n++
+		sum += min(sign.Moved, told)
+		if sign.Moved >= some {
+			have++
+		}
+	}
+	return sum, n >= 2 && float64(have) >= mostOf*float64(n)
+}
+
+// isBack reports whether the lamps are seen to follow their schedule again.
+func (l look) isBack(en *room.Enclosure) bool {
+	w := &en.St.Lamps
+	if w.Wrong && w.Sign.Moved >= returned {
+		return true
+	}
+	return w.Sign.Looks >= looks && w.Sign.Missing <= follows
+}
+
+// unmoved reports whether no probe of the enclosure has changed for long.
+func (l look) unmoved(en *room.Enclosure) bool {
+	for _, i := range en.Probes {
+		if st := &l.v.Probes[i].St; st.HasTemp && l.v.At.Mono-st.StillAt < standing {
+			return false
+		}
+	}
+	return true
+}
+
+// cause is the power where all timers went dark off schedule, the enclosure's own
+// lamp where others on its timer switched, or the timer.
+func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
+	if f == climate.LampsOffEarly && l.allDark() {
+		return alarm.Cause{Kind: alarm.CausePower}
+	}
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		if o.Lamps == en.Lamps && o != en && !o.St.Lamps.Wrong && o.St.Lamps.Sign.Looks >= looks && o.St.Lamps.Sign.Missing <= follows {
+			return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
+		}
+	}
+	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}
+}
+
+// allDark reports whether most lamps on each of several timers went off before their
+// time, and came on at theirs: a timer that is early is so twice.
+func (l look) allDark() bool {
+	timers := 0
+	for t := range l.v.Lamps {
+		n, dark := 0, 0
+		for i, f := range l.faults {
+			o := &l.v.Enclosures[i]
+			if o.Lamps != t {
+				continue
+			}
+			n++
+			if w := &o.St.Lamps; !w.Early && (f == climate.LampsOffEarly || w.Wrong && w.Fault == climate.LampsOffEarly) {
+				dark++
+			}
+		}
+		if n > 0 && float64(dark) < mostOf*float64(n) {
+			return false
+		}
+		if n > 0 {
+			timers++
+		}
+	}
+	return timers >= 2
 }
 
 // Cause is set where it was judged.
@@ -48,102 +283,21 @@ func (j *Judge) Cause(_ *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	return a.Rec.Cause, nil
 }
 
-// Fact names the time by which the lamps should have switched.
+// Fact names the time by which the lamps should have switched, or before which they
+// should not have.
 func (j *Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	en := &v.Enclosures[a.Index]
 	var on configs.ClockSpan
 	if en.Lamps >= 0 {
 		on = v.Lamps[en.Lamps].Cfg.On
 	}
-	if step, ok := en.St.Lamps.Step(); ok && step.On {
+	switch en.St.Lamps.Fault {
+	case climate.LampsNotOn:
 		return alarm.Fact{ID: alarm.FactLampsNotOn, About: on.From.String()}
+	case climate.LampsOffEarly:
+		return alarm.Fact{ID: alarm.FactLampsOffEarly, About: on.To.String()}
+	case climate.LampsOnEarly:
+		return alarm.Fact{ID: alarm.FactLampsOnEarly, About: on.From.String()}
 	}
 	return alarm.Fact{ID: alarm.FactID(alarm.LampStuck), About: on.To.String()}
-}
-
-// judgeLamps decides whether the lamps are stuck, with the enclosures under
-// other lamps and the same direction of switching as peers.
-func (l look) judgeLamps(en *room.Enclosure, now sensors.Instant) {
-	own, ok := en.St.Lamps.Step()
-	if !ok || l.unmoved(en, now) || strays(own) {
-		return
-	}
-	s := &en.Alarms[alarm.KindLampStuck]
-	if !s.Open() && l.heatElsewhere(en, own.On) {
-		return
-	}
-	switch climate.JudgeLamps(own, l.lampPeers(en, own.On)) {
-	case climate.LampsStuckOn, climate.LampsStuckOff:
-		s.Blame(l.lampCause(en, own.On))
-		s.Rec.Value, s.Rec.HasValue = 0, false
-		l.out.Hold(s, true)
-	case climate.LampsAsScheduled:
-		if s.Open() {
-			l.out.Hold(s, false)
-		}
-	default:
-		l.out.Apply(s, alarm.Missing, 0)
-	}
-}
-
-// unmoved reports whether no probe of the enclosure has changed since before
-// the lamps switched: then it is the probe that shows nothing.
-func (l look) unmoved(en *room.Enclosure, now sensors.Instant) bool {
-	for _, i := range en.Probes {
-		if st := &l.v.Probes[i].St; st.HasTemp && now.Mono-st.StillAt < 80*time.Minute {
-			return false
-		}
-	}
-	return true
-}
-
-// heatElsewhere reports whether the temperature goes on in the wrong direction
-// long after the lamps switched: lamps that are stuck leave it where it was.
-func (l look) heatElsewhere(en *room.Enclosure, on bool) bool {
-	slope, ok := en.St.Trend.Slope()
-	if !ok {
-		return false
-	}
-	if on {
-		return slope.PerHour < -lampDrift
-	}
-	return slope.PerHour > lampDrift
-}
-
-// lampDrift in °C/h is more than a room does to an enclosure at a switch.
-const lampDrift = 0.8
-
-// lampCause is the timer, or the enclosure's own lamp where others on the same
-// timer switched.
-func (l look) lampCause(en *room.Enclosure, on bool) alarm.Cause {
-	for i := range l.v.Enclosures {
-		peer := &l.v.Enclosures[i]
-		if peer == en || peer.Lamps != en.Lamps || peer.Alarms[alarm.KindLampStuck].Rec.Life.Active {
-			continue
-		}
-		if step, ok := peer.St.Lamps.Step(); ok && step.On == on && step.Usual != 0 && step.Step/step.Usual > 0.6 {
-			return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
-		}
-	}
-	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}
-}
-
-// strays reports whether the temperature went the other way, and far: then
-// something stronger than the lamps is at work.
-func strays(s climate.LampStep) bool {
-	return s.Step*s.Usual < 0 && math.Abs(s.Step) > math.Abs(s.Usual)/4
-}
-
-func (l look) lampPeers(en *room.Enclosure, on bool) []climate.LampStep {
-	l.steps = l.steps[:0]
-	for i := range l.v.Enclosures {
-		peer := &l.v.Enclosures[i]
-		if peer == en || peer.Lamps < 0 {
-			continue
-		}
-		if step, ok := peer.St.Lamps.Step(); ok && step.On == on {
-			l.steps = append(l.steps, step)
-		}
-	}
-	return l.steps
 }

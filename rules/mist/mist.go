@@ -325,7 +325,7 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	cause := alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
 	switch {
 	case fault == climate.SupplyFault && l.causes().PowerGone(en, now):
-		cause = alarm.Cause{Kind: alarm.CauseRoom}
+		cause = alarm.Cause{Kind: alarm.CausePower}
 	case fault == climate.SupplyFault:
 		cause = alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}
 	}
