@@ -392,14 +392,26 @@ const coolsSlow = 0.4
 // coolsFast in °C/h is faster than an enclosure under a mist cools for long.
 const coolsFast = 1.5
 
-// PowerGone reports whether all enclosures are cooler than usual beside the
-// room while their lamps should be on, or the room itself is colder than usual:
-// then a mist that fails everywhere is the power, not the pump.
-func (cs Look) PowerGone(en *room.Enclosure, now sensors.Instant) bool {
-	pic := cs.V.Survey(now)
-	if pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
-		return true
+// NoMist says why a mist fails everywhere: the power, where all enclosures are cooler
+// than usual beside the room while their lamps should be on; the room, where that is
+// colder than usual; or else the supply.
+func (cs Look) NoMist(en *room.Enclosure, now sensors.Instant) alarm.Cause {
+	if cs.powerGone(now) {
+		return alarm.Cause{Kind: alarm.CausePower}
 	}
+	if pic := cs.V.Survey(now); pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}
+	}
+	return alarm.Cause{Kind: alarm.CauseSupply, ID: cs.V.SupplyOf(en.Mist)}
+}
+
+func (cs Look) powerGone(now sensors.Instant) bool {
+	for i := range cs.V.Enclosures {
+		if s := &cs.V.Enclosures[i].Alarms[alarm.KindLampStuck]; s.Rec.Life.Active && s.Rec.Cause.Kind == alarm.CausePower {
+			return true
+		}
+	}
+	pic := cs.V.Survey(now)
 	lit, fresh := cs.litNow()
 	if cs.Darkens(now.Mono) {
 		return true

@@ -8,20 +8,10 @@ import (
 // The figures of the lamps' judge. Those without a source are this project's own,
 // tuned on the tuned half of rules/corpus.
 const (
-	lampBin     = 10 * time.Minute // mean of readings: quiet, and five of them tell a step
 	lampBins    = 9                // that a course is followed for: most of a step shows in 90 min
 	lampWindow  = 4                // bins over which an unscheduled step is looked for
 	lampSettled = 11               // bins after a switch from which one is
 	lampGap     = 20 * time.Minute // without readings ends what was begun
-	lampNoise   = 0.25             // °C by which a course strays, before it is known
-	lampDoubts  = 2.0              // days that this counts for
-	lampDays    = 8.0              // days that a course is remembered for
-	lampFew     = 2                // days before a course is known
-	lampRoom    = 0.25             // share of the room's unusual move that may show as well
-	lampHabit   = 0.3              // share of its usual move that the lamps may have been taken for
-	lampBare    = 0.15             // °C by which a step that did not come may be off
-	lampTail    = 0.5              // °C of the wider spread that one day in thirty is given
-	lampWild    = 3.0              // standard deviations from both: something else is at work
 	// LampHint is the evidence from which an enclosure may be counted for others.
 	LampHint = 3.0
 
@@ -31,64 +21,8 @@ const (
 	lightAgain = 0.02 // weight of a reading in the learned levels
 )
 
-// lampCourse is how an enclosure usually answers a switch of its lamps: °C against
-// the room, ten minutes by ten minutes, and what the room itself did meanwhile.
-type lampCourse struct {
-	Days [lampBins]float64 `json:"days"` // that are in the means
-	Mean [lampBins]float64 `json:"mean"`
-	Var  [lampBins]float64 `json:"var"`
-	Room [lampBins]float64 `json:"room"`
-}
-
-// learn takes one day's ten minutes.
-func (c *lampCourse) learn(k int, step, room float64) {
-	c.Days[k] = min(c.Days[k]+1, lampDays)
-	w := 1 / c.Days[k]
-	d := step - c.Mean[k]
-	c.Mean[k] += w * d
-	c.Var[k] += w * (d*d*(1-w) - c.Var[k])
-	c.Room[k] += w * (room - c.Room[k])
-}
-
-// missing is the logarithm of how much likelier a step is if the lamps did not
-// switch than if they did, 0 where neither is likely or nothing is known. The room's
-// part is what an enclosure may follow it by otherwise than it is thought to.
-func (c *lampCourse) missing(k int, step, room float64) float64 {
-	if c.Days[k] < lampFew {
-		return 0
-	}
-	usual := c.Mean[k]
-	odd := lampRoom * (room - c.Room[k])
-	v := (lampDoubts*lampNoise*lampNoise+c.Days[k]*c.Var[k])/(lampDoubts+c.Days[k]) + odd*odd
-	bare := v + lampHabit*lampHabit*c.Room[k]*c.Room[k] + lampBare*lampBare
-	if step*usual < 0 && step*step > lampWild*lampWild*bare {
-		return 0
-	}
-	return logNormal(step, bare) - logTailed(step-usual, v)
-}
-
-// logNormal is the logarithm of the normal density of a variance.
-func logNormal(x, v float64) float64 { return -x*x/(2*v) - math.Log(2*math.Pi*v)/2 }
-
-// logTailed is that of one that is wider one time in thirty.
-func logTailed(x, v float64) float64 {
-	near, far := logNormal(x, v), logNormal(x, v+lampTail*lampTail)-math.Log(30)
-	top := max(near, far)
-	return top + math.Log(math.Exp(near-top)+math.Exp(far-top))
-}
-
-// lampMean is a mean of ten minutes.
-type lampMean struct {
-	Air  float64 `json:"air"`  // °C against the room, as an enclosure follows it
-	Room float64 `json:"room"` // °C
-	N    float64 `json:"n"`    // of readings; 0 for none
-}
-
-func (m *lampMean) add(air, room float64) {
-	m.N++
-	m.Air += (air - m.Air) / m.N
-	m.Room += (room - m.Room) / m.N
-}
+// lampScale is in °C against the room, which is beside.
+var lampScale = courseScale{noise: 0.25, beside: 0.25, habit: 0.3, bare: 0.15, tail: 0.5}
 
 // A LampSign is the evidence, in natural logarithms of odds, that lamps do not
 // follow their schedule. Negative is evidence that they do.
@@ -125,13 +59,13 @@ type LampWatch struct {
 	HasRoom bool                     `json:"has_room"`
 	Follow  filter                   `json:"follow"` // the room as an enclosure follows it
 	Slot    int64                    `json:"slot"`   // of Open
-	Open    lampMean                 `json:"open"`
-	Past    [lampWindow + 1]lampMean `json:"past"`
-	Before  lampMean                 `json:"before"` // the switch
-	After   lampMean                 `json:"after"`  // open bin of the course
-	Now     [lampBins]lampMean       `json:"now"`    // course under way
+	Open    pairMean                 `json:"open"`
+	Past    [lampWindow + 1]pairMean `json:"past"`
+	Before  pairMean                 `json:"before"` // the switch
+	After   pairMean                 `json:"after"`  // open bin of the course
+	Now     [lampBins]pairMean       `json:"now"`    // course under way
 	Next    int                      `json:"next"`   // bin of it
-	Course  [2]lampCourse            `json:"course"` // of switching off, and on
+	Course  [2]usualCourse           `json:"course"` // of switching off, and on
 	Wander  float64                  `json:"wander"` // °C², between switches
 	Seen    float64                  `json:"seen"`
 	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
@@ -170,7 +104,7 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	}
 	w.Started, w.On, w.Last, w.HasRoom = true, lampsOn, at, hasRoom
 	air := celsius - priorFastPart*w.Follow.Fast - (1-priorFastPart)*w.Follow.Slow
-	if n := int64(at / lampBin); n != w.Slot {
+	if n := int64(at / courseBin); n != w.Slot {
 		w.closeSlot(n)
 	}
 	w.Open.add(air, room)
@@ -184,8 +118,8 @@ func (w *LampWatch) begin(at time.Duration, room float64) {
 	if !w.Started || hasGap(w.Last, at) || !w.HasRoom {
 		w.Follow = filter{room, room}
 	}
-	w.Begun, w.Switch, w.Last, w.Slot = false, at, at, int64(at/lampBin)
-	w.Open, w.Past, w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = lampMean{}, [lampWindow + 1]lampMean{}, 0, 0, 0
+	w.Begun, w.Switch, w.Last, w.Slot = false, at, at, int64(at/courseBin)
+	w.Open, w.Past, w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = pairMean{}, [lampWindow + 1]pairMean{}, 0, 0, 0
 }
 
 // hasGap reports whether the room is not known to be what it was.
@@ -196,11 +130,11 @@ func hasGap(last, at time.Duration) bool { return at-last > 2*time.Hour }
 func (w *LampWatch) switched(at time.Duration) {
 	b, o := &w.Past[0], &w.Open
 	n := b.N + o.N
-	w.Begun, w.Switch, w.Next, w.After, w.Now = n > 0, at, 0, lampMean{}, [lampBins]lampMean{}
+	w.Begun, w.Switch, w.Next, w.After, w.Now = n > 0, at, 0, pairMean{}, [lampBins]pairMean{}
 	w.Early, w.Wrong = w.Wrong, false
 	w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = 0, 0, 0
 	if n > 0 {
-		w.Before = lampMean{Air: (b.Air*b.N + o.Air*o.N) / n, Room: (b.Room*b.N + o.Room*o.N) / n, N: n}
+		w.Before = pairMean{Value: (b.Value*b.N + o.Value*o.N) / n, Beside: (b.Beside*b.N + o.Beside*o.N) / n, N: n}
 	}
 }
 
@@ -211,7 +145,7 @@ func (w *LampWatch) IsWrong() {
 	w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = 0, 0, 0
 }
 
-func (w *LampWatch) course(on bool) *lampCourse {
+func (w *LampWatch) course(on bool) *usualCourse {
 	if on {
 		return &w.Course[1]
 	}
@@ -220,7 +154,7 @@ func (w *LampWatch) course(on bool) *lampCourse {
 
 // follow goes on with the course after a switch.
 func (w *LampWatch) follow(at time.Duration, air, room float64) {
-	for at-w.Switch >= time.Duration(w.Next+1)*lampBin && w.Next < lampBins {
+	for at-w.Switch >= time.Duration(w.Next+1)*courseBin && w.Next < lampBins {
 		w.closeCourse()
 	}
 	if w.Next < lampBins {
@@ -230,14 +164,14 @@ func (w *LampWatch) follow(at time.Duration, air, room float64) {
 
 func (w *LampWatch) closeCourse() {
 	k, m, s := w.Next, w.After, &w.Sign
-	w.Now[k], w.After = m, lampMean{}
+	w.Now[k], w.After = m, pairMean{}
 	w.Next++
 	if m.N > 0 {
-		is := w.course(w.On).missing(k, m.Air-w.Before.Air, m.Room-w.Before.Room)
+		is := w.course(w.On).missing(k, m.Value-w.Before.Value, m.Beside-w.Before.Beside, lampScale)
 		was := s.Missing
 		if s.Looks > 0 && k > 0 && w.Now[k-1].N > 0 {
 			before := w.Now[k-1]
-			was = w.course(w.On).missing(k-1, before.Air-w.Before.Air, before.Room-w.Before.Room)
+			was = w.course(w.On).missing(k-1, before.Value-w.Before.Value, before.Beside-w.Before.Beside, lampScale)
 		}
 		s.Missing, s.Looks = min(is, was), s.Looks+1
 		if is < 0 {
@@ -254,7 +188,7 @@ func (w *LampWatch) learn() {
 	c := w.course(w.On)
 	for k, m := range w.Now {
 		if m.N > 0 {
-			c.learn(k, m.Air-w.Before.Air, m.Room-w.Before.Room)
+			c.learn(k, m.Value-w.Before.Value, m.Beside-w.Before.Beside)
 		}
 	}
 }
@@ -265,20 +199,20 @@ func (w *LampWatch) closeSlot(next int64) {
 	copy(w.Past[1:], w.Past[:])
 	w.Past[0] = w.Open
 	if next > w.Slot+1 {
-		w.Past[0] = lampMean{}
+		w.Past[0] = pairMean{}
 	}
-	w.Slot, w.Open = next, lampMean{}
+	w.Slot, w.Open = next, pairMean{}
 	to := w.course(w.On == w.Wrong)
-	usual := to.Mean[lampWindow-1]
-	w.Sign.Moved, w.Sign.Warms = 0, to.Days[lampWindow-1] >= lampFew && math.Abs(usual) >= 2*lampNoise
+	usual := float64(to.Mean[lampWindow-1])
+	w.Sign.Moved, w.Sign.Warms = 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
 	now, was := w.Past[0], w.Past[lampWindow]
-	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*lampBin {
+	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*courseBin {
 		return
 	}
-	moved, room := now.Air-was.Air, lampRoom*(now.Room-was.Room)
-	v := (20*lampNoise*lampNoise+w.Seen*w.Wander)/(20+w.Seen) + room*room
+	moved, room := now.Value-was.Value, lampScale.beside*(now.Beside-was.Beside)
+	v := (20*lampScale.noise*lampScale.noise+w.Seen*w.Wander)/(20+w.Seen) + room*room
 	if w.Sign.Warms && (moved*usual > 0 || moved*moved < v) {
-		w.Sign.Moved = logNormal(moved-usual, v+lampHabit*lampHabit*usual*usual) - logTailed(moved, v)
+		w.Sign.Moved = logNormal(moved-usual, v+lampScale.habit*lampScale.habit*usual*usual) - logTailed(moved, v, lampScale.tail)
 	}
 	if w.Sign.Moved <= 0 {
 		w.Seen = min(w.Seen+1, 500)

@@ -30,30 +30,25 @@ type Pulse struct {
 }
 
 const (
-	mistBin      = time.Minute
-	mistJitter   = 10 * time.Second // by which a reading a minute may come early
-	mistBins     = 16               // more than mistGap
-	mistGap      = 15 * time.Minute // without readings: what was before is no level
-	mistRefFrom  = 3 * time.Minute  // the level before a pulse is taken from
-	mistRefTo    = 10 * time.Minute
-	mistStep     = 5.0  // points of a rise that are a mist, where there is room for them
-	mistShare    = 0.35 // of what is missing to saturation, where there is not
-	mistLeast    = 1.5  // points, above the noise of any probe in one-minute means
-	mistClip     = 95.0 // % before: little room to rise
-	mistTooWet   = 96.5 // % before: a mist would not show
-	mistSettle   = 5 * time.Minute
-	mistTick     = 0.1           // points that are a rise still, and no noise
-	mistFall     = 1.0           // points below the peak: it has passed
-	mistWater    = 0.4           // of the step that must be water and not the cooling of the air
-	mistLongest  = 6 * time.Hour // of a recorded dry-down
-	wetAt        = 90.0          // %
-	soakAt       = 95.0          // %
-	soakDecay    = 1.0           // points below its own maximum: drying
-	soakAgain    = 92.0          // % below which a soak that ended may begin again
-	plateausKept = 9
-	plateausFew  = 3
-	levelsKept   = 21
-	levelsFew    = 4
+	mistBin     = time.Minute
+	mistJitter  = 10 * time.Second // by which a reading a minute may come early
+	mistBins    = 16               // more than mistGap
+	mistGap     = 15 * time.Minute // without readings: what was before is no level
+	mistRefFrom = 3 * time.Minute  // the level before a pulse is taken from
+	mistRefTo   = 10 * time.Minute
+	mistStep    = 5.0  // points of a rise that are a mist, where there is room for them
+	mistShare   = 0.35 // of what is missing to saturation, where there is not
+	mistLeast   = 1.5  // points, above the noise of any probe in one-minute means
+	mistClip    = 95.0 // % before: little room to rise
+	mistSettle  = 5 * time.Minute
+	mistTick    = 0.1           // points that are a rise still, and no noise
+	mistFall    = 1.0           // points below the peak: it has passed
+	mistWater   = 0.4           // of the step that must be water and not the cooling of the air
+	mistLongest = 6 * time.Hour // of a recorded dry-down
+	wetAt       = 90.0          // %
+	soakAgain   = 92.0          // % below which air that was misted counts as dry
+	levelsKept  = 21
+	levelsFew   = 4
 )
 
 // mistMinute is the mean of one minute.
@@ -83,17 +78,15 @@ type MistDetector struct {
 	Count  int                  `json:"count"`
 	LastAt time.Duration        `json:"last_at"` // of the last reading
 
-	Phase    mistPhase   `json:"phase"`
-	Now      Pulse       `json:"now"`  // while Phase is not idle
-	Done     Pulse       `json:"done"` // the last finished one
-	Pulses   int         `json:"pulses"`
-	Grams0   float64     `json:"grams0"` // g/m³ before the pulse
-	Lowest   float64     `json:"lowest"` // % since the peak
-	Owed     bool        `json:"owed"`   // MistStarted is still to be returned
-	Record   dryRecord   `json:"record"`
-	Soak     soakState   `json:"soak"`
-	Levels   levelRing   `json:"levels"` // before its pulses
-	Plateaus plateauRing `json:"plateaus"`
+	Phase  mistPhase `json:"phase"`
+	Now    Pulse     `json:"now"`  // while Phase is not idle
+	Done   Pulse     `json:"done"` // the last finished one
+	Pulses int       `json:"pulses"`
+	Grams0 float64   `json:"grams0"` // g/m³ before the pulse
+	Lowest float64   `json:"lowest"` // % since the peak
+	Owed   bool      `json:"owed"`   // MistStarted is still to be returned
+	Record dryRecord `json:"record"`
+	Levels levelRing `json:"levels"` // before its pulses
 }
 
 // levelRing keeps how dry it was before the last pulses.
@@ -119,36 +112,6 @@ func (r *levelRing) usual() (rh, grams float64) {
 		xs[i], ys[i] = float64(r.RH[i]), float64(r.Grams[i])
 	}
 	return median(xs[:n]), median(ys[:n])
-}
-
-// plateauRing keeps for how long the air stayed soaked after the last pulses.
-type plateauRing struct {
-	Ring [plateausKept]time.Duration `json:"ring"`
-	N    uint32                      `json:"n"`
-}
-
-func (r *plateauRing) add(d time.Duration) {
-	r.Ring[r.N%plateausKept] = d
-	r.N++
-}
-
-// usual returns the median, false while there are few.
-func (r *plateauRing) usual() (time.Duration, bool) {
-	var xs [plateausKept]float64
-	n := min(r.N, plateausKept)
-	for i := range n {
-		xs[i] = float64(r.Ring[i])
-	}
-	return time.Duration(median(xs[:n])), n >= plateausFew
-}
-
-// soakState follows a stretch at 95 % or more that does not dry.
-type soakState struct {
-	On    bool          `json:"on"`
-	Since time.Duration `json:"since"`
-	Max   float64       `json:"max"`
-	Pulse bool          `json:"pulse"` // a mist pulse brought it about, not a cool evening
-	Spent bool          `json:"spent"` // it dried; only a new pulse or dry air starts over
 }
 
 // Observe takes one good reading.
@@ -208,7 +171,6 @@ func (d *MistDetector) breakOff() MistEvent {
 		d.finish()
 	}
 	d.Filled, d.Head, d.Count, d.Owed = 0, 0, 0, false
-	d.Soak = soakState{}
 	if running {
 		return MistEnded
 	}
@@ -231,7 +193,6 @@ func (d *MistDetector) close() MistEvent {
 }
 
 func (d *MistDetector) step(b mistMinute) MistEvent {
-	d.soak(b)
 	rise, start := d.rises(b)
 	switch d.Phase {
 	case mistIdle:
@@ -324,7 +285,6 @@ func (d *MistDetector) begin(b, ref mistMinute) {
 		Start: start, PeakAt: b.At, Before: ref.RH, Peak: b.RH,
 		Rise: b.Grams - ref.Grams, Clipped: ref.RH >= mistClip,
 	}
-	d.Soak = soakState{On: b.RH >= soakAt, Since: b.At, Max: b.RH, Pulse: true}
 	d.wet(b)
 }
 
@@ -352,23 +312,6 @@ func (d *MistDetector) finish() {
 	d.Pulses++
 }
 
-func (d *MistDetector) soak(b mistMinute) {
-	s := &d.Soak
-	switch {
-	case s.On && (b.RH < soakAt || b.RH < s.Max-soakDecay):
-		if s.Pulse {
-			d.Plateaus.add(b.At - s.Since)
-		}
-		s.On, s.Spent = false, true
-	case s.On:
-		s.Max = max(s.Max, b.RH)
-	case b.RH < soakAgain:
-		s.Spent = false
-	case b.RH >= soakAt && !s.Spent:
-		*s = soakState{On: true, Since: b.At, Max: b.RH, Pulse: d.Phase == mistRising}
-	}
-}
-
 // Current returns the pulse that is under way, drying included, if any.
 func (d *MistDetector) Current() (Pulse, bool) { return d.Now, d.Phase != mistIdle }
 
@@ -377,12 +320,3 @@ func (d *MistDetector) Rising() bool { return d.Phase == mistRising }
 
 // Last returns the last finished pulse.
 func (d *MistDetector) Last() (Pulse, bool) { return d.Done, d.Pulses > 0 }
-
-// Soaked returns for how long humidity has stayed at 95 % or more without
-// drying; zero when it is lower or has begun to dry.
-func (d *MistDetector) Soaked() time.Duration {
-	if !d.Soak.On {
-		return 0
-	}
-	return d.LastAt - d.Soak.Since
-}

@@ -10,34 +10,99 @@ const (
 	MistPending MistVerdict = iota // not due, or too early to say
 	MistSeen
 	MistMissed
-	MistWeak    // less than half of its own median rise
+	MistWeak    // nearer to half of its usual strength than to all of it
 	MistUnclear // no data, or too wet before to tell
 )
 
+// The figures of the mist's judge. Those without a source are this project's own,
+// tuned on the tuned half of rules/corpus. Evidence is in natural logarithms of odds.
 const (
-	mistEarly = 3 * time.Minute // a timer may be off by so much
-	mistLate  = 8 * time.Minute
-	mistWait  = 10 * time.Minute
-	risesKept = 15
-	risesFew  = 5 // before a pulse can be called weak
+	mistEarly  = 3 * time.Minute // a timer may be off by so much
+	mistLate   = 8 * time.Minute
+	mistWait   = 10 * time.Minute
+	mistWet    = 2 * time.Minute  // after it was due a mist has begun to show
+	mistGone   = 2.5              // evidence that nothing fell, of one enclosure
+	mistShown  = 0.5              // share of what is missing to saturation that a mist fills, before it is known
+	mistSpread = 0.25             // of that share
+	mistNoise  = 1.0              // % of a mean of minutes
+	mistRoom   = 4.0              // % under saturation where a mist still shows its strength
+	mistHalf   = 0.5              // of the usual strength is weak
+	mistStick  = 30 * time.Minute // of a course before a mist without an end is told
+	mistDries  = 2.5              // % under the top: it dries
+	mistKept   = 1.0              // of evidence from which a day is not learned as usual
+	// MistWeakTold is the evidence of weak pulses from which they are told.
+	MistWeakTold = 5.0
 )
 
-// MistWatch compares pulses of one enclosure with its schedule. The zero value
-// is ready.
+// dryScale is in % of humidity under the highest since the mist began; beside it is
+// the temperature: saturated air that is warmed by 1 °C loses 6 % (Magnus).
+var dryScale = courseScale{noise: 3, beside: 4, habit: 0.5, bare: 1.5, tail: 4}
+
+// A MistTime is when a mist falls: lamps dry the air.
+type MistTime uint8
+
+// The times of a mist.
+const (
+	MistDark MistTime = iota
+	MistLit
+	MistDusk // lamps go off within three hours
+	mistTimes
+)
+
+// mistUsual is what an enclosure usually makes of a mist at one time.
+type mistUsual struct {
+	N      float32     `json:"n"`
+	Filled float32     `json:"filled"` // share of what was missing to saturation
+	Var    float32     `json:"var"`
+	Dry    usualCourse `json:"dry"`
+}
+
+// filled returns the usual share and its variance, with what is believed before
+// anything is known.
+func (u *mistUsual) filled() (mean, variance float64) {
+	n := float64(u.N)
+	return (2*mistShown + n*float64(u.Filled)) / (2 + n), (2*mistSpread*mistSpread + n*float64(u.Var)) / (2 + n)
+}
+
+func (u *mistUsual) learn(share float64) {
+	n := min(float64(u.N)+1, courseDays)
+	d := share - float64(u.Filled)
+	u.N = float32(n)
+	u.Filled += float32(d / n)
+	u.Var += float32((d*d*(1-1/n) - float64(u.Var)) / n)
+}
+
+// MistWatch compares pulses of one enclosure with its schedule, and how the air
+// dries after each with the days before. The zero value is ready.
 type MistWatch struct {
-	Waiting bool               `json:"waiting"`
-	Due     time.Duration      `json:"due"`
-	Rises   [risesKept]float64 `json:"rises"` // g/m³ of scheduled pulses
-	N       uint32             `json:"n"`
+	Waiting bool                 `json:"waiting"`
+	Due     time.Duration        `json:"due"`
+	DueTime MistTime             `json:"due_time"`
+	Usual   [mistTimes]mistUsual `json:"usual"`
+	Weak    float64              `json:"weak"` // evidence that the last pulses were
+
+	Begun   time.Duration       `json:"begun"` // of the pulse whose course is followed
+	Time    MistTime            `json:"time"`
+	Follows bool                `json:"follows"`
+	Last    time.Duration       `json:"last"`
+	Next    int                 `json:"next"` // bin of the course
+	Open    pairMean            `json:"open"`
+	Top     float64             `json:"top"`  // highest mean since
+	Warm    float64             `json:"warm"` // °C of the first
+	Fell    [courseBins]float32 `json:"fell"`
+	Warmed  [courseBins]float32 `json:"warmed"`
+	Sticks  float64             `json:"sticks"` // evidence that it does not dry
+	Endless bool                `json:"endless"`
+	Dried   bool                `json:"dried"`
 }
 
 // Expect notes that a mist is due at this running time. A second one while the
 // first is undecided counts as the same.
-func (w *MistWatch) Expect(at time.Duration) {
+func (w *MistWatch) Expect(at time.Duration, when MistTime) {
 	if w.Waiting && at-w.Due < mistWait {
 		return
 	}
-	w.Waiting, w.Due = true, at
+	w.Waiting, w.Due, w.DueTime = true, at, when
 }
 
 // Verdict returns how the expected mist turned out and when it was due:
@@ -57,11 +122,34 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 		return MistPending, 0
 	}
 	w.Waiting = false
-	if d.LastAt < w.Due+mistLate || d.level() >= mistTooWet {
+	if d.LastAt < w.Due+mistLate || w.missed(d) < mistGone {
 		return MistUnclear, w.Due
 	}
 	return MistMissed, w.Due
 }
+
+// missed is the evidence that nothing fell: what the air gained against what a
+// mist usually fills of what is missing to saturation.
+func (w *MistWatch) missed(d *MistDetector) float64 {
+	var before, after pairMean
+	for i := range min(max(d.Filled, 0), mistBins) {
+		switch m := &d.Ring[i]; {
+		case m.At >= w.Due-mistWait && m.At < w.Due:
+			before.add(m.RH, 0)
+		case m.At >= w.Due+mistWet:
+			after.add(m.RH, 0)
+		}
+	}
+	room := 100 - before.Value
+	if before.N == 0 || after.N == 0 || room <= 0 {
+		return 0
+	}
+	share, v := w.usual(w.DueTime).filled()
+	rise, noise := after.Value-before.Value, mistNoise*mistNoise
+	return logNormal(rise, noise) - logTailed(rise-share*room, v*room*room+noise, mistSpread*room)
+}
+
+func (w *MistWatch) usual(t MistTime) *mistUsual { return &w.Usual[min(t, mistTimes-1)] }
 
 // Pulse returns the pulse that answers the mist expected last, if any.
 func (w *MistWatch) Pulse(d *MistDetector) (Pulse, bool) {
@@ -73,52 +161,105 @@ func (w *MistWatch) Pulse(d *MistDetector) (Pulse, bool) {
 	return Pulse{}, false
 }
 
-// strength compares with the usual rise. Weak pulses do not become usual.
+// strength weighs whether a pulse is as usual or half of it, and adds that up over
+// pulses: a single one may be a door. What is weak does not become usual.
 func (w *MistWatch) strength(p Pulse) MistVerdict {
-	if p.Clipped {
+	room := 100 - p.Before
+	if room < mistRoom {
 		return MistSeen
 	}
-	usual, ok := w.Usual()
-	if ok && p.Rise < usual/2 {
+	u, share := w.usual(w.DueTime), (p.Peak-p.Before)/room
+	is := 0.0
+	if u.N >= courseFew {
+		mean, v := u.filled()
+		v += mistNoise * mistNoise / (room * room)
+		is = logNormal(max(0, share-mistHalf*mean), v) - logTailed(share-mean, v, mistSpread)
+	}
+	if w.Weak = max(0, w.Weak+is); is > 0 && w.Weak > 0 {
 		return MistWeak
 	}
-	w.Rises[w.N%risesKept] = p.Rise
-	w.N++
+	u.learn(share)
 	return MistSeen
 }
 
-// Usual returns the median rise of scheduled pulses in g/m³, false while there
-// are fewer than five.
-func (w *MistWatch) Usual() (float64, bool) {
-	n := min(w.N, risesKept)
-	var xs [risesKept]float64
-	copy(xs[:n], w.Rises[:n])
-	return median(xs[:n]), n >= risesFew
+// Dry follows the air after each pulse that d finds; when is the time of one that
+// begins now.
+func (w *MistWatch) Dry(at time.Duration, celsius, rh float64, d *MistDetector, when MistTime) {
+	if !moist(celsius, rh) || w.Follows && at < w.Last {
+		return
+	}
+	gap := w.Last > 0 && at-w.Last > mistGap
+	w.Last = at
+	switch {
+	case d.Phase == mistRising && d.Now.Start != w.Begun:
+		w.finish()
+		w.Begun, w.Time, w.Follows = d.Now.Start, when, true
+		w.Next, w.Open, w.Top, w.Sticks, w.Endless, w.Dried = 0, pairMean{}, 0, 0, false, false
+		for k := range w.Fell {
+			w.Fell[k] = -1 // not seen
+		}
+	case gap && !w.Endless:
+		w.Follows, w.Sticks = false, 0
+	}
+	if !w.Follows {
+		return
+	}
+	if at-w.Begun >= time.Duration(w.Next+1)*courseBin {
+		w.closeDry()
+		w.Next = max(w.Next, int((at-w.Begun)/courseBin))
+	}
+	w.Open.add(rh, celsius)
+	if w.Next >= courseBins && !w.Endless {
+		w.finish()
+	}
 }
 
-// level is the humidity of the last minute in %.
-func (d *MistDetector) level() float64 {
-	if d.Filled == 0 || uint(d.Head) >= mistBins {
+// closeDry weighs ten minutes of the course.
+func (w *MistWatch) closeDry() {
+	m := w.Open
+	w.Open = pairMean{}
+	if m.N == 0 {
+		return
+	}
+	if w.Top == 0 {
+		w.Warm = m.Beside
+	}
+	w.Top = max(w.Top, m.Value)
+	fell, k := w.Top-m.Value, w.Next
+	w.Dried = fell >= mistDries
+	if k >= courseBins {
+		return
+	}
+	c := &w.usual(w.Time).Dry
+	w.Fell[k], w.Warmed[k] = float32(fell), float32(m.Beside-w.Warm)
+	w.Sticks = c.missing(k, fell, m.Beside-w.Warm, dryScale)
+	if k > 0 && w.Fell[k-1] >= 0 {
+		w.Sticks = min(w.Sticks, c.missing(k-1, float64(w.Fell[k-1]), float64(w.Warmed[k-1]), dryScale))
+	}
+	if time.Duration(k)*courseBin < mistStick {
+		w.Sticks = min(w.Sticks, 0)
+	}
+}
+
+// finish ends a course and takes it as usual, unless it speaks for a mist without
+// an end.
+func (w *MistWatch) finish() {
+	if w.Follows && !w.Endless && w.Sticks < mistKept {
+		for k, fell := range w.Fell {
+			if fell >= 0 {
+				w.usual(w.Time).Dry.learn(k, float64(fell), float64(w.Warmed[k]))
+			}
+		}
+	}
+	w.Follows, w.Sticks = false, 0
+}
+
+// Wet is for how long the mist that is followed has not dried.
+func (w *MistWatch) Wet() time.Duration {
+	if !w.Follows {
 		return 0
 	}
-	return d.Ring[(d.Head+mistBins-1)%mistBins].RH
-}
-
-// Endless reports whether a mist has run for longer than longest and than
-// twice what this enclosure usually stays soaked: wet leaves keep the air at
-// saturation long after the pump stopped, and only the enclosure's own history
-// says how long. Before three pulses were seen it waits for three times
-// longest, and at least two hours. Air that soaks without a pulse, as it does
-// when the lamps go off, is none.
-func (w *MistWatch) Endless(d *MistDetector, longest time.Duration) bool {
-	soaked := d.Soaked()
-	if soaked <= longest || !d.Soak.Pulse {
-		return false
-	}
-	if usual, ok := d.Plateaus.usual(); ok {
-		return soaked > max(longest, 2*usual)
-	}
-	return soaked > max(3*longest, 2*time.Hour)
+	return w.Last - w.Begun
 }
 
 // A MistFault is what the verdicts of all enclosures on one supply add up to.

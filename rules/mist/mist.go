@@ -23,7 +23,7 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 			continue
 		}
 		mates++
-		if o.Alarms[alarm.KindMistEndless].Rec.Life.Active || o.St.Mist.Soaked() > l.v.Mists[o.Mist].Cfg.Longest.D() {
+		if w := &l.At[i].Watch; w.Endless || w.Sticks >= some {
 			n++
 		}
 	}
@@ -36,16 +36,14 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 // State is what the judge of mists remembers of one enclosure.
 type State struct {
 	Watch  climate.MistWatch `json:"watch"`
-	Weak   int               `json:"weak"`    // weak ones in a row
+	Weak   int               `json:"weak"` // weak ones in a row
 	DryOdd int               `json:"dry_odd"` // pulses in a row that dried oddly
-	Soaks  Soaks             `json:"soaks"`
 	// Verdict on the mist due at VerdictAt, kept until the whole supply is
 	// judged.
 	Verdict   climate.MistVerdict `json:"verdict"`
 	VerdictAt time.Duration       `json:"verdict_at"`
 	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
 	HasDue    bool                `json:"has_due"`
-	Cut       bool                `json:"cut,omitempty"` // a gap hid whether an endless mist ended
 }
 
 // Judge looks for mist pulses, holds them against the schedules, and follows
@@ -130,9 +128,6 @@ func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
 	}
 	st, own := &en.St, &l.At[en.Index]
 	at := l.v.EstAt(now.Mono)
-	if st.Mist.LastAt > 0 && at-st.Mist.LastAt > room.LongestInterval && en.Alarms[alarm.KindMistEndless].Rec.Life.Active {
-		own.Cut = true
-	}
 	switch st.Mist.Observe(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100) {
 	case climate.MistStarted:
 		if p, ok := st.Mist.Current(); ok {
@@ -141,7 +136,6 @@ func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
 	case climate.MistPeaked:
 		l.pulseFact(en, now)
 	case climate.MistEnded:
-		own.Soaks.pulse()
 		p, ok := st.Mist.Last()
 		if ok && p.HalfLife > 0 {
 			st.Dry.Add(p.Start, p.HalfLife)
@@ -149,80 +143,65 @@ func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
 		}
 		l.dryFact(en, now, p)
 	}
+	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, &st.Mist, l.timeOf(en))
 	l.judgeEndless(en, now)
 }
 
-// Soaks are how long the air stayed saturated around each of the last pulses.
-// Wet leaves hold some enclosures at 95 % for hours, others for no time at all.
-type Soaks struct {
-	Last [8]time.Duration `json:"last"`
-	Num  int              `json:"num"`
-	Most time.Duration    `json:"most"` // since the last pulse ended
-}
-
-// longestSoak is the longest that one stretch counts for.
-const longestSoak = 3 * time.Hour
-
-// pulse closes the account of a pulse that has ended.
-func (s *Soaks) pulse() {
-	copy(s.Last[1:], s.Last[:])
-	s.Last[0] = min(s.Most, longestSoak)
-	s.Num = min(s.Num+1, len(s.Last))
-	s.Most = 0
-}
-
-// leastSoak is the shortest stretch that can be a mist without an end; a false
-// bottom overflows after 40 to 70 min (own arithmetic).
-const leastSoak = 30 * time.Minute
-
-// odd reports whether a stretch is longer by a third than around any of the
-// last pulses.
-func (s *Soaks) odd(soaked time.Duration) bool {
-	if s.Num < 4 {
-		return soaked >= longestSoak
+// timeOf is when a mist falls that falls now.
+func (l look) timeOf(en *room.Enclosure) climate.MistTime {
+	lamps := l.v.LampsOf(en)
+	if lamps == nil || !lamps.On {
+		return climate.MistDark
 	}
-	most := time.Duration(0)
-	for _, d := range s.Last[:s.Num] {
-		most = max(most, d)
+	day := time.Duration(lamps.Cfg.On.To-lamps.Cfg.On.From) * time.Minute
+	if day < 0 {
+		day += 24 * time.Hour
 	}
-	return soaked > max(most*4/3, leastSoak)
+	if lamps.Edge > day-dusk {
+		return climate.MistDusk
+	}
+	return climate.MistLit
 }
 
+// The figures of a mist without an end, in natural logarithms of odds; this
+// project's own, tuned on the tuned half of rules/corpus.
+const (
+	told = 6.0           // for one enclosure, of itself or with the others on its supply
+	some = 1.5           // to count for others
+	dusk = 3 * time.Hour // before the lamps go off
+)
+
+// judgeEndless weighs whether the air does not dry as it does after other mists.
+// Air that never dries tells nothing.
 func (l look) judgeEndless(en *room.Enclosure, now sensors.Instant) {
-	st, own := &en.St, &l.At[en.Index]
-	soaked := st.Mist.Soaked()
-	own.Soaks.Most = max(own.Soaks.Most, soaked)
-	if en.Mist < 0 {
+	w, s := &l.At[en.Index].Watch, &en.Alarms[alarm.KindMistEndless]
+	switch {
+	case en.Mist < 0:
 		return
+	case !w.Endless:
+		w.Endless = l.sticks(en) && !l.coolsByItself(en, now.Mono)
+	case w.Dried:
+		w.Endless = false
 	}
-	longest := l.v.Mists[en.Mist].Cfg.Longest.D()
-	s := &en.Alarms[alarm.KindMistEndless]
-	endless := own.Watch.Endless(&st.Mist, longest) &&
-		(s.Rec.Life.Active || own.Soaks.odd(soaked) && !l.soakedElsewhere(en, longest) && !l.coolsByItself(en, now.Mono))
-	if own.Cut { // nobody saw whether it ended: air that is still soaked says no
-		own.Cut = !endless && s.Rec.Life.Active && en.Now.Hum >= soakedEnd
-		endless = endless || own.Cut
-	}
-	if endless || s.Open() {
-		s.Against(soaked.Minutes(), longest.Minutes())
-		l.out.Hold(s, endless)
+	if w.Endless || s.Open() {
+		s.Against(w.Wet().Minutes(), l.v.Mists[en.Mist].Cfg.Longest.D().Minutes())
+		l.out.Hold(s, w.Endless)
 	}
 }
 
-// soakedEnd is a humidity, in hundredths of a percent, at which a mist is over.
-const soakedEnd = 9500
-
-// soakedElsewhere reports whether enclosures on other supplies are soaked too:
-// two pumps do not stick together, but lamps and vents fail together.
-func (l look) soakedElsewhere(en *room.Enclosure, longest time.Duration) bool {
-	n := 0
+// sticks adds up the evidence of an enclosure and of those on its supply.
+func (l look) sticks(en *room.Enclosure) bool {
+	own := &l.At[en.Index].Watch
+	if own.Sticks < some || own.Wet() <= l.v.Mists[en.Mist].Cfg.Longest.D() {
+		return false
+	}
+	sum := 0.0
 	for i := range l.v.Enclosures {
-		o := &l.v.Enclosures[i]
-		if o.Mist >= 0 && l.v.SupplyOf(o.Mist) != l.v.SupplyOf(en.Mist) && o.St.Mist.Soaked() > longest {
-			n++
+		if o := &l.v.Enclosures[i]; o.Mist >= 0 && l.v.SupplyOf(o.Mist) == l.v.SupplyOf(en.Mist) {
+			sum += min(max(l.At[i].Watch.Sticks, -told), told)
 		}
 	}
-	return n >= 2
+	return own.Sticks >= told || sum >= told
 }
 
 // dropOn reports whether a probe that has a part in the humidity went to
@@ -312,10 +291,6 @@ func (l look) judgeSupply(mist int, now sensors.Instant) {
 	}
 }
 
-// soakedAir is a humidity, in hundredths of a percent, that a mist hardly
-// raises.
-const soakedAir = 9300
-
 // settleMist draws the conclusion from one enclosure's verdict.
 func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.MistFault) {
 	v := l.softened(en)
@@ -323,11 +298,8 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
 	missing, weak := &en.Alarms[alarm.KindMistMissing], &en.Alarms[alarm.KindMistWeak]
 	cause := alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
-	switch {
-	case fault == climate.SupplyFault && l.causes().PowerGone(en, now):
-		cause = alarm.Cause{Kind: alarm.CausePower}
-	case fault == climate.SupplyFault:
-		cause = alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}
+	if fault == climate.SupplyFault {
+		cause = l.causes().NoMist(en, now)
 	}
 	switch v {
 	case climate.MistMissed:
@@ -344,7 +316,7 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	switch v {
 	case climate.MistWeak:
 		// A single weak one may be a door or a full drip tray.
-		if l.At[en.Index].Weak++; l.At[en.Index].Weak >= 2 {
+		if l.At[en.Index].Weak++; l.At[en.Index].Weak >= 2 && l.At[en.Index].Watch.Weak >= climate.MistWeakTold {
 			weak.Blame(cause)
 			weak.Against(float64(l.At[en.Index].Weak), 2)
 			l.out.Hold(weak, true)
@@ -366,8 +338,6 @@ func (l look) softened(en *room.Enclosure) climate.MistVerdict {
 	case open: // it would not stay in the air
 		return climate.MistUnclear
 	case !en.Now.HasHum:
-	case en.Now.Hum >= soakedAir: // it would raise nothing
-		return climate.MistUnclear
 	case l.v.Probes[en.Now.HumProbe].St.StillAt < l.At[en.Index].DueAt: // not a digit has changed since
 		return climate.MistUnclear
 	}
@@ -404,7 +374,7 @@ func (l look) dueMists(now sensors.Instant) {
 		}
 		for j := range l.v.Enclosures {
 			if en := &l.v.Enclosures[j]; en.Mist == i {
-				l.At[en.Index].Watch.Expect(l.v.EstAt(due))
+				l.At[en.Index].Watch.Expect(l.v.EstAt(due), l.timeOf(en))
 				l.At[en.Index].DueAt, l.At[en.Index].HasDue = due, true
 			}
 		}

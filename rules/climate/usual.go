@@ -1,0 +1,84 @@
+package climate
+
+import (
+	"math"
+	"time"
+)
+
+const (
+	courseBin  = 10 * time.Minute
+	courseBins = 18  // of ten minutes
+	courseDays = 8.0 // that a course is remembered for
+	courseFew  = 2   // before it is known
+	courseWild = 3.0 // standard deviations from both: something else is at work
+)
+
+// A courseScale says how a course's values stray, in their unit.
+type courseScale struct {
+	noise  float64 // before anything is known, as of two days
+	beside float64 // by an unusual move of one unit of what is beside
+	habit  float64 // of what a usual move of it may have been taken for the rest
+	bare   float64 // by which a course that did not come may be off
+	tail   float64 // of the wider spread that one day in thirty is given
+}
+
+// A usualCourse is how something usually goes on after an event, ten minutes by ten
+// minutes, and what went on beside it.
+type usualCourse struct {
+	Days   [courseBins]float32 `json:"days"` // that are in the means
+	Mean   [courseBins]float32 `json:"mean"`
+	Var    [courseBins]float32 `json:"var"`
+	Beside [courseBins]float32 `json:"beside"`
+}
+
+// learn takes one day's ten minutes.
+func (c *usualCourse) learn(k int, value, beside float64) {
+	n := min(float64(c.Days[k])+1, courseDays)
+	d := value - float64(c.Mean[k])
+	c.Days[k] = float32(n)
+	c.Mean[k] += float32(d / n)
+	c.Var[k] += float32((d*d*(1-1/n) - float64(c.Var[k])) / n)
+	c.Beside[k] += float32((beside - float64(c.Beside[k])) / n)
+}
+
+// known reports whether a value is known well enough to be missed.
+func (c *usualCourse) known(k int) bool { return c.Days[k] >= courseFew }
+
+// missing is the logarithm of how much likelier a value is if it stayed where it
+// was than if it went its usual way; 0 where neither is likely or nothing is known.
+func (c *usualCourse) missing(k int, value, beside float64, s courseScale) float64 {
+	if !c.known(k) {
+		return 0
+	}
+	usual, n, near := float64(c.Mean[k]), float64(c.Days[k]), float64(c.Beside[k])
+	odd := s.beside * (beside - near)
+	v := (2*s.noise*s.noise+n*float64(c.Var[k]))/(2+n) + odd*odd
+	bare := v + s.habit*s.habit*near*near + s.bare*s.bare
+	if value*usual < 0 && value*value > courseWild*courseWild*bare {
+		return 0
+	}
+	return logNormal(value, bare) - logTailed(value-usual, v, s.tail)
+}
+
+// logNormal is the logarithm of the normal density of a variance.
+func logNormal(x, v float64) float64 { return -x*x/(2*v) - math.Log(2*math.Pi*v)/2 }
+
+// logTailed is that of one that is wider one time in thirty.
+func logTailed(x, v, tail float64) float64 {
+	near, far := logNormal(x, v), logNormal(x, v+tail*tail)-math.Log(30)
+	top := max(near, far)
+	return top + math.Log(math.Exp(near-top)+math.Exp(far-top))
+}
+
+// pairMean is a mean of two values taken together.
+type pairMean struct {
+	Value  float64 `json:"value"`
+	Beside float64 `json:"beside"`
+	N      float64 `json:"n"` // of readings; 0 for none
+}
+
+func (m *pairMean) add(value, beside float64) {
+	m.N++
+	m.Value += (value - m.Value) / m.N
+	m.Beside += (beside - m.Beside) / m.N
+}
