@@ -103,7 +103,7 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 		w.switched(at)
 	}
 	w.Started, w.On, w.Last, w.HasRoom = true, lampsOn, at, hasRoom
-	air := celsius - priorFastPart*w.Follow.Fast - (1-priorFastPart)*w.Follow.Slow
+	air := celsius - w.Around()
 	if n := int64(at / courseBin); n != w.Slot {
 		w.closeSlot(n)
 	}
@@ -111,6 +111,11 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if w.Begun {
 		w.follow(at, air, room)
 	}
+}
+
+// Around is the room's temperature in °C as an enclosure follows it, late.
+func (w *LampWatch) Around() float64 {
+	return priorFastPart*w.Follow.Fast + (1-priorFastPart)*w.Follow.Slow
 }
 
 // begin forgets what a step would be measured from.

@@ -28,6 +28,7 @@ const (
 	mistRoom   = 4.0              // % under saturation where a mist still shows its strength
 	mistHalf   = 0.5              // of the usual strength is weak
 	mistStick  = 30 * time.Minute // of a course before a mist without an end is told
+	mistUnder  = 1.5              // % under the usual top: it is not as after a mist
 	mistDries  = 2.5              // % under the top: it dries
 	mistKept   = 1.0              // of evidence from which a day is not learned as usual
 	// MistWeakTold is the evidence of weak pulses from which they are told.
@@ -36,7 +37,22 @@ const (
 
 // dryScale is in % of humidity under the highest since the mist began; beside it is
 // the temperature: saturated air that is warmed by 1 °C loses 6 % (Magnus).
-var dryScale = courseScale{noise: 3, beside: 4, habit: 0.5, bare: 1.5, tail: 4}
+var dryScale = courseScale{noise: 1.5, beside: 4, habit: 0.5, bare: 1, tail: 3}
+
+// coolScale is in °C: water that goes on falling, and evaporates, cools by 0.3 °C
+// and more within the hour.
+var coolScale = struct{ by, spread, noise, tail float64 }{by: 0.6, spread: 0.3, noise: 0.3, tail: 0.4}
+
+// cools is the evidence for that: an enclosure is cooler than it usually is so long
+// after a mist.
+func (c *usualCourse) cools(k int, warmed float64) float64 {
+	if !c.known(k) {
+		return 0
+	}
+	n, s := float64(c.Days[k]), &coolScale
+	d, v := warmed-float64(c.Beside[k]), (2*s.noise*s.noise+n*float64(c.Apart[k]))/(2+n)
+	return logNormal(min(0, d+s.by), v+s.spread*s.spread) - logTailed(d, v, s.tail)
+}
 
 // A MistTime is when a mist falls: lamps dry the air.
 type MistTime uint8
@@ -54,6 +70,7 @@ type mistUsual struct {
 	N      float32     `json:"n"`
 	Filled float32     `json:"filled"` // share of what was missing to saturation
 	Var    float32     `json:"var"`
+	Top    float32     `json:"top"` // % that the air reaches after it
 	Dry    usualCourse `json:"dry"`
 }
 
@@ -94,6 +111,7 @@ type MistWatch struct {
 	Sticks  float64             `json:"sticks"` // evidence that it does not dry
 	Endless bool                `json:"endless"`
 	Dried   bool                `json:"dried"`
+	Planned bool                `json:"planned"` // it was due
 }
 
 // Expect notes that a mist is due at this running time. A second one while the
@@ -182,9 +200,9 @@ func (w *MistWatch) strength(p Pulse) MistVerdict {
 	return MistSeen
 }
 
-// Dry follows the air after each pulse that d finds; when is the time of one that
-// begins now.
-func (w *MistWatch) Dry(at time.Duration, celsius, rh float64, d *MistDetector, when MistTime) {
+// Dry follows the air after each pulse that d finds; room is its temperature as an
+// enclosure follows it, or any constant, and when is the time of a pulse that begins now.
+func (w *MistWatch) Dry(at time.Duration, celsius, rh, room float64, d *MistDetector, when MistTime) {
 	if !moist(celsius, rh) || w.Follows && at < w.Last {
 		return
 	}
@@ -208,7 +226,7 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh float64, d *MistDetector, 
 		w.closeDry()
 		w.Next = max(w.Next, int((at-w.Begun)/courseBin))
 	}
-	w.Open.add(rh, celsius)
+	w.Open.add(rh, celsius-room)
 	if w.Next >= courseBins && !w.Endless {
 		w.finish()
 	}
@@ -222,7 +240,8 @@ func (w *MistWatch) closeDry() {
 		return
 	}
 	if w.Top == 0 {
-		w.Warm = m.Beside
+		// Only at its own hour does the temperature go its usual way.
+		w.Warm, w.Planned = m.Beside, w.Begun >= w.Due-mistEarly && w.Begun <= w.Due+mistLate
 	}
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next
@@ -230,24 +249,38 @@ func (w *MistWatch) closeDry() {
 	if k >= courseBins {
 		return
 	}
-	c := &w.usual(w.Time).Dry
 	w.Fell[k], w.Warmed[k] = float32(fell), float32(m.Beside-w.Warm)
-	w.Sticks = c.missing(k, fell, m.Beside-w.Warm, dryScale)
+	w.Sticks = w.sticks(k)
 	if k > 0 && w.Fell[k-1] >= 0 {
-		w.Sticks = min(w.Sticks, c.missing(k-1, float64(w.Fell[k-1]), float64(w.Warmed[k-1]), dryScale))
+		w.Sticks = min(w.Sticks, w.sticks(k-1))
 	}
 	if time.Duration(k)*courseBin < mistStick {
 		w.Sticks = min(w.Sticks, 0)
 	}
 }
 
+// sticks is the evidence of ten minutes that the mist did not end: the air does not
+// dry, and it is cool.
+func (w *MistWatch) sticks(k int) float64 {
+	u, fell, warmed := w.usual(w.Time), float64(w.Fell[k]), float64(w.Warmed[k])
+	if w.Top < float64(u.Top)-mistUnder {
+		return 0 // not so wet: a door that was shut again
+	}
+	dry := u.Dry.missing(k, fell, warmed, dryScale)
+	if dry < -1 || !w.Planned {
+		return dry
+	}
+	return dry + u.Dry.cools(k, warmed)
+}
+
 // finish ends a course and takes it as usual, unless it speaks for a mist without
 // an end.
 func (w *MistWatch) finish() {
-	if w.Follows && !w.Endless && w.Sticks < mistKept {
+	if u := w.usual(w.Time); w.Follows && !w.Endless && w.Sticks < mistKept && w.Planned {
+		u.Top += (float32(w.Top) - u.Top) / (min(u.Dry.Days[0], courseDays-1) + 1)
 		for k, fell := range w.Fell {
 			if fell >= 0 {
-				w.usual(w.Time).Dry.learn(k, float64(fell), float64(w.Warmed[k]))
+				u.Dry.learn(k, float64(fell), float64(w.Warmed[k]))
 			}
 		}
 	}

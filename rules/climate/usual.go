@@ -29,6 +29,7 @@ type usualCourse struct {
 	Mean   [courseBins]float32 `json:"mean"`
 	Var    [courseBins]float32 `json:"var"`
 	Beside [courseBins]float32 `json:"beside"`
+	Apart  [courseBins]float32 `json:"apart"` // variance of Beside
 }
 
 // learn takes one day's ten minutes.
@@ -38,7 +39,9 @@ func (c *usualCourse) learn(k int, value, beside float64) {
 	c.Days[k] = float32(n)
 	c.Mean[k] += float32(d / n)
 	c.Var[k] += float32((d*d*(1-1/n) - float64(c.Var[k])) / n)
-	c.Beside[k] += float32((beside - float64(c.Beside[k])) / n)
+	d = beside - float64(c.Beside[k])
+	c.Beside[k] += float32(d / n)
+	c.Apart[k] += float32((d*d*(1-1/n) - float64(c.Apart[k])) / n)
 }
 
 // known reports whether a value is known well enough to be missed.

@@ -36,7 +36,7 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 // State is what the judge of mists remembers of one enclosure.
 type State struct {
 	Watch  climate.MistWatch `json:"watch"`
-	Weak   int               `json:"weak"` // weak ones in a row
+	Weak   int               `json:"weak"`    // weak ones in a row
 	DryOdd int               `json:"dry_odd"` // pulses in a row that dried oddly
 	// Verdict on the mist due at VerdictAt, kept until the whole supply is
 	// judged.
@@ -143,7 +143,7 @@ func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
 		}
 		l.dryFact(en, now, p)
 	}
-	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, &st.Mist, l.timeOf(en))
+	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, st.Lamps.Around(), &st.Mist, l.timeOf(en))
 	l.judgeEndless(en, now)
 }
 
@@ -166,7 +166,7 @@ func (l look) timeOf(en *room.Enclosure) climate.MistTime {
 // The figures of a mist without an end, in natural logarithms of odds; this
 // project's own, tuned on the tuned half of rules/corpus.
 const (
-	told = 6.0           // for one enclosure, of itself or with the others on its supply
+	told = 4.5           // for one enclosure, of itself or with the others on its supply
 	some = 1.5           // to count for others
 	dusk = 3 * time.Hour // before the lamps go off
 )
