@@ -240,7 +240,6 @@ func TestGap_EndlessMistStays(t *testing.T) {
 	r.run(time.Hour, r.hold("p1", 24, 99))
 	r.e.out.Hold(s, true)
 	r.states[s.Rec.Key] = s.Rec.Life.State
-	r.e.v.Enclosures[0].St.Mist.Soak.Pulse = true
 	r.off(time.Hour, true)
 	r.log = nil
 	r.run(time.Hour, r.hold("p1", 24, 99))

@@ -132,7 +132,7 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 	for _, c := range []struct {
 		dark bool
 		want CauseKind
-	}{{true, CauseRoom}, {false, CauseSupply}} {
+	}{{true, CausePower}, {false, CauseSupply}} {
 		r := newRig(t, rigConfig(t, 4, lampMist))
 		air := func(id string, at time.Duration) *sensors.Reading {
 			x := r.calm(id, at)

@@ -156,7 +156,7 @@ func TestSim_Faults(t *testing.T) {
 		{simroom.LampStuckOn, simroom.Target{Rack: "a", Shelf: 1}, 14 * time.Hour, LampStuck, "a-1-1", 10 * time.Hour, CauseLamps, LethalCeiling},
 		{simroom.SupplyOut, simroom.Target{Supply: "pump-a"}, 9 * time.Hour, MistMissing, "a-3-2", 9 * time.Hour, CauseSupply, LampStuck},
 		{simroom.NozzleClogged, tank, 9 * time.Hour, MistMissing, "a-1-1", 9 * time.Hour, CauseEnclosure, LampStuck},
-		{simroom.MisterStuckOn, simroom.Target{Supply: "pump-a"}, 2 * time.Hour, MistEndless, "a-1-2", time.Hour, CauseSupply, DoorAjar},
+		{simroom.MisterStuckOn, simroom.Target{Supply: "pump-a"}, 4 * time.Hour, MistEndless, "a-1-2", 4 * time.Hour, CauseSupply, DoorAjar},
 		{simroom.DoorAjar, tank, time.Hour, DoorAjar, "a-1-1", 20 * time.Minute, CauseDoor, ProbeJump},
 		{simroom.DoorAjar, tank, time.Hour, HumidityFloor, "a-1-1", 30 * time.Minute, CauseDoor, ProbeJump},
 		{simroom.ProbeSilent, probe, time.Hour, ProbeSilent, "a-1-1-canopy", time.Minute, CauseProbe, LethalCeiling},

@@ -44,14 +44,21 @@ const (
 	doorNear     = 0.12           // of the way to the room's absolute humidity, at least
 	doorForget   = 12 * time.Hour // a level that never comes back is a new level
 	doorShutHalf = 0.5
-	// A door makes the enclosure part of the room within ten minutes, a vent
-	// does not: in the simulated room, 0.9 of the way in water against 0.4.
-	doorWater = 0.6  // of the way to the room's absolute humidity
-	doorWarm  = 0.35 // of the way to the room's temperature
+	// A door that stands ajar by 25 air changes an hour and more brings an enclosure
+	// 0.38 to 0.70 of the way to the room's water within ten minutes, and 0.07 to
+	// 0.31 of the way to its temperature, together 0.6 and more; a vent or a leak
+	// brings it 0.33 to 0.45 and up to 0.14, together up to 0.5: in three kinds of
+	// simulated rooms.
+	doorAir   = 0.57 // of the ways to the room's water and temperature, together
+	doorMoved = 0.03 // of the way to its temperature: a fan inside dries alone
+	doorWater = 0.6  // of the way to its water, where both are as warm
 	doorGapC  = 0.8  // °C of way that is needed to tell
 	doorBlind = 15.0 // points, without a probe in the room
-	doorMoved = 0.15 // of the way to the room's temperature: a door lets that in too
 	doorStirs = 0.3  // °C at least, where the room is not known
+	// A door that was shut again lets the air recover.
+	doorLow   = 0.05 // of the fall that has come back, after DoorWait
+	doorStays = 0.2  // and after doorLast
+	doorLast  = 20 * time.Minute
 )
 
 // DoorWait is the time from the step to ajar: a short look is 2 to 5 min, and
@@ -146,14 +153,25 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 		d.rest()
 		return DoorShut
 	case d.State == DoorOpened && r.At-d.Opened >= DoorWait:
-		if !d.wideOpen(r, rh, temp) {
-			d.rest()
-			return DoorDraught
-		}
-		d.State = DoorAjar
-		return DoorAjar
+		return d.stays(r, rh, temp)
 	}
 	return DoorQuiet
+}
+
+// stays decides about a fall that half did not come back from.
+func (d *Door) stays(r *DoorReading, rh, temp float64) DoorEvent {
+	late, came := r.At-d.Opened >= doorLast, rh-d.Lowest
+	switch fell := d.Level - d.Lowest; {
+	case !late && came > doorLow*fell:
+		return DoorQuiet // on its way back, perhaps
+	case came <= doorStays*fell && d.wideOpen(r, rh, temp):
+		d.State = DoorAjar
+		return DoorAjar
+	case !late && came <= doorStays*fell:
+		return DoorQuiet // the air may still be on its way to the room's
+	}
+	d.rest()
+	return DoorDraught
 }
 
 // rest goes back to watching, from the level as it is now: the way back up
@@ -171,26 +189,24 @@ func (d *Door) Interrupt() {
 
 // wideOpen reports whether as much of the room came in as a door lets in.
 func (d *Door) wideOpen(r *DoorReading, rh, temp float64) bool {
-	// Air that goes out takes its warmth along: drying alone is a fan, a vent
-	// or a probe, unless room and enclosure are equally warm.
-	if gap := d.Warm - r.RoomTemp; r.HasRoom && math.Abs(gap) >= doorGapC {
-		if (d.Warm-temp)/gap >= doorWarm {
-			return true
-		}
-		if (d.Warm-temp)/gap < doorMoved {
-			return false
-		}
-	}
-	if !r.HasRoom {
+	switch {
+	case !r.HasRoom:
 		return d.Level-rh >= doorBlind && math.Abs(d.Warm-temp) >= doorStirs
-	}
-	if !r.HasRoomRH {
+	case !r.HasRoomRH:
 		return d.Level-rh >= doorBlind
 	}
 	before, err1 := AbsoluteHumidity(d.Warm, min(d.Level, 100))
 	now, err2 := AbsoluteHumidity(temp, min(rh, 100))
 	room, err3 := AbsoluteHumidity(r.RoomTemp, r.RoomRH)
-	return errors.Join(err1, err2, err3) == nil && before-now >= doorWater*(before-room)
+	if errors.Join(err1, err2, err3) != nil || before <= room {
+		return false
+	}
+	water, gap := (before-now)/(before-room), d.Warm-r.RoomTemp
+	if math.Abs(gap) < doorGapC {
+		return water >= doorWater
+	}
+	warm := (d.Warm - temp) / gap
+	return warm >= doorMoved && water+min(warm, 1) >= doorAir
 }
 
 // stepped reports a fall toward the room's climate and the level and

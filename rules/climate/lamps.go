@@ -94,7 +94,7 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if !finite(celsius-room) || w.Started && at < w.Last {
 		return
 	}
-	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom {
+	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom || uint(w.Next) > lampBins {
 		w.begin(at, room)
 	}
 	h := (at - w.Last).Hours()
@@ -123,7 +123,7 @@ func (w *LampWatch) begin(at time.Duration, room float64) {
 	if !w.Started || hasGap(w.Last, at) || !w.HasRoom {
 		w.Follow = filter{room, room}
 	}
-	w.Begun, w.Switch, w.Last, w.Slot = false, at, at, int64(at/courseBin)
+	w.Begun, w.Switch, w.Last, w.Slot, w.Next = false, at, at, int64(at/courseBin), 0
 	w.Open, w.Past, w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = pairMean{}, [lampWindow + 1]pairMean{}, 0, 0, 0
 }
 

@@ -119,7 +119,7 @@ func TestMistAgainstItsSchedule(t *testing.T) {
 	for range 6 {
 		days = append(days, day{95, MistSeen})
 	}
-	days = append(days, day{79, MistWeak}, day{70, MistMissed}, day{95, MistSeen})
+	days = append(days, day{77, MistWeak}, day{70, MistMissed}, day{95, MistSeen})
 	var d MistDetector
 	var w MistWatch
 	for i, c := range days {
@@ -131,7 +131,7 @@ func TestMistAgainstItsSchedule(t *testing.T) {
 		for now := from; now < from+8*time.Hour; now += 10 * time.Second {
 			d.Observe(now, 24, curve(now.Minutes()))
 			if now == due {
-				w.Expect(now)
+				w.Expect(now, MistLit)
 			}
 			if v, when := w.Verdict(now, &d); v != MistPending {
 				if got != MistPending {
@@ -153,42 +153,68 @@ func TestMistTooWetOrBlindIsUnclear(t *testing.T) {
 	var wet, blind MistDetector
 	var w MistWatch
 	mistCurve(&wet, 0, 2*time.Hour, 10*time.Second, 24, func(float64) float64 { return 98 })
-	w.Expect(100 * time.Minute)
+	w.Expect(100*time.Minute, MistLit)
 	if v, _ := w.Verdict(2*time.Hour, &wet); v != MistUnclear {
 		t.Errorf("at 98 %%: verdict %v, want unclear", v)
 	}
 	mistCurve(&blind, 0, time.Hour, 10*time.Second, 24, func(float64) float64 { return 80 })
-	w.Expect(100 * time.Minute)
+	w.Expect(100*time.Minute, MistLit)
 	if v, _ := w.Verdict(2*time.Hour, &blind); v != MistUnclear {
 		t.Errorf("probe silent: verdict %v, want unclear", v)
 	}
 }
 
-func TestEndlessMist(t *testing.T) {
-	var d MistDetector
-	var w MistWatch
-	day := 24 * time.Hour
-	for i := range 4 {
-		from := time.Duration(i) * day
-		curve := pulse(75, 99.5, from.Minutes()+60, 2, 9, 40)
-		for now := from; now < from+8*time.Hour; now += 10 * time.Second {
-			d.Observe(now, 24, curve(now.Minutes()))
-			if w.Endless(&d, 15*time.Minute) {
-				t.Fatalf("day %d: an ordinary pulse is endless at %v", i, now-from)
+// A mist that does not stop is told by what the air does not do that it did after
+// the mists before: it does not dry. Air that never dries tells nothing.
+func TestMist_WithoutAnEnd(t *testing.T) {
+	for name, c := range map[string]struct {
+		before, half float64 // % and min
+		want         bool
+	}{
+		"air that dries":            {75, 40, true},
+		"air that dries by evening": {85, 120, true},
+		"closed and wet":            {97, 900, false},
+	} {
+		var d MistDetector
+		var w MistWatch
+		most, said := 0.0, time.Duration(0)
+		for i := range 6 {
+			from, minutes := time.Duration(i)*24*time.Hour, 9.0
+			if i == 5 {
+				minutes = 1e9
+			}
+			curve := pulse(c.before, 99.5, from.Minutes()+60, 2, minutes, c.half)
+			for now := from; now < from+8*time.Hour; now += 30 * time.Second {
+				rh := curve(now.Minutes()) + 0.2*math.Sin(now.Seconds())
+				d.Observe(now, 24, rh)
+				if now == from+time.Hour {
+					w.Expect(now, MistLit)
+				}
+				w.Dry(now, 24, rh, 0, &d, MistLit)
+				switch {
+				case i < 5:
+					most = max(most, w.Sticks)
+				case w.Sticks >= 4.5 && said == 0:
+					said = now - from - time.Hour
+				}
 			}
 		}
-	}
-	from := 4 * day
-	said := time.Duration(0)
-	stuck := pulse(75, 99.5, from.Minutes()+60, 2, 1e9, 40)
-	for now := from; now < from+3*time.Hour && said == 0; now += 10 * time.Second {
-		d.Observe(now, 24, stuck(now.Minutes()))
-		if w.Endless(&d, 15*time.Minute) {
-			said = now - from - time.Hour
+		if most >= 1 || c.want != (said > 0) || said > 4*time.Hour {
+			t.Errorf("%s: evidence of up to %.1f in sound mists, told after %v", name, most, said)
 		}
 	}
-	if said < 15*time.Minute || said > 30*time.Minute {
-		t.Errorf("a mist that does not stop is endless after %v, want 15 to 30 min", said)
+}
+
+// Water that goes on falling cools, also at dusk, when air does not dry.
+func TestMist_WithoutAnEndCools(t *testing.T) {
+	for name, by := range map[string]float64{"as usual": 0, "cooler by 0.7 °C": 0.7} {
+		var c usualCourse
+		for i := range 5 {
+			c.learn(6, 0.5, 1.4+0.02*float64(i))
+		}
+		if got := c.cools(6, 1.44-by); by == 0 && got > -0.5 || by > 0 && got < 4 {
+			t.Errorf("%s: %.1f", name, got)
+		}
 	}
 }
 

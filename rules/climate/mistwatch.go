@@ -37,7 +37,7 @@ const (
 
 // dryScale is in % of humidity under the highest since the mist began; beside it is
 // the temperature: saturated air that is warmed by 1 °C loses 6 % (Magnus).
-var dryScale = courseScale{noise: 1.5, beside: 4, habit: 0.5, bare: 1, tail: 3}
+var dryScale = courseScale{noise: 1.5, beside: 2, habit: 0.5, bare: 1, tail: 3}
 
 // coolScale is in °C: water that goes on falling, and evaporates, cools by 0.3 °C
 // and more within the hour.
@@ -51,7 +51,7 @@ func (c *usualCourse) cools(k int, warmed float64) float64 {
 	}
 	n, s := float64(c.Days[k]), &coolScale
 	d, v := warmed-float64(c.Beside[k]), (2*s.noise*s.noise+n*float64(c.Apart[k]))/(2+n)
-	return logNormal(min(0, d+s.by), v+s.spread*s.spread) - logTailed(d, v, s.tail)
+	return logNormal(max(0, d+s.by), v+s.spread*s.spread) - logTailed(d, v, s.tail)
 }
 
 // A MistTime is when a mist falls: lamps dry the air.
@@ -99,6 +99,7 @@ type MistWatch struct {
 	Weak    float64              `json:"weak"` // evidence that the last pulses were
 
 	Begun   time.Duration       `json:"begun"` // of the pulse whose course is followed
+	Since   time.Duration       `json:"since"` // from when its course is counted
 	Time    MistTime            `json:"time"`
 	Follows bool                `json:"follows"`
 	Last    time.Duration       `json:"last"`
@@ -147,24 +148,33 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 }
 
 // missed is the evidence that nothing fell: what the air gained against what a
-// mist usually fills of what is missing to saturation.
+// mist usually fills of what is missing to saturation. It gains in relative and in
+// absolute humidity, while air that cools gains only in the first, and air that is
+// warmed over wet ground only in the second.
 func (w *MistWatch) missed(d *MistDetector) float64 {
-	var before, after pairMean
+	var before, after, full pairMean // % and g/m³
 	for i := range min(max(d.Filled, 0), mistBins) {
 		switch m := &d.Ring[i]; {
+		case m.RH <= 0:
 		case m.At >= w.Due-mistWait && m.At < w.Due:
-			before.add(m.RH, 0)
+			before.add(m.RH, m.Grams)
 		case m.At >= w.Due+mistWet:
-			after.add(m.RH, 0)
+			after.add(m.RH, m.Grams)
+			full.add(100*m.Grams/m.RH, 0)
 		}
 	}
-	room := 100 - before.Value
-	if before.N == 0 || after.N == 0 || room <= 0 {
+	if before.N == 0 || after.N == 0 {
 		return 0
 	}
 	share, v := w.usual(w.DueTime).filled()
-	rise, noise := after.Value-before.Value, mistNoise*mistNoise
-	return logNormal(rise, noise) - logTailed(rise-share*room, v*room*room+noise, mistSpread*room)
+	gain := func(from, to float64) float64 {
+		room, noise := 100-from, mistNoise*mistNoise
+		if room <= 0 {
+			return 0
+		}
+		return logNormal(to-from, noise) - logTailed(to-from-share*room, v*room*room+noise, mistSpread*room)
+	}
+	return max(gain(before.Value, after.Value), gain(100*before.Beside/full.Value, 100*after.Beside/full.Value))
 }
 
 func (w *MistWatch) usual(t MistTime) *mistUsual { return &w.Usual[min(t, mistTimes-1)] }
@@ -211,24 +221,35 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room float64, d *MistDete
 	switch {
 	case d.Phase == mistRising && d.Now.Start != w.Begun:
 		w.finish()
-		w.Begun, w.Time, w.Follows = d.Now.Start, when, true
-		w.Next, w.Open, w.Top, w.Sticks, w.Endless, w.Dried = 0, pairMean{}, 0, 0, false, false
-		for k := range w.Fell {
-			w.Fell[k] = -1 // not seen
-		}
+		w.Begun, w.Follows, w.Endless, w.Dried = d.Now.Start, true, false, false
+		w.from(d.Now.Start, when)
 	case gap && !w.Endless:
 		w.Follows, w.Sticks = false, 0
+	case w.Follows && !w.Endless && !w.Planned && when == MistLit && w.Time != MistLit:
+		w.from(at, when) // lamps dry what the night did not
 	}
 	if !w.Follows {
 		return
 	}
-	if at-w.Begun >= time.Duration(w.Next+1)*courseBin {
+	if at-w.Since >= time.Duration(w.Next+1)*courseBin {
 		w.closeDry()
-		w.Next = max(w.Next, int((at-w.Begun)/courseBin))
+		w.Next = max(w.Next, int((at-w.Since)/courseBin))
 	}
 	w.Open.add(rh, celsius-room)
-	if w.Next >= courseBins && !w.Endless {
+	switch {
+	case w.Endless || w.Next < courseBins:
+	case w.Dried || w.Planned:
 		w.finish()
+	default: // it fell at an hour that tells nothing: this one may
+		w.from(at, when)
+	}
+}
+
+// from counts a course from a time of its kind.
+func (w *MistWatch) from(at time.Duration, when MistTime) {
+	w.Since, w.Time, w.Next, w.Open, w.Top, w.Sticks, w.Planned = at, when, 0, pairMean{}, 0, 0, false
+	for k := range w.Fell {
+		w.Fell[k] = -1 // not seen
 	}
 }
 
@@ -241,12 +262,12 @@ func (w *MistWatch) closeDry() {
 	}
 	if w.Top == 0 {
 		// Only at its own hour does the temperature go its usual way.
-		w.Warm, w.Planned = m.Beside, w.Begun >= w.Due-mistEarly && w.Begun <= w.Due+mistLate
+		w.Warm, w.Planned = m.Beside, w.Since >= w.Due-mistEarly && w.Since <= w.Due+mistLate
 	}
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next
 	w.Dried = fell >= mistDries
-	if k >= courseBins {
+	if uint(k) >= courseBins { // or a state from elsewhere
 		return
 	}
 	w.Fell[k], w.Warmed[k] = float32(fell), float32(m.Beside-w.Warm)
@@ -286,6 +307,14 @@ func (w *MistWatch) finish() {
 	}
 	w.Follows, w.Sticks = false, 0
 }
+
+// Adopt follows a mist without an end of which nothing is known but that.
+func (w *MistWatch) Adopt(at time.Duration) {
+	w.Begun, w.Since, w.Last, w.Follows, w.Endless = max(at, 1), at, at, true, true
+}
+
+// Over ends a mist without an end that dried.
+func (w *MistWatch) Over() { w.Endless, w.Follows, w.Sticks = false, false, 0 }
 
 // Wet is for how long the mist that is followed has not dried.
 func (w *MistWatch) Wet() time.Duration {

@@ -2,7 +2,6 @@ package climate
 
 import (
 	"math"
-	"slices"
 	"testing"
 	"time"
 )
@@ -101,120 +100,107 @@ func TestShortSwitchIsNoDay(t *testing.T) {
 	}
 }
 
-// lampDay is an enclosure under lamps from hour 8 to 20 in a room of 22 °C.
-func lampDay(w *LampWatch, day int, works func(on bool) bool, each func(LampStep)) {
-	warm, was := 0.0, false
+// lampDay is an enclosure under lamps from hour 8 to 20 in a room of 22 °C; lit says
+// at which minutes they burn. each looks every ten minutes.
+func lampDay(w *LampWatch, day int, lit func(minute int) bool, each func(minute int, s LampSign)) {
+	warm := 0.0
+	if lit(-1) {
+		warm = 2.5
+	}
 	for m := range 24 * 60 {
 		at := time.Duration(day)*24*time.Hour + time.Duration(m)*time.Minute
-		scheduled := m >= 480 && m < 1200
-		lit := scheduled
-		if !works(scheduled) {
-			lit = was
-		}
-		was = lit
-		target := 0.0
-		if lit {
+		target, room := 0.0, 22+0.3*math.Sin(float64(m)/200)
+		if lit(m) {
 			target = 2.5
 		}
 		warm += (target - warm) / 40
-		if w.Observe(at, 22+warm+0.3*math.Sin(float64(m)/200), 22+0.3*math.Sin(float64(m)/200), true, scheduled) {
-			s, _ := w.Step()
-			each(s)
+		w.Observe(at, room+warm, room, true, scheduled(m))
+		if m%10 == 9 {
+			each(m, w.Sign)
 		}
 	}
 }
 
-func TestLampsStuck(t *testing.T) {
-	var w LampWatch
-	var last []LampVerdict
-	judge := func(s LampStep) { last = append(last, JudgeLamps(s, nil)) }
-	day := 0
-	for ; day < 4; day++ {
-		lampDay(&w, day, func(bool) bool { return true }, judge)
-	}
-	if last[0] != LampsUnjudged || last[len(last)-1] != LampsAsScheduled {
-		t.Errorf("verdicts of sound lamps: %v, want unjudged first and as scheduled in the end", last)
-	}
-	last = nil
-	lampDay(&w, day, func(on bool) bool { return on }, judge) // they do not go off
-	if len(last) != 2 || last[0] != LampsAsScheduled || last[1] != LampsStuckOn {
-		t.Errorf("lamps that stay on: %v", last)
-	}
-	last = nil
-	lampDay(&w, day+1, func(bool) bool { return true }, judge)
-	last = nil
-	lampDay(&w, day+2, func(on bool) bool { return !on }, judge) // they do not come on
-	if len(last) != 2 || last[0] != LampsStuckOff {
-		t.Errorf("lamps that stay off: %v", last)
-	}
-}
+func scheduled(m int) bool { return m >= 480 && m < 1200 }
 
-// Lamps that lost their power at noon, or were on all night, do not step at the next
-// switch, and are not stuck the other way.
-func TestLampsStepBeforeTheirTime(t *testing.T) {
-	for name, works := range map[string]func(minute int) bool{
-		"off since noon": func(m int) bool { return m >= 480 && m < 720 },
-		"on since 3":     func(m int) bool { return m >= 180 && m < 1200 },
+// Within an hour of a switch that does not come the odds are in the thousands, and
+// no sound day comes near that.
+func TestLamps_SwitchThatDoesNotCome(t *testing.T) {
+	for name, c := range map[string]struct {
+		lit  func(int) bool
+		from int // minute of the switch that does not come
+	}{
+		"they do not go off": {func(m int) bool { return m >= 480 }, 1200},
+		"they do not go on":  {func(int) bool { return false }, 480},
 	} {
 		var w LampWatch
-		var got []LampVerdict
-		for day := range 5 {
-			lit := works
-			if day < 4 {
-				lit = func(m int) bool { return m >= 480 && m < 1200 }
-			}
-			got = nil
-			warm := 0.0
-			for m := range 24 * 60 {
-				target := 0.0
-				if lit(m) {
-					target = 2.5
+		for day := range 4 {
+			lampDay(&w, day, scheduled, func(m int, s LampSign) {
+				if s.Missing >= LampHint || day == 3 && s.Looks >= 3 && s.Missing > -LampHint {
+					t.Errorf("%s: a sound day %d, minute %d: %+v", name, day, m, s)
 				}
-				warm += (target - warm) / 40
-				at := time.Duration(day)*24*time.Hour + time.Duration(m)*time.Minute
-				if w.Observe(at, 22+warm, 22, true, m >= 480 && m < 1200) {
-					s, _ := w.Step()
-					got = append(got, JudgeLamps(s, nil))
-				}
+			})
+		}
+		told := 0
+		lampDay(&w, 4, c.lit, func(m int, s LampSign) {
+			if s.Missing >= 8 && told == 0 {
+				told = m
 			}
+		})
+		if told < c.from || told > c.from+60 {
+			t.Errorf("%s: told at minute %d, want within the hour of %d", name, told, c.from)
 		}
-		want := []LampVerdict{LampsAsScheduled, LampsUnjudged}
-		if name == "on since 3" {
-			want = []LampVerdict{LampsUnjudged, LampsAsScheduled}
-		}
-		if !slices.Equal(got, want) {
-			t.Errorf("%s: %v, want %v", name, got, want)
+		if w.Course[1].Days[0] > 5 || w.Course[0].Days[0] > 5 {
+			t.Errorf("%s: a step that was missing was learned", name)
 		}
 	}
 }
 
-func TestJudgeLamps(t *testing.T) {
-	gone := LampStep{On: true, Step: 0.1, Usual: 1.0, Judged: true}
-	there := LampStep{On: true, Step: 1.1, Usual: 1.0, Judged: true}
-	off := LampStep{On: false, Step: -1, Usual: -1, Judged: true}
-	clear := LampStep{On: true, Step: 0.1, Usual: 2.0, Judged: true, Room: true}
-	lit := func(s LampStep, l Lamps) LampStep { s.Light = l; return s }
+// Lamps that lost their power at noon, or came on at three, step without a switch,
+// and are not missed at the next one.
+func TestLamps_StepWithoutASwitch(t *testing.T) {
 	for name, c := range map[string]struct {
-		own   LampStep
-		peers []LampStep
-		want  LampVerdict
+		lit  func(int) bool
+		from int
 	}{
-		"a small step is missing, nobody to ask": {gone, nil, LampsUnjudged},
-		"peers warmed":                           {gone, []LampStep{there, there, gone}, LampsStuckOff},
-		"peers did not either: the room's doing": {gone, []LampStep{gone, gone}, LampsUnjudged},
-		"peers that switched off say nothing":    {gone, []LampStep{off, off}, LampsUnjudged},
-		"own step is never lost":                 {clear, []LampStep{gone}, LampsStuckOff},
-		"a step as usual":                        {there, nil, LampsAsScheduled},
-		"half a step":                            {LampStep{On: true, Step: 0.45, Usual: 1, Judged: true}, []LampStep{there}, LampsUnjudged},
-		"no history":                             {LampStep{On: true, Step: 0}, []LampStep{there}, LampsUnjudged},
-		"a light probe sees them on":             {lit(gone, LampsOn), []LampStep{there}, LampsAsScheduled},
-		"a light probe sees them off":            {lit(there, LampsOff), nil, LampsStuckOff},
-		"a light probe sees them on at night":    {lit(off, LampsOn), nil, LampsStuckOn},
-		"no step down, peers cooled":             {LampStep{On: false, Step: -0.1, Usual: -1, Judged: true}, []LampStep{off}, LampsStuckOn},
+		"off since noon": {func(m int) bool { return m >= 480 && m < 720 }, 720},
+		"on since 3":     {func(m int) bool { return m >= 180 && m < 1200 }, 180},
 	} {
-		if got := JudgeLamps(c.own, c.peers); got != c.want {
-			t.Errorf("%s: %v, want %v", name, got, c.want)
+		var w LampWatch
+		for day := range 4 {
+			lampDay(&w, day, scheduled, func(m int, s LampSign) {
+				if s.Moved >= 1 {
+					t.Errorf("%s: a sound day, minute %d: %+v", name, m, s)
+				}
+			})
 		}
+		told := 0
+		lampDay(&w, 4, c.lit, func(m int, s LampSign) {
+			if s.Moved >= 7 && told == 0 {
+				told = m
+				w.IsWrong()
+			}
+		})
+		if told < c.from || told > c.from+60 || !w.Early && name == "off since noon" {
+			t.Errorf("%s: told at minute %d, want within the hour of %d; %+v", name, told, c.from, w.Early)
+		}
+	}
+}
+
+// A heater that stuck as the lamps went off is no lamp.
+func TestLamps_SomethingStronger(t *testing.T) {
+	c := usualCourse{}
+	for range 5 {
+		c.learn(4, -2, 0)
+	}
+	if got := c.missing(4, 0, 0, lampScale); got < 8 {
+		t.Errorf("no step: %v", got)
+	}
+	if got := c.missing(4, 2, 0, lampScale); got != 0 {
+		t.Errorf("a step the other way, and far: %v", got)
+	}
+	if a, b := c.missing(4, -0.6, 0, lampScale), c.missing(4, -0.6, 4, lampScale); b > a/2 {
+		t.Errorf("a room that moved by 4 °C as it never does: %v, without %v", b, a)
 	}
 }
 

@@ -59,13 +59,14 @@ func TestEstimatorsSurviveARestart(t *testing.T) {
 				dose.Observe(limits, at, temp)
 				mist.Observe(at, temp, rh)
 				watch.Verdict(at, &mist)
+				watch.Dry(at, temp, rh, 22, &mist, MistLit)
 				night.Observe(at, temp, on)
 				lamps.Observe(at, temp, 22, true, on)
 				lamps.ObserveLight(at, rh*10, on)
 				door.Observe(DoorReading{At: at, Temp: temp, RH: rh})
 				offset.Observe(math.Mod(at.Hours(), 24), temp-22)
 			}
-			watch.Expect(at)
+			watch.Expect(at, MistLit)
 			if p, ok := mist.Last(); ok {
 				dry.Add(p.Start, p.HalfLife)
 			}
@@ -74,15 +75,19 @@ func TestEstimatorsSurviveARestart(t *testing.T) {
 		hour := math.Mod(at.Hours(), 24)
 		same(t, &trend, func(v *Trend) any { v.Observe(at, temp); s, ok := v.Slope(); return fmt.Sprint(s, ok) })
 		same(t, &dose, func(v *Dose) any { v.Observe(limits, at, temp); return *v })
-		same(t, &watch, func(v *MistWatch) any { a, b := v.Verdict(at, &mist); return fmt.Sprint(a, b) })
+		same(t, &watch, func(v *MistWatch) any {
+			a, b := v.Verdict(at, &mist)
+			v.Dry(at, temp, rh, 22, &mist, MistDark)
+			return fmt.Sprint(a, b, *v)
+		})
 		same(t, &mist, func(v *MistDetector) any {
 			e := v.Observe(at, temp, rh)
 			v.finish()
-			return fmt.Sprint(e, v.Done, v.Soaked())
+			return fmt.Sprint(e, v.Done)
 		})
 		same(t, &dry, func(v *DryDown) any { a, b, c, ok := v.Trend(); return fmt.Sprint(a, b, c, ok) })
 		same(t, &night, func(v *Night) any { v.Observe(at, temp, !v.On); r, _ := v.Report(); return fmt.Sprint(r, v.Streak(2)) })
-		same(t, &lamps, func(v *LampWatch) any { s, ok := v.Step(); return fmt.Sprint(s, ok, v.Light.State, v.Waiting) })
+		same(t, &lamps, func(v *LampWatch) any { v.Observe(at, temp, 22, true, true); return fmt.Sprint(*v) })
 		same(t, &door, func(v *Door) any { return fmt.Sprint(v.Observe(DoorReading{At: at, Temp: temp, RH: rh / 2}), v.Ajar()) })
 		same(t, &offset, func(v *HourOffset) any { c, ok := v.At(hour); return fmt.Sprint(c, ok) })
 	})

@@ -15,7 +15,7 @@ import (
 // The figures of the judge, this project's own, tuned on the tuned half of
 // rules/corpus. Evidence is in natural logarithms of odds: 8 is one in 3,000.
 const (
-	told      = 8.0              // for one enclosure, of itself or with the others on its timer
+	told      = 7.0              // for one enclosure, of itself or with the others on its timer
 	follows   = -3.0             // against: the lamps switched
 	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
 	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
@@ -238,16 +238,25 @@ func (l look) unmoved(en *room.Enclosure) bool {
 }
 
 // cause is the power where all timers went dark off schedule, the enclosure's own
-// lamp where others on its timer switched, or the timer.
+// lamp where it alone on its timer did not switch and others did, or the timer.
 func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
 	if f == climate.LampsOffEarly && l.allDark() {
 		return alarm.Cause{Kind: alarm.CausePower}
 	}
+	stuck, stepped := 0, 0
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
-		if o.Lamps == en.Lamps && o != en && !o.St.Lamps.Wrong && o.St.Lamps.Sign.Looks >= looks && o.St.Lamps.Sign.Missing <= follows {
-			return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
+		w := &o.St.Lamps
+		switch {
+		case o.Lamps != en.Lamps:
+		case w.Wrong || l.faults[i] != climate.LampsFollow || w.Sign.Missing >= climate.LampHint:
+			stuck++
+		case w.Sign.Looks >= looks && w.Sign.Missing <= follows:
+			stepped++
 		}
+	}
+	if stuck < 2 && stepped > 0 {
+		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
 	}
 	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}
 }

@@ -13,9 +13,6 @@ import (
 )
 
 func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
-	if why := l.causes().LampsGone(); why != nil {
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
-	}
 	n, mates := 0, 0
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
@@ -23,12 +20,15 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 			continue
 		}
 		mates++
-		if w := &l.At[i].Watch; w.Endless || w.Sticks >= some {
+		if w := &l.At[i].Watch; w.Endless || w.Sticks >= hint {
 			n++
 		}
 	}
 	if n > 1 && 2*n >= mates {
 		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
+	}
+	if why := l.causes().LampsGone(); why != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
 	}
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
 }
@@ -168,6 +168,7 @@ func (l look) timeOf(en *room.Enclosure) climate.MistTime {
 const (
 	told = 4.5           // for one enclosure, of itself or with the others on its supply
 	some = 1.5           // to count for others
+	hint = 0.3           // of another on the supply that makes it the supply's
 	dusk = 3 * time.Hour // before the lamps go off
 )
 
@@ -178,10 +179,12 @@ func (l look) judgeEndless(en *room.Enclosure, now sensors.Instant) {
 	switch {
 	case en.Mist < 0:
 		return
+	case s.Rec.Life.Active && w.Begun == 0: // told before this was watched
+		w.Adopt(l.v.EstAt(now.Mono))
 	case !w.Endless:
 		w.Endless = l.sticks(en) && !l.coolsByItself(en, now.Mono)
 	case w.Dried:
-		w.Endless = false
+		w.Over()
 	}
 	if w.Endless || s.Open() {
 		s.Against(w.Wet().Minutes(), l.v.Mists[en.Mist].Cfg.Longest.D().Minutes())
@@ -223,6 +226,9 @@ func (l look) dropOn(en *room.Enclosure) bool {
 // coolsByItself reports whether the air got damp without water: as it cooled with
 // the room or without the lamps, or only for a probe that a drop fell on.
 func (l look) coolsByItself(en *room.Enclosure, now time.Duration) bool {
+	if w := &en.St.Lamps; w.Wrong || w.Sign.Missing >= some || w.Sign.Moved >= some {
+		return true // lamps that are off do not dry
+	}
 	return l.causes().CoolsWithRoom(en) || l.dropOn(en) || !en.Misted(now, 45*time.Minute) && l.causes().Darkens(now)
 }
 

@@ -10,21 +10,38 @@ import (
 	"dewline/rules/room/roomtest"
 )
 
-func TestSoaks_OnlyTheUnusualIsOdd(t *testing.T) {
-	var s Soaks
-	if s.odd(2*time.Hour) || !s.odd(3*time.Hour) {
-		t.Error("before anything is known three hours are odd, less is not")
-	}
-	for range 4 {
-		s.Most = 90 * time.Minute
-		s.pulse()
-	}
-	if s.odd(100*time.Minute) || !s.odd(121*time.Minute) {
-		t.Error("a third over the usual 90 min is odd, less is not")
-	}
-	s = Soaks{Num: 8}
-	if s.odd(29*time.Minute) || !s.odd(31*time.Minute) {
-		t.Error("an enclosure that never soaks: half an hour")
+// One enclosure that does not dry is its own nozzle; several on a supply add up what
+// would not do for each.
+func TestEndless_SupplyOrNozzle(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		sticks [4]float64
+		want   alarm.Cause
+	}{
+		{"nothing", [4]float64{0.2, 0, 0, -1}, alarm.Cause{}},
+		{"a hint of one", [4]float64{3, 0, 0, -1}, alarm.Cause{}},
+		{"one", [4]float64{5, -0.3, -2, -8}, alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}},
+		{"hints of all", [4]float64{2, 1.6, 1, 0.5}, alarm.Cause{Kind: alarm.CauseSupply, ID: "m"}},
+		{"a hint of one, others dry", [4]float64{3, 3, -4, -4}, alarm.Cause{}},
+	} {
+		v := roomtest.View(t, 4, "")
+		j, found := New(v), &roomtest.Found{}
+		l := look{j, v, &room.Out{Lives: found}}
+		for i, x := range c.sticks {
+			w := &j.At[i].Watch
+			w.Sticks, w.Follows, w.Begun, w.Last = x, true, v.At.Mono-time.Hour, v.At.Mono
+		}
+		l.judgeEndless(&v.Enclosures[0], v.At)
+		f, ok := found.Last(alarm.KindMistEndless)
+		if ok != (c.want.Kind != "") {
+			t.Fatalf("%s: told %v", c.name, ok)
+		}
+		if !ok {
+			continue
+		}
+		if got, _ := j.Cause(v, f.Alarm); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
 	}
 }
 

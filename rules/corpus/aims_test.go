@@ -1,0 +1,78 @@
+package corpus
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"dewline/rules"
+)
+
+// What is told in time in rooms of both generators, of the tuned half: two cases of
+// each, of which at least so many.
+func TestAims_Told(t *testing.T) {
+	skipUnderRace(t)
+	for _, c := range []struct {
+		kind  string
+		least int
+	}{
+		{"lamps stuck on", 4}, {"lamps stuck on, cool night", 4}, {"lamps stuck off", 4}, {"timer shifted", 4},
+		{"power cut by day", 3}, {"door at 25 a.c./h", 4}, {"door at 40 a.c./h", 4}, {"door wide open", 4},
+		{"mister stuck on, one", 3}, {"mister stuck on, all", 4},
+	} {
+		t.Run(c.kind, func(t *testing.T) {
+			t.Parallel()
+			told := 0
+			for _, o := range playSome(t, c.kind) {
+				if o.told >= 0 && o.told-o.due <= o.f.within {
+					told++
+				} else {
+					t.Logf("%c %d: told at %v, due at %v", o.c.gen, o.c.seed, o.told, o.due)
+				}
+			}
+			if told < c.least {
+				t.Errorf("%d told in time, want %d", told, c.least)
+			}
+		})
+	}
+}
+
+// What healthy rooms must not be told.
+func TestAims_Quiet(t *testing.T) {
+	skipUnderRace(t)
+	for kind, never := range map[string][]rules.AlarmID{
+		"healthy, closed and wet":    {rules.MistEndless},
+		"healthy, hot evenings":      {rules.LampStuck, rules.MistEndless, rules.DoorAjar},
+		"healthy, the doubled hour":  {rules.MistEndless, rules.MistMissing},
+		"healthy, the hour left out": {rules.MistEndless, rules.MistMissing},
+	} {
+		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
+			for _, o := range playSome(t, kind) {
+				for _, id := range never {
+					if o.peace[id] > 0 {
+						t.Errorf("%c %d: %s %d times:\n%s", o.c.gen, o.c.seed, id, o.peace[id], strings.Join(o.rows, "\n"))
+					}
+				}
+			}
+		})
+	}
+}
+
+func playSome(t *testing.T, kind string) (list []*outcome) {
+	t.Helper()
+	for _, c := range cases(t, tuned) {
+		if c.kind != kind || c.seed > 2 {
+			continue
+		}
+		o, err := play(c)
+		if errors.Is(err, errNoOpenData) {
+			continue
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		list = append(list, o)
+	}
+	return list
+}
