@@ -14,6 +14,8 @@ const (
 	// A probe's last digit is 0.01 °C, and air in an enclosure is never
 	// quieter than that: below this a sigma would only claim what it cannot know.
 	trendNoise = 0.01
+	// Lamps that come on warm by some 3 °C in the first half hour.
+	trendSteep = 6.0 // °C/h
 )
 
 // A Slope is a rate of change with its uncertainty.
@@ -87,6 +89,25 @@ func (t *Trend) Slope() (Slope, bool) {
 		t.current = true
 	}
 	return t.slope, t.ok
+}
+
+// Steep is the rate in °C/h that the value has kept for the last four minutes, where
+// it is so steep that no noise makes it: long before a slope is known. It is the
+// lesser of two halves.
+func (t *Trend) Steep() (perHour float64, ok bool) {
+	if t.Filled < 3 || !t.sound() {
+		return 0, false
+	}
+	at := func(i int) int { return (t.Head + trendBins - i) % trendBins }
+	rate := func(newer, older int) float64 {
+		dt := (t.Times[newer] - t.Times[older]).Hours()
+		if dt <= 0 || dt > trendGap.Hours() {
+			return 0
+		}
+		return (t.Values[newer] - t.Values[older]) / dt
+	}
+	r := min(rate(at(1), at(2)), rate(at(2), at(3)))
+	return r, r >= trendSteep
 }
 
 // compute fits all bins, and the newer half where that clearly disagrees: at

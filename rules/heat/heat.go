@@ -7,6 +7,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
+	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -35,6 +36,10 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		return
 	}
 	slope, ok := en.St.Trend.Slope()
+	steep, isSteep := en.St.Trend.Steep()
+	if isSteep && steep > slope.PerHour {
+		slope, ok = climate.Slope{PerHour: steep, Sigma: steep / 4, Value: float64(en.Now.Hot) / 100}, true
+	}
 	if !ok {
 		l.out.Apply(s, alarm.Missing, gap)
 		return
@@ -59,7 +64,7 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		in = alarm.Beyond
 		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}
-	l.out.Apply(s, in, gap)
+	l.out.Find(room.Finding{Alarm: s, In: in, Gap: gap, Urgent: in == alarm.Beyond && isSteep})
 }
 
 // mistDips is how long the fall that a mist makes says nothing about the rise.

@@ -56,6 +56,36 @@ func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 	return t
 }
 
+// The figures of a rise that goes straight on, this project's own, tuned on the
+// tuned half of rules/corpus.
+const (
+	straightEarly = 0.75      // of the time at the present rate: rises steepen
+	straightLate  = 1.5       // of it, in the middle, where a model expects none
+	straightSoon  = time.Hour // that a rise nobody expects may take
+	straightSure  = 3.0       // standard deviations of such a rise
+	straightLeast = 1.5       // °C/h of it
+)
+
+// straight lets a forecast hold what a rise that goes straight on would do: a heat
+// source that a model does not know need not level off.
+func straight(t climate.Eta, way float64, s climate.Slope) climate.Eta {
+	if way <= 0 || s.PerHour < Climbs {
+		return t
+	}
+	at := func(rate float64) time.Duration { return time.Duration(way / rate * float64(time.Hour)) }
+	now := at(s.PerHour)
+	if !t.Known {
+		if s.PerHour < max(straightLeast, straightSure*s.Sigma) || now > straightSoon {
+			return t
+		}
+		t = climate.Eta{Known: true, From: now, Mid: time.Duration(straightLate * float64(now)), To: climate.Horizon, Open: true}
+	}
+	t.From = min(t.From, time.Duration(straightEarly*float64(at(s.PerHour+s.Sigma))))
+	t.To = max(t.To, now)
+	t.Mid = min(max(t.Mid, t.From), t.To)
+	return t
+}
+
 // Forecast fills what is ahead of the enclosure.
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope) {
 	o := climate.Outlook{
@@ -81,6 +111,7 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope)
 		if !f.Learned {
 			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
 		}
+		en.St.Ahead.ToCeiling = straight(en.St.Ahead.ToCeiling, o.Ceiling-o.Air, slope)
 		v.allowForMist(en, &en.St.Ahead.ToCeiling, o.Ceiling-o.Air, now)
 	}
 }
