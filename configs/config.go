@@ -51,7 +51,8 @@ const (
 	Outdoor Place = "outside"
 )
 
-// Probe is one probe and how to reach it.
+// Probe is one probe and how to reach it. Its fields are the keys of a [[probe]]
+// section of any family, and so more than other types have.
 type Probe struct {
 	ID        string `toml:"id"`
 	Family    string `toml:"family"` // a row of sensors/table
@@ -136,7 +137,8 @@ type Mist struct {
 }
 
 // Species is one entry of the species table. All limits are defaults and not
-// veterinary advice; each can be overridden.
+// veterinary advice; each can be overridden. Its fields are the keys of a
+// [[species]] section, and so more than other types have.
 type Species struct {
 	ID   string `toml:"id"`
 	Name string `toml:"name"`

@@ -120,13 +120,28 @@ func ClimateOf(v *rules.EnclosureView) Climate {
 	return c
 }
 
+// Standing is where an enclosure stands, what is known of it.
+type Standing struct {
+	Rack  string `json:"rack,omitempty"`
+	Shelf int    `json:"shelf,omitempty"`
+	Slot  int    `json:"slot,omitempty"`
+}
+
+// Habits are how an enclosure's mists and nights went.
+type Habits struct {
+	SinceMist    *int64   `json:"since_mist_seconds,omitempty"`
+	MissedMists  int      `json:"missed_mists"` // scheduled ones in a row without a pulse
+	DryDown      *int64   `json:"dry_down_half_life_seconds,omitempty"`
+	DryDownUsual *int64   `json:"dry_down_usual_seconds,omitempty"`
+	NightDrop    *float64 `json:"night_drop_c,omitempty"` // of the last whole night
+	NightsNoDrop int      `json:"nights_without_drop"`
+}
+
 // An Enclosure is what the API says of one enclosure.
 type Enclosure struct {
-	ID          string    `json:"id"`
-	Name        string    `json:"name"`
-	Rack        string    `json:"rack,omitempty"`
-	Shelf       int       `json:"shelf,omitempty"`
-	Slot        int       `json:"slot,omitempty"`
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	Standing
 	Species     string    `json:"species"`
 	Stage       string    `json:"stage"`
 	Time        time.Time `json:"time,omitzero"` // of the last reading
@@ -137,12 +152,7 @@ type Enclosure struct {
 	Band        string    `json:"band"` // "day", "night" or "day or night"
 	Limits
 	Estimates
-	SinceMist     *int64          `json:"since_mist_seconds,omitempty"`
-	MissedMists   int             `json:"missed_mists"` // scheduled ones in a row without a pulse
-	DryDown       *int64          `json:"dry_down_half_life_seconds,omitempty"`
-	DryDownUsual  *int64          `json:"dry_down_usual_seconds,omitempty"`
-	NightDrop     *float64        `json:"night_drop_c,omitempty"` // of the last whole night
-	NightsNoDrop  int             `json:"nights_without_drop"`
+	Habits
 	DoorOpen      bool            `json:"door_open"`
 	OutOfService  bool            `json:"out_of_service"`
 	Blind         bool            `json:"blind"`
@@ -153,12 +163,14 @@ type Enclosure struct {
 
 func enclosureOf(v *rules.EnclosureView) Enclosure {
 	return Enclosure{
-		ID: v.ID, Name: v.Name, Rack: v.Rack, Shelf: v.Shelf, Slot: v.Slot, Species: v.Species, Stage: v.Stage,
+		ID: v.ID, Name: v.Name, Standing: Standing{v.Rack, v.Shelf, v.Slot}, Species: v.Species, Stage: v.Stage,
 		Time: wall(v.At), Temperature: celsius(v.Temperature), Hottest: celsius(v.Hottest), InBand: celsius(v.Band), Humidity: percent(v.Humidity),
 		Band: v.BandName, Limits: limitsOf(v), Estimates: estimatesOf(v),
-		SinceMist: maybeSeconds(v.LastMist), MissedMists: v.MissedMists,
-		DryDown: maybeSeconds(v.DryDown), DryDownUsual: maybeSeconds(v.DryDownUsual),
-		NightDrop: known(v.NightDrop, tenth), NightsNoDrop: v.NightsNoDrop, DoorOpen: v.DoorOpen,
+		Habits: Habits{
+			maybeSeconds(v.LastMist), v.MissedMists, maybeSeconds(v.DryDown), maybeSeconds(v.DryDownUsual),
+			known(v.NightDrop, tenth), v.NightsNoDrop,
+		},
+		DoorOpen:     v.DoorOpen,
 		OutOfService: v.OutOfService, Blind: v.Blind, Unknown: list(v.Unknown),
 		Alarms: list(v.Alarms), WorstPriority: v.Worst,
 	}
@@ -183,14 +195,12 @@ func estimatesOf(v *rules.EnclosureView) Estimates {
 // A Prospect is what an assumed room would do to one enclosure within 24 h: a
 // forecast and no promise. The figures are absent where no probe delivers.
 type Prospect struct {
-	Enclosure string   `json:"enclosure"`
-	Name      string   `json:"name"`
-	Rack      string   `json:"rack,omitempty"`
-	Shelf     int      `json:"shelf,omitempty"`
-	Slot      int      `json:"slot,omitempty"`
-	Now       *float64 `json:"now_c,omitempty"`
-	Peak      *float64 `json:"peak_c,omitempty"`
-	Lethal    float64  `json:"lethal_limit_c"`
+	Enclosure string `json:"enclosure"`
+	Name      string `json:"name"`
+	Standing
+	Now    *float64 `json:"now_c,omitempty"`
+	Peak   *float64 `json:"peak_c,omitempty"`
+	Lethal float64  `json:"lethal_limit_c"`
 	// ToLethal is the time until the limit is reached, absent where it is not.
 	ToLethal *int64 `json:"to_lethal_limit_seconds,omitempty"`
 	Learned  bool   `json:"learned"` // by the enclosure's own model, else by usual figures
@@ -203,7 +213,7 @@ type Prospect struct {
 // ProspectsOf makes the answer to an assumption.
 func ProspectsOf(list []rules.Prospect) []Prospect {
 	return listOf(list, func(p *rules.Prospect) Prospect {
-		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Rack: p.Rack, Shelf: p.Shelf, Slot: p.Slot, Lethal: p.Ceiling, Learned: p.Learned,
+		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Standing: Standing{p.Rack, p.Shelf, p.Slot}, Lethal: p.Ceiling, Learned: p.Learned,
 			WetBulb: known(p.WetBulb, tenth), BlownIn: string(p.BlownIn)}
 		if p.Known {
 			d.Now, d.Peak = known(&p.Now, hundredth), known(&p.Peak, tenth)

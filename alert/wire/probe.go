@@ -10,23 +10,18 @@ import (
 // A Probe is what the API says of one probe. A value with a doubt beside it is
 // the present one; without, it is the last good one.
 type Probe struct {
-	ID             string            `json:"id"`
-	Family         string            `json:"family"`
-	Place          string            `json:"place"`
-	Enclosure      string            `json:"enclosure,omitempty"`
-	Time           time.Time         `json:"time,omitzero"`               // of the last reading, of any quality
-	LastGood       time.Time         `json:"last_good,omitzero"`          // of the last good one
-	Fresh          bool              `json:"fresh"`                       // it answers, be it with values that are doubted
-	Age            *int64            `json:"age_seconds,omitempty"`       // of the last good value
-	HeardAge       *int64            `json:"heard_age_seconds,omitempty"` // of the last answer
-	Quality        string            `json:"quality,omitempty"`           // of the last reading: good, suspect or bad
-	Reason         string            `json:"reason,omitempty"`
-	Temperature    *float64          `json:"temperature_c,omitempty"`
-	Humidity       *float64          `json:"humidity_pct,omitempty"`
-	TempDoubt      string            `json:"temperature_doubt,omitempty"` // why the present value is not trusted
-	HumDoubt       string            `json:"humidity_doubt,omitempty"`
-	Uncertainty    float64           `json:"humidity_uncertainty_pct,omitempty"` // ±, about 95 %
-	Light          *uint32           `json:"light_lux,omitempty"`
+	ID        string    `json:"id"`
+	Family    string    `json:"family"`
+	Place     string    `json:"place"`
+	Enclosure string    `json:"enclosure,omitempty"`
+	Time      time.Time `json:"time,omitzero"`               // of the last reading, of any quality
+	LastGood  time.Time `json:"last_good,omitzero"`          // of the last good one
+	Fresh     bool      `json:"fresh"`                       // it answers, be it with values that are doubted
+	Age       *int64    `json:"age_seconds,omitempty"`       // of the last good value
+	HeardAge  *int64    `json:"heard_age_seconds,omitempty"` // of the last answer
+	Quality   string    `json:"quality,omitempty"`           // of the last reading: good, suspect or bad
+	Reason    string    `json:"reason,omitempty"`
+	Values
 	Readings       uint64            `json:"readings"`
 	Good           uint64            `json:"good_readings"`
 	Counts         map[string]uint64 `json:"doubts"` // suspect and bad readings by reason
@@ -35,12 +30,23 @@ type Probe struct {
 	Frozen         bool              `json:"frozen"`
 }
 
+// Values are those that a probe told last.
+type Values struct {
+	Temperature *float64 `json:"temperature_c,omitempty"`
+	Humidity    *float64 `json:"humidity_pct,omitempty"`
+	TempDoubt   string   `json:"temperature_doubt,omitempty"` // why the present value is not trusted
+	HumDoubt    string   `json:"humidity_doubt,omitempty"`
+	Uncertainty float64  `json:"humidity_uncertainty_pct,omitempty"` // ±, about 95 %
+	Light       *uint32  `json:"light_lux,omitempty"`
+}
+
 func probeOf(v *rules.ProbeView) Probe {
 	p := Probe{
 		ID: v.ID, Family: v.Family, Place: v.Place, Enclosure: v.Enclosure, Time: wall(v.At), LastGood: wall(v.LastGood),
-		Fresh: v.Fresh, Quality: v.Quality, Reason: v.Reason, Uncertainty: tenth(v.Uncertainty),
+		Fresh: v.Fresh, Quality: v.Quality, Reason: v.Reason,
 		Readings: v.Readings, Good: v.Good, Counts: v.Counts, Frozen: v.Frozen,
-		HumidityDue: v.HumidityDue, TempDoubt: v.TemperatureDoubt, HumDoubt: v.HumidityDoubt, TemperatureDue: v.TemperatureDue,
+		HumidityDue: v.HumidityDue, TemperatureDue: v.TemperatureDue,
+		Values: Values{TempDoubt: v.TemperatureDoubt, HumDoubt: v.HumidityDoubt, Uncertainty: tenth(v.Uncertainty)},
 	}
 	if v.Good > 0 {
 		p.Age = maybeSeconds(&v.Age)
