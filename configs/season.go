@@ -50,12 +50,7 @@ func (c *Config) SeasonOn(e Enclosure, at time.Time) (Season, bool) {
 		return Season{}, false
 	}
 	d := YearDayOf(c.local(at))
-	for _, s := range c.Seasons {
-		if s.holds(e) && s.covers(d) {
-			return s, true
-		}
-	}
-	return Season{}, false
+	return find(c.Seasons, func(s Season) bool { return s.holds(e) && s.covers(d) })
 }
 
 // local is at by the room's clock.

@@ -132,22 +132,12 @@ func (s *Species) Watched(b Band) Band {
 
 // LampsOf returns the lamp schedule of e; false where it has none.
 func (c *Config) LampsOf(e Enclosure) (Lamps, bool) {
-	for _, l := range c.Lamps {
-		if e.Lamps != "" && l.ID == e.Lamps {
-			return l, true
-		}
-	}
-	return Lamps{}, false
+	return find(c.Lamps, func(l Lamps) bool { return e.Lamps != "" && l.ID == e.Lamps })
 }
 
 // MistOf returns the misting schedule of e; false where it has none.
 func (c *Config) MistOf(e Enclosure) (Mist, bool) {
-	for _, m := range c.Mists {
-		if e.Mist != "" && m.ID == e.Mist {
-			return m, true
-		}
-	}
-	return Mist{}, false
+	return find(c.Mists, func(m Mist) bool { return e.Mist != "" && m.ID == e.Mist })
 }
 
 // ProbesOf returns the probes of the enclosure with that id, in file order.
@@ -159,4 +149,12 @@ func (c *Config) ProbesOf(enclosureID string) []Probe {
 		}
 	}
 	return own
+}
+
+// find returns the first of a list that is wanted, false for none.
+func find[T any](list []T, wanted func(T) bool) (found T, ok bool) {
+	if i := slices.IndexFunc(list, wanted); i >= 0 {
+		return list[i], true
+	}
+	return found, false
 }

@@ -2,6 +2,7 @@ package page
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 
 	"dewline/alert"
@@ -51,9 +52,7 @@ func (s answers) answerPage(r *http.Request, token string, version int) answerPa
 	} else {
 		p.Over = true
 	}
-	for _, person := range s.o.Config().People {
-		p.People = append(p.People, nameOf(person.ID, person.Name))
-	}
+	p.People = s.people()
 	return p
 }
 
@@ -61,13 +60,8 @@ func (s answers) answerPage(r *http.Request, token string, version int) answerPa
 func openNotice(snap *alert.Snapshot, id string) *alert.NoticeView {
 	for i := range snap.Notices {
 		v := &snap.Notices[i]
-		if v.Notice.ID == id {
+		if v.Notice.ID == id || slices.Contains(v.Notice.Supersedes, id) {
 			return v
-		}
-		for _, old := range v.Notice.Supersedes {
-			if old == id {
-				return v
-			}
 		}
 	}
 	return nil

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -35,7 +36,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 			c.More++
 			continue
 		}
-		l := memberLine{Name: nameOf(m.Key.Subject, m.Name), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
+		l := memberLine{Name: cmp.Or(m.Name, m.Key.Subject), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
 		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
 			l.ID = m.Key.Subject
 		}
@@ -166,14 +167,14 @@ func title(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) string {
 func subjectName(subject string, snap *alert.Snapshot) string {
 	for i := range snap.Enclosures {
 		if snap.Enclosures[i].ID == subject {
-			return nameOf(subject, snap.Enclosures[i].Name)
+			return cmp.Or(snap.Enclosures[i].Name, subject)
 		}
 	}
 	switch subject {
 	case rules.Self, alarm.Secrets:
 		return "dewline"
 	case snap.Room:
-		return nameOf(snap.Room, snap.RoomName)
+		return cmp.Or(snap.RoomName, snap.Room)
 	}
 	return subject
 }

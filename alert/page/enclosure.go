@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"net/http"
@@ -84,7 +85,7 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	}
 	v, u := &snap.Enclosures[i], scaleOf(cfg)
 	p := enclosurePage{
-		frame: s.frame(r, nameOf(v.ID, v.Name), "room"), ID: v.ID, Name: nameOf(v.ID, v.Name), Place: placeOf(v),
+		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: placeOf(v),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
 		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg, u), Facts: facts(v, u),
 		CanNote: s.o.Notebook != nil, OutOfService: v.OutOfService,

@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"net/http"
@@ -57,10 +58,18 @@ func (s *site) frame(r *http.Request, title, page string) frame {
 func (s *site) duty(snap *alert.Snapshot) string {
 	for _, p := range s.o.Config().People {
 		if p.ID == snap.OnDuty {
-			return nameOf(p.ID, p.Name)
+			return cmp.Or(p.Name, p.ID)
 		}
 	}
 	return ""
+}
+
+// people are the names of those who may be asking.
+func (s *site) people() (names []string) {
+	for _, p := range s.o.Config().People {
+		names = append(names, cmp.Or(p.Name, p.ID))
+	}
+	return names
 }
 
 // warnings says what makes the page less than true.

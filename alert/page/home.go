@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"net/http"
@@ -119,7 +120,7 @@ func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID
 			break
 		}
 		out = append(out, row{
-			ID: v.ID, Name: nameOf(v.ID, v.Name), Place: placeOf(v), Status: st, Value: valueText(v, u), Text: reasonText(v, active[v.ID]),
+			ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: placeOf(v), Status: st, Value: valueText(v, u), Text: reasonText(v, active[v.ID]),
 		})
 	}
 	return out
@@ -163,7 +164,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) st
 	}
 	for _, v := range ordered {
 		if v.Hottest.Known {
-			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, nameOf(v.ID, v.Name), words.Apart(unit.TemperatureDelta(headroom(v)), u))
+			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, cmp.Or(v.Name, v.ID), words.Apart(unit.TemperatureDelta(headroom(v)), u))
 		}
 	}
 	return text
@@ -200,7 +201,7 @@ func lists(snap *alert.Snapshot) []list {
 	due, quiet := list{Title: "Calibration due"}, list{Title: "Probes to look at"}
 	for i := range snap.Enclosures {
 		v := &snap.Enclosures[i]
-		link, name := "/enclosure/"+v.ID, nameOf(v.ID, v.Name)
+		link, name := "/enclosure/"+v.ID, cmp.Or(v.Name, v.ID)
 		if v.MissedMists > 0 {
 			mist.Items = append(mist.Items, item{link, name, times(v.MissedMists, "pulse")})
 		}

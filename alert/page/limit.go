@@ -40,7 +40,8 @@ func (l *Limiter) Failed(addr string, now time.Time) {
 	if _, known := l.by[key]; !known && len(l.by) >= maxTracked {
 		l.dropOldest(now)
 	}
-	l.by[key] = recent(l.by[key], limitOne, now)
+	tries := append(l.by[key], now)
+	l.by[key] = tries[max(len(tries)-limitOne, 0):]
 }
 
 // dropOldest forgets what no longer counts, and else the address that was silent
@@ -59,15 +60,6 @@ func (l *Limiter) dropOldest(now time.Time) {
 	if len(l.by) >= maxTracked {
 		delete(l.by, oldest)
 	}
-}
-
-// recent appends now and keeps the newest n.
-func recent(tries []time.Time, n int, now time.Time) []time.Time {
-	tries = append(tries, now)
-	if len(tries) > n {
-		tries = tries[len(tries)-n:]
-	}
-	return tries
 }
 
 // hold returns how long limitOne tries within limitSpan bar the next one.

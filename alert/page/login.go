@@ -22,15 +22,10 @@ type loginPage struct {
 }
 
 func (s doors) loginPage(r *http.Request, next, fault string) loginPage {
-	p := loginPage{frame: s.frame(r, "Log in", "login"), Next: next, Fault: fault, NoToken: s.o.Tokens.Shared == "" && s.o.Tokens.List == nil}
-	for _, person := range s.o.Config().People {
-		name := person.Name
-		if name == "" {
-			name = person.ID
-		}
-		p.People = append(p.People, name)
+	return loginPage{
+		frame: s.frame(r, "Log in", "login"), Next: next, People: s.people(), Fault: fault,
+		NoToken: s.o.Tokens.Shared == "" && s.o.Tokens.List == nil,
 	}
-	return p
 }
 
 func (s doors) sendToLogin(w http.ResponseWriter, r *http.Request) {

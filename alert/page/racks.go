@@ -49,7 +49,7 @@ func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Con
 }
 
 func tileOf(v *rules.EnclosureView, past extremes, u unit.Scale) tile {
-	t := tile{ID: v.ID, Name: nameOf(v.ID, v.Name), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
+	t := tile{ID: v.ID, Name: cmp.Or(v.Name, v.ID), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
 	if v.Temperature.Known {
 		t.Temp = words.Bare(v.Temperature.Value, u) + "°"
 	}

@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"encoding/hex"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -24,12 +25,7 @@ var rightNames = [...]string{Look: "look", Answer: "answer", Change: "change"}
 
 // RightOf returns the right of a name: look, answer or change; else None.
 func RightOf(name string) Right {
-	for r, n := range rightNames {
-		if n == name && n != "" {
-			return Right(r)
-		}
-	}
-	return None
+	return Right(max(slices.Index(rightNames[:], name), int(None)))
 }
 
 // A Grant is what a token opens, and to whom.

@@ -101,13 +101,6 @@ func stateText(a *rules.AlarmView) string {
 // placeOf says where an enclosure stands, as far as it is known.
 func placeOf(v *rules.EnclosureView) string { return configs.PlaceWords(v.Rack, v.Shelf, v.Slot) }
 
-func nameOf(id, name string) string {
-	if name != "" {
-		return name
-	}
-	return id
-}
-
 // speciesName is the species as people write it.
 func speciesName(cfg *configs.Config, id string) string {
 	i := slices.IndexFunc(cfg.Species, func(s configs.Species) bool { return s.ID == id })

@@ -1,6 +1,7 @@
 package summary
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -78,13 +79,7 @@ func (b *builder) unknown(format string, args ...any) {
 func inOrder(all []configs.Enclosure) []configs.Enclosure {
 	out := slices.Clone(all)
 	slices.SortStableFunc(out, func(a, b configs.Enclosure) int {
-		if c := strings.Compare(a.Rack, b.Rack); c != 0 {
-			return c
-		}
-		if a.Shelf != b.Shelf {
-			return a.Shelf - b.Shelf
-		}
-		return a.Slot - b.Slot
+		return cmp.Or(strings.Compare(a.Rack, b.Rack), a.Shelf-b.Shelf, a.Slot-b.Slot)
 	})
 	return out
 }

@@ -71,23 +71,10 @@ func (r *Report) complete() {
 	r.Probes, r.Due, r.Outlook, r.Notes, r.Unknown = some(r.Probes), some(r.Due), some(r.Outlook), some(r.Notes), some(r.Unknown)
 	a := &r.Alarms
 	a.Chattering, a.Stale, a.Top = some(a.Chattering), some(a.Stale), some(a.Top)
-	if a.ByPriority == nil {
-		a.ByPriority = map[string]int{}
-	}
-	completeProbes(r.Probes)
 	for i := range r.Enclosures {
 		e := &r.Enclosures[i]
 		e.Nights, e.Excursions, e.Others = some(e.Nights), some(e.Excursions), some(e.Others)
 		e.Probes, e.Notes = some(e.Probes), some(e.Notes)
-		completeProbes(e.Probes)
-	}
-}
-
-func completeProbes(list []Probe) {
-	for i := range list {
-		if list[i].Reasons == nil {
-			list[i].Reasons = map[string]uint64{}
-		}
 	}
 }
 
@@ -327,7 +314,7 @@ func (x *Excursion) low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
 
 // newProbe begins the account of a probe.
 func newProbe(p configs.Probe) Probe {
-	return Probe{ID: p.ID, Place: string(p.Place)}
+	return Probe{ID: p.ID, Place: string(p.Place), Reasons: map[string]uint64{}}
 }
 
 // see counts one reading of the week.
@@ -344,9 +331,6 @@ func (p *Probe) see(rd *sensors.Reading, r *Report) {
 		p.Suspect++
 	default:
 		p.Bad++
-	}
-	if p.Reasons == nil {
-		p.Reasons = map[string]uint64{}
 	}
 	p.Reasons[rd.Reason.String()]++
 }

@@ -34,16 +34,16 @@ func runJournal(ctx context.Context, cf controlFlags, span spanFlags, all, verif
 	if err != nil {
 		return err
 	}
-	j, err := openJournal(ctx, cf)
+	j, done, err := openJournal(ctx, cf)
 	if err != nil {
 		return err
 	}
-	defer j.close()
+	defer done()
 	if verify {
-		return verifyJournal(j, std.out)
+		return verifyJournal(ctx, j, std.out)
 	}
 	lines, faults := 0, 0
-	err = j.lines(from, to, all, func(l wire.JournalEntry) error {
+	err = j.journalLines(ctx, from, to, all, func(l wire.JournalEntry) error {
 		lines++
 		if l.Fault != "" {
 			faults++
@@ -78,8 +78,8 @@ func journalLine(e wire.JournalEntry) string {
 	return strings.TrimRight(line, " ")
 }
 
-func verifyJournal(j journalReader, w io.Writer) error {
-	c, err := j.check()
+func verifyJournal(ctx context.Context, j journalReader, w io.Writer) error {
+	c, err := j.journalCheck(ctx)
 	if err != nil {
 		return fmt.Errorf("check the journal: %w", err)
 	}
@@ -90,37 +90,34 @@ func verifyJournal(j journalReader, w io.Writer) error {
 	return nil
 }
 
-// A journalReader reads the journal of a running daemon or of a record.
-type journalReader struct {
-	lines func(from, to time.Time, all bool, write func(wire.JournalEntry) error) error
-	check func() (web.JournalCheck, error)
-	close func()
+// A journalReader is the journal of a running daemon or of a record.
+type journalReader interface {
+	journalLines(ctx context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error
+	journalCheck(ctx context.Context) (web.JournalCheck, error)
 }
 
-func openJournal(ctx context.Context, cf controlFlags) (journalReader, error) {
+func openJournal(ctx context.Context, cf controlFlags) (j journalReader, done func(), err error) {
 	if ctl := cf.running(ctx); ctl != nil {
-		return journalReader{
-			lines: func(from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
-				return ctl.journalLines(ctx, from, to, all, write)
-			},
-			check: func() (c web.JournalCheck, err error) {
-				err = ctl.get(ctx, "journal/check", &c)
-				return c, err
-			},
-			close: func() {},
-		}, nil
+		return ctl, func() {}, nil
 	}
 	rec, err := openForReading(ctx, cf)
 	if err != nil {
-		return journalReader{}, err
+		return nil, nil, err
 	}
-	return journalReader{
-		lines: func(from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
-			return web.JournalLines(rec.Store, from, to, all, write)
-		},
-		check: func() (web.JournalCheck, error) { return web.CheckJournal(rec.Store), nil },
-		close: rec.close,
-	}, nil
+	return rec, rec.close, nil
+}
+
+func (r openedRecord) journalLines(_ context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
+	return web.JournalLines(r.Store, from, to, all, write)
+}
+
+func (r openedRecord) journalCheck(context.Context) (web.JournalCheck, error) {
+	return web.CheckJournal(r.Store), nil
+}
+
+func (c *control) journalCheck(ctx context.Context) (check web.JournalCheck, err error) {
+	err = c.get(ctx, "journal/check", &check)
+	return check, err
 }
 
 // journalLines hands on the lines that the running daemon streams.
