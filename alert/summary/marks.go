@@ -27,7 +27,7 @@ func marked(kind rune, v float64) string {
 }
 
 // unbroken keeps a number and its unit on one line.
-var unbroken = strings.NewReplacer(" °C", nbsp+"°C", " °F", nbsp+"°F")
+var unbroken = strings.NewReplacer(" °C", nbsp+"°C", " °F", nbsp+"°F", " %", nbsp+"%")
 
 // inUnits writes the marked temperatures of a sentence. What a person wrote, and
 // what is no quantity, stays as it is.

@@ -33,6 +33,8 @@ func (s *Spread) percents() string {
 	return fmt.Sprintf("%.0f"+dash+"%.0f"+dash+"%.0f"+nbsp+"%%", s.Min, s.Mean, s.Max)
 }
 
+func percent(v float64) string { return unbroken.Replace(words.Humidity(v)) }
+
 // span writes minutes as every text does.
 func span(minutes float64) string {
 	return strings.ReplaceAll(words.Span(time.Duration(minutes*float64(time.Minute))), " ", nbsp)
@@ -47,7 +49,7 @@ func share(f float64) string {
 	case p <= 0 && f > 0:
 		return "under 1" + nbsp + "%"
 	default:
-		return fmt.Sprintf("%.0f"+nbsp+"%%", p)
+		return percent(p)
 	}
 }
 
@@ -106,7 +108,7 @@ func (x *Excursion) line() string {
 	if x.Peak != nil {
 		v := tempMark(*x.Peak)
 		if x.Alarm == rules.HumidityFloor {
-			v = fmt.Sprintf("%.0f"+nbsp+"%%", *x.Peak)
+			v = percent(*x.Peak)
 		}
 		word := "peak"
 		if x.low() {
@@ -141,9 +143,9 @@ func floorWords(l *Limits, f *Figures) string {
 	case f.BelowMin == nil:
 		return "humidity was not measured"
 	case *f.BelowMin == 0:
-		return fmt.Sprintf("never below the floor of %.0f"+nbsp+"%%", l.Floor)
+		return "never below the floor of " + percent(l.Floor)
 	default:
-		return fmt.Sprintf("%s below the floor of %.0f"+nbsp+"%%", span(*f.BelowMin), l.Floor)
+		return span(*f.BelowMin) + " below the floor of " + percent(l.Floor)
 	}
 }
 

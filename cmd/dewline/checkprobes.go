@@ -83,14 +83,15 @@ func probePast(ctx context.Context, cfg *configs.Config, std stdio) (*sensors.Co
 
 // A probeCheck is what came from one probe.
 type probeCheck struct {
-	probe       sensors.BusProbe
-	in          sensors.Applied // calibrations in force
-	good        int
-	last        sensors.Reading // with values
-	temps, hums []float64
-	longest     time.Duration
-	remarks     []string // each once
-	times       []int    // how often
+	probe   sensors.BusProbe
+	in      sensors.Applied // calibrations in force
+	good    int
+	last    sensors.Reading // with values
+	temps   []sensors.CentiCelsius
+	hums    []sensors.CentiPercent
+	longest time.Duration
+	remarks []string // each once
+	times   []int    // how often
 }
 
 // read makes one reading.
@@ -115,10 +116,10 @@ func (c *probeCheck) read(ctx context.Context, judge *sensors.Judge, mono time.D
 	}
 	c.last = r
 	if r.Has&sensors.HasTemperature != 0 {
-		c.temps = append(c.temps, r.Temperature.Celsius())
+		c.temps = append(c.temps, r.Temperature)
 	}
 	if r.Has&sensors.HasHumidity != 0 {
-		c.hums = append(c.hums, r.Humidity.Percent())
+		c.hums = append(c.hums, r.Humidity)
 	}
 }
 
@@ -141,13 +142,13 @@ func (c *probeCheck) line() string {
 	var spread []string
 	u := c.last.Uncertainty
 	if n := len(c.temps); n > 0 {
-		t, tu = fmt.Sprintf("%.2f °C", c.temps[n-1]), fmt.Sprintf("%.2f", u.Temperature.Celsius())
-		spread = append(spread, fmt.Sprintf("%.2f °C", slices.Max(c.temps)-slices.Min(c.temps)))
+		t, tu = c.temps[n-1].String(), fmt.Sprintf("%.2f", u.Temperature.Celsius())
+		spread = append(spread, (slices.Max(c.temps) - slices.Min(c.temps)).String())
 		calibrated = calibratedOn(c.in.Temperature)
 	}
 	if n := len(c.hums); n > 0 {
-		h, hu = fmt.Sprintf("%.2f %%", c.hums[n-1]), fmt.Sprintf("−%.1f +%.1f", u.HumidityBelow.Percent(), u.HumidityAbove.Percent())
-		spread = append(spread, fmt.Sprintf("%.2f %%", slices.Max(c.hums)-slices.Min(c.hums)))
+		h, hu = c.hums[n-1].String(), fmt.Sprintf("−%.1f +%.1f", u.HumidityBelow.Percent(), u.HumidityAbove.Percent())
+		spread = append(spread, (slices.Max(c.hums) - slices.Min(c.hums)).String())
 		calibrated = calibratedOn(c.in.Humidity) // the one that ages
 	}
 	if c.last.Has&sensors.HasLight != 0 {

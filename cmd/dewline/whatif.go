@@ -69,7 +69,8 @@ func runWhatIf(ctx context.Context, cf controlFlags, room, rh, lamps string, std
 	}
 	if len(ps) > 0 && ps[0].WetBulb != nil {
 		wet := *ps[0].WetBulb
-		fmt.Fprintf(std.out, "Such air cools what is wet to %.1f °C, its wet bulb: blown in, it helps an enclosure of %.1f °C or more.\n", wet, climate.VentsFrom(wet))
+		fmt.Fprintf(std.out, "Such air cools what is wet to %s, its wet bulb: blown in, it helps an enclosure of %s or more.\n",
+			text.Degrees(wet, unit.Celsius), text.Degrees(climate.VentsFrom(wet), unit.Celsius))
 	} else if len(ps) > 0 {
 		fmt.Fprintln(std.out, "The room's humidity is not known, and so not whether to open or to keep shut; give it with --rh.")
 	}
