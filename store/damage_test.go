@@ -215,6 +215,11 @@ func openDamaged(t *testing.T, k known, b []byte, what string, later bool) (foun
 	}
 	if replaced.Quarantined != "" {
 		rep = replaced
+	}
+	if _, err := s.Regain(context.Background()); err != nil {
+		t.Fatalf("%s: regain: %v", what, err)
+	}
+	if rep.Quarantined != "" {
 		f = k.sift(t, s)
 	}
 	s.Append(sensors.Reading{Probe: "later", At: sensors.Instant{Mono: 90 * time.Hour, Wall: start.Add(90 * time.Hour)}})

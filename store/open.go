@@ -129,8 +129,8 @@ func wholeRoot(ctx context.Context, r io.ReaderAt, size int64, metas []fileMeta,
 	return 0, nil, fault
 }
 
-// replace moves a damaged file aside and begins another with all that can be
-// saved in the time left; the documents of alarms come first.
+// replace moves a damaged file aside and begins another with what is small and
+// whole in it; Regain adds the rest.
 func (w *writer) replace(ctx context.Context, rep *Report, damage error) error {
 	rep.Damage, rep.Fresh = damage, true
 	name, fresh, err := quarantine(w.path, w.now())
@@ -141,13 +141,7 @@ func (w *writer) replace(ctx context.Context, rep *Report, damage error) error {
 	if fresh {
 		w.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
 	}
-	saved, err := salvage(ctx, name, w.path)
-	if err == nil {
-		if !saved.Incomplete { // otherwise Regain does the rest
-			if err := noteRegained(w.path, name); err != nil {
-				w.opt.Logger.Warn("the damaged record will be gone through again", "file", name, "err", err)
-			}
-		}
+	if err = saveSmallOf(ctx, name, w.path); err == nil {
 		return nil
 	}
 	if cerr := create(w.path, emptyRecord); cerr != nil {
@@ -297,4 +291,17 @@ func mayBeLate(path [][]byte) bool {
 	default:
 		return root == rootKeep && len(path) == 2 && len(path[1]) == 1 && Bucket(path[1][0]) == bucketBeside
 	}
+}
+
+func saveSmallOf(ctx context.Context, src, dst string) error {
+	f, err := os.Open(src)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err == nil {
+		_, err = saveSmall(ctx, f, info.Size(), dst)
+	}
+	return err
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -57,15 +58,9 @@ func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport)
 	if err != nil {
 		return err
 	}
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	r := regaining{s: u, salvager: newSalvager(ctx, f, info.Size()), all: all, stop: stop}
-	r.put = r.add
-	r.bundles()
-	if r.failed != nil {
-		return r.failed
-	}
-	if err := ctx.Err(); err != nil {
+	rep, err := u.regainFrom(ctx, f, info.Size())
+	all.add(&rep)
+	if err != nil {
 		return err
 	}
 	return u.update(func(tx *bolt.Tx) error { return putRegained(tx, file) })
@@ -74,59 +69,25 @@ func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport)
 // A regaining is a Regain at work on one file.
 type regaining struct {
 	*salvager
-	s      *upkeep
-	all    *RepairReport
-	failed error // of the record, not of the file
-	stop   context.CancelFunc
+	u      *upkeep
+	level  uint8          // the only level to take, 0 for all
+	recs   []block.Record // scratch
+	failed error          // of the record, not of the file: no more is added
 }
 
-// add puts one bundle into the record, if it has nothing of that time.
-func (r *regaining) add(root string, k bundleKey, name []byte, parts []bundlePart) error {
-	if r.failed != nil || len(parts) == 0 {
-		return nil
-	}
-	s := r.s
-	select {
-	case s.flushing <- struct{}{}:
-	case <-r.ctx.Done():
-		return nil
-	}
-	defer func() { <-s.flushing }()
-	e, ok := s.placeFor(root, k, name)
-	if !ok || s.holds(root, name) {
-		return nil
-	}
-	if e == nil {
-		e = &entry{key: k, name: slices.Clone(name), noRaw: root == rootTable}
-	}
-	err := s.update(func(tx *bolt.Tx) error {
-		return putBundle(tx, root, name, appendBundle(nil, kindOf(root), name, parts))
-	})
-	if err != nil {
-		r.failed = err
-		r.stop()
-		return nil
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if root == rootRaw {
-		e.noRaw = false
-		r.all.Bundles++
-		r.all.cover(r.held, k.wallMin, k.wallMax)
-	} else {
-		r.all.Tables++
-	}
-	if !slices.Contains(s.mem.entries, e) {
-		s.mem.insert(e)
-	}
-	return nil
-}
-
-// placeFor reports whether a bundle has a place in the record, and the entry that
-// it belongs to, nil for a new one. It has none where the record knows of other
-// readings of the same time, or where they would only be let go of again.
+// placeFor returns the entry that a bundle belongs to, which may be new, and false where
+// it has no place in the record: where that has it, or knows of other readings of the same
+// time, or where it would only be let go of again.
 func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
 	_, used := u.sizes()
+	there := false
+	if err := u.view(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(root))
+		there = b != nil && b.Bucket(name) != nil
+		return nil
+	}); err != nil || there {
+		return nil, false
+	}
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	age, keep := max(u.mem.newestMono(), k.monoMax)-k.monoMax, u.kept.Load() // of a record begun anew nothing is newest
@@ -147,7 +108,7 @@ func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) 
 			return nil, false
 		}
 	}
-	return nil, true
+	return &entry{key: k, name: slices.Clone(name), noRaw: root == rootTable}, true
 }
 
 // meets reports whether two bundles may have readings of the same time.
@@ -160,13 +121,154 @@ func (k bundleKey) holds(mono, wall int64) bool {
 	return k.meets(bundleKey{monoMin: mono, monoMax: mono, wallMin: wall, wallMax: wall})
 }
 
-// holds reports whether the file has a bundle of that name.
-func (u *upkeep) holds(root string, name []byte) bool {
-	there := false
-	err := u.view(func(tx *bolt.Tx) error {
-		b := tx.Bucket([]byte(root))
-		there = b != nil && b.Bucket(name) != nil
-		return nil
+// wholeParts returns what is whole of a bundle, and how many blocks and readings
+// that is. It counts what is not.
+func (r *regaining) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundlePart, blocks, readings int, err error) {
+	var dec block.Decoder
+	err = walkBundle(b, kind, func(probe []byte, have [][]byte) bool {
+		p := bundlePart{probe: string(probe)}
+		for _, blk := range have {
+			var err error
+			if kind == kindRaw {
+				r.recs, err = dec.Decode(r.recs[:0], blk)
+			} else if len(blk) > 0 {
+				_, err = dec.DecodeSpans(nil, blk)
+			}
+			if err != nil {
+				r.damage(fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err))
+				if kind == kindTable {
+					break // levels go by place
+				}
+				continue
+			}
+			p.blocks = append(p.blocks, blk)
+			blocks++
+			if kind == kindRaw {
+				readings += len(r.recs)
+			}
+		}
+		if len(p.blocks) > 0 {
+			parts = append(parts, p)
+		}
+		return true
 	})
-	return there && err == nil
+	return parts, blocks, readings, err
+}
+
+func putRegained(tx *bolt.Tx, aside string) error {
+	return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(aside)), []byte{1})
+}
+
+// regainedPrefix, with the name of a file that was set aside behind it, is the key
+// of a document that says that all that is whole in it is in the record.
+const regainedPrefix = "regained "
+
+// regainFrom adds every bundle that the trees of a file lead to and, where these are
+// damaged, those on other pages. Days first: hours that became part of one may lie about
+// still.
+func (u *upkeep) regainFrom(ctx context.Context, f io.ReaderAt, size int64) (RepairReport, error) {
+	r := regaining{u: u, salvager: newSalvager(ctx, f, size)}
+	r.walkAll(r.takeBundle)
+	if r.rep.Damaged > 0 {
+		for r.level = levelDays; r.level >= levelHour; r.level-- {
+			r.scan(r.takeLooseBundle)
+		}
+	}
+	if r.failed != nil {
+		return r.rep, r.failed
+	}
+	return r.rep, ctx.Err()
+}
+
+// takeBundle adds one bundle, without those of its blocks that are damaged.
+func (r *regaining) takeBundle(path [][]byte, key []byte, value func() ([]byte, error)) error {
+	if len(path) != 2 || string(key) != valueKey {
+		return nil
+	}
+	root := string(path[0])
+	if root != rootRaw && root != rootTable {
+		return nil
+	}
+	b, err := value()
+	if err == nil {
+		err = r.addBundle(root, b)
+	}
+	if err != nil {
+		r.damage(err)
+	}
+	return r.ctx.Err()
+}
+
+// takeLooseBundle adds a bundle found on a page that no tree leads to. One on a page that
+// was reused in part is no loss.
+func (r *regaining) takeLooseBundle(n *node, e *element) {
+	if e.flags != 0 || string(e.key) != valueKey || e.size <= int64(bundleStart) {
+		return
+	}
+	b, err := n.value(e)
+	switch {
+	case err != nil:
+	case isBundle(b, kindRaw):
+		_ = r.addBundle(rootRaw, b)
+	case isBundle(b, kindTable):
+		_ = r.addBundle(rootTable, b)
+	}
+}
+
+// addBundle puts what is whole of a bundle into the record, if that has nothing of its time.
+func (r *regaining) addBundle(root string, b []byte) error {
+	if len(b) < bundleStart {
+		return fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
+	}
+	kind, name := kindOf(root), b[len(bundleMagic)+1:bundleStart]
+	k, ok := parseKey(name)
+	if !ok {
+		return fmt.Errorf("%w: name of a bundle", ErrDamaged)
+	}
+	if r.failed != nil || r.level != 0 && r.level != k.level {
+		return nil
+	}
+	select {
+	case r.u.flushing <- struct{}{}:
+	case <-r.ctx.Done():
+		return nil
+	}
+	defer func() { <-r.u.flushing }()
+	e, ok := r.u.placeFor(root, k, name)
+	if !ok {
+		return nil
+	}
+	parts, blocks, readings, err := r.wholeParts(k, kind, b)
+	if err != nil {
+		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	if err := r.u.takeIn(root, e, appendBundle(nil, kind, name, parts)); err != nil {
+		r.failed = err
+		return nil
+	}
+	r.rep.Blocks += blocks
+	if root == rootTable {
+		r.rep.Tables++
+		return nil
+	}
+	r.rep.Bundles++
+	r.rep.cover(readings, k.wallMin, k.wallMax)
+	return nil
+}
+
+// takeIn writes a bundle of an entry, which may be new. The caller holds the flushing token.
+func (u *upkeep) takeIn(root string, e *entry, bundle []byte) error {
+	if err := u.update(func(tx *bolt.Tx) error { return putBundle(tx, root, e.name, bundle) }); err != nil {
+		return err
+	}
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	e.noRaw = e.noRaw && root == rootTable
+	if !slices.Contains(u.mem.entries, e) {
+		u.mem.insert(e)
+	}
+	return nil
 }

@@ -24,58 +24,25 @@ func withoutRepeats(t *testing.T, s *Store, p sensors.ProbeID) int {
 	return len(seen)
 }
 
-// salvageSome sets the file at path aside and saves about half of its bundles.
-func salvageSome(t *testing.T, path string) {
-	t.Helper()
+// TestRegainAfterOneThatWasCutShort stops in the middle, as the end of the program does,
+// and lets the record go on: the rest comes in behind it, once, in its old place.
+func TestRegainAfterOneThatWasCutShort(t *testing.T) {
+	dir := memDir(t)
+	k := furnish(t, dir)
+	path := filepath.Join(dir, FileName)
 	aside, _, err := quarantine(path, start)
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, err := os.Open(aside)
-	if err != nil {
+	if err := saveSmallOf(t.Context(), aside, path); err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		t.Fatal(err)
-	}
-	salvaged := func(dst string, steps int) (RepairReport, int) {
-		t.Helper()
-		ended, calls := false, 0
-		rep, err := salvageFrom(stoppable{t.Context(), &ended, func() {
-			calls++
-			ended = calls > steps
-		}}, f, info.Size(), dst)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return rep, calls
-	}
-	whole, calls := salvaged(filepath.Join(memDir(t), FileName), 1<<30)
-	for steps := calls / 2; ; steps++ { // until it was cut short among the readings
-		rep, _ := salvaged(path, steps)
-		if rep.Bundles > whole.Bundles/2 {
-			if rep.Bundles == whole.Bundles || !rep.Incomplete {
-				t.Fatalf("%+v of %+v", rep, whole)
-			}
-			break
-		}
-		if err := os.Remove(path); err != nil {
-			t.Fatal(err)
-		}
-	}
-}
-
-// TestRegainAfterASalvageThatWasCutShort stops a salvage in the middle, as a start
-// does that has only seconds, and lets the record go on: the rest comes in behind
-// it, once, in its old place.
-func TestRegainAfterASalvageThatWasCutShort(t *testing.T) {
-	dir := memDir(t)
-	k := furnish(t, dir)
-	path := filepath.Join(dir, FileName)
-	salvageSome(t, path)
 	s, got := open(t, dir)
+	ended, calls := false, 0
+	part, err := s.Regain(stoppable{t.Context(), &ended, func() { calls++; ended = calls > 12 }})
+	if err == nil || part.Bundles == 0 {
+		t.Fatalf("%+v before it was stopped: %v", part, err)
+	}
 	some := k.sift(t, s)
 	r := newRoom(71, 1) // another room in the same one: its own probe name
 	r.probes[0] = "later"

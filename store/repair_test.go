@@ -10,6 +10,9 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dewline/rules/event"
+	"dewline/sensors"
 )
 
 // A spottyCard refuses to read some pages, as a card with bad blocks does.
@@ -41,7 +44,12 @@ func TestRepairOfAnUnreadableCard(t *testing.T) {
 	saved := func(bad ...int64) (found, RepairReport) {
 		t.Helper()
 		dst := filepath.Join(memDir(t), FileName)
-		rep, err := salvageFrom(t.Context(), spottyCard{bytes.NewReader(b), bad}, int64(len(b)), dst)
+		note := func(*RepairReport) event.Event {
+			e := event.New(sensors.Instant{Wall: start}, event.Record{Act: "repair"})
+			e.By = "robin"
+			return e
+		}
+		rep, err := repairFrom(t.Context(), spottyCard{bytes.NewReader(b), bad}, int64(len(b)), dst, note)
 		if err != nil {
 			t.Fatalf("pages %d: %v", bad, err)
 		}
@@ -159,35 +167,6 @@ func TestStatsWaitForNoDisk(t *testing.T) {
 		}
 	case <-time.After(time.Minute):
 		t.Error("the figures wait for the file")
-	}
-}
-
-// TestSalvageOntoAFullDisk lets the new file take only some of the bundles: the report
-// counts those alone, and says that there is more to be had.
-func TestSalvageOntoAFullDisk(t *testing.T) {
-	dir := memDir(t)
-	furnish(t, dir)
-	f, err := os.Open(filepath.Join(dir, FileName))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		t.Fatal(err)
-	}
-	v := newSalvager(t.Context(), f, info.Size())
-	taken := 0
-	v.put = func(string, bundleKey, []byte, []bundlePart) error {
-		if taken == 2 {
-			return syscall.ENOSPC
-		}
-		taken++
-		return nil
-	}
-	v.bundles()
-	if got := v.rep.Bundles + v.rep.Tables; got != 2 || !v.rep.Incomplete {
-		t.Errorf("%d bundles are said to be saved, want 2: %+v", got, v.rep)
 	}
 }
 

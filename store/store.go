@@ -41,16 +41,22 @@ var ErrLocked = errors.New("the record is in use by another process")
 var ErrUnavailable = errors.New("the record is not available")
 
 // Open opens or begins the record in o.Dir. It checks an existing file before
-// use, moves a damaged one aside and salvages what it can within seconds.
+// use, and moves a damaged one aside: what is small and whole in it goes on in a new
+// one, and Regain brings back the rest.
 //
 // The Store is usable even when err is not nil: it then holds readings in
 // memory, and each Flush or Commit tries to open the file again. A daemon should
 // carry on with it and say that the record is incomplete.
 func Open(ctx context.Context, o Options) (*Store, Report, error) {
+	return openPath(ctx, o, filepath.Join(o.Dir, FileName))
+}
+
+// openPath is Open of a file of any name in o.Dir.
+func openPath(ctx context.Context, o Options, path string) (*Store, Report, error) {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	r := &recordFile{opt: o, path: filepath.Join(o.Dir, FileName), now: time.Now}
+	r := &recordFile{opt: o, path: path, now: time.Now}
 	r.kept.Store(o.Keep.complete())
 	j := &chain{in: r}
 	w := &writer{chain: j, flushing: make(chan struct{}, 1), series: &series{recordFile: r,

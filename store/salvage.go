@@ -2,10 +2,13 @@ package store
 
 import (
 	"context"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"math"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"dewline/store/block"
 )
@@ -128,20 +131,15 @@ func (v *salvager) damage(err error) {
 	}
 }
 
-// A salvager collects what is whole.
+// A salvager collects what is small and whole in a damaged file: documents, the journal
+// and the open hour.
 type salvager struct {
 	ctx   context.Context
 	f     io.ReaderAt
 	size  int64
 	rep   RepairReport
 	small map[string]map[string][]byte // bucket path → key → value, as stored
-	seen  map[string]bool              // root and name of bundles saved
-	days  map[string][]bundleKey       // by root
-	level uint8                        // the only level to copy, 0 for both
 	last  uint64                       // highest number of a bundle in the trees
-	recs  []block.Record               // scratch
-	held  int                          // readings in the bundle that is put
-	put   func(root string, k bundleKey, name []byte, parts []bundlePart) error
 }
 
 // A RepairReport tells what was saved from a damaged file.
@@ -156,4 +154,107 @@ type RepairReport struct {
 	Damaged        int       // pages, records and blocks given up
 	Incomplete     bool
 	DamagedReasons []string // the first few
+}
+
+// walkAll visits every record in reach of either root, the newest first.
+func (v *salvager) walkAll(take func(path [][]byte, key []byte, value func() ([]byte, error)) error) {
+	metas := readMetas(v.f)
+	if len(metas) == 0 {
+		v.damage(badf("neither root is valid"))
+	}
+	for _, m := range metas {
+		before := v.rep.Damaged
+		m.pages = min(m.pages, uint64(v.size/pageSize))
+		w, err := newWalker(v.ctx, v.f, v.size, m)
+		if err != nil {
+			v.damage(err)
+			continue
+		}
+		w.leaf, w.skip = take, v.damage
+		if err := w.page(m.root, nil, nil, nil, 0); err != nil {
+			v.damage(err)
+		}
+		if v.rep.Damaged == before {
+			return
+		}
+	}
+}
+
+// scan looks at every page for leaves that no tree leads to any more.
+func (v *salvager) scan(take func(n *node, e *element)) {
+	for id := uint64(2); id < uint64(v.size/pageSize) && v.ctx.Err() == nil; id++ {
+		first := make([]byte, pageSize)
+		if _, err := v.f.ReadAt(first, int64(id)*pageSize); err != nil {
+			continue
+		}
+		n := &node{id: id, r: v.f, off: int64(id) * pageSize, first: first}
+		if n.parse(func(uint64, uint64) error { return nil }) != nil || n.branch {
+			continue
+		}
+		for i := range n.elems {
+			take(n, &n.elems[i])
+		}
+	}
+}
+
+// fill writes the small records into the new file.
+func (v *salvager) fill(tx *bolt.Tx) error {
+	if err := emptyRecord(tx); err != nil {
+		return err
+	}
+	for where, pairs := range v.small {
+		var b *bolt.Bucket
+		var err error
+		switch {
+		case where == rootJournal:
+			b = tx.Bucket([]byte(rootJournal))
+			v.rep.Journal += len(pairs)
+		case len(where) == len(rootKeep)+1:
+			b, err = tx.Bucket([]byte(rootKeep)).CreateBucketIfNotExists([]byte(where[len(rootKeep):]))
+			v.rep.Docs += len(pairs)
+		default:
+			b, err = tx.CreateBucketIfNotExists([]byte(where))
+			v.rep.Rows++
+		}
+		if err != nil {
+			return err
+		}
+		for k, value := range pairs {
+			if err := b.Put([]byte(k), value); err != nil {
+				return err
+			}
+		}
+	}
+	// What may be added later keeps its place in front of what comes from now on.
+	return putDoc(tx, bucketSelf, []byte(keyLastSeq), binary.BigEndian.AppendUint64(nil, v.last))
+}
+
+// keyLastSeq is the document with the highest number that a bundle of a salvaged
+// file had.
+const keyLastSeq = "last-bundle"
+
+// newSalvager returns a salvager that has nothing yet.
+func newSalvager(ctx context.Context, f io.ReaderAt, size int64) *salvager {
+	return &salvager{ctx: ctx, f: f, size: size, small: map[string]map[string][]byte{}}
+}
+
+// saveSmall makes a new record at dst of what is small in a damaged one, which must be
+// there at once; Regain adds the bundles.
+func saveSmall(ctx context.Context, f io.ReaderAt, size int64, dst string) (RepairReport, error) {
+	v := newSalvager(ctx, f, size)
+	v.walkAll(v.takeSmall)
+	if len(v.small) == 0 {
+		v.scan(v.takeLoose)
+	}
+	return v.rep, create(dst, v.fill)
+}
+
+// add counts what another report has saved and given up.
+func (r *RepairReport) add(o *RepairReport) {
+	if o.Readings > 0 {
+		r.cover(o.Readings, o.From.UnixMilli(), o.To.UnixMilli())
+	}
+	r.Bundles, r.Tables, r.Blocks = r.Bundles+o.Bundles, r.Tables+o.Tables, r.Blocks+o.Blocks
+	r.Damaged += o.Damaged
+	r.DamagedReasons = append(r.DamagedReasons, o.DamagedReasons...)
 }
