@@ -95,25 +95,12 @@ func TestPartOf(t *testing.T) {
 	}
 }
 
-// TestPartsThatAreAlike sums up an hour in two bundles whose readings are alike, and
-// an hour that a repair found beside its day.
+// TestPartsThatAreAlike sums up an hour in two bundles whose readings are alike.
 func TestPartsThatAreAlike(t *testing.T) {
 	half := block.Span{Start: hourMillis, Count: 180, Has: block.Temperature, Covered: hourMillis / 2, Temp: block.Three{Min: 2200, Mean: 2210, Max: 2220}}
-	whole, twice := half, half
+	whole := half
 	whole.Count, whole.Covered = 360, hourMillis
-	twice.Has |= again
-	for name, c := range map[string]struct {
-		spans []block.Span
-		want  block.Span
-	}{
-		"two halves":                    {[]block.Span{half, half}, whole},
-		"an hour and its day":           {[]block.Span{twice, half}, half},
-		"two hours and their day":       {[]block.Span{twice, twice, half, half}, whole},
-		"an hour that its day has lost": {[]block.Span{twice}, half},
-		"half of it":                    {[]block.Span{twice, half, twice}, whole},
-	} {
-		if got := ordered(c.spans, 0, 2*hourMillis); len(got) != 1 || got[0] != c.want {
-			t.Errorf("%s: %+v, want %+v", name, got, c.want)
-		}
+	if got := ordered([]block.Span{half, half}, 0, 2*hourMillis); len(got) != 1 || got[0] != whole {
+		t.Errorf("%+v, want %+v", got, whole)
 	}
 }

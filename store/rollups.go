@@ -56,14 +56,7 @@ func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
 	q.spans = q.spans[:0]
 	for i := range q.from {
 		src := &q.from[i]
-		from := len(q.spans)
-		err := q.spansOf(src, l)
-		if q.inDay(src) {
-			for i := range q.spans[from:] {
-				q.spans[from+i].Has |= again
-			}
-		}
-		if err != nil {
+		if err := q.spansOf(src, l); err != nil {
 			q.s.damagedRecord(err)
 			errs = append(errs, err)
 		}
@@ -101,19 +94,6 @@ func (q *query) spansOf(src *source, l int) error {
 	return err
 }
 
-// again marks a span that may be there twice, only while a query sorts.
-const again = 1 << 7
-
-// inDay reports whether a bundle is inside of a longer one that is there as well, as a
-// repair may find it.
-func (q *query) inDay(src *source) bool {
-	k := &src.e.key
-	return slices.ContainsFunc(q.from, func(o source) bool {
-		d := &o.e.key
-		return d.level > k.level && d.monoMin <= k.monoMin && k.monoMax <= d.monoMax
-	})
-}
-
 // ordered keeps the spans that start in [lo, hi), sorts them where the clock
 // was set back or an hour has several bundles, and merges those that start together.
 func ordered(spans []block.Span, lo, hi int64) []block.Span {
@@ -127,33 +107,9 @@ func ordered(spans []block.Span, lo, hi int64) []block.Span {
 		}
 		one := spans[0]
 		if n > 1 {
-			one = mergeSpans(once(spans[:n])...)
+			one = mergeSpans(spans[:n]...)
 		}
-		one.Has &^= again
 		out, spans = append(out, one), spans[n:]
 	}
 	return out
-}
-
-// once leaves out spans that may be there twice and are. Equals of others are parts
-// of one span that happen to be alike.
-func once(spans []block.Span) []block.Span {
-	isAgain := func(s block.Span) bool { return s.Has&again != 0 }
-	if !slices.ContainsFunc(spans, isAgain) {
-		return spans
-	}
-	all := slices.DeleteFunc(slices.Clone(spans), isAgain)
-	first := slices.Clone(all)
-	for _, s := range spans {
-		if !isAgain(s) {
-			continue
-		}
-		s.Has &^= again
-		if i := slices.Index(first, s); i >= 0 {
-			first = slices.Delete(first, i, i+1)
-		} else {
-			all = append(all, s)
-		}
-	}
-	return all
 }

@@ -3,28 +3,14 @@ package store
 import (
 	"context"
 	"fmt"
-	"io"
 	"os"
 
 	"dewline/store/block"
 )
 
-// verify reads a whole record file and returns the first fault: structure,
-// documents and blocks.
-func verify(ctx context.Context, f interface {
-	io.ReaderAt
-	Stat() (os.FileInfo, error)
-}) error {
-
-	return verifyOnly(ctx, f, func([][]byte) bool { return true })
-}
-
 // verifyOnly reads all of the structure, and the records in those buckets that
 // want picks by their path.
-func verifyOnly(ctx context.Context, f interface {
-	io.ReaderAt
-	Stat() (os.FileInfo, error)
-}, want func(path [][]byte) bool) error {
+func verifyOnly(ctx context.Context, f *os.File, want func(path [][]byte) bool) error {
 
 	info, err := f.Stat()
 	if err != nil {
