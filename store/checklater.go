@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 
@@ -61,8 +62,13 @@ func (u *upkeep) checkRest(ctx context.Context) error {
 // afterCheck goes on with a whole file, whose pages are in the kernel's cache now, and
 // sets a damaged one aside. The caller holds the flushing token.
 func (u *upkeep) afterCheck(ctx context.Context, fault error) error {
+	info, err := os.Stat(u.path)
+	u.notePlace(info, err)
+	if u.place.Load() != inPlace { // what is open has no name by which it could be opened again
+		return errors.New("its file is not in its place")
+	}
 	u.writing.Lock()
-	err := u.reopen(func() error {
+	err = u.reopen(func() error {
 		if fault != nil {
 			return fault
 		}

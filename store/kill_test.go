@@ -54,7 +54,7 @@ func victimReading(n int) sensors.Reading {
 // says "f N" once reading N is on disk and "c N" once commit N is.
 func victim(dir string) error {
 	ctx := context.Background()
-	s, rep, err := Open(ctx, Options{Dir: dir})
+	s, rep, err := Open(ctx, Options{Dir: dir, CheckLater: true})
 	if err != nil {
 		return err
 	}
@@ -94,6 +94,17 @@ func victim(dir string) error {
 		}
 		if left%40 == 0 { // now and then the file becomes another one
 			if err := s.Compact(ctx); err != nil && !tolerant {
+				return err
+			}
+		}
+		if left%40 == 20 { // and now and then it starts again
+			_ = s.Close(ctx)
+			if s, _, err = Open(ctx, Options{Dir: dir, CheckLater: true}); err != nil && !tolerant {
+				return err
+			}
+		}
+		if left%40 == 19 {
+			if err := s.Check(ctx); err != nil && !tolerant {
 				return err
 			}
 		}
