@@ -41,6 +41,8 @@ type Options struct {
 
 	Group      time.Duration // wait for company before the first sending; 20 s, never for a ceiling
 	RepeatFor  time.Duration // then an open wake notice is not sent again; 72 h
+	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
+	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8
 	MaxPending int           // deliveries kept; beyond, the oldest today ones go; 2000
 	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8
 	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
@@ -144,6 +146,8 @@ func ways(cfg *configs.Config) []string {
 func (o Options) withDefaults() Options {
 	o.Group = cmp.Or(o.Group, 20*time.Second)
 	o.RepeatFor = cmp.Or(o.RepeatFor, 72*time.Hour)
+	o.SendLimit = cmp.Or(o.SendLimit, 5*time.Minute)
+	o.PerMinute = cmp.Or(o.PerMinute, 8)
 	o.MaxPending = cmp.Or(o.MaxPending, 2000)
 	o.PerMinute = cmp.Or(o.PerMinute, 8)
 	o.SendLimit = cmp.Or(o.SendLimit, 5*time.Minute)
