@@ -378,10 +378,18 @@ func (s *story) inTurn(d *Delivery) {
 	for _, t := range s.turns {
 		level, known := t.levels[d.NoticeID]
 		if known && level == 0 && d.Person == t.former && s.judged >= t.sent && s.now.Mono-t.at < 9*time.Minute && !t.broke && !d.Message.Escalated &&
-			s.desk.opt.idOf(s.desk.book.byID[d.NoticeID].Answerer) != t.former {
+			s.answerer(d.NoticeID) != t.former { // who answered since hears of news
 			s.Fatalf("%s is first since %v, and %s is sent again to %s", t.person, t.at, d.NoticeID, d.Person)
 		}
 	}
+}
+
+// answerer is who answered a notice last since the turn changed.
+func (s *story) answerer(id string) string {
+	if in := s.desk.book.byID[id]; in != nil {
+		return s.desk.opt.idOf(in.Answerer)
+	}
+	return ""
 }
 
 // capped: no channel brings a person more than the cap within a minute of what

@@ -270,6 +270,7 @@ func (s *schedule) hand(in *incident, person string) {
 // handOver goes on with whoever is first now: they are told of all that is active
 // and have their time to answer it. Whose turn it is no longer is rung no more.
 func (s *schedule) handOver(in *incident) {
+	in.Answerer = ""
 	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool {
 		if s.opt.onDuty(in, p.Person) || p.State != due {
 			return false
