@@ -10,7 +10,6 @@ import (
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
-	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -104,13 +103,10 @@ func (r *roster) set(p *parts, now sensors.Instant, a *rules.Action) (Effects, e
 	was := r.First
 	r.Person, r.Until = person, until
 	e := r.watch(p, now)
-	ev := event.New(now, event.Act{Act: string(a.Kind), Subject: person, From: was, To: r.First, Until: until})
-	ev.By, ev.Text = a.By, a.Why
-	e.Events = append(e.Events, ev)
+	a.Until = until
+	e.Events = append(e.Events, dutyEvent(now, a, was, r.First))
 	e.Docs = append(e.Docs, r.doc())
-	told := *a
-	told.Until = until
-	e.add(p.desked(p.desk.Acted(now, &told, nil)))
+	e.add(p.desked(p.desk.Acted(now, a, nil)))
 	return e, nil
 }
 

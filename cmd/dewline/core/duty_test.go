@@ -192,3 +192,51 @@ func TestCore_PutOnDutyAndGone(t *testing.T) {
 		t.Errorf("odo is gone, told %q", got)
 	}
 }
+
+// A record that opens late brings back who was put on duty, also while the clock is
+// not set; what was asked of this run is newer, and is kept.
+func TestMerge_PutOnDuty(t *testing.T) {
+	for name, anew := range map[string]bool{"of the record": false, "of this run": true} {
+		t.Run(name, func(t *testing.T) {
+			r := newDeskRig(t, twoOnDuty)
+			put := func(person string) {
+				if err := r.act(rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: person}, For: 8 * time.Hour, By: "una"}); err != nil {
+					t.Fatal(err)
+				}
+			}
+			put("odo")
+			state, err := r.core.State()
+			if err != nil {
+				t.Fatal(err)
+			}
+			saved, past := r.disk.saved(state), r.now.Mono
+			r.disk, r.core = disk{}, New(r.cfg, nil)
+			r.core.Start(4711)
+			r.now.Mono, r.now.Synced = time.Second, anew
+			r.pass(time.Minute)
+			want := "odo"
+			if anew {
+				put("una")
+				want = "una"
+			}
+			r.disk = disk{} // nothing of this run is on it
+			r.now.Mono += past
+			fx, err := r.core.Merge(r.now, past, saved, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r.take(fx)
+			for range 2 {
+				r.sent = nil
+				r.heat(3050)
+				r.pass(10 * time.Second)
+				if got := wakesTo(r.sent); !slices.Equal(got, []string{want}) {
+					t.Errorf("told %q, want %s", got, want)
+				}
+				r.heat(2400)
+				r.pass(20 * time.Minute)
+				r.restart(nil)
+			}
+		})
+	}
+}

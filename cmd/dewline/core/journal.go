@@ -63,6 +63,14 @@ func actEvent(now sensors.Instant, a *rules.Action, ts []rules.Transition) event
 	return e
 }
 
+// dutyEvent tells that somebody was put on duty, or that it is over, with who was
+// told first before and who is after; empty for the order of the file.
+func dutyEvent(now sensors.Instant, a *rules.Action, from, to string) event.Event {
+	e := event.New(now, event.Act{Act: string(a.Kind), Subject: a.Key.Subject, From: from, To: to, Until: a.Until})
+	e.By, e.Text = a.By, a.Why
+	return e
+}
+
 // refusedEvent tells of what somebody asked and did not get.
 func refusedEvent(now sensors.Instant, who, subject, what string) event.Event {
 	e := event.New(now, event.Refused{})

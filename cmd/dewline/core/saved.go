@@ -97,10 +97,6 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []sensors.Reading) (Effects, error) {
 	state, records, docs, errs := s.decode()
 	c.shift(by)
-	if err := c.roster.resume(s.Outbox); err != nil {
-		errs = append(errs, err)
-	}
-	e := c.roster.watch(c.parts, now)
 	ts, onsets := c.engine.Merge(now, by, state, records)
 	ts = slices.Clone(ts)
 	for _, r := range latest {
@@ -113,7 +109,12 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
 		errs = append(errs, err)
 	}
-	e.add(c.desked(fx))
+	e := c.desked(fx)
+	if err := c.roster.resume(s.Outbox); err != nil {
+		errs = append(errs, err)
+	}
+	e.Docs = append(append(e.Docs, c.roster.turn(now)...), c.roster.doc()) // that of this run is on no disk yet
+	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	e.add(c.after(now, ts))
 	c.resumeSelf(now)
 	// What this run saw work does, whatever an earlier one said.
