@@ -24,7 +24,6 @@ type Person struct {
 // Options are what a Desk works by. Zero fields take the defaults named.
 type Options struct {
 	Room     string         // id, as in topics
-	RoomName string         // for titles; Room where empty
 	Location *time.Location // of quiet hours; UTC
 	// People in the order of escalation; none means "keeper" on "mqtt".
 	People []Person
@@ -66,7 +65,7 @@ func interval(repeated int) time.Duration {
 // sets AckLink.
 func OptionsFor(cfg *configs.Config) Options {
 	o := Options{
-		Room: cfg.Room.ID, RoomName: cfg.Room.Name, Location: cfg.Room.Location,
+		Room: cfg.Room.ID, Location: cfg.Room.Location,
 		Names: make(map[string]string, len(cfg.Enclosures)), Shares: sharesOf(cfg),
 	}
 	if cfg.MQTT.Broker != "" {
@@ -149,9 +148,6 @@ func (o Options) withDefaults() Options {
 	o.SendLimit = cmp.Or(o.SendLimit, 5*time.Minute)
 	o.PerMinute = cmp.Or(o.PerMinute, 8)
 	o.MaxPending = cmp.Or(o.MaxPending, 2000)
-	o.PerMinute = cmp.Or(o.PerMinute, 8)
-	o.SendLimit = cmp.Or(o.SendLimit, 5*time.Minute)
-	o.RoomName = cmp.Or(o.RoomName, o.Room)
 	if o.Location == nil {
 		o.Location = time.UTC
 	}

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"dewline/configs"
 	"dewline/rules"
 )
 
@@ -204,7 +203,7 @@ func (o *outbox) recall(channel string) {
 func (o *outbox) held(p *parcel) bool {
 	person := o.opt.person(p.Person)
 	quiet := person != nil && person.Quiet != nil && p.Priority < rules.Wake && o.now.Synced &&
-		inSpan(o.now.Wall.In(o.opt.Location), person.Quiet.From, person.Quiet.To)
+		person.Quiet.Covers(o.now.Wall, o.opt.Location)
 	if !quiet {
 		p.HeldSince = 0
 		return false
@@ -217,16 +216,6 @@ func (o *outbox) held(p *parcel) bool {
 	}
 	p.DueSince = o.now.Mono
 	return true
-}
-
-// inSpan reports whether t's time of day lies in [from, to), over midnight
-// where to is the smaller; equal ends mean never.
-func inSpan(t time.Time, from, to configs.ClockTime) bool {
-	m := configs.ClockTime(t.Hour()*60 + t.Minute())
-	if from <= to {
-		return from <= m && m < to
-	}
-	return m >= from || m < to
 }
 
 // ready lists what is due, the most urgent first.

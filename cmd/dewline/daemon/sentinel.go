@@ -303,9 +303,6 @@ func (s *Sentry) watchDuty(now sensors.Instant) {
 func (s *Sentry) options() alert.Options {
 	opt := alert.OptionsFor(s.cfg).InTurn(s.duty)
 	opt.Room, opt.Group = s.id, sentinelGroup
-	if s.cfg.Room.Name == s.cfg.Room.ID { // nobody has named it; it never speaks in a room's name
-		opt.RoomName = s.id
-	}
 	return opt
 }
 
