@@ -42,6 +42,13 @@ func TestBand_HabitsAreForTheWeek(t *testing.T) {
 		{"warm nights", AboveBand, func(hour float64) float64 { return 24 - 0.8*math.Cos(hour*math.Pi/12) }, 6, 0},
 		{"an hour a little above the day's top", AboveBand, evening(26.35), 6, 0},
 		{"cool days", BelowBand, func(float64) float64 { return 20.2 }, 6, 0},
+		{"nights a little too cool", BelowBand, func(hour float64) float64 {
+			if hour < 8 || hour > 20 {
+				return 18.7
+			}
+			return 23
+		}, 6, 0},
+		{"a day that falls", BelowBand, func(hour float64) float64 { return 24 - 0.6*max(0, hour-12) }, 1, 1},
 		{"too cool days", BelowBand, func(hour float64) float64 { return 19.4 }, 1, 1},
 		{"too warm each evening", AboveBand, evening(27.6), 6, 1},
 		{"two weeks of it", AboveBand, evening(27.6), 14, 2},

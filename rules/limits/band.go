@@ -18,14 +18,12 @@ const (
 	// Below the day's top a warm night is for the week, and so is a day that is a
 	// little above it for a while (common practice, no source).
 	topMore = 50            // hundredths of °C above the day's top, for the band's on-delay, are for today
-	topLong = 2 * time.Hour // and less than that after so long
+	topLong = 3 * time.Hour // and less than that after so long
 	// A cool day is for the week as long as it is a night's temperature, and dart
-	// frogs at 20 °C at any hour are at home (common practice, no source).
-	coolLow = 2000 // hundredths of °C
-
-	habitFor  = 7 * 24 * time.Hour // what was told at this hour is not told again for so long
-	habitNear = 2 * time.Hour      // that is this hour
-	habitMore = 50                 // hundredths of °C above the former peak are another matter
+	// frogs at 20 °C at any hour are at home; so is a night that is a little below its
+	// band (common practice, no source). What falls is for today.
+	coolLow   = 2000 // hundredths of °C
+	coolNight = 50   // hundredths of °C
 )
 
 // judgeBand steps the alarms on both sides of the band. Its ends belong to the
@@ -63,9 +61,9 @@ func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	f.Mild = !l.tooWarm(en, now, dead) || own.Habit.has(s, now.Mono, p.Main)
+	f.Mild = !l.tooWarm(en, now, dead) || own.Warm.has(s, now.Mono, p.Main, habitWarm)
 	l.out.Find(f)
-	own.Habit.follow(s, p.Main)
+	own.Warm.follow(s, p.Main)
 }
 
 // tooWarm reports whether the enclosure is warmer than its days may be, by more than
@@ -76,35 +74,6 @@ func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool 
 	far := step(&own.Top, now, l.v.MainInput(en, now.Mono, room.Upper, day+topMore, dead), gap, r.BandOnDelay.D(), r.BandOffDelay.D())
 	long := step(&own.Long, now, l.v.MainInput(en, now.Mono, room.Upper, day+1, dead), gap, topLong, r.BandOffDelay.D())
 	return far || long
-}
-
-// A Habit is what was last told of an enclosure that is too warm at some hour. What
-// comes again at that hour is one line a week.
-type Habit struct {
-	At   time.Duration `json:"at,omitempty"`   // when it began
-	Peak int32         `json:"peak,omitempty"` // hundredths of °C
-}
-
-// has reports whether an excursion to a temperature was told already.
-func (h *Habit) has(s *room.Alarm, now time.Duration, temp int32) bool {
-	begun := now
-	if s.Rec.Life.Active {
-		begun = s.Rec.Life.Since.Mono
-	}
-	since := begun - h.At
-	hour := since % (24 * time.Hour)
-	return h.At > 0 && since > 0 && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear && temp < h.Peak+habitMore
-}
-
-// follow notes what is told.
-func (h *Habit) follow(s *room.Alarm, temp int32) {
-	switch since := s.Rec.Life.Since.Mono; {
-	case !s.Rec.Life.Active || s.Rec.Priority == alarm.Note:
-	case since > h.At:
-		*h = Habit{since, temp}
-	default:
-		h.Peak = max(h.Peak, temp)
-	}
 }
 
 func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int32) {
@@ -118,8 +87,21 @@ func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int3
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
-	mild := p.Main >= max(min(en.Limits.NightLow, en.Limits.DayLow), coolLow)
-	l.out.Find(room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond, Mild: mild})
+	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
+	f.Mild = l.coolOnly(en, low)
+	l.out.Find(f)
+}
+
+// coolOnly reports whether an enclosure below its band is no cooler than it may be at
+// other hours, and does not fall.
+func (l look) coolOnly(en *room.Enclosure, low int32) bool {
+	night := min(en.Limits.NightLow, en.Limits.DayLow)
+	least := max(night, coolLow)
+	if low == night {
+		least = min(least, night-coolNight)
+	}
+	slope, ok := en.St.Trend.Slope()
+	return en.Now.Main >= least && !(ok && slope.PerHour < -room.Climbs)
 }
 
 func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {

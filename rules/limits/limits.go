@@ -48,13 +48,7 @@ func (l look) judgeFloor(en *room.Enclosure, now sensors.Instant) {
 	}
 	s := &en.Alarms[alarm.KindFloor]
 	in := l.floorInput(en, s, now.Mono)
-	// An excuse keeps an alarm from rising; it does not hide one that has, and a door
-	// that opens again and again excuses no more than one.
-	excuse := l.v.Cfg.Rules.DoorExcuse.D()
-	if l := &s.Rec.Life; l.State == alarm.Norm || l.State == alarm.Suppressed {
-		long := (l.Active || l.OnFor > 0) && now.Mono-l.Since.Mono >= excuse
-		l.Suppress = en.St.HasExcuse && now.Mono < en.St.Excused && !long
-	}
+	l.excuse(en, s, in, now.Mono)
 	if in == alarm.Beyond && !s.Rec.Life.Active && l.waitForDoor(en, s) {
 		in = alarm.Missing
 	}
@@ -62,7 +56,25 @@ func (l look) judgeFloor(en *room.Enclosure, now sensors.Instant) {
 	if l.v.StandsIn(en) {
 		f.Slow = standInDelay
 	}
+	hum, own := en.Now.Hum, &l.At[en.Index]
+	f.Mild = en.Now.HasHum && hum > en.Limits.Dry && own.Dry.has(s, now.Mono, -hum, habitDry)
 	l.out.Find(f)
+	if en.Now.HasHum {
+		own.Dry.follow(s, -hum)
+	}
+}
+
+// excuse keeps the floor from rising while a door that was opened excuses it, and
+// after that while the air is on its way back. It does not hide an alarm that has
+// risen, and a door that opens again and again excuses no more than one.
+func (l look) excuse(en *room.Enclosure, s *room.Alarm, in alarm.Input, now time.Duration) {
+	r := &s.Rec.Life
+	if r.State != alarm.Norm && r.State != alarm.Suppressed {
+		return
+	}
+	long := (r.Active || r.OnFor > 0) && now-r.Since.Mono >= l.v.Cfg.Rules.DoorExcuse.D()
+	back := r.State == alarm.Suppressed && r.Active && (in == alarm.Between || in == alarm.Back)
+	r.Suppress = en.St.HasExcuse && now < en.St.Excused && !long || back
 }
 
 // floorInput classifies the humidity that the floor is held against.
@@ -176,7 +188,8 @@ type State struct {
 	// Top and Long are the times above what the band has at any hour.
 	Top     alarm.Record `json:"top,omitzero"`
 	Long    alarm.Record `json:"long,omitzero"`
-	Habit   Habit        `json:"habit,omitzero"`
+	Warm    Habits       `json:"warm,omitzero"`
+	Dry     Habits       `json:"dry_told,omitzero"`
 	StandIn StandIn      `json:"stand_in,omitzero"`
 }
 
