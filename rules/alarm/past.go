@@ -54,25 +54,12 @@ func (h *History) Take(e *event.Event) {
 
 // step takes one step of the onset.
 func (p *Past) step(e *event.Event, priority string, from, to State) {
-	var now Priority
-	if now.UnmarshalText([]byte(priority)) != nil { // an old line may carry none
-		now = Today
-		if row, ok := Find(p.Key.Alarm); ok {
-			now = row.Priority
-		}
-	}
-	p.Priority = max(p.Priority, now)
+	p.Priority = max(p.Priority, p.priorityOf(priority))
 	answers := to == Acked || from == RTNUN && to == Norm || to == LatchAck
 	if e.By != "" && p.Answered.IsZero() && answers {
 		p.Answered, p.By = e.At, e.By
 	}
-	waits := to == Unack || to == RTNUN || to == LatchUnack
-	switch {
-	case waits && p.Waits.IsZero():
-		p.Waits = e.At
-	case !waits && !p.Waits.IsZero():
-		p.Longest, p.Waits = max(p.Longest, e.At.Sub(p.Waits)), sensors.Instant{}
-	}
+	p.wait(e.At, to == Unack || to == RTNUN || to == LatchUnack)
 	p.Shelved = p.Shelved || to == Shelved
 	switch to {
 	case Norm, RTNUN, LatchUnack, LatchAck:
@@ -81,5 +68,27 @@ func (p *Past) step(e *event.Event, priority string, from, to State) {
 		}
 	case Unack, Acked:
 		p.To = sensors.Instant{} // it came back before anybody answered
+	}
+}
+
+// priorityOf reads a priority; an old line may carry none.
+func (p *Past) priorityOf(text string) Priority {
+	var now Priority
+	if now.UnmarshalText([]byte(text)) == nil {
+		return now
+	}
+	if row, ok := Find(p.Key.Alarm); ok {
+		return row.Priority
+	}
+	return Today
+}
+
+// wait notes that it waits for an answer, or no longer.
+func (p *Past) wait(at sensors.Instant, waits bool) {
+	switch {
+	case waits && p.Waits.IsZero():
+		p.Waits = at
+	case !waits && !p.Waits.IsZero():
+		p.Longest, p.Waits = max(p.Longest, at.Sub(p.Waits)), sensors.Instant{}
 	}
 }

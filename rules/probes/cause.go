@@ -87,30 +87,13 @@ func (l look) probeState(s *room.Alarm, p probe) alarm.Fact {
 	f := alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID)}
 	switch s.Kind {
 	case alarm.KindSilent:
-		switch {
-		case s.Rec.Value > 0 && p.humidityGone(true).Seconds() >= s.Rec.Value:
-			f.ID = alarm.FactHumiditySilent
-		case s.Rec.Priority == alarm.Wake && p.Encl >= 0:
-			f.ID = alarm.FactBlindRising
-			if en := &l.v.Enclosures[p.Encl]; blindLimit(en, p.HeardAt()) == 0 {
-				f.ID = alarm.FactBlindRoom
-			}
-		case p.Encl >= 0 && len(l.v.Enclosures[p.Encl].Probes) == 1:
-			f.ID = alarm.FactBlind
-		}
+		f.ID = l.silentFact(s, p, f.ID)
 	case alarm.KindJump:
 		if p.St.Alone {
 			f.ID = alarm.FactJumpAlone
 		}
 	case alarm.KindDisagrees:
-		switch swap := &p.St.Swap; {
-		case swap.With != "" && swap.Late:
-			return alarm.Fact{ID: alarm.FactSwappedLate, About: swap.With}
-		case swap.With != "":
-			return alarm.Fact{ID: alarm.FactSwapped, About: swap.With}
-		case !s.Rec.HasLimit:
-			f.ID = alarm.FactStood
-		}
+		return disagreeFact(s, p, f)
 	case alarm.KindOverdue:
 		switch {
 		case p.dueHum && !p.dueTemp:
@@ -120,6 +103,36 @@ func (l look) probeState(s *room.Alarm, p probe) alarm.Fact {
 		}
 	}
 	return f
+}
+
+// silentFact is what a silent probe leaves unseen; else for nothing beside itself.
+func (l look) silentFact(s *room.Alarm, p probe, other alarm.FactID) alarm.FactID {
+	switch {
+	case s.Rec.Value > 0 && p.humidityGone(true).Seconds() >= s.Rec.Value:
+		return alarm.FactHumiditySilent
+	case p.Encl < 0:
+		return other
+	case s.Rec.Priority == alarm.Wake:
+		if en := &l.v.Enclosures[p.Encl]; blindLimit(en, p.HeardAt()) == 0 {
+			return alarm.FactBlindRoom
+		}
+		return alarm.FactBlindRising
+	case len(l.v.Enclosures[p.Encl].Probes) == 1:
+		return alarm.FactBlind
+	}
+	return other
+}
+
+func disagreeFact(s *room.Alarm, p probe, other alarm.Fact) alarm.Fact {
+	switch swap := &p.St.Swap; {
+	case swap.With != "" && swap.Late:
+		return alarm.Fact{ID: alarm.FactSwappedLate, About: swap.With}
+	case swap.With != "":
+		return alarm.Fact{ID: alarm.FactSwapped, About: swap.With}
+	case !s.Rec.HasLimit:
+		return alarm.Fact{ID: alarm.FactStood}
+	}
+	return other
 }
 
 // swapCause names the two probes by the first of them, so that both make one

@@ -66,10 +66,13 @@ const (
 	sharedMost  = 99
 )
 
+// pairs is one look for probes of one enclosure that disagree.
+type pairs struct{ look }
+
 // judgePair looks for two probes of one enclosure that do not agree.
 // ref is what their usual places are told against, and known whether there are
 // such places now.
-func (l look) judgePair(en *room.Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
+func (l pairs) judgePair(en *room.Enclosure, ref int32, hour float64, known bool, now sensors.Instant) {
 	for a := range en.Probes {
 		p := l.at(en.Probes[a])
 		if !p.Usable(&l.v.Cfg.Rules, now.Mono) {
@@ -87,7 +90,7 @@ func (l look) judgePair(en *room.Enclosure, ref int32, hour float64, known bool,
 }
 
 // compare judges one pair.
-func (l look) compare(p, q probe, ref int32, hour float64, known bool, now sensors.Instant) {
+func (l pairs) compare(p, q probe, ref int32, hour float64, known bool, now sensors.Instant) {
 	if p.St.Swap.With != "" || q.St.Swap.With != "" {
 		return // told as such
 	}
@@ -113,7 +116,7 @@ func (l look) compare(p, q probe, ref int32, hour float64, known bool, now senso
 // enclosures have parted from what is usual, in hundredths of °C: without its
 // lamps the air under every lid is no warmer than the litter. Those on the same
 // lamps count before all.
-func (l look) sharedShift(p, q probe, ref int32, hour float64, now time.Duration) float64 {
+func (l pairs) sharedShift(p, q probe, ref int32, hour float64, now time.Duration) float64 {
 	lamps := l.v.Enclosures[p.Encl].Lamps
 	mates, all := l.v.Floats[:0], l.v.Floats[2*len(l.v.Enclosures):2*len(l.v.Enclosures)]
 	for k := 1; k < len(l.v.Enclosures) && len(mates) < sharedMates && len(all) < sharedMost; k++ {
@@ -137,7 +140,7 @@ func (l look) sharedShift(p, q probe, ref int32, hour float64, now time.Duration
 }
 
 // parted is by how much the probes in two places of an enclosure have parted.
-func (l look) parted(en *room.Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
+func (l pairs) parted(en *room.Enclosure, a, b configs.Place, ref int32, hour float64, now time.Duration) (float64, bool) {
 	var at [2]probe
 	for _, i := range en.Probes {
 		p := l.at(i)

@@ -34,7 +34,7 @@ func (p probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) 
 
 // watchPlaces looks for two probes that changed places unnoticed, once a
 // minute.
-func (l look) watchPlaces(now sensors.Instant) {
+func (l swaps) watchPlaces(now sensors.Instant) {
 	hour := l.v.Hour(now)
 	ref, ok := l.v.RoomTemp(now.Mono)
 	if hour < 0 || !ok {
@@ -73,7 +73,7 @@ func (l look) watchPlaces(now sensors.Instant) {
 
 // away reports whether a probe that no exchange was told of stands away from
 // its usual place.
-func (l look) away(p probe, ref int32, hour float64, now time.Duration) bool {
+func (l swaps) away(p probe, ref int32, hour float64, now time.Duration) bool {
 	dev, _, known := p.deviation(ref, hour)
 	return p.Encl >= 0 && known && math.Abs(dev) >= placesAway && p.St.Swap.With == "" && p.Usable(&l.v.Cfg.Rules, now)
 }

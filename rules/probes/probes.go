@@ -93,7 +93,7 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 func (l look) take(p probe, r *sensors.Reading) {
 	p.still(r, p.SilentAfter(&l.v.Cfg.Rules))
 	l.followWet(p, r)
-	l.watchSwap(p, r)
+	swaps{l}.watchSwap(p, r)
 	l.takeTemperature(p, r)
 	limit := p.SilentAfter(&l.v.Cfg.Rules)
 	p.note(r, l.v.Cfg.Room.Poll.D(), l.airIsWet(p, r))
@@ -133,10 +133,10 @@ func (l look) minutely(now sensors.Instant) {
 	}
 	hour := l.v.Hour(now)
 	for i := range l.v.Enclosures {
-		l.judgePair(&l.v.Enclosures[i], ref, hour, ok && hour >= 0, now)
+		pairs{l}.judgePair(&l.v.Enclosures[i], ref, hour, ok && hour >= 0, now)
 		l.judgeDew(&l.v.Enclosures[i], now)
 	}
-	l.watchPlaces(now)
+	swaps{l}.watchPlaces(now)
 }
 
 // calibrated notes a calibration; what was compared before it counts no more.

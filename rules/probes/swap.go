@@ -105,9 +105,12 @@ func (g *Grain) tookPlace(mine, other *Step) bool {
 	return g.apart(&mine.After, &other.Before) <= min(swapApart, g.apart(&mine.Before, &other.Before)/float64(share))
 }
 
+// swaps is one look for probes that changed places.
+type swaps struct{ look }
+
 // watchSwap looks at every reading for a step, before the reading is taken in,
 // and for another probe that stepped the other way at the same time.
-func (l look) watchSwap(p probe, r *sensors.Reading) {
+func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	st := &p.St
 	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
 		l.settleSwap(p)
@@ -160,7 +163,7 @@ func (p probe) follow(r *sensors.Reading) bool {
 }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
-func (l look) exchanged(p probe) probe {
+func (l swaps) exchanged(p probe) probe {
 	a := &p.Step
 	for i := range l.v.Probes {
 		q := l.at(i)
@@ -177,7 +180,7 @@ func (l look) exchanged(p probe) probe {
 }
 
 // swapped notes an exchange, or that it was undone.
-func (l look) swapped(p, q probe, now time.Duration) {
+func (l swaps) swapped(p, q probe, now time.Duration) {
 	back := p.St.Swap.With == q.Cfg.ID
 	p.St.Swap.With, q.St.Swap.With = "", ""
 	if !back {
@@ -193,7 +196,7 @@ func (l look) swapped(p, q probe, now time.Duration) {
 }
 
 // settleSwap makes the new places of both probes their usual ones.
-func (l look) settleSwap(p probe) {
+func (l swaps) settleSwap(p probe) {
 	if i, ok := l.v.ByID[sensors.ProbeID(p.St.Swap.With)]; ok && l.v.Probes[i].St.Swap.With == p.Cfg.ID {
 		q := l.at(i)
 		p.Own, q.Own = q.Own, p.Own
@@ -204,7 +207,7 @@ func (l look) settleSwap(p probe) {
 
 // judgeSwap raises probe-disagrees, without a delay, for a probe that stands in
 // another's place, and ends it when the two are back.
-func (l look) judgeSwap(p probe, now sensors.Instant) {
+func (l swaps) judgeSwap(p probe, now sensors.Instant) {
 	w := &p.St.Swap
 	if w.With == "" && !w.Told {
 		return
