@@ -229,13 +229,36 @@ func (cs Look) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Findi
 }
 
 // commonCause is for all enclosures away from their usual places in a room
-// that is as usual: the lamps, or the power and the air where they hang on
-// several timers.
+// that is as usual: the lamps, or the power where they hang on several timers. Lamps
+// that should be on do not make it too warm, and such that were seen to switch are
+// not at fault: then it is heat or cold of hours ago, as in the evening after an air
+// conditioner failed.
 func (cs Look) commonCause(en *room.Enclosure, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
-	if en.Lamps < 0 || cs.manyLamps() {
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
+	lamps := cs.V.LampsOf(en)
+	may := lamps != nil && lamps.On == (side < 0) && !cs.lampsSwitched(en.Lamps)
+	switch {
+	case may && !cs.manyLamps():
+		return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
+	case may && side < 0:
+		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{apart(alarm.FactAllPower, side, f.Median)}
 	}
-	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
+	return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
+}
+
+// lampsSwitched reports whether the last switch of a timer was seen in what most of
+// its enclosures' temperatures did.
+func (cs Look) lampsSwitched(timer int) bool {
+	seen, judged := 0, 0
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if sign := &o.St.Lamps.Sign; o.Lamps == timer && sign.Looks > 0 {
+			judged++
+			if sign.Missing <= -climate.LampHint {
+				seen++
+			}
+		}
+	}
+	return 2*seen > judged
 }
 
 // apart is a fact of by how much something is warmer or cooler.

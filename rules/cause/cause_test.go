@@ -3,8 +3,10 @@ package cause
 import (
 	"testing"
 
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
+	"dewline/rules/room/roomtest"
 )
 
 // Which enclosure is the odd one, by signs and sizes alone.
@@ -33,6 +35,38 @@ func TestOdd(t *testing.T) {
 	} {
 		if got := (Look{V: &room.View{}}).odd(&c.c, &c.f, c.side, c.room); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// All too warm in a room that is as usual is not the lamp timer while the lamps should
+// be on, nor where they were seen to go off: that is the evening after a hot day.
+func TestCommonCause_LampsOnlyWhereTheyMay(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		on       bool
+		side     float64
+		switched bool
+		want     alarm.CauseKind
+	}{
+		{"too warm by day", true, hotter, false, alarm.CauseRoom},
+		{"too warm in the evening, lamps went off", false, hotter, true, alarm.CauseRoom},
+		{"too warm in the evening", false, hotter, false, alarm.CauseLamps},
+		{"too cold by day", true, colder, false, alarm.CauseLamps},
+		{"too cold by night", false, colder, false, alarm.CauseRoom},
+	} {
+		v := roomtest.View(t, 4, "")
+		v.Lamps[0].On = c.on
+		for i := range v.Enclosures {
+			sign := climate.LampSign{Looks: 9}
+			if c.switched {
+				sign.Missing = -6
+			}
+			v.Enclosures[i].St.Lamps.Sign = sign
+		}
+		got, _ := Look{V: v}.commonCause(&v.Enclosures[0], &climate.Finding{Median: c.side}, c.side)
+		if got.Kind != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got.Kind, c.want)
 		}
 	}
 }

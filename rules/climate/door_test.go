@@ -102,3 +102,35 @@ func TestWhatIsNoDoor(t *testing.T) {
 		t.Error("NaN or a step back in time changed the state")
 	}
 }
+
+// What comes in within ten minutes decides between a door and a vent, and whether it
+// stays decides between ajar and shut again.
+func TestDoor_AjarByWhatCameIn(t *testing.T) {
+	const level, warm, roomRH, room = 88.0, 25.0, 45.0, 22.5
+	at := func(water, share float64) (rh, temp float64) {
+		temp = warm - share*(warm-room)
+		in, _ := AbsoluteHumidity(warm, level)
+		out, _ := AbsoluteHumidity(room, roomRH)
+		full, _ := AbsoluteHumidity(temp, 100)
+		return 100 * (in - water*(in-out)) / full, temp
+	}
+	for name, c := range map[string]struct {
+		water, share float64 // of the ways to the room
+		back         float64 // % from the lowest
+		want         DoorEvent
+	}{
+		"25 air changes, one physics": {0.66, 0.09, 0, DoorAjar},
+		"25 air changes, another":     {0.39, 0.25, 0, DoorAjar},
+		"wide open":                   {0.95, 0.6, 0, DoorAjar},
+		"a vent":                      {0.42, 0.06, 0, DoorDraught},
+		"a fan inside":                {0.7, 0, 0, DoorDraught},
+		"on its way back":             {0.6, 0.25, 8, DoorDraught},
+	} {
+		rh, temp := at(c.water, c.share)
+		d := Door{State: DoorOpened, Level: level, Warm: warm, Lowest: rh - c.back}
+		r := DoorReading{At: doorLast, RoomTemp: room, HasRoom: true, RoomRH: roomRH, HasRoomRH: true}
+		if got := d.stays(&r, rh, temp); got != c.want {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}

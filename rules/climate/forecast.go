@@ -105,6 +105,7 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	m.courseOf(&o, &c)
 	var r band
 	m.spread(&c, base, sigma, &r)
+	m.Hits.take(&o, &r)
 	f.Peak, f.PeakAfter = r.peak()
 	f.BandTop = r.reach(o.BandTop)
 	f.Ceiling = r.reach(o.Ceiling)
@@ -122,6 +123,50 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	m.spread(&c, s, sigma, &r)
 	f.RoomCooled = gain(f.Ceiling, r.reach(o.Ceiling))
 	return f, true
+}
+
+// hits hold a forecast against what came ten minutes later and widen the next ones
+// by their own recent errors, each side for itself, so that one in twenty misses it
+// (adaptive conformal inference after Gibbs and Candes 2021, arXiv 2106.00170).
+type hits struct {
+	At   time.Duration `json:"at"` // of the forecast; 0 for none
+	Low  float64       `json:"low"`
+	High float64       `json:"high"`
+	Up   float64       `json:"up"` // by how much the sides are widened, less 1
+	Down float64       `json:"down"`
+}
+
+const (
+	hitAfter = 2 * pathStep
+	hitMiss  = 0.47  // a side that was missed grows by e to this
+	hitHit   = 0.025 // and shrinks by e to that otherwise: 19 hits a miss
+	hitMost  = 3.0
+)
+
+// widths are by how much each side is widened.
+func (h *hits) widths() (up, down float64) {
+	return 1 + min(max(h.Up, 0), hitMost-1), 1 + min(max(h.Down, 0), hitMost-1)
+}
+
+// take scores the forecast before, where its time has come, and keeps this one.
+func (h *hits) take(o *Outlook, r *band) {
+	since := o.At - h.At
+	if h.At > 0 && since >= 0 && since < hitAfter {
+		return
+	}
+	if h.At > 0 && since >= hitAfter && since < hitAfter+pathStep {
+		grow := func(side *float64, missed bool) {
+			by := -hitHit
+			if missed {
+				by = hitMiss
+			}
+			*side = min(max((1+*side)*math.Exp(by), 1), hitMost) - 1
+		}
+		grow(&h.Up, o.Air > h.High)
+		grow(&h.Down, o.Air < h.Low)
+	}
+	const i = int(hitAfter / pathStep)
+	h.At, h.Low, h.High = o.At, r.mid[i]-r.down[i], r.mid[i]+r.up[i]
 }
 
 // sigmas are the standard uncertainties of a scenario's numbers.

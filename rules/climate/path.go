@@ -138,9 +138,10 @@ func (m *Thermal) spread(c *course, s scenario, u sigmas, b *band) {
 		off.roomTau = roomShort
 		m.widen(c, &s, &off, b, false)
 	}
+	up, down := m.Hits.widths()
 	for i := range b.mid {
-		b.up[i] = rangeWidth * math.Sqrt(b.up[i])
-		b.down[i] = rangeWidth * math.Sqrt(b.down[i])
+		b.up[i] = rangeWidth * up * math.Sqrt(b.up[i])
+		b.down[i] = rangeWidth * down * math.Sqrt(b.down[i])
 	}
 }
 

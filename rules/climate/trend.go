@@ -91,11 +91,11 @@ func (t *Trend) Slope() (Slope, bool) {
 	return t.slope, t.ok
 }
 
-// Steep is the rate in °C/h that the value has kept for the last four minutes, where
+// Steep is the rate in °C/h that the value has kept for the last six minutes, where
 // it is so steep that no noise makes it: long before a slope is known. It is the
-// lesser of two halves.
+// least of three parts, as a leap is over in two.
 func (t *Trend) Steep() (perHour float64, ok bool) {
-	if t.Filled < 3 || !t.sound() {
+	if t.Filled < 4 || !t.sound() {
 		return 0, false
 	}
 	at := func(i int) int { return (t.Head + trendBins - i) % trendBins }
@@ -106,7 +106,7 @@ func (t *Trend) Steep() (perHour float64, ok bool) {
 		}
 		return (t.Values[newer] - t.Values[older]) / dt
 	}
-	r := min(rate(at(1), at(2)), rate(at(2), at(3)))
+	r := min(rate(at(1), at(2)), rate(at(2), at(3)), rate(at(3), at(4)))
 	return r, r >= trendSteep
 }
 

@@ -141,3 +141,27 @@ func TestMedianAndSpread(t *testing.T) {
 	}
 	near(t, "spread", spread([]float64{1, 2, 3, 4, 100}, 3), 1.4826, 1e-9)
 }
+
+// A steep rise is seen within ten minutes, long before a slope is known; noise, steps
+// of half a degree and lamps are none.
+func TestSteep(t *testing.T) {
+	for name, c := range map[string]struct {
+		at   func(minutes float64) float64
+		want bool
+	}{
+		"30 °C/h":          {func(m float64) float64 { return 25 + m/2 }, true},
+		"8 °C/h":           {func(m float64) float64 { return 25 + m*8/60 }, true},
+		"noise":            {func(m float64) float64 { return 25 + 0.05*math.Sin(m*9) }, false},
+		"one step of half": {func(m float64) float64 { return 25 + 0.5*math.Floor(m/5) }, false},
+		"lamps":            {func(m float64) float64 { return 27.5 - 2.5*math.Exp(-m/35) }, false},
+		"one leap":         {func(m float64) float64 { return 25 + 3*math.Floor(min(m, 3)/3) }, false},
+	} {
+		var tr Trend
+		for s := 0; s <= 9*60; s += 10 {
+			tr.Observe(time.Duration(s)*time.Second, c.at(float64(s)/60))
+		}
+		if rate, got := tr.Steep(); got != c.want {
+			t.Errorf("%s: %.1f °C/h, %v", name, rate, got)
+		}
+	}
+}

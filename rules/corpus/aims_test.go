@@ -2,6 +2,7 @@ package corpus
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 
@@ -32,6 +33,32 @@ func TestAims_Told(t *testing.T) {
 			}
 			if told < c.least {
 				t.Errorf("%d told in time, want %d", told, c.least)
+			}
+		})
+	}
+}
+
+// Ranges of the time left hold in nine of ten, and a warning comes while there is
+// time: a third of the way at a steady rise.
+func TestAims_Ranges(t *testing.T) {
+	skipUnderRace(t)
+	for kind, lead := range map[string]float64{ // min, the least
+		"heat levels off": 20, "heat, first day": 20, "heat, straight 8 °C/h": 10, "heat, straight 15 °C/h": 8, "heat, bad input": 20,
+	} {
+		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
+			inside, said := 0, 0
+			for _, o := range playSome(t, kind) {
+				inside, said = inside+o.inside, said+len(o.widths)
+				if o.unled > 0 || len(o.lead) == 0 || slices.Min(o.lead) < lead {
+					t.Errorf("%c %d: woken %v min before the limit", o.c.gen, o.c.seed, o.lead)
+				}
+				if o.lethalFirst != o.lethal {
+					t.Errorf("%c %d: %d of %d told on the first lethal reading", o.c.gen, o.c.seed, o.lethalFirst, o.lethal)
+				}
+			}
+			if said == 0 || 10*inside < 8*said { // of so few; the whole half is held to nine
+				t.Errorf("%d of %d ranges hold", inside, said)
 			}
 		})
 	}

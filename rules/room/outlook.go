@@ -56,6 +56,19 @@ func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 	return t
 }
 
+// explained keeps what is won by turning the lamps off to what their warmth explains:
+// no more time than the rise takes for as many degrees as they add. Nothing is said
+// of lamps that are not known yet.
+func explained(t climate.Eta, lampGain float64, s climate.Slope) climate.Eta {
+	if !t.Known || lampGain <= 0 || s.PerHour <= 0 {
+		return climate.Eta{}
+	}
+	most := time.Duration(min(lampGain/s.PerHour, climate.Horizon.Hours()) * float64(time.Hour))
+	t.Open = t.Open && t.From <= most
+	t.From, t.Mid, t.To = min(t.From, most), min(t.Mid, most), min(t.To, most)
+	return t
+}
+
 // The figures of a rise that goes straight on, this project's own, tuned on the
 // tuned half of rules/corpus.
 const (
@@ -107,8 +120,10 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope)
 	f, ok := en.St.Thermal.Forecast(o)
 	en.St.Ahead = Ahead{At: now.Mono}
 	if ok {
-		en.St.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, LampsOff: f.LampsOff, Learned: f.Learned}
-		if !f.Learned {
+		en.St.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, Learned: f.Learned}
+		if f.Learned {
+			en.St.Ahead.LampsOff = explained(f.LampsOff, en.St.Thermal.Fit().LampGain, slope)
+		} else {
 			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
 		}
 		en.St.Ahead.ToCeiling = straight(en.St.Ahead.ToCeiling, o.Ceiling-o.Air, slope)

@@ -39,3 +39,41 @@ func TestForecast_AllowsForMist(t *testing.T) {
 		}
 	}
 }
+
+// A rise that goes straight on is inside of the range at 8, 15 and 30 °C an hour,
+// also where the model expects it to level off or knows no end of it.
+func TestStraight_HoldsASteadyRise(t *testing.T) {
+	const way = 2.0
+	for _, perHour := range []float64{3, 8, 15, 30} {
+		left := time.Duration(way / perHour * float64(time.Hour))
+		s := climate.Slope{PerHour: perHour, Sigma: perHour / 10}
+		for name, model := range map[string]climate.Eta{
+			"levels off": {Known: true, From: 2 * left, Mid: 3 * left, To: climate.Horizon},
+			"no end":     {},
+			"too soon":   {Known: true, From: left / 4, Mid: left / 3, To: left / 2},
+		} {
+			got := straight(model, way, s)
+			if !got.Known || got.From > left || got.To < left || got.Mid < got.From || got.Mid > got.To {
+				t.Errorf("%v °C/h, %s: %+v, want %v inside", perHour, name, got, left)
+			}
+		}
+	}
+	if got := straight(climate.Eta{}, way, climate.Slope{PerHour: 1.6, Sigma: 1}); got.Known {
+		t.Errorf("a rise that may be noise: %+v", got)
+	}
+}
+
+// Lamps that add 2 °C win no more than the rise takes for these, and lamps that are
+// not learned win nothing that is said.
+func TestExplained_GainByLamps(t *testing.T) {
+	all := climate.Eta{Known: true, From: 4 * time.Hour, Mid: 5 * time.Hour, To: climate.Horizon, Open: true}
+	if got := explained(all, 2, climate.Slope{PerHour: 8}); got.To != 15*time.Minute || got.Open {
+		t.Errorf("2 °C at 8 °C/h: %+v, want 15 min", got)
+	}
+	if got := explained(all, 2, climate.Slope{PerHour: 0.3}); got != all {
+		t.Errorf("2 °C at 0.3 °C/h: %+v, want %+v", got, all)
+	}
+	if got := explained(all, 0, climate.Slope{PerHour: 1}); got.Known {
+		t.Errorf("no lamps: %+v", got)
+	}
+}
