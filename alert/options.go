@@ -43,8 +43,6 @@ type Options struct {
 	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
 	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8
 	MaxPending int           // deliveries kept; beyond, the oldest today ones go; 2000
-	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8
-	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
 }
 
 const (
