@@ -54,7 +54,7 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 	for i := range out.Probes {
 		b.count(&out.Probes[i])
 	}
-	d := diary{b.builder}
+	d := diary(b)
 	d.tell(&out, e)
 	d.excursions(&out, all)
 	out.picture = b.draw(e, all, &out)
