@@ -421,3 +421,24 @@ func TestAlarmsPushOutReadings(t *testing.T) {
 		t.Errorf("%d faults in what is left", faults)
 	}
 }
+
+// TestWriteIsOneTransaction writes events with a batch: the card gets one commit for both,
+// and what nothing could find again is refused with all of it.
+func TestWriteIsOneTransaction(t *testing.T) {
+	s := openIn(t, store.Options{Dir: t.TempDir()})
+	s.Append(reading("p", 0))
+	before := s.Stats().Commits
+	c := store.Commit{Docs: []store.Doc{{Bucket: store.BucketNotes, Key: "k", Value: []byte("v")}}, State: []byte("state")}
+	if err := s.Write(t.Context(), c); err != nil {
+		t.Fatal(err)
+	}
+	st := s.Stats()
+	v, err := s.Get(store.BucketNotes, "k")
+	state, serr := s.State()
+	if st.Commits != before+1 || st.Unwritten != 0 || string(v) != "v" || string(state) != "state" || err != nil || serr != nil {
+		t.Errorf("%d commits, %d readings not written, %q, %q: %v, %v", st.Commits-before, st.Unwritten, v, state, err, serr)
+	}
+	if err := s.Write(t.Context(), store.Commit{Docs: []store.Doc{{Key: "k"}}}); err == nil {
+		t.Error("a document of no kind was taken")
+	}
+}

@@ -34,12 +34,10 @@ func (u *upkeep) Backup(ctx context.Context, path string) error {
 // copyTo writes the record as of now to path. It keeps Compact out: that would wait
 // for the end of the copy with all writes behind it.
 func (u *upkeep) copyTo(ctx context.Context, path string) error {
-	select {
-	case u.tidying <- struct{}{}:
-	case <-ctx.Done():
-		return ctx.Err()
+	if err := u.tidying.take(ctx); err != nil {
+		return err
 	}
-	defer func() { <-u.tidying }()
+	defer u.tidying.give()
 	return u.view(func(tx *bolt.Tx) error {
 		f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
 		if err != nil {

@@ -16,22 +16,18 @@ func (u *upkeep) Check(ctx context.Context) error {
 	if !u.unchecked.Load() {
 		return nil
 	}
-	select {
-	case u.tidying <- struct{}{}:
-	case <-ctx.Done():
-		return fmt.Errorf("check the record: %w", ctx.Err())
+	if err := u.tidying.take(ctx); err != nil {
+		return fmt.Errorf("check the record: %w", err)
 	}
-	defer func() { <-u.tidying }()
+	defer u.tidying.give()
 	fault := u.checkRest(ctx)
 	if fault != nil && !isDamage(fault) {
 		return fmt.Errorf("check the record: %w", fault)
 	}
-	select {
-	case u.flushing <- struct{}{}:
-	case <-ctx.Done():
-		return fmt.Errorf("check the record: %w", ctx.Err())
+	if err := u.flushing.take(ctx); err != nil {
+		return fmt.Errorf("check the record: %w", err)
 	}
-	defer func() { <-u.flushing }()
+	defer u.flushing.give()
 	if err := u.afterCheck(ctx, fault); err != nil {
 		return fmt.Errorf("check the record: %w", err)
 	}

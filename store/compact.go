@@ -15,7 +15,7 @@ import (
 // An upkeep looks after the record as a whole.
 type upkeep struct {
 	*writer
-	tidying chan struct{} // holds one token: Recompute, Compact, Regain, a copy
+	tidying token // holds one token: Recompute, Compact, Regain, a copy
 }
 
 // worthBytes is the least room that makes a smaller copy worth its writing.
@@ -56,12 +56,10 @@ func (u *upkeep) Compact(ctx context.Context) error { return u.compact(ctx, fals
 // compact is Compact. lost says that the file has no name any more, so that the copy
 // is all that will be left: then what is damaged in the record goes along as it is.
 func (u *upkeep) compact(ctx context.Context, lost bool) error {
-	select {
-	case u.tidying <- struct{}{}:
-	case <-ctx.Done():
-		return fmt.Errorf("compact the record: %w", ctx.Err())
+	if err := u.tidying.take(ctx); err != nil {
+		return fmt.Errorf("compact the record: %w", err)
 	}
-	defer func() { <-u.tidying }()
+	defer u.tidying.give()
 	c := &compaction{s: u, ctx: ctx, tmp: u.path + ".compact", lost: lost}
 	err := c.run()
 	if c.dst != nil {
@@ -116,12 +114,10 @@ func (c *compaction) run() error {
 		return err
 	}
 	s := c.s
-	select {
-	case s.flushing <- struct{}{}:
-	case <-c.ctx.Done():
-		return c.ctx.Err()
+	if err := s.flushing.take(c.ctx); err != nil {
+		return err
 	}
-	defer func() { <-s.flushing }()
+	defer s.flushing.give()
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := c.catchUp(); err != nil {

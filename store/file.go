@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -476,3 +477,17 @@ func (r *recordFile) reopen(between func() error) error {
 	r.become(h)
 	return err
 }
+
+// A token is held by one at a time, who may be waited for no longer than a context lasts.
+type token chan struct{}
+
+func (t token) take(ctx context.Context) error {
+	select {
+	case t <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (t token) give() { <-t }

@@ -15,7 +15,7 @@ import (
 type writer struct {
 	*series
 	chain    *chain
-	flushing chan struct{}             // holds one token: a write, or a part of upkeep; guards what follows
+	flushing token                     // holds one token: a write, or a part of upkeep; guards what follows
 	rows     openRows                  // of the open hour in the file
 	enc      block.Encoder             // for them
 	encs     [maxWorkers]block.Encoder // one for each goroutine of share

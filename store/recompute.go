@@ -26,12 +26,10 @@ import (
 // rollups will be made from the readings as they stand: call again when it is
 // over.
 func (u *upkeep) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
-	select {
-	case u.tidying <- struct{}{}:
-	case <-ctx.Done():
-		return 0, false, fmt.Errorf("recompute probe %s: %w", probe, ctx.Err())
+	if err := u.tidying.take(ctx); err != nil {
+		return 0, false, fmt.Errorf("recompute probe %s: %w", probe, err)
 	}
-	defer func() { <-u.tidying }()
+	defer u.tidying.give()
 	r := redoing{u: u, q: &query{s: u.series, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
 	for {
 		ok, more, err := r.next(ctx)
@@ -64,12 +62,10 @@ func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
 		return false, false, err
 	}
 	s := r.u
-	select {
-	case s.flushing <- struct{}{}:
-	case <-ctx.Done():
-		return false, false, ctx.Err()
+	if err := s.flushing.take(ctx); err != nil {
+		return false, false, err
 	}
-	defer func() { <-s.flushing }()
+	defer s.flushing.give()
 	e := r.due()
 	if e == nil {
 		return false, false, nil

@@ -19,12 +19,10 @@ import (
 // between, and leaves the files where they are. It returns what it added.
 func (u *upkeep) Regain(ctx context.Context) (RepairReport, error) {
 	var all RepairReport
-	select {
-	case u.tidying <- struct{}{}:
-	case <-ctx.Done():
-		return all, fmt.Errorf("regain readings: %w", ctx.Err())
+	if err := u.tidying.take(ctx); err != nil {
+		return all, fmt.Errorf("regain readings: %w", err)
 	}
-	defer func() { <-u.tidying }()
+	defer u.tidying.give()
 	files, err := filepath.Glob(u.path + ".damaged-*")
 	if err != nil {
 		return all, fmt.Errorf("regain readings: %w", err)
@@ -228,12 +226,10 @@ func (r *regaining) addBundle(root string, b []byte) error {
 	if r.failed != nil || r.level != 0 && r.level != k.level {
 		return nil
 	}
-	select {
-	case r.u.flushing <- struct{}{}:
-	case <-r.ctx.Done():
+	if r.u.flushing.take(r.ctx) != nil {
 		return nil
 	}
-	defer func() { <-r.u.flushing }()
+	defer r.u.flushing.give()
 	e, ok := r.u.placeFor(root, k, name)
 	if !ok {
 		return nil

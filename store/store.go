@@ -23,7 +23,7 @@ import (
 // documents and the state.
 //
 // Locks, in the order they are taken: tidying, flushing, layout, writing, the gate of
-// a handle, current, mu, figures. Only the last two are taken by Append and Stats, and
+// a handle, currently, mu, figuring. Only the last two are taken by Append and Stats, and
 // nobody holds the last three across a disk access.
 type Store struct {
 	*upkeep
@@ -114,9 +114,14 @@ func (s *Store) Close(ctx context.Context) error {
 // Stats describes the store as of the last commit. It waits for no disk.
 func (s *Store) Stats() Stats {
 	st := Stats{CapBytes: s.kept.Load().MaxBytes}
+	s.figuring.Lock()
+	f := s.fig
+	s.figuring.Unlock()
+	st.FileBytes, st.FreeBytes = f.size, f.size-f.used
+	st.Commits, st.Errors, st.Damaged, st.BytesWritten = f.commits, f.errors, f.damaged, f.written
+	st.LastCommit, st.LastError = f.lastCommit, f.lastError
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	st.FileBytes, st.FreeBytes = s.fig.size, s.fig.size-s.fig.used
 	st.OpenReadings, st.Lost = s.mem.total, s.mem.lost
 	for _, p := range s.mem.order {
 		st.Unwritten += len(p.recs) - p.parted - p.rowed
@@ -141,9 +146,6 @@ func (s *Store) Stats() Stats {
 	if oldest <= newest {
 		st.OldestRaw, st.Newest = time.UnixMilli(oldest).UTC(), time.UnixMilli(newest).UTC()
 	}
-	f := &s.fig
-	st.Commits, st.Errors, st.Damaged, st.BytesWritten = f.commits, f.errors, f.damaged, f.written
-	st.LastCommit, st.LastError = f.lastCommit, f.lastError
 	return st
 }
 
@@ -160,12 +162,10 @@ func (s *Store) Write(ctx context.Context, c Commit) error {
 		return fmt.Errorf("flush the record: %w", err)
 	}
 	openErr := s.backInPlace(ctx)
-	select {
-	case s.flushing <- struct{}{}:
-	case <-ctx.Done():
-		return fmt.Errorf("flush the record: another write is still going on: %w", ctx.Err())
+	if err := s.flushing.take(ctx); err != nil {
+		return fmt.Errorf("flush the record: another write is still going on: %w", err)
 	}
-	defer func() { <-s.flushing }()
+	defer s.flushing.give()
 	if openErr == nil {
 		openErr = s.reattach(ctx)
 	}
@@ -224,7 +224,7 @@ func (s *Store) Commit(c Commit) error {
 // waits for a flush that is at work, as that may be making room too.
 func (s *Store) commitWithRoom(write func() error) error {
 	s.flushing <- struct{}{}
-	defer func() { <-s.flushing }()
+	defer s.flushing.give()
 	return s.withRoom(write)
 }
 
@@ -239,7 +239,7 @@ func (s *Store) reattachNow() error {
 	default:
 		return ErrUnavailable
 	}
-	defer func() { <-s.flushing }()
+	defer s.flushing.give()
 	ctx, cancel := context.WithTimeout(context.Background(), openLimit)
 	defer cancel()
 	err := s.reattach(ctx)
