@@ -24,8 +24,8 @@ const instanceFile = "instance"
 // boardOf reads what is kept in dir. A card that was cloned, or that went to
 // another board, brings the file along, and so does a copied directory: the board
 // or the place is another one then, and so is the instance.
-func boardOf(dir, sys string, log *slog.Logger) boardID {
-	file, place := filepath.Join(dir, instanceFile), placeOf(dir, sys)
+func boardOf(dir, root string, log *slog.Logger) boardID {
+	file, place := filepath.Join(dir, instanceFile), placeOf(dir, root)
 	text, _ := os.ReadFile(file) // then it is new
 	var b boardID
 	switch was := strings.Fields(string(text)); {
@@ -45,28 +45,29 @@ func boardOf(dir, sys string, log *slog.Logger) boardID {
 	return b
 }
 
-// placeOf tells one directory of one board from any other: by the board's serial
-// number or else the addresses that its network devices were made with, as sysfs
-// has them (Linux, Documentation/ABI/testing/sysfs-class-net: address,
-// addr_assign_type 0), and by the directory's path.
-func placeOf(dir, sys string) string {
-	marks := []string{dir}
-	if abs, err := filepath.Abs(dir); err == nil {
-		marks[0] = abs
+// placeOf tells one directory of one board from any other: by its path, the
+// system's id (machine-id(5)), and the board's serial number or else the addresses
+// that its network devices were made with, as sysfs has them (Linux,
+// Documentation/ABI/testing/sysfs-class-net: address, addr_assign_type 0). root is /
+// but in tests.
+func placeOf(dir, root string) string {
+	read := func(name string) string {
+		text, _ := os.ReadFile(filepath.Join(root, name)) // then there is none
+		return strings.Trim(string(text), "\x00 \n")
 	}
-	serial, _ := os.ReadFile(filepath.Join(sys, "firmware/devicetree/base/serial-number"))
-	if len(serial) > 0 {
-		marks = append(marks, string(serial))
-	} else {
-		devices, _ := filepath.Glob(filepath.Join(sys, "class/net/*"))
+	if abs, err := filepath.Abs(dir); err == nil {
+		dir = abs
+	}
+	marks := []string{dir, read("etc/machine-id"), read("sys/firmware/devicetree/base/serial-number")}
+	if marks[2] == "" {
+		devices, _ := filepath.Glob(filepath.Join(root, "sys/class/net/*"))
 		for _, d := range devices {
-			address, _ := os.ReadFile(filepath.Join(d, "address"))
-			assigned, _ := os.ReadFile(filepath.Join(d, "addr_assign_type"))
-			if a := strings.TrimSpace(string(address)); strings.TrimSpace(string(assigned)) == "0" && strings.Trim(a, "0:") != "" {
+			d = filepath.Join("sys/class/net", filepath.Base(d))
+			if a := read(d + "/address"); read(d+"/addr_assign_type") == "0" && strings.Trim(a, "0:") != "" {
 				marks = append(marks, a)
 			}
 		}
-		slices.Sort(marks[1:])
+		slices.Sort(marks[3:])
 	}
 	sum := sha256.Sum256([]byte(strings.Join(marks, "\n")))
 	return hex.EncodeToString(sum[:8])

@@ -25,7 +25,7 @@ func TestBoardOf(t *testing.T) {
 		return sys
 	}
 	net := func(address, assigned string) map[string]string {
-		return map[string]string{"class/net/eth0/address": address + "\n", "class/net/eth0/addr_assign_type": assigned + "\n", "class/net/lo/address": "00:00:00:00:00:00\n", "class/net/lo/addr_assign_type": "0\n"}
+		return map[string]string{"sys/class/net/eth0/address": address + "\n", "sys/class/net/eth0/addr_assign_type": assigned + "\n", "sys/class/net/lo/address": "00:00:00:00:00:00\n", "sys/class/net/lo/addr_assign_type": "0\n"}
 	}
 	dir, first := t.TempDir(), sysOf(net("02:00:5e:10:00:01", "0"))
 	own := boardOf(dir, first, log)
@@ -48,7 +48,8 @@ func TestBoardOf(t *testing.T) {
 	}
 	for name, sys := range map[string]string{
 		"another network device": sysOf(net("02:00:5e:10:00:02", "0")),
-		"another serial number":  sysOf(map[string]string{"firmware/devicetree/base/serial-number": "10000000aaaaaaaa\x00"}),
+		"another serial number":  sysOf(map[string]string{"sys/firmware/devicetree/base/serial-number": "10000000aaaaaaaa\x00"}),
+		"another system":         sysOf(map[string]string{"etc/machine-id": "0123456789abcdef0123456789abcdef\n"}),
 		"a copy beside it":       first,
 	} {
 		if err := os.WriteFile(filepath.Join(dir, instanceFile), []byte(own.instance+" "+placeOf(dir, first)), 0o600); err != nil {

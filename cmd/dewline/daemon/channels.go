@@ -129,7 +129,7 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 				})
 			},
 			peer:  d.certs.saw,
-			board: boardOf(d.o.Dir, "/sys", d.log),
+			board: boardOf(d.o.Dir, "/", d.log),
 			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
 			other: func(instance string) {
 				d.loop.post(ctx, func(now sensors.Instant) { d.loop.otherBoard(now, instance) })

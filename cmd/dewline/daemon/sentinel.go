@@ -116,7 +116,7 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 	defer cancel(nil)
 	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
 		command: s.Command,
-		board:   boardOf(s.o.Dir, "/sys", s.log),
+		board:   boardOf(s.o.Dir, "/", s.log),
 		now:     func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
 		refused: func(alert.Command, string) {}, // the client has logged it
 		state: func(name string, down error) {
