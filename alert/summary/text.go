@@ -8,6 +8,7 @@ import (
 
 	"dewline/alert/words"
 	"dewline/configs/unit"
+	"dewline/rules"
 )
 
 // textWidth is where lines of the text are broken.
@@ -254,12 +255,13 @@ const linesTold = 6
 
 // happened adds excursions, other alarms, probes and notes.
 func (e *Enclosure) happened(add func(name, text string)) {
-	for i := range e.Excursions {
+	lines := excursionLines(e.Excursions)
+	for i, line := range lines {
 		if i == linesTold {
-			add("", fmt.Sprintf("and %s more", count(len(e.Excursions)-linesTold, "excursion", "excursions")))
+			add("", fmt.Sprintf("and %s more", count(len(lines)-linesTold, "excursion", "excursions")))
 			break
 		}
-		add("Excursion", e.Excursions[i].line())
+		add("Excursion", line)
 	}
 	for i := range e.Others {
 		if i == linesTold {
@@ -274,6 +276,29 @@ func (e *Enclosure) happened(add func(name, text string)) {
 	for _, n := range e.Notes {
 		add("Note", noteWords(n))
 	}
+}
+
+// excursionLines tell excursions one by one, but those of one alarm that were for the
+// week only in one line, by the first of them.
+func excursionLines(list []Excursion) (lines []string) {
+	notes := map[rules.AlarmID]int{}
+	for i := range list {
+		if list[i].Priority == rules.Note {
+			notes[list[i].Alarm]++
+		}
+	}
+	for i := range list {
+		x := &list[i]
+		n := notes[x.Alarm]
+		switch {
+		case x.Priority > rules.Note || n == 1:
+			lines = append(lines, x.line())
+		case n > 1:
+			lines = append(lines, fmt.Sprintf("%s, and %d more like it", x.line(), n-1))
+			notes[x.Alarm] = 0
+		}
+	}
+	return lines
 }
 
 func noteWords(n Note) string {

@@ -198,3 +198,19 @@ func TestText_placeThatNobodyWrote(t *testing.T) {
 		}
 	}
 }
+
+// What was for the week only is one line for each alarm; what was told is one each.
+func TestExcursionLines_OneForAHabit(t *testing.T) {
+	at := time.Date(2026, 6, 1, 22, 0, 0, 0, time.UTC)
+	var list []Excursion
+	for day := range 5 {
+		from := at.AddDate(0, 0, day)
+		list = append(list, Excursion{Alarm: rules.AboveBand, Priority: rules.Note, From: from, To: from.Add(2 * time.Hour)})
+	}
+	list = append(list, Excursion{Alarm: rules.AboveBand, Priority: rules.Today, From: at.AddDate(0, 0, 5), To: at.AddDate(0, 0, 5).Add(time.Hour)},
+		Excursion{Alarm: rules.BelowBand, Priority: rules.Note, From: at, To: at.Add(time.Hour)})
+	lines := excursionLines(list)
+	if len(lines) != 3 || !strings.HasSuffix(lines[0], ", and 4 more like it") || strings.Contains(lines[2], "more like it") {
+		t.Errorf("%q", lines)
+	}
+}
