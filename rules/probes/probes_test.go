@@ -87,6 +87,7 @@ func TestWet_DropOrFog(t *testing.T) {
 		{"a drop near saturation", drop(95, 8), false},
 		{"pinned at once", []float64{84, 100, 100}, false},
 		{"pinned in damp air", append(slices.Repeat([]float64{96.9, 97, 96.8}, 9), 100, 100), false},
+		{"a door was open", append(slices.Repeat([]float64{99.8}, 9), 70, 65, 66, 90, 99.5, 100), true},
 		{"fog", []float64{85, 90, 95, 98, 100}, true},
 		{"fog near saturation", []float64{94.7, 96, 97.4, 98.7, 99.4}, true},
 		{"a slow climb", []float64{95, 95.5, 96, 96.5, 97, 97.5, 98, 98.5, 99}, true},

@@ -17,6 +17,7 @@ const (
 	wetSteps = 3                // even ones, to be the air's
 	wetRise  = 30               // hundredths of a percent
 	wetPolls = 4                // and more readings than these
+	wetBack  = 20 * time.Minute // air that a door let out for so long is damp again at once
 	wetMist  = 15 * time.Minute // since the mist that brought it began
 )
 
@@ -74,6 +75,9 @@ func (p probe) followWet(r *sensors.Reading) {
 	}
 	switch {
 	case r.Humidity < wetBelow:
+		if p.St.HasHum && p.St.Hum >= wetBelow {
+			w.Left = r.At.Mono
+		}
 		w.Dry, w.Since, w.Slow = r.At.Mono, 0, false
 	case r.Humidity < wetAt:
 		w.Since = 0
@@ -81,7 +85,8 @@ func (p probe) followWet(r *sensors.Reading) {
 		climb := r.At.Mono - w.Dry
 		w.Since = max(r.At.Mono, 1)
 		slow := w.Dry == 0 || w.Rises >= wetRises || even(w, r.Humidity) || climb > max(wetClimb, wetPolls*p.St.Interval)
-		w.Slow = slow && !led(w, r.Humidity, r.Humidity-p.St.Hum)
+		back := w.Left > 0 && r.At.Mono-w.Left <= wetBack
+		w.Slow = back || slow && !led(w, r.Humidity, r.Humidity-p.St.Hum)
 	}
 }
 

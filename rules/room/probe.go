@@ -260,6 +260,7 @@ type Swap struct {
 type Wet struct {
 	Dry   time.Duration `json:"dry,omitempty"`   // last reading that was clearly below
 	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
+	Left  time.Duration `json:"left,omitempty"`  // when it last fell from near saturation
 	Slow  bool          `json:"slow,omitempty"`  // it took its time
 	Drop  bool          `json:"drop,omitempty"`  // the probe is told to be wet, until it is dry
 	Rises uint8         `json:"rises,omitempty"` // readings in a row that each were wetter
