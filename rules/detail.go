@@ -73,7 +73,7 @@ func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensor
 
 func (ls *lives) detailAhead(en *room.Enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
 	if en.St.Ahead.At != now.Mono {
-		ls.v.Forecast(en, now, slope)
+		ls.v.Forecast(en, now, slope, false)
 	}
 	if d.TimeToCeiling = room.RangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
 		d.LampsOffGain = room.GainOf(en.St.Ahead.LampsOff)

@@ -56,7 +56,7 @@ var kinds = map[alarm.ID]kind{
 	},
 	alarm.MistWeak: {
 		"mist pulse weak",
-		"{n} mist pulses in a row of less than half the usual strength",
+		"{n} mist pulses in a row much weaker than usual",
 		"a mist of usual strength was seen",
 	},
 	alarm.MistEndless: {

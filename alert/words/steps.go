@@ -66,6 +66,7 @@ var steps = map[alarm.Step]string{
 	alarm.DoorSearch:      "Look: close the door, count the frogs, hand-mist with {water}; search the floor with a damp cloth at dusk.",
 	alarm.LampsLeaveOff:   "Leave the lamps off while it is hot, and check their timer.",
 	alarm.LampsSwitch:     "Switch the lamps by hand and check their timer.",
+	alarm.CheckPower:      "Check fuse, residual-current switch and plugs: lamps, mist and heating hang on them.",
 	alarm.LookPlug:        "Look at the frogs and at a second thermometer. Then look at the probe's plug, cable and bus. Keep the alarm on.",
 	alarm.DryProbe:        "Look whether it is really that wet. Then dry the probe and its cap, hang it out of the spray; swap it into dry air for a day.",
 	alarm.SetNodeClock:    "Look at the humidity yourself meanwhile. Set the node's clock: its time server, time zone or clock battery; or take time_pointer out of its section.",

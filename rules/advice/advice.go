@@ -39,6 +39,9 @@ func steps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 	case alarm.KindFloor, alarm.KindMistMissing, alarm.KindMistWeak:
 		return drySteps(k, c, s)
 	case alarm.KindLampStuck:
+		if c.Kind == alarm.CausePower {
+			return []alarm.Step{alarm.CheckPower}
+		}
 		return []alarm.Step{lampStep(s)}
 	case alarm.KindFrozen, alarm.KindJump, alarm.KindDisagrees:
 		return []alarm.Step{alarm.Look, alarm.SwapKeepOn}
@@ -176,9 +179,15 @@ func coldSteps(c alarm.Cause, s situation) []alarm.Step {
 // drySteps is about water that is missing: a doubted probe first says look.
 func drySteps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 	step := alarm.MistFloor
+	list := make([]alarm.Step, 0, 3)
+	if s.doubt {
+		list = append(list, alarm.LookWet)
+	}
 	switch {
 	case c.Kind == alarm.CauseProbe:
 		return []alarm.Step{alarm.LookWet, alarm.IfDrySwap}
+	case c.Kind == alarm.CausePower:
+		list = append(list, alarm.CheckPower)
 	case c.Kind == alarm.CauseSupply:
 		step = alarm.RefillSupply
 	case c.Kind == alarm.CauseDoor:
@@ -186,10 +195,7 @@ func drySteps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 	case k != alarm.KindFloor:
 		step = alarm.MistNozzle
 	}
-	if s.doubt {
-		return []alarm.Step{alarm.LookWet, step}
-	}
-	return []alarm.Step{step}
+	return append(list, step)
 }
 
 // lampStep switches no lamp on where it is hot.
@@ -222,33 +228,68 @@ func First(id alarm.ID, c alarm.Cause) []alarm.Step {
 // situationOf looks at the enclosure that the alarm is about, and at the air
 // around it.
 func situationOf(v *room.View, s *room.Alarm, air *alarm.Air) situation {
-	en := v.EnclosureOf(s)
-	if en == nil {
+	q := question{v: v, en: v.EnclosureOf(s), alarm: s, outer: air}
+	if q.en == nil {
 		return situation{}
 	}
-	p, r := &en.Now, &s.Rec
-	sit := situation{
-		known: p.HasTemp, hot: room.Degrees(p.Hot), act: room.Degrees(en.Limits.Act), ceiling: room.Degrees(en.Limits.Ceiling),
-		cold: p.HasTemp && p.Main <= en.Limits.Cold, doubt: p.Doubt,
-		cups:  en.Cfg.Stage == configs.Egg || en.Cfg.Stage == configs.Tadpole,
-		night: en.Lamps >= 0 && v.Lamps[en.Lamps].Known && !v.Lamps[en.Lamps].On,
+	for _, look := range parts {
+		look(&q)
 	}
-	if slope, ok := en.St.Trend.Slope(); ok {
-		sit.falling, sit.rising = slope.PerHour < -room.Climbs, slope.PerHour > room.Climbs
+	return q.situation
+}
+
+// A question is one alarm and what is known around it.
+type question struct {
+	situation
+	v     *room.View
+	en    *room.Enclosure
+	alarm *room.Alarm
+	outer *alarm.Air
+}
+
+// parts fill in a situation, each what it looks at; the air needs how hot it is.
+var parts = [...]func(*question){
+	(*question).enclosure, (*question).trend, (*question).heat, (*question).limit, (*question).lamps, (*question).around,
+}
+
+func (q *question) enclosure() {
+	p, limits, stage := &q.en.Now, &q.en.Limits, q.en.Cfg.Stage
+	q.known, q.hot, q.doubt = p.HasTemp, room.Degrees(p.Hot), p.Doubt
+	q.act, q.ceiling, q.cold = room.Degrees(limits.Act), room.Degrees(limits.Ceiling), p.HasTemp && p.Main <= limits.Cold
+	q.cups = stage == configs.Egg || stage == configs.Tadpole
+	lamps := q.v.LampsOf(q.en)
+	q.night = lamps != nil && !lamps.On
+}
+
+func (q *question) trend() {
+	if slope, ok := q.en.St.Trend.Slope(); ok {
+		q.falling, q.rising = slope.PerHour < -room.Climbs, slope.PerHour > room.Climbs
 	}
-	switch {
-	case s.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!sit.known || sit.hot < unit.Temperature(r.Value)):
-		sit.known, sit.hot = true, unit.Temperature(r.Value)
-	case s.Kind == alarm.KindAbove && r.HasValue && r.HasLimit:
-		sit.back = r.Value < r.Limit
-	case s.Kind == alarm.KindBelow && r.HasValue && r.HasLimit:
-		sit.back = r.Value > r.Limit
+}
+
+// heat believes lethal heat that no trustworthy probe shows any more.
+func (q *question) heat() {
+	r := &q.alarm.Rec
+	if q.alarm.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!q.known || q.hot < unit.Temperature(r.Value)) {
+		q.known, q.hot = true, unit.Temperature(r.Value)
 	}
-	if f := en.St.Lamps.Fault; f != climate.LampsFollow {
-		sit.lampsOn, sit.lampsStep = f.Dark(), true
+}
+
+func (q *question) limit() {
+	if r := &q.alarm.Rec; r.HasValue && r.HasLimit {
+		q.back = q.alarm.Kind == alarm.KindAbove && r.Value < r.Limit || q.alarm.Kind == alarm.KindBelow && r.Value > r.Limit
 	}
-	if air != nil && sit.known {
-		sit.air, sit.outside = climate.BlownIn(air.Room, float64(sit.hot)), climate.BlownIn(air.Outside, float64(sit.hot))
+}
+
+func (q *question) lamps() {
+	if f := q.en.St.Lamps.Fault; f != climate.LampsFollow {
+		q.lampsOn, q.lampsStep = f.Dark(), true
 	}
-	return sit
+}
+
+func (q *question) around() {
+	if q.outer != nil && q.known {
+		q.air = climate.BlownIn(q.outer.Room, float64(q.hot))
+		q.outside = climate.BlownIn(q.outer.Outside, float64(q.hot))
+	}
 }

@@ -304,6 +304,7 @@ const (
 	DoorSearch      Step = "door-search"
 	LampsLeaveOff   Step = "lamps-leave-off"
 	LampsSwitch     Step = "lamps-switch"
+	CheckPower      Step = "check-power"
 	LookPlug        Step = "look-plug"
 	DryProbe        Step = "dry-probe"
 	SetNodeClock    Step = "set-node-clock"

@@ -56,9 +56,9 @@ const (
 	doorBlind = 15.0 // points, without a probe in the room
 	doorStirs = 0.3  // °C at least, where the room is not known
 	// A door that was shut again lets the air recover.
-	doorLow   = 0.05 // of the fall that has come back, after DoorWait
+	doorLow   = 0.08 // of the fall that has come back, after DoorWait
 	doorStays = 0.2  // and after doorLast
-	doorLast  = 20 * time.Minute
+	doorLast  = 15 * time.Minute
 )
 
 // DoorWait is the time from the step to ajar: a short look is 2 to 5 min, and
@@ -160,18 +160,37 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 
 // stays decides about a fall that half did not come back from.
 func (d *Door) stays(r *DoorReading, rh, temp float64) DoorEvent {
-	late, came := r.At-d.Opened >= doorLast, rh-d.Lowest
-	switch fell := d.Level - d.Lowest; {
+	late, came, fell := r.At-d.Opened >= doorLast, rh-d.Lowest, d.Level-d.Lowest
+	water, warm := d.ways(r, rh, temp)
+	switch {
 	case !late && came > doorLow*fell:
 		return DoorQuiet // on its way back, perhaps
-	case came <= doorStays*fell && d.wideOpen(r, rh, temp):
+	case came <= doorStays*fell && d.wideOpen(r, rh, temp, water, warm):
 		d.State = DoorAjar
 		return DoorAjar
-	case !late && came <= doorStays*fell:
+	case !late && warm >= doorMoved && came <= doorStays*fell:
 		return DoorQuiet // the air may still be on its way to the room's
 	}
 	d.rest()
 	return DoorDraught
+}
+
+// ways are how much of the way to the room's water and temperature the air went, 0
+// where that is not known.
+func (d *Door) ways(r *DoorReading, rh, temp float64) (water, warm float64) {
+	if !r.HasRoom || !r.HasRoomRH {
+		return 0, 0
+	}
+	before, err1 := AbsoluteHumidity(d.Warm, min(d.Level, 100))
+	now, err2 := AbsoluteHumidity(temp, min(rh, 100))
+	room, err3 := AbsoluteHumidity(r.RoomTemp, r.RoomRH)
+	if errors.Join(err1, err2, err3) != nil || before <= room {
+		return 0, 0
+	}
+	if gap := d.Warm - r.RoomTemp; math.Abs(gap) >= doorGapC {
+		warm = (d.Warm - temp) / gap
+	}
+	return (before - now) / (before - room), warm
 }
 
 // rest goes back to watching, from the level as it is now: the way back up
@@ -188,24 +207,15 @@ func (d *Door) Interrupt() {
 }
 
 // wideOpen reports whether as much of the room came in as a door lets in.
-func (d *Door) wideOpen(r *DoorReading, rh, temp float64) bool {
+func (d *Door) wideOpen(r *DoorReading, rh, temp, water, warm float64) bool {
 	switch {
 	case !r.HasRoom:
 		return d.Level-rh >= doorBlind && math.Abs(d.Warm-temp) >= doorStirs
 	case !r.HasRoomRH:
 		return d.Level-rh >= doorBlind
-	}
-	before, err1 := AbsoluteHumidity(d.Warm, min(d.Level, 100))
-	now, err2 := AbsoluteHumidity(temp, min(rh, 100))
-	room, err3 := AbsoluteHumidity(r.RoomTemp, r.RoomRH)
-	if errors.Join(err1, err2, err3) != nil || before <= room {
-		return false
-	}
-	water, gap := (before-now)/(before-room), d.Warm-r.RoomTemp
-	if math.Abs(gap) < doorGapC {
+	case math.Abs(d.Warm-r.RoomTemp) < doorGapC:
 		return water >= doorWater
 	}
-	warm := (d.Warm - temp) / gap
 	return warm >= doorMoved && water+min(warm, 1) >= doorAir
 }
 

@@ -10,7 +10,7 @@ const (
 	MistPending MistVerdict = iota // not due, or too early to say
 	MistSeen
 	MistMissed
-	MistWeak    // nearer to half of its usual strength than to all of it
+	MistWeak    // nearer to much less than its usual strength than to that
 	MistUnclear // no data, or too wet before to tell
 )
 
@@ -26,7 +26,8 @@ const (
 	mistSpread = 0.25             // of that share
 	mistNoise  = 1.0              // % of a mean of minutes
 	mistRoom   = 4.0              // % under saturation where a mist still shows its strength
-	mistHalf   = 0.5              // of the usual strength is weak
+	mistLess   = 0.7              // of the usual strength is weak
+	mistEven   = 0.08             // of the usual share, by which it strays before it is known
 	mistStick  = 30 * time.Minute // of a course before a mist without an end is told
 	mistUnder  = 1.5              // % under the usual top: it is not as after a mist
 	mistDries  = 2.5              // % under the top: it dries
@@ -189,7 +190,7 @@ func (w *MistWatch) Pulse(d *MistDetector) (Pulse, bool) {
 	return Pulse{}, false
 }
 
-// strength weighs whether a pulse is as usual or half of it, and adds that up over
+// strength weighs whether a pulse is as usual or much less, and adds that up over
 // pulses: a single one may be a door. What is weak does not become usual.
 func (w *MistWatch) strength(p Pulse) MistVerdict {
 	room := 100 - p.Before
@@ -199,9 +200,9 @@ func (w *MistWatch) strength(p Pulse) MistVerdict {
 	u, share := w.usual(w.DueTime), (p.Peak-p.Before)/room
 	is := 0.0
 	if u.N >= courseFew {
-		mean, v := u.filled()
-		v += mistNoise * mistNoise / (room * room)
-		is = logNormal(max(0, share-mistHalf*mean), v) - logTailed(share-mean, v, mistSpread)
+		n, mean := float64(u.N), float64(u.Filled)
+		v := (2*mistEven*mistEven+n*float64(u.Var))/(2+n) + mistNoise*mistNoise/(4*room*room)
+		is = logNormal(max(0, share-mistLess*mean), v) - logTailed(share-mean, v, mistSpread)
 	}
 	if w.Weak = max(0, w.Weak+is); is > 0 && w.Weak > 0 {
 		return MistWeak

@@ -50,7 +50,7 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		l.out.Apply(s, alarm.Back, gap)
 		return
 	}
-	l.v.Forecast(en, now, slope)
+	l.v.Forecast(en, now, slope, isSteep)
 	if slope.PerHour <= 0 {
 		l.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
 		return

@@ -81,7 +81,10 @@ const (
 
 // straight lets a forecast hold what a rise that goes straight on would do: a heat
 // source that a model does not know need not level off.
-func straight(t climate.Eta, way float64, s climate.Slope) climate.Eta {
+//
+// Where the model knows no end of it, only a steep one is taken to get there in time
+// to wake somebody: an enclosure warms up like that when its door is shut again.
+func straight(t climate.Eta, way float64, s climate.Slope, steep bool) climate.Eta {
 	if way <= 0 || s.PerHour < Climbs {
 		return t
 	}
@@ -91,7 +94,10 @@ func straight(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 		if s.PerHour < max(straightLeast, straightSure*s.Sigma) || now > straightSoon {
 			return t
 		}
-		t = climate.Eta{Known: true, From: now, Mid: time.Duration(straightLate * float64(now)), To: climate.Horizon, Open: true}
+		t = climate.Eta{Known: true, From: now, Mid: climate.Horizon, To: climate.Horizon, Open: true}
+		if steep {
+			t.Mid = time.Duration(straightLate * float64(now))
+		}
 	}
 	t.From = min(t.From, time.Duration(straightEarly*float64(at(s.PerHour+s.Sigma))))
 	t.To = max(t.To, now)
@@ -99,8 +105,8 @@ func straight(t climate.Eta, way float64, s climate.Slope) climate.Eta {
 	return t
 }
 
-// Forecast fills what is ahead of the enclosure.
-func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope) {
+// Forecast fills what is ahead of the enclosure, by its slope, which is steep or not.
+func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {
 	o := climate.Outlook{
 		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
 		BandTop: float64(max(en.Limits.DayHigh, en.Limits.NightHigh)) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
@@ -126,7 +132,7 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope)
 		} else {
 			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
 		}
-		en.St.Ahead.ToCeiling = straight(en.St.Ahead.ToCeiling, o.Ceiling-o.Air, slope)
+		en.St.Ahead.ToCeiling = straight(en.St.Ahead.ToCeiling, o.Ceiling-o.Air, slope, steep)
 		v.allowForMist(en, &en.St.Ahead.ToCeiling, o.Ceiling-o.Air, now)
 	}
 }
