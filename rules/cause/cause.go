@@ -162,18 +162,33 @@ func sideOf(k alarm.Kind) float64 {
 }
 
 // Temperature says what makes an enclosure too warm or too cold, with the
-// numbers behind it. A probe that is doubted comes first, then a shelf or one
-// enclosure that is away from its usual place on that side and further than the
-// rest, then the room, then what all enclosures have in common.
+// numbers behind it. A probe that is doubted comes first, but not where it merely
+// disagrees with another and says that it is hot: heat is believed, and the doubt
+// told beside it.
 func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
 		return s.Rec.Cause, Facts(alarm.FactLampsDark)
 	}
-	if p := cs.V.Doubtful(en, now, side); p != nil {
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{cs.doubtFact(p, now)}
+	p := cs.V.Doubtful(en, now, side)
+	if p == nil {
+		return cs.byPlace(en, pic, now, k)
 	}
+	doubt := cs.doubtFact(p, now)
+	if side < 0 || en.Now.HasTemp && en.Now.Hot < en.Limits.Warn || p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono) {
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{doubt}
+	}
+	cause, why := cs.byPlace(en, pic, now, k)
+	return cause, append(why, doubt)
+}
+
+// byPlace finds a shelf or one enclosure that is away from its usual place on that
+// side and further than the rest, then the room, then what all enclosures have in
+// common.
+func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+	side := sideOf(k)
 	c := cs.V.CaseOf(en, now)
+	c.ProbeDoubt = false
 	f := pic.CauseOf(c)
 	byRoom := cs.roomExplains(en, pic, side)
 	switch {

@@ -137,7 +137,7 @@ func (p *Picture) CauseOf(c Case) Finding {
 		return f
 	}
 	f.Residual = p.residual(&c)
-	own, others, peers := p.shelfMedians(c.Shelf)
+	own, others, peers := p.shelfMedians(c.Shelf, f.Residual)
 	f.ShelfBy = own - others
 	limit := max(standsOut, standsScale*p.Scale)
 	shelfOff := peers && math.Abs(f.ShelfBy) > shelfApart
@@ -160,21 +160,29 @@ func (p *Picture) CauseOf(c Case) Finding {
 	return f
 }
 
-// shelfMedians returns the median residual of a shelf and of all others; ok
-// needs two enclosures on each side.
-func (p *Picture) shelfMedians(shelf int) (own, others float64, ok bool) {
+// shelfMedians returns the median residual of an enclosure's neighbours on its shelf
+// and that of all on other shelves; ok needs some of both. The enclosure itself, which
+// is told by its residual, does not speak for its shelf.
+func (p *Picture) shelfMedians(shelf int, self float64) (own, others float64, ok bool) {
 	side := func(same bool) (float64, int) {
-		xs := p.scratch[:0]
+		xs, left := p.scratch[:0], !same
 		for i := range p.cases {
-			if c := &p.cases[i]; c.judged() && (c.Shelf == shelf) == same {
-				xs = append(xs, p.residual(c))
+			c := &p.cases[i]
+			if !c.judged() || (c.Shelf == shelf) != same {
+				continue
 			}
+			r := p.residual(c)
+			if !left && r == self {
+				left = true
+				continue
+			}
+			xs = append(xs, r)
 		}
 		return median(xs), len(xs)
 	}
 	own, n := side(true)
 	others, k := side(false)
-	return own, others, n >= 2 && k >= 2
+	return own, others, n >= 1 && k >= 2
 }
 
 func (p *Picture) roomOff() float64 {

@@ -38,6 +38,22 @@ func TestAims_Told(t *testing.T) {
 	}
 }
 
+// Heat is believed first: a probe in wet substrate, bad input and a neighbour on the
+// shelf do not hide which enclosure it is.
+func TestAims_HeatIsTheEnclosures(t *testing.T) {
+	skipUnderRace(t)
+	for _, kind := range []string{"heat mat, wet substrate", "heat, bad input", "heat, first day"} {
+		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
+			for _, o := range playSome(t, kind) {
+				if o.told >= 0 && !o.right {
+					t.Errorf("%c %d: another cause than the enclosure:\n%s", o.c.gen, o.c.seed, strings.Join(o.rows, "\n"))
+				}
+			}
+		})
+	}
+}
+
 // Ranges of the time left hold in nine of ten, and a warning comes while there is
 // time: a third of the way at a steady rise.
 func TestAims_Ranges(t *testing.T) {
