@@ -421,7 +421,8 @@ func (cs Look) CoolsWithRoom(en *room.Enclosure) bool {
 		return true
 	}
 	usual, hasUsual := cs.V.Air.Usual.At(cs.V.Hour(cs.V.Latest))
-	return now && hasUsual && known && room.PerHour < -coolsSlow && float64(t)/100 < usual-roomMore
+	under := usual - float64(t)/100
+	return now && hasUsual && (under >= roomOff || known && room.PerHour < -coolsSlow && under > roomMore)
 }
 
 // coolsSlow in °C/h is the same for a room that is already colder than usual.

@@ -129,7 +129,7 @@ func BenchmarkForecast(b *testing.B) {
 	m, at := learnedThermal(b)
 	o := Outlook{
 		At: at, Air: 29, Room: 27, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{PerHour: 2, Sigma: 0.1},
-		LampsOn: true, BandTop: 26, Ceiling: 31, LampChanges: []time.Duration{2 * time.Hour},
+		LampsOn: true, Ceiling: 31, LampChanges: []time.Duration{2 * time.Hour},
 	}
 	b.ReportAllocs()
 	for b.Loop() {

@@ -21,7 +21,6 @@ type Outlook struct {
 	// LampChanges are the coming switches of the lamps as spans from now,
 	// ascending, within six hours. Empty for none or unknown.
 	LampChanges []time.Duration
-	BandTop     float64 // °C; the top that will hold, such as the day band's
 	Ceiling     float64 // °C
 }
 
@@ -50,17 +49,13 @@ type Span struct {
 // A Forecast is the next six hours as ranges that hold the truth in about
 // nine of ten cases.
 type Forecast struct {
-	Learned   bool          `json:"learned"` // from the enclosure's own fit, not from priors
-	Peak      Span          `json:"peak"`
-	PeakAfter time.Duration `json:"peak_after"` // of Peak.Mid
-	BandTop   Eta           `json:"band_top"`
-	Ceiling   Eta           `json:"ceiling"`
+	Learned bool `json:"learned"` // from the enclosure's own fit, not from priors
+	Peak    Span `json:"peak"`
+	Ceiling Eta  `json:"ceiling"`
 	// LampsOff is how much longer it takes to the ceiling with all lamps off
 	// now. Known only while the lamps are on and Ceiling is known; Open where
 	// the ceiling is then not reached within the horizon.
 	LampsOff Eta `json:"lamps_off"`
-	// RoomCooled is the same for a room that stops warming now.
-	RoomCooled Eta `json:"room_held"`
 }
 
 const (
@@ -106,22 +101,13 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	var r band
 	m.spread(&c, base, sigma, &r)
 	m.Hits.take(&o, &r)
-	f.Peak, f.PeakAfter = r.peak()
-	f.BandTop = r.reach(o.BandTop)
-	f.Ceiling = r.reach(o.Ceiling)
-	if !f.Ceiling.Known {
-		return f, true
-	}
-	if o.LampsOn {
+	f.Peak, f.Ceiling = r.peak(), r.reach(o.Ceiling)
+	if f.Ceiling.Known && o.LampsOn {
 		s := base
 		s.lampsOff = true
 		m.spread(&c, s, sigma, &r)
 		f.LampsOff = gain(f.Ceiling, r.reach(o.Ceiling))
 	}
-	s := base
-	s.roomHeld = true
-	m.spread(&c, s, sigma, &r)
-	f.RoomCooled = gain(f.Ceiling, r.reach(o.Ceiling))
 	return f, true
 }
 

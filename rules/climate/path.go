@@ -10,12 +10,12 @@ type path [pathSteps + 1]float64
 
 // A scenario is one way in which the next hours may go.
 type scenario struct {
-	extra              filter  // °C that heat unaccounted for has added so far
-	input, inputTau    float64 // °C that it ends at, and how long it lasts, h
-	rest, restTau      float64 // °C/h that is left without a room, and for how long, h
-	roomRate, roomTau  float64 // °C/h of the room beyond yesterday's course, and for how long, h
-	scale              float64 // of the model's response
-	lampsOff, roomHeld bool    // actions from now on
+	extra             filter  // °C that heat unaccounted for has added so far
+	input, inputTau   float64 // °C that it ends at, and how long it lasts, h
+	rest, restTau     float64 // °C/h that is left without a room, and for how long, h
+	roomRate, roomTau float64 // °C/h of the room beyond yesterday's course, and for how long, h
+	scale             float64 // of the model's response
+	lampsOff          bool    // from now on
 }
 
 // A course is what all scenarios share: the clock's part of the next hours.
@@ -70,14 +70,10 @@ func (m *Thermal) run(c *course, s *scenario, out *path) {
 	rest, moved := 0.0, 0.0
 	out[0] = c.air
 	for i := 1; i <= pathSteps; i++ {
-		level := c.level
-		if !s.roomHeld {
-			moved += roomLeft * (1 - roomKeep)
-			roomLeft *= roomKeep
-			level += moved + c.shape[i]
-		}
+		moved += roomLeft * (1 - roomKeep)
+		roomLeft *= roomKeep
 		if m.HasRoom {
-			room.step(level, fast, slow)
+			room.step(c.level+moved+c.shape[i], fast, slow)
 		}
 		input := c.lamps[i]
 		if s.lampsOff {
@@ -129,15 +125,14 @@ func (m *Thermal) spread(c *course, s scenario, u sigmas, b *band) {
 		off.inputTau = inputShort
 		m.widen(c, &s, &off, b, false)
 	}
-	if off = s; !s.roomHeld {
-		off.roomRate += u.room
-		m.widen(c, &s, &off, b, true)
-		off = s
-		off.roomTau = roomLong
-		m.widen(c, &s, &off, b, false)
-		off.roomTau = roomShort
-		m.widen(c, &s, &off, b, false)
-	}
+	off = s
+	off.roomRate += u.room
+	m.widen(c, &s, &off, b, true)
+	off = s
+	off.roomTau = roomLong
+	m.widen(c, &s, &off, b, false)
+	off.roomTau = roomShort
+	m.widen(c, &s, &off, b, false)
 	up, down := m.Hits.widths()
 	for i := range b.mid {
 		b.up[i] = rangeWidth * up * math.Sqrt(b.up[i])
@@ -164,18 +159,15 @@ func (m *Thermal) widen(c *course, s, off *scenario, b *band, both bool) {
 	}
 }
 
-// peak returns the highest value ahead, and when.
-func (b *band) peak() (Span, time.Duration) {
+// peak returns the highest value ahead.
+func (b *band) peak() Span {
 	s := Span{Low: math.Inf(-1), Mid: math.Inf(-1), High: math.Inf(-1)}
-	at := 0
 	for i, v := range b.mid {
-		if v > s.Mid {
-			s.Mid, at = v, i
-		}
+		s.Mid = max(s.Mid, v)
 		s.Low = max(s.Low, v-b.down[i])
 		s.High = max(s.High, v+b.up[i])
 	}
-	return s, time.Duration(at) * pathStep
+	return s
 }
 
 // reach returns when the range gets to limit.

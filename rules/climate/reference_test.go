@@ -211,7 +211,7 @@ func TestForecastOnOpenData(t *testing.T) {
 		now, temp := when.Sub(start), number(t, row[2])
 		tr.Observe(now, temp)
 		m.Observe(ThermalReading{At: now, Air: temp, Hour: float64(when.Hour()) + float64(when.Minute())/60})
-		o := Outlook{At: now, Air: temp, Ceiling: temp + 0.5, BandTop: temp + 0.25}
+		o := Outlook{At: now, Air: temp, Ceiling: temp + 0.5}
 		o.Trend, o.HasTrend = tr.Slope()
 		f, _ := m.Forecast(o)
 		at, temps, peaks = append(at, now), append(temps, temp), append(peaks, f)

@@ -188,7 +188,7 @@ func (l *lab) outlook(s *station, ceiling float64) Outlook {
 	o := Outlook{
 		At: l.at, Air: s.air, Room: l.roomTemp, HasRoom: l.hasRoom,
 		LampsOn: spanOn(s.lamps, hour), LampChanges: changes(s.lamps, hour),
-		BandTop: ceiling - 4, Ceiling: ceiling,
+		Ceiling: ceiling,
 	}
 	o.Trend, o.HasTrend = s.trend.Slope()
 	o.RoomTrend, o.HasRoomTrend = l.roomTrend.Slope()

@@ -193,7 +193,7 @@ func TestForecastAgainstClosedForm(t *testing.T) {
 	}
 	o := Outlook{
 		At: time.Hour, Air: 26, Room: 23.5, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{PerHour: 2, Sigma: 0.05},
-		LampsOn: true, BandTop: 27, Ceiling: 28,
+		LampsOn: true, Ceiling: 28,
 	}
 	f, ok := m.Forecast(o)
 	if !ok || !f.Ceiling.Known || !f.Learned {
@@ -204,14 +204,11 @@ func TestForecastAgainstClosedForm(t *testing.T) {
 	if e := f.Ceiling; e.From > 144*time.Minute || e.To < 144*time.Minute || e.From > e.Mid || e.Mid > e.To {
 		t.Errorf("28 °C in %v to %v (%v), want 2 h 24 min inside", e.From, e.To, e.Mid)
 	}
-	if !f.BandTop.Known || f.BandTop.Mid > f.Ceiling.Mid {
-		t.Errorf("the band's top in %v, the ceiling in %v", f.BandTop.Mid, f.Ceiling.Mid)
-	}
 	if g := f.LampsOff; !g.Known || g.Mid < 45*time.Minute || g.From > g.To {
 		t.Errorf("lamps off gain %v to %v (%v)", g.From, g.To, g.Mid)
 	}
-	if f.Peak.Low > f.Peak.Mid || f.Peak.Mid > f.Peak.High || f.PeakAfter != Horizon {
-		t.Errorf("peak %+v after %v", f.Peak, f.PeakAfter)
+	if f.Peak.Low > f.Peak.Mid || f.Peak.Mid > f.Peak.High {
+		t.Errorf("peak %+v", f.Peak)
 	}
 	o.Air = 28.5
 	if f, _ := m.Forecast(o); !f.Ceiling.Known || f.Ceiling.From != 0 || f.Ceiling.To != 0 {
@@ -227,9 +224,9 @@ func TestForecastStaysSilent(t *testing.T) {
 	for at := time.Duration(0); at <= 2*time.Hour; at += time.Minute {
 		m.Observe(ThermalReading{At: at, Air: 24, Room: 22, HasRoom: true, Lamps: LampsOff, Hour: 3})
 	}
-	o := Outlook{At: 2 * time.Hour, Air: 24, Room: 22, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{Sigma: 0.05}, BandTop: 26, Ceiling: 32}
+	o := Outlook{At: 2 * time.Hour, Air: 24, Room: 22, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{Sigma: 0.05}, Ceiling: 32}
 	f, ok := m.Forecast(o)
-	if !ok || f.Ceiling.Known || f.LampsOff.Known || f.BandTop.Known {
+	if !ok || f.Ceiling.Known || f.LampsOff.Known {
 		t.Errorf("a calm enclosure 8 °C below its ceiling: %+v", f)
 	}
 	o.Air = math.NaN()
@@ -252,7 +249,7 @@ func TestForecastWithoutARoom(t *testing.T) {
 		m.Observe(ThermalReading{At: at, Air: air, Lamps: LampsOff, Hour: 3})
 	}
 	s, _ := tr.Slope()
-	f, ok := m.Forecast(Outlook{At: time.Hour, Air: air, Trend: s, HasTrend: true, BandTop: 27, Ceiling: 31})
+	f, ok := m.Forecast(Outlook{At: time.Hour, Air: air, Trend: s, HasTrend: true, Ceiling: 31})
 	if !ok || !f.Ceiling.Known || f.Ceiling.From > 40*time.Minute || f.Ceiling.To < 40*time.Minute {
 		t.Errorf("2 °C to go at 3 °C/h: %+v", f.Ceiling)
 	}
@@ -292,7 +289,7 @@ func TestThermalSurvivesAnything(t *testing.T) {
 		at := time.Duration(0)
 		step := func(m *Thermal, at time.Duration, air, room float64, has bool, lamps Lamps) Forecast {
 			m.Observe(ThermalReading{At: at, Air: air, Room: room, HasRoom: has, Lamps: lamps, Hour: math.Mod(at.Hours(), 24)})
-			f, _ := m.Forecast(Outlook{At: at, Air: air, Room: room, HasRoom: has && finite(room), Ceiling: 32, BandTop: 27, LampsOn: lamps == LampsOn})
+			f, _ := m.Forecast(Outlook{At: at, Air: air, Room: room, HasRoom: has && finite(room), Ceiling: 32, LampsOn: lamps == LampsOn})
 			return f
 		}
 		for range rapid.IntRange(1, 120).Draw(t, "n") {

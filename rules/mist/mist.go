@@ -166,7 +166,7 @@ func (l look) timeOf(en *room.Enclosure) climate.MistTime {
 // The figures of a mist without an end, in natural logarithms of odds; this
 // project's own, tuned on the tuned half of rules/corpus.
 const (
-	told = 4.5           // for one enclosure, of itself or with the others on its supply
+	told = 4.0           // for one enclosure, of itself or with the others on its supply
 	some = 1.5           // to count for others
 	hint = 0.3           // of another on the supply that makes it the supply's
 	dusk = 3 * time.Hour // before the lamps go off

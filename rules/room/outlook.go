@@ -109,7 +109,7 @@ func straight(t climate.Eta, way float64, s climate.Slope, steep bool) climate.E
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {
 	o := climate.Outlook{
 		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
-		BandTop: float64(max(en.Limits.DayHigh, en.Limits.NightHigh)) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
+		Ceiling: float64(en.Limits.Ceiling) / 100,
 	}
 	if t, ok := v.RoomTemp(now.Mono); ok {
 		o.Room, o.HasRoom = float64(t)/100, true
