@@ -100,12 +100,12 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	}
 	show.welcome(cfg, ln.Addr().String(), broker.addr, token, o)
 	show.story(story)
-	return watchDemo(ctx, d, cfg, broker.addr, show)
+	return watchDemo(ctx, d, sim, cfg, broker.addr, show)
 }
 
 // watchDemo runs the daemon with a phone that shows what arrives. The phone
 // outlives ctx: it hears the last words of the daemon.
-func watchDemo(ctx context.Context, d *daemon.Daemon, cfg *configs.Config, broker string, show *shower) error {
+func watchDemo(ctx context.Context, d *daemon.Daemon, room *daemon.Simulation, cfg *configs.Config, broker string, show *shower) error {
 	phoneCtx, hangUp := context.WithCancel(context.WithoutCancel(ctx))
 	defer hangUp()
 	var phoneDone sync.WaitGroup
@@ -113,6 +113,7 @@ func watchDemo(ctx context.Context, d *daemon.Daemon, cfg *configs.Config, broke
 	if err != nil {
 		return err
 	}
+	room.Hold(phone.came)
 	err = d.Run(ctx)
 	phone.settle(ctx)
 	hangUp()

@@ -19,7 +19,8 @@ import (
 type phone struct {
 	client paho.Client
 	show   *shower
-	gone   chan struct{} // closed when the room said that it is offline
+	came   chan struct{} // closed when the room said that it is online
+	gone   chan struct{} // closed when it said that it is offline
 
 	mu       sync.Mutex // guards what follows
 	messages int
@@ -31,7 +32,7 @@ type phone struct {
 
 // startPhone connects and subscribes; its connection ends with ctx.
 func startPhone(ctx context.Context, done *sync.WaitGroup, addr, room string, show *shower) (*phone, error) {
-	p := &phone{show: show, versions: map[string]int{}, woken: map[string]bool{}, gone: make(chan struct{})}
+	p := &phone{show: show, versions: map[string]int{}, woken: map[string]bool{}, came: make(chan struct{}), gone: make(chan struct{})}
 	o := paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("demo-phone").
 		SetOrderMatters(true).SetConnectTimeout(5 * time.Second)
 	p.client = paho.NewClient(o)
@@ -74,7 +75,10 @@ func (p *phone) status(s string) {
 	defer p.mu.Unlock()
 	switch s {
 	case "online":
-		p.online = true
+		if !p.online {
+			p.online = true
+			close(p.came)
+		}
 	case "offline":
 		if p.online && !p.closed {
 			p.closed = true

@@ -20,6 +20,7 @@ type Simulation struct {
 	speed  float64
 	length time.Duration // simulated; 0 for ever
 	probes []simProbe
+	begin  <-chan struct{} // nil for at once
 
 	mu  sync.Mutex // guards now
 	now sensors.Instant
@@ -57,10 +58,25 @@ func (s *Simulation) Now() sensors.Instant {
 	return s.now
 }
 
+// beginAnyway is the wait after which a held simulation begins, in real time.
+const beginAnyway = 10 * time.Second
+
+// Hold lets the first poll wait for begin to be closed: at a thousand times real
+// time an hour passes before a channel is connected.
+func (s *Simulation) Hold(begin <-chan struct{}) { s.begin = begin }
+
 // Run polls until ctx ends or the length is reached.
 func (s *Simulation) Run(ctx context.Context, sink Sink) error {
-	pace := time.NewTimer(0)
+	pace := time.NewTimer(beginAnyway)
 	defer pace.Stop()
+	if s.begin != nil {
+		select {
+		case <-s.begin:
+		case <-pace.C:
+		case <-ctx.Done():
+			return nil
+		}
+	}
 	began, simulated := time.Now(), time.Duration(0)
 	for s.length == 0 || simulated < s.length {
 		due := began.Add(time.Duration(float64(simulated) / s.speed))
