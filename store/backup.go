@@ -67,15 +67,12 @@ func (c ctxWriter) Write(b []byte) (int, error) {
 // verifyFile reads all of the file at path. It opens it for reading only and takes no
 // lock: the caller knows that nobody writes to it.
 func verifyFile(ctx context.Context, path string) error {
-	f, err := os.Open(path)
+	f, size, err := openToRead(path)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := isFile(f); err != nil {
-		return err
-	}
-	if err := verifyOnly(ctx, f, func([][]byte) bool { return true }); err != nil {
+	if err := verifyOnly(ctx, f, size, func([][]byte) bool { return true }); err != nil {
 		return fmt.Errorf("check %s: %w", path, err)
 	}
 	return nil

@@ -315,12 +315,12 @@ func (c *compaction) checkLate() error {
 
 // check reads all of the copy's structure, and the records that want picks.
 func (c *compaction) check(want func(path [][]byte) bool) error {
-	f, err := os.Open(c.tmp)
+	f, size, err := openToRead(c.tmp)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := verifyOnly(c.ctx, f, func(path [][]byte) bool { return !c.lost && want(path) }); err != nil {
+	if err := verifyOnly(c.ctx, f, size, func(path [][]byte) bool { return !c.lost && want(path) }); err != nil {
 		return fmt.Errorf("check the copy: %w", err)
 	}
 	return nil

@@ -430,13 +430,20 @@ func (r *recordFile) damagedIf(err error) {
 	}
 }
 
-// isFile refuses a folder, which opens as well.
-func isFile(f *os.File) error {
-	fi, err := f.Stat()
-	if err == nil && fi.IsDir() {
-		err = fmt.Errorf("%s is a folder: name a file", f.Name())
+// openToRead opens a file and tells its length. It refuses a folder, which opens as well.
+func openToRead(path string) (*os.File, int64, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, 0, err
 	}
-	return err
+	info, err := f.Stat()
+	if err == nil && info.IsDir() {
+		err = fmt.Errorf("%s is a folder: name a file", path)
+	}
+	if err != nil {
+		return nil, 0, errors.Join(err, f.Close())
+	}
+	return f, info.Size(), nil
 }
 
 // notInUse reports ErrLocked while a process writes to the record at path, which

@@ -294,14 +294,11 @@ func mayBeLate(path [][]byte) bool {
 }
 
 func saveSmallOf(ctx context.Context, src, dst string) error {
-	f, err := os.Open(src)
+	f, size, err := openToRead(src)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err == nil {
-		_, err = saveSmall(ctx, f, info.Size(), dst)
-	}
+	_, err = saveSmall(ctx, f, size, dst)
 	return err
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 
@@ -47,16 +46,12 @@ func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport)
 	if err != nil || done {
 		return err
 	}
-	f, err := os.Open(file)
+	f, size, err := openToRead(file)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	rep, err := u.regainFrom(ctx, f, info.Size())
+	rep, err := u.regainFrom(ctx, f, size)
 	all.add(&rep)
 	if err != nil {
 		return err

@@ -37,19 +37,12 @@ func repair(ctx context.Context, src, dst, by string) (RepairReport, error) {
 	if err := notInUse(src); err != nil {
 		return RepairReport{}, err
 	}
-	f, err := os.Open(src)
+	f, size, err := openToRead(src)
 	if err != nil {
 		return RepairReport{}, err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err == nil {
-		err = isFile(f)
-	}
-	if err != nil {
-		return RepairReport{}, err
-	}
-	return repairFrom(ctx, f, info.Size(), dst, func(rep *RepairReport) event.Event {
+	return repairFrom(ctx, f, size, dst, func(rep *RepairReport) event.Event {
 		e := event.New(sensors.Instant{Wall: time.Now()}, event.Record{Act: "repair", File: src,
 			What: fmt.Sprintf("%d readings, %d documents and %d journal lines saved, %d pages or entries given up", rep.Readings, rep.Docs, rep.Journal, rep.Damaged)})
 		e.By = by

@@ -3,24 +3,19 @@ package store
 import (
 	"context"
 	"fmt"
-	"os"
+	"io"
 
 	"dewline/store/block"
 )
 
-// verifyOnly reads all of the structure, and the records in those buckets that
-// want picks by their path.
-func verifyOnly(ctx context.Context, f *os.File, want func(path [][]byte) bool) error {
-
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	metas := readMetas(f)
+// verifyOnly reads all of the structure of a record file, and the records in those
+// buckets that want picks by their path. It returns the first fault.
+func verifyOnly(ctx context.Context, r io.ReaderAt, size int64, want func(path [][]byte) bool) error {
+	metas := readMetas(r)
 	if len(metas) == 0 {
 		return badf("neither of its two roots is valid")
 	}
-	w, err := newWalker(ctx, f, info.Size(), metas[0])
+	w, err := newWalker(ctx, r, size, metas[0])
 	if err != nil {
 		return err
 	}
