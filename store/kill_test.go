@@ -97,7 +97,7 @@ func victim(dir string) error {
 				return err
 			}
 		}
-		if left%40 == 20 { // and now and then it starts again
+		if left%40 == 20 && s.Stats().Unwritten == 0 { // and now and then it starts again
 			_ = s.Close(ctx)
 			if s, _, err = Open(ctx, Options{Dir: dir, CheckLater: true}); err != nil && !tolerant {
 				return err
