@@ -311,7 +311,7 @@ func oddEvidence(c *climate.Case, f *climate.Finding, side float64) []alarm.Fact
 }
 
 func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
-	if f.Kind != climate.ShelfCause {
+	if !f.ShelfOff {
 		return false
 	}
 	limit := shelfFar

@@ -2,28 +2,11 @@ package climate
 
 import "math"
 
-// A CauseKind is what is at fault, with the same names as in package rules.
-type CauseKind string
-
-// The kinds of cause.
-const (
-	NoCause        CauseKind = "" // nothing stands out
-	RoomCause      CauseKind = "room"
-	ShelfCause     CauseKind = "shelf"
-	EnclosureCause CauseKind = "enclosure"
-	ProbeCause     CauseKind = "probe"
-	LampsCause     CauseKind = "lamps" // all run warm or cool while the room is as usual
-	DoorCause      CauseKind = "door"
-)
-
 const (
 	standsOut   = 0.8 // °C; an enclosure's least distance from its peers
 	standsScale = 4.0 // robust standard deviations
 	shelfApart  = 1.0 // °C between a shelf's median and the others'
 	moveClear   = 1.0 // °C in 30 min
-	moveShare   = 0.7 // of the enclosures
-	roomOffBy   = 1.0 // °C between room and usual
-	roomMoves   = 0.5 // °C in 30 min
 	fewPeers    = 3   // below this there is no median to stand out from
 )
 
@@ -55,18 +38,15 @@ type Case struct {
 // judged reports whether c takes part.
 func (c *Case) judged() bool { return c.HasTemp && !c.ProbeDoubt && finite(c.Temp) }
 
-// A Finding is the cause of one enclosure's excursion with the numbers behind
-// it.
+// A Finding is where one enclosure stands among the others.
 type Finding struct {
-	Kind     CauseKind `json:"kind"`
-	Shelf    int       `json:"shelf"`
-	Residual float64   `json:"residual"` // °C, own offset-corrected difference to the room
-	Median   float64   `json:"median"`   // of all residuals
-	ShelfBy  float64   `json:"shelf_by"` // °C by which the shelf's median differs from the others'
-	Scale    float64   `json:"scale"`    // robust standard deviation of all residuals
-	Moving   int       `json:"moving"`   // enclosures that moved the same way by > 1 °C in 30 min
-	Judged   int       `json:"judged"`   // enclosures that took part
-	RoomOff  float64   `json:"room_off"` // °C, room minus usual; 0 where unknown
+	ShelfOff bool    `json:"shelf_off"` // its shelf stands out, and it not from its shelf
+	Residual float64 `json:"residual"`  // °C, own offset-corrected difference to the room
+	Median   float64 `json:"median"`    // of all residuals
+	ShelfBy  float64 `json:"shelf_by"`  // °C by which the shelf's median differs from the others'
+	Scale    float64 `json:"scale"`     // robust standard deviation of all residuals
+	Judged   int     `json:"judged"`    // enclosures that took part
+	RoomOff  float64 `json:"room_off"`  // °C, room minus usual; 0 where unknown
 }
 
 // A Picture is the state of all enclosures of a room together. It refers to
@@ -123,40 +103,18 @@ func (p *Picture) residual(c *Case) float64 {
 	return r
 }
 
-// CauseOf says what is at fault for one of the surveyed cases, in the order in
-// which a keeper would rule things out: a doubtful probe and an open door
-// explain themselves, then the one that stands out from its peers, then its
-// shelf, then what all have in common.
+// CauseOf says where one of the surveyed cases stands. Its shelf stands out only
+// where the case does not do so from its shelf, and no open door explains it.
 func (p *Picture) CauseOf(c Case) Finding {
-	f := Finding{
-		Shelf: c.Shelf, Median: p.Median, Scale: p.Scale, Judged: p.Judged,
-		Moving: max(p.Up, p.Down), RoomOff: p.roomOff(),
-	}
+	f := Finding{Median: p.Median, Scale: p.Scale, Judged: p.Judged, RoomOff: p.roomOff()}
 	if !c.judged() {
-		f.Kind = ProbeCause
 		return f
 	}
 	f.Residual = p.residual(&c)
 	own, others, peers := p.shelfMedians(c.Shelf, f.Residual)
 	f.ShelfBy = own - others
-	limit := max(standsOut, standsScale*p.Scale)
-	shelfOff := peers && math.Abs(f.ShelfBy) > shelfApart
-	apart := f.Residual - p.Median
-	if shelfOff {
-		apart = f.Residual - own
-	}
-	switch {
-	case c.DoorOpen:
-		f.Kind = DoorCause
-	case p.Judged < fewPeers:
-		f.Kind = p.alone(&f)
-	case math.Abs(apart) > limit:
-		f.Kind = EnclosureCause
-	case shelfOff:
-		f.Kind = ShelfCause
-	default:
-		f.Kind = p.common(&f)
-	}
+	f.ShelfOff = peers && !c.DoorOpen && p.Judged >= fewPeers && math.Abs(f.ShelfBy) > shelfApart &&
+		math.Abs(f.Residual-own) <= max(standsOut, standsScale*p.Scale)
 	return f
 }
 
@@ -190,39 +148,4 @@ func (p *Picture) roomOff() float64 {
 		return p.Room.Temp - p.Room.Usual
 	}
 	return 0
-}
-
-// moves reports whether the room or most enclosures move together.
-func (p *Picture) moves() bool {
-	together := p.Changed >= fewPeers && float64(max(p.Up, p.Down)) >= moveShare*float64(p.Changed)
-	return together || p.Room.HasChange && math.Abs(p.Room.Change) >= roomMoves
-}
-
-// common says what all have in common. Only lamps warm every enclosure and
-// leave the room as it is.
-func (p *Picture) common(f *Finding) CauseKind {
-	roomFine := p.Room.HasTemp && p.Room.HasUsual && math.Abs(f.RoomOff) < roomOffBy
-	switch {
-	case p.moves(), math.Abs(f.RoomOff) >= roomOffBy:
-		return RoomCause
-	case roomFine && math.Abs(p.Median) > roomOffBy:
-		return LampsCause
-	case roomFine:
-		return NoCause
-	default:
-		return RoomCause
-	}
-}
-
-// alone judges where there are too few peers: by the own residual, which needs
-// a room probe and a known offset.
-func (p *Picture) alone(f *Finding) CauseKind {
-	switch {
-	case p.Room.HasTemp && math.Abs(f.Residual) > standsOut && !p.moves():
-		return EnclosureCause
-	case p.moves(), math.Abs(f.RoomOff) >= roomOffBy:
-		return RoomCause
-	default:
-		return NoCause
-	}
 }

@@ -21,51 +21,55 @@ func rack() (RoomCase, []Case) {
 	return room, cases
 }
 
-func TestFindCause(t *testing.T) {
+func TestShelfThatStandsOut(t *testing.T) {
 	for name, c := range map[string]struct {
 		change  func(*RoomCase, []Case)
 		subject int
-		want    CauseKind
+		want    bool // its shelf stands out
 	}{
-		"all as usual": {func(*RoomCase, []Case) {}, 5, NoCause},
+		"all as usual": {func(*RoomCase, []Case) {}, 5, false},
 		"the room warms and all follow": {func(r *RoomCase, cs []Case) {
 			r.Temp, r.Change = 26, 1.5
 			for i := range cs {
 				cs[i].Temp += 2
 				cs[i].Change = 1.3
 			}
-		}, 5, RoomCause},
+		}, 5, false},
 		"the room is warm and stays so": {func(r *RoomCase, cs []Case) {
 			r.Temp = 27
 			for i := range cs {
 				cs[i].Temp += 4
 			}
-		}, 0, RoomCause},
+		}, 0, false},
 		"no room probe, but most moved": {func(r *RoomCase, cs []Case) {
 			*r = RoomCase{}
 			for i := range cs {
 				cs[i].Temp += 2
 				cs[i].Change = 1.4
 			}
-		}, 3, RoomCause},
+		}, 3, false},
 		"one shelf is warm": {func(_ *RoomCase, cs []Case) {
 			for i := range 4 {
 				cs[i].Temp += 2
 			}
-		}, 2, ShelfCause},
+		}, 2, true},
 		"another shelf is warm": {func(_ *RoomCase, cs []Case) {
 			for i := range 4 {
 				cs[i].Temp += 2
 			}
-		}, 7, NoCause},
-		"one enclosure is warm": {func(_ *RoomCase, cs []Case) { cs[7].Temp += 3 }, 7, EnclosureCause},
-		"its neighbour is not":  {func(_ *RoomCase, cs []Case) { cs[7].Temp += 3 }, 6, NoCause},
+		}, 7, false},
+		"its only neighbour is warm": {func(_ *RoomCase, cs []Case) {
+			cs[0].Shelf, cs[1].Shelf = 9, 9
+			cs[0].Temp += 6
+		}, 0, false},
+		"one enclosure is warm": {func(_ *RoomCase, cs []Case) { cs[7].Temp += 3 }, 7, false},
+		"its neighbour is not":  {func(_ *RoomCase, cs []Case) { cs[7].Temp += 3 }, 6, false},
 		"one enclosure on a warm shelf": {func(_ *RoomCase, cs []Case) {
 			for i := range 4 {
 				cs[i].Temp += 2
 			}
 			cs[1].Temp += 3
-		}, 1, EnclosureCause},
+		}, 1, false},
 		"one enclosure in a warming room": {func(r *RoomCase, cs []Case) {
 			r.Temp, r.Change = 26, 1.5
 			for i := range cs {
@@ -73,19 +77,19 @@ func TestFindCause(t *testing.T) {
 				cs[i].Change = 1.3
 			}
 			cs[9].Temp += 4
-		}, 9, EnclosureCause},
-		"a doubtful probe":   {func(_ *RoomCase, cs []Case) { cs[4].Temp, cs[4].ProbeDoubt = 60, true }, 4, ProbeCause},
-		"a silent probe":     {func(_ *RoomCase, cs []Case) { cs[4].HasTemp = false }, 4, ProbeCause},
-		"an impossible one":  {func(_ *RoomCase, cs []Case) { cs[4].Temp = math.NaN() }, 4, ProbeCause},
-		"an open door":       {func(_ *RoomCase, cs []Case) { cs[4].DoorOpen = true; cs[4].Temp -= 2 }, 4, DoorCause},
-		"all lamps stuck on": {func(_ *RoomCase, cs []Case) { addAll(cs, 2.5) }, 4, LampsCause},
+		}, 9, false},
+		"a doubtful probe":   {func(_ *RoomCase, cs []Case) { cs[4].Temp, cs[4].ProbeDoubt = 60, true }, 4, false},
+		"a silent probe":     {func(_ *RoomCase, cs []Case) { cs[4].HasTemp = false }, 4, false},
+		"an impossible one":  {func(_ *RoomCase, cs []Case) { cs[4].Temp = math.NaN() }, 4, false},
+		"an open door":       {func(_ *RoomCase, cs []Case) { cs[4].DoorOpen = true; cs[4].Temp -= 2 }, 4, false},
+		"all lamps stuck on": {func(_ *RoomCase, cs []Case) { addAll(cs, 2.5) }, 4, false},
 	} {
 		room, cases := rack()
 		c.change(&room, cases)
 		p := Survey(room, cases, make([]float64, 0, len(cases)))
 		f := p.CauseOf(cases[c.subject])
-		if f.Kind != c.want {
-			t.Errorf("%s: cause %q of %+v, want %q", name, f.Kind, f, c.want)
+		if f.ShelfOff != c.want {
+			t.Errorf("%s: %+v, want the shelf %v", name, f, c.want)
 		}
 		if !finite(f.Residual) || !finite(f.Median) || !finite(f.Scale) {
 			t.Errorf("%s: evidence is not finite: %+v", name, f)
@@ -106,30 +110,8 @@ func TestDoubtfulProbesTakeNoPart(t *testing.T) {
 		cases[i].Temp, cases[i].ProbeDoubt = 85, true
 	}
 	p := Survey(room, cases, nil)
-	if p.Judged != 7 || math.Abs(p.Median) > 0.2 || p.CauseOf(cases[8]).Kind != NoCause {
-		t.Errorf("%d judged, median %.2f, cause %v", p.Judged, p.Median, p.CauseOf(cases[8]).Kind)
-	}
-}
-
-func TestCauseWithFewEnclosures(t *testing.T) {
-	room := RoomCase{Temp: 23, HasTemp: true, Usual: 23, HasUsual: true}
-	warm := Case{Temp: 27, HasTemp: true, Offset: 1, HasOffset: true}
-	p := Survey(room, []Case{warm}, nil)
-	if f := p.CauseOf(warm); f.Kind != EnclosureCause {
-		t.Errorf("alone and 3 °C over its usual: %q", f.Kind)
-	}
-	room.Temp = 26
-	p = Survey(room, []Case{warm}, nil)
-	if f := p.CauseOf(warm); f.Kind != RoomCause {
-		t.Errorf("alone in a room that is 3 °C too warm: %q", f.Kind)
-	}
-	p = Survey(RoomCase{}, []Case{warm}, nil)
-	if f := p.CauseOf(warm); f.Kind != NoCause {
-		t.Errorf("alone without a room probe: %q, nothing can be said", f.Kind)
-	}
-	p = Survey(RoomCase{}, nil, nil)
-	if f := p.CauseOf(Case{}); f.Kind != ProbeCause || f.Judged != 0 {
-		t.Errorf("nobody at all: %+v", f)
+	if p.Judged != 7 || math.Abs(p.Median) > 0.2 || p.CauseOf(cases[8]).ShelfOff {
+		t.Errorf("%d judged, median %.2f, %+v", p.Judged, p.Median, p.CauseOf(cases[8]))
 	}
 }
 
