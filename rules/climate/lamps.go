@@ -61,12 +61,12 @@ type LampWatch struct {
 	Slot    int64                    `json:"slot"`   // of Open
 	Open    pairMean                 `json:"open"`
 	Past    [lampWindow + 1]pairMean `json:"past"`
-	Before  pairMean                 `json:"before"` // the switch
-	After   pairMean                 `json:"after"`  // open bin of the course
-	Now     [lampBins]pairMean       `json:"now"`    // course under way
-	Next    int                      `json:"next"`   // bin of it
-	Course  [2]usualCourse           `json:"course"` // of switching off, and on
-	Wander  float64                  `json:"wander"` // °C², between switches
+	Before  pairMean                 `json:"base"`       // before the switch
+	After   pairMean                 `json:"after_open"` // open bin of the course
+	Now     [lampBins]pairMean       `json:"now"`        // course under way
+	Next    int                      `json:"next"`       // bin of it
+	Course  [2]usualCourse           `json:"course"`     // of switching off, and on
+	Wander  float64                  `json:"wander"`     // °C², between switches
 	Seen    float64                  `json:"seen"`
 	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
 	Early   bool                     `json:"early"` // and were so before the last switch

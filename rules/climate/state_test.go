@@ -116,3 +116,21 @@ func TestStateIsSmall(t *testing.T) {
 		t.Errorf("an enclosure's state takes %d bytes of JSON, want at most 32 KiB", total)
 	}
 }
+
+// A state that an older version wrote is read: what it lacks is learned anew.
+func TestStateOfAnOlderVersion(t *testing.T) {
+	var lamps LampWatch
+	old := `{"started":true,"on":true,"switch":1000,"last":2000,"waiting":true,"has_room":true,"before":1.5,"after":{"mean":2,"n":3},` +
+		`"ups":{"steps":[1],"n":1},"result":{"on":true,"step":2},"measured":true,"light":{"log_on":7,"seen_on":3}}`
+	if err := json.Unmarshal([]byte(old), &lamps); err != nil || lamps.Light.SeenOn != 3 {
+		t.Errorf("%v, %+v", err, lamps.Light)
+	}
+	var watch MistWatch
+	if err := json.Unmarshal([]byte(`{"waiting":true,"due":5,"rises":[1,2],"n":2}`), &watch); err != nil || watch.Due != 5 {
+		t.Errorf("%v, %+v", err, watch)
+	}
+	var mist MistDetector
+	if err := json.Unmarshal([]byte(`{"phase":1,"soak":{"on":true,"pulse":true},"plateaus":{"n":3}}`), &mist); err != nil {
+		t.Error(err)
+	}
+}
