@@ -61,7 +61,7 @@ func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	f.Mild = !l.tooWarm(en, now, dead) || own.Warm.has(s, now.Mono, p.Main, habitWarm)
+	f.Mild = !l.tooWarm(en, now, dead) || own.Warm.has(s, now.Mono, p.Main)
 	l.out.Find(f)
 	own.Warm.follow(s, p.Main)
 }

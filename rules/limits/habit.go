@@ -12,7 +12,6 @@ const (
 	habitFor  = 7 * 24 * time.Hour // then it is told again
 	habitNear = 2 * time.Hour      // that is the same hour
 	habitWarm = 50                 // hundredths of °C beyond the former peak are worse
-	habitDry  = 200                // hundredths of a percent
 )
 
 // Habits are what was last told of an enclosure, at two hours of the day.
@@ -24,9 +23,9 @@ type Habit struct {
 	Peak int32         `json:"peak,omitempty"` // hundredths; the higher, the worse
 }
 
-// has reports whether an excursion to a value was told already, or one that is less
-// than more beyond it.
-func (h *Habits) has(s *room.Alarm, now time.Duration, value, more int32) bool {
+// has reports whether an excursion to a value was told already, or one that is hardly
+// less.
+func (h *Habits) has(s *room.Alarm, now time.Duration, value int32) bool {
 	begun := now
 	if s.Rec.Life.Active {
 		begun = s.Rec.Life.Since.Mono
@@ -34,7 +33,7 @@ func (h *Habits) has(s *room.Alarm, now time.Duration, value, more int32) bool {
 	for _, x := range h {
 		since := begun - x.At
 		hour := since % (24 * time.Hour)
-		if x.At > 0 && since > habitNear && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear && value < x.Peak+more {
+		if x.At > 0 && since > habitNear && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear && value < x.Peak+habitWarm {
 			return true
 		}
 	}

@@ -56,12 +56,7 @@ func (l look) judgeFloor(en *room.Enclosure, now sensors.Instant) {
 	if l.v.StandsIn(en) {
 		f.Slow = standInDelay
 	}
-	hum, own := en.Now.Hum, &l.At[en.Index]
-	f.Mild = en.Now.HasHum && hum > en.Limits.Dry && own.Dry.has(s, now.Mono, -hum, habitDry)
-	l.out.Find(f)
-	if en.Now.HasHum {
-		own.Dry.follow(s, -hum)
-	}
+	l.out.Find(f) // each time: the floor holds at all hours
 }
 
 // excuse keeps the floor from rising while a door that was opened excuses it, and
@@ -189,7 +184,6 @@ type State struct {
 	Top     alarm.Record `json:"top,omitzero"`
 	Long    alarm.Record `json:"long,omitzero"`
 	Warm    Habits       `json:"warm,omitzero"`
-	Dry     Habits       `json:"dry_told,omitzero"`
 	StandIn StandIn      `json:"stand_in,omitzero"`
 }
 
