@@ -291,7 +291,7 @@ func (cs Look) odd(c *climate.Case, f *climate.Finding, side float64, room bool)
 	case c.HasOffset:
 		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median)
 	case c.HasChange && side*(c.Change-cs.V.MiddleChange()) > moveApart:
-		return apart > 0 || !room
+		return apart > moveApart || !room // in a room that rises they are looked at one after the other
 	default:
 		return apart > max(farApart, oddScale*f.Scale)
 	}
