@@ -56,7 +56,7 @@ func TestRestore_DocumentsOfBefore(t *testing.T) {
 		}
 	}
 	for _, c := range []change{
-		{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 24, 0}, {rules.LethalCeiling, "e2", norm, rules.Wake, tank("e2"), 24, 0},
+		{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 24, 0}, {rules.LethalLimit, "e2", norm, rules.Wake, tank("e2"), 24, 0},
 		{rules.AboveBand, "e3", norm, rules.Today, tank("e3"), 24, 0},
 	} {
 		r.transitions(r.tr(c))

@@ -234,7 +234,7 @@ func (l *lane) note(log *slog.Logger, d Delivery, err error) {
 	l.well = err == nil
 }
 
-// urgency orders a channel's queue: the lethal ceiling first, what nobody has
+// urgency orders a channel's queue: the lethal limit first, what nobody has
 // heard yet before repeats, and today notices last.
 func (d *Delivery) urgency() int {
 	switch {

@@ -70,7 +70,7 @@ func (d *Desk) finishWith(list []*incident) Effects {
 	return eff
 }
 
-// Transitions takes in what the rules found. A lethal ceiling is in the
+// Transitions takes in what the rules found. A lethal limit is in the
 // returned Send at once, anything else after the grouping time.
 func (d *Desk) Transitions(now sensors.Instant, ts []rules.Transition) Effects {
 	if len(ts) == 0 {
@@ -176,7 +176,7 @@ func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 }
 
 // Refresh brings values and forecasts under the open notices up to date, so
-// that a repeat tells what is true now and a ceiling that came much nearer is
+// that a repeat tells what is true now and a lethal limit that came much nearer is
 // told at once. The rules say nothing of what only drifts; call it about once
 // a minute while anything is open. It writes nothing for drift.
 func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures []rules.EnclosureView) Effects {

@@ -16,7 +16,7 @@ import (
 
 const unack, acked, rtnun, norm = alarm.Unack, alarm.Acked, alarm.RTNUN, alarm.Norm
 
-// wholeRoom is 48 enclosures at the ceiling within one poll, the hottest last.
+// wholeRoom is 48 enclosures at the lethal limit within one poll, the hottest last.
 func wholeRoom(r *rig, to alarm.State, cause rules.Cause) []rules.Transition {
 	var ts []rules.Transition
 	for i := range 48 {
@@ -24,7 +24,7 @@ func wholeRoom(r *rig, to alarm.State, cause rules.Cause) []rules.Transition {
 		if c.Kind == rules.CauseEnclosure {
 			c.ID = fmt.Sprintf("e%02d", i)
 		}
-		ts = append(ts, r.tr(change{rules.LethalCeiling, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 33 + float64(i)/100, 0}))
+		ts = append(ts, r.tr(change{rules.LethalLimit, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 33 + float64(i)/100, 0}))
 	}
 	return ts
 }
@@ -53,7 +53,7 @@ func TestDesk_wholeRoomIsOneNotice(t *testing.T) {
 func TestDesk_enclosuresMergeIntoRoom(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	ahead := func(i int, to alarm.State, c rules.Cause) rules.Transition {
-		return r.tr(change{rules.CeilingAhead, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 31, 60 - float64(i)})
+		return r.tr(change{rules.LethalAhead, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 31, 60 - float64(i)})
 	}
 	for i := range 6 {
 		r.transitions(ahead(i, unack, tank(fmt.Sprintf("e%02d", i))))
@@ -94,14 +94,14 @@ func TestDesk_enclosuresMergeIntoRoom(t *testing.T) {
 func TestDesk_toldNoticesMerge(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	for _, e := range []string{"a", "b", "c"} {
-		r.transitions(r.tr(change{rules.LethalCeiling, e, unack, rules.Wake, tank(e), 33.2, 0}))
+		r.transitions(r.tr(change{rules.LethalLimit, e, unack, rules.Wake, tank(e), 33.2, 0}))
 	}
 	r.pass(time.Minute)
 	if n := len(r.got); n != 3 {
 		t.Fatalf("%d sendings before the merge, want 3: %v", n, r.told("mqtt"))
 	}
 	for _, e := range []string{"b", "a", "c"} {
-		r.transitions(r.tr(change{rules.LethalCeiling, e, unack, rules.Wake, room, 33.3, 0}))
+		r.transitions(r.tr(change{rules.LethalLimit, e, unack, rules.Wake, room, 33.3, 0}))
 	}
 	open := r.desk.Open()
 	if len(open) != 1 || open[0].Notice.ID != "lethal-ceiling/b/1" ||
@@ -126,7 +126,7 @@ func TestDesk_toldNoticesMerge(t *testing.T) {
 		t.Errorf("all are answered; covered are %v", covered())
 	}
 	for _, e := range []string{"a", "b", "c"} {
-		r.transitions(r.tr(change{rules.LethalCeiling, e, norm, rules.Wake, room, 31, 0}))
+		r.transitions(r.tr(change{rules.LethalLimit, e, norm, rules.Wake, room, 31, 0}))
 	}
 	r.pass(time.Hour)
 	if got := r.told("mqtt"); !slices.Equal(got[3:], []string{"followup lethal-ceiling/b/1"}) {
@@ -139,10 +139,10 @@ func TestDesk_toldNoticesMerge(t *testing.T) {
 func TestDesk_lessUrgentIsLeft(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.transitions(
-		r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, room, 34, 0}),
-		r.tr(change{rules.CeilingAhead, "e2", unack, rules.Wake, tank("e2"), 31, 40}),
+		r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 34, 0}),
+		r.tr(change{rules.LethalAhead, "e2", unack, rules.Wake, tank("e2"), 31, 40}),
 		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 31, 0}))
-	r.transitions(r.tr(change{rules.CeilingAhead, "e2", unack, rules.Wake, room, 31, 40}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e2", unack, rules.Wake, room, 31, 40}))
 	in := r.desk.book.byKey[rules.Key{Alarm: rules.AboveBand, Subject: "e2"}]
 	var kept incident
 	if err := json.Unmarshal(r.docs[docKey(in.Notice.ID)], &kept); err != nil {
@@ -153,10 +153,10 @@ func TestDesk_lessUrgentIsLeft(t *testing.T) {
 	}
 }
 
-func TestDesk_ceilingDoesNotWaitForCompany(t *testing.T) {
+func TestDesk_lethalDoesNotWaitForCompany(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	e := r.desk.Transitions(r.now, []rules.Transition{
-		r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}),
+		r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}),
 		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 28, 0}),
 	})
 	if len(e.Send) != 1 || e.Send[0].NoticeID != "lethal-ceiling/e1/1" || !e.Send[0].Lethal {
@@ -170,7 +170,7 @@ func TestDesk_ceilingDoesNotWaitForCompany(t *testing.T) {
 
 func TestDesk_repeatsUntilAcknowledged(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.pass(2 * time.Hour)
 	// 5, 10, 20, 30, 30 min: at 5, 15, 35, 65 and 95 minutes.
 	if n := len(r.got); n != 6 {
@@ -190,7 +190,7 @@ func TestDesk_repeatsUntilAcknowledged(t *testing.T) {
 
 func TestDesk_repeatsEnd(t *testing.T) {
 	r := newRig(t, Options{Room: "attic", RepeatFor: 3 * time.Hour})
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.pass(4 * time.Hour)
 	n := len(r.got)
 	r.pass(48 * time.Hour)
@@ -200,7 +200,7 @@ func TestDesk_repeatsEnd(t *testing.T) {
 	if s := r.desk.Stats(r.now); s.OpenWake != 1 {
 		t.Errorf("the notice is no longer open: %+v", s)
 	}
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
 	r.pass(time.Minute)
 	if d := r.got[len(r.got)-1]; d.Kind != FollowUp {
 		t.Errorf("last sending is %v, want the follow-up", d.Kind)
@@ -209,7 +209,7 @@ func TestDesk_repeatsEnd(t *testing.T) {
 
 func TestDesk_escalation(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
 	r.pass(9 * time.Minute)
 	r.want("gateway")
 	if m, p := r.told("mail"), r.told("mqtt"); len(m) != len(p) || len(m) != 2 {
@@ -227,7 +227,7 @@ func TestDesk_escalation(t *testing.T) {
 	if len(r.got) != before {
 		t.Errorf("%d sendings after the answer", len(r.got)-before)
 	}
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 28, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 28, 0}))
 	r.pass(time.Minute)
 	for _, ch := range []string{"mqtt", "mail", "gateway"} {
 		if got := r.told(ch); got[len(got)-1] != "followup lethal-ceiling/e1/1" {
@@ -238,16 +238,16 @@ func TestDesk_escalation(t *testing.T) {
 
 func TestDesk_acknowledgedByAlarm(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
 	r.pass(time.Minute)
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", acked, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", acked, rules.Wake, tank("e1"), 31.5, 40}))
 	n := len(r.got)
 	r.pass(25 * time.Minute)
 	if len(r.got) != n {
 		t.Errorf("%d sendings after the alarm was acknowledged", len(r.got)-n)
 	}
 	// The rules ring an acknowledged alarm again after their re-alarm time.
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.6, 40}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.6, 40}))
 	r.pass(30 * time.Second)
 	if len(r.got) != n+2 || r.got[n].Kind != Update {
 		t.Errorf("re-alarm sent %d, want one on each of two channels", len(r.got)-n)
@@ -262,15 +262,15 @@ func TestDesk_worseningPassesAtOnce(t *testing.T) {
 		next change
 		want bool
 	}{
-		{"a little nearer", change{rules.CeilingAhead, "e1", acked, rules.Wake, tank("e1"), 32, 21}, false},
-		{"nearer than half", change{rules.CeilingAhead, "e1", acked, rules.Wake, tank("e1"), 32, 19}, true},
-		{"ceiling reached", change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}, true},
+		{"a little nearer", change{rules.LethalAhead, "e1", acked, rules.Wake, tank("e1"), 32, 21}, false},
+		{"nearer than half", change{rules.LethalAhead, "e1", acked, rules.Wake, tank("e1"), 32, 19}, true},
+		{"ceiling reached", change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}, true},
 		{"less urgent company", change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}, false},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			r := newRig(t, Options{Room: "attic"})
-			r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+			r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
 			r.pass(30 * time.Second)
 			r.ack("ceiling-ahead/e1/1", "una")
 			r.transitions(r.tr(tt.next))
@@ -290,8 +290,8 @@ func TestDesk_growthIsRateLimited(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	for i := range 60 { // one more enclosure each minute, acknowledged before it was told
 		id := fmt.Sprintf("e%02d", i)
-		r.transitions(r.tr(change{rules.CeilingAhead, id, unack, rules.Wake, room, 31, 50}))
-		r.transitions(r.tr(change{rules.CeilingAhead, id, acked, rules.Wake, room, 31, 50}))
+		r.transitions(r.tr(change{rules.LethalAhead, id, unack, rules.Wake, room, 31, 50}))
+		r.transitions(r.tr(change{rules.LethalAhead, id, acked, rules.Wake, room, 31, 50}))
 		r.pass(time.Minute)
 	}
 	// After 15 minutes, then after 30 more.
@@ -379,7 +379,7 @@ func TestDesk_acknowledgeUnknown(t *testing.T) {
 func TestDesk_reconfigure(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.broken["mqtt"], r.broken["mail"] = errAway, errAway
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.opt = Options{Room: "attic", People: []Person{{ID: "odo", Channels: []string{"gateway"}}}}
 	r.absorb(r.desk.Reconfigure(r.now, r.opt))
 	r.send()
@@ -389,10 +389,10 @@ func TestDesk_reconfigure(t *testing.T) {
 func TestDesk_reconcile(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.transitions(
-		r.tr(change{rules.LethalCeiling, "gone", unack, rules.Wake, tank("gone"), 33, 0}),
-		r.tr(change{rules.LethalCeiling, "same", unack, rules.Wake, tank("same"), 33, 0}))
+		r.tr(change{rules.LethalLimit, "gone", unack, rules.Wake, tank("gone"), 33, 0}),
+		r.tr(change{rules.LethalLimit, "same", unack, rules.Wake, tank("same"), 33, 0}))
 	view := func(subject string) rules.AlarmView {
-		return rules.AlarmView{Key: rules.Key{Alarm: rules.LethalCeiling, Subject: subject}, Seq: 1, State: unack,
+		return rules.AlarmView{Key: rules.Key{Alarm: rules.LethalLimit, Subject: subject}, Seq: 1, State: unack,
 			Priority: rules.Wake, Cause: tank(subject), Value: 33.1, HasValue: true, Unit: "°C", Since: r.now}
 	}
 	r.absorb(r.desk.Reconcile(r.now, []rules.AlarmView{view("same"), view("new")}))
@@ -404,7 +404,7 @@ func TestDesk_reconcile(t *testing.T) {
 
 func TestDesk_restoreReportsBadDocuments(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	docs := append(r.desk.Docs(), Doc{"notice/x", []byte("{not json")}, Doc{"notice/y", []byte(`{"notice":{"id":"z"}}`)}, Doc{"weather", []byte("1")})
 	d := NewDesk(r.opt)
 	_, err := d.Restore(r.now, docs)
@@ -471,9 +471,9 @@ func TestDesk_drillUnanswered(t *testing.T) {
 // A value that drifts is told when it is time to, but costs no write.
 func TestDesk_driftIsNotWritten(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
 	r.pass(time.Minute)
-	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31.4, 45})})
+	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.4, 45})})
 	if len(e.Put) != 0 {
 		t.Errorf("a drifting value was written: %s", e.Put[0].Data)
 	}
@@ -487,43 +487,43 @@ func TestDesk_driftIsNotWritten(t *testing.T) {
 // second crossing is as urgent as the first.
 func TestDesk_lethalAgain(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 32, 40}))
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 32, 40}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.ack("ceiling-ahead/e1/1", "una")
 	r.pass(2 * time.Minute)
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 31, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 31, 0}))
 	r.pass(2 * time.Minute)
 	n := len(r.got)
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	if len(r.got) != n+1 {
 		t.Errorf("the second crossing was not sent at once: %q", r.told("mqtt"))
 	}
 }
 
-// Another enclosure of the same cause at its ceiling, after the first was
+// Another enclosure of the same cause at its lethal limit, after the first was
 // acknowledged, does not wait as other growth does.
-func TestDesk_anotherEnclosureAtTheCeiling(t *testing.T) {
+func TestDesk_anotherEnclosureAtTheLethalLimit(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, room, 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 33, 0}))
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.pass(time.Minute)
-	r.transitions(r.tr(change{rules.LethalCeiling, "e2", unack, rules.Wake, room, 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e2", unack, rules.Wake, room, 33, 0}))
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
 	r.pass(3 * time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
 }
 
-// Between transitions, what the rules see now reaches repeats, and a ceiling
+// Between transitions, what the rules see now reaches repeats, and a lethal limit
 // much nearer than said passes at once.
 func TestDesk_refresh(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
 	r.pass(time.Minute)
 	see := func(minutes float64) {
 		rate := 2.0
-		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.CeilingAhead, Subject: "e1"}, Seq: 1, State: unack,
+		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, State: unack,
 			Priority: rules.Wake, Value: 32, HasValue: true, Unit: "°C"}},
-			[]rules.EnclosureView{{ID: "e1", RatePerHour: &rate, ToCeiling: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}})
+			[]rules.EnclosureView{{ID: "e1", RatePerHour: &rate, ToLethal: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}})
 		if len(e.Put) != len(e.Send) {
 			t.Errorf("%d documents written for %d sendings", len(e.Put), len(e.Send))
 		}
@@ -545,7 +545,7 @@ func TestDesk_escalatesAfterTheRepeats(t *testing.T) {
 	o := twoPeople()
 	o.People[0].EscalateAfter, o.RepeatFor = 3*time.Hour, time.Hour
 	r := newRig(t, o)
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.pass(2 * time.Hour)
 	n := len(r.got)
 	r.pass(time.Hour - time.Minute)

@@ -10,7 +10,7 @@ import (
 	"dewline/sensors"
 )
 
-// A lethal ceiling leaves the Desk in the step that brought it, and again
+// A lethal limit leaves the Desk in the step that brought it, and again
 // after five minutes, since nobody has answered.
 func ExampleDesk() {
 	desk := alert.NewDesk(alert.Options{Room: "attic"})
@@ -22,7 +22,7 @@ func ExampleDesk() {
 		}
 	}
 	show(desk.Transitions(now, []rules.Transition{{
-		At: now, Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e7"}, Seq: 1, To: alarm.Unack,
+		At: now, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e7"}, Seq: 1, To: alarm.Unack,
 		Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e7"},
 		Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: now,
 	}}))

@@ -16,8 +16,8 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 		value, limit float64
 		want         []string
 	}{
-		{rules.LethalCeiling, 30.5, 30, []string{"86.9 °F", "86.0 °F"}},
-		{rules.LethalCeiling, 29.5, 30, []string{"85.1 °F", "86.0 °F"}},
+		{rules.LethalLimit, 30.5, 30, []string{"86.9 °F", "86.0 °F"}},
+		{rules.LethalLimit, 29.5, 30, []string{"85.1 °F", "86.0 °F"}},
 		{rules.AboveBand, 27, 26, []string{"80.6 °F", "78.8 °F"}},
 		{rules.BelowBand, 17, 18, []string{"62.6 °F", "64.4 °F"}},
 		{rules.NightDrop, 0.5, 2, []string{"0.9 °F", "3.6 °F"}},
@@ -51,7 +51,7 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 
 // A value just under its limit is not told as the limit itself.
 func TestRender_JustUnderItsLimit(t *testing.T) {
-	m := Member{Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}, Seq: 1, Name: "Tank", State: unack, Priority: rules.Wake, Unit: "°C",
+	m := Member{Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}, Seq: 1, Name: "Tank", State: unack, Priority: rules.Wake, Unit: "°C",
 		Value: 32.97, Peak: 34, HasValue: true, Limit: 33, HasLimit: true}
 	n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
 	for u, want := range map[Units]string{Celsius: "32.97 °C", Fahrenheit: "91.3 °F"} {

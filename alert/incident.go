@@ -86,7 +86,7 @@ type incident struct {
 type said struct {
 	At      time.Duration   `json:"at"`
 	Rank    int             `json:"rank"`
-	Minutes float64         `json:"minutes,omitempty"` // to the ceiling
+	Minutes float64         `json:"minutes,omitempty"` // to the lethal limit
 	Cause   rules.Cause     `json:"cause"`
 	Kinds   []rules.AlarmID `json:"kinds,omitempty"`
 }
@@ -161,11 +161,11 @@ func (in *incident) rank() int {
 
 func (in *incident) lethal() bool { return in.rank() > int(rules.Wake) }
 
-// minutes is the shortest time to the ceiling among the active, 0 for unknown.
+// minutes is the shortest time to the lethal limit among the active, 0 for unknown.
 func (in *incident) minutes() float64 {
 	least := 0.0
 	for m := range in.Notice.each() {
-		if t := m.Detail.TimeToCeiling; counts(m) && t != nil && (least == 0 || t.FromMinutes < least) {
+		if t := m.Detail.TimeToLethal; counts(m) && t != nil && (least == 0 || t.FromMinutes < least) {
 			least = max(t.FromMinutes, 0.1)
 		}
 	}
@@ -203,7 +203,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 // flutters reports whether m, which rings again, was told moments ago, is not
 // answered and is not lethal: the repeats of then go on.
 func (in *incident) flutters(m *Member, now time.Duration) bool {
-	return m.Heard && !m.Covered && m.Key.Alarm != rules.LethalCeiling && now-m.ToldAt < fluttersFor
+	return m.Heard && !m.Covered && m.Key.Alarm != rules.LethalLimit && now-m.ToldAt < fluttersFor
 }
 
 // fluttersFor is how long an alarm that comes and goes is told once.

@@ -230,7 +230,7 @@ func (s *story) mend(c string) {
 }
 
 func (s *story) raise() {
-	k := rules.Key{Alarm: []rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.AboveBand}[s.rng.IntN(3)],
+	k := rules.Key{Alarm: []rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.AboveBand}[s.rng.IntN(3)],
 		Subject: fmt.Sprintf("e%d", 1+s.rng.IntN(6))}
 	if a := s.alarms[k]; a != nil && a.state != norm {
 		return

@@ -44,9 +44,9 @@ func counts(m *Member) bool { return m.Active() && m.Priority > rules.Note }
 // calls reports whether m is a wake alarm that nobody answered.
 func calls(m *Member) bool { return counts(m) && m.Priority >= rules.Wake && !m.Covered }
 
-// memberRank orders urgency: the lethal ceiling is above every other wake.
+// memberRank orders urgency: the lethal limit is above every other wake.
 func memberRank(m *Member) int {
-	if m.Key.Alarm == rules.LethalCeiling {
+	if m.Key.Alarm == rules.LethalLimit {
 		return int(rules.Wake) + 1
 	}
 	return int(m.Priority)
@@ -110,7 +110,7 @@ func (m *Member) measure(t *rules.Transition) {
 }
 
 // worstFirst puts what is active first, then the more urgent, then what means
-// more, then what reaches the ceiling sooner, then what is further past its
+// more, then what reaches the lethal limit sooner, then what is further past its
 // limit.
 func worstFirst(a, b Member) int {
 	ca, cb := counts(&a), counts(&b)
@@ -123,7 +123,7 @@ func worstFirst(a, b Member) int {
 	if c := cmp.Or(cmp.Compare(memberRank(&b), memberRank(&a)), cmp.Compare(weight(b.Key.Alarm), weight(a.Key.Alarm))); c != 0 {
 		return c
 	}
-	ta, tb := a.Detail.TimeToCeiling, b.Detail.TimeToCeiling
+	ta, tb := a.Detail.TimeToLethal, b.Detail.TimeToLethal
 	switch {
 	case ta != nil && tb != nil:
 		if c := cmp.Compare(ta.FromMinutes, tb.FromMinutes); c != 0 {

@@ -76,7 +76,7 @@ func deskModel(t *testing.T) {
 }
 
 func (m *model) key(rt *rapid.T) rules.Key {
-	a := rapid.SampledFrom([]rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.AboveBand}).Draw(rt, "alarm")
+	a := rapid.SampledFrom([]rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.AboveBand}).Draw(rt, "alarm")
 	return rules.Key{Alarm: a, Subject: rapid.SampledFrom([]string{"e1", "e2", "e3", "e4"}).Draw(rt, "subject")}
 }
 
@@ -86,7 +86,7 @@ func (m *model) transition(k rules.Key, to alarm.State, cause rules.Cause) rules
 		p = rules.Today
 	}
 	c := change{k.Alarm, k.Subject, to, p, cause, 34, 0}
-	if k.Alarm == rules.CeilingAhead {
+	if k.Alarm == rules.LethalAhead {
 		c.minutes = 40
 	}
 	m.state[k] = to

@@ -38,7 +38,7 @@ type Options struct {
 	// none.
 	AckLink func(noticeID string, version int) string
 
-	Group      time.Duration // wait for company before the first sending; 20 s, never for a ceiling
+	Group      time.Duration // wait for company before the first sending; 20 s, never for a lethal limit
 	RepeatFor  time.Duration // then an open wake notice is not sent again; 72 h
 	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
 	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8

@@ -16,7 +16,7 @@ func TestDesk_outageKeepsTheNotice(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.broken["mqtt"] = errAway
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.pass(12 * time.Hour)
 	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
 		t.Errorf("stalled: %v", s)
@@ -37,9 +37,9 @@ func TestDesk_outageKeepsTheNotice(t *testing.T) {
 func TestDesk_overBeforeDelivered(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.broken["mqtt"] = errAway
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34.2, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34.2, 0}))
 	r.pass(time.Hour)
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
 	r.pass(time.Hour)
 	delete(r.broken, "mqtt")
 	r.pass(time.Minute)
@@ -54,7 +54,7 @@ func TestDesk_overBeforeDelivered(t *testing.T) {
 
 func TestDesk_errorClasses(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	attempts := func(d time.Duration) int {
 		before := r.desk.Stats(r.now).Channels["mqtt"].Sent
 		r.pass(d)
@@ -88,7 +88,7 @@ func TestDesk_boundDropsOldestToday(t *testing.T) {
 	}
 	for i := range 12 {
 		id := fmt.Sprintf("w%02d", i)
-		r.transitions(r.tr(change{rules.LethalCeiling, id, unack, rules.Wake, tank(id), 33, 0}))
+		r.transitions(r.tr(change{rules.LethalLimit, id, unack, rules.Wake, tank(id), 33, 0}))
 		r.pass(3 * time.Minute)
 	}
 	s := r.desk.Stats(r.now)
@@ -110,9 +110,9 @@ func TestDesk_boundDropsOldestToday(t *testing.T) {
 
 func TestDesk_putAwayEndsTheNotice(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 40}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 40}))
 	r.pass(time.Minute)
-	shelved := r.tr(change{rules.CeilingAhead, "e1", alarm.Shelved, rules.Wake, tank("e1"), 31, 40})
+	shelved := r.tr(change{rules.LethalAhead, "e1", alarm.Shelved, rules.Wake, tank("e1"), 31, 40})
 	shelved.By = "una"
 	r.transitions(shelved)
 	r.pass(time.Minute)
@@ -125,7 +125,7 @@ func TestDesk_putAwayEndsTheNotice(t *testing.T) {
 	}
 	// The shelf ends while the cause persists: the same onset rings again.
 	r.pass(15 * time.Minute)
-	r.transitions(r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), 31, 30}))
+	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 30}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise ceiling-ahead/e1/1", "followup ceiling-ahead/e1/1", "raise ceiling-ahead/e1/1")
 	if v := r.got[2].Version; v != 3 {

@@ -31,7 +31,7 @@ func newPromises() *promises {
 func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
 	m := r.desk.book.byKey[k].member(k)
 	// One that was told before it came back keeps that telling for a while.
-	flutters := k.Alarm != rules.LethalCeiling && m.Heard &&
+	flutters := k.Alarm != rules.LethalLimit && m.Heard &&
 		slices.ContainsFunc(r.sent[:sent], func(d Delivery) bool { return says(&d, k) })
 	if k.Alarm == rules.AboveBand || flutters {
 		return

@@ -49,11 +49,11 @@ func (b *book) drift(alarms []rules.AlarmView, enclosures []rules.EnclosureView)
 
 // warm takes over how warm an enclosure is and what is ahead of it.
 func warm(d *rules.Detail, e *rules.EnclosureView) {
-	d.TimeToCeiling, d.LampsOffGain = e.ToCeiling, e.LampsOffGain
+	d.TimeToLethal, d.LampsOffGain = e.ToLethal, e.LampsOffGain
 	if e.Hottest.Known {
-		d.Temperature, d.Ceiling = e.Hottest.Value, e.Ceiling
-		if e.Hottest.Value >= e.Ceiling { // it is here
-			d.TimeToCeiling, d.LampsOffGain = nil, nil
+		d.Temperature, d.Lethal = e.Hottest.Value, e.Lethal
+		if e.Hottest.Value >= e.Lethal { // it is here
+			d.TimeToLethal, d.LampsOffGain = nil, nil
 		}
 	}
 	if d.HasRate = e.RatePerHour != nil; d.HasRate {

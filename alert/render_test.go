@@ -20,9 +20,9 @@ func heatNotice() Notice {
 		ID: "ceiling-ahead/e1/1", Version: 1, Kind: Raise, Room: "attic", Cause: tank("e1"), Priority: rules.Wake,
 		Since: t0, Time: t0, ClockSet: true,
 		Members: []Member{{
-			Key: rules.Key{Alarm: rules.CeilingAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: rules.Wake,
+			Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: rules.Wake,
 			Value: 31.5, Peak: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
-			Detail: rules.Detail{RatePerHour: 2.5, HasRate: true, TimeToCeiling: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1},
+			Detail: rules.Detail{RatePerHour: 2.5, HasRate: true, TimeToLethal: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1},
 				LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}, Evidence: noted("room rises too", "lamps are on"),
 				Unknown: noted("outside temperature"), FirstAction: "Lamps off."},
 		}},
@@ -110,7 +110,7 @@ func TestRender_figures(t *testing.T) {
 		title string
 		line  string
 	}{
-		{rules.CeilingAhead, "min", 38, "lethal limit in 30–45 min", "nearing its lethal limit and rising 2.5 °C/h"},
+		{rules.LethalAhead, "min", 38, "lethal limit in 30–45 min", "nearing its lethal limit and rising 2.5 °C/h"},
 		{rules.Exposure, "%", 132.4, "132 % of your heat limit", "of your heat limit, hot for too long and rising 2.5 °C/h"},
 		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
 		{rules.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
@@ -133,7 +133,7 @@ func TestRender_figures(t *testing.T) {
 }
 
 func TestRender_everyAlarmHasWords(t *testing.T) {
-	ids := []rules.AlarmID{rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand, rules.BelowBand,
+	ids := []rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.Exposure, rules.AboveBand, rules.BelowBand,
 		rules.HumidityFloor, rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar,
 		rules.LampStuck, rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees,
 		rules.ProbeOverdue, rules.ProbeClock, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
@@ -239,8 +239,8 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 // A notice survives its document, also with values that JSON has no form for.
 func TestIncident_roundTrip(t *testing.T) {
 	r := newRig(t, twoPeople())
-	tr := r.tr(change{rules.CeilingAhead, "e1", unack, rules.Wake, tank("e1"), math.NaN(), 40})
-	tr.Detail.TimeToCeiling.ToMinutes = math.Inf(1)
+	tr := r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), math.NaN(), 40})
+	tr.Detail.TimeToLethal.ToMinutes = math.Inf(1)
 	tr.Detail.FirstAction = "Lamps off."
 	r.transitions(tr)
 	r.pass(time.Minute)
@@ -271,7 +271,7 @@ func TestNotice_json(t *testing.T) {
 // Whatever a document holds, restoring it neither panics nor loses the others.
 func FuzzRestore(f *testing.F) {
 	r := newRig(f, twoPeople())
-	r.transitions(r.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
+	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
 	for _, d := range r.desk.Docs() {
 		f.Add([]byte(d.Data))
 	}
@@ -283,7 +283,7 @@ func FuzzRestore(f *testing.F) {
 		r := newRig(t, twoPeople())
 		r.docs["notice/x"] = data
 		good := newRig(t, twoPeople())
-		good.transitions(good.tr(change{rules.LethalCeiling, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
+		good.transitions(good.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
 		docs := append(good.desk.Docs(), Doc{"notice/x", data})
 		d := NewDesk(r.opt)
 		d.Restore(r.now, docs)
@@ -302,26 +302,26 @@ func TestRender_golden(t *testing.T) {
 	warm := func(id, name string, a rules.AlarmID, p rules.Priority, now, rate, ceiling, from, to float64) Member {
 		m := Member{Key: rules.Key{Alarm: a, Subject: id}, Seq: 1, Name: name, State: unack, Priority: p, Value: now, Peak: now,
 			HasValue: true, Limit: 26, HasLimit: true, Unit: "°C",
-			Detail: rules.Detail{Temperature: now, Ceiling: ceiling, RatePerHour: rate, HasRate: true}}
+			Detail: rules.Detail{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}
 		if to > 0 {
-			m.Detail.TimeToCeiling = &rules.Range{FromMinutes: from, ToMinutes: to}
+			m.Detail.TimeToLethal = &rules.Range{FromMinutes: from, ToMinutes: to}
 		}
 		switch a {
-		case rules.CeilingAhead:
+		case rules.LethalAhead:
 			m.Value, m.Unit, m.Limit = from, "min", 60
-		case rules.LethalCeiling:
+		case rules.LethalLimit:
 			m.Limit = ceiling
 		}
 		return m
 	}
 	all := []alarm.Step{alarm.AllLampsOff, alarm.VentNoFog, alarm.BlindsIce, alarm.MoveIfRising}
 	roomHeat := []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27.1, Delta: 6}, {ID: alarm.FactTogether, Count: 11, Of: 12, Delta: 1}}
-	nearest := warm("b-3-1", "Red Thicket", rules.CeilingAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
+	nearest := warm("b-3-1", "Red Thicket", rules.LethalAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
 	nearest.Detail.LampsOffGain = &rules.Range{FromMinutes: 72, ToMinutes: 118}
 	nearest.Detail.Evidence, nearest.Detail.Steps = roomHeat, all
-	lethal := warm("b-3-1", "Red Thicket", rules.LethalCeiling, rules.Wake, 28.6, 1.4, 28.5, 0, 0)
+	lethal := warm("b-3-1", "Red Thicket", rules.LethalLimit, rules.Wake, 28.6, 1.4, 28.5, 0, 0)
 	lethal.Detail.Evidence, lethal.Detail.Steps = roomHeat, all
-	heater := warm("a-1-1", "Moss Hollow", rules.CeilingAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
+	heater := warm("a-1-1", "Moss Hollow", rules.LethalAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
 	heater.Detail.Evidence = []alarm.Fact{{ID: alarm.FactOwn, Delta: 3.1, Others: 0.2}}
 	heater.Detail.Steps = []alarm.Step{alarm.PullPlugs, alarm.BoxFrogsRising, alarm.CallVet}
 	back := warm("b-2-1", "Three Stripes", rules.AboveBand, rules.Today, 25.6, -0.4, 29, 0, 0)
@@ -334,7 +334,7 @@ func TestRender_golden(t *testing.T) {
 			warm("a-3-2", "Nursery", rules.AboveBand, rules.Wake, 27.6, 1.5, 29, 46, 92),
 			warm("b-1-2", "Ember", rules.AboveBand, rules.Today, 27.2, 1.6, 29, 0, 0)}},
 		"room-lethal": {Cause: room, Members: []Member{lethal,
-			warm("a-3-2", "Nursery", rules.CeilingAhead, rules.Wake, 28.8, 1.5, 29, 6, 14)}},
+			warm("a-3-2", "Nursery", rules.LethalAhead, rules.Wake, 28.8, 1.5, 29, 6, 14)}},
 		"enclosure-ahead": {Cause: tank("a-1-1"), Members: []Member{heater}},
 		"enclosure-back":  {Cause: tank("b-2-1"), Members: []Member{back}},
 		"floor":           {Cause: tank("a-1-2"), Members: []Member{dry}},

@@ -128,7 +128,7 @@ type change struct {
 	p       rules.Priority
 	cause   rules.Cause
 	value   float64
-	minutes float64 // to the ceiling
+	minutes float64 // to the lethal limit
 }
 
 var (
@@ -150,7 +150,7 @@ func (r *rig) tr(c change) rules.Transition {
 		Text: "a sentence from the rules",
 	}
 	if c.minutes > 0 {
-		t.Detail.TimeToCeiling = &rules.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}
+		t.Detail.TimeToLethal = &rules.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}
 	}
 	if c.to == alarm.Norm {
 		r.seq[k]++

@@ -97,7 +97,7 @@ func (s *schedule) speak(in *incident) {
 	}
 }
 
-// urgent reports what may not wait: more urgent than said, the ceiling nearer than
+// urgent reports what may not wait: more urgent than said, the lethal limit nearer than
 // half of what was said, or a wake alarm that nobody was told of and that had its
 // time for company.
 func (s *schedule) urgent(in *incident) bool {

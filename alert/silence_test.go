@@ -73,8 +73,8 @@ func TestSilence_reachesEverybody(t *testing.T) {
 	o := twoPeople()
 	r := newRig(t, o)
 	r.broken["mqtt"] = errAway
-	r.onset(rules.CeilingAhead, "e1", tank("e1"))
-	x := r.tr(onsetOf(rules.CeilingAhead, "e1", alarm.Shelved, tank("e1")))
+	r.onset(rules.LethalAhead, "e1", tank("e1"))
+	x := r.tr(onsetOf(rules.LethalAhead, "e1", alarm.Shelved, tank("e1")))
 	x.From = unack
 	r.acted(rules.Action{Kind: rules.Shelve, Key: x.Key, By: "una", For: 2 * time.Hour}, x)
 	r.pass(time.Minute)
@@ -99,10 +99,10 @@ func TestSilence_droppedByAReload(t *testing.T) {
 	o := twoPeople()
 	o.Names = map[string]string{"e1": "Moss"}
 	r := newRig(t, o)
-	r.onset(rules.LethalCeiling, "e1", tank("e1"))
+	r.onset(rules.LethalLimit, "e1", tank("e1"))
 	r.onset(rules.AboveBand, "e1", tank("e1"))
 	var ts []rules.Transition
-	for _, a := range []rules.AlarmID{rules.LethalCeiling, rules.AboveBand, rules.NightDrop} {
+	for _, a := range []rules.AlarmID{rules.LethalLimit, rules.AboveBand, rules.NightDrop} {
 		x := r.tr(onsetOf(a, "e1", norm, tank("e1")))
 		x.From, x.Why = unack, alarm.WhyConfig
 		if a == rules.NightDrop {
@@ -130,7 +130,7 @@ func TestFault_oneLineWithACount(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
 	r.broken["mqtt"] = errAway
 	for _, id := range []string{"e1", "e2", "e3"} {
-		r.onset(rules.LethalCeiling, id, tank(id))
+		r.onset(rules.LethalLimit, id, tank(id))
 	}
 	r.pass(time.Hour)
 	delete(r.broken, "mqtt")
@@ -158,7 +158,7 @@ func TestRecall_afterTheBrokersReturn(t *testing.T) {
 		r.send()
 	}
 	line(true)
-	r.onset(rules.LethalCeiling, "e1", tank("e1"))
+	r.onset(rules.LethalLimit, "e1", tank("e1"))
 	r.pass(2 * time.Minute)
 	line(false)
 	r.pass(time.Minute)
@@ -188,14 +188,14 @@ func TestRecall_afterTheBrokersReturn(t *testing.T) {
 // that had what it names.
 func TestOver_countsAndSpanAreOfWhatItNames(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.LethalCeiling, "e1", room)
+	r.onset(rules.LethalLimit, "e1", room)
 	for _, id := range []string{"e2", "e3"} {
 		r.onset(rules.AboveBand, id, room)
 	}
 	r.pass(time.Hour)
-	r.transitions(r.tr(onsetOf(rules.LethalCeiling, "e1", alarm.LatchUnack, room))) // 13:00
+	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", alarm.LatchUnack, room))) // 13:00
 	r.pass(time.Hour)
-	r.transitions(r.tr(onsetOf(rules.LethalCeiling, "e1", norm, room))) // reset at 14:00
+	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", norm, room))) // reset at 14:00
 	for _, id := range []string{"e2", "e3"} {
 		r.transitions(r.tr(onsetOf(rules.AboveBand, id, norm, room)))
 	}
@@ -222,10 +222,10 @@ func TestOver_notWhileAnyIsActive(t *testing.T) {
 		}
 	}
 	r = newRig(t, onePerson("mqtt"))
-	r.onset(rules.CeilingAhead, "e1", tank("e1"))
+	r.onset(rules.LethalAhead, "e1", tank("e1"))
 	r.pass(time.Minute)
-	r.onset(rules.LethalCeiling, "e1", room)
-	r.transitions(r.tr(onsetOf(rules.CeilingAhead, "e1", alarm.Suppressed, tank("e1"))))
+	r.onset(rules.LethalLimit, "e1", room)
+	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", alarm.Suppressed, tank("e1"))))
 	r.pass(time.Hour)
 	for _, d := range r.got {
 		if d.Kind == FollowUp {

@@ -111,7 +111,7 @@ func TestStorm_lethalHeatNamesEach(t *testing.T) {
 		for i := range 12 {
 			id := fmt.Sprintf("e%02d", i)
 			since[id] = r.now.Mono
-			r.onset(rules.LethalCeiling, id, tank(id))
+			r.onset(rules.LethalLimit, id, tank(id))
 			if answered {
 				for _, v := range r.desk.Open() {
 					r.ack(v.Notice.ID, "una")
@@ -142,7 +142,7 @@ func TestStorm_messagesAMinute(t *testing.T) {
 		t.Errorf("%d messages within a minute, want 8", n)
 	}
 	since := r.now.Mono
-	r.onset(rules.LethalCeiling, "hot", tank("hot"))
+	r.onset(rules.LethalLimit, "hot", tank("hot"))
 	r.wantNamed(since, "hot", "mqtt", 0)
 	r.pass(10 * time.Minute)
 	for i := range 30 {

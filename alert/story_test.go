@@ -113,7 +113,7 @@ func TestStory_oneCauseOneNotice(t *testing.T) {
 	}
 	// Each enclosure that nears or reaches its limit is named at once; the rest
 	// are repeats.
-	onsets := h.raised[rules.CeilingAhead] + h.raised[rules.LethalCeiling] + h.raised[rules.Exposure]
+	onsets := h.raised[rules.LethalAhead] + h.raised[rules.LethalLimit] + h.raised[rules.Exposure]
 	if messages > 2*onsets {
 		t.Errorf("%d wake messages in an evening without an answer, of %d onsets", messages, onsets)
 	}
@@ -135,25 +135,25 @@ func TestStory_oneCauseOneNotice(t *testing.T) {
 }
 
 // Forty-eight enclosures of several species in one warming room: they near and
-// reach their different ceilings one after the other, and cool again so.
-func TestDesk_roomWithDifferentCeilings(t *testing.T) {
+// reach their different lethal limits one after the other, and cool again so.
+func TestDesk_roomWithDifferentLethalLimits(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	const n = 48
 	id := func(i int) string { return fmt.Sprintf("e%02d", i) }
 	for i := range n {
-		r.transitions(r.tr(change{rules.CeilingAhead, id(i), unack, rules.Wake, room, 28, 40}))
+		r.transitions(r.tr(change{rules.LethalAhead, id(i), unack, rules.Wake, room, 28, 40}))
 		if i == 0 {
 			r.pass(30 * time.Second)
 			r.ack("ceiling-ahead/e00/1", "una")
 		}
 		if i >= 10 {
-			r.transitions(r.tr(change{rules.LethalCeiling, id(i - 10), unack, rules.Wake, room, 33, 0}))
+			r.transitions(r.tr(change{rules.LethalLimit, id(i - 10), unack, rules.Wake, room, 33, 0}))
 		}
 		r.pass(3 * time.Minute)
 	}
 	for i := range n {
-		r.transitions(r.tr(change{rules.LethalCeiling, id(i), norm, rules.Wake, room, 27, 0}),
-			r.tr(change{rules.CeilingAhead, id(i), norm, rules.Wake, room, 27, 0}))
+		r.transitions(r.tr(change{rules.LethalLimit, id(i), norm, rules.Wake, room, 27, 0}),
+			r.tr(change{rules.LethalAhead, id(i), norm, rules.Wake, room, 27, 0}))
 		r.pass(time.Minute)
 	}
 	r.pass(time.Hour)

@@ -53,7 +53,7 @@ func (in *incident) urgency() int {
 func (in *incident) fresh() (any, lethal bool) {
 	for m := range in.Notice.each() {
 		if calls(m) && !m.Told && !m.Heard {
-			any, lethal = true, lethal || m.Key.Alarm == rules.LethalCeiling
+			any, lethal = true, lethal || m.Key.Alarm == rules.LethalLimit
 		}
 	}
 	return any, lethal

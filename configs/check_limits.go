@@ -70,7 +70,7 @@ func (k racks) ownSection(id string) *element {
 	return nil
 }
 
-// lethalCeiling checks a lethal limit by itself and against the top of the day band.
+// lethalLimit checks a lethal limit by itself and against the top of the day band.
 func (k racks) lethal(t *element, key, whose string, lethal, top Celsius) {
 	switch {
 	case centi(lethal) > centi(hottestLethal):

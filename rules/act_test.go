@@ -16,20 +16,20 @@ func TestAct_Refusals(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.5, 85))
-	key := Key{Alarm: LethalCeiling, Subject: "e1"}
+	key := Key{Alarm: LethalLimit, Subject: "e1"}
 	for _, c := range []struct {
 		name string
 		a    Action
 		want error
 	}{
 		{"nobody", Action{Kind: Acknowledge, Key: key}, ErrNobody},
-		{"no subject", Action{Kind: Acknowledge, Key: Key{Alarm: LethalCeiling, Subject: "e9"}, By: "x"}, ErrNoSubject},
+		{"no subject", Action{Kind: Acknowledge, Key: Key{Alarm: LethalLimit, Subject: "e9"}, By: "x"}, ErrNoSubject},
 		{"no alarm", Action{Kind: Acknowledge, Key: Key{Alarm: "too-hot", Subject: "e1"}, By: "x"}, ErrNoAlarm},
 		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
 		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
 		{"lethal heat on the shelf", Action{Kind: Shelve, Key: key, By: "x", For: time.Minute}, ErrNoShelf},
 		{"lethal heat among others on the shelf", Action{Kind: Shelve, Key: Key{Subject: "e1"}, By: "x", For: time.Minute, OneShot: true}, ErrNoShelf},
-		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: Key{Alarm: CeilingAhead, Subject: "e1"}, By: "x", For: 16 * time.Minute}, ErrTooLong},
+		{"shelf over a quarter of an hour", Action{Kind: Shelve, Key: Key{Alarm: LethalAhead, Subject: "e1"}, By: "x", For: 16 * time.Minute}, ErrTooLong},
 		{"shelf without an end", Action{Kind: Shelve, Key: key, By: "x"}, ErrNoEnd},
 		{"not shelved", Action{Kind: Unshelve, Key: key, By: "x"}, ErrNotNow},
 		{"out without an end", Action{Kind: TakeOut, Key: key, By: "x"}, ErrNoEnd},
@@ -74,7 +74,7 @@ func TestAct_ShelfAndService(t *testing.T) {
 	r.log = nil
 	r.now += 48 * time.Hour
 	r.run(time.Minute, r.hold("p1", 31, 85))
-	r.want(LethalCeiling, "e1", "OOSRV>UNACK")
+	r.want(LethalLimit, "e1", "OOSRV>UNACK")
 }
 
 // Unset or stepped clocks must not touch a delay (standards: all alarm timers
@@ -116,7 +116,7 @@ func TestSet_SelfConditions(t *testing.T) {
 			t.Errorf("90 min after the end of delivery-stalled, %v is over for %v", v.Key, v.OverFor)
 		}
 	}
-	if got := r.e.Set(r.instant(), Condition{Key: Key{Alarm: LethalCeiling, Subject: "e1"}, Active: true}); got != nil {
+	if got := r.e.Set(r.instant(), Condition{Key: Key{Alarm: LethalLimit, Subject: "e1"}, Active: true}); got != nil {
 		t.Errorf("an alarm of the engine's own was set: %+v", got)
 	}
 }
@@ -155,8 +155,8 @@ func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
 	cfg := rigConfig(t, 1, "")
 	r.cfg = cfg
 	r.take(r.e.Reconfigure(cfg, r.instant()))
-	r.want(LethalCeiling, "e2", "NORM>UNACK UNACK>NORM")
-	if x := r.last(LethalCeiling); x.Why != "configuration" {
+	r.want(LethalLimit, "e2", "NORM>UNACK UNACK>NORM")
+	if x := r.last(LethalLimit); x.Why != "configuration" {
 		t.Errorf("%+v", x)
 	} else if got := words.Sentence(x.Said(), unit.Celsius); !strings.HasPrefix(got, "Tank 2") || !strings.HasSuffix(got, ": no longer configured; the alarm ends.") {
 		t.Errorf("told as %q", got)
@@ -166,7 +166,7 @@ func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
 	r.cfg = rigConfig(t, 2, "")
 	r.take(r.e.Reconfigure(r.cfg, r.instant()))
 	r.step(r.good("p2", 30.1, 85))
-	if x := r.last(LethalCeiling); x.Seq != 2 {
+	if x := r.last(LethalLimit); x.Seq != 2 {
 		t.Errorf("the alarm came back as onset %d", x.Seq)
 	}
 }

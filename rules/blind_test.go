@@ -45,7 +45,7 @@ func TestBlind_OnTheWayToTheLimitWakes(t *testing.T) {
 			}
 		}()
 		r.run(65*time.Minute, warm) // 28.2 °C, the lethal limit is at 30 °C
-		r.quiet(AboveBand, CeilingAhead)
+		r.quiet(AboveBand, LethalAhead)
 		r.run(2*time.Minute, without(warm, gone...))
 		if x := r.last(ProbeSilent); x.Priority != Today {
 			t.Errorf("%v: lost for two minutes, it is %v", gone, x.Priority)
@@ -124,8 +124,8 @@ func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
 		if empty {
 			want = ""
 		}
-		r.want(LethalCeiling, "e1", want)
-		r.quiet(LethalCeiling)
+		r.want(LethalLimit, "e1", want)
+		r.quiet(LethalLimit)
 		v := r.e.Enclosures()[0]
 		if !v.OutOfService || v.Empty != empty {
 			t.Errorf("%s: the view says out of service %v, empty %v", name, v.OutOfService, v.Empty)
@@ -135,7 +135,7 @@ func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
 			t.Fatal(err)
 		}
 		r.run(time.Minute, r.hold("p1", 31, 85))
-		if got := r.states[Key{Alarm: LethalCeiling, Subject: "e1"}]; (got == alarm.OutOfService) == empty {
+		if got := r.states[Key{Alarm: LethalLimit, Subject: "e1"}]; (got == alarm.OutOfService) == empty {
 			t.Errorf("%s: declared anew it is %v", name, got)
 		}
 	}

@@ -92,8 +92,8 @@ var crashExplains = map[AlarmID]struct {
 	late time.Duration
 	may  bool // be missing, or come at another time
 }{
-	LethalCeiling: {late: time.Minute}, AboveBand: {late: 3 * time.Minute}, BelowBand: {late: 3 * time.Minute},
-	HumidityFloor: {late: 30 * time.Minute}, Exposure: {late: 10 * time.Minute}, CeilingAhead: {may: true},
+	LethalLimit: {late: time.Minute}, AboveBand: {late: 3 * time.Minute}, BelowBand: {late: 3 * time.Minute},
+	HumidityFloor: {late: 30 * time.Minute}, Exposure: {late: 10 * time.Minute}, LethalAhead: {may: true},
 	ProbeSilent: {late: 3 * time.Minute}, ProbeFrozen: {late: 2 * time.Minute}, ProbeWet: {late: 2 * time.Minute},
 	ProbeJump: {late: 15 * time.Minute, may: true}, ProbeDisagrees: {late: 15 * time.Minute},
 	MistMissing: {may: true}, MistWeak: {may: true}, MistEndless: {may: true}, DryDown: {may: true},
@@ -352,7 +352,7 @@ func TestRestart_UrgencyAndDoseGoOn(t *testing.T) {
 }
 
 // Twins are waited for: until both have spoken, one does not speak for both,
-// but the ceiling does not wait.
+// but the lethal limit does not wait.
 func TestRestart_OneTwinDoesNotSpeakForBoth(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, "", 1))
 	r.run(time.Hour, r.calm)
@@ -360,7 +360,7 @@ func TestRestart_OneTwinDoesNotSpeakForBoth(t *testing.T) {
 	r.now += 5 * time.Minute
 	r.lose(state)
 	r.step(r.good("p1", 31, 60))
-	if r.events(LethalCeiling, "e1") != "NORM>UNACK" {
+	if r.events(LethalLimit, "e1") != "NORM>UNACK" {
 		t.Error("the ceiling waited")
 	}
 	if rec, ok := r.e.Record(Key{Alarm: HumidityFloor, Subject: "e1"}); ok && rec.Life.OnFor > 0 {

@@ -55,12 +55,12 @@ func (ls *lives) detailEnclosure(en *room.Enclosure, s *room.Alarm, now sensors.
 func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensors.Instant) {
 	d, hot := s.Rec.Detail, !s.Kind.Row().Low && en.Now.HasTemp
 	if hot {
-		d.Temperature, d.Ceiling = float64(en.Now.Hot)/100, float64(en.Limits.Ceiling)/100
+		d.Temperature, d.Lethal = float64(en.Now.Hot)/100, float64(en.Limits.Lethal)/100
 		d.Air = ls.v.AirAround(now.Mono)
 	}
 	if slope, ok := en.St.Trend.Slope(); ok {
 		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
-		if hot && slope.PerHour > room.Climbs && en.Now.Hot < en.Limits.Ceiling {
+		if hot && slope.PerHour > room.Climbs && en.Now.Hot < en.Limits.Lethal {
 			ls.detailAhead(en, now, slope, d)
 		}
 	} else {
@@ -75,7 +75,7 @@ func (ls *lives) detailAhead(en *room.Enclosure, now sensors.Instant, slope clim
 	if en.St.Ahead.At != now.Mono {
 		ls.v.Forecast(en, now, slope, false)
 	}
-	if d.TimeToCeiling = room.RangeOf(en.St.Ahead.ToCeiling); d.TimeToCeiling != nil {
+	if d.TimeToLethal = room.RangeOf(en.St.Ahead.ToLethal); d.TimeToLethal != nil {
 		d.LampsOffGain = room.GainOf(en.St.Ahead.LampsOff)
 	}
 }

@@ -243,7 +243,7 @@ func TestOutOfService_BackInHeat(t *testing.T) {
 	back := len(r.log)
 	r.run(time.Minute, r.hold("p1", celsius, 80))
 	for _, x := range r.log[back:] {
-		if x.Key.Alarm == LethalCeiling && x.To == alarm.Unack {
+		if x.Key.Alarm == LethalLimit && x.To == alarm.Unack {
 			return
 		}
 	}

@@ -24,8 +24,8 @@ func TestEngine_CalmWeekRaisesNothing(t *testing.T) {
 	}
 }
 
-// The ceiling of D. tinctorius is 30.0 °C (embedded species table).
-func TestCeiling_ReachedAtTheValueItself(t *testing.T) {
+// The lethal limit of D. tinctorius is 30.0 °C (embedded species table).
+func TestLethal_ReachedAtTheValueItself(t *testing.T) {
 	for _, c := range []struct {
 		celsius float64
 		want    string
@@ -33,15 +33,15 @@ func TestCeiling_ReachedAtTheValueItself(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.run(time.Minute, r.calm)
 		r.step(r.good("p1", c.celsius, 85))
-		r.want(LethalCeiling, "e1", c.want)
+		r.want(LethalLimit, "e1", c.want)
 	}
 }
 
-func TestCeiling_TextSaysWhatAPersonNeeds(t *testing.T) {
+func TestLethal_TextSaysWhatAPersonNeeds(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
-	x := r.last(LethalCeiling)
+	x := r.last(LethalLimit)
 	for _, want := range []string{"Tank 1 (rack a, shelf 1, slot 1)", "30.4 °C", "lethal limit of 30.0 °C", "since 09:01", "likely cause"} {
 		if !strings.Contains(x.Text, want) {
 			t.Errorf("%q lacks %q", x.Text, want)
@@ -55,7 +55,7 @@ func TestCeiling_TextSaysWhatAPersonNeeds(t *testing.T) {
 	}
 }
 
-func TestCeiling_Doubted(t *testing.T) {
+func TestLethal_Doubted(t *testing.T) {
 	t.Run("a single spike never wakes", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
 		r.run(time.Minute, r.calm)
@@ -69,7 +69,7 @@ func TestCeiling_Doubted(t *testing.T) {
 		r.run(time.Minute, r.calm)
 		r.step(r.suspect("p1", 33, sensors.Jump))
 		r.step(r.suspect("p1", 33, sensors.Jump))
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 	})
 	t.Run("the next reading confirms, at a minute's rhythm too", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
@@ -77,7 +77,7 @@ func TestCeiling_Doubted(t *testing.T) {
 		r.step(r.suspect("p1", 33, sensors.Jump))
 		r.now += time.Minute
 		r.step(r.suspect("p1", 33.1, sensors.Jump))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a failed reading between does not undo the first", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
@@ -87,63 +87,63 @@ func TestCeiling_Doubted(t *testing.T) {
 		r.step(r.bad("p1", sensors.BadCRC))
 		r.now += poll
 		r.step(r.good("p1", 33.1, 85))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a doubt about humidity does not hide heat", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
 		r.run(time.Minute, r.calm)
 		r.step(r.suspect("p1", 30.5, sensors.PinnedWet))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 }
 
 // Standards: an alarm returns by deadband and off-delay, and a latched one
 // waits for a reset.
-func TestCeiling_ClearsByDeadbandAndOffDelayAndStaysLatched(t *testing.T) {
+func TestLethal_ClearsByDeadbandAndOffDelayAndStaysLatched(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.run(time.Minute, r.hold("p1", 30.2, 85))
 	r.run(20*time.Minute, r.hold("p1", 29.6, 85)) // within the deadband of 0.5 °C
-	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.want(LethalLimit, "e1", "NORM>UNACK")
 	r.run(5*time.Minute, r.hold("p1", 29.5, 85))
-	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.want(LethalLimit, "e1", "NORM>UNACK")
 	r.run(time.Minute, r.hold("p1", 29.5, 85))
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
-	if x := r.last(LethalCeiling); !strings.Contains(x.Text, "now 29.5 °C, it reached 30.2 °C") {
+	r.want(LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
+	if x := r.last(LethalLimit); !strings.Contains(x.Text, "now 29.5 °C, it reached 30.2 °C") {
 		t.Error(x.Text)
 	}
-	key := Key{Alarm: LethalCeiling, Subject: "e1"}
+	key := Key{Alarm: LethalLimit, Subject: "e1"}
 	if err := r.act(Action{Kind: Acknowledge, Key: key, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
 	if err := r.act(Action{Kind: Reset, Key: key, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK LUNACK>LACKED LACKED>NORM")
+	r.want(LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK LUNACK>LACKED LACKED>NORM")
 }
 
 // A probe frozen at 23 °C beside a twin at 31 °C, and its reverse.
-func TestCeiling_MaskedHeat(t *testing.T) {
+func TestLethal_MaskedHeat(t *testing.T) {
 	t.Run("a cool twin hides nothing", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, "", 1))
 		r.run(time.Minute, r.calm)
 		r.step(r.good("p1", 23, 85))
 		r.step(r.good("q1", 31, 85))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a hot probe that falls silent does not clear", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, "", 1))
 		r.run(time.Minute, r.calm)
 		r.step(r.good("q1", 31, 85))
 		r.run(time.Hour, r.with("q1", func() *sensors.Reading { return nil }))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 		r.want(ProbeSilent, "q1", "NORM>UNACK")
 	})
 	t.Run("one probe at 60 °C alone is a probe fault that is told", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, "", 1))
 		r.run(20*time.Minute, r.calm)
 		r.run(time.Hour, r.hold("q1", 60, 85))
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 		r.want(ProbeJump, "q1", "NORM>UNACK")
 		if x := r.last(ProbeJump); x.Priority != Today || !strings.Contains(x.Text, "60.0 °C") {
 			t.Errorf("%s %s", x.Priority, x.Text)
@@ -153,7 +153,7 @@ func TestCeiling_MaskedHeat(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, ""))
 		r.run(20*time.Minute, r.calm)
 		r.run(time.Hour, r.hold("p1", 60, 85))
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 		r.want(ProbeJump, "p1", "NORM>UNACK")
 	})
 	t.Run("a calm twin speaks for its enclosure in a hot room", func(t *testing.T) {
@@ -165,7 +165,7 @@ func TestCeiling_MaskedHeat(t *testing.T) {
 		r.now += poll
 		r.step(r.good("p1", 24, 85))
 		r.step(r.good("q1", 60, 85))
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 		r.want(ProbeJump, "q1", "NORM>UNACK")
 	})
 	t.Run("with a hot twin it is heat", func(t *testing.T) {
@@ -173,7 +173,7 @@ func TestCeiling_MaskedHeat(t *testing.T) {
 		r.run(20*time.Minute, r.calm)
 		r.step(r.good("p1", 32, 85))
 		r.step(r.good("q1", 50, 85))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 		r.want(ProbeJump, "", "")
 	})
 	t.Run("a heater that climbs past 45 °C is heat", func(t *testing.T) {
@@ -185,13 +185,13 @@ func TestCeiling_MaskedHeat(t *testing.T) {
 			x := r.good("q1", c, 85)
 			return &x
 		}))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 		r.want(ProbeJump, "", "")
 	})
 	t.Run("without any witness heat is believed", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.step(r.good("p1", 60, 85))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 }
 
@@ -203,12 +203,12 @@ func TestMissing_NeitherClearsNorAdvancesNorResets(t *testing.T) {
 		x := r.bad("p1", sensors.TimedOut)
 		return &x
 	}))
-	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.want(LethalLimit, "e1", "NORM>UNACK")
 	r.want(ProbeSilent, "p1", "NORM>UNACK")
-	if x := r.last(LethalCeiling); len(x.Detail.Unknown) == 0 || x.From != x.To {
+	if x := r.last(LethalLimit); len(x.Detail.Unknown) == 0 || x.From != x.To {
 		t.Errorf("not marked as unknown: %+v", x)
 	}
-	if v := r.e.Open(); !v[0].Unknown || v[0].Key.Alarm != LethalCeiling {
+	if v := r.e.Open(); !v[0].Unknown || v[0].Key.Alarm != LethalLimit {
 		t.Errorf("%+v", v[0])
 	}
 	if v := r.e.Enclosures()[0]; !v.Blind || v.Temperature.Known {
@@ -374,7 +374,7 @@ func TestFloor(t *testing.T) {
 
 // The power-up value of a DS18B20 is no heat; the same value after a climb is
 // (data sheet: 85 °C is the register's content after power-up).
-func TestCeiling_PowerOnValue(t *testing.T) {
+func TestLethal_PowerOnValue(t *testing.T) {
 	r := newRig(t, rigConfig(t, 3, ""))
 	judge := table.NewJudge("p1", "ds18b20")
 	c := 85.0
@@ -388,14 +388,14 @@ func TestCeiling_PowerOnValue(t *testing.T) {
 	r.run(20*time.Second, feed)
 	c = 24
 	r.run(10*time.Minute, feed)
-	r.want(LethalCeiling, "", "")
+	r.want(LethalLimit, "", "")
 	for c < 85 {
 		c += 0.25
 		r.run(poll, feed)
 	}
 	c = 85
 	r.run(30*time.Minute, feed)
-	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.want(LethalLimit, "e1", "NORM>UNACK")
 }
 
 // A value that wavers by 0.1 °C around a limit is one alarm, not a storm.

@@ -72,7 +72,7 @@ func TestFirstAction_KnowsTheAir(t *testing.T) {
 	r.run(30*time.Minute, air)
 	hot = 30.5
 	r.run(2*time.Minute, air)
-	x := r.last(LethalCeiling)
+	x := r.last(LethalLimit)
 	// The breeding notes, section 10: 30 °C at 80 % has a wet bulb of 27.09 °C,
 	// 20 °C at 50 % one of 13.78 °C.
 	if a := x.Detail.Air; a == nil || a.Room == nil || a.Outside == nil || math.Abs(*a.Room-27.09) > 0.1 || math.Abs(*a.Outside-13.78) > 0.1 {

@@ -77,12 +77,12 @@ func (y *told) score(s *sim) {
 			if _, over := crossed[v.ID]; over {
 				continue
 			}
-			if s.hottest(v.ID) >= v.Ceiling {
+			if s.hottest(v.ID) >= v.Lethal {
 				crossed[v.ID] = s.now
 			}
 			if s.now%(5*time.Minute) == 0 {
 				en := &s.e.v.Enclosures[s.e.v.EnclosureByID[v.ID]]
-				said[v.ID] = append(said[v.ID], outlook{s.now, en.Now.Hot >= en.Limits.Warn, v.ToCeiling, en.St.Ahead.ToCeiling.Mid})
+				said[v.ID] = append(said[v.ID], outlook{s.now, en.Now.Hot >= en.Limits.Warn, v.ToLethal, en.St.Ahead.ToLethal.Mid})
 			}
 		}
 	}
@@ -126,9 +126,9 @@ func middleFloat(xs []float64) float64 {
 // middle is within 15 % while 20 to 90 minutes are left. A third of the rooms
 // have known the enclosure for less than a day. For the figures of many rooms:
 //
-//	DEWLINE_LONG=1 go test -run TestTimeToCeiling -v ./rules # 200 rooms
-//	DEWLINE_ROOMS=500 go test -run TestTimeToCeiling -v -timeout 60m ./rules
-func TestTimeToCeilingAsTold(t *testing.T) {
+//	DEWLINE_LONG=1 go test -run TestTimeToLethal -v ./rules # 200 rooms
+//	DEWLINE_ROOMS=500 go test -run TestTimeToLethal -v -timeout 60m ./rules
+func TestTimeToLethalAsTold(t *testing.T) {
 	skipUnderRace(t)
 	var y told
 	first, n := firstRoom(t), uint64(longMany(24, 200))

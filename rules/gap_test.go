@@ -63,9 +63,9 @@ func TestGap_HeatIsBelieved(t *testing.T) {
 				r.run(time.Hour, r.calm)
 				off(r)
 				r.run(2*poll, r.hot(46, "p1", "q1"))
-				r.want(LethalCeiling, "e1", "NORM>UNACK")
+				r.want(LethalLimit, "e1", "NORM>UNACK")
 				r.run(time.Hour, r.hot(46, "p1", "q1"))
-				r.want(LethalCeiling, "e1", "NORM>UNACK")
+				r.want(LethalLimit, "e1", "NORM>UNACK")
 				r.want(ProbeJump, "", "")
 			})
 			t.Run(fmt.Sprintf("one probe among calm ones after %v", d), func(t *testing.T) {
@@ -73,10 +73,10 @@ func TestGap_HeatIsBelieved(t *testing.T) {
 				r.run(time.Hour, r.calm)
 				off(r)
 				r.run(poll, r.hot(46, "q1"))
-				r.want(LethalCeiling, "", "")
+				r.want(LethalLimit, "", "")
 				r.run(poll, r.hot(46, "q1"))
-				r.want(LethalCeiling, "e1", "NORM>UNACK")
-				if x := r.last(LethalCeiling); x.Priority != Wake {
+				r.want(LethalLimit, "e1", "NORM>UNACK")
+				if x := r.last(LethalLimit); x.Priority != Wake {
 					t.Errorf("%v", x.Priority)
 				}
 			})
@@ -114,7 +114,7 @@ func TestGap_OfOneProbe(t *testing.T) {
 			r.run(time.Hour, r.calm)
 			r.run(silent, r.with("q1", func() *sensors.Reading { return nil }))
 			r.run(2*poll, r.hot(46, "q1"))
-			r.want(LethalCeiling, "e1", "NORM>UNACK")
+			r.want(LethalLimit, "e1", "NORM>UNACK")
 			r.run(time.Hour, r.hot(46, "q1"))
 			r.want(ProbeJump, "", "")
 		})
@@ -130,7 +130,7 @@ func TestGap_OfOneProbe(t *testing.T) {
 	t.Run("from the start", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, "", 1))
 		r.run(2*poll, r.hot(46, "q1"))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a message that is asked for again confirms nothing", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, ""))
@@ -142,9 +142,9 @@ func TestGap_OfOneProbe(t *testing.T) {
 			x.Again = id == "p1"
 			return x
 		})
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 		r.run(poll, r.hot(46, "p1"))
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a fault that was told stays one across a short restart", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, "", 1))
@@ -153,7 +153,7 @@ func TestGap_OfOneProbe(t *testing.T) {
 		r.want(ProbeJump, "q1", "NORM>UNACK")
 		r.off(2*time.Minute, true)
 		r.run(time.Hour, r.hot(60, "q1"))
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 		r.want(ProbeJump, "q1", "NORM>UNACK")
 	})
 }
@@ -224,7 +224,7 @@ func TestGap_OpenAlarmsStay(t *testing.T) {
 		was := len(r.e.Open())
 		off(r)
 		r.run(20*time.Minute, func(string, time.Duration) *sensors.Reading { return nil })
-		r.want(LethalCeiling, "e2", "NORM>UNACK")
+		r.want(LethalLimit, "e2", "NORM>UNACK")
 		r.want(ProbeJump, "q1", "NORM>UNACK")
 		r.want(ProbeSilent, "p3", "NORM>UNACK")
 		if now := len(r.e.Open()); now < was {
@@ -327,7 +327,7 @@ func TestGap_StoodStill(t *testing.T) {
 		if d == time.Hour {
 			r.now += d
 			r.run(2*poll, r.hot(46, "q1"))
-			r.want(LethalCeiling, "e1", "NORM>UNACK")
+			r.want(LethalLimit, "e1", "NORM>UNACK")
 		}
 	}
 }
@@ -391,7 +391,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 			}
 		}
 		for _, p := range cfg.Probes {
-			k := Key{Alarm: LethalCeiling, Subject: p.Enclosure}
+			k := Key{Alarm: LethalLimit, Subject: p.Enclosure}
 			if p.Enclosure != "" && after(p.ID, r.now).Temperature >= 3100 && r.states[k] == alarm.Norm {
 				rt.Fatalf("after %v: %s is lethal and nothing is told", d, p.ID)
 			}

@@ -105,7 +105,7 @@ func TestBand_RisesAgainAfresh(t *testing.T) {
 	}
 }
 
-// Where the ceiling is here, nothing is ahead: not even for a moment.
+// Where the lethal limit is here, nothing is ahead: not even for a moment.
 func TestAhead_NotWhenItIsHere(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.now = 12 * time.Hour
@@ -116,9 +116,9 @@ func TestAhead_NotWhenItIsHere(t *testing.T) {
 		return &x
 	}))
 	r.run(2*time.Hour, r.hold("p1", 24, 85))
-	r.want(CeilingAhead, "", "")
-	r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
-	if x := r.last(LethalCeiling); x.Detail.TimeToCeiling != nil || x.Detail.LampsOffGain != nil {
+	r.want(LethalAhead, "", "")
+	r.want(LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
+	if x := r.last(LethalLimit); x.Detail.TimeToLethal != nil || x.Detail.LampsOffGain != nil {
 		t.Errorf("%+v", x.Detail)
 	}
 }

@@ -40,7 +40,7 @@ func TestNodeClock_HidesNoHeat(t *testing.T) {
 		r.run(5*time.Minute, p1)
 		off = time.Since(time.Unix(0, 0)) // it starts anew, and finds no time server
 		r.run(30*time.Minute, p1)
-		r.want(LethalCeiling, "", "")
+		r.want(LethalLimit, "", "")
 		r.want(ProbeSilent, "", "")
 		r.want(ProbeClock, "p1", "NORM>UNACK")
 		x := r.last(ProbeClock)
@@ -51,19 +51,19 @@ func TestNodeClock_HidesNoHeat(t *testing.T) {
 
 		celsius = 31
 		r.run(2*time.Minute, p1)
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
-		if x := r.last(LethalCeiling); x.Priority != Wake || x.Cause.Kind == CauseProbe {
+		r.want(LethalLimit, "e1", "NORM>UNACK")
+		if x := r.last(LethalLimit); x.Priority != Wake || x.Cause.Kind == CauseProbe {
 			t.Errorf("%s of %v: %s", x.Priority, x.Cause, x.Text)
 		}
 		celsius = 24 // what is doubted ends no alarm
 		r.run(30*time.Minute, p1)
-		r.want(LethalCeiling, "e1", "NORM>UNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK")
 
 		off = 0 // the keeper sets it
 		r.run(10*time.Minute, p1)
-		r.want(LethalCeiling, "e1", "NORM>UNACK UNACK>LUNACK")
+		r.want(LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
 		r.want(ProbeClock, "p1", "NORM>UNACK UNACK>RTNUN")
-		r.quiet(LethalCeiling, ProbeClock)
+		r.quiet(LethalLimit, ProbeClock)
 	})
 }
 
@@ -93,7 +93,7 @@ func TestNodeClock_AShortDoubtIsNotTold(t *testing.T) {
 
 // One spike of a node that sends once in five minutes is there for thirty polls,
 // and is a single one all the same; the next message confirms it or does not.
-func TestCeiling_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
+func TestLethal_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	judge := table.NewJudge("p1", "remote")
 	celsius := 24.0
@@ -113,7 +113,7 @@ func TestCeiling_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
 	r.quiet()
 	celsius = 33
 	r.run(10*time.Minute, p1)
-	r.want(LethalCeiling, "e1", "NORM>UNACK")
+	r.want(LethalLimit, "e1", "NORM>UNACK")
 }
 
 // A node that sends once in five minutes has said nothing yet when dewline has

@@ -87,7 +87,7 @@ func TestRestart_RecordsWithoutStateKeepTheirOnset(t *testing.T) {
 	if ts := e.Restore(nil, records, r.instant()); len(ts) != 0 {
 		t.Errorf("a restart told %d times of what was told", len(ts))
 	}
-	rec, ok := e.Record(Key{Alarm: LethalCeiling, Subject: "e1"})
+	rec, ok := e.Record(Key{Alarm: LethalLimit, Subject: "e1"})
 	if !ok || rec.Life.State != alarm.Unack || rec.Life.Seq != 1 || rec.Life.Since.Mono != r.now {
 		t.Errorf("%+v", rec.Life)
 	}
@@ -107,7 +107,7 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 		e.Restore(r.e.State(), r.e.Records(), back)
 		x := r.good("p1", 31, 85)
 		x.At = back
-		if ts := e.Step(x); len(ts) != 1 || ts[0].Key.Alarm != LethalCeiling {
+		if ts := e.Step(x); len(ts) != 1 || ts[0].Key.Alarm != LethalLimit {
 			t.Errorf("%v lost: %+v", lost, ts)
 		}
 	}
@@ -116,7 +116,7 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 func TestRestart_UnknownShelfMeansUnshelved(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
-	rec := room.Record{Key: Key{Alarm: LethalCeiling, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
+	rec := room.Record{Key: Key{Alarm: LethalLimit, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
 	e := New(r.cfg)
 	ts := e.Restore(nil, []room.Record{rec}, r.instant())
 	if len(ts) != 1 || ts[0].From != alarm.Shelved || ts[0].To != alarm.Unack || ts[0].Seq != 4 {

@@ -59,7 +59,7 @@ func TestKPI(t *testing.T) {
 		r.step(r.good("p"+id[1:], 31, 85))
 	}
 	r.now += 4 * time.Minute
-	if err := r.act(Action{Kind: Acknowledge, Key: Key{Alarm: LethalCeiling, Subject: "e3"}, By: "robin"}); err != nil {
+	if err := r.act(Action{Kind: Acknowledge, Key: Key{Alarm: LethalLimit, Subject: "e3"}, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
 	k := r.e.KPI()
@@ -80,7 +80,7 @@ func TestKPI(t *testing.T) {
 	k = r.e.KPI()
 	stale := false
 	for _, x := range k.Stale {
-		stale = stale || x.Key == Key{Alarm: LethalCeiling, Subject: "e1"}
+		stale = stale || x.Key == Key{Alarm: LethalLimit, Subject: "e1"}
 	}
 	if !stale || k.InFlood || k.FloodTime == 0 || k.LongestActive < 25*time.Hour {
 		t.Errorf("%+v", k)
@@ -107,7 +107,7 @@ func TestViews(t *testing.T) {
 	r.run(time.Hour, r.calm)
 	v := r.e.Enclosures()[0]
 	if !v.Temperature.Known || v.Temperature.Value < 23.9 || v.Humidity.Value < 80 || v.BandName != "day" || v.BandHigh != 26 ||
-		v.LampsOn == nil || !*v.LampsOn || v.Ceiling != 30 || v.Floor != 70 || v.DewPoint == nil || v.RatePerHour == nil {
+		v.LampsOn == nil || !*v.LampsOn || v.Lethal != 30 || v.Floor != 70 || v.DewPoint == nil || v.RatePerHour == nil {
 		t.Errorf("%+v", v)
 	}
 	p := r.e.Probes()[1]
@@ -181,7 +181,7 @@ func TestFloor_ExcusedAfterADoor(t *testing.T) {
 		t.Errorf("%+v", x)
 	}
 	r.step(r.good("p1", 30, 69))
-	r.want(LethalCeiling, "e1", "NORM>UNACK") // heat is never excused
+	r.want(LethalLimit, "e1", "NORM>UNACK") // heat is never excused
 	r.now += poll
 	r.run(15*time.Minute, r.hold("p1", 24, 69))
 	r.want(HumidityFloor, "e1", "NORM>DSUPR DSUPR>UNACK")
@@ -206,7 +206,7 @@ func TestSentence_SpansOfTime(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
-	if got, want := r.last(LethalCeiling).Text, "at or above the lethal limit of 30.0 °C; since 09:01"; !strings.Contains(got, want) {
+	if got, want := r.last(LethalLimit).Text, "at or above the lethal limit of 30.0 °C; since 09:01"; !strings.Contains(got, want) {
 		t.Errorf("%q does not say %q", got, want)
 	}
 	r = newRig(t, rigConfig(t, 1, ""))

@@ -149,20 +149,20 @@ func TestSim_Faults(t *testing.T) {
 		never   AlarmID
 	}{
 		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, AboveBand, "b-1-1", 4 * time.Hour, CauseRoom, ProbeJump},
-		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, CeilingAhead, "b-3-1", 7 * time.Hour, CauseRoom, MistEndless},
-		{simroom.HeaterStuckOn, tank, time.Hour, CeilingAhead, "a-1-1", 20 * time.Minute, CauseEnclosure, ProbeJump},
-		{simroom.HeaterStuckOn, tank, time.Hour, LethalCeiling, "a-1-1", 30 * time.Minute, CauseEnclosure, ProbeJump},
+		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, LethalAhead, "b-3-1", 7 * time.Hour, CauseRoom, MistEndless},
+		{simroom.HeaterStuckOn, tank, time.Hour, LethalAhead, "a-1-1", 20 * time.Minute, CauseEnclosure, ProbeJump},
+		{simroom.HeaterStuckOn, tank, time.Hour, LethalLimit, "a-1-1", 30 * time.Minute, CauseEnclosure, ProbeJump},
 		{simroom.HeaterStuckOn, tank, 90 * time.Minute, Exposure, "a-1-1", time.Hour, CauseEnclosure, ProbeJump},
-		{simroom.LampStuckOn, simroom.Target{Rack: "a", Shelf: 1}, 14 * time.Hour, LampStuck, "a-1-1", 10 * time.Hour, CauseLamps, LethalCeiling},
+		{simroom.LampStuckOn, simroom.Target{Rack: "a", Shelf: 1}, 14 * time.Hour, LampStuck, "a-1-1", 10 * time.Hour, CauseLamps, LethalLimit},
 		{simroom.SupplyOut, simroom.Target{Supply: "pump-a"}, 9 * time.Hour, MistMissing, "a-3-2", 9 * time.Hour, CauseSupply, LampStuck},
 		{simroom.NozzleClogged, tank, 9 * time.Hour, MistMissing, "a-1-1", 9 * time.Hour, CauseEnclosure, LampStuck},
 		{simroom.MisterStuckOn, simroom.Target{Supply: "pump-a"}, 4 * time.Hour, MistEndless, "a-1-2", 4 * time.Hour, CauseSupply, DoorAjar},
 		{simroom.DoorAjar, tank, time.Hour, DoorAjar, "a-1-1", 20 * time.Minute, CauseDoor, ProbeJump},
 		{simroom.DoorAjar, tank, time.Hour, HumidityFloor, "a-1-1", 30 * time.Minute, CauseDoor, ProbeJump},
-		{simroom.ProbeSilent, probe, time.Hour, ProbeSilent, "a-1-1-canopy", time.Minute, CauseProbe, LethalCeiling},
-		{simroom.ProbeFrozen, probe, 10 * time.Hour, ProbeFrozen, "a-1-1-canopy", 9 * time.Hour, CauseProbe, LethalCeiling},
-		{simroom.ProbeNoisy, probe, time.Hour, ProbeJump, "a-1-1-canopy", 10 * time.Minute, CauseProbe, LethalCeiling},
-		{simroom.ProbePowerOn, probe, time.Hour, ProbeJump, "a-1-1-canopy", time.Minute, CauseProbe, LethalCeiling},
+		{simroom.ProbeSilent, probe, time.Hour, ProbeSilent, "a-1-1-canopy", time.Minute, CauseProbe, LethalLimit},
+		{simroom.ProbeFrozen, probe, 10 * time.Hour, ProbeFrozen, "a-1-1-canopy", 9 * time.Hour, CauseProbe, LethalLimit},
+		{simroom.ProbeNoisy, probe, time.Hour, ProbeJump, "a-1-1-canopy", 10 * time.Minute, CauseProbe, LethalLimit},
+		{simroom.ProbePowerOn, probe, time.Hour, ProbeJump, "a-1-1-canopy", time.Minute, CauseProbe, LethalLimit},
 		{simroom.DoorOpened, tank, 6 * time.Hour, "", "", 0, "", HumidityFloor},
 	} {
 		t.Run(c.kind.String()+"/"+string(c.alarm), func(t *testing.T) {
@@ -192,12 +192,12 @@ func TestSim_Faults(t *testing.T) {
 }
 
 // One cause, one notice: every alarm of a warming room names the room, and no
-// ceiling is passed without a wake alarm before.
+// lethal limit is passed without a wake alarm before.
 func TestSim_RoomFailureIsOneCause(t *testing.T) {
 	s := warmUp(t, 3*24*time.Hour+6*time.Hour).again(t)
 	ceilings := map[string]float64{}
 	for _, v := range s.e.Enclosures() {
-		ceilings[v.ID] = v.Ceiling
+		ceilings[v.ID] = v.Lethal
 	}
 	s.inject(simroom.ACFailure, simroom.Target{}, 0)
 	woken := map[string]bool{}

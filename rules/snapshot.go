@@ -56,7 +56,7 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 		Species: en.Species.ID, Stage: string(en.Cfg.Stage), At: en.St.At,
 		BandLow: float64(low) / 100, BandHigh: float64(high) / 100, BandName: name,
 		Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
-		Act: float64(en.Limits.Act) / 100, Ceiling: float64(en.Limits.Ceiling) / 100,
+		Act: float64(en.Limits.Act) / 100, Lethal: float64(en.Limits.Lethal) / 100,
 		Exposure: en.St.Dose.Fraction(en.DoseLimits), MissedMists: en.St.Missed,
 		OutOfService: en.OutOfService(), Empty: en.Empty(), RoomWet: w.air.Room, OutsideWet: w.air.Outside,
 	}
@@ -235,7 +235,7 @@ func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Dura
 	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
 		v.RatePerHour = &slope.PerHour
 		if now-st.Ahead.At <= 3*room.SlowEvery {
-			v.ToCeiling, v.LampsOffGain = room.RangeOf(st.Ahead.ToCeiling), room.GainOf(st.Ahead.LampsOff)
+			v.ToLethal, v.LampsOffGain = room.RangeOf(st.Ahead.ToLethal), room.GainOf(st.Ahead.LampsOff)
 		}
 	}
 	if st.HasPulse {

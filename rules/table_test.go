@@ -32,7 +32,7 @@ type verdict struct {
 	unseen      bool     // no reading shows the fault
 	anyway      int      // notices that the room without the fault brings as well
 	needless    []string // wake alarms before the fault
-	unwarned    []string // enclosures that passed their ceiling by 0.3 °C unwarned
+	unwarned    []string // enclosures that passed their lethal limit by 0.3 °C unwarned
 	early       []string // lesser ones
 	warmedHours float64
 }
@@ -87,12 +87,12 @@ const (
 	sameTime   = 30 * time.Minute
 )
 
-// unwarned lives on and returns the enclosures that passed their ceiling by
+// unwarned lives on and returns the enclosures that passed their lethal limit by
 // 0.3 °C before anybody was woken.
 func (s *sim) unwarned(d time.Duration) (list []string) {
 	ceiling, warned := map[string]float64{}, map[string]bool{}
 	for _, e := range s.e.Enclosures() {
-		ceiling[e.ID] = e.Ceiling
+		ceiling[e.ID] = e.Lethal
 	}
 	for end := s.now + d; s.now < end; {
 		n := len(s.log)

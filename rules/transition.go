@@ -28,8 +28,8 @@ type (
 
 // The alarms that the rules judge; see the catalogue of package alarm.
 const (
-	LethalCeiling    = alarm.LethalCeiling
-	CeilingAhead     = alarm.CeilingAhead
+	LethalLimit      = alarm.LethalLimit
+	LethalAhead      = alarm.LethalAhead
 	Exposure         = alarm.Exposure
 	AboveBand        = alarm.AboveBand
 	BelowBand        = alarm.BelowBand

@@ -49,10 +49,10 @@ type EnclosureView struct {
 	Floor        float64         `json:"floor"`
 	Warn         float64         `json:"warn"`
 	Act          float64         `json:"act"`
-	Ceiling      float64         `json:"ceiling"`
+	Lethal       float64         `json:"ceiling"`
 	LampsOn      *bool           `json:"lamps_on,omitempty"`      // by schedule; nil without one or without a clock
 	RatePerHour  *float64        `json:"rate_per_hour,omitempty"` // °C/h
-	ToCeiling    *Range          `json:"time_to_ceiling,omitempty"`
+	ToLethal     *Range          `json:"time_to_ceiling,omitempty"`
 	LampsOffGain *Range          `json:"lamps_off_gain,omitempty"`
 	Exposure     float64         `json:"exposure"` // fraction of the reference
 	LastMist     *time.Duration  `json:"last_mist_age,omitempty"`

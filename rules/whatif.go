@@ -30,9 +30,9 @@ type Prospect struct {
 	Known     bool          `json:"known"`      // false where no probe delivers
 	Now       float64       `json:"now"`        // °C
 	Peak      float64       `json:"peak"`       // °C
-	Ceiling   float64       `json:"ceiling"`    // °C
-	Reached   bool          `json:"reached"`    // the ceiling is reached within 24 h
-	ToCeiling time.Duration `json:"to_ceiling"` // while Reached
+	Lethal    float64       `json:"ceiling"`    // °C
+	Reached   bool          `json:"reached"`    // the lethal limit is reached within 24 h
+	ToLethal  time.Duration `json:"to_ceiling"` // while Reached
 	Learned   bool          `json:"learned"`    // by the enclosure's own model, else by usual figures
 	// WetBulb in °C is the assumed room's, nil for not known; BlownIn is what its
 	// air does in an enclosure at its peak, or at its lethal limit on the way there.
@@ -51,7 +51,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 		en := &e.v.Enclosures[i]
 		p := Prospect{
 			Enclosure: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
-			Known: en.Now.HasTemp, Ceiling: float64(en.Limits.Ceiling) / 100,
+			Known: en.Now.HasTemp, Lethal: float64(en.Limits.Lethal) / 100,
 			WetBulb: wet, BlownIn: climate.BlowUnknown,
 		}
 		if p.Known {
@@ -60,9 +60,9 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 				on = *a.LampsOn
 			}
 			p.Now = float64(en.Now.Hot) / 100
-			w := en.St.Thermal.WhatIf(p.Now, a.Room, on, p.Ceiling)
-			p.Peak, p.Reached, p.ToCeiling, p.Learned = w.Peak, w.Reached, w.ToCeiling, w.Learned
-			p.BlownIn = climate.BlownIn(wet, min(max(p.Peak, p.Now), max(p.Ceiling, p.Now)))
+			w := en.St.Thermal.WhatIf(p.Now, a.Room, on, p.Lethal)
+			p.Peak, p.Reached, p.ToLethal, p.Learned = w.Peak, w.Reached, w.ToLethal, w.Learned
+			p.BlownIn = climate.BlownIn(wet, min(max(p.Peak, p.Now), max(p.Lethal, p.Now)))
 		}
 		out = append(out, p)
 	}
@@ -70,7 +70,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 	return out
 }
 
-// worse puts first what reaches its ceiling soonest, then what comes nearest to
+// worse puts first what reaches its lethal limit soonest, then what comes nearest to
 // it, and last what is not known.
 func worse(a, b Prospect) int {
 	rank := func(p Prospect) int {
@@ -86,7 +86,7 @@ func worse(a, b Prospect) int {
 		return c
 	}
 	if a.Reached {
-		return cmp.Compare(a.ToCeiling, b.ToCeiling)
+		return cmp.Compare(a.ToLethal, b.ToLethal)
 	}
-	return cmp.Compare(a.Ceiling-a.Peak, b.Ceiling-b.Peak)
+	return cmp.Compare(a.Lethal-a.Peak, b.Lethal-b.Peak)
 }

@@ -13,7 +13,7 @@ import (
 // TestWhatIf asks about a hot room. The order of magnitude is that of
 // the usual glass-tank figures (computed from glass area and U, common
 // practice): air follows the room within
-// hours, so a room above the ceiling ends above it and a cooler one does not.
+// hours, so a room above the lethal limit ends above it and a cooler one does not.
 func TestWhatIf(t *testing.T) {
 	cfg, err := table.Decode("demo.toml", configs.Demo())
 	if err != nil {
@@ -39,8 +39,8 @@ func TestWhatIf(t *testing.T) {
 	if len(hot) != len(cfg.Enclosures) || len(cool) != len(hot) {
 		t.Fatalf("%d and %d prospects for %d enclosures", len(hot), len(cool), len(cfg.Enclosures))
 	}
-	if hot[0].Ceiling != 28.5 {
-		t.Errorf("the worst is %s with a ceiling of %.1f °C, want the lowest ceiling of the room, 28.5 °C", hot[0].Enclosure, hot[0].Ceiling)
+	if hot[0].Lethal != 28.5 {
+		t.Errorf("the worst is %s with a ceiling of %.1f °C, want the lowest ceiling of the room, 28.5 °C", hot[0].Enclosure, hot[0].Lethal)
 	}
 	for i, p := range hot {
 		switch {
@@ -48,9 +48,9 @@ func TestWhatIf(t *testing.T) {
 			if p.Known || i != len(hot)-1 {
 				t.Errorf("a blind enclosure is known=%v at place %d", p.Known, i)
 			}
-		case !p.Reached || p.ToCeiling <= 0 || p.ToCeiling > 12*time.Hour:
-			t.Errorf("%s in a room of 33 °C: ceiling reached %v after %s", p.Enclosure, p.Reached, p.ToCeiling)
-		case i > 0 && p.ToCeiling < hot[i-1].ToCeiling:
+		case !p.Reached || p.ToLethal <= 0 || p.ToLethal > 12*time.Hour:
+			t.Errorf("%s in a room of 33 °C: ceiling reached %v after %s", p.Enclosure, p.Reached, p.ToLethal)
+		case i > 0 && p.ToLethal < hot[i-1].ToLethal:
 			t.Errorf("%s stands behind a later one", p.Enclosure)
 		}
 	}
@@ -61,8 +61,8 @@ func TestWhatIf(t *testing.T) {
 	}
 	on := true
 	lit := e.WhatIf(Assumption{Room: 33, LampsOn: &on})
-	if !(lit[0].ToCeiling < hot[0].ToCeiling) {
-		t.Errorf("with the lamps on the ceiling comes after %s, not before %s without", lit[0].ToCeiling, hot[0].ToCeiling)
+	if !(lit[0].ToLethal < hot[0].ToLethal) {
+		t.Errorf("with the lamps on the ceiling comes after %s, not before %s without", lit[0].ToLethal, hot[0].ToLethal)
 	}
 }
 

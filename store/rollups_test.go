@@ -12,7 +12,7 @@ import (
 
 func testLimits(low, high, ceiling sensors.CentiCelsius, floor sensors.CentiPercent) LimitsFunc {
 	return func(sensors.ProbeID, sensors.Instant) Limits {
-		return Limits{Low: &low, High: &high, Ceiling: &ceiling, Floor: &floor}
+		return Limits{Low: &low, High: &high, Lethal: &ceiling, Floor: &floor}
 	}
 }
 
@@ -35,7 +35,7 @@ func slowRollup(probe sensors.ProbeID, level Level, at time.Time, rs []sensors.R
 		if r.Temperature >= *lim.Low && r.Temperature <= *lim.High {
 			out.InBand += each
 		}
-		if r.Temperature >= *lim.Ceiling {
+		if r.Temperature >= *lim.Lethal {
 			out.AboveCeil += each
 		}
 		if r.Humidity < *lim.Floor {

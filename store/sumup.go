@@ -100,7 +100,7 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 		if lim.inBand(t) {
 			s.span.InBand += covers
 		}
-		if lim.Ceiling != nil && t >= *lim.Ceiling {
+		if lim.Lethal != nil && t >= *lim.Lethal {
 			s.span.Above += covers
 		}
 	}

@@ -82,7 +82,7 @@ const FileName = "dewline.db"
 type Limits struct {
 	Low, High *sensors.CentiCelsius // band, both ends inside
 	Floor     *sensors.CentiPercent // humidity below it counts
-	Ceiling   *sensors.CentiCelsius // temperature at or above it counts
+	Lethal    *sensors.CentiCelsius // temperature at or above it counts
 }
 
 // A LimitsFunc returns the limits that hold for a probe at an instant.
@@ -167,7 +167,7 @@ type Rollup struct {
 	VPD         Spread             // whole pascals, where both are present
 	InBand      time.Duration      // temperature inside the band
 	BelowFloor  time.Duration      // humidity below the floor
-	AboveCeil   time.Duration      // temperature at or above the ceiling
+	AboveCeil   time.Duration      // temperature at or above the lethal limit
 	Covered     time.Duration      // time for which there was a reading
 	Gap         time.Duration      // the rest of the span
 }

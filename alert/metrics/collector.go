@@ -109,14 +109,14 @@ func (c *Collector) enclosure(out sender, e *rules.EnclosureView) {
 	out.gauge(c.d.bandLow, e.BandLow, e.ID)
 	out.gauge(c.d.bandHigh, e.BandHigh, e.ID)
 	out.gauge(c.d.floor, e.Floor/100, e.ID)
-	out.gauge(c.d.ceiling, e.Ceiling, e.ID)
+	out.gauge(c.d.ceiling, e.Lethal, e.ID)
 	out.gauge(c.d.exposure, e.Exposure, e.ID)
 	if e.RatePerHour != nil {
 		out.gauge(c.d.slope, *e.RatePerHour/3600, e.ID)
 	}
-	if e.ToCeiling != nil {
-		out.gauge(c.d.toCeiling, e.ToCeiling.FromMinutes*60, e.ID, "earliest")
-		out.gauge(c.d.toCeiling, e.ToCeiling.ToMinutes*60, e.ID, "latest")
+	if e.ToLethal != nil {
+		out.gauge(c.d.toLethal, e.ToLethal.FromMinutes*60, e.ID, "earliest")
+		out.gauge(c.d.toLethal, e.ToLethal.ToMinutes*60, e.ID, "latest")
 	}
 	if e.LampsOn != nil {
 		out.gauge(c.d.lamps, bit(*e.LampsOn), e.ID)

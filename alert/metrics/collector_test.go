@@ -39,8 +39,8 @@ func full() *alert.Snapshot {
 			ID: "e1", Name: `Moss "Hollow"`, Rack: "a", Shelf: 1, Slot: 2, Species: "dendrobates-auratus", Stage: "adult",
 			Temperature: rules.Measure{Value: 24.5, Known: true}, Hottest: rules.Measure{Value: 25.25, Known: true},
 			Humidity: rules.Measure{Value: 81.5, Known: true, Uncertainty: 3}, DewPoint: ptr(21.1), VPD: ptr(569.0),
-			BandLow: 21, BandHigh: 26, Floor: 70, Ceiling: 30, LampsOn: ptr(true), RatePerHour: ptr(1.8),
-			ToCeiling: &rules.Range{FromMinutes: 90, ToMinutes: 150}, Exposure: 0.25, LastMist: ptr(4 * time.Hour), MissedMists: 1,
+			BandLow: 21, BandHigh: 26, Floor: 70, Lethal: 30, LampsOn: ptr(true), RatePerHour: ptr(1.8),
+			ToLethal: &rules.Range{FromMinutes: 90, ToMinutes: 150}, Exposure: 0.25, LastMist: ptr(4 * time.Hour), MissedMists: 1,
 			DryDown: ptr(30 * time.Minute), NightDrop: ptr(3.5), NightsNoDrop: 0,
 		}},
 		Probes: []rules.ProbeView{{
@@ -260,7 +260,7 @@ func TestStaleDisappears(t *testing.T) {
 	p, e := &s.Probes[0], &s.Enclosures[0]
 	p.Fresh, s.Probes[1].Fresh = false, false
 	e.Temperature.Known, e.Hottest.Known, e.Humidity.Known, e.Blind = false, false, false, true
-	e.DewPoint, e.VPD, e.RatePerHour, e.ToCeiling, e.LampsOn, e.LastMist, e.DryDown, e.NightDrop = nil, nil, nil, nil, nil, nil, nil, nil
+	e.DewPoint, e.VPD, e.RatePerHour, e.ToLethal, e.LampsOn, e.LastMist, e.DryDown, e.NightDrop = nil, nil, nil, nil, nil, nil, nil, nil
 	for _, name := range []string{
 		"dewline_temperature_celsius", "dewline_hottest_celsius", "dewline_humidity_ratio", "dewline_humidity_uncertainty_ratio",
 		"dewline_dew_point_celsius", "dewline_vapour_pressure_deficit_pascals", "dewline_probe_temperature_celsius",

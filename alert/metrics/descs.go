@@ -8,7 +8,7 @@ type descs struct {
 	build, clock, cycles, cycleAt, configAt, configOK *prometheus.Desc
 	// enclosures
 	temperature, hottest, humidity, humidityUncertainty, dewPoint, vpd *prometheus.Desc
-	bandLow, bandHigh, floor, ceiling, exposure, slope, toCeiling      *prometheus.Desc
+	bandLow, bandHigh, floor, ceiling, exposure, slope, toLethal       *prometheus.Desc
 	lamps, mistAge, mistsMissed, dryDown, nightDrop, nightsNoDrop      *prometheus.Desc
 	blind, outOfService, info                                          *prometheus.Desc
 	// probes
@@ -75,7 +75,7 @@ func (d *descs) enclosures() {
 	d.add(&d.ceiling, "ceiling_celsius", "Lethal limit in force.", e)
 	d.add(&d.exposure, "exposure_ratio", "Heat dose as a share of the keeper's heat limit; no measure of safety.", e)
 	d.add(&d.slope, "temperature_slope_celsius_per_second", "Present trend of an enclosure's temperature.", e)
-	d.add(&d.toCeiling, "time_to_ceiling_seconds", "Forecast time until the lethal limit; absent where none is forecast.", e, "bound")
+	d.add(&d.toLethal, "time_to_ceiling_seconds", "Forecast time until the lethal limit; absent where none is forecast.", e, "bound")
 	d.add(&d.lamps, "lamps_scheduled_on", "1 while the schedule has the lamps on.", e)
 	d.add(&d.mistAge, "mist_pulse_age_seconds", "Time since the last mist pulse that was seen.", e)
 	d.add(&d.mistsMissed, "mist_pulses_missed", "Scheduled mist pulses in a row that were not seen.", e)

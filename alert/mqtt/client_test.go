@@ -110,7 +110,7 @@ func TestClient_documents(t *testing.T) {
 	b.Start()
 	states := make(chan bool, 64)
 	c, _ := client(t, Options{Broker: b.URL(), OnState: func(down error) { states <- down == nil }})
-	key := rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}
+	key := rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}
 	c.Alarm(key, []byte(`{"state":"UNACK"}`))
 	c.Climate("e1", []byte(`{"temperature":24.1}`))
 	c.Climate("e1", []byte(`{"temperature":24.2}`))

@@ -76,13 +76,13 @@ func (c *core) run(ctx context.Context) {
 	}
 }
 
-// raise makes n lethal ceilings, each of a shelf's: of causes of their own they
+// raise makes n lethal limits, each of a shelf's: of causes of their own they
 // would be told as one.
 func (c *core) raise(n int, prefix string) []string {
 	var ids []string
 	var ts []rules.Transition
 	for i := range n {
-		k := rules.Key{Alarm: rules.LethalCeiling, Subject: fmt.Sprintf("%s%03d", prefix, i)}
+		k := rules.Key{Alarm: rules.LethalLimit, Subject: fmt.Sprintf("%s%03d", prefix, i)}
 		ids = append(ids, rules.OnsetID(k, 1))
 		ts = append(ts, rules.Transition{Key: k, Seq: 1, To: alarm.Unack, Priority: rules.Wake,
 			Cause: rules.Cause{Kind: rules.CauseShelf, ID: "a/" + k.Subject}, Value: 33, HasValue: true, Unit: "°C"})

@@ -60,7 +60,7 @@ func TestClient_TwoBoards(t *testing.T) {
 		eventually(t, "connected", c.connected)
 		return c
 	}
-	lethal := rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}
+	lethal := rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}
 	band := rules.Key{Alarm: rules.AboveBand, Subject: "e1"}
 	const lethalTopic, bandTopic = "dewline/attic/alarm/lethal-ceiling/e1", "dewline/attic/alarm/above-band/e1"
 	p := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")

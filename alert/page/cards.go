@@ -111,7 +111,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale)
 			c.Evidence = append(c.Evidence, e)
 		}
 	}
-	if a.State.Annunciated() && a.Key.Alarm != rules.LethalCeiling { // which the rules would refuse
+	if a.State.Annunciated() && a.Key.Alarm != rules.LethalLimit { // which the rules would refuse
 		c.Shelve = shelves(a.Priority)
 	}
 	return c

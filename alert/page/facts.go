@@ -38,10 +38,10 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) meas
 		return m
 	}
 	t := v.Band.Value // which is of the probe where the frogs live
-	m.Value = words.Beside(v.Temperature.Value, v.Ceiling, u)
+	m.Value = words.Beside(v.Temperature.Value, v.Lethal, u)
 	band := words.Band(v.BandLow, v.BandHigh, u)
 	switch {
-	case v.Hottest.Value >= v.Ceiling:
+	case v.Hottest.Value >= v.Lethal:
 		m.Judgement = "at its lethal limit"
 	case t > v.BandHigh:
 		m.Judgement = words.Apart(unit.TemperatureDelta(t-v.BandHigh), u) + " above the " + v.BandName + " band " + band
@@ -89,7 +89,7 @@ func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	switch {
 	case !v.Hottest.Known:
 	case room > 0:
-		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u), room <= v.Ceiling-v.Act})
+		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u), room <= v.Lethal-v.Act})
 	case room == 0:
 		out = append(out, fact{"Lethal limit", "reached", true})
 	default:
@@ -101,8 +101,8 @@ func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	if v.RatePerHour != nil {
 		out = append(out, fact{"Trend", cmp.Or(words.Rate(unit.TemperatureDelta(*v.RatePerHour), u), "steady"), false})
 	}
-	if v.ToCeiling != nil && room > 0 {
-		out = append(out, fact{"Lethal limit", words.In(*v.ToCeiling), true})
+	if v.ToLethal != nil && room > 0 {
+		out = append(out, fact{"Lethal limit", words.In(*v.ToLethal), true})
 	}
 	if v.LampsOffGain != nil && room > 0 {
 		out = append(out, fact{"Lamps off now buys", words.Gain(*v.LampsOffGain), false})

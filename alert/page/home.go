@@ -130,7 +130,7 @@ func valueText(v *rules.EnclosureView, u unit.Scale) string {
 	if !v.Hottest.Known {
 		return "no reading"
 	}
-	text := words.Beside(v.Hottest.Value, v.Ceiling, u)
+	text := words.Beside(v.Hottest.Value, v.Lethal, u)
 	if h := humText(v); h != "" {
 		text += ", " + h
 	}
@@ -139,8 +139,8 @@ func valueText(v *rules.EnclosureView, u unit.Scale) string {
 
 func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
 	text := headlines(active)
-	if v.ToCeiling != nil && headroom(v) > 0 {
-		text += "; " + words.Ahead(*v.ToCeiling)
+	if v.ToLethal != nil && headroom(v) > 0 {
+		text += "; " + words.Ahead(*v.ToLethal)
 	}
 	return strings.TrimPrefix(text, "; ")
 }
@@ -177,7 +177,7 @@ func waiting(snap *alert.Snapshot) (string, int) {
 	for i := range snap.Alarms {
 		if a := &snap.Alarms[i]; isOver(a) {
 			n++
-			if a.Key.Alarm == rules.LethalCeiling {
+			if a.Key.Alarm == rules.LethalLimit {
 				lethal++
 			}
 		}

@@ -11,15 +11,15 @@ import (
 	"dewline/rules/alarm"
 )
 
-// hotDay is a room in which n enclosures were at their ceiling until two hours
+// hotDay is a room in which n enclosures were at their lethal limit until two hours
 // ago; the third still is.
 func hotDay(t *testing.T, n int) *rig {
 	r := newRig(t, n)
 	for i := range r.snap.Enclosures {
-		for _, id := range []rules.AlarmID{rules.AboveBand, rules.LethalCeiling} {
+		for _, id := range []rules.AlarmID{rules.AboveBand, rules.LethalLimit} {
 			a := r.snap.Alarms[2]
 			a.Key, a.State, a.OverFor = rules.Key{Alarm: id, Subject: r.snap.Enclosures[i].ID}, alarm.RTNUN, 2*time.Hour
-			if id == rules.LethalCeiling {
+			if id == rules.LethalLimit {
 				a.State = alarm.LatchUnack
 			}
 			if i != 2 {
@@ -121,7 +121,7 @@ func TestAlarmsGravestFirst(t *testing.T) {
 	}
 	r.snap.Alarms = r.snap.Alarms[:1]
 	add(rules.AboveBand, rules.Wake)
-	add(rules.CeilingAhead, rules.Wake)
+	add(rules.LethalAhead, rules.Wake)
 	add(rules.Exposure, rules.Today)
 	r.snap.Alarms[0], r.snap.Alarms[1] = r.snap.Alarms[1], r.snap.Alarms[0] // as the rules sort: by name
 	body := r.get("/alarms").body

@@ -318,7 +318,7 @@ func TestWetProbeIsShown(t *testing.T) {
 // nobody knows.
 func TestFacts_AirBlownIn(t *testing.T) {
 	wet := 31.2
-	v := rules.EnclosureView{Hottest: rules.Measure{Value: 30.5, Known: true}, Warn: 27.5, Act: 28.5, Ceiling: 30, BlownIn: climate.BlowShut, RoomWet: &wet}
+	v := rules.EnclosureView{Hottest: rules.Measure{Value: 30.5, Known: true}, Warn: 27.5, Act: 28.5, Lethal: 30, BlownIn: climate.BlowShut, RoomWet: &wet}
 	say := func() string { return fmt.Sprint(facts(&v, unit.Celsius)) }
 	if got := say(); !strings.Contains(got, "{Wet bulb of the room's air 31.2 °C") || !strings.Contains(got, "{Room air blown in keep shut, move the animals, cool the room true}") {
 		t.Error(got)

@@ -294,7 +294,7 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 	// Open for longer than the journal is read back: known from the snapshot.
 	snap.Alarms[0].Key.Subject, snap.Alarms[0].Since = "a-1-1", at(500*time.Hour)
 	old, _ := onsets(s, snap, now.Add(-time.Hour), ofEnclosure(cfg, "a-1-1"))
-	if len(old) != 2 || old[0].Key.Alarm != rules.LethalCeiling || old[0].Priority != rules.Wake || !old[0].To.IsZero() {
+	if len(old) != 2 || old[0].Key.Alarm != rules.LethalLimit || old[0].Priority != rules.Wake || !old[0].To.IsZero() {
 		t.Errorf("%d alarms with one that is older than the journal's part, want 2", len(old))
 	}
 }

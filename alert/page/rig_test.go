@@ -136,7 +136,7 @@ func roomOf(t testing.TB, n int) *configs.Config {
 func ptr[T any](v T) *T { return &v }
 
 // snapshotOf invents a plausible present: the second enclosure missed its
-// mist, the third is at its ceiling, the fourth is blind.
+// mist, the third is at its lethal limit, the fourth is blind.
 func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 	at := sensors.Instant{Mono: 90 * 24 * time.Hour, Wall: noon, Synced: true}
 	s := &alert.Snapshot{
@@ -152,7 +152,7 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 			Hottest:     rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
 			Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"},
 			DewPoint:    ptr(21.2), VPD: ptr(520.0), BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High), BandName: "day",
-			Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Ceiling: float64(sp.Lethal),
+			Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Lethal: float64(sp.Lethal),
 			LampsOn: ptr(true), RatePerHour: ptr(0.4), LastMist: ptr(4 * time.Hour), NightDrop: ptr(3.1),
 			DryDown: ptr(80 * time.Minute), DryDownUsual: ptr(95 * time.Minute),
 		}
@@ -172,8 +172,8 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 func trouble(s *alert.Snapshot) {
 	dry, hot, blind := &s.Enclosures[1], &s.Enclosures[2], &s.Enclosures[3]
 	dry.MissedMists, dry.Worst, dry.Alarms = 2, ptr(rules.Today), []rules.AlarmID{rules.MistMissing}
-	hot.Hottest.Value, hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Ceiling+0.2, hot.Ceiling+0.2, hot.Ceiling, ptr(rules.Wake)
-	hot.Alarms = []rules.AlarmID{rules.LethalCeiling}
+	hot.Hottest.Value, hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Lethal+0.2, hot.Lethal+0.2, hot.Lethal, ptr(rules.Wake)
+	hot.Alarms = []rules.AlarmID{rules.LethalLimit}
 	blind.Blind, blind.Temperature.Known, blind.Hottest.Known, blind.Humidity.Known = true, false, false, false
 	blind.Temperature.Age, blind.Humidity.Age = time.Hour, time.Hour
 	s.Enclosures[4].NightsNoDrop = 3
@@ -186,13 +186,13 @@ func trouble(s *alert.Snapshot) {
 			Text: "A sentence about " + subject + ".", Detail: rules.Detail{FirstAction: "1 all lamps off. 2 Call a helper."},
 		}
 	}
-	heat := view(rules.LethalCeiling, hot.ID, alarm.Unack, rules.Wake)
+	heat := view(rules.LethalLimit, hot.ID, alarm.Unack, rules.Wake)
 	heat.Value, heat.HasValue, heat.Unit, heat.Limit, heat.HasLimit = 31.2, true, "°C", 31, true
 	shelved := view(rules.DoorAjar, s.Enclosures[5].ID, alarm.Shelved, rules.Today)
 	shelved.ShelfLeft = 90 * time.Minute
 	s.Alarms = []rules.AlarmView{
 		heat, view(rules.MistMissing, dry.ID, alarm.Acked, rules.Today), view(rules.ProbeSilent, s.Probes[1].ID, alarm.RTNUN, rules.Today),
-		view(rules.LethalCeiling, s.Enclosures[6].ID, alarm.LatchAck, rules.Wake), shelved,
+		view(rules.LethalLimit, s.Enclosures[6].ID, alarm.LatchAck, rules.Wake), shelved,
 		view(rules.BelowBand, s.Enclosures[7].ID, alarm.OutOfService, rules.Today),
 	}
 	n := alert.Notice{

@@ -45,7 +45,7 @@ func statusOf(v *rules.EnclosureView) status {
 }
 
 // headroom is how far an enclosure is below its lethal heat, in °C.
-func headroom(v *rules.EnclosureView) float64 { return v.Ceiling - v.Hottest.Value }
+func headroom(v *rules.EnclosureView) float64 { return v.Lethal - v.Hottest.Value }
 
 // worstFirst orders enclosures by how much they need a person.
 func worstFirst(list []rules.EnclosureView) []*rules.EnclosureView {
@@ -105,9 +105,9 @@ type gauge struct {
 
 // gaugeOf spans from 4 °C below the band to 1 °C above the lethal limit.
 func gaugeOf(v *rules.EnclosureView) gauge {
-	low, high := min(v.BandLow, v.Ceiling)-4, v.Ceiling+1
+	low, high := min(v.BandLow, v.Lethal)-4, v.Lethal+1
 	at := func(c float64) int { return int(min(max((c-low)/(high-low)*100, 0), 100)) }
-	g := gauge{BandFrom: at(v.BandLow), Lethal: at(v.Ceiling), Known: v.Temperature.Known}
+	g := gauge{BandFrom: at(v.BandLow), Lethal: at(v.Lethal), Known: v.Temperature.Known}
 	g.BandWide = at(v.BandHigh) - g.BandFrom
 	g.Value = at(v.Hottest.Value)
 	return g

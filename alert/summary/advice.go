@@ -81,7 +81,7 @@ func together(some []wish) Advice {
 }
 
 // isHot reports whether an excursion was one of heat.
-func isHot(x Excursion) bool { return x.Alarm == rules.AboveBand || x.Alarm == rules.LethalCeiling }
+func isHot(x Excursion) bool { return x.Alarm == rules.AboveBand || x.Alarm == rules.LethalLimit }
 
 // namesBut are the names of all but one.
 func namesBut(all []*Enclosure, one *Enclosure) []string {

@@ -177,7 +177,7 @@ func (b adviser) stillOpen() []string {
 	return open
 }
 
-// nearCeiling is how close to its lethal limit an enclosure comes before it is
+// nearLethal is how close to its lethal limit an enclosure comes before it is
 // named, in °C.
 const nearLethal = 2.0
 

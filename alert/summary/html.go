@@ -184,7 +184,7 @@ func (e *Enclosure) tags() []tag {
 			out = append(out, tag{s, tellBack, tellInk})
 		}
 	}
-	hot := e.had(rules.LethalCeiling) || e.AboveMin != nil && *e.AboveMin > 0
+	hot := e.had(rules.LethalLimit) || e.AboveMin != nil && *e.AboveMin > 0
 	if hot {
 		out = append(out, tag{"lethal limit reached", alarmBack, alarmInk})
 	}

@@ -20,7 +20,7 @@ import (
 // roomTOML describes n invented enclosures on one rack, each with one probe
 // over the litter, under lamps from 08:00 to 20:00 and misted at 10:00 and
 // 16:00. D. tinctorius by the embedded table: day 22–26 °C, night 19–22 °C,
-// floor 70 %, ceiling 30 °C, wanted drop 2 °C.
+// floor 70 %, lethal limit 30 °C, wanted drop 2 °C.
 func roomTOML(zone string, n int) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, `
@@ -75,7 +75,7 @@ func limits(loc *time.Location) store.LimitsFunc {
 		if h := at.Wall.In(loc).Hour(); h >= 8 && h < 20 {
 			b = &day
 		}
-		return store.Limits{Low: &b[0], High: &b[1], Floor: &floor, Ceiling: &ceiling}
+		return store.Limits{Low: &b[0], High: &b[1], Floor: &floor, Lethal: &ceiling}
 	}
 }
 

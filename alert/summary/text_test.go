@@ -121,7 +121,7 @@ func TestSpans(t *testing.T) {
 // No alarm is told by its identifier.
 func TestWhat_hasWordsForEveryAlarm(t *testing.T) {
 	for _, id := range []rules.AlarmID{
-		rules.LethalCeiling, rules.CeilingAhead, rules.Exposure, rules.AboveBand, rules.BelowBand, rules.HumidityFloor,
+		rules.LethalLimit, rules.LethalAhead, rules.Exposure, rules.AboveBand, rules.BelowBand, rules.HumidityFloor,
 		rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar, rules.LampStuck,
 		rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock,
 		rules.ProbeOverdue, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,

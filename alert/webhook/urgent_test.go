@@ -137,14 +137,14 @@ func TestLethalHeatDoesNotWaitForAServer(t *testing.T) {
 			w.raise(rules.AboveBand, rules.Today)
 			w.pass(2 * time.Minute)
 			s.set(nil)
-			w.raise(rules.LethalCeiling, rules.Wake)
+			w.raise(rules.LethalLimit, rules.Wake)
 			if took := w.lethalAfter(s, 2*time.Hour); took > 0 {
 				t.Errorf("after a today notice that had to wait: %v", took)
 			}
 
 			s = &server{answer: fault}
 			w = newWire(t, []alert.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
-			w.raise(rules.LethalCeiling, rules.Wake)
+			w.raise(rules.LethalLimit, rules.Wake)
 			w.pass(time.Minute)
 			s.set(nil)
 			if took := w.lethalAfter(s, 2*time.Hour); took > 30*time.Second {
@@ -161,7 +161,7 @@ func TestRefusalIsPassedOver(t *testing.T) {
 		first, second, other := &server{answer: code(404, "")}, &server{}, &server{}
 		w := newWire(t, []alert.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
 			map[string]*server{"first": first, "second": second, "other": other})
-		w.raise(rules.LethalCeiling, p)
+		w.raise(rules.LethalLimit, p)
 		w.pass(20 * time.Second)
 		got, _ := second.taken()
 		if next, _ := other.taken(); len(got) != 1 || len(next) != 0 {
@@ -170,7 +170,7 @@ func TestRefusalIsPassedOver(t *testing.T) {
 		second.set(code(401, ""))
 		w = newWire(t, []alert.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
 			map[string]*server{"first": first, "second": second, "other": other})
-		w.raise(rules.LethalCeiling, p)
+		w.raise(rules.LethalLimit, p)
 		w.pass(20 * time.Second)
 		if next, _ := other.taken(); len(next) != 1 {
 			t.Errorf("%v: both channels refuse and the next person has %d", p, len(next))

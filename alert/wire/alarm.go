@@ -52,11 +52,11 @@ type Detail struct {
 
 func detailOf(d *rules.Detail) Detail {
 	out := Detail{
-		ToLethal: spanOf(d.TimeToCeiling), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: words.FirstAction(d, unit.Celsius),
+		ToLethal: spanOf(d.TimeToLethal), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: words.FirstAction(d, unit.Celsius),
 		Evidence: words.Facts(d.Evidence, unit.Celsius), Excused: words.Facts(d.Excused, unit.Celsius), NotKnown: words.Facts(d.Unknown, unit.Celsius),
 	}
 	if d.Temperature != 0 {
-		out.Temperature, out.Lethal = known(&d.Temperature, hundredth), known(&d.Ceiling, hundredth)
+		out.Temperature, out.Lethal = known(&d.Temperature, hundredth), known(&d.Lethal, hundredth)
 	}
 	if d.HasRate {
 		out.Rate = known(&d.RatePerHour, tenth)

@@ -177,14 +177,14 @@ func enclosureOf(v *rules.EnclosureView) Enclosure {
 }
 
 func limitsOf(v *rules.EnclosureView) Limits {
-	return Limits{BandLow: v.BandLow, BandHigh: v.BandHigh, Warn: v.Warn, Act: v.Act, Lethal: v.Ceiling, Floor: v.Floor}
+	return Limits{BandLow: v.BandLow, BandHigh: v.BandHigh, Warn: v.Warn, Act: v.Act, Lethal: v.Lethal, Floor: v.Floor}
 }
 
 func estimatesOf(v *rules.EnclosureView) Estimates {
 	exposure := v.Exposure
 	e := Estimates{
 		DewPoint: known(v.DewPoint, tenth), VPD: known(v.VPD, tenth), Rate: known(v.RatePerHour, tenth),
-		ToLethal: spanOf(v.ToCeiling), LampsOffGain: spanOf(v.LampsOffGain), LampsOn: v.LampsOn,
+		ToLethal: spanOf(v.ToLethal), LampsOffGain: spanOf(v.LampsOffGain), LampsOn: v.LampsOn,
 	}
 	if share := known(&exposure, func(x float64) float64 { return tenth(x*100) / 100 }); share != nil {
 		e.Exposure = *share
@@ -213,13 +213,13 @@ type Prospect struct {
 // ProspectsOf makes the answer to an assumption.
 func ProspectsOf(list []rules.Prospect) []Prospect {
 	return listOf(list, func(p *rules.Prospect) Prospect {
-		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Standing: Standing{p.Rack, p.Shelf, p.Slot}, Lethal: p.Ceiling, Learned: p.Learned,
+		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Standing: Standing{p.Rack, p.Shelf, p.Slot}, Lethal: p.Lethal, Learned: p.Learned,
 			WetBulb: known(p.WetBulb, tenth), BlownIn: string(p.BlownIn)}
 		if p.Known {
 			d.Now, d.Peak = known(&p.Now, hundredth), known(&p.Peak, tenth)
 		}
 		if p.Known && p.Reached {
-			d.ToLethal = maybeSeconds(&p.ToCeiling)
+			d.ToLethal = maybeSeconds(&p.ToLethal)
 		}
 		return d
 	})

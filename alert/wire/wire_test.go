@@ -23,7 +23,7 @@ func encoded(t *testing.T, v any) string {
 func TestTransition_IsTheContractsLine(t *testing.T) {
 	at := sensors.Instant{Mono: time.Minute, Wall: time.Date(2026, 3, 2, 9, 1, 0, 0, time.UTC), Synced: true}
 	line := encoded(t, TransitionOf(&rules.Transition{
-		At: at, Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}, Seq: 1, From: alarm.Norm, To: alarm.Unack,
+		At: at, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}, Seq: 1, From: alarm.Norm, To: alarm.Unack,
 		Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Value: 30.4, HasValue: true, Limit: 30, HasLimit: true,
 		Unit: "°C", Text: "hot",
 	}))
@@ -47,7 +47,7 @@ func TestEnclosure_SaysWhatIsKnown(t *testing.T) {
 	rate, dew := 1.2345, 18.26
 	v := rules.EnclosureView{
 		ID: "e1", Temperature: rules.Measure{Value: 24.314, Known: true, Ever: true, Age: 5400 * time.Millisecond, Probe: "p1"},
-		Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}, RatePerHour: &rate, DewPoint: &dew, Ceiling: 30,
+		Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}, RatePerHour: &rate, DewPoint: &dew, Lethal: 30,
 	}
 	got := encoded(t, enclosureOf(&v))
 	for _, want := range []string{
@@ -66,7 +66,7 @@ func TestEnclosure_SaysWhatIsKnown(t *testing.T) {
 
 // A moment on a clock that was not set is no moment.
 func TestAlarm_HasNoWrongTime(t *testing.T) {
-	v := rules.AlarmView{Key: rules.Key{Alarm: rules.LethalCeiling, Subject: "e1"}, State: alarm.Unack, Since: sensors.Instant{Mono: time.Minute, Wall: time.Unix(60, 0)}}
+	v := rules.AlarmView{Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}, State: alarm.Unack, Since: sensors.Instant{Mono: time.Minute, Wall: time.Unix(60, 0)}}
 	got := encoded(t, AlarmOf(&v, sensors.Instant{Mono: 3 * time.Minute}))
 	if strings.Contains(got, `"since"`) || !strings.Contains(got, `"for_seconds":120`) || !strings.Contains(got, `"state":"UNACK"`) {
 		t.Error(got)

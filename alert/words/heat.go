@@ -10,7 +10,7 @@ import (
 
 // heatStates are what several enclosures, or all, are in.
 var heatStates = map[alarm.ID]string{
-	alarm.LethalCeiling: "too hot", alarm.CeilingAhead: "heating up", alarm.Exposure: "hot for too long", alarm.AboveBand: "too warm",
+	alarm.LethalLimit: "too hot", alarm.LethalAhead: "heating up", alarm.Exposure: "hot for too long", alarm.AboveBand: "too warm",
 }
 
 // heatTitle is the title of a notice about heat: what first, then how urgent.
@@ -28,15 +28,15 @@ func (n *Notice) heatTitle(s unit.Scale) string {
 	switch a := worst.Key.Alarm; {
 	case worst.eased():
 		p = butCooling
-	case a == alarm.CeilingAhead:
+	case a == alarm.LethalAhead:
 		return worst.aheadTitle(head, name)
-	case subjects == 1 && a != alarm.LethalCeiling && n.Cause.Kind != alarm.CauseProbe:
+	case subjects == 1 && a != alarm.LethalLimit && n.Cause.Kind != alarm.CauseProbe:
 		p, state = oneOf, worst.present(s)
 	case subjects == 1:
 		p = oneOf
-	case a == alarm.LethalCeiling && n.alike() == 1:
+	case a == alarm.LethalLimit && n.alike() == 1:
 		p = oneLethal
-	case a == alarm.LethalCeiling:
+	case a == alarm.LethalLimit:
 		p, count = manyLethal, n.alike()
 	}
 	return p.with("head", head, "name", name, "state", state, "n", strconv.Itoa(count), "value", worst.present(s))
@@ -44,7 +44,7 @@ func (n *Notice) heatTitle(s unit.Scale) string {
 
 // aheadTitle is a title about the lethal limit that one nears.
 func (m *Member) aheadTitle(head, name string) string {
-	t := m.Detail.TimeToCeiling
+	t := m.Detail.TimeToLethal
 	switch {
 	case t == nil:
 		return oneNear.with("head", head, "name", name)
@@ -57,14 +57,14 @@ func (m *Member) aheadTitle(head, name string) string {
 // heatWords is what one enclosure is in, with its figure.
 func (m *Member) heatWords(s unit.Scale) string {
 	p, when, value := tooWarm, "", m.present(s)
-	switch t := m.Detail.TimeToCeiling; {
+	switch t := m.Detail.TimeToLethal; {
 	case m.eased():
 		p = backBelow
-	case m.Key.Alarm == alarm.LethalCeiling:
+	case m.Key.Alarm == alarm.LethalLimit:
 		p = atLethal
-	case m.Key.Alarm == alarm.CeilingAhead && t == nil:
+	case m.Key.Alarm == alarm.LethalAhead && t == nil:
 		p = heatsToward
-	case m.Key.Alarm == alarm.CeilingAhead:
+	case m.Key.Alarm == alarm.LethalAhead:
 		p, when = heatingUp, lethalIn(*t, "")
 	case m.Key.Alarm == alarm.Exposure:
 		p, value = tooLong, m.figure(s)
@@ -78,14 +78,14 @@ func (m *Member) heatWords(s unit.Scale) string {
 // the lamps off wins; empty for not known.
 func (m *Member) lethal(s unit.Scale, gain bool) string {
 	d := m.Detail
-	if d.TimeToCeiling == nil {
+	if d.TimeToLethal == nil {
 		return ""
 	}
 	limit := m.warmth(s).Lethal
-	if limit == "" && d.Ceiling != 0 {
-		limit = unit.Temperature(d.Ceiling).Text(s, 1)
+	if limit == "" && d.Lethal != 0 {
+		limit = unit.Temperature(d.Lethal).Text(s, 1)
 	}
-	text := lethalIn(*d.TimeToCeiling, limit)
+	text := lethalIn(*d.TimeToLethal, limit)
 	if gain && d.LampsOffGain != nil {
 		text += "; " + lampsOff(*d.LampsOffGain)
 	}
@@ -105,9 +105,9 @@ func (n *Notice) heatLine(m *Member, s unit.Scale) string {
 		text += ", " + tooLong.with("value", m.figure(s))
 	case a == alarm.Exposure:
 		text += ", " + string(hotTooLong)
-	case a == alarm.LethalCeiling && limit != "":
+	case a == alarm.LethalLimit && limit != "":
 		text += withLethal.with("limit", limit)
-	case a != alarm.CeilingAhead && limit != "":
+	case a != alarm.LethalAhead && limit != "":
 		text += withLimit.with("limit", limit)
 	}
 	if r := rate(m.Detail, s); r != "" {
@@ -126,7 +126,7 @@ func (n *Notice) heatLine(m *Member, s unit.Scale) string {
 func (m *Member) heatShort(s unit.Scale) string {
 	text := ""
 	switch a := m.Key.Alarm; {
-	case a == alarm.LethalCeiling, m.cooling():
+	case a == alarm.LethalLimit, m.cooling():
 		text = m.heatWords(s)
 	case a == alarm.Exposure:
 		text = m.present(s) + ", " + string(hotTooLong)

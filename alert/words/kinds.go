@@ -14,12 +14,12 @@ type kind struct {
 }
 
 var kinds = map[alarm.ID]kind{
-	alarm.LethalCeiling: {
+	alarm.LethalLimit: {
 		"lethal limit reached",
 		"{v}, at or above the lethal limit of {l}",
 		"below the lethal limit again",
 	},
-	alarm.CeilingAhead: {
+	alarm.LethalAhead: {
 		"lethal limit ahead",
 		"{t}, the lethal limit of {lethal} is expected {ahead}",
 		"the lethal limit is no longer near",

@@ -136,8 +136,8 @@ func (m *Member) shown(s unit.Scale) Shown {
 
 func (m *Member) measure() Figure {
 	f := Figure{Alarm: m.Key.Alarm, Value: m.Value, Limit: m.Limit, HasLimit: m.HasLimit, Unit: m.Unit}
-	if m.Detail.TimeToCeiling != nil && m.Unit == "°C" {
-		f.Lethal = m.Detail.Ceiling
+	if m.Detail.TimeToLethal != nil && m.Unit == "°C" {
+		f.Lethal = m.Detail.Lethal
 	}
 	return f
 }
@@ -166,7 +166,7 @@ func (m *Member) warmth(s unit.Scale) Shown {
 	case m.Unit == "°C" && m.HasValue:
 		return m.shown(s)
 	case d.Temperature != 0:
-		return Figure{Value: d.Temperature, Unit: "°C", Lethal: d.Ceiling}.Text(s)
+		return Figure{Value: d.Temperature, Unit: "°C", Lethal: d.Lethal}.Text(s)
 	}
 	return Shown{}
 }
@@ -177,7 +177,7 @@ func (m *Member) present(s unit.Scale) string {
 	if now := m.warmth(s).Value; now != "" {
 		return now
 	}
-	if m.Key.Alarm == alarm.CeilingAhead {
+	if m.Key.Alarm == alarm.LethalAhead {
 		return string(headedFor)
 	}
 	return m.figure(s)
@@ -185,7 +185,7 @@ func (m *Member) present(s unit.Scale) string {
 
 // eased reports whether an enclosure at its lethal limit is below it by now,
 // though not for long enough to call it over.
-func (m *Member) eased() bool { return m.Key.Alarm == alarm.LethalCeiling && m.back() }
+func (m *Member) eased() bool { return m.Key.Alarm == alarm.LethalLimit && m.back() }
 
 // cooling reports whether an enclosure that was too warm is below the limit by
 // now, though not by enough or for long enough to call it over.

@@ -160,7 +160,7 @@ func (m *Member) Brief(s unit.Scale) string {
 			text += string(backNotLong)
 		}
 	}
-	if ahead := m.lethal(s, true); ahead != "" && m.Key.Alarm != alarm.LethalCeiling {
+	if ahead := m.lethal(s, true); ahead != "" && m.Key.Alarm != alarm.LethalLimit {
 		text += "; " + ahead
 	}
 	return text

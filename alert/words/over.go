@@ -122,7 +122,7 @@ func (n *Notice) isNew(m *Member) bool {
 	for i := range n.Members {
 		o := &n.Members[i]
 		if o.Key.Subject == m.Key.Subject && o.Named && !o.New {
-			return m.Key.Alarm == alarm.LethalCeiling
+			return m.Key.Alarm == alarm.LethalLimit
 		}
 	}
 	return true

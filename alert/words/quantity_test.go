@@ -67,12 +67,12 @@ func TestFigure(t *testing.T) {
 		{Figure{Alarm: alarm.CertificateDue, Value: 29.9, Limit: 30, HasLimit: true, Unit: "d"}, unit.Celsius, "29 days", "30 days"},
 		{Figure{Alarm: alarm.CertificateDue, Value: 1.2, Unit: "d"}, unit.Celsius, "1 day", ""},
 		{Figure{Alarm: alarm.HumidityFloor, Value: 68.94, Limit: 70, HasLimit: true, Unit: "%"}, unit.Celsius, "68.9 %", "70.0 %"},
-		{Figure{Alarm: alarm.LethalCeiling, Value: 32.97, Limit: 33, HasLimit: true, Unit: "°C"}, unit.Celsius, "32.97 °C", "33.00 °C"},
-		{Figure{Alarm: alarm.LethalCeiling, Value: 32.97, Limit: 33, HasLimit: true, Unit: "°C"}, unit.Fahrenheit, "91.3 °F", "91.4 °F"},
-		{Figure{Alarm: alarm.LethalCeiling, Value: 33, Limit: 33, HasLimit: true, Unit: "°C"}, unit.Celsius, "33.0 °C", "33.0 °C"},
+		{Figure{Alarm: alarm.LethalLimit, Value: 32.97, Limit: 33, HasLimit: true, Unit: "°C"}, unit.Celsius, "32.97 °C", "33.00 °C"},
+		{Figure{Alarm: alarm.LethalLimit, Value: 32.97, Limit: 33, HasLimit: true, Unit: "°C"}, unit.Fahrenheit, "91.3 °F", "91.4 °F"},
+		{Figure{Alarm: alarm.LethalLimit, Value: 33, Limit: 33, HasLimit: true, Unit: "°C"}, unit.Celsius, "33.0 °C", "33.0 °C"},
 		// A difference of 0.5 °C is 0.9 °F (NIST SP 811, B.8).
 		{Figure{Alarm: alarm.NightDrop, Value: 0.5, Limit: 2, HasLimit: true, Unit: "°C"}, unit.Fahrenheit, "0.9 °F", "3.6 °F"},
-		{Figure{Alarm: alarm.LethalCeiling, Value: math.NaN(), Limit: 33, HasLimit: true, Unit: "°C"}, unit.Celsius, "? °C", "33.0 °C"},
+		{Figure{Alarm: alarm.LethalLimit, Value: math.NaN(), Limit: 33, HasLimit: true, Unit: "°C"}, unit.Celsius, "? °C", "33.0 °C"},
 	} {
 		if got := c.f.Text(c.s); got.Value != c.value || got.Limit != c.limit {
 			t.Errorf("%+v: %+v, want %q, %q", c.f, got, c.value, c.limit)
@@ -107,7 +107,7 @@ func TestFigure_KeepsTheRelation(t *testing.T) {
 	}
 	just := 0
 	for range 50_000 {
-		f := Figure{Alarm: alarm.LethalCeiling, Unit: "°C", HasLimit: true, Limit: math.Round((20+20*r.Float64())*100) / 100}
+		f := Figure{Alarm: alarm.LethalLimit, Unit: "°C", HasLimit: true, Limit: math.Round((20+20*r.Float64())*100) / 100}
 		f.Value = f.Limit + math.Round(r.NormFloat64()*10)/100
 		switch r.IntN(4) {
 		case 0: // any limit and any value
@@ -145,7 +145,7 @@ func TestBrief_BackInRange(t *testing.T) {
 		value, limit float64
 		want         bool
 	}{
-		{alarm.AboveBand, 21.6, 22, true}, {alarm.AboveBand, 22, 22, false}, {alarm.LethalCeiling, 30.9, 31, true},
+		{alarm.AboveBand, 21.6, 22, true}, {alarm.AboveBand, 22, 22, false}, {alarm.LethalLimit, 30.9, 31, true},
 		{alarm.BelowBand, 18.2, 18, true}, {alarm.BelowBand, 17, 18, false}, {alarm.HumidityFloor, 71, 70, true}, {alarm.MistMissing, 1, 2, false},
 	} {
 		row, _ := alarm.Find(c.id)

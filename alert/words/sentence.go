@@ -48,7 +48,7 @@ func Sentence(a alarm.Said, s unit.Scale) string {
 	case alarm.TurnShelved:
 		b.WriteString("shelved" + until(d) + meanwhile(a, s))
 	case alarm.TurnSuppressed:
-		if a.Key.Alarm == alarm.CeilingAhead {
+		if a.Key.Alarm == alarm.LethalAhead {
 			b.WriteString("covered by the lethal-heat alarm")
 		} else {
 			b.WriteString("muted: part of another alarm; " + state(a, s) + since(d))
@@ -93,8 +93,8 @@ func Place(d *alarm.Detail) string {
 func figure(a alarm.Said, s unit.Scale) Shown {
 	d := a.Detail
 	f := Figure{Alarm: a.Key.Alarm, Value: d.Value, Limit: d.Limit, HasLimit: a.HasLimit, Unit: a.Unit}
-	if d.TimeToCeiling != nil && a.Unit == "°C" {
-		f.Lethal = d.Ceiling
+	if d.TimeToLethal != nil && a.Unit == "°C" {
+		f.Lethal = d.Lethal
 	}
 	out := f.Text(s)
 	if a.Key.Alarm == alarm.Exposure {
@@ -187,8 +187,8 @@ func tail(b *strings.Builder, a alarm.Said, s unit.Scale) {
 			b.WriteString(string(wholeRoom))
 		}
 	}
-	if t := d.TimeToCeiling; t != nil && a.Key.Alarm != alarm.CeilingAhead {
-		b.WriteString("; " + lethalIn(*t, cmp.Or(figure(a, s).Lethal, unit.Temperature(d.Ceiling).Text(s, 1))))
+	if t := d.TimeToLethal; t != nil && a.Key.Alarm != alarm.LethalAhead {
+		b.WriteString("; " + lethalIn(*t, cmp.Or(figure(a, s).Lethal, unit.Temperature(d.Lethal).Text(s, 1))))
 	}
 	if t := d.LampsOffGain; t != nil {
 		b.WriteString("; " + lampsOff(*t))

@@ -19,8 +19,8 @@ const titleLimit = 110
 
 // said are the facts that an alarm may be about, beside the one of its own id.
 var said = map[alarm.ID][]alarm.Fact{
-	alarm.LethalCeiling: {{ID: alarm.FactReturning}},
-	alarm.CeilingAhead:  {{ID: alarm.FactReached, Temperature: 29, Lethal: 28.5}},
+	alarm.LethalLimit:   {{ID: alarm.FactReturning}},
+	alarm.LethalAhead:   {{ID: alarm.FactReached, Temperature: 29, Lethal: 28.5}},
 	alarm.AboveBand:     {{ID: alarm.FactReturning}, {ID: alarm.FactAct}},
 	alarm.BelowBand:     {{ID: alarm.FactReturning}, {ID: alarm.FactCold}},
 	alarm.HumidityFloor: {{ID: alarm.FactReturning}, {ID: alarm.FactFarDry}},
@@ -64,7 +64,7 @@ func membersOf(id alarm.ID) (out []words.Member) {
 	for _, f := range append([]alarm.Fact{self}, said[id]...) {
 		for _, c := range kinds {
 			for i, ahead := range []*alarm.Range{nil, {FromMinutes: 0, ToMinutes: 58}, {FromMinutes: 38, ToMinutes: 104}, {FromMinutes: 92, ToMinutes: 360}} {
-				if !row.Heat && i > 0 || (row.Heat && i > 0) && id == alarm.LethalCeiling {
+				if !row.Heat && i > 0 || (row.Heat && i > 0) && id == alarm.LethalLimit {
 					break
 				}
 				m := words.Member{Said: alarm.Said{Key: alarm.Key{Alarm: id, Subject: "a-1-1"}, Cause: alarm.Cause{Kind: c, ID: "b/2"}, HasValue: row.Value != alarm.NoDimension, HasLimit: row.AtLimit, Unit: row.Value.Unit()},
@@ -72,7 +72,7 @@ func membersOf(id alarm.ID) (out []words.Member) {
 				if id == alarm.Exposure {
 					m.Value = 1017
 				}
-				d := alarm.Detail{Temperature: 28.47, Ceiling: 28.5, HasRate: true, RatePerHour: 1.5, TimeToCeiling: ahead, LampsOffGain: ahead, Is: f, Turn: alarm.TurnActive, Active: true,
+				d := alarm.Detail{Temperature: 28.47, Lethal: 28.5, HasRate: true, RatePerHour: 1.5, TimeToLethal: ahead, LampsOffGain: ahead, Is: f, Turn: alarm.TurnActive, Active: true,
 					Value: m.Value, Limit: m.Limit, Peak: m.Peak, Began: "2026-05-01T12:00", For: time.Hour, Steps: rules.FirstSteps(id, m.Cause)}
 				switch row.Of {
 				case alarm.OfEnclosure:

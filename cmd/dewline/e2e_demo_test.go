@@ -90,8 +90,8 @@ func demoConfig(t *testing.T) *configs.Config {
 }
 
 // The demo's heat notice against the truth of its room: in every enclosure
-// whose warmest spot with a probe comes to its ceiling, a wake notice about it
-// has been sent before the ceiling is exceeded by 0.3 °C.
+// whose warmest spot with a probe comes to its lethal limit, a wake notice about it
+// has been sent before the lethal limit is exceeded by 0.3 °C.
 func TestDemo_HeatNoticeComesInTime(t *testing.T) {
 	t.Parallel()
 	seeds := uint64(1)

@@ -178,7 +178,7 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.written()
 			fault := inject(t, f.p.cmd.Process.Pid, writes+":error="+errno)
 			f.climate("fern", 30.2, 84)
-			f.told(rules.LethalCeiling, "fern")
+			f.told(rules.LethalLimit, "fern")
 			f.told(rules.RecordIncomplete, rules.Self)
 			f.state(rules.RecordIncomplete, rules.Self, "UNACK")
 			if snap, _ := f.room(); snap.Record.OK {
@@ -194,7 +194,7 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.written()
 			fault := inject(t, f.p.cmd.Process.Pid, writes+":error="+errno+":when=1")
 			f.climate("fern", 30.2, 84)
-			f.told(rules.LethalCeiling, "fern")
+			f.told(rules.LethalLimit, "fern")
 			eventually(t, "the record is being written", func() bool {
 				snap, ok := f.room()
 				return ok && snap.Record.OK && snap.Record.Errors > 0
@@ -212,7 +212,7 @@ func TestHangingCardOfTheDaemon(t *testing.T) {
 	f.written()
 	fault := inject(t, f.p.cmd.Process.Pid, "pwrite64,fdatasync:delay_enter=60s")
 	f.climate("fern", 30.2, 84)
-	f.told(rules.LethalCeiling, "fern")
+	f.told(rules.LethalLimit, "fern")
 	f.told(rules.RecordIncomplete, rules.Self)
 	fault.end()
 	f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
@@ -237,7 +237,7 @@ func TestFullCardOfTheDaemon(t *testing.T) {
 	warns := func(t *testing.T, f *faultySite, ballast string) {
 		t.Helper()
 		f.climate("fern", 30.2, 84)
-		f.told(rules.LethalCeiling, "fern")
+		f.told(rules.LethalLimit, "fern")
 		f.told(rules.RecordIncomplete, rules.Self)
 		f.state(rules.RecordIncomplete, rules.Self, "UNACK")
 		if err := os.Remove(ballast); err != nil {

@@ -177,7 +177,7 @@ func (v *victim) see(snap wire.Room) {
 func (v *victim) check(kill int, snap wire.Room) {
 	v.see(snap)
 	for e := range v.hot {
-		if _, open := alarmIn(snap, rules.LethalCeiling, e); !open {
+		if _, open := alarmIn(snap, rules.LethalLimit, e); !open {
 			v.t.Errorf("start %d: %s is hot and its alarm is lost", kill, e)
 		}
 	}
@@ -214,8 +214,8 @@ func (v *victim) finish(slowest time.Duration, kills int) {
 	v.hot["heat-1"] = true // in a short run it may not have been its turn
 	v.s.climate("heat-1", 30.2, 84)
 	for e := range v.hot {
-		eventually(t, "the phone knows that "+e+" is hot", func() bool { return len(v.pocket.ids(rules.LethalCeiling, e)) > 0 })
-		if ids := v.pocket.ids(rules.LethalCeiling, e); len(ids) != 1 {
+		eventually(t, "the phone knows that "+e+" is hot", func() bool { return len(v.pocket.ids(rules.LethalLimit, e)) > 0 })
+		if ids := v.pocket.ids(rules.LethalLimit, e); len(ids) != 1 {
 			t.Errorf("one overheating of %s came under %d ids: %v", e, len(ids), ids)
 		}
 	}

@@ -178,7 +178,7 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 	phone.shows("enclosure/moss/climate", `"temperature_c":24.5`)
 
 	s.overheat("moss", 30.2)
-	m := phone.notice(rules.LethalCeiling, "moss")
+	m := phone.notice(rules.LethalLimit, "moss")
 	if m.Priority != rules.Wake || m.Cause != "enclosure" || len(m.Subjects) != 1 || m.Subjects[0] != "moss" || m.FirstAction == "" {
 		t.Errorf("the notice is %+v; want wake, about moss alone, and what to do first", m)
 	}
@@ -197,7 +197,7 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 		t.Fatalf("the answer to the acknowledgement is %s", reply)
 	}
 	phone.shows("alarm/lethal-ceiling/moss", `"ACKED"`)
-	if a := s.state(rules.LethalCeiling, "moss", "ACKED"); a.AckedBy != "robin" {
+	if a := s.state(rules.LethalLimit, "moss", "ACKED"); a.AckedBy != "robin" {
 		t.Errorf("acknowledged by %q, want robin", a.AckedBy)
 	}
 	// Who asks right after an answer sees what it did.
@@ -205,12 +205,12 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 		t.Fatal(err)
 	}
 	snap, _ := s.room()
-	if a, open := alarmIn(snap, rules.LethalCeiling, "moss"); !open || a.State != alarm.OutOfService {
+	if a, open := alarmIn(snap, rules.LethalLimit, "moss"); !open || a.State != alarm.OutOfService {
 		t.Errorf("right after being taken out of service: %v", a.State)
 	}
 }
 
-// overheat brings an enclosure to a temperature at or above its ceiling. The
+// overheat brings an enclosure to a temperature at or above its lethal limit. The
 // last step is one that no probe need be doubted for.
 func (s *site) overheat(enclosure string, celsius float64) {
 	s.t.Helper()
@@ -251,7 +251,7 @@ func TestEndToEnd_SignedCommand(t *testing.T) {
 	p := s.run()
 	s.ready(p)
 	s.overheat("moss", 30.2)
-	m := phone.notice(rules.LethalCeiling, "moss")
+	m := phone.notice(rules.LethalLimit, "moss")
 	sign := func(words ...string) string {
 		t.Helper()
 		code, out, errs := runDewline(t, append([]string{"command"}, words...)...)
@@ -280,7 +280,7 @@ func TestEndToEnd_SignedCommand(t *testing.T) {
 	if r := ask(ack); r.OK || !strings.Contains(r.Error, "already") {
 		t.Errorf("the same again: %+v", r)
 	}
-	if a := s.state(rules.LethalCeiling, "moss", "ACKED"); a.AckedBy != "robin" {
+	if a := s.state(rules.LethalLimit, "moss", "ACKED"); a.AckedBy != "robin" {
 		t.Errorf("acknowledged by %q, want robin", a.AckedBy)
 	}
 	board, _ := phone.last("status/board") // by its nonce, whether or not the clock here is set
@@ -319,7 +319,7 @@ func TestEndToEnd_TwoBoards(t *testing.T) {
 	phone := b.listen()
 	s.ready(s.run())
 	s.overheat("moss", 30.2)
-	phone.notice(rules.LethalCeiling, "moss")
+	phone.notice(rules.LethalLimit, "moss")
 	cool := newSite(t, "moss")
 	cool.broker = s.broker
 	cool.ready(cool.run())
@@ -348,8 +348,8 @@ func TestEndToEnd_CommandsThatAreRefused(t *testing.T) {
 	p := s.run()
 	s.ready(p)
 	s.overheat("moss", 30.2)
-	m := phone.notice(rules.LethalCeiling, "moss")
-	before := s.state(rules.LethalCeiling, "moss", "UNACK")
+	m := phone.notice(rules.LethalLimit, "moss")
+	before := s.state(rules.LethalLimit, "moss", "UNACK")
 
 	good := alert.Command{Action: "acknowledge", Alarm: "lethal-ceiling", Subject: "moss", By: "robin"}
 	with := func(id string, change func(*alert.Command)) string {
@@ -407,12 +407,12 @@ func TestEndToEnd_CommandsThatAreRefused(t *testing.T) {
 		t.Errorf("the journal does not tell of refused commands: exit %d\n%s%s", code, out, errs)
 	}
 
-	after, open := alarmIn(snap, rules.LethalCeiling, "moss")
+	after, open := alarmIn(snap, rules.LethalLimit, "moss")
 	if !open || after.State != before.State || after.Seq != before.Seq || after.AckedBy != "" {
 		t.Errorf("the alarm was %v (%d) and is %v (%d), acknowledged by %q: a refused command changed it",
 			before.State, before.Seq, after.State, after.Seq, after.AckedBy)
 	}
-	for _, n := range phone.notices(rules.LethalCeiling, "moss") {
+	for _, n := range phone.notices(rules.LethalLimit, "moss") {
 		if n.ID != m.ID {
 			t.Errorf("the notice's id was %s and is %s", m.ID, n.ID)
 		}
@@ -446,9 +446,9 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 
 	b.Stop()
 	s.overheat("moss", 30.2)
-	a := s.state(rules.LethalCeiling, "moss", "UNACK")
+	a := s.state(rules.LethalLimit, "moss", "UNACK")
 	snap, _ := s.room()
-	if len(phone.notices(rules.LethalCeiling, "moss")) != 0 {
+	if len(phone.notices(rules.LethalLimit, "moss")) != 0 {
 		t.Fatal("a notice arrived without a broker")
 	}
 	var id string
@@ -468,7 +468,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	p = s.resume()
 	s.ready(p)
 	b.Start()
-	m := phone.notice(rules.LethalCeiling, "moss")
+	m := phone.notice(rules.LethalLimit, "moss")
 	if m.ID != id {
 		t.Errorf("the notice arrived as %q, want %q", m.ID, id)
 	}

@@ -37,7 +37,7 @@ func TestEndToEnd_MissingSecrets(t *testing.T) {
 	})
 	// Without the command token the broker still carries notices.
 	s.overheat("moss", 30.2)
-	phone.notice(rules.LethalCeiling, "moss")
+	phone.notice(rules.LethalLimit, "moss")
 
 	if code := p.stop(); code != exitOK {
 		t.Errorf("exit %d", code)

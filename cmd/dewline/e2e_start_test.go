@@ -149,7 +149,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 				b.check(t, s, snap)
 			}
 			s.overheat("moss", 30.2)
-			s.state(rules.LethalCeiling, "moss", "UNACK")
+			s.state(rules.LethalLimit, "moss", "UNACK")
 			if code := p.stop(); code != exitOK {
 				t.Errorf("stopped with exit %d", code)
 			}
@@ -264,7 +264,7 @@ func TestStart_Twice(t *testing.T) {
 	}
 	second.logged("another dewline uses the record")
 	s.overheat("moss", 30.2)
-	s.state(rules.LethalCeiling, "moss", "UNACK")
+	s.state(rules.LethalLimit, "moss", "UNACK")
 	if code := first.stop(); code != exitOK {
 		t.Errorf("the first ended with %d", code)
 	}
@@ -299,7 +299,7 @@ func TestReload(t *testing.T) {
 	s.state(rules.ConfigRefused, rules.Self, "UNACK")
 	p.logged("the old one stays in force")
 
-	// Another ceiling for cork, and a change that needs no new probes.
+	// Another lethal limit for cork, and a change that needs no new probes.
 	good := strings.Replace(s.text(), "[[enclosure]]\nid = \"cork\"\n", "[[enclosure]]\nid = \"cork\"\nceiling = \"29.5 °C\"\n", 1)
 	s.write("dewline.toml", good)
 	s.hangup(p)

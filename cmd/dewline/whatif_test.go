@@ -11,14 +11,14 @@ import (
 
 func TestProspect(t *testing.T) {
 	reached := func(d time.Duration) rules.Prospect {
-		return rules.Prospect{Known: true, Now: 24.31, Peak: 32.9, Ceiling: 30, Reached: true, ToCeiling: d, Learned: true}
+		return rules.Prospect{Known: true, Now: 24.31, Peak: 32.9, Lethal: 30, Reached: true, ToLethal: d, Learned: true}
 	}
 	for _, c := range []struct {
 		p    rules.Prospect
 		want string
 	}{
 		{rules.Prospect{}, "not known: no probe delivers"},
-		{rules.Prospect{Known: true, Now: 24.31, Peak: 26, Ceiling: 30}, "24.3 °C\t26.0 °C\t30.0 °C\tnot within 24 h\tby usual figures"},
+		{rules.Prospect{Known: true, Now: 24.31, Peak: 26, Lethal: 30}, "24.3 °C\t26.0 °C\t30.0 °C\tnot within 24 h\tby usual figures"},
 		{reached(0), "24.3 °C\t32.9 °C\t30.0 °C\tthere now\tlearned"},
 		{reached(54*time.Minute + 40*time.Second), "\t55 min\t"},
 		{reached(119*time.Minute + 40*time.Second), "\t2 h\t"},

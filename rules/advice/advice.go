@@ -255,7 +255,7 @@ var parts = [...]func(*question){
 func (q *question) enclosure() {
 	p, limits, stage := &q.en.Now, &q.en.Limits, q.en.Cfg.Stage
 	q.known, q.hot, q.doubt = p.HasTemp, room.Degrees(p.Hot), p.Doubt
-	q.act, q.ceiling, q.cold = room.Degrees(limits.Act), room.Degrees(limits.Ceiling), p.HasTemp && p.Main <= limits.Cold
+	q.act, q.ceiling, q.cold = room.Degrees(limits.Act), room.Degrees(limits.Lethal), p.HasTemp && p.Main <= limits.Cold
 	q.cups = stage == configs.Egg || stage == configs.Tadpole
 	lamps := q.v.LampsOf(q.en)
 	q.night = lamps != nil && !lamps.On

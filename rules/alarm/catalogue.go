@@ -8,8 +8,8 @@ import (
 
 // The alarms by id.
 const (
-	LethalCeiling    ID = "lethal-ceiling"
-	CeilingAhead     ID = "ceiling-ahead"
+	LethalLimit      ID = "lethal-ceiling"
+	LethalAhead      ID = "ceiling-ahead"
 	Exposure         ID = "exposure"
 	AboveBand        ID = "above-band"
 	BelowBand        ID = "below-band"
@@ -93,7 +93,7 @@ const (
 
 // Delays that no keeper has a reason to change.
 const (
-	ceilingOff  = 5 * time.Minute
+	lethalOff   = 5 * time.Minute
 	aheadOn     = 5 * time.Minute
 	aheadOff    = 10 * time.Minute
 	exposureOff = 20 * time.Minute
@@ -120,9 +120,9 @@ func floorDelays(r configs.Rules) (on, off time.Duration) {
 
 // catalogue is one row per kind: a new alarm is a row here, a judge and a test.
 var catalogue = [NumKinds]Row{
-	KindLethal: {ID: LethalCeiling, Priority: Wake, Value: Temperature, Weight: 5, Heat: true, ByTemperature: true,
-		AtLimit: true, Graded: true, Latched: true, Realarms: true, Delays: fixed(0, ceilingOff)},
-	KindAhead: {ID: CeilingAhead, Priority: Wake, Value: Minutes, Weight: 4, Heat: true, ByTemperature: true,
+	KindLethal: {ID: LethalLimit, Priority: Wake, Value: Temperature, Weight: 5, Heat: true, ByTemperature: true,
+		AtLimit: true, Graded: true, Latched: true, Realarms: true, Delays: fixed(0, lethalOff)},
+	KindAhead: {ID: LethalAhead, Priority: Wake, Value: Minutes, Weight: 4, Heat: true, ByTemperature: true,
 		Graded: true, Realarms: true, Delays: fixed(aheadOn, aheadOff)},
 	KindExposure: {ID: Exposure, Priority: Today, Value: Dose, Weight: 3, Heat: true, ByTemperature: true,
 		Graded: true, Delays: fixed(0, exposureOff)},

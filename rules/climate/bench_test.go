@@ -129,11 +129,11 @@ func BenchmarkForecast(b *testing.B) {
 	m, at := learnedThermal(b)
 	o := Outlook{
 		At: at, Air: 29, Room: 27, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{PerHour: 2, Sigma: 0.1},
-		LampsOn: true, Ceiling: 31, LampChanges: []time.Duration{2 * time.Hour},
+		LampsOn: true, Lethal: 31, LampChanges: []time.Duration{2 * time.Hour},
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		if f, ok := m.Forecast(o); !ok || !f.Ceiling.Known {
+		if f, ok := m.Forecast(o); !ok || !f.Lethal.Known {
 			b.Fatal(f)
 		}
 	}
@@ -187,7 +187,7 @@ func TestStepsDoNotAllocate(t *testing.T) {
 	scratch := make([]float64, 0, len(cases))
 	for name, f := range map[string]func(){
 		"forecast": func() {
-			m.Forecast(Outlook{At: at, Air: 29, Room: 27, HasRoom: true, LampsOn: true, Ceiling: 30})
+			m.Forecast(Outlook{At: at, Air: 29, Room: 27, HasRoom: true, LampsOn: true, Lethal: 30})
 		},
 		"what if": func() { m.WhatIf(25, 33, true, 30) },
 		"refit":   func() { m.Refit() },

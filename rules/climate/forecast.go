@@ -21,7 +21,7 @@ type Outlook struct {
 	// LampChanges are the coming switches of the lamps as spans from now,
 	// ascending, within six hours. Empty for none or unknown.
 	LampChanges []time.Duration
-	Ceiling     float64 // °C
+	Lethal      float64 // °C
 }
 
 // An Eta is a span of time from now in which a limit is expected to be
@@ -51,10 +51,10 @@ type Span struct {
 type Forecast struct {
 	Learned bool `json:"learned"` // from the enclosure's own fit, not from priors
 	Peak    Span `json:"peak"`
-	Ceiling Eta  `json:"ceiling"`
-	// LampsOff is how much longer it takes to the ceiling with all lamps off
-	// now. Known only while the lamps are on and Ceiling is known; Open where
-	// the ceiling is then not reached within the horizon.
+	Lethal  Eta  `json:"ceiling"`
+	// LampsOff is how much longer it takes to the lethal limit with all lamps off
+	// now. Known only while the lamps are on and Lethal is known; Open where
+	// the lethal limit is then not reached within the horizon.
 	LampsOff Eta `json:"lamps_off"`
 }
 
@@ -101,12 +101,12 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	var r band
 	m.spread(&c, base, sigma, &r)
 	m.Hits.take(&o, &r)
-	f.Peak, f.Ceiling = r.peak(), r.reach(o.Ceiling)
-	if f.Ceiling.Known && o.LampsOn {
+	f.Peak, f.Lethal = r.peak(), r.reach(o.Lethal)
+	if f.Lethal.Known && o.LampsOn {
 		s := base
 		s.lampsOff = true
 		m.spread(&c, s, sigma, &r)
-		f.LampsOff = gain(f.Ceiling, r.reach(o.Ceiling))
+		f.LampsOff = gain(f.Lethal, r.reach(o.Lethal))
 	}
 	return f, true
 }
@@ -160,7 +160,7 @@ type sigmas struct{ rest, room, scale, drift float64 }
 
 // likely returns the scenario to start from and how sure it is. The widths are
 // this project's own; simulated rooms hold them to what Forecast promises
-// (TestTimeToCeilingAsTold of package rules).
+// (TestTimeToLethalAsTold of package rules).
 func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
 	s := scenario{inputTau: inputLong, restTau: restTau, roomTau: roomTau, scale: 1}
 	u := sigmas{room: 0.4, scale: 0.12, drift: m.Params.Drift}

@@ -64,7 +64,7 @@ func FuzzState(f *testing.F) {
 			s.Offset.Observe(float64(i%24), temp)
 			s.Offset.At(float64(i % 24))
 		}
-		s.Thermal.Forecast(Outlook{At: 10 * time.Hour, Air: 25, Room: 22, HasRoom: true, Ceiling: 30})
+		s.Thermal.Forecast(Outlook{At: 10 * time.Hour, Air: 25, Room: 22, HasRoom: true, Lethal: 30})
 		s.Thermal.WhatIf(25, 33, true, 30)
 		s.Thermal.Refit()
 	})

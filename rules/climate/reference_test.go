@@ -211,7 +211,7 @@ func TestForecastOnOpenData(t *testing.T) {
 		now, temp := when.Sub(start), number(t, row[2])
 		tr.Observe(now, temp)
 		m.Observe(ThermalReading{At: now, Air: temp, Hour: float64(when.Hour()) + float64(when.Minute())/60})
-		o := Outlook{At: now, Air: temp, Ceiling: temp + 0.5}
+		o := Outlook{At: now, Air: temp, Lethal: temp + 0.5}
 		o.Trend, o.HasTrend = tr.Slope()
 		f, _ := m.Forecast(o)
 		at, temps, peaks = append(at, now), append(temps, temp), append(peaks, f)
@@ -227,7 +227,7 @@ func TestForecastOnOpenData(t *testing.T) {
 	}
 	told, inside, silent, urgent, vain := 0, 0, 0, 0, 0
 	for i := range at {
-		e := peaks[i].Ceiling
+		e := peaks[i].Lethal
 		if e.Known && e.Mid < time.Hour {
 			urgent++
 			if _, ok := within(i, 3*time.Hour); !ok {

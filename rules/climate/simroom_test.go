@@ -188,14 +188,14 @@ func (l *lab) outlook(s *station, ceiling float64) Outlook {
 	o := Outlook{
 		At: l.at, Air: s.air, Room: l.roomTemp, HasRoom: l.hasRoom,
 		LampsOn: spanOn(s.lamps, hour), LampChanges: changes(s.lamps, hour),
-		Ceiling: ceiling,
+		Lethal: ceiling,
 	}
 	o.Trend, o.HasTrend = s.trend.Slope()
 	o.RoomTrend, o.HasRoomTrend = l.roomTrend.Slope()
 	return o
 }
 
-// A tally scores times to the ceiling.
+// A tally scores times to the lethal limit.
 type tally struct {
 	asked, unknown, inside int
 	errors                 []float64 // |mid − truth| / truth
@@ -251,7 +251,7 @@ func (l *lab) score(t testing.TB, s *station, y *tally) {
 		a := asked{at: l.at}
 		for i, c := range ceilings {
 			if f, ok := s.thermal.Forecast(l.outlook(s, c)); ok {
-				a.eta[i] = f.Ceiling
+				a.eta[i] = f.Lethal
 			}
 		}
 		said = append(said, a)
@@ -282,7 +282,7 @@ func (y *tally) mark(e Eta, left time.Duration) {
 
 // Goal: the range holds the truth in nine of ten cases and the middle is
 // within 15 % while 20 to 90 minutes are left. "Unknown" counts as a miss.
-func TestTimeToCeilingInSimulatedRooms(t *testing.T) {
+func TestTimeToLethalInSimulatedRooms(t *testing.T) {
 	var prior, learned tally
 	n := rooms(t, 24)
 	for seed := range n {
@@ -321,7 +321,7 @@ func (y *tally) report(t *testing.T, name string, least, worst float64) {
 }
 
 // In a calm room the peak of the next six hours is foreseen, lamps included,
-// and a ceiling 3 °C above all of it is hardly ever announced. A tenth of a degree is
+// and a lethal limit 3 °C above all of it is hardly ever announced. A tenth of a degree is
 // what the probe's last digits and noise leave open.
 func TestCalmRoomsStayCalm(t *testing.T) {
 	var errs []float64
@@ -383,7 +383,7 @@ func TestLampsOffGainInSimulatedRooms(t *testing.T) {
 		l.run(t, time.Hour)
 		ceiling := math.Ceil(s.air + 1)
 		f, ok := s.thermal.Forecast(l.outlook(s, ceiling))
-		if !ok || !f.Ceiling.Known || !f.LampsOff.Known || f.LampsOff.Open {
+		if !ok || !f.Lethal.Known || !f.LampsOff.Known || f.LampsOff.Open {
 			continue
 		}
 		off := l.room.Clone()

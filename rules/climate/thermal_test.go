@@ -193,15 +193,15 @@ func TestForecastAgainstClosedForm(t *testing.T) {
 	}
 	o := Outlook{
 		At: time.Hour, Air: 26, Room: 23.5, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{PerHour: 2, Sigma: 0.05},
-		LampsOn: true, Ceiling: 28,
+		LampsOn: true, Lethal: 28,
 	}
 	f, ok := m.Forecast(o)
-	if !ok || !f.Ceiling.Known || !f.Learned {
+	if !ok || !f.Lethal.Known || !f.Learned {
 		t.Fatalf("no forecast: %+v", f)
 	}
 	// A room that goes on rising steadily, 2.4 h to 28 °C, is the warm edge of
 	// what is taken for likely; the middle lets it level off.
-	if e := f.Ceiling; e.From > 144*time.Minute || e.To < 144*time.Minute || e.From > e.Mid || e.Mid > e.To {
+	if e := f.Lethal; e.From > 144*time.Minute || e.To < 144*time.Minute || e.From > e.Mid || e.Mid > e.To {
 		t.Errorf("28 °C in %v to %v (%v), want 2 h 24 min inside", e.From, e.To, e.Mid)
 	}
 	if g := f.LampsOff; !g.Known || g.Mid < 45*time.Minute || g.From > g.To {
@@ -211,8 +211,8 @@ func TestForecastAgainstClosedForm(t *testing.T) {
 		t.Errorf("peak %+v", f.Peak)
 	}
 	o.Air = 28.5
-	if f, _ := m.Forecast(o); !f.Ceiling.Known || f.Ceiling.From != 0 || f.Ceiling.To != 0 {
-		t.Errorf("above the ceiling already: %+v", f.Ceiling)
+	if f, _ := m.Forecast(o); !f.Lethal.Known || f.Lethal.From != 0 || f.Lethal.To != 0 {
+		t.Errorf("above the ceiling already: %+v", f.Lethal)
 	}
 }
 
@@ -224,9 +224,9 @@ func TestForecastStaysSilent(t *testing.T) {
 	for at := time.Duration(0); at <= 2*time.Hour; at += time.Minute {
 		m.Observe(ThermalReading{At: at, Air: 24, Room: 22, HasRoom: true, Lamps: LampsOff, Hour: 3})
 	}
-	o := Outlook{At: 2 * time.Hour, Air: 24, Room: 22, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{Sigma: 0.05}, Ceiling: 32}
+	o := Outlook{At: 2 * time.Hour, Air: 24, Room: 22, HasRoom: true, HasRoomTrend: true, RoomTrend: Slope{Sigma: 0.05}, Lethal: 32}
 	f, ok := m.Forecast(o)
-	if !ok || f.Ceiling.Known || f.LampsOff.Known {
+	if !ok || f.Lethal.Known || f.LampsOff.Known {
 		t.Errorf("a calm enclosure 8 °C below its ceiling: %+v", f)
 	}
 	o.Air = math.NaN()
@@ -249,13 +249,13 @@ func TestForecastWithoutARoom(t *testing.T) {
 		m.Observe(ThermalReading{At: at, Air: air, Lamps: LampsOff, Hour: 3})
 	}
 	s, _ := tr.Slope()
-	f, ok := m.Forecast(Outlook{At: time.Hour, Air: air, Trend: s, HasTrend: true, Ceiling: 31})
-	if !ok || !f.Ceiling.Known || f.Ceiling.From > 40*time.Minute || f.Ceiling.To < 40*time.Minute {
-		t.Errorf("2 °C to go at 3 °C/h: %+v", f.Ceiling)
+	f, ok := m.Forecast(Outlook{At: time.Hour, Air: air, Trend: s, HasTrend: true, Lethal: 31})
+	if !ok || !f.Lethal.Known || f.Lethal.From > 40*time.Minute || f.Lethal.To < 40*time.Minute {
+		t.Errorf("2 °C to go at 3 °C/h: %+v", f.Lethal)
 	}
 }
 
-// What if: a model of one pole in a room held at 33 °C reaches the ceiling
+// What if: a model of one pole in a room held at 33 °C reaches the lethal limit
 // when the step response does.
 func TestWhatIfAgainstStepTime(t *testing.T) {
 	m := NewThermal(91)
@@ -265,11 +265,11 @@ func TestWhatIfAgainstStepTime(t *testing.T) {
 	}
 	w := m.WhatIf(26, 33, true, 30)
 	want, _ := stepTime(2*time.Hour, 26, 35, 30)
-	near(t, "hours to the ceiling, lamps on", w.ToCeiling.Hours(), want.Hours(), 0.02)
+	near(t, "hours to the ceiling, lamps on", w.ToLethal.Hours(), want.Hours(), 0.02)
 	near(t, "peak, lamps on", w.Peak, 35, 0.01)
 	off := m.WhatIf(26, 33, false, 30)
 	want, _ = stepTime(2*time.Hour, 26, 33, 30)
-	near(t, "hours to the ceiling, lamps off", off.ToCeiling.Hours(), want.Hours(), 0.02)
+	near(t, "hours to the ceiling, lamps off", off.ToLethal.Hours(), want.Hours(), 0.02)
 	if never := m.WhatIf(26, 25, false, 30); never.Reached || never.Peak != 26 {
 		t.Errorf("a cooler room: %+v", never)
 	}
@@ -289,7 +289,7 @@ func TestThermalSurvivesAnything(t *testing.T) {
 		at := time.Duration(0)
 		step := func(m *Thermal, at time.Duration, air, room float64, has bool, lamps Lamps) Forecast {
 			m.Observe(ThermalReading{At: at, Air: air, Room: room, HasRoom: has, Lamps: lamps, Hour: math.Mod(at.Hours(), 24)})
-			f, _ := m.Forecast(Outlook{At: at, Air: air, Room: room, HasRoom: has && finite(room), Ceiling: 32, LampsOn: lamps == LampsOn})
+			f, _ := m.Forecast(Outlook{At: at, Air: air, Room: room, HasRoom: has && finite(room), Lethal: 32, LampsOn: lamps == LampsOn})
 			return f
 		}
 		for range rapid.IntRange(1, 120).Draw(t, "n") {

@@ -7,10 +7,10 @@ import (
 
 // A WhatIf is the answer to an assumed room.
 type WhatIf struct {
-	Peak      float64       `json:"peak"`    // °C within 24 h
-	Reached   bool          `json:"reached"` // the ceiling is reached within 24 h
-	ToCeiling time.Duration `json:"to_ceiling"`
-	Learned   bool          `json:"learned"`
+	Peak     float64       `json:"peak"`    // °C within 24 h
+	Reached  bool          `json:"reached"` // the lethal limit is reached within 24 h
+	ToLethal time.Duration `json:"to_ceiling"`
+	Learned  bool          `json:"learned"`
 }
 
 // WhatIf runs the model from air °C for 24 h in a room that is held at room °C
@@ -48,7 +48,7 @@ func (m *Thermal) WhatIf(air, room float64, lampsOn bool, ceiling float64) WhatI
 		v := p.value(inside, lamps, hour) + habit
 		if v >= ceiling && !w.Reached {
 			part := (ceiling - before) / (v - before)
-			w.Reached, w.ToCeiling = true, time.Duration((float64(i-1)+part)*float64(pathStep))
+			w.Reached, w.ToLethal = true, time.Duration((float64(i-1)+part)*float64(pathStep))
 		}
 		w.Peak = max(w.Peak, v)
 		before = v

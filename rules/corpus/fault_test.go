@@ -116,7 +116,7 @@ func (b *builder) warmTo(i int, over, lag float64) {
 		d.mat[i] = 1.25 * rise * loss(b.r.tanks[i].litres)
 	}
 	f.heat = true
-	b.tell(0, rules.CauseEnclosure, rules.LethalCeiling)
+	b.tell(0, rules.CauseEnclosure, rules.LethalLimit)
 }
 
 // ramp heats one tank steadily.
@@ -127,7 +127,7 @@ func (b *builder) ramp(i int, perHour float64) {
 		d.mat[i] = 1.3 * perHour / 3600 * 90e3 * size * (1 + 1.3*since.Hours())
 	}
 	b.f.heat = true
-	b.tell(0, rules.CauseEnclosure, rules.LethalCeiling)
+	b.tell(0, rules.CauseEnclosure, rules.LethalLimit)
 }
 
 func door(changes float64, within time.Duration) func(*builder) {

@@ -23,7 +23,7 @@ var kinds = []kind{
 	{"heat levels off below", "s", 2, 8 * h, func(b *builder) {
 		b.midday()
 		b.warmTo(b.one(), -0.7, between(b.rng, 0.7, 2))
-		b.tell(2*h, rules.CauseEnclosure, rules.AboveBand, rules.CeilingAhead)
+		b.tell(2*h, rules.CauseEnclosure, rules.AboveBand, rules.LethalAhead)
 		b.f.outside = +1
 	}},
 	{"heat, first day", "ps", 0, 8 * h, func(b *builder) {
@@ -51,7 +51,7 @@ var kinds = []kind{
 		b.at(between(b.rng, 8, 11))
 		b.f.drive = func(_ time.Duration, d *drive) { d.noCooling, d.hotter = true, 4 }
 		b.f.heat, b.f.outside = true, +1
-		b.tell(h, rules.CauseRoom, rules.AboveBand, rules.CeilingAhead, rules.LethalCeiling)
+		b.tell(h, rules.CauseRoom, rules.AboveBand, rules.LethalAhead, rules.LethalLimit)
 	}},
 	{"heating fails, winter", "ps", 2, 24 * h, func(b *builder) {
 		b.r.outdoors, b.r.swing = between(b.rng, -4, 2), 3

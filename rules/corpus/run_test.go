@@ -273,7 +273,7 @@ func (x *run) watch() {
 	ask := f.heat && x.now%(5*time.Minute) == 0
 	for i, v := range x.views(ask || x.out.due < 0 && f.outside != 0) {
 		hot := x.hottest(i)
-		if f.heat && x.crossed[i] == 0 && hot >= v.Ceiling {
+		if f.heat && x.crossed[i] == 0 && hot >= v.Lethal {
 			x.crossed[i] = x.now
 		}
 		felt, _ := x.w.read(&x.b.r.probes[slices.Index(x.home, i)]) // where the frogs live
@@ -281,7 +281,7 @@ func (x *run) watch() {
 			x.out.due = x.now
 		}
 		if ask && x.crossed[i] == 0 {
-			x.outlooks[i] = append(x.outlooks[i], outlook{x.now, v.Temperature.Value >= v.Warn, v.ToCeiling})
+			x.outlooks[i] = append(x.outlooks[i], outlook{x.now, v.Temperature.Value >= v.Warn, v.ToLethal})
 		}
 	}
 }
@@ -293,7 +293,7 @@ func (x *run) views(ask bool) []rules.EnclosureView {
 	}
 	list := make([]rules.EnclosureView, len(x.cfg.Enclosures))
 	for i := range list {
-		list[i].Ceiling = float64(x.cfg.SpeciesFor(x.cfg.Enclosures[i]).Lethal)
+		list[i].Lethal = float64(x.cfg.SpeciesFor(x.cfg.Enclosures[i]).Lethal)
 	}
 	return list
 }
@@ -337,7 +337,7 @@ func (x *run) noteWake(t *rules.Transition) {
 	if x.woken[i] == 0 {
 		x.woken[i] = x.now
 	}
-	if t.Key.Alarm == rules.LethalCeiling && x.toldHot[i] == 0 {
+	if t.Key.Alarm == rules.LethalLimit && x.toldHot[i] == 0 {
 		x.toldHot[i] = x.now
 	}
 }
@@ -384,7 +384,7 @@ func (x *run) score() {
 	if f.want == nil {
 		o.peaceDays = x.now.Hours() / 24
 	}
-	lethalOnly := len(f.want) == 1 && f.want[0] == rules.LethalCeiling
+	lethalOnly := len(f.want) == 1 && f.want[0] == rules.LethalLimit
 	if lethalOnly { // can be told from the first reading that shows it
 		o.due = -1
 		if i := f.tanks[0]; x.reached[i] > 0 {

@@ -27,7 +27,7 @@ func (l look) heatOf(s *room.Alarm) *room.Alarm {
 // look: below it a lamp that goes on looks like a fire.
 func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*room.SlowEvery)
-	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Ceiling) {
+	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Lethal) {
 		en.St.Ahead = room.Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
@@ -55,7 +55,7 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		l.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
 		return
 	}
-	eta, within := en.St.Ahead.ToCeiling, l.v.Cfg.Rules.AheadWithin.D()
+	eta, within := en.St.Ahead.ToLethal, l.v.Cfg.Rules.AheadWithin.D()
 	in := alarm.Between
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
@@ -154,8 +154,8 @@ func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 func (Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	en, f := &v.Enclosures[a.Index], alarm.Fact{ID: alarm.FactID(a.Kind.Row().ID)}
 	if a.Kind == alarm.KindAhead {
-		f.Temperature, f.Lethal, f.Ahead = room.Degrees(en.Now.Hot), room.Degrees(en.Limits.Ceiling), room.RangeOf(en.St.Ahead.ToCeiling)
-		if en.Now.Hot >= en.Limits.Ceiling {
+		f.Temperature, f.Lethal, f.Ahead = room.Degrees(en.Now.Hot), room.Degrees(en.Limits.Lethal), room.RangeOf(en.St.Ahead.ToLethal)
+		if en.Now.Hot >= en.Limits.Lethal {
 			f.ID = alarm.FactReached
 		}
 	}

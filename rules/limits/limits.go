@@ -14,15 +14,15 @@ import (
 	"dewline/sensors"
 )
 
-// ceilingDead is the lethal limit's deadband in hundredths of °C.
-const CeilingDead = 50
+// lethalDead is the lethal limit's deadband in hundredths of °C.
+const LethalDead = 50
 
-// judgeCeiling is promise number one. A trusted reading at the ceiling raises
+// judgeLethal is promise number one. A trusted reading at the lethal limit raises
 // at once. A doubted one does when the next of the same probe says so too.
-func (l look) judgeCeiling(en *room.Enclosure, now sensors.Instant) {
+func (l look) judgeLethal(en *room.Enclosure, now sensors.Instant) {
 	s := &en.Alarms[alarm.KindLethal]
-	limit := en.Limits.Ceiling
-	in := l.v.HotInput(en, now.Mono, limit, CeilingDead)
+	limit := en.Limits.Lethal
+	in := l.v.HotInput(en, now.Mono, limit, LethalDead)
 	value := en.Now.Hot
 	if in != alarm.Beyond {
 		for _, i := range en.Probes {
@@ -231,7 +231,7 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 
 // judge steps the threshold alarms with what the probes say now.
 func (l look) judge(en *room.Enclosure, now sensors.Instant) {
-	l.judgeCeiling(en, now)
+	l.judgeLethal(en, now)
 	if en.Now.Waits = l.v.Gathering(en, now.Mono); en.Now.Waits {
 		return
 	}

@@ -15,11 +15,11 @@ func arrived(v *room.View, celsius, percent float64) {
 }
 
 // Limits are reached at the value itself: the lethal one of this species is at
-// Limits.Ceiling, its humidity floor at Limits.Floor.
+// Limits.Lethal, its humidity floor at Limits.Floor.
 func TestStep_AtTheLimitItself(t *testing.T) {
 	v := roomtest.View(t, 1, "")
 	l := v.Enclosures[0].Limits
-	ceiling, floor := float64(l.Ceiling)/100, float64(l.Floor)/100
+	ceiling, floor := float64(l.Lethal)/100, float64(l.Floor)/100
 	for _, c := range []struct {
 		kind    alarm.Kind
 		celsius float64

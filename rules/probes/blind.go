@@ -68,11 +68,11 @@ func blindLimit(en *room.Enclosure, since time.Duration) time.Duration {
 	if en.Alarms[alarm.KindLethal].Rec.Life.Active {
 		return 0 // that rings
 	}
-	if a := &en.St.Ahead; a.ToCeiling.Known && a.At+3*room.SlowEvery >= since && a.ToCeiling.Mid < blindWithin {
+	if a := &en.St.Ahead; a.ToLethal.Known && a.At+3*room.SlowEvery >= since && a.ToLethal.Mid < blindWithin {
 		return blindAhead
 	}
 	slope, ok := en.St.Trend.Slope()
-	if !ok || slope.PerHour <= max(room.Climbs, 2*slope.Sigma) || float64(en.Limits.Ceiling-en.Now.Hot)/100 >= slope.PerHour*blindWithin.Hours() {
+	if !ok || slope.PerHour <= max(room.Climbs, 2*slope.Sigma) || float64(en.Limits.Lethal-en.Now.Hot)/100 >= slope.PerHour*blindWithin.Hours() {
 		return 0
 	}
 	if en.Now.Hot < en.Limits.Warn { // a lamp that goes on in the morning looks so

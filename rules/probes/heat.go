@@ -10,7 +10,7 @@ import (
 )
 
 // takeTemperature stores a reading's temperature and counts how often in a row
-// this probe was at the ceiling.
+// this probe was at the lethal limit.
 func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	st := &p.St
 	t := p.heatTrust(r)
@@ -32,7 +32,7 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 		p.LastHot = r.Temperature
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
-	p.countHot(p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Ceiling, r.Again)
+	p.countHot(p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal, r.Again)
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
@@ -40,7 +40,7 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
 }
 
-// countHot counts the readings in a row that were at the ceiling; one that is
+// countHot counts the readings in a row that were at the lethal limit; one that is
 // given again does not count twice.
 func (p probe) countHot(hot, again bool) {
 	st := &p.St

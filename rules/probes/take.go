@@ -27,7 +27,7 @@ type trust uint8
 
 const (
 	noUse   trust = iota // not a value of now
-	doubted              // counts towards the ceiling, for nothing else
+	doubted              // counts towards the lethal limit, for nothing else
 	trusted              // a value
 )
 

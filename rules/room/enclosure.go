@@ -76,10 +76,10 @@ type DoseTold struct {
 
 // Ahead is the last look at what is coming.
 type Ahead struct {
-	At        time.Duration `json:"at"`
-	ToCeiling climate.Eta   `json:"to_ceiling"`
-	LampsOff  climate.Eta   `json:"lamps_off"`
-	Learned   bool          `json:"learned"`
+	At       time.Duration `json:"at"`
+	ToLethal climate.Eta   `json:"to_ceiling"`
+	LampsOff climate.Eta   `json:"lamps_off"`
+	Learned  bool          `json:"learned"`
 }
 
 // Enclosure is a configured enclosure with its state and alarms.
@@ -104,7 +104,7 @@ type Enclosure struct {
 // Limits are the species' limits in the units of readings.
 type Limits struct {
 	DayLow, DayHigh, NightLow, NightHigh int32
-	Warn, Act, Ceiling, Cold             int32
+	Warn, Act, Lethal, Cold              int32
 	Floor, Dry                           int32
 }
 
@@ -115,7 +115,7 @@ func LimitsOf(s configs.Species) Limits {
 	day, night := s.Watched(s.Day), s.Watched(s.Night)
 	return Limits{
 		DayLow: c(day.Low), DayHigh: c(day.High), NightLow: c(night.Low), NightHigh: c(night.High),
-		Warn: c(s.Warn), Act: c(s.Act), Ceiling: c(s.Lethal), Cold: c(s.Cold),
+		Warn: c(s.Warn), Act: c(s.Act), Lethal: c(s.Lethal), Cold: c(s.Cold),
 		Floor: p(s.Floor), Dry: p(s.Dry),
 	}
 }

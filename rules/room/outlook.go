@@ -109,7 +109,7 @@ func straight(t climate.Eta, way float64, s climate.Slope, steep bool) climate.E
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {
 	o := climate.Outlook{
 		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
-		Ceiling: float64(en.Limits.Ceiling) / 100,
+		Lethal: float64(en.Limits.Lethal) / 100,
 	}
 	if t, ok := v.RoomTemp(now.Mono); ok {
 		o.Room, o.HasRoom = float64(t)/100, true
@@ -126,14 +126,14 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 	f, ok := en.St.Thermal.Forecast(o)
 	en.St.Ahead = Ahead{At: now.Mono}
 	if ok {
-		en.St.Ahead = Ahead{At: now.Mono, ToCeiling: f.Ceiling, Learned: f.Learned}
+		en.St.Ahead = Ahead{At: now.Mono, ToLethal: f.Lethal, Learned: f.Learned}
 		if f.Learned {
 			en.St.Ahead.LampsOff = explained(f.LampsOff, en.St.Thermal.Fit().LampGain, slope)
 		} else {
-			en.St.Ahead.ToCeiling = narrowed(f.Ceiling, o.Ceiling-o.Air, slope)
+			en.St.Ahead.ToLethal = narrowed(f.Lethal, o.Lethal-o.Air, slope)
 		}
-		en.St.Ahead.ToCeiling = straight(en.St.Ahead.ToCeiling, o.Ceiling-o.Air, slope, steep)
-		v.allowForMist(en, &en.St.Ahead.ToCeiling, o.Ceiling-o.Air, now)
+		en.St.Ahead.ToLethal = straight(en.St.Ahead.ToLethal, o.Lethal-o.Air, slope, steep)
+		v.allowForMist(en, &en.St.Ahead.ToLethal, o.Lethal-o.Air, now)
 	}
 }
 

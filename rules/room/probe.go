@@ -79,7 +79,7 @@ type Values struct {
 // Trust is what speaks for and against a probe.
 type Trust struct {
 	Doubt    sensors.CentiCelsius `json:"doubt"`    // last doubted temperature
-	HotRun   uint8                `json:"hot_run"`  // readings in a row at the ceiling
+	HotRun   uint8                `json:"hot_run"`  // readings in a row at the lethal limit
 	Doubtful bool                 `json:"doubtful"` // the last temperature was doubted
 	Lost     bool                 `json:"lost"`     // the last reading had no temperature to use
 	Alone    bool                 `json:"alone"`    // implausibly hot beside calm peers

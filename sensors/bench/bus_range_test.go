@@ -9,7 +9,7 @@ import (
 )
 
 // TestDriversAgreeWithTheDataSheets measures a grid of climates from frost to
-// far above any ceiling. The models solve the data sheets' own formulas
+// far above any lethal limit. The models solve the data sheets' own formulas
 // backwards (for BME280 the double-precision ones), the drivers go forwards
 // with other arithmetic.
 func TestDriversAgreeWithTheDataSheets(t *testing.T) {

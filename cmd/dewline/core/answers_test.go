@@ -165,7 +165,7 @@ func TestCore_RingsAgain(t *testing.T) {
 			r := newDeskRig(t, una)
 			r.heat(3050)
 			r.pass(45 * time.Minute) // until everything that heat raises is raised
-			lethal := rules.Key{Alarm: rules.LethalCeiling, Subject: "moss"}
+			lethal := rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}
 			r.want(lethal.Alarm, alarm.Unack, "at the ceiling")
 			for _, v := range r.core.Open() {
 				if v.State == alarm.Unack {
@@ -245,8 +245,8 @@ func TestCore_Shelves(t *testing.T) {
 			want string
 		}{
 			{above, 12*time.Hour + time.Minute, "longer than allowed"},
-			{rules.Key{Alarm: rules.CeilingAhead, Subject: "moss"}, 16 * time.Minute, "longer than allowed"},
-			{rules.Key{Alarm: rules.LethalCeiling, Subject: "moss"}, time.Minute, "cannot be shelved"},
+			{rules.Key{Alarm: rules.LethalAhead, Subject: "moss"}, 16 * time.Minute, "longer than allowed"},
+			{rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}, time.Minute, "cannot be shelved"},
 			{rules.Key{Subject: "moss"}, time.Minute, "cannot be shelved"},
 		} {
 			err := r.act(rules.Action{Kind: rules.Shelve, Key: c.key, For: c.time, By: "una"})
@@ -266,10 +266,10 @@ func TestCore_Shelves(t *testing.T) {
 		r.heat(3050)
 		r.restart(nil)
 		r.pass(4 * time.Hour)
-		r.want(rules.LethalCeiling, alarm.OutOfService, "an hour before the end")
+		r.want(rules.LethalLimit, alarm.OutOfService, "an hour before the end")
 		sent := r.wakes()
 		r.pass(65 * time.Minute)
-		r.want(rules.LethalCeiling, alarm.Unack, "after the end date")
+		r.want(rules.LethalLimit, alarm.Unack, "after the end date")
 		if r.wakes() <= sent {
 			t.Error("back in service at the ceiling, and nobody is told")
 		}
@@ -431,7 +431,7 @@ func TestCore_UnitsOfPeople(t *testing.T) {
 	}
 }
 
-// A notice whose document was damaged is made anew: an enclosure at its ceiling
+// A notice whose document was damaged is made anew: an enclosure at its lethal limit
 // must not fall silent because of a bad block on the card.
 func TestCore_ADamagedNoticeIsToldAnew(t *testing.T) {
 	r := newDeskRig(t, una)

@@ -31,6 +31,6 @@ func LimitsOf(cfg *configs.Config) store.LimitsFunc {
 		}
 		low, high, s := b.At(at)
 		floor, ceiling := sensors.PercentOf(float64(s.Floor)), sensors.CelsiusOf(float64(s.Lethal))
-		return store.Limits{Low: &low, High: &high, Floor: &floor, Ceiling: &ceiling}
+		return store.Limits{Low: &low, High: &high, Floor: &floor, Lethal: &ceiling}
 	}
 }

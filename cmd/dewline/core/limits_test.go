@@ -28,8 +28,8 @@ func TestLimitsOfFollowThePhotoperiod(t *testing.T) {
 	if *d.High != sensors.CelsiusOf(float64(byDay.High)) || *n.High != sensors.CelsiusOf(float64(byNight.High)) {
 		t.Errorf("upper ends %v by day and %v by night, want %v and %v", *d.High, *n.High, byDay.High, byNight.High)
 	}
-	if *d.Ceiling != sensors.CelsiusOf(float64(tinctorius.Lethal)) || *d.Floor != sensors.PercentOf(float64(tinctorius.Floor)) {
-		t.Errorf("ceiling %v and floor %v", *d.Ceiling, *d.Floor)
+	if *d.Lethal != sensors.CelsiusOf(float64(tinctorius.Lethal)) || *d.Floor != sensors.PercentOf(float64(tinctorius.Floor)) {
+		t.Errorf("ceiling %v and floor %v", *d.Lethal, *d.Floor)
 	}
 	if l := limits("room", day); l != (store.Limits{}) {
 		t.Errorf("a probe in the room has limits: %+v", l)

@@ -13,7 +13,7 @@ const simPoll = time.Minute
 // What the checkers allow.
 const (
 	tellWithin    = 6 * time.Minute // a wake alarm waits for nobody; a failed sending is repeated, and so is one that comes and goes
-	ceilingWithin = 5 * time.Minute // the lethal ceiling too
+	lethalWithin  = 5 * time.Minute // the lethal limit too
 	silentWithin  = 4 * simPoll     // three polls, and the one that ends them
 	silentRestart = 5*time.Minute + 2*simPoll
 	truthWithin   = 2 * simPoll // one poll, and the probe's own lag
@@ -30,7 +30,7 @@ var checkers = map[string]func([]simEvent) []finding{
 	"bounded latency":    boundedLatency,
 }
 
-// noLoss: an enclosure whose good readings are at the ceiling has its alarm
+// noLoss: an enclosure whose good readings are at the lethal limit has its alarm
 // open, and every wake alarm that asks for a person is delivered soon after it
 // was raised and a channel worked again.
 func noLoss(history []simEvent) []finding {
@@ -97,7 +97,7 @@ func (l *lossCheck) step(e *simEvent) {
 func (l *lossCheck) judge(now time.Duration) {
 	if now > l.last && !l.down {
 		for encl, c := range l.classes {
-			if _, open := l.states[rules.Key{Alarm: rules.LethalCeiling, Subject: encl}]; c == hot && !open {
+			if _, open := l.states[rules.Key{Alarm: rules.LethalLimit, Subject: encl}]; c == hot && !open {
 				l.out = append(l.out, found(l.last, "%s is at its ceiling and there is no alarm", encl))
 				l.classes[encl] = unknown // once is enough
 			}
@@ -124,8 +124,8 @@ func (l *lossCheck) owe(e *simEvent) {
 		return
 	}
 	d := debt{e.at, tellWithin, e.seq}
-	if e.key.Alarm == rules.LethalCeiling {
-		d.limit = ceilingWithin
+	if e.key.Alarm == rules.LethalLimit {
+		d.limit = lethalWithin
 	}
 	l.debts[e.key] = d
 }
@@ -143,7 +143,7 @@ type toldCauses map[rules.Cause]map[onset]bool
 
 func (t toldCauses) hear(e *simEvent) {
 	for _, o := range e.told {
-		if o.key.Alarm == rules.LethalCeiling {
+		if o.key.Alarm == rules.LethalLimit {
 			if t[e.cause] == nil {
 				t[e.cause] = map[onset]bool{}
 			}
@@ -152,7 +152,7 @@ func (t toldCauses) hear(e *simEvent) {
 	}
 }
 
-// lethal reports whether somebody was woken about a lethal ceiling that still
+// lethal reports whether somebody was woken about a lethal limit that still
 // goes on, of this cause or under a notice that told of this alarm before:
 // another one joins that notice.
 func (t toldCauses) lethal(k rules.Key, c rules.Cause, states statesOf) bool {
@@ -265,7 +265,7 @@ func since(list []time.Duration, t time.Duration) []time.Duration {
 }
 
 // noFalseClear: an alarm about the climate ends only on good readings, the
-// lethal ceiling only when every probe was last seen below it, a probe's
+// lethal limit only when every probe was last seen below it, a probe's
 // silence only when it is heard, and nothing ends by starting.
 func noFalseClear(history []simEvent) (out []finding) {
 	classes, heard := map[string]class{}, map[string]bool{}
@@ -289,7 +289,7 @@ func noFalseClear(history []simEvent) (out []finding) {
 			}
 			what := ""
 			switch c := classes[e.key.Subject]; e.key.Alarm {
-			case rules.LethalCeiling:
+			case rules.LethalLimit:
 				if c != cool {
 					what = "although not every probe was seen below the ceiling"
 				}
@@ -349,7 +349,7 @@ func noSilentState(history []simEvent) (out []finding) {
 	return out
 }
 
-// boundedLatency: an enclosure that truly crosses its ceiling, with sound
+// boundedLatency: an enclosure that truly crosses its lethal limit, with sound
 // probes and no alarm open, is in a wake notice on its way within one poll and
 // the probe's lag.
 func boundedLatency(history []simEvent) (out []finding) {
@@ -366,14 +366,14 @@ func boundedLatency(history []simEvent) (out []finding) {
 		states.follow(e)
 		switch e.kind {
 		case evTruth:
-			_, open := states[rules.Key{Alarm: rules.LethalCeiling, Subject: e.subject}]
+			_, open := states[rules.Key{Alarm: rules.LethalLimit, Subject: e.subject}]
 			if e.on && !open && !down {
 				limits[e.subject] = e.at + truthWithin
 			} else if !e.on {
 				delete(limits, e.subject)
 			}
 		case evTransition:
-			if e.key.Alarm == rules.LethalCeiling && ringing(e.to) && told.lethal(e.key, e.cause, states) {
+			if e.key.Alarm == rules.LethalLimit && ringing(e.to) && told.lethal(e.key, e.cause, states) {
 				if limit, ok := limits[e.key.Subject]; ok { // it waits for company until the next poll
 					limits[e.key.Subject] = limit + simPoll
 				}
@@ -381,7 +381,7 @@ func boundedLatency(history []simEvent) (out []finding) {
 		case evSent:
 			told.hear(e)
 			for _, o := range e.told {
-				if o.key.Alarm == rules.LethalCeiling {
+				if o.key.Alarm == rules.LethalLimit {
 					delete(limits, o.key.Subject)
 				}
 			}

@@ -23,7 +23,7 @@ type simEvent struct {
 
 	subject string // enclosure, probe or channel
 	class   class  // of an enclosure
-	on      bool   // channel up, probe heard, truly over the ceiling
+	on      bool   // channel up, probe heard, truly over the lethal limit
 
 	notice  string // sent and taken
 	version int
@@ -52,7 +52,7 @@ const (
 	evRestart
 	evClass // what an enclosure's good readings say
 	evHeard // whether a probe's readings can be used
-	evTruth // whether an enclosure is truly over its ceiling, with sound probes
+	evTruth // whether an enclosure is truly over its lethal limit, with sound probes
 	evEnd
 )
 
@@ -61,9 +61,9 @@ type class uint8
 
 const (
 	unknown class = iota // none in this round
-	cool                 // some in this round, and no probe was last seen at the ceiling
-	unsure               // some in this round, but a probe that is silent now was last seen at the ceiling
-	hot                  // some probe is at the ceiling
+	cool                 // some in this round, and no probe was last seen at the lethal limit
+	unsure               // some in this round, but a probe that is silent now was last seen at the lethal limit
+	hot                  // some probe is at the lethal limit
 )
 
 // A finding is a promise that a history breaks.

@@ -38,7 +38,7 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 		spoil         func([]simEvent) []simEvent
 	}{
 		{"an alarm that is never raised", "no loss", without(func(e *simEvent) bool {
-			return e.kind == evTransition && e.key.Alarm == rules.LethalCeiling
+			return e.kind == evTransition && e.key.Alarm == rules.LethalLimit
 		})},
 		{"notices that never arrive", "no loss", without(func(e *simEvent) bool { return e.kind == evTaken })},
 		{"an acknowledgement that a restart forgets", "nothing acked lost", forgetAcknowledged},

@@ -37,7 +37,7 @@ type world struct {
 	next   time.Duration            // of the next fault
 	calm   time.Duration            // mean time between two faults
 	sick   map[string]time.Duration // probes at fault, until when
-	limits map[string]float64       // ceilings, °C
+	limits map[string]float64       // lethal limits, °C
 
 	samples []sensors.Sample // of this round, one for each probe of cfg
 	errs    []error
@@ -177,7 +177,7 @@ type actor struct {
 	classes  map[string]class
 	temps    map[string]sensors.CentiCelsius // last good one of each probe
 	heard    map[string]bool
-	over     map[string]bool // truly over its ceiling
+	over     map[string]bool // truly over its lethal limit
 	restarts int
 }
 
@@ -432,7 +432,7 @@ func (a *actor) classify(encl string, fresh bool) {
 	}
 }
 
-// truth notes when an enclosure truly is over its ceiling, by more than its
+// truth notes when an enclosure truly is over its lethal limit, by more than its
 // sound probes can be wrong.
 func (a *actor) truth(encl string) {
 	t, ok := a.w.room.Hottest(encl)

@@ -103,7 +103,7 @@ func sumUp(history []simEvent) string {
 				if e.priority == rules.Wake {
 					wake++
 				}
-				if e.key.Alarm == rules.LethalCeiling {
+				if e.key.Alarm == rules.LethalLimit {
 					lethal++
 				}
 			}

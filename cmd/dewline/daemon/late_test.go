@@ -79,9 +79,9 @@ func TestLateRecordIsJoined(t *testing.T) {
 
 func lateRecord(t *testing.T, late time.Duration) {
 	dir := t.TempDir()
-	answered, unanswered := rules.Key{Alarm: rules.LethalCeiling, Subject: "e0000"}, rules.Key{Alarm: rules.LethalCeiling, Subject: "e0005"}
+	answered, unanswered := rules.Key{Alarm: rules.LethalLimit, Subject: "e0000"}, rules.Key{Alarm: rules.LethalLimit, Subject: "e0005"}
 	shelved := rules.Key{Alarm: rules.HumidityFloor, Subject: "e0010"}
-	third := rules.Key{Alarm: rules.LethalCeiling, Subject: "e0015"}
+	third := rules.Key{Alarm: rules.LethalLimit, Subject: "e0015"}
 	synctest.Test(t, func(t *testing.T) {
 		cfg := roomOf(t, 20, "10 s", atOnce)
 		all, pick := dials(cfg, 24, 85)

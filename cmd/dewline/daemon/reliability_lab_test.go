@@ -264,7 +264,7 @@ func TestMaskedHeat(t *testing.T) {
 			all["twin"].set(c, 80)
 			time.Sleep(time.Minute)
 		}
-		if got, _ := l.box.of(rules.Wake); len(got) > 0 && got[0].Alarms[0].Alarm == rules.LethalCeiling {
+		if got, _ := l.box.of(rules.Wake); len(got) > 0 && got[0].Alarms[0].Alarm == rules.LethalLimit {
 			t.Fatalf("woken below the ceiling: %s", got[0].Title)
 		}
 		all["twin"].set(31, 80)
@@ -285,11 +285,11 @@ func TestMaskedHeat(t *testing.T) {
 	})
 }
 
-// lethal returns the messages that tell of a lethal ceiling.
+// lethal returns the messages that tell of a lethal limit.
 func lethal(m *mailbox) (got []alert.Message, when []time.Time) {
 	all, times := m.of(rules.Wake)
 	for i := range all {
-		if slices.ContainsFunc(all[i].Alarms, func(a alert.AlarmRef) bool { return a.Alarm == rules.LethalCeiling }) {
+		if slices.ContainsFunc(all[i].Alarms, func(a alert.AlarmRef) bool { return a.Alarm == rules.LethalLimit }) {
 			got, when = append(got, all[i]), append(when, times[i])
 		}
 	}
@@ -319,7 +319,7 @@ func TestImplausibleHeat(t *testing.T) {
 	})
 }
 
-// A whole room of 48 enclosures over the ceiling is one cause: one wake notice
+// A whole room of 48 enclosures over the lethal limit is one cause: one wake notice
 // and, when it is over, one follow-up.
 func TestWholeRoom_OneNoticeOneFollowUp(t *testing.T) {
 	dir := t.TempDir()

@@ -75,7 +75,7 @@ func (hung) Send(ctx context.Context, _ alert.Delivery) error {
 // beyond the poll, in 99 of 100 cases.
 const latencyPromise = 50 * time.Millisecond
 
-// From a reading at the ceiling to the phone's end of a broker, through the
+// From a reading at the lethal limit to the phone's end of a broker, through the
 // whole daemon, with a mail server that hangs and then with a record that hangs
 // too: the phone hears of each.
 func TestHeardBesideWhatHangs(t *testing.T) {
@@ -115,7 +115,7 @@ func BenchmarkLatency(b *testing.B) {
 	}
 }
 
-// BenchmarkSecondEnclosure is the time from a reading at the ceiling to the phone's
+// BenchmarkSecondEnclosure is the time from a reading at the lethal limit to the phone's
 // hearing of that enclosure under a notice of others that was answered already.
 //
 //	go test ./cmd/dewline/daemon -run '^$' -bench SecondEnclosure -benchtime 1x
@@ -308,7 +308,7 @@ func (r *latencyRig) measure(t testing.TB, n int) (p50, p99 time.Duration) {
 	return took[len(took)/2], took[len(took)*99/100]
 }
 
-// await waits for the phone to hear that an enclosure is at its ceiling, by a
+// await waits for the phone to hear that an enclosure is at its lethal limit, by a
 // notice of a kind or, where that is empty, of any.
 func (r *latencyRig) await(t testing.TB, enclosure string, kind alert.Kind) {
 	t.Helper()
@@ -318,7 +318,7 @@ func (r *latencyRig) await(t testing.TB, enclosure string, kind alert.Kind) {
 		select {
 		case m := <-r.heard:
 			if (m.Kind == kind || kind == "" && m.Kind != alert.FollowUp) && slices.ContainsFunc(m.Alarms, func(a alert.AlarmRef) bool {
-				return a.Alarm == rules.LethalCeiling && a.Subject == enclosure && a.State == "UNACK"
+				return a.Alarm == rules.LethalLimit && a.Subject == enclosure && a.State == "UNACK"
 			}) {
 				return
 			}

@@ -112,7 +112,7 @@ func TestDaemon_AfterATimeOff(t *testing.T) {
 			b.set = func(run time.Duration) bool { return run >= after }
 			moved := b.live(t, dir, twin, 10*time.Minute)
 			heat := slices.IndexFunc(moved, func(x rules.Transition) bool {
-				return x.Key == rules.Key{Alarm: rules.LethalCeiling, Subject: "moss"} && x.To == alarm.Unack
+				return x.Key == rules.Key{Alarm: rules.LethalLimit, Subject: "moss"} && x.To == alarm.Unack
 			})
 			if heat < 0 {
 				t.Fatalf("46 °C is not told: %+v", moved)
