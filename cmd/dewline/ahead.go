@@ -21,8 +21,9 @@ type readAhead struct {
 	judges  map[sensors.ProbeID]*judged
 	before  *judged // whose row came last
 	began   bool
-	missing error     // of a row without a value
-	start   time.Time // of the first row: the trace is the clock
+	missing error         // of a row without a value
+	start   time.Time     // when running time began: the trace is the clock
+	resume  time.Duration // running time of the first row
 	now     sensors.Instant
 }
 
@@ -52,12 +53,12 @@ const (
 
 // newReadAhead starts reading; it stops with ctx, at the end of the trace, or
 // at the first error that is not about a single line. family names the kind of
-// a probe for its judge.
-func newReadAhead(ctx context.Context, rd *trace.Reader, family func(sensors.ProbeID) string) *readAhead {
+// a probe for its judge. The first row comes at the running time resume.
+func newReadAhead(ctx context.Context, rd *trace.Reader, family func(sensors.ProbeID) string, resume time.Duration) *readAhead {
 	const pool = headBatches + batchesAhead + 2
 	a := &readAhead{
 		batches: make(chan []result, batchesAhead), spent: make(chan []result, pool),
-		rd: rd, family: family, judges: map[sensors.ProbeID]*judged{}, before: &judged{},
+		rd: rd, family: family, resume: resume, judges: map[sensors.ProbeID]*judged{}, before: &judged{},
 		missing: sensors.Faultf(sensors.BusError, "no value in the trace"),
 	}
 	for range pool {
@@ -102,7 +103,7 @@ func (a *readAhead) read(ctx context.Context) {
 func (a *readAhead) judge(to *result, row *trace.Row) {
 	if !a.began || row.Time != a.now.Wall {
 		if !a.began {
-			a.began, a.start = true, row.Time
+			a.began, a.start = true, row.Time.Add(-a.resume)
 		}
 		a.now = sensors.Instant{Mono: row.Time.Sub(a.start), Wall: row.Time, Synced: true}
 	}

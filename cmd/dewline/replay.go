@@ -17,6 +17,7 @@ import (
 
 	"dewline/alert/wire"
 	text "dewline/alert/words"
+	"dewline/rules/event"
 
 	"dewline/configs"
 	"dewline/rules"
@@ -27,8 +28,8 @@ import (
 
 // replayFlags are the flags of dewline replay.
 type replayFlags struct {
-	file, config, format string
-	keepGoing            bool
+	file, config, format, state string
+	keepGoing, events           bool
 	oneEach
 }
 
@@ -44,27 +45,33 @@ func replayCommand() *cobra.Command {
 	fs.StringVar(&f.lights, "lights", "", "without a configuration: the photoperiod, such as `08:00-20:00`")
 	fs.StringVar(&f.mist, "mist", "", "without a configuration: misting times, such as `08:00,20:00`")
 	fs.StringVar(&f.timezone, "timezone", "UTC", "without a configuration: the time `ZONE` of the schedules")
+	fs.StringVar(&f.room, "room-probe", "", "without a configuration: the probe `ID` that hangs in the room, outside all enclosures")
+	fs.StringVar(&f.state, "state", "", "go on from what an earlier replay left in `FILE`, as after a restart, and leave it there")
+	fs.BoolVar(&f.events, "events", false, "print mists, nights, dry-downs and doses too")
 	fs.StringVar(&f.format, "format", "text", "what to print: `text|ndjson`")
 	fs.BoolVar(&f.keepGoing, "keep-going", false, "report bad lines and go on with the rest")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
-		if f.config != "" && (fs.Changed("lights") || fs.Changed("mist") || fs.Changed("timezone")) {
-			return usagef("--lights, --mist and --timezone go with --species; a configuration has its own")
+		if f.config != "" && (fs.Changed("lights") || fs.Changed("mist") || fs.Changed("timezone") || fs.Changed("room-probe")) {
+			return usagef("--lights, --mist, --timezone and --room-probe go with --species; a configuration has its own")
 		}
 		return runReplay(ctx, f, std)
 	})
 }
 
 func runReplay(ctx context.Context, f replayFlags, std stdio) error {
-	r := replay{out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing}
+	r := replay{
+		out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing, events: f.events,
+		told: map[rules.Key]rules.Priority{},
+	}
 	switch {
 	case f.file == "":
 		return usagef("name the trace with --trace FILE")
 	case (f.config == "") == (f.species == ""):
 		return usagef("give either --config FILE or --species ID")
 	case f.format == "ndjson":
-		r.print = r.printJSON
+		r.print, r.printEvent = r.printJSON, r.printEventJSON
 	case f.format == "text":
-		r.print = r.printText
+		r.print, r.printEvent = r.printText, r.printEventText
 	default:
 		return usagef("--format is text or ndjson, not %q", f.format)
 	}
@@ -84,8 +91,15 @@ func runReplay(ctx context.Context, f replayFlags, std stdio) error {
 			return err
 		}
 	}
-	err = r.run(ctx, f.file, in)
-	return errors.Join(err, r.out.Flush())
+	if f.state != "" {
+		if r.before, err = readReplayState(f.state); err != nil {
+			return err
+		}
+	}
+	if err = errors.Join(r.run(ctx, f.file, in), r.out.Flush()); err != nil || f.state == "" || r.engine == nil {
+		return err
+	}
+	return writeReplayState(f.state, r.engine)
 }
 
 func openTrace(file string, std stdio) (io.Reader, func(), error) {
@@ -102,6 +116,7 @@ func openTrace(file string, std stdio) (io.Reader, func(), error) {
 // oneEach describes a room in which every probe is an enclosure of its own.
 type oneEach struct {
 	species, lights, mist, timezone string
+	room                            string // the probe outside all; empty for none
 }
 
 // config returns the room with these probes. It is written as a configuration
@@ -123,7 +138,11 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 		fmt.Fprintf(&b, "[[mist]]\nid = \"mist\"\ntimes = [%s]\n", strings.Join(times, ", "))
 		refs += "mist = \"mist\"\n"
 	}
-	for i := range probes {
+	for i, p := range probes {
+		if string(p) == o.room {
+			fmt.Fprintf(&b, "[[probe]]\nid = \"p%d\"\nfamily = \"simulated\"\nplace = \"room\"\n", i)
+			continue
+		}
 		fmt.Fprintf(&b, "[[enclosure]]\nid = \"e%d\"\nname = \"e%d\"\nrack = \"replay\"\nshelf = %d\nslot = %d\nspecies = %q\nstage = \"adult\"\n%s",
 			i, i, i/slotsPerShelf+1, i%slotsPerShelf+1, o.species, refs)
 		fmt.Fprintf(&b, "[[probe]]\nid = \"p%d\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e%d\"\n", i, i)
@@ -132,9 +151,14 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 	if err != nil {
 		return nil, usagef("the flags describe a room with faults:\n%w", err)
 	}
+	tank := 0
 	for i, p := range probes {
-		cfg.Enclosures[i].ID, cfg.Enclosures[i].Name = string(p), string(p)
-		cfg.Probes[i].ID, cfg.Probes[i].Enclosure = string(p), string(p)
+		cfg.Probes[i].ID = string(p)
+		if string(p) != o.room {
+			cfg.Probes[i].Enclosure = string(p)
+			cfg.Enclosures[tank].ID, cfg.Enclosures[tank].Name = string(p), string(p)
+			tank++
+		}
 	}
 	return cfg, nil
 }
@@ -148,9 +172,14 @@ type replay struct {
 	oneEach   oneEach // used where species is set
 	out       *bufio.Writer
 	err       io.Writer
-	print     func(rules.Transition) error
 	keepGoing bool
-	name      string // of the trace
+	events    bool
+	before    *replayState // of an earlier part; nil for none
+
+	print      func(rules.Transition) error
+	printEvent func(*event.Event) error
+	told       map[rules.Key]rules.Priority // as printed last
+	name       string                       // of the trace
 
 	engine    *rules.Engine
 	readEvery time.Duration // how often the trace was read
@@ -169,7 +198,7 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	rows := newReadAhead(ctx, rd, r.families())
+	rows := newReadAhead(ctx, rd, r.families(), r.before.resume(r.cfg.Room.Poll.D()))
 	var head [][]result
 	for len(head) < headBatches {
 		batch, err := rows.next(ctx)
@@ -242,7 +271,7 @@ func (r *replay) begin(head [][]result) error {
 				continue
 			}
 			if len(ids) == 0 {
-				r.start = x.reading.At.Wall
+				r.last = x.reading.At
 			}
 			id, at := x.reading.Probe, x.reading.At.Mono
 			if before, seen := lastAt[id]; seen {
@@ -266,7 +295,18 @@ func (r *replay) begin(head [][]result) error {
 	}
 	r.fitCadence()
 	r.engine = rules.New(r.cfg)
-	return nil
+	first := r.last
+	r.start, r.ticked, r.last = first.Wall.Add(-first.Mono), first.Mono, sensors.Instant{}
+	if r.before == nil || len(ids) == 0 {
+		return nil
+	}
+	if at := r.before.State.Now.Wall; first.Wall.Before(at) {
+		return fmt.Errorf("%s begins at %s, before the end of what --state holds, %s", r.name, first.Wall.Format(time.RFC3339), at.Format(time.RFC3339))
+	}
+	for _, rec := range r.before.Records {
+		r.told[rec.Key] = rec.Priority
+	}
+	return r.emit(r.engine.Restore(r.before.State, r.before.Records, first))
 }
 
 // fitCadence makes the room's poll at least as long as the trace's: a record
@@ -358,19 +398,53 @@ func (r *replay) meet(x *result) error {
 
 func (r *replay) emit(ts []rules.Transition) error {
 	for _, t := range ts {
-		// Updates of an open alarm are no transition.
-		if t.From == t.To {
+		// Updates of an open alarm are no transition, but another priority is news.
+		if before, ok := r.told[t.Key]; t.From == t.To && (!ok || before == t.Priority) {
 			continue
 		}
+		r.told[t.Key] = t.Priority
 		if err := r.print(t); err != nil {
 			return fmt.Errorf("write the transitions: %w", err)
+		}
+	}
+	return r.facts()
+}
+
+// facts prints what the estimators found since the last call, where asked to.
+func (r *replay) facts() error {
+	if !r.events {
+		return nil
+	}
+	list := r.engine.Facts()
+	for i := range list {
+		if err := r.printEvent(&list[i]); err != nil {
+			return fmt.Errorf("write the events: %w", err)
 		}
 	}
 	return nil
 }
 
+func (r *replay) printEventJSON(e *event.Event) error { return r.line(wire.JournalEntryOf(e)) }
+
+func (r *replay) printEventText(e *event.Event) error {
+	l := e.Line()
+	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s\n", r.stamp(e.At), "", l.Kind, l.Subject,
+		strings.Join(strings.Fields(l.Old+" → "+l.New+" "+l.Why), " "))
+	return err
+}
+
+// stamp is a moment by the room's clock.
+func (r *replay) stamp(at sensors.Instant) string {
+	return at.Wall.In(r.cfg.Room.Location).Format("2006-01-02 15:04:05 MST")
+}
+
 func (r *replay) printJSON(t rules.Transition) error {
-	b, err := json.Marshal(wire.TransitionOf(&t))
+	return r.line(wire.TransitionOf(&t))
+}
+
+// line writes a document on a line of its own.
+func (r *replay) line(document any) error {
+	b, err := json.Marshal(document)
 	if err != nil {
 		return err
 	}
@@ -379,7 +453,6 @@ func (r *replay) printJSON(t rules.Transition) error {
 }
 
 func (r *replay) printText(t rules.Transition) error {
-	when := t.At.Wall.In(r.cfg.Room.Location).Format("2006-01-02 15:04:05 MST")
-	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s → %s  %s\n", when, t.Priority, t.Key.Alarm, t.Key.Subject, text.State(t.From), text.State(t.To), wire.TransitionOf(&t).Text)
+	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s → %s  %s\n", r.stamp(t.At), t.Priority, t.Key.Alarm, t.Key.Subject, text.State(t.From), text.State(t.To), wire.TransitionOf(&t).Text)
 	return err
 }
