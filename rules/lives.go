@@ -85,7 +85,7 @@ func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
 // emit tells of a change of state, or of knowledge where From equals To.
 func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, why string) {
 	ls.number(s, c)
-	if c.To == alarm.Unack && !c.From.Annunciated() {
+	if (c.To == alarm.Unack || c.To == alarm.Suppressed) && !c.From.Annunciated() {
 		s.Rec.Peak = s.Rec.Value
 	}
 	ls.count(s, now, c)
