@@ -4,7 +4,6 @@
 package cause
 
 import (
-	"slices"
 	"time"
 
 	"dewline/configs/unit"
@@ -21,17 +20,6 @@ type Look struct{ V *room.View }
 func (cs Look) ByTemperature(a *room.Alarm, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
 	pic := cs.V.Survey(now)
 	return cs.Temperature(&cs.V.Enclosures[a.Index], &pic, now, a.Kind)
-}
-
-// manyLamps reports whether the enclosures hang on more than one lamp timer:
-// then what befalls all of them at once is not a timer.
-func (cs Look) manyLamps() bool {
-	for i := range cs.V.Enclosures {
-		if cs.V.Enclosures[i].Lamps != cs.V.Enclosures[0].Lamps {
-			return true
-		}
-	}
-	return false
 }
 
 // Facts is evidence of facts without quantities.
@@ -55,76 +43,6 @@ func (cs Look) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
 	default:
 		return alarm.Fact{ID: alarm.FactDoubted}
 	}
-}
-
-// Dry says what dries an enclosure out.
-func (cs Look) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
-	if _, open := en.St.Door.Open(); open {
-		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
-	}
-	if s := &en.Alarms[alarm.KindMistMissing]; s.Rec.Life.Active {
-		return s.Rec.Cause, []alarm.Fact{{ID: alarm.FactMissed, Count: en.St.Missed}}
-	}
-	dry, judged := 0, 0
-	for i := range cs.V.Enclosures {
-		o := &cs.V.Enclosures[i]
-		if !o.Now.HasHum || o.Limits.Floor <= 0 || now.Mono-o.St.At.Mono > room.LongestInterval {
-			continue
-		}
-		judged++
-		if o.Now.Hum <= o.Limits.Floor {
-			dry++
-		}
-	}
-	pic := cs.V.Survey(now)
-	if why := cs.roomExplains(en, &pic, hotter); why != nil {
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why, {ID: alarm.FactWarmAir}}
-	}
-	if why := cs.roomDry(now); why != nil {
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
-	}
-	if judged >= 3 && 10*dry >= 7*judged {
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{{ID: alarm.FactAtFloor, Count: dry, Of: judged}}
-	}
-	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
-}
-
-// roomDrier in %RH is by how much drier than usual at this hour a room has to be
-// to dry its enclosures out: a room at 33 % instead of 45 % takes a fifth more
-// water out of them.
-const roomDrier = 8
-
-// roomDry says that the room's own air is drier than usual, as it is
-// when what conditions it has failed; nil where it is not.
-func (cs Look) roomDry(now sensors.Instant) *alarm.Fact {
-	h, ok := cs.V.RoomHum(now.Mono)
-	hour := cs.V.Hour(now)
-	if !ok || hour < 0 {
-		return nil
-	}
-	usual, known := cs.V.Air.UsualHum.At(hour)
-	if is := float64(h) / 100; known && usual-is >= roomDrier {
-		return &alarm.Fact{ID: alarm.FactRoomDry, Percent: is, Usual: usual}
-	}
-	return nil
-}
-
-// lampsAdd in °C is more than a mist cools all enclosures by, and less than
-// most lamps warm them.
-const lampsAdd = 1.0
-
-// LampsGone says that the enclosures lack what their lamps should add: air that
-// cooled so is damp without any mist. It is nil where they do not.
-func (cs Look) LampsGone() *alarm.Fact {
-	lit, _ := cs.litNow()
-	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
-		return nil
-	}
-	pic := cs.V.Survey(cs.V.Latest)
-	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
-		return nil
-	}
-	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
 }
 
 // The side of the band that a cause has to explain, as a sign.
@@ -260,22 +178,6 @@ func (cs Look) commonCause(en *room.Enclosure, f *climate.Finding, side float64)
 	return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllApart, side, f.Median)}
 }
 
-// lampsSwitched reports whether the last switch of a timer was seen in what most of
-// its enclosures' temperatures did.
-func (cs Look) lampsSwitched(timer int) bool {
-	seen, judged := 0, 0
-	for i := range cs.V.Enclosures {
-		o := &cs.V.Enclosures[i]
-		if sign := &o.St.Lamps.Sign; o.Lamps == timer && sign.Looks > 0 {
-			judged++
-			if sign.Missing <= -climate.LampHint {
-				seen++
-			}
-		}
-	}
-	return 2*seen > judged
-}
-
 // apart is a fact of by how much something is warmer or cooler.
 func apart(id alarm.FactID, side, by float64) alarm.Fact {
 	return alarm.Fact{ID: id, Delta: unit.TemperatureDelta(by), Cooler: side < 0}
@@ -406,117 +308,6 @@ func (cs Look) beyondBand(side float64) int {
 	}
 	return n
 }
-
-// CoolsWithRoom reports whether the room cools by more than a night does: air
-// that cools saturates by itself.
-func (cs Look) CoolsWithRoom(en *room.Enclosure) bool {
-	own, ok := en.St.Trend.Slope()
-	room, known := cs.V.Air.Trend.Slope()
-	if ok && known && own.PerHour < -coolsFast/2 && room.PerHour < -coolsFast/2 || ok && own.PerHour < -coolsFast {
-		return true
-	}
-	was, old := en.St.Thermal.RoomBefore(cs.V.EstAt(cs.V.Latest.Mono), roomSpan)
-	t, now := cs.V.RoomTemp(cs.V.Latest.Mono)
-	if old && now && was-float64(t)/100 >= roomClimb {
-		return true
-	}
-	usual, hasUsual := cs.V.Air.Usual.At(cs.V.Hour(cs.V.Latest))
-	under := usual - float64(t)/100
-	return now && hasUsual && (under >= roomOff || known && room.PerHour < -coolsSlow && under > roomMore)
-}
-
-// coolsSlow in °C/h is the same for a room that is already colder than usual.
-const coolsSlow = 0.4
-
-// coolsFast in °C/h is faster than an enclosure under a mist cools for long.
-const coolsFast = 1.5
-
-// NoMist says why a mist fails everywhere: the power, where all enclosures are cooler
-// than usual beside the room while their lamps should be on; the room, where that is
-// colder than usual; or else the supply.
-func (cs Look) NoMist(en *room.Enclosure, now sensors.Instant) alarm.Cause {
-	if cs.powerGone(now) {
-		return alarm.Cause{Kind: alarm.CausePower}
-	}
-	if pic := cs.V.Survey(now); pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
-		return alarm.Cause{Kind: alarm.CauseRoom}
-	}
-	return alarm.Cause{Kind: alarm.CauseSupply, ID: cs.V.SupplyOf(en.Mist)}
-}
-
-func (cs Look) powerGone(now sensors.Instant) bool {
-	for i := range cs.V.Enclosures {
-		if s := &cs.V.Enclosures[i].Alarms[alarm.KindLampStuck]; s.Rec.Life.Active && s.Rec.Cause.Kind == alarm.CausePower {
-			return true
-		}
-	}
-	pic := cs.V.Survey(now)
-	lit, fresh := cs.litNow()
-	if cs.Darkens(now.Mono) {
-		return true
-	}
-	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && cs.V.MiddleChange() < lampWarms {
-		return true // nothing got warmer when the lamps were to come on
-	}
-	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
-		return false
-	}
-	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
-}
-
-// Darkens reports whether most enclosures whose lamps should have been on for
-// long, and that no mist cools, cool together.
-func (cs Look) Darkens(now time.Duration) bool {
-	xs := cs.V.Floats[:0]
-	for i := range cs.V.Enclosures {
-		o := &cs.V.Enclosures[i]
-		if o.Lamps < 0 || o.Misted(now, 45*time.Minute) {
-			continue
-		}
-		l := &cs.V.Lamps[o.Lamps]
-		if change, ok := o.St.Trend.Change(); ok && l.Known && l.On && l.Edge > 45*time.Minute {
-			xs = append(xs, change)
-		}
-	}
-	if len(xs) < enoughPeers || 2*len(xs) < len(cs.V.Enclosures) {
-		return false
-	}
-	slices.Sort(xs)
-	return xs[len(xs)/2] < -darkCools
-}
-
-// darkCools in °C in half an hour is more than an enclosure cools by day.
-const darkCools = 0.25
-
-// litNow counts the enclosures whose lamps should have been on for some time,
-// and those of them whose lamps came on not long ago and are known to warm.
-func (cs Look) litNow() (lit, fresh int) {
-	for i := range cs.V.Enclosures {
-		o := &cs.V.Enclosures[i]
-		if o.Lamps < 0 {
-			continue
-		}
-		l := &cs.V.Lamps[o.Lamps]
-		if !l.Known || !l.On || l.Edge <= 20*time.Minute {
-			continue
-		}
-		lit++
-		if l.Edge <= 45*time.Minute && o.St.Thermal.Fit().LampGain >= clearLamp {
-			fresh++
-		}
-	}
-	return lit, fresh
-}
-
-// Lamps that add so much in the end, in °C, add at least lampWarms in half an
-// hour.
-const (
-	clearLamp = 1.0
-	lampWarms = 0.1
-)
-
-// powerOff in °C is what enclosures lack soon after the lamps failed to come on.
-const powerOff = 0.5
 
 // mild reports whether no animal would be in danger, were the temperature true.
 // Beyond that a probe that contradicts itself is no comfort.
