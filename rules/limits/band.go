@@ -88,7 +88,7 @@ func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int3
 		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	f.Mild = l.coolOnly(en, low)
+	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && l.coolOnly(en, low)
 	l.out.Find(f)
 }
 
@@ -100,8 +100,11 @@ func (l look) coolOnly(en *room.Enclosure, low int32) bool {
 	if low == night {
 		least = min(least, night-coolNight)
 	}
+	if en.Now.Main < least {
+		return false
+	}
 	slope, ok := en.St.Trend.Slope()
-	return en.Now.Main >= least && !(ok && slope.PerHour < -room.Climbs)
+	return !ok || slope.PerHour >= -room.Climbs
 }
 
 func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {
