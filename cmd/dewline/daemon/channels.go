@@ -137,7 +137,10 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 		d.loop.channels.hooks, d.loop.channels.swap = told, func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
 	}
 	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
-		d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Result(now, r)) })
+		d.loop.post(ctx, func(now sensors.Instant) {
+			d.loop.apply(d.loop.core.Result(now, r))
+			d.loop.tried()
+		})
 	}, d.log)
 	done.Go(func() { d.loop.courier.Run(ctx) })
 	d.loop.channels.run(ctx, done)

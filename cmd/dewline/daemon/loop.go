@@ -29,6 +29,7 @@ type loop struct {
 	began  sensors.Instant // of this run, as the sources count
 	rounds rounds
 	stuck  bool // a write hangs
+	settling
 	losses lossWatch
 	other  otherBoard
 	// sentinels are those that watch this room, by id.
@@ -190,6 +191,7 @@ func (l *loop) apply(fx core.Effects) <-chan struct{} {
 		return nil
 	}
 	if len(fx.Send) > 0 {
+		l.sent(len(fx.Send))
 		l.courier.Submit(fx.Send...)
 	}
 	var done <-chan struct{}
@@ -267,6 +269,7 @@ func (l *loop) sink() Sink {
 	return Sink{
 		Reading: func(r sensors.Reading) { l.in <- input{kind: isReading, reading: r} },
 		Tick:    func(now sensors.Instant) { l.in <- input{kind: isTick, tick: now} },
+		Settle:  l.settle,
 	}
 }
 

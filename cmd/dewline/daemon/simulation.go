@@ -61,8 +61,8 @@ func (s *Simulation) Now() sensors.Instant {
 // beginAnyway is the wait after which a held simulation begins, in real time.
 const beginAnyway = 10 * time.Second
 
-// Hold lets the first poll wait for begin to be closed: at a thousand times real
-// time an hour passes before a channel is connected.
+// Hold lets the first poll wait for begin to be closed, and each other one for the
+// channels: at a thousand times real time an hour passes before one is connected.
 func (s *Simulation) Hold(begin <-chan struct{}) { s.begin = begin }
 
 // Run polls until ctx ends or the length is reached.
@@ -91,6 +91,9 @@ func (s *Simulation) Run(ctx context.Context, sink Sink) error {
 			return nil
 		}
 		s.poll(sink)
+		if s.begin != nil {
+			sink.Settle(ctx)
+		}
 		simulated += s.every
 	}
 	return nil

@@ -12,6 +12,9 @@ type Sink struct {
 	Reading func(sensors.Reading)
 	// Tick lets time pass where the source keeps the time itself.
 	Tick func(sensors.Instant)
+	// Settle waits until what came before is decided and told, for a second at
+	// most: for a source whose time can outrun the channels.
+	Settle func(context.Context)
 }
 
 // A Source delivers readings until its context ends, or until there are no
