@@ -35,12 +35,22 @@ func onsetOf(a rules.AlarmID, subject string, to alarm.State, cause rules.Cause)
 
 // names reports whether a message says that a is the matter with a subject.
 func names(m *Message, subject string) bool {
-	for _, part := range strings.FieldsFunc(m.Title+"\n"+m.Text, func(c rune) bool { return strings.ContainsRune(" ,:;.()\n", c) }) {
-		if part == subject {
+	return holds(m.Title, subject) || holds(m.Text, subject)
+}
+
+// holds reports whether a subject stands in a text as a word of its own.
+func holds(text, subject string) bool {
+	const ends = " ,:;.()\n"
+	for from := 0; ; {
+		i := strings.Index(text[from:], subject)
+		if i < 0 {
+			return false
+		}
+		i, from = from+i, from+i+len(subject)
+		if (i == 0 || strings.IndexByte(ends, text[i-1]) >= 0) && (from == len(text) || strings.IndexByte(ends, text[from]) >= 0) {
 			return true
 		}
 	}
-	return false
 }
 
 // namedAfter is how long after since a channel ("" for any) took over a message
