@@ -1,12 +1,16 @@
 package mqtt
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"dewline/alert"
 	"dewline/rules"
 	"dewline/sensors/remote/mosquitto"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 // A room hears of the sentinel that watches it, live and after its own start.
@@ -80,6 +84,15 @@ func TestClient_TwoBoards(t *testing.T) {
 	late := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")
 	eventually(t, "lethal heat of one", late.lastIs(lethalTopic, `{"instance":"one"}`))
 	eventually(t, "retained", late.lastIs(bandTopic, `{"instance":"one"}`))
+
+	one.Alarm(band, []byte(`{"instance":"one","state":"UNACK"}`))
+	two.Alarm(band, []byte(`{"instance":"two","state":"LUNACK"}`))
+	eventually(t, "the word of two", func() bool {
+		return slices.ContainsFunc(p.all(), func(m paho.Message) bool {
+			return m.Topic() == bandTopic && strings.Contains(string(m.Payload()), "LUNACK")
+		})
+	})
+	eventually(t, "one's graver alarm is there again", p.lastIs(bandTopic, `{"instance":"one","state":"UNACK"}`))
 
 	for range 2 {
 		one.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})

@@ -7,6 +7,8 @@ import (
 	"sync"
 	"time"
 
+	"dewline/rules/alarm"
+
 	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
@@ -21,18 +23,34 @@ const (
 // unknownBoard stands for a board of a version without instances.
 const unknownBoard = "one of an older version"
 
-// whose returns the instance that a retained alarm or a heartbeat names.
-func whose(payload []byte) string {
-	var doc struct {
-		Instance string `json:"instance"`
+// A marked is what alarms and heartbeats of any board say of themselves.
+type marked struct {
+	Instance string      `json:"instance"`
+	State    alarm.State `json:"state"`
+}
+
+func markedIn(payload []byte) (m marked) {
+	_ = json.Unmarshal(payload, &m) // then it is nobody's
+	return m
+}
+
+// gravity orders what boards with one room id say of one alarm: what nobody
+// answered, what is answered, what is over or put away; nothing is least.
+func gravity(payload []byte) int {
+	switch state := markedIn(payload).State; {
+	case len(payload) == 0:
+		return 0
+	case state == alarm.Unack:
+		return 3
+	case state == alarm.Acked:
+		return 2
 	}
-	_ = json.Unmarshal(payload, &doc) // then it is nobody's
-	return doc.Instance
+	return 1
 }
 
 // noticeOther passes on that another board with this room's id showed itself.
 func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
-	instance := whose(m.Payload())
+	instance := markedIn(m.Payload()).Instance
 	if strings.HasSuffix(m.Topic(), boardTopic) {
 		instance, _, _ = strings.Cut(string(m.Payload()), " ")
 	}
@@ -53,18 +71,20 @@ func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
 // sweep removes retained alarms of this board that no longer exist: those that
 // ended while the daemon or the broker was away, and those of enclosures since
 // removed. A phone would show them for ever. Where another board with this room's
-// id removes an alarm that is open here, it is published again.
+// id removes an alarm that is open here, or shows it as milder than it is here, it
+// is published again.
 func (c *Client) sweep(ctx context.Context, s *session) {
 	var mu sync.Mutex
 	seen := make(map[string]string) // whose, by topic
 	err := s.subscribe(ctx, func(_ paho.Client, m paho.Message) {
-		topic := strings.TrimPrefix(m.Topic(), c.base)
-		if len(m.Payload()) == 0 {
-			c.restore(topic)
-		} else if m.Retained() {
+		topic, instance := strings.TrimPrefix(m.Topic(), c.base), markedIn(m.Payload()).Instance
+		if len(m.Payload()) == 0 || instance != c.opt.Instance {
+			c.restore(topic, m.Payload())
+		}
+		if m.Retained() {
 			mu.Lock()
 			defer mu.Unlock()
-			seen[topic] = whose(m.Payload())
+			seen[topic] = instance
 		}
 	}, c.base+"alarm/#")
 	if err != nil {
@@ -100,15 +120,15 @@ func (c *Client) sweep(ctx context.Context, s *session) {
 	}
 }
 
-// restore publishes a document again that somebody else removed.
-func (c *Client) restore(topic string) {
+// restore publishes an alarm again that somebody else removed or made milder.
+func (c *Client) restore(topic string, theirs []byte) {
 	c.mu.Lock()
-	open := len(c.docs[topic]) > 0
-	if open {
+	graver := gravity(c.docs[topic]) > gravity(theirs)
+	if graver {
 		c.dirty[topic] = true
 	}
 	c.mu.Unlock()
-	if open {
+	if graver {
 		c.poke()
 	}
 }

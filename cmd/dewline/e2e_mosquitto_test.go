@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -310,21 +311,30 @@ func TestEndToEnd_SignedCommand(t *testing.T) {
 	}
 }
 
-// Two boards with one room id: each tells of the other, and the lethal heat of one
-// stays on the broker beside the other, which is cool.
+// A board and its clone, made of a copy of its data: each tells of the other, and
+// the lethal heat of one stays on the broker whatever becomes of the same alarm in
+// the other, where it is cool.
 func TestEndToEnd_TwoBoards(t *testing.T) {
 	t.Parallel()
 	s := newSite(t, "moss")
 	b := newMosquitto(t, s)
 	phone := b.listen()
-	s.ready(s.run())
+	first := s.run()
+	s.ready(first)
 	s.overheat("moss", 30.2)
 	phone.notice(rules.LethalLimit, "moss")
-	cool := newSite(t, "moss")
-	cool.broker = s.broker
-	cool.ready(cool.run())
+	first.stop()
+	clone := newSite(t, "moss")
+	clone.broker = s.broker
+	if err := os.CopyFS(clone.data(), os.DirFS(s.data())); err != nil {
+		t.Fatal(err)
+	}
+	s.ready(s.resume())
+	other := clone.run()
+	clone.ready(other)
 	s.state(rules.DuplicateRoom, "dewline", "UNACK")
-	cool.state(rules.DuplicateRoom, "dewline", "UNACK")
+	clone.state(rules.DuplicateRoom, "dewline", "UNACK")
+	clone.state(rules.LethalLimit, "moss", "UNACK")
 	eventually(t, "a heartbeat of each", func() bool {
 		beats := map[string]bool{}
 		for _, h := range phone.all() {
@@ -336,7 +346,30 @@ func TestEndToEnd_TwoBoards(t *testing.T) {
 		}
 		return len(beats) == 2
 	})
-	phone.shows("alarm/lethal-ceiling/moss", `"UNACK"`)
+	const topic = "alarm/lethal-ceiling/moss"
+	if err := clone.command(alert.Command{Action: "out-of-service", Subject: "moss", Minutes: 30, Empty: true, By: "robin"}); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the word of the clone", func() bool {
+		return slices.ContainsFunc(phone.all(), func(h heard) bool { return h.topic == topic && strings.Contains(h.payload, `"OOSRV"`) })
+	})
+	phone.shows(topic, `"UNACK"`)
+	clone.enclosures = []string{"fern"} // moss and its alarms end there
+	clone.climate("fern", 24.5, 84)
+	clone.write("dewline.toml", clone.text())
+	if err := other.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+		t.Fatal(err)
+	}
+	clone.state(rules.LethalLimit, "moss", "NORM")
+	eventually(t, "the end at the clone", func() bool {
+		return slices.ContainsFunc(phone.all(), func(h heard) bool { return h.topic == topic && h.payload == "" })
+	})
+	phone.shows(topic, `"UNACK"`)
+	if code := other.stop(); code != exitOK {
+		t.Errorf("the clone stopped with exit %d", code)
+	}
+	phone.shows("status", "online")
+	phone.shows(topic, `"UNACK"`)
 }
 
 // What cannot be meant is answered with an error and changes nothing.

@@ -46,7 +46,7 @@ func boardOf(dir, root string, log *slog.Logger) boardID {
 }
 
 // placeOf tells one directory of one board from any other: by its path, the
-// system's id (machine-id(5)), and the board's serial number or else the addresses
+// system's id (machine-id(5)) and name, and the board's serial number or else the addresses
 // that its network devices were made with, as sysfs has them (Linux,
 // Documentation/ABI/testing/sysfs-class-net: address, addr_assign_type 0). root is /
 // but in tests.
@@ -58,8 +58,8 @@ func placeOf(dir, root string) string {
 	if abs, err := filepath.Abs(dir); err == nil {
 		dir = abs
 	}
-	marks := []string{dir, read("etc/machine-id"), read("sys/firmware/devicetree/base/serial-number")}
-	if marks[2] == "" {
+	marks := []string{dir, read("etc/machine-id"), read("proc/sys/kernel/hostname"), read("sys/firmware/devicetree/base/serial-number")}
+	if marks[3] == "" {
 		devices, _ := filepath.Glob(filepath.Join(root, "sys/class/net/*"))
 		for _, d := range devices {
 			d = filepath.Join("sys/class/net", filepath.Base(d))
@@ -67,7 +67,7 @@ func placeOf(dir, root string) string {
 				marks = append(marks, a)
 			}
 		}
-		slices.Sort(marks[3:])
+		slices.Sort(marks[4:])
 	}
 	sum := sha256.Sum256([]byte(strings.Join(marks, "\n")))
 	return hex.EncodeToString(sum[:8])

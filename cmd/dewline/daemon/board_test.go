@@ -50,6 +50,7 @@ func TestBoardOf(t *testing.T) {
 		"another network device": sysOf(net("02:00:5e:10:00:02", "0")),
 		"another serial number":  sysOf(map[string]string{"sys/firmware/devicetree/base/serial-number": "10000000aaaaaaaa\x00"}),
 		"another system":         sysOf(map[string]string{"etc/machine-id": "0123456789abcdef0123456789abcdef\n"}),
+		"a copied container":     sysOf(map[string]string{"proc/sys/kernel/hostname": "5e10\n"}),
 		"a copy beside it":       first,
 	} {
 		if err := os.WriteFile(filepath.Join(dir, instanceFile), []byte(own.instance+" "+placeOf(dir, first)), 0o600); err != nil {
