@@ -157,7 +157,7 @@ func (d *Desk) StalledChannels(now sensors.Instant) []string { return d.links.st
 func (d *Desk) Renewed(now sensors.Instant, channels ...string) Effects {
 	d.begin(now)
 	for _, c := range channels {
-		d.links.of(c).refused = false
+		d.links.anew(c)
 		d.outbox.retry(c)
 	}
 	return d.finish()
@@ -210,6 +210,16 @@ func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition
 func (d *Desk) Dropped(now sensors.Instant, ts []rules.Transition) Effects {
 	d.begin(now)
 	d.silences.dropped(ts)
+	return d.finish()
+}
+
+// Raised takes in alarms of heat that are open while a reload raises the lethal limit
+// of their enclosures.
+func (d *Desk) Raised(now sensors.Instant, alarms []rules.AlarmView) Effects {
+	d.begin(now)
+	for i := range alarms {
+		d.silences.raised(&alarms[i])
+	}
 	return d.finish()
 }
 

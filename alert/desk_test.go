@@ -188,14 +188,16 @@ func TestDesk_repeatsUntilAcknowledged(t *testing.T) {
 	}
 }
 
-func TestDesk_repeatsEnd(t *testing.T) {
+// What nobody answers is sent again for as long as it lasts, after days only now and
+// then.
+func TestDesk_repeatsNeverEnd(t *testing.T) {
 	r := newRig(t, Options{Room: "attic", RepeatFor: 3 * time.Hour})
 	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.pass(4 * time.Hour)
 	n := len(r.got)
 	r.pass(48 * time.Hour)
-	if len(r.got) != n {
-		t.Errorf("%d repeats after the end", len(r.got)-n)
+	if len(r.got)-n != 8 {
+		t.Errorf("%d repeats in two days, want one every six hours", len(r.got)-n)
 	}
 	if s := r.desk.Stats(r.now); s.OpenWake != 1 {
 		t.Errorf("the notice is no longer open: %+v", s)

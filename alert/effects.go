@@ -17,8 +17,8 @@ type Event struct {
 	At     sensors.Instant `json:"at"`
 	Notice string          `json:"notice"`
 	// What is "raised", "handed-over", "failed", "dropped", "acknowledged",
-	// "escalated", "repeats-over", "ended" or "merged"; "drill" and
-	// "drill-over" for a drill.
+	// "escalated", "ended" or "merged"; "drill" and "drill-over" for a drill. Older
+	// records have "repeats-over".
 	What    string `json:"what"`
 	Person  string `json:"person,omitempty"`
 	Channel string `json:"channel,omitempty"`

@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -249,8 +248,8 @@ func (in *incident) inherit(from *incident) {
 	case in.Ringing == 0:
 		in.Level, in.LevelAt, in.Answerer = from.Level, from.LevelAt, from.Answerer
 		in.Ringing, in.Repeated, in.NextRepeat = from.Ringing, from.Repeated, from.NextRepeat
-	case in.NextRepeat == 0 || from.NextRepeat != 0:
-		in.NextRepeat = min(cmp.Or(in.NextRepeat, from.NextRepeat), cmp.Or(from.NextRepeat, in.NextRepeat))
+	default:
+		in.NextRepeat = min(in.NextRepeat, from.NextRepeat)
 	}
 }
 

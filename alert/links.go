@@ -9,8 +9,8 @@ import (
 )
 
 const (
-	// refusalHolds is how long a channel that refused counts as one that will
-	// refuse again, if nothing was tried since.
+	// refusalHolds is how long a channel that refused somebody counts as one that
+	// will refuse them again, if nothing was tried since.
 	refusalHolds = 10 * time.Minute
 	// steadyAfter is how long a connection holds before its channel is no longer
 	// down: one that comes for a second in each minute carries no warning.
@@ -52,7 +52,6 @@ type link struct {
 	lastError    string
 	failingSince time.Duration // 0: the last attempt worked
 	refused      bool          // the last error was no passing one
-	failedAt     time.Duration // when it was
 	known        bool          // it was said whether it is connected
 	downSince    time.Duration // 0: well, also before anything is known
 	upSince      time.Duration // 0: not connected; both are set until a connection has held
@@ -67,7 +66,8 @@ type link struct {
 // A fault is what a channel does to a person since it last worked for them.
 type fault struct {
 	tries   int
-	refused bool
+	refused bool // the last time, which was at
+	at      time.Duration
 }
 
 func (l *links) of(channel string) *link {
@@ -124,24 +124,33 @@ func (l *links) fails(t target, refused bool, why string) (news bool) {
 	if c.failingSince == 0 {
 		c.failingSince = l.now.Mono
 	}
-	c.lastError, c.refused, c.failedAt = why, refused, l.now.Mono
+	c.lastError, c.refused = why, refused
 	f := l.faults[t]
 	if news = f == nil || f.refused != refused; f == nil {
 		f = &fault{}
 		l.faults[t] = f
 	}
-	f.tries, f.refused = f.tries+1, refused
+	f.tries, f.refused, f.at = f.tries+1, refused, l.now.Mono
 	return news
 }
 
-// dead reports whether a channel is known not to work: it is disconnected,
-// refuses, or is stalled.
-func (l *links) dead(channel string) bool {
+// anew forgets what a channel refused: it was built anew.
+func (l *links) anew(channel string) {
+	l.of(channel).refused = false
+	maps.DeleteFunc(l.faults, func(t target, _ *fault) bool { return t.channel == channel })
+}
+
+// failing reports whether nothing worked on a channel since it last failed.
+func (l *links) failing(channel string) bool { return l.of(channel).failingSince > 0 }
+
+// dead reports whether a channel is known not to work for somebody: it is
+// disconnected, refuses them, which need not be so for others, or is stalled.
+func (l *links) dead(t target) bool {
 	if l.stalled == nil {
 		l.stalled = append([]string{}, l.stalledAt(l.now)...)
 	}
-	c := l.of(channel)
-	return c.downSince > 0 && c.upSince == 0 || c.refused && l.now.Mono-c.failedAt < refusalHolds || slices.Contains(l.stalled, channel)
+	c, f := l.of(t.channel), l.faults[t]
+	return c.downSince > 0 && c.upSince == 0 || f != nil && f.refused && l.now.Mono-f.at < refusalHolds || slices.Contains(l.stalled, t.channel)
 }
 
 // stats are the figures of every channel.
@@ -205,12 +214,21 @@ func (l *link) stalls(now sensors.Instant, s ChannelStats) bool {
 	return l.stalled
 }
 
-// shift moves a channel's running times that are set.
+// shift moves the running times that are set.
+func (l *links) shift(by time.Duration) {
+	for _, c := range l.byName {
+		c.shift(by)
+	}
+	for _, f := range l.faults {
+		f.at += by
+	}
+}
+
 func (l *link) shift(by time.Duration) {
 	if !l.lastSuccess.IsZero() {
 		l.lastSuccess.Mono += by
 	}
-	for _, t := range []*time.Duration{&l.failingSince, &l.failedAt, &l.downSince, &l.upSince, &l.unwell} {
+	for _, t := range []*time.Duration{&l.failingSince, &l.downSince, &l.upSince, &l.unwell} {
 		if *t != 0 {
 			*t += by
 		}

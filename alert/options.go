@@ -39,7 +39,7 @@ type Options struct {
 	AckLink func(noticeID string, version int) string
 
 	Group      time.Duration // wait for company before the first sending; 20 s, never for a lethal limit
-	RepeatFor  time.Duration // then an open wake notice is not sent again; 72 h
+	RepeatFor  time.Duration // then an open wake notice is sent again only every rareRepeat; 72 h
 	SendLimit  time.Duration // an attempt not reported on counts as failed; 5 min
 	PerMinute  int           // messages to one person by one channel; beyond, what wakes nobody waits; 8
 	MaxPending int           // deliveries kept; beyond, the oldest today ones go; 2000
@@ -50,6 +50,7 @@ const (
 	fallbackAfter = 15 * time.Minute   // a today notice not taken over goes to the next channel
 	keepFor       = 7 * 24 * time.Hour // an undelivered today notice or follow-up is given up
 	stallAfter    = 4 * time.Minute    // a channel that took nothing over for so long is stalled: others tell of it within 5
+	rareRepeat    = 6 * time.Hour      // between repeats of what nobody answered for days
 	drillFor      = time.Hour          // a drill not acknowledged is over
 )
 

@@ -96,7 +96,7 @@ func (o *outbox) one(in *incident, ts []target) bool {
 		}
 	}
 	ts = slices.DeleteFunc(slices.Clone(ts), func(t target) bool { return in.parcel(t) != nil })
-	if i := slices.IndexFunc(ts, func(t target) bool { return !o.links.dead(t.channel) }); i >= 0 {
+	if i := slices.IndexFunc(ts, func(t target) bool { return !o.links.dead(t) }); i >= 0 {
 		ts = ts[i : i+1]
 	}
 	for _, t := range ts {
@@ -108,7 +108,7 @@ func (o *outbox) one(in *incident, ts []target) bool {
 // mayStill reports whether p, of which one channel is enough, is waited for.
 func (o *outbox) mayStill(in *incident, p *parcel) bool {
 	worn := in.Notice.Kind == Silence && p.Fails >= 2
-	return o.opt.reaches(p) && p.State != lost && !worn && !o.links.dead(p.Channel) && o.now.Mono-p.DueSince < fallbackAfter || o.held(p)
+	return o.opt.reaches(p) && p.State != lost && !worn && !o.links.dead(target{p.Person, p.Channel}) && o.now.Mono-p.DueSince < fallbackAfter || o.held(p)
 }
 
 // parcelFor adds in's parcel for t, due at once, if there is none.

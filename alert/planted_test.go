@@ -55,7 +55,7 @@ var planted = map[string]func(r *rig, e *Effects){
 		}
 	},
 	"nothing is repeated": func(r *rig, _ *Effects) {
-		each(r, func(in *incident) { in.NextRepeat = 0 })
+		each(r, func(in *incident) { in.NextRepeat = r.now.Mono + 1000*time.Hour })
 	},
 	"the second person is never asked": func(_ *rig, e *Effects) {
 		without(e, func(d Delivery) bool { return d.Person == "odo" && d.Kind != Silence })

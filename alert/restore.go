@@ -121,9 +121,7 @@ func (d *Desk) shift(by time.Duration, onsets map[rules.Key]rules.Renumbering) {
 	if last := d.drills.last; last != nil && d.book.byID[last.ID] == nil { // else it was moved with its notice
 		shift(reflect.ValueOf(last), by)
 	}
-	for _, l := range d.links.byName {
-		l.shift(by)
-	}
+	d.links.shift(by)
 }
 
 // shift moves every running time below v that is set: in an incident all

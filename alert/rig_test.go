@@ -20,12 +20,15 @@ type rig struct {
 	opt      Options
 	now      sensors.Instant
 	docs     map[string]json.RawMessage
-	broken   map[string]error // channels that fail, with what
-	waiting  []Delivery       // handed out, not yet sent
-	sent     []Delivery       // ever handed out
-	sentAt   []time.Duration  // of each, running time
-	got      []Delivery       // taken over by a channel, in order
-	when     []time.Duration  // of each got, running time
+	broken   map[string]error         // channels that fail, with what
+	hangs    map[string]time.Duration // channels that fail after so long, one delivery after the other
+	busy     map[string]time.Duration // until when they hang
+	refuses  func(Delivery) error     // nil for nothing
+	waiting  []Delivery               // handed out, not yet sent
+	sent     []Delivery               // ever handed out
+	sentAt   []time.Duration          // of each, running time
+	got      []Delivery               // taken over by a channel, in order
+	when     []time.Duration          // of each got, running time
 	events   []Event
 	seq      map[rules.Key]uint64
 	restarts int
@@ -46,7 +49,7 @@ var t0 = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
 func newRig(t tb, o Options) *rig {
 	return &rig{
 		t: t, desk: NewDesk(o), opt: o, docs: make(map[string]json.RawMessage),
-		broken: make(map[string]error), seq: make(map[rules.Key]uint64),
+		broken: make(map[string]error), hangs: map[string]time.Duration{}, busy: map[string]time.Duration{}, seq: make(map[rules.Key]uint64),
 		now: sensors.Instant{Mono: time.Hour, Wall: t0, Synced: true},
 	}
 }
@@ -71,15 +74,32 @@ func (r *rig) absorb(e Effects) {
 
 // send lets the channels work off what was handed out.
 func (r *rig) send() {
+	var later []Delivery
 	for len(r.waiting) > 0 {
 		d := r.waiting[0]
 		r.waiting = r.waiting[1:]
 		err := r.broken[d.Channel]
+		if takes := r.hangs[d.Channel]; takes > 0 {
+			if r.busy[d.ID] == 0 {
+				r.busy[d.Channel] = max(r.busy[d.Channel], r.now.Mono) + takes
+				r.busy[d.ID] = r.busy[d.Channel]
+			}
+			if r.now.Mono < r.busy[d.ID] {
+				later = append(later, d)
+				continue
+			}
+			delete(r.busy, d.ID)
+			err = errAway
+		}
+		if err == nil && r.refuses != nil {
+			err = r.refuses(d)
+		}
 		if err == nil {
 			r.took(d)
 		}
 		r.absorb(r.desk.Result(r.now, SendResult{d.ID, d.Version, d.Attempt, err}))
 	}
+	r.waiting = later
 }
 
 // took notes what a channel took over.

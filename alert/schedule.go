@@ -197,22 +197,19 @@ func (s *schedule) ring(in *incident) {
 	for in.Level+1 < len(s.opt.People) && s.nextPerson(in, first) {
 		s.escalate(in)
 	}
-	if in.NextRepeat != 0 && s.now.Mono >= in.NextRepeat {
+	if s.now.Mono >= in.NextRepeat {
 		s.repeat(in)
 	}
 }
 
-// repeat sends a notice again; with news it is a new version.
+// repeat sends a notice again, after long only now and then; with news it is a new
+// version.
 func (s *schedule) repeat(in *incident) {
 	now := s.now.Mono
-	in.touched = true
-	if now-in.Ringing >= s.opt.RepeatFor {
-		in.NextRepeat = 0
-		s.log(Event{Notice: in.Notice.ID, What: "repeats-over"})
-		return
+	in.Repeated, in.touched = in.Repeated+1, true
+	if in.NextRepeat = now + interval(in.Repeated); now-in.Ringing >= s.opt.RepeatFor {
+		in.NextRepeat = now + rareRepeat
 	}
-	in.Repeated++
-	in.NextRepeat = now + interval(in.Repeated)
 	if in.changed() {
 		s.say(in, Update)
 	} else {
@@ -241,8 +238,8 @@ func (s *schedule) nextPerson(in *incident, first time.Duration) bool {
 	return s.now.Mono-max(in.LevelAt, first) >= s.opt.People[in.Level].EscalateAfter || s.unheard(in)
 }
 
-// escalate goes on to the next person, also where the repeats are over: then a
-// new run begins, since that person has heard nothing yet.
+// escalate goes on to the next person, also where the repeats are rare by now: then
+// a new run begins, since that person has heard nothing yet.
 func (s *schedule) escalate(in *incident) {
 	e := Event{Notice: in.Notice.ID, What: "escalated"}
 	if s.unheard(in) {
@@ -252,7 +249,7 @@ func (s *schedule) escalate(in *incident) {
 	e.Person = s.opt.People[in.Level].ID
 	s.log(e)
 	s.hand(in, e.Person)
-	if in.NextRepeat == 0 {
+	if s.now.Mono-in.Ringing >= s.opt.RepeatFor {
 		s.rerun(in)
 	}
 }
@@ -287,8 +284,8 @@ func (s *schedule) handOver(in *incident) {
 }
 
 // unheard reports whether nobody whose turn it is has taken over what calls in a
-// wake notice, and waiting longer has no sense: every channel of theirs is dead, or
-// had its time.
+// wake notice, and waiting longer has no sense: every channel of theirs is dead or
+// had its time, or fails while somebody before had theirs.
 func (s *schedule) unheard(in *incident) bool {
 	unheard, since := false, s.now.Mono
 	for m := range in.Notice.each() {
@@ -299,8 +296,10 @@ func (s *schedule) unheard(in *incident) bool {
 	if !unheard {
 		return false
 	}
-	return s.now.Mono-max(since, in.LevelAt) >= unheardFor ||
-		!slices.ContainsFunc(s.opt.targets(in.Level+1), func(t target) bool { return !s.links.dead(t.channel) })
+	long := s.now.Mono-since >= unheardFor
+	return long && s.now.Mono-in.LevelAt >= unheardFor || !slices.ContainsFunc(s.opt.targets(in.Level+1), func(t target) bool {
+		return !s.links.dead(t) && !(long && s.links.failing(t.channel))
+	})
 }
 
 // heard reports whether somebody whose turn it is was handed what names m.

@@ -14,7 +14,7 @@ const (
 	// silenceJoins is how long the word that somebody put alarms away waits for
 	// more of the kind.
 	silenceJoins = 3 * time.Minute
-	// leastSilence is what is short enough to need no word.
+	// leastSilence is what is too long to go without a word.
 	leastSilence = time.Hour
 )
 
@@ -53,7 +53,8 @@ func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 	if !a.Until.IsZero() {
 		lasts = a.Until.Sub(s.now.Wall)
 	}
-	if lasts < leastSilence {
+	longer := func(t rules.Transition) bool { return t.From == alarm.Shelved || t.From == alarm.OutOfService }
+	if lasts < leastSilence && !slices.ContainsFunc(ts, longer) {
 		return
 	}
 	if w.Hours = lasts.Hours(); s.now.Synced {
@@ -80,7 +81,8 @@ func (s *silences) dropped(ts []rules.Transition) {
 	for i := range ts {
 		t := &ts[i]
 		row, _ := alarm.Find(t.Key.Alarm)
-		if t.Why == alarm.WhyConfig && t.From.Annunciated() && t.Priority > rules.Note && row.Of == alarm.OfEnclosure {
+		rings := t.From.Annunciated() || t.From == alarm.Shelved && t.Detail.Active // or would, after the shelf
+		if t.Why == alarm.WhyConfig && rings && t.Priority > rules.Note && row.Of == alarm.OfEnclosure {
 			w := words.Silenced{How: words.Dropped, Subject: t.Key.Subject, Alarms: []alarm.ID{t.Key.Alarm}}
 			if in := s.book.byKey[t.Key]; in != nil {
 				w.Name = in.member(t.Key).Name
@@ -88,6 +90,12 @@ func (s *silences) dropped(ts []rules.Transition) {
 			s.tell(w, t.Priority >= rules.Wake)
 		}
 	}
+}
+
+// raised takes in an alarm of heat that is open while a reload raises the lethal
+// limit of its enclosure.
+func (s *silences) raised(v *rules.AlarmView) {
+	s.tell(words.Silenced{How: words.Raised, Subject: v.Key.Subject, Alarms: []alarm.ID{v.Key.Alarm}}, v.Priority >= rules.Wake)
 }
 
 // tell has everybody told of w, together with others of the last minutes.
@@ -114,7 +122,7 @@ func (s *silences) tell(w words.Silenced, urgent bool) {
 			return o.How == words.OnDuty || o.How == words.DutyOver
 		case o.Subject != w.Subject || o.How != w.How:
 			return false
-		case w.How == words.Dropped: // one line for an enclosure
+		case w.How == words.Dropped || w.How == words.Raised: // one line for an enclosure
 			w.Alarms = append(slices.Clone(o.Alarms), w.Alarms...)
 			return true
 		}
@@ -141,7 +149,7 @@ func (s *silences) undo(k rules.Key) {
 	}
 	in.touched = true
 	in.Notice.Silenced = slices.DeleteFunc(slices.Clone(in.Notice.Silenced), func(w words.Silenced) bool {
-		return w.Subject == k.Subject && w.How != words.Dropped && w.How != words.OnDuty &&
+		return w.Subject == k.Subject && !slices.Contains([]string{words.Dropped, words.Raised, words.OnDuty, words.DutyOver}, w.How) &&
 			(k.Alarm == "" || slices.Equal(w.Alarms, []alarm.ID{k.Alarm}) || w.How != words.PutAway)
 	})
 	if len(in.Notice.Silenced) == 0 {

@@ -285,14 +285,14 @@ func (ls *lives) find(k Key) (found *room.Alarm) {
 // end closes the alarm of a subject that is no longer configured and keeps its
 // onset count, in case that it comes back.
 func (ls *lives) end(r room.Record, now sensors.Instant) {
-	since := r.Life.Since
+	since, active := r.Life.Since, r.Life.Active
 	c := r.Life.Drop()
 	if c.Changed() {
 		place := r.Told().Place
 		if place == (alarm.Place{}) {
 			place.Enclosure = r.Key.Subject
 		}
-		r.Text, r.Detail = "", &Detail{Turn: alarm.TurnRemoved, Place: place}
+		r.Text, r.Detail = "", &Detail{Turn: alarm.TurnRemoved, Place: place, Active: active}
 		ls.out = append(ls.out, Transition{
 			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 			Unit: r.Unit, Since: since, Why: c.Why, Detail: *r.Detail,

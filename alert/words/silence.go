@@ -16,6 +16,7 @@ const (
 	TakenOut = "out-of-service"
 	Emptied  = "empty" // out of service, and nobody lives there
 	Dropped  = "dropped"
+	Raised   = "raised" // the lethal limit, while heat was told
 )
 
 // Changes of who is told first, which everybody hears of as well.
@@ -61,6 +62,8 @@ func silenceTitle(list []Silenced, in *time.Location) string {
 		return "Put away: alarms of " + s.named() + more
 	case s.How == Dropped:
 		return "No longer watched: " + s.named()
+	case s.How == Raised:
+		return "Lethal limit raised: " + s.named()
 	}
 	return s.By + " put away: alarms of " + s.named()
 }
@@ -96,6 +99,9 @@ func (s *Silenced) line(in *time.Location) string {
 	case Dropped:
 		return "The configuration in force has " + s.named() + " no longer, while this was open: " + what +
 			". Nobody watches it now. To undo that, put it back into the file under the same id and reload."
+	case Raised:
+		return "The configuration in force has a higher lethal limit for " + s.named() + " than the one before, while this was open: " + what +
+			". To undo that, put the old one back into the file and reload."
 	case PutAway:
 		t = fmt.Sprintf("%s put away %s of %s %s.", s.By, what, s.named(), s.end(in))
 		undo = "dewline alarm unshelve " + s.Subject

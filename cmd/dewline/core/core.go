@@ -7,12 +7,14 @@ package core
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -178,9 +180,34 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 	}
 	e := Effects{Docs: c.roster.turn(now)}
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
-	done := c.after(now, c.engine.Reconfigure(cfg, now))
-	e.add(c.desked(c.desk.Dropped(now, done.Transitions)))
-	e.add(done)
+	hot, lethal := c.hot()
+	e.add(c.removed(now, c.engine.Reconfigure(cfg, now)))
+	_, next := c.hot()
+	hot = slices.DeleteFunc(hot, func(v rules.AlarmView) bool { return next[v.Key.Subject] <= lethal[v.Key.Subject] })
+	e.add(c.desked(c.desk.Raised(now, hot)))
+	return e
+}
+
+// hot lists the alarms of heat that a person should look at, and the lethal limits of
+// their enclosures.
+func (c *Core) hot() (hot []rules.AlarmView, lethal map[string]float64) {
+	for _, v := range c.engine.Open() {
+		if row, _ := alarm.Find(v.Key.Alarm); row.Heat && v.State.Annunciated() && v.Priority > rules.Note {
+			hot = append(hot, v)
+		}
+	}
+	lethal = map[string]float64{}
+	for _, v := range c.engine.EnclosuresOf(hot) {
+		lethal[v.ID] = v.Lethal
+	}
+	return hot, lethal
+}
+
+// removed is after for what may have ended since the configuration names its
+// enclosure no longer, which everybody hears of.
+func (c *Core) removed(now sensors.Instant, ts []rules.Transition) Effects {
+	e := c.after(now, ts)
+	e.add(c.desked(c.desk.Dropped(now, e.Transitions)))
 	return e
 }
 

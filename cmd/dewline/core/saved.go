@@ -82,7 +82,7 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 		errs = append(errs, err)
 	}
 	e.add(c.desked(fx))
-	e.add(c.after(now, c.engine.Restore(state, records, now)))
+	e.add(c.removed(now, c.engine.Restore(state, records, now)))
 	// Where one side could not be read back whole, the other makes up for it.
 	e.add(c.desked(c.desk.Reconcile(now, c.engine.Open())))
 	c.resumeSelf(now)
@@ -115,7 +115,7 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	}
 	e.Docs = append(append(e.Docs, c.roster.turn(now)...), c.roster.doc()) // that of this run is on no disk yet
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
-	e.add(c.after(now, ts))
+	e.add(c.removed(now, ts))
 	c.resumeSelf(now)
 	// What this run saw work does, whatever an earlier one said.
 	for name, ch := range c.desk.Stats(c.self.last).Channels {

@@ -8,6 +8,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // silences are the messages that tell that somebody put alarms away.
@@ -62,4 +63,81 @@ func TestCore_SilencingIsTold(t *testing.T) {
 			}
 		}
 	})
+	without := func(r *deskRig) {
+		r.cfg = decode(t, strings.ReplaceAll(strings.ReplaceAll(rigRoom+people, "id = \"moss\"", "id = \"fern\""), "enclosure = \"moss\"", "enclosure = \"fern\""))
+	}
+	told := func(t *testing.T, r *deskRig, want string) {
+		t.Helper()
+		r.pass(5 * time.Minute)
+		got := r.silences()
+		if len(got) != 2 || !strings.Contains(got[0].Text, want) {
+			t.Errorf("%d messages, want one to each of two people with %q: %+v", len(got), want, got)
+		}
+	}
+	t.Run("dropped while it is answered", func(t *testing.T) {
+		r := begin(t)
+		r.heat(3050)
+		r.must(rules.Action{Kind: rules.Acknowledge, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}})
+		without(r)
+		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
+		before := r.wakes()
+		r.pass(time.Minute)
+		if r.wakes() == before {
+			t.Error("the same heat under another name wakes nobody")
+		}
+		told(t, r, "has moss no longer, while this was open: lethal limit reached")
+	})
+	t.Run("dropped from the shelf", func(t *testing.T) {
+		r := begin(t)
+		r.heat(2890)
+		r.pass(20 * time.Minute)
+		r.want(rules.AboveBand, alarm.Unack, "too warm")
+		r.must(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}, For: 15 * time.Minute})
+		r.pass(5 * time.Minute)
+		without(r)
+		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
+		told(t, r, "has moss no longer, while this was open")
+	})
+	t.Run("put on the shelf in peace and dropped", func(t *testing.T) {
+		r := begin(t)
+		r.must(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}, For: 50 * time.Minute})
+		without(r)
+		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
+		r.pass(5 * time.Minute)
+		if got := r.silences(); len(got) != 0 {
+			t.Errorf("%+v", got)
+		}
+	})
+	t.Run("dropped between two starts", func(t *testing.T) {
+		r := begin(t)
+		r.heat(3050)
+		r.pass(time.Minute)
+		without(r)
+		r.restart(nil)
+		told(t, r, "has moss no longer, while this was open: lethal limit reached")
+		if got := r.silences(); len(got) == 2 {
+			r.restart(nil)
+			r.pass(10 * time.Minute)
+			if more := r.silences(); len(more) != 2 {
+				t.Errorf("told again after another start: %+v", more)
+			}
+		}
+	})
+	for name, c := range map[string]struct {
+		ceiling string
+		want    int
+	}{"a higher lethal limit": {"36 °C", 2}, "a lower one": {"29.5 °C", 0}} {
+		t.Run(name, func(t *testing.T) {
+			r := begin(t)
+			r.heat(3050)
+			r.must(rules.Action{Kind: rules.Acknowledge, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}})
+			r.cfg = decode(t, rigRoom+people+"[[species]]\nid = \"dendrobates-tinctorius\"\nceiling = \""+c.ceiling+"\"\n")
+			r.take(r.core.Reconfigure(r.now, r.cfg, nil))
+			r.pass(5 * time.Minute)
+			got := r.silences()
+			if len(got) != c.want || c.want > 0 && !strings.Contains(got[0].Text, "higher lethal limit for moss than the one before, while this was open: lethal limit reached") {
+				t.Errorf("%d messages: %+v", len(got), got)
+			}
+		})
+	}
 }
