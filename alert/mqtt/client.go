@@ -15,6 +15,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"dewline/alert"
 	"dewline/rules"
@@ -261,7 +262,8 @@ func (c *Client) topic(t string) string {
 // watched takes in a sentinel's word.
 func (c *Client) watched(_ paho.Client, m paho.Message) {
 	var w watching
-	if len(m.Payload()) > 0 && (len(m.Payload()) > maxCommand || json.Unmarshal(m.Payload(), &w) != nil || w.Sentinel == "" || len(w.Sentinel) > maxWord) {
+	if len(m.Payload()) > 0 && (len(m.Payload()) > maxCommand || json.Unmarshal(m.Payload(), &w) != nil || w.Sentinel == "" || len(w.Sentinel) > maxWord ||
+		strings.ContainsFunc(w.Sentinel, unicode.IsControl)) {
 		return
 	}
 	c.opt.OnWatched(w.Sentinel, !m.Retained())

@@ -94,15 +94,21 @@ func TestClient_TwoBoards(t *testing.T) {
 	})
 	eventually(t, "one's graver alarm is there again", p.lastIs(bandTopic, `{"instance":"one","state":"UNACK"}`))
 
+	for topic, junk := range map[string]string{"heartbeat": "no JSON", "status/board": "noinstance"} {
+		p.client.Publish("dewline/attic/"+topic, 1, false, junk).Wait()
+	}
+	p.client.Publish("dewline/attic/heartbeat", 1, false, `{"instance":"`+strings.Repeat("x", 100)+`"}`).Wait()
 	for range 2 {
 		one.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})
 		two.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "two"})
 	}
-	if got := <-heard["one"]; got != "two" {
-		t.Errorf("one hears of %q", got)
-	}
-	if got := <-heard["two"]; got != "one" {
-		t.Errorf("two hears of %q", got)
+	for name, other := range map[string]string{"one": "two", "two": "one"} {
+		eventually(t, name+" hears of a board", func() bool { return len(heard[name]) > 0 })
+		for len(heard[name]) > 0 {
+			if got := <-heard[name]; got != other {
+				t.Errorf("%s hears of %q", name, got)
+			}
+		}
 	}
 	for i := range losses {
 		if len(losses[i]) > 1 { // the word that it has no connection yet

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 
 	"dewline/rules/alarm"
 
@@ -19,6 +20,9 @@ const (
 	sweepAfter  = 5 * time.Second
 	legacyAfter = 75 * time.Second // two heartbeats and some
 )
+
+// maxInstance is the most that an instance is long, in bytes.
+const maxInstance = 32
 
 // unknownBoard stands for a board of a version without instances.
 const unknownBoard = "one of an older version"
@@ -50,12 +54,13 @@ func gravity(payload []byte) int {
 
 // noticeOther passes on that another board with this room's id showed itself.
 func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
-	instance := markedIn(m.Payload()).Instance
+	instance, valid := markedIn(m.Payload()).Instance, json.Valid(m.Payload())
 	if strings.HasSuffix(m.Topic(), boardTopic) {
-		instance, _, _ = strings.Cut(string(m.Payload()), " ")
+		instance, _, valid = strings.Cut(string(m.Payload()), " ")
 	}
-	if m.Retained() || instance == c.opt.Instance || len(m.Payload()) == 0 || len(m.Payload()) > maxCommand {
-		return
+	if m.Retained() || instance == c.opt.Instance || !valid || len(m.Payload()) > maxCommand ||
+		len(instance) > maxInstance || strings.ContainsFunc(instance, func(r rune) bool { return !unicode.IsGraphic(r) }) {
+		return // junk is no board
 	}
 	if instance == "" {
 		instance = unknownBoard
@@ -106,17 +111,23 @@ func (c *Client) sweep(ctx context.Context, s *session) {
 		case <-time.After(wait):
 		}
 		mu.Lock()
-		c.mu.Lock()
-		for topic, instance := range seen {
-			mine := instance == c.opt.Instance || i > 0 && (instance == "" || instance == c.opt.Former) && !c.other
-			if _, known := c.docs[topic]; mine && !known {
-				c.docs[topic], c.dirty[topic] = nil, true
-				delete(seen, topic)
-			}
-		}
-		c.mu.Unlock()
+		c.tidy(seen, i > 0)
 		mu.Unlock()
 		c.poke()
+	}
+}
+
+// tidy removes what is this board's of what was seen, by topic, and does not exist;
+// after long also what bears no instance or that of the board before.
+func (c *Client) tidy(seen map[string]string, long bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for topic, instance := range seen {
+		mine := instance == c.opt.Instance || long && (instance == "" || instance == c.opt.Former) && !c.other
+		if _, known := c.docs[topic]; mine && !known {
+			c.docs[topic], c.dirty[topic] = nil, true
+			delete(seen, topic)
+		}
 	}
 }
 

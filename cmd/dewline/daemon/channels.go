@@ -126,10 +126,10 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 			board: boardOf(d.o.Dir, "/", d.log),
 			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
 			other: func(instance string) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.otherBoard(now, instance) })
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.otherBoard(now, instance)) })
 			},
 			watched: func(sentinel string, live bool) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.watchedBy(now, sentinel, live) })
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.watchedBy(now, sentinel, live)) })
 			},
 		}
 		cfg := d.cfg.Load()

@@ -109,7 +109,7 @@ func New(o Options) (*Daemon, error) {
 	d.probes = &probes{base: d.base, record: d.record}
 	d.loop = &loop{
 		base: d.base, record: d.record, probes: d.probes, channels: &channels{log: o.Log},
-		in: make(chan input, waiting), latest: map[sensors.ProbeID]sensors.Reading{}, sentinels: map[string]sentinelWatch{},
+		in: make(chan input, waiting), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
 	d.summaries = &summaries{base: d.base, record: d.record, sender: func() *mail.Sender { return d.loop.channels.sender() }}
 	d.site = web.New(web.Options{
@@ -177,6 +177,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.log.Warn("links in notices will not survive a restart", "err", err)
 	}
 	d.loop.core = core.New(d.cfg.Load(), d.site.AnswerLink)
+	d.loop.around = neighbours{core: d.loop.core, sentinels: map[string]sentinelWatch{}}
 	d.loop.core.Start(onsetLeap())
 	defer running(background, d.startChannels)()
 

@@ -31,10 +31,8 @@ type loop struct {
 	stuck  bool // a write hangs
 	settling
 	losses lossWatch
-	other  otherBoard
-	// sentinels are those that watch this room, by id.
-	sentinels map[string]sentinelWatch
-	beatAt    time.Duration // of the last outside heartbeat
+	around neighbours
+	beatAt time.Duration // of the last outside heartbeat
 
 	snapshot atomic.Pointer[alert.Snapshot]
 	readings atomic.Uint64
@@ -85,8 +83,8 @@ func (l *loop) run(ctx context.Context) {
 		case <-second.C:
 			l.watchCard(time.Now())
 			l.watchLosses(l.now())
-			l.watchOther(l.now())
-			l.watchSentinels(l.now(), l.channels.connected())
+			l.applyAll(l.around.watchOther(l.now()))
+			l.applyAll(l.around.watchSentinels(l.now(), l.channels.connected()))
 			if s := l.probes.current(); s == nil || !s.KeepsTime() {
 				l.tick(l.now())
 			}
@@ -203,6 +201,12 @@ func (l *loop) apply(fx core.Effects) <-chan struct{} {
 		l.showAlarms(fx.Transitions)
 	}
 	return done
+}
+
+func (l *loop) applyAll(all []core.Effects) {
+	for _, fx := range all {
+		l.apply(fx)
+	}
 }
 
 // showAlarms publishes the retained documents of the alarms that moved.

@@ -3,8 +3,16 @@ package daemon
 import (
 	"time"
 
+	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 )
+
+// Neighbours are who else shows themselves on this room's topics.
+type neighbours struct {
+	core      *core.Core
+	other     otherBoard
+	sentinels map[string]sentinelWatch // those that watch this room, by id
+}
 
 // otherGone is how long another board with this room's id is silent before it is
 // taken to be gone: some heartbeats.
@@ -29,21 +37,24 @@ type sentinelWatch struct {
 
 // watchedBy takes in that a sentinel watches this room, or with an empty id that
 // none does any more.
-func (l *loop) watchedBy(now sensors.Instant, sentinel string, live bool) {
-	switch w := l.sentinels[sentinel]; {
+func (n *neighbours) watchedBy(now sensors.Instant, sentinel string, live bool) (fx []core.Effects) {
+	switch w := n.sentinels[sentinel]; {
 	case sentinel == "":
-		for id := range l.sentinels {
-			l.apply(l.core.SentinelSilent(now, id, false))
+		for id := range n.sentinels {
+			fx = append(fx, n.core.SentinelSilent(now, id, false))
 		}
-		clear(l.sentinels)
+		clear(n.sentinels)
+	case w.seen == 0 && len(n.sentinels) >= mostSentinels: // of those told before this start, the end
+		fx = append(fx, n.core.SentinelSilent(now, sentinel, false))
 	case live:
-		l.sentinels[sentinel] = sentinelWatch{seen: now.Mono}
+		n.sentinels[sentinel] = sentinelWatch{seen: now.Mono}
 		if w.silent || w.seen == 0 { // also one told before this start
-			l.apply(l.core.SentinelSilent(now, sentinel, false))
+			fx = append(fx, n.core.SentinelSilent(now, sentinel, false))
 		}
-	case w.seen == 0 && len(l.sentinels) < mostSentinels:
-		l.sentinels[sentinel] = sentinelWatch{seen: now.Mono}
+	case w.seen == 0:
+		n.sentinels[sentinel] = sentinelWatch{seen: now.Mono}
 	}
+	return fx
 }
 
 // mostSentinels is how many are kept in mind: whoever may write on the broker may
@@ -52,39 +63,43 @@ const mostSentinels = 8
 
 // watchSentinels tells of those that fell silent. While the broker is away nothing
 // is known of them.
-func (l *loop) watchSentinels(now sensors.Instant, up bool) {
-	for id, w := range l.sentinels {
+func (n *neighbours) watchSentinels(now sensors.Instant, up bool) (fx []core.Effects) {
+	for id, w := range n.sentinels {
 		switch {
 		case !up:
 			w.seen = max(w.seen, now.Mono-sentinelGone+sentinelBack)
 		case !w.silent && now.Mono-w.seen >= sentinelGone:
 			w.silent = true
-			l.apply(l.core.SentinelSilent(now, id, true))
+			fx = append(fx, n.core.SentinelSilent(now, id, true))
 		}
-		l.sentinels[id] = w
+		n.sentinels[id] = w
 	}
+	return fx
 }
 
 // sentinelBack is how long a sentinel may take to come back with the broker.
 const sentinelBack = 2 * time.Minute
 
-// otherBoard takes in that another board showed itself.
-func (l *loop) otherBoard(now sensors.Instant, instance string) {
-	fresh := l.other.instance != instance
-	l.other = otherBoard{instance: instance, seen: now.Mono}
-	if fresh {
-		l.apply(l.core.Duplicate(now, instance))
+// otherBoard takes in that another board showed itself. Of several the first is
+// told of.
+func (n *neighbours) otherBoard(now sensors.Instant, instance string) (fx []core.Effects) {
+	if n.other.instance == "" {
+		n.other.instance = instance
+		fx = append(fx, n.core.Duplicate(now, instance))
 	}
+	n.other.seen, n.other.gone = now.Mono, false
+	return fx
 }
 
 // watchOther ends the alarm about another board once that is silent, also one of
 // before the start.
-func (l *loop) watchOther(now sensors.Instant) {
-	switch o := &l.other; {
+func (n *neighbours) watchOther(now sensors.Instant) (fx []core.Effects) {
+	switch o := &n.other; {
 	case o.seen == 0:
 		o.seen = now.Mono
 	case !o.gone && now.Mono-o.seen >= otherGone:
 		*o = otherBoard{seen: now.Mono, gone: true}
-		l.apply(l.core.Duplicate(now, ""))
+		fx = append(fx, n.core.Duplicate(now, ""))
 	}
+	return fx
 }

@@ -19,12 +19,13 @@ func TestLoop_SentinelSilent(t *testing.T) {
 	}
 	defer d.Store().Close(t.Context())
 	d.loop.core, d.loop.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
+	d.loop.around = neighbours{core: d.loop.core, sentinels: map[string]sentinelWatch{}}
 	d.loop.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
 	now := time.Hour
 	d.now = func() sensors.Instant { return at(now, true) }
 	pass := func(by time.Duration, up bool) {
 		for end := now + by; now < end; now += time.Second {
-			d.loop.watchSentinels(d.now(), up)
+			d.loop.applyAll(d.loop.around.watchSentinels(d.now(), up))
 		}
 	}
 	silent := func(want bool, when string) {
@@ -38,7 +39,7 @@ func TestLoop_SentinelSilent(t *testing.T) {
 		}
 	}
 	pass(time.Hour, true)
-	d.loop.watchedBy(d.now(), "sentinel-watch", false)
+	d.loop.applyAll(d.loop.around.watchedBy(d.now(), "sentinel-watch", false))
 	pass(sentinelGone-time.Second, true)
 	silent(false, "just heard of")
 	pass(time.Hour, false)
@@ -47,17 +48,17 @@ func TestLoop_SentinelSilent(t *testing.T) {
 	silent(false, "right after the broker came back")
 	pass(sentinelGone, true)
 	silent(true, "silent for long")
-	d.loop.watchedBy(d.now(), "sentinel-watch", true)
+	d.loop.applyAll(d.loop.around.watchedBy(d.now(), "sentinel-watch", true))
 	silent(false, "back")
 	pass(2*sentinelGone, true)
 	silent(true, "silent again")
-	d.loop.watchedBy(d.now(), "", true)
+	d.loop.applyAll(d.loop.around.watchedBy(d.now(), "", true))
 	silent(false, "given up")
 	for i := range 100 {
-		d.loop.watchedBy(d.now(), string(rune('a'+i%26))+string(rune('a'+i/26)), false)
+		d.loop.applyAll(d.loop.around.watchedBy(d.now(), string(rune('a'+i%26))+string(rune('a'+i/26)), false))
 	}
-	if len(d.loop.sentinels) > mostSentinels {
-		t.Errorf("%d sentinels in mind", len(d.loop.sentinels))
+	if len(d.loop.around.sentinels) > mostSentinels {
+		t.Errorf("%d sentinels in mind", len(d.loop.around.sentinels))
 	}
 }
 
@@ -70,28 +71,37 @@ func TestLoop_OtherBoard(t *testing.T) {
 	}
 	defer d.Store().Close(t.Context())
 	d.loop.core, d.loop.channels = core.New(d.cfg.Load(), nil), &channels{log: d.log}
+	d.loop.around = neighbours{core: d.loop.core, sentinels: map[string]sentinelWatch{}}
 	d.loop.courier = alert.NewCourier(nil, 0, func(alert.SendResult) {}, d.log)
 	now := time.Hour
 	d.now = func() sensors.Instant { return at(now, true) }
 	told := func() bool { v, open := openSelf(d.loop.core, rules.DuplicateRoom); return open && v.Active }
-	d.loop.watchOther(d.now())
-	d.loop.otherBoard(d.now(), "abc")
+	d.loop.applyAll(d.loop.around.watchOther(d.now()))
+	d.loop.applyAll(d.loop.around.otherBoard(d.now(), "abc"))
 	if !told() {
 		t.Error("another board is not told of")
 	}
+	first, _ := openSelf(d.loop.core, rules.DuplicateRoom)
+	for range 5 { // a third board: what is told does not go to and fro
+		d.loop.applyAll(d.loop.around.otherBoard(d.now(), "def"))
+		d.loop.applyAll(d.loop.around.otherBoard(d.now(), "abc"))
+	}
+	if v, _ := openSelf(d.loop.core, rules.DuplicateRoom); v.Detail.Is != first.Detail.Is {
+		t.Errorf("told %+v, then %+v", first.Detail.Is, v.Detail.Is)
+	}
 	now += otherGone - time.Second
-	if d.loop.watchOther(d.now()); !told() {
+	if d.loop.applyAll(d.loop.around.watchOther(d.now())); !told() {
 		t.Error("over too early")
 	}
 	now += time.Second
-	if d.loop.watchOther(d.now()); told() {
+	if d.loop.applyAll(d.loop.around.watchOther(d.now())); told() {
 		t.Error("not over")
 	}
-	d.loop.other = otherBoard{} // as after a restart, with the alarm open
+	d.loop.around.other = otherBoard{} // as after a restart, with the alarm open
 	d.loop.apply(d.loop.core.Duplicate(d.now(), "abc"))
-	d.loop.watchOther(d.now())
+	d.loop.applyAll(d.loop.around.watchOther(d.now()))
 	now += otherGone
-	if d.loop.watchOther(d.now()); told() {
+	if d.loop.applyAll(d.loop.around.watchOther(d.now())); told() {
 		t.Error("one of before the start is told for ever")
 	}
 }
