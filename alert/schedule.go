@@ -62,13 +62,12 @@ func (s *schedule) evaluate(in *incident) {
 // something came since, is made anew.
 func (s *schedule) send(list []*incident) {
 	for _, it := range s.outbox.ready(list) {
-		if s.outbox.capped(it.in, it.p) {
-			continue
-		}
 		if !it.in.Ended && !it.in.aside() && len(it.in.spoken()) == 0 {
-			s.say(it.in, it.in.Notice.Kind)
+			s.say(it.in, it.in.Notice.Kind) // before the cap: it may wake nobody any more
 		}
-		s.outbox.dispatch(it.in, it.p)
+		if !s.outbox.capped(it.in, it.p) {
+			s.outbox.dispatch(it.in, it.p)
+		}
 	}
 }
 
