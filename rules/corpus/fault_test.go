@@ -31,7 +31,7 @@ type fault struct {
 // A kind is one row of the table.
 type kind struct {
 	name   string
-	by     string  // generators: p physical, s statistical, o open data, h the open house
+	by     string  // generators: p physical, s statistical, r racks, o open data, h the open house
 	settle float64 // days before it
 	watch  time.Duration
 	build  func(*builder)

@@ -15,7 +15,7 @@ const (
 
 // kinds are the rows of the table. What must be told within which time is the
 // aim, not what the rules do today.
-var kinds = []kind{
+var kinds = append([]kind{
 	{"heat levels off", "ps", 2, 8 * h, func(b *builder) {
 		b.midday()
 		b.warmTo(b.one(), between(b.rng, 1, 4), between(b.rng, 0.7, 2))
@@ -190,7 +190,7 @@ var kinds = []kind{
 	}},
 	{"open room, nothing wrong", "o", 0, 4 * d, nil},
 	{"open house, nothing wrong", "h", 0, 6 * d, nil},
-}
+}, rackKinds...)
 
 // badInput is what cheap or careless watching does to a room.
 func badInput(b *builder, which int) {

@@ -123,6 +123,8 @@ func newRun(c caseID) (*run, error) {
 		x.w = newPhysical(b.r, chances(c, 1))
 	case 's':
 		x.w = newStatistical(b.r, chances(c, 1))
+	case 'r':
+		x.w = newRack(b.r, chances(c, 1))
 	}
 	return x, x.begin()
 }
@@ -212,6 +214,9 @@ func (x *run) readAll() {
 		}
 		poll := x.b.r.poll
 		x.next[i] = (x.now / poll * poll) + poll + time.Duration(x.b.r.jitter*x.late.Float64()*float64(poll)).Truncate(longestStep)
+		if loss := x.b.r.probes[i].loss; loss > 0 && x.noise[i].Float64() < loss {
+			continue
+		}
 		s, err := x.sample(i)
 		reading := x.judge[i].Read(x.instant(), s, err)
 		x.noteHot(i, &reading)

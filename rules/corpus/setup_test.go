@@ -39,6 +39,7 @@ type flaw struct {
 	stepT, stepH float64 // of its figures
 	biasT, biasH float64
 	tail         float64 // chance that a sample's noise is five times as large
+	loss         float64 // share of readings that never come
 }
 
 // A room is what both generators are told: the layout, the timers and the house.
@@ -57,6 +58,7 @@ type room struct {
 	daySet, nightSet         float64 // °C of the thermostat
 	openings                 float64 // of each door, a day
 	evening                  float64 // °C that the room gains towards 21:00
+	rackSetup
 }
 
 var (
@@ -144,8 +146,8 @@ func (r *room) config() (*configs.Config, error) {
 	for _, k := range r.tanks {
 		fmt.Fprintf(&b, "[[enclosure]]\nid = %q\nname = %q\nrack = \"a\"\nshelf = %d\nslot = %d\nspecies = %q\nstage = \"adult\"\nvolume = \"%d L\"\n",
 			k.id, "Tank "+k.id, k.shelf, k.slot, k.species, int(k.litres))
-		if r.lampTo[0] > 0 {
-			fmt.Fprintf(&b, "lamps = \"lamps-%d\"\n", k.shelf)
+		if r.lampTo[0] > 0 && !r.unplanned {
+			fmt.Fprintf(&b, "lamps = \"lamps-%d\"\n", 1+r.timer(k.shelf))
 		}
 		if len(times) > 0 {
 			b.WriteString("mist = \"mist\"\n")
@@ -165,6 +167,7 @@ type drive struct {
 	at                   time.Duration // since the beginning
 	hour                 float64       // of the local day
 	lamps                []bool        // by tank
+	sets                 []bool        // by tank, its lamps are on their way down
 	spray                []float64     // by tank, share of a clean nozzle's flow
 	door                 []float64     // by tank, air changes an hour through it
 	mat                  []float64     // by tank, W of heat from below
@@ -185,7 +188,7 @@ type drives struct {
 func newDrives(r *room, rng *rand.Rand) *drives {
 	n := len(r.tanks)
 	return &drives{r: r, rng: rng, until: make([]time.Duration, n), d: drive{
-		lamps: make([]bool, n), spray: make([]float64, n), door: make([]float64, n), mat: make([]float64, n),
+		lamps: make([]bool, n), sets: make([]bool, n), spray: make([]float64, n), door: make([]float64, n), mat: make([]float64, n),
 		shape: make([]float64, n), moist: make([]float64, n),
 	}}
 }
@@ -205,7 +208,9 @@ func (s *drives) to(at, step time.Duration) *drive {
 	}
 	for i := range r.tanks {
 		k := &r.tanks[i]
-		d.lamps[i] = r.lit(k.shelf-1, h*60+m)
+		minute := h*60 + m
+		d.lamps[i] = r.lit(r.timer(k.shelf), minute)
+		d.sets[i] = !r.lit(r.timer(k.shelf), minute+int(r.rise.Minutes()))
 		d.spray[i], d.door[i], d.mat[i], d.shape[i], d.moist[i] = spray, 0, 0, 0, 0
 		if d.hour > 9 && d.hour < 20 && s.rng.Float64() < r.openings/11*step.Hours() {
 			s.until[i] = at + time.Duration(between(s.rng, 20, 240))*time.Second
@@ -218,5 +223,13 @@ func (s *drives) to(at, step time.Duration) *drive {
 }
 
 func (r *room) lit(timer, minute int) bool {
-	return minute >= r.lampOn[timer] && minute < r.lampTo[timer]
+	return minute >= r.lampOn[timer] && minute < r.lampTo[timer] && (r.breakAt == 0 || minute < r.breakAt || minute >= r.breakAt+60)
+}
+
+// timer is that of a shelf.
+func (r *room) timer(shelf int) int {
+	if r.oneTimer {
+		return 0
+	}
+	return (shelf - 1) % len(r.lampOn)
 }
