@@ -58,6 +58,7 @@ var facts = map[alarm.FactID]string{
 
 	// what speaks for a cause
 	alarm.FactLampsDark:     "its lamps did not switch on time",
+	alarm.FactLampsSome:     "other lamps on this timer did switch: look at the lamp itself",
 	alarm.FactShelfApart:    "this shelf is {warmer} by {d} than the others, against what is usual",
 	alarm.FactDoorOpen:      "its door is open or ajar",
 	alarm.FactDryCools:      "dry air cools what is wet",

@@ -61,6 +61,7 @@ const (
 // What speaks for a cause.
 const (
 	FactLampsDark     FactID = "lamps-not-switched"
+	FactLampsSome     FactID = "lamps-some-switched"
 	FactShelfApart    FactID = "shelf-apart"
 	FactDoorOpen      FactID = "door-open"
 	FactDryCools      FactID = "dry-air-cools"

@@ -193,7 +193,7 @@ func TestStepsDoNotAllocate(t *testing.T) {
 		"refit":   func() { m.Refit() },
 		"slope":   func() { s.trend.current = false; s.trend.Slope() },
 		"cause":   func() { p := Survey(room, cases, scratch); p.CauseOf(cases[3]) },
-		"lamps":   func() { s.lamps.closeSlot(s.lamps.Slot + 1); s.lamps.Next = 0; s.lamps.closeCourse() },
+		"lamps":   func() { s.lamps.closeSlot(s.lamps.Slot + 1); s.lamps.Since.Next = 0; s.lamps.closeCourse() },
 	} {
 		if n := testing.AllocsPerRun(50, f); n != 0 {
 			t.Errorf("%s: %v allocations", name, n)

@@ -12,6 +12,7 @@ const (
 	lampWindow  = 4                // bins over which an unscheduled step is looked for
 	lampSettled = 11               // bins after a switch from which one is
 	lampGap     = 20 * time.Minute // without readings ends what was begun
+	lampRamp    = 0.15             // °C within lampWindow bins before a switch: they dim
 	// LampHint is the evidence from which an enclosure may be counted for others.
 	LampHint = 3.0
 
@@ -28,6 +29,7 @@ var lampScale = courseScale{noise: 0.25, beside: 0.25, habit: 0.3, bare: 0.15, t
 // follow their schedule. Negative is evidence that they do.
 type LampSign struct {
 	Missing float64 `json:"missing"` // that the last switch did not come: the less of the last two looks
+	Carried float64 `json:"carried"` // that those before it did not
 	Looks   int     `json:"looks"`   // at the last switch; 0 for none
 	Moved   float64 `json:"moved"`   // that they switched without the schedule
 	Warms   bool    `json:"warms"`   // the lamps' warmth is known and clear
@@ -53,26 +55,32 @@ func (f LampFault) Dark() bool { return f == LampsNotOn || f == LampsOffEarly }
 type LampWatch struct {
 	Started bool                     `json:"started"`
 	On      bool                     `json:"on"`
-	Begun   bool                     `json:"begun"`  // a switch was seen, and what was before it
-	Switch  time.Duration            `json:"switch"` // running time of it, or of the start
+	Switch  time.Duration            `json:"switch"` // running time of the last switch, or of the start
 	Last    time.Duration            `json:"last"`
 	HasRoom bool                     `json:"has_room"`
 	Follow  filter                   `json:"follow"` // the room as an enclosure follows it
 	Slot    int64                    `json:"slot"`   // of Open
 	Open    pairMean                 `json:"open"`
 	Past    [lampWindow + 1]pairMean `json:"past"`
-	Before  pairMean                 `json:"base"`       // before the switch
-	After   pairMean                 `json:"after_open"` // open bin of the course
-	Now     [lampBins]pairMean       `json:"now"`        // course under way
-	Next    int                      `json:"next"`       // bin of it
-	Course  [2]usualCourse           `json:"course"`     // of switching off, and on
-	Wander  float64                  `json:"wander"`     // °C², between switches
+	Since   lampCourse               `json:"since"`
+	Course  [2]usualCourse           `json:"course"` // of switching off, and on
+	Ramp    [2]float64               `json:"ramp"`   // °C before switching off, and on
+	Wander  float64                  `json:"wander"` // °C², between switches
 	Seen    float64                  `json:"seen"`
 	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
 	Early   bool                     `json:"early"` // and were so before the last switch
 	Sign    LampSign                 `json:"sign"`
 	Fault   LampFault                `json:"fault"` // as it was told last
 	Light   lightWatch               `json:"light"`
+}
+
+// A lampCourse is what went on since the last switch.
+type lampCourse struct {
+	Begun  bool               `json:"begun"` // a switch was seen, and what was before it
+	Before pairMean           `json:"before"`
+	Open   pairMean           `json:"open"` // bin of it
+	Bins   [lampBins]pairMean `json:"bins"`
+	Next   int                `json:"next"` // bin
 }
 
 // lightWatch learns how bright on and off are.
@@ -94,7 +102,7 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if !finite(celsius-room) || w.Started && at < w.Last {
 		return
 	}
-	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom || uint(w.Next) > lampBins {
+	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom || uint(w.Since.Next) > lampBins {
 		w.begin(at, room)
 	}
 	h := (at - w.Last).Hours()
@@ -108,7 +116,7 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 		w.closeSlot(n)
 	}
 	w.Open.add(air, room)
-	if w.Begun {
+	if w.Since.Begun {
 		w.follow(at, air, room)
 	}
 }
@@ -123,8 +131,8 @@ func (w *LampWatch) begin(at time.Duration, room float64) {
 	if !w.Started || hasGap(w.Last, at) || !w.HasRoom {
 		w.Follow = filter{room, room}
 	}
-	w.Begun, w.Switch, w.Last, w.Slot, w.Next = false, at, at, int64(at/courseBin), 0
-	w.Open, w.Past, w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = pairMean{}, [lampWindow + 1]pairMean{}, 0, 0, 0
+	w.Switch, w.Last, w.Slot, w.Since = at, at, int64(at/courseBin), lampCourse{}
+	w.Open, w.Past, w.Sign = pairMean{}, [lampWindow + 1]pairMean{}, LampSign{Warms: w.Sign.Warms}
 }
 
 // hasGap reports whether the room is not known to be what it was.
@@ -135,65 +143,78 @@ func hasGap(last, at time.Duration) bool { return at-last > 2*time.Hour }
 func (w *LampWatch) switched(at time.Duration) {
 	b, o := &w.Past[0], &w.Open
 	n := b.N + o.N
-	w.Begun, w.Switch, w.Next, w.After, w.Now = n > 0, at, 0, pairMean{}, [lampBins]pairMean{}
-	w.Early, w.Wrong = w.Wrong, false
-	w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = 0, 0, 0
+	w.Switch, w.Since = at, lampCourse{Begun: n > 0}
+	w.Sign = LampSign{Warms: w.Sign.Warms, Carried: max(0, w.Sign.Carried+w.Sign.Missing)}
 	if n > 0 {
-		w.Before = pairMean{Value: (b.Value*b.N + o.Value*o.N) / n, Beside: (b.Beside*b.N + o.Beside*o.N) / n, N: n}
+		before := pairMean{Value: (b.Value*b.N + o.Value*o.N) / n, Beside: (b.Beside*b.N + o.Beside*o.N) / n, N: n}
+		if was := w.Past[lampWindow-1]; was.N > 0 && !w.Wrong {
+			r := &w.Ramp[index(!w.On)]
+			*r += (before.Value - was.Value - *r) / 2
+		}
+		w.Since.Before = before
 	}
+	w.Early, w.Wrong = w.Wrong, false
+}
+
+// Ramps reports whether the lamps are on their way, as it seems, before they next
+// switch by schedule.
+func (w *LampWatch) Ramps() bool {
+	if w.On {
+		return w.Ramp[0] <= -lampRamp
+	}
+	return w.Ramp[1] >= lampRamp
+}
+
+func index(on bool) int {
+	if on {
+		return 1
+	}
+	return 0
 }
 
 // IsWrong notes that the lamps are the other way round than scheduled. What spoke
 // for it is used up.
 func (w *LampWatch) IsWrong() {
-	w.Wrong = true
-	w.Sign.Missing, w.Sign.Looks, w.Sign.Moved = 0, 0, 0
-}
-
-func (w *LampWatch) course(on bool) *usualCourse {
-	if on {
-		return &w.Course[1]
-	}
-	return &w.Course[0]
+	w.Wrong, w.Sign = true, LampSign{Warms: w.Sign.Warms}
 }
 
 // follow goes on with the course after a switch.
 func (w *LampWatch) follow(at time.Duration, air, room float64) {
-	for at-w.Switch >= time.Duration(w.Next+1)*courseBin && w.Next < lampBins {
+	c := &w.Since
+	for at-w.Switch >= time.Duration(c.Next+1)*courseBin && c.Next < lampBins {
 		w.closeCourse()
 	}
-	if w.Next < lampBins {
-		w.After.add(air, room)
+	if c.Next < lampBins {
+		c.Open.add(air, room)
 	}
 }
 
 func (w *LampWatch) closeCourse() {
-	k, m, s := w.Next, w.After, &w.Sign
-	w.Now[k], w.After = m, pairMean{}
-	w.Next++
-	if m.N > 0 {
-		is := w.course(w.On).missing(k, m.Value-w.Before.Value, m.Beside-w.Before.Beside, lampScale)
+	c, s := &w.Since, &w.Sign
+	k, usual := c.Next, &w.Course[index(w.On)]
+	c.Bins[k], c.Open = c.Open, pairMean{}
+	c.Next++
+	missing := func(k int) float64 {
+		m := c.Bins[k]
+		return usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside, lampScale)
+	}
+	if c.Bins[k].N > 0 {
+		is := missing(k)
 		was := s.Missing
-		if s.Looks > 0 && k > 0 && w.Now[k-1].N > 0 {
-			before := w.Now[k-1]
-			was = w.course(w.On).missing(k-1, before.Value-w.Before.Value, before.Beside-w.Before.Beside, lampScale)
+		if s.Looks > 0 && k > 0 && c.Bins[k-1].N > 0 {
+			was = missing(k - 1)
 		}
 		s.Missing, s.Looks = min(is, was), s.Looks+1
 		if is < 0 {
 			s.Missing = is
 		}
 	}
-	if w.Next == lampBins && !w.Wrong && !w.Early && s.Missing < LampHint {
-		w.learn()
+	if c.Next < lampBins || w.Wrong || w.Early || s.Missing >= LampHint {
+		return
 	}
-}
-
-// learn takes a day as usual. A step that is missing must not become so.
-func (w *LampWatch) learn() {
-	c := w.course(w.On)
-	for k, m := range w.Now {
+	for k, m := range c.Bins { // a day as usual; a step that is missing must not become so
 		if m.N > 0 {
-			c.learn(k, m.Value-w.Before.Value, m.Beside-w.Before.Beside)
+			usual.learn(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside)
 		}
 	}
 }
@@ -207,7 +228,7 @@ func (w *LampWatch) closeSlot(next int64) {
 		w.Past[0] = pairMean{}
 	}
 	w.Slot, w.Open = next, pairMean{}
-	to := w.course(w.On == w.Wrong)
+	to := &w.Course[index(w.On == w.Wrong)]
 	usual := float64(to.Mean[lampWindow-1])
 	w.Sign.Moved, w.Sign.Warms = 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
 	now, was := w.Past[0], w.Past[lampWindow]

@@ -8,6 +8,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/cause"
 	"dewline/rules/climate"
 	"dewline/rules/room"
 )
@@ -16,6 +17,7 @@ import (
 // rules/corpus. Evidence is in natural logarithms of odds: 8 is one in 3,000.
 const (
 	told      = 7.0              // for one enclosure, of itself or with the others on its timer
+	shelfTold = 8.0              // with those on its shelf: there are more shelves than timers
 	follows   = -3.0             // against: the lamps switched
 	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
 	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
@@ -25,6 +27,7 @@ const (
 	mostOf    = 0.75             // of a timer's enclosures that show such a step
 	looks     = 3                // tens of minutes after a switch before anything is told
 	mistDips  = 70 * time.Minute // after a mist, which cools all enclosures at once
+	ramp      = 80 * time.Minute // before a switch, in which lamps that dim say nothing
 	lightLag  = 15 * time.Minute // that a light probe is given at a switch
 	every     = 10 * time.Minute // between two looks at the warmth
 	lateness  = 3 * time.Minute  // that readings of one look may come late
@@ -163,19 +166,31 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 }
 
 // notSwitched reports whether the last switch did not come: its own evidence tells
-// it, or some of it and that of the others. One that was early steps no more.
+// it, or some of it and that of the others on its timer, or of its shelf, where one
+// lamp is over all. One that was early steps no more.
 func (l look) notSwitched(en *room.Enclosure) bool {
 	own := &en.St.Lamps
-	if own.Early || own.Sign.Looks < looks || own.Sign.Missing < climate.LampHint {
+	switch hint := own.Sign.Missing >= climate.LampHint; {
+	case own.Early || own.Sign.Looks < looks || own.Sign.Missing < some:
 		return false
+	case hint && (own.Sign.Missing+own.Sign.Carried >= told || l.missing(en, false) >= told):
+		return true
 	}
-	sum := 0.0
+	return l.missing(en, true) >= shelfTold
+}
+
+// missing is the evidence of all enclosures on a timer, or of one shelf on it.
+func (l look) missing(en *room.Enclosure, shelf bool) (sum float64) {
 	for i := range l.v.Enclosures {
-		if o := &l.v.Enclosures[i]; o.Lamps == en.Lamps && o.St.Lamps.Sign.Looks >= looks && !l.unmoved(o) {
+		o := &l.v.Enclosures[i]
+		if beside := o.Cfg.Rack == en.Cfg.Rack && o.Cfg.Shelf == en.Cfg.Shelf; o.Lamps != en.Lamps || shelf && !beside {
+			continue
+		}
+		if o.St.Lamps.Sign.Looks >= looks && !l.unmoved(o) {
 			sum += min(max(o.St.Lamps.Sign.Missing, -told), told)
 		}
 	}
-	return own.Sign.Missing >= told || sum >= told
+	return sum
 }
 
 // departs reports whether most enclosures on a timer step together without a
@@ -206,7 +221,7 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
 		sign := &o.St.Lamps.Sign
-		if o.Lamps != timer || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.unmoved(o) {
+		if dims := l.v.Lamps[timer].Next <= ramp && o.St.Lamps.Ramps(); o.Lamps != timer || dims || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.unmoved(o) {
 			continue
 		}
 		n++
@@ -224,7 +239,7 @@ func (l look) isBack(en *room.Enclosure) bool {
 	if w.Wrong && w.Sign.Moved >= returned {
 		return true
 	}
-	return w.Sign.Looks >= looks && w.Sign.Missing <= follows
+	return w.Sign.Looks >= looks && w.Sign.Missing < 0 && (w.Sign.Missing <= follows || l.missing(en, true) <= -told)
 }
 
 // unmoved reports whether no probe of the enclosure has changed for long.
@@ -249,7 +264,7 @@ func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
 		w := &o.St.Lamps
 		switch {
 		case o.Lamps != en.Lamps:
-		case w.Wrong || l.faults[i] != climate.LampsFollow || w.Sign.Missing >= climate.LampHint:
+		case w.Wrong || l.faults[i] != climate.LampsFollow || w.Sign.Missing >= some:
 			stuck++
 		case w.Sign.Looks >= looks && w.Sign.Missing <= follows:
 			stepped++
@@ -287,8 +302,16 @@ func (l look) allDark() bool {
 	return timers >= 2
 }
 
-// Cause is set where it was judged.
-func (j *Judge) Cause(_ *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+// Cause is set where it was judged. A timer that other lamps follow is not at fault.
+func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	if late := v.Enclosures[a.Index].St.Lamps.Fault <= climate.LampsNotOn; late && a.Rec.Cause.Kind == alarm.CauseLamps {
+		for i := range v.Enclosures {
+			o := &v.Enclosures[i]
+			if s := &o.St.Lamps.Sign; o.Lamps == v.Enclosures[a.Index].Lamps && s.Looks >= looks && s.Missing <= follows {
+				return a.Rec.Cause, cause.Facts(alarm.FactLampsSome)
+			}
+		}
+	}
 	return a.Rec.Cause, nil
 }
 

@@ -47,6 +47,7 @@ type Lamps struct {
 	Known bool // the clock is set
 	On    bool
 	Edge  time.Duration // since the last switch
+	Next  time.Duration // until the next
 	// coming are the next switches, as spans from the last forecast.
 	coming    [8]time.Duration
 	numComing int
@@ -71,8 +72,9 @@ func (l *Lamps) Read(local time.Time, synced bool) {
 	}
 	l.On = l.Cfg.IsOn(local, local.Location())
 	minute := local.Hour()*60 + local.Minute()
-	since := min(sinceClock(minute, l.Cfg.On.From), sinceClock(minute, l.Cfg.On.To))
-	l.Edge = time.Duration(since) * time.Minute
+	from, to := sinceClock(minute, l.Cfg.On.From), sinceClock(minute, l.Cfg.On.To)
+	l.Edge = time.Duration(min(from, to)) * time.Minute
+	l.Next = time.Duration(dayMinutes-max(from, to)) * time.Minute
 }
 
 func sinceClock(minute int, t configs.ClockTime) int {
