@@ -81,8 +81,8 @@ func sideOf(k alarm.Kind) float64 {
 
 // Temperature says what makes an enclosure too warm or too cold, with the
 // numbers behind it. A probe that is doubted comes first, but not where it merely
-// disagrees with another and says that it is hot: heat is believed, and the doubt
-// told beside it.
+// disagrees with another and says that it is hot, or what many share: that is
+// believed, and the doubt told beside it.
 func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
 	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
@@ -93,10 +93,15 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 		return cs.byPlace(en, pic, now, k)
 	}
 	doubt := cs.doubtFact(p, now)
-	if side < 0 || en.Now.HasTemp && en.Now.Hot < en.Limits.Warn || p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono) {
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{doubt}
+	probe := alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}
+	if p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono) {
+		return probe, []alarm.Fact{doubt}
 	}
 	cause, why := cs.byPlace(en, pic, now, k)
+	alone := cause.Kind == alarm.CauseEnclosure || cause.Kind == alarm.CauseProbe
+	if alone && (side < 0 || en.Now.HasTemp && en.Now.Hot < en.Limits.Warn) {
+		return probe, []alarm.Fact{doubt}
+	}
 	return cause, append(why, doubt)
 }
 
@@ -115,6 +120,9 @@ func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 	case cs.odd(&c, &f, side, byRoom != nil):
 		return cs.oddCause(en, &c, &f, k)
 	case byRoom != nil:
+		if gone := cs.lampsGone(pic, powerCold); side < 0 && gone != nil {
+			return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*byRoom, *gone}
+		}
 		return alarm.Cause{Kind: alarm.CauseRoom}, append([]alarm.Fact{*byRoom}, together(pic, side)...)
 	case c.DoorOpen:
 		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)

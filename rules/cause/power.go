@@ -25,15 +25,20 @@ func (cs Look) manyLamps() bool {
 // most lamps warm them.
 const lampsAdd = 1.0
 
+// powerCold in °C is what they lack, lamps and all, in a room that is cold: those
+// that have theirs lag behind it and seem too warm.
+const powerCold = 0.3
+
 // LampsGone says that the enclosures lack what their lamps should add: air that
 // cooled so is damp without any mist. It is nil where they do not.
 func (cs Look) LampsGone() *alarm.Fact {
-	lit, _ := cs.litNow()
-	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
-		return nil
-	}
 	pic := cs.V.Survey(cs.V.Latest)
-	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -lampsAdd {
+	return cs.lampsGone(&pic, lampsAdd)
+}
+
+func (cs Look) lampsGone(pic *climate.Picture, least float64) *alarm.Fact {
+	lit, _ := cs.litNow()
+	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) || !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -least {
 		return nil
 	}
 	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
@@ -62,17 +67,14 @@ func (cs Look) powerGone(now sensors.Instant) bool {
 		}
 	}
 	pic := cs.V.Survey(now)
-	lit, fresh := cs.litNow()
+	_, fresh := cs.litNow()
 	if cs.Darkens(now.Mono) {
 		return true
 	}
 	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && cs.V.MiddleChange() < lampWarms {
 		return true // nothing got warmer when the lamps were to come on
 	}
-	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
-		return false
-	}
-	return pic.Judged >= enoughPeers && pic.Room.HasTemp && pic.Median < -powerOff
+	return cs.lampsGone(&pic, powerOff) != nil
 }
 
 // Darkens reports whether most enclosures whose lamps should have been on for

@@ -21,6 +21,7 @@ const (
 	follows   = -3.0             // against: the lamps switched
 	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
 	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
+	roomCool  = 0.5              // °C below what is usual at this hour
 	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	returned  = 5.0              // of one back to the schedule
 	some      = 0.4              // of one enclosure, to count among those that show such a step
@@ -276,8 +277,9 @@ func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
 	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}
 }
 
-// allDark reports whether most lamps on each of several timers went off before their
-// time, and came on at theirs: a timer that is early is so twice.
+// allDark reports whether most lamps on each timer went off before their time, and
+// came on at theirs: a timer that is early is so twice. Of a single one it is the power
+// only where the room cools too.
 func (l look) allDark() bool {
 	timers := 0
 	for t := range l.v.Lamps {
@@ -299,7 +301,8 @@ func (l look) allDark() bool {
 			timers++
 		}
 	}
-	return timers >= 2
+	r := l.v.Survey(l.v.At).Room
+	return timers >= 2 || timers == 1 && r.HasUsual && r.Temp < r.Usual-roomCool && r.Change < 0
 }
 
 // Cause is set where it was judged. A timer that other lamps follow is not at fault.
