@@ -48,6 +48,12 @@ func TestBand_HabitsAreForTheWeek(t *testing.T) {
 			}
 			return 23
 		}, 6, 0},
+		{"too cool each night", BelowBand, func(hour float64) float64 {
+			if hour < 8 || hour > 20 {
+				return 18.2
+			}
+			return 23
+		}, 6, 2}, // the first begins at four
 		{"a day that falls", BelowBand, func(hour float64) float64 { return 24 - 0.6*max(0, hour-12) }, 1, 1},
 		{"too cool days", BelowBand, func(hour float64) float64 { return 19.4 }, 1, 1},
 		{"too warm each evening", AboveBand, evening(27.6), 6, 1},

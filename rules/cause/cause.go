@@ -228,7 +228,7 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 	if c.HasOffset {
 		limit = shelfApart
 	}
-	return side*f.ShelfBy > limit
+	return side*f.ShelfBy > limit && (!c.HasOffset || side*f.Residual > oddApart/2)
 }
 
 // roomExplains says why the room itself is enough to explain this side, nil

@@ -17,8 +17,9 @@ const (
 
 	// Below the day's top a warm night is for the week, and so is a day that is a
 	// little above it for a while (common practice, no source).
-	topMore = 50            // hundredths of °C above the day's top, for the band's on-delay, are for today
-	topLong = 3 * time.Hour // and less than that after so long
+	topMore    = 50            // hundredths of °C above the day's top, for the band's on-delay, are for today
+	topLong    = 3 * time.Hour // and less than that after so long
+	topUnusual = 1.0           // °C more than usual at this hour, on a rise, at once
 	// A cool day is for the week as long as it is a night's temperature, and dart
 	// frogs at 20 °C at any hour are at home; so is a night that is a little below its
 	// band (common practice, no source). What falls is for today.
@@ -67,13 +68,25 @@ func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int
 }
 
 // tooWarm reports whether the enclosure is warmer than its days may be, by more than
-// a little or for long.
+// a little, for long, or on a rise.
 func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool {
 	own, gap, r := &l.At[en.Index], en.Now.Gap, &l.v.Cfg.Rules
 	day := max(en.Limits.DayHigh, en.Limits.NightHigh)
 	far := step(&own.Top, now, l.v.MainInput(en, now.Mono, room.Upper, day+topMore, dead), gap, r.BandOnDelay.D(), r.BandOffDelay.D())
-	long := step(&own.Long, now, l.v.MainInput(en, now.Mono, room.Upper, day+1, dead), gap, topLong, r.BandOffDelay.D())
-	return far || long
+	above := l.v.MainInput(en, now.Mono, room.Upper, day+1, dead)
+	long := step(&own.Long, now, above, gap, topLong, r.BandOffDelay.D())
+	if far || long || above != alarm.Beyond {
+		return far || long
+	}
+	slope, ok := en.St.Trend.Slope()
+	return ok && slope.PerHour >= max(room.Climbs, 2*slope.Sigma) && l.unusual(en, now)
+}
+
+// unusual reports whether the room, or the enclosure beside it, is warmer than it
+// usually is at this hour.
+func (l look) unusual(en *room.Enclosure, now sensors.Instant) bool {
+	r, c := l.v.Survey(now).Room, l.v.CaseOf(en, now)
+	return r.HasTemp && (r.HasUsual && r.Temp-r.Usual >= topUnusual || c.HasOffset && c.Temp-r.Temp-c.Offset >= topUnusual)
 }
 
 func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int32) {
@@ -88,8 +101,10 @@ func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int3
 		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && l.coolOnly(en, low)
+	own := &l.At[en.Index].Cool
+	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, low) || own.has(s, now.Mono, -p.Main))
 	l.out.Find(f)
+	own.follow(s, -p.Main)
 }
 
 // coolOnly reports whether an enclosure below its band is no cooler than it may be at

@@ -11,7 +11,7 @@ import (
 const (
 	habitFor  = 7 * 24 * time.Hour // then it is told again
 	habitNear = 2 * time.Hour      // that is the same hour
-	habitWarm = 50                 // hundredths of °C beyond the former peak are worse
+	habitMore = 50                 // hundredths of °C beyond the former peak are worse
 )
 
 // Habits are what was last told of an enclosure, at two hours of the day.
@@ -33,7 +33,7 @@ func (h *Habits) has(s *room.Alarm, now time.Duration, value int32) bool {
 	for _, x := range h {
 		since := begun - x.At
 		hour := since % (24 * time.Hour)
-		if x.At > 0 && since > habitNear && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear && value < x.Peak+habitWarm {
+		if x.At > 0 && since > habitNear && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear && value < x.Peak+habitMore {
 			return true
 		}
 	}

@@ -184,6 +184,7 @@ type State struct {
 	Top     alarm.Record `json:"top,omitzero"`
 	Long    alarm.Record `json:"long,omitzero"`
 	Warm    Habits       `json:"warm,omitzero"`
+	Cool    Habits       `json:"cool,omitzero"` // of values below zero
 	StandIn StandIn      `json:"stand_in,omitzero"`
 }
 
