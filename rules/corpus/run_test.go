@@ -410,8 +410,12 @@ func (x *run) score() {
 				o.unled++
 			}
 		}
+		shown := x.crossed[i] // what is foretold is what the probes show
+		if at := x.reached[i]; shown > 0 && at > 0 {
+			shown = min(shown, at)
+		}
 		for _, q := range x.outlooks[i] {
-			o.mark(q, x.crossed[i])
+			o.mark(q, shown)
 		}
 	}
 }
