@@ -92,7 +92,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactDrift:         "by night it has moved by {d+} against the rest of the rack since it was calibrated",
 	alarm.FactDewPoint:      "its dew point of {t} is above everything else in the enclosure",
 	alarm.FactDewPointOnly:  "its dew point is above everything else in the enclosure",
-	alarm.FactMoistApart:    "the temperature moved by {d+} within an hour and the humidity stayed, as no heat or cold does: compare with another thermometer at once",
+	alarm.FactMoistApart:    "the temperature moved by {d+} within an hour and the humidity stayed, as with a faulty probe: compare with another thermometer at once",
 	alarm.FactEachElsewhere: "each stands where the other usually does at this hour, and has left its own place",
 	alarm.FactExchanged:     "both changed to the other's values at the same moment",
 	alarm.FactWetAtOnce:     "it went to saturation from one reading to the next, as with a drop on it",

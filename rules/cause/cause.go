@@ -136,16 +136,22 @@ func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
-// oddCause is for an enclosure that is what is different: itself, or its only
-// probe where that contradicts itself.
+// oddCause is for an enclosure that is what is different: itself, or its only probe
+// where that says that it is cold and contradicts itself. Heat is believed, and the
+// doubt told beside it.
 func (cs Look) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
+	why := oddEvidence(c, f, side)
 	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && mild(en) {
-		if why := moistApart(&en.St.Moist, side); why != nil {
-			return alarm.Cause{Kind: alarm.CauseProbe, ID: cs.V.Probes[en.Probes[0]].Cfg.ID}, []alarm.Fact{*why}
+		doubt := moistApart(&en.St.Moist, side)
+		switch {
+		case doubt != nil && side < 0:
+			return alarm.Cause{Kind: alarm.CauseProbe, ID: cs.V.Probes[en.Probes[0]].Cfg.ID}, []alarm.Fact{*doubt}
+		case doubt != nil:
+			why = append(why, *doubt)
 		}
 	}
-	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, oddEvidence(c, f, side)
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, why
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
