@@ -101,6 +101,7 @@ func (k services) store() {
 		within{"batch", s.Batch, second, hour},
 		within{"keep_raw", s.KeepRaw, Duration(day), Duration(100 * year)},
 		within{"keep_table", s.KeepTable, 0, Duration(100 * year)},
+		within{"keep_journal", s.KeepJournal, 0, Duration(100 * year)},
 	)
 	if s.MaxMiB < 16 {
 		k.fault(t, "max_mib", "write 16 or more", "max_mib = %d leaves no room for alarms", s.MaxMiB)

@@ -250,6 +250,8 @@ type Store struct {
 	KeepRaw   Duration `toml:"keep_raw"`   // 2 years
 	MaxMiB    int      `toml:"max_mib"`    // 0: 4096, on 32-bit boards 256
 	KeepTable Duration `toml:"keep_table"` // rollups; 0 keeps them for ever
+	// KeepJournal is for how long who did what is kept; 0 keeps it for ever.
+	KeepJournal Duration `toml:"keep_journal"`
 }
 
 // Person is somebody who receives notices.

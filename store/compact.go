@@ -83,7 +83,7 @@ type compaction struct {
 }
 
 // compactRoots are the buckets that only gain and lose whole entries.
-var compactRoots = [...]string{rootRaw, rootTable, rootJournal}
+var compactRoots = [...]string{rootRaw, rootTable, rootArchive, rootJournal}
 
 func (c *compaction) run() error {
 	if err := c.s.displaced(); err != nil {
@@ -281,7 +281,7 @@ func differences(a, b *bolt.Bucket) (news []pair, gone [][]byte) {
 func copySmall(from, to *bolt.Tx) error {
 	return from.ForEach(func(name []byte, b *bolt.Bucket) error {
 		switch string(name) {
-		case rootRaw, rootTable, rootJournal:
+		case rootRaw, rootTable, rootArchive, rootJournal:
 			return nil
 		}
 		into, err := to.CreateBucketIfNotExists(name)

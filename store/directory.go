@@ -179,6 +179,16 @@ func (d *dirReader) uvarint() uint64 {
 	return v
 }
 
+// bytes reads so many bytes.
+func (d *dirReader) bytes(n uint64) []byte {
+	if d.bad || n > uint64(len(d.b)-d.at) {
+		d.bad = true
+		return nil
+	}
+	d.at += int(n)
+	return d.b[d.at-int(n) : d.at : d.at]
+}
+
 // name reads a probe's name and how many blocks it has.
 func (d *dirReader) name() (name []byte, blocks int) {
 	n := d.uvarint()

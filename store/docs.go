@@ -144,7 +144,7 @@ func (r *recordFile) someDocs(b Bucket, from []byte) (docs []Doc, errs []error, 
 
 // emptyRecord lays out a new file.
 func emptyRecord(tx *bolt.Tx) error {
-	for _, name := range [...]string{rootKeep, rootJournal, rootRaw, rootTable} {
+	for _, name := range [...]string{rootKeep, rootJournal, rootArchive, rootRaw, rootTable} {
 		if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
 			return err
 		}

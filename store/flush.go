@@ -4,9 +4,11 @@ import (
 	"fmt"
 	"slices"
 	"sync/atomic"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
+	"dewline/sensors"
 	"dewline/store/block"
 )
 
@@ -79,7 +81,23 @@ func (w *writer) plan(c Commit) *plan {
 	if p.day == nil {
 		p.dropRaw, p.dropAll = w.expired()
 	}
+	w.planJournal(p)
 	return p
+}
+
+// planJournal adds what is to become of old entries of the journal.
+func (w *writer) planJournal(p *plan) {
+	w.mu.Lock()
+	now := time.Duration(w.mem.newestMono()) * time.Millisecond
+	w.mu.Unlock()
+	var err error
+	if p.archive, err = w.planArchive(now); err != nil {
+		w.damagedRecord(fmt.Errorf("archive the journal: %w", err))
+	}
+	if p.archive != nil && p.archive.packed == nil {
+		told := p.archive.told(sensors.Instant{Mono: now, Wall: w.now()})
+		p.also.Journal = append(slices.Clone(p.also.Journal), told)
+	}
 }
 
 // nextNum is the first number that no probe has.
@@ -112,6 +130,11 @@ func (w *writer) carryOut(p *plan) error {
 		}
 		if err := dropBundles(tx, p, 0); err != nil {
 			return err
+		}
+		if p.archive != nil {
+			if err := p.archive.put(tx); err != nil {
+				return err
+			}
 		}
 		return w.putCommit(tx, p.also)
 	})

@@ -60,11 +60,11 @@ func loadHead(tx *bolt.Tx) (journalHead, error) {
 			return h, nil
 		}
 	}
-	var h journalHead
 	b := tx.Bucket([]byte(rootJournal))
 	if b == nil {
-		return h, badf("bucket %s is missing", rootJournal)
+		return journalHead{}, badf("bucket %s is missing", rootJournal)
 	}
+	h := beforeSingle(tx)
 	if k, v := b.Cursor().Last(); len(k) == 8 && len(v) >= sha256.Size {
 		h.seq = binary.BigEndian.Uint64(k)
 		copy(h.hash[:], v)
@@ -151,8 +151,12 @@ func chained(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
 // wrapping ErrTampered.
 func (j *chain) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
 	return func(yield func(event.Event, error) bool) {
-		var before [sha256.Size]byte
-		j.eachEntry([]byte{}, &before, func(e event.Event, err error) bool {
+		start, err := j.start()
+		if err != nil {
+			yield(event.Event{}, err)
+			return
+		}
+		j.eachEntry([]byte{}, &start.hash, func(e event.Event, err error) bool {
 			if err == nil && ((!from.IsZero() && e.At.Wall.Before(from)) || (!to.IsZero() && !e.At.Wall.Before(to))) {
 				return true
 			}
@@ -175,13 +179,16 @@ func (j *chain) eachEntry(from []byte, before *[sha256.Size]byte, yield func(eve
 
 // A stored entry is copied out of the file.
 type stored struct {
-	key, value []byte
+	key, value []byte // no value where the archive that it was in is damaged
 	beside     []byte // nil for none, empty for erased
-	bad        error  // of what is beside it
+	bad        error  // of what is beside it, or of the archive
 }
 
 // parse reads an entry that has to follow from the hash before it.
 func (v *stored) parse(before [sha256.Size]byte) (event.Event, error) {
+	if v.value == nil {
+		return event.Event{}, v.bad
+	}
 	bad := fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(v.key))
 	if len(v.value) < sha256.Size || chained(before, v.value[sha256.Size:]) != [sha256.Size]byte(v.value) {
 		return event.Event{}, bad
@@ -221,21 +228,13 @@ func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error
 		start := from
 		from = nil
 		err := j.in.view(func(tx *bolt.Tx) error {
-			b := tx.Bucket([]byte(rootJournal))
-			if b == nil {
+			if tx.Bucket([]byte(rootJournal)) == nil {
 				return badf("bucket %s is missing", rootJournal)
 			}
-			c := b.Cursor()
-			k, v := c.Seek(start)
-			for ; k != nil && len(some) < docsAtATime; k, v = c.Next() {
-				one := stored{key: bytes.Clone(k), value: bytes.Clone(v)}
-				text, err := getDoc(tx, bucketBeside, k)
-				if !errors.Is(err, errNoDoc) {
-					one.beside, one.bad = append([]byte{}, text...), err
-				}
-				some = append(some, one)
+			if some, from = archivedFrom(tx, start); from == nil {
+				some, from = singleFrom(tx, start, docsAtATime)
 			}
-			from = bytes.Clone(k)
+			j.in.touched(tx, 1)
 			return nil
 		})
 		if err != nil {
@@ -250,11 +249,44 @@ func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error
 	}
 }
 
+// singleFrom copies out so many entries that are not archived from a key on, and the key
+// of the next.
+func singleFrom(tx *bolt.Tx, from []byte, most int) (some []stored, next []byte) {
+	c := tx.Bucket([]byte(rootJournal)).Cursor()
+	k, v := c.Seek(from)
+	for ; k != nil && len(some) < most; k, v = c.Next() {
+		one := stored{key: bytes.Clone(k), value: append([]byte{}, v...)}
+		text, err := getDoc(tx, bucketBeside, k)
+		if !errors.Is(err, errNoDoc) {
+			one.beside, one.bad = append([]byte{}, text...), err
+		}
+		some = append(some, one)
+	}
+	return some, bytes.Clone(k)
+}
+
+// start is the last entry that was let go of, or nothing.
+func (j *chain) start() (h journalHead, err error) {
+	err = j.in.view(func(tx *bolt.Tx) error {
+		h = journalStart(tx)
+		return nil
+	})
+	if err != nil {
+		return h, fmt.Errorf("read the journal: %w", err)
+	}
+	return h, nil
+}
+
 // VerifyJournal follows the chain from the first entry to the last and returns
 // how many entries it found whole. The error wraps ErrTampered and names the
-// first entry that does not follow from the one before.
+// first entry that does not follow from the one before, or the first of its archive.
+// Older ones may be gone only if a later entry says that they were let go of.
 func (j *chain) VerifyJournal() (entries int, err error) {
-	var at journalHead
+	start, err := j.start()
+	if err != nil {
+		return 0, err
+	}
+	at, letGo := start, uint64(0)
 	var bad error
 	j.eachStored([]byte{}, func(v stored) bool {
 		if len(v.key) != 8 || binary.BigEndian.Uint64(v.key) != at.seq+1 {
@@ -271,8 +303,14 @@ func (j *chain) VerifyJournal() (entries int, err error) {
 		at.seq++
 		copy(at.hash[:], v.value)
 		entries++
+		if told, ok := e.Body.(event.Record); ok && told.Until > 0 {
+			letGo = told.Until
+		}
 		return true
 	}, func(err error) { bad = err })
+	if bad == nil && letGo != start.seq {
+		bad = fmt.Errorf("%w: the entries up to %d are gone, and those up to %d were let go of", ErrTampered, start.seq, letGo)
+	}
 	if bad != nil {
 		return entries, bad
 	}

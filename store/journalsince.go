@@ -22,7 +22,7 @@ const journalSlack = time.Minute
 // they are in its order. It refuses entries as Journal does.
 func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
 	return func(yield func(event.Event, error) bool) {
-		from, before, err := j.journalStart(mono - journalSlack)
+		from, before, err := j.seek(mono - journalSlack)
 		if err != nil {
 			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
 			return
@@ -33,9 +33,9 @@ func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
 	}
 }
 
-// journalStart finds, by halving, the key of the first entry at or after mono
-// and the hash that it follows from; nil where there is none.
-func (j *chain) journalStart(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
+// seek finds, by halving, the key of the first entry at or after mono, or that of the
+// first in its archive, and the hash that it follows from; nil where there is none.
+func (j *chain) seek(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
 	err = j.in.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket([]byte(rootJournal))
 		if b == nil {
@@ -45,6 +45,14 @@ func (j *chain) journalStart(mono time.Duration) (key []byte, before [sha256.Siz
 		first, _ := c.First()
 		last, _ := c.Last()
 		if len(first) != 8 || len(last) != 8 {
+			return nil
+		}
+		if _, v := c.First(); monoOf(v) >= mono {
+			h := journalStart(tx)
+			if a, ok := archiveBefore(tx, mono); ok {
+				h = journalHead{a.last, a.after}
+			}
+			key, before = binary.BigEndian.AppendUint64(nil, h.seq+1), h.hash
 			return nil
 		}
 		low, high := binary.BigEndian.Uint64(first), binary.BigEndian.Uint64(last)+1

@@ -17,7 +17,8 @@ import (
 // The file, in bbolt's terms:
 //
 //	keep   bucket of buckets, one per kind of document; values are enveloped
-//	jrnl   sequence number → event, chained by hash
+//	jrnl   sequence number → event, chained by hash: the newest
+//	jold   one bucket per archive of older events
 //	raw    one bucket per bundle of readings, named by its key
 //	tab    one bucket per bundle of rollups, named like the readings it sums up
 //	r…     one bucket per batch of the open hour; bbolt keeps so small a bucket
@@ -29,6 +30,7 @@ import (
 const (
 	rootKeep    = "keep"
 	rootJournal = "jrnl"
+	rootArchive = "jold"
 	rootRaw     = "raw"
 	rootTable   = "tab"
 	prefixRow   = 'r'
@@ -47,8 +49,8 @@ const (
 )
 
 // schema is the layout written by this version. In layout 1 blocks had no levels, and
-// rollups were all stored.
-const schema = 2
+// rollups were all stored; in 2 the journal had no archives.
+const schema = 3
 
 // ErrDamaged says that a record's checksum was wrong, so it was not served.
 var ErrDamaged = errors.New("a record is damaged")

@@ -190,9 +190,15 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 type migration func(tx *bolt.Tx) error
 
 // migrations lists them; schema 1 is the first. What it has reads as it is in 2, which only
-// keeps a build that knows nothing of it away.
+// keeps a build that knows nothing of it away. 3 archives the journal.
 func migrations() []migration {
-	return []migration{1: func(*bolt.Tx) error { return nil }}
+	return []migration{
+		1: func(*bolt.Tx) error { return nil },
+		2: func(tx *bolt.Tx) error {
+			_, err := tx.CreateBucketIfNotExists([]byte(rootArchive))
+			return err
+		},
+	}
 }
 
 // migrate brings an older file forward in one transaction, and refuses a newer.
@@ -286,7 +292,7 @@ func (w *writer) mayWait(size int64) bool {
 // damaged: the journal and what is beside it, and all bundles. What is open is little.
 func mayBeLate(path [][]byte) bool {
 	switch root := string(path[0]); root {
-	case rootJournal, rootRaw, rootTable:
+	case rootJournal, rootArchive, rootRaw, rootTable:
 		return true
 	default:
 		return root == rootKeep && len(path) == 2 && len(path[1]) == 1 && Bucket(path[1][0]) == bucketBeside

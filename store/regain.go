@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -205,6 +206,36 @@ func (r *regaining) takeLooseBundle(n *node, e *element) {
 		_ = r.addBundle(rootRaw, b)
 	case isBundle(b, kindTable):
 		_ = r.addBundle(rootTable, b)
+	case r.level == levelHour:
+		if a, err := readArchive(b); err == nil {
+			r.addArchive(&a, b)
+		}
+	}
+}
+
+// addArchive puts an archive of the journal into the record, if that has none of its entries
+// and did not let go of them.
+func (r *regaining) addArchive(a *archive, b []byte) {
+	if r.failed != nil || r.u.flushing.take(r.ctx) != nil {
+		return
+	}
+	defer r.u.flushing.give()
+	there := true
+	r.failed = r.u.view(func(tx *bolt.Tx) error {
+		some, _ := archivedFrom(tx, binary.BigEndian.AppendUint64(nil, a.first))
+		single, _ := singleFrom(tx, binary.BigEndian.AppendUint64(nil, a.first), 1)
+		there = journalStart(tx).seq >= a.first
+		for _, v := range append(some, single...) {
+			there = there || binary.BigEndian.Uint64(v.key) <= a.last
+		}
+		return nil
+	})
+	if r.failed != nil || there {
+		return
+	}
+	r.failed = r.u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootArchive, a.name(), b) })
+	if r.failed == nil {
+		r.rep.Journal += int(a.last - a.first + 1)
 	}
 }
 

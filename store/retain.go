@@ -148,6 +148,7 @@ type plan struct {
 	day     *dayPlan      // hours that become one day, nil for none
 	dropRaw []*entry      // past their age, or in the way of alarms
 	dropAll []*entry
+	archive *archiving
 	also    Commit // state only where it is not the stored one
 }
 
@@ -158,7 +159,7 @@ func (p *plan) empty() bool {
 	for _, t := range p.taken {
 		fresh += len(t.recs) - t.parted - t.rowed
 	}
-	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 &&
+	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 && p.archive == nil &&
 		p.also.State == nil && len(p.also.Docs)+len(p.also.Journal) == 0
 }
 

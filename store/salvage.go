@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -49,6 +50,12 @@ func (v *salvager) smallAt(path [][]byte) (where string, sound func(key, b []byt
 		if root == rootKeep && len(name) == 1 {
 			return rootKeep + string(name), func(key, b []byte) error {
 				_, err := openEnvelope(Bucket(name[0]), key, b)
+				return err
+			}
+		}
+		if root == rootArchive {
+			return rootArchive + string(name), func(_, b []byte) error {
+				_, err := readArchive(b)
 				return err
 			}
 		}
@@ -96,7 +103,7 @@ func (v *salvager) keep(where, key string, b []byte) {
 	}
 }
 
-// takeLoose keeps documents on pages that no root leads to. Which of several
+// takeLoose keeps documents and archives of the journal on pages that no root leads to. Which of several
 // versions was the last cannot be told; any is better than none.
 func (v *salvager) takeLoose(n *node, e *element) {
 	if e.flags != 0 || e.size < 5 || e.size > 1<<20 {
@@ -108,6 +115,8 @@ func (v *salvager) takeLoose(n *node, e *element) {
 	}
 	if _, err := openEnvelope(Bucket(b[4]), e.key, b); err == nil {
 		v.keep(rootKeep+string(b[4:5]), string(e.key), b)
+	} else if a, err := readArchive(b); err == nil {
+		v.keep(rootArchive+string(a.name()), valueKey, b)
 	}
 }
 
@@ -209,6 +218,12 @@ func (v *salvager) fill(tx *bolt.Tx) error {
 		case where == rootJournal:
 			b = tx.Bucket([]byte(rootJournal))
 			v.rep.Journal += len(pairs)
+		case strings.HasPrefix(where, rootArchive):
+			name := []byte(where[len(rootArchive):])
+			b, err = tx.Bucket([]byte(rootArchive)).CreateBucket(name)
+			if a, ok := namedArchive(name); ok {
+				v.rep.Journal += int(a.last - a.first + 1)
+			}
 		case len(where) == len(rootKeep)+1:
 			b, err = tx.Bucket([]byte(rootKeep)).CreateBucketIfNotExists([]byte(where[len(rootKeep):]))
 			v.rep.Docs += len(pairs)
@@ -254,6 +269,7 @@ func (r *RepairReport) add(o *RepairReport) {
 	if o.Readings > 0 {
 		r.cover(o.Readings, o.From.UnixMilli(), o.To.UnixMilli())
 	}
+	r.Journal += o.Journal
 	r.Bundles, r.Tables, r.Blocks = r.Bundles+o.Bundles, r.Tables+o.Tables, r.Blocks+o.Blocks
 	r.Damaged += o.Damaged
 	r.DamagedReasons = append(r.DamagedReasons, o.DamagedReasons...)

@@ -53,6 +53,9 @@ type Keep struct {
 	// KeepTable is the running time that rollups are kept for; 0 keeps them
 	// for ever.
 	KeepTable time.Duration
+	// KeepJournal is the running time that entries of the journal are kept for, a few
+	// hundred at least; 0 keeps them for ever.
+	KeepJournal time.Duration
 	// MaxBytes caps the file. The oldest readings go first, early enough that
 	// alarms always find room. 0 means 4 GiB, and 256 MiB where pointers have
 	// 32 bits, which is also the most that such a board can map.

@@ -34,11 +34,13 @@ func verifyOnly(ctx context.Context, r io.ReaderAt, size int64, want func(path [
 }
 
 // verifyRecord checks one record by the checksums it carries. The journal has a chain
-// of its own; see VerifyJournal.
+// beside them; see VerifyJournal.
 func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) {
 	switch {
 	case len(path) == 2 && string(path[0]) == rootKeep && len(path[1]) == 1:
 		_, err = openEnvelope(Bucket(path[1][0]), key, b)
+	case len(path) == 2 && string(path[0]) == rootArchive:
+		_, err = readArchive(b)
 	case len(path) == 2 && string(path[0]) == rootRaw:
 		err = verifyBundle(b, kindRaw, path[1], func(blk []byte) error {
 			_, err := dec.Decode(nil, blk)

@@ -181,11 +181,13 @@ type Clock struct {
 
 // A Record is what happened to the record itself.
 type Record struct {
-	Act  string `json:"act"` // "record", "import", "restore" or "repair"
+	Act  string `json:"act"` // "record", "import", "restore", "repair" or "let go"
 	File string `json:"file,omitempty"`
 	Was  string `json:"was,omitempty"` // where what was there before is now
 	What string `json:"what,omitempty"`
 	Why  string `json:"why,omitempty"`
+
+	Until uint64 `json:"until,omitempty"` // the last line of the journal that was let go of
 }
 
 // A Summary is what became of a week's mail to a person, or to all.

@@ -10,7 +10,8 @@ import (
 // KeepOf is for how long a configuration has the record kept, and how large.
 func KeepOf(cfg *configs.Config) store.Keep {
 	return store.Keep{
-		KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(), MaxBytes: int64(cfg.Store.MaxMiB) << 20,
+		KeepRaw: cfg.Store.KeepRaw.D(), KeepTable: cfg.Store.KeepTable.D(), KeepJournal: cfg.Store.KeepJournal.D(),
+		MaxBytes: int64(cfg.Store.MaxMiB) << 20,
 	}
 }
 
