@@ -5,7 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"maps"
+	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -25,9 +29,10 @@ const importBatch = 20_000
 func importCommand() *cobra.Command {
 	c := &cobra.Command{Use: "import --trace FILE", Short: "add a trace to the record", Args: words(0)}
 	cf := addControlFlags(c.Flags())
-	im := importing{met: map[sensors.ProbeID]bool{}}
+	im := importing{met: map[sensors.ProbeID]int{}}
 	file := c.Flags().String("trace", "", "the trace `FILE`, - for standard input")
 	c.Flags().BoolVar(&im.keepGoing, "keep-going", false, "report bad lines and go on with the rest")
+	c.Flags().BoolVar(&im.dry, "dry-run", false, "say what would be added, and write nothing")
 	c.Flags().BoolVar(&im.again, "again", false, "add the trace even if the record has its first reading already")
 	zone := c.Flags().String("timezone", "UTC", "the `ZONE` of times that carry none")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
@@ -53,29 +58,66 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 		return err
 	}
 	defer closeIn()
-	rd, err := trace.NewReader(in, trace.Options{Name: file, Location: loc})
-	if err != nil {
+	im.progress = newProgress(in, im.std.err)
+	if im.rd, err = trace.NewReader(im.progress, trace.Options{Name: file, Location: loc}); err != nil {
 		return fmt.Errorf("read the trace: %w", err)
+	}
+	if im.dry {
+		return im.rehearse(ctx, dir)
 	}
 	st, report, err := openForImport(ctx, cf, dir, im.std)
 	if err != nil {
 		return err
 	}
-	im.st, im.rd, im.resume = st, rd, report.LastMono
+	im.st, im.resume = st, report.LastMono
 	err = im.rows(ctx)
+	im.progress.end()
 	if im.n > 0 {
 		e := event.New(sensors.Instant{Mono: im.last, Wall: time.Now()}, event.Record{Act: "import", File: file,
-			What: fmt.Sprintf("%d readings of %d probes, %s to %s", im.n, len(im.met), minute(im.start), minute(im.newest))})
+			What: im.what()})
 		e.By = *cf.by
 		err = errors.Join(err, st.Commit(store.Commit{Journal: []event.Event{e}}))
 	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))
 	fmt.Fprintf(im.std.out, "%d readings added to the record in %s\n", im.n, dir)
-	if err == nil && im.bad > 0 {
-		err = fmt.Errorf("%d lines could not be used", im.bad)
+	return errors.Join(err, im.unusable())
+}
+
+// rehearse reads all of the trace, and of the record only whether it has the same already.
+func (m *importing) rehearse(ctx context.Context, dir string) error {
+	if _, err := os.Stat(filepath.Join(dir, store.FileName)); !errors.Is(err, fs.ErrNotExist) {
+		rec, err := openDir(ctx, dir)
+		if err != nil {
+			return err
+		}
+		defer rec.close()
+		m.st = rec.Store
 	}
-	return err
+	err := m.rows(ctx)
+	m.progress.end()
+	if err == nil {
+		fmt.Fprintf(m.std.out, "would add %s to the record in %s; nothing was written\n", m.what(), dir)
+		for _, id := range slices.Sorted(maps.Keys(m.met)) {
+			fmt.Fprintf(m.std.out, "  %s: %d readings\n", id, m.met[id])
+		}
+	}
+	return errors.Join(err, m.unusable())
+}
+
+// what names what the trace holds.
+func (m *importing) what() string {
+	if m.n == 0 {
+		return "no readings"
+	}
+	return fmt.Sprintf("%d readings of %d probes, %s to %s", m.n, len(m.met), minute(m.start), minute(m.newest))
+}
+
+func (m *importing) unusable() error {
+	if m.bad == 0 {
+		return nil
+	}
+	return fmt.Errorf("%d lines could not be used", m.bad)
 }
 
 // openForImport opens the record for writing. Retention and limits are the
@@ -99,14 +141,16 @@ func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) 
 // An importing adds the rows of a trace to a record. Running time goes on from
 // resume at the pace of the trace.
 type importing struct {
-	st            *store.Store
+	st            *store.Store // in a rehearsal for reading only, nil where there is none
+	dry           bool
+	progress      *progress
 	rd            *trace.Reader
 	resume, last  time.Duration
 	again         bool
 	keepGoing     bool
 	std           stdio
 	start, newest time.Time
-	met           map[sensors.ProbeID]bool
+	met           map[sensors.ProbeID]int // how many readings of each
 	n, bad        int
 }
 
@@ -126,7 +170,7 @@ func (m *importing) rows(ctx context.Context) error {
 			fmt.Fprintln(m.std.err, line)
 			continue
 		case err != nil:
-			return errors.Join(err, m.st.Flush(ctx, nil))
+			return errors.Join(err, m.flush(ctx))
 		}
 		if err := m.row(ctx, row); err != nil {
 			return err
@@ -134,9 +178,27 @@ func (m *importing) rows(ctx context.Context) error {
 	}
 }
 
-// end writes what is left, and says what was not kept.
+// flush writes what was read.
+func (m *importing) flush(ctx context.Context) error {
+	if m.dry {
+		return nil
+	}
+	if err := m.st.Flush(ctx, nil); err != nil {
+		return fmt.Errorf("write the record: %w", err)
+	}
+	return nil
+}
+
+// end writes what is left until nothing is to be packed any more, which the daemon would do
+// for hours, one day at a time. It says what was not kept.
 func (m *importing) end(ctx context.Context) error {
-	err := m.st.Flush(ctx, nil)
+	if m.dry {
+		return nil
+	}
+	err := m.flush(ctx)
+	for before := uint64(0); err == nil && m.st.Stats().Commits > before; err = m.flush(ctx) {
+		before = m.st.Stats().Commits
+	}
 	if lost := m.st.Stats().Lost; lost > 0 {
 		err = errors.Join(err, fmt.Errorf("%d readings found no room in the record", lost))
 	}
@@ -148,12 +210,9 @@ func (m *importing) row(ctx context.Context, row trace.Row) error {
 	if m.start.IsZero() {
 		m.start = row.Time
 	}
-	if !m.met[row.Probe] {
-		m.met[row.Probe] = true
-		if !m.again {
-			if err := m.isNew(ctx, row); err != nil {
-				return errors.Join(err, m.st.Flush(ctx, nil))
-			}
+	if m.met[row.Probe]++; m.met[row.Probe] == 1 && !m.again && m.st != nil {
+		if err := m.isNew(ctx, row); err != nil {
+			return errors.Join(err, m.flush(ctx))
 		}
 	}
 	m.last = m.resume + row.Time.Sub(m.start) + time.Second
@@ -165,14 +224,14 @@ func (m *importing) row(ctx context.Context, row trace.Row) error {
 	if row.Has == 0 {
 		r.Quality, r.Reason = sensors.Bad, sensors.BusError
 	}
-	m.st.Append(r)
+	if !m.dry {
+		m.st.Append(r)
+	}
 	if m.n++; m.n%importBatch != 0 {
 		return nil
 	}
-	if err := m.st.Flush(ctx, nil); err != nil {
-		return fmt.Errorf("write the record: %w", err)
-	}
-	return nil
+	m.progress.tell(m.n, fmt.Sprintf("%d readings, up to %s", m.n, minute(m.newest)))
+	return m.flush(ctx)
 }
 
 // isNew refuses a probe's first row where the record has one at that time: sums
