@@ -153,6 +153,13 @@ func (l *links) dead(t target) bool {
 	return c.downSince > 0 && c.upSince == 0 || f != nil && f.refused && l.now.Mono-f.at < refusalHolds || slices.Contains(l.stalled, t.channel)
 }
 
+// working reports whether nothing is known against a channel now. One that was
+// stalled works once it takes something over again.
+func (l *links) working(channel string) bool {
+	c := l.of(channel)
+	return c.failingSince == 0 && (c.downSince == 0 || c.upSince > 0)
+}
+
 // stats are the figures of every channel.
 func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
 	all := make(map[string]ChannelStats)

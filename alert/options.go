@@ -70,6 +70,9 @@ func OptionsFor(cfg *configs.Config) Options {
 	if cfg.MQTT.Broker != "" {
 		o.Connect = []string{"mqtt"}
 	}
+	if cfg.Sounder.InUse() {
+		o.Connect = append(o.Connect, configs.ChannelSounder)
+	}
 	for _, e := range cfg.Enclosures {
 		if e.Name != "" && e.Name != e.ID {
 			o.Names[e.ID] = e.Name

@@ -35,7 +35,7 @@ func (k *checker) all() {
 	for _, check := range []func(){
 		s.room, r.size, s.rules, s.mqtt, s.http, s.store,
 		r.species, r.lamps, r.mists, r.enclosures, r.seasons, p.probes, p.buses,
-		s.mail, s.webhooks, s.people, s.duties, s.heartbeat, s.sentinel,
+		s.mail, s.webhooks, s.people, s.duties, s.heartbeat, s.sounder, s.sentinel,
 	} {
 		check()
 	}

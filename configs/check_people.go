@@ -8,10 +8,12 @@ import (
 	"time"
 )
 
-// The channels that are no webhook.
+// The channels that are no webhook. The sounder is told of like one, and reaches
+// nobody by name.
 const (
-	channelMQTT = "mqtt"
-	channelMail = "mail"
+	channelMQTT    = "mqtt"
+	channelMail    = "mail"
+	ChannelSounder = "sounder"
 )
 
 // people checks who is told, and by which way.
@@ -42,6 +44,8 @@ func (k services) channels(t *element, p Person, known []string) {
 		at := t.item("channels", j)
 		switch {
 		case at.bad:
+		case ch == ChannelSounder:
+			k.add(at.key, "remove it here", "the sounder is no way to person %q: it sounds for everybody in the room by its section [sounder] alone", p.ID)
 		case !slices.Contains(known, ch):
 			do := "write one of " + listed(known) + ", or add a [[webhook]] with that id"
 			if best := nearest(ch, known); best != "" {
@@ -99,7 +103,7 @@ func (k services) webhooks() {
 	for i, w := range k.c.Webhooks {
 		t := k.doc.item("webhook", i)
 		k.identity(t, "webhook", w.ID, seen)
-		if w.ID == channelMQTT || w.ID == channelMail {
+		if slices.Contains([]string{channelMQTT, channelMail, ChannelSounder}, w.ID) {
 			k.fault(t, "id", "choose another id", "the id %q is a channel of its own", w.ID)
 		}
 		switch {
@@ -171,3 +175,40 @@ func (k services) duties() {
 		}
 	}
 }
+
+// sounder checks what is to sound in the room.
+func (k services) sounder() {
+	t, s := k.doc.at("sounder"), k.c.Sounder
+	if !k.doc.has("sounder") {
+		return
+	}
+	k.oneOf(t, "when", s.When, "unreached", "always")
+	k.together(t, "chip", "line")
+	switch {
+	case t.has("chip") && t.has("led"):
+		k.fault(t, "led", "write one of them", "[sounder] has a GPIO line and an LED")
+	case !s.InUse():
+		k.fault(t, "chip", `add chip = "/dev/gpiochip0" and line = 17, or led = "…" as in /sys/class/leds, or remove [sounder]`, "[sounder] names nothing that could sound")
+	}
+	k.gpioLine(t, s.Chip, s.Line)
+	if strings.Contains(s.LED, "/") || strings.HasPrefix(s.LED, ".") {
+		k.fault(t, "led", "write its name alone, as ls /sys/class/leds shows it", "led = %q is no name of an LED", s.LED)
+	}
+	if t.has("active_low") && s.Chip == "" {
+		k.fault(t, "active_low", "remove it", "active_low is for a GPIO line only")
+	}
+}
+
+// gpioLine checks how a line of a GPIO chip is named.
+func (k *checker) gpioLine(t *element, chip string, line int) {
+	if chip != "" && !strings.HasPrefix(chip, "/dev/") {
+		k.fault(t, "chip", `write the whole path, as in "/dev/gpiochip0"`, "chip = %q is no device", chip)
+	}
+	if line < 0 || line > mostLine {
+		k.fault(t, "line", "write the line's offset on the chip, as gpioinfo shows it", "line = %d is out of range", line)
+	}
+}
+
+// mostLine is more than the lines of any chip: GPIOs of a whole kernel were 512 at
+// most (ARCH_NR_GPIOS, up to Linux 6.1).
+const mostLine = 1023

@@ -23,6 +23,7 @@ type Config struct {
 	Webhooks []Webhook `toml:"webhook"`
 	Summary  Summary   `toml:"summary"`
 	Outside  Outside   `toml:"heartbeat"`
+	Sounder  Sounder   `toml:"sounder"`
 	Drill    Drill     `toml:"drill"`
 	Sentinel Sentinel  `toml:"sentinel"`
 	// Warnings are what Decode found worth saying though nothing is wrong.
@@ -304,6 +305,19 @@ type Outside struct {
 	URLFile string   `toml:"url_file"` // holds the address, where that is a secret
 	Every   Duration `toml:"every"`    // 60 s
 }
+
+// Sounder is what sounds or shines in the room where nothing else works: a GPIO
+// line or an LED of the kernel.
+type Sounder struct {
+	Chip      string `toml:"chip"` // "/dev/gpiochip0"; with line
+	Line      int    `toml:"line"`
+	ActiveLow bool   `toml:"active_low"`
+	LED       string `toml:"led"`  // its name in /sys/class/leds
+	When      string `toml:"when"` // "unreached" (default), or "always" for each unanswered wake notice
+}
+
+// InUse reports whether there is a sounder.
+func (s Sounder) InUse() bool { return s.Chip+s.LED != "" }
 
 // Drill is the test notice that somebody must acknowledge.
 type Drill struct {

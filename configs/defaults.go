@@ -43,6 +43,7 @@ func defaults() *Config {
 		Mail:     Mail{TLS: "starttls"},
 		Summary:  Summary{Weekday: "monday", At: 7 * 60},
 		Outside:  Outside{Every: minute},
+		Sounder:  Sounder{When: "unreached"},
 		Drill:    Drill{Every: Duration(month)},
 		Sentinel: Sentinel{SilentAfter: 90 * second, ClockWithin: 2 * minute, StalledAfter: 10 * minute},
 	}

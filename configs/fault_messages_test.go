@@ -52,6 +52,14 @@ invalid-limit-order.toml:14:1: cold 19 °C of species "dendrobates-auratus" is n
 invalid-limit-order.toml:15:1: dry 75 % of species "dendrobates-auratus" is not below floor 70 %; lower dry or raise floor
 invalid-limit-order.toml:17:1: exposure_boundary 33 °C of species "dendrobates-auratus" is not below exposure_reference 32 °C; lower exposure_boundary or raise exposure_reference
 invalid-limit-order.toml:18:1: exposure_tenfold of species "dendrobates-auratus" is zero; write for example "3 °C"`,
+	"invalid-sounder.toml": `invalid-sounder.toml:13:13: the sounder is no way to person "p": it sounds for everybody in the room by its section [sounder] alone; remove it here
+invalid-sounder.toml:16:1: the id "sounder" is a channel of its own; choose another id
+invalid-sounder.toml:20:1: chip = "gpiochip0" is no device; write the whole path, as in "/dev/gpiochip0"
+invalid-sounder.toml:21:1: line = -1 is out of range; write the line's offset on the chip, as gpioinfo shows it
+invalid-sounder.toml:22:1: [sounder] has a GPIO line and an LED; write one of them
+invalid-sounder.toml:23:1: when = "allways" is not known; did you mean "always"?`,
+	"invalid-sounder-empty.toml": `invalid-sounder-empty.toml:11:2: [sounder] names nothing that could sound; add chip = "/dev/gpiochip0" and line = 17, or led = "…" as in /sys/class/leds, or remove [sounder]
+invalid-sounder-empty.toml:12:1: active_low is for a GPIO line only; remove it`,
 	"invalid-mail-empty.toml": `invalid-mail-empty.toml:11:2: [mail] has no from; add the address that mail comes from
 invalid-mail-empty.toml:11:2: [mail] has no host; add the server's name, or remove [mail]`,
 	"invalid-mail.toml": `invalid-mail.toml:12:1: host = "smtp.example.org:587" is not the name of a server; write the name alone; the port has a key of its own
@@ -120,7 +128,7 @@ invalid-summary.toml:16:1: a drill every 1 min would teach people to ignore it; 
 invalid-timezone.toml:13:1: poll = "100 ms" is out of range; write 1 s to 10 min`,
 	"invalid-unknown-key.toml": `invalid-unknown-key.toml:12:1: unknown key "timezon" in [room]; did you mean "timezone"?
 invalid-unknown-key.toml:13:1: unknown key "colour" in [room]; remove it, or write one of "id", "name", "poll", "timezone"`,
-	"invalid-unknown-section.toml": `invalid-unknown-section.toml:11:2: unknown key "brokr" in the file; remove it, or write one of "drill", "duty", "enclosure", "heartbeat", "http", "lamps", "mail", "mist", "mqtt", "person", "probe", "room", "rules", "season", "sentinel", "species", "store", "summary", "webhook"
+	"invalid-unknown-section.toml": `invalid-unknown-section.toml:11:2: unknown key "brokr" in the file; remove it, or write one of "drill", "duty", "enclosure", "heartbeat", "http", "lamps", "mail", "mist", "mqtt", "person", "probe", "room", "rules", "season", "sentinel", "sounder", "species", "store", "summary", "webhook"
 invalid-unknown-section.toml:14:2: unknown key "mqqt" in the file; did you mean "mqtt"?`,
 	"invalid-webhook.toml": `invalid-webhook.toml:12:1: the id "mail" is a channel of its own; choose another id
 invalid-webhook.toml:13:1: url = "ftp://example.org" has no known beginning; begin it with one of https://, http://

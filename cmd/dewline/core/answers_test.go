@@ -2,6 +2,7 @@ package core
 
 import (
 	"encoding/json"
+	"errors"
 	"maps"
 	"slices"
 	"strings"
@@ -17,7 +18,8 @@ import (
 	"dewline/store"
 )
 
-// A deskRig is a whole core in a small room. Its channels take everything over;
+// A deskRig is a whole core in a small room. Its channels take everything over but
+// the dead ones;
 // every restart goes through the JSON that the store would hold.
 type deskRig struct {
 	t       *testing.T
@@ -29,6 +31,7 @@ type deskRig struct {
 	celsius int // hundredths, of the enclosure's probe
 	sent    []alert.Delivery
 	journal []event.Event
+	dead    map[string]bool // channels that refuse
 }
 
 const rigRoom = "[room]\nid = \"den\"\nname = \"Den\"\ntimezone = \"UTC\"\npoll = \"10 s\"\n" +
@@ -63,7 +66,11 @@ func (r *deskRig) take(fx Effects) {
 	r.disk.keep(fx)
 	for _, d := range fx.Send {
 		r.sent = append(r.sent, d)
-		r.take(r.core.Result(r.now, alert.SendResult{Delivery: d.ID, Version: d.Version, Attempt: d.Attempt}))
+		res := alert.SendResult{Delivery: d.ID, Version: d.Version, Attempt: d.Attempt}
+		if r.dead[d.Channel] {
+			res.Err = alert.Permanent(errors.New("refused"))
+		}
+		r.take(r.core.Result(r.now, res))
 	}
 }
 

@@ -28,6 +28,7 @@ type Core struct {
 	stalled   stalls
 	self      selfWatch
 	refused   refusals
+	bell      bell
 }
 
 // New returns a Core that has seen nothing yet. ackLink makes the link

@@ -123,6 +123,9 @@ func (d *Daemon) Drill(ctx context.Context, person, by string) (string, error) {
 		id, fx, err = d.loop.core.Drill(now, person, by)
 		return fx, err
 	})
+	if err == nil {
+		d.loop.sounder.Try()
+	}
 	return id, err
 }
 

@@ -143,6 +143,7 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 		})
 	}, d.log)
 	done.Go(func() { d.loop.courier.Run(ctx) })
+	d.loop.startSounder(ctx, done)
 	d.loop.channels.run(ctx, done)
 }
 

@@ -18,6 +18,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/mail"
+	"dewline/alert/sounder"
 	"dewline/alert/summary"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
@@ -45,6 +46,8 @@ type Options struct {
 	Clock func(resume time.Duration) func() sensors.Instant
 	// Channels replaces the configured channels; nil builds them.
 	Channels map[string]alert.Channel
+	// OpenSounder takes hold of what sounds in the room; nil takes the board's.
+	OpenSounder func(configs.Sounder) (sounder.Output, error)
 	// Observe is told of every transition, on the loop's goroutine; nil for
 	// nobody.
 	Observe func(rules.Transition)
@@ -83,6 +86,9 @@ func New(o Options) (*Daemon, error) {
 	}
 	if o.Dir == "" {
 		o.Dir = o.Config.Store.Dir
+	}
+	if o.OpenSounder == nil {
+		o.OpenSounder = openSounder
 	}
 	if o.Open == nil {
 		o.Open = store.Open

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/sounder"
 	"dewline/cmd/dewline/core"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -23,12 +24,15 @@ type loop struct {
 	probes   *probes
 	channels *channels
 	courier  *alert.Courier
+	sounder  *sounder.Sounder
 	in       chan input // in order
 
 	core   *core.Core
 	began  sensors.Instant // of this run, as the sources count
 	rounds rounds
 	stuck  bool // a write hangs
+	// sounding says that the sounder was told to call.
+	sounding bool
 	settling
 	losses lossWatch
 	around neighbours
@@ -88,6 +92,7 @@ func (l *loop) run(ctx context.Context) {
 			if s := l.probes.current(); s == nil || !s.KeepsTime() {
 				l.tick(l.now())
 			}
+			l.sounds(l.now())
 			if now := time.Now(); now.Sub(published) > l.o.PublishEvery-time.Second/2 { // ticks jitter
 				published = now
 				l.publish()

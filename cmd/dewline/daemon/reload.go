@@ -63,6 +63,9 @@ func (d *Daemon) reload() bool {
 		d.loop.takeWays(ways, !brokerChanged)
 		d.loop.apply(d.loop.core.Reconfigure(now, next, d.site.AnswerLink))
 		d.loop.apply(d.loop.core.Retry(now, ways.anew()))
+		if old.Sounder != next.Sounder {
+			d.loop.useSounder()
+		}
 		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
 		entries := []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, "")}
 		var docs []store.Doc

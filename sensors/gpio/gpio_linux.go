@@ -1,0 +1,41 @@
+package gpio
+
+import (
+	"fmt"
+
+	"github.com/warthog618/go-gpiocdev"
+)
+
+// consumer is how the kernel names the holder of a line.
+const consumer = "dewline"
+
+// An Out is a line that is driven. It is inactive first.
+type Out struct{ line *gpiocdev.Line }
+
+// OpenOut takes hold of a line and drives it.
+func OpenOut(l Line) (*Out, error) {
+	options := []gpiocdev.LineReqOption{gpiocdev.WithConsumer(consumer), gpiocdev.AsOutput(0)}
+	if l.ActiveLow {
+		options = append(options, gpiocdev.AsActiveLow)
+	}
+	line, err := gpiocdev.RequestLine(l.Chip, l.Offset, options...)
+	if err != nil {
+		return nil, fmt.Errorf("drive line %d of %s: %w", l.Offset, l.Chip, err)
+	}
+	return &Out{line}, nil
+}
+
+// Set makes the line active or inactive.
+func (o *Out) Set(active bool) error {
+	value := 0
+	if active {
+		value = 1
+	}
+	if err := o.line.SetValue(value); err != nil {
+		return fmt.Errorf("set line %d of %s: %w", o.line.Offset(), o.line.Chip(), err)
+	}
+	return nil
+}
+
+// Close lets go of the line. Some chips leave it as it was set last.
+func (o *Out) Close() error { return o.line.Close() }

@@ -1,0 +1,19 @@
+//go:build !linux
+
+package gpio
+
+import "errors"
+
+var errLinux = errors.New("GPIO lines need Linux")
+
+// An Out is a line that is driven.
+type Out struct{}
+
+// OpenOut fails: there are no lines here.
+func OpenOut(Line) (*Out, error) { return nil, errLinux }
+
+// Set fails.
+func (*Out) Set(bool) error { return errLinux }
+
+// Close does nothing.
+func (*Out) Close() error { return nil }
