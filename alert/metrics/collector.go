@@ -1,7 +1,11 @@
 package metrics
 
 import (
+	"math"
+	"slices"
 	"strconv"
+	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -14,10 +18,13 @@ import (
 	"dewline/sensors"
 )
 
-// A Collector implements prometheus.Collector over snapshots.
+// A Collector implements prometheus.Collector over snapshots. It describes nothing
+// beforehand: what there is depends on the snapshot.
 type Collector struct {
 	snapshot func() *alert.Snapshot
-	d        descs
+
+	mu    sync.Mutex // guards descs
+	descs map[string]*prometheus.Desc
 }
 
 var _ prometheus.Collector = (*Collector)(nil)
@@ -25,15 +32,11 @@ var _ prometheus.Collector = (*Collector)(nil)
 // New returns a collector of what snapshot returns at each scrape; nil means
 // that there is nothing yet.
 func New(snapshot func() *alert.Snapshot) *Collector {
-	return &Collector{snapshot: snapshot, d: newDescs()}
+	return &Collector{snapshot: snapshot, descs: map[string]*prometheus.Desc{}}
 }
 
-// Describe sends every description.
-func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range c.d.all() {
-		ch <- d
-	}
-}
+// Describe sends nothing.
+func (c *Collector) Describe(chan<- *prometheus.Desc) {}
 
 // Collect sends the metrics of the newest snapshot.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
@@ -41,43 +44,94 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	if s == nil {
 		return
 	}
-	out := sender{ch}
-	c.room(out, s)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	m := sender{c: c, ch: ch}
+	m.room(s)
 	for i := range s.Enclosures {
-		c.enclosure(out, &s.Enclosures[i])
+		m.of("enclosure", s.Enclosures[i].ID).enclosure(&s.Enclosures[i])
 	}
 	for i := range s.Probes {
-		c.probe(out, &s.Probes[i])
+		m.probe(&s.Probes[i])
 	}
-	c.alarms(out, s)
-	c.delivery(out, s)
-	c.record(out, s)
-	c.polls(out, s)
+	m.alarms(s)
+	m.delivery(s)
+	m.record(s)
+	m.polls(s)
 }
 
-// A sender makes metrics from descriptions and values.
-type sender struct{ ch chan<- prometheus.Metric }
-
-func (s sender) gauge(d *prometheus.Desc, v float64, labels ...string) {
-	s.ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+// A sender makes metrics that share some labels.
+type sender struct {
+	c      *Collector
+	ch     chan<- prometheus.Metric
+	labels []string // name, value, name, value
 }
 
-func (s sender) counter(d *prometheus.Desc, v float64, labels ...string) {
-	s.ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
+// of adds labels: name, value, name, value.
+func (m sender) of(labels ...string) sender {
+	m.labels = slices.Concat(m.labels, labels)
+	return m
 }
 
-// optional sends v unless it is unknown.
-func (s sender) optional(d *prometheus.Desc, v *float64, labels ...string) {
-	if v != nil {
-		s.gauge(d, *v, labels...)
+// put sends one value, with further labels. One that is no number is unknown and
+// left out. What a name says is said once, at its first value.
+func (m sender) put(name, help string, v float64, more ...string) {
+	if math.IsNaN(v) {
+		return
 	}
+	var names, values []string
+	for i, l := range slices.Concat(m.labels, more) {
+		if i%2 == 0 {
+			names = append(names, l)
+		} else {
+			values = append(values, l)
+		}
+	}
+	desc := m.c.descs[name]
+	if desc == nil {
+		desc = prometheus.NewDesc("dewline_"+name, help, names, nil)
+		m.c.descs[name] = desc
+	}
+	kind := prometheus.GaugeValue
+	if strings.HasSuffix(name, "_total") {
+		kind = prometheus.CounterValue
+	}
+	m.ch <- prometheus.MustNewConstMetric(desc, kind, v, values...)
 }
 
-// stamp sends a wall time in seconds since 1970 unless it is unset.
-func (s sender) stamp(d *prometheus.Desc, t time.Time, labels ...string) {
-	if !t.IsZero() {
-		s.gauge(d, float64(t.UnixNano())/1e9, labels...)
+// when is v where it is known, else no number.
+func when(known bool, v float64) float64 {
+	if !known {
+		return math.NaN()
 	}
+	return v
+}
+
+// maybe is v, no number where there is none.
+func maybe(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
+}
+
+// seconds is a length of time, no number where there is none.
+func seconds(d *time.Duration) float64 {
+	if d == nil {
+		return math.NaN()
+	}
+	return d.Seconds()
+}
+
+// stamp is a wall time in seconds since 1970, no number where it is unset.
+func stamp(t time.Time) float64 { return when(!t.IsZero(), float64(t.UnixNano())/1e9) }
+
+// due is stamp where there is a time.
+func due(t *time.Time) float64 {
+	if t == nil {
+		return math.NaN()
+	}
+	return stamp(*t)
 }
 
 func bit(b bool) float64 {
@@ -87,92 +141,83 @@ func bit(b bool) float64 {
 	return 0
 }
 
-func (c *Collector) room(out sender, s *alert.Snapshot) {
-	out.gauge(c.d.build, 1, s.Version)
-	out.gauge(c.d.clock, bit(s.At.Synced))
-	out.counter(c.d.cycles, float64(s.Cycle))
-	out.stamp(c.d.cycleAt, s.CycleAt)
-	out.stamp(c.d.configAt, s.ConfigLoaded)
-	out.gauge(c.d.configOK, bit(s.ConfigRefused == ""))
+// maybeBit is bit, no number where it is not known.
+func maybeBit(b *bool) float64 {
+	if b == nil {
+		return math.NaN()
+	}
+	return bit(*b)
 }
 
-func (c *Collector) enclosure(out sender, e *rules.EnclosureView) {
-	out.gauge(c.d.info, 1, e.ID, e.Name, e.Rack, strconv.Itoa(e.Shelf), strconv.Itoa(e.Slot), e.Species, e.Stage)
-	c.measure(out, c.d.temperature, e.Temperature, 1, e.ID)
-	c.measure(out, c.d.hottest, e.Hottest, 1, e.ID)
-	c.measure(out, c.d.humidity, e.Humidity, 0.01, e.ID)
-	if e.Humidity.Known && e.Humidity.Uncertainty > 0 {
-		out.gauge(c.d.humidityUncertainty, e.Humidity.Uncertainty/100, e.ID)
-	}
-	out.optional(c.d.dewPoint, e.DewPoint, e.ID)
-	out.optional(c.d.vpd, e.VPD, e.ID)
-	out.gauge(c.d.bandLow, e.BandLow, e.ID)
-	out.gauge(c.d.bandHigh, e.BandHigh, e.ID)
-	out.gauge(c.d.floor, e.Floor/100, e.ID)
-	out.gauge(c.d.ceiling, e.Lethal, e.ID)
-	out.gauge(c.d.exposure, e.Exposure, e.ID)
-	if e.RatePerHour != nil {
-		out.gauge(c.d.slope, *e.RatePerHour/3600, e.ID)
-	}
+func (m sender) room(s *alert.Snapshot) {
+	m.put("build_info", "The running version.", 1, "version", s.Version)
+	m.put("clock_synchronised", "1 while the board's clock is set from outside.", bit(s.At.Synced))
+	m.put("cycles_total", "Completed rounds of readings and rules.", float64(s.Cycle))
+	m.put("last_cycle_timestamp_seconds", "When the last round of readings and rules was completed.", stamp(s.CycleAt))
+	m.put("config_loaded_timestamp_seconds", "When the configuration in force was read.", stamp(s.ConfigLoaded))
+	m.put("config_last_load_successful", "0 while the file has faults and an earlier configuration is in force.", bit(s.ConfigRefused == ""))
+}
+
+func (m sender) enclosure(e *rules.EnclosureView) {
+	m.put("enclosure_info", "Name, place and inhabitants of an enclosure, to be joined by its id.",
+		1, "name", e.Name, "rack", e.Rack, "shelf", strconv.Itoa(e.Shelf), "slot", strconv.Itoa(e.Slot), "species", e.Species, "stage", e.Stage)
+	m.put("temperature_celsius", "Air temperature of an enclosure: of its hottest trustworthy probe, on which heat is judged.",
+		when(e.Temperature.Known, e.Temperature.Value))
+	m.put("hottest_celsius", "The same as temperature_celsius.", when(e.Hottest.Known, e.Hottest.Value))
+	m.put("humidity_ratio", "Relative humidity of an enclosure, 0 to 1.", when(e.Humidity.Known, e.Humidity.Value*0.01))
+	m.put("humidity_uncertainty_ratio", "Stated uncertainty of an enclosure's humidity, 0 to 1.",
+		when(e.Humidity.Known && e.Humidity.Uncertainty > 0, e.Humidity.Uncertainty/100))
+	m.put("dew_point_celsius", "Dew point of an enclosure's air.", maybe(e.DewPoint))
+	m.put("vapour_pressure_deficit_pascals", "Vapour pressure deficit of an enclosure's air.", maybe(e.VPD))
+	m.put("band_low_celsius", "Lower end of the temperature band in force.", e.BandLow)
+	m.put("band_high_celsius", "Upper end of the temperature band in force.", e.BandHigh)
+	m.put("humidity_floor_ratio", "Humidity that must be kept, 0 to 1.", e.Floor/100)
+	m.put("ceiling_celsius", "Lethal limit in force.", e.Lethal)
+	m.put("exposure_ratio", "Heat dose as a share of the keeper's heat limit; no measure of safety.", e.Exposure)
+	m.put("temperature_slope_celsius_per_second", "Present trend of an enclosure's temperature.", maybe(e.RatePerHour)/3600)
 	if e.ToLethal != nil {
-		out.gauge(c.d.toLethal, e.ToLethal.FromMinutes*60, e.ID, "earliest")
-		out.gauge(c.d.toLethal, e.ToLethal.ToMinutes*60, e.ID, "latest")
-	}
-	if e.LampsOn != nil {
-		out.gauge(c.d.lamps, bit(*e.LampsOn), e.ID)
-	}
-	if e.LastMist != nil {
-		out.gauge(c.d.mistAge, e.LastMist.Seconds(), e.ID)
-	}
-	out.gauge(c.d.mistsMissed, float64(e.MissedMists), e.ID)
-	if e.DryDown != nil {
-		out.gauge(c.d.dryDown, e.DryDown.Seconds(), e.ID)
-	}
-	out.optional(c.d.nightDrop, e.NightDrop, e.ID)
-	out.gauge(c.d.nightsNoDrop, float64(e.NightsNoDrop), e.ID)
-	out.gauge(c.d.blind, bit(e.Blind), e.ID)
-	out.gauge(c.d.outOfService, bit(e.OutOfService), e.ID)
-}
-
-func (c *Collector) measure(out sender, d *prometheus.Desc, m rules.Measure, scale float64, labels ...string) {
-	if m.Known {
-		out.gauge(d, m.Value*scale, labels...)
-	}
-}
-
-func (c *Collector) probe(out sender, p *rules.ProbeView) {
-	labels := []string{p.ID, p.Enclosure, p.Place}
-	out.gauge(c.d.probeUp, bit(p.Fresh), labels...)
-	switch {
-	case !p.Fresh || !p.HasTemperature:
-	case p.TemperatureDoubt != "":
-		out.gauge(c.d.wildTemperature, p.Temperature.Celsius(), append(labels, p.TemperatureDoubt)...)
-	default:
-		out.gauge(c.d.probeTemperature, p.Temperature.Celsius(), labels...)
-	}
-	switch {
-	case !p.Fresh || !p.HasHumidity:
-	case p.HumidityDoubt != "":
-		out.gauge(c.d.wildHumidity, p.Humidity.Percent()/100, append(labels, p.HumidityDoubt)...)
-	default:
-		out.gauge(c.d.probeHumidity, p.Humidity.Percent()/100, labels...)
-		if p.Uncertainty > 0 {
-			out.gauge(c.d.probeHumidityUncertainty, p.Uncertainty/100, labels...)
+		for bound, minutes := range map[string]float64{"earliest": e.ToLethal.FromMinutes, "latest": e.ToLethal.ToMinutes} {
+			m.put("time_to_ceiling_seconds", "Forecast time until the lethal limit; absent where none is forecast.", minutes*60, "bound", bound)
 		}
 	}
-	if p.Fresh && p.HasLight {
-		out.gauge(c.d.probeLight, float64(p.LightLux), labels...)
+	m.put("lamps_scheduled_on", "1 while the schedule has the lamps on.", maybeBit(e.LampsOn))
+	m.put("mist_pulse_age_seconds", "Time since the last mist pulse that was seen.", seconds(e.LastMist))
+	m.put("mist_pulses_missed", "Scheduled mist pulses in a row that were not seen.", float64(e.MissedMists))
+	m.put("dry_down_half_life_seconds", "Half-life of the dry-down after a mist pulse, the middle of the last three.", seconds(e.DryDown))
+	m.put("night_drop_celsius", "Fall from lamp-on to lamp-off medians in the last whole night.", maybe(e.NightDrop))
+	m.put("nights_without_drop", "Nights in a row without the fall in temperature that is wanted.", float64(e.NightsNoDrop))
+	m.put("enclosure_blind", "1 while no probe of the enclosure delivers.", bit(e.Blind))
+	m.put("enclosure_out_of_service", "1 while a person has taken the enclosure out of service.", bit(e.OutOfService))
+}
+
+func (m sender) probe(p *rules.ProbeView) {
+	id := m.of("probe", p.ID)
+	m = id.of("enclosure", p.Enclosure, "place", p.Place)
+	m.put("probe_up", "1 while a probe answers, be it with values that are doubted.", bit(p.Fresh))
+	switch t := p.Temperature.Celsius(); {
+	case !p.Fresh || !p.HasTemperature:
+	case p.TemperatureDoubt != "":
+		m.put("probe_doubted_temperature_celsius", "Present temperature of a probe that is not trusted, with the reason.", t, "reason", p.TemperatureDoubt)
+	default:
+		m.put("probe_temperature_celsius", "Last good temperature of a probe that delivers one.", t)
 	}
-	out.stamp(c.d.probeGood, p.LastGood.Wall, labels...)
-	out.counter(c.d.probeReadings, float64(p.Readings), p.ID)
+	switch h := p.Humidity.Percent() / 100; {
+	case !p.Fresh || !p.HasHumidity:
+	case p.HumidityDoubt != "":
+		m.put("probe_doubted_humidity_ratio", "Present relative humidity of a probe that is not trusted, such as one that is wet, 0 to 1.", h, "reason", p.HumidityDoubt)
+	default:
+		m.put("probe_humidity_ratio", "Last good relative humidity of a probe that delivers, 0 to 1.", h)
+		m.put("probe_humidity_uncertainty_ratio", "Stated uncertainty of a probe's humidity: data sheet, calibration and time in wet air, 0 to 1.",
+			when(p.Uncertainty > 0, p.Uncertainty/100))
+	}
+	m.put("probe_illuminance_lux", "Last good illuminance of a probe that delivers.", when(p.Fresh && p.HasLight, float64(p.LightLux)))
+	m.put("probe_last_success_timestamp_seconds", "When a probe last gave a good reading.", stamp(p.LastGood.Wall))
+	id.put("probe_readings_total", "Readings of a probe, of any quality.", float64(p.Readings))
 	for reason, n := range p.Counts {
-		out.counter(c.d.probeDoubts, float64(n), p.ID, reason)
+		id.put("probe_doubts_total", "Suspect and bad readings of a probe by reason.", float64(n), "reason", reason)
 	}
-	if p.HumidityDue != nil {
-		out.stamp(c.d.calibrationDue, *p.HumidityDue, p.ID, "humidity")
-	}
-	if p.TemperatureDue != nil {
-		out.stamp(c.d.calibrationDue, *p.TemperatureDue, p.ID, "temperature")
+	for quantity, at := range map[string]*time.Time{"humidity": p.HumidityDue, "temperature": p.TemperatureDue} {
+		id.put("probe_calibration_due_timestamp_seconds", "When a probe is next to be calibrated.", due(at), "quantity", quantity)
 	}
 }
 
@@ -182,87 +227,86 @@ var alarmStates = [...]alarm.State{
 	alarm.Shelved, alarm.Suppressed, alarm.OutOfService,
 }
 
-func (c *Collector) alarms(out sender, s *alert.Snapshot) {
+func (m sender) alarms(s *alert.Snapshot) {
 	for _, a := range s.Alarms {
 		for _, st := range alarmStates {
-			out.gauge(c.d.alarmState, bit(a.State == st), string(a.Key.Alarm), a.Key.Subject, a.Priority.String(), st.String())
+			m.put("alarm_state", "State of an alarm that is not normal, one of the states of IEC 62682.",
+				bit(a.State == st), "alarm", string(a.Key.Alarm), "subject", a.Key.Subject, "priority", a.Priority.String(), "state", st.String())
 		}
 	}
 	k := &s.KPI
-	out.gauge(c.d.kpiPerDay, k.PerDay)
-	out.gauge(c.d.kpiFloods, float64(k.Floods))
-	out.gauge(c.d.kpiFloodTime, k.FloodTime.Seconds())
-	out.gauge(c.d.kpiStale, float64(len(k.Stale)))
-	out.gauge(c.d.kpiChattering, float64(len(k.Chattering)))
-	out.gauge(c.d.kpiShelved, float64(k.Shelved))
-	out.gauge(c.d.kpiUnacked, float64(k.Unacknowledged))
-	out.gauge(c.d.kpiAckMean, k.MeanAcknowledge.Seconds())
-	out.gauge(c.d.kpiAckMax, k.MaxAcknowledge.Seconds())
-	out.gauge(c.d.kpiUnknown, float64(k.Unknown))
+	m.put("alarms_per_day", "Alarms a day, mean of at most 30 days.", k.PerDay)
+	m.put("alarm_floods", "Times with more than 10 alarms in 10 minutes, since the alarms are counted.", float64(k.Floods))
+	m.put("alarm_flood_seconds", "Time spent in floods of alarms, since they are counted.", k.FloodTime.Seconds())
+	m.put("alarms_stale", "Alarms active for more than 24 hours.", float64(len(k.Stale)))
+	m.put("alarms_chattering", "Alarms that come and go quickly.", float64(len(k.Chattering)))
+	m.put("alarms_shelved", "Alarms put away by a person.", float64(k.Shelved))
+	m.put("alarms_unacknowledged", "Alarms that nobody has acknowledged.", float64(k.Unacknowledged))
+	m.put("alarm_acknowledge_mean_seconds", "Mean time to acknowledgement, since the alarms are counted.", k.MeanAcknowledge.Seconds())
+	m.put("alarm_acknowledge_max_seconds", "Longest time to acknowledgement, since the alarms are counted.", k.MaxAcknowledge.Seconds())
+	m.put("alarms_unknown", "Open alarms that cannot be evaluated at present.", float64(k.Unknown))
 	for i := range k.Worst {
 		w := &k.Worst[i]
-		out.counter(c.d.kpiRaised, float64(w.Count), string(w.Key.Alarm), w.Key.Subject)
+		m := m.of("alarm", string(w.Key.Alarm), "subject", w.Key.Subject)
+		m.put("alarm_raised_total", "How often each of the ten most frequent alarms was raised.", float64(w.Count))
 		if said := words.Fact(w.Suggestion, unit.Celsius); said != "" {
-			out.gauge(c.d.kpiSuggestion, 1, string(w.Key.Alarm), w.Key.Subject, said)
+			m.put("alarm_suggestion_info", "What would have kept a frequent alarm from being raised again and again, to be joined by alarm and subject.",
+				1, "suggestion", said)
 		}
 	}
 }
 
-func (c *Collector) delivery(out sender, s *alert.Snapshot) {
-	out.gauge(c.d.outboxDepth, float64(s.Delivery.Depth))
-	out.gauge(c.d.outboxAge, s.Delivery.OldestAge.Seconds())
-	out.counter(c.d.outboxDropped, float64(s.Delivery.Dropped))
-	out.gauge(c.d.openWake, float64(s.Delivery.OpenWake))
-	stalled := map[string]bool{}
-	for _, name := range s.Stalled {
-		stalled[name] = true
+func (m sender) delivery(s *alert.Snapshot) {
+	d := &s.Delivery
+	m.put("outbox_deliveries", "Messages that no channel has taken over yet.", float64(d.Depth))
+	m.put("outbox_oldest_age_seconds", "Age of the oldest message that is due and not taken over.", d.OldestAge.Seconds())
+	m.put("outbox_dropped_total", "Messages given up because the outbox was full; never wake notices.", float64(d.Dropped))
+	m.put("wake_notices_unacknowledged", "Wake notices that nobody has acknowledged.", float64(d.OpenWake))
+	for name, ch := range d.Channels {
+		m := m.of("channel", name)
+		m.put("channel_sent_total", "Messages that a channel took over.", float64(ch.Taken))
+		m.put("channel_failed_total", "Failed attempts of a channel.", float64(ch.Failed))
+		m.put("channel_last_success_timestamp_seconds", "When a channel last took a message over.", stamp(ch.LastSuccess.Wall))
+		m.put("channel_stalled", "1 while a channel takes nothing over.", bit(slices.Contains(s.Stalled, name)))
+		m.put("channel_connected", "1 while a channel has its connection, or its server answered at the last look; 0 from the start until then.", maybeBit(ch.Connected))
 	}
-	for name, ch := range s.Delivery.Channels {
-		out.counter(c.d.sent, float64(ch.Taken), name)
-		out.counter(c.d.failed, float64(ch.Failed), name)
-		out.stamp(c.d.channelOK, ch.LastSuccess.Wall, name)
-		out.gauge(c.d.channelStalled, bit(stalled[name]), name)
-		if ch.Connected != nil {
-			out.gauge(c.d.channelConnected, bit(*ch.Connected), name)
-		}
-	}
-	if s.Drill != nil {
-		out.stamp(c.d.drillAt, s.Drill.At.Wall)
-		if s.Drill.Acked {
-			out.gauge(c.d.drillAck, s.Drill.AckedIn)
-		}
+	if dr := s.Drill; dr != nil {
+		m.put("drill_last_timestamp_seconds", "When the last drill was begun.", stamp(dr.At.Wall))
+		m.put("drill_acknowledge_seconds", "Time until the last drill was acknowledged.", when(dr.Acked, dr.AckedIn))
 	}
 }
 
-func (c *Collector) record(out sender, s *alert.Snapshot) {
+func (m sender) record(s *alert.Snapshot) {
 	r := &s.Record
-	out.gauge(c.d.recordOK, bit(s.Recording))
-	out.gauge(c.d.recordBytes, float64(r.FileBytes))
-	out.gauge(c.d.recordCap, float64(r.CapBytes))
-	out.gauge(c.d.recordUnwritten, float64(r.Unwritten))
-	out.counter(c.d.recordLost, float64(r.Lost))
-	out.counter(c.d.recordCommits, float64(r.Commits))
-	out.counter(c.d.recordErrors, float64(r.Errors))
-	out.counter(c.d.recordDamaged, float64(r.Damaged))
-	out.counter(c.d.recordWritten, float64(r.BytesWritten))
-	out.stamp(c.d.recordAt, r.LastCommit)
+	m.put("record_ok", "1 while the record is being written.", bit(s.Recording))
+	m.put("record_bytes", "Size of the record's file.", float64(r.FileBytes))
+	m.put("record_limit_bytes", "Size that the record may grow to.", float64(r.CapBytes))
+	m.put("record_unwritten_readings", "Readings that a power cut would lose now.", float64(r.Unwritten))
+	m.put("record_lost_readings_total", "Readings lost because the card refused for too long.", float64(r.Lost))
+	m.put("record_commits_total", "Transactions since the start.", float64(r.Commits))
+	m.put("record_errors_total", "Failed transactions since the start.", float64(r.Errors))
+	m.put("record_damaged_total", "Entries refused because their checksum was wrong.", float64(r.Damaged))
+	m.put("record_written_bytes_total", "Bytes handed to the card since the start.", float64(r.BytesWritten))
+	m.put("record_last_commit_timestamp_seconds", "When the record was last written.", stamp(r.LastCommit))
 }
 
-func (c *Collector) polls(out sender, s *alert.Snapshot) {
+func (m sender) polls(s *alert.Snapshot) {
 	for _, b := range s.Buses {
-		out.counter(c.d.busRounds, float64(b.Rounds), b.Bus)
-		out.counter(c.d.busOverruns, float64(b.Overruns), b.Bus)
-		out.gauge(c.d.busHung, bit(b.Hung != ""), b.Bus)
+		m := m.of("bus", b.Bus)
+		m.put("bus_rounds_total", "Completed rounds of a bus.", float64(b.Rounds))
+		m.put("bus_overruns_total", "Polls skipped because a round took too long.", float64(b.Overruns))
+		m.put("bus_hung", "1 while a call to the bus does not come back.", bit(b.Hung != ""))
 	}
 	for i := range s.Polls {
 		p := &s.Polls[i]
-		out.gauge(c.d.pollTook, p.Took.Seconds(), string(p.Probe), p.Bus)
-		out.counter(c.d.pollLate, float64(p.Late), string(p.Probe), p.Bus)
-		out.counter(c.d.pollQuality, float64(p.Good), string(p.Probe), sensors.Good.String())
-		out.counter(c.d.pollQuality, float64(p.Suspect), string(p.Probe), sensors.Suspect.String())
-		out.counter(c.d.pollQuality, float64(p.Bad), string(p.Probe), sensors.Bad.String())
-		out.counter(c.d.heaterPulses, float64(p.Events.HeaterPulses), string(p.Probe))
-		out.counter(c.d.restarts, float64(p.Events.Restarts), string(p.Probe))
-		out.counter(c.d.replaced, float64(p.Events.Replaced), string(p.Probe))
+		m := m.of("probe", string(p.Probe))
+		m.put("poll_duration_seconds", "How long the last reading of a probe took.", p.Took.Seconds(), "bus", p.Bus)
+		m.put("poll_late_total", "Readings that came back after their time was up.", float64(p.Late), "bus", p.Bus)
+		for quality, n := range map[sensors.Quality]uint64{sensors.Good: p.Good, sensors.Suspect: p.Suspect, sensors.Bad: p.Bad} {
+			m.put("poll_readings_total", "Polled readings by quality.", float64(n), "quality", quality.String())
+		}
+		m.put("probe_heater_pulses_total", "Heater pulses of a probe against creep; readings are inhibited until it has cooled.", float64(p.Events.HeaterPulses))
+		m.put("probe_restarts_total", "Restarts of a probe's chip, by itself or after faults.", float64(p.Events.Restarts))
+		m.put("probe_replaced_total", "Times that another chip answered in the place of a probe.", float64(p.Events.Replaced))
 	}
 }

@@ -124,23 +124,6 @@ func TestGolden(t *testing.T) {
 	}
 }
 
-// TestEverythingShown: a full snapshot has every metric that is described.
-func TestEverythingShown(t *testing.T) {
-	shown := map[string]bool{}
-	for _, f := range gather(t, full()) {
-		shown[f.GetName()] = true
-	}
-	c := New(nil)
-	if len(shown) != len(c.d.all()) {
-		for _, d := range c.d.all() {
-			name, _, _ := strings.Cut(strings.TrimPrefix(d.String(), `Desc{fqName: "`), `"`)
-			if !shown[name] {
-				t.Errorf("%s is described and never shown", name)
-			}
-		}
-	}
-}
-
 // TestLint holds the names to the conventions of Prometheus.
 func TestLint(t *testing.T) {
 	problems, err := testutil.GatherAndLint(registry(t, full()))
