@@ -154,7 +154,7 @@ func checkLetter(t *testing.T, l letter, r *Report, u unit.Scale) {
 	}
 	refs := regexp.MustCompile(`src="cid:([^"]+)"`).FindAllStringSubmatch(l.html, -1)
 	used := map[string]bool{}
-	width, height := pictureSize(len(r.Enclosures))
+	width, height, _ := pictureSize(len(r.Enclosures))
 	for _, m := range refs {
 		id := "<" + m[1] + ">" // RFC 2392: the header has brackets, the URL has none
 		used[id] = true

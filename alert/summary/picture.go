@@ -6,7 +6,6 @@ import (
 	"image"
 	"image/color"
 	"image/png"
-	"math"
 	"time"
 
 	"dewline/alert/chart"
@@ -23,39 +22,19 @@ type Picture struct {
 	PNG           []byte
 }
 
-// pictureBudget is how many bytes all pictures of one summary may have; mail
-// makes a third more of them.
-const pictureBudget = 165_000
-
 // pictureSize suits the room: a mail of 48 enclosures has to stay small.
-func pictureSize(enclosures int) (width, height int) {
+func pictureSize(enclosures int) (width, height, colours int) {
 	if enclosures <= 24 {
-		return 340, 215
+		return 340, 215, 16
 	}
-	return 284, 160
+	return 284, 160, 8
 }
 
 // Pictures draws one picture for each enclosure that was measured, in the
-// reader's units, with as many colours as the budget allows.
-func (r *Report) Pictures(u unit.Scale) (pics []Picture, err error) {
-	for _, colours := range []int{16, 12, 10, 8, 6} {
-		size := 0
-		if pics, err = r.pictures(u, colours); err != nil {
-			return nil, err
-		}
-		for i := range pics {
-			size += len(pics[i].PNG)
-		}
-		if size <= pictureBudget {
-			break
-		}
-	}
-	return pics, nil
-}
-
-func (r *Report) pictures(u unit.Scale, colours int) ([]Picture, error) {
+// reader's units.
+func (r *Report) Pictures(u unit.Scale) ([]Picture, error) {
 	var out []Picture
-	width, height := pictureSize(len(r.Enclosures))
+	width, height, colours := pictureSize(len(r.Enclosures))
 	for i := range r.Enclosures {
 		e := &r.Enclosures[i]
 		if e.Covered == 0 {
@@ -84,71 +63,31 @@ func (r *Report) pictures(u unit.Scale, colours int) ([]Picture, error) {
 	return out, nil
 }
 
-// few brings a picture down to some colours: a chart has few but for the edges
-// of its letters, and mail has to stay small.
+// inks are what a chart is drawn with, the most needed first: the lines and areas
+// on white, and what the edges of its letters need.
+var inks = [...]uint32{
+	0xFFFFFF, 0x1B1F22, 0x0072B2, 0xC95500, 0xCCE4E0, 0xCBB08E, 0xEFF0F3, 0x888A8C,
+	0x83C9B8, 0xE69F00, 0xDB8C52, 0xD9F1EB, 0x4C615E, 0xB1B6BB, 0xC5C9CC, 0xA3D6CA,
+}
+
+// few brings a picture down to some inks: mail has to stay small.
 func few(img *image.NRGBA, colours int) image.Image {
-	counts := map[color.NRGBA]int{}
-	for i := 0; i+3 < len(img.Pix); i += 4 {
-		counts[color.NRGBA{img.Pix[i], img.Pix[i+1], img.Pix[i+2], img.Pix[i+3]}]++
+	var palette color.Palette
+	for _, ink := range inks[:colours] {
+		palette = append(palette, color.NRGBA{uint8(ink >> 16), uint8(ink >> 8), uint8(ink), 0xff})
 	}
-	palette := pickColours(counts, colours)
 	out := image.NewPaletted(img.Bounds(), palette)
-	index := map[color.NRGBA]uint8{}
-	for c := range counts {
-		index[c] = uint8(palette.Index(c))
-	}
-	b := img.Bounds()
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for x := b.Min.X; x < b.Max.X; x++ {
-			out.SetColorIndex(x, y, index[img.NRGBAAt(x, y)])
+	nearest := map[color.NRGBA]uint8{}
+	for i := range out.Pix {
+		c := color.NRGBA{img.Pix[4*i], img.Pix[4*i+1], img.Pix[4*i+2], img.Pix[4*i+3]}
+		n, known := nearest[c]
+		if !known {
+			n = uint8(palette.Index(c))
+			nearest[c] = n
 		}
+		out.Pix[i] = n
 	}
 	return out
-}
-
-// pickColours takes, one after the other, the colour whose pixels are worst
-// served by those taken so far.
-func pickColours(counts map[color.NRGBA]int, n int) color.Palette {
-	type ink struct {
-		c    color.NRGBA
-		n    float64
-		dist float64
-	}
-	inks := make([]ink, 0, len(counts))
-	for c, k := range counts {
-		inks = append(inks, ink{c, math.Sqrt(float64(k)), 1e12}) // or the ribbon's shades would take all
-	}
-	var out color.Palette
-	for len(out) < n {
-		best := -1
-		for i, k := range inks {
-			if k.dist == 0 {
-				continue
-			}
-			if best < 0 || k.n*k.dist > inks[best].n*inks[best].dist || k.n*k.dist == inks[best].n*inks[best].dist && less(k.c, inks[best].c) {
-				best = i
-			}
-		}
-		if best < 0 {
-			break
-		}
-		c := inks[best].c
-		out = append(out, c)
-		for i := range inks {
-			inks[i].dist = min(inks[i].dist, apart(inks[i].c, c))
-		}
-	}
-	return out
-}
-
-func less(a, b color.NRGBA) bool {
-	return uint32(a.R)<<16|uint32(a.G)<<8|uint32(a.B) < uint32(b.R)<<16|uint32(b.G)<<8|uint32(b.B)
-}
-
-// apart is the squared distance of two colours.
-func apart(a, b color.NRGBA) float64 {
-	d := func(x, y uint8) float64 { return (float64(x) - float64(y)) * (float64(x) - float64(y)) }
-	return d(a.R, b.R) + d(a.G, b.G) + d(a.B, b.B) + d(a.A, b.A)
 }
 
 // shortAlarm is the shortest bar that a mark is drawn with.
