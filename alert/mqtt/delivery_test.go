@@ -147,6 +147,7 @@ func TestDelivery_brokerKilledPhoneAway(t *testing.T) {
 	b.Start()
 	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	eventually(t, "all 500 notices", has(back, ids))
+	t.Log("tally: broker killed, phone away: 500 notices, 0 lost")
 }
 
 // phoneAway makes the pocket phone's subscription known to the broker and
@@ -187,8 +188,8 @@ func TestDelivery_queueOverflows(t *testing.T) {
 	if missing == 0 {
 		t.Skip("this broker's default queue dropped nothing; nothing to show")
 	}
-	t.Logf("%d of 520 confirmed notices were dropped by the broker's queue", missing)
 	eventually(t, "all 520 notices", has(back, ids))
+	t.Logf("tally: the broker's queue full, phone away: 520 notices, %d dropped there, 0 lost", missing)
 }
 
 // The settings that the manual gives for a broker that keeps its queue: then
@@ -218,6 +219,7 @@ func TestDelivery_brokerThatKeepsItsQueue(t *testing.T) {
 	back := newPhone(t, b.URL(), "pocket", "dewline/attic/notice")
 	// Long before the first repeat, which comes after 5 min.
 	eventually(t, "all 50 notices", has(back, ids))
+	t.Log("tally: broker killed that keeps its queue: 50 notices, 0 lost, without a repeat")
 }
 
 // A network that cuts every connection after a moment delays, and loses
@@ -239,6 +241,7 @@ func TestDelivery_cuttingNetwork(t *testing.T) {
 		px.cut()
 	}
 	eventually(t, "all of them", has(p, ids))
+	t.Logf("tally: network cut 3 times: %d notices, 0 lost", len(ids))
 }
 
 // From the transition to the phone, over a real broker, while ever more other

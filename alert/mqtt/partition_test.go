@@ -126,6 +126,7 @@ func TestDelivery_partition(t *testing.T) {
 	if n := len(phone.notices()); n != 40 {
 		t.Errorf("%d ids arrived, 40 were raised", n)
 	}
+	t.Log("tally: half-open connection: 40 notices, 0 lost")
 }
 
 // A broker that asks who calls takes a certificate of its own authority, and
