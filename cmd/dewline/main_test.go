@@ -202,6 +202,15 @@ func TestCheck(t *testing.T) {
 	if code != exitOK || !strings.Contains(out, "no fault") || !strings.Contains(out, "not veterinary advice") {
 		t.Errorf("the example: exit %d\n%s%s", code, out, err)
 	}
+	key := write(t, dir, "key", "0123456789abcdef0123456789abcdef\n")
+	if err := os.Chmod(key, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	open := write(t, dir, "open.toml", strings.Replace(exampleRoom(t), `token_file = "page-token"`, `token_file = "`+key+`"`, 1))
+	code, out, err = runDewline(t, "check", "--config", open)
+	if code != exitOK || !strings.Contains(out, key+" is readable by all (mode 0644) and will not be used: chmod 600") {
+		t.Errorf("a key that all may read: exit %d\n%s%s", code, out, err)
+	}
 	bad := write(t, dir, "bad.toml", "[room]\nid = \"den\"\npol = \"10 s\"\n\n[[enclosure]]\nid = \"a1\"\nspecies = \"dendrobates-tinctorus\"\n")
 	code, _, err = runDewline(t, "check", "--config", bad)
 	if code != exitUsage {

@@ -98,11 +98,19 @@ func (r *recorder) Put(docs []store.Doc, journal []event.Event) <-chan struct{} 
 	}
 	r.journal = append(r.journal, journal...)
 	r.trimJournal()
-	r.waiters = append(r.waiters, done)
+	r.waiters = newestWaiters(append(r.waiters, done))
 	r.mu.Unlock()
 	r.nudge()
 	return done
 }
+
+// newestWaiters lets go of who waited longest, and gave up after recordWait, where
+// more wait than in any such time.
+func newestWaiters(w []chan struct{}) []chan struct{} {
+	return slices.Delete(w, 0, max(0, len(w)-maxWaiters))
+}
+
+const maxWaiters = 1024
 
 // Later queues events that go with the next transaction, whatever that is for.
 func (r *recorder) Later(journal []event.Event) {
@@ -301,7 +309,7 @@ func (r *recorder) finish(j *job, err error) {
 		}
 		r.journal = append(j.journal, r.journal...)
 		r.trimJournal()
-		r.waiters = append(j.waiters, r.waiters...)
+		r.waiters = newestWaiters(append(j.waiters, r.waiters...))
 		r.flush = r.flush || j.flush
 		if r.state == nil {
 			r.state = j.state

@@ -174,11 +174,14 @@ func TestRecorderBoundsItsBacklog(t *testing.T) {
 		}
 		synctest.Wait()
 		r.mu.Lock()
-		lines, docs := len(r.journal), len(r.docs)
+		lines, docs, waiters := len(r.journal), len(r.docs), len(r.waiters)
 		last := r.journal[lines-1].Kind()
 		r.mu.Unlock()
 		if lines > maxJournalBacklog || docs != 1 {
 			t.Errorf("%d lines and %d documents wait, want at most %d and 1", lines, docs, maxJournalBacklog)
+		}
+		if waiters > maxWaiters {
+			t.Errorf("%d wait for a record that cannot be written", waiters)
 		}
 		if want := fmt.Sprint(maxJournalBacklog + 499); last != want {
 			t.Errorf("the newest line is %s, want %s: the oldest go first", last, want)
