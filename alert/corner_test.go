@@ -87,3 +87,19 @@ func TestSilence_droppedFromTheShelf(t *testing.T) {
 		t.Errorf("%d messages, want one to each of two people", n)
 	}
 }
+
+// A repeat that is on its way to a server that hangs is not sent again once somebody
+// answered.
+func TestUrgent_answeredWhileItHangs(t *testing.T) {
+	r := newRig(t, household([]string{"mqtt", "mail"}))
+	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.pass(4 * time.Minute)
+	r.hangs["mail"] = 20 * time.Second
+	r.pass(time.Minute + 10*time.Second)
+	r.ack("lethal-ceiling/e1/1", "a")
+	n := len(r.sent)
+	r.pass(time.Hour)
+	if len(r.sent) != n {
+		t.Errorf("%d sendings after the answer", len(r.sent)-n)
+	}
+}

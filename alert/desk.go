@@ -141,7 +141,7 @@ func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effect
 		if before { // what it took over may have died with it
 			d.outbox.recall(channel)
 		}
-		d.outbox.retry(channel)
+		d.outbox.retry(channel, "")
 	}
 	return d.finish()
 }
@@ -158,7 +158,7 @@ func (d *Desk) Renewed(now sensors.Instant, channels ...string) Effects {
 	d.begin(now)
 	for _, c := range channels {
 		d.links.anew(c)
-		d.outbox.retry(c)
+		d.outbox.retry(c, "")
 	}
 	return d.finish()
 }

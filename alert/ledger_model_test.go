@@ -27,7 +27,8 @@ type story struct {
 	rng      *rand.Rand
 	alarms   map[rules.Key]*told1
 	silenced []*silenced1
-	judged   int // of sent
+	dropped  map[string]bool // subjects that a reload dropped
+	judged   int             // of sent
 	turns    []*turn1
 	reborn   time.Duration
 	shifted  bool // the wall clock was stepped: spans by it say nothing
@@ -70,7 +71,7 @@ func (s *story) Errorf(f string, a ...any) { panic(found(fmt.Sprintf(f, a...))) 
 // tell runs the story of a seed with a planted fault, nil for none, and returns a
 // digest of all that left the Desk and the promise that was broken, if any.
 func tell(seed uint64, plant func(*rig, *Effects)) (digest uint64, broken string) {
-	s := &story{promises: newPromises(), rng: rand.New(rand.NewPCG(seed, 14)), alarms: map[rules.Key]*told1{}}
+	s := &story{promises: newPromises(), rng: rand.New(rand.NewPCG(seed, 14)), alarms: map[rules.Key]*told1{}, dropped: map[string]bool{}}
 	s.rig = newRig(s, (&model{}).full())
 	if s.rig.plant = plant; s.rng.IntN(4) == 0 { // a board whose clock is not set at the start
 		s.now.Synced, s.shifted = false, true
@@ -101,7 +102,7 @@ func tell(seed uint64, plant func(*rig, *Effects)) (digest uint64, broken string
 }
 
 func (s *story) act() {
-	switch s.rng.IntN(12) {
+	switch s.rng.IntN(13) {
 	case 0, 1, 2:
 		s.raise()
 	case 3:
@@ -111,13 +112,19 @@ func (s *story) act() {
 	case 6:
 		c := modelChannels[s.rng.IntN(3)]
 		delete(s.live, c)
-		s.broken[c] = []error{errAway, After(time.Minute, errAway), Permanent(errAway)}[s.rng.IntN(3)]
+		if s.rng.IntN(4) == 0 { // takes every connection and says nothing
+			s.hangs[c] = 20 * time.Second
+		} else {
+			s.broken[c] = []error{errAway, After(20*time.Minute, errAway), Permanent(errAway)}[s.rng.IntN(3)]
+		}
 	case 7:
 		s.mend(modelChannels[s.rng.IntN(3)])
 	case 8:
 		s.put()
 	case 9:
 		s.upset()
+	case 10:
+		s.drop()
 	default:
 		s.live1(time.Duration(1+s.rng.IntN(90)) * 10 * time.Second)
 	}
@@ -138,7 +145,11 @@ func (s *story) upset() {
 		s.restart()
 		s.reborn = s.now.Mono
 	case 2:
-		s.now.Wall, s.shifted = s.now.Wall.Add(time.Duration(s.rng.IntN(200)-100)*time.Hour), true
+		step := time.Duration(s.rng.IntN(200)-100) * time.Hour
+		if s.rng.IntN(3) == 0 {
+			step *= 500 // years
+		}
+		s.now.Wall, s.shifted = s.now.Wall.Add(step), true
 	case 3:
 		s.now.Synced = !s.now.Synced
 		s.shifted = true
@@ -224,10 +235,11 @@ func (s *story) handsOver() {
 }
 
 func (s *story) mend(c string) {
-	if s.broken[c] != nil {
+	if s.broken[c] != nil || s.hangs[c] != 0 {
 		s.live[c] = s.now.Mono
 	}
 	delete(s.broken, c)
+	delete(s.hangs, c)
 }
 
 func (s *story) raise() {
@@ -303,6 +315,35 @@ func (s *story) answerOne() {
 			a.state = norm
 		}
 	}
+	s.look()
+}
+
+// drop reloads a configuration that has an enclosure no more whose alarms are open.
+func (s *story) drop() {
+	keys := s.active()
+	if len(keys) == 0 {
+		return
+	}
+	subject := keys[s.rng.IntN(len(keys))].Subject
+	s.judge(s, s.rig)
+	var ts []rules.Transition
+	for _, k := range keys {
+		if k.Subject == subject {
+			a := s.alarms[k]
+			x := s.tr(onsetOf(k.Alarm, subject, norm, a.cause))
+			x.From, x.Why = a.state, alarm.WhyConfig
+			a.state, a.fell = norm, s.now.Wall
+			s.falls(k, norm)
+			ts = append(ts, x)
+		}
+	}
+	if !slices.ContainsFunc(s.silenced, func(x *silenced1) bool { return x.subject == subject }) {
+		s.silenced = append(s.silenced, &silenced1{subject, s.now.Mono, s.desk.opt.rankOf("una") < 0})
+		s.dropped[subject] = true
+	}
+	s.transitions(ts...)
+	s.absorb(s.desk.Dropped(s.now, ts))
+	s.send()
 	s.look()
 }
 
@@ -460,7 +501,7 @@ func (s *story) heardOfSilence() {
 			if ok && !quiet && heard[person] == 0 && s.now.Mono-max(since, x.at) > 30*time.Minute {
 				s.Fatalf("%s was silenced at %v, and %s has not heard of it by %v", x.subject, x.at, person, s.now.Mono)
 			}
-			if heard[person] > 1+s.restarts {
+			if !s.dropped[x.subject] && heard[person] > 1+s.restarts {
 				s.Fatalf("%s heard %d times that %s was silenced", person, heard[person], x.subject)
 			}
 		}

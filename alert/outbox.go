@@ -178,10 +178,10 @@ func (o *outbox) resume(in *incident) {
 	}
 }
 
-// retry makes what waits for a channel due at once.
-func (o *outbox) retry(channel string) {
+// retry makes what waits for a channel due at once, for one person or with "" for all.
+func (o *outbox) retry(channel, person string) {
 	for _, p := range o.book.parcels() {
-		if p.Channel == channel && p.State == due {
+		if p.Channel == channel && p.State == due && (person == "" || p.Person == person) {
 			p.NotBefore, p.Fails = o.now.Mono, 0
 		}
 	}
@@ -344,6 +344,7 @@ func (o *outbox) arrived(in *incident, p *parcel, r SendResult) {
 	why := ""
 	if tries := o.links.mended(target{p.Person, p.Channel}); tries > 0 {
 		why = fmt.Sprintf("after %d failed tries", tries)
+		o.retry(p.Channel, p.Person)
 	}
 	p.Fails = 0
 	in.heard(p, r.Version, o.now.Mono)
@@ -367,7 +368,10 @@ func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, w
 		o.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
 	}
 	p.Fails++
-	p.State = due
+	if p.State = due; in.Ringing == 0 && !in.aside() && p.Confirmed == in.Notice.Version {
+		p.State = taken // a repeat that was on its way when somebody answered
+		return
+	}
 	last, longest := lastBackoffToday, time.Hour
 	if p.Priority >= rules.Wake { // no server may ask for long where animals may die
 		last, longest = lastBackoffWake, lastBackoffWake

@@ -129,7 +129,7 @@ func (r *rig) restart() {
 	for k, v := range r.docs {
 		docs = append(docs, Doc{k, v})
 	}
-	r.waiting = nil
+	r.waiting, r.busy = nil, map[string]time.Duration{}
 	r.restarts++
 	r.desk = NewDesk(r.opt)
 	e, err := r.desk.Restore(r.now, docs)
