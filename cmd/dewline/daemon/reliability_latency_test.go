@@ -151,7 +151,7 @@ func (r *latencyRig) second(t testing.TB) time.Duration {
 	var s alert.Snapshot
 	r.d.loop.call(t.Context(), func(now sensors.Instant) { r.d.loop.core.Fill(now, &s) })
 	for _, v := range s.Notices {
-		if v.Notice.Priority < rules.Wake {
+		if v.Notice.Priority < rules.Wake || v.Acknowledged {
 			continue
 		}
 		if a := r.d.Command(t.Context(), alert.Command{Action: "acknowledge", Notice: v.Notice.ID, Version: v.Notice.Version, By: "keeper"}); !a.OK {
