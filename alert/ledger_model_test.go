@@ -353,6 +353,7 @@ func (s *story) put() {
 	s.silenced = append(s.silenced, &silenced1{a.Key.Subject, s.now.Mono, s.desk.opt.rankOf("una") < 0})
 	s.absorb(s.desk.Acted(s.now, &a, nil))
 	s.send()
+	s.look()
 }
 
 // look holds every message that left since the last look against the promises.
