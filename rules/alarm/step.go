@@ -48,23 +48,36 @@ func (r *Record) observe(s Spec, now sensors.Instant, in Input) {
 		elapsed = 0
 	}
 	if r.Active {
-		r.OffFor = s.evidence(r.OffFor, elapsed, s.OffDelay, r.Seen == Back, in == Back)
-		switch {
-		case in == Beyond:
-			r.OffFor = 0
-		case in == Back && r.OffFor >= s.OffDelay:
-			r.Active, r.OnFor, r.EndedAt = false, 0, now.Mono
-		}
+		r.end(s, now, in, elapsed)
 	} else {
-		r.OnFor = s.evidence(r.OnFor, elapsed, s.OnDelay, r.Seen == Beyond, in == Beyond)
-		if in == Beyond && r.Seen != Beyond && r.OnFor <= s.OnDelay/begun {
-			r.Since = now
-		}
-		if in == Beyond && r.OnFor >= s.OnDelay {
-			r.Active, r.OffFor, r.Answered, r.Held = true, 0, false, s.Latched
-		}
+		r.begin(s, now, in, elapsed)
 	}
 	r.Seen, r.SeenAt = in, now.Mono
+}
+
+// end waits for what is active to be over.
+func (r *Record) end(s Spec, now sensors.Instant, in Input, elapsed time.Duration) {
+	r.OffFor = s.evidence(r.OffFor, elapsed, s.OffDelay, r.Seen == Back, in == Back)
+	switch {
+	case in == Beyond:
+		r.OffFor = 0
+	case in == Back && r.OffFor >= s.OffDelay:
+		r.Active, r.OnFor, r.EndedAt = false, 0, now.Mono
+	}
+}
+
+// begin waits for what is not active to have lasted.
+func (r *Record) begin(s Spec, now sensors.Instant, in Input, elapsed time.Duration) {
+	r.OnFor = s.evidence(r.OnFor, elapsed, s.OnDelay, r.Seen == Beyond, in == Beyond)
+	if in != Beyond {
+		return
+	}
+	if r.Seen != Beyond && r.OnFor <= s.OnDelay/begun {
+		r.Since = now
+	}
+	if r.OnFor >= s.OnDelay {
+		r.Active, r.OffFor, r.Answered, r.Held = true, 0, false, s.Latched
+	}
 }
 
 // evidence is for how long a condition has held: without a look that says otherwise,

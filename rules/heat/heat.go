@@ -35,11 +35,7 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		l.out.Apply(s, alarm.Back, gap)
 		return
 	}
-	slope, ok := en.St.Trend.Slope()
-	steep, isSteep := en.St.Trend.Steep()
-	if isSteep && steep > slope.PerHour {
-		slope, ok = climate.Slope{PerHour: steep, Sigma: steep / 4, Value: float64(en.Now.Hot) / 100}, true
-	}
+	slope, isSteep, ok := rise(en)
 	if !ok {
 		l.out.Apply(s, alarm.Missing, gap)
 		return
@@ -65,6 +61,16 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}
 	l.out.Find(room.Finding{Alarm: s, In: in, Gap: gap, Urgent: in == alarm.Beyond && isSteep})
+}
+
+// rise is how fast the enclosure warms: by its trend, or by what is steeper of late.
+func rise(en *room.Enclosure) (slope climate.Slope, isSteep, ok bool) {
+	slope, ok = en.St.Trend.Slope()
+	steep, isSteep := en.St.Trend.Steep()
+	if isSteep && steep > slope.PerHour {
+		return climate.Slope{PerHour: steep, Sigma: steep / 4, Value: float64(en.Now.Hot) / 100}, true, true
+	}
+	return slope, isSteep, ok
 }
 
 // mistDips is how long the fall that a mist makes says nothing about the rise.
