@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/lamps"
 )
 
 // A row gathers the outcomes of one kind.
@@ -40,6 +41,7 @@ func printTable(half string, all []*outcome) {
 	printHeat(rows)
 	printHealthy(rows)
 	printPeace(all)
+	printRates(all)
 }
 
 // printFaults: in time, late and missed of the cases that could be seen; the
@@ -207,6 +209,36 @@ func printPeace(all []*outcome) {
 	fmt.Println("| before the faults | room-days | raises a room-day | wakes | by alarm, per 100 tank-days |\n|---|---|---|---|---|")
 	p.print("all faults' rooms")
 	fmt.Println()
+}
+
+// printRates holds what was told of the lamps and of frozen probes while nothing was
+// wrong against the rate that each judge is meant for; that of a frozen probe, which
+// waits until its neighbours have moved, is this project's own figure.
+func printRates(all []*outcome) {
+	p := peace{by: map[rules.AlarmID]int{}}
+	wrong, told := 0, 0
+	for _, o := range all {
+		p.add(o)
+		if o.f.want != nil && o.told >= 0 {
+			told++
+			if !o.right {
+				wrong++
+			}
+		}
+	}
+	fmt.Println("| told wrongly | meant | measured |\n|---|---|---|")
+	for _, r := range []struct {
+		id    rules.AlarmID
+		meant float64
+	}{{rules.LampStuck, lamps.FalseAlarms}, {rules.ProbeFrozen, 0.1}} {
+		n := p.by[r.id]
+		measured := fmt.Sprintf("%.2f (%d in %.0f)", 100*float64(n)/p.tankDays, n, p.tankDays)
+		if n == 0 { // the rule of three: with 95 % confidence no more than that
+			measured = fmt.Sprintf("none in %.0f: at most %.2f", p.tankDays, 300/p.tankDays)
+		}
+		fmt.Printf("| %s, per 100 tank-days | %.1f | %s |\n", r.id, r.meant, measured)
+	}
+	fmt.Printf("| cause of what was told | 5 %% | %.1f %% (%d of %d) |\n\n", 100*float64(wrong)/float64(max(told, 1)), wrong, told)
 }
 
 type peace struct {

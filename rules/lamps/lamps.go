@@ -35,6 +35,10 @@ const (
 	standing  = 30 * time.Minute // without a change: it is the probe that shows nothing
 )
 
+// FalseAlarms is how many wrong tellings in 100 tank-days these figures are meant for:
+// two switches a day at odds of one in e to the power of told.
+const FalseAlarms = 0.2
+
 // Judge looks whether the lamps follow their schedule.
 type Judge struct {
 	done   int64 // number of the last look
