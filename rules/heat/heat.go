@@ -98,8 +98,8 @@ func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 	case in != alarm.Beyond:
 	case grows < -doseDead:
 		in = alarm.Back
-	case grows < 0:
-		in = alarm.Between
+	case grows < 0, !s.Rec.Life.Active && share < 1 && l.rings(en):
+		in = alarm.Between // who is woken already is not told of half as well
 	}
 	if s.Rec.Priority == alarm.Wake {
 		s.Against(share*100, 100)
@@ -111,6 +111,11 @@ func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 		s.Against(share*100, 100)
 		l.out.Raise(s, alarm.Wake)
 	}
+}
+
+// rings reports whether somebody is woken by the heat of an enclosure.
+func (l look) rings(en *room.Enclosure) bool {
+	return en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Alarms[alarm.KindAhead].Rec.Life.Active
 }
 
 // doseDead in °C below the boundary is cool enough to call it over.
