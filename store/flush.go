@@ -66,6 +66,7 @@ func (w *writer) plan(c Commit) *plan {
 			t.num, t.isNew = next, true
 			next++
 		}
+		o.taken = len(o.recs)
 		p.taken = append(p.taken, t)
 	}
 	w.mu.Unlock()

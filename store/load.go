@@ -74,7 +74,7 @@ type loadedSeries struct {
 func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries, again bool) (rewrite bool) {
 	rewrite = m.total > 0 || again && m.waiting()
 	for _, p := range m.order {
-		p.num, p.parted, p.rowed = -1, 0, 0
+		p.num, p.parted, p.rowed, p.taken = -1, 0, 0, 0
 	}
 	for _, num := range slices.Sorted(maps.Keys(names)) {
 		p := m.probe(names[num])

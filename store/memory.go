@@ -17,6 +17,7 @@ type memory struct {
 	entries []*entry     // bundles, by seq
 	nextSeq uint64
 	lost    uint64
+	oneOf   int // of so many readings of a probe one is kept; 0 for all
 }
 
 // An openProbe holds one probe's records since the last sealed hour. The first
@@ -27,7 +28,25 @@ type openProbe struct {
 	num           int // in the file's list of probes; -1 before it has one
 	recs          []block.Record
 	parted, rowed int
+	taken         int // the first of recs that a write may be at work on
+	passed        int // readings since the last one kept
 	grid          grid
+}
+
+// thin lets go of every second record that no write has taken, and of as many of those
+// to come.
+func (m *memory) thin() {
+	m.oneOf = 2 * max(m.oneOf, 1)
+	for _, p := range m.order {
+		kept := max(p.parted+p.rowed, p.taken)
+		for i := kept + 1; i < len(p.recs); i += 2 {
+			p.recs[kept] = p.recs[i]
+			kept++
+		}
+		gone := len(p.recs) - kept
+		p.recs = p.recs[:kept]
+		m.total, m.lost = m.total-gone, m.lost+uint64(gone)
+	}
 }
 
 // An entry is one bundle. While raw is not nil it is (also) in memory, waiting

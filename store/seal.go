@@ -41,11 +41,10 @@ func (w *writer) seal() error {
 		w.mu.Lock()
 		for p, n := range counts {
 			p.recs = dropFirst(p.recs, n)
-			p.parted, p.rowed = 0, 0
 			w.mem.total -= n
 		}
 		for _, p := range w.mem.order {
-			p.parted, p.rowed = 0, 0
+			p.parted, p.rowed, p.taken = 0, 0, 0
 		}
 		w.mem.insert(e)
 		w.mu.Unlock()
@@ -122,6 +121,7 @@ func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 		}
 		if n > 0 {
 			parts, counts[p] = append(parts, openSeries{p, p.recs[:n:n]}), n
+			p.taken = max(p.taken, n)
 		}
 	}
 	return parts, counts, key

@@ -29,32 +29,42 @@ func (s *series) SetLimits(f LimitsFunc) {
 
 // Append takes a reading into memory. It never waits for the disk. Stamps
 // within a quarter of a second of the probe's own grid are kept as on it. A
-// reading that finds no room is counted, and Options.Lost is told.
+// reading that finds no room is counted, and Options.Lost is told: then every second one of
+// each probe that waits is let go of, so that those kept are spread evenly.
 func (s *series) Append(r sensors.Reading) {
 	rec := recordOf(r)
-	kept, full := s.keep(r.Probe, &rec)
-	if !kept {
-		s.tellLost(1)
-	}
+	lost, full := s.keep(r.Probe, &rec)
+	s.tellLost(lost)
 	if full && s.opt.Full != nil {
 		s.opt.Full()
 	}
 }
 
-// keep adds a record to its probe's open ones, and reports whether there was room
-// and whether it is time to write.
-func (s *series) keep(id sensors.ProbeID, rec *block.Record) (kept, full bool) {
+// keep adds a record to its probe's open ones, and reports how many were lost for want of
+// room and whether it is time to write.
+func (s *series) keep(id sensors.ProbeID, rec *block.Record) (lost uint64, full bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	before := s.mem.lost
+	if s.mem.total >= maxOpen {
+		s.mem.thin()
+	} else if s.mem.total < maxOpen/4 {
+		s.mem.oneOf = 0
+	}
 	if s.mem.total >= maxOpen || len(s.mem.order) >= maxProbes && s.mem.probes[id] == nil {
 		s.mem.lost++
-		return false, false
+		return s.mem.lost - before, false
 	}
 	p := s.mem.probe(id)
+	if p.passed++; p.passed < s.mem.oneOf {
+		s.mem.lost++
+		return s.mem.lost - before, false
+	}
+	p.passed = 0
 	p.grid.snap(rec)
 	p.recs = append(p.recs, *rec)
 	s.mem.total++
-	return true, s.mem.total%fullEach == 0
+	return s.mem.lost - before, s.mem.total%fullEach == 0
 }
 
 // tellLost says that n more readings were dropped.
