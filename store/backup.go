@@ -10,7 +10,6 @@ import (
 	"time"
 
 	bolt "go.etcd.io/bbolt"
-	bolterrors "go.etcd.io/bbolt/errors"
 )
 
 // Backup writes a copy of the record, as of now, to path, and checks all of it
@@ -101,7 +100,7 @@ func restore(ctx context.Context, path, dir string) (aside string, err error) {
 	if err := verifyFile(ctx, path); err != nil {
 		return "", err
 	}
-	if err := notNewer(path); err != nil {
+	if err := notNewer(ctx, path); err != nil {
 		return "", err
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
@@ -131,23 +130,20 @@ func restore(ctx context.Context, path, dir string) (aside string, err error) {
 }
 
 // notNewer refuses a checked file of a layout that this version does not know.
-func notNewer(path string) error {
-	db, err := openBolt(path, &bolt.Options{Timeout: time.Second, PageSize: pageSize, ReadOnly: true})
-	if errors.Is(err, bolterrors.ErrTimeout) {
-		return ErrLocked
-	}
+func notNewer(ctx context.Context, path string) error {
+	f, size, err := openToRead(path)
 	if err != nil {
 		return err
 	}
-	err = guard(func() error {
-		return db.View(func(tx *bolt.Tx) error {
-			if n, err := schemaOf(tx); err != nil || n <= schema {
-				return err
-			}
-			return ErrNewer
-		})
-	})
-	return errors.Join(err, guard(db.Close))
+	defer f.Close()
+	if err := lockFree(f, true); err != nil {
+		return err
+	}
+	metas := readMetas(f)
+	if len(metas) == 0 {
+		return badf("neither of its two roots is valid")
+	}
+	return refuseNewer(ctx, f, size, metas[0])
 }
 
 // copyFile copies from to to and waits until the copy is on the disk.

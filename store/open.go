@@ -1,12 +1,14 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -79,6 +81,9 @@ func (w *writer) inspect(ctx context.Context, rep *Report) error {
 	err = bounded(ctx, func() error {
 		metas := readMetas(f)
 		at, fault, err := wholeRoot(ctx, f, info.Size(), metas, later)
+		if err == nil {
+			err = refuseNewer(ctx, f, info.Size(), metas[at])
+		}
 		if err == nil && at > 0 {
 			rep.FellBack, rep.Damage = true, fault
 			if w.opt.ReadOnly {
@@ -127,6 +132,37 @@ func wholeRoot(ctx context.Context, r io.ReaderAt, size int64, metas []fileMeta,
 		}
 	}
 	return 0, nil, fault
+}
+
+// refuseNewer finds the layout's number under a root that is whole, before anything of the
+// file is changed.
+func refuseNewer(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) error {
+	w, err := newWalker(ctx, r, size, m)
+	if err != nil {
+		return err
+	}
+	self := []byte{byte(bucketSelf)}
+	w.leave = func(path [][]byte) bool {
+		return string(path[0]) != rootKeep || len(path) == 2 && !bytes.Equal(path[1], self)
+	}
+	w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
+		if len(path) != 2 || !bytes.Equal(path[1], self) || !slices.Contains(strings.Fields(schemaKeys), string(key)) {
+			return nil
+		}
+		b, err := value()
+		if err == nil {
+			b, err = openEnvelope(bucketSelf, key, b)
+		}
+		if n, nerr := strconv.Atoi(string(b)); err == nil && nerr == nil && n > schema {
+			return newerError(n)
+		}
+		return nil // the other place may tell
+	}
+	return w.page(m.root, nil, nil, nil, 0)
+}
+
+func newerError(have int) error {
+	return fmt.Errorf("%w (its layout is %d, and %d is known)", ErrNewer, have, schema)
 }
 
 // replace moves a damaged file aside and begins another with what is small and
@@ -214,7 +250,7 @@ func migrate(db *bolt.DB, readOnly bool, steps []migration) (bool, error) {
 	want := len(steps)
 	switch {
 	case have > want:
-		return false, fmt.Errorf("%w (its layout is %d, and %d is known)", ErrNewer, have, want)
+		return false, newerError(have)
 	case have == want:
 		return false, nil
 	case readOnly:
