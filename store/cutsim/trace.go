@@ -89,15 +89,23 @@ func (p *parser) line(line string) error {
 // errTrace says that a call has another form than expected.
 var errTrace = errors.New("unexpected form of a system call")
 
-// call takes one system call that succeeded.
-func (p *parser) call(name, args, result string) error {
-	var texts [][]byte
+// quoted returns the texts among the arguments of a call.
+func quoted(args string) (texts [][]byte, err error) {
 	for _, m := range textForm.FindAllStringSubmatch(args, -1) {
 		b, err := hex.DecodeString(strings.ReplaceAll(m[1], `\x`, ""))
 		if err != nil {
-			return err
+			return nil, err
 		}
 		texts = append(texts, b)
+	}
+	return texts, nil
+}
+
+// call takes one system call that succeeded.
+func (p *parser) call(name, args, result string) error {
+	texts, err := quoted(args)
+	if err != nil {
+		return err
 	}
 	fields := strings.Split(textForm.ReplaceAllString(args, ""), ",")
 	fd := strings.TrimSpace(fields[0])
