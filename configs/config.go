@@ -2,11 +2,13 @@ package configs
 
 import "time"
 
-// Config is one room as the keeper describes it.
+// Config is one room as the keeper describes it. Its fields are the sections of the
+// file, and so more than other types have.
 type Config struct {
 	Room       Room        `toml:"room"`
 	Probes     []Probe     `toml:"probe"`
 	Enclosures []Enclosure `toml:"enclosure"`
+	Contacts   []Contact   `toml:"contact"`
 	Lamps      []Lamps     `toml:"lamps"`
 	Mists      []Mist      `toml:"mist"`
 	Seasons    []Season    `toml:"season"`

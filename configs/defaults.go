@@ -56,6 +56,8 @@ func prefill(target any, source *element, table []Species) {
 	case *Probe:
 		t.Budget, t.MaxAge = 2*second, 5*minute
 		t.TemperatureUnit, t.HumidityUnit = "°C", "%"
+	case *Contact:
+		t.MaxAge, t.Debounce = 5*minute, second
 	case *Enclosure:
 		t.Stage = Adult
 	case *Mist:

@@ -128,7 +128,7 @@ invalid-summary.toml:16:1: a drill every 1 min would teach people to ignore it; 
 invalid-timezone.toml:13:1: poll = "100 ms" is out of range; write 1 s to 10 min`,
 	"invalid-unknown-key.toml": `invalid-unknown-key.toml:12:1: unknown key "timezon" in [room]; did you mean "timezone"?
 invalid-unknown-key.toml:13:1: unknown key "colour" in [room]; remove it, or write one of "id", "name", "poll", "timezone"`,
-	"invalid-unknown-section.toml": `invalid-unknown-section.toml:11:2: unknown key "brokr" in the file; remove it, or write one of "drill", "duty", "enclosure", "heartbeat", "http", "lamps", "mail", "mist", "mqtt", "person", "probe", "room", "rules", "season", "sentinel", "sounder", "species", "store", "summary", "webhook"
+	"invalid-unknown-section.toml": `invalid-unknown-section.toml:11:2: unknown key "brokr" in the file; remove it, or write one of "contact", "drill", "duty", "enclosure", "heartbeat", "http", "lamps", "mail", "mist", "mqtt", "person", "probe", "room", "rules", "season", "sentinel", "sounder", "species", "store", "summary", "webhook"
 invalid-unknown-section.toml:14:2: unknown key "mqqt" in the file; did you mean "mqtt"?`,
 	"invalid-webhook.toml": `invalid-webhook.toml:12:1: the id "mail" is a channel of its own; choose another id
 invalid-webhook.toml:13:1: url = "ftp://example.org" has no known beginning; begin it with one of https://, http://

@@ -77,6 +77,16 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 	return e.lives.out
 }
 
+// Contact takes what a contact says. The transitions are valid until the next call.
+func (e *Engine) Contact(s sensors.Contact) []Transition {
+	e.lives.out = e.lives.out[:0]
+	e.advance(s.At)
+	if e.v.Touch(s) {
+		e.run(room.Touched)
+	}
+	return e.lives.out
+}
+
 // index finds a probe. The readings of a poll tend to come in the same order
 // every time, which spares looking for the name.
 func (e *Engine) index(id sensors.ProbeID) (int, bool) {

@@ -43,7 +43,7 @@ func sameInFahrenheit(t *testing.T, name, celsius, fahrenheit string, allDeltas 
 }
 
 func TestSentences_InFahrenheitByDimension(t *testing.T) {
-	r := newRig(t, rigConfig(t, 1, ""))
+	r := newRig(t, rigConfig(t, 1, "[[contact]]\nid = \"c\"\nis = \"door\"\nchip = \"/dev/gpiochip0\"\nline = 1\nserves = [\"e1\"]\n"))
 	n := 0
 	for k := range alarm.FirstSentinelKind {
 		subj := 0

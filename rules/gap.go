@@ -106,6 +106,9 @@ func (e *Engine) interrupt(now sensors.Instant, a room.Absence) {
 	}
 	e.v.Watched = now.Mono
 	e.v.Absence = a
+	for i := range e.v.Contacts { // what it said before is not present
+		e.v.Contacts[i].St.Known, e.v.Contacts[i].St.Waiting = false, true
+	}
 	e.run(room.Blind)
 	e.v.Forget(a)
 	if a.Long() {

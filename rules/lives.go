@@ -119,6 +119,8 @@ func (ls *lives) opened(s *room.Alarm, n int) {
 		ls.v.Enclosures[s.Index].Open += n
 	case s.Kind.Row().Of == alarm.OfProbe:
 		ls.v.Probes[s.Index].Open += n
+	case s.Kind.Row().Of == alarm.OfContact:
+		ls.v.Contacts[s.Index].Open += n
 	}
 }
 

@@ -22,17 +22,18 @@ const StateVersion = 1
 // State is everything that an Engine remembers beside its alarm records. It is
 // plain data for encoding/json.
 type State struct {
-	Version    int                         `json:"version"`
-	Now        sensors.Instant             `json:"now"`
-	Off        room.Off                    `json:"off,omitzero"`
-	Watched    time.Duration               `json:"watched"` // since then, without a gap
-	MinuteAt   time.Duration               `json:"minute_at"`
-	HourAt     time.Duration               `json:"hour_at"`
-	Load       Load                        `json:"load"`
-	Room       room.RoomState              `json:"room"`
-	Probes     map[string]*ProbeMemory     `json:"probes"`
-	Enclosures map[string]*EnclosureMemory `json:"enclosures"`
-	Mists      map[string]*room.MistState  `json:"mists"`
+	Version    int                          `json:"version"`
+	Now        sensors.Instant              `json:"now"`
+	Off        room.Off                     `json:"off,omitzero"`
+	Watched    time.Duration                `json:"watched"` // since then, without a gap
+	MinuteAt   time.Duration                `json:"minute_at"`
+	HourAt     time.Duration                `json:"hour_at"`
+	Load       Load                         `json:"load"`
+	Room       room.RoomState               `json:"room"`
+	Probes     map[string]*ProbeMemory      `json:"probes"`
+	Enclosures map[string]*EnclosureMemory  `json:"enclosures"`
+	Mists      map[string]*room.MistState   `json:"mists"`
+	Contacts   map[string]room.ContactState `json:"contacts,omitempty"`
 }
 
 // What each judge remembers, under names of its own so that all of it lies in one
@@ -80,6 +81,12 @@ func (e *Engine) State() *State {
 	}
 	for i := range e.v.Mists {
 		s.Mists[e.v.Mists[i].Cfg.ID] = &e.v.Mists[i].St
+	}
+	for i := range e.v.Contacts {
+		if s.Contacts == nil {
+			s.Contacts = map[string]room.ContactState{}
+		}
+		s.Contacts[e.v.Contacts[i].Cfg.ID] = e.v.Contacts[i].St
 	}
 	return s
 }
@@ -191,6 +198,10 @@ func (e *Engine) pull(now time.Duration) {
 		st.TempAt, st.AnyAt, st.HumAt = min(st.TempAt, now), min(st.AnyAt, now), min(st.HumAt, now)
 		st.StillAt, st.JumpAt, st.LeapAt = min(st.StillAt, now), min(st.JumpAt, now), min(st.LeapAt, now)
 	}
+	for i := range e.v.Contacts {
+		st := &e.v.Contacts[i].St
+		st.At, st.Since, st.Sure, st.Ran = min(st.At, now), min(st.Since, now), min(st.Sure, now), min(st.Ran, now)
+	}
 	for i := range e.v.Enclosures {
 		st := &e.v.Enclosures[i].St
 		st.At.Mono = min(st.At.Mono, now)
@@ -233,6 +244,11 @@ func (e *Engine) take(s *State) {
 			e.v.Mists[i].St = *st
 		}
 	}
+	for i := range e.v.Contacts {
+		if st, ok := s.Contacts[e.v.Contacts[i].Cfg.ID]; ok {
+			e.v.Contacts[i].St = st
+		}
+	}
 }
 
 // adopt puts a record back in its place, or ends it where there is none.
@@ -273,6 +289,14 @@ func (ls *lives) find(k Key) (found *room.Alarm) {
 	if kd.Row().Of == alarm.OfEnclosure {
 		if i, ok := ls.v.EnclosureByID[k.Subject]; ok {
 			return &ls.v.Enclosures[i].Alarms[kd]
+		}
+		return nil
+	}
+	if kd.Row().Of == alarm.OfContact {
+		for i := range ls.v.Contacts {
+			if ls.v.Contacts[i].Cfg.ID == k.Subject {
+				return ls.v.Contacts[i].Alarm(kd)
+			}
 		}
 		return nil
 	}

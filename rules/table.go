@@ -5,6 +5,7 @@ import (
 
 	"dewline/rules/air"
 	"dewline/rules/alarm"
+	"dewline/rules/contact"
 	"dewline/rules/door"
 	"dewline/rules/heat"
 	"dewline/rules/lamps"
@@ -62,6 +63,8 @@ func (j *judges) table() []row {
 	return []row{
 		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour,
 			kinds{alarm.KindSilent, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
+		{contact.Judge{}, room.Touched | room.Ticked, kinds{alarm.KindContactMains, alarm.KindContactPump, alarm.KindContactReservoir,
+			alarm.KindContactDoor, alarm.KindContactBattery, alarm.KindContactSilent}},
 		{j.limits, room.Blind | room.Arrived | room.Quick,
 			kinds{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
 		{j.mist, room.Blind | room.Quick | room.Schedule,

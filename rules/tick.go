@@ -49,6 +49,11 @@ func (ls *lives) each(f func(*room.Alarm)) {
 			f(&ls.v.Probes[i].Alarms[k])
 		}
 	}
+	for i := range ls.v.Contacts {
+		for k := range ls.v.Contacts[i].Alarms {
+			f(&ls.v.Contacts[i].Alarms[k])
+		}
+	}
 	for _, s := range ls.self {
 		f(s)
 	}
@@ -71,6 +76,11 @@ func (ls *lives) eachOpen(f func(*room.Alarm)) {
 	for i := range ls.v.Probes {
 		if p := &ls.v.Probes[i]; p.Open > 0 {
 			visit(p.Alarms[:])
+		}
+	}
+	for i := range ls.v.Contacts {
+		if c := &ls.v.Contacts[i]; c.Open > 0 {
+			visit(c.Alarms[:])
 		}
 	}
 	for _, s := range ls.self {

@@ -95,6 +95,12 @@ var facts = map[alarm.FactID]string{
 	alarm.FactMoistApart:    "the temperature moved by {d+} within an hour and the humidity stayed, as with a faulty probe: compare with another thermometer at once",
 	alarm.FactEachElsewhere: "each stands where the other usually does at this hour, and has left its own place",
 	alarm.FactExchanged:     "both changed to the other's values at the same moment",
+	alarm.FactMainsAway:     "the contact says that the mains have been away for {ago}",
+	alarm.FactReservoirLow:  "the float has said for {ago} that the reservoir is low",
+	alarm.FactPumpRuns:      "the contact says that the pump has run for {ago}",
+	alarm.FactPumpStood:     "the contact says that the pump did not run then: look at its timer, its fuse and the pump",
+	alarm.FactPumpRan:       "the contact says that the pump did run then: look at the nozzles and the line",
+	alarm.FactPumpStill:     "the contact says that the pump stands still: look for a valve or a nozzle that drips",
 	alarm.FactWetAtOnce:     "it went to saturation from one reading to the next, as with a drop on it",
 
 	// what would have kept an alarm from being raised again and again

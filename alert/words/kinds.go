@@ -114,6 +114,36 @@ var kinds = map[alarm.ID]kind{
 		"its calibration is overdue",
 		"it was calibrated",
 	},
+	alarm.ContactMains: {
+		"mains away",
+		"the mains are away: heating, mist and lamps that hang on them are off",
+		"the mains are back",
+	},
+	alarm.ContactPump: {
+		"mist pump does not stop",
+		"the mist pump has run for {v}, a mist lasts at most {l}",
+		"the mist pump stands still",
+	},
+	alarm.ContactReservoir: {
+		"reservoir low",
+		"the float says that the reservoir is low",
+		"the reservoir is full enough again",
+	},
+	alarm.ContactDoor: {
+		"door open",
+		"its contact says that the door is open",
+		"the door is shut",
+	},
+	alarm.ContactBattery: {
+		"battery low",
+		"the battery of a node is low: {about}",
+		"the battery is good again",
+	},
+	alarm.ContactSilent: {
+		"contact not known",
+		"nobody knows what it says; nothing is taken from it, and all is judged as without it",
+		"it is known again",
+	},
 	alarm.DeliveryStalled: {
 		"notices do not get through",
 		"notices cannot be delivered by {about}",

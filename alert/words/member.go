@@ -82,6 +82,8 @@ func plural(a alarm.ID) string {
 		return enclosures
 	case row.Of == alarm.OfProbe:
 		return probes
+	case row.Of == alarm.OfContact:
+		return "contacts"
 	case a == alarm.DeliveryStalled:
 		return "channels"
 	case a == alarm.CertificateDue:

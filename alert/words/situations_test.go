@@ -45,16 +45,19 @@ var causes = []alarm.CauseKind{alarm.CauseRoom, alarm.CauseShelf, alarm.CauseEnc
 
 // A keeper never reads Go, a state code or the id of an alarm or a fact.
 var never = regexp.MustCompile(`[{}]|%!|<nil>|0x|\[/|map\[|NaN|Inf|\b(NORM|UNACK|ACKED|RTNUN|SHLVD|OOSRV|DSUPR|LUNACK|LACKED|nil|err|error|panic)\b|` +
-	`\b(lethal-ceiling|ceiling-ahead|above-band|below-band|humidity-floor|night-drop|mist-\w+|dry-down|door-ajar|lamp-stuck|probe-\w+|delivery-stalled|record-incomplete|clock-unset|blind-period|config-refused|drill-overdue|certificate-due|room-silent)\b|ceiling`)
+	`\b(lethal-ceiling|ceiling-ahead|above-band|below-band|humidity-floor|night-drop|mist-\w+|dry-down|door-ajar|lamp-stuck|probe-\w+|contact-\w+|delivery-stalled|record-incomplete|clock-unset|blind-period|config-refused|drill-overdue|certificate-due|room-silent)\b|ceiling`)
 
 // membersOf are an alarm's members in every situation: each fact, each cause, on
 // both sides of the limit and with and without what is ahead.
 func membersOf(id alarm.ID) (out []words.Member) {
 	row, _ := alarm.Find(id)
 	kinds := causes
-	if row.Of == alarm.OfProbe {
+	switch {
+	case row.Of == alarm.OfContact:
+		kinds = []alarm.CauseKind{alarm.CausePower, alarm.CauseSupply, alarm.CauseDoor, alarm.CauseDewline}
+	case row.Of == alarm.OfProbe:
 		kinds = []alarm.CauseKind{alarm.CauseProbe}
-	} else if row.Of != alarm.OfEnclosure {
+	case row.Of != alarm.OfEnclosure:
 		kinds = []alarm.CauseKind{alarm.CauseDewline}
 	}
 	self := alarm.Fact{ID: alarm.FactID(id), About: "day", Count: 3, For: 40 * 24 * time.Hour, Temperature: 27.9, Lethal: 28.5, Ahead: &alarm.Range{FromMinutes: 38, ToMinutes: 104}}
@@ -80,6 +83,8 @@ func membersOf(id alarm.ID) (out []words.Member) {
 				case alarm.OfProbe:
 					m.Key.Subject, m.Name, m.Cause.ID = "p1", "", "p1"
 					d.Place = alarm.Place{Probe: "p1", At: "canopy", Enclosure: "Ranitomeya by the north window", Rack: "rack 1", Shelf: 2, Slot: 3}
+				case alarm.OfContact:
+					m.Key.Subject, m.Name = "c1", ""
 				default:
 					m.Key.Subject, m.Name, m.Cause.ID = "dewline", "", ""
 					if f.ID == alarm.FactLeftOut {

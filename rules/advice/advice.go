@@ -36,7 +36,7 @@ func steps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 		return heatSteps(c, s)
 	case alarm.KindBelow:
 		return coldSteps(c, s)
-	case alarm.KindFloor, alarm.KindMistMissing, alarm.KindMistWeak:
+	case alarm.KindFloor, alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindContactReservoir:
 		return drySteps(k, c, s)
 	case alarm.KindLampStuck:
 		if c.Kind == alarm.CausePower {
@@ -58,6 +58,8 @@ var always = map[alarm.Kind]alarm.Step{
 	alarm.KindNightDrop: alarm.CoolNights, alarm.KindMistEndless: alarm.StopPump, alarm.KindDryDown: alarm.LookVents,
 	alarm.KindDoorAjar: alarm.DoorSearch,
 	alarm.KindSilent:   alarm.LookPlug, alarm.KindWet: alarm.DryProbe, alarm.KindNodeClock: alarm.SetNodeClock, alarm.KindOverdue: alarm.Calibrate,
+	alarm.KindContactMains: alarm.MainsAway, alarm.KindContactPump: alarm.StopPump, alarm.KindContactDoor: alarm.DoorSearch,
+	alarm.KindContactBattery: alarm.ChangeBattery, alarm.KindContactSilent: alarm.LookContact,
 	alarm.KindDelivery: alarm.CheckDelivery, alarm.KindRecord: alarm.CheckCard, alarm.KindClock: alarm.SetClock,
 	alarm.KindBlind: alarm.LookAfterBlind, alarm.KindDrill: alarm.HoldDrill, alarm.KindConfig: alarm.MendConfig,
 	alarm.KindCertificate: alarm.RenewCert, alarm.KindDuplicate: alarm.RenameRoom, alarm.KindSentinel: alarm.LookAtSentinel, alarm.KindRoomSilent: alarm.LookAtRoom,

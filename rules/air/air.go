@@ -35,7 +35,7 @@ func (l look) learn(en *room.Enclosure, now sensors.Instant, hot, main float64) 
 // disturbedModel reports whether the temperature is under the influence of
 // something that the thermal model does not know.
 func (l look) disturbedModel(en *room.Enclosure, now time.Duration) bool {
-	if _, open := en.St.Door.Open(); open {
+	if l.v.DoorOpen(en) {
 		return true
 	}
 	return en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute
@@ -147,7 +147,7 @@ func (l look) moistExcused(en *room.Enclosure, now time.Duration) bool {
 	if en.St.HasPulse && now-en.St.PulseAt < moistAfter {
 		return true
 	}
-	if _, open := en.St.Door.Open(); open || en.St.DoorAt > 0 && now-en.St.DoorAt < room.MoistSlots*moistSlot {
+	if l.v.DoorOpen(en) || en.St.DoorAt > 0 && now-en.St.DoorAt < room.MoistSlots*moistSlot {
 		return true
 	}
 	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < room.MoistSlots*moistSlot {

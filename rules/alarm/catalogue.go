@@ -26,8 +26,14 @@ const (
 	ProbeWet         ID = "probe-wet"
 	ProbeJump        ID = "probe-jump"
 	ProbeDisagrees   ID = "probe-disagrees"
-	ProbeClock       ID = "probe-clock"   // a node stamps its values wrong
-	ProbeOverdue     ID = "probe-overdue" // calibration due
+	ProbeClock       ID = "probe-clock"       // a node stamps its values wrong
+	ProbeOverdue     ID = "probe-overdue"     // calibration due
+	ContactMains     ID = "contact-mains"     // the mains are away
+	ContactPump      ID = "contact-pump"      // the mist pump runs for too long
+	ContactReservoir ID = "contact-reservoir" // it is low
+	ContactDoor      ID = "contact-door"      // it stays open
+	ContactBattery   ID = "contact-battery"   // it is low
+	ContactSilent    ID = "contact-silent"    // nobody knows what the contact says
 	DeliveryStalled  ID = "delivery-stalled"
 	RecordIncomplete ID = "record-incomplete"
 	ClockUnset       ID = "clock-unset"
@@ -45,7 +51,7 @@ const (
 type Kind uint8
 
 // The kinds. First those of an enclosure, of which those whose cause the
-// temperatures tell come first; then those of a probe, dewline's own and a
+// temperatures tell come first; then those of a probe, a contact's, dewline's own and a
 // sentinel's.
 const (
 	KindLethal Kind = iota
@@ -68,6 +74,12 @@ const (
 	KindDisagrees
 	KindNodeClock
 	KindOverdue
+	KindContactMains
+	KindContactPump
+	KindContactReservoir
+	KindContactDoor
+	KindContactBattery
+	KindContactSilent
 	KindDelivery
 	KindRecord
 	KindClock
@@ -84,6 +96,7 @@ const (
 // Where the kinds of each owner begin; a test holds the rows against it.
 const (
 	FirstProbeKind    = KindSilent
+	FirstContactKind  = KindContactMains
 	FirstSelfKind     = KindDelivery
 	FirstSentinelKind = KindRoomSilent
 
@@ -101,6 +114,14 @@ const (
 	probeBack   = 2 * time.Minute
 	jumpBack    = 10 * time.Minute
 	nodeClockOn = 10 * time.Minute // a node may set its clock after it starts
+
+	// Those of contacts, common practice, no source: a float sloshes, a fuse is put
+	// back, a battery is lower while its node sends and where it is cold.
+	mainsOn, mainsOff     = time.Minute, time.Minute
+	floatOn, floatOff     = 2 * time.Minute, 2 * time.Minute
+	doorOn                = 10 * time.Minute // as long as a door takes to show in the climate
+	batteryOn, batteryOff = 30 * time.Minute, 6 * time.Hour
+	contactOn, contactOff = 5 * time.Minute, time.Minute
 )
 
 func fixed(on, off time.Duration) func(configs.Rules) (time.Duration, time.Duration) {
@@ -147,6 +168,13 @@ var catalogue = [NumKinds]Row{
 	KindDisagrees: {ID: ProbeDisagrees, Of: OfProbe, Priority: Today, Value: Difference, Delays: fixed(disagreeOn, disagreeOn)},
 	KindNodeClock: {ID: ProbeClock, Of: OfProbe, Priority: Today, Delays: fixed(nodeClockOn, probeBack)},
 	KindOverdue:   {ID: ProbeOverdue, Of: OfProbe, Priority: Note},
+
+	KindContactMains:     {ID: ContactMains, Of: OfContact, Priority: Today, Weight: 1, Delays: fixed(mainsOn, mainsOff)},
+	KindContactPump:      {ID: ContactPump, Of: OfContact, Priority: Today, Value: Minutes, Weight: 1},
+	KindContactReservoir: {ID: ContactReservoir, Of: OfContact, Priority: Today, Weight: 1, Delays: fixed(floatOn, floatOff)},
+	KindContactDoor:      {ID: ContactDoor, Of: OfContact, Priority: Today, Weight: 1, Realarms: true, Delays: fixed(doorOn, 0)},
+	KindContactBattery:   {ID: ContactBattery, Of: OfContact, Priority: Note, Delays: fixed(batteryOn, batteryOff)},
+	KindContactSilent:    {ID: ContactSilent, Of: OfContact, Priority: Today, Delays: fixed(contactOn, contactOff)},
 
 	KindDelivery:    {ID: DeliveryStalled, Of: OfDewline, Priority: Wake, Value: Seconds},
 	KindRecord:      {ID: RecordIncomplete, Of: OfDewline, Priority: Today},

@@ -13,7 +13,7 @@ import (
 func TestCatalogue(t *testing.T) {
 	const contract = "lethal-ceiling ceiling-ahead exposure above-band below-band humidity-floor night-drop mist-missing" +
 		" mist-weak mist-endless dry-down door-ajar lamp-stuck probe-silent probe-frozen probe-wet probe-jump probe-disagrees" +
-		" probe-clock probe-overdue delivery-stalled record-incomplete clock-unset blind-period drill-overdue config-refused" +
+		" probe-clock probe-overdue contact-mains contact-pump contact-reservoir contact-door contact-battery contact-silent delivery-stalled record-incomplete clock-unset blind-period drill-overdue config-refused" +
 		" certificate-due duplicate-room sentinel-silent room-silent"
 	if got := strings.Fields(contract); len(got) != int(NumKinds) {
 		t.Errorf("%d rows for %d ids", NumKinds, len(got))
@@ -30,6 +30,8 @@ func TestCatalogue(t *testing.T) {
 			want = OfSentinel
 		case k >= FirstSelfKind:
 			want = OfDewline
+		case k >= FirstContactKind:
+			want = OfContact
 		case k >= FirstProbeKind:
 			want = OfProbe
 		}

@@ -99,6 +99,12 @@ const (
 	FactEachElsewhere FactID = "each-elsewhere"
 	FactExchanged     FactID = "exchanged"
 	FactWetAtOnce     FactID = "wet-at-once"
+	FactMainsAway     FactID = "mains-away"    // For
+	FactReservoirLow  FactID = "reservoir-low" // For
+	FactPumpRuns      FactID = "pump-runs"     // For
+	FactPumpStood     FactID = "pump-stood"    // at the scheduled time
+	FactPumpRan       FactID = "pump-ran"
+	FactPumpStill     FactID = "pump-still" // now
 )
 
 // What would have kept an alarm from being raised again and again, Count of Of times.
@@ -306,6 +312,9 @@ const (
 	LampsLeaveOff   Step = "lamps-leave-off"
 	LampsSwitch     Step = "lamps-switch"
 	CheckPower      Step = "check-power"
+	MainsAway       Step = "mains-away"
+	ChangeBattery   Step = "change-battery"
+	LookContact     Step = "look-contact"
 	LookPlug        Step = "look-plug"
 	DryProbe        Step = "dry-probe"
 	SetNodeClock    Step = "set-node-clock"

@@ -77,6 +77,7 @@ type Owner uint8
 const (
 	OfEnclosure Owner = iota
 	OfProbe
+	OfContact
 	OfDewline
 	OfSentinel
 )

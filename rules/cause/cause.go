@@ -85,6 +85,10 @@ func sideOf(k alarm.Kind) float64 {
 // believed, and the doubt told beside it.
 func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
+	// Without the mains nothing warms it, and nothing that warms it is stuck.
+	if away := cs.V.MainsAway(en); away != nil && side < 0 {
+		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*away}
+	}
 	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
 		return s.Rec.Cause, Facts(alarm.FactLampsDark)
 	}

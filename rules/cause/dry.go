@@ -8,8 +8,11 @@ import (
 
 // Dry says what dries an enclosure out.
 func (cs Look) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
-	if _, open := en.St.Door.Open(); open {
+	if cs.V.DoorOpen(en) {
 		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
+	}
+	if away := cs.V.MainsAway(en); away != nil {
+		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*away}
 	}
 	if s := &en.Alarms[alarm.KindMistMissing]; s.Rec.Life.Active {
 		return s.Rec.Cause, []alarm.Fact{{ID: alarm.FactMissed, Count: en.St.Missed}}

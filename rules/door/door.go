@@ -47,7 +47,10 @@ func (l look) watchDoor(en *room.Enclosure, now sensors.Instant, disturbed bool)
 	case climate.DoorAjar, climate.DoorDraught:
 		en.St.HasExcuse = false
 	}
-	l.judgeAjar(en, now, en.St.Door.Ajar())
+	// A contact that says open tells it by an alarm of its own; one that says shut may
+	// be stuck, and hides nothing.
+	_, open := l.v.Fact(en, configs.SenseDoor, true)
+	l.judgeAjar(en, now, en.St.Door.Ajar() && !open)
 }
 
 func (l look) judgeAjar(en *room.Enclosure, now sensors.Instant, ajar bool) {

@@ -80,7 +80,7 @@ func (l look) feed(en *room.Enclosure) {
 	if en.Now.HasLux {
 		w.ObserveLight(at, float64(en.Now.Lux), lamps.On)
 	}
-	if _, open := en.St.Door.Open(); !open {
+	if !l.v.DoorOpen(en) {
 		t, ok := l.v.RoomTemp(l.v.At.Mono)
 		w.Observe(at, float64(en.Now.Main)/100, float64(t)/100, ok, lamps.On)
 	}
@@ -260,7 +260,7 @@ func (l look) unmoved(en *room.Enclosure) bool {
 // cause is the power where all timers went dark off schedule, the enclosure's own
 // lamp where it alone on its timer did not switch and others did, or the timer.
 func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
-	if f == climate.LampsOffEarly && l.allDark() {
+	if f.Dark() && l.v.MainsAway(en) != nil || f == climate.LampsOffEarly && l.allDark() {
 		return alarm.Cause{Kind: alarm.CausePower}
 	}
 	stuck, stepped := 0, 0

@@ -25,12 +25,15 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 		}
 	}
 	if n > 1 && 2*n >= mates {
-		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}
+		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, append([]alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}, l.pumpNow(en)...)
+	}
+	if runs, long := l.pumpRuns(en); long {
+		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactPumpRuns, For: runs}}
 	}
 	if why := l.causes().LampsGone(); why != nil {
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
 	}
-	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, l.pumpNow(en)
 }
 
 // State is what the judge of mists remembers of one enclosure.
@@ -96,7 +99,9 @@ func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	en := &v.Enclosures[a.Index]
 	switch a.Kind {
 	case alarm.KindMistMissing, alarm.KindMistWeak:
-		return a.Rec.Cause, nil // set where it was judged
+		l := look{Judge: j, v: v}
+		_, why := l.blame(en, a.Rec.Cause) // set where it was judged
+		return a.Rec.Cause, why
 	case alarm.KindMistEndless:
 		return look{Judge: j, v: v}.endlessCause(en)
 	}
@@ -199,6 +204,9 @@ func (l look) sticks(en *room.Enclosure) bool {
 		return false
 	}
 	sum := 0.0
+	if _, long := l.pumpRuns(en); long {
+		sum = told
+	}
 	for i := range l.v.Enclosures {
 		if o := &l.v.Enclosures[i]; o.Mist >= 0 && l.v.SupplyOf(o.Mist) == l.v.SupplyOf(en.Mist) {
 			sum += min(max(l.At[i].Watch.Sticks, -told), told)
@@ -307,6 +315,7 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	if fault == climate.SupplyFault {
 		cause = l.causes().NoMist(en, now)
 	}
+	cause, _ = l.blame(en, cause)
 	switch v {
 	case climate.MistMissed:
 		en.St.Missed++
@@ -337,7 +346,7 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 
 // softened is the verdict, unclear where a mist that fell would not have shown.
 func (l look) softened(en *room.Enclosure) climate.MistVerdict {
-	_, open := en.St.Door.Open()
+	open := l.v.DoorOpen(en)
 	switch {
 	case l.At[en.Index].Verdict != climate.MistMissed:
 		return l.At[en.Index].Verdict

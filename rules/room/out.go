@@ -24,10 +24,11 @@ const (
 	Minute                     // then probes and what is between them
 	Learn                      // then what only learns
 	Hour                       // an hour has passed
+	Touched                    // a contact has said something
 )
 
 // NumDue is how many reasons there are.
-const NumDue = 10
+const NumDue = 11
 
 // A Finding is one look at the condition of one alarm.
 type Finding struct {

@@ -109,7 +109,7 @@ type Probe struct {
 	// said before is not present.
 	Since  time.Duration
 	St     ProbeState
-	Alarms [int(alarm.FirstSelfKind - alarm.FirstProbeKind)]Alarm
+	Alarms [int(alarm.FirstContactKind - alarm.FirstProbeKind)]Alarm
 }
 
 // Alarm is the probe's alarm of one kind.

@@ -40,7 +40,7 @@ func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
 		c.Offset, c.HasOffset = en.St.Offset.At(hour)
 	}
 	c.Change, c.HasChange = en.St.Trend.Change()
-	_, c.DoorOpen = en.St.Door.Open()
+	c.DoorOpen = v.DoorOpen(en)
 	c.ProbeDoubt = v.Doubtful(en, now, 0) != nil
 	return c
 }

@@ -22,6 +22,10 @@ func (v *View) EnclosureOf(s *Alarm) *Enclosure {
 		return &v.Enclosures[s.Index]
 	case s.Kind.Row().Of == alarm.OfProbe && v.Probes[s.Index].Encl >= 0:
 		return &v.Enclosures[v.Probes[s.Index].Encl]
+	case s.Kind.Row().Of == alarm.OfContact && len(v.Contacts[s.Index].Cfg.Serves) == 1:
+		if i, ok := v.EnclosureByID[v.Contacts[s.Index].Cfg.Serves[0]]; ok {
+			return &v.Enclosures[i]
+		}
 	}
 	return nil
 }
@@ -55,6 +59,7 @@ type View struct {
 	EnclosureByID map[string]int
 	Lamps         []Lamps
 	Mists         []Mist
+	Contacts      []Contact
 	Air           RoomState
 	InRoom        []int     // probes in the room
 	Outside       []int     // and outside
@@ -132,6 +137,9 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 	for i, c := range cfg.Probes {
 		v.placeProbe(i, c)
 	}
+	for i, c := range cfg.Contacts {
+		v.Contacts = append(v.Contacts, newContact(i, c))
+	}
 	return v
 }
 
@@ -159,7 +167,7 @@ func (v *View) placeEnclosure(i int, c configs.Enclosure) {
 func (v *View) placeProbe(i int, c configs.Probe) {
 	p := &v.Probes[i]
 	*p = Probe{Index: i, Cfg: c, Encl: -1}
-	for k := range int(alarm.FirstSelfKind - alarm.FirstProbeKind) {
+	for k := range int(alarm.FirstContactKind - alarm.FirstProbeKind) {
 		p.Alarms[k] = MakeAlarm(alarm.FirstProbeKind+alarm.Kind(k), i, c.ID)
 	}
 	v.ByID[sensors.ProbeID(c.ID)] = i

@@ -39,3 +39,39 @@ func (o *Out) Set(active bool) error {
 
 // Close lets go of the line. Some chips leave it as it was set last.
 func (o *Out) Close() error { return o.line.Close() }
+
+// An In is a line that is watched.
+type In struct{ line *gpiocdev.Line }
+
+// OpenIn takes hold of a line and watches it.
+func OpenIn(l Line) (*In, error) {
+	options := []gpiocdev.LineReqOption{gpiocdev.WithConsumer(consumer), gpiocdev.AsInput}
+	if l.ActiveLow {
+		options = append(options, gpiocdev.AsActiveLow)
+	}
+	switch l.Bias {
+	case "pull-up":
+		options = append(options, gpiocdev.WithPullUp)
+	case "pull-down":
+		options = append(options, gpiocdev.WithPullDown)
+	case "none":
+		options = append(options, gpiocdev.WithBiasDisabled)
+	}
+	line, err := gpiocdev.RequestLine(l.Chip, l.Offset, options...)
+	if err != nil {
+		return nil, fmt.Errorf("watch line %d of %s: %w", l.Offset, l.Chip, err)
+	}
+	return &In{line}, nil
+}
+
+// Active is the line's level now.
+func (i *In) Active() (bool, error) {
+	v, err := i.line.Value()
+	if err != nil {
+		return false, fmt.Errorf("read line %d of %s: %w", i.line.Offset(), i.line.Chip(), err)
+	}
+	return v == 1, nil
+}
+
+// Close lets go of the line.
+func (i *In) Close() error { return i.line.Close() }

@@ -24,6 +24,7 @@ type Format struct {
 	temperature, humidity, time *Pointer // nil for a quantity that the node lacks
 	fahrenheit                  bool
 	ratio                       bool // humidity from 0 to 1
+	truth                       bool // humidity stands for a contact: true and false are 1 and 0
 }
 
 // NewFormat reads the pointers and units of a probe.
@@ -81,7 +82,7 @@ func (f Format) Decode(payload []byte) (sensors.Sample, Stamp, error) {
 		s.Has |= sensors.HasTemperature
 	}
 	if f.humidity != nil {
-		h, err := number(doc, *f.humidity)
+		h, err := f.figure(doc)
 		switch {
 		case err == nil:
 			s.Has |= sensors.HasHumidity
@@ -105,6 +106,18 @@ func (f Format) celsius(doc any) (sensors.CentiCelsius, error) {
 		return 0, sensors.Faultf(sensors.OutOfRange, "%g °C is outside what a probe can measure", c)
 	}
 	return sensors.CelsiusOf(c), nil
+}
+
+// figure is the humidity, or what stands in its place.
+func (f Format) figure(doc any) (float64, error) {
+	if f.truth {
+		if v, err := f.humidity.Find(doc); err == nil && v == true {
+			return 1, nil
+		} else if err == nil && v == false {
+			return 0, nil
+		}
+	}
+	return number(doc, *f.humidity)
 }
 
 // percent keeps an impossible humidity impossible, but small.

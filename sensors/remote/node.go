@@ -82,6 +82,17 @@ func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 	return n, nil
 }
 
+// NewContact returns the node that sends a contact. Its humidity is the figure that
+// it sends, 1 for true and 0 for false.
+func NewContact(c configs.Contact, synced func() bool) (*Node, error) {
+	n, err := NewNode(configs.Probe{ID: c.ID, Topic: c.Topic, HumidityPointer: c.Pointer, TimePointer: c.TimePointer, MaxAge: c.MaxAge}, synced)
+	if err != nil {
+		return nil, fmt.Errorf("contact: %w", err)
+	}
+	n.format.truth = true
+	return n, nil
+}
+
 // checkTopic refuses what cannot be one node's topic.
 func checkTopic(topic string) error {
 	if strings.ContainsAny(topic, "+#\x00") {

@@ -50,6 +50,11 @@ func (c *Core) Reading(r sensors.Reading) Effects {
 	return c.after(r.At, c.engine.Step(r))
 }
 
+// Contact takes what a contact says.
+func (c *Core) Contact(s sensors.Contact) Effects {
+	return c.after(s.At, c.engine.Contact(s))
+}
+
 // Tick lets time pass. Call it at least once a poll.
 func (c *Core) Tick(now sensors.Instant) Effects {
 	e := c.after(now, c.engine.Tick(now))

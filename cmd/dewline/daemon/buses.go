@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"log/slog"
 	"strings"
@@ -11,6 +12,8 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/contact"
+	"dewline/sensors/gpio"
 	"dewline/sensors/remote"
 	"dewline/sensors/table"
 )
@@ -21,6 +24,7 @@ type Buses struct {
 	wiring     *table.Wiring
 	poller     *sensors.Poller
 	subscriber *remote.Subscriber // nil where no probe is remote
+	contacts   *contact.Watch
 	log        *slog.Logger
 	sinkMu     sync.Mutex // guards sink
 	sink       func(sensors.Reading)
@@ -72,7 +76,9 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 	if err != nil {
 		return nil, fmt.Errorf("prepare to poll: %w", err)
 	}
-	if nodes := nodesOf(buses); len(nodes) > 0 {
+	nodes := nodesOf(buses)
+	b.contacts, nodes = watchContacts(cfg.Contacts, nodes, log)
+	if len(nodes) > 0 {
 		if b.subscriber, err = newSubscriber(cfg, nodes, log); err != nil {
 			log.Error("remote probes cannot be heard; the others are watched", "err", err, "do", "mend [mqtt] or its secret and restart")
 			for _, n := range nodes {
@@ -81,6 +87,36 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 		}
 	}
 	return b, nil
+}
+
+// watchContacts prepares to watch contacts, and adds those that nodes send to what a
+// broker is listened to for.
+func watchContacts(contacts []configs.Contact, nodes []*remote.Node, log *slog.Logger) (*contact.Watch, []*remote.Node) {
+	send := map[string]contact.Node{}
+	for _, c := range contacts {
+		if c.Topic == "" {
+			continue
+		}
+		n, err := remote.NewContact(c, sensors.KernelSynced)
+		if err != nil {
+			log.Error("a contact cannot be heard", "contact", c.ID, "err", err, "do", "mend its section and reload")
+			continue
+		}
+		send[c.ID], nodes = n, append(nodes, n)
+	}
+	return contact.New(contacts, openLine, send), nodes
+}
+
+// openLine takes hold of the line of a contact.
+func openLine(c configs.Contact) (contact.Line, error) {
+	if c.Chip == "" {
+		return nil, errors.New("its node cannot be heard")
+	}
+	in, err := gpio.OpenIn(gpio.Line{Chip: c.Chip, Offset: c.Line, ActiveLow: c.ActiveLow, Bias: c.Bias})
+	if err != nil {
+		return nil, err
+	}
+	return in, nil
 }
 
 // nodesOf returns the probes that a broker is listened to for.
@@ -115,6 +151,9 @@ func (b *Buses) Run(ctx context.Context, s Sink) error {
 				b.log.Error("listening for remote probes ended", "err", err)
 			}
 		})
+	}
+	if s.Contact != nil {
+		wg.Go(func() { b.contacts.Run(ctx, s.Contact) })
 	}
 	b.poller.Run(ctx)
 	wg.Wait()

@@ -277,8 +277,14 @@ func (l *loop) watchCard(real time.Time) {
 func (l *loop) sink() Sink {
 	return Sink{
 		Reading: func(r sensors.Reading) { l.in <- input{kind: isReading, reading: r} },
-		Tick:    func(now sensors.Instant) { l.in <- input{kind: isTick, tick: now} },
-		Settle:  l.settle,
+		Contact: func(c sensors.Contact) {
+			l.in <- input{kind: isCall, call: func(now sensors.Instant) {
+				c.At = now
+				l.apply(l.core.Contact(c))
+			}}
+		},
+		Tick:   func(now sensors.Instant) { l.in <- input{kind: isTick, tick: now} },
+		Settle: l.settle,
 	}
 }
 

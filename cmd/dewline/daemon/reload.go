@@ -75,8 +75,8 @@ func (d *Daemon) reload() bool {
 		d.record.rec.Put(docs, append(entries, core.SettingEvents(now, old, next)...))
 	}}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
-	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll ||
-		brokerChanged && slices.ContainsFunc(next.Probes, sends)
+	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll || !reflect.DeepEqual(old.Contacts, next.Contacts) ||
+		brokerChanged && (slices.ContainsFunc(next.Probes, sends) || slices.ContainsFunc(next.Contacts, func(c configs.Contact) bool { return c.Topic != "" }))
 }
 
 // acceptable reads the configuration and opens the page's address that it names;

@@ -10,6 +10,8 @@ import (
 // goroutines; a call may block for a moment while the rules catch up.
 type Sink struct {
 	Reading func(sensors.Reading)
+	// Contact takes what a contact says; nil where nobody asks.
+	Contact func(sensors.Contact)
 	// Tick lets time pass where the source keeps the time itself.
 	Tick func(sensors.Instant)
 	// Settle waits until what came before is decided and told, for a second at

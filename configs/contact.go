@@ -1,0 +1,179 @@
+package configs
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Sense is what a contact is about, and so what it means that it is active.
+type Sense string
+
+// The senses.
+const (
+	SenseMains     Sense = "mains"     // active: the mains are there
+	SensePump      Sense = "pump"      // active: the mist pump runs
+	SenseReservoir Sense = "reservoir" // active: the reservoir is low
+	SenseDoor      Sense = "door"      // active: the door of an enclosure is open
+	SenseBattery   Sense = "battery"   // no contact but a figure: a node's battery
+)
+
+var senses = []string{string(SenseMains), string(SensePump), string(SenseReservoir), string(SenseDoor), string(SenseBattery)}
+
+// Contact is a line or a value of a node that tells one fact.
+type Contact struct {
+	ID string `toml:"id"`
+	Is Sense  `toml:"is"`
+	// A line of a GPIO chip.
+	Chip string `toml:"chip"` // "/dev/gpiochip0"
+	Line int    `toml:"line"`
+	Bias string `toml:"bias"` // "pull-up", "pull-down", "none"; empty leaves it as it is
+	// Or a node's message: true, false or a number at a JSON pointer.
+	Topic       string   `toml:"topic"`
+	Pointer     string   `toml:"pointer"` // RFC 6901
+	TimePointer string   `toml:"time_pointer"`
+	MaxAge      Duration `toml:"max_age"` // 3 messages of the node; default 5 min
+	// ActiveLow turns a line, or true and false, around.
+	ActiveLow bool     `toml:"active_low"`
+	Debounce  Duration `toml:"debounce"` // a state counts once it has held for so long; 1 s
+	// Serves names the enclosures that it is about; empty for the whole room.
+	Serves []string `toml:"serves"`
+	// Mist is the [[mist]] that a pump or a reservoir feeds; empty for all.
+	Mist string `toml:"mist"`
+	// Low is the charge at which a battery is low.
+	Low Charge `toml:"low"`
+}
+
+// Charge is how full a battery is, in what its node sends. In TOML "20 %" or "3.3 V".
+type Charge struct {
+	Figure float64
+	Unit   string // "%" or "V"
+}
+
+func (Charge) example() string { return "20 %" }
+
+// UnmarshalText reads a number above 0 with % or V.
+func (c *Charge) UnmarshalText(text []byte) error {
+	const hint = `write it with its unit, as in "20 %" or "3.3 V"`
+	v, unit, err := number(string(text), hint)
+	switch {
+	case err != nil:
+		return err
+	case unit == "":
+		return refuse(hint, "the charge %q has no unit", text)
+	case unit != "%" && unit != "V":
+		return refuse(hint, "%q is neither %% nor V", unit)
+	case v <= 0 || v >= 100:
+		return refuse("check the number and its unit", "the charge %q is outside 0 to 100", text)
+	}
+	*c = Charge{v, unit}
+	return nil
+}
+
+// About reports whether a contact is about an enclosure.
+func (c *Contact) About(enclosure string) bool {
+	return len(c.Serves) == 0 || slices.Contains(c.Serves, enclosure)
+}
+
+// contacts checks the [[contact]] sections.
+func (k probes) contacts() {
+	seen, lines := map[string]int{}, map[string]string{}
+	for _, p := range k.c.Probes { // both are subjects of alarms
+		seen[p.ID] = 0
+	}
+	for i := range k.c.Contacts {
+		c, t := &k.c.Contacts[i], k.doc.item("contact", i)
+		if _, probe := seen[c.ID]; probe && seen[c.ID] == 0 && c.ID != "" {
+			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of a probe", c.ID)
+			continue
+		}
+		k.identity(t, "contact", c.ID, seen)
+		if slices.Contains(k.enclosureIDs, c.ID) {
+			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of an enclosure", c.ID)
+		}
+		if !t.has("is") {
+			k.fault(t, "is", "add is, one of "+listed(senses), "contact %q does not say what it is", c.ID)
+			continue
+		}
+		if !k.oneOf(t, "is", string(c.Is), senses...) {
+			continue
+		}
+		k.contactFrom(t, c, lines)
+		k.contactServes(t, c)
+		k.battery(t, c)
+	}
+}
+
+// contactFrom checks where a contact is read.
+func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
+	switch {
+	case c.Chip != "" && c.Topic != "":
+		k.fault(t, "topic", "write one of them", "contact %q has a GPIO line and a topic", c.ID)
+	case c.Chip == "" && c.Topic == "":
+		k.fault(t, "", `add chip = "/dev/gpiochip0" and line, or topic and pointer`, "contact %q is read nowhere", c.ID)
+	case c.Chip != "" && c.Is == SenseBattery:
+		k.fault(t, "chip", "write topic and pointer", "a GPIO line has no figure to tell the battery of contact %q by", c.ID)
+	}
+	k.together(t, "chip", "line")
+	k.together(t, "topic", "pointer")
+	k.gpioLine(t, c.Chip, c.Line)
+	if t.has("bias") {
+		k.oneOf(t, "bias", c.Bias, "pull-up", "pull-down", "none")
+	}
+	for _, key := range []string{"bias", "debounce"} {
+		if t.has(key) && c.Topic != "" {
+			k.fault(t, key, "remove it", "%s is for a GPIO line only", key)
+		}
+	}
+	for _, x := range []struct{ key, got string }{{"pointer", c.Pointer}, {"time_pointer", c.TimePointer}} {
+		if x.got != "" && !strings.HasPrefix(x.got, "/") {
+			k.fault(t, x.key, fmt.Sprintf("write %q", "/"+x.got), "%s = %q is not a JSON pointer (RFC 6901)", x.key, x.got)
+		}
+	}
+	if strings.ContainsAny(c.Topic, "+#") {
+		k.fault(t, "topic", "write the topic of one node", "topic = %q has a wildcard", c.Topic)
+	}
+	if c.Topic != "" && k.c.MQTT.Broker == "" {
+		k.fault(t, "topic", "add [mqtt] with a broker", "contact %q comes through a broker and there is none", c.ID)
+	}
+	k.durations(t, within{"max_age", c.MaxAge, second, 24 * hour}, within{"debounce", c.Debounce, 0, minute})
+	if c.Chip == "" {
+		return
+	}
+	at := fmt.Sprint(c.Chip, " ", c.Line)
+	if other, twice := lines[at]; twice {
+		k.fault(t, "line", "give each its own", "contacts %q and %q are on one line", other, c.ID)
+	}
+	if s := k.c.Sounder; s.Chip == c.Chip && s.Line == c.Line {
+		k.fault(t, "line", "give each its own", "contact %q is on the line of the sounder", c.ID)
+	}
+	lines[at] = c.ID
+}
+
+// contactServes checks what a contact is about.
+func (k probes) contactServes(t *element, c *Contact) {
+	for j, id := range c.Serves {
+		if !slices.Contains(k.enclosureIDs, id) {
+			k.add(t.item("serves", j).key, "write one of "+listed(k.enclosureIDs), "serves = %q names no [[enclosure]]", id)
+		}
+	}
+	if c.Mist != "" {
+		k.reference(t, "mist", c.Mist, "mist", k.mistIDs)
+		if c.Is != SensePump && c.Is != SenseReservoir {
+			k.fault(t, "mist", "remove it", "mist is for a pump or a reservoir, and contact %q is a %s", c.ID, c.Is)
+		}
+	}
+	if c.Is == SenseDoor && len(c.Serves) == 0 {
+		k.fault(t, "serves", `add serves = ["…"] with its enclosure`, "contact %q is the door of no enclosure", c.ID)
+	}
+}
+
+// battery checks at which figure a battery is low.
+func (k probes) battery(t *element, c *Contact) {
+	switch {
+	case c.Is != SenseBattery && t.has("low"):
+		k.fault(t, "low", "remove it", "low is for a battery, and contact %q is a %s", c.ID, c.Is)
+	case c.Is == SenseBattery && !t.has("low"):
+		k.fault(t, "", `add low = "20 %" or "3.3 V"`, "nobody knows when the battery of contact %q is low", c.ID)
+	}
+}
