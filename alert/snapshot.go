@@ -25,6 +25,7 @@ type Snapshot struct {
 
 	Enclosures []rules.EnclosureView `json:"enclosures"`
 	Probes     []rules.ProbeView     `json:"probes"`
+	Contacts   []rules.ContactView   `json:"-"`
 	Alarms     []rules.AlarmView     `json:"alarms"`
 	KPI        rules.KPI             `json:"kpi"`
 	Telling

@@ -15,7 +15,7 @@ import (
 
 // Every alarm has a name, words for its state and its end, and advice.
 func TestKinds_AreComplete(t *testing.T) {
-	e := New(rigConfig(t, 1, "[[mist]]\nid = \"m\"\ntimes = [\"09:00\"]\n"))
+	e := New(rigConfig(t, 1, "[[mist]]\nid = \"m\"\ntimes = [\"09:00\"]\n[[contact]]\nid = \"c\"\nis = \"door\"\nchip = \"/dev/gpiochip0\"\nline = 1\nserves = [\"e1\"]\n"))
 	for k := range alarm.FirstSentinelKind {
 		subj := 0
 		if k >= alarm.KindDelivery {

@@ -261,6 +261,21 @@ func (e *Engine) Probes() []ProbeView {
 	return list
 }
 
+// Contacts returns a snapshot of every contact in file order.
+func (e *Engine) Contacts() []ContactView {
+	var list []ContactView
+	now := e.v.Latest.Mono
+	for i := range e.v.Contacts {
+		c := &e.v.Contacts[i]
+		v := ContactView{ID: c.Cfg.ID, Is: string(c.Cfg.Is), Known: c.Known(now), Why: c.St.Why, Unit: c.Cfg.Low.Unit, Serves: c.Cfg.Serves}
+		if v.Known {
+			v.Active, v.Value, v.For = c.St.Active, c.St.Value, now-c.St.Since
+		}
+		list = append(list, v)
+	}
+	return list
+}
+
 func (w views) viewProbe(p *room.Probe) ProbeView {
 	st := &p.St
 	v := ProbeView{

@@ -103,6 +103,19 @@ type ProbeView struct {
 	Frozen         bool              `json:"frozen"`
 }
 
+// A ContactView is a snapshot of one contact.
+type ContactView struct {
+	ID     string
+	Is     string // mains, pump, reservoir, door or battery
+	Known  bool   // else nothing follows from what it said
+	Why    string // it is not known, where that was said
+	Active bool   // the mains are there, the pump runs, the reservoir or the battery is low, the door is open
+	For    time.Duration
+	Value  float64 // of a battery
+	Unit   string  // "%" or "V"
+	Serves []string
+}
+
 // An AlarmView is a snapshot of one alarm that is not NORM.
 type AlarmView struct {
 	Key      Key             `json:"key"`

@@ -54,6 +54,9 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	for i := range s.Probes {
 		m.probe(&s.Probes[i])
 	}
+	for i := range s.Contacts {
+		m.contact(&s.Contacts[i])
+	}
 	m.alarms(s)
 	m.delivery(s)
 	m.record(s)
@@ -225,6 +228,15 @@ func (m sender) probe(p *rules.ProbeView) {
 var alarmStates = [...]alarm.State{
 	alarm.Norm, alarm.Unack, alarm.Acked, alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck,
 	alarm.Shelved, alarm.Suppressed, alarm.OutOfService,
+}
+
+// contact sends nothing of what is not known.
+func (m sender) contact(v *rules.ContactView) {
+	m = m.of("contact", v.ID)
+	m.put("contact_known", "1 while it is known what a contact says.", bit(v.Known), "is", v.Is)
+	m.put("contact_active", "1 while the mains are there, the pump runs, the reservoir or the battery is low, the door is open; absent where that is not known.",
+		when(v.Known, bit(v.Active)), "is", v.Is)
+	m.put("contact_battery", "Charge of a node's battery, in the unit of its section.", when(v.Known && v.Unit != "", v.Value), "unit", v.Unit)
 }
 
 func (m sender) alarms(s *alert.Snapshot) {

@@ -51,6 +51,10 @@ func full() *alert.Snapshot {
 			ID: "p2", Place: "canopy", Enclosure: "e1", Fresh: true, LastGood: at, HasTemperature: true, Temperature: 4100,
 			TemperatureDoubt: "jump", HasHumidity: true, Humidity: 10000, HumidityDoubt: "pinned-wet", Readings: 1800, Good: 900,
 		}},
+		Contacts: []rules.ContactView{
+			{ID: "mains", Is: "mains", Known: true, Active: true, For: time.Hour}, {ID: "float", Is: "reservoir", Why: "silent"},
+			{ID: "cell", Is: "battery", Known: true, Active: true, Value: 3.21, Unit: "V"},
+		},
 		Alarms: []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: rules.Today}},
 		KPI: rules.KPI{
 			PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute,

@@ -234,6 +234,25 @@ func lists(snap *alert.Snapshot) []list {
 
 func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
 
+// contacts says what each contact does.
+func contacts(snap *alert.Snapshot) (facts []fact) {
+	for i := range snap.Contacts {
+		v := &snap.Contacts[i]
+		f := fact{Name: "Contact " + v.ID}
+		switch {
+		case !v.Known:
+			f.Value, f.Bad = strings.TrimSuffix("not known: "+v.Why, ": "), true
+		case v.Is == "battery":
+			f.Value, f.Bad = words.Battery(v.Value, v.Unit, v.Active), v.Active
+		default:
+			f.Value = words.Contact(v.Is, v.Active, v.For)
+			f.Bad = v.Is == "mains" && !v.Active || v.Is == "reservoir" && v.Active
+		}
+		facts = append(facts, f)
+	}
+	return facts
+}
+
 // foot says how dewline itself does.
 func (s overviews) foot(snap *alert.Snapshot) []fact {
 	d := fact{Name: "Notices", Value: "delivered"}
@@ -249,6 +268,7 @@ func (s overviews) foot(snap *alert.Snapshot) []fact {
 			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", words.Span(c.Failing), c.DownWhy), Bad: true})
 		}
 	}
+	facts = append(facts, contacts(snap)...)
 	rec := fact{Name: "Record", Value: fmt.Sprintf("kept, %.1f MB", float64(snap.Record.FileBytes)/1e6)}
 	if !snap.Recording {
 		rec.Value, rec.Bad = "incomplete", true

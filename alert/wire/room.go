@@ -24,6 +24,7 @@ type Room struct {
 
 	Enclosures []Enclosure `json:"enclosures"`
 	Probes     []Probe     `json:"probes"`
+	Contacts   []Contact   `json:"contacts"`
 	Alarms     []Alarm     `json:"alarms"`
 	Notices    []Notice    `json:"notices"`
 	Measures   Measures    `json:"measures"`
@@ -46,7 +47,7 @@ func RoomOf(s *alert.Snapshot) Room {
 	return Room{
 		Time: s.At.Wall.Round(time.Second), ClockSet: s.At.Synced, Room: s.Room, Name: s.RoomName, Version: s.Version,
 		Started: s.Started.Round(time.Second), Rounds: s.Cycle, RoundAt: s.CycleAt.Round(time.Second),
-		Enclosures: EnclosuresOf(s), Probes: ProbesOf(s), Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
+		Enclosures: EnclosuresOf(s), Probes: ProbesOf(s), Contacts: ContactsOf(s), Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
 		Delivery: deliveryOf(&s.Delivery, s.Stalled), Drill: drillOf(s.Drill), Record: recordOf(s),
 		Configuration: Configuration{Loaded: s.ConfigLoaded.Round(time.Second), Refused: s.ConfigRefused},
 	}

@@ -231,6 +231,7 @@ func (c *Core) Fill(now sensors.Instant, s *alert.Snapshot) {
 	s.At = now
 	s.Enclosures = c.engine.Enclosures()
 	s.Probes = c.engine.Probes()
+	s.Contacts = c.engine.Contacts()
 	s.Alarms = c.engine.Open()
 	s.KPI = c.engine.KPI()
 	s.Telling = c.desk.Telling(now)
