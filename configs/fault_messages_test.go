@@ -52,6 +52,24 @@ invalid-limit-order.toml:14:1: cold 19 °C of species "dendrobates-auratus" is n
 invalid-limit-order.toml:15:1: dry 75 % of species "dendrobates-auratus" is not below floor 70 %; lower dry or raise floor
 invalid-limit-order.toml:17:1: exposure_boundary 33 °C of species "dendrobates-auratus" is not below exposure_reference 32 °C; lower exposure_boundary or raise exposure_reference
 invalid-limit-order.toml:18:1: exposure_tenfold of species "dendrobates-auratus" is zero; write for example "3 °C"`,
+	"invalid-contacts.toml": `invalid-contacts.toml:12:1: the id "a-canopy" of this [[contact]] is that of a probe; give each its own
+invalid-contacts.toml:17:3: contact "a" is the door of no enclosure; add serves = ["…"] with its enclosure
+invalid-contacts.toml:18:1: the id "a" of this [[contact]] is that of an enclosure; give each its own
+invalid-contacts.toml:20:1: chip = "gpiochip0" is no device; write the whole path, as in "/dev/gpiochip0"
+invalid-contacts.toml:21:1: line = 2000 is out of range; write the line's offset on the chip, as gpioinfo shows it
+invalid-contacts.toml:22:1: bias = "up" is not known; write one of "pull-up", "pull-down", "none"
+invalid-contacts.toml:26:1: is = "pomp" is not known; did you mean "pump"?
+invalid-contacts.toml:28:3: contact "d" is read nowhere; add chip = "/dev/gpiochip0" and line, or topic and pointer
+invalid-contacts.toml:31:1: mist = "m" names no [[mist]]; add a [[mist]] section with that id
+invalid-contacts.toml:32:1: low is for a battery, and contact "d" is a pump; remove it
+invalid-contacts.toml:33:11: serves = "b" names no [[enclosure]]; write one of "a"
+invalid-contacts.toml:38:1: topic = "x/+" has a wildcard; write the topic of one node
+invalid-contacts.toml:39:1: pointer = "v" is not a JSON pointer (RFC 6901); write "/v"
+invalid-contacts.toml:40:7: low: "mV" is neither % nor V; write it with its unit, as in "20 %" or "3.3 V"
+invalid-contacts.toml:41:1: debounce is for a GPIO line only; remove it
+invalid-contacts.toml:43:3: nobody knows when the battery of contact "f" is low; add low = "20 %" or "3.3 V"
+invalid-contacts.toml:46:1: a GPIO line has no figure to tell the battery of contact "f" by; write topic and pointer
+invalid-contacts.toml:49:3: contact "g" does not say what it is; add is, one of "battery", "door", "mains", "pump", "reservoir"`,
 	"invalid-sounder.toml": `invalid-sounder.toml:13:13: the sounder is no way to person "p": it sounds for everybody in the room by its section [sounder] alone; remove it here
 invalid-sounder.toml:16:1: the id "sounder" is a channel of its own; choose another id
 invalid-sounder.toml:20:1: chip = "gpiochip0" is no device; write the whole path, as in "/dev/gpiochip0"
