@@ -62,7 +62,7 @@ func (c *Charge) UnmarshalText(text []byte) error {
 	case unit == "":
 		return refuse(hint, "the charge %q has no unit", text)
 	case unit != "%" && unit != "V":
-		return refuse(hint, "%q is neither %% nor V", unit)
+		return refuse(hint, "the unit %q is neither %% nor V", unit)
 	case v <= 0 || v >= 100:
 		return refuse("check the number and its unit", "the charge %q is outside 0 to 100", text)
 	}

@@ -65,7 +65,7 @@ invalid-contacts.toml:32:1: low is for a battery, and contact "d" is a pump; rem
 invalid-contacts.toml:33:11: serves = "b" names no [[enclosure]]; write one of "a"
 invalid-contacts.toml:38:1: topic = "x/+" has a wildcard; write the topic of one node
 invalid-contacts.toml:39:1: pointer = "v" is not a JSON pointer (RFC 6901); write "/v"
-invalid-contacts.toml:40:7: low: "mV" is neither % nor V; write it with its unit, as in "20 %" or "3.3 V"
+invalid-contacts.toml:40:7: low: the unit "mV" is neither % nor V; write it with its unit, as in "20 %" or "3.3 V"
 invalid-contacts.toml:41:1: debounce is for a GPIO line only; remove it
 invalid-contacts.toml:43:3: nobody knows when the battery of contact "f" is low; add low = "20 %" or "3.3 V"
 invalid-contacts.toml:46:1: a GPIO line has no figure to tell the battery of contact "f" by; write topic and pointer

@@ -75,6 +75,7 @@ var steps = map[alarm.Step]string{
 	alarm.SetNodeClock:    "Look at the humidity yourself meanwhile. Set the node's clock: its time server, time zone or clock battery; or take time_pointer out of its section.",
 	alarm.Calibrate:       "Calibrate it: dewline calibrate.",
 	alarm.CheckDelivery:   "Check broker, mail server and network; notices wait and are sent again.",
+	alarm.CheckSounder:    "Look at the sounder's wires, at its section and at what the unit may open; dewline drill sounds it.",
 	alarm.CheckCard:       "Check the card: free space, age, mount; alarms go on without it.",
 	alarm.SetClock:        "Look at the board's network and its time server; the rules of day and night wait for it.",
 	alarm.LookAfterBlind:  "Look at the frogs; then find out why dewline or its power was off.",

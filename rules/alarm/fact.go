@@ -320,6 +320,7 @@ const (
 	SetNodeClock    Step = "set-node-clock"
 	Calibrate       Step = "calibrate"
 	CheckDelivery   Step = "check-delivery"
+	CheckSounder    Step = "check-sounder"
 	CheckCard       Step = "check-card"
 	SetClock        Step = "set-clock"
 	LookAfterBlind  Step = "look-after-blind"

@@ -4,6 +4,9 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
+	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -102,6 +105,22 @@ func TestSounds_NotWhileAChannelWorks(t *testing.T) {
 	if calling, _ := r.core.desk.Calling(r.now); !calling {
 		t.Error("the handing over of nothing counts as an answer")
 	}
+}
+
+// A sounder that does not work is told as a channel that is stalled, with what to do.
+func TestSounder_Stalled(t *testing.T) {
+	r := newBellRig(t, "")
+	r.take(r.core.ChannelDown(r.now, configs.ChannelSounder, "no such chip"))
+	r.until(true, 5*time.Minute)
+	for _, v := range r.core.Open() {
+		if v.Key == (rules.Key{Alarm: rules.DeliveryStalled, Subject: configs.ChannelSounder}) {
+			if v.Priority != rules.Today || len(v.Detail.Steps) != 1 || v.Detail.Steps[0] != alarm.CheckSounder || v.Detail.Evidence[0].Note != "no such chip" {
+				t.Errorf("it says %+v", v)
+			}
+			return
+		}
+	}
+	t.Error("it is not told within five minutes")
 }
 
 // With when = "always" it sounds for each unanswered wake, and not for what wakes

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"dewline/alert"
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -29,8 +30,13 @@ func (s stalls) watch(p *parts, now sensors.Instant) Effects {
 			continue
 		}
 		s[name] = stall{}
+		var steps []alarm.Step // as the catalogue has them
+		if name == configs.ChannelSounder {
+			steps = []alarm.Step{alarm.CheckSounder}
+		}
 		e.add(p.Set(now, rules.Condition{
-			Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
+			Steps: steps,
+			Key:   rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
 			Is: alarm.Fact{ID: alarm.FactID(rules.DeliveryStalled), About: name}, Evidence: whyStalled(p.desk.Stats(now).Channels[name]),
 		}))
 	}
