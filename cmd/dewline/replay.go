@@ -196,41 +196,40 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	rows := newReadAhead(ctx, rd, r.families(), r.before.resume(r.cfg.Room.Poll.D()))
-	var head [][]result
-	for len(head) < headBatches {
-		batch, err := rows.next(ctx)
-		if err != nil {
-			return fmt.Errorf("replay stopped: %w", err)
-		}
-		if batch == nil {
-			break
-		}
-		head = append(head, batch)
+	rows := newTraced(rd, r.families(), r.before.resume(r.cfg.Room.Poll.D()))
+	head := make([]result, 0, headRows)
+	for len(head) < headRows && ctx.Err() == nil && (len(head) == 0 || goesOn(head[len(head)-1].err)) {
+		head = head[:len(head)+1]
+		rows.next(&head[len(head)-1])
 	}
 	if err := r.begin(head); err != nil {
 		return err
 	}
-	for {
-		var batch []result
-		if len(head) > 0 {
-			batch, head = head[0], head[1:]
-		} else if batch, err = rows.next(ctx); err != nil {
-			return fmt.Errorf("replay stopped: %w", err)
+	for i := range head {
+		if err = r.take(&head[i]); err != nil {
+			break
 		}
-		if batch == nil {
-			return r.end()
-		}
-		if err := r.take(batch); err != nil {
-			if errors.Is(err, io.EOF) {
-				return r.end()
-			}
-			return err
-		}
-		rows.done(batch)
 	}
+	for x := (result{}); err == nil && ctx.Err() == nil; err = r.take(&x) {
+		rows.next(&x)
+	}
+	switch {
+	case ctx.Err() != nil:
+		return fmt.Errorf("replay stopped: %w", context.Cause(ctx))
+	case errors.Is(err, io.EOF):
+		return r.end()
+	}
+	return err
+}
+
+// headRows are read before the first row is used, to learn which probes there
+// are and how often they were read.
+const headRows = 4096
+
+// goesOn reports whether a trace has more rows behind an error.
+func goesOn(err error) bool {
+	_, isLine := err.(*trace.LineError)
+	return err == nil || isLine
 }
 
 // families tells each probe's family as the configuration names it. A trace
@@ -260,27 +259,25 @@ func (r *replay) end() error {
 }
 
 // begin builds the room from what the first rows show.
-func (r *replay) begin(head [][]result) error {
+func (r *replay) begin(head []result) error {
 	var ids []sensors.ProbeID
 	lastAt := map[sensors.ProbeID]time.Duration{}
 	var gaps []time.Duration
-	for _, batch := range head {
-		for i := range batch {
-			x := &batch[i]
-			if x.err != nil {
-				continue
-			}
-			if len(ids) == 0 {
-				r.last = x.reading.At
-			}
-			id, at := x.reading.Probe, x.reading.At.Mono
-			if before, seen := lastAt[id]; seen {
-				gaps = append(gaps, at-before)
-			} else {
-				ids = append(ids, id)
-			}
-			lastAt[id] = at
+	for i := range head {
+		x := &head[i]
+		if x.err != nil {
+			continue
 		}
+		if len(ids) == 0 {
+			r.last = x.reading.At
+		}
+		id, at := x.reading.Probe, x.reading.At.Mono
+		if before, seen := lastAt[id]; seen {
+			gaps = append(gaps, at-before)
+		} else {
+			ids = append(ids, id)
+		}
+		lastAt[id] = at
 	}
 	if r.oneEach.species != "" && len(ids) > 0 {
 		cfg, err := r.oneEach.config(ids)
@@ -319,33 +316,25 @@ func (r *replay) fitCadence() {
 	r.cfg.Rules.SilentAfter = max(r.cfg.Rules.SilentAfter, 3*r.cfg.Room.Poll)
 }
 
-// take hands a batch of readings to the rules. It returns io.EOF, or what else
-// ended the trace.
-func (r *replay) take(batch []result) error {
-	for i := range batch {
-		x := &batch[i]
-		if x.err != nil {
-			if err := r.bad(x.err); err != nil {
-				return err
-			}
-			continue
+// take hands a reading to the rules. It returns io.EOF, or what else ended the
+// trace.
+func (r *replay) take(x *result) error {
+	if x.err != nil {
+		return r.bad(x.err)
+	}
+	if x.reading.At.Mono > r.ticked {
+		if err := r.passTo(x.reading.At.Mono); err != nil {
+			return err
 		}
-		if x.reading.At.Mono > r.ticked {
-			if err := r.passTo(x.reading.At.Mono); err != nil {
-				return err
-			}
+	}
+	if x.first {
+		if err := r.meet(x); err != nil {
+			return err
 		}
-		if x.first {
-			if err := r.meet(x); err != nil {
-				return err
-			}
-		}
-		r.last = x.reading.At
-		if ts := r.engine.Step(x.reading); len(ts) > 0 {
-			if err := r.emit(ts); err != nil {
-				return err
-			}
-		}
+	}
+	r.last = x.reading.At
+	if ts := r.engine.Step(x.reading); len(ts) > 0 {
+		return r.emit(ts)
 	}
 	return nil
 }
