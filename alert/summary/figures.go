@@ -35,9 +35,9 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 		},
 		Nights: []Night{}, Excursions: []Excursion{}, Others: []Excursion{}, Probes: []Probe{}, Notes: b.notes[e.ID],
 	}
-	judged := judgedProbes(b.cfg.ProbesOf(e.ID))
-	all := b.sums(judged)
-	for _, p := range judged.all {
+	probes := b.cfg.ProbesOf(e.ID)
+	all := b.sums(probes)
+	for _, p := range probes {
 		out.Probes = append(out.Probes, newProbe(p))
 	}
 	on := func(at time.Time) bool { return !hasLamps || lamps.IsOn(at, b.loc) }
@@ -61,49 +61,28 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 	return out
 }
 
-// judged are the probes of one enclosure in the order in which they are
-// believed: the band over the litter, the floor on the named one.
-type judged struct {
-	all, temp, hum []configs.Probe
-}
-
-func judgedProbes(all []configs.Probe) judged {
+// believed orders the probes of an enclosure as they are judged: the band over the
+// litter. The floor is judged by the named one.
+func believed(all []configs.Probe) []configs.Probe {
 	rank := map[configs.Place]int{configs.Litter: 0, configs.Canopy: 1, configs.Water: 2}
-	order := func(first func(configs.Probe) bool) []configs.Probe {
-		out := slices.Clone(all)
-		slices.SortStableFunc(out, func(a, b configs.Probe) int {
-			if fa, fb := first(a), first(b); fa != fb {
-				return map[bool]int{true: -1, false: 1}[fa]
-			}
-			return rank[a.Place] - rank[b.Place]
-		})
-		return out
-	}
-	return judged{
-		all:  all,
-		temp: order(func(configs.Probe) bool { return false }),
-		hum:  order(func(p configs.Probe) bool { return p.FloorProbe }),
-	}
+	return slices.SortedStableFunc(slices.Values(all), func(a, b configs.Probe) int { return rank[a.Place] - rank[b.Place] })
 }
 
 // sums reads the ten-minute sums of both weeks and joins the probes: in each
 // ten minutes the first that delivered is judged, and the hottest is kept.
-func (b measurer) sums(j judged) slots {
+func (b measurer) sums(probes []configs.Probe) slots {
 	all := slots{}
-	temps, hums := rankOf(j.temp), rankOf(j.hum)
-	bestT, bestH := map[int64]int{}, map[int64]int{}
-	hasAir := slices.ContainsFunc(j.all, func(p configs.Probe) bool { return p.Place != configs.Water })
-	for _, p := range j.all {
+	hasAir := slices.ContainsFunc(probes, func(p configs.Probe) bool { return p.Place != configs.Water })
+	for _, p := range believed(probes) {
 		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until) {
 			if err != nil {
 				b.fault("the history of probe "+p.ID, err)
 				continue
 			}
-			at := r.Start.Unix()
-			s := all[at]
+			s := all[r.Start.Unix()]
 			if s == nil {
 				s = &slot{}
-				all[at] = s
+				all[r.Start.Unix()] = s
 			}
 			s.covered = max(s.covered, coverage(&r))
 			if !r.Start.Before(b.report.From) {
@@ -111,27 +90,17 @@ func (b measurer) sums(j judged) slots {
 			}
 			if r.Has&sensors.HasTemperature != 0 {
 				s.heat(&r, p.Place != configs.Water || !hasAir)
-				if have, ok := bestT[at]; !ok || temps[p.ID] < have {
-					bestT[at] = temps[p.ID]
-					s.temp, s.inBand = &store.Spread{Min: r.Temperature.Min, Mean: r.Temperature.Mean, Max: r.Temperature.Max}, r.InBand
+				if s.temp == nil {
+					s.temp, s.inBand = ptr(r.Temperature), r.InBand
 				}
 				s.above = max(s.above, r.AboveCeil)
 			}
-			if have, ok := bestH[at]; r.Has&sensors.HasHumidity != 0 && (!ok || hums[p.ID] < have) {
-				bestH[at] = hums[p.ID]
-				s.hum, s.below = &store.Spread{Min: r.Humidity.Min, Mean: r.Humidity.Mean, Max: r.Humidity.Max}, r.BelowFloor
+			if r.Has&sensors.HasHumidity != 0 && (s.hum == nil || p.FloorProbe && !s.atFloor) {
+				s.hum, s.below, s.atFloor = ptr(r.Humidity), r.BelowFloor, p.FloorProbe
 			}
 		}
 	}
 	return all
-}
-
-func rankOf(order []configs.Probe) map[string]int {
-	out := map[string]int{}
-	for i, p := range order {
-		out[p.ID] = i
-	}
-	return out
 }
 
 // live notes that something was measured in a slot.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"slices"
 
+	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 )
@@ -33,8 +34,8 @@ func (r *Report) HTML(w io.Writer, u unit.Scale, pics []Picture, src Source) err
 	v := r.view(u)
 	for i := range v.Cards {
 		for _, p := range pics {
-			if p.Enclosure == v.Cards[i].id {
-				v.Cards[i].Picture = &pictureView{Src: template.URL(src(p)), Alt: p.Alt, Width: p.Width, Height: p.Height}
+			if p.Enclosure == v.Cards[i].ID {
+				v.Cards[i].Picture = &pictureView{p, template.URL(src(p))}
 			}
 		}
 	}
@@ -68,21 +69,17 @@ type section struct {
 }
 
 type card struct {
-	id                 string
-	Rack               string // set on the first of a rack
-	Name, Place, About string
-	Tags               []tag
-	Edge               string // colour
-	Facts              []factView
-	Picture            *pictureView
+	ID, Name, Place, About string
+	Rack                   string // set on the first of a rack
+	Tags                   []tag
+	Edge                   string // colour
+	Facts                  []fact
+	Picture                *pictureView
 }
 
-type factView struct{ Name, Text string }
-
 type pictureView struct {
-	Src           template.URL
-	Alt           string
-	Width, Height int
+	Picture
+	Src template.URL
 }
 
 // A tag is a word about an enclosure; its colour only repeats it.
@@ -161,7 +158,7 @@ func (r *Report) tiles() []tile {
 }
 
 func cardOf(e *Enclosure, u unit.Scale) card {
-	c := card{id: e.ID, Name: clean(e.Name), Place: place(e), About: stageWords(e), Tags: e.tags(), Edge: "#b9c7bd"}
+	c := card{ID: e.ID, Name: clean(e.Name), Place: configs.PlaceWords(e.Rack, e.Shelf, e.Slot), About: stageWords(e), Facts: e.facts(u), Tags: e.tags(), Edge: "#b9c7bd"}
 	for _, t := range c.Tags {
 		switch {
 		case t.Back == alarmBack:
@@ -169,9 +166,6 @@ func cardOf(e *Enclosure, u unit.Scale) card {
 		case t.Back == tellBack && c.Edge != alarmBack:
 			c.Edge = "#c98a10"
 		}
-	}
-	for _, f := range e.facts(u) {
-		c.Facts = append(c.Facts, factView{f.name, f.text})
 	}
 	return c
 }

@@ -13,7 +13,7 @@ type slot struct {
 	covered, inBand, below, above time.Duration
 	temp, hum                     *store.Spread // of the probe that is judged
 	hottest                       int32         // of any air probe
-	hasHot                        bool
+	hasHot, atFloor               bool          // atFloor: hum is of the floor's own probe
 }
 
 // slots are an enclosure's by their start, in seconds since 1970.

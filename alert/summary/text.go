@@ -86,49 +86,51 @@ func (r *Report) dates() string {
 	return first + " to " + last.Format("Monday 2 January 2006")
 }
 
-// Text writes the summary as plain text that is complete by itself.
-func (r *Report) Text(u unit.Scale) string {
-	w := &textWriter{u: u}
-	w.line(fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week))
-	w.line(r.dates())
-	w.line("")
-	w.para("", r.verdict())
-	if r.Early() {
-		return w.b.String()
-	}
-	w.head("Worth doing this week")
-	if len(r.Do) == 0 {
-		w.para("", nothingToDo)
-	}
-	for i, a := range r.Do {
-		w.para(fmt.Sprintf("%d. ", i+1), clean(a.Title))
-		w.para("   ", a.Why)
-	}
-	w.some("Changes against the week before", r.Changes)
-	w.some("Outlook", r.Outlook)
-	w.head("Enclosures")
-	for i := range r.Enclosures {
-		w.enclosure(&r.Enclosures[i])
-	}
-	w.some("The room", r.roomLines())
-	w.some("Alarms and how they did", r.qualityLines(u))
-	w.some("Drills and calibrations", r.careLines())
-	w.some("What could not be told", r.Unknown)
-	w.line("")
-	w.para("", caution)
-	return w.b.String()
-}
-
 const nothingToDo = "Nothing asks for you."
 
-// A textWriter breaks lines and writes temperatures in the reader's units.
-type textWriter struct {
-	b strings.Builder
-	u unit.Scale
+// Text writes the summary as plain text that is complete by itself.
+func (r *Report) Text(u unit.Scale) string {
+	v, w := r.view(u), &textWriter{}
+	w.line(v.Title)
+	w.line(v.Dates)
+	w.line("")
+	w.para("", v.Verdict)
+	if r.Early() {
+		return w.String()
+	}
+	w.head("Worth doing this week")
+	if v.Nothing != "" {
+		w.para("", v.Nothing)
+	}
+	for i, a := range v.Do {
+		w.para(fmt.Sprintf("%d. ", i+1), a.Title)
+		w.para("   ", a.Why)
+	}
+	w.lists(v.Lists)
+	w.head("Enclosures")
+	for i := range v.Cards {
+		c := &v.Cards[i]
+		name := c.Name
+		if c.Place != "" {
+			name += " (" + c.Place + ")"
+		}
+		w.line("")
+		w.para("", name+": "+c.About)
+		for _, f := range c.Facts {
+			w.para("  "+f.Name+strings.Repeat(" ", max(14-len(f.Name), 1)), f.Text)
+		}
+	}
+	w.lists(v.Tail)
+	w.line("")
+	w.para("", v.Caution)
+	return w.String()
 }
 
+// A textWriter breaks lines.
+type textWriter struct{ strings.Builder }
+
 func (w *textWriter) line(s string) {
-	w.b.WriteString(strings.TrimRight(strings.ReplaceAll(inUnits(s, w.u), nbsp, " "), " ") + "\n")
+	w.WriteString(strings.TrimRight(strings.ReplaceAll(s, nbsp, " "), " ") + "\n")
 }
 
 func (w *textWriter) head(s string) {
@@ -141,7 +143,7 @@ func (w *textWriter) head(s string) {
 func (w *textWriter) para(first, s string) {
 	indent := strings.Repeat(" ", len([]rune(first)))
 	line, n := first, len([]rune(first))
-	for i, word := range strings.FieldsFunc(inUnits(s, w.u), func(r rune) bool { return r == ' ' }) {
+	for i, word := range strings.FieldsFunc(s, func(r rune) bool { return r == ' ' }) {
 		k := len([]rune(word))
 		if i > 0 && n+1+k > textWidth {
 			w.line(line)
@@ -155,31 +157,17 @@ func (w *textWriter) para(first, s string) {
 	w.line(line)
 }
 
-// some writes a list under a heading, and nothing where it is empty.
-func (w *textWriter) some(head string, lines []string) {
-	if len(lines) == 0 {
-		return
-	}
-	w.head(head)
-	for _, s := range lines {
-		w.para("- ", clean(inUnits(s, w.u)))
-	}
-}
-
-func (w *textWriter) enclosure(e *Enclosure) {
-	w.line("")
-	name := clean(e.Name)
-	if p := place(e); p != "" {
-		name += " (" + p + ")"
-	}
-	w.para("", name+": "+stageWords(e))
-	for _, f := range e.facts(w.u) {
-		w.para("  "+f.name+strings.Repeat(" ", max(14-len(f.name), 1)), f.text)
+func (w *textWriter) lists(all []section) {
+	for _, s := range all {
+		w.head(s.Name)
+		for _, l := range s.Lines {
+			w.para("- ", l)
+		}
 	}
 }
 
 // A fact is one line about an enclosure.
-type fact struct{ name, text string }
+type fact struct{ Name, Text string }
 
 // facts are the lines about an enclosure, for text and HTML alike.
 func (e *Enclosure) facts(u unit.Scale) []fact {
@@ -255,27 +243,37 @@ const linesTold = 6
 
 // happened adds excursions, other alarms, probes and notes.
 func (e *Enclosure) happened(add func(name, text string)) {
-	lines := excursionLines(e.Excursions)
-	for i, line := range lines {
-		if i == linesTold {
-			add("", fmt.Sprintf("and %s more", count(len(lines)-linesTold, "excursion", "excursions")))
-			break
+	some := func(name string, lines []string, one, many string) {
+		for i, line := range capped(lines, linesTold, one, many) {
+			if i == linesTold {
+				name = ""
+			}
+			add(name, line)
 		}
-		add("Excursion", line)
 	}
-	for i := range e.Others {
-		if i == linesTold {
-			add("", fmt.Sprintf("and %s more", count(len(e.Others)-linesTold, "alarm", "alarms")))
-			break
-		}
-		add("Alarm", e.Others[i].line())
-	}
+	some("Excursion", excursionLines(e.Excursions), "excursion", "excursions")
+	some("Alarm", alarmLines(e.Others), "alarm", "alarms")
 	for i := range e.Probes {
 		add("Probe", e.Probes[i].ID+": "+trustWords(&e.Probes[i]))
 	}
 	for _, n := range e.Notes {
 		add("Note", noteWords(n))
 	}
+}
+
+// capped are the first of some lines, and how many more there are.
+func capped(lines []string, most int, one, many string) []string {
+	if len(lines) <= most {
+		return lines
+	}
+	return append(lines[:most:most], fmt.Sprintf("and %s more", count(len(lines)-most, one, many)))
+}
+
+func alarmLines(list []Excursion) (lines []string) {
+	for i := range list {
+		lines = append(lines, list[i].line())
+	}
+	return lines
 }
 
 // excursionLines tell excursions one by one, but those of one alarm that were for the
@@ -311,13 +309,11 @@ func (r *Report) roomLines() []string {
 	for i := range r.Probes {
 		out = append(out, fmt.Sprintf("Probe %s (%s): %s", r.Probes[i].ID, r.Probes[i].Place, trustWords(&r.Probes[i])))
 	}
-	for i := range r.Others {
-		if i == linesTold {
-			out = append(out, fmt.Sprintf("and %s more", count(len(r.Others)-linesTold, "alarm", "alarms")))
-			break
-		}
-		out = append(out, r.Others[i].Subject+": "+lower(r.Others[i].line()))
+	lines := alarmLines(r.Others)
+	for i := range lines {
+		lines[i] = r.Others[i].Subject + ": " + lower(lines[i])
 	}
+	out = append(out, capped(lines, linesTold, "alarm", "alarms")...)
 	for _, n := range r.Notes {
 		out = append(out, noteWords(n))
 	}
@@ -363,22 +359,17 @@ func (r *Report) qualityLines(u unit.Scale) []string {
 func (r *Report) careLines() []string {
 	var out []string
 	d := &r.Drill
-	switch {
-	case d.Last.IsZero():
+	if d.Last.IsZero() {
 		out = append(out, "No drill is on record.")
-	case d.Answered:
-		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), cmp.Or(d.Result, "answered")))
-	default:
-		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), cmp.Or(d.Result, "not answered yet")))
+	} else {
+		how := map[bool]string{true: "answered", false: "not answered yet"}[d.Answered]
+		out = append(out, fmt.Sprintf("Last drill on %s: %s.", d.Last.Format(dateForm), cmp.Or(d.Result, how)))
 	}
 	if !d.Due.IsZero() {
 		out = append(out, "Next drill due on "+d.Due.Format(dateForm+" 2006")+".")
 	}
-	for i, c := range r.Due {
-		if i == 2*linesTold {
-			out = append(out, fmt.Sprintf("and %s more", count(len(r.Due)-i, "calibration", "calibrations")))
-			break
-		}
+	var due []string
+	for _, c := range r.Due {
 		word := "due on"
 		if !c.At.After(r.Until) {
 			word = "overdue since"
@@ -387,10 +378,10 @@ func (r *Report) careLines() []string {
 		if c.Never {
 			s += ", never calibrated"
 		}
-		out = append(out, s+".")
+		due = append(due, s+".")
 	}
-	if len(r.Due) == 0 {
-		out = append(out, "No calibration is due within two weeks.")
+	if len(due) == 0 {
+		due = append(due, "No calibration is due within two weeks.")
 	}
-	return out
+	return append(out, capped(due, 2*linesTold, "calibration", "calibrations")...)
 }

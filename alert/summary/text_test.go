@@ -191,10 +191,9 @@ func TestText_placeThatNobodyWrote(t *testing.T) {
 		{Enclosure{Name: "Moss"}, "\nMoss:\n"},
 		{Enclosure{Name: "Moss", Rack: "a", Shelf: 2, Slot: 1}, "\nMoss (rack a, shelf 2, slot 1):\n"},
 	} {
-		w := &textWriter{}
-		w.enclosure(&x.e)
-		if !strings.HasPrefix(w.b.String(), x.want) {
-			t.Errorf("got %q, want %q first", w.b.String(), x.want)
+		r := Report{Enclosures: []Enclosure{x.e}}
+		if got := r.Text(unit.Celsius); !strings.Contains(got, x.want) {
+			t.Errorf("got %q, want %q in it", got, x.want)
 		}
 	}
 }

@@ -72,9 +72,6 @@ func list(names []string, most int) string {
 	return strings.Join(names, "")
 }
 
-// place says where an enclosure stands, as far as it is known.
-func place(e *Enclosure) string { return configs.PlaceWords(e.Rack, e.Shelf, e.Slot) }
-
 // clean keeps control characters of names and notes out of the text.
 func clean(s string) string {
 	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == ' ' }), " ")
