@@ -22,24 +22,6 @@ type alarmsPage struct {
 	Damage           string
 }
 
-// An alarmCard is one alarm that is not normal, with what may be done.
-type alarmCard struct {
-	Alarm, Subject, Title, Class, Sign string
-	Seq                                uint64
-	State, At, Text, Since             string // At is when the text was true
-	First                              []string
-	Evidence                           []string
-	Link                               string
-	Ack, Unshelve, Reset, Service      bool
-	Shelve                             []choice
-}
-
-// A choice is one length of a shelf.
-type choice struct {
-	Minutes int
-	Name    string
-}
-
 type pastRow struct{ When, What, Where, Link, Lasted, By string }
 
 // pastFor is how far back the alarms page goes.

@@ -44,13 +44,13 @@ func (a *assets) serve(name, mediaType string) http.HandlerFunc {
 	}
 }
 
-// A paired is an alarm's card with what its forms need of the page around it.
+// A paired is a card with what its forms need of the page around it.
 type paired struct {
-	Card alarmCard
+	Card any
 	Page struct{ By, Form, Here string }
 }
 
-func pair(c alarmCard, by, form, here string) paired {
+func pair(c any, by, form, here string) paired {
 	p := paired{Card: c}
 	p.Page.By, p.Page.Form, p.Page.Here = by, form, here
 	return p

@@ -193,3 +193,37 @@ func linkOf(subject string, snap *alert.Snapshot) string {
 	}
 	return ""
 }
+
+// A noticeCard is an open notice.
+type noticeCard struct {
+	ID, Class, Sign, Title string
+	First                  []string
+	Lines                  []memberLine
+	More                   int
+	Since, Told            string
+	AckedBy                string
+	Version                int
+}
+
+// maxLines is how many of a notice's members have a line.
+const maxLines = 6
+
+type memberLine struct{ ID, Name, Text, Since string }
+
+// An alarmCard is one alarm that is not normal, with what may be done.
+type alarmCard struct {
+	Alarm, Subject, Title, Class, Sign string
+	Seq                                uint64
+	State, At, Text, Since             string // At is when the text was true
+	First                              []string
+	Evidence                           []string
+	Link                               string
+	Ack, Unshelve, Reset, Service      bool
+	Shelve                             []choice
+}
+
+// A choice is one length of a shelf.
+type choice struct {
+	Minutes int
+	Name    string
+}

@@ -35,21 +35,6 @@ type enclosurePage struct {
 	OutOfService bool
 }
 
-// onRecord is what the record says of the enclosure's last days.
-type onRecord struct {
-	Mists     []mistRow
-	MistNote  string
-	Nights    []nightRow
-	NightNote string
-	Notes     []noteRow
-}
-
-// A measure is a value as a person judges it.
-type measure struct {
-	Value, Trust, Judgement string
-	Bad                     bool
-}
-
 type spanLink struct {
 	Name, Link string
 	Current    bool
@@ -57,23 +42,6 @@ type spanLink struct {
 
 // A picture is a chart by its addresses.
 type picture struct{ Narrow, Wide, Alt, Before, After, Title string }
-
-type mistRow struct {
-	When, From, Wet, HalfLife string
-	Missed                    bool
-}
-
-type nightRow struct {
-	When, Day, Night, Drop string
-	Short                  bool
-}
-
-type probeRow struct {
-	ID, Place, Value, Trust, Age, Share, Due string
-	Bad, DueBad                              bool
-}
-
-type noteRow struct{ When, By, Text string }
 
 func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
@@ -110,7 +78,9 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 			p.Probes = append(p.Probes, s.probeRow(&snap.Probes[i], snap.At.Wall, u))
 		}
 	}
-	p.Damage = damage(s.past(&p, snap, cfg, e, v, u))
+	var err error
+	p.onRecord, err = s.past(snap, cfg, e, u)
+	p.Damage = damage(err)
 	s.show(w, http.StatusOK, "enclosure", &p)
 }
 

@@ -163,3 +163,15 @@ func vpd(pascals, rh float64) string {
 	}
 	return unit.Number(pascals/1000, 2) + " kPa"
 }
+
+// A fact is a name with a value; Bad sets it off.
+type fact struct {
+	Name, Value string
+	Bad         bool
+}
+
+// A measure is a value as a person judges it.
+type measure struct {
+	Value, Trust, Judgement string
+	Bad                     bool
+}

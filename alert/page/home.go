@@ -29,19 +29,6 @@ type homePage struct {
 	Summary bool // there is one to look at
 }
 
-// A noticeCard is an open notice.
-type noticeCard struct {
-	ID, Class, Sign, Title string
-	First                  []string
-	Lines                  []memberLine
-	More                   int
-	Since, Told            string
-	AckedBy                string
-	Version                int
-}
-
-type memberLine struct{ ID, Name, Text, Since string }
-
 // A row is one enclosure in the list of the worst.
 type row struct {
 	ID, Name, Place string
@@ -57,36 +44,8 @@ type list struct {
 
 type item struct{ Link, Name, Text string }
 
-// A fact is a name with a value; Bad sets it off.
-type fact struct {
-	Name, Value string
-	Bad         bool
-}
-
-type rack struct {
-	Name    string
-	Shelves []shelf
-}
-
-type shelf struct {
-	Name  string
-	Tiles []tile
-}
-
-// A tile is one enclosure where it stands.
-type tile struct {
-	ID, Name  string
-	Status    status
-	Temp, Hum string
-	Gauge     gauge
-	Range     string // of the last 24 h
-	Mist      string
-}
-
-const (
-	maxLines = 6 // of a notice's members
-	maxWorst = 6
-)
+// maxWorst is how many of the worst enclosures are listed.
+const maxWorst = 6
 
 func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()

@@ -16,8 +16,8 @@ import (
 	"dewline/sensors"
 )
 
-// past fills in what comes from the record.
-func (s closeups) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, v *rules.EnclosureView, u unit.Scale) error {
+// past returns what comes from the record, with an error as far as it could be read.
+func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, u unit.Scale) (p onRecord, errs error) {
 	now := snap.At.Wall
 	notes, errs := s.notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
 	for _, n := range slices.Backward(notes) {
@@ -25,7 +25,7 @@ func (s closeups) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Conf
 	}
 	rec := s.o.Record()
 	if rec == nil {
-		return errors.Join(errs, errNoRecord)
+		return p, errors.Join(errs, errNoRecord)
 	}
 	mists, nights, err := logOf(rec, snap, e.ID, now.AddDate(0, 0, -8))
 	errs = errors.Join(errs, err)
@@ -43,7 +43,7 @@ func (s closeups) past(p *enclosurePage, snap *alert.Snapshot, cfg *configs.Conf
 		}
 		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s or more.", lamps.On, words.Steps(float64(sp.DropMin), u))
 	}
-	return errs
+	return p, errs
 }
 
 func mistNote(due []configs.ClockTime) string {
@@ -136,3 +136,29 @@ func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) prob
 	}
 	return row
 }
+
+// onRecord is what the record says of the enclosure's last days.
+type onRecord struct {
+	Mists     []mistRow
+	MistNote  string
+	Nights    []nightRow
+	NightNote string
+	Notes     []noteRow
+}
+
+type mistRow struct {
+	When, From, Wet, HalfLife string
+	Missed                    bool
+}
+
+type nightRow struct {
+	When, Day, Night, Drop string
+	Short                  bool
+}
+
+type probeRow struct {
+	ID, Place, Value, Trust, Age, Share, Due string
+	Bad, DueBad                              bool
+}
+
+type noteRow struct{ When, By, Text string }

@@ -65,3 +65,23 @@ func tileOf(v *rules.EnclosureView, past extremes, u unit.Scale) tile {
 	}
 	return t
 }
+
+type rack struct {
+	Name    string
+	Shelves []shelf
+}
+
+type shelf struct {
+	Name  string
+	Tiles []tile
+}
+
+// A tile is one enclosure where it stands.
+type tile struct {
+	ID, Name  string
+	Status    status
+	Temp, Hum string
+	Gauge     gauge
+	Range     string // of the last 24 h
+	Mist      string
+}
