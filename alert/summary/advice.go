@@ -35,6 +35,7 @@ const (
 	bandLittle   = 0.8   // share inside the band
 	trustLittle  = 0.9   // share of good readings
 	dropNights   = 3     // nights without the wanted drop
+	dayCovered   = 1440  // minutes of a day, from which on a week is judged as one
 )
 
 // advise picks the three most urgent things.
@@ -362,30 +363,6 @@ func (b adviser) adviseCare() []wish {
 	}
 	return out
 }
-
-// alarmNames writes onsets such as "above-band/a-1-1/0" in words, at most n of them.
-func (r *Report) alarmNames(ids []string, n int) string {
-	var out []string
-	for _, id := range ids {
-		k, _, _ := parseOnset(id)
-		if s := what(k.Alarm) + " (" + r.subject(k.Subject) + ")"; !slices.Contains(out, s) {
-			out = append(out, s)
-		}
-	}
-	return list(out, n)
-}
-
-// subject names what an alarm is about: an enclosure by its name.
-func (r *Report) subject(id string) string {
-	for i := range r.Enclosures {
-		if r.Enclosures[i].ID == id {
-			return r.Enclosures[i].Name
-		}
-	}
-	return id
-}
-
-const dateForm = "2 January"
 
 // young reports whether the animals have tighter limits: they come first among
 // equals.

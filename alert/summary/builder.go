@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -82,4 +83,24 @@ func inOrder(all []configs.Enclosure) []configs.Enclosure {
 		return cmp.Or(strings.Compare(a.Rack, b.Rack), a.Shelf-b.Shelf, a.Slot-b.Slot)
 	})
 	return out
+}
+
+// An onset is one alarm of the log, as the report tells it.
+type onset struct {
+	Excursion
+	past alarm.Past
+}
+
+// found are the events about one enclosure that figures are made of, in order.
+type found struct {
+	mists  []event.Mist
+	dries  []event.DryDown
+	nights []Night
+	doses  []dosed
+}
+
+// dosed is a dose with when it was told.
+type dosed struct {
+	at time.Time
+	event.Dose
 }

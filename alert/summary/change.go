@@ -20,7 +20,6 @@ const (
 	floorMoved = 60.0 // minutes
 	floorShare = 0.25 // of the larger one, too
 	mistMoved  = 2    // missed pulses
-	dayCovered = 24 * 60.0
 )
 
 // A change is one difference, with how many times it exceeds what is worth a

@@ -14,20 +14,6 @@ import (
 // due in its last minutes comes so much later.
 const afterWeek = 20 * time.Minute
 
-// found are the events about one enclosure that figures are made of, in order.
-type found struct {
-	mists  []event.Mist
-	dries  []event.DryDown
-	nights []Night
-	doses  []dosed
-}
-
-// dosed is a dose with when it was told.
-type dosed struct {
-	at time.Time
-	event.Dose
-}
-
 // take keeps what e says of an enclosure.
 func (b diary) take(e *event.Event) {
 	of := func(id string) *found {

@@ -15,12 +15,6 @@ import (
 // a mean rate of alarms is taken over, as ISA-18.2 asks for a month.
 const lookBack = 28 * 24 * time.Hour
 
-// An onset is one alarm of the log, as the report tells it.
-type onset struct {
-	Excursion
-	past alarm.Past
-}
-
 // onsetOf makes the excursion of an onset.
 func (b diary) onsetOf(p *alarm.Past) *onset {
 	x := Excursion{

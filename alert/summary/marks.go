@@ -58,3 +58,9 @@ func shown(kind byte, v float64, u unit.Scale) string {
 		return u.Name()
 	}
 }
+
+// Spaces at which a line is not broken; plain text gets plain ones in the end.
+const (
+	nbsp = "\u00a0"
+	dash = nbsp + "–" + nbsp
+)

@@ -3,6 +3,7 @@ package summary
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -10,12 +11,6 @@ import (
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/rules"
-)
-
-// Spaces at which a line is not broken; plain text gets plain ones in the end.
-const (
-	nbsp = "\u00a0"
-	dash = nbsp + "–" + nbsp
 )
 
 // degrees writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
@@ -278,6 +273,30 @@ func stageWords(e *Enclosure) string {
 }
 
 func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
+
+const dateForm = "2 January"
+
+// subject names what an alarm is about: an enclosure by its name.
+func (r *Report) subject(id string) string {
+	for i := range r.Enclosures {
+		if r.Enclosures[i].ID == id {
+			return r.Enclosures[i].Name
+		}
+	}
+	return id
+}
+
+// alarmNames writes onsets such as "above-band/a-1-1/0" in words, at most n of them.
+func (r *Report) alarmNames(ids []string, n int) string {
+	var out []string
+	for _, id := range ids {
+		k, _, _ := parseOnset(id)
+		if s := what(k.Alarm) + " (" + r.subject(k.Subject) + ")"; !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return list(out, n)
+}
 
 // parseOnset reads a subject as rules.OnsetID writes it.
 func parseOnset(s string) (rules.Key, uint64, bool) {
