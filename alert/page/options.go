@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -27,18 +28,10 @@ type Record interface {
 	JournalSince(mono time.Duration) iter.Seq2[event.Event, error]
 }
 
-// A Note is one line that a keeper wrote about an enclosure.
-type Note struct {
-	At        time.Time
-	Enclosure string
-	By        string
-	Text      string
-}
-
 // Notebook keeps the keepers' notes.
 type Notebook interface {
 	// Notes returns those of one enclosure within [from, to), oldest first.
-	Notes(enclosure string, from, to time.Time) ([]Note, error)
+	Notes(enclosure string, from, to time.Time) ([]wire.Note, error)
 	AddNote(ctx context.Context, enclosure, by, text string) error
 }
 

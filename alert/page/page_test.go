@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
@@ -76,7 +77,7 @@ func TestTextIsNeverMarkup(t *testing.T) {
 	n.Notice.Members[0].Name = evil
 	r.snap.RoomName, r.snap.Version, r.snap.RecordWhy, r.snap.Recording = evil, evil, alarm.Fact{ID: alarm.FactRecordNote, Note: evil}, false
 	r.snap.Stalled, r.cfg.People[0].Name = []string{evil}, evil
-	r.notes = []Note{{noon, "a-1-1", evil, evil}}
+	r.notes = []wire.Note{{Time: noon, Enclosure: "a-1-1", By: evil, Text: evil}}
 	r.login(evil)
 	for _, path := range append(everyPage, "/?said=<script>", "/login?next=/<script>", "/enclosure/a-1-1/chart.svg") {
 		a := r.get(path)

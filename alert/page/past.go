@@ -21,7 +21,7 @@ func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Encl
 	now := snap.At.Wall
 	notes, errs := s.notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
 	for _, n := range slices.Backward(notes) {
-		p.Notes = append(p.Notes, noteRow{s.when(n.At, now), n.By, n.Text})
+		p.Notes = append(p.Notes, noteRow{s.when(n.Time, now), n.By, n.Text})
 	}
 	rec := s.o.Record()
 	if rec == nil {

@@ -11,6 +11,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/chart"
+	"dewline/alert/wire"
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
@@ -173,7 +174,7 @@ func (s closeups) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e
 	notes, err := s.notes(e.ID, p.from, p.to)
 	errs = errors.Join(errs, err)
 	for _, n := range notes {
-		out = append(out, chart.Mark{At: n.At, Kind: chart.Note, Text: n.Text})
+		out = append(out, chart.Mark{At: n.Time, Kind: chart.Note, Text: n.Text})
 	}
 	return out, errs
 }
@@ -185,7 +186,7 @@ func earlier(a, b time.Time) time.Time {
 	return b
 }
 
-func (s closeups) notes(enclosure string, from, to time.Time) ([]Note, error) {
+func (s closeups) notes(enclosure string, from, to time.Time) ([]wire.Note, error) {
 	if s.o.Notebook == nil {
 		return nil, nil
 	}

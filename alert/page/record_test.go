@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/event"
@@ -311,7 +312,7 @@ func recordRig(t testing.TB) *rig {
 
 func TestEnclosureShowsItsPast(t *testing.T) {
 	r := recordRig(t)
-	r.notes = []Note{{r.snap.At.Wall.Add(-2 * time.Hour), "a-1-1", "Ada", "clutch seen"}}
+	r.notes = []wire.Note{{Time: r.snap.At.Wall.Add(-2 * time.Hour), Enclosure: "a-1-1", By: "Ada", Text: "clutch seen"}}
 	body := r.get("/enclosure/a-1-1").body
 	for _, want := range []string{"! due, none seen", "78 → 97 %", "Due at 08:00, 20:00", "3.0 °C", "clutch seen", "chart.svg?"} {
 		if !strings.Contains(body, want) {

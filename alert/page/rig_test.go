@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -42,7 +43,7 @@ type rig struct {
 	mu       sync.Mutex // guards snap, commands, notes and refused
 	snap     *alert.Snapshot
 	commands []alert.Command
-	notes    []Note
+	notes    []wire.Note
 	refused  []string
 	reply    alert.Reply
 	list     string // of tokens with names
@@ -53,10 +54,10 @@ type rig struct {
 	stop     chan struct{}
 }
 
-func (r *rig) Notes(enclosure string, from, to time.Time) ([]Note, error) {
+func (r *rig) Notes(enclosure string, from, to time.Time) ([]wire.Note, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return slices.DeleteFunc(slices.Clone(r.notes), func(n Note) bool { return n.Enclosure != enclosure }), nil
+	return slices.DeleteFunc(slices.Clone(r.notes), func(n wire.Note) bool { return n.Enclosure != enclosure }), nil
 }
 
 func (r *rig) AddNote(_ context.Context, enclosure, by, text string) error {
@@ -65,7 +66,7 @@ func (r *rig) AddNote(_ context.Context, enclosure, by, text string) error {
 	if text == "" {
 		return fmt.Errorf("the note is empty")
 	}
-	r.notes = append(r.notes, Note{noon, enclosure, by, text})
+	r.notes = append(r.notes, wire.Note{Time: noon, Enclosure: enclosure, By: by, Text: text})
 	time.AfterFunc(time.Millisecond, func() { r.mu.Lock(); r.touch(); r.mu.Unlock() })
 	return nil
 }

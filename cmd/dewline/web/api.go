@@ -144,11 +144,7 @@ func (s *Site) serveNotes(w http.ResponseWriter, r *http.Request) {
 	}
 	notes, err := notesOf(st, r.FormValue("enclosure"), from, to)
 	s.damaged(err)
-	docs := make([]wire.Note, len(notes))
-	for i, n := range notes {
-		docs[i] = wire.NoteOf(n.At, n.Enclosure, n.By, n.Text)
-	}
-	writeJSON(w, http.StatusOK, docs)
+	writeJSON(w, http.StatusOK, notes)
 }
 
 func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {

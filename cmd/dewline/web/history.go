@@ -174,27 +174,26 @@ func hundredths(v int32) *float64 {
 
 const wholeDay = 24 * time.Hour
 
-// byDay joins hourly sums, which come in order, into sums of whole days in UTC.
+// byDay joins hourly sums, which come in order, into sums of whole days in UTC, as
+// far as a row of history shows them.
 func byDay(hours iter.Seq2[store.Rollup, error]) iter.Seq2[store.Rollup, error] {
 	return func(yield func(store.Rollup, error) bool) {
 		var d daySum
 		for h, err := range hours {
 			if err != nil {
-				if !yield(store.Rollup{}, err) {
+				yield(h, err)
+				return
+			}
+			if day := h.Start.Truncate(wholeDay); !day.Equal(d.Start) {
+				if !d.Start.IsZero() && !yield(d.Rollup, nil) {
 					return
 				}
-				continue
+				d = daySum{Rollup: store.Rollup{Start: day}}
 			}
-			if day := h.Start.Truncate(wholeDay); d.any && !day.Equal(d.Start) {
-				if !yield(d.rollup(), nil) {
-					return
-				}
-				d = daySum{}
-			}
-			d.add(h)
+			d.add(&h)
 		}
-		if d.any {
-			yield(d.rollup(), nil)
+		if !d.Start.IsZero() {
+			yield(d.Rollup, nil)
 		}
 	}
 }
@@ -202,8 +201,19 @@ func byDay(hours iter.Seq2[store.Rollup, error]) iter.Seq2[store.Rollup, error] 
 // A daySum is a day under way. Means weigh by how many readings each stands for.
 type daySum struct {
 	store.Rollup
-	any                        bool
-	temperature, humidity, vpd weighted
+	temperature, humidity weighted
+}
+
+func (d *daySum) add(h *store.Rollup) {
+	d.Has |= h.Has
+	d.Covered += h.Covered
+	d.Gap = max(wholeDay-d.Covered, 0)
+	if h.Has&sensors.HasTemperature != 0 {
+		d.temperature.add(&d.Temperature, h.Temperature, h.Count)
+	}
+	if h.Has&sensors.HasHumidity != 0 {
+		d.humidity.add(&d.Humidity, h.Humidity, h.Count)
+	}
 }
 
 type weighted struct {
@@ -213,40 +223,10 @@ type weighted struct {
 
 func (w *weighted) add(into *store.Spread, s store.Spread, count int) {
 	if w.weight == 0 {
-		into.Min, into.Max = s.Min, s.Max
+		*into = s
 	}
-	into.Min, into.Max = min(into.Min, s.Min), max(into.Max, s.Max)
 	w.sum += float64(s.Mean) * float64(count)
 	w.weight += count
-}
-
-func (w *weighted) mean() int32 {
-	if w.weight == 0 {
-		return 0
-	}
-	return int32(math.Round(w.sum / float64(w.weight)))
-}
-
-func (d *daySum) add(h store.Rollup) {
-	if !d.any {
-		d.Probe, d.Start, d.Level, d.any = h.Probe, h.Start.Truncate(wholeDay), h.Level, true
-	}
-	d.Count += h.Count
-	d.Has |= h.Has
-	if h.Has&sensors.HasTemperature != 0 {
-		d.temperature.add(&d.Temperature, h.Temperature, h.Count)
-	}
-	if h.Has&sensors.HasHumidity != 0 {
-		d.humidity.add(&d.Humidity, h.Humidity, h.Count)
-	}
-	if both := sensors.HasTemperature | sensors.HasHumidity; h.Has&both == both {
-		d.vpd.add(&d.VPD, h.VPD, h.Count)
-	}
-	d.InBand, d.BelowFloor, d.AboveCeil, d.Covered = d.InBand+h.InBand, d.BelowFloor+h.BelowFloor, d.AboveCeil+h.AboveCeil, d.Covered+h.Covered
-}
-
-func (d *daySum) rollup() store.Rollup {
-	d.Temperature.Mean, d.Humidity.Mean, d.VPD.Mean = d.temperature.mean(), d.humidity.mean(), d.vpd.mean()
-	d.Gap = max(wholeDay-d.Covered, 0)
-	return d.Rollup
+	into.Min, into.Max = min(into.Min, s.Min), max(into.Max, s.Max)
+	into.Mean = int32(math.Round(w.sum / float64(max(w.weight, 1))))
 }

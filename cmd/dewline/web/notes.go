@@ -6,16 +6,22 @@ import (
 	"fmt"
 	"time"
 
+	"dewline/alert/wire"
 	"dewline/cmd/dewline/core"
 	"dewline/store"
 )
 
 // notesOf returns the notes of an enclosure, or of all where it is empty, that
 // were written within [from, to), oldest first.
-func notesOf(st *store.Store, enclosure string, from, to time.Time) ([]core.Note, error) {
-	return collect(st, store.BucketNotes, func(n *core.Note) bool {
+func notesOf(st *store.Store, enclosure string, from, to time.Time) ([]wire.Note, error) {
+	notes, err := collect(st, store.BucketNotes, func(n *core.Note) bool {
 		return (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to)
 	})
+	out := make([]wire.Note, len(notes))
+	for i, n := range notes {
+		out[i] = wire.NoteOf(n.At, n.Enclosure, n.By, n.Text)
+	}
+	return out, err
 }
 
 // collect returns the documents that are wanted. What is damaged hides no other:

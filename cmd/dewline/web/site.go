@@ -29,7 +29,7 @@ func (s *Site) siteHandler(ctx context.Context, g *gate) http.Handler {
 			}
 			return nil // and not a pointer to nothing in an interface
 		},
-		Notebook: notebook{s},
+		Notebook: notebook{s, s.hands},
 		Command:  s.hands.Command,
 		Link:     s.links.check,
 		Refused: func(ctx context.Context, what, from string) {
@@ -44,25 +44,18 @@ func (s *Site) siteHandler(ctx context.Context, g *gate) http.Handler {
 }
 
 // A notebook passes keepers' notes between the page and the record.
-type notebook struct{ s *Site }
+type notebook struct {
+	*Site
+	Hands // which add one
+}
 
 // Notes returns the notes of one enclosure, oldest first.
-func (n notebook) Notes(enclosure string, from, to time.Time) ([]page.Note, error) {
-	st := n.s.room.Store()
+func (n notebook) Notes(enclosure string, from, to time.Time) ([]wire.Note, error) {
+	st := n.Site.room.Store()
 	if st == nil {
 		return nil, ErrNoRecord
 	}
-	notes, err := notesOf(st, enclosure, from, to)
-	out := make([]page.Note, len(notes))
-	for i, v := range notes {
-		out[i] = page.Note{At: v.At.Wall, Enclosure: v.Enclosure, By: v.By, Text: v.Text}
-	}
-	return out, err
-}
-
-// AddNote keeps a note.
-func (n notebook) AddNote(ctx context.Context, enclosure, by, text string) error {
-	return n.s.hands.AddNote(ctx, enclosure, by, text)
+	return notesOf(st, enclosure, from, to)
 }
 
 // metricsHandler serves the metrics of the newest snapshot.
