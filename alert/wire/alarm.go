@@ -68,18 +68,10 @@ func detailOf(d *rules.Detail) Detail {
 func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 	return Alarm{
 		Onset: v.ID, Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
-		Priority: v.Priority, Cause: v.Cause, Value: where(v.HasValue, v.Value), Limit: where(v.HasLimit, v.Limit), Unit: v.Unit,
+		Priority: v.Priority, Cause: v.Cause, Value: known(given(v.HasValue, v.Value), hundredth), Limit: known(given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
 		Since: wall(v.Since), For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
 		PutAway: max(seconds(v.ShelfLeft), 0), Text: words.Sentence(v.Said(), unit.Celsius), Detail: detailOf(&v.Detail),
 	}
-}
-
-// where is v rounded as a value of an alarm, nil where there is none.
-func where(has bool, v float64) *float64 {
-	if !has {
-		return nil
-	}
-	return known(&v, hundredth)
 }
 
 // A Transition is one step of one alarm's life as `dewline replay` prints it.
@@ -100,19 +92,12 @@ type Transition struct {
 	Text     string         `json:"text"`
 }
 
-// TransitionOf makes the document of a transition.
+// TransitionOf makes the document of a transition. Nothing is rounded: a replay is
+// for comparing.
 func TransitionOf(t *rules.Transition) Transition {
 	return Transition{
 		Time: t.At.Wall, Alarm: t.Key.Alarm, Cause: t.Cause, Subject: t.Key.Subject, Seq: t.Seq,
 		From: t.From.String(), To: t.To.String(), Priority: t.Priority,
-		Value: exact(t.HasValue, t.Value), Limit: exact(t.HasLimit, t.Limit), Unit: t.Unit, Text: words.Sentence(t.Said(), unit.Celsius),
+		Value: known(given(t.HasValue, t.Value), exact), Limit: known(given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Text: words.Sentence(t.Said(), unit.Celsius),
 	}
-}
-
-// exact is v as it is: a replay is for comparing.
-func exact(has bool, v float64) *float64 {
-	if !has {
-		return nil
-	}
-	return known(&v, func(x float64) float64 { return x })
 }

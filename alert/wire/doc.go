@@ -30,9 +30,19 @@ func known(v *float64, round func(float64) float64) *float64 {
 	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
 		return nil
 	}
-	r := round(*v)
-	return &r
+	return given(true, round(*v))
 }
+
+// given is v where there is one.
+func given[T any](has bool, v T) *T {
+	if !has {
+		return nil
+	}
+	return &v
+}
+
+// exact is v as it is.
+func exact(v float64) float64 { return v }
 
 // seconds is a span in whole seconds.
 func seconds(d time.Duration) int64 { return int64(d.Round(time.Second) / time.Second) }
@@ -42,8 +52,7 @@ func maybeSeconds(d *time.Duration) *int64 {
 	if d == nil {
 		return nil
 	}
-	s := seconds(*d)
-	return &s
+	return given(true, seconds(*d))
 }
 
 // wall is a moment on a clock that was set, zero for none.

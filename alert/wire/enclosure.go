@@ -96,12 +96,7 @@ type Climate struct {
 
 // ClimateOf makes the retained document of an enclosure.
 func ClimateOf(v *rules.EnclosureView) Climate {
-	now := func(m rules.Measure) *float64 {
-		if !m.Known {
-			return nil
-		}
-		return known(&m.Value, hundredth)
-	}
+	now := func(m rules.Measure) *float64 { return known(given(m.Known, m.Value), hundredth) }
 	c := Climate{
 		Time: v.At.Wall.Round(time.Second), Enclosure: v.ID, Name: v.Name, Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
 		Temperature: now(v.Temperature), Hottest: now(v.Hottest), Humidity: now(v.Humidity),

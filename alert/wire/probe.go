@@ -48,26 +48,12 @@ func probeOf(v *rules.ProbeView) Probe {
 		HumidityDue: v.HumidityDue, TemperatureDue: v.TemperatureDue,
 		Values: Values{TempDoubt: v.TemperatureDoubt, HumDoubt: v.HumidityDoubt, Uncertainty: tenth(v.Uncertainty)},
 	}
-	if v.Good > 0 {
-		p.Age = maybeSeconds(&v.Age)
-	}
-	if v.Readings > 0 {
-		p.HeardAge = maybeSeconds(&v.HeardAge)
-	}
+	p.Age, p.HeardAge = given(v.Good > 0, seconds(v.Age)), given(v.Readings > 0, seconds(v.HeardAge))
 	if p.Counts == nil {
 		p.Counts = map[string]uint64{}
 	}
-	if v.HasTemperature {
-		t := v.Temperature.Celsius()
-		p.Temperature = &t
-	}
-	if v.HasHumidity {
-		h := v.Humidity.Percent()
-		p.Humidity = &h
-	}
-	if v.HasLight {
-		p.Light = &v.LightLux
-	}
+	p.Temperature, p.Humidity = given(v.HasTemperature, v.Temperature.Celsius()), given(v.HasHumidity, v.Humidity.Percent())
+	p.Light = given(v.HasLight, v.LightLux)
 	return p
 }
 
@@ -104,23 +90,13 @@ func ReadingOf(r *sensors.Reading) Reading {
 	}
 	d.Temperature, d.Humidity = values(r.Has, r.Temperature, r.Humidity)
 	d.Raw.Temperature, d.Raw.Humidity = values(r.Raw.Has, r.Raw.Temperature, r.Raw.Humidity)
-	if r.Has&sensors.HasLight != 0 {
-		d.Light = &r.LightLux
-	}
+	d.Light = given(r.Has&sensors.HasLight != 0, r.LightLux)
 	return d
 }
 
 // values returns what there is of a temperature and a humidity.
 func values(has sensors.Quantities, t sensors.CentiCelsius, h sensors.CentiPercent) (celsius, percent *float64) {
-	if has&sensors.HasTemperature != 0 {
-		v := t.Celsius()
-		celsius = &v
-	}
-	if has&sensors.HasHumidity != 0 {
-		v := h.Percent()
-		percent = &v
-	}
-	return celsius, percent
+	return given(has&sensors.HasTemperature != 0, t.Celsius()), given(has&sensors.HasHumidity != 0, h.Percent())
 }
 
 // A HistoryRow is a reading, or the sum of a span where there are minima and
