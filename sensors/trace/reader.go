@@ -34,10 +34,8 @@ type Reader struct {
 	fields [][]byte
 	shift  int // 1 where the line has an index in front
 
-	at      time.Time // of the line at hand
-	fits    bool      // at is what the time field read last says
+	at      time.Time // of the line at hand, or of the last one before whose time could stand
 	pending int       // probes of the line at hand that are still to come
-	newest  time.Time
 	leap    time.Time // of the last line that lay too far ahead
 	probes  map[string]*met
 	before  *met // the probe of the row before
@@ -143,21 +141,16 @@ func (r *Reader) nextLine() error {
 	return nil
 }
 
-// moment reads the line's time. The rows of one poll share theirs.
+// moment reads the line's time.
 func (r *Reader) moment(b []byte) error {
-	if r.fits && r.when.same(b) {
-		return nil
-	}
-	r.fits = false
 	t, err := r.when.read(b)
-	if err != nil {
-		return err
+	if err == nil {
+		err = r.inOrder(t)
 	}
-	if err := r.inOrder(t); err != nil {
-		return err
+	if err == nil {
+		r.at = t
 	}
-	r.at, r.newest, r.fits = t, t, true
-	return nil
+	return err
 }
 
 // maxGap is the longest stretch without a line. A time further ahead is taken
@@ -167,14 +160,14 @@ const maxGap = 366 * 24 * time.Hour
 
 // inOrder refuses a time that no line may have here.
 func (r *Reader) inOrder(t time.Time) error {
-	if r.newest.IsZero() {
+	if r.at.IsZero() {
 		return nil
 	}
-	if t.Before(r.newest) {
+	if t.Before(r.at) {
 		return fmt.Errorf("time %s goes back: an earlier line is of %s",
-			t.Format(time.RFC3339), r.newest.Format(time.RFC3339))
+			t.Format(time.RFC3339), r.at.Format(time.RFC3339))
 	}
-	if t.Sub(r.newest) <= maxGap {
+	if t.Sub(r.at) <= maxGap {
 		return nil
 	}
 	agrees := !r.leap.IsZero() && t.Sub(r.leap).Abs() <= 24*time.Hour
@@ -183,7 +176,7 @@ func (r *Reader) inOrder(t time.Time) error {
 		return nil
 	}
 	return fmt.Errorf("time %s lies more than a year ahead of the line before, of %s",
-		t.Format(time.RFC3339), r.newest.Format(time.RFC3339))
+		t.Format(time.RFC3339), r.at.Format(time.RFC3339))
 }
 
 // field returns a column of the line at hand without the spaces around it.
@@ -256,27 +249,41 @@ func checkName(name string) error {
 
 // values reads the row's quantities.
 func (r *Reader) values(row *Row, p *indexed) error {
-	if p.temperature >= 0 {
-		if b := r.field(p.temperature); len(b) > 0 && !(r.layout.foreign() && missing(b)) {
-			v, err := value(b, coldest, hottest, "temperature")
-			if err != nil {
-				return err
-			}
-			row.Temperature = sensors.CentiCelsius(v)
-			row.Has |= sensors.HasTemperature
-		}
+	t, hasT, err := r.value(p.temperature, coldest, hottest, "temperature")
+	if err != nil {
+		return err
 	}
-	if p.humidity >= 0 {
-		if b := r.field(p.humidity); len(b) > 0 && !(r.layout.foreign() && missing(b)) {
-			v, err := value(b, driest, wettest, "humidity")
-			if err != nil {
-				return err
-			}
-			row.Humidity = sensors.CentiPercent(v)
-			row.Has |= sensors.HasHumidity
-		}
+	h, hasH, err := r.value(p.humidity, driest, wettest, "humidity")
+	if err != nil {
+		return err
+	}
+	row.Temperature, row.Humidity = sensors.CentiCelsius(t), sensors.CentiPercent(h)
+	if hasT {
+		row.Has |= sensors.HasTemperature
+	}
+	if hasH {
+		row.Has |= sensors.HasHumidity
 	}
 	return nil
+}
+
+// value reads a column in hundredths, false for one that is not there or empty.
+func (r *Reader) value(column int, low, high int32, what string) (int32, bool, error) {
+	if column < 0 {
+		return 0, false, nil
+	}
+	b := r.field(column)
+	if len(b) == 0 || r.layout.foreign() && missing(b) {
+		return 0, false, nil
+	}
+	v, ok := hundredths(b)
+	switch {
+	case !ok:
+		return 0, false, fmt.Errorf("%s %q is not a number such as 23.45", what, b)
+	case v < low || v > high:
+		return 0, false, fmt.Errorf("%s %s lies outside %d to %d: are the columns and units right?", what, b, low/100, high/100)
+	}
+	return v, true, nil
 }
 
 // readLine returns the next line that is not empty, without its end. What it

@@ -19,12 +19,9 @@ type moments struct {
 
 var errNoZone = errors.New("has no zone: end it in Z or an offset such as +02:00, or name the zone that it is in")
 
-// same reports whether the field is the one read last.
-func (m *moments) same(b []byte) bool { return len(m.text) > 0 && bytes.Equal(b, m.text) }
-
 // read turns a field into a time.
 func (m *moments) read(b []byte) (time.Time, error) {
-	if m.same(b) {
+	if len(m.text) > 0 && bytes.Equal(b, m.text) {
 		return m.last, nil
 	}
 	t, err := m.parse(b)
