@@ -37,7 +37,9 @@ func Family() sensors.Family {
 			Coldest: -5500, Hottest: 12500, PowerOn: 8500, Coarse: 4,
 			Accuracy: sensors.Accuracy{Celsius: 0.5, CelsiusYear: 0.1},
 		},
-		Open: func(p configs.Probe, _ i2c.Bus) (sensors.Sampler, error) { return Open(p) },
+		Open: func(p configs.Probe, _ i2c.Bus) (sensors.Sampler, error) {
+			return &Probe{name: "probe " + p.ID + ": 1-Wire", dir: p.Path}, nil
+		},
 		Wire: master, Find: find,
 	}
 }
@@ -63,16 +65,6 @@ func find(sys string) ([]sensors.Finding, error) {
 			Detail: "serial number " + strings.TrimPrefix(filepath.Base(d), "28-")})
 	}
 	return found, nil
-}
-
-// Open returns the probe whose directory p.Path names, such as
-// /sys/bus/w1/devices/28-0316a2794de1. It reads nothing: a probe that is not
-// connected yet fails in Sample.
-func Open(p configs.Probe) (*Probe, error) {
-	if p.Path == "" {
-		return nil, fmt.Errorf("probe %s: a 1-Wire probe needs the path of its directory", p.ID)
-	}
-	return &Probe{name: "probe " + p.ID + ": 1-Wire", dir: p.Path}, nil
 }
 
 // Sample runs one conversion and returns the temperature. The error is a

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"sync"
 	"sync/atomic"
-	"time"
 
 	"periph.io/x/conn/v3/physic"
 
@@ -29,19 +28,6 @@ const (
 	maxAddress = 0x7f // ten-bit addresses are not supported
 )
 
-// Options tune a File. The zero value is right for probes on a board's own bus.
-type Options struct {
-	// Timeout is how long the kernel lets one transfer take; zero means 100 ms.
-	// The kernel counts in steps of 10 ms.
-	Timeout time.Duration
-	// Retries is how often the kernel repeats a transfer that lost arbitration.
-	Retries int
-	// OnRecover, if set, hears of recoveries: the error that led to one, and what
-	// opening the bus again returned. Until a transfer succeeds it hears no more
-	// than once of either outcome in a row. It runs under the bus's lock.
-	OnRecover func(cause, outcome error)
-}
-
 // port is one opened device file.
 type port interface {
 	transfer(addr uint16, w, r []byte) error
@@ -53,10 +39,10 @@ type port interface {
 // line are the kernel driver's work, and most do them before they report the
 // time-out.
 type File struct {
-	path   string
-	opts   Options
-	open   func(path string, o Options) (port, error)
-	closed atomic.Bool
+	path      string
+	onRecover func(cause, outcome error)
+	open      func(path string) (port, error)
+	closed    atomic.Bool
 
 	mu     sync.Mutex
 	port   port // nil while the bus is not open
@@ -67,17 +53,16 @@ type File struct {
 }
 
 // New returns the bus behind a device file such as "/dev/i2c-1", which need not
-// be there yet.
-func New(path string, o Options) *File {
-	if o.Timeout <= 0 {
-		o.Timeout = 100 * time.Millisecond
-	}
-	return &File{path: path, opts: o, open: openPort}
+// be there yet. onRecover, if set, hears of recoveries: the error that led to one,
+// and what opening the bus again returned. Until a transfer succeeds it hears no more
+// than once of either outcome in a row. It runs under the bus's lock.
+func New(path string, onRecover func(cause, outcome error)) *File {
+	return &File{path: path, onRecover: onRecover, open: openPort}
 }
 
 // Open opens the bus behind a device file at once.
-func Open(path string, o Options) (*File, error) {
-	b := New(path, o)
+func Open(path string) (*File, error) {
+	b := New(path, nil)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b, b.openLocked()
@@ -85,7 +70,7 @@ func Open(path string, o Options) (*File, error) {
 
 // openLocked opens the file for the first time.
 func (b *File) openLocked() error {
-	p, err := b.open(b.path, b.opts)
+	p, err := b.open(b.path)
 	if err != nil {
 		return sensors.Fault(sensors.BusError, fmt.Errorf("open I2C bus %s: %w", b.path, err))
 	}
@@ -151,14 +136,14 @@ func (b *File) reopenLocked(cause error) error {
 		_ = b.port.Close()
 		b.port = nil
 	}
-	p, err := b.open(b.path, b.opts)
+	p, err := b.open(b.path)
 	if err == nil {
 		b.port = p
 	} else {
 		err = fmt.Errorf("open I2C bus %s again: %w", b.path, err)
 	}
-	if news := !b.ill || b.shut != (err != nil); news && b.opts.OnRecover != nil {
-		b.opts.OnRecover(cause, err)
+	if news := !b.ill || b.shut != (err != nil); news && b.onRecover != nil {
+		b.onRecover(cause, err)
 	}
 	b.ill, b.shut = true, err != nil
 	return err

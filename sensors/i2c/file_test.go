@@ -41,14 +41,14 @@ func (p *fakePort) Close() error { *p.closed++; return nil }
 func fakeBus(t *testing.T, script []error, openErrs ...error) (b *File, opened, closed *int) {
 	t.Helper()
 	opened, closed = new(int), new(int)
-	open := func(string, Options) (port, error) {
+	open := func(string) (port, error) {
 		*opened++
 		if i := *opened - 2; i >= 0 && i < len(openErrs) && openErrs[i] != nil {
 			return nil, openErrs[i]
 		}
 		return &fakePort{&script, closed}, nil
 	}
-	b = New("/dev/i2c-9", Options{})
+	b = New("/dev/i2c-9", nil)
 	b.open = open
 	if err := b.openLocked(); err != nil {
 		t.Fatal(err)
@@ -108,7 +108,7 @@ func TestABusThatCannotBeOpenedAgainIsTriedOnEveryTransfer(t *testing.T) {
 	unplugged := errors.New("no such device")
 	b, opened, _ := fakeBus(t, []error{errGone}, unplugged, unplugged)
 	var heard []error
-	b.opts.OnRecover = func(_, outcome error) { heard = append(heard, outcome) }
+	b.onRecover = func(_, outcome error) { heard = append(heard, outcome) }
 	for i := range 2 {
 		if err := b.Tx(0x44, []byte{1}, nil); !errors.Is(err, unplugged) {
 			t.Fatalf("transfer %d: %v", i, err)
@@ -126,7 +126,7 @@ func TestABusThatCannotBeOpenedAgainIsTriedOnEveryTransfer(t *testing.T) {
 func TestAStuckBusIsToldOnce(t *testing.T) {
 	b, opened, _ := fakeBus(t, []error{ErrStuck, ErrStuck, ErrStuck, nil, ErrStuck})
 	told := 0
-	b.opts.OnRecover = func(_, _ error) { told++ }
+	b.onRecover = func(_, _ error) { told++ }
 	for i, want := range []int{1, 1, 1, 1, 2} {
 		if err := b.Tx(0x44, []byte{1}, nil); (err == nil) != (i == 3) {
 			t.Fatalf("transfer %d: %v", i, err)
@@ -160,8 +160,8 @@ func TestClose(t *testing.T) {
 // is no recovery.
 func TestABusThatAppearsLater(t *testing.T) {
 	missing, closed := error(sensors.Faultf(sensors.BusError, "no such file")), 0
-	b := New("/dev/i2c-9", Options{OnRecover: func(_, _ error) { t.Error("told of a recovery") }})
-	b.open = func(string, Options) (port, error) {
+	b := New("/dev/i2c-9", func(_, _ error) { t.Error("told of a recovery") })
+	b.open = func(string) (port, error) {
 		if missing != nil {
 			return nil, missing
 		}
@@ -176,7 +176,7 @@ func TestABusThatAppearsLater(t *testing.T) {
 	if err := b.Tx(0x44, []byte{1}, nil); err != nil {
 		t.Errorf("there: %v", err)
 	}
-	b = New("/dev/i2c-9", Options{})
+	b = New("/dev/i2c-9", nil)
 	if err := b.Close(); err != nil || b.Tx(0x44, nil, nil) == nil || b.opened {
 		t.Errorf("a bus closed before its first transfer: %v, opened %v", err, b.opened)
 	}
@@ -186,8 +186,8 @@ func TestABusThatAppearsLater(t *testing.T) {
 // file is closed when the call comes back.
 func TestCloseDoesNotWaitForAHungTransfer(t *testing.T) {
 	inside, back, closed := make(chan struct{}), make(chan struct{}), 0
-	b := New("/dev/i2c-9", Options{})
-	b.open = func(string, Options) (port, error) { return &hungPort{inside, back, &closed}, nil }
+	b := New("/dev/i2c-9", nil)
+	b.open = func(string) (port, error) { return &hungPort{inside, back, &closed}, nil }
 	done := make(chan error)
 	go func() { done <- b.Tx(0x44, []byte{1}, nil) }()
 	<-inside
@@ -219,7 +219,7 @@ func TestRefusesImpossibleTransfers(t *testing.T) {
 }
 
 func TestOpenErrorNamesTheBus(t *testing.T) {
-	if _, err := Open("/nonexistent/i2c-1", Options{}); err == nil || !strings.Contains(err.Error(), "/nonexistent/i2c-1") {
+	if _, err := Open("/nonexistent/i2c-1"); err == nil || !strings.Contains(err.Error(), "/nonexistent/i2c-1") {
 		t.Errorf("err = %v", err)
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
-	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -54,13 +53,13 @@ type devPort struct {
 	block rdwr
 }
 
-func openPort(path string, o Options) (port, error) {
+func openPort(path string) (port, error) {
 	fd, err := unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil, describeOpen(path, err)
 	}
 	p := &devPort{fd: fd, ioctl: sysIoctl}
-	if err := p.setLimits(o); err != nil {
+	if err := p.setLimits(); err != nil {
 		_ = unix.Close(fd) // the first error says more
 		return nil, err
 	}
@@ -82,12 +81,16 @@ func describeOpen(path string, err error) error {
 	return err
 }
 
-func (p *devPort) setLimits(o Options) error {
-	steps := (o.Timeout + 10*time.Millisecond - 1) / (10 * time.Millisecond)
-	if err := p.ioctl(p.fd, i2cTimeout, uintptr(steps)); err != nil {
+// longestTransfer is how long the kernel lets one transfer take, in its steps of 10 ms.
+const longestTransfer = 10
+
+// setLimits also keeps the kernel from repeating what lost arbitration: the next
+// poll does.
+func (p *devPort) setLimits() error {
+	if err := p.ioctl(p.fd, i2cTimeout, longestTransfer); err != nil {
 		return fmt.Errorf("set the bus time-out: %w", err)
 	}
-	if err := p.ioctl(p.fd, i2cRetries, uintptr(max(o.Retries, 0))); err != nil {
+	if err := p.ioctl(p.fd, i2cRetries, 0); err != nil {
 		return fmt.Errorf("set the bus retries: %w", err)
 	}
 	return nil

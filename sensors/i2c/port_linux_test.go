@@ -10,7 +10,6 @@ import (
 	"sync"
 	"syscall"
 	"testing"
-	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -88,14 +87,14 @@ func TestTransferBuildsOneTransaction(t *testing.T) {
 func TestLimitsAreSetInTensOfMilliseconds(t *testing.T) {
 	k := &kernel{}
 	p := &devPort{ioctl: k.ioctl}
-	if err := p.setLimits(Options{Timeout: 101 * time.Millisecond, Retries: 3}); err != nil {
+	if err := p.setLimits(); err != nil {
 		t.Fatal(err)
 	}
-	if len(k.args) != 2 || k.requests[0] != i2cTimeout || k.args[0] != 11 || k.requests[1] != i2cRetries || k.args[1] != 3 {
+	if len(k.args) != 2 || k.requests[0] != i2cTimeout || k.args[0] != 10 || k.requests[1] != i2cRetries || k.args[1] != 0 {
 		t.Errorf("requests %#x with %d", k.requests, k.args)
 	}
 	k.err = unix.ENOTTY
-	if err := p.setLimits(Options{Timeout: time.Second}); !errors.Is(err, unix.ENOTTY) {
+	if err := p.setLimits(); !errors.Is(err, unix.ENOTTY) {
 		t.Errorf("err = %v", err)
 	}
 }
@@ -130,7 +129,7 @@ func TestOpeningTellsWhatToDo(t *testing.T) {
 	if err := os.WriteFile(path, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	_, err := Open(path, Options{})
+	_, err := Open(path)
 	// qemu-user, under which this runs for other boards, knows no such request.
 	if !errors.Is(err, unix.ENOTTY) && !errors.Is(err, unix.ENOSYS) || sensors.ReasonOf(err) != sensors.BusError {
 		t.Errorf("err = %v", err)
@@ -145,8 +144,8 @@ func TestContendedTransfersKeepTheirBuffers(t *testing.T) {
 		runtime.GC()
 		return k.ioctl(fd, request, arg)
 	}
-	b := New("x", Options{})
-	b.open = func(string, Options) (port, error) { return &devPort{ioctl: slow, fd: -1}, nil }
+	b := New("x", nil)
+	b.open = func(string) (port, error) { return &devPort{ioctl: slow, fd: -1}, nil }
 	var wg sync.WaitGroup
 	for g := range 8 {
 		wg.Go(func() {

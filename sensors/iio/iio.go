@@ -32,7 +32,9 @@ type Probe struct {
 func Family() sensors.Family {
 	return sensors.Family{
 		Name: "iio", Needs: []string{"path"}, Measures: sensors.Both, Limits: sensors.WidestLimits(),
-		Open: func(p configs.Probe, _ i2c.Bus) (sensors.Sampler, error) { return Open(p) },
+		Open: func(p configs.Probe, _ i2c.Bus) (sensors.Sampler, error) {
+			return &Probe{name: "probe " + p.ID + ": " + p.Path, dir: p.Path}, nil
+		},
 		Wire: func(p configs.Probe) string { return p.Path }, Find: find,
 	}
 }
@@ -68,15 +70,6 @@ func hasAny(dir string, patterns []string) bool {
 		hits, err := filepath.Glob(filepath.Join(dir, p))
 		return err == nil && len(hits) > 0
 	})
-}
-
-// Open returns the probe whose directory p.Path names. It reads nothing: a
-// driver that is not loaded yet fails in Sample.
-func Open(p configs.Probe) (*Probe, error) {
-	if p.Path == "" {
-		return nil, fmt.Errorf("probe %s: an IIO or hwmon probe needs the path of its directory", p.ID)
-	}
-	return &Probe{name: "probe " + p.ID + ": " + p.Path, dir: p.Path}, nil
 }
 
 // Sample reads what the directory offers of temperature and humidity; one of

@@ -27,41 +27,19 @@ type Format struct {
 	truth                       bool // humidity stands for a contact: true and false are 1 and 0
 }
 
-// NewFormat reads the pointers and units of a probe.
+// NewFormat reads the pointers and units of a checked probe.
 func NewFormat(p configs.Probe) (Format, error) {
-	var f Format
+	f := Format{fahrenheit: p.TemperatureUnit == "F", ratio: p.HumidityUnit == "ratio"}
 	var faults []error
-	set := func(to **Pointer, text string) {
+	read := func(text string) *Pointer {
 		if text == "" {
-			return
+			return nil
 		}
 		ptr, err := ParsePointer(text)
-		if err != nil {
-			faults = append(faults, err)
-			return
-		}
-		*to = &ptr
+		faults = append(faults, err)
+		return &ptr
 	}
-	set(&f.temperature, p.TemperaturePointer)
-	set(&f.humidity, p.HumidityPointer)
-	set(&f.time, p.TimePointer)
-	if p.TemperaturePointer == "" && p.HumidityPointer == "" {
-		faults = append(faults, errors.New("a remote probe needs temperature_pointer or humidity_pointer"))
-	}
-	switch p.TemperatureUnit {
-	case "", "°C", "C":
-	case "°F", "F":
-		f.fahrenheit = true
-	default:
-		faults = append(faults, fmt.Errorf("temperature_unit %q is neither °C nor F", p.TemperatureUnit))
-	}
-	switch p.HumidityUnit {
-	case "", "%":
-	case "ratio":
-		f.ratio = true
-	default:
-		faults = append(faults, fmt.Errorf("humidity_unit %q is neither %% nor ratio", p.HumidityUnit))
-	}
+	f.temperature, f.humidity, f.time = read(p.TemperaturePointer), read(p.HumidityPointer), read(p.TimePointer)
 	return f, errors.Join(faults...)
 }
 

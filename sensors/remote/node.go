@@ -63,13 +63,11 @@ type held struct {
 // with it. A nil synced means always.
 func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 	f, err := NewFormat(p)
-	if p.Topic == "" {
-		err = errors.Join(err, errors.New("a remote probe needs a topic"))
+	const longest = 65535 // of MQTT's texts, which hold no zero (MQTT 3.1.1, section 1.5.3)
+	if err == nil && (len(p.Topic) > longest || strings.ContainsRune(p.Topic, 0)) {
+		err = fmt.Errorf("no broker takes its topic of %d bytes", len(p.Topic))
 	}
 	if err != nil {
-		return nil, fmt.Errorf("probe %s: %w", p.ID, err)
-	}
-	if err := checkTopic(p.Topic); err != nil {
 		return nil, fmt.Errorf("probe %s: %w", p.ID, err)
 	}
 	n := &Node{id: sensors.ProbeID(p.ID), topic: p.Topic, format: f, maxAge: p.MaxAge.D(), synced: synced, since: time.Now()}
@@ -91,18 +89,6 @@ func NewContact(c configs.Contact, synced func() bool) (*Node, error) {
 	}
 	n.format.truth = true
 	return n, nil
-}
-
-// checkTopic refuses what cannot be one node's topic.
-func checkTopic(topic string) error {
-	if strings.ContainsAny(topic, "+#\x00") {
-		return fmt.Errorf("topic %q: a node has one topic, without + or #", topic)
-	}
-	const longest = 65535
-	if len(topic) > longest {
-		return fmt.Errorf("topic of %d bytes is too long", len(topic))
-	}
-	return nil
 }
 
 // Deliver takes one message, in the order in which they arrive. It returns what

@@ -1,8 +1,8 @@
 package scan
 
 import (
+	"fmt"
 	"path/filepath"
-	"regexp"
 	"strconv"
 	"strings"
 
@@ -29,11 +29,7 @@ func heldAddresses(sys string, n int) map[int]bool {
 // parentBus returns the bus that carries the multiplexer whose channel bus n
 // is: the kernel names such a bus "i2c-1-mux (chan_id 0)".
 func parentBus(sys string, n int) (int, bool) {
-	name := kernfile.Line(filepath.Join(sys, "bus/i2c/devices", "i2c-"+strconv.Itoa(n), "name"))
-	m := regexp.MustCompile(`^i2c-(\d+)-mux `).FindStringSubmatch(name)
-	if m == nil {
-		return 0, false
-	}
-	parent, err := strconv.Atoi(m[1])
+	name, parent := kernfile.Line(filepath.Join(sys, "bus/i2c/devices", "i2c-"+strconv.Itoa(n), "name")), 0
+	_, err := fmt.Sscanf(name, "i2c-%d-mux ", &parent)
 	return parent, err == nil
 }

@@ -1,7 +1,6 @@
 package scan
 
 import (
-	"errors"
 	"slices"
 
 	"dewline/sensors"
@@ -47,17 +46,9 @@ func isMux(bus i2c.Bus, addr uint16) bool {
 		var back [1]byte
 		if bus.Tx(addr, []byte{v}, nil) != nil || bus.Tx(addr, nil, back[:]) != nil || back[0] != v {
 			// Whatever it is, it is left with no channel open.
-			_ = closeChannels(bus, addr)
+			_ = bus.Tx(addr, []byte{0}, nil) // perhaps nobody is there
 			return false
 		}
 	}
 	return true
-}
-
-func closeChannels(bus i2c.Bus, addr uint16) error {
-	err := bus.Tx(addr, []byte{0}, nil)
-	if errors.Is(err, i2c.ErrNoAnswer) {
-		return nil // nobody there
-	}
-	return err
 }

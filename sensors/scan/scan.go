@@ -35,7 +35,7 @@ func Scan(ctx context.Context, families []sensors.Family, o Options) ([]sensors.
 		o.Sys = "/sys"
 	}
 	if o.OpenBus == nil {
-		o.OpenBus = func(path string) (i2c.BusCloser, error) { return i2c.Open(path, i2c.Options{}) }
+		o.OpenBus = func(path string) (i2c.BusCloser, error) { return i2c.Open(path) }
 	}
 	found, err := scanBuses(ctx, families, o)
 	faults := []error{err}

@@ -9,8 +9,6 @@ package table
 
 import (
 	"errors"
-	"fmt"
-	"slices"
 
 	"dewline/configs"
 	"dewline/sensors"
@@ -91,12 +89,4 @@ func DecodeInForce(name string, data []byte) (*configs.Config, configs.Faults, e
 // Decode reads and checks a configuration; see configs.Decode.
 func Decode(name string, data []byte) (*configs.Config, error) {
 	return configs.Decode(name, data, Families())
-}
-
-// open opens a probe within what its row says.
-func open(f sensors.Family, p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) {
-	if len(f.Addresses) > 0 && !slices.Contains(f.Addresses, p.Address) {
-		return nil, fmt.Errorf("probe %s: a %s has one of the addresses %#x, not %#x", p.ID, f.Name, f.Addresses, p.Address)
-	}
-	return f.Open(p, bus)
 }

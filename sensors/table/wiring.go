@@ -33,7 +33,7 @@ func Wire(cfg *configs.Config, ageing map[sensors.ProbeID]sensors.Ageing, want f
 
 func newWiring(log *slog.Logger) *Wiring {
 	w := &Wiring{log: log, trees: map[string]*i2c.Tree{}, buses: map[string]*sensors.Bus{}}
-	w.openFile = func(path string) i2c.BusCloser { return i2c.New(path, i2c.Options{OnRecover: w.recovered(path)}) }
+	w.openFile = func(path string) i2c.BusCloser { return i2c.New(path, w.recovered(path)) }
 	return w
 }
 
@@ -52,11 +52,9 @@ func (w *Wiring) wire(cfg *configs.Config, ageing map[sensors.ProbeID]sensors.Ag
 		}
 	}
 	for _, p := range cfg.Probes {
-		f, known := Of(p.Family)
-		if want != nil && known && !want(f) {
-			continue
+		if f, _ := Of(p.Family); want == nil || want(f) {
+			w.add(f, p, ageing[sensors.ProbeID(p.ID)], cfg.Rules.FrozenAfter)
 		}
-		w.add(f, p, ageing[sensors.ProbeID(p.ID)], cfg.Rules.FrozenAfter)
 	}
 }
 
@@ -78,24 +76,17 @@ func (w *Wiring) add(f sensors.Family, p configs.Probe, age sensors.Ageing, froz
 
 // open returns a probe's sampler and the name of the bus it shares.
 func (w *Wiring) open(f sensors.Family, p configs.Probe) (sensors.Sampler, string, error) {
-	if f.Open == nil {
-		return nil, "", fmt.Errorf("nothing reads the family %q", p.Family)
-	}
 	wire, bus := p.Bus, i2c.Bus(nil)
 	if len(f.Addresses) > 0 {
-		tree := w.trees[p.Bus]
-		if tree == nil {
-			return nil, "", fmt.Errorf("probe %s: a %s needs a bus", p.ID, f.Name)
-		}
 		var err error
-		if bus, err = tree.Branch(uint16(p.MuxAddress), p.MuxChannel); err != nil {
+		if bus, err = w.trees[p.Bus].Branch(uint16(p.MuxAddress), p.MuxChannel); err != nil {
 			return nil, "", err
 		}
 	}
 	if f.Wire != nil {
 		wire = f.Wire(p)
 	}
-	s, err := open(f, p, bus)
+	s, err := f.Open(p, bus)
 	return s, wire, err
 }
 
