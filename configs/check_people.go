@@ -29,8 +29,6 @@ func (k services) people() {
 		t := k.doc.item("person", i)
 		k.identity(t, "person", p.ID, seen)
 		k.channels(t, p, channels)
-		k.oneOf(t, "units", p.Units, "°C", "F")
-		k.durations(t, within{"escalate_after", p.EscalateAfter, minute, 24 * hour})
 		if p.MailTo != "" {
 			k.mailAddress(t, "mail_to", p.MailTo)
 		}
@@ -78,7 +76,6 @@ func (k services) mail() {
 	if !k.doc.has("mail") {
 		return
 	}
-	k.oneOf(t, "tls", m.TLS, "starttls", "implicit", "none")
 	if m.Host == "" {
 		k.fault(t, "host", "add the server's name, or remove [mail]", "[mail] has no host")
 	}
@@ -89,9 +86,6 @@ func (k services) mail() {
 		k.fault(t, "from", "add the address that mail comes from", "[mail] has no from")
 	} else {
 		k.mailAddress(t, "from", m.From)
-	}
-	if m.Port < 1 || m.Port > 65535 {
-		k.fault(t, "port", "write 1 to 65535", "port = %d is out of range", m.Port)
 	}
 	k.together(t, "username", "password_file")
 }
@@ -117,7 +111,6 @@ func (k services) webhooks() {
 		k.headers(t, "headers", w.Headers)
 		k.headers(t, "header_files", w.HeaderFiles)
 	}
-	k.weekday()
 }
 
 // headers checks the extra headers of a webhook.
@@ -139,16 +132,6 @@ func validHeader(name, value string) bool {
 	return name != "" && !strings.ContainsFunc(name, func(r rune) bool {
 		return (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != '-'
 	}) && !strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r == 0x7f })
-}
-
-// weekday brings the day of the summary to lower case and checks it.
-func (k services) weekday() {
-	days := make([]string, 7)
-	for d := range days {
-		days[d] = strings.ToLower(time.Weekday(d).String())
-	}
-	k.c.Summary.Weekday = strings.ToLower(k.c.Summary.Weekday)
-	k.oneOf(k.doc.at("summary"), "weekday", k.c.Summary.Weekday, days...)
 }
 
 // duties checks the [[duty]] sections.

@@ -24,7 +24,6 @@ func (k probes) probes() {
 		k.hangs(t, p)
 		k.families.Check(&Section{k.checker, t}, p, k.c)
 		k.floorProbe(t, p, floors)
-		k.durations(t, within{"budget", p.Budget, second / 100, minute})
 		k.sameSource(t, p, sources)
 	}
 }

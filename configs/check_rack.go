@@ -25,7 +25,6 @@ func (k racks) mists() {
 	for i, m := range k.c.Mists {
 		t := k.doc.item("mist", i)
 		k.identity(t, "mist", m.ID, seen)
-		k.durations(t, within{"longest", m.Longest, 5 * second, 4 * hour})
 		if len(m.Times) == 0 {
 			k.fault(t, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
 		}
@@ -62,7 +61,6 @@ func (k racks) enclosures() {
 
 // inhabitants checks species, stage and the enclosure's own limits.
 func (k racks) inhabitants(t *element, e Enclosure) {
-	k.oneOf(t, "stage", string(e.Stage), string(Egg), string(Tadpole), string(Froglet), string(Adult))
 	if t.has("out_of_water") && e.Stage != Froglet {
 		k.fault(t, "out_of_water", "remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
 	}
@@ -222,9 +220,6 @@ func (k racks) limits(t *element, s Species) {
 		}
 		k.lethal(t, key, whose, s.Lethal, s.Day.High)
 		k.floor(t, "floor", whose, s.Floor)
-	}
-	if t.has("company") {
-		k.oneOf(t, "company", string(s.Company), string(Pairs), string(Groups))
 	}
 	if s.TenfoldPer <= 0 {
 		k.fault(t, "exposure_tenfold", `write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)

@@ -17,7 +17,6 @@ func (k services) room() {
 	case !validID(r.ID):
 		k.fault(t, "id", idAdvice(r.ID), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", r.ID)
 	}
-	k.durations(t, within{"poll", r.Poll, second, 10 * minute})
 	r.Location = time.Local // with a warning, see warnRoom
 	if r.Timezone == "" {
 		return
@@ -30,34 +29,9 @@ func (k services) room() {
 	r.Location = loc
 }
 
-// rules keeps each number where the rule still does its work: a delay of a day
-// would be an alarm that never comes.
+// rules refuses a silence of less than one poll, which would call every probe silent.
 func (k services) rules() {
-	t, r := k.doc.at("rules"), k.c.Rules
-	k.durations(t,
-		within{"band_on_delay", r.BandOnDelay, 0, 24 * hour},
-		within{"band_off_delay", r.BandOffDelay, 0, 24 * hour},
-		within{"band_settle", r.BandSettle, 0, 12 * hour},
-		within{"floor_on_delay", r.FloorOnDelay, 0, 24 * hour},
-		within{"floor_off_delay", r.FloorOffDelay, 0, 24 * hour},
-		within{"door_excuse", r.DoorExcuse, 0, 4 * hour},
-		// Less than one poll would call every probe silent.
-		within{"silent_after", r.SilentAfter, k.c.Room.Poll, hour},
-		within{"frozen_after", r.FrozenAfter, 10 * minute, Duration(7 * day)},
-		within{"ahead_within", r.AheadWithin, minute, 12 * hour},
-		within{"realarm_after", r.RealarmAfter, minute, 24 * hour},
-		within{"calibrate_humidity_every", r.HumidityDue, Duration(day), Duration(10 * year)},
-		within{"calibrate_temperature_every", r.TemperatureDue, Duration(day), Duration(10 * year)},
-	)
-	if r.BandDeadband > 5 {
-		k.fault(t, "band_deadband", "write 0 °C to 5 °C", "band_deadband = %q is out of range", r.BandDeadband)
-	}
-	if r.FloorDeadband > 20 {
-		k.fault(t, "floor_deadband", "write 0 % to 20 %", "floor_deadband = %q is out of range", r.FloorDeadband)
-	}
-	if r.DropNights < 1 || r.DropNights > 30 {
-		k.fault(t, "drop_nights", "write 1 to 30", "drop_nights = %d is out of range", r.DropNights)
-	}
+	k.durations(k.doc.at("rules"), within{"silent_after", k.c.Rules.SilentAfter, k.c.Room.Poll, hour})
 }
 
 // mqtt also takes the schemes ws and wss, which brokers behind a web proxy
@@ -67,9 +41,7 @@ func (k services) mqtt() {
 	if m.Broker != "" {
 		k.address(t, "broker", m.Broker, "tcp", "mqtt", "ssl", "tls", "mqtts", "ws", "wss")
 	}
-	k.durations(t, within{"heartbeat", m.Heartbeat, 5 * second, 10 * minute})
 	k.together(t, "cert_file", "key_file")
-	k.oneOf(t, "token_commands", m.TokenCommands, "", "answer", "all", "none")
 	if t.has("password_file") && !t.has("username") {
 		k.fault(t, "password_file", "add username", "password_file needs username beside it")
 	}
@@ -97,12 +69,6 @@ func (k services) store() {
 	if !filepath.IsAbs(s.Dir) {
 		k.fault(t, "dir", `write a full path, as in "/var/lib/dewline"`, "dir = %q depends on where dewline is started", s.Dir)
 	}
-	k.durations(t,
-		within{"batch", s.Batch, second, hour},
-		within{"keep_raw", s.KeepRaw, Duration(day), Duration(100 * year)},
-		within{"keep_table", s.KeepTable, 0, Duration(100 * year)},
-		within{"keep_journal", s.KeepJournal, 0, Duration(100 * year)},
-	)
 	if s.MaxMiB < 16 {
 		k.fault(t, "max_mib", "write 16 or more", "max_mib = %d leaves no room for alarms", s.MaxMiB)
 	}
@@ -114,8 +80,6 @@ func (k services) heartbeat() {
 	if o.URL != "" {
 		k.secretAddress(t, o.URL)
 	}
-	k.durations(t, within{"every", o.Every, 10 * second, 24 * hour})
-	k.durations(k.doc.at("drill"), within{"every", k.c.Drill.Every, 0, Duration(year)})
 	if d := k.c.Drill.Every; d > 0 && d < hour {
 		k.fault(k.doc.at("drill"), "every", "write 1 h or more, or 0 s for none", "a drill every %s would teach people to ignore it", d)
 	}
@@ -137,9 +101,4 @@ func (k services) sentinel() {
 	if len(s.Rooms) > 0 && k.c.MQTT.Broker == "" {
 		k.fault(t, "rooms", "add [mqtt] with a broker", "[sentinel] watches through a broker and there is none")
 	}
-	k.durations(t,
-		within{"silent_after", s.SilentAfter, 10 * second, 24 * hour},
-		within{"clock_within", s.ClockWithin, 5 * second, 24 * hour},
-		within{"stalled_after", s.StalledAfter, 10 * second, 24 * hour},
-	)
 }

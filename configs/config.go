@@ -2,8 +2,10 @@ package configs
 
 import "time"
 
-// Config is one room as the keeper describes it. Its fields are the sections of the
-// file, and so more than other types have.
+// Config is one room as the keeper describes it. What a key holds where it is left
+// out (default), and what it may hold (within, both ends included; oneof), stand in
+// the tags of its field. Its fields are the sections of the file, and so more than other
+// types have.
 type Config struct {
 	Room       Room        `toml:"room"`
 	Probes     []Probe     `toml:"probe"`
@@ -34,10 +36,10 @@ type Config struct {
 
 // Room is the place where the racks stand.
 type Room struct {
-	ID       string   `toml:"id"`   // used in topics: a-z, 0-9, hyphen
-	Name     string   `toml:"name"` // for people
+	ID       string   `toml:"id" default:"room"` // used in topics: a-z, 0-9, hyphen
+	Name     string   `toml:"name"`              // for people
 	Timezone string   `toml:"timezone"`
-	Poll     Duration `toml:"poll"` // grid on which every probe is read; 10 s
+	Poll     Duration `toml:"poll" default:"10 s" within:"1 s to 10 min"` // grid on which every probe is read
 	// Location is Timezone, loaded.
 	Location *time.Location `toml:"-"`
 }
@@ -69,16 +71,16 @@ type Probe struct {
 	Address    int      `toml:"address"`     // 0x44
 	MuxAddress int      `toml:"mux_address"` // 0 for none
 	MuxChannel int      `toml:"mux_channel"`
-	Path       string   `toml:"path"`   // w1 or IIO/hwmon directory
-	Budget     Duration `toml:"budget"` // longest a reading may take; 2 s
+	Path       string   `toml:"path"`                                         // w1 or IIO/hwmon directory
+	Budget     Duration `toml:"budget" default:"2 s" within:"10 ms to 1 min"` // longest a reading may take
 	// A remote node: topic and where in its JSON each quantity stands.
 	Topic              string   `toml:"topic"`
-	TemperaturePointer string   `toml:"temperature_pointer"` // JSON pointer, RFC 6901
-	TemperatureUnit    string   `toml:"temperature_unit"`    // "°C" or "F"
+	TemperaturePointer string   `toml:"temperature_pointer"`           // JSON pointer, RFC 6901
+	TemperatureUnit    string   `toml:"temperature_unit" default:"°C"` // "°C" or "F"
 	HumidityPointer    string   `toml:"humidity_pointer"`
-	HumidityUnit       string   `toml:"humidity_unit"` // "%" or "ratio"
-	TimePointer        string   `toml:"time_pointer"`  // optional: RFC 3339, or seconds or milliseconds since 1970
-	MaxAge             Duration `toml:"max_age"`       // 3 polls of the node; default 5 min
+	HumidityUnit       string   `toml:"humidity_unit" default:"%"` // "%" or "ratio"
+	TimePointer        string   `toml:"time_pointer"`              // optional: RFC 3339, or seconds or milliseconds since 1970
+	MaxAge             Duration `toml:"max_age" default:"5 min"`   // 3 polls of the node
 	// Heater pulses against creep; zero for none.
 	HeaterEvery Duration `toml:"heater_every"`
 	// FloorProbe makes this probe the one that the humidity floor is judged on.
@@ -109,7 +111,7 @@ type Enclosure struct {
 	Shelf   int    `toml:"shelf"`
 	Slot    int    `toml:"slot"`
 	Species string `toml:"species"`
-	Stage   Stage  `toml:"stage"`
+	Stage   Stage  `toml:"stage" default:"adult" oneof:"egg,tadpole,froglet,adult"`
 	// OutOfWater is when the youngest froglets left the water; zero for unknown.
 	OutOfWater Date   `toml:"out_of_water"`
 	Volume     Litres `toml:"volume"`
@@ -131,8 +133,8 @@ type Lamps struct {
 type Mist struct {
 	ID    string      `toml:"id"`
 	Times []ClockTime `toml:"times"`
-	// Longest a pulse runs before it counts as endless; 15 min.
-	Longest Duration `toml:"longest"`
+	// Longest a pulse runs before it counts as endless.
+	Longest Duration `toml:"longest" default:"15 min" within:"5 s to 4 h"`
 	// Supply groups enclosures fed by one pump; empty means the schedule's id.
 	Supply string `toml:"supply"`
 
@@ -167,14 +169,14 @@ type Species struct {
 	Cold Celsius `toml:"cold"`
 	// Exposure: dose counts above Boundary with ten times the weight per
 	// TenfoldPer; the reference is ReferenceTime at ReferenceTemp.
-	Boundary      Celsius      `toml:"exposure_boundary"`
-	ReferenceTemp Celsius      `toml:"exposure_reference"`
-	ReferenceTime Duration     `toml:"exposure_time"`
-	TenfoldPer    CelsiusDelta `toml:"exposure_tenfold"`
-	// Company is how adults live together; Space is what each of them needs, 0
-	// for unknown.
-	Company Company `toml:"company"`
-	Space   Litres  `toml:"space"`
+	Boundary      Celsius      `toml:"exposure_boundary" default:"28 °C"`
+	ReferenceTemp Celsius      `toml:"exposure_reference" default:"32 °C"`
+	ReferenceTime Duration     `toml:"exposure_time" default:"2 h"`
+	TenfoldPer    CelsiusDelta `toml:"exposure_tenfold" default:"3 °C"`
+	// Company is how adults live together; Space is what each of them needs, 0 for
+	// unknown; for a species new to the table common practice, no source.
+	Company Company `toml:"company" oneof:"pair,group"`
+	Space   Litres  `toml:"space" default:"10 gal"`
 	// EggFeeder: its tadpoles live in leaf axils, in the adults' climate.
 	EggFeeder bool `toml:"egg_feeder"`
 	// Source says where the keeper's own limits come from.
@@ -194,22 +196,22 @@ const (
 
 // Rules are the editable numbers that hold for every enclosure.
 type Rules struct {
-	BandOnDelay     Duration     `toml:"band_on_delay"`   // 30 min
-	BandOffDelay    Duration     `toml:"band_off_delay"`  // 10 min
-	BandDeadband    CelsiusDelta `toml:"band_deadband"`   // 0.5 °C
-	BandSettle      Duration     `toml:"band_settle"`     // after lamps change, the wider band holds so long; 3 h
-	FloorOnDelay    Duration     `toml:"floor_on_delay"`  // 10 min
-	FloorOffDelay   Duration     `toml:"floor_off_delay"` // 5 min
-	FloorDeadband   Percent      `toml:"floor_deadband"`  // 3 %
+	BandOnDelay     Duration     `toml:"band_on_delay" default:"30 min" within:"0 s to 1 day"`
+	BandOffDelay    Duration     `toml:"band_off_delay" default:"10 min" within:"0 s to 1 day"`
+	BandDeadband    CelsiusDelta `toml:"band_deadband" default:"0.5 °C" within:"0 °C to 5 °C"`
+	BandSettle      Duration     `toml:"band_settle" default:"3 h" within:"0 s to 12 h"` // after lamps change, the wider band holds so long
+	FloorOnDelay    Duration     `toml:"floor_on_delay" default:"10 min" within:"0 s to 1 day"`
+	FloorOffDelay   Duration     `toml:"floor_off_delay" default:"5 min" within:"0 s to 1 day"`
+	FloorDeadband   Percent      `toml:"floor_deadband" default:"3 %" within:"0 % to 20 %"`
 	FloorLessUncert bool         `toml:"floor_minus_uncertainty"`
-	DoorExcuse      Duration     `toml:"door_excuse"`                 // 30 min
-	SilentAfter     Duration     `toml:"silent_after"`                // 3 polls, at least 30 s
-	FrozenAfter     Duration     `toml:"frozen_after"`                // 6 h
-	AheadWithin     Duration     `toml:"ahead_within"`                // 60 min
-	DropNights      int          `toml:"drop_nights"`                 // 3
-	RealarmAfter    Duration     `toml:"realarm_after"`               // an acknowledged wake alarm rings again; 30 min
-	HumidityDue     Duration     `toml:"calibrate_humidity_every"`    // 6 months
-	TemperatureDue  Duration     `toml:"calibrate_temperature_every"` // 12 months
+	DoorExcuse      Duration     `toml:"door_excuse" default:"30 min" within:"0 s to 4 h"`
+	SilentAfter     Duration     `toml:"silent_after"` // 3 polls, at least 30 s
+	FrozenAfter     Duration     `toml:"frozen_after" default:"6 h" within:"10 min to 7 days"`
+	AheadWithin     Duration     `toml:"ahead_within" default:"1 h" within:"1 min to 12 h"`
+	DropNights      int          `toml:"drop_nights" default:"3" within:"1 to 30"`               // 3
+	RealarmAfter    Duration     `toml:"realarm_after" default:"30 min" within:"1 min to 1 day"` // an acknowledged wake alarm rings again
+	HumidityDue     Duration     `toml:"calibrate_humidity_every" default:"6 months" within:"1 day to 10 years"`
+	TemperatureDue  Duration     `toml:"calibrate_temperature_every" default:"12 months" within:"1 day to 10 years"`
 }
 
 // MQTT is the broker that carries notices to the phone.
@@ -226,13 +228,13 @@ type MQTT struct {
 	CommandTokenFile string `toml:"command_token_file"`
 	// TokenCommands is what the token may do: "answer", "all" or "none"; empty is
 	// "answer" while no person has a command key, then "none".
-	TokenCommands string   `toml:"token_commands"`
-	Heartbeat     Duration `toml:"heartbeat"` // 30 s
+	TokenCommands string   `toml:"token_commands" oneof:",answer,all,none"`
+	Heartbeat     Duration `toml:"heartbeat" default:"30 s" within:"5 s to 10 min"`
 }
 
 // HTTP is the page, the API and the metrics.
 type HTTP struct {
-	Listen string `toml:"listen"` // "127.0.0.1:8077"; empty for none
+	Listen string `toml:"listen" default:"127.0.0.1:8077"` // "127.0.0.1:8077"; empty for none
 	// TokenFile holds a token that opens everything to whoever has it, TokensFile
 	// the hashes of tokens with names and rights.
 	TokenFile  string `toml:"token_file"`
@@ -248,13 +250,13 @@ type HTTP struct {
 
 // Store is the record on the card.
 type Store struct {
-	Dir       string   `toml:"dir"`        // "/var/lib/dewline"
-	Batch     Duration `toml:"batch"`      // readings are committed so often; 180 s
-	KeepRaw   Duration `toml:"keep_raw"`   // 2 years
-	MaxMiB    int      `toml:"max_mib"`    // 0: 4096, on 32-bit boards 256
-	KeepTable Duration `toml:"keep_table"` // rollups; 0 keeps them for ever
+	Dir       string   `toml:"dir" default:"/var/lib/dewline"`
+	Batch     Duration `toml:"batch" default:"3 min" within:"1 s to 1 h"` // readings are committed so often
+	KeepRaw   Duration `toml:"keep_raw" default:"2 years" within:"1 day to 100 years"`
+	MaxMiB    int      `toml:"max_mib"`                              // 0: 4096, on 32-bit boards 256
+	KeepTable Duration `toml:"keep_table" within:"0 s to 100 years"` // rollups; 0 keeps them for ever
 	// KeepJournal is for how long who did what is kept; 0 keeps it for ever.
-	KeepJournal Duration `toml:"keep_journal"`
+	KeepJournal Duration `toml:"keep_journal" within:"0 s to 100 years"`
 }
 
 // Person is somebody who receives notices.
@@ -265,20 +267,20 @@ type Person struct {
 	MailTo   string   `toml:"mail_to"`
 	// CommandKeyFile holds the key that signs this person's commands.
 	CommandKeyFile string     `toml:"command_key_file"`
-	Quiet          *ClockSpan `toml:"quiet"` // holds today notices, never wake
-	Units          string     `toml:"units"` // "°C" or "F"
+	Quiet          *ClockSpan `toml:"quiet"`                           // holds today notices, never wake
+	Units          string     `toml:"units" default:"°C" oneof:"°C,F"` // "°C" or "F"
 	// EscalateAfter: an unacknowledged wake notice goes to the next person.
-	EscalateAfter Duration `toml:"escalate_after"` // 10 min
+	EscalateAfter Duration `toml:"escalate_after" default:"10 min" within:"1 min to 1 day"`
 }
 
 // Mail is the server that mail leaves by.
 type Mail struct {
 	Host         string `toml:"host"` // empty for no mail
-	Port         int    `toml:"port"`
+	Port         int    `toml:"port" within:"1 to 65535"`
 	Username     string `toml:"username"`
 	PasswordFile string `toml:"password_file"`
 	From         string `toml:"from"`
-	TLS          string `toml:"tls"` // "starttls" (default), "implicit", "none"
+	TLS          string `toml:"tls" default:"starttls" oneof:"starttls,implicit,none"`
 	CAFile       string `toml:"ca_file"`
 }
 
@@ -297,15 +299,15 @@ type Webhook struct {
 
 // Summary is the weekly mail.
 type Summary struct {
-	Weekday string    `toml:"weekday"` // "monday"
-	At      ClockTime `toml:"at"`      // 07:00
+	Weekday string    `toml:"weekday" default:"monday" oneof:"sunday,monday,tuesday,wednesday,thursday,friday,saturday"`
+	At      ClockTime `toml:"at" default:"07:00"`
 }
 
 // Outside is an address that is told regularly that dewline lives.
 type Outside struct {
 	URL     string   `toml:"url" hidden:"true"`
 	URLFile string   `toml:"url_file"` // holds the address, where that is a secret
-	Every   Duration `toml:"every"`    // 60 s
+	Every   Duration `toml:"every" default:"1 min" within:"10 s to 1 day"`
 }
 
 // Sounder is what sounds or shines in the room where nothing else works: a GPIO
@@ -314,8 +316,8 @@ type Sounder struct {
 	Chip      string `toml:"chip"` // "/dev/gpiochip0"; with line
 	Line      int    `toml:"line"`
 	ActiveLow bool   `toml:"active_low"`
-	LED       string `toml:"led"`  // its name in /sys/class/leds
-	When      string `toml:"when"` // "unreached" (default), or "always" for each unanswered wake notice
+	LED       string `toml:"led"`                      // its name in /sys/class/leds
+	When      string `toml:"when" default:"unreached"` // or "always", for each unanswered wake notice
 }
 
 // InUse reports whether there is a sounder.
@@ -323,13 +325,13 @@ func (s Sounder) InUse() bool { return s.Chip+s.LED != "" }
 
 // Drill is the test notice that somebody must acknowledge.
 type Drill struct {
-	Every Duration `toml:"every"` // 30 days; 0 for no reminder
+	Every Duration `toml:"every" default:"1 month" within:"0 s to 1 year"` // 0 for no reminder
 }
 
 // Sentinel is what `dewline sentinel` watches from a second machine.
 type Sentinel struct {
-	Rooms        []string `toml:"rooms"`         // ids of the rooms to watch
-	SilentAfter  Duration `toml:"silent_after"`  // 90 s without a heartbeat
-	ClockWithin  Duration `toml:"clock_within"`  // 2 min that a room's clock may be off
-	StalledAfter Duration `toml:"stalled_after"` // 10 min that a notice may wait undelivered
+	Rooms        []string `toml:"rooms"`                                                 // ids of the rooms to watch
+	SilentAfter  Duration `toml:"silent_after" default:"90 s" within:"10 s to 1 day"`    // without a heartbeat
+	ClockWithin  Duration `toml:"clock_within" default:"2 min" within:"5 s to 1 day"`    // that a room's clock may be off
+	StalledAfter Duration `toml:"stalled_after" default:"10 min" within:"10 s to 1 day"` // that a notice may wait undelivered
 }

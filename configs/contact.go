@@ -32,10 +32,10 @@ type Contact struct {
 	Topic       string   `toml:"topic"`
 	Pointer     string   `toml:"pointer"` // RFC 6901
 	TimePointer string   `toml:"time_pointer"`
-	MaxAge      Duration `toml:"max_age"` // 3 messages of the node; default 5 min
+	MaxAge      Duration `toml:"max_age" default:"5 min" within:"1 s to 1 day"` // 3 messages of the node
 	// ActiveLow turns a line, or true and false, around.
 	ActiveLow bool     `toml:"active_low"`
-	Debounce  Duration `toml:"debounce"` // a state counts once it has held for so long; 1 s
+	Debounce  Duration `toml:"debounce" default:"1 s" within:"0 s to 1 min"` // a state counts once it has held for so long
 	// Serves names the enclosures that it is about; empty for the whole room.
 	Serves []string `toml:"serves"`
 	// Mist is the [[mist]] that a pump or a reservoir feeds; empty for all.
@@ -136,7 +136,6 @@ func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
 	if c.Topic != "" && k.c.MQTT.Broker == "" {
 		k.fault(t, "topic", "add [mqtt] with a broker", "contact %q comes through a broker and there is none", c.ID)
 	}
-	k.durations(t, within{"max_age", c.MaxAge, second, 24 * hour}, within{"debounce", c.Debounce, 0, minute})
 	if c.Chip == "" {
 		return
 	}

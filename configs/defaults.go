@@ -2,8 +2,12 @@ package configs
 
 import (
 	"cmp"
+	"encoding"
+	"fmt"
 	"path/filepath"
+	"reflect"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -13,69 +17,50 @@ const (
 	hour   = Duration(time.Hour)
 )
 
-// defaults returns the values that hold for keys left out of single sections.
-func defaults() *Config {
-	return &Config{
-		Room: Room{ID: "room", Poll: 10 * second},
-		Rules: Rules{
-			BandOnDelay:    30 * minute,
-			BandOffDelay:   10 * minute,
-			BandDeadband:   0.5,
-			BandSettle:     3 * hour,
-			FloorOnDelay:   10 * minute,
-			FloorOffDelay:  5 * minute,
-			FloorDeadband:  3,
-			DoorExcuse:     30 * minute,
-			FrozenAfter:    6 * hour,
-			AheadWithin:    hour,
-			DropNights:     3,
-			RealarmAfter:   30 * minute,
-			HumidityDue:    Duration(6 * month),
-			TemperatureDue: Duration(12 * month),
-		},
-		MQTT: MQTT{Heartbeat: 30 * second},
-		HTTP: HTTP{Listen: "127.0.0.1:8077"},
-		Store: Store{
-			Dir:     "/var/lib/dewline",
-			Batch:   3 * minute,
-			KeepRaw: Duration(2 * year),
-		},
-		Mail:     Mail{TLS: "starttls"},
-		Summary:  Summary{Weekday: "monday", At: 7 * 60},
-		Outside:  Outside{Every: minute},
-		Sounder:  Sounder{When: "unreached"},
-		Drill:    Drill{Every: Duration(month)},
-		Sentinel: Sentinel{SilentAfter: 90 * second, ClockWithin: 2 * minute, StalledAfter: 10 * minute},
+// fill sets the defaults in the tags of a section and of the sections in it.
+func fill(v reflect.Value) {
+	for i := range v.NumField() {
+		if text, ok := v.Type().Field(i).Tag.Lookup("default"); ok {
+			read(v.Field(i), text)
+		} else if v.Field(i).Kind() == reflect.Struct {
+			fill(v.Field(i))
+		}
+	}
+}
+
+// read sets v to what a tag says.
+func read(v reflect.Value, text string) {
+	var err error
+	switch to := v.Addr().Interface().(type) {
+	case encoding.TextUnmarshaler:
+		err = to.UnmarshalText([]byte(text))
+	case *int:
+		*to, err = strconv.Atoi(text)
+	default:
+		v.SetString(text)
+	}
+	if err != nil {
+		panic(fmt.Sprintf("configs: tag %q: %v", text, err)) // a test reads all
 	}
 }
 
 // prefill puts the defaults of a repeated section into target before the keys
 // of source are read over them.
 func prefill(target any, source *element, table []Species) {
-	switch t := target.(type) {
-	case *Probe:
-		t.Budget, t.MaxAge = 2*second, 5*minute
-		t.TemperatureUnit, t.HumidityUnit = "°C", "%"
-	case *Contact:
-		t.MaxAge, t.Debounce = 5*minute, second
-	case *Enclosure:
-		t.Stage = Adult
-	case *Mist:
-		t.Longest = 15 * minute
-	case *Person:
-		t.Units, t.EscalateAfter = "°C", 10*minute
-	case *Species:
-		*t = Species{ReferenceTemp: 32, Boundary: 28, ReferenceTime: 120 * minute, TenfoldPer: 3, Space: tenGallons}
-		t.grade(CellExposure, GradeExposure)
-		if id := source.fields["id"]; id != nil {
-			if i := indexSpecies(table, id.text); i >= 0 {
-				*t = table[i]
-			}
+	fill(reflect.ValueOf(target).Elem())
+	s, ok := target.(*Species)
+	if !ok {
+		return
+	}
+	s.grade(CellExposure, GradeExposure)
+	if id := source.fields["id"]; id != nil {
+		if i := indexSpecies(table, id.text); i >= 0 {
+			*s = table[i]
 		}
-		for key, cell := range cells {
-			if source.has(key) {
-				t.grade(cell, GradeKeeper)
-			}
+	}
+	for key, cell := range cells {
+		if source.has(key) {
+			s.grade(cell, GradeKeeper)
 		}
 	}
 }
@@ -84,6 +69,7 @@ func prefill(target any, source *element, table []Species) {
 // checks, which so see the values that would be used.
 func (c *Config) derive(families Families) {
 	c.Room.Name = cmp.Or(c.Room.Name, c.Room.ID)
+	c.Summary.Weekday = strings.ToLower(c.Summary.Weekday)
 	// One reading may be lost to a collision on the bus without a word.
 	if c.Rules.SilentAfter == 0 {
 		c.Rules.SilentAfter = max(3*c.Room.Poll, 30*second)

@@ -97,15 +97,18 @@ func DecodeInForce(name string, data []byte, families Families) (*Config, Faults
 	}
 	table := SpeciesTable()
 	d := &decoder{file: name, prefill: func(target any, source *element) { prefill(target, source, table) }}
-	c := defaults()
-	d.table(doc, reflect.ValueOf(c).Elem(), "the file")
+	c := new(Config)
+	all := reflect.ValueOf(c).Elem()
+	fill(all)
+	d.table(doc, all, "the file")
 
 	for i := range c.Species {
 		c.Species[i].giveWay(doc.item("species", i))
 	}
 	k := newChecker(d, doc, c, families)
-	c.Species = mergeSpecies(table, c.Species)
 	c.derive(families)
+	k.keys(doc, all)
+	c.Species = mergeSpecies(table, c.Species)
 	k.all()
 	usable := d.faults.usable()
 	faults := d.faults.tidy().atMost(mostFaults)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net"
 	"net/url"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -114,6 +115,51 @@ func (k *checker) reference(table *element, key, got, section string, ids []stri
 		do = fmt.Sprintf("did you mean %q?", best)
 	}
 	k.fault(table, key, do, "%s = %q names no [[%s]]", key, got, section)
+}
+
+// keys checks the keys of a table that are given by the tags of their fields.
+func (k *checker) keys(t *element, v reflect.Value) {
+	for i := range v.NumField() {
+		f, tag := v.Field(i), v.Type().Field(i).Tag
+		key := tag.Get("toml")
+		given := t.fields[key]
+		switch span, words := tag.Get("within"), tag.Get("oneof"); {
+		case given == nil:
+		case span != "":
+			k.span(t, key, f, span)
+		case words != "":
+			k.oneOf(t, key, f.String(), strings.Split(words, ",")...)
+		case f.Kind() == reflect.Struct:
+			k.keys(given, f)
+		case f.Kind() == reflect.Slice && f.Type().Elem().Kind() == reflect.Struct:
+			for j := range min(f.Len(), len(given.items)) {
+				k.keys(given.items[j], f.Index(j))
+			}
+		}
+	}
+}
+
+// span checks that a number is from one end to the other.
+func (k *checker) span(t *element, key string, f reflect.Value, span string) {
+	low, high, _ := strings.Cut(span, " to ")
+	least, most := reflect.New(f.Type()).Elem(), reflect.New(f.Type()).Elem()
+	read(least, low)
+	read(most, high)
+	if amount(f) >= amount(least) && amount(f) <= amount(most) {
+		return
+	}
+	shown := fmt.Sprint(f.Interface())
+	if f.Kind() != reflect.Int { // a quantity is written in quotes
+		shown = strconv.Quote(shown)
+	}
+	k.fault(t, key, "write "+span, "%s = %s is out of range", key, shown)
+}
+
+func amount(v reflect.Value) float64 {
+	if v.CanInt() {
+		return float64(v.Int())
+	}
+	return v.Float()
 }
 
 // within is a duration with its limits.

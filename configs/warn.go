@@ -8,10 +8,6 @@ import (
 	"strings"
 )
 
-// tenGallons is the space of an adult of a species that the table does not
-// know: common practice, no source.
-const tenGallons Litres = 10 * LitresPerGallon
-
 // floorToKeep is the humidity that must be kept at all times: the owner's
 // trade fact, common practice, no source.
 const floorToKeep Percent = 70
