@@ -24,10 +24,8 @@ func (k services) people() {
 			channels = append(channels, w.ID)
 		}
 	}
-	seen := map[string]int{}
 	for i, p := range k.c.People {
 		t := k.doc.item("person", i)
-		k.identity(t, "person", p.ID, seen)
 		k.channels(t, p, channels)
 		if p.MailTo != "" {
 			k.mailAddress(t, "mail_to", p.MailTo)
@@ -93,10 +91,8 @@ func (k services) mail() {
 // webhooks checks the addresses that notices are posted to. Their templates are
 // the sender's matter, which knows the words that they may use.
 func (k services) webhooks() {
-	seen := map[string]int{}
 	for i, w := range k.c.Webhooks {
 		t := k.doc.item("webhook", i)
-		k.identity(t, "webhook", w.ID, seen)
 		if slices.Contains([]string{channelMQTT, channelMail, ChannelSounder}, w.ID) {
 			k.fault(t, "id", "choose another id", "the id %q is a channel of its own", w.ID)
 		}

@@ -14,13 +14,12 @@ func (p Probe) MeasuresHumidity() bool { return p.Measures.Humidity }
 
 // probes checks each probe: where it hangs, how it is reached, what it is for.
 func (k probes) probes() {
-	seen, floors, sources := map[string]int{}, map[string]string{}, map[string]string{}
+	floors, sources := map[string]string{}, map[string]string{}
 	for i, p := range k.c.Probes {
 		if k.full() {
 			return
 		}
 		t := k.doc.item("probe", i)
-		k.identity(t, "probe", p.ID, seen)
 		k.hangs(t, p)
 		k.families.Check(&Section{k.checker, t}, p, k.c)
 		k.floorProbe(t, p, floors)

@@ -8,10 +8,8 @@ import (
 
 // lamps checks the photoperiods; without hours a section says nothing.
 func (k racks) lamps() {
-	seen := map[string]int{}
 	for i, l := range k.c.Lamps {
 		t := k.doc.item("lamps", i)
-		k.identity(t, "lamps", l.ID, seen)
 		if !t.has("on") {
 			k.fault(t, "on", `add on = "08:00-20:00"`, "[[lamps]] %q has no hours", l.ID)
 		}
@@ -21,10 +19,8 @@ func (k racks) lamps() {
 // mists checks the misting schedules. A time written twice would count one
 // pulse as two and report the second as missing.
 func (k racks) mists() {
-	seen := map[string]int{}
 	for i, m := range k.c.Mists {
 		t := k.doc.item("mist", i)
-		k.identity(t, "mist", m.ID, seen)
 		if len(m.Times) == 0 {
 			k.fault(t, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
 		}
@@ -45,13 +41,12 @@ func (k racks) enclosures() {
 	if len(k.c.Enclosures) == 0 && !k.doc.has("enclosure") && !k.doc.has("sentinel") {
 		k.add(position{1, 1}, "add an [[enclosure]] for each", "the file describes no enclosure")
 	}
-	seen, slots := map[string]int{}, map[string]string{}
+	slots := map[string]string{}
 	for i, e := range k.c.Enclosures {
 		if k.full() {
 			return
 		}
 		t := k.doc.item("enclosure", i)
-		k.identity(t, "enclosure", e.ID, seen)
 		k.inhabitants(t, e)
 		k.standing(t, e, slots)
 		k.schedules(t, e)
@@ -147,11 +142,9 @@ func (k racks) watched(t *element, e Enclosure) {
 // species checks the keeper's own sections: those of the table may give any
 // part, new ones give all.
 func (k racks) species() {
-	seen := map[string]int{}
 	table := SpeciesTable()
 	for i, s := range k.ownSpecies {
 		t := k.doc.item("species", i)
-		k.identity(t, "species", s.ID, seen)
 		if indexSpecies(table, s.ID) < 0 && !k.completeSpecies(t, s.ID, table) {
 			continue
 		}

@@ -9,11 +9,9 @@ import (
 // seasons checks each season for itself, against the enclosures that it is for,
 // and against the others.
 func (k racks) seasons() {
-	seen := map[string]int{}
 	speciesIDs := idsOf(k.c.Species, func(s *Species) string { return s.ID })
 	for i, s := range k.c.Seasons {
 		t := k.doc.item("season", i)
-		k.identity(t, "season", s.ID, seen)
 		for _, key := range []string{"from", "to"} {
 			if !t.has(key) {
 				k.fault(t, key, fmt.Sprintf("add %s = \"1 Nov\"", key), "season %q has no %s", s.ID, key)

@@ -77,17 +77,14 @@ func (c *Contact) About(enclosure string) bool {
 
 // contacts checks the [[contact]] sections.
 func (k probes) contacts() {
-	seen, lines := map[string]int{}, map[string]string{}
-	for _, p := range k.c.Probes { // both are subjects of alarms
-		seen[p.ID] = 0
-	}
+	lines := map[string]string{}
 	for i := range k.c.Contacts {
 		c, t := &k.c.Contacts[i], k.doc.item("contact", i)
-		if _, probe := seen[c.ID]; probe && seen[c.ID] == 0 && c.ID != "" {
+		// Both are subjects of alarms.
+		if c.ID != "" && slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.ID == c.ID }) {
 			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of a probe", c.ID)
 			continue
 		}
-		k.identity(t, "contact", c.ID, seen)
 		if slices.Contains(k.enclosureIDs, c.ID) {
 			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of an enclosure", c.ID)
 		}

@@ -117,7 +117,8 @@ func (k *checker) reference(table *element, key, got, section string, ids []stri
 	k.fault(table, key, do, "%s = %q names no [[%s]]", key, got, section)
 }
 
-// keys checks the keys of a table that are given by the tags of their fields.
+// keys checks the keys of a table that are given by the tags of their fields, and
+// the ids of the sections in it.
 func (k *checker) keys(t *element, v reflect.Value) {
 	for i := range v.NumField() {
 		f, tag := v.Field(i), v.Type().Field(i).Tag
@@ -132,7 +133,11 @@ func (k *checker) keys(t *element, v reflect.Value) {
 		case f.Kind() == reflect.Struct:
 			k.keys(given, f)
 		case f.Kind() == reflect.Slice && f.Type().Elem().Kind() == reflect.Struct:
+			seen := map[string]int{}
 			for j := range min(f.Len(), len(given.items)) {
+				if id := f.Index(j).FieldByName("ID"); id.IsValid() {
+					k.identity(given.items[j], key, id.String(), seen)
+				}
 				k.keys(given.items[j], f.Index(j))
 			}
 		}
