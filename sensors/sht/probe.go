@@ -72,7 +72,7 @@ func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
 	if left := p.pulse.coolsFor(time.Now()); left > 0 {
 		return sensors.Sample{}, sensors.Faultf(sensors.Heating, "cooling down after its heater ran, %v to go", left.Round(time.Second))
 	}
-	w, err := p.ask(ctx, p.dialect.measure, p.dialect.convert, 2)
+	w, err := ask(ctx, p.chip, p.dialect.measure, p.dialect.convert, 2)
 	if err != nil {
 		return sensors.Sample{}, fmt.Errorf("measure: %w", err)
 	}
@@ -132,7 +132,7 @@ func (p *Probe) storedOffset(ctx context.Context) (offset, error) {
 	if len(p.dialect.offset) == 0 {
 		return offset{}, nil
 	}
-	w, err := p.ask(ctx, p.dialect.offset, time.Millisecond, 1)
+	w, err := ask(ctx, p.chip, p.dialect.offset, time.Millisecond, 1)
 	if err != nil {
 		return offset{}, err
 	}
@@ -160,7 +160,7 @@ func (p *Probe) Remark() string {
 func (p *Probe) identify(ctx context.Context) (uint64, error) {
 	var serial uint64
 	for _, c := range p.dialect.identity {
-		w, err := p.ask(ctx, c, time.Millisecond, p.dialect.idWords)
+		w, err := ask(ctx, p.chip, c, time.Millisecond, p.dialect.idWords)
 		if err != nil {
 			return 0, err
 		}
@@ -177,7 +177,7 @@ func (p *Probe) checkStatus(ctx context.Context) error {
 	if len(p.dialect.status) == 0 {
 		return nil
 	}
-	w, err := p.ask(ctx, p.dialect.status, time.Millisecond, 1)
+	w, err := ask(ctx, p.chip, p.dialect.status, time.Millisecond, 1)
 	if err != nil {
 		return fmt.Errorf("read the status: %w", err)
 	}
@@ -198,9 +198,9 @@ func (p *Probe) checkStatus(ctx context.Context) error {
 }
 
 // ask sends a command, waits, and reads n words.
-func (p *Probe) ask(ctx context.Context, c command, wait time.Duration, n int) ([3]uint16, error) {
+func ask(ctx context.Context, chip i2c.Device, c command, wait time.Duration, n int) ([3]uint16, error) {
 	var frame [9]byte
-	if err := p.chip.Ask(ctx, c, wait, frame[:3*n]); err != nil {
+	if err := chip.Ask(ctx, c, wait, frame[:3*n]); err != nil {
 		return [3]uint16{}, err
 	}
 	return words(frame[:3*n])
