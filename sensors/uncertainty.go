@@ -78,19 +78,10 @@ func (a *Accuracy) state(h CentiPercent, applied Applied, age Ageing, at time.Ti
 	}
 	p := rootSum(a.basePercent(applied.Humidity, h.Percent()), a.PercentYear*yearsSince(applied.Humidity, at), a.Hysteresis)
 	return Stated{
-		Temperature:   CentiCelsius(nearest(t)),
-		HumidityBelow: CentiPercent(nearest(p + age.creep())),
-		HumidityAbove: CentiPercent(nearest(p)),
+		Temperature:   CelsiusOf(t),
+		HumidityBelow: PercentOf(p + age.creep()),
+		HumidityAbove: PercentOf(p),
 	}
-}
-
-// nearest is hundredths for what is small and not negative, at a third of the
-// cost: three of them go with every reading.
-func nearest(v float64) int32 {
-	if !(v < 1e6) {
-		return hundredths(v)
-	}
-	return int32(v*100 + 0.5)
 }
 
 // rootSum is math.Hypot for three small numbers, without its care for

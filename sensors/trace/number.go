@@ -33,14 +33,3 @@ func hundredths(b []byte) (int32, bool) {
 // notOfNumbers keeps out what strconv takes beside decimal numbers: names, hexadecimal
 // digits and underscores.
 func notOfNumbers(r rune) bool { return (r < '0' || r > '9') && !strings.ContainsRune("+-.eE", r) }
-
-// appendHundredths writes v with two decimals.
-func appendHundredths(b []byte, v int32) []byte {
-	n := int64(v)
-	if n < 0 {
-		b = append(b, '-')
-		n = -n
-	}
-	b = strconv.AppendInt(b, n/100, 10)
-	return append(b, '.', byte('0'+n/10%10), byte('0'+n%10))
-}

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
 
@@ -15,8 +16,6 @@ type Writer struct {
 	dst     *bufio.Writer
 	started bool
 	buf     []byte
-	at      time.Time // the time that stamp spells
-	stamp   []byte
 }
 
 // NewWriter returns a Writer; the header is written with the first row or, if
@@ -32,20 +31,16 @@ func (w *Writer) Write(row Row) error {
 	if err := w.begin(); err != nil {
 		return err
 	}
-	if len(w.stamp) == 0 || !row.Time.Equal(w.at) {
-		w.at = row.Time
-		w.stamp = row.Time.UTC().AppendFormat(w.stamp[:0], time.RFC3339Nano)
-	}
-	b := append(w.buf[:0], w.stamp...)
+	b := row.Time.UTC().AppendFormat(w.buf[:0], time.RFC3339Nano)
 	b = append(b, ',')
 	b = appendName(b, string(row.Probe))
 	b = append(b, ',')
 	if row.Has&sensors.HasTemperature != 0 {
-		b = appendHundredths(b, int32(row.Temperature))
+		b = strconv.AppendFloat(b, row.Temperature.Celsius(), 'f', 2, 64)
 	}
 	b = append(b, ',')
 	if row.Has&sensors.HasHumidity != 0 {
-		b = appendHundredths(b, int32(row.Humidity))
+		b = strconv.AppendFloat(b, row.Humidity.Percent(), 'f', 2, 64)
 	}
 	w.buf = append(b, '\n')
 	if _, err := w.dst.Write(w.buf); err != nil {
