@@ -43,18 +43,8 @@ func (ls *lives) Find(f room.Finding) {
 	if a.Rec.Life.Rest(now.Mono, f.In) {
 		return
 	}
-	sp := ls.spec(a, f.Gap)
-	if f.AtOnce {
-		sp.OffDelay = 0
-	}
-	if f.AtOnce || f.Urgent {
-		sp.OnDelay = 0
-	}
-	if f.Slow > 0 {
-		sp.OnDelay *= f.Slow
-	}
 	was := a.Rec.Life.Active
-	c := a.Rec.Life.Step(sp, now, f.In)
+	c := a.Rec.Life.Step(ls.specFor(f), now, f.In)
 	if !was && a.Rec.Life.Active {
 		a.Afresh()
 		switch {
@@ -74,6 +64,21 @@ func (ls *lives) Find(f room.Finding) {
 	case !f.Mild && f.In == alarm.Beyond && a.Kind.Row().AtLimit:
 		ls.Raise(a, Today)
 	}
+}
+
+// specFor returns the delays that hold for a finding.
+func (ls *lives) specFor(f room.Finding) alarm.Spec {
+	sp := ls.spec(f.Alarm, f.Gap)
+	if f.AtOnce {
+		sp.OffDelay = 0
+	}
+	if f.AtOnce || f.Urgent {
+		sp.OnDelay = 0
+	}
+	if f.Slow > 0 {
+		sp.OnDelay *= f.Slow
+	}
+	return sp
 }
 
 func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
