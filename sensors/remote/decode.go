@@ -40,6 +40,9 @@ func NewFormat(p configs.Probe) (Format, error) {
 		return &ptr
 	}
 	f.temperature, f.humidity, f.time = read(p.TemperaturePointer), read(p.HumidityPointer), read(p.TimePointer)
+	if f.temperature == nil && f.humidity == nil { // a key may be given and empty
+		faults = append(faults, errors.New("a remote probe needs temperature_pointer or humidity_pointer"))
+	}
 	return f, errors.Join(faults...)
 }
 

@@ -172,6 +172,9 @@ func TestNewFormatTellsEveryFault(t *testing.T) {
 			t.Errorf("%v lacks %s", err, want)
 		}
 	}
+	if _, err := NewFormat(configs.Probe{}); err == nil {
+		t.Error("a probe without quantities was accepted")
+	}
 }
 
 // FuzzDecode: no message panics, an error carries a reason and no value, and a

@@ -64,7 +64,11 @@ type held struct {
 func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 	f, err := NewFormat(p)
 	const longest = 65535 // of MQTT's texts, which hold no zero (MQTT 3.1.1, section 1.5.3)
-	if err == nil && (len(p.Topic) > longest || strings.ContainsRune(p.Topic, 0)) {
+	switch {
+	case err != nil:
+	case p.Topic == "": // given and empty
+		err = errors.New("a remote probe needs a topic")
+	case len(p.Topic) > longest || strings.ContainsRune(p.Topic, 0):
 		err = fmt.Errorf("no broker takes its topic of %d bytes", len(p.Topic))
 	}
 	if err != nil {

@@ -186,8 +186,10 @@ func TestAMalformedMessageIsNotHiddenByTheValueBefore(t *testing.T) {
 
 func TestNewNodeRefuses(t *testing.T) {
 	for name, change := range map[string]func(*configs.Probe){
-		"zero":    func(p *configs.Probe) { p.Topic = "nodes/\x00" },
-		"pointer": func(p *configs.Probe) { p.TimePointer = "at" },
+		"no topic": func(p *configs.Probe) { p.Topic = "" },
+		"too long": func(p *configs.Probe) { p.Topic = strings.Repeat("x", 70000) },
+		"zero":     func(p *configs.Probe) { p.Topic = "nodes/\x00" },
+		"pointer":  func(p *configs.Probe) { p.TimePointer = "at" },
 	} {
 		p := node()
 		change(&p)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 
 	"dewline/configs"
 	"dewline/sensors"
@@ -52,7 +53,7 @@ func (w *Wiring) wire(cfg *configs.Config, ageing map[sensors.ProbeID]sensors.Ag
 		}
 	}
 	for _, p := range cfg.Probes {
-		if f, _ := Of(p.Family); want == nil || want(f) {
+		if f, known := Of(p.Family); want == nil || !known || want(f) {
 			w.add(f, p, ageing[sensors.ProbeID(p.ID)], cfg.Rules.FrozenAfter)
 		}
 	}
@@ -77,7 +78,16 @@ func (w *Wiring) add(f sensors.Family, p configs.Probe, age sensors.Ageing, froz
 // open returns a probe's sampler and the name of the bus it shares.
 func (w *Wiring) open(f sensors.Family, p configs.Probe) (sensors.Sampler, string, error) {
 	wire, bus := p.Bus, i2c.Bus(nil)
+	if f.Open == nil {
+		return nil, "", fmt.Errorf("nothing reads the family %q", p.Family)
+	}
 	if len(f.Addresses) > 0 {
+		if w.trees[p.Bus] == nil {
+			return nil, "", fmt.Errorf("probe %s: a %s needs a bus", p.ID, f.Name)
+		}
+		if !slices.Contains(f.Addresses, p.Address) {
+			return nil, "", fmt.Errorf("probe %s: a %s has one of the addresses %#x, not %#x", p.ID, f.Name, f.Addresses, p.Address)
+		}
 		var err error
 		if bus, err = w.trees[p.Bus].Branch(uint16(p.MuxAddress), p.MuxChannel); err != nil {
 			return nil, "", err

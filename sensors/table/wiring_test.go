@@ -63,9 +63,14 @@ func TestAnUnusableProbeSaysWhy(t *testing.T) {
 		p    configs.Probe
 		want string
 	}{
+		{configs.Probe{Family: "sht4x", Bus: "/dev/i2c-1", Address: 0x76}, "a sht4x has one of the addresses [0x44 0x45 0x46], not 0x76"},
+		{configs.Probe{Family: "aht20", Bus: "/dev/i2c-1", Address: 0x39}, "a aht20 has one of the addresses [0x38], not 0x39"},
+		{configs.Probe{Family: "bh1750", Address: 0x23}, "a bh1750 needs a bus"},
 		{configs.Probe{Family: "sht4x", Bus: "/dev/i2c-1", Address: 0x44, MuxAddress: 0x70, MuxChannel: 9}, "channels 0 to 7, not 9"},
 		{configs.Probe{Family: "simulated"}, "exists in dewline demo only"},
 		{configs.Probe{Family: "remote", Topic: "n", TemperaturePointer: "/~9"}, "a tilde is written ~0"},
+		{configs.Probe{Family: "remote", TemperaturePointer: "/t"}, "needs a topic"},
+		{configs.Probe{Family: "unheard-of"}, `nothing reads the family "unheard-of"`},
 	} {
 		c.p.ID = "p"
 		buses := Wire(&configs.Config{Probes: []configs.Probe{c.p}}, nil, nil, slog.New(slog.DiscardHandler)).Buses()
