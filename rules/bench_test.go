@@ -45,6 +45,38 @@ func BenchmarkStep(b *testing.B) {
 	}
 }
 
+// BenchmarkHot steps a room that is too hot everywhere, with noise about the warning.
+func BenchmarkHot(b *testing.B) {
+	for _, n := range []int{48, 500, 2500} {
+		b.Run(fmt.Sprintf("%d-enclosures", n), func(b *testing.B) {
+			r := newRig(b, rigConfig(b, n, ""))
+			ids := make([]sensors.ProbeID, n)
+			for i := range ids {
+				ids[i] = sensors.ProbeID(fmt.Sprintf("p%d", i+1))
+			}
+			x := *r.calm("p1", r.now)
+			now, polls := r.instant(), 0
+			poll := func() {
+				for i, id := range ids {
+					x.Probe, x.At, x.Temperature = id, now, sensors.CentiCelsius(2750+(polls*7+i*13)%120)
+					x.Raw.Temperature = x.Temperature
+					r.e.Step(x)
+				}
+				r.e.Tick(now)
+				now, polls = now.Add(10*time.Second), polls+1
+			}
+			for range 30 {
+				poll()
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				poll()
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*n), "ns/step")
+		})
+	}
+}
+
 func BenchmarkTick(b *testing.B) {
 	r := newRig(b, rigConfig(b, 48, ""))
 	r.run(time.Hour, r.calm)
