@@ -9,7 +9,7 @@ import (
 	"dewline/rules"
 )
 
-// What is told in time in rooms of both generators, of the tuned half: two cases of
+// What is told in time in rooms of the generators, of the tuned half: two cases of
 // each, of which at least so many.
 func TestAims_Told(t *testing.T) {
 	skipUnderRace(t)
@@ -19,6 +19,7 @@ func TestAims_Told(t *testing.T) {
 	}{
 		{"lamps stuck on", 4}, {"lamps stuck on, cool night", 4}, {"lamps stuck off", 4}, {"timer shifted", 4},
 		{"power cut by day", 3}, {"door at 25 a.c./h", 4}, {"door at 40 a.c./h", 4}, {"door wide open", 4},
+		{"rack, one shelf's lamps stuck on", 2}, {"rack, one shelf's lamps dead", 2}, {"rack, cooling fails", 2},
 		{"mister stuck on, one", 3}, {"mister stuck on, all", 4},
 	} {
 		t.Run(c.kind, func(t *testing.T) {
@@ -42,7 +43,7 @@ func TestAims_Told(t *testing.T) {
 // shelf do not hide which enclosure it is.
 func TestAims_HeatIsTheEnclosures(t *testing.T) {
 	skipUnderRace(t)
-	for _, kind := range []string{"heat mat, wet substrate", "heat, bad input", "heat, first day"} {
+	for _, kind := range []string{"heat mat, wet substrate", "heat, bad input", "heat, first day", "rack, mat sticks"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
 			for _, o := range playSome(t, kind) {
@@ -86,6 +87,7 @@ func TestAims_Quiet(t *testing.T) {
 	for kind, never := range map[string][]rules.AlarmID{
 		"healthy, closed and wet":    {rules.MistEndless},
 		"healthy, hot evenings":      {rules.LampStuck, rules.MistEndless, rules.DoorAjar},
+		"rack, healthy, summer sun":  {rules.LampStuck},
 		"healthy, the doubled hour":  {rules.MistEndless, rules.MistMissing},
 		"healthy, the hour left out": {rules.MistEndless, rules.MistMissing},
 	} {

@@ -36,6 +36,8 @@ func TestJudge_ByWarmth(t *testing.T) {
 		{"its own lamp", []climate.LampSign{missing(9), missing(-6), missing(-7), missing(-5)}, false, alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}},
 		{"hints of all", []climate.LampSign{missing(4), missing(3), missing(2), missing(2)}, false, timer},
 		{"a hint against others", []climate.LampSign{missing(4), missing(3), missing(-7), missing(-7)}, false, alarm.Cause{}},
+		{"hints of one shelf", []climate.LampSign{missing(5), missing(4), missing(-7), missing(-7)}, false, timer},
+		{"carried from the switch before", []climate.LampSign{{Missing: 4, Carried: 4, Looks: 4}, missing(-5), missing(-7), missing(-7)}, false, alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}},
 		{"one went off", []climate.LampSign{moved(8), moved(0), moved(0), moved(0)}, false, alarm.Cause{}},
 		{"all went off", []climate.LampSign{moved(6), moved(5), moved(4), moved(4)}, false, timer},
 		{"all on two timers", []climate.LampSign{moved(6), moved(5), moved(4), moved(4)}, true, power},
@@ -48,6 +50,9 @@ func TestJudge_ByWarmth(t *testing.T) {
 		v := roomtest.View(t, 4, extra)
 		if c.second {
 			v.Enclosures[2].Lamps, v.Enclosures[3].Lamps = 1, 1
+		}
+		if c.name == "hints of one shelf" {
+			v.Enclosures[2].Cfg.Shelf, v.Enclosures[3].Cfg.Shelf = 2, 2
 		}
 		signs(v, c.signs...)
 		v.Due = room.Schedule
