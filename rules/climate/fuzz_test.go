@@ -53,7 +53,7 @@ func FuzzState(f *testing.F) {
 			s.Mist.Observe(at, temp, rh)
 			s.Watch.Expect(at, MistTime(i%5))
 			s.Watch.Verdict(at+time.Hour, &s.Mist)
-			s.Watch.Dry(at, temp, rh, 22, &s.Mist, MistTime(i%5))
+			s.Watch.Dry(at, temp, rh, 22, -1, &s.Mist, MistTime(i%5))
 			s.Dry.Add(at, time.Hour)
 			s.Dry.Hint()
 			s.Night.Observe(at, temp, on)

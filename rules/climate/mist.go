@@ -47,6 +47,9 @@ const (
 	mistLongest = 6 * time.Hour // of a recorded dry-down
 	wetAt       = 90.0          // %
 	soakAgain   = 92.0          // % below which air that was misted counts as dry
+	stirsMost   = 8.0           // points that one minute counts as at most
+	stirsMean   = 128.0         // minutes
+	mistClears  = 3.0           // standard deviations of noise that a mist rises by
 	levelsKept  = 21
 	levelsFew   = 4
 )
@@ -87,6 +90,7 @@ type MistDetector struct {
 	Owed   bool      `json:"owed"`   // MistStarted is still to be returned
 	Record dryRecord `json:"record"`
 	Levels levelRing `json:"levels"` // before its pulses
+	Stirs  float64   `json:"stirs"`  // % by which minutes differ while nothing rises
 }
 
 // levelRing keeps how dry it was before the last pulses.
@@ -185,6 +189,10 @@ func (d *MistDetector) close() MistEvent {
 	if b.Grams, err = AbsoluteHumidity(b.Temp, min(b.RH, 100)); err != nil {
 		return NoMist
 	}
+	if d.Phase == mistIdle && d.Filled > 0 {
+		by := math.Abs(b.RH - d.Ring[(d.Head+mistBins-1)%mistBins].RH)
+		d.Stirs += (min(by, stirsMost) - d.Stirs) / stirsMean
+	}
 	event := d.step(b)
 	d.Ring[d.Head] = b
 	d.Head = (d.Head + 1) % mistBins
@@ -215,7 +223,7 @@ func (d *MistDetector) step(b mistMinute) MistEvent {
 	case mistDrying:
 		d.Lowest = min(d.Lowest, b.RH)
 		// The steep first drop must not look like another rise from before.
-		if rise && d.Lowest < d.Now.Peak-mistLeast && b.RH >= d.Lowest+mistRise(d.Lowest) {
+		if rise && d.Lowest < d.Now.Peak-mistLeast && b.RH >= d.Lowest+d.rise(d.Lowest) {
 			d.finish()
 			d.begin(b, start)
 			d.Owed = true
@@ -256,7 +264,7 @@ func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
 	}
 	ref.RH /= n
 	ref.Grams /= n
-	step := mistRise(ref.RH)
+	step := d.rise(ref.RH)
 	if b.RH < ref.RH+step || b.RH < highest+step/2 {
 		return false, ref
 	}
@@ -264,10 +272,14 @@ func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
 	return b.Grams-ref.Grams >= mistWater*step/100*saturated, ref
 }
 
-// mistRise is the rise in points that is a mist above a level in %.
-func mistRise(level float64) float64 {
-	return max(mistLeast, min(mistStep, mistShare*(100-level)))
+// rise is the rise in points that is a mist above a level in %.
+func (d *MistDetector) rise(level float64) float64 {
+	return max(mistLeast, min(mistStep, mistShare*(100-level)), mistClears*d.noise())
 }
+
+// noise is the standard deviation of a minute's mean, in %: two of them differ by 1.13
+// of it in the mean.
+func (d *MistDetector) noise() float64 { return d.Stirs / 1.13 }
 
 // begin opens a pulse that b shows above ref. It began in the first minute that
 // was a quarter of the way up.

@@ -190,7 +190,7 @@ func TestMist_WithoutAnEnd(t *testing.T) {
 				if now == from+time.Hour {
 					w.Expect(now, MistLit)
 				}
-				w.Dry(now, 24, rh, 0, &d, MistLit)
+				w.Dry(now, 24, rh, 0, -1, &d, MistLit)
 				switch {
 				case i < 5:
 					most = max(most, w.Sticks)

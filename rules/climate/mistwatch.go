@@ -17,21 +17,29 @@ const (
 // The figures of the mist's judge. Those without a source are this project's own,
 // tuned on the tuned half of rules/corpus. Evidence is in natural logarithms of odds.
 const (
-	mistEarly  = 3 * time.Minute // a timer may be off by so much
-	mistLate   = 8 * time.Minute
-	mistWait   = 10 * time.Minute
-	mistWet    = 2 * time.Minute  // after it was due a mist has begun to show
-	mistGone   = 2.5              // evidence that nothing fell, of one enclosure
-	mistShown  = 0.5              // share of what is missing to saturation that a mist fills, before it is known
-	mistSpread = 0.25             // of that share
-	mistNoise  = 1.0              // % of a mean of minutes
-	mistRoom   = 4.0              // % under saturation where a mist still shows its strength
-	mistLess   = 0.7              // of the usual strength is weak
-	mistEven   = 0.08             // of the usual share, by which it strays before it is known
-	mistStick  = 30 * time.Minute // of a course before a mist without an end is told
-	mistUnder  = 1.5              // % under the usual top: it is not as after a mist
-	mistDries  = 2.5              // % under the top: it dries
-	mistKept   = 1.0              // of evidence from which a day is not learned as usual
+	mistEarly     = 3 * time.Minute // a timer may be off by so much
+	mistLate      = 8 * time.Minute
+	mistWait      = 10 * time.Minute
+	mistWet       = 2 * time.Minute  // after it was due a mist has begun to show
+	mistGone      = 2.5              // evidence that nothing fell, of one enclosure
+	mistShown     = 0.5              // share of what is missing to saturation that a mist fills, before it is known
+	mistSpread    = 0.25             // of that share
+	mistNoise     = 1.0              // % of a mean of minutes
+	mistRoom      = 4.0              // % under saturation where a mist still shows its strength
+	mistClear     = 4.0              // standard deviations of noise that it is to stand out by
+	mistLess      = 0.7              // of the usual strength is weak
+	mistEven      = 0.08             // of the usual share, by which it strays before it is known
+	mistStick     = 30 * time.Minute // of a course before a mist without an end is told
+	mistUnder     = 1.5              // % under the usual top: it is not as after a mist
+	mistDries     = 2.5              // % under the top: it dries
+	mistKept      = 1.0              // of evidence from which a day is not learned as usual
+	mistOver      = 4.0              // % over what the hour usually has: air that nobody planned to wet is wet
+	mistHigh      = 2.5              // % over it, and at its top, for mistFlat: it does not end, whatever is usual
+	mistFlat      = 17               // of ten minutes in a row
+	mistFlatUnder = 0.5              // % under the highest usual top
+	mistCools     = 3.0              // of evidence at most that the air is cool: it may be so for other reasons
+	// MistEndlessTold is the evidence from which a mist without an end is told.
+	MistEndlessTold = 4.0
 	// MistWeakTold is the evidence of weak pulses from which they are told.
 	MistWeakTold = 5.0
 )
@@ -71,7 +79,8 @@ type mistUsual struct {
 	N      float32     `json:"n"`
 	Filled float32     `json:"filled"` // share of what was missing to saturation
 	Var    float32     `json:"var"`
-	Top    float32     `json:"top"` // % that the air reaches after it
+	Top    float32     `json:"top"`  // % that the air reaches after it
+	Peak   float32     `json:"peak"` // % of the wettest minute
 	Dry    usualCourse `json:"dry"`
 }
 
@@ -82,8 +91,9 @@ func (u *mistUsual) filled() (mean, variance float64) {
 	return (2*mistShown + n*float64(u.Filled)) / (2 + n), (2*mistSpread*mistSpread + n*float64(u.Var)) / (2 + n)
 }
 
-func (u *mistUsual) learn(share float64) {
+func (u *mistUsual) learn(share, peak float64) {
 	n := min(float64(u.N)+1, courseDays)
+	u.Peak += (float32(peak) - u.Peak) / float32(n)
 	d := share - float64(u.Filled)
 	u.N = float32(n)
 	u.Filled += float32(d / n)
@@ -114,6 +124,8 @@ type MistWatch struct {
 	Endless bool                `json:"endless"`
 	Dried   bool                `json:"dried"`
 	Planned bool                `json:"planned"` // it was due
+	Level   hourLevel           `json:"level,omitzero"`
+	Flat    uint8               `json:"flat,omitempty"` // of ten minutes in a row above the hour's level
 }
 
 // Expect notes that a mist is due at this running time. A second one while the
@@ -137,7 +149,7 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 	switch {
 	case found && (!d.Rising() || late):
 		w.Waiting = false
-		return w.strength(p), w.Due
+		return w.strength(p, d.noise()), w.Due
 	case !late:
 		return MistPending, 0
 	}
@@ -169,7 +181,7 @@ func (w *MistWatch) missed(d *MistDetector) float64 {
 	}
 	share, v := w.usual(w.DueTime).filled()
 	gain := func(from, to float64) float64 {
-		room, noise := 100-from, mistNoise*mistNoise
+		room, noise := 100-from, mistNoise*mistNoise+d.noise()*d.noise()*(1/before.N+1/after.N)
 		if room <= 0 {
 			return 0
 		}
@@ -191,34 +203,44 @@ func (w *MistWatch) Pulse(d *MistDetector) (Pulse, bool) {
 }
 
 // strength weighs whether a pulse is as usual or much less, and adds that up over
-// pulses: a single one may be a door. What is weak does not become usual.
-func (w *MistWatch) strength(p Pulse) MistVerdict {
+// pulses: a single one may be a door. No pulse is expected to pass its usual peak, and
+// where little is left to there none is judged. What is weak does not become usual.
+// noise is that of a minute's mean, in %.
+func (w *MistWatch) strength(p Pulse, noise float64) MistVerdict {
 	room := 100 - p.Before
-	if room < mistRoom {
+	if room < max(mistRoom, mistClear*noise) {
 		return MistSeen
 	}
 	u, share := w.usual(w.DueTime), (p.Peak-p.Before)/room
 	is := 0.0
 	if u.N >= courseFew {
-		n, mean := float64(u.N), float64(u.Filled)
-		v := (2*mistEven*mistEven+n*float64(u.Var))/(2+n) + mistNoise*mistNoise/(4*room*room)
+		n, mean := float64(u.N), min(float64(u.Filled), (float64(u.Peak)-p.Before)/room)
+		if mean*room < max(mistRoom, mistClear*noise) {
+			return MistSeen
+		}
+		noise = max(mistNoise/2, noise) / room
+		v := (2*mistEven*mistEven+n*float64(u.Var))/(2+n) + noise*noise
 		is = logNormal(max(0, share-mistLess*mean), v) - logTailed(share-mean, v, mistSpread)
 	}
 	if w.Weak = max(0, w.Weak+is); is > 0 && w.Weak > 0 {
 		return MistWeak
 	}
-	u.learn(share)
+	u.learn(share, p.Peak)
 	return MistSeen
 }
 
 // Dry follows the air after each pulse that d finds; room is its temperature as an
-// enclosure follows it, or any constant, and when is the time of a pulse that begins now.
-func (w *MistWatch) Dry(at time.Duration, celsius, rh, room float64, d *MistDetector, when MistTime) {
+// enclosure follows it, or any constant, when is the time of a pulse that begins now,
+// and hour the local hour of day, negative where that is not known.
+func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *MistDetector, when MistTime) {
 	if !moist(celsius, rh) || w.Follows && at < w.Last {
 		return
 	}
 	gap := w.Last > 0 && at-w.Last > mistGap
 	w.Last = at
+	if !w.Endless {
+		w.Level.observe(hour, rh)
+	}
 	switch {
 	case d.Phase == mistRising && d.Now.Start != w.Begun:
 		w.finish()
@@ -233,7 +255,7 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room float64, d *MistDete
 		return
 	}
 	if at-w.Since >= time.Duration(w.Next+1)*courseBin {
-		w.closeDry()
+		w.closeDry(hour)
 		w.Next = max(w.Next, int((at-w.Since)/courseBin))
 	}
 	w.Open.add(rh, celsius-room)
@@ -255,7 +277,7 @@ func (w *MistWatch) from(at time.Duration, when MistTime) {
 }
 
 // closeDry weighs ten minutes of the course.
-func (w *MistWatch) closeDry() {
+func (w *MistWatch) closeDry(hour float64) {
 	m := w.Open
 	w.Open = pairMean{}
 	if m.N == 0 {
@@ -268,6 +290,8 @@ func (w *MistWatch) closeDry() {
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next
 	w.Dried = fell >= mistDries
+	level, known := w.Level.at(hour)
+	w.flat(m.Value, level, known)
 	if uint(k) >= courseBins { // or a state from elsewhere
 		return
 	}
@@ -276,8 +300,28 @@ func (w *MistWatch) closeDry() {
 	if k > 0 && w.Fell[k-1] >= 0 {
 		w.Sticks = min(w.Sticks, w.sticks(k-1))
 	}
-	if time.Duration(k)*courseBin < mistStick {
+	switch {
+	case w.Flat >= mistFlat:
+		w.Sticks = max(w.Sticks, MistEndlessTold)
+		return
+	case time.Duration(k)*courseBin < mistStick, !w.Planned && known && m.Value < level+mistOver:
 		w.Sticks = min(w.Sticks, 0)
+	}
+}
+
+// flat counts the ten minutes in a row in which the air stood above what its hour
+// usually has, as wet as it ever is after a mist.
+func (w *MistWatch) flat(rh, level float64, known bool) {
+	top := 0.0
+	for i := range w.Usual {
+		top = max(top, float64(w.Usual[i].Top))
+	}
+	switch {
+	case !known:
+	case rh < level+mistHigh || rh < top-mistFlatUnder:
+		w.Flat = 0
+	default:
+		w.Flat = min(w.Flat+1, mistFlat)
 	}
 }
 
@@ -292,7 +336,7 @@ func (w *MistWatch) sticks(k int) float64 {
 	if dry < -1 || !w.Planned {
 		return dry
 	}
-	return dry + u.Dry.cools(k, warmed)
+	return dry + min(u.Dry.cools(k, warmed), mistCools)
 }
 
 // finish ends a course and takes it as usual, unless it speaks for a mist without

@@ -59,7 +59,7 @@ func TestEstimatorsSurviveARestart(t *testing.T) {
 				dose.Observe(limits, at, temp)
 				mist.Observe(at, temp, rh)
 				watch.Verdict(at, &mist)
-				watch.Dry(at, temp, rh, 22, &mist, MistLit)
+				watch.Dry(at, temp, rh, 22, -1, &mist, MistLit)
 				night.Observe(at, temp, on)
 				lamps.Observe(at, temp, 22, true, on)
 				lamps.ObserveLight(at, rh*10, on)
@@ -77,7 +77,7 @@ func TestEstimatorsSurviveARestart(t *testing.T) {
 		same(t, &dose, func(v *Dose) any { v.Observe(limits, at, temp); return *v })
 		same(t, &watch, func(v *MistWatch) any {
 			a, b := v.Verdict(at, &mist)
-			v.Dry(at, temp, rh, 22, &mist, MistDark)
+			v.Dry(at, temp, rh, 22, -1, &mist, MistDark)
 			return fmt.Sprint(a, b, *v)
 		})
 		same(t, &mist, func(v *MistDetector) any {

@@ -85,3 +85,36 @@ func (m *pairMean) add(value, beside float64) {
 	m.Value += (value - m.Value) / m.N
 	m.Beside += (beside - m.Beside) / m.N
 }
+
+// hourLevel is how much of something there usually is at each hour of day: a mean over
+// courseDays.
+type hourLevel struct {
+	Mean [24]float32 `json:"mean"`
+	Days [24]uint8   `json:"days"`
+	Hour int8        `json:"hour"` // that is being collected
+	Open pairMean    `json:"open"`
+}
+
+// observe takes a value at a local hour of day; a negative one, of a clock that is not
+// set, is left out.
+func (l *hourLevel) observe(hour, value float64) {
+	if !(hour >= 0 && hour < 24) {
+		return
+	}
+	if h := int8(hour); h != l.Hour {
+		if k := l.Hour; l.Open.N > 0 && k >= 0 && k < 24 {
+			l.Days[k] = min(l.Days[k]+1, courseDays)
+			l.Mean[k] += (float32(l.Open.Value) - l.Mean[k]) / float32(l.Days[k])
+		}
+		l.Hour, l.Open = h, pairMean{}
+	}
+	l.Open.add(value, 0)
+}
+
+// at returns the usual value of an hour, if that was seen often enough.
+func (l *hourLevel) at(hour float64) (float64, bool) {
+	if !(hour >= 0 && hour < 24) {
+		return 0, false
+	}
+	return float64(l.Mean[int(hour)]), l.Days[int(hour)] >= courseFew
+}

@@ -148,7 +148,7 @@ func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
 		}
 		l.dryFact(en, now, p)
 	}
-	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, st.Lamps.Around(), &st.Mist, l.timeOf(en))
+	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, st.Lamps.Around(), l.v.Hour(now), &st.Mist, l.timeOf(en))
 	l.judgeEndless(en, now)
 }
 
@@ -171,10 +171,10 @@ func (l look) timeOf(en *room.Enclosure) climate.MistTime {
 // The figures of a mist without an end, in natural logarithms of odds; this
 // project's own, tuned on the tuned half of rules/corpus.
 const (
-	told = 4.0           // for one enclosure, of itself or with the others on its supply
-	some = 1.5           // to count for others
-	hint = 0.3           // of another on the supply that makes it the supply's
-	dusk = 3 * time.Hour // before the lamps go off
+	told = climate.MistEndlessTold // for one enclosure, of itself or with the others on its supply
+	some = 1.5                     // to count for others
+	hint = 0.3                     // of another on the supply that makes it the supply's
+	dusk = 3 * time.Hour           // before the lamps go off
 )
 
 // judgeEndless weighs whether the air does not dry as it does after other mists.
@@ -350,7 +350,7 @@ func (l look) softened(en *room.Enclosure) climate.MistVerdict {
 	switch {
 	case l.At[en.Index].Verdict != climate.MistMissed:
 		return l.At[en.Index].Verdict
-	case open: // it would not stay in the air
+	case open, en.St.DoorAt > 0 && en.St.DoorAt >= l.At[en.Index].DueAt-patience: // it would not stay in the air
 		return climate.MistUnclear
 	case !en.Now.HasHum:
 	case l.v.Probes[en.Now.HumProbe].St.StillAt < l.At[en.Index].DueAt: // not a digit has changed since
