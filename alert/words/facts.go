@@ -31,6 +31,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactBlind:          "no usable reading for {v} (limit {l}); the enclosure has no other probe and is blind",
 	alarm.FactBlindRising:    "no usable reading for {v}; when its enclosure was last seen, it was on its way to the lethal limit, and nobody sees it now",
 	alarm.FactBlindRoom:      "no usable reading for {v}, and nobody sees whether it grows too hot there",
+	alarm.FactJumpStays:      "its temperature moved by {d+} from one reading to the next and the humidity stayed, as no heat or cold does: compare with another thermometer at once",
 	alarm.FactJumpAlone:      "reads {v} while everything around it is calm; taken for a probe fault, please look",
 	alarm.FactSwappedLate:    "changed places with probe {about}: each stands where the other usually does",
 	alarm.FactSwapped:        "changed places with probe {about}: their values were exchanged from one moment to the next",

@@ -28,7 +28,7 @@ var said = map[alarm.ID][]alarm.Fact{
 	alarm.DryDown:       {{ID: alarm.FactSlower}},
 	alarm.LampStuck:     {{ID: alarm.FactLampsNotOn}},
 	alarm.ProbeSilent:   {{ID: alarm.FactHumiditySilent}, {ID: alarm.FactBlind}},
-	alarm.ProbeJump:     {{ID: alarm.FactJumpAlone}},
+	alarm.ProbeJump:     {{ID: alarm.FactJumpAlone}, {ID: alarm.FactJumpStays, Delta: 3}},
 	alarm.ProbeDisagrees: {{ID: alarm.FactSwappedLate, About: "p2"}, {ID: alarm.FactSwapped, About: "p2"},
 		{ID: alarm.FactStood}},
 	alarm.ProbeOverdue:     {{ID: alarm.FactDueHumidity}, {ID: alarm.FactDueTemperature}},

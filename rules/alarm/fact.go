@@ -29,6 +29,7 @@ const (
 	FactBlindRising    FactID = "silent-and-rising"
 	FactBlindRoom      FactID = "silent-and-unseen"
 	FactJumpAlone      FactID = "jump-alone"
+	FactJumpStays      FactID = "jump-stays"
 	FactSwappedLate    FactID = "changed-places"
 	FactSwapped        FactID = "exchanged-values"
 	FactStood          FactID = "stood-elsewhere"

@@ -89,8 +89,11 @@ func (l look) probeState(s *room.Alarm, p probe) alarm.Fact {
 	case alarm.KindSilent:
 		f.ID = l.silentFact(s, p, f.ID)
 	case alarm.KindJump:
-		if p.St.Alone {
+		switch {
+		case p.St.Alone:
 			f.ID = alarm.FactJumpAlone
+		case p.Shift.At > 0:
+			return alarm.Fact{ID: alarm.FactJumpStays, Delta: unit.TemperatureDelta(p.Shift.By / 100)}
 		}
 	case alarm.KindDisagrees:
 		return disagreeFact(s, p, f)

@@ -84,7 +84,10 @@ func (l look) judgeJump(p probe, now sensors.Instant) {
 	}
 	alone := st.Alone && st.HotRun >= 2
 	s := p.Alarm(alarm.KindJump)
-	jumping := alone || st.Jumps >= manyJumps
+	if p.Shift.At > 0 && now.Mono-p.Shift.At > shiftTold {
+		p.Shift = Shift{}
+	}
+	jumping := alone || st.Jumps >= manyJumps || p.Shift.At > 0
 	if !jumping && !s.Open() {
 		return
 	}

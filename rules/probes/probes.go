@@ -27,6 +27,8 @@ type State struct {
 	CalibrU sensors.CentiPercent `json:"calibr_u"`
 	Step    Step                 `json:"step,omitzero"` // last one that air does not make
 	Level   Level                `json:"level,omitzero"`
+	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
+	Shift   Shift                `json:"shift,omitzero"`
 	Quiet   time.Duration        `json:"quiet,omitempty"` // when its last silence ended
 	Grain   Grain                `json:"grain,omitzero"`
 	Runs    Runs                 `json:"runs,omitzero"`
@@ -146,7 +148,7 @@ func (l look) calibrated(c *room.Calibration) {
 		p.St.HumDone, p.HumDrift = c.Humidity, Drift{}
 	}
 	if c.Temperature.After(p.St.TempDone) {
-		p.St.TempDone, p.TempDrift = c.Temperature, Drift{}
+		p.St.TempDone, p.TempDrift, p.Shift = c.Temperature, Drift{}, Shift{}
 	}
 	if c.Uncertainty > 0 {
 		p.CalibrU = sensors.PercentOf(c.Uncertainty)

@@ -15,8 +15,10 @@ type Step struct {
 	At     time.Duration `json:"at,omitempty"`
 	Before Level         `json:"before,omitzero"`
 	After  Level         `json:"after,omitzero"`
+	First  float64       `json:"first,omitempty"`  // hundredths of °C of its first reading
 	Silent bool          `json:"silent,omitempty"` // readings were missing just before
 	Stands bool          `json:"stands,omitempty"` // it led to another level
+	Again  bool          `json:"again,omitempty"`  // another stood within swapCalm before
 }
 
 // A Level is where a probe is, by the mean of its last readings.
@@ -51,6 +53,7 @@ const (
 	swapWithin   = 15 * time.Minute // unplugged, plugged in again
 	swapQuiet    = 5 * time.Minute  // from being plugged in again to a step
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
+	swapCalm     = 30 * time.Minute // a door that is shut and one that is opened look like an exchange
 
 	grainMean = 64 // readings that the grain is a mean of
 	grainMost = 3  // grains that one move counts as at most: a mist is no noise
@@ -119,11 +122,15 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || r.Again || !p.follow(r) {
 		return
 	}
+	p.Step.Again = p.Stepped > 0 && p.Step.At-p.Stepped <= swapCalm
 	if q := l.exchanged(p); q.Probe != nil {
 		l.swapped(p, q, r.At.Mono)
 		l.judgeSwap(p, r.At)
 		l.judgeSwap(q, r.At)
+	} else {
+		l.shifted(p, r.At)
 	}
+	p.Stepped = r.At.Mono
 }
 
 // follow takes a reading into the probe's level and reports whether it ends a step
@@ -133,12 +140,7 @@ func (p probe) follow(r *sensors.Reading) bool {
 	if !st.HasTemp || r.At.Mono-st.Heard.Mono > swapWithin || st.Heard.Mono < p.Since {
 		p.Level, p.Step = Level{}, Step{}
 	}
-	if p.Level.Num > 0 && st.Quality != sensors.Bad {
-		move(&p.Grain.Temp, math.Abs(float64(r.Temperature-p.latest())))
-		if r.Has&sensors.HasHumidity != 0 && st.HasHum {
-			move(&p.Grain.Hum, math.Abs(float64(r.Humidity-st.Hum)))
-		}
-	}
+	p.moved(r)
 	if r.At.Mono-st.Last.Mono > 3*st.Interval || st.Quality == sensors.Bad {
 		p.Quiet = r.At.Mono
 	}
@@ -150,16 +152,35 @@ func (p probe) follow(r *sensors.Reading) bool {
 		p.Level = s.After
 		if !s.Stands {
 			p.Step = Step{}
+			return false
 		}
-		return s.Stands
+		return true
 	}
-	var now Level
-	if now.add(r, 1); p.Level.Num == swapMean && p.Grain.far(&p.Level, &now) {
-		p.Step = Step{At: r.At.Mono, Before: p.Level, After: now, Silent: p.Quiet > 0 && r.At.Mono-p.Quiet <= swapQuiet}
-		return false
-	}
-	p.Level.add(r, swapMean)
+	p.step(r)
 	return false
+}
+
+// step takes a reading into the level, or begins a step with it.
+func (p probe) step(r *sensors.Reading) {
+	var now Level
+	if now.add(r, 1); p.Level.Num < swapMean || !p.Grain.far(&p.Level, &now) {
+		p.Level.add(r, swapMean)
+		return
+	}
+	p.Step = Step{
+		At: r.At.Mono, Before: p.Level, After: now, First: now.Temp, Silent: p.Quiet > 0 && r.At.Mono-p.Quiet <= swapQuiet,
+	}
+}
+
+// moved takes what the probe moved by into its grain.
+func (p probe) moved(r *sensors.Reading) {
+	if p.Level.Num == 0 || p.St.Quality == sensors.Bad {
+		return
+	}
+	move(&p.Grain.Temp, math.Abs(float64(r.Temperature-p.latest())))
+	if r.Has&sensors.HasHumidity != 0 && p.St.HasHum {
+		move(&p.Grain.Hum, math.Abs(float64(r.Humidity-p.St.Hum)))
+	}
 }
 
 // exchanged finds the probe that stepped to where p was, from where p is now.
@@ -172,7 +193,8 @@ func (l swaps) exchanged(p probe) probe {
 		if q == p || !b.Stands || apart > swapWithin || apart > 2*p.St.Interval && !(a.Silent && b.Silent) {
 			continue
 		}
-		if p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
+		calm := !a.Again && !b.Again || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
+		if calm && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
 			return q
 		}
 	}

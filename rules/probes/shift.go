@@ -1,0 +1,71 @@
+package probes
+
+import (
+	"math"
+	"time"
+
+	"dewline/sensors"
+)
+
+// A Shift is a probe that stands beside the air's temperature since one reading, with
+// all else as it was: a contact, a bent leg, a wrong correction. Air that is warmed by
+// 1 °C loses 6 % of its relative humidity (Magnus).
+type Shift struct {
+	At     time.Duration `json:"at,omitempty"`     // since then; 0 for not
+	Before float64       `json:"before,omitempty"` // hundredths of °C
+	By     float64       `json:"by,omitempty"`
+}
+
+const (
+	shiftLeast  = 200              // hundredths of °C: no lamp, door or mat does it within a poll
+	shiftGrains = 6                // and so many grains
+	shiftPer    = 0.06             // of the humidity that heat takes, for each °C
+	shiftDue    = 300              // hundredths of a percent that must have been due to tell
+	shiftStays  = 0.3              // of what was due, that may have come
+	shiftPoll   = 2 * time.Minute  // between readings at most
+	shiftLamps  = 10 * time.Minute // since the lamps were switched
+	shiftTold   = 24 * time.Hour   // then it is the probe's place
+)
+
+// shifted looks at a step that stands: by how much the air would have dried or got
+// damp with it, and whether others saw it too.
+func (l swaps) shifted(p probe, now sensors.Instant) {
+	s := &p.Step
+	by := s.After.Temp - s.Before.Temp
+	if p.Shift.At > 0 && math.Abs(s.After.Temp-p.Shift.Before) < math.Abs(p.Shift.By)/2 {
+		p.Shift = Shift{}
+		return
+	}
+	least := max(shiftLeast, shiftGrains*p.Grain.Temp)
+	switch {
+	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Interval > shiftPoll:
+	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
+	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
+	case l.lampsSwitched(p):
+	default:
+		due := s.Before.Hum * (math.Exp(-shiftPer*by/100) - 1)
+		due = min(due, 10000-s.Before.Hum)
+		if math.Abs(due) < max(shiftDue, 4*p.Grain.Hum) || math.Abs(s.After.Hum-s.Before.Hum) > shiftStays*math.Abs(due) {
+			return
+		}
+		p.Shift = Shift{At: now.Mono, Before: s.Before.Temp, By: by}
+		l.judgeJump(p, now)
+	}
+}
+
+// seenBeside reports whether another probe stepped the same way at the same time.
+func (l swaps) seenBeside(p probe, by float64) bool {
+	for i := range l.v.Probes {
+		q := l.at(i)
+		b := &q.Step
+		if q != p && b.At > 0 && max(b.At-p.Step.At, p.Step.At-b.At) <= 2*p.St.Interval && (b.After.Temp-b.Before.Temp)*by > by*by/2 {
+			return true
+		}
+	}
+	return false
+}
+
+func (l swaps) lampsSwitched(p probe) bool {
+	lamps := l.v.LampsOf(&l.v.Enclosures[p.Encl])
+	return lamps != nil && lamps.Known && lamps.Edge < shiftLamps
+}
