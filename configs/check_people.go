@@ -166,6 +166,8 @@ func (k services) sounder() {
 	switch {
 	case t.has("chip") && t.has("led"):
 		k.fault(t, "led", "write one of them", "[sounder] has a GPIO line and an LED")
+	case k.doc.has("sentinel") && len(k.c.Enclosures) == 0:
+		k.fault(t, "", "remove [sounder], which belongs in the file of a room that is watched", "a sentinel has no [sounder]")
 	case !s.InUse():
 		k.fault(t, "chip", `add chip = "/dev/gpiochip0" and line = 17, or led = "…" as in /sys/class/leds, or remove [sounder]`, "[sounder] names nothing that could sound")
 	}

@@ -121,6 +121,7 @@ invalid-probe-place.toml:30:1: probe "both" hangs in an enclosure and has place 
 invalid-references.toml:5:1: mist = "m" names no [[mist]]; add a [[mist]] section with that id
 invalid-references.toml:11:1: enclosure = "aa" names no [[enclosure]]; write one of "a"`,
 	"invalid-sentinel-no-room.toml": `invalid-sentinel-no-room.toml:1:2: [sentinel] watches no room; name them, as in rooms = ["attic"]`,
+	"invalid-sentinel-sounder.toml": `invalid-sentinel-sounder.toml:8:2: a sentinel has no [sounder]; remove [sounder], which belongs in the file of a room that is watched`,
 	"invalid-sentinel.toml": `invalid-sentinel.toml:2:1: [sentinel] watches through a broker and there is none; add [mqtt] with a broker
 invalid-sentinel.toml:2:19: the id "The Cellar" of a room has characters outside a-z, 0-9 and hyphen; write for example "the-cellar"
 invalid-sentinel.toml:3:1: silent_after = "1 s" is out of range; write 10 s to 1 day`,

@@ -82,7 +82,7 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, "The board's clock has not been set since it started: times, and day and night, may be wrong.")
 	}
 	if len(snap.Stalled) > 0 {
-		out = append(out, "Notices do not get through by "+strings.Join(snap.Stalled, ", ")+": nobody may be warned.")
+		out = append(out, "Notices do not get through by "+strings.Join(snap.Stalled, ", ")+": who has no other way is not warned.")
 	}
 	if !snap.Recording {
 		out = append(out, words.Capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
