@@ -102,10 +102,10 @@ func (l look) implausible(p probe, r *sensors.Reading, unseen bool, t trust) (al
 }
 
 // blamed reports whether the probe's own leap was seen and told before a gap that
-// was not long, as before a crash.
+// was not long, as before a crash. One that merely stands beside the air is believed.
 func (p probe) blamed(now time.Duration) bool {
 	l, at := &p.Alarm(alarm.KindJump).Rec.Life, max(p.St.TempAt, p.St.AnyAt)
-	return l.Active && l.Seen == alarm.Beyond && (at < p.Since || now-at <= room.LongestInterval)
+	return l.Active && l.Seen == alarm.Beyond && p.Shift.At == 0 && (at < p.Since || now-at <= room.LongestInterval)
 }
 
 // alone reports whether an implausible temperature stands alone: some witness

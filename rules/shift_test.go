@@ -1,0 +1,97 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"dewline/sensors"
+)
+
+// beside is a probe whose temperature stands by so much beside the calm air, and its
+// humidity by so much.
+func (r *rig) beside(id string, celsius, percent float64) weather {
+	return r.with(id, func() *sensors.Reading {
+		x := r.calm(id, r.now)
+		x.Temperature += sensors.CelsiusOf(celsius)
+		x.Humidity += sensors.PercentOf(percent)
+		return x
+	})
+}
+
+// Air that is warmed by 1 °C without more water loses 6 % of its relative humidity
+// (Magnus; WMO No. 8, annex 4.B): 3 °C take 14 points of 85 %. A probe that moves
+// without that from one reading to the next has moved alone.
+func TestShift_IsTheProbe(t *testing.T) {
+	for _, c := range []struct {
+		name             string
+		celsius, percent float64
+		told             bool
+	}{
+		{"3 °C up, as humid as before", 3, 0, true},
+		{"3 °C down, as humid as before", -3, 0, true},
+		{"3 °C up, and as dry as it makes air", 3, -14, false},
+		{"1.5 °C up", 1.5, 0, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := newRig(t, rigConfig(t, 4, ""))
+			r.now = 11 * time.Hour
+			r.run(2*time.Hour, r.calm)
+			r.run(30*time.Minute, r.beside("p1", c.celsius, c.percent))
+			want := ""
+			if c.told {
+				want = "NORM>UNACK"
+			}
+			r.want(ProbeJump, "p1", want)
+			if !c.told {
+				return
+			}
+			if x := r.last(ProbeJump); x.At.Mono > 13*time.Hour+10*time.Minute || x.Priority != Today {
+				t.Errorf("told at %v, %s: %s", x.At.Mono, x.Priority, x.Text)
+			}
+			r.run(time.Hour, r.calm) // it is plugged in firmly
+			if got := r.events(ProbeJump, "p1"); got == want {
+				t.Errorf("%s, and it stays though the probe is back", got)
+			}
+		})
+	}
+}
+
+// What warms all is no probe's fault, and neither is what its neighbour saw.
+func TestShift_OfSeveral(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 11 * time.Hour
+	r.run(2*time.Hour, r.calm)
+	r.run(time.Hour, func(id string, at time.Duration) *sensors.Reading {
+		x := r.calm(id, at)
+		if id != "room" {
+			x.Temperature += sensors.CelsiusOf(3)
+		}
+		return x
+	})
+	r.want(ProbeJump, "", "")
+}
+
+// A probe that was told to stand beside the air is believed all the same: heat after
+// it, and heat that nobody saw come.
+func TestShift_HidesNoHeat(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 11 * time.Hour
+	r.run(2*time.Hour, r.calm)
+	r.run(30*time.Minute, r.beside("p1", 3, 0))
+	r.want(ProbeJump, "p1", "NORM>UNACK")
+	t.Run("seen", func(t *testing.T) {
+		for add := 3.0; add < 8; add += 0.02 {
+			r.run(poll, r.beside("p1", add, -3*add))
+		}
+		r.want(LethalLimit, "e1", "NORM>UNACK")
+	})
+	t.Run("after a gap", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 4, ""))
+		r.now = 11 * time.Hour
+		r.run(2*time.Hour, r.calm)
+		r.run(30*time.Minute, r.beside("p1", 3, 0))
+		r.off(5*time.Minute, true)
+		r.run(3*poll, r.hot(46, "p1"))
+		r.want(LethalLimit, "e1", "NORM>UNACK")
+	})
+}
