@@ -6,6 +6,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -13,6 +15,7 @@ import (
 
 // A line is a simulated one: it notes when it changes.
 type line struct {
+	mu      sync.Mutex // guards fails
 	began   time.Time
 	active  bool
 	changes []time.Duration
@@ -21,6 +24,8 @@ type line struct {
 }
 
 func (l *line) Set(active bool) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	if l.fails != nil {
 		return l.fails
 	}
@@ -29,6 +34,12 @@ func (l *line) Set(active bool) error {
 		l.changes = append(l.changes, time.Since(l.began))
 	}
 	return nil
+}
+
+func (l *line) fail(err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.fails = err
 }
 
 func (l *line) Close() error { l.closed++; return nil }
@@ -93,10 +104,10 @@ func TestSounder_Refused(t *testing.T) {
 			}
 			told = append(told, down.Error())
 		})
-		missing := errors.New("no such device")
+		var there atomic.Bool
 		s.Use(func() (Output, error) {
-			if missing != nil {
-				return nil, missing
+			if !there.Load() {
+				return nil, errors.New("no such device")
 			}
 			return l, nil
 		})
@@ -104,13 +115,13 @@ func TestSounder_Refused(t *testing.T) {
 		pass := func(d time.Duration) { time.Sleep(d); synctest.Wait() }
 		s.Sound(true)
 		pass(5 * time.Minute)
-		missing = nil
+		there.Store(true)
 		if pass(61 * time.Second); len(l.changes) == 0 {
 			t.Error("it does not sound once the device is there")
 		}
 		s.Sound(false)
 		pass(time.Second)
-		l.fails = errors.New("the chip went")
+		l.fail(errors.New("the chip went"))
 		if pass(2 * time.Minute); l.closed == 0 {
 			t.Error("a line that fails is not let go of")
 		}
