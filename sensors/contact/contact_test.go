@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,12 +17,22 @@ import (
 
 // A chip is a simulated one: lines by offset, which may fail.
 type chip struct {
+	mu     sync.Mutex
 	level  map[int]bool
 	fails  map[int]error
 	closed int
 }
 
+// set is what somebody does to the chip meanwhile.
+func (c *chip) set(do func()) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	do()
+}
+
 func (c *chip) open(k configs.Contact) (Line, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	if err := c.fails[k.Line]; err != nil {
 		return nil, err
 	}
@@ -35,6 +46,8 @@ type line struct {
 }
 
 func (l *line) Active() (bool, error) {
+	l.chip.mu.Lock()
+	defer l.chip.mu.Unlock()
 	return l.chip.level[l.offset] != l.low, l.chip.fails[l.offset]
 }
 
@@ -73,15 +86,17 @@ func TestWatch_Lines(t *testing.T) {
 		pass := func(d time.Duration) { time.Sleep(d); synctest.Wait() }
 		pass(5 * time.Second)
 		for range 8 { // 2 s of bouncing
-			c.level[1] = !c.level[1]
+			c.set(func() { c.level[1] = !c.level[1] })
 			pass(250 * time.Millisecond)
 		}
-		c.level[1] = false
+		c.set(func() { c.level[1] = false })
 		pass(20 * time.Second)
-		c.fails[2] = errors.New("the chip went")
-		delete(c.fails, 3)
+		c.set(func() {
+			c.fails[2] = errors.New("the chip went")
+			delete(c.fails, 3)
+		})
 		pass(40 * time.Second)
-		delete(c.fails, 2)
+		c.set(func() { delete(c.fails, 2) })
 		pass(2 * time.Minute)
 		cancel()
 		synctest.Wait()
