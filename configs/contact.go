@@ -111,12 +111,13 @@ func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
 	case c.Chip != "" && c.Is == SenseBattery:
 		k.fault(t, "chip", "write topic and pointer", "a GPIO line has no figure to tell the battery of contact %q by", c.ID)
 	}
-	k.together(t, "chip", "line")
+	k.contactNode(t, c)
+	k.contactLine(t, c, lines)
+}
+
+// contactNode checks what a contact says of a node that sends it.
+func (k probes) contactNode(t *element, c *Contact) {
 	k.together(t, "topic", "pointer")
-	k.gpioLine(t, c.Chip, c.Line)
-	if t.has("bias") {
-		k.oneOf(t, "bias", c.Bias, "pull-up", "pull-down", "none")
-	}
 	for _, key := range []string{"bias", "debounce"} {
 		if t.has(key) && c.Topic != "" {
 			k.fault(t, key, "remove it", "%s is for a GPIO line only", key)
@@ -132,6 +133,15 @@ func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
 	}
 	if c.Topic != "" && k.c.MQTT.Broker == "" {
 		k.fault(t, "topic", "add [mqtt] with a broker", "contact %q comes through a broker and there is none", c.ID)
+	}
+}
+
+// contactLine checks what a contact says of a line of the board.
+func (k probes) contactLine(t *element, c *Contact, lines map[string]string) {
+	k.together(t, "chip", "line")
+	k.gpioLine(t, c.Chip, c.Line)
+	if t.has("bias") {
+		k.oneOf(t, "bias", c.Bias, "pull-up", "pull-down", "none")
 	}
 	if c.Chip == "" {
 		return

@@ -241,16 +241,7 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *Mi
 	if !w.Endless {
 		w.Level.observe(hour, rh)
 	}
-	switch {
-	case d.Phase == mistRising && d.Now.Start != w.Begun:
-		w.finish()
-		w.Begun, w.Follows, w.Endless, w.Dried = d.Now.Start, true, false, false
-		w.from(d.Now.Start, when)
-	case gap && !w.Endless:
-		w.Follows, w.Sticks = false, 0
-	case w.Follows && !w.Endless && !w.Planned && when == MistLit && w.Time != MistLit:
-		w.from(at, when) // lamps dry what the night did not
-	}
+	w.begin(at, gap, d, when)
 	if !w.Follows {
 		return
 	}
@@ -265,6 +256,20 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *Mi
 		w.finish()
 	default: // it fell at an hour that tells nothing: this one may
 		w.from(at, when)
+	}
+}
+
+// begin follows a pulse that began, or ends or begins anew what was followed.
+func (w *MistWatch) begin(at time.Duration, gap bool, d *MistDetector, when MistTime) {
+	switch {
+	case d.Phase == mistRising && d.Now.Start != w.Begun:
+		w.finish()
+		w.Begun, w.Follows, w.Endless, w.Dried = d.Now.Start, true, false, false
+		w.from(d.Now.Start, when)
+	case gap && !w.Endless:
+		w.Follows, w.Sticks = false, 0
+	case w.Follows && !w.Endless && !w.Planned && when == MistLit && w.Time != MistLit:
+		w.from(at, when) // lamps dry what the night did not
 	}
 }
 
