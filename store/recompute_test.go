@@ -5,8 +5,8 @@ import (
 	"context"
 	"os"
 	"path/filepath"
-	"runtime"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"dewline/sensors"
@@ -68,31 +68,31 @@ func TestRecomputeOfTheOpenHour(t *testing.T) {
 // TestRecomputeLetsOthersWrite asks that a flush need not wait until years of
 // rollups are made again.
 func TestRecomputeLetsOthersWrite(t *testing.T) {
-	s, _ := open(t, memDir(t))
-	s.db.NoSync = true
-	r := newRoom(32, 1)
-	fill(t, s, r, 18*time.Hour)
-	flushed := make(chan error, 1)
-	begun := false
-	_, _, err := s.Recompute(t.Context(), r.probes[0], time.Time{}, farFuture, func(x sensors.Reading) sensors.Reading {
-		if !begun {
-			begun = true
-			go func() { flushed <- s.Flush(context.Background(), []byte("state")) }()
-		}
-		runtime.Gosched() // there are 18 hours for it to begin in
-		return warmer(1)(x)
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	select {
-	case err := <-flushed:
+	synctest.Test(t, func(t *testing.T) {
+		s, _ := open(t, memDir(t))
+		s.db.NoSync = true
+		r := newRoom(32, 1)
+		fill(t, s, r, 18*time.Hour)
+		begun, done, after := false, make(chan error, 1), 0
+		_, _, err := s.Recompute(t.Context(), r.probes[0], time.Time{}, farFuture, func(x sensors.Reading) sensors.Reading {
+			if !begun {
+				begun = true
+				go func() { done <- s.Flush(context.Background(), []byte("state")) }()
+			}
+			synctest.Wait() // the flush is done, or waits for its turn
+			after += len(done)
+			return warmer(1)(x)
+		})
 		if err != nil {
 			t.Fatal(err)
 		}
-	default:
-		t.Fatal("the flush waited until all was done")
-	}
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+		if after == 0 {
+			t.Fatal("the flush waited until all was done")
+		}
+	})
 }
 
 // TestRecomputeGoesPastDamage asks that one damaged hour keeps its rollups and
