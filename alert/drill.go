@@ -6,20 +6,7 @@ import (
 	"maps"
 
 	"dewline/rules"
-	"dewline/sensors"
 )
-
-// A DrillResult is what a drill measured.
-type DrillResult struct {
-	ID      string             `json:"id"`
-	Person  string             `json:"person"`
-	At      sensors.Instant    `json:"at"`
-	Taken   map[string]float64 `json:"taken"` // seconds until each channel took it over
-	Acked   bool               `json:"acked"`
-	AckedIn float64            `json:"acked_in"` // seconds
-	AckedBy string             `json:"acked_by,omitempty"`
-	Done    bool               `json:"done"`
-}
 
 // Drills are tests of the way to a person.
 type drills struct {

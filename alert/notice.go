@@ -6,6 +6,7 @@ import (
 
 	"dewline/alert/words"
 	"dewline/rules"
+	"dewline/sensors"
 )
 
 // Kind says what a notice tells.
@@ -48,6 +49,18 @@ type Notice struct {
 	Silenced []words.Silenced `json:"silenced,omitempty"`
 	// Shared is what the probes of a storm hang on, nil for nothing in common.
 	Shared *words.Shared `json:"shared,omitempty"`
+}
+
+// A DrillResult is what a drill measured.
+type DrillResult struct {
+	ID      string             `json:"id"`
+	Person  string             `json:"person"`
+	At      sensors.Instant    `json:"at"`
+	Taken   map[string]float64 `json:"taken"` // seconds until each channel took it over
+	Acked   bool               `json:"acked"`
+	AckedIn float64            `json:"acked_in"` // seconds
+	AckedBy string             `json:"acked_by,omitempty"`
+	Done    bool               `json:"done"`
 }
 
 // each visits the members.

@@ -203,9 +203,6 @@ func (o *Options) reaches(p *parcel) bool {
 	return person != nil && slices.Contains(person.Channels, p.Channel)
 }
 
-// A target is one channel of one person.
-type target struct{ person, channel string }
-
 // targets lists the channels of the first people in the order of escalation.
 func (o *Options) targets(people int) (ts []target) {
 	for i := range o.People[:people] {

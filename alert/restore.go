@@ -12,7 +12,32 @@ import (
 
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
+
+// Restore takes in the documents of an earlier run, whatever their order, into
+// an empty Desk. What had been handed out without a result is sent again. A
+// document that cannot be read is reported in the error, which joins one for
+// each, and the rest is used.
+func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) {
+	d.begin(now)
+	err := d.resume(docs, nil)
+	return d.finish(), err
+}
+
+// Merge takes in the documents of an earlier run that could only be read when
+// this one had gone on for a while. Times of this run move by so much running
+// time as the earlier run had; now is past that. Two notices of one cause become
+// the one that rings, or else that of this run. What was handed out keeps its
+// attempt: nothing is told twice that is on its way. The notices then agree with
+// the alarms that are not NORM, before any of them rings.
+func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []Doc, onsets map[rules.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
+	d.shift(by, onsets)
+	d.begin(now)
+	err := d.resume(docs, onsets)
+	d.book.reconcile(alarms)
+	return d.finish(), err
+}
 
 // resume puts the notices of an earlier run into the books beside those of this
 // one: those that ring first, so that what is absorbed is the quieter.

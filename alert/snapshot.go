@@ -46,12 +46,3 @@ type Snapshot struct {
 	ConfigLoaded  time.Time `json:"config_loaded"`
 	ConfigRefused string    `json:"config_refused,omitempty"`
 }
-
-// A Telling is what the Desk shows in a Snapshot.
-type Telling struct {
-	Notices  []NoticeView `json:"notices"`
-	Delivery Stats        `json:"delivery"`
-	Stalled  []string     `json:"stalled_channels,omitempty"`
-	Drill    *DrillResult `json:"last_drill,omitempty"`
-	OnDuty   string       `json:"on_duty,omitempty"` // who is told first now, where somebody is named
-}

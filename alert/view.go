@@ -17,6 +17,15 @@ type NoticeView struct {
 	NextRepeat   time.Duration `json:"next_repeat,omitempty"` // running time
 }
 
+// A Telling is what the Desk shows in a Snapshot.
+type Telling struct {
+	Notices  []NoticeView `json:"notices"`
+	Delivery Stats        `json:"delivery"`
+	Stalled  []string     `json:"stalled_channels,omitempty"`
+	Drill    *DrillResult `json:"last_drill,omitempty"`
+	OnDuty   string       `json:"on_duty,omitempty"` // who is told first now, where somebody is named
+}
+
 // Telling returns what a Snapshot shows of the Desk.
 func (d *Desk) Telling(now sensors.Instant) Telling {
 	t := Telling{Notices: d.Open(), Delivery: d.Stats(now), Stalled: d.StalledChannels(now)}
@@ -88,4 +97,21 @@ func (d *Desk) Stats(now sensors.Instant) Stats {
 		}
 	}
 	return s
+}
+
+// Calling reports whether a wake alarm calls that nobody answered, and whether that
+// reaches nobody now: no channel took it over yet, or none of anybody's works any
+// more.
+func (d *Desk) Calling(now sensors.Instant) (calling, unreached bool) {
+	d.begin(now)
+	for _, in := range d.book.list() {
+		if in.Ended || in.aside() || !in.calling() {
+			continue
+		}
+		calling = true
+		if in.any(func(m *Member) bool { return calls(m) && !m.Heard }) {
+			return true, true
+		}
+	}
+	return calling, calling && !slices.ContainsFunc(d.opt.targets(len(d.opt.People)), func(t target) bool { return d.links.working(t.channel) })
 }
