@@ -1,13 +1,54 @@
 package daemon
 
 import (
+	"context"
 	"log/slog"
+	"net"
 	"sync/atomic"
 	"time"
 
+	"dewline/alert"
+	"dewline/alert/sounder"
 	"dewline/configs"
+	"dewline/rules"
 	"dewline/sensors"
+	"dewline/store"
 )
+
+// Options are what a Daemon is built from.
+type Options struct {
+	Config *configs.Config
+	// ConfigPath is read again on Reload; empty refuses to reload.
+	ConfigPath string
+	// ConfigRefused says why the file is refused, though a configuration is in force.
+	ConfigRefused string
+	Dir           string // of the data; empty takes Config.Store.Dir
+	Log           *slog.Logger
+	Version       string
+	// Source builds what delivers readings. It is called again on a reload
+	// that changes the probes.
+	Source func(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing) (Source, error)
+	// Clock returns the time, with its running time going on from resume; nil
+	// takes the board's clock.
+	Clock func(resume time.Duration) func() sensors.Instant
+	// Channels replaces the configured channels; nil builds them.
+	Channels map[string]alert.Channel
+	// OpenSounder takes hold of what sounds in the room; nil takes the board's.
+	OpenSounder func(configs.Sounder) (sounder.Output, error)
+	// Observe is told of every transition, on the loop's goroutine; nil for
+	// nobody.
+	Observe func(rules.Transition)
+	// Open opens the record; nil takes store.Open.
+	Open func(context.Context, store.Options) (*store.Store, store.Report, error)
+	// Listener serves the page instead of Config.HTTP.Listen.
+	Listener net.Listener
+	// ControlPath is the local control socket; empty for none.
+	ControlPath string
+	// ClimateEvery is how often climate documents are published; 10 s.
+	ClimateEvery time.Duration
+	// PublishEvery is how often a new snapshot is made; 1 s.
+	PublishEvery time.Duration
+}
 
 // A base is what every part may read at any time: the options of the start, the
 // configuration in force and the time.

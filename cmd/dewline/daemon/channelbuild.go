@@ -3,6 +3,7 @@ package daemon
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -251,4 +252,14 @@ func addressOf(address, file string) (string, error) {
 		return "", fmt.Errorf("read the address: %w", err)
 	}
 	return strings.TrimSpace(address), nil
+}
+
+// withoutSecret is the fact that a part does not work since its secret cannot be
+// read.
+func withoutSecret(part alarm.FactID, err error) alarm.Fact {
+	why := err.Error()
+	if s, ok := errors.AsType[*configs.SecretError](err); ok {
+		why = s.Why
+	}
+	return alarm.Fact{ID: part, Note: why}
 }

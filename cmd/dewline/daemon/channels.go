@@ -105,48 +105,6 @@ type hooks struct {
 	watched func(sentinel string, live bool)
 }
 
-// startChannels builds every configured channel and starts their goroutines,
-// which end with ctx.
-func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
-	d.loop.channels = &channels{log: d.log, byName: d.o.Channels}
-	if d.o.Channels == nil {
-		told := hooks{
-			command: d.Command,
-			refused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
-			state: func(name string, down error) {
-				d.loop.post(ctx, func(now sensors.Instant) {
-					if down != nil {
-						d.loop.apply(d.loop.core.ChannelDown(now, name, down.Error()))
-						return
-					}
-					d.loop.apply(d.loop.core.ChannelState(now, name, true))
-				})
-			},
-			peer:  d.certs.saw,
-			board: boardOf(d.o.Dir, "/", d.log),
-			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
-			other: func(instance string) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.otherBoard(now, instance)) })
-			},
-			watched: func(sentinel string, live bool) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.watchedBy(now, sentinel, live)) })
-			},
-		}
-		cfg := d.cfg.Load()
-		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
-		d.loop.channels.hooks, d.loop.channels.swap = told, func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
-	}
-	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
-		d.loop.post(ctx, func(now sensors.Instant) {
-			d.loop.apply(d.loop.core.Result(now, r))
-			d.loop.tried()
-		})
-	}, d.log)
-	done.Go(func() { d.loop.courier.Run(ctx) })
-	d.loop.startSounder(ctx, done)
-	d.loop.channels.run(ctx, done)
-}
-
 // run starts what the channels need beside the sending.
 func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
 	c.runMQTT(ctx, done, c.mqtt, func() {})

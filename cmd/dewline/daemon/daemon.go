@@ -18,63 +18,11 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/mail"
-	"dewline/alert/sounder"
-	"dewline/alert/summary"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
-	"dewline/configs"
-	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
 )
-
-// Options are what a Daemon is built from.
-type Options struct {
-	Config *configs.Config
-	// ConfigPath is read again on Reload; empty refuses to reload.
-	ConfigPath string
-	// ConfigRefused says why the file is refused, though a configuration is in force.
-	ConfigRefused string
-	Dir           string // of the data; empty takes Config.Store.Dir
-	Log           *slog.Logger
-	Version       string
-	// Source builds what delivers readings. It is called again on a reload
-	// that changes the probes.
-	Source func(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing) (Source, error)
-	// Clock returns the time, with its running time going on from resume; nil
-	// takes the board's clock.
-	Clock func(resume time.Duration) func() sensors.Instant
-	// Channels replaces the configured channels; nil builds them.
-	Channels map[string]alert.Channel
-	// OpenSounder takes hold of what sounds in the room; nil takes the board's.
-	OpenSounder func(configs.Sounder) (sounder.Output, error)
-	// Observe is told of every transition, on the loop's goroutine; nil for
-	// nobody.
-	Observe func(rules.Transition)
-	// Open opens the record; nil takes store.Open.
-	Open func(context.Context, store.Options) (*store.Store, store.Report, error)
-	// Listener serves the page instead of Config.HTTP.Listen.
-	Listener net.Listener
-	// ControlPath is the local control socket; empty for none.
-	ControlPath string
-	// ClimateEvery is how often climate documents are published; 10 s.
-	ClimateEvery time.Duration
-	// PublishEvery is how often a new snapshot is made; 1 s.
-	PublishEvery time.Duration
-}
-
-// A Daemon watches one room. Each of its parts owns its state and its goroutines.
-type Daemon struct {
-	*base
-	record    *record    // the store and what writes to it
-	probes    *probes    // the source that reads
-	loop      *loop      // decides
-	summaries *summaries // of each week
-	certs     certBook   // that others showed
-	site      *web.Site  // page, API and control socket
-	front     front      // where the page is served
-	reloads   chan struct{}
-}
 
 // New prepares a Daemon; nothing runs yet.
 func New(o Options) (*Daemon, error) {
@@ -124,47 +72,6 @@ func New(o Options) (*Daemon, error) {
 	d.front = front{log: o.Log, ln: o.Listener}
 	return d, nil
 }
-
-// Reload asks for the configuration to be read again. It returns at once.
-func (d *Daemon) Reload() {
-	select {
-	case d.reloads <- struct{}{}:
-	default:
-	}
-}
-
-// Snapshot returns what is known now; nil before the first round.
-func (d *Daemon) Snapshot() *alert.Snapshot { return d.loop.snapshot.Load() }
-
-// Latest returns the newest reading of a probe, of any quality and with its raw
-// sample.
-func (d *Daemon) Latest(probe sensors.ProbeID) (sensors.Reading, bool) { return d.loop.Latest(probe) }
-
-// Lively reports whether a round of readings and rules ended lately.
-func (d *Daemon) Lively(now time.Time) bool { return d.loop.Lively(now) }
-
-// Store returns the record; nil while none is open.
-func (d *Daemon) Store() *store.Store { return d.record.Store() }
-
-// WhatIf says what every enclosure would come to under an assumption.
-func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) ([]rules.Prospect, error) {
-	return d.loop.WhatIf(ctx, a)
-}
-
-// Summary returns the report of a week such as "2026-W47"; empty is the last
-// whole one.
-func (d *Daemon) Summary(ctx context.Context, week string) (*summary.Report, error) {
-	return d.summaries.Summary(ctx, week)
-}
-
-// SendSummary mails a week's summary to everybody with an address and returns
-// to how many it went.
-func (d *Daemon) SendSummary(ctx context.Context, week, by string) (sent int, key string, err error) {
-	return d.summaries.Send(ctx, week, by)
-}
-
-// Readings returns how many readings the rules have seen.
-func (d *Daemon) Readings() uint64 { return d.loop.readings.Load() }
 
 // Run watches until ctx ends or the source has no more readings. Parts start in
 // this order and stop in the opposite one: record, channels, loop, watches, page
@@ -222,6 +129,48 @@ func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
 		d.front.close()
 		endControl()
 	})
+}
+
+// startChannels builds every configured channel and starts their goroutines,
+// which end with ctx.
+func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
+	d.loop.channels = &channels{log: d.log, byName: d.o.Channels}
+	if d.o.Channels == nil {
+		told := hooks{
+			command: d.Command,
+			refused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
+			state: func(name string, down error) {
+				d.loop.post(ctx, func(now sensors.Instant) {
+					if down != nil {
+						d.loop.apply(d.loop.core.ChannelDown(now, name, down.Error()))
+						return
+					}
+					d.loop.apply(d.loop.core.ChannelState(now, name, true))
+				})
+			},
+			peer:  d.certs.saw,
+			board: boardOf(d.o.Dir, "/", d.log),
+			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
+			other: func(instance string) {
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.otherBoard(now, instance)) })
+			},
+			watched: func(sentinel string, live bool) {
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.watchedBy(now, sentinel, live)) })
+			},
+		}
+		cfg := d.cfg.Load()
+		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
+		d.loop.channels.hooks, d.loop.channels.swap = told, func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
+	}
+	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
+		d.loop.post(ctx, func(now sensors.Instant) {
+			d.loop.apply(d.loop.core.Result(now, r))
+			d.loop.tried()
+		})
+	}, d.log)
+	done.Go(func() { d.loop.courier.Run(ctx) })
+	d.loop.startSounder(ctx, done)
+	d.loop.channels.run(ctx, done)
 }
 
 // openRecord opens the record and takes what an earlier run left on it.

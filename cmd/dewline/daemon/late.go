@@ -9,8 +9,70 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
+	"dewline/rules/alarm"
 	"dewline/store"
 )
+
+// openWithin is how long the record may take to open: then watching begins without
+// it.
+const openWithin = 8 * time.Second
+
+// open opens the store and returns what an earlier run left in it. A
+// store that cannot be opened does not stop the watch: it keeps readings in
+// memory and tries again with every write. Only another dewline on the same
+// record does, since two would tell everything twice.
+func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
+	rc.rec = newRecorder(nil, rc.log, rc.health)
+	rc.rec.lostReadings, rc.rec.lostLines = rc.lostReadings, rc.lostLines
+	web.DropCopies(rc.o.Dir)
+	late, o := rc.tryOpen(ctx)
+	st, report, err := o.st, o.report, o.err
+	if errors.Is(err, store.ErrLocked) {
+		return core.Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", rc.o.Dir, err)
+	}
+	if err != nil {
+		rc.late = late
+		rc.keepInMemory(ctx)
+		rc.log.Error("the record cannot be opened; watching and warning go on without it",
+			"dir", rc.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
+		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
+		return core.Saved{}, report, nil
+	}
+	if report.Quarantined != "" {
+		rc.log.Error("the record was damaged and set aside; a new one was begun",
+			"file", report.Quarantined, "damage", report.Damage, "do", "dewline repair saves what can be read")
+	}
+	rc.attach(st)
+	saved, err := loadSaved(st)
+	saved.LastSet = report.LastSet
+	if err != nil {
+		rc.log.Error("part of the record cannot be read", "err", err)
+	}
+	return saved, report, nil
+}
+
+func loadSaved(st *store.Store) (core.Saved, error) {
+	var s core.Saved
+	var errs []error
+	var err error
+	if s.State, err = st.State(); err != nil {
+		errs = append(errs, fmt.Errorf("read the rules' state: %w", err))
+	}
+	for _, b := range []struct {
+		bucket store.Bucket
+		to     *[]store.Doc
+	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}, {store.BucketDrills, &s.Drills}} {
+		for doc, err := range st.Docs(b.bucket) {
+			if err != nil {
+				errs = append(errs, err)
+				continue
+			}
+			*b.to = append(*b.to, doc)
+		}
+	}
+	return s, errors.Join(errs...)
+}
 
 // How long a record that was not open at the start may take to be looked through,
 // and how long the next try waits where it cannot be opened.
@@ -18,13 +80,6 @@ const (
 	lateWithin = 24 * time.Hour
 	lateEvery  = 5 * time.Second
 )
-
-// An opened is how an attempt to open the record went.
-type opened struct {
-	st     *store.Store
-	report store.Report
-	err    error
-}
 
 // tryOpen opens the store, but waits no longer than a start may take. One that
 // may open later comes by the channel.

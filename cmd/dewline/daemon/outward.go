@@ -3,12 +3,10 @@ package daemon
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/wire"
-	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -89,16 +87,6 @@ func (l *loop) takeWays(next *channels, keepMQTT bool) {
 // an earlier start left that open. Channels tell of themselves.
 func (l *loop) tellLeftOut(ctx context.Context) {
 	l.post(ctx, func(now sensors.Instant) { l.apply(l.core.LeftOut(now, l.leftOut())) })
-}
-
-// withoutSecret is the fact that a part does not work since its secret cannot be
-// read.
-func withoutSecret(part alarm.FactID, err error) alarm.Fact {
-	why := err.Error()
-	if s, ok := errors.AsType[*configs.SecretError](err); ok {
-		why = s.Why
-	}
-	return alarm.Fact{ID: part, Note: why}
 }
 
 // leftOut lists what does not work for want of a secret.

@@ -2,14 +2,10 @@ package daemon
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"sync"
 	"sync/atomic"
-	"time"
 
 	"dewline/cmd/dewline/core"
-	"dewline/cmd/dewline/web"
 	"dewline/rules/alarm"
 	"dewline/store"
 )
@@ -43,44 +39,6 @@ type recordHealth struct {
 	why alarm.Fact
 }
 
-// openWithin is how long the record may take to open: then watching begins without
-// it.
-const openWithin = 8 * time.Second
-
-// open opens the store and returns what an earlier run left in it. A
-// store that cannot be opened does not stop the watch: it keeps readings in
-// memory and tries again with every write. Only another dewline on the same
-// record does, since two would tell everything twice.
-func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
-	rc.rec = newRecorder(nil, rc.log, rc.health)
-	rc.rec.lostReadings, rc.rec.lostLines = rc.lostReadings, rc.lostLines
-	web.DropCopies(rc.o.Dir)
-	late, o := rc.tryOpen(ctx)
-	st, report, err := o.st, o.report, o.err
-	if errors.Is(err, store.ErrLocked) {
-		return core.Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", rc.o.Dir, err)
-	}
-	if err != nil {
-		rc.late = late
-		rc.keepInMemory(ctx)
-		rc.log.Error("the record cannot be opened; watching and warning go on without it",
-			"dir", rc.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
-		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
-		return core.Saved{}, report, nil
-	}
-	if report.Quarantined != "" {
-		rc.log.Error("the record was damaged and set aside; a new one was begun",
-			"file", report.Quarantined, "damage", report.Damage, "do", "dewline repair saves what can be read")
-	}
-	rc.attach(st)
-	saved, err := loadSaved(st)
-	saved.LastSet = report.LastSet
-	if err != nil {
-		rc.log.Error("part of the record cannot be read", "err", err)
-	}
-	return saved, report, nil
-}
-
 // Store returns the record; nil while none is open.
 func (rc *record) Store() *store.Store {
 	rc.storeMu.Lock()
@@ -102,28 +60,6 @@ func (rc *record) nudge() {
 	case rc.moved <- struct{}{}:
 	default: // the core will see the newest when it looks
 	}
-}
-
-func loadSaved(st *store.Store) (core.Saved, error) {
-	var s core.Saved
-	var errs []error
-	var err error
-	if s.State, err = st.State(); err != nil {
-		errs = append(errs, fmt.Errorf("read the rules' state: %w", err))
-	}
-	for _, b := range []struct {
-		bucket store.Bucket
-		to     *[]store.Doc
-	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}, {store.BucketDrills, &s.Drills}} {
-		for doc, err := range st.Docs(b.bucket) {
-			if err != nil {
-				errs = append(errs, err)
-				continue
-			}
-			*b.to = append(*b.to, doc)
-		}
-	}
-	return s, errors.Join(errs...)
 }
 
 // health takes in that the record stopped or resumed being written.
@@ -160,4 +96,16 @@ func (rc *record) start(ctx context.Context, last func()) (stop func()) {
 		done.Wait()
 		rc.close(ctx)
 	}
+}
+
+// lostReadings and lostLines count, and have the core look at once.
+func (rc *record) lostReadings(n uint64) { rc.lost.readings.Add(n); rc.nudge() }
+
+func (rc *record) lostLines(n uint64) { rc.lost.lines.Add(n); rc.nudge() }
+
+// An opened is how an attempt to open the record went.
+type opened struct {
+	st     *store.Store
+	report store.Report
+	err    error
 }

@@ -1,12 +1,8 @@
 package daemon
 
 import (
-	"errors"
 	"fmt"
-	"log/slog"
 	"maps"
-	"os"
-	"path/filepath"
 	"reflect"
 	"slices"
 	"strings"
@@ -19,10 +15,6 @@ import (
 	"dewline/sensors/table"
 	"dewline/store"
 )
-
-// LastGoodName is the file in the data directory that holds the configuration
-// that was last put in force.
-const LastGoodName = "last-good.toml"
 
 // A freezer is a source whose judges can be told anew how long one and the same
 // value is believed.
@@ -142,37 +134,4 @@ func atStartOnly(a, b *configs.Config) error {
 		return nil
 	}
 	return fmt.Errorf("%s cannot change while dewline runs: %s", strings.Join(out, ", "), core.RestartHint)
-}
-
-// KeepLastGood copies the file of the configuration that is in force into the data
-// directory, for a start that finds the file at fault. A file that was changed
-// since it was read is left to the reload that follows the change.
-func KeepLastGood(inForce *configs.Config, path, dir string, log *slog.Logger) {
-	text, err := os.ReadFile(path)
-	if err == nil {
-		if again, _, fault := table.DecodeInForce(path, text); fault != nil || !reflect.DeepEqual(again, inForce) {
-			log.Warn("the configuration was changed while it was being read", "file", path, "do", "systemctl reload dewline")
-			return
-		}
-		err = writeFile(filepath.Join(dir, LastGoodName), text)
-	}
-	if err != nil {
-		log.Warn("a copy of the configuration cannot be kept for a start with a faulty one", "err", err)
-	}
-}
-
-// writeFile replaces the file at path by one that holds b, all at once.
-func writeFile(path string, b []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".new-*")
-	if err != nil {
-		return err
-	}
-	_, werr := f.Write(b)
-	serr := f.Sync()
-	cerr := f.Close()
-	if err := errors.Join(werr, serr, cerr); err != nil {
-		_ = os.Remove(f.Name())
-		return fmt.Errorf("write %s: %w", f.Name(), err)
-	}
-	return os.Rename(f.Name(), path)
 }

@@ -18,16 +18,6 @@ import (
 	"dewline/store"
 )
 
-// keepAll hands the recorder everything that is open, for a record that could
-// not be written from the start.
-func (l *loop) keepAll(entry event.Event) {
-	all, err := l.core.All()
-	if err != nil {
-		l.log.Error("the open alarms cannot be kept", "err", err)
-	}
-	l.record.rec.Put(all.Docs, []event.Event{entry})
-}
-
 // resume restores the core, and says so where nobody watched for a while.
 func (l *loop) resume(saved core.Saved, report store.Report) {
 	now := l.now()
@@ -67,16 +57,6 @@ func (l *loop) showAll() {
 	for _, v := range l.core.Open() {
 		l.channels.alarm(now, v.Key, &v)
 	}
-}
-
-func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, why alarm.Fact) {
-	if anew := l.record.replaced.Load(); ok && anew != nil && l.record.replaced.CompareAndSwap(anew, nil) {
-		l.keepAll(core.RecordEvent(now, "begun anew", *anew))
-	}
-	if lost, losing := l.losses.fact(l.cfg.Load().Room.Location); ok && losing {
-		ok, why = false, lost
-	}
-	l.apply(l.core.RecordIncomplete(now, ok, why))
 }
 
 // keepAgeing queues what each probe went through.

@@ -1,11 +1,6 @@
 package daemon
 
-import (
-	"context"
-	"time"
-
-	"dewline/sensors"
-)
+import "time"
 
 // settleFor is the longest that a source waits for channels, in real time.
 const settleFor = time.Second
@@ -45,19 +40,4 @@ func (s *settling) release() {
 		close(done)
 	}
 	s.waiting = s.waiting[:0]
-}
-
-// settle waits until what came in before is decided, and what that told was tried
-// once, for settleFor at most.
-func (l *loop) settle(ctx context.Context) {
-	done := make(chan struct{})
-	l.post(ctx, func(sensors.Instant) { l.wait(done) })
-	patience := time.NewTimer(settleFor)
-	defer patience.Stop()
-	select {
-	case <-done:
-	case <-patience.C:
-		l.post(ctx, func(sensors.Instant) { l.forget() })
-	case <-ctx.Done():
-	}
 }

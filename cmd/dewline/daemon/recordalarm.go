@@ -1,0 +1,78 @@
+package daemon
+
+import (
+	"fmt"
+	"time"
+
+	"dewline/cmd/dewline/core"
+	"dewline/rules/alarm"
+	"dewline/rules/event"
+	"dewline/sensors"
+)
+
+// watchCard raises record-incomplete while a write hangs, which reports no error,
+// and ends it when the card answers again.
+func (l *loop) watchCard(real time.Time) {
+	stuck := l.record.rec.Stuck(real)
+	if stuck == l.stuck {
+		return
+	}
+	l.stuck = stuck
+	l.showRecord(l.now())
+}
+
+// lossShown is how long record-incomplete stays after the last loss: what comes
+// and goes every few minutes is one story.
+const lossShown = 10 * time.Minute
+
+// watchLosses raises record-incomplete with the first loss, and ends it once
+// nothing was lost for a while; the journal then says how much it was.
+func (l *loop) watchLosses(now sensors.Instant) {
+	w := &l.losses
+	switch all := l.record.lost.all(); {
+	case all != w.seen:
+		begins := w.since.IsZero()
+		w.seen, w.last = all, now
+		if begins {
+			w.since = now
+			l.showRecord(now)
+		}
+	case !w.since.IsZero() && now.Sub(w.last) >= lossShown:
+		text := fmt.Sprintf("%d readings or lines of the journal were lost", all-w.told)
+		l.log.Warn("the record has room again", "what", text, "from", w.since.Wall, "to", w.last.Wall)
+		l.record.rec.Put(nil, []event.Event{core.RecordEvent(now, text,
+			fmt.Sprintf("no room from %s to %s", w.since.Wall.Format(time.RFC3339), w.last.Wall.Format(time.RFC3339)))})
+		w.since, w.told = sensors.Instant{}, all
+		l.showRecord(now)
+	}
+}
+
+// showRecord raises or ends record-incomplete by how the record is.
+func (l *loop) showRecord(now sensors.Instant) {
+	if l.stuck {
+		l.setRecordAlarm(now, false, cardHangs)
+		return
+	}
+	h := l.record.recording.Load()
+	l.setRecordAlarm(now, h.ok, h.why)
+}
+
+func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, why alarm.Fact) {
+	if anew := l.record.replaced.Load(); ok && anew != nil && l.record.replaced.CompareAndSwap(anew, nil) {
+		l.keepAll(core.RecordEvent(now, "begun anew", *anew))
+	}
+	if lost, losing := l.losses.fact(l.cfg.Load().Room.Location); ok && losing {
+		ok, why = false, lost
+	}
+	l.apply(l.core.RecordIncomplete(now, ok, why))
+}
+
+// keepAll hands the recorder everything that is open, for a record that could
+// not be written from the start.
+func (l *loop) keepAll(entry event.Event) {
+	all, err := l.core.All()
+	if err != nil {
+		l.log.Error("the open alarms cannot be kept", "err", err)
+	}
+	l.record.rec.Put(all.Docs, []event.Event{entry})
+}
