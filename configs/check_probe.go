@@ -5,13 +5,6 @@ import (
 	"strings"
 )
 
-// MeasuresTemperature reports whether the probe can deliver a temperature.
-func (p Probe) MeasuresTemperature() bool { return p.Measures.Temperature }
-
-// MeasuresHumidity reports whether the probe can deliver a relative humidity;
-// an IIO directory may turn out not to.
-func (p Probe) MeasuresHumidity() bool { return p.Measures.Humidity }
-
 // probes checks each probe: where it hangs, how it is reached, what it is for.
 func (k probes) probes() {
 	floors, sources := map[string]string{}, map[string]string{}

@@ -220,3 +220,30 @@ func didYouMean[V any](got string, known map[string]V, lead string) string {
 	}
 	return lead + "one of " + listed(names)
 }
+
+// fill sets the defaults in the tags of a section and of the sections in it.
+func fill(v reflect.Value) {
+	for i := range v.NumField() {
+		if text, ok := v.Type().Field(i).Tag.Lookup("default"); ok {
+			read(v.Field(i), text)
+		} else if v.Field(i).Kind() == reflect.Struct {
+			fill(v.Field(i))
+		}
+	}
+}
+
+// read sets v to what a tag says.
+func read(v reflect.Value, text string) {
+	var err error
+	switch to := v.Addr().Interface().(type) {
+	case encoding.TextUnmarshaler:
+		err = to.UnmarshalText([]byte(text))
+	case *int:
+		*to, err = strconv.Atoi(text)
+	default:
+		v.SetString(text)
+	}
+	if err != nil {
+		panic(fmt.Sprintf("configs: tag %q: %v", text, err)) // a test reads all
+	}
+}

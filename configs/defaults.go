@@ -2,47 +2,11 @@ package configs
 
 import (
 	"cmp"
-	"encoding"
-	"fmt"
 	"path/filepath"
 	"reflect"
 	"strconv"
 	"strings"
-	"time"
 )
-
-const (
-	second = Duration(time.Second)
-	minute = Duration(time.Minute)
-	hour   = Duration(time.Hour)
-)
-
-// fill sets the defaults in the tags of a section and of the sections in it.
-func fill(v reflect.Value) {
-	for i := range v.NumField() {
-		if text, ok := v.Type().Field(i).Tag.Lookup("default"); ok {
-			read(v.Field(i), text)
-		} else if v.Field(i).Kind() == reflect.Struct {
-			fill(v.Field(i))
-		}
-	}
-}
-
-// read sets v to what a tag says.
-func read(v reflect.Value, text string) {
-	var err error
-	switch to := v.Addr().Interface().(type) {
-	case encoding.TextUnmarshaler:
-		err = to.UnmarshalText([]byte(text))
-	case *int:
-		*to, err = strconv.Atoi(text)
-	default:
-		v.SetString(text)
-	}
-	if err != nil {
-		panic(fmt.Sprintf("configs: tag %q: %v", text, err)) // a test reads all
-	}
-}
 
 // prefill puts the defaults of a repeated section into target before the keys
 // of source are read over them.

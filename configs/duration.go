@@ -113,3 +113,9 @@ func (d Duration) String() string {
 	// Milliseconds with as many decimals as nanoseconds need.
 	return exact(float64(t)/float64(time.Millisecond)) + " ms"
 }
+
+const (
+	second = Duration(time.Second)
+	minute = Duration(time.Minute)
+	hour   = Duration(time.Hour)
+)

@@ -2,7 +2,6 @@ package configs
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 )
@@ -131,41 +130,6 @@ func nextShowing(t time.Time, loc *time.Location, c ClockTime) time.Time {
 		return end
 	}
 	return next
-}
-
-// IsOn reports whether the lamps are on at wall, read on the clock of loc.
-func (l Lamps) IsOn(wall time.Time, loc *time.Location) bool { return l.On.Covers(wall, loc) }
-
-// NextChange returns the first moment after wall at which IsOn changes.
-func (l Lamps) NextChange(wall time.Time, loc *time.Location) time.Time {
-	return l.On.NextChange(wall, loc)
-}
-
-// Next returns the first due pulse after wall; zero for an empty schedule.
-func (m Mist) Next(wall time.Time, loc *time.Location) time.Time {
-	var best time.Time
-	for _, t := range m.around(wall, loc) {
-		if t.After(wall) && (best.IsZero() || t.Before(best)) {
-			best = t
-		}
-	}
-	return best
-}
-
-// around lists the pulses of the days near wall. Three days either side
-// outlast the one calendar day that a zone has ever skipped.
-func (m Mist) around(wall time.Time, loc *time.Location) []time.Time {
-	y, mo, d := wall.In(loc).Date()
-	var due []time.Time
-	for offset := -2; offset <= 2; offset++ {
-		for _, c := range m.TimesOn(YearDayOf(time.Date(y, mo, d+offset, 12, 0, 0, 0, time.UTC))) {
-			if t, ok := onDay(y, mo, d+offset, c, loc); ok {
-				due = append(due, t)
-			}
-		}
-	}
-	slices.SortFunc(due, time.Time.Compare)
-	return due
 }
 
 // onDay returns the one moment of a local day at which c is due: the first of

@@ -9,6 +9,59 @@ import (
 	"github.com/pelletier/go-toml/v2"
 )
 
+// Species is one entry of the species table. All limits are defaults and not
+// veterinary advice; each can be overridden. Its fields are the keys of a
+// [[species]] section, and so more than other types have.
+type Species struct {
+	ID   string `toml:"id"`
+	Name string `toml:"name"`
+	Day  Band   `toml:"day"`
+	// Night is the wanted band while the lamps are off.
+	Night Band `toml:"night"`
+	// Tolerated is no excursion at any hour; zero for none.
+	Tolerated Band `toml:"tolerated"`
+	// DropMin is the least wanted fall from lamp-on to lamp-off medians. How cold
+	// a night may be is for the night band: DropMax of older files is not judged.
+	DropMin CelsiusDelta `toml:"drop_min"`
+	DropMax CelsiusDelta `toml:"drop_max"`
+	// Floor is the humidity that must be kept; below Dry it is urgent.
+	Floor Percent `toml:"floor"`
+	Dry   Percent `toml:"dry"`
+	// Warn, Act and Lethal are the three heat limits: worth a look, act now,
+	// lethal. Each is reached at the value itself.
+	Warn   Celsius `toml:"warn"`
+	Act    Celsius `toml:"act"`
+	Lethal Celsius `toml:"ceiling"`
+	// Cool and Cold are the two lower limits: worth a look, act now.
+	Cool Celsius `toml:"cool"`
+	Cold Celsius `toml:"cold"`
+	// Exposure: dose counts above Boundary with ten times the weight per
+	// TenfoldPer; the reference is ReferenceTime at ReferenceTemp.
+	Boundary      Celsius      `toml:"exposure_boundary" default:"28 °C"`
+	ReferenceTemp Celsius      `toml:"exposure_reference" default:"32 °C"`
+	ReferenceTime Duration     `toml:"exposure_time" default:"2 h"`
+	TenfoldPer    CelsiusDelta `toml:"exposure_tenfold" default:"3 °C"`
+	// Company is how adults live together; Space is what each of them needs, 0 for
+	// unknown; for a species new to the table common practice, no source.
+	Company Company `toml:"company" oneof:"pair,group"`
+	Space   Litres  `toml:"space" default:"10 gal"`
+	// EggFeeder: its tadpoles live in leaf axils, in the adults' climate.
+	EggFeeder bool `toml:"egg_feeder"`
+	// Source says where the keeper's own limits come from.
+	Source string `toml:"source"`
+
+	grades [numCells]Grade
+}
+
+// Company is how the adults of a species live together.
+type Company string
+
+// The companies.
+const (
+	Pairs  Company = "pair"
+	Groups Company = "group"
+)
+
 //go:embed species.toml
 var speciesTOML string
 
@@ -128,33 +181,4 @@ func (s *Species) Watched(b Band) Band {
 		b.Low, b.High = min(b.Low, s.Tolerated.Low), max(b.High, s.Tolerated.High)
 	}
 	return b
-}
-
-// LampsOf returns the lamp schedule of e; false where it has none.
-func (c *Config) LampsOf(e Enclosure) (Lamps, bool) {
-	return find(c.Lamps, func(l Lamps) bool { return e.Lamps != "" && l.ID == e.Lamps })
-}
-
-// MistOf returns the misting schedule of e; false where it has none.
-func (c *Config) MistOf(e Enclosure) (Mist, bool) {
-	return find(c.Mists, func(m Mist) bool { return e.Mist != "" && m.ID == e.Mist })
-}
-
-// ProbesOf returns the probes of the enclosure with that id, in file order.
-func (c *Config) ProbesOf(enclosureID string) []Probe {
-	var own []Probe
-	for i := range c.Probes {
-		if enclosureID != "" && c.Probes[i].Enclosure == enclosureID {
-			own = append(own, c.Probes[i])
-		}
-	}
-	return own
-}
-
-// find returns the first of a list that is wanted, false for none.
-func find[T any](list []T, wanted func(T) bool) (found T, ok bool) {
-	if i := slices.IndexFunc(list, wanted); i >= 0 {
-		return list[i], true
-	}
-	return found, false
 }

@@ -8,10 +8,6 @@ import (
 	"strings"
 )
 
-// floorToKeep is the humidity that must be kept at all times: the owner's
-// trade fact, common practice, no source.
-const floorToKeep Percent = 70
-
 // warn collects what is allowed and yet likely to be regretted.
 func (k warner) warn() {
 	k.warnRoom()

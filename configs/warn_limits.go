@@ -5,6 +5,10 @@ import (
 	"slices"
 )
 
+// floorToKeep is the humidity that must be kept at all times: the owner's
+// trade fact, common practice, no source.
+const floorToKeep Percent = 70
+
 // narrowest is the least width of a band that a room can keep: two probes of
 // ±0.3 °C are that far apart in the same air, and a band alarm ends only a
 // deadband inside. A judgement.
