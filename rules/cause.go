@@ -9,17 +9,6 @@ import (
 	"dewline/sensors"
 )
 
-// causeOf finds what is at fault for an alarm, with the numbers behind it.
-func (ls *lives) causeOf(s *room.Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
-	if j, ok := ls.judge[s.Kind].(blamer); ok {
-		return j.Cause(ls.v, s)
-	}
-	if s.Kind.Row().Of == alarm.OfEnclosure {
-		return Cause{Kind: CauseEnclosure, ID: ls.v.Enclosures[s.Index].Cfg.ID}, nil
-	}
-	return Cause{Kind: CauseDewline}, nil
-}
-
 // causeHolds is how long a different cause must be seen before it is told.
 const causeHolds = 10 * time.Minute
 

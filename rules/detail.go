@@ -181,3 +181,17 @@ func (ls *lives) state(s *room.Alarm) alarm.Fact {
 	}
 	return alarm.Fact{ID: alarm.FactID(row.ID)}
 }
+
+// causeOf finds what is at fault for an alarm, with the numbers behind it.
+func (ls *lives) causeOf(s *room.Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
+	if j, ok := ls.judge[s.Kind].(blamer); ok {
+		return j.Cause(ls.v, s)
+	}
+	if s.Kind.Row().Of == alarm.OfEnclosure {
+		return Cause{Kind: CauseEnclosure, ID: ls.v.Enclosures[s.Index].Cfg.ID}, nil
+	}
+	return Cause{Kind: CauseDewline}, nil
+}
+
+// whyCause is why an alarm is told of again when it has another cause.
+const whyCause = "another cause"

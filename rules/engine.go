@@ -4,52 +4,15 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules/cause"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
-
-// An Engine is the decision core of one room. It is single-threaded: one
-// goroutine owns it. It does no I/O and reads no clock.
-type Engine struct {
-	v        *room.View
-	cause    cause.Look
-	lives    lives
-	names    []sensors.ProbeID
-	after    []int // which probe's reading came after each one's, last time
-	before   int   // the probe whose reading came last
-	began    bool
-	gap      Gap           // that nobody was told of
-	minuteAt time.Duration // running time of the last minutely round
-	hourAt   time.Duration
-	judges   judges
-	asked    [room.NumDue][]judge
-	out      room.Out
-}
 
 // New returns an engine for a complete configuration.
 func New(cfg *configs.Config) *Engine {
 	e := &Engine{}
 	e.build(cfg)
 	return e
-}
-
-// build lays out the engine for a configuration, without any state.
-func (e *Engine) build(cfg *configs.Config) {
-	var clock room.Clock
-	if e.v != nil {
-		clock = e.v.Clock
-	}
-	e.v = room.NewView(cfg, clock)
-	e.cause.V = e.v
-	e.names, e.after, e.before = make([]sensors.ProbeID, len(cfg.Probes)), make([]int, len(cfg.Probes)), 0
-	for i, c := range cfg.Probes {
-		e.names[i] = sensors.ProbeID(c.ID)
-	}
-	e.judges, e.out = newJudges(e.v), room.Out{Lives: &e.lives}
-	table := e.judges.table()
-	e.asked = ask(table)
-	e.lives.build(e.v, table)
 }
 
 // Step takes one reading. The transitions are valid until the next call; in

@@ -8,13 +8,6 @@ import (
 	"dewline/sensors"
 )
 
-// A Gap is a stretch in which nobody looked: dewline was off, or stood still.
-type Gap struct {
-	From time.Time // by a set clock; zero where none was
-	For  time.Duration
-	At   time.Duration // running time, which stood still in it; 0 where it went on
-}
-
 // stoodStill makes up for a stretch without a call: an engine that runs is called
 // at least once a poll.
 func (e *Engine) stoodStill(was, now sensors.Instant) {

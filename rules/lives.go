@@ -6,7 +6,6 @@ import (
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/rules/room"
-	"dewline/sensors"
 )
 
 // lives are the alarms of a room on their way through the lifecycle.
@@ -37,83 +36,10 @@ func (ls *lives) build(v *room.View, table []row) {
 	}
 }
 
-// Find steps an alarm with what a judge found.
-func (ls *lives) Find(f room.Finding) {
-	a, now := f.Alarm, ls.v.At
-	if a.Rec.Life.Rest(now.Mono, f.In) {
-		return
-	}
-	was := a.Rec.Life.Active
-	c := a.Rec.Life.Step(ls.specFor(f), now, f.In)
-	if !was && a.Rec.Life.Active {
-		a.Afresh()
-		switch {
-		case f.Urgent:
-			a.Rec.Priority = Wake
-		case f.Mild:
-			a.Rec.Priority = Note
-		}
-	}
-	if c.Changed() {
-		ls.emit(a, now, c, "", c.Why)
-	}
-	switch {
-	case !a.Rec.Life.Active:
-	case f.Urgent:
-		ls.Raise(a, Wake)
-	case !f.Mild && f.In == alarm.Beyond && a.Kind.Row().AtLimit:
-		ls.Raise(a, Today)
-	}
-}
-
-// specFor returns the delays that hold for a finding.
-func (ls *lives) specFor(f room.Finding) alarm.Spec {
-	sp := ls.spec(f.Alarm, f.Gap)
-	if f.AtOnce {
-		sp.OffDelay = 0
-	}
-	if f.AtOnce || f.Urgent {
-		sp.OnDelay = 0
-	}
-	if f.Slow > 0 {
-		sp.OnDelay *= f.Slow
-	}
-	return sp
-}
-
 func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
 	sp := ls.specs[s.Kind][min(s.Rec.Priority, Wake)]
 	sp.MaxGap = gap
 	return sp
-}
-
-// emit tells of a change of state, or of knowledge where From equals To.
-func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, why string) {
-	ls.number(s, c)
-	if (c.To == alarm.Unack || c.To == alarm.Suppressed) && !c.From.Annunciated() {
-		s.Rec.Peak = s.Rec.Value
-	}
-	ls.count(s, now, c)
-	ls.explain(s, now, c)
-	r := &s.Rec
-	ls.out = append(ls.out, Transition{
-		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
-		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, By: by, Why: why, Detail: *r.Detail,
-	})
-	switch {
-	case c.From == c.To:
-	case c.From == alarm.Norm:
-		ls.opened(s, 1)
-	case c.To == alarm.Norm:
-		ls.opened(s, -1)
-	}
-	if s.Kind == alarm.FirstProbeKind { // all of a probe's go out of service together
-		ls.v.Probes[s.Index].Out = c.To == alarm.OutOfService
-	}
-	if c.To == alarm.Norm {
-		r.Priority, r.AckedBy = s.Kind.Row().Priority, ""
-	}
 }
 
 // opened counts alarms that are not NORM.
@@ -129,48 +55,78 @@ func (ls *lives) opened(s *room.Alarm, n int) {
 	}
 }
 
-// whyCause is why an alarm is told of again when it has another cause.
-const whyCause = "another cause"
-
-// update tells that something about an open alarm is different now.
-func (ls *lives) update(s *room.Alarm, now sensors.Instant, why string) {
-	st := s.Rec.Life.State
-	ls.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
+// number gives an alarm that leaves NORM the number of its onset.
+func (ls *lives) number(s *room.Alarm, c alarm.Change) {
+	if c.From == alarm.Norm && c.To != alarm.Norm && !s.Numbered {
+		s.Numbered = true
+		s.Rec.Life.Seq += ls.leap
+	}
 }
 
-// Raise makes an alarm more urgent until it is over. One that was
-// acknowledged for less is no longer.
-func (ls *lives) Raise(s *room.Alarm, p Priority) {
-	now := ls.v.At
-	if s.Rec.Priority >= p {
-		return
+// eachSlot visits every alarm in a fixed order.
+func (ls *lives) each(f func(*room.Alarm)) {
+	for i := range ls.v.Enclosures {
+		for k := range ls.v.Enclosures[i].Alarms {
+			f(&ls.v.Enclosures[i].Alarms[k])
+		}
 	}
-	s.Rec.Priority = p
-	if !s.Open() {
-		return
+	for i := range ls.v.Probes {
+		for k := range ls.v.Probes[i].Alarms {
+			f(&ls.v.Probes[i].Alarms[k])
+		}
 	}
-	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
-		// What a probe was blamed for while it was mild is looked at again.
-		c, evidence := ls.causeOf(s, now)
-		s.Rec.Cause = c
-		s.Rec.Because(evidence)
+	for i := range ls.v.Contacts {
+		for k := range ls.v.Contacts[i].Alarms {
+			f(&ls.v.Contacts[i].Alarms[k])
+		}
 	}
-	if c := s.Rec.Life.Worsen(); c.Changed() {
-		ls.emit(s, now, c, "", "more urgent than what was acknowledged")
-		return
+	for _, s := range ls.self {
+		f(s)
 	}
-	ls.update(s, now, "more urgent")
 }
 
-// setUnknown notes whether an open alarm can be evaluated.
-func (ls *lives) setUnknown(s *room.Alarm, now sensors.Instant, unknown bool) {
-	if !s.Open() || s.Rec.Life.Unknown == unknown {
-		return
+// eachOpen visits every alarm that is not NORM in the same order.
+func (ls *lives) eachOpen(f func(*room.Alarm)) {
+	visit := func(slots []room.Alarm) {
+		for k := range slots {
+			if slots[k].Open() {
+				f(&slots[k])
+			}
+		}
 	}
-	s.Rec.Life.Unknown = unknown
-	if unknown {
-		ls.update(s, now, "cannot be evaluated")
-	} else {
-		ls.update(s, now, "can be evaluated again")
+	for i := range ls.v.Enclosures {
+		if en := &ls.v.Enclosures[i]; en.Open > 0 {
+			visit(en.Alarms[:])
+		}
 	}
+	for i := range ls.v.Probes {
+		if p := &ls.v.Probes[i]; p.Open > 0 {
+			visit(p.Alarms[:])
+		}
+	}
+	for i := range ls.v.Contacts {
+		if c := &ls.v.Contacts[i]; c.Open > 0 {
+			visit(c.Alarms[:])
+		}
+	}
+	for _, s := range ls.self {
+		if s.Open() {
+			f(s)
+		}
+	}
+}
+
+// selfSlot finds or makes the alarm about a part of dewline.
+func (ls *lives) selfAlarm(k alarm.Kind, subject string) *room.Alarm {
+	if subject == "" {
+		subject = Self
+	}
+	for _, s := range ls.self {
+		if s.Kind == k && s.Rec.Key.Subject == subject {
+			return s
+		}
+	}
+	s := room.MakeAlarm(k, -1, subject)
+	ls.self = append(ls.self, &s)
+	return &s
 }

@@ -13,14 +13,6 @@ import (
 // leaves out n numbers. Every run takes another n, drawn by chance.
 func (e *Engine) Start(n uint64) { e.lives.leap = n }
 
-// number gives an alarm that leaves NORM the number of its onset.
-func (ls *lives) number(s *room.Alarm, c alarm.Change) {
-	if c.From == alarm.Norm && c.To != alarm.Norm && !s.Numbered {
-		s.Numbered = true
-		s.Rec.Life.Seq += ls.leap
-	}
-}
-
 // A Renumbering says under which number the onset of an alarm goes on, which had
 // the number Old in the run before and Mine in this one; 0 where it had none.
 type Renumbering struct{ Old, Mine, Now uint64 }

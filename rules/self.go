@@ -40,18 +40,3 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	}
 	return e.lives.out
 }
-
-// selfSlot finds or makes the alarm about a part of dewline.
-func (ls *lives) selfAlarm(k alarm.Kind, subject string) *room.Alarm {
-	if subject == "" {
-		subject = Self
-	}
-	for _, s := range ls.self {
-		if s.Kind == k && s.Rec.Key.Subject == subject {
-			return s
-		}
-	}
-	s := room.MakeAlarm(k, -1, subject)
-	ls.self = append(ls.self, &s)
-	return &s
-}

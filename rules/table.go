@@ -1,8 +1,6 @@
 package rules
 
 import (
-	"math/bits"
-
 	"dewline/rules/air"
 	"dewline/rules/alarm"
 	"dewline/rules/contact"
@@ -87,12 +85,4 @@ func ask(table []row) (asked [room.NumDue][]judge) {
 		}
 	}
 	return asked
-}
-
-// run asks the judges that look when something is due.
-func (e *Engine) run(due room.Due) {
-	e.v.Due = due
-	for _, j := range e.asked[bits.TrailingZeros16(uint16(due))] {
-		j.Step(e.v, &e.out)
-	}
 }

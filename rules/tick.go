@@ -37,59 +37,6 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 	return e.lives.out
 }
 
-// eachSlot visits every alarm in a fixed order.
-func (ls *lives) each(f func(*room.Alarm)) {
-	for i := range ls.v.Enclosures {
-		for k := range ls.v.Enclosures[i].Alarms {
-			f(&ls.v.Enclosures[i].Alarms[k])
-		}
-	}
-	for i := range ls.v.Probes {
-		for k := range ls.v.Probes[i].Alarms {
-			f(&ls.v.Probes[i].Alarms[k])
-		}
-	}
-	for i := range ls.v.Contacts {
-		for k := range ls.v.Contacts[i].Alarms {
-			f(&ls.v.Contacts[i].Alarms[k])
-		}
-	}
-	for _, s := range ls.self {
-		f(s)
-	}
-}
-
-// eachOpen visits every alarm that is not NORM in the same order.
-func (ls *lives) eachOpen(f func(*room.Alarm)) {
-	visit := func(slots []room.Alarm) {
-		for k := range slots {
-			if slots[k].Open() {
-				f(&slots[k])
-			}
-		}
-	}
-	for i := range ls.v.Enclosures {
-		if en := &ls.v.Enclosures[i]; en.Open > 0 {
-			visit(en.Alarms[:])
-		}
-	}
-	for i := range ls.v.Probes {
-		if p := &ls.v.Probes[i]; p.Open > 0 {
-			visit(p.Alarms[:])
-		}
-	}
-	for i := range ls.v.Contacts {
-		if c := &ls.v.Contacts[i]; c.Open > 0 {
-			visit(c.Alarms[:])
-		}
-	}
-	for _, s := range ls.self {
-		if s.Open() {
-			f(s)
-		}
-	}
-}
-
 // tickEnclosure marks what cannot be evaluated because nothing has come.
 func (e *Engine) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
 	temp, hum := e.v.Sources(en, now.Mono)

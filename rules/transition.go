@@ -106,9 +106,3 @@ func (t *Transition) Said() alarm.Said {
 	return alarm.Said{Key: t.Key, Cause: t.Cause, HasValue: t.HasValue, HasLimit: t.HasLimit,
 		Unit: t.Unit, Text: t.Text, Detail: &t.Detail}
 }
-
-// Said is what words are made of.
-func (v *AlarmView) Said() alarm.Said {
-	return alarm.Said{Key: v.Key, Cause: v.Cause, HasValue: v.HasValue, HasLimit: v.HasLimit,
-		Unit: v.Unit, Text: v.Text, Detail: &v.Detail}
-}

@@ -141,3 +141,9 @@ type AlarmView struct {
 	Text      string        `json:"text"`
 	Detail    Detail        `json:"detail"`
 }
+
+// Said is what words are made of.
+func (v *AlarmView) Said() alarm.Said {
+	return alarm.Said{Key: v.Key, Cause: v.Cause, HasValue: v.HasValue, HasLimit: v.HasLimit,
+		Unit: v.Unit, Text: v.Text, Detail: &v.Detail}
+}

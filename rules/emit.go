@@ -1,0 +1,144 @@
+package rules
+
+import (
+	"dewline/rules/alarm"
+	"dewline/rules/room"
+	"dewline/sensors"
+)
+
+// Find steps an alarm with what a judge found.
+func (ls *lives) Find(f room.Finding) {
+	a, now := f.Alarm, ls.v.At
+	if a.Rec.Life.Rest(now.Mono, f.In) {
+		return
+	}
+	was := a.Rec.Life.Active
+	c := a.Rec.Life.Step(ls.specFor(f), now, f.In)
+	if !was && a.Rec.Life.Active {
+		a.Afresh()
+		switch {
+		case f.Urgent:
+			a.Rec.Priority = Wake
+		case f.Mild:
+			a.Rec.Priority = Note
+		}
+	}
+	if c.Changed() {
+		ls.emit(a, now, c, "", c.Why)
+	}
+	switch {
+	case !a.Rec.Life.Active:
+	case f.Urgent:
+		ls.Raise(a, Wake)
+	case !f.Mild && f.In == alarm.Beyond && a.Kind.Row().AtLimit:
+		ls.Raise(a, Today)
+	}
+}
+
+// specFor returns the delays that hold for a finding.
+func (ls *lives) specFor(f room.Finding) alarm.Spec {
+	sp := ls.spec(f.Alarm, f.Gap)
+	if f.AtOnce {
+		sp.OffDelay = 0
+	}
+	if f.AtOnce || f.Urgent {
+		sp.OnDelay = 0
+	}
+	if f.Slow > 0 {
+		sp.OnDelay *= f.Slow
+	}
+	return sp
+}
+
+// emit tells of a change of state, or of knowledge where From equals To.
+func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, why string) {
+	ls.number(s, c)
+	if (c.To == alarm.Unack || c.To == alarm.Suppressed) && !c.From.Annunciated() {
+		s.Rec.Peak = s.Rec.Value
+	}
+	ls.count(s, now, c)
+	ls.explain(s, now, c)
+	r := &s.Rec
+	ls.out = append(ls.out, Transition{
+		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
+		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
+		Since: r.Life.Since, By: by, Why: why, Detail: *r.Detail,
+	})
+	switch {
+	case c.From == c.To:
+	case c.From == alarm.Norm:
+		ls.opened(s, 1)
+	case c.To == alarm.Norm:
+		ls.opened(s, -1)
+	}
+	if s.Kind == alarm.FirstProbeKind { // all of a probe's go out of service together
+		ls.v.Probes[s.Index].Out = c.To == alarm.OutOfService
+	}
+	if c.To == alarm.Norm {
+		r.Priority, r.AckedBy = s.Kind.Row().Priority, ""
+	}
+}
+
+// update tells that something about an open alarm is different now.
+func (ls *lives) update(s *room.Alarm, now sensors.Instant, why string) {
+	st := s.Rec.Life.State
+	ls.emit(s, now, alarm.Change{From: st, To: st, Why: why}, "", why)
+}
+
+// Raise makes an alarm more urgent until it is over. One that was
+// acknowledged for less is no longer.
+func (ls *lives) Raise(s *room.Alarm, p Priority) {
+	now := ls.v.At
+	if s.Rec.Priority >= p {
+		return
+	}
+	s.Rec.Priority = p
+	if !s.Open() {
+		return
+	}
+	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
+		// What a probe was blamed for while it was mild is looked at again.
+		c, evidence := ls.causeOf(s, now)
+		s.Rec.Cause = c
+		s.Rec.Because(evidence)
+	}
+	if c := s.Rec.Life.Worsen(); c.Changed() {
+		ls.emit(s, now, c, "", "more urgent than what was acknowledged")
+		return
+	}
+	ls.update(s, now, "more urgent")
+}
+
+// setUnknown notes whether an open alarm can be evaluated.
+func (ls *lives) setUnknown(s *room.Alarm, now sensors.Instant, unknown bool) {
+	if !s.Open() || s.Rec.Life.Unknown == unknown {
+		return
+	}
+	s.Rec.Life.Unknown = unknown
+	if unknown {
+		ls.update(s, now, "cannot be evaluated")
+	} else {
+		ls.update(s, now, "can be evaluated again")
+	}
+}
+
+// count keeps the self-measures with each transition.
+func (ls *lives) count(s *room.Alarm, now sensors.Instant, c alarm.Change) {
+	st := &s.Rec.Stats
+	if c.From.Annunciated() && !s.Rec.Life.Active {
+		st.Far = 0
+	}
+	switch {
+	case c.To == alarm.Unack && c.From != alarm.Unack:
+		if c.From != alarm.Acked { // else it was only rung again
+			CountRaise(st, now.Mono, s.Rec.Life.EndedAt, ChatterSpan(ls.v.Cfg))
+			ls.load.Raised(now.Mono, s.Rec.Priority)
+		}
+		st.UnackAt = now.Mono
+	case c.To == alarm.Acked || c.From == alarm.RTNUN && c.Why == "" || c.To == alarm.LatchAck && c.From == alarm.LatchUnack:
+		d := now.Mono - st.UnackAt
+		st.Acked++
+		st.AckTotal += d
+		st.AckMax = max(st.AckMax, d)
+	}
+}
