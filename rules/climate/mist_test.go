@@ -236,3 +236,112 @@ func TestSupplyOrNozzle(t *testing.T) {
 		}
 	}
 }
+
+// logNormal is a density: it adds up to 1, with its variance. One day in thirty is of a
+// wider one, which is added.
+func TestLogDensities(t *testing.T) {
+	const v, tail, step = 1.7, 2.5, 0.01
+	var normal, square, tailed, wide float64
+	for x := -40.0; x <= 40; x += step {
+		p, q := math.Exp(logNormal(x, v))*step, math.Exp(logTailed(x, v, tail))*step
+		normal, square = normal+p, square+p*x*x
+		tailed, wide = tailed+q, wide+q*x*x
+	}
+	near(t, "normal", normal, 1, 1e-6)
+	near(t, "its variance", square, v, 1e-5)
+	near(t, "with the tail", tailed, 1+1/30., 1e-6)
+	near(t, "its variance", wide, v+(v+tail*tail)/30, 1e-4)
+}
+
+// A course is the mean of its days with their variance, and goes on as a mean over eight
+// days: a value counts an eighth, and what was before seven eighths.
+func TestUsualCourse_Learns(t *testing.T) {
+	var c usualCourse
+	values, beside := []float64{1, 2, 4, 1.5, 3, 2.5, 0.5, 2}, []float64{0, 1, 0.5, 2, 1.5, 1, 0, 3}
+	moments := func(xs []float64) (mean, variance float64) {
+		for _, x := range xs {
+			mean += x / float64(len(xs))
+		}
+		for _, x := range xs {
+			variance += (x - mean) * (x - mean) / float64(len(xs))
+		}
+		return mean, variance
+	}
+	const k = 3
+	for i := range values {
+		if known := c.known(k); known != (i >= 2) {
+			t.Errorf("after %d days: known %v", i, known)
+		}
+		c.learn(k, values[i], beside[i])
+		for _, x := range []struct {
+			mean, variance float32
+			of             []float64
+		}{{c.Mean[k], c.Var[k], values[:i+1]}, {c.Beside[k], c.Apart[k], beside[:i+1]}} {
+			mean, variance := moments(x.of)
+			near(t, "mean", float64(x.mean), mean, 1e-5)
+			near(t, "variance", float64(x.variance), variance, 1e-5)
+		}
+	}
+	mean, variance := float64(c.Mean[k]), float64(c.Var[k])
+	c.learn(k, mean+4, 1)
+	near(t, "mean of a ninth day", float64(c.Mean[k]), mean+4/8., 1e-5)
+	near(t, "variance of a ninth day", float64(c.Var[k]), variance*7/8+16*7/64., 1e-5)
+	if c.Days[k] != courseDays || c.Days[k+1] != 0 {
+		t.Errorf("days: %v", c.Days)
+	}
+}
+
+// The evidence is the logarithm of how much likelier what is seen is without the event
+// than with it (Bayes): by densities that are written out here.
+func TestUsualCourse_MissingIsALikelihoodRatio(t *testing.T) {
+	density := func(x, v float64) float64 { return math.Exp(-x*x/(2*v)) / math.Sqrt(2*math.Pi*v) }
+	s := courseScale{noise: 0.4, beside: 0.3, habit: 0.2, bare: 0.15, tail: 0.5}
+	var c usualCourse
+	for _, x := range []float64{2, 2.6, 2.2} {
+		c.learn(0, x, x/2)
+	}
+	n, mean, spread, near0 := 3.0, float64(c.Mean[0]), float64(c.Var[0]), float64(c.Beside[0])
+	for _, x := range []struct{ value, beside float64 }{{0, 1.1}, {2.3, 1.1}, {1, 0}, {1.4, 3}, {-0.5, 1}, {3.5, 1.1}} {
+		odd := s.beside * (x.beside - near0)
+		v := (2*s.noise*s.noise+n*spread)/(2+n) + odd*odd // two days' worth is believed before
+		bare := v + s.habit*s.habit*near0*near0 + s.bare*s.bare
+		want := math.Log(density(x.value, bare) / (density(x.value-mean, v) + density(x.value-mean, v+s.tail*s.tail)/30))
+		near(t, "evidence", c.missing(0, x.value, x.beside, s), want, 1e-5)
+	}
+	if c.missing(0, 0, 1.1, s) < 2 || c.missing(0, 2.3, 1.1, s) > -1 {
+		t.Errorf("it did not move: %.2f; as usual: %.2f", c.missing(0, 0, 1.1, s), c.missing(0, 2.3, 1.1, s))
+	}
+	// What goes far the other way is neither.
+	bare := (2*s.noise*s.noise+n*spread)/(2+n) + s.habit*s.habit*near0*near0 + s.bare*s.bare
+	edge := courseWild * math.Sqrt(bare)
+	if far := c.missing(0, -edge-0.01, near0, s); far != 0 {
+		t.Errorf("beyond three deviations the other way: %.2f", far)
+	}
+	if less, up := c.missing(0, -edge+0.01, near0, s), c.missing(0, edge+0.01, near0, s); less == 0 || up == 0 {
+		t.Errorf("less far, or the usual way: %.2f and %.2f", less, up)
+	}
+	if c.missing(1, 0, 0, s) != 0 {
+		t.Error("evidence of what is not known")
+	}
+}
+
+// What an enclosure usually makes of a mist: before anything is known that counts as two
+// mists of a half, that stray by a quarter.
+func TestMistUsual(t *testing.T) {
+	var u mistUsual
+	if share, v := u.filled(); share != 0.5 || v != 0.25*0.25 {
+		t.Errorf("nothing known: %v, %v", share, v)
+	}
+	for i, share := range []float64{0.6, 0.8, 0.7} {
+		u.learn(share, 90+float64(i))
+	}
+	share, v := u.filled()
+	near(t, "share", share, (2*0.5+3*0.7)/5, 1e-6)
+	near(t, "variance", v, (2*0.25*0.25+3*0.02/3)/5, 1e-6)
+	near(t, "peak", float64(u.Peak), 91, 1e-5)
+	for range 100 {
+		u.learn(0.9, 99)
+	}
+	share, _ = u.filled()
+	near(t, "share after a hundred: eight count", share, (2*0.5+8*0.9)/10, 1e-4)
+}

@@ -32,22 +32,16 @@ func SaturationPressure(t float64) (float64, error) {
 	if !(t >= coldest && t <= hottest) {
 		return 0, fmt.Errorf("%g °C: %w", t, ErrDomain)
 	}
-	ln, _ := lnSaturation(t)
-	return math.Exp(ln), nil
+	return math.Exp(lnSaturation(t)), nil
 }
 
-// lnSaturation returns ln of the saturation pressure in Pa and its derivative
-// per kelvin.
-func lnSaturation(t float64) (ln, slope float64) {
+// lnSaturation returns ln of the saturation pressure in Pa.
+func lnSaturation(t float64) float64 {
 	k := t + zeroKelvin
 	if t < tripleC {
-		ln = -5.6745359e3/k + 6.3925247 + k*(-9.677843e-3+k*(6.2215701e-7+k*(2.0747825e-9-k*9.484024e-13))) + 4.1635019*math.Log(k)
-		slope = 5.6745359e3/(k*k) - 9.677843e-3 + k*(2*6.2215701e-7+k*(3*2.0747825e-9-k*4*9.484024e-13)) + 4.1635019/k
-		return ln, slope
+		return -5.6745359e3/k + 6.3925247 + k*(-9.677843e-3+k*(6.2215701e-7+k*(2.0747825e-9-k*9.484024e-13))) + 4.1635019*math.Log(k)
 	}
-	ln = -5.8002206e3/k + 1.3914993 + k*(-4.8640239e-2+k*(4.1764768e-5-k*1.4452093e-8)) + 6.5459673*math.Log(k)
-	slope = 5.8002206e3/(k*k) - 4.8640239e-2 + k*(2*4.1764768e-5-k*3*1.4452093e-8) + 6.5459673/k
-	return ln, slope
+	return -5.8002206e3/k + 1.3914993 + k*(-4.8640239e-2+k*(4.1764768e-5-k*1.4452093e-8)) + 6.5459673*math.Log(k)
 }
 
 // checkHumidity refuses a humidity that is not above 0 and at most 100 %. Air
@@ -90,26 +84,23 @@ func DewPoint(t, rh float64) (float64, error) {
 	return min(dew, t), nil
 }
 
-// dewPointOf inverts SaturationPressure by Newton's method in ln p, starting
-// from the Magnus form; three steps leave less than 1e-6 K.
+// dewPointOf inverts SaturationPressure: by what it misses in ln p it corrects the
+// exponent of the Magnus form, which is nearly that.
 func dewPointOf(e float64) (float64, error) {
-	ln := math.Log(e)
-	m := ln - math.Log(611.2)
-	dew := 243.12 * m / (17.62 - m)
 	// The formulas for ice and water meet at the triple point with a kink:
-	// staying on one side of it keeps Newton from jumping to and fro.
+	// staying on one side of it keeps the steps from jumping to and fro.
 	low, high := tripleC, hottest
 	if e < triplePa {
 		low, high = coldest, math.Nextafter(tripleC, coldest)
 	}
-	dew = min(max(dew, low), high)
-	for range 8 {
-		at, slope := lnSaturation(dew)
-		step := (ln - at) / slope
-		dew = min(max(dew+step, low), high)
-		if math.Abs(step) < 1e-9 {
+	ln, exponent, dew := math.Log(e), 0.0, 0.0
+	for range 20 {
+		dew = min(max(243.12*exponent/(17.62-exponent), low), high)
+		miss := ln - lnSaturation(dew)
+		if math.Abs(miss) < 1e-10 {
 			break
 		}
+		exponent += miss
 	}
 	if dew <= coldest {
 		return 0, fmt.Errorf("dew point of %g Pa: %w", e, ErrDomain)
@@ -120,8 +111,7 @@ func dewPointOf(e float64) (float64, error) {
 // saturatedRatio returns the humidity ratio of saturated air; it grows without
 // bound where water boils.
 func saturatedRatio(t, pressure float64) float64 {
-	ln, _ := lnSaturation(t)
-	es := min(math.Exp(ln), 0.999*pressure)
+	es := min(math.Exp(lnSaturation(t)), 0.999*pressure)
 	return massRatio * es / (pressure - es)
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -333,5 +334,187 @@ func TestHistoryRefusesOtherText(t *testing.T) {
 		if err := h.UnmarshalText([]byte(bad)); err == nil {
 			t.Errorf("%.10q is accepted", bad)
 		}
+	}
+}
+
+func TestSolve4(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	for range 50 {
+		var a [4][5]float64
+		var want [4]float64
+		for i := range 4 {
+			want[i] = rng.NormFloat64()
+			for j := range 4 {
+				a[i][j] = rng.NormFloat64()
+			}
+		}
+		a[0][0] = 0 // needs another pivot
+		for i := range 4 {
+			for j := range 4 {
+				a[i][4] += a[i][j] * want[j]
+			}
+		}
+		got, ok := solve4(a)
+		for i := range 4 {
+			if !ok || math.Abs(got[i]-want[i]) > 1e-8 {
+				t.Fatalf("%v, %v; want %v", got, ok, want)
+			}
+		}
+	}
+	if _, ok := solve4([4][5]float64{{1, 2, 3, 4, 1}, {2, 4, 6, 8, 1}, {0, 1, 0, 0, 1}, {0, 0, 1, 0, 1}}); ok {
+		t.Error("two rows that say the same are solved")
+	}
+}
+
+// stairs is a room that moves in steps of ten minutes, as the week is kept.
+func stairs(h float64) float64 { return roomCourse(math.Floor(h*slotsHour+1e-6) / slotsHour) }
+
+// An enclosure whose time constants are among those tried is found as it is, to what
+// minutes and hundredths of °C leave open.
+func TestRefit_FindsTheEnclosureItself(t *testing.T) {
+	m, w := NewThermal(91), newTwin()
+	w.p = params{Fast: 0.6, Slow: 5, FastPart: 0.55, LampFast: 1.7, LampSlow: 1.1}
+	for h := range w.p.Offset {
+		w.p.Offset[h] = 0.6
+	}
+	feed(m, w, 0, feedOptions{days: 7, room: stairs})
+	if r := m.Refit(); r != Accepted {
+		t.Fatalf("refused: %q", r)
+	}
+	p := m.Params
+	if p.Fast != 0.6 || p.Slow != 5 {
+		t.Errorf("time constants of %v and %v h", p.Fast, p.Slow)
+	}
+	near(t, "fast part", p.FastPart, 0.55, 0.01)
+	near(t, "lamps, fast", p.LampFast, 1.7, 0.02)
+	near(t, "lamps, slow", p.LampSlow, 1.1, 0.02)
+	for h := range p.Offset {
+		near(t, "offset", p.Offset[h], 0.6, 0.02)
+	}
+	if p.R2 < 0.9999 || p.Residual > 0.01 || p.Drift > 0.01 {
+		t.Errorf("R² %v, residual %v, drift %v", p.R2, p.Residual, p.Drift)
+	}
+	// The state goes on where the enclosure is.
+	near(t, "room, fast", m.Room.Fast, w.room.Fast, 0.02)
+	near(t, "room, slow", m.Room.Slow, w.room.Slow, 0.02)
+	near(t, "lamps, fast", m.Lamp.Fast, w.lamps.Fast, 0.01)
+	near(t, "lamps, slow", m.Lamp.Slow, w.lamps.Slow, 0.01)
+	near(t, "usual room, middle", m.Usual.Mid, 22, 0.3)
+	var rooms []float64
+	for n := range slotCount {
+		rooms = append(rooms, stairs((float64(n)+0.01)/slotsHour))
+	}
+	slices.Sort(rooms)
+	near(t, "usual room, low", m.Usual.Low, rooms[slotCount/20], 0.02)
+	near(t, "usual room, high", m.Usual.High, rooms[slotCount-1-slotCount/20], 0.02)
+}
+
+// The residual is the root mean square of what the last day's model missed, the drift
+// that of how this changed within an hour.
+func TestScoreOfAModel(t *testing.T) {
+	m := NewThermal(91)
+	rng := rand.New(rand.NewPCG(9, 9))
+	const split = 200
+	var miss [slotsDay + split]float64
+	var residual, drift, drifts float64
+	for n := range miss {
+		miss[n] = math.Round(100*rng.NormFloat64()) / 100
+		air := int16(math.Round(100 * (pivotTemp + miss[n])))
+		if n == 250 {
+			air = noTemp // a gap
+		}
+		*m.Week.at(int64(n)) = slot{air: air, room: pivotTemp * 100, lamps: 0, hour: noHour}
+	}
+	for n := split; n < len(miss); n++ {
+		if n == 250 {
+			continue
+		}
+		residual += miss[n] * miss[n] / (slotsDay - 1)
+		if n != 256 {
+			d := miss[n] - miss[n-slotsHour]
+			drift += d * d
+			drifts++
+		}
+	}
+	m.Slot = int64(len(miss))
+	p := params{Fast: 1, Slow: 2}
+	a, b := m.score(&p, 0, split)
+	near(t, "residual", a, math.Sqrt(residual), 1e-9)
+	near(t, "drift", b, math.Sqrt(drift/drifts), 1e-9)
+	if a, b = m.score(&p, m.Slot, m.Slot); !math.IsInf(a, 1) || b != priorDrift {
+		t.Errorf("of no slots: %v, %v", a, b)
+	}
+}
+
+// A path is the solution of two first-order responses to the room, the lamps and heat
+// that is not accounted for, all held for five minutes: Euler's method in steps of a
+// second comes to the same.
+func TestPathAgainstEuler(t *testing.T) {
+	m := NewThermal(91)
+	m.Params = params{Fast: 0.5, Slow: 4, FastPart: 0.6, LampFast: 1.8, LampSlow: 0.9}
+	m.Started, m.HasRoom, m.LastHour = true, true, -1
+	m.Room, m.Lamp = filter{22.5, 22}, filter{0.9, 0.5}
+	s := scenario{
+		extra: filter{0.4, 0.3}, input: 1.2, inputTau: 6, rest: 0.5, restTau: 1.5, roomRate: 1, roomTau: 2.5, scale: 1.1,
+	}
+	c := course{air: 26, level: 23}
+	for i := range c.lamps {
+		c.lamps[i] = 1
+		if i > 24 {
+			c.lamps[i] = 0
+		}
+	}
+	for _, off := range []bool{false, true} {
+		s.lampsOff = off
+		var got path
+		m.run(&c, &s, &got)
+		p, share := &m.Params, 1.8/2.7
+		room, lamps, extra := m.Room, m.Lamp, s.extra
+		value := func() float64 {
+			return p.FastPart*room.Fast + (1-p.FastPart)*room.Slow + p.LampFast*lamps.Fast + p.LampSlow*lamps.Slow +
+				share*extra.Fast + (1-share)*extra.Slow
+		}
+		now, dt := value(), 1/3600.0
+		for i := 1; i <= pathSteps; i++ {
+			h := float64(i) * pathStep.Hours()
+			moved := s.roomRate * s.roomTau * (1 - math.Exp(-h/s.roomTau))
+			heat := s.extra.Slow + (s.input-s.extra.Slow)*math.Exp(-(h-pathStep.Hours())/s.inputTau)
+			on := c.lamps[i]
+			if off {
+				on = 0
+			}
+			for range 300 {
+				room.step(c.level+moved, dt/p.Fast, dt/p.Slow)
+				lamps.step(on, dt/p.Fast, dt/p.Slow)
+				extra.step(heat, dt/p.Fast, dt/p.Slow)
+			}
+			rest := s.rest * s.restTau * (1 - math.Exp(-h/s.restTau))
+			near(t, "path", got[i], c.air+s.scale*(value()-now)+rest, 0.002)
+		}
+	}
+}
+
+// What if, with two time constants: the sum of two exponentials.
+func TestWhatIfOfTwoTimeConstants(t *testing.T) {
+	m := NewThermal(91)
+	m.Params = params{Fast: 0.5, Slow: 5, FastPart: 0.7, LampFast: 1.5, LampSlow: 0.5, Learned: true}
+	m.Started, m.HasRoom, m.LastHour = true, true, -1
+	m.Room, m.Lamp = filter{24, 24}, filter{1, 1}
+	at := func(h, room float64, on float64) float64 { // 26.4 °C now, of which 0.4 fade as slowly as the substrate
+		fast, slow := math.Exp(-h/0.5), math.Exp(-h/5)
+		return 0.7*(room+(24-room)*fast) + 0.3*(room+(24-room)*slow) + 1.5*(on+(1-on)*fast) + 0.5*(on+(1-on)*slow) + 0.4*slow
+	}
+	for _, c := range []struct {
+		room, on float64
+	}{{33, 1}, {33, 0}, {29, 1}} {
+		w := m.WhatIf(26.4, c.room, c.on == 1, 30)
+		if !w.Reached {
+			t.Fatalf("%+v: %+v", c, w)
+		}
+		near(t, "°C when the limit is said to be reached", at(w.ToLethal.Hours(), c.room, c.on), 30, 0.01)
+		near(t, "peak", w.Peak, at(24, c.room, c.on), 0.001)
+	}
+	if w := m.WhatIf(30, 20, false, 30); !w.Reached || w.ToLethal != 0 || w.Peak != 30 {
+		t.Errorf("at the limit now: %+v", w)
 	}
 }
