@@ -126,11 +126,28 @@ func FuzzHundredths(f *testing.F) {
 		if !ok {
 			return
 		}
+		if slow, can := decimal([]byte(s)); !can || slow != got {
+			t.Fatalf("%q read as %d hundredths, and the long way as %d, %v", s, got, slow, can)
+		}
 		want, err := strconv.ParseFloat(s, 64)
 		if err != nil || math.Abs(float64(got)/100-want) > 0.0050001 {
 			t.Fatalf("%q read as %d hundredths; strconv says %g, %v", s, got, want, err)
 		}
 	})
+}
+
+// What is read without a float is what the float says.
+func TestHundredths_Plain(t *testing.T) {
+	for v := int32(-110000); v <= 110000; v += 3 {
+		for _, s := range []string{
+			strconv.FormatFloat(float64(v)/100, 'f', 2, 64), strconv.FormatFloat(float64(v)/10, 'f', 1, 64), strconv.Itoa(int(v)),
+		} {
+			got, ok := plain([]byte(s))
+			if want, can := decimal([]byte(s)); !ok || !can || got != want {
+				t.Fatalf("%q: %d, %v, and by its float %d, %v", s, got, ok, want, can)
+			}
+		}
+	}
 }
 
 // Halves go away from zero by the decimal digits, so that a value that passes

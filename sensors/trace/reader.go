@@ -160,7 +160,7 @@ const maxGap = 366 * 24 * time.Hour
 
 // inOrder refuses a time that no line may have here.
 func (r *Reader) inOrder(t time.Time) error {
-	if r.at.IsZero() {
+	if t == r.at || r.at.IsZero() {
 		return nil
 	}
 	if t.Before(r.at) {
@@ -302,12 +302,19 @@ func (r *Reader) readLine() ([]byte, error) {
 		case err != nil && err != io.EOF:
 			return nil, fmt.Errorf("%s: read line %d: %w", r.name, r.line, err)
 		}
-		line = bytes.TrimSuffix(line, []byte{'\n'})
-		line = bytes.TrimSuffix(line, []byte{'\r'})
+		line = withoutLast(withoutLast(line, '\n'), '\r')
 		if len(line) > 0 && (line[0] > ' ' || len(bytes.TrimSpace(line)) > 0) {
 			return line, nil
 		}
 	}
+}
+
+// withoutLast takes a byte off the end of a line, where it is there.
+func withoutLast(line []byte, b byte) []byte {
+	if n := len(line); n > 0 && line[n-1] == b {
+		return line[:n-1]
+	}
+	return line
 }
 
 // skipLong drops the rest of a line that is too long.

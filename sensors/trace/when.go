@@ -37,7 +37,7 @@ func (m *moments) read(b []byte) (time.Time, error) {
 
 func (m *moments) parse(b []byte) (time.Time, error) {
 	const zoneless = "2006-01-02T15:04:05"
-	text := plain(b)
+	text := strict(b)
 	if t, err := time.Parse(time.RFC3339, text); err == nil {
 		return t.In(m.loc), nil
 	}
@@ -51,9 +51,9 @@ func (m *moments) parse(b []byte) (time.Time, error) {
 	return t, nil
 }
 
-// plain brings what RFC 3339 allows to what package time takes: a space or a
+// strict brings what RFC 3339 allows to what package time takes: a space or a
 // small letter may stand for the T, and a small one for the Z.
-func plain(b []byte) string {
+func strict(b []byte) string {
 	text := bytes.Clone(b)
 	if len(text) > 10 && (text[10] == ' ' || text[10] == 't') {
 		text[10] = 'T'
