@@ -81,7 +81,7 @@ func (l look) floorInput(en *room.Enclosure, s *room.Alarm, now time.Duration) a
 		in = alarm.Low(v, floor, dead)
 		s.Against(float64(v)/100, float64(floor)/100)
 	}
-	if in == alarm.Back && l.dryDoubt(en, now, floor, dead) {
+	if in == alarm.Back && en.Now.Doubt && l.dryDoubt(en, now, floor, dead) {
 		return alarm.Missing
 	}
 	return in

@@ -78,7 +78,7 @@ func (v *View) HotInput(en *Enclosure, now time.Duration, limit, deadband int32)
 	if en.Now.HasTemp {
 		in = alarm.High(en.Now.Hot, limit, deadband)
 	}
-	if in == alarm.Back && v.anyDoubt(en, now, Upper, limit, deadband, false) {
+	if in == alarm.Back && en.Now.Doubt && v.anyDoubt(en, now, Upper, limit, deadband, false) {
 		return alarm.Missing
 	}
 	return in
@@ -90,7 +90,7 @@ func (v *View) MainInput(en *Enclosure, now time.Duration, d Side, limit, deadba
 		return alarm.Missing
 	}
 	in := d.Classify(en.Now.Main, limit, deadband)
-	if in == alarm.Back && v.anyDoubt(en, now, d, limit, deadband, en.HasLitter) {
+	if in == alarm.Back && en.Now.Doubt && v.anyDoubt(en, now, d, limit, deadband, en.HasLitter) {
 		return alarm.Missing
 	}
 	return in
