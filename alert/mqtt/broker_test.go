@@ -56,12 +56,12 @@ func newPhone(t testing.TB, url, name string, topics ...string) *phone {
 	hears := make(chan struct{}) // closed once the broker knows what it asks for
 	o.SetOnConnectHandler(func(c paho.Client) {
 		for _, topic := range topics {
-			c.Subscribe(topic, 1, p.receive).WaitTimeout(5 * time.Second)
+			c.Subscribe(topic, 1, p.receive).Wait()
 		}
 		first.Do(func() { close(hears) })
 	})
 	p.client = paho.NewClient(o)
-	if !p.client.Connect().WaitTimeout(5 * time.Second) {
+	if !p.client.Connect().WaitTimeout(patience) {
 		t.Fatal("phone cannot connect")
 	}
 	<-hears

@@ -155,6 +155,7 @@ func TestClient_sweepsOldAlarms(t *testing.T) {
 	p.client.Publish("dewline/attic/alarm/above-band/gone", 1, true, `{"state":"UNACK"}`).Wait()
 	c, _ := client(t, Options{Broker: b.URL()})
 	c.Alarm(rules.Key{Alarm: rules.AboveBand, Subject: "here"}, []byte(`{"state":"UNACK"}`))
+	eventually(t, "a living alarm", p.lastIs("dewline/attic/alarm/above-band/here", `{"state":"UNACK"}`))
 	eventually(t, "old alarm removed", p.lastIs("dewline/attic/alarm/above-band/gone", ""))
 	if got, _ := p.last("dewline/attic/alarm/above-band/here"); got == "" {
 		t.Error("a living alarm was removed")
@@ -378,6 +379,7 @@ type proxy struct {
 	l      net.Listener
 	target string
 	ctl    chan func(p *proxyState)
+	done   chan struct{} // closed at its end
 }
 
 type proxyState struct {
@@ -390,15 +392,14 @@ func newProxy(t *testing.T, port int) *proxy {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &proxy{l: l, target: fmt.Sprintf("127.0.0.1:%d", port), ctl: make(chan func(*proxyState))}
-	done := make(chan struct{})
+	p := &proxy{l: l, target: fmt.Sprintf("127.0.0.1:%d", port), ctl: make(chan func(*proxyState)), done: make(chan struct{})}
 	go func() {
 		st := &proxyState{}
 		for {
 			select {
 			case f := <-p.ctl:
 				f(st)
-			case <-done:
+			case <-p.done:
 				for _, c := range st.conns {
 					c.Close()
 				}
@@ -415,12 +416,12 @@ func newProxy(t *testing.T, port int) *proxy {
 			p.serve(c)
 		}
 	}()
-	t.Cleanup(func() { l.Close(); close(done) })
+	t.Cleanup(func() { l.Close(); close(p.done) })
 	return p
 }
 
 func (p *proxy) serve(c net.Conn) {
-	p.ctl <- func(st *proxyState) {
+	join := func(st *proxyState) {
 		if st.refuse {
 			c.Close()
 			return
@@ -433,6 +434,11 @@ func (p *proxy) serve(c net.Conn) {
 		st.conns = append(st.conns, c, up)
 		go func() { io.Copy(up, c); up.Close() }()
 		go func() { io.Copy(c, up); c.Close() }()
+	}
+	select {
+	case p.ctl <- join:
+	case <-p.done: // it came with the end
+		c.Close()
 	}
 }
 
