@@ -92,6 +92,7 @@ const (
 	FactSupplySoaked  FactID = "supply-soaked"
 	FactAllSilent     FactID = "all-silent"
 	FactBusSilent     FactID = "bus-silent"
+	FactLosesMany     FactID = "loses-many" // Percent of readings
 	FactDriftHumidity FactID = "humidity-drift"
 	FactDrift         FactID = "temperature-drift"
 	FactDewPoint      FactID = "dew-point"

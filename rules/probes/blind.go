@@ -24,10 +24,10 @@ func (l look) judgeBlind(now sensors.Instant) {
 	dark, lit := now.Mono, false // all enclosures are since
 	for i := range l.v.Enclosures {
 		en := &l.v.Enclosures[i]
-		if since, ok := l.lostSince(en); ok {
+		if since, ok := l.lostSince(en, now.Mono); ok {
 			dark = min(dark, now.Mono-since)
 			if limit := blindLimit(en, since); limit > 0 && now.Mono-since >= limit {
-				l.wakeBlind(en)
+				l.wakeBlind(en, now.Mono)
 			}
 		} else if !en.Empty() {
 			lit = true
@@ -37,15 +37,15 @@ func (l look) judgeBlind(now sensors.Instant) {
 		return
 	}
 	for i := range l.v.Enclosures {
-		if _, ok := l.lostSince(&l.v.Enclosures[i]); ok {
-			l.wakeBlind(&l.v.Enclosures[i])
+		if _, ok := l.lostSince(&l.v.Enclosures[i], now.Mono); ok {
+			l.wakeBlind(&l.v.Enclosures[i], now.Mono)
 		}
 	}
 }
 
 // lostSince returns when the last of an enclosure's probes was heard; ok is false
 // where one still is, where it has none in service, and where nobody lives.
-func (l look) lostSince(en *room.Enclosure) (since time.Duration, ok bool) {
+func (l look) lostSince(en *room.Enclosure, now time.Duration) (since time.Duration, ok bool) {
 	if en.Empty() {
 		return 0, false
 	}
@@ -54,7 +54,7 @@ func (l look) lostSince(en *room.Enclosure) (since time.Duration, ok bool) {
 		switch {
 		case p.Out || !p.Cfg.Measures.Temperature:
 			continue
-		case !p.Silent():
+		case !l.late(p, now):
 			return 0, false
 		}
 		since, ok = max(since, p.HeardAt()+p.St.Unseen), true
@@ -81,10 +81,18 @@ func blindLimit(en *room.Enclosure, since time.Duration) time.Duration {
 	return blindAhead
 }
 
-func (l look) wakeBlind(en *room.Enclosure) {
+// wakeBlind wakes for probes that are lost, those included whose silence is not told yet.
+func (l look) wakeBlind(en *room.Enclosure, now time.Duration) {
 	for _, i := range en.Probes {
-		if p := &l.v.Probes[i]; p.Silent() && !p.Out {
-			l.out.Raise(p.Alarm(alarm.KindSilent), alarm.Wake)
+		p := &l.v.Probes[i]
+		if p.Out || !l.late(p, now) {
+			continue
 		}
+		s := p.Alarm(alarm.KindSilent)
+		if !p.Silent() {
+			s.Against((now - p.HeardAt() - p.St.Unseen).Seconds(), p.SilentAfter(&l.v.Cfg.Rules).Seconds())
+			l.out.Hold(s, true)
+		}
+		l.out.Raise(s, alarm.Wake)
 	}
 }

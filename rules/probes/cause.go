@@ -24,8 +24,12 @@ func (l look) probeCause(p probe, k alarm.Kind, now sensors.Instant) (alarm.Caus
 	}
 }
 
-// silentCause looks whether the others on the same bus are silent too.
-func (l look) silentCause(p probe, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+// silentCause looks whether the others on the same bus are silent too, and says of a bad
+// radio that it is one.
+func (l look) silentCause(p probe, now sensors.Instant) (why alarm.Cause, facts []alarm.Fact) {
+	if lost := p.Loss.share(); lost >= lossMany {
+		facts = []alarm.Fact{{ID: alarm.FactLosesMany, Percent: 100 * lost}}
+	}
 	all, silent, mates, quiet := 0, 0, 0, 0
 	for i := range l.v.Probes {
 		q := &l.v.Probes[i]
@@ -44,11 +48,11 @@ func (l look) silentCause(p probe, now sensors.Instant) (alarm.Cause, []alarm.Fa
 	}
 	switch {
 	case all > 2 && silent == all:
-		return alarm.Cause{Kind: alarm.CauseDewline}, []alarm.Fact{{ID: alarm.FactAllSilent, Count: all}}
+		return alarm.Cause{Kind: alarm.CauseDewline}, append(facts, alarm.Fact{ID: alarm.FactAllSilent, Count: all})
 	case mates > 1 && quiet == mates:
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.Bus}, []alarm.Fact{{ID: alarm.FactBusSilent, Count: mates, About: p.Cfg.Bus}}
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.Bus}, append(facts, alarm.Fact{ID: alarm.FactBusSilent, Count: mates, About: p.Cfg.Bus})
 	}
-	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, nil
+	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, facts
 }
 
 // driftEvidence says by how much, nil for a calibration that is merely due.

@@ -17,7 +17,11 @@ type State struct {
 	Back    bool                 `json:"back,omitempty"` // nobody saw how it came to the implausible heat that it tells
 	LastHot sensors.CentiCelsius `json:"last_hot"`       // the implausible value
 	Odd     uint8                `json:"odd"`            // intervals in a row unlike the usual one
-	Own     climate.HourOffset   `json:"own"`            // usual place against the room, for twins
+	// OddLeast and OddMost are the shortest and the longest of those.
+	OddLeast time.Duration      `json:"odd_least,omitempty"`
+	OddMost  time.Duration      `json:"odd_most,omitempty"`
+	Loss     Loss               `json:"loss,omitzero"`
+	Own      climate.HourOffset `json:"own"` // usual place against the room, for twins
 	// How it moves against the rack by night.
 	HumDrift  Drift         `json:"hum_drift,omitzero"`
 	TempDrift Drift         `json:"temp_drift,omitzero"`
@@ -73,9 +77,6 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 		l.take(l.at(v.Probe), &v.Reading)
 	case room.Ticked:
 		l.silence(v.At)
-		if v.Open > 0 {
-			l.judgeBlind(v.At)
-		}
 	case room.Minute:
 		l.minutely(v.At)
 	case room.Learn:
@@ -98,6 +99,9 @@ func (l look) take(p probe, r *sensors.Reading) {
 	swaps{l}.watchSwap(p, r)
 	l.takeTemperature(p, r)
 	limit := p.SilentAfter(&l.v.Cfg.Rules)
+	if r.Quality != sensors.Bad {
+		p.noteLoss(r.At.Mono-p.HeardAt()-p.St.Unseen, &l.v.Cfg.Rules)
+	}
 	p.note(r, l.v.Cfg.Room.Poll.D(), l.airIsWet(p, r))
 	if p.St.Readings <= 2 || p.SilentAfter(&l.v.Cfg.Rules) < limit {
 		l.v.AgeAt = -1
@@ -114,17 +118,28 @@ func (l look) take(p probe, r *sensors.Reading) {
 }
 
 // silence looks at every probe while one may have become too old, else at those
-// with an open alarm.
+// with an open alarm; then at what nobody sees.
 func (l look) silence(now sensors.Instant) {
 	aged := l.v.Aged()
 	if !aged && l.v.Open == 0 {
 		return
 	}
+	late := false
 	for i := range l.v.Probes {
-		if p := l.at(i); aged || p.Open > 0 {
+		p := l.at(i)
+		if aged || p.Open > 0 {
 			l.judgeSilent(p, now)
 		}
+		late = late || l.late(p.Probe, now.Mono)
 	}
+	if late {
+		l.judgeBlind(now)
+	}
+}
+
+// late reports whether a probe was not heard for longer than it may be, told or not.
+func (l look) late(p *room.Probe, now time.Duration) bool {
+	return now-p.HeardAt()-p.St.Unseen > p.SilentAfter(&l.v.Cfg.Rules)
 }
 
 func (l look) minutely(now sensors.Instant) {

@@ -106,11 +106,24 @@ func (p probe) rhythm(d time.Duration) {
 	case d > room.LongestInterval:
 	case first:
 		st.Interval = max(d, st.Interval)
-	case d >= st.Interval/2 && d <= st.Interval*3/2:
+	case d > st.Interval*5/8 && d <= st.Interval*3/2:
 		p.Odd = 0
 	default:
-		if p.Odd++; p.Odd >= 4 {
-			st.Interval, p.Odd = d, 0
-		}
+		p.odd(d)
+	}
+}
+
+// odd takes an interval unlike the usual one. Four in a row are the new rhythm where they
+// are alike, or shorter than the old one; else the probe only loses readings.
+func (p probe) odd(d time.Duration) {
+	if p.Odd++; p.Odd == 1 {
+		p.OddLeast, p.OddMost = d, d
+	}
+	p.OddLeast, p.OddMost = min(p.OddLeast, d), max(p.OddMost, d)
+	if p.Odd < 4 {
+		return
+	}
+	if p.Odd = 0; p.OddLeast < p.St.Interval || p.OddMost <= p.OddLeast*3/2 {
+		p.St.Interval = p.OddLeast
 	}
 }

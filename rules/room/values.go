@@ -119,14 +119,17 @@ func (v *View) StandsIn(en *Enclosure) bool {
 // Abs is the absolute value.
 func Abs[T ~int32](v T) T { return max(v, -v) }
 
-// NextAge is when the next value that is still young enough will be too old,
-// if nothing comes.
+// NextAge is when the next value that is still young enough will be too old, if
+// nothing comes; now while a probe is lost whose silence is not told yet.
 func (v *View) NextAge(now time.Duration) time.Duration {
 	next := time.Duration(math.MaxInt64)
 	for i := range v.Probes {
 		p := &v.Probes[i]
 		st := &p.St
 		limit := p.SilentAfter(&v.Cfg.Rules)
+		if now-p.HeardAt()-st.Unseen > limit && !p.Silent() {
+			return now
+		}
 		for _, at := range [...]time.Duration{p.HeardAt() + st.Unseen, st.TempAt, st.HumAt} {
 			if old := at + limit; old >= now {
 				next = min(next, old)
