@@ -25,6 +25,7 @@ type fault struct {
 	outside int           // +1: from when a tank is above its band, -1: below it
 	within  time.Duration
 	strict  bool // it is told only by what names its cause
+	notes   bool // a note tells it too
 	heat    bool // the ranges of the time left are scored
 }
 
@@ -151,7 +152,7 @@ func lampsStuck(on bool) func(*builder) {
 		}
 		b.f.drive = func(_ time.Duration, d *drive) {
 			for _, i := range b.f.tanks {
-				d.lamps[i] = on
+				d.lamps[i], d.sets[i] = on, false
 			}
 		}
 		if on {

@@ -2,6 +2,7 @@ package corpus
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/rules"
@@ -190,7 +191,7 @@ var kinds = append([]kind{
 	}},
 	{"open room, nothing wrong", "o", 0, 4 * d, nil},
 	{"open house, nothing wrong", "h", 0, 6 * d, nil},
-}, rackKinds...)
+}, slices.Concat(rackKinds, plainKinds)...)
 
 // badInput is what cheap or careless watching does to a room.
 func badInput(b *builder, which int) {

@@ -56,6 +56,8 @@ type outcome struct {
 	scores      []float64 // interval score at 90 %, min
 	never       int       // ranges given to tanks that never reached it
 	neverAsked  int
+	drifts      int // notes of drifting probes where none drifts
+	floor       floorScore
 }
 
 // A run is one case on its way.
@@ -79,6 +81,7 @@ type run struct {
 	toldHot  []time.Duration
 	woken    []time.Duration
 	outlooks [][]outlook
+	floor    []dips
 }
 
 // play runs one case and scores it. The same case gives the same outcome.
@@ -94,6 +97,9 @@ func play(c caseID) (*outcome, error) {
 		}
 		if x.now%time.Minute == 0 {
 			x.watch()
+			if x.out.c.gen != 'o' && x.out.c.gen != 'h' && x.b.f.sample == nil { // of those the readings are the truth
+				x.watchFloor()
+			}
 		}
 	})
 	x.score()
@@ -125,6 +131,8 @@ func newRun(c caseID) (*run, error) {
 		x.w = newStatistical(b.r, chances(c, 1))
 	case 'r':
 		x.w = newRack(b.r, chances(c, 1))
+	case 'n':
+		x.w = newPlain(b.r, chances(c, 1))
 	}
 	return x, x.begin()
 }
@@ -157,7 +165,7 @@ func (x *run) begin() (err error) {
 	n := len(r.tanks)
 	x.out.tanks = n
 	x.crossed, x.reached, x.toldHot, x.woken = make([]time.Duration, n), make([]time.Duration, n), make([]time.Duration, n), make([]time.Duration, n)
-	x.outlooks = make([][]outlook, n)
+	x.outlooks, x.floor = make([][]outlook, n), make([]dips, n)
 	x.late = chances(x.out.c, 2)
 	for i, p := range r.probes {
 		x.judge = append(x.judge, table.NewJudge(sensors.ProbeID(p.id), "simulated"))
@@ -320,10 +328,16 @@ func (x *run) take(ts []rules.Transition) {
 			o.rows = append(o.rows, fmt.Sprintf("%+8.2f h  %-5v %s → %s %s %s by %s %s: %s", (x.now-f.from).Hours(), t.Priority, t.From, t.To,
 				t.Key.Alarm, t.Key.Subject, t.Cause.Kind, t.Cause.ID, words.Sentence(t.Said(), unit.Celsius)))
 		}
-		if !raised || t.Priority == rules.Note {
+		x.noteFloor(t)
+		peace := x.now < f.from || f.want == nil
+		note := t.Priority == rules.Note && (peace || !f.notes || !slices.Contains(f.want, t.Key.Alarm))
+		if raised && peace && t.Key.Alarm == rules.ProbeOverdue {
+			o.drifts++
+		}
+		if !raised || note {
 			continue
 		}
-		if x.now < f.from || f.want == nil {
+		if peace {
 			o.peace[t.Key.Alarm]++
 			continue
 		}

@@ -59,6 +59,7 @@ type room struct {
 	openings                 float64 // of each door, a day
 	evening                  float64 // °C that the room gains towards 21:00
 	rackSetup
+	house *household // of a plain room, else nil
 }
 
 var (

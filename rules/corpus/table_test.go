@@ -41,6 +41,7 @@ func printTable(half string, all []*outcome) {
 	printHeat(rows)
 	printHealthy(rows)
 	printPeace(all)
+	printFloor(rows)
 	printRates(all)
 }
 
