@@ -1,0 +1,100 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/sha256"
+	"crypto/tls"
+	"encoding/hex"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"time"
+
+	"dewline/alert"
+)
+
+// Options are what a Client works by.
+type Options struct {
+	Room   string // id, in topics
+	Broker string // "tcp://host:1883", "ssl://host:8883"
+	// ClientID defaults to "dewline-", the room and the instance. It stays the same so that a
+	// new connection takes over from a dead one at once, whose will would
+	// otherwise call a living room offline later.
+	ClientID string
+	Username string
+	Password string
+	TLS      *tls.Config // nil for the system's roots
+	// Keys are the command keys, by person; those that are shorter than
+	// KeyAtLeast are not to be given.
+	Keys map[string][]byte
+	// Token lets in a command that is not signed, as far as TokenFor says; empty
+	// none.
+	Token string
+	// TokenFor is TokenAnswers, TokenAll or TokenNothing. Empty takes answers where
+	// there is no key, else nothing.
+	TokenFor string
+	// Now is the wall time, and whether it is known to be right; nil for the
+	// board's, believed.
+	Now func() (t time.Time, set bool)
+	// Instance tells boards with one room id apart; it stands on status/board and in
+	// the client id. Empty for none.
+	Instance string
+	// Former is the board's instance before, whose retained alarms are its own unless
+	// that board shows itself.
+	Former string
+	// OnCommand answers a command whose form and sender are right. It runs on
+	// the client's own goroutine, never on paho's, one command at a time. The
+	// Command that it gets has its Token blanked.
+	OnCommand func(context.Context, alert.Command) alert.Reply
+	// OnRefused is told of a command refused for its form or sender, for the
+	// journal, and of few where there are many; nil for nobody.
+	OnRefused func(c alert.Command, why string)
+	// OnOther is told of the instance of another board with the same room id, each
+	// time that it shows itself. It must not block for long.
+	OnOther func(instance string)
+	// OnWatched is told that a sentinel watches the room: live now, or when the
+	// broker kept its word. An empty one says that none does.
+	OnWatched func(sentinel string, live bool)
+	// OnState is told when the connection comes up, after the retained status
+	// is out, with nil, and why there is none: at the start, when it is lost and
+	// after each failed attempt. It must not block.
+	OnState func(down error)
+	// Rebuild throws the connection away when nothing was confirmed for so
+	// long although something was sent; 3 min.
+	Rebuild   time.Duration
+	KeepAlive time.Duration // 30 s
+	Log       *slog.Logger
+}
+
+// complete checks o and fills in the defaults.
+func (o *Options) complete(id string) error {
+	u, err := url.Parse(o.Broker)
+	if err != nil {
+		return fmt.Errorf("broker address: %w", err)
+	}
+	if _, port := scheme(u.Scheme); port == "" || u.Hostname() == "" {
+		return fmt.Errorf("broker address %q is not of the form tcp://host:1883 or ssl://host:8883", o.Broker)
+	}
+	if o.ClientID == "" {
+		o.ClientID = id
+	}
+	if len(o.ClientID) > 23 { // the most that every broker accepts (MQTT 3.1.1, 3.1.3.1)
+		sum := sha256.Sum256([]byte(o.ClientID))
+		o.ClientID = "dewline-" + hex.EncodeToString(sum[:7])
+	}
+	if o.Rebuild <= 0 {
+		o.Rebuild = 3 * time.Minute
+	}
+	if o.KeepAlive <= 0 {
+		o.KeepAlive = 30 * time.Second
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	return nil
+}
+
+const (
+	online  = "online"
+	offline = "offline"
+)
