@@ -176,17 +176,6 @@ func (d *dialer) abort() {
 	}
 }
 
-// scheme tells what a broker URL's scheme means; port is empty for unknown.
-func scheme(s string) (secure bool, port string) {
-	switch s {
-	case "tcp", "mqtt":
-		return false, "1883"
-	case "ssl", "tls", "mqtts":
-		return true, "8883"
-	}
-	return false, ""
-}
-
 func hostPort(u *url.URL, port string) string {
 	if u.Port() != "" {
 		port = u.Port()

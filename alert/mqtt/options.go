@@ -98,3 +98,14 @@ const (
 	online  = "online"
 	offline = "offline"
 )
+
+// scheme tells what a broker URL's scheme means; port is empty for unknown.
+func scheme(s string) (secure bool, port string) {
+	switch s {
+	case "tcp", "mqtt":
+		return false, "1883"
+	case "ssl", "tls", "mqtts":
+		return true, "8883"
+	}
+	return false, ""
+}
