@@ -149,3 +149,100 @@ func TestHourOffset(t *testing.T) {
 		t.Errorf("an unset clock has a usual offset %v", got)
 	}
 }
+
+// An hour's value is kept from three readings on, and what is usual is the median of
+// fourteen days, between the middles of hours along a straight line.
+func TestHourOffset_AtItsLimits(t *testing.T) {
+	var o HourOffset
+	day := func(hour, n int, v float64) {
+		for range n {
+			o.Observe(float64(hour), v)
+		}
+		o.Observe(float64((hour+1)%24), 0)
+	}
+	for range 3 {
+		day(8, 2, 9)
+	}
+	if _, ok := o.At(8.5); ok {
+		t.Error("hours with two readings are known")
+	}
+	for range 3 {
+		day(8, 3, 2)
+	}
+	for h, want := range map[float64]bool{8: true, 8.5: true, 8.99: true, 9: false, 7.99: false} {
+		if got, ok := o.At(h); ok != want || ok && got != 2 {
+			t.Errorf("at %v: %v, %v", h, got, ok)
+		}
+	}
+	for range 3 {
+		day(9, 3, 4)
+	}
+	if got, ok := o.At(9); !ok || got != 3 {
+		t.Errorf("between both: %v, %v", got, ok)
+	}
+	for i := range 20 {
+		day(8, 3, float64(i))
+	}
+	if got, ok := o.At(8.5); !ok || got != 12.5 {
+		t.Errorf("median of the last fourteen of 20 days: %v, %v", got, ok)
+	}
+	o = HourOffset{}
+	for range 3 {
+		day(23, 3, 2)
+	}
+	if _, ok := o.At(23.99); !ok {
+		t.Error("the last hour is not known")
+	}
+	if _, ok := o.At(24); ok {
+		t.Error("there is a 25th hour")
+	}
+}
+
+// What stands out does so by more than 1 °C, from neighbours on its shelf and at least
+// two on others; one degree in half an hour is no move yet.
+func TestShelf_AtItsLimits(t *testing.T) {
+	look := func(warm float64, same, others int, change float64) (Picture, Finding) {
+		var cases []Case
+		for range same {
+			cases = append(cases, Case{Shelf: 1, Temp: warm, HasTemp: true, HasChange: true, Change: change})
+		}
+		for range others {
+			cases = append(cases, Case{Shelf: 2, Temp: 0, HasTemp: true, HasChange: true, Change: -change})
+		}
+		p := Survey(RoomCase{Temp: 5, HasTemp: true, Usual: 3, HasUsual: true}, cases, nil)
+		return p, p.CauseOf(cases[0])
+	}
+	for _, c := range []struct {
+		name         string
+		warm         float64
+		same, others int
+		want         bool
+	}{
+		{"by 1 °C", 1, 2, 2, false}, {"by more", 1.01, 2, 2, true}, {"colder", -1.01, 2, 2, true},
+		{"alone on its shelf", 3, 1, 3, false}, {"one other on other shelves", 3, 3, 1, false},
+		{"three in all", 3, 2, 1, false},
+	} {
+		if _, f := look(c.warm, c.same, c.others, 0); f.ShelfOff != c.want {
+			t.Errorf("%s: %+v", c.name, f)
+		}
+	}
+	if _, f := look(2, 2, 2, 0); f.RoomOff != 2 || f.ShelfBy != 2 || f.Residual != -3 || f.Judged != 4 {
+		t.Errorf("%+v", f)
+	}
+	for change, want := range map[float64][3]int{1: {0, 0, 5}, 1.01: {2, 3, 5}, -1.01: {3, 2, 5}} {
+		if p, _ := look(0, 2, 3, change); [3]int{p.Up, p.Down, p.Changed} != want {
+			t.Errorf("moved by %v: %d up, %d down of %d", change, p.Up, p.Down, p.Changed)
+		}
+	}
+	// It does not stand out from its shelf by more than 0.8 °C.
+	for own, want := range map[float64]bool{2: true, 2.8: true, 2.81: false, 1.19: false} {
+		cases := []Case{{Shelf: 1, Temp: own, HasTemp: true}, {Shelf: 1, Temp: 2, HasTemp: true}, {Shelf: 1, Temp: 2, HasTemp: true}}
+		for range 9 {
+			cases = append(cases, Case{Shelf: 2, HasTemp: true})
+		}
+		p := Survey(RoomCase{}, cases, nil)
+		if f := p.CauseOf(cases[0]); f.ShelfOff != want {
+			t.Errorf("%v °C on a shelf of 2: %+v", own, f)
+		}
+	}
+}

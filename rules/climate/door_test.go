@@ -134,3 +134,132 @@ func TestDoor_AjarByWhatCameIn(t *testing.T) {
 		}
 	}
 }
+
+// What is at a limit counts, to the second and the point.
+func TestDoor_AtItsLimits(t *testing.T) {
+	room := DoorReading{RoomTemp: 22, HasRoom: true, RoomRH: 45, HasRoomRH: true}
+	judge := func(state DoorEvent, after time.Duration, rh float64) DoorEvent {
+		d := Door{State: state, Level: 75, Lowest: 50, Warm: 25, Opened: time.Hour}
+		r := room
+		r.At = time.Hour + after
+		return d.judge(&r, rh, 22)
+	}
+	for _, c := range []struct {
+		name  string
+		state DoorEvent
+		after time.Duration
+		rh    float64
+		want  DoorEvent
+	}{
+		{"half is back", DoorOpened, time.Minute, 62.5, DoorRecovered},
+		{"not quite half", DoorOpened, time.Minute, 62.4, DoorQuiet},
+		{"lower than ever: half of more is needed", DoorOpened, time.Minute, 40, DoorQuiet},
+		{"ajar, and back", DoorAjar, time.Hour, 62.5, DoorShut},
+		{"ajar for twelve hours", DoorAjar, doorForget, 50, DoorQuiet},
+		{"ajar for longer: the level is a new one", DoorAjar, doorForget + 1, 50, DoorShut},
+		{"wait", DoorOpened, DoorWait - 1, 50, DoorQuiet},
+		{"waited", DoorOpened, DoorWait, 50, DoorAjar},
+		{"a little is back, which is no way back", DoorOpened, DoorWait, 52, DoorAjar},
+		{"on its way back", DoorOpened, DoorWait, 52.1, DoorQuiet},
+		{"and no longer waited for", DoorOpened, doorLast, 55, DoorAjar},
+		{"more came back", DoorOpened, doorLast, 55.1, DoorDraught},
+		{"it is waited for until then", DoorOpened, doorLast - 1, 55, DoorQuiet},
+	} {
+		if got := judge(c.state, c.after, c.rh); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		name           string
+		r              DoorReading
+		warm, temp, rh float64
+		water, share   float64
+		want           bool
+	}{
+		{"no room: 15 points and 0.3 °C", DoorReading{}, 0.3, 0, 60, 0, 0, true},
+		{"no room: colder by less", DoorReading{}, 0.29, 0, 60, 0, 0, false},
+		{"no room: a point less", DoorReading{}, 0.3, 0, 61, 0, 0, false},
+		{"no room: warmer", DoorReading{}, 0, 0.3, 60, 0, 0, true},
+		{"no room humidity: 15 points", DoorReading{HasRoom: true}, 25, 25, 60, 0, 0, true},
+		{"no room humidity: less", DoorReading{HasRoom: true}, 25, 25, 60.1, 0, 0, false},
+		{"as warm as the room: by water", room, 22.7, 22, 60, 0.6, 0, true},
+		{"as warm: less water", room, 22.7, 22, 60, 0.59, 0, false},
+		{"as cold: by water", room, 21.3, 22, 60, 0.6, 0, true},
+		{"warmer: both ways together", room, 22.8, 22, 60, 0.32, 0.25, true},
+		{"warmer: less of both", room, 22.8, 22, 60, 0.31, 0.25, false},
+		{"warmer: temperature barely moved", room, 25, 22, 60, 0.6, 0.03, true},
+		{"warmer: a fan alone", room, 25, 22, 60, 0.9, 0.02, false},
+		{"warmer: past the room counts once", room, 25, 22, 60, -0.5, 3, false},
+	} {
+		d := Door{Level: 75, Lowest: 60, Warm: c.warm}
+		if got := d.wideOpen(&c.r, c.rh, c.temp, c.water, c.share); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// A fall is one below the mean of one to eight minutes before, of 8 points and more,
+// with water leaving toward the room; where lamps or a mist disturb it, the temperature
+// goes there too.
+func TestDoor_Steps(t *testing.T) {
+	const now = time.Hour
+	for _, c := range []struct {
+		name      string
+		ages      []time.Duration
+		rh, temp  float64
+		room      float64 // °C, 0 for unknown
+		disturbed bool
+		want      bool
+	}{
+		{"eight points", []time.Duration{time.Minute}, 72, 25, 22, false, true},
+		{"less", []time.Duration{time.Minute}, 72.1, 25, 22, false, false},
+		{"eight minutes ago", []time.Duration{8 * time.Minute}, 72, 25, 22, false, true},
+		{"too fresh", []time.Duration{time.Minute - 1}, 72, 25, 22, false, false},
+		{"too old", []time.Duration{8*time.Minute + 1}, 72, 25, 22, false, false},
+		{"the mean of three", []time.Duration{time.Minute, 2 * time.Minute, 3 * time.Minute}, 72, 25, 22, false, true},
+		{"no room known", []time.Duration{time.Minute}, 72, 25, 0, false, true},
+		{"no room known, disturbed", []time.Duration{time.Minute}, 60, 23, 0, true, false},
+		{"disturbed, 0.7 °C colder", []time.Duration{time.Minute}, 60, 24.25, 22, true, true},
+		{"disturbed, less", []time.Duration{time.Minute}, 60, 24.5, 22, true, false},
+		{"disturbed, warmer", []time.Duration{time.Minute}, 60, 26, 22, true, false},
+		{"disturbed, a warm room", []time.Duration{time.Minute}, 50, 26, 28, true, true},
+		{"disturbed, a warm room, colder", []time.Duration{time.Minute}, 50, 24, 28, true, false},
+	} {
+		var d Door
+		for i, age := range c.ages {
+			d.Ring[i] = doorMark{At: now - age, RH: 80, Temp: 25}
+			d.Filled++
+		}
+		r := DoorReading{At: now, RoomTemp: c.room, HasRoom: c.room > 0, RoomRH: 30, HasRoomRH: c.room > 0, Disturbed: c.disturbed}
+		level, warm, ok := d.stepped(&r, c.rh, c.temp)
+		if ok != c.want || ok && (level != 80 || warm != 25) {
+			t.Errorf("%s: %v (%v %%, %v °C)", c.name, ok, level, warm)
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		gone   float64 // of the water that is in the air
+		roomRH float64 // 0 for unknown
+		want   bool
+	}{
+		{"no room: 6.5 %", 0.065, 0, true},
+		{"no room: 5.5 %", 0.055, 0, false},
+		{"an eighth of the way", 0.125 * 0.5, 40, true},
+		{"a ninth of the way", 0.111 * 0.5, 40, false},
+		{"a room that is wetter", 0.2, 90, false},
+	} {
+		r := DoorReading{RoomTemp: 25, HasRoom: c.roomRH > 0, RoomRH: c.roomRH, HasRoomRH: c.roomRH > 0}
+		if got := towardRoom(&r, 80, 25, 80*(1-c.gone), 25); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	// Half of the way to the room's water and a quarter to its temperature.
+	in, _ := AbsoluteHumidity(25, 80)
+	out, _ := AbsoluteHumidity(22, 45)
+	full, _ := AbsoluteHumidity(24.25, 100)
+	d := Door{Level: 80, Warm: 25}
+	r := DoorReading{RoomTemp: 22, HasRoom: true, RoomRH: 45, HasRoomRH: true}
+	water, warm := d.ways(&r, 100*(in+out)/2/full, 24.25)
+	near(t, "way to the room's water", water, 0.5, 1e-9)
+	near(t, "way to its temperature", warm, 0.25, 1e-9)
+}

@@ -345,3 +345,169 @@ func TestMistUsual(t *testing.T) {
 	share, _ = u.filled()
 	near(t, "share after a hundred: eight count", share, (2*0.5+8*0.9)/10, 1e-4)
 }
+
+// A rise is one above the mean of three to ten minutes ago and clear of all of the last
+// quarter of an hour, with water in it: at each limit it counts.
+func TestMist_RisesAtItsLimits(t *testing.T) {
+	const now = time.Hour
+	mark := func(age time.Duration, rh, grams float64) mistMinute {
+		return mistMinute{At: now - age, RH: rh, Grams: grams}
+	}
+	one := func(age time.Duration) []mistMinute { return []mistMinute{mark(age, 80, 18)} }
+	for _, c := range []struct {
+		name      string
+		before    []mistMinute
+		rh, grams float64
+		want      bool
+	}{
+		{"five points", one(5 * time.Minute), 85, 20, true},
+		{"less", one(5 * time.Minute), 84.9, 20, false},
+		{"three minutes ago", one(3 * time.Minute), 85, 20, true},
+		{"too fresh", one(3*time.Minute - 1), 85, 20, false},
+		{"ten minutes ago", one(10 * time.Minute), 85, 20, true},
+		{"too long ago", one(10*time.Minute + 1), 85, 20, false},
+		{"wetter a quarter of an hour ago", append(one(5*time.Minute), mark(15*time.Minute, 90, 19)), 86, 20, false},
+		{"that was before", append(one(5*time.Minute), mark(15*time.Minute+1, 90, 19)), 86, 20, true},
+		{"clear of it by half a step", append(one(5*time.Minute), mark(12*time.Minute, 82.5, 18)), 85, 20, true},
+		{"not clear of it", append(one(5*time.Minute), mark(12*time.Minute, 82.6, 18)), 85, 20, false},
+		{"the mean of two", []mistMinute{mark(4*time.Minute, 78, 17), mark(6*time.Minute, 82, 19)}, 85, 20, true},
+		{"its water: 40 % of the step", []mistMinute{mark(5*time.Minute, 40, 12)}, 50, 12.5, true},
+		{"it only cooled", []mistMinute{mark(5*time.Minute, 40, 12.01)}, 50, 12.5, false},
+		{"nothing before", nil, 85, 20, false},
+	} {
+		var d MistDetector
+		for _, m := range c.before {
+			d.Ring[d.Head], d.Head, d.Filled = m, d.Head+1, d.Filled+1
+		}
+		if got, _ := d.rises(mistMinute{At: now, RH: c.rh, Grams: c.grams}); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	// Less room to saturation asks for less, noise for more: a minute's mean strays by
+	// the mean step of two over 2/√π (order statistics of two normal values).
+	var d MistDetector
+	near(t, "rise above 60 %", d.rise(60), 5, 1e-9)
+	near(t, "rise above 90 %", d.rise(90), 3.5, 1e-9)
+	near(t, "rise above 98 %", d.rise(98), 1.5, 1e-9)
+	d.Stirs = 3
+	near(t, "rise in noise", d.rise(90), 3*3/(2/math.SqrtPi), 0.02)
+}
+
+// A pulse goes up, is past its peak after five minutes or a point below it, and is over
+// six hours after that, or when the next begins.
+func TestMist_PulseAtItsLimits(t *testing.T) {
+	const now = time.Hour
+	rising := func(peak float64, peakAt time.Duration) MistDetector {
+		return MistDetector{Phase: mistRising, Now: Pulse{Peak: peak, PeakAt: peakAt}, Grams0: 15}
+	}
+	for _, c := range []struct {
+		name string
+		d    MistDetector
+		rh   float64
+		want MistEvent
+		peak float64
+	}{
+		{"still up", rising(95, now-time.Minute), 96, NoMist, 96},
+		{"a tick is no rise", rising(95, now-time.Minute), 95.1, NoMist, 95},
+		{"it settles", rising(95, now-5*time.Minute), 95, MistPeaked, 95},
+		{"not yet", rising(95, now-5*time.Minute+1), 95, NoMist, 95},
+		{"a point lower", rising(95, now-time.Minute), 94, NoMist, 95},
+		{"more than that", rising(95, now-time.Minute), 93.9, MistPeaked, 95},
+	} {
+		if got := c.d.step(mistMinute{At: now, RH: c.rh, Grams: 20, Temp: 24}); got != c.want || c.d.Now.Peak != c.peak {
+			t.Errorf("%s: %v, peak %v", c.name, got, c.d.Now.Peak)
+		}
+		near(t, c.name+": rise in g/m³", c.d.Now.Rise, 5, 1e-9)
+	}
+	drying := func(peakAt time.Duration) *MistDetector {
+		return &MistDetector{Phase: mistDrying, Now: Pulse{Peak: 95, PeakAt: peakAt, Before: 70}, Lowest: 80}
+	}
+	if got := drying(now - mistLongest).step(mistMinute{At: now, RH: 80, Grams: 17, Temp: 24}); got != MistEnded {
+		t.Errorf("six hours on: %v", got)
+	}
+	if got := drying(now - mistLongest + 1).step(mistMinute{At: now, RH: 80, Grams: 17, Temp: 24}); got != NoMist {
+		t.Errorf("nearly six hours on: %v", got)
+	}
+	for _, c := range []struct {
+		name   string
+		lowest float64
+		rh     float64
+		want   MistEvent
+	}{
+		{"the next one", 80, 90, MistEnded},
+		{"above its lowest by just a step", 85, 90, MistEnded},
+		{"less", 85.1, 90, NoMist},
+		{"it had not dried by more than noise", 93.5, 99, NoMist},
+	} {
+		d := drying(now - 30*time.Minute)
+		d.Lowest, d.Ring[0], d.Head, d.Filled = c.lowest, mistMinute{At: now - 5*time.Minute, RH: 80, Grams: 15}, 1, 1
+		if got := d.step(mistMinute{At: now, RH: c.rh, Grams: 20, Temp: 24}); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	// It began in the first minute that was a quarter of the way up.
+	var d MistDetector
+	for i, rh := range []float64{80, 80, 83, 86} {
+		d.Ring[i] = mistMinute{At: now - time.Duration(4-i)*time.Minute, RH: rh, Grams: 15}
+	}
+	d.Head, d.Filled = 4, 4
+	d.begin(mistMinute{At: now, RH: 92, Grams: 19}, mistMinute{RH: 80, Grams: 15})
+	if p := d.Now; p.Start != now-2*time.Minute || p.Rise != 4 || p.Before != 80 || p.Peak != 92 || p.Clipped || p.Wet != time.Minute {
+		t.Errorf("%+v", p)
+	}
+	d.begin(mistMinute{At: now, RH: 98, Grams: 19}, mistMinute{RH: 95, Grams: 18})
+	if !d.Now.Clipped {
+		t.Error("a pulse above 95 % says how much came")
+	}
+	// Wet is from 90 % on.
+	d.Now.Wet = 0
+	d.wet(mistMinute{At: now, RH: 90})
+	d.wet(mistMinute{At: now, RH: 89.9})
+	if d.Now.Wet != time.Minute {
+		t.Errorf("wet for %v", d.Now.Wet)
+	}
+}
+
+// A minute's mean is taken when the minute is over, and stirs by what it differs from the
+// last.
+func TestMist_Minutes(t *testing.T) {
+	var d MistDetector
+	for i := range 13 {
+		d.Observe(time.Duration(i)*10*time.Second, 24, 80+float64(i/6))
+	}
+	if d.Filled != 2 || d.Ring[0].RH != 80 || d.Ring[1].RH != 81 || d.Ring[1].Temp != 24 {
+		t.Errorf("%d minutes: %+v", d.Filled, d.Ring[:2])
+	}
+	if d.Ring[1].At != 85*time.Second {
+		t.Errorf("the second minute is at %v", d.Ring[1].At)
+	}
+	near(t, "stirs", d.Stirs, 1/128., 1e-12)
+	water := value(t, "water")(AbsoluteHumidity(24, 80))
+	near(t, "water", d.Ring[0].Grams, water, 1e-9)
+	// Readings a minute apart, ten seconds early, are each a mean of their own.
+	for _, c := range []struct {
+		every time.Duration
+		want  int
+	}{{50 * time.Second, 1}, {49 * time.Second, 0}} {
+		d = MistDetector{}
+		d.Observe(time.Hour, 24, 80)
+		filled := d.Filled
+		d.Observe(time.Hour+c.every, 24, 80)
+		if d.Filled-filled != c.want {
+			t.Errorf("readings every %v: %d means of the second", c.every, d.Filled-filled)
+		}
+	}
+	// What was before a quarter of an hour without readings is no level.
+	for _, c := range []struct {
+		gap  time.Duration
+		want int
+	}{{mistGap, 3}, {mistGap + 1, 1}} {
+		d = MistDetector{}
+		d.Observe(time.Hour, 24, 80)
+		d.Observe(time.Hour+time.Minute, 24, 80)
+		d.Observe(time.Hour+time.Minute+c.gap, 24, 80)
+		if d.Filled != c.want {
+			t.Errorf("after %v: %d means are kept", c.gap, d.Filled)
+		}
+	}
+}

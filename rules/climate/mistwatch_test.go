@@ -111,3 +111,272 @@ func TestHourLevel(t *testing.T) {
 		t.Error("known without a clock")
 	}
 }
+
+// A pulse answers a mist from three minutes before it was due to eight after. That none
+// came is said ten minutes after it was due, of a probe that was heard until then.
+func TestMistWatch_AtItsLimits(t *testing.T) {
+	const due = 10 * time.Hour
+	for _, c := range []struct {
+		name  string
+		start time.Duration
+		want  bool
+	}{
+		{"early", due - 3*time.Minute, true}, {"too early", due - 3*time.Minute - 1, false},
+		{"late", due + 8*time.Minute, true}, {"too late", due + 8*time.Minute + 1, false},
+	} {
+		w, d := MistWatch{Due: due}, MistDetector{Done: Pulse{Start: c.start, Peak: 95}}
+		if _, got := w.Pulse(&d); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	flat := func(last time.Duration) *MistDetector {
+		d := &MistDetector{LastAt: last}
+		for at := due - 9*time.Minute; at < due+7*time.Minute; at += time.Minute {
+			d.Ring[d.Head] = mistMinute{At: at, RH: 70, Grams: 15}
+			d.Head, d.Filled = (d.Head+1)%mistBins, d.Filled+1
+		}
+		return d
+	}
+	pulse := flat(due + 8*time.Minute)
+	pulse.Phase, pulse.Now = mistRising, Pulse{Start: due, Before: 70, Peak: 90}
+	done := flat(due + 8*time.Minute)
+	done.Done = pulse.Now
+	for _, c := range []struct {
+		name string
+		now  time.Duration
+		d    *MistDetector
+		want MistVerdict
+	}{
+		{"nothing, not late", due + mistWait - 1, flat(due + 8*time.Minute), MistPending},
+		{"nothing fell", due + mistWait, flat(due + 8*time.Minute), MistMissed},
+		{"the probe fell silent", due + mistWait, flat(due + 8*time.Minute - 1), MistUnclear},
+		{"it rises still", due + mistWait - 1, pulse, MistPending},
+		{"it rises, and late", due + mistWait, pulse, MistSeen},
+		{"it fell, at once", due, done, MistSeen},
+		{"before it is due", due - 1, done, MistPending},
+	} {
+		w := MistWatch{Waiting: true, Due: due}
+		if got, at := w.Verdict(c.now, c.d); got != c.want || (got != MistPending) != (at == due) || w.Waiting != (got == MistPending) {
+			t.Errorf("%s: %v about %v, waiting %v", c.name, got, at, w.Waiting)
+		}
+	}
+	// A second mist within ten minutes is the same one.
+	w := MistWatch{}
+	w.Expect(due, MistLit)
+	if w.Expect(due+mistWait-1, MistLit); w.Due != due {
+		t.Errorf("due at %v", w.Due)
+	}
+	if w.Expect(due+mistWait, MistDark); w.Due != due+mistWait || w.DueTime != MistDark {
+		t.Errorf("due at %v", w.Due)
+	}
+}
+
+// That nothing fell is weighed from the minutes of ten before to those of two after and
+// later, in relative and in absolute humidity, the more certain one of both.
+func TestMistWatch_MissedIsALikelihoodRatio(t *testing.T) {
+	const due = 10 * time.Hour
+	density := func(x, v float64) float64 { return math.Exp(-x*x/(2*v)) / math.Sqrt(2*math.Pi*v) }
+	weigh := func(from, to, noise float64) float64 {
+		room := 100 - from
+		v := mistShown * mistShown / 4 * room * room // a quarter, as mistSpread is half of mistShown
+		usual := to - from - mistShown*room
+		tail := mistSpread * room
+		return math.Log(density(to-from, noise) / (density(usual, v+noise) + density(usual, v+noise+tail*tail)/30))
+	}
+	d := MistDetector{Stirs: 2.26}
+	add := func(at time.Duration, rh, grams float64) {
+		d.Ring[d.Filled] = mistMinute{At: at, RH: rh, Grams: grams}
+		d.Filled++
+	}
+	add(due-mistWait-1, 20, 4) // too old
+	add(due-mistWait, 70, 14)
+	add(due-1, 74, 14.8)
+	add(due, 50, 10) // it may be on its way
+	add(due+mistWet-1, 50, 10)
+	add(due+mistWet, 80, 16.5)
+	add(due+mistWet+time.Minute, 82, 16.9)
+	add(due+mistWet+2*time.Minute, 84, 17)
+	w := MistWatch{Due: due}
+	noise := 1 + 4*(1/2.+1/3.) // of the judge, and of means of two and three minutes that stray by 2 %
+	full := (100*16.5/80 + 100*16.9/82 + 100*17/84) / 3
+	want := max(weigh(72, 82, noise), weigh(100*14.4/full, 100*16.8/full, noise))
+	near(t, "evidence", w.missed(&d), want, 1e-9)
+	for i := range d.Ring[:d.Filled] {
+		d.Ring[i].RH = 100
+	}
+	if got := w.missed(&d); got > 0 {
+		t.Errorf("saturated before: evidence of %v that nothing fell", got)
+	}
+	d.Filled = 3
+	if got := w.missed(&d); got != 0 {
+		t.Errorf("nothing seen after it: %v", got)
+	}
+}
+
+// Weak is what is likelier at seven tenths of the usual share and less than at that;
+// pulses add up.
+func TestMistWatch_StrengthIsALikelihoodRatio(t *testing.T) {
+	density := func(x, v float64) float64 { return math.Exp(-x*x/(2*v)) / math.Sqrt(2*math.Pi*v) }
+	usual := mistUsual{N: 3, Filled: 0.8, Var: 0.01, Peak: 94}
+	weigh := func(before, peak, noise, mean float64) float64 {
+		room := 100 - before
+		share := (peak - before) / room
+		v := (2*mistEven*mistEven+3*0.01)/5 + noise*noise/(room*room)
+		over := max(0, share-mistLess*mean)
+		return math.Log(density(over, v) / (density(share-mean, v) + density(share-mean, v+mistSpread*mistSpread)/30))
+	}
+	for _, c := range []struct {
+		name                string
+		before, peak, noise float64
+		mean, by            float64
+		want                MistVerdict
+	}{
+		{"as usual", 70, 94, 1, 0.8, 1, MistSeen},
+		{"half of it", 70, 82, 1, 0.8, 1, MistWeak},
+		{"a bit less", 70, 92, 1, 0.8, 1, MistSeen},
+		{"no pulse is expected above its usual peak", 84, 88, 1, 10 / 16., 1, MistWeak},
+		{"noise at least of half a percent", 70, 82, 0, 0.8, 0.5, MistWeak},
+	} {
+		w := MistWatch{DueTime: MistLit, Weak: 0.25}
+		w.Usual[MistLit] = usual
+		got := w.strength(Pulse{Before: c.before, Peak: c.peak}, c.noise)
+		is := weigh(c.before, c.peak, c.by, c.mean)
+		if got != c.want || (is > 0) != (c.want == MistWeak) {
+			t.Errorf("%s: %v, evidence %v", c.name, got, is)
+		}
+		near(t, c.name+": evidence of all", w.Weak, max(0, 0.25+is), 1e-5)
+		if learned := w.Usual[MistLit].N > 3; learned != (got == MistSeen) {
+			t.Errorf("%s: learned %v", c.name, learned)
+		}
+	}
+	// Where little room is left to saturation or the usual peak, none is judged.
+	for _, c := range []struct {
+		before, noise float64
+		judged        bool
+	}{{90, 1, true}, {90.1, 1, false}, {70, 6, true}, {70, 6.1, false}, {96.1, 0, false}} {
+		w := MistWatch{Usual: [mistTimes]mistUsual{{N: 9, Filled: 1, Var: 0.001, Peak: 94}}}
+		w.strength(Pulse{Before: c.before, Peak: c.before}, c.noise)
+		if (w.Weak > 0) != c.judged {
+			t.Errorf("from %v %% with noise of %v: evidence %v", c.before, c.noise, w.Weak)
+		}
+	}
+	// What was seen once is not usual.
+	w := MistWatch{Usual: [mistTimes]mistUsual{{N: 1, Filled: 0.8, Var: 0.001, Peak: 94}}}
+	if got := w.strength(Pulse{Before: 70, Peak: 72}, 1); got != MistSeen {
+		t.Errorf("after one pulse: %v", got)
+	}
+}
+
+// The course after a mist: ten minutes each, falls counted from its top; a mist that is
+// followed to the end becomes usual.
+func TestMistWatch_FollowsACourse(t *testing.T) {
+	const from = 10 * time.Hour
+	var d MistDetector
+	w := MistWatch{Due: from + mistEarly, Follows: true, Begun: from, Last: from, Level: hourLevel{Hour: -1}}
+	w.from(from, MistLit)
+	for m := range 181 {
+		at := from + time.Duration(m)*time.Minute
+		w.Dry(at, 24+float64(m/10)/10, 95-float64(m/10), 20, -1, &d, MistLit)
+		if m == 50 {
+			if w.Next != 5 || w.Top != 95 || w.Warm != 4 || w.Fell[4] != 4 || math.Abs(float64(w.Warmed[4])-0.4) > 1e-6 || !w.Planned || !w.Dried {
+				t.Fatalf("after 50 min: %+v", w)
+			}
+		}
+		if m == 29 && w.Dried || m == 40 && !w.Dried {
+			t.Errorf("after %d min, %v %% below the top: dried %v", m, float64(m/10-1), w.Dried)
+		}
+	}
+	u := w.Usual[MistLit]
+	if w.Follows || u.Top != 95 || u.Dry.Days[17] != 1 || u.Dry.Mean[17] != 17 || math.Abs(float64(u.Dry.Beside[17])-1.7) > 1e-5 {
+		t.Errorf("learned: %v, %+v", w.Follows, u)
+	}
+	// A course counts as planned from three minutes before to eight after it was due.
+	for _, c := range []struct {
+		since time.Duration
+		want  bool
+	}{{from - 3*time.Minute, true}, {from - 3*time.Minute - 1, false}, {from + 8*time.Minute, true}, {from + 8*time.Minute + 1, false}} {
+		w := MistWatch{Due: from, Since: c.since}
+		w.Open.add(95, 4)
+		if w.closeDry(-1); w.Planned != c.want {
+			t.Errorf("%v after it was due: planned %v", c.since-from, w.Planned)
+		}
+	}
+	// It dries from 2.5 % below its top on.
+	for rh, want := range map[float64]bool{92.5: true, 92.6: false} {
+		w := MistWatch{Top: 95, Next: 3}
+		w.Open.add(rh, 4)
+		if w.closeDry(-1); w.Dried != want {
+			t.Errorf("%v %% after 95: dried %v", rh, w.Dried)
+		}
+	}
+	// Nor does it stick in its first half hour.
+	for next, want := range map[int]bool{2: false, 3: true} {
+		w := MistWatch{Top: 99, Warm: 4, Next: next, Planned: true}
+		w.Usual[MistDark].Top = 99
+		for range 3 {
+			w.Usual[MistDark].Dry.learn(next, 8, 0)
+			w.Usual[MistDark].Dry.learn(next-1, 8, 0)
+		}
+		w.Fell[next-1] = 0
+		w.Open.add(99, 4)
+		if w.closeDry(-1); w.Sticks > 2 != want || !want && w.Sticks != 0 {
+			t.Errorf("after %d min: evidence %v", 10*(next+1), w.Sticks)
+		}
+	}
+}
+
+// Air that stands above what its hour has, as wet as after a mist, for 17 times ten
+// minutes is a mist without an end, whatever is usual after one.
+func TestMistWatch_Flat(t *testing.T) {
+	w := MistWatch{}
+	w.Usual[MistLit].Top, w.Usual[MistDark].Top = 98, 90
+	for _, c := range []struct {
+		rh, level float64
+		known     bool
+		from      uint8
+		want      uint8
+	}{
+		{97.5, 95, true, 3, 4}, {97.4, 95, true, 3, 0}, {97.6, 95, true, 3, 4}, {97.6, 95.2, true, 3, 0},
+		{97.6, 90, false, 3, 3}, {97.6, 90, true, 17, 17},
+	} {
+		w.Flat = c.from
+		if w.flat(c.rh, c.level, c.known); w.Flat != c.want {
+			t.Errorf("%+v: %d", c, w.Flat)
+		}
+	}
+	w = MistWatch{Next: 4, Flat: mistFlat - 1, Top: 98, Level: hourLevel{Days: [24]uint8{9: 5}, Mean: [24]float32{9: 80}}}
+	w.Open.add(98, 4)
+	if w.closeDry(9); w.Sticks != MistEndlessTold {
+		t.Errorf("evidence %v", w.Sticks)
+	}
+}
+
+// A mist that falls where none is planned counts only where it stands 4 % above what its
+// hour usually has.
+func TestMistWatch_UnplannedAboveItsHour(t *testing.T) {
+	for rh, want := range map[float64]bool{94: true, 93.9: false} {
+		w := MistWatch{Next: 6, Top: rh, Level: hourLevel{Days: [24]uint8{9: 5}, Mean: [24]float32{9: 90}}}
+		u := &w.Usual[MistDark]
+		u.Top = 95.5
+		for range 3 {
+			u.Dry.learn(6, 8, 0)
+		}
+		w.Fell[5] = -1
+		w.Open.add(rh, 0)
+		if w.closeDry(9); (w.Sticks > 0) != want {
+			t.Errorf("%v %%: evidence %v", rh, w.Sticks)
+		}
+	}
+	// A top that is 1.5 % lower than usual is no mist's.
+	for top, want := range map[float64]bool{94: true, 93.9: false} {
+		w := MistWatch{Top: top}
+		u := &w.Usual[MistDark]
+		u.Top = 95.5
+		for range 3 {
+			u.Dry.learn(6, 8, 0)
+		}
+		if got := w.sticks(6); (got > 0) != want {
+			t.Errorf("top of %v %%: evidence %v", top, got)
+		}
+	}
+}

@@ -518,3 +518,181 @@ func TestWhatIfOfTwoTimeConstants(t *testing.T) {
 		t.Errorf("at the limit now: %+v", w)
 	}
 }
+
+// A forecast is scored by the reading ten minutes later: a side that missed widens by 47
+// per hundred and else narrows by 2.5 (in the exponent), between 1 and 3 times.
+func TestForecast_WidensByItsErrors(t *testing.T) {
+	const at = time.Hour
+	var r band
+	const i = int(hitAfter / pathStep)
+	r.mid[i], r.up[i], r.down[i] = 27, 2, 1
+	for _, c := range []struct {
+		name     string
+		after    time.Duration
+		air      float64
+		up, down float64
+	}{
+		{"inside", hitAfter, 26, 0, 0},
+		{"at the edges", hitAfter, 28, 0, 0},
+		{"above", hitAfter, 28.1, 1, 0},
+		{"below", hitAfter, 23.9, 0, 1},
+		{"at the lower edge", hitAfter, 24, 0, 0},
+		{"late", hitAfter + pathStep - 1, 28.1, 1, 0},
+	} {
+		h := hits{At: at, Low: 24, High: 28, Up: 0.5, Down: 0.2}
+		h.take(&Outlook{At: at + c.after, Air: c.air}, &r)
+		grown := func(from, missed float64) float64 {
+			by := -0.025
+			if missed == 1 {
+				by = 0.47
+			}
+			return (1+from)*math.Exp(by) - 1
+		}
+		near(t, c.name+": up", h.Up, grown(0.5, c.up), 1e-12)
+		near(t, c.name+": down", h.Down, grown(0.2, c.down), 1e-12)
+		if h.At != at+c.after || h.Low != 26 || h.High != 29 {
+			t.Errorf("%s: %+v", c.name, h)
+		}
+	}
+	for after, kept := range map[time.Duration]bool{hitAfter - 1: true, 0: true, -1: false, hitAfter + pathStep: false} {
+		h := hits{At: at, Low: 24, High: 28, Up: 0.5}
+		h.take(&Outlook{At: at + after, Air: 40}, &r)
+		if h.Up != 0.5 || (h.At == at && h.High == 28) != kept {
+			t.Errorf("after %v: %+v", after, h)
+		}
+	}
+	h := hits{Up: 1.9, Down: -0.01, At: at, Low: 24, High: 28}
+	h.take(&Outlook{At: at + hitAfter, Air: 30}, &r)
+	if up, down := h.widths(); up != 3 || down != 1 || h.Down != 0 {
+		t.Errorf("%v and %v times", up, down)
+	}
+}
+
+// What lamps that go off gain is the difference of the times, end by end; never reached
+// then, the lethal limit is later by the rest of six hours at least.
+func TestForecast_WhatLampsOffGain(t *testing.T) {
+	eta := func(from, mid, to time.Duration, open bool) Eta {
+		return Eta{Known: true, From: from * time.Minute, Mid: mid * time.Minute, To: to * time.Minute, Open: open}
+	}
+	for name, c := range map[string]struct{ without, with, want Eta }{
+		"each end":                {eta(60, 90, 120, false), eta(80, 120, 170, false), eta(20, 30, 50, false)},
+		"never then":              {eta(60, 90, 120, false), Eta{}, eta(270, 270, 360, true)},
+		"open then":               {eta(60, 90, 120, false), eta(80, 120, 360, true), eta(20, 30, 30, true)},
+		"open before":             {eta(60, 90, 360, true), eta(110, 120, 360, true), eta(30, 30, 50, false)},
+		"the middle gains least":  {eta(60, 90, 120, false), eta(80, 100, 150, false), eta(10, 10, 30, false)},
+		"the far end gains least": {eta(60, 90, 120, false), eta(80, 120, 125, false), eta(5, 30, 30, false)},
+		"nothing, or a bit less":  {eta(60, 90, 120, false), eta(55, 85, 110, false), eta(0, 0, 0, false)},
+	} {
+		if got := gain(c.without, c.with); got != c.want {
+			t.Errorf("%s: %+v, want %+v", name, got, c.want)
+		}
+	}
+}
+
+// A limit is reached where the line between two steps crosses it: the middle, the warm
+// end first, the cool end last.
+func TestForecast_Reach(t *testing.T) {
+	var b band
+	for i := range b.mid {
+		b.mid[i] = 25 + 0.25*float64(i)
+		b.up[i], b.down[i] = 0.25*float64(i), 0.125*float64(i)
+	}
+	e := b.reach(28.125)
+	if want := (Eta{Known: true, From: 31*time.Minute + 15*time.Second, Mid: 62*time.Minute + 30*time.Second, To: 125 * time.Minute}); e != want {
+		t.Errorf("%+v, want %+v", e, want)
+	}
+	if e = b.reach(40); !e.Known || !e.Open || e.To != Horizon || e.Mid != 5*time.Hour {
+		t.Errorf("the cool end never: %+v", e)
+	}
+	if e = b.reach(43); e.Mid != Horizon {
+		t.Errorf("at the horizon: %+v", e)
+	}
+	if e = b.reach(43.1); e != (Eta{}) {
+		t.Errorf("not within it: %+v", e)
+	}
+	if e = b.reach(25); e != (Eta{Known: true}) {
+		t.Errorf("there already: %+v", e)
+	}
+	if got, want := b.peak(), (Span{Low: 34, Mid: 43, High: 61}); got != want {
+		t.Errorf("peak %+v, want %+v", got, want)
+	}
+	b.mid[0], b.up[0], b.down[0] = 60, 3, 1
+	if got, want := b.peak(), (Span{Low: 59, Mid: 60, High: 63}); got != want {
+		t.Errorf("peak now %+v, want %+v", got, want)
+	}
+}
+
+// Without other doubt a range is what a probe and wandering air leave open: 1.65 standard
+// deviations of 0.06 °C and of a walk by its drift per √h.
+func TestForecast_LeastRange(t *testing.T) {
+	m := NewThermal(91)
+	m.Started = true
+	s := scenario{scale: 1, restTau: restTau, roomTau: roomTau, inputTau: inputLong}
+	var b band
+	m.spread(&course{air: 26}, s, sigmas{drift: 0.3}, &b)
+	for i := range b.mid {
+		want := 1.65 * math.Sqrt(0.06*0.06+0.09*float64(i)/12)
+		near(t, "up", b.up[i], want, 1e-9)
+		near(t, "down", b.down[i], want, 1e-9)
+		near(t, "middle", b.mid[i], 26, 1e-9)
+	}
+	// A rate that is unsure widens both sides; that it may last longer only one.
+	s.rest = 1
+	m.spread(&course{air: 26}, s, sigmas{rest: 0.5}, &b)
+	const h, end = 6.0, pathSteps
+	left := func(tau float64) float64 { return tau * (1 - math.Exp(-h/tau)) }
+	unsure := 0.5 * left(restTau)
+	longer := left(restLong) - left(restTau)
+	near(t, "up", b.up[end], 1.65*math.Sqrt(0.0036+unsure*unsure+longer*longer), 1e-9)
+	near(t, "down", b.down[end], 1.65*math.Sqrt(0.0036+unsure*unsure), 1e-9)
+	s.rest = -1
+	m.spread(&course{air: 26}, s, sigmas{rest: 0.5}, &b)
+	near(t, "falling: down", b.down[end], 1.65*math.Sqrt(0.0036+unsure*unsure+longer*longer), 1e-9)
+	near(t, "falling: up", b.up[end], 1.65*math.Sqrt(0.0036+unsure*unsure), 1e-9)
+}
+
+// The course ahead is that of the lamps by schedule and of the room as yesterday.
+func TestForecast_Course(t *testing.T) {
+	m := NewThermal(91)
+	for n := range int64(slotsDay + 40) {
+		*m.Week.at(n) = slot{air: noTemp, room: int16(2000 + 10*n), lamps: noLamps, hour: noHour}
+	}
+	*m.Week.at(24) = slot{air: noTemp, room: noTemp, lamps: noLamps, hour: noHour}
+	m.LastHour, m.LastRoom = 10, 21
+	for h := range m.Params.Offset {
+		m.Params.Offset[h] = float64(h)
+	}
+	o := Outlook{At: 20*slotTime + slotsDay*slotTime, Air: 26, Room: 23, HasRoom: true, LampsOn: true, LampChanges: []time.Duration{32*time.Minute + 30*time.Second, 67 * time.Minute}}
+	var c course
+	m.courseOf(&o, &c)
+	if c.air != 26 || c.level != 23 {
+		t.Errorf("%v, %v", c.air, c.level)
+	}
+	for i := range c.lamps {
+		want := 1.0
+		if i >= 7 && i < 14 { // by the nearest five minutes
+			want = 0
+		}
+		if c.lamps[i] != want {
+			t.Errorf("lamps in %d min: %v", 5*i, c.lamps[i])
+		}
+	}
+	for i, want := range map[int]float64{0: 0, 1: 0, 2: 0.1, 4: 0.2, 8: 0.3, 9: 0.3, 10: 0.5} {
+		near(t, "the room's move", c.shape[i], want, 1e-9)
+	}
+	near(t, "offset now", c.offset[0], 9.5, 1e-9)
+	near(t, "offset in an hour", c.offset[12], 10.5, 1e-9)
+	o.HasRoom = false
+	if m.courseOf(&o, &c); c.level != 21 {
+		t.Errorf("no room now: %v °C", c.level)
+	}
+	// It moved by 0.3 °C in half an hour then.
+	if rate, ok := m.usualRoomRate(o.At + 10*slotTime); !ok || math.Abs(rate-0.6) > 1e-9 {
+		t.Errorf("yesterday's rate: %v, %v", rate, ok)
+	}
+	for slot, want := range map[time.Duration]bool{22: true, 23: false, 24: true, 26: false, 27: true} {
+		if _, ok := m.usualRoomRate((slotsDay + slot) * slotTime); ok != want {
+			t.Errorf("around slot %d: %v", slot, ok)
+		}
+	}
+}
