@@ -70,7 +70,7 @@ func (e *Engine) index(id sensors.ProbeID) (int, bool) {
 // advance takes in the time. Where nothing called for long, the process stood
 // still or the board slept: nobody looked.
 func (e *Engine) advance(now sensors.Instant) {
-	if now == e.v.At && e.began {
+	if now.Same(&e.v.At) && e.began {
 		return
 	}
 	was, began := e.v.Latest, e.began

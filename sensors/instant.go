@@ -17,6 +17,12 @@ type Instant struct {
 	Synced bool `json:"synced"`
 }
 
+// Same reports whether both are one and the same. It is ==, of which every reading
+// asks several times, without a call.
+func (i *Instant) Same(o *Instant) bool {
+	return i.Mono == o.Mono && i.Synced == o.Synced && i.Wall == o.Wall
+}
+
 // Sub returns the running time from earlier to i.
 func (i Instant) Sub(earlier Instant) time.Duration { return i.Mono - earlier.Mono }
 

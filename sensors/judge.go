@@ -72,10 +72,10 @@ func (j *Judge) Resume(a Ageing) { j.ageing = a }
 // Read judges one sample or the error that came instead. It always returns a
 // reading: a Bad one keeps the raw sample and has no values, a Suspect one has
 // values and the doubt as Reason.
-func (j *Judge) Read(at Instant, s Sample, err error) Reading {
+func (j *Judge) Read(at Instant, s Sample, err error) (r Reading) {
 	given, again := s.Doubt, s.Again
 	s.Doubt, s.Again = NoReason, false
-	r := Reading{Probe: j.id, At: at, Raw: s, Reason: ReasonOf(err), Again: again}
+	r.Probe, r.At, r.Raw, r.Reason, r.Again = j.id, at, s, ReasonOf(err), again
 	if r.Reason == NoReason {
 		r.Reason = j.fault(at, s)
 	}

@@ -26,8 +26,15 @@ func PercentOf(p float64) CentiPercent { return CentiPercent(hundredths(p)) }
 // hundredths exists because converting NaN or an infinity to an integer gives
 // 0 on some processors and the lowest integer on others.
 func hundredths(v float64) int32 {
-	v = math.Round(v * 100)
-	switch {
+	v *= 100
+	whole := math.Trunc(v)
+	switch rest := v - whole; { // as math.Round, which most processors have no instruction for
+	case rest >= 0.5:
+		whole++
+	case rest <= -0.5:
+		whole--
+	}
+	switch v = whole; {
 	case !(v > math.MinInt32):
 		return math.MinInt32
 	case v > math.MaxInt32:

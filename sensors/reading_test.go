@@ -2,6 +2,7 @@ package sensors
 
 import (
 	"errors"
+	"math"
 	"testing"
 	"time"
 )
@@ -47,5 +48,26 @@ func TestInstantMovesOnBothClocks(t *testing.T) {
 	k := i.Add(-30 * time.Second)
 	if k.Sub(i) != -30*time.Second || k.Wall.Sub(i.Wall) != -30*time.Second || !k.Synced || k.IsZero() || !(Instant{}).IsZero() {
 		t.Errorf("%+v from %+v", k, i)
+	}
+}
+
+// Rounding is that of package math, also beside a half and beyond what an int32 holds.
+func TestHundredthsRoundAsMath(t *testing.T) {
+	for _, v := range []float64{0.49999999999999994, 0.5, 1.5, -0.5, -1.5, 2147483646.4, 2147483648, -2147483648.6, 1e300, math.Inf(1), math.Inf(-1), math.NaN(), math.Copysign(0, -1)} {
+		want := math.Round(v / 100 * 100)
+		switch {
+		case !(want > math.MinInt32):
+			want = math.MinInt32
+		case want > math.MaxInt32:
+			want = math.MaxInt32
+		}
+		if got := CelsiusOf(v / 100); got != CentiCelsius(want) {
+			t.Errorf("%g hundredths: %d, want %d", v, got, CentiCelsius(want))
+		}
+	}
+	for v := -3000.0; v <= 3000; v += 0.0625 {
+		if got, want := CelsiusOf(v/100), CentiCelsius(math.Round(v/100*100)); got != want {
+			t.Fatalf("%g hundredths: %d, want %d", v, got, want)
+		}
 	}
 }

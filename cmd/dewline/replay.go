@@ -210,8 +210,10 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 			break
 		}
 	}
-	for x := (result{}); err == nil && ctx.Err() == nil; err = r.take(&x) {
+	var x result
+	for n := 1; err == nil && (n%headRows != 0 || ctx.Err() == nil); n++ {
 		rows.next(&x)
+		err = r.take(&x)
 	}
 	switch {
 	case ctx.Err() != nil:

@@ -166,7 +166,7 @@ func (v *View) MiddleChange() float64 {
 
 // Hour is the local hour of day, negative while the clock is unset.
 func (v *View) Hour(now sensors.Instant) float64 {
-	if now == v.At {
+	if now.Same(&v.At) {
 		return v.hourNow
 	}
 	if !now.Synced {

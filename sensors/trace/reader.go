@@ -96,20 +96,19 @@ func (r *Reader) header() ([]string, error) {
 
 // Next returns the next row, io.EOF at the end, a *LineError for a line that
 // could not be used (call again to go on), or the source's own error.
-func (r *Reader) Next() (Row, error) {
+func (r *Reader) Next() (row Row, err error) {
 	if r.pending == 0 {
-		if err := r.nextLine(); err != nil {
-			return Row{}, err
+		if err = r.nextLine(); err != nil {
+			return row, err
 		}
 	}
 	p := &r.layout.probes[len(r.layout.probes)-r.pending]
 	r.pending--
-	row := Row{Time: r.at, Probe: p.id, Line: r.line}
 	m, err := r.identify(p.id)
 	if err != nil {
-		return Row{}, r.fault(err)
+		return row, r.fault(err)
 	}
-	row.Probe = m.id
+	row.Time, row.Probe, row.Line = r.at, m.id, r.line
 	if err := r.values(&row, p); err != nil {
 		return Row{}, r.fault(fmt.Errorf("probe %s: %w", m.id, err))
 	}

@@ -37,6 +37,10 @@ func (m *moments) read(b []byte) (time.Time, error) {
 
 func (m *moments) parse(b []byte) (time.Time, error) {
 	const zoneless = "2006-01-02T15:04:05"
+	var strictly time.Time
+	if strictly.UnmarshalText(b) == nil { // without an allocation
+		return strictly.In(m.loc), nil
+	}
 	text := strict(b)
 	if t, err := time.Parse(time.RFC3339, text); err == nil {
 		return t.In(m.loc), nil
