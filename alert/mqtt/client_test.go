@@ -29,7 +29,18 @@ import (
 	"go.uber.org/goleak"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(patient{m}) }
+
+// patient gives what the tests ended the time that a busy machine needs for it.
+type patient struct{ *testing.M }
+
+func (p patient) Run() int {
+	code := p.M.Run()
+	for end := time.Now().Add(patience); goleak.Find() != nil && time.Now().Before(end); {
+		continue // each look waits up to half a second
+	}
+	return code
+}
 
 func notice(id string) alert.Delivery {
 	return alert.Delivery{ID: id + "|keeper|mqtt", NoticeID: id, Channel: "mqtt", Priority: rules.Wake,
