@@ -169,25 +169,14 @@ mail_to = "una@example.org"
 	})
 	defer done.Wait()
 	defer cancel()
-	id := ""
-	ticker := time.NewTicker(20 * time.Millisecond)
-	defer ticker.Stop()
-	for end := time.Now().Add(20 * time.Second); ; <-ticker.C {
-		if d.Snapshot() != nil {
-			if id == "" {
-				if id, err = d.Drill(ctx, "una", "una"); err != nil {
-					t.Fatal(err)
-				}
-				d.loop.post(ctx, func(sensors.Instant) { d.loop.channels.outside(d.loop.heartbeat()) })
-			}
-			if strings.Count(log.String(), "notice not delivered") >= 3 && strings.Contains(log.String(), "outside heartbeat") {
-				break
-			}
-		}
-		if time.Now().After(end) {
-			t.Fatalf("not every channel has failed yet:\n%s", log.String())
-		}
+	soon(t, "there is a snapshot", func() bool { return d.Snapshot() != nil })
+	if _, err := d.Drill(ctx, "una", "una"); err != nil {
+		t.Fatal(err)
 	}
+	d.loop.post(ctx, func(sensors.Instant) { d.loop.channels.outside(d.loop.heartbeat()) })
+	soon(t, "every channel has failed", func() bool {
+		return strings.Count(log.String(), "notice not delivered") >= 3 && strings.Contains(log.String(), "outside heartbeat")
+	})
 	h := d.site.Page(ctx)
 	all := log.String()
 	near := func(path string) {

@@ -7,9 +7,6 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -18,6 +15,7 @@ import (
 
 	"dewline/configs"
 	"dewline/sensors"
+	"dewline/sensors/remote/mosquitto"
 )
 
 type lookFunc func() error
@@ -76,32 +74,9 @@ func (p *pushed) says(word string) bool {
 // lockedBroker starts a Mosquitto that refuses every login.
 func lockedBroker(t *testing.T) string {
 	t.Helper()
-	bin, err := exec.LookPath("mosquitto")
-	if err != nil {
-		t.Skip("mosquitto is not installed; the tests against a real broker are left out")
-	}
-	port, conf := unusedPort(t), filepath.Join(t.TempDir(), "mosquitto.conf")
-	text := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\n", port)
-	if os.Getuid() == 0 {
-		text += "user root\n"
-	}
-	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(bin, "-c", conf)
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	return "tcp://127.0.0.1:" + port
-}
-
-// unusedPort returns a port of the loopback interface that was free just now.
-func unusedPort(t *testing.T) string {
-	t.Helper()
-	s := httptest.NewServer(nil)
-	defer s.Close()
-	return s.URL[strings.LastIndexByte(s.URL, ':')+1:]
+	b := mosquitto.New(t, "allow_anonymous false")
+	b.Start()
+	return b.URL()
 }
 
 // The running daemon, with time at sixty times its pace: a broker that refuses
@@ -114,7 +89,7 @@ func TestBrokerNeverReached(t *testing.T) {
 		why    string
 	}{
 		"wrong password": {lockedBroker, "not Authorized"},
-		"never started":  {func(t *testing.T) string { return "tcp://127.0.0.1:" + unusedPort(t) }, "connection refused"},
+		"never started":  {func(*testing.T) string { return "tcp://127.0.0.1:1" }, "connection refused"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
