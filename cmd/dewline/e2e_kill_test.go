@@ -246,14 +246,15 @@ func (v *victim) finish(slowest time.Duration, kills int) {
 
 // A pocket is a phone that stays connected to a broker that stays up.
 type pocket struct {
+	c   paho.Client
 	mu  sync.Mutex // guards got
 	got []alert.Message
 }
 
 func newPocket(t *testing.T, addr string) *pocket {
 	t.Helper()
-	p := &pocket{}
 	c := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("pocket"))
+	p := &pocket{c: c}
 	if tok := c.Connect(); !tok.WaitTimeout(patience) || tok.Error() != nil {
 		t.Fatalf("connect the phone: %v", tok.Error())
 	}

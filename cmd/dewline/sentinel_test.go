@@ -19,8 +19,8 @@ import (
 	"dewline/sensors"
 )
 
-// guard writes a sentinel's configuration with the shortest limits that are
-// allowed, and starts it.
+// guard writes a sentinel's configuration with short limits, though long enough for
+// a room on a busy machine to speak every 5 s, and starts it.
 func (s *site) guard(name string, rooms ...string) *program {
 	s.t.Helper()
 	s.guardConfig(name, rooms...)
@@ -38,7 +38,7 @@ id = %q
 timezone = "UTC"
 [sentinel]
 rooms = %s
-silent_after = "10 s"
+silent_after = "20 s"
 clock_within = "2 min"
 stalled_after = "10 s"
 [mqtt]
@@ -178,6 +178,7 @@ func TestSentinel_WhatRoomsSay(t *testing.T) {
 	phone := b.hears("watch")
 	s.guard("watch", "early", "stuck", "idle")
 	phone.shows("status", "online")
+	rooms := newPocket(t, b.Addr())
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()
 	synced := sensors.KernelSynced()
@@ -186,6 +187,7 @@ func TestSentinel_WhatRoomsSay(t *testing.T) {
 			len(phone.told(rules.DeliveryStalled, "stuck")) == 1 && len(phone.told(alert.RoomSilent, "idle")) == 1
 	}
 	beat := func(cycle uint64, h alert.Heartbeat) {
+		t.Helper()
 		h.Time, h.ClockSet = h.Time.Add(time.Duration(time.Now().UnixNano())), true
 		if h.Cycle == 0 {
 			h.Cycle = cycle
@@ -194,7 +196,9 @@ func TestSentinel_WhatRoomsSay(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		b.publish("dewline/"+h.Room+"/heartbeat", string(doc), false)
+		if tok := rooms.c.Publish("dewline/"+h.Room+"/heartbeat", 1, false, doc); !tok.WaitTimeout(patience) || tok.Error() != nil {
+			t.Fatalf("a heartbeat is not taken: %v", tok.Error())
+		}
 	}
 	epoch := time.Unix(0, 0)
 	cycle := uint64(1)
