@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"dewline/sensors"
 )
 
@@ -80,11 +82,17 @@ func fill(t testing.TB, s *Store, r *testRoom, d time.Duration) map[sensors.Prob
 	return out
 }
 
-// memDir is a folder in memory where there is one: most tests are about what is
-// written and not about how long a disk takes.
+// memDir is a folder in memory where there is one with room for every test, which
+// that of a container has not: most tests are about what is written and not about how
+// long a disk takes.
 func memDir(t testing.TB) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("/dev/shm", "dewline-store")
+	const mem, enough = "/dev/shm", 1 << 30
+	var fs unix.Statfs_t
+	if err := unix.Statfs(mem, &fs); err != nil || fs.Bavail*uint64(fs.Bsize) < enough {
+		return t.TempDir()
+	}
+	dir, err := os.MkdirTemp(mem, "dewline-store")
 	if err != nil {
 		return t.TempDir()
 	}
