@@ -88,20 +88,58 @@ func TestWet_DropOrFog(t *testing.T) {
 		{"pinned at once", []float64{84, 100, 100}, false},
 		{"pinned in damp air", append(slices.Repeat([]float64{96.9, 97, 96.8}, 9), 100, 100), false},
 		{"a door was open", append(slices.Repeat([]float64{99.8}, 9), 70, 65, 66, 90, 99.5, 100), true},
+		{"one low reading of damp air", append(slices.Repeat([]float64{98.8, 98.9}, 5), 97.4, 100, 100), true},
+		{"one high reading, then damp air", append(slices.Repeat([]float64{97.9, 98}, 5), 100, 98.3, 98.8, 99.1), true},
+		{"noise of 1 %", append(slices.Repeat([]float64{96, 97.2, 95.8, 97}, 9), 99.3, 99.9, 100), true},
 		{"fog", []float64{85, 90, 95, 98, 100}, true},
 		{"fog near saturation", []float64{94.7, 96, 97.4, 98.7, 99.4}, true},
 		{"a slow climb", []float64{95, 95.5, 96, 96.5, 97, 97.5, 98, 98.5, 99}, true},
 	} {
 		p := probe{&room.Probe{}, &State{}}
-		p.St.Interval = poll
+		p.St.Interval, p.St.HasTemp = poll, true
 		for i, h := range append([]float64{c.humidity[0]}, c.humidity...) {
 			x := sensors.Reading{At: instant(time.Duration(i) * poll), Has: sensors.HasHumidity, Humidity: sensors.PercentOf(h), Quality: sensors.Good}
+			x.Has |= sensors.HasTemperature
 			p.followWet(&x)
+			p.follow(&x)
 			p.note(&x, poll, false)
 		}
 		if w := &p.St.Wet; w.Since == 0 || w.Slow != c.slow {
 			t.Errorf("%s: %+v", c.name, *w)
 		}
+	}
+}
+
+// What came at once and dried, three times in a few days, is a mist by hand; what does
+// not dry within a day is a wet probe all the same.
+func TestWet_SprayedByHand(t *testing.T) {
+	v := roomtest.View(t, 3, "")
+	l := look{Judge: New(v), v: v}
+	p := l.at(1)
+	say := func(h float64) {
+		v.At = v.At.Add(poll)
+		x := sensors.Reading{At: v.At, Has: sensors.HasHumidity | sensors.HasTemperature, Temperature: 2400, Humidity: sensors.PercentOf(h), Quality: sensors.Good}
+		p.followWet(&x)
+		p.follow(&x)
+		p.note(&x, poll, false)
+	}
+	for day := range 5 {
+		for _, h := range []float64{84, 84.1, 84, 84.1, 84, 99.8} {
+			say(h)
+		}
+		if fault := l.wetFault(p); fault != (day < wetHabit) {
+			t.Errorf("day %d: a fault %v", day, fault)
+		}
+		for _, h := range []float64{100, 98, 95, 90} {
+			say(h)
+		}
+		v.At = v.At.Add(20 * time.Hour)
+	}
+	say(84)
+	say(99.8)
+	v.At = v.At.Add(wetDries)
+	if !l.wetFault(p) {
+		t.Error("it does not dry within a day, and nothing is told")
 	}
 }
 

@@ -258,15 +258,19 @@ type Swap struct {
 // Wet is how a probe came to saturation. A drop on the element takes it there
 // from one reading to the next; fog, a mist or a cool night take minutes.
 type Wet struct {
-	Dry   time.Duration `json:"dry,omitempty"`   // last reading that was clearly below
 	Since time.Duration `json:"since,omitempty"` // saturated since then; 0 for not
 	Left  time.Duration `json:"left,omitempty"`  // when it last fell from near saturation
 	Slow  bool          `json:"slow,omitempty"`  // it took its time
+	Fast  bool          `json:"fast,omitempty"`  // it came at once, and no mist was due and no door shut
 	Drop  bool          `json:"drop,omitempty"`  // the probe is told to be wet, until it is dry
 	Rises uint8         `json:"rises,omitempty"` // readings in a row that each were wetter
-	// From is where that row began, and Most its largest step.
-	From sensors.CentiPercent `json:"from,omitempty"`
-	Most sensors.CentiPercent `json:"most,omitempty"`
+	// From is where that row began, Most its largest step and Least what a drop makes.
+	From  sensors.CentiPercent `json:"from,omitempty"`
+	Most  sensors.CentiPercent `json:"most,omitempty"`
+	Least sensors.CentiPercent `json:"least,omitempty"`
+	// Often counts how often it came at once and dried again, OftenAt when that last changed.
+	Often   uint8         `json:"often,omitempty"`
+	OftenAt time.Duration `json:"often_at,omitempty"`
 }
 
 // Silent reports whether the probe is told to be.
