@@ -206,12 +206,7 @@ func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
 	})
 	h.gate.RUnlock()
 	if err == nil {
-		r.measure()
-		r.figuring.Lock()
-		r.fig.commits++
-		r.fig.written += uint64(pages) + pageSize // and the meta page
-		r.fig.lastCommit = r.now()
-		r.figuring.Unlock()
+		r.wrote(uint64(pages) + pageSize) // and the meta page
 		return nil
 	}
 	r.failed(err)
@@ -225,6 +220,37 @@ func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
 		r.letGo(h)
 	}
 	return err
+}
+
+// wrote counts a write.
+func (r *recordFile) wrote(bytes uint64) {
+	r.measure()
+	r.figuring.Lock()
+	defer r.figuring.Unlock()
+	r.fig.commits++
+	r.fig.written += bytes
+	r.fig.lastCommit = r.now()
+}
+
+// writeAt writes to pages that the library leaves alone, and waits until that is on the disk.
+func (r *recordFile) writeAt(b []byte, off int64) error {
+	r.writing.Lock()
+	defer r.writing.Unlock()
+	h := r.enter()
+	if h == nil {
+		return ErrUnavailable
+	}
+	_, err := h.file.WriteAt(b, off)
+	if err == nil && !h.NoSync {
+		err = syscall.Fdatasync(int(h.file.Fd()))
+	}
+	h.gate.RUnlock()
+	if err != nil {
+		r.failed(err)
+		return fmt.Errorf("write readings: %w", err)
+	}
+	r.wrote(uint64(len(b)))
+	return nil
 }
 
 // letGo forgets a database that panicked. Closing it may hang on a lock that the

@@ -18,22 +18,13 @@ type writer struct {
 	*series
 	chain    *chain
 	flushing token                     // holds one token: a write, or a part of upkeep; guards what follows
-	rows     openRows                  // of the open hour in the file
+	open     openFile                  // the open hour in the file
 	enc      block.Encoder             // for them
 	encs     [maxWorkers]block.Encoder // one for each goroutine of share
 	rewrite  bool                      // the next write does the open hour afresh
 	attached bool                      // the file was open before
 	lastSum  atomic.Uint32             // checksum of the state as stored, 0 if not known
 }
-
-const (
-	// rowBudget is what the rows may take up in the root page before they are
-	// gathered into a part; the rest holds the names of the other buckets.
-	rowBudget = 3300
-	// rowBytes is the longest value whose bucket bbolt keeps inside the root page: a
-	// batch is as many rows as that takes, since a page of its own is written whole.
-	rowBytes = pageSize/4 - pageHeader - elemSize - len(valueKey)
-)
 
 // trimRefused bounds what waits for a disk that takes nothing.
 func (w *writer) trimRefused() {
@@ -61,7 +52,7 @@ func (w *writer) plan(c Commit) *plan {
 		if len(o.recs) == 0 {
 			continue
 		}
-		t := takenSeries{p: o, recs: o.recs[:len(o.recs):len(o.recs)], parted: o.parted, rowed: o.rowed, num: o.num}
+		t := takenSeries{p: o, recs: o.recs[:len(o.recs):len(o.recs)], inFile: o.inFile, num: o.num}
 		if t.num < 0 {
 			t.num, t.isNew = next, true
 			next++
@@ -116,42 +107,60 @@ func (w *writer) carryOut(p *plan) error {
 		w.layout.Lock() // readers must not look for what is being taken out
 		defer w.layout.Unlock()
 	}
-	var done writtenRows
-	err := w.update(func(tx *bolt.Tx) (err error) {
-		if err := putSealed(tx, p.sealed); err != nil {
-			return err
-		}
-		if done, err = w.putOpen(tx, p); err != nil {
-			return err
-		}
-		if p.day != nil {
-			if err := p.day.put(tx); err != nil {
-				return err
-			}
-		}
-		if err := dropBundles(tx, p, 0); err != nil {
-			return err
-		}
-		if p.archive != nil {
-			if err := p.archive.put(tx); err != nil {
-				return err
-			}
-		}
-		return w.putCommit(tx, p.also)
-	})
+	o, err := w.planOpen(p)
 	if err != nil {
 		return err
+	}
+	if o.set != nil && !o.part {
+		o.slot.set = o.set
+		if err := w.writeAt(o.slot.bytes(), o.after.at+int64(o.slot.page)*pageSize); err != nil {
+			return err
+		}
+		o.after.wrote(o.slot)
+	}
+	if o.part || p.fresh || p.beside() {
+		if err := w.update(func(tx *bolt.Tx) error { return w.put(tx, p, o) }); err != nil {
+			return err
+		}
 	}
 	if p.also.State != nil {
 		w.lastSum.Store(block.Checksum(p.also.State))
 	}
-	w.rows, w.rewrite = done.rows, w.rewrite && !p.fresh
-	w.settle(p, done)
-	return nil
+	w.open, w.rewrite = o.after, w.rewrite && !p.fresh
+	w.settle(p, o)
+	if o.after.at != 0 && !p.names() {
+		return nil
+	}
+	// The batches that follow are in no transaction: both roots have to lead to them.
+	return w.update(func(tx *bolt.Tx) error { return putGen(tx, o.after.gen) })
+}
+
+// put writes what of a plan is not in a slot.
+func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
+	if err := putSealed(tx, p.sealed); err != nil {
+		return err
+	}
+	if err := w.putOpen(tx, p, o); err != nil {
+		return err
+	}
+	if p.day != nil {
+		if err := p.day.put(tx); err != nil {
+			return err
+		}
+	}
+	if err := dropBundles(tx, p, 0); err != nil {
+		return err
+	}
+	if p.archive != nil {
+		if err := p.archive.put(tx); err != nil {
+			return err
+		}
+	}
+	return w.putCommit(tx, p.also)
 }
 
 // settle marks in memory what is on disk now.
-func (w *writer) settle(p *plan, done writtenRows) {
+func (w *writer) settle(p *plan, o *openWrite) {
 	w.settleDropped(p)
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -159,12 +168,7 @@ func (w *writer) settle(p *plan, done writtenRows) {
 		e.raw, e.table = nil, nil
 	}
 	for _, t := range p.taken {
-		t.p.num = t.num
-		if done.part {
-			t.p.parted, t.p.rowed = len(t.recs), 0
-		} else {
-			t.p.parted, t.p.rowed = done.parted(t), len(t.recs)-done.parted(t)
-		}
+		t.p.num, t.p.inFile = t.num, o.inFile(t)
 	}
 	if p.day != nil {
 		for _, e := range p.day.hours {
@@ -191,103 +195,117 @@ func putSealed(tx *bolt.Tx, sealed []*entry) error {
 	return nil
 }
 
-// writtenRows tells how the open hour was written.
-type writtenRows struct {
-	rows  openRows
-	part  bool
-	fresh bool
+// openFile tells what the open hour has in the file.
+type openFile struct {
+	part uint64 // number of the next
+	openSlots
 }
 
-// parted is how many records of t are in parts after the write.
-func (w writtenRows) parted(t takenSeries) int {
-	if w.fresh {
-		return 0
+// An openWrite is how the open hour is written.
+type openWrite struct {
+	set    []byte // what is to be written, nil for nothing
+	part   bool   // as a part, with all that slots hold; else to slot
+	slot   slot
+	fresh  bool // nothing that is in the file stays
+	closes bool // the chunk before is full
+	after  openFile
+}
+
+// before is what stays in the file of a probe's open records.
+func (o *openWrite) before(t takenSeries) inFile {
+	if o.fresh {
+		return inFile{}
 	}
-	return t.parted
+	return t.inFile
 }
 
-// putOpen writes the records of the open hour that are not on disk: as rows,
-// or with the rows so far as a part when the root page has no more room.
-func (w *writer) putOpen(tx *bolt.Tx, p *plan) (writtenRows, error) {
-	done := writtenRows{rows: w.rows, fresh: p.fresh}
-	if p.fresh {
-		if err := dropOpen(tx, prefixRow, prefixPart); err != nil {
-			return done, err
+// inFile is what of a probe's open records is in the file after the write.
+func (o *openWrite) inFile(t takenSeries) inFile {
+	f := o.before(t)
+	switch all := len(t.recs); {
+	case o.part:
+		return inFile{all, all, all}
+	case o.closes:
+		return inFile{f.parted, f.written, all}
+	default:
+		return inFile{f.parted, f.closed, all}
+	}
+}
+
+// planOpen decides where the records of the open hour go that are not on disk: into a slot
+// or, where none has the room or an hour was sealed, into a part with those that slots hold.
+func (w *writer) planOpen(p *plan) (o *openWrite, err error) {
+	if era := w.era.Load(); era != w.open.era || w.open.at == 0 {
+		err := w.view(func(tx *bolt.Tx) error {
+			w.open.at, w.open.gen = slotsAt(tx)
+			return nil
+		})
+		if err != nil {
+			return nil, err
 		}
-		done.rows.bytes = 0
+		w.open.era = era
 	}
-	rows, cost, err := w.encodeRows(p)
-	if err != nil || rows == nil {
-		return done, err
+	o = &openWrite{fresh: p.fresh, after: w.open}
+	any := slices.ContainsFunc(p.taken, func(t takenSeries) bool { return o.before(t).written < len(t.recs) })
+	if !p.fresh {
+		if !any {
+			return o, nil
+		}
+		if fits, err := w.planSlot(p, o); fits || err != nil {
+			return o, err
+		}
 	}
+	o.after.openSlots = openSlots{at: w.open.at, era: w.open.era, gen: w.open.gen + 1}
+	if o.part = any; any {
+		o.set, err = w.encodeOpen(p.taken, func(t takenSeries) int { return o.before(t).parted })
+	}
+	return o, err
+}
+
+// planSlot decides on a slot; false where there is none with the room.
+func (w *writer) planSlot(p *plan, o *openWrite) (fits bool, err error) {
+	o.set, err = w.encodeOpen(p.taken, func(t takenSeries) int { return t.closed })
+	if o.closes = len(o.set) > slotBytes; o.closes && err == nil {
+		o.set, err = w.encodeOpen(p.taken, func(t takenSeries) int { return t.written })
+		o.after.close()
+	}
+	if err != nil || len(o.set) > slotBytes {
+		return false, err
+	}
+	o.slot, fits = o.after.next()
+	return fits, nil
+}
+
+// putOpen writes what the open hour has beside its slots.
+func (w *writer) putOpen(tx *bolt.Tx, p *plan, o *openWrite) error {
 	for _, t := range p.taken {
 		if t.isNew || w.rewrite {
 			if err := putDoc(tx, bucketProbes, probeKey(t.num), []byte(t.p.id)); err != nil {
-				return done, err
+				return err
 			}
 		}
 	}
-	prefix := byte(prefixRow)
-	if done.part = done.rows.bytes+cost > rowBudget; done.part {
-		prefix, cost = prefixPart, -done.rows.bytes
-		if err := w.gatherRows(tx, p, &done, &rows); err != nil {
-			return done, err
+	if p.fresh {
+		for _, name := range openNames(tx, prefixPart) {
+			if err := tx.DeleteBucket(name); err != nil {
+				return err
+			}
 		}
 	}
-	done.rows.bytes += cost
-	for _, row := range rows {
-		b, err := tx.CreateBucket(openName(prefix, done.rows.next))
-		if err == nil {
-			err = b.Put([]byte(valueKey), row)
+	if o.after.gen != w.open.gen {
+		if err := putGen(tx, o.after.gen); err != nil {
+			return err
 		}
-		if err != nil {
-			return done, err
-		}
-		done.rows.next++
 	}
-	return done, nil
-}
-
-// gatherRows makes one part of the rows in the file and of those that are to be written.
-func (w *writer) gatherRows(tx *bolt.Tx, p *plan, done *writtenRows, rows *[][]byte) error {
-	if done.rows.bytes == 0 && len(*rows) == 1 {
+	if !o.part {
 		return nil
 	}
-	part, err := w.encodeOpen(p.taken, done.parted)
-	if err != nil {
-		return err
+	b, err := tx.CreateBucket(partName(o.after.part))
+	if err == nil {
+		err = b.Put([]byte(valueKey), o.set)
 	}
-	*rows = [][]byte{part}
-	return dropOpen(tx, prefixRow)
-}
-
-// encodeRows packs what no row and no part holds yet, the probes shared out to rows
-// that fit in the root page, and tells what those take up there. What is too much for
-// that page is one row, and costs more than the page has; nothing is none.
-func (w *writer) encodeRows(p *plan) (rows [][]byte, cost int, err error) {
-	from := func(t takenSeries) int {
-		if p.fresh {
-			return 0
-		}
-		return t.parted + t.rowed
-	}
-	taken := slices.DeleteFunc(slices.Clone(p.taken), func(t takenSeries) bool { return from(t) == len(t.recs) })
-	for n, fit := len(taken), len(taken) == 0; !fit; n = (n + 1) / 2 {
-		rows, cost, fit = rows[:0], 0, true
-		for some := range slices.Chunk(taken, n) {
-			row, err := w.encodeOpen(some, from)
-			if err != nil {
-				return nil, 0, err
-			}
-			fit = fit && len(row) <= rowBytes
-			rows, cost = append(rows, row), cost+rowCost(row)
-		}
-		if len(rows) == 1 && len(rows[0]) > rowBudget {
-			return rows, len(rows[0]), nil
-		}
-		fit = fit || n == 1
-	}
-	return rows, cost, nil
+	o.after.part++
+	return err
 }
 
 // encodeOpen packs each probe's records from an index on.
@@ -300,18 +318,6 @@ func (w *writer) encodeOpen(taken []takenSeries, from func(takenSeries) int) ([]
 		}
 	}
 	return w.enc.AppendSet(nil, ids, series)
-}
-
-// dropOpen takes all rows or parts out of the file.
-func dropOpen(tx *bolt.Tx, prefixes ...byte) error {
-	for _, prefix := range prefixes {
-		for _, name := range openNames(tx, prefix) {
-			if err := tx.DeleteBucket(name); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
 }
 
 // putCommit writes all of a commit inside tx.
@@ -328,10 +334,4 @@ func (w *writer) putCommit(tx *bolt.Tx, c Commit) error {
 		return putDoc(tx, bucketState, []byte("engine"), c.State)
 	}
 	return nil
-}
-
-// openRows tells what the open hour has on disk.
-type openRows struct {
-	next  uint64 // number of the next row or part
-	bytes int    // that rows take up in the root page
 }

@@ -58,7 +58,7 @@ func (m *memory) reconcile(onDisk []*entry) {
 	}
 	m.entries = next.entries
 	for _, p := range m.order {
-		p.parted, p.rowed = 0, 0
+		p.inFile = inFile{}
 	}
 }
 

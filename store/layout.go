@@ -21,9 +21,9 @@ import (
 //	jold   one bucket per archive of older events
 //	raw    one bucket per bundle of readings, named by its key
 //	tab    one bucket per bundle of rollups, named like the readings it sums up
-//	r…     one bucket per batch of the open hour; bbolt keeps so small a bucket
-//	       inside the root page, which every commit rewrites anyway
-//	p…     one bucket per few batches, once the root page has no more room
+//	slot   pages that batches of the open hour are written to in place: see slots.go
+//	gen    which of them count
+//	p…     one bucket per some batches, once there is no slot for them
 //
 // A bundle has a bucket to itself because bbolt rewrites whole leaf pages: a
 // neighbour would be written again with it.
@@ -33,11 +33,13 @@ const (
 	rootArchive = "jold"
 	rootRaw     = "raw"
 	rootTable   = "tab"
-	prefixRow   = 'r'
+	rootSlots   = "slot"
+	rootGen     = "gen"
 	prefixPart  = 'p'
+	prefixRow   = 'r' // as parts, in layouts before 4
 )
 
-// valueKey is the only key of a bundle's, a row's or a part's bucket.
+// valueKey is the only key of the bucket of a bundle, a part or the slots.
 const valueKey = "b"
 
 // Kinds of documents that are the store's own.
@@ -49,8 +51,8 @@ const (
 )
 
 // schema is the layout written by this version. In layout 1 blocks had no levels, and
-// rollups were all stored; in 2 the journal had no archives.
-const schema = 3
+// rollups were all stored; in 2 the journal had no archives; in 3 there were no slots.
+const schema = 4
 
 // ErrDamaged says that a record's checksum was wrong, so it was not served.
 var ErrDamaged = errors.New("a record is damaged")
@@ -181,30 +183,20 @@ func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte 
 	return dst
 }
 
-// openNames lists the buckets of rows or parts, oldest first.
+// openNames lists the buckets of parts, oldest first.
 func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
 	c := tx.Cursor()
 	for k, _ := c.Seek([]byte{prefix}); len(k) > 0 && k[0] == prefix; k, _ = c.Next() {
-		if len(k) == 9 { // others, as "raw", are not numbered
+		if len(k) == 9 { // others are not numbered
 			out = append(out, append([]byte(nil), k...))
 		}
 	}
 	return out
 }
 
-// openName names the bucket of row or part n, so that names sort by age.
-func openName(prefix byte, n uint64) []byte {
-	return binary.BigEndian.AppendUint64([]byte{prefix}, n)
-}
-
-// rowCost is what a row takes up in the root page: element, name, bucket
-// header, and inside it a page header, an element and the key.
-func rowCost(v []byte) int {
-	const around = elemSize + 9 + 16
-	if inside := pageHeader + elemSize + len(valueKey) + len(v); inside <= pageSize/4 {
-		return around + inside
-	}
-	return around
+// partName names the bucket of part n, so that names sort by age.
+func partName(n uint64) []byte {
+	return binary.BigEndian.AppendUint64([]byte{prefixPart}, n)
 }
 
 // probeKey is the document key of a probe's number.

@@ -22,9 +22,9 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 		return err
 	}
 	entries := loadIndex(tx)
-	recs, rows := w.loadOpen(tx)
+	recs, open := w.loadOpen(tx)
 	w.dropSealed(tx, entries, names, recs)
-	w.rows = rows
+	w.open = open
 	w.lastSum.Store(0)
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -74,7 +74,7 @@ type loadedSeries struct {
 func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries, again bool) (rewrite bool) {
 	rewrite = m.total > 0 || again && m.waiting()
 	for _, p := range m.order {
-		p.num, p.parted, p.rowed, p.taken = -1, 0, 0, 0
+		p.num, p.inFile, p.taken = -1, inFile{}, 0
 	}
 	for _, num := range slices.Sorted(maps.Keys(names)) {
 		p := m.probe(names[num])
@@ -91,7 +91,7 @@ func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map
 		p.recs = append(o.recs, p.recs...)
 		m.total += len(o.recs)
 		if !rewrite {
-			p.parted, p.rowed = o.parted, len(o.recs)-o.parted
+			p.inFile = inFile{o.parted, len(o.recs), len(o.recs)}
 		}
 	}
 	m.adoptEntries(entries)
@@ -104,7 +104,7 @@ func (m *memory) waiting() bool {
 }
 
 // sealed reports whether a reading of that running time is in a bundle that waits
-// for the disk, whose rows are still in the file.
+// for the disk, whose batches are still in the file.
 func (m *memory) sealed(mono int64) bool {
 	return slices.ContainsFunc(m.entries, func(e *entry) bool {
 		return e.raw != nil && e.key.monoMin <= mono && mono <= e.key.monoMax
@@ -133,7 +133,7 @@ func (m *memory) adoptEntries(onDisk []*entry) {
 	}
 }
 
-// loadProbes reads the numbers that rows know the probes by.
+// loadProbes reads the numbers that batches know the probes by.
 func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
 	names := make(map[int]sensors.ProbeID)
 	b := docBucket(tx, bucketProbes)
@@ -143,7 +143,7 @@ func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
 	err := b.ForEach(func(k, v []byte) error {
 		name, err := openEnvelope(bucketProbes, k, v)
 		if err != nil || len(k) != 2 {
-			return nil // its rows cannot be named; they are counted there
+			return nil // its readings cannot be named
 		}
 		names[int(binary.BigEndian.Uint16(k))] = sensors.ProbeID(name)
 		return nil
@@ -151,35 +151,50 @@ func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
 	return names, err
 }
 
-// loadOpen reads the parts and rows of the open hour.
-func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openRows) {
-	open := make(map[int]*loadedSeries)
-	var rows openRows
+// loadOpen reads the parts and slots of the open hour. Slots of the generation after the one
+// that counts follow a transaction that is damaged: what they have beyond the others is
+// taken as well.
+func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
+	series := make(map[int]*loadedSeries)
 	var dec block.Decoder
-	for _, prefix := range [...]byte{prefixPart, prefixRow} {
-		for _, name := range openNames(tx, prefix) {
-			rows.next = max(rows.next, binary.BigEndian.Uint64(name[1:])+1)
-			v := bucketValue(tx.Bucket(name))
-			if prefix == prefixRow {
-				rows.bytes += rowCost(v)
+	take := func(set []byte, parted, after bool) {
+		err := dec.DecodeSet(set, func(num int, recs []block.Record) {
+			o := series[num]
+			if o == nil {
+				o = &loadedSeries{}
+				series[num] = o
 			}
-			err := dec.DecodeSet(v, func(num int, recs []block.Record) {
-				o := open[num]
-				if o == nil {
-					o = &loadedSeries{}
-					open[num] = o
-				}
-				o.recs = append(o.recs, recs...)
-				if prefix == prefixPart {
-					o.parted = len(o.recs)
-				}
-			})
-			if err != nil {
-				w.damagedRecord(fmt.Errorf("batch of the open hour: %w", err))
+			for after && len(recs) > 0 && len(o.recs) > 0 && recs[0].Mono <= o.recs[len(o.recs)-1].Mono {
+				recs = recs[1:]
 			}
+			if o.recs = append(o.recs, recs...); parted {
+				o.parted = len(o.recs)
+			}
+		})
+		if err != nil {
+			w.damagedRecord(fmt.Errorf("batch of the open hour: %w", err))
 		}
 	}
-	return open, rows
+	var open openFile
+	for _, name := range openNames(tx, prefixPart) {
+		open.part = binary.BigEndian.Uint64(name[1:]) + 1
+		take(bucketValue(tx.Bucket(name)), true, false)
+	}
+	open.at, open.gen = slotsAt(tx)
+	open.era = w.era.Load()
+	value := bucketValue(tx.Bucket([]byte(rootSlots)))
+	for _, s := range readSlots(value, open.gen) {
+		if s.chunk != open.last.chunk {
+			w.damagedRecord(fmt.Errorf("batches of the open hour: %w: a page of them", ErrDamaged))
+		}
+		take(s.set, false, false)
+		open.wrote(s)
+		open.close()
+	}
+	for _, s := range readSlots(value, open.gen+1) {
+		take(s.set, false, true)
+	}
+	return series, open
 }
 
 // dropSealed removes open records that a bundle holds already, as can be after

@@ -21,24 +21,28 @@ type memory struct {
 }
 
 // An openProbe holds one probe's records since the last sealed hour. The first
-// parted are in parts on disk, the next rowed in rows; the rest is unwritten.
+// parted are in parts on disk, those up to closed in slots that are full, those up to
+// written in the one after them; the rest is unwritten.
 type openProbe struct {
-	id            sensors.ProbeID
-	place         int // in memory's order
-	num           int // in the file's list of probes; -1 before it has one
-	recs          []block.Record
-	parted, rowed int
-	taken         int // the first of recs that a write may be at work on
-	passed        int // readings since the last one kept
-	grid          grid
+	id    sensors.ProbeID
+	place int // in memory's order
+	num   int // in the file's list of probes; -1 before it has one
+	recs  []block.Record
+	inFile
+	taken  int // the first of recs that a write may be at work on
+	passed int // readings since the last one kept
+	grid   grid
 }
+
+// inFile tells how many of a probe's open records are in the file, and where: see openProbe.
+type inFile struct{ parted, closed, written int }
 
 // thin lets go of every second record that no write has taken, and of as many of those
 // to come.
 func (m *memory) thin() {
 	m.oneOf = 2 * max(m.oneOf, 1)
 	for _, p := range m.order {
-		kept := max(p.parted+p.rowed, p.taken)
+		kept := max(p.written, p.taken)
 		for i := kept + 1; i < len(p.recs); i += 2 {
 			p.recs[kept] = p.recs[i]
 			kept++

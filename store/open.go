@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -226,7 +227,7 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 type migration func(tx *bolt.Tx) error
 
 // migrations lists them; schema 1 is the first. What it has reads as it is in 2, which only
-// keeps a build that knows nothing of it away. 3 archives the journal.
+// keeps a build that knows nothing of it away. 3 archives the journal, and in 4 rows are parts.
 func migrations() []migration {
 	return []migration{
 		1: func(*bolt.Tx) error { return nil },
@@ -234,7 +235,22 @@ func migrations() []migration {
 			_, err := tx.CreateBucketIfNotExists([]byte(rootArchive))
 			return err
 		},
+		3: rowsToParts,
 	}
+}
+
+// rowsToParts gives rows the names that they would have as parts: both were numbered as one.
+func rowsToParts(tx *bolt.Tx) error {
+	for _, name := range openNames(tx, prefixRow) {
+		b, err := tx.CreateBucket(partName(binary.BigEndian.Uint64(name[1:])))
+		if err == nil {
+			err = b.Put([]byte(valueKey), bucketValue(tx.Bucket(name)))
+		}
+		if err = errors.Join(err, tx.DeleteBucket(name)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // migrate brings an older file forward in one transaction, and refuses a newer.

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"math"
+	"slices"
 
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
@@ -143,7 +144,7 @@ func dropBundles(tx *bolt.Tx, p *plan, first int) error {
 // A plan is what one flush writes.
 type plan struct {
 	sealed  []*entry      // hours not on disk yet
-	fresh   bool          // rows and parts begin anew: an hour was sealed
+	fresh   bool          // slots and parts begin anew: an hour was sealed
 	taken   []takenSeries // records of the open hour up to now
 	day     *dayPlan      // hours that become one day, nil for none
 	dropRaw []*entry      // past their age, or in the way of alarms
@@ -157,17 +158,26 @@ type plan struct {
 func (p *plan) empty() bool {
 	fresh := 0
 	for _, t := range p.taken {
-		fresh += len(t.recs) - t.parted - t.rowed
+		fresh += len(t.recs) - t.written
 	}
-	return fresh == 0 && len(p.sealed) == 0 && p.day == nil && len(p.dropRaw)+len(p.dropAll) == 0 && p.archive == nil &&
-		p.also.State == nil && len(p.also.Docs)+len(p.also.Journal) == 0
+	return fresh == 0 && !p.beside()
+}
+
+// beside reports whether there is anything but readings of the open hour.
+func (p *plan) beside() bool {
+	return len(p.sealed) > 0 || p.day != nil || len(p.dropRaw)+len(p.dropAll) > 0 || p.archive != nil ||
+		p.also.State != nil || len(p.also.Docs)+len(p.also.Journal) > 0 || p.names()
+}
+
+// names reports whether there are probes that the file does not know.
+func (p *plan) names() bool {
+	return slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.isNew })
 }
 
 type takenSeries struct {
-	p      *openProbe
-	recs   []block.Record // all open records at the time of planning
-	parted int
-	rowed  int
-	num    int
-	isNew  bool
+	p    *openProbe
+	recs []block.Record // all open records at the time of planning
+	inFile
+	num   int
+	isNew bool
 }

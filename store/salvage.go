@@ -43,7 +43,12 @@ func (v *salvager) smallAt(path [][]byte) (where string, sound func(key, b []byt
 		case where == rootJournal:
 			return where, soundEntry
 		case len(where) == 9 && (where[0] == prefixRow || where[0] == prefixPart):
+			where = string(prefixPart) + where[1:]
 			return where, func(_, b []byte) error { return v.soundBatch(where, b) }
+		case where == rootGen:
+			return where, func(_, b []byte) error { return nil }
+		case where == rootSlots:
+			return where, v.soundSlots
 		}
 	case 2:
 		root, name := string(path[0]), path[1]
@@ -89,6 +94,18 @@ func (v *salvager) soundBatch(where string, b []byte) error {
 	}
 	if _, met := v.small[where]; n > 0 && !met {
 		v.rep.cover(n, from, to)
+	}
+	return nil
+}
+
+// soundSlots counts what is whole in slots; the generation that counts is met before.
+func (v *salvager) soundSlots(_, b []byte) error {
+	if gen := v.small[rootGen][valueKey]; len(gen) == 8 {
+		for _, s := range readSlots(b, binary.BigEndian.Uint64(gen)) {
+			if err := v.soundBatch(rootSlots, s.set); err != nil {
+				v.damage(err)
+			}
+		}
 	}
 	return nil
 }
@@ -229,7 +246,9 @@ func (v *salvager) fill(tx *bolt.Tx) error {
 			v.rep.Docs += len(pairs)
 		default:
 			b, err = tx.CreateBucketIfNotExists([]byte(where))
-			v.rep.Rows++
+			if where != rootGen {
+				v.rep.Rows++
+			}
 		}
 		if err != nil {
 			return err

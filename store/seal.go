@@ -44,7 +44,7 @@ func (w *writer) seal() error {
 			w.mem.total -= n
 		}
 		for _, p := range w.mem.order {
-			p.parted, p.rowed, p.taken = 0, 0, 0
+			p.inFile, p.taken = inFile{}, 0
 		}
 		w.mem.insert(e)
 		w.mu.Unlock()

@@ -124,7 +124,7 @@ func (s *Store) Stats() Stats {
 	defer s.mu.Unlock()
 	st.OpenReadings, st.Lost = s.mem.total, s.mem.lost
 	for _, p := range s.mem.order {
-		st.Unwritten += len(p.recs) - p.parted - p.rowed
+		st.Unwritten += len(p.recs) - p.written
 	}
 	oldest, newest := int64(math.MaxInt64), int64(math.MinInt64)
 	for _, e := range s.mem.entries {
