@@ -12,6 +12,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 const unack, acked, rtnun, norm = alarm.Unack, alarm.Acked, alarm.RTNUN, alarm.Norm
@@ -630,5 +631,110 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 	dry(norm, 74)
 	if last := r.got[len(r.got)-1].Message; !strings.Contains(last.Text, "Worst 66.0 % (limit 70.0 %)") {
 		t.Errorf("%s", last.Text)
+	}
+}
+
+// Of several alarms what is active and most urgent is told first, then what means more,
+// then what reaches the lethal limit sooner, then what is further past its limit.
+func TestMember_WorstFirst(t *testing.T) {
+	m := func(a rules.AlarmID, p rules.Priority, value, minutes float64) Member {
+		x := Member{Key: rules.Key{Alarm: a, Subject: "b"}, State: alarm.Unack, Priority: p, HasValue: true, Value: value, HasLimit: true, Limit: 10, Unit: "°C"}
+		if minutes > 0 {
+			x.Detail.TimeToLethal = &rules.Range{FromMinutes: minutes}
+		}
+		return x
+	}
+	over := m(rules.LethalLimit, rules.Wake, 50, 0)
+	over.State = alarm.Norm
+	unknown := m(rules.AboveBand, rules.Wake, 30, 0)
+	unknown.HasValue = false
+	first := m(rules.AboveBand, rules.Wake, 12, 0)
+	first.Key.Subject = "a"
+	other := m(rules.AboveBand, rules.Wake, 30, 0)
+	other.Unit, other.Key.Subject = "%", "c"
+	for name, c := range map[string][2]Member{
+		"lethal before any wake":          {m(rules.LethalLimit, rules.Wake, 11, 0), m(rules.AboveBand, rules.Wake, 50, 5)},
+		"wake before today":               {m(rules.AboveBand, rules.Wake, 11, 0), m(rules.AboveBand, rules.Today, 50, 0)},
+		"active before what is over":      {m(rules.AboveBand, rules.Today, 11, 0), over},
+		"a note is no more than over":     {m(rules.AboveBand, rules.Today, 11, 0), m(rules.LethalLimit, rules.Note, 50, 0)},
+		"sooner before later":             {m(rules.AboveBand, rules.Wake, 11, 5), m(rules.AboveBand, rules.Wake, 50, 6)},
+		"known before not known":          {m(rules.AboveBand, rules.Wake, 11, 5), m(rules.AboveBand, rules.Wake, 50, 0)},
+		"further past its limit":          {m(rules.AboveBand, rules.Wake, 13, 0), m(rules.AboveBand, rules.Wake, 12, 0)},
+		"below as well as above":          {m(rules.AboveBand, rules.Wake, 7, 0), m(rules.AboveBand, rules.Wake, 12, 0)},
+		"a value before none":             {m(rules.AboveBand, rules.Wake, 11, 0), unknown},
+		"else by name":                    {first, m(rules.AboveBand, rules.Wake, 12, 0)},
+		"what is measured otherwise, too": {first, other},
+	} {
+		if worstFirst(c[0], c[1]) >= 0 || worstFirst(c[1], c[0]) <= 0 {
+			t.Errorf("%s: %d and %d", name, worstFirst(c[0], c[1]), worstFirst(c[1], c[0]))
+		}
+	}
+}
+
+// A wake alarm that worsens is told at once: where the time to the lethal limit fell
+// under half of what was said, if that was a quarter of an hour or more.
+func TestSchedule_UrgentAtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		said, now    float64 // minutes
+		rank         int     // of what was said
+		saidAgo      time.Duration
+		fresh, wants bool
+	}{
+		{"half", 30, 15, wakeRank, 0, false, false},
+		{"less than half", 30, 14.9, wakeRank, 0, false, true},
+		{"of 15 min", 15, 7, wakeRank, 0, false, true},
+		{"of less", 14.9, 7, wakeRank, 0, false, false},
+		{"not known now", 30, 0, wakeRank, 0, false, false},
+		{"more urgent than said", 30, 30, wakeRank - 1, 0, false, true},
+		{"another one, which waits for company", 30, 30, wakeRank, 20*time.Second - 1, true, false},
+		{"and has", 30, 30, wakeRank, 20 * time.Second, true, true},
+	} {
+		now := sensors.Instant{Mono: time.Hour, Wall: t0}
+		s := &schedule{call: &call{opt: twoPeople().withDefaults(), now: now}}
+		m := Member{Key: rules.Key{Alarm: rules.LethalAhead, Subject: "a"}, State: alarm.Unack, Priority: rules.Wake}
+		if c.now > 0 {
+			m.Detail.TimeToLethal = &rules.Range{FromMinutes: c.now}
+		}
+		m.Told, m.Named = !c.fresh, nil
+		in := &incident{Notice: Notice{Members: []Member{m}}, Said: &said{At: now.Mono, Rank: c.rank, Minutes: c.said}, FreshAt: now.Mono - c.saidAgo}
+		if got := s.urgent(in); got != c.wants {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// What comes under another notice goes on with its repeats, the sooner of both.
+func TestIncident_Inherit(t *testing.T) {
+	quiet, rings := incident{NextRepeat: 5, Level: 1}, incident{Ringing: 3, Repeated: 2, NextRepeat: 9, Level: 2, LevelAt: 4, Answerer: "una"}
+	a, b, c := quiet, rings, quiet
+	a.inherit(&rings)
+	if a.Ringing != 3 || a.Level != 2 || a.NextRepeat != 9 || a.LevelAt != 4 || a.Repeated != 2 || a.Answerer != "una" {
+		t.Errorf("one that was quiet: %+v", a)
+	}
+	if b.inherit(&quiet); b.NextRepeat != 9 || b.Level != 2 {
+		t.Errorf("from a quiet one: %+v", b)
+	}
+	sooner := incident{Ringing: 7, NextRepeat: 8, Level: 0}
+	if b.inherit(&sooner); b.NextRepeat != 8 || b.Level != 2 || b.Ringing != 3 {
+		t.Errorf("both ring: %+v", b)
+	}
+	if c.inherit(&quiet); c.Level != 1 {
+		t.Errorf("%+v", c)
+	}
+}
+
+// A notice's time to the lethal limit is the shortest of what is active, and never none.
+func TestIncident_Minutes(t *testing.T) {
+	in := incident{}
+	for i, minutes := range []float64{40, 25, 30, 0} {
+		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Priority: rules.Wake, Detail: rules.Detail{TimeToLethal: &rules.Range{FromMinutes: minutes}}})
+		if want := []float64{40, 25, 25, 0.1}[i]; in.minutes() != want {
+			t.Errorf("%d: %v min, want %v", i, in.minutes(), want)
+		}
+	}
+	in.Notice.Members[3].State = alarm.Norm
+	if in.minutes() != 25 {
+		t.Errorf("what is over counts: %v", in.minutes())
 	}
 }

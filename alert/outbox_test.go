@@ -8,8 +8,10 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 func TestDesk_outageKeepsTheNotice(t *testing.T) {
@@ -216,5 +218,145 @@ func TestDesk_flappingChannelStaysStalled(t *testing.T) {
 	r.pass(6 * time.Minute)
 	if len(r.desk.StalledChannels(r.now)) != 0 {
 		t.Error("still stalled after 6 good minutes")
+	}
+}
+
+// The outbox keeps its times to the second.
+func TestOutbox_AtItsLimits(t *testing.T) {
+	now := sensors.Instant{Mono: 100 * time.Hour, Wall: t0, Synced: true}
+	fresh := func() *outbox {
+		o := twoPeople()
+		o.People[0].Quiet = &configs.ClockSpan{From: 0, To: 24*60 - 1}
+		c := &call{opt: o.withDefaults(), now: now}
+		b := newBook(c)
+		return &outbox{call: c, book: b, links: newLinks(c, b), sends: map[target][]time.Duration{}}
+	}
+	wake := func() *incident {
+		return &incident{Notice: Notice{ID: "n", Version: 2, Priority: rules.Wake, Members: []Member{{State: alarm.Unack, Priority: rules.Wake}}}, Ringing: 1}
+	}
+	parcelOf := func(p rules.Priority) *parcel {
+		return &parcel{Delivery: Delivery{Person: "una", Channel: "mqtt", Priority: p}, State: out}
+	}
+	// Back-off doubles from 2 s; a server that asks for longer is heard, within limits.
+	for _, c := range []struct {
+		p     rules.Priority
+		fails int // before
+		after time.Duration
+		want  time.Duration
+	}{
+		{rules.Wake, 0, 0, 2 * time.Second}, {rules.Wake, 2, 0, 8 * time.Second}, {rules.Wake, 9, 0, 30 * time.Second},
+		{rules.Wake, 0, 10 * time.Second, 10 * time.Second}, {rules.Wake, 0, time.Hour, 30 * time.Second},
+		{rules.Today, 9, 0, 5 * time.Minute}, {rules.Today, 0, 3 * time.Hour, time.Hour}, {rules.Today, 200, 0, 5 * time.Minute},
+	} {
+		p := parcelOf(c.p)
+		p.Fails = c.fails
+		if fresh().failed(wake(), p, Retryable, c.after, "x"); p.State != due || p.NotBefore != now.Mono+c.want {
+			t.Errorf("%+v: next in %v", c, p.NotBefore-now.Mono)
+		}
+	}
+	// An attempt without a result counts as failed after five minutes.
+	for since, want := range map[time.Duration]state{5 * time.Minute: due, 5*time.Minute - 1: out} {
+		p := parcelOf(rules.Wake)
+		p.OutSince = now.Mono - since
+		if fresh().overdue(wake(), p); p.State != want {
+			t.Errorf("out for %v: %s", since, p.State)
+		}
+	}
+	// A follow-up is given up at its deadline, what is open never.
+	for _, c := range []struct {
+		left  time.Duration
+		ended bool
+		want  state
+	}{{0, true, lost}, {1, true, due}, {0, false, due}, {-100 * time.Hour, true, due}} {
+		in, p := wake(), parcelOf(rules.Today)
+		in.Ended, p.State, p.Deadline = c.ended, due, now.Mono+c.left
+		if fresh().overdue(in, p); p.State != c.want {
+			t.Errorf("%+v: %s", c, p.State)
+		}
+	}
+	// Quiet hours hold what does not wake, a day at most.
+	for _, c := range []struct {
+		p     rules.Priority
+		since time.Duration
+		want  bool
+	}{{rules.Today, 0, true}, {rules.Wake, 0, false}, {rules.Today, longestHold - 1, true}, {rules.Today, longestHold, false}} {
+		p := parcelOf(c.p)
+		if c.since > 0 {
+			p.HeldSince = now.Mono - c.since
+		}
+		if got := fresh().held(p); got != c.want {
+			t.Errorf("%+v: held %v", c, got)
+		}
+	}
+	// What left less than a minute before a connection came back is not sent again.
+	for ago, want := range map[time.Duration]state{time.Minute: due, time.Minute - 1: taken} {
+		o, in, p := fresh(), wake(), parcelOf(rules.Wake)
+		in.First, p.State, p.OutSince = "una", taken, now.Mono-ago
+		in.Out = []*parcel{p}
+		o.book.add(in)
+		if o.recall("mqtt"); p.State != want {
+			t.Errorf("sent %v ago: %s", ago, p.State)
+		}
+	}
+	// Eight a minute to one person by one channel; then what wakes nobody waits.
+	o := fresh()
+	for i := range 8 {
+		if o.capped(wake(), parcelOf(rules.Today)) {
+			t.Errorf("number %d waits", i+1)
+		}
+	}
+	if !o.capped(wake(), parcelOf(rules.Today)) {
+		t.Error("number nine does not wait")
+	}
+	if o.capped(wake(), parcelOf(rules.Wake)) {
+		t.Error("what wakes and nobody heard waits")
+	}
+	repeat := parcelOf(rules.Wake)
+	if repeat.Confirmed = 2; !o.capped(wake(), repeat) {
+		t.Error("a repeat does not wait")
+	}
+	o.now.Mono += time.Minute - 1
+	if !o.capped(wake(), parcelOf(rules.Today)) {
+		t.Error("a minute is shorter than a minute")
+	}
+	if o.now.Mono++; o.capped(wake(), parcelOf(rules.Today)) {
+		t.Error("a minute later it still waits")
+	}
+	// The most urgent leaves first, then what waits for longest.
+	o = fresh()
+	var list []*incident
+	for i, p := range []rules.Priority{rules.Today, rules.Wake, rules.Wake} {
+		x := parcelOf(p)
+		x.State, x.DueSince, x.Person, x.Channel = due, now.Mono-time.Duration(i)*time.Second, "odo", "gateway"
+		in := &incident{Notice: Notice{ID: string(rune('a' + i)), Priority: p, Members: []Member{{State: alarm.Unack, Priority: p}}}, Out: []*parcel{x}}
+		list = append(list, in)
+	}
+	order := ""
+	for _, a := range o.ready(list) {
+		order += a.in.Notice.ID
+	}
+	if order != "cba" {
+		t.Errorf("order %q", order)
+	}
+	// Not before its time.
+	list[2].Out[0].NotBefore, list[1].Out[0].NotBefore = now.Mono+1, now.Mono
+	if ready := o.ready(list); len(ready) != 2 || ready[0].in != list[1] {
+		t.Errorf("%d are ready", len(ready))
+	}
+	// Who is told last stays somebody.
+	for level, want := range map[int]int{0: 0, 1: 1, 2: 1, -1: 0} {
+		in := wake()
+		in.Level = level
+		if fresh().readdress(in); in.Level != want {
+			t.Errorf("level %d of two people becomes %d", level, in.Level)
+		}
+	}
+	// After a crash what was out is due, at once and from when it was.
+	in, p := wake(), parcelOf(rules.Wake)
+	p.Attempt, p.Fails, p.NotBefore, p.DueSince = 7, 3, now.Mono+time.Hour, now.Mono+time.Minute
+	in.Out = []*parcel{nil, p}
+	o = fresh()
+	if o.resume(in); len(in.Out) != 1 || p.State != due || p.NotBefore != now.Mono || p.Fails != 0 || p.DueSince != now.Mono || o.attempt != 7 {
+		t.Errorf("%+v, attempt %d", *p, o.attempt)
 	}
 }

@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // A watchRig is a sentinel with a Desk of its own.
@@ -261,5 +263,93 @@ func TestSentinel_ManyRoomsAtOnce(t *testing.T) {
 	}
 	if len(w.got) > 0 {
 		t.Logf("%d messages in 6 min; the first: %s", len(w.got), w.got[0].Message.Title)
+	}
+}
+
+// What the sentinel waits for ends to the second.
+func TestSentinel_AtItsLimits(t *testing.T) {
+	raised := func(ts []rules.Transition) (list []string) {
+		for _, x := range ts {
+			list = append(list, string(x.Key.Alarm)+" "+string(x.Detail.Is.ID)+" "+x.To.String())
+		}
+		return list
+	}
+	const silent = 3 * time.Minute
+	at := func(d time.Duration) sensors.Instant {
+		return sensors.Instant{Mono: time.Hour + d, Wall: t0.Add(d), Synced: true}
+	}
+	beat := func(d time.Duration, cycle uint64, off time.Duration, stalled ...string) Heartbeat {
+		return Heartbeat{Room: "attic", Time: t0.Add(d + off), ClockSet: true, Cycle: cycle, Stalled: stalled}
+	}
+	watch := func() *Sentinel {
+		s := NewSentinel(at(-time.Minute), SentinelOptions{Rooms: []string{"attic"}})
+		s.Heartbeat(at(-30*time.Second), beat(-30*time.Second, 1, 0))
+		s.Heartbeat(at(0), beat(0, 2, 0))
+		return s
+	}
+	for _, c := range []struct {
+		name string
+		then func(s *Sentinel) []rules.Transition
+		want []string
+	}{
+		{"nearly silent", func(s *Sentinel) []rules.Transition { return s.Tick(at(silent - 1)) }, nil},
+		{"silent", func(s *Sentinel) []rules.Transition { return s.Tick(at(silent)) }, []string{"room-silent room-silent UNACK"}},
+		{"its rounds stand still", func(s *Sentinel) []rules.Transition {
+			s.Heartbeat(at(silent-time.Second), beat(silent-time.Second, 2, 0))
+			return s.Tick(at(silent))
+		}, []string{"room-silent no-rounds UNACK"}},
+		{"it said goodbye", func(s *Sentinel) []rules.Transition {
+			s.Status(at(time.Second), "attic", false, false)
+			return s.Tick(at(silent))
+		}, []string{"room-silent went-offline UNACK"}},
+		{"its clock is 5 min slow", func(s *Sentinel) []rules.Transition {
+			return s.Heartbeat(at(time.Minute), beat(time.Minute, 3, -5*time.Minute))
+		}, []string{"clock-unset clock-slow UNACK"}},
+		{"less", func(s *Sentinel) []rules.Transition {
+			return s.Heartbeat(at(time.Minute), beat(time.Minute, 3, -5*time.Minute+1))
+		}, nil},
+		{"5 min fast", func(s *Sentinel) []rules.Transition {
+			return s.Heartbeat(at(time.Minute), beat(time.Minute, 3, 5*time.Minute))
+		}, []string{"clock-unset clock-fast UNACK"}},
+		{"a channel of it stalls for less than 5 min", func(s *Sentinel) []rules.Transition {
+			s.Heartbeat(at(time.Second), beat(time.Second, 3, 0, "mail"))
+			s.Heartbeat(at(2*time.Minute), beat(2*time.Minute, 4, 0, "mail"))
+			s.Heartbeat(at(4*time.Minute), beat(4*time.Minute, 5, 0, "mail"))
+			return s.Tick(at(5*time.Minute + time.Second - 1))
+		}, nil},
+		{"for 5 min", func(s *Sentinel) []rules.Transition {
+			s.Heartbeat(at(time.Second), beat(time.Second, 3, 0, "mail"))
+			s.Heartbeat(at(2*time.Minute), beat(2*time.Minute, 4, 0, "mail"))
+			s.Heartbeat(at(4*time.Minute), beat(4*time.Minute, 5, 0, "mail"))
+			return s.Tick(at(5*time.Minute + time.Second))
+		}, []string{"delivery-stalled room-stalled UNACK"}},
+	} {
+		s := watch()
+		if got := raised(c.then(s)); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+	// With one room silent, another is late after half the time, or after missing one and
+	// a half of its beats.
+	for _, c := range []struct {
+		every, quiet time.Duration
+		want         int
+	}{
+		{30 * time.Second, 90 * time.Second, 2}, {30 * time.Second, 90*time.Second - 1, 1},
+		{80 * time.Second, 2 * time.Minute, 2}, {80 * time.Second, 2*time.Minute - 1, 1},
+	} {
+		s := NewSentinel(at(0), SentinelOptions{Rooms: []string{"attic", "cellar"}})
+		last := silent - c.quiet
+		s.Heartbeat(at(last-c.every), Heartbeat{Room: "cellar", Time: t0.Add(last - c.every), ClockSet: true, Cycle: 1})
+		s.Heartbeat(at(last), Heartbeat{Room: "cellar", Time: t0.Add(last), ClockSet: true, Cycle: 2})
+		if ts := s.Tick(at(silent)); len(ts) != c.want {
+			t.Errorf("beats every %v, none for %v: %d alarms", c.every, c.quiet, len(ts))
+		}
+	}
+	// An onset is new in each run, also one at its very start.
+	s := NewSentinel(sensors.Instant{}, SentinelOptions{})
+	w := s.room(sensors.Instant{}, "attic")
+	if ts := s.set(nil, sensors.Instant{}, "attic", w, RoomSilent, true, rules.Wake, alarm.Fact{}); len(ts) != 1 || ts[0].Seq != 1 {
+		t.Errorf("%+v", ts)
 	}
 }

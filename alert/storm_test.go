@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 func probeCause(id string) rules.Cause { return rules.Cause{Kind: rules.CauseProbe, ID: id} }
@@ -177,5 +178,68 @@ func TestStorm_endsAndSurvivesARestart(t *testing.T) {
 	r.pass(time.Minute)
 	if open := r.desk.Open(); len(open) != 2 {
 		t.Errorf("%d notices an hour later, want the storm's and a new one", len(open))
+	}
+}
+
+// Four causes of their own make a storm, two of probes that break alike; what began five
+// minutes before is another story, and what wakes is not told with what does not.
+func TestStorm_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		probes bool
+		others int
+		ago    time.Duration
+		p      rules.Priority
+		want   int // notices
+	}{
+		{"three tanks", false, 2, time.Minute, rules.Today, 3},
+		{"four tanks", false, 3, time.Minute, rules.Today, 1},
+		{"four, over five minutes", false, 3, stormWithin, rules.Today, 4},
+		{"four, within them", false, 3, stormWithin - 10*time.Second, rules.Today, 1},
+		{"the fourth wakes", false, 3, time.Minute, rules.Wake, 4},
+		{"two probes", true, 1, time.Minute, rules.Today, 1},
+		{"two probes, one wakes", true, 1, time.Minute, rules.Wake, 2},
+	} {
+		r := newRig(t, twoPeople())
+		kind, cause := rules.AlarmID(rules.BelowBand), tank
+		if c.probes {
+			kind, cause = rules.ProbeSilent, probeCause
+		}
+		for i := range c.others {
+			id := string(rune('a' + i))
+			r.transitions(r.tr(change{kind, id, alarm.Unack, rules.Today, cause(id), 10, 0}))
+		}
+		r.pass(c.ago)
+		r.transitions(r.tr(change{kind, "z", alarm.Unack, c.p, cause("z"), 10, 0}))
+		open := 0
+		for _, in := range r.desk.book.list() {
+			if in.active() {
+				open++
+			}
+		}
+		if open != c.want {
+			t.Errorf("%s: %d notices, want %d", c.name, open, c.want)
+		}
+	}
+}
+
+// What two probes have in common is named, with how many hang on it in all.
+func TestStorm_WhatIsShared(t *testing.T) {
+	node, bus := Share{Kind: "node", Name: "n"}, Share{Kind: "bus", Name: "b"}
+	o := Options{Shares: map[string][]Share{"p1": {node, bus}, "p2": {bus}, "p3": {bus}, "p4": {node}}}
+	in := func(probes ...string) *incident {
+		x := &incident{Notice: Notice{Cause: rules.Cause{Kind: CauseSeveral}}}
+		for _, p := range probes {
+			x.Notice.Members = append(x.Notice.Members, Member{Key: rules.Key{Alarm: rules.ProbeSilent, Subject: p}, State: alarm.Unack, Priority: rules.Today})
+		}
+		return x
+	}
+	if s := o.shared(in("p1", "p2")); s == nil || s.Name != "b" || s.Count != 2 || s.Of != 3 {
+		t.Errorf("%+v", s)
+	}
+	for _, probes := range [][]string{{"p1"}, {"p1", "p1"}, {"p2", "p4"}, {"p1", "elsewhere"}} {
+		if s := o.shared(in(probes...)); s != nil {
+			t.Errorf("%v share %+v", probes, s)
+		}
 	}
 }
