@@ -398,3 +398,47 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 		}
 	})
 }
+
+// Standing still for 30 s, or two polls, is nothing; for two minutes running time counts
+// it. A clock that was set back by less than a minute only drifted.
+func TestGap_AtItsLimits(t *testing.T) {
+	for stood, want := range map[time.Duration]time.Duration{30 * time.Second: 0, 30*time.Second + 1: 30*time.Second + 1} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.run(time.Minute, r.calm)
+		r.e.Tick(instant(r.e.v.Latest.Mono + stood))
+		if g, ok := r.e.TakeGap(); g.For != want || ok != (want > 0) {
+			t.Errorf("stood still for %v: %+v", stood, g)
+		}
+	}
+	for stood, want := range map[time.Duration]bool{stoodShort: true, stoodShort + 1: false} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.run(time.Minute, r.calm)
+		watched := r.e.v.Watched
+		r.e.Tick(instant(r.e.v.Latest.Mono + stood))
+		if goesOn := r.e.v.Watched == watched; goesOn != want {
+			t.Errorf("stood still for %v: goes on %v", stood, goesOn)
+		}
+	}
+	for back, want := range map[time.Duration]bool{time.Minute: true, time.Minute + 1: false} {
+		e := New(rigConfig(t, 1, ""))
+		e.v.Off = room.Off{Set: instant(time.Hour), Open: true, At: 2 * time.Hour}
+		now := instant(3 * time.Hour)
+		now.Wall = now.Wall.Add(-back)
+		if d, ok := e.closeOff(now); ok != want || d != 0 {
+			t.Errorf("the clock went back by %v: %v, %v", back, d, ok)
+		}
+	}
+	e := New(rigConfig(t, 1, ""))
+	e.v.Off = room.Off{Set: instant(time.Hour), Open: true, At: 2 * time.Hour}
+	now := instant(3 * time.Hour)
+	now.Wall = now.Wall.Add(9 * time.Hour)
+	e.v.Enclosures[0].St.Dose.Minutes = 5
+	e.learnOff(now)
+	g, ok := e.TakeGap()
+	if !ok || g.For != 9*time.Hour || !g.From.Equal(instant(2*time.Hour).Wall) || g.At != 2*time.Hour {
+		t.Errorf("%+v", g)
+	}
+	if e.v.Off.Added != 9*time.Hour-room.UnknownOff || e.v.Enclosures[0].St.Dose.Unknown != 9*time.Hour {
+		t.Errorf("%+v, %v", e.v.Off, e.v.Enclosures[0].St.Dose.Unknown)
+	}
+}

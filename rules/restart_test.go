@@ -3,6 +3,7 @@ package rules
 import (
 	"encoding/json"
 	"math"
+	"reflect"
 	"testing"
 	"time"
 
@@ -264,4 +265,108 @@ func FuzzStep(f *testing.F) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// Two runs that did not know of each other join: what was open before goes on, with the
+// answer that it had; what rose since is another onset.
+func TestMerge_JoinsTwoLives(t *testing.T) {
+	const began, slack = time.Hour, 20 * time.Second
+	m := merger{leap: 100, began: began, slack: slack}
+	at := func(d time.Duration) sensors.Instant { return instant(d) }
+	life := func(s alarm.State, seq uint64, active bool, since time.Duration) alarm.Record {
+		return alarm.Record{State: s, Seq: seq, Active: active, Since: at(since)}
+	}
+	ended := life(alarm.Unack, 9, true, began)
+	ended.EndedAt = began - 1
+	shelf, out := &alarm.Shelf{Until: 2 * began}, &alarm.Out{Mono: 3 * began}
+	shelved := life(alarm.Shelved, 5, true, 0)
+	shelved.Shelf = shelf
+	taken := life(alarm.OutOfService, 5, true, 0)
+	taken.Out = out
+	mineOut := life(alarm.OutOfService, 9, true, began)
+	mineOut.Out = &alarm.Out{Mono: 4 * began}
+	for _, c := range []struct {
+		name      string
+		old, mine alarm.Record
+		was, is   Priority
+		state     alarm.State
+		since     time.Duration
+		n         Renumbering
+	}{
+		{"nothing rose since", life(alarm.Acked, 5, true, 1), alarm.Record{}, Wake, Today, alarm.Acked, 1, Renumbering{}},
+		{"nothing at all", life(alarm.Norm, 5, false, 1), alarm.Record{}, Wake, Today, alarm.Norm, 0, Renumbering{}},
+		{"it is new", life(alarm.Norm, 5, false, 1), life(alarm.Unack, 9, true, 2), Wake, Today, alarm.Unack, 2, Renumbering{Mine: 9, Now: 9}},
+		{"new under an old number", life(alarm.Norm, 9, false, 1), life(alarm.Unack, 9, true, 2), Wake, Today, alarm.Unack, 2, Renumbering{Mine: 9, Now: 110}},
+		{"rose and ended since", life(alarm.Unack, 5, true, 1), life(alarm.Norm, 9, false, 2), Wake, Today, alarm.Unack, 1, Renumbering{Old: 5, Now: 10}},
+		{"it goes on, answered", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began+slack), Today, Today, alarm.Acked, 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it is worse than what was answered", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began), Today, Wake, alarm.Unack, 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it goes on, unanswered", life(alarm.Unack, 15, true, 1), life(alarm.Unack, 9, true, began), Today, Today, alarm.Unack, 1, Renumbering{Old: 15, Mine: 9, Now: 15}},
+		{"it rose later", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began+slack+1), Today, Today, alarm.Unack, began + slack + 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it was over once", life(alarm.Acked, 5, true, 1), ended, Today, Today, alarm.Unack, began, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it was back", life(alarm.LatchUnack, 5, false, 1), life(alarm.Unack, 9, true, began), Today, Today, alarm.Unack, began, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"shelved", shelved, life(alarm.Unack, 9, true, began), Today, Today, alarm.Shelved, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"out of service", taken, life(alarm.Unack, 9, true, began), Today, Today, alarm.OutOfService, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"shelved, and put away since", shelved, mineOut, Today, Today, alarm.OutOfService, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
+	} {
+		old, mine := room.Record{Life: c.old, Priority: c.was, AckedBy: "robin"}, room.Record{Life: c.mine, Priority: c.is}
+		got, n := m.join(old, mine)
+		if got.Life.State != c.state || c.since > 0 && got.Life.Since.Mono != c.since || n != c.n {
+			t.Errorf("%s: %v since %v, %+v", c.name, got.Life.State, got.Life.Since.Mono, n)
+		}
+		if n.Now != 0 && got.Life.Seq != n.Now {
+			t.Errorf("%s: onset %d, told %d", c.name, got.Life.Seq, n.Now)
+		}
+		if acked := got.AckedBy == "robin"; acked != (c.state == alarm.Acked) && got.Life.Seq == n.Now && n.Mine != 0 && n.Old != 0 {
+			t.Errorf("%s: answered by %q", c.name, got.AckedBy)
+		}
+		if (got.Life.Shelf != nil) != (c.state == alarm.Shelved) || (got.Life.Out != nil) != (c.state == alarm.OutOfService) {
+			t.Errorf("%s: %+v", c.name, got.Life)
+		}
+	}
+	// Nothing of an alarm that never rose is lost: its number and its last end.
+	a, b := life(alarm.Norm, 5, false, 1), alarm.Record{OnFor: 3}
+	a.EndedAt = 7
+	if got, _ := m.join(room.Record{Life: a}, room.Record{Life: b}); got.Life.Seq != 5 || got.Life.EndedAt != 7 || got.Life.OnFor != 3 {
+		t.Errorf("%+v", got.Life)
+	}
+	// What was counted adds up, the later run's first.
+	x := room.Stats{Raised: 4, Acked: 2, AckTotal: 10, AckMax: 8, Chattered: 1, Quick: 2, Raises: [3]time.Duration{5, 4, 3}, UnackAt: 5, Far: 1,
+		Returns: []room.Return{{After: 2}, {After: 1}}}
+	y := room.Stats{Raised: 2, Acked: 1, AckTotal: 5, AckMax: 5, Chattered: 2, Quick: 1, Raises: [3]time.Duration{9, 8}, UnackAt: 9, Far: 2,
+		Returns: []room.Return{{After: 3}}}
+	want := room.Stats{Raised: 6, Acked: 3, AckTotal: 15, AckMax: 8, Chattered: 3, Quick: 3, Raises: [3]time.Duration{9, 8, 5}, UnackAt: 9, Far: 2,
+		Returns: []room.Return{{After: 3}, {After: 2}, {After: 1}}}
+	if got := joinStats(x, y); !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v", got)
+	}
+	if got := joinStats(x, room.Stats{}); got.UnackAt != 5 || got.Far != 1 || got.Raises != x.Raises {
+		t.Errorf("nothing since: %+v", got)
+	}
+	// Times of a run that are set move, and only they.
+	r := room.Record{Life: alarm.Record{Since: at(1), SeenAt: 2, AckedAt: 3, EndedAt: 4, Shelf: &alarm.Shelf{Until: 5}, Out: &alarm.Out{Mono: 6}},
+		Severe: &alarm.Record{SeenAt: 7}, Stats: room.Stats{Raises: [3]time.Duration{8}, UnackAt: 9}}
+	shift(&r, 100)
+	l := r.Life
+	if l.Since.Mono != 101 || l.SeenAt != 102 || l.AckedAt != 103 || l.EndedAt != 104 || l.Shelf.Until != 105 || l.Out.Mono != 106 ||
+		r.Severe.SeenAt != 107 || r.Severe.AckedAt != 0 || r.Stats.Raises != [3]time.Duration{108} || r.Stats.UnackAt != 109 {
+		t.Errorf("%+v, %+v", r, l)
+	}
+}
+
+// A loss of ten minutes of running time leaves what was learned, one of more does not.
+func TestRestart_AtItsLimits(t *testing.T) {
+	for lost, want := range map[time.Duration]bool{mostLost: true, mostLost + 1: false} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.run(time.Hour, r.calm)
+		e := New(r.cfg)
+		e.Restore(r.e.State(), nil, instant(r.e.v.Latest.Mono-lost))
+		if kept := e.v.Probes[1].St.Readings > 0; kept != want {
+			t.Errorf("%v were lost: kept %v", lost, kept)
+		}
+		for i := range e.v.Probes { // the first reading may come at once
+			if st := &e.v.Probes[i].St; want && (st.Last.Mono >= e.v.Latest.Mono || st.TempAt > e.v.Latest.Mono || st.Last.Mono == 0) {
+				t.Errorf("probe %d is ahead: %v", i, st.Last.Mono)
+			}
+		}
+	}
 }

@@ -269,3 +269,121 @@ func TestRestore_AConditionOfSentences(t *testing.T) {
 		t.Errorf("set anew: %q", got)
 	}
 }
+
+// A flood is more than ten raises in ten minutes and over with fewer than five (EEMUA
+// 191); days are days of running time.
+func TestKPI_AtItsLimits(t *testing.T) {
+	var l Load
+	for i := range 10 {
+		l.Raised(Day-time.Duration(10-i)*time.Second, Today)
+	}
+	if l.InFlood || l.Days[0] != 10 || l.Priority[Today] != 10 {
+		t.Errorf("ten: %+v", l)
+	}
+	l.Raised(Day, Wake)
+	if !l.InFlood || l.Floods != 1 || l.FloodAt != Day || l.Days[0] != 1 || l.Days[1] != 10 {
+		t.Errorf("eleven, the last on the next day: %+v", l)
+	}
+	last := Day - 10*time.Second + 6*time.Second // of which five are younger
+	if l.Pass(last + 10*time.Minute); !l.InFlood {
+		t.Error("five are still a flood")
+	}
+	if l.Pass(last + 10*time.Minute + 1); l.InFlood || l.FloodTime != last+10*time.Minute+1-Day {
+		t.Errorf("four are still a flood: %+v", l)
+	}
+	if l.turn(40 * Day); l.Days != [kpiDays]uint32{} || l.Day != 40 {
+		t.Errorf("39 days later: %+v", l.Days)
+	}
+	if l.turn(39 * Day); l.Day != 40 {
+		t.Error("days go back")
+	}
+	// Soon after it ended is within two hours; three raises within the span are chatter.
+	for _, c := range []struct {
+		now, ended time.Duration
+		quick      uint64
+	}{{10 * time.Hour, 8 * time.Hour, 1}, {10 * time.Hour, 8*time.Hour - 1, 0}, {10 * time.Hour, 0, 0}} {
+		st := room.Stats{Far: 1.5}
+		CountRaise(&st, c.now, c.ended, time.Minute)
+		if st.Quick != c.quick || c.quick > 0 && st.Returns[0] != (room.Return{After: 2 * time.Hour, Far: 1.5}) {
+			t.Errorf("%+v: %+v", c, st)
+		}
+	}
+	for span, want := range map[time.Duration]uint64{60 * time.Second: 1, 59 * time.Second: 0} {
+		var st room.Stats
+		for _, s := range []time.Duration{30, 60, 90} {
+			CountRaise(&st, s*time.Second, 0, span)
+		}
+		if st.Chattered != want || st.Raised != 3 || st.Raises != [3]time.Duration{90 * time.Second, 60 * time.Second, 30 * time.Second} {
+			t.Errorf("three in a minute, span %v: %+v", span, st)
+		}
+	}
+	cfg := rigConfig(t, 1, "")
+	if got := ChatterSpan(cfg); got != 200*time.Second {
+		t.Errorf("twenty polls of 10 s: %v", got)
+	}
+	// What is over for a day is stale, and what waits counts by its state.
+	r := newRig(t, cfg)
+	r.run(time.Minute, r.calm)
+	en := &r.e.v.Enclosures[0]
+	now := r.e.v.Latest.Mono + 40*Day
+	r.e.v.Latest.Mono = now
+	set := func(k alarm.Kind, s alarm.State, active bool, ago time.Duration) *room.Record {
+		rec := &en.Alarms[k].Rec
+		rec.Life.State, rec.Life.Active, rec.Life.Since, rec.Stats.UnackAt = s, active, instant(now-ago), now-ago/2
+		rec.Stats.Raised, rec.Stats.Acked, rec.Stats.AckTotal, rec.Stats.AckMax = uint64(k), 2, 10*time.Minute, 8*time.Minute
+		return rec
+	}
+	set(alarm.KindAbove, alarm.Unack, true, Day)
+	set(alarm.KindBelow, alarm.Acked, true, Day+1).Life.Unknown = true
+	set(alarm.KindFloor, alarm.RTNUN, false, 9*Day)
+	set(alarm.KindMistMissing, alarm.Shelved, true, 2*Day)
+	set(alarm.KindNightDrop, alarm.OutOfService, true, 3*Day)
+	r.e.lives.load = Load{Day: int64(now / Day), Days: [kpiDays]uint32{3, 5, 1}}
+	k := r.e.KPI()
+	if len(k.Stale) != 1 || k.Stale[0].Key.Alarm != BelowBand || k.Unacknowledged != 2 || k.LongestUnacked != 9*Day/2 ||
+		k.Shelved != 1 || k.OutOfService != 1 || k.Unknown != 1 || k.LongestActive != 3*Day {
+		t.Errorf("%+v", k)
+	}
+	if k.Acknowledged != 10 || k.MeanAcknowledge != 5*time.Minute || k.MaxAcknowledge != 8*time.Minute {
+		t.Errorf("%+v", k)
+	}
+	if k.Days != 30 || k.Alarms != 9 || k.PerDay != 0.3 || k.BusiestDay != 5 {
+		t.Errorf("%+v", k)
+	}
+	for i := range k.Worst[1:] {
+		if k.Worst[i].Count < k.Worst[i+1].Count {
+			t.Errorf("%d before %d", k.Worst[i].Count, k.Worst[i+1].Count)
+		}
+	}
+	r.e.v.Latest.Mono = 3 * Day / 2
+	r.e.lives.load = Load{Day: 1}
+	if k := r.e.KPI(); k.Days != 2 {
+		t.Errorf("%d days are observed in one and a half", k.Days)
+	}
+}
+
+// An off-delay is suggested where it is an hour at most, by four in five of the returns.
+func TestKPI_SuggestsNothingAbsurd(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	off := r.e.lives.specs[alarm.KindMistMissing][alarm.KindMistMissing.Row().Priority].OffDelay
+	for _, c := range []struct {
+		after []time.Duration // minutes
+		want  time.Duration   // 0 for none
+	}{
+		{[]time.Duration{5, 7}, 0}, {[]time.Duration{5, 7, 9}, 10}, {[]time.Duration{5, 7, 9, 11, 50}, 12},
+		{[]time.Duration{5, 7, 59 - off/time.Minute}, 60 - off/time.Minute}, {[]time.Duration{5, 7, 60 - off/time.Minute}, 0},
+	} {
+		s := &r.e.v.Enclosures[0].Alarms[alarm.KindMistMissing]
+		s.Rec.Stats = room.Stats{Quick: uint64(len(c.after))}
+		for _, m := range c.after {
+			s.Rec.Stats.Returns = append(s.Rec.Stats.Returns, room.Return{After: m * time.Minute})
+		}
+		want := alarm.Fact{}
+		if c.want > 0 {
+			want = alarm.Fact{ID: alarm.FactOffDelay, For: off + c.want*time.Minute, Count: (4*len(c.after) + 4) / 5, Of: len(c.after)}
+		}
+		if got := r.e.lives.suggest(s); got != want {
+			t.Errorf("%v: %+v, want %+v", c.after, got, want)
+		}
+	}
+}

@@ -27,9 +27,7 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 	if aged {
 		e.v.AgeAt = e.v.NextAge(now.Mono)
 	}
-	if e.v.Open > 0 {
-		e.lives.eachOpen(func(s *room.Alarm) { e.out.Apply(s, alarm.Missing, 0) })
-	}
+	e.lives.eachOpen(func(s *room.Alarm) { e.out.Apply(s, alarm.Missing, 0) })
 	if now.Mono-e.minuteAt >= room.SlowEvery || e.minuteAt == 0 {
 		e.minuteAt = now.Mono
 		e.minutely(now)

@@ -97,3 +97,23 @@ func TestWhatIf_AirBlownIn(t *testing.T) {
 		}
 	}
 }
+
+// Where nothing is assumed of the lamps they are as they are by schedule, and an
+// enclosure without lamps has none.
+func TestWhatIf_LampsBySchedule(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Minute, r.calm)
+	r.e.v.Enclosures[1].Lamps = -1
+	on, off := true, false
+	peaks := func(a Assumption) (by [2]float64) {
+		a.Room = 25
+		for _, p := range r.e.WhatIf(a) {
+			by[p.Enclosure[1]-'1'] = p.Peak
+		}
+		return by
+	}
+	asIs, lit, dark := peaks(Assumption{}), peaks(Assumption{LampsOn: &on}), peaks(Assumption{LampsOn: &off})
+	if asIs[0] != lit[0] || asIs[1] != dark[1] || lit[0] <= dark[0] {
+		t.Errorf("as they are %v, on %v, off %v", asIs, lit, dark)
+	}
+}
