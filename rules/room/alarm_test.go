@@ -5,7 +5,9 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // Who copied a record keeps what it said: the engine goes on with its own.
@@ -40,5 +42,233 @@ func TestStats_ReturnsOfBefore(t *testing.T) {
 	}
 	if got := st.Latest(); len(got) != 2 || got[1].After != 120 {
 		t.Errorf("latest %v", got)
+	}
+}
+
+// What is believed of a probe, and for how long, to the second.
+func TestProbe_AtItsLimits(t *testing.T) {
+	const now = 10 * time.Hour
+	rules := &configs.Rules{SilentAfter: configs.Duration(2 * time.Minute)}
+	for _, c := range []struct {
+		interval time.Duration
+		readings uint64
+		want     time.Duration
+	}{
+		{0, 0, 2 * time.Minute}, {40 * time.Second, 9, 2 * time.Minute}, {50 * time.Second, 9, 150 * time.Second},
+		{0, 1, 5 * time.Minute}, {2 * time.Minute, 1, 6 * time.Minute},
+	} {
+		p := Probe{St: ProbeState{Rhythm: Rhythm{Interval: c.interval, Readings: c.readings}}}
+		if got := p.SilentAfter(rules); got != c.want {
+			t.Errorf("%+v: silent after %v", c, got)
+		}
+	}
+	for interval, want := range map[time.Duration]time.Duration{0: 2 * time.Minute, time.Minute: 3 * time.Minute, 10 * time.Minute: 15 * time.Minute} {
+		p := Probe{St: ProbeState{Rhythm: Rhythm{Interval: interval}}}
+		if got := p.Gap(); got != want {
+			t.Errorf("readings every %v: a gap of %v counts", interval, got)
+		}
+	}
+	for _, c := range []struct {
+		at, since time.Duration
+		want      bool
+	}{{now - 2*time.Minute, 0, true}, {now - 2*time.Minute - 1, 0, false}, {now, now, true}, {now - 1, now, false}} {
+		p := Probe{Since: c.since}
+		p.St.HasTemp, p.St.TempAt, p.St.HasHum, p.St.HumAt = true, c.at, true, c.at
+		u := p.Use(rules, now)
+		if p.Fresh(rules, now, c.at) != c.want || u != (Use{Temp: c.want, Hum: c.want, Doubt: !c.want}) || p.Usable(rules, now) != c.want || p.HumUsable(rules, now) != c.want {
+			t.Errorf("%+v: %+v", c, u)
+		}
+		if p.InDoubt(rules, now, Upper, 0, 0) == c.want || p.DryDoubt(rules, now, 100, 0) == c.want {
+			t.Errorf("%+v: in doubt", c)
+		}
+	}
+	p := Probe{}
+	p.St.Began.Mono = 5
+	if p.HeardAt() != 5 {
+		t.Error("not heard yet: since it was expected")
+	}
+	p.St.Heard = sensors.Instant{Mono: 7, Synced: true}
+	if p.HeardAt() != 7 {
+		t.Error("heard")
+	}
+	for _, c := range []struct {
+		low, high int32
+		still     time.Duration
+		want      bool
+	}{{2000, 2050, standsLong, true}, {2000, 2049, standsLong, false}, {2000, 2050, standsLong - 1, false}, {-30, 30, standsLong, true}} {
+		p := Probe{}
+		p.St.HasPeers, p.St.PeerLow, p.St.PeerHigh, p.St.StillAt = true, c.low, c.high, now-c.still
+		if got := p.Stands(now); got != c.want {
+			t.Errorf("%+v: stands %v", c, got)
+		}
+	}
+	for _, c := range []struct {
+		leap sensors.CentiCelsius
+		ago  time.Duration
+		want bool
+	}{{300, 0, true}, {-300, 0, true}, {299, 0, false}, {-299, 0, false}, {300, leapFor - 1, true}, {300, leapFor, false}} {
+		p := Probe{}
+		p.St.Leap, p.St.LeapAt = c.leap, now-c.ago
+		if got := p.Leapt(now); got != c.want {
+			t.Errorf("%+v: leapt %v", c, got)
+		}
+	}
+	// A temperature that nobody can have now was short of being back when it last could.
+	for _, c := range []struct {
+		side        Side
+		temp, limit int32
+		want        bool
+	}{{Upper, 2951, 3000, true}, {Upper, 2950, 3000, false}, {Lower, 2049, 2000, true}, {Lower, 2050, 2000, false}} {
+		p := Probe{}
+		p.St.HasTemp, p.St.Temp, p.St.Lost = true, sensors.CentiCelsius(c.temp), true
+		if got := p.InDoubt(rules, now, c.side, c.limit, 50); got != c.want {
+			t.Errorf("%+v: in doubt %v", c, got)
+		}
+		p.St.Doubtful, p.St.Doubt, p.St.Temp = true, sensors.CentiCelsius(c.temp), sensors.CentiCelsius(int32(c.side)*-99999)
+		if got := p.InDoubt(rules, now, c.side, c.limit, 50); got != c.want {
+			t.Errorf("%+v, doubted: in doubt %v", c, got)
+		}
+	}
+	p = Probe{}
+	p.St.TempAt, p.St.HumAt = now+5, now-9
+	if p.forget(now); p.Since != now || p.St.TempAt != now-1 || p.St.HumAt != now-9 {
+		t.Errorf("%+v", p.St.Values)
+	}
+}
+
+// The last value, its peak while it lasts and how far it is away else are kept; what
+// lasts or was raised once is worth keeping.
+func TestAlarm_Remembers(t *testing.T) {
+	for _, c := range []struct {
+		kind      alarm.Kind
+		active    bool
+		raised    uint64
+		peak, far float64
+	}{
+		{alarm.KindAbove, true, 1, 28, 0}, {alarm.KindBelow, true, 1, 24, 0}, {alarm.KindAbove, false, 1, 26, 2}, {alarm.KindAbove, false, 0, 26, 0},
+	} {
+		s := MakeAlarm(c.kind, 3, "e1")
+		s.Rec.Life.Active, s.Rec.Stats.Raised, s.Rec.Peak = c.active, c.raised, 26
+		for _, v := range []float64{28, 24, 26} {
+			s.Against(v, 26)
+		}
+		if r := s.Rec; r.Peak != c.peak || r.Stats.Far != c.far || r.Value != 26 || !r.HasValue || r.Limit != 26 || !r.HasLimit || s.Index != 3 {
+			t.Errorf("%+v: %+v", c, r)
+		}
+	}
+	for name, c := range map[string]struct {
+		life alarm.Record
+		want bool
+	}{
+		"never raised":     {alarm.Record{}, false},
+		"raised once":      {alarm.Record{Seq: 1}, true},
+		"beyond its limit": {alarm.Record{Seen: alarm.Beyond}, true},
+		"a delay runs":     {alarm.Record{OnFor: 1}, true},
+		"back":             {alarm.Record{Seen: alarm.Back}, false},
+		"open":             {alarm.Record{State: alarm.RTNUN}, true},
+	} {
+		s := MakeAlarm(alarm.KindAbove, 0, "e1")
+		s.Rec.Life = c.life
+		if s.Worth() != c.want {
+			t.Errorf("%s: worth %v", name, s.Worth())
+		}
+	}
+	s := MakeAlarm(alarm.KindAbove, 0, "e1")
+	a, b := alarm.Cause{Kind: alarm.CauseRoom}, alarm.Cause{Kind: alarm.CauseShelf}
+	s.Blame(a)
+	if s.Blame(b); s.Rec.Cause != b {
+		t.Errorf("in peace: %v", s.Rec.Cause)
+	}
+	s.Rec.Life.State = alarm.Unack
+	if s.Blame(a); s.Rec.Cause != b {
+		t.Errorf("an onset keeps its cause: %v", s.Rec.Cause)
+	}
+	st := Stats{Quick: 30}
+	for i := range 20 {
+		st.Returned(Return{After: time.Duration(i)})
+	}
+	if l := st.Latest(); len(l) != mostReturns || l[0].After != 19 {
+		t.Errorf("%d returns, the newest %v", len(l), l[0].After)
+	}
+}
+
+// A contact is believed for a minute after its last word, and of two about an enclosure
+// the one that serves it alone.
+func TestContact_AtItsLimits(t *testing.T) {
+	const now = 10 * time.Hour
+	for _, c := range []struct {
+		ago  time.Duration
+		want bool
+	}{{contactStale, true}, {contactStale + 1, false}} {
+		x := Contact{St: ContactState{Known: true, At: now - c.ago}}
+		if x.Known(now) != c.want {
+			t.Errorf("%v after its last word: known %v", c.ago, x.Known(now))
+		}
+	}
+	c := Contact{}
+	say := func(at time.Duration, active, known bool) {
+		c.take(sensors.Contact{At: sensors.Instant{Mono: at}, Known: known, Active: active, Value: 3.5})
+	}
+	say(now, true, true)
+	say(now+10*time.Second, true, true)
+	if st := c.St; st.Since != now || st.Sure != now || st.Ran != now+10*time.Second || st.Value != 3.5 {
+		t.Errorf("active: %+v", st)
+	}
+	say(now+20*time.Second, false, true)
+	if st := c.St; st.Since != now+20*time.Second || st.Sure != now || st.Ran != now+20*time.Second {
+		t.Errorf("no longer: %+v", st)
+	}
+	say(now+30*time.Second, true, false)
+	if st := c.St; st.Known || st.Active || st.Since != now+20*time.Second {
+		t.Errorf("not known: %+v", st)
+	}
+	say(now+40*time.Second, false, true)
+	if st := c.St; st.Since != now+40*time.Second || st.Sure != now+40*time.Second {
+		t.Errorf("known again: %+v", st)
+	}
+	v := &View{Clock: Clock{At: sensors.Instant{Mono: now}}}
+	v.Mists = []Mist{{Cfg: configs.Mist{ID: "m"}}, {Cfg: configs.Mist{ID: "n"}}}
+	v.Contacts = []Contact{
+		{Cfg: configs.Contact{ID: "all", Is: configs.SensePump, Mist: "m"}, St: ContactState{Known: true, At: now, Since: now - time.Hour, Sure: now - time.Hour, Ran: now - 30*time.Minute}},
+		{Cfg: configs.Contact{ID: "own", Is: configs.SenseDoor, Serves: []string{"e1"}}, St: ContactState{Known: true, At: now, Active: true, Since: now - time.Minute}},
+		{Cfg: configs.Contact{ID: "any", Is: configs.SenseDoor}, St: ContactState{Known: true, At: now}},
+	}
+	e1, other := &Enclosure{Cfg: configs.Enclosure{ID: "e1"}, Mist: 0}, &Enclosure{Cfg: configs.Enclosure{ID: "e2"}, Mist: 1}
+	if d, ok := v.Fact(e1, configs.SenseDoor, true); !ok || d != time.Minute {
+		t.Errorf("its own door: %v, %v", d, ok)
+	}
+	if _, ok := v.Fact(other, configs.SenseDoor, true); ok || v.DoorOpen(other) || !v.DoorOpen(e1) {
+		t.Error("the other's door is open")
+	}
+	for _, c := range []struct {
+		name       string
+		en         *Enclosure
+		from, to   time.Duration
+		ran, known bool
+	}{
+		{"it ran since", e1, now - 30*time.Minute, now, true, true},
+		{"not since then", e1, now - 30*time.Minute + 1, now, false, true},
+		{"known for all of it", e1, now - 10*time.Minute, now, false, true},
+		{"of another supply", other, now - time.Hour, now, false, false},
+		{"an enclosure without mists", &Enclosure{Cfg: configs.Enclosure{ID: "e3"}, Mist: -1}, now - time.Hour, now, false, false},
+	} {
+		if ran, known := v.PumpAt(c.en, c.from, c.to); ran != c.ran || known != c.known {
+			t.Errorf("%s: ran %v, known %v", c.name, ran, known)
+		}
+	}
+	st := &v.Contacts[0].St
+	st.Ran = 0
+	if _, known := v.PumpAt(e1, now-time.Hour, now); !known {
+		t.Error("known since just then is not known")
+	}
+	if _, known := v.PumpAt(e1, now-time.Hour-1, now); known {
+		t.Error("not known before")
+	}
+	st.Active, st.Since = true, now-time.Minute
+	if ran, _ := v.PumpAt(e1, now-time.Hour, now-time.Minute); !ran {
+		t.Error("it runs since the end of the span")
+	}
+	if ran, _ := v.PumpAt(e1, now-time.Hour, now-time.Minute-1); ran {
+		t.Error("it did not run yet")
 	}
 }
