@@ -1,11 +1,17 @@
 package heat
 
 import (
+	"math"
 	"testing"
+	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
+	"dewline/sensors"
 )
 
 // A forecast is made only above the limit that is worth a look, and none where
@@ -43,5 +49,171 @@ func TestStep_HidesWhatIsHere(t *testing.T) {
 	Judge{}.Step(v, &room.Out{Lives: &roomtest.Found{}})
 	if !en.Alarms[alarm.KindAhead].Rec.Life.Suppress {
 		t.Error("both are told")
+	}
+}
+
+// rising gives an enclosure a trend that ends at celsius.
+func rising(v *room.View, celsius, perHour float64) *room.Enclosure {
+	en := &v.Enclosures[0]
+	en.St.Trend = climate.Trend{}
+	for m := -40; m <= 0; m++ {
+		en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, celsius+perHour*float64(m)/60)
+	}
+	roomtest.Says(v, 1, celsius, 85)
+	return en
+}
+
+// What is looked for is a rise: on a fall or a level it is over, except for a moment
+// after a mist, and nothing is ahead of what is here.
+func TestAhead_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		celsius float64
+		perHour float64
+		misted  time.Duration // ago; 0 for no mist
+		within  time.Duration
+		want    alarm.Input
+	}{
+		{"a steady rise", 29, 2, 0, 2 * time.Hour, alarm.Beyond},
+		{"a level", 29, 0, 0, 2 * time.Hour, alarm.Back},
+		{"a fall", 29, -1, 0, 2 * time.Hour, alarm.Back},
+		{"a fall just after a mist", 29, -1, mistDips - 1, 2 * time.Hour, alarm.Between},
+		{"a fall after that", 29, -1, mistDips, 2 * time.Hour, alarm.Back},
+		{"a rise that takes a bit longer", 29, 2, 0, 25 * time.Minute, alarm.Between},
+		{"much longer", 29, 2, 0, 15 * time.Minute, alarm.Back},
+		{"too slow to mean anything", 29.9, 0.29, 0, 6 * time.Hour, alarm.Between},
+	} {
+		v := roomtest.View(t, 1, "")
+		v.Cfg.Rules.AheadWithin = configs.Duration(c.within)
+		en := rising(v, c.celsius, c.perHour)
+		if c.misted > 0 {
+			en.St.HasPulse, en.St.PulseAt = true, v.At.Mono-c.misted
+		}
+		for m := -40; m <= 0; m++ {
+			en.St.Thermal.Observe(climate.ThermalReading{At: v.At.Mono + time.Duration(m)*time.Minute, Air: c.celsius + c.perHour*float64(m)/60, Lamps: climate.LampsOn, Hour: 12})
+		}
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
+		if f, ok := found.Last(alarm.KindAhead); !ok || f.In != c.want {
+			t.Errorf("%s: %+v, %+v", c.name, f.In, en.St.Ahead.ToLethal)
+		}
+	}
+	// At the warning itself it is looked for, below not.
+	for below, want := range map[int32]alarm.Input{0: alarm.Missing, 1: alarm.Back} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.Now.Hot = en.Limits.Warn - below
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
+		if f, _ := found.Last(alarm.KindAhead); f.In != want {
+			t.Errorf("%d under the warning: %v", below, f.In)
+		}
+	}
+	// The steeper of both rates counts.
+	v := roomtest.View(t, 1, "")
+	en := rising(v, 28, 12)
+	if s, steep, ok := rise(en); !ok || !steep || math.Abs(s.PerHour-12) > 0.01 || s.Sigma != s.PerHour/4 && s.Sigma > 1 {
+		t.Errorf("%+v, %v, %v", s, steep, ok)
+	}
+}
+
+// A dose of half of the reference is worth a look, all of it wakes, and it is over where
+// the enclosure has been half a degree too cool for it to grow.
+func TestExposure_AtItsLimits(t *testing.T) {
+	limits := climate.DoseLimits{Boundary: 28, ReferenceTemp: 30, ReferenceTime: 100 * time.Minute, TenfoldPer: 3}
+	for _, c := range []struct {
+		name           string
+		share, celsius float64
+		active, rings  bool
+		want           alarm.Input
+		raised         bool
+	}{
+		{"half", 0.5, 28, false, false, alarm.Beyond, false},
+		{"less", 0.499, 28, false, false, alarm.Between, false},
+		{"far less", 0.4, 28, false, false, alarm.Back, false},
+		{"half, a little cooler", 0.5, 27.99, true, false, alarm.Between, false},
+		{"half, half a degree cooler", 0.5, 27.5, true, false, alarm.Between, false},
+		{"half, more", 0.5, 27.49, true, false, alarm.Back, false},
+		{"half, somebody is woken anyway", 0.5, 28, false, true, alarm.Between, false},
+		{"half, and it was told before", 0.5, 28, true, true, alarm.Beyond, false},
+		{"all, though somebody is woken", 1, 28, false, true, alarm.Beyond, false},
+		{"all, while it is told", 1, 28, true, false, alarm.Beyond, true},
+		{"nearly all", 0.99, 28, true, false, alarm.Beyond, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.DoseLimits = limits
+		roomtest.Says(v, 1, c.celsius, 85)
+		en.St.Dose = climate.Dose{Started: true, Last: v.At.Mono, LastTemp: c.celsius, Minutes: 100 * c.share}
+		en.Alarms[alarm.KindExposure].Rec.Life.Active = c.active
+		en.Alarms[alarm.KindAhead].Rec.Life.Active = c.rings
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeExposure(en, v.At)
+		f, ok := found.Last(alarm.KindExposure)
+		if !ok || f.In != c.want || (len(found.Raised) > 0) != c.raised {
+			t.Errorf("%s: %v, raised %v", c.name, f.In, found.Raised)
+		}
+		want := 50.0
+		if c.raised {
+			want = 100
+		}
+		if r := en.Alarms[alarm.KindExposure].Rec; math.Abs(r.Value-100*c.share) > 1e-9 || r.Limit != want {
+			t.Errorf("%s: %v %% against %v", c.name, r.Value, r.Limit)
+		}
+	}
+}
+
+// A dose is told each hour while it grows, ten minutes after it stopped, once a day while
+// it is left, and when nothing is.
+func TestDose_IsTold(t *testing.T) {
+	const now = 100 * time.Hour
+	for _, c := range []struct {
+		name           string
+		ago            time.Duration // since it was told
+		hours          float64       // °C h, of 2 that were told
+		unseen         time.Duration // of a minute that was told
+		celsius        float64
+		share, told    float64
+		want           bool
+		added, unknown float64
+	}{
+		{"grew for an hour", time.Hour, 3, time.Minute, 29, 0.3, 0.2, true, 1, 0},
+		{"for less", time.Hour - 1, 3, time.Minute, 29, 0.3, 0.2, false, 0, 0},
+		{"grew, and is cool", 10 * time.Minute, 3, time.Minute, 27.99, 0.3, 0.2, true, 1, 0},
+		{"grew, and is at the boundary", 10 * time.Minute, 3, time.Minute, 28, 0.3, 0.2, false, 0, 0},
+		{"cool for less", 10*time.Minute - 1, 3, time.Minute, 27, 0.3, 0.2, false, 0, 0},
+		{"did not grow", 2 * time.Hour, 2, time.Minute, 29, 0.3, 0.2, false, 0, 0},
+		{"was not seen", time.Hour, 2, 3 * time.Minute, 29, 0.3, 0.2, true, 0, 120},
+		{"is left for a day", 24 * time.Hour, 2, time.Minute, 24, 0.1, 0.2, true, 0, 0},
+		{"for less than that", 24*time.Hour - 1, 2, time.Minute, 24, 0.1, 0.2, false, 0, 0},
+		{"is gone", time.Minute, 2, time.Minute, 24, 0, 0.2, true, 0, 0},
+		{"was gone", 25 * time.Hour, 2, time.Minute, 24, 0, 0, false, 0, 0},
+		{"began anew", time.Hour, 0.5, 0, 29, 0.3, 0.2, true, 0.5, 0},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.DoseLimits.Boundary = 28
+		en.Now.Hot = int32(math.Round(100 * c.celsius))
+		en.St.Dose = climate.Dose{DegreeHours: c.hours, Unknown: c.unseen}
+		en.St.DoseTold = room.DoseTold{At: now - c.ago, Hours: 2, Unseen: time.Minute, Share: c.told, Peak: 0.25}
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).doseFact(en, sensors.Instant{Mono: now}, c.share)
+		if told := len(found.Told) > 0; told != c.want {
+			t.Errorf("%s: told %v", c.name, told)
+		} else if told {
+			want := event.Dose{Enclosure: "e1", Share: c.share, Peak: max(0.25, c.share), DegreeHours: c.added, Unseen: c.unknown}
+			if found.Told[0] != want || en.St.DoseTold.At != now || en.St.DoseTold.Hours != c.hours {
+				t.Errorf("%s: %+v, want %+v", c.name, found.Told[0], want)
+			}
+		}
+	}
+	// What there is from before was told, or never was.
+	v := roomtest.View(t, 1, "")
+	en := &v.Enclosures[0]
+	en.St.Dose = climate.Dose{DegreeHours: 3, Unknown: time.Hour}
+	found := &roomtest.Found{}
+	(look{v, &room.Out{Lives: found}}).doseFact(en, sensors.Instant{}, 0.4)
+	if len(found.Told) > 0 || en.St.DoseTold != (room.DoseTold{At: 1, Hours: 3, Unseen: time.Hour, Share: 0.4, Peak: 0.4}) {
+		t.Errorf("%+v, %+v", found.Told, en.St.DoseTold)
 	}
 }

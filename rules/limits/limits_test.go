@@ -1,9 +1,12 @@
 package limits
 
 import (
+	"math"
 	"testing"
+	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
 	"dewline/sensors"
@@ -38,6 +41,237 @@ func TestStep_AtTheLimitItself(t *testing.T) {
 		New(v).Step(v, &room.Out{Lives: found})
 		if f, ok := found.Last(c.kind); !ok || f.In != c.want {
 			t.Errorf("%v at %v °C, %v %%: %+v", c.kind.Row().ID, c.celsius, c.percent, f)
+		}
+	}
+}
+
+// A door that was opened excuses a dry floor until its time is over and after that while
+// the air comes back, but no alarm that rang and none that went on for as long.
+func TestFloor_Excuse(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		state  alarm.State
+		active bool
+		since  time.Duration // ago, for how long it has been dry
+		left   time.Duration // of the excuse
+		in     alarm.Input
+		want   bool
+	}{
+		{"excused", alarm.Norm, false, 0, 1, alarm.Beyond, true},
+		{"no longer", alarm.Norm, false, 0, 0, alarm.Beyond, false},
+		{"dry for as long as an excuse lasts", alarm.Norm, true, -1, time.Hour, alarm.Beyond, false},
+		{"for less", alarm.Norm, true, -2, time.Hour, alarm.Beyond, true},
+		{"it rang", alarm.Unack, true, 0, time.Hour, alarm.Beyond, false},
+		{"hidden, the air comes back", alarm.Suppressed, true, 0, 0, alarm.Between, true},
+		{"hidden, the air is back", alarm.Suppressed, true, 0, 0, alarm.Back, true},
+		{"hidden, it is dry still", alarm.Suppressed, true, 0, 0, alarm.Beyond, false},
+		{"hidden, and over", alarm.Suppressed, false, 0, 0, alarm.Back, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, now := &v.Enclosures[0], v.At.Mono
+		s := &en.Alarms[alarm.KindFloor]
+		excuse := v.Cfg.Rules.DoorExcuse.D()
+		s.Rec.Life.State, s.Rec.Life.Active, s.Rec.Life.Since = c.state, c.active, v.At
+		switch c.since {
+		case -1:
+			s.Rec.Life.Since.Mono = now - excuse
+		case -2:
+			s.Rec.Life.Since.Mono = now - excuse + 1
+		}
+		en.St.HasExcuse, en.St.Excused = true, now+c.left
+		look{New(v), v, nil}.excuse(en, s, c.in, now)
+		if s.Rec.Life.Suppress != c.want {
+			t.Errorf("%s: hidden %v", c.name, s.Rec.Life.Suppress)
+		}
+	}
+	// A dry floor that is about to ring waits a moment for a door that is about to be
+	// judged.
+	for _, c := range []struct {
+		open, on time.Duration // the door for so long, and dry for so long before the delay
+		want     bool
+	}{
+		{climate.DoorWait + room.QuickEvery - 1, 2 * room.QuickEvery, true}, {climate.DoorWait + room.QuickEvery, 0, false},
+		{time.Minute, 2*room.QuickEvery + 1, false}, {time.Minute, 0, true},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		s := &en.Alarms[alarm.KindFloor]
+		s.Rec.Life.Suppress, s.Rec.Life.OnFor = true, v.Cfg.Rules.FloorOnDelay.D()-c.on
+		en.St.Door.State, en.St.Door.Opened = climate.DoorOpened, en.St.At.Mono-c.open
+		if got := (look{New(v), v, nil}).waitForDoor(en, s); got != c.want {
+			t.Errorf("%+v: waits %v", c, got)
+		}
+	}
+}
+
+// Another probe stands in for the one that is named for the floor, with what they usually
+// differ by once they were seen together for a quarter of an hour.
+func TestFloor_StandIn(t *testing.T) {
+	for _, c := range []struct {
+		minutes, gap float64
+		hum, want    int32
+	}{{15, -3.5, 8000, 7650}, {14.9, -3.5, 8000, 8000}, {60, 30, 8000, 10000}} {
+		v := roomtest.View(t, 1, "")
+		j := New(v)
+		j.At[0].StandIn = StandIn{Gap: c.gap, Minutes: c.minutes}
+		if got := (look{j, v, nil}).standInHum(&v.Enclosures[0], c.hum); got != c.want {
+			t.Errorf("%+v: %d", c, got)
+		}
+	}
+	v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\nfloor_probe = true\n")
+	en, j := &v.Enclosures[0], New(v)
+	l := look{j, v, nil}
+	for i, named := range []float64{80, 83, 80} { // the other is at 85 %
+		roomtest.Says(v, 2, 24, named)
+		en.Now.Hum, en.Now.HumProbe = int32(100*named), 2
+		if l.learnStandIn(en, v.At.Mono); math.Abs(j.At[0].StandIn.Gap-[]float64{-5, -3.5, -4}[i]) > 1e-9 {
+			t.Errorf("after %d looks it differs by %v", i+1, j.At[0].StandIn.Gap)
+		}
+	}
+	if got := j.At[0].StandIn.Minutes; math.Abs(got-1) > 1e-9 {
+		t.Errorf("three looks every 20 s are %v min", got)
+	}
+	j.At[0].StandIn = StandIn{Gap: -4, Minutes: standInFull}
+	en.Now.Hum = 8700
+	if l.learnStandIn(en, v.At.Mono); math.Abs(j.At[0].StandIn.Gap-(-4+6/180.)) > 1e-9 {
+		t.Errorf("after an hour the mean moves by its part: %v", j.At[0].StandIn.Gap)
+	}
+}
+
+// What was told at this hour within the week, or was hardly less, is told no more; for a
+// day after its begin it is the same excursion.
+func TestHabits_AtTheirLimits(t *testing.T) {
+	const now, day = 1000 * time.Hour, 24 * time.Hour
+	for _, c := range []struct {
+		name  string
+		ago   time.Duration
+		value int32
+		want  bool
+	}{
+		{"yesterday", day, 2700, true}, {"two hours later in the day", day + 2*time.Hour, 2700, true}, {"more", day + 2*time.Hour + 1, 2700, false},
+		{"two hours earlier in the day", day - 2*time.Hour, 2700, true}, {"more", day - 2*time.Hour - 1, 2700, false},
+		{"half a degree worse", day, 2750, false}, {"less worse", day, 2749, true},
+		{"a week ago", 7 * day, 2700, false}, {"six days ago", 6 * day, 2700, true}, {"nearly a week", 7*day - 1, 2700, true},
+		{"two hours ago", 2 * time.Hour, 2700, false}, {"just more", 2*time.Hour + 1, 2700, false},
+	} {
+		h := Habits{{At: now - c.ago, Peak: 2700}}
+		s := room.MakeAlarm(alarm.KindAbove, 0, "e1")
+		if got := h.has(&s, now, c.value); got != c.want {
+			t.Errorf("%s: told before %v", c.name, got)
+		}
+		s.Rec.Life.Active, s.Rec.Life.Since.Mono = true, now
+		if got := h.has(&s, now+5*time.Hour, c.value); got != c.want {
+			t.Errorf("%s, while it lasts: told before %v", c.name, got)
+		}
+	}
+	var h Habits
+	s := room.MakeAlarm(alarm.KindAbove, 0, "e1")
+	for i, x := range []struct {
+		since time.Duration
+		value int32
+		p     alarm.Priority
+	}{{10, 2700, alarm.Today}, {10, 2750, alarm.Today}, {10, 2720, alarm.Today}, {20, 2600, alarm.Note}, {30, 2600, alarm.Wake}} {
+		s.Rec.Life.Active, s.Rec.Life.Since.Mono, s.Rec.Priority = true, x.since, x.p
+		h.follow(&s, x.value)
+		if want := []Habits{{{10, 2700}}, {{10, 2750}}, {{10, 2750}}, {{10, 2750}}, {{30, 2600}, {10, 2750}}}[i]; h != want {
+			t.Errorf("%d: %v, want %v", i, h, want)
+		}
+	}
+}
+
+// The band's own ends belong to it; what is below the day's top, or no cooler than a
+// night, is for the week.
+func TestBand_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		kind alarm.Kind
+		off  int32 // from the band's end, hundredths
+		want alarm.Input
+	}{
+		{"at the upper end", alarm.KindAbove, 0, alarm.Between},
+		{"above it", alarm.KindAbove, 1, alarm.Beyond},
+		{"at the lower end", alarm.KindBelow, 0, alarm.Between},
+		{"below it", alarm.KindBelow, -1, alarm.Beyond},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		low, high, _ := v.Band(en)
+		at := high
+		if c.kind == alarm.KindBelow {
+			at = low
+		}
+		found := &roomtest.Found{}
+		arrived(v, float64(at+c.off)/100, 85)
+		New(v).Step(v, &room.Out{Lives: found})
+		if f, _ := found.Last(c.kind); f.In != c.want {
+			t.Errorf("%s: %v", c.name, f.In)
+		}
+	}
+	for _, c := range []struct {
+		name       string
+		night, day int32 // lower ends
+		low        int32 // in force
+		main       int32
+		want       bool
+	}{
+		{"a cool day at a night's temperature", 2100, 2300, 2300, 2100, true},
+		{"cooler", 2100, 2300, 2300, 2099, false},
+		{"not below 20 °C, whatever a night may have", 1800, 2300, 2300, 2000, true},
+		{"cooler", 1800, 2300, 2300, 1999, false},
+		{"a night a little below its band", 2050, 2300, 2050, 2000, true},
+		{"more", 2050, 2300, 2050, 1999, false},
+		{"a warm night by half a degree", 2200, 2300, 2200, 2150, true},
+		{"more", 2200, 2300, 2200, 2149, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.Limits.NightLow, en.Limits.DayLow, en.Now.Main = c.night, c.day, c.main
+		if got := (look{New(v), v, nil}).coolOnly(en, c.low); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	// A fall is none, whatever the night may have.
+	v := roomtest.View(t, 1, "")
+	en := &v.Enclosures[0]
+	en.Limits.NightLow, en.Limits.DayLow, en.Now.Main = 2100, 2300, 2200
+	for m := -40; m <= 0; m++ {
+		en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 22-0.31*float64(m)/60)
+	}
+	if (look{New(v), v, nil}).coolOnly(en, 2300) {
+		t.Error("what falls by 0.31 °C/h is for the week")
+	}
+	// The room, or the enclosure beside it, is 1 °C warmer than usual at this hour.
+	for by, want := range map[float64]bool{1: true, 0.9: false} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		for range 3 {
+			for i := range 4 {
+				v.Air.Usual.Observe(11+float64(i%3), 24-by)
+				v.Air.Usual.Observe(11+float64(i%3), 24-by)
+				v.Air.Usual.Observe(11+float64(i%3), 24-by)
+			}
+		}
+		if got := (look{New(v), v, nil}).unusual(en, v.At); got != want {
+			t.Errorf("a room that is %v °C warmer: unusual %v", by, got)
+		}
+	}
+}
+
+// Of a short absence the floor keeps the excuse that a door gave it.
+func TestForget_KeepsTheExcuse(t *testing.T) {
+	for _, c := range []struct {
+		off   time.Duration // less than an excuse
+		known bool
+		want  bool
+	}{{1, true, true}, {0, true, false}, {1, false, false}} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		excuse := v.Cfg.Rules.DoorExcuse.D()
+		en.Alarms[alarm.KindFloor].Rec.Life = alarm.Record{Suppress: true, Seen: alarm.Beyond}
+		v.Due, v.Absence = room.Blind, room.Absence{Off: excuse - c.off, Known: c.known}
+		New(v).Step(v, &room.Out{Lives: &roomtest.Found{}})
+		if en.St.HasExcuse != c.want || c.want && (en.St.Excused != v.At.Mono+excuse || en.St.DoorAt != v.At.Mono) {
+			t.Errorf("%+v: %+v", c, en.St.HasExcuse)
 		}
 	}
 }
