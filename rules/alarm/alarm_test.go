@@ -2,9 +2,11 @@ package alarm
 
 import (
 	"encoding/json"
+	"math"
 	"testing"
 	"time"
 
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -274,5 +276,172 @@ func TestState_Text(t *testing.T) {
 	}
 	if got := State(77).String(); got != "STATE77" {
 		t.Error(got)
+	}
+}
+
+// The log tells an onset from its first ring to its end, who answered and how long it
+// waited for that.
+func TestHistory_OfAnOnset(t *testing.T) {
+	type line struct {
+		s        time.Duration
+		from, to State
+		by       string
+	}
+	for _, c := range []struct {
+		name     string
+		lines    []line
+		priority string
+		want     Past
+	}{
+		{"answered, and over", []line{{1, Norm, Unack, ""}, {5, Unack, Acked, "una"}, {9, Acked, Norm, ""}}, "wake",
+			Past{Priority: Wake, From: at(1), To: at(9), Answered: at(5), By: "una", Longest: 4}},
+		{"over before it was answered", []line{{1, Norm, Unack, ""}, {5, Unack, RTNUN, ""}, {9, RTNUN, Norm, "una"}}, "today",
+			Past{Priority: Today, From: at(1), To: at(5), Answered: at(9), By: "una", Longest: 8}},
+		{"over by itself", []line{{1, Norm, Unack, ""}, {5, Unack, RTNUN, ""}, {9, RTNUN, Norm, ""}}, "today",
+			Past{Priority: Today, From: at(1), To: at(5), Longest: 8}},
+		{"latched, answered, reset", []line{{1, Norm, Unack, ""}, {5, Unack, LatchUnack, ""}, {7, LatchUnack, LatchAck, "una"}, {9, LatchAck, Norm, "odo"}}, "wake",
+			Past{Priority: Wake, From: at(1), To: at(5), Answered: at(7), By: "una", Longest: 6}},
+		{"it came back", []line{{1, Norm, Unack, ""}, {5, Unack, RTNUN, ""}, {6, RTNUN, Unack, ""}}, "today",
+			Past{Priority: Today, From: at(1), Waits: at(1)}},
+		{"answered twice", []line{{1, Norm, Unack, ""}, {2, Unack, Acked, "una"}, {5, Acked, Unack, ""}, {9, Unack, Acked, "odo"}}, "today",
+			Past{Priority: Today, From: at(1), Answered: at(2), By: "una", Longest: 4}},
+		{"shelved", []line{{1, Norm, Unack, ""}, {3, Unack, Shelved, "una"}, {9, Shelved, Norm, ""}}, "today",
+			Past{Priority: Today, From: at(1), To: at(9), Shelved: true, Longest: 2}},
+		{"an old line without a priority", []line{{1, Norm, Unack, ""}}, "", Past{Priority: Wake, From: at(1), Waits: at(1)}},
+	} {
+		var h History
+		for _, l := range c.lines {
+			e := event.New(at(l.s), event.Alarm{Alarm: string(LethalLimit), Subject: "moss", Onset: 3, From: l.from.String(), To: l.to.String(), Priority: c.priority})
+			e.By = l.by
+			h.Take(&e)
+		}
+		c.want.Key, c.want.Seq = Key{Alarm: LethalLimit, Subject: "moss"}, 3
+		if len(h.Onsets) != 1 || *h.Onsets[0] != c.want {
+			t.Errorf("%s: %+v, want %+v", c.name, h.Onsets, c.want)
+		}
+	}
+	// What never rang, or whose beginning is not on record, is no onset.
+	for _, c := range []struct {
+		middle bool
+		to     State
+		want   int
+	}{{false, Shelved, 0}, {false, RTNUN, 0}, {false, Acked, 1}, {false, Unack, 1}, {true, RTNUN, 1}} {
+		h := History{Middle: c.middle}
+		e := event.New(at(1), event.Alarm{Alarm: string(LethalLimit), Subject: "moss", Onset: 3, From: "UNACK", To: c.to.String()})
+		if h.Take(&e); len(h.Onsets) != c.want {
+			t.Errorf("%+v: %d onsets", c, len(h.Onsets))
+		}
+		next := event.New(at(2), event.Alarm{Alarm: string(LethalLimit), Subject: "moss", Onset: 4, From: "NORM", To: "UNACK"})
+		if h.Take(&next); len(h.Onsets) != c.want+1 {
+			t.Errorf("%+v: another onset is not one", c)
+		}
+		for _, other := range []event.Body{event.Note{}, event.Alarm{Alarm: "x", From: "x", To: "UNACK"}, event.Alarm{Alarm: "x", From: "NORM", To: "x"}} {
+			e := event.New(at(3), other)
+			if h.Take(&e); len(h.Onsets) != c.want+1 {
+				t.Errorf("%+v is an onset", other)
+			}
+		}
+	}
+}
+
+// What a person or time decided ends to the second.
+func TestRecord_AtItsLimits(t *testing.T) {
+	const now = 10 * time.Hour
+	for _, c := range []struct {
+		name string
+		r    Record
+		s    Spec
+		in   Input
+		want State
+		why  string
+	}{
+		{"rings again", Record{State: Acked, Active: true, Seen: Beyond, AckedAt: now - time.Hour}, Spec{RealarmAfter: time.Hour}, Beyond, Unack, WhyRealarm},
+		{"not yet", Record{State: Acked, Active: true, Seen: Beyond, AckedAt: now - time.Hour + 1}, Spec{RealarmAfter: time.Hour}, Beyond, Acked, ""},
+		{"never", Record{State: Acked, Active: true, Seen: Beyond}, Spec{}, Beyond, Acked, ""},
+		{"not while only its off-delay runs", Record{State: Acked, Active: true, Seen: Back, SeenAt: now - time.Minute}, Spec{RealarmAfter: time.Hour, OffDelay: time.Hour}, Back, Acked, ""},
+		{"nobody looked since the off-delay began", Record{State: Acked, Active: true, Seen: Back, SeenAt: now - time.Hour}, Spec{RealarmAfter: time.Hour, OffDelay: time.Hour}, Missing, Unack, WhyRealarm},
+		{"returned for long", Record{State: RTNUN, EndedAt: now - time.Hour}, Spec{KeepReturned: time.Hour}, Back, Norm, WhyReturned},
+		{"for less", Record{State: RTNUN, EndedAt: now - time.Hour + 1}, Spec{KeepReturned: time.Hour}, Back, RTNUN, ""},
+		{"kept for ever", Record{State: RTNUN}, Spec{}, Back, RTNUN, ""},
+		{"out of service until now", Record{State: OutOfService, Out: &Out{Mono: now, Until: at(0).Wall.Add(99 * time.Hour)}}, Spec{}, Back, Norm, WhyInService},
+		{"a moment longer", Record{State: OutOfService, Out: &Out{Mono: now + 1, Until: at(now).Wall.Add(1)}}, Spec{}, Back, OutOfService, ""},
+		{"by the clock", Record{State: OutOfService, Out: &Out{Mono: now + time.Hour, Until: at(now).Wall}}, Spec{}, Back, Norm, WhyInService},
+		{"shelved until now", Record{State: Shelved, Shelf: &Shelf{Until: now}}, Spec{MaxShelf: time.Hour}, Back, Norm, WhyShelfOver},
+		{"a moment longer", Record{State: Shelved, Shelf: &Shelf{Until: now + 1}}, Spec{MaxShelf: time.Hour}, Back, Shelved, ""},
+		{"once, and it ended", Record{State: Shelved, Shelf: &Shelf{Until: now + 9, OneShot: true, Began: true}}, Spec{MaxShelf: time.Hour}, Back, Norm, WhyShelfOver},
+		{"once, and it is to begin", Record{State: Shelved, Shelf: &Shelf{Until: now + 9, OneShot: true}}, Spec{MaxShelf: time.Hour}, Back, Shelved, ""},
+	} {
+		if got := c.r.Step(c.s, at(now), c.in); c.r.State != c.want || got.Why != c.why {
+			t.Errorf("%s: %v %q, want %v %q", c.name, c.r.State, got.Why, c.want, c.why)
+		}
+	}
+	// A shelf follows the clock where that is more than a second off, and its cap.
+	for _, c := range []struct {
+		until, wall, most, want time.Duration // from now
+	}{
+		{time.Hour, 30 * time.Minute, 2 * time.Hour, 30 * time.Minute}, {time.Hour, time.Hour - time.Second, 2 * time.Hour, time.Hour},
+		{time.Hour, time.Hour - time.Second - 1, 2 * time.Hour, time.Hour - time.Second - 1}, {time.Hour, 2 * time.Hour, 2 * time.Hour, time.Hour},
+		{time.Hour, time.Hour, 20 * time.Minute, 20 * time.Minute},
+	} {
+		r := Record{State: Shelved, Shelf: &Shelf{Until: now + c.until, Wall: at(now).Wall.Add(c.wall)}}
+		if r.Step(Spec{MaxShelf: c.most}, at(now), Back); r.Shelf == nil || r.Shelf.Until != now+c.want {
+			t.Errorf("%+v: until %+v", c, r.Shelf)
+		}
+	}
+	for d, want := range map[time.Duration]bool{0: false, 1: true, time.Hour: true, time.Hour + 1: false} {
+		var r Record
+		if _, ok := r.PutOnShelf(Spec{MaxShelf: time.Hour}, at(now), d, true); ok != want || ok && (r.Shelf.Until != now+d || r.Shelf.Began) {
+			t.Errorf("shelved for %v: %v, %+v", d, ok, r.Shelf)
+		}
+	}
+	// What is ahead of now, of a store that lost its newest part, is pulled back.
+	r := Record{State: Shelved, SeenAt: now + 5, AckedAt: now + 6, EndedAt: now - 7}
+	if c := r.Recover(Spec{}, at(now)); r.SeenAt != now || r.AckedAt != now || r.EndedAt != now-7 || c.To != Norm || c.Why != WhyShelfOver {
+		t.Errorf("%+v, %+v", r, c)
+	}
+	for _, r := range []Record{{State: Shelved, Shelf: &Shelf{}}, {State: OutOfService, Out: &Out{}}, {State: Unack}} {
+		was := r.State
+		if c := r.Recover(Spec{}, at(now)); c.Changed() || r.State != was {
+			t.Errorf("%v: %+v", was, c)
+		}
+	}
+	// A normal alarm whose process stays back rests, whatever was before is not normal.
+	for _, c := range []struct {
+		r    Record
+		in   Input
+		want bool
+	}{
+		{Record{Seen: Back}, Back, true}, {Record{Seen: Back}, Between, false}, {Record{Seen: Missing}, Back, false}, {Record{Seen: Back, OnFor: 1}, Back, false},
+		{Record{Seen: Back, Active: true}, Back, false}, {Record{Seen: Back, State: Acked}, Back, false},
+	} {
+		c.r.SeenAt = now
+		if got := c.r.Rest(now+5, c.in); got != c.want || got && c.r.SeenAt != now+5 {
+			t.Errorf("%+v, %v: rests %v", c.r, c.in, got)
+		}
+	}
+	r = Record{Seen: Back, SeenAt: now}
+	if r.Rest(now-5, Back); r.SeenAt != now {
+		t.Error("a look from before takes time back")
+	}
+}
+
+// A window forgets by halves: of a delay of ten minutes with so much evidence as after
+// ten minutes throughout, half of the share is left ten minutes later, which is what 4.15
+// minutes throughout would give (1 − 2^−0.415 = 1/4).
+func TestRecord_Weighs(t *testing.T) {
+	const delay = 10 * time.Minute
+	if got := weigh(delay, delay, delay, false); math.Abs(got.Minutes()-10*math.Log2(4/3.)) > 1e-6 {
+		t.Errorf("%v", got)
+	}
+	if got := weigh(delay, time.Minute, delay, true); got != 11*time.Minute {
+		t.Errorf("while it holds: %v", got)
+	}
+	if got := weigh(delay, 0, delay, false); got != delay {
+		t.Errorf("no time passed: %v", got)
+	}
+	for so, want := range map[time.Duration]bool{delay / 32: false, delay/32 + 1: false, delay / 16: true} {
+		if got := weigh(so, time.Second, delay, false); (got > 0) != want {
+			t.Errorf("%v of evidence: %v is left", so, got)
+		}
 	}
 }
