@@ -47,11 +47,11 @@ func (ls *lives) opened(s *room.Alarm, n int) {
 	ls.v.Open += n
 	switch {
 	case s.Kind.Row().Of == alarm.OfEnclosure:
-		ls.v.Enclosures[s.Index].Open += n
+		ls.v.Enclosures[s.Index].Open.Turn(s.Kind)
 	case s.Kind.Row().Of == alarm.OfProbe:
-		ls.v.Probes[s.Index].Open += n
+		ls.v.Probes[s.Index].Open.Turn(s.Kind)
 	case s.Kind.Row().Of == alarm.OfContact:
-		ls.v.Contacts[s.Index].Open += n
+		ls.v.Contacts[s.Index].Open.Turn(s.Kind)
 	}
 }
 
@@ -87,26 +87,19 @@ func (ls *lives) each(f func(*room.Alarm)) {
 
 // eachOpen visits every alarm that is not NORM in the same order.
 func (ls *lives) eachOpen(f func(*room.Alarm)) {
-	visit := func(slots []room.Alarm) {
-		for k := range slots {
-			if slots[k].Open() {
-				f(&slots[k])
-			}
-		}
-	}
 	for i := range ls.v.Enclosures {
-		if en := &ls.v.Enclosures[i]; en.Open > 0 {
-			visit(en.Alarms[:])
+		for k := range ls.v.Enclosures[i].Open.All() {
+			f(&ls.v.Enclosures[i].Alarms[k])
 		}
 	}
 	for i := range ls.v.Probes {
-		if p := &ls.v.Probes[i]; p.Open > 0 {
-			visit(p.Alarms[:])
+		for k := range ls.v.Probes[i].Open.All() {
+			f(ls.v.Probes[i].Alarm(k))
 		}
 	}
 	for i := range ls.v.Contacts {
-		if c := &ls.v.Contacts[i]; c.Open > 0 {
-			visit(c.Alarms[:])
+		for k := range ls.v.Contacts[i].Open.All() {
+			f(ls.v.Contacts[i].Alarm(k))
 		}
 	}
 	for _, s := range ls.self {

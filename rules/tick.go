@@ -45,11 +45,8 @@ func (e *Engine) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
 		en.Now.HasHum = false
 	}
 	starting := now.Mono-e.v.Watched <= e.v.WaitFor(en)
-	for k := range en.Alarms {
+	for k := range en.Open.All() {
 		s := &en.Alarms[k]
-		if !s.Open() {
-			continue
-		}
 		switch row := s.Kind.Row(); {
 		case row.ByTemperature && (temp || !starting):
 			e.lives.setUnknown(s, now, !temp)

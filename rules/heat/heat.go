@@ -138,15 +138,12 @@ func (Judge) Step(v *room.View, out *room.Out) {
 		l.judgeExposure(v.Enclosure, v.At)
 		return
 	}
-	aged := v.Aged()
-	if !aged && v.Open == 0 {
+	if v.Open == 0 {
 		return
 	}
 	for i := range v.Enclosures {
-		if en := &v.Enclosures[i]; aged || en.Open > 0 {
-			if s := &en.Alarms[alarm.KindAhead]; s.Open() {
-				s.Rec.Life.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active
-			}
+		if en := &v.Enclosures[i]; en.Open.Has(alarm.KindAhead) {
+			en.Alarms[alarm.KindAhead].Rec.Life.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active
 		}
 	}
 }

@@ -42,7 +42,8 @@ func TestStep_LooksAheadAboveTheWarning(t *testing.T) {
 func TestStep_HidesWhatIsHere(t *testing.T) {
 	v := roomtest.View(t, 1, "")
 	en := &v.Enclosures[0]
-	en.Open = 2
+	v.Open = 1
+	en.Open.Turn(alarm.KindAhead)
 	en.Alarms[alarm.KindAhead].Rec.Life.State = alarm.Unack
 	en.Alarms[alarm.KindLethal].Rec.Life.Active = true
 	v.Due = room.Ticked

@@ -305,7 +305,7 @@ func (l look) allDark() bool {
 			timers++
 		}
 	}
-	r := l.v.Survey(l.v.At).Room
+	r := l.v.RoomCase(l.v.At)
 	return timers >= 2 || timers == 1 && r.HasUsual && r.Temp < r.Usual-roomCool && r.Change < 0
 }
 

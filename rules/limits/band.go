@@ -85,7 +85,7 @@ func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool 
 // unusual reports whether the room, or the enclosure beside it, is warmer than it
 // usually is at this hour.
 func (l look) unusual(en *room.Enclosure, now sensors.Instant) bool {
-	r, c := l.v.Survey(now).Room, l.v.CaseOf(en, now)
+	r, c := l.v.RoomCase(now), l.v.CaseOf(en, now)
 	return r.HasTemp && (r.HasUsual && r.Temp-r.Usual >= topUnusual || c.HasOffset && c.Temp-r.Temp-c.Offset >= topUnusual)
 }
 

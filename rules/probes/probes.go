@@ -126,11 +126,10 @@ func (l look) silence(now sensors.Instant) {
 	}
 	late := false
 	for i := range l.v.Probes {
-		p := l.at(i)
-		if aged || p.Open > 0 {
+		if p := l.at(i); aged || p.Open > 0 {
 			l.judgeSilent(p, now)
+			late = late || l.late(p.Probe, now.Mono)
 		}
-		late = late || l.late(p.Probe, now.Mono)
 	}
 	if late {
 		l.judgeBlind(now)

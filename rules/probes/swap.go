@@ -186,6 +186,9 @@ func (p probe) moved(r *sensors.Reading) {
 // exchanged finds the probe that stepped to where p was, from where p is now.
 func (l swaps) exchanged(p probe) probe {
 	a := &p.Step
+	if a.Again && !a.Silent && p.St.Swap.With == "" {
+		return probe{} // not calm, whoever stepped with it: noise does so all the time
+	}
 	for i := range l.v.Probes {
 		q := l.at(i)
 		b := &q.Step

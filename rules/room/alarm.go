@@ -2,7 +2,9 @@ package room
 
 import (
 	"encoding/json"
+	"iter"
 	"math"
+	"math/bits"
 	"slices"
 	"strings"
 	"time"
@@ -132,6 +134,26 @@ func MakeAlarm(k alarm.Kind, subj int, subject string) Alarm {
 	return Alarm{Kind: k, Index: subj, Rec: Record{
 		Key: alarm.Key{Alarm: row.ID, Subject: subject}, Priority: row.Priority, Unit: row.Value.Unit(),
 	}}
+}
+
+// Kinds is a set of kinds of alarms of one subject.
+type Kinds uint64
+
+// Turn puts a kind into the set, or takes it out where it is there.
+func (s *Kinds) Turn(k alarm.Kind) { *s ^= 1 << k }
+
+// Has reports whether a kind is in the set.
+func (s Kinds) Has(k alarm.Kind) bool { return s&(1<<k) != 0 }
+
+// All gives the kinds in their order, as they were when it began.
+func (s Kinds) All() iter.Seq[alarm.Kind] {
+	return func(yield func(alarm.Kind) bool) {
+		for ; s != 0; s &= s - 1 {
+			if !yield(alarm.Kind(bits.TrailingZeros64(uint64(s)))) {
+				return
+			}
+		}
+	}
 }
 
 // Open reports whether the alarm is not NORM.

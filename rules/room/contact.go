@@ -11,7 +11,7 @@ import (
 // A Contact is a configured contact with what it says and its alarms.
 type Contact struct {
 	Cfg    configs.Contact
-	Open   int // alarms that are not NORM
+	Open   Kinds // of alarms that are not NORM
 	St     ContactState
 	Alarms [int(alarm.FirstSelfKind - alarm.FirstContactKind)]Alarm
 }

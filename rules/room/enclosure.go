@@ -94,7 +94,7 @@ type Enclosure struct {
 	Shelf      int   // enclosures of one rack and shelf share a number
 	HasLitter  bool  // a probe hangs there, so the band is judged there
 	NamedFloor bool  // a probe is named for the floor
-	Open       int   // alarms that are not NORM
+	Open       Kinds // of alarms that are not NORM
 	Now        Present
 	St         EnclosureState
 	Alarms     [int(alarm.FirstProbeKind)]Alarm

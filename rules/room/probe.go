@@ -103,8 +103,8 @@ type Probe struct {
 	Index int
 	Cfg   configs.Probe
 	Encl  int  // -1 for none
-	Open  int  // alarms that are not NORM
-	Out   bool // out of service: in a calibration jar, or on the bench
+	Open  Kinds // of alarms that are not NORM
+	Out   bool  // out of service: in a calibration jar, or on the bench
 	// since is when the last gap ended in which nobody looked: what the probe
 	// said before is not present.
 	Since  time.Duration

@@ -19,7 +19,11 @@ func (v *View) Survey(now sensors.Instant) climate.Picture {
 	for i := range v.Enclosures {
 		v.cases = append(v.cases, v.CaseOf(&v.Enclosures[i], now))
 	}
-	room := climate.RoomCase{}
+	return climate.Survey(v.RoomCase(now), v.cases, v.Floats)
+}
+
+// RoomCase is the room as the survey counts it.
+func (v *View) RoomCase(now sensors.Instant) (room climate.RoomCase) {
 	if t, ok := v.RoomTemp(now.Mono); ok {
 		room.Temp, room.HasTemp = float64(t)/100, true
 		room.Change, room.HasChange = v.Air.Trend.Change()
@@ -27,7 +31,7 @@ func (v *View) Survey(now sensors.Instant) climate.Picture {
 			room.Usual, room.HasUsual = v.Air.Usual.At(hour)
 		}
 	}
-	return climate.Survey(room, v.cases, v.Floats)
+	return room
 }
 
 // CaseOf is one enclosure as the survey counts it.
