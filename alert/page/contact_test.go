@@ -15,16 +15,16 @@ func TestNoContact(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts the demo and a browser")
 	}
-	b := startBrowser(t)
+	b, bin := startBrowser(t), buildDewline(t)
 	t.Run("killed", func(t *testing.T) {
-		d := startDemo(t, 60)
+		d := startDemo(t, bin, 60)
 		tb := writing(t, b, d)
 		*d.killed = true
 		must(t, d.process.Kill())
 		tb.loses(t)
 	})
 	t.Run("stopped", func(t *testing.T) {
-		d := startDemo(t, 60)
+		d := startDemo(t, bin, 60)
 		tb := writing(t, b, d)
 		must(t, d.process.Signal(syscall.SIGSTOP))
 		defer func() { _ = d.process.Signal(syscall.SIGCONT) }() // or it could not end
@@ -85,14 +85,14 @@ func (tb *tab) loses(t *testing.T) {
 // until waits for what another process is to do.
 func (tb *tab) until(what string, cond func() bool) {
 	tb.t.Helper()
-	ctx, cancel := context.WithTimeout(tb.t.Context(), time.Minute)
+	ctx, cancel := context.WithTimeout(tb.t.Context(), patience)
 	defer cancel()
 	look := time.NewTicker(200 * time.Millisecond)
 	defer look.Stop()
 	for !cond() {
 		select {
 		case <-ctx.Done():
-			tb.t.Fatalf("not within a minute: %s; the page is\n%s", what, tb.eval("document.body.innerText"))
+			tb.t.Fatalf("not within %s: %s; the page is\n%s", patience, what, tb.eval("document.body.innerText"))
 		case <-look.C:
 		}
 	}

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -18,6 +17,9 @@ import (
 
 	"github.com/gorilla/websocket"
 )
+
+// patience is how long what another process does may take before the test fails.
+const patience = time.Minute
 
 // A browser is a headless Chromium, driven through the Chrome DevTools
 // Protocol.
@@ -48,10 +50,17 @@ func startBrowser(t *testing.T) *browser {
 	if path == "" {
 		t.Skip("no Chromium on this machine: the page is not tried in a browser")
 	}
+	// Its last processes may write into the folder after its end, which t.TempDir would not bear.
+	profile, err := os.MkdirTemp("", "dewline-browser-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(profile) })
 	cmd := exec.Command(path, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
 		"--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
 		"--hide-scrollbars", "--force-color-profile=srgb", "--remote-debugging-port=0",
-		"--user-data-dir="+t.TempDir(), "about:blank")
+		"--user-data-dir="+profile, "about:blank")
+	cmd.Env = append(os.Environ(), "HOME="+profile)
 	stderr, err := cmd.StderrPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -68,7 +77,7 @@ func startBrowser(t *testing.T) *browser {
 		go func() { _ = cmd.Wait(); close(done) }()
 		select {
 		case <-done:
-		case <-time.After(5 * time.Second):
+		case <-time.After(patience):
 			_ = cmd.Process.Kill()
 			<-done
 		}
@@ -87,7 +96,7 @@ func startBrowser(t *testing.T) *browser {
 		if b.conn, _, err = websocket.DefaultDialer.Dial(ws, nil); err != nil {
 			t.Fatal(err)
 		}
-	case <-time.After(30 * time.Second):
+	case <-time.After(patience):
 		t.Fatal("Chromium did not start")
 	}
 	go b.read()
@@ -214,7 +223,7 @@ func must(t *testing.T, err error) {
 
 func (tb *tab) do(method string, params, into any) {
 	tb.t.Helper()
-	ctx, cancel := context.WithTimeoutCause(tb.t.Context(), 30*time.Second, errors.New("no answer within 30 s"))
+	ctx, cancel := context.WithTimeoutCause(tb.t.Context(), patience, fmt.Errorf("no answer within %s", patience))
 	defer cancel()
 	must(tb.t, tb.b.call(ctx, tb.session, method, params, into))
 }
@@ -254,8 +263,8 @@ func (tb *tab) after(f func()) {
 	f()
 	select {
 	case <-tb.loaded:
-	case <-time.After(30 * time.Second):
-		tb.t.Fatalf("%s: no page within 30 s", tb.look.name)
+	case <-time.After(patience):
+		tb.t.Fatalf("%s: no page within %s", tb.look.name, patience)
 	}
 }
 
