@@ -2,7 +2,6 @@ package summary
 
 import (
 	"bytes"
-	"context"
 	"encoding/base64"
 	"fmt"
 	"image/png"
@@ -299,12 +298,18 @@ func shoot(t *testing.T, l letter, name string) {
 	if os.Getenv("DEWLINE_LONG") != "" || os.Getenv("DEWLINE_SCREENSHOTS") != "" {
 		sizes["desk"] = "780,2200"
 	}
+	// Its last processes may write into the folder after its end, which t.TempDir would not bear.
+	profile, err := os.MkdirTemp("", "dewline-browser-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = os.RemoveAll(profile) }()
 	for size, wide := range sizes {
 		shot := filepath.Join(dir, name+"-"+size+".png")
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-		out, err := exec.CommandContext(ctx, browser, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-			"--user-data-dir="+t.TempDir(), "--window-size="+wide, "--screenshot="+shot, "file://"+page).CombinedOutput()
-		cancel()
+		cmd := exec.CommandContext(t.Context(), browser, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
+			"--hide-scrollbars", "--user-data-dir="+profile, "--window-size="+wide, "--screenshot="+shot, "file://"+page)
+		cmd.Env = append(os.Environ(), "HOME="+profile)
+		out, err := cmd.CombinedOutput()
 		if err != nil {
 			t.Fatalf("chromium: %v\n%s", err, out)
 		}
