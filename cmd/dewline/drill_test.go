@@ -29,20 +29,18 @@ func TestDrill_NoWay(t *testing.T) {
 // Whatever the wait ends in, the keeper reads that the drill was not answered,
 // and not what an unfinished request looks like.
 func TestDrill_Unanswered(t *testing.T) {
-	asked := make(chan struct{}, 8)
-	socket := slowDaemon(t, asked)
-	code, out, problem := runDewline(t, "drill", "--control", socket, "--wait", "1200ms")
+	code, out, problem := runDewline(t, "drill", "--control", slowDaemon(t, make(chan struct{}, 8)), "--wait", "1200ms")
 	if code != exitFailed || !strings.Contains(out, "drill/una/1 is on its way") || !strings.Contains(problem, "not acknowledged within 1.2s") {
 		t.Errorf("%d %q %q", code, out, problem)
 	}
-	<-asked
+	asked := make(chan struct{}, 8)
 	ctx, interrupt := context.WithCancel(t.Context())
 	go func() {
 		<-asked
 		interrupt()
 	}()
 	var said, why strings.Builder
-	code = dispatch(ctx, []string{"drill", "--control", socket}, stdio{out: &said, err: &why})
+	code = dispatch(ctx, []string{"drill", "--control", slowDaemon(t, asked)}, stdio{out: &said, err: &why})
 	if code != exitFailed || !strings.Contains(why.String(), "is still out") {
 		t.Errorf("interrupted: %d %q", code, why.String())
 	}
