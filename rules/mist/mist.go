@@ -148,14 +148,18 @@ func (l look) watchMist(en *room.Enclosure, now sensors.Instant) {
 		}
 		l.dryFact(en, now, p)
 	}
-	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, st.Lamps.Around(), l.v.Hour(now), &st.Mist, l.timeOf(en))
+	own.Watch.Dry(at, float64(en.Now.Main)/100, float64(en.Now.Hum)/100, st.Lamps.Around(), l.v.Hour(now), &st.Mist, l.timeOf(en, now))
 	l.judgeEndless(en, now)
 }
 
-// timeOf is when a mist falls that falls now.
-func (l look) timeOf(en *room.Enclosure) climate.MistTime {
+// timeOf is when a mist falls that falls now: by the lamps, and where nobody knows of
+// them by the hour.
+func (l look) timeOf(en *room.Enclosure, now sensors.Instant) climate.MistTime {
 	lamps := l.v.LampsOf(en)
-	if lamps == nil || !lamps.On {
+	if lamps == nil {
+		return timeByHour(l.v.Hour(now))
+	}
+	if !lamps.On {
 		return climate.MistDark
 	}
 	day := time.Duration(lamps.Cfg.On.To-lamps.Cfg.On.From) * time.Minute
@@ -166,6 +170,18 @@ func (l look) timeOf(en *room.Enclosure) climate.MistTime {
 		return climate.MistDusk
 	}
 	return climate.MistLit
+}
+
+// timeByHour is when a mist falls under lamps or a sky that nobody described: in the
+// morning it dries, in the evening it may not. A mist by a timer is always the same.
+func timeByHour(hour float64) climate.MistTime {
+	switch {
+	case hour >= 5 && hour < 15:
+		return climate.MistLit
+	case hour >= 15 && hour < 22:
+		return climate.MistDusk
+	}
+	return climate.MistDark
 }
 
 // The figures of a mist without an end, in natural logarithms of odds; this
@@ -389,7 +405,7 @@ func (l look) dueMists(now sensors.Instant) {
 		}
 		for j := range l.v.Enclosures {
 			if en := &l.v.Enclosures[j]; en.Mist == i {
-				l.At[en.Index].Watch.Expect(l.v.EstAt(due), l.timeOf(en))
+				l.At[en.Index].Watch.Expect(l.v.EstAt(due), l.timeOf(en, now))
 				l.At[en.Index].DueAt, l.At[en.Index].HasDue = due, true
 			}
 		}
