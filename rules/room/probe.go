@@ -102,7 +102,7 @@ type Trust struct {
 type Probe struct {
 	Index int
 	Cfg   configs.Probe
-	Encl  int  // -1 for none
+	Encl  int   // -1 for none
 	Open  Kinds // of alarms that are not NORM
 	Out   bool  // out of service: in a calibration jar, or on the bench
 	// since is when the last gap ended in which nobody looked: what the probe
