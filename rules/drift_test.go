@@ -48,7 +48,7 @@ func TestDrift_BringsTheCalibrationForward(t *testing.T) {
 		return 0, 0
 	}
 	r.nights(5, off)
-	creep = 2.5
+	creep = 1.5
 	r.nights(3, off)
 	r.quiet()
 	creep = 3.5
@@ -264,5 +264,28 @@ func TestOutOfService_OnlyProbe(t *testing.T) {
 	}
 	if v := r.e.Enclosures()[1]; v.Blind || !v.Temperature.Known {
 		t.Errorf("the neighbour: blind %v, temperature %+v", v.Blind, v.Temperature)
+	}
+}
+
+// A room of four: three others outvote one that creeps by 0.2 °C a week, and it is told
+// within four weeks of half a degree; none of the others is.
+func TestDrift_OfOneInFour(t *testing.T) {
+	cfg := rigConfig(t, 4, "")
+	cfg.Room.Poll *= 60
+	cfg.Rules.SilentAfter *= 60
+	r := newRig(t, cfg)
+	begins := r.now + 4*7*24*time.Hour
+	r.nights(8, func(id string) (float64, float64) {
+		if id == "p2" && r.now > begins {
+			return 0.2 * (r.now - begins).Hours() / (7 * 24), 0
+		}
+		return 0, 0
+	})
+	r.want(ProbeOverdue, "p2", "NORM>UNACK")
+	r.want(ProbeOverdue, "p1", "")
+	r.want(ProbeOverdue, "p3", "")
+	r.want(ProbeOverdue, "p4", "")
+	if x := r.last(ProbeOverdue); x.Priority != Note || x.At.Mono > begins+29*24*time.Hour {
+		t.Errorf("%s at %v: %s", x.Priority, x.At.Mono-begins, x.Text)
 	}
 }

@@ -57,10 +57,10 @@ func (l look) silentCause(p probe, now sensors.Instant) (why alarm.Cause, facts 
 
 // driftEvidence says by how much, nil for a calibration that is merely due.
 func (p probe) driftEvidence() (list []alarm.Fact) {
-	if v := p.HumDrift.moved(); room.Abs(v) >= driftHum {
+	if v := p.HumDrift.moved(driftHum); v != 0 {
 		list = append(list, alarm.Fact{ID: alarm.FactDriftHumidity, Percent: float64(v) / 100})
 	}
-	if v := p.TempDrift.moved(); room.Abs(v) >= driftTemp {
+	if v := p.TempDrift.moved(driftTemp); v != 0 {
 		list = append(list, alarm.Fact{ID: alarm.FactDrift, Delta: unit.TemperatureDelta(float64(v) / 100)})
 	}
 	return list

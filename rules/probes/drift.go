@@ -22,25 +22,29 @@ type Drift struct {
 	NumW   uint8              `json:"num_w,omitempty"`
 	// Base is the median of the first weeks after the calibration.
 	Base    int16 `json:"base,omitempty"`
+	Apart   int16 `json:"apart,omitempty"` // by which these weeks lie apart
 	HasBase bool  `json:"has_base,omitempty"`
 }
 
+// The figures of the judge of drift. FalseDrifts is how many wrong notes in 100
+// probe-years they are meant for; enclosures part by themselves in the course of weeks,
+// and that is as far as a probe's first weeks lie apart.
 const (
+	FalseDrifts = 5.0
 	nightsAWeek = 7
 	driftWeeks  = 4 // make the base, and so many are remembered
 	driftRecent = 2 // weeks in a row that must say so
 	nightFrom   = 2 // local hours
 	nightTo     = 5
 	nightLeast  = 15 // looks that make a night; once a minute, or as the readings come
-	// A probe that creeps by 3 %RH hides as much of the floor; the data sheets
-	// of SHT3x and SHT4x name that much after long wet spells. Half a degree is
-	// more than any calibrated probe drifts in a year.
-	driftHum  = 300 // hundredths of a percent
-	driftTemp = 50  // hundredths of °C
+	// Good probes of SHT3x and SHT4x are within 2 %RH and 0.2 °C of the truth (data
+	// sheets), and drift by less than 0.25 % and 0.03 °C in a year.
+	driftHum   = 200 // hundredths of a percent
+	driftTemp  = 30  // hundredths of °C
+	driftApart = 1.5 // times what the first weeks lie apart
+	driftMost  = 0.6 // of what the probe that moved most did
+	rackLeast  = 4   // probes that make a rack to compare with: three others outvote one
 )
-
-// rackLeast is how many probes make a rack to compare with.
-const rackLeast = 5
 
 func (d *Drift) add(difference int32) {
 	d.Sum += float64(difference)
@@ -70,6 +74,7 @@ func (d *Drift) night() {
 	}
 	if d.NumW == driftWeeks && !d.HasBase {
 		d.Base, d.HasBase = middleOf(d.Weeks[:]), true
+		d.Apart = slices.Max(d.Weeks[:]) - slices.Min(d.Weeks[:])
 	}
 }
 
@@ -83,8 +88,15 @@ func middleOf(s []int16) int16 {
 
 // moved returns by how many hundredths the probe stands away from where it
 // stood after its calibration: the least of the last weeks, so that one odd
-// week says nothing. Zero means that nothing is known.
-func (d *Drift) moved() int32 {
+// week says nothing. Zero means that nothing is known, or less than least.
+func (d *Drift) moved(least float64) int32 {
+	if by := d.away(); math.Abs(float64(by)) >= max(least, driftApart*float64(d.Apart)) {
+		return by
+	}
+	return 0
+}
+
+func (d *Drift) away() int32 {
 	if !d.HasBase {
 		return 0
 	}
@@ -127,24 +139,14 @@ func (l look) compareNight(now sensors.Instant) {
 		return
 	}
 	l.nightOpen = true
-	temp, okTemp := l.rack(func(p probe) (int32, bool) { return int32(p.St.Temp), p.Usable(&l.v.Cfg.Rules, now.Mono) })
-	hum, okHum := l.rack(func(p probe) (int32, bool) { return int32(p.St.Hum), p.HumUsable(&l.v.Cfg.Rules, now.Mono) })
-	for i := range l.v.Probes {
-		p := l.at(i)
-		if p.Encl < 0 {
-			continue
-		}
-		if okTemp && p.Usable(&l.v.Cfg.Rules, now.Mono) {
-			p.TempDrift.add(int32(p.St.Temp) - temp)
-		}
-		if okHum && p.HumUsable(&l.v.Cfg.Rules, now.Mono) {
-			p.HumDrift.add(int32(p.St.Hum) - hum)
-		}
-	}
+	l.toOthers(func(p probe) (int32, bool) { return int32(p.St.Temp), p.Usable(&l.v.Cfg.Rules, now.Mono) },
+		func(p probe, by int32) { p.TempDrift.add(by) })
+	l.toOthers(func(p probe) (int32, bool) { return int32(p.St.Hum), p.HumUsable(&l.v.Cfg.Rules, now.Mono) },
+		func(p probe, by int32) { p.HumDrift.add(by) })
 }
 
-// rack is the median over the probes in enclosures; false for too few of them.
-func (l look) rack(value func(probe) (int32, bool)) (int32, bool) {
+// toOthers tells each probe in an enclosure how far it is from the median of the others.
+func (l look) toOthers(value func(probe) (int32, bool), add func(probe, int32)) {
 	l.v.Ints = l.v.Ints[:0]
 	for i := range l.v.Probes {
 		if p := l.at(i); p.Encl >= 0 {
@@ -153,16 +155,39 @@ func (l look) rack(value func(probe) (int32, bool)) (int32, bool) {
 			}
 		}
 	}
-	if len(l.v.Ints) < rackLeast {
-		return 0, false
+	n := len(l.v.Ints)
+	if n < rackLeast {
+		return
 	}
 	slices.Sort(l.v.Ints)
-	return l.v.Ints[len(l.v.Ints)/2], true
+	for i := range l.v.Probes {
+		p := l.at(i)
+		if v, ok := value(p); ok && p.Encl >= 0 {
+			others := l.v.Ints[(n-2)/2]
+			if v <= others {
+				others = l.v.Ints[(n-2)/2+1]
+			}
+			add(p, v-others)
+		}
+	}
 }
 
-// drifted reports whether the nights bring a calibration forward.
-func (p probe) drifted() bool {
-	return room.Abs(p.HumDrift.moved()) >= driftHum || room.Abs(p.TempDrift.moved()) >= driftTemp
+// drifted reports whether the nights bring a calibration forward: the probe's own, and
+// not those of another that moves the median of few.
+func (l look) drifted(p probe) bool {
+	hum, temp := p.HumDrift.moved(driftHum), p.TempDrift.moved(driftTemp)
+	if hum == 0 && temp == 0 {
+		return false
+	}
+	for i := range l.At {
+		if driftMost*math.Abs(float64(l.At[i].HumDrift.away())) > math.Abs(float64(hum)) {
+			hum = 0
+		}
+		if driftMost*math.Abs(float64(l.At[i].TempDrift.away())) > math.Abs(float64(temp)) {
+			temp = 0
+		}
+	}
+	return hum != 0 || temp != 0
 }
 
 // judgeDew looks for a probe whose dew point stands above every other probe of

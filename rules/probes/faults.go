@@ -220,7 +220,7 @@ func (l look) judgeOverdue(p probe, now sensors.Instant) {
 	p.dueHum = ok && !now.Wall.Before(t)
 	t, ok = l.v.TemperatureDue(p.Probe)
 	p.dueTemp = ok && !now.Wall.Before(t)
-	due := p.dueHum || p.dueTemp || p.drifted()
+	due := p.dueHum || p.dueTemp || l.drifted(p)
 	if s := p.Alarm(alarm.KindOverdue); due || s.Open() {
 		l.out.Hold(s, due)
 	}
