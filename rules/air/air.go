@@ -16,7 +16,7 @@ import (
 // learn feeds the thermal model and the usual offset to the room.
 func (l look) learn(en *room.Enclosure, now sensors.Instant, hot, main float64) {
 	hour := l.v.Hour(now)
-	r := climate.ThermalReading{At: l.v.EstAt(now.Mono), Air: hot, Hour: hour, Exclude: l.disturbedModel(en, now.Mono)}
+	r := climate.ThermalReading{At: l.v.EstAt(now.Mono), Air: hot, Noise: en.St.Trend.Noise(), Hour: hour, Exclude: l.disturbedModel(en, now.Mono)}
 	if en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known {
 		r.Lamps = climate.LampsOff
 		if l.v.Lamps[en.Lamps].On {

@@ -15,10 +15,11 @@ type disturbance struct {
 	P       [6]float64 `json:"p"`     // covariance: ff, ss, dd, fs, fd, sd
 	Sum     float64    `json:"sum"`   // of the rests since the last step
 	Count   int        `json:"count"`
+	Noise   float64    `json:"noise,omitempty"` // °C by which one reading strays
 }
 
 const (
-	disturbNoise = 0.035 // °C of a minute's mean, probe and stirring air
+	disturbNoise = 0.035 // °C of a step's mean at least, probe and stirring air
 	disturbWalk  = 0.5   // °C per √h by which an input drifts
 	disturbAir   = 0.05  // °C per √h by which air strays by itself
 	disturbJump  = 3.5   // standard deviations: something was switched
@@ -30,7 +31,7 @@ const (
 func (d *disturbance) start(rest, doubt float64) {
 	v := doubt * doubt
 	*d = disturbance{
-		Started: true, Fast: rest, Slow: rest, Input: rest,
+		Noise: d.Noise, Started: true, Fast: rest, Slow: rest, Input: rest,
 		P: [6]float64{v / 4, v, v / 4, 0, 0, 0},
 	}
 }
@@ -53,10 +54,14 @@ func (d *disturbance) step(rest, fast, slow, share, dt float64) {
 	miss = min(max(miss, -disturbMost), disturbMost)
 	if miss*miss > disturbJump*disturbJump*d.variance(share) {
 		// Six times an hour's share: within ten minutes the input is free to be
-		// anything up to a leap.
-		p[2] += disturbLeap * disturbLeap * dt * 6
-		p[4] += fast * disturbLeap * disturbLeap * dt * 6
-		p[0] += 0.25 * miss * miss
+		// anything up to a leap, and both responses went their way to it.
+		leap := disturbLeap * disturbLeap * dt * 6
+		p[2] += leap
+		p[4] += fast * leap
+		p[5] += slow * leap
+		p[0] += fast*fast*leap + 0.25*miss*miss
+		p[1] += slow * slow * leap
+		p[3] += fast * slow * leap
 	}
 	d.correct(miss, share)
 	if !(d.variance(share) > 0) || !finite(d.Fast+d.Slow+d.Input) {
@@ -67,7 +72,7 @@ func (d *disturbance) step(rest, fast, slow, share, dt float64) {
 // variance is that of a rest about to be seen.
 func (d *disturbance) variance(share float64) float64 {
 	p, other := &d.P, 1-share
-	return share*share*p[0] + other*other*p[1] + 2*share*other*p[3] + disturbNoise*disturbNoise
+	return share*share*p[0] + other*other*p[1] + 2*share*other*p[3] + max(disturbNoise*disturbNoise, d.Noise*d.Noise/float64(max(d.Count, 1)))
 }
 
 func (d *disturbance) correct(miss, share float64) {

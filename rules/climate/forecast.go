@@ -8,7 +8,8 @@ import (
 // An Outlook is what a forecast starts from, beside the model's own state.
 type Outlook struct {
 	At        time.Duration
-	Air       float64 // latest good value, °C
+	Air       float64 // °C, latest good value or what smooths it
+	Noise     float64 // °C by which one reading strays from that
 	Trend     Slope   // of Air; used where the model has not watched for long enough
 	HasTrend  bool
 	Room      float64 // °C, latest good
@@ -101,12 +102,12 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	var r band
 	m.spread(&c, base, sigma, &r)
 	m.Hits.take(&o, &r)
-	f.Peak, f.Lethal = r.peak(), r.reach(o.Lethal)
+	f.Peak, f.Lethal = r.peak(), r.reach(o.Lethal, o.Noise)
 	if f.Lethal.Known && o.LampsOn {
 		s := base
 		s.lampsOff = true
 		m.spread(&c, s, sigma, &r)
-		f.LampsOff = gain(f.Lethal, r.reach(o.Lethal))
+		f.LampsOff = gain(f.Lethal, r.reach(o.Lethal, o.Noise))
 	}
 	return f, true
 }
@@ -156,14 +157,14 @@ func (h *hits) take(o *Outlook, r *band) {
 }
 
 // sigmas are the standard uncertainties of a scenario's numbers.
-type sigmas struct{ rest, room, scale, drift float64 }
+type sigmas struct{ air, rest, room, scale, drift float64 }
 
 // likely returns the scenario to start from and how sure it is. The widths are
 // this project's own; simulated rooms hold them to what Forecast promises
 // (TestTimeToLethalAsTold of package rules).
 func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
 	s := scenario{inputTau: inputLong, restTau: restTau, roomTau: roomTau, scale: 1}
-	u := sigmas{room: 0.4, scale: 0.12, drift: m.Params.Drift}
+	u := sigmas{air: math.Hypot(probeSigma, o.Noise/2), room: 0.4, scale: 0.12, drift: m.Params.Drift}
 	if !m.Params.Learned {
 		u.scale = 0.2
 	}

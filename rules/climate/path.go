@@ -102,7 +102,7 @@ func (m *Thermal) spread(c *course, s scenario, u sigmas, b *band) {
 	for i := range b.mid {
 		// Air wanders: what the model strays by in an hour, as a random walk. And
 		// nobody knows where it is now any better than the probe does.
-		b.up[i] = probeSigma*probeSigma + u.drift*u.drift*float64(i)*pathStep.Hours()
+		b.up[i] = u.air*u.air + u.drift*u.drift*float64(i)*pathStep.Hours()
 		b.down[i] = b.up[i]
 	}
 	off := s
@@ -170,14 +170,14 @@ func (b *band) peak() Span {
 	return s
 }
 
-// reach returns when the range gets to limit.
-func (b *band) reach(limit float64) Eta {
-	mid, ok := b.crossing(limit, 0)
+// reach returns when the first reading, which strays by noise, gets to limit.
+func (b *band) reach(limit, noise float64) Eta {
+	mid, ok := b.crossing(limit-noise, 0)
 	if !ok {
 		return Eta{}
 	}
 	e := Eta{Known: true, Mid: mid}
-	e.From, _ = b.crossing(limit, 1)
+	e.From, _ = b.crossing(limit-2*noise, 1)
 	if e.To, ok = b.crossing(limit, -1); !ok {
 		e.To, e.Open = Horizon, true
 	}

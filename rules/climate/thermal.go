@@ -19,6 +19,7 @@ const (
 type ThermalReading struct {
 	At      time.Duration
 	Air     float64 // °C in the enclosure
+	Noise   float64 // °C by which one reading of it strays
 	Room    float64 // °C beside it, latest good
 	HasRoom bool
 	Lamps   Lamps
@@ -204,7 +205,7 @@ func (m *Thermal) Observe(r ThermalReading) {
 	if !m.Extra.Started {
 		m.Extra.start(rest, m.doubt())
 	}
-	m.Extra.Sum += rest
+	m.Extra.Sum, m.Extra.Noise = m.Extra.Sum+rest, r.Noise
 	m.Extra.Count++
 	if !m.HasRoom {
 		m.Rest.Observe(r.At, rest)

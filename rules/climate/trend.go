@@ -16,6 +16,11 @@ const (
 	trendNoise = 0.01
 	// Lamps that come on warm by some 3 °C in the first half hour.
 	trendSteep = 6.0 // °C/h
+	steepNoise = 4.0 // standard deviations of a reading that a steep rise is at least
+	// What a reading strays by is a mean over so many; a step is no more than three of it.
+	strayMean, strayMost = 64.0, 3.0
+	straySigma           = 1.954 // mean second difference of readings that stray by 1, as normal ones
+	grainSigma           = 0.6   // steps of the figures by which both ends of a line may be off
 )
 
 // A Slope is a rate of change with its uncertainty.
@@ -40,6 +45,12 @@ type Trend struct {
 	Sum     float64       `json:"sum"`
 	TimeSum time.Duration `json:"time_sum"`
 	Last    time.Duration `json:"last"`
+	// How the readings are without the air: the least step of their figures, and the
+	// mean size of their second differences, which a steady rise does not make.
+	Grain float64    `json:"grain,omitempty"` // °C; 0 for not known
+	Stray float64    `json:"stray,omitempty"` // °C
+	Was   [2]float64 `json:"was"`             // the last two readings
+	Seen  uint8      `json:"seen,omitempty"`  // of these
 
 	slope   Slope // of the closed bins, while known
 	ok      bool
@@ -52,7 +63,7 @@ func (t *Trend) Observe(at time.Duration, celsius float64) {
 		return
 	}
 	if at-t.Last > trendGap || at < t.Last || !t.sound() {
-		*t = Trend{}
+		*t = Trend{Grain: t.Grain, Stray: t.Stray}
 	}
 	if t.Count > 0 && at-t.Start >= trendBin {
 		t.close()
@@ -63,8 +74,28 @@ func (t *Trend) Observe(at time.Duration, celsius float64) {
 	t.Count++
 	t.Sum += celsius
 	t.TimeSum += at - t.Start
+	if t.strays(celsius); t.Seen > 1 && at-t.Last >= trendBin {
+		t.close() // nothing more will come for it
+	}
 	t.Last = at
 }
+
+// strays takes what a reading says about the readings themselves.
+func (t *Trend) strays(celsius float64) {
+	if move := math.Abs(celsius - t.Was[0]); t.Seen > 0 && move > 0 && (t.Grain == 0 || move < t.Grain) {
+		t.Grain = move
+	}
+	if bend := math.Abs(celsius - 2*t.Was[0] + t.Was[1]); t.Seen == 2 {
+		if t.Stray > 0 {
+			bend = min(bend, strayMost*t.Stray)
+		}
+		t.Stray += (bend - t.Stray) / strayMean
+	}
+	t.Was, t.Seen = [2]float64{celsius, t.Was[0]}, min(t.Seen+1, 2)
+}
+
+// Noise is by how much one reading strays, as a standard deviation in °C.
+func (t *Trend) Noise() float64 { return t.Stray / straySigma }
 
 // sound reports whether the indices are such as Observe leaves them; a state
 // from elsewhere may say anything.
@@ -93,12 +124,19 @@ func (t *Trend) Slope() (Slope, bool) {
 
 // Steep is the rate in °C/h that the value has kept for the last six minutes, where
 // it is so steep that no noise makes it: long before a slope is known. It is the
-// least of three parts, as a leap is over in two.
+// least of three parts, as a leap is over in two; of two, where each is one reading.
 func (t *Trend) Steep() (perHour float64, ok bool) {
-	if t.Filled < 4 || !t.sound() {
+	if t.Filled < 3 || !t.sound() {
 		return 0, false
 	}
 	at := func(i int) int { return (t.Head + trendBins - i) % trendBins }
+	parts := 3
+	if t.Times[at(1)]-t.Times[at(3)] >= 3*trendBin {
+		parts = 2
+	}
+	if t.Filled <= parts {
+		return 0, false
+	}
 	rate := func(newer, older int) float64 {
 		dt := (t.Times[newer] - t.Times[older]).Hours()
 		if dt <= 0 || dt > trendGap.Hours() {
@@ -106,8 +144,11 @@ func (t *Trend) Steep() (perHour float64, ok bool) {
 		}
 		return (t.Values[newer] - t.Values[older]) / dt
 	}
-	r := min(rate(at(1), at(2)), rate(at(2), at(3)), rate(at(3), at(4)))
-	return r, r >= trendSteep
+	r := min(rate(at(1), at(2)), rate(at(2), at(3)))
+	if parts == 3 {
+		r = min(r, rate(at(3), at(4)))
+	}
+	return r, r >= trendSteep && t.Values[at(1)]-t.Values[at(1+parts)] >= steepNoise*t.Noise()
 }
 
 // compute fits all bins, and the newer half where that clearly disagrees: at
@@ -132,20 +173,28 @@ func (t *Trend) compute() (Slope, bool) {
 	if -xs[first] < trendLeast.Hours() {
 		return Slope{}, false
 	}
-	whole := theilSen(xs[first:n], ys[first:n])
+	whole := t.line(xs[first:n], ys[first:n])
 	if n-first <= trendShort {
 		return whole, true
 	}
-	short := theilSen(xs[n-trendShort:n], ys[n-trendShort:n])
+	short := t.line(xs[n-trendShort:n], ys[n-trendShort:n])
 	if math.Abs(short.PerHour-whole.PerHour) > 2.5*short.Sigma {
 		return short, true
 	}
 	return whole, true
 }
 
+// line is the slope of some bins, no surer than coarse and noisy readings let it be:
+// means of two that are rounded alike do not stray.
+func (t *Trend) line(xs, ys []float64) Slope {
+	s := theilSen(xs, ys, max(trendNoise, t.Noise()/math.Sqrt2))
+	s.Sigma = max(s.Sigma, grainSigma*t.Grain/-xs[0])
+	return s
+}
+
 // theilSen returns the median of all pairwise slopes, after Sen 1968, with a
 // standard uncertainty from the scatter about the line. xs ascend to 0.
-func theilSen(xs, ys []float64) Slope {
+func theilSen(xs, ys []float64, noise float64) Slope {
 	var pairs [trendBins * (trendBins - 1) / 2]float64
 	n := 0
 	for i := range xs {
@@ -165,7 +214,7 @@ func theilSen(xs, ys []float64) Slope {
 	for i := range xs {
 		rest[i] = ys[i] - rate*xs[i]
 	}
-	scatter := max(spread(rest, value), trendNoise)
+	scatter := max(spread(rest, value), noise)
 	sxx := 0.0
 	for _, x := range xs {
 		sxx += (x - mean) * (x - mean)
@@ -176,6 +225,17 @@ func theilSen(xs, ys []float64) Slope {
 		PerHour: rate, Sigma: 1.8 * scatter / math.Sqrt(sxx), Value: value,
 		Span: time.Duration(-xs[0] * float64(time.Hour)),
 	}
+}
+
+// Now is the value that the slope leads to at a time, smoother than a reading; false
+// where no slope is known.
+func (t *Trend) Now(at time.Duration) (celsius float64, ok bool) {
+	s, ok := t.Slope()
+	if !ok || t.Filled == 0 {
+		return 0, false
+	}
+	since := at - t.Times[(t.Head+trendBins-1)%trendBins]
+	return s.Value + s.PerHour*min(max(since, 0), trendGap).Hours(), true
 }
 
 // Change returns by how much the value moved over the last 30 minutes, false

@@ -72,35 +72,38 @@ func explained(t climate.Eta, lampGain float64, s climate.Slope) climate.Eta {
 // The figures of a rise that goes straight on, this project's own, tuned on the
 // tuned half of rules/corpus.
 const (
-	straightEarly = 0.75      // of the time at the present rate: rises steepen
-	straightLate  = 1.5       // of it, in the middle, where a model expects none
-	straightSoon  = time.Hour // that a rise nobody expects may take
-	straightSure  = 3.0       // standard deviations of such a rise
-	straightLeast = 1.5       // °C/h of it
+	straightEarly = 0.75            // of the time at the present rate: rises steepen
+	straightLate  = 1.5             // of it, in the middle, where a model expects none
+	straightSoon  = time.Hour       // that a rise nobody expects may take
+	straightSure  = 3.0             // standard deviations of such a rise
+	straightLeast = 1.5             // °C/h of it
+	straightLooks = 5 * time.Minute // until the reading comes that shows it
 )
 
 // straight lets a forecast hold what a rise that goes straight on would do: a heat
-// source that a model does not know need not level off.
+// source that a model does not know need not level off. way is to the first reading at
+// the limit, which strays by noise; lately is the rate in °C/h of the last half hour, in
+// which a source that heats in steps may just rest.
 //
 // Where the model knows no end of it, only a steep one is taken to get there in time
 // to wake somebody: an enclosure warms up like that when its door is shut again.
-func straight(t climate.Eta, way float64, s climate.Slope, steep bool) climate.Eta {
+func straight(t climate.Eta, way, noise float64, s climate.Slope, lately float64, steep bool) climate.Eta {
 	if way <= 0 || s.PerHour < Climbs {
 		return t
 	}
-	at := func(rate float64) time.Duration { return time.Duration(way / rate * float64(time.Hour)) }
-	now := at(s.PerHour)
+	at := func(way, rate float64) time.Duration { return time.Duration(max(0, way) / rate * float64(time.Hour)) }
+	now := at(way, s.PerHour)
 	if !t.Known {
 		if s.PerHour < max(straightLeast, straightSure*s.Sigma) || now > straightSoon {
 			return t
 		}
 		t = climate.Eta{Known: true, From: now, Mid: climate.Horizon, To: climate.Horizon, Open: true}
-		if steep {
-			t.Mid = time.Duration(straightLate * float64(now))
-		}
 	}
-	t.From = min(t.From, time.Duration(straightEarly*float64(at(s.PerHour+s.Sigma))))
-	t.To = max(t.To, now)
+	if steep {
+		t.Mid = min(t.Mid, time.Duration(straightLate*float64(now)))
+	}
+	t.From = min(t.From, time.Duration(straightEarly*float64(at(way-noise, max(s.PerHour+s.Sigma, lately)))))
+	t.To = min(max(t.To, at(way+noise, s.PerHour)+straightLooks), climate.Horizon)
 	t.Mid = min(max(t.Mid, t.From), t.To)
 	return t
 }
@@ -108,8 +111,11 @@ func straight(t climate.Eta, way float64, s climate.Slope, steep bool) climate.E
 // Forecast fills what is ahead of the enclosure, by its slope, which is steep or not.
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {
 	o := climate.Outlook{
-		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Trend: slope, HasTrend: true,
+		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Noise: en.St.Trend.Noise(), Trend: slope, HasTrend: true,
 		Lethal: float64(en.Limits.Lethal) / 100,
+	}
+	if t, ok := en.St.Trend.Now(o.At); ok && !steep {
+		o.Air = t
 	}
 	if t, ok := v.RoomTemp(now.Mono); ok {
 		o.Room, o.HasRoom = float64(t)/100, true
@@ -127,13 +133,15 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 	en.St.Ahead = Ahead{At: now.Mono}
 	if ok {
 		en.St.Ahead = Ahead{At: now.Mono, ToLethal: f.Lethal, Learned: f.Learned}
+		way := o.Lethal - o.Air - o.Noise
 		if f.Learned {
 			en.St.Ahead.LampsOff = explained(f.LampsOff, en.St.Thermal.Fit().LampGain, slope)
 		} else {
-			en.St.Ahead.ToLethal = narrowed(f.Lethal, o.Lethal-o.Air, slope)
+			en.St.Ahead.ToLethal = narrowed(f.Lethal, way, slope)
 		}
-		en.St.Ahead.ToLethal = straight(en.St.Ahead.ToLethal, o.Lethal-o.Air, slope, steep)
-		v.allowForMist(en, &en.St.Ahead.ToLethal, o.Lethal-o.Air, now)
+		lately, _ := en.St.Trend.Change()
+		en.St.Ahead.ToLethal = straight(en.St.Ahead.ToLethal, way, o.Noise, slope, 2*lately, steep)
+		v.allowForMist(en, &en.St.Ahead.ToLethal, way, now)
 	}
 }
 

@@ -52,13 +52,13 @@ func TestStraight_HoldsASteadyRise(t *testing.T) {
 			"no end":     {},
 			"too soon":   {Known: true, From: left / 4, Mid: left / 3, To: left / 2},
 		} {
-			got := straight(model, way, s, true)
+			got := straight(model, way, 0, s, 0, true)
 			if !got.Known || got.From > left || got.To < left || got.Mid < got.From || got.Mid > got.To {
 				t.Errorf("%v °C/h, %s: %+v, want %v inside", perHour, name, got, left)
 			}
 		}
 	}
-	if got := straight(climate.Eta{}, way, climate.Slope{PerHour: 1.6, Sigma: 1}, false); got.Known {
+	if got := straight(climate.Eta{}, way, 0, climate.Slope{PerHour: 1.6, Sigma: 1}, 0, false); got.Known {
 		t.Errorf("a rise that may be noise: %+v", got)
 	}
 }
