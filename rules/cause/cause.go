@@ -90,6 +90,9 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*away}
 	}
 	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
+		if why := cs.roomExplains(en, pic, side); side < 0 && why != nil && en.St.Lamps.Fault.Dark() {
+			return alarm.Cause{Kind: alarm.CausePower}, append(Facts(alarm.FactLampsDark), *why) // heating and lamps
+		}
 		return s.Rec.Cause, Facts(alarm.FactLampsDark)
 	}
 	p := cs.V.Doubtful(en, now, side)
@@ -209,7 +212,8 @@ func (cs Look) odd(c *climate.Case, f *climate.Finding, side float64, room bool)
 	case f.Judged < enoughPeers:
 		return c.HasOffset && own > oddApart && own > side*f.RoomOff && !room
 	case c.HasOffset:
-		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median)
+		// In a room that is further off itself, others merely lag behind it.
+		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median) && (!room || own > side*f.RoomOff)
 	case c.HasChange && side*(c.Change-cs.V.MiddleChange()) > moveApart:
 		return apart > moveApart || !room // in a room that rises they are looked at one after the other
 	default:
