@@ -118,9 +118,12 @@ func TestDisturbanceIsAKalmanFilter(t *testing.T) {
 		miss := rest - h[0]*x[0] - h[1]*x[1]
 		miss = min(max(miss, -disturbMost), disturbMost)
 		if math.Abs(miss) > disturbJump*math.Sqrt(variance()) { // the input leapt
-			p[2][2] += disturbLeap * disturbLeap * dt * 6
-			p[0][2] += fast * disturbLeap * disturbLeap * dt * 6
-			p[2][0] = p[0][2]
+			g := [3]float64{fast, slow, 1} // how far each has followed
+			for i := range 3 {
+				for j := range 3 {
+					p[i][j] += g[i] * g[j] * disturbLeap * disturbLeap * dt * 6
+				}
+			}
 			p[0][0] += miss * miss / 4
 		}
 		v := variance()

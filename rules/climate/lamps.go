@@ -70,7 +70,8 @@ type LampWatch struct {
 	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
 	Early   bool                     `json:"early"` // and were so before the last switch
 	Sign    LampSign                 `json:"sign"`
-	Fault   LampFault                `json:"fault"` // as it was told last
+	Fault   LampFault                `json:"fault"`              // as it was told last
+	OffHour time.Duration            `json:"off_hour,omitempty"` // when they last switched without the schedule
 	Light   lightWatch               `json:"light"`
 }
 
@@ -176,6 +177,22 @@ func index(on bool) int {
 // for it is used up.
 func (w *LampWatch) IsWrong() {
 	w.Wrong, w.Sign = true, LampSign{Warms: w.Sign.Warms}
+}
+
+// A siesta that nobody wrote down comes at its hour each day.
+const (
+	habitFor  = 8 * 24 * time.Hour
+	habitNear = 45 * time.Minute
+)
+
+// Again notes a switch without the schedule and reports whether the week before has
+// one at the same hour.
+func (w *LampWatch) Again(at time.Duration) bool {
+	since := at - w.OffHour
+	hour := since % (24 * time.Hour)
+	again := w.OffHour > 0 && since > habitNear && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear
+	w.OffHour = at
+	return again
 }
 
 // follow goes on with the course after a switch.

@@ -597,20 +597,20 @@ func TestForecast_Reach(t *testing.T) {
 		b.mid[i] = 25 + 0.25*float64(i)
 		b.up[i], b.down[i] = 0.25*float64(i), 0.125*float64(i)
 	}
-	e := b.reach(28.125)
+	e := b.reach(28.125, 0)
 	if want := (Eta{Known: true, From: 31*time.Minute + 15*time.Second, Mid: 62*time.Minute + 30*time.Second, To: 125 * time.Minute}); e != want {
 		t.Errorf("%+v, want %+v", e, want)
 	}
-	if e = b.reach(40); !e.Known || !e.Open || e.To != Horizon || e.Mid != 5*time.Hour {
+	if e = b.reach(40, 0); !e.Known || !e.Open || e.To != Horizon || e.Mid != 5*time.Hour {
 		t.Errorf("the cool end never: %+v", e)
 	}
-	if e = b.reach(43); e.Mid != Horizon {
+	if e = b.reach(43, 0); e.Mid != Horizon {
 		t.Errorf("at the horizon: %+v", e)
 	}
-	if e = b.reach(43.1); e != (Eta{}) {
+	if e = b.reach(43.1, 0); e != (Eta{}) {
 		t.Errorf("not within it: %+v", e)
 	}
-	if e = b.reach(25); e != (Eta{Known: true}) {
+	if e = b.reach(25, 0); e != (Eta{Known: true}) {
 		t.Errorf("there already: %+v", e)
 	}
 	if got, want := b.peak(), (Span{Low: 34, Mid: 43, High: 61}); got != want {
@@ -629,7 +629,7 @@ func TestForecast_LeastRange(t *testing.T) {
 	m.Started = true
 	s := scenario{scale: 1, restTau: restTau, roomTau: roomTau, inputTau: inputLong}
 	var b band
-	m.spread(&course{air: 26}, s, sigmas{drift: 0.3}, &b)
+	m.spread(&course{air: 26}, s, sigmas{air: 0.06, drift: 0.3}, &b)
 	for i := range b.mid {
 		want := 1.65 * math.Sqrt(0.06*0.06+0.09*float64(i)/12)
 		near(t, "up", b.up[i], want, 1e-9)
@@ -638,7 +638,7 @@ func TestForecast_LeastRange(t *testing.T) {
 	}
 	// A rate that is unsure widens both sides; that it may last longer only one.
 	s.rest = 1
-	m.spread(&course{air: 26}, s, sigmas{rest: 0.5}, &b)
+	m.spread(&course{air: 26}, s, sigmas{air: 0.06, rest: 0.5}, &b)
 	const h, end = 6.0, pathSteps
 	left := func(tau float64) float64 { return tau * (1 - math.Exp(-h/tau)) }
 	unsure := 0.5 * left(restTau)
@@ -646,7 +646,7 @@ func TestForecast_LeastRange(t *testing.T) {
 	near(t, "up", b.up[end], 1.65*math.Sqrt(0.0036+unsure*unsure+longer*longer), 1e-9)
 	near(t, "down", b.down[end], 1.65*math.Sqrt(0.0036+unsure*unsure), 1e-9)
 	s.rest = -1
-	m.spread(&course{air: 26}, s, sigmas{rest: 0.5}, &b)
+	m.spread(&course{air: 26}, s, sigmas{air: 0.06, rest: 0.5}, &b)
 	near(t, "falling: down", b.down[end], 1.65*math.Sqrt(0.0036+unsure*unsure+longer*longer), 1e-9)
 	near(t, "falling: up", b.up[end], 1.65*math.Sqrt(0.0036+unsure*unsure), 1e-9)
 }

@@ -256,7 +256,7 @@ func TestTheilSen(t *testing.T) {
 		apart = append(apart, math.Abs(r-rests[2]))
 	}
 	slices.Sort(apart)
-	s := theilSen(xs, ys)
+	s := theilSen(xs, ys, 0)
 	near(t, "slope", s.PerHour, rate, 1e-9)
 	near(t, "value now", s.Value, rests[2], 1e-9)
 	near(t, "sigma", s.Sigma, 1.8*1.4826*apart[2]/math.Sqrt(0.1), 1e-9)

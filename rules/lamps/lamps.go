@@ -22,6 +22,7 @@ const (
 	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
 	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
 	roomCool  = 0.5              // °C below what is usual at this hour
+	roomFast  = -0.5             // °C in half an hour, with that
 	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	returned  = 5.0              // of one back to the schedule
 	some      = 0.4              // of one enclosure, to count among those that show such a step
@@ -147,6 +148,10 @@ func (l look) settle(en *room.Enclosure, f climate.LampFault, why alarm.Cause) {
 		return
 	}
 	en.St.Lamps.Fault = f
+	early := f == climate.LampsOffEarly || f == climate.LampsOnEarly
+	if again := early && en.St.Lamps.Again(l.v.EstAt(l.v.At.Mono)); again && !s.Rec.Life.Active {
+		s.Rec.Priority = alarm.Note // as each day: the timer has a rest that dewline was not told of
+	}
 	s.Blame(why)
 	s.Rec.Value, s.Rec.HasValue = 0, false
 	l.out.Hold(s, true)
@@ -247,10 +252,11 @@ func (l look) isBack(en *room.Enclosure) bool {
 	return w.Sign.Looks >= looks && w.Sign.Missing < 0 && (w.Sign.Missing <= follows || l.missing(en, true) <= -told)
 }
 
-// unmoved reports whether no probe of the enclosure has changed for long.
+// unmoved reports whether no probe of the enclosure has changed for long, or those that
+// have are told to hang in another's place.
 func (l look) unmoved(en *room.Enclosure) bool {
 	for _, i := range en.Probes {
-		if st := &l.v.Probes[i].St; st.HasTemp && l.v.At.Mono-st.StillAt < standing {
+		if st := &l.v.Probes[i].St; st.HasTemp && st.Swap.With == "" && l.v.At.Mono-st.StillAt < standing {
 			return false
 		}
 	}
@@ -260,7 +266,7 @@ func (l look) unmoved(en *room.Enclosure) bool {
 // cause is the power where all timers went dark off schedule, the enclosure's own
 // lamp where it alone on its timer did not switch and others did, or the timer.
 func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
-	if f.Dark() && l.v.MainsAway(en) != nil || f == climate.LampsOffEarly && l.allDark() {
+	if f.Dark() && l.v.MainsAway(en) != nil || f == climate.LampsOffEarly && (l.roomFalls() || l.allDark()) {
 		return alarm.Cause{Kind: alarm.CausePower}
 	}
 	stuck, stepped := 0, 0
@@ -281,32 +287,47 @@ func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
 	return alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps}
 }
 
-// allDark reports whether most lamps on each timer went off before their time, and
-// came on at theirs: a timer that is early is so twice. Of a single one it is the power
-// only where the room cools too.
+// roomFalls reports whether the room cools faster and is cooler than it usually is at
+// this hour: its heating went with the lamps.
+func (l look) roomFalls() bool {
+	r := l.v.Survey(l.v.At).Room
+	return r.HasUsual && r.Temp < r.Usual-roomCool && r.HasChange && r.Change <= roomFast
+}
+
+// allDark reports whether most lamps, and some on each timer, went off before their time,
+// and came on at theirs: a timer that is early is so twice. Of a single timer it is the
+// power only where the room cools too.
 func (l look) allDark() bool {
-	timers := 0
+	timers, all, dark := 0, 0, 0
 	for t := range l.v.Lamps {
-		n, dark := 0, 0
-		for i, f := range l.faults {
-			o := &l.v.Enclosures[i]
-			if o.Lamps != t {
-				continue
-			}
-			n++
-			if w := &o.St.Lamps; !w.Early && (f == climate.LampsOffEarly || w.Wrong && w.Fault == climate.LampsOffEarly) {
-				dark++
-			}
-		}
-		if n > 0 && float64(dark) < mostOf*float64(n) {
+		n, off := l.darkOn(t)
+		if n > 0 && off == 0 {
 			return false
 		}
-		if n > 0 {
+		if all, dark = all+n, dark+off; n > 0 {
 			timers++
 		}
 	}
+	if float64(dark) < mostOf*float64(all) {
+		return false
+	}
 	r := l.v.RoomCase(l.v.At)
 	return timers >= 2 || timers == 1 && r.HasUsual && r.Temp < r.Usual-roomCool && r.Change < 0
+}
+
+// darkOn counts the enclosures on a timer, and those that went dark before their time.
+func (l look) darkOn(timer int) (n, dark int) {
+	for i, f := range l.faults {
+		o := &l.v.Enclosures[i]
+		if o.Lamps != timer {
+			continue
+		}
+		n++
+		if w := &o.St.Lamps; !w.Early && (f == climate.LampsOffEarly || w.Wrong && w.Fault == climate.LampsOffEarly) {
+			dark++
+		}
+	}
+	return n, dark
 }
 
 // Cause is set where it was judged. A timer that other lamps follow is not at fault.

@@ -135,10 +135,10 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		steep      bool
 		want       climate.Eta
 	}{
-		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: time.Hour}},
-		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: time.Hour}},
+		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 65 * time.Minute}},
+		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: 65 * time.Minute}},
 		{"too slow", known, 2, 0.29, 0, false, known},
-		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: time.Hour}},
+		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 65 * time.Minute}},
 		{"no way", known, 0, 2, 0, false, known},
 		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: climate.Horizon, To: climate.Horizon, Open: true}},
 		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: climate.Horizon, Open: true}},
@@ -148,7 +148,7 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		{"less", climate.Eta{}, 1, 1.49, 0, false, climate.Eta{}},
 		{"more than an hour", climate.Eta{}, 2.01, 2, 0, false, climate.Eta{}},
 	} {
-		if got := straight(c.t, c.way, climate.Slope{PerHour: c.rate, Sigma: c.sure}, c.steep); got != c.want {
+		if got := straight(c.t, c.way, 0, climate.Slope{PerHour: c.rate, Sigma: c.sure}, 0, c.steep); got != c.want {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}
