@@ -169,6 +169,26 @@ func TestDoor_AtItsLimits(t *testing.T) {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}
+	// While the air may still be on its way to the room's, by its temperature, it is waited
+	// for; then it is a draught.
+	for _, c := range []struct {
+		after time.Duration
+		temp  float64
+		want  DoorEvent
+	}{{DoorWait, 24.8, DoorQuiet}, {DoorWait, 24.95, DoorDraught}, {doorLast, 24.8, DoorDraught}} {
+		d := Door{State: DoorOpened, Level: 75, Lowest: 66, Warm: 25, Opened: time.Hour}
+		r := room
+		r.At = time.Hour + c.after
+		if got := d.judge(&r, 66, c.temp); got != c.want {
+			t.Errorf("after %v, %v °C: %v, want %v", c.after, c.temp, got, c.want)
+		}
+	}
+	for state, want := range map[DoorEvent]DoorEvent{DoorOpened: DoorQuiet, DoorAjar: DoorAjar} {
+		d := Door{State: state, Filled: 3, Mark: doorMark{Count: 2}}
+		if d.Interrupt(); d.State != want || d.Filled != 0 || d.Mark.Count != 0 {
+			t.Errorf("%v after nobody looked: %+v", state, d)
+		}
+	}
 	for _, c := range []struct {
 		name           string
 		r              DoorReading

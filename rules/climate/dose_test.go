@@ -125,3 +125,38 @@ func TestDoseGrowsWithHeat(t *testing.T) {
 		t.Error("an hour at exactly the boundary does not count")
 	}
 }
+
+// Where a line between two readings crosses the boundary, the part above it counts: half
+// of ten minutes, half a degree above in the mean.
+func TestDose_CrossesTheBoundary(t *testing.T) {
+	l := limits
+	for _, c := range []struct {
+		name     string
+		from, to float64
+		hours    float64 // °C h
+		none     bool
+	}{
+		{"up", 27, 29, 0.5 / 12, false}, {"down", 29, 27, 0.5 / 12, false}, {"from the boundary down", 28, 27, 0, true},
+		{"to the boundary", 27, 28, 0, true}, {"above", 28, 30, 1. / 6, false}, {"below", 26, 27.9, 0, true},
+	} {
+		var d Dose
+		d.Observe(l, 0, c.from)
+		d.Observe(l, 10*time.Minute, c.to)
+		near(t, c.name+": °C h", d.DegreeHours, c.hours, 1e-9)
+		if (d.Minutes == 0) != c.none {
+			t.Errorf("%s: %v min", c.name, d.Minutes)
+		}
+	}
+	// A gap of a quarter of an hour is bridged, one of more is not known, where it was hot.
+	for _, c := range []struct {
+		gap      time.Duration
+		from, to float64
+		want     time.Duration
+	}{{doseGap, 29, 29, 0}, {doseGap + 1, 29, 27, doseGap + 1}, {doseGap + 1, 27, 29, doseGap + 1}, {doseGap + 1, 28, 27, doseGap + 1}, {doseGap + 1, 27, 28, doseGap + 1}, {doseGap + 1, 27, 27.9, 0}} {
+		var d Dose
+		d.Observe(l, 0, c.from)
+		if d.Observe(l, c.gap, c.to); d.Unknown != c.want {
+			t.Errorf("%+v: %v are not known", c, d.Unknown)
+		}
+	}
+}

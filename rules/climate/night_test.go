@@ -462,3 +462,18 @@ func TestLamps_Light(t *testing.T) {
 		t.Errorf("a fiftieth of what is new counts later: %v", level)
 	}
 }
+
+// What shines while the lamps should be off is not learned as dark, nor the dark as lit.
+func TestLamps_LearnLightOnlyAsScheduled(t *testing.T) {
+	var w LampWatch
+	w.ObserveLight(0, 1000, false)
+	w.ObserveLight(time.Minute, 1, true)
+	if w.Light.SeenOn != 0 || w.Light.SeenOff != 0 {
+		t.Errorf("%+v", w.Light)
+	}
+	w.ObserveLight(2*time.Minute, 1000, true)
+	w.ObserveLight(3*time.Minute, 1, false)
+	if w.Light.SeenOn != 1 || w.Light.SeenOff != 1 || w.Light.LogOn != math.Log(1000) || w.Light.LogOff != 0 {
+		t.Errorf("%+v", w.Light)
+	}
+}

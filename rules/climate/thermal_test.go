@@ -696,3 +696,155 @@ func TestForecast_Course(t *testing.T) {
 		}
 	}
 }
+
+// R² is 1 less the squares that are left over those about the mean; what is left by hour
+// of day becomes the offset, half of it and a quarter of each neighbour's, where two slots
+// weigh as no knowledge.
+func TestOffsetsOfAModel(t *testing.T) {
+	m := NewThermal(91)
+	const end = 400
+	var all []float64
+	for n := range int64(end) {
+		rest := 1.0
+		hour := uint8(n % slotsDay)
+		if h := int(hour) / slotsHour; h == 10 {
+			rest = 3
+		}
+		all = append(all, rest)
+		*m.Week.at(n) = slot{air: int16(100 * (pivotTemp + rest)), room: pivotTemp * 100, hour: hour}
+	}
+	p := params{Fast: 1, Slow: 2}
+	r2 := m.learnOffsets(&p, 0, end)
+	// From the 73rd slot on, an hour of 10 has twelve slots, one of 12 and later 18, of 0 to
+	// 9 12.
+	raw := func(h int) float64 {
+		n, sum := 0.0, 0.0
+		for i := burnIn; i < end; i++ {
+			if i%slotsDay/slotsHour == h {
+				n++
+				sum += all[i]
+			}
+		}
+		return sum / (n + 2)
+	}
+	for h := range 24 {
+		near(t, "offset", p.Offset[h], 0.25*raw((h+23)%24)+0.5*raw(h)+0.25*raw((h+1)%24), 1e-9)
+	}
+	var mean, about, left float64
+	for _, x := range all[burnIn:] {
+		mean += x / (end - burnIn)
+	}
+	for i := burnIn; i < end; i++ {
+		about += (all[i] - mean) * (all[i] - mean)
+		d := all[i] - p.offset((float64(i%slotsDay)+0.5)/slotsHour)
+		left += d * d
+	}
+	near(t, "R²", r2, 1-left/about, 1e-9)
+}
+
+// The rate is what the response does in the next moment.
+func TestRateOfAModel(t *testing.T) {
+	m := NewThermal(91)
+	m.Params = params{Fast: 0.5, Slow: 4, FastPart: 0.6, LampFast: 1.8, LampSlow: 0.9}
+	m.HasRoom, m.Room, m.Lamp, m.LastRoom = true, filter{22.5, 22}, filter{0.9, 0.5}, 25
+	const dt = 1e-5
+	for _, on := range []bool{false, true} {
+		room, lamps, input := m.Room, m.Lamp, 0.0
+		if on {
+			input = 1
+		}
+		room.step(25, dt/0.5, dt/4)
+		lamps.step(input, dt/0.5, dt/4)
+		want := (m.Params.response(room, lamps) - m.Params.response(m.Room, m.Lamp)) / dt
+		near(t, "°C/h", m.rate(&Outlook{LampsOn: on}), want, 1e-6)
+	}
+}
+
+// A room that leaves where it usually is goes on for longer than one inside of it.
+func TestForecast_RoomThatIsHeld(t *testing.T) {
+	m := NewThermal(91)
+	m.HasUsual, m.Usual = true, Span{Low: 20, High: 24}
+	for _, c := range []struct {
+		room float64
+		want float64
+	}{{19.5, roomTau}, {19.6, roomHeldTau}, {24.4, roomHeldTau}, {24.5, roomTau}} {
+		s, u := m.likely(&Outlook{Room: c.room, HasRoomTrend: true, RoomTrend: Slope{PerHour: -2, Sigma: 0.3}})
+		if s.roomTau != c.want || s.roomRate != -2 {
+			t.Errorf("%v °C: %+v", c.room, s)
+		}
+		near(t, "its uncertainty", u.room, math.Hypot(0.3, 0.1+0.15*2), 1e-9)
+	}
+}
+
+// What the clock brings in the day ahead counts, and a model that was never stepped takes
+// the air as level so far.
+func TestWhatIf_ByTheClock(t *testing.T) {
+	m := NewThermal(91)
+	m.Params = params{Fast: 0.5, Slow: 5, FastPart: 0.7, Learned: true}
+	m.Params.Offset[15] = 4
+	m.Started, m.HasRoom, m.LastHour, m.Room = true, true, 10.5, filter{24, 24}
+	w := m.WhatIf(24, 24, false, 27)
+	if !w.Reached || math.Abs(w.Peak-28) > 1e-9 || math.Abs(w.ToLethal.Hours()-4.75) > 1e-6 {
+		t.Errorf("in five hours it is 4 °C warmer, in 4 h 45 min 3: %+v", w)
+	}
+	fresh := NewThermal(91)
+	gain := fresh.Params.LampFast + fresh.Params.LampSlow
+	if w := fresh.WhatIf(27, 27-gain, true, 30); w.Reached || math.Abs(w.Peak-27) > 1e-9 {
+		t.Errorf("a room that is cooler by what the lamps give: %+v", w)
+	}
+}
+
+// A slot of ten minutes is unfit to learn from where one reading of it is, and one without
+// a reading is a gap; the room of a week is remembered.
+func TestThermal_Slots(t *testing.T) {
+	m := NewThermal(91)
+	for i := range 60 {
+		at := 48*time.Hour + time.Duration(i)*time.Minute
+		if i >= 20 && i < 50 {
+			continue
+		}
+		r := ThermalReading{At: at, Air: 24 + float64(i), Room: 20 + float64(i), HasRoom: true, Lamps: LampsOff, Hour: 10, Exclude: i == 13}
+		if i%10 < 5 {
+			r.Lamps = LampsOn
+		}
+		m.Observe(r)
+	}
+	m.Observe(ThermalReading{At: 49 * time.Hour, Air: 24, Hour: -1})
+	first := m.Week.at(48 * slotsHour)
+	if want := (slot{air: 2850, room: 2450, lamps: 100, hour: 60}); *first != want {
+		t.Errorf("%+v, want %+v", *first, want)
+	}
+	if s := m.Week.at(48*slotsHour + 1); s.air != noTemp || s.room != 3450 {
+		t.Errorf("a doubtful reading is learned from: %+v", s)
+	}
+	for i := int64(2); i < 5; i++ {
+		if s := m.Week.at(48*slotsHour + i); s.air != noTemp || s.room != noTemp || s.lamps != noLamps || s.hour != noHour {
+			t.Errorf("slot %d is a gap: %+v", i, s)
+		}
+	}
+	for _, c := range []struct {
+		at, span time.Duration
+		want     bool
+	}{
+		{49 * time.Hour, time.Hour, true}, {49 * time.Hour, 55 * time.Minute, true}, {49 * time.Hour, 30 * time.Minute, false},
+		{49 * time.Hour, slotTime, true}, {49 * time.Hour, slotTime - 1, false}, {48*time.Hour + slotCount*slotTime, slotCount * slotTime, false},
+		{time.Hour, 2 * time.Hour, false},
+	} {
+		if v, ok := m.RoomBefore(c.at, c.span); ok != c.want || ok && c.span == time.Hour && v != 24.5 {
+			t.Errorf("%v before %v: %v, %v", c.span, c.at, v, ok)
+		}
+	}
+}
+
+// Lamps that never switched tell nothing of what they add: that stays as it was believed.
+func TestRefit_LampsThatNeverSwitch(t *testing.T) {
+	m := NewThermal(91)
+	w, want := newTwin(), priors(91)
+	for at := time.Duration(0); at < 5*24*time.Hour; at += time.Minute {
+		room, hour := roomCourse(at.Hours()), math.Mod(at.Hours(), 24)
+		m.Observe(ThermalReading{At: at, Air: w.at(room, false, hour), Room: room, HasRoom: true, Lamps: LampsOff, Hour: hour})
+	}
+	if r := m.Refit(); r != Accepted || math.Abs(m.Params.LampFast-want.LampFast) > 0.01 || math.Abs(m.Params.LampSlow-want.LampSlow) > 0.01 {
+		t.Errorf("%q, lamps %v and %v", r, m.Params.LampFast, m.Params.LampSlow)
+	}
+}
