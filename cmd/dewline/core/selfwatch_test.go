@@ -1,14 +1,19 @@
 package core
 
 import (
+	"errors"
+	"math"
 	"strings"
 	"testing"
 	"time"
 
+	"dewline/alert"
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -227,5 +232,130 @@ func TestRefusedIsNoPromise(t *testing.T) {
 	v, open := openSelf(c, rules.ConfigRefused)
 	if !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "mistakes included") || strings.Contains(words.Sentence(v.Said(), unit.Celsius), "can be used") {
 		t.Errorf("open %v: %s", open, words.Sentence(v.Said(), unit.Celsius))
+	}
+}
+
+// What the daemon waits for, before it tells of itself, ends to the second.
+func TestSelfWatch_AtItsLimits(t *testing.T) {
+	for step, want := range map[time.Duration]bool{10 * time.Second: true, 10*time.Second - 1: false, -10 * time.Second: true, 1 - 10*time.Second: false} {
+		after := at(time.Hour, true)
+		after.Wall = after.Wall.Add(step)
+		if got := clockStep(at(time.Minute, true), after); (got == step) != want || !want && got != 0 {
+			t.Errorf("a clock that is off by %v: a step of %v", step, got)
+		}
+	}
+	if clockStep(sensors.Instant{}, at(time.Hour, true)) != 0 {
+		t.Error("the first look is a step")
+	}
+	const month = 30 * 24 * time.Hour
+	for ago, want := range map[time.Duration]bool{month: false, month + 1: true} {
+		w := selfWatch{drillEvery: month, drilled: time.Hour}
+		if w.drillOverdue(at(time.Hour+ago, true)) != want {
+			t.Errorf("a drill %v ago: overdue %v", ago, !want)
+		}
+	}
+	if (&selfWatch{}).drillOverdue(at(9999*time.Hour, true)) {
+		t.Error("a drill is overdue that nobody wants")
+	}
+	// Nobody watched: five minutes are told, for five minutes.
+	for gap, want := range map[time.Duration]bool{blindAtLeast: true, blindAtLeast - 1: false} {
+		c := New(decode(t, string(configs.Demo())), nil)
+		c.Tick(at(0, true))
+		c.Tick(at(time.Minute, true))
+		now := time.Minute + gap
+		c.Tick(at(now, true))
+		if v, open := openSelf(c, rules.BlindPeriod); open != want || want && (v.Value != 5 || v.Unit != "min") {
+			t.Errorf("a gap of %v: told %v, %+v", gap, open, v)
+		}
+		c.Tick(at(now+blindShown-1, true))
+		if v, _ := openSelf(c, rules.BlindPeriod); v.Active != want {
+			t.Errorf("a gap of %v, nearly five minutes later: %v", gap, v.Active)
+		}
+		c.Tick(at(now+blindShown, true))
+		if v, _ := openSelf(c, rules.BlindPeriod); v.Active {
+			t.Errorf("a gap of %v goes on to be told", gap)
+		}
+	}
+	// A certificate: thirty days, a week, the moment itself.
+	now := at(time.Hour, true)
+	for _, c := range []struct {
+		left   time.Duration
+		active bool
+		p      rules.Priority
+		is     alarm.FactID
+		days   float64
+	}{
+		{month, false, rules.Note, alarm.FactCertEnds, 30}, {month - time.Second, true, rules.Note, alarm.FactCertEnds, 30},
+		{7 * 24 * time.Hour, true, rules.Note, alarm.FactCertEnds, 7}, {7*24*time.Hour - time.Second, true, rules.Today, alarm.FactCertEnds, 7},
+		{time.Second, true, rules.Today, alarm.FactCertEnds, 0}, {0, true, rules.Today, alarm.FactCertEnded, 0}, {-month, true, rules.Today, alarm.FactCertEnded, 0},
+	} {
+		got := certificateDue(now, Certificate{"broker", now.Wall.Add(c.left)})
+		if got.Active != c.active || got.Priority != c.p || got.Is.ID != c.is || math.Abs(got.Value-c.days) > 1e-4 || got.Limit != 30 {
+			t.Errorf("%v left: %+v", c.left, got)
+		}
+	}
+	// Of a long reason the first lines are told, and how many more there are.
+	for n, want := range map[int][2]int{1: {1, 0}, 3: {3, 0}, 5: {4, 2}} {
+		got := firstLines(strings.Repeat("x\n", n), 3)
+		if len(got) != want[0] || got[len(got)-1].Count != want[1] {
+			t.Errorf("%d lines: %+v", n, got)
+		}
+	}
+	// Who was put on duty is so until the moment named, and longer where nobody knows it.
+	cfg := &configs.Config{People: []configs.Person{{ID: "ann"}, {ID: "ben"}}}
+	for _, c := range []struct {
+		person string
+		left   time.Duration
+		synced bool
+		want   string
+	}{{"ben", 1, true, "ben"}, {"ben", 0, true, ""}, {"ben", -1, false, "ben"}, {"gone", time.Hour, true, ""}} {
+		now.Synced = c.synced
+		if got := (duty{Person: c.person, Until: now.Wall.Add(c.left)}).at(now, cfg); got.Person != c.want || got.Until.IsZero() != (c.want == "") {
+			t.Errorf("%+v: %+v", c, got)
+		}
+	}
+	// Twenty refusals are on record at once, and one more every ten seconds.
+	var r refusals
+	for range refusedAtOnce {
+		if len(r.pass(now, event.Event{})) != 1 {
+			t.Fatal("one of the first is left out")
+		}
+	}
+	if r.pass(now, event.Event{}) != nil || r.flush(now.Add(refusedEvery-1)) != nil {
+		t.Error("there is room for more")
+	}
+	if got := r.flush(now.Add(refusedEvery)); len(got) != 1 || r.more != 0 || r.used != refusedAtOnce {
+		t.Errorf("after ten seconds: %v", got)
+	}
+	r.pass(now.Add(refusedEvery), event.Event{})
+	r.pass(now.Add(refusedEvery), event.Event{})
+	if got := r.pass(now.Add(2*refusedEvery), event.Event{}); len(got) != 1 || got[0].Body != (event.Refused{More: 2}) {
+		t.Errorf("with those that were left out: %+v", got)
+	}
+}
+
+// A channel that an earlier run told to be stalled is so until it was seen to work, which
+// what it took over shows.
+func TestStalls_UntilItWorks(t *testing.T) {
+	for name, c := range map[string]struct {
+		do   func(*Core)
+		want bool // it is still told
+	}{
+		"nothing was heard":      {func(*Core) {}, true},
+		"another channel works":  {func(c *Core) { c.ChannelState(at(time.Minute, true), "mail", true) }, true},
+		"it lost its connection": {func(c *Core) { c.ChannelState(at(time.Minute, true), "mqtt", false) }, true},
+		"it is connected":        {func(c *Core) { c.ChannelState(at(time.Minute, true), "mqtt", true) }, false},
+		"it took something over": {func(c *Core) { c.Result(at(time.Minute, true), alert.SendResult{Delivery: "n/1|una|mqtt"}) }, false},
+		"it did not": {func(c *Core) {
+			c.Result(at(time.Minute, true), alert.SendResult{Delivery: "n/1|una|mqtt", Err: errors.New("away")})
+		}, true},
+	} {
+		core := New(decode(t, string(configs.Demo())), nil)
+		core.Tick(at(0, true))
+		core.stalled["mqtt"] = stall{restored: true}
+		c.do(core)
+		if got := core.stalled["mqtt"].restored; got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
 	}
 }
