@@ -1,7 +1,9 @@
 package cause
 
 import (
+	"math"
 	"testing"
+	"time"
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
@@ -67,6 +69,295 @@ func TestCommonCause_LampsOnlyWhereTheyMay(t *testing.T) {
 		got, _ := Look{V: v}.commonCause(&v.Enclosures[0], &climate.Finding{Median: c.side}, c.side)
 		if got.Kind != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got.Kind, c.want)
+		}
+	}
+}
+
+// Each bound of what makes an enclosure the odd one, or its shelf, or the room.
+func TestCause_AtItsLimits(t *testing.T) {
+	known := climate.Case{HasTemp: true, HasOffset: true}
+	fresh := climate.Case{HasTemp: true, HasChange: true, Change: 0.61}
+	slow := climate.Case{HasTemp: true, HasChange: true, Change: 0.6}
+	for _, c := range []struct {
+		name string
+		c    climate.Case
+		f    climate.Finding
+		side float64
+		room bool
+		want bool
+	}{
+		{"alone, 0.8 °C from its place", known, climate.Finding{Residual: 0.8, Judged: 2}, 1, false, false},
+		{"alone, more", known, climate.Finding{Residual: 0.81, Judged: 2}, 1, false, true},
+		{"alone, as much as its room", known, climate.Finding{Residual: 2, Judged: 2, RoomOff: 2}, 1, false, false},
+		{"alone, colder by more", known, climate.Finding{Residual: -0.81, Judged: 2, RoomOff: -0.5}, -1, false, true},
+		{"0.8 °C from the others", known, climate.Finding{Residual: 0.8, Judged: 3}, 1, false, false},
+		{"more", known, climate.Finding{Residual: 0.81, Judged: 3}, 1, false, true},
+		{"0.4 °C of its own", known, climate.Finding{Residual: 0.4, Median: -2, Judged: 3}, 1, false, false},
+		{"more of its own", known, climate.Finding{Residual: 0.41, Median: -2, Judged: 3}, 1, false, true},
+		{"four deviations", known, climate.Finding{Residual: 2, Scale: 0.5, Judged: 3}, 1, false, false},
+		{"more deviations", known, climate.Finding{Residual: 2.01, Scale: 0.5, Judged: 3}, 1, false, true},
+		{"twice what all are", known, climate.Finding{Residual: 4, Median: 2, Judged: 3}, 1, false, false},
+		{"more than twice", known, climate.Finding{Residual: 4.01, Median: 2, Judged: 3}, 1, false, true},
+		{"outruns its peers", fresh, climate.Finding{Judged: 3}, 1, false, true},
+		{"outruns them in a room that rises", fresh, climate.Finding{Residual: 0.6, Judged: 3}, 1, true, false},
+		{"and stands out", fresh, climate.Finding{Residual: 0.61, Judged: 3}, 1, true, true},
+		{"moves by a bit more", slow, climate.Finding{Residual: 2, Judged: 3}, 1, false, false},
+		{"3 °C apart on the first day", slow, climate.Finding{Residual: 3, Judged: 3}, 1, false, false},
+		{"more on the first day", slow, climate.Finding{Residual: 3.01, Judged: 3}, 1, false, true},
+	} {
+		if got := (Look{V: &room.View{}}).odd(&c.c, &c.f, c.side, c.room); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	for _, c := range []struct {
+		name          string
+		known         bool
+		by, own, side float64
+		want          bool
+	}{
+		{"1 °C", true, 1, 2, 1, false}, {"more", true, 1.01, 2, 1, true}, {"it is where it usually is", true, 2, 0.4, 1, false},
+		{"it is not", true, 2, 0.41, 1, true}, {"colder", true, -1.01, -2, -1, true}, {"on the other side", true, -2, -2, 1, false},
+		{"2.5 °C on the first day", false, 2.5, 0, 1, false}, {"more on the first day", false, 2.51, 0, 1, true},
+	} {
+		f := climate.Finding{ShelfOff: true, ShelfBy: c.by, Residual: c.own}
+		if got := shelfOdd(&climate.Case{HasOffset: c.known}, &f, c.side); got != c.want {
+			t.Errorf("a shelf, %s: %v", c.name, got)
+		}
+	}
+	for _, c := range []struct {
+		name         string
+		temp, change float64 // 24 °C are usual
+		side         float64
+		want         alarm.FactID
+	}{
+		{"1 °C off", 25, 0, hotter, alarm.FactRoomUnusual}, {"less", 24.9, 0, hotter, ""}, {"colder", 23, 0, colder, alarm.FactRoomUnusual},
+		{"0.5 °C off and going on", 24.5, 0.5, hotter, alarm.FactRoomUnusual}, {"going on more slowly", 24.5, 0.49, hotter, ""},
+		{"0.3 °C off and going on", 24.3, 2, hotter, ""}, {"coming back", 24.5, -0.5, hotter, ""}, {"cooling on", 23.5, -0.5, colder, alarm.FactRoomUnusual},
+	} {
+		pic := climate.Picture{Room: climate.RoomCase{Temp: c.temp, HasTemp: true, Usual: 24, HasUsual: true, Change: c.change, HasChange: true}}
+		v := roomtest.View(t, 1, "")
+		got := Look{V: v}.roomExplains(&v.Enclosures[0], &pic, c.side)
+		if (got == nil) != (c.want == "") || got != nil && (got.ID != c.want || float64(got.Temperature) != c.temp || got.Cooler != (c.side < 0)) {
+			t.Errorf("a room, %s: %+v", c.name, got)
+		}
+	}
+	for _, c := range []struct {
+		name         string
+		temp, change float64 // hundredths beside the band's end for temp
+		side         float64
+		edge         time.Duration // since the lamps switched
+		want         alarm.FactID
+	}{
+		{"at any band's upper end", 0, 0, hotter, 4 * time.Hour, alarm.FactRoomOutside}, {"below it", -0.01, 0, hotter, 4 * time.Hour, ""},
+		{"at any band's lower end", 0, 0, colder, 4 * time.Hour, alarm.FactRoomOutside}, {"above it", 0.01, 0, colder, 4 * time.Hour, ""},
+		{"it rises by half a degree", -1, 0.5, hotter, 4 * time.Hour, alarm.FactRoomMoved}, {"by less", -1, 0.49, hotter, 4 * time.Hour, ""},
+		{"it falls", 1, -0.5, colder, 4 * time.Hour, alarm.FactRoomMoved}, {"it falls, and it is hot", -1, -0.5, hotter, 4 * time.Hour, ""},
+		{"the lamps just switched", -1, 0.5, hotter, time.Hour - 1, ""}, {"an hour ago", -1, 0.5, hotter, time.Hour, alarm.FactRoomMoved},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		v.Lamps[0].Known, v.Lamps[0].Edge = true, c.edge
+		l := en.Limits
+		end := max(l.DayHigh, l.NightHigh)
+		if c.side < 0 {
+			end = min(l.DayLow, l.NightLow)
+		}
+		r := climate.RoomCase{Temp: float64(end)/100 + c.temp, HasTemp: true, Change: c.change, HasChange: true}
+		got := Look{V: v}.firstDaysExplain(en, &r, c.side)
+		if (got == nil) != (c.want == "") || got != nil && got.ID != c.want {
+			t.Errorf("on the first days, %s: %+v", c.name, got)
+		}
+	}
+	// Without a room probe: most of at least three moved alike.
+	for _, c := range []struct {
+		up, all int
+		want    bool
+	}{{3, 3, true}, {2, 2, false}, {7, 10, true}, {6, 10, false}, {2, 3, false}} {
+		v := roomtest.View(t, 1, "")
+		v.Lamps[0].Known, v.Lamps[0].Edge = true, 4*time.Hour
+		pic := climate.Picture{Up: c.up, Changed: c.all}
+		got := Look{V: v}.roomExplains(&v.Enclosures[0], &pic, hotter)
+		if (got != nil) != c.want || got != nil && (got.Count != c.up || got.Of != c.all) {
+			t.Errorf("%d of %d moved: %+v", c.up, c.all, got)
+		}
+		if (Look{V: v}).roomExplains(&v.Enclosures[0], &pic, colder) != nil {
+			t.Error("what warms makes it cold")
+		}
+	}
+}
+
+// What all have in common is told by how far they and the room are away.
+func TestSharedCause_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		all, roomOff float64
+		own          float64
+		judged       int
+		past         int // enclosures past their band
+		want         alarm.FactID
+	}{
+		{"all 0.8 °C", 0.8, 0, 0.8, 3, 0, ""}, {"all more", 0.81, 0, 0.8, 3, 0, alarm.FactAllApart},
+		{"too few to say", 0.81, 0, 0.8, 2, 0, ""},
+		{"all and the room together", 0.41, 0.4, 2, 3, 0, alarm.FactRoomAndAll}, {"less together", 0.4, 0.4, 2, 3, 0, ""},
+		{"all, and the room the other way", 0.8, -0.4, 2, 3, 0, ""},
+		{"half of all past their bands", 0, 0, 2, 4, 2, alarm.FactPastBands}, {"less than half", 0, 0, 2, 4, 1, ""},
+		{"the room more than it", 0, 0.5, 0.5, 4, 0, alarm.FactRoomMore}, {"it more than the room", 0, 0.5, 0.51, 4, 0, ""},
+		{"the room a bit", 0, 0.3, 0.1, 4, 0, alarm.FactRoomMore}, {"less than a bit", 0, 0.29, 0.1, 4, 0, ""},
+	} {
+		v := roomtest.View(t, 4, "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, false, 4*time.Hour
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			_, high, _ := v.Band(en)
+			en.Now.Main = high
+			if i < c.past {
+				en.Now.Main++
+			}
+		}
+		f := climate.Finding{Median: c.all, RoomOff: c.roomOff, Residual: c.own, Judged: c.judged}
+		_, why := Look{V: v}.sharedCause(&v.Enclosures[0], &climate.Case{HasOffset: true}, &f, 25, hotter)
+		if (len(why) > 0) != (c.want != "") || len(why) > 0 && why[0].ID != c.want {
+			t.Errorf("%s: %+v", c.name, why)
+		}
+	}
+	// Cold is counted below the band.
+	v := roomtest.View(t, 3, "")
+	for i := range v.Enclosures {
+		low, _, _ := v.Band(&v.Enclosures[i])
+		v.Enclosures[i].Now.Main = low - int32(i)
+	}
+	if got := (Look{V: v}).beyondBand(colder); got != 2 {
+		t.Errorf("%d are below their band", got)
+	}
+	// A probe that contradicts itself is only blamed where no animal would be in danger.
+	en := &v.Enclosures[0]
+	for _, c := range []struct {
+		hot, cold int32
+		want      bool
+	}{{-1, 1, true}, {0, 1, false}, {-1, 0, false}} {
+		en.Now.Hot, en.Now.Cold = en.Limits.Warn+c.hot, en.Limits.Cold+c.cold
+		if mild(en) != c.want {
+			t.Errorf("%+v: mild %v", c, !c.want)
+		}
+	}
+	for rise, want := range map[float64]bool{2: true, -2: false, 0: false} {
+		if got := moistApart(&room.Moist{Apart: 5, Rise: rise}, hotter); (got != nil) != want {
+			t.Errorf("%v °C without its humidity: %+v", rise, got)
+		}
+	}
+	if moistApart(&room.Moist{Rise: 2}, hotter) != nil {
+		t.Error("nothing parted")
+	}
+}
+
+// Who lacks the lamps' warmth is told by at least three, half of all, at their noon.
+func TestPower_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		n, lit int
+		edge   time.Duration
+		median float64
+		want   bool
+	}{
+		{"all lack 1 °C", 3, 3, time.Hour, -1, true}, {"less", 3, 3, time.Hour, -0.99, false}, {"two of three are lit", 3, 2, time.Hour, -1, false},
+		{"half", 6, 3, time.Hour, -1, true}, {"less than half", 7, 3, time.Hour, -1, false},
+		{"lit for just 20 min", 3, 3, 20 * time.Minute, -1, false}, {"lit for more", 3, 3, 20*time.Minute + 1, -1, true},
+	} {
+		v := roomtest.View(t, c.n, "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, c.edge
+		for i := c.lit; i < c.n; i++ {
+			v.Enclosures[i].Lamps = -1
+		}
+		pic := climate.Picture{Room: climate.RoomCase{HasTemp: true}, Judged: c.n, Median: c.median}
+		got := Look{V: v}.lampsGone(&pic, lampsAdd)
+		if (got != nil) != c.want || got != nil && float64(got.Delta) != c.median {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+		pic.Room.HasTemp = false
+		if (Look{V: v}).lampsGone(&pic, lampsAdd) != nil {
+			t.Errorf("%s: told without a room", c.name)
+		}
+	}
+	for _, c := range []struct {
+		name    string
+		missing []float64
+		want    bool
+	}{
+		{"seen by two of three", []float64{-3, -3, 0}, true}, {"by half", []float64{-3, -3, 0, 0}, false}, {"hardly", []float64{-2.9, -2.9, -3}, false},
+	} {
+		v := roomtest.View(t, len(c.missing), "")
+		for i, m := range c.missing {
+			v.Enclosures[i].St.Lamps.Sign = climate.LampSign{Looks: 1, Missing: m}
+		}
+		if got := (Look{V: v}).lampsSwitched(0); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+		if (Look{V: v}).lampsSwitched(1) {
+			t.Errorf("%s: another timer", c.name)
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		n, lit int
+		edge   time.Duration
+		by     float64
+		misted time.Duration
+		want   bool
+	}{
+		{"all cool by 0.3 °C", 3, 3, time.Hour, -0.3, 0, true}, {"by 0.2 °C", 3, 3, time.Hour, -0.2, 0, false}, {"all warm", 3, 3, time.Hour, 0.3, 0, false},
+		{"two", 3, 2, time.Hour, -0.3, 0, false}, {"half", 6, 3, time.Hour, -0.3, 0, true}, {"less than half", 7, 3, time.Hour, -0.3, 0, false},
+		{"lit for 45 min", 3, 3, 45 * time.Minute, -0.3, 0, false}, {"for more", 3, 3, 45*time.Minute + 1, -0.3, 0, true},
+		{"just misted", 3, 3, time.Hour, -0.3, 45*time.Minute - 1, false}, {"misted before", 3, 3, time.Hour, -0.3, 45 * time.Minute, true},
+	} {
+		v := roomtest.View(t, c.n, "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, c.edge
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			if i >= c.lit {
+				en.Lamps = -1
+			}
+			for m := range 31 {
+				en.St.Trend.Observe(v.At.Mono-31*time.Minute+time.Duration(m)*time.Minute, 24+c.by*math.Floor(float64(m)/15.5))
+			}
+			en.St.HasPulse, en.St.PulseAt = c.misted > 0, v.At.Mono-c.misted
+		}
+		if got := (Look{V: v}).Darkens(v.At.Mono); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// A floor that is reached is the room's doing where that is drier than usual, or where
+// most of at least three are at it.
+func TestDry_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		n, dry int
+		drier  float64
+		want   alarm.FactID
+	}{
+		{"three of three", 3, 3, 0, alarm.FactAtFloor}, {"two of two", 2, 2, 0, ""}, {"seven of ten", 10, 7, 0, alarm.FactAtFloor}, {"six of ten", 10, 6, 0, ""},
+		{"a room that is drier by 8 %", 1, 1, 8, alarm.FactRoomDry}, {"by less", 1, 1, 7.9, ""},
+	} {
+		v := roomtest.View(t, c.n, "")
+		for range 3 {
+			for h := 11; h < 14; h++ {
+				for range 3 {
+					v.Air.UsualHum.Observe(float64(h), 85+c.drier)
+					v.Air.Usual.Observe(float64(h), 24)
+				}
+			}
+		}
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			en.Now.Hum = en.Limits.Floor + 1
+			if i < c.dry {
+				en.Now.Hum--
+			}
+		}
+		_, why := Look{V: v}.Dry(&v.Enclosures[0], v.At)
+		if (len(why) > 0) != (c.want != "") || len(why) > 0 && why[0].ID != c.want {
+			t.Errorf("%s: %+v", c.name, why)
 		}
 	}
 }
