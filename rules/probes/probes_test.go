@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
 	"dewline/sensors"
@@ -201,5 +202,379 @@ func TestStep_Silent(t *testing.T) {
 		if f, ok := found.Last(alarm.KindSilent); ok != c.want || ok && f.In != alarm.Beyond {
 			t.Errorf("after %v: %+v", c.age, found.List)
 		}
+	}
+}
+
+// Silence is the bus's where at least two on it are silent, dewline's where at least
+// three and all are.
+func TestSilentCause(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		probes int
+		late   []int
+		buses  string // of each probe, a letter
+		want   alarm.CauseKind
+		id     string
+	}{
+		{"itself", 3, []int{1}, "aab", alarm.CauseProbe, "p1"},
+		{"its bus", 3, []int{0, 1}, "aab", alarm.CauseProbe, "a"},
+		{"alone on its bus", 3, []int{0, 1}, "bab", alarm.CauseProbe, "p1"},
+		{"all of three", 3, []int{0, 1, 2}, "aab", alarm.CauseDewline, ""},
+		{"both of two", 2, []int{0, 1}, "ab", alarm.CauseProbe, "p1"},
+	} {
+		v := roomtest.View(t, c.probes-1, "") // the first is the room's
+		for i := range v.Probes {
+			v.Probes[i].Cfg.Bus = c.buses[i : i+1]
+			v.Probes[i].St.Readings = 9
+		}
+		limit := v.Probes[0].SilentAfter(&v.Cfg.Rules) / 2
+		for _, i := range c.late {
+			v.Probes[i].St.Heard.Mono = v.At.Mono - limit - 1
+		}
+		l := look{Judge: New(v), v: v}
+		if got, _ := l.silentCause(l.at(1), v.At); got.Kind != c.want || got.ID != c.id {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+		for _, i := range c.late { // at half of the limit nobody is late
+			v.Probes[i].St.Heard.Mono = v.At.Mono - limit
+		}
+		if got, _ := l.silentCause(l.at(1), v.At); got.ID != "p1" {
+			t.Errorf("%s, nobody late: %+v", c.name, got)
+		}
+	}
+}
+
+// A probe may stand still for four times as long as it ever did, and for twenty minutes
+// at least, while the others move by more than it can show; for longer where they move
+// less, and for ever where they do not or nobody looks.
+func TestFrozenAfter(t *testing.T) {
+	const configured = 3 * time.Hour
+	for _, c := range []struct {
+		name          string
+		today, before time.Duration
+		days          uint8
+		grain         float64 // hundredths of °C
+		moved         int32
+		configured    time.Duration
+		want          time.Duration
+	}{
+		{"it never stood for long", time.Minute, 2 * time.Minute, 1, 0, 20, configured, 20 * time.Minute},
+		{"it stood for ten minutes", time.Minute, 10 * time.Minute, 1, 0, 20, configured, 40 * time.Minute},
+		{"today", 15 * time.Minute, 10 * time.Minute, 1, 0, 20, configured, time.Hour},
+		{"the others moved less", time.Minute, 2 * time.Minute, 1, 0, 19, configured, 0},
+		{"less than three of its steps", time.Minute, 2 * time.Minute, 1, 10, 29, configured, 0},
+		{"three of its steps", time.Minute, 2 * time.Minute, 1, 10, 30, configured, 20 * time.Minute},
+		{"not known for a day", time.Minute, 2 * time.Minute, 0, 0, 50, configured, configured},
+		{"nor by much", time.Minute, 2 * time.Minute, 0, 0, 49, configured, 0},
+		{"it stood for an hour", time.Hour, 0, 1, 0, 50, configured, configured},
+		{"nobody looks", time.Minute, 0, 1, 0, 90, 0, 0},
+	} {
+		p := probe{&room.Probe{}, &State{Runs: Runs{Today: c.today, Before: c.before, Days: c.days}, Grain: Grain{Temp: c.grain}}}
+		if got := p.frozenAfter(c.configured, c.moved); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+	var n Runs
+	day := 24 * time.Hour
+	for _, x := range []struct{ run, now time.Duration }{{5, 1}, {9, 2}, {7, day - 1}} {
+		n.note(x.run, x.now)
+	}
+	if n != (Runs{Today: 9}) {
+		t.Errorf("within a day: %+v", n)
+	}
+	if n.note(3, day); n != (Runs{From: day, Before: 9, Days: 1}) {
+		t.Errorf("after a day: %+v", n)
+	}
+	n.note(4, 2*day)
+	n.note(4, 3*day)
+	if n.Days != 2 || n.Before != 4 {
+		t.Errorf("days are counted to two: %+v", n)
+	}
+}
+
+// A night counts from fifteen looks on, a week has seven, and the base is the middle of
+// four weeks; a drift is what the last two agree on.
+func TestDrift_AtItsLimits(t *testing.T) {
+	week := func(d *Drift, by int32) {
+		for range nightsAWeek {
+			for range nightLeast {
+				d.add(by)
+			}
+			d.night()
+		}
+	}
+	var d Drift
+	for range nightLeast - 1 {
+		d.add(100)
+	}
+	if d.night(); d.NumN != 0 || d.Num != 0 || d.Sum != 0 {
+		t.Errorf("fourteen looks are a night: %+v", d)
+	}
+	for _, by := range []int32{10, 40, 20} {
+		week(&d, by)
+	}
+	if d.HasBase || d.NumW != 3 || d.moved() != 0 {
+		t.Errorf("three weeks: %+v", d)
+	}
+	if week(&d, 30); !d.HasBase || d.Base != 20 || d.NumW != 4 { // the lower middle one of 10 to 40
+		t.Errorf("four weeks: %+v", d)
+	}
+	for _, c := range []struct{ by, want int32 }{{320, 10}, {420, 300}, {-400, 0}, {-380, -400}, {-400, -400}} {
+		if week(&d, c.by); d.moved() != c.want {
+			t.Errorf("a week of %d: moved by %d, want %d", c.by, d.moved(), c.want)
+		}
+	}
+	for _, c := range []struct {
+		hum, temp int16
+		want      bool
+		facts     int
+	}{{300, 0, true, 1}, {299, 49, false, 0}, {-300, 0, true, 1}, {0, 50, true, 1}, {0, -50, true, 1}, {300, 50, true, 2}} {
+		p := probe{&room.Probe{}, &State{}}
+		p.HumDrift = Drift{HasBase: true, Weeks: [driftWeeks]int16{c.hum, c.hum}}
+		p.TempDrift = Drift{HasBase: true, Weeks: [driftWeeks]int16{c.temp, c.temp}}
+		list := p.driftEvidence()
+		if p.drifted() != c.want || len(list) != c.facts {
+			t.Errorf("%+v: drifted %v, %+v", c, p.drifted(), list)
+		}
+		if c.facts > 0 && list[0].Percent != float64(c.hum)/100 {
+			t.Errorf("%+v: %+v", c, list)
+		}
+	}
+	// Nights are compared from two to five o'clock, and closed after that.
+	for hour, want := range map[int]bool{1: false, 2: true, 4: true, 5: false} {
+		v := roomtest.View(t, rackLeast, "")
+		v.At.Wall = time.Date(2026, 3, 2, hour, 30, 0, 0, time.UTC)
+		v.ReadClock(v.At)
+		roomtest.Says(v, 1, 24.5, 88)
+		l := look{Judge: New(v), v: v}
+		l.At[1].TempDrift.Num, l.At[1].HumDrift.Num = 20, 20
+		l.compareNight(v.At)
+		if got := l.nightOpen; got != want || want != (l.At[1].TempDrift.Num == 21) || !want && l.At[1].TempDrift.NumN != 1 {
+			t.Errorf("%d o'clock: compared %v, %+v", hour, got, l.At[1].TempDrift)
+		}
+		if want && (l.At[1].TempDrift.Sum != 50 || l.At[1].HumDrift.Sum != 300 || l.At[0].TempDrift.Num != 0) {
+			t.Errorf("%+v, %+v", l.At[1].TempDrift, l.At[0].TempDrift)
+		}
+	}
+	v := roomtest.View(t, rackLeast-1, "")
+	l := look{Judge: New(v), v: v}
+	if _, ok := l.rack(func(p probe) (int32, bool) { return int32(p.St.Temp), true }); ok {
+		t.Error("four probes are a rack")
+	}
+}
+
+// The rhythm of a probe is that of its first two readings, and another one after four odd
+// intervals; a quarter of an hour between is an outage.
+func TestProbe_RhythmAtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		first bool
+		d     time.Duration
+		odd   uint8
+		want  time.Duration
+		after uint8
+	}{
+		{"the first", true, 5 * time.Minute, 0, 5 * time.Minute, 0}, {"no faster than it is asked", true, time.Second, 0, time.Minute, 0},
+		{"half", false, 30 * time.Second, 3, time.Minute, 0}, {"less", false, 30*time.Second - 1, 3, 30*time.Second - 1, 0},
+		{"half as much more", false, 90 * time.Second, 3, time.Minute, 0}, {"more", false, 90*time.Second + 1, 2, time.Minute, 3},
+		{"a quarter of an hour", false, 15 * time.Minute, 3, 15 * time.Minute, 0}, {"an outage", false, 15*time.Minute + 1, 3, time.Minute, 3},
+	} {
+		p := probe{&room.Probe{}, &State{Odd: c.odd}}
+		p.St.Interval, p.St.Readings = time.Minute, 9
+		if c.first {
+			p.St.Readings = 1
+		}
+		if p.rhythm(c.d); p.St.Interval != c.want || p.Odd != c.after {
+			t.Errorf("%s: every %v, odd %d", c.name, p.St.Interval, p.Odd)
+		}
+	}
+	for d, want := range map[time.Duration]bool{longestHeating: true, longestHeating + 1: false} {
+		p := probe{&room.Probe{}, &State{}}
+		p.St.Heard = instant(time.Minute)
+		p.St.Heard.Synced = true
+		if p.excuse(&sensors.Reading{At: instant(time.Minute + d), Reason: sensors.Heating}); (p.St.Unseen == d) != want {
+			t.Errorf("it heats for %v: excused %v", d, p.St.Unseen)
+		}
+	}
+}
+
+// Two probes of an enclosure part by what their places and their usual ones leave open.
+func TestPairs_AtTheirLimits(t *testing.T) {
+	v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e1\"\n")
+	l := look{Judge: New(v), v: v}
+	p, q := l.at(1), l.at(2)
+	p.St.Temp, q.St.Temp = 2500, 2300
+	if a, b, limit := placesOf(p, q, 2200, 12, true); a != 300 || b != 100 || limit != apartSame {
+		t.Errorf("%v, %v, %d", a, b, limit)
+	}
+	q.Cfg.Place = "canopy"
+	if _, _, limit := placesOf(p, q, 2200, 12, true); limit != apartOther {
+		t.Errorf("in two places: %d", limit)
+	}
+	for range 3 {
+		for h := 11; h < 14; h++ {
+			for range 3 {
+				p.Own.Observe(float64(h), 2.5)
+				q.Own.Observe(float64(h), 0.5)
+			}
+		}
+	}
+	if a, b, limit := placesOf(p, q, 2200, 12, true); a != 50 || b != 50 || limit != apartUsual {
+		t.Errorf("beside what is usual: %v, %v, %d", a, b, limit)
+	}
+	if _, _, limit := placesOf(p, q, 2200, 12, false); limit != apartOther {
+		t.Error("usual places of an unknown hour")
+	}
+	for _, c := range []struct {
+		diff, shared float64
+		want         int32
+	}{{300, 100, 200}, {-300, -100, 200}, {300, -100, 300}, {300, 400, 0}, {300, 0, 300}, {-300, 100, 300}} {
+		if got := beyondShared(c.diff, c.shared); got != c.want {
+			t.Errorf("%v of which others show %v: %d", c.diff, c.shared, got)
+		}
+	}
+	for _, c := range []struct {
+		offP, offQ float64
+		want       string
+	}{{100, 50, "p1"}, {-100, 50, "p1"}, {50, 100, "q1"}, {100, -100, "q1"}} {
+		if got := oddOf(p, q, c.offP, c.offQ); got.Cfg.ID != c.want {
+			t.Errorf("%v and %v away: %s is odd", c.offP, c.offQ, got.Cfg.ID)
+		}
+	}
+	p.Alarm(alarm.KindDisagrees).Rec.Life.Active = true
+	if oddOf(p, q, 50, 100).Cfg.ID != "p1" {
+		t.Error("another is blamed")
+	}
+	// In each other's places both are away to opposite sides by what these are apart.
+	set := func(devP, devQ float64) {
+		p.St.Temp, q.St.Temp = sensors.CelsiusOf(22+2.5+devP), sensors.CelsiusOf(22+0.5+devQ)
+	}
+	for _, c := range []struct {
+		devP, devQ float64
+		want       bool
+	}{{-2, 2, true}, {-1.7, 2.3, true}, {-1.5, 2, false}, {-2, 1.5, false}, {-2, 2.5, false}, {2, 2, false}, {-2, -2, false}} {
+		set(c.devP, c.devQ)
+		if got := inPlaceOf(p, q, 2200, 12); got != c.want {
+			t.Errorf("%+v: in each other's place %v", c, got)
+		}
+	}
+	set(-0.7, 0.69)
+	if s := (swaps{l}); !s.away(p, 2200, 12, v.At.Mono) || s.away(q, 2200, 12, v.At.Mono) {
+		t.Error("0.7 °C are away from the usual place, less are not")
+	}
+}
+
+// A lost enclosure wakes after three or ten minutes, by where it was going, and all of
+// them together after ten.
+func TestBlind_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		ahead time.Duration // to the lethal limit by the last forecast, 0 for none
+		age   time.Duration // of that when it was lost
+		rate  float64       // °C/h
+		below int32         // the lethal limit, hundredths
+		want  time.Duration
+	}{
+		{"it was expected soon", 2*time.Hour - 1, 3 * time.Minute, 0, 500, blindAhead}, {"in two hours", 2 * time.Hour, 0, 0, 500, 0},
+		{"long before", time.Hour, 3*time.Minute + 1, 0, 500, 0}, {"going nowhere", 0, 0, 0, 10, 0},
+		{"rising, and warm", 0, 0, 2, 40, blindAhead}, {"rising, and not warm yet", 0, 0, 3, 500, blindRise}, {"rising too slowly", 0, 0, 2, 500, 0}, {"hardly rising", 0, 0, 0.29, 40, 0},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		for m := -40; m <= 0; m++ {
+			en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 24+c.rate*float64(m)/60)
+		}
+		en.Now.Hot = en.Limits.Lethal - c.below
+		if c.ahead > 0 {
+			en.St.Ahead = room.Ahead{At: v.At.Mono - c.age, ToLethal: climate.Eta{Known: true, Mid: c.ahead}}
+		}
+		if got := blindLimit(en, v.At.Mono); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+		en.Alarms[alarm.KindLethal].Rec.Life.Active = true
+		if blindLimit(en, v.At.Mono) != 0 {
+			t.Errorf("%s: twice told", c.name)
+		}
+	}
+	for _, c := range []struct {
+		ago  [2]time.Duration // lost for, 0 for not
+		want int
+	}{{[2]time.Duration{blindRoom, blindRoom}, 2}, {[2]time.Duration{blindRoom, blindRoom - 1}, 0}, {[2]time.Duration{time.Hour, 0}, 0}} {
+		v := roomtest.View(t, 2, "")
+		for i, d := range c.ago {
+			if p := &v.Probes[i+1]; d > 0 {
+				p.Cfg.Measures.Temperature = true
+				p.Alarm(alarm.KindSilent).Rec.Life.Active = true
+				p.St.Heard.Mono = v.At.Mono - d
+			}
+		}
+		found := &roomtest.Found{}
+		look{New(v), v, &room.Out{Lives: found}}.judgeBlind(v.At)
+		if len(found.Raised) != c.want {
+			t.Errorf("lost for %v: %d raised", c.ago, len(found.Raised))
+		}
+	}
+}
+
+// A step is three grains of a probe, and 0.2 °C or 3 % at least; it took another's place
+// where it came near to that and far from its own.
+func TestSteps_AtTheirLimits(t *testing.T) {
+	for _, c := range []struct {
+		grain     Grain
+		temp, hum float64
+		want      bool
+	}{
+		{Grain{}, 20, 0, true}, {Grain{}, 19, 299, false}, {Grain{}, 0, 300, true}, {Grain{}, -20, 0, true}, {Grain{}, 0, -300, true},
+		{Grain{Temp: 10}, 30, 0, true}, {Grain{Temp: 10}, 29, 0, false}, {Grain{Hum: 200}, 0, 600, true}, {Grain{Hum: 200}, 0, 599, false},
+	} {
+		a, b := Level{Temp: 2400, Hum: 8000, HasHum: true}, Level{Temp: 2400 + c.temp, Hum: 8000 + c.hum, HasHum: true}
+		if got := c.grain.far(&a, &b); got != c.want {
+			t.Errorf("%+v: a step %v", c, got)
+		}
+	}
+	at := func(temp, hum float64) Level { return Level{Temp: temp, Hum: hum, HasHum: true} }
+	var g Grain
+	a, b := at(2400, 8000), at(2430, 8500)
+	if got := g.apart(&a, &b); got != 8 {
+		t.Errorf("two and two of what may be missed: %v", got)
+	}
+	for _, c := range []struct {
+		after  Level
+		silent bool
+		want   bool
+	}{
+		{at(2430, 8500), true, false}, {at(2700, 8000), true, true}, {at(2730, 8000), true, true}, {at(2731, 8000), true, false}, {at(2700, 8500), false, true}, {at(2670, 8000), false, true},
+	} {
+		mine := Step{Before: at(2400, 8000), After: c.after, Silent: c.silent}
+		other := Step{Before: at(2700, 8000), Silent: c.silent}
+		if got := g.tookPlace(&mine, &other); got != c.want {
+			t.Errorf("%+v: took its place %v", c, got)
+		}
+	}
+	// Of places that are little apart a third is near, without a silence of both a sixth.
+	for _, c := range []struct {
+		miss   float64
+		silent bool
+		want   bool
+	}{{15, true, true}, {16, true, false}, {10, false, true}, {11, false, false}} {
+		mine := Step{Before: at(2400, 8000), After: at(2426+c.miss, 8000), Silent: c.silent}
+		other := Step{Before: at(2426, 8000), Silent: c.silent}
+		if got := g.tookPlace(&mine, &other); got != c.want {
+			t.Errorf("%+v: took its place %v", c, got)
+		}
+	}
+	var v Level
+	for _, x := range []float64{24, 26, 25, 29} {
+		v.add(&sensors.Reading{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: sensors.CelsiusOf(x), Humidity: sensors.PercentOf(60 + x)}, 3)
+	}
+	if v.Num != 3 || math.Abs(v.Temp-(2500+400/3.)) > 1e-9 || math.Abs(v.Hum-(8500+400/3.)) > 1e-9 {
+		t.Errorf("%+v", v)
+	}
+	grain := 0.0
+	for _, size := range []float64{0, 10, 10, 100} {
+		move(&grain, size)
+	}
+	if grain != 10+20/64. { // a large move counts as three grains
+		t.Errorf("grain %v", grain)
 	}
 }
