@@ -58,3 +58,18 @@ func TestRunningTimes(t *testing.T) {
 		}
 	}
 }
+
+// What a person did is told in words: for how long, or until when, and what more.
+func TestAct_Words(t *testing.T) {
+	until := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	for want, a := range map[string]Act{
+		"SHLVD":                  {To: "SHLVD"},
+		"SHLVD for 2h0m0s, once": {To: "SHLVD", For: 7200, Once: true},
+		"SHLVD for 1s":           {To: "SHLVD", For: 1, Until: until},
+		"OOSRV until 2026-05-01T12:00:00Z, empty": {To: "OOSRV", Until: until, Empty: true},
+	} {
+		if got := a.words(); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}

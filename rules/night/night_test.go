@@ -44,3 +44,52 @@ func TestCause_NoDropAnywhereIsTheRoom(t *testing.T) {
 		}
 	}
 }
+
+// What is told of nights that did not cool: as many as are asked for, for the week; twice
+// as many, or less than half of a drop, and warm nights, for today.
+func TestNight_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		drop   float64 // of the last night; 2 °C are asked for
+		nights int     // in a row with too little, the last one included; 3 are asked for
+		warm   float64 // °C over the night's upper end
+		want   bool
+		p      alarm.Priority
+	}{
+		{"three", 1.5, 3, 1, true, alarm.Note}, {"two", 1.5, 2, 1, false, alarm.Note}, {"six", 1.5, 6, 1, true, alarm.Today}, {"five", 1.5, 5, 1, true, alarm.Note},
+		{"half a drop", 1, 3, 1, true, alarm.Note}, {"less than half", 0.99, 3, 1, true, alarm.Today}, {"and not warm", 0.99, 6, 0, true, alarm.Note},
+	} {
+		v := roomtest.View(t, 1, "")
+		v.Cfg.Rules.DropNights = 3
+		en := &v.Enclosures[0]
+		en.Species.DropMin = 2
+		n := &en.St.Night
+		n.Cycles, n.N, n.Done = 9, uint32(c.nights), climate.NightReport{Drop: c.drop, Complete: true, NightMean: float64(en.Limits.NightHigh)/100 + c.warm}
+		for i := range n.Drops {
+			n.Drops[i] = c.drop
+		}
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeNight(en, v.At)
+		f, ok := found.Last(alarm.KindNightDrop)
+		if s := &en.Alarms[alarm.KindNightDrop]; ok != c.want || ok && f.In != alarm.Beyond || s.Rec.Priority != c.p || s.Rec.Value != c.drop || s.Rec.Limit != 2 {
+			t.Errorf("%s: told %v, %v", c.name, ok, s.Rec.Priority)
+		}
+	}
+	// Three of four enclosures without a drop are the room.
+	for lack, want := range map[int]alarm.CauseKind{3: alarm.CauseRoom, 2: alarm.CauseEnclosure} {
+		for n, want := range map[int]alarm.CauseKind{4: want, 2: alarm.CauseEnclosure} {
+			v := roomtest.View(t, n, "")
+			for i := range v.Enclosures {
+				en := &v.Enclosures[i]
+				en.Species.DropMin = 2
+				en.St.Night.Cycles, en.St.Night.N, en.St.Night.Done = 1, 1, climate.NightReport{Complete: true}
+				if i >= lack {
+					en.St.Night.Drops[0] = 2
+				}
+			}
+			if got, _ := (Judge{}).Cause(v, &v.Enclosures[0].Alarms[alarm.KindNightDrop]); got.Kind != want {
+				t.Errorf("%d of %d without a drop: %v", lack, n, got.Kind)
+			}
+		}
+	}
+}
