@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
@@ -95,6 +96,143 @@ func TestStep_MissedMist(t *testing.T) {
 		}
 		if v.Enclosures[3].St.Missed != 1 || j.At[3].HasDue {
 			t.Errorf("%s: missed %d, %+v", c.name, v.Enclosures[3].St.Missed, j.At[3])
+		}
+	}
+}
+
+// Each bound of a mist without an end, of one that was missed, and of who is asked.
+func TestMist_AtItsLimits(t *testing.T) {
+	const hour = time.Hour
+	for _, c := range []struct {
+		name   string
+		sticks []float64
+		wet    time.Duration // beyond what a mist takes at most
+		want   bool
+	}{
+		{"enough of itself", []float64{4, -9}, 1, true}, {"less", []float64{3.9, 0}, 1, false}, {"with others", []float64{1.5, 2.5}, 1, true}, {"with less", []float64{1.5, 2.4}, 1, false},
+		{"hardly itself", []float64{1.4, 9}, 1, false}, {"one against it", []float64{3.9, -1}, 1, false}, {"one more for it", []float64{3.9, 0.1}, 1, true},
+		{"as long as a mist may take", []float64{9, 0}, 0, false},
+	} {
+		v := roomtest.View(t, len(c.sticks), "")
+		j := New(v)
+		for i, x := range c.sticks {
+			w := &j.At[i].Watch
+			w.Sticks, w.Follows, w.Last, w.Begun = x, true, v.At.Mono, v.At.Mono-v.Mists[0].Cfg.Longest.D()-c.wet
+		}
+		if got := (look{j, v, nil}).sticks(&v.Enclosures[0]); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		sticks []float64
+		want   alarm.CauseKind
+	}{
+		{"two of four", []float64{5, 0.3, 0, 0}, alarm.CauseSupply}, {"one of four", []float64{5, 0.2, 0, 0}, alarm.CauseEnclosure}, {"two of five", []float64{5, 0.3, 0, 0, 0}, alarm.CauseEnclosure},
+	} {
+		v := roomtest.View(t, len(c.sticks), "")
+		j := New(v)
+		for i, x := range c.sticks {
+			j.At[i].Watch.Sticks = x
+		}
+		if got, _ := (look{j, v, nil}).endlessCause(&v.Enclosures[0]); got.Kind != c.want {
+			t.Errorf("%s: %v", c.name, got.Kind)
+		}
+	}
+	// A mist is said to be missed where no door was open since a quarter of an hour before
+	// it, and where its probe moved since.
+	for _, c := range []struct {
+		name        string
+		door, still time.Duration // before the mist was due
+		want        climate.MistVerdict
+	}{
+		{"a door before", patience + 1, -1, climate.MistMissed}, {"a door since", patience, -1, climate.MistUnclear},
+		{"it stands since", hour, 1, climate.MistUnclear}, {"it moved just then", hour, 0, climate.MistMissed},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, j := &v.Enclosures[0], New(v)
+		due := v.At.Mono - 20*time.Minute
+		j.At[0] = State{Verdict: climate.MistMissed, DueAt: due, HasDue: true}
+		en.St.DoorAt, v.Probes[en.Now.HumProbe].St.StillAt = due-c.door, due-c.still
+		if got := (look{j, v, nil}).softened(en); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+	// One of several is waited for, a quarter of an hour.
+	for ago, want := range map[time.Duration]bool{patience: true, patience - 1: false} {
+		v := roomtest.View(t, 2, "")
+		j, found := New(v), &roomtest.Found{}
+		for i := range j.At {
+			j.At[i] = State{HasDue: true, DueAt: v.At.Mono - ago}
+		}
+		j.At[0].Verdict = climate.MistSeen
+		if (look{j, v, &room.Out{Lives: found}}).judgeSupply(0, v.At); len(found.Told) > 0 != want {
+			t.Errorf("%v after it was due: told %v", ago, !want)
+		}
+	}
+	// A weak mist is told from the second on, where the evidence is enough.
+	for _, c := range []struct {
+		before int
+		weak   float64
+		want   bool
+	}{{1, climate.MistWeakTold, true}, {0, 9, false}, {1, climate.MistWeakTold - 0.1, false}} {
+		v := roomtest.View(t, 1, "")
+		j, found := New(v), &roomtest.Found{}
+		j.At[0] = State{Verdict: climate.MistWeak, Weak: c.before, HasDue: true, Watch: climate.MistWatch{Weak: c.weak}}
+		look{j, v, &room.Out{Lives: found}}.settleMist(&v.Enclosures[0], v.At, climate.MistOK)
+		if _, ok := found.Last(alarm.KindMistWeak); ok != c.want || j.At[0].Weak != c.before+1 {
+			t.Errorf("%+v: told %v", c, ok)
+		}
+	}
+	// Dusk is three hours before the lamps go off; they are on for twelve.
+	for edge, want := range map[time.Duration]climate.MistTime{9 * hour: climate.MistLit, 9*hour + 1: climate.MistDusk} {
+		v := roomtest.View(t, 1, "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, edge
+		if got := (look{New(v), v, nil}).timeOf(&v.Enclosures[0]); got != want {
+			t.Errorf("lamps on for %v: %v", edge, got)
+		}
+		v.Lamps[0].Cfg.On = configs.ClockSpan{From: 20 * 60, To: 8 * 60}
+		if got := (look{New(v), v, nil}).timeOf(&v.Enclosures[0]); got != want {
+			t.Errorf("across midnight, for %v: %v", edge, got)
+		}
+	}
+	// What was due is forgotten where nobody looked until a quarter of an hour after it.
+	for _, c := range []struct {
+		ago  time.Duration // due before the absence
+		want bool
+	}{{patience, true}, {patience - 1, false}} {
+		v := roomtest.View(t, 1, "")
+		j := New(v)
+		v.Absence = room.Absence{Known: true, Lost: hour, Off: hour}
+		j.At[0] = State{HasDue: true, DueAt: v.At.Mono - 2*hour - c.ago}
+		v.Due = room.Blind
+		if j.Step(v, &room.Out{}); j.At[0].HasDue != c.want {
+			t.Errorf("due %v before: kept %v", c.ago, j.At[0].HasDue)
+		}
+	}
+	// A mist falls due at its time, also where the look comes a bit late, and not before the
+	// air was known for five minutes; a step of the clock begins anew.
+	for _, c := range []struct {
+		name       string
+		late, step time.Duration
+		watched    time.Duration
+		want       bool
+	}{
+		{"at its time", 0, 0, hour, true}, {"late", 30 * time.Second, 0, hour, true}, {"a moment before", -1, 0, hour, false},
+		{"watched for five minutes", 0, 0, settleFor, true}, {"for less", 0, 0, settleFor - 1, false}, {"the clock stepped", 0, 90*time.Second + 1, hour, false}, {"it drifted", 0, 90 * time.Second, hour, true},
+	} {
+		v := roomtest.View(t, 1, "")
+		j := New(v)
+		l := look{j, v, nil}
+		noon := v.At
+		before := noon.Add(-10 * time.Minute)
+		v.Watched = noon.Mono - c.watched
+		l.dueMists(before)
+		l.dueMists(before.Add(time.Minute))
+		v.Mists[0].St.Seen.Wall = v.Mists[0].St.Seen.Wall.Add(-c.step)
+		now := noon.Add(c.late)
+		if l.dueMists(now); j.At[0].HasDue != c.want || c.want && j.At[0].DueAt != noon.Mono {
+			t.Errorf("%s: due %v at %v", c.name, j.At[0].HasDue, j.At[0].DueAt-noon.Mono)
 		}
 	}
 }
