@@ -1,8 +1,10 @@
 package lamps
 
 import (
+	"math"
 	"reflect"
 	"testing"
+	"time"
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
@@ -97,5 +99,118 @@ func TestStep_NeedsAClock(t *testing.T) {
 	(&Judge{}).Step(v, &room.Out{Lives: found})
 	if !reflect.DeepEqual(before, v.Enclosure.St.Lamps) || len(found.List) > 0 {
 		t.Errorf("%+v", found.List)
+	}
+}
+
+// The evidence that tells lamps which did not switch, or stepped without the schedule, or
+// are back, at each bound.
+func TestLamps_AtTheirLimits(t *testing.T) {
+	on := func(v *room.View) look { return look{Judge: &Judge{}, v: v} }
+	for _, c := range []struct {
+		name   string
+		own    climate.LampSign
+		others []climate.LampSign
+		early  bool
+		want   bool
+	}{
+		{"enough of itself", climate.LampSign{Missing: 7, Looks: looks}, nil, false, true},
+		{"not enough", climate.LampSign{Missing: 6.9, Looks: looks}, nil, false, false},
+		{"with what was carried", climate.LampSign{Missing: 3, Carried: 4, Looks: looks}, nil, false, true},
+		{"hardly a hint", climate.LampSign{Missing: 2.9, Carried: 9, Looks: looks}, nil, false, false},
+		{"too few looks", climate.LampSign{Missing: 9, Looks: looks - 1}, nil, false, false},
+		{"they were so before", climate.LampSign{Missing: 9, Looks: looks}, nil, true, false},
+		{"with the others", climate.LampSign{Missing: 3, Looks: looks}, []climate.LampSign{{Missing: 4, Looks: looks}}, false, true},
+		{"with less", climate.LampSign{Missing: 3, Looks: looks}, []climate.LampSign{{Missing: 3.9, Looks: looks}}, false, false},
+		{"others that were not looked at", climate.LampSign{Missing: 3, Looks: looks}, []climate.LampSign{{Missing: 4, Looks: looks - 1}}, false, false},
+		{"a shelf, though no hint", climate.LampSign{Missing: 0.4, Looks: looks}, []climate.LampSign{{Missing: 7, Looks: looks}, {Missing: 0.6, Looks: looks}}, false, true},
+		{"hardly anything of itself", climate.LampSign{Missing: 0.3, Looks: looks}, []climate.LampSign{{Missing: 7, Looks: looks}, {Missing: 7, Looks: looks}}, false, false},
+		{"nobody counts for more than one", climate.LampSign{Missing: 0.4, Looks: looks}, []climate.LampSign{{Missing: 99, Looks: looks}}, false, false},
+	} {
+		v := roomtest.View(t, 4, "")
+		signs(v, append([]climate.LampSign{c.own}, c.others...)...)
+		v.Enclosures[0].St.Lamps.Early = c.early
+		if got := on(v).notSwitched(&v.Enclosures[0]); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		moved []float64
+		next  time.Duration // to the next switch
+		fall  float64       // °C of the room
+		want  bool
+	}{
+		{"two of two", []float64{7, 7}, 4 * time.Hour, 0, true}, {"less", []float64{7, 6.9}, 4 * time.Hour, 0, false},
+		{"three of four", []float64{7, 7, 0.4, 0}, 4 * time.Hour, 0, true}, {"two of three", []float64{7, 7, 0.3}, 4 * time.Hour, 0, false},
+		{"one", []float64{20}, 4 * time.Hour, 0, false}, {"a falling room, one timer", []float64{4, 4}, 4 * time.Hour, -2, false},
+	} {
+		v := roomtest.View(t, len(c.moved), "")
+		v.Lamps[0].On, v.Lamps[0].Next = true, c.next
+		var list []climate.LampSign
+		for _, m := range c.moved {
+			list = append(list, climate.LampSign{Moved: m, Warms: true})
+		}
+		signs(v, list...)
+		v.Air.Trend = climate.Trend{}
+		for m := range 31 {
+			v.Air.Trend.Observe(v.At.Mono+time.Duration(m-31)*time.Minute, 22+c.fall*math.Floor(float64(m)/15.5))
+		}
+		if got := on(v).departs(0); got != c.want {
+			t.Errorf("%s: stepped %v", c.name, got)
+		}
+		// Lamps that dim within 80 minutes of a switch step by themselves.
+		for i := range v.Enclosures {
+			v.Enclosures[i].St.Lamps.Ramp = [2]float64{-1, 1}
+		}
+		v.Lamps[0].Next = ramp
+		if on(v).departs(0) {
+			t.Errorf("%s: on their way, and told", c.name)
+		}
+		if v.Lamps[0].Next = ramp + 1; on(v).departs(0) != c.want {
+			t.Errorf("%s: long before they dim", c.name)
+		}
+		for i := range v.Enclosures {
+			v.Enclosures[i].St.HasPulse, v.Enclosures[i].St.PulseAt = true, v.At.Mono-mistDips+1
+		}
+		if on(v).departs(0) {
+			t.Errorf("%s: a mist cools them", c.name)
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		sign   climate.LampSign
+		wrong  bool
+		beside float64
+		want   bool
+	}{
+		{"stepped back", climate.LampSign{Moved: 5}, true, 0, true}, {"hardly", climate.LampSign{Moved: 4.9}, true, 0, false}, {"it was right", climate.LampSign{Moved: 9}, false, 0, false},
+		{"switched", climate.LampSign{Missing: -3, Looks: looks}, false, 0, true}, {"perhaps", climate.LampSign{Missing: -2.9, Looks: looks}, false, 0, false},
+		{"too few looks", climate.LampSign{Missing: -9, Looks: looks - 1}, false, 0, false}, {"with its shelf", climate.LampSign{Missing: -1, Looks: looks}, false, -6, true},
+		{"with less of it", climate.LampSign{Missing: -1, Looks: looks}, false, -5.9, false}, {"not itself", climate.LampSign{Looks: looks}, false, -9, false},
+	} {
+		v := roomtest.View(t, 2, "")
+		signs(v, c.sign, climate.LampSign{Missing: c.beside, Looks: looks})
+		v.Enclosures[0].St.Lamps.Wrong = c.wrong
+		if got := on(v).isBack(&v.Enclosures[0]); got != c.want {
+			t.Errorf("%s: back %v", c.name, got)
+		}
+	}
+	for still, want := range map[time.Duration]bool{standing: true, standing - 1: false} {
+		v := roomtest.View(t, 1, "")
+		v.Probes[1].St.StillAt = v.At.Mono - still
+		if got := on(v).unmoved(&v.Enclosures[0]); got != want {
+			t.Errorf("still for %v: shows nothing %v", still, got)
+		}
+	}
+	// A light probe is given a quarter of an hour at a switch.
+	for edge, want := range map[time.Duration]bool{lightLag: true, lightLag - 1: false} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.Now.HasLux, en.St.Lamps.Light.State, v.Lamps[0].Edge = true, climate.LampsOff, edge
+		found := &roomtest.Found{}
+		look{&Judge{}, v, &room.Out{Lives: found}}.byLight(en)
+		if _, ok := found.Last(alarm.KindLampStuck); ok != want {
+			t.Errorf("dark for %v: told %v", edge, ok)
+		}
 	}
 }
