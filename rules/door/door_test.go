@@ -41,3 +41,24 @@ func TestStep_Steady(t *testing.T) {
 		t.Errorf("%+v", found.List)
 	}
 }
+
+// Lamps that switched within half an hour and a mist of the last twenty minutes disturb
+// what a door is told by.
+func TestDisturbed_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		edge, misted time.Duration
+		want         bool
+	}{{30*time.Minute - 1, time.Hour, true}, {30 * time.Minute, time.Hour, false}, {time.Hour, 20*time.Minute - 1, true}, {time.Hour, 20 * time.Minute, false}} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		v.Lamps[0].Known, v.Lamps[0].Edge = true, c.edge
+		en.St.Mist.Phase, en.St.HasPulse, en.St.PulseAt = 1, true, v.At.Mono-c.misted
+		if got := (look{v, nil}).disturbed(en, v.At.Mono); got != c.want {
+			t.Errorf("%+v: disturbed %v", c, got)
+		}
+		en.St.Mist.Phase = 0
+		if got := (look{v, nil}).disturbed(en, v.At.Mono); got != (c.edge < 30*time.Minute) {
+			t.Errorf("%+v, dried: disturbed %v", c, got)
+		}
+	}
+}
