@@ -14,23 +14,19 @@ const causeHolds = 10 * time.Minute
 
 // followCauses tells when an open alarm turns out to have another cause.
 func (e *Engine) followCauses(now sensors.Instant) {
-	open := false
+	var pic climate.Picture
+	surveyed := false
 	for i := range e.v.Enclosures {
-		for k := range e.v.Enclosures[i].Alarms {
-			s := &e.v.Enclosures[i].Alarms[k]
-			open = open || s.Kind.Row().ByTemperature && s.Rec.Life.State.Annunciated()
-		}
-	}
-	if !open {
-		return
-	}
-	pic := e.v.Survey(now)
-	for i := range e.v.Enclosures {
-		for k := range e.v.Enclosures[i].Alarms {
-			s := &e.v.Enclosures[i].Alarms[k]
-			if s.Kind.Row().ByTemperature && s.Rec.Life.State.Annunciated() && e.v.Enclosures[i].Now.HasTemp {
-				e.followCause(s, &pic, now)
+		en := &e.v.Enclosures[i]
+		for k := range en.Open.All() {
+			s := &en.Alarms[k]
+			if !k.Row().ByTemperature || !s.Rec.Life.State.Annunciated() || !en.Now.HasTemp {
+				continue
 			}
+			if !surveyed {
+				pic, surveyed = e.v.Survey(now), true
+			}
+			e.followCause(s, &pic, now)
 		}
 	}
 }

@@ -124,7 +124,7 @@ func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 	switch {
 	case shelfOdd(&c, &f, side):
 		return alarm.Cause{Kind: alarm.CauseShelf, ID: room.ShelfName(en.Cfg.Rack, en.Cfg.Shelf)}, []alarm.Fact{apart(alarm.FactShelfApart, side, f.ShelfBy)}
-	case cs.odd(&c, &f, side, byRoom != nil):
+	case odd(pic, &c, &f, side, byRoom != nil):
 		return cs.oddCause(en, &c, &f, k)
 	case byRoom != nil:
 		if gone := cs.lampsGone(pic, powerCold); side < 0 && gone != nil {
@@ -134,7 +134,7 @@ func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 	case c.DoorOpen:
 		return alarm.Cause{Kind: alarm.CauseDoor, ID: en.Cfg.ID}, Facts(alarm.FactDoorOpen)
 	}
-	if cause, why := cs.sharedCause(en, &c, &f, pic.Room.Temp, side); len(why) > 0 || side > 0 {
+	if cause, why := cs.sharedCause(en, pic, &c, &f, side); len(why) > 0 || side > 0 {
 		return cause, why
 	}
 	if dry := cs.roomDry(now); dry != nil {
@@ -162,7 +162,7 @@ func (cs Look) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding,
 }
 
 // sharedCause looks for what the enclosure may have in common with the others.
-func (cs Look) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, roomTemp, side float64) (alarm.Cause, []alarm.Fact) {
+func (cs Look) sharedCause(en *room.Enclosure, pic *climate.Picture, c *climate.Case, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
 	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
 	all, room := side*f.Median, side*f.RoomOff
 	switch {
@@ -172,11 +172,11 @@ func (cs Look) sharedCause(en *room.Enclosure, c *climate.Case, f *climate.Findi
 		why := apart(alarm.FactRoomAndAll, side, room)
 		why.Others = unit.TemperatureDelta(all)
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
-	case peers && 2*cs.beyondBand(side) >= f.Judged && !cs.justSwitched(en):
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: cs.beyondBand(side), Of: f.Judged}}
+	case peers && 2*past(pic, side) >= f.Judged && !cs.justSwitched(en):
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: past(pic, side), Of: f.Judged}}
 	case c.HasOffset && room >= max(roomMore, side*f.Residual):
 		why := apart(alarm.FactRoomMore, side, room)
-		why.Temperature = unit.Temperature(roomTemp)
+		why.Temperature = unit.Temperature(pic.Room.Temp)
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
 	}
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
@@ -206,7 +206,7 @@ func apart(id alarm.FactID, side, by float64) alarm.Fact {
 
 // odd reports whether the enclosure itself is what is different. One that is
 // not even on that side of its usual place never is.
-func (cs Look) odd(c *climate.Case, f *climate.Finding, side float64, room bool) bool {
+func odd(pic *climate.Picture, c *climate.Case, f *climate.Finding, side float64, room bool) bool {
 	apart, own := side*(f.Residual-f.Median), side*f.Residual
 	switch {
 	case f.Judged < enoughPeers:
@@ -214,7 +214,7 @@ func (cs Look) odd(c *climate.Case, f *climate.Finding, side float64, room bool)
 	case c.HasOffset:
 		// In a room that is further off itself, others merely lag behind it.
 		return own > oddApart/2 && apart > max(oddApart, oddScale*f.Scale, side*f.Median) && (!room || own > side*f.RoomOff)
-	case c.HasChange && side*(c.Change-cs.V.MiddleChange()) > moveApart:
+	case c.HasChange && side*(c.Change-pic.MiddleChange()) > moveApart:
 		return apart > moveApart || !room // in a room that rises they are looked at one after the other
 	default:
 		return apart > max(farApart, oddScale*f.Scale)
@@ -304,6 +304,14 @@ func movers(pic *climate.Picture, side float64) int {
 	return pic.Up
 }
 
+// past is how many enclosures are past their band on that side.
+func past(pic *climate.Picture, side float64) int {
+	if side < 0 {
+		return pic.Below
+	}
+	return pic.Above
+}
+
 // movesBy is what climate.Picture counts as a move in half an hour.
 const movesBy unit.TemperatureDelta = 1
 
@@ -313,22 +321,6 @@ func together(pic *climate.Picture, side float64) []alarm.Fact {
 		return []alarm.Fact{{ID: alarm.FactTogether, Count: n, Of: pic.Judged, Delta: movesBy}}
 	}
 	return nil
-}
-
-// beyondBand counts the enclosures that are past their band on that side.
-func (cs Look) beyondBand(side float64) int {
-	n := 0
-	for i := range cs.V.Enclosures {
-		en := &cs.V.Enclosures[i]
-		if !en.Now.HasTemp || en.OutOfService() {
-			continue
-		}
-		low, high, _ := cs.V.Band(en)
-		if side > 0 && en.Now.Main > high || side < 0 && en.Now.Main < low {
-			n++
-		}
-	}
-	return n
 }
 
 // mild reports whether no animal would be in danger, were the temperature true.

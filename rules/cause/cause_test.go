@@ -7,7 +7,6 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
-	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
 )
 
@@ -35,7 +34,7 @@ func TestOdd(t *testing.T) {
 		{"the only one, with its room", known, climate.Finding{Residual: 1, Judged: 1, RoomOff: 4}, 1, true, false},
 		{"the only one, by itself", known, climate.Finding{Residual: 3, Judged: 1}, 1, false, true},
 	} {
-		if got := (Look{V: &room.View{}}).odd(&c.c, &c.f, c.side, c.room); got != c.want {
+		if got := odd(&climate.Picture{}, &c.c, &c.f, c.side, c.room); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}

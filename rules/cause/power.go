@@ -71,7 +71,7 @@ func (cs Look) powerGone(now sensors.Instant) bool {
 	if cs.Darkens(now.Mono) {
 		return true
 	}
-	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && cs.V.MiddleChange() < lampWarms {
+	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && pic.MiddleChange() < lampWarms {
 		return true // nothing got warmer when the lamps were to come on
 	}
 	return cs.lampsGone(&pic, powerOff) != nil

@@ -166,6 +166,7 @@ func BenchmarkFindCause(b *testing.B) {
 	for range 3 {
 		cases = append(cases, cases[:12]...)
 	}
+	mated(cases)
 	scratch := make([]float64, 0, len(cases))
 	b.ReportAllocs()
 	for b.Loop() {
@@ -184,6 +185,7 @@ func TestStepsDoNotAllocate(t *testing.T) {
 	}
 	m, at := learnedThermal(t)
 	room, cases := rack()
+	mated(cases)
 	scratch := make([]float64, 0, len(cases))
 	for name, f := range map[string]func(){
 		"forecast": func() {

@@ -1,6 +1,9 @@
 package climate
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	standsOut   = 0.8 // °C; an enclosure's least distance from its peers
@@ -23,6 +26,7 @@ type RoomCase struct {
 // A Case is one enclosure at one moment.
 type Case struct {
 	Shelf     int     // group; enclosures of one rack and shelf share a number
+	Mates     []int   // of which these are the cases, itself included
 	Temp      float64 // °C
 	HasTemp   bool    // false: silent; takes no part
 	Offset    float64 // own usual offset to the room at this hour, K
@@ -59,10 +63,23 @@ type Picture struct {
 	Up      int // moved by > 1 °C in 30 min
 	Down    int
 	Changed int // of which a change is known
+	Above   int // past their bands, whoever doubts them
+	Below   int
 
 	base    float64 // what residuals are taken against, °C
 	cases   []Case
 	scratch []float64
+	far     rest    // of the shelf that was asked for last
+	middle  float64 // see MiddleChange
+	hasMid  bool
+}
+
+// rest is the median residual of all enclosures that are not on one shelf.
+type rest struct {
+	known  bool
+	shelf  int
+	median float64
+	num    int
 }
 
 // Survey looks at all enclosures. scratch is used for sorting; with a capacity
@@ -111,7 +128,7 @@ func (p *Picture) CauseOf(c Case) Finding {
 		return f
 	}
 	f.Residual = p.residual(&c)
-	own, others, peers := p.shelfMedians(c.Shelf, f.Residual)
+	own, others, peers := p.shelfMedians(&c, f.Residual)
 	f.ShelfBy = own - others
 	f.ShelfOff = peers && !c.DoorOpen && p.Judged >= fewPeers && math.Abs(f.ShelfBy) > shelfApart &&
 		math.Abs(f.Residual-own) <= max(standsOut, standsScale*p.Scale)
@@ -121,26 +138,58 @@ func (p *Picture) CauseOf(c Case) Finding {
 // shelfMedians returns the median residual of an enclosure's neighbours on its shelf
 // and that of all on other shelves; ok needs some of both. The enclosure itself, which
 // is told by its residual, does not speak for its shelf.
-func (p *Picture) shelfMedians(shelf int, self float64) (own, others float64, ok bool) {
-	side := func(same bool) (float64, int) {
-		xs, left := p.scratch[:0], !same
-		for i := range p.cases {
-			c := &p.cases[i]
-			if !c.judged() || (c.Shelf == shelf) != same {
-				continue
-			}
-			r := p.residual(c)
-			if !left && r == self {
-				left = true
-				continue
-			}
-			xs = append(xs, r)
+func (p *Picture) shelfMedians(of *Case, self float64) (own, others float64, ok bool) {
+	xs, left := p.scratch[:0], false
+	for _, i := range of.Mates {
+		c := &p.cases[i]
+		if !c.judged() {
+			continue
 		}
-		return median(xs), len(xs)
+		r := p.residual(c)
+		if !left && r == self {
+			left = true
+			continue
+		}
+		xs = append(xs, r)
 	}
-	own, n := side(true)
-	others, k := side(false)
-	return own, others, n >= 1 && k >= 2
+	n := len(xs)
+	own = median(xs)
+	far := p.farOf(of.Shelf)
+	return own, far.median, n >= 1 && far.num >= 2
+}
+
+// farOf looks once for all enclosures of a shelf that are asked for in a row.
+func (p *Picture) farOf(shelf int) rest {
+	if p.far.known && p.far.shelf == shelf {
+		return p.far
+	}
+	xs := p.scratch[:0]
+	for i := range p.cases {
+		if c := &p.cases[i]; c.Shelf != shelf && c.judged() {
+			xs = append(xs, p.residual(c))
+		}
+	}
+	p.far = rest{true, shelf, median(xs), len(xs)}
+	return p.far
+}
+
+// MiddleChange is the median move of the surveyed enclosures in 30 min, °C.
+func (p *Picture) MiddleChange() float64 {
+	if p.hasMid {
+		return p.middle
+	}
+	p.hasMid = true
+	xs := p.scratch[:0]
+	for i := range p.cases {
+		if c := &p.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
+			xs = append(xs, c.Change)
+		}
+	}
+	if len(xs) > 0 {
+		slices.Sort(xs)
+		p.middle = xs[len(xs)/2]
+	}
+	return p.middle
 }
 
 func (p *Picture) roomOff() float64 {

@@ -86,6 +86,7 @@ func TestShelfThatStandsOut(t *testing.T) {
 	} {
 		room, cases := rack()
 		c.change(&room, cases)
+		mated(cases)
 		p := Survey(room, cases, make([]float64, 0, len(cases)))
 		f := p.CauseOf(cases[c.subject])
 		if f.ShelfOff != c.want {
@@ -94,6 +95,17 @@ func TestShelfThatStandsOut(t *testing.T) {
 		if !finite(f.Residual) || !finite(f.Median) || !finite(f.Scale) {
 			t.Errorf("%s: evidence is not finite: %+v", name, f)
 		}
+	}
+}
+
+// mated tells each case which ones stand on its shelf.
+func mated(cases []Case) {
+	shelves := map[int][]int{}
+	for i := range cases {
+		shelves[cases[i].Shelf] = append(shelves[cases[i].Shelf], i)
+	}
+	for i := range cases {
+		cases[i].Mates = shelves[cases[i].Shelf]
 	}
 }
 
@@ -109,6 +121,7 @@ func TestDoubtfulProbesTakeNoPart(t *testing.T) {
 	for i := range 5 {
 		cases[i].Temp, cases[i].ProbeDoubt = 85, true
 	}
+	mated(cases)
 	p := Survey(room, cases, nil)
 	if p.Judged != 7 || math.Abs(p.Median) > 0.2 || p.CauseOf(cases[8]).ShelfOff {
 		t.Errorf("%d judged, median %.2f, %+v", p.Judged, p.Median, p.CauseOf(cases[8]))

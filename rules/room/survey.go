@@ -16,10 +16,24 @@ func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa
 // Survey looks at all enclosures together, as they are now.
 func (v *View) Survey(now sensors.Instant) climate.Picture {
 	v.cases = v.cases[:0]
+	above, below := 0, 0
 	for i := range v.Enclosures {
-		v.cases = append(v.cases, v.CaseOf(&v.Enclosures[i], now))
+		en := &v.Enclosures[i]
+		c := v.CaseOf(en, now)
+		v.cases = append(v.cases, c)
+		if !c.HasTemp {
+			continue
+		}
+		switch low, high, _ := v.Band(en); {
+		case en.Now.Main > high:
+			above++
+		case en.Now.Main < low:
+			below++
+		}
 	}
-	return climate.Survey(v.RoomCase(now), v.cases, v.Floats)
+	pic := climate.Survey(v.RoomCase(now), v.cases, v.Floats)
+	pic.Above, pic.Below = above, below
+	return pic
 }
 
 // RoomCase is the room as the survey counts it.
@@ -36,7 +50,7 @@ func (v *View) RoomCase(now sensors.Instant) (room climate.RoomCase) {
 
 // CaseOf is one enclosure as the survey counts it.
 func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
-	c := climate.Case{Shelf: en.Shelf, Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
+	c := climate.Case{Shelf: en.Shelf, Mates: v.Shelves[en.Shelf], Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
 	if en.OutOfService() {
 		c.HasTemp = false
 	}
@@ -151,21 +165,6 @@ func (v *View) Middle(now time.Duration) (int32, bool) {
 	}
 	slices.Sort(v.Ints)
 	return v.Ints[len(v.Ints)/2], true
-}
-
-// MiddleChange is the median move of the surveyed enclosures in 30 min, °C.
-func (v *View) MiddleChange() float64 {
-	xs := v.Floats[:0]
-	for i := range v.cases {
-		if c := &v.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
-			xs = append(xs, c.Change)
-		}
-	}
-	if len(xs) == 0 {
-		return 0
-	}
-	slices.Sort(xs)
-	return xs[len(xs)/2]
 }
 
 // Hour is the local hour of day, negative while the clock is unset.
