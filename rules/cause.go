@@ -14,8 +14,7 @@ const causeHolds = 10 * time.Minute
 
 // followCauses tells when an open alarm turns out to have another cause.
 func (e *Engine) followCauses(now sensors.Instant) {
-	var pic climate.Picture
-	surveyed := false
+	var pic *climate.Picture
 	for i := range e.v.Enclosures {
 		en := &e.v.Enclosures[i]
 		for k := range en.Open.All() {
@@ -23,10 +22,10 @@ func (e *Engine) followCauses(now sensors.Instant) {
 			if !k.Row().ByTemperature || !s.Rec.Life.State.Annunciated() || !en.Now.HasTemp {
 				continue
 			}
-			if !surveyed {
-				pic, surveyed = e.v.Survey(now), true
+			if pic == nil {
+				pic = e.v.Survey(now)
 			}
-			e.followCause(s, &pic, now)
+			e.followCause(s, pic, now)
 		}
 	}
 }

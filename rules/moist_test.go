@@ -208,7 +208,7 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 		})
 		now := r.instant()
 		pic := r.e.v.Survey(now)
-		if cause, why := r.e.cause.Temperature(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
+		if cause, why := r.e.cause.Temperature(&r.e.v.Enclosures[0], pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("%+v: %v %v", c, cause, why)
 		}
 	}
@@ -298,7 +298,7 @@ func TestCause_DryRoomCools(t *testing.T) {
 		})
 		now := r.instant()
 		pic := r.e.v.Survey(now)
-		if cause, why := r.e.cause.Temperature(&r.e.v.Enclosures[0], &pic, now, alarm.KindBelow); cause.Kind != c.want {
+		if cause, why := r.e.cause.Temperature(&r.e.v.Enclosures[0], pic, now, alarm.KindBelow); cause.Kind != c.want {
 			t.Errorf("room at %.0f %%: %v %v", c.percent, cause, why)
 		}
 	}

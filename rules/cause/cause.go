@@ -19,7 +19,7 @@ type Look struct{ V *room.View }
 // ByTemperature finds what the enclosures' temperatures together say.
 func (cs Look) ByTemperature(a *room.Alarm, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
 	pic := cs.V.Survey(now)
-	return cs.Temperature(&cs.V.Enclosures[a.Index], &pic, now, a.Kind)
+	return cs.Temperature(&cs.V.Enclosures[a.Index], pic, now, a.Kind)
 }
 
 // Facts is evidence of facts without quantities.

@@ -29,7 +29,7 @@ func (cs Look) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alar
 		}
 	}
 	pic := cs.V.Survey(now)
-	if why := cs.roomExplains(en, &pic, hotter); why != nil {
+	if why := cs.roomExplains(en, pic, hotter); why != nil {
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why, {ID: alarm.FactWarmAir}}
 	}
 	if why := cs.roomDry(now); why != nil {
@@ -92,7 +92,7 @@ func (cs Look) NoMist(en *room.Enclosure, now sensors.Instant) alarm.Cause {
 	if cs.powerGone(now) {
 		return alarm.Cause{Kind: alarm.CausePower}
 	}
-	if pic := cs.V.Survey(now); pic.Room.HasUsual && cs.roomExplains(en, &pic, colder) != nil {
+	if pic := cs.V.Survey(now); pic.Room.HasUsual && cs.roomExplains(en, pic, colder) != nil {
 		return alarm.Cause{Kind: alarm.CauseRoom}
 	}
 	return alarm.Cause{Kind: alarm.CauseSupply, ID: cs.V.SupplyOf(en.Mist)}

@@ -33,7 +33,7 @@ const powerCold = 0.3
 // cooled so is damp without any mist. It is nil where they do not.
 func (cs Look) LampsGone() *alarm.Fact {
 	pic := cs.V.Survey(cs.V.Latest)
-	return cs.lampsGone(&pic, lampsAdd)
+	return cs.lampsGone(pic, lampsAdd)
 }
 
 func (cs Look) lampsGone(pic *climate.Picture, least float64) *alarm.Fact {
@@ -74,7 +74,7 @@ func (cs Look) powerGone(now sensors.Instant) bool {
 	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && pic.MiddleChange() < lampWarms {
 		return true // nothing got warmer when the lamps were to come on
 	}
-	return cs.lampsGone(&pic, powerOff) != nil
+	return cs.lampsGone(pic, powerOff) != nil
 }
 
 // Darkens reports whether most enclosures whose lamps should have been on for

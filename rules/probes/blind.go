@@ -29,8 +29,8 @@ func (l look) judgeBlind(now sensors.Instant) {
 			if limit := blindLimit(en, since); limit > 0 && now.Mono-since >= limit {
 				l.wakeBlind(en, now.Mono)
 			}
-		} else if !en.Empty() {
-			lit = true
+		} else if !lit {
+			lit = !en.Empty()
 		}
 	}
 	if lit || dark < blindRoom {
@@ -46,9 +46,6 @@ func (l look) judgeBlind(now sensors.Instant) {
 // lostSince returns when the last of an enclosure's probes was heard; ok is false
 // where one still is, where it has none in service, and where nobody lives.
 func (l look) lostSince(en *room.Enclosure, now time.Duration) (since time.Duration, ok bool) {
-	if en.Empty() {
-		return 0, false
-	}
 	for _, i := range en.Probes {
 		p := &l.v.Probes[i]
 		switch {
@@ -59,7 +56,7 @@ func (l look) lostSince(en *room.Enclosure, now time.Duration) (since time.Durat
 		}
 		since, ok = max(since, p.HeardAt()+p.St.Unseen), true
 	}
-	return since, ok
+	return since, ok && !en.Empty()
 }
 
 // blindLimit is how long an enclosure may be lost that was last heard at since;

@@ -122,6 +122,7 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || r.Again || !p.follow(r) {
 		return
 	}
+	l.stand(p)
 	p.Step.Again = p.Stepped > 0 && p.Step.At-p.Stepped <= swapCalm
 	if q := l.exchanged(p); q.Probe != nil {
 		l.swapped(p, q, r.At.Mono)
@@ -183,17 +184,31 @@ func (p probe) moved(r *sensors.Reading) {
 	}
 }
 
+// stand notes when the probe's step began that stands.
+func (l swaps) stand(p probe) {
+	if l.stood == nil {
+		l.stood = make([]time.Duration, len(l.At))
+		for i := range l.At {
+			l.stood[i] = l.At[i].Step.At
+		}
+	}
+	l.stood[p.Index] = p.Step.At
+}
+
 // exchanged finds the probe that stepped to where p was, from where p is now.
 func (l swaps) exchanged(p probe) probe {
 	a := &p.Step
 	if a.Again && !a.Silent && p.St.Swap.With == "" {
 		return probe{} // not calm, whoever stepped with it: noise does so all the time
 	}
-	for i := range l.v.Probes {
+	for i, at := range l.stood {
+		apart := max(a.At-at, at-a.At)
+		if apart > swapWithin || apart > 2*p.St.Interval && !a.Silent {
+			continue
+		}
 		q := l.at(i)
 		b := &q.Step
-		apart := max(a.At-b.At, b.At-a.At)
-		if q == p || !b.Stands || apart > swapWithin || apart > 2*p.St.Interval && !(a.Silent && b.Silent) {
+		if q == p || !b.Stands || b.At != at || apart > 2*p.St.Interval && !b.Silent {
 			continue
 		}
 		calm := !a.Again && !b.Again || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID

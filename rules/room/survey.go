@@ -13,8 +13,16 @@ import (
 // ShelfName names a shelf of a rack.
 func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
 
-// Survey looks at all enclosures together, as they are now.
-func (v *View) Survey(now sensors.Instant) climate.Picture {
+// fewEnclosures are surveyed whenever somebody asks. More, which may all tell at once,
+// are surveyed once a poll: no enclosure moves the middle of so many.
+const fewEnclosures = 100
+
+// Survey looks at all enclosures together, as they are now. What it returns is good
+// until the next call.
+func (v *View) Survey(now sensors.Instant) *climate.Picture {
+	if since := now.Mono - v.picAt; len(v.Enclosures) > fewEnclosures && v.pic.Judged > 0 && since >= 0 && since < v.Cfg.Room.Poll.D() {
+		return &v.pic
+	}
 	v.cases = v.cases[:0]
 	above, below := 0, 0
 	for i := range v.Enclosures {
@@ -31,9 +39,9 @@ func (v *View) Survey(now sensors.Instant) climate.Picture {
 			below++
 		}
 	}
-	pic := climate.Survey(v.RoomCase(now), v.cases, v.Floats)
-	pic.Above, pic.Below = above, below
-	return pic
+	v.pic, v.picAt = climate.Survey(v.RoomCase(now), v.cases, v.Floats), now.Mono
+	v.pic.Above, v.pic.Below = above, below
+	return &v.pic
 }
 
 // RoomCase is the room as the survey counts it.

@@ -98,6 +98,8 @@ type Clock struct {
 // scratch spares allocations.
 type scratch struct {
 	cases  []climate.Case
+	pic    climate.Picture // of the last survey
+	picAt  time.Duration   // and when that was
 	Ints   []int32
 	Floats []float64
 }
