@@ -7,6 +7,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
 )
 
@@ -104,7 +105,7 @@ func TestCause_AtItsLimits(t *testing.T) {
 		{"3 °C apart on the first day", slow, climate.Finding{Residual: 3, Judged: 3}, 1, false, false},
 		{"more on the first day", slow, climate.Finding{Residual: 3.01, Judged: 3}, 1, false, true},
 	} {
-		if got := (Look{V: &room.View{}}).odd(&c.c, &c.f, c.side, c.room); got != c.want {
+		if got := odd(&climate.Picture{}, &c.c, &c.f, c.side, c.room); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
@@ -205,28 +206,24 @@ func TestSharedCause_AtItsLimits(t *testing.T) {
 	} {
 		v := roomtest.View(t, 4, "")
 		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, false, 4*time.Hour
-		for i := range v.Enclosures {
-			en := &v.Enclosures[i]
-			_, high, _ := v.Band(en)
-			en.Now.Main = high
-			if i < c.past {
-				en.Now.Main++
-			}
-		}
 		f := climate.Finding{Median: c.all, RoomOff: c.roomOff, Residual: c.own, Judged: c.judged}
-		_, why := Look{V: v}.sharedCause(&v.Enclosures[0], &climate.Case{HasOffset: true}, &f, 25, hotter)
+		pic := climate.Picture{Room: climate.RoomCase{Temp: 25}, Above: c.past}
+		_, why := Look{V: v}.sharedCause(&v.Enclosures[0], &pic, &climate.Case{HasOffset: true}, &f, hotter)
 		if (len(why) > 0) != (c.want != "") || len(why) > 0 && why[0].ID != c.want {
 			t.Errorf("%s: %+v", c.name, why)
 		}
 	}
-	// Cold is counted below the band.
-	v := roomtest.View(t, 3, "")
-	for i := range v.Enclosures {
-		low, _, _ := v.Band(&v.Enclosures[i])
-		v.Enclosures[i].Now.Main = low - int32(i)
+	// A band is passed by more than its edge, on either side.
+	v := roomtest.View(t, 4, "")
+	for i, by := range []int32{0, 1, 2, -1} {
+		low, high, _ := v.Band(&v.Enclosures[i])
+		v.Enclosures[i].Now.Main, v.Enclosures[i].Now.HasTemp = low-by, true
+		if by < 0 {
+			v.Enclosures[i].Now.Main = high - by
+		}
 	}
-	if got := (Look{V: v}).beyondBand(colder); got != 2 {
-		t.Errorf("%d are below their band", got)
+	if pic := v.Survey(v.At); pic.Below != 2 || pic.Above != 1 {
+		t.Errorf("%d are below their band, %d above", pic.Below, pic.Above)
 	}
 	// A probe that contradicts itself is only blamed where no animal would be in danger.
 	en := &v.Enclosures[0]

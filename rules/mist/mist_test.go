@@ -188,11 +188,11 @@ func TestMist_AtItsLimits(t *testing.T) {
 	for edge, want := range map[time.Duration]climate.MistTime{9 * hour: climate.MistLit, 9*hour + 1: climate.MistDusk} {
 		v := roomtest.View(t, 1, "")
 		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, edge
-		if got := (look{New(v), v, nil}).timeOf(&v.Enclosures[0]); got != want {
+		if got := (look{New(v), v, nil}).timeOf(&v.Enclosures[0], v.At); got != want {
 			t.Errorf("lamps on for %v: %v", edge, got)
 		}
 		v.Lamps[0].Cfg.On = configs.ClockSpan{From: 20 * 60, To: 8 * 60}
-		if got := (look{New(v), v, nil}).timeOf(&v.Enclosures[0]); got != want {
+		if got := (look{New(v), v, nil}).timeOf(&v.Enclosures[0], v.At); got != want {
 			t.Errorf("across midnight, for %v: %v", edge, got)
 		}
 	}

@@ -313,28 +313,34 @@ func TestDrift_AtItsLimits(t *testing.T) {
 	for _, by := range []int32{10, 40, 20} {
 		week(&d, by)
 	}
-	if d.HasBase || d.NumW != 3 || d.moved() != 0 {
+	if d.HasBase || d.NumW != 3 || d.moved(0) != 0 {
 		t.Errorf("three weeks: %+v", d)
 	}
 	if week(&d, 30); !d.HasBase || d.Base != 20 || d.NumW != 4 { // the lower middle one of 10 to 40
 		t.Errorf("four weeks: %+v", d)
 	}
 	for _, c := range []struct{ by, want int32 }{{320, 10}, {420, 300}, {-400, 0}, {-380, -400}, {-400, -400}} {
-		if week(&d, c.by); d.moved() != c.want {
-			t.Errorf("a week of %d: moved by %d, want %d", c.by, d.moved(), c.want)
+		if week(&d, c.by); d.away() != c.want {
+			t.Errorf("a week of %d: moved by %d, want %d", c.by, d.away(), c.want)
+		}
+	}
+	d.Weeks = [driftWeeks]int16{50 + d.Base, 50 + d.Base}
+	for apart, want := range map[int16]int32{33: 50, 34: 0} { // 1.5 times what the first weeks lie apart
+		if d.Apart = apart; d.moved(50) != want || d.moved(51) != 0 {
+			t.Errorf("first weeks that lie %d apart: %d", apart, d.moved(50))
 		}
 	}
 	for _, c := range []struct {
 		hum, temp int16
 		want      bool
 		facts     int
-	}{{300, 0, true, 1}, {299, 49, false, 0}, {-300, 0, true, 1}, {0, 50, true, 1}, {0, -50, true, 1}, {300, 50, true, 2}} {
+	}{{200, 0, true, 1}, {199, 29, false, 0}, {-200, 0, true, 1}, {0, 30, true, 1}, {0, -30, true, 1}, {200, 30, true, 2}} {
 		p := probe{&room.Probe{}, &State{}}
 		p.HumDrift = Drift{HasBase: true, Weeks: [driftWeeks]int16{c.hum, c.hum}}
 		p.TempDrift = Drift{HasBase: true, Weeks: [driftWeeks]int16{c.temp, c.temp}}
-		list := p.driftEvidence()
-		if p.drifted() != c.want || len(list) != c.facts {
-			t.Errorf("%+v: drifted %v, %+v", c, p.drifted(), list)
+		list, drifted := p.driftEvidence(), look{Judge: &Judge{At: []State{*p.State}}}.drifted(p)
+		if drifted != c.want || len(list) != c.facts {
+			t.Errorf("%+v: drifted %v, %+v", c, drifted, list)
 		}
 		if c.facts > 0 && list[0].Percent != float64(c.hum)/100 {
 			t.Errorf("%+v: %+v", c, list)
@@ -358,9 +364,9 @@ func TestDrift_AtItsLimits(t *testing.T) {
 	}
 	v := roomtest.View(t, rackLeast-1, "")
 	l := look{Judge: New(v), v: v}
-	if _, ok := l.rack(func(p probe) (int32, bool) { return int32(p.St.Temp), true }); ok {
-		t.Error("four probes are a rack")
-	}
+	l.toOthers(func(p probe) (int32, bool) { return int32(p.St.Temp), true }, func(probe, int32) {
+		t.Error("three probes are a rack")
+	})
 }
 
 // The rhythm of a probe is that of its first two readings, and another one after four odd
@@ -375,17 +381,25 @@ func TestProbe_RhythmAtItsLimits(t *testing.T) {
 		after uint8
 	}{
 		{"the first", true, 5 * time.Minute, 0, 5 * time.Minute, 0}, {"no faster than it is asked", true, time.Second, 0, time.Minute, 0},
-		{"half", false, 30 * time.Second, 3, time.Minute, 0}, {"less", false, 30*time.Second - 1, 3, 30*time.Second - 1, 0},
+		{"more than five eighths", false, 37500*time.Millisecond + 1, 3, time.Minute, 0}, {"no more", false, 37500 * time.Millisecond, 3, 37500 * time.Millisecond, 0},
 		{"half as much more", false, 90 * time.Second, 3, time.Minute, 0}, {"more", false, 90*time.Second + 1, 2, time.Minute, 3},
 		{"a quarter of an hour", false, 15 * time.Minute, 3, 15 * time.Minute, 0}, {"an outage", false, 15*time.Minute + 1, 3, time.Minute, 3},
 	} {
-		p := probe{&room.Probe{}, &State{Odd: c.odd}}
+		p := probe{&room.Probe{}, &State{Odd: c.odd, OddLeast: c.d, OddMost: c.d}}
 		p.St.Interval, p.St.Readings = time.Minute, 9
 		if c.first {
 			p.St.Readings = 1
 		}
 		if p.rhythm(c.d); p.St.Interval != c.want || p.Odd != c.after {
 			t.Errorf("%s: every %v, odd %d", c.name, p.St.Interval, p.Odd)
+		}
+	}
+	// Four odd ones that are not alike are readings lost, no rhythm; shorter ones are one.
+	for most, want := range map[time.Duration]time.Duration{3 * time.Minute: 2 * time.Minute, 3*time.Minute + 1: time.Minute} {
+		p := probe{&room.Probe{}, &State{Odd: 3, OddLeast: 2 * time.Minute, OddMost: most}}
+		p.St.Interval, p.St.Readings = time.Minute, 9
+		if p.rhythm(2 * time.Minute); p.St.Interval != want {
+			t.Errorf("from two minutes to %v: every %v", most, p.St.Interval)
 		}
 	}
 	for d, want := range map[time.Duration]bool{longestHeating: true, longestHeating + 1: false} {
