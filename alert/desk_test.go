@@ -526,7 +526,7 @@ func TestDesk_refresh(t *testing.T) {
 		rate := 2.0
 		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, State: unack,
 			Priority: rules.Wake, Value: 32, HasValue: true, Unit: "°C"}},
-			[]rules.EnclosureView{{ID: "e1", RatePerHour: &rate, ToLethal: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}})
+			[]rules.EnclosureView{{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate, ToLethal: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}}})
 		if len(e.Put) != len(e.Send) {
 			t.Errorf("%d documents written for %d sendings", len(e.Put), len(e.Send))
 		}

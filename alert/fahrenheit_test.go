@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // What each alarm says to a reader of °F, reckoned by hand from NIST SP 811,
@@ -26,7 +27,7 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 	} {
 		m := Member{Key: rules.Key{Alarm: c.id, Subject: "e1"}, Seq: 1, State: unack, Priority: rules.Wake, Unit: "°C",
 			Value: c.value, Peak: c.value, HasValue: true, Limit: c.limit, PeakLimit: c.limit, HasLimit: true,
-			Detail: rules.Detail{RatePerHour: 1.5, HasRate: true}}
+			Detail: rules.Detail{DetailHeat: alarm.DetailHeat{RatePerHour: 1.5, HasRate: true}}}
 		for _, kind := range []Kind{Raise, FollowUp} {
 			n := Notice{Kind: kind, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
 			got := Render(n, Fahrenheit)

@@ -19,18 +19,18 @@ const (
 
 // ChannelStats says how one channel does.
 type ChannelStats struct {
-	Pending     int             `json:"pending"`
-	OldestAge   time.Duration   `json:"oldest_age"` // of what is due and not taken over
-	LastSuccess sensors.Instant `json:"last_success,omitzero"`
-	LastError   string          `json:"last_error,omitempty"`
-	Failing     time.Duration   `json:"failing,omitempty"` // how long nothing has worked, 0 when well
-	Sent        uint64          `json:"sent"`              // attempts
-	Taken       uint64          `json:"taken"`             // confirmed
-	Failed      uint64          `json:"failed"`
+	Pending     int
+	OldestAge   time.Duration // of what is due and not taken over
+	LastSuccess sensors.Instant
+	LastError   string
+	Failing     time.Duration // how long nothing has worked, 0 when well
+	Sent        uint64        // attempts
+	Taken       uint64        // confirmed
+	Failed      uint64
 	// Connected says whether there is a connection, or the last look at the
 	// other side found somebody; nil for a channel that cannot be looked at.
-	Connected *bool  `json:"connected,omitempty"`
-	DownWhy   string `json:"down_why,omitempty"` // of not being connected
+	Connected *bool
+	DownWhy   string // of not being connected
 }
 
 // Links is how the channels do, in this run only.

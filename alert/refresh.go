@@ -50,9 +50,9 @@ func (b *book) drift(alarms []rules.AlarmView, enclosures []rules.EnclosureView)
 // warm takes over how warm an enclosure is and what is ahead of it.
 func warm(d *rules.Detail, e *rules.EnclosureView) {
 	d.TimeToLethal, d.LampsOffGain = e.ToLethal, e.LampsOffGain
-	if e.Hottest.Known {
-		d.Temperature, d.Lethal = e.Hottest.Value, e.Lethal
-		if e.Hottest.Value >= e.Lethal { // it is here
+	if e.Temperature.Known {
+		d.Temperature, d.Lethal = e.Temperature.Value, e.Lethal
+		if e.Temperature.Value >= e.Lethal { // it is here
 			d.TimeToLethal, d.LampsOffGain = nil, nil
 		}
 	}

@@ -22,9 +22,12 @@ func heatNotice() Notice {
 		Members: []Member{{
 			Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: rules.Wake,
 			Value: 31.5, Peak: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
-			Detail: rules.Detail{RatePerHour: 2.5, HasRate: true, TimeToLethal: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1},
-				LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}, Evidence: noted("room rises too", "lamps are on"),
-				Unknown: noted("outside temperature"), FirstAction: "Lamps off."},
+			Detail: rules.Detail{
+				DetailHeat:  alarm.DetailHeat{RatePerHour: 2.5, HasRate: true, TimeToLethal: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1}, LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}},
+				Evidence:    noted("room rises too", "lamps are on"),
+				Unknown:     noted("outside temperature"),
+				FirstAction: "Lamps off.",
+			},
 		}},
 	}
 }
@@ -302,7 +305,7 @@ func TestRender_golden(t *testing.T) {
 	warm := func(id, name string, a rules.AlarmID, p rules.Priority, now, rate, ceiling, from, to float64) Member {
 		m := Member{Key: rules.Key{Alarm: a, Subject: id}, Seq: 1, Name: name, State: unack, Priority: p, Value: now, Peak: now,
 			HasValue: true, Limit: 26, HasLimit: true, Unit: "°C",
-			Detail: rules.Detail{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}
+			Detail: rules.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}
 		if to > 0 {
 			m.Detail.TimeToLethal = &rules.Range{FromMinutes: from, ToMinutes: to}
 		}

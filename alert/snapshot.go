@@ -11,38 +11,43 @@ import (
 
 // A Snapshot is everything that pages, metrics and programs show of one
 // moment. It is made by the daemon and never changed afterwards, so any number
-// of readers may share it.
+// of readers may share it. Package wire makes what leaves of it.
 type Snapshot struct {
-	At sensors.Instant `json:"at"`
+	At sensors.Instant
 	// Published is when it was made, on the process's own clock: while the core
 	// lives there is a new one every second.
-	Published time.Time `json:"-"`
+	Published time.Time
 
-	Room     string    `json:"room"`
-	RoomName string    `json:"room_name"`
-	Version  string    `json:"version"`
-	Started  time.Time `json:"started"`
+	Room     string
+	RoomName string
+	Version  string
+	Started  time.Time
 
-	Enclosures []rules.EnclosureView `json:"enclosures"`
-	Probes     []rules.ProbeView     `json:"probes"`
-	Contacts   []rules.ContactView   `json:"-"`
-	Alarms     []rules.AlarmView     `json:"alarms"`
-	KPI        rules.KPI             `json:"kpi"`
+	Enclosures []rules.EnclosureView
+	Probes     []rules.ProbeView
+	Contacts   []rules.ContactView
+	Alarms     []rules.AlarmView
+	KPI        rules.KPI
 	Telling
 
-	Record    store.Stats `json:"record"`
-	Recording bool        `json:"recording"`           // the last commit worked
-	RecordWhy alarm.Fact  `json:"record_why,omitzero"` // else
+	Record    store.Stats
+	Recording bool       // the last commit worked
+	RecordWhy alarm.Fact // else
 
-	Polls []sensors.ProbeCounts `json:"-"`
-	Buses []sensors.BusCounts   `json:"-"`
+	Polling
 
 	// Cycle counts completed sample-and-rule rounds and CycleAt is when the
 	// last one ended, on the process's own clock.
-	Cycle   uint64    `json:"cycle"`
-	CycleAt time.Time `json:"cycle_at"`
+	Cycle   uint64
+	CycleAt time.Time
 
 	// Reloads of the configuration since the start, and the last refusal.
-	ConfigLoaded  time.Time `json:"config_loaded"`
-	ConfigRefused string    `json:"config_refused,omitempty"`
+	ConfigLoaded  time.Time
+	ConfigRefused string
+}
+
+// A Polling is how the probes were read since the start.
+type Polling struct {
+	Polls []sensors.ProbeCounts
+	Buses []sensors.BusCounts
 }

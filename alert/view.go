@@ -10,20 +10,20 @@ import (
 
 // A NoticeView is a snapshot of one open notice for pages and APIs.
 type NoticeView struct {
-	Notice       Notice        `json:"notice"`
-	Message      Message       `json:"message"` // in the first person's units
-	Acknowledged bool          `json:"acknowledged"`
-	Told         []string      `json:"told"`                  // people, in order
-	NextRepeat   time.Duration `json:"next_repeat,omitempty"` // running time
+	Notice       Notice
+	Message      Message // in the first person's units
+	Acknowledged bool
+	Told         []string      // people, in order
+	NextRepeat   time.Duration // running time
 }
 
 // A Telling is what the Desk shows in a Snapshot.
 type Telling struct {
-	Notices  []NoticeView `json:"notices"`
-	Delivery Stats        `json:"delivery"`
-	Stalled  []string     `json:"stalled_channels,omitempty"`
-	Drill    *DrillResult `json:"last_drill,omitempty"`
-	OnDuty   string       `json:"on_duty,omitempty"` // who is told first now, where somebody is named
+	Notices  []NoticeView
+	Delivery Stats
+	Stalled  []string
+	Drill    *DrillResult
+	OnDuty   string // who is told first now, where somebody is named
 }
 
 // Telling returns what a Snapshot shows of the Desk.
@@ -73,12 +73,12 @@ func (d *Desk) AnsweredBy(id string) string {
 
 // Stats says how delivery does.
 type Stats struct {
-	Depth     int                     `json:"depth"` // deliveries not taken over yet, held ones included
-	OldestAge time.Duration           `json:"oldest_age"`
-	OpenWake  int                     `json:"open_wake"` // unacknowledged
-	Open      int                     `json:"open"`
-	Dropped   uint64                  `json:"dropped"`
-	Channels  map[string]ChannelStats `json:"channels"`
+	Depth     int // deliveries not taken over yet, held ones included
+	OldestAge time.Duration
+	OpenWake  int // unacknowledged
+	Open      int
+	Dropped   uint64
+	Channels  map[string]ChannelStats
 }
 
 // Stats returns the figures at now.

@@ -127,8 +127,8 @@ func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
 		r.want(LethalLimit, "e1", want)
 		r.quiet(LethalLimit, ProbeJump) // no air warms by 7 °C between two readings
 		v := r.e.Enclosures()[0]
-		if !v.OutOfService || v.Empty != empty {
-			t.Errorf("%s: the view says out of service %v, empty %v", name, v.OutOfService, v.Empty)
+		if gone := r.e.v.Enclosures[0].Empty(); !v.OutOfService || gone != empty {
+			t.Errorf("%s: the view says out of service %v, empty %v", name, v.OutOfService, gone)
 		}
 		// Declared anew the other way round.
 		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: !empty}); err != nil {

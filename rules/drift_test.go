@@ -140,8 +140,8 @@ func TestDew_AboveEverySurface(t *testing.T) {
 		if v.Humidity.Value > 90 || !v.Humidity.Known {
 			t.Errorf("judged on %+v", v.Humidity)
 		}
-		if v.Hottest.Value < 28 {
-			t.Errorf("the probe's heat is gone: %+v", v.Hottest)
+		if v.Temperature.Value < 28 {
+			t.Errorf("the probe's heat is gone: %+v", v.Temperature)
 		}
 		r.run(10*time.Minute, r.calm)
 		r.want(ProbeWet, "q1", "NORM>UNACK UNACK>RTNUN")
@@ -173,7 +173,7 @@ func TestLoss_NeverTheEnclosuresTemperature(t *testing.T) {
 	r.want(ProbeSilent, "p1", "NORM>UNACK")
 	r.quiet(ProbeSilent)
 	v := r.e.Enclosures()[0]
-	if v.Temperature.Value > 24.2 || v.Hottest.Value > 24.2 || v.Hottest.Probe != "q1" || !v.Temperature.Known || v.Blind {
+	if v.Temperature.Value > 24.2 || v.Temperature.Probe != "q1" || !v.Temperature.Known || v.Blind {
 		t.Errorf("%+v", v)
 	}
 	r.run(10*time.Minute, func(id string, at time.Duration) *sensors.Reading {
@@ -218,7 +218,7 @@ func TestOutOfService_TakesNoPart(t *testing.T) {
 					t.Errorf("%v %v %v>%v: %s", x.At.Mono, x.Key, x.From, x.To, x.Text)
 				}
 			}
-			if v := r.e.Enclosures()[0]; v.Hottest.Probe == "" || !v.Temperature.Known {
+			if v := r.e.Enclosures()[0]; v.Temperature.Probe == "" || !v.Temperature.Known {
 				t.Errorf("%+v", v)
 			}
 		})

@@ -16,35 +16,35 @@ import (
 // last 30 days of running time, as they stand now, and the rest for as long as
 // the alarms' records go back.
 type KPI struct {
-	Days            int              `json:"days"` // observed, at most 30: for the next three
-	Alarms          uint64           `json:"alarms"`
-	PerDay          float64          `json:"per_day"`
-	BusiestDay      uint64           `json:"busiest_day"`
-	ByPriority      map[string]int64 `json:"by_priority"`
-	Worst           []KPIItem        `json:"worst"`      // ten most frequent, most first
-	Chattering      []KPIItem        `json:"chattering"` // three raises within twenty polls
-	Stale           []KPIItem        `json:"stale"`      // active for more than 24 h
-	Floods          uint64           `json:"floods"`     // more than 10 in 10 min
-	InFlood         bool             `json:"in_flood"`
-	FloodTime       time.Duration    `json:"flood_time"`
-	Acknowledged    uint64           `json:"acknowledged"`
-	MeanAcknowledge time.Duration    `json:"mean_acknowledge"`
-	MaxAcknowledge  time.Duration    `json:"max_acknowledge"`
-	Unacknowledged  int              `json:"unacknowledged"`
-	LongestUnacked  time.Duration    `json:"longest_unacknowledged"`
-	LongestActive   time.Duration    `json:"longest_active"`
-	Shelved         int              `json:"shelved"`
-	OutOfService    int              `json:"out_of_service"`
-	Unknown         int              `json:"unknown"` // open alarms that cannot be evaluated
+	Days            int // observed, at most 30: for the next three
+	Alarms          uint64
+	PerDay          float64
+	BusiestDay      uint64
+	ByPriority      map[string]int64
+	Worst           []KPIItem // ten most frequent, most first
+	Chattering      []KPIItem // three raises within twenty polls
+	Stale           []KPIItem // active for more than 24 h
+	Floods          uint64    // more than 10 in 10 min
+	InFlood         bool
+	FloodTime       time.Duration
+	Acknowledged    uint64
+	MeanAcknowledge time.Duration
+	MaxAcknowledge  time.Duration
+	Unacknowledged  int
+	LongestUnacked  time.Duration
+	LongestActive   time.Duration
+	Shelved         int
+	OutOfService    int
+	Unknown         int // open alarms that cannot be evaluated
 }
 
 // A KPIItem is one alarm in a list of self-measures.
 type KPIItem struct {
-	Key    Key           `json:"key"`
-	Count  uint64        `json:"count"`
-	Active time.Duration `json:"active,omitempty"`
+	Key    Key
+	Count  uint64
+	Active time.Duration
 	// Suggestion is what would have avoided some of them; zero for nothing.
-	Suggestion alarm.Fact `json:"suggestion,omitzero"`
+	Suggestion alarm.Fact
 }
 
 // KPI returns the alarm system's self-measures.

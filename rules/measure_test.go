@@ -64,13 +64,13 @@ func TestMeasures_AreOfTheProbeTheyName(t *testing.T) {
 			for _, p := range r.e.Probes() {
 				temp[p.ID], hum[p.ID], place[p.ID] = p.Temperature.Celsius(), p.Humidity.Percent(), p.Place
 			}
-			for name, m := range map[string]Measure{"temperature": v.Temperature, "hottest": v.Hottest, "band": v.Band} {
+			for name, m := range map[string]Measure{"temperature": v.Temperature, "band": v.Band} {
 				if !m.Known || m.Value != temp[m.Probe] || m.Place != place[m.Probe] {
 					t.Errorf("%+v: %s is %+v", c, name, m)
 				}
 			}
-			if v.Temperature != v.Hottest || v.Temperature.Value != max(c.canopy, c.litter) || v.Band.Value != c.litter {
-				t.Errorf("%+v: %+v, %+v, %+v", c, v.Temperature, v.Hottest, v.Band)
+			if v.Temperature.Value != max(c.canopy, c.litter) || v.Band.Value != c.litter {
+				t.Errorf("%+v: %+v, %+v", c, v.Temperature, v.Band)
 			}
 			if h := v.Humidity; !h.Known || h.Value != hum[h.Probe] || h.Place != place[h.Probe] || floor != "" && h.Probe != "litter" {
 				t.Errorf("%+v: humidity is %+v", c, h)

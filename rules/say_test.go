@@ -120,7 +120,7 @@ func TestViews(t *testing.T) {
 		t.Errorf("%+v", p)
 	}
 	v = r.e.Enclosures()[0]
-	if v.Worst == nil || *v.Worst != Wake || len(v.Alarms) != 1 || v.Hottest.Value != 30.5 {
+	if v.Worst == nil || *v.Worst != Wake || len(v.Alarms) != 1 || v.Temperature.Value != 30.5 {
 		t.Errorf("%+v", v)
 	}
 	o := r.e.Open()

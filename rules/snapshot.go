@@ -17,9 +17,9 @@ type views struct {
 	air alarm.Air
 }
 
-func (e *Engine) views() views {
-	w := views{v: e.v}
-	if air := e.v.AirAround(e.v.Latest.Mono); air != nil {
+func viewsOf(v *room.View) views {
+	w := views{v: v}
+	if air := v.AirAround(v.Latest.Mono); air != nil {
 		w.air = *air
 	}
 	return w
@@ -28,7 +28,7 @@ func (e *Engine) views() views {
 // Enclosures returns a snapshot of every enclosure in file order.
 func (e *Engine) Enclosures() []EnclosureView {
 	list := make([]EnclosureView, len(e.v.Enclosures))
-	w := e.views()
+	w := viewsOf(e.v)
 	for i := range e.v.Enclosures {
 		list[i] = w.viewEnclosure(&e.v.Enclosures[i])
 	}
@@ -38,7 +38,7 @@ func (e *Engine) Enclosures() []EnclosureView {
 // EnclosuresOf returns a snapshot of each enclosure that one of the alarms is of.
 func (e *Engine) EnclosuresOf(alarms []AlarmView) []EnclosureView {
 	var list []EnclosureView
-	seen, w := make(map[int]bool), e.views()
+	seen, w := make(map[int]bool), viewsOf(e.v)
 	for i := range alarms {
 		if j, ok := e.v.EnclosureByID[alarms[i].Key.Subject]; ok && !seen[j] {
 			seen[j] = true
@@ -52,17 +52,22 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 	now := w.v.Latest.Mono
 	low, high, name := w.v.Band(en)
 	v := EnclosureView{
-		ID: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
-		Species: en.Species.ID, Stage: string(en.Cfg.Stage), At: en.St.At,
-		BandLow: float64(low) / 100, BandHigh: float64(high) / 100, BandName: name,
-		Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
-		Act: float64(en.Limits.Act) / 100, Lethal: float64(en.Limits.Lethal) / 100,
-		Exposure: en.St.Dose.Fraction(en.DoseLimits), MissedMists: en.St.Missed,
-		OutOfService: en.OutOfService(), Empty: en.Empty(), RoomWet: w.air.Room, OutsideWet: w.air.Outside,
+		EnclosureHome: EnclosureHome{
+			ID: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
+			Species: en.Species.ID, Stage: string(en.Cfg.Stage),
+		},
+		At:           en.St.At,
+		EnclosureAir: EnclosureAir{RoomWet: w.air.Room, OutsideWet: w.air.Outside},
+		EnclosureLimits: EnclosureLimits{
+			BandLow: float64(low) / 100, BandHigh: float64(high) / 100, BandName: name,
+			Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
+			Act: float64(en.Limits.Act) / 100, Lethal: float64(en.Limits.Lethal) / 100,
+		},
+		OutOfService: en.OutOfService(),
 	}
 	w.viewMeasures(en, &v, now)
-	if v.Hottest.Known {
-		v.BlownIn = climate.BlownIn(w.air.Room, v.Hottest.Value)
+	if v.Temperature.Known {
+		v.BlownIn = climate.BlownIn(w.air.Room, v.Temperature.Value)
 	}
 	w.viewEstimates(en, &v, now)
 	for k := range en.Alarms {
@@ -92,7 +97,6 @@ func (w views) viewMeasures(en *room.Enclosure, v *EnclosureView, now time.Durat
 	temp, hum := w.v.Sources(en, now)
 	v.Blind = !temp && !hum
 	v.Temperature = w.temperatureOf(en, now, temp)
-	v.Hottest = v.Temperature
 	v.Band = w.bandOf(en, v.Temperature)
 	v.Humidity = w.humidityOf(en, now, hum)
 	if !v.Temperature.Known {
@@ -226,6 +230,7 @@ func (w views) viewMoisture(v *EnclosureView) {
 // viewEstimates fills what was computed.
 func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Duration) {
 	st := &en.St
+	v.Exposure, v.MissedMists = st.Dose.Fraction(en.DoseLimits), st.Missed
 	if en.Lamps >= 0 && w.v.Lamps[en.Lamps].Known {
 		on := w.v.Lamps[en.Lamps].On
 		v.LampsOn = &on
@@ -280,9 +285,11 @@ func (w views) viewProbe(p *room.Probe) ProbeView {
 	st := &p.St
 	v := ProbeView{
 		ID: p.Cfg.ID, Family: p.Cfg.Family, Place: string(p.Cfg.Place), Enclosure: p.Cfg.Enclosure,
-		At: st.Last, LastGood: st.Good, Age: w.v.Latest.Mono - st.Good.Mono, Reason: st.Reason.String(),
-		HasTemperature: st.HasTemp, Temperature: st.Temp, HasHumidity: st.HasHum, Humidity: st.Hum,
-		HasLight: st.HasLux, LightLux: st.Lux, Uncertainty: max(st.HumLess, st.HumMore).Percent(),
+		ProbeAge: ProbeAge{At: st.Last, LastGood: st.Good, Age: w.v.Latest.Mono - st.Good.Mono}, Reason: st.Reason.String(),
+		ProbeValues: ProbeValues{
+			HasTemperature: st.HasTemp, Temperature: st.Temp, HasHumidity: st.HasHum, Humidity: st.Hum,
+			HasLight: st.HasLux, LightLux: st.Lux, Uncertainty: max(st.HumLess, st.HumMore).Percent(),
+		},
 		Readings: st.Readings, Good: st.Goods, Frozen: st.Frozen,
 	}
 	if st.Readings > 0 {

@@ -10,97 +10,124 @@ import (
 
 // A Measure is a value with how far it can be trusted.
 type Measure struct {
-	Value float64 `json:"value"`
+	Value float64
 	// Known is false where there is no trustworthy value younger than the age
 	// limit; Value is then the present one where Doubt says why nobody trusts
 	// it, or else the last good one, not a present one.
-	Known       bool          `json:"known"`
-	Ever        bool          `json:"ever"` // there has been a value at all
-	Age         time.Duration `json:"age"`
-	Uncertainty float64       `json:"uncertainty,omitempty"` // ±, in the value's unit; 0 for unknown
-	Probe       string        `json:"probe,omitempty"`       // which one it comes from; empty for the middle of several
-	Place       string        `json:"place,omitempty"`       // of that probe
-	Doubt       string        `json:"doubt,omitempty"`       // a reason of package sensors, such as "pinned-wet"
+	Known       bool
+	Ever        bool // there has been a value at all
+	Age         time.Duration
+	Uncertainty float64 // ±, in the value's unit; 0 for unknown
+	Probe       string  // which one it comes from; empty for the middle of several
+	Place       string  // of that probe
+	Doubt       string  // a reason of package sensors, such as "pinned-wet"
 }
 
 // An EnclosureView is a snapshot of one enclosure. Temperatures in °C,
-// humidity in %, VPD in Pa.
+// humidity in %, VPD in Pa. Package wire makes what leaves of it.
 type EnclosureView struct {
-	ID           string          `json:"id"`
-	Name         string          `json:"name"`
-	Rack         string          `json:"rack"`
-	Shelf        int             `json:"shelf"`
-	Slot         int             `json:"slot"`
-	Species      string          `json:"species"`
-	Stage        string          `json:"stage"`
-	At           sensors.Instant `json:"at"`               // of the last reading of any of its probes
-	Temperature  Measure         `json:"temperature"`      // of the hottest trustworthy probe, on which heat is judged
-	Hottest      Measure         `json:"hottest"`          // the same
-	Band         Measure         `json:"band_temperature"` // what the band is judged on: where the frogs live
-	Humidity     Measure         `json:"humidity"`
-	DewPoint     *float64        `json:"dew_point,omitempty"`
-	VPD          *float64        `json:"vpd_pa,omitempty"`
-	RoomWet      *float64        `json:"room_wet_bulb,omitempty"` // °C, of the room's air
-	OutsideWet   *float64        `json:"outside_wet_bulb,omitempty"`
-	BlownIn      climate.Blow    `json:"blown_in,omitempty"` // what the room's air would do
-	BandLow      float64         `json:"band_low"`           // in force now
-	BandHigh     float64         `json:"band_high"`
-	BandName     string          `json:"band_name"` // "day", "night", "day or night"
-	Floor        float64         `json:"floor"`
-	Warn         float64         `json:"warn"`
-	Act          float64         `json:"act"`
-	Lethal       float64         `json:"ceiling"`
-	LampsOn      *bool           `json:"lamps_on,omitempty"`      // by schedule; nil without one or without a clock
-	RatePerHour  *float64        `json:"rate_per_hour,omitempty"` // °C/h
-	ToLethal     *Range          `json:"time_to_ceiling,omitempty"`
-	LampsOffGain *Range          `json:"lamps_off_gain,omitempty"`
-	Exposure     float64         `json:"exposure"` // fraction of the reference
-	LastMist     *time.Duration  `json:"last_mist_age,omitempty"`
-	MissedMists  int             `json:"missed_mists"` // scheduled ones in a row without a pulse
-	DryDown      *time.Duration  `json:"dry_down_half_life,omitempty"`
-	DryDownUsual *time.Duration  `json:"dry_down_usual,omitempty"` // own 14-day median
-	NightDrop    *float64        `json:"night_drop,omitempty"`     // last whole night, °C
-	NightsNoDrop int             `json:"nights_without_drop"`
-	DoorOpen     bool            `json:"door_open"`
-	OutOfService bool            `json:"out_of_service"`
-	Empty        bool            `json:"empty"` // out of service, and nobody lives there
-	Blind        bool            `json:"blind"` // no probe of it delivers
-	Unknown      []string        `json:"unknown,omitempty"`
-	Alarms       []AlarmID       `json:"alarms,omitempty"` // not NORM
-	Worst        *Priority       `json:"worst,omitempty"`  // of the active ones; nil for none
+	EnclosureHome
+	At sensors.Instant // of the last reading of any of its probes
+	EnclosureAir
+	EnclosureLimits
+	EnclosureOutlook
+	EnclosureHabits
+	LampsOn      *bool // by schedule; nil without one or without a clock
+	DoorOpen     bool
+	OutOfService bool
+	Blind        bool // no probe of it delivers
+	Unknown      []string
+	Alarms       []AlarmID // not NORM
+	Worst        *Priority // of the active ones; nil for none
+}
+
+// An EnclosureHome is which enclosure it is, where it stands and who lives there.
+type EnclosureHome struct {
+	ID, Name       string
+	Rack           string
+	Shelf, Slot    int
+	Species, Stage string
+}
+
+// An EnclosureAir is what the probes of an enclosure say of its air, and the air
+// around.
+type EnclosureAir struct {
+	Temperature Measure // of the hottest trustworthy probe, on which heat is judged
+	Band        Measure // what the band is judged on: where the frogs live
+	Humidity    Measure
+	DewPoint    *float64
+	VPD         *float64
+	RoomWet     *float64 // wet bulb of the room's air
+	OutsideWet  *float64
+	BlownIn     climate.Blow // what the room's air would do
+}
+
+// An EnclosureLimits is what holds in an enclosure now.
+type EnclosureLimits struct {
+	BandLow, BandHigh float64
+	BandName          string // "day", "night", "day or night"
+	Floor             float64
+	Warn, Act, Lethal float64
+}
+
+// An EnclosureOutlook is where the heat of an enclosure goes.
+type EnclosureOutlook struct {
+	RatePerHour  *float64 // °C/h
+	ToLethal     *Range
+	LampsOffGain *Range
+	Exposure     float64 // fraction of the reference
+}
+
+// An EnclosureHabits is how an enclosure was misted, dried and cooled by night.
+type EnclosureHabits struct {
+	LastMist     *time.Duration // ago
+	MissedMists  int            // scheduled ones in a row without a pulse
+	DryDown      *time.Duration // half-life
+	DryDownUsual *time.Duration // own 14-day median
+	NightDrop    *float64       // last whole night, °C
+	NightsNoDrop int
 }
 
 // A ProbeView is a snapshot of one probe.
 type ProbeView struct {
-	ID             string               `json:"id"`
-	Family         string               `json:"family"`
-	Place          string               `json:"place"`
-	Enclosure      string               `json:"enclosure,omitempty"`
-	At             sensors.Instant      `json:"at"` // last reading, of any quality
-	LastGood       sensors.Instant      `json:"last_good"`
-	Age            time.Duration        `json:"age"`       // of the last good reading
-	Fresh          bool                 `json:"fresh"`     // it answers, be it with values that are doubted
-	HeardAge       time.Duration        `json:"heard_age"` // of the last reading that was not bad
-	Quality        string               `json:"quality"`   // of the last reading
-	Reason         string               `json:"reason,omitempty"`
-	HasTemperature bool                 `json:"has_temperature"`
-	Temperature    sensors.CentiCelsius `json:"temperature_centi"` // last good, hundredths of °C
-	HasHumidity    bool                 `json:"has_humidity"`
-	Humidity       sensors.CentiPercent `json:"humidity_centi"`
+	ID        string
+	Family    string
+	Place     string
+	Enclosure string
+	ProbeAge
+	Quality string // of the last reading
+	Reason  string
+	ProbeValues
+	Readings       uint64
+	Good           uint64
+	Counts         map[string]uint64 // suspect and bad readings by reason
+	HumidityDue    *time.Time
+	TemperatureDue *time.Time
+	Frozen         bool
+}
+
+// A ProbeAge is when a probe was heard.
+type ProbeAge struct {
+	At       sensors.Instant // last reading, of any quality
+	LastGood sensors.Instant
+	Age      time.Duration // of the last good reading
+	Fresh    bool          // it answers, be it with values that are doubted
+	HeardAge time.Duration // of the last reading that was not bad
+}
+
+// A ProbeValues is what a probe says, or said last.
+type ProbeValues struct {
+	HasTemperature bool
+	Temperature    sensors.CentiCelsius // last good
+	HasHumidity    bool
+	Humidity       sensors.CentiPercent
 	// TemperatureDoubt and HumidityDoubt say why the present value, which is
 	// then shown in the place of the last good one, is not trusted.
-	TemperatureDoubt string `json:"temperature_doubt,omitempty"`
-	HumidityDoubt    string `json:"humidity_doubt,omitempty"`
+	TemperatureDoubt, HumidityDoubt string
 
-	HasLight       bool              `json:"has_light"`
-	LightLux       uint32            `json:"light_lux"`
-	Uncertainty    float64           `json:"humidity_uncertainty"` // ± %
-	Readings       uint64            `json:"readings"`
-	Good           uint64            `json:"good"`
-	Counts         map[string]uint64 `json:"counts,omitempty"` // suspect and bad readings by reason
-	HumidityDue    *time.Time        `json:"humidity_due,omitempty"`
-	TemperatureDue *time.Time        `json:"temperature_due,omitempty"`
-	Frozen         bool              `json:"frozen"`
+	HasLight    bool
+	LightLux    uint32
+	Uncertainty float64 // of the humidity, ± %
 }
 
 // A ContactView is a snapshot of one contact.
@@ -118,28 +145,28 @@ type ContactView struct {
 
 // An AlarmView is a snapshot of one alarm that is not NORM.
 type AlarmView struct {
-	Key      Key             `json:"key"`
-	ID       string          `json:"id"` // see OnsetID
-	Seq      uint64          `json:"seq"`
-	State    alarm.State     `json:"state"`
-	Active   bool            `json:"active"`  // the condition holds, whatever the state
-	Unknown  bool            `json:"unknown"` // cannot be evaluated at present
-	Priority Priority        `json:"priority"`
-	Cause    Cause           `json:"cause"`
-	Value    float64         `json:"value"`
-	HasValue bool            `json:"has_value"`
-	Limit    float64         `json:"limit"`
-	HasLimit bool            `json:"has_limit"`
-	Unit     string          `json:"unit"`
-	Since    sensors.Instant `json:"since"`
+	Key      Key
+	ID       string // see OnsetID
+	Seq      uint64
+	State    alarm.State
+	Active   bool // the condition holds, whatever the state
+	Unknown  bool // cannot be evaluated at present
+	Priority Priority
+	Cause    Cause
+	Value    float64
+	HasValue bool
+	Limit    float64
+	HasLimit bool
+	Unit     string
+	Since    sensors.Instant
 	// OverFor is how long ago the condition ended under an alarm that still
 	// waits for a person.
-	OverFor time.Duration `json:"over_for,omitempty"`
-	AckedBy string        `json:"acked_by,omitempty"`
+	OverFor time.Duration
+	AckedBy string
 	// ShelfLeft is the rest of a shelf or of being out of service.
-	ShelfLeft time.Duration `json:"shelf_left,omitempty"`
-	Text      string        `json:"text"`
-	Detail    Detail        `json:"detail"`
+	ShelfLeft time.Duration
+	Text      string
+	Detail    Detail
 }
 
 // Said is what words are made of.

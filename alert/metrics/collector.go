@@ -166,7 +166,7 @@ func (m sender) enclosure(e *rules.EnclosureView) {
 		1, "name", e.Name, "rack", e.Rack, "shelf", strconv.Itoa(e.Shelf), "slot", strconv.Itoa(e.Slot), "species", e.Species, "stage", e.Stage)
 	m.put("temperature_celsius", "Air temperature of an enclosure: of its hottest trustworthy probe, on which heat is judged.",
 		when(e.Temperature.Known, e.Temperature.Value))
-	m.put("hottest_celsius", "The same as temperature_celsius.", when(e.Hottest.Known, e.Hottest.Value))
+	m.put("hottest_celsius", "The same as temperature_celsius.", when(e.Temperature.Known, e.Temperature.Value))
 	m.put("humidity_ratio", "Relative humidity of an enclosure, 0 to 1.", when(e.Humidity.Known, e.Humidity.Value*0.01))
 	m.put("humidity_uncertainty_ratio", "Stated uncertainty of an enclosure's humidity, 0 to 1.",
 		when(e.Humidity.Known && e.Humidity.Uncertainty > 0, e.Humidity.Uncertainty/100))

@@ -34,22 +34,40 @@ var noon = time.Date(2026, 7, 18, 12, 0, 0, 0, time.UTC)
 func full() *alert.Snapshot {
 	at := sensors.Instant{Mono: 5 * time.Hour, Wall: noon, Synced: true}
 	return &alert.Snapshot{
-		At: at, Room: "test", Version: "v1.2.3", Started: noon.Add(-5 * time.Hour), Cycle: 1800, CycleAt: noon, ConfigLoaded: noon.Add(-5 * time.Hour),
+		At:           at,
+		Room:         "test",
+		Version:      "v1.2.3",
+		Started:      noon.Add(-5 * time.Hour),
+		Cycle:        1800,
+		CycleAt:      noon,
+		ConfigLoaded: noon.Add(-5 * time.Hour),
 		Enclosures: []rules.EnclosureView{{
-			ID: "e1", Name: `Moss "Hollow"`, Rack: "a", Shelf: 1, Slot: 2, Species: "dendrobates-auratus", Stage: "adult",
-			Temperature: rules.Measure{Value: 24.5, Known: true}, Hottest: rules.Measure{Value: 25.25, Known: true},
-			Humidity: rules.Measure{Value: 81.5, Known: true, Uncertainty: 3}, DewPoint: ptr(21.1), VPD: ptr(569.0),
-			BandLow: 21, BandHigh: 26, Floor: 70, Lethal: 30, LampsOn: ptr(true), RatePerHour: ptr(1.8),
-			ToLethal: &rules.Range{FromMinutes: 90, ToMinutes: 150}, Exposure: 0.25, LastMist: ptr(4 * time.Hour), MissedMists: 1,
-			DryDown: ptr(30 * time.Minute), NightDrop: ptr(3.5), NightsNoDrop: 0,
+			EnclosureHome:    rules.EnclosureHome{ID: "e1", Name: `Moss "Hollow"`, Rack: "a", Shelf: 1, Slot: 2, Species: "dendrobates-auratus", Stage: "adult"},
+			EnclosureAir:     rules.EnclosureAir{Temperature: rules.Measure{Value: 24.5, Known: true}, Humidity: rules.Measure{Value: 81.5, Known: true, Uncertainty: 3}, DewPoint: ptr(21.1), VPD: ptr(569.0)},
+			EnclosureLimits:  rules.EnclosureLimits{BandLow: 21, BandHigh: 26, Floor: 70, Lethal: 30},
+			LampsOn:          ptr(true),
+			EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: ptr(1.8), ToLethal: &rules.Range{FromMinutes: 90, ToMinutes: 150}, Exposure: 0.25},
+			EnclosureHabits:  rules.EnclosureHabits{LastMist: ptr(4 * time.Hour), MissedMists: 1, DryDown: ptr(30 * time.Minute), NightDrop: ptr(3.5), NightsNoDrop: 0},
 		}},
 		Probes: []rules.ProbeView{{
-			ID: "p1", Place: "litter", Enclosure: "e1", Fresh: true, LastGood: at, HasTemperature: true, Temperature: 2450, HasHumidity: true,
-			Humidity: 8150, Uncertainty: 3.4, HasLight: true, LightLux: 1200, Readings: 1800, Good: 1790, Counts: map[string]uint64{"bad-crc": 10},
-			HumidityDue: ptr(noon.AddDate(0, 3, 0)), TemperatureDue: ptr(noon.AddDate(0, 9, 0)),
+			ID:             "p1",
+			Place:          "litter",
+			Enclosure:      "e1",
+			ProbeAge:       rules.ProbeAge{Fresh: true, LastGood: at},
+			ProbeValues:    rules.ProbeValues{HasTemperature: true, Temperature: 2450, HasHumidity: true, Humidity: 8150, Uncertainty: 3.4, HasLight: true, LightLux: 1200},
+			Readings:       1800,
+			Good:           1790,
+			Counts:         map[string]uint64{"bad-crc": 10},
+			HumidityDue:    ptr(noon.AddDate(0, 3, 0)),
+			TemperatureDue: ptr(noon.AddDate(0, 9, 0)),
 		}, {
-			ID: "p2", Place: "canopy", Enclosure: "e1", Fresh: true, LastGood: at, HasTemperature: true, Temperature: 4100,
-			TemperatureDoubt: "jump", HasHumidity: true, Humidity: 10000, HumidityDoubt: "pinned-wet", Readings: 1800, Good: 900,
+			ID:          "p2",
+			Place:       "canopy",
+			Enclosure:   "e1",
+			ProbeAge:    rules.ProbeAge{Fresh: true, LastGood: at},
+			ProbeValues: rules.ProbeValues{HasTemperature: true, Temperature: 4100, TemperatureDoubt: "jump", HasHumidity: true, Humidity: 10000, HumidityDoubt: "pinned-wet"},
+			Readings:    1800,
+			Good:        900,
 		}},
 		Contacts: []rules.ContactView{
 			{ID: "mains", Is: "mains", Known: true, Active: true, For: time.Hour}, {ID: "float", Is: "reservoir", Why: "silent"},
@@ -68,9 +86,8 @@ func full() *alert.Snapshot {
 		}}, Stalled: []string{"mail"}, Drill: &alert.DrillResult{At: at, Acked: true, AckedIn: 38}},
 		Recording: true,
 		Record:    store.Stats{FileBytes: 1 << 20, CapBytes: 1 << 30, Unwritten: 6, Commits: 300, BytesWritten: 1 << 22, LastCommit: noon},
-		Polls: []sensors.ProbeCounts{{Probe: "p1", Bus: "i2c-1", Good: 1790, Bad: 10, Took: 15 * time.Millisecond,
-			Events: sensors.Events{HeaterPulses: 4, Restarts: 2, Replaced: 1}}},
-		Buses: []sensors.BusCounts{{Bus: "i2c-1", Rounds: 1800}},
+		Polling: alert.Polling{Polls: []sensors.ProbeCounts{{Probe: "p1", Bus: "i2c-1", Good: 1790, Bad: 10, Took: 15 * time.Millisecond,
+			Events: sensors.Events{HeaterPulses: 4, Restarts: 2, Replaced: 1}}}, Buses: []sensors.BusCounts{{Bus: "i2c-1", Rounds: 1800}}},
 	}
 }
 
@@ -246,7 +263,7 @@ func TestStaleDisappears(t *testing.T) {
 	s := full()
 	p, e := &s.Probes[0], &s.Enclosures[0]
 	p.Fresh, s.Probes[1].Fresh = false, false
-	e.Temperature.Known, e.Hottest.Known, e.Humidity.Known, e.Blind = false, false, false, true
+	e.Temperature.Known, e.Humidity.Known, e.Blind = false, false, true
 	e.DewPoint, e.VPD, e.RatePerHour, e.ToLethal, e.LampsOn, e.LastMist, e.DryDown, e.NightDrop = nil, nil, nil, nil, nil, nil, nil, nil
 	for _, name := range []string{
 		"dewline_temperature_celsius", "dewline_hottest_celsius", "dewline_humidity_ratio", "dewline_humidity_uncertainty_ratio",

@@ -41,7 +41,7 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) meas
 	m.Value = words.Beside(v.Temperature.Value, v.Lethal, u)
 	band := words.Band(v.BandLow, v.BandHigh, u)
 	switch {
-	case v.Hottest.Value >= v.Lethal:
+	case v.Temperature.Value >= v.Lethal:
 		m.Judgement = "at its lethal limit"
 	case t > v.BandHigh:
 		m.Judgement = words.Apart(unit.TemperatureDelta(t-v.BandHigh), u) + " above the " + v.BandName + " band " + band
@@ -87,7 +87,7 @@ func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	var out []fact
 	room := headroom(v)
 	switch {
-	case !v.Hottest.Known:
+	case !v.Temperature.Known:
 	case room > 0:
 		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u), room <= v.Lethal-v.Act})
 	case room == 0:
@@ -95,7 +95,7 @@ func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	default:
 		out = append(out, fact{"Above its lethal limit", words.Apart(unit.TemperatureDelta(-room), u), true})
 	}
-	if v.Band.Known && v.Hottest.Value-v.Band.Value >= 0.1 {
+	if v.Band.Known && v.Temperature.Value-v.Band.Value >= 0.1 {
 		out = append(out, fact{cmp.Or(words.Capital(v.Band.Place), "Middle of the probes") + ", for the band", words.Degrees(v.Band.Value, u), false})
 	}
 	if v.RatePerHour != nil {
@@ -125,7 +125,7 @@ func airFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	if v.OutsideWet != nil {
 		out = append(out, fact{"Wet bulb outside", words.Degrees(*v.OutsideWet, u), false})
 	}
-	if v.Hottest.Known && v.Warn > 0 && v.Hottest.Value >= v.Warn && v.BlownIn != "" {
+	if v.Temperature.Known && v.Warn > 0 && v.Temperature.Value >= v.Warn && v.BlownIn != "" {
 		out = append(out, fact{"Room air blown in", words.Blown(v.BlownIn), v.BlownIn != climate.BlowVent})
 	}
 	if v.LastMist != nil {

@@ -86,10 +86,10 @@ func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID
 }
 
 func valueText(v *rules.EnclosureView, u unit.Scale) string {
-	if !v.Hottest.Known {
+	if !v.Temperature.Known {
 		return "no reading"
 	}
-	text := words.Beside(v.Hottest.Value, v.Lethal, u)
+	text := words.Beside(v.Temperature.Value, v.Lethal, u)
 	if h := humText(v); h != "" {
 		text += ", " + h
 	}
@@ -122,7 +122,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) st
 		text += fmt.Sprintf(" %d alarms are put away: see Alarms.", away)
 	}
 	for _, v := range ordered {
-		if v.Hottest.Known {
+		if v.Temperature.Known {
 			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, cmp.Or(v.Name, v.ID), words.Apart(unit.TemperatureDelta(headroom(v)), u))
 		}
 	}

@@ -186,7 +186,7 @@ func TestACalmRoomSaysSo(t *testing.T) {
 	for i := range r.snap.Enclosures {
 		v := &r.snap.Enclosures[i]
 		v.Worst, v.Alarms, v.Blind = nil, nil, false
-		v.Hottest.Known, v.Hottest.Value = true, 24
+		v.Temperature.Known, v.Temperature.Value = true, 24
 	}
 	shelved := r.snap.Alarms[4:5]
 	r.snap.Notices, r.snap.Alarms = nil, nil
@@ -293,7 +293,7 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 // shows it.
 func TestHumidityBesideItsFloor(t *testing.T) {
 	for value, want := range map[float64]string{70.1: "above", 70: "at or below", 60: "at or below"} {
-		v := rules.EnclosureView{Floor: 70, Humidity: rules.Measure{Value: value, Known: true}}
+		v := rules.EnclosureView{EnclosureLimits: rules.EnclosureLimits{Floor: 70}, EnclosureAir: rules.EnclosureAir{Humidity: rules.Measure{Value: value, Known: true}}}
 		m := humMeasure(&v, &configs.Config{}, unit.Celsius)
 		if !strings.HasPrefix(m.Judgement, want+" the floor of 70") || m.Bad != (value <= 70) || (m.Value == strings.TrimPrefix(m.Judgement, want+" the floor of ")) != (value == 70) {
 			t.Errorf("%v %%: %+v", value, m)
@@ -319,7 +319,7 @@ func TestWetProbeIsShown(t *testing.T) {
 // nobody knows.
 func TestFacts_AirBlownIn(t *testing.T) {
 	wet := 31.2
-	v := rules.EnclosureView{Hottest: rules.Measure{Value: 30.5, Known: true}, Warn: 27.5, Act: 28.5, Lethal: 30, BlownIn: climate.BlowShut, RoomWet: &wet}
+	v := rules.EnclosureView{EnclosureAir: rules.EnclosureAir{Temperature: rules.Measure{Value: 30.5, Known: true}, BlownIn: climate.BlowShut, RoomWet: &wet}, EnclosureLimits: rules.EnclosureLimits{Warn: 27.5, Act: 28.5, Lethal: 30}}
 	say := func() string { return fmt.Sprint(facts(&v, unit.Celsius)) }
 	if got := say(); !strings.Contains(got, "{Wet bulb of the room's air 31.2 °C") || !strings.Contains(got, "{Room air blown in keep shut, move the animals, cool the room true}") {
 		t.Error(got)
@@ -328,7 +328,7 @@ func TestFacts_AirBlownIn(t *testing.T) {
 	if got := say(); strings.Contains(got, "Wet bulb") || !strings.Contains(got, "{Room air blown in not known: the humidity of the air is not true}") {
 		t.Error(got)
 	}
-	if v.Hottest.Value = 25; strings.Contains(say(), "blown in") {
+	if v.Temperature.Value = 25; strings.Contains(say(), "blown in") {
 		t.Error("said where it is not hot")
 	}
 }

@@ -147,22 +147,34 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 	for _, e := range cfg.Enclosures {
 		sp := cfg.SpeciesFor(e)
 		v := rules.EnclosureView{
-			ID: e.ID, Name: e.Name, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot, Species: e.Species, Stage: string(e.Stage), At: at,
-			Temperature: rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
-			Band:        rules.Measure{Value: 24.3, Known: true, Ever: true, Place: "litter"},
-			Hottest:     rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
-			Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"},
-			DewPoint:    ptr(21.2), VPD: ptr(520.0), BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High), BandName: "day",
-			Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Lethal: float64(sp.Lethal),
-			LampsOn: ptr(true), RatePerHour: ptr(0.4), LastMist: ptr(4 * time.Hour), NightDrop: ptr(3.1),
-			DryDown: ptr(80 * time.Minute), DryDownUsual: ptr(95 * time.Minute),
+			EnclosureHome: rules.EnclosureHome{ID: e.ID, Name: e.Name, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot, Species: e.Species, Stage: string(e.Stage)},
+			At:            at,
+			EnclosureAir: rules.EnclosureAir{
+				Temperature: rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
+				Band:        rules.Measure{Value: 24.3, Known: true, Ever: true, Place: "litter"},
+				Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"}, DewPoint: ptr(21.2), VPD: ptr(520.0),
+			},
+			EnclosureLimits: rules.EnclosureLimits{
+				BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High), BandName: "day",
+				Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Lethal: float64(sp.Lethal),
+			},
+			LampsOn:          ptr(true),
+			EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: ptr(0.4)},
+			EnclosureHabits:  rules.EnclosureHabits{LastMist: ptr(4 * time.Hour), NightDrop: ptr(3.1), DryDown: ptr(80 * time.Minute), DryDownUsual: ptr(95 * time.Minute)},
 		}
 		s.Enclosures = append(s.Enclosures, v)
 	}
 	for _, p := range cfg.Probes {
 		s.Probes = append(s.Probes, rules.ProbeView{
-			ID: p.ID, Family: p.Family, Place: string(p.Place), Enclosure: p.Enclosure, At: at, LastGood: at, Fresh: true, Quality: "good",
-			HasTemperature: true, Temperature: 2430, HasHumidity: true, Humidity: 8300, Readings: 1000, Good: 999,
+			ID:          p.ID,
+			Family:      p.Family,
+			Place:       string(p.Place),
+			Enclosure:   p.Enclosure,
+			ProbeAge:    rules.ProbeAge{At: at, LastGood: at, Fresh: true},
+			Quality:     "good",
+			ProbeValues: rules.ProbeValues{HasTemperature: true, Temperature: 2430, HasHumidity: true, Humidity: 8300},
+			Readings:    1000,
+			Good:        999,
 		})
 	}
 	trouble(s)
@@ -173,9 +185,9 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 func trouble(s *alert.Snapshot) {
 	dry, hot, blind := &s.Enclosures[1], &s.Enclosures[2], &s.Enclosures[3]
 	dry.MissedMists, dry.Worst, dry.Alarms = 2, ptr(rules.Today), []rules.AlarmID{rules.MistMissing}
-	hot.Hottest.Value, hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Lethal+0.2, hot.Lethal+0.2, hot.Lethal, ptr(rules.Wake)
+	hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Lethal+0.2, hot.Lethal, ptr(rules.Wake)
 	hot.Alarms = []rules.AlarmID{rules.LethalLimit}
-	blind.Blind, blind.Temperature.Known, blind.Hottest.Known, blind.Humidity.Known = true, false, false, false
+	blind.Blind, blind.Temperature.Known, blind.Humidity.Known = true, false, false
 	blind.Temperature.Age, blind.Humidity.Age = time.Hour, time.Hour
 	s.Enclosures[4].NightsNoDrop = 3
 	s.Probes[1].HumidityDue = ptr(noon.AddDate(0, -1, 0))

@@ -45,7 +45,7 @@ func statusOf(v *rules.EnclosureView) status {
 }
 
 // headroom is how far an enclosure is below its lethal heat, in °C.
-func headroom(v *rules.EnclosureView) float64 { return v.Lethal - v.Hottest.Value }
+func headroom(v *rules.EnclosureView) float64 { return v.Lethal - v.Temperature.Value }
 
 // worstFirst orders enclosures by how much they need a person.
 func worstFirst(list []rules.EnclosureView) []*rules.EnclosureView {
@@ -109,6 +109,6 @@ func gaugeOf(v *rules.EnclosureView) gauge {
 	at := func(c float64) int { return int(min(max((c-low)/(high-low)*100, 0), 100)) }
 	g := gauge{BandFrom: at(v.BandLow), Lethal: at(v.Lethal), Known: v.Temperature.Known}
 	g.BandWide = at(v.BandHigh) - g.BandFrom
-	g.Value = at(v.Hottest.Value)
+	g.Value = at(v.Temperature.Value)
 	return g
 }

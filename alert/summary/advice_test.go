@@ -10,6 +10,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -163,7 +164,7 @@ func TestSuggestion(t *testing.T) {
 		onset := fmt.Sprintf("above-band/e1/%d", i+1)
 		r.journal(r.step1(at, onset, "NORM", "UNACK", "today", ""), r.step1(at.Add(20*time.Minute), onset, "UNACK", "NORM", "today", "Sam"))
 		rec.Stats.Raised, rec.Stats.Quick = uint64(i+1), uint64(i+1)
-		rec.Stats.Returned(rules.Return{After: 40 * time.Minute, Far: 0.62})
+		rec.Stats.Returned(room.Return{After: 40 * time.Minute, Far: 0.62})
 	}
 	r.doc(store.BucketAlarms, "above-band/e1", rec)
 	report := r.build("2026-W47", from.AddDate(0, 0, 14))

@@ -99,7 +99,7 @@ func ClimateOf(v *rules.EnclosureView) Climate {
 	now := func(m rules.Measure) *float64 { return known(given(m.Known, m.Value), hundredth) }
 	c := Climate{
 		Time: v.At.Wall.Round(time.Second), Enclosure: v.ID, Name: v.Name, Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
-		Temperature: now(v.Temperature), Hottest: now(v.Hottest), Humidity: now(v.Humidity),
+		Temperature: now(v.Temperature), Hottest: now(v.Temperature), Humidity: now(v.Humidity),
 		Uncertainty: tenth(v.Humidity.Uncertainty), Limits: limitsOf(v), Estimates: estimatesOf(v),
 		Blind: v.Blind, OutOfService: v.OutOfService, Alarms: list(v.Alarms), Worst: v.Worst, InBand: now(v.Band),
 	}
@@ -159,7 +159,7 @@ type Enclosure struct {
 func enclosureOf(v *rules.EnclosureView) Enclosure {
 	return Enclosure{
 		ID: v.ID, Name: v.Name, Standing: Standing{v.Rack, v.Shelf, v.Slot}, Species: v.Species, Stage: v.Stage,
-		Time: wall(v.At), Temperature: celsius(v.Temperature), Hottest: celsius(v.Hottest), InBand: celsius(v.Band), Humidity: percent(v.Humidity),
+		Time: wall(v.At), Temperature: celsius(v.Temperature), Hottest: celsius(v.Temperature), InBand: celsius(v.Band), Humidity: percent(v.Humidity),
 		Band: v.BandName, Limits: limitsOf(v), Estimates: estimatesOf(v),
 		Habits: Habits{
 			maybeSeconds(v.LastMist), v.MissedMists, maybeSeconds(v.DryDown), maybeSeconds(v.DryDownUsual),

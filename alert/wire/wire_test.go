@@ -40,14 +40,16 @@ func TestTransition_IsTheContractsLine(t *testing.T) {
 // What is not known is absent, what is old says so, and what is worked out is
 // rounded.
 func TestEnclosure_SaysWhatIsKnown(t *testing.T) {
-	if got := encoded(t, enclosureOf(&rules.EnclosureView{ID: "e1"})); strings.Contains(got, "temperature") ||
+	if got := encoded(t, enclosureOf(&rules.EnclosureView{EnclosureHome: rules.EnclosureHome{ID: "e1"}})); strings.Contains(got, "temperature") ||
 		strings.Contains(got, "null") || !strings.Contains(got, `"alarms":[]`) || !strings.Contains(got, `"unknown":[]`) {
 		t.Errorf("an enclosure that never said anything: %s", got)
 	}
 	rate, dew := 1.2345, 18.26
 	v := rules.EnclosureView{
-		ID: "e1", Temperature: rules.Measure{Value: 24.314, Known: true, Ever: true, Age: 5400 * time.Millisecond, Probe: "p1"},
-		Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}, RatePerHour: &rate, DewPoint: &dew, Lethal: 30,
+		EnclosureHome:    rules.EnclosureHome{ID: "e1"},
+		EnclosureAir:     rules.EnclosureAir{Temperature: rules.Measure{Value: 24.314, Known: true, Ever: true, Age: 5400 * time.Millisecond, Probe: "p1"}, Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}, DewPoint: &dew},
+		EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate},
+		EnclosureLimits:  rules.EnclosureLimits{Lethal: 30},
 	}
 	got := encoded(t, enclosureOf(&v))
 	for _, want := range []string{

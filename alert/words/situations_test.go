@@ -75,8 +75,18 @@ func membersOf(id alarm.ID) (out []words.Member) {
 				if id == alarm.Exposure {
 					m.Value = 1017
 				}
-				d := alarm.Detail{Temperature: 28.47, Lethal: 28.5, HasRate: true, RatePerHour: 1.5, TimeToLethal: ahead, LampsOffGain: ahead, Is: f, Turn: alarm.TurnActive, Active: true,
-					Value: m.Value, Limit: m.Limit, Peak: m.Peak, Began: "2026-05-01T12:00", For: time.Hour, Steps: rules.FirstSteps(id, m.Cause)}
+				d := alarm.Detail{
+					DetailHeat: alarm.DetailHeat{Temperature: 28.47, Lethal: 28.5, HasRate: true, RatePerHour: 1.5, TimeToLethal: ahead, LampsOffGain: ahead},
+					Is:         f,
+					Turn:       alarm.TurnActive,
+					Active:     true,
+					Value:      m.Value,
+					Limit:      m.Limit,
+					Peak:       m.Peak,
+					Began:      "2026-05-01T12:00",
+					For:        time.Hour,
+					Steps:      rules.FirstSteps(id, m.Cause),
+				}
 				switch row.Of {
 				case alarm.OfEnclosure:
 					d.Place = alarm.Place{Enclosure: m.Name, Rack: "rack 1", Shelf: 2, Slot: 3}

@@ -98,9 +98,17 @@ func TestOlderRecord(t *testing.T) {
 // A quantity follows the reader by what it is: 0.5 °C of difference is 0.9 °F,
 // 27 °C are 80.6 °F (NIST SP 811, B.8).
 func TestSentence_Fahrenheit(t *testing.T) {
-	d := alarm.Detail{Value: 27, Limit: 26, Place: alarm.Place{Enclosure: "Fern", Rack: "r", Shelf: 1, Slot: 2}, Turn: alarm.TurnActive, Began: "2026-07-01T14:05",
-		Is: alarm.Fact{ID: "above-band", About: "day"}, HasRate: true, RatePerHour: 0.5, Unknown: []alarm.Fact{{ID: alarm.FactNoRoom}},
-		Evidence: []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27, Delta: 0.5}}}
+	d := alarm.Detail{
+		Value:      27,
+		Limit:      26,
+		Place:      alarm.Place{Enclosure: "Fern", Rack: "r", Shelf: 1, Slot: 2},
+		Turn:       alarm.TurnActive,
+		Began:      "2026-07-01T14:05",
+		Is:         alarm.Fact{ID: "above-band", About: "day"},
+		DetailHeat: alarm.DetailHeat{HasRate: true, RatePerHour: 0.5},
+		Unknown:    []alarm.Fact{{ID: alarm.FactNoRoom}},
+		Evidence:   []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27, Delta: 0.5}},
+	}
 	a := alarm.Said{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "f"}, Cause: alarm.Cause{Kind: alarm.CauseRoom}, HasValue: true, HasLimit: true, Unit: "°C", Detail: &d}
 	const want = "Fern (rack r, shelf 1, slot 2): 80.6 °F, above the day band's high end of 78.8 °F; since 14:05; rising 0.9 °F/h with the whole room; " +
 		"likely cause: the room (the room itself is 80.6 °F, warmer by 0.9 °F than usual at this hour); not known: the room's temperature."

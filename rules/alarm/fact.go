@@ -206,12 +206,7 @@ const (
 // Detail carries what a person needs beside the value, as facts. Every field is
 // optional; empty means unknown or none.
 type Detail struct {
-	Temperature  float64 `json:"temperature,omitempty"`   // °C at the hottest place, for alarms by heat; 0 for unknown
-	Lethal       float64 `json:"ceiling,omitempty"`       // °C, with Temperature
-	RatePerHour  float64 `json:"rate_per_hour,omitempty"` // °C/h of the temperature that the alarm is about, whatever the unit of its value
-	HasRate      bool    `json:"has_rate,omitempty"`
-	TimeToLethal *Range  `json:"time_to_ceiling,omitempty"`
-	LampsOffGain *Range  `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
+	DetailHeat
 
 	// Air is what could be blown in, for alarms by heat; nil for nothing known.
 	Air *Air `json:"air,omitempty"`
@@ -241,6 +236,16 @@ type Detail struct {
 	// outside or from an older record.
 	Steps       []Step `json:"steps,omitempty"`
 	FirstAction string `json:"first_action,omitempty"`
+}
+
+// A DetailHeat is what is said with a temperature.
+type DetailHeat struct {
+	Temperature  float64 `json:"temperature,omitempty"`   // °C at the hottest place, for alarms by heat; 0 for unknown
+	Lethal       float64 `json:"ceiling,omitempty"`       // °C, with Temperature
+	RatePerHour  float64 `json:"rate_per_hour,omitempty"` // °C/h of the temperature that the alarm is about, whatever the unit of its value
+	HasRate      bool    `json:"has_rate,omitempty"`
+	TimeToLethal *Range  `json:"time_to_ceiling,omitempty"`
+	LampsOffGain *Range  `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
 }
 
 // A Said is all that words are made of.
