@@ -728,7 +728,7 @@ func TestIncident_Inherit(t *testing.T) {
 func TestIncident_Minutes(t *testing.T) {
 	in := incident{}
 	for i, minutes := range []float64{40, 25, 30, 0} {
-		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Priority: rules.Wake, Detail: rules.Detail{TimeToLethal: &rules.Range{FromMinutes: minutes}}})
+		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Priority: rules.Wake, Detail: rules.Detail{DetailHeat: alarm.DetailHeat{TimeToLethal: &rules.Range{FromMinutes: minutes}}}})
 		if want := []float64{40, 25, 25, 0.1}[i]; in.minutes() != want {
 			t.Errorf("%d: %v min, want %v", i, in.minutes(), want)
 		}

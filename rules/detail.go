@@ -20,7 +20,7 @@ func (ls *lives) explain(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	}
 	d := &Detail{Evidence: r.Told().Evidence, Place: ls.place(s)}
 	if c.Changed() && (c.To == alarm.Unack || c.To == alarm.Suppressed) || r.Cause.Kind == "" || c.Why == whyCause {
-		r.Cause, d.Evidence = ls.causeOf(s, now)
+		r.Cause, d.Evidence = ls.causeOf(s)
 	}
 	r.Detail = d
 	if s.Kind.Row().Of == alarm.OfEnclosure {
@@ -183,7 +183,7 @@ func (ls *lives) state(s *room.Alarm) alarm.Fact {
 }
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
-func (ls *lives) causeOf(s *room.Alarm, now sensors.Instant) (Cause, []alarm.Fact) {
+func (ls *lives) causeOf(s *room.Alarm) (Cause, []alarm.Fact) {
 	if j, ok := ls.judge[s.Kind].(blamer); ok {
 		return j.Cause(ls.v, s)
 	}

@@ -98,7 +98,7 @@ func (ls *lives) Raise(s *room.Alarm, p Priority) {
 	}
 	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
 		// What a probe was blamed for while it was mild is looked at again.
-		c, evidence := ls.causeOf(s, now)
+		c, evidence := ls.causeOf(s)
 		s.Rec.Cause = c
 		s.Rec.Because(evidence)
 	}

@@ -20,7 +20,7 @@ func New(cfg *configs.Config) *Engine {
 // last one of its probe, or of an unknown probe, changes nothing.
 func (e *Engine) Step(r sensors.Reading) []Transition {
 	e.lives.out = e.lives.out[:0]
-	i, ok := e.index(r.Probe)
+	i, ok := e.order.index(r.Probe, e.v.ByID)
 	if !ok {
 		return nil
 	}
@@ -48,23 +48,6 @@ func (e *Engine) Contact(s sensors.Contact) []Transition {
 		e.run(room.Touched)
 	}
 	return e.lives.out
-}
-
-// index finds a probe. The readings of a poll tend to come in the same order
-// every time, which spares looking for the name.
-func (e *Engine) index(id sensors.ProbeID) (int, bool) {
-	if len(e.v.Probes) == 0 {
-		return 0, false
-	}
-	if i := e.after[e.before]; e.names[i] == id {
-		e.before = i
-		return i, true
-	}
-	i, ok := e.v.ByID[id]
-	if ok {
-		e.after[e.before], e.before = i, i
-	}
-	return i, ok
 }
 
 // advance takes in the time. Where nothing called for long, the process stood

@@ -93,7 +93,7 @@ func (e *Engine) interrupt(now sensors.Instant, a room.Absence) {
 		e.v.Off.Added += a.Off
 		e.age(a.Off, now.Mono+1)
 	}
-	e.forgive(a, now.Mono)
+	forgive(e.v, a, now.Mono)
 	if a.Short {
 		return
 	}
@@ -141,9 +141,9 @@ func (e *Engine) age(off, before time.Duration) {
 
 // forgive takes a stretch that the engine knows nothing of for what it is: no
 // silence, no missed mist and no doubt is taken from it.
-func (e *Engine) forgive(a room.Absence, now time.Duration) {
-	for i := range e.v.Probes {
-		p := &e.v.Probes[i]
+func forgive(v *room.View, a room.Absence, now time.Duration) {
+	for i := range v.Probes {
+		p := &v.Probes[i]
 		switch {
 		case p.Silent():
 			p.St.Unseen = 0

@@ -25,9 +25,8 @@ const quickReturn = 2 * time.Hour
 
 // Load is what the self-measures remember of the whole system.
 type Load struct {
-	Start     time.Duration     `json:"start"` // first raise or tick
-	Day       int64             `json:"day"`   // running day of Days[0]
-	Days      [kpiDays]uint32   `json:"days"`  // raises a day, newest first
+	Day       int64             `json:"day"`  // running day of Days[0]
+	Days      [kpiDays]uint32   `json:"days"` // raises a day, newest first
 	Priority  [Wake + 1]int64   `json:"priority"`
 	Recent    [16]time.Duration `json:"recent"` // running times of the last raises, newest first
 	NumRecent int               `json:"num_recent"`

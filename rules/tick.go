@@ -20,7 +20,7 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 	if aged || e.v.Open > 0 {
 		for i := range e.v.Enclosures {
 			if en := &e.v.Enclosures[i]; aged || en.Open > 0 {
-				e.tickEnclosure(en, now)
+				e.lives.tickEnclosure(en, now)
 			}
 		}
 	}
@@ -36,22 +36,22 @@ func (e *Engine) Tick(now sensors.Instant) []Transition {
 }
 
 // tickEnclosure marks what cannot be evaluated because nothing has come.
-func (e *Engine) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
-	temp, hum := e.v.Sources(en, now.Mono)
+func (ls *lives) tickEnclosure(en *room.Enclosure, now sensors.Instant) {
+	temp, hum := ls.v.Sources(en, now.Mono)
 	if !temp {
 		en.Now.HasTemp = false
 	}
 	if !hum {
 		en.Now.HasHum = false
 	}
-	starting := now.Mono-e.v.Watched <= e.v.WaitFor(en)
+	starting := now.Mono-ls.v.Watched <= ls.v.WaitFor(en)
 	for k := range en.Open.All() {
 		s := &en.Alarms[k]
 		switch row := s.Kind.Row(); {
 		case row.ByTemperature && (temp || !starting):
-			e.lives.setUnknown(s, now, !temp)
+			ls.setUnknown(s, now, !temp)
 		case row.ByHumidity && (hum || !starting):
-			e.lives.setUnknown(s, now, !hum)
+			ls.setUnknown(s, now, !hum)
 		}
 	}
 }

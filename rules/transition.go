@@ -20,9 +20,6 @@ type (
 // What an alarm keeps, and what a room is told, of package room.
 type (
 	Record      = room.Record
-	Stats       = room.Stats
-	Return      = room.Return
-	Given       = room.Given
 	Calibration = room.Calibration
 )
 

@@ -79,7 +79,6 @@ func (b *busLoop) add(probe BusProbe) *polled {
 	}
 	p := &polled{BusProbe: probe, judge: NewJudge(probe.ID, probe.Limits), ageing: probe.Ageing}
 	p.judge.Resume(probe.Ageing)
-	p.judge.Correct(b.o.Corrections)
 	if probe.FrozenAfter > 0 {
 		p.judge.FreezeAfter(probe.FrozenAfter)
 	}

@@ -20,8 +20,6 @@ type PollOptions struct {
 	// different buses at the same time; while it blocks, that bus waits.
 	Sink func(Reading)
 	Log  *slog.Logger // nil discards
-	// Corrections in force at the start; nil for none.
-	Corrections *Corrections
 }
 
 // A Poller reads the probes of its buses on one grid: the multiples of Every in

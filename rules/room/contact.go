@@ -66,11 +66,14 @@ func (c *Contact) take(s sensors.Contact) {
 // Known reports whether it is known what the contact says.
 func (c *Contact) Known(now time.Duration) bool { return c.St.Known && now-c.St.At <= contactStale }
 
+// Contacts are those of a room.
+type Contacts []Contact
+
 // Touch takes what a contact says; false for an unknown one.
-func (v *View) Touch(s sensors.Contact) bool {
-	for i := range v.Contacts {
-		if v.Contacts[i].Cfg.ID == s.ID {
-			v.Contacts[i].take(s)
+func (c Contacts) Touch(s sensors.Contact) bool {
+	for i := range c {
+		if c[i].Cfg.ID == s.ID {
+			c[i].take(s)
 			return true
 		}
 	}
@@ -108,16 +111,6 @@ func (v *View) feeds(c *Contact, en *Enclosure) bool {
 		return true
 	}
 	return en.Mist >= 0 && (c.Cfg.Mist == "" || v.SupplyOf(en.Mist) == v.supplyNamed(c.Cfg.Mist))
-}
-
-// supplyNamed is the supply of a schedule by its id.
-func (v *View) supplyNamed(mist string) string {
-	for i := range v.Mists {
-		if v.Mists[i].Cfg.ID == mist {
-			return v.SupplyOf(i)
-		}
-	}
-	return mist
 }
 
 // SupplyOfContact is the supply that a pump or a reservoir has to do with: that of

@@ -113,18 +113,14 @@ func (v *View) LampsOf(en *Enclosure) *Lamps {
 	return &v.Lamps[en.Lamps]
 }
 
-// ReadClock reads the schedules when the minute has changed.
+// ReadClock reads the schedules when the minute has changed: which lamps are on
+// depends on the minute alone, so a restart within it changes nothing.
 func (v *View) ReadClock(now sensors.Instant) {
-	if minute := now.Wall.Unix() / 60; minute != v.minute || now.Synced != v.synced {
-		v.minute, v.synced = minute, now.Synced
-		v.readLamps(now)
+	minute := now.Wall.Unix() / 60
+	if minute == v.minute && now.Synced == v.synced {
+		return
 	}
-}
-
-// readLamps works out which lamps are on. It depends on the minute alone, so a
-// restart within it changes nothing.
-func (v *View) readLamps(now sensors.Instant) {
-	v.Turn++
+	v.minute, v.synced = minute, now.Synced
 	local := now.Wall.Truncate(time.Minute).In(v.Loc)
 	v.hourNow = -1
 	if now.Synced {

@@ -1,8 +1,11 @@
 package room
 
+// Mists are the misting schedules of a room.
+type Mists []Mist
+
 // SupplyOf is the supply of a misting schedule.
-func (v *View) SupplyOf(mist int) string {
-	c := &v.Mists[mist].Cfg
+func (m Mists) SupplyOf(mist int) string {
+	c := &m[mist].Cfg
 	if c.Supply != "" {
 		return c.Supply
 	}
@@ -10,10 +13,20 @@ func (v *View) SupplyOf(mist int) string {
 }
 
 // FirstOfSupply is the first schedule on the same supply.
-func (v *View) FirstOfSupply(mist int) int {
+func (m Mists) FirstOfSupply(mist int) int {
 	for i := range mist {
-		if v.SupplyOf(i) == v.SupplyOf(mist) {
+		if m.SupplyOf(i) == m.SupplyOf(mist) {
 			return i
+		}
+	}
+	return mist
+}
+
+// supplyNamed is the supply of a schedule by its id.
+func (m Mists) supplyNamed(mist string) string {
+	for i := range m {
+		if m[i].Cfg.ID == mist {
+			return m.SupplyOf(i)
 		}
 	}
 	return mist

@@ -59,15 +59,15 @@ type View struct {
 	EnclosureByID map[string]int
 	Shelves       [][]int // enclosures by the number of their shelf
 	Lamps         []Lamps
-	Mists         []Mist
-	Contacts      []Contact
-	Air           RoomState
-	InRoom        []int     // probes in the room
-	Outside       []int     // and outside
-	BandDead      int32     // deadbands: hundredths of °C
-	FloorDead     int32     // and of a percent
-	Open          int       // alarms that are not NORM
-	today         time.Time // the day whose limits are in force; zero without a clock
+	Mists
+	Contacts
+	Air       RoomState
+	InRoom    []int     // probes in the room
+	Outside   []int     // and outside
+	BandDead  int32     // deadbands: hundredths of °C
+	FloorDead int32     // and of a percent
+	Open      int       // alarms that are not NORM
+	today     time.Time // the day whose limits are in force; zero without a clock
 	Look
 	scratch
 }
@@ -88,7 +88,6 @@ type Clock struct {
 	Latest  sensors.Instant // the latest one that came in
 	Watched time.Duration   // since then readings were awaited without a gap
 	Off     Off
-	Turn    uint32  // counts the looks at the schedules
 	hourNow float64 // local hour of At, negative without a clock
 	minute  int64   // wall minute that the schedules were read at
 	synced  bool
