@@ -48,7 +48,7 @@ func tapeRoom(t *testing.T, room *sim.Room, o sim.Options, from, days int) tape 
 	t.Helper()
 	out := make(tape, 0, days*24*polls*len(o.Probes))
 	for poll := range days * 24 * polls {
-		room.AdvanceTo(o.Start.AddDate(0, 0, from).Add(time.Duration(poll) * 10 * time.Second))
+		room.Advance(o.Start.AddDate(0, 0, from).Add(time.Duration(poll) * 10 * time.Second).Sub(room.Now()))
 		for _, p := range o.Probes {
 			x, err := room.Sample(p.ID)
 			if err != nil || x.Has != both {

@@ -118,15 +118,6 @@ func (k Kind) String() string {
 	return kinds[k].name
 }
 
-// Kinds returns every kind once.
-func Kinds() []Kind {
-	all := make([]Kind, 0, numKinds-1)
-	for k := Kind(1); k < numKinds; k++ {
-		all = append(all, k)
-	}
-	return all
-}
-
 // Cause returns what a keeper would have to look at: "room", "shelf",
 // "enclosure", "door", "supply" or "probe", and nothing for what is no fault
 // (a hot spell, a normal opening).

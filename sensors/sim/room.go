@@ -113,13 +113,6 @@ func (r *Room) advance(d time.Duration) {
 	}
 }
 
-// AdvanceTo moves the room on to wall time t; a time in the past does nothing.
-func (r *Room) AdvanceTo(t time.Time) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.advance(t.Sub(r.wall().Add(r.spare)))
-}
-
 // oneStep takes what holds at its beginning as constant for its length.
 func (r *Room) oneStep() {
 	if r.steps >= r.nextEvent {
