@@ -113,11 +113,11 @@ func (b *certBook) used(cfg *configs.Config) []core.Certificate {
 const certEvery = time.Hour
 
 // watch tells which certificates are used and when they end, until ctx does.
-func (b *certBook) watch(ctx context.Context, cfg func() *configs.Config, tell func(context.Context, []core.Certificate)) {
+func (b *certBook) watch(ctx context.Context, cfg func() *configs.Config, tell func([]core.Certificate)) {
 	ticker := time.NewTicker(certEvery)
 	defer ticker.Stop()
 	for {
-		tell(ctx, b.used(cfg()))
+		tell(b.used(cfg()))
 		select {
 		case <-ctx.Done():
 			return

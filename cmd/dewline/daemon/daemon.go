@@ -185,9 +185,15 @@ func (d *Daemon) openRecord(ctx context.Context) (core.Saved, store.Report, erro
 
 // startWatches starts what goes on beside the core until ctx ends.
 func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
-	d.loop.tellLeftOut(ctx)
+	d.loop.post(ctx, func(now sensors.Instant) { // or of nothing, where an earlier start left that open; channels tell of themselves
+		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
+	})
 	done.Go(func() { d.record.upkeep(ctx) })
-	done.Go(func() { d.certs.watch(ctx, d.Config, d.loop.certificates) })
+	done.Go(func() {
+		d.certs.watch(ctx, d.Config, func(used []core.Certificate) {
+			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Certificates(now, used)) })
+		})
+	})
 	if d.record.late != nil {
 		done.Go(func() { d.record.runLate(ctx, d.loop.joinLate) })
 	}

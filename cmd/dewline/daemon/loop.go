@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -172,14 +171,6 @@ func (l *loop) Latest(probe sensors.ProbeID) (sensors.Reading, bool) {
 	defer l.latestMu.Unlock()
 	r, ok := l.latest[probe]
 	return r, ok
-}
-
-// WhatIf says what every enclosure would come to under an assumption.
-func (l *loop) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules.Prospect, err error) {
-	if !l.call(ctx, func(sensors.Instant) { answer = l.core.WhatIf(a) }) {
-		return nil, errors.New("dewline is stopping")
-	}
-	return answer, nil
 }
 
 // Lively reports whether a sample-and-rule round ended within three polls and

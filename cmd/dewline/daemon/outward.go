@@ -1,14 +1,12 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/wire"
 	"dewline/rules/alarm"
-	"dewline/sensors"
 )
 
 // heartbeatEvery is how often a sign of life is due on either way.
@@ -81,12 +79,6 @@ func (l *loop) takeWays(next *channels, keepMQTT bool) {
 	}
 	l.courier.Swap(next.byName)
 	l.showAll()
-}
-
-// tellLeftOut tells what does not work for want of a secret, and of nothing where
-// an earlier start left that open. Channels tell of themselves.
-func (l *loop) tellLeftOut(ctx context.Context) {
-	l.post(ctx, func(now sensors.Instant) { l.apply(l.core.LeftOut(now, l.leftOut())) })
 }
 
 // leftOut lists what does not work for want of a secret.

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"dewline/alert"
@@ -47,8 +48,11 @@ func (d *Daemon) Lively(now time.Time) bool { return d.loop.Lively(now) }
 func (d *Daemon) Store() *store.Store { return d.record.Store() }
 
 // WhatIf says what every enclosure would come to under an assumption.
-func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) ([]rules.Prospect, error) {
-	return d.loop.WhatIf(ctx, a)
+func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules.Prospect, err error) {
+	if !d.loop.call(ctx, func(sensors.Instant) { answer = d.loop.core.WhatIf(a) }) {
+		return nil, errors.New("dewline is stopping")
+	}
+	return answer, nil
 }
 
 // Summary returns the report of a week such as "2026-W47"; empty is the last

@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"dewline/cmd/dewline/core"
 	"dewline/sensors"
 )
 
@@ -141,11 +140,6 @@ func (l *loop) sink() Sink {
 		Tick:   func(now sensors.Instant) { l.in <- input{kind: isTick, tick: now} },
 		Settle: l.settle,
 	}
-}
-
-// certificates has the core look at when certificates end.
-func (l *loop) certificates(ctx context.Context, used []core.Certificate) {
-	l.post(ctx, func(now sensors.Instant) { l.apply(l.core.Certificates(now, used)) })
 }
 
 // settle waits until what came in before is decided, and what that told was tried

@@ -59,8 +59,11 @@ type Sentry struct {
 	ticks    uint64
 	manager  *manager
 	duty     string // who is told first; empty for the order of the file
+	brokerSeen
+}
 
-	// What follows is the sentinel's own view of the broker.
+// A brokerSeen is the sentinel's own view of the broker.
+type brokerSeen struct {
 	downSince time.Duration // 0 while connected
 	upSince   time.Duration
 	down      time.Duration // how long it was away, less how long it was there since
