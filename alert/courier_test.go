@@ -159,3 +159,19 @@ func (c *Courier) waiting(channel string) int {
 	defer l.mu.Unlock()
 	return len(l.queue)
 }
+
+// What is as urgent leaves in its order.
+func TestCourier_KeepsTheOrder(t *testing.T) {
+	l := newLane("mqtt", nil)
+	for i := range 4 {
+		l.push(wakeDelivery("mqtt", i))
+	}
+	for i := range 4 {
+		if d, ok := l.pop(); !ok || d.ID != wakeDelivery("mqtt", i).ID {
+			t.Errorf("number %d is %q", i, d.ID)
+		}
+	}
+	if _, ok := l.pop(); ok {
+		t.Error("one more")
+	}
+}

@@ -738,3 +738,51 @@ func TestIncident_Minutes(t *testing.T) {
 		t.Errorf("what is over counts: %v", in.minutes())
 	}
 }
+
+// The whole state can be written anew, the last drill with it.
+func TestDesk_DocsHoldAll(t *testing.T) {
+	r := newRig(t, twoPeople())
+	if docs := r.desk.Docs(); len(docs) != 0 {
+		t.Errorf("of nothing: %v", docs)
+	}
+	r.transitions(r.tr(change{rules.LethalLimit, "a", alarm.Unack, rules.Wake, tank("a"), 34, 0}))
+	_, e, _ := r.desk.NewDrill(r.now, "una")
+	r.absorb(e)
+	r.docs = map[string]json.RawMessage{}
+	for _, d := range r.desk.Docs() {
+		r.docs[d.Key] = d.Data
+	}
+	if len(r.docs) != 3 {
+		t.Errorf("%d documents", len(r.docs))
+	}
+	r.restart()
+	if _, ok := r.desk.LastDrill(); !ok || len(r.desk.book.list()) != 2 {
+		t.Errorf("%d notices come back", len(r.desk.book.list()))
+	}
+}
+
+// The peak of a member is the value furthest past the limit of its hour.
+func TestMember_Measure(t *testing.T) {
+	for _, c := range []struct {
+		kind  rules.AlarmID
+		value float64 // against 25
+		peak  float64
+	}{
+		{rules.AboveBand, 27, 27}, {rules.AboveBand, 26, 28}, {rules.AboveBand, 26.1, 28}, {rules.BelowBand, 20, 20}, {rules.BelowBand, 30, 28},
+	} {
+		m := Member{Key: rules.Key{Alarm: c.kind}, HasValue: true, Peak: 28, PeakLimit: 26.5} // 1.5 past it
+		if m.measure(&rules.Transition{Value: c.value, Limit: 25}); m.Peak != c.peak || m.Value != c.value {
+			t.Errorf("%s at %v: peak %v", c.kind, c.value, m.Peak)
+		}
+	}
+	m := Member{HasValue: true, Peak: 28, PeakLimit: 26}
+	if m.measure(&rules.Transition{Value: 27, Limit: 25}); m.PeakLimit != 26 {
+		t.Error("as far is no further")
+	}
+	for _, p := range []rules.Priority{rules.Note, rules.Today} {
+		x := Member{State: alarm.Unack, Priority: p}
+		if counts(&x) != (p > rules.Note) || tells(&rules.Transition{To: alarm.Acked, Priority: p}) != (p > rules.Note) {
+			t.Errorf("%v tells", p)
+		}
+	}
+}

@@ -360,3 +360,97 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 		t.Errorf("%+v, attempt %d", *p, o.attempt)
 	}
 }
+
+// How a channel does, from when on it is dead, stalled and steady, to the second.
+func TestLinks_AtTheirLimits(t *testing.T) {
+	now := sensors.Instant{Mono: 100 * time.Hour, Wall: t0, Synced: true}
+	fresh := func() *links {
+		c := &call{opt: twoPeople().withDefaults(), now: now}
+		return newLinks(c, newBook(c))
+	}
+	for _, c := range []struct {
+		name string
+		l    link
+		s    ChannelStats
+		want bool
+	}{
+		{"down for long", link{downSince: now.Mono - stallAfter}, ChannelStats{}, true}, {"down for less", link{downSince: now.Mono - stallAfter + 1}, ChannelStats{}, false},
+		{"fails for long, with more to send", link{failingSince: now.Mono - stallAfter}, ChannelStats{Pending: 1}, true},
+		{"fails for less", link{failingSince: now.Mono - stallAfter + 1}, ChannelStats{Pending: 1}, false},
+		{"failed, and nothing waits", link{failingSince: now.Mono - stallAfter}, ChannelStats{}, false},
+		{"refused, and nothing waits", link{failingSince: now.Mono - stallAfter, refused: true}, ChannelStats{}, true},
+		{"something waits for long", link{}, ChannelStats{OldestAge: stallAfter}, true}, {"for less", link{}, ChannelStats{OldestAge: stallAfter - 1}, false},
+		{"it worked since", link{lastSuccess: sensors.Instant{Mono: now.Mono - stallAfter + 1}}, ChannelStats{OldestAge: stallAfter}, false},
+	} {
+		if c.l.stalls(now, c.s); c.l.stalled != c.want {
+			t.Errorf("%s: stalled %v", c.name, c.l.stalled)
+		}
+	}
+	for up, want := range map[time.Duration]time.Duration{steadyAfter: 0, steadyAfter - 1: time.Hour} {
+		l := link{known: true, upSince: now.Mono - up, downSince: now.Mono - time.Hour}
+		if s := l.stats(now); s.Failing != want || !*s.Connected {
+			t.Errorf("connected for %v: failing for %v", up, s.Failing)
+		}
+	}
+	l := link{failingSince: now.Mono - time.Minute, downSince: now.Mono - time.Hour, known: true, downWhy: "away"}
+	if s := l.stats(now); s.Failing != time.Hour || *s.Connected || s.DownWhy != "away" {
+		t.Errorf("%+v", s)
+	}
+	t1 := target{"una", "mqtt"}
+	for ago, want := range map[time.Duration]bool{refusalHolds - 1: true, refusalHolds: false} {
+		ls := fresh()
+		ls.fails(t1, true, "no")
+		*ls.of("mqtt") = link{} // it works for others
+		ls.now.Mono += ago
+		if ls.dead(t1) != want {
+			t.Errorf("it refused %v ago: dead %v", ago, !want)
+		}
+	}
+	for _, c := range []struct {
+		l    link
+		want bool
+	}{{link{}, true}, {link{failingSince: 1}, false}, {link{downSince: 1}, false}, {link{downSince: 1, upSince: 2}, true}} {
+		ls := fresh()
+		*ls.of("mqtt") = c.l
+		if ls.working("mqtt") != c.want {
+			t.Errorf("%+v: works %v", c.l, !c.want)
+		}
+	}
+}
+
+// After a time off what waited for it is over by as much, and who was told before had that
+// time to answer.
+func TestSchedule_TimeOff(t *testing.T) {
+	const at, off = 10 * time.Hour, 2 * time.Hour
+	now := sensors.Instant{Mono: at + time.Minute, Wall: t0, Synced: true}
+	fresh := func() *schedule {
+		c := &call{opt: twoPeople().withDefaults(), now: now}
+		return &schedule{call: c, book: newBook(c)}
+	}
+	for _, c := range []struct{ deadline, want time.Duration }{{at + keepFor, at + keepFor - off}, {at + keepFor + 1, at + keepFor + 1}, {0, 0}, {time.Hour, 1}} {
+		in := &incident{Out: []*parcel{{Delivery: Delivery{Deadline: c.deadline}}}}
+		if fresh().timeOff(in, at, off); in.Out[0].Deadline != c.want {
+			t.Errorf("a deadline of %v becomes %v", c.deadline, in.Out[0].Deadline)
+		}
+	}
+	for _, c := range []struct {
+		told, level time.Duration
+		want, then  time.Duration // told, and the turn of whoever is told now
+	}{
+		{at, at, at - off, now.Mono + 20*time.Second - 10*time.Minute}, {at + 1, at, at + 1, at}, {at - 1, at + 1, at - 1 - off, at + 1},
+	} {
+		m := Member{Key: rules.Key{Alarm: rules.LethalLimit, Subject: "a"}, State: alarm.Unack, Priority: rules.Wake}
+		m.Told, m.Heard, m.ToldAt = true, true, c.told
+		in := &incident{Notice: Notice{Members: []Member{m}}, LevelAt: c.level}
+		fresh().ringAfter(in, at, off)
+		if got := in.Notice.Members[0].ToldAt; got != c.want || in.LevelAt != c.then || in.NextRepeat != now.Mono+20*time.Second {
+			t.Errorf("%+v: told at %v, turn since %v", c, got, in.LevelAt)
+		}
+	}
+	for opened, want := range map[time.Duration]time.Duration{at: at - off, at + 1: at + 1} {
+		in := &incident{Notice: Notice{Kind: Test}, Opened: opened}
+		if fresh().timeOff(in, at, off); in.Opened != want {
+			t.Errorf("a drill of %v becomes one of %v", opened, in.Opened)
+		}
+	}
+}

@@ -64,9 +64,8 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	e.Events = append(e.Events, c.refused.flush(now)...)
 	if now.Mono >= c.refreshAt {
 		c.refreshAt = now.Mono + refreshEvery
-		if open := c.engine.Open(); len(open) > 0 {
-			e.add(c.desked(c.desk.Refresh(now, open, c.engine.EnclosuresOf(open))))
-		}
+		open := c.engine.Open()
+		e.add(c.desked(c.desk.Refresh(now, open, c.engine.EnclosuresOf(open))))
 	}
 	e.add(c.desked(c.desk.Tick(now)))
 	return e
