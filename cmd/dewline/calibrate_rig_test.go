@@ -5,7 +5,6 @@ import (
 	"context"
 	"io"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -209,11 +208,7 @@ func newBenchWith(t *testing.T, channels map[string]alert.Channel) *bench {
 		t.Fatal(err)
 	}
 	cfg.HTTP.Listen = ""
-	dir, err := os.MkdirTemp("", "dw") // the path of a socket must be short
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	dir := shortDir(t)
 	b := &bench{t: t, jars: newJars(), socket: filepath.Join(dir, "s")}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Dir: filepath.Join(dir, "data"), Clock: b.jars.clock, ControlPath: b.socket,

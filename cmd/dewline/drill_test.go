@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net"
 	"net/http"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -49,11 +48,7 @@ func TestDrill_Unanswered(t *testing.T) {
 // slowDaemon takes a drill and then answers nothing more.
 func slowDaemon(t *testing.T, asked chan<- struct{}) (socket string) {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "dw") // the path of a socket must be short
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	dir := shortDir(t)
 	ln, err := net.Listen("unix", filepath.Join(dir, "s"))
 	if err != nil {
 		t.Fatal(err)

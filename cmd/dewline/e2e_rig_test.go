@@ -84,9 +84,21 @@ type site struct {
 	token      string
 }
 
+// shortDir is a folder for sockets, whose paths must be short: less than 108 bytes
+// with that of the system's temporary folder (unix(7)).
+func shortDir(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "dw")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	return dir
+}
+
 func newSite(t *testing.T, enclosures ...string) *site {
 	t.Helper()
-	s := &site{t: t, dir: t.TempDir(), enclosures: enclosures, token: "let-me-in"}
+	s := &site{t: t, dir: shortDir(t), enclosures: enclosures, token: "let-me-in"}
 	for _, e := range enclosures {
 		s.climate(e, 24.5, 84)
 	}

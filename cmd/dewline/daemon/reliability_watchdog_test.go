@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"net"
+	"os"
 	"path/filepath"
 	"slices"
 	"sync"
@@ -113,7 +114,12 @@ func TestWatchdog_StarvesWithoutRounds(t *testing.T) {
 // service manager heard.
 func watchedDaemon(t *testing.T, stop func(*valve, *Daemon) func()) (said []string) {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "notify")
+	short, err := os.MkdirTemp("", "dw") // the path of a socket must be short
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(short) })
+	path := filepath.Join(short, "notify")
 	t.Setenv("NOTIFY_SOCKET", path)
 	t.Setenv("WATCHDOG_USEC", "20000000")
 	t.Setenv("WATCHDOG_PID", "")
