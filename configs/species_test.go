@@ -128,6 +128,7 @@ func TestEmbeddedLimitsAreInOrder(t *testing.T) {
 // band; froglets by weeks out of the water, at first +10 % and -1.5 °C.
 func TestStages(t *testing.T) {
 	c := decodeOK(t, minimalRoom)
+	c.Room.Location = time.UTC // as the days below; the room names no zone
 	left := Date{2026, time.October, 1}
 	day := func(n int) time.Time { return time.Date(2026, 10, 1+n, 23, 59, 0, 0, time.UTC) }
 	for _, x := range []struct {
