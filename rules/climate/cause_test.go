@@ -222,6 +222,7 @@ func TestShelf_AtItsLimits(t *testing.T) {
 		for range others {
 			cases = append(cases, Case{Shelf: 2, Temp: 0, HasTemp: true, HasChange: true, Change: -change})
 		}
+		mated(cases)
 		p := Survey(RoomCase{Temp: 5, HasTemp: true, Usual: 3, HasUsual: true}, cases, nil)
 		return p, p.CauseOf(cases[0])
 	}
@@ -253,6 +254,7 @@ func TestShelf_AtItsLimits(t *testing.T) {
 		for range 9 {
 			cases = append(cases, Case{Shelf: 2, HasTemp: true})
 		}
+		mated(cases)
 		p := Survey(RoomCase{}, cases, nil)
 		if f := p.CauseOf(cases[0]); f.ShelfOff != want {
 			t.Errorf("%v °C on a shelf of 2: %+v", own, f)

@@ -272,6 +272,17 @@ func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
 	return b.Grams-ref.Grams >= mistWater*step/100*saturated, ref
 }
 
+// before is the mean temperature before the pulse that is under way.
+func (d *MistDetector) before() (float64, bool) {
+	var m pairMean
+	for i := range min(max(d.Filled, 0), mistBins) {
+		if b := &d.Ring[i]; b.RH > 0 && b.At < d.Now.Start && d.Now.Start-b.At <= mistRefTo {
+			m.add(b.Temp, 0)
+		}
+	}
+	return m.Value, m.N > 0
+}
+
 // rise is the rise in points that is a mist above a level in %.
 func (d *MistDetector) rise(level float64) float64 {
 	return max(mistLeast, min(mistStep, mistShare*(100-level)), mistClears*d.noise())

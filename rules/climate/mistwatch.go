@@ -29,7 +29,8 @@ const (
 	mistClear     = 4.0              // standard deviations of noise that it is to stand out by
 	mistLess      = 0.7              // of the usual strength is weak
 	mistEven      = 0.08             // of the usual share, by which it strays before it is known
-	mistStick     = 30 * time.Minute // of a course before a mist without an end is told
+	mistStick     = 50 * time.Minute // of a course before a mist without an end is told
+	mistRow       = 3                // of ten minutes of which the least evidence counts: one that is late dries
 	mistUnder     = 1.5              // % under the usual top: it is not as after a mist
 	mistDries     = 2.5              // % under the top: it dries
 	mistKept      = 1.0              // of evidence from which a day is not learned as usual
@@ -37,7 +38,7 @@ const (
 	mistHigh      = 2.5              // % over it, and at its top, for mistFlat: it does not end, whatever is usual
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
-	mistCools     = 3.0              // of evidence at most that the air is cool: it may be so for other reasons
+	MistCools     = 3.0              // of evidence at most that the air is cool: it may be so for other reasons
 	// MistEndlessTold is the evidence from which a mist without an end is told.
 	MistEndlessTold = 4.0
 	// MistWeakTold is the evidence of weak pulses from which they are told.
@@ -117,10 +118,12 @@ type MistWatch struct {
 	Next    int                 `json:"next"` // bin of the course
 	Open    pairMean            `json:"open"`
 	Top     float64             `json:"top"`  // highest mean since
-	Warm    float64             `json:"warm"` // °C of the first
+	Warm    float64             `json:"warm"` // °C against the room before it, or of the first mean
+	HasWarm bool                `json:"has_warm,omitempty"`
 	Fell    [courseBins]float32 `json:"fell"`
 	Warmed  [courseBins]float32 `json:"warmed"`
-	Sticks  float64             `json:"sticks"` // evidence that it does not dry
+	Sticks  float64             `json:"sticks"`         // evidence that it does not dry
+	Cool    float64             `json:"cool,omitempty"` // of that what the air is cooler than usual, without its bound
 	Endless bool                `json:"endless"`
 	Dried   bool                `json:"dried"`
 	Planned bool                `json:"planned"` // it was due
@@ -241,7 +244,7 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *Mi
 	if !w.Endless {
 		w.Level.observe(hour, rh)
 	}
-	w.begin(at, gap, d, when)
+	w.begin(at, gap, room, d, when)
 	if !w.Follows {
 		return
 	}
@@ -252,20 +255,24 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *Mi
 	w.Open.add(rh, celsius-room)
 	switch {
 	case w.Endless || w.Next < courseBins:
-	case w.Dried || w.Planned:
+	case w.Dried || w.Planned && w.Sticks < mistKept:
 		w.finish()
+	case w.Planned: // what speaks for it is kept until it dries
 	default: // it fell at an hour that tells nothing: this one may
 		w.from(at, when)
 	}
 }
 
 // begin follows a pulse that began, or ends or begins anew what was followed.
-func (w *MistWatch) begin(at time.Duration, gap bool, d *MistDetector, when MistTime) {
+func (w *MistWatch) begin(at time.Duration, gap bool, room float64, d *MistDetector, when MistTime) {
 	switch {
 	case d.Phase == mistRising && d.Now.Start != w.Begun:
 		w.finish()
 		w.Begun, w.Follows, w.Endless, w.Dried = d.Now.Start, true, false, false
 		w.from(d.Now.Start, when)
+		if before, ok := d.before(); ok {
+			w.Warm, w.HasWarm = before-room, true
+		}
 	case gap && !w.Endless:
 		w.Follows, w.Sticks = false, 0
 	case w.Follows && !w.Endless && !w.Planned && when == MistLit && w.Time != MistLit:
@@ -276,6 +283,7 @@ func (w *MistWatch) begin(at time.Duration, gap bool, d *MistDetector, when Mist
 // from counts a course from a time of its kind.
 func (w *MistWatch) from(at time.Duration, when MistTime) {
 	w.Since, w.Time, w.Next, w.Open, w.Top, w.Sticks, w.Planned = at, when, 0, pairMean{}, 0, 0, false
+	w.HasWarm, w.Cool = false, 0
 	for k := range w.Fell {
 		w.Fell[k] = -1 // not seen
 	}
@@ -289,8 +297,11 @@ func (w *MistWatch) closeDry(hour float64) {
 		return
 	}
 	if w.Top == 0 {
+		if !w.HasWarm {
+			w.Warm = m.Beside
+		}
 		// Only at its own hour does the temperature go its usual way.
-		w.Warm, w.Planned = m.Beside, w.Since >= w.Due-mistEarly && w.Since <= w.Due+mistLate
+		w.Planned = w.Since >= w.Due-mistEarly && w.Since <= w.Due+mistLate
 	}
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next
@@ -301,9 +312,12 @@ func (w *MistWatch) closeDry(hour float64) {
 		return
 	}
 	w.Fell[k], w.Warmed[k] = float32(fell), float32(m.Beside-w.Warm)
-	w.Sticks = w.sticks(k)
-	if k > 0 && w.Fell[k-1] >= 0 {
-		w.Sticks = min(w.Sticks, w.sticks(k-1))
+	w.Sticks, w.Cool = w.sticks(k)
+	for i := max(0, k-mistRow+1); i < k; i++ {
+		if w.Fell[i] >= 0 {
+			sticks, cool := w.sticks(i)
+			w.Sticks, w.Cool = min(w.Sticks, sticks), min(w.Cool, cool)
+		}
 	}
 	switch {
 	case w.Flat >= mistFlat:
@@ -331,17 +345,19 @@ func (w *MistWatch) flat(rh, level float64, known bool) {
 }
 
 // sticks is the evidence of ten minutes that the mist did not end: the air does not
-// dry, and it is cool.
-func (w *MistWatch) sticks(k int) float64 {
+// dry, and it is cool, which counts so much at most; cool is that without its bound.
+func (w *MistWatch) sticks(k int) (sum, cool float64) {
 	u, fell, warmed := w.usual(w.Time), float64(w.Fell[k]), float64(w.Warmed[k])
+	if w.Planned {
+		cool = u.Dry.cools(k, warmed)
+	}
 	if w.Top < float64(u.Top)-mistUnder {
-		return 0 // not so wet: a door that was shut again
+		return 0, cool // not so wet: a door that was shut again
 	}
-	dry := u.Dry.missing(k, fell, warmed, dryScale)
-	if dry < -1 || !w.Planned {
-		return dry
+	if sum = u.Dry.missing(k, fell, warmed, dryScale); sum < -1 {
+		return sum, cool
 	}
-	return dry + min(u.Dry.cools(k, warmed), mistCools)
+	return sum + min(cool, MistCools), cool
 }
 
 // finish ends a course and takes it as usual, unless it speaks for a mist without

@@ -187,10 +187,11 @@ func timeByHour(hour float64) climate.MistTime {
 // The figures of a mist without an end, in natural logarithms of odds; this
 // project's own, tuned on the tuned half of rules/corpus.
 const (
-	told = climate.MistEndlessTold // for one enclosure, of itself or with the others on its supply
-	some = 1.5                     // to count for others
-	hint = 0.3                     // of another on the supply that makes it the supply's
-	dusk = 3 * time.Hour           // before the lamps go off
+	told  = climate.MistEndlessTold // for one enclosure, of itself or with the others on its supply
+	some  = 1.5                     // to count for others
+	hint  = 0.3                     // of another on the supply that makes it the supply's
+	dusk  = 3 * time.Hour           // before the lamps go off
+	alone = 3.0                     // at most, of an enclosure that is cool while its mates are not
 )
 
 // judgeEndless weighs whether the air does not dry as it does after other mists.
@@ -216,6 +217,7 @@ func (l look) judgeEndless(en *room.Enclosure, now sensors.Instant) {
 // sticks adds up the evidence of an enclosure and of those on its supply.
 func (l look) sticks(en *room.Enclosure) bool {
 	own := &l.At[en.Index].Watch
+	evidence := own.Sticks + l.coolAlone(en)
 	if own.Sticks < some || own.Wet() <= l.v.Mists[en.Mist].Cfg.Longest.D() {
 		return false
 	}
@@ -228,7 +230,27 @@ func (l look) sticks(en *room.Enclosure) bool {
 			sum += min(max(l.At[i].Watch.Sticks, -told), told)
 		}
 	}
-	return own.Sticks >= told || sum >= told
+	return evidence >= told || sum >= told
+}
+
+// coolAlone is how much more it says that an enclosure is cool after its mist where
+// the others that got the same mist are as usual: then neither the room nor the lamps
+// nor the mist's own water made it so.
+func (l look) coolAlone(en *room.Enclosure) float64 {
+	own, mates := &l.At[en.Index].Watch, 0
+	for i := range l.v.Enclosures {
+		o, w := &l.v.Enclosures[i], &l.At[i].Watch
+		if o == en || o.Mist != en.Mist || w.Time != own.Time || !w.Planned || (w.Since-own.Since).Abs() > patience {
+			continue
+		}
+		if mates++; w.Cool >= 0 {
+			return 0
+		}
+	}
+	if mates < 2 {
+		return 0
+	}
+	return min(max(0, own.Cool-climate.MistCools), alone)
 }
 
 // dropOn reports whether a probe that has a part in the humidity went to
@@ -247,11 +269,41 @@ func (l look) dropOn(en *room.Enclosure) bool {
 	return fast > 0 && (len(en.Probes) == 1 || wet < len(en.Probes))
 }
 
+// dark reports whether an enclosure may be without its lamps. A mist that goes on cools
+// as if they were off: those under the same lamps on its shelf know, or else all others.
+func (l look) dark(en *room.Enclosure) bool {
+	off := func(o *room.Enclosure, least float64) bool {
+		w := &o.St.Lamps
+		return w.Wrong || w.Sign.Missing >= least || w.Sign.Moved >= least
+	}
+	var n, show [2]int // on its shelf, elsewhere
+	for i := range l.v.Enclosures {
+		if o := &l.v.Enclosures[i]; o != en && o.Lamps == en.Lamps && o.Now.HasTemp {
+			k := 0
+			if o.Shelf != en.Shelf {
+				k = 1
+			}
+			if n[k]++; off(o, hint) {
+				show[k]++
+			}
+		}
+	}
+	switch {
+	case !off(en, some):
+		return false
+	case n[0] > 0:
+		return 2*show[0] >= n[0]
+	case n[1] > 0:
+		return 2*show[1] >= n[1]
+	}
+	return true
+}
+
 // coolsByItself reports whether the air got damp without water: as it cooled with
 // the room or without the lamps, or only for a probe that a drop fell on.
 func (l look) coolsByItself(en *room.Enclosure, now time.Duration) bool {
-	if w := &en.St.Lamps; w.Wrong || w.Sign.Missing >= some || w.Sign.Moved >= some {
-		return true // lamps that are off do not dry
+	if l.dark(en) { // lamps that are off do not dry
+		return true
 	}
 	return l.causes().CoolsWithRoom(en) || l.dropOn(en) || !en.Misted(now, 45*time.Minute) && l.causes().Darkens(now)
 }

@@ -236,3 +236,55 @@ func TestMist_AtItsLimits(t *testing.T) {
 		}
 	}
 }
+
+// An enclosure that is cool after its mist while those that got the same are as usual is
+// misted still, though each evening is too damp to dry; where they cool too it is not.
+func TestEndless_CoolAlone(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		cool [4]float64
+		want bool
+	}{
+		{"alone", [4]float64{6, -2, -1, -2}, true},
+		{"with another", [4]float64{6, -2, 2, -2}, false},
+		{"a little", [4]float64{3.4, -2, -1, -2}, false},
+	} {
+		v := roomtest.View(t, 4, "")
+		j, found := New(v), &roomtest.Found{}
+		l := look{j, v, &room.Out{Lives: found}}
+		for i, x := range c.cool {
+			w := &j.At[i].Watch
+			w.Cool, w.Sticks, w.Planned, w.Follows, w.Begun, w.Last = x, -2, true, true, v.At.Mono-time.Hour, v.At.Mono
+		}
+		j.At[0].Watch.Sticks = 2.8
+		l.judgeEndless(&v.Enclosures[0], v.At)
+		if f, ok := found.Last(alarm.KindMistEndless); (ok && f.In == alarm.Beyond) != c.want {
+			t.Errorf("%s: told %v, want %v", c.name, ok, c.want)
+		}
+	}
+}
+
+// A mist that goes on cools as if the lamps were off: those under the same lamps tell
+// one from the other, the shelf first.
+func TestEndless_LampsOrMist(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		shelf [4]int
+		off   [4]float64
+		want  bool
+	}{
+		{"only one of a shelf", [4]int{1, 1, 1, 1}, [4]float64{3, -2, -2, -2}, false},
+		{"all of a shelf", [4]int{1, 1, 2, 2}, [4]float64{3, 2, -2, -2}, true},
+		{"one, and nobody beside", [4]int{1, 2, 3, 4}, [4]float64{3, -2, -2, -2}, false},
+		{"all, and nobody beside", [4]int{1, 2, 3, 4}, [4]float64{3, 2, 3, 0.1}, true},
+		{"none", [4]int{1, 1, 1, 1}, [4]float64{1, 3, 3, 3}, false},
+	} {
+		v := roomtest.View(t, 4, "")
+		for i := range v.Enclosures {
+			v.Enclosures[i].Shelf, v.Enclosures[i].St.Lamps.Sign.Missing = c.shelf[i], c.off[i]
+		}
+		if got := (look{v: v}).dark(&v.Enclosures[0]); got != c.want {
+			t.Errorf("%s: dark %v", c.name, got)
+		}
+	}
+}
