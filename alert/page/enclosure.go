@@ -35,6 +35,9 @@ type enclosurePage struct {
 	OutOfService bool
 }
 
+// MostNote is what the form takes.
+func (enclosurePage) MostNote() int { return MostNote }
+
 type spanLink struct {
 	Name, Link string
 	Current    bool

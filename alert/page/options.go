@@ -35,6 +35,9 @@ type Notebook interface {
 	AddNote(ctx context.Context, enclosure, by, text string) error
 }
 
+// MostNote is how many characters a note may have.
+const MostNote = 500
+
 // Options are what the pages are made from. Snapshot, Config, Command and
 // MayRead are needed; without the others their parts stay empty or refused.
 type Options struct {

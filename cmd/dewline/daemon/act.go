@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"dewline/alert"
 	"dewline/alert/mqtt"
+	"dewline/alert/page"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
@@ -143,17 +145,14 @@ func (d *Daemon) hasWay(person string) bool {
 	return person != "" || way // an unknown person is refused elsewhere
 }
 
-// maxNote is the most that a note may hold, in bytes.
-const maxNote = 500
-
 // AddNote keeps a keeper's note.
 func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error {
 	text = strings.Join(strings.Fields(text), " ")
 	switch {
 	case text == "":
 		return errors.New("the note is empty")
-	case len(text) > maxNote:
-		return fmt.Errorf("the note has %d bytes; at most %d are kept", len(text), maxNote)
+	case utf8.RuneCountInString(text) > page.MostNote:
+		return fmt.Errorf("the note has %d characters; at most %d are kept", utf8.RuneCountInString(text), page.MostNote)
 	case by == "":
 		return errors.New("say who you are: the field by is empty")
 	case enclosure != "" && !hasEnclosure(d.cfg.Load(), enclosure):

@@ -149,6 +149,7 @@ func TestAPIRefuses(t *testing.T) {
 		{"POST", "notes", `{"enclosure":"zz","by":"x","text":"hello"}`, 409, "zz"},
 		{"POST", "notes", `{"enclosure":"a-1-1","by":"x","text":"  "}`, 409, "empty"},
 		{"POST", "notes", `{"enclosure":"a-1-1","by":"x","text":"` + strings.Repeat("a", 600) + `"}`, 409, "500"},
+		{"POST", "notes", `{"enclosure":"a-1-1","by":"x","text":"` + strings.Repeat("ж", 500) + `"}`, 200, ""}, // characters, not bytes
 		{"POST", "drill", `{"person":"nobody","by":"x"}`, 409, "person"},
 		{"POST", "calibrations", `{"id":"1","probe":"room","quantity":"humidity","gain":2,"made":"2026-05-01T00:00:00Z","from":"2026-05-01T00:00:00Z"}`, 409, "gain"},
 		{"GET", "nothing", "", 404, ""},
