@@ -102,7 +102,8 @@ func (u *mistUsual) learn(share, peak float64) {
 }
 
 // MistWatch compares pulses of one enclosure with its schedule, and how the air
-// dries after each with the days before. The zero value is ready.
+// dries after each with the days before. The zero value is ready. Its fields are one
+// kept document, and so more than other types have.
 type MistWatch struct {
 	Waiting bool                 `json:"waiting"`
 	Due     time.Duration        `json:"due"`

@@ -120,7 +120,8 @@ func (p *params) offset(hour float64) float64 {
 // Thermal is the thermal model of one enclosure: a fast and a slow response to
 // room and lamps, and the offset to the room by hour of day, learned from its
 // own last week. Make one with NewThermal; until Refit accepts a fit it speaks
-// from priors, with wider ranges. One takes 7 KB, its JSON 10 KB.
+// from priors, with wider ranges. One takes 7 KB, its JSON 10 KB. Its fields are that
+// document, and so more than other types have.
 type Thermal struct {
 	Litres float64 `json:"litres"`
 	Params params  `json:"params"`
