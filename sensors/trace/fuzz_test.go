@@ -3,9 +3,11 @@ package trace
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 )
@@ -43,6 +45,37 @@ func FuzzReader(f *testing.F) {
 			sameAgain(t, row)
 		}
 		t.Fatal("no end")
+	})
+}
+
+// A line that is read in one go means what it does field by field.
+func FuzzAgain(f *testing.F) {
+	f.Add("2026-07-01T13:00:00Z,a,23.45,80\n2026-07-01T13:00:00Z,b,1,2\n2026-07-01T13:00:10Z,a,23,80\n2026-07-01T13:00:10Z,b,-3.5,80.1")
+	f.Add("2026-07-01T13:00:00Z,a,1,2\n2026-07-01T13:00:00Z,b,1,2\n2026-07-01T13:00:00Z,a,1,2\n2026-07-01T13:00:00Z,b,1,2\n")
+	f.Add("2026-07-01T13:00:00Z,\"a,b\",1,2\n2026-07-01T13:00:10Z,\"a,b\",1,2\n2026-07-01T13:00:10Z,a,b,1,2\n2026-07-01T13:00:20Z,c,1,2\n2026-07-01T13:00:20Z,a,b,1,2")
+	f.Add("\"2026-07-01T13:00:00,5Z\",a,1,2\n\"2026-07-01T13:00:00,5Z\",b,1,2\n2026-07-01T13:00:00,5Z,a,1,2\n2026-07-01T13:00:01,5Z,b,1,2")
+	f.Add("2026-07-01T13:00:00Z,a,1,2\n2026-07-01T13:00:00Z,b,1,2\n2029-07-01T13:00:00Z,a,1,2\n2029-07-01T13:00:00Z,b,1,2\n2026-07-01T13:00:00Z,a,9999,2\n")
+	f.Add("2026-07-01T13:00:00Z,a,1,2\n2026-07-01T13:00:00Z,b,1,2\n2026-07-01T13:00:10Z,a,,\n2026-07-01T13:00:10Z,b, 1,2\n2026-07-01T13:00:20Z,a,1,2,3\n2026-07-01T13:00:20Z,b,1,\"2\"\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		fast, err := NewReader(strings.NewReader(Header+"\n"+text), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		slow, err := NewReader(strings.NewReader(Header+"\n"+text), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for {
+			slow.before = nil // who knows not what comes next reads field by field
+			want, wantErr := slow.Next()
+			got, gotErr := fast.Next()
+			if got != want || fmt.Sprint(gotErr) != fmt.Sprint(wantErr) {
+				t.Fatalf("read in one go as %+v, %v; field by field as %+v, %v", got, gotErr, want, wantErr)
+			}
+			if wantErr == io.EOF {
+				return
+			}
+		}
 	})
 }
 

@@ -42,6 +42,11 @@ type indexed struct {
 // foreign reports whether the file is not of dewline's own form.
 func (l *layout) foreign() bool { return l.probe < 0 }
 
+// usual reports whether the columns are those of Header, in its order.
+func (l *layout) usual() bool {
+	return l.columns == 4 && l.time == 0 && l.probe == 1 && l.probes[0].temperature == 2 && l.probes[0].humidity == 3
+}
+
 // layoutOf finds dewline's own columns, in any order and among others, or those of
 // a layout that foreignLayout knows.
 func layoutOf(header []string) (layout, error) {

@@ -45,6 +45,7 @@ type Reader struct {
 // order every time, so each remembers who came after it.
 type met struct {
 	id   sensors.ProbeID
+	name []byte // the same, empty where a line may have to quote it
 	last time.Time
 	line int
 	next *met
@@ -98,7 +99,11 @@ func (r *Reader) header() ([]string, error) {
 // could not be used (call again to go on), or the source's own error.
 func (r *Reader) Next() (row Row, err error) {
 	if r.pending == 0 {
-		if err = r.nextLine(); err != nil {
+		line, err := r.readLine()
+		if err != nil || r.again(line, &row) {
+			return row, err
+		}
+		if err = r.take(line); err != nil {
 			return row, err
 		}
 	}
@@ -116,12 +121,49 @@ func (r *Reader) Next() (row Row, err error) {
 	return row, nil
 }
 
-// nextLine brings in a line and its time.
-func (r *Reader) nextLine() error {
-	line, err := r.readLine()
-	if err != nil {
-		return err
+// again reads a line of the usual kind: of the same moment as the one before, of the
+// probe that came next the last time, with two plain numbers. All others, and all
+// that have a fault, are for take.
+func (r *Reader) again(line []byte, row *Row) bool {
+	if r.before == nil || r.before.next == nil || !r.layout.usual() {
+		return false
 	}
+	m := r.before.next
+	rest, ok := after(line, r.when.text)
+	if !ok || r.at != r.when.last {
+		return false
+	}
+	rest, ok = after(rest, m.name)
+	if !ok || m.last == r.at {
+		return false
+	}
+	i := bytes.IndexByte(rest, ',')
+	if i < 0 {
+		return false
+	}
+	t, isT := plain(rest[:i])
+	h, isH := plain(rest[i+1:])
+	if !isT || !isH || t < coldest || t > hottest || h < driest || h > wettest {
+		return false
+	}
+	row.Time, row.Probe, row.Line, row.Has = r.at, m.id, r.line, sensors.HasTemperature|sensors.HasHumidity
+	row.Temperature, row.Humidity = sensors.CentiCelsius(t), sensors.CentiPercent(h)
+	r.before, m.last, m.line = m, r.at, r.line
+	return true
+}
+
+// after takes a field that is known, and its comma, off the front of a line; an empty
+// one is of another kind.
+func after(line, field []byte) ([]byte, bool) {
+	n := len(field)
+	if n == 0 || len(line) <= n || line[n] != ',' || string(line[:n]) != string(field) {
+		return nil, false
+	}
+	return line[n+1:], true
+}
+
+// take brings in a line and its time.
+func (r *Reader) take(line []byte) (err error) {
 	r.fields, err = split(r.fields[:0], line)
 	if err != nil {
 		return r.fault(err)
@@ -224,6 +266,9 @@ func (r *Reader) meet(name sensors.ProbeID) (*met, error) {
 	m := r.probes[string(name)]
 	if m == nil {
 		m = &met{id: name}
+		if !strings.ContainsAny(string(name), `,"`) {
+			m.name = []byte(name)
+		}
 		r.probes[string(name)] = m
 	}
 	return m, nil

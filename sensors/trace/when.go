@@ -32,6 +32,9 @@ func (m *moments) read(b []byte) (time.Time, error) {
 		return time.Time{}, fmt.Errorf("time %q is of the year %d in UTC", b, y)
 	}
 	m.text, m.last = append(m.text[:0], b...), t
+	if bytes.IndexByte(b, ',') >= 0 { // a line has to quote it: it is read each time
+		m.text = m.text[:0]
+	}
 	return t, nil
 }
 
