@@ -103,6 +103,9 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if !finite(celsius-room) || w.Started && at < w.Last {
 		return
 	}
+	if w.Started && w.HasRoom && !hasRoom && at-w.Last <= lampGap {
+		return // a room probe that is lost for a while says nothing
+	}
 	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom || uint(w.Since.Next) > lampBins {
 		w.begin(at, room)
 	}
