@@ -68,7 +68,7 @@ func asPlain(how keeping, build func(*builder)) func(*builder) {
 		}
 		step := pick(b.rng, []float64{0.01, 0.0625, 0.1, 0.5})
 		r.probes = r.probes[:1]
-		noise := flaw{sdT: between(b.rng, 0.01, 0.3), sdH: between(b.rng, 0.1, 1), stepT: step, stepH: max(0.1, 2*step), tail: 0.003}
+		noise := flaw{sdT: between(b.rng, 0.01, 0.3), sdH: between(b.rng, 0.1, 1), stepT: step, stepH: max(0.1, 2*step)}
 		for i := range r.tanks {
 			k := &r.tanks[i]
 			k.litres, k.changes = pick(b.rng, []float64{20, 40, 91, 240, 500, 800}), between(b.rng, 0.3, 1.6)
@@ -353,6 +353,10 @@ var plainKinds = func() (list []kind) {
 	add("healthy, heat cable", 0, 8*d, thermostat, func(b *builder) { b.r.house.cable = 1.2 })
 	add("healthy, faint lamps", 0, 8*d, longCycles, (*builder).faint)
 	add("healthy, a siesta", 0, 8*d, thermostat, func(b *builder) { b.r.breakAt = 13 * 60 })
+	add("healthy, ten weeks", 0, 70*d, thermostat, func(b *builder) {
+		b.r.poll = 5 * time.Minute
+		b.f.drive = func(since time.Duration, d *drive) { d.hotter = 8 * since.Hours() / (70 * 24) }
+	})
 	return list
 }()
 
@@ -369,7 +373,7 @@ func plainLamps(on bool, cooler float64) func(*builder) {
 		lampsStuck(on)(b)
 		b.r.nightSet -= cooler
 		if !on {
-			b.f.due += b.r.rise
+			b.f.within += b.r.rise
 		}
 	}
 }

@@ -11,6 +11,7 @@ import (
 
 	"dewline/rules"
 	"dewline/rules/lamps"
+	"dewline/rules/probes"
 )
 
 // A row gathers the outcomes of one kind.
@@ -239,6 +240,11 @@ func printRates(all []*outcome) {
 		}
 		fmt.Printf("| %s, per 100 tank-days | %.1f | %s |\n", r.id, r.meant, measured)
 	}
+	drifts := 0
+	for _, o := range all {
+		drifts += o.drifts
+	}
+	fmt.Printf("| probe-overdue by drift, per 100 probe-years | %.0f | %d in %.0f tank-years |\n", probes.FalseDrifts, drifts, p.tankDays/365)
 	fmt.Printf("| cause of what was told | 5 %% | %.1f %% (%d of %d) |\n\n", 100*float64(wrong)/float64(max(told, 1)), wrong, told)
 }
 
