@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/climate"
 	"dewline/rules/lamps"
 	"dewline/rules/probes"
 )
@@ -213,9 +214,8 @@ func printPeace(all []*outcome) {
 	fmt.Println()
 }
 
-// printRates holds what was told of the lamps and of frozen probes while nothing was
-// wrong against the rate that each judge is meant for; that of a frozen probe, which
-// waits until its neighbours have moved, is this project's own figure.
+// printRates holds what was told while nothing was wrong against the rate that each
+// judge is meant for by its table.
 func printRates(all []*outcome) {
 	p := peace{by: map[rules.AlarmID]int{}}
 	wrong, told := 0, 0
@@ -232,7 +232,8 @@ func printRates(all []*outcome) {
 	for _, r := range []struct {
 		id    rules.AlarmID
 		meant float64
-	}{{rules.LampStuck, lamps.FalseAlarms}, {rules.ProbeFrozen, 0.1}} {
+	}{{rules.LampStuck, lamps.FalseAlarms}, {rules.ProbeFrozen, probes.FalseFrozen}, {rules.DoorAjar, climate.FalseDoors},
+		{rules.ProbeDisagrees, probes.FalseSwaps}, {rules.ProbeJump, probes.FalseShifts}} {
 		n := p.by[r.id]
 		measured := fmt.Sprintf("%.2f (%d in %.0f)", 100*float64(n)/p.tankDays, n, p.tankDays)
 		if n == 0 { // the rule of three: with 95 % confidence no more than that
