@@ -59,7 +59,7 @@ func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensor
 		d.Air = ls.v.AirAround(now.Mono)
 	}
 	if slope, ok := en.St.Trend.Slope(); ok {
-		d.RatePerHour, d.HasRate = round(slope.PerHour, 10), true
+		d.RatePerHour, d.HasRate = round(slope.Shown(), 10), true
 		if hot && slope.PerHour > room.Climbs && en.Now.Hot < en.Limits.Lethal {
 			ls.detailAhead(en, now, slope, d)
 		}

@@ -238,7 +238,8 @@ func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Dura
 		v.Unknown = append(v.Unknown, "lamps")
 	}
 	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
-		v.RatePerHour = &slope.PerHour
+		rate := slope.Shown()
+		v.RatePerHour = &rate
 		if now-st.Ahead.At <= 3*room.SlowEvery {
 			v.ToLethal, v.LampsOffGain = room.RangeOf(st.Ahead.ToLethal), room.GainOf(st.Ahead.LampsOff)
 		}

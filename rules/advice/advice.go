@@ -265,7 +265,7 @@ func (q *question) enclosure() {
 
 func (q *question) trend() {
 	if slope, ok := q.en.St.Trend.Slope(); ok {
-		q.falling, q.rising = slope.PerHour < -room.Climbs, slope.PerHour > room.Climbs
+		q.falling, q.rising = slope.Falls(room.Climbs), slope.Rises(room.Climbs)
 	}
 }
 

@@ -31,6 +31,20 @@ type Slope struct {
 	Span    time.Duration `json:"span"`     // running time that it was taken over
 }
 
+// Rises reports whether the value rises by at least so many °C/h, and clearly so.
+func (s Slope) Rises(least float64) bool { return s.PerHour >= max(least, 2*s.Sigma) }
+
+// Falls is Rises downwards.
+func (s Slope) Falls(least float64) bool { return -s.PerHour >= max(least, 2*s.Sigma) }
+
+// Shown is the rate for people in °C/h: none where it is less than its uncertainty.
+func (s Slope) Shown() float64 {
+	if math.Abs(s.PerHour) < s.Sigma {
+		return 0
+	}
+	return s.PerHour
+}
+
 // Trend estimates a robust slope over the last 15 to 30 minutes. The zero
 // value is ready. Two-minute means make it cheap and quiet; one wild mean in
 // four does not move it.

@@ -56,7 +56,7 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
 		in = alarm.Back
-	case eta.Mid < within && slope.PerHour > max(room.Climbs, 2*slope.Sigma):
+	case eta.Mid < within && slope.Rises(room.Climbs):
 		in = alarm.Beyond
 		s.Against(eta.Mid.Minutes(), within.Minutes())
 	}

@@ -79,7 +79,7 @@ func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool 
 		return far || long
 	}
 	slope, ok := en.St.Trend.Slope()
-	return ok && slope.PerHour >= max(room.Climbs, 2*slope.Sigma) && l.unusual(en, now)
+	return ok && slope.Rises(room.Climbs) && l.unusual(en, now)
 }
 
 // unusual reports whether the room, or the enclosure beside it, is warmer than it
@@ -119,7 +119,7 @@ func (l look) coolOnly(en *room.Enclosure, low int32) bool {
 		return false
 	}
 	slope, ok := en.St.Trend.Slope()
-	return !ok || slope.PerHour >= -room.Climbs
+	return !ok || !slope.Falls(room.Climbs)
 }
 
 func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {

@@ -69,7 +69,7 @@ func blindLimit(en *room.Enclosure, since time.Duration) time.Duration {
 		return blindAhead
 	}
 	slope, ok := en.St.Trend.Slope()
-	if !ok || slope.PerHour <= max(room.Climbs, 2*slope.Sigma) || float64(en.Limits.Lethal-en.Now.Hot)/100 >= slope.PerHour*blindWithin.Hours() {
+	if !ok || !slope.Rises(room.Climbs) || float64(en.Limits.Lethal-en.Now.Hot)/100 >= slope.PerHour*blindWithin.Hours() {
 		return 0
 	}
 	if en.Now.Hot < en.Limits.Warn { // a lamp that goes on in the morning looks so
