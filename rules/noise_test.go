@@ -210,3 +210,39 @@ func TestWetProbe_NotInWetAir(t *testing.T) {
 	n.want(ProbeWet, "p2", "NORM>UNACK UNACK>RTNUN")
 	n.want(ProbeSilent, "p2", "")
 }
+
+// Probes that change places twenty minutes after a door was open are told within the hour
+// or two; a door that is shut as another opens never is, for both go back.
+func TestSwap_NearADoor(t *testing.T) {
+	for name, exchange := range map[string]bool{"exchanged": true, "two doors": false} {
+		t.Run(name, func(t *testing.T) {
+			n := newNoisyRoom(t)
+			live := n.noise(0.03, 1, 0.01)
+			n.live(12*time.Hour, live)
+			began := n.now
+			n.fault = func(id string, s *sensors.Sample) bool {
+				since := n.now - began
+				celsius, percent := n.air(id)
+				mine, percentMine := celsius, percent
+				other, percentOther := n.air(map[string]string{"p1": "p3", "p3": "p1"}[id])
+				open := func(from, to time.Duration) bool { return since >= from && since < to }
+				switch {
+				case id != "p1" && id != "p3":
+					return true
+				case exchange && since >= 25*time.Minute:
+					mine, percentMine = other, percentOther
+				case id == "p1" && open(0, 5*time.Minute), id == "p3" && !exchange && open(5*time.Minute, 12*time.Minute):
+					mine, percentMine = mine-1.2, percentMine-18
+				}
+				c, h := live("")
+				*s = sensors.Zeros(sensors.CelsiusOf(mine+c), sensors.PercentOf(percentMine+h))
+				return true
+			}
+			n.live(3*time.Hour, live)
+			want := map[bool]string{true: "NORM>UNACK", false: ""}[exchange]
+			n.want(ProbeDisagrees, "p1", want)
+			n.want(ProbeDisagrees, "p3", want)
+			n.want(ProbeDisagrees, "p2", "")
+		})
+	}
+}

@@ -35,6 +35,9 @@ func (p probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) 
 // watchPlaces looks for two probes that changed places unnoticed, once a
 // minute.
 func (l swaps) watchPlaces(now sensors.Instant) {
+	for i := range l.v.Probes {
+		l.settleMaybe(l.at(i), now)
+	}
 	hour := l.v.Hour(now)
 	ref, ok := l.v.RoomTemp(now.Mono)
 	if hour < 0 || !ok {

@@ -32,6 +32,7 @@ type State struct {
 	Step    Step                 `json:"step,omitzero"` // last one that air does not make
 	Level   Level                `json:"level,omitzero"`
 	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
+	Maybe   Maybe                `json:"maybe,omitzero"`
 	Shift   Shift                `json:"shift,omitzero"`
 	Quiet   time.Duration        `json:"quiet,omitempty"` // when its last silence ended
 	Grain   Grain                `json:"grain,omitzero"`
@@ -175,7 +176,7 @@ func (l look) calibrated(c *room.Calibration) {
 func (l look) forget(now time.Duration) {
 	for i := range l.v.Probes {
 		p := l.at(i)
-		p.St.HotRun, p.Step, p.Level, p.AwaySince = 0, Step{}, Level{}, 0
+		p.St.HotRun, p.Step, p.Level, p.AwaySince, p.Maybe = 0, Step{}, Level{}, 0, Maybe{}
 		if !p.St.Dewy {
 			p.DewSince = 0
 		}

@@ -57,6 +57,7 @@ const (
 	swapQuiet    = 5 * time.Minute  // from being plugged in again to a step
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
 	swapCalm     = 30 * time.Minute // a door that is shut and one that is opened look like an exchange
+	swapHolds    = 45 * time.Minute // which is over by then, and an exchange is not
 
 	grainMean = 64 // readings that the grain is a mean of
 	grainMost = 3  // grains that one move counts as at most: a mist is no noise
@@ -127,10 +128,10 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	}
 	l.stand(p)
 	p.Step.Again = p.Stepped > 0 && p.Step.At-p.Stepped <= swapCalm
-	if q := l.exchanged(p); q.Probe != nil {
-		l.swapped(p, q, r.At.Mono)
-		l.judgeSwap(p, r.At)
-		l.judgeSwap(q, r.At)
+	if q, calm := l.exchanged(p); q.Probe != nil && calm {
+		l.tellSwap(p, q, r.At)
+	} else if q.Probe != nil {
+		p.Maybe = Maybe{With: q.Cfg.ID, At: r.At.Mono, Mine: p.Step.Before, Other: q.Step.Before}
 	} else {
 		l.shifted(p, r.At)
 	}
@@ -198,12 +199,10 @@ func (l swaps) stand(p probe) {
 	l.stood[p.Index] = p.Step.At
 }
 
-// exchanged finds the probe that stepped to where p was, from where p is now.
-func (l swaps) exchanged(p probe) probe {
+// exchanged finds the probe that stepped to where p was, from where p is now; calm is
+// false where a door may have made it look so.
+func (l swaps) exchanged(p probe) (q probe, calm bool) {
 	a := &p.Step
-	if a.Again && !a.Silent && p.St.Swap.With == "" {
-		return probe{} // not calm, whoever stepped with it: noise does so all the time
-	}
 	for i, at := range l.stood {
 		apart := max(a.At-at, at-a.At)
 		if apart > swapWithin || apart > 2*p.St.Interval && !a.Silent {
@@ -214,12 +213,52 @@ func (l swaps) exchanged(p probe) probe {
 		if q == p || !b.Stands || b.At != at || apart > 2*p.St.Interval && !b.Silent {
 			continue
 		}
-		calm := !a.Again && !b.Again || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
-		if calm && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
-			return q
+		if p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
+			return q, !a.Again && !b.Again || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
 		}
 	}
-	return probe{}
+	return probe{}, false
+}
+
+// A Maybe is what looked like an exchange near a door, and where both were before.
+type Maybe struct {
+	With  string        `json:"with,omitempty"`
+	At    time.Duration `json:"at,omitempty"`
+	Mine  Level         `json:"mine,omitzero"`
+	Other Level         `json:"other,omitzero"`
+}
+
+// settleMaybe tells an exchange near a door once both have stayed in each other's place,
+// whatever the room did to both.
+func (l swaps) settleMaybe(p probe, now sensors.Instant) {
+	m := p.Maybe
+	if m.At == 0 || now.Mono-m.At < swapHolds {
+		return
+	}
+	p.Maybe = Maybe{}
+	i, ok := l.v.ByID[sensors.ProbeID(m.With)]
+	if !ok || p.Encl < 0 || l.at(i).Encl < 0 || p.St.Swap.With != "" || l.at(i).St.Swap.With != "" {
+		return
+	}
+	q := l.at(i)
+	if l.v.DoorOpen(&l.v.Enclosures[p.Encl]) || l.v.DoorOpen(&l.v.Enclosures[q.Encl]) || min(p.Level.Num, q.Level.Num) < swapMean {
+		return
+	}
+	was, is, turned := m.Mine.less(&m.Other), p.Level.less(&q.Level), m.Other.less(&m.Mine)
+	if p.Grain.apart(&is, &turned) <= min(swapApart, p.Grain.apart(&was, &turned)/swapAtOnce) {
+		l.tellSwap(p, q, now)
+	}
+}
+
+// less is by how much a level is above another.
+func (v *Level) less(o *Level) Level {
+	return Level{Temp: v.Temp - o.Temp, Hum: v.Hum - o.Hum, HasHum: v.HasHum && o.HasHum}
+}
+
+func (l swaps) tellSwap(p, q probe, now sensors.Instant) {
+	l.swapped(p, q, now.Mono)
+	l.judgeSwap(p, now)
+	l.judgeSwap(q, now)
 }
 
 // swapped notes an exchange, or that it was undone.
@@ -231,7 +270,7 @@ func (l swaps) swapped(p, q probe, now time.Duration) {
 		q.St.Swap.With, q.St.Swap.At = p.Cfg.ID, now
 	}
 	p.St.Swap.Late, q.St.Swap.Late = false, false
-	p.Step, q.Step = Step{}, Step{}
+	p.Step, q.Step, p.Maybe, q.Maybe = Step{}, Step{}, Maybe{}, Maybe{}
 	for _, x := range []probe{p, q} {
 		// The jump is explained: it is not the air's, and not a fault of the probe.
 		x.St.Leap, x.St.Jumps = 0, 0
