@@ -32,6 +32,7 @@ type State struct {
 	Step    Step                 `json:"step,omitzero"` // last one that air does not make
 	Level   Level                `json:"level,omitzero"`
 	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
+	Calm    Level                `json:"calm,omitzero"`     // before the first step of a row
 	Maybe   Maybe                `json:"maybe,omitzero"`
 	Shift   Shift                `json:"shift,omitzero"`
 	Quiet   time.Duration        `json:"quiet,omitempty"` // when its last silence ended

@@ -131,7 +131,7 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	if q, calm := l.exchanged(p); q.Probe != nil && calm {
 		l.tellSwap(p, q, r.At)
 	} else if q.Probe != nil {
-		p.Maybe = Maybe{With: q.Cfg.ID, At: r.At.Mono, Mine: p.Step.Before, Other: q.Step.Before}
+		p.Maybe = Maybe{With: q.Cfg.ID, At: r.At.Mono, Mine: p.Calm, Other: q.Calm}
 	} else {
 		l.shifted(p, r.At)
 	}
@@ -171,6 +171,9 @@ func (p probe) step(r *sensors.Reading) {
 	if now.add(r, 1); p.Level.Num < swapMean || !p.Grain.far(&p.Level, &now) {
 		p.Level.add(r, swapMean)
 		return
+	}
+	if p.Stepped == 0 || r.At.Mono-p.Stepped > swapCalm {
+		p.Calm = p.Level
 	}
 	p.Step = Step{
 		At: r.At.Mono, Before: p.Level, After: now, First: now.Temp, Silent: p.Quiet > 0 && r.At.Mono-p.Quiet <= swapQuiet,
@@ -220,7 +223,7 @@ func (l swaps) exchanged(p probe) (q probe, calm bool) {
 	return probe{}, false
 }
 
-// A Maybe is what looked like an exchange near a door, and where both were before.
+// A Maybe is what looked like an exchange near a door, and where both were before that.
 type Maybe struct {
 	With  string        `json:"with,omitempty"`
 	At    time.Duration `json:"at,omitempty"`
