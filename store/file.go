@@ -44,7 +44,7 @@ type recordFile struct {
 // must be readable on the next board.
 const pageSize = 4096
 
-// growBy is how much the file is lengthened at a time.
+// growBy is how much the file is lengthened at a time, and a small one by less.
 const growBy = 16 << 10
 
 // boltOptions are the library's options for the record.
@@ -198,6 +198,7 @@ func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
 	err := guard(func() error {
 		return h.Update(func(tx *bolt.Tx) error {
 			h.MaxSize = int(r.kept.Load().MaxBytes) // read by write transactions only
+			h.AllocSize = int(max(pageSize, min(growBy, tx.Size()/128/pageSize*pageSize)))
 			tx.OnCommit(func() { stats := tx.Stats(); pages = stats.GetPageAlloc() })
 			err := f(tx)
 			committing = err == nil

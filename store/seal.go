@@ -109,7 +109,7 @@ func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 		}
 		before = sealBefore(first.Wall, last.Wall)
 	}
-	key := emptyKey(w.mem.nextSeq, levelHour)
+	key := emptyKey(w.mem.nextSeq, w.mem.levelOf(begin, min(end, before)))
 	w.mem.nextSeq++
 	var parts []openSeries
 	counts := make(map[*openProbe]int)
@@ -139,6 +139,16 @@ func (m *memory) hoursWorth(begin, now int64) (end int64, worth bool) {
 	return end - hourMillis, false
 }
 
+// levelOf is the level of what is sealed up to end: where that is all of a day, nothing will
+// be joined with it to make one.
+func (m *memory) levelOf(begin, end int64) uint8 {
+	day := floorDiv(begin, dayMillis) * dayMillis
+	if n := len(m.entries); end == day+dayMillis && (n == 0 || m.entries[n-1].key.wallMax < day) {
+		return levelDay
+	}
+	return levelHour
+}
+
 // sealBefore is the wall time that an early seal cuts at: no slow probe has a
 // reading of before still to come, so that bundles follow one another, and no
 // rollup of ten minutes is cut where one has passed.
@@ -158,7 +168,7 @@ func (w *writer) encodeHour(e *entry, series []openSeries) error {
 	raw, table := make([]bundlePart, len(series)), make([]bundlePart, len(series))
 	limits := *w.limits.Load()
 	err := w.share(len(series), func(enc *block.Encoder, i int) error {
-		enc.Quick = true // the day packs them again
+		enc.Quick = e.key.level == levelHour // the day packs them again
 		o := series[i]
 		b, err := enc.Append(nil, o.recs)
 		if err != nil {
