@@ -2,15 +2,11 @@ package store
 
 import (
 	"bytes"
-	"crypto/rand"
 	"crypto/sha256"
-	"encoding/base64"
 	"encoding/binary"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"iter"
-	"strconv"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -23,33 +19,6 @@ type chain struct {
 	in   *recordFile
 	head journalHead // guarded by the file's lock for writing
 	era  uint64      // of the file that head is of
-}
-
-// A journal value is the SHA-256 of the hash before it and the event's JSON,
-// then that JSON. The newest hash is kept a second time among the store's own
-// documents, so that cutting the end off shows as well. Names and free text are
-// a document of their own, of which the JSON holds the hash: it can be erased, by
-// an empty one in its place, and the chain still holds, but not be changed or lost.
-type journalHead struct {
-	seq  uint64
-	hash [sha256.Size]byte
-}
-
-// ErrTampered says that the journal is not as it was written.
-var ErrTampered = errors.New("the journal has been changed or damaged")
-
-// bytes is the head as kept: sequence number, eight bytes, big-endian, then the hash.
-func (h journalHead) bytes() []byte {
-	return append(binary.BigEndian.AppendUint64(nil, h.seq), h.hash[:]...)
-}
-
-func parseHead(b []byte) (h journalHead, ok bool) {
-	if len(b) != 8+sha256.Size {
-		return h, false
-	}
-	h.seq = binary.BigEndian.Uint64(b)
-	copy(h.hash[:], b[8:])
-	return h, true
 }
 
 // loadHead returns where the chain goes on from: the kept head, or the last
@@ -110,41 +79,6 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 	return putDoc(tx, bucketSelf, []byte("journal"), head.bytes())
 }
 
-// beside is what stands beside the chain. The salt keeps an erased name from being
-// found by guessing it.
-type beside struct {
-	Salt []byte `json:"salt"`
-	event.Beside
-}
-
-// putBeside keeps names and free text, if any, and returns their hash.
-func putBeside(tx *bolt.Tx, key []byte, names event.Beside) (hash string, err error) {
-	if names == (event.Beside{}) {
-		return "", nil
-	}
-	b := beside{Salt: make([]byte, 16), Beside: names}
-	_, _ = rand.Read(b.Salt) // never fails, crypto/rand
-	text, err := json.Marshal(b)
-	if err != nil {
-		return "", err
-	}
-	return besideHash(text), putDoc(tx, bucketBeside, key, text)
-}
-
-func besideHash(text []byte) string {
-	h := sha256.Sum256(text)
-	return base64.RawURLEncoding.EncodeToString(h[:])
-}
-
-// chained is the hash of an entry's text that follows an entry with the hash before.
-func chained(before [sha256.Size]byte, text []byte) (out [sha256.Size]byte) {
-	h := sha256.New()
-	h.Write(before[:])
-	h.Write(text)
-	h.Sum(out[:0])
-	return out
-}
-
 // Journal yields the events with from <= wall time < to in the order they were
 // written; zero times leave an end open. One that does not follow from the one
 // before it, or whose names were changed, is not shown: it yields an error
@@ -177,49 +111,6 @@ func (j *chain) eachEntry(from []byte, before *[sha256.Size]byte, yield func(eve
 	}, func(err error) { yield(event.Event{}, err) })
 }
 
-// A stored entry is copied out of the file.
-type stored struct {
-	key, value []byte // no value where the archive that it was in is damaged
-	beside     []byte // nil for none, empty for erased
-	bad        error  // of what is beside it, or of the archive
-}
-
-// parse reads an entry that has to follow from the hash before it.
-func (v *stored) parse(before [sha256.Size]byte) (event.Event, error) {
-	if v.value == nil {
-		return event.Event{}, v.bad
-	}
-	bad := fmt.Errorf("%w: entry %s", ErrTampered, entryNumber(v.key))
-	if len(v.value) < sha256.Size || chained(before, v.value[sha256.Size:]) != [sha256.Size]byte(v.value) {
-		return event.Event{}, bad
-	}
-	e, hash, err := event.Decode(v.value[sha256.Size:])
-	switch {
-	case err != nil:
-		return event.Event{}, fmt.Errorf("%w: %w", bad, err)
-	case v.bad == nil && v.beside == nil && hash == "": // nothing was beside it
-		return e, nil
-	case v.bad == nil && v.beside != nil && len(v.beside) == 0: // it was erased
-		return e, nil
-	case v.bad != nil || v.beside == nil || besideHash(v.beside) != hash:
-		return event.Event{}, fmt.Errorf("%w: the names or the text of it", bad)
-	}
-	var b beside
-	if err := json.Unmarshal(v.beside, &b); err != nil {
-		return event.Event{}, fmt.Errorf("%w: %w", bad, err)
-	}
-	e.Beside = b.Beside
-	return e, nil
-}
-
-// entryNumber is an entry's key as a person may be told it.
-func entryNumber(key []byte) string {
-	if len(key) != 8 {
-		return fmt.Sprintf("%x", key)
-	}
-	return strconv.FormatUint(binary.BigEndian.Uint64(key), 10)
-}
-
 // eachStored visits copies of the stored entries from a key on, some per read
 // transaction.
 func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error)) {
@@ -249,22 +140,6 @@ func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error
 	}
 }
 
-// singleFrom copies out so many entries that are not archived from a key on, and the key
-// of the next.
-func singleFrom(tx *bolt.Tx, from []byte, most int) (some []stored, next []byte) {
-	c := tx.Bucket([]byte(rootJournal)).Cursor()
-	k, v := c.Seek(from)
-	for ; k != nil && len(some) < most; k, v = c.Next() {
-		one := stored{key: bytes.Clone(k), value: append([]byte{}, v...)}
-		text, err := getDoc(tx, bucketBeside, k)
-		if !errors.Is(err, errNoDoc) {
-			one.beside, one.bad = append([]byte{}, text...), err
-		}
-		some = append(some, one)
-	}
-	return some, bytes.Clone(k)
-}
-
 // start is the last entry that was let go of, or nothing.
 func (j *chain) start() (h journalHead, err error) {
 	err = j.in.view(func(tx *bolt.Tx) error {
@@ -275,6 +150,110 @@ func (j *chain) start() (h journalHead, err error) {
 		return h, fmt.Errorf("read the journal: %w", err)
 	}
 	return h, nil
+}
+
+// journalSlack is by how much entries of one moment may stand out of order:
+// they are queued from several places.
+const journalSlack = time.Minute
+
+// JournalSince yields the events from a running time on, in the order they
+// were written, without reading those before: running time never goes back, so
+// they are in its order. It refuses entries as Journal does.
+func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
+	return func(yield func(event.Event, error) bool) {
+		from, before, err := j.seek(mono - journalSlack)
+		if err != nil {
+			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
+			return
+		}
+		j.eachEntry(from, &before, func(e event.Event, err error) bool {
+			return err == nil && e.At.Mono < mono || yield(e, err)
+		})
+	}
+}
+
+// seek finds, by halving, the key of the first entry at or after mono, or that of the
+// first in its archive, and the hash that it follows from; nil where there is none.
+func (j *chain) seek(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
+	err = j.in.view(func(tx *bolt.Tx) error {
+		b := tx.Bucket([]byte(rootJournal))
+		if b == nil {
+			return badf("bucket %s is missing", rootJournal)
+		}
+		c := b.Cursor()
+		first, _ := c.First()
+		last, _ := c.Last()
+		if len(first) != 8 || len(last) != 8 {
+			return nil
+		}
+		if _, v := c.First(); monoOf(v) >= mono {
+			h := journalStart(tx)
+			if a, ok := archiveBefore(tx, mono); ok {
+				h = journalHead{a.last, a.after}
+			}
+			key, before = binary.BigEndian.AppendUint64(nil, h.seq+1), h.hash
+			return nil
+		}
+		low, high := binary.BigEndian.Uint64(first), binary.BigEndian.Uint64(last)+1
+		for low < high {
+			mid := low + (high-low)/2
+			if _, v := c.Seek(binary.BigEndian.AppendUint64(nil, mid)); monoOf(v) < mono {
+				low = mid + 1
+			} else {
+				high = mid
+			}
+		}
+		k, _ := c.Seek(binary.BigEndian.AppendUint64(nil, low))
+		if k == nil {
+			return nil
+		}
+		key = bytes.Clone(k)
+		if k, v := c.Prev(); k != nil && len(v) >= sha256.Size {
+			copy(before[:], v)
+		}
+		return nil
+	})
+	return key, before, err
+}
+
+// lastEntry is the running time of the newest entry that follows from the one before
+// it, 0 where there is none: a damaged one may name any, and old readings are let go
+// of by their age in running time.
+func lastEntry(tx *bolt.Tx) time.Duration {
+	b := tx.Bucket([]byte(rootJournal))
+	if b == nil {
+		return 0
+	}
+	c := b.Cursor()
+	_, v := c.Last()
+	for range docsAtATime { // of a journal that is damaged, not all at every start
+		var before [sha256.Size]byte
+		_, earlier := c.Prev()
+		if len(earlier) >= sha256.Size {
+			copy(before[:], earlier)
+		}
+		// Its names do not matter here.
+		if e, err := (&stored{value: v, beside: []byte{}}).parse(before); err == nil {
+			return max(e.At.Mono, 0)
+		}
+		if v = earlier; v == nil {
+			break
+		}
+	}
+	return 0
+}
+
+// monoOf is the running time of a stored entry. A damaged one counts as early,
+// so that those after it are found.
+func monoOf(value []byte) time.Duration {
+	if len(value) < sha256.Size {
+		return -1 << 62
+	}
+	at, ok := event.At(value[sha256.Size:])
+	if !ok {
+		return -1 << 62
+	}
+	return at
 }
 
 // VerifyJournal follows the chain from the first entry to the last and returns

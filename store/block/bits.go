@@ -99,3 +99,28 @@ func (r *bitReader) rest() ([]byte, bool) {
 // 0, 1, 2, 3 …; unzigzag is the reverse.
 func zigzag(v int64) uint64   { return uint64(v<<1) ^ uint64(v>>63) }
 func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
+
+// readUvarint and readVarint take a number off the head of src.
+func readUvarint(src []byte) (uint64, []byte, error) {
+	v, n := binary.Uvarint(src)
+	if n <= 0 {
+		return 0, nil, ErrCorrupt
+	}
+	return v, src[n:], nil
+}
+
+func readVarint(src []byte) (int64, []byte, error) {
+	v, n := binary.Varint(src)
+	if n <= 0 {
+		return 0, nil, ErrCorrupt
+	}
+	return v, src[n:], nil
+}
+
+// grow returns s with n values of whatever was there.
+func grow(s []int64, n int) []int64 {
+	if cap(s) < n {
+		return make([]int64, n, n+n/8+16)
+	}
+	return s[:n]
+}

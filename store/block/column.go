@@ -30,73 +30,6 @@ const (
 	ransLeast = 200
 )
 
-// A predictor guesses the next value of a column. With weight 0 that is the last
-// value, with 1 to 7 a running mean that moves so many eighths of the way to
-// each new value: a noisy probe is nearer to its mean than to its last value.
-// It is passed by value, so that loops keep it in registers.
-type predictor struct {
-	weight int64
-	state  int64 // the last value; of a mean, the mean in 1/2^meanBits, plus a half
-}
-
-// meanBits is the fraction kept in a running mean.
-const (
-	meanBits = 6
-	meanHalf = 1 << (meanBits - 1)
-	meanPart = 1<<meanBits - 1
-)
-
-// startAt returns the predictor p once it has seen the first value.
-func startAt(p uint8, first int64) predictor {
-	if p == 0 {
-		return predictor{state: first}
-	}
-	return predictor{weight: int64(p), state: first<<meanBits + meanHalf}
-}
-
-// next is the guess: the last value, or the mean rounded.
-func (p predictor) next() int64 {
-	if p.weight == 0 {
-		return p.state
-	}
-	return p.state >> meanBits
-}
-
-// step returns the value that is res away from the guess, and the predictor once
-// it has seen that value. The mean m becomes m + weight/8 · (value − m); written
-// out in residuals it takes fewer steps that wait for one another.
-func (p predictor) step(res int64) (int64, predictor) {
-	if p.weight == 0 {
-		p.state += res
-		return p.state, p
-	}
-	v := p.state>>meanBits + res
-	p.state += ((res<<meanBits + meanHalf - p.state&meanPart) * p.weight) >> 3
-	return v, p
-}
-
-// predict writes v minus what predictor p says of it to res; the first residual
-// is the value itself.
-func predict(p uint8, v, res []int64) {
-	if len(v) == 0 {
-		return
-	}
-	res[0] = v[0]
-	guess := startAt(p, v[0])
-	for i := 1; i < len(v); i++ {
-		r := v[i] - guess.next()
-		res[i] = r
-		_, guess = guess.step(r)
-	}
-}
-
-// unpredict turns residuals back into values, in place, from the guess on.
-func unpredict(guess predictor, v []int64) {
-	for i, r := range v {
-		v[i], guess = guess.step(r)
-	}
-}
-
 // columnWriter keeps the scratch space of an encoder.
 type columnWriter struct {
 	quick     bool // try few predictors
@@ -104,7 +37,8 @@ type columnWriter struct {
 	res, best []int64
 	trial     []byte
 	rans      ransEncoder
-	levels    []int64 // see levelsOf
+	table     *columnWriter // for the range coder's
+	levels    []int64       // see levelsOf
 	places    []int64
 }
 
@@ -194,13 +128,28 @@ func (c *columnWriter) plain(dst []byte, v []int64) []byte {
 		return appendSparse(dst, res, len(res)-zero)
 	}
 	if len(res) >= ransLeast && !c.noTable {
-		c.trial = c.rans.append(c.trial[:0], c, res)
+		c.trial = c.withTable(c.trial[:0], res)
 		if len(c.trial) < size {
 			dst = binary.AppendVarint(append(dst, coderRANS|p<<2), first)
 			return append(dst, c.trial...)
 		}
 	}
 	return appendRice(dst, p, first, res, k)
+}
+
+// withTable adds what the range coder makes of res, behind its frequencies: these fall
+// smoothly, and are a column that is shorter than ransLeast, so that it has no table.
+func (c *columnWriter) withTable(dst []byte, res []int64) []byte {
+	freq := c.rans.table(res)
+	if c.table == nil {
+		c.table = new(columnWriter)
+	}
+	var table [maxTokens]int64
+	for t, f := range freq {
+		table[t] = int64(f)
+	}
+	dst = c.table.plain(append(dst, byte(len(freq))), table[:len(freq)])
+	return c.rans.append(dst, res)
 }
 
 // choose leaves the residuals of the cheapest predictor in c.best. Which one
@@ -265,14 +214,6 @@ func flat(v []int64) bool {
 		}
 	}
 	return true
-}
-
-// grow returns s with n values of whatever was there.
-func grow(s []int64, n int) []int64 {
-	if cap(s) < n {
-		return make([]int64, n, n+n/8+16)
-	}
-	return s[:n]
 }
 
 // riceParameter returns the cheapest k and the bits it takes. A column's best k is

@@ -1,9 +1,6 @@
 package block
 
-import (
-	"encoding/binary"
-	"math/bits"
-)
+import "math/bits"
 
 // readRice fills v with the values of a column coded by appendRice, and returns
 // what follows it. Bits and predictions are taken in one loop: each waits for
@@ -62,23 +59,6 @@ func readSparse(src []byte, res []int64) ([]byte, error) {
 		}
 	}
 	return src, nil
-}
-
-// readUvarint and readVarint take a number off the head of src.
-func readUvarint(src []byte) (uint64, []byte, error) {
-	v, n := binary.Uvarint(src)
-	if n <= 0 {
-		return 0, nil, ErrCorrupt
-	}
-	return v, src[n:], nil
-}
-
-func readVarint(src []byte) (int64, []byte, error) {
-	v, n := binary.Varint(src)
-	if n <= 0 {
-		return 0, nil, ErrCorrupt
-	}
-	return v, src[n:], nil
 }
 
 // columnReader keeps the scratch space of a decoder.
@@ -159,10 +139,28 @@ func (c *columnReader) plain(src []byte, v []int64) ([]byte, error) {
 	case coderRice:
 		return readRice(src, v[1:], k, guess)
 	case coderRANS:
-		return c.rans.read(src, c, v[1:], guess)
+		if src, err = c.readTable(src); err != nil {
+			return nil, err
+		}
+		return c.rans.read(src, v[1:], guess)
 	default:
 		src, err = readSparse(src, v[1:])
 		unpredict(guess, v[1:])
 		return src, err
 	}
+}
+
+// readTable hands the frequencies at the head of src, a column without such a table, to
+// the range coder, and returns what follows them.
+func (c *columnReader) readTable(src []byte) ([]byte, error) {
+	if len(src) < 2 || src[0] == 0 || src[0] > maxTokens || src[1]&3 == coderRANS {
+		return nil, ErrCorrupt
+	}
+	var table [maxTokens]int64
+	freq := table[:src[0]]
+	src, err := c.plain(src[1:], freq)
+	if err != nil {
+		return nil, err
+	}
+	return src, c.rans.fill(freq)
 }

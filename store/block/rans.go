@@ -38,12 +38,11 @@ func tokenOf(r int64) (token uint8, raw uint64, n uint) {
 type ransEncoder struct {
 	tokens []uint8
 	words  []uint16
-	table  *columnWriter
+	freq   [maxTokens]uint32
 }
 
-// append codes res: table, word count, state, words, raw bits. It goes through res
-// backwards, as a coder of this kind is a stack: what went in last comes out first.
-func (e *ransEncoder) append(dst []byte, c *columnWriter, res []int64) []byte {
+// table counts the tokens of res, and returns how often each is to be met in scale of them.
+func (e *ransEncoder) table(res []int64) (freq []uint32) {
 	e.tokens = e.tokens[:0]
 	var counts [maxTokens]int
 	for _, r := range res {
@@ -51,17 +50,24 @@ func (e *ransEncoder) append(dst []byte, c *columnWriter, res []int64) []byte {
 		e.tokens = append(e.tokens, t)
 		counts[t]++
 	}
-	freq, used := normalise(&counts, len(res))
-	dst = e.appendTable(dst, freq[:used])
+	var used int
+	e.freq, used = normalise(&counts, len(res))
+	return e.freq[:used]
+}
+
+// append codes res, which table has counted: word count, state, words, raw bits. It goes
+// through res backwards, as a coder of this kind is a stack: what went in last comes out
+// first.
+func (e *ransEncoder) append(dst []byte, res []int64) []byte {
 	var start [maxTokens]uint32
-	for t := 1; t < used; t++ {
-		start[t] = start[t-1] + freq[t-1]
+	for t := 1; t < maxTokens; t++ {
+		start[t] = start[t-1] + e.freq[t-1]
 	}
 	e.words = e.words[:0]
 	x := uint32(ransLow)
 	for i := len(e.tokens) - 1; i >= 0; i-- {
 		t := e.tokens[i]
-		f := freq[t]
+		f := e.freq[t]
 		if uint64(x) >= uint64(ransLow>>scaleBits<<16)*uint64(f) {
 			e.words = append(e.words, uint16(x))
 			x >>= 16
@@ -110,20 +116,6 @@ func normalise(counts *[maxTokens]int, total int) (freq [maxTokens]uint32, used 
 	return freq, used
 }
 
-// appendTable stores frequencies, which fall smoothly, as a short column.
-func (e *ransEncoder) appendTable(dst []byte, freq []uint32) []byte {
-	dst = append(dst, byte(len(freq)))
-	if e.table == nil {
-		e.table = new(columnWriter)
-	}
-	var table [maxTokens]int64
-	v := table[:len(freq)]
-	for t, f := range freq {
-		v[t] = int64(f)
-	}
-	return e.table.plain(dst, v) // shorter than ransLeast, so never a table of tables
-}
-
 // A slot is what the low bits of the coder's state decode to: the token in bits
 // 24–30, the offset inside the token's range in bits 12–23, and its frequency less
 // one below. Packed, the table takes half of a small processor's nearest cache.
@@ -134,11 +126,7 @@ type ransDecoder struct{ slots [scale]slot }
 
 // read fills v with the values of a column coded by ransEncoder.append, and
 // returns what follows it.
-func (d *ransDecoder) read(src []byte, c *columnReader, v []int64, guess predictor) ([]byte, error) {
-	src, err := d.readTable(src, c)
-	if err != nil {
-		return nil, err
-	}
+func (d *ransDecoder) read(src []byte, v []int64, guess predictor) ([]byte, error) {
 	n, src, err := readUvarint(src)
 	if err != nil || len(src) < 4 || n > uint64(len(src)-4)/2 {
 		return nil, ErrCorrupt
@@ -182,22 +170,12 @@ func (d *ransDecoder) read(src []byte, c *columnReader, v []int64, guess predict
 	return rest, nil
 }
 
-// readTable fills the decoding table from the frequencies at the head of src, which
-// have to sum up to scale, and returns what follows them.
-func (d *ransDecoder) readTable(src []byte, c *columnReader) ([]byte, error) {
-	if len(src) == 0 || src[0] == 0 || src[0] > maxTokens {
-		return nil, ErrCorrupt
-	}
-	var table [maxTokens]int64
-	freq := table[:src[0]]
-	src, err := c.readShort(src[1:], freq)
-	if err != nil {
-		return nil, err
-	}
+// fill makes the decoding table of frequencies, which have to sum up to scale.
+func (d *ransDecoder) fill(freq []int64) error {
 	at := int64(0)
 	for t, f := range freq {
 		if f < 0 || f > scale-at {
-			return nil, ErrCorrupt
+			return ErrCorrupt
 		}
 		for i := range f {
 			d.slots[at+i] = slot(t)<<(2*scaleBits) | slot(i)<<scaleBits | slot(f-1)
@@ -205,15 +183,7 @@ func (d *ransDecoder) readTable(src []byte, c *columnReader) ([]byte, error) {
 		at += f
 	}
 	if at != scale {
-		return nil, ErrCorrupt
+		return ErrCorrupt
 	}
-	return src, nil
-}
-
-// readShort reads a column that cannot hold a table itself.
-func (c *columnReader) readShort(src []byte, v []int64) ([]byte, error) {
-	if len(src) > 0 && src[0]&3 == coderRANS {
-		return nil, ErrCorrupt
-	}
-	return c.plain(src, v)
+	return nil
 }
