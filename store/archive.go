@@ -133,9 +133,6 @@ func unpackArchive(b []byte) (a archive, entries []stored, err error) {
 // first after it, from there on, and the key after them; none where it is not archived.
 func archivedFrom(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
 	b := tx.Bucket([]byte(rootArchive))
-	if b == nil {
-		return nil, nil
-	}
 	seq := uint64(0)
 	if len(from) == 8 {
 		seq = binary.BigEndian.Uint64(from)
@@ -170,13 +167,12 @@ func archivedFrom(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
 // archiveBefore returns the newest archive whose entries are all from before a running
 // time; false where none is.
 func archiveBefore(tx *bolt.Tx, mono time.Duration) (archive, bool) {
-	if b := tx.Bucket([]byte(rootArchive)); b != nil {
-		c := b.Cursor()
-		for name, _ := c.Last(); name != nil; name, _ = c.Prev() {
-			if named, ok := namedArchive(name); ok && named.until < mono {
-				a, err := readArchive(bucketValue(b.Bucket(name)))
-				return a, err == nil
-			}
+	b := tx.Bucket([]byte(rootArchive))
+	c := b.Cursor()
+	for name, _ := c.Last(); name != nil; name, _ = c.Prev() {
+		if named, ok := namedArchive(name); ok && named.until < mono {
+			a, err := readArchive(bucketValue(b.Bucket(name)))
+			return a, err == nil
 		}
 	}
 	return archive{}, false
@@ -214,14 +210,13 @@ type archiving struct {
 // the chain is broken nothing is archived any more: the entries stay as they are found.
 func (w *writer) planArchive(now time.Duration) (p *archiving, err error) {
 	err = w.view(func(tx *bolt.Tx) error {
-		if b := tx.Bucket([]byte(rootArchive)); b != nil {
-			name, _ := b.Cursor().First()
-			keep := w.kept.Load().KeepJournal
-			if a, ok := namedArchive(name); ok && keep > 0 && now-a.until > keep {
-				if a, err = readArchive(bucketValue(b.Bucket(name))); err == nil {
-					p = &archiving{archive: a, name: bytes.Clone(name)}
-					return nil
-				}
+		b := tx.Bucket([]byte(rootArchive))
+		name, _ := b.Cursor().First()
+		keep := w.kept.Load().KeepJournal
+		if a, ok := namedArchive(name); ok && keep > 0 && now-a.until > keep {
+			if a, err = readArchive(bucketValue(b.Bucket(name))); err == nil {
+				p = &archiving{archive: a, name: bytes.Clone(name)}
+				return nil
 			}
 		}
 		p, err = packOldest(tx)
@@ -232,11 +227,7 @@ func (w *writer) planArchive(now time.Duration) (p *archiving, err error) {
 
 // packOldest packs the oldest entries, where there are many.
 func packOldest(tx *bolt.Tx) (*archiving, error) {
-	b := tx.Bucket([]byte(rootJournal))
-	if b == nil {
-		return nil, nil
-	}
-	c := b.Cursor()
+	c := tx.Bucket([]byte(rootJournal)).Cursor()
 	first, _ := c.First()
 	last, _ := c.Last()
 	if len(first) != 8 || len(last) != 8 || binary.BigEndian.Uint64(last)-binary.BigEndian.Uint64(first) < archiveOf+keptSingle {

@@ -10,9 +10,6 @@ import (
 // putBundle writes one bundle into a bucket of its own.
 func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
 	parent := tx.Bucket([]byte(root))
-	if parent == nil {
-		return badf("bucket %s is missing", root)
-	}
 	parent.FillPercent = 1 // names only ever go up
 	b, err := parent.CreateBucket(name)
 	if err != nil {
@@ -25,7 +22,7 @@ func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
 // is all that was asked.
 func dropBundle(tx *bolt.Tx, root string, name []byte) error {
 	b := tx.Bucket([]byte(root))
-	if b == nil || b.Bucket(name) == nil {
+	if b.Bucket(name) == nil {
 		return nil
 	}
 	err := b.DeleteBucket(name)

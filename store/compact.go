@@ -147,9 +147,6 @@ func (c *compaction) copyRoot(root string) error {
 		var some []pair
 		err := c.s.view(func(tx *bolt.Tx) error {
 			b := tx.Bucket([]byte(root))
-			if b == nil {
-				return badf("bucket %s is missing", root)
-			}
 			size := 0
 			cursor := b.Cursor()
 			k, _ := cursor.Seek(from)
@@ -229,11 +226,7 @@ func (c *compaction) follow(root string) error {
 	err := c.s.view(func(from *bolt.Tx) error {
 		return guard(func() error {
 			return c.dst.View(func(to *bolt.Tx) error {
-				a, b := from.Bucket([]byte(root)), to.Bucket([]byte(root))
-				if a == nil {
-					return badf("bucket %s is missing", root)
-				}
-				news, gone = differences(a, b)
+				news, gone = differences(from.Bucket([]byte(root)), to.Bucket([]byte(root)))
 				return nil
 			})
 		})

@@ -132,14 +132,11 @@ type gathered struct {
 }
 
 // gather sorts the blocks of the hours by probe. They alias the file.
-func (w *writer) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
+func (w *writer) gather(tx *bolt.Tx, hours []*entry) []*gathered {
 	var order []*gathered
 	byProbe := make(map[string]*gathered)
 	for _, root := range [...]string{rootRaw, rootTable} {
 		b := tx.Bucket([]byte(root))
-		if b == nil {
-			return nil, badf("bucket %s is missing", root)
-		}
 		for i, h := range hours {
 			if root == rootTable && b.Bucket(h.name) == nil {
 				continue // its readings tell all
@@ -163,18 +160,15 @@ func (w *writer) gather(tx *bolt.Tx, hours []*entry) ([]*gathered, error) {
 			}
 		}
 	}
-	return order, nil
+	return order
 }
 
 // join makes the day's bundles. Decoding hours and packing them anew is most of the work
 // of a day, so the probes are shared out to the cores.
 func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
-	probes, err := w.gather(tx, d.hours)
-	if err != nil {
-		return err
-	}
+	probes := w.gather(tx, d.hours)
 	raw, table := make([]bundlePart, len(probes)), make([]bundlePart, len(probes))
-	err = w.share(len(probes), func(enc *block.Encoder, i int) (err error) {
+	err := w.share(len(probes), func(enc *block.Encoder, i int) (err error) {
 		raw[i], table[i], err = w.joinProbe(enc, probes[i])
 		return err
 	})

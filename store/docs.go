@@ -31,11 +31,7 @@ func docBucket(tx *bolt.Tx, b Bucket) *bolt.Bucket {
 
 // putDoc stores a document, or deletes it where value is nil.
 func putDoc(tx *bolt.Tx, bucket Bucket, key, value []byte) error {
-	keep := tx.Bucket([]byte(rootKeep))
-	if keep == nil {
-		return badf("bucket %s is missing", rootKeep)
-	}
-	b, err := keep.CreateBucketIfNotExists([]byte{byte(bucket)})
+	b, err := tx.Bucket([]byte(rootKeep)).CreateBucketIfNotExists([]byte{byte(bucket)})
 	if err != nil {
 		return err
 	}
@@ -142,9 +138,12 @@ func (r *recordFile) someDocs(b Bucket, from []byte) (docs []Doc, errs []error, 
 	return docs, errs, next, err
 }
 
+// allRoots are the buckets that every record has.
+func allRoots() [5]string { return [...]string{rootKeep, rootJournal, rootArchive, rootRaw, rootTable} }
+
 // emptyRecord lays out a new file.
 func emptyRecord(tx *bolt.Tx) error {
-	for _, name := range [...]string{rootKeep, rootJournal, rootArchive, rootRaw, rootTable} {
+	for _, name := range allRoots() {
 		if _, err := tx.CreateBucketIfNotExists([]byte(name)); err != nil {
 			return err
 		}

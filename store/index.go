@@ -68,9 +68,6 @@ func loadIndex(tx *bolt.Tx) []*entry {
 	byName := make(map[string]*entry)
 	for _, root := range [...]string{rootRaw, rootTable} {
 		b := tx.Bucket([]byte(root))
-		if b == nil {
-			continue
-		}
 		c := b.Cursor()
 		for k, _ := c.First(); k != nil; k, _ = c.Next() {
 			if len(k) != keyLen {

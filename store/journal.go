@@ -29,12 +29,8 @@ func loadHead(tx *bolt.Tx) (journalHead, error) {
 			return h, nil
 		}
 	}
-	b := tx.Bucket([]byte(rootJournal))
-	if b == nil {
-		return journalHead{}, badf("bucket %s is missing", rootJournal)
-	}
 	h := beforeSingle(tx)
-	if k, v := b.Cursor().Last(); len(k) == 8 && len(v) >= sha256.Size {
+	if k, v := tx.Bucket([]byte(rootJournal)).Cursor().Last(); len(k) == 8 && len(v) >= sha256.Size {
 		h.seq = binary.BigEndian.Uint64(k)
 		copy(h.hash[:], v)
 	}
@@ -47,9 +43,6 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 		return nil
 	}
 	b := tx.Bucket([]byte(rootJournal))
-	if b == nil {
-		return badf("bucket %s is missing", rootJournal)
-	}
 	b.FillPercent = 1
 	if era := j.in.era.Load(); era != j.era {
 		var err error
@@ -119,9 +112,6 @@ func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error
 		start := from
 		from = nil
 		err := j.in.view(func(tx *bolt.Tx) error {
-			if tx.Bucket([]byte(rootJournal)) == nil {
-				return badf("bucket %s is missing", rootJournal)
-			}
 			if some, from = archivedFrom(tx, start); from == nil {
 				some, from = singleFrom(tx, start, docsAtATime)
 			}
@@ -176,11 +166,7 @@ func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
 // first in its archive, and the hash that it follows from; nil where there is none.
 func (j *chain) seek(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
 	err = j.in.view(func(tx *bolt.Tx) error {
-		b := tx.Bucket([]byte(rootJournal))
-		if b == nil {
-			return badf("bucket %s is missing", rootJournal)
-		}
-		c := b.Cursor()
+		c := tx.Bucket([]byte(rootJournal)).Cursor()
 		first, _ := c.First()
 		last, _ := c.Last()
 		if len(first) != 8 || len(last) != 8 {
@@ -220,11 +206,7 @@ func (j *chain) seek(mono time.Duration) (key []byte, before [sha256.Size]byte, 
 // it, 0 where there is none: a damaged one may name any, and old readings are let go
 // of by their age in running time.
 func lastEntry(tx *bolt.Tx) time.Duration {
-	b := tx.Bucket([]byte(rootJournal))
-	if b == nil {
-		return 0
-	}
-	c := b.Cursor()
+	c := tx.Bucket([]byte(rootJournal)).Cursor()
 	_, v := c.Last()
 	for range docsAtATime { // of a journal that is damaged, not all at every start
 		var before [sha256.Size]byte

@@ -15,8 +15,14 @@ import (
 )
 
 // load takes the index of bundles, the probes, the open hour and the journal's
-// head into memory, in front of what memory already holds.
+// head into memory, in front of what memory already holds. A file without one of its roots
+// is damaged, so that nobody has to look for that later.
 func (w *writer) load(tx *bolt.Tx, rep *Report) error {
+	for _, root := range allRoots() {
+		if tx.Bucket([]byte(root)) == nil {
+			return badf("bucket %s is missing", root)
+		}
+	}
 	names, err := loadProbes(tx)
 	if err != nil {
 		return err
@@ -210,7 +216,7 @@ func (w *writer) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors
 	var dec block.Decoder
 	var recs []block.Record
 	for _, e := range entries {
-		if e.noRaw || e.key.monoMax < first || raw == nil {
+		if e.noRaw || e.key.monoMax < first {
 			continue
 		}
 		for num, o := range open {

@@ -140,9 +140,6 @@ func (q *query) copyBlocks(level int) error {
 	return q.s.view(func(tx *bolt.Tx) error {
 		defer q.s.touched(tx, len(q.from))
 		raws, tables := tx.Bucket([]byte(rootRaw)), tx.Bucket([]byte(rootTable))
-		if raws == nil || tables == nil {
-			return badf("bucket %s or %s is missing", rootRaw, rootTable)
-		}
 		for i := range q.from {
 			src := &q.from[i]
 			if src.raw != nil {

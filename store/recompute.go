@@ -163,7 +163,7 @@ func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (bool, er
 	}
 	changed := false
 	err := u.view(func(tx *bolt.Tx) error {
-		have := tableOf(tx, e)
+		have := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(e.name))
 		next, err := swapPart(have, e.name, probe, blocks)
 		if err != nil {
 			u.damagedRecord(err)
@@ -177,15 +177,6 @@ func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (bool, er
 	}
 	err = u.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
 	return err == nil, err
-}
-
-// tableOf is a bundle's rollups on disk, nil where none are stored.
-func tableOf(tx *bolt.Tx, e *entry) []byte {
-	b := tx.Bucket([]byte(rootTable))
-	if b == nil {
-		return nil
-	}
-	return bucketValue(b.Bucket(e.name))
 }
 
 // swapPart returns a bundle of rollups with other blocks for one probe.

@@ -76,8 +76,7 @@ func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) 
 	_, used := u.sizes()
 	there := false
 	if err := u.view(func(tx *bolt.Tx) error {
-		b := tx.Bucket([]byte(root))
-		there = b != nil && b.Bucket(name) != nil
+		there = tx.Bucket([]byte(root)).Bucket(name) != nil
 		return nil
 	}); err != nil || there {
 		return nil, false
@@ -118,17 +117,11 @@ func (k bundleKey) holds(mono, wall int64) bool {
 // wholeParts returns what is whole of a bundle, and how many blocks and readings
 // that is. It counts what is not.
 func (r *regaining) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundlePart, blocks, readings int, err error) {
-	var dec block.Decoder
 	err = walkBundle(b, kind, func(probe []byte, have [][]byte) bool {
 		p := bundlePart{probe: string(probe)}
 		for _, blk := range have {
 			var err error
-			if kind == kindRaw {
-				r.recs, err = dec.Decode(r.recs[:0], blk)
-			} else if len(blk) > 0 {
-				_, err = dec.DecodeSpans(nil, blk)
-			}
-			if err != nil {
+			if r.recs, err = readBlock(&r.dec, r.recs[:0], kind, blk); err != nil {
 				r.damage(fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err))
 				if kind == kindTable {
 					break // levels go by place
@@ -136,10 +129,7 @@ func (r *regaining) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundle
 				continue
 			}
 			p.blocks = append(p.blocks, blk)
-			blocks++
-			if kind == kindRaw {
-				readings += len(r.recs)
-			}
+			blocks, readings = blocks+1, readings+len(r.recs)
 		}
 		if len(p.blocks) > 0 {
 			parts = append(parts, p)

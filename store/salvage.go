@@ -17,13 +17,13 @@ import (
 // takeSmall keeps documents, journal entries and batches of the open hour, each as
 // far as it is sound. Of bundles it only notes how far their numbers go.
 func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, error)) error {
-	where, sound := v.smallAt(path)
-	if sound == nil {
+	where := v.smallAt(path)
+	if where == "" {
 		return nil
 	}
 	b, err := value()
 	if err == nil {
-		err = sound(key, b)
+		err = v.sound(where, path, key, b)
 	}
 	if err != nil {
 		v.damage(err)
@@ -33,42 +33,39 @@ func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, er
 	return nil
 }
 
-// smallAt tells under which name what lies at a path is kept, and what finds out
-// whether it is sound; nil for what is not small.
-func (v *salvager) smallAt(path [][]byte) (where string, sound func(key, b []byte) error) {
+// smallAt tells under which name what lies at a path is kept, and none for what is not small.
+func (v *salvager) smallAt(path [][]byte) string {
+	root := string(path[0])
 	switch len(path) {
 	case 1:
-		where = string(path[0])
-		switch {
-		case where == rootJournal:
-			return where, soundEntry
-		case len(where) == 9 && (where[0] == prefixRow || where[0] == prefixPart):
-			where = string(prefixPart) + where[1:]
-			return where, func(_, b []byte) error { return v.soundBatch(where, b) }
-		case where == rootGen:
-			return where, func(_, b []byte) error { return nil }
-		case where == rootSlots:
-			return where, v.soundSlots
+		if root == rootJournal || root == rootGen || root == rootSlots {
+			return root
+		}
+		if len(root) == 9 && (root[0] == prefixRow || root[0] == prefixPart) {
+			return string(prefixPart) + root[1:]
 		}
 	case 2:
-		root, name := string(path[0]), path[1]
-		if root == rootKeep && len(name) == 1 {
-			return rootKeep + string(name), func(key, b []byte) error {
-				_, err := openEnvelope(Bucket(name[0]), key, b)
-				return err
-			}
+		if root == rootKeep && len(path[1]) == 1 || root == rootArchive {
+			return root + string(path[1])
 		}
-		if root == rootArchive {
-			return rootArchive + string(name), func(_, b []byte) error {
-				_, err := readArchive(b)
-				return err
-			}
-		}
-		if k, ok := parseKey(name); ok && (root == rootRaw || root == rootTable) {
+		if k, ok := parseKey(path[1]); ok && (root == rootRaw || root == rootTable) {
 			v.last = max(v.last, k.seq)
 		}
 	}
-	return "", nil
+	return ""
+}
+
+// sound reports what is wrong with a record, and counts the readings of the open hour.
+func (v *salvager) sound(where string, path [][]byte, key, b []byte) error {
+	switch {
+	case where == rootJournal:
+		return soundEntry(key, b)
+	case where == rootSlots:
+		v.countSlots(b)
+	case len(path) == 1 && where != rootGen:
+		return v.soundBatch(where, b)
+	}
+	return verifyRecord(&v.dec, path, key, b)
 }
 
 func soundEntry(key, b []byte) error {
@@ -81,9 +78,8 @@ func soundEntry(key, b []byte) error {
 // soundBatch unpacks a batch of the open hour, and counts its readings if none of that
 // name was met before.
 func (v *salvager) soundBatch(where string, b []byte) error {
-	var dec block.Decoder
 	n, from, to := 0, int64(math.MaxInt64), int64(math.MinInt64)
-	err := dec.DecodeSet(b, func(_ int, recs []block.Record) {
+	err := v.dec.DecodeSet(b, func(_ int, recs []block.Record) {
 		for i := range recs {
 			from, to = min(from, recs[i].Wall), max(to, recs[i].Wall)
 		}
@@ -98,8 +94,8 @@ func (v *salvager) soundBatch(where string, b []byte) error {
 	return nil
 }
 
-// soundSlots counts what is whole in slots; the generation that counts is met before.
-func (v *salvager) soundSlots(_, b []byte) error {
+// countSlots counts what is whole in slots; the generation that counts is met before.
+func (v *salvager) countSlots(b []byte) {
 	if gen := v.small[rootGen][valueKey]; len(gen) == 8 {
 		for _, s := range readSlots(b, binary.BigEndian.Uint64(gen)) {
 			if err := v.soundBatch(rootSlots, s.set); err != nil {
@@ -107,7 +103,6 @@ func (v *salvager) soundSlots(_, b []byte) error {
 			}
 		}
 	}
-	return nil
 }
 
 // keep stores a record the first time it is met: the newest root comes first.
@@ -164,6 +159,7 @@ type salvager struct {
 	f     io.ReaderAt
 	size  int64
 	rep   RepairReport
+	dec   block.Decoder
 	small map[string]map[string][]byte // bucket path → key → value, as stored
 	last  uint64                       // highest number of a bundle in the trees
 }

@@ -41,25 +41,14 @@ func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) 
 		_, err = openEnvelope(Bucket(path[1][0]), key, b)
 	case len(path) == 2 && string(path[0]) == rootArchive:
 		_, err = readArchive(b)
-	case len(path) == 2 && string(path[0]) == rootRaw:
-		err = verifyBundle(b, kindRaw, path[1], func(blk []byte) error {
-			_, err := dec.Decode(nil, blk)
-			return err
-		})
-	case len(path) == 2 && string(path[0]) == rootTable:
-		err = verifyBundle(b, kindTable, path[1], func(blk []byte) error {
-			if len(blk) == 0 {
-				return nil // its readings tell it
-			}
-			_, err := dec.DecodeSpans(nil, blk)
-			return err
-		})
+	case len(path) == 2 && (string(path[0]) == rootRaw || string(path[0]) == rootTable):
+		err = verifyBundle(dec, b, kindOf(string(path[0])), path[1])
 	}
 	return err
 }
 
 // verifyBundle checks the directory and every block of one bundle.
-func verifyBundle(b []byte, kind byte, name []byte, check func(blk []byte) error) error {
+func verifyBundle(dec *block.Decoder, b []byte, kind byte, name []byte) error {
 	k, ok := parseKey(name)
 	if !ok {
 		return fmt.Errorf("%w: name of a bundle of %s", ErrDamaged, kindWord(kind))
@@ -67,7 +56,7 @@ func verifyBundle(b []byte, kind byte, name []byte, check func(blk []byte) error
 	var err error
 	werr := walkBundle(b, kind, func(probe []byte, blocks [][]byte) bool {
 		for _, blk := range blocks {
-			if err = check(blk); err != nil {
+			if _, err = readBlock(dec, nil, kind, blk); err != nil {
 				err = fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err)
 				return false
 			}
@@ -78,4 +67,17 @@ func verifyBundle(b []byte, kind byte, name []byte, check func(blk []byte) error
 		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, werr)
 	}
 	return err
+}
+
+// readBlock unpacks a block of a bundle, and appends its readings to recs; of rollups an
+// empty one is told by the readings.
+func readBlock(dec *block.Decoder, recs []block.Record, kind byte, blk []byte) ([]block.Record, error) {
+	if kind == kindRaw {
+		return dec.Decode(recs, blk)
+	}
+	if len(blk) == 0 {
+		return recs, nil
+	}
+	_, err := dec.DecodeSpans(nil, blk)
+	return recs, err
 }
