@@ -98,24 +98,6 @@ func Encode(e *Event, beside string) ([]byte, error) {
 	return out, nil
 }
 
-// Decode reads what Encode wrote, or a line of before events had types, and
-// returns the hash of what is kept beside it.
-func Decode(text []byte) (e Event, beside string, err error) {
-	var h head
-	if err := json.Unmarshal(text, &h); err != nil {
-		return e, "", fmt.Errorf("read an event: %w", err)
-	}
-	if h.Schema == 0 {
-		e, err = decodeOld(text)
-		return e, "", err
-	}
-	e = Event{Seq: h.Seq, At: sensors.Instant{Mono: time.Duration(h.Running), Wall: h.Time, Synced: h.ClockSet}, Schema: h.Schema}
-	if e.Body, err = decodeBody(h.Type, text); err != nil {
-		return e, "", fmt.Errorf("read event %s: %w", h.Type, err)
-	}
-	return e, h.Beside, nil
-}
-
 func decodeBody(word string, text []byte) (Body, error) {
 	for _, t := range types {
 		if t.word == word {

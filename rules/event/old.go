@@ -9,6 +9,24 @@ import (
 	"dewline/sensors"
 )
 
+// Decode reads what Encode wrote, or a line of before events had types, and
+// returns the hash of what is kept beside it.
+func Decode(text []byte) (e Event, beside string, err error) {
+	var h head
+	if err := json.Unmarshal(text, &h); err != nil {
+		return e, "", fmt.Errorf("read an event: %w", err)
+	}
+	if h.Schema == 0 {
+		e, err = decodeOld(text)
+		return e, "", err
+	}
+	e = Event{Seq: h.Seq, At: sensors.Instant{Mono: time.Duration(h.Running), Wall: h.Time, Synced: h.ClockSet}, Schema: h.Schema}
+	if e.Body, err = decodeBody(h.Type, text); err != nil {
+		return e, "", fmt.Errorf("read event %s: %w", h.Type, err)
+	}
+	return e, h.Beside, nil
+}
+
 // decodeOld reads a line of before events had types: nine fields of text. It
 // says nothing of mists, nights, dry-downs and doses: those were not recorded.
 func decodeOld(text []byte) (Event, error) {
