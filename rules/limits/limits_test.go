@@ -275,3 +275,70 @@ func TestForget_KeepsTheExcuse(t *testing.T) {
 		}
 	}
 }
+
+// What is told of a limit says which one was passed, and what excuses it.
+func TestLimits_WhatIsTold(t *testing.T) {
+	v := roomtest.View(t, 1, "")
+	en, j := &v.Enclosures[0], New(v)
+	for _, c := range []struct {
+		kind  alarm.Kind
+		limit float64
+		want  alarm.FactID
+	}{
+		{alarm.KindAbove, float64(en.Limits.Act) / 100, alarm.FactAct}, {alarm.KindAbove, float64(en.Limits.Act)/100 - 0.01, alarm.FactID(alarm.AboveBand)},
+		{alarm.KindBelow, float64(en.Limits.Cold) / 100, alarm.FactCold}, {alarm.KindBelow, float64(en.Limits.Cold)/100 + 0.01, alarm.FactID(alarm.BelowBand)},
+	} {
+		a := &en.Alarms[c.kind]
+		a.Rec.Limit = c.limit
+		if got := j.Fact(v, a); got.ID != c.want {
+			t.Errorf("%v against %v: %s, want %s", c.kind, c.limit, got.ID, c.want)
+		}
+	}
+	en.Limits.Dry = 5000
+	for value, want := range map[float64]alarm.FactID{50: alarm.FactFarDry, 50.01: alarm.FactID(alarm.HumidityFloor)} {
+		a := &en.Alarms[alarm.KindFloor]
+		a.Rec.Value = value
+		if got := j.Fact(v, a); got.ID != want {
+			t.Errorf("%v %%: %s", value, got.ID)
+		}
+	}
+	for left, want := range map[time.Duration]int{1: 1, 0: 0} {
+		var d alarm.Detail
+		en.St.HasExcuse, en.St.Excused, en.St.DoorAt = true, v.At.Mono+left, v.At.Mono-time.Minute
+		if j.Detail(v, &en.Alarms[alarm.KindFloor], &d); len(d.Excused) != want || want > 0 && d.Excused[0].For != time.Minute {
+			t.Errorf("%v left: %+v", left, d.Excused)
+		}
+	}
+	// An excursion that is urgent is told with the limit that makes it so.
+	for _, c := range []struct {
+		kind    alarm.Kind
+		celsius func(l room.Limits) int32
+		active  bool
+		urgent  bool
+	}{
+		{alarm.KindAbove, func(l room.Limits) int32 { return l.Act }, true, true}, {alarm.KindAbove, func(l room.Limits) int32 { return l.Act - 1 }, true, false},
+		{alarm.KindAbove, func(l room.Limits) int32 { return l.Act }, false, false},
+		{alarm.KindBelow, func(l room.Limits) int32 { return l.Cold }, true, true}, {alarm.KindBelow, func(l room.Limits) int32 { return l.Cold + 1 }, true, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
+		for _, r := range []*alarm.Record{&j.At[0].Act, &j.At[0].Cold} {
+			*r = alarm.Record{State: alarm.Unack, Active: c.active, Seen: alarm.Beyond, SeenAt: v.At.Mono}
+		}
+		if c.kind == alarm.KindAbove {
+			j.At[0].Cold = alarm.Record{}
+		} else {
+			j.At[0].Act = alarm.Record{}
+		}
+		arrived(v, float64(c.celsius(en.Limits))/100, 85)
+		j.Step(v, &room.Out{Lives: found})
+		f, _ := found.Last(c.kind)
+		limit := en.Limits.Act
+		if c.kind == alarm.KindBelow {
+			limit = en.Limits.Cold
+		}
+		if f.Urgent != c.urgent || c.active && f.Alarm.Rec.Limit != float64(limit)/100 {
+			t.Errorf("%+v: urgent %v against %v", c, f.Urgent, f.Alarm.Rec.Limit)
+		}
+	}
+}

@@ -592,3 +592,103 @@ func TestSteps_AtTheirLimits(t *testing.T) {
 		t.Errorf("grain %v", grain)
 	}
 }
+
+// A jump is forgotten every ten minutes; three at a time, a shift of the last day, or heat
+// that stands alone for two readings are told.
+func TestJump_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		jumps uint8
+		ago   time.Duration
+		alone uint8 // readings
+		shift time.Duration
+		want  alarm.Input
+		left  uint8
+	}{
+		{"three", 3, 10*time.Minute - 1, 0, 0, alarm.Beyond, 3}, {"three, ten minutes ago", 3, 10 * time.Minute, 0, 0, alarm.Between, 2}, {"two", 2, 0, 0, 0, alarm.Between, 2},
+		{"the last is forgotten", 1, 10 * time.Minute, 0, 0, alarm.Back, 0}, {"alone twice", 0, 0, 2, 0, alarm.Beyond, 0}, {"alone once", 0, 0, 1, 0, alarm.Back, 0},
+		{"it shifted", 0, 0, 0, shiftTold, alarm.Beyond, 0}, {"it shifted long ago", 0, 0, 0, shiftTold + 1, alarm.Back, 0},
+	} {
+		v := roomtest.View(t, 1, "")
+		v.At.Mono = 100 * time.Hour
+		found := &roomtest.Found{}
+		l := look{New(v), v, &room.Out{Lives: found}}
+		p := l.at(1)
+		p.Alarm(alarm.KindJump).Rec.Life.State = alarm.Unack
+		p.St.Jumps, p.St.JumpAt = c.jumps, v.At.Mono-c.ago
+		p.St.Alone, p.St.HotRun = c.alone > 0, c.alone
+		if c.shift > 0 {
+			p.Shift = Shift{At: v.At.Mono - c.shift, By: 200}
+		}
+		l.judgeJump(p, v.At)
+		if f, ok := found.Last(alarm.KindJump); !ok || f.In != c.want || p.St.Jumps != c.left {
+			t.Errorf("%s: %v, %d jumps left", c.name, f.In, p.St.Jumps)
+		}
+	}
+	// Readings at the lethal limit count in a row, given again only once.
+	p := probe{&room.Probe{}, &State{}}
+	for i, c := range []struct {
+		hot, again bool
+		want       uint8
+	}{{true, true, 1}, {true, true, 1}, {true, false, 2}, {false, false, 0}, {true, false, 1}} {
+		if p.countHot(c.hot, c.again); p.St.HotRun != c.want {
+			t.Errorf("%d: %d in a row", i, p.St.HotRun)
+		}
+	}
+	p.St.HotRun = countMost
+	if p.countHot(true, false); p.St.HotRun != countMost {
+		t.Error("it begins anew")
+	}
+}
+
+// A dew point two degrees above all else in the enclosure for half an hour makes a probe's
+// humidity unbelievable: its surest part, the reading less its uncertainty.
+func TestDew_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		hum   float64
+		less  float64
+		since time.Duration
+		want  bool
+	}{{"too wet for long", 99, 0, dewFor, true}, {"for less", 99, 0, dewFor - 1, false}, {"it may be drier", 99, 12, dewFor, false}, {"2 °C above", 88.6, 0, dewFor, false}, {"more", 89.4, 0, dewFor, true}} {
+		v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\n")
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		roomtest.Says(v, 1, 26, c.hum) // 26 °C at 88.6 % has a dew point of 24 °C (Magnus)
+		roomtest.Says(v, 2, 22, 80)
+		p := l.at(1)
+		p.St.HumLess, p.DewSince = sensors.PercentOf(c.less), v.At.Mono-c.since
+		if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy != c.want {
+			t.Errorf("%s: %v", c.name, p.St.Dewy)
+		}
+		if l.at(2).St.Dewy {
+			t.Errorf("%s: the other one", c.name)
+		}
+	}
+}
+
+// A probe that says the same is followed from when it began to, unless it was silent.
+func TestStill_AtItsLimits(t *testing.T) {
+	const silent = 2 * time.Minute
+	for _, c := range []struct {
+		name    string
+		same    bool
+		gap     time.Duration
+		quality sensors.Quality
+		frozen  bool
+		want    bool // it stands since before
+	}{
+		{"the same", true, silent, sensors.Good, false, true}, {"after a silence", true, silent + 1, sensors.Good, false, false}, {"frozen, after a silence", true, silent + 1, sensors.Good, true, true},
+		{"another", false, time.Second, sensors.Good, false, false}, {"a bad one", false, time.Second, sensors.Bad, false, true},
+	} {
+		p := probe{&room.Probe{}, &State{}}
+		p.St.Readings, p.St.Heard, p.St.StillAt, p.St.Frozen = 5, instant(time.Hour), time.Minute, c.frozen
+		r := sensors.Reading{At: instant(time.Hour + c.gap), Has: sensors.HasTemperature, Temperature: 2400, Quality: c.quality}
+		p.St.Still = sensors.Sample{Has: r.Has, Temperature: 2400}
+		if !c.same {
+			r.Temperature = 2401
+		}
+		if p.still(&r, silent); (p.St.StillAt == time.Minute) != c.want {
+			t.Errorf("%s: stands since %v", c.name, p.St.StillAt)
+		}
+	}
+}

@@ -272,3 +272,124 @@ func TestContact_AtItsLimits(t *testing.T) {
 		t.Error("it did not run yet")
 	}
 }
+
+// What several probes say together: the middle of a place, the hottest and the coldest,
+// and how the rest is counted.
+func TestValues_Together(t *testing.T) {
+	for _, c := range []struct {
+		list []int32
+		want int32
+	}{{[]int32{3}, 3}, {[]int32{1, 5}, 3}, {[]int32{5, 1, 3}, 3}, {[]int32{4, 1, 9, 2}, 3}, {[]int32{9, 8, 7, 6, 5, 4, 3, 2}, 5}, {[]int32{1, 1, 1, 1, 1, 1, 1, 1, 99}, 1}} {
+		var f Few
+		for _, x := range c.list {
+			f.Add(x)
+		}
+		if got, ok := f.Median(); got != c.want || !ok {
+			t.Errorf("%v: %d", c.list, got)
+		}
+	}
+	if _, ok := new(Few).Median(); ok {
+		t.Error("the middle of nothing")
+	}
+	var p Present
+	for i, x := range []int32{2400, 2500, 2500, 2300} {
+		p.reach(x, i)
+	}
+	if p.Hot != 2500 || p.HotProbe != 1 || p.Cold != 2300 {
+		t.Errorf("%+v", p)
+	}
+	// A part of an absence: what takes so long that lamps may have switched.
+	for _, c := range []struct {
+		a    Absence
+		want bool
+	}{{Absence{Known: true, Nobody: UnknownOff}, false}, {Absence{Known: true, Nobody: UnknownOff - 1}, true}, {Absence{}, false}} {
+		en := Enclosure{}
+		en.St.Night.HasDay, en.St.Dose.Started = true, true
+		if en.forget(c.a); en.St.Night.HasDay != c.want || en.St.Dose.Started != c.a.Known {
+			t.Errorf("%+v: the day is kept %v", c.a, en.St.Night.HasDay)
+		}
+	}
+	for nobody, want := range map[time.Duration]bool{LongestInterval: false, LongestInterval + 1: true} {
+		if (Absence{Known: true, Nobody: nobody}).Long() != want {
+			t.Errorf("nobody looked for %v: long %v", nobody, !want)
+		}
+	}
+	// Until all of an enclosure have spoken, or for five minutes at most, it is waited.
+	v := &View{Cfg: &configs.Config{}, Probes: make([]Probe, 2)}
+	v.Cfg.Rules.SilentAfter = configs.Duration(2 * time.Minute)
+	en := &Enclosure{Probes: []int{0, 1}}
+	v.Watched = time.Hour
+	for _, c := range []struct {
+		first, second, after time.Duration
+		want                 bool
+	}{
+		{time.Hour, time.Hour, 0, false}, {time.Hour, time.Hour - 1, 0, true}, {time.Hour, time.Hour - 1, 2 * time.Minute, true}, {time.Hour, time.Hour - 1, 2*time.Minute + 1, false},
+	} {
+		v.Probes[0].St.Last.Mono, v.Probes[1].St.Last.Mono = c.first, c.second
+		if got := v.Gathering(en, time.Hour+c.after); got != c.want {
+			t.Errorf("%+v: waits %v", c, got)
+		}
+	}
+	v.Probes[1].St.Interval = time.Hour
+	if got := v.WaitFor(en); got != 5*time.Minute {
+		t.Errorf("a slow node is waited for %v", got)
+	}
+	v.Probes[0].St.Heard, v.Probes[0].St.TempAt, v.Probes[0].St.HumAt = sensors.Instant{Mono: 100 * time.Minute, Synced: true}, 90*time.Minute, 101*time.Minute
+	v.Probes[1].St.Heard, v.Probes[1].St.TempAt, v.Probes[1].St.HumAt = sensors.Instant{Mono: 110 * time.Minute, Synced: true}, 110*time.Minute, 110*time.Minute
+	for now, want := range map[time.Duration]time.Duration{91 * time.Minute: 92 * time.Minute, 92 * time.Minute: 92 * time.Minute, 92*time.Minute + 1: 102 * time.Minute, 103 * time.Minute: 103 * time.Minute} {
+		if got := v.NextAge(now); got != want {
+			t.Errorf("at %v the next is too old at %v, want %v", now, got, want)
+		}
+	}
+}
+
+// Lamps are on and off by the minute, across midnight too, and bands settle after them.
+func TestLamps_ByTheMinute(t *testing.T) {
+	for _, c := range []struct {
+		from, to configs.ClockTime
+		hour     int
+		minute   int
+		on       bool
+		edge     time.Duration
+		next     time.Duration
+	}{
+		{8 * 60, 20 * 60, 8, 0, true, 0, 12 * time.Hour}, {8 * 60, 20 * 60, 7, 59, false, 11*time.Hour + 59*time.Minute, time.Minute},
+		{8 * 60, 20 * 60, 19, 59, true, 11*time.Hour + 59*time.Minute, time.Minute}, {8 * 60, 20 * 60, 20, 1, false, time.Minute, 11*time.Hour + 59*time.Minute},
+		{22 * 60, 6 * 60, 0, 30, true, 150 * time.Minute, 330 * time.Minute},
+	} {
+		l := Lamps{Cfg: configs.Lamps{On: configs.ClockSpan{From: c.from, To: c.to}}}
+		l.Read(time.Date(2026, 3, 2, c.hour, c.minute, 0, 0, time.UTC), true)
+		if !l.Known || l.On != c.on || l.Edge != c.edge || l.Next != c.next {
+			t.Errorf("%d:%02d: %+v", c.hour, c.minute, l)
+		}
+	}
+	lim := Limits{DayLow: 2200, DayHigh: 2600, NightLow: 1800, NightHigh: 2200}
+	for _, c := range []struct {
+		lamps     *Lamps
+		low, high int32
+		name      string
+	}{
+		{nil, 1800, 2600, "day or night"}, {&Lamps{}, 1800, 2600, "day or night"}, {&Lamps{Known: true, On: true, Edge: time.Hour - 1}, 1800, 2600, "day or night"},
+		{&Lamps{Known: true, On: true, Edge: time.Hour}, 2200, 2600, "day"}, {&Lamps{Known: true, Edge: time.Hour}, 1800, 2200, "night"},
+	} {
+		if low, high, name := lim.Band(c.lamps, time.Hour); low != c.low || high != c.high || name != c.name {
+			t.Errorf("%+v: %d to %d, %s", c.lamps, low, high, name)
+		}
+	}
+	// A calibration is due by the later of when it was done and when the probe was seen.
+	seen := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	v := &View{Cfg: &configs.Config{}}
+	p := Probe{}
+	p.St.Seen, p.St.HasHum, p.St.HasTemp = seen, true, true
+	if _, ok := v.HumidityDue(&p); ok {
+		t.Error("due that is never asked for")
+	}
+	v.Cfg.Rules.HumidityDue, v.Cfg.Rules.TemperatureDue = configs.Duration(time.Hour), configs.Duration(2*time.Hour)
+	p.St.HumDone, p.St.TempDone = seen.Add(-time.Hour), seen.Add(time.Hour)
+	if at, ok := v.HumidityDue(&p); !ok || !at.Equal(seen.Add(time.Hour)) {
+		t.Errorf("humidity: %v", at)
+	}
+	if at, ok := v.TemperatureDue(&p); !ok || !at.Equal(seen.Add(3*time.Hour)) {
+		t.Errorf("temperature: %v", at)
+	}
+}
