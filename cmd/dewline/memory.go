@@ -12,10 +12,12 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// startingTakes is when the first rounds are over. What the program file is needed for
-// later, as a notice, stays in memory once it was needed: it must not have to come
-// from a failing card.
-const startingTakes = 12 * time.Second
+const (
+	// startingTakes is when the first rounds are over.
+	startingTakes = 12 * time.Second
+	// handBackEvery is how often what was touched since is handed back.
+	handBackEvery = 5 * time.Minute
+)
 
 // tightenMemory collects garbage earlier than usual: the daemon makes little of
 // it, and a small board has better uses for memory. $GOGC decides where set.
@@ -30,9 +32,9 @@ func tightenMemory() {
 
 // dropProgram takes the program's own code and constants out of what is
 // resident. The kernel maps 64 kB around every page that is touched, so that
-// starting alone makes nearly all of the file count, and unmaps it by itself
-// only when memory is short. What is still needed comes back at its next use
-// from the page cache, which keeps it, within microseconds.
+// starting alone makes nearly all of the file count, as an hour of pages does again,
+// and unmaps it by itself only when memory is short. What is still needed comes back
+// at its next use from the page cache, which keeps it, within microseconds.
 func dropProgram() error {
 	self, err := os.Readlink("/proc/self/exe")
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"syscall"
@@ -75,21 +76,23 @@ func runRun(ctx context.Context, path, dir, control string, log *slog.Logger) er
 	return d.Run(ctx)
 }
 
-// attend reloads at a signal, and hands back once what only starting needed, until
-// stopped is closed.
+// attend reloads at a signal, and hands back what only starting needed, and then what
+// only an hour's work or a page did, until stopped is closed.
 func attend(d *daemon.Daemon, hangup <-chan os.Signal, stopped <-chan struct{}, log *slog.Logger) {
-	started := time.NewTimer(startingTakes)
-	defer started.Stop()
+	unused := time.NewTimer(startingTakes)
+	defer unused.Stop()
 	for {
 		select {
 		case <-hangup:
 			d.Reload()
-		case <-started.C:
+		case <-unused.C:
+			debug.FreeOSMemory() // of a summary, or of a page of a year
 			if err := dropProgram(); err != nil {
-				log.Debug("memory that only starting needed stays in use", "err", err)
-			} else {
-				log.Debug("memory that only starting needed was handed back")
+				log.Debug("memory that is needed rarely stays in use", "err", err)
+				continue
 			}
+			log.Debug("memory that is needed rarely was handed back")
+			unused.Reset(handBackEvery)
 		case <-stopped:
 			return
 		}
