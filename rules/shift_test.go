@@ -95,3 +95,27 @@ func TestShift_HidesNoHeat(t *testing.T) {
 		r.want(LethalLimit, "e1", "NORM>UNACK")
 	})
 }
+
+// A tank that halogen lamps keep 6 °C above the room falls by half of that when its door
+// is opened, and dry air comes in with the cold: no humidity left to tell a probe by.
+func TestShift_NotOfADoor(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 11 * time.Hour
+	hot := func(celsius, percent float64) weather {
+		return func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			switch id {
+			case "room":
+				x.Temperature -= sensors.CelsiusOf(4)
+			case "p1":
+				x.Temperature += sensors.CelsiusOf(celsius)
+				x.Humidity += sensors.PercentOf(percent)
+			}
+			return x
+		}
+	}
+	r.run(2*time.Hour, hot(0, 0))
+	r.run(5*time.Minute, hot(-3, 0))
+	r.run(time.Hour, hot(0, 0))
+	r.want(ProbeJump, "", "")
+}

@@ -46,7 +46,7 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 	case s.After.Temp >= float64(Implausible): // another judge's
 	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
 	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
-	case l.lampsSwitched(p):
+	case l.lampsSwitched(p), l.asDoor(p, now):
 	default:
 		due := s.Before.Hum * (math.Exp(-shiftPer*by/100) - 1)
 		due = min(due, 10000-s.Before.Hum)
@@ -73,4 +73,14 @@ func (l swaps) seenBeside(p probe, by float64) bool {
 func (l swaps) lampsSwitched(p probe) bool {
 	lamps := l.v.LampsOf(&l.v.Enclosures[p.Encl])
 	return lamps != nil && lamps.Known && lamps.Edge < shiftLamps
+}
+
+// asDoor reports whether a step led part of the way to the room's temperature, or back
+// from there: a door lets in drier air, which keeps the humidity of what it cools.
+func (l swaps) asDoor(p probe, now sensors.Instant) bool {
+	s := &p.Step
+	t, ok := l.v.RoomTemp(now.Mono)
+	way, went := float64(t)-s.Before.Temp, s.After.Temp-s.Before.Temp
+	toward := way*went > 0 && math.Abs(went) < math.Abs(way)
+	return ok && (toward || math.Abs(s.After.Temp-p.Calm.Temp) < math.Abs(went)/2)
 }

@@ -58,6 +58,7 @@ const (
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
 	swapCalm     = 30 * time.Minute // a door that is shut and one that is opened look like an exchange
 	swapHolds    = 45 * time.Minute // which is over by then, and an exchange is not
+	swapPoll     = 2 * time.Minute  // between readings at most, to tell it at once
 
 	grainMean = 64 // readings that the grain is a mean of
 	grainMost = 3  // grains that one move counts as at most: a mist is no noise
@@ -203,7 +204,7 @@ func (l swaps) stand(p probe) {
 }
 
 // exchanged finds the probe that stepped to where p was, from where p is now; calm is
-// false where a door may have made it look so.
+// false where a door may have made it look so, or anything else between two slow polls.
 func (l swaps) exchanged(p probe) (q probe, calm bool) {
 	a := &p.Step
 	for i, at := range l.stood {
@@ -217,7 +218,8 @@ func (l swaps) exchanged(p probe) (q probe, calm bool) {
 			continue
 		}
 		if p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
-			return q, !a.Again && !b.Again || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
+			clear := !a.Again && !b.Again && max(p.St.Interval, q.St.Interval) <= swapPoll
+			return q, clear || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
 		}
 	}
 	return probe{}, false
