@@ -422,11 +422,15 @@ func TestAlarmsPushOutReadings(t *testing.T) {
 	}
 }
 
-// TestWriteIsOneTransaction writes events with a batch: the card gets one commit for both,
-// and what nothing could find again is refused with all of it.
+// TestWriteIsOneTransaction writes events with a batch of a probe that is known: the card
+// gets one commit, and what nothing could find again is refused with all of it.
 func TestWriteIsOneTransaction(t *testing.T) {
 	s := openIn(t, store.Options{Dir: t.TempDir()})
 	s.Append(reading("p", 0))
+	if err := s.Flush(t.Context(), nil); err != nil {
+		t.Fatal(err)
+	}
+	s.Append(reading("p", 1))
 	before := s.Stats().Commits
 	c := store.Commit{Docs: []store.Doc{{Bucket: store.BucketNotes, Key: "k", Value: []byte("v")}}, State: []byte("state")}
 	if err := s.Write(t.Context(), c); err != nil {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"syscall"
 
 	bolt "go.etcd.io/bbolt"
@@ -15,26 +16,37 @@ import (
 // An upkeep looks after the record as a whole.
 type upkeep struct {
 	*writer
-	tidying token // holds one token: Recompute, Compact, Regain, a copy
+	tidying token        // holds one token: Recompute, Compact, Regain, a copy
+	tidied  atomic.Int64 // bytes that were written up to the last Tidy that made a copy
 }
 
-// worthBytes is the least room that makes a smaller copy worth its writing.
-const worthBytes = 8 << 20
+// worthBytes is the least room that makes a smaller copy worth its writing. That of a file
+// which is smaller than youngFile is worth it sooner, but only once so many times as much as
+// it takes was written since the start or the copy before.
+const (
+	worthBytes = 8 << 20
+	youngFile  = 2 << 20
+	youngWorth = 64 << 10
+	wornTimes  = 4
+)
 
-// Tidy compacts the file where more than half of it is free, or where it is
-// longer than its cap and need not be: after the cap or the age of readings was
-// lowered. It leaves the file alone where the disk has no room for the copy, and
-// reports whether it did anything.
+// Tidy compacts the file where more than half of it is free, of a small one more than an
+// eighth, or where it is longer than its cap and need not be: after the cap or the age of
+// readings was lowered. It leaves the file alone where the disk has no room for the copy,
+// and reports whether it did anything.
 func (u *upkeep) Tidy(ctx context.Context) (bool, error) {
 	size, used := u.sizes()
 	free := size - used
 	over := size > u.kept.Load().MaxBytes && used+free/4 < u.kept.Load().MaxBytes
-	if used == 0 || !over && (free < worthBytes || free < size/2) {
+	worth := free >= worthBytes && free >= size/2 ||
+		size < youngFile && free > max(size/8, youngWorth) && u.written()-u.tidied.Load() > wornTimes*used
+	if used == 0 || !over && !worth {
 		return false, nil
 	}
 	if room, err := u.roomForCopy(); err != nil || !room {
 		return false, err
 	}
+	u.tidied.Store(u.written())
 	return true, u.Compact(ctx)
 }
 
@@ -98,6 +110,7 @@ func (c *compaction) run() error {
 	if c.dst, err = openBolt(c.tmp, o); err != nil {
 		return err
 	}
+	c.dst.AllocSize = pageSize // each time some are copied
 	if err := c.update(emptyRecord); err != nil {
 		return err
 	}
@@ -123,8 +136,14 @@ func (c *compaction) run() error {
 	if err := c.catchUp(); err != nil {
 		return err
 	}
-	defer s.measure()
-	return c.swap()
+	err = c.swap()
+	s.measure()
+	if err != nil {
+		return err
+	}
+	size, _ := s.sizes()
+	s.wrote(0, uint64(size))
+	return nil
 }
 
 func (c *compaction) update(f func(tx *bolt.Tx) error) error {

@@ -165,7 +165,7 @@ func TestTidy(t *testing.T) {
 	s, _ := open(t, dir)
 	s.db.NoSync = true
 	r := newRoom(53, 48)
-	fill(t, s, r, 52*time.Hour)
+	fill(t, s, r, 84*time.Hour) // no longer young
 	tidy := func(want bool) {
 		t.Helper()
 		if did, err := s.Tidy(t.Context()); did != want || err != nil {
@@ -194,6 +194,28 @@ func TestTidy(t *testing.T) {
 	last := r.at.Wall.Add(-2 * time.Hour)
 	if n := len(readAll(t, s, r.probes[0], last, farFuture)); n != 720 {
 		t.Fatalf("%d readings of the last two hours, want 720", n)
+	}
+}
+
+// TestTidyYoungFile gives back, once, what the joining of hours left free in a file that is
+// small yet.
+func TestTidyYoungFile(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	r := newRoom(53, 8)
+	fill(t, s, r, 26*time.Hour)
+	before := s.Stats()
+	for _, want := range []bool{true, false} {
+		if did, err := s.Tidy(t.Context()); did != want || err != nil {
+			t.Fatalf("tidied: %v, want %v: %v; stats %+v", did, want, err, s.Stats())
+		}
+	}
+	after := s.Stats()
+	if after.FileBytes > before.FileBytes*7/8 || after.BytesWritten < before.BytesWritten+uint64(after.FileBytes) {
+		t.Errorf("%+v, and before %+v", after, before)
+	}
+	if n := len(readAll(t, s, r.probes[0], time.Time{}, farFuture)); n != 26*360 {
+		t.Errorf("%d readings", n)
 	}
 }
 

@@ -24,13 +24,15 @@ type dayPlan struct {
 // maxHours ends a day that the wall clock does not end.
 const maxHours = 30
 
-// Days are joined where what a probe has in one takes fewer bytes than smallPart, on
-// average, and all of them fewer than maxJoined.
+// Days are joined, and then some of these again, where what a probe has in one takes fewer
+// bytes than smallPart, on average, and all of them fewer than maxJoined.
 const (
-	daysMillis = 4 * dayMillis
-	smallPart  = 1 << 10
-	maxJoined  = 256 << 10
+	smallPart = 2 << 10
+	maxJoined = 512 << 10
 )
+
+// joinWidth is the span of time that bundles of a level are joined to: a day, 4 days and 16.
+func joinWidth(level uint8) int64 { return dayMillis << (2 * (level - levelHour)) }
 
 // planDay finds hours of a day that is over, or days to be joined, and packs them. It
 // returns nil when there are none.
@@ -94,7 +96,7 @@ func (w *writer) behind() bool {
 }
 
 // dueHours returns the oldest run of hours on disk that share a day, or of days that share
-// their daysMillis, once a later bundle shows that these are over.
+// what they are joined to, once a later bundle shows that this is over.
 func (w *writer) dueHours() []*entry {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -104,10 +106,8 @@ func (w *writer) dueHours() []*entry {
 			return nil
 		}
 		if len(run) > 0 {
-			level, width := run[0].key.level, int64(dayMillis)
-			if level == levelDay {
-				width = daysMillis
-			}
+			level := run[0].key.level
+			width := joinWidth(level)
 			over := floorDiv(e.key.wallMin, width) != floorDiv(run[0].key.wallMin, width) || len(run) == maxHours
 			if over && (level == levelHour || len(run) > 1) {
 				return run
@@ -116,7 +116,7 @@ func (w *writer) dueHours() []*entry {
 				run = nil
 			}
 		}
-		if e.noRaw || e.settled || e.key.level == levelDays {
+		if e.noRaw || e.settled || e.key.level >= levelMost {
 			run = nil
 			continue
 		}

@@ -207,7 +207,7 @@ func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
 	})
 	h.gate.RUnlock()
 	if err == nil {
-		r.wrote(uint64(pages) + pageSize) // and the meta page
+		r.wrote(1, uint64(pages)+pageSize) // and the meta page
 		return nil
 	}
 	r.failed(err)
@@ -223,12 +223,12 @@ func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
 	return err
 }
 
-// wrote counts a write.
-func (r *recordFile) wrote(bytes uint64) {
+// wrote counts what is on the disk now.
+func (r *recordFile) wrote(commits, bytes uint64) {
 	r.measure()
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
-	r.fig.commits++
+	r.fig.commits += commits
 	r.fig.written += bytes
 	r.fig.lastCommit = r.now()
 }
@@ -250,7 +250,7 @@ func (r *recordFile) writeAt(b []byte, off int64) error {
 		r.failed(err)
 		return fmt.Errorf("write readings: %w", err)
 	}
-	r.wrote(uint64(len(b)))
+	r.wrote(0, uint64(len(b)))
 	return nil
 }
 
@@ -332,6 +332,13 @@ func (r *recordFile) sizes() (size, used int64) {
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
 	return r.fig.size, r.fig.used
+}
+
+// written returns how many bytes were handed to the file.
+func (r *recordFile) written() int64 {
+	r.figuring.Lock()
+	defer r.figuring.Unlock()
+	return int64(r.fig.written)
 }
 
 // create makes an empty record at path: whole and on disk under another name

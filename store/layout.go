@@ -84,7 +84,7 @@ func openEnvelope(bucket Bucket, key, b []byte) ([]byte, error) {
 // A span of readings on disk or sealed in memory, told by its key.
 type bundleKey struct {
 	seq              uint64 // order of recording; what is joined takes the last one's
-	level            uint8  // levelHour, levelDay or levelDays
+	level            uint8  // from levelHour to levelMost
 	wallMin, wallMax int64  // milliseconds
 	monoMin, monoMax int64
 }
@@ -92,7 +92,7 @@ type bundleKey struct {
 const (
 	levelHour = 1 // or some, of one day
 	levelDay  = 2
-	levelDays = 3 // a few, of slow probes
+	levelMost = 4 // up to 16 days of slow probes, and 3 is up to 4
 	keyLen    = 8 + 1 + 4*8 + 4
 )
 

@@ -154,7 +154,7 @@ func (u *upkeep) regainFrom(ctx context.Context, f io.ReaderAt, size int64) (Rep
 	r := regaining{u: u, salvager: newSalvager(ctx, f, size)}
 	r.walkAll(r.takeBundle)
 	if r.rep.Damaged > 0 {
-		for r.level = levelDays; r.level >= levelHour; r.level-- {
+		for r.level = levelMost; r.level >= levelHour; r.level-- {
 			r.scan(r.takeLooseBundle)
 		}
 	}

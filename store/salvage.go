@@ -35,6 +35,9 @@ func (v *salvager) takeSmall(path [][]byte, key []byte, value func() ([]byte, er
 
 // smallAt tells under which name what lies at a path is kept, and none for what is not small.
 func (v *salvager) smallAt(path [][]byte) string {
+	if len(path) == 0 { // where a damaged tree leads
+		return ""
+	}
 	root := string(path[0])
 	switch len(path) {
 	case 1:

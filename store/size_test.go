@@ -10,9 +10,9 @@ import (
 	"dewline/sensors"
 )
 
-// TestSizeAndWear measures the whole file and what was written for it, with the batches
-// and the state of the rules as the daemon hands them over, four times a day: 140 kB of state
-// for 48 enclosures, measured by json and flate of a simulated room's. The bands are such
+// TestSizeAndWear measures the whole file and what was written for it, with batches, an
+// hourly Tidy, and the state of the rules four times a day as the daemon does: 140 kB for 48
+// enclosures, measured by json and flate of a simulated room's. The bands are such
 // that some probes are outside at times. One day of 48 probes by
 // default; DEWLINE_STORE_DAYS=30 for a whole month.
 func TestSizeAndWear(t *testing.T) {
@@ -38,14 +38,19 @@ func TestSizeAndWear(t *testing.T) {
 		if err := s.Flush(context.Background(), state); err != nil {
 			t.Fatal(err)
 		}
+		if batch%20 == 19 {
+			if _, err := s.Tidy(context.Background()); err != nil {
+				t.Fatal(err)
+			}
+		}
 	}
 	st := s.Stats()
 	readings := float64(days * 8640 * 48)
 	t.Logf("%d days: file %.3f bytes a reading (%.3f of them free), written %.1f bytes a reading, %.2f MB a day",
 		days, float64(st.FileBytes)/readings, float64(st.FreeBytes)/readings,
 		float64(st.BytesWritten)/readings, float64(st.BytesWritten)/1e6/float64(days))
-	if wear := float64(st.BytesWritten) / 1e6 / float64(days); wear > 5 {
-		t.Errorf("%.2f MB a day were written, the most so far is 4.8 with the state, the goal 6", wear)
+	if wear := float64(st.BytesWritten) / 1e6 / float64(days); wear > 5.8 {
+		t.Errorf("%.2f MB a day were written, the most so far is 5.5 with the state, the goal 6", wear)
 	}
 	if size := float64(st.FileBytes) / readings; days >= 30 && size > 1.5 {
 		t.Errorf("the file takes %.3f bytes a reading, the goal is 1.5", size)

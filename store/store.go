@@ -62,7 +62,7 @@ func openPath(ctx context.Context, o Options, path string) (*Store, Report, erro
 	w := &writer{chain: j, flushing: make(chan struct{}, 1), series: &series{recordFile: r,
 		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1}}}
 	w.SetLimits(o.Limits)
-	s := &Store{&upkeep{w, make(chan struct{}, 1)}, j}
+	s := &Store{&upkeep{writer: w, tidying: make(chan struct{}, 1)}, j}
 	ctx, cancel := context.WithTimeout(ctx, cmp.Or(o.Within, openLimit))
 	defer cancel()
 	report, err := s.attach(ctx)
@@ -154,7 +154,7 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 	return s.Write(ctx, Commit{State: state})
 }
 
-// Write writes the readings since the last one and, in the same transaction, all of c.
+// Write writes the readings since the last one and then, in one transaction, all of c.
 // After an error the readings stay in memory and the next Write takes them along; c is
 // to be given again. ctx bounds the wait for another flush, not the disk.
 func (s *Store) Write(ctx context.Context, c Commit) error {

@@ -189,7 +189,7 @@ type Stats struct {
 	Errors       uint64    // failed transactions since Open
 	Damaged      uint64    // records refused because their checksum was wrong
 	BytesWritten uint64    // pages handed to the file since Open
-	LastCommit   time.Time // by the board's clock; zero before the first
+	LastCommit   time.Time // by the board's clock, or of readings alone; zero before the first
 	LastError    string
 	OldestRaw    time.Time // wall time of the oldest reading on disk
 	Newest       time.Time // wall time of the newest reading

@@ -10,10 +10,12 @@ import (
 	"dewline/store"
 )
 
-// dewlinePeer is dewline's own record, flushed once a batch as the daemon does.
+// dewlinePeer is dewline's own record, flushed once a batch and tidied once an hour, as the
+// daemon does.
 type dewlinePeer struct {
-	s   *store.Store
-	ids []sensors.ProbeID
+	s    *store.Store
+	ids  []sensors.ProbeID
+	hour int64
 }
 
 func openDewline(dir string) (peer, error) {
@@ -41,7 +43,12 @@ func (d *dewlinePeer) append(batch []point) error {
 			At:      sensors.Instant{Mono: time.Duration(x.at-begin) * time.Millisecond, Wall: time.UnixMilli(x.at).UTC(), Synced: true},
 		})
 	}
-	return d.s.Flush(context.Background(), nil)
+	if err := d.s.Flush(context.Background(), nil); err != nil || len(batch) == 0 || batch[0].at/hourMillis == d.hour {
+		return err
+	}
+	d.hour = batch[0].at / hourMillis
+	_, err := d.s.Tidy(context.Background())
+	return err
 }
 
 func (d *dewlinePeer) settle() error { return nil }
