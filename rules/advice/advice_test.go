@@ -5,12 +5,15 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/rules/room/roomtest"
 )
 
 // What harms where it is not hot, and what only alarms there: ice, moving
@@ -221,6 +224,66 @@ func TestFirstAction_BySituation(t *testing.T) {
 		got := words.FirstAction(&d, unit.Celsius)
 		if !regexp.MustCompile(c.want).MatchString(got) || c.never != "" && regexp.MustCompile(c.never).MatchString(got) {
 			t.Errorf("%s: %q", name, got)
+		}
+	}
+}
+
+// What is looked at before anything is advised, at each bound.
+func TestSituation_AtItsLimits(t *testing.T) {
+	look := func(k alarm.Kind, set func(v *room.View, en *room.Enclosure, a *room.Alarm)) situation {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		a := &en.Alarms[k]
+		set(v, en, a)
+		return situationOf(v, a, nil)
+	}
+	trend := func(perHour float64) situation {
+		return look(alarm.KindAbove, func(v *room.View, en *room.Enclosure, _ *room.Alarm) {
+			for m := -40; m <= 0; m++ {
+				en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 26+perHour*float64(m)/60)
+			}
+		})
+	}
+	for rate, want := range map[float64][2]bool{0.31: {true, false}, 0.29: {false, false}, -0.31: {false, true}, -0.29: {false, false}} {
+		if s := trend(rate); s.rising != want[0] || s.falling != want[1] {
+			t.Errorf("%v °C/h: %+v", rate, s)
+		}
+	}
+	for stage, want := range map[configs.Stage]bool{configs.Egg: true, configs.Tadpole: true, configs.Froglet: false, configs.Adult: false} {
+		if s := look(alarm.KindAbove, func(_ *room.View, en *room.Enclosure, _ *room.Alarm) { en.Cfg.Stage = stage }); s.cups != want {
+			t.Errorf("%s: in cups %v", stage, s.cups)
+		}
+	}
+	for off, want := range map[int32]bool{0: true, 1: false} {
+		if s := look(alarm.KindBelow, func(_ *room.View, en *room.Enclosure, _ *room.Alarm) { en.Now.Main = en.Limits.Cold + off }); s.cold != want {
+			t.Errorf("%d above the cold limit: cold %v", off, s.cold)
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		kind  alarm.Kind
+		seen  alarm.Input
+		known bool
+		want  float64 // °C that are believed; 24 are shown, 33 were told
+	}{
+		{"lethal, and it is shown cooler", alarm.KindLethal, alarm.Beyond, true, 33}, {"nothing is shown", alarm.KindLethal, alarm.Beyond, false, 33},
+		{"it is back", alarm.KindLethal, alarm.Back, true, 24}, {"another alarm", alarm.KindAbove, alarm.Beyond, true, 24},
+	} {
+		s := look(c.kind, func(_ *room.View, en *room.Enclosure, a *room.Alarm) {
+			en.Now.HasTemp, a.Rec.Life.Seen, a.Rec.Value = c.known, c.seen, 33
+		})
+		if !s.known || float64(s.hot) != c.want {
+			t.Errorf("%s: %v, %v °C", c.name, s.known, s.hot)
+		}
+	}
+	for _, c := range []struct {
+		kind  alarm.Kind
+		value float64 // against 26
+		want  bool
+	}{{alarm.KindAbove, 25.9, true}, {alarm.KindAbove, 26, false}, {alarm.KindBelow, 26.1, true}, {alarm.KindBelow, 26, false}, {alarm.KindLethal, 20, false}} {
+		s := look(c.kind, func(_ *room.View, _ *room.Enclosure, a *room.Alarm) { a.Against(c.value, 26) })
+		if s.back != c.want {
+			t.Errorf("%+v: back %v", c, s.back)
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/contact"
 	"dewline/rules/room"
@@ -139,5 +140,19 @@ func TestJudge_NotKnown(t *testing.T) {
 	}
 	if ran, known := v.PumpAt(en, v.At.Mono-time.Hour, v.At.Mono); ran || known {
 		t.Errorf("the pump of which nobody knows: ran %v, known %v", ran, known)
+	}
+}
+
+// A door that is open is urgent where froglets live.
+func TestJudge_DoorOfFroglets(t *testing.T) {
+	for stage, want := range map[configs.Stage]alarm.Priority{configs.Adult: alarm.Today, configs.Froglet: alarm.Wake} {
+		v := roomtest.View(t, 1, contacts)
+		v.Enclosures[0].Cfg.Stage = stage
+		says(v, "door", true)
+		found := &roomtest.Found{}
+		contact.Judge{}.Step(v, &room.Out{Lives: found})
+		if f, ok := found.Last(alarm.KindContactDoor); !ok || f.In != alarm.Beyond || f.Alarm.Rec.Priority != want {
+			t.Errorf("%s: %+v", stage, f.Alarm)
+		}
 	}
 }

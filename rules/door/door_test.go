@@ -62,3 +62,33 @@ func TestDisturbed_AtItsLimits(t *testing.T) {
 		}
 	}
 }
+
+// A door that opens excuses the floor for a while; one that stays so no longer, and is
+// told: the room's air comes in.
+func TestStep_Opens(t *testing.T) {
+	v := roomtest.View(t, 1, "")
+	found := &roomtest.Found{}
+	v.Due, v.Enclosure = room.Quick, &v.Enclosures[0]
+	v.Lamps[0].Edge = 4 * time.Hour
+	en, opened := v.Enclosure, time.Duration(0)
+	for i := range 90 {
+		v.At = v.At.Add(20 * time.Second)
+		roomtest.Says(v, 0, 20, 40)
+		if i < 30 {
+			roomtest.Says(v, 1, 24, 85)
+		} else {
+			roomtest.Says(v, 1, 21, 50)
+		}
+		Judge{}.Step(v, &room.Out{Lives: found})
+		if en.St.HasExcuse && opened == 0 {
+			opened = v.At.Mono
+			if en.St.DoorAt != opened || en.St.Excused != opened+v.Cfg.Rules.DoorExcuse.D() {
+				t.Errorf("%v, %v", en.St.DoorAt, en.St.Excused)
+			}
+		}
+	}
+	f, ok := found.Last(alarm.KindDoorAjar)
+	if opened != roomtest.Noon.Mono+31*20*time.Second && opened != roomtest.Noon.Mono+32*20*time.Second || !ok || f.In != alarm.Beyond || en.St.HasExcuse {
+		t.Errorf("opened at %v; told %v", opened-roomtest.Noon.Mono, ok)
+	}
+}

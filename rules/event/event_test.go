@@ -73,3 +73,16 @@ func TestAct_Words(t *testing.T) {
 		}
 	}
 }
+
+// What a dose adds is told in parts of a hundred.
+func TestLine_OfADose(t *testing.T) {
+	e := New(sensors.Instant{}, Dose{Enclosure: "moss", Share: 0.25, DegreeHours: 1.5})
+	if l := e.Line(); l.Subject != "moss" || l.New != "25 % of the reference, 1.5 °C h added" {
+		t.Errorf("%+v", l)
+	}
+	for id, want := range map[string]bool{"above-band/moss/7": true, "above-band/a/b/7": true, "above-band/moss": false, "above-band": false, "a/b/x": false} {
+		if a, ok := parseID(id); ok != want || ok && (a.Alarm != "above-band" || a.Onset != 7) {
+			t.Errorf("%q: %+v, %v", id, a, ok)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package probes
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -689,6 +690,55 @@ func TestStill_AtItsLimits(t *testing.T) {
 		}
 		if p.still(&r, silent); (p.St.StillAt == time.Minute) != c.want {
 			t.Errorf("%s: stands since %v", c.name, p.St.StillAt)
+		}
+	}
+}
+
+// Two probes of one enclosure are told to disagree only by what is not heat or cold, nor
+// what others show as well.
+func TestCompare_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		p, q       float64 // °C, the room has 22; both are usually as warm as that
+		usual      bool
+		otherPlace bool
+		mates      float64 // by which the others' have parted, 0 for none
+		want       alarm.Input
+		odd        string
+	}{
+		{"2 °C apart", 24, 22, false, false, 0, alarm.Beyond, "p1"}, {"less", 23.9, 22, false, false, 0, alarm.Between, "p1"}, {"6 °C in two places", 28, 22, false, true, 0, alarm.Beyond, "p1"},
+		{"less in two places", 27.9, 22, false, true, 0, alarm.Between, "p1"},
+		{"1.5 °C beside what is usual", 23.5, 22, true, false, 0, alarm.Beyond, "p1"}, {"less beside it", 23.4, 22, true, false, 0, alarm.Between, "p1"},
+		{"both warmer", 24.1, 22.4, true, false, 0, alarm.Between, "p1"}, {"one hardly", 24, 22.3, true, false, 0, alarm.Beyond, "p1"}, {"both colder", 19.5, 21.5, true, false, 0, alarm.Between, "p1"},
+		{"to both sides", 22.9, 21, true, false, 0, alarm.Beyond, "q1"},
+		{"others show it too", 24, 22, true, true, 1, alarm.Back, ""}, {"others show the other", 24, 22, true, true, -1, alarm.Beyond, "p1"},
+	} {
+		extra := ""
+		for i := 1; i <= 4; i++ {
+			extra += fmt.Sprintf("[[probe]]\nid = \"q%d\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e%d\"\n", i, i)
+		}
+		v := roomtest.View(t, 4, extra)
+		found := &roomtest.Found{}
+		l := pairs{look{New(v), v, &room.Out{Lives: found}}}
+		for i := range v.Probes {
+			p := l.at(i)
+			if c.otherPlace && p.Cfg.ID[0] == 'q' {
+				p.Cfg.Place = "canopy"
+			}
+			for n := 0; c.usual && n < 27; n++ {
+				p.Own.Observe(float64(11+n/3%3), 0)
+			}
+			roomtest.Says(v, i, 22, 85)
+			if c.mates != 0 && p.Cfg.ID[0] == 'p' {
+				roomtest.Says(v, i, 22+c.mates, 85)
+			}
+		}
+		p, q := l.at(1), l.at(5)
+		p.St.Temp, q.St.Temp = sensors.CelsiusOf(c.p), sensors.CelsiusOf(c.q)
+		l.compare(p, q, 2200, 12, c.usual, v.At)
+		f, ok := found.Last(alarm.KindDisagrees)
+		if ok != (c.odd != "") || ok && (f.In != c.want || f.Alarm.Rec.Key.Subject != c.odd) {
+			t.Errorf("%s: %v, %v", c.name, ok, f)
 		}
 	}
 }
