@@ -141,6 +141,10 @@ func TestCause_AtItsLimits(t *testing.T) {
 			t.Errorf("a room, %s: %+v", c.name, got)
 		}
 	}
+	at := climate.Picture{Room: climate.RoomCase{Temp: roomOffMoves, HasTemp: true, HasUsual: true, Change: roomMoves, HasChange: true}} // 0 °C are usual
+	if v := roomtest.View(t, 1, ""); (Look{V: v}).roomExplains(&v.Enclosures[0], &at, hotter) == nil {
+		t.Error("a room that is off by just so much and goes on explains nothing")
+	}
 	for _, c := range []struct {
 		name         string
 		temp, change float64 // hundredths beside the band's end for temp
