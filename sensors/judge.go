@@ -73,14 +73,21 @@ func (j *Judge) Resume(a Ageing) { j.ageing = a }
 // reading: a Bad one keeps the raw sample and has no values, a Suspect one has
 // values and the doubt as Reason.
 func (j *Judge) Read(at Instant, s Sample, err error) (r Reading) {
+	j.ReadTo(&r, at, s, err)
+	return r
+}
+
+// ReadTo is Read into a reading of the caller's.
+func (j *Judge) ReadTo(r *Reading, at Instant, s Sample, err error) {
 	given, again := s.Doubt, s.Again
 	s.Doubt, s.Again = NoReason, false
+	*r = Reading{}
 	r.Probe, r.At, r.Raw, r.Reason, r.Again = j.id, at, s, ReasonOf(err), again
 	if r.Reason == NoReason {
 		r.Reason = j.fault(at, s)
 	}
 	if r.Reason != NoReason {
-		return r
+		return
 	}
 	if s.Has&HasHumidity != 0 && !j.humidityPossible(s) {
 		s.Has &^= HasHumidity
@@ -94,12 +101,11 @@ func (j *Judge) Read(at Instant, s Sample, err error) (r Reading) {
 	case r.Reason == NoReason:
 		r.Reason = doubt
 	}
-	j.fill(&r, s)
+	j.fill(r, s)
 	r.Quality = Good
 	if r.Reason != NoReason {
 		r.Quality = Suspect
 	}
-	return r
 }
 
 // fault finds what makes a sample no measurement at all.

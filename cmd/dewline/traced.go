@@ -29,7 +29,8 @@ type judged struct {
 	next  *judged
 }
 
-// A result is a row made into a reading, or why there is none.
+// A result is a row made into a reading, or why there is none: then reading is that of
+// before.
 type result struct {
 	reading sensors.Reading
 	line    int
@@ -48,7 +49,7 @@ func newTraced(rd *trace.Reader, family func(sensors.ProbeID) string, resume tim
 // that failed leaves in the record.
 func (t *traced) next(to *result) {
 	row, err := t.rd.Next()
-	if *to = (result{line: row.Line, err: err}); err != nil {
+	if to.line, to.err, to.first = row.Line, err, false; err != nil {
 		return
 	}
 	if !t.began || row.Time != t.now.Wall {
@@ -70,7 +71,7 @@ func (t *traced) next(to *result) {
 	if row.Has == 0 {
 		missing = t.missing
 	}
-	to.reading = p.judge.Read(t.now, row.Sample(), missing)
+	p.judge.ReadTo(&to.reading, t.now, row.Sample(), missing)
 }
 
 // newJudge returns a judge for one probe of the trace. A trace says nothing of
