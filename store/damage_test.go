@@ -148,7 +148,7 @@ func TestDamage(t *testing.T) {
 		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(11, 12))
-	n := rounds(t, "DEWLINE_DAMAGE", 40, 1000)
+	n := rounds(t, "DEWLINE_DAMAGE", 20, 1000)
 	var lost, aside int
 	for i := range n {
 		b, what := damage(rng, append([]byte(nil), whole...))

@@ -138,7 +138,7 @@ func TestKill(t *testing.T) {
 	dir := t.TempDir() // a real disk, syncs and all
 	rng := rand.New(rand.NewPCG(5, 6))
 	flushed, committed := -1, 0
-	for round := range rounds(t, "DEWLINE_KILLS", 30, 1000) {
+	for round := range rounds(t, "DEWLINE_KILLS", 15, 1000) {
 		cmd := exec.Command(os.Args[0])
 		cmd.Env = append(os.Environ(), "DEWLINE_STORE_VICTIM="+dir)
 		cmd.Stderr = os.Stderr

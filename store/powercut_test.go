@@ -62,13 +62,13 @@ func (p *promised) hear(op cutsim.Op) {
 // TestPowerCut rebuilds the disk as it may be after a power cut at any moment,
 // the first creation included, and asks that every state opens with all that
 // was reported. DEWLINE_LONG=1 takes 20,000 states, DEWLINE_POWERCUTS any number.
-func TestPowerCut(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 300, 20_000), false) }
+func TestPowerCut(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 150, 20_000), false) }
 
 // TestPowerCutLyingDisk is the same with every fourth sync ignored by the disk.
 // Then loss cannot be ruled out, but a wrong value, a crash or a store that does
 // not start can.
 func TestPowerCutLyingDisk(t *testing.T) {
-	powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 300, 20_000)/2, true)
+	powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 150, 20_000)/2, true)
 }
 
 func powerCuts(t *testing.T, states int, lying bool) {

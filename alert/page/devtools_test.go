@@ -284,6 +284,14 @@ func (tb *tab) eval(script string) string {
 	return fmt.Sprint(out.Result.Value)
 }
 
+// keep is shot where DEWLINE_SHOTS asks for pictures: drawing one costs more than all else.
+func (tb *tab) keep(name string) {
+	tb.t.Helper()
+	if os.Getenv("DEWLINE_SHOTS") != "" {
+		tb.shot(name)
+	}
+}
+
 // shot keeps a picture of the whole page in the directory that DEWLINE_SHOTS
 // names, or in a temporary one.
 func (tb *tab) shot(name string) {
