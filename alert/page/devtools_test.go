@@ -19,7 +19,7 @@ import (
 )
 
 // patience is how long what another process does may take before the test fails.
-const patience = time.Minute
+const patience = 2 * time.Minute
 
 // A browser is a headless Chromium, driven through the Chrome DevTools
 // Protocol.

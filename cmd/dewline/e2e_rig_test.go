@@ -21,7 +21,7 @@ import (
 
 // patience is how long a test waits for what must come but whose moment is no
 // promise. It is wide since the machine may be busy with other tests.
-const patience = time.Minute
+const patience = 2 * time.Minute
 
 // long reports whether the long checks were asked for:
 //

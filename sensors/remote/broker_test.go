@@ -22,7 +22,7 @@ import (
 )
 
 // patience is how long a step may take before the test fails.
-const patience = time.Minute
+const patience = 2 * time.Minute
 
 // A broker has an address.
 type broker interface{ URL() string }

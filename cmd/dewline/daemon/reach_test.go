@@ -155,7 +155,7 @@ func get(h http.Handler, path string) string {
 // soon waits until cond holds.
 func soon(t *testing.T, what string, cond func() bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	look := time.NewTicker(50 * time.Millisecond)
 	defer look.Stop()

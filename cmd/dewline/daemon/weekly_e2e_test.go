@@ -135,7 +135,7 @@ func TestWeeklyMail(t *testing.T) {
 	box.mu.Lock()
 	box.refuse = nil
 	box.mu.Unlock()
-	if !box.wait(2, time.Minute) {
+	if !box.wait(2, 2*time.Minute) {
 		t.Fatalf("%d mails arrived, want 2", box.count())
 	}
 	stop()

@@ -17,7 +17,7 @@ import (
 )
 
 // patience is how long a broker may take to listen before the test fails.
-const patience = time.Minute
+const patience = 2 * time.Minute
 
 // A Broker is one Mosquitto. It keeps its port over a stop and a new start, as
 // a broker at home does.
