@@ -24,6 +24,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactFarDry:         "humidity {v}, far below the floor of {l}",
 	alarm.FactMissedAgain:    "no mist pulse at the scheduled time, {n} times in a row",
 	alarm.FactSlower:         "it dries slower than usual: half-life {v}, usually {l}",
+	alarm.FactMistFades:      "its mist has grown weaker over weeks: a pulse fills {percent} of what the air lacks, over two months it was {was}",
 	alarm.FactLampsNotOn:     "lamps still off past {about}",
 	alarm.FactLampsOffEarly:  "lamps off before {about}",
 	alarm.FactLampsOnEarly:   "lamps on before {about}",

@@ -155,7 +155,7 @@ var catalogue = [NumKinds]Row{
 		AtLimit: true, Low: true, Graded: true, ByHumidity: true, Delays: floorDelays, Deadband: floorDeadband},
 	KindNightDrop:   {ID: NightDrop, Priority: Today, Value: Difference},
 	KindMistMissing: {ID: MistMissing, Priority: Today, Weight: 1},
-	KindMistWeak:    {ID: MistWeak, Priority: Today},
+	KindMistWeak:    {ID: MistWeak, Priority: Note},
 	KindMistEndless: {ID: MistEndless, Priority: Today, Value: Minutes, Weight: 1},
 	KindDryDown:     {ID: DryDown, Priority: Note, Value: Minutes},
 	KindDoorAjar:    {ID: DoorAjar, Priority: Today, Weight: 1, Realarms: true},

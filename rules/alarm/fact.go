@@ -85,6 +85,7 @@ const (
 	FactDisagrees     FactID = "disagrees"
 	FactDoubted       FactID = "doubted"
 	FactMissed        FactID = "mists-missed"
+	FactMistFades     FactID = "mist-fades" // Percent filled, Usual over two months
 	FactWarmAir       FactID = "warm-air-is-dry"
 	FactAtFloor       FactID = "at-floor"
 	FactRoomDry       FactID = "room-dry"

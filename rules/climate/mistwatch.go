@@ -29,6 +29,8 @@ const (
 	mistClear     = 4.0              // standard deviations of noise that it is to stand out by
 	mistLess      = 0.7              // of the usual strength is weak
 	mistEven      = 0.08             // of the usual share, by which it strays before it is known
+	mistLong      = 60.0             // pulses of two months, against which it fades
+	mistOld       = 24               // before that is known
 	mistStick     = 50 * time.Minute // of a course before a mist without an end is told
 	mistRow       = 3                // of ten minutes of which the least evidence counts: one that is late dries
 	mistUnder     = 1.5              // % under the usual top: it is not as after a mist
@@ -82,6 +84,8 @@ type mistUsual struct {
 	Var    float32     `json:"var"`
 	Top    float32     `json:"top"`  // % that the air reaches after it
 	Peak   float32     `json:"peak"` // % of the wettest minute
+	Pulses float32     `json:"pulses,omitempty"`
+	Long   float32     `json:"long,omitempty"` // Filled, over the last two months
 	Dry    usualCourse `json:"dry"`
 }
 
@@ -95,6 +99,8 @@ func (u *mistUsual) filled() (mean, variance float64) {
 func (u *mistUsual) learn(share, peak float64) {
 	n := min(float64(u.N)+1, courseDays)
 	u.Peak += (float32(peak) - u.Peak) / float32(n)
+	u.Pulses = min(u.Pulses+1, mistLong)
+	u.Long += (float32(share) - u.Long) / u.Pulses
 	d := share - float64(u.Filled)
 	u.N = float32(n)
 	u.Filled += float32(d / n)
@@ -231,6 +237,14 @@ func (w *MistWatch) strength(p Pulse, noise float64) MistVerdict {
 	}
 	u.learn(share, p.Peak)
 	return MistSeen
+}
+
+// Fades returns what share of what is missing to saturation the last mists of the time of
+// the one that was due filled, and what those of two months did; false while that is not
+// known. A nozzle that clogs by and by becomes usual each week, but not that.
+func (w *MistWatch) Fades() (now, long float64, known bool) {
+	u := w.usual(w.DueTime)
+	return float64(u.Filled), float64(u.Long), u.Pulses >= mistOld && u.Long > 0
 }
 
 // Dry follows the air after each pulse that d finds; room is its temperature as an

@@ -330,7 +330,7 @@ func (x *run) take(ts []rules.Transition) {
 		}
 		x.noteFloor(t)
 		peace := x.now < f.from || f.want == nil
-		note := t.Priority == rules.Note && (peace || !f.notes || !slices.Contains(f.want, t.Key.Alarm))
+		note := t.Priority == rules.Note && t.Key.Alarm != rules.MistWeak && (peace || !f.notes || !slices.Contains(f.want, t.Key.Alarm))
 		if raised && peace && t.Key.Alarm == rules.ProbeOverdue {
 			o.drifts++
 		}

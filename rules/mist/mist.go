@@ -3,6 +3,7 @@
 package mist
 
 import (
+	"slices"
 	"time"
 
 	"dewline/rules/alarm"
@@ -117,7 +118,10 @@ func (j *Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 			f.ID = alarm.FactMissedAgain
 		}
 	case alarm.KindMistWeak:
-		f.Count = int(a.Rec.Value)
+		if f.Count = int(a.Rec.Value); f.Count == 0 {
+			now, long, _ := j.At[a.Index].Watch.Fades()
+			f.ID, f.Percent, f.Usual = alarm.FactMistFades, 100*now, 100*long
+		}
 	case alarm.KindDryDown:
 		if v.Enclosures[a.Index].St.Dry.Hint() == climate.DrySlower {
 			f.ID = alarm.FactSlower
@@ -378,7 +382,7 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	v := l.softened(en)
 	l.mistFact(en, now, v)
 	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
-	missing, weak := &en.Alarms[alarm.KindMistMissing], &en.Alarms[alarm.KindMistWeak]
+	missing := &en.Alarms[alarm.KindMistMissing]
 	cause := alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}
 	if fault == climate.SupplyFault {
 		cause = l.causes().NoMist(en, now)
@@ -396,20 +400,66 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 			l.out.Hold(missing, false)
 		}
 	}
+	l.settleWeak(en, v, cause)
+}
+
+// settleWeak tells of pulses that are weak, of themselves or against two months: for the
+// week, and today where the humidity suffers.
+func (l look) settleWeak(en *room.Enclosure, v climate.MistVerdict, cause alarm.Cause) {
+	own, s := &l.At[en.Index], &en.Alarms[alarm.KindMistWeak]
 	switch v {
 	case climate.MistWeak:
-		// A single weak one may be a door or a full drip tray.
-		if l.At[en.Index].Weak++; l.At[en.Index].Weak >= 2 && l.At[en.Index].Watch.Weak >= climate.MistWeakTold {
-			weak.Blame(cause)
-			weak.Against(float64(l.At[en.Index].Weak), 2)
-			l.out.Hold(weak, true)
-		}
+		own.Weak++
 	case climate.MistSeen:
-		l.At[en.Index].Weak = 0
-		if weak.Open() {
-			l.out.Hold(weak, false)
+		own.Weak = 0
+	default:
+		return
+	}
+	// A single weak one may be a door or a full drip tray.
+	row := own.Weak >= 2 && own.Watch.Weak >= climate.MistWeakTold
+	if row || l.fades(en) {
+		s.Blame(cause)
+		s.Against(float64(own.Weak), 2)
+		l.out.Hold(s, true)
+		if en.Alarms[alarm.KindFloor].Rec.Life.Active {
+			l.out.Raise(s, alarm.Today)
+		}
+	} else if v == climate.MistSeen && s.Open() {
+		l.out.Hold(s, false)
+	}
+}
+
+// What makes a mist one that fades, this project's own.
+const (
+	faded   = 0.75 // of what it was, beside its mates
+	fadedBy = 0.6  // of what it was, where there are too few to tell a drier season
+	freshed = 0.85 // of what it was: no more
+)
+
+// fades reports whether an enclosure's mists have grown weaker over weeks, beside those
+// that the same pump gives to others: the season makes all of them so.
+func (l look) fades(en *room.Enclosure) bool {
+	now, long, known := l.At[en.Index].Watch.Fades()
+	if !known {
+		return false
+	}
+	mates := l.v.Floats[:0]
+	for i := range l.v.Enclosures {
+		if o := &l.v.Enclosures[i]; o != en && o.Mist == en.Mist {
+			if n, was, ok := l.At[i].Watch.Fades(); ok {
+				mates = append(mates, n/was)
+			}
 		}
 	}
+	least := fadedBy
+	if len(mates) >= 2 {
+		slices.Sort(mates)
+		least = faded * min(1, mates[len(mates)/2])
+	}
+	if en.Alarms[alarm.KindMistWeak].Open() {
+		least *= freshed / faded
+	}
+	return now < least*long
 }
 
 // softened is the verdict, unclear where a mist that fell would not have shown.

@@ -288,3 +288,53 @@ func TestEndless_LampsOrMist(t *testing.T) {
 		}
 	}
 }
+
+// A nozzle that clogs over weeks is for the week, and for today where the humidity
+// suffers; a season that makes all mists fill less is none.
+func TestWeak_FadesOverWeeks(t *testing.T) {
+	const weeks = 10
+	for _, c := range []struct {
+		name  string
+		lose  [4]float64 // of the usual dose, each week
+		dry   bool
+		told  bool
+		today bool
+	}{
+		{"one nozzle", [4]float64{0.05, 0, 0, 0}, false, true, false},
+		{"one nozzle, and it is dry", [4]float64{0.05, 0, 0, 0}, true, true, true},
+		{"the season", [4]float64{0.05, 0.05, 0.05, 0.05}, false, false, false},
+		{"nothing", [4]float64{}, true, false, false},
+	} {
+		v := roomtest.View(t, 4, "")
+		j, found := New(v), &roomtest.Found{}
+		l := look{j, v, &room.Out{Lives: found}}
+		var at time.Duration
+		for m := range weeks * 7 * 24 * 60 {
+			at = time.Duration(m+1) * time.Minute
+			for i := range j.At {
+				w, d := &j.At[i].Watch, &v.Enclosures[i].St.Mist
+				rh := 80.0
+				if m%1440 >= 480 && m%1440 < 500 {
+					rh += 12*(1-c.lose[i]*at.Hours()/168) + 0.1*float64(m%3)
+				}
+				if m%1440 == 480 {
+					w.Expect(at, climate.MistLit)
+				}
+				d.Observe(at, 24, rh)
+				w.Verdict(at, d)
+			}
+		}
+		v.Enclosures[0].Alarms[alarm.KindFloor].Rec.Life.Active = c.dry
+		l.settleWeak(&v.Enclosures[0], climate.MistSeen, alarm.Cause{})
+		f, ok := found.Last(alarm.KindMistWeak)
+		if told := ok && f.In == alarm.Beyond; told != c.told || (len(found.Raised) > 0) != c.today {
+			t.Errorf("%s: told %v, today %v", c.name, told, found.Raised)
+		}
+		if !c.told || !ok {
+			continue
+		}
+		if x := j.Fact(v, f.Alarm); x.ID != alarm.FactMistFades || x.Percent >= x.Usual*0.8 || x.Usual > 100 {
+			t.Errorf("%s: it says %+v", c.name, x)
+		}
+	}
+}
