@@ -82,8 +82,10 @@ type mistUsual struct {
 	N      float32     `json:"n"`
 	Filled float32     `json:"filled"` // share of what was missing to saturation
 	Var    float32     `json:"var"`
-	Top    float32     `json:"top"`  // % that the air reaches after it
-	Peak   float32     `json:"peak"` // % of the wettest minute
+	Top    float32     `json:"top"`            // % that the air reaches after it
+	Peak   float32     `json:"peak"`           // % of the wettest minute
+	Fall   float32     `json:"fall,omitempty"` // °C by which it gets warmer at once, from before it
+	Falls  float32     `json:"falls,omitempty"`
 	Pulses float32     `json:"pulses,omitempty"`
 	Long   float32     `json:"long,omitempty"` // Filled, over the last two months
 	Dry    usualCourse `json:"dry"`
@@ -124,9 +126,10 @@ type MistWatch struct {
 	Last    time.Duration       `json:"last"`
 	Next    int                 `json:"next"` // bin of the course
 	Open    pairMean            `json:"open"`
-	Top     float64             `json:"top"`  // highest mean since
-	Warm    float64             `json:"warm"` // °C against the room before it, or of the first mean
-	HasWarm bool                `json:"has_warm,omitempty"`
+	Top     float64             `json:"top"`              // highest mean since
+	Warm    float64             `json:"warm"`             // °C of the first
+	Before  float64             `json:"before,omitempty"` // °C against the room, before it
+	Known   bool                `json:"known,omitempty"`  // Before is
 	Fell    [courseBins]float32 `json:"fell"`
 	Warmed  [courseBins]float32 `json:"warmed"`
 	Sticks  float64             `json:"sticks"`         // evidence that it does not dry
@@ -286,7 +289,7 @@ func (w *MistWatch) begin(at time.Duration, gap bool, room float64, d *MistDetec
 		w.Begun, w.Follows, w.Endless, w.Dried = d.Now.Start, true, false, false
 		w.from(d.Now.Start, when)
 		if before, ok := d.before(); ok {
-			w.Warm, w.HasWarm = before-room, true
+			w.Before, w.Known = before-room, true
 		}
 	case gap && !w.Endless:
 		w.Follows, w.Sticks = false, 0
@@ -298,7 +301,7 @@ func (w *MistWatch) begin(at time.Duration, gap bool, room float64, d *MistDetec
 // from counts a course from a time of its kind.
 func (w *MistWatch) from(at time.Duration, when MistTime) {
 	w.Since, w.Time, w.Next, w.Open, w.Top, w.Sticks, w.Planned = at, when, 0, pairMean{}, 0, 0, false
-	w.HasWarm, w.Cool = false, 0
+	w.Known, w.Cool = false, 0
 	for k := range w.Fell {
 		w.Fell[k] = -1 // not seen
 	}
@@ -312,11 +315,8 @@ func (w *MistWatch) closeDry(hour float64) {
 		return
 	}
 	if w.Top == 0 {
-		if !w.HasWarm {
-			w.Warm = m.Beside
-		}
 		// Only at its own hour does the temperature go its usual way.
-		w.Planned = w.Since >= w.Due-mistEarly && w.Since <= w.Due+mistLate
+		w.Warm, w.Planned = m.Beside, w.Since >= w.Due-mistEarly && w.Since <= w.Due+mistLate
 	}
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next
@@ -364,7 +364,7 @@ func (w *MistWatch) flat(rh, level float64, known bool) {
 func (w *MistWatch) sticks(k int) (sum, cool float64) {
 	u, fell, warmed := w.usual(w.Time), float64(w.Fell[k]), float64(w.Warmed[k])
 	if w.Planned {
-		cool = u.Dry.cools(k, warmed)
+		cool = u.Dry.cools(k, warmed+w.fall(u))
 	}
 	if w.Top < float64(u.Top)-mistUnder {
 		return 0, cool // not so wet: a door that was shut again
@@ -375,11 +375,23 @@ func (w *MistWatch) sticks(k int) (sum, cool float64) {
 	return sum + min(cool, MistCools), cool
 }
 
+// fall is by how much more than usual it got cooler at once, negative.
+func (w *MistWatch) fall(u *mistUsual) float64 {
+	if !w.Known || u.Falls < courseFew {
+		return 0
+	}
+	return w.Warm - w.Before - float64(u.Fall)
+}
+
 // finish ends a course and takes it as usual, unless it speaks for a mist without
 // an end.
 func (w *MistWatch) finish() {
 	if u := w.usual(w.Time); w.Follows && !w.Endless && w.Sticks < mistKept && w.Planned {
 		u.Top += (float32(w.Top) - u.Top) / (min(u.Dry.Days[0], courseDays-1) + 1)
+		if w.Known {
+			u.Falls = min(u.Falls+1, courseDays)
+			u.Fall += (float32(w.Warm-w.Before) - u.Fall) / u.Falls
+		}
 		for k, fell := range w.Fell {
 			if fell >= 0 {
 				u.Dry.learn(k, float64(fell), float64(w.Warmed[k]))
