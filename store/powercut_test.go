@@ -24,7 +24,7 @@ func traceVictim(t *testing.T, flushes int) []cutsim.Op {
 	}
 	cmd.Env = append(os.Environ(), "DEWLINE_STORE_VICTIM="+dir, fmt.Sprintf("DEWLINE_STORE_FLUSHES=%d", flushes))
 	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Skipf("strace cannot trace here: %v: %.200s", err, out)
+		t.Fatalf("the writer gave up: %v\n%.2000s", err, out)
 	}
 	f, err := os.Open(log)
 	if err != nil {

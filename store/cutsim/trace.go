@@ -31,14 +31,18 @@ type Op struct {
 }
 
 // Command runs a program under strace, which writes the calls that matter to
-// log. The error says that strace is not there.
+// log. The error says that strace is not there, or may trace nothing here.
 func Command(log, program string, args ...string) (*exec.Cmd, error) {
 	strace, err := exec.LookPath("strace")
 	if err != nil {
 		return nil, fmt.Errorf("strace is not installed: %w", err)
 	}
 	all := []string{"-f", "--seccomp-bpf", "-xx", "-s", "4000000", "-o", log, "-e",
-		"trace=openat,pwrite64,ftruncate,fdatasync,fsync,renameat,renameat2,rename,write,close", program}
+		"trace=openat,pwrite64,ftruncate,fdatasync,fsync,renameat,renameat2,rename,write,close"}
+	if out, err := exec.Command(strace, append(all, "true")...).CombinedOutput(); err != nil {
+		return nil, fmt.Errorf("strace cannot trace here: %w: %.200s", err, out)
+	}
+	all = append(all, program)
 	return exec.Command(strace, append(all, args...)...), nil
 }
 
