@@ -338,3 +338,15 @@ func TestWeak_FadesOverWeeks(t *testing.T) {
 		}
 	}
 }
+
+// One missed mist is told as such, more with how many.
+func TestFact_HowManyWereMissed(t *testing.T) {
+	for missed, want := range map[float64]alarm.FactID{1: alarm.FactID(alarm.MistMissing), 2: alarm.FactMissedAgain} {
+		v := roomtest.View(t, 1, "")
+		a := &v.Enclosures[0].Alarms[alarm.KindMistMissing]
+		a.Rec.Value = missed
+		if f := New(v).Fact(v, a); f.ID != want || f.Count != int(missed) {
+			t.Errorf("%v missed: %+v", missed, f)
+		}
+	}
+}
