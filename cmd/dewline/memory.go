@@ -16,7 +16,7 @@ const (
 	// startingTakes is when the first rounds are over.
 	startingTakes = 12 * time.Second
 	// handBackEvery is how often what was touched since is handed back.
-	handBackEvery = 5 * time.Minute
+	handBackEvery = time.Minute
 )
 
 // tightenMemory collects garbage earlier than usual: the daemon makes little of
@@ -26,7 +26,7 @@ const (
 func tightenMemory() {
 	packets.TPacketData = nil
 	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(20)
+		debug.SetGCPercent(10)
 	}
 }
 
