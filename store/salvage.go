@@ -41,12 +41,7 @@ func (v *salvager) smallAt(path [][]byte) string {
 	root := string(path[0])
 	switch len(path) {
 	case 1:
-		if root == rootJournal || root == rootGen || root == rootSlots {
-			return root
-		}
-		if len(root) == 9 && (root[0] == prefixRow || root[0] == prefixPart) {
-			return string(prefixPart) + root[1:]
-		}
+		return topName(root)
 	case 2:
 		if root == rootKeep && len(path[1]) == 1 || root == rootArchive {
 			return root + string(path[1])
@@ -54,6 +49,17 @@ func (v *salvager) smallAt(path [][]byte) string {
 		if k, ok := parseKey(path[1]); ok && (root == rootRaw || root == rootTable) {
 			v.last = max(v.last, k.seq)
 		}
+	}
+	return ""
+}
+
+// topName is under which name the values of a bucket at the top are kept.
+func topName(root string) string {
+	switch {
+	case root == rootJournal, root == rootGen, root == rootSlots:
+		return root
+	case len(root) == 9 && (root[0] == prefixRow || root[0] == prefixPart):
+		return string(prefixPart) + root[1:]
 	}
 	return ""
 }

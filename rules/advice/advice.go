@@ -80,6 +80,14 @@ func heatSteps(c alarm.Cause, s situation) []alarm.Step {
 		return []alarm.Step{alarm.Look, alarm.IfHotKeepOn}
 	case lethal:
 		return s.lookFirst(s.emergency(c, true)...)
+	default:
+		return s.warmSteps(c)
+	}
+}
+
+// warmSteps is for what is known and below the lethal limit.
+func (s situation) warmSteps(c alarm.Cause) []alarm.Step {
+	switch {
 	case s.falling && s.hot >= s.act:
 		return s.lookFirst(alarm.Cooling)
 	case s.falling || s.back:

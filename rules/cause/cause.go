@@ -89,11 +89,8 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 	if away := cs.V.MainsAway(en); away != nil && side < 0 {
 		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*away}
 	}
-	if s := &en.Alarms[alarm.KindLampStuck]; s.Rec.Life.Active {
-		if why := cs.roomExplains(en, pic, side); side < 0 && why != nil && en.St.Lamps.Fault.Dark() {
-			return alarm.Cause{Kind: alarm.CausePower}, append(Facts(alarm.FactLampsDark), *why) // heating and lamps
-		}
-		return s.Rec.Cause, Facts(alarm.FactLampsDark)
+	if en.Alarms[alarm.KindLampStuck].Rec.Life.Active {
+		return cs.stuckLamps(en, pic, side)
 	}
 	p := cs.V.Doubtful(en, now, side)
 	if p == nil {
@@ -110,6 +107,15 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 		return probe, []alarm.Fact{doubt}
 	}
 	return cause, append(why, doubt)
+}
+
+// stuckLamps is for an enclosure whose lamps are told to be stuck: them, or with what
+// warms the room the power.
+func (cs Look) stuckLamps(en *room.Enclosure, pic *climate.Picture, side float64) (alarm.Cause, []alarm.Fact) {
+	if why := cs.roomExplains(en, pic, side); side < 0 && why != nil && en.St.Lamps.Fault.Dark() {
+		return alarm.Cause{Kind: alarm.CausePower}, append(Facts(alarm.FactLampsDark), *why)
+	}
+	return en.Alarms[alarm.KindLampStuck].Rec.Cause, Facts(alarm.FactLampsDark)
 }
 
 // byPlace finds a shelf or one enclosure that is away from its usual place on that

@@ -100,11 +100,8 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if !hasRoom {
 		room = 0
 	}
-	if !finite(celsius-room) || w.Started && at < w.Last {
+	if !finite(celsius-room) || w.Started && w.ignores(at, hasRoom) {
 		return
-	}
-	if w.Started && w.HasRoom && !hasRoom && at-w.Last <= lampGap {
-		return // a room probe that is lost for a while says nothing
 	}
 	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom || uint(w.Since.Next) > lampBins {
 		w.begin(at, room)
@@ -123,6 +120,12 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if w.Since.Begun {
 		w.follow(at, air, room)
 	}
+}
+
+// ignores reports whether a reading is older than the last, or in a while for which the
+// room's probe is lost, which says nothing.
+func (w *LampWatch) ignores(at time.Duration, hasRoom bool) bool {
+	return at < w.Last || w.HasRoom && !hasRoom && at-w.Last <= lampGap
 }
 
 // Around is the room's temperature in °C as an enclosure follows it, late.

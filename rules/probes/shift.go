@@ -47,15 +47,18 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
 	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
 	case l.lampsSwitched(p), l.asDoor(p, now):
+	case p.dried(by): // the air went with it
 	default:
-		due := s.Before.Hum * (math.Exp(-shiftPer*by/100) - 1)
-		due = min(due, 10000-s.Before.Hum)
-		if math.Abs(due) < max(shiftDue, 4*p.Grain.Hum) || math.Abs(s.After.Hum-s.Before.Hum) > shiftStays*math.Abs(due) {
-			return
-		}
 		p.Shift = Shift{At: now.Mono, Before: s.Before.Temp, By: by}
 		l.judgeJump(p, now)
 	}
+}
+
+// dried reports whether the humidity changed with a step, or would hardly have to.
+func (p probe) dried(by float64) bool {
+	s := &p.Step
+	due := math.Abs(min(s.Before.Hum*(math.Exp(-shiftPer*by/100)-1), 10000-s.Before.Hum))
+	return due < max(shiftDue, 4*p.Grain.Hum) || math.Abs(s.After.Hum-s.Before.Hum) > shiftStays*due
 }
 
 // seenBeside reports whether another probe stepped the same way at the same time.

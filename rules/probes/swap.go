@@ -209,20 +209,23 @@ func (l swaps) exchanged(p probe) (q probe, calm bool) {
 	a := &p.Step
 	for i, at := range l.stood {
 		apart := max(a.At-at, at-a.At)
-		if apart > swapWithin || apart > 2*p.St.Interval && !a.Silent {
+		if late := apart > 2*p.St.Interval; apart > swapWithin || late && !(a.Silent && l.At[i].Step.Silent) {
 			continue
 		}
 		q := l.at(i)
 		b := &q.Step
-		if q == p || !b.Stands || b.At != at || apart > 2*p.St.Interval && !b.Silent {
-			continue
-		}
-		if p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
-			clear := !a.Again && !b.Again && max(p.St.Interval, q.St.Interval) <= swapPoll
-			return q, clear || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
+		if q != p && b.Stands && b.At == at && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
+			return q, p.calmWith(q)
 		}
 	}
 	return probe{}, false
+}
+
+// calmWith reports whether nothing but an exchange makes two probes step so.
+func (p probe) calmWith(q probe) bool {
+	a, b := &p.Step, &q.Step
+	clear := !a.Again && !b.Again && max(p.St.Interval, q.St.Interval) <= swapPoll
+	return clear || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
 }
 
 // A Maybe is what looked like an exchange near a door, and where both were before that.

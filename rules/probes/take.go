@@ -48,17 +48,7 @@ func (p probe) note(r *sensors.Reading, poll time.Duration, airIsWet bool) {
 	} else {
 		st.Interval = poll
 	}
-	st.Last, st.Quality, st.Reason = r.At, r.Quality, r.Reason
-	st.Readings++
-	if r.At.Synced && st.Seen.IsZero() {
-		st.Seen = r.At.Wall
-	}
-	if r.Quality == sensors.Good {
-		st.Goods++
-		st.Good = r.At
-	} else if int(r.Reason) < room.MaxReasons {
-		st.Counts[r.Reason]++
-	}
+	p.count(r)
 	sound := r.Quality == sensors.Good && !(st.Wet.Drop && r.Humidity >= wetBelow) || airIsWet || p.calm(r.Reason)
 	st.HumLost = r.Has&sensors.HasHumidity == 0 || !sound
 	if r.Has&sensors.HasHumidity != 0 && r.Quality != sensors.Bad && !sound {
@@ -74,6 +64,22 @@ func (p probe) note(r *sensors.Reading, poll time.Duration, airIsWet bool) {
 	}
 	if !st.HumLost {
 		p.takeHumidity(r)
+	}
+}
+
+// count takes what is known of every reading, whatever it is worth.
+func (p probe) count(r *sensors.Reading) {
+	st := &p.St
+	st.Last, st.Quality, st.Reason = r.At, r.Quality, r.Reason
+	st.Readings++
+	if r.At.Synced && st.Seen.IsZero() {
+		st.Seen = r.At.Wall
+	}
+	if r.Quality == sensors.Good {
+		st.Goods++
+		st.Good = r.At
+	} else if int(r.Reason) < room.MaxReasons {
+		st.Counts[r.Reason]++
 	}
 }
 
