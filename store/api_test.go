@@ -423,7 +423,8 @@ func TestAlarmsPushOutReadings(t *testing.T) {
 }
 
 // TestWriteIsOneTransaction writes events with a batch of a probe that is known: the card
-// gets one commit, and what nothing could find again is refused with all of it.
+// gets the batch and one transaction, and what nothing could find again is refused with all
+// of it.
 func TestWriteIsOneTransaction(t *testing.T) {
 	s := openIn(t, store.Options{Dir: t.TempDir()})
 	s.Append(reading("p", 0))
@@ -439,7 +440,7 @@ func TestWriteIsOneTransaction(t *testing.T) {
 	st := s.Stats()
 	v, err := s.Get(store.BucketNotes, "k")
 	state, serr := s.State()
-	if st.Commits != before+1 || st.Unwritten != 0 || string(v) != "v" || string(state) != "state" || err != nil || serr != nil {
+	if st.Commits != before+2 || st.Unwritten != 0 || string(v) != "v" || string(state) != "state" || err != nil || serr != nil {
 		t.Errorf("%d commits, %d readings not written, %q, %q: %v, %v", st.Commits-before, st.Unwritten, v, state, err, serr)
 	}
 	if err := s.Write(t.Context(), store.Commit{Docs: []store.Doc{{Key: "k"}}}); err == nil {

@@ -249,7 +249,7 @@ func (r *recordFile) writeAt(b []byte, off int64) error {
 		r.failed(err)
 		return fmt.Errorf("write readings: %w", err)
 	}
-	r.wrote(0, uint64(len(b)))
+	r.wrote(1, uint64(len(b)))
 	return nil
 }
 

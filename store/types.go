@@ -185,7 +185,7 @@ type Stats struct {
 	OpenReadings int       // held in memory for the open hour
 	Unwritten    int       // readings that a power cut would lose now
 	Lost         uint64    // readings dropped for want of room, since Open
-	Commits      uint64    // transactions since Open
+	Commits      uint64    // transactions and batches of readings since Open
 	Errors       uint64    // failed transactions since Open
 	Damaged      uint64    // records refused because their checksum was wrong
 	BytesWritten uint64    // pages handed to the file since Open

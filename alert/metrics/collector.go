@@ -295,7 +295,7 @@ func (m sender) record(s *alert.Snapshot) {
 	m.put("record_limit_bytes", "Size that the record may grow to.", float64(r.CapBytes))
 	m.put("record_unwritten_readings", "Readings that a power cut would lose now.", float64(r.Unwritten))
 	m.put("record_lost_readings_total", "Readings lost because the card refused for too long.", float64(r.Lost))
-	m.put("record_commits_total", "Transactions since the start.", float64(r.Commits))
+	m.put("record_commits_total", "Transactions and batches of readings since the start.", float64(r.Commits))
 	m.put("record_errors_total", "Failed transactions since the start.", float64(r.Errors))
 	m.put("record_damaged_total", "Entries refused because their checksum was wrong.", float64(r.Damaged))
 	m.put("record_written_bytes_total", "Bytes handed to the card since the start.", float64(r.BytesWritten))
