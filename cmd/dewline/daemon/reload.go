@@ -46,8 +46,7 @@ func (d *Daemon) reload() bool {
 		src.FreezeAfter(next.Rules.FrozenAfter.D())
 	}
 	KeepLastGood(next, d.o.ConfigPath, d.o.Dir, d.log)
-	now := time.Now()
-	d.loadedAt.Store(&now)
+	loaded := time.Now()
 	d.refuse("")
 	brokerChanged := !reflect.DeepEqual(old.MQTT, next.MQTT)
 	ways := d.loop.channels.of(next)
@@ -65,6 +64,7 @@ func (d *Daemon) reload() bool {
 			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
 		}
 		d.record.rec.Put(docs, append(entries, core.SettingEvents(now, old, next)...))
+		d.loadedAt.Store(&loaded)
 	}}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll || !reflect.DeepEqual(old.Contacts, next.Contacts) ||

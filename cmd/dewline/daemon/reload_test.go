@@ -107,11 +107,12 @@ func (s *reloadSite) until(what string, ok func() bool) {
 // reload puts another text in force, or has it refused.
 func (s *reloadSite) reload(text string) {
 	s.t.Helper()
-	cfg, loaded, why := s.cfg.Load(), *s.loadedAt.Load(), *s.refused.Load()
+	loaded, why := *s.loadedAt.Load(), *s.refused.Load()
 	s.write(text)
 	s.Reload()
 	s.until("the file is read", func() bool {
-		return s.cfg.Load() != cfg && s.loadedAt.Load().After(loaded) || *s.refused.Load() != why
+		now := *s.refused.Load()
+		return s.loadedAt.Load().After(loaded) || now != why && now != ""
 	})
 	s.loop.call(s.t.Context(), func(sensors.Instant) {}) // what the reload asked of the core is done
 }
