@@ -211,7 +211,6 @@ func (l look) judgeEndless(en *room.Enclosure, now sensors.Instant) {
 // sticks adds up the evidence of an enclosure and of those on its supply.
 func (l look) sticks(en *room.Enclosure) bool {
 	own := &l.At[en.Index].Watch
-	evidence := own.Sticks + l.coolAlone(en)
 	if own.Sticks < some || own.Wet() <= l.v.Mists[en.Mist].Cfg.Longest.D() {
 		return false
 	}
@@ -224,7 +223,7 @@ func (l look) sticks(en *room.Enclosure) bool {
 			sum += min(max(l.At[i].Watch.Sticks, -told), told)
 		}
 	}
-	return evidence >= told || sum >= told
+	return sum >= told || own.Sticks+l.coolAlone(en) >= told
 }
 
 // coolAlone is how much more it says that an enclosure is cool after its mist where
