@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -227,4 +228,54 @@ func (l look) judgeOverdue(p probe, now sensors.Instant) {
 	if s := p.Alarm(alarm.KindOverdue); due || s.Open() {
 		l.out.Hold(s, due)
 	}
+}
+
+// How far a dew point may stand above every other surface, and for how long.
+// Water condenses on what is colder than the dew point, so air cannot stay
+// that wet; lamps may warm a wet leaf a little above its surroundings.
+const (
+	dewAbove = 200 // hundredths of °C
+	dewFor   = 30 * time.Minute
+)
+
+// judgeDew looks for a probe whose dew point stands above every other probe of
+// its enclosure: its humidity reads too high, or its temperature does.
+func (l look) judgeDew(en *room.Enclosure, now sensors.Instant) {
+	if len(en.Probes) < 2 {
+		return
+	}
+	for _, i := range en.Probes {
+		p := l.at(i)
+		warmest, ok := l.warmestBeside(en, p, now.Mono)
+		if !ok || !p.Usable(&l.v.Cfg.Rules, now.Mono) || !p.HumFresh(&l.v.Cfg.Rules, now.Mono) {
+			continue
+		}
+		lowest := max(p.St.Hum-p.St.HumLess, 1)
+		dew, err := climate.DewPoint(p.St.Temp.Celsius(), lowest.Percent())
+		was := p.St.Dewy
+		if err != nil || int32(sensors.CelsiusOf(dew)) <= warmest+dewAbove {
+			p.DewSince, p.St.Dewy = 0, false
+		} else {
+			if p.DewSince == 0 {
+				p.DewSince = now.Mono
+			}
+			p.St.Dewy = now.Mono-p.DewSince >= dewFor
+		}
+		if p.St.Dewy != was {
+			l.v.Combine(en, now.Mono)
+			l.judgeReason(p, now)
+		}
+	}
+}
+
+// warmestBeside is the highest temperature of the enclosure's other probes.
+func (l look) warmestBeside(en *room.Enclosure, p probe, now time.Duration) (warmest int32, ok bool) {
+	for _, i := range en.Probes {
+		if q := l.at(i); q != p && q.Usable(&l.v.Cfg.Rules, now) {
+			if t := int32(q.St.Temp); !ok || t > warmest {
+				warmest, ok = t, true
+			}
+		}
+	}
+	return warmest, ok
 }

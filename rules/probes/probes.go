@@ -57,21 +57,6 @@ func New(v *room.View) *Judge {
 	return &Judge{At: make([]State, len(v.Probes)), nightOpen: true}
 }
 
-// probesLook is one look at the room.
-type look struct {
-	*Judge
-	v   *room.View
-	out *room.Out
-}
-
-// probe is one with what the judge remembers of it.
-type probe struct {
-	*room.Probe
-	*State
-}
-
-func (l look) at(i int) probe { return probe{&l.v.Probes[i], &l.At[i]} }
-
 // Step takes a reading in, and judges what there is to judge.
 func (j *Judge) Step(v *room.View, out *room.Out) {
 	l := look{j, v, out}
@@ -137,11 +122,6 @@ func (l look) silence(now sensors.Instant) {
 	if late {
 		l.judgeBlind(now)
 	}
-}
-
-// late reports whether a probe was not heard for longer than it may be, told or not.
-func (l look) late(p *room.Probe, now time.Duration) bool {
-	return now-p.HeardAt()-p.St.Unseen > p.SilentAfter(&l.v.Cfg.Rules)
 }
 
 func (l look) minutely(now sensors.Instant) {
