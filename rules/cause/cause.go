@@ -348,3 +348,18 @@ func moistApart(m *room.Moist, side float64) *alarm.Fact {
 func (cs Look) justSwitched(en *room.Enclosure) bool {
 	return en.Lamps >= 0 && cs.V.Lamps[en.Lamps].Known && cs.V.Lamps[en.Lamps].Edge < time.Hour
 }
+
+// roomDry says that the room's own air is drier than usual, as it is
+// when what conditions it has failed; nil where it is not.
+func (cs Look) roomDry(now sensors.Instant) *alarm.Fact {
+	h, ok := cs.V.RoomHum(now.Mono)
+	hour := cs.V.Hour(now)
+	if !ok || hour < 0 {
+		return nil
+	}
+	usual, known := cs.V.Air.UsualHum.At(hour)
+	if is := float64(h) / 100; known && usual-is >= roomDrier {
+		return &alarm.Fact{ID: alarm.FactRoomDry, Percent: is, Usual: usual}
+	}
+	return nil
+}

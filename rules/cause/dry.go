@@ -46,21 +46,6 @@ func (cs Look) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alar
 // water out of them.
 const roomDrier = 8
 
-// roomDry says that the room's own air is drier than usual, as it is
-// when what conditions it has failed; nil where it is not.
-func (cs Look) roomDry(now sensors.Instant) *alarm.Fact {
-	h, ok := cs.V.RoomHum(now.Mono)
-	hour := cs.V.Hour(now)
-	if !ok || hour < 0 {
-		return nil
-	}
-	usual, known := cs.V.Air.UsualHum.At(hour)
-	if is := float64(h) / 100; known && usual-is >= roomDrier {
-		return &alarm.Fact{ID: alarm.FactRoomDry, Percent: is, Usual: usual}
-	}
-	return nil
-}
-
 // CoolsWithRoom reports whether the room cools by more than a night does: air
 // that cools saturates by itself.
 func (cs Look) CoolsWithRoom(en *room.Enclosure) bool {
