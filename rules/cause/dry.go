@@ -41,11 +41,6 @@ func (cs Look) Dry(en *room.Enclosure, now sensors.Instant) (alarm.Cause, []alar
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
 }
 
-// roomDrier in %RH is by how much drier than usual at this hour a room has to be
-// to dry its enclosures out: a room at 33 % instead of 45 % takes a fifth more
-// water out of them.
-const roomDrier = 8
-
 // CoolsWithRoom reports whether the room cools by more than a night does: air
 // that cools saturates by itself.
 func (cs Look) CoolsWithRoom(en *room.Enclosure) bool {

@@ -130,11 +130,6 @@ const (
 	hitMost  = 3.0
 )
 
-// widths are by how much each side is widened.
-func (h *hits) widths() (up, down float64) {
-	return 1 + min(max(h.Up, 0), hitMost-1), 1 + min(max(h.Down, 0), hitMost-1)
-}
-
 // take scores the forecast before, where its time has come, and keeps this one.
 func (h *hits) take(o *Outlook, r *band) {
 	since := o.At - h.At

@@ -207,3 +207,8 @@ func (b *band) crossing(limit float64, side int) (time.Duration, bool) {
 	}
 	return 0, false
 }
+
+// widths are by how much each side is widened.
+func (h *hits) widths() (up, down float64) {
+	return 1 + min(max(h.Up, 0), hitMost-1), 1 + min(max(h.Down, 0), hitMost-1)
+}

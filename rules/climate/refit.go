@@ -124,31 +124,9 @@ func (m *Thermal) learnRoom() {
 	}
 }
 
-func (m *Thermal) usable(n int64) bool {
-	s := m.Week.at(n)
-	return s.air != noTemp && s.room != noTemp
-}
-
 // A replay steps filters through the slots; gaps hold the last input.
 type replay struct {
 	room, lamps float64
-}
-
-func (r *replay) take(s *slot) {
-	if s.room != noTemp {
-		r.room = float64(s.room)/100 - pivotTemp
-	}
-	if s.lamps != noLamps {
-		r.lamps = float64(s.lamps) / 200
-	}
-}
-
-// factors returns how far a filter moves in a slot, and where its mean over
-// the slot lies between start and input.
-func factors(tau float64) (move, mean float64) {
-	x := slotTime.Hours() / tau
-	move = -math.Expm1(-x)
-	return move, move / x
 }
 
 // collectGram runs every filter tried over the slots from first up to end and

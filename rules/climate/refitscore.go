@@ -114,3 +114,25 @@ func (m *Thermal) adopt(p params, first int64) {
 		m.Stepped = m.LastAt
 	}
 }
+
+func (m *Thermal) usable(n int64) bool {
+	s := m.Week.at(n)
+	return s.air != noTemp && s.room != noTemp
+}
+
+func (r *replay) take(s *slot) {
+	if s.room != noTemp {
+		r.room = float64(s.room)/100 - pivotTemp
+	}
+	if s.lamps != noLamps {
+		r.lamps = float64(s.lamps) / 200
+	}
+}
+
+// factors returns how far a filter moves in a slot, and where its mean over
+// the slot lies between start and input.
+func factors(tau float64) (move, mean float64) {
+	x := slotTime.Hours() / tau
+	move = -math.Expm1(-x)
+	return move, move / x
+}
