@@ -106,11 +106,11 @@ func (v *View) contact(en *Enclosure, is configs.Sense) *Contact {
 }
 
 // feeds reports whether a pump or a reservoir has to do with an enclosure's mist.
-func (v *View) feeds(c *Contact, en *Enclosure) bool {
+func (m Mists) feeds(c *Contact, en *Enclosure) bool {
 	if c.Cfg.Is != configs.SensePump && c.Cfg.Is != configs.SenseReservoir {
 		return true
 	}
-	return en.Mist >= 0 && (c.Cfg.Mist == "" || v.SupplyOf(en.Mist) == v.supplyNamed(c.Cfg.Mist))
+	return en.Mist >= 0 && (c.Cfg.Mist == "" || m.SupplyOf(en.Mist) == m.supplyNamed(c.Cfg.Mist))
 }
 
 // SupplyOfContact is the supply that a pump or a reservoir has to do with: that of
