@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -59,9 +58,9 @@ func reader(dir string) error {
 // may hold no more of the file in memory than a few bundles. DEWLINE_STORE_DAYS=365 tells
 // what a year of 48 probes takes.
 func TestMappedPagesAreGivenBack(t *testing.T) {
-	days := 40
-	if v, err := strconv.Atoi(os.Getenv("DEWLINE_STORE_DAYS")); err == nil {
-		days = v
+	days := rounds(t, "DEWLINE_STORE_DAYS", 0, 40)
+	if days == 0 {
+		t.Skip("forty days of 48 probes: with DEWLINE_LONG=1")
 	}
 	dir := memDir(t)
 	s, probes := longRecord(t, dir, 48, days)
