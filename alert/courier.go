@@ -2,6 +2,7 @@ package alert
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -37,12 +38,31 @@ type lane struct {
 
 	mu    sync.Mutex // guards what follows
 	queue []Delivery
-	well  bool // the last sending worked: a steady fault is logged once
+	well  bool            // the last sending worked: a steady fault is logged once
+	under map[sending]int // how many are under way
 }
 
-// NewCourier returns a Courier over the channels by name. Each Send gets
-// timeout (20 s where zero). report is called from the channels' goroutines
-// and must not block for long.
+// A sending is one message to one person: a version, or its repeat.
+type sending struct {
+	delivery      string
+	version, sent int
+}
+
+const (
+	// patience is for how many times its time a sending goes on that had no answer: a
+	// server that is slow takes over in the end what it got.
+	patience = 3
+	// atOnce is how many tries of one sending may be under way: the first may be
+	// lost, and a slow server is not to get a message again and again.
+	atOnce = 2
+)
+
+var errUnderWay = errors.New("no answer yet to the tries that are under way")
+
+// NewCourier returns a Courier over the channels by name. A Send that takes longer than
+// timeout (20 s where zero) is reported as failed and goes on behind the next, for
+// patience times as long; where it works in the end, that is reported too. report is
+// called from the channels' goroutines and must not block for long.
 func NewCourier(channels map[string]Channel, timeout time.Duration, report func(SendResult), log *slog.Logger) *Courier {
 	if timeout <= 0 {
 		timeout = 20 * time.Second
@@ -59,7 +79,7 @@ func NewCourier(channels map[string]Channel, timeout time.Duration, report func(
 }
 
 func newLane(name string, ch Channel) *lane {
-	return &lane{name: name, channel: ch, wake: make(chan struct{}, 1), quit: make(chan struct{}), well: true}
+	return &lane{name: name, channel: ch, wake: make(chan struct{}, 1), quit: make(chan struct{}), well: true, under: map[sending]int{}}
 }
 
 // noChannel refuses everything.
@@ -173,15 +193,49 @@ func (c *Courier) serve(ctx context.Context, l *lane) {
 		if ctx.Err() != nil && err != nil {
 			return // stopped half-way: the Desk's document still has it
 		}
-		l.note(c.log, d, err)
-		c.report(SendResult{d.ID, d.Version, d.Attempt, err})
+		c.told(l, d, err)
 	}
 }
 
-// send gives a channel its time. A channel that panics has failed once and
+func (c *Courier) told(l *lane, d Delivery, err error) {
+	l.note(c.log, d, err)
+	c.report(SendResult{d.ID, d.Version, d.Attempt, err})
+}
+
+// send gives a channel its time.
+func (c *Courier) send(ctx context.Context, l *lane, d Delivery) error {
+	if !l.begin(&d) {
+		return errUnderWay
+	}
+	answered, late := make(chan error), make(chan struct{})
+	c.done.Go(func() {
+		err := l.send(ctx, d, patience*c.timeout)
+		l.end(&d)
+		select {
+		case answered <- err:
+		case <-late:
+			if err == nil {
+				c.told(l, d, nil)
+			}
+		}
+	})
+	timer := time.NewTimer(c.timeout)
+	defer timer.Stop()
+	defer close(late)
+	select {
+	case err := <-answered:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-timer.C:
+		return fmt.Errorf("no answer within %v: %w", c.timeout, context.DeadlineExceeded)
+	}
+}
+
+// send has the channel carry one delivery. A channel that panics has failed once and
 // does not take the daemon along.
-func (c *Courier) send(ctx context.Context, l *lane, d Delivery) (err error) {
-	ctx, cancel := context.WithTimeout(ctx, c.timeout)
+func (l *lane) send(ctx context.Context, d Delivery, within time.Duration) (err error) {
+	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	defer func() {
 		if r := recover(); r != nil {
@@ -190,6 +244,28 @@ func (c *Courier) send(ctx context.Context, l *lane, d Delivery) (err error) {
 	}()
 	return l.channel.Send(ctx, d)
 }
+
+// begin counts one more sending of a message, if it may begin; end ends it.
+func (l *lane) begin(d *Delivery) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.under[sendingOf(d)] >= atOnce {
+		return false
+	}
+	l.under[sendingOf(d)]++
+	return true
+}
+
+func (l *lane) end(d *Delivery) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	id := sendingOf(d)
+	if l.under[id]--; l.under[id] == 0 {
+		delete(l.under, id)
+	}
+}
+
+func sendingOf(d *Delivery) sending { return sending{d.ID, d.Version, d.Message.Sent} }
 
 func (l *lane) push(d Delivery) {
 	l.mu.Lock()

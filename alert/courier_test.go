@@ -175,3 +175,52 @@ func TestCourier_KeepsTheOrder(t *testing.T) {
 		t.Error("one more")
 	}
 }
+
+// A server that answers after fifty seconds took the message over: it is failed at
+// once, so that others are asked, tried a second time since it may be lost, and no
+// third time. It holds up nothing else on its channel for longer than its time.
+func TestCourier_aSlowServerGetsItTwiceAtMost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		slow, quick := wakeDelivery("gateway", 0), wakeDelivery("gateway", 1)
+		posts, other, took := 0, time.Duration(0), time.Duration(0)
+		results := make(chan SendResult, 100)
+		c := NewCourier(map[string]Channel{"gateway": sender(func(ctx context.Context, d Delivery) error {
+			if d.ID == quick.ID {
+				other = time.Since(began)
+				return nil
+			}
+			posts++
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-time.After(50 * time.Second):
+				return nil
+			}
+		})}, 0, func(r SendResult) { results <- r }, nil)
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { c.Run(ctx); close(done) }()
+		c.Submit(slow, quick)
+		var again <-chan time.Time
+		for took == 0 {
+			select {
+			case r := <-results:
+				switch {
+				case r.Delivery == quick.ID:
+				case r.Err == nil:
+					took = time.Since(began)
+				default:
+					again = time.After(3 * time.Second)
+				}
+			case <-again:
+				c.Submit(slow)
+			}
+		}
+		if posts != 2 || took != 50*time.Second || other != 20*time.Second {
+			t.Errorf("sent %d times, taken over after %v; what came behind it left after %v", posts, took, other)
+		}
+		cancel()
+		<-done
+	})
+}

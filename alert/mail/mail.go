@@ -30,8 +30,11 @@ const (
 	Plain    = "none"     // no encryption; no password is sent
 )
 
-// patience bounds one conversation where the caller sets no deadline.
-const patience = 30 * time.Second
+// patience bounds one conversation where the caller sets no deadline, goodbye its end.
+const (
+	patience = 30 * time.Second
+	goodbye  = 2 * time.Second
+)
 
 // Options are what a Sender works by.
 type Options struct {
@@ -141,7 +144,8 @@ func (s *Sender) converse(ctx context.Context, say func(*gomail.Client, *smtp.Cl
 	if err := say(c, conv); err != nil {
 		return err
 	}
-	conv.Quit() // the mail was taken over, whatever the goodbye does
+	conv.UpdateDeadline(goodbye) // the mail was taken over, whatever comes of that
+	conv.Quit()
 	return nil
 }
 

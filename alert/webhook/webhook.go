@@ -235,10 +235,10 @@ func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
 		return hideURL(err)
 	}
 	defer resp.Body.Close()
-	text, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
-	if resp.StatusCode >= 200 && resp.StatusCode < 300 {
+	if resp.StatusCode >= 200 && resp.StatusCode < 300 { // whatever it goes on to say, and for how long
 		return nil
 	}
+	text, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	err = fmt.Errorf("answered %s", hide.Replace(resp.Status))
 	if line := oneLine([]byte(hide.Replace(string(text)))); line != "" {
 		err = fmt.Errorf("answered %s: %s", hide.Replace(resp.Status), line)
@@ -266,11 +266,16 @@ func retryAfter(v string, now time.Time) time.Duration {
 }
 
 // strict copies a client with redirects turned off: a notice must not be
-// carried to where nobody configured it.
+// carried to where nobody configured it. Without one each message has a connection of
+// its own: one that died unnoticed would swallow the next.
 func strict(c *http.Client) *http.Client {
-	n := http.Client{Timeout: 30 * time.Second}
+	var n http.Client
 	if c != nil {
 		n = *c
+	} else if t, ok := http.DefaultTransport.(*http.Transport); ok {
+		t = t.Clone()
+		t.DisableKeepAlives = true
+		n.Transport = t
 	}
 	n.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	return &n

@@ -220,6 +220,7 @@ func TestHook_hang(t *testing.T) {
 // An answer without end is read to the limit and no further.
 func TestHook_endlessAnswer(t *testing.T) {
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.WriteHeader(http.StatusInternalServerError)
 		chunk := make([]byte, 32<<10)
 		for {
 			if _, err := w.Write(chunk); err != nil {
@@ -228,8 +229,8 @@ func TestHook_endlessAnswer(t *testing.T) {
 		}
 	}))
 	defer s.Close()
-	if err := hook(t, Options{URL: s.URL}).Send(t.Context(), delivery()); err != nil {
-		t.Error(err)
+	if err := hook(t, Options{URL: s.URL}).Send(t.Context(), delivery()); err == nil {
+		t.Error("a fault counts as taken over")
 	}
 }
 
@@ -309,5 +310,33 @@ func TestReach(t *testing.T) {
 	s.Close()
 	if err := h.Reach(t.Context()); err == nil || strings.Contains(err.Error(), "secret") {
 		t.Errorf("a server that is gone: %v", err)
+	}
+}
+
+// A server that says that it took the message over and then never stops talking took
+// it over: it holds up nothing.
+func TestHook_takenOverBeforeTheAnswerEnds(t *testing.T) {
+	ended := make(chan struct{})
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		io.WriteString(w, "queued")
+		http.NewResponseController(w).Flush()
+		select {
+		case <-r.Context().Done():
+		case <-ended:
+		}
+	}))
+	defer s.Close()
+	defer close(ended)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	sent := make(chan error, 1)
+	go func() { sent <- hook(t, Options{URL: s.URL}).Send(ctx, delivery()) }()
+	select {
+	case err := <-sent:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(2 * time.Minute):
+		t.Error("it waits for the end of the answer")
 	}
 }
