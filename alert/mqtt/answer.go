@@ -21,9 +21,12 @@ func (c *Client) receive(_ paho.Client, m paho.Message) {
 	}
 	if err != nil {
 		r.refused = err.Error()
-		if ok, others := c.refusals.pass(time.Now()); ok {
-			r.others = others
-		} else {
+		var ok bool
+		if ok, r.others = c.refusals.pass(time.Now()); !ok {
+			return
+		}
+		if len(c.requests) >= refusedWait { // the other places are for what is let in, once
+			c.refusals.skip()
 			return
 		}
 	}

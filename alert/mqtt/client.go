@@ -49,7 +49,7 @@ func New(o Options) (*Client, error) {
 	}
 	return &Client{
 		opt: o, base: "dewline/" + o.Room + "/", why: errNotConnected,
-		kick: make(chan struct{}, 1), requests: make(chan request, 16), door: newDoor(&o),
+		kick: make(chan struct{}, 1), requests: make(chan request, 64), door: newDoor(&o),
 		docs: make(map[string][]byte), dirty: make(map[string]bool),
 	}, nil
 }

@@ -34,10 +34,11 @@ type request struct {
 }
 
 // Refused commands that are told of and answered at once, and then one in
-// refusedEvery.
+// refusedEvery; so many may wait for that.
 const (
 	refusedAtOnce = 20
 	refusedEvery  = 5 * time.Second
+	refusedWait   = 8
 )
 
 // refusals thins what is told of refused commands: each word costs a line in the

@@ -127,3 +127,31 @@ func (l locked) Write(p []byte) (int, error) {
 	defer l.mu.Unlock()
 	return l.b.Write(p)
 }
+
+// A told is a message that a broker brings.
+type told struct {
+	paho.Message
+	payload []byte
+}
+
+func (m told) Payload() []byte { return m.payload }
+func (m told) Retained() bool  { return false }
+
+// A command that is let in counts as taken, and its repetition as another try: it
+// finds a place however many refused ones wait to be answered.
+func TestReceive_whatIsLetInIsNotDropped(t *testing.T) {
+	c, err := New(Options{Room: "den", Broker: "tcp://localhost:1", Keys: map[string][]byte{"robin": []byte(robinsKey)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 * refusedAtOnce {
+		c.receive(nil, told{payload: []byte(`{"action":"shelve"}`)})
+	}
+	c.receive(nil, told{payload: signed(t, Signed{Command: alert.Command{ID: "1", Action: "acknowledge", Notice: "a/b/1", Version: 1}})})
+	for range len(c.requests) {
+		if r := <-c.requests; r.refused == "" {
+			return
+		}
+	}
+	t.Error("it was dropped")
+}
