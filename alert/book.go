@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"iter"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 
@@ -24,17 +25,22 @@ func newBook(c *call) *book {
 	return &book{call: c, byID: make(map[string]*incident), open: make(map[group]*incident), byKey: make(map[rules.Key]*incident)}
 }
 
-// find returns the incident of an id, or the one that absorbed it.
+// find returns the incident of an id, or the one that absorbed it, or one under which
+// stands what it named.
 func (b *book) find(id string) *incident {
 	if in := b.byID[id]; in != nil {
 		return in
 	}
+	var holds *incident
 	for _, in := range b.list() {
-		if slices.Contains(in.Notice.Supersedes, id) {
+		switch {
+		case slices.Contains(in.Notice.Supersedes, id):
 			return in
+		case holds == nil && !in.Ended && in.any(func(m *Member) bool { return m.namedBy(id, math.MaxInt) }):
+			holds = in
 		}
 	}
-	return nil
+	return holds
 }
 
 // list returns all of them in the order of their ids, so that the same

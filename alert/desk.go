@@ -104,8 +104,8 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 	switch {
 	case in.drill():
 		d.drills.answer(in, by)
-	case in.aside(): // read
-		d.book.forget(in)
+	case in.aside(): // read, which keeps it from nobody else
+		d.log(Event{Notice: noticeID, What: "acknowledged", Person: by})
 	default:
 		keys, err = d.schedule.answer(in, Answering{By: by, Notice: noticeID, Version: version, At: now.Mono})
 	}

@@ -7,6 +7,7 @@ import (
 	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // CauseSeveral is the cause of a notice that causes of their own share.
@@ -227,6 +228,22 @@ func (in *incident) refresh() {
 	in.touched = true
 }
 
+// date gives what began or ended before the clock was set its time.
+func (in *incident) date(now sensors.Instant) {
+	if !now.Synced || !in.any(func(m *Member) bool { return !m.Since.Synced && !m.Since.IsZero() }) {
+		return
+	}
+	in.Notice.Since = time.Time{}
+	for m := range in.Notice.each() {
+		for _, at := range []*sensors.Instant{&m.Since, &m.Ended} {
+			if !at.Synced && !at.IsZero() {
+				*at = sensors.Instant{Mono: at.Mono, Wall: now.Wall.Add(at.Mono - now.Mono), Synced: true}
+			}
+		}
+	}
+	in.refresh()
+}
+
 // stranger reports whether k, which comes back under a cause of its own, has
 // nothing to do with what a narrow notice tells by now.
 func (in *incident) stranger(g group, k rules.Key) bool {
@@ -250,6 +267,9 @@ func (in *incident) inherit(from *incident) {
 		in.Ringing, in.Repeated, in.NextRepeat = from.Ringing, from.Repeated, from.NextRepeat
 	default:
 		in.NextRepeat = min(in.NextRepeat, from.NextRepeat)
+		if from.Level > in.Level { // whoever is awake stays so
+			in.Level, in.LevelAt = from.Level, from.LevelAt
+		}
 	}
 }
 

@@ -40,6 +40,7 @@ type told1 struct {
 	cause      rules.Cause
 	seq        uint64
 	rose, fell time.Time // by the wall clock
+	back       bool      // it came back under one onset
 }
 
 // A silenced1 is a silence that everybody is to hear of.
@@ -102,7 +103,7 @@ func tell(seed uint64, plant func(*rig, *Effects)) (digest uint64, broken string
 }
 
 func (s *story) act() {
-	switch s.rng.IntN(13) {
+	switch s.rng.IntN(15) {
 	case 0, 1, 2:
 		s.raise()
 	case 3:
@@ -125,6 +126,10 @@ func (s *story) act() {
 		s.upset()
 	case 10:
 		s.drop()
+	case 11:
+		s.recause()
+	case 12:
+		s.read()
 	default:
 		s.live1(time.Duration(1+s.rng.IntN(90)) * 10 * time.Second)
 	}
@@ -245,16 +250,44 @@ func (s *story) mend(c string) {
 func (s *story) raise() {
 	k := rules.Key{Alarm: []rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.AboveBand}[s.rng.IntN(3)],
 		Subject: fmt.Sprintf("e%d", 1+s.rng.IntN(6))}
-	if a := s.alarms[k]; a != nil && a.state != norm {
+	old := s.alarms[k]
+	if old != nil && (old.state == unack || old.state == acked) {
 		return
 	}
-	cause := []rules.Cause{room, tank(k.Subject), {Kind: rules.CauseShelf, ID: "a/1"}}[s.rng.IntN(3)]
-	s.alarms[k] = &told1{state: unack, cause: cause, rose: s.now.Wall}
+	cause := s.cause(k)
+	s.alarms[k] = &told1{state: unack, cause: cause, rose: s.now.Wall, back: old != nil && old.state != norm}
 	sent, got := len(s.sent), len(s.got)
 	s.onset(k.Alarm, k.Subject, cause)
 	s.alarms[k].seq = s.seq[k]
 	s.rises(s.rig, k, sent, got)
 	s.look()
+}
+
+func (s *story) cause(k rules.Key) rules.Cause {
+	return []rules.Cause{room, tank(k.Subject), {Kind: rules.CauseShelf, ID: "a/1"}}[s.rng.IntN(3)]
+}
+
+// recause finds another cause for what is active.
+func (s *story) recause() {
+	if keys := s.active(); len(keys) > 0 {
+		k := keys[s.rng.IntN(len(keys))]
+		a := s.alarms[k]
+		a.cause = s.cause(k)
+		s.transitions(s.tr(onsetOf(k.Alarm, k.Subject, a.state, a.cause)))
+		s.look()
+	}
+}
+
+// read answers the word of a silence, which keeps it from nobody else.
+func (s *story) read() {
+	for _, d := range slices.Backward(s.got) {
+		if d.Kind == Silence {
+			_, e, _ := s.desk.Acknowledge(s.now, d.NoticeID, 0, d.Person) // everybody may have heard of it
+			s.absorb(e)
+			s.send()
+			return
+		}
+	}
 }
 
 // active lists the alarms in a state, in a fixed order.
@@ -373,7 +406,7 @@ func (s *story) look() {
 // isOver: nothing that is called over is active, and the span is that of what the
 // title names.
 func (s *story) isOver(d *Delivery) {
-	refs := d.Message.Alarms
+	refs, back := d.Message.Alarms, false
 	var from, to time.Time
 	for _, ref := range refs {
 		k := rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}
@@ -381,6 +414,7 @@ func (s *story) isOver(d *Delivery) {
 		if a == nil || ref.Seq != a.seq {
 			return // of an earlier onset
 		}
+		back = back || a.back
 		if a.state == unack || a.state == acked {
 			s.Fatalf("%q is said while %v is active", d.Message.Title, k)
 		}
@@ -394,7 +428,7 @@ func (s *story) isOver(d *Delivery) {
 			to = a.fell
 		}
 	}
-	if want := fmt.Sprintf("From %s to %s", from.Format("15:04"), to.Format("15:04")); !s.shifted && !strings.HasPrefix(d.Message.Text, want) {
+	if want := fmt.Sprintf("From %s to %s", from.Format("15:04"), to.Format("15:04")); !s.shifted && !back && !strings.HasPrefix(d.Message.Text, want) {
 		s.Fatalf("over, and the alarm lasted %q, but it says %q", want, d.Message.Text)
 	}
 }

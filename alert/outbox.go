@@ -105,8 +105,9 @@ func (o *outbox) parcelFor(in *incident, t target) {
 
 // makeDue asks for the present version to be sent. A parcel that waits for a
 // retry, or that is with the courier, keeps its place unless the news is
-// urgent.
+// urgent, or more urgent than what it waits with.
 func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
+	urgent = urgent || in.Notice.Priority > p.Priority
 	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
 	p.Lethal = in.lethal()
 	p.Deadline = 0

@@ -32,7 +32,7 @@ func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
 	m := r.desk.book.byKey[k].member(k)
 	// One that was told before it came back keeps that telling for a while.
 	flutters := k.Alarm != rules.LethalLimit && m.Heard &&
-		slices.ContainsFunc(r.sent[:sent], func(d Delivery) bool { return says(&d, k) })
+		slices.ContainsFunc(r.got[:got], func(d Delivery) bool { return says(&d, k) })
 	if k.Alarm == rules.AboveBand || flutters {
 		return
 	}
@@ -95,12 +95,16 @@ func (p *promises) judge(rt tb, r *rig) {
 
 // answer acknowledges a version and checks what that covers.
 func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
-	before := slices.Clone(r.desk.book.byID[n.ID].Notice.Members)
+	open := map[rules.Key]*ringing{} // wherever they stand by now
+	for k, ring := range p.rings {
+		if in := r.desk.book.byKey[k]; in != nil && !in.member(k).Covered {
+			open[k] = ring
+		}
+	}
 	r.ackVersion(n.ID, version, by)
-	for i := range before {
-		k := before[i].Key
-		ring, in := p.rings[k], r.desk.book.byKey[k]
-		if before[i].Covered || ring == nil || in == nil || !in.member(k).Active() {
+	for k, ring := range open {
+		in := r.desk.book.byKey[k]
+		if in == nil || !in.member(k).Active() {
 			continue
 		}
 		told := slices.ContainsFunc(r.sent[ring.sent:], func(d Delivery) bool {

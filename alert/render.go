@@ -122,8 +122,13 @@ func span(out *words.Notice, n *Notice, ms []Member) {
 		}
 	}
 	out.Lasted = to.Sub(from)
-	if from.Synced && to.Synced { // running time leaves out the time off
-		out.Lasted = to.Wall.Sub(from.Wall)
+	switch by := to.Wall.Sub(from.Wall); {
+	case from.Synced && to.Synced && by >= out.Lasted: // running time leaves out the time off
+		out.Lasted = by
+	case to.Synced: // the clock was set, or set back, meanwhile
+		from.Wall = to.Wall.Add(-out.Lasted)
+	case from.Synced:
+		to.Wall = from.Wall.Add(out.Lasted)
 	}
 	for _, i := range []*sensors.Instant{&from, &to} {
 		if i.Wall.IsZero() {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -39,6 +40,7 @@ type schedule struct {
 
 // evaluate lets one incident's schedule catch up with now.
 func (s *schedule) evaluate(in *incident) {
+	in.date(s.now)
 	switch {
 	case in.Ended:
 		s.expire(in)
@@ -192,6 +194,9 @@ func (s *schedule) ring(in *incident) {
 			s.handOver(in)
 		}
 		in.First, in.touched = turn, true
+	}
+	if in.touched { // another notice may have brought the turn of the next
+		s.outbox.address(in)
 	}
 	for in.Level+1 < len(s.opt.People) && s.nextPerson(in, first) {
 		s.escalate(in)
@@ -354,6 +359,7 @@ func (s *schedule) answer(in *incident, a Answering) ([]rules.Key, error) {
 		s.say(in, Raise)
 	}
 	answered, person := in.acked(), s.opt.idOf(a.By)
+	moved := s.answerMoved(in, a, person)
 	keys, useful := in.cover(a, person)
 	if !useful && !answered && !in.calling() && in.grown() && (a.Version == 0 || a.Version == in.Notice.Version) {
 		// Milder news wait for hours to be told; who answers saw them on the page.
@@ -361,16 +367,36 @@ func (s *schedule) answer(in *incident, a Answering) ([]rules.Key, error) {
 		a.Notice, a.Version = in.Notice.ID, in.Notice.Version
 		keys, useful = in.cover(a, person)
 	}
-	switch {
-	case !useful && !answered:
+	if useful || answered {
+		s.answered(in, a.By)
+	} else if len(moved) == 0 {
 		return nil, ErrOldVersion
-	case in.acked():
-		s.acknowledged(in, a.By)
-	default:
-		in.Answerer, in.touched = a.By, true
-		s.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: a.By, Why: "in part, there is news since"})
 	}
-	return keys, nil
+	return append(keys, moved...), nil
+}
+
+// answerMoved covers what the notice named and what stands under another by now.
+func (s *schedule) answerMoved(in *incident, a Answering, person string) (keys []rules.Key) {
+	for _, other := range s.book.list() {
+		if other == in || other.Ended || !other.any(func(m *Member) bool { return counts(m) && !m.Covered && m.namedBy(a.Notice, math.MaxInt) }) {
+			continue
+		}
+		if more, useful := other.cover(a, person); useful {
+			keys = append(keys, more...)
+			s.answered(other, a.By)
+		}
+	}
+	return keys
+}
+
+// answered notes who answered all or part of a notice.
+func (s *schedule) answered(in *incident, by string) {
+	if in.acked() {
+		s.acknowledged(in, by)
+		return
+	}
+	in.Answerer, in.touched = by, true
+	s.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by, Why: "in part, there is news since"})
 }
 
 // acknowledged records who answered and stops the ringing.

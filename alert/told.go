@@ -12,11 +12,12 @@ import (
 // What follows from the ledger for a whole notice; nothing here changes anything
 // but the ledger.
 
-// heard notes that a channel took a version of in over for a person.
+// heard notes that a channel took a version of in over for a person. What no longer
+// held may have been left out of it.
 func (in *incident) heard(p *parcel, version int, now time.Duration) {
 	in.touched = true
 	for m := range in.Notice.each() {
-		if m.namedBy(in.Notice.ID, version) {
+		if counts(m) && m.namedBy(in.Notice.ID, version) {
 			m.hand(Handing{p.Person, p.Channel, in.Notice.ID, version, now})
 		}
 	}
