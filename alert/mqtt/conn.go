@@ -56,6 +56,32 @@ func (s *session) alive() bool {
 	}
 }
 
+// reconnect works on one connection after the other until ctx ends. once reports
+// whether there was one, and why it is gone; the log has one line for each outage.
+func (o *Options) reconnect(ctx context.Context, once func() (up bool, err error)) {
+	wait, logged := firstRetry, false
+	for {
+		began := time.Now()
+		up, err := once()
+		if ctx.Err() != nil {
+			return
+		}
+		if up && time.Since(began) >= steadyAfter {
+			wait = firstRetry
+		}
+		if up || !logged {
+			o.Log.Warn("no connection to the broker; trying again", "broker", o.Broker, "err", err)
+			logged = true
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, lastRetry)
+	}
+}
+
 // connect opens a session; will is the status topic, empty for none.
 func connect(ctx context.Context, o *Options, will string) (*session, error) {
 	s := &session{lost: make(chan struct{})}

@@ -5,6 +5,8 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -155,17 +157,10 @@ func (d *door) take(what string) error {
 	}
 	now := time.Now()
 	if len(d.taken) >= mostTaken {
-		oldest, when := "", now
-		for k, at := range d.taken {
-			if now.Sub(at) > 2*commandWithin {
-				delete(d.taken, k)
-			} else if !at.After(when) {
-				oldest, when = k, at
-			}
-		}
-		if len(d.taken) >= mostTaken {
-			delete(d.taken, oldest)
-		}
+		maps.DeleteFunc(d.taken, func(_ string, at time.Time) bool { return now.Sub(at) > 2*commandWithin })
+	}
+	if len(d.taken) >= mostTaken {
+		delete(d.taken, slices.MinFunc(slices.Collect(maps.Keys(d.taken)), func(a, b string) int { return d.taken[a].Compare(d.taken[b]) }))
 	}
 	d.taken[what] = now
 	return nil

@@ -17,33 +17,18 @@ import (
 // Run connects and stays connected until ctx ends, then publishes "offline"
 // and disconnects. A broker that is away is no error.
 func (c *Client) Run(ctx context.Context) error {
-	wait, logged := firstRetry, false
 	c.state(errNotYet) // a broker that is never reached never goes down
-	for {
+	c.opt.reconnect(ctx, func() (up bool, err error) {
 		s, err := connect(ctx, &c.opt, c.base+"status")
-		if err == nil {
-			began := time.Now()
-			logged = false
+		if up = err == nil; up {
 			err = c.serve(ctx, s)
-			if time.Since(began) >= steadyAfter {
-				wait = firstRetry
-			}
 		}
-		if ctx.Err() != nil {
-			return nil
+		if ctx.Err() == nil {
+			c.down(err)
 		}
-		c.down(err)
-		if !logged {
-			c.opt.Log.Warn("no connection to the broker; trying again", "broker", c.opt.Broker, "err", err)
-			logged = true
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(wait):
-		}
-		wait = min(2*wait, lastRetry)
-	}
+		return up, err
+	})
+	return nil
 }
 
 // serve works on one session until it is lost or ctx ends.

@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"strings"
-	"time"
 
 	"dewline/alert"
 
@@ -37,26 +36,7 @@ func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) erro
 		topics = append(topics, "dewline/"+r+"/status", "dewline/"+r+"/heartbeat")
 	}
 	signs := make(chan Sign, 256)
-	wait, logged := firstRetry, false
-	for ctx.Err() == nil {
-		began := time.Now()
-		watched, err := watchOnce(ctx, &o, topics, signs, sink)
-		if ctx.Err() != nil {
-			break
-		}
-		if time.Since(began) >= steadyAfter {
-			wait = firstRetry
-		}
-		if watched || !logged { // once for each outage
-			o.Log.Warn("no connection to the broker; trying again", "broker", o.Broker, "err", err)
-			logged = true
-		}
-		select {
-		case <-ctx.Done():
-		case <-time.After(wait):
-		}
-		wait = min(2*wait, lastRetry)
-	}
+	o.reconnect(ctx, func() (bool, error) { return watchOnce(ctx, &o, topics, signs, sink) })
 	return nil
 }
 
