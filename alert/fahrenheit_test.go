@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -30,7 +31,7 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 			Detail: rules.Detail{DetailHeat: alarm.DetailHeat{RatePerHour: 1.5, HasRate: true}}}
 		for _, kind := range []Kind{Raise, FollowUp} {
 			n := Notice{Kind: kind, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
-			got := Render(n, Fahrenheit)
+			got := Render(n, unit.Fahrenheit)
 			text := got.Title + "\n" + got.Text
 			if strings.Contains(text, "°C") {
 				t.Errorf("%s: °C is left: %s", c.id, text)
@@ -55,7 +56,7 @@ func TestRender_JustUnderItsLimit(t *testing.T) {
 	m := Member{Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}, Seq: 1, Name: "Tank", State: unack, Priority: rules.Wake, Unit: "°C",
 		Value: 32.97, Peak: 34, HasValue: true, Limit: 33, HasLimit: true}
 	n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
-	for u, want := range map[Units]string{Celsius: "32.97 °C", Fahrenheit: "91.3 °F"} {
+	for u, want := range map[unit.Scale]string{unit.Celsius: "32.97 °C", unit.Fahrenheit: "91.3 °F"} {
 		if got := Render(n, u); !strings.Contains(got.Title, want) || strings.Contains(got.Text, "33.0 °C (lethal limit 33.0 °C)") && !strings.Contains(got.Text, want) {
 			t.Errorf("%q: %s", want, got.Title+"\n"+got.Text)
 		}

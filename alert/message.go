@@ -3,21 +3,8 @@ package alert
 import (
 	"time"
 
-	"dewline/configs/unit"
 	"dewline/rules"
 )
-
-// Units are the units in which a person reads temperatures.
-type Units string
-
-// The units of configs.Person.Units.
-const (
-	Celsius    Units = "°C"
-	Fahrenheit Units = "F"
-)
-
-// Scale is u as package unit has it.
-func (u Units) Scale() unit.Scale { return unit.Scale(u == Fahrenheit) }
 
 // An AlarmRef names one alarm of a message, for programs that answer it.
 type AlarmRef struct {

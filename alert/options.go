@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 )
 
 // A Person receives notices through channels.
@@ -15,7 +16,7 @@ type Person struct {
 	Channels []string // "mqtt", "mail" or a webhook's id, preferred first
 	MailTo   string
 	Quiet    *configs.ClockSpan // holds today notices
-	Units    Units
+	Units    unit.Scale
 	// EscalateAfter is how long a wake notice waits for an acknowledgement
 	// before the next person is told too.
 	EscalateAfter time.Duration
@@ -88,7 +89,7 @@ func OptionsFor(cfg *configs.Config) Options {
 		}
 		o.People = append(o.People, Person{
 			ID: p.ID, Name: p.Name, Channels: p.Channels, MailTo: p.MailTo,
-			Quiet: p.Quiet, Units: Units(p.Units), EscalateAfter: p.EscalateAfter.D(),
+			Quiet: p.Quiet, Units: unit.ScaleOf(p.Units), EscalateAfter: p.EscalateAfter.D(),
 		})
 	}
 	return o
@@ -168,7 +169,6 @@ func peopleOrKeeper(people []Person) []Person {
 		if len(p.Channels) == 0 {
 			p.Channels = []string{"mqtt"}
 		}
-		p.Units = cmp.Or(p.Units, Celsius)
 		p.EscalateAfter = cmp.Or(p.EscalateAfter, 10*time.Minute)
 		out[i] = p
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -258,7 +259,7 @@ func (o *outbox) dispatch(in *incident, p *parcel) {
 	p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
 	o.attempt++
 	p.State, p.OutSince, p.Attempt = out, o.now.Mono, o.attempt
-	units := Celsius
+	units := unit.Celsius
 	if person := o.opt.person(p.Person); person != nil {
 		units, p.Address = person.Units, person.MailTo
 	}

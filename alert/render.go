@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -11,7 +12,7 @@ import (
 
 // Render has a notice put into words for one reader: every temperature, difference
 // and rate is on the reader's scale.
-func Render(n Notice, u Units) Message {
+func Render(n Notice, scale unit.Scale) Message {
 	m := Message{
 		ID: n.ID, Version: n.Version, Kind: n.Kind, Time: n.Time, Since: n.Since, ClockSet: n.ClockSet,
 		Room: n.Room, Priority: n.Priority, Cause: string(n.Cause.Kind), CauseID: n.Cause.ID,
@@ -36,7 +37,7 @@ func Render(n Notice, u Units) Message {
 			m.Subjects = append(m.Subjects, s.Key.Subject)
 		}
 	}
-	said, scale := factsOf(&n, shown), u.Scale()
+	said := factsOf(&n, shown)
 	switch {
 	case len(shown) == 0:
 		m.Title = said.Scope()

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -45,7 +46,7 @@ func TestRender_celsius(t *testing.T) {
 	warm := n.Members[0]
 	warm.Key.Alarm = rules.AboveBand
 	n.Members = append(n.Members, warm)
-	m := Render(n, Celsius)
+	m := Render(n, unit.Celsius)
 	if m.Title != "North pair heating up: lethal limit in 30–45 min" {
 		t.Errorf("title %q", m.Title)
 	}
@@ -64,7 +65,7 @@ func TestRender_celsius(t *testing.T) {
 func TestRender_fahrenheit(t *testing.T) {
 	n := heatNotice()
 	n.Members[0].Key.Alarm = rules.AboveBand
-	m := Render(n, Fahrenheit)
+	m := Render(n, unit.Fahrenheit)
 	for _, part := range []string{"88.7 °F", "91.4 °F", "rising 4.5 °F/h"} {
 		if !strings.Contains(m.Text, part) {
 			t.Errorf("text lacks %q: %s", part, m.Text)
@@ -97,7 +98,7 @@ func TestRender_howMany(t *testing.T) {
 			}
 			n.Members = append(n.Members, m)
 		}
-		if got := Render(n, Celsius).Title; !strings.Contains(got, tt.want) {
+		if got := Render(n, unit.Celsius).Title; !strings.Contains(got, tt.want) {
 			t.Errorf("%d and %d: %q, want %q", tt.dry, tt.late, got, tt.want)
 		}
 	}
@@ -128,7 +129,7 @@ func TestRender_figures(t *testing.T) {
 		if !heat(tt.alarm) {
 			m.Detail = rules.Detail{}
 		}
-		got := Render(n, Celsius)
+		got := Render(n, unit.Celsius)
 		if !strings.Contains(got.Title, tt.title) || !strings.Contains(got.Text, tt.line) {
 			t.Errorf("%s: title %q text %q", tt.alarm, got.Title, got.Text)
 		}
@@ -144,7 +145,7 @@ func TestRender_everyAlarmHasWords(t *testing.T) {
 	for _, id := range ids {
 		n := heatNotice()
 		n.Members[0].Key.Alarm, n.Members[0].Detail, n.Members[0].HasValue = id, rules.Detail{}, false
-		m := Render(n, Celsius)
+		m := Render(n, unit.Celsius)
 		if strings.HasSuffix(m.Title, ": "+string(id)) || m.FirstAction == "" || m.Text == "" {
 			t.Errorf("%s: title %q text %q action %q", id, m.Title, m.Text, m.FirstAction)
 		}
@@ -174,7 +175,7 @@ func TestRender_subjectsThatAreNoEnclosures(t *testing.T) {
 				Value: 90, HasValue: tt.unit != "", Limit: 33, HasLimit: true, Unit: tt.unit, Text: "What is the matter with " + id + ".",
 			})
 		}
-		got := Render(n, Celsius)
+		got := Render(n, unit.Celsius)
 		want := tt.first + "\nWhat is the matter with a\nWhat is the matter with b\n"
 		if got.Title != tt.title || !strings.HasPrefix(got.Text, want) {
 			t.Errorf("%s: title %q text %q", tt.alarm, got.Title, got.Text)
@@ -199,7 +200,7 @@ func TestRender_scopes(t *testing.T) {
 		n := heatNotice()
 		n.Cause = tt.cause
 		n.Members[0].Key.Alarm = rules.HumidityFloor
-		if m := Render(n, Celsius); !strings.HasPrefix(m.Title, tt.want) {
+		if m := Render(n, unit.Celsius); !strings.HasPrefix(m.Title, tt.want) {
 			t.Errorf("%v: title %q, want %q…", tt.cause, m.Title, tt.want)
 		}
 	}
@@ -214,7 +215,7 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 		n.Members = append(n.Members, m)
 	}
 	n.ClockSet = false
-	m := Render(n, Fahrenheit)
+	m := Render(n, unit.Fahrenheit)
 	if !strings.Contains(m.Text, "\nAlso lethal limit ahead: North pair (f05), ") || !strings.Contains(m.Text, "(f29).\n") || !strings.Contains(m.Text, "clock is not set") || len(m.Subjects) != 31 {
 		t.Errorf("%d subjects: %s", len(m.Subjects), m.Text)
 	}
@@ -227,14 +228,14 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 		n.Members = append(n.Members, m)
 	}
 	n.Kind = Update
-	if long := Render(n, Celsius).Text; !strings.Contains(long, "\nNew: North pair (g151), ") || !strings.Contains(long, "(g169).\n") ||
+	if long := Render(n, unit.Celsius).Text; !strings.Contains(long, "\nNew: North pair (g151), ") || !strings.Contains(long, "(g169).\n") ||
 		!strings.Contains(long, " more.\n") || len(long) > 3000 {
 		t.Errorf("200 enclosures, %d letters: %s", len(long), long)
 	}
 	if strings.Contains(m.Text, "NaN") {
 		t.Error("NaN reached a person")
 	}
-	if m := Render(Notice{Kind: Raise, Cause: room}, Celsius); m.Title == "" || m.Subjects == nil {
+	if m := Render(Notice{Kind: Raise, Cause: room}, unit.Celsius); m.Title == "" || m.Subjects == nil {
 		t.Errorf("empty notice: %+v", m)
 	}
 }
@@ -344,10 +345,10 @@ func TestRender_golden(t *testing.T) {
 	} {
 		n.Kind, n.Time, n.Since, n.ClockSet, n.Priority = Raise, t0, t0, true, rules.Wake
 		got := ""
-		for _, u := range []Units{Celsius, Fahrenheit} {
+		for _, u := range []unit.Scale{unit.Celsius, unit.Fahrenheit} {
 			m := Render(n, u)
 			got += m.Title + "\n" + m.Text + "\n\n"
-			if strings.Contains(m.Title+m.Text, "°C") && u == Fahrenheit {
+			if strings.Contains(m.Title+m.Text, "°C") && u == unit.Fahrenheit {
 				t.Errorf("%s: °C is left in %s", name, m.Text)
 			}
 		}

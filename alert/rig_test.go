@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -234,6 +235,6 @@ var errAway = errors.New("connection refused")
 func twoPeople() Options {
 	return Options{Room: "attic", People: []Person{
 		{ID: "una", Channels: []string{"mqtt", "mail"}, MailTo: "una@example.test", EscalateAfter: 10 * time.Minute},
-		{ID: "odo", Channels: []string{"gateway"}, Units: Fahrenheit},
+		{ID: "odo", Channels: []string{"gateway"}, Units: unit.Fahrenheit},
 	}}
 }
