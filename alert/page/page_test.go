@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/alert"
 	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/configs/unit"
@@ -224,7 +223,7 @@ func TestEnclosureShowsTrustBeforeValues(t *testing.T) {
 
 func TestFahrenheitForWhoReadsIt(t *testing.T) {
 	r := newRig(t, 12)
-	r.cfg.People[0].Units = string(alert.Fahrenheit)
+	r.cfg.People[0].Units = "F"
 	body := r.get("/enclosure/a-1-1").body
 	// 24.3 °C is 75.74 °F; a rate of 0.4 °C an hour is 0.72 °F an hour.
 	for _, want := range []string{"75.7 °F", "rising 0.7 °F/h", "71.6–78.8 °F"} {
@@ -273,7 +272,7 @@ func TestQueryIsEscapedInLinks(t *testing.T) {
 // What the rules say in sentences is shown in the reader's wording.
 func TestAlarmsInFahrenheit(t *testing.T) {
 	r := newRig(t, 12)
-	r.cfg.People[0].Units = string(alert.Fahrenheit)
+	r.cfg.People[0].Units = "F"
 	a := &r.snap.Alarms[0]
 	a.Text, a.Value, a.HasValue, a.Limit, a.HasLimit, a.Unit = "", 31.2, true, 31, true, "°C"
 	a.Detail = alarm.Detail{Value: 31.2, Limit: 31, Place: alarm.Place{Enclosure: "Fern"}, Turn: alarm.TurnActive, Is: alarm.Fact{ID: "lethal-ceiling"},
