@@ -13,12 +13,11 @@ import (
 	gomail "github.com/wneessen/go-mail"
 )
 
-// A File is a picture or attachment of a summary.
+// A File is a picture of a summary.
 type File struct {
-	Name      string // "climate.png"; an inline one is shown by <img src="cid:NAME">
+	Name      string // "climate.png", shown by <img src="cid:NAME">
 	MediaType string
 	Data      []byte
-	Inline    bool
 }
 
 // A Summary is one weekly mail.
@@ -114,16 +113,10 @@ func (s *Sender) summary(sum *Summary) (*gomail.Msg, error) {
 	}
 	for i := range sum.Files {
 		f := &sum.Files[i]
-		opts := []gomail.FileOption{gomail.WithFileContentType(gomail.ContentType(f.MediaType))}
-		if f.Inline {
-			// The brackets are part of the header (RFC 2392), the library
-			// writes what it is given.
-			opts = append(opts, gomail.WithFileContentID("<"+f.Name+">"))
-			err = m.EmbedReader(f.Name, bytes.NewReader(f.Data), opts...)
-		} else {
-			err = m.AttachReader(f.Name, bytes.NewReader(f.Data), opts...)
-		}
-		if err != nil {
+		// The brackets are part of the header (RFC 2392), the library writes what it is
+		// given.
+		if err := m.EmbedReader(f.Name, bytes.NewReader(f.Data), gomail.WithFileContentType(gomail.ContentType(f.MediaType)),
+			gomail.WithFileContentID("<"+f.Name+">")); err != nil {
 			return nil, fmt.Errorf("file %s: %w", f.Name, err)
 		}
 	}

@@ -110,46 +110,24 @@ func when(known bool, v float64) float64 {
 	return v
 }
 
-// maybe is v, no number where there is none.
-func maybe(v *float64) float64 {
+// maybe is what of makes of v, no number where there is none.
+func maybe[T any](v *T, of func(T) float64) float64 {
 	if v == nil {
 		return math.NaN()
 	}
-	return *v
+	return of(*v)
 }
 
-// seconds is a length of time, no number where there is none.
-func seconds(d *time.Duration) float64 {
-	if d == nil {
-		return math.NaN()
-	}
-	return d.Seconds()
-}
+func plain(v float64) float64 { return v }
 
 // stamp is a wall time in seconds since 1970, no number where it is unset.
 func stamp(t time.Time) float64 { return when(!t.IsZero(), float64(t.UnixNano())/1e9) }
-
-// due is stamp where there is a time.
-func due(t *time.Time) float64 {
-	if t == nil {
-		return math.NaN()
-	}
-	return stamp(*t)
-}
 
 func bit(b bool) float64 {
 	if b {
 		return 1
 	}
 	return 0
-}
-
-// maybeBit is bit, no number where it is not known.
-func maybeBit(b *bool) float64 {
-	if b == nil {
-		return math.NaN()
-	}
-	return bit(*b)
 }
 
 func (m sender) room(s *alert.Snapshot) {
@@ -170,24 +148,24 @@ func (m sender) enclosure(e *rules.EnclosureView) {
 	m.put("humidity_ratio", "Relative humidity of an enclosure, 0 to 1.", when(e.Humidity.Known, e.Humidity.Value*0.01))
 	m.put("humidity_uncertainty_ratio", "Stated uncertainty of an enclosure's humidity, 0 to 1.",
 		when(e.Humidity.Known && e.Humidity.Uncertainty > 0, e.Humidity.Uncertainty/100))
-	m.put("dew_point_celsius", "Dew point of an enclosure's air.", maybe(e.DewPoint))
-	m.put("vapour_pressure_deficit_pascals", "Vapour pressure deficit of an enclosure's air.", maybe(e.VPD))
+	m.put("dew_point_celsius", "Dew point of an enclosure's air.", maybe(e.DewPoint, plain))
+	m.put("vapour_pressure_deficit_pascals", "Vapour pressure deficit of an enclosure's air.", maybe(e.VPD, plain))
 	m.put("band_low_celsius", "Lower end of the temperature band in force.", e.BandLow)
 	m.put("band_high_celsius", "Upper end of the temperature band in force.", e.BandHigh)
 	m.put("humidity_floor_ratio", "Humidity that must be kept, 0 to 1.", e.Floor/100)
 	m.put("ceiling_celsius", "Lethal limit in force.", e.Lethal)
 	m.put("exposure_ratio", "Heat dose as a share of the keeper's heat limit; no measure of safety.", e.Exposure)
-	m.put("temperature_slope_celsius_per_second", "Present trend of an enclosure's temperature.", maybe(e.RatePerHour)/3600)
+	m.put("temperature_slope_celsius_per_second", "Present trend of an enclosure's temperature.", maybe(e.RatePerHour, plain)/3600)
 	if e.ToLethal != nil {
 		for bound, minutes := range map[string]float64{"earliest": e.ToLethal.FromMinutes, "latest": e.ToLethal.ToMinutes} {
 			m.put("time_to_ceiling_seconds", "Forecast time until the lethal limit; absent where none is forecast.", minutes*60, "bound", bound)
 		}
 	}
-	m.put("lamps_scheduled_on", "1 while the schedule has the lamps on.", maybeBit(e.LampsOn))
-	m.put("mist_pulse_age_seconds", "Time since the last mist pulse that was seen.", seconds(e.LastMist))
+	m.put("lamps_scheduled_on", "1 while the schedule has the lamps on.", maybe(e.LampsOn, bit))
+	m.put("mist_pulse_age_seconds", "Time since the last mist pulse that was seen.", maybe(e.LastMist, time.Duration.Seconds))
 	m.put("mist_pulses_missed", "Scheduled mist pulses in a row that were not seen.", float64(e.MissedMists))
-	m.put("dry_down_half_life_seconds", "Half-life of the dry-down after a mist pulse, the middle of the last three.", seconds(e.DryDown))
-	m.put("night_drop_celsius", "Fall from lamp-on to lamp-off medians in the last whole night.", maybe(e.NightDrop))
+	m.put("dry_down_half_life_seconds", "Half-life of the dry-down after a mist pulse, the middle of the last three.", maybe(e.DryDown, time.Duration.Seconds))
+	m.put("night_drop_celsius", "Fall from lamp-on to lamp-off medians in the last whole night.", maybe(e.NightDrop, plain))
 	m.put("nights_without_drop", "Nights in a row without the fall in temperature that is wanted.", float64(e.NightsNoDrop))
 	m.put("enclosure_blind", "1 while no probe of the enclosure delivers.", bit(e.Blind))
 	m.put("enclosure_out_of_service", "1 while a person has taken the enclosure out of service.", bit(e.OutOfService))
@@ -220,7 +198,7 @@ func (m sender) probe(p *rules.ProbeView) {
 		id.put("probe_doubts_total", "Suspect and bad readings of a probe by reason.", float64(n), "reason", reason)
 	}
 	for quantity, at := range map[string]*time.Time{"humidity": p.HumidityDue, "temperature": p.TemperatureDue} {
-		id.put("probe_calibration_due_timestamp_seconds", "When a probe is next to be calibrated.", due(at), "quantity", quantity)
+		id.put("probe_calibration_due_timestamp_seconds", "When a probe is next to be calibrated.", maybe(at, stamp), "quantity", quantity)
 	}
 }
 
@@ -280,7 +258,7 @@ func (m sender) delivery(s *alert.Snapshot) {
 		m.put("channel_failed_total", "Failed attempts of a channel.", float64(ch.Failed))
 		m.put("channel_last_success_timestamp_seconds", "When a channel last took a message over.", stamp(ch.LastSuccess.Wall))
 		m.put("channel_stalled", "1 while a channel takes nothing over.", bit(slices.Contains(s.Stalled, name)))
-		m.put("channel_connected", "1 while a channel has its connection, or its server answered at the last look; 0 from the start until then.", maybeBit(ch.Connected))
+		m.put("channel_connected", "1 while a channel has its connection, or its server answered at the last look; 0 from the start until then.", maybe(ch.Connected, bit))
 	}
 	if dr := s.Drill; dr != nil {
 		m.put("drill_last_timestamp_seconds", "When the last drill was begun.", stamp(dr.At.Wall))

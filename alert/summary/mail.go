@@ -21,7 +21,7 @@ func (r *Report) Mail(u unit.Scale, to, key string) (mail.Summary, error) {
 	}
 	m := mail.Summary{To: []string{to}, Subject: r.Subject(), Text: r.Text(u), HTML: html.String(), Key: r.Week + "/" + key}
 	for _, p := range pics {
-		m.Files = append(m.Files, mail.File{Name: p.Name, MediaType: "image/png", Data: p.PNG, Inline: true})
+		m.Files = append(m.Files, mail.File{Name: p.Name, MediaType: "image/png", Data: p.PNG})
 	}
 	return m, nil
 }

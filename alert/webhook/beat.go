@@ -24,7 +24,7 @@ func NewBeat(url string) (*Beat, error) {
 	if err := checkURL(url); err != nil {
 		return nil, fmt.Errorf("outside heartbeat: %w", err)
 	}
-	return &Beat{url: url, client: strict(nil), hide: hider(&Options{URL: url})}, nil
+	return &Beat{url: url, client: strict(), hide: hider(&Options{URL: url})}, nil
 }
 
 // Post sends one heartbeat. One that fails is not made up for: the next one

@@ -48,7 +48,6 @@ type Options struct {
 	Headers   map[string]string // a value with {{ is a text/template over alert.Message; an empty one is left out
 	Secrets   map[string]string // headers that are sent as they are
 	Room      string            // id, in the event's source
-	Client    *http.Client      // nil for one made here; its redirect policy is not used
 }
 
 // A Hook posts notices to one address.
@@ -65,7 +64,7 @@ func New(o Options) (*Hook, error) {
 	if err := checkURL(o.URL); err != nil {
 		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
 	}
-	h := &Hook{opt: o, client: strict(o.Client), hide: hider(&o), heads: map[string]*template.Template{}}
+	h := &Hook{opt: o, client: strict(), hide: hider(&o), heads: map[string]*template.Template{}}
 	for name, text := range o.Headers {
 		t, err := ParseTemplate(text)
 		if err != nil && strings.Contains(text, "{{") {
@@ -265,20 +264,17 @@ func retryAfter(v string, now time.Time) time.Duration {
 	return 0
 }
 
-// strict copies a client with redirects turned off: a notice must not be
-// carried to where nobody configured it. Without one each message has a connection of
-// its own: one that died unnoticed would swallow the next.
-func strict(c *http.Client) *http.Client {
-	var n http.Client
-	if c != nil {
-		n = *c
-	} else if t, ok := http.DefaultTransport.(*http.Transport); ok {
+// strict is a client with redirects turned off: a notice must not be carried to
+// where nobody configured it. Each message has a connection of its own: one that died
+// unnoticed would swallow the next.
+func strict() *http.Client {
+	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	if t, ok := http.DefaultTransport.(*http.Transport); ok {
 		t = t.Clone()
 		t.DisableKeepAlives = true
-		n.Transport = t
+		c.Transport = t
 	}
-	n.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	return &n
+	return c
 }
 
 func checkURL(s string) error {

@@ -195,7 +195,7 @@ func TestHook_answers(t *testing.T) {
 func TestHook_redirectIsNotFollowed(t *testing.T) {
 	other, got := serve(t, 200, nil, "")
 	url, _ := serve(t, 307, http.Header{"Location": {other}}, "")
-	err := hook(t, Options{URL: url, Client: &http.Client{}}).Send(t.Context(), delivery())
+	err := hook(t, Options{URL: url}).Send(t.Context(), delivery())
 	if class, _ := alert.ClassOf(err); err == nil || class != alert.Refused || len(*got) != 0 {
 		t.Errorf("error %v, %d requests at the other address", err, len(*got))
 	}
