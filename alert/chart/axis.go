@@ -5,9 +5,10 @@ import (
 	"strconv"
 )
 
-// A valueAxis maps values onto pixels.
+// A valueAxis maps values of a panel onto pixels.
 type valueAxis struct {
-	low, high   float64 // values at the foot and the head
+	*Panel
+	low, high   float64 // as shown, at the foot and the head
 	foot, head  float64 // pixels
 	step        float64
 	first, last int // ticks are multiples of step
@@ -25,7 +26,7 @@ func (p *Panel) axisOf(foot, head, apart float64) valueAxis {
 	if p.Ends != [2]float64{} {
 		low, high = max(low, p.Ends[0]), min(high, p.Ends[1])
 	}
-	a := valueAxis{foot: foot, head: head, low: low, high: high}
+	a := valueAxis{Panel: p, foot: foot, head: head, low: low, high: high}
 	if !(a.high > a.low) {
 		a.high = a.low + max(1, math.Abs(a.low)/1000)
 	}
@@ -39,11 +40,11 @@ func (p *Panel) axisOf(foot, head, apart float64) valueAxis {
 // flatten all others.
 const absurd = 1e6
 
-// extent returns the least and greatest of everything on the panel.
+// extent returns the least and greatest of everything on the panel, as shown.
 func (p *Panel) extent() (low, high float64) {
 	low, high = math.Inf(1), math.Inf(-1)
 	take := func(v float64) {
-		if math.Abs(v) <= absurd {
+		if v = p.shown(v); math.Abs(v) <= absurd {
 			low, high = min(low, v), max(high, v)
 		}
 	}
@@ -81,7 +82,10 @@ func niceStep(rough float64) float64 {
 }
 
 // y returns the pixel of a value, held inside the plot.
-func (a valueAxis) y(v float64) float64 {
+func (a valueAxis) y(v float64) float64 { return a.at(a.shown(v)) }
+
+// at returns the pixel of a value as shown.
+func (a valueAxis) at(v float64) float64 {
 	v = min(max(v, a.low), a.high)
 	return a.foot - (v-a.low)/(a.high-a.low)*(a.foot-a.head)
 }

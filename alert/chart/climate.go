@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"time"
 
 	"dewline/configs"
@@ -16,7 +17,7 @@ const stepsUpTo = 16 * 24 * time.Hour
 func Climate(cfg *configs.Config, e configs.Enclosure, from, to time.Time) Chart {
 	sp := cfg.SpeciesOn(e, to.Add(-time.Second))
 	c := Chart{
-		Title: name(e), From: from, To: to, Location: cfg.Room.Location,
+		Title: cmp.Or(e.Name, e.ID), From: from, To: to, Location: cfg.Room.Location,
 		Panels: []Panel{
 			{
 				Name: "Temperature", Unit: "°C", Colour: Warm, Least: 4,
@@ -57,13 +58,6 @@ func days(cfg *configs.Config, e configs.Enclosure, from, to time.Time, of func(
 		at = next
 	}
 	return bands
-}
-
-func name(e configs.Enclosure) string {
-	if e.Name != "" {
-		return e.Name
-	}
-	return e.ID
 }
 
 // steps follows the lamp schedule, each step by the limits of the day that it

@@ -4,14 +4,18 @@ import (
 	"bytes"
 	"encoding/csv"
 	"image/color"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 )
 
 // The open data are minute readings of an office room over a week with holes
@@ -73,24 +77,17 @@ func TestChartOfOpenDataLeavesItsGaps(t *testing.T) {
 	if dir := os.Getenv("DEWLINE_SHOTS"); dir != "" {
 		keep(t, c, filepath.Join(dir, "open-data"))
 	}
-	var b bytes.Buffer
-	if err := c.SVG(&b, Options{Width: 360}); err != nil {
-		t.Fatal(err)
-	}
-	wellFormed(t, b.Bytes())
+	wellFormed(t, c.SVG(360))
 }
 
 func keep(t *testing.T, c Chart, path string) {
 	t.Helper()
-	for ext, write := range map[string]func(*bytes.Buffer) error{
-		".svg": func(b *bytes.Buffer) error { return c.SVG(b, Options{Width: 720}) },
-		".png": func(b *bytes.Buffer) error { return c.PNG(b, Options{Width: 720}) },
-	} {
-		var b bytes.Buffer
-		if err := write(&b); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path+ext, b.Bytes(), 0o644); err != nil {
+	var b bytes.Buffer
+	if err := c.PNG(&b, 720, 0); err != nil {
+		t.Fatal(err)
+	}
+	for ext, data := range map[string][]byte{".svg": c.SVG(720), ".png": b.Bytes()} {
+		if err := os.WriteFile(path+ext, data, 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -213,12 +210,22 @@ func TestAxis(t *testing.T) {
 
 func TestFahrenheit(t *testing.T) {
 	c := invented(t, 1)
-	f := c.InFahrenheit()
-	if f.Panels[0].Unit != "°F" || f.Panels[0].Limits[0].Value != 86 || f.Panels[0].Bands[1].Low != 71.6 {
-		t.Errorf("30 °C became %g, 22 °C %g %s", f.Panels[0].Limits[0].Value, f.Panels[0].Bands[1].Low, f.Panels[0].Unit)
+	plain := string(c.SVG(720))
+	c.Scale = unit.Fahrenheit
+	got := string(c.SVG(720))
+	for _, want := range []string{">Temperature °F<", ">lethal limit 86<", ">75<", ">floor 70<", "Humidity 7"} { // 30 °C is 86 °F
+		if !strings.Contains(got, want) {
+			t.Errorf("no %q in °F", want)
+		}
 	}
-	if c.Panels[0].Unit != "°C" || c.Panels[0].Limits[0].Value != 30 || f.Panels[1].Limits[0].Value != 70 {
-		t.Error("the chart itself, or its humidity, changed")
+	if strings.Contains(got, "°C") || strings.Contains(plain, "°F") {
+		t.Error("one picture speaks in both units")
+	}
+	low := regexp.MustCompile(`aria-label="[^"]*Temperature ([0-9.]+) to`)
+	c1, _ := strconv.ParseFloat(low.FindStringSubmatch(plain)[1], 64)
+	f1, _ := strconv.ParseFloat(low.FindStringSubmatch(got)[1], 64)
+	if math.Abs(c1*9/5+32-f1) > 0.2 {
+		t.Errorf("the label says %g °C and %g °F", c1, f1)
 	}
 }
 
@@ -235,23 +242,19 @@ func TestOddCharts(t *testing.T) {
 		"broken":    {From: at, To: at.Add(day), Panels: []Panel{{Name: "x", Series: []Series{{Points: broken}}}}},
 		"many":      {From: at, To: at.Add(day), Panels: make([]Panel, 9)},
 	} {
-		for _, o := range []Options{{}, {Width: 1, Height: 1}, {Width: 360, Height: 20}, {Width: 200}} {
-			var b bytes.Buffer
-			if err := c.SVG(&b, o); err != nil {
-				t.Errorf("%s: %v", name, err)
+		for _, o := range [][2]int{{720, 0}, {1, 1}, {360, 20}, {200, 0}} {
+			got := c.SVG(o[0])
+			wellFormed(t, got)
+			if bytes.Contains(got, []byte("NaN")) || bytes.Contains(got, []byte("Inf")) {
+				t.Errorf("%s %v: numbers that are none", name, o)
 			}
-			wellFormed(t, b.Bytes())
-			if bytes.Contains(b.Bytes(), []byte("NaN")) || bytes.Contains(b.Bytes(), []byte("Inf")) {
-				t.Errorf("%s %+v: numbers that are none", name, o)
-			}
-			if err := c.PNG(&b, o); err != nil {
+			if err := c.PNG(io.Discard, o[0], o[1]); err != nil {
 				t.Errorf("%s: %v", name, err)
 			}
 		}
 	}
-	var b bytes.Buffer
 	lonely := Chart{From: at, To: at.Add(day), Panels: []Panel{{Name: "x", Series: []Series{{Points: lone}}}}}
-	if err := lonely.SVG(&b, Options{}); err != nil || !bytes.Contains(b.Bytes(), []byte(`class="w"`)) {
+	if !bytes.Contains(lonely.SVG(720), []byte(`class="w"`)) {
 		t.Error("a lone reading is not drawn")
 	}
 }
@@ -346,11 +349,7 @@ func TestColoursSurviveColourBlindness(t *testing.T) {
 func BenchmarkSVG(b *testing.B) {
 	c := invented(b, 7)
 	for b.Loop() {
-		var buf bytes.Buffer
-		if err := c.SVG(&buf, Options{Width: 360}); err != nil {
-			b.Fatal(err)
-		}
-		b.ReportMetric(float64(buf.Len()), "bytes")
+		b.ReportMetric(float64(len(c.SVG(360))), "bytes")
 	}
 }
 
@@ -358,7 +357,7 @@ func BenchmarkPNG(b *testing.B) {
 	c := invented(b, 7)
 	for b.Loop() {
 		var buf bytes.Buffer
-		if err := c.PNG(&buf, Options{Width: 560}); err != nil {
+		if err := c.PNG(&buf, 560, 0); err != nil {
 			b.Fatal(err)
 		}
 		b.ReportMetric(float64(buf.Len()), "bytes")

@@ -5,17 +5,12 @@ import (
 	"time"
 )
 
-const (
-	defaultWidth = 720
-	narrow       = 480 // below it, type and margins are those of a phone
-)
+// narrow is the width below which type and margins are those of a phone.
+const narrow = 480
 
 // layout turns the chart into shapes.
-func (c Chart) layout(o Options) picture {
-	width := float64(o.Width)
-	if width <= 0 {
-		width = defaultWidth
-	}
+func (c Chart) layout(w, h int) picture {
+	width, height := float64(w), float64(h)
 	f := frame{left: 34, right: width - 10, size: 12, head: 24, lane: 18, foot: 34, from: c.From}
 	if width < narrow {
 		f.left, f.right, f.size, f.head, f.lane, f.foot = 28, width-8, 11, 22, 16, 30
@@ -23,7 +18,6 @@ func (c Chart) layout(o Options) picture {
 	if secs := c.To.Sub(c.From).Seconds(); secs > 0 {
 		f.perSecond = (f.right - f.left) / secs
 	}
-	height := float64(o.Height)
 	lanes := c.lanes()
 	fixed := f.head*float64(len(c.Panels)) + f.lane*float64(lanes) + f.foot + 4
 	if height <= 0 {
@@ -52,8 +46,9 @@ func (c Chart) draw(p *picture, f frame, room float64, lanes int) {
 		}
 		top := y + f.head
 		y = top + room*weight/weights
-		c.heading(p, f, &c.Panels[i], top-8)
-		c.plot(p, f, &c.Panels[i], ticks, top, y)
+		panel := c.Panels[i].in(c.Scale)
+		c.heading(p, f, &panel, top-8)
+		c.plot(p, f, &panel, ticks, top, y)
 	}
 	if lanes > 0 {
 		c.strip(p, f, y, lanes)
@@ -110,7 +105,7 @@ func (c Chart) plot(p *picture, f frame, panel *Panel, ticks []tick, top, foot f
 	}
 	a := panel.axisOf(foot, top, f.size*2)
 	for i := a.first; i <= a.last; i++ {
-		y := a.y(float64(i) * a.step)
+		y := a.at(float64(i) * a.step)
 		p.line(roleGrid, solid, pt{f.left, y}, pt{f.right, y})
 		p.label(roleFaint, pt{f.left - 5, y + f.size*0.35}, f.size, right, false, a.text(i))
 	}
@@ -233,7 +228,7 @@ func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
 			base = y + f.size + 1
 		}
 		// On the left, as what matters most stands on the right.
-		pic.label(roleHalo, pt{f.left + 4, base}, f.size, left, false, l.Name+" "+num(l.Value))
+		pic.label(roleHalo, pt{f.left + 4, base}, f.size, left, false, l.Name+" "+num(a.shown(l.Value)))
 	}
 }
 

@@ -1,9 +1,5 @@
 package chart
 
-import (
-	"dewline/configs/unit"
-)
-
 // holds reports whether a mark is in sight.
 func (c Chart) holds(m Mark) bool {
 	end := m.Until
@@ -17,18 +13,13 @@ func (k MarkKind) isAlarm() bool { return k == Wake || k == Today }
 
 // lanes counts the rows of marks: alarms have one of their own.
 func (c Chart) lanes() int {
-	var alarms, others int
+	rows := map[bool]bool{}
 	for _, m := range c.Marks {
-		if !c.holds(m) {
-			continue
-		}
-		if m.Kind.isAlarm() {
-			alarms = 1
-		} else {
-			others = 1
+		if c.holds(m) {
+			rows[m.Kind.isAlarm()] = true
 		}
 	}
-	return alarms + others
+	return len(rows)
 }
 
 // strip draws the marks in rows below y, alarms last.
@@ -82,35 +73,4 @@ func drop(x, y, radius float64) []pt {
 		out[i] = pt{x + d.x*radius, y + d.y*radius}
 	}
 	return out
-}
-
-// InFahrenheit returns the chart with its temperatures in °F.
-func (c Chart) InFahrenheit() Chart {
-	f := func(v float64) float64 { return unit.Temperature(v).In(unit.Fahrenheit) }
-	panels := make([]Panel, len(c.Panels))
-	for i, p := range c.Panels {
-		panels[i] = p
-		if p.Unit != "°C" {
-			continue
-		}
-		q := &panels[i]
-		q.Unit, q.Least = unit.Fahrenheit.Name(), unit.TemperatureDelta(p.Least).In(unit.Fahrenheit)
-		q.Series, q.Bands, q.Limits = nil, nil, nil
-		for _, s := range p.Series {
-			points := make([]Point, len(s.Points))
-			for j, pt := range s.Points {
-				points[j] = Point{At: pt.At, Gap: pt.Gap, Min: f(pt.Min), Mean: f(pt.Mean), Max: f(pt.Max)}
-			}
-			s.Points = points
-			q.Series = append(q.Series, s)
-		}
-		for _, b := range p.Bands {
-			q.Bands = append(q.Bands, Band{b.Span, f(b.Low), f(b.High)})
-		}
-		for _, l := range p.Limits {
-			q.Limits = append(q.Limits, Limit{l.Name, f(l.Value), l.Kind})
-		}
-	}
-	c.Panels = panels
-	return c
 }

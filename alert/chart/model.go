@@ -2,17 +2,19 @@ package chart
 
 import (
 	"time"
+
+	"dewline/configs/unit"
 )
 
 // A Chart is one or more panels above one time axis.
 type Chart struct {
-	Title       string // accessible name
-	Description string // accessible description: what the picture says
-	From, To    time.Time
-	Location    *time.Location // of the ticks; nil for UTC
-	Panels      []Panel        // from top to bottom
-	Dark        []Span         // lamps-off hours, shaded through all panels
-	Marks       []Mark         // in a strip of their own
+	Title    string // accessible name
+	From, To time.Time
+	Location *time.Location // of the ticks; nil for UTC
+	Scale    unit.Scale     // of the reader's temperatures; those of the chart are in °C
+	Panels   []Panel        // from top to bottom
+	Dark     []Span         // lamps-off hours, shaded through all panels
+	Marks    []Mark         // in a strip of their own
 }
 
 // A Span is a stretch of time, To excluded.
@@ -38,8 +40,20 @@ type Panel struct {
 	// Least is the smallest span of the value axis, in the unit.
 	Least float64
 	// Ends keeps the value axis inside [Ends[0], Ends[1]]; both 0 for no ends.
-	Ends [2]float64
+	Ends  [2]float64
+	scale unit.Scale // of a panel in °C: what its reader reads
 }
+
+// in returns the panel for a reader of s.
+func (p Panel) in(s unit.Scale) Panel {
+	if p.Unit == unit.Celsius.Name() {
+		p.Unit, p.Least, p.scale = s.Name(), unit.TemperatureDelta(p.Least).In(s), s
+	}
+	return p
+}
+
+// shown is a value as the reader reads it.
+func (p *Panel) shown(v float64) float64 { return unit.Temperature(v).In(p.scale) }
 
 // A Series is one line with its envelope.
 type Series struct {
@@ -97,11 +111,4 @@ type Mark struct {
 	At, Until time.Time
 	Kind      MarkKind
 	Text      string // shown on pointing at it, SVG only
-}
-
-// Options say how a Chart is drawn.
-type Options struct {
-	// Width and Height in pixels. 0 means 720 wide, and a height that suits
-	// the width and the number of panels.
-	Width, Height int
 }

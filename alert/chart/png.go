@@ -12,9 +12,10 @@ import (
 	"golang.org/x/image/font/opentype"
 )
 
-// Image draws the chart into memory, in the light colours.
-func (c Chart) Image(o Options) (*image.NRGBA, error) {
-	pal, p := light(), c.layout(o)
+// Image draws the chart into memory, in the light colours. Its size is in pixels; no
+// height is one that suits the width and the number of panels.
+func (c Chart) Image(width, height int) (*image.NRGBA, error) {
+	pal, p := light(), c.layout(width, height)
 	cv := canvas{Context: gg.NewContext(int(math.Ceil(p.width)), int(math.Ceil(p.height))), faces: map[faceKey]font.Face{}}
 	cv.SetColor(pal[roleBack].fill)
 	cv.Clear()

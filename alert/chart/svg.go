@@ -5,28 +5,24 @@ import (
 	"fmt"
 	"html"
 	"image/color"
-	"io"
 	"strings"
 )
 
-// SVG writes the chart as a complete SVG document. Every shape carries its
+// SVG returns the chart as a complete SVG document, so wide in pixels. Every shape carries its
 // light colour as an attribute, for viewers without style sheets, and a class
 // that the document's own sheet gives the theme's colour.
-func (c Chart) SVG(w io.Writer, o Options) error {
-	p := c.layout(o)
+func (c Chart) SVG(width int) []byte {
+	p := c.layout(width, 0)
 	var b bytes.Buffer
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%[1]s" height="%[2]s" role="img" aria-label="%[3]s" font-family="system-ui,sans-serif">`,
-		num(p.width), num(p.height), html.EscapeString(strings.TrimSpace(c.Title+". "+c.Description)))
+		num(p.width), num(p.height), html.EscapeString(strings.TrimSpace(c.Title+". "+c.describe())))
 	base := light()
 	b.WriteString("<style>" + darkSheet() + "</style>")
 	for i := range p.shapes {
 		writeShape(&b, &p.shapes[i], &base)
 	}
 	b.WriteString("</svg>\n")
-	if _, err := w.Write(b.Bytes()); err != nil {
-		return fmt.Errorf("write the chart of %s: %w", c.Title, err)
-	}
-	return nil
+	return b.Bytes()
 }
 
 // darkSheet gives every class its dark look where the reader prefers that.

@@ -23,9 +23,8 @@ type pace struct {
 
 const day = 24 * time.Hour
 
-func clock(t time.Time) string { return t.Format("15:04") }
-
 func paces() []pace {
+	clock := func(t time.Time) string { return t.Format("15:04") }
 	date := func(t time.Time) string { return t.Format("Mon 2 Jan") }
 	dayName := func(t time.Time) string { return t.Format("Mon 2") }
 	dayMonth := func(t time.Time) string { return t.Format("2 Jan") }
@@ -117,17 +116,17 @@ func (p pace) next(at time.Time) time.Time {
 	}
 }
 
-// Describe returns a sentence about the chart for those who cannot see it:
+// describe returns a sentence about the chart for those who cannot see it:
 // the extremes of each panel's first series, and how many gaps it has.
-func (c Chart) Describe() string {
+func (c Chart) describe() string {
 	text := ""
-	for i := range c.Panels {
-		p := &c.Panels[i]
+	for _, p := range c.Panels {
+		p = p.in(c.Scale)
 		if len(p.Series) == 0 || len(p.Series[0].Points) == 0 {
 			text += fmt.Sprintf("%s: no readings. ", p.Name)
 			continue
 		}
-		only := Panel{Series: p.Series[:1]}
+		only := Panel{Series: p.Series[:1], scale: p.scale}
 		low, high := only.extent()
 		gaps := -1
 		for _, q := range p.Series[0].Points {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -36,15 +37,14 @@ func (s answers) act(w http.ResponseWriter, r *http.Request) {
 
 // withSaid adds what was done to an address of this site.
 func withSaid(path, what string) string {
-	path, _, _ = strings.Cut(path, "#")
-	base, query, _ := strings.Cut(path, "?")
-	var kept []string
-	for _, part := range strings.Split(query, "&") {
-		if part != "" && !strings.HasPrefix(part, "said=") {
-			kept = append(kept, part)
-		}
+	u, err := url.Parse(path)
+	if err != nil {
+		return "/"
 	}
-	return base + "?" + strings.Join(append(kept, "said="+what), "&")
+	q := u.Query()
+	q.Set("said", what)
+	u.RawQuery, u.Fragment = q.Encode(), ""
+	return u.String()
 }
 
 // What a form may lack, for the keeper.

@@ -25,10 +25,8 @@ type answerPage struct {
 // looking changes nothing and only the form acts. Nobody guesses a token of 128
 // bits, so tries have no limit by which strangers could shut out who has one.
 func (s answers) linked(w http.ResponseWriter, r *http.Request, token string) (version int, ok bool) {
-	if s.o.Link != nil {
-		if version, ok = s.o.Link(r.PathValue("id"), token); ok {
-			return version, true
-		}
+	if version, ok = s.o.Link(r.PathValue("id"), token); ok {
+		return version, true
 	}
 	s.refused(r, "link")
 	s.say(w, r, http.StatusForbidden, "This link is not valid. It is mistyped, or was made before dewline changed its key. Open the page and log in instead.")

@@ -31,7 +31,6 @@ type enclosurePage struct {
 	onRecord
 	Probes       []probeRow
 	Damage       string
-	CanNote      bool
 	OutOfService bool
 }
 
@@ -59,7 +58,7 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: placeOf(v),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
 		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg, u), Facts: facts(v, u),
-		CanNote: s.o.Notebook != nil, OutOfService: v.OutOfService,
+		OutOfService: v.OutOfService,
 	}
 	p.Live = true
 	if e.Animals > 0 {
@@ -166,10 +165,6 @@ func (s closeups) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapsho
 // addNote keeps a line about an enclosure.
 func (s closeups) addNote(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
-	if s.o.Notebook == nil {
-		s.say(w, r, http.StatusServiceUnavailable, "Notes cannot be kept: the record is not open.")
-		return
-	}
 	if _, ok := enclosureOf(s.o.Config(), id); !ok {
 		s.say(w, r, http.StatusNotFound, "There is no such enclosure.")
 		return

@@ -105,10 +105,7 @@ func (s *site) noReadings(snap *alert.Snapshot) string {
 
 // local returns t on the room's clock.
 func (s *site) local(t time.Time) time.Time {
-	if loc := s.o.Config().Room.Location; loc != nil {
-		return t.In(loc)
-	}
-	return t
+	return t.In(s.o.Config().Room.Location)
 }
 
 // when writes a moment: the time of day, with the date where it is another
@@ -169,9 +166,7 @@ func (s *site) settle(r *http.Request, was *alert.Snapshot) {
 
 // refused passes on that somebody was refused.
 func (s *site) refused(r *http.Request, what string) {
-	if s.o.Refused != nil {
-		s.o.Refused(context.WithoutCancel(r.Context()), what, household(r.RemoteAddr).Addr().String())
-	}
+	s.o.Refused(context.WithoutCancel(r.Context()), what, household(r.RemoteAddr).Addr().String())
 }
 
 // who returns the session of a request whose token still opens something, nil for

@@ -57,57 +57,46 @@ func (p period) points(width int) int {
 	return max(width*5/8, 100)
 }
 
-// curves are the lines of one probe.
-type curves struct{ temp, hum []chart.Point }
-
-// curvesOf reads one probe: readings for a day, ten-minute sums for a week and
-// a month, hourly ones for a year.
-func curvesOf(ctx context.Context, rec History, probe sensors.ProbeID, p period, n int, poll time.Duration) (curves, error) {
-	var c curves
-	var err error
+// curvesOf reads the lines of one probe: readings for a day, ten-minute sums for a
+// week and a month, hourly ones for a year.
+func curvesOf(ctx context.Context, rec Record, probe sensors.ProbeID, p period, n int, poll time.Duration) (temp, hum []chart.Point, err error) {
+	level, gap := store.TenMinutes, max(4*poll, 3*time.Minute)
+	if p.name == "year" {
+		level = store.Hour
+	}
+	if p.name != "day" {
+		gap = level.Span() / 2
+	}
+	temps, hums := chart.NewGather(p.from, p.to, n, gap), chart.NewGather(p.from, p.to, n, gap)
 	if p.name == "day" {
-		temp, hum := gathers(p, n, max(4*poll, 3*time.Minute))
 		for r, e := range rec.Readings(ctx, probe, p.from, p.to) {
 			if e != nil {
 				err = errors.Join(err, e)
 				continue
 			}
 			if r.Has&sensors.HasTemperature != 0 {
-				temp.Add(r.At.Wall, r.Temperature.Celsius())
+				temps.Add(r.At.Wall, r.Temperature.Celsius())
 			}
 			if r.Has&sensors.HasHumidity != 0 {
-				hum.Add(r.At.Wall, r.Humidity.Percent())
+				hums.Add(r.At.Wall, r.Humidity.Percent())
 			}
 		}
-		c.temp, c.hum = temp.Points(), hum.Points()
-		return c, err
+		return temps.Points(), hums.Points(), err
 	}
-	level := store.TenMinutes
-	if p.name == "year" {
-		level = store.Hour
-	}
-	temp, hum := gathers(p, n, level.Span()/2)
 	for r, e := range rec.Rollups(ctx, probe, level, p.from, p.to) {
 		if e != nil {
 			err = errors.Join(err, e)
 			continue
 		}
-		end := r.Start.Add(level.Span())
-		if r.Has&sensors.HasTemperature != 0 {
-			t := r.Temperature
-			temp.AddSpread(r.Start, end, float64(t.Min)/100, float64(t.Mean)/100, float64(t.Max)/100, r.Count)
+		add := func(g *chart.Gather, has sensors.Quantities, s store.Spread) {
+			if r.Has&has != 0 {
+				g.AddSpread(r.Start, r.Start.Add(level.Span()), float64(s.Min)/100, float64(s.Mean)/100, float64(s.Max)/100, r.Count)
+			}
 		}
-		if r.Has&sensors.HasHumidity != 0 {
-			h := r.Humidity
-			hum.AddSpread(r.Start, end, float64(h.Min)/100, float64(h.Mean)/100, float64(h.Max)/100, r.Count)
-		}
+		add(temps, sensors.HasTemperature, r.Temperature)
+		add(hums, sensors.HasHumidity, r.Humidity)
 	}
-	c.temp, c.hum = temp.Points(), hum.Points()
-	return c, err
-}
-
-func gathers(p period, n int, gap time.Duration) (temp, hum *chart.Gather) {
-	return chart.NewGather(p.from, p.to, n, gap), chart.NewGather(p.from, p.to, n, gap)
+	return temps.Points(), hums.Points(), err
 }
 
 // damage puts what could not be read into one sentence; empty for nothing.

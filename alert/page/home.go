@@ -26,7 +26,6 @@ type homePage struct {
 	Lists   []list
 	Racks   []rack
 	Foot    []fact
-	Summary bool // there is one to look at
 }
 
 // A row is one enclosure in the list of the worst.
@@ -67,7 +66,7 @@ func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 	p.Waiting, p.Over = waiting(snap)
 	p.Lists = lists(snap)
 	p.Racks = s.racks(r, snap, cfg, u)
-	p.Foot, p.Summary = s.foot(snap), s.o.Summary != nil
+	p.Foot = s.foot(snap)
 	s.show(w, http.StatusOK, "home", &p)
 }
 

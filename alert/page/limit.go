@@ -1,8 +1,10 @@
 package page
 
 import (
+	"maps"
 	"net"
 	"net/netip"
+	"slices"
 	"sync"
 	"time"
 )
@@ -38,27 +40,19 @@ func (l *Limiter) Failed(addr string, now time.Time) {
 	defer l.mu.Unlock()
 	key := household(addr)
 	if _, known := l.by[key]; !known && len(l.by) >= maxTracked {
-		l.dropOldest(now)
+		l.makeRoom(now)
 	}
 	tries := append(l.by[key], now)
 	l.by[key] = tries[max(len(tries)-limitOne, 0):]
 }
 
-// dropOldest forgets what no longer counts, and else the address that was silent
+// makeRoom forgets what no longer counts, and else the address that was silent
 // for longest.
-func (l *Limiter) dropOldest(now time.Time) {
-	var oldest netip.Prefix
-	when := now
-	for k, tries := range l.by {
-		last := tries[len(tries)-1]
-		if now.Sub(last) >= limitSpan {
-			delete(l.by, k)
-		} else if !last.After(when) {
-			oldest, when = k, last
-		}
-	}
+func (l *Limiter) makeRoom(now time.Time) {
+	last := func(k netip.Prefix) time.Time { return l.by[k][len(l.by[k])-1] }
+	maps.DeleteFunc(l.by, func(k netip.Prefix, _ []time.Time) bool { return now.Sub(last(k)) >= limitSpan })
 	if len(l.by) >= maxTracked {
-		delete(l.by, oldest)
+		delete(l.by, slices.MinFunc(slices.Collect(maps.Keys(l.by)), func(a, b netip.Prefix) int { return last(a).Compare(last(b)) }))
 	}
 }
 

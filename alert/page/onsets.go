@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/alert/chart"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -46,14 +45,6 @@ func openSince(snap *alert.Snapshot, before time.Time, keep func(rules.Key) bool
 		}
 	}
 	return out
-}
-
-// markKind is how an alarm is drawn; false for what is not worth a mark.
-func markKind(p rules.Priority) (chart.MarkKind, bool) {
-	if p == rules.Wake {
-		return chart.Wake, true
-	}
-	return chart.Today, p == rules.Today
 }
 
 // ofEnclosure returns which alarms are about an enclosure or its probes.

@@ -15,15 +15,10 @@ import (
 	"dewline/store"
 )
 
-// History is where past values come from; *store.Store is one.
-type History interface {
+// Record is the record as far as pages read it; *store.Store is one.
+type Record interface {
 	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
 	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
-}
-
-// Record is the record as far as pages read it.
-type Record interface {
-	History
 	// JournalSince yields the events from a running time on.
 	JournalSince(mono time.Duration) iter.Seq2[event.Event, error]
 }
@@ -38,8 +33,7 @@ type Notebook interface {
 // MostNote is how many characters a note may have.
 const MostNote = 500
 
-// Options are what the pages are made from. Snapshot, Config, Command and
-// MayRead are needed; without the others their parts stay empty or refused.
+// Options are what the pages are made from. All are needed.
 type Options struct {
 	Snapshot func() *alert.Snapshot // nil before the first round
 	Config   func() *configs.Config
@@ -56,9 +50,9 @@ type Options struct {
 	Tokens Tokens
 	// MayRead reports whether a request may look without a session.
 	MayRead func(r *http.Request) bool
-	// Summary serves the weekly summary; nil for none.
+	// Summary serves the weekly summary.
 	Summary http.Handler
 	// Stop ends streams when the server is about to stop.
 	Stop <-chan struct{}
-	Log  *slog.Logger // nil discards
+	Log  *slog.Logger
 }

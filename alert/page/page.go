@@ -30,9 +30,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("POST /act/over", s.acting(Answer, a.actOver))
 	mux.HandleFunc("GET /events", s.reading(live.events))
 	mux.HandleFunc("GET /beat", s.reading(live.beat))
-	if s.o.Summary != nil {
-		mux.HandleFunc("GET /summary", s.reading(s.o.Summary.ServeHTTP))
-	}
+	mux.HandleFunc("GET /summary", s.reading(s.o.Summary.ServeHTTP))
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusNotFound, "There is no such page.")
 	})

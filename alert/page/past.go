@@ -19,7 +19,7 @@ import (
 // past returns what comes from the record, with an error as far as it could be read.
 func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, u unit.Scale) (p onRecord, errs error) {
 	now := snap.At.Wall
-	notes, errs := s.notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
+	notes, errs := s.o.Notebook.Notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
 	for _, n := range slices.Backward(notes) {
 		p.Notes = append(p.Notes, noteRow{s.when(n.Time, now), n.By, n.Text})
 	}

@@ -1,20 +1,17 @@
 package page
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"net/http"
 	"slices"
 	"strconv"
-	"time"
 
 	"dewline/alert"
 	"dewline/alert/chart"
-	"dewline/alert/wire"
 	"dewline/alert/words"
 	"dewline/configs"
-	"dewline/configs/unit"
+	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -49,15 +46,10 @@ func (s closeups) chart(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusServiceUnavailable, "There is no picture: "+err.Error()+".")
 		return
 	}
-	var b bytes.Buffer
-	if err := c.SVG(&b, chart.Options{Width: width}); err != nil {
-		s.say(w, r, http.StatusInternalServerError, "The picture cannot be drawn.")
-		return
-	}
 	w.Header().Set("Content-Type", "image/svg+xml")
 	w.Header().Set("Content-Security-Policy", pictureCSP)
 	w.Header().Set("Cache-Control", "private, max-age=60")
-	_, _ = w.Write(b.Bytes())
+	_, _ = w.Write(c.SVG(width))
 }
 
 func enclosureOf(cfg *configs.Config, id string) (configs.Enclosure, bool) {
@@ -80,27 +72,23 @@ func (s closeups) climate(ctx context.Context, snap *alert.Snapshot, cfg *config
 	n, poll := p.points(width), cfg.Room.Poll.D()
 	probes := cfg.ProbesOf(e.ID)
 	for _, probe := range probes {
-		lines, err := curvesOf(ctx, rec, sensors.ProbeID(probe.ID), p, n, poll)
+		temp, hum, err := curvesOf(ctx, rec, sensors.ProbeID(probe.ID), p, n, poll)
 		errs = errors.Join(errs, err)
 		name := seriesName(probe, probes)
-		if len(lines.temp) > 0 {
-			c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: name, Points: lines.temp})
+		if len(temp) > 0 {
+			c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: name, Points: temp})
 		}
-		if len(lines.hum) > 0 && probe.Place != configs.Water {
-			c.Panels[1].Series = append(c.Panels[1].Series, chart.Series{Name: name, Points: lines.hum})
+		if len(hum) > 0 && probe.Place != configs.Water {
+			c.Panels[1].Series = append(c.Panels[1].Series, chart.Series{Name: name, Points: hum})
 		}
 	}
 	if room, ok := roomProbe(cfg, e); ok {
-		lines, err := curvesOf(ctx, rec, room, p, n, poll)
+		temp, _, err := curvesOf(ctx, rec, room, p, n, poll)
 		errs = errors.Join(errs, err)
-		c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: "room", Points: lines.temp, Beside: true})
+		c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: "room", Points: temp, Beside: true})
 	}
 	marks, err := s.marks(rec, snap, cfg, e, p)
-	c.Marks = marks
-	c.Description = c.Describe()
-	if scaleOf(cfg) == unit.Fahrenheit {
-		c = c.InFahrenheit()
-	}
+	c.Marks, c.Scale = marks, scaleOf(cfg)
 	return c, errors.Join(errs, err)
 }
 
@@ -161,34 +149,23 @@ func (s closeups) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e
 	alarms, err := onsets(rec, snap, p.from, ofEnclosure(cfg, e.ID))
 	errs = errors.Join(errs, err)
 	for _, o := range alarms {
-		kind, ok := markKind(o.Priority)
-		if !ok {
+		if o.Priority < rules.Today {
 			continue
+		}
+		kind := chart.Today
+		if o.Priority == rules.Wake {
+			kind = chart.Wake
 		}
 		until := o.To.Wall
 		if until.IsZero() {
-			until = earlier(p.to, snap.At.Wall)
+			until = snap.At.Wall // a chart ends where it ends
 		}
 		out = append(out, chart.Mark{At: o.From.Wall, Until: until, Kind: kind, Text: words.HeadlineOf(o.Key)})
 	}
-	notes, err := s.notes(e.ID, p.from, p.to)
+	notes, err := s.o.Notebook.Notes(e.ID, p.from, p.to)
 	errs = errors.Join(errs, err)
 	for _, n := range notes {
 		out = append(out, chart.Mark{At: n.Time, Kind: chart.Note, Text: n.Text})
 	}
 	return out, errs
-}
-
-func earlier(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return a
-	}
-	return b
-}
-
-func (s closeups) notes(enclosure string, from, to time.Time) ([]wire.Note, error) {
-	if s.o.Notebook == nil {
-		return nil, nil
-	}
-	return s.o.Notebook.Notes(enclosure, from, to)
 }

@@ -54,7 +54,7 @@ func (x *ranges) of(ctx context.Context, rec Record, cfg *configs.Config, now ti
 	return all
 }
 
-func (s *extremes) add(ctx context.Context, rec History, probe sensors.ProbeID, now time.Time) {
+func (s *extremes) add(ctx context.Context, rec Record, probe sensors.ProbeID, now time.Time) {
 	for sum, err := range rec.Rollups(ctx, probe, store.Hour, now.Add(-24*time.Hour), now.Add(time.Hour)) {
 		if err != nil || sum.Has&sensors.HasTemperature == 0 {
 			continue

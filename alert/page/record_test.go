@@ -205,24 +205,24 @@ func TestCurvesLeaveGapsOpen(t *testing.T) {
 		if span == "day" { // the day of the silence
 			p = periodOf(span, "2026-07-16", now, cfg.Room.Location)
 		}
-		c, err := curvesOf(t.Context(), s, "a-1-1-canopy", p, p.points(chartWide), cfg.Room.Poll.D())
+		temp, _, err := curvesOf(t.Context(), s, "a-1-1-canopy", p, p.points(chartWide), cfg.Room.Poll.D())
 		if err != nil {
 			t.Fatal(err)
 		}
 		gaps := 0
-		for i, q := range c.temp {
+		for i, q := range temp {
 			if q.Min > q.Mean || q.Mean > q.Max || q.Min < 20.9 || q.Max > 24.1 {
 				t.Fatalf("%s: %+v, made between 21 and 24", span, q)
 			}
 			if i > 0 && q.Gap {
 				gaps++
-				if d := q.At.Sub(c.temp[i-1].At); d < 110*time.Minute || d > 145*time.Minute {
+				if d := q.At.Sub(temp[i-1].At); d < 110*time.Minute || d > 145*time.Minute {
 					t.Errorf("%s: a gap of %s, made with 2 h", span, d)
 				}
 			}
 		}
-		if gaps != 1 || len(c.temp) < 100 {
-			t.Errorf("%s: %d gaps in %d points, want one", span, gaps, len(c.temp))
+		if gaps != 1 || len(temp) < 100 {
+			t.Errorf("%s: %d gaps in %d points, want one", span, gaps, len(temp))
 		}
 	}
 }

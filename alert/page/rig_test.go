@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"log/slog"
 	"maps"
 	"net/http"
 	"net/http/cookiejar"
@@ -100,6 +101,7 @@ func (r *rig) options() Options {
 			r.refused = append(r.refused, what+" "+from)
 		},
 		Tokens: Tokens{Shared: token, List: r.tokens}, MayRead: func(*http.Request) bool { return r.mayRead }, Stop: r.stop,
+		Summary: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 )
@@ -48,20 +49,17 @@ func (s *sessions) begin(by, token string, shared bool, now time.Time) string {
 	id := rand.Text() + rand.Text()
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	n, key := 0, idOf(token)
-	var oldest [sha256.Size]byte
-	var when time.Time
+	key := idOf(token)
+	var own [][sha256.Size]byte
 	for k, v := range s.byID {
 		if !now.Before(v.expires) {
 			delete(s.byID, k)
 		} else if v.token == key {
-			if n++; when.IsZero() || v.expires.Before(when) {
-				oldest, when = k, v.expires
-			}
+			own = append(own, k)
 		}
 	}
-	if n >= maxSessions {
-		delete(s.byID, oldest)
+	if len(own) >= maxSessions {
+		delete(s.byID, slices.MinFunc(own, func(a, b [sha256.Size]byte) int { return s.byID[a].expires.Compare(s.byID[b].expires) }))
 	}
 	s.byID[sha256.Sum256([]byte(id))] = &session{by: by, token: key, shared: shared, form: rand.Text(), expires: now.Add(sessionFor)}
 	return id

@@ -1,7 +1,5 @@
 package page
 
-import "log/slog"
-
 // A site is all pages of one daemon.
 type site struct {
 	o        Options
@@ -25,12 +23,6 @@ type (
 const maxStreams = 32
 
 func newSite(o Options) *site {
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
-	if o.Record == nil {
-		o.Record = func() Record { return nil }
-	}
 	return &site{
 		o: o, sessions: newSessions(), limit: NewLimiter(), ranges: &ranges{},
 		assets: loadAssets(), streams: make(chan struct{}, maxStreams),

@@ -32,14 +32,7 @@ func line(text string, limit int) string {
 	if len(text) <= limit {
 		return text
 	}
-	cut := 0
-	for i := range text {
-		if i > limit {
-			break
-		}
-		cut = i
-	}
-	return strings.TrimSpace(text[:cut])
+	return strings.TrimSpace(strings.ToValidUTF8(text[:limit], ""))
 }
 
 // scaleOf is what the first person reads temperatures in.

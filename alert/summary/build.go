@@ -6,17 +6,18 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/sensors"
 )
 
 // Build works out one week's report at now. What of the record cannot be read
 // is named in Report.Unknown; the error is only for a context that ended.
 func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now time.Time) (*Report, error) {
-	b := builder{ctx: ctx, rec: rec, cfg: cfg, week: w, prev: w.Prev(), now: now, loc: w.Location(),
-		notes: map[string][]Note{}, found: map[string]*found{}, covered: map[sensors.ProbeID]time.Duration{}, alive: map[int64]time.Duration{}, faults: map[string]bool{}}
+	b := builder{ctx: ctx, rec: rec, cfg: cfg, week: w, prev: w.Prev(), now: now, loc: w.Location(), notes: map[string][]Note{}, found: map[string]*found{},
+		covered: map[sensors.ProbeID]time.Duration{}, alive: map[int64]time.Duration{}, owned: map[string]bool{}, faults: map[string]bool{}}
 	r := &Report{
 		Week: w.String(), Room: cfg.Room.ID, RoomName: cfg.Room.Name, Stretch: Stretch{w.From(), w.To()}, Made: now.In(b.loc),
-		Until: w.To(), Changes: []string{}, Outlook: []string{}, Unknown: []string{},
+		Until: w.To(), next: w.Next(), supply: map[string]string{},
 	}
 	if now.Before(r.To) {
 		r.Until = now.In(b.loc)
@@ -25,7 +26,7 @@ func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now tim
 		return nil, fmt.Errorf("week %s has not begun", w)
 	}
 	b.report = r
-	m, d, c, a := measurer{&b}, diary{&b}, carer{&b}, adviser{&b}
+	m, d, c := measurer{&b}, diary{&b}, carer{&b}
 	d.readJournal()
 	d.readNotes()
 	for _, e := range inOrder(cfg.Enclosures) {
@@ -38,10 +39,8 @@ func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now tim
 	m.blind()
 	d.quality()
 	c.careFor()
-	r.Do = a.advise()
-	r.Changes = a.changes()
-	r.Outlook = a.outlook()
 	c.tellMissing()
+	r.advise(unit.Celsius)
 	r.complete()
 	return r, nil
 }

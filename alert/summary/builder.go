@@ -17,22 +17,12 @@ import (
 	"dewline/store"
 )
 
-// A History yields what probes measured.
-type History interface {
-	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
-	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
-}
-
-// Papers yield what people and dewline did.
-type Papers interface {
-	Journal(from, to time.Time) iter.Seq2[event.Event, error]
-	Docs(store.Bucket) iter.Seq2[store.Doc, error]
-}
-
 // A Record is what a summary is made from; *store.Store is one.
 type Record interface {
-	History
-	Papers
+	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
+	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
+	Journal(from, to time.Time) iter.Seq2[event.Event, error]
+	Docs(store.Bucket) iter.Seq2[store.Doc, error]
 }
 
 // A builder is one Build under way.
@@ -53,6 +43,7 @@ type builder struct {
 	notes   map[string][]Note
 	covered map[sensors.ProbeID]time.Duration // in the week
 	alive   map[int64]time.Duration           // by ten minutes: the best coverage of any probe
+	owned   map[string]bool                   // enclosures and their probes
 	faults  map[string]bool                   // said already
 }
 
@@ -60,7 +51,6 @@ type (
 	measurer struct{ *builder } // figures of what was measured
 	diary    struct{ *builder } // what the log and the notes tell, and how the alarms did
 	carer    struct{ *builder } // calibrations, drills, and what the report lacks
-	adviser  struct{ *builder } // what to do, what changed, what comes up
 )
 
 // fault notes once that something cannot be read.

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -16,23 +17,8 @@ const dueWithin = 14 * 24 * time.Hour
 
 // roomProbes accounts for the probes that hang in no enclosure.
 func (b measurer) roomProbes() {
-	for _, p := range b.cfg.Probes {
-		if p.Enclosure != "" {
-			continue
-		}
-		out := newProbe(p)
-		b.count(&out)
-		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.report.From, b.report.Until) {
-			if err != nil {
-				b.fault("the history of probe "+p.ID, err)
-				continue
-			}
-			covered := coverage(&r)
-			b.covered[sensors.ProbeID(p.ID)] += covered
-			b.live(r.Start, covered)
-		}
-		b.report.Probes = append(b.report.Probes, out)
-	}
+	elsewhere := slices.DeleteFunc(slices.Clone(b.cfg.Probes), func(p configs.Probe) bool { return p.Enclosure != "" })
+	b.report.Probes, _ = b.probes(elsewhere)
 }
 
 // careFor looks at calibrations and drills.
@@ -74,11 +60,7 @@ func (b carer) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 	id := sensors.ProbeID(p.ID)
 	covered := b.covered[id]
 	first, hasHum := b.firstSeen(id)
-	from := b.report.From
-	if first.After(from) {
-		from = first
-	}
-	p.Missing = max(b.report.Until.Sub(from)-covered, 0).Round(time.Second).Minutes()
+	p.Missing = max(b.report.Until.Sub(later(b.report.From, first))-covered, 0).Round(time.Second).Minutes()
 	p.NoRaw = p.Readings == 0 && covered > 0
 	applied := set.At(id, b.report.Until)
 	for _, c := range []*sensors.Correction{applied.Humidity, applied.Temperature} {
@@ -116,11 +98,8 @@ func (b carer) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q se
 		return
 	}
 	applied := set.At(sensors.ProbeID(p.ID), b.report.Until)
-	never := applied.Temperature == nil
-	if q == sensors.Humidity {
-		never = applied.Humidity == nil
-	}
-	b.report.Due = append(b.report.Due, Due{p.ID, enclosure, string(q), at.In(b.loc), never})
+	last := map[sensors.Quantity]*sensors.Correction{sensors.Humidity: applied.Humidity, sensors.Temperature: applied.Temperature}
+	b.report.Due = append(b.report.Due, Due{p.ID, enclosure, string(q), at.In(b.loc), last[q] == nil})
 }
 
 // drill finds the last test notice and when the next one is due.
@@ -156,6 +135,9 @@ func (b carer) drill() {
 // tellMissing says in words what the report cannot know.
 func (b carer) tellMissing() {
 	r := b.report
+	if !r.compared() && !r.NoData {
+		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")
+	}
 	if r.Until.Before(r.To) {
 		b.unknown("The week is not over: it is told up to %s.", r.Until.Format("Monday 15:04"))
 	}

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-
-	"dewline/rules"
 )
 
 // changesTold is how many changes a summary tells.
@@ -14,12 +12,13 @@ const changesTold = 8
 
 // What makes a difference to the week before worth a word.
 const (
-	bandMoved  = 0.10 // share inside the band
-	tempMoved  = 0.7  // °C, mean of the day or the night
-	dropMoved  = 0.8  // °C
-	floorMoved = 60.0 // minutes
-	floorShare = 0.25 // of the larger one, too
-	mistMoved  = 2    // missed pulses
+	bandMoved   = 0.10 // share inside the band
+	tempMoved   = 0.7  // °C, mean of the day or the night
+	dropMoved   = 0.8  // °C
+	floorMoved  = 60.0 // minutes
+	floorShare  = 0.25 // of the larger one, too
+	mistMoved   = 2    // missed pulses
+	alarmsMoved = 5
 )
 
 // A change is one difference, with how many times it exceeds what is worth a
@@ -32,56 +31,61 @@ type change struct {
 }
 
 // changes lists what differs most from the week before.
-func (b adviser) changes() []string {
+func (a *adviser) changes() []string {
 	var all []change
-	compared := false
-	for i := range b.report.Enclosures {
-		e := &b.report.Enclosures[i]
-		if e.Covered < dayCovered || e.Before.Covered < dayCovered {
-			continue
+	for i := range a.Enclosures {
+		if e := &a.Enclosures[i]; e.comparable() {
+			all = append(all, a.changesOf(e)...)
 		}
-		compared = true
-		all = append(all, e.changes(b.report.Until.Before(b.report.To))...)
 	}
-	if q := b.report.Alarms; compared && abs(q.Count-q.Before) >= 5 {
-		all = append(all, change{size: float64(abs(q.Count-q.Before)) / 5, text: fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)})
+	if q := a.Alarms; a.compared() && max(q.Count-q.Before, q.Before-q.Count) >= alarmsMoved {
+		size := math.Abs(float64(q.Count-q.Before)) / alarmsMoved
+		all = append(all, change{size: size, text: fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)})
 	}
 	slices.SortStableFunc(all, func(x, y change) int { return cmp.Compare(y.size, x.size) })
 	out := []string{}
 	told := map[string]bool{}
-	for i := 0; i < len(all) && len(out) < changesTold; i++ {
-		c := &all[i]
-		if c.kind != "" && told[c.kind] {
+	for i, c := range all {
+		if len(out) == changesTold || c.kind != "" && told[c.kind] {
 			continue
 		}
 		told[c.kind] = true
-		out = append(out, c.text+c.likewise(all[i+1:]))
-	}
-	if !compared && !b.report.NoData {
-		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")
+		var others []string // that changed in the same way
+		for _, o := range all[i+1:] {
+			if c.kind != "" && o.kind == c.kind {
+				others = append(others, o.name)
+			}
+		}
+		if len(others) > 0 {
+			c.text += " Likewise " + list(others, 4) + "."
+		}
+		out = append(out, c.text)
 	}
 	return out
 }
 
-// likewise names those of rest that changed in the same way.
-func (c *change) likewise(rest []change) string {
-	var others []string
-	for _, o := range rest {
-		if c.kind != "" && o.kind == c.kind {
-			others = append(others, o.name)
-		}
-	}
-	if len(others) == 0 {
-		return ""
-	}
-	return " Likewise " + list(others, 4) + "."
+// comparable reports whether enough was measured in both weeks.
+func (e *Enclosure) comparable() bool {
+	return e.Covered >= dayCovered && e.Before.Covered >= dayCovered
 }
 
-func abs(n int) int { return max(n, -n) }
+// compared reports whether any enclosure can be compared with the week before.
+func (r *Report) compared() bool {
+	return slices.ContainsFunc(r.Enclosures, func(e Enclosure) bool { return e.comparable() })
+}
 
-// changes compares the figures of one enclosure. Counts are not compared while
+// warmer writes how far a mean moved.
+func (a *adviser) warmer(d float64) string {
+	word := " warmer"
+	if d < 0 {
+		word = " cooler"
+	}
+	return delta(math.Abs(d), a.u) + word
+}
+
+// changesOf compares the figures of one enclosure. Counts are not compared while
 // the week is under way.
-func (e *Enclosure) changes(partial bool) []change {
+func (a *adviser) changesOf(e *Enclosure) []change {
 	var out []change
 	add := func(kind string, moved, worth float64, format string, args ...any) {
 		if size := math.Abs(moved) / worth; size >= 1 {
@@ -93,27 +97,22 @@ func (e *Enclosure) changes(partial bool) []change {
 	if now.InBand != nil && was.InBand != nil {
 		add("band", *now.InBand-*was.InBand, bandMoved, "%s of the time inside the band, the week before %s", share(*now.InBand), share(*was.InBand))
 	}
-	means := func(half string, a, b Climate) {
-		if a.Temperature == nil || b.Temperature == nil {
-			return
+	means := func(half string, now, was *Spread) {
+		if now != nil && was != nil {
+			d := now.Mean - was.Mean
+			add(half, d, tempMoved, "%s %s, mean %s", half, a.warmer(d), degrees(now.Mean, a.u))
 		}
-		d := a.Temperature.Mean - b.Temperature.Mean
-		word := "warmer"
-		if d < 0 {
-			word = "cooler"
-		}
-		add(half, d, tempMoved, "%s %s by %s, mean %s", half, deltaMark(math.Abs(d)), word, tempMark(a.Temperature.Mean))
 	}
-	means("days", now.Day, was.Day)
-	means("nights", now.Night, was.Night)
+	means("days", now.Day.Temperature, was.Day.Temperature)
+	means("nights", now.Night.Temperature, was.Night.Temperature)
 	if now.Drop != nil && was.Drop != nil {
-		add("drop", *now.Drop-*was.Drop, dropMoved, "night drop %s, the week before %s", deltaMark(*now.Drop), deltaMark(*was.Drop))
+		add("drop", *now.Drop-*was.Drop, dropMoved, "night drop %s, the week before %s", delta(*now.Drop, a.u), delta(*was.Drop, a.u))
 	}
 	switch now.DryDown.Trend {
 	case "slower", "faster":
 		add(now.DryDown.Trend, 1.5, 1, "it dries %s than usual: %s", now.DryDown.Trend, dryWords(&now.DryDown, &was.DryDown))
 	}
-	if partial {
+	if a.Until.Before(a.To) {
 		return out
 	}
 	if now.BelowMin != nil && was.BelowMin != nil {
@@ -130,86 +129,56 @@ func (e *Enclosure) changes(partial bool) []change {
 
 // outlook says what is known to come up. It forecasts no temperature and calls
 // nothing safe.
-func (b adviser) outlook() []string {
-	r := b.report
+func (a *adviser) outlook() []string {
 	out := []string{}
-	if open := b.stillOpen(); len(open) > 0 {
-		out = append(out, "Still open at the end of the week: "+r.alarmNames(open, 4)+".")
+	if len(a.open) > 0 {
+		out = append(out, "Still open at the end of the week: "+a.alarmNames(a.open, 4)+".")
 	}
-	if next := b.week.Next(); next.To().Sub(next.From()).Hours() != 168 {
+	if a.next.To().Sub(a.next.From()).Hours() != 168 {
 		out = append(out, "The clocks change next week: look at lamp and mist timers that do not change by themselves.")
 	}
-	if s := b.closest(); s != "" {
-		out = append(out, s)
+	if e := a.closest(); e != nil {
+		out = append(out, fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", e.Name, degrees(*hottest(&e.Figures), a.u), degrees(e.Limits.Lethal, a.u)))
 	}
-	if d, n := b.drift(); n >= 1 && math.Abs(d) >= tempMoved {
-		word := "warmer"
-		if d < 0 {
-			word = "cooler"
-		}
-		out = append(out, fmt.Sprintf("On average over the enclosures the days were %s %s than in the week before.",
-			deltaMark(math.Abs(d)), word))
+	if d := a.drift(); math.Abs(d) >= tempMoved {
+		out = append(out, fmt.Sprintf("On average over the enclosures the days were %s than in the week before.", a.warmer(d)))
 	}
-	var soon []string
-	for _, d := range r.Due {
-		if d.At.After(r.Until) && !slices.Contains(soon, d.Probe) {
-			soon = append(soon, d.Probe)
-		}
-	}
-	if len(soon) > 0 {
+	if _, soon := a.calibrations(); len(soon) > 0 {
 		out = append(out, fmt.Sprintf("Calibrations due within two weeks: %s.", list(soon, 6)))
 	}
-	if d := r.Drill.Due; !d.IsZero() && d.After(r.Until) && d.Before(r.Until.Add(dueWithin)) {
+	if d := a.Drill.Due; d.After(a.Until) && d.Before(a.Until.Add(dueWithin)) {
 		out = append(out, "The next drill is due on "+d.Format("Monday, "+dateForm)+".")
 	}
 	return out
-}
-
-// stillOpen names the alarms that had not ended with the week.
-func (b adviser) stillOpen() []string {
-	var open []string
-	for _, o := range b.onsets {
-		if o.To.IsZero() && o.Priority > rules.Note {
-			open = append(open, rules.OnsetID(o.past.Key, 0))
-		}
-	}
-	return open
 }
 
 // nearLethal is how close to its lethal limit an enclosure comes before it is
 // named, in °C.
 const nearLethal = 2.0
 
-// closest names the enclosure that came closest to its lethal limit, the young
-// first among equals.
-func (b adviser) closest() string {
-	var best *Enclosure
+// closest is the enclosure that came closest to its lethal limit, nil for none that
+// came near.
+func (r *Report) closest() (best *Enclosure) {
 	left := nearLethal
-	for i := range b.report.Enclosures {
-		e := &b.report.Enclosures[i]
+	for i := range r.Enclosures {
+		e := &r.Enclosures[i]
 		h := hottest(&e.Figures)
-		if h == nil || *h >= e.Limits.Lethal { // one that reached it is told of above
-			continue
-		}
-		if m := e.Limits.Lethal - *h; m < left || best != nil && m == left && young(e) && !young(best) {
-			best, left = e, m
+		if h != nil && *h < e.Limits.Lethal && e.Limits.Lethal-*h < left { // one that reached it is told of above
+			best, left = e, e.Limits.Lethal-*h
 		}
 	}
-	if best == nil {
-		return ""
-	}
-	return fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", best.Name, tempMark(*hottest(&best.Figures)), tempMark(best.Limits.Lethal))
+	return best
 }
 
 // drift is the mean change of the days' mean temperatures.
-func (b adviser) drift() (float64, int) {
+func (r *Report) drift() float64 {
 	sum, n := 0.0, 0
-	for i := range b.report.Enclosures {
-		e := &b.report.Enclosures[i]
-		if e.Covered >= dayCovered && e.Before.Covered >= dayCovered && e.Day.Temperature != nil && e.Before.Day.Temperature != nil {
+	for i := range r.Enclosures {
+		e := &r.Enclosures[i]
+		if e.comparable() && e.Day.Temperature != nil && e.Before.Day.Temperature != nil {
 			sum += e.Day.Temperature.Mean - e.Before.Day.Temperature.Mean
 			n++
 		}
 	}
-	return sum / float64(max(n, 1)), n
+	return sum / float64(max(n, 1))
 }

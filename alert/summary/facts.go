@@ -7,7 +7,6 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/event"
-	"dewline/sensors"
 )
 
 // afterWeek is how far the log is read beyond the week: the verdict on a mist
@@ -43,6 +42,9 @@ func (b diary) tell(out *Enclosure, e configs.Enclosure) {
 		f = &found{}
 	}
 	sched, hasMist := b.cfg.MistOf(e)
+	if hasMist {
+		b.report.supply[e.ID] = cmp.Or(sched.Supply, sched.ID)
+	}
 	part := func(fig *Figures, from, begin, to time.Time) {
 		if begin = later(begin, b.typed); b.typed.IsZero() || !begin.Before(to) {
 			fig.Unrecorded = true
@@ -54,7 +56,13 @@ func (b diary) tell(out *Enclosure, e configs.Enclosure) {
 		}
 		fig.DryDown, fig.Exposure = f.dryDown(from, to), f.exposure(from, to)
 		fig.Exposure.Known = fig.Covered > 0
-		fig.Drop = medianDrop(f.nightsIn(from, to))
+		var drops []float64
+		for _, n := range f.nightsIn(from, to) {
+			if n.Drop != nil {
+				drops = append(drops, *n.Drop)
+			}
+		}
+		fig.Drop = median(drops)
 	}
 	part(&out.Before, b.prev.From(), b.prev.From(), b.prev.To())
 	part(&out.Figures, b.report.From, out.since, b.report.Until)
@@ -112,10 +120,7 @@ func (f *found) dryDown(from, to time.Time) DryDown {
 			d.Trend = cmp.Or(one.Trend, d.Trend)
 		}
 	}
-	d.Pulses = len(halves)
-	if m, ok := median(halves); ok {
-		d.HalfLife = &m
-	}
+	d.Pulses, d.HalfLife = len(halves), median(halves)
 	return d
 }
 
@@ -153,16 +158,10 @@ func countDue(m configs.Mist, from, to time.Time, loc *time.Location) int {
 // allNights lists the seven nights by the morning on which they end; one that
 // nobody measured has no drop.
 func (b diary) allNights(out *Enclosure, found []Night) []Night {
-	if !out.Limits.Lamps {
-		return []Night{}
-	}
 	var all []Night
 	for day := range 7 {
-		from, to := b.week.Day(day), b.week.Day(day+1)
-		if !from.Before(b.report.Until) {
-			break
-		}
-		if to.Before(out.since) {
+		from, to := b.week.day(day), b.week.day(day+1)
+		if !out.Limits.Lamps || !from.Before(b.report.Until) || to.Before(out.since) {
 			continue
 		}
 		n := Night{Morning: from}
@@ -176,35 +175,11 @@ func (b diary) allNights(out *Enclosure, found []Night) []Night {
 	return all
 }
 
-func medianDrop(nights []Night) *float64 {
-	var xs []float64
-	for _, n := range nights {
-		if n.Drop != nil {
-			xs = append(xs, *n.Drop)
-		}
-	}
-	if m, ok := median(xs); ok {
-		return &m
-	}
-	return nil
-}
-
-// median returns the middle of xs, false for none.
-func median(xs []float64) (float64, bool) {
+// median returns the middle of xs, nil for none.
+func median(xs []float64) *float64 {
 	if len(xs) == 0 {
-		return 0, false
+		return nil
 	}
-	s := slices.SortedFunc(slices.Values(xs), cmp.Compare[float64])
-	return (s[(len(s)-1)/2] + s[len(s)/2]) / 2, true
-}
-
-// count counts the readings of a probe in the week by what they are worth.
-func (b measurer) count(p *Probe) {
-	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
-		if err != nil {
-			b.fault("the readings of probe "+p.ID, err)
-			continue
-		}
-		p.see(&rd, b.report)
-	}
+	s := slices.Sorted(slices.Values(xs))
+	return ptr((s[(len(s)-1)/2] + s[len(s)/2]) / 2)
 }

@@ -2,12 +2,12 @@ package summary
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"time"
 
 	"dewline/alert/chart"
 	"dewline/configs"
-	"dewline/configs/unit"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -24,6 +24,7 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 	sp := b.cfg.SpeciesOn(e, b.report.Until.Add(-time.Second))
 	lamps, hasLamps := b.cfg.LampsOf(e)
 	_, hasMist := b.cfg.MistOf(e)
+	probes, all := b.probes(b.cfg.ProbesOf(e.ID))
 	out := Enclosure{
 		ID: e.ID, Name: clean(cmp.Or(e.Name, e.ID)), Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
 		Species: cmp.Or(sp.Name, e.Species), Stage: string(e.Stage),
@@ -33,27 +34,16 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 			Floor: float64(sp.Floor), Lethal: float64(sp.Lethal), DropMin: float64(sp.DropMin),
 			Lamps: hasLamps, Mist: hasMist,
 		},
-		Nights: []Night{}, Excursions: []Excursion{}, Others: []Excursion{}, Probes: []Probe{}, Notes: b.notes[e.ID],
-	}
-	probes := b.cfg.ProbesOf(e.ID)
-	all := b.sums(probes)
-	for _, p := range probes {
-		out.Probes = append(out.Probes, newProbe(p))
+		Probes: probes, Notes: b.notes[e.ID],
 	}
 	on := func(at time.Time) bool { return !hasLamps || lamps.IsOn(at, b.loc) }
 	out.Before = all.figures(b.prev.From(), b.prev.To(), on)
 	out.Figures = all.figures(b.report.From, b.report.Until, on)
 	out.since = b.report.From
-	if first, ok := all.first(b.report.From, b.report.Until); ok && out.Before.Covered == 0 {
-		out.since, out.young = first.In(b.loc), true
+	if week := all.between(b.report.From, b.report.Until); len(week) > 0 && out.Before.Covered == 0 {
+		out.since, out.young = week[0].start.In(b.loc), true
 	}
 	out.Missing = max(b.report.Until.Sub(out.since).Minutes()-out.Covered, 0)
-	for _, s := range all.between(b.report.From, b.report.Until) {
-		b.live(s.start, s.covered)
-	}
-	for i := range out.Probes {
-		b.count(&out.Probes[i])
-	}
 	d := diary(b)
 	d.tell(&out, e)
 	d.excursions(&out, all)
@@ -61,19 +51,49 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 	return out
 }
 
-// believed orders the probes of an enclosure as they are judged: the band over the
-// litter. The floor is judged by the named one.
-func believed(all []configs.Probe) []configs.Probe {
-	rank := map[configs.Place]int{configs.Litter: 0, configs.Canopy: 1, configs.Water: 2}
-	return slices.SortedStableFunc(slices.Values(all), func(a, b configs.Probe) int { return rank[a.Place] - rank[b.Place] })
+// probes takes probes together and each by itself.
+func (b measurer) probes(list []configs.Probe) (out []Probe, all slots) {
+	all = b.sums(list)
+	for _, s := range all.between(b.report.From, b.report.Until) {
+		b.alive[s.start.Unix()] = max(b.alive[s.start.Unix()], s.covered)
+	}
+	for _, p := range list {
+		out = append(out, b.probe(p))
+	}
+	return out, all
+}
+
+// probe counts the readings of a probe in the week by what they are worth.
+func (b measurer) probe(p configs.Probe) Probe {
+	out := Probe{ID: p.ID, Place: string(p.Place), Reasons: map[string]uint64{}}
+	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
+		if err != nil {
+			b.fault("the readings of probe "+p.ID, err)
+			continue
+		}
+		out.Readings++
+		switch rd.Quality {
+		case sensors.Good:
+			out.Good++
+			continue
+		case sensors.Suspect:
+			out.Suspect++
+		default:
+			out.Bad++
+		}
+		out.Reasons[rd.Reason.String()]++
+	}
+	return out
 }
 
 // sums reads the ten-minute sums of both weeks and joins the probes: in each
-// ten minutes the first that delivered is judged, and the hottest is kept.
+// ten minutes the first that delivered is judged, over the litter before the
+// canopy, and the hottest is kept. The floor is judged by the named one.
 func (b measurer) sums(probes []configs.Probe) slots {
 	all := slots{}
 	hasAir := slices.ContainsFunc(probes, func(p configs.Probe) bool { return p.Place != configs.Water })
-	for _, p := range believed(probes) {
+	rank := map[configs.Place]int{configs.Canopy: 1, configs.Water: 2}
+	for _, p := range slices.SortedStableFunc(slices.Values(probes), func(a, b configs.Probe) int { return rank[a.Place] - rank[b.Place] }) {
 		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until) {
 			if err != nil {
 				b.fault("the history of probe "+p.ID, err)
@@ -89,7 +109,9 @@ func (b measurer) sums(probes []configs.Probe) slots {
 				b.covered[sensors.ProbeID(p.ID)] += coverage(&r)
 			}
 			if r.Has&sensors.HasTemperature != 0 {
-				s.heat(&r, p.Place != configs.Water || !hasAir)
+				if (p.Place != configs.Water || !hasAir) && (!s.hasHot || r.Temperature.Max > s.hottest) {
+					s.hottest, s.hasHot = r.Temperature.Max, true
+				}
 				if s.temp == nil {
 					s.temp, s.inBand = ptr(r.Temperature), r.InBand
 				}
@@ -101,11 +123,6 @@ func (b measurer) sums(probes []configs.Probe) slots {
 		}
 	}
 	return all
-}
-
-// live notes that something was measured in a slot.
-func (b measurer) live(at time.Time, covered time.Duration) {
-	b.alive[at.Unix()] = max(b.alive[at.Unix()], covered)
 }
 
 // begins returns when the journal begins, where that is after the week.
@@ -128,43 +145,34 @@ func (b measurer) blind() {
 		r.Blind = r.Until.Sub(r.From).Minutes()
 		return
 	}
-	from, before := r.Until, false
-	seen := time.Duration(0)
-	for at, d := range b.alive {
-		seen += d
-		if t := time.Unix(at, 0); t.Before(from) {
-			from = t
-		}
-	}
-	for i := range r.Enclosures {
-		before = before || r.Enclosures[i].Before.Covered > 0
-	}
-	if before {
+	from := time.Unix(slices.Min(slices.Collect(maps.Keys(b.alive))), 0)
+	if slices.ContainsFunc(r.Enclosures, func(e Enclosure) bool { return e.Before.Covered > 0 }) {
 		from = r.From
+	}
+	seen := time.Duration(0)
+	for _, d := range b.alive {
+		seen += d
 	}
 	r.Blind = max(r.Until.Sub(from)-seen, 0).Round(time.Second).Minutes()
 }
 
-// draw makes the picture of the week, in °C.
+// draw makes the picture of the week.
 func (b measurer) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
 	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
-	c.Description = inUnits(pictureWords(out), unit.Celsius)
 	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
 	hum := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
-	hasHum := false
 	for _, s := range all.between(b.report.From, b.report.Until) {
 		end := s.start.Add(slotSpan)
 		if s.temp != nil {
 			temp.AddSpread(s.start, end, float64(s.temp.Min)/100, float64(s.temp.Mean)/100, float64(s.high())/100, 1)
 		}
 		if s.hum != nil {
-			hasHum = true
 			hum.AddSpread(s.start, end, float64(s.hum.Min)/100, float64(s.hum.Mean)/100, float64(s.hum.Max)/100, 1)
 		}
 	}
 	c.Panels[0].Series = []chart.Series{{Points: temp.Points()}}
 	c.Panels[1].Series = []chart.Series{{Points: hum.Points()}}
-	if !hasHum {
+	if len(c.Panels[1].Series[0].Points) == 0 {
 		c.Panels = c.Panels[:1]
 	}
 	c.Marks = append(c.Marks, b.marks(out)...)

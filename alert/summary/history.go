@@ -2,12 +2,14 @@ package summary
 
 import (
 	"encoding/json"
+	"maps"
 	"slices"
 	"time"
 
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -56,13 +58,12 @@ func (b diary) readJournal() {
 			b.events = append(b.events, e)
 		}
 	}
-	for _, p := range log.Onsets {
-		b.onsets = append(b.onsets, b.onsetOf(p))
-	}
 	keep := b.report.To.Add(-lookBack)
-	b.onsets = slices.DeleteFunc(b.onsets, func(o *onset) bool {
-		return !o.To.IsZero() && o.To.Before(keep) && o.From.Before(keep)
-	})
+	for _, p := range log.Onsets {
+		if o := b.onsetOf(p); o.To.IsZero() || !o.To.Before(keep) || !o.From.Before(keep) {
+			b.onsets = append(b.onsets, o)
+		}
+	}
 }
 
 // during reports whether o touched the week.
@@ -77,13 +78,14 @@ func (b diary) excursions(out *Enclosure, all slots) {
 	for _, p := range out.Probes {
 		mine[p.ID] = true
 	}
+	maps.Copy(b.owned, mine)
 	for _, o := range b.onsets {
 		if !mine[o.Subject] || !b.during(o) {
 			continue
 		}
 		if row, _ := alarm.Find(o.Alarm); row.AtLimit {
 			x := o.Excursion
-			x.peak(all, b.report.Until, b.onDelay(x.Alarm))
+			x.peak(all, b.report.Until, row.Spec(row.Priority, b.cfg.Rules).OnDelay)
 			out.Excursions = append(out.Excursions, x)
 		} else {
 			out.Others = append(out.Others, o.Excursion)
@@ -91,13 +93,8 @@ func (b diary) excursions(out *Enclosure, all slots) {
 	}
 }
 
-// onDelay is for how long an excursion lasted before it was raised.
-func (b diary) onDelay(id rules.AlarmID) time.Duration {
-	row, _ := alarm.Find(id)
-	return row.Spec(row.Priority, b.cfg.Rules).OnDelay
-}
-
-// peak finds the furthest value while the excursion lasted, on-delay included.
+// peak finds the furthest value while the excursion lasted, and for the on-delay
+// before it was raised.
 // A sum that begins up to its own length before has a part in it.
 func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 	end := x.To
@@ -106,26 +103,20 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 	}
 	for _, s := range all.between(x.From.Add(-delay-slotSpan), end) {
 		v, ok := x.furthest(s.slot)
-		if ok && (x.Peak == nil || x.beyond(v, *x.Peak)) {
+		if ok && (x.Peak == nil || v != *x.Peak && (v < *x.Peak) == x.low()) {
 			x.Peak, x.PeakAt = ptr(v), s.start.In(x.From.Location())
 		}
 	}
 }
 
-func (x *Excursion) beyond(a, b float64) bool {
-	if x.low() {
-		return a < b
-	}
-	return a > b
-}
-
 // furthest is the value of a slot that the alarm is about.
 func (x *Excursion) furthest(s *slot) (float64, bool) {
 	switch {
-	case x.Alarm == rules.HumidityFloor && s.hum != nil:
-		return float64(s.hum.Min) / 100, true
 	case x.Alarm == rules.HumidityFloor:
-		return 0, false
+		if s.hum == nil {
+			return 0, false
+		}
+		return float64(s.hum.Min) / 100, true
 	case x.Alarm == rules.BelowBand && s.temp != nil:
 		return float64(s.temp.Min) / 100, true
 	case s.hasHot:
@@ -136,27 +127,24 @@ func (x *Excursion) furthest(s *slot) (float64, bool) {
 
 // A storedNote is a note as the daemon keeps it.
 type storedNote struct {
-	At struct {
-		Wall time.Time `json:"wall"`
-	} `json:"at"`
-	Enclosure string `json:"enclosure"`
-	By        string `json:"by"`
-	Text      string `json:"text"`
+	At        sensors.Instant `json:"at"`
+	Enclosure string          `json:"enclosure"`
+	By        string          `json:"by"`
+	Text      string          `json:"text"`
 }
 
 // readNotes collects the keeper's notes of the week.
 func (b diary) readNotes() {
 	for doc, err := range b.rec.Docs(store.BucketNotes) {
+		var n storedNote
+		if err == nil {
+			err = json.Unmarshal(doc.Value, &n)
+		}
 		if err != nil {
 			b.fault("the notes", err)
 			continue
 		}
-		var n storedNote
-		if err := json.Unmarshal(doc.Value, &n); err != nil {
-			b.fault("the notes", err)
-			continue
-		}
-		if !n.At.Wall.Before(b.report.From) && n.At.Wall.Before(b.report.Until) {
+		if within(n.At.Wall, b.report.From, b.report.Until) {
 			b.notes[n.Enclosure] = append(b.notes[n.Enclosure], Note{n.At.Wall.In(b.loc), n.By, n.Text})
 		}
 	}

@@ -33,8 +33,8 @@ func (r *Report) verdict() string {
 		return "Nothing was measured in this week."
 	}
 	measured := 0
-	for i := range r.Enclosures {
-		if r.Enclosures[i].Covered > 0 {
+	for _, e := range r.Enclosures {
+		if e.Covered > 0 {
 			measured++
 		}
 	}
@@ -85,7 +85,7 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	var out []fact
 	add := func(name, text string) {
 		if text != "" {
-			out = append(out, fact{name, clean(inUnits(text, u))})
+			out = append(out, fact{name, clean(text)})
 		}
 	}
 	if e.Covered == 0 {
@@ -93,29 +93,33 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 		if e.Mist.Due > 0 {
 			add("Mist pulses", mistWords(&e.Mist))
 		}
-		e.happened(add)
+		e.happened(u, add)
 		return out
 	}
-	add("Band", bandWords(&e.Figures)+e.wasBand())
+	band := bandWords(&e.Figures)
+	if e.Before.InBand != nil {
+		band += " (week before " + share(*e.Before.InBand) + ")"
+	}
+	add("Band", band)
 	day := "Day"
 	if !e.Limits.Lamps {
 		day = "All hours"
 	}
-	add(day, e.Day.Temperature.degrees()+", "+e.Day.Humidity.percents())
+	add(day, e.Day.Temperature.degrees(u)+", "+e.Day.Humidity.percents())
 	if e.Limits.Lamps {
-		add("Night", e.Figures.Night.Temperature.degrees()+", "+e.Figures.Night.Humidity.percents())
+		add("Night", e.Figures.Night.Temperature.degrees(u)+", "+e.Figures.Night.Humidity.percents())
 		if len(e.Nights) > 0 && !e.Unrecorded {
-			s := nightWords(e.Nights)
+			s := nightWords(e.Nights, u)
 			if e.Limits.DropMin > 0 {
-				s += "; wanted " + deltaMark(e.Limits.DropMin)
+				s += "; wanted " + delta(e.Limits.DropMin, u)
 			}
 			add("Night drop", s)
 		}
 	}
 	add("Floor", floorWords(&e.Limits, &e.Figures))
-	e.logged(add)
-	if e.AboveMin != nil && *e.AboveMin > 0 {
-		add("Lethal limit", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), tempMark(e.Limits.Lethal)))
+	e.logged(u, add)
+	if e.reached() {
+		add("Lethal limit", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), degrees(e.Limits.Lethal, u)))
 	}
 	missing := "nothing"
 	if e.Missing >= 1 {
@@ -125,12 +129,12 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 		missing += ", counted from the first reading on " + e.since.Format("Mon 15:04")
 	}
 	add("Missing", missing)
-	e.happened(add)
+	e.happened(u, add)
 	return out
 }
 
 // logged adds what the log says of mists and exposure.
-func (e *Enclosure) logged(add func(name, text string)) {
+func (e *Enclosure) logged(u unit.Scale, add func(name, text string)) {
 	if e.Unrecorded {
 		add("Not recorded", "mist pulses, dry-downs, night drops and exposure")
 		return
@@ -139,21 +143,14 @@ func (e *Enclosure) logged(add func(name, text string)) {
 		add("Mist pulses", mistWords(&e.Mist))
 		add("Dry-down", dryWords(&e.DryDown, &e.Before.DryDown))
 	}
-	add("Exposure", exposureWords(&e.Exposure))
-}
-
-func (e *Enclosure) wasBand() string {
-	if e.Before.InBand == nil {
-		return ""
-	}
-	return " (week before " + share(*e.Before.InBand) + ")"
+	add("Exposure", exposureWords(&e.Exposure, u))
 }
 
 // linesTold is how many excursions of an enclosure are told one by one.
 const linesTold = 6
 
 // happened adds excursions, other alarms, probes and notes.
-func (e *Enclosure) happened(add func(name, text string)) {
+func (e *Enclosure) happened(u unit.Scale, add func(name, text string)) {
 	some := func(name string, lines []string, one, many string) {
 		for i, line := range capped(lines, linesTold, one, many) {
 			if i == linesTold {
@@ -162,8 +159,8 @@ func (e *Enclosure) happened(add func(name, text string)) {
 			add(name, line)
 		}
 	}
-	some("Excursion", excursionLines(e.Excursions), "excursion", "excursions")
-	some("Alarm", alarmLines(e.Others), "alarm", "alarms")
+	some("Excursion", excursionLines(e.Excursions, u), "excursion", "excursions")
+	some("Alarm", alarmLines(e.Others, u), "alarm", "alarms")
 	for i := range e.Probes {
 		add("Probe", e.Probes[i].ID+": "+trustWords(&e.Probes[i]))
 	}
@@ -180,16 +177,16 @@ func capped(lines []string, most int, one, many string) []string {
 	return append(lines[:most:most], fmt.Sprintf("and %s more", count(len(lines)-most, one, many)))
 }
 
-func alarmLines(list []Excursion) (lines []string) {
+func alarmLines(list []Excursion, u unit.Scale) (lines []string) {
 	for i := range list {
-		lines = append(lines, list[i].line())
+		lines = append(lines, list[i].line(u))
 	}
 	return lines
 }
 
 // excursionLines tell excursions one by one, but those of one alarm that were for the
 // week only in one line, by the first of them.
-func excursionLines(list []Excursion) (lines []string) {
+func excursionLines(list []Excursion, u unit.Scale) (lines []string) {
 	notes := map[rules.AlarmID]int{}
 	for i := range list {
 		if list[i].Priority == rules.Note {
@@ -201,9 +198,9 @@ func excursionLines(list []Excursion) (lines []string) {
 		n := notes[x.Alarm]
 		switch {
 		case x.Priority > rules.Note || n == 1:
-			lines = append(lines, x.line())
+			lines = append(lines, x.line(u))
 		case n > 1:
-			lines = append(lines, fmt.Sprintf("%s, and %d more like it", x.line(), n-1))
+			lines = append(lines, fmt.Sprintf("%s, and %d more like it", x.line(u), n-1))
 			notes[x.Alarm] = 0
 		}
 	}
@@ -215,12 +212,12 @@ func noteWords(n Note) string {
 }
 
 // roomLines tell of what belongs to no enclosure.
-func (r *Report) roomLines() []string {
+func (r *Report) roomLines(u unit.Scale) []string {
 	var out []string
 	for i := range r.Probes {
 		out = append(out, fmt.Sprintf("Probe %s (%s): %s", r.Probes[i].ID, r.Probes[i].Place, trustWords(&r.Probes[i])))
 	}
-	lines := alarmLines(r.Others)
+	lines := alarmLines(r.Others, u)
 	for i := range lines {
 		lines[i] = r.Others[i].Subject + ": " + lower(lines[i])
 	}
@@ -254,13 +251,13 @@ func (r *Report) qualityLines(u unit.Scale) []string {
 	if len(q.Top) > 0 && q.Top[0].N > 1 {
 		var names []string
 		for _, c := range q.Top {
-			names = append(names, fmt.Sprintf("%s (%s) %d", what(c.Alarm), r.subject(c.Subject), c.N))
+			names = append(names, fmt.Sprintf("%s (%s) %d", words.Headline(c.Alarm), r.subject(c.Subject), c.N))
 		}
 		out = append(out, "Most frequent: "+list(names, topMany)+".")
 	}
 	for _, c := range q.Top {
 		if said := words.Fact(c.Suggestion, u); said != "" {
-			out = append(out, fmt.Sprintf("For %s (%s): %s.", what(c.Alarm), r.subject(c.Subject), said))
+			out = append(out, fmt.Sprintf("For %s (%s): %s.", words.Headline(c.Alarm), r.subject(c.Subject), said))
 		}
 	}
 	return out

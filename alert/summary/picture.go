@@ -5,8 +5,9 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"image/draw"
 	"image/png"
-	"time"
+	"slices"
 
 	"dewline/alert/chart"
 	"dewline/configs/unit"
@@ -15,11 +16,11 @@ import (
 
 // A Picture is the week of one enclosure as a PNG.
 type Picture struct {
-	Name          string // "climate-1.png", unique within a summary
-	Enclosure     string // id
-	Alt           string
-	Width, Height int // in a reader's pixels
-	PNG           []byte
+	Name      string // "climate-1.png", unique within a summary
+	Enclosure string // id
+	Alt       string
+	Width     int // in a reader's pixels
+	PNG       []byte
 }
 
 // pictureSize suits the room: a mail of 48 enclosures has to stay small.
@@ -41,14 +42,11 @@ func (r *Report) Pictures(u unit.Scale) ([]Picture, error) {
 			continue
 		}
 		c := e.picture
-		if u == unit.Fahrenheit {
-			c = c.InFahrenheit()
-		}
+		c.Scale = u
 		p := Picture{
-			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + inUnits(pictureWords(e), u),
-			Width: width, Height: height,
+			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + pictureWords(e, u), Width: width,
 		}
-		img, err := c.Image(chart.Options{Width: p.Width, Height: p.Height})
+		img, err := c.Image(width, height)
 		if err != nil {
 			return nil, fmt.Errorf("draw the week of enclosure %s: %w", e.ID, err)
 		}
@@ -77,53 +75,32 @@ func few(img *image.NRGBA, colours int) image.Image {
 		palette = append(palette, color.NRGBA{uint8(ink >> 16), uint8(ink >> 8), uint8(ink), 0xff})
 	}
 	out := image.NewPaletted(img.Bounds(), palette)
-	nearest := map[color.NRGBA]uint8{}
-	for i := range out.Pix {
-		c := color.NRGBA{img.Pix[4*i], img.Pix[4*i+1], img.Pix[4*i+2], img.Pix[4*i+3]}
-		n, known := nearest[c]
-		if !known {
-			n = uint8(palette.Index(c))
-			nearest[c] = n
-		}
-		out.Pix[i] = n
-	}
+	draw.Draw(out, out.Rect, img, image.Point{}, draw.Src)
 	return out
 }
-
-// shortAlarm is the shortest bar that a mark is drawn with.
-const shortAlarm = time.Minute
 
 // marks are what happened to the enclosure, for its picture.
 func (b measurer) marks(e *Enclosure) []chart.Mark {
 	var out []chart.Mark
 	for _, at := range e.pulses {
-		out = append(out, chart.Mark{At: at, Kind: chart.Pulse, Text: "mist pulse"})
+		out = append(out, chart.Mark{At: at, Kind: chart.Pulse})
 	}
 	for _, at := range e.missed {
-		out = append(out, chart.Mark{At: at, Kind: chart.MissedPulse, Text: "mist pulse missed"})
+		out = append(out, chart.Mark{At: at, Kind: chart.MissedPulse})
 	}
-	for _, some := range [][]Excursion{e.Excursions, e.Others} {
-		for i := range some {
-			x := &some[i]
-			kind := chart.Today
-			if x.Priority == rules.Wake {
-				kind = chart.Wake
-			}
-			if x.Priority == rules.Note {
-				continue
-			}
-			until := x.To
-			if until.IsZero() {
-				until = b.report.Until
-			}
-			if until.Sub(x.From) < shortAlarm {
-				until = time.Time{}
-			}
-			out = append(out, chart.Mark{At: x.From, Until: until, Kind: kind, Text: what(x.Alarm)})
+	for _, x := range slices.Concat(e.Excursions, e.Others) {
+		if x.To.IsZero() {
+			x.To = b.report.Until
+		}
+		switch x.Priority {
+		case rules.Wake:
+			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Wake})
+		case rules.Today:
+			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Today})
 		}
 	}
 	for _, n := range e.Notes {
-		out = append(out, chart.Mark{At: n.At, Kind: chart.Note, Text: n.Text})
+		out = append(out, chart.Mark{At: n.At, Kind: chart.Note})
 	}
 	return out
 }

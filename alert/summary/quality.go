@@ -25,7 +25,7 @@ var nightHours = configs.ClockSpan{From: 22 * 60, To: 7 * 60}
 
 // quality works out how the alarms themselves did.
 func (b diary) quality() {
-	q := Quality{ByPriority: map[string]int{"note": 0, "today": 0, "wake": 0}, Chattering: []string{}, Stale: []string{}, Top: []Count{}}
+	q := Quality{ByPriority: map[string]int{"note": 0, "today": 0, "wake": 0}}
 	var raised []*onset
 	four := 0
 	for _, o := range b.onsets {
@@ -41,6 +41,12 @@ func (b diary) quality() {
 		if !o.From.Before(b.report.From) {
 			raised = append(raised, o)
 		}
+		if o.To.IsZero() && o.Priority > rules.Note {
+			b.report.open = append(b.report.open, rules.OnsetID(o.past.Key, 0))
+		}
+		if b.during(o) && !b.owned[o.Subject] {
+			b.report.Others = append(b.report.Others, o.Excursion)
+		}
 	}
 	q.countRaised(b.loc, raised)
 	b.suggest(q.Top)
@@ -50,15 +56,11 @@ func (b diary) quality() {
 	q.Floods = floods(raised)
 	b.countNotices(&q)
 	b.report.Alarms = q
-	b.report.Others = b.roomAlarms()
 }
 
 // days is how many days of the journal lie between from and the end.
 func (b diary) days(from time.Time) float64 {
-	if b.began.After(from) {
-		from = b.began
-	}
-	return max(b.report.Until.Sub(from).Hours()/24, 1)
+	return max(b.report.Until.Sub(later(from, b.began)).Hours()/24, 1)
 }
 
 // countLasting counts what any alarm that touched the week did in it.
@@ -106,6 +108,9 @@ func (q *Quality) countRaised(loc *time.Location, raised []*onset) {
 		} else if o.Priority > rules.Note {
 			q.Unacked++
 		}
+		if o.Priority == rules.Wake && o.past.Answered.IsZero() && !o.Shelved {
+			q.unheard++
+		}
 	}
 	if q.Acked > 0 {
 		q.AckMean = total / float64(q.Acked)
@@ -150,7 +155,7 @@ func (b diary) suggest(top []Count) {
 // chattering names the alarms that came as close together as the rules call chatter.
 func chattering(raised []*onset, span time.Duration) []string {
 	all := map[rules.Key]*room.Stats{}
-	out := []string{}
+	var out []string
 	for _, o := range raised {
 		st := all[o.past.Key]
 		if st == nil {
@@ -189,23 +194,4 @@ func (b diary) countNotices(q *Quality) {
 			q.Escalated++
 		}
 	}
-}
-
-// roomAlarms lists the alarms of the week that belong to no enclosure.
-func (b diary) roomAlarms() []Excursion {
-	mine := map[string]bool{}
-	for i := range b.report.Enclosures {
-		e := &b.report.Enclosures[i]
-		mine[e.ID] = true
-		for _, p := range e.Probes {
-			mine[p.ID] = true
-		}
-	}
-	out := []Excursion{}
-	for _, o := range b.onsets {
-		if b.during(o) && !mine[o.Subject] {
-			out = append(out, o.Excursion)
-		}
-	}
-	return out
 }

@@ -4,11 +4,9 @@ import (
 	"time"
 
 	"dewline/alert/chart"
-	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/sensors"
 )
 
 // A Report is what a week was like. Temperatures are in °C, humidities in %,
@@ -39,6 +37,10 @@ type Report struct {
 	Outlook    []string    `json:"outlook"`
 	Notes      []Note      `json:"notes"`   // about the room
 	Unknown    []string    `json:"unknown"` // what could not be told, and why
+
+	next   Week
+	supply map[string]string // what mists an enclosure
+	open   []string          // alarms that had not ended with the week
 }
 
 // A Stretch is the time that a report is about, To excluded.
@@ -51,17 +53,7 @@ type Stretch struct {
 // stay in the units that their names say.
 func (r *Report) In(u unit.Scale) *Report {
 	c := *r
-	c.Do = make([]Advice, 0, len(r.Do))
-	for _, a := range r.Do {
-		c.Do = append(c.Do, Advice{inUnits(a.Title, u), inUnits(a.Why, u)})
-	}
-	for _, lines := range []*[]string{&c.Changes, &c.Outlook, &c.Unknown} {
-		out := make([]string, 0, len(*lines))
-		for _, l := range *lines {
-			out = append(out, inUnits(l, u))
-		}
-		*lines = out
-	}
+	c.advise(u)
 	return &c
 }
 
@@ -263,6 +255,7 @@ type Quality struct {
 	Nightly   int     `json:"nightly"`   // of these between 22:00 and 07:00
 	Escalated int     `json:"escalated"` // notices that went to the next person
 	Before    int     `json:"before"`    // alarms in the week before
+	unheard   int     // wake alarms that nobody acknowledged
 }
 
 // Answers are what people said to the alarms.
@@ -311,26 +304,3 @@ type Note struct {
 
 // low reports whether the lower value is the worse one.
 func (x *Excursion) low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
-
-// newProbe begins the account of a probe.
-func newProbe(p configs.Probe) Probe {
-	return Probe{ID: p.ID, Place: string(p.Place), Reasons: map[string]uint64{}}
-}
-
-// see counts one reading of the week.
-func (p *Probe) see(rd *sensors.Reading, r *Report) {
-	if rd.At.Wall.Before(r.From) || !rd.At.Wall.Before(r.Until) {
-		return
-	}
-	p.Readings++
-	switch rd.Quality {
-	case sensors.Good:
-		p.Good++
-		return
-	case sensors.Suspect:
-		p.Suspect++
-	default:
-		p.Bad++
-	}
-	p.Reasons[rd.Reason.String()]++
-}

@@ -24,13 +24,6 @@ type slots map[int64]*slot
 // less then; a clock that was set back must not count a time twice.
 func coverage(r *store.Rollup) time.Duration { return min(r.Covered, 2*slotSpan) }
 
-// heat keeps the hottest value.
-func (s *slot) heat(r *store.Rollup, counts bool) {
-	if counts && (!s.hasHot || r.Temperature.Max > s.hottest) {
-		s.hottest, s.hasHot = r.Temperature.Max, true
-	}
-}
-
 // high is the highest value of the one that is judged and of any air probe.
 func (s *slot) high() int32 {
 	if !s.hasHot {
@@ -58,15 +51,6 @@ func (all slots) between(from, to time.Time) []timedSlot {
 	return out
 }
 
-// first is the start of the earliest slot in [from, to).
-func (all slots) first(from, to time.Time) (time.Time, bool) {
-	some := all.between(from, to)
-	if len(some) == 0 {
-		return time.Time{}, false
-	}
-	return some[0].start, true
-}
-
 // figures are what the sums alone tell of [from, to).
 func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figures {
 	var f Figures
@@ -79,19 +63,20 @@ func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figur
 		if lampsOn(s.start.Add(slotSpan / 2)) {
 			m = &day
 		}
-		m.add(s.slot)
 		if s.temp != nil {
+			m.temp.add(store.Spread{Min: s.temp.Min, Mean: s.temp.Mean, Max: s.high()}, s.covered)
 			tempered += s.covered
 			inBand += s.inBand
 			above += s.above
 		}
 		if s.hum != nil {
+			m.hum.add(*s.hum, s.covered)
 			hasHum = true
 			below += s.below
 		}
 	}
 	f.Covered = min(covered, to.Sub(from)).Minutes()
-	f.Day, f.Night = day.climate(), night.climate()
+	f.Day, f.Night = Climate{day.temp.spread(), day.hum.spread()}, Climate{night.temp.spread(), night.hum.spread()}
 	if tempered > 0 {
 		f.InBand = ptr(min(inBand.Seconds()/tempered.Seconds(), 1))
 		f.AboveMin = ptr(above.Minutes())
@@ -111,15 +96,6 @@ type weighed struct {
 	min, max, sum, weight float64
 }
 
-func (m *meter) add(s *slot) {
-	if s.temp != nil {
-		m.temp.add(store.Spread{Min: s.temp.Min, Mean: s.temp.Mean, Max: s.high()}, s.covered)
-	}
-	if s.hum != nil {
-		m.hum.add(*s.hum, s.covered)
-	}
-}
-
 func (w *weighed) add(s store.Spread, covered time.Duration) {
 	weight := max(covered.Seconds(), 1)
 	if w.weight == 0 {
@@ -128,10 +104,6 @@ func (w *weighed) add(s store.Spread, covered time.Duration) {
 	w.min, w.max = min(w.min, float64(s.Min)/100), max(w.max, float64(s.Max)/100)
 	w.sum += weight * float64(s.Mean) / 100
 	w.weight += weight
-}
-
-func (m *meter) climate() Climate {
-	return Climate{Temperature: m.temp.spread(), Humidity: m.hum.spread()}
 }
 
 func (w *weighed) spread() *Spread {

@@ -1,12 +1,14 @@
 package summary
 
 import (
-	"dewline/configs"
-	"dewline/configs/unit"
-	"dewline/rules"
 	"fmt"
 	"html/template"
 	"slices"
+
+	"dewline/alert/words"
+	"dewline/configs"
+	"dewline/configs/unit"
+	"dewline/rules"
 )
 
 // A view is a Report in words, as the page shows it.
@@ -54,6 +56,7 @@ const (
 )
 
 func (r *Report) view(u unit.Scale) view {
+	r = r.In(u)
 	v := view{
 		Title: fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
 		Made: r.Made.Format("2006-01-02 15:04 MST"), Tiles: r.tiles(), Caution: caution,
@@ -63,7 +66,7 @@ func (r *Report) view(u unit.Scale) view {
 		return v
 	}
 	for _, a := range r.Do {
-		v.Do = append(v.Do, Advice{clean(a.Title), inUnits(a.Why, u)})
+		v.Do = append(v.Do, Advice{clean(a.Title), clean(a.Why)})
 	}
 	if len(v.Do) == 0 {
 		v.Nothing = nothingToDo
@@ -74,13 +77,13 @@ func (r *Report) view(u unit.Scale) view {
 		}
 		s := section{Name: name}
 		for _, l := range lines {
-			s.Lines = append(s.Lines, clean(inUnits(l, u)))
+			s.Lines = append(s.Lines, clean(l))
 		}
 		*to = append(*to, s)
 	}
 	add(&v.Lists, "Changes against the week before", r.Changes)
 	add(&v.Lists, "Outlook", r.Outlook)
-	add(&v.Tail, "The room", r.roomLines())
+	add(&v.Tail, "The room", r.roomLines(u))
 	add(&v.Tail, "Alarms and how they did", r.qualityLines(u))
 	add(&v.Tail, "Drills and calibrations", r.careLines())
 	add(&v.Tail, "What could not be told", r.Unknown)
@@ -138,7 +141,7 @@ func (e *Enclosure) tags() []tag {
 			out = append(out, tag{s, tellBack, tellInk})
 		}
 	}
-	hot := e.had(rules.LethalLimit) || e.AboveMin != nil && *e.AboveMin > 0
+	hot := e.had(rules.LethalLimit) || e.reached()
 	if hot {
 		out = append(out, tag{"lethal limit reached", alarmBack, alarmInk})
 	}
@@ -147,7 +150,7 @@ func (e *Enclosure) tags() []tag {
 	look(e.had(rules.HumidityFloor) || e.BelowMin != nil && *e.BelowMin >= floorMuch, "too dry")
 	look(e.Mist.Missed > 0, "mist missed")
 	short, _ := e.shortNights()
-	look(e.Limits.DropMin > 0 && short >= dropNights, "little night drop")
+	look(short >= dropNights, "little night drop")
 	switch {
 	case e.Covered == 0:
 		out = append(out, tag{"not measured", greyBack, greyInk})
@@ -155,7 +158,7 @@ func (e *Enclosure) tags() []tag {
 		out = append(out, tag{span(e.Missing) + " not measured", greyBack, greyInk})
 	}
 	if len(out) == 0 && len(e.Others) > 0 {
-		look(true, what(e.Others[0].Alarm))
+		look(true, words.Headline(e.Others[0].Alarm))
 	}
 	if len(out) == 0 {
 		out = append(out, tag{"calm", calmBack, calmInk})
@@ -165,8 +168,7 @@ func (e *Enclosure) tags() []tag {
 
 // had reports whether an alarm of a kind was raised.
 func (e *Enclosure) had(id rules.AlarmID) bool {
-	raised := func(x Excursion) bool { return x.Alarm == id }
-	return slices.ContainsFunc(e.Excursions, raised) || slices.ContainsFunc(e.Others, raised)
+	return slices.ContainsFunc(slices.Concat(e.Excursions, e.Others), func(x Excursion) bool { return x.Alarm == id })
 }
 
 // caution ends every summary.

@@ -55,9 +55,6 @@ func (w Week) From() time.Time { return w.day(0) }
 // To returns the first moment after the week.
 func (w Week) To() time.Time { return w.day(7) }
 
-// Day returns the first moment of the nth day, 0 for Monday.
-func (w Week) Day(n int) time.Time { return w.day(n) }
-
 // Prev returns the week before.
 func (w Week) Prev() Week { return WeekOf(w.noon(-7), w.Location()) }
 
@@ -72,7 +69,7 @@ func (w Week) noon(n int) time.Time {
 	return time.Date(w.Year, time.January, 4-back+7*(w.Number-1)+n, 12, 0, 0, 0, w.Location())
 }
 
-// day is the first moment of the nth day: midnight, or the clock change where
+// day is the first moment of the nth day, 0 for Monday: midnight, or the clock change where
 // that skips midnight.
 func (w Week) day(n int) time.Time {
 	y, m, d := w.noon(n).Date()

@@ -4,21 +4,33 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
+// Spaces at which a line is not broken; plain text gets plain ones in the end.
+const (
+	nbsp = "\u00a0"
+	dash = nbsp + "–" + nbsp
+)
+
+// unbroken keeps a number and its unit on one line.
+func unbroken(s string) string { return strings.ReplaceAll(s, " ", nbsp) }
+
+func degrees(celsius float64, u unit.Scale) string { return unbroken(words.Degrees(celsius, u)) }
+func delta(kelvins float64, u unit.Scale) string   { return unbroken(words.Steps(kelvins, u)) }
+
 // degrees writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
-func (s *Spread) degrees() string {
+func (s *Spread) degrees(u unit.Scale) string {
 	if s == nil {
 		return "not measured"
 	}
-	return marked(isBare, s.Min) + dash + marked(isBare, s.Mean) + dash + marked(isBare, s.Max) + nbsp + marked(isUnit, 0)
+	return words.Bare(s.Min, u) + dash + words.Bare(s.Mean, u) + dash + words.Bare(s.Max, u) + nbsp + u.Name()
 }
 
 func (s *Spread) percents() string {
@@ -28,11 +40,11 @@ func (s *Spread) percents() string {
 	return fmt.Sprintf("%.0f"+dash+"%.0f"+dash+"%.0f"+nbsp+"%%", s.Min, s.Mean, s.Max)
 }
 
-func percent(v float64) string { return unbroken.Replace(words.Humidity(v)) }
+func percent(v float64) string { return unbroken(words.Humidity(v)) }
 
 // span writes minutes as every text does.
 func span(minutes float64) string {
-	return strings.ReplaceAll(words.Span(time.Duration(minutes*float64(time.Minute))), " ", nbsp)
+	return unbroken(words.Span(time.Duration(minutes * float64(time.Minute))))
 }
 
 // share writes a part of the whole in whole percent; only all is 100 % and
@@ -72,9 +84,6 @@ func clean(s string) string {
 	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == ' ' }), " ")
 }
 
-// what names an alarm in plain words.
-func what(id rules.AlarmID) string { return words.Headline(id) }
-
 // when writes how long an excursion was: "Sat 13:40 – 19:20" or
 // "Sat 22:10 – Sun 03:00", with the date of a day that is not in the week.
 func (x *Excursion) when() string {
@@ -94,11 +103,11 @@ func (x *Excursion) when() string {
 }
 
 // line tells an excursion in one line.
-func (x *Excursion) line() string {
+func (x *Excursion) line(u unit.Scale) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s", words.Capital(what(x.Alarm)), x.when())
+	fmt.Fprintf(&b, "%s: %s", words.Capital(words.Headline(x.Alarm)), x.when())
 	if x.Peak != nil {
-		v := tempMark(*x.Peak)
+		v := degrees(*x.Peak, u)
 		if x.Alarm == rules.HumidityFloor {
 			v = percent(*x.Peak)
 		}
@@ -170,7 +179,7 @@ func dryWords(f, before *DryDown) string {
 	return s
 }
 
-func exposureWords(x *Exposure) string {
+func exposureWords(x *Exposure, u unit.Scale) string {
 	var s string
 	switch {
 	case !x.Known:
@@ -178,7 +187,7 @@ func exposureWords(x *Exposure) string {
 	case x.Peak < 0.005:
 		s = "none counted"
 	default:
-		s = fmt.Sprintf("up to %s of the keeper's reference, %s h above the boundary", share(x.Peak), deltaMark(x.DegreeHours))
+		s = fmt.Sprintf("up to %s of the keeper's reference, %s h above the boundary", share(x.Peak), delta(x.DegreeHours, u))
 	}
 	if x.Carried >= 0.01 {
 		s += fmt.Sprintf("; %s were left over from before", share(x.Carried))
@@ -190,16 +199,16 @@ func exposureWords(x *Exposure) string {
 }
 
 // nightWords writes the drops: "Tue 2.1, Wed 2.4, Thu ?".
-func nightWords(nights []Night) string {
+func nightWords(nights []Night, u unit.Scale) string {
 	var out []string
 	for _, n := range nights {
 		v := "?"
 		if n.Drop != nil {
-			v = marked(isBareDelta, *n.Drop)
+			v = unit.TemperatureDelta(*n.Drop).Number(u, 1)
 		}
 		out = append(out, n.Morning.Format("Mon")+nbsp+v)
 	}
-	return strings.Join(out, ", ") + nbsp + marked(isUnit, 0)
+	return strings.Join(out, ", ") + nbsp + u.Name()
 }
 
 // trustWords says how far a probe could be trusted.
@@ -239,12 +248,12 @@ func worstReason(reasons map[string]uint64) string {
 }
 
 // pictureWords describes a picture to those who do not see it.
-func pictureWords(e *Enclosure) string {
+func pictureWords(e *Enclosure, u unit.Scale) string {
 	s := "Temperature and humidity of the week"
 	if f := &e.Figures; f.InBand != nil {
 		s += ": " + bandWords(f)
 		if m := hottest(f); m != nil {
-			s += ", highest " + tempMark(*m)
+			s += ", highest " + degrees(*m, u)
 		}
 	}
 	if e.Missing >= 10 {
@@ -290,21 +299,10 @@ func (r *Report) subject(id string) string {
 func (r *Report) alarmNames(ids []string, n int) string {
 	var out []string
 	for _, id := range ids {
-		k, _, _ := parseOnset(id)
-		if s := what(k.Alarm) + " (" + r.subject(k.Subject) + ")"; !slices.Contains(out, s) {
+		kind, rest, _ := strings.Cut(id, "/")
+		if s := words.Headline(rules.AlarmID(kind)) + " (" + r.subject(rest[:strings.LastIndexByte(rest, '/')]) + ")"; !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}
 	return list(out, n)
-}
-
-// parseOnset reads a subject as rules.OnsetID writes it.
-func parseOnset(s string) (rules.Key, uint64, bool) {
-	id, rest, ok := strings.Cut(s, "/")
-	at := strings.LastIndexByte(rest, '/')
-	if !ok || at < 0 {
-		return rules.Key{}, 0, false
-	}
-	seq, err := strconv.ParseUint(rest[at+1:], 10, 64)
-	return rules.Key{Alarm: rules.AlarmID(id), Subject: rest[:at]}, seq, err == nil
 }
