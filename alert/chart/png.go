@@ -6,17 +6,15 @@ import (
 	"math"
 
 	"git.sr.ht/~sbinet/gg"
-	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
-	"golang.org/x/image/font/opentype"
 )
 
 // Image draws the chart into memory, in the light colours. Its size is in pixels; no
 // height is one that suits the width and the number of panels.
 func (c Chart) Image(width, height int) (*image.NRGBA, error) {
 	pal, p := light(), c.layout(width, height)
-	cv := canvas{Context: gg.NewContext(int(math.Ceil(p.width)), int(math.Ceil(p.height))), faces: map[faceKey]font.Face{}}
+	cv := canvas{gg.NewContext(int(math.Ceil(p.width)), int(math.Ceil(p.height)))}
 	cv.SetColor(pal[roleBack].fill)
 	cv.Clear()
 	for i := range p.shapes {
@@ -33,35 +31,7 @@ func (c Chart) Image(width, height int) (*image.NRGBA, error) {
 }
 
 // A canvas paints shapes onto an image.
-type canvas struct {
-	*gg.Context
-	faces map[faceKey]font.Face
-}
-
-type faceKey struct {
-	bold bool
-	size float64
-}
-
-func (cv *canvas) face(key faceKey) (font.Face, error) {
-	if f := cv.faces[key]; f != nil {
-		return f, nil
-	}
-	ttf := goregular.TTF
-	if key.bold {
-		ttf = gobold.TTF
-	}
-	of, err := opentype.Parse(ttf)
-	if err != nil {
-		return nil, fmt.Errorf("read the built-in font: %w", err)
-	}
-	f, err := opentype.NewFace(of, &opentype.FaceOptions{Size: key.size, DPI: 72, Hinting: font.HintingNone})
-	if err != nil {
-		return nil, fmt.Errorf("scale the built-in font to %g: %w", key.size, err)
-	}
-	cv.faces[key] = f
-	return f, nil
-}
+type canvas struct{ *gg.Context }
 
 // shape paints the paths of a shape as one: where they overlap they do not darken.
 func (cv *canvas) shape(s *shape, l look) {
@@ -95,11 +65,13 @@ func (cv *canvas) shape(s *shape, l look) {
 }
 
 func (cv *canvas) text(s *shape, l look) error {
-	f, err := cv.face(faceKey{s.bold, s.size})
-	if err != nil {
-		return err
+	ttf := goregular.TTF
+	if s.bold {
+		ttf = gobold.TTF
 	}
-	cv.SetFontFace(f)
+	if err := cv.LoadFontFaceFromBytes(ttf, s.size); err != nil {
+		return fmt.Errorf("scale the built-in font to %g: %w", s.size, err)
+	}
 	at, anchor := s.paths[0][0], float64(s.align)/2
 	if l.stroke.A > 0 { // a halo, so that lines behind do not strike it through
 		cv.SetColor(l.stroke)
