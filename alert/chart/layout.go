@@ -8,7 +8,6 @@ import (
 // narrow is the width below which type and margins are those of a phone.
 const narrow = 480
 
-// layout turns the chart into shapes.
 func (c Chart) layout(w, h int) picture {
 	width, height := float64(w), float64(h)
 	f := frame{left: 34, right: width - 10, size: 12, head: 24, lane: 18, foot: 34, from: c.From}
@@ -96,7 +95,6 @@ func (p *Panel) lookOf(s Series, n int) (line, envelope role, d dash) {
 	return line, envelope, dash(min(n, int(dotted)))
 }
 
-// plot draws one panel between top and foot.
 func (c Chart) plot(p *picture, f frame, panel *Panel, ticks []tick, top, foot float64) {
 	for _, s := range c.Dark {
 		if x0, x1 := f.x(s.From), f.x(s.To); x1 > x0 {
@@ -194,7 +192,6 @@ func (p *picture) curve(r role, d dash, s Series, f frame, a valueAxis) {
 	}
 }
 
-// envelope draws the space from least to greatest.
 func (p *picture) envelope(r role, s Series, f frame, a valueAxis) {
 	sh := shape{role: r, closed: true}
 	for _, part := range s.stretches() {

@@ -1,6 +1,5 @@
 package chart
 
-// holds reports whether a mark is in sight.
 func (c Chart) holds(m Mark) bool {
 	end := m.Until
 	if end.IsZero() {

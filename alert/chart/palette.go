@@ -8,7 +8,6 @@ type look struct {
 	width        float64
 }
 
-// palette holds the looks of a theme.
 type palette [numRoles]look
 
 // The hues are those of Okabe and Ito, "Color universal design: how to make

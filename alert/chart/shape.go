@@ -34,7 +34,6 @@ const (
 	numRoles
 )
 
-// classOf are the class names in an SVG, by role.
 var classOf = [numRoles]string{
 	"bk", "dk", "bd", "gr", "fr", "w", "wb", "h", "hb", "by", "cl", "fl",
 	"pu", "mi", "pl", "wa", "to", "no", "tx", "ft", "lt",

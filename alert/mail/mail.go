@@ -124,7 +124,6 @@ func (s *Sender) deliver(ctx context.Context, m *gomail.Msg) error {
 	return s.converse(ctx, func(c *gomail.Client, conv *smtp.Client) error { return c.SendWithSMTPClient(conv, m) })
 }
 
-// converse holds one conversation with the server.
 func (s *Sender) converse(ctx context.Context, say func(*gomail.Client, *smtp.Client) error) error {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
@@ -149,7 +148,6 @@ func (s *Sender) converse(ctx context.Context, say func(*gomail.Client, *smtp.Cl
 	return nil
 }
 
-// client sets one conversation up.
 func (s *Sender) client(ctx context.Context, limit time.Duration) (*gomail.Client, error) {
 	conf := &tls.Config{ServerName: s.opt.Host, RootCAs: s.opt.Roots, MinVersion: tls.VersionTLS12}
 	if s.opt.OnPeer != nil {

@@ -76,7 +76,6 @@ func (s *Sender) notice(d *alert.Delivery) (*gomail.Msg, error) {
 	return m, nil
 }
 
-// noticeText is the body: what it is, what to do, how to answer.
 func noticeText(m *alert.Message) string {
 	var b strings.Builder
 	b.WriteString(m.Text)

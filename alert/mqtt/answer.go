@@ -37,7 +37,6 @@ func (c *Client) receive(_ paho.Client, m paho.Message) {
 	}
 }
 
-// answer works off commands until ctx ends.
 func (c *Client) answer(ctx context.Context) {
 	for {
 		select {
@@ -56,7 +55,6 @@ func (c *Client) answer(ctx context.Context) {
 	}
 }
 
-// reply has one command carried out.
 func (c *Client) reply(ctx context.Context, r request) alert.Reply {
 	cmd := r.command
 	if r.refused != "" {

@@ -156,7 +156,6 @@ func (c *Client) Watching(rooms []string, now time.Time) {
 // otherRoom begins the topics of another room among those of this one.
 const otherRoom = "/"
 
-// topic returns the whole of a topic.
 func (c *Client) topic(t string) string {
 	if other, ok := strings.CutPrefix(t, otherRoom); ok {
 		return "dewline/" + other

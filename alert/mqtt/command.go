@@ -79,7 +79,6 @@ func (r *refusals) skip() {
 // connection, long after anybody meant it.
 var errRetained = errors.New("retained commands are refused; send it without the retain flag")
 
-// parseCommand checks a command's form, and returns what could be read.
 func parseCommand(payload []byte) (s Signed, err error) {
 	if len(payload) > maxCommand {
 		return s, fmt.Errorf("command longer than %d bytes", maxCommand)
@@ -141,7 +140,6 @@ func CheckCommand(c alert.Command) error {
 // A need is what an action needs, and what it may have.
 type need struct{ notice, subject, end, until, empty bool }
 
-// checkAction checks what each action needs.
 func checkAction(c *alert.Command) error {
 	needs, known := map[string]need{
 		"acknowledge": {notice: true}, "reset": {notice: true}, "unshelve": {subject: true}, "in-service": {subject: true},

@@ -192,7 +192,6 @@ func (d *dialer) open(uri *url.URL, _ paho.ClientOptions) (net.Conn, error) {
 	return conn, nil
 }
 
-// abort ends a handshake that is under way.
 func (d *dialer) abort() {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -86,7 +86,6 @@ var (
 	errTaken     = errors.New("this command was taken already")
 )
 
-// byToken checks a command that is not signed.
 func (d *door) byToken(s *Signed) error {
 	if !sameToken(s.Token, d.token) {
 		return errToken
@@ -104,7 +103,6 @@ func (d *door) byToken(s *Signed) error {
 	return nil
 }
 
-// signed checks a command that a person signed, and takes it.
 func (d *door) signed(s *Signed) error {
 	if err := CheckCommand(s.Command); err != nil { // before what is signed is put together
 		return err

@@ -66,7 +66,6 @@ type Options struct {
 	Log       *slog.Logger
 }
 
-// complete checks o and fills in the defaults.
 func (o *Options) complete(id string) error {
 	u, err := url.Parse(o.Broker)
 	if err != nil {

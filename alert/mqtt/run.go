@@ -31,7 +31,6 @@ func (c *Client) Run(ctx context.Context) error {
 	return nil
 }
 
-// serve works on one session until it is lost or ctx ends.
 func (c *Client) serve(ctx context.Context, s *session) error {
 	defer s.client.Disconnect(250)
 	work, cancel := context.WithCancel(ctx)
@@ -97,7 +96,6 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	return nil
 }
 
-// contradict publishes "online" again when the status says something else.
 func (c *Client) contradict(_ paho.Client, m paho.Message) {
 	if string(m.Payload()) != online {
 		c.set("status", []byte(online))
@@ -125,7 +123,6 @@ func (c *Client) farewell(s *session) error {
 	return nil
 }
 
-// down takes the session away from the senders.
 func (c *Client) down(why error) {
 	why = fmt.Errorf("%w: %w", errNotConnected, why)
 	c.mu.Lock()
@@ -164,7 +161,6 @@ func (c *Client) flush(ctx context.Context) {
 	}
 }
 
-// publishDoc publishes a topic's newest document.
 func (c *Client) publishDoc(ctx context.Context, topic string) error {
 	c.mu.Lock()
 	doc := c.docs[topic]

@@ -52,7 +52,6 @@ func gravity(payload []byte) int {
 	return 1
 }
 
-// noticeOther passes on that another board with this room's id showed itself.
 func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
 	instance, valid := markedIn(m.Payload()).Instance, json.Valid(m.Payload())
 	if strings.HasSuffix(m.Topic(), boardTopic) {

@@ -13,7 +13,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// act carries out what a form asks for.
 func (s answers) act(w http.ResponseWriter, r *http.Request) {
 	c, lacks := commandOf(r)
 	if lacks != "" {

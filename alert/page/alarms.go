@@ -24,7 +24,6 @@ type alarmsPage struct {
 
 type pastRow struct{ When, What, Where, Link, Lasted, By string }
 
-// pastFor is how far back the alarms page goes.
 const pastFor = 7 * 24 * time.Hour
 
 func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {

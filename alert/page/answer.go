@@ -33,7 +33,6 @@ func (s answers) linked(w http.ResponseWriter, r *http.Request, token string) (v
 	return 0, false
 }
 
-// answerPage is what a link to a version of a notice shows.
 func (s answers) answerPage(r *http.Request, token string, version int) answerPage {
 	p := answerPage{frame: s.frame(r, "Answer", ""), ID: r.PathValue("id"), Token: token, Drill: strings.HasPrefix(r.PathValue("id"), "drill/")}
 	snap := s.o.Snapshot()

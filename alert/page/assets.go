@@ -12,7 +12,6 @@ import (
 //go:embed html static
 var files embed.FS
 
-// assets are the files and templates that pages are made with.
 type assets struct {
 	static map[string][]byte
 	paths  map[string]string // with a hash, so that a browser may keep them

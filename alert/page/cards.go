@@ -14,7 +14,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// card puts a notice into words, its members worst first.
 func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 	c := noticeCard{
 		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
@@ -154,7 +153,6 @@ func shelves(p rules.Priority) []choice {
 	return out
 }
 
-// title names the alarm, what it is about and its value.
 func title(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) string {
 	text := subjectName(a.Key.Subject, snap) + ": " + words.HeadlineOf(a.Key)
 	f := words.Figure{Alarm: a.Key.Alarm, Value: a.Value, Limit: a.Limit, HasLimit: a.HasLimit, Unit: a.Unit}

@@ -117,7 +117,6 @@ func limitText(cfg *configs.Config, e configs.Enclosure, u unit.Scale, now senso
 	return text + " Defaults are not veterinary advice."
 }
 
-// chartOf fills in the addresses of the chart and of its neighbours.
 func (s closeups) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapshot, cfg *configs.Config) {
 	q := r.URL.Query()
 	at := periodOf(q.Get("span"), q.Get("end"), snap.At.Wall, cfg.Room.Location)
@@ -162,7 +161,6 @@ func (s closeups) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapsho
 	}
 }
 
-// addNote keeps a line about an enclosure.
 func (s closeups) addNote(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
 	if _, ok := enclosureOf(s.o.Config(), id); !ok {

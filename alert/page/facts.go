@@ -77,7 +77,6 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) measu
 	return m
 }
 
-// facts are the figures beside the two measures.
 func facts(v *rules.EnclosureView, u unit.Scale) []fact {
 	return slices.Concat(heatFacts(v, u), airFacts(v, u), careFacts(v, u))
 }

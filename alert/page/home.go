@@ -43,7 +43,6 @@ type list struct {
 
 type item struct{ Link, Name, Text string }
 
-// maxWorst is how many of the worst enclosures are listed.
 const maxWorst = 6
 
 func (s overviews) home(w http.ResponseWriter, r *http.Request) {
@@ -192,7 +191,6 @@ func lists(snap *alert.Snapshot) []list {
 
 func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
 
-// contacts says what each contact does.
 func contacts(snap *alert.Snapshot) (facts []fact) {
 	for i := range snap.Contacts {
 		v := &snap.Contacts[i]
@@ -211,7 +209,6 @@ func contacts(snap *alert.Snapshot) (facts []fact) {
 	return facts
 }
 
-// foot says how dewline itself does.
 func (s overviews) foot(snap *alert.Snapshot) []fact {
 	d := fact{Name: "Notices", Value: "delivered"}
 	if n := snap.Delivery.Depth; n > 0 {

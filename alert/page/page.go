@@ -9,7 +9,6 @@ import (
 // New returns the handler of every page, starting at "/".
 func New(o Options) http.Handler { return newSite(o).handler() }
 
-// handler routes addresses to pages.
 func (s *site) handler() http.Handler {
 	d, a, over, one, live := doors{s}, answers{s}, overviews{s}, closeups{s}, signals{s}
 	mux := http.NewServeMux()
@@ -44,7 +43,6 @@ const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src
 // maxForm is the most that a form may carry, in bytes.
 const maxForm = 16 << 10
 
-// guarded sets the headers that hold for every answer.
 func (s *site) guarded(h http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		head := w.Header()

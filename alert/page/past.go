@@ -60,7 +60,6 @@ func mistNote(due []configs.ClockTime) string {
 	return text + "."
 }
 
-// driesFor is how long a pulse is followed while it dries.
 const driesFor = 6 * time.Hour
 
 func (s closeups) mistRow(m mist, now time.Time) mistRow {
@@ -137,7 +136,6 @@ func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) prob
 	return row
 }
 
-// onRecord is what the record says of the enclosure's last days.
 type onRecord struct {
 	Mists     []mistRow
 	MistNote  string

@@ -27,7 +27,6 @@ const (
 // else.
 const pictureCSP = "default-src 'none'; style-src 'unsafe-inline'"
 
-// chart draws one enclosure's climate.
 func (s closeups) chart(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
 	e, ok := enclosureOf(cfg, r.PathValue("id"))

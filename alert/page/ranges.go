@@ -10,7 +10,6 @@ import (
 	"dewline/store"
 )
 
-// extremes are those of one enclosure over the last day.
 type extremes struct {
 	low, high float64 // °C
 	hasTemp   bool

@@ -21,7 +21,6 @@ type session struct {
 	right   Right // in a copy for one request
 }
 
-// made reports whether a form was made for the session.
 func (s *session) made(form string) bool {
 	return subtle.ConstantTimeCompare([]byte(form), []byte(s.form)) == 1
 }

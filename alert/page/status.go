@@ -47,7 +47,6 @@ func statusOf(v *rules.EnclosureView) status {
 // headroom is how far an enclosure is below its lethal heat, in °C.
 func headroom(v *rules.EnclosureView) float64 { return v.Lethal - v.Temperature.Value }
 
-// worstFirst orders enclosures by how much they need a person.
 func worstFirst(list []rules.EnclosureView) []*rules.EnclosureView {
 	out := make([]*rules.EnclosureView, len(list))
 	for i := range list {
@@ -84,7 +83,6 @@ func activeAlarms(snap *alert.Snapshot) map[string][]rules.AlarmID {
 	return out
 }
 
-// headlines puts alarms into words, each once.
 func headlines(ids []rules.AlarmID) string {
 	var list []string
 	for _, id := range ids {

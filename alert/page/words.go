@@ -56,7 +56,6 @@ func isOver(a *rules.AlarmView) bool {
 	return a.State == alarm.RTNUN || a.State == alarm.LatchUnack || a.State == alarm.LatchAck
 }
 
-// stateText says where an alarm stands.
 func stateText(a *rules.AlarmView) string {
 	var text string
 	switch a.State {
@@ -91,10 +90,8 @@ func stateText(a *rules.AlarmView) string {
 	return text
 }
 
-// placeOf says where an enclosure stands, as far as it is known.
 func placeOf(v *rules.EnclosureView) string { return configs.PlaceWords(v.Rack, v.Shelf, v.Slot) }
 
-// speciesName is the species as people write it.
 func speciesName(cfg *configs.Config, id string) string {
 	i := slices.IndexFunc(cfg.Species, func(s configs.Species) bool { return s.ID == id })
 	if i < 0 || cfg.Species[i].Name == "" {
@@ -133,7 +130,6 @@ func times(n int, what string) string {
 	return fmt.Sprintf("%d %ss in a row", n, what)
 }
 
-// doubtWords says why a value is not trusted.
 func doubtWords(reason string) string {
 	switch reason {
 	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():

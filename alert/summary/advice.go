@@ -105,10 +105,8 @@ func together(some []wish) Advice {
 	}
 }
 
-// isHot reports whether an excursion was one of heat.
 func isHot(x Excursion) bool { return x.Alarm == rules.AboveBand || x.Alarm == rules.LethalLimit }
 
-// reached reports whether the enclosure was at its lethal limit.
 func (e *Enclosure) reached() bool { return e.AboveMin != nil && *e.AboveMin > 0 }
 
 // heat tells of enclosures that were too warm: of the room where many were, else
@@ -229,7 +227,6 @@ func (a *adviser) mist() {
 	}
 }
 
-// habits looks at the climate of one enclosure.
 func (a *adviser) habits(e *Enclosure) {
 	if e.Missing-a.Blind >= missingMuch {
 		rank := 46.0
@@ -257,7 +254,6 @@ func (a *adviser) habits(e *Enclosure) {
 	}
 }
 
-// shortNights counts the measured nights without the wanted drop.
 func (e *Enclosure) shortNights() (short, known int) {
 	for _, n := range e.Nights {
 		if n.Drop == nil {

@@ -66,7 +66,6 @@ func (b *builder) unknown(format string, args ...any) {
 	b.report.Unknown = append(b.report.Unknown, fmt.Sprintf(format, args...))
 }
 
-// inOrder sorts enclosures as they stand.
 func inOrder(all []configs.Enclosure) []configs.Enclosure {
 	out := slices.Clone(all)
 	slices.SortStableFunc(out, func(a, b configs.Enclosure) int {

@@ -21,7 +21,6 @@ func (b measurer) roomProbes() {
 	b.report.Probes, _ = b.probes(elsewhere)
 }
 
-// careFor looks at calibrations and drills.
 func (b carer) careFor() {
 	set, err := sensors.NewCorrections(b.corrections())
 	if err != nil {

@@ -64,12 +64,10 @@ func (a *adviser) changes() []string {
 	return out
 }
 
-// comparable reports whether enough was measured in both weeks.
 func (e *Enclosure) comparable() bool {
 	return e.Covered >= dayCovered && e.Before.Covered >= dayCovered
 }
 
-// compared reports whether any enclosure can be compared with the week before.
 func (r *Report) compared() bool {
 	return slices.ContainsFunc(r.Enclosures, func(e Enclosure) bool { return e.comparable() })
 }

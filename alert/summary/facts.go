@@ -13,7 +13,6 @@ import (
 // due in its last minutes comes so much later.
 const afterWeek = 20 * time.Minute
 
-// take keeps what e says of an enclosure.
 func (b diary) take(e *event.Event) {
 	of := func(id string) *found {
 		f := b.found[id]
@@ -110,7 +109,6 @@ func (f *found) mist(from, to time.Time) Mist {
 	return out
 }
 
-// dryDown sums up the dry-downs of a week.
 func (f *found) dryDown(from, to time.Time) DryDown {
 	var d DryDown
 	var halves []float64
@@ -124,7 +122,6 @@ func (f *found) dryDown(from, to time.Time) DryDown {
 	return d
 }
 
-// exposure adds up the doses of a week.
 func (f *found) exposure(from, to time.Time) Exposure {
 	var x Exposure
 	for _, d := range f.doses {
@@ -142,7 +139,6 @@ func (f *found) exposure(from, to time.Time) Exposure {
 	return x
 }
 
-// nightsIn are the nights that ended in a week.
 func (f *found) nightsIn(from, to time.Time) []Night {
 	return slices.DeleteFunc(slices.Clone(f.nights), func(n Night) bool { return !within(n.Morning, from, to) })
 }

@@ -19,7 +19,6 @@ const slotSpan = 10 * time.Minute
 // two hours. Least and greatest are kept within each.
 const pictureBins = 84
 
-// enclosure works out one enclosure's week and the week before.
 func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 	sp := b.cfg.SpeciesOn(e, b.report.Until.Add(-time.Second))
 	lamps, hasLamps := b.cfg.LampsOf(e)
@@ -156,7 +155,6 @@ func (b measurer) blind() {
 	r.Blind = max(r.Until.Sub(from)-seen, 0).Round(time.Second).Minutes()
 }
 
-// draw makes the picture of the week.
 func (b measurer) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
 	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
 	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)

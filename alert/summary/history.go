@@ -17,7 +17,6 @@ import (
 // a mean rate of alarms is taken over, as ISA-18.2 asks for a month.
 const lookBack = 28 * 24 * time.Hour
 
-// onsetOf makes the excursion of an onset.
 func (b diary) onsetOf(p *alarm.Past) *onset {
 	x := Excursion{
 		Alarm: p.Key.Alarm, Subject: p.Key.Subject, Priority: p.Priority, From: p.From.Wall.In(b.loc),
@@ -66,7 +65,6 @@ func (b diary) readJournal() {
 	}
 }
 
-// during reports whether o touched the week.
 func (b diary) during(o *onset) bool {
 	return o.From.Before(b.report.Until) && (o.To.IsZero() || !o.To.Before(b.report.From))
 }
@@ -133,7 +131,6 @@ type storedNote struct {
 	Text      string          `json:"text"`
 }
 
-// readNotes collects the keeper's notes of the week.
 func (b diary) readNotes() {
 	for doc, err := range b.rec.Docs(store.BucketNotes) {
 		var n storedNote

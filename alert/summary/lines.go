@@ -133,7 +133,6 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	return out
 }
 
-// logged adds what the log says of mists and exposure.
 func (e *Enclosure) logged(u unit.Scale, add func(name, text string)) {
 	if e.Unrecorded {
 		add("Not recorded", "mist pulses, dry-downs, night drops and exposure")
@@ -146,10 +145,8 @@ func (e *Enclosure) logged(u unit.Scale, add func(name, text string)) {
 	add("Exposure", exposureWords(&e.Exposure, u))
 }
 
-// linesTold is how many excursions of an enclosure are told one by one.
 const linesTold = 6
 
-// happened adds excursions, other alarms, probes and notes.
 func (e *Enclosure) happened(u unit.Scale, add func(name, text string)) {
 	some := func(name string, lines []string, one, many string) {
 		for i, line := range capped(lines, linesTold, one, many) {
@@ -211,7 +208,6 @@ func noteWords(n Note) string {
 	return fmt.Sprintf("%s, %s: %s", n.At.Format("Mon 15:04"), clean(n.By), clean(n.Text))
 }
 
-// roomLines tell of what belongs to no enclosure.
 func (r *Report) roomLines(u unit.Scale) []string {
 	var out []string
 	for i := range r.Probes {
@@ -228,7 +224,6 @@ func (r *Report) roomLines(u unit.Scale) []string {
 	return out
 }
 
-// qualityLines tell how the alarms themselves did.
 func (r *Report) qualityLines(u unit.Scale) []string {
 	q := &r.Alarms
 	if q.Count == 0 && q.Longest == 0 {
@@ -263,7 +258,6 @@ func (r *Report) qualityLines(u unit.Scale) []string {
 	return out
 }
 
-// careLines tell of drills and calibrations.
 func (r *Report) careLines() []string {
 	var out []string
 	d := &r.Drill

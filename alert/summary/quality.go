@@ -17,13 +17,11 @@ import (
 	"dewline/store"
 )
 
-// topMany is how many of the most frequent alarms are told.
 const topMany = 5
 
 // nightHours are those in which a wake alarm costs sleep.
 var nightHours = configs.ClockSpan{From: 22 * 60, To: 7 * 60}
 
-// quality works out how the alarms themselves did.
 func (b diary) quality() {
 	q := Quality{ByPriority: map[string]int{"note": 0, "today": 0, "wake": 0}}
 	var raised []*onset
@@ -84,7 +82,6 @@ func (b diary) countLasting(q *Quality, o *onset) {
 	q.LongestWait = max(q.LongestWait, wait.Minutes())
 }
 
-// countRaised counts the alarms that began in the week.
 func (q *Quality) countRaised(loc *time.Location, raised []*onset) {
 	perDay, perKey := map[string]int{}, map[rules.Key]int{}
 	total := 0.0
@@ -180,7 +177,6 @@ func floods(raised []*onset) int {
 	return int(l.Floods)
 }
 
-// countNotices counts what people received.
 func (b diary) countNotices(q *Quality) {
 	for _, e := range b.events {
 		n, ok := e.Body.(event.Notice)

@@ -7,7 +7,6 @@ import (
 	"dewline/configs/unit"
 )
 
-// textWidth is where lines of the text are broken.
 const textWidth = 76
 
 // Text writes the summary as plain text that is complete by itself.

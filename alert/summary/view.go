@@ -98,7 +98,6 @@ func (r *Report) view(u unit.Scale) view {
 	return v
 }
 
-// tiles are the week in four figures.
 func (r *Report) tiles() []tile {
 	floor, missed := 0.0, 0
 	for i := range r.Enclosures {
@@ -166,12 +165,10 @@ func (e *Enclosure) tags() []tag {
 	return out
 }
 
-// had reports whether an alarm of a kind was raised.
 func (e *Enclosure) had(id rules.AlarmID) bool {
 	return slices.ContainsFunc(slices.Concat(e.Excursions, e.Others), func(x Excursion) bool { return x.Alarm == id })
 }
 
-// caution ends every summary.
 const caution = "dewline watches and warns; it is no safety device. Its limits are defaults, not veterinary advice: " +
 	"ask a vet about sick animals. No figure here says that a temperature or a time is safe."
 

@@ -60,7 +60,6 @@ func share(f float64) string {
 	}
 }
 
-// count writes a number with its noun.
 func count(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
@@ -102,7 +101,6 @@ func (x *Excursion) when() string {
 	}
 }
 
-// line tells an excursion in one line.
 func (x *Excursion) line(u unit.Scale) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s", words.Capital(words.Headline(x.Alarm)), x.when())
@@ -211,7 +209,6 @@ func nightWords(nights []Night, u unit.Scale) string {
 	return strings.Join(out, ", ") + nbsp + u.Name()
 }
 
-// trustWords says how far a probe could be trusted.
 func trustWords(p *Probe) string {
 	t, ok := p.Trust()
 	switch {
@@ -262,7 +259,6 @@ func pictureWords(e *Enclosure, u unit.Scale) string {
 	return s
 }
 
-// hottest is the highest temperature of day and night.
 func hottest(f *Figures) *float64 {
 	var out *float64
 	for _, c := range []Climate{f.Day, f.Night} {

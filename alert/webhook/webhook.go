@@ -331,7 +331,6 @@ func hideURL(err error) error {
 	return err
 }
 
-// oneLine makes an answer fit for a log line.
 func oneLine(b []byte) string {
 	s := strings.Map(func(r rune) rune {
 		if r < ' ' || r == 0x7f {

@@ -41,7 +41,6 @@ func given[T any](has bool, v T) *T {
 	return &v
 }
 
-// exact is v as it is.
 func exact(v float64) float64 { return v }
 
 // seconds is a span in whole seconds.
@@ -71,7 +70,6 @@ func list[T any](s []T) []T {
 	return s
 }
 
-// listOf converts every entry of s.
 func listOf[T, D any](s []T, convert func(*T) D) []D {
 	out := make([]D, len(s))
 	for i := range s {

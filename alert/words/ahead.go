@@ -46,5 +46,4 @@ func lethalIn(r alarm.Range, limit string) string {
 // Ahead says when the lethal limit is expected.
 func Ahead(r alarm.Range) string { return lethalIn(r, "") }
 
-// lampsOff says what turning the lamps off wins.
 func lampsOff(r alarm.Range) string { return lampsOffBuys.with("gain", Gain(r)) }

@@ -38,7 +38,6 @@ type Notice struct {
 	Shared   *Shared // what the probes of a storm hang on, nil for nothing in common
 }
 
-// subjects counts what the alarms are about.
 func (n *Notice) subjects() int {
 	var seen []string
 	for i := range n.Members {
@@ -103,7 +102,6 @@ func (m *Member) called() string {
 	return m.Name + " (" + m.Key.Subject + ")"
 }
 
-// plainName is a subject's name alone, its id where it has none.
 func (m *Member) plainName() string { return cmp.Or(m.Name, m.Key.Subject) }
 
 // howMany says how many subjects have the worst alarm, and how many any.

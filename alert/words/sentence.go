@@ -103,7 +103,6 @@ func figure(a alarm.Said, s unit.Scale) Shown {
 	return out
 }
 
-// state says what is the matter.
 func state(a alarm.Said, s unit.Scale) string {
 	f := figure(a, s)
 	return write(&a.Detail.Is, f.Value, f.Limit, s)

@@ -47,7 +47,6 @@ func Silence(list []Silenced, in *time.Location) (title, text, first string) {
 	return silenceTitle(list, in), silenceText(list, in), silencedFirst
 }
 
-// silenceTitle says in one line who put what away.
 func silenceTitle(list []Silenced, in *time.Location) string {
 	s, more := list[0], ""
 	if len(list) > 1 {
@@ -68,7 +67,6 @@ func silenceTitle(list []Silenced, in *time.Location) string {
 	return s.By + " put away: alarms of " + s.named()
 }
 
-// silenceText says what was put away by whom, until when, and how to undo it.
 func silenceText(list []Silenced, in *time.Location) string {
 	var lines []string
 	for i := range list {
@@ -134,7 +132,6 @@ func (s *Silenced) what() string {
 	return strings.Join(names, ", ")
 }
 
-// end says until when, with the date.
 func (s *Silenced) end(in *time.Location) string {
 	t := "for " + Span(time.Duration(s.Hours*float64(time.Hour)))
 	if !s.Until.IsZero() {

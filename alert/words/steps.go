@@ -99,7 +99,6 @@ func box(s unit.Scale) string {
 		", never under " + unit.Temperature(18).Text(s, 0)
 }
 
-// step writes one step of an advice.
 func step(id alarm.Step, d *alarm.Detail, s unit.Scale) string {
 	text := steps[id]
 	if !strings.ContainsRune(text, '{') {
