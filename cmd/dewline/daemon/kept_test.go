@@ -30,8 +30,8 @@ func TestAnswerSaysWhetherItIsKept(t *testing.T) {
 		done.Go(func() {
 			for {
 				select {
-				case in := <-d.loop.in:
-					in.call(d.now())
+				case do := <-d.loop.in:
+					do()
 				case <-ctx.Done():
 					return
 				}

@@ -23,7 +23,7 @@ type loop struct {
 	channels *channels
 	courier  *alert.Courier
 	sounder  *sounder.Sounder
-	in       chan input // in order
+	in       chan func() // in order
 
 	core   *core.Core
 	began  sensors.Instant // of this run, as the sources count
@@ -50,32 +50,11 @@ type rounds struct {
 	readings uint64    // that had come by then
 }
 
-// An input is one thing for the loop.
-type input struct {
-	reading sensors.Reading
-	tick    sensors.Instant
-	call    func(now sensors.Instant)
-	kind    inputKind
-}
-
-const (
-	isReading inputKind = iota
-	isTick
-	isCall
-)
-
-type inputKind uint8
-
 // call runs f on the loop's goroutine and waits for it. It reports false when
 // ctx ended first.
 func (l *loop) call(ctx context.Context, f func(now sensors.Instant)) bool {
 	done := make(chan struct{})
-	in := input{kind: isCall, call: func(now sensors.Instant) { f(now); close(done) }}
-	select {
-	case l.in <- in:
-	case <-ctx.Done():
-		return false
-	}
+	l.post(ctx, func(now sensors.Instant) { f(now); close(done) })
 	select {
 	case <-done:
 		return true
@@ -87,7 +66,7 @@ func (l *loop) call(ctx context.Context, f func(now sensors.Instant)) bool {
 // post runs f on the loop's goroutine some time soon.
 func (l *loop) post(ctx context.Context, f func(now sensors.Instant)) {
 	select {
-	case l.in <- input{kind: isCall, call: f}:
+	case l.in <- func() { f(l.now()) }:
 	case <-ctx.Done():
 	}
 }

@@ -11,7 +11,6 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules/event"
-	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
 )
@@ -50,7 +49,8 @@ func (d *Daemon) reload() bool {
 	d.refuse("")
 	brokerChanged := !reflect.DeepEqual(old.MQTT, next.MQTT)
 	ways := d.loop.channels.of(next)
-	d.loop.in <- input{kind: isCall, call: func(now sensors.Instant) {
+	d.loop.in <- func() {
+		now := d.loop.now()
 		d.loop.takeWays(ways, !brokerChanged)
 		d.loop.apply(d.loop.core.Reconfigure(now, next, d.site.AnswerLink))
 		d.loop.apply(d.loop.core.Retry(now, ways.anew()))
@@ -58,14 +58,13 @@ func (d *Daemon) reload() bool {
 			d.loop.useSounder()
 		}
 		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
-		entries := []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, "")}
 		var docs []store.Doc
 		if text := d.record.settingsInForce(); text != nil {
 			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
 		}
-		d.record.rec.Put(docs, append(entries, core.SettingEvents(now, old, next)...))
+		d.record.rec.Put(docs, append([]event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, "")}, core.SettingEvents(now, old, next)...))
 		d.loadedAt.Store(&loaded)
-	}}
+	}
 	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
 	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll || !reflect.DeepEqual(old.Contacts, next.Contacts) ||
 		brokerChanged && (slices.ContainsFunc(next.Probes, sends) || slices.ContainsFunc(next.Contacts, func(c configs.Contact) bool { return c.Topic != "" }))
@@ -93,12 +92,13 @@ func (d *Daemon) refuse(why string) {
 	if was == why {
 		return
 	}
-	d.loop.in <- input{kind: isCall, call: func(now sensors.Instant) {
+	d.loop.in <- func() {
+		now := d.loop.now()
 		d.loop.apply(d.loop.core.ConfigRefused(now, why))
 		if why != "" {
 			d.record.rec.Put(nil, []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, why)})
 		}
-	}}
+	}
 }
 
 // of builds the channels of a configuration like these; nil where they were given.
@@ -122,13 +122,11 @@ func (c *channels) anew() []string {
 // Nothing of it is put in force then: half of a change is nobody's configuration.
 func atStartOnly(a, b *configs.Config) error {
 	var out []string
-	for _, s := range []struct{ name, a, b string }{
-		{"room.id", a.Room.ID, b.Room.ID},
-		{"store.dir", a.Store.Dir, b.Store.Dir},
-	} {
-		if s.a != s.b {
-			out = append(out, s.name)
-		}
+	if a.Room.ID != b.Room.ID {
+		out = append(out, "room.id")
+	}
+	if a.Store.Dir != b.Store.Dir {
+		out = append(out, "store.dir")
 	}
 	if len(out) == 0 {
 		return nil

@@ -21,8 +21,8 @@ func (l *loop) run(ctx context.Context) {
 	keep := keeping{batchAt: began, stateAt: began, ageingAt: began}
 	for {
 		select {
-		case in := <-l.in:
-			l.handle(in)
+		case do := <-l.in:
+			do()
 		case <-second.C:
 			l.watchCard(time.Now())
 			l.watchLosses(l.now())
@@ -89,8 +89,8 @@ func (k *keeping) batch(l *loop) {
 func (l *loop) drain() {
 	for {
 		select {
-		case in := <-l.in:
-			l.handle(in)
+		case do := <-l.in:
+			do()
 		default:
 			l.publish()
 			return
@@ -98,23 +98,15 @@ func (l *loop) drain() {
 	}
 }
 
-func (l *loop) handle(in input) {
-	switch in.kind {
-	case isReading:
-		in.reading.At.Mono += time.Duration(l.leap.Load())
-		fx := l.core.Reading(in.reading)
-		l.apply(fx)
-		l.record.rec.Append(in.reading)
-		l.readings.Add(1)
-		l.latestMu.Lock()
-		l.latest[in.reading.Probe] = in.reading
-		l.latestMu.Unlock()
-	case isTick:
-		in.tick.Mono += time.Duration(l.leap.Load())
-		l.tick(in.tick)
-	case isCall:
-		in.call(l.now())
-	}
+// take passes a reading through the core and to the record.
+func (l *loop) take(r sensors.Reading) {
+	r.At.Mono += time.Duration(l.leap.Load())
+	l.apply(l.core.Reading(r))
+	l.record.rec.Append(r)
+	l.readings.Add(1)
+	l.latestMu.Lock()
+	l.latest[r.Probe] = r
+	l.latestMu.Unlock()
 }
 
 // tick lets time pass in the core and counts the round that ends with it.
@@ -130,14 +122,19 @@ func (l *loop) tick(now sensors.Instant) {
 // sink queues what a source delivers for the core.
 func (l *loop) sink() Sink {
 	return Sink{
-		Reading: func(r sensors.Reading) { l.in <- input{kind: isReading, reading: r} },
+		Reading: func(r sensors.Reading) { l.in <- func() { l.take(r) } },
 		Contact: func(c sensors.Contact) {
-			l.in <- input{kind: isCall, call: func(now sensors.Instant) {
-				c.At = now
+			l.in <- func() {
+				c.At = l.now()
 				l.apply(l.core.Contact(c))
-			}}
+			}
 		},
-		Tick:   func(now sensors.Instant) { l.in <- input{kind: isTick, tick: now} },
+		Tick: func(now sensors.Instant) {
+			l.in <- func() {
+				now.Mono += time.Duration(l.leap.Load())
+				l.tick(now)
+			}
+		},
 		Settle: l.settle,
 	}
 }
