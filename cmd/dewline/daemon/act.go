@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -155,7 +156,7 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 		return fmt.Errorf("the note has %d characters; at most %d are kept", utf8.RuneCountInString(text), page.MostNote)
 	case by == "":
 		return errors.New("say who you are: the field by is empty")
-	case enclosure != "" && !hasEnclosure(d.cfg.Load(), enclosure):
+	case enclosure != "" && !slices.ContainsFunc(d.cfg.Load().Enclosures, func(e configs.Enclosure) bool { return e.ID == enclosure }):
 		return fmt.Errorf("there is no enclosure %q", enclosure)
 	}
 	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
@@ -165,7 +166,7 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 
 // Calibrate keeps a correction and puts it in force.
 func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
-	if !hasProbe(d.cfg.Load(), string(c.Probe)) {
+	if !slices.ContainsFunc(d.cfg.Load().Probes, func(p configs.Probe) bool { return p.ID == string(c.Probe) }) {
 		return fmt.Errorf("there is no probe %q", c.Probe)
 	}
 	old := replaced(d.book.set(), c)
@@ -189,22 +190,4 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 		fx.Events = append(fx.Events, core.CalibrationEvent(now, &c, old, string(value)))
 		return fx, nil
 	})
-}
-
-func hasEnclosure(cfg *configs.Config, id string) bool {
-	for _, e := range cfg.Enclosures {
-		if e.ID == id {
-			return true
-		}
-	}
-	return false
-}
-
-func hasProbe(cfg *configs.Config, id string) bool {
-	for _, p := range cfg.Probes {
-		if p.ID == id {
-			return true
-		}
-	}
-	return false
 }

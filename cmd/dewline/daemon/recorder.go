@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
 	"maps"
@@ -285,16 +286,7 @@ func (j *job) write(ctx context.Context) error {
 }
 
 func compareDocKeys(a, b docKey) int {
-	if a.bucket != b.bucket {
-		return int(a.bucket) - int(b.bucket)
-	}
-	switch {
-	case a.key < b.key:
-		return -1
-	case a.key > b.key:
-		return 1
-	}
-	return 0
+	return cmp.Or(cmp.Compare(a.bucket, b.bucket), cmp.Compare(a.key, b.key))
 }
 
 // finish puts back what could not be written, under what came meanwhile.
