@@ -12,12 +12,9 @@ import (
 // heartbeatEvery is how often a sign of life is due on either way.
 func (l *loop) heartbeatEvery() time.Duration {
 	cfg := l.cfg.Load()
-	every := 30 * time.Second
-	if v := cfg.MQTT.Heartbeat.D(); v > 0 {
-		every = v
-	}
-	if v := cfg.Outside.Every.D(); v > 0 && cfg.Outside.URL+cfg.Outside.URLFile != "" {
-		every = min(every, v)
+	every := cfg.MQTT.Heartbeat.D()
+	if cfg.Outside.URL+cfg.Outside.URLFile != "" {
+		every = min(every, cfg.Outside.Every.D())
 	}
 	return every
 }

@@ -150,9 +150,9 @@ func (s *Sentry) resume(now sensors.Instant, docs []alert.Doc) {
 func (s *Sentry) loop(ctx context.Context) {
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()
-	beat := time.NewTicker(orUsual(s.cfg.MQTT.Heartbeat.D(), 30*time.Second))
+	beat := time.NewTicker(s.cfg.MQTT.Heartbeat.D())
 	defer beat.Stop()
-	outside := time.NewTicker(orUsual(s.cfg.Outside.Every.D(), time.Minute))
+	outside := time.NewTicker(s.cfg.Outside.Every.D())
 	defer outside.Stop()
 	for {
 		select {
@@ -180,11 +180,4 @@ func (s *Sentry) loop(ctx context.Context) {
 			}
 		}
 	}
-}
-
-func orUsual(d, usual time.Duration) time.Duration {
-	if d > 0 {
-		return d
-	}
-	return usual
 }
