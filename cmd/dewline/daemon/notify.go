@@ -1,33 +1,12 @@
 package daemon
 
 import (
-	"fmt"
 	"log/slog"
 	"net"
 	"os"
 	"strconv"
 	"time"
 )
-
-// A notifier tells the service manager how dewline is doing, by the protocol
-// of sd_notify(3). Its zero value tells nobody.
-type notifier struct{ addr string }
-
-// send passes one state such as "READY=1".
-func (n notifier) send(state string) error {
-	if n.addr == "" {
-		return nil
-	}
-	conn, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: n.addr, Net: "unixgram"})
-	if err != nil {
-		return fmt.Errorf("tell the service manager %q: %w", state, err)
-	}
-	defer conn.Close()
-	if _, err := conn.Write([]byte(state)); err != nil {
-		return fmt.Errorf("tell the service manager %q: %w", state, err)
-	}
-	return nil
-}
 
 // watchdogInterval returns half of the time that the service manager allows
 // between signs of life, as sd_watchdog_enabled(3) advises, or 0 for none.
@@ -42,17 +21,17 @@ func watchdogInterval() time.Duration {
 	return time.Duration(usec) * time.Microsecond / 2
 }
 
-// A manager is the service manager that started dewline; nobody where there is
-// none.
+// A manager is the service manager that started dewline, which is told how it is doing
+// by the protocol of sd_notify(3).
 type manager struct {
-	notifier
+	addr string // empty for nobody
 	log  *slog.Logger
 	feed *time.Ticker // nil where nobody asks for signs of life
 }
 
 // newManager reads what the service manager announced, if anything.
 func newManager(log *slog.Logger) *manager {
-	m := &manager{notifier: notifier{addr: os.Getenv("NOTIFY_SOCKET")}, log: log}
+	m := &manager{addr: os.Getenv("NOTIFY_SOCKET"), log: log}
 	if every := watchdogInterval(); every > 0 && m.addr != "" {
 		m.feed = time.NewTicker(every)
 	}
@@ -68,9 +47,17 @@ func (m *manager) C() <-chan time.Time {
 	return m.feed.C
 }
 
-// tell passes a state.
+// tell passes one state such as "READY=1".
 func (m *manager) tell(state string) {
-	if err := m.send(state); err != nil {
-		m.log.Warn("the service manager cannot be told", "err", err)
+	if m.addr == "" {
+		return
+	}
+	conn, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: m.addr, Net: "unixgram"})
+	if err == nil {
+		_, err = conn.Write([]byte(state))
+		_ = conn.Close()
+	}
+	if err != nil {
+		m.log.Warn("the service manager cannot be told", "state", state, "err", err)
 	}
 }

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
@@ -143,11 +144,7 @@ func watchedDaemon(t *testing.T, stop func(*valve, *Daemon) func()) (said []stri
 			}
 		}
 	})
-	mark := func() {
-		if err := (notifier{addr: path}).send("MARK"); err != nil {
-			t.Error(err)
-		}
-	}
+	mark := func() { (&manager{addr: path, log: slog.New(slog.NewTextHandler(t.Output(), nil))}).tell("MARK") }
 	synctest.Test(t, func(t *testing.T) {
 		cfg := roomOf(t, 3, "10 s", atOnce)
 		all, _ := dials(cfg, 23, 85)
