@@ -39,17 +39,23 @@ func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
 		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
 		return core.Saved{}, report, nil
 	}
-	if report.Quarantined != "" {
+	rc.use(st)
+	rc.rec.Attach(st)
+	return rc.saved(o), report, nil
+}
+
+// saved reads what an earlier run left, and logs what cannot be read of it.
+func (rc *record) saved(o opened) core.Saved {
+	if o.report.Quarantined != "" {
 		rc.log.Error("the record was damaged and set aside; a new one was begun",
-			"file", report.Quarantined, "damage", report.Damage, "do", "dewline repair saves what can be read")
+			"file", o.report.Quarantined, "damage", o.report.Damage, "do", "dewline repair saves what can be read")
 	}
-	rc.attach(st)
-	saved, err := loadSaved(st)
-	saved.LastSet = report.LastSet
+	saved, err := loadSaved(o.st)
+	saved.LastSet = o.report.LastSet
 	if err != nil {
 		rc.log.Error("part of the record cannot be read", "err", err)
 	}
-	return saved, report, nil
+	return saved
 }
 
 func loadSaved(st *store.Store) (core.Saved, error) {
@@ -120,12 +126,6 @@ func (rc *record) use(st *store.Store) {
 	rc.storeMu.Lock()
 	rc.store = st
 	rc.storeMu.Unlock()
-}
-
-// attach takes an open record in use.
-func (rc *record) attach(st *store.Store) {
-	rc.use(st)
-	rc.rec.Attach(st)
 }
 
 // runLate tries to open the record until it can, and has it joined with what went

@@ -105,15 +105,7 @@ func (l *loop) noteSettings(now sensors.Instant, st *store.Store) {
 
 // joinLate reads what a record holds and has the core take it in.
 func (l *loop) joinLate(ctx context.Context, o opened) {
-	saved, err := loadSaved(o.st)
-	saved.LastSet = o.report.LastSet
-	if err != nil {
-		l.log.Error("part of the record cannot be read", "err", err)
-	}
-	if o.report.Quarantined != "" {
-		l.log.Error("the record was damaged and set aside; a new one was begun",
-			"file", o.report.Quarantined, "damage", o.report.Damage, "do", "dewline repair saves what can be read")
-	}
+	saved := l.record.saved(o)
 	l.probes.loadBook(o.st, o.report.LastMono)
 	l.record.loadRedos(o.st)
 	joined := make(chan struct{})

@@ -36,7 +36,8 @@ func summaryDaemon(t *testing.T) *Daemon {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = st.Close(t.Context()) })
-	d.record.attach(st)
+	d.record.use(st)
+	d.record.rec.Attach(st)
 	from := berlin(t, "2026-11-16 00:00:00")
 	for at := time.Duration(0); at < 72*time.Hour; at += time.Minute {
 		s := sensors.Sample{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: 2300, Humidity: 8200}
