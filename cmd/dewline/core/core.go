@@ -181,7 +181,7 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 	c.roster.cfg, c.roster.ackLink = cfg, ackLink
 	c.self.drillEvery = cfg.Drill.Every.D()
 	for name := range c.stalled { // one that is gone cannot be seen to work
-		c.stalled[name] = stall{}
+		c.stalled[name] = false
 	}
 	e := Effects{Docs: c.roster.turn(now)}
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))

@@ -12,13 +12,6 @@ import (
 	"dewline/sensors"
 )
 
-// A stall is a channel whose delivery-stalled alarm is raised.
-type stall struct {
-	// restored says that an earlier run raised it and that this one has not
-	// seen the channel work yet.
-	restored bool
-}
-
 // watch raises delivery-stalled while a channel takes nothing over.
 // Its notice leaves through the other channels.
 func (s stalls) watch(p *parts, now sensors.Instant) Effects {
@@ -29,7 +22,7 @@ func (s stalls) watch(p *parts, now sensors.Instant) Effects {
 		if _, raised := s[name]; raised {
 			continue
 		}
-		s[name] = stall{}
+		s[name] = false
 		var steps []alarm.Step // as the catalogue has them
 		if name == configs.ChannelSounder {
 			steps = []alarm.Step{alarm.CheckSounder}
@@ -41,7 +34,7 @@ func (s stalls) watch(p *parts, now sensors.Instant) Effects {
 		}))
 	}
 	for _, name := range slices.Sorted(maps.Keys(s)) {
-		if !seen[name] && !s[name].restored {
+		if !seen[name] && !s[name] {
 			delete(s, name)
 			e.add(p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}}))
 		}
@@ -57,12 +50,13 @@ func whyStalled(s alert.ChannelStats) []alarm.Fact {
 	return nil
 }
 
-// stalls are the channels whose alarm is raised.
-type stalls map[string]stall
+// stalls are the channels whose delivery-stalled is raised; true says that an earlier
+// run raised it and that this one has not seen the channel work yet.
+type stalls map[string]bool
 
 // works notes that a channel was seen to work in this run.
 func (s stalls) works(name string) {
 	if _, raised := s[name]; raised {
-		s[name] = stall{}
+		s[name] = false
 	}
 }

@@ -146,7 +146,7 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 		switch v.Key.Alarm {
 		case rules.DeliveryStalled:
 			if _, known := c.stalled[v.Key.Subject]; !known {
-				c.stalled[v.Key.Subject] = stall{restored: true}
+				c.stalled[v.Key.Subject] = true
 			}
 		case rules.BlindPeriod:
 			c.self.blindEnds = max(c.self.blindEnds, now.Mono+blindShown)

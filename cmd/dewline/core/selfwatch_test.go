@@ -352,9 +352,9 @@ func TestStalls_UntilItWorks(t *testing.T) {
 	} {
 		core := New(decode(t, string(configs.Demo())), nil)
 		core.Tick(at(0, true))
-		core.stalled["mqtt"] = stall{restored: true}
+		core.stalled["mqtt"] = true
 		c.do(core)
-		if got := core.stalled["mqtt"].restored; got != c.want {
+		if got := core.stalled["mqtt"]; got != c.want {
 			t.Errorf("%s: %v", name, got)
 		}
 	}
