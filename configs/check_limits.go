@@ -110,3 +110,10 @@ func meantFahrenheit(c, least Celsius) string {
 	}
 	return fmt.Sprintf("did you mean %s °F, which is %s?", short(float64(c)), f)
 }
+
+// The busiest room that one dewline watches and records without a gap; tests of
+// package store keep such rooms. A busier one is refused.
+const (
+	MostProbes            = 5000
+	MostReadingsPerSecond = 500 // of all probes
+)

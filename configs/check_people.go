@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"fmt"
 	"net/mail"
 	"slices"
 	"strings"
@@ -44,10 +43,7 @@ func (k services) channels(t *element, p Person, known []string) {
 			k.add(at.key, "remove it here", "the sounder is no way to person %q: it sounds for everybody in the room by its section [sounder] alone", p.ID)
 		case !slices.Contains(known, ch):
 			do := "write one of " + listed(known) + ", or add a [[webhook]] with that id"
-			if best := nearest(ch, known); best != "" {
-				do = fmt.Sprintf("did you mean %q?", best)
-			}
-			k.add(at.key, do, "channel %q of person %q does not exist", ch, p.ID)
+			k.add(at.key, didYouMean(ch, known, do), "channel %q of person %q does not exist", ch, p.ID)
 		case slices.Contains(p.Channels[:j], ch):
 			k.add(at.key, "write it once", "channel %q stands twice for person %q", ch, p.ID)
 		case ch == channelMQTT && k.c.MQTT.Broker == "":

@@ -31,7 +31,7 @@ func (k services) room() {
 
 // rules refuses a silence of less than one poll, which would call every probe silent.
 func (k services) rules() {
-	k.durations(k.doc.at("rules"), within{"silent_after", k.c.Rules.SilentAfter, k.c.Room.Poll, hour})
+	k.within(k.doc.at("rules"), "silent_after", k.c.Rules.SilentAfter, k.c.Room.Poll, hour)
 }
 
 // mqtt also takes the schemes ws and wss, which brokers behind a web proxy

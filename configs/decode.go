@@ -4,7 +4,9 @@ import (
 	"encoding"
 	"errors"
 	"fmt"
+	"maps"
 	"reflect"
+	"slices"
 	"strconv"
 
 	"github.com/pelletier/go-toml/v2/unstable"
@@ -45,7 +47,8 @@ func (d *decoder) table(e *element, v reflect.Value, where string) {
 			d.value(child, field, name)
 			continue
 		}
-		d.report(child, didYouMean(name, known, "remove it, or write "), "unknown key %q in %s", name, where)
+		names := slices.Collect(maps.Keys(known))
+		d.report(child, didYouMean(name, names, "remove it, or write one of "+listed(names)), "unknown key %q in %s", name, where)
 	}
 }
 
@@ -206,19 +209,6 @@ func kindName(k unstable.Kind) string {
 	default:
 		return "a bare date or time"
 	}
-}
-
-// didYouMean ends an advice with the known name nearest to a mistyped one, or
-// with all of them where none is near.
-func didYouMean[V any](got string, known map[string]V, lead string) string {
-	names := make([]string, 0, len(known))
-	for name := range known {
-		names = append(names, name)
-	}
-	if best := nearest(got, names); best != "" {
-		return fmt.Sprintf("did you mean %q?", best)
-	}
-	return lead + "one of " + listed(names)
 }
 
 // fill sets the defaults in the tags of a section and of the sections in it.

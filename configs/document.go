@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"bytes"
 	"sort"
 	"unicode/utf8"
 
@@ -185,13 +184,10 @@ func (x *indexer) position(r unstable.Range) position {
 // lineStarts returns the offset of each line of data.
 func lineStarts(data []byte) []int {
 	starts := []int{0}
-	for i := bytes.IndexByte(data, '\n'); i >= 0; {
-		starts = append(starts, i+1)
-		next := bytes.IndexByte(data[i+1:], '\n')
-		if next < 0 {
-			break
+	for i, b := range data {
+		if b == '\n' {
+			starts = append(starts, i+1)
 		}
-		i += 1 + next
 	}
 	return starts
 }

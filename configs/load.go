@@ -33,11 +33,7 @@ func Demo() []byte { return bytes.Clone(demoTOML) }
 // content is at fault the error is a *Faults. families are the probe families
 // that there are.
 func Load(path string, families Families) (*Config, error) {
-	data, err := readBounded(path)
-	if err != nil {
-		return nil, fmt.Errorf("read the configuration: %w; name its file with --config", err)
-	}
-	return Decode(path, data, families)
+	return strict(LoadInForce(path, families))
 }
 
 // LoadInForce is Load of a file that may be in force already: what is refused but
@@ -74,7 +70,11 @@ func tooLarge(name string) Fault {
 // what is not is go-toml's decision; where it is not TOML, only the first such
 // place can be told.
 func Decode(name string, data []byte, families Families) (*Config, error) {
-	c, refused, err := DecodeInForce(name, data, families)
+	return strict(DecodeInForce(name, data, families))
+}
+
+// strict makes an error of what is refused.
+func strict(c *Config, refused Faults, err error) (*Config, error) {
 	if err == nil && len(refused) > 0 {
 		return nil, &refused
 	}

@@ -124,11 +124,7 @@ func (k *checker) oneOf(table *element, key, got string, allowed ...string) bool
 	if slices.Contains(allowed, got) {
 		return true
 	}
-	do := "write one of " + quoteJoin(allowed)
-	if best := nearest(got, allowed); best != "" {
-		do = fmt.Sprintf("did you mean %q?", best)
-	}
-	k.fault(table, key, do, "%s = %q is not known", key, got)
+	k.fault(table, key, didYouMean(got, allowed, "write one of "+quoteJoin(allowed)), "%s = %q is not known", key, got)
 	return false
 }
 
@@ -140,10 +136,8 @@ func (k *checker) reference(table *element, key, got, section string, ids []stri
 	do := "write one of " + listed(ids)
 	if len(ids) == 0 {
 		do = fmt.Sprintf("add a [[%s]] section with that id", section)
-	} else if best := nearest(got, ids); best != "" {
-		do = fmt.Sprintf("did you mean %q?", best)
 	}
-	k.fault(table, key, do, "%s = %q names no [[%s]]", key, got, section)
+	k.fault(table, key, didYouMean(got, ids, do), "%s = %q names no [[%s]]", key, got, section)
 }
 
 // keys checks the keys of a table that are given by the tags of their fields, and
@@ -196,20 +190,11 @@ func amount(v reflect.Value) float64 {
 	return v.Float()
 }
 
-// within is a duration with its limits.
-type within struct {
-	key           string
-	got, min, max Duration
-}
-
-func (k *checker) durations(table *element, list ...within) {
-	for _, w := range list {
-		if !table.has(w.key) { // a default, right by construction
-			continue
-		}
-		if w.got < w.min || w.got > w.max {
-			k.fault(table, w.key, fmt.Sprintf("write %s to %s", w.min, w.max), "%s = %q is out of range", w.key, w.got)
-		}
+// within checks that a duration is from least to most, both included. A default is
+// right by construction.
+func (k *checker) within(table *element, key string, got, least, most Duration) {
+	if table.has(key) && (got < least || got > most) {
+		k.fault(table, key, fmt.Sprintf("write %s to %s", least, most), "%s = %q is out of range", key, got)
 	}
 }
 
@@ -322,8 +307,20 @@ func (s *Section) OneOf(key, got string, allowed ...string) { s.k.oneOf(s.t, key
 
 // Within checks that a duration is from least to most, both included.
 func (s *Section) Within(key string, got, least, most Duration) {
-	s.k.durations(s.t, within{key, got, least, most})
+	s.k.within(s.t, key, got, least, most)
 }
 
 // Together checks that two keys are given both or not at all.
 func (s *Section) Together(a, b string) { s.k.together(s.t, a, b) }
+
+// all checks every section. The time zone, which others need, comes first.
+func (k *checker) all() {
+	s, r, p := services{k}, racks{k}, probes{k}
+	for _, check := range []func(){
+		s.room, r.size, s.rules, s.mqtt, s.http, s.store,
+		r.species, r.lamps, r.mists, r.enclosures, r.seasons, p.probes, p.buses, p.contacts,
+		s.mail, s.webhooks, s.people, s.duties, s.heartbeat, s.sounder, s.sentinel,
+	} {
+		check()
+	}
+}

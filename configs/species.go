@@ -109,7 +109,6 @@ type Grade string
 const (
 	GradeCommon        Grade = "C"
 	GradeExposure      Grade = "E"
-	GradeJudged        Grade = "J"
 	GradeKeeper        Grade = "K"
 	GradeMetamorphosis Grade = "M"
 	GradeEmbryo        Grade = "N"

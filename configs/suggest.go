@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,6 +25,15 @@ func nearest(got string, names []string) string {
 		}
 	}
 	return best
+}
+
+// didYouMean proposes the known name nearest to a mistyped one, and otherwise another
+// advice.
+func didYouMean(got string, known []string, otherwise string) string {
+	if best := nearest(got, known); best != "" {
+		return fmt.Sprintf("did you mean %q?", best)
+	}
+	return otherwise
 }
 
 // listed quotes names in alphabetical order, or says that there are none.
