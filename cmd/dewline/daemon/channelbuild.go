@@ -22,7 +22,8 @@ import (
 // buildChannels makes every configured channel for the room, or the sentinel,
 // that id names.
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
-	c := &channels{log: log, instance: h.board.instance, byName: map[string]alert.Channel{}, beats: make(chan alert.Heartbeat, 1), state: h.state}
+	c := &channels{log: log, instance: h.board.instance, beats: make(chan alert.Heartbeat, 1), state: h.state}
+	c.byName = map[string]alert.Channel{}
 	if cfg.MQTT.Broker != "" {
 		who := senders(cfg)
 		for _, f := range who.faults { // without commands the room still warns

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"log/slog"
-	"slices"
 	"sync"
 	"time"
 
@@ -29,25 +28,33 @@ type channels struct {
 	// swap puts other channels in use; nil where they were given.
 	swap func(next *channels, keepMQTT bool)
 
-	mu     sync.Mutex // guards what follows
-	byName map[string]alert.Channel
-	mqtt   *mqtt.Client  // nil for none
-	secret string        // all that mqtt was built with
-	mail   *mail.Sender  // nil for none
-	beat   *webhook.Beat // nil for none
-	// leftOut says what does not work although the channels do.
-	leftOut []alarm.Fact
+	mu sync.Mutex // guards what follows
+	ways
 	// stopMQTT ends the client's goroutine and returns when it has; stopWatch ends
 	// the looking for the other sides.
 	stopMQTT, stopWatch func()
 }
 
-// broker returns the MQTT client; nil for none.
-func (c *channels) broker() *mqtt.Client {
+// Ways are what a configuration makes of the channels.
+type ways struct {
+	byName map[string]alert.Channel
+	mqtt   *mqtt.Client  // nil for none
+	secret string        // all that mqtt was built with
+	mail   *mail.Sender  // nil for none
+	beat   *webhook.Beat // nil for none
+	// leftOut says what does not work, for want of a secret, although the channels do.
+	leftOut []alarm.Fact
+}
+
+// inUse returns the ways as they are now.
+func (c *channels) inUse() ways {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.mqtt
+	return c.ways
 }
+
+// broker returns the MQTT client; nil for none.
+func (c *channels) broker() *mqtt.Client { return c.inUse().mqtt }
 
 // connected reports whether the broker is reached now.
 func (c *channels) connected() bool {
@@ -59,31 +66,8 @@ func (c *channels) connected() bool {
 // of the same settings, comes in the place of c: its secrets are what they were,
 // or cannot be read any more.
 func (c *channels) keepsBroker(next *channels) bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.mqtt != nil && (next.mqtt == nil || c.secret == next.secret)
-}
-
-// sender returns what mails; nil for none.
-func (c *channels) sender() *mail.Sender {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.mail
-}
-
-// outsideBeat returns what posts heartbeats; nil for none.
-func (c *channels) outsideBeat() *webhook.Beat {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.beat
-}
-
-// withoutSecret lists what does not work for want of a secret although the
-// channels do.
-func (c *channels) withoutSecret() []alarm.Fact {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return slices.Clone(c.leftOut)
+	now := c.inUse()
+	return now.mqtt != nil && (next.mqtt == nil || now.secret == next.secret)
 }
 
 // A brokenChannel stands for one whose configuration can never work, so that
@@ -159,13 +143,9 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 	c.mu.Lock()
 	old, stop := c.mqtt, c.stopMQTT
 	if keep {
-		next.mqtt, next.byName["mqtt"] = old, old
+		next.mqtt, next.byName["mqtt"], next.secret = old, old, c.secret
 	}
-	c.byName, c.mqtt, c.mail, c.beat = next.byName, next.mqtt, next.mail, next.beat
-	if !keep {
-		c.secret = next.secret
-	}
-	c.leftOut = next.leftOut
+	c.ways = next.ways
 	stopWatch := c.stopWatch
 	c.mu.Unlock()
 	if stopWatch != nil {
@@ -207,7 +187,7 @@ func (c *channels) heartbeat(h alert.Heartbeat) {
 
 // outside sends a sign of life to the outside address.
 func (c *channels) outside(h alert.Heartbeat) {
-	if c.outsideBeat() == nil {
+	if c.inUse().beat == nil {
 		return
 	}
 	select {
@@ -225,7 +205,7 @@ func (c *channels) runBeats(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case h := <-c.beats:
-			beat := c.outsideBeat()
+			beat := c.inUse().beat
 			if beat == nil {
 				continue
 			}

@@ -65,7 +65,7 @@ func New(o Options) (*Daemon, error) {
 		base: d.base, record: d.record, probes: d.probes, channels: &channels{log: o.Log},
 		in: make(chan func(), waiting), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
-	d.summaries = &summaries{base: d.base, record: d.record, sender: func() *mail.Sender { return d.loop.channels.sender() }}
+	d.summaries = &summaries{base: d.base, record: d.record, sender: func() *mail.Sender { return d.loop.channels.inUse().mail }}
 	d.site = web.New(web.Options{
 		Room: d, Hands: d, Secret: secret, Dir: o.Dir, ControlPath: o.ControlPath, Log: o.Log,
 	})
@@ -134,7 +134,7 @@ func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
 // startChannels builds every configured channel and starts their goroutines,
 // which end with ctx.
 func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
-	d.loop.channels = &channels{log: d.log, byName: d.o.Channels}
+	d.loop.channels = &channels{log: d.log, ways: ways{byName: d.o.Channels}}
 	if d.o.Channels == nil {
 		told := hooks{
 			command: d.Command,

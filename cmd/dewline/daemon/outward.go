@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"dewline/alert"
@@ -80,7 +81,7 @@ func (l *loop) takeWays(next *channels, keepMQTT bool) {
 
 // leftOut lists what does not work for want of a secret.
 func (l *loop) leftOut() []alarm.Fact {
-	out := l.channels.withoutSecret()
+	out := slices.Clone(l.channels.inUse().leftOut)
 	if _, err := secret(l.cfg.Load().HTTP.TokenFile); err != nil {
 		out = append(out, withoutSecret(alarm.FactNoPageToken, err))
 	}

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/alert/summary"
 	"dewline/cmd/dewline/web"
 	"dewline/rules"
 	"dewline/sensors"
@@ -16,14 +15,14 @@ import (
 // A Daemon watches one room. Each of its parts owns its state and its goroutines.
 type Daemon struct {
 	*base
-	record    *record    // the store and what writes to it
-	probes    *probes    // the source that reads
-	loop      *loop      // decides
-	summaries *summaries // of each week
-	certs     certBook   // that others showed
-	site      *web.Site  // page, API and control socket
-	front     front      // where the page is served
-	reloads   chan struct{}
+	*summaries           // of each week
+	record     *record   // the store and what writes to it
+	probes     *probes   // the source that reads
+	loop       *loop     // decides
+	certs      certBook  // that others showed
+	site       *web.Site // page, API and control socket
+	front      front     // where the page is served
+	reloads    chan struct{}
 }
 
 // Reload asks for the configuration to be read again. It returns at once.
@@ -53,18 +52,6 @@ func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules
 		return nil, errors.New("dewline is stopping")
 	}
 	return answer, nil
-}
-
-// Summary returns the report of a week such as "2026-W47"; empty is the last
-// whole one.
-func (d *Daemon) Summary(ctx context.Context, week string) (*summary.Report, error) {
-	return d.summaries.Summary(ctx, week)
-}
-
-// SendSummary mails a week's summary to everybody with an address and returns
-// to how many it went.
-func (d *Daemon) SendSummary(ctx context.Context, week, by string) (sent int, key string, err error) {
-	return d.summaries.Send(ctx, week, by)
 }
 
 // Readings returns how many readings the rules have seen.

@@ -96,9 +96,9 @@ func (s *summaries) run(ctx context.Context) {
 	w.Run(ctx)
 }
 
-// Send mails a week's summary to everybody with an address and returns
+// SendSummary mails a week's summary to everybody with an address and returns
 // to how many it went.
-func (s *summaries) Send(ctx context.Context, week, by string) (sent int, key string, err error) {
+func (s *summaries) SendSummary(ctx context.Context, week, by string) (sent int, key string, err error) {
 	if by == "" {
 		return 0, "", errors.New("say who you are: the field by is empty")
 	}
