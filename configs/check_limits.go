@@ -62,7 +62,6 @@ func (k racks) effective(t *element, e Enclosure) {
 	k.floor(table, key, whose, s.Floor)
 }
 
-// ownSection is the keeper's section of a species, nil for none.
 func (k racks) ownSection(id string) *element {
 	if i := indexSpecies(k.ownSpecies, id); i >= 0 {
 		return k.doc.item("species", i)

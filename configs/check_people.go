@@ -15,7 +15,6 @@ const (
 	ChannelSounder = "sounder"
 )
 
-// people checks who is told, and by which way.
 func (k services) people() {
 	channels := []string{channelMQTT, channelMail}
 	for _, w := range k.c.Webhooks {
@@ -105,7 +104,6 @@ func (k services) webhooks() {
 	}
 }
 
-// headers checks the extra headers of a webhook.
 func (k services) headers(t *element, key string, all map[string]string) {
 	h := t.fields[key]
 	if h == nil {
@@ -126,7 +124,6 @@ func validHeader(name, value string) bool {
 	}) && !strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r == 0x7f })
 }
 
-// duties checks the [[duty]] sections.
 func (k services) duties() {
 	people := idsOf(k.c.People, func(p *Person) string { return p.ID })
 	days := make([]string, 7)
@@ -151,7 +148,6 @@ func (k services) duties() {
 	}
 }
 
-// sounder checks what is to sound in the room.
 func (k services) sounder() {
 	t, s := k.doc.at("sounder"), k.c.Sounder
 	if !k.doc.has("sounder") {
@@ -176,7 +172,6 @@ func (k services) sounder() {
 	}
 }
 
-// gpioLine checks how a line of a GPIO chip is named.
 func (k *checker) gpioLine(t *element, chip string, line int) {
 	if chip != "" && !strings.HasPrefix(chip, "/dev/") {
 		k.fault(t, "chip", `write the whole path, as in "/dev/gpiochip0"`, "chip = %q is no device", chip)

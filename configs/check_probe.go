@@ -6,7 +6,6 @@ import (
 	"strings"
 )
 
-// probes checks each probe: where it hangs, how it is reached, what it is for.
 func (k probes) probes() {
 	floors, sources := map[string]string{}, map[string]string{}
 	for i, p := range k.c.Probes {
@@ -37,7 +36,6 @@ func (k probes) sameSource(t *element, p Probe, sources map[string]string) {
 	sources[source] = p.ID
 }
 
-// hangs checks where a probe hangs.
 func (k probes) hangs(t *element, p Probe) {
 	if !t.has("place") {
 		k.fault(t, "place", "add place, one of "+quoteJoin(placeNames), "probe %q has no place", p.ID)
@@ -136,7 +134,6 @@ func wire(p Probe) string {
 	return fmt.Sprintf("%s behind channel %d of multiplexer %#x", p.Bus, p.MuxChannel, p.MuxAddress)
 }
 
-// contacts checks the [[contact]] sections.
 func (k probes) contacts() {
 	lines := map[string]string{}
 	for i := range k.c.Contacts {
@@ -162,7 +159,6 @@ func (k probes) contacts() {
 	}
 }
 
-// contactFrom checks where a contact is read.
 func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
 	switch {
 	case c.Chip != "" && c.Topic != "":
@@ -176,7 +172,6 @@ func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
 	k.contactLine(t, c, lines)
 }
 
-// contactNode checks what a contact says of a node that sends it.
 func (k probes) contactNode(t *element, c *Contact) {
 	k.together(t, "topic", "pointer")
 	for _, key := range []string{"bias", "debounce"} {
@@ -197,7 +192,6 @@ func (k probes) contactNode(t *element, c *Contact) {
 	}
 }
 
-// contactLine checks what a contact says of a line of the board.
 func (k probes) contactLine(t *element, c *Contact, lines map[string]string) {
 	k.together(t, "chip", "line")
 	k.gpioLine(t, c.Chip, c.Line)
@@ -217,7 +211,6 @@ func (k probes) contactLine(t *element, c *Contact, lines map[string]string) {
 	lines[at] = c.ID
 }
 
-// contactServes checks what a contact is about.
 func (k probes) contactServes(t *element, c *Contact) {
 	for j, id := range c.Serves {
 		if !slices.Contains(k.enclosureIDs, id) {
@@ -235,7 +228,6 @@ func (k probes) contactServes(t *element, c *Contact) {
 	}
 }
 
-// battery checks at which figure a battery is low.
 func (k probes) battery(t *element, c *Contact) {
 	switch {
 	case c.Is != SenseBattery && t.has("low"):

@@ -55,7 +55,6 @@ func (k racks) enclosures() {
 	}
 }
 
-// inhabitants checks species, stage and the enclosure's own limits.
 func (k racks) inhabitants(t *element, e Enclosure) {
 	if t.has("out_of_water") && e.Stage != Froglet {
 		k.fault(t, "out_of_water", "remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
@@ -111,7 +110,6 @@ func (k racks) standing(t *element, e Enclosure, slots map[string]string) {
 	slots[slot] = e.ID
 }
 
-// schedules checks that lamps and mist name sections that exist.
 func (k racks) schedules(t *element, e Enclosure) {
 	if t.has("lamps") {
 		k.reference(t, "lamps", e.Lamps, "lamps", k.lampIDs)
@@ -169,7 +167,6 @@ func (k racks) completeSpecies(t *element, id string, table []Species) bool {
 	return false
 }
 
-// limits checks that the limits of a species stand in their order.
 func (k racks) limits(t *element, s Species) {
 	const heatLimits = 7 // the first rows, which stand in one order
 	for i, o := range []struct {
@@ -252,7 +249,6 @@ func (k racks) seasons() {
 	}
 }
 
-// seasonOf checks a season against the enclosures that it is for.
 func (k racks) seasonOf(t *element, s Season, before []Season) {
 	misted := len(s.Mist) == 0
 	for _, e := range k.c.Enclosures {
@@ -276,7 +272,6 @@ func (k racks) seasonOf(t *element, s Season, before []Season) {
 	}
 }
 
-// seasonLimits checks the limits that a season aims at in one enclosure.
 func (k racks) seasonLimits(t *element, s Season, e Enclosure) {
 	day := time.Date(2001, 1, 1+int(s.From), 12, 0, 0, 0, k.c.Room.Location)
 	aim := k.c.aimed(e, day)

@@ -47,7 +47,6 @@ func (k services) mqtt() {
 	}
 }
 
-// http checks the address of the page and how phones reach it.
 func (k services) http() {
 	t, h := k.doc.at("http"), k.c.HTTP
 	if h.Listen != "" {
@@ -74,7 +73,6 @@ func (k services) store() {
 	}
 }
 
-// heartbeat checks the outside address and the reminder of the drill.
 func (k services) heartbeat() {
 	t, o := k.doc.at("heartbeat"), k.c.Outside
 	if o.URL != "" {

@@ -24,13 +24,11 @@ type decoder struct {
 // full reports that more faults would not be shown.
 func (d *decoder) full() bool { return len(d.faults) > mostFaults }
 
-// report adds a fault at e's key and marks e.
 func (d *decoder) report(e *element, do, format string, args ...any) {
 	d.add(e.key, do, format, args...)
 	e.bad = true
 }
 
-// add adds a fault at a place.
 func (d *decoder) add(at position, do, format string, args ...any) {
 	d.faults = append(d.faults, Fault{File: d.file, Line: at.line, Col: at.col, What: fmt.Sprintf(format, args...), Do: do})
 }
@@ -52,7 +50,6 @@ func (d *decoder) table(e *element, v reflect.Value, where string) {
 	}
 }
 
-// fieldsByKey maps the TOML keys of a struct to its fields.
 func fieldsByKey(v reflect.Value) map[string]reflect.Value {
 	fields := make(map[string]reflect.Value, v.NumField())
 	for i := range v.NumField() {
@@ -143,7 +140,6 @@ func isQuantity(t reflect.Type) bool {
 	return reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
 }
 
-// texts fills a map of names to texts, such as a webhook's headers.
 func (d *decoder) texts(e *element, v reflect.Value, key string) {
 	if !d.expect(e, unstable.Table, key, "a section of names and texts") {
 		return
@@ -156,7 +152,6 @@ func (d *decoder) texts(e *element, v reflect.Value, key string) {
 	}
 }
 
-// scalar fills a text, a whole number or a bool.
 func (d *decoder) scalar(e *element, v reflect.Value, key string) {
 	switch v.Kind() {
 	case reflect.String:
@@ -182,7 +177,6 @@ func (d *decoder) scalar(e *element, v reflect.Value, key string) {
 	}
 }
 
-// expect reports a fault unless e is of the wanted kind.
 func (d *decoder) expect(e *element, kind unstable.Kind, key, want string) bool {
 	if e.kind == kind {
 		return true
@@ -222,7 +216,6 @@ func fill(v reflect.Value) {
 	}
 }
 
-// read sets v to what a tag says.
 func read(v reflect.Value, text string) {
 	var err error
 	switch to := v.Addr().Interface().(type) {

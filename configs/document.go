@@ -28,7 +28,6 @@ type element struct {
 	bad bool
 }
 
-// newTable returns an empty table at a place.
 func newTable(at position) *element {
 	return &element{key: at, value: at, kind: unstable.Table, fields: map[string]*element{}}
 }
@@ -46,7 +45,6 @@ func (e *element) at(path ...string) *element {
 	return e
 }
 
-// has reports whether the table e gives the key.
 func (e *element) has(key string) bool { return e.fields[key] != nil }
 
 // faulty reports whether the value of the key was refused already.
@@ -181,7 +179,6 @@ func (x *indexer) position(r unstable.Range) position {
 	return placeAt(x.data, x.starts, int(r.Offset))
 }
 
-// lineStarts returns the offset of each line of data.
 func lineStarts(data []byte) []int {
 	starts := []int{0}
 	for i, b := range data {

@@ -69,7 +69,6 @@ func (d *Duty) covers(wall time.Time, loc *time.Location) bool {
 	return d.weekly(local.Weekday(), clockOf(local))
 }
 
-// weekly reports whether d holds at a time of the week.
 func (d *Duty) weekly(day time.Weekday, at ClockTime) bool {
 	if h := d.Hours; h != nil {
 		if !h.Contains(at) {
@@ -82,7 +81,6 @@ func (d *Duty) weekly(day time.Weekday, at ClockTime) bool {
 	return len(d.Days) == 0 || slices.Contains(d.Days, strings.ToLower(day.String()))
 }
 
-// dated reports whether d holds for certain days only.
 func (d *Duty) dated() bool { return d.From != nil || d.To != nil }
 
 const minutesPerWeek = 7 * 24 * 60

@@ -114,7 +114,6 @@ type Season struct {
 	Mist  []ClockTime `toml:"mist"` // in place of the schedule's times
 }
 
-// names reports whether the season is for this enclosure itself.
 func (s *Season) names(e Enclosure) bool { return slices.Contains(s.Enclosures, e.ID) }
 
 // holds reports whether the season is for the enclosure or its species.
@@ -131,7 +130,6 @@ func (s *Season) covers(d YearDay) bool {
 	return d >= s.From || d <= s.To
 }
 
-// days is how long the season lasts.
 func (s *Season) days() int { return (int(s.To-s.From)+365)%365 + 1 }
 
 // meets reports whether two seasons share a day.

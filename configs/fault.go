@@ -64,7 +64,6 @@ func (f Faults) atMost(n int) Faults {
 	return f[:n]
 }
 
-// tidy puts the faults in file order and drops repeats.
 func (f Faults) tidy() Faults {
 	slices.SortStableFunc(f, func(a, b Fault) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Col, b.Col), cmp.Compare(a.What, b.What))

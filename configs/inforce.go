@@ -78,7 +78,6 @@ func (c *Config) aimed(e Enclosure, at time.Time) Species {
 	return s
 }
 
-// own lays the enclosure's own limits over the others.
 func (s *Species) own(e Enclosure) {
 	if e.Lethal != nil {
 		s.grade(CellLethal, GradeKeeper)

@@ -88,7 +88,6 @@ type scale struct {
 	anyCase       bool   // of the names
 }
 
-// read sets to to the number of text.
 func (s *scale) read(text []byte, to *float64) error {
 	v, unit, err := number(string(text), s.hint)
 	name := unit

@@ -67,7 +67,6 @@ func (k *checker) judge(how Severity, table *element, key, do, format string, ar
 	}
 }
 
-// warning adds a warning at the key or header of an element.
 func (k *checker) warning(at *element, do, format string, args ...any) {
 	k.warnings = append(k.warnings, Fault{
 		File: k.file, Line: at.key.line, Col: at.key.col, What: fmt.Sprintf(format, args...), Do: do,

@@ -65,7 +65,6 @@ const (
 //go:embed species.toml
 var speciesTOML string
 
-// speciesFile is the embedded table as it is written.
 type speciesFile struct {
 	Sources map[Grade]string `toml:"sources"`
 	Species []struct {
@@ -154,7 +153,6 @@ func indexSpecies(table []Species, id string) int {
 	return slices.IndexFunc(table, func(s Species) bool { return s.ID == id })
 }
 
-// mergeSpecies lays the keeper's entries over the embedded ones.
 func mergeSpecies(table, own []Species) []Species {
 	for _, s := range own {
 		if i := indexSpecies(table, s.ID); i >= 0 {

@@ -8,7 +8,6 @@ import (
 	"strings"
 )
 
-// warn collects what is allowed and yet likely to be regretted.
 func (k warner) warn() {
 	k.warnRoom()
 	k.warnPage()
@@ -27,7 +26,6 @@ func (k warner) warn() {
 	k.warnUnused()
 }
 
-// warnRoom looks at what holds for all enclosures.
 func (k warner) warnRoom() {
 	room := k.doc.at("room")
 	if k.c.Room.Poll > minute {
@@ -59,7 +57,6 @@ func isLoopback(host string) bool {
 	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
-// warnPage looks at who can reach the page.
 func (k warner) warnPage() {
 	host, _, err := net.SplitHostPort(k.c.HTTP.Listen)
 	if err != nil {
@@ -109,7 +106,6 @@ func (k warner) warnEnclosure(t *element, e Enclosure) {
 	}
 }
 
-// warnCompany looks at how many adults live together.
 func (k warner) warnCompany(t *element, e Enclosure) {
 	s := k.c.SpeciesFor(e)
 	if s.Company == Pairs && e.Animals > 2 {
@@ -141,7 +137,6 @@ func (k warner) warnFloor(t *element, e Enclosure) {
 	}
 }
 
-// warnPeople looks for notices that nobody would hear.
 func (k warner) warnPeople() {
 	way := k.c.MQTT.Broker != "" || len(k.c.Webhooks) > 0 // of who names none
 	rings := func(ch string) bool { return ch != channelMail }
@@ -253,7 +248,6 @@ func (k warner) warnLooser(t *element, whose, what string, s, def Species) {
 	}
 }
 
-// warnBands looks at the bands written in t.
 func (k warner) warnBands(t *element, whose string, s Species) {
 	at := func(keys ...string) *element {
 		i := slices.IndexFunc(keys, t.has)
@@ -279,7 +273,6 @@ func (k warner) warnBands(t *element, whose string, s Species) {
 	}
 }
 
-// warnSeasons looks for seasons that do little.
 func (k warner) warnSeasons() {
 	for i, s := range k.c.Seasons {
 		t := k.doc.item("season", i)

@@ -14,7 +14,6 @@ import (
 	"dewline/rules"
 )
 
-// alarmCommand lists alarms, and answers them on the daemon's own machine.
 func alarmCommand() *cobra.Command {
 	c := &cobra.Command{Use: "alarm", Short: "list and answer the alarms of the running daemon"}
 	list := &cobra.Command{Use: "list", Short: "list what is open", Args: words(0)}
@@ -43,14 +42,12 @@ func answerSpecs() []answerSpec {
 	}
 }
 
-// An answerSpec is what one of the answering commands takes.
 type answerSpec struct {
 	name, synopsis, summary string
 	kind                    rules.ActionKind
 	timed                   bool // takes --for
 }
 
-// A deliverFunc does with an answer what its command is for.
 type deliverFunc func(ctx context.Context, c alert.Command, std stdio) error
 
 // answerCommand makes one of the answering commands; way adds the flags of the way
@@ -151,7 +148,6 @@ func endDate(s string) (time.Time, error) {
 	return time.ParseInLocation(time.DateOnly, s, time.Local)
 }
 
-// runAlarms lists what is open in the running daemon.
 func runAlarms(ctx context.Context, cf controlFlags, std stdio) error {
 	ctl, err := cf.dial()
 	if err != nil {

@@ -13,7 +13,6 @@ import (
 	"dewline/store"
 )
 
-// backupCommand copies the record, running or not, and checks the copy.
 func backupCommand() *cobra.Command {
 	c := &cobra.Command{Use: "backup --to FILE", Short: "copy the record, also while dewline runs", Args: words(0)}
 	cf := addLookFlags(c.Flags())
@@ -59,7 +58,6 @@ func backupStopped(ctx context.Context, cf controlFlags, to string) error {
 	return nil
 }
 
-// backup copies the running daemon's record to file.
 func (c *control) backup(ctx context.Context, file string) error {
 	resp, err := c.stream(ctx, "backup")
 	if err != nil {

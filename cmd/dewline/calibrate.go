@@ -18,7 +18,6 @@ import (
 	"dewline/sensors"
 )
 
-// connectWithin bounds how long a running daemon is waited for.
 const connectWithin = 2 * time.Second
 
 const calibrateCautions = `Keep salts away from frogs, food and children, and never use lithium chloride
@@ -61,16 +60,13 @@ func calibrateCommand() *cobra.Command {
 	})
 }
 
-// An asker asks the running daemon.
 type asker interface {
 	get(ctx context.Context, path string, v any) error
 	post(ctx context.Context, path string, body, v any) error
 }
 
-// lookEvery is how often the newest reading is asked for.
 const lookEvery = 5 * time.Second
 
-// A guide leads a keeper through one calibration.
 type guide struct {
 	ctl            asker
 	session        *sensors.Session
@@ -166,7 +162,6 @@ func (g *guide) putBack(ctx context.Context) {
 	}
 }
 
-// collect feeds live readings to the session until it has every point.
 func (g *guide) collect(ctx context.Context) error {
 	g.seen = map[sensors.ProbeID]time.Duration{}
 	keys := enters(g.std.in)

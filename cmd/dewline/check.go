@@ -17,7 +17,6 @@ import (
 	"dewline/sensors/table"
 )
 
-// checkCommand reads a configuration and says everything that is wrong with it.
 func checkCommand() *cobra.Command {
 	c := &cobra.Command{Use: "check", Short: "check a configuration and say everything that is wrong", Args: words(0)}
 	path := roomFlag(c)
@@ -70,7 +69,6 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 	return nil
 }
 
-// printDuty says who is told first this week.
 func printDuty(cfg *configs.Config, now time.Time, std stdio) {
 	if len(cfg.Duties) == 0 {
 		return
@@ -109,7 +107,6 @@ func faulty(faults []string) error {
 	return configError{errors.New(strings.Join(faults, "\n"))}
 }
 
-// checkWays says what would keep notices from leaving.
 func checkWays(cfg *configs.Config, path string, text []byte, std stdio) error {
 	var faults []string
 	for _, f := range daemon.CheckWays(cfg, time.Now()) {

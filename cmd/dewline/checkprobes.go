@@ -20,10 +20,8 @@ import (
 	"dewline/store"
 )
 
-// checkReadings is how often check --probes reads each probe.
 const checkReadings = 3
 
-// checkProbes reads every configured probe some times and prints what came.
 func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 	if running(cfg) {
 		return errors.New("dewline is running and owns the buses: stop it first, or see dewline alarm list and the page for its probes")
@@ -81,7 +79,6 @@ func probePast(ctx context.Context, cfg *configs.Config, std stdio) (*sensors.Co
 	return corrections, ageing
 }
 
-// A probeCheck is what came from one probe.
 type probeCheck struct {
 	probe   sensors.BusProbe
 	in      sensors.Applied // calibrations in force
@@ -94,7 +91,6 @@ type probeCheck struct {
 	times   []int    // how often
 }
 
-// read makes one reading.
 func (c *probeCheck) read(ctx context.Context, judge *sensors.Judge, mono time.Duration) {
 	budget := c.probe.Budget
 	if budget == 0 {
@@ -136,7 +132,6 @@ func (c *probeCheck) remark(r sensors.Reading, err error) {
 	c.remarks, c.times = append(c.remarks, text), append(c.times, 1)
 }
 
-// line is the probe's line of the table.
 func (c *probeCheck) line() string {
 	t, tu, h, hu, light, calibrated := "-", "", "-", "", "-", ""
 	var spread []string

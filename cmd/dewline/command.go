@@ -29,7 +29,6 @@ func commandCommand() *cobra.Command {
 	return c
 }
 
-// addSigner adds the flags that say who signs and for which room.
 func addSigner(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
 	by = fs.String("by", "", "the id of the `PERSON` who signs")
 	key := fs.String("key", "", "`FILE` of the person's command key; default what the configuration names")

@@ -37,10 +37,8 @@ type controlFlags struct {
 	socket, config, dir, by *string
 }
 
-// roomConfig is where a room's configuration is unless somebody says otherwise.
 const roomConfig = "/etc/dewline/dewline.toml"
 
-// roomFlag adds the flag that names the room's configuration.
 func roomFlag(c *cobra.Command) *string {
 	return c.Flags().String("config", roomConfig, "the room's configuration `FILE`")
 }
@@ -69,7 +67,6 @@ func addLookFlags(fs *pflag.FlagSet) controlFlags {
 	}
 }
 
-// login returns the name of who runs the command.
 func login() string {
 	if u, err := user.Current(); err == nil && u.Username != "" {
 		return u.Username
@@ -129,7 +126,6 @@ func newControl(path string) *control {
 	return &control{path: path, client: &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{DialContext: dial}}}
 }
 
-// get reads one answer of the API into v.
 func (c *control) get(ctx context.Context, path string, v any) error {
 	return c.do(ctx, http.MethodGet, path, nil, v)
 }

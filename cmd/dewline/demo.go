@@ -21,7 +21,6 @@ import (
 	"dewline/sensors/table"
 )
 
-// demoOptions are the flags of dewline demo.
 type demoOptions struct {
 	speed  float64
 	length time.Duration
@@ -30,7 +29,6 @@ type demoOptions struct {
 	seed   uint64
 }
 
-// demoCommand shows the whole of dewline on a simulated room.
 func demoCommand() *cobra.Command {
 	c := &cobra.Command{Use: "demo", Short: "show everything on a simulated room, without hardware or server", Args: words(0)}
 	var o demoOptions

@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// drillCommand sends a test notice and waits until it was answered.
 func drillCommand() *cobra.Command {
 	c := &cobra.Command{Use: "drill", Short: "send a test notice and wait for its answer", Args: words(0)}
 	cf := addControlFlags(c.Flags())
@@ -44,7 +43,6 @@ func runDrill(ctx context.Context, cf controlFlags, person string, wait time.Dur
 	return err
 }
 
-// followDrill prints how a drill goes until it is acknowledged.
 func followDrill(ctx context.Context, ctl *control, id string, out io.Writer) error {
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()

@@ -19,7 +19,6 @@ import (
 	"dewline/sensors"
 )
 
-// exportCommand writes readings in a form that other programs read.
 func exportCommand() *cobra.Command {
 	c := &cobra.Command{Use: "export", Short: "write readings as CSV or OpenMetrics", Args: words(0)}
 	cf := addLookFlags(c.Flags())
@@ -68,7 +67,6 @@ func exportTo(ctx context.Context, w io.Writer, cf controlFlags, req export.Requ
 	return web.Export(ctx, w, rec.Store, req)
 }
 
-// export copies what the running daemon answers to w.
 func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (answer web.ExportAnswer, err error) {
 	q := url.Values{"format": {req.Format}, "from": {stamp(req.From)}, "to": {stamp(req.To)}}
 	for _, p := range req.Probes {
@@ -120,7 +118,6 @@ func (c *control) stream(ctx context.Context, path string) (*http.Response, erro
 
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
 
-// tellExport says what was written, and what was not.
 func tellExport(w io.Writer, req export.Request, a web.ExportAnswer) error {
 	if a.Readings == 0 {
 		fmt.Fprintf(w, "no readings from %s to %s", minute(req.From), minute(req.To))

@@ -22,10 +22,8 @@ import (
 	"dewline/store"
 )
 
-// importBatch is how many readings are written at once.
 const importBatch = 20_000
 
-// importCommand adds a trace to the record of a daemon that is not running.
 func importCommand() *cobra.Command {
 	c := &cobra.Command{Use: "import --trace FILE", Short: "add a trace to the record", Args: words(0)}
 	cf := addControlFlags(c.Flags())
@@ -105,7 +103,6 @@ func (m *importing) rehearse(ctx context.Context, dir string) error {
 	return errors.Join(err, m.unusable())
 }
 
-// what names what the trace holds.
 func (m *importing) what() string {
 	if m.n == 0 {
 		return "no readings"
@@ -157,7 +154,6 @@ type importing struct {
 // errTwice says that a trace is on record already.
 var errTwice = errors.New("the record has a reading of this probe at this time: was the trace imported before? --again adds it once more")
 
-// rows appends every row.
 func (m *importing) rows(ctx context.Context) error {
 	for {
 		row, err := m.rd.Next()
@@ -178,7 +174,6 @@ func (m *importing) rows(ctx context.Context) error {
 	}
 }
 
-// flush writes what was read.
 func (m *importing) flush(ctx context.Context) error {
 	if m.dry {
 		return nil
@@ -205,7 +200,6 @@ func (m *importing) end(ctx context.Context) error {
 	return err
 }
 
-// row appends one row and, now and then, writes.
 func (m *importing) row(ctx context.Context, row trace.Row) error {
 	if m.start.IsZero() {
 		m.start = row.Time

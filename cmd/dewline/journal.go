@@ -17,7 +17,6 @@ import (
 	"dewline/cmd/dewline/web"
 )
 
-// journalCommand prints who did what.
 func journalCommand() *cobra.Command {
 	c := &cobra.Command{Use: "journal", Short: "print who did what, or check that nothing was changed", Args: words(0)}
 	cf := addLookFlags(c.Flags())

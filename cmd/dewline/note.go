@@ -6,7 +6,6 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// noteCommand writes a keeper's note about an enclosure.
 func noteCommand() *cobra.Command {
 	c := &cobra.Command{Use: `note ENCLOSURE "text"`, Short: "write a note about an enclosure", Args: words(2)}
 	cf := addControlFlags(c.Flags())

@@ -11,7 +11,6 @@ import (
 	"dewline/sensors/table"
 )
 
-// probesCommand looks on every bus and prints what is there, ready to paste.
 func probesCommand() *cobra.Command {
 	c := &cobra.Command{Use: "probes", Short: "look for connected probes and print their configuration", Args: words(0)}
 	config := c.Flags().String("config", roomConfig, "the configuration `FILE` of a dewline that may be running")

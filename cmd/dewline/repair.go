@@ -11,7 +11,6 @@ import (
 	"dewline/store"
 )
 
-// repairCommand saves what can be read of a damaged record into a new one.
 func repairCommand() *cobra.Command {
 	c := &cobra.Command{Use: "repair --from DAMAGED --to FILE", Short: "save what can be read of a damaged record", Args: words(0)}
 	by := addBy(c.Flags())

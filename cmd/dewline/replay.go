@@ -26,7 +26,6 @@ import (
 	"dewline/sensors/trace"
 )
 
-// replayFlags are the flags of dewline replay.
 type replayFlags struct {
 	file, config, format, state string
 	keepGoing, events           bool
@@ -166,7 +165,6 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 // slotsPerShelf is how many enclosures stand side by side where nobody says.
 const slotsPerShelf = 10
 
-// A replay holds what one run needs.
 type replay struct {
 	cfg       *configs.Config
 	oneEach   oneEach // used where species is set
@@ -341,7 +339,6 @@ func (r *replay) take(x *result) error {
 	return nil
 }
 
-// bad reports a line that cannot be used and returns what ends the run.
 func (r *replay) bad(err error) error {
 	var line *trace.LineError
 	if !r.keepGoing || !errors.As(err, &line) {
@@ -433,7 +430,6 @@ func (r *replay) printJSON(t rules.Transition) error {
 	return r.line(wire.TransitionOf(&t))
 }
 
-// line writes a document on a line of its own.
 func (r *replay) line(document any) error {
 	b, err := json.Marshal(document)
 	if err != nil {

@@ -45,7 +45,6 @@ func readReplayState(file string) (*replayState, error) {
 	return &s, nil
 }
 
-// writeReplayState leaves the state of e in the file.
 func writeReplayState(file string, e *rules.Engine) error {
 	b, err := json.Marshal(replayState{State: e.State(), Records: e.Records()})
 	if err != nil {

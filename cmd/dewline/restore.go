@@ -12,7 +12,6 @@ import (
 	"dewline/store"
 )
 
-// restoreCommand puts a copy back as the record of a daemon that is not running.
 func restoreCommand() *cobra.Command {
 	c := &cobra.Command{Use: "restore --from FILE", Short: "put a copy back as the record", Args: words(0)}
 	cf := addControlFlags(c.Flags())

@@ -24,7 +24,6 @@ import (
 	"dewline/sensors/table"
 )
 
-// runCommand watches a room until it is told to stop.
 func runCommand() *cobra.Command {
 	c := &cobra.Command{Use: "run", Short: "watch a room", Args: words(0)}
 	path := roomFlag(c)
@@ -35,7 +34,6 @@ func runCommand() *cobra.Command {
 	})
 }
 
-// addDaemonFlags adds the flags that run and sentinel share.
 func addDaemonFlags(fs *pflag.FlagSet) (dir, control *string) {
 	dir = fs.String("data", os.Getenv("STATE_DIRECTORY"), "data `DIR`; default $STATE_DIRECTORY, then store.dir")
 	control = fs.String("control", "", "`PATH` of the control socket; default control.sock in $RUNTIME_DIRECTORY or the data directory")

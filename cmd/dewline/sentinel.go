@@ -12,7 +12,6 @@ import (
 	"dewline/sensors/table"
 )
 
-// sentinelCommand watches rooms from a second machine.
 func sentinelCommand() *cobra.Command {
 	c := &cobra.Command{Use: "sentinel", Short: "watch rooms from a second machine, tell when one is silent", Args: words(0)}
 	path := c.Flags().String("config", "/etc/dewline/sentinel.toml", "the configuration `FILE`, with [sentinel], [mqtt] and people")

@@ -36,7 +36,6 @@ func (s *shower) printf(format string, args ...any) {
 	fmt.Fprintf(s.w, format, args...)
 }
 
-// welcome says what there is to see.
 func (s *shower) welcome(cfg *configs.Config, page, broker, token string, o demoOptions) {
 	s.printf(`dewline demo: %s, %d enclosures, %d probes, all simulated; %g simulated seconds per second
   page      http://%s/
@@ -98,7 +97,6 @@ func (s *shower) link(id string) bool {
 	return true
 }
 
-// follow gives the shower the demo's clock.
 func (s *shower) follow(now func() sensors.Instant) func() sensors.Instant {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -116,7 +114,6 @@ func (s *shower) time(t time.Time) time.Time {
 	return s.now().Wall
 }
 
-// transition counts raised alarms.
 func (s *shower) transition(t rules.Transition) {
 	if t.From != alarm.Norm || t.To != alarm.Unack {
 		return

@@ -22,7 +22,6 @@ import (
 	"dewline/store"
 )
 
-// summaryFlags are the flags of dewline summary.
 type summaryFlags struct {
 	control        controlFlags
 	week, to, unit string
@@ -82,7 +81,6 @@ func (f *summaryFlags) running(ctx context.Context) *control {
 	return cf.running(ctx)
 }
 
-// online asks the running daemon.
 func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) error {
 	if f.send {
 		var sent struct {
@@ -129,7 +127,6 @@ func (c *control) summary(ctx context.Context, week, format, unit string) ([]byt
 	return b, nil
 }
 
-// put writes what --text or --to asked for.
 func (f *summaryFlags) put(format string, b []byte, std stdio) error {
 	if format == "text" {
 		_, err := std.out.Write(b)

@@ -10,7 +10,6 @@ import (
 	"dewline/alert/page"
 )
 
-// tokenCommand makes a token for the page, the API or a scraper.
 func tokenCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use: "token NAME look|answer|change", Short: "make a token for the page, the API or a scraper", Args: words(2),

@@ -8,7 +8,6 @@ import (
 	"dewline/sensors/trace"
 )
 
-// A traced reads a trace and judges its rows.
 type traced struct {
 	rd      *trace.Reader
 	family  func(sensors.ProbeID) string // names the kind of a probe for its judge

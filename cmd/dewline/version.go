@@ -17,7 +17,6 @@ func versionCommand() *cobra.Command {
 	return does(c, func(_ context.Context, _ []string, std stdio) error { return printVersion(std.out, *modules) })
 }
 
-// printVersion says what this binary was built from.
 func printVersion(w io.Writer, modules bool) error {
 	fmt.Fprintf(w, "dewline %s, %s, %s/%s\n", version, runtime.Version(), runtime.GOOS, runtime.GOARCH)
 	if !modules {

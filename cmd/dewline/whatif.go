@@ -19,7 +19,6 @@ import (
 	"dewline/rules/climate"
 )
 
-// whatIfCommand asks the running daemon what a room's temperature would do.
 func whatIfCommand() *cobra.Command {
 	c := &cobra.Command{Use: "whatif --room TEMPERATURE", Short: "ask what a room's temperature would do to every enclosure", Args: words(0)}
 	cf := addLookFlags(c.Flags())

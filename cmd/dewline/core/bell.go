@@ -10,7 +10,6 @@ import (
 // room calls: company is waited for 20 s, and a channel may take some seconds.
 const bellAfter = 45 * time.Second
 
-// A bell is when the sounder is to call.
 type bell struct {
 	since   time.Duration // running time since when a wake notice reaches nobody
 	waiting bool

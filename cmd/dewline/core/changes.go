@@ -8,7 +8,6 @@ import (
 	"dewline/configs"
 )
 
-// A change is one setting that differs between two configurations.
 type change struct{ key, old, new string }
 
 // maxChanges is how many changes the journal is told of; a longer list is a
@@ -56,7 +55,6 @@ func isSection(t reflect.Type) bool {
 	return t.NumField() > 0 && t.Field(0).Tag.Get("toml") != ""
 }
 
-// compareLists compares lists of tables by the ids of their elements.
 func compareLists(a, b reflect.Value, key string, out *[]change) {
 	before, after := byID(a), byID(b)
 	for i := range a.Len() {

@@ -54,7 +54,6 @@ func whyStalled(s alert.ChannelStats) []alarm.Fact {
 // run raised it and that this one has not seen the channel work yet.
 type stalls map[string]bool
 
-// works notes that a channel was seen to work in this run.
 func (s stalls) works(name string) {
 	if _, raised := s[name]; raised {
 		s[name] = false

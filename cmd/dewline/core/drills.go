@@ -28,7 +28,6 @@ func (p *parts) drillOver(at sensors.Instant) Effects {
 	}
 }
 
-// drillKey orders drills by when they began.
 func drillKey(d alert.DrillResult) string { return fmt.Sprintf("%020d/%s", d.At.Mono, d.Person) }
 
 // answered notes when the newest drill that somebody answered began.

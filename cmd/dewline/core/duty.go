@@ -23,7 +23,6 @@ type duty struct {
 	Until  time.Time `json:"until,omitzero"`
 }
 
-// dutyKey is the duty's document, among those of the notices.
 const dutyKey = "duty"
 
 // at returns the duty at a moment. While the clock is not set nobody's turn is
@@ -45,7 +44,6 @@ func onList(cfg *configs.Config, person string) bool {
 	return slices.ContainsFunc(cfg.People, func(p configs.Person) bool { return p.ID == person })
 }
 
-// A roster is who is told, in which order.
 type roster struct {
 	duty
 	cfg     *configs.Config

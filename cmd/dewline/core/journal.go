@@ -15,7 +15,6 @@ import (
 
 // Facts become events in this file and nowhere else: one function for each kind.
 
-// alarmEvent tells of an alarm that moved.
 func alarmEvent(t *rules.Transition) event.Event {
 	a := event.Alarm{
 		Alarm: string(t.Key.Alarm), Subject: t.Key.Subject, Onset: t.Seq, From: t.From.String(), To: t.To.String(),
@@ -32,7 +31,6 @@ func alarmEvent(t *rules.Transition) event.Event {
 	return e
 }
 
-// noticeEvent tells what became of a notice.
 func noticeEvent(ev *alert.Event) event.Event {
 	e := event.New(ev.At, event.Notice{Notice: ev.Notice, What: ev.What, Version: ev.Version, Channel: ev.Channel})
 	e.Person, e.Text = ev.Person, ev.Why
@@ -71,33 +69,28 @@ func dutyEvent(now sensors.Instant, a *rules.Action, from, to string) event.Even
 	return e
 }
 
-// refusedEvent tells of what somebody asked and did not get.
 func refusedEvent(now sensors.Instant, who, subject, what string) event.Event {
 	e := event.New(now, event.Refused{})
 	e.By, e.About, e.Text = who, subject, what
 	return e
 }
 
-// drillEvent tells of a drill that was sent.
 func drillEvent(now sensors.Instant, by, person, id string) event.Event {
 	e := event.New(now, event.Drill{Notice: id})
 	e.By, e.Person = by, person
 	return e
 }
 
-// drillOverEvent tells how fast a drill went.
 func drillOverEvent(at sensors.Instant, d *alert.DrillResult) event.Event {
 	e := event.New(at, event.DrillOver{Notice: d.ID, Taken: d.Taken, Answered: d.Acked, AnsweredIn: d.AckedIn})
 	e.By, e.Person = d.AckedBy, d.Person
 	return e
 }
 
-// clockEvent tells of a step of the clock.
 func clockEvent(now sensors.Instant, before time.Time, why string) event.Event {
 	return event.New(now, event.Clock{Before: before, After: now.Wall, Why: why})
 }
 
-// gapEvent tells for how long nobody watched.
 func gapEvent(now sensors.Instant, from time.Time, length time.Duration) event.Event {
 	return event.New(now, event.Gap{From: from, For: length.Seconds()})
 }

@@ -63,7 +63,6 @@ func (p *parts) after(now sensors.Instant, ts []rules.Transition) Effects {
 	return e
 }
 
-// desked turns the desk's effects into the core's.
 func (p *parts) desked(fx alert.Effects) Effects {
 	var e Effects
 	for _, d := range fx.Put {
@@ -82,7 +81,6 @@ func (p *parts) desked(fx alert.Effects) Effects {
 	return e
 }
 
-// add appends b's effects to e in order.
 func (e *Effects) add(b Effects) {
 	e.Transitions = append(e.Transitions, b.Transitions...)
 	e.Docs = append(e.Docs, b.Docs...)
@@ -91,7 +89,6 @@ func (e *Effects) add(b Effects) {
 	e.Send = append(e.Send, b.Send...)
 }
 
-// alarmDoc is the stored form of an alarm record.
 func alarmDoc(r rules.Record) (store.Doc, error) {
 	b, err := json.Marshal(r)
 	if err != nil {

@@ -27,7 +27,6 @@ type refusals struct {
 	last event.Event
 }
 
-// pass returns the line if it may be written now.
 func (r *refusals) pass(now sensors.Instant, e event.Event) []event.Event {
 	if r.refill(now); r.used >= refusedAtOnce {
 		r.more++

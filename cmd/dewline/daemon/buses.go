@@ -107,7 +107,6 @@ func watchContacts(contacts []configs.Contact, nodes []*remote.Node, log *slog.L
 	return contact.New(contacts, openLine, send), nodes
 }
 
-// openLine takes hold of the line of a contact.
 func openLine(c configs.Contact) (contact.Line, error) {
 	if c.Chip == "" {
 		return nil, errors.New("its node cannot be heard")

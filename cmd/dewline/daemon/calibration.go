@@ -44,7 +44,6 @@ func (b *calibrationBook) set() *sensors.Corrections {
 	return b.current
 }
 
-// add puts one more record in force.
 func (b *calibrationBook) add(c sensors.Correction) (*sensors.Corrections, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -109,7 +109,6 @@ func (b *certBook) used(cfg *configs.Config) []core.Certificate {
 	return out
 }
 
-// certEvery is how often certificates are looked at.
 const certEvery = time.Hour
 
 // watch tells which certificates are used and when they end, until ctx does.

@@ -67,7 +67,6 @@ func (c *channels) use(name string, ch alert.Channel, err error) {
 	c.byName[name] = ch
 }
 
-// credentials is where systemd puts secrets.
 func credentials() string { return os.Getenv("CREDENTIALS_DIRECTORY") }
 
 // secret reads an optional secret; an empty name is none.
@@ -85,7 +84,6 @@ type commandSenders struct {
 	faults []alarm.Fact      // of secrets that cannot be read
 }
 
-// senders reads the command keys and the token.
 func senders(cfg *configs.Config) commandSenders {
 	c := commandSenders{keys: map[string][]byte{}}
 	var err error
@@ -234,7 +232,6 @@ func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 	})
 }
 
-// buildBeat makes what posts heartbeats outside.
 func buildBeat(o configs.Outside) (*webhook.Beat, error) {
 	address, err := addressOf(o.URL, o.URLFile)
 	if err != nil {

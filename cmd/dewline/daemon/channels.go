@@ -89,7 +89,6 @@ type hooks struct {
 	watched func(sentinel string, live bool)
 }
 
-// run starts what the channels need beside the sending.
 func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
 	c.runMQTT(ctx, done, c.mqtt, func() {})
 	if c.beats != nil {
@@ -177,7 +176,6 @@ func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
 	client.Alarm(k, doc)
 }
 
-// heartbeat sends a sign of life to the broker.
 func (c *channels) heartbeat(h alert.Heartbeat) {
 	if client := c.broker(); client != nil {
 		h.Instance = c.instance
@@ -185,7 +183,6 @@ func (c *channels) heartbeat(h alert.Heartbeat) {
 	}
 }
 
-// outside sends a sign of life to the outside address.
 func (c *channels) outside(h alert.Heartbeat) {
 	if c.inUse().beat == nil {
 		return

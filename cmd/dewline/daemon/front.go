@@ -28,7 +28,6 @@ func (f *front) open(addr string) error {
 	return nil
 }
 
-// serve serves the page at the open address.
 func (f *front) serve() {
 	if f.ln != nil && f.end == nil {
 		f.end = f.start(f.ln)
@@ -49,7 +48,6 @@ func (f *front) move(was, to string) error {
 	return err
 }
 
-// close ends the page.
 func (f *front) close() {
 	if f.end != nil {
 		f.end()

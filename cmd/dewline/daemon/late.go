@@ -103,7 +103,6 @@ func (rc *record) tryOpen(ctx context.Context) (<-chan opened, opened) {
 	}
 }
 
-// openStore opens the record.
 func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened) {
 	cfg := rc.cfg.Load()
 	o.st, o.report, o.err = rc.o.Open(ctx, store.Options{

@@ -43,7 +43,6 @@ type loop struct {
 	latest   map[sensors.ProbeID]sensors.Reading
 }
 
-// rounds counts the rounds of readings and rules that were finished.
 type rounds struct {
 	cycle    uint64
 	at       time.Time // of the last one
@@ -97,7 +96,6 @@ func (l *loop) applyAll(all []core.Effects) {
 	}
 }
 
-// showAlarms publishes the retained documents of the alarms that moved.
 func (l *loop) showAlarms(ts []rules.Transition) {
 	open := map[rules.Key]rules.AlarmView{}
 	for _, v := range l.core.Open() {
@@ -116,7 +114,6 @@ func (l *loop) showAlarms(ts []rules.Transition) {
 	}
 }
 
-// publish makes a new snapshot for everybody who only looks.
 func (l *loop) publish() {
 	cfg := l.cfg.Load()
 	s := &alert.Snapshot{

@@ -29,7 +29,6 @@ type manager struct {
 	feed *time.Ticker // nil where nobody asks for signs of life
 }
 
-// newManager reads what the service manager announced, if anything.
 func newManager(log *slog.Logger) *manager {
 	m := &manager{addr: os.Getenv("NOTIFY_SOCKET"), log: log}
 	if every := watchdogInterval(); every > 0 && m.addr != "" {

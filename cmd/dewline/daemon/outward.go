@@ -46,7 +46,6 @@ func (l *loop) heartbeat() alert.Heartbeat {
 	return h
 }
 
-// publishClimate refreshes the retained climate of every enclosure.
 func (l *loop) publishClimate() {
 	client := l.channels.broker()
 	if client == nil {

@@ -54,7 +54,6 @@ func (rc *record) replacedBy(report store.Report) {
 	rc.nudge() // a reader may have met the damage, and no write failed
 }
 
-// nudge has the core look at how the record is.
 func (rc *record) nudge() {
 	select {
 	case rc.moved <- struct{}{}:
@@ -62,7 +61,6 @@ func (rc *record) nudge() {
 	}
 }
 
-// health takes in that the record stopped or resumed being written.
 func (rc *record) health(ok bool, note string) {
 	h := recordHealth{ok: ok}
 	if note != "" {
@@ -103,7 +101,6 @@ func (rc *record) lostReadings(n uint64) { rc.lost.readings.Add(n); rc.nudge() }
 
 func (rc *record) lostLines(n uint64) { rc.lost.lines.Add(n); rc.nudge() }
 
-// An opened is how an attempt to open the record went.
 type opened struct {
 	st     *store.Store
 	report store.Report

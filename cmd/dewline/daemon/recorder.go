@@ -217,7 +217,6 @@ func (r *recorder) Run(ctx context.Context) {
 	}
 }
 
-// A job is what one round writes.
 type job struct {
 	ledger  ledger
 	docs    map[docKey]store.Doc

@@ -19,7 +19,6 @@ type redo struct {
 // redoPrefix, with the probe's id behind it, is the key of a redo on record.
 const redoPrefix = "redo/"
 
-// redoBook holds what is still to be made again.
 type redoBook struct {
 	mu   sync.Mutex // guards due
 	due  map[sensors.ProbeID]redo

@@ -51,7 +51,6 @@ func (l *loop) resumed(now sensors.Instant, report store.Report) {
 	}
 }
 
-// showAll publishes the retained documents of all alarms.
 func (l *loop) showAll() {
 	now := l.now()
 	for _, v := range l.core.Open() {
@@ -59,7 +58,6 @@ func (l *loop) showAll() {
 	}
 }
 
-// keepAgeing queues what each probe went through.
 func (l *loop) keepAgeing() {
 	s := l.probes.current()
 	if s == nil {

@@ -85,7 +85,6 @@ func (k *keeping) batch(l *loop) {
 	}
 }
 
-// drain handles what was queued before the end.
 func (l *loop) drain() {
 	for {
 		select {
@@ -119,7 +118,6 @@ func (l *loop) tick(now sensors.Instant) {
 	}
 }
 
-// sink queues what a source delivers for the core.
 func (l *loop) sink() Sink {
 	return Sink{
 		Reading: func(r sensors.Reading) { l.in <- func() { l.take(r) } },

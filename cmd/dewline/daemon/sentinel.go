@@ -146,7 +146,6 @@ func (s *Sentry) resume(now sensors.Instant, docs []alert.Doc) {
 	s.found(now, gone)
 }
 
-// loop is the goroutine that owns sentinel and desk.
 func (s *Sentry) loop(ctx context.Context) {
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()

@@ -81,7 +81,6 @@ type kept struct {
 // sentinelID is the name of a sentinel in topics and message ids.
 func sentinelID(cfg *configs.Config) string { return "sentinel-" + cfg.Room.ID }
 
-// options are what the desk works by now.
 func (s *Sentry) options() alert.Options {
 	opt := alert.OptionsFor(s.cfg).InTurn(s.duty)
 	opt.Room, opt.Group = s.id, sentinelGroup

@@ -99,7 +99,6 @@ func (s *Simulation) Run(ctx context.Context, sink Sink) error {
 	return nil
 }
 
-// poll moves the room on by one poll and reads every probe.
 func (s *Simulation) poll(sink Sink) {
 	s.room.Advance(s.every)
 	s.mu.Lock()

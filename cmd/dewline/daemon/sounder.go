@@ -11,7 +11,6 @@ import (
 	"dewline/sensors/gpio"
 )
 
-// openSounder takes hold of what a configuration says sounds in the room.
 func openSounder(s configs.Sounder) (sounder.Output, error) {
 	if s.LED != "" {
 		return sounder.OpenLED(filepath.Join(sounder.LEDs, s.LED))
@@ -32,7 +31,6 @@ func (l *loop) startSounder(ctx context.Context, done *sync.WaitGroup) {
 	done.Go(func() { l.sounder.Run(ctx) })
 }
 
-// useSounder takes what the configuration in force says.
 func (l *loop) useSounder() {
 	s := l.cfg.Load().Sounder
 	if !s.InUse() {

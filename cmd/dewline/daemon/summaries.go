@@ -67,7 +67,6 @@ func (s *summaries) summaryOf(ctx context.Context, cfg *configs.Config, w summar
 	return r, nil
 }
 
-// run sends the weekly summaries until ctx ends.
 func (s *summaries) run(ctx context.Context) {
 	w := &weekly{
 		cfg: s.cfg.Load, now: s.now, log: s.log,

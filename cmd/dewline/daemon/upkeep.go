@@ -52,7 +52,6 @@ func (rc *record) loadRedos(st *store.Store) {
 // open is over, or the card is mended.
 const redoEvery = 10 * time.Minute
 
-// upkeep looks after the record in the background until ctx ends.
 func (rc *record) upkeep(ctx context.Context) {
 	again := time.NewTicker(redoEvery)
 	defer again.Stop()

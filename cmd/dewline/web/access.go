@@ -25,7 +25,6 @@ type gate struct {
 	refused func(what, from string) // told of wrong tokens and of acts without one; nil for nobody
 }
 
-// bearer returns the token that r carries.
 func bearer(r *http.Request) (string, bool) {
 	return strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 }
@@ -65,7 +64,6 @@ func (g *gate) tell(r *http.Request) {
 	}
 }
 
-// mayRead reports whether r may look.
 func (g *gate) mayRead(r *http.Request) bool {
 	if fromLoopback(r) {
 		return true
@@ -96,7 +94,6 @@ func fromLoopback(r *http.Request) bool {
 
 var errNeedToken = errors.New("this needs the token: send it as Authorization: Bearer …")
 
-// reading lets through who may look.
 func (g *gate) reading(h http.Handler) http.Handler {
 	return g.guard(h, func(*http.Request) page.Right { return page.Look })
 }
@@ -115,7 +112,6 @@ func (g *gate) api(h http.Handler) http.Handler {
 	})
 }
 
-// grantKey is the key of a request's grant in its context.
 type grantKey struct{}
 
 // allowed returns what an allowed request may do; one that came by no gate, over

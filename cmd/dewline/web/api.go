@@ -24,13 +24,11 @@ func (s *Site) API() http.Handler {
 	return mux
 }
 
-// A route is one thing that the API answers.
 type route struct {
 	method, path string
 	serve        http.HandlerFunc
 }
 
-// routes lists what the API answers.
 func (s *Site) routes() []route {
 	show := func(pick func(*alert.Snapshot) any) http.HandlerFunc {
 		return func(w http.ResponseWriter, _ *http.Request) {

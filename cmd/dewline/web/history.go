@@ -78,7 +78,6 @@ func JournalLines(st *store.Store, from, to time.Time, all bool, write func(wire
 	return nil
 }
 
-// maxRows is the most rows that one answer holds.
 const maxRows = 20_000
 
 // Spans up to which readings, then ten-minute sums, and then hourly ones are

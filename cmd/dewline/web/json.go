@@ -27,7 +27,6 @@ func writeError(w http.ResponseWriter, code int, err error) {
 	writeJSON(w, code, wire.Reply{Error: err.Error()})
 }
 
-// decodeBody reads a JSON body strictly into v.
 func decodeBody(r *http.Request, v any) error {
 	dec := json.NewDecoder(r.Body)
 	dec.DisallowUnknownFields()

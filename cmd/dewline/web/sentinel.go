@@ -35,7 +35,6 @@ func SentinelControl(s Sentinel) http.Handler {
 	return mux
 }
 
-// postCommand takes a command.
 func postCommand(do func(context.Context, alert.Command) alert.Reply) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		var c alert.Command
@@ -60,7 +59,6 @@ func postCommand(do func(context.Context, alert.Command) alert.Reply) http.Handl
 	}
 }
 
-// postDrill takes the wish for a drill.
 func postDrill(do func(ctx context.Context, person, by string) (string, error)) http.HandlerFunc {
 	return posted(func(ctx context.Context, r struct{ Person, By string }) (any, error) {
 		id, err := do(ctx, r.Person, r.By)

@@ -19,7 +19,6 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// maxBody is the most that a request may carry, in bytes.
 const maxBody = 64 << 10
 
 // newServer returns a server with limits on what a client may send and how

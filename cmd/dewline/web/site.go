@@ -58,7 +58,6 @@ func (n notebook) Notes(enclosure string, from, to time.Time) ([]wire.Note, erro
 	return notesOf(st, enclosure, from, to)
 }
 
-// metricsHandler serves the metrics of the newest snapshot.
 func (s *Site) metricsHandler() http.Handler {
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(metrics.New(s.room.Snapshot), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))

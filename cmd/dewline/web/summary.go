@@ -9,7 +9,6 @@ import (
 	"dewline/configs/unit"
 )
 
-// serveSummary answers one week's summary as HTML, text or JSON.
 func (s *Site) serveSummary(w http.ResponseWriter, r *http.Request) {
 	report, err := s.room.Summary(r.Context(), r.FormValue("week"))
 	if err == nil && report.Early() && r.FormValue("week") == "" { // a new record: this week so far
