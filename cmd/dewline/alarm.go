@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -95,11 +96,7 @@ func runAnswer(ctx context.Context, cf controlFlags, c alert.Command, std stdio)
 	if err := ctl.post(ctx, "command", c, &reply); err != nil {
 		return err
 	}
-	if reply.Note != "" {
-		fmt.Fprintln(std.out, reply.Note)
-		return nil
-	}
-	fmt.Fprintln(std.out, "done")
+	fmt.Fprintln(std.out, cmp.Or(reply.Note, "done"))
 	return nil
 }
 

@@ -73,12 +73,8 @@ func printDuty(cfg *configs.Config, now time.Time, std stdio) {
 	if len(cfg.Duties) == 0 {
 		return
 	}
-	loc := cfg.Room.Location
-	if loc == nil {
-		loc = time.Local
-	}
 	for _, t := range cfg.Turns(now, 7*24*time.Hour) {
-		fmt.Fprintf(std.out, "on duty from %s: %s\n", t.From.In(loc).Format("Mon 2006-01-02 15:04"), cmp.Or(t.Person, "nobody named; the order of [[person]]"))
+		fmt.Fprintf(std.out, "on duty from %s: %s\n", t.From.In(cfg.Room.Location).Format("Mon 2006-01-02 15:04"), cmp.Or(t.Person, "nobody named; the order of [[person]]"))
 	}
 }
 

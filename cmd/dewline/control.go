@@ -139,39 +139,54 @@ func (c *control) post(ctx context.Context, path string, body, v any) error {
 	return c.do(ctx, http.MethodPost, path, bytes.NewReader(b), v)
 }
 
-// refusal is the error that an answer with body b carries.
-func refusal(resp *http.Response, b []byte) error {
-	var reply alert.Reply
-	if json.Unmarshal(b, &reply) == nil && reply.Error != "" {
-		return errors.New(reply.Error)
-	}
-	return fmt.Errorf("the running dewline answered %s", resp.Status)
-}
-
 func (c *control) do(ctx context.Context, method, path string, body io.Reader, v any) error {
-	req, err := http.NewRequestWithContext(ctx, method, "http://dewline/api/v1/"+path, body)
+	resp, err := c.ask(ctx, c.client, method, path, body)
 	if err != nil {
-		return fmt.Errorf("make the request: %w", err)
-	}
-	resp, err := c.client.Do(req)
-	if err != nil {
-		return fmt.Errorf("ask the running dewline through %s: %w", c.path, err)
+		return err
 	}
 	defer resp.Body.Close()
-	b, err := io.ReadAll(io.LimitReader(resp.Body, 64<<20))
-	if err != nil {
-		return fmt.Errorf("read the answer of the running dewline: %w", err)
-	}
-	if resp.StatusCode >= 300 {
-		return refusal(resp, b)
-	}
 	if v == nil {
 		return nil
 	}
-	if err := json.Unmarshal(b, v); err != nil {
+	if err := json.NewDecoder(io.LimitReader(resp.Body, 64<<20)).Decode(v); err != nil {
 		return fmt.Errorf("read the answer of the running dewline: %w", err)
 	}
 	return nil
+}
+
+// stream asks for an answer of any length.
+func (c *control) stream(ctx context.Context, path string) (*http.Response, error) {
+	patient := *c.client
+	patient.Timeout = 0
+	return c.ask(ctx, &patient, http.MethodGet, path, nil)
+}
+
+// ask returns an answer that is no refusal, with its body open.
+func (c *control) ask(ctx context.Context, client *http.Client, method, path string, body io.Reader) (*http.Response, error) {
+	req, err := http.NewRequestWithContext(ctx, method, "http://dewline/api/v1/"+path, body)
+	if err != nil {
+		return nil, fmt.Errorf("make the request: %w", err)
+	}
+	resp, err := client.Do(req)
+	if err != nil {
+		return nil, fmt.Errorf("ask the running dewline through %s: %w", c.path, err)
+	}
+	if resp.StatusCode < 300 {
+		return resp, nil
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(resp.Body, 4<<10))
+	if err != nil {
+		return nil, fmt.Errorf("read the answer of the running dewline: %w", err)
+	}
+	var reply alert.Reply
+	if err = json.Unmarshal(b, &reply); err != nil || reply.Error == "" {
+		return nil, fmt.Errorf("the running dewline answered %s", resp.Status)
+	}
+	if err = errors.New(reply.Error); resp.StatusCode == http.StatusBadRequest {
+		err = usageError{err}
+	}
+	return nil, err
 }
 
 // serviceSocket is in a folder that the service manager makes for the service

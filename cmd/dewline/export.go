@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/http"
 	"net/url"
 	"os"
 	"time"
@@ -87,33 +86,6 @@ func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (
 		return answer, errors.New(answer.Error)
 	}
 	return answer, nil
-}
-
-// stream asks for an answer of any length.
-func (c *control) stream(ctx context.Context, path string) (*http.Response, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://dewline/api/v1/"+path, nil)
-	if err != nil {
-		return nil, fmt.Errorf("make the request: %w", err)
-	}
-	client := *c.client
-	client.Timeout = 0
-	resp, err := client.Do(req)
-	if err != nil {
-		return nil, fmt.Errorf("ask the running dewline through %s: %w", c.path, err)
-	}
-	if resp.StatusCode == http.StatusOK {
-		return resp, nil
-	}
-	defer resp.Body.Close()
-	b, err := io.ReadAll(io.LimitReader(resp.Body, 4<<10))
-	if err != nil {
-		return nil, fmt.Errorf("read the answer of the running dewline: %w", err)
-	}
-	err = refusal(resp, b)
-	if resp.StatusCode == http.StatusBadRequest {
-		err = usageError{err}
-	}
-	return nil, err
 }
 
 func stamp(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }

@@ -90,9 +90,6 @@ func (s *shower) link(id string) bool {
 	if s.linked[id] {
 		return false
 	}
-	if s.linked == nil {
-		s.linked = map[string]bool{}
-	}
 	s.linked[id] = true
 	return true
 }
@@ -120,9 +117,6 @@ func (s *shower) transition(t rules.Transition) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.raised == nil {
-		s.raised = map[rules.AlarmID]int{}
-	}
 	s.raised[t.Key.Alarm]++
 }
 

@@ -174,20 +174,17 @@ func (c *Core) Forgotten(outbox []store.Doc) []store.Doc {
 	return gone
 }
 
-// All returns every document and the state, for a store that starts empty.
-func (c *Core) All() (Effects, error) {
-	e := Effects{Docs: []store.Doc{c.roster.doc()}}
+// All returns every document, for a store that starts empty.
+func (c *Core) All() ([]store.Doc, error) {
+	docs := []store.Doc{c.roster.doc()}
 	for _, r := range c.engine.Records() {
 		d, err := alarmDoc(r)
 		if err != nil {
-			return e, err
+			return docs, err
 		}
-		e.Docs = append(e.Docs, d)
+		docs = append(docs, d)
 	}
-	for _, d := range c.desk.Docs() {
-		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
-	}
-	return e, nil
+	return append(docs, c.desked(alert.Effects{Put: c.desk.Docs()}).Docs...), nil
 }
 
 // State encodes what has to be kept beside the alarm records, compressed: it

@@ -33,28 +33,19 @@ type Buses struct {
 // Watchable returns what keeps a configuration without a fault from being run:
 // probes that only the demo has.
 func Watchable(cfg *configs.Config) error {
-	first, more := "", 0
+	var ids []string
 	for _, p := range cfg.Probes {
-		switch {
-		case !demoOnly(p):
-		case first == "":
-			first = p.ID
-		default:
-			more++
+		if f, _ := table.Of(p.Family); f.DemoOnly {
+			ids = append(ids, p.ID)
 		}
 	}
-	switch {
-	case first == "":
+	if len(ids) == 0 {
 		return nil
-	case more > 0:
-		first += fmt.Sprintf(", like %d more,", more)
 	}
-	return fmt.Errorf("probe %s is simulated: run watches real probes, so give the family of one; dewline demo simulates a room", first)
-}
-
-func demoOnly(p configs.Probe) bool {
-	f, _ := table.Of(p.Family)
-	return f.DemoOnly
+	if more := len(ids) - 1; more > 0 {
+		ids[0] += fmt.Sprintf(", like %d more,", more)
+	}
+	return fmt.Errorf("probe %s is simulated: run watches real probes, so give the family of one; dewline demo simulates a room", ids[0])
 }
 
 // sends reports whether a probe speaks when it likes, over the broker.

@@ -189,8 +189,6 @@ func readPool(file string) (*x509.CertPool, error) {
 	return pool, nil
 }
 
-func buildMail(cfg *configs.Config) (*mail.Sender, error) { return newMail(cfg, cfg.Room.ID, hooks{}) }
-
 func newMail(cfg *configs.Config, id string, h hooks) (*mail.Sender, error) {
 	password, err := secret(cfg.Mail.PasswordFile)
 	if err != nil {

@@ -140,15 +140,6 @@ func (l *loop) publish() {
 	l.snapshot.Store(s)
 }
 
-// Latest returns the newest reading of a probe, of any quality and with its
-// raw sample.
-func (l *loop) Latest(probe sensors.ProbeID) (sensors.Reading, bool) {
-	l.latestMu.Lock()
-	defer l.latestMu.Unlock()
-	r, ok := l.latest[probe]
-	return r, ok
-}
-
 // Lively reports whether a sample-and-rule round ended within three polls and
 // some seconds of grace.
 func (l *loop) Lively(now time.Time) bool {

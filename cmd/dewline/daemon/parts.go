@@ -38,7 +38,12 @@ func (d *Daemon) Snapshot() *alert.Snapshot { return d.loop.snapshot.Load() }
 
 // Latest returns the newest reading of a probe, of any quality and with its raw
 // sample.
-func (d *Daemon) Latest(probe sensors.ProbeID) (sensors.Reading, bool) { return d.loop.Latest(probe) }
+func (d *Daemon) Latest(probe sensors.ProbeID) (sensors.Reading, bool) {
+	d.loop.latestMu.Lock()
+	defer d.loop.latestMu.Unlock()
+	r, ok := d.loop.latest[probe]
+	return r, ok
+}
 
 // Lively reports whether a round of readings and rules ended lately.
 func (d *Daemon) Lively(now time.Time) bool { return d.loop.Lively(now) }

@@ -62,11 +62,7 @@ func (p *probes) loadBook(st *store.Store, by time.Duration) {
 	if !ok {
 		return // not there yet, and will ask for it; or simulated
 	}
-	past, err := loadAgeing(st)
-	if err != nil {
-		p.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)
-	}
-	src.Resume(moved(past, -by))
+	src.Resume(moved(p.past(st), -by))
 }
 
 // ageing returns what each probe went through, from the running source or from
@@ -79,6 +75,11 @@ func (p *probes) ageing() map[sensors.ProbeID]sensors.Ageing {
 	if st == nil {
 		return nil
 	}
+	return p.past(st)
+}
+
+// past is what a record says that each probe went through.
+func (p *probes) past(st *store.Store) map[sensors.ProbeID]sensors.Ageing {
 	m, err := loadAgeing(st)
 	if err != nil {
 		p.log.Warn("what the probes went through cannot be read; their stated uncertainty starts afresh", "err", err)

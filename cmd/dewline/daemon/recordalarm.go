@@ -74,5 +74,5 @@ func (l *loop) keepAll(entry event.Event) {
 	if err != nil {
 		l.log.Error("the open alarms cannot be kept", "err", err)
 	}
-	l.record.rec.Put(all.Docs, []event.Event{entry})
+	l.record.rec.Put(all, []event.Event{entry})
 }

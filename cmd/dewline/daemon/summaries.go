@@ -83,14 +83,14 @@ func (s *summaries) run(ctx context.Context) {
 		build: func(ctx context.Context, week summary.Week) (*summary.Report, error) {
 			return s.summaryOf(ctx, s.cfg.Load(), week, s.now().Wall)
 		},
-	}
-	w.mails = func() bool { return s.sender() != nil || s.cfg.Load().Mail.Host != "" }
-	w.send = func(ctx context.Context, m mail.Summary) error {
-		if s := s.sender(); s != nil {
-			return s.SendSummary(ctx, m)
-		}
-		// It is meant to be mailed: do not call that done.
-		return alert.Permanent(errors.New("the [mail] section cannot work; the log says why"))
+		mails: func() bool { return s.sender() != nil || s.cfg.Load().Mail.Host != "" },
+		send: func(ctx context.Context, m mail.Summary) error {
+			if s := s.sender(); s != nil {
+				return s.SendSummary(ctx, m)
+			}
+			// It is meant to be mailed: do not call that done.
+			return alert.Permanent(errors.New("the [mail] section cannot work; the log says why"))
+		},
 	}
 	w.Run(ctx)
 }
@@ -110,14 +110,10 @@ func (s *summaries) SendSummary(ctx context.Context, week, by string) (sent int,
 		return 0, "", err
 	}
 	sent, err = mailTo(ctx, sender.SendSummary, s.cfg.Load(), report)
-	now := s.now()
-	s.record.rec.Put(nil, []event.Event{core.SummaryEvent(now, by, report.Week, "", fmt.Sprintf("sent to %d", sent), errText(err))})
-	return sent, report.Week, err
-}
-
-func errText(err error) string {
-	if err == nil {
-		return ""
+	why := ""
+	if err != nil {
+		why = err.Error()
 	}
-	return err.Error()
+	s.record.rec.Put(nil, []event.Event{core.SummaryEvent(s.now(), by, report.Week, "", fmt.Sprintf("sent to %d", sent), why)})
+	return sent, report.Week, err
 }

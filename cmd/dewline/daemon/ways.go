@@ -39,7 +39,7 @@ func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
 		out = append(out, checkSenders(cfg)...)
 	}
 	if cfg.Mail.Host != "" {
-		_, err := buildMail(cfg)
+		_, err := newMail(cfg, cfg.Room.ID, hooks{})
 		fault("mail", err)
 	}
 	for _, w := range cfg.Webhooks {

@@ -100,11 +100,10 @@ func (w *weekly) Run(ctx context.Context) {
 // tells of: the last whole one.
 func lastDue(s configs.Summary, now time.Time, loc *time.Location) (time.Time, summary.Week) {
 	local := now.In(loc)
-	days := []string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
 	for back := range 9 {
 		y, m, d := local.Date()
 		at := time.Date(y, m, d-back, int(s.At)/60, int(s.At)%60, 0, 0, loc)
-		if days[at.Weekday()] == strings.ToLower(s.Weekday) && !at.After(now) {
+		if strings.EqualFold(at.Weekday().String(), s.Weekday) && !at.After(now) {
 			return at, summary.WeekOf(at, loc).Prev()
 		}
 	}
@@ -255,7 +254,7 @@ func (w *weekly) failed(m *mailInfo, person string, now sensors.Instant, err err
 // hand makes the mail and hands it over. A mail under way when dewline stops
 // has a moment to end.
 func (w *weekly) hand(ctx context.Context, report *summary.Report, p configs.Person) error {
-	s, err := composeSummary(report, p)
+	s, err := report.Mail(unit.ScaleOf(p.Units), p.MailTo, p.ID)
 	if err != nil {
 		return alert.Permanent(err)
 	}
@@ -327,18 +326,13 @@ func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
 	}
 }
 
-// composeSummary makes the mail of a report for one person, in their units.
-func composeSummary(r *summary.Report, p configs.Person) (mail.Summary, error) {
-	return r.Mail(unit.ScaleOf(p.Units), p.MailTo, p.ID)
-}
-
 // MailSummary makes one week's summary from an open record and mails it to
 // everybody with an address, for a daemon that is not running.
 func MailSummary(ctx context.Context, cfg *configs.Config, r *summary.Report) (int, error) {
 	if cfg.Mail.Host == "" {
 		return 0, errors.New("the configuration has no [mail] section")
 	}
-	sender, err := buildMail(cfg)
+	sender, err := newMail(cfg, cfg.Room.ID, hooks{})
 	if err != nil {
 		return 0, err
 	}
@@ -349,7 +343,7 @@ func mailTo(ctx context.Context, send func(context.Context, mail.Summary) error,
 	sent := 0
 	var errs []error
 	for _, p := range addressed(cfg, true) {
-		m, err := composeSummary(r, p)
+		m, err := r.Mail(unit.ScaleOf(p.Units), p.MailTo, p.ID)
 		if err == nil {
 			err = send(ctx, m)
 		}

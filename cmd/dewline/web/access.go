@@ -21,8 +21,8 @@ import (
 // some of them nobody at that address may try the shared one for a while.
 type gate struct {
 	tokens  page.Tokens
-	limit   *page.Limiter           // nil for no limit
-	refused func(what, from string) // told of wrong tokens and of acts without one; nil for nobody
+	limit   *page.Limiter
+	refused func(what, from string) // told of wrong tokens and of acts without one
 }
 
 func bearer(r *http.Request) (string, bool) {
@@ -39,29 +39,23 @@ func (g *gate) grant(r *http.Request) (page.Grant, time.Duration) {
 	if named := g.tokens.Named(given); named.Right != page.None {
 		return named, 0
 	}
-	if g.limit != nil {
-		if wait := g.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
-			return page.Grant{}, wait
-		}
+	if wait := g.limit.Wait(r.RemoteAddr, time.Now()); wait > 0 {
+		return page.Grant{}, wait
 	}
 	shared := g.tokens.Common(given)
 	if shared.Right == page.None {
-		if g.limit != nil {
-			g.limit.Failed(r.RemoteAddr, time.Now())
-		}
+		g.limit.Failed(r.RemoteAddr, time.Now())
 		g.tell(r)
 	}
 	return shared, 0
 }
 
 func (g *gate) tell(r *http.Request) {
-	if g.refused != nil {
-		from, _, err := net.SplitHostPort(r.RemoteAddr)
-		if err != nil {
-			from = r.RemoteAddr
-		}
-		g.refused(r.Method+" "+r.URL.Path, from)
+	from, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		from = r.RemoteAddr
 	}
+	g.refused(r.Method+" "+r.URL.Path, from)
 }
 
 func (g *gate) mayRead(r *http.Request) bool {

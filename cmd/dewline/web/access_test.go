@@ -22,7 +22,7 @@ import (
 )
 
 func TestGate(t *testing.T) {
-	g := &gate{tokens: page.Tokens{Shared: "correct-horse"}}
+	g := &gate{tokens: page.Tokens{Shared: "correct-horse"}, limit: page.NewLimiter(), refused: func(string, string) {}}
 	open := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusOK) })
 	for _, c := range []struct {
 		name, method, remote, host, auth string
@@ -57,7 +57,7 @@ func TestGate(t *testing.T) {
 }
 
 func TestGateWithoutATokenRefusesEveryAction(t *testing.T) {
-	g := &gate{}
+	g := &gate{limit: page.NewLimiter(), refused: func(string, string) {}}
 	r := httptest.NewRequest("POST", "/api/v1/command", nil)
 	r.RemoteAddr, r.Host = "127.0.0.1:5", "127.0.0.1"
 	r.Header.Set("Authorization", "Bearer ")
@@ -329,7 +329,7 @@ func TestGate_NamedTokens(t *testing.T) {
 			t.Fatal("the token is kept in the clear")
 		}
 	}
-	g := &gate{tokens: page.Tokens{Shared: "correct-horse", List: func() (string, error) { return "# who\n\n" + list, nil }}, limit: page.NewLimiter()}
+	g := &gate{tokens: page.Tokens{Shared: "correct-horse", List: func() (string, error) { return "# who\n\n" + list, nil }}, limit: page.NewLimiter(), refused: func(string, string) {}}
 	var by string
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST /api/v1/command", postCommand(func(_ context.Context, c alert.Command) alert.Reply { by = c.By; return alert.Reply{OK: true} }))
