@@ -21,8 +21,8 @@ import (
 // Buses is the source of real probes: the board's buses and directories, and
 // wireless nodes over the broker.
 type Buses struct {
+	*sensors.Poller
 	wiring     *table.Wiring
-	poller     *sensors.Poller
 	subscriber *remote.Subscriber // nil where no probe is remote
 	contacts   *contact.Watch
 	log        *slog.Logger
@@ -61,7 +61,7 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 	b := &Buses{log: log, wiring: table.Wire(cfg, ageing, nil, log)}
 	buses := b.wiring.Buses()
 	var err error
-	b.poller, err = sensors.NewPoller(buses, sensors.PollOptions{
+	b.Poller, err = sensors.NewPoller(buses, sensors.PollOptions{
 		Every: cfg.Room.Poll.D(), Now: now, Sink: b.deliver, Log: log,
 	})
 	if err != nil {
@@ -145,7 +145,7 @@ func (b *Buses) Run(ctx context.Context, s Sink) error {
 	if s.Contact != nil {
 		wg.Go(func() { b.contacts.Run(ctx, s.Contact) })
 	}
-	b.poller.Run(ctx)
+	b.Poller.Run(ctx)
 	wg.Wait()
 	if err := b.wiring.Close(); err != nil {
 		b.log.Warn("a bus was not closed", "err", err)
@@ -155,24 +155,6 @@ func (b *Buses) Run(ctx context.Context, s Sink) error {
 
 // KeepsTime is false: the daemon's own ticker does.
 func (b *Buses) KeepsTime() bool { return false }
-
-// Buses returns the poller's counts by bus.
-func (b *Buses) Buses() []sensors.BusCounts { return b.poller.Buses() }
-
-// Probes returns the poller's counts by probe.
-func (b *Buses) Probes() []sensors.ProbeCounts { return b.poller.Probes() }
-
-// Correct puts calibrations in force.
-func (b *Buses) Correct(c *sensors.Corrections) { b.poller.Correct(c) }
-
-// FreezeAfter sets how long one and the same value is believed.
-func (b *Buses) FreezeAfter(d time.Duration) { b.poller.FreezeAfter(d) }
-
-// Ageing returns what each probe went through.
-func (b *Buses) Ageing() map[sensors.ProbeID]sensors.Ageing { return b.poller.Ageing() }
-
-// Resume adds what probes went through before the start.
-func (b *Buses) Resume(past map[sensors.ProbeID]sensors.Ageing) { b.poller.Resume(past) }
 
 // Samplers opens every probe of a configuration that answers when it is asked,
 // for reading by hand, sorted by the bus that they share.

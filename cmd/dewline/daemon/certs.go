@@ -67,26 +67,16 @@ func certEnd(subject, file string) (time.Time, error) {
 	return end, nil
 }
 
-// certBook remembers the certificates that other machines showed. Its zero
-// value knows none.
-type certBook struct {
-	mu   sync.Mutex // guards ends
-	ends map[string]time.Time
-}
+// certBook remembers until when the certificates hold that other machines showed. Its
+// zero value knows none.
+type certBook struct{ ends sync.Map } // of subjects to times
 
-func (b *certBook) saw(subject string, notAfter time.Time) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.ends == nil {
-		b.ends = map[string]time.Time{}
-	}
-	b.ends[subject] = notAfter
-}
+func (b *certBook) saw(subject string, notAfter time.Time) { b.ends.Store(subject, notAfter) }
 
 func (b *certBook) seen(subject string) time.Time {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.ends[subject]
+	end, _ := b.ends.Load(subject)
+	t, _ := end.(time.Time) // zero where it was never seen
+	return t
 }
 
 // used returns every certificate that a configuration depends on. Files that

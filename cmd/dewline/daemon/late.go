@@ -39,7 +39,7 @@ func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
 		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
 		return core.Saved{}, report, nil
 	}
-	rc.use(st)
+	rc.store.Store(st)
 	rc.rec.Attach(st)
 	return rc.saved(o), report, nil
 }
@@ -117,14 +117,8 @@ func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened
 // shows what was read since the start.
 func (rc *record) keepInMemory(ctx context.Context) {
 	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lostReadings}) // without a directory it is memory
-	rc.use(st)
+	rc.store.Store(st)
 	rc.rec.Hold(st)
-}
-
-func (rc *record) use(st *store.Store) {
-	rc.storeMu.Lock()
-	rc.store = st
-	rc.storeMu.Unlock()
 }
 
 // runLate tries to open the record until it can, and has it joined with what went

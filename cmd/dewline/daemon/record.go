@@ -18,9 +18,8 @@ type record struct {
 	redos *redoBook
 	lost  lost
 
-	storeMu sync.Mutex // guards store
-	store   *store.Store
-	late    <-chan opened // the store that is being opened; nil where it was open at the start
+	store atomic.Pointer[store.Store]
+	late  <-chan opened // the store that is being opened; nil where it was open at the start
 
 	recording atomic.Pointer[recordHealth]
 	replaced  atomic.Pointer[string] // why a store was begun anew, until that is told
@@ -40,11 +39,7 @@ type recordHealth struct {
 }
 
 // Store returns the record; nil while none is open.
-func (rc *record) Store() *store.Store {
-	rc.storeMu.Lock()
-	defer rc.storeMu.Unlock()
-	return rc.store
-}
+func (rc *record) Store() *store.Store { return rc.store.Load() }
 
 // replacedBy takes in that the record was damaged while it was in use. What is
 // open goes into the new one once it is written.

@@ -129,7 +129,7 @@ func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
 	if err != nil {
 		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
 	}
-	l.record.use(o.st)
+	l.record.store.Store(o.st)
 	o.st.SetLimits(core.LimitsOf(l.cfg.Load())) // a reload may have changed them since
 	l.apply(fx)
 	entries := core.StartEvents(began, o.report, "opened late")

@@ -178,7 +178,7 @@ func TestTheRecordIsTidiedByItself(t *testing.T) {
 		at = at.Add(time.Minute)
 	}
 	before := fileSize(t, dir)
-	d.record.store = st
+	d.record.store.Store(st)
 	if wait := d.record.tidy(t.Context()); wait != tidyEvery {
 		t.Errorf("the next look is in %s", wait)
 	}

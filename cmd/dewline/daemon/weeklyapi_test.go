@@ -36,7 +36,7 @@ func summaryDaemon(t *testing.T) *Daemon {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = st.Close(t.Context()) })
-	d.record.use(st)
+	d.record.store.Store(st)
 	d.record.rec.Attach(st)
 	from := berlin(t, "2026-11-16 00:00:00")
 	for at := time.Duration(0); at < 72*time.Hour; at += time.Minute {
@@ -103,9 +103,7 @@ func TestSummaryAPIRefuses(t *testing.T) {
 			t.Errorf("%s: %d %s", c.body, rec.Code, rec.Body)
 		}
 	}
-	d.record.storeMu.Lock()
-	d.record.store = nil
-	d.record.storeMu.Unlock()
+	d.record.store.Store(nil)
 	if rec := d.ask("GET", "/api/v1/summary", ""); rec.Code != http.StatusServiceUnavailable {
 		t.Errorf("without a record: %d %s", rec.Code, rec.Body)
 	}
