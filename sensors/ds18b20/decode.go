@@ -5,7 +5,10 @@ import (
 	"strconv"
 	"strings"
 
+	"periph.io/x/conn/v3/onewire"
+
 	"dewline/sensors"
+	"dewline/sensors/i2c"
 )
 
 const (
@@ -60,17 +63,13 @@ func DecodeSlave(text string) (sensors.CentiCelsius, error) {
 }
 
 func checkPad(pad []byte, verdict string) error {
-	zeros := true
-	for _, b := range pad {
-		zeros = zeros && b == 0
-	}
-	if zeros { // its checksum is right: zero
+	if i2c.All(pad, 0) { // its checksum is right: zero
 		return sensors.Faultf(sensors.AllZero, "scratchpad of zeros: the line is held low, by a short circuit or without power")
 	}
 	if !strings.HasSuffix(strings.TrimSpace(verdict), "YES") {
 		return sensors.Faultf(sensors.BadCRC, "the kernel found a wrong checksum in % x: is the pull-up resistor there, and the cable short and dry?", pad)
 	}
-	if got := crc8(pad[:scratchpad-1]); got != pad[scratchpad-1] {
+	if got := onewire.CalcCRC(pad[:scratchpad-1]); got != pad[scratchpad-1] {
 		return sensors.Faultf(sensors.BadCRC, "scratchpad % x has checksum %#02x, want %#02x", pad, pad[scratchpad-1], got)
 	}
 	return nil
@@ -125,21 +124,4 @@ func malformed(text string) error {
 		text = text[:shown]
 	}
 	return sensors.Faultf(sensors.Malformed, "not the text of a 1-Wire thermometer: %q; does the path name its directory?", text)
-}
-
-// crc8 is the 1-Wire checksum: x⁸+x⁵+x⁴+1, reflected, start 0 (Maxim
-// application note 27).
-func crc8(data []byte) byte {
-	var crc byte
-	for _, b := range data {
-		crc ^= b
-		for range 8 {
-			if crc&1 != 0 {
-				crc = crc>>1 ^ 0x8C
-			} else {
-				crc >>= 1
-			}
-		}
-	}
-	return crc
 }

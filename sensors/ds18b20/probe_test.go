@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"periph.io/x/conn/v3/onewire"
+
 	"dewline/configs"
 	"dewline/sensors"
 )
@@ -24,7 +26,7 @@ func TestCRCVectors(t *testing.T) {
 		{[]byte{0x02, 0x1C, 0xB8, 0x01, 0, 0, 0}, 0xA2},
 		{[]byte{0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10}, 0x1C},
 	} {
-		if got := crc8(c.data); got != c.want {
+		if got := onewire.CalcCRC(c.data); got != c.want {
 			t.Errorf("% x: %#02x, want %#02x", c.data, got, c.want)
 		}
 	}
@@ -33,7 +35,7 @@ func TestCRCVectors(t *testing.T) {
 // slave returns the text of a w1_slave file as the kernel prints it.
 func slave(register uint16, reserved byte, milli int) string {
 	pad := []byte{byte(register), byte(register >> 8), 0x4B, 0x46, 0x7F, 0xFF, reserved, 0x10}
-	pad = append(pad, crc8(pad))
+	pad = append(pad, onewire.CalcCRC(pad))
 	hex := fmt.Sprintf("% x", pad)
 	return fmt.Sprintf("%s : crc=%02x YES\n%s t=%d\n", hex, pad[8], hex, milli)
 }

@@ -3,6 +3,7 @@ package iio
 import (
 	"math"
 	"strconv"
+	"strings"
 
 	"dewline/sensors"
 )
@@ -14,13 +15,8 @@ func Decode(text string) (float64, error) {
 	if len(text) == 0 || len(text) > longest {
 		return 0, sensors.Faultf(sensors.Malformed, "text of %d bytes where a number should be", len(text))
 	}
-	for _, c := range []byte(text) {
-		if (c < '0' || c > '9') && c != '.' && c != '-' {
-			return 0, sensors.Faultf(sensors.Malformed, "%q is not a number", text)
-		}
-	}
 	v, err := strconv.ParseFloat(text, 64)
-	if err != nil {
+	if err != nil || strings.Trim(text, "0123456789.-") != "" {
 		return 0, sensors.Faultf(sensors.Malformed, "%q is not a number", text)
 	}
 	return v, nil
