@@ -114,17 +114,10 @@ func (f *ownCorrections) at(at time.Time) Applied {
 // mostly behind, so then the record made last counts, whatever its date: without
 // it a probe that reads too high would hide the floor until the board is online.
 func (f *ownCorrections) now(at Instant) Applied {
-	if f == nil || at.Synced {
-		return f.at(at.Wall)
+	if !at.Synced {
+		return f.at(time.Unix(1<<40, 0))
 	}
-	return Applied{Temperature: first(f.temperature), Humidity: first(f.humidity)}
-}
-
-func first(list []*Correction) *Correction {
-	if len(list) == 0 {
-		return nil
-	}
-	return list[0]
+	return f.at(at.Wall)
 }
 
 func newest(list []*Correction, at time.Time) *Correction {

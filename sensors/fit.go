@@ -35,10 +35,3 @@ func FitHumidity(points []Point) (gain, offset, uncertainty float64, err error) 
 	}
 	return gain, offset, uncertainty, checkHumidity(gain, offset)
 }
-
-// FitTemperature fits an offset through one point. The error wraps ErrRefused
-// where it is more than 2 °C.
-func FitTemperature(p Point) (offset, uncertainty float64, err error) {
-	offset = p.Reference - p.Raw
-	return offset, p.Uncertainty, checkTemperature(1, offset)
-}

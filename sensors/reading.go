@@ -96,14 +96,10 @@ const (
 
 // String returns "bad", "suspect" or "good".
 func (q Quality) String() string {
-	switch q {
-	case Good:
-		return "good"
-	case Suspect:
-		return "suspect"
-	default:
-		return "bad"
+	if q > Good {
+		q = Bad
 	}
+	return [...]string{"bad", "suspect", "good"}[q]
 }
 
 // A Reading is one judged and calibrated measurement of one probe.

@@ -19,23 +19,8 @@ const (
 	Done     Stage = "done"     // all points taken; Result can be asked for
 )
 
-// What counts as stable. Slope and temperature over salt as in the procedures
-// for saturated salts; the rest common practice, no source.
-const (
-	saltWindow    = time.Hour
-	saltSlope     = 0.2  // %RH an hour
-	saltSpread    = 0.3  // °C
-	saltNear      = 20.0 // %RH from the reference: else it is not in the jar
-	iceWindow     = 10 * time.Minute
-	iceSlope      = 0.5  // °C an hour
-	iceSpread     = 0.15 // °C: two steps of a DS18B20
-	iceNear       = 5.0  // °C
-	twinWindow    = 30 * time.Minute
-	twinSlopeT    = 0.3 // °C an hour
-	twinSlopeRH   = 1.0 // %RH an hour
-	twinSpread    = 0.3 // °C
-	fewestSamples = 10
-)
+// fewestSamples make a point.
+const fewestSamples = 10
 
 // Progress is what a session can tell the keeper after each reading.
 type Progress struct {
@@ -46,13 +31,15 @@ type Progress struct {
 	Waiting string // what is still missing, in plain words; empty when nothing
 }
 
-// A target is one point that a session has to take.
+// A target is one point that a session has to take, and what counts as stable.
+// Slope and temperature over salt are as in the procedures for saturated salts; the
+// rest common practice, no source.
 type target struct {
 	source     string // a salt's name, "ice" or the other probe
 	salt       salt.Salt
 	window     time.Duration
-	slopeLimit float64
-	spread     float64
+	slopeLimit float64 // an hour, in the quantity's unit
+	spread     float64 // °C
 	near       float64 // how far from the reference a value can be meant; 0 for any
 	tail       float64 // h: time constant of the approach that a slope may be part of
 }
@@ -87,8 +74,8 @@ func NewSaltSession(probe ProbeID, salts ...string) (*Session, error) {
 			return nil, fmt.Errorf("calibrate probe %s: two points need two different salts, not %s twice", probe, known.Name)
 		}
 		s.targets = append(s.targets, target{
-			source: known.Name, salt: known, window: saltWindow,
-			slopeLimit: saltSlope, spread: saltSpread, near: saltNear, tail: saltTail,
+			source: known.Name, salt: known, window: time.Hour, slopeLimit: 0.2, spread: 0.3,
+			near: 20, tail: 3, // further off it is not in the jar
 		})
 	}
 	return s, nil
@@ -97,7 +84,8 @@ func NewSaltSession(probe ProbeID, salts ...string) (*Session, error) {
 // NewIceSession calibrates a sealed probe's temperature in melting ice.
 func NewIceSession(probe ProbeID) *Session {
 	return &Session{probe: probe, quantity: Temperature, stage: Settling, targets: []target{{
-		source: "ice", window: iceWindow, slopeLimit: iceSlope, spread: iceSpread, near: iceNear, tail: iceTail,
+		source: "ice", window: 10 * time.Minute, slopeLimit: 0.5,
+		spread: 0.15, near: 5, tail: 0.1, // two steps of a DS18B20
 	}}}
 }
 
@@ -105,9 +93,9 @@ func NewIceSession(probe ProbeID) *Session {
 // it, whose corrected readings are certain to within the uncertainty that they
 // state.
 func NewTwinSession(probe, against ProbeID, q Quantity) *Session {
-	t := target{source: string(against), window: twinWindow, slopeLimit: twinSlopeT, spread: twinSpread, tail: twinTail}
+	t := target{source: string(against), window: 30 * time.Minute, slopeLimit: 0.3, spread: 0.3, tail: 0.5}
 	if q == Humidity {
-		t.slopeLimit = twinSlopeRH
+		t.slopeLimit = 1
 	}
 	return &Session{probe: probe, against: against, quantity: q, stage: Settling, targets: []target{t}}
 }
@@ -159,22 +147,16 @@ func (s *Session) Result(id, by string, made time.Time) (Correction, error) {
 	if s.quantity == Humidity {
 		c.Gain, c.Offset, c.Uncertainty, err = FitHumidity(s.points)
 	} else {
-		c.Offset, c.Uncertainty, err = FitTemperature(s.points[0])
+		c.Offset, c.Uncertainty = s.points[0].Reference-s.points[0].Raw, s.points[0].Uncertainty
+		err = checkTemperature(1, c.Offset)
 	}
-	err = errors.Join(err, s.twinRefusal())
+	if s.against != "" && s.other.uncertainty == 0 { // an offset against an unknown is none
+		err = errors.Join(err, fmt.Errorf("%w: probe %s states no uncertainty to compare with", ErrRefused, s.against))
+	}
 	if err != nil {
 		return Correction{}, fmt.Errorf("calibrate probe %s: %w", s.probe, err)
 	}
 	return c, c.Check()
-}
-
-// twinRefusal refuses a comparison with a probe that states no uncertainty: an
-// offset against an unknown is none.
-func (s *Session) twinRefusal() error {
-	if s.against != "" && s.other.uncertainty == 0 {
-		return fmt.Errorf("%w: probe %s states no uncertainty to compare with", ErrRefused, s.against)
-	}
-	return nil
 }
 
 func (s *Session) method() string {

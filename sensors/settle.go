@@ -14,9 +14,6 @@ const (
 	twinPlacementRH = 1.0  // %RH
 	jarGradient     = 0.15 // °C between salt and probe in a closed jar
 	gradientPerRH   = 0.06 // part of the humidity for 1 °C, from the slope of ln(saturation pressure)
-	saltTail        = 3.0  // h: a slope now means so much times it still to go
-	iceTail         = 0.1  // h
-	twinTail        = 0.5  // h
 )
 
 // A window holds the last stretch of one probe's values.
@@ -57,7 +54,6 @@ func (w *window) add(r Reading, t CentiCelsius, h CentiPercent, has Quantities, 
 	w.at, w.value, w.celsius = w.at[old:], w.value[old:], w.celsius[old:]
 }
 
-// length is the time that the window spans.
 func (w *window) length() time.Duration {
 	if len(w.at) == 0 {
 		return 0
