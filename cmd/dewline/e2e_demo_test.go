@@ -148,7 +148,7 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 		}
 		hear(one.Tick(now))
 		for id, limit := range limits {
-			if hot, _ := room.Hottest(id); hot >= limit+0.3 && over[id].IsZero() {
+			if is, _ := room.Truth(id); is.Hottest >= limit+0.3 && over[id].IsZero() {
 				over[id] = now.Wall
 			}
 		}

@@ -32,14 +32,13 @@ func TestDoorInSimulatedRooms(t *testing.T) {
 		l.run(t, 3*time.Hour)
 		s.doors, s.doorAt = nil, nil
 		began := l.at
-		inject(t, l, sim.Fault{Kind: sim.DoorAjar, On: at, From: l.room.Now()})
+		inject(t, l, sim.Fault{Kind: sim.DoorAjar, On: at, From: l.room.Now(), To: l.room.Now().Add(40 * time.Minute)})
 		l.run(t, 40*time.Minute)
 		if len(s.doors) == 2 && s.doors[1] == DoorAjar && s.doorAt[1]-began <= 15*time.Minute && s.door.Ajar() {
 			ajar++
 		} else {
 			t.Logf("room %d: a door ajar at %.1f h is %v", seed, l.hour(), s.doors)
 		}
-		l.room.Repair(sim.DoorAjar, at)
 		l.run(t, 2*time.Hour)
 		if _, open := s.door.Open(); !open {
 			shut++

@@ -61,16 +61,15 @@ func TestCalmWeek(t *testing.T) {
 func (r *Room) strays(t *testing.T, cfg *configs.Config, e configs.Enclosure) (list []string) {
 	tr, s := truth(t, r, e.ID), cfg.SpeciesFor(e)
 	lamps, _ := cfg.LampsOf(e)
-	minute := r.Now().Hour()*60 + r.Now().Minute()
+	minute := configs.ClockTime(r.Now().Hour()*60 + r.Now().Minute())
 	band := s.Night
-	if in(lamps.On, minute) {
+	if lamps.On.Contains(minute) {
 		band = s.Day
 	}
-	if settling := in(lamps.On, (minute+1440-180)%1440) != in(lamps.On, minute); settling {
+	if settling := lamps.On.Contains((minute+1440-180)%1440) != lamps.On.Contains(minute); settling {
 		band = configs.Band{Low: min(s.Day.Low, s.Night.Low), High: max(s.Day.High, s.Night.High)}
 	}
-	hot, _ := r.Hottest(e.ID)
-	if hot > float64(band.High) {
+	if tr.Hottest > float64(band.High) {
 		list = append(list, "above the band")
 	}
 	if tr.Litter < float64(band.Low) {
@@ -125,7 +124,7 @@ func TestHotDay(t *testing.T) {
 func hotAt(r *Room, end time.Time, tanks ...string) time.Time {
 	for r.Now().Before(end) {
 		for _, id := range tanks {
-			if hot, _ := r.Hottest(id); hot >= 30 {
+			if is, _ := r.Truth(id); is.Hottest >= 30 {
 				return r.Now()
 			}
 		}
@@ -153,7 +152,7 @@ func TestStory(t *testing.T) {
 		at := func(hour int) time.Time { return start.Add(time.Duration(hour-StoryHour) * time.Hour) }
 		r.AdvanceTo(at(13))
 		for _, e := range o.Enclosures {
-			if hot, _ := r.Hottest(e.ID); hot > 26 {
+			if hot := truth(t, r, e.ID).Hottest; hot > 26 {
 				t.Errorf("%s: already %.1f °C at 13:00", e.ID, hot)
 			}
 		}
@@ -164,7 +163,7 @@ func TestStory(t *testing.T) {
 		first := hotAt(r, at(30), all...)
 		r.AdvanceTo(at(30))
 		for _, e := range o.Enclosures {
-			if hot, _ := r.Hottest(e.ID); hot > 23 {
+			if hot := truth(t, r, e.ID).Hottest; hot > 23 {
 				t.Errorf("%s: still %.1f °C next morning", e.ID, hot)
 			}
 		}

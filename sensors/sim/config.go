@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"text/template"
 	"time"
 
 	"dewline/configs"
@@ -49,65 +50,51 @@ func FromConfig(cfg *configs.Config, seed uint64, start time.Time) (Options, err
 	return o, nil
 }
 
-// TOML writes the room as a configuration with simulated probes, for whatever
-// is to watch over it. Enclosures without a species are given one.
+// roomTOML is a room as a configuration with simulated probes. Enclosures without a
+// species are given one.
+const roomTOML = `[room]
+id = "simulated"
+name = "Simulated room"
+timezone = "{{zone .Location}}"
+poll = "{{.Step}}"
+{{range .Lamps}}
+[[lamps]]
+id = "{{.ID}}"
+on = "{{.On}}"
+{{end}}{{range .Mists}}
+[[mist]]
+id = "{{.ID}}"
+supply = "{{.Supply}}"
+times = [{{range $i, $at := .Times}}{{if $i}}, {{end}}"{{$at}}"{{end}}]
+{{end}}{{range .Enclosures}}
+[[enclosure]]
+id = "{{.ID}}"
+name = "Tank {{.ID}}"
+rack = "{{or .Rack "a"}}"
+shelf = {{or .Shelf 1}}
+slot = {{or .Slot 1}}
+species = "{{or .Species "dendrobates-tinctorius"}}"
+stage = "{{or .Stage "adult"}}"
+volume = "{{or .Litres 91.0}} L"
+{{with .Lamps}}lamps = "{{.}}"
+{{end}}{{with .Mist}}mist = "{{.}}"
+{{end}}{{end}}{{range .Probes}}
+[[probe]]
+id = "{{.ID}}"
+family = "simulated"
+place = "{{.Place}}"
+{{with .Enclosure}}enclosure = "{{.}}"
+{{end}}{{end}}`
+
+// TOML writes the room as a configuration, for whatever is to watch over it.
 func (o Options) TOML() []byte {
-	o = o.withDefaults()
 	var b bytes.Buffer
-	fmt.Fprintf(&b, "[room]\nid = \"simulated\"\nname = \"Simulated room\"\ntimezone = %q\npoll = %q\n",
-		zoneName(o.Location), o.Step)
-	for _, l := range o.Lamps {
-		fmt.Fprintf(&b, "\n[[lamps]]\nid = %q\non = \"%s-%s\"\n", l.ID, clock(l.On.From), clock(l.On.To))
-	}
-	for _, m := range o.Mists {
-		fmt.Fprintf(&b, "\n[[mist]]\nid = %q\nsupply = %q\ntimes = [", m.ID, m.Supply)
-		for i, at := range m.Times {
-			if i > 0 {
-				b.WriteString(", ")
-			}
-			fmt.Fprintf(&b, "%q", clock(at))
-		}
-		b.WriteString("]\n")
-	}
-	for _, e := range o.Enclosures {
-		e.toml(&b)
-	}
-	for _, p := range o.Probes {
-		fmt.Fprintf(&b, "\n[[probe]]\nid = %q\nfamily = %q\nplace = %q\n", p.ID, Family, p.Place)
-		if p.Enclosure != "" {
-			fmt.Fprintf(&b, "enclosure = %q\n", p.Enclosure)
-		}
+	t := template.Must(template.New("room").Funcs(template.FuncMap{"zone": zoneName}).Parse(roomTOML))
+	if err := t.Execute(&b, o.withDefaults()); err != nil {
+		panic(err) // the text above does not fit the types
 	}
 	return b.Bytes()
 }
-
-func (e Enclosure) toml(b *bytes.Buffer) {
-	species, stage, rack := e.Species, e.Stage, e.Rack
-	if species == "" {
-		species = easySpecies
-	}
-	if stage == "" {
-		stage = string(configs.Adult)
-	}
-	if rack == "" {
-		rack = "a"
-	}
-	litres := e.Litres
-	if litres == 0 {
-		litres = refLitres
-	}
-	fmt.Fprintf(b, "\n[[enclosure]]\nid = %q\nname = %q\nrack = %q\nshelf = %d\nslot = %d\n",
-		e.ID, "Tank "+e.ID, rack, max(1, e.Shelf), max(1, e.Slot))
-	fmt.Fprintf(b, "species = %q\nstage = %q\nvolume = \"%g L\"\n", species, stage, litres)
-	if e.Lamps != "" {
-		fmt.Fprintf(b, "lamps = %q\n", e.Lamps)
-	}
-	if e.Mist != "" {
-		fmt.Fprintf(b, "mist = %q\n", e.Mist)
-	}
-}
-
-func clock(at configs.ClockTime) string { return fmt.Sprintf("%02d:%02d", at/60, at%60) }
 
 // zoneName is a name that time.LoadLocation takes; a fixed zone has none.
 func zoneName(loc *time.Location) string {

@@ -117,32 +117,3 @@ func (k Kind) String() string {
 	}
 	return kinds[k].name
 }
-
-// Cause returns what a keeper would have to look at: "room", "shelf",
-// "enclosure", "door", "supply" or "probe", and nothing for what is no fault
-// (a hot spell, a normal opening).
-func (f Fault) Cause() string {
-	switch f.Kind {
-	case HotSpell, DoorOpened:
-		return ""
-	case DoorAjar:
-		return "door"
-	}
-	switch kinds[f.Kind].needs {
-	case theRoom:
-		return "room"
-	case oneProbe, twoProbes:
-		return "probe"
-	case oneSupply:
-		return "supply"
-	case supplyOrTank:
-		if f.On.Supply != "" {
-			return "supply"
-		}
-	case lampsShelfOrTank:
-		if f.On.Enclosure == "" {
-			return "shelf"
-		}
-	}
-	return "enclosure"
-}

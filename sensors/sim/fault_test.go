@@ -64,14 +64,14 @@ func (c effect) comesAndGoes(t *testing.T) {
 	if !c.shows(was, is) {
 		t.Errorf("on %+v after %s: from %+v to %+v", c.on, c.after, was, is)
 	}
-	if got := r.Active(); len(got) != 1 || got[0].Kind != c.kind {
-		t.Errorf("active %v", got)
+	if len(r.faults) != 1 || !r.faults[0].active {
+		t.Errorf("planned %+v", r.faults)
 	}
 	for _, room := range []*Room{calm, r} {
 		room.Advance(36 * time.Hour)
 	}
 	was, is = truth(t, calm, "aa"), truth(t, r, "aa")
-	if len(r.Active()) != 0 || is.AirChanges != was.AirChanges || is.LampsOn != was.LampsOn || is.Misting != was.Misting {
+	if len(r.faults) != 0 || is.AirChanges != was.AirChanges || is.LampsOn != was.LampsOn || is.Misting != was.Misting {
 		t.Errorf("goes on after its end: %+v", is)
 	}
 	within(t, "litter 36 h later", is.Litter, was.Litter, 0.4)
@@ -163,25 +163,6 @@ func TestProbeFrozen(t *testing.T) {
 	}
 }
 
-func TestRepair(t *testing.T) {
-	r := mustNew(t, testRoom(3, julyAt(11, 0)))
-	on := Target{Enclosure: "aa"}
-	mustInject(t, r,
-		Fault{Kind: DoorAjar, On: on, From: julyAt(11, 0)},
-		Fault{Kind: DoorAjar, On: Target{Enclosure: "ab"}, From: julyAt(11, 0)})
-	r.Advance(time.Minute)
-	if n := r.Repair(DoorAjar, on); n != 1 {
-		t.Errorf("%d repaired", n)
-	}
-	r.Advance(time.Minute)
-	if truth(t, r, "aa").DoorOpen || !truth(t, r, "ab").DoorOpen {
-		t.Error("the wrong door was shut")
-	}
-	if n := r.Repair(DoorAjar, on); n != 0 {
-		t.Errorf("%d repaired twice", n)
-	}
-}
-
 func TestInjectRefuses(t *testing.T) {
 	r := mustNew(t, testRoom(1, julyAt(11, 0)))
 	for _, c := range []struct {
@@ -206,28 +187,8 @@ func TestInjectRefuses(t *testing.T) {
 			t.Errorf("got %v, want %q", err, c.want)
 		}
 	}
-	if got := r.Active(); got != nil {
-		t.Errorf("a refused call planned %v", got)
-	}
-}
-
-// What a keeper would look at, for each kind.
-func TestCause(t *testing.T) {
-	tank := Target{Enclosure: "a"}
-	for _, c := range []struct {
-		fault Fault
-		want  string
-	}{
-		{Fault{Kind: ACFailure}, "room"}, {Fault{Kind: PowerCut}, "room"}, {Fault{Kind: HotSpell}, ""},
-		{Fault{Kind: LampStuckOn, On: tank}, "enclosure"}, {Fault{Kind: LampStuckOff, On: Target{Lamps: "l"}}, "shelf"},
-		{Fault{Kind: SupplyOut, On: Target{Supply: "s"}}, "supply"}, {Fault{Kind: NozzleClogged, On: tank}, "enclosure"},
-		{Fault{Kind: MisterStuckOn, On: tank}, "enclosure"}, {Fault{Kind: MisterStuckOn, On: Target{Supply: "s"}}, "supply"},
-		{Fault{Kind: DoorAjar, On: tank}, "door"}, {Fault{Kind: DoorOpened, On: tank}, ""},
-		{Fault{Kind: ProbesSwapped}, "probe"}, {Fault{Kind: ProbeFrozen}, "probe"}, {Fault{Kind: HeaterStuckOn, On: tank}, "enclosure"},
-	} {
-		if got := c.fault.Cause(); got != c.want {
-			t.Errorf("%s: %q, want %q", c.fault.Kind, got, c.want)
-		}
+	if r.faults != nil {
+		t.Errorf("a refused call planned %v", r.faults)
 	}
 }
 
@@ -245,9 +206,6 @@ func TestRandomFaults(t *testing.T) {
 			f := RandomFault(rng, o, o.Start)
 			seen[f.Kind]++
 			mustInject(t, r, f)
-			if f.Cause() == "" {
-				t.Errorf("%s is no fault", f.Kind)
-			}
 		}
 		r.Advance(10 * time.Minute)
 		for _, e := range o.Enclosures {

@@ -85,7 +85,6 @@ func (n *twoNode) balance(roomC, airW, litterW float64) (air, litter float64) {
 	return n.i11*airW + n.i12*litterW, n.i12*airW + n.i22*litterW
 }
 
-// step moves both nodes one step on.
 func (n *twoNode) step(air, litter, roomC, airW, litterW float64) (float64, float64) {
 	a, l := n.balance(roomC, airW, litterW)
 	da, dl := air-a, litter-l

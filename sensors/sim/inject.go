@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"dewline/sensors"
 )
 
 // never lies beyond every step.
@@ -55,33 +57,6 @@ func (r *Room) stepAt(t time.Time) int64 {
 	return n
 }
 
-// Repair ends every fault of that kind on that target at once and reports how
-// many there were.
-func (r *Room) Repair(k Kind, on Target) int {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	before := len(r.faults)
-	r.faults = slices.DeleteFunc(r.faults, func(p planned) bool {
-		return p.Kind == k && p.On == on
-	})
-	r.nextEvent = r.steps
-	return before - len(r.faults)
-}
-
-// Active returns the faults in force, in the order in which they were planned.
-func (r *Room) Active() []Fault {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	var list []Fault
-	for _, p := range r.faults {
-		if p.from <= r.steps && r.steps < p.to {
-			list = append(list, p.Fault)
-		}
-	}
-	return list
-}
-
-// check reports what is wrong with a fault's target and times.
 func (r *Room) check(f Fault) error {
 	if f.Kind == 0 || f.Kind >= numKinds {
 		return errors.New("no such kind")
@@ -101,11 +76,10 @@ func (r *Room) resolve(on Target) error {
 	if _, ok := r.tankAt[on.Enclosure]; on.Enclosure != "" && !ok {
 		return fmt.Errorf("no enclosure %q", on.Enclosure)
 	}
-	if _, ok := r.probeAt[on.Probe]; on.Probe != "" && !ok {
-		return fmt.Errorf("no probe %q", on.Probe)
-	}
-	if _, ok := r.probeAt[on.Other]; on.Other != "" && !ok {
-		return fmt.Errorf("no probe %q", on.Other)
+	for _, id := range []sensors.ProbeID{on.Probe, on.Other} {
+		if _, ok := r.probeAt[id]; id != "" && !ok {
+			return fmt.Errorf("no probe %q", id)
+		}
 	}
 	if on.Lamps != "" && !slices.ContainsFunc(r.timers.lamps, func(l lampTimer) bool { return l.ID == on.Lamps }) {
 		return fmt.Errorf("no lamps %q", on.Lamps)

@@ -17,7 +17,6 @@ const (
 	creepAbove = 80.0 // %RH
 )
 
-// A probe is one probe's state.
 type probe struct {
 	Probe
 	tank    int // -1 for room and outside
@@ -97,7 +96,6 @@ func (p *probe) follow(r *Room) {
 	}
 }
 
-// sample is the probe's answer now.
 func (p *probe) sample(r *Room) (sensors.Sample, error) {
 	f := &p.fault
 	switch {

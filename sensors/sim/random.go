@@ -10,25 +10,15 @@ import (
 	"dewline/sensors"
 )
 
-// Species whose bands a common room serves at once: those that want cooler
+// randomSpecies draws one that goes with the height: those that want cooler
 // nights stand low, those that want warmer ones high.
-const (
-	easySpecies  = "dendrobates-tinctorius"
-	easySpecies2 = "dendrobates-auratus"
-	easySpecies3 = "ranitomeya-imitator"
-	coolSpecies  = "phyllobates-terribilis"
-	coolSpecies2 = "epipedobates-anthonyi"
-	warmSpecies  = "dendrobates-leucomelas"
-)
-
-// randomSpecies draws one that goes with the height.
 func randomSpecies(rng *rand.Rand, shelf, shelves int) string {
-	fit := []string{easySpecies, easySpecies2, easySpecies3}
+	fit := []string{"dendrobates-tinctorius", "dendrobates-auratus", "ranitomeya-imitator"}
 	switch shelf {
 	case 1:
-		fit = append(fit, coolSpecies, coolSpecies2)
+		fit = append(fit, "phyllobates-terribilis", "epipedobates-anthonyi")
 	case shelves:
-		fit = append(fit, warmSpecies)
+		fit = append(fit, "dendrobates-leucomelas")
 	}
 	return fit[rng.IntN(len(fit))]
 }
@@ -69,7 +59,6 @@ func RandomRoom(rng *rand.Rand) Options {
 	return o
 }
 
-// addRandomRack adds one rack with its pump and lamps.
 func (o *Options) addRandomRack(rng *rand.Rand, rack string, shelves, slots int, on configs.ClockSpan) {
 	morning := on.From + configs.ClockTime(15+rng.IntN(60))
 	evening := on.To - configs.ClockTime(60+rng.IntN(90))

@@ -28,15 +28,13 @@ func Story(o Options, start time.Time) []Beat {
 		Title: "A hot day: 36 °C outdoors by mid-afternoon",
 		Fault: Fault{Kind: HotSpell, From: at(StoryHour, 0), To: at(22, 0), Amount: hotSpellFor(o, at(15, 0), 36)},
 	}}
-	if i := misted(o, 1); i >= 0 {
-		e := o.Enclosures[i]
+	if e, ok := nth(o.Enclosures, 1, func(e Enclosure) bool { return e.Mist != "" }); ok {
 		beats = append(beats, Beat{
 			Title: "The nozzle of enclosure " + e.ID + " clogs",
 			Fault: Fault{Kind: NozzleClogged, On: Target{Enclosure: e.ID}, From: at(StoryHour, 0), To: at(18, 0)},
 		})
 	}
-	if i := inTank(o, configs.Litter, 4); i >= 0 {
-		p := o.Probes[i]
+	if p, ok := nth(o.Probes, 4, func(p Probe) bool { return p.Place == configs.Litter }); ok {
 		beats = append(beats, Beat{
 			Title: "Probe " + string(p.ID) + " goes silent",
 			Fault: Fault{Kind: ProbeSilent, On: Target{Probe: p.ID}, From: at(10, 10), To: at(11, 0)},
@@ -63,26 +61,13 @@ func hotSpellFor(o Options, at time.Time, peakC float64) float64 {
 	return max(0.1, peakC-out)
 }
 
-// misted returns the nth enclosure that is misted, or the last such one.
-func misted(o Options, n int) int {
-	found := -1
-	for i, e := range o.Enclosures {
-		if e.Mist != "" && n >= 0 {
-			found = i
+// nth returns the nth of a list that fits, or the last such one.
+func nth[T any](list []T, n int, fits func(T) bool) (found T, ok bool) {
+	for _, x := range list {
+		if fits(x) && n >= 0 {
+			found, ok = x, true
 			n--
 		}
 	}
-	return found
-}
-
-// inTank returns the nth probe at a place in a tank, or the last such one.
-func inTank(o Options, place configs.Place, n int) int {
-	found := -1
-	for i, p := range o.Probes {
-		if p.Place == place && n >= 0 {
-			found = i
-			n--
-		}
-	}
-	return found
+	return found, ok
 }

@@ -76,11 +76,11 @@ func (t *timers) minute(r *Room, local time.Time) {
 	minute := local.Hour()*60 + local.Minute()
 	date := local.Year()*366 + local.YearDay()
 	for i := range t.lamps {
-		on := in(t.lamps[i].On, minute)
+		on := t.lamps[i].On.Covers(local, r.loc)
 		t.dirty = t.dirty || on != t.lamps[i].on
 		t.lamps[i].on = on
 	}
-	r.house.day = in(r.house.Day, minute)
+	r.house.day = r.house.Day.Covers(local, r.loc)
 	for i := range t.mists {
 		m := &t.mists[i]
 		if t.due(m, minute, date) {

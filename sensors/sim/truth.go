@@ -5,13 +5,13 @@ import "time"
 // A Truth is the state of one enclosure, free of probes.
 type Truth struct {
 	Air, Litter, Canopy, Substrate float64 // °C; litter and canopy are where probes hang
+	Hottest                        float64 // °C at the warmest spot at which a probe hangs
 	Humidity, CanopyHumidity       float64 // %RH at the litter and at the canopy
 	AbsoluteHumidity               float64 // g/m³
 	Room                           float64 // °C beside the enclosure
-	RoomHumidity                   float64 // %RH of the room's air
 	LampsOn, Misting, DoorOpen     bool
 	AirChanges                     float64 // per hour
-	FilmGrams, WetGrams            float64 // water on leaves; in moss and litter
+	FilmGrams                      float64 // water on leaves
 }
 
 // Truth returns the true state of an enclosure and whether there is such a
@@ -25,32 +25,19 @@ func (r *Room) Truth(enclosure string) (Truth, bool) {
 	}
 	t := &r.tanks[i]
 	return Truth{
-		Air: t.air, Litter: t.litterAir(), Canopy: t.canopyAir(), Substrate: t.litter,
+		Air: t.air, Litter: t.litterAir(), Canopy: t.canopyAir(), Substrate: t.litter, Hottest: t.hottest(),
 		Humidity:         r.relative(t.vapour, t.litterAir()),
 		CanopyHumidity:   r.relative(t.vapour, t.canopyAir()),
 		AbsoluteHumidity: t.vapour,
 		Room:             r.house.temp + t.shelfWarmth,
-		RoomHumidity:     r.relative(r.house.vapour, r.house.temp),
 		LampsOn:          t.lampsOn, Misting: t.flow > 0, DoorOpen: t.fault.door,
-		AirChanges: t.changes, FilmGrams: t.film, WetGrams: t.wet,
+		AirChanges: t.changes, FilmGrams: t.film,
 	}, true
 }
 
 // relative returns %RH, at most 100.
 func (r *Room) relative(vapour, tempC float64) float64 {
 	return min(100, 100*vapour/r.sat.at(tempC))
-}
-
-// Hottest returns the true temperature in °C at the enclosure's warmest spot
-// at which a probe hangs.
-func (r *Room) Hottest(enclosure string) (float64, bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	i, ok := r.tankAt[enclosure]
-	if !ok {
-		return 0, false
-	}
-	return r.tanks[i].hottest(), true
 }
 
 func (r *Room) unix() float64 { return r.unix0 + float64(r.steps)*r.dt }

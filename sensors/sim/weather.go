@@ -4,8 +4,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"time"
-
-	"dewline/configs"
 )
 
 const (
@@ -146,13 +144,4 @@ func (h *house) thermostat() {
 	h.cooling = h.cooling && h.conditioned() && !h.heatStuck
 	mayHeat := !h.noHeat && !h.Uncontrolled
 	h.heating = (h.heating && mayHeat || h.heatStuck) && !h.noPower
-}
-
-// in reports whether a minute of the day lies in a span; its end is outside.
-func in(s configs.ClockSpan, minute int) bool {
-	from, to := int(s.From), int(s.To)
-	if from <= to {
-		return from <= minute && minute < to
-	}
-	return minute >= from || minute < to
 }

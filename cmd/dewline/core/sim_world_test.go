@@ -435,8 +435,8 @@ func (a *actor) classify(encl string, fresh bool) {
 // truth notes when an enclosure truly is over its lethal limit, by more than its
 // sound probes can be wrong.
 func (a *actor) truth(encl string) {
-	t, ok := a.w.room.Hottest(encl)
-	over := ok && t >= a.w.limits[encl]+0.3 && a.w.sound(encl)
+	t, ok := a.w.room.Truth(encl)
+	over := ok && t.Hottest >= a.w.limits[encl]+0.3 && a.w.sound(encl)
 	for _, p := range a.w.cfg.ProbesOf(encl) {
 		over = over && !a.aside(p.ID)
 	}
