@@ -3,6 +3,7 @@ package night
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -10,19 +11,12 @@ import (
 // Judge follows the drop of the temperature from lamps on to lamps off.
 type Judge struct{}
 
-// nightLook is one look at the room.
-type look struct {
-	v   *room.View
-	out *room.Out
-}
-
 // Step feeds the night. Nothing is judged while the clock is unset.
 func (Judge) Step(v *room.View, out *room.Out) {
 	en := v.Enclosure
 	if l := v.LampsOf(en); l != nil && en.St.Night.Observe(v.EstAt(v.At.Mono), float64(en.Now.Main)/100, l.On) {
-		l := look{v, out}
-		l.nightFact(en, v.At)
-		l.judgeNight(en, v.At)
+		tell(en, v.At, out)
+		judge(v, en, out)
 	}
 }
 
@@ -31,11 +25,11 @@ func (Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 	return alarm.Fact{ID: alarm.FactID(alarm.NightDrop), Count: v.Enclosures[a.Index].St.Night.Streak(a.Rec.Limit)}
 }
 
-// judgeNight counts nights without the wanted drop. A drop that is only too
+// judge counts nights without the wanted drop. A drop that is only too
 // small is for the weekly summary, and so is any after a night inside its band;
 // none at all, or twice as many nights, is worth a notice.
-func (l look) judgeNight(en *room.Enclosure, now sensors.Instant) {
-	need := l.v.Cfg.Rules.DropNights
+func judge(v *room.View, en *room.Enclosure, out *room.Out) {
+	need := v.Cfg.Rules.DropNights
 	if need <= 0 || en.Species.DropMin <= 0 {
 		return
 	}
@@ -54,9 +48,46 @@ func (l look) judgeNight(en *room.Enclosure, now sensors.Instant) {
 	case !s.Rec.Life.Active:
 		s.Rec.Priority = alarm.Today
 	case notice:
-		l.out.Raise(s, alarm.Today)
+		out.Raise(s, alarm.Today)
 	}
 	if streak >= need || s.Open() {
-		l.out.Hold(s, streak >= need)
+		out.Hold(s, streak >= need)
 	}
+}
+
+// tell tells of the night that has just ended.
+func tell(en *room.Enclosure, now sensors.Instant, out *room.Out) {
+	r, ok := en.St.Night.Report()
+	if !ok {
+		return
+	}
+	n := event.Night{Enclosure: en.Cfg.ID, DayMin: r.DayMin, DayMax: r.DayMax, NightMin: r.NightMin, NightMax: r.NightMax}
+	if r.Complete {
+		n.Drop = &r.Drop
+	}
+	out.Tell(now, n)
+}
+
+// mostOf the enclosures that lack their night drop make it the room's.
+const mostOf = 0.75
+
+// Cause is the room where most of its enclosures lack the night drop that they
+// want, and else the enclosure.
+func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	lack, judged := 0, 0
+	for i := range v.Enclosures {
+		o := &v.Enclosures[i]
+		report, ok := o.St.Night.Report()
+		if !ok || !report.Complete || o.Species.DropMin <= 0 {
+			continue
+		}
+		judged++
+		if o.St.Night.Streak(float64(o.Species.DropMin)) > 0 {
+			lack++
+		}
+	}
+	if judged >= 3 && float64(lack) >= mostOf*float64(judged) {
+		return alarm.Cause{Kind: alarm.CauseRoom}, nil
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: v.Enclosures[a.Index].Cfg.ID}, nil
 }

@@ -69,7 +69,7 @@ func TestNight_AtItsLimits(t *testing.T) {
 			n.Drops[i] = c.drop
 		}
 		found := &roomtest.Found{}
-		(look{v, &room.Out{Lives: found}}).judgeNight(en, v.At)
+		judge(v, en, &room.Out{Lives: found})
 		f, ok := found.Last(alarm.KindNightDrop)
 		if s := &en.Alarms[alarm.KindNightDrop]; ok != c.want || ok && f.In != alarm.Beyond || s.Rec.Priority != c.p || s.Rec.Value != c.drop || s.Rec.Limit != 2 {
 			t.Errorf("%s: told %v, %v", c.name, ok, s.Rec.Priority)
