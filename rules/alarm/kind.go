@@ -162,27 +162,13 @@ func IsDelta(id ID) bool { r, ok := Find(id); return ok && r.Value == Difference
 // a quarter of an hour is ours, and that the lethal limit gets none: who
 // empties an enclosure takes it out of service.
 func MaxShelf(p Priority) time.Duration {
-	switch p {
-	case Wake:
-		return 15 * time.Minute
-	case Today:
-		return 12 * time.Hour
-	default:
-		return 7 * 24 * time.Hour
-	}
+	return [...]time.Duration{Note: 7 * 24 * time.Hour, Today: 12 * time.Hour, Wake: 15 * time.Minute}[min(p, Wake)]
 }
 
 // keepReturned is how long an unacknowledged alarm that is over waits for a
 // person: a wake alarm until somebody has seen it, a note not at all.
 func keepReturned(p Priority) time.Duration {
-	switch p {
-	case Wake:
-		return 0
-	case Today:
-		return 12 * time.Hour
-	default:
-		return -1
-	}
+	return [...]time.Duration{Note: -1, Today: 12 * time.Hour, Wake: 0}[min(p, Wake)]
 }
 
 // Spec derives what the lifecycle needs for a priority that the alarm may have.
