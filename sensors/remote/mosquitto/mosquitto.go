@@ -3,14 +3,12 @@
 package mosquitto
 
 import (
-	"bytes"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -29,7 +27,7 @@ type Broker struct {
 	port  int // 0 before the first start
 	cmd   *exec.Cmd
 	ended chan struct{} // closed once cmd has ended
-	log   output
+	log   string        // path
 }
 
 // Program is the path of the broker's program. It skips the test where there is
@@ -57,7 +55,7 @@ func New(t testing.TB, lines ...string) *Broker {
 	if os.Getuid() == 0 {
 		lines = append(lines, "user root") // else it drops rights and cannot read test files
 	}
-	b := &Broker{t: t, bin: bin, conf: filepath.Join(t.TempDir(), "mosquitto.conf"), lines: lines}
+	b := &Broker{t: t, bin: bin, conf: filepath.Join(t.TempDir(), "mosquitto.conf"), log: filepath.Join(t.TempDir(), "log"), lines: lines}
 	t.Cleanup(b.Kill)
 	return b
 }
@@ -77,7 +75,16 @@ func (b *Broker) Start() {
 			return
 		}
 	}
-	b.t.Fatalf("mosquitto does not listen:\n%s", b.log.String())
+	b.t.Fatalf("mosquitto does not listen:\n%s", b.said())
+}
+
+// said is what the broker wrote since it was started last.
+func (b *Broker) said() string {
+	text, err := os.ReadFile(b.log)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return string(text)
 }
 
 // listens starts the broker on a port and reports whether it got it.
@@ -87,9 +94,13 @@ func (b *Broker) listens(port int) bool {
 	if err := os.WriteFile(b.conf, []byte(text), 0o600); err != nil {
 		b.t.Fatal(err)
 	}
-	b.log.empty()
+	log, err := os.Create(b.log)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer log.Close()
 	b.cmd, b.ended = exec.Command(b.bin, "-c", b.conf), make(chan struct{})
-	b.cmd.Stderr = &b.log
+	b.cmd.Stderr = log
 	if err := b.cmd.Start(); err != nil {
 		b.t.Fatal(err)
 	}
@@ -103,17 +114,17 @@ func (b *Broker) listens(port int) bool {
 	for {
 		select {
 		case <-look.C:
-			if strings.Contains(b.log.String(), " running\n") {
+			if strings.Contains(b.said(), " running\n") {
 				return true
 			}
 		case <-b.ended:
 			b.cmd = nil
-			if !strings.Contains(b.log.String(), "Address already in use") {
-				b.t.Fatalf("mosquitto ended:\n%s", b.log.String())
+			if said := b.said(); !strings.Contains(said, "Address already in use") {
+				b.t.Fatalf("mosquitto ended:\n%s", said)
 			}
 			return false
 		case <-timer.C:
-			b.t.Fatalf("mosquitto does not listen:\n%s", b.log.String())
+			b.t.Fatalf("mosquitto does not listen:\n%s", b.said())
 		}
 	}
 }
@@ -154,27 +165,3 @@ func (b *Broker) Addr() string { return fmt.Sprintf("127.0.0.1:%d", b.port) }
 
 // URL is the broker's address without TLS, once it was started.
 func (b *Broker) URL() string { return "tcp://" + b.Addr() }
-
-// An output is what a process wrote.
-type output struct {
-	mu  sync.Mutex // guards buf
-	buf bytes.Buffer
-}
-
-func (o *output) Write(p []byte) (int, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.buf.Write(p)
-}
-
-func (o *output) String() string {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.buf.String()
-}
-
-func (o *output) empty() {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	o.buf.Reset()
-}
