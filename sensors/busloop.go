@@ -309,7 +309,6 @@ func (b *busLoop) note(p *polled, e Events) {
 	}
 }
 
-// deliver judges what came and passes the reading on.
 func (b *busLoop) deliver(p *polled, at Instant, s Sample, err error, took time.Duration) {
 	r := p.judge.Read(at, s, err)
 	failures := b.count(p, r, err, took)

@@ -182,7 +182,6 @@ func (j *Judge) frozen(s Sample, link time.Duration) bool {
 	return after > 0 && j.still >= after
 }
 
-// fill sets the calibrated values and their uncertainty.
 func (j *Judge) fill(r *Reading, s Sample) {
 	applied := j.corrections.Load().now(r.At)
 	r.Has = s.Has & (HasTemperature | HasHumidity | HasLight)

@@ -70,7 +70,6 @@ func (w *Watch) Run(ctx context.Context, tell func(sensors.Contact)) {
 	}
 }
 
-// A watched is one contact.
 type watched struct {
 	cfg  configs.Contact
 	open func(configs.Contact) (Line, error)

@@ -6,19 +6,21 @@ import (
 	"github.com/warthog618/go-gpiocdev"
 )
 
-// consumer is how the kernel names the holder of a line.
-const consumer = "dewline"
+// request takes hold of a line, under dewline's name.
+func request(l Line, options ...gpiocdev.LineReqOption) (*gpiocdev.Line, error) {
+	options = append(options, gpiocdev.WithConsumer("dewline"))
+	if l.ActiveLow {
+		options = append(options, gpiocdev.AsActiveLow)
+	}
+	return gpiocdev.RequestLine(l.Chip, l.Offset, options...)
+}
 
 // An Out is a line that is driven. It is inactive first.
 type Out struct{ line *gpiocdev.Line }
 
 // OpenOut takes hold of a line and drives it.
 func OpenOut(l Line) (*Out, error) {
-	options := []gpiocdev.LineReqOption{gpiocdev.WithConsumer(consumer), gpiocdev.AsOutput(0)}
-	if l.ActiveLow {
-		options = append(options, gpiocdev.AsActiveLow)
-	}
-	line, err := gpiocdev.RequestLine(l.Chip, l.Offset, options...)
+	line, err := request(l, gpiocdev.AsOutput(0))
 	if err != nil {
 		return nil, fmt.Errorf("drive line %d of %s: %w", l.Offset, l.Chip, err)
 	}
@@ -45,10 +47,7 @@ type In struct{ line *gpiocdev.Line }
 
 // OpenIn takes hold of a line and watches it.
 func OpenIn(l Line) (*In, error) {
-	options := []gpiocdev.LineReqOption{gpiocdev.WithConsumer(consumer), gpiocdev.AsInput}
-	if l.ActiveLow {
-		options = append(options, gpiocdev.AsActiveLow)
-	}
+	options := []gpiocdev.LineReqOption{gpiocdev.AsInput}
 	switch l.Bias {
 	case "pull-up":
 		options = append(options, gpiocdev.WithPullUp)
@@ -57,7 +56,7 @@ func OpenIn(l Line) (*In, error) {
 	case "none":
 		options = append(options, gpiocdev.WithBiasDisabled)
 	}
-	line, err := gpiocdev.RequestLine(l.Chip, l.Offset, options...)
+	line, err := request(l, options...)
 	if err != nil {
 		return nil, fmt.Errorf("watch line %d of %s: %w", l.Offset, l.Chip, err)
 	}

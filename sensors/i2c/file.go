@@ -28,7 +28,6 @@ const (
 	maxAddress = 0x7f // ten-bit addresses are not supported
 )
 
-// port is one opened device file.
 type port interface {
 	transfer(addr uint16, w, r []byte) error
 	Close() error

@@ -93,7 +93,6 @@ func scanBuses(ctx context.Context, families []sensors.Family, o Options) ([]sen
 	return found, errors.Join(faults...)
 }
 
-// busScan is the scan of one bus.
 type busScan struct {
 	ctx      context.Context
 	families []sensors.Family

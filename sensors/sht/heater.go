@@ -26,7 +26,6 @@ const (
 	pulseBelowTemperature = sensors.CentiCelsius(27_00)
 )
 
-// pulser is the state of a probe's heater.
 type pulser struct {
 	every time.Duration // 0 for never
 	// phase spreads the first pulses of a room over the period, so that they

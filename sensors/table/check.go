@@ -89,7 +89,6 @@ func (r Rows) unknown(s *configs.Section, p configs.Probe) {
 	s.Fault("family", "add family, one of "+strings.Join(names, ", "), "probe %q has no family", p.ID)
 }
 
-// wiring checks the numbers of a probe on an I2C bus.
 func wiring(s *configs.Section, p configs.Probe, f sensors.Family) {
 	if len(f.Addresses) > 0 && !slices.Contains(f.Addresses, p.Address) {
 		s.Fault("address", "write "+hexList(f.Addresses), "a probe of family %s does not answer at %#x", p.Family, p.Address)

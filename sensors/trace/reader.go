@@ -182,7 +182,6 @@ func (r *Reader) take(line []byte) (err error) {
 	return nil
 }
 
-// moment reads the line's time.
 func (r *Reader) moment(b []byte) error {
 	t, err := r.when.read(b)
 	if err == nil {
@@ -291,7 +290,6 @@ func checkName(name string) error {
 	return nil
 }
 
-// values reads the row's quantities.
 func (r *Reader) values(row *Row, p *indexed) error {
 	t, hasT, err := r.value(p.temperature, coldest, hottest, "temperature")
 	if err != nil {
