@@ -139,7 +139,6 @@ func (s situation) lookFirst(steps ...alarm.Step) []alarm.Step {
 	return append([]alarm.Step{alarm.Look}, steps...)
 }
 
-// byCause picks a step by what is at fault.
 func byCause(c alarm.Cause, lamps, door, alone alarm.Step) alarm.Step {
 	switch c.Kind {
 	case alarm.CauseLamps:
@@ -242,24 +241,21 @@ func situationOf(v *room.View, s *room.Alarm, air *alarm.Air) situation {
 	if q.en == nil {
 		return situation{}
 	}
-	for _, look := range parts {
-		look(&q)
-	}
+	q.enclosure()
+	q.trend()
+	q.heat()
+	q.limit()
+	q.lamps()
+	q.around() // which needs how hot it is
 	return q.situation
 }
 
-// A question is one alarm and what is known around it.
 type question struct {
 	situation
 	v     *room.View
 	en    *room.Enclosure
 	alarm *room.Alarm
 	outer *alarm.Air
-}
-
-// parts fill in a situation, each what it looks at; the air needs how hot it is.
-var parts = [...]func(*question){
-	(*question).enclosure, (*question).trend, (*question).heat, (*question).limit, (*question).lamps, (*question).around,
 }
 
 func (q *question) enclosure() {

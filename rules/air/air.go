@@ -41,7 +41,6 @@ func (l look) disturbedModel(en *room.Enclosure, now time.Duration) bool {
 	return en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute
 }
 
-// estimateRoom follows the room's air.
 func (l look) estimateRoom(now sensors.Instant) {
 	if now.Mono-l.v.Air.SlowAt < room.SlowEvery && l.v.Air.SlowAt != 0 {
 		return
@@ -66,7 +65,6 @@ func (l look) estimateRoom(now sensors.Instant) {
 // what it learns stands in the View for the judges after it.
 type Judge struct{}
 
-// airLook is one look at the room.
 type look struct{ v *room.View }
 
 // Step feeds what is estimated.

@@ -52,7 +52,6 @@ func (h *History) Take(e *event.Event) {
 	p.step(e, a.Priority, from, to)
 }
 
-// step takes one step of the onset.
 func (p *Past) step(e *event.Event, priority string, from, to State) {
 	p.Priority = max(p.Priority, p.priorityOf(priority))
 	answers := to == Acked || from == RTNUN && to == Norm || to == LatchAck

@@ -11,7 +11,6 @@ import (
 	"dewline/rules/room"
 )
 
-// kindOf is the alarm of a sense.
 func kindOf(is configs.Sense) alarm.Kind {
 	switch is {
 	case configs.SenseMains:

@@ -14,7 +14,7 @@ import (
 	"dewline/sensors"
 )
 
-// lethalDead is the lethal limit's deadband in hundredths of °C.
+// LethalDead is the lethal limit's deadband in hundredths of °C.
 const LethalDead = 50
 
 // judgeLethal is promise number one. A trusted reading at the lethal limit raises
@@ -204,7 +204,6 @@ func New(v *room.View) *Judge {
 	return j
 }
 
-// limitsLook is one look at the room.
 type look struct {
 	*Judge
 	v   *room.View
@@ -230,7 +229,6 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 	}
 }
 
-// judge steps the threshold alarms with what the probes say now.
 func (l look) judge(en *room.Enclosure, now sensors.Instant) {
 	l.judgeLethal(en, now)
 	if en.Now.Waits = l.v.Gathering(en, now.Mono); en.Now.Waits {
