@@ -114,7 +114,7 @@ func (cs Look) litNow() (lit, fresh int) {
 			continue
 		}
 		lit++
-		if l.Edge <= 45*time.Minute && o.St.Thermal.Fit().LampGain >= clearLamp {
+		if l.Edge <= 45*time.Minute && o.St.Thermal.LampGain() >= clearLamp {
 			fresh++
 		}
 	}

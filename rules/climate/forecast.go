@@ -51,7 +51,6 @@ type Span struct {
 // nine of ten cases.
 type Forecast struct {
 	Learned bool `json:"learned"` // from the enclosure's own fit, not from priors
-	Peak    Span `json:"peak"`
 	Lethal  Eta  `json:"ceiling"`
 	// LampsOff is how much longer it takes to the lethal limit with all lamps off
 	// now. Known only while the lamps are on and Lethal is known; Open where
@@ -102,7 +101,7 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	var r band
 	m.spread(&c, base, sigma, &r)
 	m.Hits.take(&o, &r)
-	f.Peak, f.Lethal = r.peak(), r.reach(o.Lethal, o.Noise)
+	f.Lethal = r.reach(o.Lethal, o.Noise)
 	if f.Lethal.Known && o.LampsOn {
 		s := base
 		s.lampsOff = true

@@ -159,17 +159,6 @@ func (m *Thermal) widen(c *course, s, off *scenario, b *band, both bool) {
 	}
 }
 
-// peak returns the highest value ahead.
-func (b *band) peak() Span {
-	s := Span{Low: math.Inf(-1), Mid: math.Inf(-1), High: math.Inf(-1)}
-	for i, v := range b.mid {
-		s.Mid = max(s.Mid, v)
-		s.Low = max(s.Low, v-b.down[i])
-		s.High = max(s.High, v+b.up[i])
-	}
-	return s
-}
-
 // reach returns when the first reading, which strays by noise, gets to limit.
 func (b *band) reach(limit, noise float64) Eta {
 	mid, ok := b.crossing(limit-noise, 0)

@@ -134,7 +134,6 @@ type Thermal struct {
 	LastRoom float64       `json:"last_room"`
 	HasRoom  bool          `json:"has_room"`
 	LastLamp Lamps         `json:"last_lamp"`
-	LastAir  float64       `json:"last_air"`
 	LastAt   time.Duration `json:"last_at"`
 	LastHour float64       `json:"last_hour"`
 	// What the model leaves unexplained: with a room as a heat input of its
@@ -201,7 +200,7 @@ func (m *Thermal) Observe(r ThermalReading) {
 		}
 		m.LastRoom, m.HasRoom = r.Room, true
 	}
-	m.LastLamp, m.LastAir, m.LastAt, m.LastHour = r.Lamps, r.Air, r.At, r.Hour
+	m.LastLamp, m.LastAt, m.LastHour = r.Lamps, r.At, r.Hour
 	rest := r.Air - m.present()
 	if !m.Extra.Started {
 		m.Extra.start(rest, m.doubt())
@@ -315,25 +314,8 @@ func (m *Thermal) closeSlot(next int64) {
 	m.Slot, m.Sums = next, slotSums{}
 }
 
-// A ThermalFit is the model's numbers.
-type ThermalFit struct {
-	Fast     time.Duration `json:"fast"`      // time constant of the air
-	Slow     time.Duration `json:"slow"`      // time constant of substrate and water
-	FastPart float64       `json:"fast_part"` // share of the response that is fast, 0–1
-	LampGain float64       `json:"lamp_gain"` // °C that lamps add in the end
-	R2       float64       `json:"r2"`        // 0 for priors
-	Residual float64       `json:"residual"`  // standard deviation on held-out data, °C
-	Learned  bool          `json:"learned"`   // false: priors
-}
-
-// Fit returns the numbers in use.
-func (m *Thermal) Fit() ThermalFit {
-	p := &m.Params
-	return ThermalFit{
-		Fast: fromHours(p.Fast), Slow: fromHours(p.Slow), FastPart: p.FastPart,
-		LampGain: p.LampFast + p.LampSlow, R2: p.R2, Residual: p.Residual, Learned: p.Learned,
-	}
-}
+// LampGain is what lamps add in the end, °C.
+func (m *Thermal) LampGain() float64 { return m.Params.LampFast + m.Params.LampSlow }
 
 func fromHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 

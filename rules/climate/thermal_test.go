@@ -109,11 +109,11 @@ func TestThermalLearns(t *testing.T) {
 	if r := m.Refit(); r != Accepted {
 		t.Fatalf("refused: %q", r)
 	}
-	f := m.Fit()
+	f := m.Params
 	if !f.Learned || f.R2 < 0.98 || f.Residual > 0.15 {
 		t.Errorf("fit %+v", f)
 	}
-	near(t, "lamp gain", f.LampGain, 2.7, 0.35)
+	near(t, "lamp gain", m.LampGain(), 2.7, 0.35)
 	near(t, "hours to 63 % of a room's step", m.Params.effectiveTau(), w.p.effectiveTau(), 0.2*w.p.effectiveTau())
 	for _, h := range []float64{3, 9, 15, 21} {
 		near(t, "offset to the room", m.Params.offset(h), w.p.offset(h), 0.35)
@@ -162,8 +162,8 @@ func TestThermalRefuses(t *testing.T) {
 		if got != c.want && !(name == "air that has nothing to do with the room" && got == TauOutside) {
 			t.Errorf("%s: %q, want %q", name, got, c.want)
 		}
-		if got == Accepted || m.Fit().Learned {
-			t.Errorf("%s: a fit was taken: %+v", name, m.Fit())
+		if got == Accepted || m.Params.Learned {
+			t.Errorf("%s: a fit was taken: %+v", name, m.Params)
 		}
 	}
 }
@@ -175,12 +175,12 @@ func TestThermalKeepsTheBetterFit(t *testing.T) {
 	if r := m.Refit(); r != Accepted {
 		t.Fatalf("refused: %q", r)
 	}
-	before := m.Fit()
+	before := m.Params
 	// Six days with a lamp that does nothing, then a sound one to judge by.
 	at, _ = feed(m, w, at, feedOptions{days: 6, room: roomCourse, lampless: true})
 	feed(m, w, at, feedOptions{days: 1, room: roomCourse})
-	if r := m.Refit(); r == Accepted || m.Fit() != before {
-		t.Errorf("refit %q, fit %+v, was %+v", r, m.Fit(), before)
+	if r := m.Refit(); r == Accepted || m.Params != before {
+		t.Errorf("refit %q, fit %+v, was %+v", r, m.Params, before)
 	}
 }
 
@@ -207,9 +207,6 @@ func TestForecastAgainstClosedForm(t *testing.T) {
 	}
 	if g := f.LampsOff; !g.Known || g.Mid < 45*time.Minute || g.From > g.To {
 		t.Errorf("lamps off gain %v to %v (%v)", g.From, g.To, g.Mid)
-	}
-	if f.Peak.Low > f.Peak.Mid || f.Peak.Mid > f.Peak.High {
-		t.Errorf("peak %+v", f.Peak)
 	}
 	o.Air = 28.5
 	if f, _ := m.Forecast(o); !f.Lethal.Known || f.Lethal.From != 0 || f.Lethal.To != 0 {
@@ -309,12 +306,12 @@ func TestThermalSurvivesAnything(t *testing.T) {
 			if a != b {
 				t.Fatalf("after JSON: %+v, was %+v", b, a)
 			}
-			if !finite(a.Peak.Low) || !finite(a.Peak.High) {
-				t.Fatalf("forecast %+v", a)
+			if !finite(m.Hits.Low) || !finite(m.Hits.High) {
+				t.Fatalf("forecast %+v", m.Hits)
 			}
 		}
 		m.Refit()
-		if f := m.Fit(); !finite(f.LampGain) || !finite(f.Residual) || f.Fast <= 0 {
+		if f := m.Params; !finite(m.LampGain()) || !finite(f.Residual) || f.Fast <= 0 {
 			t.Fatalf("fit %+v", f)
 		}
 	})
@@ -613,13 +610,20 @@ func TestForecast_Reach(t *testing.T) {
 	if e = b.reach(25, 0); e != (Eta{Known: true}) {
 		t.Errorf("there already: %+v", e)
 	}
-	if got, want := b.peak(), (Span{Low: 34, Mid: 43, High: 61}); got != want {
-		t.Errorf("peak %+v, want %+v", got, want)
+}
+
+// peakOf is the highest that the next six hours are expected to bring.
+func peakOf(m *Thermal, o Outlook) Span {
+	base, sigma := m.likely(&o)
+	var c course
+	var b band
+	m.courseOf(&o, &c)
+	m.spread(&c, base, sigma, &b)
+	s := Span{Low: math.Inf(-1), Mid: math.Inf(-1), High: math.Inf(-1)}
+	for i, v := range b.mid {
+		s.Low, s.Mid, s.High = max(s.Low, v-b.down[i]), max(s.Mid, v), max(s.High, v+b.up[i])
 	}
-	b.mid[0], b.up[0], b.down[0] = 60, 3, 1
-	if got, want := b.peak(), (Span{Low: 59, Mid: 60, High: 63}); got != want {
-		t.Errorf("peak now %+v, want %+v", got, want)
-	}
+	return s
 }
 
 // Without other doubt a range is what a probe and wandering air leave open: 1.65 standard

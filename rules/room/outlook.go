@@ -17,7 +17,7 @@ func RangeOf(t climate.Eta) *alarm.Range {
 	return &alarm.Range{FromMinutes: math.Round(t.From.Minutes()), ToMinutes: math.Round(t.To.Minutes())}
 }
 
-// GainOf is rangeOf for time won, nil where it is not worth a word.
+// GainOf is RangeOf for time won, nil where it is not worth a word.
 func GainOf(t climate.Eta) *alarm.Range {
 	if r := RangeOf(t); r != nil && r.ToMinutes >= 5 {
 		return r
@@ -25,7 +25,7 @@ func GainOf(t climate.Eta) *alarm.Range {
 	return nil
 }
 
-// climbs in °C/h is the least rise that a forecast is made of: slower ones turn
+// Climbs in °C/h is the least rise that a forecast is made of: slower ones turn
 // before they get anywhere.
 const Climbs = 0.3
 
@@ -135,7 +135,7 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 		en.St.Ahead = Ahead{At: now.Mono, ToLethal: f.Lethal, Learned: f.Learned}
 		way := o.Lethal - o.Air - o.Noise
 		if f.Learned {
-			en.St.Ahead.LampsOff = explained(f.LampsOff, en.St.Thermal.Fit().LampGain, slope)
+			en.St.Ahead.LampsOff = explained(f.LampsOff, en.St.Thermal.LampGain(), slope)
 		} else {
 			en.St.Ahead.ToLethal = narrowed(f.Lethal, way, slope)
 		}
