@@ -44,7 +44,6 @@ func newContact(i int, cfg configs.Contact) Contact {
 // Alarm is the contact's alarm of one kind.
 func (c *Contact) Alarm(k alarm.Kind) *Alarm { return &c.Alarms[k-alarm.FirstContactKind] }
 
-// take notes what the contact says now.
 func (c *Contact) take(s sensors.Contact) {
 	now, st := s.At.Mono, &c.St
 	fresh := c.Known(now)

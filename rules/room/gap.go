@@ -16,7 +16,7 @@ type Off struct {
 	Added time.Duration   `json:"added,omitempty"` // by how much the estimators' time is ahead of running time
 }
 
-// unknownOff stands in the estimators' time for an unknown length: none of them
+// UnknownOff stands in the estimators' time for an unknown length: none of them
 // compares values that are so far apart.
 const UnknownOff = 6 * time.Hour
 

@@ -18,7 +18,7 @@ func (p *Probe) Stands(now time.Duration) bool {
 	return st.HasPeers && st.PeerHigh-st.PeerLow >= PeersMoved && now-st.StillAt >= standsLong
 }
 
-// peersMoved is by how many hundredths of °C the others must have moved for a
+// PeersMoved is by how many hundredths of °C the others must have moved for a
 // steady probe to be a frozen one.
 const PeersMoved = 50
 
@@ -29,7 +29,7 @@ func (p *Probe) Apart() bool {
 	return l.Active || l.Seen == alarm.Beyond
 }
 
-// maxReasons is room for the reasons of package sensors.
+// MaxReasons is room for the reasons of package sensors.
 const MaxReasons = 32
 
 // ProbeState is what is remembered of one probe, for every judge to see.
@@ -105,7 +105,7 @@ type Probe struct {
 	Encl  int   // -1 for none
 	Open  Kinds // of alarms that are not NORM
 	Out   bool  // out of service: in a calibration jar, or on the bench
-	// since is when the last gap ended in which nobody looked: what the probe
+	// Since is when the last gap ended in which nobody looked: what the probe
 	// said before is not present.
 	Since  time.Duration
 	St     ProbeState
@@ -115,7 +115,7 @@ type Probe struct {
 // Alarm is the probe's alarm of one kind.
 func (p *Probe) Alarm(k alarm.Kind) *Alarm { return &p.Alarms[k-alarm.FirstProbeKind] }
 
-// longestInterval is the longest that a probe's rhythm may have: a slower node
+// LongestInterval is the longest that a probe's rhythm may have: a slower node
 // is silent in between.
 const LongestInterval = 15 * time.Minute
 
@@ -155,7 +155,7 @@ func (p *Probe) Leapt(now time.Duration) bool {
 	return (l >= Leap || l <= -Leap) && now-p.St.LeapAt < leapFor
 }
 
-// leap is a jump, in hundredths of °C, that has not led back. For leapFor it is
+// Leap is a jump, in hundredths of °C, that has not led back. For leapFor it is
 // a reason to doubt the probe; a level that lasts longer is one to live with.
 const (
 	Leap    = 300
@@ -182,7 +182,7 @@ type Use struct {
 	Doubt     bool // it has or had a value that does not count, and is in service
 }
 
-// Use is usable and humUsable at once, for every reading asks both.
+// Use is Usable and HumUsable at once, for every reading asks both.
 func (p *Probe) Use(r *configs.Rules, now time.Duration) Use {
 	st := &p.St
 	if p.Out {
@@ -222,7 +222,7 @@ func (p *Probe) InDoubt(r *configs.Rules, now time.Duration, d Side, limit, dead
 	}
 }
 
-// DryDoubt is inDoubt for the humidity.
+// DryDoubt is InDoubt for the humidity.
 func (p *Probe) DryDoubt(r *configs.Rules, now time.Duration, limit, deadband int32) bool {
 	st := &p.St
 	return st.HasHum && !p.Out && !p.HumUsable(r, now) && alarm.Low(int32(st.Hum), limit, deadband) != alarm.Back
@@ -233,7 +233,7 @@ func (p *Probe) HumUsable(r *configs.Rules, now time.Duration) bool {
 	return !p.St.Dewy && p.HumFresh(r, now)
 }
 
-// HumFresh is humUsable, whatever its dew point.
+// HumFresh is HumUsable, whatever its dew point.
 func (p *Probe) HumFresh(r *configs.Rules, now time.Duration) bool {
 	return p.St.humSound() && !p.Out && p.Fresh(r, now, p.St.HumAt)
 }
