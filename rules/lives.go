@@ -21,7 +21,6 @@ type lives struct {
 	facts []event.Event // that nobody took yet
 }
 
-// build lays out the lifecycles for a configuration.
 func (ls *lives) build(v *room.View, table []row) {
 	ls.v = v
 	for _, r := range table {
@@ -45,12 +44,12 @@ func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
 // opened counts alarms that are not NORM.
 func (ls *lives) opened(s *room.Alarm, n int) {
 	ls.v.Open += n
-	switch {
-	case s.Kind.Row().Of == alarm.OfEnclosure:
+	switch s.Kind.Row().Of {
+	case alarm.OfEnclosure:
 		ls.v.Enclosures[s.Index].Open.Turn(s.Kind)
-	case s.Kind.Row().Of == alarm.OfProbe:
+	case alarm.OfProbe:
 		ls.v.Probes[s.Index].Open.Turn(s.Kind)
-	case s.Kind.Row().Of == alarm.OfContact:
+	case alarm.OfContact:
 		ls.v.Contacts[s.Index].Open.Turn(s.Kind)
 	}
 }
@@ -63,21 +62,11 @@ func (ls *lives) number(s *room.Alarm, c alarm.Change) {
 	}
 }
 
-// eachSlot visits every alarm in a fixed order.
+// each visits every alarm in a fixed order.
 func (ls *lives) each(f func(*room.Alarm)) {
-	for i := range ls.v.Enclosures {
-		for k := range ls.v.Enclosures[i].Alarms {
-			f(&ls.v.Enclosures[i].Alarms[k])
-		}
-	}
-	for i := range ls.v.Probes {
-		for k := range ls.v.Probes[i].Alarms {
-			f(&ls.v.Probes[i].Alarms[k])
-		}
-	}
-	for i := range ls.v.Contacts {
-		for k := range ls.v.Contacts[i].Alarms {
-			f(&ls.v.Contacts[i].Alarms[k])
+	for all := range ls.v.Alarms() {
+		for k := range all {
+			f(&all[k])
 		}
 	}
 	for _, s := range ls.self {
@@ -87,19 +76,9 @@ func (ls *lives) each(f func(*room.Alarm)) {
 
 // eachOpen visits every alarm that is not NORM in the same order.
 func (ls *lives) eachOpen(f func(*room.Alarm)) {
-	for i := range ls.v.Enclosures {
-		for k := range ls.v.Enclosures[i].Open.All() {
-			f(&ls.v.Enclosures[i].Alarms[k])
-		}
-	}
-	for i := range ls.v.Probes {
-		for k := range ls.v.Probes[i].Open.All() {
-			f(ls.v.Probes[i].Alarm(k))
-		}
-	}
-	for i := range ls.v.Contacts {
-		for k := range ls.v.Contacts[i].Open.All() {
-			f(ls.v.Contacts[i].Alarm(k))
+	for all, open := range ls.v.Alarms() {
+		for k := range open.All() {
+			f(&all[k-all[0].Kind])
 		}
 	}
 	for _, s := range ls.self {
@@ -109,7 +88,7 @@ func (ls *lives) eachOpen(f func(*room.Alarm)) {
 	}
 }
 
-// selfSlot finds or makes the alarm about a part of dewline.
+// selfAlarm finds or makes the alarm about a part of dewline.
 func (ls *lives) selfAlarm(k alarm.Kind, subject string) *room.Alarm {
 	if subject == "" {
 		subject = Self

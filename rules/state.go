@@ -57,7 +57,6 @@ type ProbeMemory struct {
 	*ProbesState
 }
 
-// put copies what there is.
 func put[T any](to, from *T) {
 	if from != nil {
 		*to = *from
@@ -280,28 +279,20 @@ func (ls *lives) adopt(r room.Record, now sensors.Instant) {
 
 func (ls *lives) find(k Key) (found *room.Alarm) {
 	kd, ok := alarm.KindOf(k.Alarm)
-	if !ok {
-		return nil
-	}
-	if kd.Row().Of == alarm.OfDewline {
+	switch enclosure, inTank := ls.v.EnclosureByID[k.Subject]; {
+	case !ok:
+	case kd.Row().Of == alarm.OfDewline:
 		return ls.selfAlarm(kd, k.Subject)
-	}
-	if kd.Row().Of == alarm.OfEnclosure {
-		if i, ok := ls.v.EnclosureByID[k.Subject]; ok {
-			return &ls.v.Enclosures[i].Alarms[kd]
+	case kd.Row().Of == alarm.OfEnclosure && inTank:
+		return &ls.v.Enclosures[enclosure].Alarms[kd]
+	case kd.Row().Of == alarm.OfContact:
+		if i := slices.IndexFunc(ls.v.Contacts, func(c room.Contact) bool { return c.Cfg.ID == k.Subject }); i >= 0 {
+			return ls.v.Contacts[i].Alarm(kd)
 		}
-		return nil
-	}
-	if kd.Row().Of == alarm.OfContact {
-		for i := range ls.v.Contacts {
-			if ls.v.Contacts[i].Cfg.ID == k.Subject {
-				return ls.v.Contacts[i].Alarm(kd)
-			}
+	case kd.Row().Of == alarm.OfProbe:
+		if i, ok := ls.v.ByID[sensors.ProbeID(k.Subject)]; ok {
+			return ls.v.Probes[i].Alarm(kd)
 		}
-		return nil
-	}
-	if i, ok := ls.v.ByID[sensors.ProbeID(k.Subject)]; ok {
-		return ls.v.Probes[i].Alarm(kd)
 	}
 	return nil
 }

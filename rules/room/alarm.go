@@ -29,7 +29,6 @@ type Stats struct {
 	Quick   uint64   `json:"quick,omitempty"`   // all of them
 }
 
-// mostReturns is how many quick returns are kept.
 const mostReturns = 16
 
 // Returned puts quick returns, newest first, before those that are kept. What was
@@ -150,6 +149,28 @@ func (s Kinds) All() iter.Seq[alarm.Kind] {
 	return func(yield func(alarm.Kind) bool) {
 		for ; s != 0; s &= s - 1 {
 			if !yield(alarm.Kind(bits.TrailingZeros64(uint64(s)))) {
+				return
+			}
+		}
+	}
+}
+
+// Alarms gives those of each subject, by their kinds, and which of them are not NORM:
+// of the enclosures, the probes and the contacts.
+func (v *View) Alarms() iter.Seq2[[]Alarm, Kinds] {
+	return func(yield func([]Alarm, Kinds) bool) {
+		for i := range v.Enclosures {
+			if !yield(v.Enclosures[i].Alarms[:], v.Enclosures[i].Open) {
+				return
+			}
+		}
+		for i := range v.Probes {
+			if !yield(v.Probes[i].Alarms[:], v.Probes[i].Open) {
+				return
+			}
+		}
+		for i := range v.Contacts {
+			if !yield(v.Contacts[i].Alarms[:], v.Contacts[i].Open) {
 				return
 			}
 		}
