@@ -111,7 +111,6 @@ func (ls *lives) tell(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	}
 }
 
-// ended notes how an alarm is over.
 func (ls *lives) ended(s *room.Alarm, c alarm.Change) {
 	d, l := s.Rec.Detail, &s.Rec.Life
 	if !l.Since.IsZero() {
@@ -135,7 +134,6 @@ func (ls *lives) local(t time.Time, known bool) alarm.LocalTime {
 	return alarm.LocalTime(t.In(ls.v.Loc).Format(alarm.LocalLayout))
 }
 
-// place says where the subject is.
 func (ls *lives) place(s *room.Alarm) (p alarm.Place) {
 	en := ls.v.EnclosureOf(s)
 	if s.Kind.Row().Of == alarm.OfProbe {

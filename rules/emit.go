@@ -35,7 +35,6 @@ func (ls *lives) Find(f room.Finding) {
 	}
 }
 
-// specFor returns the delays that hold for a finding.
 func (ls *lives) specFor(f room.Finding) alarm.Spec {
 	sp := ls.spec(f.Alarm, f.Gap)
 	if f.AtOnce {
@@ -109,7 +108,6 @@ func (ls *lives) Raise(s *room.Alarm, p Priority) {
 	ls.update(s, now, "more urgent")
 }
 
-// setUnknown notes whether an open alarm can be evaluated.
 func (ls *lives) setUnknown(s *room.Alarm, now sensors.Instant, unknown bool) {
 	if !s.Open() || s.Rec.Life.Unknown == unknown {
 		return

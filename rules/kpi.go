@@ -83,7 +83,6 @@ func (e *Engine) KPI() KPI {
 	return k
 }
 
-// add counts one alarm in.
 func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 	st, l := &s.Rec.Stats, &s.Rec.Life
 	active := time.Duration(0)

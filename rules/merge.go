@@ -56,7 +56,6 @@ func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records 
 	return e.Restore(s, all, now), renumbered
 }
 
-// A merger joins the two lives of each alarm.
 type merger struct {
 	leap  uint64
 	began time.Duration // when this run first looked

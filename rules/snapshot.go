@@ -227,7 +227,6 @@ func (w views) viewMoisture(v *EnclosureView) {
 	}
 }
 
-// viewEstimates fills what was computed.
 func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Duration) {
 	st := &en.St
 	v.Exposure, v.MissedMists = st.Dose.Fraction(en.DoseLimits), st.Missed

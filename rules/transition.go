@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"strconv"
+
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -102,4 +104,10 @@ type Transition struct {
 func (t *Transition) Said() alarm.Said {
 	return alarm.Said{Key: t.Key, Cause: t.Cause, HasValue: t.HasValue, HasLimit: t.HasLimit,
 		Unit: t.Unit, Text: t.Text, Detail: &t.Detail}
+}
+
+// OnsetID is the stable name of one onset of one alarm: it is the same from
+// the departure from NORM until NORM again, across restarts and re-sends.
+func OnsetID(k Key, seq uint64) string {
+	return string(k.Alarm) + "/" + k.Subject + "/" + strconv.FormatUint(seq, 10)
 }
