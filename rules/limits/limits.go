@@ -5,6 +5,7 @@ package limits
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/rules/alarm"
@@ -154,16 +155,10 @@ func (l look) learnStandIn(en *room.Enclosure, now time.Duration) {
 // dryDoubt reports whether a probe that the floor is judged on, and that takes
 // no part now, was dry when it last could.
 func (l look) dryDoubt(en *room.Enclosure, now time.Duration, floor, dead int32) bool {
-	for _, i := range en.Probes {
+	return slices.ContainsFunc(en.Probes, func(i int) bool {
 		p := &l.v.Probes[i]
-		if en.NamedFloor && !p.Cfg.FloorProbe {
-			continue
-		}
-		if p.DryDoubt(&l.v.Cfg.Rules, now, floor, dead) {
-			return true
-		}
-	}
-	return false
+		return (!en.NamedFloor || p.Cfg.FloorProbe) && p.DryDoubt(&l.v.Cfg.Rules, now, floor, dead)
+	})
 }
 
 // standInFact says on whose word the floor is judged.

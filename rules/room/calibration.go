@@ -19,25 +19,20 @@ type Calibration struct {
 // HumidityDue is when the humidity is to be calibrated; false for never. The time
 // counts from the last calibration, or from when the probe was first seen.
 func (v *View) HumidityDue(p *Probe) (time.Time, bool) {
-	every := v.Cfg.Rules.HumidityDue.D()
-	if !p.St.HasHum || every <= 0 {
-		return time.Time{}, false
-	}
-	return later(p.St.Seen, p.St.HumDone).Add(every), true
+	return due(p.St.HasHum, p.St.Seen, p.St.HumDone, v.Cfg.Rules.HumidityDue.D())
 }
 
 // TemperatureDue is HumidityDue for the temperature.
 func (v *View) TemperatureDue(p *Probe) (time.Time, bool) {
-	every := v.Cfg.Rules.TemperatureDue.D()
-	if !p.St.HasTemp || every <= 0 {
-		return time.Time{}, false
-	}
-	return later(p.St.Seen, p.St.TempDone).Add(every), true
+	return due(p.St.HasTemp, p.St.Seen, p.St.TempDone, v.Cfg.Rules.TemperatureDue.D())
 }
 
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
+func due(has bool, seen, done time.Time, every time.Duration) (time.Time, bool) {
+	if !has || every <= 0 {
+		return time.Time{}, false
 	}
-	return a
+	if done.After(seen) {
+		seen = done
+	}
+	return seen.Add(every), true
 }

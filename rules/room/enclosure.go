@@ -1,6 +1,7 @@
 package room
 
 import (
+	"slices"
 	"time"
 
 	"dewline/configs"
@@ -217,14 +218,10 @@ func (p *Present) reach(t int32, probe int) {
 	p.Cold = min(p.Cold, t)
 }
 
-// median sorts s, which is short, and returns its middle, the mean of the two
+// median sorts s and returns its middle, the mean of the two
 // middle ones for an even number.
 func median(s []int32) int32 {
-	for i := 1; i < len(s); i++ {
-		for j := i; j > 0 && s[j] < s[j-1]; j-- {
-			s[j], s[j-1] = s[j-1], s[j]
-		}
-	}
+	slices.Sort(s)
 	n := len(s)
 	if n%2 == 1 {
 		return s[n/2]

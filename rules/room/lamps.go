@@ -97,11 +97,7 @@ func (l *Lamps) Coming(now sensors.Instant, loc *time.Location) {
 
 // Band is the band in force of an enclosure at the engine's present minute.
 func (v *View) Band(en *Enclosure) (low, high int32, name string) {
-	var lamps *Lamps
-	if en.Lamps >= 0 {
-		lamps = &v.Lamps[en.Lamps]
-	}
-	return en.Limits.Band(lamps, v.Cfg.Rules.BandSettle.D())
+	return en.Limits.Band(v.LampsOf(en), v.Cfg.Rules.BandSettle.D())
 }
 
 // LampsOf returns the lamps of an enclosure as they are by schedule; nil without

@@ -121,13 +121,10 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 		o.Room, o.HasRoom = float64(t)/100, true
 		o.RoomTrend, o.HasRoomTrend = v.Air.Trend.Slope()
 	}
-	if en.Lamps >= 0 {
-		l := &v.Lamps[en.Lamps]
-		o.LampsOn = l.Known && l.On
-		if l.Known {
-			l.Coming(now, v.Loc)
-			o.LampChanges = l.coming[:l.numComing]
-		}
+	if l := v.LampsOf(en); l != nil {
+		o.LampsOn = l.On
+		l.Coming(now, v.Loc)
+		o.LampChanges = l.coming[:l.numComing]
 	}
 	f, ok := en.St.Thermal.Forecast(o)
 	en.St.Ahead = Ahead{At: now.Mono}

@@ -79,17 +79,13 @@ func (v *View) Doubtful(en *Enclosure, now sensors.Instant, side float64) *Probe
 		leapt := p.Leapt(now.Mono) && side*float64(p.St.Leap) >= 0
 		return p.St.Doubtful && p.St.Reason != sensors.WrongClock || leapt || p.Apart() || p.Stands(now.Mono)
 	}
+	var found *Probe
 	for _, i := range en.Probes {
-		if p := &v.Probes[i]; i == en.Now.HotProbe && doubt(p) {
-			return p
+		if p := &v.Probes[i]; (found == nil || i == en.Now.HotProbe) && doubt(p) {
+			found = p
 		}
 	}
-	for _, i := range en.Probes {
-		if p := &v.Probes[i]; doubt(p) {
-			return p
-		}
-	}
-	return nil
+	return found
 }
 
 // RoomState is what is remembered of the room's air.

@@ -2,6 +2,7 @@ package room
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/configs"
@@ -98,16 +99,10 @@ func (v *View) MainInput(en *Enclosure, now time.Duration, d Side, limit, deadba
 
 // anyDoubt asks the probes, or only those in the litter, that take no part now.
 func (v *View) anyDoubt(en *Enclosure, now time.Duration, d Side, limit, deadband int32, litterOnly bool) bool {
-	for _, i := range en.Probes {
+	return slices.ContainsFunc(en.Probes, func(i int) bool {
 		p := &v.Probes[i]
-		if litterOnly && p.Cfg.Place != configs.Litter {
-			continue
-		}
-		if p.InDoubt(&v.Cfg.Rules, now, d, limit, deadband) {
-			return true
-		}
-	}
-	return false
+		return (!litterOnly || p.Cfg.Place == configs.Litter) && p.InDoubt(&v.Cfg.Rules, now, d, limit, deadband)
+	})
 }
 
 // StandsIn reports whether the floor is judged by another probe than the one
@@ -154,12 +149,7 @@ func (v *View) Gathering(en *Enclosure, now time.Duration) bool {
 	if len(en.Probes) < 2 || now-v.Watched > v.WaitFor(en) {
 		return false
 	}
-	for _, i := range en.Probes {
-		if p := &v.Probes[i]; !p.Out && p.St.Last.Mono < v.Watched {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(en.Probes, func(i int) bool { return !v.Probes[i].Out && v.Probes[i].St.Last.Mono < v.Watched })
 }
 
 // Sources reports whether any probe of the enclosure has a trusted value that

@@ -7,6 +7,7 @@
 package room
 
 import (
+	"slices"
 	"time"
 
 	"dewline/configs"
@@ -154,15 +155,11 @@ func (v *View) placeEnclosure(i int, c configs.Enclosure) {
 	for k := range int(alarm.FirstProbeKind) {
 		en.Alarms[k] = MakeAlarm(alarm.Kind(k), i, c.ID)
 	}
-	for j := range v.Lamps {
-		if v.Lamps[j].Cfg.ID == c.Lamps && c.Lamps != "" {
-			en.Lamps = j
-		}
+	if c.Lamps != "" {
+		en.Lamps = slices.IndexFunc(v.Lamps, func(l Lamps) bool { return l.Cfg.ID == c.Lamps })
 	}
-	for j := range v.Mists {
-		if v.Mists[j].Cfg.ID == c.Mist && c.Mist != "" {
-			en.Mist = j
-		}
+	if c.Mist != "" {
+		en.Mist = slices.IndexFunc(v.Mists, func(m Mist) bool { return m.Cfg.ID == c.Mist })
 	}
 	en.St.Thermal = climate.NewThermal(float64(c.Volume))
 	v.EnclosureByID[c.ID] = i
