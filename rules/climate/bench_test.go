@@ -167,7 +167,7 @@ func BenchmarkFindCause(b *testing.B) {
 		cases = append(cases, cases[:12]...)
 	}
 	mated(cases)
-	scratch := make([]float64, 0, len(cases))
+	scratch := make([]float64, 0, 2*len(cases))
 	b.ReportAllocs()
 	for b.Loop() {
 		p := Survey(room, cases, scratch)
@@ -186,7 +186,7 @@ func TestStepsDoNotAllocate(t *testing.T) {
 	m, at := learnedThermal(t)
 	room, cases := rack()
 	mated(cases)
-	scratch := make([]float64, 0, len(cases))
+	scratch := make([]float64, 0, 2*len(cases))
 	for name, f := range map[string]func(){
 		"forecast": func() {
 			m.Forecast(Outlook{At: at, Air: 29, Room: 27, HasRoom: true, LampsOn: true, Lethal: 30})

@@ -54,7 +54,8 @@ type Finding struct {
 }
 
 // A Picture is the state of all enclosures of a room together. It refers to
-// the surveyed cases and to scratch, and is good until those are reused.
+// the surveyed cases and to scratch, and is good until those are reused. Who asks of
+// all in turn is answered from residuals that were sorted once.
 type Picture struct {
 	Room    RoomCase
 	Median  float64 // of the residuals, °C
@@ -69,21 +70,23 @@ type Picture struct {
 	base    float64 // what residuals are taken against, °C
 	cases   []Case
 	scratch []float64
-	far     rest    // of the shelf that was asked for last
-	middle  float64 // see MiddleChange
+	all     []float64 // all residuals, sorted; nil until they are asked for
+	far     rest      // of the shelf that was asked for last
+	middle  float64   // see MiddleChange
 	hasMid  bool
 }
 
-// rest is the median residual of all enclosures that are not on one shelf.
+// rest is where one shelf stands: its residuals, sorted, and the median of all others.
 type rest struct {
 	known  bool
 	shelf  int
+	near   []float64
 	median float64
-	num    int
+	num    int // of the others
 }
 
 // Survey looks at all enclosures. scratch is used for sorting; with a capacity
-// of len(cases) nothing is allocated. Without a room probe residuals are taken
+// of 2*len(cases) nothing is allocated. Without a room probe residuals are taken
 // against zero, and only their differences mean something.
 func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
 	p := Picture{Room: room, cases: cases, scratch: scratch[:0]}
@@ -139,38 +142,67 @@ func (p *Picture) CauseOf(c Case) Finding {
 // and that of all on other shelves; ok needs some of both. The enclosure itself, which
 // is told by its residual, does not speak for its shelf.
 func (p *Picture) shelfMedians(of *Case, self float64) (own, others float64, ok bool) {
-	xs, left := p.scratch[:0], false
-	for _, i := range of.Mates {
-		c := &p.cases[i]
-		if !c.judged() {
-			continue
-		}
-		r := p.residual(c)
-		if !left && r == self {
-			left = true
-			continue
-		}
-		xs = append(xs, r)
+	far := p.farOf(of)
+	var left []float64
+	if i, ok := slices.BinarySearch(far.near, self); ok {
+		left = far.near[i : i+1]
 	}
-	n := len(xs)
-	own = median(xs)
-	far := p.farOf(of.Shelf)
+	own, n := medianWithout(far.near, left)
 	return own, far.median, n >= 1 && far.num >= 2
 }
 
 // farOf looks once for all enclosures of a shelf that are asked for in a row.
-func (p *Picture) farOf(shelf int) rest {
-	if p.far.known && p.far.shelf == shelf {
-		return p.far
+func (p *Picture) farOf(of *Case) *rest {
+	if p.far.known && p.far.shelf == of.Shelf {
+		return &p.far
 	}
-	xs := p.scratch[:0]
-	for i := range p.cases {
-		if c := &p.cases[i]; c.Shelf != shelf && c.judged() {
-			xs = append(xs, p.residual(c))
+	if p.all == nil {
+		p.all = p.scratch[:0]
+		for i := range p.cases {
+			p.all = p.take(p.all, &p.cases[i])
 		}
+		slices.Sort(p.all)
 	}
-	p.far = rest{true, shelf, median(xs), len(xs)}
-	return p.far
+	near := p.all[len(p.all):]
+	for _, i := range of.Mates {
+		near = p.take(near, &p.cases[i])
+	}
+	slices.Sort(near)
+	p.far = rest{known: true, shelf: of.Shelf, near: near}
+	p.far.median, p.far.num = medianWithout(p.all, near)
+	return &p.far
+}
+
+// take adds the residual of a case that takes part.
+func (p *Picture) take(xs []float64, c *Case) []float64 {
+	if c.judged() {
+		xs = append(xs, p.residual(c))
+	}
+	return xs
+}
+
+// medianWithout is the median of all but few of them, and how many those are. Both
+// are sorted.
+func medianWithout(all, few []float64) (median float64, n int) {
+	n = len(all) - len(few)
+	switch {
+	case n <= 0:
+		return 0, 0
+	case n%2 == 1:
+		return nthWithout(all, few, n/2), n
+	}
+	return (nthWithout(all, few, n/2-1) + nthWithout(all, few, n/2)) / 2, n
+}
+
+// nthWithout is the n-th, from 0, of all but few of them.
+func nthWithout(all, few []float64, n int) float64 {
+	for _, x := range few {
+		if i, _ := slices.BinarySearch(all, x); i > n {
+			break
+		}
+		n++
+	}
+	return all[n]
 }
 
 // MiddleChange is the median move of the surveyed enclosures in 30 min, °C.
@@ -179,6 +211,7 @@ func (p *Picture) MiddleChange() float64 {
 		return p.middle
 	}
 	p.hasMid = true
+	p.all, p.far = nil, rest{} // they lie in the scratch
 	xs := p.scratch[:0]
 	for i := range p.cases {
 		if c := &p.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {

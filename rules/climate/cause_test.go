@@ -2,6 +2,8 @@ package climate
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
 )
 
@@ -107,6 +109,55 @@ func mated(cases []Case) {
 	for i := range cases {
 		cases[i].Mates = shelves[cases[i].Shelf]
 	}
+}
+
+// Who asks of one enclosure after the other hears what a look at all cases says each
+// time: the median of its neighbours without it, and that of all other shelves.
+func TestShelfBy_isOfAllOthers(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 8))
+	for range 300 {
+		cases := make([]Case, 1+rng.IntN(30))
+		for i := range cases { // few temperatures, so that many are equal
+			cases[i] = Case{Shelf: rng.IntN(4), Temp: 20 + float64(rng.IntN(6)), HasTemp: rng.IntN(8) > 0, ProbeDoubt: rng.IntN(8) == 0,
+				Change: float64(rng.IntN(5)), HasChange: true}
+		}
+		mated(cases)
+		p := Survey(RoomCase{}, cases, make([]float64, 0, rng.IntN(2*len(cases)+1)))
+		for i := range cases {
+			if rng.IntN(10) == 0 {
+				p.MiddleChange()
+			}
+			f, want := p.CauseOf(cases[i]), 0.0
+			if cases[i].judged() {
+				want = shelfBy(cases, i)
+			}
+			if f.ShelfBy != want {
+				t.Fatalf("case %d of %+v is by %v, want %v", i, cases, f.ShelfBy, want)
+			}
+		}
+	}
+}
+
+// shelfBy is by how much the middle of a case's neighbours is above that of all others.
+func shelfBy(cases []Case, of int) float64 {
+	var own, others []float64
+	for i := range cases {
+		switch c := &cases[i]; {
+		case !c.judged() || i == of:
+		case c.Shelf == cases[of].Shelf:
+			own = append(own, c.Temp)
+		default:
+			others = append(others, c.Temp)
+		}
+	}
+	middle := func(xs []float64) float64 {
+		slices.Sort(xs)
+		if n := len(xs); n > 0 {
+			return (xs[(n-1)/2] + xs[n/2]) / 2
+		}
+		return 0
+	}
+	return middle(own) - middle(others)
 }
 
 func addAll(cs []Case, c float64) {

@@ -39,7 +39,7 @@ func (v *View) Survey(now sensors.Instant) *climate.Picture {
 			below++
 		}
 	}
-	v.pic, v.picAt = climate.Survey(v.RoomCase(now), v.cases, v.Floats), now.Mono
+	v.pic, v.picAt = climate.Survey(v.RoomCase(now), v.cases, v.surveyed), now.Mono
 	v.pic.Above, v.pic.Below = above, below
 	return &v.pic
 }

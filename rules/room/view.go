@@ -102,6 +102,8 @@ type scratch struct {
 	picAt  time.Duration   // and when that was
 	Ints   []int32
 	Floats []float64
+
+	surveyed []float64 // what pic sorts
 }
 
 // NewView lays out a room for a complete configuration, without any state. The
@@ -115,7 +117,7 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 		BandDead:  int32(sensors.CelsiusOf(float64(cfg.Rules.BandDeadband))),
 		FloorDead: int32(sensors.PercentOf(float64(cfg.Rules.FloorDeadband))),
 		scratch: scratch{
-			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 4*n+4),
+			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 3*n+4), surveyed: make([]float64, 2*n),
 		},
 	}
 	v.At, v.minute, v.AgeAt = sensors.Instant{}, -1, -1
