@@ -59,7 +59,9 @@ func (p probe) noteLoss(since time.Duration, r *configs.Rules) {
 	if p.St.Readings < 2 || p.St.Interval <= 0 { // how often it speaks is not known
 		return
 	}
-	since = min(since, p.toldAfter(r)+p.St.Interval)
+	if since > p.SilentAfter(r) { // else it is less than what is told
+		since = min(since, p.toldAfter(r)+p.St.Interval)
+	}
 	p.Loss.note(int((since + p.St.Interval/2) / p.St.Interval))
 }
 

@@ -47,9 +47,9 @@ type State struct {
 // Judge judges what becomes of probes: silent, frozen, wet, jumping, in
 // disagreement, with a wrong clock, or due to be calibrated.
 type Judge struct {
-	At        []State         // by the probe's index
-	stood     []time.Duration // when the last steps began that stand, by the same; nil until one does
-	nightOpen bool            // probes are being compared, or that is not known
+	At        []State // by the probe's index
+	stood     []stand // the last steps that stand, by the same; nil until one does
+	nightOpen bool    // probes are being compared, or that is not known
 }
 
 // New returns a judge of the probes of a room.

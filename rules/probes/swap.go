@@ -192,29 +192,36 @@ func (p probe) moved(r *sensors.Reading) {
 	}
 }
 
+// A stand is when a step began and from which temperature, so that whoever stepped
+// is compared with all others without a look at all that is known of each.
+type stand struct {
+	at   time.Duration
+	from float64 // hundredths of °C
+}
+
 // stand notes when the probe's step began that stands.
 func (l swaps) stand(p probe) {
 	if l.stood == nil {
-		l.stood = make([]time.Duration, len(l.At))
+		l.stood = make([]stand, len(l.At))
 		for i := range l.At {
-			l.stood[i] = l.At[i].Step.At
+			l.stood[i] = stand{l.At[i].Step.At, l.At[i].Step.Before.Temp}
 		}
 	}
-	l.stood[p.Index] = p.Step.At
+	l.stood[p.Index] = stand{p.Step.At, p.Step.Before.Temp}
 }
 
 // exchanged finds the probe that stepped to where p was, from where p is now; calm is
 // false where a door may have made it look so, or anything else between two slow polls.
 func (l swaps) exchanged(p probe) (q probe, calm bool) {
-	a := &p.Step
-	for i, at := range l.stood {
-		apart := max(a.At-at, at-a.At)
-		if late := apart > 2*p.St.Interval; apart > swapWithin || late && !(a.Silent && l.At[i].Step.Silent) {
+	a, near := &p.Step, max(swapNearTemp, p.Grain.Temp)
+	for i, o := range l.stood {
+		apart, t := max(a.At-o.at, o.at-a.At), (a.After.Temp-o.from)/near
+		if late := apart > 2*p.St.Interval; apart > swapWithin || t*t > swapApart || late && !(a.Silent && l.At[i].Step.Silent) {
 			continue
 		}
 		q := l.at(i)
 		b := &q.Step
-		if q != p && b.Stands && b.At == at && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
+		if q != p && b.Stands && b.At == o.at && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
 			return q, p.calmWith(q)
 		}
 	}
