@@ -76,6 +76,9 @@ func (ls *lives) each(f func(*room.Alarm)) {
 
 // eachOpen visits every alarm that is not NORM in the same order.
 func (ls *lives) eachOpen(f func(*room.Alarm)) {
+	if ls.v.Open == 0 {
+		return
+	}
 	for all, open := range ls.v.Alarms() {
 		for k := range open.All() {
 			f(&all[k-all[0].Kind])

@@ -37,8 +37,10 @@ func (cs Look) LampsGone() *alarm.Fact {
 }
 
 func (cs Look) lampsGone(pic *climate.Picture, least float64) *alarm.Fact {
-	lit, _ := cs.litNow()
-	if lit < enoughPeers || 2*lit < len(cs.V.Enclosures) || !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -least {
+	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -least {
+		return nil // as nearly always: the enclosures need not be counted
+	}
+	if lit, _ := cs.litNow(); lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
 		return nil
 	}
 	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
