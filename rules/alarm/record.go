@@ -74,28 +74,30 @@ type Out struct {
 }
 
 // Record is the life of one alarm. It holds plain data only and survives a
-// JSON round trip unchanged; the zero value is a normal alarm never raised.
+// JSON round trip unchanged; the zero value is a normal alarm never raised. What a
+// step looks at first stands last, beside what follows the record in an alarm: in a
+// large room every line of memory counts.
 type Record struct {
-	State State  `json:"state"`
-	Seq   uint64 `json:"seq,omitempty"` // counts departures from NORM
+	Seq     uint64          `json:"seq,omitempty"` // counts departures from NORM
+	Since   sensors.Instant `json:"since"`         // since when it has been beyond the limit, if not all the time
+	AckedAt time.Duration   `json:"acked_at,omitempty"`
+	EndedAt time.Duration   `json:"ended_at,omitempty"` // last return to normal
+	Shelf   *Shelf          `json:"shelf,omitempty"`
+	Out     *Out            `json:"out,omitempty"`
+	OnFor   time.Duration   `json:"on_for,omitempty"`  // for how long it has been beyond; see evidence
+	OffFor  time.Duration   `json:"off_for,omitempty"` // and that it is back
+	SeenAt  time.Duration   `json:"seen_at,omitempty"` // running time of the last good sample
+	Seen    Input           `json:"seen,omitempty"`    // and what it was
+	State   State           `json:"state"`
 	// Active is the process condition after deadband and delays, kept up to
 	// date in every state.
 	Active bool `json:"active,omitempty"`
 	// Unknown says that the condition cannot be evaluated at present.
 	Unknown bool `json:"unknown,omitempty"`
 	// Suppress asks for DSUPR while the condition is active.
-	Suppress bool            `json:"suppress,omitempty"`
-	Since    sensors.Instant `json:"since"`              // since when it has been beyond the limit, if not all the time
-	OnFor    time.Duration   `json:"on_for,omitempty"`   // for how long it has been beyond; see evidence
-	OffFor   time.Duration   `json:"off_for,omitempty"`  // and that it is back
-	SeenAt   time.Duration   `json:"seen_at,omitempty"`  // running time of the last good sample
-	Seen     Input           `json:"seen,omitempty"`     // and what it was
-	Held     bool            `json:"held,omitempty"`     // latched and not yet reset
-	Answered bool            `json:"answered,omitempty"` // a person acknowledged this onset
-	AckedAt  time.Duration   `json:"acked_at,omitempty"`
-	EndedAt  time.Duration   `json:"ended_at,omitempty"` // last return to normal
-	Shelf    *Shelf          `json:"shelf,omitempty"`
-	Out      *Out            `json:"out,omitempty"`
+	Suppress bool `json:"suppress,omitempty"`
+	Held     bool `json:"held,omitempty"`     // latched and not yet reset
+	Answered bool `json:"answered,omitempty"` // a person acknowledged this onset
 }
 
 // A Change is what one step did to a record. From equals To where the state

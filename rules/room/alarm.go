@@ -54,23 +54,23 @@ type Return struct {
 // about it. It survives a JSON round trip unchanged.
 type Record struct {
 	Key      alarm.Key      `json:"key"`
-	Life     alarm.Record   `json:"life"`
 	Priority alarm.Priority `json:"priority"`
 	Cause    alarm.Cause    `json:"cause"`
-	Value    float64        `json:"value"`
-	HasValue bool           `json:"has_value"`
-	Limit    float64        `json:"limit"`
-	HasLimit bool           `json:"has_limit"`
 	Unit     string         `json:"unit,omitempty"`
 	Text     string         `json:"text,omitempty"` // of an older version, until it is said anew
+	// AckedBy is who acknowledged the present onset.
+	AckedBy string `json:"acked_by,omitempty"`
 	// Detail is what was last said about it; nil for nothing yet. It is replaced,
 	// so that who copied the record keeps what it was.
 	Detail *alarm.Detail `json:"detail,omitempty"`
 	// Peak is the value furthest beyond the limit since the last raise.
-	Peak float64 `json:"peak,omitempty"`
-	// AckedBy is who acknowledged the present onset.
-	AckedBy string `json:"acked_by,omitempty"`
-	Stats   Stats  `json:"stats"`
+	Peak     float64      `json:"peak,omitempty"`
+	Life     alarm.Record `json:"life"`
+	Value    float64      `json:"value"`
+	Limit    float64      `json:"limit"`
+	HasValue bool         `json:"has_value"`
+	HasLimit bool         `json:"has_limit"`
+	Stats    Stats        `json:"stats"`
 	// Severe is how long the limit that makes a band alarm urgent has been
 	// passed; nil for other alarms.
 	Severe *alarm.Record `json:"severe,omitempty"`
