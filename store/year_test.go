@@ -63,35 +63,6 @@ func tapeRoom(t *testing.T, room *sim.Room, o sim.Options, from, days int) tape 
 // both is what the probes of the room measure.
 const both = sensors.HasTemperature | sensors.HasHumidity
 
-// judge sends the judged readings of a tape, an hour of them at a time, as a replay's
-// read-ahead does, and closes out at the end. It fills what comes back in used again.
-func judge(ctx context.Context, t tape, start sensors.Instant, probes []sim.Probe, judges []*sensors.Judge, out chan<- []sensors.Reading, used <-chan []sensors.Reading) {
-	defer close(out)
-	for hour := 0; len(t) > 0; hour++ {
-		var some []sensors.Reading
-		select {
-		case some = <-used:
-			some = some[:0]
-		default:
-			some = make([]sensors.Reading, 0, polls*len(judges))
-		}
-		for poll := range polls {
-			after := time.Duration(hour*polls+poll) * 10 * time.Second
-			at := sensors.Instant{Mono: start.Mono + after, Wall: start.Wall.Add(after), Synced: true}
-			for i := range probes {
-				x := sensors.Sample{Has: both, Temperature: sensors.CentiCelsius(t[i][0]), Humidity: sensors.CentiPercent(t[i][1])}
-				some = append(some, judges[i].Read(at, x, nil))
-			}
-			t = t[len(probes):]
-		}
-		select {
-		case out <- some:
-		case <-ctx.Done():
-			return
-		}
-	}
-}
-
 // cpuTime is what this process has used of all processors.
 func cpuTime(t *testing.T) time.Duration {
 	t.Helper()
@@ -108,8 +79,8 @@ func cpuTime(t *testing.T) time.Duration {
 //
 //	DEWLINE_LONG=1 go test -run YearThroughRules -v ./store
 //
-// The goal is a year within 60 s on two cores. The time is told and not asserted: the same
-// code on the same machine was seen to take from 120 to 250 s of processor time, by what
+// The goal is a year within 45 s of one core. The time is told and not asserted: the same
+// code on the same machine was seen to take from 80 to 300 s of processor time, by what
 // else it did. A replay has its readings already: they are simulated,
 // ten days at a time, while neither clock runs.
 func TestYearThroughRulesAndStore(t *testing.T) {
@@ -173,45 +144,29 @@ func newYear(t *testing.T, o sim.Options) *year {
 	return y
 }
 
-// replay judges a tape that begins at a day, and hands it to the rules and the store.
+// replay judges a tape that begins at a day, and hands it to the rules and the store
+// reading by reading, as the daemon does.
 func (y *year) replay(t *testing.T, day int, some tape) {
 	t.Helper()
-	mono := time.Duration(day) * 24 * time.Hour
-	start := sensors.Instant{Mono: mono, Wall: y.options.Start.Add(mono), Synced: true}
 	began, cpu := time.Now(), cpuTime(t)
-	hours, used := make(chan []sensors.Reading, 2), make(chan []sensors.Reading, 8)
-	go judge(t.Context(), some, start, y.options.Probes, y.judges, hours, used)
-	judged, kept := make(chan []sensors.Reading, 1), make(chan error, 1)
-	go func() { kept <- y.keep(t.Context(), judged, used) }()
-	for hour := range hours {
-		for i := range hour {
-			if i%len(y.judges) == 0 {
-				y.transitions += len(y.engine.Tick(hour[i].At))
-			}
-			y.transitions += len(y.engine.Step(hour[i]))
+	for poll := 0; len(some) > 0; poll++ {
+		mono := time.Duration(day)*24*time.Hour + time.Duration(poll)*10*time.Second
+		at := sensors.Instant{Mono: mono, Wall: y.options.Start.Add(mono), Synced: true}
+		y.transitions += len(y.engine.Tick(at))
+		for i, j := range y.judges {
+			x := sensors.Sample{Has: both, Temperature: sensors.CentiCelsius(some[i][0]), Humidity: sensors.CentiPercent(some[i][1])}
+			r := j.Read(at, x, nil)
+			y.transitions += len(y.engine.Step(r))
+			y.store.Append(r)
 		}
-		judged <- hour
-	}
-	close(judged)
-	if err := <-kept; err != nil {
-		t.Fatal(err)
+		some = some[len(y.judges):]
+		if poll%polls == polls-1 {
+			if err := y.store.Flush(t.Context(), nil); err != nil {
+				t.Fatal(err)
+			}
+		}
 	}
 	y.took, y.used = y.took+time.Since(began), y.used+cpuTime(t)-cpu
-}
-
-// keep takes hours into the record, beside the rules, as the daemon does. After an
-// error it keeps no more, and lets the hours pass.
-func (y *year) keep(ctx context.Context, hours <-chan []sensors.Reading, used chan<- []sensors.Reading) (err error) {
-	for hour := range hours {
-		if err == nil {
-			for i := range hour {
-				y.store.Append(hour[i])
-			}
-			err = y.store.Flush(ctx, nil)
-		}
-		used <- hour
-	}
-	return err
 }
 
 // countBack asks for all readings and hours of a probe.
