@@ -98,7 +98,7 @@ func TestFloor_RoomDrier(t *testing.T) {
 // about the nozzle.
 func TestMist_NotMissedByAProbeThatStands(t *testing.T) {
 	for _, stands := range []bool{false, true} {
-		r := newRig(t, rigConfig(t, 3, noonMist))
+		r := newRig(t, rigConfig(t, 3, noonMist)).taught()
 		var stuck *sensors.Reading
 		r.run(6*time.Hour, func(id string, at time.Duration) *sensors.Reading {
 			if id != "p1" {

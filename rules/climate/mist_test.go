@@ -137,7 +137,7 @@ func TestMistAgainstItsSchedule(t *testing.T) {
 				if got != MistPending {
 					t.Errorf("day %d: a second verdict %v", i, v)
 				}
-				got, at = v, now
+				got, at = w.Settle(v, false), now
 				if when != due {
 					t.Errorf("day %d: verdict about %v, want %v", i, when, due)
 				}
@@ -325,25 +325,28 @@ func TestUsualCourse_MissingIsALikelihoodRatio(t *testing.T) {
 	}
 }
 
-// What an enclosure usually makes of a mist: before anything is known that counts as two
-// mists of a half, that stray by a quarter.
+// What an enclosure usually makes of a mist is a mean of eight, and what the air gains by
+// it one of sixteen.
 func TestMistUsual(t *testing.T) {
 	var u mistUsual
-	if share, v := u.filled(); share != 0.5 || v != 0.25*0.25 {
-		t.Errorf("nothing known: %v, %v", share, v)
-	}
 	for i, share := range []float64{0.6, 0.8, 0.7} {
 		u.learn(share, 90+float64(i))
+		u.Gain.learn(share, 90+float64(i))
 	}
-	share, v := u.filled()
-	near(t, "share", share, (2*0.5+3*0.7)/5, 1e-6)
-	near(t, "variance", v, (2*0.25*0.25+3*0.02/3)/5, 1e-6)
+	near(t, "share", float64(u.Filled), 0.7, 1e-6)
+	near(t, "variance", float64(u.Var), 0.02/3, 1e-6)
 	near(t, "peak", float64(u.Peak), 91, 1e-5)
+	near(t, "gain", float64(u.Gain.Share), 0.7, 1e-6)
+	near(t, "its variance", float64(u.Gain.Var), 0.02/3, 1e-6)
+	near(t, "after it", float64(u.Gain.Top), 91, 1e-5)
 	for range 100 {
 		u.learn(0.9, 99)
+		u.Gain.learn(0.9, 99)
 	}
-	share, _ = u.filled()
-	near(t, "share after a hundred: eight count", share, (2*0.5+8*0.9)/10, 1e-4)
+	u.learn(0.1, 99)
+	u.Gain.learn(0.1, 99)
+	near(t, "an eighth of the last", float64(u.Filled), 0.8, 1e-4)
+	near(t, "a sixteenth", float64(u.Gain.Share), 0.85, 1e-3)
 }
 
 // A rise is one above the mean of three to ten minutes ago and clear of all of the last

@@ -21,10 +21,18 @@ const (
 	mistLate      = 8 * time.Minute
 	mistWait      = 10 * time.Minute
 	mistWet       = 2 * time.Minute  // after it was due a mist has begun to show
-	mistGone      = 2.5              // evidence that nothing fell, of one enclosure
-	mistShown     = 0.5              // share of what is missing to saturation that a mist fills, before it is known
-	mistSpread    = 0.25             // of that share
-	mistNoise     = 1.0              // % of a mean of minutes
+	mistSpread    = 0.25             // of the share of what is missing to saturation that a mist fills
+	mistStrays    = 0.08             // of the share that is known, as of two mists
+	mistKnown     = 3                // mists from which it is known what the air gains
+	mistMind      = 16.0             // mists that it is remembered for
+	mistNoise     = 0.5              // % of a mean of minutes, at least
+	mistHidden    = 2.0              // of evidence from which a mist was not seen
+	mistHides     = 0.02             // of a first mist that is not seen, of an enclosure where
+	mistHideOf    = 0.3              // so many have been looked for
+	mistEach      = 3.0              // of evidence at most that one enclosure has of its supply
+	mistOffBy     = 2 * time.Minute  // by which a timer may be off, and is not followed
+	mistOffEarly  = 10 * time.Minute // by which a timer that drifts is followed
+	mistOffLate   = 30 * time.Minute
 	mistRoom      = 4.0              // % under saturation where a mist still shows its strength
 	mistClear     = 4.0              // standard deviations of noise that it is to stand out by
 	mistLess      = 0.7              // of the usual strength is weak
@@ -41,6 +49,11 @@ const (
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
 	MistCools     = 3.0              // of evidence at most that the air is cool: it may be so for other reasons
+	// MistMissedTold is the evidence from which an enclosure's mist is missed: less than
+	// one in 2,000 that are given, measured on rules/corpus.
+	MistMissedTold = 5.0
+	// MistSupplyTold is that of all on a supply that saw nothing.
+	MistSupplyTold = 6.0
 	// MistEndlessTold is the evidence from which a mist without an end is told.
 	MistEndlessTold = 4.0
 	// MistWeakTold is the evidence of weak pulses from which they are told.
@@ -88,14 +101,8 @@ type mistUsual struct {
 	Falls  float32     `json:"falls,omitempty"`
 	Pulses float32     `json:"pulses,omitempty"`
 	Long   float32     `json:"long,omitempty"` // Filled, over the last two months
+	Gain   mistGain    `json:"gain,omitzero"`
 	Dry    usualCourse `json:"dry"`
-}
-
-// filled returns the usual share and its variance, with what is believed before
-// anything is known.
-func (u *mistUsual) filled() (mean, variance float64) {
-	n := float64(u.N)
-	return (2*mistShown + n*float64(u.Filled)) / (2 + n), (2*mistSpread*mistSpread + n*float64(u.Var)) / (2 + n)
 }
 
 func (u *mistUsual) learn(share, peak float64) {
@@ -118,6 +125,7 @@ type MistWatch struct {
 	DueTime MistTime             `json:"due_time"`
 	Usual   [mistTimes]mistUsual `json:"usual"`
 	Weak    float64              `json:"weak"` // evidence that the last pulses were
+	Miss    mistMiss             `json:"miss,omitzero"`
 
 	Begun   time.Duration       `json:"begun"` // of the pulse whose course is followed
 	Since   time.Duration       `json:"since"` // from when its course is counted
@@ -150,57 +158,31 @@ func (w *MistWatch) Expect(at time.Duration, when MistTime) {
 	w.Waiting, w.Due, w.DueTime = true, at, when
 }
 
-// Verdict returns how the expected mist turned out and when it was due:
-// MistPending until that is known, at the latest 10 minutes after it was due,
-// then the verdict once. d is the detector of the same enclosure.
+// Verdict returns how the expected mist turned out and when it was due: MistPending
+// for ten minutes after it is to be expected, then the verdict once, which Settle takes.
+// MistMissed is one that more speaks against than for. d is the detector of the same
+// enclosure.
 func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, time.Duration) {
-	if !w.Waiting || now < w.Due {
-		return MistPending, 0
-	}
-	late := now-w.Due >= mistWait
-	p, found := w.Pulse(d)
-	switch {
-	case found && (!d.Rising() || late):
-		w.Waiting = false
-		return w.strength(p, d.noise()), w.Due
-	case !late:
+	if !w.Waiting || now < w.Due || now < w.Miss.at(w.Due)+mistWait {
 		return MistPending, 0
 	}
 	w.Waiting = false
-	if d.LastAt < w.Due+mistLate || w.missed(d) < mistGone {
+	w.Miss.look(w.Due, d, &w.usual(w.DueTime).Gain)
+	if p, found := w.Pulse(d); found {
+		w.Miss.follow(p.Start-w.Miss.at(w.Due), d)
+		return w.strength(p, d.noise()), w.Due
+	}
+	if w.Miss.Evidence <= 0 {
 		return MistUnclear, w.Due
 	}
 	return MistMissed, w.Due
 }
 
-// missed is the evidence that nothing fell: what the air gained against what a
-// mist usually fills of what is missing to saturation. It gains in relative and in
-// absolute humidity, while air that cools gains only in the first, and air that is
-// warmed over wet ground only in the second.
-func (w *MistWatch) missed(d *MistDetector) float64 {
-	var before, after, full pairMean // % and g/m³
-	for i := range min(max(d.Filled, 0), mistBins) {
-		switch m := &d.Ring[i]; {
-		case m.RH <= 0:
-		case m.At >= w.Due-mistWait && m.At < w.Due:
-			before.add(m.RH, m.Grams)
-		case m.At >= w.Due+mistWet:
-			after.add(m.RH, m.Grams)
-			full.add(100*m.Grams/m.RH, 0)
-		}
-	}
-	if before.N == 0 || after.N == 0 {
-		return 0
-	}
-	share, v := w.usual(w.DueTime).filled()
-	gain := func(from, to float64) float64 {
-		room, noise := 100-from, mistNoise*mistNoise+d.noise()*d.noise()*(1/before.N+1/after.N)
-		if room <= 0 {
-			return 0
-		}
-		return logNormal(to-from, noise) - logTailed(to-from-share*room, v*room*room+noise, mistSpread*room)
-	}
-	return max(gain(before.Value, after.Value), gain(100*before.Beside/full.Value, 100*after.Beside/full.Value))
+// Settle learns from a verdict and returns what is to be said of the mist: one that was
+// not seen is missed where the evidence of this and those before is enough, or where the
+// supply is known to have given none, and else unclear.
+func (w *MistWatch) Settle(v MistVerdict, none bool) MistVerdict {
+	return w.Miss.settle(v, none, &w.usual(w.DueTime).Gain)
 }
 
 func (w *MistWatch) usual(t MistTime) *mistUsual { return &w.Usual[min(t, mistTimes-1)] }
@@ -208,11 +190,17 @@ func (w *MistWatch) usual(t MistTime) *mistUsual { return &w.Usual[min(t, mistTi
 // Pulse returns the pulse that answers the mist expected last, if any.
 func (w *MistWatch) Pulse(d *MistDetector) (Pulse, bool) {
 	for _, p := range [...]Pulse{d.Now, d.Done} {
-		if p.Peak > 0 && p.Start >= w.Due-mistEarly && p.Start <= w.Due+mistLate {
+		if p.Peak > 0 && w.answers(p.Start) {
 			return p, true
 		}
 	}
 	return Pulse{}, false
+}
+
+// answers reports whether what began at a time may be the mist expected last.
+func (w *MistWatch) answers(at time.Duration) bool {
+	due := w.Miss.at(w.Due)
+	return at >= due-mistEarly && at <= due+mistLate
 }
 
 // strength weighs whether a pulse is as usual or much less, and adds that up over
@@ -231,7 +219,7 @@ func (w *MistWatch) strength(p Pulse, noise float64) MistVerdict {
 		if mean*room < max(mistRoom, mistClear*noise) {
 			return MistSeen
 		}
-		noise = max(mistNoise/2, noise) / room
+		noise = max(mistNoise, noise) / room
 		v := (2*mistEven*mistEven+n*float64(u.Var))/(2+n) + noise*noise
 		is = logNormal(max(0, share-mistLess*mean), v) - logTailed(share-mean, v, mistSpread)
 	}
@@ -316,7 +304,7 @@ func (w *MistWatch) closeDry(hour float64) {
 	}
 	if w.Top == 0 {
 		// Only at its own hour does the temperature go its usual way.
-		w.Warm, w.Planned = m.Beside, w.Since >= w.Due-mistEarly && w.Since <= w.Due+mistLate
+		w.Warm, w.Planned = m.Beside, w.answers(w.Since)
 	}
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next
@@ -415,44 +403,4 @@ func (w *MistWatch) Wet() time.Duration {
 		return 0
 	}
 	return w.Last - w.Begun
-}
-
-// A MistFault is what the verdicts of all enclosures on one supply add up to.
-type MistFault uint8
-
-// The faults of misting.
-const (
-	MistOK        MistFault = iota
-	SupplyFault             // most of them missed or were weak: pump, reservoir, timer
-	NozzleFault             // single ones missed or were weak
-	MistUndecided           // too few could be judged
-)
-
-// supplyShare of the enclosures that could be judged make it the supply.
-const supplyShare = 0.7
-
-// JudgeMist decides between supply and nozzle from the verdicts of the
-// enclosures on one supply for the same scheduled time. A lone enclosure's
-// miss cannot be told apart and is MistUndecided.
-func JudgeMist(verdicts []MistVerdict) MistFault {
-	judged, bad := 0, 0
-	for _, v := range verdicts {
-		switch v {
-		case MistSeen:
-			judged++
-		case MistMissed, MistWeak:
-			judged++
-			bad++
-		}
-	}
-	switch {
-	case judged == 0, judged == 1 && bad == 1:
-		return MistUndecided
-	case bad == 0:
-		return MistOK
-	case float64(bad) >= supplyShare*float64(judged):
-		return SupplyFault
-	default:
-		return NozzleFault
-	}
 }

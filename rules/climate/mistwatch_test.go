@@ -150,12 +150,13 @@ func TestMistWatch_AtItsLimits(t *testing.T) {
 		{"nothing, not late", due + mistWait - 1, flat(due + 8*time.Minute), MistPending},
 		{"nothing fell", due + mistWait, flat(due + 8*time.Minute), MistMissed},
 		{"the probe fell silent", due + mistWait, flat(due + 8*time.Minute - 1), MistUnclear},
-		{"it rises still", due + mistWait - 1, pulse, MistPending},
 		{"it rises, and late", due + mistWait, pulse, MistSeen},
-		{"it fell, at once", due, done, MistSeen},
+		{"it fell, too early to say how much stays", due + mistWait - 1, done, MistPending},
+		{"it fell", due + mistWait, done, MistSeen},
 		{"before it is due", due - 1, done, MistPending},
 	} {
 		w := MistWatch{Waiting: true, Due: due}
+		w.Usual[MistDark].Gain = mistGain{N: mistKnown, Share: 0.5, Top: 90}
 		if got, at := w.Verdict(c.now, c.d); got != c.want || (got != MistPending) != (at == due) || w.Waiting != (got == MistPending) {
 			t.Errorf("%s: %v about %v, waiting %v", c.name, got, at, w.Waiting)
 		}
@@ -168,48 +169,6 @@ func TestMistWatch_AtItsLimits(t *testing.T) {
 	}
 	if w.Expect(due+mistWait, MistDark); w.Due != due+mistWait || w.DueTime != MistDark {
 		t.Errorf("due at %v", w.Due)
-	}
-}
-
-// That nothing fell is weighed from the minutes of ten before to those of two after and
-// later, in relative and in absolute humidity, the more certain one of both.
-func TestMistWatch_MissedIsALikelihoodRatio(t *testing.T) {
-	const due = 10 * time.Hour
-	density := func(x, v float64) float64 { return math.Exp(-x*x/(2*v)) / math.Sqrt(2*math.Pi*v) }
-	weigh := func(from, to, noise float64) float64 {
-		room := 100 - from
-		v := mistShown * mistShown / 4 * room * room // a quarter, as mistSpread is half of mistShown
-		usual := to - from - mistShown*room
-		tail := mistSpread * room
-		return math.Log(density(to-from, noise) / (density(usual, v+noise) + density(usual, v+noise+tail*tail)/30))
-	}
-	d := MistDetector{Stirs: 2.26}
-	add := func(at time.Duration, rh, grams float64) {
-		d.Ring[d.Filled] = mistMinute{At: at, RH: rh, Grams: grams}
-		d.Filled++
-	}
-	add(due-mistWait-1, 20, 4) // too old
-	add(due-mistWait, 70, 14)
-	add(due-1, 74, 14.8)
-	add(due, 50, 10) // it may be on its way
-	add(due+mistWet-1, 50, 10)
-	add(due+mistWet, 80, 16.5)
-	add(due+mistWet+time.Minute, 82, 16.9)
-	add(due+mistWet+2*time.Minute, 84, 17)
-	w := MistWatch{Due: due}
-	noise := 1 + 4*(1/2.+1/3.) // of the judge, and of means of two and three minutes that stray by 2 %
-	full := (100*16.5/80 + 100*16.9/82 + 100*17/84) / 3
-	want := max(weigh(72, 82, noise), weigh(100*14.4/full, 100*16.8/full, noise))
-	near(t, "evidence", w.missed(&d), want, 1e-9)
-	for i := range d.Ring[:d.Filled] {
-		d.Ring[i].RH = 100
-	}
-	if got := w.missed(&d); got > 0 {
-		t.Errorf("saturated before: evidence of %v that nothing fell", got)
-	}
-	d.Filled = 3
-	if got := w.missed(&d); got != 0 {
-		t.Errorf("nothing seen after it: %v", got)
 	}
 }
 

@@ -33,7 +33,7 @@ func watchMist(t *testing.T, l *lab, d time.Duration, logs []mistLog) {
 				g.watch.Expect(l.at, g.time(s, now))
 			}
 			if v, _ := g.watch.Verdict(l.at, &s.mist); v != MistPending {
-				g.verdicts[v]++
+				g.verdicts[g.watch.Settle(v, false)]++
 			}
 			g.watch.Dry(l.at, s.air, s.rh, l.roomTemp, float64(minute)/60, &s.mist, g.time(s, now))
 			if g.endless == 0 && g.watch.Sticks >= MistEndlessTold {

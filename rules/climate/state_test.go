@@ -58,7 +58,9 @@ func TestEstimatorsSurviveARestart(t *testing.T) {
 				trend.Observe(at, temp)
 				dose.Observe(limits, at, temp)
 				mist.Observe(at, temp, rh)
-				watch.Verdict(at, &mist)
+				if v, _ := watch.Verdict(at, &mist); v != MistPending {
+					watch.Settle(v, false)
+				}
 				watch.Dry(at, temp, rh, 22, -1, &mist, MistLit)
 				night.Observe(at, temp, on)
 				lamps.Observe(at, temp, 22, true, on)

@@ -299,21 +299,43 @@ func (l look) judgeSupply(mist int, now sensors.Instant) {
 			pending = true
 		}
 	}
-	if pending || len(l.verdicts) == 0 {
-		return
+	if !pending && len(l.verdicts) > 0 {
+		l.settleSupply(mist, now)
 	}
-	fault := climate.JudgeMist(l.verdicts)
-	for i := range l.v.Enclosures {
-		en := &l.v.Enclosures[i]
-		if en.Mist >= 0 && l.At[en.Index].HasDue && l.v.FirstOfSupply(en.Mist) == mist {
-			l.settleMist(en, now, fault)
+}
+
+// settleSupply weighs the verdicts of the enclosures on one supply together.
+func (l look) settleSupply(mist int, now sensors.Instant) {
+	sum, none := 0.0, true
+	each := func(do func(en *room.Enclosure, own *State)) {
+		for i := range l.v.Enclosures {
+			en, own := &l.v.Enclosures[i], &l.At[i]
+			if en.Mist >= 0 && own.HasDue && l.v.FirstOfSupply(en.Mist) == mist {
+				do(en, own)
+			}
 		}
 	}
+	each(func(en *room.Enclosure, own *State) {
+		was := own.Verdict
+		switch own.Verdict = l.softened(en); own.Verdict {
+		case climate.MistSeen, climate.MistWeak:
+			none = false // it runs
+		case was:
+			sum += own.Watch.Missing()
+		}
+	})
+	l.verdicts = l.verdicts[:0]
+	each(func(en *room.Enclosure, own *State) {
+		own.Verdict = own.Watch.Settle(own.Verdict, none && sum >= climate.MistSupplyTold || l.stood(en))
+		l.verdicts = append(l.verdicts, own.Verdict)
+	})
+	fault := climate.JudgeMist(l.verdicts)
+	each(func(en *room.Enclosure, _ *State) { l.settleMist(en, now, fault) })
 }
 
 // settleMist draws the conclusion from one enclosure's verdict.
 func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.MistFault) {
-	v := l.softened(en)
+	v := l.At[en.Index].Verdict
 	l.mistFact(en, now, v)
 	l.At[en.Index].Verdict, l.At[en.Index].HasDue = climate.MistPending, false
 	missing := &en.Alarms[alarm.KindMistMissing]
@@ -324,7 +346,7 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	cause, _ = l.blame(en, cause)
 	switch v {
 	case climate.MistMissed:
-		en.St.Missed++
+		en.St.Missed = max(en.St.Missed+1, l.At[en.Index].Watch.Missed())
 		missing.Blame(cause)
 		missing.Against(float64(en.St.Missed), 1)
 		l.out.Hold(missing, true)

@@ -84,6 +84,7 @@ func TestStep_MissedMist(t *testing.T) {
 		j, found := New(v), &roomtest.Found{}
 		for i := range j.At {
 			j.At[i] = State{HasDue: true, DueAt: v.At.Mono - time.Hour, Verdict: climate.MistMissed}
+			j.At[i].Watch.Miss.Evidence = climate.MistMissedTold
 			if i < c.seen {
 				j.At[i].Verdict = climate.MistSeen
 			}
@@ -321,7 +322,9 @@ func TestWeak_FadesOverWeeks(t *testing.T) {
 					w.Expect(at, climate.MistLit)
 				}
 				d.Observe(at, 24, rh)
-				w.Verdict(at, d)
+				if x, _ := w.Verdict(at, d); x != climate.MistPending {
+					w.Settle(x, false)
+				}
 			}
 		}
 		v.Enclosures[0].Alarms[alarm.KindFloor].Rec.Life.Active = c.dry

@@ -57,3 +57,10 @@ func (l look) blame(en *room.Enclosure, guess alarm.Cause) (alarm.Cause, []alarm
 	}
 	return guess, nil
 }
+
+// stood reports whether the pump is known to have stood when a mist was due.
+func (l look) stood(en *room.Enclosure) bool {
+	due := l.At[en.Index].DueAt
+	ran, known := l.v.PumpAt(en, due-early, due+patience)
+	return known && !ran
+}

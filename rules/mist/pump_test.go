@@ -71,6 +71,7 @@ func TestStep_MissedMistByContacts(t *testing.T) {
 		j, found := New(v), &roomtest.Found{}
 		for i := range j.At {
 			j.At[i] = State{HasDue: true, DueAt: v.At.Mono - time.Hour, Verdict: climate.MistMissed}
+			j.At[i].Watch.Miss.Evidence = climate.MistMissedTold
 			if i < c.seen {
 				j.At[i].Verdict = climate.MistSeen
 			}

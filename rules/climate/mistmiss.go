@@ -1,0 +1,196 @@
+package climate
+
+import (
+	"math"
+	"time"
+)
+
+// mistGain is what the air of an enclosure usually gains by a mist, whether that shows
+// as a pulse or not.
+type mistGain struct {
+	N     float32 `json:"n"`
+	Share float32 `json:"share"` // of what is missing to saturation
+	Var   float32 `json:"var"`
+	Top   float32 `json:"top"` // % that the air has after it
+}
+
+func (g *mistGain) learn(share, top float64) {
+	n := min(float64(g.N)+1, mistMind)
+	d := share - float64(g.Share)
+	g.N = float32(n)
+	g.Share += float32(d / n)
+	g.Var += float32((d*d*(1-1/n) - float64(g.Var)) / n)
+	g.Top += (float32(top) - g.Top) / float32(n)
+}
+
+// mistMiss adds up what speaks for it that an enclosure got no mist. How surely one that
+// is given shows there is learned from those that were.
+type mistMiss struct {
+	Sum    float64       `json:"sum"`    // evidence of the last mists in a row
+	Row    int           `json:"row"`    // of them that were not seen
+	Told   bool          `json:"told"`   // that they are missing
+	Sure   bool          `json:"sure"`   // by all on the supply
+	Given  float64       `json:"given"`  // mists that were, of the last two months
+	Hidden float64       `json:"hidden"` // share of them that was not seen
+	Off    time.Duration `json:"off"`    // by which they come late
+
+	// Of the last one that was looked for.
+	Evidence float64 `json:"evidence"`
+	Share    float64 `json:"share"`
+	Top      float64 `json:"top"`
+	Seen     bool    `json:"seen"` // there was something to look at
+}
+
+// at is when a mist is to be expected.
+func (m *mistMiss) at(due time.Duration) time.Duration { return due + m.Off }
+
+// look weighs what the air gained by the mist due, from the ten minutes before it to
+// those from two after it on. It gains in relative and in absolute humidity, while air
+// that cools gains only in the first, and air that is warmed over wet ground only in the
+// second.
+func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
+	m.Evidence, m.Seen = 0, false
+	due = m.at(due)
+	var before, after, full pairMean // % and g/m³
+	for i := range min(max(d.Filled, 0), mistBins) {
+		switch b := &d.Ring[i]; {
+		case b.RH <= 0:
+		case b.At >= due-mistWait && b.At < due:
+			before.add(b.RH, b.Grams)
+		case b.At >= due+mistWet && b.At < due+mistWait+mistBin:
+			after.add(b.RH, b.Grams)
+			full.add(100*b.Grams/b.RH, 0)
+		}
+	}
+	if before.N == 0 || after.N == 0 || d.LastAt < due+mistLate {
+		return
+	}
+	gain := min(after.Value-before.Value, 100*(after.Beside-before.Beside)/full.Value)
+	room := max(100-before.Value, mistRoom)
+	m.Seen, m.Share, m.Top = true, gain/room, after.Value
+	n, usual := float64(g.N), min(float64(g.Share)*room, float64(g.Top)-before.Value)
+	if n < mistKnown || usual <= 0 { // not known, or it shows as little as none
+		return
+	}
+	noise := mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
+	v := (2*mistStrays*mistStrays + n*float64(g.Var)) / (2 + n) * (1 + 1/n) * room * room
+	m.Evidence = m.weigh(gain, usual, v+noise, mistSpread*room)
+}
+
+// weigh is the logarithm of how much likelier a gain in % is if nothing fell than if the
+// usual mist did, which one time or other does not show. Without it air may dry a bit.
+func (m *mistMiss) weigh(gain, usual, v, tail float64) float64 {
+	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
+	drift := gain - min(0, max(gain, -usual))
+	none, given := logTailed(drift, v, tail), logTailed(min(0, gain-usual), v, tail)
+	return -math.Log(hides + (1-hides)*math.Exp(min(given-none, 700)))
+}
+
+// follow takes a mist that began so long after it was to be expected, as d saw it.
+func (m *mistMiss) follow(late time.Duration, d *MistDetector) {
+	if late > 0 { // it began after the reading before
+		last := mistGap
+		for i := range min(max(d.Filled, 0), mistBins) {
+			if by := d.Now.Start - d.Ring[i].At; by > 0 {
+				last = min(last, by)
+			}
+		}
+		late = max(0, late-last)
+	}
+	switch {
+	case late > mistOffBy:
+		late -= mistOffBy
+	case late < -mistOffBy:
+		late += mistOffBy
+	default:
+		return
+	}
+	m.Off = min(max(m.Off+late/4, -mistOffEarly), mistOffLate)
+}
+
+// settle is MistWatch.Settle.
+func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
+	if v == MistUnclear && (!m.Seen || m.Evidence > 0) { // nothing to look at, or a reason why it did not show
+		return v
+	}
+	if v != MistMissed || m.Evidence < mistHidden {
+		if m.Seen && (v == MistSeen || v == MistWeak || m.Row == 0 || g.N < mistKnown) {
+			g.learn(m.Share, m.Top)
+		}
+	}
+	switch v {
+	case MistMissed:
+		m.Row, m.Sum = m.Row+1, m.Sum+m.Evidence
+		m.Sure = m.Sure || none
+		if m.Told = m.Told || none || m.Sum >= MistMissedTold; m.Told {
+			return MistMissed
+		}
+		return MistUnclear
+	case MistUnclear:
+		if m.Sum = max(0, m.Sum+m.Evidence); m.Sum == 0 && !m.Told {
+			m.back()
+		}
+	default:
+		m.back()
+	}
+	return v
+}
+
+// back ends a row of mists that were not seen. Those of a row that was told were missing,
+// but for a single one: what comes back by itself the next time was there.
+func (m *mistMiss) back() {
+	hidden := float64(m.Row)
+	if m.Sure || m.Told && m.Row > 1 {
+		hidden = 0
+	}
+	all := m.Given + 1 + hidden
+	m.Hidden = (m.Hidden*m.Given + hidden) / all
+	m.Given = min(all, mistLong)
+	m.Row, m.Sum, m.Told, m.Sure = 0, 0, false, false
+}
+
+// Missing returns how much the last mist speaks for it that the supply gave none.
+func (w *MistWatch) Missing() float64 { return min(w.Miss.Evidence, mistEach) }
+
+// Missed returns how many mists in a row were not seen.
+func (w *MistWatch) Missed() int { return w.Miss.Row }
+
+// A MistFault is what the verdicts of all enclosures on one supply add up to.
+type MistFault uint8
+
+// The faults of misting.
+const (
+	MistOK        MistFault = iota
+	SupplyFault             // most of them missed or were weak: pump, reservoir, timer
+	NozzleFault             // single ones missed or were weak
+	MistUndecided           // too few could be judged
+)
+
+// supplyShare of the enclosures that could be judged make it the supply.
+const supplyShare = 0.7
+
+// JudgeMist decides between supply and nozzle from the verdicts of the
+// enclosures on one supply for the same scheduled time. A lone enclosure's
+// miss cannot be told apart and is MistUndecided.
+func JudgeMist(verdicts []MistVerdict) MistFault {
+	judged, bad := 0, 0
+	for _, v := range verdicts {
+		switch v {
+		case MistSeen:
+			judged++
+		case MistMissed, MistWeak:
+			judged++
+			bad++
+		}
+	}
+	switch {
+	case judged == 0, judged == 1 && bad == 1:
+		return MistUndecided
+	case bad == 0:
+		return MistOK
+	case float64(bad) >= supplyShare*float64(judged):
+		return SupplyFault
+	default:
+		return NozzleFault
+	}
+}
