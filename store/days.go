@@ -213,7 +213,11 @@ func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePa
 		}
 		raw.blocks, rest = append(raw.blocks, b), rest[n:]
 	}
-	table.blocks, err = tableBlocks(enc, spans, sumUp(probe, recs, nil))
+	table.blocks, err = tableBlocks(enc, spans, func(l int) []block.Span {
+		var out [1][]block.Span
+		sumLevels(probe, recs, nil, l, out[:])
+		return out[0]
+	})
 	return raw, table, err
 }
 

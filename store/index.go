@@ -18,10 +18,13 @@ func (w *writer) resync() error {
 	w.layout.Lock()
 	defer w.layout.Unlock()
 	var onDisk []*entry
-	err := w.view(func(tx *bolt.Tx) error {
-		onDisk = loadIndex(tx)
-		return nil
+	err := w.view(func(tx *bolt.Tx) (err error) {
+		onDisk, err = loadIndex(tx)
+		return err
 	})
+	if h := w.current(); h != nil && isDamage(err) {
+		w.letGo(h) // the next write sets it aside
+	}
 	if err != nil {
 		return err
 	}
@@ -62,40 +65,32 @@ func (m *memory) reconcile(onDisk []*entry) {
 	}
 }
 
-// loadIndex lists the bundles on disk by their names alone.
-func loadIndex(tx *bolt.Tx) []*entry {
-	var out []*entry
-	byName := make(map[string]*entry)
+// loadIndex lists the bundles on disk by their names alone. A name that is damaged is a
+// damaged file: each bundle has its name inside as well, by which it comes back.
+func loadIndex(tx *bolt.Tx) ([]*entry, error) {
+	var m memory
+	byKey := make(map[bundleKey]*entry)
 	for _, root := range [...]string{rootRaw, rootTable} {
-		b := tx.Bucket([]byte(root))
-		c := b.Cursor()
+		c := tx.Bucket([]byte(root)).Cursor()
 		for k, _ := c.First(); k != nil; k, _ = c.Next() {
-			if len(k) != keyLen {
-				continue
+			key, ok := parseKey(k)
+			if !ok {
+				return nil, badf("the name of a bundle of %s is damaged", kindWord(kindOf(root)))
 			}
-			e := byName[string(k)]
-			if e == nil {
-				key, _ := parseKey(k)
-				e = &entry{key: key, name: append([]byte(nil), k...), noRaw: root == rootTable}
-				byName[string(k)] = e
-				out = append(out, e)
+			if byKey[key] == nil {
+				byKey[key] = &entry{key: key, name: slices.Clone(k), noRaw: root == rootTable}
+				m.insert(byKey[key])
 			}
 		}
 	}
-	m := memory{}
-	for _, e := range out {
-		m.insert(e)
-	}
-	return m.entries
+	return m.entries, nil
 }
 
 // newestMono is the latest running time in memory's view.
 func (m *memory) newestMono() int64 {
 	newest := int64(math.MinInt64)
 	for _, e := range m.entries {
-		if e.key.monoMax != math.MaxInt64 {
-			newest = max(newest, e.key.monoMax)
-		}
+		newest = max(newest, e.key.monoMax)
 	}
 	for _, p := range m.order {
 		if n := len(p.recs); n > 0 {

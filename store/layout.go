@@ -107,17 +107,12 @@ func (k bundleKey) bytes() []byte {
 	return binary.BigEndian.AppendUint32(b, block.Checksum(b))
 }
 
-// parseKey reads a bundle's key. One with a wrong checksum still finds its
-// bundle, whose blocks have their own, so it is taken to span all times.
+// parseKey reads a bundle's key; false where it is none, or damaged.
 func parseKey(b []byte) (k bundleKey, ok bool) {
-	if len(b) != keyLen {
+	if len(b) != keyLen || binary.BigEndian.Uint32(b[keyLen-4:]) != block.Checksum(b[:keyLen-4]) {
 		return k, false
 	}
 	k.seq, k.level = binary.BigEndian.Uint64(b), b[8]
-	if binary.BigEndian.Uint32(b[keyLen-4:]) != block.Checksum(b[:keyLen-4]) {
-		k.wallMin, k.wallMax, k.monoMin, k.monoMax = math.MinInt64, math.MaxInt64, 0, math.MaxInt64
-		return k, false
-	}
 	for i, p := range [...]*int64{&k.wallMin, &k.wallMax, &k.monoMin, &k.monoMax} {
 		*p = int64(binary.BigEndian.Uint64(b[9+8*i:]))
 	}

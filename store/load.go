@@ -27,7 +27,10 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	if err != nil {
 		return err
 	}
-	entries := loadIndex(tx)
+	entries, err := loadIndex(tx)
+	if err != nil {
+		return err
+	}
 	recs, open := w.loadOpen(tx)
 	w.dropSealed(tx, entries, names, recs)
 	w.open = open
@@ -55,9 +58,7 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 		}
 	}
 	for _, e := range entries {
-		if e.key.monoMax != math.MaxInt64 {
-			note(e.key.monoMax, e.key.wallMax)
-		}
+		note(e.key.monoMax, e.key.wallMax)
 	}
 	// What was written at once may be newer than the last batch of readings.
 	rep.LastMono = max(rep.LastMono, lastEntry(tx))
@@ -170,8 +171,8 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
 				o = &loadedSeries{}
 				series[num] = o
 			}
-			for after && len(recs) > 0 && len(o.recs) > 0 && recs[0].Mono <= o.recs[len(o.recs)-1].Mono {
-				recs = recs[1:]
+			if after {
+				recs = slices.DeleteFunc(recs, func(r block.Record) bool { return slices.Contains(o.recs, r) })
 			}
 			if o.recs = append(o.recs, recs...); parted {
 				o.parted = len(o.recs)
@@ -208,29 +209,39 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
 func (w *writer) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) {
 	first := int64(math.MaxInt64)
 	for _, o := range open {
-		if len(o.recs) > 0 {
-			first = min(first, o.recs[0].Mono)
+		for i := range o.recs {
+			first = min(first, o.recs[i].Mono)
 		}
 	}
 	raw := tx.Bucket([]byte(rootRaw))
 	var dec block.Decoder
-	var recs []block.Record
 	for _, e := range entries {
 		if e.noRaw || e.key.monoMax < first {
 			continue
 		}
 		for num, o := range open {
-			var last []byte // of its blocks: what is damaged is told when it is read
-			_ = partOf(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(b []byte) { last = b })
-			if last == nil {
-				continue
-			}
-			var err error
-			recs, err = dec.Decode(recs[:0], last)
-			for err == nil && len(recs) > 0 && len(o.recs) > 0 && o.recs[0].Mono <= recs[len(recs)-1].Mono {
-				o.recs = o.recs[1:]
-				o.parted = max(o.parted-1, 0)
-			}
+			var sealed []block.Record // what is damaged is told when it is read
+			_ = partOf(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(b []byte) { sealed, _ = dec.Decode(sealed, b) })
+			o.drop(sealed)
 		}
 	}
+}
+
+// drop takes out records that are among others, each as it is: where a probe's time ran
+// backwards, those that are newer have earlier times.
+func (o *loadedSeries) drop(others []block.Record) {
+	met := make(map[block.Record]bool, len(others))
+	for _, r := range others {
+		met[r] = true
+	}
+	kept, parted := o.recs[:0], o.parted
+	for i, r := range o.recs {
+		switch {
+		case !met[r]:
+			kept = append(kept, r)
+		case i < parted:
+			o.parted--
+		}
+	}
+	o.recs = kept
 }

@@ -120,7 +120,7 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 		unpack(&reading, &q.recs[i])
 		q.recs[i] = recordOf(r.correct(reading))
 	}
-	blocks, err := tableBlocks(&r.u.enc, sumUp(q.probe, q.recs, *r.u.limits.Load()), again)
+	blocks, err := tableBlocks(&r.u.enc, sumUp(q.probe, q.recs, *r.u.limits.Load()), func(l int) []block.Span { return again[l] })
 	if err != nil {
 		return false, err
 	}

@@ -2,7 +2,6 @@ package store
 
 import (
 	"errors"
-	"math"
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
@@ -73,7 +72,7 @@ func (w *writer) expired() (dropRaw, dropAll []*entry) {
 	keepRaw, keepTable := w.kept.Load().KeepRaw.Milliseconds(), w.kept.Load().KeepTable.Milliseconds()
 	const most = 8 // bundles a flush, so that no flush is long
 	for _, e := range w.mem.entries {
-		if e.raw != nil || e.key.monoMax == math.MaxInt64 || len(dropRaw)+len(dropAll) >= most {
+		if e.raw != nil || len(dropRaw)+len(dropAll) >= most {
 			continue
 		}
 		age := now - e.key.monoMax

@@ -25,11 +25,11 @@ const (
 // hour of a fast one: those of slow probes wait for the next, within their day.
 const worthSealing = 300
 
-// seal closes hours that are over, and what there is of one that has grown too
+// seal closes all hours that are over, and what there is of one that has grown too
 // large: their records become bundles in memory. Only Flush calls it, so that
 // records leave an openProbe in one place.
 func (w *writer) seal() error {
-	for range 48 {
+	for {
 		parts, counts, key := w.due()
 		if parts == nil {
 			return nil
@@ -49,7 +49,6 @@ func (w *writer) seal() error {
 		w.mem.insert(e)
 		w.mu.Unlock()
 	}
-	return nil
 }
 
 // dropFirst takes n records away. The space is used again, as every hour needs as
@@ -176,7 +175,7 @@ func (w *writer) encodeHour(e *entry, series []openSeries) error {
 		}
 		raw[i] = bundlePart{string(o.p.id), [][]byte{b}}
 		spans := sumUp(o.p.id, o.recs, limits)
-		blocks, err := tableBlocks(enc, spans, withoutBands(spans))
+		blocks, err := tableBlocks(enc, spans, func(l int) []block.Span { return spans[l] })
 		if err != nil {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}

@@ -2,6 +2,7 @@ package store
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/rules/climate"
@@ -29,18 +30,12 @@ func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [
 
 // sumLevels appends to out the rollups of as many levels as it is long, from first on.
 func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, first int, out [][]block.Span) {
-	usual := usualStep(recs)
+	var p pace
 	var all [levels]sum
 	open, widths := all[:len(out)], spanMillis[first:]
 	var sat saturation
 	for i := range recs {
-		r := &recs[i]
-		covers := usual
-		if i+1 < len(recs) {
-			if d := recs[i+1].Mono - r.Mono; d >= 0 && float64(d) <= gapAfter*float64(usual) {
-				covers = d
-			}
-		}
+		r, covers := &recs[i], p.covers(recs, i)
 		if sensors.Quality(r.Quality) == sensors.Bad || r.Has&(block.Temperature|block.Humidity) == 0 {
 			continue
 		}
@@ -61,18 +56,45 @@ func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, fi
 	}
 }
 
-// usualStep is the most common interval between records, 10 s for a single one.
-func usualStep(recs []block.Record) int64 {
-	var steps block.Steps
-	for i := 1; i < len(recs); i++ {
-		if d := recs[i].Mono - recs[i-1].Mono; d > 0 {
-			steps.Add(d)
+// A pace is the interval between a probe's readings that is usual just then, in
+// milliseconds: it may be polled more or less often from some time on. The zero value is
+// ready.
+type pace int64
+
+// covers is for how long reading i stands. Called for one reading after another, it looks
+// at those around only where the interval is another than was usual.
+func (p *pace) covers(recs []block.Record, i int) int64 {
+	d := int64(0)
+	if i+1 < len(recs) {
+		d = recs[i+1].Mono - recs[i].Mono
+	}
+	if *p == 0 || i+1 < len(recs) && (d > p.gap() || gapAfter*float64(d) < float64(*p)) {
+		*p = paceAt(recs, i)
+	}
+	if i+1 == len(recs) || d < 0 || d > p.gap() {
+		return int64(*p)
+	}
+	return d
+}
+
+// gap is the longest wait that is all one reading's time.
+func (p *pace) gap() int64 { return int64(gapAfter * float64(*p)) }
+
+// paceAt is the median of the intervals around reading i, 10 s where there are none.
+func paceAt(recs []block.Record, i int) pace {
+	const around = 4
+	var room [2*around + 1]int64
+	steps := room[:0]
+	for k := max(i-around, 0); k <= i+around && k+1 < len(recs); k++ {
+		if d := recs[k+1].Mono - recs[k].Mono; d > 0 {
+			steps = append(steps, d)
 		}
 	}
-	if most, n := steps.Most(); n > 0 {
-		return most
+	if len(steps) == 0 {
+		return 10_000
 	}
-	return 10_000
+	slices.Sort(steps)
+	return pace(steps[(len(steps)-1)/2])
 }
 
 // A sum is a rollup being made.

@@ -16,13 +16,13 @@ import (
 const perSpan = 120
 
 // tableBlocks encodes what is to be stored of one probe's rollups, a block per level, an
-// empty one where that is nothing. again is what their readings sum up to without limits.
-func tableBlocks(enc *block.Encoder, spans, again [levels][]block.Span) ([][]byte, error) {
+// empty one where that is nothing. again is what their readings sum up to at a level.
+func tableBlocks(enc *block.Encoder, spans [levels][]block.Span, again func(l int) []block.Span) ([][]byte, error) {
 	out := make([][]byte, levels)
 	for l := range out {
 		var err error
 		switch {
-		case !tellsAgain(spans[l], again[l]):
+		case !areFew(spans[l]) || !tellsAgain(spans[l], again(l)):
 			out[l], err = enc.AppendSpans(nil, spanMillis[l], spans[l])
 		case slices.ContainsFunc(spans[l], func(s block.Span) bool { return s.InBand|s.Below|s.Above != 0 }):
 			bands := slices.Clone(spans[l])
@@ -39,29 +39,22 @@ func tableBlocks(enc *block.Encoder, spans, again [levels][]block.Span) ([][]byt
 	return out, nil
 }
 
-// tellsAgain reports whether spans are of few readings and as these sum up to again, but
-// for their bands and to which of two bundles the time between them counts.
-func tellsAgain(spans, again []block.Span) bool {
+// areFew reports whether spans are of fewer readings than are worth storing them.
+func areFew(spans []block.Span) bool {
 	count := 0
 	for i := range spans {
 		count += int(spans[i].Count)
 	}
-	return count < perSpan*len(spans) && slices.EqualFunc(spans, again, func(s, a block.Span) bool {
+	return count < perSpan*len(spans)
+}
+
+// tellsAgain reports whether readings sum up to the same again, but for bands and to which
+// of two bundles the time between them counts.
+func tellsAgain(spans, again []block.Span) bool {
+	return slices.EqualFunc(spans, again, func(s, a block.Span) bool {
 		s.Covered, s.InBand, s.Below, s.Above = a.Covered, a.InBand, a.Below, a.Above
 		return s == a
 	})
-}
-
-// withoutBands are spans as their readings sum up to without limits.
-func withoutBands(spans [levels][]block.Span) [levels][]block.Span {
-	for l := range spans {
-		spans[l] = slices.Clone(spans[l])
-		for i := range spans[l] {
-			s := &spans[l][i]
-			s.InBand, s.Below, s.Above = 0, 0, 0
-		}
-	}
-	return spans
 }
 
 // needsReadings reports whether what is stored of a level is not all of it.
