@@ -205,9 +205,8 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 		return err
 	}
 	err = guard(func() error {
-		migrated, err := migrate(h.DB, w.opt.ReadOnly, migrations())
-		rep.Migrated = migrated
-		if err != nil {
+		var err error
+		if rep.Migrated, err = bringForward(h.DB, w.opt.ReadOnly); err != nil {
 			return err
 		}
 		return h.View(func(tx *bolt.Tx) error {
@@ -221,22 +220,6 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 	w.become(h)
 	w.measure()
 	return nil
-}
-
-// A migration brings the file from the schema that is its index to the next.
-type migration func(tx *bolt.Tx) error
-
-// migrations lists them; schema 1 is the first. What it has reads as it is in 2, which only
-// keeps a build that knows nothing of it away. 3 archives the journal, and in 4 rows are parts.
-func migrations() []migration {
-	return []migration{
-		1: func(*bolt.Tx) error { return nil },
-		2: func(tx *bolt.Tx) error {
-			_, err := tx.CreateBucketIfNotExists([]byte(rootArchive))
-			return err
-		},
-		3: rowsToParts,
-	}
 }
 
 // rowsToParts gives rows the names that they would have as parts: both were numbered as one.
@@ -253,37 +236,30 @@ func rowsToParts(tx *bolt.Tx) error {
 	return nil
 }
 
-// migrate brings an older file forward in one transaction, and refuses a newer.
-func migrate(db *bolt.DB, readOnly bool, steps []migration) (bool, error) {
+// bringForward makes an older file one of this layout in one transaction, and refuses a
+// newer. Layouts 1 and 2 had no archives of the journal, and before 4 parts were rows.
+func bringForward(db *bolt.DB, readOnly bool) (bool, error) {
 	var have int
 	err := db.View(func(tx *bolt.Tx) (err error) {
 		have, err = schemaOf(tx)
 		return err
 	})
-	if err != nil {
-		return false, err
-	}
-	want := len(steps)
 	switch {
-	case have > want:
+	case err != nil || have == schema:
+		return false, err
+	case have > schema:
 		return false, newerError(have)
-	case have == want:
-		return false, nil
 	case readOnly:
-		return false, fmt.Errorf("the record has the older layout %d; start the daemon once to bring it to %d", have, want)
+		return false, fmt.Errorf("the record has the older layout %d; start the daemon once to bring it to %d", have, schema)
 	}
 	err = db.Update(func(tx *bolt.Tx) error {
-		for v := have; v < want; v++ {
-			if steps[v] == nil {
-				return fmt.Errorf("nothing brings layout %d forward", v)
-			}
-			if err := steps[v](tx); err != nil {
-				return fmt.Errorf("bring the record from layout %d to %d: %w", v, v+1, err)
-			}
-		}
-		return putSchema(tx, want)
+		_, err := tx.CreateBucketIfNotExists([]byte(rootArchive))
+		return errors.Join(err, rowsToParts(tx), putSchema(tx, schema))
 	})
-	return err == nil, err
+	if err != nil {
+		return false, fmt.Errorf("bring the record from layout %d to %d: %w", have, schema, err)
+	}
+	return true, nil
 }
 
 // schemaOf reads the layout's number from either of its two places.
