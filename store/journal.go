@@ -23,10 +23,10 @@ type chain struct {
 
 // loadHead returns where the chain goes on from: the kept head, or the last
 // entry where that is missing or damaged.
-func loadHead(tx *bolt.Tx) (journalHead, error) {
+func loadHead(tx *bolt.Tx) journalHead {
 	if v, err := getDoc(tx, bucketSelf, []byte("journal")); err == nil {
 		if h, ok := parseHead(v); ok {
-			return h, nil
+			return h
 		}
 	}
 	h := beforeSingle(tx)
@@ -34,7 +34,7 @@ func loadHead(tx *bolt.Tx) (journalHead, error) {
 		h.seq = binary.BigEndian.Uint64(k)
 		copy(h.hash[:], v)
 	}
-	return h, nil
+	return h
 }
 
 // putJournal appends events. The head in memory moves on only with the commit.
@@ -45,11 +45,7 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 	b := tx.Bucket([]byte(rootJournal))
 	b.FillPercent = 1
 	if era := j.in.era.Load(); era != j.era {
-		var err error
-		if j.head, err = loadHead(tx); err != nil {
-			return err
-		}
-		j.era = era
+		j.head, j.era = loadHead(tx), era
 	}
 	head := j.head
 	for _, e := range events {
@@ -162,40 +158,29 @@ func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
 	}
 }
 
-// seek finds, by halving, the key of the first entry at or after mono, or that of the
-// first in its archive, and the hash that it follows from; nil where there is none.
+// seek finds the key of the first entry at or after mono, or that of the first in its
+// archive, and the hash that it follows from; nil where there is none. Those by themselves
+// are few.
 func (j *chain) seek(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
 	err = j.in.view(func(tx *bolt.Tx) error {
 		c := tx.Bucket([]byte(rootJournal)).Cursor()
-		first, _ := c.First()
-		last, _ := c.Last()
-		if len(first) != 8 || len(last) != 8 {
-			return nil
+		first := true
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			if monoOf(v) >= mono {
+				key = bytes.Clone(k)
+				break
+			}
+			first = false
+			if len(v) >= sha256.Size {
+				copy(before[:], v)
+			}
 		}
-		if _, v := c.First(); monoOf(v) >= mono {
+		if first && key != nil {
 			h := journalStart(tx)
 			if a, ok := archiveBefore(tx, mono); ok {
 				h = journalHead{a.last, a.after}
 			}
 			key, before = binary.BigEndian.AppendUint64(nil, h.seq+1), h.hash
-			return nil
-		}
-		low, high := binary.BigEndian.Uint64(first), binary.BigEndian.Uint64(last)+1
-		for low < high {
-			mid := low + (high-low)/2
-			if _, v := c.Seek(binary.BigEndian.AppendUint64(nil, mid)); monoOf(v) < mono {
-				low = mid + 1
-			} else {
-				high = mid
-			}
-		}
-		k, _ := c.Seek(binary.BigEndian.AppendUint64(nil, low))
-		if k == nil {
-			return nil
-		}
-		key = bytes.Clone(k)
-		if k, v := c.Prev(); k != nil && len(v) >= sha256.Size {
-			copy(before[:], v)
 		}
 		return nil
 	})
