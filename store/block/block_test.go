@@ -104,14 +104,14 @@ func TestNothing(t *testing.T) {
 	}
 }
 
-// TestSteps counts distances that come in runs and alternate.
-func TestSteps(t *testing.T) {
-	for want, steps := range map[int64][]int64{0: nil, 10: {10, 10, 20, 10}, 20: {10, 20, 10, 20, 20}, 7: {7, 9}} {
-		var s Steps
+// TestCommonStep counts distances that come in runs and alternate.
+func TestCommonStep(t *testing.T) {
+	for want, steps := range map[int64][]int64{0: nil, 10: {10, 10, 20, 10}, 20: {10, 20, 10, 20, 20}, 7: {7, 9}, 5: {5, 5, 6, 6, 6, 5, 5}} {
+		recs := make([]Record, 1)
 		for _, d := range steps {
-			s.Add(d)
+			recs = append(recs, Record{Mono: recs[len(recs)-1].Mono + d})
 		}
-		if got, _ := s.Most(); got != want {
+		if got := commonStep([][]Record{recs}); got != want {
 			t.Errorf("the most frequent of %v is said to be %d", steps, got)
 		}
 	}

@@ -164,54 +164,24 @@ func (e *Encoder) times(dst []byte, series [][]Record) []byte {
 
 // commonStep is the most frequent distance between records (the first of
 // those, where several are as frequent) in the first few hundred.
-func commonStep(series [][]Record) int64 {
-	var steps Steps
-	looked := 0
+func commonStep(series [][]Record) (most int64) {
+	seen := make(map[int64]int, 8) // but for most
+	looked, count := 0, 0
 	for _, s := range series {
 		for i := 1; i < len(s) && looked < 512; i++ {
-			steps.Add(s[i].Mono - s[i-1].Mono)
 			looked++
+			d := s[i].Mono - s[i-1].Mono
+			if d == most {
+				count++ // nearly always
+				continue
+			}
+			if seen[d]++; seen[d] > count {
+				seen[most] = count
+				most, count = d, seen[d]
+			}
 		}
 	}
-	most, _ := steps.Most()
 	return most
-}
-
-// Steps counts distances. Nearly all of a series are alike, so a run of the same
-// is counted without looking it up. The zero value is ready.
-type Steps struct {
-	last, most int64
-	run, count int
-	seen       map[int64]int
-}
-
-// Add counts one distance.
-func (t *Steps) Add(d int64) {
-	if d != t.last {
-		t.flush()
-		t.last = d
-	}
-	t.run++
-}
-
-func (t *Steps) flush() {
-	if t.run == 0 {
-		return
-	}
-	if t.seen == nil {
-		t.seen = make(map[int64]int, 8)
-	}
-	n := t.seen[t.last] + t.run
-	t.seen[t.last], t.run = n, 0
-	if n > t.count {
-		t.most, t.count = t.last, n
-	}
-}
-
-// Most returns the most frequent distance and how often it was met.
-func (t *Steps) Most() (d int64, count int) {
-	t.flush()
-	return t.most, t.count
 }
 
 // quantity writes the raw values, how the calibrated ones follow from them,
