@@ -8,73 +8,45 @@ import (
 	"strings"
 )
 
-// SVG returns the chart as a complete SVG document, so wide in pixels. Every shape carries its
-// light colour as an attribute, for viewers without style sheets, and a class
-// that the document's own sheet gives the theme's colour.
+// SVG returns the chart as a complete SVG document, so wide in pixels. Every shape
+// carries a class that the document's own sheet gives the theme's colours.
 func (c Chart) SVG(width int) []byte {
 	p := c.layout(width, 0)
 	var b bytes.Buffer
 	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%[1]s" height="%[2]s" role="img" aria-label="%[3]s" font-family="system-ui,sans-serif">`,
 		num(p.width), num(p.height), html.EscapeString(strings.TrimSpace(c.Title+". "+c.describe())))
-	base := light()
-	b.WriteString("<style>" + darkSheet() + "</style>")
+	b.WriteString("<style>:root{color-scheme:light dark}" + light().sheet() + "@media (prefers-color-scheme:dark){" + dark().sheet() + "}</style>")
 	for i := range p.shapes {
-		writeShape(&b, &p.shapes[i], &base)
+		writeShape(&b, &p.shapes[i])
 	}
 	b.WriteString("</svg>\n")
 	return b.Bytes()
 }
 
-// darkSheet gives every class its dark look where the reader prefers that.
-func darkSheet() string {
+// sheet gives every class its look.
+func (p palette) sheet() string {
 	var b strings.Builder
-	b.WriteString(":root{color-scheme:light dark}@media (prefers-color-scheme:dark){")
-	for r, l := range dark() {
-		fmt.Fprintf(&b, ".%s{", classOf[r])
-		rule(&b, "fill", l.fill)
-		rule(&b, "stroke", l.stroke)
-		b.WriteByte('}')
+	for r, l := range p {
+		fmt.Fprintf(&b, ".%s{%s%sstroke-width:%s}", classOf[r], rule("fill", l.fill), rule("stroke", l.stroke), num(l.width))
 	}
-	b.WriteByte('}')
 	return b.String()
 }
 
-// rule sets a colour and its opacity, which would else stay that of the
-// attribute.
-func rule(b *strings.Builder, name string, c color.NRGBA) {
-	if c.A > 0 {
-		fmt.Fprintf(b, "%s:#%02x%02x%02x;%s-opacity:%.2f;", name, c.R, c.G, c.B, name, float64(c.A)/255)
+// rule sets a colour. Opacity is a rule of its own: not every viewer reads colours of
+// four parts.
+func rule(name string, c color.NRGBA) string {
+	if c.A == 0 {
+		return name + ":none;"
 	}
+	return fmt.Sprintf("%s:#%02x%02x%02x;%s-opacity:%.2f;", name, c.R, c.G, c.B, name, float64(c.A)/255)
 }
 
-// paint writes the attributes of a look. Opacity has an attribute of its own:
-// not every viewer reads colours of four parts.
-func paint(b *bytes.Buffer, l look) {
-	one := func(name string, c color.NRGBA) {
-		if c.A == 0 {
-			fmt.Fprintf(b, ` %s="none"`, name)
-			return
-		}
-		fmt.Fprintf(b, ` %s="#%02x%02x%02x"`, name, c.R, c.G, c.B)
-		if c.A != 0xff {
-			fmt.Fprintf(b, ` %s-opacity="%.2f"`, name, float64(c.A)/255)
-		}
-	}
-	one("fill", l.fill)
-	if l.stroke.A > 0 {
-		one("stroke", l.stroke)
-		fmt.Fprintf(b, ` stroke-width="%s"`, num(l.width))
-	}
-}
-
-func writeShape(b *bytes.Buffer, s *shape, pal *palette) {
-	l := pal[s.role]
+func writeShape(b *bytes.Buffer, s *shape) {
 	if s.text != "" {
-		writeText(b, s, l)
+		writeText(b, s)
 		return
 	}
 	fmt.Fprintf(b, `<path class="%s"`, classOf[s.role])
-	paint(b, l)
 	if d := dashes[s.dash]; d[0] > 0 {
 		fmt.Fprintf(b, ` stroke-dasharray="%s %s"`, num(d[0]), num(d[1]))
 	}
@@ -106,11 +78,10 @@ func writeShape(b *bytes.Buffer, s *shape, pal *palette) {
 	fmt.Fprintf(b, `"><title>%s</title></path>`, html.EscapeString(s.title))
 }
 
-func writeText(b *bytes.Buffer, s *shape, l look) {
+func writeText(b *bytes.Buffer, s *shape) {
 	at := s.paths[0][0]
 	fmt.Fprintf(b, `<text class="%s" x="%s" y="%s" font-size="%s"`, classOf[s.role], num(at.x), num(at.y), num(s.size))
-	paint(b, l)
-	if l.stroke.A > 0 {
+	if s.role == roleHalo {
 		b.WriteString(` paint-order="stroke" stroke-linejoin="round"`)
 	}
 	if s.align != left {
