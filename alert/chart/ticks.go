@@ -16,33 +16,26 @@ type tick struct {
 type pace struct {
 	hours, days, months int
 	about               time.Duration
-	label               func(t time.Time) string
-	under               func(t time.Time) string
+	label, under        string // as time.Format takes them
 	widest              string
 }
 
 const day = 24 * time.Hour
 
 func paces() []pace {
-	clock := func(t time.Time) string { return t.Format("15:04") }
-	date := func(t time.Time) string { return t.Format("Mon 2 Jan") }
-	dayName := func(t time.Time) string { return t.Format("Mon 2") }
-	dayMonth := func(t time.Time) string { return t.Format("2 Jan") }
-	month := func(t time.Time) string { return t.Format("Jan") }
-	monthYear := func(t time.Time) string { return t.Format("January 2006") }
-	year := func(t time.Time) string { return t.Format("2006") }
+	const dayName, dayMonth, monthYear, year = "Mon 2", "2 Jan", "January 2006", "2006"
 	var list []pace
 	for _, h := range []int{1, 2, 3, 6, 12} {
-		list = append(list, pace{hours: h, about: time.Duration(h) * time.Hour, label: clock, under: date, widest: "00:00"})
+		list = append(list, pace{hours: h, about: time.Duration(h) * time.Hour, label: "15:04", under: "Mon 2 Jan", widest: "00:00"})
 	}
 	return append(list,
 		pace{days: 1, about: day, label: dayName, under: monthYear, widest: "Wed 20"},
 		pace{days: 2, about: 2 * day, label: dayName, under: monthYear, widest: "Wed 20"},
 		pace{days: 7, about: 7 * day, label: dayMonth, under: year, widest: "20 May"},
-		pace{months: 1, about: 30 * day, label: month, under: year, widest: "May"},
-		pace{months: 2, about: 61 * day, label: month, under: year, widest: "May"},
-		pace{months: 3, about: 91 * day, label: month, under: year, widest: "May"},
-		pace{months: 12, about: 365 * day, label: year, under: func(time.Time) string { return "" }, widest: "2026"},
+		pace{months: 1, about: 30 * day, label: "Jan", under: year, widest: "May"},
+		pace{months: 2, about: 61 * day, label: "Jan", under: year, widest: "May"},
+		pace{months: 3, about: 91 * day, label: "Jan", under: year, widest: "May"},
+		pace{months: 12, about: 365 * day, label: year, widest: "2026"},
 	)
 }
 
@@ -75,8 +68,8 @@ func (p pace) ticks(from, to time.Time) []tick {
 		if at.Before(from) {
 			continue
 		}
-		t := tick{at: at, label: p.label(at)}
-		if u := p.under(at); u != last {
+		t := tick{at: at, label: at.Format(p.label)}
+		if u := at.Format(p.under); u != last {
 			t.under, last = u, u
 		}
 		out = append(out, t)
