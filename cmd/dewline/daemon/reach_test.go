@@ -97,7 +97,7 @@ func TestBrokerNeverReached(t *testing.T) {
 			hook := httptest.NewServer(p)
 			t.Cleanup(hook.Close)
 			cfg := demoConfig(t)
-			cfg.MQTT = configs.MQTT{Broker: tt.broker(t), Username: "room"}
+			cfg.MQTT = configs.MQTT{Broker: tt.broker(t), Username: "room", Heartbeat: cfg.MQTT.Heartbeat}
 			cfg.Webhooks = []configs.Webhook{{ID: "push", URL: hook.URL + "/secret"}}
 			cfg.People[0].Channels, cfg.People[0].Quiet = []string{"mqtt", "push"}, nil
 			h := runFast(t, cfg, 60)

@@ -49,7 +49,7 @@ func (s *hotSource) Run(ctx context.Context, sink Sink) error {
 func runSounder(t *testing.T, open func(configs.Sounder) (sounder.Output, error)) (d *Daemon, stop func()) {
 	t.Helper()
 	cfg := demoConfig(t)
-	cfg.MQTT = configs.MQTT{}
+	cfg.MQTT = configs.MQTT{Heartbeat: cfg.MQTT.Heartbeat}
 	cfg.People = nil
 	cfg.Sounder = configs.Sounder{Chip: "/dev/gpiochip0", Line: 17, When: "unreached"}
 	began := time.Now()
