@@ -51,8 +51,6 @@ type answerSpec struct {
 
 type deliverFunc func(ctx context.Context, c alert.Command, std stdio) error
 
-// answerCommand makes one of the answering commands; way adds the flags of the way
-// that the answer goes.
 func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, deliver deliverFunc)) *cobra.Command {
 	c := &cobra.Command{Use: spec.name + " " + spec.synopsis, Short: spec.summary}
 	fs := c.Flags()
@@ -100,8 +98,6 @@ func runAnswer(ctx context.Context, cf controlFlags, c alert.Command, std stdio)
 	return nil
 }
 
-// setEnd sets how long an answer holds, which is given as a length or as an
-// end.
 func (spec answerSpec) setEnd(c *alert.Command, length time.Duration, until string) error {
 	if until != "" {
 		end, err := endDate(until)
@@ -136,8 +132,7 @@ func (spec answerSpec) setTarget(c *alert.Command, args []string) bool {
 	return true
 }
 
-// endDate reads the end of being out of service: a moment, or the first moment
-// of a day on this machine's clock.
+// endDate reads a moment, or the first moment of a day on this machine's clock.
 func endDate(s string) (time.Time, error) {
 	if t, err := time.Parse(time.RFC3339, s); err == nil {
 		return t, nil

@@ -32,8 +32,6 @@ calibrate undo PROBE ID
 
 ` + calibrateCautions
 
-// calibrateCommand guides a keeper through one calibration on the readings of the
-// running daemon.
 func calibrateCommand() *cobra.Command {
 	c := &cobra.Command{Use: "calibrate QUANTITY PROBE", Short: "guide a calibration on live readings", Long: calibrateLong}
 	cf := addControlFlags(c.Flags())
@@ -228,8 +226,7 @@ func enters(in io.Reader) <-chan struct{} {
 	return c
 }
 
-// look hands the newest readings to the session and says once a minute what is
-// still missing.
+// look hands the newest readings to the session; it says what is missing once a minute.
 func (g *guide) look(ctx context.Context) (p sensors.Progress, err error) {
 	silent := ""
 	for _, id := range g.probes() {

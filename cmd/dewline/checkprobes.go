@@ -60,8 +60,7 @@ func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
 	return nil
 }
 
-// probePast returns the corrections and the ageing of the probes, where there
-// is a record that can be read.
+// probePast returns nothing where there is no record that can be read.
 func probePast(ctx context.Context, cfg *configs.Config, std stdio) (*sensors.Corrections, map[sensors.ProbeID]sensors.Ageing) {
 	if _, err := os.Stat(filepath.Join(cfg.Store.Dir, store.FileName)); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil

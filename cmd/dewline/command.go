@@ -19,8 +19,6 @@ import (
 // secretsDir is where the unit takes credentials from.
 const secretsDir = "/etc/dewline/secrets"
 
-// commandCommand prints signed commands, for whoever has a person's key and a way
-// to the broker.
 func commandCommand() *cobra.Command {
 	c := &cobra.Command{Use: "command", Short: "print a signed command, to be published on dewline/ROOM/command"}
 	for _, spec := range answerSpecs() {
@@ -65,8 +63,6 @@ func addSigner(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
 	}
 }
 
-// findSigner takes the room's id and the file of a person's key from the
-// configuration, where they are empty.
 func findSigner(path, person string, key, room *string) error {
 	cfg, _, err := table.LoadInForce(path)
 	if err != nil {

@@ -7,8 +7,7 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// rootCommand describes all that dewline can do: help, completion and the man
-// pages come from here.
+// rootCommand is where help, completion and the man pages come from.
 func rootCommand(std stdio) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "dewline",

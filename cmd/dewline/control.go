@@ -24,15 +24,13 @@ import (
 	"dewline/sensors/table"
 )
 
-// A control talks to the running daemon through its socket. The socket's file
-// permissions decide who may.
+// A control talks to the running daemon: the permissions of its socket decide who may.
 type control struct {
 	path   string
 	client *http.Client
 }
 
-// controlFlags are the flags that every command for the running daemon has; by
-// is nil for those that only look.
+// controlFlags are of every command for the running daemon; by is nil where one only looks.
 type controlFlags struct {
 	socket, config, dir, by *string
 }
@@ -74,8 +72,7 @@ func login() string {
 	return "keeper"
 }
 
-// dial returns a control for the first socket that exists: the one named, the
-// service's, the data directory's.
+// dial takes the first socket that exists: one named, the service's, the data directory's.
 func (f controlFlags) dial() (*control, error) {
 	var tried []string
 	for _, path := range f.candidates() {
@@ -189,12 +186,9 @@ func (c *control) ask(ctx context.Context, client *http.Client, method, path str
 	return nil, err
 }
 
-// serviceSocket is in a folder that the service manager makes for the service
-// and removes with its end.
+// serviceSocket is in a folder that the service manager makes and removes again.
 const serviceSocket = "/run/dewline/control.sock"
 
-// controlPath returns where the control socket is, for the daemon and for the
-// commands that talk to it.
 func controlPath(given, dir string) string {
 	if given != "" {
 		return given

@@ -49,8 +49,6 @@ func demoCommand() *cobra.Command {
 	})
 }
 
-// demo builds the room, the broker and the phone around a daemon, and runs
-// them until ctx or the simulated time ends.
 func demo(ctx context.Context, o demoOptions, std stdio) error {
 	done, err := demoDir(&o)
 	if err != nil {
@@ -122,8 +120,7 @@ func watchDemo(ctx context.Context, d *daemon.Daemon, room *daemon.Simulation, c
 	return err
 }
 
-// demoDir makes the data directory, a temporary one where none was given, and
-// returns what removes it again.
+// demoDir makes a temporary directory where none was given; done removes it again.
 func demoDir(o *demoOptions) (done func(), err error) {
 	if o.dir != "" {
 		if err := os.MkdirAll(o.dir, 0o700); err != nil {
@@ -137,8 +134,6 @@ func demoDir(o *demoOptions) (done func(), err error) {
 	return func() { _ = os.RemoveAll(o.dir) }, nil
 }
 
-// demoRoom returns the room of the configuration on the day that the story
-// tells.
 func demoRoom(cfg *configs.Config, o demoOptions) (*sim.Room, []sim.Beat, error) {
 	start := time.Date(2026, time.July, 18, 6, 0, 0, 0, cfg.Room.Location)
 	opts, err := sim.FromConfig(cfg, o.seed, start)

@@ -52,8 +52,6 @@ func runExport(ctx context.Context, cf controlFlags, req export.Request, out str
 	return tellExport(std.err, req, answer)
 }
 
-// exportTo has the running daemon write an export, or reads the record of one that
-// does not run.
 func exportTo(ctx context.Context, w io.Writer, cf controlFlags, req export.Request) (web.ExportAnswer, error) {
 	if ctl := cf.running(ctx); ctl != nil {
 		return ctl.export(ctx, w, req)

@@ -135,8 +135,7 @@ func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) 
 	return st, report, nil
 }
 
-// An importing adds the rows of a trace to a record. Running time goes on from
-// resume at the pace of the trace.
+// An importing lets running time go on from resume at the pace of the trace.
 type importing struct {
 	st            *store.Store // in a rehearsal for reading only, nil where there is none
 	dry           bool
@@ -228,8 +227,7 @@ func (m *importing) row(ctx context.Context, row trace.Row) error {
 	return m.flush(ctx)
 }
 
-// isNew refuses a probe's first row where the record has one at that time: sums
-// would count everything twice.
+// isNew refuses what is on record already: sums would count it twice.
 func (m *importing) isNew(ctx context.Context, row trace.Row) error {
 	const near = 500 * time.Millisecond // stamps may be kept on the probe's grid
 	for _, err := range m.st.Readings(ctx, row.Probe, row.Time.Add(-near), row.Time.Add(near)) {

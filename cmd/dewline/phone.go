@@ -14,8 +14,7 @@ import (
 	"dewline/rules"
 )
 
-// A phone is what the keeper would hold: a subscriber to the demo's broker
-// that shows notices as they arrive.
+// A phone is what the keeper would hold: it shows notices as they arrive.
 type phone struct {
 	client paho.Client
 	show   *shower
@@ -68,8 +67,7 @@ func (p *phone) receive(m paho.Message) {
 	p.show.notice(n, seen && n.Version <= known)
 }
 
-// status takes in the room's status: the last "offline" comes after every
-// notice.
+// status: the last "offline" comes after every notice.
 func (p *phone) status(s string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -98,8 +96,6 @@ func (p *phone) settle(ctx context.Context) {
 	}
 }
 
-// counts returns how many messages arrived, for how many notices, and how many
-// of those were wake notices.
 func (p *phone) counts() (messages, notices, wakes int) {
 	p.mu.Lock()
 	defer p.mu.Unlock()

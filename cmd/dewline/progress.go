@@ -7,8 +7,7 @@ import (
 	"strings"
 )
 
-// A progress tells how far a long command is: on a terminal by a bar that is drawn again,
-// elsewhere by a line now and then.
+// A progress is drawn again on a terminal; elsewhere it is a line now and then.
 type progress struct {
 	w     io.Writer
 	bar   bool

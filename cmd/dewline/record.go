@@ -48,8 +48,7 @@ const (
 	namesFile = "look at the path: a folder or a file in it is not there"
 )
 
-// advised adds to an error about the file at path what to do about it; missing is
-// what to do where there is no such file.
+// advised adds what to do; missing is that where there is no such file.
 func advised(err error, path, missing string) error {
 	do := ""
 	switch {
@@ -91,8 +90,7 @@ func stoppedDir(ctx context.Context, cf controlFlags) (string, error) {
 	return dataDir(cf)
 }
 
-// noteInRecord writes a line about what a command did into the journal of the
-// record in dir, which no daemon has open.
+// noteInRecord writes into the journal of a record that no daemon has open.
 func noteInRecord(ctx context.Context, dir, by string, what event.Record) error {
 	st, report, err := store.Open(ctx, store.Options{Dir: dir})
 	if err != nil {
@@ -104,8 +102,7 @@ func noteInRecord(ctx context.Context, dir, by string, what event.Record) error 
 	return errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 }
 
-// handOver gives a file that root made to who owns the folder, since dewline
-// does not run as root.
+// handOver gives a file of root's to who owns the folder: dewline does not run as root.
 func handOver(path string) {
 	var folder syscall.Stat_t
 	if os.Geteuid() == 0 && syscall.Stat(filepath.Dir(path), &folder) == nil {

@@ -32,8 +32,6 @@ type replayFlags struct {
 	oneEach
 }
 
-// replayCommand runs a recorded trace through the judge and the rules and prints
-// every alarm transition.
 func replayCommand() *cobra.Command {
 	c := &cobra.Command{Use: "replay --trace FILE {--config FILE | --species ID}", Short: "run a recorded trace through the rules", Args: words(0)}
 	var f replayFlags
@@ -222,8 +220,7 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	return err
 }
 
-// headRows are read before the first row is used, to learn which probes there
-// are and how often they were read.
+// headRows show which probes there are and how often they were read.
 const headRows = 4096
 
 // goesOn reports whether a trace has more rows behind an error.
@@ -316,8 +313,7 @@ func (r *replay) fitCadence() {
 	r.cfg.Rules.SilentAfter = max(r.cfg.Rules.SilentAfter, 3*r.cfg.Room.Poll)
 }
 
-// take hands a reading to the rules. It returns io.EOF, or what else ended the
-// trace.
+// take returns io.EOF, or what else ended the trace.
 func (r *replay) take(x *result) error {
 	if x.err != nil {
 		return r.bad(x.err)
@@ -349,8 +345,7 @@ func (r *replay) bad(err error) error {
 	return nil
 }
 
-// passTo lets time pass in steps of a poll, also where the trace has a gap, so
-// that silence is found when it began.
+// passTo steps by polls through gaps too, so that silence is found when it began.
 func (r *replay) passTo(mono time.Duration) error {
 	for step := r.cfg.Room.Poll.D(); r.ticked < mono; r.ticked += step {
 		now := sensors.Instant{Mono: r.ticked, Wall: r.start.Add(r.ticked), Synced: true}
@@ -361,8 +356,7 @@ func (r *replay) passTo(mono time.Duration) error {
 	return nil
 }
 
-// meet looks at the first row of a probe. One that the head of the trace did
-// not show gets its own enclosure too.
+// meet gives a probe that the head did not show an enclosure of its own too.
 func (r *replay) meet(x *result) error {
 	id := x.reading.Probe
 	var ids []sensors.ProbeID

@@ -11,8 +11,7 @@ import (
 	"dewline/rules"
 )
 
-// A replayState is what a replay leaves for the next part of its trace: what the
-// daemon would find after a restart.
+// A replayState is what the daemon would find after a restart.
 type replayState struct {
 	State   *rules.State   `json:"state"`
 	Records []rules.Record `json:"records"`

@@ -97,8 +97,7 @@ func attend(d *daemon.Daemon, hangup <-chan os.Signal, stopped <-chan struct{}, 
 	}
 }
 
-// newLogger returns the logger of a daemon: text on standard error, which the
-// service manager stamps.
+// newLogger writes text on standard error, which the service manager stamps.
 func newLogger(std stdio, verbose bool) *slog.Logger {
 	level := slog.LevelInfo
 	if verbose {
@@ -152,8 +151,7 @@ func loadWatchable(path string) (*configs.Config, configs.Faults, error) {
 	return cfg, faults, nil
 }
 
-// storeDir reads the data directory out of a configuration that may be broken
-// anywhere else.
+// storeDir reads it out of a configuration that may be broken anywhere else.
 func storeDir(path string) string {
 	b, err := os.ReadFile(path)
 	if err != nil {

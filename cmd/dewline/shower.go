@@ -49,8 +49,7 @@ Lines with a ☎ are what the keeper's phone shows. Stop with Ctrl-C.
 `, cfg.Room.Name, len(cfg.Enclosures), len(cfg.Probes), o.speed, page, page, page, broker, cfg.Room.ID, token, o.dir)
 }
 
-// story says what the simulated day has in store, so that each warning can be
-// held against what happened.
+// story lets each warning be held against what happened.
 func (s *shower) story(beats []sim.Beat) {
 	if len(beats) == 0 {
 		return
@@ -62,8 +61,7 @@ func (s *shower) story(beats []sim.Beat) {
 	s.printf("\n")
 }
 
-// notice shows a message as the phone would; again means that the phone has
-// this version already.
+// notice is shown again where the phone has this version already.
 func (s *shower) notice(n alert.Message, again bool) {
 	when := n.Time.In(s.loc).Format("Mon 15:04")
 	if again { // its time is that of the version
@@ -120,8 +118,7 @@ func (s *shower) transition(t rules.Transition) {
 	s.raised[t.Key.Alarm]++
 }
 
-// summary closes the demo: so many messages arrived, for so many notices, of which
-// some were wake notices.
+// summary closes the demo.
 func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, messages, notices, wakes int) {
 	s.mu.Lock()
 	total := 0

@@ -29,8 +29,6 @@ type summaryFlags struct {
 	named          bool // --data stands on the command line
 }
 
-// summaryCommand shows or mails the summary of one week, with a running daemon or
-// from the record alone.
 func summaryCommand() *cobra.Command {
 	c := &cobra.Command{Use: "summary", Short: "show or mail the summary of a week", Args: words(0)}
 	fs := c.Flags()
@@ -70,8 +68,7 @@ func runSummary(ctx context.Context, f *summaryFlags, std stdio) error {
 	return err
 }
 
-// running returns the daemon to ask, nil for none. A data directory that was
-// named is not looked for at another daemon.
+// running looks for the daemon of a data directory that was named, and for no other.
 func (f *summaryFlags) running(ctx context.Context) *control {
 	cf := f.control
 	if f.named && *cf.socket == "" {

@@ -28,8 +28,7 @@ type judged struct {
 	next  *judged
 }
 
-// A result is a row made into a reading, or why there is none: then reading is that of
-// before.
+// A result is a row made into a reading; with an error that of before stays in it.
 type result struct {
 	reading sensors.Reading
 	line    int
@@ -44,8 +43,7 @@ func newTraced(rd *trace.Reader, family func(sensors.ProbeID) string, resume tim
 	}
 }
 
-// next makes the next row into a reading. A row without any value is what a probe
-// that failed leaves in the record.
+// next takes a row without any value for one of a probe that failed.
 func (t *traced) next(to *result) {
 	row, err := t.rd.Next()
 	if to.line, to.err, to.first = row.Line, err, false; err != nil {

@@ -10,8 +10,7 @@ import (
 
 type change struct{ key, old, new string }
 
-// maxChanges is how many changes the journal is told of; a longer list is a
-// new room.
+// maxChanges bounds what the journal is told of; a longer list is a new room.
 const maxChanges = 200
 
 // changesOf lists what differs between two configurations, by the keys of the
@@ -49,8 +48,7 @@ func compare(a, b reflect.Value, key string, out *[]change) {
 	}
 }
 
-// isSection reports whether t is a table of the file and not a quantity made
-// of two numbers.
+// isSection tells a table of the file from a quantity made of two numbers.
 func isSection(t reflect.Type) bool {
 	return t.NumField() > 0 && t.Field(0).Tag.Get("toml") != ""
 }

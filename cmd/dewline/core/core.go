@@ -193,8 +193,6 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 	return e
 }
 
-// hot lists the alarms of heat that a person should look at, and the lethal limits of
-// their enclosures.
 func (c *Core) hot() (hot []rules.AlarmView, lethal map[string]float64) {
 	for _, v := range c.engine.Open() {
 		if row, _ := alarm.Find(v.Key.Alarm); row.Heat && v.State.Annunciated() && v.Priority > rules.Note {

@@ -37,8 +37,7 @@ func (w *selfWatch) answered(desk *alert.Desk) {
 	}
 }
 
-// resumeDrills finds out when a drill was last acknowledged. What cannot be read
-// is named in the error and the rest is used.
+// resumeDrills uses what can be read; the rest is named in the error.
 func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
 	w.answered(desk)
 	var errs error

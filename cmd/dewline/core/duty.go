@@ -14,8 +14,7 @@ import (
 	"dewline/store"
 )
 
-// A duty is who is told first. It is kept, so that it holds after a restart also
-// while the clock is not set.
+// A duty is who is told first. It is kept for a restart while the clock is not set.
 type duty struct {
 	First string `json:"first,omitempty"` // now; empty for the order of the file
 	// Person goes before all [[duty]] sections up to Until, as somebody asked.
@@ -25,8 +24,7 @@ type duty struct {
 
 const dutyKey = "duty"
 
-// at returns the duty at a moment. While the clock is not set nobody's turn is
-// known, and what held before goes on.
+// at goes on with what held before while the clock is not set.
 func (d duty) at(now sensors.Instant, cfg *configs.Config) duty {
 	if d.Person != "" && (!onList(cfg, d.Person) || now.Synced && !now.Wall.Before(d.Until)) {
 		d.Person, d.Until = "", time.Time{}
@@ -108,8 +106,7 @@ func (r *roster) set(p *parts, now sensors.Instant, a *rules.Action) (Effects, e
 	return e, nil
 }
 
-// resume goes on with the duty that an earlier run kept, before its notices
-// come back, which go to whoever is first.
+// resume comes before the notices do, which go to whoever is first.
 func (r *roster) resume(outbox []store.Doc) error {
 	i := slices.IndexFunc(outbox, func(d store.Doc) bool { return d.Key == dutyKey })
 	if i < 0 || r.Person != "" { // what was asked of this run is newer

@@ -204,8 +204,7 @@ type Note struct {
 	Text      string          `json:"text"`
 }
 
-// doc is the stored form of a note; keys order those of an enclosure by when
-// they were written.
+// doc has keys that order an enclosure's notes by when they were written.
 func (n *Note) doc() (store.Doc, error) {
 	value, err := json.Marshal(n)
 	if err != nil {

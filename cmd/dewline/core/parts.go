@@ -26,8 +26,7 @@ func (e *Effects) Empty() bool {
 	return len(e.Transitions) == 0 && len(e.Docs) == 0 && len(e.Events) == 0 && len(e.Later) == 0 && len(e.Send) == 0
 }
 
-// Parts are the rules and the desk, joined: what the one finds goes to the other,
-// and what both ask for becomes effects.
+// Parts are the rules and the desk, joined: what the one finds goes to the other.
 type parts struct {
 	engine *rules.Engine
 	desk   *alert.Desk
@@ -38,8 +37,6 @@ func (p *parts) Set(now sensors.Instant, cond rules.Condition) Effects {
 	return p.after(now, p.engine.Set(now, cond))
 }
 
-// after runs what the rules found through the desk and collects the documents
-// that changed.
 func (p *parts) after(now sensors.Instant, ts []rules.Transition) Effects {
 	e := Effects{Later: p.engine.Facts()}
 	if len(ts) == 0 {

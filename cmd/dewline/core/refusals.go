@@ -18,8 +18,7 @@ const (
 	maxRefused    = 200 // bytes of each field
 )
 
-// refusals thins the journal lines about what was refused. Its zero value
-// passes refusedAtOnce of them.
+// refusals thins the journal lines about what was refused.
 type refusals struct {
 	used int           // lines that count against refusedAtOnce
 	at   time.Duration // when used last went down
@@ -37,8 +36,7 @@ func (r *refusals) pass(now sensors.Instant, e event.Event) []event.Event {
 	return []event.Event{r.counted(e)}
 }
 
-// flush returns the newest line that was left out, with how many there were,
-// once there is room for it.
+// flush returns the newest line that was left out, once there is room for it.
 func (r *refusals) flush(now sensors.Instant) []event.Event {
 	if r.more == 0 {
 		return nil

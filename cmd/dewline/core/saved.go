@@ -27,8 +27,7 @@ type Saved struct {
 	LastSet sensors.Instant
 }
 
-// state is the rules' state with the newest set clock that is known, which may
-// be all of it.
+// state is the rules' state with the newest set clock, which may be all of it.
 func (s *Saved) state() (*rules.State, error) {
 	state, err := decodeState(s.State)
 	if s.LastSet.IsZero() {

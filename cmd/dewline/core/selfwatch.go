@@ -30,8 +30,7 @@ type selfWatch struct {
 	blindEnds  time.Duration // when the blind-period alarm of a restart is let go
 }
 
-// watch raises blind-period, clock-unset and drill-overdue, and notes steps of the
-// clock.
+// watch also notes steps of the clock.
 func (w *selfWatch) watch(p *parts, now sensors.Instant) Effects {
 	e := w.blind(p, now)
 	w.answered(p.desk)
@@ -61,8 +60,7 @@ func (w *selfWatch) watch(p *parts, now sensors.Instant) Effects {
 	return e
 }
 
-// clockStep returns by how much the wall clock moved against running time
-// between two moments; 0 for drift.
+// clockStep is how far the wall clock moved against running time; 0 for drift.
 func clockStep(before, after sensors.Instant) time.Duration {
 	if before.IsZero() {
 		return 0
@@ -91,8 +89,7 @@ func (w *selfWatch) blind(p *parts, now sensors.Instant) Effects {
 	return e
 }
 
-// tellBlind raises blind-period for a while once it is known for how long nobody
-// watched.
+// tellBlind waits until it is known for how long nobody watched.
 func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 	g, ok := p.engine.TakeGap()
 	if !ok || g.For < blindAtLeast {

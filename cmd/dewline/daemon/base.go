@@ -50,8 +50,7 @@ type Options struct {
 	PublishEvery time.Duration
 }
 
-// A base is what every part may read at any time: the options of the start, the
-// configuration in force and the time.
+// A base is what every part may read at any time.
 type base struct {
 	o       Options
 	log     *slog.Logger

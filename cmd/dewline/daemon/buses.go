@@ -79,8 +79,6 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 	return b, nil
 }
 
-// watchContacts prepares to watch contacts, and adds those that nodes send to what a
-// broker is listened to for.
 func watchContacts(contacts []configs.Contact, nodes []*remote.Node, log *slog.Logger) (*contact.Watch, []*remote.Node) {
 	send := map[string]contact.Node{}
 	for _, c := range contacts {

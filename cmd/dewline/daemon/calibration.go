@@ -15,8 +15,7 @@ import (
 	"dewline/store"
 )
 
-// A calibrationBook holds the corrections on record. Its set is immutable, so
-// readers share it.
+// A calibrationBook holds the corrections. Its set is immutable, so readers share it.
 type calibrationBook struct {
 	mu      sync.Mutex // guards current
 	current *sensors.Corrections
@@ -96,8 +95,7 @@ func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
 	return out, errors.Join(errs...)
 }
 
-// replaced is what a correction takes the place of, for the journal: the one in
-// force until now, or the one that it undoes.
+// replaced is what was in force until now, or what is undone; for the journal.
 func replaced(set *sensors.Corrections, c sensors.Correction) string {
 	var old *sensors.Correction
 	if c.Undoes != "" {

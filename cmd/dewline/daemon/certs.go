@@ -26,8 +26,6 @@ const (
 	certMailIssuer   = "mail-authority"
 )
 
-// certFiles returns the certificate files that a configuration names, by
-// subject.
 func certFiles(cfg *configs.Config) map[string]string {
 	files := map[string]string{
 		certPage: cfg.HTTP.CertFile, certClient: cfg.MQTT.CertFile, certBrokerIssuer: cfg.MQTT.CAFile, certMailIssuer: cfg.Mail.CAFile,

@@ -19,8 +19,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// buildChannels makes every configured channel for the room, or the sentinel,
-// that id names.
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
 	c := &channels{log: log, instance: h.board.instance, beats: make(chan alert.Heartbeat, 1), state: h.state}
 	c.byName = map[string]alert.Channel{}
@@ -250,8 +248,6 @@ func addressOf(address, file string) (string, error) {
 	return strings.TrimSpace(address), nil
 }
 
-// withoutSecret is the fact that a part does not work since its secret cannot be
-// read.
 func withoutSecret(part alarm.FactID, err error) alarm.Fact {
 	why := err.Error()
 	if s, ok := errors.AsType[*configs.SecretError](err); ok {

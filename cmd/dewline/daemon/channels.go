@@ -70,8 +70,7 @@ func (c *channels) keepsBroker(next *channels) bool {
 	return now.mqtt != nil && (next.mqtt == nil || now.secret == next.secret)
 }
 
-// A brokenChannel stands for one whose configuration can never work, so that
-// what should leave by it is seen to stall.
+// A brokenChannel can never work, so that what should leave by it is seen to stall.
 type brokenChannel struct{ err error }
 
 // Send fails with the reason.
@@ -193,8 +192,7 @@ func (c *channels) outside(h alert.Heartbeat) {
 	}
 }
 
-// runBeats posts heartbeats outside until ctx ends. A failure is logged when
-// it begins and when it ends.
+// runBeats logs a failure when it begins and when it ends.
 func (c *channels) runBeats(ctx context.Context) {
 	failing := false
 	for {

@@ -106,8 +106,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	return err
 }
 
-// running starts goroutines that end with their context. The returned function
-// ends it and returns when they have.
+// running starts goroutines that end with their context; stop waits for them.
 func running(ctx context.Context, start func(ctx context.Context, done *sync.WaitGroup)) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	var done sync.WaitGroup
@@ -115,8 +114,7 @@ func running(ctx context.Context, start func(ctx context.Context, done *sync.Wai
 	return func() { cancel(); done.Wait() }
 }
 
-// startSite serves the page and the control socket until ctx ends. An address in
-// use costs the page only.
+// startSite serves until ctx ends. An address in use costs the page only.
 func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
 	endControl := d.site.StartControl(done)
 	d.front.start = func(ln net.Listener) func() { return d.site.StartPage(ctx, done, ln) }
@@ -131,8 +129,6 @@ func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
 	})
 }
 
-// startChannels builds every configured channel and starts their goroutines,
-// which end with ctx.
 func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 	d.loop.channels = &channels{log: d.log, ways: ways{byName: d.o.Channels}}
 	if d.o.Channels == nil {
@@ -200,8 +196,7 @@ func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
 	done.Go(func() { d.summaries.run(ctx) })
 }
 
-// startClock starts running time where the record stopped and returns what the
-// sources count by.
+// startClock goes on from where the record stopped; sources count by what it returns.
 func (d *Daemon) startClock(resume time.Duration) func() sensors.Instant {
 	if d.record.late != nil { // a running time of zero is one that was not set, and this one will be moved
 		resume = time.Second
@@ -238,8 +233,7 @@ func (d *Daemon) runSources(ctx context.Context, clock func() sensors.Instant, m
 	}
 }
 
-// supervise waits beside a running source. It returns again after a reload
-// that needs another source.
+// supervise returns again after a reload that needs another source.
 func (d *Daemon) supervise(ctx context.Context, ended <-chan error, m *manager) (again bool, err error) {
 	for {
 		select {

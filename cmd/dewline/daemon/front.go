@@ -6,8 +6,7 @@ import (
 	"net"
 )
 
-// A front is where the page is served; a reload may move it. Only the goroutine
-// of Run touches it.
+// A front is where the page is served. Only the goroutine of Run touches it.
 type front struct {
 	log   *slog.Logger
 	start func(net.Listener) (end func()) // serves the page as the configuration in force has it
@@ -34,8 +33,7 @@ func (f *front) serve() {
 	}
 }
 
-// move closes what is served and opens another address. Where that cannot be
-// opened, the old one is again.
+// move opens another address, or the old one again where that cannot be opened.
 func (f *front) move(was, to string) error {
 	f.close()
 	err := f.open(to)

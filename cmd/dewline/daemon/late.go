@@ -14,8 +14,7 @@ import (
 	"dewline/store"
 )
 
-// openWithin is how long the record may take to open: then watching begins without
-// it.
+// openWithin is how long a start waits for the record before it watches without.
 const openWithin = 8 * time.Second
 
 // open opens the store and returns what an earlier run left in it. A
@@ -87,8 +86,7 @@ const (
 	lateEvery  = 5 * time.Second
 )
 
-// tryOpen opens the store, but waits no longer than a start may take. One that
-// may open later comes by the channel.
+// tryOpen waits no longer than a start may take; what opens later comes by the channel.
 func (rc *record) tryOpen(ctx context.Context) (<-chan opened, opened) {
 	done := make(chan opened, 1)
 	go func() { done <- rc.openStore(ctx, 0) }()
@@ -113,8 +111,7 @@ func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened
 	return o
 }
 
-// keepInMemory takes a store without a file in use until the record opens: it
-// shows what was read since the start.
+// keepInMemory uses a store without a file, which shows what was read since the start.
 func (rc *record) keepInMemory(ctx context.Context) {
 	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lostReadings}) // without a directory it is memory
 	rc.store.Store(st)

@@ -49,8 +49,7 @@ type rounds struct {
 	readings uint64    // that had come by then
 }
 
-// call runs f on the loop's goroutine and waits for it. It reports false when
-// ctx ended first.
+// call runs f on the loop's goroutine and waits; false when ctx ended first.
 func (l *loop) call(ctx context.Context, f func(now sensors.Instant)) bool {
 	done := make(chan struct{})
 	l.post(ctx, func(now sensors.Instant) { f(now); close(done) })

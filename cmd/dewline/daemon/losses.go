@@ -8,8 +8,7 @@ import (
 	"dewline/sensors"
 )
 
-// lost counts what could not be kept on record since the start: readings, and
-// lines of the journal. Anybody may count.
+// lost counts what could not be kept on record since the start. Anybody may count.
 type lost struct{ readings, lines atomic.Uint64 }
 
 func (l *lost) all() uint64 { return l.readings.Load() + l.lines.Load() }

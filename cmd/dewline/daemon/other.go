@@ -14,8 +14,7 @@ type neighbours struct {
 	sentinels map[string]sentinelWatch // those that watch this room, by id
 }
 
-// otherGone is how long another board with this room's id is silent before it is
-// taken to be gone: some heartbeats.
+// otherGone is some heartbeats: a board silent for so long is gone.
 const otherGone = 3 * time.Minute
 
 // An otherBoard is one with this room's id, as far as the broker tells.
@@ -25,8 +24,7 @@ type otherBoard struct {
 	gone     bool          // told
 }
 
-// sentinelGone is how long a sentinel is silent before that is told: it may be
-// restarted or updated meanwhile.
+// sentinelGone allows for a restart or an update of a silent sentinel.
 const sentinelGone = 5 * time.Minute
 
 // A sentinelWatch is how long ago a sentinel that watches this room showed itself.
@@ -35,8 +33,7 @@ type sentinelWatch struct {
 	silent bool // told
 }
 
-// watchedBy takes in that a sentinel watches this room, or with an empty id that
-// none does any more.
+// watchedBy takes an empty id for none that watches any more.
 func (n *neighbours) watchedBy(now sensors.Instant, sentinel string, live bool) (fx []core.Effects) {
 	switch w := n.sentinels[sentinel]; {
 	case sentinel == "":
@@ -57,12 +54,10 @@ func (n *neighbours) watchedBy(now sensors.Instant, sentinel string, live bool) 
 	return fx
 }
 
-// mostSentinels is how many are kept in mind: whoever may write on the broker may
-// make up more.
+// mostSentinels bounds what whoever may write on the broker can make up.
 const mostSentinels = 8
 
-// watchSentinels tells of those that fell silent. While the broker is away nothing
-// is known of them.
+// watchSentinels knows nothing of them while the broker is away.
 func (n *neighbours) watchSentinels(now sensors.Instant, up bool) (fx []core.Effects) {
 	for id, w := range n.sentinels {
 		switch {
@@ -80,8 +75,7 @@ func (n *neighbours) watchSentinels(now sensors.Instant, up bool) (fx []core.Eff
 // sentinelBack is how long a sentinel may take to come back with the broker.
 const sentinelBack = 2 * time.Minute
 
-// otherBoard takes in that another board showed itself. Of several the first is
-// told of.
+// otherBoard takes in that another board showed itself; the first of several is told of.
 func (n *neighbours) otherBoard(now sensors.Instant, instance string) (fx []core.Effects) {
 	if n.other.instance == "" {
 		n.other.instance = instance
@@ -91,8 +85,7 @@ func (n *neighbours) otherBoard(now sensors.Instant, instance string) (fx []core
 	return fx
 }
 
-// watchOther ends the alarm about another board once that is silent, also one of
-// before the start.
+// watchOther ends the alarm once the other is silent, also one of before the start.
 func (n *neighbours) watchOther(now sensors.Instant) (fx []core.Effects) {
 	switch o := &n.other; {
 	case o.seen == 0:

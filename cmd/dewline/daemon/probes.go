@@ -65,8 +65,6 @@ func (p *probes) loadBook(st *store.Store, by time.Duration) {
 	src.Resume(moved(p.past(st), -by))
 }
 
-// ageing returns what each probe went through, from the running source or from
-// the record.
 func (p *probes) ageing() map[sensors.ProbeID]sensors.Ageing {
 	if s := p.current(); s != nil {
 		return s.Ageing()

@@ -77,8 +77,7 @@ func (rc *record) close(ctx context.Context) {
 	}
 }
 
-// start writes; the returned function writes the last of it, after last was
-// called, and ends that.
+// start writes; stop writes the last of it, after last was called, and ends that.
 func (rc *record) start(ctx context.Context, last func()) (stop func()) {
 	recCtx, cancel := context.WithCancel(ctx)
 	var done sync.WaitGroup

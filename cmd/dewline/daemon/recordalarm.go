@@ -10,8 +10,7 @@ import (
 	"dewline/sensors"
 )
 
-// watchCard raises record-incomplete while a write hangs, which reports no error,
-// and ends it when the card answers again.
+// watchCard tells of a write that hangs, which reports no error.
 func (l *loop) watchCard(real time.Time) {
 	stuck := l.record.rec.Stuck(real)
 	if stuck == l.stuck {
@@ -21,8 +20,7 @@ func (l *loop) watchCard(real time.Time) {
 	l.showRecord(l.now())
 }
 
-// lossShown is how long record-incomplete stays after the last loss: what comes
-// and goes every few minutes is one story.
+// lossShown makes one story of what comes and goes every few minutes.
 const lossShown = 10 * time.Minute
 
 // watchLosses raises record-incomplete with the first loss, and ends it once
@@ -67,8 +65,7 @@ func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, why alarm.Fact) {
 	l.apply(l.core.RecordIncomplete(now, ok, why))
 }
 
-// keepAll hands the recorder everything that is open, for a record that could
-// not be written from the start.
+// keepAll is for a record that could not be written from the start.
 func (l *loop) keepAll(entry event.Event) {
 	all, err := l.core.All()
 	if err != nil {

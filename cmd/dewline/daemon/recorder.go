@@ -76,8 +76,7 @@ func (r *recorder) Append(reading sensors.Reading) {
 	}
 }
 
-// trimJournal drops the oldest lines that the backlog has no room for. The caller
-// holds mu.
+// trimJournal drops the oldest lines beyond the backlog. The caller holds mu.
 func (r *recorder) trimJournal() {
 	extra := len(r.journal) - maxJournalBacklog
 	if extra <= 0 {
@@ -240,8 +239,7 @@ func (r *recorder) write(ctx context.Context) bool {
 	return err == nil
 }
 
-// held reports whether everything waits. A batch that was asked for makes memory
-// pack its hours, which then take up far less.
+// held reports whether everything waits. A batch then makes memory pack its hours.
 func (r *recorder) held(ctx context.Context) bool {
 	r.mu.Lock()
 	hold, pack, memory := r.hold, r.flush, r.ledger

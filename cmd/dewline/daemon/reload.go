@@ -15,8 +15,7 @@ import (
 	"dewline/store"
 )
 
-// A freezer is a source whose judges can be told anew how long one and the same
-// value is believed.
+// A freezer can be told anew how long one and the same value is believed.
 type freezer interface {
 	FreezeAfter(d time.Duration)
 }
@@ -109,8 +108,7 @@ func (c *channels) of(cfg *configs.Config) *channels {
 	return buildChannels(cfg, cfg.Room.ID, c.log, c.hooks)
 }
 
-// anew lists the channels that were built, except the broker's, which says
-// itself when it is connected.
+// anew leaves out the broker, whose channel says itself when it is connected.
 func (c *channels) anew() []string {
 	if c == nil {
 		return nil

@@ -35,8 +35,6 @@ func (l *loop) resume(saved core.Saved, report store.Report) {
 	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))
 }
 
-// resumed tells what there is to tell of a record that goes on at now, the
-// beginning of this run.
 func (l *loop) resumed(now sensors.Instant, report store.Report) {
 	l.apply(l.core.Calibrated(l.now(), l.book.calibrations(l.cfg.Load())))
 	l.showAll()
@@ -141,8 +139,7 @@ func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
 	l.log.Info("the record is open and joined with what went on without it", "readings", kept)
 }
 
-// newest moves the newest readings by so much running time and returns them in
-// the order they came.
+// newest moves the newest readings by so much and returns them as they came.
 func (l *loop) newest(by time.Duration) []sensors.Reading {
 	l.latestMu.Lock()
 	defer l.latestMu.Unlock()

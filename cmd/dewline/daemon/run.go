@@ -137,8 +137,7 @@ func (l *loop) sink() Sink {
 	}
 }
 
-// settle waits until what came in before is decided, and what that told was tried
-// once, for settleFor at most.
+// settle waits until what came is decided and its telling tried, settleFor at most.
 func (l *loop) settle(ctx context.Context) {
 	done := make(chan struct{})
 	l.post(ctx, func(sensors.Instant) { l.wait(done) })

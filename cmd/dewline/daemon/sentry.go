@@ -87,8 +87,7 @@ func (s *Sentry) options() alert.Options {
 	return opt
 }
 
-// heartbeat is the sentinel's own sign of life, by which another sentinel can
-// watch it.
+// heartbeat lets another sentinel watch this one.
 func (s *Sentry) heartbeat() alert.Heartbeat {
 	now := s.now()
 	return alert.Heartbeat{
@@ -133,12 +132,10 @@ func (s *Sentry) watchDuty(now sensors.Instant) {
 	}
 }
 
-// steadyBroker is how long a connection must hold to count as restored: one that
-// comes and goes lets a sentinel see nothing.
+// steadyBroker: through a connection that comes and goes a sentinel sees nothing.
 const steadyBroker = 30 * time.Second
 
-// watchBroker tells, by the channels that are left, that a sentinel without a
-// broker watches nothing.
+// watchBroker tells that a sentinel without a broker watches nothing.
 func (s *Sentry) watchBroker(now sensors.Instant) {
 	passed, after := now.Mono-max(s.looked, min(s.downSince, now.Mono)), s.cfg.Sentinel.StalledAfter.D()
 	if s.looked = now.Mono; s.downSince != 0 {

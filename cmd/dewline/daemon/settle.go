@@ -5,8 +5,7 @@ import "time"
 // settleFor is the longest that a source waits for channels, in real time.
 const settleFor = time.Second
 
-// settling counts what is on its way by channels, for a source whose time can
-// outrun them. The loop's goroutine owns it.
+// settling counts what is on its way, for a source whose time can outrun channels.
 type settling struct {
 	sending int
 	waiting []chan struct{} // closed once nothing is on its way

@@ -17,8 +17,6 @@ import (
 	"dewline/store"
 )
 
-// summaryFresh is for how long a report is shown again without being made
-// anew.
 const summaryFresh = time.Minute
 
 // The summaries are those of each week: made when somebody asks, one at a time,

@@ -48,8 +48,7 @@ func (rc *record) loadRedos(st *store.Store) {
 	rc.redos.nudge()
 }
 
-// redoEvery is how long what could not be finished waits: until the hour that is
-// open is over, or the card is mended.
+// redoEvery is until the open hour may be over, or the card mended.
 const redoEvery = 10 * time.Minute
 
 func (rc *record) upkeep(ctx context.Context) {
@@ -111,8 +110,7 @@ const (
 	tidyFailed = 24 * time.Hour
 )
 
-// tidy makes the record's file smaller where that is worth it, and returns when to
-// look again.
+// tidy makes the file smaller where that is worth it, and returns when to look again.
 func (rc *record) tidy(ctx context.Context) time.Duration {
 	st := rc.Store()
 	if st == nil {

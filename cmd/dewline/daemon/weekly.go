@@ -39,8 +39,7 @@ const (
 	mailUnknown = "unknown" // dewline ended while it was under way
 )
 
-// A weekDoc is what is kept of one week's summary, so that no mail leaves
-// twice and none is forgotten.
+// A weekDoc sees to it that no mail leaves twice and none is forgotten.
 type weekDoc struct {
 	Week string `json:"week"`
 	// Done says that nothing is left to do: it was sent, there is nobody to
@@ -96,8 +95,7 @@ func (w *weekly) Run(ctx context.Context) {
 	}
 }
 
-// lastDue returns the moment at which a summary was due last, and the week it
-// tells of: the last whole one.
+// lastDue is when a summary was due last, and the whole week that it tells of.
 func lastDue(s configs.Summary, now time.Time, loc *time.Location) (time.Time, summary.Week) {
 	local := now.In(loc)
 	for back := range 9 {
@@ -150,8 +148,7 @@ func (w *weekly) step(ctx context.Context) {
 	w.settle(cfg)
 }
 
-// take brings the week's document into memory. It reports false while the
-// record cannot be read.
+// take brings the week's document into memory; false while the record cannot be read.
 func (w *weekly) take(week string, now sensors.Instant) bool {
 	if w.loaded && w.doc.Week == week {
 		return true
@@ -233,8 +230,7 @@ func (w *weekly) mail(ctx context.Context, report *summary.Report, p configs.Per
 	w.onDisk(ctx, w.write(now, p.ID, m))
 }
 
-// failed plans the next try. A refusal is tried again too, rarely: a keeper may
-// mend a password in the meantime.
+// failed tries a refusal again too, rarely: a keeper may mend a password.
 func (w *weekly) failed(m *mailInfo, person string, now sensors.Instant, err error) {
 	m.State, m.Why, m.Next = mailWaiting, err.Error(), now.Wall.Add(pauseAfter(m.Tries))
 	if class, after := alert.ClassOf(err); class == alert.Refused {
@@ -251,8 +247,7 @@ func (w *weekly) failed(m *mailInfo, person string, now sensors.Instant, err err
 	}
 }
 
-// hand makes the mail and hands it over. A mail under way when dewline stops
-// has a moment to end.
+// hand gives a mail under way a moment to end when dewline stops.
 func (w *weekly) hand(ctx context.Context, report *summary.Report, p configs.Person) error {
 	s, err := report.Mail(unit.ScaleOf(p.Units), p.MailTo, p.ID)
 	if err != nil {
@@ -295,8 +290,7 @@ func (w *weekly) finish(now sensors.Instant, why string) {
 	w.write(now, "", mailInfo{})
 }
 
-// write commits the week's document, and a line of the journal where the mail
-// of a person came to something.
+// write adds a line to the journal where the mail of a person came to something.
 func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan struct{} {
 	b, err := json.Marshal(w.doc)
 	if err != nil {
@@ -310,8 +304,7 @@ func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan st
 	return w.keep(store.Doc{Bucket: store.BucketMeta, Key: weekKey(w.doc.Week), Value: b}, entries)
 }
 
-// onDisk waits for a commit, but not for ever: a card that fails must not keep
-// back a summary that tells of it.
+// onDisk waits not for ever: a failing card must not hold back what tells of it.
 func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
 	if done == nil {
 		return

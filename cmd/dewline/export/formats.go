@@ -64,8 +64,7 @@ func escaped(s string) string {
 	return strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`).Replace(s)
 }
 
-// series writes one probe's samples. first says that its readings were not counted
-// in another family.
+// series counts readings only the first time, as each family has the same.
 func (j *job) series(out *bufio.Writer, f *family, p sensors.ProbeID, first bool) error {
 	head := f.name + `{probe="` + escaped(string(p)) + `"} `
 	var line []byte

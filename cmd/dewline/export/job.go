@@ -135,8 +135,7 @@ func (j *job) fill(rows []sensors.Reading, from, to time.Time) ([]sensors.Readin
 	return rows, nil
 }
 
-// next returns the time of the first reading at or after at, so that years
-// without any are stepped over.
+// next is the first reading from at on, so that years without any are stepped over.
 func (j *job) next(at time.Time) (first time.Time, ok bool, err error) {
 	for _, p := range j.probes {
 		end := j.to

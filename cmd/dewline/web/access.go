@@ -108,8 +108,7 @@ func (g *gate) api(h http.Handler) http.Handler {
 
 type grantKey struct{}
 
-// allowed returns what an allowed request may do; one that came by no gate, over
-// the control socket, everything.
+// allowed is everything for what came by no gate, over the control socket.
 func allowed(r *http.Request) page.Grant {
 	if g, gated := r.Context().Value(grantKey{}).(page.Grant); gated {
 		return g

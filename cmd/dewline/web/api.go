@@ -121,8 +121,6 @@ func (s *Site) serveReading(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, http.StatusOK, wire.ReadingOf(&reading))
 }
 
-// serveDrills answers the results of drills, those of a year unless told
-// otherwise.
 func (s *Site) serveDrills(w http.ResponseWriter, r *http.Request) {
 	st, from, to, ok := s.recordSpan(w, r, 366*24*time.Hour)
 	if !ok {

@@ -16,8 +16,7 @@ import (
 	"dewline/store"
 )
 
-// control serves the API and what only the local control socket may
-// ask: the whole record, of any length.
+// control adds what only this board may ask: the whole record, of any length.
 func (s *Site) control() http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("/api/v1/", s.API())

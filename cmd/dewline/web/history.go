@@ -115,8 +115,7 @@ func (s *Site) serveHistory(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, http.StatusOK, rows)
 }
 
-// rawHistory reports whole as false where there are more readings than one answer
-// holds.
+// rawHistory is not whole where one answer cannot hold all readings.
 func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) (rows []wire.HistoryRow, whole bool, err error) {
 	rows = []wire.HistoryRow{}
 	for reading, err := range st.Readings(r.Context(), probe, from, to) {
@@ -173,8 +172,7 @@ func hundredths(v int32) *float64 {
 
 const wholeDay = 24 * time.Hour
 
-// byDay joins hourly sums, which come in order, into sums of whole days in UTC, as
-// far as a row of history shows them.
+// byDay joins hourly sums into days in UTC, as far as a row of history shows them.
 func byDay(hours iter.Seq2[store.Rollup, error]) iter.Seq2[store.Rollup, error] {
 	return func(yield func(store.Rollup, error) bool) {
 		var d daySum

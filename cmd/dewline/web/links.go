@@ -34,8 +34,7 @@ func (l *links) keepIn(dir string) error {
 	return os.WriteFile(file, l.key, 0o600)
 }
 
-// token is what a link to a version of a notice must carry: the version and a
-// signature over both.
+// token is the version and a signature over both.
 func (l *links) token(noticeID string, version int) string {
 	v := strconv.Itoa(version)
 	return v + "." + l.sign(v+"\n"+noticeID)

@@ -107,8 +107,7 @@ func (s *Site) certificate() *Certificate {
 	return cert
 }
 
-// listenControl opens a control socket; nil for an empty path. From its first
-// moment on only its owner may use it.
+// listenControl lets only its owner use the socket from its first moment on.
 func listenControl(path string) (net.Listener, error) {
 	if path == "" {
 		return nil, nil
