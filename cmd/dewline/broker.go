@@ -23,14 +23,15 @@ type broker struct {
 // says of clients that hang up, as all do at the end, would only puzzle.
 func startBroker() (*broker, error) {
 	s := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
-	if err := s.AddHook(new(openDoor), nil); err != nil {
-		return nil, fmt.Errorf("start the demo's broker: %w", err)
-	}
 	tcp := listeners.NewTCP(listeners.Config{ID: "loopback", Address: "127.0.0.1:0"})
-	if err := s.AddListener(tcp); err != nil {
-		return nil, fmt.Errorf("start the demo's broker: %w", err)
+	err := s.AddHook(new(openDoor), nil)
+	if err == nil {
+		err = s.AddListener(tcp)
 	}
-	if err := s.Serve(); err != nil {
+	if err == nil {
+		err = s.Serve()
+	}
+	if err != nil {
 		return nil, fmt.Errorf("start the demo's broker: %w", err)
 	}
 	return &broker{server: s, addr: tcp.Address()}, nil

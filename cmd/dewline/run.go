@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -46,9 +47,7 @@ func runRun(ctx context.Context, path, dir, control string, log *slog.Logger) er
 	if err != nil {
 		return err
 	}
-	if dir == "" {
-		dir = cfg.Store.Dir
-	}
+	dir = cmp.Or(dir, cfg.Store.Dir)
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		log.Error("the data directory cannot be made; watching and warning go on without a record", "dir", dir, "err", err)
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -32,9 +33,7 @@ func runSentinel(ctx context.Context, path, dir, control string, log *slog.Logge
 	if len(cfg.Sentinel.Rooms) == 0 {
 		return configError{fmt.Errorf("%s: name the rooms to watch, as in [sentinel] rooms = [\"attic\"]", path)}
 	}
-	if dir == "" {
-		dir = cfg.Store.Dir
-	}
+	dir = cmp.Or(dir, cfg.Store.Dir)
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("make the data directory: %w", err)
 	}

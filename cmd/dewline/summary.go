@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -197,10 +198,7 @@ func (f *summaryFlags) room() (*configs.Config, string, error) {
 	dir := *f.control.dir
 	cfg, _, err := table.LoadInForce(*f.control.config)
 	if err == nil {
-		if dir == "" {
-			dir = cfg.Store.Dir
-		}
-		return cfg, dir, nil
+		return cfg, cmp.Or(dir, cfg.Store.Dir), nil
 	}
 	if dir != "" && errors.Is(err, os.ErrNotExist) {
 		kept, _, keptErr := table.LoadInForce(filepath.Join(dir, daemon.LastGoodName))

@@ -8,6 +8,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -29,23 +30,15 @@ func New(o Options) (*Daemon, error) {
 	if o.Config == nil || o.Source == nil {
 		return nil, errors.New("a daemon needs a configuration and a source")
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
-	if o.Dir == "" {
-		o.Dir = o.Config.Store.Dir
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
+	o.Dir = cmp.Or(o.Dir, o.Config.Store.Dir)
+	o.ClimateEvery = cmp.Or(o.ClimateEvery, 10*time.Second)
+	o.PublishEvery = cmp.Or(o.PublishEvery, time.Second)
 	if o.OpenSounder == nil {
 		o.OpenSounder = openSounder
 	}
 	if o.Open == nil {
 		o.Open = store.Open
-	}
-	if o.ClimateEvery == 0 {
-		o.ClimateEvery = 10 * time.Second
-	}
-	if o.PublishEvery == 0 {
-		o.PublishEvery = time.Second
 	}
 	if o.Clock == nil {
 		o.Clock = func(resume time.Duration) func() sensors.Instant {

@@ -40,18 +40,23 @@ type recorder struct {
 	// not block; nil tells nobody.
 	lostReadings, lostLines func(n uint64)
 
-	mu      sync.Mutex // guards what follows
-	ledger  ledger     // nil for none
-	hold    bool       // the ledger is memory: everything waits for a record
+	mu     sync.Mutex // guards what follows
+	ledger ledger     // nil for none
+	hold   bool       // the ledger is memory: everything waits for a record
+	queue
+	busy    time.Time // when the write under way began; zero for none
+	failing bool
+
+	wake chan struct{}
+}
+
+// A queue is what is to be written.
+type queue struct {
 	docs    map[docKey]store.Doc
 	journal []event.Event
 	flush   bool   // the open blocks are to be written
 	state   []byte // and the rules' state with them, unless nil
 	waiters []chan struct{}
-	busy    time.Time // when the write under way began; zero for none
-	failing bool
-
-	wake chan struct{}
 }
 
 type docKey struct {
@@ -60,7 +65,7 @@ type docKey struct {
 }
 
 func newRecorder(l ledger, log *slog.Logger, health func(ok bool, note string)) *recorder {
-	return &recorder{log: log, health: health, ledger: l, docs: map[docKey]store.Doc{}, wake: make(chan struct{}, 1)}
+	return &recorder{log: log, health: health, ledger: l, queue: queue{docs: map[docKey]store.Doc{}}, wake: make(chan struct{}, 1)}
 }
 
 // Append passes a reading to the open block in memory.
@@ -217,12 +222,8 @@ func (r *recorder) Run(ctx context.Context) {
 }
 
 type job struct {
-	ledger  ledger
-	docs    map[docKey]store.Doc
-	journal []event.Event
-	flush   bool
-	state   []byte
-	waiters []chan struct{}
+	ledger ledger
+	queue
 }
 
 // write commits what is queued and reports whether nothing is left to retry.
@@ -259,8 +260,8 @@ func (r *recorder) take() (job, bool) {
 	if r.ledger == nil || (len(r.docs) == 0 && len(r.journal) == 0 && !r.flush) {
 		return job{}, false
 	}
-	j := job{ledger: r.ledger, docs: r.docs, journal: r.journal, flush: r.flush, state: r.state, waiters: r.waiters}
-	r.docs, r.journal, r.flush, r.state, r.waiters = map[docKey]store.Doc{}, nil, false, nil, nil
+	j := job{r.ledger, r.queue}
+	r.queue = queue{docs: map[docKey]store.Doc{}}
 	r.busy = time.Now()
 	return j, true
 }
