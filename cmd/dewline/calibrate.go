@@ -260,10 +260,9 @@ func newSession(quantity string, probe sensors.ProbeID, salts []string, ice bool
 			ways++
 		}
 	}
-	if err := checkQuantity(quantity); err != nil {
-		return nil, err
-	}
 	switch {
+	case quantity != string(sensors.Temperature) && quantity != string(sensors.Humidity):
+		return nil, fmt.Errorf("%q is neither temperature nor humidity", quantity)
 	case ways != 1:
 		return nil, errors.New("choose one of --salt, --ice and --against")
 	case against == probe:
@@ -277,13 +276,6 @@ func newSession(quantity string, probe sensors.ProbeID, salts []string, ice bool
 	default:
 		return nil, errors.New("salts are for humidity and ice is for temperature")
 	}
-}
-
-func checkQuantity(q string) error {
-	if q != string(sensors.Temperature) && q != string(sensors.Humidity) {
-		return fmt.Errorf("%q is neither temperature nor humidity", q)
-	}
-	return nil
 }
 
 func undoCalibration(ctx context.Context, cf controlFlags, probe, id, note string, std stdio) error {

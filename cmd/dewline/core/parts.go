@@ -91,7 +91,5 @@ func alarmDoc(r rules.Record) (store.Doc, error) {
 	if err != nil {
 		return store.Doc{}, fmt.Errorf("encode alarm %s of %s: %w", r.Key.Alarm, r.Key.Subject, err)
 	}
-	return store.Doc{Bucket: store.BucketAlarms, Key: alarmKey(r.Key), Value: b}, nil
+	return store.Doc{Bucket: store.BucketAlarms, Key: string(r.Key.Alarm) + "/" + r.Key.Subject, Value: b}, nil
 }
-
-func alarmKey(k rules.Key) string { return string(k.Alarm) + "/" + k.Subject }

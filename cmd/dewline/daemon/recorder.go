@@ -270,7 +270,8 @@ func (r *recorder) take() (job, bool) {
 // do. Events alone go with the batch: each transaction writes pages of its own.
 func (j *job) write(ctx context.Context) error {
 	c := store.Commit{Journal: j.journal}
-	for _, k := range slices.SortedFunc(maps.Keys(j.docs), compareDocKeys) {
+	order := func(a, b docKey) int { return cmp.Or(cmp.Compare(a.bucket, b.bucket), cmp.Compare(a.key, b.key)) }
+	for _, k := range slices.SortedFunc(maps.Keys(j.docs), order) {
 		c.Docs = append(c.Docs, j.docs[k])
 	}
 	if len(c.Docs) > 0 || !j.flush {
@@ -281,10 +282,6 @@ func (j *job) write(ctx context.Context) error {
 	}
 	c.State = j.state
 	return j.ledger.Write(ctx, c)
-}
-
-func compareDocKeys(a, b docKey) int {
-	return cmp.Or(cmp.Compare(a.bucket, b.bucket), cmp.Compare(a.key, b.key))
 }
 
 // finish puts back what could not be written, under what came meanwhile.

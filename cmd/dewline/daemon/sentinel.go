@@ -19,7 +19,7 @@ import (
 // RunSentinel watches the rooms that the configuration names until ctx ends.
 func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	s := &Sentry{
-		o: o, cfg: o.Config, id: sentinelID(o.Config), log: o.Log, started: time.Now(),
+		o: o, cfg: o.Config, id: "sentinel-" + o.Config.Room.ID, log: o.Log, started: time.Now(),
 		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{}, manager: newManager(o.Log),
 	}
 	release, err := s.lock()

@@ -78,9 +78,6 @@ type kept struct {
 	Docs map[string]json.RawMessage `json:"docs"`
 }
 
-// sentinelID is the name of a sentinel in topics and message ids.
-func sentinelID(cfg *configs.Config) string { return "sentinel-" + cfg.Room.ID }
-
 func (s *Sentry) options() alert.Options {
 	opt := alert.OptionsFor(s.cfg).InTurn(s.duty)
 	opt.Room, opt.Group = s.id, sentinelGroup

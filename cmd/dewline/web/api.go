@@ -66,17 +66,15 @@ func (s *Site) routes() []route {
 		{"POST", "calibrations", posted(func(ctx context.Context, c sensors.Correction) (any, error) {
 			return done, s.hands.Calibrate(ctx, c)
 		})},
-		{"POST", "reload", s.serveReload},
+		{"POST", "reload", func(w http.ResponseWriter, _ *http.Request) {
+			s.hands.Reload()
+			writeJSON(w, http.StatusAccepted, done)
+		}},
 	}
 }
 
 // done answers what has nothing more to tell.
 var done = wire.Reply{OK: true}
-
-func (s *Site) serveReload(w http.ResponseWriter, _ *http.Request) {
-	s.hands.Reload()
-	writeJSON(w, http.StatusAccepted, done)
-}
 
 // serveWhatIf answers what a room at ?room= °C would do, with ?lamps=on or off and,
 // where it is known, the room's ?rh= in %.
