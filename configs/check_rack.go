@@ -36,8 +36,6 @@ func (k racks) mists() {
 	}
 }
 
-// enclosures checks each enclosure against what lives, stands, shines and
-// measures in it.
 func (k racks) enclosures() {
 	if len(k.c.Enclosures) == 0 && !k.doc.has("enclosure") && !k.doc.has("sentinel") {
 		k.add(position{1, 1}, "add an [[enclosure]] for each", "the file describes no enclosure")
@@ -119,8 +117,7 @@ func (k racks) schedules(t *element, e Enclosure) {
 	}
 }
 
-// watched checks that something measures the temperature that the animals
-// live in.
+// watched: something must measure the temperature that the animals live in.
 func (k racks) watched(t *element, e Enclosure) {
 	if e.ID == "" {
 		return
@@ -215,8 +212,6 @@ func (k racks) limits(t *element, s Species) {
 	k.within(t, "exposure_time", s.ReferenceTime, minute, Duration(week))
 }
 
-// seasons checks each season for itself, against the enclosures that it is for,
-// and against the others.
 func (k racks) seasons() {
 	speciesIDs := idsOf(k.c.Species, func(s *Species) string { return s.ID })
 	for i, s := range k.c.Seasons {

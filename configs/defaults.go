@@ -8,8 +8,6 @@ import (
 	"strings"
 )
 
-// prefill puts the defaults of a repeated section into target before the keys
-// of source are read over them.
 func prefill(target any, source *element, table []Species) {
 	fill(reflect.ValueOf(target).Elem())
 	s, ok := target.(*Species)

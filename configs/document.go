@@ -7,8 +7,7 @@ import (
 	"github.com/pelletier/go-toml/v2/unstable"
 )
 
-// position is a place in the source: line and column from 1, the column in
-// characters as an editor counts them.
+// position counts from 1, and columns in characters as an editor does.
 type position struct{ line, col int }
 
 // element is one value or table of the source with its place. go-toml decodes
@@ -32,8 +31,7 @@ func newTable(at position) *element {
 	return &element{key: at, value: at, kind: unstable.Table, fields: map[string]*element{}}
 }
 
-// at returns the deepest existing element on the path below e: the key that a
-// fault is about, or the table that lacks it.
+// at is the key that a fault is about, or the table that lacks it.
 func (e *element) at(path ...string) *element {
 	for _, name := range path {
 		next := e.fields[name]
@@ -60,8 +58,7 @@ func (e *element) spoilt() bool {
 	return e.bad
 }
 
-// item returns the i-th element of the array under key; an empty table where
-// the source has none.
+// item is an empty table where the source has none.
 func (e *element) item(key string, i int) *element {
 	if list := e.fields[key]; list != nil && i < len(list.items) {
 		return list.items[i]
@@ -106,8 +103,7 @@ func indexDocument(data []byte) (*element, error) {
 	return root, x.parser.Error()
 }
 
-// descend walks from root along the dotted key of a header and returns the
-// table that the header opens.
+// descend returns the table that a header opens.
 func (x *indexer) descend(root *element, header *unstable.Node, array bool) *element {
 	e := root
 	for keys := header.Key(); keys.Next(); {
@@ -151,8 +147,7 @@ func (x *indexer) keyValue(table *element, node *unstable.Node) {
 	}
 }
 
-// valueOf builds the element of a value; fallback is its place where the
-// parser gives none.
+// valueOf is at fallback where the parser gives no place.
 func (x *indexer) valueOf(node *unstable.Node, fallback position) *element {
 	at := fallback
 	if node.Raw.Length > 0 {

@@ -59,8 +59,7 @@ func (m Moment) In(loc *time.Location, end bool) time.Time {
 	return time.Date(y, mo, d, int(m.at)/60, int(m.at)%60, 0, 0, loc)
 }
 
-// covers reports whether d holds at a moment on the room's clock. The night after
-// a day belongs to the day.
+// covers: the night after a day belongs to the day.
 func (d *Duty) covers(wall time.Time, loc *time.Location) bool {
 	if d.From != nil && wall.Before(d.From.In(loc, false)) || d.To != nil && !wall.Before(d.To.In(loc, true)) {
 		return false

@@ -121,8 +121,7 @@ func (s *Season) holds(e Enclosure) bool {
 	return e.Stage == Adult && (s.names(e) || slices.Contains(s.Species, e.Species))
 }
 
-// covers reports whether the season is on that day; it may go over the turn of
-// the year.
+// covers may go over the turn of the year.
 func (s *Season) covers(d YearDay) bool {
 	if s.From <= s.To {
 		return d >= s.From && d <= s.To

@@ -54,8 +54,7 @@ func (f Faults) usable() bool {
 // configuration, and looking for the word meant by each takes time.
 const mostFaults = 500
 
-// atMost returns the first n faults, the last of them saying that there are
-// more.
+// atMost says in the last of n faults that there are more.
 func (f Faults) atMost(n int) Faults {
 	if len(f) <= n {
 		return f

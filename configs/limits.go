@@ -32,8 +32,7 @@ func FormatLimits(w io.Writer, c *Config, now time.Time) error {
 	return nil
 }
 
-// formatEnclosure writes one enclosure, worst limits first, each with the grade of
-// its source.
+// formatEnclosure grades each limit by its source.
 func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time, used map[Grade]bool) {
 	s := c.SpeciesOn(e, now)
 	graded := func(cell Cell, format string, args ...any) string {
@@ -79,8 +78,7 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time,
 // columns is how wide a terminal is that nobody has widened.
 const columns = 80
 
-// wrap writes text broken at its spaces, what does not fit on further lines
-// behind the indent.
+// wrap breaks text at its spaces and indents what follows.
 func wrap(b *strings.Builder, text, indent string) {
 	for utf8.RuneCountInString(text) > columns {
 		head := string([]rune(text)[:columns+1])

@@ -154,8 +154,7 @@ func longLine(name string, data []byte) *Fault {
 	return nil
 }
 
-// parse lets go-toml judge the syntax, duplicate keys and clashing tables
-// included, and returns the tree of elements.
+// parse leaves the syntax, duplicate keys and clashing tables to go-toml.
 func parse(name string, data []byte) (*element, *Fault) {
 	var all map[string]any
 	err := toml.Unmarshal(data, &all)

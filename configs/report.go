@@ -139,8 +139,7 @@ func (k *checker) reference(table *element, key, got, section string, ids []stri
 	k.fault(table, key, didYouMean(got, ids, do), "%s = %q names no [[%s]]", key, got, section)
 }
 
-// keys checks the keys of a table that are given by the tags of their fields, and
-// the ids of the sections in it.
+// keys checks what the tags of fields say, and the ids of sections.
 func (k *checker) keys(t *element, v reflect.Value) {
 	for i := range v.NumField() {
 		f, tag := v.Field(i), v.Type().Field(i).Tag
@@ -189,8 +188,7 @@ func amount(v reflect.Value) float64 {
 	return v.Float()
 }
 
-// within checks that a duration is from least to most, both included. A default is
-// right by construction.
+// within takes a default for right by construction.
 func (k *checker) within(table *element, key string, got, least, most Duration) {
 	if table.has(key) && (got < least || got > most) {
 		k.fault(table, key, fmt.Sprintf("write %s to %s", least, most), "%s = %q is out of range", key, got)
@@ -202,8 +200,7 @@ func (k *checker) address(table *element, key, got string, schemes ...string) {
 	k.addressShown(table, key, got, got, schemes)
 }
 
-// secretAddress is address for one whose path may be a secret, which no fault
-// repeats.
+// secretAddress repeats no path, which may be a secret.
 func (k *checker) secretAddress(table *element, got string) {
 	shown, from := got, 0
 	if i := strings.Index(got, "://"); i >= 0 {

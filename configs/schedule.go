@@ -34,8 +34,7 @@ func (t *ClockTime) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// twoDigits reads one or two digits and nothing else; strconv would take a
-// sign.
+// twoDigits takes no sign, as strconv would.
 func twoDigits(s string) (int, bool) {
 	if len(s) == 0 || len(s) > 2 {
 		return 0, false

@@ -27,8 +27,7 @@ func nearest(got string, names []string) string {
 	return best
 }
 
-// didYouMean proposes the known name nearest to a mistyped one, and otherwise another
-// advice.
+// didYouMean proposes the nearest known name, else another advice.
 func didYouMean(got string, known []string, otherwise string) string {
 	if best := nearest(got, known); best != "" {
 		return fmt.Sprintf("did you mean %q?", best)

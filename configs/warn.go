@@ -120,8 +120,7 @@ func (k warner) warnCompany(t *element, e Enclosure) {
 	}
 }
 
-// warnFloor looks at a humidity floor that is low, or so high that no reading comes
-// far enough above it again.
+// warnFloor also finds a floor so high that its alarm never ends.
 func (k warner) warnFloor(t *element, e Enclosure) {
 	at := t.at("floor")
 	if e.Floor == nil {
@@ -161,8 +160,7 @@ func (k warner) warnPeople() {
 	}
 }
 
-// warnUnused looks for sections that nothing names: most often the reference
-// was forgotten, and with it the watching.
+// warnUnused: most often the reference was forgotten, and with it the watching.
 func (k warner) warnUnused() {
 	for i, l := range k.c.Lamps {
 		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Lamps == l.ID }) {
@@ -193,8 +191,6 @@ const floorToKeep Percent = 70
 // deadband inside. A judgement.
 const narrowest Celsius = 1
 
-// warnLimits looks for limits that are allowed and yet watch little, or cannot be
-// kept.
 func (k warner) warnLimits() {
 	defaults := &Config{Species: SpeciesTable()}
 	for i, s := range k.ownSpecies {
