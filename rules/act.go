@@ -32,7 +32,13 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 	case ReturnToService:
 		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return s.Rec.Life.Return(e.lives.spec(s, 0), now) })
 	case Acknowledge:
-		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return e.lives.acknowledge(s, now, a.By) })
+		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) {
+			c, ok := s.Rec.Life.Acknowledge(now)
+			if ok {
+				s.Rec.AckedBy = a.By
+			}
+			return c, ok
+		})
 	case Reset:
 		err = e.lives.actOn(now, a, slots, func(s *room.Alarm) (alarm.Change, bool) { return s.Rec.Life.Reset() })
 	case Unshelve:
@@ -48,7 +54,6 @@ func (e *Engine) Act(now sensors.Instant, a Action) ([]Transition, error) {
 	return e.lives.out, nil
 }
 
-// targets finds the alarms that an action is about.
 func (ls *lives) targets(a Action) ([]*room.Alarm, error) {
 	if a.Kind == TakeOut || a.Kind == ReturnToService {
 		a.Key.Alarm, a.Seq = "", 0
@@ -74,7 +79,7 @@ func (ls *lives) targets(a Action) ([]*room.Alarm, error) {
 	return match, nil
 }
 
-// each acts on every target that its state allows, and refuses where there is
+// actOn acts on every target whose state allows it, and refuses where there is
 // none.
 func (ls *lives) actOn(now sensors.Instant, a Action, slots []*room.Alarm, act func(*room.Alarm) (alarm.Change, bool)) error {
 	done := false
@@ -101,14 +106,6 @@ func orAll(id AlarmID) string {
 		return "every alarm"
 	}
 	return string(id)
-}
-
-func (ls *lives) acknowledge(s *room.Alarm, now sensors.Instant, by string) (alarm.Change, bool) {
-	c, ok := s.Rec.Life.Acknowledge(now)
-	if ok {
-		s.Rec.AckedBy = by
-	}
-	return c, ok
 }
 
 // shelve refuses the whole action where one of the alarms may not be shelved
