@@ -353,8 +353,5 @@ func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int
 		c.Good++
 		c.Failures = 0
 	}
-	if r.Quality != Good {
-		c.ByReason[r.Reason]++
-	}
 	return failures
 }

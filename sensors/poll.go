@@ -45,8 +45,6 @@ type ProbeCounts struct {
 	Good     uint64
 	Suspect  uint64
 	Bad      uint64
-	// ByReason counts suspect and bad readings, indexed by Reason.
-	ByReason [numReasons]uint64
 	Late     uint64        // calls that came back after they had been given up
 	Failures int           // bad readings in a row, the excused aside; 0 while it works
 	Took     time.Duration // the last call that came back in time

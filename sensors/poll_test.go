@@ -205,7 +205,7 @@ func TestPollRunEndsAlthoughACallHangs(t *testing.T) {
 		if got := reasons(s, "stuck"); len(got) != 4 {
 			t.Errorf("%d readings in 30 s, want 4", len(got))
 		}
-		if p.Probes()[0].ByReason[TimedOut] != 4 {
+		if p.Probes()[0].Bad != 4 {
 			t.Errorf("counts %+v", p.Probes()[0])
 		}
 		close(release) // the kernel lets go: the worker ends, which goleak checks
@@ -229,7 +229,7 @@ func TestPollQuickFailureIsRetriedEveryRound(t *testing.T) {
 			t.Errorf("got %v, want %v", got, want)
 		}
 		c := p.Probes()[0]
-		if c.ByReason[BadCRC] != 5 || c.Bad != 5 || c.Good != 2 || c.Readings != 7 || c.Failures != 0 {
+		if c.Bad != 5 || c.Good != 2 || c.Readings != 7 || c.Failures != 0 {
 			t.Errorf("counts %+v", c)
 		}
 	})
@@ -279,7 +279,7 @@ func TestPollHeaterPulseIsNoFailure(t *testing.T) {
 		if got := reasons(s, "x"); len(got) != 8 || got[5] != Heating || got[6] != NoReason {
 			t.Errorf("reasons %v", got)
 		}
-		if c := p.Probes()[0]; c.Bad != 6 || c.ByReason[Heating] != 6 || c.Failures != 0 || log.Len() != 0 {
+		if c := p.Probes()[0]; c.Bad != 6 || c.Failures != 0 || log.Len() != 0 {
 			t.Errorf("counts %+v, log %q", c, log.String())
 		}
 	})

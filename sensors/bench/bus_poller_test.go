@@ -72,7 +72,7 @@ func TestThePollerCountsWhatChipsDo(t *testing.T) {
 		if c.Events != (sensors.Events{HeaterPulses: 4}) {
 			t.Errorf("after four hours: %+v", c.Events)
 		}
-		if n := c.ByReason[sensors.Heating]; n < 4*6 || n > 4*7 || c.Failures != 0 {
+		if n := c.Bad; n < 4*6 || n > 4*7 || c.Failures != 0 {
 			t.Errorf("%d inhibited readings and %d failures", n, c.Failures)
 		}
 		wire.Inject(BusFault{Kind: Brownout, Device: chip})
