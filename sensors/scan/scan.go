@@ -11,6 +11,7 @@ import (
 
 	"dewline/sensors"
 	"dewline/sensors/i2c"
+	"dewline/sensors/kernfile"
 )
 
 // Options say where to look. The zero value is the real machine.
@@ -181,4 +182,65 @@ func (s *busScan) identify(bus i2c.Bus, at sensors.Finding, addr int) (sensors.F
 		}
 	}
 	return sensors.Finding{}, false
+}
+
+// findMuxes finds the multiplexers at 0x70 to 0x77: what is written to one
+// reads back. A BME280 shares two of the addresses and is asked first, by a
+// byte that at worst opens channels of a multiplexer for a moment.
+func (s *busScan) findMuxes(bus i2c.Bus) []uint16 {
+	var muxes []uint16
+	for addr := 0x70; addr <= 0x77; addr++ {
+		if s.held[addr] || slices.Contains(s.skip, addr) {
+			continue
+		}
+		if !isMux(bus, uint16(addr)) && !isMux(bus, uint16(addr)) { // again, as identify asks
+			continue
+		}
+		muxes = append(muxes, uint16(addr))
+		s.answered = append(s.answered, addr)
+		s.found = append(s.found, sensors.Finding{Family: sensors.Multiplexer, Bus: s.path, Address: addr,
+			Certainty: sensors.Identified, Detail: "its select register reads back"})
+	}
+	return muxes
+}
+
+func isMux(bus i2c.Bus, addr uint16) bool {
+	var id [1]byte
+	if addr >= 0x76 && bus.Tx(addr, []byte{0xD0}, id[:]) == nil && id[0] != 0xD0 {
+		return false // a Bosch chip, or no multiplexer at any rate
+	}
+	for _, v := range []byte{0x05, 0x0A, 0x00} {
+		var back [1]byte
+		if bus.Tx(addr, []byte{v}, nil) != nil || bus.Tx(addr, nil, back[:]) != nil || back[0] != v {
+			// Whatever it is, it is left with no channel open.
+			_ = bus.Tx(addr, []byte{0}, nil) // perhaps nobody is there
+			return false
+		}
+	}
+	return true
+}
+
+// heldAddresses returns the addresses on bus n that a kernel driver holds.
+func heldAddresses(sys string, n int) map[int]bool {
+	held := map[int]bool{}
+	prefix := strconv.Itoa(n) + "-"
+	drivers, err := filepath.Glob(filepath.Join(sys, "bus/i2c/devices", prefix+"????", "driver"))
+	if err != nil { // only a bad pattern
+		return held
+	}
+	for _, d := range drivers {
+		text := strings.TrimPrefix(filepath.Base(filepath.Dir(d)), prefix)
+		if addr, err := strconv.ParseInt(text, 16, 32); err == nil {
+			held[int(addr)] = true
+		}
+	}
+	return held
+}
+
+// parentBus returns the bus that carries the multiplexer whose channel bus n
+// is: the kernel names such a bus "i2c-1-mux (chan_id 0)".
+func parentBus(sys string, n int) (int, bool) {
+	name, parent := kernfile.Line(filepath.Join(sys, "bus/i2c/devices", "i2c-"+strconv.Itoa(n), "name")), 0
+	_, err := fmt.Sscanf(name, "i2c-%d-mux ", &parent)
+	return parent, err == nil
 }
