@@ -179,10 +179,18 @@ func coldSteps(c alarm.Cause, s situation) []alarm.Step {
 		return []alarm.Step{alarm.Look, alarm.CheckHeating}
 	case !s.cold && (s.rising || s.back):
 		return s.lookFirst(alarm.Warming)
-	case !s.cold:
-		return s.lookFirst(alarm.DoorsClosed)
 	}
-	return s.lookFirst(alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut)
+	var list []alarm.Step
+	switch {
+	case c.Kind == alarm.CausePower:
+		list = append(list, alarm.CheckPower)
+	case !s.cold:
+		list = append(list, alarm.DoorsClosed)
+	}
+	if s.cold {
+		list = append(list, alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut)
+	}
+	return s.lookFirst(list...)
 }
 
 // drySteps is about water that is missing: a doubted probe first says look.

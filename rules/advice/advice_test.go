@@ -198,6 +198,8 @@ func TestFirstAction_BySituation(t *testing.T) {
 	}{
 		"cold side":           {alarm.KindBelow, room, with(at(16), func(s *situation) {}), "Keep the doors closed", calm + "|bottle|vents open"},
 		"cold limit":          {alarm.KindBelow, room, with(at(14), func(s *situation) { s.cold = true }), "Warm-water bottles, wrapped, beside the enclosures and never inside", "vents open"},
+		"cold, no power":      {alarm.KindBelow, alarm.Cause{Kind: alarm.CausePower}, at(17), "^Check fuse", calm + "|bottle|heating and the lamp timer"},
+		"colder, no power":    {alarm.KindBelow, alarm.Cause{Kind: alarm.CausePower}, with(at(14), func(s *situation) { s.cold = true }), "^1 Check fuse.*Warm-water bottles", "vents open"},
 		"warming up":          {alarm.KindBelow, room, with(at(17), func(s *situation) { s.rising = true }), "warming up again", calm + "|bottle"},
 		"night above band":    {alarm.KindAbove, room, with(at(23), func(s *situation) { s.night = true }), "See that the lamps are off", calm},
 		"night, outside cool": {alarm.KindAbove, room, with(at(23), func(s *situation) { s.night, s.outside = true, climate.BlowVent }), "Open the windows: the air outside", calm},
