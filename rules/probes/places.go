@@ -14,7 +14,8 @@ const (
 	placesAway = 0.7 // °C from the own usual place
 	placesNear = 0.4 // °C from the other's
 	placesFor  = 30 * time.Minute
-	placesMost = 4 // more probes away than that have something in common
+	placesMost = 4   // more probes away than that have something in common
+	placesRoom = 1.0 // °C of the room from its usual: places are those of a usual room
 )
 
 // inPlaceOf reports whether each of two probes is where the other usually is.
@@ -43,11 +44,13 @@ func (l swaps) watchPlaces(now sensors.Instant) {
 	if hour < 0 || !ok {
 		return
 	}
+	room := l.v.RoomCase(now)
+	unusual := room.HasUsual && math.Abs(room.Temp-room.Usual) >= placesRoom
 	var away [placesMost]probe
 	n := 0
 	for i := range l.v.Probes {
 		p := l.at(i)
-		if !l.away(p, ref, hour, now.Mono) {
+		if unusual || !l.away(p, ref, hour, now.Mono) {
 			p.AwaySince = 0
 			continue
 		}
