@@ -148,10 +148,6 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 		}
 		r.now = 22 * time.Hour
 		r.run(3*24*time.Hour+9*time.Hour, air)
-		// As a week of such days would have taught it.
-		for i := range r.e.v.Enclosures {
-			r.e.v.Enclosures[i].St.Thermal.Params.LampFast = 2
-		}
 		r.log = nil
 		r.run(3*time.Hour, air)
 		if x := r.last(MistMissing); x.Cause.Kind != c.want {
@@ -367,7 +363,7 @@ func TestMist_EndlessWithoutLamps(t *testing.T) {
 		cool float64
 		from string
 		want CauseKind
-	}{{1.6, "p1", CauseRoom}, {0.6, "p1", CauseEnclosure}, {1.6, "p4", CauseEnclosure}} {
+	}{{1.6, "p1", CausePower}, {0.6, "p1", CauseEnclosure}, {1.6, "p4", CauseEnclosure}} {
 		r := newRig(t, rigConfig(t, 4, noonMist))
 		r.run(4*24*time.Hour+6*time.Hour, r.calm)
 		r.run(2*time.Minute, func(id string, at time.Duration) *sensors.Reading {

@@ -250,31 +250,66 @@ func TestSharedCause_AtItsLimits(t *testing.T) {
 	}
 }
 
-// Who lacks the lamps' warmth is told by at least three, half of all, at their noon.
+// Who lacks most of the lamps' warmth is told by at least three, half of all, at their
+// noon, beside the room as they follow it.
 func TestPower_AtItsLimits(t *testing.T) {
-	for _, c := range []struct {
-		name   string
-		n, lit int
-		edge   time.Duration
-		median float64
-		want   bool
-	}{
-		{"all lack 1 °C", 3, 3, time.Hour, -1, true}, {"less", 3, 3, time.Hour, -0.99, false}, {"two of three are lit", 3, 2, time.Hour, -1, false},
-		{"half", 6, 3, time.Hour, -1, true}, {"less than half", 7, 3, time.Hour, -1, false},
-		{"lit for just 20 min", 3, 3, 20 * time.Minute, -1, false}, {"lit for more", 3, 3, 20*time.Minute + 1, -1, true},
+	type room struct {
+		name          string
+		n, lit, gone  int
+		edge          time.Duration
+		gain, lacking float64
+		fell          float64 // °C that the room fell just now
+		misted, want  bool
+	}
+	base := room{n: 4, lit: 4, gone: 4, edge: time.Hour, gain: 2, lacking: 1.21, want: true}
+	as := func(name string, change func(*room)) room {
+		r := base
+		r.name = name
+		change(&r)
+		return r
+	}
+	for _, c := range []room{
+		as("all lack most", func(*room) {}), as("less", func(r *room) { r.lacking, r.want = 1.19, false }),
+		as("three of four lack all", func(r *room) { r.gone, r.lacking = 3, 2 }), as("two of four, and more", func(r *room) { r.gone, r.lacking, r.want = 2, 9, false }),
+		as("half of all are lit", func(r *room) { r.n, r.lit, r.gone = 6, 3, 3 }), as("less than half", func(r *room) { r.n, r.lit, r.gone, r.want = 7, 3, 3, false }),
+		as("two are lit", func(r *room) { r.n, r.lit, r.gone, r.want = 2, 2, 2, false }),
+		as("lit for just 20 min", func(r *room) { r.edge, r.want = 20*time.Minute, false }), as("lit for more", func(r *room) { r.edge = 20*time.Minute + 1 }),
+		as("lamps that nobody knows yet", func(r *room) { r.gain = 0 }), as("of which they lack little", func(r *room) { r.gain, r.lacking, r.want = 0, 1.19, false }),
+		as("faint lamps", func(r *room) { r.gain, r.lacking, r.want = 0.29, 3, false }), as("lamps just not so faint", func(r *room) { r.gain, r.lacking = 0.3, 0.3 }),
+		as("misted an hour ago", func(r *room) { r.gain, r.lacking, r.misted = 1, 0.72, true }), as("which cools them still", func(r *room) { r.gain, r.lacking, r.misted, r.want = 1, 0.71, true, false }),
+		// A room that just fell by 3 °C leaves them 2.1 °C warmer beside it than usual.
+		as("a room that fell", func(r *room) { r.fell, r.lacking = 3, -0.89 }), as("and they lag behind", func(r *room) { r.fell, r.lacking, r.want = 3, -0.91, false }),
 	} {
 		v := roomtest.View(t, c.n, "")
 		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, c.edge
-		for i := c.lit; i < c.n; i++ {
-			v.Enclosures[i].Lamps = -1
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			if i >= c.lit {
+				en.Lamps = -1
+			}
+			for range 3 {
+				for h := 11; h < 14; h++ {
+					for range 3 {
+						en.St.Offset.Observe(float64(h), 0)
+					}
+				}
+			}
+			if c.gain > 0 {
+				en.St.Lamps.Course[1].Mean[8], en.St.Lamps.Course[1].Days[8] = float32(c.gain), 3
+			}
+			for m, room := range []float64{24 + c.fell, 24} {
+				en.St.Thermal.Observe(climate.ThermalReading{At: time.Duration(m) * time.Second, Air: 24, Room: room, HasRoom: true, Hour: 12})
+			}
+			if en.St.HasPulse, en.St.PulseAt = c.misted, v.At.Mono-time.Hour; i < c.gone {
+				roomtest.Says(v, 1+i, 24-c.lacking, 85)
+			}
 		}
-		pic := climate.Picture{Room: climate.RoomCase{HasTemp: true}, Judged: c.n, Median: c.median}
-		got := Look{V: v}.lampsGone(&pic, lampsAdd)
-		if (got != nil) != c.want || got != nil && float64(got.Delta) != c.median {
+		got := Look{V: v}.LampsGone()
+		if (got != nil) != c.want {
 			t.Errorf("%s: %+v", c.name, got)
 		}
-		pic.Room.HasTemp = false
-		if (Look{V: v}).lampsGone(&pic, lampsAdd) != nil {
+		v.Probes[0].St.HasTemp = false
+		if (Look{V: v}).LampsGone() != nil {
 			t.Errorf("%s: told without a room", c.name)
 		}
 	}

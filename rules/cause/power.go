@@ -7,6 +7,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -21,29 +22,70 @@ func (cs Look) manyLamps() bool {
 	return false
 }
 
-// lampsAdd in °C is more than a mist cools all enclosures by, and less than
-// most lamps warm them.
-const lampsAdd = 1.0
+// What lamps add, in °C, that can be missed, and what those are taken to add that are not
+// known yet; and the most by which a mist cools, for so long.
+const (
+	lampsSeen  = 0.3
+	lampsGuess = 2.0
+	lampsMost  = 0.6 // of it, as not half of the lamps lack
+	mistMost   = 0.8
+	mistCools  = 70 * time.Minute
+)
 
-// powerCold in °C is what they lack, lamps and all, in a room that is cold: those
-// that have theirs lag behind it and seem too warm.
-const powerCold = 0.3
-
-// LampsGone says that the enclosures lack what their lamps should add: air that
-// cooled so is damp without any mist. It is nil where they do not.
+// LampsGone says that the enclosures lack most of what their lamps are seen to add, beside
+// the room as they follow it: air that cooled so is damp without any mist. It is
+// nil where they do not.
 func (cs Look) LampsGone() *alarm.Fact {
-	pic := cs.V.Survey(cs.V.Latest)
-	return cs.lampsGone(pic, lampsAdd)
+	return cs.lampsGone(cs.V.Survey(cs.V.Latest), cs.V.Latest)
 }
 
-func (cs Look) lampsGone(pic *climate.Picture, least float64) *alarm.Fact {
-	if !pic.Room.HasTemp || pic.Judged < enoughPeers || pic.Median > -least {
-		return nil // as nearly always: the enclosures need not be counted
+func (cs Look) lampsGone(pic *climate.Picture, now sensors.Instant) *alarm.Fact {
+	judged, adds, lacks, sum := 0, 0.0, 0.0, 0.0
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		c := cs.V.CaseOf(o, now)
+		gain, known := o.St.Lamps.Gain()
+		if !known {
+			gain = lampsGuess
+		}
+		if !cs.litFor(o, litLong) || !c.HasTemp || !c.HasOffset || c.ProbeDoubt || gain < lampsSeen {
+			continue
+		}
+		is := o.St.Thermal.Lacks(c.Temp, pic.CauseOf(c).Residual)
+		if o.Misted(now.Mono, mistCools) {
+			is -= mistMost * (1 - float64(now.Mono-o.St.PulseAt)/float64(mistCools))
+		}
+		judged++
+		adds, lacks, sum = adds+gain, lacks+min(max(is, -gain), gain), sum+is
 	}
-	if lit, _ := cs.litNow(); lit < enoughPeers || 2*lit < len(cs.V.Enclosures) {
+	if !pic.Room.HasTemp || judged < enoughPeers || 2*judged < len(cs.V.Enclosures) || lacks < max(lampsMost*adds, lampsSeen*float64(judged)) {
 		return nil
 	}
-	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(pic.Median)}
+	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(-sum / float64(judged))}
+}
+
+// litFor reports whether the enclosure's lamps should have been on for longer than that.
+func (cs Look) litFor(en *room.Enclosure, span time.Duration) bool {
+	l := cs.V.LampsOf(en)
+	return l != nil && l.On && l.Edge > span
+}
+
+// How long lamps take until they are missed.
+const (
+	litLong = 20 * time.Minute
+	litSeen = 45 * time.Minute // until what they did is over
+)
+
+// PowerTold reports whether some open alarm has the power for its cause.
+func (cs Look) PowerTold() bool {
+	for i := range cs.V.Enclosures {
+		for k := range cs.V.Enclosures[i].Open.All() {
+			if r := &cs.V.Enclosures[i].Alarms[k].Rec; r.Life.Active && r.Cause.Kind == alarm.CausePower {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // lampsSwitched reports whether the last switch of a timer was seen in what most of
@@ -63,20 +105,15 @@ func (cs Look) lampsSwitched(timer int) bool {
 }
 
 func (cs Look) powerGone(now sensors.Instant) bool {
-	for i := range cs.V.Enclosures {
-		if s := &cs.V.Enclosures[i].Alarms[alarm.KindLampStuck]; s.Rec.Life.Active && s.Rec.Cause.Kind == alarm.CausePower {
-			return true
-		}
-	}
-	pic := cs.V.Survey(now)
-	_, fresh := cs.litNow()
-	if cs.Darkens(now.Mono) {
+	if cs.PowerTold() || cs.Darkens(now.Mono) {
 		return true
 	}
+	pic := cs.V.Survey(now)
+	fresh := cs.freshlyLit()
 	if fresh >= enoughPeers && 2*fresh >= len(cs.V.Enclosures) && pic.Changed >= enoughPeers && pic.MiddleChange() < lampWarms {
 		return true // nothing got warmer when the lamps were to come on
 	}
-	return cs.lampsGone(pic, powerOff) != nil
+	return cs.lampsGone(pic, now) != nil
 }
 
 // Darkens reports whether most enclosures whose lamps should have been on for
@@ -85,11 +122,7 @@ func (cs Look) Darkens(now time.Duration) bool {
 	xs := cs.V.Floats[:0]
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
-		if o.Lamps < 0 || o.Misted(now, 45*time.Minute) {
-			continue
-		}
-		l := &cs.V.Lamps[o.Lamps]
-		if change, ok := o.St.Trend.Change(); ok && l.Known && l.On && l.Edge > 45*time.Minute {
+		if change, ok := o.St.Trend.Change(); ok && cs.litFor(o, litSeen) && !o.Misted(now, litSeen) {
 			xs = append(xs, change)
 		}
 	}
@@ -103,32 +136,22 @@ func (cs Look) Darkens(now time.Duration) bool {
 // darkCools in °C in half an hour is more than an enclosure cools by day.
 const darkCools = 0.25
 
-// litNow counts the enclosures whose lamps should have been on for some time,
-// and those of them whose lamps came on not long ago and are known to warm.
-func (cs Look) litNow() (lit, fresh int) {
+// freshlyLit counts the enclosures whose lamps should have come on not long ago and are
+// known to warm.
+func (cs Look) freshlyLit() (n int) {
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
-		if o.Lamps < 0 {
-			continue
-		}
-		l := &cs.V.Lamps[o.Lamps]
-		if !l.Known || !l.On || l.Edge <= 20*time.Minute {
-			continue
-		}
-		lit++
-		if l.Edge <= 45*time.Minute && o.St.Thermal.LampGain() >= clearLamp {
-			fresh++
+		gain, _ := o.St.Lamps.Gain()
+		if cs.litFor(o, litLong) && !cs.litFor(o, litSeen) && gain >= clearLamp {
+			n++
 		}
 	}
-	return lit, fresh
+	return n
 }
 
-// powerOff in °C is what enclosures lack soon after the lamps failed to come on.
-const powerOff = 0.5
-
-// Lamps that add so much in the end, in °C, add at least lampWarms in half an
-// hour.
+// Lamps that add so much within an hour and a half, in °C, add at least lampWarms in half
+// an hour.
 const (
-	clearLamp = 1.0
+	clearLamp = 0.5
 	lampWarms = 0.1
 )

@@ -172,6 +172,14 @@ func (w *LampWatch) Ramps() bool {
 	return w.Ramp[1] >= lampRamp
 }
 
+// Gain is what the lamps were seen to add within an hour and a half, in °C; false until
+// they were seen to switch on some days.
+func (w *LampWatch) Gain() (celsius float64, known bool) {
+	off, on := &w.Course[0], &w.Course[1]
+	const k = lampBins - 1
+	return max(-float64(off.Mean[k]), float64(on.Mean[k])), off.known(k) || on.known(k)
+}
+
 func index(on bool) int {
 	if on {
 		return 1

@@ -267,6 +267,24 @@ func (m *Thermal) moveFilters(dt time.Duration) {
 // an unknown room.
 func (m *Thermal) present() float64 { return m.Params.value(m.Room, m.Lamp, m.LastHour) }
 
+// lateShare is how much of what an enclosure should lag behind the room by it is taken to,
+// while nothing is learned of it: a mesh cage hardly does.
+const lateShare = 0.7
+
+// Lacks is by how much the air is cooler, in °C, than the room, as the enclosure follows
+// it, and its lamps by schedule should make it. residual is by how much it is warmer than
+// usual at this hour beside the room as it is now, from which it takes the room's late
+// part until the model is learned.
+func (m *Thermal) Lacks(air, residual float64) float64 {
+	switch p := &m.Params; {
+	case !m.HasRoom:
+		return -residual
+	case !p.Learned:
+		return lateShare*(p.response(m.Room, filter{})-m.LastRoom) - residual
+	}
+	return m.present() - air
+}
+
 // collect adds to the open slot and closes it when its ten minutes are over.
 func (m *Thermal) collect(r ThermalReading) {
 	if n := int64(r.At / slotTime); n != m.Slot {

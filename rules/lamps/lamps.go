@@ -163,7 +163,7 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 	if lamps == nil || w.Wrong || l.unmoved(en) {
 		return climate.LampsFollow
 	}
-	if l.notSwitched(en) {
+	if l.notSwitched(en) && (w.On || !(cause.Look{V: l.v}).PowerTold()) { // lamps without power are off already
 		return late(w.On)
 	}
 	if w.Sign.Moved < some || !l.departs(en.Lamps) {

@@ -75,6 +75,31 @@ func TestJudge_ByWarmth(t *testing.T) {
 	}
 }
 
+// Lamps without power are off already when they are to go off; those that do not come on
+// are told with and without.
+func TestFaultOf_NoPower(t *testing.T) {
+	for _, on := range []bool{false, true} {
+		v := roomtest.View(t, 3, "")
+		missing := climate.LampSign{Missing: 9, Looks: 4}
+		signs(v, missing, missing, missing)
+		en := &v.Enclosures[0]
+		en.St.Lamps.On = on
+		l := look{Judge: &Judge{}, v: v}
+		if got := l.faultOf(en); got != late(on) {
+			t.Errorf("on %v: %v", on, got)
+		}
+		cold := &v.Enclosures[1].Alarms[alarm.KindBelow]
+		v.Enclosures[1].Open.Turn(alarm.KindBelow)
+		cold.Rec.Life.Active, cold.Rec.Cause = true, alarm.Cause{Kind: alarm.CausePower}
+		if got := l.faultOf(en); (got == late(on)) != on {
+			t.Errorf("on %v, without power: %v", on, got)
+		}
+		if cold.Rec.Life.Active = false; l.faultOf(en) != late(on) {
+			t.Errorf("on %v, with power again: follows", on)
+		}
+	}
+}
+
 // A light probe decides at once, and a quarter of an hour after a switch.
 func TestJudge_ByLight(t *testing.T) {
 	v := roomtest.View(t, 1, "")

@@ -31,7 +31,7 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactPumpRuns, For: runs}}
 	}
 	if why := l.causes().LampsGone(); why != nil {
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
+		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*why}
 	}
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, l.pumpNow(en)
 }
