@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"dewline/alert"
+	"dewline/alert/words"
 	"dewline/rules"
 
 	gomail "github.com/wneessen/go-mail"
@@ -39,7 +40,7 @@ func (s *Sender) begin(id, subject string) (*gomail.Msg, error) {
 	if err := m.From(s.opt.From); err != nil {
 		return nil, err
 	}
-	m.Subject(oneLine(subject))
+	m.Subject(words.OneLine(subject)) // a line break in a name would begin a header
 	m.SetDate()
 	m.SetMessageIDWithValue(id)
 	m.SetGenHeader("Auto-Submitted", "auto-generated")
@@ -110,8 +111,7 @@ func (s *Sender) summary(sum *Summary) (*gomail.Msg, error) {
 	if sum.HTML != "" {
 		m.AddAlternativeString(gomail.TypeTextHTML, sum.HTML)
 	}
-	for i := range sum.Files {
-		f := &sum.Files[i]
+	for _, f := range sum.Files {
 		// The brackets are part of the header (RFC 2392), the library writes what it is
 		// given.
 		if err := m.EmbedReader(f.Name, bytes.NewReader(f.Data), gomail.WithFileContentType(gomail.ContentType(f.MediaType)),
@@ -130,14 +130,4 @@ func (s *Sender) id(parts ...string) string {
 		fmt.Fprintf(h, "%d:%s", len(p), p)
 	}
 	return parts[0] + "." + hex.EncodeToString(h.Sum(nil)[:12]) + "@" + s.domain
-}
-
-// oneLine keeps names with line breaks from becoming headers.
-func oneLine(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
-			return ' '
-		}
-		return r
-	}, s)
 }

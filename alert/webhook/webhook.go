@@ -26,6 +26,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
 )
 
 const (
@@ -239,7 +240,8 @@ func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
 	}
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	err = fmt.Errorf("answered %s", hide.Replace(resp.Status))
-	if line := oneLine([]byte(hide.Replace(string(text)))); line != "" {
+	said := hide.Replace(string(text))
+	if line := words.OneLine(strings.ToValidUTF8(said[:min(len(said), shown)], "")); line != "" {
 		err = fmt.Errorf("answered %s: %s", hide.Replace(resp.Status), line)
 	}
 	switch code := resp.StatusCode; {
@@ -329,14 +331,4 @@ func hideURL(err error) error {
 		return fmt.Errorf("%s: %w", strings.ToLower(ue.Op), ue.Err)
 	}
 	return err
-}
-
-func oneLine(b []byte) string {
-	s := strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
-			return ' '
-		}
-		return r
-	}, strings.ToValidUTF8(string(b[:min(len(b), shown)]), ""))
-	return strings.TrimSpace(s)
 }

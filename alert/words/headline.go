@@ -2,6 +2,7 @@ package words
 
 import (
 	"cmp"
+	"strings"
 	"unicode"
 	"unicode/utf8"
 
@@ -23,6 +24,11 @@ func HeadlineOf(k alarm.Key) string {
 		return "a part is off, its secret cannot be read"
 	}
 	return Headline(k.Alarm)
+}
+
+// OneLine makes one line of any text: no control characters, single spaces.
+func OneLine(s string) string {
+	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r == ' ' || unicode.IsControl(r) }), " ")
 }
 
 // Capital makes the first letter one.
