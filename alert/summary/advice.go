@@ -116,8 +116,7 @@ func (a *adviser) heat() {
 	var hot []string
 	margin := math.Inf(1)
 	lethal := 0
-	for i := range a.Enclosures {
-		e := &a.Enclosures[i]
+	for _, e := range a.Enclosures {
 		if !slices.ContainsFunc(e.Excursions, isHot) && !e.reached() && e.Exposure.Peak < doseMuch {
 			continue
 		}
@@ -126,7 +125,7 @@ func (a *adviser) heat() {
 		}
 		hot = append(hot, e.Name)
 		if h := hottest(&e.Figures); h != nil && (worst == nil || e.Limits.Lethal-*h < margin) {
-			worst, margin = e, e.Limits.Lethal-*h
+			worst, margin = &e, e.Limits.Lethal-*h
 		}
 	}
 	if worst == nil {
@@ -211,8 +210,7 @@ func (a *adviser) mist() {
 		s.fed, s.dry, s.missed = s.fed+1, s.dry+min(missed, 1), max(s.missed, missed)
 		by[a.supply[a.Enclosures[i].ID]] = s
 	}
-	for i := range a.Enclosures {
-		e := &a.Enclosures[i]
+	for _, e := range a.Enclosures {
 		name := a.supply[e.ID]
 		s, why := by[name], "Mist pulses: "+mistWords(&e.Mist)+"."
 		switch {
@@ -220,9 +218,9 @@ func (a *adviser) mist() {
 		case s.fed > 1 && float64(s.dry) >= supplyShare*float64(s.fed):
 			a.ask(70, "Look at pump and reservoir of "+name, fmt.Sprintf("%d of the %d enclosures on it missed a mist, up to %d of them.", s.dry, s.fed, s.missed))
 		case e.Mist.Missed >= 2:
-			a.about(e, 56, "Clean the nozzle of %s", why)
+			a.about(&e, 56, "Clean the nozzle of %s", why)
 		case e.Mist.Weak >= 2:
-			a.about(e, 40, "Look at the nozzle of %s", why)
+			a.about(&e, 40, "Look at the nozzle of %s", why)
 		}
 	}
 }
@@ -287,10 +285,9 @@ func (a *adviser) probes(e *Enclosure) {
 		told = true
 		a.about(e, 44, kind, words.Capital(words.Headline(x.Alarm))+": "+x.when()+".")
 	}
-	for i := range e.Probes {
-		p := &e.Probes[i]
+	for _, p := range e.Probes {
 		if t, ok := p.Trust(); ok && t < trustLittle && !told {
-			a.about(e, 41, "Look at the probe of %s", p.ID+": "+trustWords(p)+".")
+			a.about(e, 41, "Look at the probe of %s", p.ID+": "+trustWords(&p)+".")
 		}
 	}
 }
@@ -310,18 +307,4 @@ func (a *adviser) care() {
 	if names := slices.Concat(a.Alarms.Chattering, a.Alarms.Stale); len(names) > 0 {
 		a.ask(28, "Quieten the alarms", "Coming and going, or standing for more than a day: "+a.alarmNames(names, 3)+".")
 	}
-}
-
-// calibrations are the probes that are late, and those that will soon be due.
-func (r *Report) calibrations() (late, soon []string) {
-	for _, d := range r.Due {
-		to := &late
-		if d.At.After(r.Until) {
-			to = &soon
-		}
-		if !slices.Contains(*to, d.Probe) {
-			*to = append(*to, d.Probe)
-		}
-	}
-	return late, soon
 }

@@ -26,20 +26,19 @@ func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now tim
 		return nil, fmt.Errorf("week %s has not begun", w)
 	}
 	b.report = r
-	m, d, c := measurer{&b}, diary{&b}, carer{&b}
-	d.readJournal()
-	d.readNotes()
+	b.readJournal()
+	b.readNotes()
 	for _, e := range inOrder(cfg.Enclosures) {
-		r.Enclosures = append(r.Enclosures, m.enclosure(e))
+		r.Enclosures = append(r.Enclosures, b.enclosure(e))
 		if ctx.Err() != nil {
 			return nil, fmt.Errorf("summary of week %s: %w", w, context.Cause(ctx))
 		}
 	}
-	m.roomProbes()
-	m.blind()
-	d.quality()
-	c.careFor()
-	c.tellMissing()
+	b.roomProbes()
+	b.blind()
+	b.quality()
+	b.careFor()
+	b.tellMissing()
 	r.advise(unit.Celsius)
 	r.complete()
 	return r, nil

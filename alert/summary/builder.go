@@ -47,12 +47,6 @@ type builder struct {
 	faults  map[string]bool                   // said already
 }
 
-type (
-	measurer struct{ *builder } // figures of what was measured
-	diary    struct{ *builder } // what the log and the notes tell, and how the alarms did
-	carer    struct{ *builder } // calibrations, drills, and what the report lacks
-)
-
 // fault notes once that something cannot be read.
 func (b *builder) fault(what string, err error) {
 	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || b.faults[what] {

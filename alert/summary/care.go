@@ -16,12 +16,12 @@ import (
 const dueWithin = 14 * 24 * time.Hour
 
 // roomProbes accounts for the probes that hang in no enclosure.
-func (b measurer) roomProbes() {
+func (b *builder) roomProbes() {
 	elsewhere := slices.DeleteFunc(slices.Clone(b.cfg.Probes), func(p configs.Probe) bool { return p.Enclosure != "" })
 	b.report.Probes, _ = b.probes(elsewhere)
 }
 
-func (b carer) careFor() {
+func (b *builder) careFor() {
 	set, err := sensors.NewCorrections(b.corrections())
 	if err != nil {
 		b.fault("some calibrations", err)
@@ -39,7 +39,7 @@ func (b carer) careFor() {
 	b.drill()
 }
 
-func (b carer) corrections() (out []sensors.Correction) {
+func (b *builder) corrections() (out []sensors.Correction) {
 	for doc, err := range b.rec.Docs(store.BucketCalibration) {
 		var c sensors.Correction
 		if err == nil {
@@ -55,7 +55,7 @@ func (b carer) corrections() (out []sensors.Correction) {
 }
 
 // finish adds what is known of a probe beside its readings.
-func (b carer) finish(p *Probe, set *sensors.Corrections, enclosure string) {
+func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 	id := sensors.ProbeID(p.ID)
 	covered := b.covered[id]
 	first, hasHum := b.firstSeen(id)
@@ -78,7 +78,7 @@ func (b carer) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 
 // firstSeen finds the first hour on record of a probe, and whether it measured
 // humidity then.
-func (b carer) firstSeen(id sensors.ProbeID) (time.Time, bool) {
+func (b *builder) firstSeen(id sensors.ProbeID) (time.Time, bool) {
 	for r, err := range b.rec.Rollups(b.ctx, id, store.Hour, time.Unix(0, 0), b.report.Until) {
 		if err != nil {
 			continue // told of where the week is read
@@ -88,7 +88,7 @@ func (b carer) firstSeen(id sensors.ProbeID) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-func (b carer) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time) {
+func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time) {
 	if every <= 0 {
 		return
 	}
@@ -102,7 +102,7 @@ func (b carer) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q se
 }
 
 // drill finds the last test notice and when the next one is due.
-func (b carer) drill() {
+func (b *builder) drill() {
 	d := &b.report.Drill
 	var id string
 	for _, e := range b.events {
@@ -132,7 +132,7 @@ func (b carer) drill() {
 }
 
 // tellMissing says in words what the report cannot know.
-func (b carer) tellMissing() {
+func (b *builder) tellMissing() {
 	r := b.report
 	if !r.compared() && !r.NoData {
 		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")

@@ -33,9 +33,9 @@ type change struct {
 // changes lists what differs most from the week before.
 func (a *adviser) changes() []string {
 	var all []change
-	for i := range a.Enclosures {
-		if e := &a.Enclosures[i]; e.comparable() {
-			all = append(all, a.changesOf(e)...)
+	for _, e := range a.Enclosures {
+		if e.comparable() {
+			all = append(all, a.changesOf(&e)...)
 		}
 	}
 	if q := a.Alarms; a.compared() && max(q.Count-q.Before, q.Before-q.Count) >= alarmsMoved {
@@ -158,11 +158,10 @@ const nearLethal = 2.0
 // came near.
 func (r *Report) closest() (best *Enclosure) {
 	left := nearLethal
-	for i := range r.Enclosures {
-		e := &r.Enclosures[i]
+	for _, e := range r.Enclosures {
 		h := hottest(&e.Figures)
 		if h != nil && *h < e.Limits.Lethal && e.Limits.Lethal-*h < left { // one that reached it is told of above
-			best, left = e, e.Limits.Lethal-*h
+			best, left = &e, e.Limits.Lethal-*h
 		}
 	}
 	return best
@@ -171,12 +170,25 @@ func (r *Report) closest() (best *Enclosure) {
 // drift is the mean change of the days' mean temperatures.
 func (r *Report) drift() float64 {
 	sum, n := 0.0, 0
-	for i := range r.Enclosures {
-		e := &r.Enclosures[i]
+	for _, e := range r.Enclosures {
 		if e.comparable() && e.Day.Temperature != nil && e.Before.Day.Temperature != nil {
 			sum += e.Day.Temperature.Mean - e.Before.Day.Temperature.Mean
 			n++
 		}
 	}
 	return sum / float64(max(n, 1))
+}
+
+// calibrations are the probes that are late, and those that will soon be due.
+func (r *Report) calibrations() (late, soon []string) {
+	for _, d := range r.Due {
+		to := &late
+		if d.At.After(r.Until) {
+			to = &soon
+		}
+		if !slices.Contains(*to, d.Probe) {
+			*to = append(*to, d.Probe)
+		}
+	}
+	return late, soon
 }

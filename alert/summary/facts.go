@@ -13,7 +13,7 @@ import (
 // due in its last minutes comes so much later.
 const afterWeek = 20 * time.Minute
 
-func (b diary) take(e *event.Event) {
+func (b *builder) take(e *event.Event) {
 	of := func(id string) *found {
 		f := b.found[id]
 		if f == nil {
@@ -35,7 +35,7 @@ func (b diary) take(e *event.Event) {
 }
 
 // tell fills in what the log says of an enclosure, in the week and the one before.
-func (b diary) tell(out *Enclosure, e configs.Enclosure) {
+func (b *builder) tell(out *Enclosure, e configs.Enclosure) {
 	f := b.found[e.ID]
 	if f == nil {
 		f = &found{}
@@ -153,7 +153,7 @@ func countDue(m configs.Mist, from, to time.Time, loc *time.Location) int {
 
 // allNights lists the seven nights by the morning on which they end; one that
 // nobody measured has no drop.
-func (b diary) allNights(out *Enclosure, found []Night) []Night {
+func (b *builder) allNights(out *Enclosure, found []Night) []Night {
 	var all []Night
 	for day := range 7 {
 		from, to := b.week.day(day), b.week.day(day+1)

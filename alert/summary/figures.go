@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/alert/chart"
+	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/sensors"
 	"dewline/store"
@@ -19,13 +20,13 @@ const slotSpan = 10 * time.Minute
 // two hours. Least and greatest are kept within each.
 const pictureBins = 84
 
-func (b measurer) enclosure(e configs.Enclosure) Enclosure {
+func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	sp := b.cfg.SpeciesOn(e, b.report.Until.Add(-time.Second))
 	lamps, hasLamps := b.cfg.LampsOf(e)
 	_, hasMist := b.cfg.MistOf(e)
 	probes, all := b.probes(b.cfg.ProbesOf(e.ID))
 	out := Enclosure{
-		ID: e.ID, Name: clean(cmp.Or(e.Name, e.ID)), Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
+		ID: e.ID, Name: words.OneLine(cmp.Or(e.Name, e.ID)), Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
 		Species: cmp.Or(sp.Name, e.Species), Stage: string(e.Stage),
 		Limits: Limits{
 			DayLow: float64(sp.Day.Low), DayHigh: float64(sp.Day.High),
@@ -43,15 +44,14 @@ func (b measurer) enclosure(e configs.Enclosure) Enclosure {
 		out.since, out.young = week[0].start.In(b.loc), true
 	}
 	out.Missing = max(b.report.Until.Sub(out.since).Minutes()-out.Covered, 0)
-	d := diary(b)
-	d.tell(&out, e)
-	d.excursions(&out, all)
+	b.tell(&out, e)
+	b.excursions(&out, all)
 	out.picture = b.draw(e, all, &out)
 	return out
 }
 
 // probes takes probes together and each by itself.
-func (b measurer) probes(list []configs.Probe) (out []Probe, all slots) {
+func (b *builder) probes(list []configs.Probe) (out []Probe, all slots) {
 	all = b.sums(list)
 	for _, s := range all.between(b.report.From, b.report.Until) {
 		b.alive[s.start.Unix()] = max(b.alive[s.start.Unix()], s.covered)
@@ -63,7 +63,7 @@ func (b measurer) probes(list []configs.Probe) (out []Probe, all slots) {
 }
 
 // probe counts the readings of a probe in the week by what they are worth.
-func (b measurer) probe(p configs.Probe) Probe {
+func (b *builder) probe(p configs.Probe) Probe {
 	out := Probe{ID: p.ID, Place: string(p.Place), Reasons: map[string]uint64{}}
 	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
 		if err != nil {
@@ -88,7 +88,7 @@ func (b measurer) probe(p configs.Probe) Probe {
 // sums reads the ten-minute sums of both weeks and joins the probes: in each
 // ten minutes the first that delivered is judged, over the litter before the
 // canopy, and the hottest is kept. The floor is judged by the named one.
-func (b measurer) sums(probes []configs.Probe) slots {
+func (b *builder) sums(probes []configs.Probe) slots {
 	all := slots{}
 	hasAir := slices.ContainsFunc(probes, func(p configs.Probe) bool { return p.Place != configs.Water })
 	rank := map[configs.Place]int{configs.Canopy: 1, configs.Water: 2}
@@ -125,7 +125,7 @@ func (b measurer) sums(probes []configs.Probe) slots {
 }
 
 // begins returns when the journal begins, where that is after the week.
-func (b measurer) begins() time.Time {
+func (b *builder) begins() time.Time {
 	for e, err := range b.rec.Journal(time.Time{}, time.Time{}) {
 		if err != nil || e.At.Wall.Before(b.report.To) {
 			break
@@ -137,7 +137,7 @@ func (b measurer) begins() time.Time {
 
 // blind counts the time in which nothing in the room was measured, from the
 // first reading where there was none in the week before.
-func (b measurer) blind() {
+func (b *builder) blind() {
 	r := b.report
 	if len(b.alive) == 0 {
 		r.NoData, r.Begins = true, b.begins()
@@ -155,7 +155,7 @@ func (b measurer) blind() {
 	r.Blind = max(r.Until.Sub(from)-seen, 0).Round(time.Second).Minutes()
 }
 
-func (b measurer) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
+func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Chart {
 	c := chart.Climate(b.cfg, e, b.report.From, b.report.To)
 	temp := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)
 	hum := chart.NewGather(b.report.From, b.report.To, pictureBins, 2*slotSpan)

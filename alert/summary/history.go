@@ -17,7 +17,7 @@ import (
 // a mean rate of alarms is taken over, as ISA-18.2 asks for a month.
 const lookBack = 28 * 24 * time.Hour
 
-func (b diary) onsetOf(p *alarm.Past) *onset {
+func (b *builder) onsetOf(p *alarm.Past) *onset {
 	x := Excursion{
 		Alarm: p.Key.Alarm, Subject: p.Key.Subject, Priority: p.Priority, From: p.From.Wall.In(b.loc),
 		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From),
@@ -33,7 +33,7 @@ func (b diary) onsetOf(p *alarm.Past) *onset {
 
 // readJournal collects the alarms and what happened to notices up to the end
 // of the week.
-func (b diary) readJournal() {
+func (b *builder) readJournal() {
 	var log alarm.History
 	for e, err := range b.rec.Journal(time.Time{}, b.report.Until.Add(afterWeek)) {
 		if err != nil {
@@ -65,13 +65,13 @@ func (b diary) readJournal() {
 	}
 }
 
-func (b diary) during(o *onset) bool {
+func (b *builder) during(o *onset) bool {
 	return o.From.Before(b.report.Until) && (o.To.IsZero() || !o.To.Before(b.report.From))
 }
 
 // excursions sorts the alarms of one enclosure and of its probes into
 // stretches outside the band, with their peaks, and others.
-func (b diary) excursions(out *Enclosure, all slots) {
+func (b *builder) excursions(out *Enclosure, all slots) {
 	mine := map[string]bool{out.ID: true}
 	for _, p := range out.Probes {
 		mine[p.ID] = true
@@ -131,7 +131,7 @@ type storedNote struct {
 	Text      string          `json:"text"`
 }
 
-func (b diary) readNotes() {
+func (b *builder) readNotes() {
 	for doc, err := range b.rec.Docs(store.BucketNotes) {
 		var n storedNote
 		if err == nil {

@@ -11,7 +11,7 @@ import (
 
 // Subject is the subject line of the mail.
 func (r *Report) Subject() string {
-	s := fmt.Sprintf("%s, week %s: ", clean(r.RoomName), r.Week)
+	s := fmt.Sprintf("%s, week %s: ", words.OneLine(r.RoomName), r.Week)
 	switch {
 	case r.Early():
 		return s + "before the record begins"
@@ -20,7 +20,7 @@ func (r *Report) Subject() string {
 	case len(r.Do) == 0:
 		return s + "nothing asks for you"
 	default:
-		return s + lower(clean(r.Do[0].Title))
+		return s + lower(words.OneLine(r.Do[0].Title))
 	}
 }
 
@@ -85,7 +85,7 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	var out []fact
 	add := func(name, text string) {
 		if text != "" {
-			out = append(out, fact{name, clean(text)})
+			out = append(out, fact{name, words.OneLine(text)})
 		}
 	}
 	if e.Covered == 0 {
@@ -190,8 +190,7 @@ func excursionLines(list []Excursion, u unit.Scale) (lines []string) {
 			notes[list[i].Alarm]++
 		}
 	}
-	for i := range list {
-		x := &list[i]
+	for _, x := range list {
 		n := notes[x.Alarm]
 		switch {
 		case x.Priority > rules.Note || n == 1:
@@ -205,7 +204,7 @@ func excursionLines(list []Excursion, u unit.Scale) (lines []string) {
 }
 
 func noteWords(n Note) string {
-	return fmt.Sprintf("%s, %s: %s", n.At.Format("Mon 15:04"), clean(n.By), clean(n.Text))
+	return fmt.Sprintf("%s, %s: %s", n.At.Format("Mon 15:04"), words.OneLine(n.By), words.OneLine(n.Text))
 }
 
 func (r *Report) roomLines(u unit.Scale) []string {

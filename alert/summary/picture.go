@@ -36,15 +36,14 @@ func pictureSize(enclosures int) (width, height, colours int) {
 func (r *Report) Pictures(u unit.Scale) ([]Picture, error) {
 	var out []Picture
 	width, height, colours := pictureSize(len(r.Enclosures))
-	for i := range r.Enclosures {
-		e := &r.Enclosures[i]
+	for i, e := range r.Enclosures {
 		if e.Covered == 0 {
 			continue
 		}
 		c := e.picture
 		c.Scale = u
 		p := Picture{
-			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + pictureWords(e, u), Width: width,
+			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + pictureWords(&e, u), Width: width,
 		}
 		img, err := c.Image(width, height)
 		if err != nil {
@@ -80,7 +79,7 @@ func few(img *image.NRGBA, colours int) image.Image {
 }
 
 // marks are what happened to the enclosure, for its picture.
-func (b measurer) marks(e *Enclosure) []chart.Mark {
+func (b *builder) marks(e *Enclosure) []chart.Mark {
 	var out []chart.Mark
 	for _, at := range e.pulses {
 		out = append(out, chart.Mark{At: at, Kind: chart.Pulse})

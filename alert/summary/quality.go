@@ -22,7 +22,7 @@ const topMany = 5
 // nightHours are those in which a wake alarm costs sleep.
 var nightHours = configs.ClockSpan{From: 22 * 60, To: 7 * 60}
 
-func (b diary) quality() {
+func (b *builder) quality() {
 	q := Quality{ByPriority: map[string]int{"note": 0, "today": 0, "wake": 0}}
 	var raised []*onset
 	four := 0
@@ -57,12 +57,12 @@ func (b diary) quality() {
 }
 
 // days is how many days of the journal lie between from and the end.
-func (b diary) days(from time.Time) float64 {
+func (b *builder) days(from time.Time) float64 {
 	return max(b.report.Until.Sub(later(from, b.began)).Hours()/24, 1)
 }
 
 // countLasting counts what any alarm that touched the week did in it.
-func (b diary) countLasting(q *Quality, o *onset) {
+func (b *builder) countLasting(q *Quality, o *onset) {
 	end := o.To
 	if end.IsZero() {
 		end = b.report.Until
@@ -123,7 +123,7 @@ func (q *Quality) countRaised(loc *time.Location, raised []*onset) {
 
 // suggest adds what the rules' own measures say would have kept frequent alarms
 // quiet.
-func (b diary) suggest(top []Count) {
+func (b *builder) suggest(top []Count) {
 	if len(top) == 0 || top[0].N < 2 {
 		return
 	}
@@ -177,7 +177,7 @@ func floods(raised []*onset) int {
 	return int(l.Floods)
 }
 
-func (b diary) countNotices(q *Quality) {
+func (b *builder) countNotices(q *Quality) {
 	for _, e := range b.events {
 		n, ok := e.Body.(event.Notice)
 		if !ok || e.At.Wall.Before(b.report.From) || strings.HasPrefix(n.Notice, "drill/") || strings.HasPrefix(n.Notice, "silence/") {

@@ -29,8 +29,7 @@ func (r *Report) Text(u unit.Scale) string {
 	}
 	w.lists(v.Lists)
 	w.head("Enclosures")
-	for i := range v.Cards {
-		c := &v.Cards[i]
+	for _, c := range v.Cards {
 		name := c.Name
 		if c.Place != "" {
 			name += " (" + c.Place + ")"

@@ -58,7 +58,7 @@ const (
 func (r *Report) view(u unit.Scale) view {
 	r = r.In(u)
 	v := view{
-		Title: fmt.Sprintf("%s: week %s", clean(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
+		Title: fmt.Sprintf("%s: week %s", words.OneLine(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
 		Made: r.Made.Format("2006-01-02 15:04 MST"), Tiles: r.tiles(), Caution: caution,
 	}
 	if r.Early() {
@@ -66,7 +66,7 @@ func (r *Report) view(u unit.Scale) view {
 		return v
 	}
 	for _, a := range r.Do {
-		v.Do = append(v.Do, Advice{clean(a.Title), clean(a.Why)})
+		v.Do = append(v.Do, Advice{words.OneLine(a.Title), words.OneLine(a.Why)})
 	}
 	if len(v.Do) == 0 {
 		v.Nothing = nothingToDo
@@ -77,7 +77,7 @@ func (r *Report) view(u unit.Scale) view {
 		}
 		s := section{Name: name}
 		for _, l := range lines {
-			s.Lines = append(s.Lines, clean(l))
+			s.Lines = append(s.Lines, words.OneLine(l))
 		}
 		*to = append(*to, s)
 	}
@@ -100,8 +100,7 @@ func (r *Report) view(u unit.Scale) view {
 
 func (r *Report) tiles() []tile {
 	floor, missed := 0.0, 0
-	for i := range r.Enclosures {
-		e := &r.Enclosures[i]
+	for _, e := range r.Enclosures {
 		if e.BelowMin != nil {
 			floor += *e.BelowMin
 		}
@@ -120,7 +119,7 @@ func (r *Report) tiles() []tile {
 }
 
 func cardOf(e *Enclosure, u unit.Scale) card {
-	c := card{ID: e.ID, Name: clean(e.Name), Place: configs.PlaceWords(e.Rack, e.Shelf, e.Slot), About: stageWords(e), Facts: e.facts(u), Tags: e.tags(), Edge: "#b9c7bd"}
+	c := card{ID: e.ID, Name: words.OneLine(e.Name), Place: configs.PlaceWords(e.Rack, e.Shelf, e.Slot), About: stageWords(e), Facts: e.facts(u), Tags: e.tags(), Edge: "#b9c7bd"}
 	for _, t := range c.Tags {
 		switch {
 		case t.Back == alarmBack:

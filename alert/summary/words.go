@@ -78,11 +78,6 @@ func list(names []string, most int) string {
 	return strings.Join(names, "")
 }
 
-// clean keeps control characters of names and notes out of the text.
-func clean(s string) string {
-	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == ' ' }), " ")
-}
-
 // when writes how long an excursion was: "Sat 13:40 – 19:20" or
 // "Sat 22:10 – Sun 03:00", with the date of a day that is not in the week.
 func (x *Excursion) when() string {
@@ -117,7 +112,7 @@ func (x *Excursion) line(u unit.Scale) string {
 	}
 	switch {
 	case x.AckedBy != "":
-		fmt.Fprintf(&b, ", acknowledged by %s after %s", clean(x.AckedBy), span(x.AckedIn))
+		fmt.Fprintf(&b, ", acknowledged by %s after %s", words.OneLine(x.AckedBy), span(x.AckedIn))
 	case x.Shelved:
 		b.WriteString(", shelved")
 	case x.Priority > rules.Note:
