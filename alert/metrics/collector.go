@@ -235,8 +235,7 @@ func (m sender) alarms(s *alert.Snapshot) {
 	m.put("alarm_acknowledge_mean_seconds", "Mean time to acknowledgement, since the alarms are counted.", k.MeanAcknowledge.Seconds())
 	m.put("alarm_acknowledge_max_seconds", "Longest time to acknowledgement, since the alarms are counted.", k.MaxAcknowledge.Seconds())
 	m.put("alarms_unknown", "Open alarms that cannot be evaluated at present.", float64(k.Unknown))
-	for i := range k.Worst {
-		w := &k.Worst[i]
+	for _, w := range k.Worst {
 		m := m.of("alarm", string(w.Key.Alarm), "subject", w.Key.Subject)
 		m.put("alarm_raised_total", "How often each of the ten most frequent alarms was raised.", float64(w.Count))
 		if said := words.Fact(w.Suggestion, unit.Celsius); said != "" {
@@ -287,8 +286,7 @@ func (m sender) polls(s *alert.Snapshot) {
 		m.put("bus_overruns_total", "Polls skipped because a round took too long.", float64(b.Overruns))
 		m.put("bus_hung", "1 while a call to the bus does not come back.", bit(b.Hung != ""))
 	}
-	for i := range s.Polls {
-		p := &s.Polls[i]
+	for _, p := range s.Polls {
 		m := m.of("probe", string(p.Probe))
 		m.put("poll_duration_seconds", "How long the last reading of a probe took.", p.Took.Seconds(), "bus", p.Bus)
 		m.put("poll_late_total", "Readings that came back after their time was up.", float64(p.Late), "bus", p.Bus)

@@ -117,10 +117,9 @@ func (s answers) actOver(w http.ResponseWriter, r *http.Request) {
 	kind := rules.ActionKind(r.PostFormValue("action"))
 	by, done := s.sessions.of(r).by, 0
 	snap := s.o.Snapshot()
-	for i := range snap.Alarms {
-		a := &snap.Alarms[i]
+	for _, a := range snap.Alarms {
 		switch {
-		case kind == rules.Acknowledge && isOver(a) && needsAnswer(a.State):
+		case kind == rules.Acknowledge && isOver(a.State) && needsAnswer(a.State):
 		case kind == rules.Reset && a.State == alarm.LatchAck:
 		default:
 			continue

@@ -30,18 +30,17 @@ func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {
 	snap, u := s.o.Snapshot(), scaleOf(s.o.Config())
 	p := alarmsPage{frame: s.frame(r, "Alarms", "alarms"), Figures: figures(snap.KPI)}
 	p.Live = true
-	for i := range snap.Alarms {
-		a := &snap.Alarms[i]
-		c := s.alarmCard(a, snap, u)
+	for _, a := range snap.Alarms {
+		c := s.alarmCard(&a, snap, u)
 		switch {
 		case putAway(a.State) || a.State == alarm.Suppressed:
 			p.Away = append(p.Away, c)
-		case isOver(a):
+		case isOver(a.State):
 			p.Over = append(p.Over, c)
 		default:
 			p.Open = append(p.Open, c)
 		}
-		if isOver(a) && needsAnswer(a.State) {
+		if isOver(a.State) && needsAnswer(a.State) {
 			p.Acks++
 		}
 		if a.State == alarm.LatchAck {

@@ -101,7 +101,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale)
 	if !a.Active || !a.State.Annunciated() {
 		c.Class = "over"
 	}
-	if isOver(a) {
+	if isOver(a.State) {
 		c.Since = "" // the onset's may have passed to a later, too short one
 		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
 	}

@@ -66,9 +66,9 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	}
 	p.Limits = limitText(cfg, e, u, snap.At)
 	keep := ofEnclosure(cfg, e.ID)
-	for i := range snap.Alarms {
-		if a := &snap.Alarms[i]; keep(a.Key) {
-			c := s.alarmCard(a, snap, u)
+	for _, a := range snap.Alarms {
+		if keep(a.Key) {
+			c := s.alarmCard(&a, snap, u)
 			c.Link = "" // it is here
 			p.Alarms = append(p.Alarms, c)
 		}

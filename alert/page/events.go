@@ -93,12 +93,10 @@ func fingerprint(snap *alert.Snapshot) uint64 {
 	if snap == nil {
 		return 0
 	}
-	for i := range snap.Alarms {
-		a := &snap.Alarms[i]
+	for _, a := range snap.Alarms {
 		fmt.Fprintf(h, "%s %d %d,", a.ID, a.State, a.Priority)
 	}
-	for i := range snap.Notices {
-		n := &snap.Notices[i]
+	for _, n := range snap.Notices {
 		fmt.Fprintf(h, "%s %d %t,", n.Notice.ID, n.Notice.Version, n.Acknowledged)
 	}
 	fmt.Fprint(h, snap.Recording, snap.Stalled, snap.At.Synced)

@@ -131,8 +131,8 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) st
 // first: a bad night must not look like a calm morning.
 func waiting(snap *alert.Snapshot) (string, int) {
 	n, lethal := 0, 0
-	for i := range snap.Alarms {
-		if a := &snap.Alarms[i]; isOver(a) {
+	for _, a := range snap.Alarms {
+		if isOver(a.State) {
 			n++
 			if a.Key.Alarm == rules.LethalLimit {
 				lethal++
@@ -156,8 +156,7 @@ func waiting(snap *alert.Snapshot) (string, int) {
 func lists(snap *alert.Snapshot) []list {
 	mist, drop := list{Title: "Missed its mist"}, list{Title: "No night drop"}
 	due, quiet := list{Title: "Calibration due"}, list{Title: "Probes to look at"}
-	for i := range snap.Enclosures {
-		v := &snap.Enclosures[i]
+	for _, v := range snap.Enclosures {
 		link, name := "/enclosure/"+v.ID, cmp.Or(v.Name, v.ID)
 		if v.MissedMists > 0 {
 			mist.Items = append(mist.Items, item{link, name, times(v.MissedMists, "pulse")})
@@ -166,8 +165,7 @@ func lists(snap *alert.Snapshot) []list {
 			drop.Items = append(drop.Items, item{link, name, times(v.NightsNoDrop, "night")})
 		}
 	}
-	for i := range snap.Probes {
-		p := &snap.Probes[i]
+	for _, p := range snap.Probes {
 		link := "/"
 		if p.Enclosure != "" {
 			link = "/enclosure/" + p.Enclosure + "#probes"
@@ -192,8 +190,7 @@ func lists(snap *alert.Snapshot) []list {
 func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
 
 func contacts(snap *alert.Snapshot) (facts []fact) {
-	for i := range snap.Contacts {
-		v := &snap.Contacts[i]
+	for _, v := range snap.Contacts {
 		f := fact{Name: "Contact " + v.ID}
 		switch {
 		case !v.Known:

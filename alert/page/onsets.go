@@ -38,8 +38,7 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Ke
 // openSince returns the alarms that have been open since before a moment.
 func openSince(snap *alert.Snapshot, before time.Time, keep func(rules.Key) bool) []*alarm.Past {
 	var out []*alarm.Past
-	for i := range snap.Alarms {
-		a := &snap.Alarms[i]
+	for _, a := range snap.Alarms {
 		if a.Active && a.Since.Wall.Before(before) && keep(a.Key) {
 			out = append(out, &alarm.Past{Key: a.Key, From: a.Since, By: a.AckedBy, Priority: a.Priority})
 		}

@@ -69,8 +69,7 @@ func activeAlarms(snap *alert.Snapshot) map[string][]rules.AlarmID {
 		home[snap.Probes[i].ID] = snap.Probes[i].Enclosure
 	}
 	out := map[string][]rules.AlarmID{}
-	for i := range snap.Alarms {
-		a := &snap.Alarms[i]
+	for _, a := range snap.Alarms {
 		if !a.State.Annunciated() {
 			continue
 		}

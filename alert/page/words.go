@@ -52,8 +52,8 @@ func needsAnswer(s alarm.State) bool {
 func putAway(s alarm.State) bool { return s == alarm.Shelved || s == alarm.OutOfService }
 
 // isOver reports whether an alarm waits for a person though its condition ended.
-func isOver(a *rules.AlarmView) bool {
-	return a.State == alarm.RTNUN || a.State == alarm.LatchUnack || a.State == alarm.LatchAck
+func isOver(s alarm.State) bool {
+	return s == alarm.RTNUN || s == alarm.LatchUnack || s == alarm.LatchAck
 }
 
 func stateText(a *rules.AlarmView) string {
