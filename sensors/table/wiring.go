@@ -19,8 +19,7 @@ type Wiring struct {
 	openFile func(path string) i2c.BusCloser
 	files    []i2c.BusCloser
 	trees    map[string]*i2c.Tree
-	buses    map[string]*sensors.Bus
-	order    []string
+	buses    []sensors.Bus // in the order of the configuration
 }
 
 // Wire opens the probes of a configuration for which want returns true, nil for
@@ -33,7 +32,7 @@ func Wire(cfg *configs.Config, ageing map[sensors.ProbeID]sensors.Ageing, want f
 }
 
 func newWiring(log *slog.Logger) *Wiring {
-	w := &Wiring{log: log, trees: map[string]*i2c.Tree{}, buses: map[string]*sensors.Bus{}}
+	w := &Wiring{log: log, trees: map[string]*i2c.Tree{}}
 	w.openFile = func(path string) i2c.BusCloser { return i2c.New(path, w.recovered(path)) }
 	return w
 }
@@ -65,12 +64,11 @@ func (w *Wiring) add(f sensors.Family, p configs.Probe, age sensors.Ageing, froz
 		w.log.Error("a probe cannot be used; the others are watched", "probe", p.ID, "err", err)
 		s, bus = unusable{err}, "unusable"
 	}
-	if w.buses[bus] == nil {
-		w.buses[bus] = &sensors.Bus{Name: bus}
-		w.order = append(w.order, bus)
+	at := slices.IndexFunc(w.buses, func(b sensors.Bus) bool { return b.Name == bus })
+	if at < 0 {
+		at, w.buses = len(w.buses), append(w.buses, sensors.Bus{Name: bus})
 	}
-	b := w.buses[bus]
-	b.Probes = append(b.Probes, sensors.BusProbe{
+	w.buses[at].Probes = append(w.buses[at].Probes, sensors.BusProbe{
 		ID: sensors.ProbeID(p.ID), Limits: f.Limits, Sampler: s, Budget: p.Budget.D(), FrozenAfter: frozen.D(), Ageing: age,
 	})
 }
@@ -102,13 +100,7 @@ func (w *Wiring) open(f sensors.Family, p configs.Probe) (sensors.Sampler, strin
 
 // Buses returns the probes by the bus that they share, in the order of the
 // configuration.
-func (w *Wiring) Buses() []sensors.Bus {
-	out := make([]sensors.Bus, 0, len(w.order))
-	for _, name := range w.order {
-		out = append(out, *w.buses[name])
-	}
-	return out
-}
+func (w *Wiring) Buses() []sensors.Bus { return w.buses }
 
 // Close gives the buses' device files up. It does not wait for a transfer that
 // hangs.
