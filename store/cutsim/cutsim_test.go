@@ -60,12 +60,12 @@ func write(file string, off int64, data []byte) Op {
 func TestDisk(t *testing.T) {
 	var d Disk
 	d.Do(write("/a", 0, []byte("one")), false)
-	if len(d.Certain()) != 0 || d.Pending() != 1 {
+	if len(d.Certain()) != 0 || len(d.pending) != 1 {
 		t.Fatalf("a write is certain before any sync: %q", d.Certain())
 	}
 	d.Do(Op{Kind: Sync, File: "/b"}, false)
 	d.Do(Op{Kind: Sync, File: "/a"}, true)
-	if d.Pending() != 1 {
+	if len(d.pending) != 1 {
 		t.Fatal("another file's sync, or a lie, made it certain")
 	}
 	d.Do(Op{Kind: Sync, File: "/a"}, false)

@@ -39,9 +39,6 @@ func (d *Disk) Do(op Op, lie bool) {
 	}
 }
 
-// Pending is the number of calls that no sync has made certain.
-func (d *Disk) Pending() int { return len(d.pending) }
-
 func apply(files map[string][]byte, op Op) {
 	b := files[op.File]
 	switch op.Kind {

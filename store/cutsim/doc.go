@@ -4,5 +4,5 @@
 //
 // Nothing here is part of dewline at work; the tests of the store and of the
 // daemon share it. What it assumes of a disk: what a sync returned for is
-// certain, and a write damages no other sector. Disk.Lie drops the first.
+// certain, and a write damages no other sector. A disk that lies drops the first.
 package cutsim
