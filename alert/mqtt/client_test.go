@@ -19,6 +19,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -357,7 +358,7 @@ func TestClient_frozenBroker(t *testing.T) {
 	b.Start()
 	c, _ := client(t, Options{Broker: b.URL(), Rebuild: 300 * time.Millisecond, KeepAlive: time.Hour})
 	eventually(t, "connected", c.connected)
-	b.Freeze()
+	b.Signal(syscall.SIGSTOP)
 	eventually(t, "connection given up", func() bool {
 		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 		defer cancel()
@@ -366,7 +367,7 @@ func TestClient_frozenBroker(t *testing.T) {
 		}
 		return !c.connected()
 	})
-	b.Thaw()
+	b.Signal(syscall.SIGCONT)
 	eventually(t, "sent after the thaw", func() bool { return c.Send(t.Context(), notice("n/1")) == nil })
 }
 

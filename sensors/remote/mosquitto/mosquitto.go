@@ -144,13 +144,8 @@ func (b *Broker) end(sig os.Signal) {
 	b.cmd = nil
 }
 
-// Freeze stops the running broker in its tracks, and Thaw lets it go on.
-func (b *Broker) Freeze() { b.signal(syscall.SIGSTOP) }
-
-// Thaw lets a frozen broker go on.
-func (b *Broker) Thaw() { b.signal(syscall.SIGCONT) }
-
-func (b *Broker) signal(sig os.Signal) {
+// Signal sends the running broker a signal, such as SIGSTOP and SIGCONT.
+func (b *Broker) Signal(sig os.Signal) {
 	b.t.Helper()
 	if err := b.cmd.Process.Signal(sig); err != nil {
 		b.t.Fatal(err)
