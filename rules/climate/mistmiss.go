@@ -139,11 +139,11 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 // back ends a row of mists that were not seen. Those of a row that was told were missing,
 // but for a single one: what comes back by itself the next time was there.
 func (m *mistMiss) back() {
-	hidden := float64(m.Row)
+	hidden := float64(max(m.Row, 0)) // a state from elsewhere may say anything
 	if m.Sure || m.Told && m.Row > 1 {
 		hidden = 0
 	}
-	all := m.Given + 1 + hidden
+	all := max(m.Given, 0) + 1 + hidden
 	m.Hidden = (m.Hidden*m.Given + hidden) / all
 	m.Given = min(all, mistLong)
 	m.Row, m.Sum, m.Told, m.Sure = 0, 0, false, false
