@@ -33,6 +33,7 @@ type mistMiss struct {
 	Given  float64       `json:"given"`  // mists that were, of the last two months
 	Hidden float64       `json:"hidden"` // share of them that was not seen
 	Off    time.Duration `json:"off"`    // by which they come late
+	Gain   mistGain      `json:"gain"`   // by a mist of any time of day
 
 	// Of the last one that was looked for.
 	Evidence float64 `json:"evidence"`
@@ -68,13 +69,32 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	gain := min(after.Value-before.Value, 100*(after.Beside-before.Beside)/full.Value)
 	room := max(100-before.Value, mistRoom)
 	m.Seen, m.Share, m.Top = true, gain/room, after.Value
-	n, usual := float64(g.N), min(float64(g.Share)*room, float64(g.Top)-before.Value)
-	if n < mistKnown || usual <= 0 { // not known, or it shows as little as none
+	share, v, top := m.known(g)
+	if v == 0 && room >= mistPlain && after.N >= mistOften {
+		share, v, top = mistShown, mistSpread*mistSpread, 100
+	}
+	usual := min(share*room, top-before.Value)
+	if v == 0 || usual <= 0 { // not known, or it shows as little as none
 		return
 	}
 	noise := mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
-	v := (2*mistStrays*mistStrays + n*float64(g.Var)) / (2 + n) * (1 + 1/n) * room * room
-	m.Evidence = m.weigh(gain, usual, v+noise, mistSpread*room)
+	v = v*room*room + noise
+	m.Evidence = m.weigh(gain, usual, v, mistSpread*room)
+}
+
+// known returns the share that a mist of this time of day fills, or one of any time where
+// this is new, its variance, and where the air comes to. The variance is 0 where neither
+// is known.
+func (m *mistMiss) known(g *mistGain) (share, v, top float64) {
+	stray := 0.0
+	if g.N < mistKnown {
+		g, stray = &m.Gain, mistStrays
+	}
+	if g.N < mistKnown {
+		return 0, 0, 0
+	}
+	n := float64(g.N)
+	return float64(g.Share), (2*mistStrays*mistStrays+n*float64(g.Var))/(2+n)*(1+1/n) + stray*stray, float64(g.Top)
 }
 
 // weigh is the logarithm of how much likelier a gain in % is if nothing fell than if the
@@ -113,9 +133,14 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 	if v == MistUnclear && (!m.Seen || m.Evidence > 0) { // nothing to look at, or a reason why it did not show
 		return v
 	}
-	if v != MistMissed || m.Evidence < mistHidden {
+	least := mistHidden
+	if m.Gain.N < mistKnown { // a pump that never worked is not to become what is usual
+		least /= 2
+	}
+	if v != MistMissed || m.Evidence < least {
 		if m.Seen && (v == MistSeen || v == MistWeak || m.Row == 0 || g.N < mistKnown) {
 			g.learn(m.Share, m.Top)
+			m.Gain.learn(m.Share, m.Top)
 		}
 	}
 	switch v {

@@ -183,3 +183,41 @@ func TestMistMiss_LearnsHowOftenItHides(t *testing.T) {
 		}
 	}
 }
+
+// A pump that never worked is missed where a mist would be plain to see, and one that
+// works is not, whatever shows of it, on the first days either.
+func TestMistMiss_FromTheStart(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		poll       time.Duration
+		base, rise float64
+		half       float64
+		missed     bool
+	}{
+		{"none, dry", 30 * time.Second, 75, 0, 1, true},
+		{"none, at 85 %", 30 * time.Second, 85, 0, 1, true},
+		{"none, wet", 30 * time.Second, 97, 0, 1, false},
+		{"none, polled rarely", 5 * time.Minute, 75, 0, 1, false},
+		{"given, plain to see", 30 * time.Second, 75, 20, 0.5, false},
+		{"given, gone in minutes", 30 * time.Second, 80, 15, 0.06, false},
+		{"given, little", 30 * time.Second, 75, 3, 1, false},
+	} {
+		said, w := misted(6, c.poll, 0.1, func(day int, since float64) float64 {
+			rh := c.base + 2*math.Sin(float64(day))
+			if since >= 0 {
+				rh += c.rise * math.Exp2(-since/c.half)
+			}
+			return rh
+		})
+		missed := 0
+		for _, v := range said {
+			if v == MistMissed {
+				missed++
+			}
+		}
+		t.Logf("%s: %d of %d missed, %.1f evidence of the last, %.1f in all", c.name, missed, len(said), w.Miss.Evidence, w.Miss.Sum)
+		if missed > 0 != c.missed || c.missed && missed < 3 {
+			t.Errorf("%s: %d of %d missed", c.name, missed, len(said))
+		}
+	}
+}
