@@ -99,14 +99,7 @@ func (r *Room) Now() time.Time {
 func (r *Room) Advance(d time.Duration) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.advance(d)
-}
-
-func (r *Room) advance(d time.Duration) {
-	if d <= 0 {
-		return
-	}
-	r.spare += d
+	r.spare += max(d, 0)
 	for r.spare >= r.step {
 		r.spare -= r.step
 		r.oneStep()
@@ -136,10 +129,6 @@ func (r *Room) oneStep() {
 func (r *Room) Sample(id sensors.ProbeID) (sensors.Sample, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.sample(id)
-}
-
-func (r *Room) sample(id sensors.ProbeID) (sensors.Sample, error) {
 	i, ok := r.probeAt[id]
 	if !ok {
 		return sensors.Sample{}, sensors.Faultf(sensors.BusError, "simulated room: no probe %q", id)

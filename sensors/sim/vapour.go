@@ -9,15 +9,10 @@ func saturationKPa(tempC float64) float64 {
 	return 0.6112 * math.Exp(17.62*tempC/(243.12+tempC))
 }
 
-// saturationDensity returns the absolute humidity of saturated air in g/m³.
+// saturationDensity returns the absolute humidity of saturated air in g/m³, by the
+// gas law of water vapour.
 func saturationDensity(tempC float64) float64 {
-	return vapourDensity(saturationKPa(tempC), tempC)
-}
-
-// vapourDensity turns a vapour pressure into g/m³ by the gas law of water
-// vapour.
-func vapourDensity(pressureKPa, tempC float64) float64 {
-	return 2166.8 * pressureKPa / (tempC + 273.15)
+	return 2166.8 * saturationKPa(tempC) / (tempC + 273.15)
 }
 
 const (
