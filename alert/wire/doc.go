@@ -17,6 +17,7 @@ import (
 	"math"
 	"time"
 
+	"dewline/alert"
 	"dewline/rules"
 	"dewline/sensors"
 )
@@ -91,13 +92,9 @@ func spanOf(r *rules.Range) *Span {
 	return &Span{FromMinutes: math.Round(r.FromMinutes), ToMinutes: math.Round(r.ToMinutes)}
 }
 
-// A Reply answers a request that changes something, and every one refused.
-type Reply struct {
-	ID    string `json:"id,omitempty"` // of the request, or of what it began
-	OK    bool   `json:"ok"`
-	Error string `json:"error,omitempty"`
-	Note  string `json:"note,omitempty"` // of what was done, such as that it is not kept
-}
+// A Reply answers a request that changes something, and every one refused. Its id is
+// of the request, or of what it began.
+type Reply = alert.Reply
 
 // Health is whether the daemon watches.
 type Health struct {
