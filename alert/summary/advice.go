@@ -45,6 +45,14 @@ type wish struct {
 	name string // of the enclosure
 }
 
+// In returns the report with its sentences written for a reader of u; figures
+// stay in the units that their names say.
+func (r *Report) In(u unit.Scale) *Report {
+	c := *r
+	c.advise(u)
+	return &c
+}
+
 // advise writes the report's sentences for a reader of u.
 func (r *Report) advise(u unit.Scale) {
 	a := adviser{Report: r, u: u}

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"dewline/alert/chart"
-	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -47,14 +46,6 @@ type Report struct {
 type Stretch struct {
 	From time.Time `json:"from"`
 	To   time.Time `json:"to"`
-}
-
-// In returns the report with its sentences written for a reader of u; figures
-// stay in the units that their names say.
-func (r *Report) In(u unit.Scale) *Report {
-	c := *r
-	c.advise(u)
-	return &c
 }
 
 // complete puts an empty list in the place of none, as JSON readers expect.
