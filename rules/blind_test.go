@@ -109,6 +109,23 @@ func TestBlind_WholeRoomWakes(t *testing.T) {
 	}
 }
 
+// A probe that is out of service sees nothing: the room is blind when all others are
+// lost, at a start as well as later.
+func TestBlind_AProbeInTheJarSeesNothing(t *testing.T) {
+	for name, before := range map[string]time.Duration{"at the start": 0, "later": time.Hour} {
+		r := newRig(t, rigConfig(t, 3, ""))
+		r.tick()
+		r.run(before, r.calm)
+		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p2"}, By: "una", For: 24 * time.Hour}); err != nil {
+			t.Fatal(err)
+		}
+		r.run(11*time.Minute, func(string, time.Duration) *sensors.Reading { return nil })
+		if x := r.last(ProbeSilent); x.Priority != Wake {
+			t.Errorf("%s: after eleven minutes it is %v", name, x.Priority)
+		}
+	}
+}
+
 // An enclosure that is out of service and not declared empty still wakes by lethal
 // heat, and only by that.
 func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {

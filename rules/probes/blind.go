@@ -24,39 +24,43 @@ func (l look) judgeBlind(now sensors.Instant) {
 	dark, lit := now.Mono, false // all enclosures are since
 	for i := range l.v.Enclosures {
 		en := &l.v.Enclosures[i]
-		if since, ok := l.lostSince(en, now.Mono); ok {
-			dark = min(dark, now.Mono-since)
-			if limit := blindLimit(en, since); limit > 0 && now.Mono-since >= limit {
-				l.wakeBlind(en, now.Mono)
-			}
-		} else if !lit {
-			lit = !en.Empty()
+		since, lost, seen := l.lostSince(en, now.Mono)
+		if lit = lit || seen; !lost {
+			continue
+		}
+		dark = min(dark, now.Mono-since)
+		if limit := blindLimit(en, since); limit > 0 && now.Mono-since >= limit {
+			l.wakeBlind(en, now.Mono)
 		}
 	}
 	if lit || dark < blindRoom {
 		return
 	}
 	for i := range l.v.Enclosures {
-		if _, ok := l.lostSince(&l.v.Enclosures[i], now.Mono); ok {
+		if _, lost, _ := l.lostSince(&l.v.Enclosures[i], now.Mono); lost {
 			l.wakeBlind(&l.v.Enclosures[i], now.Mono)
 		}
 	}
 }
 
-// lostSince returns when the last of an enclosure's probes was heard; ok is false
-// where one still is, where it has none in service, and where nobody lives.
-func (l look) lostSince(en *room.Enclosure, now time.Duration) (since time.Duration, ok bool) {
+// lostSince returns when the last of an enclosure's probes was heard, where all are
+// lost, and whether one is still heard. Where it has none in service, and where nobody
+// lives, nothing is lost nor seen.
+func (l look) lostSince(en *room.Enclosure, now time.Duration) (since time.Duration, lost, seen bool) {
+	if en.Empty() {
+		return 0, false, false
+	}
 	for _, i := range en.Probes {
 		p := &l.v.Probes[i]
 		switch {
 		case p.Out || !p.Cfg.Measures.Temperature:
 			continue
 		case !l.late(p, now):
-			return 0, false
+			return 0, false, true
 		}
-		since, ok = max(since, p.HeardAt()+p.St.Unseen), true
+		since, lost = max(since, p.HeardAt()+p.St.Unseen), true
 	}
-	return since, ok && !en.Empty()
+	return since, lost, false
 }
 
 // blindLimit is how long an enclosure may be lost that was last heard at since;
