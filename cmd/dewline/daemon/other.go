@@ -14,6 +14,17 @@ type neighbours struct {
 	sentinels map[string]sentinelWatch // those that watch this room, by id
 }
 
+// shift moves the running times by as much as a record that opened late had.
+func (n *neighbours) shift(by time.Duration) {
+	if n.other.seen != 0 {
+		n.other.seen += by
+	}
+	for id, w := range n.sentinels {
+		w.seen += by
+		n.sentinels[id] = w
+	}
+}
+
 // otherGone is some heartbeats: a board silent for so long is gone.
 const otherGone = 3 * time.Minute
 

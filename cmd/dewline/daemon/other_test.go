@@ -105,3 +105,20 @@ func TestLoop_OtherBoard(t *testing.T) {
 		t.Error("one of before the start is told for ever")
 	}
 }
+
+// A record that opens late moves running time on by days; who showed themselves a
+// moment ago is not silent by that.
+func TestNeighbours_overALeap(t *testing.T) {
+	c := core.New(newTestDaemon(t, t.TempDir()).cfg.Load(), nil)
+	n := neighbours{core: c, sentinels: map[string]sentinelWatch{}}
+	n.otherBoard(at(time.Minute, true), "abc")
+	n.watchedBy(at(time.Minute, true), "sentinel-watch", true)
+	n.shift(100 * time.Hour)
+	later := at(100*time.Hour+2*time.Minute, true)
+	if fx := append(n.watchOther(later), n.watchSentinels(later, true)...); len(fx) > 0 {
+		t.Errorf("told %+v", fx)
+	}
+	if later = at(100*time.Hour+10*time.Minute, true); len(n.watchOther(later)) != 1 || len(n.watchSentinels(later, true)) != 1 {
+		t.Error("who is silent since is not told")
+	}
+}
