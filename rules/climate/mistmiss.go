@@ -130,7 +130,7 @@ func (m *mistMiss) follow(late time.Duration, d *MistDetector) {
 
 // settle is MistWatch.Settle.
 func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
-	if v == MistUnclear && (!m.Seen || m.Evidence > 0) { // nothing to look at, or a reason why it did not show
+	if v == MistPending || v == MistUnclear && (!m.Seen || m.Evidence > 0) { // nothing to look at, or a reason why it did not show
 		return v
 	}
 	least := mistHidden

@@ -41,12 +41,11 @@ type State struct {
 	Watch  climate.MistWatch `json:"watch"`
 	Weak   int               `json:"weak"`    // weak ones in a row
 	DryOdd int               `json:"dry_odd"` // pulses in a row that dried oddly
-	// Verdict on the mist due at VerdictAt, kept until the whole supply is
+	// Verdict on the mist due last, kept until the whole supply is
 	// judged.
-	Verdict   climate.MistVerdict `json:"verdict"`
-	VerdictAt time.Duration       `json:"verdict_at"`
-	DueAt     time.Duration       `json:"due_at"` // last scheduled mist
-	HasDue    bool                `json:"has_due"`
+	Verdict climate.MistVerdict `json:"verdict"`
+	DueAt   time.Duration       `json:"due_at"` // last scheduled mist
+	HasDue  bool                `json:"has_due"`
 }
 
 // Judge looks for mist pulses, holds them against the schedules, and follows
@@ -87,7 +86,7 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 // forget does not judge a mist that may have come while nobody looked.
 func (l look) forget(own *State) {
 	a := &l.v.Absence
-	if own.HasDue && (!a.Known || own.DueAt+patience > l.v.At.Mono-a.Lost-a.Off) {
+	if own.HasDue && (!a.Known || own.until() > l.v.At.Mono-a.Lost-a.Off) {
 		own.Watch.Waiting, own.HasDue, own.Verdict = false, false, climate.MistPending
 	}
 }
@@ -278,8 +277,10 @@ func (l look) judgeMists(now sensors.Instant) {
 	}
 }
 
-// patience is how long after a scheduled mist the slowest verdict may come.
+// patience is how long after a mist is to be expected the slowest verdict may come.
 const patience = 15 * time.Minute
+
+func (s *State) until() time.Duration { return s.DueAt + max(0, s.Watch.Miss.Off) + patience }
 
 func (l look) judgeSupply(mist int, now sensors.Instant) {
 	l.verdicts = l.verdicts[:0]
@@ -289,13 +290,13 @@ func (l look) judgeSupply(mist int, now sensors.Instant) {
 		if en.Mist < 0 || !l.At[en.Index].HasDue || l.v.FirstOfSupply(en.Mist) != mist {
 			continue
 		}
-		if v, at := l.At[en.Index].Watch.Verdict(l.v.EstAt(now.Mono), &en.St.Mist); v != climate.MistPending {
-			l.At[en.Index].Verdict, l.At[en.Index].VerdictAt = v, at-l.v.Off.Added
+		if v, _ := l.At[en.Index].Watch.Verdict(l.v.EstAt(now.Mono), &en.St.Mist); v != climate.MistPending {
+			l.At[en.Index].Verdict = v
 		}
 		switch {
 		case l.At[en.Index].Verdict != climate.MistPending:
 			l.verdicts = append(l.verdicts, l.At[en.Index].Verdict)
-		case now.Mono-l.At[en.Index].DueAt < patience:
+		case now.Mono < l.At[en.Index].until():
 			pending = true
 		}
 	}
