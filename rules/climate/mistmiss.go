@@ -40,6 +40,7 @@ type mistMiss struct {
 	Share    float64 `json:"share"`
 	Top      float64 `json:"top"`
 	Seen     bool    `json:"seen"` // there was something to look at
+	Door     bool    `json:"door"` // what was lost then tells of a door rather
 }
 
 // at is when a mist is to be expected.
@@ -50,7 +51,7 @@ func (m *mistMiss) at(due time.Duration) time.Duration { return due + m.Off }
 // that cools gains only in the first, and air that is warmed over wet ground only in the
 // second.
 func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
-	m.Evidence, m.Seen = 0, false
+	m.Evidence, m.Seen, m.Door = 0, false, false
 	due = m.at(due)
 	var before, after, full pairMean // % and g/m³
 	for i := range min(max(d.Filled, 0), mistBins) {
@@ -98,12 +99,14 @@ func (m *mistMiss) known(g *mistGain) (share, v, top float64) {
 }
 
 // weigh is the logarithm of how much likelier a gain in % is if nothing fell than if the
-// usual mist did, which one time or other does not show. Without it air may dry a bit.
+// usual mist did, which one time or other does not show. Without it air may dry a bit; a
+// door that is opened in these minutes takes away any part of it, mist or not.
 func (m *mistMiss) weigh(gain, usual, v, tail float64) float64 {
 	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
 	drift := gain - min(0, max(gain, -usual))
-	none, given := logTailed(drift, v, tail), logTailed(min(0, gain-usual), v, tail)
-	return -math.Log(hides + (1-hides)*math.Exp(min(given-none, 700)))
+	none, given := math.Exp(logTailed(drift, v, tail)), math.Exp(logTailed(min(0, gain-usual), v, tail))
+	m.Door = max(none, given) < mistDoor
+	return -math.Log(hides + (1-hides)*(given+mistDoor)/(none+mistDoor))
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.
@@ -130,8 +133,11 @@ func (m *mistMiss) follow(late time.Duration, d *MistDetector) {
 
 // settle is MistWatch.Settle.
 func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
-	if v == MistPending || v == MistUnclear && (!m.Seen || m.Evidence > 0) { // nothing to look at, or a reason why it did not show
+	switch {
+	case v == MistPending, v == MistUnclear && (!m.Seen || m.Evidence > 0): // nothing to look at, or a reason why it did not show
 		return v
+	case v == MistMissed && m.Door: // of which nothing is to be learned
+		return MistUnclear
 	}
 	least := mistHidden
 	if m.Gain.N < mistKnown { // a pump that never worked is not to become what is usual

@@ -32,6 +32,7 @@ const (
 	mistHidden    = 2.0              // of evidence from which a mist was not seen
 	mistHides     = 0.02             // of a first mist that is not seen, of an enclosure where
 	mistHideOf    = 0.3              // so many have been looked for
+	mistDoor      = 3e-5             // per %: a door meets one mist in 300, and takes 0 to 100 %
 	mistEach      = 3.0              // of evidence at most that one enclosure has of its supply
 	mistOffBy     = 2 * time.Minute  // by which a timer may be off, and is not followed
 	mistOffEarly  = 10 * time.Minute // by which a timer that drifts is followed
