@@ -134,3 +134,17 @@ func TestInForce(t *testing.T) {
 		t.Errorf("with a fault that leaves no room: %v, %v, %v", c, refused, err)
 	}
 }
+
+// A broker that no connection can reach is refused, and a room that is in force with
+// one is watched all the same.
+func TestBrokerOverAWebConnection(t *testing.T) {
+	for _, scheme := range []string{"ws", "wss"} {
+		text := []byte(strings.ReplaceAll(quietRoom("", ""), "tcp://", scheme+"://"))
+		if _, err := Decode("f", text, testFamilies); err == nil || !strings.Contains(err.Error(), "tcp://") {
+			t.Errorf("%s is taken: %v", scheme, err)
+		}
+		if c, refused, err := DecodeInForce("f", text, testFamilies); err != nil || c.MQTT.Broker == "" || len(refused) != 1 {
+			t.Errorf("%s in force: %v, refused %v", scheme, err, refused)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package configs
 import (
 	"net"
 	"path/filepath"
+	"strings"
 	"time"
 )
 
@@ -34,12 +35,15 @@ func (k services) rules() {
 	k.within(k.doc.at("rules"), "silent_after", k.c.Rules.SilentAfter, k.c.Room.Poll, hour)
 }
 
-// mqtt also takes the schemes ws and wss, which brokers behind a web proxy
-// offer.
+// mqtt refuses the schemes ws and wss, which were taken once: no connection speaks
+// them.
 func (k services) mqtt() {
 	t, m := k.doc.at("mqtt"), k.c.MQTT
 	if m.Broker != "" {
 		k.address(t, "broker", m.Broker, "tcp", "mqtt", "ssl", "tls", "mqtts", "ws", "wss")
+	}
+	if strings.HasPrefix(m.Broker, "ws") {
+		k.refuse(t, "broker", "write tcp://, or ssl:// for TLS, and the broker's port for those", "broker = %q speaks MQTT over a web connection, which dewline does not", m.Broker)
 	}
 	k.together(t, "cert_file", "key_file")
 	if t.has("password_file") && !t.has("username") {
