@@ -44,11 +44,12 @@ func (cs Look) lampsGone(pic *climate.Picture, now sensors.Instant) *alarm.Fact 
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
 		c := cs.V.CaseOf(o, now)
+		c.ProbeDoubt = false // two probes part as the air cools first, and one that errs counts for one
 		gain, known := o.St.Lamps.Gain()
 		if !known {
 			gain = lampsGuess
 		}
-		if !cs.litFor(o, litLong) || !c.HasTemp || !c.HasOffset || c.ProbeDoubt || gain < lampsSeen {
+		if !cs.litFor(o, litLong) || !c.HasTemp || !c.HasOffset || gain < lampsSeen {
 			continue
 		}
 		is := o.St.Thermal.Lacks(c.Temp, pic.CauseOf(c).Residual)
