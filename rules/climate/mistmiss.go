@@ -28,6 +28,7 @@ func (g *mistGain) learn(share, top float64) {
 type mistMiss struct {
 	Sum    float64       `json:"sum"`    // evidence of the last mists in a row
 	Row    int           `json:"row"`    // of them that were not seen
+	Odd    int           `json:"odd"`    // of those, where one that was given would have been seen
 	Told   bool          `json:"told"`   // that they are missing
 	Sure   bool          `json:"sure"`   // by all on the supply
 	Given  float64       `json:"given"`  // mists that were, of the last two months
@@ -71,16 +72,16 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	room := max(100-before.Value, mistRoom)
 	m.Seen, m.Share, m.Top = true, gain/room, after.Value
 	share, v, top := m.known(g)
+	none := v
 	if v == 0 && room >= mistPlain && after.N >= mistOften {
-		share, v, top = mistShown, mistSpread*mistSpread, 100
+		share, v, none, top = mistShown, mistShownBy*mistShownBy, 0, 100
 	}
 	usual := min(share*room, top-before.Value)
 	if v == 0 || usual <= 0 { // not known, or it shows as little as none
 		return
 	}
 	noise := mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
-	v = v*room*room + noise
-	m.Evidence = m.weigh(gain, usual, v, mistSpread*room)
+	m.Evidence = m.weigh(gain, usual, none*room*room+noise, v*room*room+noise, mistSpread*room)
 }
 
 // known returns the share that a mist of this time of day fills, or one of any time where
@@ -101,10 +102,10 @@ func (m *mistMiss) known(g *mistGain) (share, v, top float64) {
 // weigh is the logarithm of how much likelier a gain in % is if nothing fell than if the
 // usual mist did, which one time or other does not show. Without it air may dry a bit; a
 // door that is opened in these minutes takes away any part of it, mist or not.
-func (m *mistMiss) weigh(gain, usual, v, tail float64) float64 {
+func (m *mistMiss) weigh(gain, usual, vNone, vGiven, tail float64) float64 {
 	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
 	drift := gain - min(0, max(gain, -usual))
-	none, given := math.Exp(logTailed(drift, v, tail)), math.Exp(logTailed(min(0, gain-usual), v, tail))
+	none, given := math.Exp(logTailed(drift, vNone, tail)), math.Exp(logTailed(min(0, gain-usual), vGiven, tail))
 	m.Door = max(none, given) < mistDoor
 	return -math.Log(hides + (1-hides)*(given+mistDoor)/(none+mistDoor))
 }
@@ -152,6 +153,9 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 	switch v {
 	case MistMissed:
 		m.Row, m.Sum = m.Row+1, m.Sum+m.Evidence
+		if m.Evidence >= mistHidden {
+			m.Odd++
+		}
 		m.Sure = m.Sure || none
 		if m.Told = m.Told || none || m.Sum >= MistMissedTold; m.Told {
 			return MistMissed
@@ -170,14 +174,14 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 // back ends a row of mists that were not seen. Those of a row that was told were missing,
 // but for a single one: what comes back by itself the next time was there.
 func (m *mistMiss) back() {
-	hidden := float64(max(m.Row, 0)) // a state from elsewhere may say anything
+	hidden := float64(max(m.Odd, 0)) // a state from elsewhere may say anything
 	if m.Sure || m.Told && m.Row > 1 {
 		hidden = 0
 	}
 	all := max(m.Given, 0) + 1 + hidden
 	m.Hidden = (m.Hidden*m.Given + hidden) / all
 	m.Given = min(all, mistLong)
-	m.Row, m.Sum, m.Told, m.Sure = 0, 0, false, false
+	m.Row, m.Odd, m.Sum, m.Told, m.Sure = 0, 0, 0, false, false
 }
 
 // Missing returns how much the last mist speaks for it that the supply gave none.

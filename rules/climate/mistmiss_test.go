@@ -35,11 +35,11 @@ func TestMistMiss_IsALikelihoodRatio(t *testing.T) {
 	const room, gain, usual = 28, 2, 14
 	v := (2*0.08*0.08+4*0.02)/6*1.25*room*room + 0.25 + 4*(1/2.+1/3.)                       // means of two and three minutes that stray by 2 %
 	tailed := func(x float64) float64 { return density(x, v) + density(x, v+49)/30 + 3e-5 } // or a door
-	hides := (0.02 + 1) / (0.3 + 10)
+	hides := (0.015 + 1) / (0.3 + 10)
 	near(t, "evidence", w.Miss.Evidence, -math.Log(hides+(1-hides)*tailed(gain-usual)/tailed(gain)), 1e-5)
 	near(t, "share", w.Miss.Share, gain/28., 1e-9)
-	near(t, "what dries as far as it usually gains", w.Miss.weigh(-usual, usual, v, 7), w.Miss.weigh(0, usual, v, 7)+math.Log(1), 0.2)
-	near(t, "what a door took", w.Miss.weigh(-60, usual, v, 7), 0, 0.1)
+	near(t, "what dries as far as it usually gains", w.Miss.weigh(-usual, usual, v, v, 7), w.Miss.weigh(0, usual, v, v, 7)+math.Log(1), 0.2)
+	near(t, "what a door took", w.Miss.weigh(-60, usual, v, v, 7), 0, 0.1)
 	for name, change := range map[string]func(){
 		"no more than nothing is usual": func() { g.Share = -0.1 },
 		"it is as wet as it ever gets":  func() { g.Share, g.Top = 0.5, 72 },

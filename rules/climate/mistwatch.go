@@ -25,12 +25,13 @@ const (
 	mistStrays    = 0.08             // of the share that is known, as of two mists
 	mistKnown     = 3                // mists from which it is known what the air gains
 	mistShown     = 0.5              // share that one fills before that, in air which lacks
+	mistShownBy   = 0.2              // and its spread
 	mistPlain     = 8.0              // so many % and is looked at
 	mistOften     = 5                // minutes of the nine in which it shows
 	mistMind      = 16.0             // mists that it is remembered for
 	mistNoise     = 0.5              // % of a mean of minutes, at least
 	mistHidden    = 2.0              // of evidence from which a mist was not seen
-	mistHides     = 0.02             // of a first mist that is not seen, of an enclosure where
+	mistHides     = 0.015            // of a first mist that is not seen, of an enclosure where
 	mistHideOf    = 0.3              // so many have been looked for
 	mistDoor      = 3e-5             // per %: a door meets one mist in 300, and takes 0 to 100 %
 	mistEach      = 3.0              // of evidence at most that one enclosure has of its supply
@@ -57,7 +58,7 @@ const (
 	// one in 2,000 that are given, measured on rules/corpus.
 	MistMissedTold = 5.0
 	// MistSupplyTold is that of all on a supply that saw nothing.
-	MistSupplyTold = 6.0
+	MistSupplyTold = 5.0
 	// MistEndlessTold is the evidence from which a mist without an end is told.
 	MistEndlessTold = 4.0
 	// MistWeakTold is the evidence of weak pulses from which they are told.
