@@ -40,8 +40,10 @@ type mistMiss struct {
 	Evidence float64 `json:"evidence"`
 	Share    float64 `json:"share"`
 	Top      float64 `json:"top"`
-	Seen     bool    `json:"seen"` // there was something to look at
-	Door     bool    `json:"door"` // what was lost then tells of a door rather
+	Room     float64 `json:"room"`  // % that the air lacked before it
+	Noise    float64 `json:"noise"` // variance of what it gained if nothing fell
+	Seen     bool    `json:"seen"`  // there was something to look at
+	Door     bool    `json:"door"`  // what was lost then tells of a door rather
 }
 
 // at is when a mist is to be expected.
@@ -70,7 +72,8 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	}
 	gain := min(after.Value-before.Value, 100*(after.Beside-before.Beside)/full.Value)
 	room := max(100-before.Value, mistRoom)
-	m.Seen, m.Share, m.Top = true, gain/room, after.Value
+	m.Seen, m.Share, m.Top, m.Room = true, gain/room, after.Value, room
+	m.Noise = mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
 	share, v, top := m.known(g)
 	none := v
 	if v == 0 && room >= mistPlain && after.N >= mistOften {
@@ -80,8 +83,8 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	if v == 0 || usual <= 0 { // not known, or it shows as little as none
 		return
 	}
-	noise := mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
-	m.Evidence = m.weigh(gain, usual, none*room*room+noise, v*room*room+noise, mistSpread*room)
+	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
+	m.Evidence = m.weigh(hides, usual, none*room*room, v*room*room)
 }
 
 // known returns the share that a mist of this time of day fills, or one of any time where
@@ -102,12 +105,38 @@ func (m *mistMiss) known(g *mistGain) (share, v, top float64) {
 // weigh is the logarithm of how much likelier a gain in % is if nothing fell than if the
 // usual mist did, which one time or other does not show. Without it air may dry a bit; a
 // door that is opened in these minutes takes away any part of it, mist or not.
-func (m *mistMiss) weigh(gain, usual, vNone, vGiven, tail float64) float64 {
-	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
+func (m *mistMiss) weigh(hides, usual, vNone, vGiven float64) float64 {
+	gain, tail := m.Share*m.Room, mistSpread*m.Room
 	drift := gain - min(0, max(gain, -usual))
-	none, given := math.Exp(logTailed(drift, vNone, tail)), math.Exp(logTailed(min(0, gain-usual), vGiven, tail))
+	none := math.Exp(logTailed(drift, vNone+m.Noise, tail))
+	given := math.Exp(logTailed(min(0, gain-usual), vGiven+m.Noise, tail))
 	m.Door = max(none, given) < mistDoor
 	return -math.Log(hides + (1-hides)*(given+mistDoor)/(none+mistDoor))
+}
+
+// A MistPool is what one mist brought, as shares of what was missing to saturation, in
+// the enclosures on a supply that saw it.
+type MistPool struct{ n, mean, m2 float64 }
+
+// Add takes an enclosure that saw it.
+func (p *MistPool) Add(w *MistWatch) {
+	if w.Miss.Seen {
+		p.n++
+		d := w.Miss.Share - p.mean
+		p.mean += d / p.n
+		p.m2 += d * (w.Miss.Share - p.mean)
+	}
+}
+
+// Beside weighs the last mist, which the enclosure did not see, by what it brought in
+// others, as long as it is not known what it usually brings here.
+func (w *MistWatch) Beside(p *MistPool) {
+	m := &w.Miss
+	if m.Gain.N >= mistKnown || m.Evidence <= 0 || p.n < mistKnown {
+		return
+	}
+	strays := mistStrays * mistStrays * m.Room * m.Room
+	m.Evidence = m.weigh(mistHides/(mistHideOf+p.n), p.mean*m.Room, strays, (p.m2/p.n*m.Room*m.Room+strays)*(1+1/p.n))
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.

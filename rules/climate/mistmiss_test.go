@@ -38,8 +38,12 @@ func TestMistMiss_IsALikelihoodRatio(t *testing.T) {
 	hides := (0.015 + 1) / (0.3 + 10)
 	near(t, "evidence", w.Miss.Evidence, -math.Log(hides+(1-hides)*tailed(gain-usual)/tailed(gain)), 1e-5)
 	near(t, "share", w.Miss.Share, gain/28., 1e-9)
-	near(t, "what dries as far as it usually gains", w.Miss.weigh(-usual, usual, v, v, 7), w.Miss.weigh(0, usual, v, v, 7)+math.Log(1), 0.2)
-	near(t, "what a door took", w.Miss.weigh(-60, usual, v, v, 7), 0, 0.1)
+	weigh := func(gain float64) float64 {
+		m := mistMiss{Room: room, Share: gain / room}
+		return m.weigh(hides, usual, v, v)
+	}
+	near(t, "what dries as far as it usually gains", weigh(-usual), weigh(0), 0.2)
+	near(t, "what a door took", weigh(-60), 0, 0.1)
 	for name, change := range map[string]func(){
 		"no more than nothing is usual": func() { g.Share = -0.1 },
 		"it is as wet as it ever gets":  func() { g.Share, g.Top = 0.5, 72 },
@@ -219,6 +223,33 @@ func TestMistMiss_FromTheStart(t *testing.T) {
 		t.Logf("%s: %d of %d missed, %.1f evidence of the last, %.1f in all", c.name, missed, len(said), w.Miss.Evidence, w.Miss.Sum)
 		if missed > 0 != c.missed || c.missed && missed < 3 {
 			t.Errorf("%s: %d of %d missed", c.name, missed, len(said))
+		}
+	}
+}
+
+// An enclosure that is new is held against what the same mist brought in the others, and
+// one that is known against its own.
+func TestMistMiss_BesideTheOthers(t *testing.T) {
+	var pool MistPool
+	for _, share := range []float64{0.3, 0.5, 0.4, 0.45} {
+		pool.Add(&MistWatch{Miss: mistMiss{Seen: true, Share: share}})
+	}
+	pool.Add(&MistWatch{Miss: mistMiss{Share: 9}}) // nobody looked
+	for _, c := range []struct {
+		name     string
+		share, n float64
+		least    float64
+		most     float64
+	}{
+		{"nothing", 0, 0, MistMissedTold - 0.7, 8},
+		{"a bit drier, as lamps came on", -0.1, 0, MistMissedTold - 0.7, 8},
+		{"half as much", 0.2, 0, -8, 1},
+		{"as much", 0.4, 0, -8, 0},
+		{"nothing, but it is known", 0, mistKnown, 1, 1},
+	} {
+		w := MistWatch{Miss: mistMiss{Seen: true, Share: c.share, Room: 13, Noise: 0.25, Evidence: 1, Gain: mistGain{N: float32(c.n)}}}
+		if w.Beside(&pool); w.Miss.Evidence < c.least || w.Miss.Evidence > c.most {
+			t.Errorf("%s: %.2f of evidence, want %v to %v", c.name, w.Miss.Evidence, c.least, c.most)
 		}
 	}
 }

@@ -307,7 +307,7 @@ func (l look) judgeSupply(mist int, now sensors.Instant) {
 
 // settleSupply weighs the verdicts of the enclosures on one supply together.
 func (l look) settleSupply(mist int, now sensors.Instant) {
-	sum, none := 0.0, true
+	sum, none, pool := 0.0, true, climate.MistPool{}
 	each := func(do func(en *room.Enclosure, own *State)) {
 		for i := range l.v.Enclosures {
 			en, own := &l.v.Enclosures[i], &l.At[i]
@@ -321,12 +321,16 @@ func (l look) settleSupply(mist int, now sensors.Instant) {
 		switch own.Verdict = l.softened(en); own.Verdict {
 		case climate.MistSeen, climate.MistWeak:
 			none = false // it runs
+			pool.Add(&own.Watch)
 		case was:
 			sum += own.Watch.Missing()
 		}
 	})
 	l.verdicts = l.verdicts[:0]
 	each(func(en *room.Enclosure, own *State) {
+		if own.Verdict == climate.MistMissed {
+			own.Watch.Beside(&pool)
+		}
 		own.Verdict = own.Watch.Settle(own.Verdict, none && sum >= climate.MistSupplyTold || l.stood(en))
 		l.verdicts = append(l.verdicts, own.Verdict)
 	})
