@@ -193,7 +193,11 @@ func (s *busScan) findMuxes(bus i2c.Bus) []uint16 {
 		if s.held[addr] || slices.Contains(s.skip, addr) {
 			continue
 		}
-		if !isMux(bus, uint16(addr)) && !isMux(bus, uint16(addr)) { // again, as identify asks
+		is := isMux(bus, uint16(addr))
+		if !is { // again, as identify asks
+			is = isMux(bus, uint16(addr))
+		}
+		if !is {
 			continue
 		}
 		muxes = append(muxes, uint16(addr))
