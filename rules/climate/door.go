@@ -63,6 +63,10 @@ const (
 	doorLow   = 0.08 // of the fall that has come back, after DoorWait
 	doorStays = 0.2  // and after doorLast
 	doorLast  = 15 * time.Minute
+	// While it rises from its lowest by so much of the fall a minute it is on its way
+	// back: slow air has half of it back within 35 min.
+	doorRises  = 0.015
+	doorLatest = 30 * time.Minute
 )
 
 // DoorWait is the time from the step to ajar: a short look is 2 to 5 min, and
@@ -90,6 +94,7 @@ type Door struct {
 	Level   float64            `json:"level"` // % before
 	Warm    float64            `json:"warm"`  // °C before
 	Lowest  float64            `json:"lowest"`
+	LowAt   time.Duration      `json:"low_at"`
 	Started bool               `json:"started"`
 }
 
@@ -142,12 +147,14 @@ func (d *Door) closeMark() {
 func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 	if d.State == DoorQuiet {
 		if level, warm, ok := d.stepped(r, rh, temp); ok {
-			d.State, d.Opened, d.Level, d.Warm, d.Lowest = DoorOpened, r.At, level, warm, rh
+			d.State, d.Opened, d.Level, d.Warm, d.Lowest, d.LowAt = DoorOpened, r.At, level, warm, rh, r.At
 			return DoorOpened
 		}
 		return DoorQuiet
 	}
-	d.Lowest = min(d.Lowest, rh)
+	if rh < d.Lowest {
+		d.Lowest, d.LowAt = rh, r.At
+	}
 	back := rh >= d.Lowest+doorShutHalf*(d.Level-d.Lowest)
 	switch {
 	case back && d.State == DoorOpened:
@@ -166,8 +173,9 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 func (d *Door) stays(r *DoorReading, rh, temp float64) DoorEvent {
 	late, came, fell := r.At-d.Opened >= doorLast, rh-d.Lowest, d.Level-d.Lowest
 	water, warm := d.ways(r, rh, temp)
+	rises := came > 0 && came >= doorRises*fell*(r.At-d.LowAt).Minutes()
 	switch {
-	case !late && came > doorLow*fell:
+	case !late && (rises || came > doorLow*fell), rises && r.At-d.Opened < doorLatest:
 		return DoorQuiet // on its way back, perhaps
 	case came <= doorStays*fell && d.wideOpen(r, rh, temp, water, warm):
 		d.State = DoorAjar

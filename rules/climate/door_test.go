@@ -117,18 +117,21 @@ func TestDoor_AjarByWhatCameIn(t *testing.T) {
 	for name, c := range map[string]struct {
 		water, share float64 // of the ways to the room
 		back         float64 // % from the lowest
+		since        time.Duration
 		want         DoorEvent
 	}{
-		"25 air changes, one physics": {0.66, 0.09, 0, DoorAjar},
-		"25 air changes, another":     {0.39, 0.25, 0, DoorAjar},
-		"wide open":                   {0.95, 0.6, 0, DoorAjar},
-		"a vent":                      {0.42, 0.06, 0, DoorDraught},
-		"a fan inside":                {0.7, 0, 0, DoorDraught},
-		"on its way back":             {0.6, 0.25, 8, DoorDraught},
+		"25 air changes, one physics": {0.66, 0.09, 0, doorLast, DoorAjar},
+		"25 air changes, another":     {0.39, 0.25, 0, doorLast, DoorAjar},
+		"wide open":                   {0.95, 0.6, 0, doorLast, DoorAjar},
+		"a vent":                      {0.42, 0.06, 0, doorLast, DoorDraught},
+		"a fan inside":                {0.7, 0, 0, doorLast, DoorDraught},
+		"on its way back":             {0.6, 0.25, 8, doorLast, DoorQuiet},
+		"so slowly that it may be":    {0.6, 0.25, 5, doorLast, DoorAjar},
+		"back, but not by half":       {0.6, 0.25, 14, doorLatest, DoorDraught},
 	} {
 		rh, temp := at(c.water, c.share)
 		d := Door{State: DoorOpened, Level: level, Warm: warm, Lowest: rh - c.back}
-		r := DoorReading{At: doorLast, RoomTemp: room, HasRoom: true, RoomRH: roomRH, HasRoomRH: true}
+		r := DoorReading{At: c.since, RoomTemp: room, HasRoom: true, RoomRH: roomRH, HasRoomRH: true}
 		if got := d.stays(&r, rh, temp); got != c.want {
 			t.Errorf("%s: %v, want %v", name, got, c.want)
 		}
@@ -282,4 +285,30 @@ func TestDoor_Steps(t *testing.T) {
 	water, warm := d.ways(&r, 100*(in+out)/2/full, 24.25)
 	near(t, "way to the room's water", water, 0.5, 1e-9)
 	near(t, "way to its temperature", warm, 0.25, 1e-9)
+}
+
+// Slow air after a visit of five minutes is no door ajar: seen as a shut enclosure that
+// takes an hour to be damp again, whose air goes on falling until the door is shut.
+func TestDoor_SlowAirAfterAVisit(t *testing.T) {
+	for _, ajar := range []bool{false, true} {
+		var d Door
+		told := time.Duration(0)
+		for at := time.Duration(0); at < 2*time.Hour; at += 30 * time.Second {
+			m := at.Minutes() - 30
+			rh, temp := 92.0, 23.6
+			switch {
+			case m > 0 && (m < 6 || ajar):
+				rh, temp = 50+42*math.Exp(-m/1.5), 23.2
+			case m > 0:
+				rh, temp = 92-(42*(1-math.Exp(-4)))*math.Exp(-(m-6)/50), 23.2+0.4*(1-math.Exp(-(m-6)/10))
+			}
+			r := DoorReading{At: at, Temp: temp, RH: rh, RoomTemp: 22, HasRoom: true, RoomRH: 45, HasRoomRH: true}
+			if d.Observe(r) == DoorAjar && told == 0 {
+				told = at - 30*time.Minute
+			}
+		}
+		if told != 0 != ajar || told > 12*time.Minute {
+			t.Errorf("ajar %t: told after %v", ajar, told)
+		}
+	}
 }
