@@ -161,6 +161,10 @@ func (w *MistWatch) Expect(at time.Duration, when MistTime) {
 		return
 	}
 	w.Waiting, w.Due, w.DueTime = true, at, when
+	if w.Follows && !w.Endless && !w.Planned && w.Sticks < mistKept { // what falls now need not show as a pulse of its own
+		w.Begun = at
+		w.from(at, when)
+	}
 }
 
 // Verdict returns how the expected mist turned out and when it was due: MistPending

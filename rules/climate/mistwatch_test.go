@@ -65,6 +65,29 @@ func TestMistWatch_DoorThatWasShut(t *testing.T) {
 	}
 }
 
+// A mist that falls while a rise at no time of its own is followed, as after a visit or
+// when the lamps went off, begins a course of its own, whether it shows as a pulse or not;
+// what was seen to stick goes on.
+func TestMistWatch_MistAfterAnotherRise(t *testing.T) {
+	const begun, due = 20 * time.Hour, 22 * time.Hour
+	for name, c := range map[string]struct {
+		w    MistWatch
+		anew bool
+	}{
+		"another rise":        {MistWatch{Follows: true, Sticks: mistKept - 0.1}, true},
+		"it sticks":           {MistWatch{Follows: true, Sticks: mistKept}, false},
+		"it was told":         {MistWatch{Follows: true, Endless: true}, false},
+		"the mist before":     {MistWatch{Follows: true, Planned: true}, false},
+		"nothing is followed": {MistWatch{}, false},
+	} {
+		c.w.Begun, c.w.Since, c.w.Last, c.w.Next = begun, begun, due, 9
+		c.w.Expect(due, MistDark)
+		if got := c.w.Since == due && c.w.Begun == due && c.w.Next == 0; got != c.anew || !got && c.w.Begun != begun {
+			t.Errorf("%s: followed from %v, since %v", name, c.w.Begun, c.w.Since)
+		}
+	}
+}
+
 // A mister that sticks where none is due is told within four hours, by day and by
 // night (common practice, no source: a tub that is misted for so long is under water).
 func TestMistWatch_StickingOffSchedule(t *testing.T) {
