@@ -3,6 +3,7 @@
 package mist
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -213,16 +214,19 @@ func (l look) sticks(en *room.Enclosure) bool {
 	if own.Sticks < some || own.Wet() <= l.v.Mists[en.Mist].Cfg.Longest.D() {
 		return false
 	}
-	sum := 0.0
-	if _, long := l.pumpRuns(en); long {
-		sum = told
-	}
+	sum, n := 0.0, 0.0
 	for i := range l.v.Enclosures {
 		if o := &l.v.Enclosures[i]; o.Mist >= 0 && l.v.SupplyOf(o.Mist) == l.v.SupplyOf(en.Mist) {
 			sum += min(max(l.At[i].Watch.Sticks, -told), told)
+			n++
 		}
 	}
-	return sum >= told || own.Sticks+l.coolAlone(en) >= told
+	// A damp evening is one for all of them: each counts for less than one of its own.
+	least := told * math.Sqrt(n)
+	if _, long := l.pumpRuns(en); long {
+		least = 0
+	}
+	return sum >= least || own.Sticks+l.coolAlone(en) >= told
 }
 
 // coolAlone is how much more it says that an enclosure is cool after its mist where

@@ -22,7 +22,8 @@ func TestEndless_SupplyOrNozzle(t *testing.T) {
 		{"nothing", [4]float64{0.2, 0, 0, -1}, alarm.Cause{}},
 		{"a hint of one", [4]float64{3, 0, 0, -1}, alarm.Cause{}},
 		{"one", [4]float64{5, -0.3, -2, -8}, alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}},
-		{"hints of all", [4]float64{2, 1.6, 1, 0.5}, alarm.Cause{Kind: alarm.CauseSupply, ID: "m"}},
+		{"a damp evening", [4]float64{2, 1.6, 1.6, 1.6}, alarm.Cause{}},
+		{"hints of all", [4]float64{2.4, 2.2, 2, 1.6}, alarm.Cause{Kind: alarm.CauseSupply, ID: "m"}},
 		{"a hint of one, others dry", [4]float64{3, 3, -4, -4}, alarm.Cause{}},
 	} {
 		v := roomtest.View(t, 4, "")
@@ -110,8 +111,8 @@ func TestMist_AtItsLimits(t *testing.T) {
 		wet    time.Duration // beyond what a mist takes at most
 		want   bool
 	}{
-		{"enough of itself", []float64{4, -9}, 1, true}, {"less", []float64{3.9, 0}, 1, false}, {"with others", []float64{1.5, 2.5}, 1, true}, {"with less", []float64{1.5, 2.4}, 1, false},
-		{"hardly itself", []float64{1.4, 9}, 1, false}, {"one against it", []float64{3.9, -1}, 1, false}, {"one more for it", []float64{3.9, 0.1}, 1, true},
+		{"enough of itself", []float64{4, -9}, 1, true}, {"less", []float64{3.9, 0}, 1, false}, {"with others", []float64{1.7, 4}, 1, true}, {"with less", []float64{1.6, 4}, 1, false},
+		{"hardly itself", []float64{1.4, 9}, 1, false}, {"one against it", []float64{3.9, -1}, 1, false}, {"one more for it", []float64{3.9, 1.8}, 1, true},
 		{"as long as a mist may take", []float64{9, 0}, 0, false},
 	} {
 		v := roomtest.View(t, len(c.sticks), "")
