@@ -162,7 +162,6 @@ func (w *MistWatch) Expect(at time.Duration, when MistTime) {
 	}
 	w.Waiting, w.Due, w.DueTime = true, at, when
 	if w.Follows && !w.Endless && !w.Planned && w.Sticks < mistKept { // what falls now need not show as a pulse of its own
-		w.Begun = at
 		w.from(at, when)
 	}
 }
@@ -312,8 +311,8 @@ func (w *MistWatch) closeDry(hour float64) {
 		return
 	}
 	if w.Top == 0 {
-		// Only at its own hour does the temperature go its usual way.
-		w.Warm, w.Planned = m.Beside, w.answers(w.Since)
+		// Only after a pulse at its own hour does the temperature go its usual way.
+		w.Warm, w.Planned = m.Beside, w.Since == w.Begun && w.answers(w.Since)
 	}
 	w.Top = max(w.Top, m.Value)
 	fell, k := w.Top-m.Value, w.Next

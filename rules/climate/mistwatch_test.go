@@ -82,7 +82,7 @@ func TestMistWatch_MistAfterAnotherRise(t *testing.T) {
 	} {
 		c.w.Begun, c.w.Since, c.w.Last, c.w.Next = begun, begun, due, 9
 		c.w.Expect(due, MistDark)
-		if got := c.w.Since == due && c.w.Begun == due && c.w.Next == 0; got != c.anew || !got && c.w.Begun != begun {
+		if got := c.w.Since == due && c.w.Next == 0; got != c.anew || c.w.Begun != begun {
 			t.Errorf("%s: followed from %v, since %v", name, c.w.Begun, c.w.Since)
 		}
 	}
@@ -282,12 +282,16 @@ func TestMistWatch_FollowsACourse(t *testing.T) {
 	if w.Over(); w.Wet() != 0 || w.Endless {
 		t.Error("over, and wet")
 	}
-	// A course counts as planned from three minutes before to eight after it was due.
+	// A course counts as planned from a pulse three minutes before to eight after it was due.
 	for _, c := range []struct {
-		since time.Duration
-		want  bool
-	}{{from - 3*time.Minute, true}, {from - 3*time.Minute - 1, false}, {from + 8*time.Minute, true}, {from + 8*time.Minute + 1, false}} {
-		w := MistWatch{Due: from, Since: c.since}
+		since, begun time.Duration
+		want         bool
+	}{
+		{from - 3*time.Minute, from - 3*time.Minute, true}, {from - 3*time.Minute - 1, from - 3*time.Minute - 1, false},
+		{from + 8*time.Minute, from + 8*time.Minute, true}, {from + 8*time.Minute + 1, from + 8*time.Minute + 1, false},
+		{from, from - time.Hour, false},
+	} {
+		w := MistWatch{Due: from, Since: c.since, Begun: c.begun}
 		w.Open.add(95, 4)
 		if w.closeDry(-1); w.Planned != c.want {
 			t.Errorf("%v after it was due: planned %v", c.since-from, w.Planned)
