@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -183,14 +184,15 @@ func TestCourier_aSlowServerGetsItTwiceAtMost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
 		slow, quick := wakeDelivery("gateway", 0), wakeDelivery("gateway", 1)
-		posts, other, took := 0, time.Duration(0), time.Duration(0)
+		var posts, other atomic.Int64
+		took := time.Duration(0)
 		results := make(chan SendResult, 100)
 		c := NewCourier(map[string]Channel{"gateway": sender(func(ctx context.Context, d Delivery) error {
 			if d.ID == quick.ID {
-				other = time.Since(began)
+				other.Store(int64(time.Since(began)))
 				return nil
 			}
-			posts++
+			posts.Add(1)
 			select {
 			case <-ctx.Done():
 				return ctx.Err()
@@ -217,8 +219,8 @@ func TestCourier_aSlowServerGetsItTwiceAtMost(t *testing.T) {
 				c.Submit(slow)
 			}
 		}
-		if posts != 2 || took != 50*time.Second || other != 20*time.Second {
-			t.Errorf("sent %d times, taken over after %v; what came behind it left after %v", posts, took, other)
+		if sent, left := posts.Load(), time.Duration(other.Load()); sent != 2 || took != 50*time.Second || left != 20*time.Second {
+			t.Errorf("sent %d times, taken over after %v; what came behind it left after %v", sent, took, left)
 		}
 		cancel()
 		<-done
