@@ -274,15 +274,16 @@ const lateShare = 0.7
 // Lacks is by how much the air is cooler, in °C, than the room, as the enclosure follows
 // it, and its lamps by schedule should make it. residual is by how much it is warmer than
 // usual at this hour beside the room as it is now, from which it takes the room's late
-// part until the model is learned.
+// part. A learned model must say so as well: it may be off at one hour each day.
 func (m *Thermal) Lacks(air, residual float64) float64 {
-	switch p := &m.Params; {
-	case !m.HasRoom:
+	if !m.HasRoom {
 		return -residual
-	case !p.Learned:
-		return lateShare*(p.response(m.Room, filter{})-m.LastRoom) - residual
 	}
-	return m.present() - air
+	late := m.Params.response(m.Room, filter{}) - m.LastRoom
+	if !m.Params.Learned {
+		return lateShare*late - residual
+	}
+	return min(m.present()-air, late-residual)
 }
 
 // collect adds to the open slot and closes it when its ten minutes are over.
