@@ -54,6 +54,15 @@ func (b *book) list() []*incident {
 	return b.sorted
 }
 
+// back reports whether some of what in told of, and is over there, is active under another
+// notice by now.
+func (b *book) back(in *incident) bool {
+	return in.any(func(m *Member) bool {
+		other := b.byKey[m.Key]
+		return other != nil && other != in && other.member(m.Key).Active()
+	})
+}
+
 // parcels visits all deliveries.
 func (b *book) parcels() iter.Seq2[*incident, *parcel] {
 	return func(yield func(*incident, *parcel) bool) {

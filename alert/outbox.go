@@ -211,7 +211,7 @@ func (o *outbox) ready(list []*incident) []addressed {
 		in.touched = in.touched || len(in.Out) != n
 		for _, p := range in.Out {
 			o.overdue(in, p)
-			if p.State == due && !o.held(p) && o.now.Mono >= p.NotBefore && (in.Ended || in.aside() || in.active()) { // else its end is told in a moment
+			if p.State == due && !o.held(p) && o.now.Mono >= p.NotBefore && (in.Ended && !o.book.back(in) || in.aside() || in.active()) { // else its end is told in a moment, or not yet
 				ready = append(ready, addressed{in, p})
 			}
 		}
