@@ -274,7 +274,7 @@ const lateShare = 0.7
 // Lacks is by how much the air is cooler, in °C, than the room, as the enclosure follows
 // it, and its lamps by schedule should make it. residual is by how much it is warmer than
 // usual at this hour beside the room as it is now, from which it takes the room's late
-// part. A learned model must say so as well: it may be off at one hour each day.
+// part. A learned model counts for half: it may be off at one hour each day.
 func (m *Thermal) Lacks(air, residual float64) float64 {
 	if !m.HasRoom {
 		return -residual
@@ -283,7 +283,7 @@ func (m *Thermal) Lacks(air, residual float64) float64 {
 	if !m.Params.Learned {
 		return lateShare*late - residual
 	}
-	return min(m.present()-air, late-residual)
+	return (m.present() - air + late - residual) / 2
 }
 
 // collect adds to the open slot and closes it when its ten minutes are over.

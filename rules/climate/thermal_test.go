@@ -854,13 +854,13 @@ func TestRefit_LampsThatNeverSwitch(t *testing.T) {
 }
 
 // A learned model that is off at one hour each day says nothing of the lamps: what is as
-// usual at its hour lacks nothing.
+// usual at its hour counts for half.
 func TestThermal_LacksByTheModelAndTheHour(t *testing.T) {
 	m := Thermal{HasRoom: true, LastRoom: 22, LastHour: 9, Room: filter{Fast: 22, Slow: 22}, Params: params{Learned: true, FastPart: 0.5}}
 	for h := range m.Params.Offset {
 		m.Params.Offset[h] = 4
 	}
-	for _, c := range []struct{ air, residual, want float64 }{{25, 0, 0}, {25, -1, 1}, {26, -1, 0}, {24.5, -1, 1}} {
+	for _, c := range []struct{ air, residual, want float64 }{{25, 0, 0.5}, {25, -1, 1}, {26, -1, 0.5}, {24.5, -1, 1.25}} {
 		if got := m.Lacks(c.air, c.residual); math.Abs(got-c.want) > 1e-9 {
 			t.Errorf("air %v, residual %v: lacks %v, want %v", c.air, c.residual, got, c.want)
 		}
