@@ -107,21 +107,26 @@ func (b *builder) sums(probes []configs.Probe) slots {
 			if !r.Start.Before(b.report.From) {
 				b.covered[sensors.ProbeID(p.ID)] += coverage(&r)
 			}
-			if r.Has&sensors.HasTemperature != 0 {
-				if (p.Place != configs.Water || !hasAir) && (!s.hasHot || r.Temperature.Max > s.hottest) {
-					s.hottest, s.hasHot = r.Temperature.Max, true
-				}
-				if s.temp == nil {
-					s.temp, s.inBand = ptr(r.Temperature), r.InBand
-				}
-				s.above = max(s.above, r.AboveCeil)
-			}
-			if r.Has&sensors.HasHumidity != 0 && (s.hum == nil || p.FloorProbe && !s.atFloor) {
-				s.hum, s.below, s.atFloor = ptr(r.Humidity), r.BelowFloor, p.FloorProbe
-			}
+			s.take(&r, &p, p.Place != configs.Water || !hasAir)
 		}
 	}
 	return all
+}
+
+// take joins what one more probe says; lives is whether animals live in what it measures.
+func (s *slot) take(r *store.Rollup, p *configs.Probe, lives bool) {
+	if r.Has&sensors.HasTemperature != 0 {
+		if lives && (!s.hasHot || r.Temperature.Max > s.hottest) {
+			s.hottest, s.hasHot = r.Temperature.Max, true
+		}
+		if s.temp == nil {
+			s.temp, s.inBand = ptr(r.Temperature), r.InBand
+		}
+		s.above = max(s.above, r.AboveCeil)
+	}
+	if r.Has&sensors.HasHumidity != 0 && (s.hum == nil || p.FloorProbe && !s.atFloor) {
+		s.hum, s.below, s.atFloor = ptr(r.Humidity), r.BelowFloor, p.FloorProbe
+	}
 }
 
 // begins returns when the journal begins, where that is after the week.

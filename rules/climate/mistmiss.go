@@ -47,7 +47,9 @@ type mistMiss struct {
 }
 
 // at is when a mist is to be expected.
-func (m *mistMiss) at(due time.Duration) time.Duration { return due + m.Off }
+func (m *mistMiss) at(due time.Duration) time.Duration {
+	return due + min(max(m.Off, -mistOffEarly), mistOffLate) // a state from elsewhere may say anything
+}
 
 // look weighs what the air gained by the mist due, from the ten minutes before it to
 // those from two after it on. It gains in relative and in absolute humidity, while air
@@ -169,27 +171,10 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 	case v == MistMissed && m.Door: // of which nothing is to be learned
 		return MistUnclear
 	}
-	least := mistHidden
-	if m.Gain.N < mistKnown { // a pump that never worked is not to become what is usual
-		least /= 2
-	}
-	if v != MistMissed || m.Evidence < least {
-		if m.Seen && (v == MistSeen || v == MistWeak || m.Row == 0 || g.N < mistKnown) {
-			g.learn(m.Share, m.Top)
-			m.Gain.learn(m.Share, m.Top)
-		}
-	}
+	m.learn(v, g)
 	switch v {
 	case MistMissed:
-		m.Row, m.Sum = m.Row+1, m.Sum+m.Evidence
-		if m.Evidence >= mistHidden {
-			m.Odd++
-		}
-		m.Sure = m.Sure || none
-		if m.Told = m.Told || none || m.Sum >= MistMissedTold; m.Told {
-			return MistMissed
-		}
-		return MistUnclear
+		return m.miss(none)
 	case MistUnclear:
 		if m.Sum = max(0, m.Sum+m.Evidence); m.Sum == 0 && !m.Told {
 			m.back()
@@ -198,6 +183,33 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 		m.back()
 	}
 	return v
+}
+
+// learn takes what the mist brought as usual, unless it speaks against one. Of what was
+// not seen only the first of a row is one that may have been given, once more is known.
+func (m *mistMiss) learn(v MistVerdict, g *mistGain) {
+	least := mistHidden
+	if m.Gain.N < mistKnown { // a pump that never worked is not to become what is usual
+		least /= 2
+	}
+	given := v == MistSeen || v == MistWeak || m.Row == 0 || g.N < mistKnown
+	if m.Seen && given && (v != MistMissed || m.Evidence < least) {
+		g.learn(m.Share, m.Top)
+		m.Gain.learn(m.Share, m.Top)
+	}
+}
+
+// miss adds a mist that was not seen to those before it.
+func (m *mistMiss) miss(none bool) MistVerdict {
+	m.Row, m.Sum = m.Row+1, m.Sum+m.Evidence
+	if m.Evidence >= mistHidden {
+		m.Odd++
+	}
+	m.Sure = m.Sure || none
+	if m.Told = m.Told || none || m.Sum >= MistMissedTold; m.Told {
+		return MistMissed
+	}
+	return MistUnclear
 }
 
 // back ends a row of mists that were not seen. Those of a row that was told were missing,
@@ -215,6 +227,9 @@ func (m *mistMiss) back() {
 
 // Missing returns how much the last mist speaks for it that the supply gave none.
 func (w *MistWatch) Missing() float64 { return min(w.Miss.Evidence, mistEach) }
+
+// Expected returns when the mist due is to be expected, by a timer that is followed.
+func (w *MistWatch) Expected(due time.Duration) time.Duration { return w.Miss.at(due) }
 
 // Missed returns how many mists in a row were not seen.
 func (w *MistWatch) Missed() int { return w.Miss.Row }

@@ -284,7 +284,7 @@ func (l look) judgeMists(now sensors.Instant) {
 // patience is how long after a mist is to be expected the slowest verdict may come.
 const patience = 15 * time.Minute
 
-func (s *State) until() time.Duration { return s.DueAt + max(0, s.Watch.Miss.Off) + patience }
+func (s *State) until() time.Duration { return max(s.DueAt, s.Watch.Expected(s.DueAt)) + patience }
 
 func (l look) judgeSupply(mist int, now sensors.Instant) {
 	l.verdicts = l.verdicts[:0]
