@@ -308,15 +308,3 @@ func (s *Section) Within(key string, got, least, most Duration) {
 
 // Together checks that two keys are given both or not at all.
 func (s *Section) Together(a, b string) { s.k.together(s.t, a, b) }
-
-// all checks every section. The time zone, which others need, comes first.
-func (k *checker) all() {
-	s, r, p := services{k}, racks{k}, probes{k}
-	for _, check := range []func(){
-		s.room, r.size, s.rules, s.mqtt, s.http, s.store,
-		r.species, r.lamps, r.mists, r.enclosures, r.seasons, p.probes, p.buses, p.contacts,
-		s.mail, s.webhooks, s.people, s.duties, s.heartbeat, s.sounder, s.sentinel,
-	} {
-		check()
-	}
-}

@@ -8,6 +8,11 @@
 // Append never waits for the disk. A damaged file is set aside under a dated
 // name, and a fresh one begun: opening the store never stops an alarm.
 //
+// A reader goes down: store.go has what others call; upkeep (checklater, backup, repair,
+// compact, recompute, regain) and open.go bring the file in order, flush.go writes a
+// batch and seals it into hours and days, readings.go and rollups.go answer; file.go is
+// the file, layout.go its names.
+//
 // What does not live here: the series codec (store/block), any rule, and what
 // the documents mean: they are opaque bytes.
 package store
