@@ -252,6 +252,9 @@ func (s *schedule) escalate(in *incident) {
 	in.Level, in.LevelAt, in.touched = in.Level+1, s.now.Mono, true
 	e.Person = s.opt.People[in.Level].ID
 	s.log(e)
+	if in.changed() { // what came from another notice as well
+		s.say(in, Update)
+	}
 	s.hand(in, e.Person)
 	if s.now.Mono-in.Ringing >= s.opt.RepeatFor {
 		s.rerun(in)
