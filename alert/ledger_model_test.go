@@ -70,10 +70,12 @@ func (s *story) Fatalf(f string, a ...any) { panic(found(fmt.Sprintf(f, a...))) 
 func (s *story) Errorf(f string, a ...any) { panic(found(fmt.Sprintf(f, a...))) }
 
 // Stories that once broke: an "over" waits for its channel until the alarm is back under
-// another notice; and the second person's turn comes when two notices have just joined.
+// another notice; the second person's turn comes when two notices have just joined; a
+// repeat waits for its channel while what it names is answered and something else joins.
 const (
 	overWaits  = 2153
 	secondHear = 2967
+	joinsLate  = 6165
 )
 
 // tell runs the story of a seed with a planted fault, nil for none, and returns a
@@ -585,9 +587,9 @@ func (s *story) settle() {
 	}
 }
 
-// What two stories found that the short run does not reach.
+// What three stories found that the short run does not reach.
 func TestLedgerModel_onceBroken(t *testing.T) {
-	for _, seed := range []uint64{overWaits, secondHear} {
+	for _, seed := range []uint64{overWaits, secondHear, joinsLate} {
 		if _, broken := tell(seed, nil); broken != "" {
 			t.Errorf("seed %d: %s", seed, broken)
 		}

@@ -61,9 +61,14 @@ func (s *schedule) evaluate(in *incident) {
 }
 
 // send hands out what is due. A version of which nothing holds any more, though
-// something came since, is made anew.
+// something came since, is made anew; a repeat in which all is answered, though
+// something else rings, is left to the next version.
 func (s *schedule) send(list []*incident) {
 	for _, it := range s.outbox.ready(list) {
+		if it.in.needless(it.p) {
+			it.p.State, it.in.touched = taken, true
+			continue
+		}
 		if !it.in.Ended && !it.in.aside() && len(it.in.spoken()) == 0 {
 			s.say(it.in, it.in.Notice.Kind) // before the cap: it may wake nobody any more
 		}

@@ -77,6 +77,13 @@ func (in *incident) spoken() []Member {
 	return slices.DeleteFunc(slices.Clone(in.Notice.Members), func(m Member) bool { return !counts(&m) || !m.Told })
 }
 
+// needless reports whether p would repeat a version to who has it, of which nothing
+// calls any more.
+func (in *incident) needless(p *parcel) bool {
+	return !in.Ended && !in.aside() && p.Priority >= rules.Wake && p.Confirmed == in.Notice.Version &&
+		!in.any(func(m *Member) bool { return m.Told && calls(m) })
+}
+
 // grown reports whether an alarm is active that was not told, or that rings
 // again after an acknowledgement.
 func (in *incident) grown() bool {

@@ -71,7 +71,7 @@ func victim(dir string) error {
 	left, _ := strconv.Atoi(os.Getenv("DEWLINE_STORE_FLUSHES")) // 0: for ever, and no error is let pass
 	for tolerant := left > 0; ; left-- {
 		if tolerant && left == 0 {
-			for range 100 { // the fault may come back on another thread
+			for range 1000 { // the fault is counted by thread, and may begin anew on another
 				if err = s.Flush(ctx, nil); err == nil {
 					fmt.Println("f", n-1)
 					break
