@@ -78,11 +78,21 @@ type walker struct {
 	// leaf is called for each key that is not a bucket, with the names of the
 	// buckets around it; value reads the rest. Nil only checks.
 	leaf func(path [][]byte, key []byte, value func() ([]byte, error)) error
-	// leave says which buckets are not gone into. Nil leaves none out.
-	leave func(path [][]byte) bool
+	// depth says how far a bucket is gone into. Nil is all of each.
+	depth func(path [][]byte) depth
+	edges bool // only the first and the last page below each is gone into
 	// skip carries on past a damaged page instead of stopping, and counts it.
 	skip func(err error)
 }
+
+// A depth is how far a walker goes into a bucket.
+type depth int
+
+const (
+	wholly depth = iota
+	atEdges
+	notAtAll
+)
 
 // levelSpace is reused for the node of one depth: the walk goes down one branch
 // at a time.
@@ -160,6 +170,7 @@ func (w *walker) below(n *node, path [][]byte, high []byte, depth int) error {
 	for i := range n.elems {
 		e := &n.elems[i]
 		switch {
+		case n.branch && w.edges && i > 0 && i < len(n.elems)-1:
 		case n.branch:
 			next := high
 			if i+1 < len(n.elems) {
@@ -193,10 +204,7 @@ func (w *walker) bucket(n *node, e *element, path [][]byte, depth int) error {
 	}
 	inner := append(path[:len(path):len(path)], e.key)
 	if root := binary.LittleEndian.Uint64(v); root != 0 {
-		if w.leave != nil && w.leave(inner) {
-			return nil
-		}
-		return w.page(root, inner, nil, nil, depth+1)
+		return w.into(root, inner, depth+1)
 	}
 	in := &node{id: n.id, first: v[16:], inline: true}
 	if err := in.parse(nil); err != nil {
@@ -213,14 +221,27 @@ func (w *walker) bucket(n *node, e *element, path [][]byte, depth int) error {
 	return w.below(in, inner, nil, depth+1)
 }
 
-// checkTree walks the tree under m, but for what is left out, and returns the first
-// fault found.
-func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta, leave func(path [][]byte) bool) error {
+// into goes into a bucket with a root page of its own, as far as it is to.
+func (w *walker) into(root uint64, path [][]byte, below int) error {
+	before := w.edges
+	defer func() { w.edges = before }()
+	if w.depth != nil {
+		far := w.depth(path)
+		if far == notAtAll {
+			return nil
+		}
+		w.edges = far == atEdges
+	}
+	return w.page(root, path, nil, nil, below)
+}
+
+// checkTree walks the tree under m, as far as is said, and returns the first fault found.
+func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta, far func(path [][]byte) depth) error {
 	w, err := newWalker(ctx, r, size, m)
 	if err != nil {
 		return err
 	}
-	w.leave = leave
+	w.depth = far
 	return w.page(m.root, nil, nil, nil, 0)
 }
 

@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"os"
@@ -115,6 +116,46 @@ func TestCheckLaterFindsDamage(t *testing.T) {
 		}
 		if err := s.Close(ctx); err != nil {
 			t.Error(err)
+		}
+	}
+}
+
+// TestOpenFindsACircle has a page of branches lead back to itself where a start goes first:
+// the library would go down it for ever. A disk that drops writes can leave that.
+func TestOpenFindsACircle(t *testing.T) {
+	dir := memDir(t)
+	s, _ := open(t, dir)
+	for i := range 500 {
+		if err := s.Commit(Commit{Journal: []event.Event{noted(sensors.Instant{Wall: start}, fmt.Sprint(i))}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var root uint64
+	if err := s.view(func(tx *bolt.Tx) error {
+		root = uint64(tx.Bucket([]byte(rootJournal)).Root())
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	whole, err := os.ReadFile(filepath.Join(dir, FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := whole[root*pageSize:][:pageSize]
+	le := binary.LittleEndian
+	count := int(le.Uint16(page[10:]))
+	if le.Uint16(page[8:]) != flagBranch || count < 2 {
+		t.Fatalf("page %d has %d elements and flags %x", root, count, page[8:10])
+	}
+	for _, i := range []int{0, count - 1} {
+		b := bytes.Clone(whole)
+		le.PutUint64(b[int(root)*pageSize+pageHeader+i*elemSize+8:], root)
+		r := bytes.NewReader(b)
+		if _, _, err := wholeRoot(ctx, r, int64(len(b)), readMetas(r)[:1], true); !isDamage(err) {
+			t.Errorf("child %d of %d is its parent: %v", i, count, err)
 		}
 	}
 }

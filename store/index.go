@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"math"
 	"slices"
@@ -65,18 +66,21 @@ func (m *memory) reconcile(onDisk []*entry) {
 	}
 }
 
-// loadIndex lists the bundles on disk by their names alone. A name that is damaged is a
-// damaged file: each bundle has its name inside as well, by which it comes back.
+// loadIndex lists the bundles on disk by their names alone. A name that is damaged, or out
+// of order as where a tree runs in a circle, is a damaged file: each bundle has its name
+// inside as well, by which it comes back.
 func loadIndex(tx *bolt.Tx) ([]*entry, error) {
 	var m memory
 	byKey := make(map[bundleKey]*entry)
 	for _, root := range [...]string{rootRaw, rootTable} {
 		c := tx.Bucket([]byte(root)).Cursor()
+		var last []byte
 		for k, _ := c.First(); k != nil; k, _ = c.Next() {
 			key, ok := parseKey(k)
-			if !ok {
-				return nil, badf("the name of a bundle of %s is damaged", kindWord(kindOf(root)))
+			if !ok || bytes.Compare(k, last) <= 0 {
+				return nil, badf("the name of a bundle of %s is damaged or out of order", kindWord(kindOf(root)))
 			}
+			last = k
 			if byKey[key] == nil {
 				byKey[key] = &entry{key: key, name: slices.Clone(k), noRaw: root == rootTable}
 				m.insert(byKey[key])

@@ -118,13 +118,13 @@ func bounded(ctx context.Context, f func() error) error {
 // wholeRoot is the index of the newest root whose tree is whole, and what is wrong with
 // a newer one.
 func wholeRoot(ctx context.Context, r io.ReaderAt, size int64, metas []fileMeta, later bool) (at int, fault, err error) {
-	var leave func([][]byte) bool
+	var far func([][]byte) depth
 	if later {
-		leave = mayBeLate
+		far = beforeOpening
 	}
 	fault = badf("neither of its two roots is valid")
 	for i, m := range metas {
-		err := checkTree(ctx, r, size, m, leave)
+		err := checkTree(ctx, r, size, m, far)
 		if err == nil || !isDamage(err) {
 			return i, fault, err
 		}
@@ -143,8 +143,11 @@ func refuseNewer(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) err
 		return err
 	}
 	self := []byte{byte(bucketSelf)}
-	w.leave = func(path [][]byte) bool {
-		return string(path[0]) != rootKeep || len(path) == 2 && !bytes.Equal(path[1], self)
+	w.depth = func(path [][]byte) depth {
+		if string(path[0]) != rootKeep || len(path) == 2 && !bytes.Equal(path[1], self) {
+			return notAtAll
+		}
+		return wholly
 	}
 	w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
 		if len(path) != 2 || !bytes.Equal(path[1], self) || !slices.Contains(strings.Fields(schemaKeys), string(key)) {
@@ -316,15 +319,24 @@ func (w *writer) mayWait(size int64) bool {
 	return f.Close() == nil
 }
 
-// mayBeLate picks what grows with the years, and shows by its own sums that it is
-// damaged: the journal and what is beside it, and all bundles. What is open is little.
-func mayBeLate(path [][]byte) bool {
-	switch root := string(path[0]); root {
+// beforeOpening says what is looked at before the library has the file: nothing in which it
+// could run in a circle as it begins. What grows with the years and shows by its own sums
+// that it is damaged waits for Check but for both its ends: the journal and what is beside
+// it, and all bundles. What is open is little.
+func beforeOpening(path [][]byte) depth {
+	beside := len(path) == 2 && len(path[1]) == 1 && Bucket(path[1][0]) == bucketBeside
+	switch string(path[0]) {
 	case rootJournal, rootArchive, rootRaw, rootTable:
-		return true
-	default:
-		return root == rootKeep && len(path) == 2 && len(path[1]) == 1 && Bucket(path[1][0]) == bucketBeside
+		if len(path) > 1 {
+			return notAtAll
+		}
+		return atEdges
+	case rootKeep:
+		if beside {
+			return atEdges
+		}
 	}
+	return wholly
 }
 
 func saveSmallOf(ctx context.Context, src, dst string) error {
