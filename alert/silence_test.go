@@ -233,3 +233,80 @@ func TestOver_notWhileAnyIsActive(t *testing.T) {
 		}
 	}
 }
+
+// A lethal limit that is raised while the heat alarms of its enclosure are open is told
+// in one line for each enclosure, by night too where one of them rings.
+func TestSilence_raisedLimit(t *testing.T) {
+	for _, wakes := range []bool{true, false} {
+		r := newRig(t, onePerson("mqtt"))
+		var views []rules.AlarmView
+		for _, k := range []rules.Key{{Alarm: rules.LethalLimit, Subject: "e1"}, {Alarm: rules.LethalAhead, Subject: "e1"}, {Alarm: rules.LethalLimit, Subject: "e2"}} {
+			p := rules.Today
+			if wakes {
+				p = rules.Wake
+			}
+			views = append(views, rules.AlarmView{Key: k, State: unack, Priority: p})
+		}
+		r.absorb(r.desk.Raised(r.now, views))
+		r.pass(10 * time.Minute)
+		got := r.silences()
+		if len(got) != 1 || strings.Count(got[0].Text, "\n") != 1 || (got[0].Priority == rules.Wake) != wakes {
+			t.Errorf("wakes %v: %d messages, want one of two lines: %+v", wakes, len(got), got)
+		}
+	}
+}
+
+// What is told of a silence: from an hour on, or as part of a longer one; as urgent as
+// what it silences, and only what was not taken back.
+func TestSilence_AtItsLimits(t *testing.T) {
+	shelf := func(a rules.AlarmID, d time.Duration) rules.Action {
+		return rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: a, Subject: "e1"}, By: "una", For: d}
+	}
+	back := func(a rules.AlarmID, subject string) rules.Action {
+		return rules.Action{Kind: rules.Unshelve, Key: rules.Key{Alarm: a, Subject: subject}, By: "una"}
+	}
+	for _, c := range []struct {
+		name  string
+		acts  []rules.Action
+		from  alarm.State // of a transition that comes with the first; 0 for none
+		p     rules.Priority
+		lines int // told
+		wakes bool
+	}{
+		{"an hour", []rules.Action{shelf(rules.AboveBand, time.Hour)}, 0, 0, 1, false},
+		{"a second less", []rules.Action{shelf(rules.AboveBand, time.Hour-time.Second)}, 0, 0, 0, false},
+		{"a minute more of what is shelved", []rules.Action{shelf(rules.AboveBand, time.Minute)}, alarm.Shelved, rules.Today, 1, false},
+		{"a minute of what rings", []rules.Action{shelf(rules.AboveBand, time.Minute)}, unack, rules.Wake, 0, false},
+		{"what rings today", []rules.Action{shelf(rules.AboveBand, time.Hour)}, unack, rules.Today, 1, false},
+		{"what wakes", []rules.Action{shelf(rules.AboveBand, time.Hour)}, unack, rules.Wake, 1, true},
+		{"what would wake, and is over", []rules.Action{shelf(rules.AboveBand, time.Hour)}, norm, rules.Wake, 1, false},
+		{"longer at the second try", []rules.Action{shelf(rules.AboveBand, time.Hour), shelf(rules.AboveBand, 2*time.Hour)}, 0, 0, 1, false},
+		{"two alarms", []rules.Action{shelf(rules.AboveBand, time.Hour), shelf(rules.BelowBand, time.Hour)}, 0, 0, 2, false},
+		{"one of two taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), shelf(rules.BelowBand, time.Hour), back(rules.AboveBand, "e1")}, 0, 0, 1, false},
+		{"another's taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), back(rules.AboveBand, "e2")}, 0, 0, 1, false},
+		{"another alarm taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), back(rules.BelowBand, "e1")}, 0, 0, 1, false},
+		{"all taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), back(rules.AboveBand, "e1")}, 0, 0, 0, false},
+	} {
+		r := newRig(t, onePerson("mqtt"))
+		for i, a := range c.acts {
+			var ts []rules.Transition
+			if c.p != 0 && i == 0 {
+				x := r.tr(onsetOf(a.Key.Alarm, "e1", alarm.Shelved, tank("e1")))
+				x.From, x.Priority = c.from, c.p
+				ts = append(ts, x)
+			}
+			r.acted(a, ts...)
+		}
+		if r.pass(silenceJoins - 10*time.Second); len(r.got) != 0 {
+			t.Errorf("%s: told before others could join", c.name)
+		}
+		r.pass(10 * time.Second)
+		lines, wakes := 0, false
+		for _, m := range r.silences() {
+			lines, wakes = lines+1+strings.Count(m.Text, "\n"), m.Priority == rules.Wake
+		}
+		if lines != c.lines || wakes != c.wakes {
+			t.Errorf("%s: %d lines, wakes %v: %+v", c.name, lines, wakes, r.silences())
+		}
+	}
+}
