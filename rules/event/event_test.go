@@ -86,3 +86,80 @@ func TestLine_OfADose(t *testing.T) {
 		}
 	}
 }
+
+// The journal is printed by these words: what, who, about what, before, after and why.
+func TestLine_OfEveryKind(t *testing.T) {
+	at := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	const stamped = "2026-05-01T12:00:00Z"
+	drop := 2.25
+	beside := Beside{By: "una", Person: "odo", About: "phone", Old: "was", New: "is", Text: "why"}
+	for _, c := range []struct {
+		body Body
+		want Line
+	}{
+		{Alarm{Alarm: "above-band", Subject: "moss", Onset: 7, From: "NORM", To: "UNACK", Priority: "today"},
+			Line{"alarm", "una", "above-band/moss/7", "NORM", "UNACK", "why", "today"}},
+		{Notice{Notice: "n", What: "handed-over", Channel: "mqtt"}, Line{"notice", "odo", "n", "mqtt", "handed-over", "why", ""}},
+		{Act{Act: "shelve", Alarm: "a", Subject: "s", From: "UNACK", To: "SHLVD", For: 60}, Line{"shelve", "una", "a/s", "UNACK", "SHLVD for 1m0s", "why", ""}},
+		{Refused{}, Line{"refused", "una", "phone", "", "why", "", ""}},
+		{Refused{More: 3}, Line{"refused", "una", "phone", "", "why (and 3 others before)", "", ""}},
+		{Drill{Notice: "n"}, Line{"drill", "una", "odo", "", "n", "why", ""}},
+		{DrillOver{Notice: "n"}, Line{"drill-result", "una", "n", "", "why", "for odo", ""}},
+		{Note{Enclosure: "moss"}, Line{"note", "una", "moss", "", "why", "", ""}},
+		{Calibration{Probe: "p"}, Line{"calibration", "una", "p", "was", "is", "why", ""}},
+		{Setting{Key: "k"}, Line{"setting", "keeper", "k", "was", "is", "why", ""}},
+		{Configuration{File: "f"}, Line{"configuration", "keeper", "f", "", "in force", "why", ""}},
+		{Configuration{File: "f", Refused: true}, Line{"configuration", "keeper", "f", "", "refused", "why", ""}},
+		{Summary{Week: "w", State: "sent"}, Line{"summary", "una", "w", "odo", "sent", "why", ""}},
+		{Start{Version: "1", Note: "a new record"}, Line{"start", "una", "", "", "1", "a new record", ""}},
+		{Stop{Version: "1"}, Line{"stop", "una", "", "", "1", "why", ""}},
+		{Clock{Before: at, After: at.Add(time.Hour), Why: "set"}, Line{"clock-step", "una", "", stamped, "2026-05-01T13:00:00Z", "set", ""}},
+		{Gap{From: at, For: 90}, Line{"gap", "una", "", stamped, "1m30s", "why", ""}},
+		{Gap{}, Line{"gap", "una", "", "", "0s", "why", ""}},
+		{Record{Act: "restore", File: "f", Was: "w", What: "x", Why: "y"}, Line{"restore", "una", "f", "w", "x", "y", ""}},
+		{Mist{Enclosure: "moss", Due: at, Verdict: MistMissed}, Line{"mist", "una", "moss", stamped, "missed", "why", ""}},
+		{Mist{Enclosure: "moss", Verdict: MistGiven, Start: at, Before: 70.4, Peak: 91}, Line{"mist", "una", "moss", "", "given, 70 → 91 %", "why", ""}},
+		{DryDown{Enclosure: "moss", Start: at, Trend: "slower"}, Line{"dry-down", "una", "moss", stamped, "not fitted", "slower", ""}},
+		{DryDown{Enclosure: "moss", Start: at, HalfLife: 1800}, Line{"dry-down", "una", "moss", stamped, "half-life 30 min", "", ""}},
+		{Night{Enclosure: "moss"}, Line{"night", "una", "moss", "", "too few readings", "why", ""}},
+		{Night{Enclosure: "moss", Drop: &drop}, Line{"night", "una", "moss", "", "drop 2.2 °C", "why", ""}},
+		{Limits{Enclosure: "moss", DayLow: 22, DayHigh: 26, NightLow: 18, NightHigh: 22, Floor: 70, Lethal: 30},
+			Line{"limits", "una", "moss", "", "day 22 to 26 °C, night 18 to 22 °C, floor 70 %, lethal limit 30 °C", "why", ""}},
+		{Other{Word: "hatching", Line: Line{Who: "x", New: "4"}}, Line{Kind: "hatching", Who: "x", New: "4"}},
+	} {
+		e := New(sensors.Instant{}, c.body)
+		if e.Beside = beside; e.Line() != c.want {
+			t.Errorf("%T:\n%+v, want\n%+v", c.body, e.Line(), c.want)
+		}
+		measured := map[string]bool{"mist": true, "dry-down": true, "night": true, "dose": true}
+		if e.Measured() != measured[e.Kind()] {
+			t.Errorf("%T is measured: %v", c.body, e.Measured())
+		}
+	}
+	e := New(sensors.Instant{}, Stop{})
+	if e.Line().Who != "dewline" {
+		t.Errorf("who stops: %+v", e.Line())
+	}
+}
+
+// What a line of before events had types says is said of it ever after.
+func TestLine_OfOldOnesStays(t *testing.T) {
+	for _, l := range []Line{
+		{"alarm", "una", "above-band/moss/7", "NORM", "UNACK", "why", "today"}, {"alarm", "una", "no onset", "NORM", "UNACK", "why", "today"},
+		{"notice", "odo", "n", "mqtt", "handed-over", "why", ""}, {"acknowledge", "una", "a/s", "UNACK", "ACKED", "why", ""},
+		{"shelve", "una", "a/s", "UNACK", "SHLVD", "why", ""}, {"unshelve", "una", "a/s", "SHLVD", "UNACK", "why", ""},
+		{"reset", "una", "a/s", "LUNACK", "NORM", "why", ""}, {"out-of-service", "una", "/s", "a", "b", "why", ""}, {"in-service", "una", "/s", "a", "b", "why", ""},
+		{"refused", "una", "phone", "", "what", "", ""}, {"drill", "una", "odo", "", "n", "why", ""}, {"drill-result", "una", "n", "", "taken", "for odo", ""},
+		{"note", "una", "moss", "", "text", "", ""}, {"calibration", "una", "p", "was", "is", "why", ""}, {"setting", "keeper", "k", "was", "is", "why", ""},
+		{"configuration", "keeper", "f", "", "in force", "why", ""}, {"configuration", "keeper", "f", "", "refused", "why", ""},
+		{"summary", "una", "w", "odo", "sent", "why", ""}, {"start", "dewline", "", "", "1", "note", ""}, {"stop", "dewline", "", "", "1", "", ""},
+		{"clock-step", "dewline", "", "2026-05-01T12:00:00Z", "2026-05-01T13:00:00Z", "set", ""},
+		{"record", "dewline", "f", "w", "x", "y", ""}, {"import", "una", "f", "w", "x", "y", ""}, {"restore", "una", "f", "w", "x", "y", ""}, {"repair", "una", "f", "w", "x", "y", ""},
+		{"something", "una", "a", "b", "c", "d", "e"},
+	} {
+		e := OfLine(sensors.Instant{}, l)
+		if got := e.Line(); got != l {
+			t.Errorf("%+v\nis read as %+v: %+v", l, e.Body, got)
+		}
+	}
+}
