@@ -62,6 +62,15 @@ func TestLimitsAreTold(t *testing.T) {
 	if got := limits(old, next); len(got) != 1 || got[0].Enclosure != "a-1-1" || got[0].Lethal != 29 {
 		t.Errorf("one lethal limit changed, told: %+v", got)
 	}
+	keys := map[string]string{}
+	for _, e := range SettingEvents(at(time.Hour, true), old, next) {
+		if s, ok := e.Body.(event.Setting); ok {
+			keys[s.Key] = e.Old + " → " + e.New
+		}
+	}
+	if len(keys) != 1 || !strings.HasSuffix(keys["enclosure.a-1-1.ceiling"], "29 °C") {
+		t.Errorf("settings told: %q", keys)
+	}
 	if got := limits(nil, next); len(got) != len(next.Enclosures) {
 		t.Errorf("of %d enclosures %d are told", len(next.Enclosures), len(got))
 	}

@@ -1,12 +1,16 @@
 package core
 
 import (
+	"reflect"
 	"strings"
 	"testing"
 	"time"
 
+	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -71,6 +75,51 @@ func TestJournalOfAStart(t *testing.T) {
 		}
 		if text := strings.Join(got, "; "); text != c.want {
 			t.Errorf("%+v gives %q, want %q", c.report, text, c.want)
+		}
+	}
+}
+
+// Facts are in the journal as they were found, and names and words beside them.
+func TestEventsOfFacts(t *testing.T) {
+	now := at(time.Hour, true)
+	value, limit := 31.5, 30.0
+	x := rules.Transition{
+		At: now, Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}, Seq: 7, From: alarm.Norm, To: alarm.Unack, Priority: rules.Today,
+		Cause: rules.Cause{Kind: rules.CauseLamps, ID: "day"}, Value: value, Limit: limit, Unit: "°C", By: "una", Why: "because",
+	}
+	bare := event.Alarm{Alarm: "above-band", Subject: "moss", Onset: 7, From: "NORM", To: "UNACK", Priority: "today", Cause: "lamps", CauseID: "day", Unit: "°C"}
+	full := bare
+	full.Value, full.Limit = &value, &limit
+	y := x
+	y.HasValue, y.HasLimit = true, true
+	end := now.Wall.Add(time.Hour)
+	set := alert.DrillResult{ID: "d", Person: "odo", Taken: map[string]float64{"mqtt": 1}, Acked: true, AckedBy: "una", AckedIn: 9}
+	correction := sensors.Correction{Probe: "p", Quantity: "humidity", From: end, Gain: 1.5, Offset: 2, Uncertainty: 3, By: "una", Undoes: "u", Note: "salt"}
+	for _, c := range []struct {
+		got  event.Event
+		body event.Body
+		by   event.Beside
+	}{
+		{alarmEvent(&x), bare, event.Beside{By: "una", Text: "because"}},
+		{alarmEvent(&y), full, event.Beside{By: "una", Text: "because"}},
+		{noticeEvent(&alert.Event{At: now, Notice: "n", What: "failed", Version: 2, Channel: "mqtt", Person: "odo", Why: "away"}),
+			event.Notice{Notice: "n", What: "failed", Version: 2, Channel: "mqtt"}, event.Beside{Person: "odo", Text: "away"}},
+		{dutyEvent(now, &rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: "odo"}, Until: end, By: "una", Why: "away"}, "una", "odo"),
+			event.Act{Act: string(alert.Duty), Subject: "odo", From: "una", To: "odo", Until: end}, event.Beside{By: "una", Text: "away"}},
+		{refusedEvent(now, "una", "moss", "what"), event.Refused{}, event.Beside{By: "una", About: "moss", Text: "what"}},
+		{drillEvent(now, "una", "odo", "d"), event.Drill{Notice: "d"}, event.Beside{By: "una", Person: "odo"}},
+		{drillOverEvent(now, &set), event.DrillOver{Notice: "d", Taken: map[string]float64{"mqtt": 1}, Answered: true, AnsweredIn: 9}, event.Beside{By: "una", Person: "odo"}},
+		{gapEvent(now, end, time.Minute), event.Gap{From: end, For: 60}, event.Beside{}},
+		{StopEvent(now, "1"), event.Stop{Version: "1"}, event.Beside{}},
+		{RecordEvent(now, "what", "why"), event.Record{Act: "record", What: "what", Why: "why"}, event.Beside{}},
+		{ConfigurationEvent(now, "f", ""), event.Configuration{File: "f"}, event.Beside{}},
+		{ConfigurationEvent(now, "f", "line 3"), event.Configuration{File: "f", Refused: true}, event.Beside{Text: "line 3"}},
+		{CalibrationEvent(now, &correction, "old", "new"),
+			event.Calibration{Probe: "p", Quantity: "humidity", From: end, Gain: 1.5, Offset: 2, Uncertainty: 3, Undoes: "u"}, event.Beside{By: "una", Old: "old", New: "new", Text: "salt"}},
+		{SummaryEvent(now, "una", "w", "odo", "sent", "why"), event.Summary{Week: "w", State: "sent"}, event.Beside{By: "una", Person: "odo", Text: "why"}},
+	} {
+		if !reflect.DeepEqual(c.got.Body, c.body) || c.got.Beside != c.by || c.got.At != now || c.got.Schema != event.Schema {
+			t.Errorf("%+v\nwant %+v beside %+v", c.got, c.body, c.by)
 		}
 	}
 }
