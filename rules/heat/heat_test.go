@@ -218,3 +218,132 @@ func TestDose_IsTold(t *testing.T) {
 		t.Errorf("%+v, %+v", found.Told, en.St.DoseTold)
 	}
 }
+
+// A forecast made each minute holds over three of them, or over what the probe's own
+// rhythm allows where that is longer.
+func TestStep_HowLongAFindingHolds(t *testing.T) {
+	for gap, want := range map[time.Duration]time.Duration{time.Minute: 3 * room.SlowEvery, time.Hour: time.Hour} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.Now.Gap = gap
+		found := &roomtest.Found{}
+		v.Due, v.Enclosure = room.Slow, en
+		Judge{}.Step(v, &room.Out{Lives: found})
+		for _, k := range []alarm.Kind{alarm.KindAhead, alarm.KindExposure} {
+			if f, ok := found.Last(k); !ok || f.Gap != want {
+				t.Errorf("a probe's gap of %v: %v holds for %v", gap, k.Row().ID, f.Gap)
+			}
+		}
+	}
+}
+
+// Nothing is ahead of what is here; a rise that is told is urgent only where it is steep.
+func TestAhead_WhatIsHereAndWhatIsSteep(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		hot         int32 // beside the lethal limit, hundredths
+		open, rings bool
+		found       bool
+	}{
+		{"it rings", -100, false, true, false}, {"at the limit", 0, false, false, false}, {"just below", -1, false, false, true},
+		{"at the limit, and it was told", 0, true, false, true}, {"it rings, and it was told", -100, true, true, true},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := rising(v, 29, 2)
+		en.Now.Hot = en.Limits.Lethal + c.hot
+		en.St.Ahead = room.Ahead{At: 1, ToLethal: climate.Eta{Known: true}}
+		en.Alarms[alarm.KindLethal].Rec.Life.Active = c.rings
+		if c.open {
+			en.Alarms[alarm.KindAhead].Rec.Life.State = alarm.Unack
+		}
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
+		if _, ok := found.Last(alarm.KindAhead); ok != c.found || !ok && en.St.Ahead != (room.Ahead{At: v.At.Mono}) {
+			t.Errorf("%s: looked for %v, %+v", c.name, ok, en.St.Ahead)
+		}
+	}
+	for perHour, urgent := range map[float64]bool{2: false, 12: true} {
+		v := roomtest.View(t, 1, "")
+		v.Cfg.Rules.AheadWithin = configs.Duration(2 * time.Hour)
+		en := rising(v, 29, perHour)
+		for m := -40; m <= 0; m++ {
+			en.St.Thermal.Observe(climate.ThermalReading{At: v.At.Mono + time.Duration(m)*time.Minute, Air: 29 + perHour*float64(m)/60, Lamps: climate.LampsOn, Hour: 12})
+		}
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
+		f, _ := found.Last(alarm.KindAhead)
+		if f.In != alarm.Beyond || f.Urgent != urgent {
+			t.Errorf("%v °C/h: %+v", perHour, f)
+		}
+		if r := en.Alarms[alarm.KindAhead].Rec; r.Limit != 120 || r.Value <= 0 || r.Value >= 120 {
+			t.Errorf("%v °C/h: told %v min of %v", perHour, r.Value, r.Limit)
+		}
+	}
+}
+
+// The dose of an enclosure without a reference is nobody's; without a temperature it does
+// not grow and nothing is decided.
+func TestExposure_WhatIsNotKnown(t *testing.T) {
+	for _, c := range []struct {
+		name      string
+		reference time.Duration
+		hasTemp   bool
+		in        alarm.Input
+		found     bool
+	}{{"no reference", 0, true, 0, false}, {"no temperature", time.Hour, false, alarm.Missing, true}, {"both", time.Hour, true, alarm.Back, true}} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.DoseLimits.ReferenceTime, en.Now.HasTemp = c.reference, c.hasTemp
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeExposure(en, v.At)
+		if f, ok := found.Last(alarm.KindExposure); ok != c.found || f.In != c.in || en.St.Dose.Started != (c.hasTemp && c.found) {
+			t.Errorf("%s: %v, %v, %+v", c.name, ok, f.In, en.St.Dose)
+		}
+	}
+}
+
+// A dose has the cause of the heat that is told, the lethal one first.
+func TestExposure_Cause(t *testing.T) {
+	room1, lamps := alarm.Cause{Kind: alarm.CauseRoom}, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}
+	for _, c := range []struct {
+		name          string
+		lethal, above alarm.Cause
+		active        bool
+		want          alarm.Cause
+	}{
+		{"both", room1, lamps, true, room1}, {"the band", alarm.Cause{}, lamps, true, lamps},
+		{"neither is active", room1, lamps, false, alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		for k, cause := range map[alarm.Kind]alarm.Cause{alarm.KindLethal: c.lethal, alarm.KindAbove: c.above} {
+			en.Alarms[k].Rec.Life.Active, en.Alarms[k].Rec.Cause = c.active, cause
+		}
+		if got, _ := (Judge{}).Cause(v, &en.Alarms[alarm.KindExposure]); got != c.want {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+	// What was not seen is said with a dose, and with nothing else.
+	v := roomtest.View(t, 1, "")
+	en := &v.Enclosures[0]
+	for _, c := range []struct {
+		kind    alarm.Kind
+		unknown time.Duration
+		want    int
+	}{{alarm.KindExposure, time.Minute, 1}, {alarm.KindExposure, 0, 0}, {alarm.KindLethal, time.Minute, 0}} {
+		var d alarm.Detail
+		en.St.Dose.Unknown = c.unknown
+		if (Judge{}).Detail(v, &en.Alarms[c.kind], &d); len(d.Unknown) != c.want || c.want > 0 && d.Unknown[0].For != c.unknown {
+			t.Errorf("%v %v: %+v", c.kind.Row().ID, c.unknown, d.Unknown)
+		}
+	}
+	// What was ahead is told as here once it is.
+	en.St.Ahead.ToLethal = climate.Eta{Known: true, From: time.Hour, To: 2 * time.Hour}
+	for below, want := range map[int32]alarm.FactID{1: alarm.FactID(alarm.LethalAhead), 0: alarm.FactReached} {
+		en.Now.Hot = en.Limits.Lethal - below
+		f := (Judge{}).Fact(v, &en.Alarms[alarm.KindAhead])
+		if f.ID != want || f.Ahead == nil || f.Ahead.FromMinutes != 60 || f.Temperature != room.Degrees(en.Now.Hot) || f.Lethal != room.Degrees(en.Limits.Lethal) {
+			t.Errorf("%d below: %+v", below, f)
+		}
+	}
+}
