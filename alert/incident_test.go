@@ -70,50 +70,6 @@ func TestIncident_stranger(t *testing.T) {
 	}
 }
 
-// The time that a notice speaks of is the shortest of what is active.
-func TestIncident_minutes(t *testing.T) {
-	in := under(room)
-	for _, c := range []struct {
-		minutes float64
-		state   alarm.State
-		want    float64
-	}{{-1, unack, 0}, {40, unack, 40}, {50, unack, 40}, {10, rtnun, 40}, {30, unack, 30}, {0, acked, 0.1}} {
-		m := member(rules.LethalAhead, fmt.Sprint("e", len(in.Notice.Members)), c.state, rules.Wake)
-		if c.minutes >= 0 {
-			m.Detail.TimeToLethal = &rules.Range{FromMinutes: c.minutes}
-		}
-		in.Notice.Members = append(in.Notice.Members, m)
-		if got := in.minutes(); got != c.want {
-			t.Errorf("with %v %v: %v min, want %v", c.minutes, c.state, got, c.want)
-		}
-	}
-}
-
-// Repeats and escalation go on with the notice that takes an alarm over: as soon as
-// before, and nobody who was woken is forgotten.
-func TestIncident_inherit(t *testing.T) {
-	const m = time.Minute
-	for _, c := range []struct {
-		name           string
-		in, from, want incident
-	}{
-		{"nothing rang", incident{Level: 1, NextRepeat: 5 * m}, incident{Level: 2, NextRepeat: 3 * m}, incident{Level: 1, NextRepeat: 5 * m}},
-		{"only there", incident{}, incident{Ringing: m, Repeated: 3, NextRepeat: 9 * m, Level: 1, LevelAt: 2 * m, Answerer: "una"},
-			incident{Ringing: m, Repeated: 3, NextRepeat: 9 * m, Level: 1, LevelAt: 2 * m, Answerer: "una"}},
-		{"both, the other further", incident{Ringing: m, Repeated: 1, NextRepeat: 9 * m, LevelAt: m}, incident{Ringing: 2 * m, NextRepeat: 8 * m, Level: 1, LevelAt: 3 * m},
-			incident{Ringing: m, Repeated: 1, NextRepeat: 8 * m, Level: 1, LevelAt: 3 * m}},
-		{"both as far", incident{Ringing: m, NextRepeat: 7 * m, Level: 1, LevelAt: m}, incident{Ringing: m, NextRepeat: 8 * m, Level: 1, LevelAt: 3 * m},
-			incident{Ringing: m, NextRepeat: 7 * m, Level: 1, LevelAt: m}},
-	} {
-		in := c.in
-		in.inherit(&c.from)
-		if got, want := fmt.Sprint(in.Ringing, in.Repeated, in.NextRepeat, in.Level, in.LevelAt, in.Answerer),
-			fmt.Sprint(c.want.Ringing, c.want.Repeated, c.want.NextRepeat, c.want.Level, c.want.LevelAt, c.want.Answerer); got != want {
-			t.Errorf("%s: %s, want %s", c.name, got, want)
-		}
-	}
-}
-
 // The end of the repeats takes back a repeat that waits, and nothing that is new to who
 // gets it.
 func TestIncident_stopRun(t *testing.T) {
@@ -249,57 +205,6 @@ func TestIncident_fillIn(t *testing.T) {
 	in.Out = []*parcel{p(1, 0, 0, due)}
 	if in.fillIn(); in.Notice.Members[0].Heard || len(in.Notice.Members[0].Named) != 1 {
 		t.Errorf("nobody was handed %+v", in.Notice.Members[0].Ledger)
-	}
-}
-
-// The peak of an alarm is the value furthest past the limit of its hour, on the side
-// that the alarm looks at.
-func TestMember_measure(t *testing.T) {
-	for _, c := range []struct {
-		alarm  rules.AlarmID
-		values [][2]float64 // and the limit of their hour
-		peak   float64
-	}{
-		{rules.AboveBand, [][2]float64{{28, 27}, {30, 27}, {29, 27}}, 30},
-		{rules.AboveBand, [][2]float64{{28, 27}, {27.5, 23}, {30, 27}}, 27.5},
-		{rules.BelowBand, [][2]float64{{20, 22}, {18, 22}, {19, 22}}, 18},
-		{rules.BelowBand, [][2]float64{{17, 18}, {19, 22}}, 19},
-		{rules.AboveBand, [][2]float64{{26, 27}, {26.5, 27}}, 26.5},
-	} {
-		m := member(c.alarm, "e1", unack, rules.Today)
-		for _, v := range c.values {
-			m.measure(&rules.Transition{Value: v[0], Limit: v[1]})
-		}
-		if last := c.values[len(c.values)-1]; m.Peak != c.peak || m.Value != last[0] || !m.HasValue {
-			t.Errorf("%s %v: peak %v, value %v", c.alarm, c.values, m.Peak, m.Value)
-		}
-	}
-}
-
-// The worst stands first: what is active, then the more urgent, then what reaches the
-// lethal limit sooner, then what is further past its limit; else by name.
-func TestMember_worstFirst(t *testing.T) {
-	with := func(m Member, f func(*Member)) Member { f(&m); return m }
-	ahead := func(subject string, minutes float64) Member {
-		return with(member(rules.LethalAhead, subject, unack, rules.Wake), func(m *Member) { m.Detail.TimeToLethal = &rules.Range{FromMinutes: minutes} })
-	}
-	above := func(subject string, value float64) Member {
-		return with(member(rules.AboveBand, subject, unack, rules.Today), func(m *Member) {
-			m.Value, m.HasValue, m.Limit, m.HasLimit, m.Unit = value, true, 27, true, "°C"
-		})
-	}
-	want := []Member{
-		member(rules.LethalLimit, "z", unack, rules.Wake), ahead("y", 10), ahead("x", 20), member(rules.LethalAhead, "w", unack, rules.Wake),
-		above("v", 29), above("a", 28), above("b", 28),
-		with(above("c", 0), func(m *Member) { m.HasValue = false }), with(above("d", 99), func(m *Member) { m.HasLimit = false }),
-		member(rules.LethalLimit, "a", rtnun, rules.Wake),
-	}
-	for i := range want {
-		for j := range want {
-			if got := worstFirst(want[i], want[j]); got < 0 != (i < j) || got > 0 != (i > j) {
-				t.Errorf("%s %s against %s %s: %d", want[i].Key.Alarm, want[i].Key.Subject, want[j].Key.Alarm, want[j].Key.Subject, got)
-			}
-		}
 	}
 }
 
@@ -460,6 +365,80 @@ func TestClassOf(t *testing.T) {
 	}{{err, Retryable, 0}, {fmt.Errorf("a: %w", Permanent(err)), Refused, 0}, {fmt.Errorf("a: %w", After(time.Minute, err)), Retryable, time.Minute}} {
 		if class, after := ClassOf(c.err); class != c.class || after != c.after {
 			t.Errorf("%v: %v, %v", c.err, class, after)
+		}
+	}
+}
+
+// Of one alarm that two notices of an earlier run hold, the one goes on that has the later
+// word; what rings keeps what both tell, and the other is absorbed.
+func TestRestore_oneAlarmInTwoNotices(t *testing.T) {
+	doc := func(id string, c rules.Cause, seq uint64, s alarm.State, told bool) Doc {
+		m := member(rules.LethalLimit, "e1", s, rules.Wake)
+		m.Seq = seq
+		in := under(c, m)
+		in.Notice.ID = id
+		if told {
+			in.Said, in.Ringing = &said{At: 1, Rank: in.rank()}, 1
+		}
+		return encode(in)
+	}
+	for _, c := range []struct {
+		name  string
+		docs  []Doc
+		holds string
+		gone  []string // absorbed by it
+	}{
+		{"a later onset", []Doc{doc("a", tank("e1"), 1, norm, true), doc("b", room, 2, unack, true)}, "b", nil},
+		{"an earlier one", []Doc{doc("a", tank("e1"), 2, unack, true), doc("b", room, 1, norm, true)}, "a", nil},
+		{"the same, over in one", []Doc{doc("a", tank("e1"), 1, norm, true), doc("b", room, 1, unack, true)}, "b", nil},
+		{"the same, over in the other", []Doc{doc("a", tank("e1"), 1, unack, true), doc("b", room, 1, norm, true)}, "a", nil},
+		{"both active", []Doc{doc("a", tank("e1"), 1, unack, true), doc("b", room, 1, unack, true)}, "b", []string{"a"}},
+		{"both active, one answered", []Doc{doc("a", tank("e1"), 1, acked, true), doc("b", tank("e2"), 1, unack, true)}, "a", []string{"b"}},
+	} {
+		r := newRig(t, onePerson("mqtt"))
+		if _, err := r.desk.Restore(r.now, c.docs); err != nil {
+			t.Fatal(err)
+		}
+		in := r.desk.book.byKey[rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}]
+		if in == nil || in.Notice.ID != c.holds || !slices.Equal(in.Notice.Supersedes, c.gone) {
+			t.Errorf("%s: %+v", c.name, in)
+		}
+		active := 0
+		for _, in := range r.desk.book.list() {
+			active += in.numActive()
+		}
+		if active != 1 {
+			t.Errorf("%s: it is active in %d notices", c.name, active)
+		}
+	}
+}
+
+// After a restart the notices agree with the alarms: what differs in onset, state or
+// urgency is taken over, what is over ends, and what is as it was is left alone.
+func TestReconcile_whatDiffers(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		state alarm.State
+		seq   uint64
+		p     rules.Priority
+		open  bool // among the alarms at all
+		write bool
+	}{
+		{"as it was", unack, 1, rules.Wake, true, false}, {"answered", acked, 1, rules.Wake, true, true}, {"another onset", unack, 2, rules.Wake, true, true},
+		{"milder", unack, 1, rules.Today, true, true}, {"over", unack, 1, rules.Wake, false, true},
+	} {
+		r := newRig(t, onePerson("mqtt"))
+		r.onset(rules.LethalAhead, "e1", tank("e1"))
+		r.pass(time.Minute)
+		k := rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}
+		var alarms []rules.AlarmView
+		if c.open {
+			alarms = append(alarms, rules.AlarmView{Key: k, Seq: c.seq, State: c.state, Priority: c.p, Cause: tank("e1"), Since: r.now})
+		}
+		e := r.desk.Reconcile(r.now, alarms)
+		m := r.desk.book.byKey[k].member(k)
+		if (len(e.Put) > 0) != c.write || c.open && (m.State != c.state || m.Seq != c.seq || m.Priority != c.p) || !c.open && m.State != norm {
+			t.Errorf("%s: %d documents, %+v", c.name, len(e.Put), m)
 		}
 	}
 }
