@@ -396,3 +396,152 @@ func TestDry_AtItsLimits(t *testing.T) {
 		}
 	}
 }
+
+// Who is blamed first for an enclosure that is too warm or too cold: the mains, lamps that
+// are told to be stuck, a probe that cannot be right, and one that merely disagrees only
+// where nothing else is at fault and nobody would be in danger.
+func TestTemperature_WhoComesFirst(t *testing.T) {
+	own, probe := alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, alarm.Cause{Kind: alarm.CauseProbe, ID: "p1"}
+	stuck := alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}
+	apartNow := func(v *room.View) {
+		v.Probes[1].Alarm(alarm.KindDisagrees).Rec.Life.Active = true
+	}
+	for _, c := range []struct {
+		name string
+		kind alarm.Kind
+		set  func(v *room.View, en *room.Enclosure)
+		want alarm.Cause
+		fact alarm.FactID // among the evidence; empty for whatever
+	}{
+		{"nothing is known", alarm.KindAbove, func(*room.View, *room.Enclosure) {}, own, ""},
+		{"the probe disagrees, and it is mild", alarm.KindAbove, func(v *room.View, _ *room.Enclosure) { apartNow(v) }, probe, alarm.FactDisagrees},
+		{"and it is warm", alarm.KindAbove, func(v *room.View, en *room.Enclosure) { apartNow(v); en.Now.Hot = en.Limits.Warn }, own, alarm.FactDisagrees},
+		{"nearly so", alarm.KindAbove, func(v *room.View, en *room.Enclosure) { apartNow(v); en.Now.Hot = en.Limits.Warn - 1 }, probe, alarm.FactDisagrees},
+		{"and nobody knows", alarm.KindAbove, func(v *room.View, en *room.Enclosure) { apartNow(v); en.Now.HasTemp = false }, own, alarm.FactDisagrees},
+		{"too cold, however warm", alarm.KindBelow, func(v *room.View, en *room.Enclosure) { apartNow(v); en.Now.Hot = en.Limits.Warn }, probe, alarm.FactDisagrees},
+		{"the probe is doubted, and it is warm", alarm.KindAbove, func(v *room.View, en *room.Enclosure) {
+			v.Probes[1].St.Doubtful, en.Now.Hot = true, en.Limits.Lethal
+		}, probe, alarm.FactDoubted},
+		{"the lamps are stuck", alarm.KindAbove, func(_ *room.View, en *room.Enclosure) {
+			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
+		}, stuck, alarm.FactLampsDark},
+		{"the lamps are stuck, and the room is hot", alarm.KindAbove, func(v *room.View, en *room.Enclosure) {
+			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
+			en.St.Lamps.Fault = climate.LampsNotOff
+			roomtest.Says(v, 0, 40, 50)
+		}, stuck, alarm.FactLampsDark},
+		{"they are dark, and the room is cold", alarm.KindBelow, func(v *room.View, en *room.Enclosure) {
+			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
+			en.St.Lamps.Fault = climate.LampsNotOn
+			roomtest.Says(v, 0, 10, 50)
+		}, alarm.Cause{Kind: alarm.CausePower}, alarm.FactLampsDark},
+		{"they are lit, and the room is cold", alarm.KindBelow, func(v *room.View, en *room.Enclosure) {
+			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
+			en.St.Lamps.Fault = climate.LampsNotOff
+			roomtest.Says(v, 0, 10, 50)
+		}, stuck, alarm.FactLampsDark},
+		{"the room is hot", alarm.KindAbove, func(v *room.View, _ *room.Enclosure) { roomtest.Says(v, 0, 40, 50) }, alarm.Cause{Kind: alarm.CauseRoom}, alarm.FactRoomOutside},
+	} {
+		v := roomtest.View(t, 1, "")
+		v.Lamps[0].Known, v.Lamps[0].Edge = true, 4*time.Hour
+		en := &v.Enclosures[0]
+		c.set(v, en)
+		got, why := Look{V: v}.Temperature(en, v.Survey(v.At), v.At, c.kind)
+		has := c.fact == ""
+		for _, f := range why {
+			has = has || f.ID == c.fact
+		}
+		if got != c.want || !has {
+			t.Errorf("%s: %+v by %+v", c.name, got, why)
+		}
+	}
+}
+
+// A doubt is told by what it is, with how long and how far.
+func TestDoubt_IsTold(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		set  func(p *room.Probe, now time.Duration)
+		want alarm.Fact
+	}{
+		{"exchanged", func(p *room.Probe, _ time.Duration) { p.St.Swap.With = "p9" }, alarm.Fact{ID: alarm.FactSwappedWith, About: "p9"}},
+		{"it leapt", func(p *room.Probe, now time.Duration) { p.St.Leap, p.St.LeapAt = 350, now-10*time.Minute }, alarm.Fact{ID: alarm.FactLeapt, For: 10 * time.Minute, Delta: 3.5}},
+		{"it stands", func(p *room.Probe, now time.Duration) {
+			p.St.HasPeers, p.St.PeerHigh, p.St.PeerLow, p.St.StillAt = true, 2450, 2400, now-5*time.Hour
+		}, alarm.Fact{ID: alarm.FactStands, For: 5 * time.Hour}},
+		{"it disagrees", func(p *room.Probe, _ time.Duration) { p.Alarm(alarm.KindDisagrees).Rec.Life.Active = true }, alarm.Fact{ID: alarm.FactDisagrees}},
+		{"it is doubted", func(*room.Probe, time.Duration) {}, alarm.Fact{ID: alarm.FactDoubted}},
+	} {
+		v := roomtest.View(t, 1, "")
+		p := &v.Probes[1]
+		c.set(p, v.At.Mono)
+		if got := (Look{V: v}).doubtFact(p, v.At); got != c.want {
+			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
+		}
+	}
+}
+
+// What dries an enclosure out: an open door, before the mists that are missing, before what
+// most have in common.
+func TestDry_WhoComesFirst(t *testing.T) {
+	supply := alarm.Cause{Kind: alarm.CauseSupply, ID: "m"}
+	for _, c := range []struct {
+		name         string
+		open, missed bool
+		old          bool // the others were seen long ago
+		want         alarm.Cause
+	}{
+		{"an open door", true, true, false, alarm.Cause{Kind: alarm.CauseDoor, ID: "e1"}},
+		{"mists are missing", false, true, false, supply},
+		{"all are dry", false, false, false, alarm.Cause{Kind: alarm.CauseRoom}},
+		{"all were dry", false, false, true, alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}},
+	} {
+		v := roomtest.View(t, 3, "")
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			if en.Now.Hum = en.Limits.Floor; c.old && i > 0 {
+				en.St.At.Mono -= room.LongestInterval + 1
+			}
+		}
+		en := &v.Enclosures[0]
+		en.St.Missed = 3
+		en.Alarms[alarm.KindMistMissing].Rec.Life.Active, en.Alarms[alarm.KindMistMissing].Rec.Cause = c.missed, supply
+		if c.open {
+			en.St.Door.State, en.St.Door.Opened = climate.DoorOpened, v.At.Mono-time.Minute
+		}
+		if got, _ := (Look{V: v}).Dry(en, v.At); got != c.want {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
+
+// A mist fails everywhere by the supply, unless the room is colder than usual or the
+// power is gone.
+func TestNoMist(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		room  float64 // °C, 24 are usual; 0 for nothing usual
+		power bool
+		want  alarm.CauseKind
+	}{
+		{"as usual", 24, false, alarm.CauseSupply}, {"colder by 1 °C", 23, false, alarm.CauseRoom}, {"by less", 23.1, false, alarm.CauseSupply}, {"warmer", 26, false, alarm.CauseSupply},
+		{"cold, and nobody knows what is usual", 0, false, alarm.CauseSupply}, {"the power is told to be gone", 23, true, alarm.CausePower},
+	} {
+		v := roomtest.View(t, 1, "")
+		if roomtest.Says(v, 0, c.room, 50); c.room == 0 {
+			roomtest.Says(v, 0, 5, 50)
+		}
+		for n := 0; c.room != 0 && n < 27; n++ {
+			v.Air.Usual.Observe(float64(11+n/3%3), 24)
+		}
+		if c.power {
+			s := &v.Enclosures[0].Alarms[alarm.KindLampStuck]
+			s.Rec.Life.Active, s.Rec.Cause = true, alarm.Cause{Kind: alarm.CausePower}
+			v.Enclosures[0].Open.Turn(alarm.KindLampStuck)
+		}
+		got := (Look{V: v}).NoMist(&v.Enclosures[0], v.At)
+		if got.Kind != c.want || c.want == alarm.CauseSupply && got.ID != v.SupplyOf(v.Enclosures[0].Mist) {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
