@@ -20,6 +20,7 @@ const RoomSilent = alarm.RoomSilent
 type Heartbeat struct {
 	Room     string    `json:"room"`
 	Instance string    `json:"instance,omitempty"` // of the board
+	Run      string    `json:"run,omitempty"`      // another at each start, and on a copied card
 	Time     time.Time `json:"time"`
 	ClockSet bool      `json:"clock_set"`
 	Uptime   float64   `json:"uptime_seconds"`
@@ -42,18 +43,10 @@ type SentinelOptions struct {
 
 // A watched is what is known of one room.
 type watched struct {
-	seen       time.Duration // last live sign, running time
-	gap        time.Duration // between its last two heartbeats
-	granted    bool          // full time after a connection came back, since its cycle moved
-	offline    bool          // said so itself, or its will did
-	cycle      uint64
-	moved      time.Duration // last time that cycle moved
-	stallSince time.Duration // 0: no channel stalled
-	stalled    []string
-	clockOff   time.Duration // its clock minus ours
-	clockWrong bool
-	raised     map[rules.AlarmID]uint64          // open alarms: the onset
-	since      map[rules.AlarmID]sensors.Instant // and when it was
+	boards  []*board                          // that speak for it, at least one
+	offline bool                              // said so itself, or its will did
+	raised  map[rules.AlarmID]uint64          // open alarms: the onset
+	since   map[rules.AlarmID]sensors.Instant // and when it was
 }
 
 // A Sentinel watches rooms from another machine. It is pure; its transitions
@@ -82,7 +75,7 @@ func NewSentinel(now sensors.Instant, o SentinelOptions) *Sentinel {
 func (s *Sentinel) room(now sensors.Instant, id string) *watched {
 	w := s.rooms[id]
 	if w == nil {
-		w = &watched{seen: now.Mono, moved: now.Mono,
+		w = &watched{boards: []*board{newBoard(now, "")},
 			raised: make(map[rules.AlarmID]uint64), since: make(map[rules.AlarmID]sensors.Instant)}
 		s.rooms[id] = w
 	}
@@ -102,12 +95,18 @@ func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) {
 			w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
 			switch m.Key.Alarm {
 			case RoomSilent:
-				w.seen = m.Since.Mono - s.opt.SilentAfter
-				w.moved = w.seen
+				b := w.boards[0]
+				if b.seen = m.Since.Mono - s.opt.SilentAfter; m.Detail.Is.ID == alarm.FactBoardSilent {
+					b.instance = m.Detail.Is.About
+					w.awaitSecond(now)
+				}
+				b.moved = b.seen
+			case rules.DuplicateRoom:
+				w.awaitSecond(now)
 			case rules.ClockUnset:
-				w.clockWrong = true
+				w.boards[0].clockWrong = true
 			case rules.DeliveryStalled:
-				w.stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
+				w.boards[0].stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
 			}
 		}
 	}
@@ -118,8 +117,8 @@ func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) {
 func (s *Sentinel) Status(now sensors.Instant, room string, online, retained bool) []rules.Transition {
 	w := s.room(now, room)
 	w.offline = !online
-	if online && !retained {
-		w.seen = now.Mono
+	if online && !retained && len(w.boards) == 1 { // else nobody knows which of them says so
+		w.boards[0].seen = now.Mono
 	}
 	return s.judge(now, room, w, false, false)
 }
@@ -127,23 +126,28 @@ func (s *Sentinel) Status(now sensors.Instant, room string, online, retained boo
 // Heartbeat takes in a heartbeat that was not retained.
 func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transition {
 	w := s.room(now, h.Room)
-	w.gap = now.Mono - w.seen
-	w.seen, w.offline = now.Mono, false
-	if h.Cycle != w.cycle {
-		w.cycle, w.moved, w.granted = h.Cycle, now.Mono, false
+	b := w.speaker(now, &h)
+	if b == nil {
+		return nil
 	}
-	w.clockWrong = !h.ClockSet
-	w.clockOff = 0
+	w.offline = false
+	b.gap = now.Mono - b.seen
+	b.seen = now.Mono
+	if h.Cycle != b.cycle {
+		b.cycle, b.moved, b.granted = h.Cycle, now.Mono, false
+	}
+	b.clockWrong = !h.ClockSet
+	b.clockOff = 0
 	if now.Synced { // else ours is no better
-		w.clockOff = h.Time.Sub(now.Wall)
-		w.clockWrong = w.clockWrong || w.clockOff.Abs() >= s.opt.ClockOff
+		b.clockOff = h.Time.Sub(now.Wall)
+		b.clockWrong = b.clockWrong || b.clockOff.Abs() >= s.opt.ClockOff
 	}
-	w.stalled = h.Stalled
+	b.stalled = h.Stalled
 	switch {
 	case len(h.Stalled) == 0:
-		w.stallSince = 0
-	case w.stallSince == 0:
-		w.stallSince = now.Mono
+		b.stallSince = 0
+	case b.stallSince == 0:
+		b.stallSince = now.Mono
 	}
 	return s.judge(now, h.Room, w, false, false)
 }
@@ -158,13 +162,16 @@ func (s *Sentinel) Connection(now sensors.Instant, up bool) {
 	}
 	if s.blind && up {
 		for _, w := range s.rooms {
-			switch {
-			case w.raised[RoomSilent] != 0:
-			case w.granted || w.offline:
-				w.seen += now.Mono - s.since
-				w.moved += now.Mono - s.since
-			default:
-				w.seen, w.moved, w.granted = now.Mono, now.Mono, true
+			worst := w.worst()
+			for _, b := range w.boards {
+				switch {
+				case w.raised[RoomSilent] != 0 && b == worst:
+				case b.granted || w.offline:
+					b.seen += now.Mono - s.since
+					b.moved += now.Mono - s.since
+				default:
+					b.seen, b.moved, b.granted = now.Mono, now.Mono, true
+				}
 			}
 		}
 	}
@@ -179,14 +186,18 @@ const manyRooms = 3
 func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	var ts []rules.Transition
 	all := slices.Sorted(maps.Keys(s.rooms))
-	early := !s.blind && slices.ContainsFunc(all, func(id string) bool {
+	early := false
+	for _, id := range all {
 		w := s.rooms[id]
-		return w.raised[RoomSilent] == 0 && s.silent(now, w)
-	})
+		if !s.blind {
+			w.forget(now, s.opt.SilentAfter)
+			early = early || w.raised[RoomSilent] == 0 && s.silent(now, w.worst())
+		}
+	}
 	silent := 0
 	for _, id := range all {
 		w := s.rooms[id]
-		for _, t := range s.judge(now, id, w, true, (early || w.raised[RoomSilent] != 0) && s.late(now, w)) {
+		for _, t := range s.judge(now, id, w, true, (early || w.raised[RoomSilent] != 0) && s.late(now, w.worst())) {
 			if t.Key.Alarm == RoomSilent && t.To == alarm.Unack {
 				silent++
 			}
@@ -201,14 +212,14 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	return ts
 }
 
-// silent reports whether a room has given no sign, or ended no round, for too long.
-func (s *Sentinel) silent(now sensors.Instant, w *watched) bool {
-	return now.Mono-min(w.seen, w.moved) >= s.opt.SilentAfter
+// silent reports whether a board has given no sign, or ended no round, for too long.
+func (s *Sentinel) silent(now sensors.Instant, b *board) bool {
+	return now.Mono-b.alive() >= s.opt.SilentAfter
 }
 
-// late reports whether a room should have beaten before now.
-func (s *Sentinel) late(now sensors.Instant, w *watched) bool {
-	return w.gap > 0 && now.Mono-w.seen >= max(s.opt.SilentAfter/2, 3*w.gap/2)
+// late reports whether a board should have beaten before now.
+func (s *Sentinel) late(now sensors.Instant, b *board) bool {
+	return b.gap > 0 && now.Mono-b.seen >= max(s.opt.SilentAfter/2, 3*b.gap/2)
 }
 
 // judge compares one room with the limits. That it is silent is found out by Tick
@@ -218,32 +229,44 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late 
 		return nil
 	}
 	var ts []rules.Transition
-	quiet, stuck := now.Mono-w.seen, now.Mono-w.moved
-	silent := late || s.silent(now, w)
+	b := w.worst()
+	quiet, stuck := now.Mono-b.seen, now.Mono-b.moved
+	silent := late || s.silent(now, b)
 	if silent && !tick && w.raised[RoomSilent] == 0 {
 		return nil
 	}
 	is := alarm.Fact{ID: alarm.FactID(RoomSilent), For: quiet}
 	switch {
+	case silent && len(w.boards) > 1:
+		is = alarm.Fact{ID: alarm.FactBoardSilent, About: cmp.Or(b.instance, alarm.OlderBoard), Count: len(w.boards), For: now.Mono - b.alive()}
 	case silent && !late && quiet < s.opt.SilentAfter:
 		is.ID, is.For = alarm.FactNoRounds, stuck
 	case silent && w.offline:
 		is.ID = alarm.FactWentOffline
 	}
 	ts = s.set(ts, now, id, w, RoomSilent, silent, rules.Wake, is)
+	ts = s.set(ts, now, id, w, rules.DuplicateRoom, len(w.boards) > 1, rules.Today,
+		alarm.Fact{ID: alarm.FactID(rules.DuplicateRoom), About: w.others()})
 	if silent {
 		return ts // what it said last no longer counts, for better or worse
 	}
-	is = alarm.Fact{ID: alarm.FactID(rules.ClockUnset), For: w.clockOff.Abs()}
-	switch off := w.clockOff; {
+	b = slices.MaxFunc(w.boards, func(x, y *board) int { return cmp.Compare(x.wrong(), y.wrong()) })
+	is = alarm.Fact{ID: alarm.FactID(rules.ClockUnset), For: b.clockOff.Abs()}
+	switch off := b.clockOff; {
 	case off <= -s.opt.ClockOff:
 		is.ID = alarm.FactClockSlow
 	case off >= s.opt.ClockOff:
 		is.ID = alarm.FactClockFast
 	}
-	ts = s.set(ts, now, id, w, rules.ClockUnset, w.clockWrong, rules.Today, is)
-	stalled := w.stallSince > 0 && now.Mono-w.stallSince >= s.opt.StallFor
-	is = alarm.Fact{ID: alarm.FactRoomStalled, About: strings.Join(w.stalled, ", ")}
+	ts = s.set(ts, now, id, w, rules.ClockUnset, b.clockWrong, rules.Today, is)
+	var by []string
+	stalled := false
+	for _, b := range w.boards {
+		if b.stallSince > 0 && now.Mono-b.stallSince >= s.opt.StallFor {
+			by, stalled = append(by, b.stalled...), true
+		}
+	}
+	is = alarm.Fact{ID: alarm.FactRoomStalled, About: strings.Join(by, ", ")}
 	return s.set(ts, now, id, w, rules.DeliveryStalled, stalled, rules.Wake, is)
 }
 

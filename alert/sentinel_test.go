@@ -353,3 +353,76 @@ func TestSentinel_AtItsLimits(t *testing.T) {
 		t.Errorf("%+v", ts)
 	}
 }
+
+// Two boards with one room id: the life of one hides neither the death of the other
+// nor its trouble, also after a restart of the sentinel, and both are told of. A
+// start, a new card and a renamed board make no second one.
+func TestSentinel_TwoBoardsOfOneRoom(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		one, two Heartbeat
+	}{
+		{"by instance", Heartbeat{Instance: "one", Run: "a"}, Heartbeat{Instance: "two", Run: "b"}},
+		{"a copied card", Heartbeat{Instance: "one", Run: "a"}, Heartbeat{Instance: "one", Run: "b"}},
+		{"one of an older version", Heartbeat{Instance: "one", Run: "a"}, Heartbeat{}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for _, h := range []*Heartbeat{&c.one, &c.two} {
+				h.Room, h.Time, h.ClockSet = "attic", t0, true
+			}
+			w := newWatchRig(t, "attic")
+			w.beat(5*time.Minute, c.one)
+			w.beat(5*time.Minute, c.one, c.two)
+			w.wantKinds("raise duplicate-room attic")
+			w.beat(4*time.Minute, c.two)
+			w.wantKinds("raise duplicate-room attic", "raise room-silent attic")
+			if _, fx, err := w.desk.Acknowledge(w.now, w.got[1].NoticeID, 0, "una"); err != nil {
+				t.Fatal(err)
+			} else {
+				w.absorb(fx)
+			}
+			if c.one.Instance != c.two.Instance { // else a start of the one that is silent looks the same
+				w.restart()
+				w.s = NewSentinel(w.now, SentinelOptions{Rooms: []string{"attic"}})
+				w.s.Restore(w.now, w.desk.Open())
+			}
+			n := len(w.got)
+			w.beat(20*time.Minute, c.two)
+			for _, d := range w.got[n:] {
+				if strings.HasPrefix(d.NoticeID, "room-silent") {
+					t.Errorf("while it is silent: %s", d.Message.Title)
+				}
+			}
+			w.beat(5*time.Minute, c.one, c.two)
+			if last := w.got[len(w.got)-1]; last.Kind != FollowUp || !strings.HasPrefix(last.NoticeID, "room-silent") {
+				t.Errorf("after its return: %q", w.kinds())
+			}
+			n = len(w.got)
+			stuck := c.one
+			stuck.Stalled = []string{"mail"}
+			w.beat(8*time.Minute, stuck, c.two)
+			if got := w.kinds()[n:]; !slices.Contains(got, "raise delivery-stalled attic") {
+				t.Errorf("a channel of one stalls: %q", got)
+			}
+			w.beat(26*time.Hour, c.two)
+			w.beat(time.Hour, c.two)
+			for _, v := range w.desk.Open() {
+				t.Errorf("a day after one was put away: %s is open", v.Notice.ID)
+			}
+		})
+	}
+	w := newWatchRig(t, "attic")
+	for i := range 50 { // started again, on another card, renamed and back
+		h := well("attic")
+		h.Instance, h.Run = fmt.Sprint("card", i/10), fmt.Sprint("run", i)
+		w.beat(30*time.Second, h)
+		if i%7 == 0 && i > 0 { // the last word of the one before comes late
+			h.Run, h.Time, h.Cycle = fmt.Sprint("run", i-1), w.now.Wall, 1
+			w.transitions(w.s.Heartbeat(w.now, h)...)
+			h = well("attic")
+			h.Instance, h.Run = fmt.Sprint("card", i/10), fmt.Sprint("run", i)
+		}
+		w.beat(2*time.Minute, h)
+	}
+	w.wantKinds()
+}

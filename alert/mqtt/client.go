@@ -23,14 +23,19 @@ type Client struct {
 	requests chan request
 	door     *door
 	refusals refusals
+	wishes   []*wish // only Run's goroutine touches them
 
 	mu         sync.Mutex // guards what follows
 	session    *session   // nil while not connected
 	why        error      // of not being connected
 	docs       map[string][]byte
-	dirty      map[string]bool // topics to publish
+	dirty      map[string]bool   // topics to publish
+	seen       map[string]string // retained alarms of this connection: whose, by topic
 	heartbeat  []byte
 	other      bool      // another board with this room's id was seen
+	shown      bool      // this start stood on status/board
+	copied     bool      // a board with a copy of this card was seen
+	renamed    bool      // and this one goes by another name since
 	unanswered time.Time // first sending that was not confirmed since one that was
 }
 
@@ -47,11 +52,13 @@ func New(o Options) (*Client, error) {
 	if err := o.complete(id); err != nil {
 		return nil, err
 	}
-	return &Client{
+	c := &Client{
 		opt: o, base: "dewline/" + o.Room + "/", why: errNotConnected,
 		kick: make(chan struct{}, 1), requests: make(chan request, 64), door: newDoor(&o),
 		docs: make(map[string][]byte), dirty: make(map[string]bool),
-	}, nil
+	}
+	c.wishes = c.listensFor()
+	return c, nil
 }
 
 // Send publishes a notice at QoS 1, as JSON and as plain text, and returns nil once the broker has
@@ -165,6 +172,7 @@ func (c *Client) topic(t string) string {
 
 // Heartbeat publishes a sign of life, if connected. It returns at once.
 func (c *Client) Heartbeat(h alert.Heartbeat) {
+	h.Run = c.door.run
 	data, err := json.Marshal(h)
 	if err != nil {
 		return // plain fields; cannot happen

@@ -35,6 +35,7 @@ type door struct {
 	keys                  map[string][]byte // by person
 	now                   func() (t time.Time, set bool)
 	began                 time.Time
+	run                   string // begins the nonces of this start
 
 	mu    sync.Mutex // guards what follows
 	nonce string
@@ -44,8 +45,9 @@ type door struct {
 func newDoor(o *Options) *door {
 	d := &door{
 		room: o.Room, token: o.Token, tokenFor: o.TokenFor, keys: o.Keys, now: o.Now, began: time.Now(),
-		nonce: rand.Text(), taken: map[string]time.Time{},
+		run: strings.ToLower(rand.Text()[:8]), taken: map[string]time.Time{},
 	}
+	d.renew()
 	if d.tokenFor == "" {
 		d.tokenFor = TokenAnswers
 		if len(d.keys) > 0 {
@@ -64,6 +66,8 @@ func (d *door) present() string {
 	defer d.mu.Unlock()
 	return d.nonce
 }
+
+func (d *door) renew() { d.nonce = d.run + rand.Text() }
 
 // admit checks form and sender of what came. On an error the Command holds what
 // could be read, cut down to be echoed.
@@ -120,7 +124,7 @@ func (d *door) signed(s *Signed) error {
 		if s.Nonce != d.nonce {
 			return errors.New("the nonce was used or is of an earlier start: sign with the one that status/board shows now")
 		}
-		d.nonce = rand.Text()
+		d.renew()
 		return nil
 	case s.ID == "" || s.Time.IsZero():
 		return errors.New("what changes something needs an id and the time; only the answer to a version of a notice needs none")

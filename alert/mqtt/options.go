@@ -63,6 +63,7 @@ type Options struct {
 	// long although something was sent; 3 min.
 	Rebuild   time.Duration
 	KeepAlive time.Duration // 30 s
+	AskAgain  time.Duration // for a subscription that the broker refuses; 30 s
 	Log       *slog.Logger
 }
 
@@ -77,20 +78,29 @@ func (o *Options) complete(id string) error {
 	if o.ClientID == "" {
 		o.ClientID = id
 	}
-	if len(o.ClientID) > 23 { // the most that every broker accepts (MQTT 3.1.1, 3.1.3.1)
-		sum := sha256.Sum256([]byte(o.ClientID))
-		o.ClientID = "dewline-" + hex.EncodeToString(sum[:7])
-	}
+	o.ClientID = short(o.ClientID)
 	if o.Rebuild <= 0 {
 		o.Rebuild = 3 * time.Minute
 	}
 	if o.KeepAlive <= 0 {
 		o.KeepAlive = 30 * time.Second
 	}
+	if o.AskAgain <= 0 {
+		o.AskAgain = 30 * time.Second
+	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	return nil
+}
+
+// short cuts a client id down to what every broker accepts (MQTT 3.1.1, 3.1.3.1).
+func short(id string) string {
+	if len(id) <= 23 {
+		return id
+	}
+	sum := sha256.Sum256([]byte(id))
+	return "dewline-" + hex.EncodeToString(sum[:7])
 }
 
 const (

@@ -9,6 +9,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors/remote/mosquitto"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -119,4 +120,42 @@ func TestClient_TwoBoards(t *testing.T) {
 	}
 	one.Alarm(lethal, nil)
 	eventually(t, "one's own end", p.lastIs(lethalTopic, ""))
+}
+
+// Two boards that were started from copies of one card, alike in all that a program can
+// see, cut each other off only until one of them goes by a name of its own; both tell of
+// the other, and a restart or a new connection is no other board.
+func TestClient_CopiedCard(t *testing.T) {
+	t.Parallel()
+	b := mosquitto.New(t)
+	b.Start()
+	heard := make(chan string, 64)
+	board := func() (*Client, func()) {
+		return client(t, Options{Broker: b.URL(), Instance: "one", OnOther: func(other string) { heard <- other }})
+	}
+	proxied := newProxy(t, b.Port())
+	early, stop := client(t, Options{Broker: proxied.url(), Instance: "one", OnOther: func(other string) { heard <- other }})
+	eventually(t, "connected", early.connected)
+	proxied.cut()
+	eventually(t, "lost", func() bool { return !early.connected() })
+	eventually(t, "connected again", early.connected)
+	early.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})
+	stop()
+	one, _ := board()
+	eventually(t, "started again", one.connected)
+	one.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})
+	if len(heard) > 0 || one.opt.ClientID != early.opt.ClientID {
+		t.Errorf("a board hears of itself %d times, and goes by %s", len(heard), one.opt.ClientID)
+	}
+	two, _ := board()
+	eventually(t, "both connected and told", func() bool {
+		one.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})
+		two.Heartbeat(alert.Heartbeat{Room: "attic", Instance: "one"})
+		return one.connected() && two.connected() && len(heard) > 8
+	})
+	for len(heard) > 0 {
+		if got := <-heard; got != alarm.CopiedBoard {
+			t.Errorf("told of %q", got)
+		}
+	}
 }

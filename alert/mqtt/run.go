@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
@@ -19,6 +20,7 @@ import (
 func (c *Client) Run(ctx context.Context) error {
 	c.state(errNotYet) // a broker that is never reached never goes down
 	c.opt.reconnect(ctx, func() (up bool, err error) {
+		c.apart()
 		s, err := connect(ctx, &c.opt, c.base+"status")
 		if up = err == nil; up {
 			err = c.serve(ctx, s)
@@ -37,11 +39,14 @@ func (c *Client) serve(ctx context.Context, s *session) error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
 	defer cancel()
+	began := time.Now()
 	if err := c.birth(work, s); err != nil {
 		return err
 	}
 	wg.Go(func() { c.answer(work) })
 	wg.Go(func() { c.sweep(work, s) })
+	again := time.NewTicker(c.opt.AskAgain)
+	defer again.Stop()
 	for {
 		c.flush(work)
 		select {
@@ -50,42 +55,31 @@ func (c *Client) serve(ctx context.Context, s *session) error {
 		case <-s.lost:
 			return s.cause
 		case <-c.kick:
+		case <-again.C:
+			_ = c.ask(work, s, time.Since(began)) // then the connection is lost
 		case <-time.After(5 * time.Second): // what failed is tried again
 		}
 	}
 }
 
-// birth publishes "online", listens for commands and makes the session public.
+// birth publishes "online", listens and makes the session public.
 func (c *Client) birth(ctx context.Context, s *session) error {
-	ctx, cancel := context.WithTimeout(ctx, confirmTime)
+	limited, cancel := context.WithTimeout(ctx, confirmTime)
 	defer cancel()
-	if err := s.publish(ctx, c.base+"status", true, []byte(online)); err != nil {
+	if err := s.publish(limited, c.base+"status", true, []byte(online)); err != nil {
 		return err
 	}
-	if err := s.subscribe(ctx, c.receive, c.base+"command"); err != nil {
-		// Without commands the room still warns, which matters more.
-		c.opt.Log.Error("commands over MQTT do not work", "err", err)
-		if !s.alive() {
-			return err
-		}
+	c.mu.Lock()
+	c.seen = make(map[string]string)
+	c.mu.Unlock()
+	for _, w := range c.wishes {
+		w.granted = false
 	}
-	// Somebody else's word, or the late will of an earlier connection, must not
-	// stand while the room lives.
-	if err := s.subscribe(ctx, c.contradict, c.base+"status"); err != nil {
-		c.opt.Log.Info("the status topic cannot be guarded", "err", err)
-	}
-	if c.opt.Instance != "" {
-		if err := s.subscribe(ctx, c.noticeOther, c.base+"heartbeat", c.base+boardTopic); err != nil {
-			c.opt.Log.Info("another board with this room's id would not be noticed", "err", err)
-		}
-	}
-	if c.opt.OnWatched != nil {
-		if err := s.subscribe(ctx, c.watched, c.base+"watched"); err != nil {
-			c.opt.Log.Info("a sentinel that falls silent would not be missed", "err", err)
-		}
+	if err := c.ask(ctx, s, 0); err != nil {
+		return err
 	}
 	c.mu.Lock()
-	c.session, c.unanswered = s, time.Time{}
+	c.session, c.unanswered, c.shown = s, time.Time{}, c.opt.Instance != ""
 	for topic := range c.docs { // the broker may have lost what it retained
 		c.dirty[topic] = true
 	}
@@ -93,6 +87,70 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	c.showBoard()
 	c.opt.Log.Info("connected to the broker", "broker", c.opt.Broker)
 	c.state(nil)
+	return nil
+}
+
+// A wish is something to listen for, asked for until the broker grants it. Without
+// it the room still warns, which matters more.
+type wish struct {
+	level   slog.Level // of being without it
+	without string     // what that means
+	topics  []string
+	handle  paho.MessageHandler
+
+	granted bool // on this connection
+	told    bool // that it is not
+	ended   int  // connections in a row that ended when it was asked for
+}
+
+func (c *Client) listensFor() []*wish {
+	all := []*wish{
+		{level: slog.LevelError, without: "commands over MQTT do not work", topics: []string{"command"}, handle: c.receive},
+		// Somebody else's word, or the late will of an earlier connection, must not
+		// stand while the room lives.
+		{without: "the status topic cannot be guarded", topics: []string{"status"}, handle: c.contradict},
+		{without: "retained alarms of an earlier run cannot be tidied up", topics: []string{"alarm/#"}, handle: c.retains},
+	}
+	if c.opt.Instance != "" {
+		all = append(all, &wish{without: "another board with this room's id would not be noticed", topics: []string{"heartbeat", boardTopic}, handle: c.noticeOther})
+	}
+	if c.opt.OnWatched != nil {
+		all = append(all, &wish{without: "a sentinel that falls silent would not be missed", topics: []string{"watched"}, handle: c.watched})
+	}
+	for _, w := range all {
+		for i, topic := range w.topics {
+			w.topics[i] = c.base + topic
+		}
+	}
+	return all
+}
+
+// ask asks for what is not granted yet over a connection that is up for so long. A broker
+// may end the connection for it (MQTT 3.1.1, section 4.8): what did so repeatedly is
+// asked for later and later, and the room warns meanwhile. It fails where the connection
+// ended.
+func (c *Client) ask(ctx context.Context, s *session, up time.Duration) error {
+	for _, w := range c.wishes {
+		if w.granted || w.ended > 1 && up < min(c.opt.AskAgain<<min(w.ended-2, 10), time.Hour) {
+			continue
+		}
+		limited, cancel := context.WithTimeout(ctx, confirmTime)
+		err := s.subscribe(limited, w.handle, w.topics...)
+		cancel()
+		if w.granted = err == nil; w.granted == w.told && ctx.Err() == nil {
+			if w.told = !w.granted; w.told {
+				c.opt.Log.Log(ctx, w.level, w.without, "err", err)
+			} else {
+				c.opt.Log.Info("the broker grants it now", "topics", w.topics)
+			}
+		}
+		if err == nil {
+			w.ended = 0
+		} else if !s.alive() {
+			w.ended++
+			return err
+		}
+	}
 	return nil
 }
 

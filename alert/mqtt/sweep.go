@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"strings"
-	"sync"
 	"time"
 	"unicode"
 
@@ -24,12 +23,10 @@ const (
 // maxInstance is the most that an instance is long, in bytes.
 const maxInstance = 32
 
-// unknownBoard stands for a board of a version without instances.
-const unknownBoard = "one of an older version"
-
 // A marked is what alarms and heartbeats of any board say of themselves.
 type marked struct {
 	Instance string      `json:"instance"`
+	Run      string      `json:"run"` // of a heartbeat
 	State    alarm.State `json:"state"`
 }
 
@@ -52,51 +49,62 @@ func gravity(payload []byte) int {
 	return 1
 }
 
+// noticeOther looks for another board with this room's id. One that bears this one's
+// instance was started from a copy of its card: the broker took both for one client, and
+// each cuts off the other until one goes by another name.
 func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
-	instance, valid := markedIn(m.Payload()).Instance, json.Valid(m.Payload())
+	said, valid := markedIn(m.Payload()), json.Valid(m.Payload())
 	if strings.HasSuffix(m.Topic(), boardTopic) {
-		instance, _, valid = strings.Cut(string(m.Payload()), " ")
+		said.Instance, said.Run, valid = strings.Cut(string(m.Payload()), " ")
 	}
-	if m.Retained() || instance == c.opt.Instance || !valid || len(m.Payload()) > maxCommand ||
+	instance := said.Instance
+	copied := instance == c.opt.Instance && said.Run != "" && !strings.HasPrefix(said.Run, c.door.run)
+	if !valid || instance == c.opt.Instance && !copied || len(m.Payload()) > maxCommand ||
 		len(instance) > maxInstance || strings.ContainsFunc(instance, func(r rune) bool { return !unicode.IsGraphic(r) }) {
 		return // junk is no board
 	}
-	if instance == "" {
-		instance = unknownBoard
-	}
 	c.mu.Lock()
-	c.other = true
+	c.copied = c.copied || copied && c.shown // else it may be of an earlier start
+	c.other = c.other || !m.Retained()
 	c.mu.Unlock()
-	if c.opt.OnOther != nil {
-		c.opt.OnOther(instance)
+	if m.Retained() || c.opt.OnOther == nil {
+		return
+	}
+	switch {
+	case copied:
+		instance = alarm.CopiedBoard
+	case instance == "":
+		instance = alarm.OlderBoard
+	}
+	c.opt.OnOther(instance)
+}
+
+// apart gives a client whose card was copied a name of its own.
+func (c *Client) apart() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if id := c.opt.ClientID + "-" + c.door.run; c.copied && !c.renamed {
+		c.opt.ClientID, c.renamed = short(id), true
+		c.opt.Log.Warn("another board works with a copy of this card; this one goes by a name of its own on the broker", "as", c.opt.ClientID)
+	}
+}
+
+// retains takes in a retained alarm. Where another board with this room's id removes
+// one that is open here, or shows it as milder than it is here, it is published again.
+func (c *Client) retains(_ paho.Client, m paho.Message) {
+	topic, instance := strings.TrimPrefix(m.Topic(), c.base), markedIn(m.Payload()).Instance
+	c.restore(topic, m.Payload())
+	if m.Retained() {
+		c.mu.Lock()
+		c.seen[topic] = instance
+		c.mu.Unlock()
 	}
 }
 
 // sweep removes retained alarms of this board that no longer exist: those that
 // ended while the daemon or the broker was away, and those of enclosures since
-// removed. A phone would show them for ever. Where another board with this room's
-// id removes an alarm that is open here, or shows it as milder than it is here, it
-// is published again.
+// removed. A phone would show them for ever.
 func (c *Client) sweep(ctx context.Context, s *session) {
-	var mu sync.Mutex
-	seen := make(map[string]string) // whose, by topic
-	err := s.subscribe(ctx, func(_ paho.Client, m paho.Message) {
-		topic, instance := strings.TrimPrefix(m.Topic(), c.base), markedIn(m.Payload()).Instance
-		if len(m.Payload()) == 0 || instance != c.opt.Instance {
-			c.restore(topic, m.Payload())
-		}
-		if m.Retained() {
-			mu.Lock()
-			defer mu.Unlock()
-			seen[topic] = instance
-		}
-	}, c.base+"alarm/#")
-	if err != nil {
-		if ctx.Err() == nil && s.alive() {
-			c.opt.Log.Info("retained alarms of an earlier run cannot be tidied up", "err", err)
-		}
-		return
-	}
 	waits := []time.Duration{sweepAfter, legacyAfter - sweepAfter}
 	if c.opt.Instance == "" {
 		waits = waits[:1]
@@ -109,23 +117,21 @@ func (c *Client) sweep(ctx context.Context, s *session) {
 			return
 		case <-time.After(wait):
 		}
-		mu.Lock()
-		c.tidy(seen, i > 0)
-		mu.Unlock()
+		c.tidy(i > 0)
 		c.poke()
 	}
 }
 
-// tidy removes what is this board's of what was seen, by topic, and does not exist;
-// after long also what bears no instance or that of the board before.
-func (c *Client) tidy(seen map[string]string, long bool) {
+// tidy removes what is this board's of what was seen and does not exist; after long
+// also what bears no instance or that of the board before.
+func (c *Client) tidy(long bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	for topic, instance := range seen {
+	for topic, instance := range c.seen {
 		mine := instance == c.opt.Instance || long && (instance == "" || instance == c.opt.Former) && !c.other
 		if _, known := c.docs[topic]; mine && !known {
 			c.docs[topic], c.dirty[topic] = nil, true
-			delete(seen, topic)
+			delete(c.seen, topic)
 		}
 	}
 }

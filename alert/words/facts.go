@@ -53,6 +53,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactCertEnded:      "{certificate} ended on {day}: connections are refused",
 	alarm.FactNoRounds:       "it sends heartbeats but has finished no round of readings for {ago}",
 	alarm.FactWentOffline:    "it went offline and has not come back for {ago}",
+	alarm.FactBoardSilent:    "{about}, one of {n} boards with this room's id, gives no sign of life for {ago}; if it was renamed or put away, this ends within a day",
 	alarm.FactClockSlow:      "its clock is slow by {ago}",
 	alarm.FactClockFast:      "its clock is fast by {ago}",
 	alarm.FactRoomStalled:    "it cannot deliver over {about}",

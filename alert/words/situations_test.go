@@ -38,7 +38,7 @@ var said = map[alarm.ID][]alarm.Fact{
 	alarm.BlindPeriod:      {{ID: alarm.FactBlindFrom, At: "2026-05-01T12:00", For: 6 * time.Hour}},
 	alarm.ConfigRefused:    {{ID: alarm.FactLeftOut, Count: 1}, {ID: alarm.FactLeftOut, Count: 2}},
 	alarm.CertificateDue:   {{ID: alarm.FactCertEnds, About: "broker", At: "2026-05-01T12:00"}, {ID: alarm.FactCertEnded, About: "mail-authority", At: "2026-05-01T12:00"}},
-	alarm.RoomSilent:       {{ID: alarm.FactNoRounds, For: time.Hour}, {ID: alarm.FactWentOffline, For: time.Hour}},
+	alarm.RoomSilent:       {{ID: alarm.FactNoRounds, For: time.Hour}, {ID: alarm.FactWentOffline, For: time.Hour}, {ID: alarm.FactBoardSilent, About: "abc", Count: 2, For: time.Hour}},
 }
 
 var causes = []alarm.CauseKind{alarm.CauseRoom, alarm.CauseShelf, alarm.CauseEnclosure, alarm.CauseProbe, alarm.CauseSupply, alarm.CauseLamps, alarm.CauseDoor}

@@ -53,10 +53,17 @@ const (
 	FactMore          FactID = "more" // Count
 	FactNoRounds      FactID = "no-rounds"
 	FactWentOffline   FactID = "went-offline"
+	FactBoardSilent   FactID = "board-silent" // About which of Count
 	FactClockSlow     FactID = "clock-slow"
 	FactClockFast     FactID = "clock-fast"
 	FactRoomStalled   FactID = "room-stalled"   // About the channels
 	FactSentinelBlind FactID = "sentinel-blind" // For how long
+)
+
+// What stands for the instance of a board in About.
+const (
+	OlderBoard  = "one of an older version"
+	CopiedBoard = "one with a copy of this card"
 )
 
 // What speaks for a cause.

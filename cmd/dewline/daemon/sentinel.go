@@ -104,8 +104,7 @@ func (s *Sentry) watchOptions(ctx context.Context) (mqtt.Options, error) {
 		return mqtt.Options{}, err
 	}
 	return mqtt.Options{
-		Broker: s.cfg.MQTT.Broker, ClientID: "dewline-watch-" + s.id, Username: s.cfg.MQTT.Username,
-		Password: password, TLS: tlsConfig, Log: s.log,
+		Broker: s.cfg.MQTT.Broker, Username: s.cfg.MQTT.Username, Password: password, TLS: tlsConfig, Log: s.log,
 		OnState: func(down error) { s.post(ctx, func(now sensors.Instant) { s.connection(now, down == nil) }) },
 	}, nil
 }

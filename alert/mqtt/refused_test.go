@@ -1,0 +1,131 @@
+package mqtt
+
+import (
+	"net"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+// A strict broker speaks MQTT 3.1.1 as far as a room needs and refuses what it is told to.
+type strict struct {
+	mu       sync.Mutex
+	refuse   string // a topic
+	ends     bool   // the connection, instead of answering 0x80
+	asked    int    // for that topic
+	granted  bool
+	notices  int
+	sessions int
+}
+
+func (b *strict) serve(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var done sync.WaitGroup
+	t.Cleanup(func() { l.Close(); done.Wait() })
+	done.Go(func() {
+		for {
+			conn, err := l.Accept()
+			if err != nil {
+				return
+			}
+			done.Go(func() { b.talk(conn) })
+		}
+	})
+	return "tcp://" + l.Addr().String()
+}
+
+func (b *strict) talk(conn net.Conn) {
+	defer conn.Close()
+	for {
+		p, err := packets.ReadPacket(conn)
+		if err != nil {
+			return
+		}
+		var answer packets.ControlPacket
+		switch p := p.(type) {
+		case *packets.ConnectPacket:
+			answer = packets.NewControlPacket(packets.Connack)
+		case *packets.PublishPacket:
+			ack := packets.NewControlPacket(packets.Puback).(*packets.PubackPacket)
+			ack.MessageID, answer = p.MessageID, ack
+			b.counts(p.TopicName)
+		case *packets.SubscribePacket:
+			codes := b.codes(p.Topics)
+			if codes == nil {
+				return
+			}
+			ack := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+			ack.MessageID, ack.ReturnCodes, answer = p.MessageID, codes, ack
+		case *packets.PingreqPacket:
+			answer = packets.NewControlPacket(packets.Pingresp)
+		default:
+			continue
+		}
+		if answer.Write(conn) != nil {
+			return
+		}
+	}
+}
+
+func (b *strict) counts(topic string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch topic {
+	case "dewline/attic/notice":
+		b.notices++
+	case "dewline/attic/status":
+		b.sessions++
+	}
+}
+
+func (b *strict) codes(topics []string) []byte {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	codes := make([]byte, len(topics))
+	i := slices.Index(topics, b.refuse)
+	if i < 0 {
+		b.granted = b.granted || slices.Contains(topics, "dewline/attic/command")
+		return codes
+	}
+	b.asked++
+	if codes[i] = 0x80; b.ends {
+		return nil
+	}
+	return codes
+}
+
+func (b *strict) do(f func() bool) func() bool {
+	return func() bool { b.mu.Lock(); defer b.mu.Unlock(); return f() }
+}
+
+// A subscription that the broker refuses for a while, as with an access list that is
+// being written, is asked for again over the same connection (MQTT 3.1.1, section 3.9.3).
+func TestClient_RefusedCommandTopic(t *testing.T) {
+	t.Parallel()
+	b := &strict{refuse: "dewline/attic/command"}
+	c, _ := client(t, Options{Broker: b.serve(t), Instance: "one", AskAgain: 10 * time.Millisecond})
+	eventually(t, "connected", c.connected)
+	eventually(t, "asked again", b.do(func() bool { return b.asked > 3 }))
+	b.do(func() bool { b.refuse = ""; return true })()
+	eventually(t, "granted", b.do(func() bool { return b.granted && b.sessions == 1 }))
+}
+
+// A broker that ends the connection at a topic that it refuses (section 4.8) keeps no
+// notice back.
+func TestClient_BrokerEndsTheConnection(t *testing.T) {
+	t.Parallel()
+	b := &strict{refuse: "dewline/attic/command", ends: true}
+	c, _ := client(t, Options{Broker: b.serve(t), Instance: "one", AskAgain: time.Hour})
+	eventually(t, "connected", c.connected)
+	if err := c.Send(t.Context(), notice("n/1")); err != nil {
+		t.Error(err)
+	}
+	eventually(t, "the notice", b.do(func() bool { return b.notices == 1 }))
+}
