@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/peer"
 
 	gomail "github.com/wneessen/go-mail"
 	"github.com/wneessen/go-mail/smtp"
@@ -46,6 +47,8 @@ type Options struct {
 	TLS      string
 	Roots    *x509.CertPool // nil for the system's
 	Room     string         // id, part of message ids
+	// ClockSet reports whether the board's clock was set; nil for always.
+	ClockSet func() bool
 	// OnPeer is shown the server's certificate at every conversation over TLS;
 	// nil for nobody.
 	OnPeer func(*x509.Certificate)
@@ -75,6 +78,9 @@ func New(o Options) (*Sender, error) {
 	}
 	if o.TLS == Plain && o.Password != "" {
 		return nil, errors.New(`mail: a password is never sent unencrypted; remove it or use tls "starttls" or "implicit"`)
+	}
+	if o.ClockSet == nil {
+		o.ClockSet = func() bool { return true }
 	}
 	m := gomail.NewMsg()
 	if err := m.From(o.From); err != nil {
@@ -156,6 +162,7 @@ func (s *Sender) client(ctx context.Context, limit time.Duration) (*gomail.Clien
 			return nil
 		}
 	}
+	peer.Check(conf, s.opt.Host, s.opt.ClockSet)
 	opts := []gomail.Option{
 		gomail.WithPort(s.opt.Port), gomail.WithTimeout(max(limit, time.Millisecond)), gomail.WithTLSConfig(conf),
 		gomail.WithoutNoop(),

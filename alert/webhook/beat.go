@@ -19,12 +19,12 @@ type Beat struct {
 	hide   *strings.Replacer
 }
 
-// NewBeat returns a Beat for url.
-func NewBeat(url string) (*Beat, error) {
+// NewBeat returns a Beat for url; clockSet is as in Options.
+func NewBeat(url string, clockSet func() bool) (*Beat, error) {
 	if err := checkURL(url); err != nil {
 		return nil, fmt.Errorf("outside heartbeat: %w", err)
 	}
-	return &Beat{url: url, client: strict(), hide: hider(&Options{URL: url})}, nil
+	return &Beat{url: url, client: strict(url, clockSet), hide: hider(&Options{URL: url})}, nil
 }
 
 // Post sends one heartbeat. One that fails is not made up for: the next one

@@ -12,6 +12,7 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -26,6 +27,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/peer"
 	"dewline/alert/words"
 )
 
@@ -37,6 +39,8 @@ const (
 	maxAnswer = 64 << 10 // bytes read of an answer
 	maxBody   = 256 << 10
 	shown     = 200 // bytes of an answer that an error quotes
+
+	saysWithin = 2 * time.Second // why it refuses; a slow explanation is not waited for
 )
 
 // Options are what a Hook works by.
@@ -49,6 +53,7 @@ type Options struct {
 	Headers   map[string]string // a value with {{ is a text/template over alert.Message; an empty one is left out
 	Secrets   map[string]string // headers that are sent as they are
 	Room      string            // id, in the event's source
+	ClockSet  func() bool       // whether the board's clock was set; nil for always
 }
 
 // A Hook posts notices to one address.
@@ -65,7 +70,7 @@ func New(o Options) (*Hook, error) {
 	if err := checkURL(o.URL); err != nil {
 		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
 	}
-	h := &Hook{opt: o, client: strict(), hide: hider(&o), heads: map[string]*template.Template{}}
+	h := &Hook{opt: o, client: strict(o.URL, o.ClockSet), hide: hider(&o), heads: map[string]*template.Template{}}
 	for name, text := range o.Headers {
 		t, err := ParseTemplate(text)
 		if err != nil && strings.Contains(text, "{{") {
@@ -230,7 +235,9 @@ func Sign(secret, body []byte) string {
 // may say when to come again; 408 and 5xx are tried again; anything else, a
 // redirect too, is a refusal.
 func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
-	resp, err := c.Do(req)
+	ctx, cancel := context.WithCancel(req.Context())
+	defer cancel()
+	resp, err := c.Do(req.WithContext(ctx))
 	if err != nil {
 		return hideURL(err)
 	}
@@ -238,6 +245,8 @@ func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
 	if resp.StatusCode >= 200 && resp.StatusCode < 300 { // whatever it goes on to say, and for how long
 		return nil
 	}
+	timer := time.AfterFunc(saysWithin, cancel)
+	defer timer.Stop()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	err = fmt.Errorf("answered %s", hide.Replace(resp.Status))
 	said := hide.Replace(string(text))
@@ -266,16 +275,22 @@ func retryAfter(v string, now time.Time) time.Duration {
 	return 0
 }
 
-// strict is a client with redirects turned off: a notice must not be carried to
-// where nobody configured it. Each message has a connection of its own: one that died
-// unnoticed would swallow the next.
-func strict() *http.Client {
+// strict is a client for one address with redirects turned off: a notice must not be
+// carried to where nobody configured it. Each message has a connection of its own: one
+// that died unnoticed would swallow the next.
+func strict(address string, clockSet func() bool) *http.Client {
 	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-	if t, ok := http.DefaultTransport.(*http.Transport); ok {
-		t = t.Clone()
-		t.DisableKeepAlives = true
-		c.Transport = t
+	t, ok := http.DefaultTransport.(*http.Transport)
+	if !ok {
+		return c
 	}
+	t = t.Clone()
+	t.DisableKeepAlives = true
+	if u, err := url.Parse(address); err == nil && clockSet != nil {
+		t.TLSClientConfig = &tls.Config{MinVersion: tls.VersionTLS12}
+		peer.Check(t.TLSClientConfig, u.Hostname(), clockSet)
+	}
+	c.Transport = t
 	return c
 }
 

@@ -253,7 +253,7 @@ func TestNew_refusals(t *testing.T) {
 
 func TestBeat(t *testing.T) {
 	url, got := serve(t, 200, nil, "")
-	b, err := NewBeat(url)
+	b, err := NewBeat(url, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -264,7 +264,7 @@ func TestBeat(t *testing.T) {
 	if err := json.Unmarshal((*got)[0].body, &h); err != nil || h.Room != "attic" || h.Cycle != 9 {
 		t.Errorf("%+v %v", h, err)
 	}
-	if _, err := NewBeat("outside"); err == nil {
+	if _, err := NewBeat("outside", nil); err == nil {
 		t.Error("an address without a scheme is accepted")
 	}
 }

@@ -18,7 +18,7 @@ import (
 	"dewline/alert/webhook"
 )
 
-func newTestBeat() (*webhook.Beat, error) { return webhook.NewBeat("http://127.0.0.1:1/") }
+func newTestBeat() (*webhook.Beat, error) { return webhook.NewBeat("http://127.0.0.1:1/", nil) }
 
 // An issuer makes certificates for tests.
 type issuer struct {

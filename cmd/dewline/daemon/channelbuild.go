@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"os"
 	"slices"
 	"strings"
@@ -14,9 +15,11 @@ import (
 	"dewline/alert"
 	"dewline/alert/mail"
 	"dewline/alert/mqtt"
+	"dewline/alert/peer"
 	"dewline/alert/webhook"
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
@@ -144,7 +147,7 @@ func tokenFor(cfg *configs.Config) string {
 
 // clientTLS makes what a connection to the broker is checked with: the
 // system's roots where the configuration names no authority.
-func clientTLS(m configs.MQTT, peer func(subject string, notAfter time.Time)) (*tls.Config, error) {
+func clientTLS(m configs.MQTT, saw func(subject string, notAfter time.Time)) (*tls.Config, error) {
 	c := &tls.Config{MinVersion: tls.VersionTLS12}
 	if m.CAFile != "" {
 		pool, err := readPool(m.CAFile)
@@ -166,12 +169,17 @@ func clientTLS(m configs.MQTT, peer func(subject string, notAfter time.Time)) (*
 			return &pair, nil
 		}
 	}
-	if peer != nil {
+	if saw != nil {
 		c.VerifyConnection = func(s tls.ConnectionState) error {
-			peer(certBroker, s.PeerCertificates[0].NotAfter)
+			saw(certBroker, s.PeerCertificates[0].NotAfter)
 			return nil
 		}
 	}
+	broker, err := url.Parse(m.Broker)
+	if err != nil {
+		return nil, fmt.Errorf("broker address: %w", err)
+	}
+	peer.Check(c, broker.Hostname(), sensors.KernelSynced)
 	return c, nil
 }
 
@@ -194,7 +202,7 @@ func newMail(cfg *configs.Config, id string, h hooks) (*mail.Sender, error) {
 	}
 	o := mail.Options{
 		Host: cfg.Mail.Host, Port: cfg.Mail.Port, Username: cfg.Mail.Username, Password: password,
-		From: cfg.Mail.From, TLS: cfg.Mail.TLS, Room: id,
+		From: cfg.Mail.From, TLS: cfg.Mail.TLS, Room: id, ClockSet: sensors.KernelSynced,
 	}
 	if h.peer != nil {
 		o.OnPeer = func(cert *x509.Certificate) { h.peer(certMail, cert.NotAfter) }
@@ -224,7 +232,7 @@ func buildWebhook(id string, w configs.Webhook) (*webhook.Hook, error) {
 	}
 	return webhook.New(webhook.Options{
 		ID: w.ID, URL: address, Secret: []byte(key), Template: w.Template, MediaType: w.MediaType,
-		Headers: w.Headers, Secrets: headers, Room: id,
+		Headers: w.Headers, Secrets: headers, Room: id, ClockSet: sensors.KernelSynced,
 	})
 }
 
@@ -233,7 +241,7 @@ func buildBeat(o configs.Outside) (*webhook.Beat, error) {
 	if err != nil {
 		return nil, err
 	}
-	return webhook.NewBeat(address)
+	return webhook.NewBeat(address, sensors.KernelSynced)
 }
 
 // addressOf returns an address that is written in the configuration or in a file.
