@@ -87,3 +87,28 @@ func TestBand_WorseThanTheHabit(t *testing.T) {
 		t.Errorf("told at %v, want the first and the third day", got)
 	}
 }
+
+// A dose ends with the evening that adds to it, and is told again only when the next
+// ones have added another half of the reference (exposure boundary 28 °C, 120 min at
+// 32 °C, tenfold per 3 °C: 29.2 °C for five hours are 29 % of it).
+func TestExposure_TheNextEveningIsTheSameStory(t *testing.T) {
+	skipUnderRace(t)
+	for _, c := range []struct {
+		peak float64
+		days int
+		want int
+	}{
+		{29.2, 14, 1}, // at 50 %; it ends up at no more than 60
+		{29.8, 14, 2}, // at 50 and at 100 %, and ends up at 110
+	} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.now = 14 * time.Hour
+		for range c.days {
+			r.run(5*time.Hour, r.hold("p1", c.peak, 85))
+			r.run(19*time.Hour, r.hold("p1", 24, 85))
+		}
+		if got := r.told(Exposure); len(got) != c.want {
+			t.Errorf("%v °C: told at %v, want %d times", c.peak, got, c.want)
+		}
+	}
+}

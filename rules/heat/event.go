@@ -19,7 +19,7 @@ const (
 func (l look) doseFact(en *room.Enclosure, now sensors.Instant, share float64) {
 	d, t := &en.St.Dose, &en.St.DoseTold
 	if t.At == 0 { // what there is from before was told, or never was
-		*t = room.DoseTold{At: max(now.Mono, 1), Hours: d.DegreeHours, Unseen: d.Unknown, Share: share}
+		*t = room.DoseTold{At: max(now.Mono, 1), Hours: d.DegreeHours, Unseen: d.Unknown, Share: share, Warned: t.Warned}
 	}
 	if d.DegreeHours < t.Hours || d.Unknown < t.Unseen { // it was forgotten, and may have begun anew
 		t.Hours, t.Unseen = 0, 0
@@ -35,5 +35,5 @@ func (l look) doseFact(en *room.Enclosure, now sensors.Instant, share float64) {
 		return
 	}
 	l.out.Tell(now, event.Dose{Enclosure: en.Cfg.ID, Share: share, Peak: t.Peak, DegreeHours: d.DegreeHours - t.Hours, Unseen: (d.Unknown - t.Unseen).Seconds()})
-	*t = room.DoseTold{At: now.Mono, Hours: d.DegreeHours, Unseen: d.Unknown, Share: share}
+	*t = room.DoseTold{At: now.Mono, Hours: d.DegreeHours, Unseen: d.Unknown, Share: share, Warned: t.Warned}
 }

@@ -79,7 +79,8 @@ const mistDips = 25 * time.Minute
 // judgeExposure follows the dose: half of the keeper's reference is worth a
 // look, all of it is urgent. What has been suffered is not undone by cooling,
 // so the dose is kept and falls slowly; but the alarm ends when it has been too
-// cool for it to grow: nobody is to be woken all night for an afternoon.
+// cool for it to grow: nobody is to be woken all night for an afternoon. The next
+// warm evening is the same story, until it adds another half.
 func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 	if en.DoseLimits.ReferenceTime <= 0 {
 		return
@@ -92,19 +93,20 @@ func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 	l.doseFact(en, now, share)
 	in := alarm.Missing
 	if en.Now.HasTemp {
-		in = alarm.High(int32(min(share*1000, 1e9)), 500, 100)
+		in = alarm.High(int32(min(share*1000, 1e9)), doseMore*1000, 100)
 	}
+	told := l.doseTold(en, s, share)
 	switch grows := float64(en.Now.Hot)/100 - en.DoseLimits.Boundary; {
 	case in != alarm.Beyond:
 	case grows < -doseDead:
 		in = alarm.Back
-	case grows < 0, !s.Rec.Life.Active && share < 1 && l.rings(en):
-		in = alarm.Between // who is woken already is not told of half as well
+	case grows < 0, told:
+		in = alarm.Between
 	}
 	if s.Rec.Priority == alarm.Wake {
 		s.Against(share*100, 100)
 	} else {
-		s.Against(share*100, 50)
+		s.Against(share*100, doseMore*100)
 	}
 	l.out.Apply(s, in, max(en.Now.Gap, 3*room.SlowEvery))
 	if share >= 1 && s.Rec.Life.Active && s.Rec.Priority < alarm.Wake {
@@ -112,6 +114,33 @@ func (l look) judgeExposure(en *room.Enclosure, now sensors.Instant) {
 		l.out.Raise(s, alarm.Wake)
 	}
 }
+
+// doseTold reports whether a dose was told, or all but half of the reference of it. Who
+// is woken by the heat is not told of half of it as well.
+func (l look) doseTold(en *room.Enclosure, s *room.Alarm, share float64) bool {
+	warned := &en.St.DoseTold.Warned
+	switch {
+	case s.Rec.Life.Active:
+		*warned = max(*warned, share)
+		return false
+	case share < doseOver:
+		*warned = 0
+	case share >= doseMore && share < 1 && l.rings(en):
+		*warned = max(*warned, share)
+	}
+	next := *warned + doseMore
+	if *warned < 1 {
+		next = 1 // which wakes
+	}
+	return *warned > 0 && share < next
+}
+
+// Parts of the reference: what is worth a look, at first and again, and what is left
+// of it after two days without.
+const (
+	doseMore = 0.5
+	doseOver = 0.2
+)
 
 // rings reports whether somebody is woken by the heat of an enclosure.
 func (l look) rings(en *room.Enclosure) bool {

@@ -126,20 +126,25 @@ func TestExposure_AtItsLimits(t *testing.T) {
 		name           string
 		share, celsius float64
 		active, rings  bool
+		warned         float64
 		want           alarm.Input
 		raised         bool
 	}{
-		{"half", 0.5, 28, false, false, alarm.Beyond, false},
-		{"less", 0.499, 28, false, false, alarm.Between, false},
-		{"far less", 0.4, 28, false, false, alarm.Back, false},
-		{"half, a little cooler", 0.5, 27.99, true, false, alarm.Between, false},
-		{"half, half a degree cooler", 0.5, 27.5, true, false, alarm.Between, false},
-		{"half, more", 0.5, 27.49, true, false, alarm.Back, false},
-		{"half, somebody is woken anyway", 0.5, 28, false, true, alarm.Between, false},
-		{"half, and it was told before", 0.5, 28, true, true, alarm.Beyond, false},
-		{"all, though somebody is woken", 1, 28, false, true, alarm.Beyond, false},
-		{"all, while it is told", 1, 28, true, false, alarm.Beyond, true},
-		{"nearly all", 0.99, 28, true, false, alarm.Beyond, false},
+		{"half", 0.5, 28, false, false, 0, alarm.Beyond, false},
+		{"less", 0.499, 28, false, false, 0, alarm.Between, false},
+		{"far less", 0.4, 28, false, false, 0, alarm.Back, false},
+		{"half, a little cooler", 0.5, 27.99, true, false, 0, alarm.Between, false},
+		{"half, half a degree cooler", 0.5, 27.5, true, false, 0, alarm.Between, false},
+		{"half, more", 0.5, 27.49, true, false, 0, alarm.Back, false},
+		{"half, somebody is woken anyway", 0.5, 28, false, true, 0, alarm.Between, false},
+		{"half, and it was told before", 0.5, 28, true, true, 0, alarm.Beyond, false},
+		{"all, though somebody is woken", 1, 28, false, true, 0, alarm.Beyond, false},
+		{"all, while it is told", 1, 28, true, false, 0, alarm.Beyond, true},
+		{"nearly all", 0.99, 28, true, false, 0, alarm.Beyond, false},
+		{"nearly all, and half was told", 0.99, 28, false, false, 0.5, alarm.Between, false},
+		{"all, and half was told", 1, 28, false, false, 0.5, alarm.Beyond, false},
+		{"all and less than a half, and all was told", 1.49, 28, false, false, 1, alarm.Between, false},
+		{"all and a half, and all was told", 1.5, 28, false, false, 1, alarm.Beyond, false},
 	} {
 		v := roomtest.View(t, 1, "")
 		en := &v.Enclosures[0]
@@ -148,6 +153,7 @@ func TestExposure_AtItsLimits(t *testing.T) {
 		en.St.Dose = climate.Dose{Started: true, Last: v.At.Mono, LastTemp: c.celsius, Minutes: 100 * c.share}
 		en.Alarms[alarm.KindExposure].Rec.Life.Active = c.active
 		en.Alarms[alarm.KindAhead].Rec.Life.Active = c.rings
+		en.St.DoseTold = room.DoseTold{At: v.At.Mono, Warned: c.warned}
 		found := &roomtest.Found{}
 		(look{v, &room.Out{Lives: found}}).judgeExposure(en, v.At)
 		f, ok := found.Last(alarm.KindExposure)

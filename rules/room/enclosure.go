@@ -73,6 +73,8 @@ type DoseTold struct {
 	Unseen time.Duration `json:"unseen"`
 	Share  float64       `json:"share"`
 	Peak   float64       `json:"peak"`
+	// Warned is the most that somebody was alarmed at, until little of the dose is left.
+	Warned float64 `json:"warned,omitempty"`
 }
 
 // Ahead is the last look at what is coming.
