@@ -63,6 +63,11 @@ const (
 	doorLow   = 0.08 // of the fall that has come back, after DoorWait
 	doorStays = 0.2  // and after doorLast
 	doorLast  = 15 * time.Minute
+	// Behind a slow probe the fall goes on after a door is shut, and turns as slowly. How
+	// long it takes is learned from what came back.
+	doorSlow  = 3               // times the way down are waited
+	doorQuick = 3 * time.Minute // down is no slow probe
+	doorShort = 45 * time.Minute
 	// While it rises from its lowest by so much of the fall a minute it is on its way
 	// back: slow air has half of it back within 35 min.
 	doorRises  = 0.015
@@ -95,6 +100,7 @@ type Door struct {
 	Warm    float64            `json:"warm"`  // °C before
 	Lowest  float64            `json:"lowest"`
 	LowAt   time.Duration      `json:"low_at"`
+	Took    time.Duration      `json:"took,omitempty"` // the way down of those that were shut
 	Started bool               `json:"started"`
 }
 
@@ -156,6 +162,9 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 		d.Lowest, d.LowAt = rh, r.At
 	}
 	back := rh >= d.Lowest+doorShutHalf*(d.Level-d.Lowest)
+	if back && r.At-d.Opened <= doorShort {
+		d.learn()
+	}
 	switch {
 	case back && d.State == DoorOpened:
 		d.rest()
@@ -171,11 +180,16 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 
 // stays decides about a fall that half did not come back from.
 func (d *Door) stays(r *DoorReading, rh, temp float64) DoorEvent {
-	late, came, fell := r.At-d.Opened >= doorLast, rh-d.Lowest, d.Level-d.Lowest
+	open, came, fell := r.At-d.Opened, rh-d.Lowest, d.Level-d.Lowest
+	slow := time.Duration(0)
+	if d.Took >= doorQuick {
+		slow = min(doorSlow*d.Took, doorLatest)
+	}
+	late := open >= max(doorLast, slow)
 	water, warm := d.ways(r, rh, temp)
 	rises := came > 0 && came >= doorRises*fell*(r.At-d.LowAt).Minutes()
 	switch {
-	case !late && (rises || came > doorLow*fell), rises && r.At-d.Opened < doorLatest:
+	case open < slow, !late && (rises || came > doorLow*fell), rises && open < doorLatest:
 		return DoorQuiet // on its way back, perhaps
 	case came <= doorStays*fell && d.wideOpen(r, rh, temp, water, warm):
 		d.State = DoorAjar
@@ -183,8 +197,20 @@ func (d *Door) stays(r *DoorReading, rh, temp float64) DoorEvent {
 	case !late && warm >= doorMoved && came <= doorStays*fell:
 		return DoorQuiet // the air may still be on its way to the room's
 	}
+	if came > doorStays*fell {
+		d.learn()
+	}
 	d.rest()
 	return DoorDraught
+}
+
+// learn takes how long the air of a door that was shut soon went down.
+func (d *Door) learn() {
+	if took := d.LowAt - d.Opened; d.Took == 0 {
+		d.Took = took
+	} else {
+		d.Took += (took - d.Took) / 2
+	}
 }
 
 // ways are how much of the way to the room's water and temperature the air went, 0

@@ -312,3 +312,36 @@ func TestDoor_SlowAirAfterAVisit(t *testing.T) {
 		}
 	}
 }
+
+// Behind a probe that takes ten minutes the air of a visit goes on falling after it, and
+// turns late. That is learned from the first visits; a door left ajar is told all the same.
+func TestDoor_ASlowProbeIsLearned(t *testing.T) {
+	for _, every := range []time.Duration{30 * time.Second, 2 * time.Minute} {
+		var d Door
+		var told []time.Duration
+		const minutes = 10.0
+		rh, temp, air, warm := 90.0, 24.0, 90.0, 24.0
+		for at := time.Duration(0); at < 100*time.Hour; at += 30 * time.Second {
+			m := math.Mod(at.Minutes()-30, 24*60) // four visits of five minutes, and one that is left open
+			if m >= 0 && m < 5 || at > 90*time.Hour {
+				air, warm = air+(48-air)/3, warm+(22-warm)/9
+			} else {
+				air, warm = air+(90-air)/50, warm+(24-warm)/50
+			}
+			rh, temp = rh+(air-rh)*0.5/minutes, temp+(warm-temp)*0.5/minutes
+			if at%every != 0 {
+				continue
+			}
+			if d.Observe(DoorReading{At: at, Temp: temp, RH: rh, RoomTemp: 22, HasRoom: true, RoomRH: 45, HasRoomRH: true}) == DoorAjar {
+				told = append(told, at)
+			}
+		}
+		n := len(told)
+		if n == 0 || n > 2 || n == 2 && told[0] > 24*time.Hour {
+			t.Fatalf("every %v: told at %v", every, told)
+		}
+		if late := told[n-1] - 90*time.Hour; late < 0 || late > 45*time.Minute {
+			t.Errorf("every %v: the door left open is told after %v", every, late)
+		}
+	}
+}
