@@ -58,7 +58,7 @@ func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensor
 		d.Temperature, d.Lethal = float64(en.Now.Hot)/100, float64(en.Limits.Lethal)/100
 		d.Air = ls.v.AirAround(now.Mono)
 	}
-	if slope, ok := en.St.Trend.Slope(); ok {
+	if slope, _, ok := en.Rise(); ok {
 		d.RatePerHour, d.HasRate = round(slope.Shown(), 10), true
 		if hot && slope.PerHour > room.Climbs && en.Now.Hot < en.Limits.Lethal {
 			ls.detailAhead(en, now, slope, d)

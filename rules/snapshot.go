@@ -236,7 +236,7 @@ func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Dura
 	} else if en.Lamps >= 0 {
 		v.Unknown = append(v.Unknown, "lamps")
 	}
-	if slope, ok := st.Trend.Slope(); ok && v.Temperature.Known {
+	if slope, _, ok := en.Rise(); ok && v.Temperature.Known {
 		rate := slope.Shown()
 		v.RatePerHour = &rate
 		if now-st.Ahead.At <= 3*room.SlowEvery {

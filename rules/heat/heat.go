@@ -7,7 +7,6 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
-	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -24,19 +23,20 @@ func (l look) heatOf(s *room.Alarm) *room.Alarm {
 }
 
 // judgeAhead forecasts, once a minute and only above the limit that is worth a
-// look: below it a lamp that goes on looks like a fire.
+// look: below it a lamp that goes on looks like a fire, unless it is warmer than ever at
+// this hour.
 func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*room.SlowEvery)
 	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Lethal) {
 		en.St.Ahead = room.Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
-	if en.Now.Hot < en.Limits.Warn {
+	slope, isSteep, ok := en.Rise()
+	switch {
+	case en.Now.Hot < en.Limits.Warn && !(isSteep && l.isOdd(en, now)):
 		l.out.Apply(s, alarm.Back, gap)
 		return
-	}
-	slope, isSteep, ok := rise(en)
-	if !ok {
+	case !ok:
 		l.out.Apply(s, alarm.Missing, gap)
 		return
 	}
@@ -63,14 +63,14 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 	l.out.Find(room.Finding{Alarm: s, In: in, Gap: gap, Urgent: in == alarm.Beyond && isSteep})
 }
 
-// rise is how fast the enclosure warms: by its trend, or by what is steeper of late.
-func rise(en *room.Enclosure) (slope climate.Slope, isSteep, ok bool) {
-	slope, ok = en.St.Trend.Slope()
-	steep, isSteep := en.St.Trend.Steep()
-	if isSteep && steep > slope.PerHour {
-		return climate.Slope{PerHour: steep, Sigma: steep / 4, Value: float64(en.Now.Hot) / 100}, true, true
-	}
-	return slope, isSteep, ok
+// oddBy in °C beside the room is more than lamps that are early or a door that is shut
+// again make an enclosure warmer than usual at this hour.
+const oddBy = 2.0
+
+// isOdd reports whether an enclosure is so much warmer than usual.
+func (l look) isOdd(en *room.Enclosure, now sensors.Instant) bool {
+	r, c := l.v.RoomCase(now), l.v.CaseOf(en, now)
+	return r.HasTemp && c.HasOffset && !c.DoorOpen && c.Temp-r.Temp-c.Offset >= oddBy
 }
 
 // mistDips is how long the fall that a mist makes says nothing about the rise.

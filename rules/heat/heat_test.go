@@ -113,8 +113,46 @@ func TestAhead_AtItsLimits(t *testing.T) {
 	// The steeper of both rates counts.
 	v := roomtest.View(t, 1, "")
 	en := rising(v, 28, 12)
-	if s, steep, ok := rise(en); !ok || !steep || math.Abs(s.PerHour-12) > 0.01 || s.Sigma != s.PerHour/4 && s.Sigma > 1 {
+	if s, steep, ok := en.Rise(); !ok || !steep || math.Abs(s.PerHour-12) > 0.01 || s.Sigma != s.PerHour/4 && s.Sigma > 1 {
 		t.Errorf("%+v, %v, %v", s, steep, ok)
+	}
+}
+
+// A steep rise wakes below the warning too, once the enclosure is 2 °C warmer than usual
+// at this hour beside the room, which is at 24 °C.
+func TestAhead_SteepBelowTheWarning(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		celsius float64
+		perHour float64
+		usual   float64 // °C over the room
+		days    int
+		want    alarm.Input
+	}{
+		{"odd", 27.01, 12, 1, 3, alarm.Beyond},
+		{"hardly", 26.98, 12, 1, 3, alarm.Back},
+		{"as usual, as when lamps go on", 27.01, 12, 3, 3, alarm.Back},
+		{"not steep", 27.01, 5.9, 1, 3, alarm.Back},
+		{"nothing is known of what is usual", 27.01, 12, 1, 2, alarm.Back},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := rising(v, c.celsius, c.perHour)
+		for range c.days {
+			for hour := range 24 {
+				for range 3 {
+					en.St.Offset.Observe(float64(hour), c.usual)
+				}
+			}
+		}
+		en.St.Offset.Observe(0, c.usual)
+		for m := -40; m <= 0; m++ {
+			en.St.Thermal.Observe(climate.ThermalReading{At: v.At.Mono + time.Duration(m)*time.Minute, Air: c.celsius + c.perHour*float64(m)/60, Room: 24, HasRoom: true, Lamps: climate.LampsOn, Hour: 12})
+		}
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
+		if f, ok := found.Last(alarm.KindAhead); !ok || f.In != c.want || f.Urgent != (c.want == alarm.Beyond) {
+			t.Errorf("%s: %+v, %+v", c.name, f, en.St.Ahead.ToLethal)
+		}
 	}
 }
 

@@ -73,11 +73,14 @@ func explained(t climate.Eta, lampGain float64, s climate.Slope) climate.Eta {
 // tuned half of rules/corpus.
 const (
 	straightEarly = 0.75            // of the time at the present rate: rises steepen
+	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
 	straightLate  = 1.5             // of it, in the middle, where a model expects none
 	straightSoon  = time.Hour       // that a rise nobody expects may take
 	straightSure  = 3.0             // standard deviations of such a rise
 	straightLeast = 1.5             // °C/h of it
 	straightLooks = 5 * time.Minute // until the reading comes that shows it
+	straightOut   = 2               // times it, where it slows down to a third on its way
+	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun, and may soon end
 )
 
 // straight lets a forecast hold what a rise that goes straight on would do: a heat
@@ -87,7 +90,7 @@ const (
 //
 // Where the model knows no end of it, only a steep one is taken to get there in time
 // to wake somebody: an enclosure warms up like that when its door is shut again.
-func straight(t climate.Eta, way, noise float64, s climate.Slope, lately float64, steep bool) climate.Eta {
+func straight(t climate.Eta, way, noise float64, s climate.Slope, lately float64, steep, learned bool) climate.Eta {
 	if way <= 0 || s.PerHour < Climbs {
 		return t
 	}
@@ -102,10 +105,27 @@ func straight(t climate.Eta, way, noise float64, s climate.Slope, lately float64
 	if steep {
 		t.Mid = min(t.Mid, time.Duration(straightLate*float64(now)))
 	}
-	t.From = min(t.From, time.Duration(straightEarly*float64(at(way-noise, max(s.PerHour+s.Sigma, lately)))))
-	t.To = min(max(t.To, at(way+noise, s.PerHour)+straightLooks), climate.Horizon)
+	young, early := lately < straightYoung*s.PerHour, straightEarly
+	if young && steep {
+		early = straightRaces
+	}
+	t.From = min(t.From, time.Duration(early*float64(at(way-noise, max(s.PerHour+s.Sigma, lately)))))
+	t.To = max(t.To, straightOut*at(way+noise, s.PerHour)+straightLooks)
+	if lately/2 < way && (young || !learned) || t.To >= climate.Horizon {
+		t.To, t.Open = climate.Horizon, true
+	}
 	t.Mid = min(max(t.Mid, t.From), t.To)
 	return t
+}
+
+// Rise is how fast the enclosure warms: by its trend, or by what is steeper of late.
+func (en *Enclosure) Rise() (slope climate.Slope, isSteep, ok bool) {
+	slope, ok = en.St.Trend.Slope()
+	steep, isSteep := en.St.Trend.Steep()
+	if isSteep && steep > slope.PerHour {
+		return climate.Slope{PerHour: steep, Sigma: steep / 4, Value: float64(en.Now.Hot) / 100}, true, true
+	}
+	return slope, isSteep, ok
 }
 
 // Forecast fills what is ahead of the enclosure, by its slope, which is steep or not.
@@ -137,7 +157,7 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 			en.St.Ahead.ToLethal = narrowed(f.Lethal, way, slope)
 		}
 		lately, _ := en.St.Trend.Change()
-		en.St.Ahead.ToLethal = straight(en.St.Ahead.ToLethal, way, o.Noise, slope, 2*lately, steep)
+		en.St.Ahead.ToLethal = straight(en.St.Ahead.ToLethal, way, o.Noise, slope, 2*lately, steep, f.Learned)
 		v.allowForMist(en, &en.St.Ahead.ToLethal, way, now)
 	}
 }
@@ -150,7 +170,7 @@ func (v *View) allowForMist(en *Enclosure, t *climate.Eta, way float64, now sens
 	}
 	perDegree := time.Duration(float64(t.Mid) / way) // at the mean rate ahead
 	if en.Misted(now.Mono, mistFades) {
-		t.From = max(0, t.From-time.Duration(mistReturns*float64(perDegree)))
+		t.From = time.Duration(float64(t.From) * max(0, 1-mistReturns/way))
 	}
 	if en.Mist < 0 || t.Open {
 		return

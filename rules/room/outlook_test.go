@@ -20,11 +20,11 @@ func TestForecast_AllowsForMist(t *testing.T) {
 		from, to time.Duration
 	}{
 		{"no mist", 0, 5 * time.Hour, 40 * min, 80 * min},
-		{"one has just been", 30 * min, 5 * time.Hour, 28 * min, 80 * min},
+		{"one has just been", 30 * min, 5 * time.Hour, 32 * min, 80 * min},
 		{"one was long ago", 2 * time.Hour, 5 * time.Hour, 40 * min, 80 * min},
 		{"one is due", 0, 50 * min, 40 * min, 104 * min},
 		{"one is due later", 0, 81 * min, 40 * min, 80 * min},
-		{"both", 30 * min, 50 * min, 28 * min, 104 * min},
+		{"both", 30 * min, 50 * min, 32 * min, 104 * min},
 	} {
 		v := &View{Mists: make([]Mist, 1)}
 		en := &Enclosure{}
@@ -52,13 +52,13 @@ func TestStraight_HoldsASteadyRise(t *testing.T) {
 			"no end":     {},
 			"too soon":   {Known: true, From: left / 4, Mid: left / 3, To: left / 2},
 		} {
-			got := straight(model, way, 0, s, 0, true)
+			got := straight(model, way, 0, s, perHour, true, true)
 			if !got.Known || got.From > left || got.To < left || got.Mid < got.From || got.Mid > got.To {
 				t.Errorf("%v °C/h, %s: %+v, want %v inside", perHour, name, got, left)
 			}
 		}
 	}
-	if got := straight(climate.Eta{}, way, 0, climate.Slope{PerHour: 1.6, Sigma: 1}, 0, false); got.Known {
+	if got := straight(climate.Eta{}, way, 0, climate.Slope{PerHour: 1.6, Sigma: 1}, 0, false, true); got.Known {
 		t.Errorf("a rise that may be noise: %+v", got)
 	}
 }
@@ -135,10 +135,10 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		steep      bool
 		want       climate.Eta
 	}{
-		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 65 * time.Minute}},
-		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: 65 * time.Minute}},
+		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 125 * time.Minute}},
+		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: 125 * time.Minute}},
 		{"too slow", known, 2, 0.29, 0, false, known},
-		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 65 * time.Minute}},
+		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 125 * time.Minute}},
 		{"no way", known, 0, 2, 0, false, known},
 		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: climate.Horizon, To: climate.Horizon, Open: true}},
 		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: climate.Horizon, Open: true}},
@@ -148,8 +148,33 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		{"less", climate.Eta{}, 1, 1.49, 0, false, climate.Eta{}},
 		{"more than an hour", climate.Eta{}, 2.01, 2, 0, false, climate.Eta{}},
 	} {
-		if got := straight(c.t, c.way, 0, climate.Slope{PerHour: c.rate, Sigma: c.sure}, 0, c.steep); got != c.want {
+		if got := straight(c.t, c.way, 0, climate.Slope{PerHour: c.rate, Sigma: c.sure}, c.rate, c.steep, true); got != c.want {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
+		}
+	}
+}
+
+// A rise that has just begun, or of which no model knows, may end before it gets there,
+// and a probe that only begins to show it may show a steeper one yet.
+func TestStraight_OfWhatHasJustBegun(t *testing.T) {
+	levels := climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 3 * time.Hour}
+	for _, c := range []struct {
+		name           string
+		way, lately    float64 // of a rise by 8 °C/h
+		steep, learned bool
+		from           time.Duration
+		open           bool
+	}{
+		{"for half an hour", 4, 8, true, true, 1350 * time.Second, false},
+		{"for less", 4, 6.3, true, true, 15 * time.Minute, true},
+		{"for less, and came further than it has to go", 3, 6.3, true, true, 675 * time.Second, false},
+		{"for less, and is not steep", 4, 6.3, false, true, 1350 * time.Second, true},
+		{"not learned", 4.1, 8, true, false, 0, true},
+		{"not learned, and came as far as it has to go", 4, 8, true, false, 1350 * time.Second, false},
+	} {
+		got := straight(levels, c.way, 0, climate.Slope{PerHour: 8}, c.lately, c.steep, c.learned)
+		if c.from > 0 && got.From != c.from || got.Open != c.open || got.Open != (got.To == climate.Horizon) {
+			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
 }
@@ -188,14 +213,15 @@ func TestAllowForMist_AtItsLimits(t *testing.T) {
 		open   bool
 	}{
 		{"nothing", 5 * time.Hour, 0, base, true, time.Hour, 3 * time.Hour, false},
-		{"just after", mistFades - 1, 0, base, true, 36 * time.Minute, 3 * time.Hour, false},
+		{"just after", mistFades - 1, 0, base, true, 48 * time.Minute, 3 * time.Hour, false},
+		{"just after, and it is far", 0, 0, climate.Eta{Known: true, From: 20 * time.Minute, Mid: 2 * time.Hour, To: 3 * time.Hour}, true, 16 * time.Minute, 3 * time.Hour, false},
 		{"faded", mistFades, 0, base, true, time.Hour, 3 * time.Hour, false},
 		{"one is due", 5 * time.Hour, 3*time.Hour - 1, base, true, time.Hour, 3*time.Hour + 48*time.Minute, false},
 		{"after that", 5 * time.Hour, 3 * time.Hour, base, true, time.Hour, 3 * time.Hour, false},
 		{"nobody knows the time", 5 * time.Hour, time.Hour, base, false, time.Hour, 3 * time.Hour, false},
 		{"to the horizon", 5 * time.Hour, time.Hour, climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 312 * time.Minute}, true, time.Hour, climate.Horizon, true},
 		{"there already", 0, time.Hour, climate.Eta{Known: true}, true, 0, 0, false},
-		{"open", 0, time.Hour, climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: climate.Horizon, Open: true}, true, 36 * time.Minute, climate.Horizon, true},
+		{"open", 0, time.Hour, climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: climate.Horizon, Open: true}, true, 48 * time.Minute, climate.Horizon, true},
 	} {
 		v := &View{Mists: []Mist{{}}}
 		en := &Enclosure{}
