@@ -180,6 +180,11 @@ func (w *LampWatch) Gain() (celsius float64, known bool) {
 	return max(-float64(off.Mean[k]), float64(on.Mean[k])), off.known(k) || on.known(k)
 }
 
+// Step is what lamps that switch without the schedule make of the temperature, in °C.
+func (w *LampWatch) Step() float64 {
+	return float64(w.Course[index(w.On == w.Wrong)].Mean[lampWindow-1])
+}
+
 func index(on bool) int {
 	if on {
 		return 1
@@ -259,8 +264,7 @@ func (w *LampWatch) closeSlot(next int64) {
 		w.Past[0] = pairMean{}
 	}
 	w.Slot, w.Open = next, pairMean{}
-	to := &w.Course[index(w.On == w.Wrong)]
-	usual := float64(to.Mean[lampWindow-1])
+	to, usual := &w.Course[index(w.On == w.Wrong)], w.Step()
 	w.Sign.Moved, w.Sign.Warms = 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
 	now, was := w.Past[0], w.Past[lampWindow]
 	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*courseBin {

@@ -137,14 +137,7 @@ func TestAhead_SteepBelowTheWarning(t *testing.T) {
 	} {
 		v := roomtest.View(t, 1, "")
 		en := rising(v, c.celsius, c.perHour)
-		for range c.days {
-			for hour := range 24 {
-				for range 3 {
-					en.St.Offset.Observe(float64(hour), c.usual)
-				}
-			}
-		}
-		en.St.Offset.Observe(0, c.usual)
+		roomtest.Usual(en, c.usual, c.days)
 		for m := -40; m <= 0; m++ {
 			en.St.Thermal.Observe(climate.ThermalReading{At: v.At.Mono + time.Duration(m)*time.Minute, Air: c.celsius + c.perHour*float64(m)/60, Room: 24, HasRoom: true, Lamps: climate.LampsOn, Hour: 12})
 		}

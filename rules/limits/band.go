@@ -19,7 +19,7 @@ const (
 	// little above it for a while (common practice, no source).
 	topMore    = 50            // hundredths of °C above the day's top, for the band's on-delay, are for today
 	topLong    = 3 * time.Hour // and less than that after so long
-	topUnusual = 1.0           // °C more than usual at this hour, on a rise, at once
+	topUnusual = 1.0           // °C off what is usual at this hour, on a rise or a fall, at once
 	// A cool day is for the week as long as it is a night's temperature, and dart
 	// frogs at 20 °C at any hour are at home; so is a night that is a little below its
 	// band (common practice, no source). What falls is for today.
@@ -79,14 +79,19 @@ func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool 
 		return far || long
 	}
 	slope, ok := en.St.Trend.Slope()
-	return ok && slope.Rises(room.Climbs) && l.unusual(en, now)
+	unusual, known := l.unusual(en, now, 1)
+	return ok && slope.Rises(room.Climbs) && known && unusual
 }
 
 // unusual reports whether the room, or the enclosure beside it, is warmer than it
-// usually is at this hour.
-func (l look) unusual(en *room.Enclosure, now sensors.Instant) bool {
+// usually is at this hour, or cooler by a side of -1, where that is known.
+func (l look) unusual(en *room.Enclosure, now sensors.Instant, side float64) (unusual, known bool) {
 	r, c := l.v.RoomCase(now), l.v.CaseOf(en, now)
-	return r.HasTemp && (r.HasUsual && r.Temp-r.Usual >= topUnusual || c.HasOffset && c.Temp-r.Temp-c.Offset >= topUnusual)
+	if !r.HasTemp {
+		return false, false
+	}
+	room, own := side*(r.Temp-r.Usual), side*(c.Temp-r.Temp-c.Offset)
+	return r.HasUsual && room >= topUnusual || c.HasOffset && own >= topUnusual, r.HasUsual && c.HasOffset
 }
 
 func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int32) {
@@ -102,14 +107,14 @@ func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int3
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
 	own := &l.At[en.Index].Cool
-	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, low) || own.has(s, now.Mono, -p.Main))
+	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, now, low) || own.has(s, now.Mono, -p.Main))
 	l.out.Find(f)
 	own.follow(s, -p.Main)
 }
 
 // coolOnly reports whether an enclosure below its band is no cooler than it may be at
-// other hours, and does not fall.
-func (l look) coolOnly(en *room.Enclosure, low int32) bool {
+// other hours, and does not fall, or no further than each day.
+func (l look) coolOnly(en *room.Enclosure, now sensors.Instant, low int32) bool {
 	night := min(en.Limits.NightLow, en.Limits.DayLow)
 	least := max(night, coolLow)
 	if low == night {
@@ -118,8 +123,11 @@ func (l look) coolOnly(en *room.Enclosure, low int32) bool {
 	if en.Now.Main < least {
 		return false
 	}
-	slope, ok := en.St.Trend.Slope()
-	return !ok || !slope.Falls(room.Climbs)
+	if slope, ok := en.St.Trend.Slope(); !ok || !slope.Falls(room.Climbs) {
+		return true
+	}
+	unusual, known := l.unusual(en, now, -1)
+	return known && !unusual
 }
 
 func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {

@@ -226,7 +226,7 @@ func TestBand_AtItsLimits(t *testing.T) {
 		v := roomtest.View(t, 1, "")
 		en := &v.Enclosures[0]
 		en.Limits.NightLow, en.Limits.DayLow, en.Now.Main = c.night, c.day, c.main
-		if got := (look{New(v), v, nil}).coolOnly(en, c.low); got != c.want {
+		if got := (look{New(v), v, nil}).coolOnly(en, v.At, c.low); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
@@ -237,8 +237,22 @@ func TestBand_AtItsLimits(t *testing.T) {
 	for m := -40; m <= 0; m++ {
 		en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 22-0.31*float64(m)/60)
 	}
-	if (look{New(v), v, nil}).coolOnly(en, 2300) {
+	if (look{New(v), v, nil}).coolOnly(en, v.At, 2300) {
 		t.Error("what falls by 0.31 °C/h is for the week")
+	}
+	// But one that comes each day, in a room that is as usual, is one.
+	for over, want := range map[float64]bool{-2: true, -1.1: true, -1: false} {
+		v.Air.Usual = climate.HourOffset{}
+		for i := range 24*3 + 1 {
+			for range 3 {
+				v.Air.Usual.Observe(float64(i%24), 24)
+			}
+		}
+		en.St.Offset = climate.HourOffset{}
+		roomtest.Usual(en, over, 3)
+		if got := (look{New(v), v, nil}).coolOnly(en, v.At, 2300); got != want {
+			t.Errorf("a fall to 2 °C under the room, where %v are usual: %v", over, got)
+		}
 	}
 	// The room, or the enclosure beside it, is 1 °C warmer than usual at this hour.
 	for by, want := range map[float64]bool{1: true, 0.9: false} {
@@ -251,7 +265,7 @@ func TestBand_AtItsLimits(t *testing.T) {
 				v.Air.Usual.Observe(11+float64(i%3), 24-by)
 			}
 		}
-		if got := (look{New(v), v, nil}).unusual(en, v.At); got != want {
+		if got, _ := (look{New(v), v, nil}).unusual(en, v.At, 1); got != want {
 			t.Errorf("a room that is %v °C warmer: unusual %v", by, got)
 		}
 	}
