@@ -334,7 +334,9 @@ func (l look) darkOn(timer int) (n, dark int) {
 			continue
 		}
 		n++
-		if w := &o.St.Lamps; !w.Early && (f == climate.LampsOffEarly || w.Wrong && w.Fault == climate.LampsOffEarly) {
+		w := &o.St.Lamps
+		goes := w.On && w.Sign.Moved >= some // and is told with the next look
+		if !w.Early && (goes || f == climate.LampsOffEarly || w.Wrong && w.Fault == climate.LampsOffEarly) {
 			dark++
 		}
 	}
