@@ -133,7 +133,11 @@ func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 	case odd(pic, &c, &f, side, byRoom != nil):
 		return cs.oddCause(en, &c, &f, k)
 	case byRoom != nil:
-		if gone := cs.lampsGone(pic, now); side < 0 && gone != nil {
+		gone := cs.lampsGone(pic, now)
+		if gone == nil {
+			gone = cs.lampsGo()
+		}
+		if side < 0 && gone != nil {
 			return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*byRoom, *gone}
 		}
 		return alarm.Cause{Kind: alarm.CauseRoom}, append([]alarm.Fact{*byRoom}, together(pic, side)...)

@@ -545,3 +545,35 @@ func TestNoMist(t *testing.T) {
 		}
 	}
 }
+
+// In a room that cools it takes less that the lamps go for it to be the power.
+func TestLampsGo_AtItsLimits(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		moved []float64
+		edge  time.Duration
+		want  bool
+	}{
+		{"all three", []float64{1, 1, 1}, time.Hour, true},
+		{"less", []float64{1, 1, 0.9}, time.Hour, false},
+		{"two of three", []float64{9, 9, -1}, time.Hour, false},
+		{"three of four", []float64{9, 9, 9, -1}, time.Hour, true},
+		{"one", []float64{9}, time.Hour, false},
+		{"lit for 20 min", []float64{9, 9}, litLong, false},
+	} {
+		v := roomtest.View(t, len(c.moved), "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, c.edge
+		for i, m := range c.moved {
+			w := &v.Enclosures[i].St.Lamps
+			w.Sign = climate.LampSign{Moved: m, Warms: true}
+			w.Past[0].Value, w.Past[4].Value = 1, 1.5
+		}
+		got := Look{V: v}.lampsGo()
+		if (got != nil) != c.want || got != nil && got.Delta != 0.5 {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+		if v.Lamps[0].On = false; (Look{V: v}).lampsGo() != nil {
+			t.Errorf("%s: lamps that are off go", c.name)
+		}
+	}
+}

@@ -65,6 +65,34 @@ func (cs Look) lampsGone(pic *climate.Picture, now sensors.Instant) *alarm.Fact 
 	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(-sum / float64(judged))}
 }
 
+// lampsGo says that most lit enclosures cool as if their lamps just went off, beside the
+// room as they follow it: in a room that cools as well it takes less to be the power. It is
+// nil where they do not.
+func (cs Look) lampsGo() *alarm.Fact {
+	lit, dim, sum, cooled := 0, 0, 0.0, 0.0
+	for i := range cs.V.Enclosures {
+		w := &cs.V.Enclosures[i].St.Lamps
+		if !cs.litFor(&cs.V.Enclosures[i], litLong) || !w.Sign.Warms {
+			continue
+		}
+		lit++
+		if w.Sign.Moved > 0 {
+			dim++
+			sum, cooled = sum+min(w.Sign.Moved, dimMost), cooled-w.Moved()
+		}
+	}
+	if lit < 2 || float64(dim) < mostMove*float64(lit) || sum < dimSure {
+		return nil
+	}
+	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(cooled / float64(dim))}
+}
+
+// Evidence, in logarithms of odds, of one enclosure that goes dark, at most, and of all.
+const (
+	dimMost = 7.0
+	dimSure = 3.0
+)
+
 // litFor reports whether the enclosure's lamps should have been on for longer than that.
 func (cs Look) litFor(en *room.Enclosure, span time.Duration) bool {
 	l := cs.V.LampsOf(en)

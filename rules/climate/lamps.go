@@ -185,6 +185,9 @@ func (w *LampWatch) Step() float64 {
 	return float64(w.Course[index(w.On == w.Wrong)].Mean[lampWindow-1])
 }
 
+// Moved is by how much the temperature moved beside the room in the last forty minutes.
+func (w *LampWatch) Moved() float64 { return w.Past[0].Value - w.Past[lampWindow].Value }
+
 func index(on bool) int {
 	if on {
 		return 1
@@ -270,7 +273,7 @@ func (w *LampWatch) closeSlot(next int64) {
 	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*courseBin {
 		return
 	}
-	moved, room := now.Value-was.Value, lampScale.beside*(now.Beside-was.Beside)
+	moved, room := w.Moved(), lampScale.beside*(now.Beside-was.Beside)
 	v := (20*lampScale.noise*lampScale.noise+w.Seen*w.Wander)/(20+w.Seen) + room*room
 	if w.Sign.Warms && (moved*usual > 0 || moved*moved < v) {
 		w.Sign.Moved = logNormal(moved-usual, v+lampScale.habit*lampScale.habit*usual*usual) - logTailed(moved, v, lampScale.tail)
