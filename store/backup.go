@@ -18,7 +18,7 @@ func (u *upkeep) Backup(ctx context.Context, path string) error {
 	tmp := path + ".new"
 	err := u.copyTo(ctx, tmp)
 	if err == nil {
-		err = verifyFile(ctx, tmp)
+		err = Verify(ctx, tmp)
 	}
 	if err == nil {
 		err = os.Rename(tmp, path)
@@ -63,23 +63,14 @@ func (c ctxWriter) Write(b []byte) (int, error) {
 	return c.w.Write(b)
 }
 
-// verifyFile reads all of the file at path. It opens it for reading only and takes no
-// lock: the caller knows that nobody writes to it.
-func verifyFile(ctx context.Context, path string) error {
-	f, size, err := openToRead(path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	if err := verifyOnly(ctx, f, size, func([][]byte) bool { return true }); err != nil {
+// Verify reads all of the record at path, which no process may be writing, and
+// returns the first fault it finds.
+func Verify(ctx context.Context, path string) error {
+	if err := verify(ctx, path, true); err != nil {
 		return fmt.Errorf("check %s: %w", path, err)
 	}
 	return nil
 }
-
-// Verify reads all of the record at path, which no process may be writing, and
-// returns the first fault it finds.
-func Verify(ctx context.Context, path string) error { return verifyFile(ctx, path) }
 
 // Restore puts a checked copy of the backup at path in place as the record in
 // dir. A record that is there already is kept under a dated name, which it
@@ -97,10 +88,10 @@ func Restore(ctx context.Context, path, dir string) (aside string, err error) {
 // Where the file system knows no second names for a file there are two, and a
 // power cut between them leaves the old record under its dated name.
 func restore(ctx context.Context, path, dir string) (aside string, err error) {
-	if err := verifyFile(ctx, path); err != nil {
+	if err := notInUse(path); err != nil {
 		return "", err
 	}
-	if err := notNewer(ctx, path); err != nil {
+	if err := Verify(ctx, path); err != nil {
 		return "", err
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
@@ -127,23 +118,6 @@ func restore(ctx context.Context, path, dir string) (aside string, err error) {
 		return "", err
 	}
 	return aside, syncPath(dir)
-}
-
-// notNewer refuses a checked file of a layout that this version does not know.
-func notNewer(ctx context.Context, path string) error {
-	f, size, err := openToRead(path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	if err := lockFree(f, true); err != nil {
-		return err
-	}
-	metas := readMetas(f)
-	if len(metas) == 0 {
-		return badf("neither of its two roots is valid")
-	}
-	return refuseNewer(ctx, f, size, metas[0])
 }
 
 // copyFile copies from to to and waits until the copy is on the disk.

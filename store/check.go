@@ -44,14 +44,19 @@ func readMeta(r io.ReaderAt, slot int64) (m fileMeta, ok bool) {
 	}
 	d := b[pageHeader:]
 	le := binary.LittleEndian
-	sum := fnv.New64a()
-	sum.Write(d[:56])
 	if le.Uint32(d) != metaMagic || le.Uint32(d[4:]) != metaVersion || le.Uint32(d[8:]) != pageSize ||
-		le.Uint64(d[56:]) != sum.Sum64() {
+		le.Uint64(d[56:]) != metaSum(d) {
 		return m, false
 	}
 	m = fileMeta{slot: slot, root: le.Uint64(d[16:]), freelist: le.Uint64(d[32:]), pages: le.Uint64(d[40:]), txid: le.Uint64(d[48:])}
 	return m, le.Uint16(b[8:]) == flagMeta && le.Uint64(b[:]) == uint64(slot)
+}
+
+// metaSum is the checksum of a root.
+func metaSum(d []byte) uint64 {
+	sum := fnv.New64a()
+	sum.Write(d[:56])
+	return sum.Sum64()
 }
 
 // readMetas returns the valid metas, the newest first.
@@ -68,21 +73,20 @@ func readMetas(r io.ReaderAt) []fileMeta {
 	return out
 }
 
-// A walker visits every page reachable from a meta.
+// A visit is told of one record: the names of the buckets around it, its key, and a way to
+// read its value.
+type visit func(path [][]byte, key []byte, value func() ([]byte, error)) error
+
+// A walker goes through every page that a root leads to. It needs ctx and r.
 type walker struct {
 	ctx   context.Context
 	r     io.ReaderAt
+	leaf  visit                     // nil only checks
+	depth func(path [][]byte) depth // how far a bucket is gone into, nil for all of each
+	edges bool                      // only the first and the last page below each is gone into
+	skip  func(err error)           // carries on past a damaged page instead of stopping
 	pages uint64
-	seen  []uint64 // bit set of pages
-	level [maxDepth + 1]levelSpace
-	// leaf is called for each key that is not a bucket, with the names of the
-	// buckets around it; value reads the rest. Nil only checks.
-	leaf func(path [][]byte, key []byte, value func() ([]byte, error)) error
-	// depth says how far a bucket is gone into. Nil is all of each.
-	depth func(path [][]byte) depth
-	edges bool // only the first and the last page below each is gone into
-	// skip carries on past a damaged page instead of stopping, and counts it.
-	skip func(err error)
+	seen  []bool // by page
 }
 
 // A depth is how far a walker goes into a bucket.
@@ -94,34 +98,14 @@ const (
 	notAtAll
 )
 
-// levelSpace is reused for the node of one depth: the walk goes down one branch
-// at a time.
-type levelSpace struct {
-	first []byte
-	elems []element
-}
-
-// newWalker returns a walker over the size bytes of r as m says they are laid out, and
-// an error where the file is shorter than that: what a truncation looks like.
-func newWalker(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) (*walker, error) {
+// walk goes through the tree under m in a file of so many bytes, and returns the first
+// fault found. A file that is shorter than m says is what a truncation looks like.
+func (w walker) walk(size int64, m fileMeta) error {
 	if m.pages < 3 || m.pages > uint64(size/pageSize) {
-		return nil, badf("%d bytes are fewer than its %d pages", size, m.pages)
+		return badf("%d bytes are fewer than its %d pages", size, m.pages)
 	}
-	return &walker{ctx: ctx, r: r, pages: m.pages, seen: make([]uint64, m.pages/64+1)}, nil
-}
-
-// claim marks the pages of one node as used; two nodes must not share any.
-func (w *walker) claim(id, overflow uint64) error {
-	if id < 2 || overflow >= w.pages || id > w.pages-1-overflow {
-		return badf("page %d+%d is outside the file", id, overflow)
-	}
-	for p := id; p <= id+overflow; p++ {
-		if w.seen[p/64]>>(p%64)&1 != 0 {
-			return badf("page %d is used twice", p)
-		}
-		w.seen[p/64] |= 1 << (p % 64)
-	}
-	return nil
+	w.pages, w.seen = m.pages, make([]bool, m.pages)
+	return w.page(m.root, nil, nil, nil, 0)
 }
 
 // page checks one page and all below it. Keys must lie in [low, high).
@@ -132,7 +116,10 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	if depth > maxDepth {
 		return badf("page %d is too deep", id)
 	}
-	n, err := w.load(id, depth)
+	n, err := readNode(w.r, id, w.pages)
+	if err == nil {
+		err = w.claim(n)
+	}
 	if err == nil {
 		err = n.order(low, high)
 	}
@@ -146,23 +133,15 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	return err
 }
 
-// load reads a node: its header, elements and keys. Values stay on disk. It is
-// valid until the next node of that depth.
-func (w *walker) load(id uint64, depth int) (*node, error) {
-	if id < 2 || id >= w.pages {
-		return nil, badf("page %d is outside the file", id)
+// claim marks the pages of one node as used; two nodes must not share any.
+func (w *walker) claim(n *node) error {
+	for p := n.id; p < n.id+uint64(n.size/pageSize); p++ {
+		if w.seen[p] {
+			return badf("page %d is used twice", p)
+		}
+		w.seen[p] = true
 	}
-	space := &w.level[depth]
-	if space.first == nil {
-		space.first = make([]byte, pageSize)
-	}
-	if _, err := w.r.ReadAt(space.first, int64(id)*pageSize); err != nil {
-		return nil, fmt.Errorf("read page %d: %w", id, err)
-	}
-	n := &node{id: id, r: w.r, off: int64(id) * pageSize, first: space.first, elems: space.elems[:0]}
-	err := n.parse(w.claim)
-	space.elems = n.elems
-	return n, err
+	return nil
 }
 
 // below goes down from a node into child pages and buckets.
@@ -206,8 +185,8 @@ func (w *walker) bucket(n *node, e *element, path [][]byte, depth int) error {
 	if root := binary.LittleEndian.Uint64(v); root != 0 {
 		return w.into(root, inner, depth+1)
 	}
-	in := &node{id: n.id, first: v[16:], inline: true}
-	if err := in.parse(nil); err != nil {
+	in := &node{id: n.id, first: v[16:], size: int64(len(v) - 16)}
+	if err := in.parse(); err != nil {
 		return err
 	}
 	if err := in.order(nil, nil); err != nil {
@@ -233,16 +212,6 @@ func (w *walker) into(root uint64, path [][]byte, below int) error {
 		w.edges = far == atEdges
 	}
 	return w.page(root, path, nil, nil, below)
-}
-
-// checkTree walks the tree under m, as far as is said, and returns the first fault found.
-func checkTree(ctx context.Context, r io.ReaderAt, size int64, m fileMeta, far func(path [][]byte) depth) error {
-	w, err := newWalker(ctx, r, size, m)
-	if err != nil {
-		return err
-	}
-	w.depth = far
-	return w.page(m.root, nil, nil, nil, 0)
 }
 
 // setFreelist makes m say what pages are free, where it stands. A list in the file is not
@@ -273,9 +242,7 @@ func setFreelist(f *os.File, m fileMeta, empty bool) error {
 		le.PutUint64(d[32:], m.pages)
 		le.PutUint64(d[40:], m.pages+1)
 	}
-	sum := fnv.New64a()
-	sum.Write(d[:56])
-	le.PutUint64(d[56:], sum.Sum64())
+	le.PutUint64(d[56:], metaSum(d))
 	if _, err := f.WriteAt(b, m.slot*pageSize); err != nil { // all of it lies in one sector
 		return err
 	}

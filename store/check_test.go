@@ -64,7 +64,7 @@ func newest(b []byte) error {
 	if len(metas) == 0 {
 		return badf("no root")
 	}
-	return checkTree(context.Background(), bytes.NewReader(b), int64(len(b)), metas[0], nil)
+	return walker{ctx: context.Background(), r: bytes.NewReader(b)}.walk(int64(len(b)), metas[0])
 }
 
 // sealMeta makes the newest root's checksum right again after a change to it.
@@ -103,7 +103,7 @@ func TestCheckFinds(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := checkTree(ctx, bytes.NewReader(whole), int64(len(whole)), m, nil); !errors.Is(err, context.Canceled) {
+	if err := (walker{ctx: ctx, r: bytes.NewReader(whole)}.walk(int64(len(whole)), m)); !errors.Is(err, context.Canceled) {
 		t.Errorf("a check that was called off: %v", err)
 	}
 }
@@ -245,13 +245,13 @@ func FuzzBundle(f *testing.F) {
 			copy(b[data-4:], binary.LittleEndian.AppendUint32(nil, block.Checksum(b[:data-4])))
 		}
 		inside, seen := 0, 0
-		err := walkBundle(b, kindRaw, func(probe []byte, blocks [][]byte) bool {
-			for _, x := range blocks {
+		parts, err := readParts(b, kindRaw)
+		for _, p := range parts {
+			for _, x := range p.blocks {
 				inside += len(x)
 			}
 			seen++
-			return true
-		})
+		}
 		if inside > len(b) || err != nil && !errors.Is(err, ErrDamaged) {
 			t.Fatalf("%d bytes of blocks in %d: %v", inside, len(b), err)
 		}

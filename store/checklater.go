@@ -48,7 +48,7 @@ func (u *upkeep) checkRest(ctx context.Context) error {
 		}
 		for _, m := range readMetas(h.file) {
 			if m.txid == uint64(tx.ID()) {
-				return checkTree(ctx, h.file, info.Size(), m, nil)
+				return walker{ctx: ctx, r: h.file}.walk(info.Size(), m)
 			}
 		}
 		return badf("its root is not what it was")

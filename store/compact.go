@@ -11,6 +11,7 @@ import (
 	"syscall"
 
 	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 )
 
 // An upkeep looks after the record as a whole.
@@ -90,21 +91,21 @@ type compaction struct {
 	ctx  context.Context
 	tmp  string
 	dst  *bolt.DB
-	lost bool            // see compact
-	late map[string]bool // bundles that came after the check
+	lost bool // see compact
 }
 
 // compactRoots are the buckets that only gain and lose whole entries.
 var compactRoots = [...]string{rootRaw, rootTable, rootArchive, rootJournal}
 
 func (c *compaction) run() error {
-	if err := c.s.displaced(); err != nil {
+	s := c.s
+	if err := s.displaced(); err != nil {
 		return err
 	}
 	if err := os.Remove(c.tmp); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	o := c.s.boltOptions()
+	o := s.boltOptions()
 	o.NoSync = true
 	var err error
 	if c.dst, err = openBolt(c.tmp, o); err != nil {
@@ -114,19 +115,16 @@ func (c *compaction) run() error {
 	if err := c.update(emptyRecord); err != nil {
 		return err
 	}
-	for _, root := range compactRoots {
-		if err := c.copyRoot(root); err != nil {
-			return err
-		}
+	if err := c.follow(); err != nil {
+		return err
 	}
 	// On the disk now, so that under the locks only what is late has to be waited for.
 	if err := syncPath(c.tmp); err != nil {
 		return err
 	}
-	if err := c.check(func([][]byte) bool { return true }); err != nil {
-		return err
+	if err := verify(c.ctx, c.tmp, !c.lost); err != nil {
+		return fmt.Errorf("check the copy: %w", err)
 	}
-	s := c.s
 	if err := s.flushing.take(c.ctx); err != nil {
 		return err
 	}
@@ -150,78 +148,11 @@ func (c *compaction) update(f func(tx *bolt.Tx) error) error {
 	return guard(func() error { return c.dst.Update(f) })
 }
 
-// A pair is an entry of a root, copied out. The value of a bundle is that of the
-// only key of its bucket.
-type pair struct{ key, value []byte }
-
-// copyRoot copies all of a root, some at a time: a read transaction that stays
-// open would keep the file from growing and from using pages again.
-func (c *compaction) copyRoot(root string) error {
-	const atATime = 4 << 20
-	from := []byte{}
-	for from != nil {
-		if err := c.ctx.Err(); err != nil {
-			return err
-		}
-		var some []pair
-		err := c.s.view(func(tx *bolt.Tx) error {
-			b := tx.Bucket([]byte(root))
-			size := 0
-			cursor := b.Cursor()
-			k, _ := cursor.Seek(from)
-			for ; k != nil && size < atATime; k, _ = cursor.Next() {
-				p := pairOf(b, k)
-				some, size = append(some, p), size+len(p.value)
-			}
-			c.s.touched(tx, len(some))
-			from = bytes.Clone(k)
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-		if err := c.put(root, some); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func pairOf(b *bolt.Bucket, key []byte) pair {
-	v := b.Get(key)
-	if v == nil {
-		v = bucketValue(b.Bucket(key))
-	}
-	return pair{bytes.Clone(key), bytes.Clone(v)}
-}
-
-func (c *compaction) put(root string, some []pair) error {
-	return c.update(func(tx *bolt.Tx) error {
-		for _, p := range some {
-			if root != rootJournal {
-				if err := putBundle(tx, root, p.key, p.value); err != nil {
-					return err
-				}
-				continue
-			}
-			b := tx.Bucket([]byte(root))
-			b.FillPercent = 1
-			if err := b.Put(p.key, p.value); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-}
-
 // catchUp brings the copy to where the record is now. The caller holds the
 // flushing token and the writing lock, so that the record stands still.
 func (c *compaction) catchUp() error {
-	c.late = map[string]bool{}
-	for _, root := range compactRoots {
-		if err := c.follow(root); err != nil {
-			return err
-		}
+	if err := c.follow(); err != nil {
+		return err
 	}
 	err := c.s.view(func(from *bolt.Tx) error {
 		return c.update(func(to *bolt.Tx) error { return copySmall(from, to) })
@@ -235,57 +166,107 @@ func (c *compaction) catchUp() error {
 	if err = errors.Join(err, syncPath(c.tmp)); err != nil {
 		return err
 	}
-	return c.checkLate()
+	if err := verify(c.ctx, c.tmp, false); err != nil {
+		return fmt.Errorf("check the copy: %w", err)
+	}
+	return nil
 }
 
-// follow drops from the copy what the record no longer has, and adds what is new.
-func (c *compaction) follow(root string) error {
-	var gone [][]byte
-	var news []pair
-	err := c.s.view(func(from *bolt.Tx) error {
-		return guard(func() error {
-			return c.dst.View(func(to *bolt.Tx) error {
-				news, gone = differences(from.Bucket([]byte(root)), to.Bucket([]byte(root)))
-				return nil
-			})
-		})
-	})
-	if err != nil {
-		return err
-	}
-	err = c.update(func(tx *bolt.Tx) error {
-		for _, k := range gone {
-			if err := dropBundle(tx, root, k); err != nil {
+// follow drops from the copy what the record no longer has, and adds what is new, some at
+// a time: a read transaction that stays open would keep the file from growing and from
+// using pages again.
+func (c *compaction) follow() error {
+	for _, root := range compactRoots {
+		for all := false; !all; {
+			if err := c.ctx.Err(); err != nil {
 				return err
 			}
+			var d difference
+			err := c.s.view(func(from *bolt.Tx) error {
+				defer func() { c.s.touched(from, len(d.news)) }()
+				return guard(func() error {
+					return c.dst.View(func(to *bolt.Tx) error {
+						d = differ(from.Bucket([]byte(root)), to.Bucket([]byte(root)))
+						return nil
+					})
+				})
+			})
+			if err == nil {
+				err = c.update(func(tx *bolt.Tx) error { return d.apply(tx, root) })
+			}
+			if err != nil {
+				return err
+			}
+			all = d.all
 		}
-		return nil
-	})
-	for _, p := range news {
-		c.late[string(p.key)] = true
 	}
-	return errors.Join(err, c.put(root, news))
+	return nil
 }
 
-// differences lists what a has and b has not, and the keys that only b has.
-func differences(a, b *bolt.Bucket) (news []pair, gone [][]byte) {
+// A difference is what one bucket has and another has not, copied out: the value of a
+// bundle is that of the only key of its bucket.
+type difference struct {
+	news []pair
+	gone [][]byte // only the other has them
+	all  bool
+}
+
+type pair struct{ key, value []byte }
+
+// differ tells what a has and b has not, up to some megabytes.
+func differ(a, b *bolt.Bucket) (d difference) {
+	size := 0
 	ca, cb := a.Cursor(), b.Cursor()
-	ka, _ := ca.First()
+	ka, va := ca.First()
 	kb, _ := cb.First()
-	for ka != nil || kb != nil {
-		switch order := bytes.Compare(ka, kb); {
-		case kb == nil || ka != nil && order < 0:
-			news = append(news, pairOf(a, ka))
-			ka, _ = ca.Next()
-		case ka == nil || order > 0:
-			gone = append(gone, bytes.Clone(kb))
-			kb, _ = cb.Next()
-		default:
-			ka, _ = ca.Next()
+	for (ka != nil || kb != nil) && size < 4<<20 {
+		order := bytes.Compare(ka, kb)
+		if ka == nil || kb == nil {
+			order = len(kb) - len(ka)
+		}
+		if order < 0 {
+			if va == nil {
+				va = bucketValue(a.Bucket(ka))
+			}
+			d.news = append(d.news, pair{bytes.Clone(ka), bytes.Clone(va)})
+			size += len(va)
+		} else if order > 0 {
+			d.gone = append(d.gone, bytes.Clone(kb))
+		}
+		if order <= 0 {
+			ka, va = ca.Next()
+		}
+		if order >= 0 {
 			kb, _ = cb.Next()
 		}
 	}
-	return news, gone
+	d.all = ka == nil && kb == nil
+	return d
+}
+
+// apply makes a root of the copy what the record's is.
+func (d *difference) apply(tx *bolt.Tx, root string) error {
+	b := tx.Bucket([]byte(root))
+	b.FillPercent = 1
+	for _, k := range d.gone {
+		err := b.Delete(k)
+		if errors.Is(err, bolterrors.ErrIncompatibleValue) {
+			err = b.DeleteBucket(k)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	for _, p := range d.news {
+		put := b.Put
+		if root != rootJournal {
+			put = func(k, v []byte) error { return putBundle(tx, root, k, v) }
+		}
+		if err := put(p.key, p.value); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // copySmall copies everything beside the roots of bundles and the journal: the
@@ -315,27 +296,6 @@ func copyBucket(from, to *bolt.Bucket) error {
 		}
 		return copyBucket(from.Bucket(k), into)
 	})
-}
-
-// checkLate reads the finished copy: all of its structure, and every record that
-// came after the first check.
-func (c *compaction) checkLate() error {
-	return c.check(func(path [][]byte) bool {
-		return len(path) == 2 && (string(path[0]) == rootKeep || c.late[string(path[1])])
-	})
-}
-
-// check reads all of the copy's structure, and the records that want picks.
-func (c *compaction) check(want func(path [][]byte) bool) error {
-	f, size, err := openToRead(c.tmp)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	if err := verifyOnly(c.ctx, f, size, func(path [][]byte) bool { return !c.lost && want(path) }); err != nil {
-		return fmt.Errorf("check the copy: %w", err)
-	}
-	return nil
 }
 
 // swap puts the copy in the record's place and goes on with it. The caller holds

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"fmt"
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
@@ -125,48 +124,14 @@ func (w *writer) dueHours() []*entry {
 	return nil
 }
 
-// gathered is what one probe has in the hours of a day, by hour.
-type gathered struct {
-	probe      string
-	raw, table [][][]byte
-}
-
-// gather sorts the blocks of the hours by probe. They alias the file.
-func (w *writer) gather(tx *bolt.Tx, hours []*entry) []*gathered {
-	var order []*gathered
-	byProbe := make(map[string]*gathered)
-	for _, root := range [...]string{rootRaw, rootTable} {
-		b := tx.Bucket([]byte(root))
-		for i, h := range hours {
-			if root == rootTable && b.Bucket(h.name) == nil {
-				continue // its readings tell all
-			}
-			err := walkBundle(bucketValue(b.Bucket(h.name)), kindOf(root), func(probe []byte, blocks [][]byte) bool {
-				g := byProbe[string(probe)]
-				if g == nil {
-					g = &gathered{probe: string(probe), raw: make([][][]byte, len(hours)), table: make([][][]byte, len(hours))}
-					byProbe[g.probe] = g
-					order = append(order, g)
-				}
-				if root == rootRaw {
-					g.raw[i] = slices.Clone(blocks)
-				} else {
-					g.table[i] = slices.Clone(blocks)
-				}
-				return true
-			})
-			if err != nil {
-				w.damagedRecord(fmt.Errorf("%s from %d: %w", kindWord(kindOf(root)), h.key.wallMin, err))
-			}
-		}
-	}
-	return order
-}
-
 // join makes the day's bundles. Decoding hours and packing them anew is most of the work
 // of a day, so the probes are shared out to the cores.
 func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
-	probes := w.gather(tx, d.hours)
+	names := make([][]byte, len(d.hours))
+	for i, h := range d.hours {
+		names[i] = h.name
+	}
+	probes := gather(tx, names, w.damagedRecord)
 	raw, table := make([]bundlePart, len(probes)), make([]bundlePart, len(probes))
 	err := w.share(len(probes), func(enc *block.Encoder, i int) (err error) {
 		raw[i], table[i], err = w.joinProbe(enc, probes[i])
@@ -185,24 +150,12 @@ func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
 // damaged is left out and counted.
 func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePart, err error) {
 	raw.probe, table.probe = g.probe, g.probe
-	probe := sensors.ProbeID(g.probe)
 	q := newQuery(w.series, "")
 	defer q.release()
 	recs := q.recs[:0]
 	var spans [levels][]block.Span
-	for i, blocks := range g.raw {
-		from := len(recs)
-		for _, b := range blocks {
-			if recs, err = q.dec.Decode(recs, b); err != nil {
-				w.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
-			}
-		}
-		stored := append(slices.Clone(g.table[i]), make([][]byte, levels)...)
-		for l := range levels {
-			if spans[l], err = levelOf(spans[l], &q.dec, probe, l, stored[l], recs[from:]); err != nil {
-				w.damagedRecord(fmt.Errorf("probe %s: %w", g.probe, err))
-			}
-		}
+	for i := range g.raw {
+		recs = g.unpack(&q.dec, i, recs, &spans, w.damagedRecord)
 	}
 	q.recs = recs
 	for rest := recs; len(rest) > 0; {
@@ -215,7 +168,7 @@ func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePa
 	}
 	table.blocks, err = tableBlocks(enc, spans, func(l int) []block.Span {
 		var out [1][]block.Span
-		sumLevels(probe, recs, nil, l, out[:])
+		sumLevels(sensors.ProbeID(g.probe), recs, nil, l, out[:])
 		return out[0]
 	})
 	return raw, table, err

@@ -94,35 +94,19 @@ func (d *directory) part(b []byte, i int, use func(block []byte)) (probe []byte)
 	return probe
 }
 
-// partOf calls use with each block that one probe has in a bundle, none where it has no
-// part in it. The blocks alias b and are not checked yet.
-func partOf(b []byte, kind byte, probe string, use func(block []byte)) error {
+// readParts returns what each probe has in a bundle of that kind. The blocks alias b and
+// are not checked yet.
+func readParts(b []byte, kind byte) ([]bundlePart, error) {
 	d, err := readDirectory(b, kind)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if i, ok := d.find(b, probe, 0); ok {
-		d.part(b, i, use)
+	out := make([]bundlePart, len(d.parts))
+	for i := range out {
+		p := &out[i]
+		p.probe = string(d.part(b, i, func(blk []byte) { p.blocks = append(p.blocks, blk) }))
 	}
-	return nil
-}
-
-// walkBundle calls visit with each probe's name and blocks until it returns
-// false. The blocks alias b and are not checked yet.
-func walkBundle(b []byte, kind byte, visit func(probe []byte, blocks [][]byte) bool) error {
-	d, err := readDirectory(b, kind)
-	if err != nil {
-		return err
-	}
-	var blocks [][]byte
-	for i := range d.parts {
-		blocks = blocks[:0]
-		probe := d.part(b, i, func(blk []byte) { blocks = append(blocks, blk) })
-		if !visit(probe, blocks) {
-			return nil
-		}
-	}
-	return nil
+	return out, nil
 }
 
 // mostParts is how many parts of directories are remembered: a year of days of 48

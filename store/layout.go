@@ -157,10 +157,31 @@ type bundlePart struct {
 // bundleStart is where the count of probes is.
 const bundleStart = len(bundleMagic) + 1 + keyLen
 
+// appendHead adds what a bundle of that kind and key begins with.
+func appendHead(dst []byte, kind byte, key []byte) []byte {
+	return append(append(append(dst, bundleMagic...), kind), key...)
+}
+
+// bundleHead returns the key and the kind of a bundle, wherever it was found.
+func bundleHead(b []byte) (k bundleKey, kind byte, err error) {
+	kind = kindRaw
+	if isBundle(b, kindTable) {
+		kind = kindTable
+	}
+	if !isBundle(b, kind) {
+		return k, 0, fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
+	}
+	k, ok := parseKey(b[len(bundleMagic)+1 : bundleStart])
+	if !ok {
+		return k, 0, fmt.Errorf("%w: name of a bundle of %s", ErrDamaged, kindWord(kind))
+	}
+	return k, kind, nil
+}
+
 // appendBundle adds a bundle of that kind and key to dst.
 func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte {
 	from := len(dst)
-	dst = append(append(append(dst, bundleMagic...), kind), key...)
+	dst = appendHead(dst, kind, key)
 	dst = binary.AppendUvarint(dst, uint64(len(parts)))
 	for _, p := range parts {
 		dst = append(binary.AppendUvarint(dst, uint64(len(p.probe))), p.probe...)
@@ -187,6 +208,11 @@ func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
 		}
 	}
 	return out
+}
+
+// isPart reports whether a bucket at the top is that of a part, or of a row.
+func isPart(root string) bool {
+	return len(root) == 9 && (root[0] == prefixPart || root[0] == prefixRow)
 }
 
 // partName names the bucket of part n, so that names sort by age.
@@ -223,6 +249,14 @@ func kindOf(root string) byte {
 		return kindTable
 	}
 	return kindRaw
+}
+
+// rootOf is where bundles of that kind are.
+func rootOf(kind byte) string {
+	if kind == kindTable {
+		return rootTable
+	}
+	return rootRaw
 }
 
 // kindWord names what a bundle holds.

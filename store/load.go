@@ -214,14 +214,26 @@ func (w *writer) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors
 		}
 	}
 	raw := tx.Bucket([]byte(rootRaw))
+	numOf := make(map[string]int, len(names))
+	for num, name := range names {
+		numOf[string(name)] = num
+	}
 	var dec block.Decoder
 	for _, e := range entries {
 		if e.noRaw || e.key.monoMax < first {
 			continue
 		}
-		for num, o := range open {
-			var sealed []block.Record // what is damaged is told when it is read
-			_ = partOf(bucketValue(raw.Bucket(e.name)), kindRaw, string(names[num]), func(b []byte) { sealed, _ = dec.Decode(sealed, b) })
+		parts, _ := readParts(bucketValue(raw.Bucket(e.name)), kindRaw) // what is damaged is told when it is read
+		for _, p := range parts {
+			num, known := numOf[p.probe]
+			o := open[num]
+			if !known || o == nil {
+				continue
+			}
+			var sealed []block.Record
+			for _, b := range p.blocks {
+				sealed, _ = dec.Decode(sealed, b)
+			}
 			o.drop(sealed)
 		}
 	}

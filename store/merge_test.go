@@ -53,16 +53,20 @@ func TestTrimSealed(t *testing.T) {
 	}
 }
 
-// TestPartOf compares the quick way to one probe's blocks with the walk through all
-// of them, also in bundles cut short or with a changed byte.
-func TestPartOf(t *testing.T) {
+// TestReadParts takes a bundle apart, also one cut short or with a changed byte.
+func TestReadParts(t *testing.T) {
 	parts := []bundlePart{
 		{"rack0-shelf1-litter2", [][]byte{make([]byte, 300), {1, 2, 3}}},
 		{"room", [][]byte{{9}, nil}}, {"", nil}, {"water", [][]byte{bytes.Repeat([]byte{7}, 200)}},
 	}
 	whole := appendBundle(nil, kindRaw, emptyKey(3, levelDay).bytes(), parts)
 	part := func(b []byte, probe string) (out [][]byte, err error) {
-		err = partOf(b, kindRaw, probe, func(blk []byte) { out = append(out, blk) })
+		all, err := readParts(b, kindRaw)
+		for _, p := range all {
+			if p.probe == probe {
+				out = p.blocks
+			}
+		}
 		return out, err
 	}
 	for _, p := range append(parts, bundlePart{probe: "nobody"}) {
@@ -79,7 +83,7 @@ func TestPartOf(t *testing.T) {
 	if _, err := part(whole, "room"); err != nil {
 		t.Error(err)
 	}
-	if err := partOf(whole, kindTable, "room", nil); err != errDirectory {
+	if _, err := readParts(whole, kindTable); err != errDirectory {
 		t.Errorf("of another kind: %v", err)
 	}
 	directory := len(whole) - 504 // the blocks' bytes

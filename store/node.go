@@ -5,18 +5,16 @@ import (
 	"encoding/binary"
 	"fmt"
 	"io"
-	"slices"
 )
 
-// A node is one page with its overflow, or a page inside a value.
+// A node is one page with its overflow, or a page inside a value. Values stay on disk
+// until they are asked for.
 type node struct {
 	id     uint64
-	r      io.ReaderAt
-	off    int64
-	first  []byte // the first page, or all of an inline one
-	inline bool
+	r      io.ReaderAt // of its bytes
+	first  []byte      // the first page, or all of one inside a value
+	size   int64       // with overflow
 	branch bool
-	size   int64 // with overflow
 	elems  []element
 }
 
@@ -29,18 +27,47 @@ type element struct {
 	size  int64
 }
 
-// parse reads the header, the elements and the keys. claim is told the pages
-// the node takes.
-func (n *node) parse(claim func(id, overflow uint64) error) error {
-	count, err := n.header(claim)
-	if err != nil {
-		return err
+// readNode reads the node that begins on a page of a file of so many pages.
+func readNode(r io.ReaderAt, id, pages uint64) (*node, error) {
+	if id < 2 || id >= pages {
+		return nil, badf("page %d is outside the file", id)
+	}
+	first := make([]byte, pageSize)
+	if _, err := r.ReadAt(first, int64(id)*pageSize); err != nil {
+		return nil, fmt.Errorf("read page %d: %w", id, err)
+	}
+	le := binary.LittleEndian
+	if got := le.Uint64(first); got != id {
+		return nil, badf("page %d says it is %d", id, got)
+	}
+	overflow := uint64(le.Uint32(first[12:]))
+	if overflow >= pages-id {
+		return nil, badf("page %d+%d is outside the file", id, overflow)
+	}
+	n := &node{id: id, first: first, size: int64(overflow+1) * pageSize}
+	n.r = io.NewSectionReader(r, int64(id)*pageSize, n.size)
+	return n, n.parse()
+}
+
+// parse reads what kind of node it is, its elements and their keys.
+func (n *node) parse() error {
+	if len(n.first) < pageHeader {
+		return badf("page %d is too short", n.id)
+	}
+	le := binary.LittleEndian
+	flags, count := le.Uint16(n.first[8:]), int(le.Uint16(n.first[10:]))
+	n.branch = flags == flagBranch
+	if flags != flagBranch && flags != flagLeaf {
+		return badf("page %d has type %#x", n.id, flags)
+	}
+	if n.branch && count == 0 {
+		return badf("branch page %d is empty", n.id)
 	}
 	table, err := n.read(pageHeader, int64(count)*elemSize)
 	if err != nil {
 		return err
 	}
-	n.elems = slices.Grow(n.elems[:0], count)[:count]
+	n.elems = make([]element, count)
 	for i := range n.elems {
 		if err := n.element(i, table[i*elemSize:]); err != nil {
 			return err
@@ -49,37 +76,10 @@ func (n *node) parse(claim func(id, overflow uint64) error) error {
 	return nil
 }
 
-// header reads what kind of page it is and how long, and returns its count of elements.
-func (n *node) header(claim func(id, overflow uint64) error) (count int, err error) {
-	le := binary.LittleEndian
-	if len(n.first) < pageHeader {
-		return 0, badf("page %d is too short", n.id)
-	}
-	flags, count := le.Uint16(n.first[8:]), int(le.Uint16(n.first[10:]))
-	overflow := uint64(le.Uint32(n.first[12:]))
-	n.branch = flags == flagBranch
-	if flags != flagBranch && flags != flagLeaf {
-		return 0, badf("page %d has type %#x", n.id, flags)
-	}
-	if n.branch && count == 0 {
-		return 0, badf("branch page %d is empty", n.id)
-	}
-	if n.inline {
-		n.size = int64(len(n.first))
-		return count, nil
-	}
-	if got := le.Uint64(n.first); got != n.id {
-		return 0, badf("page %d says it is %d", n.id, got)
-	}
-	n.size = int64(overflow+1) * pageSize
-	return count, claim(n.id, overflow)
-}
-
 // element reads element i, which starts with b, and its key.
 func (n *node) element(i int, b []byte) (err error) {
 	le := binary.LittleEndian
 	e := &n.elems[i]
-	*e = element{}
 	var pos, ksize int64
 	if n.branch {
 		pos, ksize, e.child = int64(le.Uint32(b)), int64(le.Uint32(b[4:])), le.Uint64(b[8:])
@@ -97,14 +97,14 @@ func (n *node) element(i int, b []byte) (err error) {
 
 // read returns size bytes of the node from off, from the first page if there.
 func (n *node) read(off, size int64) ([]byte, error) {
-	if off < 0 || size < 0 || off+size > n.size {
+	if off+size > n.size {
 		return nil, badf("page %d reaches past its end", n.id)
 	}
 	if off+size <= int64(len(n.first)) {
 		return n.first[off : off+size], nil
 	}
 	b := make([]byte, size)
-	if _, err := n.r.ReadAt(b, n.off+off); err != nil {
+	if _, err := n.r.ReadAt(b, off); err != nil {
 		return nil, fmt.Errorf("read page %d: %w", n.id, err)
 	}
 	return b, nil

@@ -1,15 +1,12 @@
 package store
 
 import (
-	"bytes"
 	"context"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -82,9 +79,6 @@ func (w *writer) inspect(ctx context.Context, rep *Report) error {
 	err = bounded(ctx, func() error {
 		metas := readMetas(f)
 		at, fault, err := wholeRoot(ctx, f, info.Size(), metas, later)
-		if err == nil {
-			err = refuseNewer(ctx, f, info.Size(), metas[at])
-		}
 		if err == nil && at > 0 {
 			rep.FellBack, rep.Damage = true, fault
 			if w.opt.ReadOnly {
@@ -116,15 +110,15 @@ func bounded(ctx context.Context, f func() error) error {
 }
 
 // wholeRoot is the index of the newest root whose tree is whole, and what is wrong with
-// a newer one.
+// a newer one. It refuses a layout that this version does not know.
 func wholeRoot(ctx context.Context, r io.ReaderAt, size int64, metas []fileMeta, later bool) (at int, fault, err error) {
-	var far func([][]byte) depth
+	w := walker{ctx: ctx, r: r, leaf: refuseNewer}
 	if later {
-		far = beforeOpening
+		w.depth = beforeOpening
 	}
 	fault = badf("neither of its two roots is valid")
 	for i, m := range metas {
-		err := checkTree(ctx, r, size, m, far)
+		err := w.walk(size, m)
 		if err == nil || !isDamage(err) {
 			return i, fault, err
 		}
@@ -133,40 +127,6 @@ func wholeRoot(ctx context.Context, r io.ReaderAt, size int64, metas []fileMeta,
 		}
 	}
 	return 0, nil, fault
-}
-
-// refuseNewer finds the layout's number under a root that is whole, before anything of the
-// file is changed.
-func refuseNewer(ctx context.Context, r io.ReaderAt, size int64, m fileMeta) error {
-	w, err := newWalker(ctx, r, size, m)
-	if err != nil {
-		return err
-	}
-	self := []byte{byte(bucketSelf)}
-	w.depth = func(path [][]byte) depth {
-		if string(path[0]) != rootKeep || len(path) == 2 && !bytes.Equal(path[1], self) {
-			return notAtAll
-		}
-		return wholly
-	}
-	w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
-		if len(path) != 2 || !bytes.Equal(path[1], self) || !slices.Contains(strings.Fields(schemaKeys), string(key)) {
-			return nil
-		}
-		b, err := value()
-		if err == nil {
-			b, err = openEnvelope(bucketSelf, key, b)
-		}
-		if n, nerr := strconv.Atoi(string(b)); err == nil && nerr == nil && n > schema {
-			return newerError(n)
-		}
-		return nil // the other place may tell
-	}
-	return w.page(m.root, nil, nil, nil, 0)
-}
-
-func newerError(have int) error {
-	return fmt.Errorf("%w (its layout is %d, and %d is known)", ErrNewer, have, schema)
 }
 
 // replace moves a damaged file aside and begins another with what is small and
@@ -181,7 +141,7 @@ func (w *writer) replace(ctx context.Context, rep *Report, damage error) error {
 	if fresh {
 		w.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
 	}
-	if err = saveSmallOf(ctx, name, w.path); err == nil {
+	if err = saveSmall(ctx, name, w.path); err == nil {
 		return nil
 	}
 	if cerr := create(w.path, emptyRecord); cerr != nil {
@@ -225,22 +185,8 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 	return nil
 }
 
-// rowsToParts gives rows the names that they would have as parts: both were numbered as one.
-func rowsToParts(tx *bolt.Tx) error {
-	for _, name := range openNames(tx, prefixRow) {
-		b, err := tx.CreateBucket(partName(binary.BigEndian.Uint64(name[1:])))
-		if err == nil {
-			err = b.Put([]byte(valueKey), bucketValue(tx.Bucket(name)))
-		}
-		if err = errors.Join(err, tx.DeleteBucket(name)); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// bringForward makes an older file one of this layout in one transaction, and refuses a
-// newer. Layouts 1 and 2 had no archives of the journal, and before 4 parts were rows.
+// bringForward makes an older file one of this layout in one transaction. Layouts 1 and 2
+// had no archives of the journal, and before 4 parts were rows.
 func bringForward(db *bolt.DB, readOnly bool) (bool, error) {
 	var have int
 	err := db.View(func(tx *bolt.Tx) (err error) {
@@ -250,8 +196,6 @@ func bringForward(db *bolt.DB, readOnly bool) (bool, error) {
 	switch {
 	case err != nil || have == schema:
 		return false, err
-	case have > schema:
-		return false, newerError(have)
 	case readOnly:
 		return false, fmt.Errorf("the record has the older layout %d; start the daemon once to bring it to %d", have, schema)
 	}
@@ -337,14 +281,4 @@ func beforeOpening(path [][]byte) depth {
 		}
 	}
 	return wholly
-}
-
-func saveSmallOf(ctx context.Context, src, dst string) error {
-	f, size, err := openToRead(src)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	_, err = saveSmall(ctx, f, size, dst)
-	return err
 }

@@ -145,55 +145,36 @@ func (q *query) readBundle(e *entry) error {
 	return errors.Join(errs...)
 }
 
-// replaceTable swaps one probe's rollups in a bundle, in memory or on disk, and
-// reports whether that changed anything.
-func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (bool, error) {
-	u.mu.Lock()
-	waiting, table := e.raw != nil, e.table
-	u.mu.Unlock()
-	if waiting {
-		next, err := swapPart(table, e.name, probe, blocks)
-		if err != nil || bytes.Equal(next, table) {
-			return false, err
-		}
-		u.mu.Lock()
-		e.table = next
-		u.mu.Unlock()
-		return true, nil
-	}
-	changed := false
-	err := u.view(func(tx *bolt.Tx) error {
+// replaceTable swaps one probe's rollups in a bundle on disk, and reports whether that
+// changed anything.
+func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (changed bool, err error) {
+	var table []byte
+	err = u.view(func(tx *bolt.Tx) (err error) {
 		have := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(e.name))
-		next, err := swapPart(have, e.name, probe, blocks)
-		if err != nil {
-			u.damagedRecord(err)
-			return err
-		}
-		table, changed = next, !bytes.Equal(next, have)
-		return nil
+		table, err = swapPart(have, e.name, probe, blocks)
+		changed = !bytes.Equal(table, have)
+		return err
 	})
-	if err != nil || !changed {
+	if err != nil {
+		u.damagedIf(err)
 		return false, err
 	}
-	err = u.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
-	return err == nil, err
+	if changed {
+		err = u.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
+	}
+	return changed && err == nil, err
 }
 
 // swapPart returns a bundle of rollups with other blocks for one probe.
 func swapPart(bundle, name []byte, probe string, blocks [][]byte) ([]byte, error) {
-	parts, mine := []bundlePart(nil), -1
+	var parts []bundlePart
 	if bundle != nil {
-		err := walkBundle(bundle, kindTable, func(p []byte, have [][]byte) bool {
-			if string(p) == probe {
-				mine = len(parts)
-			}
-			parts = append(parts, bundlePart{string(p), slices.Clone(have)})
-			return true
-		})
-		if err != nil {
+		var err error
+		if parts, err = readParts(bundle, kindTable); err != nil {
 			return nil, err
 		}
 	}
+	mine := slices.IndexFunc(parts, func(p bundlePart) bool { return p.probe == probe })
 	if mine < 0 {
 		mine, parts = len(parts), append(parts, bundlePart{probe: probe})
 	}

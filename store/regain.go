@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -57,26 +58,135 @@ func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport)
 	if err != nil {
 		return err
 	}
-	return u.update(func(tx *bolt.Tx) error { return putRegained(tx, file) })
+	return u.update(func(tx *bolt.Tx) error {
+		return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(file)), []byte{1})
+	})
 }
+
+// regainedPrefix, with the name of a file that was set aside behind it, is the key
+// of a document that says that all that is whole in it is in the record.
+const regainedPrefix = "regained "
 
 // A regaining is a Regain at work on one file.
 type regaining struct {
 	*salvager
 	u      *upkeep
-	level  uint8          // the only level to take, 0 for all
-	recs   []block.Record // scratch
-	failed error          // of the record, not of the file: no more is added
+	level  uint8 // the only level to take, 0 for all
+	failed error // of the record, not of the file: no more is added
+}
+
+// regainFrom adds every bundle that the trees of a file lead to and, where these are
+// damaged, those on other pages. Days first: hours that became part of one may lie about
+// still.
+func (u *upkeep) regainFrom(ctx context.Context, f io.ReaderAt, size int64) (RepairReport, error) {
+	r := regaining{u: u, salvager: &salvager{ctx: ctx, f: f, size: size}}
+	r.walkAll(r.takeBundle)
+	if r.rep.Damaged > 0 {
+		for r.level = levelMost; r.level >= levelHour; r.level-- {
+			r.scan(r.takeLoose)
+		}
+	}
+	return r.rep, cmp.Or(r.failed, ctx.Err())
+}
+
+// takeBundle adds one bundle, without those of its blocks that are damaged.
+func (r *regaining) takeBundle(path [][]byte, _ []byte, value func() ([]byte, error)) error {
+	if len(path) != 2 || string(path[0]) != rootRaw && string(path[0]) != rootTable {
+		return nil
+	}
+	b, err := value()
+	if err == nil {
+		err = r.addBundle(b)
+	}
+	if err != nil {
+		r.damage(err)
+	}
+	return r.ctx.Err()
+}
+
+// takeLoose adds a bundle or an archive that no tree leads to. One on a page that was
+// reused in part is no loss.
+func (r *regaining) takeLoose(key, b []byte) {
+	if string(key) != valueKey {
+		return
+	}
+	if a, err := readArchive(b); err != nil {
+		_ = r.addBundle(b)
+	} else if r.level == levelHour {
+		r.addArchive(&a, b)
+	}
+}
+
+// with runs f while nothing else is written, unless a fault of the record ended it all.
+func (r *regaining) with(f func() error) {
+	if r.failed == nil && r.u.flushing.take(r.ctx) == nil {
+		r.failed = f()
+		r.u.flushing.give()
+	}
+}
+
+// addArchive puts an archive of the journal into the record, if that has none of its entries
+// and did not let go of them.
+func (r *regaining) addArchive(a *archive, b []byte) {
+	r.with(func() error {
+		there := true
+		err := r.u.view(func(tx *bolt.Tx) error {
+			from := binary.BigEndian.AppendUint64(nil, a.first)
+			some, _ := archivedFrom(tx, from)
+			single, _ := singleFrom(tx, from, 1)
+			there = journalStart(tx).seq >= a.first
+			for _, v := range append(some, single...) {
+				there = there || binary.BigEndian.Uint64(v.key) <= a.last
+			}
+			return nil
+		})
+		if err != nil || there {
+			return err
+		}
+		r.rep.Journal += a.entries()
+		return r.u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootArchive, a.name(), b) })
+	})
+}
+
+// addBundle puts what is whole of a bundle into the record, if that has nothing of its
+// time. The error tells what is wrong with the bundle.
+func (r *regaining) addBundle(b []byte) (bad error) {
+	k, kind, err := bundleHead(b)
+	if err != nil || r.level != 0 && r.level != k.level {
+		return err
+	}
+	r.with(func() error {
+		e, ok := r.u.placeFor(kind, k)
+		if !ok {
+			return nil
+		}
+		var parts []bundlePart
+		var readings int
+		if parts, readings, bad = wholeParts(&r.dec, b, r.damage); len(parts) == 0 {
+			return nil
+		}
+		if err := r.u.takeIn(e, kind, appendBundle(nil, kind, e.name, parts)); err != nil {
+			return err
+		}
+		if kind == kindTable {
+			r.rep.Tables++
+			return nil
+		}
+		r.rep.Bundles++
+		r.rep.cover(readings, k.wallMin, k.wallMax)
+		return nil
+	})
+	return bad
 }
 
 // placeFor returns the entry that a bundle belongs to, which may be new, and false where
 // it has no place in the record: where that has it, or knows of other readings of the same
 // time, or where it would only be let go of again.
-func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) {
+func (u *upkeep) placeFor(kind byte, k bundleKey) (*entry, bool) {
 	_, used := u.sizes()
-	there := false
+	name, there := k.bytes(), false
 	if err := u.view(func(tx *bolt.Tx) error {
-		there = tx.Bucket([]byte(root)).Bucket(name) != nil
+		there = tx.Bucket([]byte(rootOf(kind))).Bucket(name) != nil
 		return nil
 	}); err != nil || there {
 		return nil, false
@@ -84,12 +194,12 @@ func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) 
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	age, keep := max(u.mem.newestMono(), k.monoMax)-k.monoMax, u.kept.Load() // of a record begun anew nothing is newest
-	if root == rootRaw && (age > keep.KeepRaw.Milliseconds() || used > keep.MaxBytes-reserve(keep.MaxBytes)) ||
+	if kind == kindRaw && (age > keep.KeepRaw.Milliseconds() || used > keep.MaxBytes-reserve(keep.MaxBytes)) ||
 		keep.KeepTable > 0 && age > keep.KeepTable.Milliseconds() {
 		return nil, false
 	}
 	for _, e := range u.mem.entries {
-		if string(e.name) == string(name) {
+		if e.key == k {
 			return e, true
 		}
 		if k.meets(e.key) {
@@ -101,7 +211,21 @@ func (u *upkeep) placeFor(root string, k bundleKey, name []byte) (*entry, bool) 
 			return nil, false
 		}
 	}
-	return &entry{key: k, name: slices.Clone(name), noRaw: root == rootTable}, true
+	return &entry{key: k, name: name, noRaw: kind == kindTable}, true
+}
+
+// takeIn writes a bundle of an entry, which may be new. The caller holds the flushing token.
+func (u *upkeep) takeIn(e *entry, kind byte, bundle []byte) error {
+	if err := u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootOf(kind), e.name, bundle) }); err != nil {
+		return err
+	}
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	e.noRaw = e.noRaw && kind == kindTable
+	if !slices.Contains(u.mem.entries, e) {
+		u.mem.insert(e)
+	}
+	return nil
 }
 
 // meets reports whether two bundles may have readings of the same time.
@@ -112,175 +236,4 @@ func (k bundleKey) meets(o bundleKey) bool {
 // holds reports whether a reading of that time may be in the bundle.
 func (k bundleKey) holds(mono, wall int64) bool {
 	return k.meets(bundleKey{monoMin: mono, monoMax: mono, wallMin: wall, wallMax: wall})
-}
-
-// wholeParts returns what is whole of a bundle, and how many blocks and readings
-// that is. It counts what is not.
-func (r *regaining) wholeParts(k bundleKey, kind byte, b []byte) (parts []bundlePart, blocks, readings int, err error) {
-	err = walkBundle(b, kind, func(probe []byte, have [][]byte) bool {
-		p := bundlePart{probe: string(probe)}
-		for _, blk := range have {
-			var err error
-			if r.recs, err = readBlock(&r.dec, r.recs[:0], kind, blk); err != nil {
-				r.damage(fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err))
-				if kind == kindTable {
-					break // levels go by place
-				}
-				continue
-			}
-			p.blocks = append(p.blocks, blk)
-			blocks, readings = blocks+1, readings+len(r.recs)
-		}
-		if len(p.blocks) > 0 {
-			parts = append(parts, p)
-		}
-		return true
-	})
-	return parts, blocks, readings, err
-}
-
-func putRegained(tx *bolt.Tx, aside string) error {
-	return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(aside)), []byte{1})
-}
-
-// regainedPrefix, with the name of a file that was set aside behind it, is the key
-// of a document that says that all that is whole in it is in the record.
-const regainedPrefix = "regained "
-
-// regainFrom adds every bundle that the trees of a file lead to and, where these are
-// damaged, those on other pages. Days first: hours that became part of one may lie about
-// still.
-func (u *upkeep) regainFrom(ctx context.Context, f io.ReaderAt, size int64) (RepairReport, error) {
-	r := regaining{u: u, salvager: newSalvager(ctx, f, size)}
-	r.walkAll(r.takeBundle)
-	if r.rep.Damaged > 0 {
-		for r.level = levelMost; r.level >= levelHour; r.level-- {
-			r.scan(r.takeLooseBundle)
-		}
-	}
-	if r.failed != nil {
-		return r.rep, r.failed
-	}
-	return r.rep, ctx.Err()
-}
-
-// takeBundle adds one bundle, without those of its blocks that are damaged.
-func (r *regaining) takeBundle(path [][]byte, key []byte, value func() ([]byte, error)) error {
-	if len(path) != 2 || string(key) != valueKey {
-		return nil
-	}
-	root := string(path[0])
-	if root != rootRaw && root != rootTable {
-		return nil
-	}
-	b, err := value()
-	if err == nil {
-		err = r.addBundle(root, b)
-	}
-	if err != nil {
-		r.damage(err)
-	}
-	return r.ctx.Err()
-}
-
-// takeLooseBundle adds a bundle found on a page that no tree leads to. One on a page that
-// was reused in part is no loss.
-func (r *regaining) takeLooseBundle(n *node, e *element) {
-	if e.flags != 0 || string(e.key) != valueKey || e.size <= int64(bundleStart) {
-		return
-	}
-	b, err := n.value(e)
-	switch {
-	case err != nil:
-	case isBundle(b, kindRaw):
-		_ = r.addBundle(rootRaw, b)
-	case isBundle(b, kindTable):
-		_ = r.addBundle(rootTable, b)
-	case r.level == levelHour:
-		if a, err := readArchive(b); err == nil {
-			r.addArchive(&a, b)
-		}
-	}
-}
-
-// addArchive puts an archive of the journal into the record, if that has none of its entries
-// and did not let go of them.
-func (r *regaining) addArchive(a *archive, b []byte) {
-	if r.failed != nil || r.u.flushing.take(r.ctx) != nil {
-		return
-	}
-	defer r.u.flushing.give()
-	there := true
-	r.failed = r.u.view(func(tx *bolt.Tx) error {
-		some, _ := archivedFrom(tx, binary.BigEndian.AppendUint64(nil, a.first))
-		single, _ := singleFrom(tx, binary.BigEndian.AppendUint64(nil, a.first), 1)
-		there = journalStart(tx).seq >= a.first
-		for _, v := range append(some, single...) {
-			there = there || binary.BigEndian.Uint64(v.key) <= a.last
-		}
-		return nil
-	})
-	if r.failed != nil || there {
-		return
-	}
-	r.failed = r.u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootArchive, a.name(), b) })
-	if r.failed == nil {
-		r.rep.Journal += int(a.last - a.first + 1)
-	}
-}
-
-// addBundle puts what is whole of a bundle into the record, if that has nothing of its time.
-func (r *regaining) addBundle(root string, b []byte) error {
-	if len(b) < bundleStart {
-		return fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
-	}
-	kind, name := kindOf(root), b[len(bundleMagic)+1:bundleStart]
-	k, ok := parseKey(name)
-	if !ok {
-		return fmt.Errorf("%w: name of a bundle", ErrDamaged)
-	}
-	if r.failed != nil || r.level != 0 && r.level != k.level {
-		return nil
-	}
-	if r.u.flushing.take(r.ctx) != nil {
-		return nil
-	}
-	defer r.u.flushing.give()
-	e, ok := r.u.placeFor(root, k, name)
-	if !ok {
-		return nil
-	}
-	parts, blocks, readings, err := r.wholeParts(k, kind, b)
-	if err != nil {
-		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
-	}
-	if len(parts) == 0 {
-		return nil
-	}
-	if err := r.u.takeIn(root, e, appendBundle(nil, kind, name, parts)); err != nil {
-		r.failed = err
-		return nil
-	}
-	r.rep.Blocks += blocks
-	if root == rootTable {
-		r.rep.Tables++
-		return nil
-	}
-	r.rep.Bundles++
-	r.rep.cover(readings, k.wallMin, k.wallMax)
-	return nil
-}
-
-// takeIn writes a bundle of an entry, which may be new. The caller holds the flushing token.
-func (u *upkeep) takeIn(root string, e *entry, bundle []byte) error {
-	if err := u.update(func(tx *bolt.Tx) error { return putBundle(tx, root, e.name, bundle) }); err != nil {
-		return err
-	}
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	e.noRaw = e.noRaw && root == rootTable
-	if !slices.Contains(u.mem.entries, e) {
-		u.mem.insert(e)
-	}
-	return nil
 }

@@ -34,7 +34,7 @@ func TestRegainAfterOneThatWasCutShort(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := saveSmallOf(t.Context(), aside, path); err != nil {
+	if err := saveSmall(t.Context(), aside, path); err != nil {
 		t.Fatal(err)
 	}
 	s, got := open(t, dir)

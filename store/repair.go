@@ -53,7 +53,9 @@ func repair(ctx context.Context, src, dst, by string) (RepairReport, error) {
 // repairFrom is repair of so many bytes, which may refuse to be read in places. note
 // makes the line of the journal that says so.
 func repairFrom(ctx context.Context, f io.ReaderAt, size int64, dst string, note func(*RepairReport) event.Event) (RepairReport, error) {
-	rep, err := saveSmall(ctx, f, size, dst)
+	v := &salvager{ctx: ctx, f: f, size: size}
+	err := create(dst, v.fill)
+	rep := v.rep
 	if err != nil {
 		return rep, err
 	}
@@ -61,6 +63,11 @@ func repairFrom(ctx context.Context, f io.ReaderAt, size int64, dst string, note
 	s, opened, err := openPath(ctx, Options{Dir: filepath.Dir(dst), Keep: forEver}, dst)
 	if err != nil {
 		return rep, errors.Join(err, s.Close(ctx))
+	}
+	for _, p := range s.mem.order { // of the open hour
+		if n := len(p.recs); n > 0 {
+			rep.cover(n, p.recs[0].Wall, p.recs[n-1].Wall)
+		}
 	}
 	rep.Damaged, rep.DamagedReasons = 0, nil // the second walk meets them again
 	more, err := s.regainFrom(ctx, f, size)
@@ -70,7 +77,7 @@ func repairFrom(ctx context.Context, f io.ReaderAt, size int64, dst string, note
 		rep.DamagedReasons = append(rep.DamagedReasons, err.Error())
 	}
 	ctx = context.WithoutCancel(ctx) // what there is is kept
-	if rep.Docs+rep.Journal+rep.Bundles+rep.Tables+rep.Rows == 0 {
+	if rep.Docs+rep.Journal+rep.Readings+rep.Tables == 0 {
 		return rep, errors.Join(ErrNothing, s.Close(ctx))
 	}
 	e := note(&rep)

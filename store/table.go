@@ -1,6 +1,7 @@
 package store
 
 import (
+	"fmt"
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
@@ -105,43 +106,85 @@ func putTable(tx *bolt.Tx, name, table []byte) error {
 	return putBundle(tx, rootTable, name, table)
 }
 
+// gathered is what one probe has in some bundles, by bundle.
+type gathered struct {
+	probe      string
+	raw, table [][][]byte
+}
+
+// gather sorts the blocks of bundles by probe. They alias the file.
+func gather(tx *bolt.Tx, names [][]byte, damaged func(error)) (order []*gathered) {
+	byProbe := make(map[string]*gathered)
+	for _, kind := range [...]byte{kindRaw, kindTable} {
+		for i, name := range names {
+			b := bucketValue(tx.Bucket([]byte(rootOf(kind))).Bucket(name))
+			if b == nil && kind == kindTable {
+				continue // its readings tell all
+			}
+			parts, err := readParts(b, kind)
+			if err != nil {
+				k, _ := parseKey(name)
+				damaged(fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err))
+			}
+			for _, p := range parts {
+				g := byProbe[p.probe]
+				if g == nil {
+					g = &gathered{probe: p.probe, raw: make([][][]byte, len(names)), table: make([][][]byte, len(names))}
+					byProbe[g.probe] = g
+					order = append(order, g)
+				}
+				if kind == kindRaw {
+					g.raw[i] = p.blocks
+				} else {
+					g.table[i] = p.blocks
+				}
+			}
+		}
+	}
+	return order
+}
+
+// unpack appends what the probe has in bundle i: its readings to recs, and to spans its
+// rollups of each level. What is damaged is left out.
+func (g *gathered) unpack(dec *block.Decoder, i int, recs []block.Record, spans *[levels][]block.Span, damaged func(error)) []block.Record {
+	from := len(recs)
+	var err error
+	for _, b := range g.raw[i] {
+		if recs, err = dec.Decode(recs, b); err != nil {
+			damaged(fmt.Errorf("probe %s: %w", g.probe, err))
+		}
+	}
+	stored := append(slices.Clone(g.table[i]), make([][]byte, levels)...)
+	for l := range levels {
+		if spans[l], err = levelOf(spans[l], dec, sensors.ProbeID(g.probe), l, stored[l], recs[from:]); err != nil {
+			damaged(fmt.Errorf("probe %s: %w", g.probe, err))
+		}
+	}
+	return recs
+}
+
 // keepSums stores in full those rollups of a bundle that its readings tell, as these are
 // about to go: those of the levels from first on. What is damaged is left out.
 func keepSums(tx *bolt.Tx, name []byte, first int) error {
 	if first == levels {
 		return nil
 	}
-	raw := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(name))
-	table := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(name))
 	var dec block.Decoder
 	var enc block.Encoder
 	var parts []bundlePart
-	_ = walkBundle(raw, kindRaw, func(probe []byte, blocks [][]byte) bool {
-		p := bundlePart{probe: string(probe)}
-		var recs []block.Record
-		for _, b := range blocks {
-			recs, _ = dec.Decode(recs, b)
-		}
-		var stored [][]byte
-		_ = partOf(table, kindTable, p.probe, func(b []byte) { stored = append(stored, b) })
-		stored = append(stored, make([][]byte, levels)...)
-		for l := range levels {
-			b := stored[l]
-			if spans, err := levelOf(nil, &dec, sensors.ProbeID(p.probe), l, b, recs); err == nil && needsReadings(b) && l >= first {
-				if b, err = enc.AppendSpans(nil, spanMillis[l], spans); err != nil {
-					return false
-				}
+	for _, g := range gather(tx, [][]byte{name}, func(error) {}) {
+		var spans [levels][]block.Span
+		g.unpack(&dec, 0, nil, &spans, func(error) {})
+		stored := append(slices.Clone(g.table[0]), make([][]byte, levels)...)[:levels]
+		for l := first; l < levels; l++ {
+			if len(spans[l]) == 0 || !needsReadings(stored[l]) {
+				continue
 			}
-			p.blocks = append(p.blocks, b)
+			if b, err := enc.AppendSpans(nil, spanMillis[l], spans[l]); err == nil {
+				stored[l] = b
+			}
 		}
-		parts = append(parts, p)
-		return true
-	})
-	_ = walkBundle(table, kindTable, func(probe []byte, blocks [][]byte) bool { // whose readings are lost
-		if !slices.ContainsFunc(parts, func(p bundlePart) bool { return p.probe == string(probe) }) {
-			parts = append(parts, bundlePart{string(probe), slices.Clone(blocks)})
-		}
-		return true
-	})
+		parts = append(parts, bundlePart{g.probe, stored})
+	}
 	return putTable(tx, name, tableBundle(name, parts))
 }

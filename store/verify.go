@@ -1,83 +1,134 @@
 package store
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"fmt"
-	"io"
+	"slices"
+	"strconv"
+	"strings"
 
 	"dewline/store/block"
 )
 
-// verifyOnly reads all of the structure of a record file, and the records in those
-// buckets that want picks by their path. It returns the first fault.
-func verifyOnly(ctx context.Context, r io.ReaderAt, size int64, want func(path [][]byte) bool) error {
-	metas := readMetas(r)
-	if len(metas) == 0 {
-		return badf("neither of its two roots is valid")
-	}
-	w, err := newWalker(ctx, r, size, metas[0])
+// verify reads all of the structure of the record file at path, and its records or not. It
+// returns the first fault, and refuses a layout that this version does not know. It takes
+// no lock: the caller knows that nobody writes to it.
+func verify(ctx context.Context, path string, records bool) error {
+	f, size, err := openToRead(path)
 	if err != nil {
 		return err
 	}
-	var dec block.Decoder
-	w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
-		if !want(path) {
-			return nil
-		}
-		b, err := value()
-		if err != nil {
-			return err
-		}
-		return verifyRecord(&dec, path, key, b)
+	defer f.Close()
+	metas := readMetas(f)
+	if len(metas) == 0 {
+		return badf("neither of its two roots is valid")
 	}
-	return w.page(metas[0].root, nil, nil, nil, 0)
+	w := walker{ctx: ctx, r: f}
+	var dec block.Decoder
+	if records {
+		w.leaf = func(path [][]byte, key []byte, value func() ([]byte, error)) error {
+			if err := refuseNewer(path, key, value); err != nil {
+				return err
+			}
+			b, err := value()
+			if err != nil {
+				return err
+			}
+			return verifyRecord(&dec, path, key, b)
+		}
+	}
+	return w.walk(size, metas[0])
+}
+
+// refuseNewer looks for the layout's number, before anything of the file is changed.
+func refuseNewer(path [][]byte, key []byte, value func() ([]byte, error)) error {
+	if len(path) != 2 || string(path[0]) != rootKeep || string(path[1]) != string([]byte{byte(bucketSelf)}) ||
+		!slices.Contains(strings.Fields(schemaKeys), string(key)) {
+		return nil
+	}
+	b, err := value()
+	if err == nil {
+		b, err = openEnvelope(bucketSelf, key, b)
+	}
+	if n, nerr := strconv.Atoi(string(b)); err == nil && nerr == nil && n > schema {
+		return fmt.Errorf("%w (its layout is %d, and %d is known)", ErrNewer, n, schema)
+	}
+	return nil // the other place may tell
 }
 
 // verifyRecord checks one record by the checksums it carries. The journal has a chain
 // beside them; see VerifyJournal.
 func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) {
+	root := string(path[0])
 	switch {
-	case len(path) == 2 && string(path[0]) == rootKeep && len(path[1]) == 1:
+	case isPart(root):
+		if err = dec.DecodeSet(b, func(int, []block.Record) {}); err != nil {
+			err = fmt.Errorf("a batch of the open hour: %w", err)
+		}
+	case len(path) != 2:
+	case root == rootKeep && len(path[1]) == 1:
 		_, err = openEnvelope(Bucket(path[1][0]), key, b)
-	case len(path) == 2 && string(path[0]) == rootArchive:
+	case root == rootArchive:
 		_, err = readArchive(b)
-	case len(path) == 2 && (string(path[0]) == rootRaw || string(path[0]) == rootTable):
-		err = verifyBundle(dec, b, kindOf(string(path[0])), path[1])
+	case root == rootRaw || root == rootTable:
+		err = verifyBundle(dec, b, kindOf(root), path[1])
 	}
 	return err
 }
 
 // verifyBundle checks the directory and every block of one bundle.
 func verifyBundle(dec *block.Decoder, b []byte, kind byte, name []byte) error {
-	k, ok := parseKey(name)
-	if !ok {
-		return fmt.Errorf("%w: name of a bundle of %s", ErrDamaged, kindWord(kind))
+	var first error
+	_, _, err := wholeParts(dec, b, func(bad error) { first = cmp.Or(first, bad) })
+	if err == nil && !bytes.HasPrefix(b, appendHead(nil, kind, name)) {
+		err = fmt.Errorf("%w: a bundle of %s has another's place", ErrDamaged, kindWord(kind))
 	}
-	var err error
-	werr := walkBundle(b, kind, func(probe []byte, blocks [][]byte) bool {
-		for _, blk := range blocks {
-			if _, err = readBlock(dec, nil, kind, blk); err != nil {
-				err = fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), probe, k, err)
-				return false
-			}
-		}
-		return true
-	})
-	if werr != nil {
-		return fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, werr)
-	}
-	return err
+	return cmp.Or(err, first)
 }
 
-// readBlock unpacks a block of a bundle, and appends its readings to recs; of rollups an
-// empty one is told by the readings.
-func readBlock(dec *block.Decoder, recs []block.Record, kind byte, blk []byte) ([]block.Record, error) {
+// wholeParts returns what is whole of a bundle, and how many readings that is. damaged is
+// told of each block that is not; an error means that the bundle cannot be told apart.
+func wholeParts(dec *block.Decoder, b []byte, damaged func(error)) (parts []bundlePart, readings int, err error) {
+	k, kind, err := bundleHead(b)
+	if err != nil {
+		return nil, 0, err
+	}
+	all, err := readParts(b, kind)
+	if err != nil {
+		return nil, 0, fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
+	}
+	for _, have := range all {
+		p := bundlePart{probe: have.probe}
+		for _, blk := range have.blocks {
+			n, err := blockReadings(dec, kind, blk)
+			if err != nil {
+				damaged(fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), p.probe, k, err))
+				if kind == kindTable {
+					break // levels go by place
+				}
+				continue
+			}
+			p.blocks, readings = append(p.blocks, blk), readings+n
+		}
+		if len(p.blocks) > 0 {
+			parts = append(parts, p)
+		}
+	}
+	return parts, readings, nil
+}
+
+// blockReadings unpacks a block of a bundle, and counts its readings; of rollups an empty
+// one is told by the readings.
+func blockReadings(dec *block.Decoder, kind byte, blk []byte) (int, error) {
 	if kind == kindRaw {
-		return dec.Decode(recs, blk)
+		recs, err := dec.Decode(nil, blk)
+		return len(recs), err
 	}
 	if len(blk) == 0 {
-		return recs, nil
+		return 0, nil
 	}
 	_, err := dec.DecodeSpans(nil, blk)
-	return recs, err
+	return 0, err
 }
