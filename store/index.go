@@ -9,63 +9,6 @@ import (
 	bolt "go.etcd.io/bbolt"
 )
 
-// resync makes the index agree with the file after a commit that may or may not
-// have happened, and has the open hour written afresh. The caller holds the
-// flushing token.
-func (w *writer) resync() error {
-	if !w.stale.Load() {
-		return nil
-	}
-	w.layout.Lock()
-	defer w.layout.Unlock()
-	var onDisk []*entry
-	err := w.view(func(tx *bolt.Tx) (err error) {
-		onDisk, err = loadIndex(tx)
-		return err
-	})
-	if h := w.current(); h != nil && isDamage(err) {
-		w.letGo(h) // the next write sets it aside
-	}
-	if err != nil {
-		return err
-	}
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.mem.reconcile(onDisk)
-	w.lastSum.Store(0)
-	w.rewrite = true
-	w.stale.Store(false)
-	return nil
-}
-
-// reconcile takes over what is on disk; hours that are not there stay waiting.
-func (m *memory) reconcile(onDisk []*entry) {
-	have := make(map[string]*entry, len(m.entries))
-	for _, e := range m.entries {
-		have[string(e.name)] = e
-	}
-	next := memory{}
-	for _, d := range onDisk {
-		if e := have[string(d.name)]; e != nil {
-			e.raw, e.table, e.noRaw = nil, nil, d.noRaw
-			d = e
-			delete(have, string(d.name))
-		}
-		next.insert(d)
-	}
-	for _, e := range have {
-		if e.raw != nil {
-			next.insert(e)
-		} else {
-			e.gone = true
-		}
-	}
-	m.entries = next.entries
-	for _, p := range m.order {
-		p.inFile = inFile{}
-	}
-}
-
 // loadIndex lists the bundles on disk by their names alone. A name that is damaged, or out
 // of order as where a tree runs in a circle, is a damaged file: each bundle has its name
 // inside as well, by which it comes back.

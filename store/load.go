@@ -68,6 +68,24 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	return nil
 }
 
+// resync takes in what the file has after a commit that may or may not have happened. The
+// caller holds the flushing token.
+func (w *writer) resync() error {
+	if !w.stale.Load() {
+		return nil
+	}
+	w.layout.Lock()
+	defer w.layout.Unlock()
+	err := w.view(func(tx *bolt.Tx) error { return w.load(tx, &Report{}) })
+	if h := w.current(); h != nil && isDamage(err) {
+		w.letGo(h) // the next write sets it aside
+	}
+	if err == nil {
+		w.stale.Store(false)
+	}
+	return err
+}
+
 // loadedSeries is what the open hour had on disk for one probe.
 type loadedSeries struct {
 	recs   []block.Record
