@@ -72,7 +72,7 @@ func (Judge) Step(v *room.View, _ *room.Out) {
 	l := look{v}
 	switch v.Due {
 	case room.Arrived:
-		if v.Probes[v.Probe].Cfg.Place == configs.InRoom {
+		if p := &v.Probes[v.Probe]; p.Encl < 0 && p.Cfg.Place == configs.InRoom {
 			l.estimateRoom(v.At)
 		}
 	case room.Slow:

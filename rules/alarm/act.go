@@ -45,7 +45,7 @@ func (r *Record) PutOnShelf(s Spec, now sensors.Instant, d time.Duration, oneSho
 	if now.Synced {
 		r.Shelf.Wall = now.Wall.Add(d)
 	}
-	return r.settle(s, now, ""), true
+	return r.settle(&s, now, ""), true
 }
 
 // TakeFromShelf ends a shelf; false where there is none.
@@ -54,13 +54,13 @@ func (r *Record) TakeFromShelf(s Spec, now sensors.Instant) (Change, bool) {
 		return Change{From: r.State, To: r.State}, false
 	}
 	r.Shelf = nil
-	return r.settle(s, now, ""), true
+	return r.settle(&s, now, ""), true
 }
 
 // TakeOut takes the alarm out of service until the end that out names.
 func (r *Record) TakeOut(s Spec, now sensors.Instant, out Out) Change {
 	r.Out, r.Shelf = &out, nil
-	return r.settle(s, now, "")
+	return r.settle(&s, now, "")
 }
 
 // Return puts the alarm back into service; false where it was not out.
@@ -69,7 +69,7 @@ func (r *Record) Return(s Spec, now sensors.Instant) (Change, bool) {
 		return Change{From: r.State, To: r.State}, false
 	}
 	r.Out = nil
-	return r.settle(s, now, ""), true
+	return r.settle(&s, now, ""), true
 }
 
 // Interrupt starts the delays afresh, because nobody looked for so long that
@@ -104,7 +104,7 @@ func (r *Record) Recover(s Spec, now sensors.Instant) Change {
 	r.AckedAt = min(r.AckedAt, now.Mono)
 	r.EndedAt = min(r.EndedAt, now.Mono)
 	if r.State == Shelved && r.Shelf == nil || r.State == OutOfService && r.Out == nil {
-		return r.settle(s, now, WhyShelfOver)
+		return r.settle(&s, now, WhyShelfOver)
 	}
 	return Change{From: r.State, To: r.State}
 }

@@ -20,26 +20,39 @@ const (
 // older than the last good one are ignored; the state moves at most once.
 func (r *Record) Step(s Spec, now sensors.Instant, in Input) Change {
 	if r.Rest(now.Mono, in) {
-		return Change{}
+		return Change{From: r.State, To: r.State}
 	}
-	r.observe(s, now, in)
-	why := r.expire(s, now)
-	return r.settle(s, now, why)
+	r.observe(&s, now, in)
+	why := r.expire(&s, now)
+	return r.settle(&s, now, why)
 }
 
-// Rest takes the step of a normal alarm whose process stays back, which is
-// nearly every step of nearly every alarm, and reports whether it was one.
+// Rest takes a step that changes nothing, and reports whether it was one: that of a
+// normal alarm whose process stays back, which is nearly every step of nearly every
+// alarm, or of one that rings, at which nobody looked.
 func (r *Record) Rest(mono time.Duration, in Input) bool {
-	if in != Back || r.State != Norm || r.Seen != Back || r.Active || r.OnFor > 0 {
-		return false
+	switch {
+	case in == Back && r.State == Norm && r.Seen == Back && !r.Active && r.OnFor <= 0:
+		r.SeenAt = max(r.SeenAt, mono)
+		return true
+	case in == Missing && r.State == Unack:
+		return r.Active && !r.Suppress && r.Shelf == nil && r.Out == nil
 	}
-	r.SeenAt = max(r.SeenAt, mono)
-	return true
+	return false
+}
+
+// Follow advances the delays and the process condition of a limit that has no states of
+// its own, and reports whether the condition is there.
+func (r *Record) Follow(s *Spec, now sensors.Instant, in Input) bool {
+	if !r.Rest(now.Mono, in) {
+		r.observe(s, now, in)
+	}
+	return r.Active
 }
 
 // observe advances the delays and the process condition. A span between two
 // looks counts as the first of them found it.
-func (r *Record) observe(s Spec, now sensors.Instant, in Input) {
+func (r *Record) observe(s *Spec, now sensors.Instant, in Input) {
 	elapsed := now.Mono - r.SeenAt
 	if in == Missing || r.Seen != Missing && elapsed < 0 {
 		return
@@ -56,7 +69,7 @@ func (r *Record) observe(s Spec, now sensors.Instant, in Input) {
 }
 
 // end waits for what is active to be over.
-func (r *Record) end(s Spec, now sensors.Instant, in Input, elapsed time.Duration) {
+func (r *Record) end(s *Spec, now sensors.Instant, in Input, elapsed time.Duration) {
 	r.OffFor = s.evidence(r.OffFor, elapsed, s.OffDelay, r.Seen == Back, in == Back)
 	switch {
 	case in == Beyond:
@@ -67,7 +80,7 @@ func (r *Record) end(s Spec, now sensors.Instant, in Input, elapsed time.Duratio
 }
 
 // begin waits for what is not active to have lasted.
-func (r *Record) begin(s Spec, now sensors.Instant, in Input, elapsed time.Duration) {
+func (r *Record) begin(s *Spec, now sensors.Instant, in Input, elapsed time.Duration) {
 	r.OnFor = s.evidence(r.OnFor, elapsed, s.OnDelay, r.Seen == Beyond, in == Beyond)
 	if in != Beyond {
 		return
@@ -121,7 +134,7 @@ func weigh(so, elapsed, delay time.Duration, holds bool) time.Duration {
 }
 
 // expire ends shelves and times out of service.
-func (r *Record) expire(s Spec, now sensors.Instant) (why string) {
+func (r *Record) expire(s *Spec, now sensors.Instant) (why string) {
 	if o := r.Out; o != nil {
 		if now.Mono >= o.Mono || now.Synced && !now.Wall.Before(o.Until) {
 			r.Out, why = nil, WhyInService
@@ -156,7 +169,7 @@ func (r *Record) unshelve(until time.Duration, now sensors.Instant) (over bool) 
 }
 
 // settle derives the state from the condition and the persons' decisions.
-func (r *Record) settle(s Spec, now sensors.Instant, why string) Change {
+func (r *Record) settle(s *Spec, now sensors.Instant, why string) Change {
 	from, to := r.State, Norm
 	switch {
 	case r.Out != nil:
@@ -192,7 +205,7 @@ func (r *Record) exposed() State {
 }
 
 // next is the state that follows one that is not put away.
-func (r *Record) next(s Spec, now sensors.Instant) (to State, why string) {
+func (r *Record) next(s *Spec, now sensors.Instant) (to State, why string) {
 	switch r.State {
 	case Unack:
 		if r.Active {
@@ -223,12 +236,12 @@ func (r *Record) next(s Spec, now sensors.Instant) (to State, why string) {
 
 // ending reports whether the condition is gone and only the off-delay runs: that
 // is no reason to ring again.
-func (r *Record) ending(s Spec, now sensors.Instant) bool {
+func (r *Record) ending(s *Spec, now sensors.Instant) bool {
 	return r.Seen == Back && now.Mono-r.SeenAt < s.OffDelay
 }
 
 // returned is where an unacknowledged alarm goes when its condition ends.
-func (r *Record) returned(s Spec) State {
+func (r *Record) returned(s *Spec) State {
 	switch {
 	case r.Held:
 		return LatchUnack

@@ -89,19 +89,19 @@ type doorMark struct {
 
 // Door tells an opened door from a door left ajar. The zero value is ready.
 type Door struct {
-	Ring    [doorBins]doorMark `json:"ring"`
 	Head    int                `json:"head"`
 	Filled  int                `json:"filled"`
 	Mark    doorMark           `json:"mark"` // sums of the open mark
 	LastAt  time.Duration      `json:"last_at"`
 	State   DoorEvent          `json:"state"` // DoorQuiet, DoorOpened or DoorAjar
+	Started bool               `json:"started"`
 	Opened  time.Duration      `json:"opened"`
 	Level   float64            `json:"level"` // % before
 	Warm    float64            `json:"warm"`  // °C before
 	Lowest  float64            `json:"lowest"`
 	LowAt   time.Duration      `json:"low_at"`
 	Took    time.Duration      `json:"took,omitempty"` // the way down of those that were shut
-	Started bool               `json:"started"`
+	Ring    [doorBins]doorMark `json:"ring"`
 }
 
 // Observe takes one good reading.

@@ -74,12 +74,11 @@ const (
 // schedule. The zero value is ready. It works on one-minute means, or on
 // single readings where they come more rarely.
 type MistDetector struct {
-	Ring   [mistBins]mistMinute `json:"ring"`
-	Head   int                  `json:"head"`
-	Filled int                  `json:"filled"`
-	Open   mistMinute           `json:"open"` // sums of the open minute; At is its start
-	Count  int                  `json:"count"`
-	LastAt time.Duration        `json:"last_at"` // of the last reading
+	Head   int           `json:"head"`
+	Filled int           `json:"filled"`
+	Open   mistMinute    `json:"open"` // sums of the open minute; At is its start
+	Count  int           `json:"count"`
+	LastAt time.Duration `json:"last_at"` // of the last reading
 
 	Phase  mistPhase `json:"phase"`
 	Now    Pulse     `json:"now"`  // while Phase is not idle
@@ -88,9 +87,11 @@ type MistDetector struct {
 	Grams0 float64   `json:"grams0"` // g/m³ before the pulse
 	Lowest float64   `json:"lowest"` // % since the peak
 	Owed   bool      `json:"owed"`   // MistStarted is still to be returned
-	Record dryRecord `json:"record"`
-	Levels levelRing `json:"levels"` // before its pulses
 	Stirs  float64   `json:"stirs"`  // % by which minutes differ while nothing rises
+
+	Ring   [mistBins]mistMinute `json:"ring"`
+	Record dryRecord            `json:"record"`
+	Levels levelRing            `json:"levels"` // before its pulses
 }
 
 // levelRing keeps how dry it was before the last pulses.

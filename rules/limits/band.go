@@ -39,10 +39,7 @@ func (l look) judgeBand(en *room.Enclosure, now sensors.Instant) {
 // step follows one limit beside those of the alarms and reports whether it has been
 // passed for on.
 func step(r *alarm.Record, now sensors.Instant, in alarm.Input, gap, on, off time.Duration) bool {
-	if !r.Rest(now.Mono, in) {
-		r.Step(alarm.Spec{OnDelay: on, OffDelay: off, MaxGap: gap, KeepReturned: -1, Window: true}, now, in)
-	}
-	return r.Active
+	return r.Follow(&alarm.Spec{OnDelay: on, OffDelay: off, MaxGap: gap, Window: true}, now, in)
 }
 
 // judgeAbove looks at the band where the frogs live and, whatever that says,

@@ -17,12 +17,15 @@ const manyJumps = 3
 // A failed reading is as silent as none, and so is one that lacks the humidity
 // which the probe is there to tell.
 func (l look) judgeSilent(p probe, now sensors.Instant) {
-	limit := p.toldAfter(&l.v.Cfg.Rules)
+	limit := p.SilentAfter(&l.v.Cfg.Rules)
 	s := p.Alarm(alarm.KindSilent)
-	if p.Silent() { // told, it is over once the probe speaks as it should
-		limit = p.SilentAfter(&l.v.Cfg.Rules)
-	}
 	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Open()))
+	if age <= limit && !s.Open() {
+		return
+	}
+	if !p.Silent() { // told, it is over once the probe speaks as it should
+		limit = p.toldAfter(&l.v.Cfg.Rules)
+	}
 	if age <= limit && !s.Open() {
 		return
 	}

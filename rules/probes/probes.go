@@ -15,31 +15,31 @@ import (
 // State is what the judge of probes remembers of one, for itself.
 type State struct {
 	Back    bool                 `json:"back,omitempty"` // nobody saw how it came to the implausible heat that it tells
-	LastHot sensors.CentiCelsius `json:"last_hot"`       // the implausible value
 	Odd     uint8                `json:"odd"`            // intervals in a row unlike the usual one
-	// OddLeast and OddMost are the shortest and the longest of those.
-	OddLeast time.Duration      `json:"odd_least,omitempty"`
-	OddMost  time.Duration      `json:"odd_most,omitempty"`
-	Loss     Loss               `json:"loss,omitzero"`
-	Own      climate.HourOffset `json:"own"` // usual place against the room, for twins
-	// How it moves against the rack by night.
-	HumDrift  Drift         `json:"hum_drift,omitzero"`
-	TempDrift Drift         `json:"temp_drift,omitzero"`
-	DewSince  time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
+	LastHot sensors.CentiCelsius `json:"last_hot"`       // the implausible value
 	// CalibrU is the uncertainty of humidity at its calibration, for readings
 	// that state none.
 	CalibrU sensors.CentiPercent `json:"calibr_u"`
-	Step    Step                 `json:"step,omitzero"` // last one that air does not make
+	Loss    Loss                 `json:"loss,omitzero"`
 	Level   Level                `json:"level,omitzero"`
-	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
-	Calm    Level                `json:"calm,omitzero"`     // before the first step of a row
-	Maybe   Maybe                `json:"maybe,omitzero"`
-	Shift   Shift                `json:"shift,omitzero"`
-	Quiet   time.Duration        `json:"quiet,omitempty"` // when its last silence ended
 	Grain   Grain                `json:"grain,omitzero"`
 	Runs    Runs                 `json:"runs,omitzero"`
+	Quiet   time.Duration        `json:"quiet,omitempty"`   // when its last silence ended
+	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
+	Step    Step                 `json:"step,omitzero"`     // last one that air does not make
+	Shift   Shift                `json:"shift,omitzero"`
+	Calm    Level                `json:"calm,omitzero"` // before the first step of a row
+	Maybe   Maybe                `json:"maybe,omitzero"`
+	// OddLeast and OddMost are the shortest and the longest of the odd intervals.
+	OddLeast time.Duration `json:"odd_least,omitempty"`
+	OddMost  time.Duration `json:"odd_most,omitempty"`
+	DewSince time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
 	// AwaySince is since when it stands away from its usual place; 0 for not.
 	AwaySince time.Duration `json:"away_since,omitempty"`
+	// How it moves against the rack by night.
+	HumDrift  Drift              `json:"hum_drift,omitzero"`
+	TempDrift Drift              `json:"temp_drift,omitzero"`
+	Own       climate.HourOffset `json:"own"` // usual place against the room, for twins
 
 	dueHum, dueTemp bool // a calibration is due
 }
@@ -116,7 +116,7 @@ func (l look) silence(now sensors.Instant) {
 	for i := range l.v.Probes {
 		if p := l.at(i); aged || p.Open > 0 {
 			l.judgeSilent(p, now)
-			late = late || l.late(p.Probe, now.Mono)
+			late = late || p.Encl >= 0 && l.late(p.Probe, now.Mono)
 		}
 	}
 	if late {

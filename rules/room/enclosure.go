@@ -28,6 +28,9 @@ func (l *Limits) Band(lamps *Lamps, settle time.Duration) (low, high int32, name
 // every judge to see.
 type EnclosureState struct {
 	Estimates
+	// Turns are causes other than those told, for the alarms by temperature.
+	Turns [alarm.NumByTemperature]CauseTurn `json:"turns"`
+
 	At sensors.Instant `json:"at"` // of the last reading of any of its probes
 
 	QuickAt   time.Duration `json:"quick_at"` // last time the fast estimators looked
@@ -39,8 +42,6 @@ type EnclosureState struct {
 	PulseAt   time.Duration `json:"pulse_at"` // start of the last mist pulse
 	HasPulse  bool          `json:"has_pulse"`
 	Missed    int           `json:"missed"` // scheduled mists in a row without a pulse
-	// Turns are causes other than those told, for the alarms by temperature.
-	Turns [alarm.NumByTemperature]CauseTurn `json:"turns"`
 }
 
 // Estimates are what is worked out from the readings of one enclosure. Each is
@@ -85,12 +86,14 @@ type Ahead struct {
 	Learned  bool          `json:"learned"`
 }
 
-// Enclosure is a configured enclosure with its state and alarms.
+// Enclosure is a configured enclosure with its state and alarms. What every reading asks
+// for stands together, here and in what it is made of: in a large room every line and
+// every page of memory counts.
 type Enclosure struct {
-	Index      int
-	Cfg        configs.Enclosure
-	Species    configs.Species
+	St         EnclosureState
+	Now        Present
 	Limits     Limits
+	Index      int
 	Probes     []int // indices, in file order
 	Lamps      int   // index of its lamp schedule; -1 for none
 	Mist       int   // index of its misting schedule; -1 for none
@@ -98,10 +101,10 @@ type Enclosure struct {
 	HasLitter  bool  // a probe hangs there, so the band is judged there
 	NamedFloor bool  // a probe is named for the floor
 	Open       Kinds // of alarms that are not NORM
-	Now        Present
-	St         EnclosureState
 	Alarms     [int(alarm.FirstProbeKind)]Alarm
 	DoseLimits climate.DoseLimits
+	Cfg        configs.Enclosure
+	Species    configs.Species
 }
 
 // Limits are the species' limits in the units of readings.

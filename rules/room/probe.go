@@ -34,9 +34,9 @@ const MaxReasons = 32
 
 // ProbeState is what is remembered of one probe, for every judge to see.
 type ProbeState struct {
-	Rhythm
 	Values
 	Trust
+	Rhythm
 }
 
 // Rhythm is when a probe spoke, and how often.
@@ -46,12 +46,12 @@ type Rhythm struct {
 	Reason   sensors.Reason     `json:"reason"`
 	Heard    sensors.Instant    `json:"heard"`    // last one that was not bad
 	Good     sensors.Instant    `json:"good"`     // last good one
-	Began    sensors.Instant    `json:"began"`    // when it was first expected
 	Unseen   time.Duration      `json:"unseen"`   // since it was heard, while nobody listened
-	Seen     time.Time          `json:"seen"`     // first reading under a set clock; zero before
 	Interval time.Duration      `json:"interval"` // usual time between readings
 	Readings uint64             `json:"readings"` // all
 	Goods    uint64             `json:"goods"`    // good ones
+	Seen     time.Time          `json:"seen"`     // first reading under a set clock; zero before
+	Began    sensors.Instant    `json:"began"`    // when it was first expected
 	Counts   [MaxReasons]uint64 `json:"counts"`   // others by reason
 	HumDone  time.Time          `json:"hum_done"` // last calibrations
 	TempDone time.Time          `json:"temp_done"`
@@ -98,10 +98,9 @@ type Trust struct {
 	Wet      Wet                  `json:"wet,omitzero"`
 }
 
-// Probe is a configured probe with its state and alarms.
+// Probe is a configured probe with its state and alarms, laid out as an Enclosure is.
 type Probe struct {
 	Index int
-	Cfg   configs.Probe
 	Encl  int   // -1 for none
 	Open  Kinds // of alarms that are not NORM
 	Out   bool  // out of service: in a calibration jar, or on the bench
@@ -110,6 +109,7 @@ type Probe struct {
 	Since  time.Duration
 	St     ProbeState
 	Alarms [int(alarm.FirstContactKind - alarm.FirstProbeKind)]Alarm
+	Cfg    configs.Probe
 }
 
 // Alarm is the probe's alarm of one kind.
