@@ -348,7 +348,7 @@ func (e *Engine) Open() []AlarmView {
 		if a.Priority != b.Priority {
 			return int(b.Priority) - int(a.Priority)
 		}
-		return strings.Compare(OnsetID(a.Key, 0), OnsetID(b.Key, 0))
+		return strings.Compare(a.ID, b.ID)
 	})
 	return list
 }

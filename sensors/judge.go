@@ -84,24 +84,24 @@ func (j *Judge) ReadTo(r *Reading, at Instant, s Sample, err error) {
 	*r = Reading{}
 	r.Probe, r.At, r.Raw, r.Reason, r.Again = j.id, at, s, ReasonOf(err), again
 	if r.Reason == NoReason {
-		r.Reason = j.fault(at, s)
+		r.Reason = j.fault(at, &s)
 	}
 	if r.Reason != NoReason {
 		return
 	}
-	if s.Has&HasHumidity != 0 && !j.humidityPossible(s) {
+	if s.Has&HasHumidity != 0 && !j.humidityPossible(&s) {
 		s.Has &^= HasHumidity
 		s.Humidity = 0
 		r.Reason = OutOfRange
 	}
-	doubt := j.doubt(at, s, again)
+	doubt := j.doubt(at, &s, again)
 	switch {
 	case given != NoReason: // a doubt about all values outranks one about some
 		r.Reason = given
 	case r.Reason == NoReason:
 		r.Reason = doubt
 	}
-	j.fill(r, s)
+	j.fill(r, &s)
 	r.Quality = Good
 	if r.Reason != NoReason {
 		r.Quality = Suspect
@@ -109,7 +109,7 @@ func (j *Judge) ReadTo(r *Reading, at Instant, s Sample, err error) {
 }
 
 // fault finds what makes a sample no measurement at all.
-func (j *Judge) fault(at Instant, s Sample) Reason {
+func (j *Judge) fault(at Instant, s *Sample) Reason {
 	f := &j.limits
 	switch {
 	case s.Has&(HasTemperature|HasHumidity|HasLight) == 0:
@@ -131,13 +131,13 @@ func (j *Judge) fault(at Instant, s Sample) Reason {
 	return NoReason
 }
 
-func (j *Judge) humidityPossible(s Sample) bool {
+func (j *Judge) humidityPossible(s *Sample) bool {
 	return s.Humidity >= j.limits.Driest && s.Humidity <= j.limits.Wettest
 }
 
 // doubt brings the judge's memory up to date and names the first doubt. A
 // measurement that is there again jumps as it did when it came.
-func (j *Judge) doubt(at Instant, s Sample, again bool) Reason {
+func (j *Judge) doubt(at Instant, s *Sample, again bool) Reason {
 	var link time.Duration
 	if j.seen {
 		link = at.Mono - j.lastMono
@@ -153,7 +153,7 @@ func (j *Judge) doubt(at Instant, s Sample, again bool) Reason {
 	}
 	frozen := j.frozen(s, link)
 	pinned := j.wet.pinned(s, link)
-	j.last, j.lastMono, j.seen = s, at.Mono, true
+	j.last, j.lastMono, j.seen = *s, at.Mono, true
 	switch {
 	case j.jumped:
 		return Jump
@@ -166,14 +166,14 @@ func (j *Judge) doubt(at Instant, s Sample, again bool) Reason {
 }
 
 // jumps takes a new measurement in and reports whether either quantity jumped.
-func (j *Judge) jumps(mono time.Duration, s Sample) bool {
+func (j *Judge) jumps(mono time.Duration, s *Sample) bool {
 	jumped := s.Has&HasTemperature != 0 && j.temperature.jumps(mono, int32(s.Temperature), warmJump)
 	return s.Has&HasHumidity != 0 && j.humidity.jumps(mono, int32(s.Humidity), dryJump) || jumped
 }
 
 // frozen counts for how long nothing changed.
-func (j *Judge) frozen(s Sample, link time.Duration) bool {
-	if s != j.last {
+func (j *Judge) frozen(s *Sample, link time.Duration) bool {
+	if *s != j.last {
 		j.still = 0
 		return false
 	}
@@ -182,13 +182,13 @@ func (j *Judge) frozen(s Sample, link time.Duration) bool {
 	return after > 0 && j.still >= after
 }
 
-func (j *Judge) fill(r *Reading, s Sample) {
+func (j *Judge) fill(r *Reading, s *Sample) {
 	applied := j.corrections.Load().now(r.At)
 	r.Has = s.Has & (HasTemperature | HasHumidity | HasLight)
 	if r.Has&HasLight != 0 {
 		r.LightLux = s.LightLux
 	}
-	t, h := applied.Apply(s)
+	t, h := applied.Apply(*s)
 	stated := j.limits.Accuracy.state(h, applied, j.ageing, r.At.Wall)
 	if r.Has&HasTemperature != 0 {
 		r.Temperature = t

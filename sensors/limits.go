@@ -45,7 +45,7 @@ func WidestLimits() Limits {
 }
 
 // allZero reports whether s is what a frame of zeros decodes to.
-func (l *Limits) allZero(s Sample) bool {
+func (l *Limits) allZero(s *Sample) bool {
 	return l.Zeros.Has != 0 && s.Has&l.Zeros.Has == l.Zeros.Has &&
 		s.Temperature == l.Zeros.Temperature && s.Humidity == l.Zeros.Humidity
 }

@@ -75,7 +75,7 @@ func (l *level) jumps(mono time.Duration, v int32, s step) bool {
 			return true
 		}
 	}
-	*l = level{set: true, value: v, mono: mono}
+	l.set, l.value, l.mono, l.claim, l.count = true, v, mono, 0, 0
 	return false
 }
 
@@ -89,7 +89,7 @@ type wetSpell struct {
 // pinned takes a sample in and reports whether the humidity has been at
 // saturation for so long, while the temperature moved, that the element must
 // be wet.
-func (w *wetSpell) pinned(s Sample, link time.Duration) bool {
+func (w *wetSpell) pinned(s *Sample, link time.Duration) bool {
 	if s.Has&(HasTemperature|HasHumidity) != HasTemperature|HasHumidity {
 		return false
 	}

@@ -26,7 +26,8 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 	pool := make([][]block.Record, probes) // three days, to be told apart by a shift
 	for range 3 * 8640 {
 		for i, x := range r.next() {
-			rec := recordOf(x)
+			var rec block.Record
+			pack(&rec, &x)
 			rec.Mono, rec.Wall = rec.Mono/1000*1000, rec.Wall/1000*1000
 			pool[i] = append(pool[i], rec)
 		}

@@ -102,13 +102,12 @@ func (m *memory) probe(id sensors.ProbeID) *openProbe {
 	return p
 }
 
-// recordOf packs a reading. Values that Has does not name are dropped.
-func recordOf(r sensors.Reading) block.Record {
-	rec := block.Record{
-		Mono: r.At.Mono.Milliseconds(), Wall: r.At.Wall.UnixMilli(), Synced: r.At.Synced,
-		Quality: uint8(r.Quality), Reason: uint8(r.Reason),
-		Has: uint8(r.Has) & 7, RawHas: uint8(r.Raw.Has) & 7,
-	}
+// pack makes rec, which is zero, what is kept of a reading, in place as unpack does.
+// Values that Has does not name are dropped.
+func pack(rec *block.Record, r *sensors.Reading) {
+	rec.Mono, rec.Wall, rec.Synced = r.At.Mono.Milliseconds(), r.At.Wall.UnixMilli(), r.At.Synced
+	rec.Quality, rec.Reason = uint8(r.Quality), uint8(r.Reason)
+	rec.Has, rec.RawHas = uint8(r.Has)&7, uint8(r.Raw.Has)&7
 	if r.Has&sensors.HasTemperature != 0 {
 		rec.Temperature = int32(r.Temperature)
 	}
@@ -127,7 +126,6 @@ func recordOf(r sensors.Reading) block.Record {
 	if r.Raw.Has&sensors.HasLight != 0 {
 		rec.RawLight = r.Raw.LightLux
 	}
-	return rec
 }
 
 // unpack makes r the reading that a record holds, all but its probe. It writes in

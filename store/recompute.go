@@ -118,7 +118,8 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 		}
 		reading := sensors.Reading{Probe: q.probe}
 		unpack(&reading, &q.recs[i])
-		q.recs[i] = recordOf(r.correct(reading))
+		reading, q.recs[i] = r.correct(reading), block.Record{}
+		pack(&q.recs[i], &reading)
 	}
 	blocks, err := tableBlocks(&r.u.enc, sumUp(q.probe, q.recs, *r.u.limits.Load()), func(l int) []block.Span { return again[l] })
 	if err != nil {

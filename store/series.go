@@ -32,17 +32,16 @@ func (s *series) SetLimits(f LimitsFunc) {
 // reading that finds no room is counted, and Options.Lost is told: then every second one of
 // each probe that waits is let go of, so that those kept are spread evenly.
 func (s *series) Append(r sensors.Reading) {
-	rec := recordOf(r)
-	lost, full := s.keep(r.Probe, &rec)
+	lost, full := s.keep(&r)
 	s.tellLost(lost)
 	if full && s.opt.Full != nil {
 		s.opt.Full()
 	}
 }
 
-// keep adds a record to its probe's open ones, and reports how many were lost for want of
-// room and whether it is time to write.
-func (s *series) keep(id sensors.ProbeID, rec *block.Record) (lost uint64, full bool) {
+// keep adds a reading to its probe's open records, and reports how many were lost for want
+// of room and whether it is time to write.
+func (s *series) keep(r *sensors.Reading) (lost uint64, full bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	before := s.mem.lost
@@ -51,18 +50,20 @@ func (s *series) keep(id sensors.ProbeID, rec *block.Record) (lost uint64, full 
 	} else if s.mem.total < maxOpen/4 {
 		s.mem.oneOf = 0
 	}
-	if s.mem.total >= maxOpen || len(s.mem.order) >= maxProbes && s.mem.probes[id] == nil {
+	if s.mem.total >= maxOpen || len(s.mem.order) >= maxProbes && s.mem.probes[r.Probe] == nil {
 		s.mem.lost++
 		return s.mem.lost - before, false
 	}
-	p := s.mem.probe(id)
+	p := s.mem.probe(r.Probe)
 	if p.passed++; p.passed < s.mem.oneOf {
 		s.mem.lost++
 		return s.mem.lost - before, false
 	}
 	p.passed = 0
+	p.recs = append(p.recs, block.Record{})
+	rec := &p.recs[len(p.recs)-1]
+	pack(rec, r)
 	p.grid.snap(rec)
-	p.recs = append(p.recs, *rec)
 	s.mem.total++
 	return s.mem.lost - before, s.mem.total%fullEach == 0
 }

@@ -34,6 +34,11 @@ func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, fi
 	var all [levels]sum
 	open, widths := all[:len(out)], spanMillis[first:]
 	var sat saturation
+	for l := range out {
+		if n := len(recs) - 1; n > 0 {
+			out[l] = slices.Grow(out[l], int(min(max(recs[n].Wall-recs[0].Wall, 0)/widths[l]+2, int64(n))))
+		}
+	}
 	for i := range recs {
 		r, covers := &recs[i], p.covers(recs, i)
 		if sensors.Quality(r.Quality) == sensors.Bad || r.Has&(block.Temperature|block.Humidity) == 0 {
@@ -44,16 +49,25 @@ func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, fi
 			lim = limits(probe, instantOf(r))
 		}
 		for l := range open {
-			if in := r.Wall - open[l].span.Start; open[l].span.Count == 0 || in < 0 || in >= widths[l] {
-				out[l] = open[l].flush(out[l])
-				open[l] = sum{span: block.Span{Start: floorDiv(r.Wall, widths[l]) * widths[l]}}
+			if in := r.Wall - open[l].span.Start; in >= 0 && in < widths[l] {
+				break // and within every longer one
 			}
-			open[l].add(r, covers, &lim, &sat)
+			out[l] = closeSum(open[l:], out[l])
+			open[l] = sum{span: block.Span{Start: floorDiv(r.Wall, widths[l]) * widths[l]}}
 		}
+		open[0].add(r, covers, &lim, &sat)
 	}
 	for l := range open {
-		out[l] = open[l].flush(out[l])
+		out[l] = closeSum(open[l:], out[l])
 	}
+}
+
+// closeSum appends the first of the open sums to its level, and takes it into the next.
+func closeSum(open []sum, dst []block.Span) []block.Span {
+	if len(open) > 1 {
+		open[1].join(&open[0])
+	}
+	return open[0].flush(dst)
 }
 
 // A pace is the interval between a probe's readings that is usual just then, in
@@ -138,6 +152,26 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 			widen(&s.span.VPD, pa, s.nv == 0)
 			s.v, s.nv = s.v+int64(pa), s.nv+1
 		}
+	}
+}
+
+// join takes in a shorter sum of the same time.
+func (s *sum) join(o *sum) {
+	a, b := &s.span, &o.span
+	a.Count, a.Covered = a.Count+b.Count, a.Covered+b.Covered
+	a.InBand, a.Below, a.Above = a.InBand+b.InBand, a.Below+b.Below, a.Above+b.Above
+	joinThree(&a.Temp, &b.Temp, s.nt, o.nt)
+	joinThree(&a.Hum, &b.Hum, s.nh, o.nh)
+	joinThree(&a.VPD, &b.VPD, s.nv, o.nv)
+	s.t, s.h, s.v = s.t+o.t, s.h+o.h, s.v+o.v
+	s.nt, s.nh, s.nv = s.nt+o.nt, s.nh+o.nh, s.nv+o.nv
+}
+
+// joinThree takes o, of so many values, into t.
+func joinThree(t, o *block.Three, have, more int64) {
+	if more > 0 {
+		widen(t, o.Min, have == 0)
+		widen(t, o.Max, false)
 	}
 }
 

@@ -105,7 +105,7 @@ func (t *Trend) strays(celsius float64) {
 		}
 		t.Stray += (bend - t.Stray) / strayMean
 	}
-	t.Was, t.Seen = [2]float64{celsius, t.Was[0]}, min(t.Seen+1, 2)
+	t.Was[0], t.Was[1], t.Seen = celsius, t.Was[0], min(t.Seen+1, 2)
 }
 
 // Noise is by how much one reading strays, as a standard deviation in °C.

@@ -151,8 +151,9 @@ func (p probe) still(r *sensors.Reading, silent time.Duration) {
 	}
 	st := &p.St
 	unseen := r.At.Mono-st.Heard.Mono > silent
-	same := sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
-	if same == st.Still && st.Readings > 0 && (st.Frozen || !unseen) {
+	was := &st.Still
+	same := was.Has == r.Has && was.Temperature == r.Temperature && was.Humidity == r.Humidity
+	if same && st.Readings > 0 && (st.Frozen || !unseen) {
 		return // after a silence of its own nobody knows that it stood still
 	}
 	switch {
@@ -161,7 +162,7 @@ func (p probe) still(r *sensors.Reading, silent time.Duration) {
 	case !unseen:
 		p.Runs.note(r.At.Mono-st.StillAt, r.At.Mono)
 	}
-	st.Still, st.StillAt = same, r.At.Mono
+	was.Has, was.Temperature, was.Humidity, st.StillAt = r.Has, r.Temperature, r.Humidity, r.At.Mono
 	st.HasPeers, st.Frozen = false, false
 }
 

@@ -61,16 +61,15 @@ func (v *View) combineOne(en *Enclosure, now time.Duration) {
 	st := &pr.St
 	use := pr.Use(&v.Cfg.Rules, now)
 	t := int32(st.Temp)
-	p := Present{
-		HasTemp: use.Temp, HasHum: use.Hum, Doubt: use.Doubt, Gap: pr.Gap(), Lux: st.Lux, HasLux: st.HasLux,
-	}
+	p := &en.Now // in place: to copy what was just written makes the processor wait
+	*p = Present{}
+	p.HasTemp, p.HasHum, p.Doubt, p.Gap, p.Lux, p.HasLux = use.Temp, use.Hum, use.Doubt, pr.Gap(), st.Lux, st.HasLux
 	if use.Temp {
 		p.Main, p.Hot, p.Cold, p.HotProbe = t, t, t, i
 	}
 	if use.Hum {
 		p.Hum, p.HumProbe = int32(st.Hum), i
 	}
-	en.Now = p
 }
 
 // HotInput classifies the hottest trustworthy temperature.
