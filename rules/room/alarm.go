@@ -88,10 +88,13 @@ func (r *Record) Told() alarm.Detail {
 
 // Because takes what now speaks for the alarm's cause.
 func (r *Record) Because(evidence []alarm.Fact) {
-	d := r.Told()
-	if !slices.Equal(d.Evidence, evidence) {
-		d.Evidence = evidence
-		r.Detail = &d
+	var before []alarm.Fact
+	if r.Detail != nil {
+		before = r.Detail.Evidence
+	}
+	if !slices.Equal(before, evidence) {
+		d := r.Told()
+		d.Evidence, r.Detail = evidence, &d
 	}
 }
 

@@ -20,7 +20,8 @@ func (v *View) Combine(en *Enclosure, now time.Duration) {
 	}
 	var temps [NumRanks]Few
 	var hums Few
-	p := Present{}
+	p := &en.Now // in place: to copy what was just written makes the processor wait
+	*p = Present{}
 	named := false
 	rules := &v.Cfg.Rules
 	for _, i := range en.Probes {
@@ -51,7 +52,6 @@ func (v *View) Combine(en *Enclosure, now time.Duration) {
 		}
 	}
 	p.Hum, p.HasHum = hums.Median()
-	en.Now = p
 }
 
 // combineOne is combine for the only probe of an enclosure.
@@ -61,7 +61,7 @@ func (v *View) combineOne(en *Enclosure, now time.Duration) {
 	st := &pr.St
 	use := pr.Use(&v.Cfg.Rules, now)
 	t := int32(st.Temp)
-	p := &en.Now // in place: to copy what was just written makes the processor wait
+	p := &en.Now
 	*p = Present{}
 	p.HasTemp, p.HasHum, p.Doubt, p.Gap, p.Lux, p.HasLux = use.Temp, use.Hum, use.Doubt, pr.Gap(), st.Lux, st.HasLux
 	if use.Temp {
