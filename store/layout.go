@@ -51,8 +51,9 @@ const (
 )
 
 // schema is the layout written by this version. In layout 1 blocks had no levels, and
-// rollups were all stored; in 2 the journal had no archives; in 3 there were no slots.
-const schema = 4
+// rollups were all stored; in 2 the journal had no archives; in 3 there were no slots; in 4
+// blocks had no divisors.
+const schema = 5
 
 // ErrDamaged says that a record's checksum was wrong, so it was not served.
 var ErrDamaged = errors.New("a record is damaged")

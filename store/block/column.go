@@ -21,13 +21,15 @@ const (
 
 // A column starts with one byte: coder in bits 0–1, predictor in bits 2–4,
 // the Rice parameter (7: a byte of its own follows) in bits 5–7. headLevels alone
-// says that levels and then the column of places on them follow.
+// says that levels and then the column of places on them follow, or a divisor.
 const (
 	headLevels = coderNone | 1<<5
 	riceLong   = 7
 	riceLimit  = 10 // longer quotients are escaped
-	// ransLeast is the shortest column whose table can pay for itself.
+	// ransLeast is the shortest column whose table can pay for itself, and ransWorth how
+	// many bytes it has to take by other means.
 	ransLeast = 200
+	ransWorth = 32
 )
 
 // columnWriter keeps the scratch space of an encoder.
@@ -40,12 +42,22 @@ type columnWriter struct {
 	table     *columnWriter // for the range coder's
 	levels    []int64       // see levelsOf
 	places    []int64
+	quotients []int64
 }
 
 // append adds v as one column. The count is not stored: the reader knows it.
 func (c *columnWriter) append(dst []byte, v []int64) []byte {
 	if len(v) == 0 {
 		return dst
+	}
+	if d := divisor(v); d > 1 {
+		dst = binary.AppendUvarint(append(dst, headLevels, 0), d)
+		dst = binary.AppendVarint(dst, v[0])
+		c.quotients = grow(c.quotients, len(v))
+		for i, x := range v {
+			c.quotients[i] = (x - v[0]) / int64(d)
+		}
+		v = c.quotients
 	}
 	from := len(dst)
 	dst = c.plain(dst, v)
@@ -59,6 +71,26 @@ func (c *columnWriter) append(dst []byte, v []int64) []byte {
 		}
 	}
 	return dst
+}
+
+// divisor returns what all of v are multiples of apart, 1 where that saves nothing: where
+// there is one step or none, or where distances overflow.
+func divisor(v []int64) uint64 {
+	var d uint64
+	steps := 0
+	for i := 1; i < len(v) && d != 1; i++ {
+		if v[i] == v[i-1] {
+			continue
+		}
+		steps++
+		for a := uint64(max(v[i]-v[0], v[0]-v[i])); a != 0; {
+			d, a = a, d%a
+		}
+	}
+	if steps < 2 || d > math.MaxInt64 || slices.Min(v) < -math.MaxInt64/4 || slices.Max(v) > math.MaxInt64/4 {
+		return 1
+	}
+	return d
 }
 
 // levelsOf leaves the distinct values of v in c.levels, rising, and reports whether
@@ -123,16 +155,17 @@ func (c *columnWriter) plain(dst []byte, v []int64) []byte {
 	}
 	k, riceBits := riceParameter(res)
 	size := (riceBits + 7) / 8
-	if sparseSize(res, size) <= size {
-		dst = binary.AppendVarint(append(dst, coderSparse|p<<2), first)
-		return appendSparse(dst, res, len(res)-zero)
-	}
-	if len(res) >= ransLeast && !c.noTable {
+	sparse := sparseSize(res, size)
+	if least := min(size, sparse); len(res) >= ransLeast && least > ransWorth && !c.noTable {
 		c.trial = c.withTable(c.trial[:0], res)
-		if len(c.trial) < size {
+		if len(c.trial) < least {
 			dst = binary.AppendVarint(append(dst, coderRANS|p<<2), first)
 			return append(dst, c.trial...)
 		}
+	}
+	if sparse <= size {
+		dst = binary.AppendVarint(append(dst, coderSparse|p<<2), first)
+		return appendSparse(dst, res, len(res)-zero)
 	}
 	return appendRice(dst, p, first, res, k)
 }

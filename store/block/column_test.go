@@ -73,6 +73,13 @@ func TestColumnCoders(t *testing.T) {
 	for i := range ramp {
 		ramp[i] = int64(i) + rng.Int64N(15)
 	}
+	missed := make([]int64, 5000) // one in 30
+	for i := range missed[1:] {
+		missed[i+1] = missed[i]
+		if rng.IntN(30) == 0 {
+			missed[i+1] += 300_000
+		}
+	}
 	for _, c := range []struct {
 		name  string
 		v     []int64
@@ -89,6 +96,8 @@ func TestColumnCoders(t *testing.T) {
 		{"extremes", []int64{math.MinInt64, math.MaxInt64, 0, math.MinInt64, -1, math.MaxInt64}, headLevels & 3, 70},
 		{"tenths", sparse(noise(5000, 4), func(x int64) int64 { return 10 * x }), headLevels & 3, 5000*41/80 + 50},
 		{"sixteenths", sparse(noise(5000, 4), func(x int64) int64 { return 625 * x / 100 }), headLevels & 3, 5000*41/80 + 60},
+		{"tenths, few", sparse(noise(100, 4), func(x int64) int64 { return 10*x + 3 }), headLevels & 3, 64},
+		{"polls that were missed", missed, headLevels & 3, 5000*27/1000 + 40}, // an entropy of 0.21 bits
 		{"whole seconds that drift", sparse(ramp, func(x int64) int64 { return x / 30 * 1000 }), headLevels & 3, 720},
 	} {
 		b := column(t, c.v)
@@ -113,8 +122,13 @@ func checkLevels(t *testing.T, name string, b []byte, v []int64) {
 	}
 	places := binary.AppendVarint([]byte{headLevels, 1}, 7)
 	places = binary.AppendVarint(append(places, coderNone), 1)
-	if _, err := r.read(places, make([]int64, 3)); !errors.Is(err, ErrCorrupt) {
-		t.Errorf("a place beyond the levels: %v", err)
+	again := []byte{headLevels, 0, 10, 0, headLevels, 0, 10, 0, coderNone, 2}
+	for what, b := range map[string][]byte{
+		"a place beyond the levels": places, "a divisor of multiples": again, "no divisor": {headLevels, 0, 0, 0, coderNone, 2},
+	} {
+		if _, err := r.read(b, make([]int64, 3)); !errors.Is(err, ErrCorrupt) {
+			t.Errorf("%s: %v", what, err)
+		}
 	}
 }
 

@@ -84,7 +84,10 @@ func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
 		return c.plain(src, v)
 	}
 	count, src, err := readUvarint(src[1:])
-	if err != nil || count == 0 || count > uint64(len(v)) {
+	if err == nil && count == 0 {
+		return c.multiples(src, v)
+	}
+	if err != nil || count > uint64(len(v)) {
 		return nil, ErrCorrupt
 	}
 	c.levels = grow(c.levels, int(count))
@@ -105,6 +108,25 @@ func (c *columnReader) read(src []byte, v []int64) ([]byte, error) {
 			return nil, ErrCorrupt
 		}
 		v[i] = c.levels[at]
+	}
+	return src, nil
+}
+
+// multiples fills v with a column of multiples of a divisor, which may lie on levels.
+func (c *columnReader) multiples(src []byte, v []int64) ([]byte, error) {
+	d, src, err := readUvarint(src)
+	if err != nil || d <= 1 {
+		return nil, ErrCorrupt
+	}
+	first, src, err := readVarint(src)
+	if err != nil || len(src) > 1 && src[0] == headLevels && src[1] == 0 {
+		return nil, ErrCorrupt
+	}
+	if src, err = c.read(src, v); err != nil {
+		return nil, err
+	}
+	for i := range v {
+		v[i] = first + v[i]*int64(d)
 	}
 	return src, nil
 }

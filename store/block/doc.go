@@ -29,10 +29,12 @@
 //
 // A column of n values is a head byte (coder, predictor, Rice parameter), the first
 // value, and n − 1 residuals from the coder; of no values it is no bytes at all. Where
-// the values lie on few levels far apart, as tenths do in hundredths or whole seconds in
-// milliseconds, it is a head byte of its own, the number of levels, the first of them, a
-// column of the distances between them, and a column of the values' places among them.
-// How many values it has is told by the columns before it. Records of one probe differ
+// all values are a multiple apart, as tenths in hundredths, whole seconds in milliseconds
+// or polls that were missed, it is a head byte of its own, a zero, the divisor, the first
+// value, and a column of how many times the divisor each is above that. Where they lie on
+// few levels far apart, as sixteenths do in hundredths, it is the same head byte, the
+// number of levels, the first of them, a column of the distances between them, and a
+// column of the values' places among them. How many values it has is told by the columns before it. Records of one probe differ
 // in little but noise, so all columns but the raw values are mostly constant, which is
 // three bytes or so.
 //

@@ -50,10 +50,16 @@ func oldRecords() []Record {
 
 // TestFormatStays decodes a block that an earlier build wrote: what is on a card
 // must stay readable, so a change of the coder is a new format, not another
-// meaning of this one. The file was written by Encoder.Append (quick, then not)
+// meaning of this one. The files were written by Encoder.Append (quick, then not)
 // and AppendSet, each with its length in front.
 func TestFormatStays(t *testing.T) {
-	b, err := os.ReadFile("testdata/format-1.block")
+	for _, name := range []string{"format-1", "format-4"} {
+		t.Run(name, func(t *testing.T) { checkFormat(t, "testdata/"+name+".block") })
+	}
+}
+
+func checkFormat(t *testing.T, file string) {
+	b, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
 	}

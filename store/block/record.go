@@ -32,14 +32,14 @@ const (
 	MaxSeries  = 1 << 16 // series in one block
 )
 
-// The first byte of a sealed block names its format. Formats 1 to 3 were the same
-// without levels in their columns, and are still read.
+// The first byte of a sealed block names its format. Formats 4 to 6 were the same
+// without divisors in their columns, 1 to 3 without levels too, and are still read.
 const (
-	formatSeries = 4  // one or more series
-	formatSet    = 5  // the same, with a number for each series
-	formatSpans  = 6  // rollups of one series
-	formatBefore = 3  // what the older form of each is less
+	formatSeries = 7  // one or more series
+	formatSet    = 8  // the same, with a number for each series
+	formatSpans  = 9  // rollups of one series
 	formatBands  = 10 // what readings do not tell again of rollups; it has no older form
+	formatBefore = 3  // what the older form of each is less
 )
 
 // castagnoli is the polynomial of CRC-32C (RFC 3720, appendix B.4).
@@ -62,7 +62,7 @@ func unseal(b []byte, want byte) (body []byte, err error) {
 	if Checksum(body) != binary.LittleEndian.Uint32(b[len(body):]) {
 		return nil, fmt.Errorf("%w: checksum is wrong", ErrCorrupt)
 	}
-	if body[0] != want && body[0] != want-formatBefore {
+	if f := body[0]; f != want && (want == formatBands || f == 0 || f > want || (want-f)%formatBefore != 0) {
 		return nil, fmt.Errorf("%w: format %d where %d belongs", ErrCorrupt, body[0], want)
 	}
 	return body[1:], nil

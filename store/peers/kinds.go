@@ -41,9 +41,15 @@ var kinds = []kind{
 	{Name: "0.1 steps, 10 s, whole seconds", Poll: 10_000, Tenths: true, Stamps: wholeSeconds},
 	{Name: "0.1 steps, 300 s, whole seconds", Poll: 300_000, Tenths: true, Stamps: wholeSeconds},
 	{Name: "0.01 steps, 10 s, jittered", Poll: 10_000, Stamps: jittered},
+	{Name: "0.1 steps, 10 s, jittered", Poll: 10_000, Tenths: true, Stamps: jittered},
 	{Name: "0.01 steps, 60 s, jittered", Poll: 60_000, Stamps: jittered},
+	{Name: "0.01 steps, 300 s, jittered", Poll: 300_000, Stamps: jittered},
+	{Name: "0.1 steps, 300 s, jittered", Poll: 300_000, Tenths: true, Stamps: jittered},
 	{Name: "0.01 steps, 10 s, gappy", Poll: 10_000, Stamps: gappy},
+	{Name: "0.1 steps, 10 s, gappy", Poll: 10_000, Tenths: true, Stamps: gappy},
+	{Name: "0.01 steps, 60 s, gappy", Poll: 60_000, Stamps: gappy},
 	{Name: "0.1 steps, 60 s, gappy", Poll: 60_000, Tenths: true, Stamps: gappy},
+	{Name: "0.01 steps, 300 s, gappy", Poll: 300_000, Stamps: gappy},
 	{Name: "0.1 steps, 300 s, gappy", Poll: 300_000, Tenths: true, Stamps: gappy},
 }
 
