@@ -17,6 +17,8 @@ const (
 	startingTakes = 12 * time.Second
 	// handBackEvery is how often what was touched since is handed back.
 	handBackEvery = time.Minute
+	// programPiece is a few pages.
+	programPiece = 16 << 10
 )
 
 // tightenMemory collects garbage earlier than usual: the daemon makes little of
@@ -30,23 +32,28 @@ func tightenMemory() {
 	}
 }
 
-// dropProgram takes the program's own code and constants out of what is
-// resident. The kernel maps 64 kB around every page that is touched, so that
-// starting alone makes nearly all of the file count, as an hour of pages does again,
-// and unmaps it by itself only when memory is short. What is still needed comes back
-// at its next use from the page cache, which keeps it, within microseconds.
-func dropProgram() error {
+// ownPages are where the file that runs lies in memory, its code and constants.
+type ownPages [][2]uintptr
+
+// mappedProgram finds the program. It makes the kernel map no more than programPiece of it
+// around a page that is touched: 64 kB are usual, so that two thirds of the file counted
+// as resident though most of it is never used. A mapping ends there, and neighbours whose
+// flags differ stay apart; this flag says only what goes into a core dump, where no
+// program is needed.
+func mappedProgram() (ownPages, error) {
 	self, err := os.Readlink("/proc/self/exe")
 	if err != nil {
-		return fmt.Errorf("find the program: %w", err)
+		return nil, fmt.Errorf("find the program: %w", err)
 	}
 	f, err := os.Open("/proc/self/smaps")
 	if err != nil {
-		return fmt.Errorf("find the program in memory: %w", err)
+		return nil, fmt.Errorf("find the program in memory: %w", err)
 	}
 	defer f.Close()
+	var found ownPages
 	var from, to uintptr // of the mapping that is described; 0 for one of others
-	for lines := bufio.NewScanner(f); lines.Scan(); {
+	lines := bufio.NewScanner(f)
+	for lines.Scan() {
 		line := lines.Text()
 		var a, b uintptr
 		var perms string
@@ -60,12 +67,35 @@ func dropProgram() error {
 		// A page that was written, as by the loader of a program that can lie
 		// anywhere, is not in the file.
 		key, value, _ := strings.Cut(line, ":")
-		if from == to || key != "Anonymous" || strings.TrimSpace(value) != "0 kB" {
-			continue
+		if from != to && key == "Anonymous" && strings.TrimSpace(value) == "0 kB" {
+			found = append(found, [2]uintptr{from, to})
 		}
-		if _, _, errno := unix.Syscall(unix.SYS_MADVISE, from, to-from, unix.MADV_DONTNEED); errno != 0 {
-			return fmt.Errorf("drop the program's pages: %w", errno)
+	}
+	for _, m := range found {
+		for at := m[0]; at < m[1]; at += 2 * programPiece {
+			if err := advise(at, min(at+programPiece, m[1]), unix.MADV_DONTDUMP); err != nil {
+				return nil, fmt.Errorf("part the program's pages: %w", err)
+			}
 		}
+	}
+	return found, lines.Err()
+}
+
+// drop takes the program out of what is resident. The kernel unmaps what is not needed any
+// more by itself only when memory is short. What is still needed comes back at its next use
+// from the page cache, which keeps it, within microseconds.
+func (p ownPages) drop() error {
+	for _, m := range p {
+		if err := advise(m[0], m[1], unix.MADV_DONTNEED); err != nil {
+			return fmt.Errorf("drop the program's pages: %w", err)
+		}
+	}
+	return nil
+}
+
+func advise(from, to uintptr, advice uintptr) error {
+	if _, _, errno := unix.Syscall(unix.SYS_MADVISE, from, to-from, advice); errno != 0 {
+		return errno
 	}
 	return nil
 }

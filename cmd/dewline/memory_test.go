@@ -35,7 +35,11 @@ func memoryOf(t *testing.T, pid int, name string) int {
 
 func TestProgramIsDropped(t *testing.T) {
 	before := memoryOf(t, os.Getpid(), "RssFile")
-	if err := dropProgram(); err != nil {
+	own, err := mappedProgram()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := own.drop(); err != nil {
 		t.Fatal(err)
 	}
 	after := memoryOf(t, os.Getpid(), "RssFile")

@@ -43,6 +43,10 @@ func addDaemonFlags(fs *pflag.FlagSet) (dir, control *string) {
 
 func runRun(ctx context.Context, path, dir, control string, log *slog.Logger) error {
 	tightenMemory()
+	own, err := mappedProgram()
+	if err = errors.Join(err, own.drop()); err != nil {
+		log.Debug("the program stays in memory", "err", err)
+	}
 	cfg, using, refused, err := loadOrLastGood(path, dir, log)
 	if err != nil {
 		return err
@@ -69,13 +73,13 @@ func runRun(ctx context.Context, path, dir, control string, log *slog.Logger) er
 	defer signal.Stop(hangup)
 	stopped := make(chan struct{})
 	defer close(stopped)
-	go attend(d, hangup, stopped, log)
+	go attend(d, own, hangup, stopped, log)
 	return d.Run(ctx)
 }
 
 // attend reloads at a signal, and hands back what only starting needed, and then what
 // only an hour's work or a page did, until stopped is closed.
-func attend(d *daemon.Daemon, hangup <-chan os.Signal, stopped <-chan struct{}, log *slog.Logger) {
+func attend(d *daemon.Daemon, own ownPages, hangup <-chan os.Signal, stopped <-chan struct{}, log *slog.Logger) {
 	unused := time.NewTimer(startingTakes)
 	defer unused.Stop()
 	for {
@@ -84,7 +88,7 @@ func attend(d *daemon.Daemon, hangup <-chan os.Signal, stopped <-chan struct{}, 
 			d.Reload()
 		case <-unused.C:
 			debug.FreeOSMemory() // of a summary, or of a page of a year
-			if err := dropProgram(); err != nil {
+			if err := own.drop(); err != nil {
 				log.Debug("memory that is needed rarely stays in use", "err", err)
 				continue
 			}
