@@ -3,6 +3,7 @@ package advice
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -287,5 +288,75 @@ func TestSituation_AtItsLimits(t *testing.T) {
 		if s.back != c.want {
 			t.Errorf("%+v: back %v", c, s.back)
 		}
+	}
+}
+
+// The steps of each situation in their order: where a cause has a remedy of its own it is
+// that, and a doubt is looked at before anything that it may have caused.
+func TestSteps_InOrder(t *testing.T) {
+	warm := situation{known: true, hot: 27, act: 28.5, ceiling: 30}
+	with := func(f func(*situation)) situation { s := warm; f(&s); return s }
+	act, ceiling := with(func(s *situation) { s.hot = 28.5 }), with(func(s *situation) { s.hot = 30 })
+	doubt := with(func(s *situation) { s.doubt = true })
+	cold := with(func(s *situation) { s.hot, s.cold = 14, true })
+	for _, c := range []struct {
+		kind  alarm.Kind
+		cause alarm.CauseKind
+		s     situation
+		want  []alarm.Step
+	}{
+		{alarm.KindFloor, alarm.CauseEnclosure, warm, []alarm.Step{alarm.MistFloor}},
+		{alarm.KindFloor, alarm.CauseDoor, warm, []alarm.Step{alarm.CloseDoorMist}},
+		{alarm.KindFloor, alarm.CauseSupply, warm, []alarm.Step{alarm.RefillSupply}},
+		{alarm.KindFloor, alarm.CausePower, warm, []alarm.Step{alarm.CheckPower, alarm.MistFloor}},
+		{alarm.KindFloor, alarm.CauseProbe, warm, []alarm.Step{alarm.LookWet, alarm.IfDrySwap}},
+		{alarm.KindFloor, alarm.CausePower, doubt, []alarm.Step{alarm.LookWet, alarm.CheckPower, alarm.MistFloor}},
+		{alarm.KindMistWeak, alarm.CauseEnclosure, warm, []alarm.Step{alarm.MistNozzle}},
+		{alarm.KindMistMissing, alarm.CauseDoor, doubt, []alarm.Step{alarm.LookWet, alarm.CloseDoorMist}},
+		{alarm.KindBelow, alarm.CauseRoom, warm, []alarm.Step{alarm.DoorsClosed}},
+		{alarm.KindBelow, alarm.CauseProbe, cold, []alarm.Step{alarm.Look, alarm.SwapKeepOn}},
+		{alarm.KindBelow, alarm.CauseRoom, situation{}, []alarm.Step{alarm.Look, alarm.CheckHeating}},
+		{alarm.KindBelow, alarm.CauseRoom, with(func(s *situation) { s.back = true }), []alarm.Step{alarm.Warming}},
+		{alarm.KindBelow, alarm.CauseRoom, with(func(s *situation) { s.cold, s.back, s.rising = true, true, true }), []alarm.Step{alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut}},
+		{alarm.KindBelow, alarm.CausePower, cold, []alarm.Step{alarm.CheckPower, alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut}},
+		{alarm.KindBelow, alarm.CausePower, doubt, []alarm.Step{alarm.Look, alarm.CheckPower}},
+		{alarm.KindLampStuck, alarm.CausePower, warm, []alarm.Step{alarm.CheckPower}},
+		{alarm.KindLampStuck, alarm.CauseLamps, warm, []alarm.Step{alarm.LampsSwitch}},
+		{alarm.KindLampStuck, alarm.CauseLamps, with(func(s *situation) { s.lampsStep = true }), []alarm.Step{alarm.LampsByHand}},
+		{alarm.KindLampStuck, alarm.CauseLamps, with(func(s *situation) { s.lampsStep, s.lampsOn = true, true }), []alarm.Step{alarm.LampsSwitch}},
+		{alarm.KindLampStuck, alarm.CauseLamps, with(func(s *situation) { s.lampsStep, s.lampsOn, s.hot = true, true, 28.5 }), []alarm.Step{alarm.LampsLeaveOff}},
+		{alarm.KindLampStuck, alarm.CauseLamps, with(func(s *situation) { s.lampsStep, s.lampsOn, s.hot, s.known = true, true, 28.5, false }), []alarm.Step{alarm.LampsSwitch}},
+		{alarm.KindLethal, alarm.CauseProbe, ceiling, []alarm.Step{alarm.Look, alarm.IfReallyHot, alarm.KeepOnThenSwap}},
+		{alarm.KindLethal, alarm.CauseProbe, act, []alarm.Step{alarm.Look, alarm.SwapKeepOn}},
+		{alarm.KindLethal, alarm.CauseRoom, situation{}, []alarm.Step{alarm.Look, alarm.IfHotKeepOn}},
+		{alarm.KindLethal, alarm.CauseEnclosure, ceiling, []alarm.Step{alarm.PullPlugs, alarm.BoxFrogs, alarm.CallVet}},
+		{alarm.KindLethal, alarm.CauseEnclosure, act, []alarm.Step{alarm.PullPlugs, alarm.BoxFrogsRising, alarm.CallVet}},
+		{alarm.KindLethal, alarm.CauseEnclosure, with(func(s *situation) { s.hot, s.cups = 30, true }), []alarm.Step{alarm.PullPlugs, alarm.BoxCups, alarm.CallVet}},
+		{alarm.KindLethal, alarm.CauseEnclosure, with(func(s *situation) { s.hot, s.cups = 28.5, true }), []alarm.Step{alarm.PullPlugs, alarm.BoxCupsRising, alarm.CallVet}},
+		{alarm.KindLethal, alarm.CauseLamps, ceiling, []alarm.Step{alarm.LampsByHand, alarm.VentNoFog, alarm.CallVet}},
+		{alarm.KindLethal, alarm.CauseDoor, ceiling, []alarm.Step{alarm.CloseDoor, alarm.IfRoomWarmer, alarm.CallVet}},
+		{alarm.KindAbove, alarm.CauseEnclosure, with(func(s *situation) { s.falling, s.hot = true, 28.5 }), []alarm.Step{alarm.Cooling}},
+		{alarm.KindAbove, alarm.CauseEnclosure, with(func(s *situation) { s.falling = true }), []alarm.Step{alarm.ComingBack}},
+		{alarm.KindAbove, alarm.CauseEnclosure, with(func(s *situation) { s.back = true }), []alarm.Step{alarm.ComingBack}},
+		{alarm.KindAbove, alarm.CauseLamps, warm, []alarm.Step{alarm.WarmLamps}},
+		{alarm.KindAbove, alarm.CauseDoor, warm, []alarm.Step{alarm.WarmDoor}},
+		{alarm.KindAbove, alarm.CauseEnclosure, doubt, []alarm.Step{alarm.Look, alarm.WarmAlone}},
+		{alarm.KindAbove, alarm.CauseShelf, warm, []alarm.Step{alarm.WarmRoom, alarm.VentNoFog}},
+		{alarm.KindAbove, alarm.CauseLamps, with(func(s *situation) { s.night = true }), []alarm.Step{alarm.WarmLamps}},
+		{alarm.KindAbove, alarm.CauseDoor, with(func(s *situation) { s.night = true }), []alarm.Step{alarm.NightDoor}},
+		{alarm.KindAbove, alarm.CauseEnclosure, with(func(s *situation) { s.night = true }), []alarm.Step{alarm.NightAlone}},
+		{alarm.KindAbove, alarm.CauseRoom, with(func(s *situation) { s.night = true }), []alarm.Step{alarm.NightRoom, alarm.VentNoFog, alarm.CoolerOutside}},
+		{alarm.KindAbove, alarm.CauseRoom, with(func(s *situation) { s.night, s.outside = true, climate.BlowShut }), []alarm.Step{alarm.NightRoom, alarm.VentNoFog, alarm.ShutWindows}},
+		{alarm.KindFrozen, alarm.CauseProbe, warm, []alarm.Step{alarm.Look, alarm.SwapKeepOn}},
+	} {
+		if got := steps(c.kind, alarm.Cause{Kind: c.cause}, c.s); !slices.Equal(got, c.want) {
+			t.Errorf("%s by %s, %+v: %v, want %v", c.kind.Row().ID, c.cause, c.s, got, c.want)
+		}
+	}
+	if got := First("nothing", alarm.Cause{}); !slices.Equal(got, []alarm.Step{alarm.LookAtEnclosure}) {
+		t.Errorf("about an alarm that there is not: %v", got)
+	}
+	if got := First(alarm.LethalLimit, alarm.Cause{Kind: alarm.CauseRoom}); !slices.Equal(got, []alarm.Step{alarm.Look, alarm.IfHotKeepOn}) {
+		t.Errorf("about lethal heat: %v", got)
 	}
 }
