@@ -356,3 +356,163 @@ func TestLimits_WhatIsTold(t *testing.T) {
 		}
 	}
 }
+
+// An excursion is told with the value and the limit that it is judged by: the place where
+// the frogs live against the band, the hottest one against the limit to act on.
+func TestBand_WhatItIsToldAgainst(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		urgent       bool
+		hasTemp      bool
+		above, below [2]float64 // value and limit; zero for none
+	}{
+		{"plain", false, true, [2]float64{26.5, 0}, [2]float64{26.5, 0}}, {"urgent", true, true, [2]float64{29.5, 1}, [2]float64{26.5, 1}}, {"nothing is known", false, false, [2]float64{}, [2]float64{}},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, j := &v.Enclosures[0], New(v)
+		low, high, _ := v.Band(en)
+		en.Now.Main, en.Now.Hot, en.Now.HasTemp, en.Now.Doubt = 2650, 2950, c.hasTemp, false
+		for _, r := range []*alarm.Record{&j.At[0].Act, &j.At[0].Cold} {
+			*r = alarm.Record{State: alarm.Unack, Active: c.urgent, Seen: alarm.Between, SeenAt: v.At.Mono}
+		}
+		(look{j, v, &room.Out{Lives: &roomtest.Found{}}}).judgeBand(en, v.At)
+		for k, want := range map[alarm.Kind][2]float64{alarm.KindAbove: c.above, alarm.KindBelow: c.below} {
+			limit := high
+			if k == alarm.KindBelow {
+				limit = low
+			}
+			if want[1] == 1 {
+				if limit = en.Limits.Act; k == alarm.KindBelow {
+					limit = en.Limits.Cold
+				}
+			}
+			r := en.Alarms[k].Rec
+			if r.HasValue != c.hasTemp || r.Value != want[0] || c.hasTemp && r.Limit != float64(limit)/100 {
+				t.Errorf("%s, %s: %v against %v", c.name, k.Row().ID, r.Value, r.Limit)
+			}
+		}
+	}
+}
+
+// What is cool at its hour, or was told at this hour of the days before, is for the week;
+// what is neither is for today.
+func TestBand_MildOnTheColdSide(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		main  int32 // below the band's end, hundredths
+		told  bool  // a day ago, as far
+		night int32 // lower end of the night, below that of the day
+		want  bool
+	}{
+		{"as a night may be", 100, false, 200, true}, {"colder than a night", 300, false, 200, false}, {"colder, and told yesterday", 300, true, 200, true}, {"as a night, and told", 100, true, 200, true},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
+		v.At.Mono = 100 * time.Hour
+		const low = 2400
+		en.Limits.DayLow, en.Limits.NightLow = low, low-c.night
+		roomtest.Says(v, 1, float64(low-c.main)/100, 85)
+		if c.told {
+			j.At[0].Cool = Habits{{At: v.At.Mono - 24*time.Hour, Peak: -en.Now.Main}}
+		}
+		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, v.At, low, v.BandDead)
+		if f, ok := found.Last(alarm.KindBelow); !ok || f.In != alarm.Beyond || f.Mild != c.want {
+			t.Errorf("%s: %+v", c.name, f)
+		}
+	}
+	// Within the band nothing is mild but what rings still.
+	for active, want := range map[bool]bool{true: true, false: false} {
+		v := roomtest.View(t, 1, "")
+		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
+		low, _, _ := v.Band(en)
+		roomtest.Says(v, 1, float64(low)/100+1.5, 85)
+		en.Alarms[alarm.KindBelow].Rec.Life.Active = active
+		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, v.At, low, v.BandDead)
+		if f, _ := found.Last(alarm.KindBelow); f.In != alarm.Back || f.Mild != want {
+			t.Errorf("rings %v: %+v", active, f)
+		}
+	}
+}
+
+// What the named place differs by is learned while it and another one tell.
+func TestStandIn_WhenItLearns(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		set   func(v *room.View, en *room.Enclosure)
+		learn bool
+	}{
+		{"both tell", func(*room.View, *room.Enclosure) {}, true},
+		{"none is named", func(_ *room.View, en *room.Enclosure) { en.NamedFloor = false }, false},
+		{"there is one", func(_ *room.View, en *room.Enclosure) { en.Probes = en.Probes[1:] }, false},
+		{"nothing is known", func(_ *room.View, en *room.Enclosure) { en.Now.HasHum = false }, false},
+		{"the other stands in", func(_ *room.View, en *room.Enclosure) { en.Now.HumProbe = 1 }, false},
+		{"the other does not tell", func(v *room.View, _ *room.Enclosure) { v.Probes[1].St.HasHum = false }, false},
+	} {
+		v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\nfloor_probe = true\n")
+		en, j := &v.Enclosures[0], New(v)
+		en.Now.HumProbe, en.Now.HasHum = 2, true
+		c.set(v, en)
+		if (look{j, v, nil}).learnStandIn(en, v.At.Mono); (j.At[0].StandIn.Minutes > 0) != c.learn {
+			t.Errorf("%s: %+v", c.name, j.At[0].StandIn)
+		}
+	}
+	// Another place's word is held against the floor for three times as long.
+	for stands, want := range map[bool]time.Duration{true: standInDelay, false: 0} {
+		v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\nfloor_probe = true\n")
+		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
+		en.Now.HasHum, en.Now.HumProbe = true, 2
+		if stands {
+			en.Now.HumProbe = 1
+		}
+		(look{j, v, &room.Out{Lives: found}}).judgeFloor(en, v.At)
+		if f, ok := found.Last(alarm.KindFloor); !ok || f.Slow != want {
+			t.Errorf("another stands in %v: %+v", stands, f)
+		}
+	}
+	// A floor that is set to hold less the probe's uncertainty does.
+	v := roomtest.View(t, 1, "")
+	en, l := &v.Enclosures[0], look{New(v), v, nil}
+	en.Now.Hum, v.Probes[1].St.HumLess = 7200, 300
+	for less, want := range map[bool]int32{true: 6900, false: 7200} {
+		if v.Cfg.Rules.FloorLessUncert = less; l.floorHum(en) != want {
+			t.Errorf("less the uncertainty %v: %d", less, l.floorHum(en))
+		}
+	}
+}
+
+// Lethal heat is a trusted reading at the limit, or two doubted ones of one probe that is
+// not alone; what was ahead is hidden while it is here.
+func TestLethal_DoubtedReadings(t *testing.T) {
+	for _, c := range []struct {
+		name            string
+		doubtful, alone bool
+		run             uint8
+		want            alarm.Input
+	}{
+		{"one doubted", true, false, 1, alarm.Back}, {"two doubted", true, false, 2, alarm.Beyond}, {"two, alone", true, true, 2, alarm.Back}, {"two trusted before", false, false, 2, alarm.Back},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
+		en.Now.Doubt = false
+		st := &v.Probes[1].St
+		st.Doubtful, st.Alone, st.HotRun, st.Doubt = c.doubtful, c.alone, c.run, 3500
+		(look{j, v, &room.Out{Lives: found}}).judgeLethal(en, v.At)
+		f, ok := found.Last(alarm.KindLethal)
+		value := 24.0
+		if c.want == alarm.Beyond {
+			value = 35
+		}
+		if r := en.Alarms[alarm.KindLethal].Rec; !ok || f.In != c.want || r.Value != value || r.Limit != float64(en.Limits.Lethal)/100 {
+			t.Errorf("%s: %+v, %v against %v", c.name, f.In, r.Value, r.Limit)
+		}
+	}
+	for _, active := range []bool{true, false} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.Alarms[alarm.KindLethal].Rec.Life.Active = active
+		(look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}).judgeLethal(en, v.At)
+		if en.Alarms[alarm.KindAhead].Rec.Life.Suppress != active {
+			t.Errorf("it rings %v, and what was ahead is hidden %v", active, !active)
+		}
+	}
+}
