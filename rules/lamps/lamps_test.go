@@ -272,3 +272,170 @@ func TestLamps_AtTheirLimits(t *testing.T) {
 		}
 	}
 }
+
+// What is told with lamps that are wrong: by which time of the schedule, and whether
+// others on the timer follow it.
+func TestLamps_WhatIsTold(t *testing.T) {
+	for _, c := range []struct {
+		fault climate.LampFault
+		id    alarm.FactID
+		at    string
+	}{
+		{climate.LampsNotOn, alarm.FactLampsNotOn, "08:00"}, {climate.LampsNotOff, alarm.FactID(alarm.LampStuck), "20:00"},
+		{climate.LampsOffEarly, alarm.FactLampsOffEarly, "20:00"}, {climate.LampsOnEarly, alarm.FactLampsOnEarly, "08:00"},
+	} {
+		v := roomtest.View(t, 1, "")
+		v.Enclosures[0].St.Lamps.Fault = c.fault
+		if f := (&Judge{}).Fact(v, &v.Enclosures[0].Alarms[alarm.KindLampStuck]); f.ID != c.id || f.About != c.at {
+			t.Errorf("%v: %+v", c.fault, f)
+		}
+	}
+	timer := alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}
+	for _, c := range []struct {
+		name   string
+		fault  climate.LampFault
+		cause  alarm.Cause
+		beside climate.LampSign
+		other  bool // it hangs on another timer
+		want   int
+	}{
+		{"another follows", climate.LampsNotOn, timer, climate.LampSign{Looks: looks, Missing: follows}, false, 1}, {"hardly", climate.LampsNotOn, timer, climate.LampSign{Looks: looks, Missing: -2.9}, false, 0},
+		{"too few looks", climate.LampsNotOn, timer, climate.LampSign{Looks: looks - 1, Missing: follows}, false, 0}, {"another timer", climate.LampsNotOn, timer, climate.LampSign{Looks: looks, Missing: follows}, true, 0},
+		{"they went early", climate.LampsOffEarly, timer, climate.LampSign{Looks: looks, Missing: follows}, false, 0}, {"it was the power", climate.LampsNotOn, alarm.Cause{Kind: alarm.CausePower}, climate.LampSign{Looks: looks, Missing: follows}, false, 0},
+	} {
+		v := roomtest.View(t, 2, "")
+		a := &v.Enclosures[0].Alarms[alarm.KindLampStuck]
+		v.Enclosures[0].St.Lamps.Fault, a.Rec.Cause = c.fault, c.cause
+		if v.Enclosures[1].St.Lamps.Sign = c.beside; c.other {
+			v.Enclosures[1].Lamps = -1
+		}
+		if got, why := (&Judge{}).Cause(v, a); got != c.cause || len(why) != c.want {
+			t.Errorf("%s: %+v, %+v", c.name, got, why)
+		}
+	}
+}
+
+// At fault is the enclosure's own lamp where it alone did not switch and another did, the
+// power where the room cools with the lamps, and else the timer.
+func TestLamps_WhoIsAtFault(t *testing.T) {
+	follow := climate.LampSign{Looks: looks, Missing: follows}
+	own, timer, power := alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, alarm.Cause{Kind: alarm.CausePower}
+	for _, c := range []struct {
+		name   string
+		signs  []climate.LampSign // of the others
+		faults []climate.LampFault
+		wrong  bool // the second is known to be wrong
+		other  bool // the others hang on another timer
+		fault  climate.LampFault
+		room   float64 // °C below what is usual
+		change float64
+		want   alarm.Cause
+	}{
+		{"others follow", []climate.LampSign{follow, follow}, nil, false, false, climate.LampsNotOn, 0, 0, own},
+		{"they hardly do", []climate.LampSign{{Looks: looks, Missing: -2.9}, {Looks: looks, Missing: -2.9}}, nil, false, false, climate.LampsNotOn, 0, 0, timer},
+		{"too few looks", []climate.LampSign{{Looks: looks - 1, Missing: follows}}, nil, false, false, climate.LampsNotOn, 0, 0, timer},
+		{"one is stuck too", []climate.LampSign{follow, {Missing: some}}, nil, false, false, climate.LampsNotOn, 0, 0, timer},
+		{"one may be", []climate.LampSign{follow, {Missing: 0.39}}, nil, false, false, climate.LampsNotOn, 0, 0, own},
+		{"one was wrong before", []climate.LampSign{follow, follow}, nil, true, false, climate.LampsNotOn, 0, 0, timer},
+		{"one is found to be", []climate.LampSign{follow, follow}, []climate.LampFault{climate.LampsNotOn, climate.LampsFollow, climate.LampsNotOn}, false, false, climate.LampsNotOn, 0, 0, timer},
+		{"those who follow hang on another timer", []climate.LampSign{follow, follow}, nil, false, true, climate.LampsNotOn, 0, 0, timer},
+		{"the room cools with them", []climate.LampSign{follow}, nil, false, false, climate.LampsOffEarly, 0.6, -0.5, power},
+		{"more slowly", []climate.LampSign{follow}, nil, false, false, climate.LampsOffEarly, 0.6, -0.4, own},
+		{"it is hardly cooler", []climate.LampSign{follow}, nil, false, false, climate.LampsOffEarly, 0.4, -0.5, own},
+		{"the room cools, and they did not come on", []climate.LampSign{follow}, nil, false, false, climate.LampsNotOn, 0.6, -0.5, own},
+	} {
+		v := roomtest.View(t, len(c.signs)+1, "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n")
+		signs(v, append([]climate.LampSign{{Looks: looks, Missing: 9}}, c.signs...)...)
+		for n := range 27 {
+			v.Air.Usual.Observe(float64(11+n/3%3), 24+c.room)
+		}
+		v.Air.Trend = climate.Trend{}
+		for m := range 31 {
+			v.Air.Trend.Observe(v.At.Mono+time.Duration(m-31)*time.Minute, 24+c.change*math.Floor(float64(m)/15.5))
+		}
+		for i := 1; i <= len(c.signs) && c.other; i++ {
+			v.Enclosures[i].Lamps = 1
+		}
+		v.Enclosures[1].St.Lamps.Wrong = c.wrong
+		j := &Judge{faults: c.faults}
+		if c.faults == nil {
+			j.faults = make([]climate.LampFault, len(v.Enclosures))
+			j.faults[0] = c.fault
+		}
+		if got := (look{Judge: j, v: v}).cause(&v.Enclosures[0], c.fault); got != c.want {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
+
+// The power is what takes most lamps on all timers, and of a single timer only where the
+// room cools too.
+func TestLamps_AllDark(t *testing.T) {
+	const e, f = climate.LampsOffEarly, climate.LampsFollow
+	for _, c := range []struct {
+		name   string
+		faults []climate.LampFault
+		timers []int
+		early  bool // the first was early before
+		was    bool // it was told before, and follows now
+		cools  float64
+		want   bool
+	}{
+		{"all on two timers", []climate.LampFault{e, e, e, e}, []int{0, 0, 1, 1}, false, false, 0, true},
+		{"three of four", []climate.LampFault{e, e, e, f}, []int{0, 0, 1, 1}, false, false, 0, true},
+		{"two of four", []climate.LampFault{e, f, e, f}, []int{0, 0, 1, 1}, false, false, 0, false},
+		{"none on one of them", []climate.LampFault{e, e, e, f}, []int{0, 0, 0, 1}, false, false, 0, false},
+		{"a timer that is early so often", []climate.LampFault{e, f, e, e}, []int{0, 0, 1, 1}, true, false, 0, false},
+		{"one that was told before", []climate.LampFault{f, f, e, e}, []int{0, 0, 1, 1}, false, true, 0, true},
+		{"a single timer", []climate.LampFault{e, e, e, e}, []int{0, 0, 0, 0}, false, false, 0, false},
+		{"in a room that cools", []climate.LampFault{e, e, e, e}, []int{0, 0, 0, 0}, false, false, 0.6, true},
+		{"hardly", []climate.LampFault{e, e, e, e}, []int{0, 0, 0, 0}, false, false, 0.4, false},
+		{"without any lamps", []climate.LampFault{e, e}, []int{-1, -1}, false, false, 0.6, false},
+	} {
+		v := roomtest.View(t, len(c.faults), "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n")
+		for i, l := range c.timers {
+			v.Enclosures[i].Lamps = l
+		}
+		w := &v.Enclosures[0].St.Lamps
+		w.Early, w.Wrong, w.Fault = c.early, c.was, e
+		for n := range 27 {
+			v.Air.Usual.Observe(float64(11+n/3%3), 24+c.cools)
+		}
+		v.Air.Trend = climate.Trend{}
+		for m := range 31 {
+			v.Air.Trend.Observe(v.At.Mono+time.Duration(m-31)*time.Minute, 24-c.cools*math.Floor(float64(m)/15.5))
+		}
+		if got := (look{Judge: &Judge{faults: c.faults}, v: v}).allDark(); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// An alarm of lamps is told once, ends when they follow, and a timer's rest that comes
+// each day is for the week.
+func TestLamps_Settle(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		fault climate.LampFault
+		open  bool
+		found bool
+		in    alarm.Input
+		wrong bool
+	}{
+		{"wrong", climate.LampsNotOn, false, true, alarm.Beyond, true}, {"right, and nothing was told", climate.LampsFollow, false, false, 0, false}, {"right again", climate.LampsFollow, true, true, alarm.Back, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en, found := &v.Enclosures[0], &roomtest.Found{}
+		en.St.Lamps.Wrong = true
+		s := &en.Alarms[alarm.KindLampStuck]
+		if c.open {
+			s.Rec.Life.State, s.Rec.Life.Active = alarm.Unack, true
+		}
+		why := alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}
+		look{&Judge{}, v, &room.Out{Lives: found}}.settle(en, c.fault, why)
+		f, ok := found.Last(alarm.KindLampStuck)
+		if ok != c.found || f.In != c.in || en.St.Lamps.Wrong != c.wrong || c.wrong && (s.Rec.Cause != why || en.St.Lamps.Fault != c.fault) {
+			t.Errorf("%s: %v %+v, %+v", c.name, ok, f, en.St.Lamps.Wrong)
+		}
+	}
+}

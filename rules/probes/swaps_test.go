@@ -1,0 +1,243 @@
+package probes
+
+import (
+	"testing"
+	"time"
+
+	"dewline/rules/alarm"
+	"dewline/rules/climate"
+	"dewline/rules/room"
+	"dewline/rules/room/roomtest"
+	"dewline/sensors"
+)
+
+// exchange is a room in which the probes of two enclosures stand in each other's place
+// since one reading, both without a silence.
+func exchange(t *testing.T) (swaps, probe, probe) {
+	v := roomtest.View(t, 2, "")
+	v.At.Mono = 100 * time.Hour
+	for i := range v.Probes {
+		roomtest.Says(v, i, 24, 80)
+	}
+	l := swaps{look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}}
+	p, q := l.at(1), l.at(2)
+	warm, cool := Level{Temp: 2700, Hum: 7500, Num: swapMean, HasHum: true}, Level{Temp: 2300, Hum: 8500, Num: swapMean, HasHum: true}
+	p.Step = Step{At: v.At.Mono, Before: cool, After: warm, Stands: true}
+	q.Step = Step{At: v.At.Mono, Before: warm, After: cool, Stands: true}
+	return l, p, q
+}
+
+// Two probes that step into each other's place at once are exchanged, unless a door may
+// have done it, or their polls are too far apart to tell.
+func TestSwap_Exchanged(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		set         func(l swaps, p, q probe)
+		found, calm bool
+	}{
+		{"at once", func(swaps, probe, probe) {}, true, true},
+		{"two polls apart", func(_ swaps, p, q probe) { q.Step.At -= 2 * p.St.Interval }, true, true},
+		{"more", func(_ swaps, p, q probe) { q.Step.At -= 2*p.St.Interval + 1 }, false, false},
+		{"more, across a silence of both", func(_ swaps, p, q probe) { q.Step.At -= time.Minute; p.Step.Silent, q.Step.Silent = true, true }, true, true},
+		{"across a silence of one", func(_ swaps, p, q probe) { q.Step.At -= time.Minute; p.Step.Silent = true }, false, false},
+		{"a quarter of an hour apart", func(_ swaps, p, q probe) { q.Step.At -= swapWithin; p.Step.Silent, q.Step.Silent = true, true }, true, true},
+		{"longer", func(_ swaps, p, q probe) { q.Step.At -= swapWithin + 1; p.Step.Silent, q.Step.Silent = true, true }, false, false},
+		{"the other does not stand", func(_ swaps, _, q probe) { q.Step.Stands = false }, false, false},
+		{"the other went elsewhere", func(_ swaps, _, q probe) { q.Step.After.Temp = 2500 }, false, false},
+		{"a little beside it", func(_ swaps, p, _ probe) { p.Step.After.Temp += 2 * swapNearTemp }, true, true},
+		{"farther", func(_ swaps, p, _ probe) { p.Step.After.Temp += 2*swapNearTemp + 1 }, false, false},
+		{"it stepped a while ago", func(_ swaps, p, _ probe) { p.Step.Again = true }, true, false},
+		{"the other did", func(_ swaps, _, q probe) { q.Step.Again = true }, true, false},
+		{"it did, across a silence of both", func(_ swaps, p, q probe) { p.Step.Again, p.Step.Silent, q.Step.Silent = true, true, true }, true, true},
+		{"it did, and goes back", func(_ swaps, p, q probe) { p.Step.Again = true; p.St.Swap.With = q.Cfg.ID }, true, true},
+		{"slow polls", func(_ swaps, p, _ probe) { p.St.Interval = swapPoll + 1 }, true, false},
+		{"not so slow", func(_ swaps, p, q probe) { p.St.Interval, q.St.Interval = swapPoll, swapPoll }, true, true},
+	} {
+		l, p, q := exchange(t)
+		c.set(l, p, q)
+		l.stand(p)
+		got, calm := l.exchanged(p)
+		if (got.Probe != nil) != c.found || calm != c.calm || c.found && got.Cfg.ID != q.Cfg.ID {
+			t.Errorf("%s: found %v, calm %v", c.name, got.Probe != nil, calm)
+		}
+	}
+}
+
+// An exchange is told of both, forgets what each jumped by, and is over when they go back.
+func TestSwap_ToldOfBoth(t *testing.T) {
+	l, p, q := exchange(t)
+	for _, x := range []probe{p, q} {
+		x.St.Leap, x.St.Jumps, x.Maybe, x.St.Swap.Late = 300, 2, Maybe{At: 1}, true
+	}
+	l.tellSwap(p, q, l.v.At)
+	for _, x := range [][2]probe{{p, q}, {q, p}} {
+		s := x[0].St.Swap
+		if s.With != x[1].Cfg.ID || s.At != l.v.At.Mono || !s.Told || s.Late || x[0].St.Leap != 0 || x[0].St.Jumps != 0 || x[0].Step.At != 0 || x[0].Maybe.At != 0 {
+			t.Errorf("%s: %+v, %+v", x[0].Cfg.ID, s, x[0].State)
+		}
+	}
+	found := l.out.Lives.(*roomtest.Found)
+	if f, _ := found.Last(alarm.KindDisagrees); len(found.List) != 2 || f.In != alarm.Beyond || !f.AtOnce {
+		t.Errorf("told %+v", found.List)
+	}
+	for _, x := range []probe{p, q} {
+		if f := (&Judge{At: l.At}).Fact(l.v, x.Alarm(alarm.KindDisagrees)); f.ID != alarm.FactSwapped || f.About != x.St.Swap.With {
+			t.Errorf("%s: %+v", x.Cfg.ID, f)
+		}
+		if c, why := (&Judge{At: l.At}).Cause(l.v, x.Alarm(alarm.KindDisagrees)); c != (alarm.Cause{Kind: alarm.CauseProbe, ID: "p1"}) || len(why) != 1 || why[0].ID != alarm.FactExchanged {
+			t.Errorf("%s by %+v, %+v", x.Cfg.ID, c, why)
+		}
+	}
+	l.tellSwap(q, p, l.v.At)
+	if f, _ := found.Last(alarm.KindDisagrees); p.St.Swap.With != "" || q.St.Swap.With != "" || p.St.Swap.Told || f.In != alarm.Back || len(found.List) != 4 {
+		t.Errorf("they are back: %+v, %+v", p.St.Swap, found.List)
+	}
+	l.judgeSwap(p, l.v.At)
+	if len(found.List) != 4 {
+		t.Error("what is over is told again")
+	}
+}
+
+// After a day the new places are the usual ones, of both.
+func TestSwap_SettlesAfterADay(t *testing.T) {
+	for ago, want := range map[time.Duration]bool{swapTold: false, swapTold + 1: true} {
+		l, p, q := exchange(t)
+		for n := range 27 {
+			p.Own.Observe(float64(11+n/3%3), 1)
+			q.Own.Observe(float64(11+n/3%3), -2)
+		}
+		l.tellSwap(p, q, l.v.At)
+		r := sensors.Reading{At: l.v.At.Add(ago), Quality: sensors.Bad}
+		l.watchSwap(p, &r)
+		a, _ := p.Own.At(12)
+		b, _ := q.Own.At(12)
+		if (p.St.Swap.With == "") != want || (q.St.Swap.With == "") != want || (a < 0) != want || (b > 0) != want {
+			t.Errorf("after %v: %+v, usually at %v and %v", ago, p.St.Swap, a, b)
+		}
+	}
+}
+
+// What looked like an exchange near a door is told when both have stayed for three quarters
+// of an hour, whatever the room did to both.
+func TestSwap_NearADoor(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		set  func(l swaps, p, q probe)
+		ago  time.Duration
+		told bool
+		kept bool
+	}{
+		{"they stayed", func(swaps, probe, probe) {}, swapHolds, true, false},
+		{"not for long yet", func(swaps, probe, probe) {}, swapHolds - 1, false, true},
+		{"the room warmed both", func(_ swaps, p, q probe) { p.Level.Temp += 200; q.Level.Temp += 200 }, swapHolds, true, false},
+		{"one went back", func(_ swaps, p, _ probe) { p.Level.Temp -= 400 }, swapHolds, false, false},
+		{"a door is open", func(l swaps, _, _ probe) {
+			l.v.Enclosures[1].St.Door.State, l.v.Enclosures[1].St.Door.Opened = climate.DoorOpened, 1
+		}, swapHolds, false, false},
+		{"the other spoke too little", func(_ swaps, _, q probe) { q.Level.Num = swapMean - 1 }, swapHolds, false, false},
+		{"it was told already", func(_ swaps, p, _ probe) { p.St.Swap.With = "x" }, swapHolds, false, false},
+		{"the other is gone", func(_ swaps, p, _ probe) { p.Maybe.With = "x" }, swapHolds, false, false},
+	} {
+		l, p, q := exchange(t)
+		p.Maybe = Maybe{With: q.Cfg.ID, At: l.v.At.Mono - c.ago, Mine: p.Step.Before, Other: q.Step.Before}
+		p.Level, q.Level = p.Step.After, q.Step.After
+		c.set(l, p, q)
+		l.settleMaybe(p, l.v.At)
+		if got := q.St.Swap.With == p.Cfg.ID; got != c.told || (p.Maybe.At != 0) != c.kept {
+			t.Errorf("%s: told %v, %+v", c.name, got, p.Maybe)
+		}
+	}
+}
+
+// What a probe said before a long silence, or before it came into service, is no level to
+// step from.
+func TestSwap_ForgetsOldLevels(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		has    bool
+		silent time.Duration
+		since  time.Duration // it is in service
+		keeps  bool
+	}{
+		{"a poll ago", true, poll, 0, true}, {"a quarter of an hour ago", true, swapWithin, 0, true}, {"longer", true, swapWithin + 1, 0, false},
+		{"in service since", true, poll, time.Hour, false}, {"it never told", false, poll, 0, false},
+	} {
+		p := probe{&room.Probe{}, &State{}}
+		p.St.HasTemp, p.St.Interval, p.Since, p.St.Quality = c.has, poll, c.since, sensors.Good
+		p.St.Heard, p.St.Last, p.St.Temp = instant(time.Hour-c.silent), instant(time.Hour-c.silent), 2400
+		p.Level = Level{Temp: 2400, Num: swapMean}
+		if p.follow(&sensors.Reading{At: instant(time.Hour), Has: sensors.HasTemperature, Temperature: 2400, Quality: sensors.Good}) {
+			t.Errorf("%s: a step", c.name)
+		}
+		if (p.Level.Num == swapMean) != c.keeps {
+			t.Errorf("%s: %+v", c.name, p.Level)
+		}
+		if quiet := p.Quiet == time.Hour; quiet != (c.silent > 3*poll) {
+			t.Errorf("%s: it was silent %v", c.name, quiet)
+		}
+	}
+	// Only humidity that it told before and tells now has a grain.
+	for _, c := range []struct{ had, has, want bool }{{true, true, true}, {true, false, false}, {false, true, false}} {
+		p := probe{&room.Probe{}, &State{}}
+		p.Level.Num, p.St.HasTemp, p.St.Temp, p.St.HasHum, p.St.Hum, p.St.Quality = 1, true, 2400, c.had, 8000, sensors.Good
+		r := sensors.Reading{Has: sensors.HasTemperature, Temperature: 2410, Humidity: 8100}
+		if c.has {
+			r.Has |= sensors.HasHumidity
+		}
+		if p.moved(&r); (p.Grain.Hum == 100) != c.want || p.Grain.Temp != 10 {
+			t.Errorf("%+v: %+v", c, p.Grain)
+		}
+	}
+}
+
+// What is told of each alarm of a probe.
+func TestProbes_WhatIsTold(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		kind alarm.Kind
+		set  func(v *room.View, p probe)
+		want alarm.Fact
+	}{
+		{"silent, the only one", alarm.KindSilent, func(*room.View, probe) {}, alarm.Fact{ID: alarm.FactBlind}},
+		{"silent, of two", alarm.KindSilent, func(v *room.View, _ probe) { v.Enclosures[0].Probes = []int{1, 2} }, alarm.Fact{ID: alarm.FactID(alarm.ProbeSilent)}},
+		{"only its humidity", alarm.KindSilent, func(_ *room.View, p probe) {
+			p.St.HumAt -= time.Hour
+			p.Alarm(alarm.KindSilent).Rec.Life.Active, p.Alarm(alarm.KindSilent).Rec.Value = true, 3600
+		}, alarm.Fact{ID: alarm.FactHumiditySilent}},
+		{"it spoke longer ago than its humidity", alarm.KindSilent, func(_ *room.View, p probe) {
+			p.St.HumAt -= time.Hour
+			p.Alarm(alarm.KindSilent).Rec.Life.Active, p.Alarm(alarm.KindSilent).Rec.Value = true, 3601
+		}, alarm.Fact{ID: alarm.FactBlind}},
+		{"heat that stands alone", alarm.KindJump, func(_ *room.View, p probe) { p.St.Alone, p.Shift = true, Shift{At: 1, By: 300} }, alarm.Fact{ID: alarm.FactJumpAlone}},
+		{"beside the air", alarm.KindJump, func(_ *room.View, p probe) { p.Shift = Shift{At: 1, By: 300} }, alarm.Fact{ID: alarm.FactJumpStays, Delta: 3}},
+		{"jumps", alarm.KindJump, func(*room.View, probe) {}, alarm.Fact{ID: alarm.FactID(alarm.ProbeJump)}},
+		{"the humidity is due", alarm.KindOverdue, func(_ *room.View, p probe) { p.dueHum = true }, alarm.Fact{ID: alarm.FactDueHumidity}},
+		{"the temperature is due", alarm.KindOverdue, func(_ *room.View, p probe) { p.dueTemp = true }, alarm.Fact{ID: alarm.FactDueTemperature}},
+		{"both are due", alarm.KindOverdue, func(_ *room.View, p probe) { p.dueHum, p.dueTemp = true, true }, alarm.Fact{ID: alarm.FactID(alarm.ProbeOverdue)}},
+		{"exchanged", alarm.KindDisagrees, func(_ *room.View, p probe) { p.St.Swap.With = "x" }, alarm.Fact{ID: alarm.FactSwapped, About: "x"}},
+		{"exchanged, seen late", alarm.KindDisagrees, func(_ *room.View, p probe) { p.St.Swap.With, p.St.Swap.Late = "x", true }, alarm.Fact{ID: alarm.FactSwappedLate, About: "x"}},
+		{"it was exchanged", alarm.KindDisagrees, func(_ *room.View, p probe) { p.Alarm(alarm.KindDisagrees).Rec.HasLimit = false }, alarm.Fact{ID: alarm.FactStood}},
+		{"disagrees", alarm.KindDisagrees, func(_ *room.View, p probe) { p.Alarm(alarm.KindDisagrees).Rec.HasLimit = true }, alarm.Fact{ID: alarm.FactID(alarm.ProbeDisagrees)}},
+		{"wet", alarm.KindWet, func(*room.View, probe) {}, alarm.Fact{ID: alarm.FactID(alarm.ProbeWet)}},
+	} {
+		v := roomtest.View(t, 1, "")
+		j := New(v)
+		p := look{Judge: j, v: v}.at(1)
+		c.set(v, p)
+		if got := j.Fact(v, p.Alarm(c.kind)); got != c.want {
+			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
+		}
+	}
+	// A wet probe is told by what is odd about it: 24 °C at 88.6 % have a dew point of 22 °C (Magnus).
+	v := roomtest.View(t, 1, "")
+	j := New(v)
+	p := look{Judge: j, v: v}.at(1)
+	if _, why := j.Cause(v, p.Alarm(alarm.KindWet)); len(why) != 1 || why[0].ID != alarm.FactWetAtOnce {
+		t.Errorf("%+v", why)
+	}
+	roomtest.Says(v, 1, 24, 88.6)
+	p.St.Dewy = true
+	if _, why := j.Cause(v, p.Alarm(alarm.KindWet)); len(why) != 1 || why[0].ID != alarm.FactDewPoint || float64(why[0].Temperature) < 21.9 || float64(why[0].Temperature) > 22.1 {
+		t.Errorf("%+v", why)
+	}
+}
