@@ -310,3 +310,25 @@ func TestSilence_AtItsLimits(t *testing.T) {
 		}
 	}
 }
+
+// Who is put on duty is named to everybody by name, and the newest word holds.
+func TestSilence_whoIsOnDuty(t *testing.T) {
+	o := twoPeople()
+	o.People[1].Name = "Odo Frey"
+	r := newRig(t, o)
+	put := func(k rules.ActionKind, who string) {
+		r.acted(rules.Action{Kind: k, Key: rules.Key{Subject: who}, By: "una", Until: t0.Add(4 * time.Hour)})
+	}
+	put(Duty, "una")
+	put(Duty, "odo")
+	r.pass(10 * time.Minute)
+	got := r.silences()
+	if len(got) != 2 || strings.Count(got[0].Text, "\n") != 0 || !strings.Contains(got[0].Text, "Odo Frey") || !strings.Contains(got[0].Text, "16:00") || got[0].Priority != rules.Today {
+		t.Errorf("%+v", got)
+	}
+	put(DutyOver, "odo")
+	r.pass(10 * time.Minute)
+	if got := r.silences(); len(got) != 4 || got[2].Text == got[0].Text {
+		t.Errorf("%+v", got)
+	}
+}

@@ -107,6 +107,14 @@ func TestDesk_Calling(t *testing.T) {
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
 	r.ack("lethal-ceiling/e1/1", "una")
 	check("answered", false, false)
+	r.onset(rules.LethalLimit, "e3", tank("e3"))
+	check("another one", true, false)
+	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e3", norm, tank("e3"))))
+	check("which is over", false, false)
+	if _, e, err := r.desk.NewDrill(r.now, "una"); err != nil || len(e.Send) == 0 {
+		t.Fatal(err)
+	}
+	check("a drill", false, false)
 }
 
 // The end of an alarm is told to who heard of it: what to do then, what it was and how far it went.

@@ -355,6 +355,10 @@ func TestKPI_AtItsLimits(t *testing.T) {
 			t.Errorf("%d before %d", k.Worst[i].Count, k.Worst[i+1].Count)
 		}
 	}
+	r.e.lives.load.InFlood, r.e.lives.load.FloodAt, r.e.lives.load.FloodTime = true, now-time.Hour, time.Minute
+	if k := r.e.KPI(); !k.InFlood || k.FloodTime != 61*time.Minute {
+		t.Errorf("in a flood for an hour, and for a minute before: %+v", k)
+	}
 	r.e.v.Latest.Mono = 3 * Day / 2
 	r.e.lives.load = Load{Day: 1}
 	if k := r.e.KPI(); k.Days != 2 {
@@ -370,7 +374,7 @@ func TestKPI_SuggestsNothingAbsurd(t *testing.T) {
 		after []time.Duration // minutes
 		want  time.Duration   // 0 for none
 	}{
-		{[]time.Duration{5, 7}, 0}, {[]time.Duration{5, 7, 9}, 10}, {[]time.Duration{5, 7, 9, 11, 50}, 12},
+		{[]time.Duration{5, 7}, 0}, {[]time.Duration{5, 7, 9}, 10}, {[]time.Duration{50, 11, 5, 9, 7}, 12},
 		{[]time.Duration{5, 7, 59 - off/time.Minute}, 60 - off/time.Minute}, {[]time.Duration{5, 7, 60 - off/time.Minute}, 0},
 	} {
 		s := &r.e.v.Enclosures[0].Alarms[alarm.KindMistMissing]
@@ -385,5 +389,50 @@ func TestKPI_SuggestsNothingAbsurd(t *testing.T) {
 		if got := r.e.lives.suggest(s); got != want {
 			t.Errorf("%v: %+v, want %+v", c.after, got, want)
 		}
+	}
+}
+
+// A wider deadband is suggested by what four in five of the returns went past the limit,
+// in whatever order they came.
+func TestKPI_SuggestsADeadband(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	s := &r.e.v.Enclosures[0].Alarms[alarm.KindFloor]
+	for _, f := range []float64{9, 4, 3.5, 4.5, 4.2} { // the deadband has 3 %
+		s.Rec.Stats.Quick++
+		s.Rec.Stats.Returned(room.Return{After: 3 * time.Hour, Far: f})
+	}
+	if got := r.e.lives.suggest(s); got != (alarm.Fact{ID: alarm.FactDeadbandHumidity, Percent: 4.6, Usual: 3, Count: 4, Of: 5}) {
+		t.Errorf("%+v", got)
+	}
+	for _, far := range []float64{12, 11.99} { // four times it at most
+		s.Rec.Stats.Returns = nil
+		for range 5 {
+			s.Rec.Stats.Returned(room.Return{After: 3 * time.Hour, Far: far})
+		}
+		if got := r.e.lives.suggest(s); (got.ID != "") != (far < 12) {
+			t.Errorf("%v %%: %+v", far, got)
+		}
+	}
+}
+
+// An alarm of what is configured no more is kept once, with its onsets.
+func TestRestore_WhatIsGone(t *testing.T) {
+	r := newRig(t, rigConfig(t, 1, ""))
+	rec := func(subject string, seq uint64) room.Record {
+		return room.Record{Key: Key{Alarm: AboveBand, Subject: subject}, Life: alarm.Record{State: alarm.Unack, Active: true, Seq: seq}, Priority: Today}
+	}
+	ts := r.e.Restore(nil, []room.Record{rec("old", 3), rec("older", 7), rec("old", 4)}, r.instant())
+	if len(ts) != 3 || ts[0].To != alarm.Norm || ts[0].Why != alarm.WhyConfig || ts[0].Detail.Place.Enclosure != "old" || !ts[0].Detail.Active {
+		t.Errorf("%+v", ts)
+	}
+	list := r.e.Records()
+	if len(list) != 2 || list[0].Key.Subject != "old" || list[0].Life.Seq != 4 || list[1].Life.Seq != 7 || list[0].Life.Active {
+		t.Errorf("%+v", list)
+	}
+	if got, ok := r.e.Record(Key{Alarm: AboveBand, Subject: "older"}); !ok || got.Life.Seq != 7 {
+		t.Errorf("%+v", got)
+	}
+	if _, ok := r.e.Record(Key{Alarm: AboveBand, Subject: "e1"}); ok {
+		t.Error("an alarm that was never raised is on record")
 	}
 }

@@ -224,3 +224,42 @@ func TestCount_Answers(t *testing.T) {
 		}
 	}
 }
+
+// A probe that answers shows what it says now, with the doubts about it; what is too old
+// is not shown as present.
+func TestView_OfAProbe(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		set        func(p *room.Probe, now time.Duration)
+		temp, hum  bool
+		celsius    sensors.CentiCelsius
+		doubt, wet string
+	}{
+		{"as it says", func(*room.Probe, time.Duration) {}, true, true, 2400, "", ""},
+		{"an old temperature", func(p *room.Probe, now time.Duration) { p.St.TempAt = now - time.Hour }, false, true, 2400, "", ""},
+		{"an old humidity", func(p *room.Probe, now time.Duration) { p.St.HumAt = now - time.Hour }, true, false, 2400, "", ""},
+		{"doubted", func(p *room.Probe, _ time.Duration) {
+			p.St.Doubtful, p.St.Doubt, p.St.Reason = true, 3500, sensors.Jump
+		}, true, true, 3500, sensors.Jump.String(), ""},
+		{"alone", func(p *room.Probe, _ time.Duration) { p.St.Alone, p.St.Doubt, p.St.Reason = true, 3500, sensors.Jump }, true, true, 3500, sensors.Jump.String(), ""},
+		{"dewy", func(p *room.Probe, _ time.Duration) { p.St.Dewy = true }, true, true, 2400, "", sensors.DewTooHigh.String()},
+	} {
+		r := newRig(t, rigConfig(t, 1, ""))
+		r.run(time.Minute, r.calm)
+		p, now := probeOf(r.e, "p1"), r.e.v.Latest.Mono
+		p.St.Temp, p.St.Hum, p.St.HumLess, p.St.HumMore = 2400, 8500, 150, 100
+		c.set(p, now)
+		v := r.e.Probes()[r.e.v.ByID["p1"]]
+		if v.HasTemperature != c.temp || v.HasHumidity != c.hum || v.Temperature != c.celsius || v.TemperatureDoubt != c.doubt || v.HumidityDoubt != c.wet || v.Uncertainty != 1.5 || !v.Fresh {
+			t.Errorf("%s: %+v", c.name, v)
+		}
+	}
+	// An alarm of its probe counts among those of an enclosure.
+	r := newRig(t, rigConfig(t, 1, ""))
+	r.run(time.Minute, r.calm)
+	a := probeOf(r.e, "p1").Alarm(alarm.KindWet)
+	a.Rec.Life.State, a.Rec.Priority = alarm.Unack, Today
+	if v := r.e.Enclosures()[0]; len(v.Alarms) != 1 || v.Alarms[0] != ProbeWet || v.Worst == nil || *v.Worst != Today {
+		t.Errorf("%v, worst %v", v.Alarms, v.Worst)
+	}
+}

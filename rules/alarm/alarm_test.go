@@ -445,3 +445,29 @@ func TestRecord_Weighs(t *testing.T) {
 		}
 	}
 }
+
+// A record of a store that lost its newest part has no moment ahead of now; what put it
+// away and is not on record no longer does.
+func TestRecord_Recover(t *testing.T) {
+	now := sensors.Instant{Mono: time.Hour}
+	r := Record{State: Acked, Active: true, SeenAt: 2 * time.Hour, AckedAt: 3 * time.Hour, EndedAt: 4 * time.Hour}
+	if c := r.Recover(Spec{}, now); c.Changed() || r.SeenAt != time.Hour || r.AckedAt != time.Hour || r.EndedAt != time.Hour {
+		t.Errorf("%+v, %+v", c, r)
+	}
+	r = Record{State: Acked, Active: true, SeenAt: 1, AckedAt: 2, EndedAt: 3}
+	if r.Recover(Spec{}, now); r.SeenAt != 1 || r.AckedAt != 2 || r.EndedAt != 3 {
+		t.Errorf("what is past moved: %+v", r)
+	}
+	for _, c := range []struct {
+		r    Record
+		want State
+	}{
+		{Record{State: Shelved, Active: true}, Unack}, {Record{State: OutOfService}, Norm}, {Record{State: Shelved, Active: true, Shelf: &Shelf{Until: 2 * time.Hour}}, Shelved},
+		{Record{State: OutOfService, Out: &Out{Mono: 2 * time.Hour}}, OutOfService}, {Record{State: Suppressed, Active: true}, Suppressed},
+	} {
+		was := c.r.State
+		if got := c.r.Recover(Spec{}, now); c.r.State != c.want || got.From != was || got.To != c.want || got.Changed() != (got.Why == WhyShelfOver) {
+			t.Errorf("from %s: %+v", was, got)
+		}
+	}
+}
