@@ -1,6 +1,7 @@
 package climate
 
 import (
+	"math"
 	"testing"
 	"time"
 )
@@ -16,6 +17,232 @@ func TestLampWatch_RoomProbeLost(t *testing.T) {
 		}
 		if got := w.Since.Begun; got != kept {
 			t.Errorf("lost for %v: the course since the switch is kept %v, want %v", lost, got, kept)
+		}
+	}
+}
+
+// litDays follows an enclosure that lamps warm by 2 °C with a time constant of half an hour,
+// from eight to twenty o'clock by schedule. lit says what they do; until is when it ends.
+func litDays(w *LampWatch, from, until time.Duration, lit func(at time.Duration) bool, seen func(at time.Duration)) {
+	const step = time.Minute
+	air := 22.0
+	if w.Started {
+		air = 22 + w.Open.Value + w.Around() - 22
+	}
+	for at := from; at < until; at += step {
+		target := 22.0
+		if lit(at) {
+			target = 24
+		}
+		air += (target - air) * (1 - math.Exp(-step.Minutes()/30))
+		w.Observe(at, air, 22, true, planned(at))
+		if seen != nil {
+			seen(at)
+		}
+	}
+}
+
+// planned is the schedule of litDays.
+func planned(at time.Duration) bool {
+	hour := at % (24 * time.Hour)
+	return hour >= 8*time.Hour && hour < 20*time.Hour
+}
+
+// Lamps that were seen to warm for some days are missed when they do not switch, and seen
+// when they do; a switch without the schedule is a step away from it, and the next one back.
+func TestLampWatch_ADayThatIsNotAsUsual(t *testing.T) {
+	const day = 24 * time.Hour
+	dark := func(time.Duration) bool { return false }
+	for _, c := range []struct {
+		name         string
+		lit          func(at time.Duration) bool
+		until        time.Duration // of the last day
+		missing      bool          // the last switch
+		follows      bool          // it was seen
+		moved        bool          // a step without the schedule
+		learnsAsUsed bool
+	}{
+		{"as usual", planned, 10 * time.Hour, false, true, false, true},
+		{"they do not come on", dark, 10 * time.Hour, true, false, false, false},
+		{"they do not go off", func(at time.Duration) bool { return planned(at) || at%day >= 20*time.Hour }, 22 * time.Hour, true, false, false, false},
+		{"they go off at two", func(at time.Duration) bool { return planned(at) && at%day < 14*time.Hour }, 14*time.Hour + 50*time.Minute, false, true, true, true},
+		{"they come on at four", func(at time.Duration) bool { return planned(at) || at%day >= 4*time.Hour && at%day < 8*time.Hour }, 4*time.Hour + 50*time.Minute, false, true, true, true},
+	} {
+		var w LampWatch
+		litDays(&w, 0, 6*day, planned, nil)
+		if gain, known := w.Gain(); !known || math.Abs(gain-2) > 0.2 {
+			t.Fatalf("lamps that add 2 °C are seen to add %v, known %v", gain, known)
+		}
+		if !w.Sign.Warms || w.Ramps() || w.Sign.Missing > follow || w.Sign.Moved > 0 {
+			t.Fatalf("after six days as usual: %+v", w.Sign)
+		}
+		before := w.Course[1].Mean[lampBins-1]
+		most := 0.0
+		litDays(&w, 6*day, 6*day+c.until, c.lit, func(time.Duration) { most = max(most, w.Sign.Moved) })
+		s := w.Sign
+		if (s.Missing >= 7) != c.missing || (s.Missing <= follow) != c.follows || (most >= 5) != c.moved {
+			t.Errorf("%s: %+v, moved by at most %v", c.name, s, most)
+		}
+		if after := w.Course[1].Mean[lampBins-1]; math.Abs(float64(after-before)) > 0.1 {
+			t.Errorf("%s: what is usual goes from %v to %v", c.name, before, after)
+		}
+	}
+}
+
+// follow is evidence against lamps that did not switch, from which they count as seen.
+const follow = -3.0
+
+// What lamps that are wrong did speaks for the next switch too, until they are told; told,
+// it is used up, and the lamps are right again by schedule at the next.
+func TestLampWatch_WrongUntilTheNextSwitch(t *testing.T) {
+	const day = 24 * time.Hour
+	var w LampWatch
+	litDays(&w, 0, 6*day, planned, nil)
+	stuck := func(time.Duration) bool { return false }
+	litDays(&w, 6*day, 6*day+19*time.Hour, stuck, nil)
+	was := w.Sign.Missing
+	litDays(&w, 6*day+19*time.Hour, 6*day+20*time.Hour+time.Minute, stuck, nil)
+	if w.Sign.Carried != was || was <= 0 || w.Sign.Looks != 0 || w.Sign.Missing != 0 || w.Early {
+		t.Errorf("at the next switch %+v, missed by %v", w.Sign, was)
+	}
+	w.IsWrong()
+	if !w.Wrong || w.Sign != (LampSign{Warms: true}) {
+		t.Errorf("told: %+v", w.Sign)
+	}
+	litDays(&w, 6*day+20*time.Hour+time.Minute, 7*day+8*time.Hour+time.Minute, stuck, nil)
+	if w.Wrong || !w.Early {
+		t.Errorf("after the next switch: wrong %v, before it %v", w.Wrong, w.Early)
+	}
+}
+
+// A switch without the schedule is of a habit where one was at the same hour within the
+// week.
+func TestLampWatch_AgainAtItsLimits(t *testing.T) {
+	const day = 24 * time.Hour
+	for _, c := range []struct {
+		since time.Duration
+		want  bool
+	}{
+		{day, true}, {day + habitNear, true}, {day + habitNear + 1, false}, {day - habitNear, true}, {day - habitNear - 1, false}, {habitNear, false}, {habitNear / 2, false},
+		{7*day + time.Minute, true}, {habitFor - 1, true}, {habitFor, false},
+	} {
+		w := LampWatch{OffHour: 100 * day}
+		if got := w.Again(100*day + c.since); got != c.want || w.OffHour != 100*day+c.since {
+			t.Errorf("after %v: %v", c.since, got)
+		}
+	}
+	if (&LampWatch{}).Again(day) {
+		t.Error("the first one is a habit")
+	}
+}
+
+// What is known of the lamps' warmth, and whether they dim.
+func TestLampWatch_WhatIsKnown(t *testing.T) {
+	for _, c := range []struct {
+		off, on float32
+		days    bool
+		gain    float64
+	}{{-1.5, 1, true, 1.5}, {-1, 2, true, 2}, {0.5, -0.5, true, -0.5}} {
+		var w LampWatch
+		w.Course[0].Mean[lampBins-1], w.Course[1].Mean[lampBins-1] = c.off, c.on
+		if gain, known := w.Gain(); gain != c.gain || known {
+			t.Errorf("%+v: %v, known %v without a day", c, gain, known)
+		}
+		w.Course[1].Days[lampBins-1] = 9
+		if _, known := w.Gain(); !known {
+			t.Errorf("%+v: not known after days", c)
+		}
+	}
+	for _, c := range []struct {
+		on   bool
+		ramp [2]float64
+		want bool
+	}{{true, [2]float64{-0.15, 0}, true}, {true, [2]float64{-0.14, 9}, false}, {false, [2]float64{-9, 0.15}, true}, {false, [2]float64{0, 0.14}, false}} {
+		if got := (&LampWatch{On: c.on, Ramp: c.ramp}).Ramps(); got != c.want {
+			t.Errorf("%+v: dims %v", c, got)
+		}
+	}
+	for _, c := range []struct {
+		f    LampFault
+		want bool
+	}{{LampsFollow, false}, {LampsNotOff, false}, {LampsNotOn, true}, {LampsOffEarly, true}, {LampsOnEarly, false}} {
+		if c.f.Dark() != c.want {
+			t.Errorf("%v: dark %v", c.f, !c.want)
+		}
+	}
+}
+
+// Lamps that dim for an hour before they go off are seen to after some days.
+func TestLampWatch_Dims(t *testing.T) {
+	const day = 24 * time.Hour
+	var w LampWatch
+	air := 22.0
+	for at := time.Duration(0); at < 6*day; at += time.Minute {
+		hour, target := at%day, 22.0
+		switch {
+		case hour >= 19*time.Hour && planned(at):
+			target = 22 + 2*(20*time.Hour-hour).Hours()
+		case planned(at):
+			target = 24
+		}
+		air += (target - air) * (1 - math.Exp(-1.0/15))
+		w.Observe(at, air, 22, true, planned(at))
+		if at == 5*day+18*time.Hour && !w.Ramps() {
+			t.Errorf("not seen to dim: %v", w.Ramp)
+		}
+	}
+	if w.Ramps() {
+		t.Errorf("they come on at once: %v", w.Ramp)
+	}
+}
+
+// A light probe is believed after ten minutes of the same, and learns how bright on and off
+// are where schedule and light agree.
+func TestLampWatch_Light(t *testing.T) {
+	var w LampWatch
+	at := time.Duration(0)
+	say := func(lux float64, on bool, d time.Duration) {
+		at += d
+		w.ObserveLight(at, lux, on)
+	}
+	if say(400, true, 0); w.Light.State != LampsOn {
+		t.Errorf("the first reading: %v", w.Light.State)
+	}
+	say(1, true, time.Minute)
+	if say(1, true, lightHold-1); w.Light.State != LampsOn {
+		t.Error("dark for less than ten minutes")
+	}
+	if say(1, true, 1); w.Light.State != LampsOff || w.Light.SeenOff != 0 || w.Light.SeenOn != 1 {
+		t.Errorf("dark for ten minutes: %+v", w.Light)
+	}
+	before := w.Light
+	for _, bad := range []float64{math.NaN(), math.Inf(1), -1} {
+		if say(bad, true, time.Hour); w.Light != before {
+			t.Errorf("%v lux: %+v", bad, w.Light)
+		}
+	}
+	// Before anything is learned the middle of 2 and 80 lux parts them, by their logarithms.
+	for lux, want := range map[float64]Lamps{12.7: LampsOn, 12.6: LampsOff, 0: LampsOff} {
+		w = LampWatch{}
+		if w.ObserveLight(0, lux, false); w.Light.State != want {
+			t.Errorf("%v lux: %v", lux, w.Light.State)
+		}
+	}
+	// Faint lamps are learned: 30 lux beside 1 lux of the night part at 5.5 lux.
+	w, at = LampWatch{}, 0
+	for range 3 {
+		say(30, true, time.Hour)
+		say(1, false, time.Hour)
+	}
+	if w.Light.SeenOn != 3 || w.Light.SeenOff != 3 || math.Abs(math.Exp(w.Light.LogOn)-30) > 1e-9 || math.Abs(math.Exp(w.Light.LogOff)-1) > 1e-9 {
+		t.Errorf("learned %+v", w.Light)
+	}
+	for lux, want := range map[float64]Lamps{5.6: LampsOn, 5.4: LampsOff} {
+		x := w
+		x.ObserveLight(at+time.Hour, lux, true)
+		x.ObserveLight(at+2*time.Hour, lux, true)
+		if x.Light.State != want {
+			t.Errorf("%v lux beside what was learned: %v", lux, x.Light.State)
 		}
 	}
 }
