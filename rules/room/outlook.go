@@ -79,7 +79,8 @@ const (
 	straightSure  = 3.0             // standard deviations of such a rise
 	straightLeast = 1.5             // °C/h of it
 	straightLooks = 5 * time.Minute // until the reading comes that shows it
-	straightOut   = 2               // times it, where it slows down to a third on its way
+	straightOut   = 2.0             // times it, where it slows down to a third on its way
+	straightBare  = 3.0             // the same of what has more way to go than it came in half an hour, and no model
 	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun, and may soon end
 )
 
@@ -110,8 +111,12 @@ func straight(t climate.Eta, way, noise float64, s climate.Slope, lately float64
 		early = straightRaces
 	}
 	t.From = min(t.From, time.Duration(early*float64(at(way-noise, max(s.PerHour+s.Sigma, lately)))))
-	t.To = max(t.To, straightOut*at(way+noise, s.PerHour)+straightLooks)
-	if lately/2 < way && (young || !learned) || t.To >= climate.Horizon {
+	out, far := straightOut, lately/2 < way
+	if far && !learned {
+		out = straightBare
+	}
+	t.To = max(t.To, time.Duration(out*float64(at(way+noise, s.PerHour)))+straightLooks)
+	if far && young || t.To >= climate.Horizon {
 		t.To, t.Open = climate.Horizon, true
 	}
 	t.Mid = min(max(t.Mid, t.From), t.To)

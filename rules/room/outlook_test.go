@@ -159,22 +159,27 @@ func TestStraight_AtItsLimits(t *testing.T) {
 func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 	levels := climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 3 * time.Hour}
 	for _, c := range []struct {
-		name           string
-		way, lately    float64 // of a rise by 8 °C/h
-		steep, learned bool
-		from           time.Duration
-		open           bool
+		name        string
+		way, lately float64 // of a rise by 8 °C/h
+		steep       bool
+		from        time.Duration
+		open        bool
 	}{
-		{"for half an hour", 4, 8, true, true, 1350 * time.Second, false},
-		{"for less", 4, 6.3, true, true, 15 * time.Minute, true},
-		{"for less, and came further than it has to go", 3, 6.3, true, true, 675 * time.Second, false},
-		{"for less, and is not steep", 4, 6.3, false, true, 1350 * time.Second, true},
-		{"not learned", 4.1, 8, true, false, 0, true},
-		{"not learned, and came as far as it has to go", 4, 8, true, false, 1350 * time.Second, false},
+		{"for half an hour", 4, 8, true, 1350 * time.Second, false},
+		{"for less", 4, 6.3, true, 15 * time.Minute, true},
+		{"for less, and came further than it has to go", 3, 6.3, true, 675 * time.Second, false},
+		{"for less, and is not steep", 4, 6.3, false, 1350 * time.Second, true},
 	} {
-		got := straight(levels, c.way, 0, climate.Slope{PerHour: 8}, c.lately, c.steep, c.learned)
-		if c.from > 0 && got.From != c.from || got.Open != c.open || got.Open != (got.To == climate.Horizon) {
+		got := straight(levels, c.way, 0, climate.Slope{PerHour: 8}, c.lately, c.steep, true)
+		if got.From != c.from || got.Open != c.open || got.Open != (got.To == climate.Horizon) {
 			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+	soon := climate.Eta{Known: true, From: time.Minute, Mid: 2 * time.Minute, To: 3 * time.Minute}
+	for way, late := range map[float64]time.Duration{4.1: 3, 4: 2} {
+		got := straight(soon, way, 0, climate.Slope{PerHour: 8}, 8, true, false)
+		if want := late*time.Duration(way/8*float64(time.Hour)) + straightLooks; (got.To-want).Abs() > time.Second || got.Open {
+			t.Errorf("%v °C to go, not learned: %+v, want %v", way, got, want)
 		}
 	}
 }
