@@ -273,6 +273,12 @@ func (cs Look) roomExplains(en *room.Enclosure, pic *climate.Picture, side float
 	return cs.firstDaysExplain(en, r, side)
 }
 
+// RoomWarm says why the room itself is enough to make an enclosure too warm, nil where it
+// is not.
+func (cs Look) RoomWarm(en *room.Enclosure) *alarm.Fact {
+	return cs.roomExplains(en, cs.V.Survey(cs.V.Latest), hotter)
+}
+
 // moversExplain is roomExplains without a room probe.
 func (cs Look) moversExplain(en *room.Enclosure, pic *climate.Picture, side float64) *alarm.Fact {
 	n, all := movers(pic, side), pic.Changed

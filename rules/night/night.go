@@ -3,6 +3,7 @@ package night
 
 import (
 	"dewline/rules/alarm"
+	"dewline/rules/cause"
 	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -71,8 +72,8 @@ func tell(en *room.Enclosure, now sensors.Instant, out *room.Out) {
 // mostOf the enclosures that lack their night drop make it the room's.
 const mostOf = 0.75
 
-// Cause is the room where most of its enclosures lack the night drop that they
-// want, and else the enclosure.
+// Cause is the room where most of its enclosures lack the night drop that they want, or
+// where it was itself too warm for one, and else the enclosure.
 func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	lack, judged := 0, 0
 	for i := range v.Enclosures {
@@ -89,5 +90,12 @@ func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	if judged >= 3 && float64(lack) >= mostOf*float64(judged) {
 		return alarm.Cause{Kind: alarm.CauseRoom}, nil
 	}
-	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: v.Enclosures[a.Index].Cfg.ID}, nil
+	en, r := &v.Enclosures[a.Index], v.RoomCase(v.At)
+	if why := (cause.Look{V: v}).RoomWarm(en); why != nil {
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{*why}
+	}
+	if r.HasTemp && r.Temp*100 >= float64(en.Limits.NightHigh) {
+		return alarm.Cause{Kind: alarm.CauseRoom}, nil
+	}
+	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
 }

@@ -31,7 +31,7 @@ func TestCause_NoDropAnywhereIsTheRoom(t *testing.T) {
 		v := roomtest.View(t, 4, "")
 		for i := range v.Enclosures {
 			en := &v.Enclosures[i]
-			en.Species.DropMin = 2
+			en.Species.DropMin, en.Limits.NightHigh = 2, 2500
 			drop := 3.0
 			if i < lack {
 				drop = 0.2
@@ -41,6 +41,34 @@ func TestCause_NoDropAnywhereIsTheRoom(t *testing.T) {
 		}
 		if got, _ := (Judge{}).Cause(v, &v.Enclosures[0].Alarms[alarm.KindNightDrop]); got.Kind != want {
 			t.Errorf("%d of 4 without a drop: %v, want %v", lack, got.Kind, want)
+		}
+	}
+}
+
+// A room that is 1 °C warmer than usual, or above what the night may have, leaves no night
+// drop to anybody.
+func TestCause_AWarmRoom(t *testing.T) {
+	for _, c := range []struct {
+		usual float64 // of the room, which is at 24 °C
+		night int32   // upper end
+		want  alarm.CauseKind
+		why   int
+	}{
+		{23, 2500, alarm.CauseRoom, 1},
+		{23.1, 2500, alarm.CauseEnclosure, 0},
+		{24, 2401, alarm.CauseEnclosure, 0},
+		{24, 2400, alarm.CauseRoom, 0},
+	} {
+		v := roomtest.View(t, 1, "")
+		v.Enclosures[0].Limits.NightHigh = c.night
+		for i := range 24*3 + 1 {
+			for range 3 {
+				v.Air.Usual.Observe(float64(i%24), c.usual)
+			}
+		}
+		got, why := (Judge{}).Cause(v, &v.Enclosures[0].Alarms[alarm.KindNightDrop])
+		if got.Kind != c.want || len(why) != c.why {
+			t.Errorf("%+v: %v, %+v", c, got, why)
 		}
 	}
 }
