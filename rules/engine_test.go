@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -208,8 +209,17 @@ func TestMissing_NeitherClearsNorAdvancesNorResets(t *testing.T) {
 	if x := r.last(LethalLimit); len(x.Detail.Unknown) == 0 || x.From != x.To {
 		t.Errorf("not marked as unknown: %+v", x)
 	}
-	if v := r.e.Open(); !v[0].Unknown || v[0].Key.Alarm != LethalLimit {
-		t.Errorf("%+v", v[0])
+	open := r.e.Open()
+	if !open[0].Unknown || open[0].Key.Alarm != LethalLimit {
+		t.Errorf("%+v", open[0])
+	}
+	for i := range open {
+		if v, ok := r.e.Alarm(open[i].Key); !ok || !reflect.DeepEqual(v, open[i]) {
+			t.Errorf("by itself %v is %+v, among all %+v", open[i].Key, v, open[i])
+		}
+	}
+	if v, ok := r.e.Alarm(Key{Alarm: BelowBand, Subject: "e1"}); ok {
+		t.Errorf("what is as it should be is open: %+v", v)
 	}
 	if v := r.e.Enclosures()[0]; !v.Blind || v.Temperature.Known {
 		t.Errorf("%+v", v)

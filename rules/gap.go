@@ -63,7 +63,7 @@ func (e *Engine) learnOff(now sensors.Instant) {
 		return
 	}
 	e.v.Off.Added += max(0, d-room.UnknownOff)
-	e.age(d, at)
+	e.lives.age(d, at)
 	for i := range e.v.Enclosures {
 		if dose := &e.v.Enclosures[i].St.Dose; dose.Minutes > 0 {
 			dose.Unknown += d
@@ -91,7 +91,7 @@ func (e *Engine) interrupt(now sensors.Instant, a room.Absence) {
 		e.v.Off.Added += room.UnknownOff
 	case !a.Short:
 		e.v.Off.Added += a.Off
-		e.age(a.Off, now.Mono+1)
+		e.lives.age(a.Off, now.Mono+1)
 	}
 	forgive(e.v, a, now.Mono)
 	if a.Short {
@@ -111,28 +111,28 @@ func (e *Engine) interrupt(now sensors.Instant, a room.Absence) {
 }
 
 // age makes what was seen before a time off as old as it is.
-func (e *Engine) age(off, before time.Duration) {
+func (ls *lives) age(off, before time.Duration) {
 	back := func(at *time.Duration) {
 		if *at < before {
 			*at -= off
 		}
 	}
-	for i := range e.v.Probes {
-		st := &e.v.Probes[i].St
-		if !st.Heard.IsZero() && st.Heard.Mono < before && !e.v.Probes[i].Silent() {
+	for i := range ls.v.Probes {
+		st := &ls.v.Probes[i].St
+		if !st.Heard.IsZero() && st.Heard.Mono < before && !ls.v.Probes[i].Silent() {
 			st.Unseen += off // nobody listened
 		}
 		for _, at := range []*time.Duration{&st.Last.Mono, &st.Heard.Mono, &st.Good.Mono, &st.TempAt, &st.AnyAt, &st.HumAt} {
 			back(at)
 		}
 	}
-	e.lives.each(func(s *room.Alarm) { // who answered before has not looked since
-		if l := &s.Rec.Life; l.State == alarm.Acked && l.AckedAt <= e.v.Off.At {
+	ls.each(func(s *room.Alarm) { // who answered before has not looked since
+		if l := &s.Rec.Life; l.State == alarm.Acked && l.AckedAt <= ls.v.Off.At {
 			l.AckedAt -= off
 		}
 	})
-	for i := range e.v.Enclosures {
-		st := &e.v.Enclosures[i].St
+	for i := range ls.v.Enclosures {
+		st := &ls.v.Enclosures[i].St
 		for _, at := range []*time.Duration{&st.At.Mono, &st.PulseAt, &st.DoorAt, &st.Excused} {
 			back(at)
 		}

@@ -334,6 +334,14 @@ func (w views) viewPresent(p *room.Probe, v *ProbeView) {
 	}
 }
 
+// Alarm returns an alarm that is not NORM, false where it is.
+func (e *Engine) Alarm(k Key) (AlarmView, bool) {
+	if s := e.lives.find(k); s != nil && s.Open() {
+		return e.lives.view(s), true
+	}
+	return AlarmView{}, false
+}
+
 // Open returns every alarm that is not NORM, the most urgent first.
 func (e *Engine) Open() []AlarmView {
 	list := []AlarmView{}

@@ -214,6 +214,9 @@ func (c *Core) removed(now sensors.Instant, ts []rules.Transition) Effects {
 	return e
 }
 
+// Alarm returns an alarm that is not NORM, false where it is.
+func (c *Core) Alarm(k rules.Key) (rules.AlarmView, bool) { return c.engine.Alarm(k) }
+
 // Open returns the alarms that are not NORM.
 func (c *Core) Open() []rules.AlarmView { return c.engine.Open() }
 

@@ -96,12 +96,8 @@ func (l *loop) applyAll(all []core.Effects) {
 }
 
 func (l *loop) showAlarms(ts []rules.Transition) {
-	open := map[rules.Key]rules.AlarmView{}
-	for _, v := range l.core.Open() {
-		open[v.Key] = v
-	}
 	for _, t := range ts {
-		if v, ok := open[t.Key]; ok {
+		if v, ok := l.core.Alarm(t.Key); ok {
 			l.channels.alarm(t.At, t.Key, &v)
 		} else {
 			l.channels.alarm(t.At, t.Key, nil)
