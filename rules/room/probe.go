@@ -100,16 +100,16 @@ type Trust struct {
 
 // Probe is a configured probe with its state and alarms, laid out as an Enclosure is.
 type Probe struct {
-	Index int
-	Encl  int   // -1 for none
-	Open  Kinds // of alarms that are not NORM
-	Out   bool  // out of service: in a calibration jar, or on the bench
+	Alarms [int(alarm.FirstContactKind - alarm.FirstProbeKind)]Alarm
+	Index  int
+	Encl   int   // -1 for none
+	Open   Kinds // of alarms that are not NORM
+	Out    bool  // out of service: in a calibration jar, or on the bench
 	// Since is when the last gap ended in which nobody looked: what the probe
 	// said before is not present.
-	Since  time.Duration
-	St     ProbeState
-	Alarms [int(alarm.FirstContactKind - alarm.FirstProbeKind)]Alarm
-	Cfg    configs.Probe
+	Since time.Duration
+	St    ProbeState
+	Cfg   configs.Probe
 }
 
 // Alarm is the probe's alarm of one kind.
