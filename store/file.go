@@ -110,8 +110,13 @@ func (r *recordFile) openHandle() (*handle, error) {
 		return f, err
 	}
 	var err error
-	h.DB, err = openBolt(r.path, o)
-	return h, err
+	if h.DB, err = openBolt(r.path, o); err != nil {
+		return h, err
+	}
+	return h, h.View(func(tx *bolt.Tx) error {
+		r.touched(tx, mostMapped) // the library went through all of it for free pages
+		return nil
+	})
 }
 
 // current returns the open file, nil for none.

@@ -93,3 +93,45 @@ func TestMappedPagesAreGivenBack(t *testing.T) {
 		t.Errorf("%d kB of files are held in memory", files)
 	}
 }
+
+// mappedOf asks the kernel how many kB of a file are mapped and resident in this process.
+func mappedOf(t *testing.T, name string) (kB int) {
+	t.Helper()
+	b, err := os.ReadFile("/proc/self/smaps")
+	if err != nil {
+		t.Skipf("the kernel does not tell of memory: %v", err)
+	}
+	ours := false
+	for line := range strings.Lines(string(b)) {
+		var n int
+		if strings.Contains(strings.Fields(line)[0], "-") {
+			ours = strings.HasSuffix(strings.TrimSpace(line), name)
+		} else if _, err := fmt.Sscanf(line, "Rss: %d kB", &n); ours && err == nil {
+			kB += n
+		}
+	}
+	return kB
+}
+
+// TestOpeningHoldsNothing opens two months of days, and checks them behind the running
+// watch: each time the library goes through all of the file for pages that are free.
+func TestOpeningHoldsNothing(t *testing.T) {
+	dir := memDir(t)
+	s, _ := longRecord(t, dir, 3, 60)
+	if err := s.Close(ctx); err != nil {
+		t.Fatal(err)
+	}
+	s, _, err := Open(ctx, Options{Dir: dir, CheckLater: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close(ctx)
+	opened := mappedOf(t, s.path)
+	if err := s.Check(ctx); err != nil {
+		t.Fatal(err)
+	}
+	checked, most := mappedOf(t, s.path), int(s.Stats().FileBytes>>10)/4
+	if opened > most || checked > most {
+		t.Errorf("%d kB of the file are held after opening it and %d after checking it, of %d", opened, checked, 4*most)
+	}
+}
