@@ -157,3 +157,27 @@ func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
 		}
 	}
 }
+
+// Whoever put the silent probes away for the day put away less than a room that nobody
+// sees: that wakes all the same, and at once.
+func TestBlind_WakesFromItsShelf(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, "", 1))
+	r.run(time.Hour, r.calm)
+	r.run(7*time.Minute, without(r.calm, "p1", "q1", "p2", "p3", "room"))
+	shelved := 0
+	for _, id := range []string{"p1", "q1", "p2", "p3", "room"} {
+		if r.act(Action{Kind: Shelve, Key: Key{Alarm: ProbeSilent, Subject: id}, For: 12 * time.Hour, By: "robin"}) == nil {
+			shelved++
+		}
+	}
+	r.run(5*time.Minute, without(r.calm, "p1", "q1", "p2", "p3", "room"))
+	woken := 0
+	for _, v := range r.e.Open() {
+		if v.State == alarm.Unack && v.Priority == Wake {
+			woken++
+		}
+	}
+	if shelved == 0 || woken == 0 {
+		t.Errorf("%d silent probes were put away, %d alarms of the blind room wake", shelved, woken)
+	}
+}

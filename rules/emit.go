@@ -17,7 +17,7 @@ func (ls *lives) Find(f room.Finding) {
 	if !was && a.Rec.Life.Active {
 		a.Afresh()
 		switch {
-		case f.Urgent:
+		case f.Urgent && a.Rec.Life.Shelf == nil: // else it is raised from what was put away
 			a.Rec.Priority = Wake
 		case f.Mild:
 			a.Rec.Priority = Note
@@ -101,8 +101,8 @@ func (ls *lives) Raise(s *room.Alarm, p Priority) {
 		s.Rec.Cause = c
 		s.Rec.Because(evidence)
 	}
-	if c := s.Rec.Life.Worsen(); c.Changed() {
-		ls.emit(s, now, c, "", "more urgent than what was acknowledged")
+	if c := s.Rec.Life.Worsen(ls.spec(s, 0), now); c.Changed() {
+		ls.emit(s, now, c, "", c.Why)
 		return
 	}
 	ls.update(s, now, "more urgent")

@@ -41,7 +41,7 @@ func (r *Record) PutOnShelf(s Spec, now sensors.Instant, d time.Duration, oneSho
 	if d <= 0 || d > s.MaxShelf || r.Out != nil {
 		return Change{From: r.State, To: r.State}, false
 	}
-	r.Shelf = &Shelf{Until: now.Mono + d, OneShot: oneShot, Began: oneShot && r.Active}
+	r.Shelf = &Shelf{Until: now.Mono + d, OneShot: oneShot, Began: oneShot && r.Active, Mild: s.MaxShelf > MaxShelf(Wake)}
 	if now.Synced {
 		r.Shelf.Wall = now.Wall.Add(d)
 	}
@@ -78,13 +78,17 @@ func (r *Record) Interrupt(now sensors.Instant) {
 	r.Seen, r.SeenAt, r.OnFor, r.OffFor = Missing, now.Mono, 0, 0
 }
 
-// Worsen makes an acknowledged alarm unacknowledged, because what was
-// acknowledged was less than what it is now.
-func (r *Record) Worsen() Change {
-	if r.State != Acked {
-		return Change{From: r.State, To: r.State}
+// Worsen makes an alarm that was acknowledged, or shelved, for less than what it is now
+// unacknowledged.
+func (r *Record) Worsen(s Spec, now sensors.Instant) Change {
+	switch {
+	case r.State == Acked:
+		return r.move(Unack, "more urgent than what was acknowledged")
+	case r.outgrown(s) && r.Out == nil:
+		r.Shelf = nil
+		return r.settle(s, now, WhyWorse)
 	}
-	return r.move(Unack, "")
+	return Change{From: r.State, To: r.State}
 }
 
 // Drop ends the alarm because its subject is no longer configured. Its onset

@@ -247,15 +247,47 @@ func TestRecord_ReturnedWaits(t *testing.T) {
 }
 
 func TestRecord_WorsenAndDrop(t *testing.T) {
+	wake := Spec{MaxShelf: MaxShelf(Wake)}
 	r := Record{State: Acked, Active: true, Seq: 3, Answered: true}
-	if c := r.Worsen(); c.To != Unack || r.Answered {
+	if c := r.Worsen(wake, at(1)); c.To != Unack || r.Answered {
 		t.Errorf("worsen: %+v %+v", c, r)
 	}
-	if c := r.Worsen(); c.Changed() {
+	if c := r.Worsen(wake, at(1)); c.Changed() {
 		t.Errorf("worsen twice: %+v", c)
 	}
 	if c := r.Drop(); c.To != Norm || c.Why != WhyConfig || r.Seq != 3 || r.Active {
 		t.Errorf("drop: %+v %+v", c, r)
+	}
+}
+
+// What was put away for less than a wake alarm is put away no more once it wakes; a
+// shelf that was made for that holds, and so does being out of service.
+func TestRecord_OutgrowsItsShelf(t *testing.T) {
+	today, wake := Spec{MaxShelf: MaxShelf(Today)}, Spec{MaxShelf: MaxShelf(Wake)}
+	shelved := func(s Spec) Record {
+		r := Record{State: Unack, Active: true, Seq: 3, Seen: Beyond}
+		if c, ok := r.PutOnShelf(s, at(0), 10*time.Minute, false); !ok || c.To != Shelved {
+			t.Fatalf("shelved: %+v", c)
+		}
+		return r
+	}
+	r := shelved(today)
+	r.Step(today, at(time.Minute), Beyond)
+	if c := r.Worsen(wake, at(time.Minute)); c.From != Shelved || c.To != Unack || c.Why != WhyWorse || r.Shelf != nil {
+		t.Errorf("worse: %+v", c)
+	}
+	r = shelved(today)
+	if c := r.Step(wake, at(time.Minute), Beyond); c.To != Unack || c.Why != WhyWorse {
+		t.Errorf("it began anew as one that wakes: %+v", c)
+	}
+	r = shelved(wake)
+	if c := r.Worsen(wake, at(time.Minute)); c.Changed() || r.Step(wake, at(time.Minute), Beyond).Changed() {
+		t.Errorf("put away as one that wakes: %+v", c)
+	}
+	r = shelved(today)
+	r.TakeOut(today, at(1), Out{Mono: time.Hour})
+	if c := r.Worsen(wake, at(time.Minute)); c.Changed() {
+		t.Errorf("out of service: %+v", c)
 	}
 }
 

@@ -64,6 +64,7 @@ type Shelf struct {
 	Wall    time.Time     `json:"wall,omitzero"` // the same end by a set clock, believed only when synchronised
 	OneShot bool          `json:"one_shot,omitempty"`
 	Began   bool          `json:"began,omitempty"` // one-shot: the active period has started
+	Mild    bool          `json:"mild,omitempty"`  // the alarm was less than one that wakes
 }
 
 // An Out is a person's decision to take an alarm out of service. It ends at

@@ -11,6 +11,7 @@ import (
 const (
 	WhyRealarm   = "still active after being acknowledged"
 	WhyShelfOver = "shelf over"
+	WhyWorse     = "more urgent than what was put away"
 	WhyInService = "back in service"
 	WhyReturned  = "returned to normal"
 	WhyConfig    = "configuration"
@@ -140,10 +141,18 @@ func (r *Record) expire(s *Spec, now sensors.Instant) (why string) {
 			r.Out, why = nil, WhyInService
 		}
 	}
+	if r.outgrown(s) {
+		r.Shelf, why = nil, WhyWorse
+	}
 	if r.Shelf != nil && r.unshelve(min(r.Shelf.Until, now.Mono+s.MaxShelf), now) {
 		why = WhyShelfOver
 	}
 	return why
+}
+
+// outgrown reports whether the alarm wakes by now and was put on its shelf for less.
+func (r *Record) outgrown(s Spec) bool {
+	return r.Shelf != nil && r.Shelf.Mild && s.MaxShelf <= MaxShelf(Wake)
 }
 
 // unshelve reports whether the shelf, of at most until, is over, and keeps its
@@ -163,7 +172,7 @@ func (r *Record) unshelve(until time.Duration, now sensors.Instant) (over bool) 
 	}
 	if until != r.Shelf.Until || began != r.Shelf.Began {
 		// A new one, as snapshots of the record may share the old one.
-		r.Shelf = &Shelf{Until: until, Wall: r.Shelf.Wall, OneShot: r.Shelf.OneShot, Began: began}
+		r.Shelf = &Shelf{Until: until, Wall: r.Shelf.Wall, OneShot: r.Shelf.OneShot, Began: began, Mild: r.Shelf.Mild}
 	}
 	return false
 }
