@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/sensors"
 )
 
 // What a person can ask beside what the rules act on: Duty puts a person, named as
@@ -43,4 +44,13 @@ type Reply struct {
 	Error string `json:"error,omitempty"`
 	// Note is what is to be known of what was done, such as that it is not kept.
 	Note string `json:"note,omitempty"`
+}
+
+// A Note is one line that a keeper wrote about an enclosure, or about the room
+// where Enclosure is empty, as it is kept.
+type Note struct {
+	At        sensors.Instant `json:"at"`
+	Enclosure string          `json:"enclosure"`
+	By        string          `json:"by"`
+	Text      string          `json:"text"`
 }

@@ -1,7 +1,6 @@
 package summary
 
 import (
-	"encoding/json"
 	"slices"
 	"strings"
 	"time"
@@ -40,11 +39,7 @@ func (b *builder) careFor() {
 }
 
 func (b *builder) corrections() (out []sensors.Correction) {
-	for doc, err := range b.rec.Docs(store.BucketCalibration) {
-		var c sensors.Correction
-		if err == nil {
-			err = json.Unmarshal(doc.Value, &c)
-		}
+	for c, err := range store.Decode[sensors.Correction](b.rec.Docs(store.BucketCalibration)) {
 		if err != nil {
 			b.fault("some calibrations", err)
 			continue

@@ -1,15 +1,14 @@
 package summary
 
 import (
-	"encoding/json"
 	"maps"
 	"slices"
 	"time"
 
+	"dewline/alert"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
-	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -123,20 +122,8 @@ func (x *Excursion) furthest(s *slot) (float64, bool) {
 	return 0, false
 }
 
-// A storedNote is a note as the daemon keeps it.
-type storedNote struct {
-	At        sensors.Instant `json:"at"`
-	Enclosure string          `json:"enclosure"`
-	By        string          `json:"by"`
-	Text      string          `json:"text"`
-}
-
 func (b *builder) readNotes() {
-	for doc, err := range b.rec.Docs(store.BucketNotes) {
-		var n storedNote
-		if err == nil {
-			err = json.Unmarshal(doc.Value, &n)
-		}
+	for n, err := range store.Decode[alert.Note](b.rec.Docs(store.BucketNotes)) {
 		if err != nil {
 			b.fault("the notes", err)
 			continue

@@ -2,7 +2,6 @@ package summary
 
 import (
 	"cmp"
-	"encoding/json"
 	"slices"
 	"strings"
 	"time"
@@ -128,11 +127,7 @@ func (b *builder) suggest(top []Count) {
 		return
 	}
 	var records []rules.Record
-	for doc, err := range b.rec.Docs(store.BucketAlarms) {
-		var r rules.Record
-		if err == nil {
-			err = json.Unmarshal(doc.Value, &r)
-		}
+	for r, err := range store.Decode[rules.Record](b.rec.Docs(store.BucketAlarms)) {
 		if err != nil {
 			b.fault("what is kept of the alarms", err)
 			continue

@@ -8,7 +8,6 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/event"
-	"dewline/sensors"
 )
 
 // A Room is everything that the API says of one moment.
@@ -219,7 +218,9 @@ type Note struct {
 	Text      string    `json:"text"`
 }
 
-// NoteOf makes the document of a note.
-func NoteOf(at sensors.Instant, enclosure, by, text string) Note {
-	return Note{Time: at.Wall.Round(time.Second), ClockSet: at.Synced, Enclosure: enclosure, By: by, Text: text}
+// NotesOf makes the documents of notes.
+func NotesOf(notes []alert.Note) []Note {
+	return listOf(notes, func(n *alert.Note) Note {
+		return Note{Time: n.At.Wall.Round(time.Second), ClockSet: n.At.Synced, Enclosure: n.Enclosure, By: n.By, Text: n.Text}
+	})
 }

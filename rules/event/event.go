@@ -57,6 +57,12 @@ func (e *Event) Kind() string {
 // New returns the line of body at a moment.
 func New(at sensors.Instant, body Body) Event { return Event{At: at, Schema: Schema, Body: body} }
 
+// With returns e with what stands beside it.
+func (e Event) With(b Beside) Event {
+	e.Beside = b
+	return e
+}
+
 // Measured reports whether e says what was measured, and not what somebody did.
 func (e *Event) Measured() bool {
 	switch e.Body.(type) {

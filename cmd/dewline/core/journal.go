@@ -26,15 +26,12 @@ func alarmEvent(t *rules.Transition) event.Event {
 	if t.HasLimit {
 		a.Limit = &t.Limit
 	}
-	e := event.New(t.At, a)
-	e.By, e.Text = t.By, t.Why
-	return e
+	return event.New(t.At, a).With(event.Beside{By: t.By, Text: t.Why})
 }
 
 func noticeEvent(ev *alert.Event) event.Event {
-	e := event.New(ev.At, event.Notice{Notice: ev.Notice, What: ev.What, Version: ev.Version, Channel: ev.Channel})
-	e.Person, e.Text = ev.Person, ev.Why
-	return e
+	body := event.Notice{Notice: ev.Notice, What: ev.What, Version: ev.Version, Channel: ev.Channel}
+	return event.New(ev.At, body).With(event.Beside{Person: ev.Person, Text: ev.Why})
 }
 
 // actEvent tells of a person's action, with the state before and the one after;
@@ -56,35 +53,27 @@ func actEvent(now sensors.Instant, a *rules.Action, ts []rules.Transition) event
 			}
 		}
 	}
-	e := event.New(now, b)
-	e.By, e.Text = a.By, a.Why
-	return e
+	return event.New(now, b).With(event.Beside{By: a.By, Text: a.Why})
 }
 
 // dutyEvent tells that somebody was put on duty, or that it is over, with who was
 // told first before and who is after; empty for the order of the file.
 func dutyEvent(now sensors.Instant, a *rules.Action, from, to string) event.Event {
-	e := event.New(now, event.Act{Act: string(a.Kind), Subject: a.Key.Subject, From: from, To: to, Until: a.Until})
-	e.By, e.Text = a.By, a.Why
-	return e
+	body := event.Act{Act: string(a.Kind), Subject: a.Key.Subject, From: from, To: to, Until: a.Until}
+	return event.New(now, body).With(event.Beside{By: a.By, Text: a.Why})
 }
 
 func refusedEvent(now sensors.Instant, who, subject, what string) event.Event {
-	e := event.New(now, event.Refused{})
-	e.By, e.About, e.Text = who, subject, what
-	return e
+	return event.New(now, event.Refused{}).With(event.Beside{By: who, About: subject, Text: what})
 }
 
 func drillEvent(now sensors.Instant, by, person, id string) event.Event {
-	e := event.New(now, event.Drill{Notice: id})
-	e.By, e.Person = by, person
-	return e
+	return event.New(now, event.Drill{Notice: id}).With(event.Beside{By: by, Person: person})
 }
 
 func drillOverEvent(at sensors.Instant, d *alert.DrillResult) event.Event {
-	e := event.New(at, event.DrillOver{Notice: d.ID, Taken: d.Taken, Answered: d.Acked, AnsweredIn: d.AckedIn})
-	e.By, e.Person = d.AckedBy, d.Person
-	return e
+	body := event.DrillOver{Notice: d.ID, Taken: d.Taken, Answered: d.Acked, AnsweredIn: d.AckedIn}
+	return event.New(at, body).With(event.Beside{By: d.AckedBy, Person: d.Person})
 }
 
 func clockEvent(now sensors.Instant, before time.Time, why string) event.Event {
@@ -135,9 +124,7 @@ func RecordEvent(now sensors.Instant, what, why string) event.Event {
 // ConfigurationEvent tells of a configuration that was put in force, or refused
 // with the reason why.
 func ConfigurationEvent(now sensors.Instant, file, refused string) event.Event {
-	e := event.New(now, event.Configuration{File: file, Refused: refused != ""})
-	e.Text = refused
-	return e
+	return event.New(now, event.Configuration{File: file, Refused: refused != ""}).With(event.Beside{Text: refused})
 }
 
 // SettingEvents tell what differs between two configurations, and of the limits
@@ -147,9 +134,7 @@ func SettingEvents(now sensors.Instant, old, next *configs.Config) []event.Event
 	was := map[string]event.Limits{}
 	if old != nil {
 		for _, c := range changesOf(old, next) {
-			e := event.New(now, event.Setting{Key: c.key})
-			e.Old, e.New = c.old, c.new
-			out = append(out, e)
+			out = append(out, event.New(now, event.Setting{Key: c.key}).With(event.Beside{Old: c.old, New: c.new}))
 		}
 		for _, e := range old.Enclosures {
 			was[e.ID] = limitsEvent(old, e, now)
@@ -179,33 +164,20 @@ func limitsEvent(cfg *configs.Config, e configs.Enclosure, now sensors.Instant) 
 // CalibrationEvent tells of a calibration, with the one whose place it takes;
 // old and next are their documents.
 func CalibrationEvent(now sensors.Instant, c *sensors.Correction, old, next string) event.Event {
-	e := event.New(now, event.Calibration{
+	return event.New(now, event.Calibration{
 		Probe: string(c.Probe), Quantity: string(c.Quantity), From: c.From, Gain: c.Gain, Offset: c.Offset,
 		Uncertainty: c.Uncertainty, Undoes: c.Undoes,
-	})
-	e.By, e.Old, e.New, e.Text = c.By, old, next, c.Note
-	return e
+	}).With(event.Beside{By: c.By, Old: old, New: next, Text: c.Note})
 }
 
 // SummaryEvent tells what became of the mails of a week's summary: of one
 // person's, or, with an empty person, of all.
 func SummaryEvent(now sensors.Instant, who, week, person, state, why string) event.Event {
-	e := event.New(now, event.Summary{Week: week, State: state})
-	e.By, e.Person, e.Text = who, person, why
-	return e
+	return event.New(now, event.Summary{Week: week, State: state}).With(event.Beside{By: who, Person: person, Text: why})
 }
 
-// A Note is one line that a keeper wrote about an enclosure, or about the room
-// where Enclosure is empty.
-type Note struct {
-	At        sensors.Instant `json:"at"`
-	Enclosure string          `json:"enclosure"`
-	By        string          `json:"by"`
-	Text      string          `json:"text"`
-}
-
-// doc has keys that order an enclosure's notes by when they were written.
-func (n *Note) doc() (store.Doc, error) {
+// noteDoc has keys that order an enclosure's notes by when they were written.
+func noteDoc(n *alert.Note) (store.Doc, error) {
 	value, err := json.Marshal(n)
 	if err != nil {
 		return store.Doc{}, fmt.Errorf("encode the note: %w", err)
@@ -213,13 +185,12 @@ func (n *Note) doc() (store.Doc, error) {
 	return store.Doc{Bucket: store.BucketNotes, Key: fmt.Sprintf("%s/%020d", n.Enclosure, n.At.Mono), Value: value}, nil
 }
 
-// Keep returns what keeps a note on record.
-func (n Note) Keep() (Effects, error) {
-	d, err := n.doc()
+// KeepNote returns what keeps a note on record.
+func KeepNote(n alert.Note) (Effects, error) {
+	d, err := noteDoc(&n)
 	if err != nil {
 		return Effects{}, err
 	}
-	e := event.New(n.At, event.Note{Enclosure: n.Enclosure})
-	e.By, e.Text = n.By, n.Text
+	e := event.New(n.At, event.Note{Enclosure: n.Enclosure}).With(event.Beside{By: n.By, Text: n.Text})
 	return Effects{Docs: []store.Doc{d}, Events: []event.Event{e}}, nil
 }

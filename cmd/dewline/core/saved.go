@@ -265,10 +265,10 @@ func Rebased(doc store.Doc, by time.Duration) *store.Doc {
 	case store.BucketAlarms, store.BucketOutbox:
 		return nil
 	case store.BucketNotes:
-		var n Note
+		var n alert.Note
 		if err = json.Unmarshal(doc.Value, &n); err == nil {
 			n.At.Mono += by
-			doc, err = n.doc()
+			doc, err = noteDoc(&n)
 		}
 	case store.BucketDrills:
 		var r alert.DrillResult

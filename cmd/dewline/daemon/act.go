@@ -160,7 +160,7 @@ func (d *Daemon) AddNote(ctx context.Context, enclosure, by, text string) error 
 		return fmt.Errorf("there is no enclosure %q", enclosure)
 	}
 	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
-		return core.Note{At: now, Enclosure: enclosure, By: by, Text: text}.Keep()
+		return core.KeepNote(alert.Note{At: now, Enclosure: enclosure, By: by, Text: text})
 	})
 }
 

@@ -3,7 +3,6 @@ package daemon
 import (
 	"encoding/json"
 	"errors"
-	"fmt"
 	"log/slog"
 	"slices"
 	"sync"
@@ -80,14 +79,9 @@ var farFuture = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
 	var out []sensors.Correction
 	var errs []error
-	for doc, err := range st.Docs(store.BucketCalibration) {
+	for c, err := range store.Decode[sensors.Correction](st.Docs(store.BucketCalibration)) {
 		if err != nil {
 			errs = append(errs, err)
-			continue
-		}
-		var c sensors.Correction
-		if err := json.Unmarshal(doc.Value, &c); err != nil {
-			errs = append(errs, fmt.Errorf("calibration %s: %w", doc.Key, err))
 			continue
 		}
 		out = append(out, c)
