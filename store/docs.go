@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"iter"
@@ -83,59 +84,66 @@ func (r *recordFile) State() ([]byte, error) {
 // docsAtATime bounds how many documents one read transaction copies out.
 const docsAtATime = 256
 
-// Docs yields the documents of one kind in order of their keys. A damaged one
-// yields an error wrapping ErrDamaged, and those after it still follow.
-func (r *recordFile) Docs(b Bucket) iter.Seq2[Doc, error] {
-	return func(yield func(Doc, error) bool) {
-		var from []byte
-		for {
-			docs, errs, next, err := r.someDocs(b, from)
+// inTurns yields what read copies out, some per read transaction, from a key on; read
+// returns the key of the next, nil for none.
+func inTurns[T any](r *recordFile, from []byte, read func(tx *bolt.Tx, from []byte) ([]T, []byte)) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		for next := from; next != nil; {
+			var some []T
+			err := r.view(func(tx *bolt.Tx) error {
+				some, next = read(tx, next)
+				return nil
+			})
 			if err != nil {
-				yield(Doc{}, fmt.Errorf("read documents: %w", err))
+				var none T
+				yield(none, err)
 				return
 			}
-			for _, err := range errs {
-				r.damagedIf(err)
-				if !yield(Doc{}, err) {
+			for _, one := range some {
+				if !yield(one, nil) {
 					return
 				}
 			}
-			for _, d := range docs {
-				if !yield(d, nil) {
-					return
-				}
-			}
-			if next == nil {
-				return
-			}
-			from = next
 		}
 	}
 }
 
-// someDocs copies out documents from a key on, and the key to go on from.
-func (r *recordFile) someDocs(b Bucket, from []byte) (docs []Doc, errs []error, next []byte, err error) {
-	err = r.view(func(tx *bolt.Tx) error {
+// Docs yields the documents of one kind in order of their keys. A damaged one
+// yields an error wrapping ErrDamaged, and those after it still follow.
+func (r *recordFile) Docs(b Bucket) iter.Seq2[Doc, error] {
+	type read struct {
+		Doc
+		err error
+	}
+	some := inTurns(r, []byte{}, func(tx *bolt.Tx, from []byte) (some []read, next []byte) {
 		bucket := docBucket(tx, b)
 		if bucket == nil {
-			return nil
+			return nil, nil
 		}
 		c := bucket.Cursor()
 		k, v := c.Seek(from)
-		for ; k != nil && len(docs)+len(errs) < docsAtATime; k, v = c.Next() {
+		for ; k != nil && len(some) < docsAtATime; k, v = c.Next() {
 			value, err := openEnvelope(b, k, v)
-			if err != nil {
-				errs = append(errs, err)
-				continue
+			d := read{err: err}
+			if err == nil {
+				d.Doc = Doc{Bucket: b, Key: string(k), Value: append([]byte{}, value...)}
 			}
-			docs = append(docs, Doc{Bucket: b, Key: string(k), Value: append([]byte{}, value...)})
+			some = append(some, d)
 		}
-		if k != nil {
-			next = append([]byte{}, k...)
-		}
-		return nil
+		return some, bytes.Clone(k)
 	})
-	return docs, errs, next, err
+	return func(yield func(Doc, error) bool) {
+		for d, err := range some {
+			if err != nil {
+				yield(Doc{}, fmt.Errorf("read documents: %w", err))
+				return
+			}
+			r.damagedIf(d.err)
+			if !yield(d.Doc, d.err) {
+				return
+			}
+		}
+	}
 }
 
 // allRoots are the buckets that every record has.

@@ -168,23 +168,30 @@ func (r *recordFile) enter() *handle {
 	}
 }
 
-// view runs f in a read transaction. After a panic of the library itself its locks
-// are left as they were, so that the next one would wait for ever: then the file is
-// let go of. A panic in f tells of one page only.
-func (r *recordFile) view(f func(tx *bolt.Tx) error) error {
+// using runs f with the open file, which is not closed meanwhile.
+func (r *recordFile) using(f func(h *handle) error) error {
 	h := r.enter()
 	if h == nil {
 		return ErrUnavailable
 	}
-	begun := false
-	err := guard(func() error {
-		return h.View(func(tx *bolt.Tx) error { begun = true; return f(tx) })
+	defer h.gate.RUnlock()
+	return f(h)
+}
+
+// view runs f in a read transaction. After a panic of the library itself its locks
+// are left as they were, so that the next one would wait for ever: then the file is
+// let go of. A panic in f tells of one page only.
+func (r *recordFile) view(f func(tx *bolt.Tx) error) error {
+	return r.using(func(h *handle) error {
+		begun := false
+		err := guard(func() error {
+			return h.View(func(tx *bolt.Tx) error { begun = true; return f(tx) })
+		})
+		if errors.Is(err, errPanic) && !begun {
+			r.letGo(h)
+		}
+		return err
 	})
-	h.gate.RUnlock()
-	if errors.Is(err, errPanic) && !begun {
-		r.letGo(h)
-	}
-	return err
 }
 
 // update runs f in a write transaction and counts how it went. After a panic
@@ -241,15 +248,16 @@ func (r *recordFile) wrote(commits, bytes uint64) {
 func (r *recordFile) writeAt(b []byte, off int64) error {
 	r.writing.Lock()
 	defer r.writing.Unlock()
-	h := r.enter()
-	if h == nil {
-		return ErrUnavailable
+	err := r.using(func(h *handle) error {
+		_, err := h.file.WriteAt(b, off)
+		if err == nil && !h.NoSync {
+			err = syscall.Fdatasync(int(h.file.Fd()))
+		}
+		return err
+	})
+	if errors.Is(err, ErrUnavailable) {
+		return err
 	}
-	_, err := h.file.WriteAt(b, off)
-	if err == nil && !h.NoSync {
-		err = syscall.Fdatasync(int(h.file.Fd()))
-	}
-	h.gate.RUnlock()
 	if err != nil {
 		r.failed(err)
 		return fmt.Errorf("write readings: %w", err)

@@ -71,7 +71,8 @@ func (w *writer) plan(c Commit) *plan {
 		}
 	}
 	if p.day == nil {
-		p.dropRaw, p.dropAll = w.expired()
+		const most = 8 // so that no flush is long
+		p.dropRaw, p.dropAll = w.expired(most, false)
 	}
 	w.planJournal(p)
 	return p

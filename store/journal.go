@@ -73,69 +73,52 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 // before it, or whose names were changed, is not shown: it yields an error
 // wrapping ErrTampered.
 func (j *chain) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
+	start := func(tx *bolt.Tx) ([]byte, [sha256.Size]byte) { return []byte{}, journalStart(tx).hash }
+	return j.events(start, func(e *event.Event) bool {
+		return (from.IsZero() || !e.At.Wall.Before(from)) && (to.IsZero() || e.At.Wall.Before(to))
+	})
+}
+
+// events yields those entries that want picks of all from a key on, which start tells with
+// the hash before it.
+func (j *chain) events(start func(tx *bolt.Tx) ([]byte, [sha256.Size]byte), want func(*event.Event) bool) iter.Seq2[event.Event, error] {
 	return func(yield func(event.Event, error) bool) {
-		start, err := j.start()
-		if err != nil {
-			yield(event.Event{}, err)
-			return
-		}
-		j.eachEntry([]byte{}, &start.hash, func(e event.Event, err error) bool {
-			if err == nil && ((!from.IsZero() && e.At.Wall.Before(from)) || (!to.IsZero() && !e.At.Wall.Before(to))) {
-				return true
-			}
-			return yield(e, err)
-		})
-	}
-}
-
-// eachEntry reads the events from a key on, the first of which has to follow
-// from the hash before.
-func (j *chain) eachEntry(from []byte, before *[sha256.Size]byte, yield func(event.Event, error) bool) {
-	j.eachStored(from, func(v stored) bool {
-		e, err := v.parse(*before)
-		if len(v.value) >= sha256.Size {
-			copy(before[:], v.value)
-		}
-		return yield(e, err)
-	}, func(err error) { yield(event.Event{}, err) })
-}
-
-// eachStored visits copies of the stored entries from a key on, some per read
-// transaction.
-func (j *chain) eachStored(from []byte, visit func(stored) bool, fail func(error)) {
-	for from != nil {
-		var some []stored
-		start := from
-		from = nil
+		var from []byte
+		var before [sha256.Size]byte
 		err := j.in.view(func(tx *bolt.Tx) error {
-			if some, from = archivedFrom(tx, start); from == nil {
-				some, from = singleFrom(tx, start, docsAtATime)
-			}
-			j.in.touched(tx, 1)
+			from, before = start(tx)
 			return nil
 		})
 		if err != nil {
-			fail(fmt.Errorf("read the journal: %w", err))
+			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
 			return
 		}
-		for _, v := range some {
-			if !visit(v) {
+		for v, err := range j.entries(from) {
+			var e event.Event
+			if err == nil {
+				e, err = v.parse(before)
+			} else {
+				err = fmt.Errorf("read the journal: %w", err)
+			}
+			if len(v.value) >= sha256.Size {
+				copy(before[:], v.value)
+			}
+			if (err != nil || want(&e)) && !yield(e, err) {
 				return
 			}
 		}
 	}
 }
 
-// start is the last entry that was let go of, or nothing.
-func (j *chain) start() (h journalHead, err error) {
-	err = j.in.view(func(tx *bolt.Tx) error {
-		h = journalStart(tx)
-		return nil
+// entries yields copies of the stored entries from a key on.
+func (j *chain) entries(from []byte) iter.Seq2[stored, error] {
+	return inTurns(j.in, from, func(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
+		defer j.in.touched(tx, 1)
+		if some, next = archivedFrom(tx, from); next == nil {
+			some, next = singleFrom(tx, from, docsAtATime)
+		}
+		return some, next
 	})
-	if err != nil {
-		return h, fmt.Errorf("read the journal: %w", err)
-	}
-	return h, nil
 }
 
 // journalSlack is by how much entries of one moment may stand out of order:
@@ -146,45 +129,29 @@ const journalSlack = time.Minute
 // were written, without reading those before: running time never goes back, so
 // they are in its order. It refuses entries as Journal does.
 func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
-	return func(yield func(event.Event, error) bool) {
-		from, before, err := j.seek(mono - journalSlack)
-		if err != nil {
-			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
-			return
-		}
-		j.eachEntry(from, &before, func(e event.Event, err error) bool {
-			return err == nil && e.At.Mono < mono || yield(e, err)
-		})
-	}
+	start := func(tx *bolt.Tx) ([]byte, [sha256.Size]byte) { return seek(tx, mono-journalSlack) }
+	return j.events(start, func(e *event.Event) bool { return e.At.Mono >= mono })
 }
 
 // seek finds the key of the first entry at or after mono, or that of the first in its
 // archive, and the hash that it follows from; nil where there is none. Those by themselves
 // are few.
-func (j *chain) seek(mono time.Duration) (key []byte, before [sha256.Size]byte, err error) {
-	err = j.in.view(func(tx *bolt.Tx) error {
-		c := tx.Bucket([]byte(rootJournal)).Cursor()
-		first := true
-		for k, v := c.First(); k != nil; k, v = c.Next() {
-			if monoOf(v) >= mono {
-				key = bytes.Clone(k)
-				break
-			}
-			first = false
-			if len(v) >= sha256.Size {
-				copy(before[:], v)
-			}
+func seek(tx *bolt.Tx, mono time.Duration) (key []byte, before [sha256.Size]byte) {
+	c := tx.Bucket([]byte(rootJournal)).Cursor()
+	k, v := c.First()
+	if k != nil && monoOf(v) >= mono {
+		h := journalStart(tx)
+		if a, ok := archiveBefore(tx, mono); ok {
+			h = journalHead{a.last, a.after}
 		}
-		if first && key != nil {
-			h := journalStart(tx)
-			if a, ok := archiveBefore(tx, mono); ok {
-				h = journalHead{a.last, a.after}
-			}
-			key, before = binary.BigEndian.AppendUint64(nil, h.seq+1), h.hash
+		return binary.BigEndian.AppendUint64(nil, h.seq+1), h.hash
+	}
+	for ; k != nil && monoOf(v) < mono; k, v = c.Next() {
+		if len(v) >= sha256.Size {
+			copy(before[:], v)
 		}
-		return nil
-	})
-	return key, before, err
+	}
+	return bytes.Clone(k), before
 }
 
 // lastEntry is the running time of the newest entry that follows from the one before
@@ -228,23 +195,28 @@ func monoOf(value []byte) time.Duration {
 // first entry that does not follow from the one before, or the first of its archive.
 // Older ones may be gone only if a later entry says that they were let go of.
 func (j *chain) VerifyJournal() (entries int, err error) {
-	start, err := j.start()
+	var at, start journalHead
+	err = j.in.view(func(tx *bolt.Tx) error {
+		start = journalStart(tx)
+		return nil
+	})
 	if err != nil {
-		return 0, err
+		return 0, fmt.Errorf("read the journal: %w", err)
 	}
 	at, letGo := start, uint64(0)
-	var bad error
-	j.eachStored([]byte{}, func(v stored) bool {
+	for v, err := range j.entries([]byte{}) {
+		if err != nil {
+			return entries, fmt.Errorf("read the journal: %w", err)
+		}
 		if len(v.key) != 8 || binary.BigEndian.Uint64(v.key) != at.seq+1 {
-			bad = fmt.Errorf("%w: entry %d is missing", ErrTampered, at.seq+1)
-			return false
+			return entries, fmt.Errorf("%w: entry %d is missing", ErrTampered, at.seq+1)
 		}
 		e, err := v.parse(at.hash)
 		if err == nil && e.Seq != at.seq+1 {
 			err = fmt.Errorf("%w: entry %d says that it is %d", ErrTampered, at.seq+1, e.Seq)
 		}
-		if bad = err; bad != nil {
-			return false
+		if err != nil {
+			return entries, err
 		}
 		at.seq++
 		copy(at.hash[:], v.value)
@@ -252,13 +224,9 @@ func (j *chain) VerifyJournal() (entries int, err error) {
 		if told, ok := e.Body.(event.Record); ok && told.Until > 0 {
 			letGo = told.Until
 		}
-		return true
-	}, func(err error) { bad = err })
-	if bad == nil && letGo != start.seq {
-		bad = fmt.Errorf("%w: the entries up to %d are gone, and those up to %d were let go of", ErrTampered, start.seq, letGo)
 	}
-	if bad != nil {
-		return entries, bad
+	if letGo != start.seq {
+		return entries, fmt.Errorf("%w: the entries up to %d are gone, and those up to %d were let go of", ErrTampered, start.seq, letGo)
 	}
 	return entries, j.verifyHead(at)
 }

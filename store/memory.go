@@ -102,29 +102,28 @@ func (m *memory) probe(id sensors.ProbeID) *openProbe {
 	return p
 }
 
-// pack makes rec, which is zero, what is kept of a reading, in place as unpack does.
-// Values that Has does not name are dropped.
+// pack makes rec what is kept of a reading, in place as unpack does. Values that Has does
+// not name are dropped.
 func pack(rec *block.Record, r *sensors.Reading) {
 	rec.Mono, rec.Wall, rec.Synced = r.At.Mono.Milliseconds(), r.At.Wall.UnixMilli(), r.At.Synced
 	rec.Quality, rec.Reason = uint8(r.Quality), uint8(r.Reason)
 	rec.Has, rec.RawHas = uint8(r.Has)&7, uint8(r.Raw.Has)&7
-	if r.Has&sensors.HasTemperature != 0 {
-		rec.Temperature = int32(r.Temperature)
+	rec.Temperature, rec.Humidity, rec.Light = int32(r.Temperature), int32(r.Humidity), r.LightLux
+	rec.RawTemperature, rec.RawHumidity, rec.RawLight = int32(r.Raw.Temperature), int32(r.Raw.Humidity), r.Raw.LightLux
+	named(rec.Has, &rec.Temperature, &rec.Humidity, &rec.Light)
+	named(rec.RawHas, &rec.RawTemperature, &rec.RawHumidity, &rec.RawLight)
+}
+
+// named drops the values that has does not name.
+func named(has uint8, temperature, humidity *int32, light *uint32) {
+	if has&block.Temperature == 0 {
+		*temperature = 0
 	}
-	if r.Has&sensors.HasHumidity != 0 {
-		rec.Humidity = int32(r.Humidity)
+	if has&block.Humidity == 0 {
+		*humidity = 0
 	}
-	if r.Has&sensors.HasLight != 0 {
-		rec.Light = r.LightLux
-	}
-	if r.Raw.Has&sensors.HasTemperature != 0 {
-		rec.RawTemperature = int32(r.Raw.Temperature)
-	}
-	if r.Raw.Has&sensors.HasHumidity != 0 {
-		rec.RawHumidity = int32(r.Raw.Humidity)
-	}
-	if r.Raw.Has&sensors.HasLight != 0 {
-		rec.RawLight = r.Raw.LightLux
+	if has&block.Light == 0 {
+		*light = 0
 	}
 }
 

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"iter"
 	"math"
 	"slices"
 	"sync"
@@ -30,7 +29,7 @@ type query struct {
 	from  []source       // bundles that may hold data of the window, by seq
 	open  []block.Record // copy of the open hour
 	bytes []byte         // copies of blocks, one after another
-	ends  []int          // where each of them ends in bytes
+	have  [][]byte       // each of them
 	recs  []block.Record
 	spans []block.Span
 }
@@ -40,8 +39,8 @@ type source struct {
 	e          *entry
 	lo, hi     int64  // wall times of the first and last record, of any probe
 	raw, table []byte // the bundles, while the disk has not taken them
-	stored     int    // the block of rollups is that with ends[stored], below 0 for none
-	first, end int    // its blocks of readings are those with ends[first:end]
+	stored     []byte // the block of rollups
+	first, end int    // its blocks of readings are have[first:end]
 	err        error  // why there are none
 }
 
@@ -60,6 +59,7 @@ func newQuery(s *series, probe sensors.ProbeID) *query {
 func (q *query) release() {
 	q.s = nil
 	clear(q.from[:cap(q.from)]) // they hold on to bundles
+	clear(q.have[:cap(q.have)])
 	if max(cap(q.recs), cap(q.open), q.dec.Scratch()) <= maxScratch && cap(q.bytes) <= maxCopies {
 		queries.Put(q)
 	}
@@ -125,7 +125,7 @@ func (q *query) collectOnce(level int, lo, hi int64) error {
 // The caller holds layout, so that the index and the file agree. What is damaged is
 // noted with its bundle; an error means that nothing could be read.
 func (q *query) copyBlocks(level int) error {
-	q.bytes, q.ends = q.bytes[:0], q.ends[:0]
+	q.bytes, q.have = q.bytes[:0], q.have[:0]
 	onDisk := false
 	for i := range q.from {
 		if src := &q.from[i]; src.raw != nil {
@@ -172,32 +172,31 @@ func (q *query) moved(e *entry) bool {
 // copyFrom copies the probe's blocks out of the bundles of one entry, or notes why it
 // cannot.
 func (q *query) copyFrom(src *source, raw, table []byte, level int) {
-	src.stored = -1
-	copied := func(b []byte) {
+	copied := func(b []byte) []byte {
+		from := len(q.bytes)
 		q.bytes = append(q.bytes, b...)
-		q.ends = append(q.ends, len(q.bytes))
+		return q.bytes[from:len(q.bytes):len(q.bytes)]
 	}
 	whole := false
 	if table != nil {
 		n := 0
 		src.err = q.partOf(src, kindTable, table, func(b []byte) {
 			if n == level && len(b) > 0 {
-				src.stored, whole = len(q.ends), !needsReadings(b)
-				copied(b)
+				src.stored, whole = copied(b), !needsReadings(b)
 			}
 			n++
 		})
 	}
-	src.first, src.end = len(q.ends), len(q.ends)
+	src.first, src.end = len(q.have), len(q.have)
 	if whole || src.err != nil || raw == nil && table != nil {
 		return
 	}
-	src.err = q.partOf(src, kindRaw, raw, copied)
-	src.end = len(q.ends)
+	src.err = q.partOf(src, kindRaw, raw, func(b []byte) { q.have = append(q.have, copied(b)) })
+	src.end = len(q.have)
 }
 
-// partOf is the other by directories that are remembered. In most bundles the probes are
-// in the order that they were first seen in.
+// partOf calls use with each block that the probe has in a bundle, by directories that are
+// remembered. In most bundles the probes are in the order that they were first seen in.
 func (q *query) partOf(src *source, kind byte, b []byte, use func(block []byte)) error {
 	d, err := q.s.dirs.of(b, kind, src.e.name)
 	if err != nil {
@@ -207,17 +206,6 @@ func (q *query) partOf(src *source, kind byte, b []byte, use func(block []byte))
 		d.part(b, i, use)
 	}
 	return nil
-}
-
-// blocks yields the blocks copied from one bundle.
-func (q *query) blocks(src *source) iter.Seq[[]byte] {
-	return func(yield func([]byte) bool) {
-		for i := src.first; i < src.end; i++ {
-			if !yield(q.bytes[q.start(i):q.ends[i]]) {
-				return
-			}
-		}
-	}
 }
 
 // A part is what a window consists of: records, or a run of which those within the
@@ -264,16 +252,8 @@ func (q *query) run(src *source) *block.Run {
 	if src.err != nil || src.end-src.first != 1 {
 		return nil
 	}
-	run, _ := q.dec.DecodeRun(q.bytes[q.start(src.first):q.ends[src.first]])
+	run, _ := q.dec.DecodeRun(q.have[src.first])
 	return run
-}
-
-// start is where block i begins in bytes.
-func (q *query) start(i int) int {
-	if i == 0 {
-		return 0
-	}
-	return q.ends[i-1]
 }
 
 // unpackSource appends a bundle's records to q.recs, and its faults to errs.
@@ -282,7 +262,7 @@ func (q *query) unpackSource(src *source, errs []error) []error {
 		q.s.damagedRecord(src.err)
 		return append(errs, src.err)
 	}
-	for b := range q.blocks(src) {
+	for _, b := range q.have[src.first:src.end] {
 		var err error
 		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
 			errs = append(errs, fmt.Errorf("%w: %w", ErrDamaged, err))

@@ -31,7 +31,7 @@ func (w *writer) withRoom(write func() error) error {
 			return errors.Join(err, rerr)
 		}
 		p := &plan{}
-		p.dropRaw, p.dropAll = w.oldest()
+		p.dropRaw, p.dropAll = w.expired(1, true)
 		if p.empty() {
 			return err
 		}
@@ -43,34 +43,17 @@ func (w *writer) withRoom(write func() error) error {
 	return err
 }
 
-// oldest returns the oldest bundle on disk with readings, or else the oldest
-// with rollups.
-func (w *writer) oldest() (dropRaw, dropAll []*entry) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, e := range w.mem.entries {
-		if e.raw == nil && !e.noRaw {
-			return []*entry{e}, nil
-		}
-	}
-	for _, e := range w.mem.entries {
-		if e.raw == nil {
-			return nil, []*entry{e}
-		}
-	}
-	return nil, nil
-}
-
-// expired returns bundles whose readings are past their age or, when the file
-// nears its cap, the oldest one with readings; and those to drop whole.
-func (w *writer) expired() (dropRaw, dropAll []*entry) {
+// expired returns as many bundles as it may whose readings are past their age or, when the
+// file nears its cap, the oldest one with readings or else the oldest of all; and those to
+// drop whole.
+func (w *writer) expired(most int, full bool) (dropRaw, dropAll []*entry) {
 	_, used := w.sizes()
-	full := used > w.kept.Load().MaxBytes-reserve(w.kept.Load().MaxBytes)
+	k := w.kept.Load()
+	full = full || used > k.MaxBytes-reserve(k.MaxBytes)
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	now := w.mem.newestMono()
-	keepRaw, keepTable := w.kept.Load().KeepRaw.Milliseconds(), w.kept.Load().KeepTable.Milliseconds()
-	const most = 8 // bundles a flush, so that no flush is long
+	keepRaw, keepTable := k.KeepRaw.Milliseconds(), k.KeepTable.Milliseconds()
 	for _, e := range w.mem.entries {
 		if e.raw != nil || len(dropRaw)+len(dropAll) >= most {
 			continue

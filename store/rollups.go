@@ -74,18 +74,14 @@ func (q *query) spansOf(src *source, l int) error {
 	if src.err != nil {
 		return src.err
 	}
-	var stored []byte
-	if src.stored >= 0 {
-		stored = q.bytes[q.start(src.stored):q.ends[src.stored]]
-	}
 	q.recs = q.recs[:0]
 	var err, damaged error
-	for b := range q.blocks(src) {
+	for _, b := range q.have[src.first:src.end] {
 		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
 			damaged = err
 		}
 	}
-	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, l, stored, q.recs); err == nil {
+	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, l, src.stored, q.recs); err == nil {
 		err = damaged
 	}
 	if err != nil {

@@ -111,11 +111,29 @@ func paceAt(recs []block.Record, i int) pace {
 	return pace(steps[(len(steps)-1)/2])
 }
 
-// A sum is a rollup being made.
+// A sum is a rollup being made: of temperature, humidity and the deficit.
 type sum struct {
-	span       block.Span
-	t, h, v    int64
-	nt, nh, nv int64
+	span  block.Span
+	total [3]int64
+	n     [3]int64
+}
+
+// spreads are where a rollup has its quantities, and as what it says that it has them.
+func spreads(s *block.Span) [3]*block.Three { return [...]*block.Three{&s.Temp, &s.Hum, &s.VPD} }
+
+var spreadBits = [...]uint8{block.Temperature, block.Humidity, hasVPD}
+
+// hasVPD marks a span with a vapour pressure deficit. A Rollup carries it as
+// both temperature and humidity being there.
+const hasVPD = 1 << 3
+
+// take counts one value of a quantity; the mean comes at the end.
+func (s *sum) take(i int, t *block.Three, v int32) {
+	if s.n[i] == 0 {
+		*t = block.Three{Min: v, Mean: v, Max: v}
+	}
+	t.Min, t.Max = min(t.Min, v), max(t.Max, v)
+	s.total[i], s.n[i] = s.total[i]+int64(v), s.n[i]+1
 }
 
 // inBand reports whether t lies in the band, both ends inside; without an end it
@@ -130,8 +148,7 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 	s.span.Covered += covers
 	hasT, hasH := r.Has&block.Temperature != 0, r.Has&block.Humidity != 0
 	if hasT {
-		widen(&s.span.Temp, r.Temperature, s.nt == 0)
-		s.t, s.nt = s.t+int64(r.Temperature), s.nt+1
+		s.take(0, &s.span.Temp, r.Temperature)
 		t := sensors.CentiCelsius(r.Temperature)
 		if lim.inBand(t) {
 			s.span.InBand += covers
@@ -141,16 +158,14 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 		}
 	}
 	if hasH {
-		widen(&s.span.Hum, r.Humidity, s.nh == 0)
-		s.h, s.nh = s.h+int64(r.Humidity), s.nh+1
+		s.take(1, &s.span.Hum, r.Humidity)
 		if lim.Floor != nil && sensors.CentiPercent(r.Humidity) < *lim.Floor {
 			s.span.Below += covers
 		}
 	}
 	if hasT && hasH {
 		if pa, ok := sat.vpd(r.Temperature, r.Humidity); ok {
-			widen(&s.span.VPD, pa, s.nv == 0)
-			s.v, s.nv = s.v+int64(pa), s.nv+1
+			s.take(2, &s.span.VPD, pa)
 		}
 	}
 }
@@ -160,18 +175,16 @@ func (s *sum) join(o *sum) {
 	a, b := &s.span, &o.span
 	a.Count, a.Covered = a.Count+b.Count, a.Covered+b.Covered
 	a.InBand, a.Below, a.Above = a.InBand+b.InBand, a.Below+b.Below, a.Above+b.Above
-	joinThree(&a.Temp, &b.Temp, s.nt, o.nt)
-	joinThree(&a.Hum, &b.Hum, s.nh, o.nh)
-	joinThree(&a.VPD, &b.VPD, s.nv, o.nv)
-	s.t, s.h, s.v = s.t+o.t, s.h+o.h, s.v+o.v
-	s.nt, s.nh, s.nv = s.nt+o.nt, s.nh+o.nh, s.nv+o.nv
-}
-
-// joinThree takes o, of so many values, into t.
-func joinThree(t, o *block.Three, have, more int64) {
-	if more > 0 {
-		widen(t, o.Min, have == 0)
-		widen(t, o.Max, false)
+	from := spreads(b)
+	for i, t := range spreads(a) {
+		switch f := from[i]; {
+		case o.n[i] == 0:
+		case s.n[i] == 0:
+			*t = *f
+		default:
+			t.Min, t.Max = min(t.Min, f.Min), max(t.Max, f.Max)
+		}
+		s.total[i], s.n[i] = s.total[i]+o.total[i], s.n[i]+o.n[i]
 	}
 }
 
@@ -200,75 +213,52 @@ func (s *saturation) vpd(t, h int32) (int32, bool) {
 	return int32(math.Round(s.pa[at] * (100 - rh) / 100)), true
 }
 
-// widen takes v into the least and the greatest; the mean comes at the end, from a sum.
-func widen(t *block.Three, v int32, first bool) {
-	if first {
-		*t = block.Three{Min: v, Mean: v, Max: v}
-		return
-	}
-	t.Min, t.Max = min(t.Min, v), max(t.Max, v)
-}
-
 // flush appends the finished rollup, if there is one.
 func (s *sum) flush(dst []block.Span) []block.Span {
 	if s.span.Count == 0 {
 		return dst
 	}
-	if s.nt > 0 {
-		s.span.Has |= block.Temperature
-		s.span.Temp.Mean = roundDiv(s.t, s.nt)
-	}
-	if s.nh > 0 {
-		s.span.Has |= block.Humidity
-		s.span.Hum.Mean = roundDiv(s.h, s.nh)
-	}
-	if s.nv > 0 {
-		s.span.Has |= hasVPD
-		s.span.VPD.Mean = roundDiv(s.v, s.nv)
+	for i, t := range spreads(&s.span) {
+		if s.n[i] > 0 {
+			s.span.Has |= spreadBits[i]
+			t.Mean = roundDiv(s.total[i], s.n[i])
+		}
 	}
 	return append(dst, s.span)
 }
 
-// hasVPD marks a span with a vapour pressure deficit. A Rollup carries it as
-// both temperature and humidity being there.
-const hasVPD = 1 << 3
-
 // roundDiv is a/n rounded to the nearest, halves away from zero.
 func roundDiv(a, n int64) int32 { return int32(math.Round(float64(a) / float64(n))) }
 
-// mergeSpans joins rollups of one span of time.
+// mergeSpans joins rollups of one span of time. It weighs the means by the readings of
+// each, of whichever quantities they had: exact where all readings had this one, and near
+// enough where some had not.
 func mergeSpans(spans ...block.Span) block.Span {
 	out := block.Span{Start: spans[0].Start}
+	var total, n [3]int64
 	for i := range spans {
 		s := &spans[i]
-		out.Count, out.Has = out.Count+s.Count, out.Has|s.Has
+		out.Count += s.Count
 		out.InBand, out.Below, out.Above = out.InBand+s.InBand, out.Below+s.Below, out.Above+s.Above
 		out.Covered += s.Covered
-	}
-	out.Temp = mergeThree(spans, block.Temperature, func(s *block.Span) block.Three { return s.Temp })
-	out.Hum = mergeThree(spans, block.Humidity, func(s *block.Span) block.Three { return s.Hum })
-	out.VPD = mergeThree(spans, hasVPD, func(s *block.Span) block.Three { return s.VPD })
-	return out
-}
-
-// mergeThree weighs the means by the readings of each span, of whichever quantities they
-// had: exact where all readings had this one, and near enough where some had not.
-func mergeThree(spans []block.Span, has uint8, of func(*block.Span) block.Three) (out block.Three) {
-	total, n := int64(0), int64(0)
-	for i := range spans {
-		s := &spans[i]
-		if s.Has&has == 0 {
-			continue
+		into := spreads(&out)
+		for q, x := range spreads(s) {
+			if s.Has&spreadBits[q] == 0 {
+				continue
+			}
+			t := into[q]
+			if n[q] == 0 {
+				*t = *x
+			}
+			t.Min, t.Max = min(t.Min, x.Min), max(t.Max, x.Max)
+			total[q], n[q] = total[q]+int64(x.Mean)*int64(s.Count), n[q]+int64(s.Count)
 		}
-		x := of(s)
-		if n == 0 {
-			out = x
-		}
-		out.Min, out.Max = min(out.Min, x.Min), max(out.Max, x.Max)
-		total, n = total+int64(x.Mean)*int64(s.Count), n+int64(s.Count)
+		out.Has |= s.Has
 	}
-	if n > 0 {
-		out.Mean = roundDiv(total, n)
+	for q, t := range spreads(&out) {
+		if n[q] > 0 {
+			t.Mean = roundDiv(total[q], n[q])
+		}
 	}
 	return out
 }
