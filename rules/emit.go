@@ -101,7 +101,8 @@ func (ls *lives) Raise(s *room.Alarm, p Priority) {
 		s.Rec.Cause = c
 		s.Rec.Because(evidence)
 	}
-	if c := s.Rec.Life.Worsen(ls.spec(s, 0), now); c.Changed() {
+	spec := ls.spec(s, 0)
+	if c := s.Rec.Life.Worsen(&spec, now); c.Changed() {
 		ls.emit(s, now, c, "", c.Why)
 		return
 	}

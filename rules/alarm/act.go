@@ -80,7 +80,7 @@ func (r *Record) Interrupt(now sensors.Instant) {
 
 // Worsen makes an alarm that was acknowledged, or shelved, for less than what it is now
 // unacknowledged.
-func (r *Record) Worsen(s Spec, now sensors.Instant) Change {
+func (r *Record) Worsen(s *Spec, now sensors.Instant) Change {
 	switch {
 	case r.State == Acked:
 		return r.move(Unack, "more urgent than what was acknowledged")

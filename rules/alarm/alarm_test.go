@@ -249,10 +249,10 @@ func TestRecord_ReturnedWaits(t *testing.T) {
 func TestRecord_WorsenAndDrop(t *testing.T) {
 	wake := Spec{MaxShelf: MaxShelf(Wake)}
 	r := Record{State: Acked, Active: true, Seq: 3, Answered: true}
-	if c := r.Worsen(wake, at(1)); c.To != Unack || r.Answered {
+	if c := r.Worsen(&wake, at(1)); c.To != Unack || r.Answered {
 		t.Errorf("worsen: %+v %+v", c, r)
 	}
-	if c := r.Worsen(wake, at(1)); c.Changed() {
+	if c := r.Worsen(&wake, at(1)); c.Changed() {
 		t.Errorf("worsen twice: %+v", c)
 	}
 	if c := r.Drop(); c.To != Norm || c.Why != WhyConfig || r.Seq != 3 || r.Active {
@@ -273,7 +273,7 @@ func TestRecord_OutgrowsItsShelf(t *testing.T) {
 	}
 	r := shelved(today)
 	r.Step(today, at(time.Minute), Beyond)
-	if c := r.Worsen(wake, at(time.Minute)); c.From != Shelved || c.To != Unack || c.Why != WhyWorse || r.Shelf != nil {
+	if c := r.Worsen(&wake, at(time.Minute)); c.From != Shelved || c.To != Unack || c.Why != WhyWorse || r.Shelf != nil {
 		t.Errorf("worse: %+v", c)
 	}
 	r = shelved(today)
@@ -281,12 +281,12 @@ func TestRecord_OutgrowsItsShelf(t *testing.T) {
 		t.Errorf("it began anew as one that wakes: %+v", c)
 	}
 	r = shelved(wake)
-	if c := r.Worsen(wake, at(time.Minute)); c.Changed() || r.Step(wake, at(time.Minute), Beyond).Changed() {
+	if c := r.Worsen(&wake, at(time.Minute)); c.Changed() || r.Step(wake, at(time.Minute), Beyond).Changed() {
 		t.Errorf("put away as one that wakes: %+v", c)
 	}
 	r = shelved(today)
 	r.TakeOut(today, at(1), Out{Mono: time.Hour})
-	if c := r.Worsen(wake, at(time.Minute)); c.Changed() {
+	if c := r.Worsen(&wake, at(time.Minute)); c.Changed() {
 		t.Errorf("out of service: %+v", c)
 	}
 }

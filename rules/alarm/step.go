@@ -151,7 +151,7 @@ func (r *Record) expire(s *Spec, now sensors.Instant) (why string) {
 }
 
 // outgrown reports whether the alarm wakes by now and was put on its shelf for less.
-func (r *Record) outgrown(s Spec) bool {
+func (r *Record) outgrown(s *Spec) bool {
 	return r.Shelf != nil && r.Shelf.Mild && s.MaxShelf <= MaxShelf(Wake)
 }
 
