@@ -253,6 +253,9 @@ func (d *difference) apply(tx *bolt.Tx, root string) error {
 		if errors.Is(err, bolterrors.ErrIncompatibleValue) {
 			err = b.DeleteBucket(k)
 		}
+		if err == nil && root == rootRaw { // their sums were stored in full before they went
+			err = dropBundle(tx, rootTable, k)
+		}
 		if err != nil {
 			return err
 		}

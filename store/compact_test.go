@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -90,6 +91,36 @@ func TestCompactBesideWriters(t *testing.T) {
 		t.Errorf("%+v", rep)
 	}
 	check(s)
+}
+
+// TestCompactWhileReadingsGo lets readings go by their age after the copy was made: the sums
+// that they told are stored in full then, and the copy has these.
+func TestCompactWhileReadingsGo(t *testing.T) {
+	s, _ := open(t, memDir(t))
+	r := newRoom(56, 1)
+	r.step = 5 * time.Minute // so slow that its readings tell its sums, but for the band
+	low := sensors.CentiCelsius(2000)
+	s.SetLimits(func(sensors.ProbeID, sensors.Instant) Limits { return Limits{Low: &low} })
+	fill(t, s, r, 72*time.Hour)
+	want := rollupsOf(t, s, r.probes[0], Hour, time.Time{}, farFuture)
+	bundles, calls := s.Stats().Blocks, 0
+	err := s.Compact(nosyContext{t.Context(), func() {
+		if calls++; calls != 4 { // all but the journal is copied
+			return
+		}
+		s.SetKeep(Keep{KeepRaw: time.Hour})
+		for range 5 {
+			if err := s.Flush(t.Context(), nil); err != nil {
+				t.Error(err)
+			}
+		}
+	}})
+	if err != nil || calls < 4 || s.Stats().Blocks >= bundles {
+		t.Fatalf("asked %d times, %d bundles of %d: %v", calls, s.Stats().Blocks, bundles, err)
+	}
+	if got := rollupsOf(t, s, r.probes[0], Hour, time.Time{}, farFuture); !slices.Equal(got, want) {
+		t.Errorf("%d hours %+v, want %d", len(got), got, len(want))
+	}
 }
 
 // TestCompactBesideReaders asks for readings all the time while the file is replaced
