@@ -275,7 +275,7 @@ func TestAge_WhatWasSeenBefore(t *testing.T) {
 		p.St.Unseen = 0
 		s := &en.Alarms[alarm.KindAbove].Rec.Life
 		s.State, s.AckedAt, r.e.v.Off.At = alarm.Acked, at, now
-		r.e.age(off, now)
+		r.e.lives.age(off, now)
 		if p.St.Last.Mono != want || p.St.Heard.Mono != want || p.St.Good.Mono != want || p.St.TempAt != want || p.St.AnyAt != want || p.St.HumAt != want {
 			t.Errorf("a probe of %v: %+v", at, p.St.Rhythm)
 		}

@@ -174,14 +174,14 @@ func TestTiming(t *testing.T) {
 // Documents of this run are moved into the running time of the record.
 func TestRebased(t *testing.T) {
 	const by = 1000 * time.Hour
-	note := Note{At: at(time.Hour, true), Enclosure: "moss", By: "una", Text: "ate"}
-	fx, err := note.Keep()
+	note := alert.Note{At: at(time.Hour, true), Enclosure: "moss", By: "una", Text: "ate"}
+	fx, err := KeepNote(note)
 	if err != nil {
 		t.Fatal(err)
 	}
 	moved := note
 	moved.At.Mono += by
-	want, err := moved.Keep()
+	want, err := KeepNote(moved)
 	if err != nil {
 		t.Fatal(err)
 	}
