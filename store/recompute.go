@@ -146,21 +146,30 @@ func (q *query) readBundle(e *entry) error {
 	return errors.Join(errs...)
 }
 
-// replaceTable swaps one probe's rollups in a bundle on disk, and reports whether that
-// changed anything.
+// replaceTable swaps one probe's rollups in a bundle, on disk or still waiting for that,
+// and reports whether that changed anything.
 func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (changed bool, err error) {
 	var table []byte
-	err = u.view(func(tx *bolt.Tx) (err error) {
-		have := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(e.name))
+	swap := func(have []byte) (err error) {
 		table, err = swapPart(have, e.name, probe, blocks)
 		changed = !bytes.Equal(table, have)
 		return err
-	})
-	if err != nil {
+	}
+	waits := e.raw != nil
+	if waits {
+		err = swap(e.table)
+	} else {
+		err = u.view(func(tx *bolt.Tx) error { return swap(bucketValue(tx.Bucket([]byte(rootTable)).Bucket(e.name))) })
+	}
+	switch {
+	case err != nil:
 		u.damagedIf(err)
 		return false, err
-	}
-	if changed {
+	case changed && waits:
+		u.mu.Lock()
+		e.table = table
+		u.mu.Unlock()
+	case changed:
 		err = u.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
 	}
 	return changed && err == nil, err
