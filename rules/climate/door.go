@@ -17,6 +17,7 @@ const (
 	DoorAjar                // it did not come back
 	DoorShut                // after DoorAjar: it has come back
 	DoorDraught             // it did not come back, but is too little for a door: a vent, a fan, a leak
+	DoorForgotten           // after DoorOpened or DoorAjar: it never came back, and is as things are now
 )
 
 // A DoorReading is one step of a Door.
@@ -169,9 +170,12 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 	case back && d.State == DoorOpened:
 		d.rest()
 		return DoorRecovered
-	case back, r.At-d.Opened > doorForget:
+	case back:
 		d.rest()
 		return DoorShut
+	case r.At-d.Opened > doorForget:
+		d.rest()
+		return DoorForgotten
 	case d.State == DoorOpened && r.At-d.Opened >= DoorWait:
 		return d.stays(r, rh, temp)
 	}

@@ -159,7 +159,7 @@ func TestDoor_AtItsLimits(t *testing.T) {
 		{"lower than ever: half of more is needed", DoorOpened, time.Minute, 40, DoorQuiet},
 		{"ajar, and back", DoorAjar, time.Hour, 62.5, DoorShut},
 		{"ajar for twelve hours", DoorAjar, doorForget, 50, DoorQuiet},
-		{"ajar for longer: the level is a new one", DoorAjar, doorForget + 1, 50, DoorShut},
+		{"ajar for longer: the level is a new one", DoorAjar, doorForget + 1, 50, DoorForgotten},
 		{"wait", DoorOpened, DoorWait - 1, 50, DoorQuiet},
 		{"waited", DoorOpened, DoorWait, 50, DoorAjar},
 		{"a little is back, which is no way back", DoorOpened, DoorWait, 52, DoorAjar},

@@ -201,6 +201,9 @@ func (w *LampWatch) IsWrong() {
 	w.Wrong, w.Sign = true, LampSign{Warms: w.Sign.Warms}
 }
 
+// Unlearn forgets what the lamps usually make of the temperature.
+func (w *LampWatch) Unlearn() { w.Course, w.Sign = [2]usualCourse{}, LampSign{} }
+
 // A siesta that nobody wrote down comes at its hour each day.
 const (
 	habitFor  = 8 * 24 * time.Hour

@@ -46,6 +46,8 @@ func (l look) watchDoor(en *room.Enclosure, now sensors.Instant, disturbed bool)
 		en.St.Excused, en.St.HasExcuse = now.Mono+l.v.Cfg.Rules.DoorExcuse.D(), true
 	case climate.DoorAjar, climate.DoorDraught:
 		en.St.HasExcuse = false
+	case climate.DoorForgotten:
+		en.St.Lamps.Unlearn() // they warm an open enclosure less
 	}
 	// A contact that says open tells it by an alarm of its own; one that says shut may
 	// be stuck, and hides nothing.

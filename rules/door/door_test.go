@@ -91,4 +91,19 @@ func TestStep_Opens(t *testing.T) {
 	if opened != roomtest.Noon.Mono+31*20*time.Second && opened != roomtest.Noon.Mono+32*20*time.Second || !ok || f.In != alarm.Beyond || en.St.HasExcuse {
 		t.Errorf("opened at %v; told %v", opened-roomtest.Noon.Mono, ok)
 	}
+	// Of one that never shuts the climate is the usual one after half a day, and its lamps
+	// warm less than they did.
+	en.St.Lamps.Course[1].Days[0] = 8
+	for i := range 12 * 60 {
+		v.At = v.At.Add(time.Minute)
+		roomtest.Says(v, 0, 20, 40)
+		roomtest.Says(v, 1, 21, 50)
+		Judge{}.Step(v, &room.Out{Lives: found})
+		if i == 11*60 && en.St.Lamps.Course[1].Days[0] == 0 {
+			t.Error("the lamps are forgotten while the door is ajar")
+		}
+	}
+	if days := en.St.Lamps.Course[1].Days[0]; en.St.Door.Ajar() || days != 0 {
+		t.Errorf("ajar %v, lamps known for %v days", en.St.Door.Ajar(), days)
+	}
 }

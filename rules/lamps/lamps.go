@@ -35,6 +35,7 @@ const (
 	every     = 10 * time.Minute // between two looks at the warmth
 	lateness  = 3 * time.Minute  // that readings of one look may come late
 	standing  = 30 * time.Minute // without a change: it is the probe that shows nothing
+	doorLong  = 24 * time.Hour
 )
 
 // FalseAlarms is how many wrong tellings in 100 tank-days these figures are meant for:
@@ -161,7 +162,7 @@ func (l look) settle(en *room.Enclosure, f climate.LampFault, why alarm.Cause) {
 // faultOf weighs the evidence of one enclosure and of the others on its timer.
 func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 	lamps, w := l.v.LampsOf(en), &en.St.Lamps
-	if lamps == nil || w.Wrong || l.unmoved(en) {
+	if lamps == nil || w.Wrong || l.mute(en) {
 		return climate.LampsFollow
 	}
 	if l.notSwitched(en) && (w.On || !(cause.Look{V: l.v}).PowerTold()) { // lamps without power are off already
@@ -197,7 +198,7 @@ func (l look) missing(en *room.Enclosure, shelf bool) (sum float64) {
 		if beside := o.Cfg.Rack == en.Cfg.Rack && o.Cfg.Shelf == en.Cfg.Shelf; o.Lamps != en.Lamps || shelf && !beside {
 			continue
 		}
-		if o.St.Lamps.Sign.Looks >= looks && !l.unmoved(o) {
+		if o.St.Lamps.Sign.Looks >= looks && !l.mute(o) {
 			sum += min(max(o.St.Lamps.Sign.Missing, -told), told)
 		}
 	}
@@ -232,7 +233,7 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
 		sign := &o.St.Lamps.Sign
-		if dims := l.v.Lamps[timer].Next <= ramp && o.St.Lamps.Ramps(); o.Lamps != timer || dims || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.unmoved(o) {
+		if dims := l.v.Lamps[timer].Next <= ramp && o.St.Lamps.Ramps(); o.Lamps != timer || dims || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.mute(o) {
 			continue
 		}
 		if n++; l.habitual(o) {
@@ -263,9 +264,13 @@ func (l look) isBack(en *room.Enclosure) bool {
 	return w.Sign.Looks >= looks && w.Sign.Missing < 0 && (w.Sign.Missing <= follows || l.missing(en, true) <= -told)
 }
 
-// unmoved reports whether no probe of the enclosure has changed for long, or those that
-// have are told to hang in another's place.
-func (l look) unmoved(en *room.Enclosure) bool {
+// mute reports whether an enclosure says nothing of its lamps: no probe of it has changed
+// for long, or those that have are told to hang in another's place, or its door is ajar, or
+// was within a day, since a mist or a night can look like one that is shut.
+func (l look) mute(en *room.Enclosure) bool {
+	if d := &en.Alarms[alarm.KindDoorAjar].Rec.Life; d.Active || d.EndedAt > 0 && l.v.At.Mono-d.EndedAt < doorLong {
+		return true
+	}
 	for _, i := range en.Probes {
 		if st := &l.v.Probes[i].St; st.HasTemp && st.Swap.With == "" && l.v.At.Mono-st.StillAt < standing {
 			return false

@@ -256,8 +256,22 @@ func TestLamps_AtTheirLimits(t *testing.T) {
 	for still, want := range map[time.Duration]bool{standing: true, standing - 1: false} {
 		v := roomtest.View(t, 1, "")
 		v.Probes[1].St.StillAt = v.At.Mono - still
-		if got := on(v).unmoved(&v.Enclosures[0]); got != want {
+		if got := on(v).mute(&v.Enclosures[0]); got != want {
 			t.Errorf("still for %v: shows nothing %v", still, got)
+		}
+	}
+	// Nor does one whose door is ajar, or was within a day.
+	for ago, want := range map[time.Duration]bool{-1: true, 0: false, doorLong - 1: true, doorLong: false} {
+		v := roomtest.View(t, 1, "")
+		v.At.Mono += 2 * doorLong
+		v.Probes[1].St.StillAt = v.At.Mono
+		if d := &v.Enclosures[0].Alarms[alarm.KindDoorAjar].Rec.Life; ago < 0 {
+			d.Active = true
+		} else if ago > 0 {
+			d.EndedAt = v.At.Mono - ago
+		}
+		if got := on(v).mute(&v.Enclosures[0]); got != want {
+			t.Errorf("ajar until %v ago: shows nothing %v", ago, got)
 		}
 	}
 	// A light probe is given a quarter of an hour at a switch.
