@@ -1,6 +1,7 @@
 package store
 
 import (
+	"math"
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
@@ -20,8 +21,12 @@ type dayPlan struct {
 	table []byte
 }
 
-// maxHours ends a day that the wall clock does not end.
-const maxHours = 30
+// maxHours ends a day that the wall clock does not end: one of hours that ended early has 72.
+// More than someHours wait only where hours come faster than days are made of them.
+const (
+	maxHours  = 100
+	someHours = 30
+)
 
 // Days are joined, and then some of these again, where what a probe has in one takes fewer
 // bytes than smallPart, on average, and all of them fewer than maxJoined.
@@ -86,12 +91,12 @@ func (w *writer) behind() bool {
 	defer w.mu.Unlock()
 	hours := 0
 	for _, e := range slices.Backward(w.mem.entries) {
-		if e.key.level != levelHour || hours > maxHours {
+		if e.key.level != levelHour || hours > someHours {
 			break
 		}
 		hours++
 	}
-	return hours > maxHours
+	return hours > someHours
 }
 
 // dueHours returns the oldest run of hours on disk that share a day, or of days that share
@@ -158,6 +163,9 @@ func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePa
 		recs = g.unpack(&q.dec, i, recs, &spans, w.damagedRecord)
 	}
 	q.recs = recs
+	for l := range spans { // an hour that ended early has several bundles
+		spans[l] = ordered(spans[l], math.MinInt64, math.MaxInt64)
+	}
 	for rest := recs; len(rest) > 0; {
 		n := min(len(rest), block.MaxRecords)
 		b, err := enc.Append(nil, rest[:n])

@@ -69,8 +69,10 @@ const (
 	// sealAt ends an hour early: an hour of 54 readings a second is still sealed
 	// whole. One block takes so many and what a minute adds.
 	sealAt = block.MaxRecords * 3 / 4
-	// fullEach is after how many more open records Options.Full is called.
-	fullEach = sealAt / 3
+	// fullEach is after how many more open records Options.Full is called, and ends an hour
+	// early where a probe has worthEarly of them: more than 180 probes need not hold it whole.
+	fullEach   = sealAt / 3
+	worthEarly = 120
 	// maxOpen bounds the records held unsealed, about 25 MB, while a write hangs:
 	// 10 minutes of the busiest room, more than a day of 48 probes.
 	maxOpen = 2 * block.MaxRecords
@@ -81,6 +83,11 @@ const (
 	// two bytes.
 	maxProbes = block.MaxSeries
 )
+
+// large reports whether the open hour is to end early.
+func (m *memory) large() bool {
+	return m.total >= min(sealAt, max(fullEach, worthEarly*len(m.order)))
+}
 
 // probe returns the probe's open records, beginning them if need be. Probes are polled
 // in turn, so it looks first where its turn is.

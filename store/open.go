@@ -173,7 +173,7 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 			return err
 		}
 		return h.View(func(tx *bolt.Tx) error {
-			defer w.touched(tx, mostMapped) // the library went through all of it for free pages
+			defer w.touched(tx, mostMapped)
 			return w.load(tx, rep)
 		})
 	})

@@ -103,7 +103,7 @@ func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 		over = last.Wall < begin || last.Mono-first.Mono >= longest
 	}
 	if !over {
-		if w.mem.total < sealAt {
+		if !w.mem.large() {
 			return nil, nil, bundleKey{}
 		}
 		before = sealBefore(first.Wall, last.Wall)
