@@ -138,7 +138,7 @@ func (k known) sift(t *testing.T, s *Store) (f found) {
 
 // TestDamage damages a file at random and asks for three things: no crash, no
 // wrong value, and a store that works afterwards. DEWLINE_LONG=1 takes
-// 1,000 files, DEWLINE_DAMAGE any number.
+// 400 files, DEWLINE_DAMAGE any number.
 func TestDamage(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(memDir(t), "origin")
@@ -148,7 +148,7 @@ func TestDamage(t *testing.T) {
 		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(11, 12))
-	n := rounds(t, "DEWLINE_DAMAGE", 20, 1000)
+	n := rounds(t, "DEWLINE_DAMAGE", 20, 400)
 	var lost, aside int
 	for i := range n {
 		b, what := damage(rng, append([]byte(nil), whole...))

@@ -68,7 +68,7 @@ func TestPowerCut(t *testing.T) { powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 15
 // Then loss cannot be ruled out, but a wrong value, a crash or a store that does
 // not start can.
 func TestPowerCutLyingDisk(t *testing.T) {
-	powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 150, 20_000)/2, true)
+	powerCuts(t, rounds(t, "DEWLINE_POWERCUTS", 150, 20_000)/4, true)
 }
 
 func powerCuts(t *testing.T, states int, lying bool) {
