@@ -577,3 +577,23 @@ func TestLampsGo_AtItsLimits(t *testing.T) {
 		}
 	}
 }
+
+// An enclosure and its room that both fall fast cool together, an enclosure alone only
+// where it falls twice as fast.
+func TestCoolsWithRoom(t *testing.T) {
+	for _, c := range []struct {
+		own, room float64 // °C/h
+		want      bool
+	}{{-0.8, -0.8, true}, {-0.7, -0.8, false}, {-0.8, -0.7, false}, {-1.6, 0, true}, {-1.4, 0, false}, {0.8, 0.8, false}, {0, -1.6, false}} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		v.Air.Trend = climate.Trend{}
+		for m := -40; m <= 0; m++ {
+			en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 24+c.own*float64(m)/60)
+			v.Air.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 24+c.room*float64(m)/60)
+		}
+		if got := (Look{V: v}).CoolsWithRoom(en); got != c.want {
+			t.Errorf("%v and %v °C/h: %v", c.own, c.room, got)
+		}
+	}
+}

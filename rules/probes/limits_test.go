@@ -476,3 +476,62 @@ func TestForget(t *testing.T) {
 		}
 	}
 }
+
+// A node's clock that is wrong is told while it is, and followed until it is right again;
+// a silence that is told ends once the probe speaks as it should, however bad its radio.
+func TestJudges_UntilItIsOver(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		reason sensors.Reason
+		open   bool
+		seen   alarm.Input
+		found  bool
+		want   alarm.Input
+	}{
+		{"wrong", sensors.WrongClock, false, alarm.Back, true, alarm.Beyond}, {"right", sensors.NoReason, false, alarm.Back, false, 0},
+		{"right, and it is told", sensors.NoReason, true, alarm.Back, true, alarm.Back}, {"right, and it was about to be", sensors.NoReason, false, alarm.Beyond, true, alarm.Back},
+	} {
+		v := roomtest.View(t, 1, "")
+		found := &roomtest.Found{}
+		l := look{New(v), v, &room.Out{Lives: found}}
+		p := l.at(1)
+		s := p.Alarm(alarm.KindNodeClock)
+		p.St.Reason, s.Rec.Life.Seen = c.reason, c.seen
+		if c.open {
+			s.Rec.Life.State = alarm.Unack
+		}
+		l.judgeNodeClock(p, v.At)
+		if f, ok := found.Last(alarm.KindNodeClock); ok != c.found || f.In != c.want {
+			t.Errorf("%s: %v, %v", c.name, ok, f.In)
+		}
+	}
+	for told, want := range map[bool]bool{true: true, false: false} {
+		v := roomtest.View(t, 1, "")
+		found := &roomtest.Found{}
+		l := look{New(v), v, &room.Out{Lives: found}}
+		p := l.at(1)
+		p.St.Readings, p.Loss = 100, Loss{Got: 500, Lost: 500, Rows: 100} // so that chance makes long rows
+		limit := p.SilentAfter(&v.Cfg.Rules)
+		if p.toldAfter(&v.Cfg.Rules) <= limit+time.Second {
+			t.Fatal("its radio is too good")
+		}
+		s := p.Alarm(alarm.KindSilent)
+		s.Rec.Life.State, s.Rec.Life.Active = alarm.Unack, told
+		p.St.HumAt, p.St.Heard.Mono = v.At.Mono-limit-time.Second, v.At.Mono-limit-time.Second
+		l.judgeSilent(p, v.At)
+		if f, ok := found.Last(alarm.KindSilent); !ok || (f.In == alarm.Beyond) != want {
+			t.Errorf("told %v: %+v", told, f)
+		}
+	}
+	p := probe{&room.Probe{}, &State{}}
+	for i, want := range []uint8{1, 2, 3} {
+		r := sensors.Reading{At: instant(time.Duration(i+1) * time.Minute), Temperature: 2400 + 100*sensors.CentiCelsius(i+1)}
+		p.St.HasTemp, p.St.Temp = true, 2400
+		if p.jumped(&r); p.St.Jumps != want || p.St.JumpAt != r.At.Mono || p.St.LeapAt != r.At.Mono {
+			t.Errorf("%d jumps, want %d", p.St.Jumps, want)
+		}
+	}
+	if p.St.Leap != 600 {
+		t.Errorf("together they led %d away", p.St.Leap)
+	}
+}
