@@ -47,12 +47,15 @@ const (
 	mistStick     = 50 * time.Minute // of a course before a mist without an end is told
 	mistRow       = 3                // of ten minutes of which the least evidence counts: one that is late dries
 	mistUnder     = 1.5              // % under the usual top: it is not as after a mist
+	mistFills     = 0.35             // of what the usual top lacks: water that goes on falling fills more
+	mistFull      = 95.0             // % as which the driest probe in saturated air shows it
 	mistDries     = 2.5              // % under the top: it dries
 	mistKept      = 1.0              // of evidence from which a day is not learned as usual
 	mistOver      = 4.0              // % over what the hour usually has: air that nobody planned to wet is wet
 	mistHigh      = 2.5              // % over it, and at its top, for mistFlat: it does not end, whatever is usual
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
+	mistFlatFills = 0.75             // of what the hour usually lacks, which no weather fills
 	MistCools     = 3.0              // of evidence at most that the air is cool: it may be so for other reasons
 	// MistMissedTold is the evidence from which an enclosure's mist is missed: less than
 	// one in 2,000 that are given, measured on rules/corpus.
@@ -340,15 +343,19 @@ func (w *MistWatch) closeDry(hour float64) {
 }
 
 // flat counts the ten minutes in a row in which the air stood above what its hour
-// usually has, as wet as it ever is after a mist.
+// usually has: as wet as water that goes on falling makes it, or most of the way to
+// saturation.
 func (w *MistWatch) flat(rh, level float64, known bool) {
-	top := 0.0
+	top, wet := 0.0, level+mistFlatFills*(100-level)
 	for i := range w.Usual {
 		top = max(top, float64(w.Usual[i].Top))
 	}
+	if top > 0 { // else what a mist brings here is not known
+		wet = min(wet, soaked(top)-mistFlatUnder)
+	}
 	switch {
 	case !known:
-	case rh < level+mistHigh || rh < top-mistFlatUnder:
+	case rh < max(wet, level+mistHigh):
 		w.Flat = 0
 	default:
 		w.Flat = min(w.Flat+1, mistFlat)
@@ -362,14 +369,19 @@ func (w *MistWatch) sticks(k int) (sum, cool float64) {
 	if w.Planned {
 		cool = u.Dry.cools(k, warmed+w.fall(u))
 	}
-	if w.Top < float64(u.Top)-mistUnder {
-		return 0, cool // not so wet: a door that was shut again
+	if w.Top-fell < soaked(float64(u.Top))-mistUnder {
+		return 0, cool // not so wet: a door that was shut again, a damper evening
 	}
 	if sum = u.Dry.missing(k, fell, warmed, dryScale); sum < -1 {
 		return sum, cool
 	}
 	return sum + min(cool, MistCools), cool
 }
+
+// soaked is how wet the air gets in % by a mist that does not end, at least, from the top
+// that one of its usual length leaves: the same water for longer. Probes that show
+// saturated air as less are allowed for.
+func soaked(top float64) float64 { return max(top, min(top+mistFills*(100-top), mistFull)) }
 
 // fall is by how much more than usual it got cooler at once, negative.
 func (w *MistWatch) fall(u *mistUsual) float64 {

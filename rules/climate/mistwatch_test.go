@@ -105,7 +105,8 @@ func TestMistWatch_StickingOffSchedule(t *testing.T) {
 	}
 }
 
-// An hour's level is known after two days and forgets in about eight.
+// An hour's level is known after three days, of which the first may be one of a tank that
+// settles, and forgets in about eight.
 func TestHourLevel(t *testing.T) {
 	var l hourLevel
 	day := func(v float64) {
@@ -115,12 +116,13 @@ func TestHourLevel(t *testing.T) {
 		}
 	}
 	day(80)
+	day(80)
 	if _, known := l.at(12.3); known {
-		t.Error("known after a day")
+		t.Error("known after two days")
 	}
 	day(80)
 	if v, known := l.at(12.3); !known || math.Abs(v-80.5) > 0.01 {
-		t.Errorf("after two days: %v, %v", v, known)
+		t.Errorf("after three days: %v, %v", v, known)
 	}
 	for range 30 {
 		day(90)
@@ -322,8 +324,8 @@ func TestMistWatch_FollowsACourse(t *testing.T) {
 	}
 }
 
-// Air that stands above what its hour has, as wet as after a mist, for 17 times ten
-// minutes is a mist without an end, whatever is usual after one.
+// Air that stands above what its hour has for 17 times ten minutes is a mist without an
+// end, whatever is usual after one: as wet as water that goes on falling makes it.
 func TestMistWatch_Flat(t *testing.T) {
 	w := MistWatch{}
 	w.Usual[MistLit].Top, w.Usual[MistDark].Top = 98, 90
@@ -335,9 +337,19 @@ func TestMistWatch_Flat(t *testing.T) {
 	}{
 		{97.5, 95, true, 3, 4}, {97.4, 95, true, 3, 0}, {97.6, 95, true, 3, 4}, {97.6, 95.2, true, 3, 0},
 		{97.6, 90, false, 3, 3}, {97.6, 90, true, 17, 17},
+		{90.1, 60, true, 3, 4}, {89.9, 60, true, 3, 0}, // most of the way from where its hour stands
 	} {
 		w.Flat = c.from
 		if w.flat(c.rh, c.level, c.known); w.Flat != c.want {
+			t.Errorf("%+v: %d", c, w.Flat)
+		}
+	}
+	w = MistWatch{}
+	for _, c := range []struct{ top, rh, want float64 }{ // the same water for longer leaves more than its usual share
+		{0, 96, 1}, {0, 94, 0}, {85, 88, 0}, {85, 90, 1},
+	} {
+		w.Usual[MistLit].Top, w.Flat = float32(c.top), 0
+		if w.flat(c.rh, 80, true); float64(w.Flat) != c.want {
 			t.Errorf("%+v: %d", c, w.Flat)
 		}
 	}

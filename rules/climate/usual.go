@@ -116,5 +116,5 @@ func (l *hourLevel) at(hour float64) (float64, bool) {
 	if !(hour >= 0 && hour < 24) {
 		return 0, false
 	}
-	return float64(l.Mean[int(hour)]), l.Days[int(hour)] >= courseFew
+	return float64(l.Mean[int(hour)]), l.Days[int(hour)] > courseFew // the first is of a tank that settles
 }
