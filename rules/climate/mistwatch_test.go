@@ -360,6 +360,26 @@ func TestMistWatch_Flat(t *testing.T) {
 	}
 }
 
+// Air that stays as wet as after its usual mist, and no wetter, on a damp evening is no
+// mist without an end: that goes on filling what is missing.
+func TestMistWatch_DampEvening(t *testing.T) {
+	for _, c := range []struct {
+		now  float64
+		want bool
+	}{{87.5, false}, {92, true}} {
+		w := MistWatch{Next: 8, Planned: true, Top: c.now}
+		w.Fell[6], w.Fell[7] = -1, -1 // not seen
+		w.Usual[MistDark].Top = 88
+		for range 8 {
+			w.Usual[MistDark].Dry.learn(8, 5, 0)
+		}
+		w.Open.add(c.now, 0)
+		if w.closeDry(-1); w.Sticks > 1 != c.want {
+			t.Errorf("%v %%: evidence %v", c.now, w.Sticks)
+		}
+	}
+}
+
 // A mist that falls where none is planned counts only where it stands 4 % above what its
 // hour usually has.
 func TestMistWatch_UnplannedAboveItsHour(t *testing.T) {
