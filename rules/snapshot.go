@@ -58,8 +58,9 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 		},
 		At:           en.St.At,
 		EnclosureAir: EnclosureAir{RoomWet: w.air.Room, OutsideWet: w.air.Outside},
+		BandName:     name,
 		EnclosureLimits: EnclosureLimits{
-			BandLow: float64(low) / 100, BandHigh: float64(high) / 100, BandName: name,
+			BandLow: float64(low) / 100, BandHigh: float64(high) / 100,
 			Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
 			Act: float64(en.Limits.Act) / 100, Lethal: float64(en.Limits.Lethal) / 100,
 		},

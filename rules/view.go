@@ -29,6 +29,7 @@ type EnclosureView struct {
 	EnclosureHome
 	At sensors.Instant // of the last reading of any of its probes
 	EnclosureAir
+	BandName string // "day", "night" or "day or night"
 	EnclosureLimits
 	EnclosureOutlook
 	EnclosureHabits
@@ -62,12 +63,14 @@ type EnclosureAir struct {
 	BlownIn     climate.Blow // what the room's air would do
 }
 
-// An EnclosureLimits is what holds in an enclosure now.
+// An EnclosureLimits is what an enclosure is judged by now.
 type EnclosureLimits struct {
-	BandLow, BandHigh float64
-	BandName          string // "day", "night", "day or night"
-	Floor             float64
-	Warn, Act, Lethal float64
+	BandLow  float64 `json:"band_low_c"`
+	BandHigh float64 `json:"band_high_c"`
+	Warn     float64 `json:"warn_c"`
+	Act      float64 `json:"act_c"`
+	Lethal   float64 `json:"lethal_limit_c"`
+	Floor    float64 `json:"floor_pct,omitempty"` // 0 for none
 }
 
 // An EnclosureOutlook is where the heat of an enclosure goes.

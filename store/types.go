@@ -177,20 +177,20 @@ type Rollup struct {
 
 // Stats describe the store for the metrics and the health page.
 type Stats struct {
-	FileBytes    int64 // length of the file
-	FreeBytes    int64 // reusable inside it
-	CapBytes     int64
-	Blocks       int       // bundles of readings on disk
-	Tables       int       // bundles of rollups on disk
-	OpenReadings int       // held in memory for the open hour
-	Unwritten    int       // readings that a power cut would lose now
-	Lost         uint64    // readings dropped for want of room, since Open
-	Commits      uint64    // transactions and batches of readings since Open
-	Errors       uint64    // failed transactions since Open
-	Damaged      uint64    // records refused because their checksum was wrong
-	BytesWritten uint64    // pages handed to the file since Open
-	LastCommit   time.Time // by the board's clock, or of readings alone; zero before the first
-	LastError    string
-	OldestRaw    time.Time // wall time of the oldest reading on disk
-	Newest       time.Time // wall time of the newest reading
+	FileBytes    int64     `json:"file_bytes"` // length of the file
+	FreeBytes    int64     `json:"free_bytes"` // reusable inside it
+	CapBytes     int64     `json:"cap_bytes"`
+	BytesWritten uint64    `json:"written_bytes"`        // pages handed to the file since Open
+	Unwritten    int       `json:"unwritten_readings"`   // that a power cut would lose now
+	Lost         uint64    `json:"lost_readings"`        // dropped for want of room, since Open
+	Commits      uint64    `json:"commits"`              // transactions and batches of readings since Open
+	Errors       uint64    `json:"errors"`               // failed transactions since Open
+	Damaged      uint64    `json:"damaged_records"`      // refused because their checksum was wrong
+	LastCommit   time.Time `json:"last_commit,omitzero"` // by the board's clock, or of readings alone
+	LastError    string    `json:"last_error,omitempty"`
+	OldestRaw    time.Time `json:"oldest_reading,omitzero"` // wall time, on disk
+	Newest       time.Time `json:"newest_reading,omitzero"` // wall time
+	Blocks       int       `json:"-"`                       // bundles of readings on disk
+	Tables       int       `json:"-"`                       // bundles of rollups on disk
+	OpenReadings int       `json:"-"`                       // held in memory for the open hour
 }

@@ -156,8 +156,9 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 				Band:        rules.Measure{Value: 24.3, Known: true, Ever: true, Place: "litter"},
 				Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"}, DewPoint: ptr(21.2), VPD: ptr(520.0),
 			},
+			BandName: "day",
 			EnclosureLimits: rules.EnclosureLimits{
-				BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High), BandName: "day",
+				BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High),
 				Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Lethal: float64(sp.Lethal),
 			},
 			LampsOn:          ptr(true),

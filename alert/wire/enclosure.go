@@ -48,16 +48,6 @@ func percent(m rules.Measure) *Percent {
 	return &Percent{Value: hundredth(m.Value), Uncertainty: tenth(m.Uncertainty), Source: sourceOf(&m)}
 }
 
-// Limits are what an enclosure is judged by at this moment.
-type Limits struct {
-	BandLow  float64 `json:"band_low_c"`
-	BandHigh float64 `json:"band_high_c"`
-	Warn     float64 `json:"warn_c"`
-	Act      float64 `json:"act_c"`
-	Lethal   float64 `json:"lethal_limit_c"`
-	Floor    float64 `json:"floor_pct,omitempty"` // absent for none
-}
-
 // Estimates are what was worked out from an enclosure's readings. Every one of
 // them is absent while it is not known.
 type Estimates struct {
@@ -86,7 +76,7 @@ type Climate struct {
 	Doubted     *float64  `json:"humidity_doubted_pct,omitempty"` // of a probe that is wet, say
 	Doubt       string    `json:"humidity_doubt,omitempty"`       // why
 	Uncertainty float64   `json:"humidity_uncertainty_pct,omitempty"`
-	Limits
+	rules.EnclosureLimits
 	Estimates
 	Blind        bool            `json:"blind,omitempty"` // no probe of it delivers
 	OutOfService bool            `json:"out_of_service,omitempty"`
@@ -100,7 +90,7 @@ func ClimateOf(v *rules.EnclosureView) Climate {
 	c := Climate{
 		Time: v.At.Wall.Round(time.Second), Enclosure: v.ID, Name: v.Name, Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
 		Temperature: now(v.Temperature), Hottest: now(v.Temperature), Humidity: now(v.Humidity),
-		Uncertainty: tenth(v.Humidity.Uncertainty), Limits: limitsOf(v), Estimates: estimatesOf(v),
+		Uncertainty: tenth(v.Humidity.Uncertainty), EnclosureLimits: v.EnclosureLimits, Estimates: estimatesOf(v),
 		Blind: v.Blind, OutOfService: v.OutOfService, Alarms: list(v.Alarms), Worst: v.Worst, InBand: now(v.Band),
 	}
 	if v.Temperature.Known {
@@ -145,7 +135,7 @@ type Enclosure struct {
 	InBand      *Celsius  `json:"band_temperature,omitempty"` // what the band is judged on
 	Humidity    *Percent  `json:"humidity,omitempty"`
 	Band        string    `json:"band"` // "day", "night" or "day or night"
-	Limits
+	rules.EnclosureLimits
 	Estimates
 	Habits
 	DoorOpen      bool            `json:"door_open"`
@@ -160,7 +150,7 @@ func enclosureOf(v *rules.EnclosureView) Enclosure {
 	return Enclosure{
 		ID: v.ID, Name: v.Name, Standing: Standing{v.Rack, v.Shelf, v.Slot}, Species: v.Species, Stage: v.Stage,
 		Time: wall(v.At), Temperature: celsius(v.Temperature), Hottest: celsius(v.Temperature), InBand: celsius(v.Band), Humidity: percent(v.Humidity),
-		Band: v.BandName, Limits: limitsOf(v), Estimates: estimatesOf(v),
+		Band: v.BandName, EnclosureLimits: v.EnclosureLimits, Estimates: estimatesOf(v),
 		Habits: Habits{
 			maybeSeconds(v.LastMist), v.MissedMists, maybeSeconds(v.DryDown), maybeSeconds(v.DryDownUsual),
 			known(v.NightDrop, tenth), v.NightsNoDrop,
@@ -169,10 +159,6 @@ func enclosureOf(v *rules.EnclosureView) Enclosure {
 		OutOfService: v.OutOfService, Blind: v.Blind, Unknown: list(v.Unknown),
 		Alarms: list(v.Alarms), WorstPriority: v.Worst,
 	}
-}
-
-func limitsOf(v *rules.EnclosureView) Limits {
-	return Limits{BandLow: v.BandLow, BandHigh: v.BandHigh, Warn: v.Warn, Act: v.Act, Lethal: v.Lethal, Floor: v.Floor}
 }
 
 func estimatesOf(v *rules.EnclosureView) Estimates {

@@ -8,6 +8,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/event"
+	"dewline/store"
 )
 
 // A Room is everything that the API says of one moment.
@@ -156,31 +157,17 @@ func DrillsOf(results []alert.DrillResult) []Drill {
 
 // A Record says how the record does.
 type Record struct {
-	OK           bool      `json:"ok"` // the last commit worked and nothing was lost
-	Note         string    `json:"note,omitempty"`
-	FileBytes    int64     `json:"file_bytes"`
-	FreeBytes    int64     `json:"free_bytes"` // reusable inside the file
-	CapBytes     int64     `json:"cap_bytes"`
-	WrittenBytes uint64    `json:"written_bytes"` // since the start
-	Unwritten    int       `json:"unwritten_readings"`
-	Lost         uint64    `json:"lost_readings"`
-	Commits      uint64    `json:"commits"`
-	Errors       uint64    `json:"errors"`
-	Damaged      uint64    `json:"damaged_records"`
-	LastCommit   time.Time `json:"last_commit,omitzero"`
-	LastError    string    `json:"last_error,omitempty"`
-	OldestRaw    time.Time `json:"oldest_reading,omitzero"`
-	Newest       time.Time `json:"newest_reading,omitzero"`
+	OK   bool   `json:"ok"` // the last commit worked and nothing was lost
+	Note string `json:"note,omitempty"`
+	store.Stats
 }
 
 func recordOf(s *alert.Snapshot) Record {
-	r := &s.Record
-	return Record{
-		OK: s.Recording, Note: words.Fact(s.RecordWhy, unit.Celsius), FileBytes: r.FileBytes, FreeBytes: r.FreeBytes, CapBytes: r.CapBytes,
-		WrittenBytes: r.BytesWritten, Unwritten: r.Unwritten, Lost: r.Lost, Commits: r.Commits, Errors: r.Errors,
-		Damaged: r.Damaged, LastCommit: r.LastCommit.Round(time.Second), LastError: r.LastError,
-		OldestRaw: r.OldestRaw.Round(time.Second), Newest: r.Newest.Round(time.Second),
+	r := Record{OK: s.Recording, Note: words.Fact(s.RecordWhy, unit.Celsius), Stats: s.Record}
+	for _, t := range []*time.Time{&r.LastCommit, &r.OldestRaw, &r.Newest} {
+		*t = t.Round(time.Second)
 	}
+	return r
 }
 
 // A JournalEntry is one line of who did what.
