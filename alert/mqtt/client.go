@@ -52,13 +52,11 @@ func New(o Options) (*Client, error) {
 	if err := o.complete(id); err != nil {
 		return nil, err
 	}
-	c := &Client{
+	return &Client{
 		opt: o, base: "dewline/" + o.Room + "/", why: errNotConnected,
 		kick: make(chan struct{}, 1), requests: make(chan request, 64), door: newDoor(&o),
 		docs: make(map[string][]byte), dirty: make(map[string]bool),
-	}
-	c.wishes = c.listensFor()
-	return c, nil
+	}, nil
 }
 
 // Send publishes a notice at QoS 1, as JSON and as plain text, and returns nil once the broker has

@@ -19,6 +19,7 @@ import (
 // and disconnects. A broker that is away is no error.
 func (c *Client) Run(ctx context.Context) error {
 	c.state(errNotYet) // a broker that is never reached never goes down
+	c.wishes = c.listensFor()
 	c.opt.reconnect(ctx, func() (up bool, err error) {
 		c.apart()
 		s, err := connect(ctx, &c.opt, c.base+"status")
