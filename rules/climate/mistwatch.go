@@ -318,27 +318,30 @@ func (w *MistWatch) closeDry(hour float64) {
 		w.Warm, w.Planned = m.Beside, w.Since == w.Begun && w.answers(w.Since)
 	}
 	w.Top = max(w.Top, m.Value)
-	fell, k := w.Top-m.Value, w.Next
-	w.Dried = fell >= mistDries
+	k := w.Next
+	w.Dried = w.Top-m.Value >= mistDries
 	level, known := w.Level.at(hour)
 	w.flat(m.Value, level, known)
-	if uint(k) >= courseBins { // or a state from elsewhere
-		return
+	if uint(k) < courseBins { // else what is known of it stays
+		w.weigh(k, m)
+		if time.Duration(k)*courseBin < mistStick || !w.Planned && known && m.Value < level+mistOver {
+			w.Sticks = min(w.Sticks, 0)
+		}
 	}
-	w.Fell[k], w.Warmed[k] = float32(fell), float32(m.Beside-w.Warm)
+	if w.Flat >= mistFlat {
+		w.Sticks = max(w.Sticks, MistEndlessTold)
+	}
+}
+
+// weigh takes ten minutes of the course into the evidence.
+func (w *MistWatch) weigh(k int, m pairMean) {
+	w.Fell[k], w.Warmed[k] = float32(w.Top-m.Value), float32(m.Beside-w.Warm)
 	w.Sticks, w.Cool = w.sticks(k)
 	for i := max(0, k-mistRow+1); i < k; i++ {
 		if w.Fell[i] >= 0 {
 			sticks, cool := w.sticks(i)
 			w.Sticks, w.Cool = min(w.Sticks, sticks), min(w.Cool, cool)
 		}
-	}
-	switch {
-	case w.Flat >= mistFlat:
-		w.Sticks = max(w.Sticks, MistEndlessTold)
-		return
-	case time.Duration(k)*courseBin < mistStick, !w.Planned && known && m.Value < level+mistOver:
-		w.Sticks = min(w.Sticks, 0)
 	}
 }
 
