@@ -26,7 +26,7 @@ const (
 	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	returned  = 5.0              // of one back to the schedule
 	some      = 0.4              // of one enclosure, to count among those that show such a step
-	unlike    = 0.6              // of it, beside what is usual at this hour
+	unlike    = 0.6              // of what it moved, beside what is usual at this hour
 	mostOf    = 0.75             // of a timer's enclosures that show such a step
 	looks     = 3                // tens of minutes after a switch before anything is told
 	mistDips  = 70 * time.Minute // after a mist, which cools all enclosures at once
@@ -251,8 +251,8 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 // room, or nobody knows how that is: its lamps have a rest that nobody wrote down.
 func (l look) habitual(en *room.Enclosure) bool {
 	c, r := l.v.CaseOf(en, l.v.At), l.v.RoomCase(l.v.At)
-	step := en.St.Lamps.Step()
-	return !c.HasOffset || !r.HasTemp || (c.Temp-r.Temp-c.Offset)*step < unlike*step*step
+	moved := en.St.Lamps.Moved()
+	return !c.HasOffset || !r.HasTemp || (c.Temp-r.Temp-c.Offset)*moved < unlike*moved*moved
 }
 
 // isBack reports whether the lamps are seen to follow their schedule again.

@@ -44,7 +44,7 @@ func TestDeparts_ARestEachDay(t *testing.T) {
 		for i := range v.Enclosures {
 			en := &v.Enclosures[i]
 			roomtest.Says(v, i+1, 25.5, 85)
-			en.St.Lamps.Course[0].Mean[3] = -2
+			en.St.Lamps.Past[0].Value, en.St.Lamps.Past[4].Value = 1, 3
 			en.St.Offset = climate.HourOffset{}
 			roomtest.Usual(en, c.usual, c.days)
 		}
