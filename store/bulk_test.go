@@ -23,7 +23,7 @@ func TestBulkPacksDays(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if st := s.Stats(); st.Blocks > 3+someHours+1 {
+	if st := s.Stats(); st.Blocks > 3+maxHours+1 {
 		t.Errorf("%d bundles of four days: hours do not become days", st.Blocks)
 	}
 	got := 0

@@ -21,12 +21,9 @@ type dayPlan struct {
 	table []byte
 }
 
-// maxHours ends a day that the wall clock does not end: one of hours that ended early has 72.
-// More than someHours wait only where hours come faster than days are made of them.
-const (
-	maxHours  = 100
-	someHours = 30
-)
+// maxHours ends a day that the wall clock does not end, and one of hours that ended early,
+// each of which is as large in memory as a whole one.
+const maxHours = 30
 
 // Days are joined, and then some of these again, where what a probe has in one takes fewer
 // bytes than smallPart, on average, and all of them fewer than maxJoined.
@@ -91,12 +88,12 @@ func (w *writer) behind() bool {
 	defer w.mu.Unlock()
 	hours := 0
 	for _, e := range slices.Backward(w.mem.entries) {
-		if e.key.level != levelHour || hours > someHours {
+		if e.key.level != levelHour || hours > maxHours {
 			break
 		}
 		hours++
 	}
-	return hours > someHours
+	return hours > maxHours
 }
 
 // dueHours returns the oldest run of hours on disk that share a day, or of days that share
