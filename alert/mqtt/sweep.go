@@ -93,11 +93,14 @@ func (c *Client) apart() {
 // one that is open here, or shows it as milder than it is here, it is published again.
 func (c *Client) retains(_ paho.Client, m paho.Message) {
 	topic, instance := strings.TrimPrefix(m.Topic(), c.base), markedIn(m.Payload()).Instance
-	c.restore(topic, m.Payload())
+	c.mu.Lock()
+	own := instance == c.opt.Instance && len(m.Payload()) > 0 && !c.copied
 	if m.Retained() {
-		c.mu.Lock()
 		c.seen[topic] = instance
-		c.mu.Unlock()
+	}
+	c.mu.Unlock()
+	if !own { // what this board said comes back to it late
+		c.restore(topic, m.Payload())
 	}
 }
 
