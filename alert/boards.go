@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -20,6 +21,14 @@ const (
 	// it was renamed or put away.
 	secondKept = 24 * time.Hour
 )
+
+// A watched is what is known of one room.
+type watched struct {
+	boards  []*board                          // that speak for it, at least one
+	offline bool                              // said so itself, or its will did
+	raised  map[rules.AlarmID]uint64          // open alarms: the onset
+	since   map[rules.AlarmID]sensors.Instant // and when it was
+}
 
 // A board is one process that speaks for a room.
 type board struct {

@@ -210,8 +210,7 @@ func (o *outbox) ready(list []*incident) []addressed {
 		in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p.State == due && !o.opt.reaches(p) })
 		in.touched = in.touched || len(in.Out) != n
 		for _, p := range in.Out {
-			o.overdue(in, p)
-			if p.State == due && !o.held(p) && o.now.Mono >= p.NotBefore && (in.Ended && !o.book.back(in) || in.aside() || in.active()) { // else its end is told in a moment, or not yet
+			if o.overdue(in, p); o.isReady(in, p) {
 				ready = append(ready, addressed{in, p})
 			}
 		}
@@ -221,6 +220,13 @@ func (o *outbox) ready(list []*incident) []addressed {
 			cmp.Compare(a.p.DueSince, b.p.DueSince))
 	})
 	return ready
+}
+
+// isReady reports whether p is to be sent now. The end of what is over is told in a moment,
+// or not yet.
+func (o *outbox) isReady(in *incident, p *parcel) bool {
+	tells := in.Ended && !o.book.back(in) || in.aside() || in.active()
+	return p.State == due && !o.held(p) && o.now.Mono >= p.NotBefore && tells
 }
 
 // overdue gives up an attempt without a result, and what is too old to be told.

@@ -41,14 +41,6 @@ type SentinelOptions struct {
 	StallFor    time.Duration // a stalled channel must be reported so long; 5 min
 }
 
-// A watched is what is known of one room.
-type watched struct {
-	boards  []*board                          // that speak for it, at least one
-	offline bool                              // said so itself, or its will did
-	raised  map[rules.AlarmID]uint64          // open alarms: the onset
-	since   map[rules.AlarmID]sensors.Instant // and when it was
-}
-
 // A Sentinel watches rooms from another machine. It is pure; its transitions
 // feed a Desk of its own, whose documents keep what was told. It is not safe
 // for concurrent use.
@@ -250,15 +242,25 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late 
 	if silent {
 		return ts // what it said last no longer counts, for better or worse
 	}
-	b = slices.MaxFunc(w.boards, func(x, y *board) int { return cmp.Compare(x.wrong(), y.wrong()) })
-	is = alarm.Fact{ID: alarm.FactID(rules.ClockUnset), For: b.clockOff.Abs()}
+	ts = s.judgeClock(ts, now, id, w)
+	return s.judgeStall(ts, now, id, w)
+}
+
+// judgeClock looks at the clock that is wrong by most.
+func (s *Sentinel) judgeClock(ts []rules.Transition, now sensors.Instant, id string, w *watched) []rules.Transition {
+	b := slices.MaxFunc(w.boards, func(x, y *board) int { return cmp.Compare(x.wrong(), y.wrong()) })
+	is := alarm.Fact{ID: alarm.FactID(rules.ClockUnset), For: b.clockOff.Abs()}
 	switch off := b.clockOff; {
 	case off <= -s.opt.ClockOff:
 		is.ID = alarm.FactClockSlow
 	case off >= s.opt.ClockOff:
 		is.ID = alarm.FactClockFast
 	}
-	ts = s.set(ts, now, id, w, rules.ClockUnset, b.clockWrong, rules.Today, is)
+	return s.set(ts, now, id, w, rules.ClockUnset, b.clockWrong, rules.Today, is)
+}
+
+// judgeStall looks for channels by which a room's messages do not leave.
+func (s *Sentinel) judgeStall(ts []rules.Transition, now sensors.Instant, id string, w *watched) []rules.Transition {
 	var by []string
 	stalled := false
 	for _, b := range w.boards {
@@ -266,7 +268,7 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late 
 			by, stalled = append(by, b.stalled...), true
 		}
 	}
-	is = alarm.Fact{ID: alarm.FactRoomStalled, About: strings.Join(by, ", ")}
+	is := alarm.Fact{ID: alarm.FactRoomStalled, About: strings.Join(by, ", ")}
 	return s.set(ts, now, id, w, rules.DeliveryStalled, stalled, rules.Wake, is)
 }
 

@@ -181,16 +181,7 @@ func (c *compaction) follow() error {
 			if err := c.ctx.Err(); err != nil {
 				return err
 			}
-			var d difference
-			err := c.s.view(func(from *bolt.Tx) error {
-				defer func() { c.s.touched(from, len(d.news)) }()
-				return guard(func() error {
-					return c.dst.View(func(to *bolt.Tx) error {
-						d = differ(from.Bucket([]byte(root)), to.Bucket([]byte(root)))
-						return nil
-					})
-				})
-			})
+			d, err := c.differ(root)
 			if err == nil {
 				err = c.update(func(tx *bolt.Tx) error { return d.apply(tx, root) })
 			}
@@ -201,6 +192,20 @@ func (c *compaction) follow() error {
 		}
 	}
 	return nil
+}
+
+// differ tells what the record's root has and the copy's has not.
+func (c *compaction) differ(root string) (d difference, err error) {
+	err = c.s.view(func(from *bolt.Tx) error {
+		defer func() { c.s.touched(from, len(d.news)) }()
+		return guard(func() error {
+			return c.dst.View(func(to *bolt.Tx) error {
+				d = differ(from.Bucket([]byte(root)), to.Bucket([]byte(root)))
+				return nil
+			})
+		})
+	})
+	return d, err
 }
 
 // A difference is what one bucket has and another has not, copied out: the value of a

@@ -49,19 +49,26 @@ func gravity(payload []byte) int {
 	return 1
 }
 
+// speaks tells which board, and which start of it, says something; false for junk, which
+// is no board.
+func speaks(m paho.Message) (said marked, ok bool) {
+	said, ok = markedIn(m.Payload()), json.Valid(m.Payload())
+	if strings.HasSuffix(m.Topic(), boardTopic) {
+		said.Instance, said.Run, ok = strings.Cut(string(m.Payload()), " ")
+	}
+	graphic := !strings.ContainsFunc(said.Instance, func(r rune) bool { return !unicode.IsGraphic(r) })
+	return said, ok && graphic && len(m.Payload()) <= maxCommand && len(said.Instance) <= maxInstance
+}
+
 // noticeOther looks for another board with this room's id. One that bears this one's
 // instance was started from a copy of its card: the broker took both for one client, and
 // each cuts off the other until one goes by another name.
 func (c *Client) noticeOther(_ paho.Client, m paho.Message) {
-	said, valid := markedIn(m.Payload()), json.Valid(m.Payload())
-	if strings.HasSuffix(m.Topic(), boardTopic) {
-		said.Instance, said.Run, valid = strings.Cut(string(m.Payload()), " ")
-	}
+	said, ok := speaks(m)
 	instance := said.Instance
 	copied := instance == c.opt.Instance && said.Run != "" && !strings.HasPrefix(said.Run, c.door.run)
-	if !valid || instance == c.opt.Instance && !copied || len(m.Payload()) > maxCommand ||
-		len(instance) > maxInstance || strings.ContainsFunc(instance, func(r rune) bool { return !unicode.IsGraphic(r) }) {
-		return // junk is no board
+	if !ok || instance == c.opt.Instance && !copied {
+		return
 	}
 	c.mu.Lock()
 	c.copied = c.copied || copied && c.shown // else it may be of an earlier start

@@ -7,6 +7,7 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/cause"
+	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -51,16 +52,21 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		l.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
 		return
 	}
-	eta, within := en.St.Ahead.ToLethal, l.v.Cfg.Rules.AheadWithin.D()
-	in := alarm.Between
+	in := l.ahead(s, en.St.Ahead.ToLethal, slope)
+	l.out.Find(room.Finding{Alarm: s, In: in, Gap: gap, Urgent: in == alarm.Beyond && isSteep})
+}
+
+// ahead holds what is forecast against how near is told.
+func (l look) ahead(s *room.Alarm, eta climate.Eta, slope climate.Slope) alarm.Input {
+	within := l.v.Cfg.Rules.AheadWithin.D()
 	switch {
 	case !eta.Known || eta.Mid > within*3/2:
-		in = alarm.Back
+		return alarm.Back
 	case eta.Mid < within && slope.Rises(room.Climbs):
-		in = alarm.Beyond
 		s.Against(eta.Mid.Minutes(), within.Minutes())
+		return alarm.Beyond
 	}
-	l.out.Find(room.Finding{Alarm: s, In: in, Gap: gap, Urgent: in == alarm.Beyond && isSteep})
+	return alarm.Between
 }
 
 // oddBy in °C beside the room is more than lamps that are early or a door that is shut

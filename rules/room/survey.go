@@ -98,29 +98,23 @@ type RoomState struct {
 }
 
 // RoomTemp is the median of the room's trustworthy probes, in hundredths of °C.
-func (v *View) RoomTemp(now time.Duration) (int32, bool) { return v.medianTemp(v.InRoom, now) }
-
-func (v *View) medianTemp(probes []int, now time.Duration) (int32, bool) {
-	var temps Few
-	for _, i := range probes {
-		if p := &v.Probes[i]; p.Usable(&v.Cfg.Rules, now) {
-			temps.Add(int32(p.St.Temp))
-		}
-	}
-	return temps.Median()
-}
+func (v *View) RoomTemp(now time.Duration) (int32, bool) { return v.median(v.InRoom, now, false) }
 
 // RoomHum is the same for humidity, in hundredths of a percent.
-func (v *View) RoomHum(now time.Duration) (int32, bool) { return v.medianHum(v.InRoom, now) }
+func (v *View) RoomHum(now time.Duration) (int32, bool) { return v.median(v.InRoom, now, true) }
 
-func (v *View) medianHum(probes []int, now time.Duration) (int32, bool) {
-	var hums Few
+// median is that of the temperature of some probes, or of their humidity.
+func (v *View) median(probes []int, now time.Duration, humidity bool) (int32, bool) {
+	var values Few
 	for _, i := range probes {
-		if p := &v.Probes[i]; p.HumUsable(&v.Cfg.Rules, now) {
-			hums.Add(int32(p.St.Hum))
+		switch p := &v.Probes[i]; {
+		case humidity && p.HumUsable(&v.Cfg.Rules, now):
+			values.Add(int32(p.St.Hum))
+		case !humidity && p.Usable(&v.Cfg.Rules, now):
+			values.Add(int32(p.St.Temp))
 		}
 	}
-	return hums.Median()
+	return values.Median()
 }
 
 // AirAround is the air that could be blown into an enclosure, nil where nothing
@@ -135,8 +129,8 @@ func (v *View) AirAround(now time.Duration) *alarm.Air {
 
 // wetBulb is that of the air at some probes in °C, nil where it is not known.
 func (v *View) wetBulb(probes []int, now time.Duration) *float64 {
-	t, ok := v.medianTemp(probes, now)
-	h, has := v.medianHum(probes, now)
+	t, ok := v.median(probes, now, false)
+	h, has := v.median(probes, now, true)
 	if !ok || !has {
 		return nil
 	}

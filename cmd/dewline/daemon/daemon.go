@@ -5,6 +5,11 @@
 //
 // Decisions live in Core and below it in packages rules and alert; command
 // lines live in package main.
+//
+// A reader goes down: daemon.go builds the parts, run.go starts and stops them, reload.go
+// changes them under way and act.go takes what people do; loop.go is what decides, fed by
+// buses.go, heard by recorder.go, channels.go and weekly.go; sentinel.go watches other rooms
+// by a loop of its own.
 package daemon
 
 import (
