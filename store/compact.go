@@ -32,13 +32,13 @@ const (
 )
 
 // Tidy compacts the file where more than half of it is free, of a small one more than an
-// eighth, or where it is longer than its cap and need not be: after the cap or the age of
-// readings was lowered. It leaves the file alone where the disk has no room for the copy,
+// eighth, or where it is longer than its cap and what it holds is not: some flushes after the
+// cap was lowered. It leaves the file alone where the disk has no room for the copy,
 // and reports whether it did anything.
 func (u *upkeep) Tidy(ctx context.Context) (bool, error) {
 	size, used := u.sizes()
 	free := size - used
-	over := size > u.kept.Load().MaxBytes && used+free/4 < u.kept.Load().MaxBytes
+	over := pastCap(size, used, u.kept.Load().MaxBytes)
 	worth := free >= worthBytes && free >= size/2 ||
 		size < youngFile && free > max(size/8, youngWorth) && u.written()-u.tidied.Load() > wornTimes*used
 	if used == 0 || !over && !worth {
@@ -49,6 +49,13 @@ func (u *upkeep) Tidy(ctx context.Context) (bool, error) {
 	}
 	u.tidied.Store(u.written())
 	return true, u.Compact(ctx)
+}
+
+// pastCap reports whether a file of size bytes, used of them in use, is longer than its cap
+// of limit bytes and need not be. Flushes make room down to the reserve and no further, so
+// half of that has to be enough.
+func pastCap(size, used, limit int64) bool {
+	return size > limit && used <= limit-reserve(limit)/2
 }
 
 // roomForCopy reports whether the disk has the room for a copy of what is in use.

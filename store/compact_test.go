@@ -228,6 +228,25 @@ func TestTidy(t *testing.T) {
 	}
 }
 
+// TestPastCap asks that a file is taken for too long as soon as flushes made what room they
+// make: the first row is what one run of TestTidy held, and was left as long as it was.
+func TestPastCap(t *testing.T) {
+	for _, x := range []struct {
+		size, used, limit int64
+		want              bool
+	}{
+		{2347008, 782336, 1173504, true},
+		{6 << 30, 4<<30 - reserve(4<<30), 4 << 30, true},
+		{3 << 20, 2<<20 - reserve(2<<20), 2 << 20, true},
+		{6 << 30, 4<<30 - 1<<20, 4 << 30, false}, // a copy would be full at once
+		{4 << 30, 1 << 30, 4 << 30, false},
+	} {
+		if got := pastCap(x.size, x.used, x.limit); got != x.want {
+			t.Errorf("a file of %d bytes, %d in use, cap %d: %v, want %v", x.size, x.used, x.limit, got, x.want)
+		}
+	}
+}
+
 // TestTidyYoungFile gives back, once, what the joining of hours left free in a file that is
 // small yet.
 func TestTidyYoungFile(t *testing.T) {
