@@ -12,6 +12,7 @@ const (
 	lampWindow  = 4                // bins over which an unscheduled step is looked for
 	lampSettled = 11               // bins after a switch from which one is
 	lampGap     = 20 * time.Minute // without readings ends what was begun
+	lampDrawn   = 0.7              // h in which a room that left its enclosures behind is forgotten
 	lampRamp    = 0.15             // °C within lampWindow bins before a switch: they dim
 	// LampHint is the evidence from which an enclosure may be counted for others.
 	LampHint = 3.0
@@ -59,6 +60,7 @@ type LampWatch struct {
 	Last    time.Duration            `json:"last"`
 	HasRoom bool                     `json:"has_room"`
 	Follow  filter                   `json:"follow"` // the room as an enclosure follows it
+	Drawn   float64                  `json:"drawn"`  // °C, how far from the room that was lately
 	Slot    int64                    `json:"slot"`   // of Open
 	Open    pairMean                 `json:"open"`
 	Past    [lampWindow + 1]pairMean `json:"past"`
@@ -108,6 +110,7 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	}
 	h := (at - w.Last).Hours()
 	w.Follow.step(room, -math.Expm1(-h/priorFast), -math.Expm1(-h/priorSlow))
+	w.Drawn = max(w.Drawn*math.Exp(-h/lampDrawn), math.Abs(w.Around()-room))
 	if w.Started && lampsOn != w.On {
 		w.switched(at)
 	}
@@ -136,7 +139,7 @@ func (w *LampWatch) Around() float64 {
 // begin forgets what a step would be measured from.
 func (w *LampWatch) begin(at time.Duration, room float64) {
 	if !w.Started || hasGap(w.Last, at) || !w.HasRoom {
-		w.Follow = filter{room, room}
+		w.Follow, w.Drawn = filter{room, room}, 0
 	}
 	w.Switch, w.Last, w.Slot, w.Since = at, at, int64(at/courseBin), lampCourse{}
 	w.Open, w.Past, w.Sign = pairMean{}, [lampWindow + 1]pairMean{}, LampSign{Warms: w.Sign.Warms}
@@ -276,7 +279,8 @@ func (w *LampWatch) closeSlot(next int64) {
 	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*courseBin {
 		return
 	}
-	moved, room := w.Moved(), lampScale.beside*(now.Beside-was.Beside)
+	// How fast an enclosure follows is known no better than a part of what draws it.
+	moved, room := w.Moved(), lampScale.beside*max(math.Abs(now.Beside-was.Beside), w.Drawn)
 	v := (20*lampScale.noise*lampScale.noise+w.Seen*w.Wander)/(20+w.Seen) + room*room
 	if w.Sign.Warms && (moved*usual > 0 || moved*moved < v) {
 		w.Sign.Moved = logNormal(moved-usual, v+lampScale.habit*lampScale.habit*usual*usual) - logTailed(moved, v, lampScale.tail)

@@ -48,6 +48,38 @@ func planned(at time.Duration) bool {
 	return hour >= 8*time.Hour && hour < 20*time.Hour
 }
 
+// A room that was hot and is cooled fast, as by an air conditioner that was mended, leaves its
+// enclosures warm beside it for hours, by their soil: no lamp did that.
+func TestLampWatch_RoomCooledFast(t *testing.T) {
+	const day = 24 * time.Hour
+	for _, soil := range []float64{0.3, 0.6, 0.9} { // of what an enclosure follows the room by
+		for _, lag := range []time.Duration{3 * time.Hour, 6 * time.Hour, 9 * time.Hour} {
+			var w LampWatch
+			follow, lamps, room := filter{22, 22}, 0.0, 22.0
+			for at := time.Duration(0); at < 7*day+4*time.Hour; at += time.Minute {
+				target := 22.0
+				if hot := at - 6*day; hot > 0 && hot < 23*time.Hour {
+					target = 32
+				}
+				room += max(-0.13, min(0.13, target-room))
+				follow.step(room, -math.Expm1(-1.0/30), -math.Expm1(-1/lag.Minutes()))
+				lit := 0.0
+				if planned(at) {
+					lit = 0.8
+				}
+				lamps += (lit - lamps) * -math.Expm1(-1.0/30)
+				w.Observe(at, (1-soil)*follow.Fast+soil*follow.Slow+lamps, room, true, planned(at))
+				if at > 6*day+23*time.Hour && w.Sign.Moved >= 2 {
+					t.Fatalf("soil %v, %v: at %v the lamps are taken for on: %+v", soil, lag, at-6*day, w.Sign)
+				}
+			}
+			if !w.Sign.Warms {
+				t.Errorf("soil %v, %v: the lamps' warmth is not known", soil, lag)
+			}
+		}
+	}
+}
+
 // Lamps that were seen to warm for some days are missed when they do not switch, and seen
 // when they do; a switch without the schedule is a step away from it, and the next one back.
 func TestLampWatch_ADayThatIsNotAsUsual(t *testing.T) {
