@@ -13,6 +13,7 @@ const (
 	lampSettled = 11               // bins after a switch from which one is
 	lampGap     = 20 * time.Minute // without readings ends what was begun
 	lampDrawn   = 0.7              // h in which a room that left its enclosures behind is forgotten
+	lampSeen    = -3.0             // evidence of two looks in a row that they did switch
 	lampRamp    = 0.15             // °C within lampWindow bins before a switch: they dim
 	// LampHint is the evidence from which an enclosure may be counted for others.
 	LampHint = 3.0
@@ -84,6 +85,7 @@ type lampCourse struct {
 	Open   pairMean           `json:"open"` // bin of it
 	Bins   [lampBins]pairMean `json:"bins"`
 	Next   int                `json:"next"` // bin
+	Seen   bool               `json:"seen"` // that the lamps switched: what follows is something else's
 }
 
 // lightWatch learns how bright on and off are.
@@ -204,6 +206,9 @@ func (w *LampWatch) IsWrong() {
 	w.Wrong, w.Sign = true, LampSign{Warms: w.Sign.Warms}
 }
 
+// Switched notes that the lamps were seen to switch as scheduled.
+func (w *LampWatch) Switched() { w.Since.Seen = true }
+
 // Unlearn forgets what the lamps usually make of the temperature.
 func (w *LampWatch) Unlearn() { w.Course, w.Sign = [2]usualCourse{}, LampSign{} }
 
@@ -252,6 +257,9 @@ func (w *LampWatch) closeCourse() {
 		s.Missing, s.Looks = min(is, was), s.Looks+1
 		if is < 0 {
 			s.Missing = is
+		}
+		if c.Seen = c.Seen || s.Looks > 1 && max(is, was) <= lampSeen; c.Seen {
+			s.Missing = min(s.Missing, 0)
 		}
 	}
 	if c.Next < lampBins || w.Wrong || w.Early || s.Missing >= LampHint {

@@ -124,6 +124,28 @@ func TestLampWatch_ADayThatIsNotAsUsual(t *testing.T) {
 // follow is evidence against lamps that did not switch, from which they count as seen.
 const follow = -3.0
 
+// Lamps that were seen to switch did, whatever cools their enclosure later.
+func TestLampWatch_WhatWasSeenWasSeen(t *testing.T) {
+	const day = 24 * time.Hour
+	for _, seen := range []bool{true, false} {
+		var w LampWatch
+		litDays(&w, 0, 6*day+8*time.Hour+40*time.Minute, planned, nil)
+		if !w.Since.Seen {
+			t.Fatalf("after the switch: %+v", w.Sign)
+		}
+		for at := 6*day + 8*time.Hour + 40*time.Minute; at < 6*day+10*time.Hour; at += time.Minute {
+			w.Since.Seen = seen
+			w.Observe(at, 22, 22, true, planned(at)) // something cools it again
+			if seen && w.Sign.Missing > 0 {
+				t.Fatalf("at %v: lamps that were seen to switch did not: %+v", at, w.Sign)
+			}
+		}
+		if !seen && w.Sign.Missing < LampHint {
+			t.Errorf("not seen to switch: %+v", w.Sign)
+		}
+	}
+}
+
 // What lamps that are wrong did speaks for the next switch too, until they are told; told,
 // it is used up, and the lamps are right again by schedule at the next.
 func TestLampWatch_WrongUntilTheNextSwitch(t *testing.T) {

@@ -29,6 +29,7 @@ const (
 	unlike    = 0.6              // of what it moved, beside what is usual at this hour
 	mostOf    = 0.75             // of a timer's enclosures that show such a step
 	looks     = 3                // tens of minutes after a switch before anything is told
+	bareLooks = 8                // without the room's temperature, which may turn as the lamps do
 	mistDips  = 70 * time.Minute // after a mist, which cools all enclosures at once
 	ramp      = 80 * time.Minute // before a switch, in which lamps that dim say nothing
 	lightLag  = 15 * time.Minute // that a light probe is given at a switch
@@ -121,6 +122,9 @@ func late(on bool) climate.LampFault {
 // been looked at.
 func (l look) byWarmth() {
 	l.faults = l.faults[:0]
+	for t := range l.v.Lamps {
+		l.seeSwitch(t)
+	}
 	for i := range l.v.Enclosures {
 		l.faults = append(l.faults, l.faultOf(&l.v.Enclosures[i]))
 	}
@@ -136,6 +140,25 @@ func (l look) byWarmth() {
 		en := &l.v.Enclosures[i]
 		if _, known := lit(en); f == climate.LampsFollow && !known && l.isBack(en) {
 			l.settle(en, f, alarm.Cause{})
+		}
+	}
+}
+
+// seeSwitch notes where the enclosures on a timer show together that it switched, of which
+// each alone may show little. What moves their temperature later is not the lamps.
+func (l look) seeSwitch(timer int) {
+	sum := 0.0
+	for i := range l.v.Enclosures {
+		if o := &l.v.Enclosures[i]; o.Lamps == timer {
+			sum += l.shows(o)
+		}
+	}
+	if sum > -told {
+		return
+	}
+	for i := range l.v.Enclosures {
+		if w := &l.v.Enclosures[i].St.Lamps; l.v.Enclosures[i].Lamps == timer && w.Sign.Missing < some {
+			w.Switched()
 		}
 	}
 }
@@ -181,9 +204,12 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 // it, or some of it and that of the others on its timer, or of its shelf, where one
 // lamp is over all. One that was early steps no more.
 func (l look) notSwitched(en *room.Enclosure) bool {
-	own := &en.St.Lamps
+	own, least := &en.St.Lamps, looks
+	if !own.HasRoom {
+		least = bareLooks
+	}
 	switch hint := own.Sign.Missing >= climate.LampHint; {
-	case own.Early || own.Sign.Looks < looks || own.Sign.Missing < some:
+	case own.Early || own.Sign.Looks < least || own.Sign.Missing < some:
 		return false
 	case hint && (own.Sign.Missing+own.Sign.Carried >= told || l.missing(en, false) >= told):
 		return true
@@ -198,11 +224,17 @@ func (l look) missing(en *room.Enclosure, shelf bool) (sum float64) {
 		if beside := o.Cfg.Rack == en.Cfg.Rack && o.Cfg.Shelf == en.Cfg.Shelf; o.Lamps != en.Lamps || shelf && !beside {
 			continue
 		}
-		if o.St.Lamps.Sign.Looks >= looks && !l.mute(o) {
-			sum += min(max(o.St.Lamps.Sign.Missing, -told), told)
-		}
+		sum += l.shows(o)
 	}
 	return sum
+}
+
+// shows is what an enclosure adds to the evidence of others.
+func (l look) shows(o *room.Enclosure) float64 {
+	if o.St.Lamps.Sign.Looks < looks || l.mute(o) {
+		return 0
+	}
+	return min(max(o.St.Lamps.Sign.Missing, -told), told)
 }
 
 // departs reports whether most enclosures on a timer step together without a

@@ -287,6 +287,48 @@ func TestLamps_AtTheirLimits(t *testing.T) {
 	}
 }
 
+// Where nobody knows of the room's temperature, which an air conditioner or a heater can turn
+// just as the lamps switch, an hour and more is waited for.
+func TestNotSwitched_NoRoom(t *testing.T) {
+	for n, want := range map[int]bool{looks: false, bareLooks - 1: false, bareLooks: true} {
+		v := roomtest.View(t, 2, "")
+		signs(v, climate.LampSign{Missing: 9, Looks: n}, climate.LampSign{Missing: 9, Looks: n})
+		en := &v.Enclosures[0]
+		l := look{Judge: &Judge{}, v: v}
+		if !l.notSwitched(en) {
+			t.Errorf("%d looks beside the room: not told", n)
+		}
+		if en.St.Lamps.HasRoom = false; l.notSwitched(en) != want {
+			t.Errorf("%d looks without the room: told %v", n, !want)
+		}
+	}
+}
+
+// What all show a little together is that the timer switched; one that shows the contrary
+// may be alone with its lamp.
+func TestSeeSwitch(t *testing.T) {
+	for _, c := range []struct {
+		each, first float64
+		looks       int
+		want        [2]bool // of the first and of another
+	}{
+		{-1.5, -1.5, looks, [2]bool{true, true}}, {-1.4, -1.3, looks, [2]bool{}}, {-1.5, -1.5, looks - 1, [2]bool{}},
+		{-5, 6, looks, [2]bool{false, true}}, {-5, 6, looks - 1, [2]bool{}},
+	} {
+		v := roomtest.View(t, 5, "")
+		list := make([]climate.LampSign, 5)
+		for i := range list {
+			list[i] = climate.LampSign{Missing: c.each, Looks: c.looks}
+		}
+		list[0].Missing = c.first
+		signs(v, list...)
+		look{Judge: &Judge{}, v: v}.seeSwitch(0)
+		if got := [2]bool{v.Enclosures[0].St.Lamps.Since.Seen, v.Enclosures[3].St.Lamps.Since.Seen}; got != c.want {
+			t.Errorf("%+v: seen %v", c, got)
+		}
+	}
+}
+
 // What is told with lamps that are wrong: by which time of the schedule, and whether
 // others on the timer follow it.
 func TestLamps_WhatIsTold(t *testing.T) {
