@@ -57,7 +57,7 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 	}
 	defer closeIn()
 	im.progress = newProgress(in, im.std.err)
-	if im.rd, err = trace.NewReader(im.progress, trace.Options{Name: file, Location: loc}); err != nil {
+	if im.rd, err = trace.NewReader(im.progress, file, loc); err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
 	if im.dry {

@@ -188,7 +188,7 @@ type replay struct {
 // run streams the trace through judge and rules.
 func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	r.name = name
-	rd, err := trace.NewReader(in, trace.Options{Name: name, Location: r.cfg.Room.Location})
+	rd, err := trace.NewReader(in, name, r.cfg.Room.Location)
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}

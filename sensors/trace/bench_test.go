@@ -25,7 +25,7 @@ func sampleFile(polls int) []byte {
 }
 
 func drainFile(b *testing.B, file []byte) (rows int) {
-	r, err := NewReader(bytes.NewReader(file), Options{})
+	r, err := NewReader(bytes.NewReader(file), "trace", time.UTC)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -95,7 +95,7 @@ func BenchmarkWriter(b *testing.B) {
 // A row of dewline's own form costs no allocation once its probe is known.
 func TestReadAllocates(t *testing.T) {
 	file := sampleFile(100)
-	r, err := NewReader(bytes.NewReader(file), Options{})
+	r, err := NewReader(bytes.NewReader(file), "trace", time.UTC)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -20,7 +20,7 @@ func FuzzReader(f *testing.F) {
 	f.Add([]byte(appliances))
 	f.Add([]byte(Header + "\r\n\"2026-07-01T13:00:00.5+02:00\",\"a\"\"b\",-0.005,\n\n,,,\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		r, err := NewReader(bytes.NewReader(text), Options{})
+		r, err := NewReader(bytes.NewReader(text), "trace", time.UTC)
 		if err != nil {
 			return
 		}
@@ -57,11 +57,11 @@ func FuzzAgain(f *testing.F) {
 	f.Add("2026-07-01T13:00:00Z,a,1,2\n2026-07-01T13:00:00Z,b,1,2\n2029-07-01T13:00:00Z,a,1,2\n2029-07-01T13:00:00Z,b,1,2\n2026-07-01T13:00:00Z,a,9999,2\n")
 	f.Add("2026-07-01T13:00:00Z,a,1,2\n2026-07-01T13:00:00Z,b,1,2\n2026-07-01T13:00:10Z,a,,\n2026-07-01T13:00:10Z,b, 1,2\n2026-07-01T13:00:20Z,a,1,2,3\n2026-07-01T13:00:20Z,b,1,\"2\"\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		fast, err := NewReader(strings.NewReader(Header+"\n"+text), Options{})
+		fast, err := NewReader(strings.NewReader(Header+"\n"+text), "trace", time.UTC)
 		if err != nil {
 			t.Fatal(err)
 		}
-		slow, err := NewReader(strings.NewReader(Header+"\n"+text), Options{})
+		slow, err := NewReader(strings.NewReader(Header+"\n"+text), "trace", time.UTC)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -111,6 +111,9 @@ func FuzzTime(f *testing.F) {
 		if err == nil {
 			if wantErr != nil { // lower case and the space are ours to take
 				want, wantErr = time.Parse(time.RFC3339, upper(s))
+			}
+			if wantErr != nil { // without a zone it is UTC, as asked for here
+				want, wantErr = time.Parse(time.RFC3339, upper(s)+"Z")
 			}
 			if wantErr != nil || !got.Equal(want) {
 				t.Fatalf("%q read as %s; package time says %s, %v", s, got, want, wantErr)

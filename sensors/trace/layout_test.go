@@ -31,7 +31,7 @@ const occupancy = `"date","Temperature","Humidity","Light","CO2","HumidityRatio"
 
 func TestOccupancyRows(t *testing.T) {
 	brussels := time.FixedZone("CET", 3600)
-	rows, faults := readAll(t, strings.NewReader(occupancy), Options{Location: brussels})
+	rows, faults := readAll(t, strings.NewReader(occupancy), "trace", brussels)
 	at := func(minute, second int) time.Time { return time.Date(2015, 2, 2, 14, minute, second, 0, brussels) }
 	want := []Row{
 		{Time: at(19, 0), Probe: "room", Has: both, Temperature: 2370, Humidity: 2627, Line: 2},
@@ -53,7 +53,7 @@ const appliances = `"date","Appliances","lights","T1","RH_1","T6","RH_6","T_out"
 `
 
 func TestAppliancesRow(t *testing.T) {
-	rows, faults := readAll(t, strings.NewReader(appliances), Options{})
+	rows, faults := readAll(t, strings.NewReader(appliances), "trace", time.UTC)
 	at := utc(2016, 1, 11, 17, 30, 0)
 	want := []Row{
 		{Time: at, Probe: "t1", Has: both, Temperature: 1989, Humidity: 4607, Line: 2},
@@ -68,7 +68,7 @@ func TestAppliancesRow(t *testing.T) {
 // row alone.
 func TestForeignValues(t *testing.T) {
 	const file = "timestamp,T1,T2,RH_2\n2026-07-01 13:00:00,2.05e+01,broken,80\n2026-07-01 13:10:00,NA,21,\n1 July,1,2,3\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", time.UTC)
 	want := []Row{
 		{Time: utc(2026, 7, 1, 13, 0, 0), Probe: "t1", Has: sensors.HasTemperature, Temperature: 2050, Line: 2},
 		{Time: utc(2026, 7, 1, 13, 10, 0), Probe: "t1", Line: 3},
@@ -120,7 +120,7 @@ func TestOpenData(t *testing.T) {
 		{"appliances/testing.csv", 0, 9, 3},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			rows, faults := readAll(t, openData(t, c.name), Options{})
+			rows, faults := readAll(t, openData(t, c.name), "trace", time.UTC)
 			if faults != nil {
 				t.Fatalf("%d faults, first %s", len(faults), faults[0])
 			}

@@ -15,15 +15,6 @@ import (
 // MaxLine is the longest line that is read, in bytes.
 const MaxLine = 1 << 16
 
-// Options say how to read.
-type Options struct {
-	// Name stands in errors before the line number; empty for "trace".
-	Name string
-	// Location is the zone in which rows are given and of times that carry no
-	// zone. Nil means UTC, and then dewline's own form must carry zones.
-	Location *time.Location
-}
-
 // A Reader streams rows. It holds one line and the names of the probes met.
 type Reader struct {
 	src    *bufio.Reader
@@ -51,19 +42,11 @@ type met struct {
 	next *met
 }
 
-// NewReader reads the header. An error names what is wrong with it.
-func NewReader(src io.Reader, o Options) (*Reader, error) {
-	r := &Reader{
-		src: bufio.NewReaderSize(src, MaxLine), name: o.Name,
-		when:   moments{loc: o.Location, zoneless: o.Location != nil},
-		probes: make(map[string]*met),
-	}
-	if r.name == "" {
-		r.name = "trace"
-	}
-	if r.when.loc == nil {
-		r.when.loc = time.UTC
-	}
+// NewReader reads the header. An error names what is wrong with it, and name stands in
+// errors before the line number. Rows are given in the zone loc, which is that of times
+// without one too.
+func NewReader(src io.Reader, name string, loc *time.Location) (*Reader, error) {
+	r := &Reader{src: bufio.NewReaderSize(src, MaxLine), name: name, when: moments{loc: loc}, probes: make(map[string]*met)}
 	header, err := r.header()
 	if err != nil {
 		return nil, err
@@ -71,7 +54,6 @@ func NewReader(src io.Reader, o Options) (*Reader, error) {
 	if r.layout, err = layoutOf(header); err != nil {
 		return nil, r.fault(err)
 	}
-	r.when.zoneless = r.when.zoneless || r.layout.foreign()
 	return r, nil
 }
 
@@ -121,9 +103,8 @@ func (r *Reader) Next() (row Row, err error) {
 	return row, nil
 }
 
-// again reads a line of the usual kind: of the same moment as the one before, of the
-// probe that came next the last time, with two plain numbers. All others, and all
-// that have a fault, are for take.
+// again reads a line of the usual kind: of the moment of the one before, of the probe that
+// came next the last time, with two plain numbers. All others are for take.
 func (r *Reader) again(line []byte, row *Row) bool {
 	if r.before == nil || r.before.next == nil || !r.layout.usual() {
 		return false
@@ -228,8 +209,8 @@ func (r *Reader) field(column int) []byte {
 	return bytes.TrimSpace(b)
 }
 
-// identify finds the row's probe and refuses a second row of one moment. The
-// name is that of a mapped column, and else stands in the line.
+// identify finds the row's probe, by the name of its column or in the line, and refuses a
+// second row of one moment.
 func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
 	m, err := r.meet(name)
 	if err != nil {

@@ -14,9 +14,9 @@ import (
 )
 
 // readAll returns every row and the text of every line error.
-func readAll(t testing.TB, src io.Reader, o Options) (rows []Row, faults []string) {
+func readAll(t testing.TB, src io.Reader, name string, loc *time.Location) (rows []Row, faults []string) {
 	t.Helper()
-	r, err := NewReader(src, o)
+	r, err := NewReader(src, name, loc)
 	if err != nil {
 		t.Fatalf("NewReader: %v", err)
 	}
@@ -57,7 +57,7 @@ func TestReadOwnForm(t *testing.T) {
 		{Time: utc(2026, 7, 1, 13, 0, 20).Add(250 * time.Millisecond), Probe: "a1-litter", Has: both, Temperature: 2400, Humidity: 10000, Line: 6},
 		{Time: utc(2026, 7, 1, 13, 0, 30), Probe: "a1-litter", Line: 7},
 	}
-	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", time.UTC)
 	if diff := cmp.Diff(want, rows); diff != "" {
 		t.Errorf("rows (-want +got):\n%s", diff)
 	}
@@ -72,7 +72,7 @@ func TestReadOwnForm(t *testing.T) {
 // Columns may stand in any order and among others.
 func TestReadOwnFormByName(t *testing.T) {
 	const file = "probe,note,humidity_pct,time\nx,\"a \"\"dry\"\" day\",61.5,2026-01-02T03:04:05Z\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", time.UTC)
 	want := []Row{{Time: utc(2026, 1, 2, 3, 4, 5), Probe: "x", Has: sensors.HasHumidity, Humidity: 6150, Line: 2}}
 	if diff := cmp.Diff(want, rows); diff != "" || faults != nil {
 		t.Errorf("rows (-want +got):\n%s faults %q", diff, faults)
@@ -89,7 +89,6 @@ func TestBadLines(t *testing.T) {
 		{"no date", "yesterday,a,23,80", `tank.csv:3: time "yesterday" is not RFC 3339 such as 2026-07-01T13:00:00Z`},
 		{"30 February", "2026-02-30T13:00:00Z,a,23,80", `tank.csv:3: time "2026-02-30T13:00:00Z" is not RFC 3339 such as 2026-07-01T13:00:00Z`},
 		{"hour 24", "2026-07-01T24:00:00Z,a,23,80", `tank.csv:3: time "2026-07-01T24:00:00Z" is not RFC 3339 such as 2026-07-01T13:00:00Z`},
-		{"no zone", "2026-07-01T13:00:10,a,23,80", `tank.csv:3: time "2026-07-01T13:00:10" has no zone: end it in Z or an offset such as +02:00, or name the zone that it is in`},
 		{"bare point", "2026-07-01T13:00:10.Z,a,23,80", `tank.csv:3: time "2026-07-01T13:00:10.Z" is not RFC 3339 such as 2026-07-01T13:00:00Z`},
 		{"no probe", "2026-07-01T13:00:10Z,,23,80", "tank.csv:3: no probe is named"},
 		{"odd probe", "2026-07-01T13:00:10Z,a\x01,23,80", `tank.csv:3: the probe's name "a\x01" holds what is no letter`},
@@ -108,7 +107,7 @@ func TestBadLines(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			file := Header + "\n" + good + c.line + "\n2026-07-01T13:00:20Z,a,23.1,80\n"
-			rows, faults := readAll(t, strings.NewReader(file), Options{Name: "tank.csv"})
+			rows, faults := readAll(t, strings.NewReader(file), "tank.csv", time.UTC)
 			if diff := cmp.Diff([]string{c.want}, faults); diff != "" {
 				t.Errorf("faults (-want +got):\n%s", diff)
 			}
@@ -122,7 +121,7 @@ func TestBadLines(t *testing.T) {
 // A bad value does not count as the probe's row of that moment.
 func TestCorrectedLine(t *testing.T) {
 	file := Header + "\n2026-07-01T13:00:00Z,a,2x,80\n2026-07-01T13:00:00Z,a,23,80\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", time.UTC)
 	if len(rows) != 1 || len(faults) != 1 || rows[0].Line != 3 {
 		t.Errorf("rows %+v, faults %q", rows, faults)
 	}
@@ -132,7 +131,7 @@ func TestCorrectedLine(t *testing.T) {
 func TestStaysRefused(t *testing.T) {
 	const late = "2026-07-01T12:00:00Z,"
 	file := Header + "\n2026-07-01T13:00:00Z,a,23,80\n" + late + "a,1,1\n" + late + "b,1,1\n2026-07-01T13:00:00Z,b,24,80\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", time.UTC)
 	if len(rows) != 2 || len(faults) != 2 || rows[1].Temperature != 2400 {
 		t.Errorf("rows %+v, faults %q", rows, faults)
 	}
@@ -143,7 +142,7 @@ func TestStaysRefused(t *testing.T) {
 func TestLongGap(t *testing.T) {
 	file := Header + "\n2020-01-01T00:00:00Z,a,20,80\n" +
 		"2026-01-01T00:00:00Z,a,21,80\n2026-01-01T00:00:10Z,a,22,80\n2026-01-01T00:00:20Z,a,23,80\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", time.UTC)
 	if len(rows) != 3 || len(faults) != 1 || rows[1].Line != 4 {
 		t.Errorf("rows %+v, faults %q", rows, faults)
 	}
@@ -157,7 +156,7 @@ func TestNamedZone(t *testing.T) {
 		t.Skip("no zone files here:", err)
 	}
 	file := Header + "\n2026-03-29T01:59:50,a,23,80\n2026-03-29T03:00:00,a,23,80\n2026-03-29T01:00:10Z,a,23,80\n"
-	rows, faults := readAll(t, strings.NewReader(file), Options{Location: berlin})
+	rows, faults := readAll(t, strings.NewReader(file), "trace", berlin)
 	if faults != nil || len(rows) != 3 {
 		t.Fatalf("rows %+v, faults %q", rows, faults)
 	}
@@ -177,7 +176,7 @@ func TestBadHeader(t *testing.T) {
 		{"long", strings.Repeat("x", 2*MaxLine), "trace:1: longer than 65536 bytes"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := NewReader(strings.NewReader(c.file), Options{})
+			_, err := NewReader(strings.NewReader(c.file), "trace", time.UTC)
 			if err == nil || err.Error() != c.want {
 				t.Errorf("got  %v\nwant %s", err, c.want)
 			}
@@ -189,7 +188,7 @@ func TestBadHeader(t *testing.T) {
 func TestSourceFails(t *testing.T) {
 	broken := errors.New("card pulled out")
 	src := io.MultiReader(strings.NewReader(Header+"\n2026-07-01T13:00:00Z,a,23,80\n"), iotest.ErrReader(broken))
-	r, err := NewReader(src, Options{})
+	r, err := NewReader(src, "trace", time.UTC)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -206,7 +205,7 @@ func TestSourceFails(t *testing.T) {
 // Bytes that dribble in one at a time read as those that come at once.
 func TestSlowSource(t *testing.T) {
 	file := Header + "\n2026-07-01T13:00:00Z,a,23,80\n2026-07-01T13:00:10Z,a,23.5,81\n"
-	rows, faults := readAll(t, iotest.OneByteReader(strings.NewReader(file)), Options{})
+	rows, faults := readAll(t, iotest.OneByteReader(strings.NewReader(file)), "trace", time.UTC)
 	if len(rows) != 2 || faults != nil {
 		t.Errorf("rows %+v, faults %q", rows, faults)
 	}

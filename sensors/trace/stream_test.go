@@ -46,7 +46,7 @@ func TestMemoryStaysConstant(t *testing.T) {
 	held := func(polls int) uint64 {
 		src := &endless{polls: polls, at: utc(2026, 1, 1, 0, 0, 0)}
 		src.w = NewWriter(&src.buf)
-		r, err := NewReader(src, Options{})
+		r, err := NewReader(src, "trace", time.UTC)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -110,7 +110,7 @@ func TestRecordedRoom(t *testing.T) {
 	if err := w.Flush(); err != nil {
 		t.Fatal(err)
 	}
-	got, faults := readAll(t, &file, Options{})
+	got, faults := readAll(t, &file, "trace", time.UTC)
 	if diff := cmp.Diff(want, got); diff != "" || faults != nil {
 		t.Errorf("(-want +got):\n%s faults %q", diff, faults)
 	}

@@ -10,14 +10,11 @@ import (
 // A moments reads the time column. The rows of one poll share their time, so it
 // is kept from one row to the next.
 type moments struct {
-	loc      *time.Location // that results are given in, and of times without a zone
-	zoneless bool           // whether such times are taken
+	loc *time.Location // that results are given in, and of times without a zone
 
 	text []byte // the last field and what it meant
 	last time.Time
 }
-
-var errNoZone = errors.New("has no zone: end it in Z or an offset such as +02:00, or name the zone that it is in")
 
 // read turns a field into a time.
 func (m *moments) read(b []byte) (time.Time, error) {
@@ -49,11 +46,8 @@ func (m *moments) parse(b []byte) (time.Time, error) {
 		return t.In(m.loc), nil
 	}
 	t, err := time.ParseInLocation(zoneless, text, m.loc)
-	switch {
-	case err != nil:
+	if err != nil {
 		return t, errors.New("is not RFC 3339 such as 2026-07-01T13:00:00Z")
-	case !m.zoneless:
-		return t, errNoZone
 	}
 	return t, nil
 }

@@ -109,7 +109,7 @@ func TestRoundTrip(t *testing.T) {
 
 // drain reads a whole text for tests that have no testing.TB.
 func drain(text string) (rows []Row, faults []error) {
-	r, err := NewReader(strings.NewReader(text), Options{})
+	r, err := NewReader(strings.NewReader(text), "trace", time.UTC)
 	if err != nil {
 		return nil, []error{err}
 	}
