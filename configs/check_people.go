@@ -69,12 +69,9 @@ func (k services) mail() {
 	if !k.doc.has("mail") {
 		return
 	}
-	if m.Host == "" {
-		k.fault(t, "host", "add the server's name, or remove [mail]", "[mail] has no host")
-	}
-	if strings.ContainsAny(m.Host, ":/ ") {
-		k.fault(t, "host", "write the name alone; the port has a key of its own", "host = %q is not the name of a server", m.Host)
-	}
+	k.faultIf(m.Host == "", t, "host", "add the server's name, or remove [mail]", "[mail] has no host")
+	k.faultIf(strings.ContainsAny(m.Host, ":/ "), t, "host",
+		"write the name alone; the port has a key of its own", "host = %q is not the name of a server", m.Host)
 	if m.From == "" {
 		k.fault(t, "from", "add the address that mail comes from", "[mail] has no from")
 	} else {
@@ -88,9 +85,8 @@ func (k services) mail() {
 func (k services) webhooks() {
 	for i, w := range k.c.Webhooks {
 		t := k.doc.item("webhook", i)
-		if slices.Contains([]string{channelMQTT, channelMail, ChannelSounder}, w.ID) {
-			k.fault(t, "id", "choose another id", "the id %q is a channel of its own", w.ID)
-		}
+		k.faultIf(slices.Contains([]string{channelMQTT, channelMail, ChannelSounder}, w.ID), t, "id",
+			"choose another id", "the id %q is a channel of its own", w.ID)
 		switch {
 		case w.URL != "" && w.URLFile != "":
 			k.fault(t, "url_file", "write one of them", "webhook %q has url and url_file", w.ID)
@@ -110,9 +106,8 @@ func (k services) headers(t *element, key string, all map[string]string) {
 		return
 	}
 	for _, name := range h.names {
-		if !validHeader(name, all[name]) {
-			k.fault(h, name, "use letters, digits and hyphens, and a value on one line", "%q is not a header", name)
-		}
+		k.faultIf(!validHeader(name, all[name]), h, name,
+			"use letters, digits and hyphens, and a value on one line", "%q is not a header", name)
 	}
 }
 
@@ -142,9 +137,8 @@ func (k services) duties() {
 				k.fault(t, "days", "write one of "+listed(days), "%q is no day of the week", d.Days[j])
 			}
 		}
-		if d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)) {
-			k.fault(t, "to", "write a later one", "this [[duty]] ends before it begins")
-		}
+		k.faultIf(d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)), t, "to",
+			"write a later one", "this [[duty]] ends before it begins")
 	}
 }
 
@@ -164,21 +158,16 @@ func (k services) sounder() {
 		k.fault(t, "chip", `add chip = "/dev/gpiochip0" and line = 17, or led = "…" as in /sys/class/leds, or remove [sounder]`, "[sounder] names nothing that could sound")
 	}
 	k.gpioLine(t, s.Chip, s.Line)
-	if strings.Contains(s.LED, "/") || strings.HasPrefix(s.LED, ".") {
-		k.fault(t, "led", "write its name alone, as ls /sys/class/leds shows it", "led = %q is no name of an LED", s.LED)
-	}
-	if t.has("active_low") && s.Chip == "" {
-		k.fault(t, "active_low", "remove it", "active_low is for a GPIO line only")
-	}
+	k.faultIf(strings.Contains(s.LED, "/") || strings.HasPrefix(s.LED, "."), t, "led",
+		"write its name alone, as ls /sys/class/leds shows it", "led = %q is no name of an LED", s.LED)
+	k.faultIf(t.has("active_low") && s.Chip == "", t, "active_low", "remove it", "active_low is for a GPIO line only")
 }
 
 func (k *checker) gpioLine(t *element, chip string, line int) {
-	if chip != "" && !strings.HasPrefix(chip, "/dev/") {
-		k.fault(t, "chip", `write the whole path, as in "/dev/gpiochip0"`, "chip = %q is no device", chip)
-	}
-	if line < 0 || line > mostLine {
-		k.fault(t, "line", "write the line's offset on the chip, as gpioinfo shows it", "line = %d is out of range", line)
-	}
+	k.faultIf(chip != "" && !strings.HasPrefix(chip, "/dev/"), t, "chip",
+		`write the whole path, as in "/dev/gpiochip0"`, "chip = %q is no device", chip)
+	k.faultIf(line < 0 || line > mostLine, t, "line",
+		"write the line's offset on the chip, as gpioinfo shows it", "line = %d is out of range", line)
 }
 
 // mostLine is more than the lines of any chip: GPIOs of a whole kernel were 512 at

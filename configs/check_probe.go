@@ -14,7 +14,7 @@ func (k probes) probes() {
 		}
 		t := k.doc.item("probe", i)
 		k.hangs(t, p)
-		k.families.Check(&Section{k.checker, t}, p, k.c)
+		k.families.Check(&Section{k.checker, t}, p)
 		k.floorProbe(t, p, floors)
 		k.sameSource(t, p, sources)
 	}
@@ -143,9 +143,8 @@ func (k probes) contacts() {
 			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of a probe", c.ID)
 			continue
 		}
-		if slices.Contains(k.enclosureIDs, c.ID) {
-			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of an enclosure", c.ID)
-		}
+		k.faultIf(slices.Contains(k.enclosureIDs, c.ID), t, "id",
+			"give each its own", "the id %q of this [[contact]] is that of an enclosure", c.ID)
 		if !t.has("is") {
 			k.fault(t, "is", "add is, one of "+listed(senses), "contact %q does not say what it is", c.ID)
 			continue
@@ -175,21 +174,10 @@ func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
 func (k probes) contactNode(t *element, c *Contact) {
 	k.together(t, "topic", "pointer")
 	for _, key := range []string{"bias", "debounce"} {
-		if t.has(key) && c.Topic != "" {
-			k.fault(t, key, "remove it", "%s is for a GPIO line only", key)
-		}
+		k.faultIf(t.has(key) && c.Topic != "", t, key, "remove it", "%s is for a GPIO line only", key)
 	}
-	for _, x := range []struct{ key, got string }{{"pointer", c.Pointer}, {"time_pointer", c.TimePointer}} {
-		if x.got != "" && !strings.HasPrefix(x.got, "/") {
-			k.fault(t, x.key, fmt.Sprintf("write %q", "/"+x.got), "%s = %q is not a JSON pointer (RFC 6901)", x.key, x.got)
-		}
-	}
-	if strings.ContainsAny(c.Topic, "+#") {
-		k.fault(t, "topic", "write the topic of one node", "topic = %q has a wildcard", c.Topic)
-	}
-	if c.Topic != "" && k.c.MQTT.Broker == "" {
-		k.fault(t, "topic", "add [mqtt] with a broker", "contact %q comes through a broker and there is none", c.ID)
-	}
+	node := Section{k.checker, t}
+	node.Node(fmt.Sprintf("contact %q", c.ID), c.Topic, map[string]string{"pointer": c.Pointer, "time_pointer": c.TimePointer})
 }
 
 func (k probes) contactLine(t *element, c *Contact, lines map[string]string) {
@@ -219,13 +207,11 @@ func (k probes) contactServes(t *element, c *Contact) {
 	}
 	if c.Mist != "" {
 		k.reference(t, "mist", c.Mist, "mist", k.mistIDs)
-		if c.Is != SensePump && c.Is != SenseReservoir {
-			k.fault(t, "mist", "remove it", "mist is for a pump or a reservoir, and contact %q is a %s", c.ID, c.Is)
-		}
+		k.faultIf(c.Is != SensePump && c.Is != SenseReservoir, t, "mist",
+			"remove it", "mist is for a pump or a reservoir, and contact %q is a %s", c.ID, c.Is)
 	}
-	if c.Is == SenseDoor && len(c.Serves) == 0 {
-		k.fault(t, "serves", `add serves = ["…"] with its enclosure`, "contact %q is the door of no enclosure", c.ID)
-	}
+	k.faultIf(c.Is == SenseDoor && len(c.Serves) == 0, t, "serves",
+		`add serves = ["…"] with its enclosure`, "contact %q is the door of no enclosure", c.ID)
 }
 
 func (k probes) battery(t *element, c *Contact) {

@@ -11,28 +11,27 @@ import (
 func (k racks) lamps() {
 	for i, l := range k.c.Lamps {
 		t := k.doc.item("lamps", i)
-		if !t.has("on") {
-			k.fault(t, "on", `add on = "08:00-20:00"`, "[[lamps]] %q has no hours", l.ID)
+		k.faultIf(!t.has("on"), t, "on", `add on = "08:00-20:00"`, "[[lamps]] %q has no hours", l.ID)
+	}
+}
+
+// once checks the times of mists: one written twice would count one pulse as two and
+// report the second as missing.
+func (k racks) once(t *element, key string, times []ClockTime, whose string) {
+	for i, at := range times {
+		if slices.Contains(times[:i], at) && !t.faulty(key) {
+			k.add(t.item(key, i).key, "write it once", "the time %s stands twice in %s", at, whose)
 		}
 	}
 }
 
-// mists checks the misting schedules. A time written twice would count one
-// pulse as two and report the second as missing.
 func (k racks) mists() {
 	for i, m := range k.c.Mists {
 		t := k.doc.item("mist", i)
-		if len(m.Times) == 0 {
-			k.fault(t, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
-		}
-		for j, at := range m.Times {
-			if slices.Contains(m.Times[:j], at) && !t.faulty("times") {
-				k.add(t.item("times", j).key, "write it once", "the time %s stands twice in [[mist]] %q", at, m.ID)
-			}
-		}
-		if m.Supply != "" && !validID(m.Supply) && t.has("supply") {
-			k.fault(t, "supply", idAdvice(m.Supply), "the supply %q has characters outside a-z, 0-9 and hyphen", m.Supply)
-		}
+		k.faultIf(len(m.Times) == 0, t, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
+		k.once(t, "times", m.Times, fmt.Sprintf("[[mist]] %q", m.ID))
+		k.faultIf(m.Supply != "" && !validID(m.Supply) && t.has("supply"), t, "supply",
+			idAdvice(m.Supply), "the supply %q has characters outside a-z, 0-9 and hyphen", m.Supply)
 	}
 }
 
@@ -54,12 +53,9 @@ func (k racks) enclosures() {
 }
 
 func (k racks) inhabitants(t *element, e Enclosure) {
-	if t.has("out_of_water") && e.Stage != Froglet {
-		k.fault(t, "out_of_water", "remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
-	}
-	if e.Animals < 0 {
-		k.fault(t, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
-	}
+	k.faultIf(t.has("out_of_water") && e.Stage != Froglet, t, "out_of_water",
+		"remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
+	k.faultIf(e.Animals < 0, t, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
 	ids := idsOf(k.c.Species, func(s *Species) string { return s.ID })
 	switch {
 	case !t.has("species"):
@@ -70,9 +66,8 @@ func (k racks) inhabitants(t *element, e Enclosure) {
 		return
 	}
 	k.effective(t, e)
-	if e.Floor != nil && e.Stage == Tadpole {
-		k.fault(t, "floor", "remove it", "tadpole water in enclosure %q has no humidity floor", e.ID)
-	}
+	k.faultIf(e.Floor != nil && e.Stage == Tadpole, t, "floor",
+		"remove it", "tadpole water in enclosure %q has no humidity floor", e.ID)
 }
 
 // speciesAdvice also knows a species named by its second word alone.
@@ -206,9 +201,8 @@ func (k racks) limits(t *element, s Species) {
 		k.lethal(t, key, whose, s.Lethal, s.Day.High)
 		k.floor(t, "floor", whose, s.Floor)
 	}
-	if s.TenfoldPer <= 0 {
-		k.fault(t, "exposure_tenfold", `write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)
-	}
+	k.faultIf(s.TenfoldPer <= 0, t, "exposure_tenfold",
+		`write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)
 	k.within(t, "exposure_time", s.ReferenceTime, minute, Duration(week))
 }
 
@@ -217,27 +211,19 @@ func (k racks) seasons() {
 	for i, s := range k.c.Seasons {
 		t := k.doc.item("season", i)
 		for _, key := range []string{"from", "to"} {
-			if !t.has(key) {
-				k.fault(t, key, fmt.Sprintf("add %s = \"1 Nov\"", key), "season %q has no %s", s.ID, key)
-			}
+			k.faultIf(!t.has(key), t, key, fmt.Sprintf("add %s = \"1 Nov\"", key), "season %q has no %s", s.ID, key)
 		}
-		if len(s.Species)+len(s.Enclosures) == 0 {
-			k.fault(t, "species", `add species = ["dendrobates-leucomelas"], or enclosures`, "season %q is for nothing", s.ID)
-		}
-		if s.Day == nil && s.Night == nil && s.Floor == nil && len(s.Mist) == 0 {
-			k.fault(t, "", "add day, night, floor or mist", "season %q changes nothing", s.ID)
-		}
+		k.faultIf(len(s.Species)+len(s.Enclosures) == 0, t, "species",
+			`add species = ["dendrobates-leucomelas"], or enclosures`, "season %q is for nothing", s.ID)
+		k.faultIf(s.Day == nil && s.Night == nil && s.Floor == nil && len(s.Mist) == 0, t, "",
+			"add day, night, floor or mist", "season %q changes nothing", s.ID)
 		for _, id := range s.Species {
 			k.reference(t, "species", id, "species", speciesIDs)
 		}
 		for _, id := range s.Enclosures {
 			k.reference(t, "enclosures", id, "enclosure", k.enclosureIDs)
 		}
-		for j, at := range s.Mist {
-			if slices.Contains(s.Mist[:j], at) && !t.faulty("mist") {
-				k.add(t.at("mist").item("mist", j).key, "write it once", "the time %s stands twice in season %q", at, s.ID)
-			}
-		}
+		k.once(t, "mist", s.Mist, fmt.Sprintf("season %q", s.ID))
 		if !t.spoilt() {
 			k.seasonOf(t, s, k.c.Seasons[:i])
 		}
@@ -247,24 +233,20 @@ func (k racks) seasons() {
 func (k racks) seasonOf(t *element, s Season, before []Season) {
 	misted := len(s.Mist) == 0
 	for _, e := range k.c.Enclosures {
-		if s.names(e) && e.Stage != Adult {
-			k.fault(t, "enclosures", "take it out", "season %q is for adults, and enclosure %q holds the stage %q", s.ID, e.ID, e.Stage)
-		}
+		k.faultIf(s.names(e) && e.Stage != Adult, t, "enclosures",
+			"take it out", "season %q is for adults, and enclosure %q holds the stage %q", s.ID, e.ID, e.Stage)
 		if !s.holds(e) {
 			continue
 		}
 		misted = misted || e.Mist != ""
 		k.seasonLimits(t, s, e)
 		for _, other := range before {
-			if other.holds(e) && s.meets(&other) {
-				k.fault(t, "from", "let one end before the other begins, or be for other enclosures",
-					"seasons %q and %q overlap, and both are for enclosure %q", other.ID, s.ID, e.ID)
-			}
+			k.faultIf(other.holds(e) && s.meets(&other), t, "from",
+				"let one end before the other begins, or be for other enclosures", "seasons %q and %q overlap, and both are for enclosure %q", other.ID, s.ID, e.ID)
 		}
 	}
-	if !misted {
-		k.fault(t, "mist", "add mist to one of them, or remove it here", "season %q has mist times and none of its enclosures a [[mist]]", s.ID)
-	}
+	k.faultIf(!misted, t, "mist",
+		"add mist to one of them, or remove it here", "season %q has mist times and none of its enclosures a [[mist]]", s.ID)
 }
 
 func (k racks) seasonLimits(t *element, s Season, e Enclosure) {

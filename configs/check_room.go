@@ -11,12 +11,8 @@ import (
 // day and night by hours.
 func (k services) room() {
 	t, r := k.doc.at("room"), &k.c.Room
-	switch {
-	case !t.has("id"):
-	case r.ID == "dewline":
-		k.fault(t, "id", "choose another id", `the id "dewline" stands for the program itself`)
-	case !validID(r.ID):
-		k.fault(t, "id", idAdvice(r.ID), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", r.ID)
+	if t.has("id") {
+		k.plainID(t, r.ID)
 	}
 	r.Location = time.Local // with a warning, see warnRoom
 	if r.Timezone == "" {
@@ -46,9 +42,8 @@ func (k services) mqtt() {
 		k.refuse(t, "broker", "write tcp://, or ssl:// for TLS, and the broker's port for those", "broker = %q speaks MQTT over a web connection, which dewline does not", m.Broker)
 	}
 	k.together(t, "cert_file", "key_file")
-	if t.has("password_file") && !t.has("username") {
-		k.fault(t, "password_file", "add username", "password_file needs username beside it")
-	}
+	k.faultIf(t.has("password_file") && !t.has("username"), t, "password_file",
+		"add username", "password_file needs username beside it")
 }
 
 func (k services) http() {
@@ -59,9 +54,8 @@ func (k services) http() {
 	if h.URL != "" {
 		k.address(t, "url", h.URL, "http", "https")
 	}
-	if h.Proxy != "" && net.ParseIP(h.Proxy) == nil {
-		k.fault(t, "proxy", `write its address, as in "127.0.0.1"`, "proxy = %q is not an address", h.Proxy)
-	}
+	k.faultIf(h.Proxy != "" && net.ParseIP(h.Proxy) == nil, t, "proxy",
+		`write its address, as in "127.0.0.1"`, "proxy = %q is not an address", h.Proxy)
 	k.together(t, "cert_file", "key_file")
 }
 
@@ -69,12 +63,9 @@ func (k services) http() {
 // history of the last start would seem lost.
 func (k services) store() {
 	t, s := k.doc.at("store"), k.c.Store
-	if !filepath.IsAbs(s.Dir) {
-		k.fault(t, "dir", `write a full path, as in "/var/lib/dewline"`, "dir = %q depends on where dewline is started", s.Dir)
-	}
-	if s.MaxMiB < 16 {
-		k.fault(t, "max_mib", "write 16 or more", "max_mib = %d leaves no room for alarms", s.MaxMiB)
-	}
+	k.faultIf(!filepath.IsAbs(s.Dir), t, "dir",
+		`write a full path, as in "/var/lib/dewline"`, "dir = %q depends on where dewline is started", s.Dir)
+	k.faultIf(s.MaxMiB < 16, t, "max_mib", "write 16 or more", "max_mib = %d leaves no room for alarms", s.MaxMiB)
 }
 
 func (k services) heartbeat() {
@@ -97,10 +88,8 @@ func (k services) sentinel() {
 			k.add(at.key, idAdvice(room), "the id %q of a room has characters outside a-z, 0-9 and hyphen", room)
 		}
 	}
-	if k.doc.has("sentinel") && len(s.Rooms) == 0 {
-		k.fault(t, "rooms", `name them, as in rooms = ["attic"]`, "[sentinel] watches no room")
-	}
-	if len(s.Rooms) > 0 && k.c.MQTT.Broker == "" {
-		k.fault(t, "rooms", "add [mqtt] with a broker", "[sentinel] watches through a broker and there is none")
-	}
+	k.faultIf(k.doc.has("sentinel") && len(s.Rooms) == 0, t, "rooms",
+		`name them, as in rooms = ["attic"]`, "[sentinel] watches no room")
+	k.faultIf(len(s.Rooms) > 0 && k.c.MQTT.Broker == "", t, "rooms",
+		"add [mqtt] with a broker", "[sentinel] watches through a broker and there is none")
 }

@@ -17,7 +17,8 @@ type element struct {
 	key   position // of its key or header; of the value itself in an array
 	value position
 	kind  unstable.Kind
-	text  string // of a scalar, decoded
+	text  string         // of a scalar, decoded
+	raw   unstable.Range // where that stands
 	// A table's keys in the order of the source.
 	names  []string
 	fields map[string]*element
@@ -165,7 +166,7 @@ func (x *indexer) valueOf(node *unstable.Node, fallback position) *element {
 			x.keyValue(e, it.Node())
 		}
 	default:
-		e.text = string(node.Data)
+		e.text, e.raw = string(node.Data), node.Raw
 	}
 	return e
 }

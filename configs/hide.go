@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"fmt"
 	"net/url"
@@ -20,70 +21,57 @@ const HiddenTag = "hidden"
 // so that a copy can be kept where more people look. What differs in two texts
 // differs when they are masked. A text that is no TOML is not returned.
 func Masked(text []byte) []byte {
-	var p unstable.Parser
-	p.Reset(text)
-	var out []byte
-	done := 0
-	hide := func(path []string, n *unstable.Node) {
-		if from := int(n.Raw.Offset); n.Kind == unstable.String && isHidden(path) && from >= done {
-			out = append(out, text[done:from]...)
-			out = strconv.AppendQuote(out, maskedValue(path[len(path)-1], string(n.Data)))
-			done = from + int(n.Raw.Length)
-		}
-	}
-	var section []string
-	for p.NextExpression() {
-		switch n := p.Expression(); n.Kind {
-		case unstable.Table, unstable.ArrayTable:
-			section = keyOf(n)
-		case unstable.KeyValue:
-			eachValue(append(slices.Clone(section), keyOf(n)...), n.Value(), hide)
-		}
-	}
-	if p.Error() != nil {
+	doc, err := indexDocument(text)
+	if err != nil {
 		return nil
+	}
+	secrets := secretsIn(doc, reflect.TypeFor[Config](), "", false)
+	slices.SortFunc(secrets, func(a, b secret) int { return cmp.Compare(a.raw.Offset, b.raw.Offset) })
+	var out []byte
+	done := uint32(0)
+	for _, s := range secrets {
+		out = append(out, text[done:s.raw.Offset]...)
+		out = strconv.AppendQuote(out, maskedValue(s.key, s.text))
+		done = s.raw.Offset + s.raw.Length
 	}
 	return append(out, text[done:]...)
 }
 
-func keyOf(n *unstable.Node) (path []string) {
-	for keys := n.Key(); keys.Next(); {
-		path = append(path, string(keys.Node().Data))
-	}
-	return path
+// A secret is a text that may hold one, and the key that it stands under.
+type secret struct {
+	*element
+	key string
 }
 
-// eachValue calls f for a value and for those within it, in the order of the text.
-func eachValue(path []string, n *unstable.Node, f func([]string, *unstable.Node)) {
-	f(path, n)
-	for kids := n.Children(); n.Kind == unstable.InlineTable && kids.Next(); {
-		eachValue(append(slices.Clone(path), keyOf(kids.Node())...), kids.Node().Value(), f)
+// secretsIn lists the texts of e, which fills a t, that stand under a HiddenTag.
+func secretsIn(e *element, t reflect.Type, key string, hidden bool) (found []secret) {
+	if hidden && e.kind == unstable.String {
+		return []secret{{e, key}}
 	}
-	for kids := n.Children(); n.Kind == unstable.Array && kids.Next(); {
-		eachValue(path, kids.Node(), f)
+	if t.Kind() == reflect.Slice {
+		t = t.Elem()
 	}
+	for _, item := range e.items {
+		found = append(found, secretsIn(item, t, key, hidden)...)
+	}
+	for name, child := range e.fields {
+		of, tagged := t, hidden
+		if t.Kind() == reflect.Struct {
+			of, tagged = fieldFor(t, name)
+		}
+		found = append(found, secretsIn(child, of, name, tagged)...)
+	}
+	return found
 }
 
-// isHidden reports whether the field on a path of keys has the HiddenTag.
-func isHidden(path []string) bool {
-	t := reflect.TypeFor[Config]()
-	for _, key := range path {
-		if t.Kind() == reflect.Slice {
-			t = t.Elem()
+// fieldFor returns the type of a key's field, and whether it has the HiddenTag.
+func fieldFor(t reflect.Type, key string) (reflect.Type, bool) {
+	for i := range t.NumField() {
+		if f := t.Field(i); f.Tag.Get("toml") == key {
+			return f.Type, f.Tag.Get(HiddenTag) != ""
 		}
-		if t.Kind() != reflect.Struct {
-			return false
-		}
-		i := slices.IndexFunc(reflect.VisibleFields(t), func(f reflect.StructField) bool { return f.Tag.Get("toml") == key })
-		if i < 0 {
-			return false
-		}
-		if t.Field(i).Tag.Get(HiddenTag) != "" {
-			return true
-		}
-		t = t.Field(i).Type
 	}
-	return false
+	return reflect.TypeFor[string](), false // a key that nobody knows
 }
 
 // maskedValue stands for a hidden value: an address keeps its host.

@@ -22,10 +22,9 @@ func (c *Config) SpeciesOn(e Enclosure, at time.Time) Species {
 	return c.ramped(e, at)
 }
 
-// ramped is what a change of seasons leaves of the limits of a day: the mean of
-// those that the last seven days aim at. So limits move a seventh of the way each
-// day, into a season, out of it, and from one to the next. The order of limits
-// holds for each day, and so for their mean.
+// ramped is what a change of seasons leaves of the limits of a day: the mean of those that
+// the last seven days aim at, so that limits move a seventh of the way each day. Their
+// order holds for each day, and so for their mean.
 func (c *Config) ramped(e Enclosure, at time.Time) Species {
 	s := c.aimed(e, at)
 	if !slices.ContainsFunc(c.Seasons, func(x Season) bool { return x.holds(e) }) {

@@ -29,15 +29,14 @@ const longestLine = 16 << 10
 // Demo returns the room that `dewline demo` simulates.
 func Demo() []byte { return bytes.Clone(demoTOML) }
 
-// Load reads and decodes the file at path. Where the file was read but its
-// content is at fault the error is a *Faults. families are the probe families
-// that there are.
+// Load reads and decodes the file at path. Where its content is at fault the error is a
+// *Faults.
 func Load(path string, families Families) (*Config, error) {
 	return strict(LoadInForce(path, families))
 }
 
-// LoadInForce is Load of a file that may be in force already: what is refused but
-// can be watched is no error. It returns such faults beside the Config.
+// LoadInForce is Load of a file that may be in force already: what is refused but can be
+// watched is returned beside the Config.
 func LoadInForce(path string, families Families) (*Config, Faults, error) {
 	data, err := readBounded(path)
 	if err != nil {
@@ -65,10 +64,8 @@ func tooLarge(name string) Fault {
 	}
 }
 
-// Decode turns the TOML in data into a complete Config. The error is a *Faults
-// with every fault found; name stands for the file in them. What is TOML and
-// what is not is go-toml's decision; where it is not TOML, only the first such
-// place can be told.
+// Decode turns the TOML in data into a complete Config. The error is a *Faults with every
+// fault found, of the file name; where it is not TOML, only the first such place.
 func Decode(name string, data []byte, families Families) (*Config, error) {
 	return strict(DecodeInForce(name, data, families))
 }

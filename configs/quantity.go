@@ -12,8 +12,7 @@ import (
 	"dewline/configs/unit"
 )
 
-// Celsius is a temperature in degrees Celsius. In TOML it is a string with its
-// unit, "26.5 °C" or "80 F".
+// Celsius is a temperature in degrees Celsius. In TOML "26.5 °C" or "80 F".
 type Celsius float64
 
 // CelsiusDelta is a temperature difference in kelvins. In TOML "0.5 °C" or
@@ -26,15 +25,13 @@ type Percent float64
 // Litres is a volume. In TOML "90 L" or "24 gal" (US gallons of 3.785411784 L).
 type Litres float64
 
-// Duration is a span of time. In TOML "10s", "5 min", "36h", "6 months" (a
-// month is 30 days, a year 365).
+// Duration is a span of time. In TOML "10s", "5 min", "36h", "6 months" (of 30 days).
 type Duration time.Duration
 
 // D returns d as a time.Duration.
 func (d Duration) D() time.Duration { return time.Duration(d) }
 
-// A Band is a temperature range with both ends inside it. In TOML
-// "22-26 °C".
+// A Band is a temperature range with both ends inside it. In TOML "22-26 °C".
 type Band struct{ Low, High Celsius }
 
 // LitresPerGallon is the US gallon of 231 cubic inches (NIST Handbook 44,

@@ -11,8 +11,7 @@ import (
 	"strings"
 )
 
-// A checker compares what was decoded with what can be true, and reports every fault
-// it finds. Those who check sections of one subject are made of it.
+// A checker compares what was decoded with what can be true.
 type checker struct {
 	*decoder
 	doc        *element
@@ -40,11 +39,17 @@ func newChecker(d *decoder, doc *element, c *Config, families Families) *checker
 	}
 }
 
-// fault reports what is wrong with a key of table, unless its value was
-// refused already. Without the key it points at the table, as it does for the
-// empty key.
+// fault reports what is wrong with a key of table, unless its value was refused already.
+// It points at the table where that lacks the key, or for the empty key.
 func (k *checker) fault(table *element, key, do, format string, args ...any) {
 	k.judge(Unusable, table, key, do, format, args...)
+}
+
+// faultIf is fault where something holds.
+func (k *checker) faultIf(wrong bool, table *element, key, do, format string, args ...any) {
+	if wrong {
+		k.fault(table, key, do, format, args...)
+	}
 }
 
 // refuse is fault where a room can be watched all the same.
@@ -73,6 +78,13 @@ func (k *checker) warning(at *element, do, format string, args ...any) {
 	})
 }
 
+// warningIf is warning where something holds.
+func (k *checker) warningIf(doubtful bool, at *element, do, format string, args ...any) {
+	if doubtful {
+		k.warning(at, do, format, args...)
+	}
+}
+
 // identity checks the id of one of several equal sections. Ids become topic
 // levels, label values and file names, hence the narrow alphabet.
 func (k *checker) identity(table *element, section, id string, seen map[string]int) {
@@ -83,14 +95,23 @@ func (k *checker) identity(table *element, section, id string, seen map[string]i
 		return
 	case table.faulty("id"):
 		return
+	case k.plainID(table, id) && twice:
+		k.fault(table, "id", "give each its own", "the id %q of this [[%s]] is used already in line %d", id, section, line)
+	}
+	seen[id] = table.at("id").key.line
+}
+
+// plainID checks the letters of an id, and that it is not the program's own.
+func (k *checker) plainID(table *element, id string) bool {
+	switch {
 	case !validID(id):
 		k.fault(table, "id", idAdvice(id), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", id)
 	case id == "dewline":
 		k.fault(table, "id", "choose another id", `the id "dewline" stands for the program itself`)
-	case twice:
-		k.fault(table, "id", "give each its own", "the id %q of this [[%s]] is used already in line %d", id, section, line)
+	default:
+		return true
 	}
-	seen[id] = table.at("id").key.line
+	return false
 }
 
 const longestID = 64
@@ -190,9 +211,8 @@ func amount(v reflect.Value) float64 {
 
 // within takes a default for right by construction.
 func (k *checker) within(table *element, key string, got, least, most Duration) {
-	if table.has(key) && (got < least || got > most) {
-		k.fault(table, key, fmt.Sprintf("write %s to %s", least, most), "%s = %q is out of range", key, got)
-	}
+	k.faultIf(table.has(key) && (got < least || got > most), table, key,
+		fmt.Sprintf("write %s to %s", least, most), "%s = %q is out of range", key, got)
 }
 
 // address checks an http or other URL with a host.
@@ -267,15 +287,11 @@ func idsOf[T any](list []T, id func(*T) string) []string {
 }
 
 // Families are what a configuration asks of the kinds of probe that there are.
-// Package table of the sensors answers.
 type Families interface {
-	// Complete fills in what a probe's family decides: its default address and
-	// what it measures. It runs before the checks and leaves a probe of an
-	// unknown family alone.
+	// Complete fills in what a probe's family decides, before the checks.
 	Complete(p *Probe)
-	// Check reports what is wrong with how one [[probe]] section says that its
-	// probe is reached.
-	Check(s *Section, p Probe, c *Config)
+	// Check reports what is wrong with how a [[probe]] section says that it is reached.
+	Check(s *Section, p Probe)
 }
 
 // A Section is one section of the file with its places, for those who know
@@ -291,9 +307,7 @@ func (s *Section) Has(key string) bool { return s.t.has(key) }
 // Keys returns the section's keys in the order of the file.
 func (s *Section) Keys() []string { return slices.Clone(s.t.names) }
 
-// Fault reports what is wrong with a key and what to do, unless its value was
-// refused already. Without the key it points at the section, as it does for the
-// empty key.
+// Fault reports what is wrong with a key and what to do, as the package's own checks do.
 func (s *Section) Fault(key, do, format string, args ...any) {
 	s.k.fault(s.t, key, do, format, args...)
 }
@@ -308,3 +322,20 @@ func (s *Section) Within(key string, got, least, most Duration) {
 
 // Together checks that two keys are given both or not at all.
 func (s *Section) Together(a, b string) { s.k.together(s.t, a, b) }
+
+// Node checks how the messages of a node are reached and read; who names what it sends,
+// and pointers are by their keys. A topic with a wildcard would mix several nodes into
+// one.
+func (s *Section) Node(who, topic string, pointers map[string]string) {
+	for key, got := range pointers {
+		if got != "" && !strings.HasPrefix(got, "/") {
+			s.Fault(key, fmt.Sprintf("write %q", "/"+got), "%s = %q is not a JSON pointer (RFC 6901)", key, got)
+		}
+	}
+	if strings.ContainsAny(topic, "+#") {
+		s.Fault("topic", "write the topic of one node", "topic = %q has a wildcard", topic)
+	}
+	if topic != "" && s.k.c.MQTT.Broker == "" {
+		s.Fault("topic", "add [mqtt] with a broker", "%s comes through a broker and there is none", who)
+	}
+}

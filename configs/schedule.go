@@ -24,29 +24,12 @@ func (ClockTime) example() string { return "08:00" }
 // UnmarshalText reads "H:MM" or "HH:MM" on the 24-hour clock.
 func (t *ClockTime) UnmarshalText(text []byte) error {
 	s := strings.TrimSpace(string(text))
-	h, m, found := strings.Cut(s, ":")
-	hour, okH := twoDigits(h)
-	minute, okM := twoDigits(m)
-	if !found || !okH || !okM || len(m) != 2 || hour > 23 || minute > 59 {
+	at, err := time.Parse("15:04", s)
+	if err != nil {
 		return refuse(clockHint, "%q is not a time of day", s)
 	}
-	*t = ClockTime(hour*60 + minute)
+	*t = clockOf(at)
 	return nil
-}
-
-// twoDigits takes no sign, as strconv would.
-func twoDigits(s string) (int, bool) {
-	if len(s) == 0 || len(s) > 2 {
-		return 0, false
-	}
-	n := 0
-	for i := range len(s) {
-		if !isDigit(s[i]) {
-			return 0, false
-		}
-		n = n*10 + int(s[i]-'0')
-	}
-	return n, true
 }
 
 // String writes "HH:MM".

@@ -158,7 +158,7 @@ func TestSeasonFaults(t *testing.T) {
 		"too warm":              {season("night = \"18-23 °C\"", "day = \"22-29 °C\""), "ends at 29 °C, above 28.5 °C"},
 		"too cold":              {season("18-23", "17-23"), "begins at 17 °C, under 18 °C"},
 		"a ratio":               {season("63 %", "0.63 %"), "did you mean 63 %?"},
-		"a time twice":          {season(`["09:00"]`, `["09:00", "9:00"]`), "stands twice in season"},
+		"a time twice":          {season(`["09:00"]`, `["09:00", "9:00"]`), `f:34:18: the time 09:00 stands twice in season "dry"`},
 		"overlap":               {dryRoom(drySeason + strings.NewReplacer(`"dry"`, `"wet"`, "12-01", "15 Jan", "31 Jan", "1 Mar").Replace(drySeason)), `seasons "dry" and "wet" overlap, and both are for enclosure "a"`},
 		"overlap on one day":    {dryRoom(drySeason + strings.NewReplacer(`"dry"`, `"wet"`, "12-01", "31 Jan", "31 Jan", "1 Mar").Replace(drySeason)), "overlap"},
 		"no mist to change":     {strings.Replace(dryRoom(drySeason), "mist = \"m\"\n", "", 1), "none of its enclosures a [[mist]]"},

@@ -16,10 +16,9 @@ const largestSecret = 64 << 10
 // loads from its directory of secrets (systemd.exec(5), LoadCredential=).
 const fromDirectory = "secrets_"
 
-// ReadSecret reads a secret from a file, or from the systemd credential of
-// that name in credentialsDir ($CREDENTIALS_DIRECTORY) when it has no slash.
-// One newline at the end, which editors add, is no part of the secret. A file
-// that everybody on the board can read is refused.
+// ReadSecret reads a secret from a file, or from the systemd credential of that name in
+// credentialsDir when it has no slash. One newline at the end, which editors add, is no
+// part of it. A file that everybody on the board can read is refused.
 func ReadSecret(nameOrPath, credentialsDir string) (string, error) {
 	secret, why := readSecret(nameOrPath, credentialsDir)
 	if why != nil {

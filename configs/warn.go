@@ -28,22 +28,18 @@ func (k warner) warn() {
 
 func (k warner) warnRoom() {
 	room := k.doc.at("room")
-	if k.c.Room.Poll > minute {
-		k.warning(room.at("poll"), "poll every 60 s or faster", "a poll every %s leaves heat unseen for so long", k.c.Room.Poll)
-	}
-	if k.c.Room.Timezone == "" {
-		k.warning(room, `add timezone to [room], as in "Europe/Berlin"`, "no timezone: day and night follow the board's own setting")
-	}
+	k.warningIf(k.c.Room.Poll > minute, room.at("poll"),
+		"poll every 60 s or faster", "a poll every %s leaves heat unseen for so long", k.c.Room.Poll)
+	k.warningIf(k.c.Room.Timezone == "", room,
+		`add timezone to [room], as in "Europe/Berlin"`, "no timezone: day and night follow the board's own setting")
 	if m := k.c.MQTT; m.PasswordFile+m.CommandTokenFile != "" && inTheClear(m.Broker) {
 		k.warning(k.doc.at("mqtt", "broker"), "write ssl:// if the broker can", "the broker is reached without TLS: passwords and the token of commands can be read on the way")
 	}
-	if k.doc.has("mail") && k.c.Mail.TLS == "none" {
-		k.warning(k.doc.at("mail", "tls"), `write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
-	}
+	k.warningIf(k.doc.has("mail") && k.c.Mail.TLS == "none", k.doc.at("mail", "tls"),
+		`write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
 	// One enclosure alone has no peers to compare with either way.
-	if len(k.c.Enclosures) > 1 && !slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.Place == InRoom && p.MeasuresTemperature() }) {
-		k.warning(newTable(position{1, 1}), `add a [[probe]] with place = "room"`, "nothing measures the room: a warm room cannot be told from a warm enclosure")
-	}
+	k.warningIf(len(k.c.Enclosures) > 1 && !slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.Place == InRoom && p.MeasuresTemperature() }), newTable(position{1, 1}),
+		`add a [[probe]] with place = "room"`, "nothing measures the room: a warm room cannot be told from a warm enclosure")
 }
 
 // inTheClear reports whether what goes to a broker can be read on the network.
@@ -67,12 +63,10 @@ func (k warner) warnPage() {
 		return
 	}
 	listen := k.doc.at("http", "listen")
-	if k.c.HTTP.CertFile == "" {
-		k.warning(listen, "add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")
-	}
-	if k.c.HTTP.TokenFile+k.c.HTTP.TokensFile == "" {
-		k.warning(listen, "add token_file, or listen on 127.0.0.1", "the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything")
-	}
+	k.warningIf(k.c.HTTP.CertFile == "", listen,
+		"add cert_file and key_file, or listen on 127.0.0.1", "the page is open to the network without TLS")
+	k.warningIf(k.c.HTTP.TokenFile+k.c.HTTP.TokensFile == "", listen,
+		"add token_file, or listen on 127.0.0.1", "the page listens on the network and has no token: only the board itself can look at it, and nobody can change anything")
 }
 
 // warnLinks looks whether a phone can open the links in notices.
@@ -94,23 +88,20 @@ func (k warner) warnEnclosure(t *element, e Enclosure) {
 	if e.Stage == Adult {
 		k.warnCompany(t, e)
 	}
-	if e.Lamps == "" && e.Stage != Tadpole {
-		k.warning(t, "add lamps", "enclosure %q has no lamp schedule: the day band holds at night too and the night drop is not watched", e.ID)
-	}
+	k.warningIf(e.Lamps == "" && e.Stage != Tadpole, t,
+		"add lamps", "enclosure %q has no lamp schedule: the day band holds at night too and the night drop is not watched", e.ID)
 	if e.Stage == Tadpole {
 		return
 	}
 	k.warnFloor(t, e)
-	if !slices.ContainsFunc(k.c.ProbesOf(e.ID), Probe.MeasuresHumidity) {
-		k.warning(t, "add a probe that measures humidity", "nothing measures the humidity of enclosure %q: its floor is not watched", e.ID)
-	}
+	k.warningIf(!slices.ContainsFunc(k.c.ProbesOf(e.ID), Probe.MeasuresHumidity), t,
+		"add a probe that measures humidity", "nothing measures the humidity of enclosure %q: its floor is not watched", e.ID)
 }
 
 func (k warner) warnCompany(t *element, e Enclosure) {
 	s := k.c.SpeciesFor(e)
-	if s.Company == Pairs && e.Animals > 2 {
-		k.warning(t.at("animals"), "keep two of them together", "enclosure %q has %d adults of a species that lives in pairs (common practice, no source)", e.ID, e.Animals)
-	}
+	k.warningIf(s.Company == Pairs && e.Animals > 2, t.at("animals"),
+		"keep two of them together", "enclosure %q has %d adults of a species that lives in pairs (common practice, no source)", e.ID, e.Animals)
 	if e.Volume == 0 || e.Animals <= 0 {
 		return
 	}
@@ -127,13 +118,10 @@ func (k warner) warnFloor(t *element, e Enclosure) {
 		at = t.at("species")
 	}
 	floor, dead := k.c.SpeciesFor(e).Floor, k.c.Rules.FloorDeadband
-	if floor < floorToKeep {
-		k.warning(at, "keep 70 % or more", "the humidity floor of enclosure %q is %s, under %s (common practice, no source)", e.ID, floor, floorToKeep)
-	}
-	if centi(floor+dead) > centi(Percent(100)) {
-		k.warning(at, fmt.Sprintf("write a floor of %s or less, or a smaller floor_deadband", 100-dead),
-			"the humidity floor of enclosure %q is %s and its alarm ends %s above that: it never would", e.ID, floor, dead)
-	}
+	k.warningIf(floor < floorToKeep, at,
+		"keep 70 % or more", "the humidity floor of enclosure %q is %s, under %s (common practice, no source)", e.ID, floor, floorToKeep)
+	k.warningIf(centi(floor+dead) > centi(Percent(100)), at,
+		fmt.Sprintf("write a floor of %s or less, or a smaller floor_deadband", 100-dead), "the humidity floor of enclosure %q is %s and its alarm ends %s above that: it never would", e.ID, floor, dead)
 }
 
 func (k warner) warnPeople() {
@@ -163,22 +151,18 @@ func (k warner) warnPeople() {
 // warnUnused: most often the reference was forgotten, and with it the watching.
 func (k warner) warnUnused() {
 	for i, l := range k.c.Lamps {
-		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Lamps == l.ID }) {
-			k.warning(k.doc.item("lamps", i), "name it in an enclosure, or remove it", "no enclosure uses [[lamps]] %q", l.ID)
-		}
+		k.warningIf(!slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Lamps == l.ID }), k.doc.item("lamps", i),
+			"name it in an enclosure, or remove it", "no enclosure uses [[lamps]] %q", l.ID)
 	}
 	for i, m := range k.c.Mists {
-		if !slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Mist == m.ID }) {
-			k.warning(k.doc.item("mist", i), "name it in an enclosure, or remove it", "no enclosure uses [[mist]] %q", m.ID)
-		}
+		k.warningIf(!slices.ContainsFunc(k.c.Enclosures, func(e Enclosure) bool { return e.Mist == m.ID }), k.doc.item("mist", i),
+			"name it in an enclosure, or remove it", "no enclosure uses [[mist]] %q", m.ID)
 	}
 	for i, w := range k.c.Webhooks {
-		if !slices.ContainsFunc(k.c.People, func(p Person) bool { return slices.Contains(p.Channels, w.ID) }) {
-			k.warning(k.doc.item("webhook", i), "name it in the channels of a person, or remove it", "nobody uses webhook %q", w.ID)
-		}
-		if strings.HasPrefix(w.URL, "http://") {
-			k.warning(k.doc.item("webhook", i).at("url"), "write https if the receiver can", "webhook %q leaves without TLS", w.ID)
-		}
+		k.warningIf(!slices.ContainsFunc(k.c.People, func(p Person) bool { return slices.Contains(p.Channels, w.ID) }), k.doc.item("webhook", i),
+			"name it in the channels of a person, or remove it", "nobody uses webhook %q", w.ID)
+		k.warningIf(strings.HasPrefix(w.URL, "http://"), k.doc.item("webhook", i).at("url"),
+			"write https if the receiver can", "webhook %q leaves without TLS", w.ID)
 	}
 }
 
@@ -206,9 +190,8 @@ func (k warner) warnLimits() {
 		if indexSpecies(defaults.Species, e.Species) >= 0 {
 			k.warnLooser(t, whose, "the default of its species and stage", s, defaults.SpeciesFor(Enclosure{Species: e.Species, Stage: e.Stage}))
 		}
-		if e.Lethal != nil && s.Act >= s.Lethal {
-			k.warning(t.at("ceiling"), "write a higher one", "in %s the limit to act on and the lethal limit are both %s: nothing is told between them", whose, s.Lethal)
-		}
+		k.warningIf(e.Lethal != nil && s.Act >= s.Lethal, t.at("ceiling"),
+			"write a higher one", "in %s the limit to act on and the lethal limit are both %s: nothing is told between them", whose, s.Lethal)
 	}
 	for i, x := range k.c.Seasons {
 		j := slices.IndexFunc(k.c.Enclosures, x.holds)
@@ -237,10 +220,8 @@ func (k warner) warnLooser(t *element, whose, what string, s, def Species) {
 		{"floor", "humidity floor", s.Floor, def.Floor, s.Floor < def.Floor && s.Floor >= floorToKeep},
 		{"dry", "humidity that is urgent", s.Dry, def.Dry, s.Dry < def.Dry},
 	} {
-		if x.looser && t.has(x.key) {
-			k.warning(t.at(x.key), fmt.Sprintf("write %s, unless you know better", x.standard),
-				"the %s of %s is %s, looser than %s, %s", x.name, whose, x.got, what, x.standard)
-		}
+		k.warningIf(x.looser && t.has(x.key), t.at(x.key),
+			fmt.Sprintf("write %s, unless you know better", x.standard), "the %s of %s is %s, looser than %s, %s", x.name, whose, x.got, what, x.standard)
 	}
 }
 
@@ -261,9 +242,8 @@ func (k warner) warnBands(t *element, whose string, s Species) {
 			k.warning(x, fmt.Sprintf("make it %s wide or more", least), "no room keeps the %s band of %s, %s: that is less than probes differ by, or twice band_deadband", key, whose, b)
 		}
 	}
-	if s.Night.High > s.Day.High || s.Night.Low > s.Day.Low {
-		k.warning(at("night", "day"), "lower the night band, or raise the day band", "the night band of %s, %s, is warmer than its day band, %s", whose, s.Night, s.Day)
-	}
+	k.warningIf(s.Night.High > s.Day.High || s.Night.Low > s.Day.Low, at("night", "day"),
+		"lower the night band, or raise the day band", "the night band of %s, %s, is warmer than its day band, %s", whose, s.Night, s.Day)
 	if most := CelsiusDelta(s.Day.High - s.Night.Low); s.DropMin > most {
 		k.warning(at("night", "day"), "widen the bands, or lower drop_min", "the bands of %s allow a night drop of %s at most, and %s is wanted", whose, most, s.DropMin)
 	}
@@ -272,12 +252,10 @@ func (k warner) warnBands(t *element, whose string, s Species) {
 func (k warner) warnSeasons() {
 	for i, s := range k.c.Seasons {
 		t := k.doc.item("season", i)
-		if !slices.ContainsFunc(k.c.Enclosures, s.holds) {
-			k.warning(t, "name an enclosure with adults", "season %q is for no enclosure of this room", s.ID)
-		}
-		if s.days() < rampDays {
-			k.warning(t.at("to"), fmt.Sprintf("let it last %d days or more", rampDays), "season %q is over before its limits are reached", s.ID)
-		}
+		k.warningIf(!slices.ContainsFunc(k.c.Enclosures, s.holds), t,
+			"name an enclosure with adults", "season %q is for no enclosure of this room", s.ID)
+		k.warningIf(s.days() < rampDays, t.at("to"),
+			fmt.Sprintf("let it last %d days or more", rampDays), "season %q is over before its limits are reached", s.ID)
 	}
 }
 

@@ -8,9 +8,8 @@ import (
 	"dewline/configs"
 )
 
-// A Family is one kind of probe: all that dewline knows of it. Each has one
-// row, made by the package that drives it and listed in package table. Fields
-// left out mean "does not apply".
+// A Family is one kind of probe: all that dewline knows of it, made by the package that
+// drives it and listed in package table. Fields left out mean "does not apply".
 type Family struct {
 	Name string // as in the configuration
 	// Addresses on an I2C bus, from the data sheet; the first is the default.
@@ -19,7 +18,7 @@ type Family struct {
 	// Needs and Allows are further keys of its sections.
 	Needs, Allows []string
 	// Check looks at what else its sections say.
-	Check func(s *configs.Section, p configs.Probe, c *configs.Config)
+	Check func(s *configs.Section, p configs.Probe)
 	// Measures says what a probe can deliver beside light.
 	Measures func(p configs.Probe) configs.Measures
 	Limits   Limits
@@ -28,14 +27,11 @@ type Family struct {
 	// It sends and reads nothing: a probe that is not there yet fails in Sample
 	// and is picked up once it answers. The error says what is wrong with p.
 	Open func(p configs.Probe, bus i2c.Bus) (Sampler, error)
-	// Wire names what a probe shares with others, so that they are read one
-	// after another; where it is left out, that is the I2C bus.
-	Wire func(p configs.Probe) string
-	// Sends says that probes speak when they like, so that they are only read
-	// while dewline runs.
-	Sends bool
-	// DemoOnly says that there are none outside the demo.
-	DemoOnly bool
+	// Wire names what a probe shares with others, so that they are read one after
+	// another; left out, that is the I2C bus.
+	Wire     func(p configs.Probe) string
+	Sends    bool // its probes speak when they like, and are read only while dewline runs
+	DemoOnly bool // there are none outside the demo
 
 	// Identify asks whether one of the family answers at an address, without
 	// harm to whatever else may sit there. An empty certainty means no.

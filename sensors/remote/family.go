@@ -2,7 +2,6 @@ package remote
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"dewline/configs"
@@ -26,25 +25,14 @@ func Family() sensors.Family {
 	}
 }
 
-// check looks at how a node's JSON is read. A topic with a wildcard would mix
-// several nodes into one probe.
-func check(s *configs.Section, p configs.Probe, c *configs.Config) {
+// check looks at how a node's JSON is read.
+func check(s *configs.Section, p configs.Probe) {
 	if !s.Has("temperature_pointer") && !s.Has("humidity_pointer") {
 		s.Fault("", `add temperature_pointer = "/temperature" or humidity_pointer`, "probe %q reads nothing from its node's JSON", p.ID)
 	}
-	for _, x := range []struct{ key, got string }{
-		{"temperature_pointer", p.TemperaturePointer}, {"humidity_pointer", p.HumidityPointer}, {"time_pointer", p.TimePointer},
-	} {
-		if x.got != "" && !strings.HasPrefix(x.got, "/") {
-			s.Fault(x.key, fmt.Sprintf("write %q", "/"+x.got), "%s = %q is not a JSON pointer (RFC 6901)", x.key, x.got)
-		}
-	}
-	if strings.ContainsAny(p.Topic, "+#") {
-		s.Fault("topic", "write the topic of one node", "topic = %q has a wildcard", p.Topic)
-	}
-	if c.MQTT.Broker == "" {
-		s.Fault("topic", "add [mqtt] with a broker", "probe %q comes through a broker and there is none", p.ID)
-	}
+	s.Node(fmt.Sprintf("probe %q", p.ID), p.Topic, map[string]string{
+		"temperature_pointer": p.TemperaturePointer, "humidity_pointer": p.HumidityPointer, "time_pointer": p.TimePointer,
+	})
 	s.OneOf("temperature_unit", p.TemperatureUnit, "°C", "F")
 	s.OneOf("humidity_unit", p.HumidityUnit, "%", "ratio")
 	s.Within("max_age", p.MaxAge, configs.Duration(time.Second), configs.Duration(24*time.Hour))

@@ -64,7 +64,7 @@ func row(name string, addresses []int, l sensors.Limits, command []byte, n int, 
 }
 
 // checkHeater looks at how often the heater is to be pulsed.
-func checkHeater(s *configs.Section, p configs.Probe, _ *configs.Config) {
+func checkHeater(s *configs.Section, p configs.Probe) {
 	if p.HeaterEvery != 0 {
 		s.Within("heater_every", p.HeaterEvery, configs.Duration(shortestPulsePeriod), configs.Duration(longestPulsePeriod))
 	}

@@ -39,7 +39,7 @@ func (r Rows) Complete(p *configs.Probe) {
 
 // Check implements configs.Families: a probe has the keys of its family and no
 // others, since a key of another family is a sign that the family is wrong.
-func (r Rows) Check(s *configs.Section, p configs.Probe, c *configs.Config) {
+func (r Rows) Check(s *configs.Section, p configs.Probe) {
 	f, known := r.Of(p.Family)
 	if !known {
 		r.unknown(s, p)
@@ -69,7 +69,7 @@ func (r Rows) Check(s *configs.Section, p configs.Probe, c *configs.Config) {
 	}
 	wiring(s, p, f)
 	if f.Check != nil {
-		f.Check(s, p, c)
+		f.Check(s, p)
 	}
 }
 
