@@ -52,14 +52,10 @@ func (c Climate) withDefaults() Climate {
 
 func (h House) withDefaults() House {
 	h.Tau = cmp.Or(h.Tau, 10*time.Hour)
-	h.DaySet = cmp.Or(h.DaySet, 21.2)
 	h.NightSet = cmp.Or(h.NightSet, 20.25)
 	h.Day = cmp.Or(h.Day, span(7*60, 20*60))
-	h.Swing = cmp.Or(h.Swing, 0.2)
 	h.LampGain = or(h.LampGain, 4)
 	h.OtherGain = or(h.OtherGain, 4)
-	h.CoolPower = cmp.Or(h.CoolPower, 60)
-	h.HeatPower = cmp.Or(h.HeatPower, 45)
 	h.Humidity = cmp.Or(h.Humidity, 50)
 	h.ShelfStep = or(h.ShelfStep, 0.2)
 	return h
@@ -110,12 +106,7 @@ func (r *Room) addTanks(o Options) {
 			shelfWarmth: o.House.ShelfStep * float64(max(0, e.Shelf-1)),
 			fault:       tankFault{nozzle: 1},
 		}
-		if e.Glass != nil {
-			t.glass = *e.Glass
-		}
-		if t.LampWatts == 0 {
-			t.LampWatts = t.lampWattsFor(defaultRise) * (1 + max(-0.06, min(0.06, lampSpread)))
-		}
+		t.lampWatts = t.lampWattsFor(defaultRise) * (1 + max(-0.06, min(0.06, lampSpread)))
 		r.tanks = append(r.tanks, t)
 		r.tankAt[e.ID] = i
 	}

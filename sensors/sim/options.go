@@ -13,16 +13,10 @@ const MaxStep = 10 * time.Second
 // Options describe a room before it starts. Zero numbers take the defaults
 // named beside them, except where said otherwise.
 type Options struct {
-	// Seed decides every random choice, noise included.
-	Seed uint64
-	// Start is the wall time at which the room begins; it has lived unseen for
-	// two days by then.
-	Start time.Time
-	// Location is where the timers of lamps and misters keep their time; nil
-	// takes Start's.
-	Location *time.Location
-	// Step is the integration step, at most MaxStep, which is the default.
-	Step       time.Duration
+	Seed       uint64         // of every random choice, noise included
+	Start      time.Time      // wall time; the room has lived unseen for two days by then
+	Location   *time.Location // whose time timers keep; nil takes Start's
+	Step       time.Duration  // of integration, at most MaxStep, which is the default
 	Climate    Climate
 	House      House
 	Lamps      []Lamps
@@ -31,9 +25,8 @@ type Options struct {
 	Probes     []Probe
 }
 
-// Climate is the weather outdoors: a yearly and a daily sine, warmest in late
-// July and at 15:00 local standard time, and an offset that wanders from day
-// to day.
+// Climate is the weather outdoors: a yearly and a daily sine, warmest in late July and at
+// 15:00 local standard time, and an offset that wanders from day to day.
 type Climate struct {
 	Mean         float64 // °C over the year; 12
 	YearSwing    float64 // °C, half of July minus January; 9
@@ -42,18 +35,14 @@ type Climate struct {
 	DewPoint     float64 // °C below the day's mean temperature; 6
 }
 
-// House is the room around the racks and what conditions it. Gains and powers
-// are given as the rise in °C that they would hold the room at for ever.
+// House is the room around the racks. Gains are given as the rise in °C that they would
+// hold the room at for ever.
 type House struct {
 	Tau          time.Duration     // time constant of the house; 10 h
-	DaySet       float64           // °C; 21.2
 	NightSet     float64           // °C; 20.25
-	Day          configs.ClockSpan // when DaySet holds; 07:00-20:00
-	Swing        float64           // °C either side of the set point; 0.2
+	Day          configs.ClockSpan // when the day's set point holds; 07:00-20:00
 	LampGain     float64           // °C with every lamp on; 4; negative for none
 	OtherGain    float64           // °C from pumps, people, appliances; 4; negative for none
-	CoolPower    float64           // °C; 60
-	HeatPower    float64           // °C; 45
 	Humidity     float64           // %RH that the air conditioner keeps at the set point; 50
 	ShelfStep    float64           // °C warmer per shelf upwards; 0.2; negative for none
 	Uncontrolled bool              // neither; the room follows the weather
@@ -84,11 +73,8 @@ type Enclosure struct {
 	Stage      string
 	Litres     float64 // 91
 	Lamps      string  // id of a Lamps, empty for none
-	LampWatts  float64 // absorbed as heat; default warms the litter by 2.8 °C
 	Mist       string  // id of a Mist, empty for none
 	AirChanges float64 // per hour; 4
-	// Glass overrides the thermal figures of GlassFor(Litres).
-	Glass *Glass
 }
 
 // Probe is one probe and its flaws.

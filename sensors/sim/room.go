@@ -94,8 +94,7 @@ func (r *Room) Now() time.Time {
 	return r.wall().Add(r.spare)
 }
 
-// Advance moves the room on by d. What is left of a step is kept for the next
-// call, so that the way in which time is cut up changes nothing.
+// Advance moves the room on by d. What is left of a step is kept for the next call.
 func (r *Room) Advance(d time.Duration) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -124,8 +123,7 @@ func (r *Room) oneStep() {
 	}
 }
 
-// Sample reads one probe as its driver would, faults included: errors carry
-// the reason that a driver would give.
+// Sample reads one probe as its driver would, faults included.
 func (r *Room) Sample(id sensors.ProbeID) (sensors.Sample, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()

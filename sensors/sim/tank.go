@@ -2,9 +2,8 @@ package sim
 
 import "math"
 
-// Figures of a 91 L tank's water, scaled by volume. The conductances are those
-// that give 90 % and 83 % at 3 air changes in a room of 22 °C and 45 %; flows
-// and stocks are common practice, no source.
+// Figures of a 91 L tank's water, scaled by volume. The conductances give 90 % and 83 % at
+// 3 air changes in a room of 22 °C and 45 %; flows and stocks are common practice, no source.
 const (
 	refLitres   = 91.0
 	wetPath     = 1.5               // m³/h from wet moss and litter
@@ -41,7 +40,8 @@ type tank struct {
 	airLatent    float64 // W drawn by evaporation in the last step
 	litterLatent float64
 
-	lamps, mist int // index of the timer, -1 for none
+	lamps, mist int     // index of the timer, -1 for none
+	lampWatts   float64 // absorbed as heat
 	shelfWarmth float64
 
 	switched

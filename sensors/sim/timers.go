@@ -145,7 +145,7 @@ func (r *Room) switchTank(k *tank) {
 		(r.timers.lamps[k.lamps].on || k.fault.lamps > 0)
 	k.lampW, k.layer = 0, 0
 	if k.lampsOn {
-		k.lampW = k.LampWatts
+		k.lampW = k.lampWatts
 		k.layer = canopyLayer * k.lampW / k.glass.Loss()
 	}
 	k.heaterW = 0

@@ -14,8 +14,7 @@ type Truth struct {
 	FilmGrams                      float64 // water on leaves
 }
 
-// Truth returns the true state of an enclosure and whether there is such a
-// one.
+// Truth returns the true state of an enclosure, false where there is none such.
 func (r *Room) Truth(enclosure string) (Truth, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -79,11 +79,17 @@ type house struct {
 	hotNow     float64 // and has come to
 }
 
-const vapourTau = 3600.0 // s in which the room's moisture follows what drives it
+const (
+	vapourTau = 3600.0 // s in which the room's moisture follows what drives it
+	daySet    = 21.2   // °C that the room is kept at by day, within a swing
+	swing     = 0.2
+	coolPower = 60.0 // °C by which conditioning would change the room in the end
+	heatPower = 45.0
+)
 
 func newHouse(h House, dt float64) house {
 	return house{
-		House: h, temp: h.DaySet,
+		House: h, temp: daySet,
 		tempKeep:   math.Exp(-dt / h.Tau.Seconds()),
 		vapourKeep: math.Exp(-dt / vapourTau),
 	}
@@ -91,7 +97,7 @@ func newHouse(h House, dt float64) house {
 
 func (h *house) set() float64 {
 	if h.day {
-		return h.DaySet
+		return daySet
 	}
 	return h.NightSet
 }
@@ -106,10 +112,10 @@ func (h *house) step(sat *satTable, outdoors, dew, lit float64) {
 		settle += h.OtherGain + lit*h.LampGain
 	}
 	if h.cooling {
-		settle -= h.CoolPower
+		settle -= coolPower
 	}
 	if h.heating {
-		settle += h.HeatPower
+		settle += heatPower
 	}
 	h.temp = settle + (h.temp-settle)*h.tempKeep
 
@@ -130,15 +136,15 @@ func (h *house) conditioned() bool {
 func (h *house) thermostat() {
 	set := h.set()
 	switch {
-	case h.temp > set+h.Swing:
+	case h.temp > set+swing:
 		h.cooling = true
-	case h.temp < set-h.Swing:
+	case h.temp < set-swing:
 		h.cooling = false
 	}
 	switch {
-	case h.temp < set-1.5*h.Swing:
+	case h.temp < set-1.5*swing:
 		h.heating = true
-	case h.temp > set-h.Swing/2:
+	case h.temp > set-swing/2:
 		h.heating = false
 	}
 	h.cooling = h.cooling && h.conditioned() && !h.heatStuck
