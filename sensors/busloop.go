@@ -121,9 +121,8 @@ func (b *busLoop) run(ctx context.Context) {
 	}
 }
 
-// await returns the grid point to poll at after the one at last: the next one,
-// or the latest one passed if the round took longer. It returns false when ctx
-// ended.
+// await returns the grid point after the one at last, or the latest one passed if the
+// round took longer; false when ctx ended.
 func (b *busLoop) await(ctx context.Context, last time.Duration) (Instant, bool) {
 	every := b.o.Every
 	next := last - last%every + every
@@ -182,9 +181,8 @@ func (p *polled) hurried(lost, every time.Duration) time.Duration {
 	return min(p.Budget, max(4*p.usual, leastBudget))
 }
 
-// retry asks the slowly failing probes that are due, as long as they fit before
-// the next grid point. One in each round that would otherwise go untried for a
-// minute does not have to fit.
+// retry asks the slowly failing probes that are due and fit before the next grid point.
+// One in each round, untried for a minute, does not have to fit.
 func (b *busLoop) retry(ctx context.Context, at Instant) {
 	stretched := false
 	first := b.next
@@ -255,9 +253,8 @@ func (b *busLoop) read(ctx context.Context, at Instant, p *polled, budget time.D
 	return 0
 }
 
-// call hands the probe to the worker and waits for the answer, at most for the
-// probe's full budget. A shorter budget only ends the call's context, since
-// giving up costs the other probes of the bus this round.
+// call hands the probe to the worker and waits for its full budget. A shorter one only
+// ends the call's context, since giving up costs the other probes of the bus this round.
 func (b *busLoop) call(ctx context.Context, p *polled, budget time.Duration) (Sample, error) {
 	callCtx, cancel := context.WithTimeout(ctx, budget)
 	defer cancel()
@@ -322,9 +319,8 @@ func (b *busLoop) deliver(p *polled, at Instant, s Sample, err error, took time.
 	b.o.Sink(r)
 }
 
-// count adds r to the probe's counts and returns how many bad readings there
-// have been in a row, with r if it is bad and before r if it is not. What is
-// excused is no failure.
+// count adds r to the probe's counts and returns how many bad readings in a row there
+// are, or were before r if it is not bad. What is excused is no failure.
 func (b *busLoop) count(p *polled, r Reading, err error, took time.Duration) int {
 	b.mu.Lock()
 	defer b.mu.Unlock()

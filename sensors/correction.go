@@ -25,8 +25,7 @@ const (
 	mostCelsiusShift  = 2.0  // °C
 )
 
-// ErrRefused is what a correction that no sound probe can need is refused
-// with; the wrapping error says why.
+// ErrRefused is what a correction that no sound probe can need is refused with.
 var ErrRefused = errors.New("calibration refused")
 
 // A Correction is one dated record: from From on, the true value is
@@ -61,10 +60,8 @@ type Point struct {
 	Source      string    `json:"source"`      // "nacl", "ice", a probe's id
 }
 
-// Check refuses a record that is incomplete, and with ErrRefused one that no
-// sound probe can need: a gain outside 0.9 to 1.1, a temperature moved by more
-// than 2 °C, or an offset or a humidity moved by more than 10 %RH anywhere from
-// 70 to 100 %RH, where enclosures are kept.
+// Check refuses a record that is incomplete, and with ErrRefused one that no sound probe
+// can need. Humidities are looked at from 70 to 100 %RH, where enclosures are kept.
 func (c Correction) Check() error {
 	switch {
 	case c.ID == "":
@@ -126,8 +123,7 @@ func checkHumidity(gain, offset float64) error {
 	return nil
 }
 
-// Applied is the pair of records in force for one probe at one time; nil where
-// there is none.
+// Applied are the records in force for one probe at one time; nil where there is none.
 type Applied struct {
 	Temperature *Correction
 	Humidity    *Correction

@@ -21,9 +21,8 @@ type correctionKey struct {
 	quantity Quantity
 }
 
-// NewCorrections builds a set. Records that fail Check, that have the ID of an
-// earlier one or that undo an unknown one have no effect and are named in the
-// error, but stay among Records; the set is usable all the same.
+// NewCorrections builds a set. Records that fail Check, have the ID of an earlier one or
+// undo an unknown one have no effect and are named in the error, but stay among Records.
 func NewCorrections(records []Correction) (*Corrections, error) {
 	c := &Corrections{
 		records: slices.Clone(records),
@@ -138,8 +137,7 @@ func (c *Corrections) Records() []Correction {
 	return slices.Clone(c.records)
 }
 
-// With returns a set with one record more. It refuses what NewCorrections
-// would leave without effect; c stays as it is.
+// With returns a set with one record more, if that has an effect.
 func (c *Corrections) With(r Correction) (*Corrections, error) {
 	if err := r.Check(); err != nil {
 		return c, err
@@ -177,8 +175,7 @@ func (c *Corrections) Overdue(probe ProbeID, q Quantity, every time.Duration, in
 	return due, !now.Before(due)
 }
 
-// calibrated returns when a record's comparison was made, which a record that
-// was dated back precedes.
+// calibrated returns when a record's comparison was made: it may be dated back.
 func calibrated(r *Correction) time.Time {
 	last := r.From
 	for i := range r.Points {

@@ -1,11 +1,7 @@
-// Package sensors holds what a probe delivers and how it is read: the Reading
-// and its quality, the poller in which one goroutine owns one bus, the judge
-// of single-probe plausibility, and the calibration arithmetic. Each probe
-// family has its own sub-package.
+// Package sensors holds what a probe delivers and how it is read: the Reading and its
+// quality, the poller in which one goroutine owns one bus, the judge of what one probe
+// says, and the arithmetic of calibration. It keeps nothing on disk and drives nothing.
 //
-// It knows nothing of enclosures' species, bands or alarms (package rules),
-// keeps nothing on disk (package store) and never drives an output.
-//
-// Temperatures are hundredths of a degree Celsius and humidities hundredths of
-// a percent, as integers; see CentiCelsius and CentiPercent.
+// Temperatures are hundredths of a degree Celsius and humidities hundredths of a percent,
+// as integers.
 package sensors

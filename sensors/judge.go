@@ -17,17 +17,14 @@ const (
 	longestLink              = 5 * time.Minute // a longer silence adds nothing to a duration
 )
 
-// A Judge turns the samples of one probe into readings: it decides their
-// quality from what the probe can measure and from its own past, applies the
-// correction in force and states the uncertainty. Read, Ageing and Resume
-// belong to one goroutine; the other methods may be called from any.
+// A Judge turns the samples of one probe into readings: quality from what the probe can
+// measure and from its own past, the correction in force, and the uncertainty. Read,
+// Ageing and Resume belong to one goroutine; the other methods may be called from any.
 //
-// A reading is Bad after a driver's fault, outside the family's range, for a
-// frame of zeros and for a DS18B20's power-on value. It is Suspect, with its
-// values, after a jump, when frozen, when pinned wet or where its driver doubts
-// it; what takes a look at other probes is for package rules. An impossible humidity beside a sound
-// temperature makes a Suspect reading without the humidity: a broken humidity
-// element must not hide a hot enclosure.
+// A reading is Bad after a driver's fault, outside the family's range, for a frame of
+// zeros and for a power-on value. It is Suspect, with its values, after a jump, when
+// frozen, pinned wet or doubted by its driver. An impossible humidity beside a sound
+// temperature is left out of a Suspect reading: it must not hide a hot enclosure.
 type Judge struct {
 	id          ProbeID
 	limits      Limits
@@ -69,9 +66,8 @@ func (j *Judge) Ageing() Ageing { return j.ageing }
 // Resume goes on from what an earlier run remembered.
 func (j *Judge) Resume(a Ageing) { j.ageing = a }
 
-// Read judges one sample or the error that came instead. It always returns a
-// reading: a Bad one keeps the raw sample and has no values, a Suspect one has
-// values and the doubt as Reason.
+// Read judges one sample or the error that came instead. A Bad reading keeps the raw
+// sample and has no values, a Suspect one has values and the doubt as Reason.
 func (j *Judge) Read(at Instant, s Sample, err error) (r Reading) {
 	j.ReadTo(&r, at, s, err)
 	return r

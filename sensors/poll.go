@@ -15,23 +15,17 @@ const DefaultEvery = 10 * time.Second
 // PollOptions say how a Poller works. Now and Sink are needed.
 type PollOptions struct {
 	Every time.Duration  // the grid; zero is DefaultEvery
-	Now   func() Instant // such as Clock.Now; must run as fast as time does
-	// Sink takes every reading. It is called from one goroutine per bus, so for
-	// different buses at the same time; while it blocks, that bus waits.
-	Sink func(Reading)
-	Log  *slog.Logger // nil discards
+	Now   func() Instant // must run as fast as time does
+	Sink  func(Reading)  // called by every bus for itself; while it blocks, that bus waits
+	Log   *slog.Logger   // nil discards
 }
 
-// A Poller reads the probes of its buses on one grid: the multiples of Every in
-// running time, which is also what readings are stamped with. Only the first
-// round does not wait for the grid and is stamped with its own time.
+// A Poller reads the probes of its buses on one grid: the multiples of Every in running
+// time, which readings are stamped with. Only the first round does not wait for it.
 //
-// Each bus has a supervisor and a worker goroutine. A call that outlives its
-// budget is given up: the supervisor reports every probe of that bus as
-// TimedOut, round by round, until the call comes back. Other buses do not
-// notice. A probe that fails slowly is asked less often, but at least every
-// minute, and after those that work; one that fails at once costs nothing and
-// is asked every round.
+// Each bus has a supervisor and a worker goroutine. While a call that outlived its budget
+// holds a bus, every probe of it is told TimedOut; other buses do not notice. A probe that
+// fails slowly is asked less often, but at least every minute, and after those that work.
 type Poller struct {
 	buses []*busLoop
 	index map[ProbeID]*polled

@@ -14,13 +14,11 @@ type CentiCelsius int32
 // CentiPercent is a relative humidity in hundredths of a percent.
 type CentiPercent int32
 
-// CelsiusOf rounds degrees Celsius to the nearest hundredth, halves away from
-// zero. What an int32 cannot hold becomes its end, and NaN the lower one, so
-// that no judge takes it for a temperature.
+// CelsiusOf rounds °C to the nearest hundredth, halves away from zero. What an int32
+// cannot hold becomes its end, and NaN the lower one, so that no judge believes it.
 func CelsiusOf(c float64) CentiCelsius { return CentiCelsius(hundredths(c)) }
 
-// PercentOf rounds percent relative humidity to the nearest hundredth, halves
-// away from zero, and treats what does not fit as CelsiusOf does.
+// PercentOf rounds percent relative humidity as CelsiusOf does.
 func PercentOf(p float64) CentiPercent { return CentiPercent(hundredths(p)) }
 
 // hundredths exists because converting NaN or an infinity to an integer gives

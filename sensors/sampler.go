@@ -5,12 +5,9 @@ import (
 	"time"
 )
 
-// A Sampler reads one probe once.
-//
-// Its errors carry the Reason (Fault, Faultf); one without counts as BusError.
-// It should return when ctx ends; where it cannot, because a kernel call does
-// not come back, the poller goes on without it. Sample is never called twice at
-// the same time for probes of one Bus.
+// A Sampler reads one probe once. Its errors carry the Reason; one without counts as
+// BusError. It should return when ctx ends; where a kernel call does not come back, the
+// poller goes on without it. Probes of one Bus are sampled one after another.
 type Sampler interface {
 	Sample(ctx context.Context) (Sample, error)
 }
@@ -28,14 +25,12 @@ type eventful interface {
 	Events() Events
 }
 
-// A Remarkable Sampler has something to say of its probe beside the samples,
-// for a keeper who reads it by hand; empty for nothing.
+// A Remarkable Sampler has something to say to a keeper who reads it by hand.
 type Remarkable interface {
 	Remark() string
 }
 
-// DefaultBudget is the longest that reading a probe may take where its BusProbe
-// does not say.
+// DefaultBudget is the budget of a BusProbe that does not say.
 const DefaultBudget = 2 * time.Second
 
 // A BusProbe is one probe on a bus.
@@ -44,11 +39,9 @@ type BusProbe struct {
 	Limits  Limits // of its family; none are WidestLimits
 	Sampler Sampler
 	Budget  time.Duration // longest a reading may take; zero is DefaultBudget
-	// FrozenAfter is how long an unchanged value is believed; zero is
-	// DefaultFrozenAfter.
-	FrozenAfter time.Duration
-	// Ageing is what the probe went through before the restart.
-	Ageing Ageing
+
+	FrozenAfter time.Duration // how long an unchanged value is believed; zero is DefaultFrozenAfter
+	Ageing      Ageing        // what it went through before the restart
 }
 
 // A Bus is a wire with probes that must be read one after another. Probes that

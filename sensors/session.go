@@ -122,8 +122,7 @@ func (s *Session) Observe(r Reading) Progress {
 	return s.now()
 }
 
-// Next starts the next point once the keeper has moved the probe. It does
-// nothing while the present point is still settling or all are taken.
+// Next starts the next point once the keeper has moved the probe.
 func (s *Session) Next() Progress {
 	if s.stage == Captured {
 		s.stage = Settling
@@ -133,9 +132,8 @@ func (s *Session) Next() Progress {
 	return s.now()
 }
 
-// Result fits the points into a record that applies from the moment it is made.
-// The error wraps ErrRefused where no sound probe can need such a correction,
-// and says what to do.
+// Result fits the points into a record that applies from the moment it is made. The
+// error wraps ErrRefused where no sound probe can need such a correction.
 func (s *Session) Result(id, by string, made time.Time) (Correction, error) {
 	if s.stage != Done {
 		return Correction{}, fmt.Errorf("calibrate probe %s: %d of %d points are taken", s.probe, len(s.points), len(s.targets))

@@ -72,9 +72,8 @@ type Probe struct {
 	setUps uint64
 }
 
-// Sample measures once, about 80 ms, and returns the values as the chip gave
-// them. The error is a sensors.FaultError, after which the next Sample sets the
-// chip up afresh.
+// Sample measures once, about 80 ms. The error is a sensors.FaultError, after which the
+// next Sample sets the chip up afresh.
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
 	p.ready = err == nil

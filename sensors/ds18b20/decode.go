@@ -30,23 +30,17 @@ const (
 // The kernel's verdict, its checksum and ours must agree, and so must the
 // scratchpad and the printed value.
 func DecodeSlave(text string) (sensors.CentiCelsius, error) {
-	first, second, ok := strings.Cut(strings.TrimSpace(text), "\n")
-	if !ok {
-		return 0, malformed(text)
-	}
-	dump, verdict, ok := strings.Cut(first, ":")
-	if !ok {
-		return 0, malformed(text)
-	}
+	first, second, twoLines := strings.Cut(strings.TrimSpace(text), "\n")
+	dump, verdict, judged := strings.Cut(first, ":")
+	_, value, printed := strings.Cut(second, "t=")
 	pad, err := hex.DecodeString(strings.Join(strings.Fields(dump), ""))
-	if err != nil || len(pad) != scratchpad {
+	if !twoLines || !judged || err != nil || len(pad) != scratchpad {
 		return 0, malformed(text)
 	}
 	if err := checkPad(pad, verdict); err != nil {
 		return 0, err
 	}
-	_, value, ok := strings.Cut(second, "t=")
-	if !ok {
+	if !printed {
 		return 0, malformed(text)
 	}
 	milli, err := parseMilli(value)

@@ -1,9 +1,6 @@
 // Package ds18b20 reads DS18B20 and related 1-Wire thermometers through the files of
 // the kernel's w1_therm driver. Every 1-Wire bus that the kernel has shows its
-// probes in one directory, so several buses need nothing special here.
-//
-// The kernel converts when the file is read, 750 ms at 12 bits. Judging values
-// over time is not done here.
+// probes in one directory. It converts when the file is read, 750 ms at 12 bits.
 package ds18b20
 
 import (

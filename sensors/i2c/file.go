@@ -33,10 +33,8 @@ type port interface {
 	Close() error
 }
 
-// A File is one /dev/i2c-N. It opens the file with the first transfer, and again
-// by itself after the bus was stuck or gone; the nine clocks that free a stuck
-// line are the kernel driver's work, and most do them before they report the
-// time-out.
+// A File is one /dev/i2c-N, opened with the first transfer and again after the bus was
+// stuck or gone. The nine clocks that free a stuck line are the kernel driver's work.
 type File struct {
 	path      string
 	onRecover func(cause, outcome error)
@@ -51,10 +49,9 @@ type File struct {
 	ill, shut bool
 }
 
-// New returns the bus behind a device file such as "/dev/i2c-1", which need not
-// be there yet. onRecover, if set, hears of recoveries: the error that led to one,
-// and what opening the bus again returned. Until a transfer succeeds it hears no more
-// than once of either outcome in a row. It runs under the bus's lock.
+// New returns the bus behind a device file, which need not be there yet. onRecover, if
+// set, hears the error that led to a recovery and what opening the bus again returned:
+// once of either outcome in a row until a transfer succeeds. It runs under the bus's lock.
 func New(path string, onRecover func(cause, outcome error)) *File {
 	return &File{path: path, onRecover: onRecover, open: openPort}
 }

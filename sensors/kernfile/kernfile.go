@@ -1,8 +1,6 @@
 // Package kernfile reads the small attribute files by which the kernel's
 // drivers show a probe, within a context. A read there runs the measurement,
 // takes up to seconds and cannot be interrupted.
-//
-// What the text means is for packages ds18b20 and iio.
 package kernfile
 
 import (

@@ -58,9 +58,8 @@ type held struct {
 	age     time.Duration // when it arrived
 }
 
-// NewNode returns the node that p describes. synced tells whether the board's
-// own clock has been set; while it has not, nodes' time stamps are not compared
-// with it. A nil synced means always.
+// NewNode returns the node that p describes. While the board's own clock is not synced,
+// stamps are not compared with it. A nil synced means always.
 func NewNode(p configs.Probe, synced func() bool) (*Node, error) {
 	f, err := NewFormat(p)
 	const longest = 65535 // of MQTT's texts, which hold no zero (MQTT 3.1.1, section 1.5.3)
@@ -98,10 +97,9 @@ func NewContact(c configs.Contact, synced func() bool) (*Node, error) {
 // Deliver takes one message, in the order in which they arrive. It returns what
 // is new about the node's clock, empty for nothing.
 //
-// A live message whose stamp cannot be right is taken with its arrival time and
-// doubted, as heat must not hide behind a clock, once another shows that the
-// stamps keep pace with the arrivals. What the broker had kept and a backlog
-// never are.
+// A live message whose stamp cannot be right is dated by its arrival and doubted once
+// another shows that stamps keep pace with arrivals. What the broker had kept and a
+// backlog never are.
 func (n *Node) Deliver(m Message) (news string) {
 	s, stamp, err := n.format.Decode(m.Payload)
 	n.mu.Lock()
@@ -147,11 +145,10 @@ func (n *Node) date(next *held, retained bool) tempo {
 	return shown
 }
 
-// notNewer reports a value older than the one held, or stamped the same: a late
-// copy, or a node that repeats itself. Nor does an impossible stamp that shows
-// nothing yet blind to a value that is young enough. The value held goes on
-// ageing. Ages are compared and not stamps, so that a node whose clock was put
-// back is not shut out.
+// notNewer reports a value older than the one held, or stamped the same: a late copy, or
+// a node that repeats itself. Nor does an impossible stamp that shows nothing yet blind to
+// a value that is young enough. Ages are compared and not stamps, so that a node whose
+// clock was put back is not shut out.
 func (n *Node) notNewer(next held, shown tempo) bool {
 	h := &n.held
 	switch {
@@ -204,9 +201,8 @@ func (n *Node) ageOf(stamp Stamp, now time.Time, retained bool) (time.Duration, 
 	return max(age, 0), nil
 }
 
-// Sample returns the newest value, as Again if it did before. It does not wait.
-// The error is a sensors.FaultError: nothing has arrived, the newest message was
-// no good, or the value is past its age limit.
+// Sample returns the newest value, as Again if it did before, without waiting. The error,
+// a sensors.FaultError, says that there is none, or none young enough.
 func (n *Node) Sample(context.Context) (sensors.Sample, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
@@ -214,8 +210,7 @@ func (n *Node) Sample(context.Context) (sensors.Sample, error) {
 	return s, sensors.Located(fmt.Sprintf("probe %s on topic %s", n.id, n.topic), err)
 }
 
-// Unheard tells that nobody listens for the node's messages and why, so that it need
-// not be waited for.
+// Unheard tells why nobody listens for the node, so that it need not be waited for.
 func (n *Node) Unheard(why error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()

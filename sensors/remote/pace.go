@@ -7,10 +7,9 @@ import (
 	"dewline/sensors"
 )
 
-// How far a node's stamps may run ahead of its messages' arrivals. A backlog
-// that is sent at last has stamps that run faster than it arrives, what a node
-// sends as it measures does not, whatever its clock says. Common practice, no
-// source.
+// How far a node's stamps may run ahead of its messages' arrivals: those of a backlog run
+// faster than it arrives, what a node sends as it measures does not, whatever its clock
+// says. Common practice, no source.
 const (
 	paceSlack = 3 * time.Second // stamps in whole seconds, and delays on the way
 	paceOver  = 4               // so much of the time between arrivals, as 1/paceOver
@@ -26,8 +25,7 @@ const (
 	drained               // it is part of a backlog
 )
 
-// A pacer holds the message that the next one with an impossible stamp is
-// compared with. The zero value holds none.
+// A pacer holds what the next message with an impossible stamp is compared with.
 type pacer struct {
 	held bool
 	mark held
@@ -86,8 +84,7 @@ func (s Stamp) off(now time.Time) string {
 	}
 }
 
-// doubted reports whether the value held is dated by its arrival, because its
-// stamp cannot be right.
+// doubted reports a value dated by its arrival, because its stamp cannot be right.
 func (h *held) doubted() bool {
 	return h.any && h.err == nil && h.sample.Doubt == sensors.WrongClock
 }

@@ -60,9 +60,8 @@ func NewSubscriber(o SubscriberOptions, nodes []*Node) (*Subscriber, error) {
 	return s, nil
 }
 
-// Run listens until ctx ends, connecting again as often as needed, and returns
-// nil. While there is no connection the nodes grow old by themselves. Run may
-// be called once.
+// Run listens until ctx ends, connecting again as often as needed, and returns nil. Run
+// may be called once.
 func (s *Subscriber) Run(ctx context.Context) error {
 	c := mqtt.NewClient(s.clientOptions(ctx))
 	// With ConnectRetry the token of Connect completes at the first success
@@ -115,8 +114,7 @@ func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
 	return o
 }
 
-// begin returns the context of a new connection and ends that of the one
-// before.
+// begin returns the context of a new connection and ends that of the one before.
 func (s *Subscriber) begin(ctx context.Context) (context.Context, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -132,8 +130,8 @@ func (s *Subscriber) begin(ctx context.Context) (context.Context, bool) {
 	return session, true
 }
 
-// unreachable tells why there is no connection, until one is made once for each
-// reason: without a word a wrong password would look like silent nodes.
+// unreachable tells why there is no connection, once for each reason until there is one:
+// without a word a wrong password would look like silent nodes.
 func (s *Subscriber) unreachable(why error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -180,8 +178,7 @@ func (s *Subscriber) ask(c mqtt.Client) error {
 	return refused(token)
 }
 
-// refused returns an error that names the topics that the broker will not let
-// us read.
+// refused names the topics that the broker will not let us read.
 func refused(token mqtt.Token) error {
 	t, ok := token.(*mqtt.SubscribeToken)
 	if !ok {

@@ -1,8 +1,6 @@
 // Package salt holds the humidity fixed points over saturated salt solutions
 // that probes are calibrated against: L. Greenspan, Humidity fixed points of
 // binary saturated aqueous solutions, J. Res. Natl. Bur. Stand. 81A(1), 1977.
-//
-// It knows nothing of probes or procedures (package sensors).
 package salt
 
 import (
@@ -18,15 +16,12 @@ type Salt struct {
 	bound   [11]float64
 }
 
-// coldest and hottest bound the temperatures that the fixed points are given
-// for, in °C.
+// The fixed points are given from coldest to hottest, their bounds in steps; °C.
 const (
 	coldest = 0.0
 	hottest = 50.0
+	step    = 5.0
 )
-
-// step is the distance of the entries of Salt.bound in °C.
-const step = 5.0
 
 // table holds the known salts, driest first: Greenspan's polynomials, and the
 // uncertainties that he states at 0, 5, ... 50 °C (from memory; those at 15 to

@@ -55,9 +55,9 @@ func (u *pulser) coolsFor(now time.Time) time.Duration {
 	return left
 }
 
-// isDue reports whether a pulse is due after sample s, and sets the time of the
-// next. One that the climate forbids is tried again a seventh of a period
-// later: soon, never at the same time every day, and still spread out.
+// isDue reports whether a pulse is due after s, and sets the time of the next. One that
+// the climate forbids is tried again a seventh of a period later: never at the same time
+// every day, and still spread out.
 func (u *pulser) isDue(now time.Time, s sensors.Sample) bool {
 	if u.every == 0 {
 		return false

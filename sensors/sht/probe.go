@@ -30,9 +30,7 @@ type Probe struct {
 	events  sensors.Events
 }
 
-// Open returns the probe that p describes (family sht4x, sht3x or hdc302x) on
-// bus. It sends nothing: a probe that is not plugged in yet fails in Sample and
-// is picked up there once it answers.
+// Open returns the probe that p describes on bus.
 func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
 	d, ok := dialects()[p.Family]
 	if !ok {
@@ -41,11 +39,9 @@ func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
 	return &Probe{dialect: d, chip: i2c.At(p, bus), pulse: newPulser(p.ID, p.HeaterEvery.D())}, nil
 }
 
-// Sample measures once, 10 to 17 ms, and returns temperature and humidity as
-// the chip gave them. The error is a sensors.FaultError; it is sensors.Heating
+// Sample measures once, 10 to 17 ms. The error is a sensors.FaultError, sensors.Heating
 // from a heater pulse on until the chip has cooled. A due pulse begins after the
-// measurement; SHT3x and HDC302x then take a second longer, because they must
-// be told to stop.
+// measurement; SHT3x and HDC302x then take a second longer, as they must be told to stop.
 func (p *Probe) Sample(ctx context.Context) (sensors.Sample, error) {
 	s, err := p.sample(ctx)
 	if err != nil {
@@ -84,8 +80,7 @@ func (p *Probe) sample(ctx context.Context) (sensors.Sample, error) {
 	}, nil
 }
 
-// setUp identifies the chip after start and after every fault, and resets it
-// when the faults do not end.
+// setUp identifies the chip after every fault, and resets it when they do not end.
 func (p *Probe) setUp(ctx context.Context) error {
 	if p.known {
 		return nil

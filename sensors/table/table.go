@@ -1,10 +1,6 @@
-// Package table lists the probe families: one row each, made by the package that
-// drives the family. It is the only list; whoever asks what a family is, how it
-// is reached, what its sections of a configuration hold or what it can measure
-// asks here.
-//
-// A new family is a package of its own with a function that returns its row, the
-// row in Families, and a test.
+// Package table lists the probe families, one row each, made by the package that drives
+// the family. Whoever asks what a family is, how it is reached, what its sections of a
+// configuration hold or what it can measure asks here.
 package table
 
 import (

@@ -1,3 +1,5 @@
+// Package gpio holds lines of the kernel's GPIO character device: one that is
+// driven, and one that is watched. What a line means is for its users.
 package gpio
 
 import (
@@ -5,6 +7,14 @@ import (
 
 	"github.com/warthog618/go-gpiocdev"
 )
+
+// A Line names one line of a chip.
+type Line struct {
+	Chip      string // "/dev/gpiochip0"
+	Offset    int
+	ActiveLow bool   // active is the low level
+	Bias      string // of a watched line: "pull-up", "pull-down", "none"; empty leaves it as it is
+}
 
 // request takes hold of a line, under dewline's name.
 func request(l Line, options ...gpiocdev.LineReqOption) (*gpiocdev.Line, error) {
