@@ -86,12 +86,8 @@ func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, delive
 }
 
 func runAnswer(ctx context.Context, cf controlFlags, c alert.Command, std stdio) error {
-	ctl, err := cf.dial()
-	if err != nil {
-		return err
-	}
 	var reply alert.Reply
-	if err := ctl.post(ctx, "command", c, &reply); err != nil {
+	if err := cf.post(ctx, "command", c, &reply); err != nil {
 		return err
 	}
 	fmt.Fprintln(std.out, cmp.Or(reply.Note, "done"))
@@ -141,12 +137,8 @@ func endDate(s string) (time.Time, error) {
 }
 
 func runAlarms(ctx context.Context, cf controlFlags, std stdio) error {
-	ctl, err := cf.dial()
-	if err != nil {
-		return err
-	}
 	var s wire.Room
-	if err := ctl.get(ctx, "room", &s); err != nil {
+	if err := cf.get(ctx, "room", &s); err != nil {
 		return err
 	}
 	if len(s.Notices) == 0 && len(s.Alarms) == 0 {

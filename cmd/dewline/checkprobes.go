@@ -91,12 +91,8 @@ type probeCheck struct {
 }
 
 func (c *probeCheck) read(ctx context.Context, judge *sensors.Judge, mono time.Duration) {
-	budget := c.probe.Budget
-	if budget == 0 {
-		budget = sensors.DefaultBudget
-	}
 	began := time.Now()
-	ctx, cancel := context.WithTimeout(ctx, budget)
+	ctx, cancel := context.WithTimeout(ctx, c.probe.Budget)
 	s, err := c.probe.Sampler.Sample(ctx)
 	cancel()
 	c.longest = max(c.longest, time.Since(began))

@@ -84,6 +84,23 @@ func (f controlFlags) dial() (*control, error) {
 	return nil, fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", tried)
 }
 
+// get and post ask the running daemon once.
+func (f controlFlags) get(ctx context.Context, path string, v any) error {
+	ctl, err := f.dial()
+	if err != nil {
+		return err
+	}
+	return ctl.get(ctx, path, v)
+}
+
+func (f controlFlags) post(ctx context.Context, path string, body, v any) error {
+	ctl, err := f.dial()
+	if err != nil {
+		return err
+	}
+	return ctl.post(ctx, path, body, v)
+}
+
 func (f controlFlags) candidates() []string {
 	if *f.socket != "" {
 		return []string{*f.socket}

@@ -10,10 +10,6 @@ func noteCommand() *cobra.Command {
 	c := &cobra.Command{Use: `note ENCLOSURE "text"`, Short: "write a note about an enclosure", Args: words(2)}
 	cf := addControlFlags(c.Flags())
 	return does(c, func(ctx context.Context, words []string, _ stdio) error {
-		ctl, err := cf.dial()
-		if err != nil {
-			return err
-		}
-		return ctl.post(ctx, "notes", map[string]string{"enclosure": words[0], "by": *cf.by, "text": words[1]}, nil)
+		return cf.post(ctx, "notes", map[string]string{"enclosure": words[0], "by": *cf.by, "text": words[1]}, nil)
 	})
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -9,7 +10,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -92,19 +92,21 @@ func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) erro
 		fmt.Fprintf(std.out, "the summary of week %s was sent to %d\n", sent.Week, sent.Sent)
 		return nil
 	}
-	formats := []string{}
-	if f.to != "" {
-		formats = append(formats, "html")
-	}
-	if f.text || f.to == "" {
-		formats = append(formats, "text")
-	}
-	for _, format := range formats {
-		b, err := ctl.summary(ctx, f.week, format, f.unit)
-		if err != nil {
-			return err
+	return f.write(std, func(format string) ([]byte, error) { return ctl.summary(ctx, f.week, format, f.unit) })
+}
+
+// write puts every form that was asked for where it was asked for.
+func (f *summaryFlags) write(std stdio, form func(format string) ([]byte, error)) error {
+	formats := map[string]bool{"html": f.to != "", "text": f.text || f.to == ""}
+	for _, format := range []string{"html", "text"} {
+		if !formats[format] {
+			continue
 		}
-		if err := f.put(format, b, std); err != nil {
+		b, err := form(format)
+		if err == nil {
+			err = f.put(format, b, std)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -171,24 +173,20 @@ func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
 		}
 		return err
 	}
-	units := unit.ScaleOf(f.unit)
-	if f.to != "" {
-		var page strings.Builder
-		pics, err := report.Pictures(units)
-		if err != nil {
-			return err
-		}
-		if err := report.HTML(&page, units, pics, summary.Inside); err != nil {
-			return err
-		}
-		if err := f.put("html", []byte(page.String()), std); err != nil {
-			return err
-		}
+	return f.write(std, func(format string) ([]byte, error) { return formOf(report, format, unit.ScaleOf(f.unit)) })
+}
+
+func formOf(report *summary.Report, format string, units unit.Scale) ([]byte, error) {
+	if format == "text" {
+		return []byte(report.Text(units)), nil
 	}
-	if f.text || f.to == "" {
-		return f.put("text", []byte(report.Text(units)), std)
+	pics, err := report.Pictures(units)
+	if err != nil {
+		return nil, err
 	}
-	return nil
+	var page bytes.Buffer
+	err = report.HTML(&page, units, pics, summary.Inside)
+	return page.Bytes(), err
 }
 
 // room finds the configuration and the data directory. Without --config the

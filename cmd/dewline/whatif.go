@@ -50,12 +50,8 @@ func runWhatIf(ctx context.Context, cf controlFlags, room, rh, lamps string, std
 	default:
 		return usagef("--lamps is on or off, not %q", lamps)
 	}
-	ctl, err := cf.dial()
-	if err != nil {
-		return err
-	}
 	var ps []wire.Prospect
-	if err := ctl.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
+	if err := cf.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
 		return err
 	}
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
