@@ -90,30 +90,26 @@ func (l *loop) perform(ctx context.Context, f func(now sensors.Instant) (core.Ef
 // they are on the disk, but not for ever: a full card refuses no answer. Then it
 // fails with errNotKept.
 func (l *loop) answer(ctx context.Context, f func(now sensors.Instant) (core.Effects, error)) error {
-	var failed error
 	var recorded <-chan struct{}
-	ok := l.call(ctx, func(now sensors.Instant) {
+	err := l.call(ctx, func(now sensors.Instant) error {
 		fx, err := f(now)
-		failed = err
 		if recorded = l.apply(fx); err == nil {
 			l.publish() // who asks next sees what was done
 		}
+		return err
 	})
-	if !ok {
-		return fmt.Errorf("dewline is stopping: %w", context.Cause(ctx))
+	if err != nil || recorded == nil {
+		return err
 	}
-	if failed == nil && recorded != nil {
-		timer := time.NewTimer(recordWait)
-		defer timer.Stop()
-		select {
-		case <-recorded:
-		case <-timer.C:
-			return errNotKept
-		case <-ctx.Done():
-			return errNotKept
-		}
+	timer := time.NewTimer(recordWait)
+	defer timer.Stop()
+	select {
+	case <-recorded:
+		return nil
+	case <-timer.C:
+	case <-ctx.Done():
 	}
-	return failed
+	return errNotKept
 }
 
 // Drill sends a test notice and returns its id.

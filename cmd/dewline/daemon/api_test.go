@@ -54,7 +54,7 @@ func runSimulated(t *testing.T, length time.Duration) *Daemon {
 	t.Cleanup(func() { cancel(); done.Wait() })
 	<-seen
 	// A round through the core shows that everything before it was handled.
-	d.loop.call(t.Context(), func(sensors.Instant) { d.loop.publish() })
+	d.loop.call(t.Context(), func(sensors.Instant) error { d.loop.publish(); return nil })
 	return d
 }
 

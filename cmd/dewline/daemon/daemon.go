@@ -61,7 +61,7 @@ func New(o Options) (*Daemon, error) {
 	d.probes = &probes{base: d.base, record: d.record}
 	d.loop = &loop{
 		base: d.base, record: d.record, probes: d.probes, channels: &channels{log: o.Log},
-		in: make(chan func(), waiting), latest: map[sensors.ProbeID]sensors.Reading{},
+		inbox: make(inbox, waiting), latest: map[sensors.ProbeID]sensors.Reading{},
 	}
 	d.summaries = &summaries{base: d.base, record: d.record, sender: func() *mail.Sender { return d.loop.channels.inUse().mail }}
 	d.site = web.New(web.Options{

@@ -87,7 +87,7 @@ func TestHTTPIsHardened(t *testing.T) {
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":1e300,"by":"mallory"}`, "correct-horse"))
 	answerOf(h, far("POST", "/api/v1/command", `{"action":"shelve","subject":"a-1-1","minutes":5,"by":"mal\nlory"}`, "correct-horse"))
 	// Refusals reach the journal by way of the core.
-	d.loop.call(t.Context(), func(sensors.Instant) {})
+	_ = d.loop.call(t.Context(), func(sensors.Instant) error { return nil })
 	<-d.record.rec.Put(nil, []event.Event{event.New(d.now(), event.Note{})})
 	reasons := map[string]int{}
 	for e, err := range d.Store().Journal(time.Time{}, d.now().Wall.Add(time.Hour)) {

@@ -30,8 +30,8 @@ func TestAnswerSaysWhetherItIsKept(t *testing.T) {
 		done.Go(func() {
 			for {
 				select {
-				case do := <-d.loop.in:
-					do()
+				case do := <-d.loop.inbox:
+					do(d.loop.now())
 				case <-ctx.Done():
 					return
 				}

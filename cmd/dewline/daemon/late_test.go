@@ -34,12 +34,13 @@ func opensAfter(d time.Duration) func(*Options) {
 func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 	t.Helper()
 	open := map[rules.Key]rules.AlarmView{}
-	if !l.loop.call(t.Context(), func(sensors.Instant) {
+	if err := l.loop.call(t.Context(), func(sensors.Instant) error {
 		for _, v := range l.loop.core.Open() {
 			open[v.Key] = v
 		}
-	}) {
-		t.Fatal("the daemon does not answer")
+		return nil
+	}); err != nil {
+		t.Fatal(err)
 	}
 	return open
 }
@@ -47,12 +48,13 @@ func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 // noticeOf returns the id of the open notice that tells of an alarm.
 func (l *lab) noticeOf(t *testing.T, k rules.Key) (id string) {
 	t.Helper()
-	l.loop.call(t.Context(), func(sensors.Instant) {
+	_ = l.loop.call(t.Context(), func(sensors.Instant) error {
 		for _, v := range l.notices() {
 			if slices.ContainsFunc(v.Notice.Members, func(m alert.Member) bool { return m.Key == k }) {
 				id = v.Notice.ID
 			}
 		}
+		return nil
 	})
 	if id == "" {
 		t.Fatalf("no notice tells of %v", k)
@@ -178,7 +180,7 @@ func checkJoined(t *testing.T, before, after map[rules.Key]rules.AlarmView, answ
 // rung asks that what was answered does not ring, and that what was not does.
 func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) {
 	t.Helper()
-	l.loop.call(t.Context(), func(sensors.Instant) {
+	_ = l.loop.call(t.Context(), func(sensors.Instant) error {
 		for _, v := range l.notices() {
 			holds := func(f func(m alert.Member) bool) bool { return slices.ContainsFunc(v.Notice.Members, f) }
 			others := holds(func(m alert.Member) bool { return m.Active() && !m.Covered && m.Key != answered }) // which it shares a storm with
@@ -186,6 +188,7 @@ func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) 
 				t.Errorf("an answered notice rings: %+v", v)
 			}
 		}
+		return nil
 	})
 	wakes, when := l.box.of(rules.Wake)
 	for i, m := range wakes {

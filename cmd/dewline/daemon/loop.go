@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -23,7 +22,7 @@ type loop struct {
 	channels *channels
 	courier  *alert.Courier
 	sounder  *sounder.Sounder
-	in       chan func() // in order
+	inbox
 
 	core   *core.Core
 	began  sensors.Instant // of this run, as the sources count
@@ -47,26 +46,6 @@ type rounds struct {
 	cycle    uint64
 	at       time.Time // of the last one
 	readings uint64    // that had come by then
-}
-
-// call runs f on the loop's goroutine and waits; false when ctx ended first.
-func (l *loop) call(ctx context.Context, f func(now sensors.Instant)) bool {
-	done := make(chan struct{})
-	l.post(ctx, func(now sensors.Instant) { f(now); close(done) })
-	select {
-	case <-done:
-		return true
-	case <-ctx.Done():
-		return false
-	}
-}
-
-// post runs f on the loop's goroutine some time soon.
-func (l *loop) post(ctx context.Context, f func(now sensors.Instant)) {
-	select {
-	case l.in <- func() { f(l.now()) }:
-	case <-ctx.Done():
-	}
 }
 
 // apply carries out effects: messages first, then the record.

@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"dewline/alert"
@@ -53,10 +52,8 @@ func (d *Daemon) Store() *store.Store { return d.record.Store() }
 
 // WhatIf says what every enclosure would come to under an assumption.
 func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules.Prospect, err error) {
-	if !d.loop.call(ctx, func(sensors.Instant) { answer = d.loop.core.WhatIf(a) }) {
-		return nil, errors.New("dewline is stopping")
-	}
-	return answer, nil
+	err = d.loop.call(ctx, func(sensors.Instant) error { answer = d.loop.core.WhatIf(a); return nil })
+	return answer, err
 }
 
 // Readings returns how many readings the rules have seen.

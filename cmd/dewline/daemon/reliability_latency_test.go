@@ -149,7 +149,7 @@ func (r *latencyRig) second(t testing.TB) time.Duration {
 	r.hand.pass(30 * time.Second)
 	r.sink.Tick(r.hand.now())
 	var s alert.Snapshot
-	r.d.loop.call(t.Context(), func(now sensors.Instant) { r.d.loop.core.Fill(now, &s) })
+	_ = r.d.loop.call(t.Context(), func(now sensors.Instant) error { r.d.loop.core.Fill(now, &s); return nil })
 	for _, v := range s.Notices {
 		if v.Notice.Priority < rules.Wake || v.Acknowledged {
 			continue
@@ -290,8 +290,8 @@ func (r *latencyRig) measure(t testing.TB, n int) (p50, p99 time.Duration) {
 		for range 5 { // longer than the off-delay of 5 min, and the follow-up
 			r.round()
 		}
-		if !r.d.loop.call(t.Context(), func(sensors.Instant) {}) { // everything so far is handled
-			t.Fatal("the daemon ended")
+		if err := r.d.loop.call(t.Context(), func(sensors.Instant) error { return nil }); err != nil { // everything so far is handled
+			t.Fatal(err)
 		}
 		for len(r.heard) > 0 {
 			<-r.heard

@@ -11,6 +11,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules/event"
+	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
 )
@@ -48,8 +49,7 @@ func (d *Daemon) reload() bool {
 	d.refuse("")
 	brokerChanged := !reflect.DeepEqual(old.MQTT, next.MQTT)
 	ways := d.loop.channels.of(next)
-	d.loop.in <- func() {
-		now := d.loop.now()
+	d.loop.inbox <- func(now sensors.Instant) {
 		d.loop.takeWays(ways, !brokerChanged)
 		d.loop.apply(d.loop.core.Reconfigure(now, next, d.site.AnswerLink))
 		d.loop.apply(d.loop.core.Retry(now, ways.anew()))
@@ -91,8 +91,7 @@ func (d *Daemon) refuse(why string) {
 	if was == why {
 		return
 	}
-	d.loop.in <- func() {
-		now := d.loop.now()
+	d.loop.inbox <- func(now sensors.Instant) {
 		d.loop.apply(d.loop.core.ConfigRefused(now, why))
 		if why != "" {
 			d.record.rec.Put(nil, []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, why)})

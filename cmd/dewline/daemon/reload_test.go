@@ -114,7 +114,7 @@ func (s *reloadSite) reload(text string) {
 		now := *s.refused.Load()
 		return s.loadedAt.Load().After(loaded) || now != why && now != ""
 	})
-	s.loop.call(s.t.Context(), func(sensors.Instant) {}) // what the reload asked of the core is done
+	_ = s.loop.call(s.t.Context(), func(sensors.Instant) error { return nil }) // what the reload asked of the core is done
 }
 
 // takes waits for a request to a path whose body holds what.
@@ -215,13 +215,14 @@ func TestReloadIsRefusedAsAWhole(t *testing.T) {
 			if s.cfg.Load() != before {
 				t.Error("half of it is in force")
 			}
-			s.loop.call(t.Context(), func(sensors.Instant) {
+			_ = s.loop.call(t.Context(), func(sensors.Instant) error {
 				for _, v := range s.loop.core.Open() {
 					if v.Key.Alarm == rules.ConfigRefused && slices.ContainsFunc(v.Detail.Evidence, func(f alarm.Fact) bool { return strings.Contains(f.Note, c.name) }) {
-						return
+						return nil
 					}
 				}
 				t.Errorf("no alarm names %s: %+v", c.name, s.loop.core.Open())
+				return nil
 			})
 			s.heat()
 			s.takes("/old", "lethal")
@@ -369,7 +370,7 @@ func TestReloadTakesAnotherPassword(t *testing.T) {
 		loaded := *s.loadedAt.Load()
 		s.Reload()
 		s.until("the file is read", func() bool { return s.loadedAt.Load().After(loaded) })
-		s.loop.call(t.Context(), func(sensors.Instant) {})
+		_ = s.loop.call(t.Context(), func(sensors.Instant) error { return nil })
 	}
 	first := s.loop.channels.broker()
 	if reload(); s.loop.channels.broker() != first {

@@ -104,12 +104,7 @@ func (l *loop) joinLate(ctx context.Context, o opened) {
 	saved := l.record.saved(o)
 	l.probes.loadBook(o.st, o.report.LastMono)
 	l.record.loadRedos(o.st)
-	joined := make(chan struct{})
-	l.post(ctx, func(sensors.Instant) { l.mergeLate(ctx, o, saved); close(joined) })
-	select {
-	case <-joined:
-	case <-ctx.Done():
-	}
+	_ = l.call(ctx, func(sensors.Instant) error { l.mergeLate(ctx, o, saved); return nil }) // or dewline stops
 }
 
 // mergeLate joins a record that could be opened at last with the core that runs,

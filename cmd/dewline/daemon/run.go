@@ -21,8 +21,8 @@ func (l *loop) run(ctx context.Context) {
 	keep := keeping{batchAt: began, stateAt: began, ageingAt: began}
 	for {
 		select {
-		case do := <-l.in:
-			do()
+		case do := <-l.inbox:
+			do(l.now())
 		case <-second.C:
 			l.watchCard(time.Now())
 			l.watchLosses(l.now())
@@ -88,8 +88,8 @@ func (k *keeping) batch(l *loop) {
 func (l *loop) drain() {
 	for {
 		select {
-		case do := <-l.in:
-			do()
+		case do := <-l.inbox:
+			do(l.now())
 		default:
 			l.publish()
 			return
@@ -120,17 +120,17 @@ func (l *loop) tick(now sensors.Instant) {
 
 func (l *loop) sink() Sink {
 	return Sink{
-		Reading: func(r sensors.Reading) { l.in <- func() { l.take(r) } },
+		Reading: func(r sensors.Reading) { l.inbox <- func(sensors.Instant) { l.take(r) } },
 		Contact: func(c sensors.Contact) {
-			l.in <- func() {
-				c.At = l.now()
+			l.inbox <- func(now sensors.Instant) {
+				c.At = now
 				l.apply(l.core.Contact(c))
 			}
 		},
-		Tick: func(now sensors.Instant) {
-			l.in <- func() {
-				now.Mono += time.Duration(l.leap.Load())
-				l.tick(now)
+		Tick: func(at sensors.Instant) {
+			l.inbox <- func(sensors.Instant) {
+				at.Mono += time.Duration(l.leap.Load())
+				l.tick(at)
 			}
 		},
 		Settle: l.settle,

@@ -20,7 +20,7 @@ import (
 func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	s := &Sentry{
 		o: o, cfg: o.Config, id: "sentinel-" + o.Config.Room.ID, log: o.Log, started: time.Now(),
-		calls: make(chan func(sensors.Instant), 256), docs: map[string]json.RawMessage{}, manager: newManager(o.Log),
+		inbox: make(inbox, 256), docs: map[string]json.RawMessage{}, manager: newManager(o.Log),
 	}
 	release, err := s.lock()
 	if err != nil {
@@ -156,7 +156,7 @@ func (s *Sentry) loop(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case f := <-s.calls:
+		case f := <-s.inbox:
 			f(s.now())
 		case <-ticker.C:
 			now := s.now()

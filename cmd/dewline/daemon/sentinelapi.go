@@ -3,7 +3,6 @@ package daemon
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"dewline/alert"
 	"dewline/cmd/dewline/core"
@@ -31,18 +30,6 @@ func (s *Sentry) Command(ctx context.Context, c alert.Command) alert.Reply {
 	}
 	s.log.Info("acknowledged", "notice", c.Notice, "by", c.By, "why", c.Why)
 	return alert.Reply{ID: c.ID, OK: true}
-}
-
-// call runs f on the loop and waits for its answer.
-func (s *Sentry) call(ctx context.Context, f func(now sensors.Instant) error) error {
-	answer := make(chan error, 1)
-	s.post(ctx, func(now sensors.Instant) { answer <- f(now) })
-	select {
-	case err := <-answer:
-		return err
-	case <-ctx.Done():
-		return fmt.Errorf("the sentinel is stopping: %w", context.Cause(ctx))
-	}
 }
 
 // Look returns what the sentinel has open, in the form of a room's.

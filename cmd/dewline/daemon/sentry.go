@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -53,7 +52,7 @@ type Sentry struct {
 	desk     *alert.Desk
 	courier  *alert.Courier
 	channels *channels
-	calls    chan func(now sensors.Instant)
+	inbox
 	docs     map[string]json.RawMessage
 	started  time.Time
 	ticks    uint64
@@ -90,13 +89,6 @@ func (s *Sentry) heartbeat() alert.Heartbeat {
 	return alert.Heartbeat{
 		Room: s.id, Time: now.Wall, ClockSet: now.Synced, Uptime: time.Since(s.started).Seconds(), Version: s.o.Version,
 		Cycle: s.ticks, OpenWake: s.desk.Stats(now).OpenWake, Stalled: s.desk.StalledChannels(now),
-	}
-}
-
-func (s *Sentry) post(ctx context.Context, f func(now sensors.Instant)) {
-	select {
-	case s.calls <- f:
-	case <-ctx.Done():
 	}
 }
 
