@@ -23,7 +23,7 @@ const openWithin = 8 * time.Second
 // record does, since two would tell everything twice.
 func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
 	rc.rec = newRecorder(nil, rc.log, rc.health)
-	rc.rec.lostReadings, rc.rec.lostLines = rc.lostReadings, rc.lostLines
+	rc.rec.lose = rc.lose
 	web.DropCopies(rc.o.Dir)
 	late, o := rc.tryOpen(ctx)
 	st, report, err := o.st, o.report, o.err
@@ -106,14 +106,14 @@ func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened
 	o.st, o.report, o.err = rc.o.Open(ctx, store.Options{
 		Dir: rc.o.Dir, Keep: core.KeepOf(cfg), Within: within, CheckLater: true,
 		Limits: core.LimitsOf(cfg), Logger: rc.log, Replaced: rc.replacedBy,
-		Lost: rc.lostReadings, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
+		Lost: rc.lose, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
 	})
 	return o
 }
 
 // keepInMemory uses a store without a file, which shows what was read since the start.
 func (rc *record) keepInMemory(ctx context.Context) {
-	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lostReadings}) // without a directory it is memory
+	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lose}) // without a directory it is memory
 	rc.store.Store(st)
 	rc.rec.Hold(st)
 }

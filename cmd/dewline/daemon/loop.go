@@ -95,18 +95,11 @@ func (l *loop) publish() {
 		Cycle: l.rounds.cycle, CycleAt: l.rounds.at, ConfigLoaded: *l.loadedAt.Load(), ConfigRefused: *l.refused.Load(),
 	}
 	l.core.Fill(l.now(), s)
-	h := l.record.recording.Load()
-	s.Recording, s.RecordWhy = h.ok, h.why
+	s.Recording, s.RecordWhy = l.recordIs()
 	if st := l.record.Store(); st != nil {
 		s.Record = st.Stats()
 	} else {
 		s.Recording = false
-	}
-	if lost, losing := l.losses.fact(cfg.Room.Location); losing && s.Recording {
-		s.Recording, s.RecordWhy = false, lost
-	}
-	if l.record.rec.Stuck(time.Now()) {
-		s.Recording, s.RecordWhy = false, cardHangs
 	}
 	if src := l.probes.current(); src != nil {
 		s.Polls, s.Buses = src.Probes(), src.Buses()

@@ -44,7 +44,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		d.loop.watchLosses(d.now())
 		d.loop.publish()
 	}
-	d.record.lostReadings(3)
+	d.record.lose(3)
 	look()
 	if s := d.loop.snapshot.Load(); !active() || s.Recording || s.RecordWhy.ID != alarm.FactRecordLost {
 		t.Errorf("three readings lost: alarm %v, recording %v, %v", active(), s.Recording, s.RecordWhy)
@@ -57,7 +57,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		t.Error("the alarm ends with a write that works")
 	}
 	now = lossShown - time.Second
-	d.record.lostReadings(4)
+	d.record.lose(4)
 	look()
 	now += lossShown - time.Second
 	d.loop.watchLosses(d.now())
@@ -91,17 +91,17 @@ func TestWhatIsLostIsTold(t *testing.T) {
 
 // TestRecorderCountsWhatItDrops has no store yet, and then a disk that refuses.
 func TestRecorderCountsWhatItDrops(t *testing.T) {
-	var readings, lines uint64
+	var lost uint64
 	r := newRecorder(nil, slog.New(slog.DiscardHandler), func(bool, string) {})
-	r.lostReadings, r.lostLines = func(n uint64) { readings += n }, func(n uint64) { lines += n }
+	r.lose = func(n uint64) { lost += n }
 	r.Append(sensors.Reading{Probe: "p"})
 	r.Put(nil, make([]event.Event, maxJournalBacklog))
-	if readings != 1 || lines != 0 {
-		t.Errorf("%d readings and %d lines lost, want 1 and none", readings, lines)
+	if lost != 1 {
+		t.Errorf("%d lost, want the reading", lost)
 	}
 	r.Put(nil, make([]event.Event, 2))
-	if lines != 2 {
-		t.Errorf("%d lines lost, want 2", lines)
+	if lost != 3 {
+		t.Errorf("%d lost, want the reading and two lines", lost)
 	}
 }
 
@@ -127,7 +127,7 @@ func TestFullRecordIsFlushedEarly(t *testing.T) {
 			d.record.rec.write(t.Context())
 		}
 	}
-	if s := st.Stats(); s.Lost != 0 || d.record.lost.all() != 0 || s.OpenReadings > 300_000 {
+	if s := st.Stats(); s.Lost != 0 || d.record.lost.Load() != 0 || s.OpenReadings > 300_000 {
 		t.Errorf("%d readings lost, %d open", s.Lost, s.OpenReadings)
 	}
 }

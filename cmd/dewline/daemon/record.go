@@ -16,7 +16,7 @@ type record struct {
 	*base
 	rec   *recorder
 	redos *redoBook
-	lost  lost
+	lost  atomic.Uint64 // readings and lines of the journal that could not be kept since the start
 
 	store atomic.Pointer[store.Store]
 	late  <-chan opened // the store that is being opened; nil where it was open at the start
@@ -90,10 +90,8 @@ func (rc *record) start(ctx context.Context, last func()) (stop func()) {
 	}
 }
 
-// lostReadings and lostLines count, and have the core look at once.
-func (rc *record) lostReadings(n uint64) { rc.lost.readings.Add(n); rc.nudge() }
-
-func (rc *record) lostLines(n uint64) { rc.lost.lines.Add(n); rc.nudge() }
+// lose counts, and has the core look at once.
+func (rc *record) lose(n uint64) { rc.lost.Add(n); rc.nudge() }
 
 type opened struct {
 	st     *store.Store

@@ -10,7 +10,6 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -112,7 +111,7 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 		t.Error("the core is not told to look")
 	}
 	for range 2 { // the second time there is nothing to tell
-		d.loop.setRecordAlarm(now, true, alarm.Fact{})
+		d.loop.showRecord(now)
 		if !d.record.rec.write(t.Context()) {
 			t.Fatal("the record was not written")
 		}

@@ -10,6 +10,19 @@ import (
 	"dewline/sensors"
 )
 
+// A lossWatch follows how much could not be kept on record since the start.
+type lossWatch struct {
+	seen        uint64          // of all, at the last look
+	told        uint64          // of all, when the last loss was over
+	since, last sensors.Instant // of the loss that is going on; since is zero for none
+}
+
+// fact says since when something is being lost, false for nothing.
+func (l *lossWatch) fact(loc *time.Location) (alarm.Fact, bool) {
+	at := alarm.LocalTime(l.since.Wall.In(loc).Format(alarm.LocalLayout))
+	return alarm.Fact{ID: alarm.FactRecordLost, At: at}, !l.since.IsZero()
+}
+
 // watchCard tells of a write that hangs, which reports no error.
 func (l *loop) watchCard(real time.Time) {
 	stuck := l.record.rec.Stuck(real)
@@ -27,7 +40,7 @@ const lossShown = 10 * time.Minute
 // nothing was lost for a while; the journal then says how much it was.
 func (l *loop) watchLosses(now sensors.Instant) {
 	w := &l.losses
-	switch all := l.record.lost.all(); {
+	switch all := l.record.lost.Load(); {
 	case all != w.seen:
 		begins := w.since.IsZero()
 		w.seen, w.last = all, now
@@ -45,23 +58,25 @@ func (l *loop) watchLosses(now sensors.Instant) {
 	}
 }
 
-// showRecord raises or ends record-incomplete by how the record is.
-func (l *loop) showRecord(now sensors.Instant) {
-	if l.stuck {
-		l.setRecordAlarm(now, false, cardHangs)
-		return
-	}
+// recordIs says whether the record takes all that it is given, or why not.
+func (l *loop) recordIs() (ok bool, why alarm.Fact) {
 	h := l.record.recording.Load()
-	l.setRecordAlarm(now, h.ok, h.why)
+	switch lost, losing := l.losses.fact(l.cfg.Load().Room.Location); {
+	case l.stuck:
+		return false, alarm.Fact{ID: alarm.FactRecordSlow}
+	case h.ok && losing:
+		return false, lost
+	}
+	return h.ok, h.why
 }
 
-func (l *loop) setRecordAlarm(now sensors.Instant, ok bool, why alarm.Fact) {
-	if anew := l.record.replaced.Load(); ok && anew != nil && l.record.replaced.CompareAndSwap(anew, nil) {
+// showRecord raises or ends record-incomplete by how the record is. One that was begun
+// anew is given what is open once it can be written.
+func (l *loop) showRecord(now sensors.Instant) {
+	if anew := l.record.replaced.Load(); anew != nil && !l.stuck && l.record.recording.Load().ok && l.record.replaced.CompareAndSwap(anew, nil) {
 		l.keepAll(core.RecordEvent(now, "begun anew", *anew))
 	}
-	if lost, losing := l.losses.fact(l.cfg.Load().Room.Location); ok && losing {
-		ok, why = false, lost
-	}
+	ok, why := l.recordIs()
 	l.apply(l.core.RecordIncomplete(now, ok, why))
 }
 

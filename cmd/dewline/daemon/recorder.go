@@ -36,9 +36,9 @@ type recorder struct {
 	log *slog.Logger
 	// health is told when writing stops or resumes. It must not block.
 	health func(ok bool, note string)
-	// lostReadings and lostLines are told at once of what is not kept. They must
-	// not block; nil tells nobody.
-	lostReadings, lostLines func(n uint64)
+	// lose is told at once of how many readings or lines are not kept. It must not
+	// block; nil tells nobody.
+	lose func(n uint64)
 
 	mu     sync.Mutex // guards what follows
 	ledger ledger     // nil for none
@@ -76,8 +76,8 @@ func (r *recorder) Append(reading sensors.Reading) {
 	switch {
 	case l != nil:
 		l.Append(reading)
-	case r.lostReadings != nil:
-		r.lostReadings(1)
+	case r.lose != nil:
+		r.lose(1)
 	}
 }
 
@@ -88,8 +88,8 @@ func (r *recorder) trimJournal() {
 		return
 	}
 	r.journal = slices.Delete(r.journal, 0, extra)
-	if r.lostLines != nil {
-		r.lostLines(uint64(extra))
+	if r.lose != nil {
+		r.lose(uint64(extra))
 	}
 }
 

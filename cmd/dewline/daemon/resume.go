@@ -29,8 +29,8 @@ func (l *loop) resume(saved core.Saved, report store.Report) {
 	l.record.rec.Put(nil, core.StartEvents(now, report, l.o.Version))
 	l.resumed(now, report)
 	// Also where all is well: an earlier run may have left the alarm open.
-	if h := l.record.recording.Load(); !h.ok || report.Quarantined == "" {
-		l.setRecordAlarm(now, h.ok, h.why)
+	if report.Quarantined == "" || !l.record.recording.Load().ok {
+		l.showRecord(now)
 	}
 	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))
 }
@@ -39,7 +39,7 @@ func (l *loop) resumed(now sensors.Instant, report store.Report) {
 	l.apply(l.core.Calibrated(l.now(), l.book.calibrations(l.cfg.Load())))
 	l.showAll()
 	if report.Quarantined != "" {
-		l.setRecordAlarm(now, false, alarm.Fact{ID: alarm.FactRecordAside, About: report.Quarantined})
+		l.apply(l.core.RecordIncomplete(now, false, alarm.Fact{ID: alarm.FactRecordAside, About: report.Quarantined}))
 	}
 	if report.FellBack {
 		l.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
