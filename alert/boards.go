@@ -30,6 +30,10 @@ type watched struct {
 	since   map[rules.AlarmID]sensors.Instant // and when it was
 }
 
+func newWatched(boards ...*board) *watched {
+	return &watched{boards: boards, raised: make(map[rules.AlarmID]uint64), since: make(map[rules.AlarmID]sensors.Instant)}
+}
+
 // A board is one process that speaks for a room.
 type board struct {
 	instance, run string        // empty until it spoke; also of an older version

@@ -85,7 +85,7 @@ func (b *book) forget(in *incident) {
 	b.sorted = nil
 	b.shut(in)
 	maps.DeleteFunc(b.byKey, func(_ rules.Key, o *incident) bool { return o == in })
-	b.eff.Drop = append(b.eff.Drop, docKey(in.Notice.ID))
+	b.eff.Docs = append(b.eff.Docs, docOf(docKey(in.Notice.ID), nil))
 }
 
 // shut takes an incident out of those that new alarms may join.

@@ -2,11 +2,11 @@ package alert
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"dewline/rules"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // A Desk turns transitions into notices and deliveries. It is not safe for
@@ -59,14 +59,11 @@ func (d *Desk) finishWith(list []*incident) Effects {
 	for _, in := range list {
 		if in.touched && d.book.byID[in.Notice.ID] == in {
 			in.touched = false
-			d.eff.Put = append(d.eff.Put, encode(in))
+			d.eff.Docs = append(d.eff.Docs, encode(in))
 		}
 	}
 	eff := d.eff
 	d.eff = Effects{}
-	eff.Drop = slices.DeleteFunc(eff.Drop, func(key string) bool { // forgotten and made anew
-		return slices.ContainsFunc(eff.Put, func(doc Doc) bool { return doc.Key == key })
-	})
 	return eff
 }
 
@@ -125,19 +122,13 @@ func (d *Desk) Result(now sensors.Instant, r SendResult) Effects {
 	return d.finishWith([]*incident{in})
 }
 
-// ChannelDown tells the Desk that a channel has no connection and why: since
-// the start, since it was lost, or still. No word of a channel is no word that
-// it works: say so at the start.
-func (d *Desk) ChannelDown(now sensors.Instant, channel, why string) Effects {
-	d.links.of(channel).downWhy = why
-	return d.ChannelState(now, channel, false)
-}
-
-// ChannelState tells the Desk that a channel lost or regained its connection.
-// On its return, what waited for a retry is sent at once.
-func (d *Desk) ChannelState(now sensors.Instant, channel string, up bool) Effects {
+// ChannelState tells the Desk that a channel is connected, with nil, or why it is
+// not: since the start, since it was lost, or still. No word of a channel is no word
+// that it works: say so at the start. On its return, what waited for a retry is sent
+// at once.
+func (d *Desk) ChannelState(now sensors.Instant, channel string, down error) Effects {
 	d.begin(now)
-	if again, before := d.links.state(channel, up); again {
+	if again, before := d.links.state(channel, down); again {
 		if before { // what it took over may have died with it
 			d.outbox.recall(channel)
 		}
@@ -248,8 +239,8 @@ func (d *Desk) Reconcile(now sensors.Instant, alarms []rules.AlarmView) Effects 
 
 // Docs returns the whole state as documents, for a caller whose store was
 // replaced.
-func (d *Desk) Docs() []Doc {
-	var docs []Doc
+func (d *Desk) Docs() []store.Doc {
+	var docs []store.Doc
 	for _, in := range d.book.list() {
 		docs = append(docs, encode(in))
 	}

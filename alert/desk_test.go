@@ -408,7 +408,7 @@ func TestDesk_reconcile(t *testing.T) {
 func TestDesk_restoreReportsBadDocuments(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
-	docs := append(r.desk.Docs(), Doc{"notice/x", []byte("{not json")}, Doc{"notice/y", []byte(`{"notice":{"id":"z"}}`)}, Doc{"weather", []byte("1")})
+	docs := append(r.desk.Docs(), docOf("notice/x", []byte("{not json")), docOf("notice/y", []byte(`{"notice":{"id":"z"}}`)), docOf("weather", []byte("1")))
 	d := NewDesk(r.opt)
 	_, err := d.Restore(r.now, docs)
 	if err == nil || !strings.Contains(err.Error(), "notice/x") || !strings.Contains(err.Error(), "notice/y") || strings.Contains(err.Error(), "weather") {
@@ -477,8 +477,8 @@ func TestDesk_driftIsNotWritten(t *testing.T) {
 	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
 	r.pass(time.Minute)
 	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.4, 45})})
-	if len(e.Put) != 0 {
-		t.Errorf("a drifting value was written: %s", e.Put[0].Data)
+	if len(e.Docs) != 0 {
+		t.Errorf("a drifting value was written: %s", e.Docs[0].Value)
 	}
 	r.pass(10 * time.Minute)
 	if m := r.got[len(r.got)-1].Message; !strings.Contains(m.Text, "45–75 min") {
@@ -527,8 +527,8 @@ func TestDesk_refresh(t *testing.T) {
 		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, State: unack,
 			Priority: rules.Wake, Value: 32, HasValue: true, Unit: "°C"}},
 			[]rules.EnclosureView{{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate, ToLethal: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}}})
-		if len(e.Put) != len(e.Send) {
-			t.Errorf("%d documents written for %d sendings", len(e.Put), len(e.Send))
+		if len(e.Docs) != len(e.Send) {
+			t.Errorf("%d documents written for %d sendings", len(e.Docs), len(e.Send))
 		}
 		r.absorb(e)
 		r.send()
@@ -750,7 +750,7 @@ func TestDesk_DocsHoldAll(t *testing.T) {
 	r.absorb(e)
 	r.docs = map[string]json.RawMessage{}
 	for _, d := range r.desk.Docs() {
-		r.docs[d.Key] = d.Data
+		r.docs[d.Key] = d.Value
 	}
 	if len(r.docs) != 3 {
 		t.Errorf("%d documents", len(r.docs))

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"dewline/rules"
+	"dewline/store"
 )
 
 const (
@@ -12,10 +13,15 @@ const (
 	drillKey     = "drill/last"
 )
 
+// docOf is one piece of the Desk's state to keep on disk; no data removes it.
+func docOf(key string, data []byte) store.Doc {
+	return store.Doc{Bucket: store.BucketOutbox, Key: key, Value: data}
+}
+
 func docKey(noticeID string) string { return noticePrefix + noticeID }
 
 // encode makes the document of an incident.
-func encode(in *incident) Doc {
+func encode(in *incident) store.Doc {
 	data, err := json.Marshal(in)
 	if err != nil {
 		// Only a value that JSON has no form for gets here, such as NaN from a
@@ -33,5 +39,5 @@ func encode(in *incident) Doc {
 		}
 		data, _ = json.Marshal(&c)
 	}
-	return Doc{Key: docKey(in.Notice.ID), Data: data}
+	return docOf(docKey(in.Notice.ID), data)
 }

@@ -6,6 +6,7 @@ import (
 	"maps"
 
 	"dewline/rules"
+	"dewline/store"
 )
 
 // Drills are tests of the way to a person.
@@ -81,7 +82,7 @@ func (d *drills) end(in *incident, why string) {
 	in.Drill.Done = true
 	d.last = in.Drill
 	d.log(Event{Notice: in.Notice.ID, What: "drill-over", Person: in.Drill.Person, Why: why})
-	d.eff.Put = append(d.eff.Put, drillDoc(in.Drill))
+	d.eff.Docs = append(d.eff.Docs, drillDoc(in.Drill))
 	d.book.forget(in)
 }
 
@@ -96,7 +97,7 @@ func (d *drills) newest() (DrillResult, bool) {
 }
 
 // drillDoc makes the document of the last drill.
-func drillDoc(r *DrillResult) Doc {
+func drillDoc(r *DrillResult) store.Doc {
 	data, _ := json.Marshal(r) // plain finite figures cannot fail
-	return Doc{Key: drillKey, Data: data}
+	return docOf(drillKey, data)
 }

@@ -1,16 +1,9 @@
 package alert
 
 import (
-	"encoding/json"
-
 	"dewline/sensors"
+	"dewline/store"
 )
-
-// A Doc is one piece of the Desk's state to keep on disk under its key.
-type Doc struct {
-	Key  string
-	Data json.RawMessage
-}
 
 // An Event is one line for the journal: what became of a notice.
 type Event struct {
@@ -27,12 +20,11 @@ type Event struct {
 	Version int `json:"version,omitempty"`
 }
 
-// Effects are what a call of the Desk asks for. Put and Drop are to be
+// Effects are what a call of the Desk asks for. Docs are to be
 // committed together; Send may go out before that commit ends, and goes out
 // even if it fails.
 type Effects struct {
-	Put    []Doc
-	Drop   []string
+	Docs   []store.Doc // of one key the last counts
 	Send   []Delivery
 	Events []Event
 }

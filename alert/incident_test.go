@@ -11,6 +11,7 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // member is an alarm under a notice.
@@ -344,12 +345,12 @@ func TestLinks_deadForWhom(t *testing.T) {
 	if l.failing("mail") || !l.working("mail") {
 		t.Error("it fails though it works")
 	}
-	if again, before := l.state("mail", true); !again || before {
+	if again, before := l.state("mail", nil); !again || before {
 		t.Error("the first connection is no return")
 	}
-	l.state("mail", false)
+	l.state("mail", errAway)
 	check("not connected", true, true)
-	if again, before := l.state("mail", true); !again || !before {
+	if again, before := l.state("mail", nil); !again || !before {
 		t.Error("the second connection is a return")
 	}
 	check("connected", false, false)
@@ -372,7 +373,7 @@ func TestClassOf(t *testing.T) {
 // Of one alarm that two notices of an earlier run hold, the one goes on that has the later
 // word; what rings keeps what both tell, and the other is absorbed.
 func TestRestore_oneAlarmInTwoNotices(t *testing.T) {
-	doc := func(id string, c rules.Cause, seq uint64, s alarm.State, told bool) Doc {
+	doc := func(id string, c rules.Cause, seq uint64, s alarm.State, told bool) store.Doc {
 		m := member(rules.LethalLimit, "e1", s, rules.Wake)
 		m.Seq = seq
 		in := under(c, m)
@@ -384,16 +385,16 @@ func TestRestore_oneAlarmInTwoNotices(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name  string
-		docs  []Doc
+		docs  []store.Doc
 		holds string
 		gone  []string // absorbed by it
 	}{
-		{"a later onset", []Doc{doc("a", tank("e1"), 1, norm, true), doc("b", room, 2, unack, true)}, "b", nil},
-		{"an earlier one", []Doc{doc("a", tank("e1"), 2, unack, true), doc("b", room, 1, norm, true)}, "a", nil},
-		{"the same, over in one", []Doc{doc("a", tank("e1"), 1, norm, true), doc("b", room, 1, unack, true)}, "b", nil},
-		{"the same, over in the other", []Doc{doc("a", tank("e1"), 1, unack, true), doc("b", room, 1, norm, true)}, "a", nil},
-		{"both active", []Doc{doc("a", tank("e1"), 1, unack, true), doc("b", room, 1, unack, true)}, "b", []string{"a"}},
-		{"both active, one answered", []Doc{doc("a", tank("e1"), 1, acked, true), doc("b", tank("e2"), 1, unack, true)}, "a", []string{"b"}},
+		{"a later onset", []store.Doc{doc("a", tank("e1"), 1, norm, true), doc("b", room, 2, unack, true)}, "b", nil},
+		{"an earlier one", []store.Doc{doc("a", tank("e1"), 2, unack, true), doc("b", room, 1, norm, true)}, "a", nil},
+		{"the same, over in one", []store.Doc{doc("a", tank("e1"), 1, norm, true), doc("b", room, 1, unack, true)}, "b", nil},
+		{"the same, over in the other", []store.Doc{doc("a", tank("e1"), 1, unack, true), doc("b", room, 1, norm, true)}, "a", nil},
+		{"both active", []store.Doc{doc("a", tank("e1"), 1, unack, true), doc("b", room, 1, unack, true)}, "b", []string{"a"}},
+		{"both active, one answered", []store.Doc{doc("a", tank("e1"), 1, acked, true), doc("b", tank("e2"), 1, unack, true)}, "a", []string{"b"}},
 	} {
 		r := newRig(t, onePerson("mqtt"))
 		if _, err := r.desk.Restore(r.now, c.docs); err != nil {
@@ -437,8 +438,8 @@ func TestReconcile_whatDiffers(t *testing.T) {
 		}
 		e := r.desk.Reconcile(r.now, alarms)
 		m := r.desk.book.byKey[k].member(k)
-		if (len(e.Put) > 0) != c.write || c.open && (m.State != c.state || m.Seq != c.seq || m.Priority != c.p) || !c.open && m.State != norm {
-			t.Errorf("%s: %d documents, %+v", c.name, len(e.Put), m)
+		if (len(e.Docs) > 0) != c.write || c.open && (m.State != c.state || m.Seq != c.seq || m.Priority != c.p) || !c.open && m.State != norm {
+			t.Errorf("%s: %d documents, %+v", c.name, len(e.Docs), m)
 		}
 	}
 }

@@ -79,14 +79,14 @@ func (l *links) of(channel string) *link {
 	return c
 }
 
-// state takes in whether a channel is connected. It reports whether it is so
-// again, and whether it was ever before.
-func (l *links) state(channel string, up bool) (again, before bool) {
+// state takes in why a channel is not connected, nil where it is. It reports whether
+// it is so again, and whether it was ever before.
+func (l *links) state(channel string, down error) (again, before bool) {
 	c := l.of(channel)
 	c.known = true
 	switch {
-	case !up:
-		c.upSince = 0
+	case down != nil:
+		c.upSince, c.downWhy = 0, down.Error()
 		if c.downSince == 0 {
 			c.downSince = max(l.now.Mono, 1)
 		}

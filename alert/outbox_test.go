@@ -17,7 +17,7 @@ import (
 func TestDesk_outageKeepsTheNotice(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.broken["mqtt"] = errAway
-	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
 	r.pass(12 * time.Hour)
 	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
@@ -26,7 +26,7 @@ func TestDesk_outageKeepsTheNotice(t *testing.T) {
 	r.restart()
 	r.pass(time.Hour)
 	delete(r.broken, "mqtt")
-	r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
 	r.send()
 	r.want("mqtt", "raise lethal-ceiling/e1/1")
 	r.pass(6 * time.Minute)
@@ -147,7 +147,7 @@ func TestDesk_selfAlarmsAreApart(t *testing.T) {
 
 func TestDesk_stalledChannelIsPassedOver(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 	r.broken["mqtt"] = errAway
 	r.pass(6 * time.Minute)
 	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
@@ -164,9 +164,9 @@ func TestDesk_connectionThatNeverHolds(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.broken["mqtt"] = errAway
 	for range 5 {
-		r.absorb(r.desk.ChannelDown(r.now, "mqtt", "reset by peer"))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", errors.New("reset by peer")))
 		r.pass(59 * time.Second)
-		r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
 		r.pass(time.Second)
 	}
 	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
@@ -182,7 +182,7 @@ func TestDesk_connectionThatNeverHolds(t *testing.T) {
 func TestDesk_connectionForNobody(t *testing.T) {
 	o := Options{Room: "attic", People: []Person{{ID: "una", Channels: []string{"mail"}}}, Connect: []string{"mqtt"}}
 	r := newRig(t, o)
-	r.absorb(r.desk.ChannelDown(r.now, "mqtt", "refused"))
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", errors.New("refused")))
 	s := r.desk.Stats(r.now).Channels
 	if c := s["mqtt"].Connected; c == nil || *c || s["mqtt"].DownWhy != "refused" || s["mail"].Connected != nil {
 		t.Errorf("the channels look %+v; want mqtt known as not connected, and why, and mail unknown", s)
@@ -199,14 +199,14 @@ func TestDesk_flappingChannelStaysStalled(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	changes, was := 0, false
 	for range 10 {
-		r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 		for range 6 {
 			r.pass(time.Minute)
 			if is := len(r.desk.StalledChannels(r.now)) > 0; is != was {
 				changes, was = changes+1, is
 			}
 		}
-		r.absorb(r.desk.ChannelState(r.now, "mqtt", true))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
 		r.pass(time.Minute)
 		if is := len(r.desk.StalledChannels(r.now)) > 0; is != was {
 			changes, was = changes+1, is

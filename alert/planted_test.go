@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/store"
 )
 
 // each visits what the Desk holds, in order.
@@ -135,7 +136,7 @@ var planted = map[string]func(r *rig, e *Effects){
 	},
 	"no cap": func(r *rig, _ *Effects) { clear(r.desk.outbox.sends) },
 	"a document is not kept": func(_ *rig, e *Effects) {
-		e.Put = slices.DeleteFunc(slices.Clone(e.Put), func(d Doc) bool { return strings.Contains(d.Key, "lethal") })
+		e.Docs = slices.DeleteFunc(slices.Clone(e.Docs), func(d store.Doc) bool { return d.Value != nil && strings.Contains(d.Key, "lethal") })
 	},
 	"the newest onset has no name in the text": func(_ *rig, e *Effects) {
 		for i := range e.Send {

@@ -277,7 +277,7 @@ func FuzzRestore(f *testing.F) {
 	r := newRig(f, twoPeople())
 	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
 	for _, d := range r.desk.Docs() {
-		f.Add([]byte(d.Data))
+		f.Add(d.Value)
 	}
 	f.Add([]byte(`{"notice":{"id":"x","members":[{}]},"marks":{"":null},"out":[null],"level":-5}`))
 	f.Add([]byte(`{"notice":{"id":"x","kind":"test"}}`))
@@ -288,7 +288,7 @@ func FuzzRestore(f *testing.F) {
 		r.docs["notice/x"] = data
 		good := newRig(t, twoPeople())
 		good.transitions(good.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
-		docs := append(good.desk.Docs(), Doc{"notice/x", data})
+		docs := append(good.desk.Docs(), docOf("notice/x", data))
 		d := NewDesk(r.opt)
 		d.Restore(r.now, docs)
 		d.Tick(r.now.Add(time.Hour))

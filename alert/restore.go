@@ -13,13 +13,14 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // Restore takes in the documents of an earlier run, whatever their order, into
 // an empty Desk. What had been handed out without a result is sent again. A
 // document that cannot be read is reported in the error, which joins one for
 // each, and the rest is used.
-func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) {
+func (d *Desk) Restore(now sensors.Instant, docs []store.Doc) (Effects, error) {
 	d.begin(now)
 	err := d.resume(docs, nil)
 	return d.finish(), err
@@ -31,7 +32,7 @@ func (d *Desk) Restore(now sensors.Instant, docs []Doc) (Effects, error) {
 // the one that rings, or else that of this run. What was handed out keeps its
 // attempt: nothing is told twice that is on its way. The notices then agree with
 // the alarms that are not NORM, before any of them rings.
-func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []Doc, onsets map[rules.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
+func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []store.Doc, onsets map[rules.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
 	d.shift(by, onsets)
 	d.begin(now)
 	err := d.resume(docs, onsets)
@@ -41,7 +42,7 @@ func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []Doc, onsets m
 
 // resume puts the notices of an earlier run into the books beside those of this
 // one: those that ring first, so that what is absorbed is the quieter.
-func (d *Desk) resume(docs []Doc, onsets map[rules.Key]rules.Renumbering) error {
+func (d *Desk) resume(docs []store.Doc, onsets map[rules.Key]rules.Renumbering) error {
 	last := d.drills.last
 	list, err := d.decode(docs)
 	slices.SortFunc(list, func(a, b *incident) int {
@@ -62,7 +63,7 @@ func (d *Desk) resume(docs []Doc, onsets map[rules.Key]rules.Renumbering) error 
 
 // decode reads the notices of an earlier run that this one does not hold. A
 // document that cannot be read is named in the error.
-func (d *Desk) decode(docs []Doc) (list []*incident, err error) {
+func (d *Desk) decode(docs []store.Doc) (list []*incident, err error) {
 	for _, doc := range docs {
 		in, fault := d.read(doc)
 		switch {
@@ -77,11 +78,11 @@ func (d *Desk) decode(docs []Doc) (list []*incident, err error) {
 
 // read decodes one document; nil where it holds no notice. That of the last drill
 // counts unless this run began one.
-func (d *Desk) read(doc Doc) (*incident, error) {
+func (d *Desk) read(doc store.Doc) (*incident, error) {
 	switch {
 	case doc.Key == drillKey && d.drills.last == nil:
 		var r DrillResult
-		if err := json.Unmarshal(doc.Data, &r); err != nil {
+		if err := json.Unmarshal(doc.Value, &r); err != nil {
 			return nil, err
 		}
 		d.drills.last = &r
@@ -90,7 +91,7 @@ func (d *Desk) read(doc Doc) (*incident, error) {
 		return nil, nil
 	}
 	in := &incident{}
-	if err := json.Unmarshal(doc.Data, in); err != nil {
+	if err := json.Unmarshal(doc.Value, in); err != nil {
 		return nil, err
 	}
 	if docKey(in.Notice.ID) != doc.Key {

@@ -11,6 +11,7 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // A rig drives a Desk through virtual time with channels that work or not, and
@@ -60,11 +61,10 @@ func (r *rig) absorb(e Effects) {
 	if r.plant != nil {
 		r.plant(r, &e)
 	}
-	for _, d := range e.Put {
-		r.docs[d.Key] = slices.Clone(d.Data)
-	}
-	for _, k := range e.Drop {
-		delete(r.docs, k)
+	for _, d := range e.Docs {
+		if r.docs[d.Key] = slices.Clone(d.Value); d.Value == nil {
+			delete(r.docs, d.Key)
+		}
 	}
 	r.waiting, r.sent = append(r.waiting, e.Send...), append(r.sent, e.Send...)
 	for range e.Send {
@@ -126,9 +126,9 @@ func (r *rig) transitions(ts ...rules.Transition) {
 // restart loses the Desk and everything in flight, and reads the documents.
 func (r *rig) restart() {
 	r.t.Helper()
-	var docs []Doc
+	var docs []store.Doc
 	for k, v := range r.docs {
-		docs = append(docs, Doc{k, v})
+		docs = append(docs, docOf(k, v))
 	}
 	r.waiting, r.busy = nil, map[string]time.Duration{}
 	r.restarts++

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"cmp"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -35,10 +36,11 @@ type Heartbeat struct {
 // SentinelOptions are what a Sentinel works by. Zero fields take the defaults
 // named.
 type SentinelOptions struct {
-	Rooms       []string      // that must show themselves; others join when seen
+	ID          string        // the sentinel's own, as of a room
+	Rooms       []string      // that must show themselves
 	SilentAfter time.Duration // 3 min
 	ClockOff    time.Duration // difference of wall clocks that is wrong; 5 min
-	StallFor    time.Duration // a stalled channel must be reported so long; 5 min
+	StallFor    time.Duration // a channel must be reported stalled, or the broker be away, so long; 5 min
 }
 
 // A Sentinel watches rooms from another machine. It is pure; its transitions
@@ -47,8 +49,8 @@ type SentinelOptions struct {
 type Sentinel struct {
 	opt   SentinelOptions
 	rooms map[string]*watched
-	blind bool          // this side has no connection: silence says nothing
-	since time.Duration // blind
+	own   *watched // what it tells of itself
+	sight
 }
 
 // NewSentinel returns a Sentinel for which every listed room counts as last
@@ -57,7 +59,7 @@ func NewSentinel(now sensors.Instant, o SentinelOptions) *Sentinel {
 	o.SilentAfter = cmp.Or(o.SilentAfter, 3*time.Minute)
 	o.ClockOff = cmp.Or(o.ClockOff, 5*time.Minute)
 	o.StallFor = cmp.Or(o.StallFor, 5*time.Minute)
-	s := &Sentinel{opt: o, rooms: make(map[string]*watched)}
+	s := &Sentinel{opt: o, rooms: make(map[string]*watched), own: newWatched()}
 	for _, r := range o.Rooms {
 		s.room(now, r)
 	}
@@ -67,8 +69,7 @@ func NewSentinel(now sensors.Instant, o SentinelOptions) *Sentinel {
 func (s *Sentinel) room(now sensors.Instant, id string) *watched {
 	w := s.rooms[id]
 	if w == nil {
-		w = &watched{boards: []*board{newBoard(now, "")},
-			raised: make(map[rules.AlarmID]uint64), since: make(map[rules.AlarmID]sensors.Instant)}
+		w = newWatched(newBoard(now, ""))
 		s.rooms[id] = w
 	}
 	return w
@@ -76,31 +77,47 @@ func (s *Sentinel) room(now sensors.Instant, id string) *watched {
 
 // Restore takes over the alarms that the sentinel's Desk still has open after
 // a restart, so that a room that came back meanwhile gets its follow-up. Until
-// a room speaks again it counts as it was: a restart makes nobody well.
-func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) {
+// a room speaks again it counts as it was: a restart makes nobody well. A room that
+// is no longer watched is let go: nobody would ever hear that it is well.
+func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) (gone []rules.Transition) {
 	for i := range open {
-		for _, m := range open[i].Notice.Members {
-			if !m.Active() {
-				continue
-			}
-			w := s.room(now, m.Key.Subject)
-			w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
-			switch m.Key.Alarm {
-			case RoomSilent:
-				b := w.boards[0]
-				if b.seen = m.Since.Mono - s.opt.SilentAfter; m.Detail.Is.ID == alarm.FactBoardSilent {
-					b.instance = m.Detail.Is.About
-					w.awaitSecond(now)
-				}
-				b.moved = b.seen
-			case rules.DuplicateRoom:
-				w.awaitSecond(now)
-			case rules.ClockUnset:
-				w.boards[0].clockWrong = true
-			case rules.DeliveryStalled:
-				w.boards[0].stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
+		n := &open[i].Notice
+		for m := range n.each() {
+			switch {
+			case !m.Active():
+			case m.Key.Subject == s.opt.ID:
+				s.own.raised[m.Key.Alarm], s.own.since[m.Key.Alarm] = m.Seq, m.Since
+			case slices.Contains(s.opt.Rooms, m.Key.Subject):
+				s.restore(now, m)
+			default:
+				gone = append(gone, rules.Transition{
+					At: now, Key: m.Key, Seq: m.Seq, Since: m.Since, From: m.State, To: alarm.Norm, Priority: m.Priority,
+					Cause: n.Cause, Text: fmt.Sprintf("Room %s is no longer watched.", m.Key.Subject),
+				})
 			}
 		}
+	}
+	return gone
+}
+
+// restore has a room be as an open alarm says that it was.
+func (s *Sentinel) restore(now sensors.Instant, m *Member) {
+	w := s.room(now, m.Key.Subject)
+	w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
+	switch m.Key.Alarm {
+	case RoomSilent:
+		b := w.boards[0]
+		if b.seen = m.Since.Mono - s.opt.SilentAfter; m.Detail.Is.ID == alarm.FactBoardSilent {
+			b.instance = m.Detail.Is.About
+			w.awaitSecond(now)
+		}
+		b.moved = b.seen
+	case rules.DuplicateRoom:
+		w.awaitSecond(now)
+	case rules.ClockUnset:
+		w.boards[0].clockWrong = true
+	case rules.DeliveryStalled:
+		w.boards[0].stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
 	}
 }
 
@@ -149,25 +166,21 @@ func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transitio
 // full time anew, but once only until it shows that it lives: a connection that
 // comes and goes hides no dead room.
 func (s *Sentinel) Connection(now sensors.Instant, up bool) {
-	if !up && !s.blind {
-		s.since = now.Mono
-	}
-	if s.blind && up {
+	if away := s.connection(now, up); away > 0 {
 		for _, w := range s.rooms {
 			worst := w.worst()
 			for _, b := range w.boards {
 				switch {
 				case w.raised[RoomSilent] != 0 && b == worst:
 				case b.granted || w.offline:
-					b.seen += now.Mono - s.since
-					b.moved += now.Mono - s.since
+					b.seen += away
+					b.moved += away
 				default:
 					b.seen, b.moved, b.granted = now.Mono, now.Mono, true
 				}
 			}
 		}
 	}
-	s.blind = !up
 }
 
 // manyRooms silent at once have one cause: a broker, a supply, a network.
@@ -181,7 +194,7 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	early := false
 	for _, id := range all {
 		w := s.rooms[id]
-		if !s.blind {
+		if s.Sees() {
 			w.forget(now, s.opt.SilentAfter)
 			early = early || w.raised[RoomSilent] == 0 && s.silent(now, w.worst())
 		}
@@ -201,7 +214,7 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 			t.Cause.ID = ""
 		}
 	}
-	return ts
+	return s.judgeSight(ts, now)
 }
 
 // silent reports whether a board has given no sign, or ended no round, for too long.
@@ -217,7 +230,7 @@ func (s *Sentinel) late(now sensors.Instant, b *board) bool {
 // judge compares one room with the limits. That it is silent is found out by Tick
 // alone, with the others.
 func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late bool) []rules.Transition {
-	if s.blind {
+	if !s.Sees() {
 		return nil
 	}
 	var ts []rules.Transition
@@ -281,7 +294,10 @@ func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w 
 	}
 	t := rules.Transition{At: now, Key: rules.Key{Alarm: a, Subject: id}, Priority: p,
 		Cause:  rules.Cause{Kind: rules.CauseDewline, ID: id},
-		Detail: rules.Detail{Place: alarm.Place{Room: id}, Is: is, Active: active, Turn: alarm.TurnActive}}
+		Detail: rules.Detail{Is: is, Active: active, Turn: alarm.TurnActive}}
+	if w != s.own {
+		t.Detail.Place.Room = id
+	}
 	if active {
 		// Running time makes an onset that no restart can repeat.
 		w.raised[a], w.since[a] = uint64(now.Mono.Milliseconds())+1, now

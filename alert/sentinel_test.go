@@ -20,7 +20,7 @@ type watchRig struct {
 
 func newWatchRig(t *testing.T, rooms ...string) *watchRig {
 	r := newRig(t, Options{Room: "sentinel"})
-	return &watchRig{r, NewSentinel(r.now, SentinelOptions{Rooms: rooms})}
+	return &watchRig{r, NewSentinel(r.now, SentinelOptions{ID: "sentinel", Rooms: rooms})}
 }
 
 // beat lets d pass with the rooms' heartbeats every 30 s.
@@ -134,17 +134,41 @@ func TestSentinel_clockAndDelivery(t *testing.T) {
 	}
 }
 
-// A sentinel that lost its own connection must not cry over every room.
+// A sentinel that lost its own connection must not cry over every room, but says that
+// it watches none, once, also across a restart.
 func TestSentinel_ownOutage(t *testing.T) {
 	w := newWatchRig(t, "attic")
 	w.beat(time.Minute, well("attic"))
 	w.s.Connection(w.now, false)
+	w.beat(5*time.Minute - 30*time.Second)
+	w.wantKinds()
+	w.beat(time.Minute)
+	w.wantKinds("raise delivery-stalled sentinel")
+	if m := w.got[0].Message; !strings.Contains(m.Text, "watches no room") {
+		t.Errorf("message: %+v", m)
+	}
+	w.restart()
+	w.s = NewSentinel(w.now, SentinelOptions{ID: "sentinel", Rooms: []string{"attic"}})
+	w.s.Connection(w.now, false)
+	w.transitions(w.s.Restore(w.now, w.desk.Open())...)
 	w.beat(3 * time.Hour)
+	w.wantKinds("raise delivery-stalled sentinel")
 	w.s.Connection(w.now, true)
 	w.beat(2 * time.Minute)
-	w.wantKinds()
+	w.wantKinds("raise delivery-stalled sentinel", "followup delivery-stalled sentinel")
 	w.beat(2 * time.Minute)
-	w.wantKinds("raise room-silent attic")
+	w.wantKinds("raise delivery-stalled sentinel", "followup delivery-stalled sentinel", "raise room-silent attic")
+}
+
+// A room that the configuration names no longer is let go at a restart.
+func TestSentinel_roomNoLongerWatched(t *testing.T) {
+	w := newWatchRig(t, "attic", "cellar")
+	w.beat(4*time.Minute, well("cellar"))
+	w.restart()
+	w.s = NewSentinel(w.now, SentinelOptions{ID: "sentinel", Rooms: []string{"cellar"}})
+	w.transitions(w.s.Restore(w.now, w.desk.Open())...)
+	w.beat(time.Hour, well("cellar"))
+	w.wantKinds("raise room-silent attic", "followup room-silent attic")
 }
 
 // The room comes back while the sentinel itself is being restarted.

@@ -153,32 +153,32 @@ func TestFault_oneLineWithACount(t *testing.T) {
 // again at once, but not at each flicker of the line.
 func TestRecall_afterTheBrokersReturn(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	line := func(up bool) {
-		r.absorb(r.desk.ChannelState(r.now, "mqtt", up))
+	line := func(down error) {
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", down))
 		r.send()
 	}
-	line(true)
+	line(nil)
 	r.onset(rules.LethalLimit, "e1", tank("e1"))
 	r.pass(2 * time.Minute)
-	line(false)
+	line(errAway)
 	r.pass(time.Minute)
 	n := len(r.got)
-	line(true)
+	line(nil)
 	if len(r.got) != n+1 {
 		t.Errorf("%d messages at the broker's return, want one", len(r.got)-n)
 	}
 	for range 20 {
-		line(false)
+		line(errAway)
 		r.now = r.now.Add(2 * time.Second)
-		line(true)
+		line(nil)
 	}
 	if len(r.got) != n+1 {
 		t.Errorf("%d messages while the line flickers", len(r.got)-n-1)
 	}
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.pass(2 * time.Minute)
-	line(false)
-	line(true)
+	line(errAway)
+	line(nil)
 	if len(r.got) != n+1 {
 		t.Error("what was answered was sent again")
 	}

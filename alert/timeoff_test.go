@@ -142,7 +142,7 @@ func TestRenewed_isTriedAtOnce(t *testing.T) {
 			o := Options{People: []Person{{ID: "una", Channels: []string{"hook"}}}}
 			r := newRig(t, o)
 			r.broken["hook"] = err
-			r.absorb(r.desk.ChannelState(r.now, "hook", true)) // its server is there
+			r.absorb(r.desk.ChannelState(r.now, "hook", nil)) // its server is there
 			r.onset(rules.AboveBand, "e1", tank("e1"))
 			r.pass(time.Hour)
 			delete(r.broken, "hook")

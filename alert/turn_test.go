@@ -47,7 +47,7 @@ func TestDesk_TurnToADeadChannel(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 34, 0}))
 	r.pass(time.Minute)
-	r.absorb(r.desk.ChannelState(r.now, "gateway", false))
+	r.absorb(r.desk.ChannelState(r.now, "gateway", errAway))
 	r.broken["gateway"], r.got = errAway, nil
 	r.absorb(r.desk.Reconfigure(r.now, twoPeople().InTurn("odo")))
 	r.send()

@@ -144,7 +144,7 @@ func TestUrgent_deadChannelIsPassedOver(t *testing.T) {
 			r := newRig(t, o)
 			r.broken["mqtt"] = tt.broken
 			if tt.down {
-				r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+				r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 			}
 			since := r.now.Mono
 			r.onset(rules.LethalLimit, "e1", tank("e1"))
@@ -159,7 +159,7 @@ func TestUrgent_deadChannelIsPassedOver(t *testing.T) {
 	}
 	t.Run("today", func(t *testing.T) {
 		r := newRig(t, o)
-		r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 		r.broken["mqtt"] = errAway
 		since := r.now.Mono
 		r.onset(rules.AboveBand, "e1", tank("e1"))
@@ -169,7 +169,7 @@ func TestUrgent_deadChannelIsPassedOver(t *testing.T) {
 	t.Run("reached, then dead", func(t *testing.T) {
 		r := newRig(t, o)
 		r.onset(rules.LethalLimit, "e1", tank("e1"))
-		r.absorb(r.desk.ChannelState(r.now, "mqtt", false))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 		r.pass(9 * time.Minute)
 		r.want("gateway")
 	})

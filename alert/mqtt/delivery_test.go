@@ -42,7 +42,7 @@ func newCore(t testing.TB, o Options, faster int) *core {
 	}
 	o.OnState = func(down error) {
 		c.do(func(d *alert.Desk, now sensors.Instant) alert.Effects {
-			return d.ChannelState(now, "mqtt", down == nil)
+			return d.ChannelState(now, "mqtt", down)
 		})
 	}
 	c.client, _ = client(t, o)

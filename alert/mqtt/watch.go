@@ -19,17 +19,13 @@ type Sign struct {
 	Heartbeat *alert.Heartbeat // nil for a status
 }
 
-// Watch subscribes to the status and heartbeat of the rooms (none: of every
-// room) and calls sink for each sign until ctx ends, from one goroutine. A
-// sink that blocks for long loses signs, never the connection. Options.Room is
-// not used; OnState is.
+// Watch subscribes to the status and heartbeat of the rooms and calls sink for each
+// sign until ctx ends, from one goroutine. A sink that blocks for long loses signs,
+// never the connection. Options.Room is not used; OnState is.
 func Watch(ctx context.Context, o Options, rooms []string, sink func(Sign)) error {
 	// Two boards may watch each other: each needs an id of its own.
 	if err := o.complete("dewline-s-" + strings.ToLower(rand.Text()[:8])); err != nil {
 		return err
-	}
-	if len(rooms) == 0 {
-		rooms = []string{"+"}
 	}
 	var topics []string
 	for _, r := range rooms {

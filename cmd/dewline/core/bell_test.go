@@ -1,6 +1,7 @@
 package core
 
 import (
+	"errors"
 	"testing"
 	"time"
 
@@ -50,7 +51,7 @@ func TestSounds(t *testing.T) {
 	for name, kill := range map[string]func(*bellRig){
 		"all refuse": func(r *bellRig) { r.dead["mqtt"], r.dead["mail"] = true, true },
 		"the broker was never reached and mail refuses": func(r *bellRig) {
-			r.take(r.core.ChannelDown(r.now, "mqtt", "connection refused"))
+			r.take(r.core.ChannelState(r.now, "mqtt", errors.New("connection refused")))
 			r.dead["mqtt"], r.dead["mail"] = true, true
 		},
 	} {
@@ -71,13 +72,13 @@ func TestSounds(t *testing.T) {
 			}
 			// A channel that works carries it: the next repeat or retry is enough.
 			r.dead = map[string]bool{}
-			r.take(r.core.ChannelState(r.now, "mqtt", true))
+			r.take(r.core.ChannelState(r.now, "mqtt", nil))
 			if _, ok := r.until(false, 15*time.Second); !ok {
 				t.Error("it goes on when a channel carries the notice")
 			}
 			r.dead["mqtt"], r.dead["mail"] = true, true
-			r.take(r.core.ChannelDown(r.now, "mqtt", "connection lost"))
-			r.take(r.core.ChannelDown(r.now, "mail", "no such host"))
+			r.take(r.core.ChannelState(r.now, "mqtt", errors.New("connection lost")))
+			r.take(r.core.ChannelState(r.now, "mail", errors.New("no such host")))
 			if _, ok := r.until(true, time.Minute); !ok {
 				t.Error("it does not sound when the channels die under an unanswered notice")
 			}
@@ -110,7 +111,7 @@ func TestSounds_NotWhileAChannelWorks(t *testing.T) {
 // A sounder that does not work is told as a channel that is stalled, with what to do.
 func TestSounder_Stalled(t *testing.T) {
 	r := newBellRig(t, "")
-	r.take(r.core.ChannelDown(r.now, configs.ChannelSounder, "no such chip"))
+	r.take(r.core.ChannelState(r.now, configs.ChannelSounder, errors.New("no such chip")))
 	r.until(true, 5*time.Minute)
 	for _, v := range r.core.Open() {
 		if v.Key == (rules.Key{Alarm: rules.DeliveryStalled, Subject: configs.ChannelSounder}) {

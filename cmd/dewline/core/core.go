@@ -136,17 +136,12 @@ func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
 	return c.desked(c.desk.Result(now, r))
 }
 
-// ChannelState takes in that a channel lost or regained its connection.
-func (c *Core) ChannelState(now sensors.Instant, name string, up bool) Effects {
-	if up {
+// ChannelState takes in that a channel is connected, with nil, or why it is not.
+func (c *Core) ChannelState(now sensors.Instant, name string, down error) Effects {
+	if down == nil {
 		c.stalled.works(name)
 	}
-	return c.desked(c.desk.ChannelState(now, name, up))
-}
-
-// ChannelDown takes in that a channel has no connection, and why.
-func (c *Core) ChannelDown(now sensors.Instant, name, why string) Effects {
-	return c.desked(c.desk.ChannelDown(now, name, why))
+	return c.desked(c.desk.ChannelState(now, name, down))
 }
 
 // Retry sends at once what waits because one of these channels failed, which

@@ -61,20 +61,13 @@ func (p *parts) after(now sensors.Instant, ts []rules.Transition) Effects {
 }
 
 func (p *parts) desked(fx alert.Effects) Effects {
-	var e Effects
-	for _, d := range fx.Put {
-		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: d.Key, Value: d.Data})
-	}
-	for _, key := range fx.Drop {
-		e.Docs = append(e.Docs, store.Doc{Bucket: store.BucketOutbox, Key: key})
-	}
+	e := Effects{Docs: fx.Docs, Send: fx.Send}
 	for _, ev := range fx.Events {
 		e.Events = append(e.Events, noticeEvent(&ev))
 		if ev.What == "drill-over" {
 			e.add(p.drillOver(ev.At))
 		}
 	}
-	e.Send = fx.Send
 	return e
 }
 

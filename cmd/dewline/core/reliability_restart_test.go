@@ -147,7 +147,7 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 	})
 	t.Run("a stalled channel", func(t *testing.T) {
 		r := newSelfRig(t)
-		r.disk.keep(r.core.ChannelState(r.now, "mqtt", false))
+		r.disk.keep(r.core.ChannelState(r.now, "mqtt", errors.New("gone")))
 		r.pass(6 * time.Minute)
 		if !r.active(rules.DeliveryStalled) {
 			t.Fatal("a channel that is down for 6 min is no alarm")
@@ -158,7 +158,7 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 			t.Error("the restart ended the alarm of a channel that was not seen to work")
 		}
 		r.up = true
-		fx := r.core.ChannelState(r.now, "mqtt", true)
+		fx := r.core.ChannelState(r.now, "mqtt", nil)
 		r.disk.keep(fx)
 		r.answer(fx)
 		r.pass(12 * time.Minute)
@@ -219,7 +219,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 		c := New(cfg, nil)
 		now := sensors.Instant{Mono: time.Second, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
 		for _, name := range cfg.People[0].Channels {
-			c.ChannelState(now, name, false)
+			c.ChannelState(now, name, errors.New("gone"))
 		}
 		var order []string
 		step := func(d time.Duration) {
@@ -236,7 +236,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 		}
 		step(6 * time.Minute)
 		for _, name := range cfg.People[0].Channels {
-			c.ChannelState(now, name, true)
+			c.ChannelState(now, name, nil)
 		}
 		step(20 * time.Minute)
 		if first == nil {

@@ -44,7 +44,7 @@ func (s *Saved) state() (*rules.State, error) {
 }
 
 // decode reads back what the parts of the core left. What cannot be read is named.
-func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []alert.Doc, errs []error) {
+func (s *Saved) decode() (state *rules.State, records []rules.Record, errs []error) {
 	state, err := s.state()
 	if err != nil {
 		errs = append(errs, err)
@@ -57,23 +57,19 @@ func (s *Saved) decode() (state *rules.State, records []rules.Record, docs []ale
 		}
 		records = append(records, r)
 	}
-	docs = make([]alert.Doc, 0, len(s.Outbox))
-	for _, d := range s.Outbox {
-		docs = append(docs, alert.Doc{Key: d.Key, Data: d.Value})
-	}
-	return state, records, docs, errs
+	return state, records, errs
 }
 
 // Restore goes on from an earlier run. What cannot be read is named in the
 // error and the rest is used.
 func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
-	state, records, docs, errs := s.decode()
+	state, records, errs := s.decode()
 	if err := c.roster.resume(s.Outbox); err != nil {
 		errs = append(errs, err)
 	}
 	e := Effects{Docs: c.roster.turn(now)}
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
-	fx, err := c.desk.Restore(now, docs)
+	fx, err := c.desk.Restore(now, s.Outbox)
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
 	}
@@ -94,14 +90,14 @@ func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 // had; now is past that. latest are the newest readings of this run, moved
 // already. What cannot be read is named in the error and the rest is used.
 func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []sensors.Reading) (Effects, error) {
-	state, records, docs, errs := s.decode()
+	state, records, errs := s.decode()
 	c.shift(by)
 	ts, onsets := c.engine.Merge(now, by, state, records)
 	ts = slices.Clone(ts)
 	for _, r := range latest {
 		ts = append(ts, c.engine.Step(r)...)
 	}
-	fx, err := c.desk.Merge(now, by, docs, onsets, c.engine.Open())
+	fx, err := c.desk.Merge(now, by, s.Outbox, onsets, c.engine.Open())
 	if err != nil {
 		errs = append(errs, fmt.Errorf("read back notices: %w", err))
 	}
@@ -183,7 +179,7 @@ func (c *Core) All() ([]store.Doc, error) {
 		}
 		docs = append(docs, d)
 	}
-	return append(docs, c.desked(alert.Effects{Put: c.desk.Docs()}).Docs...), nil
+	return append(docs, c.desk.Docs()...), nil
 }
 
 // State encodes what has to be kept beside the alarm records, compressed: it

@@ -206,7 +206,7 @@ func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
 	cfg.People[0].Channels = []string{"mqtt", "push"}
 	c := New(cfg, nil)
 	start := at(0, true)
-	c.ChannelDown(start, "mqtt", "not authorised")
+	c.ChannelState(start, "mqtt", errors.New("not authorised"))
 	var told time.Duration
 	for s := range 600 {
 		now := at(time.Duration(s)*time.Second, true)
@@ -342,9 +342,9 @@ func TestStalls_UntilItWorks(t *testing.T) {
 		want bool // it is still told
 	}{
 		"nothing was heard":      {func(*Core) {}, true},
-		"another channel works":  {func(c *Core) { c.ChannelState(at(time.Minute, true), "mail", true) }, true},
-		"it lost its connection": {func(c *Core) { c.ChannelState(at(time.Minute, true), "mqtt", false) }, true},
-		"it is connected":        {func(c *Core) { c.ChannelState(at(time.Minute, true), "mqtt", true) }, false},
+		"another channel works":  {func(c *Core) { c.ChannelState(at(time.Minute, true), "mail", nil) }, true},
+		"it lost its connection": {func(c *Core) { c.ChannelState(at(time.Minute, true), "mqtt", errors.New("gone")) }, true},
+		"it is connected":        {func(c *Core) { c.ChannelState(at(time.Minute, true), "mqtt", nil) }, false},
 		"it took something over": {func(c *Core) { c.Result(at(time.Minute, true), alert.SendResult{Delivery: "n/1|una|mqtt"}) }, false},
 		"it did not": {func(c *Core) {
 			c.Result(at(time.Minute, true), alert.SendResult{Delivery: "n/1|una|mqtt", Err: errors.New("away")})

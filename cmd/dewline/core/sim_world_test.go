@@ -223,7 +223,7 @@ func (a *actor) begin() {
 	}
 	a.log = append(a.log, e)
 	if c := a.channels["mqtt"]; c.downUntil == 0 {
-		a.take(a.core.ChannelState(a.now, "mqtt", true))
+		a.take(a.core.ChannelState(a.now, "mqtt", nil))
 	}
 }
 
@@ -340,7 +340,11 @@ func (a *actor) channel(name string, up bool) {
 	a.log = append(a.log, simEvent{at: a.w.at, kind: evChannel, subject: name, on: up})
 	if name == "mqtt" && a.downUntil == 0 {
 		a.tell()
-		a.take(a.core.ChannelState(a.now, name, up))
+		var down error
+		if !up {
+			down = errors.New("gone")
+		}
+		a.take(a.core.ChannelState(a.now, name, down))
 	}
 }
 

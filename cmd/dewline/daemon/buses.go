@@ -160,11 +160,7 @@ func Samplers(cfg *configs.Config, log *slog.Logger) []sensors.Bus {
 }
 
 func newSubscriber(cfg *configs.Config, nodes []*remote.Node, log *slog.Logger) (*remote.Subscriber, error) {
-	password, err := secret(cfg.MQTT.PasswordFile)
-	if err != nil {
-		return nil, fmt.Errorf("read the broker's password for remote probes: %w", err)
-	}
-	tlsConfig, err := clientTLS(cfg.MQTT, nil)
+	password, tlsConfig, err := brokerAccess(cfg.MQTT, nil)
 	if err != nil {
 		return nil, err
 	}

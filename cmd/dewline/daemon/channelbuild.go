@@ -119,11 +119,7 @@ func brokerSecrets(m configs.MQTT, who commandSenders) string {
 }
 
 func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Logger, h hooks) (*mqtt.Client, error) {
-	password, err := secret(cfg.MQTT.PasswordFile)
-	if err != nil {
-		return nil, fmt.Errorf("read the broker's password: %w", err)
-	}
-	tlsConfig, err := clientTLS(cfg.MQTT, h.peer)
+	password, tlsConfig, err := brokerAccess(cfg.MQTT, h.peer)
 	if err != nil {
 		return nil, err
 	}
@@ -143,6 +139,15 @@ func tokenFor(cfg *configs.Config) string {
 		return mqtt.TokenNothing
 	}
 	return cfg.MQTT.TokenCommands
+}
+
+// brokerAccess returns what opens the broker, as far as it lies in files.
+func brokerAccess(m configs.MQTT, saw func(subject string, notAfter time.Time)) (password string, c *tls.Config, err error) {
+	if password, err = secret(m.PasswordFile); err != nil {
+		return "", nil, fmt.Errorf("read the broker's password: %w", err)
+	}
+	c, err = clientTLS(m, saw)
+	return password, c, err
 }
 
 // clientTLS makes what a connection to the broker is checked with: the

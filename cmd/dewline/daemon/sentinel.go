@@ -4,16 +4,14 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"slices"
 	"sync"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/mqtt"
 	"dewline/cmd/dewline/web"
-	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // RunSentinel watches the rooms that the configuration names until ctx ends.
@@ -33,9 +31,8 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	}
 	s.now = sensors.NewClock(resume, sensors.KernelSynced).Now
 	now := s.now()
-	s.downSince = max(now.Mono, 1)
 	s.sentinel = alert.NewSentinel(now, alert.SentinelOptions{
-		Rooms: s.cfg.Sentinel.Rooms, SilentAfter: s.cfg.Sentinel.SilentAfter.D(),
+		ID: s.id, Rooms: s.cfg.Sentinel.Rooms, SilentAfter: s.cfg.Sentinel.SilentAfter.D(),
 		ClockOff: s.cfg.Sentinel.ClockWithin.D(), StallFor: s.cfg.Sentinel.StalledAfter.D(),
 	})
 	s.sentinel.Connection(now, false)
@@ -44,7 +41,7 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 }
 
 // run starts the parts, resumes what was told and works until ctx ends.
-func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
+func (s *Sentry) run(ctx context.Context, docs []store.Doc) error {
 	asked := ctx
 	ctx, cancel := context.WithCancelCause(ctx)
 	var wg sync.WaitGroup
@@ -56,13 +53,7 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 		now:     func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
 		refused: func(alert.Command, string) {}, // the client has logged it
 		state: func(name string, down error) {
-			s.post(ctx, func(now sensors.Instant) {
-				if down != nil {
-					s.apply(s.desk.ChannelDown(now, name, down.Error()))
-					return
-				}
-				s.apply(s.desk.ChannelState(now, name, true))
-			})
+			s.post(ctx, func(now sensors.Instant) { s.apply(s.desk.ChannelState(now, name, down)) })
 		},
 	})
 	s.courier = alert.NewCourier(s.channels.byName, 0, func(r alert.SendResult) {
@@ -72,12 +63,15 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 	wg.Go(func() { s.courier.Run(ctx) })
 	s.channels.run(ctx, &wg)
 	wg.Go(func() {
-		watch, err := s.watchOptions(ctx)
+		password, tlsConfig, err := brokerAccess(s.cfg.MQTT, nil)
 		if err != nil { // told, by the channels that are left, as a broker that is not reached
 			s.log.Error("no room can be watched", "err", err, "do", "mend [mqtt] or its secret and restart")
 			return
 		}
-		if err := mqtt.Watch(ctx, watch, s.cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
+		if err := mqtt.Watch(ctx, mqtt.Options{
+			Broker: s.cfg.MQTT.Broker, Username: s.cfg.MQTT.Username, Password: password, TLS: tlsConfig, Log: s.log,
+			OnState: func(down error) { s.post(ctx, func(now sensors.Instant) { s.sentinel.Connection(now, down == nil) }) },
+		}, s.cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
 			s.post(ctx, func(now sensors.Instant) { s.sign(now, sign) })
 		}); err != nil {
 			cancel(fmt.Errorf("watch the rooms: %w", err))
@@ -94,55 +88,15 @@ func (s *Sentry) run(ctx context.Context, docs []alert.Doc) error {
 	return nil
 }
 
-func (s *Sentry) watchOptions(ctx context.Context) (mqtt.Options, error) {
-	password, err := secret(s.cfg.MQTT.PasswordFile)
-	if err != nil {
-		return mqtt.Options{}, fmt.Errorf("read the broker's password: %w", err)
-	}
-	tlsConfig, err := clientTLS(s.cfg.MQTT, nil)
-	if err != nil {
-		return mqtt.Options{}, err
-	}
-	return mqtt.Options{
-		Broker: s.cfg.MQTT.Broker, Username: s.cfg.MQTT.Username, Password: password, TLS: tlsConfig, Log: s.log,
-		OnState: func(down error) { s.post(ctx, func(now sensors.Instant) { s.connection(now, down == nil) }) },
-	}, nil
-}
-
-// resume goes on from what was told before. A room that is no longer watched
-// is let go: nobody would ever hear that it is well.
-func (s *Sentry) resume(now sensors.Instant, docs []alert.Doc) {
+// resume goes on from what was told before.
+func (s *Sentry) resume(now sensors.Instant, docs []store.Doc) {
 	s.watchDuty(now) // before the notices, which go to whoever is first
 	fx, err := s.desk.Restore(now, docs)
 	if err != nil {
 		s.log.Error("part of what was told before cannot be read", "err", err)
 	}
 	s.apply(fx)
-	open := s.desk.Open()
-	var gone []rules.Transition
-	for i := range open {
-		n := &open[i].Notice
-		n.Members = slices.DeleteFunc(slices.Clone(n.Members), func(m alert.Member) bool {
-			switch {
-			case m.Key.Subject == s.id:
-				if m.Active() {
-					s.blind, s.blindAt = m.Seq, m.Since
-				}
-				return true
-			case slices.Contains(s.cfg.Sentinel.Rooms, m.Key.Subject):
-				return false
-			}
-			if m.Active() {
-				gone = append(gone, rules.Transition{
-					At: now, Key: m.Key, Seq: m.Seq, Since: m.Since, From: m.State, To: alarm.Norm, Priority: m.Priority,
-					Cause: n.Cause, Text: fmt.Sprintf("Room %s is no longer watched.", m.Key.Subject),
-				})
-			}
-			return true
-		})
-	}
-	s.sentinel.Restore(now, open)
-	s.found(now, gone)
+	s.found(now, s.sentinel.Restore(now, s.desk.Open()))
 }
 
 func (s *Sentry) loop(ctx context.Context) {
@@ -162,7 +116,6 @@ func (s *Sentry) loop(ctx context.Context) {
 			now := s.now()
 			s.ticks++
 			s.found(now, s.sentinel.Tick(now))
-			s.watchBroker(now)
 			s.watchDuty(now)
 			s.apply(s.desk.Tick(now))
 		case <-s.manager.C():
@@ -173,7 +126,7 @@ func (s *Sentry) loop(ctx context.Context) {
 				client.Watching(s.cfg.Sentinel.Rooms, s.now().Wall)
 			}
 		case <-outside.C:
-			if s.downSince == 0 { // a sentinel that sees nothing is no good sign
+			if s.sentinel.Sees() { // a sentinel that sees nothing is no good sign
 				s.channels.outside(s.heartbeat())
 			}
 		}

@@ -17,8 +17,8 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // sentinelFile keeps what a sentinel told, across its restarts.
@@ -53,22 +53,11 @@ type Sentry struct {
 	courier  *alert.Courier
 	channels *channels
 	inbox
-	docs     map[string]json.RawMessage
-	started  time.Time
-	ticks    uint64
-	manager  *manager
-	duty     string // who is told first; empty for the order of the file
-	brokerSeen
-}
-
-// A brokerSeen is the sentinel's own view of the broker.
-type brokerSeen struct {
-	downSince time.Duration // 0 while connected
-	upSince   time.Duration
-	down      time.Duration // how long it was away, less how long it was there since
-	looked    time.Duration // when down was counted
-	blind     uint64        // the onset of the open alarm; 0 for none
-	blindAt   sensors.Instant
+	docs    map[string]json.RawMessage
+	started time.Time
+	ticks   uint64
+	manager *manager
+	duty    string // who is told first; empty for the order of the file
 }
 
 // kept is what a Sentry writes to its file.
@@ -102,55 +91,12 @@ func (s *Sentry) sign(now sensors.Instant, sign mqtt.Sign) {
 	s.found(now, s.sentinel.Status(now, sign.Room, sign.Status == "online", sign.Retained))
 }
 
-// connection takes in that the watch lost or regained the broker.
-func (s *Sentry) connection(now sensors.Instant, up bool) {
-	s.sentinel.Connection(now, up)
-	switch {
-	case up:
-		s.downSince, s.upSince = 0, now.Mono
-	case s.downSince == 0:
-		s.downSince = max(now.Mono, 1)
-	}
-}
-
 // watchDuty lets the one who is on duty now be told first.
 func (s *Sentry) watchDuty(now sensors.Instant) {
 	if first := s.cfg.DutyAt(now.Wall); now.Synced && first != s.duty {
 		s.duty = first
 		s.apply(s.desk.Reconfigure(now, s.options()))
 	}
-}
-
-// steadyBroker: through a connection that comes and goes a sentinel sees nothing.
-const steadyBroker = 30 * time.Second
-
-// watchBroker tells that a sentinel without a broker watches nothing.
-func (s *Sentry) watchBroker(now sensors.Instant) {
-	passed, after := now.Mono-max(s.looked, min(s.downSince, now.Mono)), s.cfg.Sentinel.StalledAfter.D()
-	if s.looked = now.Mono; s.downSince != 0 {
-		s.down = min(s.down+passed, after)
-	} else if s.down = max(s.down-passed, 0); now.Mono-s.upSince >= min(after, steadyBroker) {
-		s.down = 0
-	}
-	blind := s.down >= after || s.blind != 0 && s.down > 0
-	if blind == (s.blind != 0) || !blind && s.downSince != 0 {
-		return // nothing new, or not yet seen to work since a restart
-	}
-	t := rules.Transition{
-		At: now, Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: s.id}, Priority: rules.Today,
-		Cause: rules.Cause{Kind: rules.CauseDewline, ID: s.id}, From: alarm.Unack, To: alarm.Norm,
-		Detail: rules.Detail{Turn: alarm.TurnOver},
-	}
-	if blind {
-		s.blind, s.blindAt = uint64(now.Mono.Milliseconds())+1, now
-		t.From, t.To = alarm.Norm, alarm.Unack
-		t.Detail = rules.Detail{Turn: alarm.TurnActive, Active: true, Is: alarm.Fact{ID: alarm.FactSentinelBlind, For: s.down}}
-	}
-	t.Seq, t.Since = s.blind, s.blindAt
-	if !blind {
-		s.blind = 0
-	}
-	s.found(now, []rules.Transition{t})
 }
 
 func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
@@ -167,19 +113,18 @@ func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
 func (s *Sentry) apply(fx alert.Effects) {
 	// Kept before it is sent: a kill between the two must not give a follow-up
 	// the version of the notice that it follows.
-	if len(fx.Put) > 0 || len(fx.Drop) > 0 {
-		s.keep(fx)
+	if len(fx.Docs) > 0 {
+		s.keep(fx.Docs)
 	}
 	s.courier.Submit(fx.Send...)
 }
 
 // keep writes what is open to the sentinel's file.
-func (s *Sentry) keep(fx alert.Effects) {
-	for _, d := range fx.Put {
-		s.docs[d.Key] = d.Data
-	}
-	for _, key := range fx.Drop {
-		delete(s.docs, key)
+func (s *Sentry) keep(docs []store.Doc) {
+	for _, d := range docs {
+		if s.docs[d.Key] = d.Value; d.Value == nil {
+			delete(s.docs, d.Key)
+		}
 	}
 	if err := s.save(); err != nil {
 		s.log.Error("what was told cannot be kept; after a restart it may be told again", "err", err)
@@ -194,7 +139,7 @@ func (s *Sentry) save() error {
 	return writeFile(filepath.Join(s.o.Dir, sentinelFile), b)
 }
 
-func (s *Sentry) load() (time.Duration, []alert.Doc, error) {
+func (s *Sentry) load() (time.Duration, []store.Doc, error) {
 	b, err := os.ReadFile(filepath.Join(s.o.Dir, sentinelFile))
 	if errors.Is(err, fs.ErrNotExist) {
 		return 0, nil, nil
@@ -206,10 +151,10 @@ func (s *Sentry) load() (time.Duration, []alert.Doc, error) {
 	if err := json.Unmarshal(b, &k); err != nil {
 		return 0, nil, fmt.Errorf("read %s: %w", sentinelFile, err)
 	}
-	var docs []alert.Doc
+	var docs []store.Doc
 	for key, data := range k.Docs {
 		s.docs[key] = data
-		docs = append(docs, alert.Doc{Key: key, Data: data})
+		docs = append(docs, store.Doc{Key: key, Value: data})
 	}
 	return k.Mono, docs, nil
 }

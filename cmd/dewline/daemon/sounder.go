@@ -25,7 +25,10 @@ func openSounder(s configs.Sounder) (sounder.Output, error) {
 // startSounder starts the sounder, which is off once ctx has ended.
 func (l *loop) startSounder(ctx context.Context, done *sync.WaitGroup) {
 	l.sounder = sounder.New(func(down error) {
-		l.post(ctx, func(now sensors.Instant) { l.sounderState(now, down) })
+		if down != nil {
+			l.log.Error("the sounder of the room does not work; watching and warning go on", "err", down)
+		}
+		l.post(ctx, func(now sensors.Instant) { l.apply(l.core.ChannelState(now, configs.ChannelSounder, down)) })
 	})
 	l.useSounder()
 	done.Go(func() { l.sounder.Run(ctx) })
@@ -48,14 +51,4 @@ func (l *loop) sounds(now sensors.Instant) {
 	}
 	l.sounding = on
 	l.sounder.Sound(on)
-}
-
-// sounderState takes in whether the sounder works.
-func (l *loop) sounderState(now sensors.Instant, down error) {
-	if down != nil {
-		l.log.Error("the sounder of the room does not work; watching and warning go on", "err", down)
-		l.apply(l.core.ChannelDown(now, configs.ChannelSounder, down.Error()))
-		return
-	}
-	l.apply(l.core.ChannelState(now, configs.ChannelSounder, true))
 }
