@@ -142,4 +142,8 @@ func client(t testing.TB, o Options) (*Client, func()) {
 	return c, stop
 }
 
-func (c *Client) connected() bool { return c.Connected() }
+func (c *Client) connected() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.session != nil && c.session.alive()
+}

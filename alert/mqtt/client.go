@@ -132,13 +132,6 @@ func (c *Client) set(topic string, doc []byte) {
 	c.poke()
 }
 
-// Connected reports whether the connection is open now.
-func (c *Client) Connected() bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.session != nil && c.session.alive()
-}
-
 // A watching is what a sentinel leaves, retained, with each room that it watches,
 // so that the room misses it when it falls silent.
 type watching struct {

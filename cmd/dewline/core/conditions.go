@@ -10,9 +10,9 @@ import (
 
 // What the daemon says of itself becomes alarms in this file.
 
-// Duplicate says that another board answers for this room on the broker, by its
+// duplicate says that another board answers for this room on the broker, by its
 // instance; empty ends that.
-func (p *parts) Duplicate(now sensors.Instant, instance string) Effects {
+func (p *parts) duplicate(now sensors.Instant, instance string) Effects {
 	cond := rules.Condition{Key: rules.Key{Alarm: rules.DuplicateRoom, Subject: rules.Self}, Active: instance != "", Priority: rules.Today}
 	if instance != "" {
 		cond.Is = alarm.Fact{ID: alarm.FactID(rules.DuplicateRoom), About: Short(instance)}
@@ -20,9 +20,9 @@ func (p *parts) Duplicate(now sensors.Instant, instance string) Effects {
 	return p.Set(now, cond)
 }
 
-// SentinelSilent says that a sentinel that watched this room is silent, or that it
+// sentinelSilent says that a sentinel that watched this room is silent, or that it
 // is not.
-func (p *parts) SentinelSilent(now sensors.Instant, sentinel string, silent bool) Effects {
+func (p *parts) sentinelSilent(now sensors.Instant, sentinel string, silent bool) Effects {
 	return p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.SentinelSilent, Subject: sentinel}, Active: silent, Priority: rules.Today})
 }
 

@@ -23,6 +23,7 @@ import (
 // same inputs give the same effects.
 type Core struct {
 	*parts
+	neighbours
 	roster    roster
 	refreshAt time.Duration // when open notices next learn of drift
 	stalled   stalls
@@ -39,6 +40,7 @@ func New(cfg *configs.Config, ackLink func(noticeID string, version int) string)
 		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
 	}
 	c.parts = &parts{rules.New(cfg), alert.NewDesk(c.roster.options())}
+	c.neighbours = neighbours{parts: c.parts, sentinels: map[string]sentinelWatch{}}
 	return c
 }
 
@@ -61,6 +63,7 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	e.add(c.roster.watch(c.parts, now))
 	e.add(c.self.watch(c.parts, now))
 	e.add(c.stalled.watch(c.parts, now))
+	e.add(c.neighbours.watch(now))
 	e.Events = append(e.Events, c.refused.flush(now)...)
 	if now.Mono >= c.refreshAt {
 		c.refreshAt = now.Mono + refreshEvery
@@ -140,6 +143,9 @@ func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
 func (c *Core) ChannelState(now sensors.Instant, name string, down error) Effects {
 	if down == nil {
 		c.stalled.works(name)
+	}
+	if name == "mqtt" {
+		c.connected = down == nil
 	}
 	return c.desked(c.desk.ChannelState(now, name, down))
 }

@@ -129,6 +129,7 @@ func (c *Core) shift(by time.Duration) {
 			*t += by
 		}
 	}
+	c.neighbours.shift(by)
 }
 
 // resumeSelf goes on with the alarms about dewline itself that an earlier run

@@ -56,12 +56,6 @@ func (c *channels) inUse() ways {
 // broker returns the MQTT client; nil for none.
 func (c *channels) broker() *mqtt.Client { return c.inUse().mqtt }
 
-// connected reports whether the broker is reached now.
-func (c *channels) connected() bool {
-	client := c.broker()
-	return client != nil && client.Connected()
-}
-
 // keepsBroker reports whether the connection to the broker is to stay when next,
 // of the same settings, comes in the place of c: its secrets are what they were,
 // or cannot be read any more.

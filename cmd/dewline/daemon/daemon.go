@@ -88,7 +88,6 @@ func (d *Daemon) Run(ctx context.Context) error {
 		d.log.Warn("links in notices will not survive a restart", "err", err)
 	}
 	d.loop.core = core.New(d.cfg.Load(), d.site.AnswerLink)
-	d.loop.around = neighbours{core: d.loop.core, sentinels: map[string]sentinelWatch{}}
 	d.loop.core.Start(onsetLeap())
 	defer running(background, d.startChannels)()
 
@@ -140,10 +139,10 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 			board: boardOf(d.o.Dir, "/", d.log),
 			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
 			other: func(instance string) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.otherBoard(now, instance)) })
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.OtherBoard(now, instance)) })
 			},
 			watched: func(sentinel string, live bool) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.applyAll(d.loop.around.watchedBy(now, sentinel, live)) })
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.WatchedBy(now, sentinel, live)) })
 			},
 		}
 		cfg := d.cfg.Load()

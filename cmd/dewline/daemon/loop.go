@@ -32,7 +32,6 @@ type loop struct {
 	sounding bool
 	settling
 	losses lossWatch
-	around neighbours
 	beatAt time.Duration // of the last outside heartbeat
 
 	snapshot atomic.Pointer[alert.Snapshot]
@@ -66,12 +65,6 @@ func (l *loop) apply(fx core.Effects) <-chan struct{} {
 		l.showAlarms(fx.Transitions)
 	}
 	return done
-}
-
-func (l *loop) applyAll(all []core.Effects) {
-	for _, fx := range all {
-		l.apply(fx)
-	}
 }
 
 func (l *loop) showAlarms(ts []rules.Transition) {

@@ -113,7 +113,6 @@ func (l *loop) joinLate(ctx context.Context, o opened) {
 func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
 	by := o.report.LastMono
 	l.leap.Store(int64(by))
-	l.around.shift(by)
 	now, began := l.now(), l.began
 	began.Mono, began.Synced = began.Mono+by, now.Synced
 	began.Wall = now.Wall.Add(-now.Sub(began))

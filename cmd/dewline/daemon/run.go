@@ -26,8 +26,6 @@ func (l *loop) run(ctx context.Context) {
 		case <-second.C:
 			l.watchCard(time.Now())
 			l.watchLosses(l.now())
-			l.applyAll(l.around.watchOther(l.now()))
-			l.applyAll(l.around.watchSentinels(l.now(), l.channels.connected()))
 			if s := l.probes.current(); s == nil || !s.KeepsTime() {
 				l.tick(l.now())
 			}
