@@ -295,7 +295,8 @@ func (w views) viewProbe(p *room.Probe) ProbeView {
 	}
 	if st.Readings > 0 {
 		v.Quality = st.Quality.String()
-		v.Fresh = !st.Heard.IsZero() && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.Heard.Mono)
+		v.Heard = !st.Heard.IsZero()
+		v.Fresh = v.Heard && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.Heard.Mono)
 		v.HeardAge = w.v.Latest.Mono - p.HeardAt()
 	}
 	if v.Fresh { // a probe that delivers one quantity does not vouch for another

@@ -115,7 +115,8 @@ type ProbeAge struct {
 	LastGood sensors.Instant
 	Age      time.Duration // of the last good reading
 	Fresh    bool          // it answers, be it with values that are doubted
-	HeardAge time.Duration // of the last reading that was not bad
+	Heard    bool          // it has answered since the start
+	HeardAge time.Duration // of the last reading that was not bad, or of the start
 }
 
 // A ProbeValues is what a probe says, or said last.

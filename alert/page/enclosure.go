@@ -57,7 +57,7 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	p := enclosurePage{
 		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: placeOf(v),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
-		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg, u), Facts: facts(v, u),
+		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg), Facts: facts(v, u),
 		OutOfService: v.OutOfService,
 	}
 	p.Live = true

@@ -53,7 +53,7 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) meas
 	return m
 }
 
-func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) measure {
+func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
 	if v.Humidity.Doubt != "" {
 		m.Value = words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
@@ -61,7 +61,7 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) measu
 	if !v.Humidity.Known {
 		return m
 	}
-	f := words.Figure{Alarm: rules.HumidityFloor, Value: v.Humidity.Value, Limit: v.Floor, HasLimit: v.Floor > 0, Unit: "%", Whole: true}.Text(u)
+	f := words.BesideFloor(v.Humidity.Value, v.Floor)
 	m.Value = f.Value
 	if v.Humidity.Uncertainty > 0 {
 		m.Trust += fmt.Sprintf(", ± %s %%", unit.Number(v.Humidity.Uncertainty, 1))

@@ -174,14 +174,14 @@ func lists(snap *alert.Snapshot) []list {
 			due.Items = append(due.Items, item{link, p.ID, ""})
 		}
 		switch {
-		case !p.Fresh && p.Good > 0:
+		case !p.Fresh && p.Heard:
 			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + words.Span(p.HeardAge)})
 		case p.HumidityDoubt != "":
 			quiet.Items = append(quiet.Items, item{link, p.ID, doubtWords(p.HumidityDoubt)})
 		case !p.Fresh:
 			quiet.Items = append(quiet.Items, item{link, p.ID, "no reading yet"})
 		case p.Quality != "good" && p.Quality != "":
-			quiet.Items = append(quiet.Items, item{link, p.ID, p.Quality + ": " + p.Reason})
+			quiet.Items = append(quiet.Items, item{link, p.ID, p.Quality + ": " + words.Reason(p.Reason)})
 		}
 	}
 	return slices.DeleteFunc([]list{mist, drop, quiet, due}, func(l list) bool { return len(l.Items) == 0 })

@@ -12,6 +12,8 @@ import (
 // logOf reads what the log says of one enclosure's mists, dry-downs and nights
 // since a moment, in order.
 func logOf(rec Record, snap *alert.Snapshot, enclosure string, from time.Time) (mists []mist, nights []night, errs error) {
+	var found event.Mists
+	dries := map[int64]*event.DryDown{} // by the start of their pulse
 	for e, err := range rec.JournalSince(runningAt(snap, from)) {
 		if err != nil {
 			errs = errors.Join(errs, err)
@@ -20,12 +22,11 @@ func logOf(rec Record, snap *alert.Snapshot, enclosure string, from time.Time) (
 		switch b := e.Body.(type) {
 		case event.Mist:
 			if b.Enclosure == enclosure {
-				mists = addMist(mists, b)
+				found.Take(b)
 			}
 		case event.DryDown:
-			i := slices.IndexFunc(mists, func(m mist) bool { return m.Start.Equal(b.Start) })
-			if b.Enclosure == enclosure && i >= 0 {
-				mists[i].dry = &b
+			if b.Enclosure == enclosure {
+				dries[b.Start.UnixNano()] = &b
 			}
 		case event.Night:
 			if b.Enclosure == enclosure && !e.At.Wall.Before(from) {
@@ -33,8 +34,12 @@ func logOf(rec Record, snap *alert.Snapshot, enclosure string, from time.Time) (
 			}
 		}
 	}
-	mists = slices.DeleteFunc(mists, func(m mist) bool { return m.at().Before(from) })
-	slices.SortStableFunc(mists, func(a, b mist) int { return a.at().Compare(b.at()) })
+	for _, m := range found {
+		if !m.At().Before(from) {
+			mists = append(mists, mist{m, dries[m.Start.UnixNano()]})
+		}
+	}
+	slices.SortStableFunc(mists, func(a, b mist) int { return a.At().Compare(b.At()) })
 	return mists, nights, errs
 }
 
@@ -48,30 +53,6 @@ func runningAt(snap *alert.Snapshot, at time.Time) time.Duration {
 type mist struct {
 	event.Mist
 	dry *event.DryDown // nil while it dries
-}
-
-func (m *mist) at() time.Time {
-	if m.Start.IsZero() {
-		return m.Due
-	}
-	return m.Start
-}
-
-// addMist keeps one line for a pulse: that of the mist that it answered, where
-// there is one; and of two verdicts, as after a crash, the one that says something.
-func addMist(all []mist, m event.Mist) []mist {
-	for i := range all {
-		had := &all[i]
-		same := !m.Start.IsZero() && m.Start.Equal(had.Start)
-		if !same && (m.Due.IsZero() || !m.Due.Equal(had.Due)) {
-			continue
-		}
-		if !m.Due.IsZero() && m.Verdict != event.MistUnclear {
-			had.Mist = m
-		}
-		return all
-	}
-	return append(all, mist{Mist: m})
 }
 
 // A night is one lamp cycle that ended.

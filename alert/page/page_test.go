@@ -293,7 +293,7 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 func TestHumidityBesideItsFloor(t *testing.T) {
 	for value, want := range map[float64]string{70.1: "above", 70: "at or below", 60: "at or below"} {
 		v := rules.EnclosureView{EnclosureLimits: rules.EnclosureLimits{Floor: 70}, EnclosureAir: rules.EnclosureAir{Humidity: rules.Measure{Value: value, Known: true}}}
-		m := humMeasure(&v, &configs.Config{}, unit.Celsius)
+		m := humMeasure(&v, &configs.Config{})
 		if !strings.HasPrefix(m.Judgement, want+" the floor of 70") || m.Bad != (value <= 70) || (m.Value == strings.TrimPrefix(m.Judgement, want+" the floor of ")) != (value == 70) {
 			t.Errorf("%v %%: %+v", value, m)
 		}

@@ -31,7 +31,7 @@ func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Encl
 	errs = errors.Join(errs, err)
 	sched, _ := cfg.MistOf(e)
 	for _, m := range slices.Backward(mists) {
-		if now.Sub(m.at()) <= 48*time.Hour {
+		if now.Sub(m.At()) <= 48*time.Hour {
 			p.Mists = append(p.Mists, s.mistRow(m, now))
 		}
 	}
@@ -63,7 +63,7 @@ func mistNote(due []configs.ClockTime) string {
 const driesFor = 6 * time.Hour
 
 func (s closeups) mistRow(m mist, now time.Time) mistRow {
-	row := mistRow{When: s.when(m.at(), now), Missed: m.Verdict == event.MistMissed, From: "could not be told", Wet: "–", HalfLife: "–"}
+	row := mistRow{When: s.when(m.At(), now), Missed: m.Verdict == event.MistMissed, From: "could not be told", Wet: "–", HalfLife: "–"}
 	if row.Missed || m.Start.IsZero() {
 		return row
 	}
@@ -91,7 +91,7 @@ func (s closeups) nightRow(n night, least float64, u unit.Scale) nightRow {
 		Day:  words.Bare(n.DayMin, u) + "–" + words.Bare(n.DayMax, u), Night: words.Bare(n.NightMin, u) + "–" + words.Bare(n.NightMax, u), Drop: "too few readings",
 	}
 	if n.Drop != nil {
-		row.Drop, row.Short = words.Steps(*n.Drop, u), *n.Drop < least
+		row.Drop, row.Short = words.Drop(*n.Drop, least, u), *n.Drop < least
 	}
 	return row
 }
@@ -106,13 +106,13 @@ func doubtMark(reason string) string {
 func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) probeRow {
 	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: words.Span(p.HeardAge) + " ago", Bad: !p.Fresh}
 	if p.Reason != "" && p.Quality != sensors.Good.String() {
-		row.Trust += ": " + p.Reason
+		row.Trust += ": " + words.Reason(p.Reason)
 		row.Bad = true
 	}
 	if p.Frozen {
 		row.Trust, row.Bad = "frozen", true
 	}
-	if p.Good == 0 && !p.Fresh {
+	if !p.Heard {
 		row.Age = "never"
 	}
 	if p.HasTemperature {

@@ -134,9 +134,9 @@ func (s closeups) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e
 		found, _, err := logOf(rec, snap, e.ID, p.from)
 		errs = errors.Join(errs, err)
 		for _, m := range found {
-			k := chart.Mark{At: m.at(), Kind: chart.Pulse, Text: "mist " + s.local(m.at()).Format("15:04")}
+			k := chart.Mark{At: m.At(), Kind: chart.Pulse, Text: "mist " + s.local(m.At()).Format("15:04")}
 			if m.Verdict == event.MistMissed {
-				k.Kind, k.Text = chart.MissedPulse, "no mist at "+s.local(m.at()).Format("15:04")
+				k.Kind, k.Text = chart.MissedPulse, "no mist at "+s.local(m.At()).Format("15:04")
 			} else if m.Start.IsZero() {
 				continue // nobody could tell
 			}

@@ -15,6 +15,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/wire"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -130,7 +131,7 @@ func TestMistsOfTheRecord(t *testing.T) {
 	}
 	var got []string
 	for _, m := range found {
-		at := m.at().In(cfg.Room.Location)
+		at := m.At().In(cfg.Room.Location)
 		got = append(got, at.Add(90*time.Second).Truncate(5*time.Minute).Format("2 15:04 ")+m.Verdict)
 	}
 	want := "15 08:00 given, 15 20:00 given, 16 08:00 given, 16 20:00 unclear, 17 08:00 given, 17 20:00 missed, 18 08:00 given"
@@ -142,34 +143,16 @@ func TestMistsOfTheRecord(t *testing.T) {
 			continue
 		}
 		if math.Abs(m.Before-78) > 1 || math.Abs(m.Peak-97) > 1.5 {
-			t.Errorf("pulse at %s: %.1f to %.1f %%, made from 78 to 97", m.at(), m.Before, m.Peak)
+			t.Errorf("pulse at %s: %.1f to %.1f %%, made from 78 to 97", m.At(), m.Before, m.Peak)
 		}
 		if half := m.dry.HalfLife / 60; half != 0 && math.Abs(half-45) > 12 {
-			t.Errorf("pulse at %s: dries by half in %.0f min, made with 45", m.at(), half)
+			t.Errorf("pulse at %s: dries by half in %.0f min, made with 45", m.At(), half)
 		}
 	}
 }
 
 func snapAt(now time.Time) *alert.Snapshot {
 	return &alert.Snapshot{At: sensors.Instant{Mono: 90 * 24 * time.Hour, Wall: now, Synced: true}}
-}
-
-// One pulse has one line, and a verdict that says something stands.
-func TestOnePulseOneLine(t *testing.T) {
-	at := time.Date(2026, 7, 15, 8, 0, 0, 0, time.UTC)
-	var all []mist
-	for _, m := range []event.Mist{
-		{Verdict: event.MistUnplanned, Start: at.Add(-time.Minute)}, // it peaked before it was due
-		{Due: at, Verdict: event.MistGiven, Start: at.Add(-time.Minute)},
-		{Due: at, Verdict: event.MistUnclear}, // once more, after a crash
-		{Due: at.Add(12 * time.Hour), Verdict: event.MistUnclear},
-		{Verdict: event.MistUnplanned, Start: at.Add(5 * time.Hour)},
-	} {
-		all = addMist(all, m)
-	}
-	if len(all) != 3 || all[0].Verdict != event.MistGiven || all[1].Verdict != event.MistUnclear || all[2].Verdict != event.MistUnplanned {
-		t.Errorf("%+v", all)
-	}
 }
 
 // The drop was made as 3 °C, and both phases are long enough to show all of
@@ -440,4 +423,18 @@ func year(b testing.TB) (dir string, cfg *configs.Config, now time.Time) {
 		b.Fatal(err)
 	}
 	return dir, cfg, now
+}
+
+// A probe that has only said what is doubted has been heard.
+func TestProbes_heardThoughNeverGood(t *testing.T) {
+	r := newRig(t, 12)
+	p := &r.snap.Probes[0]
+	p.Quality, p.Reason, p.Good, p.Fresh, p.HeardAge = "suspect", "dew-too-high", 0, false, 2*time.Hour
+	if items := lists(r.snap); !strings.Contains(fmt.Sprint(items), "silent for 2 h") {
+		t.Errorf("the morning's list: %v", items)
+	}
+	row := closeups{&site{o: Options{Config: func() *configs.Config { return r.cfg }}}}.probeRow(p, r.snap.At.Wall, unit.Celsius)
+	if row.Age != "2 h ago" || row.Trust != "suspect: dew too high" {
+		t.Errorf("%+v", row)
+	}
 }

@@ -173,7 +173,7 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 			Family:      p.Family,
 			Place:       string(p.Place),
 			Enclosure:   p.Enclosure,
-			ProbeAge:    rules.ProbeAge{At: at, LastGood: at, Fresh: true},
+			ProbeAge:    rules.ProbeAge{At: at, LastGood: at, Fresh: true, Heard: true},
 			Quality:     "good",
 			ProbeValues: rules.ProbeValues{HasTemperature: true, Temperature: 2430, HasHumidity: true, Humidity: 8300},
 			Readings:    1000,

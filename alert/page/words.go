@@ -135,5 +135,5 @@ func doubtWords(reason string) string {
 	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():
 		return "probe wet"
 	}
-	return "doubted (" + strings.ReplaceAll(reason, "-", " ") + ")"
+	return "doubted (" + words.Reason(reason) + ")"
 }

@@ -9,6 +9,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // most is how many things a week's summary asks for: a keeper has minutes for
@@ -161,7 +162,7 @@ func (a *adviser) heat() {
 
 func (a *adviser) heatWords(e *Enclosure) string {
 	h := *hottest(&e.Figures)
-	s := fmt.Sprintf("%s reached %s", e.Name, degrees(h, a.u))
+	s := fmt.Sprintf("%s reached %s", e.Name, beside(h, &e.Limits, a.u))
 	for _, x := range e.Excursions {
 		if isHot(x) && x.Peak != nil && *x.Peak >= h {
 			s += " on " + x.PeakAt.Format("Monday 15:04")
@@ -194,10 +195,13 @@ func (a *adviser) self() {
 			rank, title = 62, "Give the board a clock"
 		case rules.ConfigRefused:
 			rank, title = 34, "Mend the configuration"
+			if x.Subject == alarm.Secrets {
+				title = "Put the missing secret into its file"
+			}
 		default:
 			continue
 		}
-		a.ask(rank, title, words.Capital(words.Headline(x.Alarm))+": "+x.when()+".")
+		a.ask(rank, title, words.Capital(x.what())+": "+x.when()+".")
 	}
 	if n := a.Alarms.unheard; n > 0 {
 		a.ask(66, "See that wake notices are heard", fmt.Sprintf("%s this week. Hold a drill: dewline drill.",
@@ -291,7 +295,7 @@ func (a *adviser) probes(e *Enclosure) {
 			continue
 		}
 		told = true
-		a.about(e, 44, kind, words.Capital(words.Headline(x.Alarm))+": "+x.when()+".")
+		a.about(e, 44, kind, words.Capital(x.what())+": "+x.when()+".")
 	}
 	for _, p := range e.Probes {
 		if t, ok := p.Trust(); ok && t < trustLittle && !told {

@@ -76,7 +76,7 @@ type onset struct {
 
 // found are the events about one enclosure that figures are made of, in order.
 type found struct {
-	mists  []event.Mist
+	mists  event.Mists
 	dries  []event.DryDown
 	nights []Night
 	doses  []dosed

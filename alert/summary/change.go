@@ -136,7 +136,7 @@ func (a *adviser) outlook() []string {
 		out = append(out, "The clocks change next week: look at lamp and mist timers that do not change by themselves.")
 	}
 	if e := a.closest(); e != nil {
-		out = append(out, fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", e.Name, degrees(*hottest(&e.Figures), a.u), degrees(e.Limits.Lethal, a.u)))
+		out = append(out, fmt.Sprintf("Closest to its lethal limit was %s, with %s against %s.", e.Name, beside(*hottest(&e.Figures), &e.Limits, a.u), degrees(e.Limits.Lethal, a.u)))
 	}
 	if d := a.drift(); math.Abs(d) >= tempMoved {
 		out = append(out, fmt.Sprintf("On average over the enclosures the days were %s than in the week before.", a.warmer(d)))

@@ -24,7 +24,9 @@ func (b *builder) take(e *event.Event) {
 	}
 	switch body := e.Body.(type) {
 	case event.Mist:
-		of(body.Enclosure).mists = append(of(body.Enclosure).mists, body)
+		if !body.At().Before(b.prev.From()) {
+			of(body.Enclosure).mists.Take(body)
+		}
 	case event.DryDown:
 		of(body.Enclosure).dries = append(of(body.Enclosure).dries, body)
 	case event.Night:
@@ -86,23 +88,16 @@ func later(a, b time.Time) time.Time {
 
 func within(at, from, to time.Time) bool { return !at.Before(from) && at.Before(to) }
 
-// mist counts the verdicts on what was due; of two on one mist, as after a
-// crash, the one that says something counts.
-func (f *found) mist(from, to time.Time) Mist {
-	by := map[int64]string{}
+// mist counts the verdicts on what was due.
+func (f *found) mist(from, to time.Time) (out Mist) {
 	for _, m := range f.mists {
-		if had := by[m.Due.Unix()]; within(m.Due, from, to) && (had == "" || had == event.MistUnclear) {
-			by[m.Due.Unix()] = m.Verdict
-		}
-	}
-	var out Mist
-	for _, v := range by {
-		switch v {
-		case event.MistGiven:
+		switch {
+		case !within(m.Due, from, to):
+		case m.Verdict == event.MistGiven:
 			out.Seen++
-		case event.MistWeak:
+		case m.Verdict == event.MistWeak:
 			out.Weak++
-		case event.MistMissed:
+		case m.Verdict == event.MistMissed:
 			out.Missed++
 		}
 	}

@@ -87,10 +87,9 @@ func (b *builder) probe(p configs.Probe) Probe {
 
 // sums reads the ten-minute sums of both weeks and joins the probes: in each
 // ten minutes the first that delivered is judged, over the litter before the
-// canopy, and the hottest is kept. The floor is judged by the named one.
+// canopy, and the hottest of any is kept, as heat is judged on it. The floor is judged by the named one.
 func (b *builder) sums(probes []configs.Probe) slots {
 	all := slots{}
-	hasAir := slices.ContainsFunc(probes, func(p configs.Probe) bool { return p.Place != configs.Water })
 	rank := map[configs.Place]int{configs.Canopy: 1, configs.Water: 2}
 	for _, p := range slices.SortedStableFunc(slices.Values(probes), func(a, b configs.Probe) int { return rank[a.Place] - rank[b.Place] }) {
 		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until) {
@@ -107,17 +106,17 @@ func (b *builder) sums(probes []configs.Probe) slots {
 			if !r.Start.Before(b.report.From) {
 				b.covered[sensors.ProbeID(p.ID)] += coverage(&r)
 			}
-			s.take(&r, &p, p.Place != configs.Water || !hasAir)
+			s.take(&r, &p)
 		}
 	}
 	return all
 }
 
-// take joins what one more probe says; lives is whether animals live in what it measures.
-func (s *slot) take(r *store.Rollup, p *configs.Probe, lives bool) {
+// take joins what one more probe says.
+func (s *slot) take(r *store.Rollup, p *configs.Probe) {
 	if r.Has&sensors.HasTemperature != 0 {
-		if lives && (!s.hasHot || r.Temperature.Max > s.hottest) {
-			s.hottest, s.hasHot = r.Temperature.Max, true
+		if s.temp == nil || r.Temperature.Max > s.hottest {
+			s.hottest = r.Temperature.Max
 		}
 		if s.temp == nil {
 			s.temp, s.inBand = ptr(r.Temperature), r.InBand
@@ -167,7 +166,7 @@ func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Cha
 	for _, s := range all.between(b.report.From, b.report.Until) {
 		end := s.start.Add(slotSpan)
 		if s.temp != nil {
-			temp.AddSpread(s.start, end, float64(s.temp.Min)/100, float64(s.temp.Mean)/100, float64(s.high())/100, 1)
+			temp.AddSpread(s.start, end, float64(s.temp.Min)/100, float64(s.temp.Mean)/100, float64(s.hottest)/100, 1)
 		}
 		if s.hum != nil {
 			hum.AddSpread(s.start, end, float64(s.hum.Min)/100, float64(s.hum.Mean)/100, float64(s.hum.Max)/100, 1)

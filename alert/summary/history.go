@@ -114,12 +114,12 @@ func (x *Excursion) furthest(s *slot) (float64, bool) {
 			return 0, false
 		}
 		return float64(s.hum.Min) / 100, true
-	case x.Alarm == rules.BelowBand && s.temp != nil:
+	case s.temp == nil:
+		return 0, false
+	case x.Alarm == rules.BelowBand:
 		return float64(s.temp.Min) / 100, true
-	case s.hasHot:
-		return float64(s.hottest) / 100, true
 	}
-	return 0, false
+	return float64(s.hottest) / 100, true
 }
 
 func (b *builder) readNotes() {

@@ -109,7 +109,7 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	if e.Limits.Lamps {
 		add("Night", e.Figures.Night.Temperature.degrees(u)+", "+e.Figures.Night.Humidity.percents())
 		if len(e.Nights) > 0 && !e.Unrecorded {
-			s := nightWords(e.Nights, u)
+			s := nightWords(e.Nights, e.Limits.DropMin, u)
 			if e.Limits.DropMin > 0 {
 				s += "; wanted " + delta(e.Limits.DropMin, u)
 			}
@@ -156,8 +156,8 @@ func (e *Enclosure) happened(u unit.Scale, add func(name, text string)) {
 			add(name, line)
 		}
 	}
-	some("Excursion", excursionLines(e.Excursions, u), "excursion", "excursions")
-	some("Alarm", alarmLines(e.Others, u), "alarm", "alarms")
+	some("Excursion", excursionLines(e.Excursions, &e.Limits, u), "excursion", "excursions")
+	some("Alarm", alarmLines(e.Others), "alarm", "alarms")
 	for i := range e.Probes {
 		add("Probe", e.Probes[i].ID+": "+trustWords(&e.Probes[i]))
 	}
@@ -174,16 +174,16 @@ func capped(lines []string, most int, one, many string) []string {
 	return append(lines[:most:most], fmt.Sprintf("and %s more", count(len(lines)-most, one, many)))
 }
 
-func alarmLines(list []Excursion, u unit.Scale) (lines []string) {
+func alarmLines(list []Excursion) (lines []string) {
 	for i := range list {
-		lines = append(lines, list[i].line(u))
+		lines = append(lines, list[i].line(nil, unit.Celsius)) // without a figure
 	}
 	return lines
 }
 
 // excursionLines tell excursions one by one, but those of one alarm that were for the
 // week only in one line, by the first of them.
-func excursionLines(list []Excursion, u unit.Scale) (lines []string) {
+func excursionLines(list []Excursion, l *Limits, u unit.Scale) (lines []string) {
 	notes := map[rules.AlarmID]int{}
 	for i := range list {
 		if list[i].Priority == rules.Note {
@@ -194,9 +194,9 @@ func excursionLines(list []Excursion, u unit.Scale) (lines []string) {
 		n := notes[x.Alarm]
 		switch {
 		case x.Priority > rules.Note || n == 1:
-			lines = append(lines, x.line(u))
+			lines = append(lines, x.line(l, u))
 		case n > 1:
-			lines = append(lines, fmt.Sprintf("%s, and %d more like it", x.line(u), n-1))
+			lines = append(lines, fmt.Sprintf("%s, and %d more like it", x.line(l, u), n-1))
 			notes[x.Alarm] = 0
 		}
 	}
@@ -207,14 +207,14 @@ func noteWords(n Note) string {
 	return fmt.Sprintf("%s, %s: %s", n.At.Format("Mon 15:04"), words.OneLine(n.By), words.OneLine(n.Text))
 }
 
-func (r *Report) roomLines(u unit.Scale) []string {
+func (r *Report) roomLines() []string {
 	var out []string
 	for i := range r.Probes {
 		out = append(out, fmt.Sprintf("Probe %s (%s): %s", r.Probes[i].ID, r.Probes[i].Place, trustWords(&r.Probes[i])))
 	}
-	lines := alarmLines(r.Others, u)
+	lines := alarmLines(r.Others)
 	for i := range lines {
-		lines[i] = r.Others[i].Subject + ": " + lower(lines[i])
+		lines[i] = r.subject(r.Others[i].Subject) + ": " + lower(lines[i])
 	}
 	out = append(out, capped(lines, linesTold, "alarm", "alarms")...)
 	for _, n := range r.Notes {

@@ -12,8 +12,8 @@ import (
 type slot struct {
 	covered, inBand, below, above time.Duration
 	temp, hum                     *store.Spread // of the probe that is judged
-	hottest                       int32         // of any air probe
-	hasHot, atFloor               bool          // atFloor: hum is of the floor's own probe
+	hottest                       int32         // of any probe, where there is a temp
+	atFloor                       bool          // hum is of the floor's own probe
 }
 
 // slots are an enclosure's by their start, in seconds since 1970.
@@ -23,14 +23,6 @@ type slots map[int64]*slot
 // than the sum's ten minutes where a reading came early, and the next sum's is
 // less then; a clock that was set back must not count a time twice.
 func coverage(r *store.Rollup) time.Duration { return min(r.Covered, 2*slotSpan) }
-
-// high is the highest value of the one that is judged and of any air probe.
-func (s *slot) high() int32 {
-	if !s.hasHot {
-		return s.temp.Max
-	}
-	return max(s.temp.Max, s.hottest)
-}
 
 // A timedSlot is a slot with its start.
 type timedSlot struct {
@@ -64,7 +56,7 @@ func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figur
 			m = &day
 		}
 		if s.temp != nil {
-			m.temp.add(store.Spread{Min: s.temp.Min, Mean: s.temp.Mean, Max: s.high()}, s.covered)
+			m.temp.add(store.Spread{Min: s.temp.Min, Mean: s.temp.Mean, Max: s.hottest}, s.covered)
 			tempered += s.covered
 			inBand += s.inBand
 			above += s.above

@@ -16,6 +16,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/store"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -152,7 +153,7 @@ func TestExcursion_peakWithinTheOnDelay(t *testing.T) {
 	left := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
 	all := slots{}
 	for i, hot := range []int32{2500, 2950, 2800, 2700, 2650, 2640, 2500} {
-		all[left.Add(time.Duration(i-1)*slotSpan).Unix()] = &slot{hottest: hot, hasHot: true}
+		all[left.Add(time.Duration(i-1)*slotSpan).Unix()] = &slot{hottest: hot, temp: &store.Spread{Max: hot}}
 	}
 	x := Excursion{Alarm: rules.AboveBand, From: left.Add(30 * time.Minute), To: left.Add(45 * time.Minute)}
 	x.peak(all, left.Add(24*time.Hour), 30*time.Minute)
@@ -202,7 +203,7 @@ func TestExcursionLines_OneForAHabit(t *testing.T) {
 	}
 	list = append(list, Excursion{Alarm: rules.AboveBand, Priority: rules.Today, From: at.AddDate(0, 0, 5), To: at.AddDate(0, 0, 5).Add(time.Hour)},
 		Excursion{Alarm: rules.BelowBand, Priority: rules.Note, From: at, To: at.Add(time.Hour)})
-	lines := excursionLines(list, unit.Celsius)
+	lines := excursionLines(list, &Limits{}, unit.Celsius)
 	if len(lines) != 3 || !strings.HasSuffix(lines[0], ", and 4 more like it") || strings.Contains(lines[2], "more like it") {
 		t.Errorf("%q", lines)
 	}

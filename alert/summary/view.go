@@ -83,7 +83,7 @@ func (r *Report) view(u unit.Scale) view {
 	}
 	add(&v.Lists, "Changes against the week before", r.Changes)
 	add(&v.Lists, "Outlook", r.Outlook)
-	add(&v.Tail, "The room", r.roomLines(u))
+	add(&v.Tail, "The room", r.roomLines())
 	add(&v.Tail, "Alarms and how they did", r.qualityLines(u))
 	add(&v.Tail, "Drills and calibrations", r.careLines())
 	add(&v.Tail, "What could not be told", r.Unknown)
@@ -156,7 +156,7 @@ func (e *Enclosure) tags() []tag {
 		out = append(out, tag{span(e.Missing) + " not measured", greyBack, greyInk})
 	}
 	if len(out) == 0 && len(e.Others) > 0 {
-		look(true, words.Headline(e.Others[0].Alarm))
+		look(true, e.Others[0].what())
 	}
 	if len(out) == 0 {
 		out = append(out, tag{"calm", calmBack, calmInk})

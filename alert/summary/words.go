@@ -11,6 +11,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // Spaces at which a line is not broken; plain text gets plain ones in the end.
@@ -23,7 +24,13 @@ const (
 func unbroken(s string) string { return strings.ReplaceAll(s, " ", nbsp) }
 
 func degrees(celsius float64, u unit.Scale) string { return unbroken(words.Degrees(celsius, u)) }
-func delta(kelvins float64, u unit.Scale) string   { return unbroken(words.Steps(kelvins, u)) }
+
+// beside is degrees of what may have come to the lethal limit.
+func beside(celsius float64, l *Limits, u unit.Scale) string {
+	return unbroken(words.Beside(celsius, l.Lethal, u))
+}
+
+func delta(kelvins float64, u unit.Scale) string { return unbroken(words.Steps(kelvins, u)) }
 
 // degrees writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
 func (s *Spread) degrees(u unit.Scale) string {
@@ -96,13 +103,18 @@ func (x *Excursion) when() string {
 	}
 }
 
-func (x *Excursion) line(u unit.Scale) string {
+// what says in a few words what is the matter.
+func (x *Excursion) what() string {
+	return words.HeadlineOf(rules.Key{Alarm: x.Alarm, Subject: x.Subject})
+}
+
+func (x *Excursion) line(l *Limits, u unit.Scale) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s", words.Capital(words.Headline(x.Alarm)), x.when())
+	fmt.Fprintf(&b, "%s: %s", words.Capital(x.what()), x.when())
 	if x.Peak != nil {
-		v := degrees(*x.Peak, u)
+		v := beside(*x.Peak, l, u)
 		if x.Alarm == rules.HumidityFloor {
-			v = percent(*x.Peak)
+			v = unbroken(words.BesideFloor(*x.Peak, l.Floor).Value)
 		}
 		word := "peak"
 		if x.low() {
@@ -137,9 +149,9 @@ func floorWords(l *Limits, f *Figures) string {
 	case f.BelowMin == nil:
 		return "humidity was not measured"
 	case *f.BelowMin == 0:
-		return "never below the floor of " + percent(l.Floor)
+		return "never below the floor of " + unbroken(words.Percent(l.Floor))
 	default:
-		return span(*f.BelowMin) + " below the floor of " + percent(l.Floor)
+		return span(*f.BelowMin) + " below the floor of " + unbroken(words.Percent(l.Floor))
 	}
 }
 
@@ -192,12 +204,12 @@ func exposureWords(x *Exposure, u unit.Scale) string {
 }
 
 // nightWords writes the drops: "Tue 2.1, Wed 2.4, Thu ?".
-func nightWords(nights []Night, u unit.Scale) string {
+func nightWords(nights []Night, wanted float64, u unit.Scale) string {
 	var out []string
 	for _, n := range nights {
 		v := "?"
 		if n.Drop != nil {
-			v = unit.TemperatureDelta(*n.Drop).Number(u, 1)
+			v = strings.TrimSuffix(words.Drop(*n.Drop, wanted, u), " "+u.Name())
 		}
 		out = append(out, n.Morning.Format("Mon")+nbsp+v)
 	}
@@ -236,7 +248,7 @@ func worstReason(reasons map[string]uint64) string {
 			best = r
 		}
 	}
-	return strings.ReplaceAll(best, "-", " ")
+	return words.Reason(best)
 }
 
 // pictureWords describes a picture to those who do not see it.
@@ -245,7 +257,7 @@ func pictureWords(e *Enclosure, u unit.Scale) string {
 	if f := &e.Figures; f.InBand != nil {
 		s += ": " + bandWords(f)
 		if m := hottest(f); m != nil {
-			s += ", highest " + degrees(*m, u)
+			s += ", highest " + beside(*m, &e.Limits, u)
 		}
 	}
 	if e.Missing >= 10 {
@@ -278,6 +290,9 @@ const dateForm = "2 January"
 
 // subject names what an alarm is about: an enclosure by its name.
 func (r *Report) subject(id string) string {
+	if id == alarm.Secrets {
+		return rules.Self
+	}
 	for i := range r.Enclosures {
 		if r.Enclosures[i].ID == id {
 			return r.Enclosures[i].Name
@@ -291,7 +306,8 @@ func (r *Report) alarmNames(ids []string, n int) string {
 	var out []string
 	for _, id := range ids {
 		kind, rest, _ := strings.Cut(id, "/")
-		if s := words.Headline(rules.AlarmID(kind)) + " (" + r.subject(rest[:strings.LastIndexByte(rest, '/')]) + ")"; !slices.Contains(out, s) {
+		x := Excursion{Alarm: rules.AlarmID(kind), Subject: rest[:strings.LastIndexByte(rest, '/')]}
+		if s := x.what() + " (" + r.subject(x.Subject) + ")"; !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}

@@ -278,6 +278,19 @@ func Beside(celsius, lethal float64, s unit.Scale) string {
 	return Figure{Value: celsius, Unit: "°C", Lethal: lethal}.Text(s).Value
 }
 
+// Drop writes a fall of temperature so that it is seen whether it is the wanted one.
+func Drop(kelvins, wanted float64, s unit.Scale) string {
+	return Figure{Alarm: alarm.NightDrop, Value: kelvins, Limit: wanted, HasLimit: wanted > 0, Unit: "°C"}.Text(s).Value
+}
+
+// BesideFloor writes a humidity so that it is seen on which side of the floor it is.
+func BesideFloor(percent, floor float64) Shown {
+	return Figure{Alarm: alarm.HumidityFloor, Value: percent, Limit: floor, HasLimit: floor > 0, Unit: "%", Whole: true}.Text(unit.Celsius)
+}
+
+// Reason writes why a reading is doubted, such as "dew-too-high".
+func Reason(id string) string { return strings.ReplaceAll(id, "-", " ") }
+
 // Band writes two limits as the keeper did: "22–26 °C".
 func Band(low, high float64, s unit.Scale) string {
 	return trim(unit.Temperature(low).In(s)) + "–" + trim(unit.Temperature(high).In(s)) + " " + s.Name()
