@@ -1,6 +1,7 @@
 package climate
 
 import (
+	"cmp"
 	"math"
 	"time"
 )
@@ -66,9 +67,12 @@ type Trend struct {
 	Was   [2]float64 `json:"was"`             // the last two readings
 	Seen  uint8      `json:"seen,omitempty"`  // of these
 
-	slope   Slope // of the closed bins, while known
-	ok      bool
-	current bool // slope and ok belong to the bins as they are
+	// Of the readings when the newest bin was closed, so that a slope is the same
+	// whenever it is asked for.
+	noise, grain float64
+	slope        Slope // of the closed bins, while known
+	ok           bool
+	current      bool // slope and ok belong to the bins as they are
 }
 
 // Observe takes one good reading. After 15 minutes without one it starts anew.
@@ -79,6 +83,7 @@ func (t *Trend) Observe(at time.Duration, celsius float64) {
 	if at-t.Last > trendGap || at < t.Last || !t.sound() {
 		*t = Trend{Grain: t.Grain, Stray: t.Stray}
 	}
+	t.strays(celsius)
 	if t.Count > 0 && at-t.Start >= trendBin {
 		t.close()
 	}
@@ -88,7 +93,7 @@ func (t *Trend) Observe(at time.Duration, celsius float64) {
 	t.Count++
 	t.Sum += celsius
 	t.TimeSum += at - t.Start
-	if t.strays(celsius); t.Seen > 1 && at-t.Last >= trendBin {
+	if t.Seen > 1 && at-t.Last >= trendBin {
 		t.close() // nothing more will come for it
 	}
 	t.Last = at
@@ -123,7 +128,7 @@ func (t *Trend) close() {
 	t.Head = (t.Head + 1) % trendBins
 	t.Filled = min(t.Filled+1, trendBins)
 	t.Count, t.Sum, t.TimeSum = 0, 0, 0
-	t.current = false
+	t.noise, t.grain, t.current = t.Noise(), t.Grain, false
 }
 
 // Slope returns the rate at the last closed two minutes, false while there
@@ -201,8 +206,10 @@ func (t *Trend) compute() (Slope, bool) {
 // line is the slope of some bins, no surer than coarse and noisy readings let it be:
 // means of two that are rounded alike do not stray.
 func (t *Trend) line(xs, ys []float64) Slope {
-	s := theilSen(xs, ys, max(trendNoise, t.Noise()/math.Sqrt2))
-	s.Sigma = max(s.Sigma, grainSigma*t.Grain/-xs[0])
+	// A state from before a restart has neither.
+	noise, grain := cmp.Or(t.noise, t.Noise()), cmp.Or(t.grain, t.Grain)
+	s := theilSen(xs, ys, max(trendNoise, noise/math.Sqrt2))
+	s.Sigma = max(s.Sigma, grainSigma*grain/-xs[0])
 	return s
 }
 

@@ -34,6 +34,22 @@ func TestTrendOfALine(t *testing.T) {
 	}
 }
 
+// A slope is the same for who asks at once and for who asks later.
+func TestTrendWhenAsked(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	var often, rare Trend
+	for at := time.Duration(0); at <= 40*time.Minute+50*time.Second; at += 10 * time.Second {
+		v := 25 + 0.3*rng.NormFloat64()
+		often.Observe(at, v)
+		rare.Observe(at, v)
+		often.Slope()
+	}
+	want, ok := often.Slope()
+	if got, known := rare.Slope(); !ok || !known || got != want {
+		t.Errorf("%+v, asked later %+v", want, got)
+	}
+}
+
 func TestTrendNeedsAQuarterOfAnHour(t *testing.T) {
 	var tr Trend
 	for at := time.Duration(0); at <= 14*time.Minute; at += 10 * time.Second {

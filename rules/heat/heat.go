@@ -32,12 +32,12 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 		en.St.Ahead = room.Ahead{At: now.Mono}
 		return // it is here: nothing is ahead
 	}
-	slope, isSteep, ok := en.Rise()
-	switch {
-	case en.Now.Hot < en.Limits.Warn && !(isSteep && l.isOdd(en, now)):
+	if _, isSteep := en.St.Trend.Steep(); en.Now.Hot < en.Limits.Warn && !(isSteep && l.isOdd(en, now)) {
 		l.out.Apply(s, alarm.Back, gap)
 		return
-	case !ok:
+	}
+	slope, isSteep, ok := en.Rise()
+	if !ok {
 		l.out.Apply(s, alarm.Missing, gap)
 		return
 	}
