@@ -66,13 +66,14 @@ type Trend struct {
 	Stray float64    `json:"stray,omitempty"` // °C
 	Was   [2]float64 `json:"was"`             // the last two readings
 	Seen  uint8      `json:"seen,omitempty"`  // of these
+	// The same when the newest bin was closed, so that a slope is the same whenever
+	// it is asked for.
+	BinNoise float64 `json:"bin_noise,omitempty"`
+	BinGrain float64 `json:"bin_grain,omitempty"`
 
-	// Of the readings when the newest bin was closed, so that a slope is the same
-	// whenever it is asked for.
-	noise, grain float64
-	slope        Slope // of the closed bins, while known
-	ok           bool
-	current      bool // slope and ok belong to the bins as they are
+	slope   Slope // of the closed bins, while known
+	ok      bool
+	current bool // slope and ok belong to the bins as they are
 }
 
 // Observe takes one good reading. After 15 minutes without one it starts anew.
@@ -128,7 +129,7 @@ func (t *Trend) close() {
 	t.Head = (t.Head + 1) % trendBins
 	t.Filled = min(t.Filled+1, trendBins)
 	t.Count, t.Sum, t.TimeSum = 0, 0, 0
-	t.noise, t.grain, t.current = t.Noise(), t.Grain, false
+	t.BinNoise, t.BinGrain, t.current = t.Noise(), t.Grain, false
 }
 
 // Slope returns the rate at the last closed two minutes, false while there
@@ -206,8 +207,7 @@ func (t *Trend) compute() (Slope, bool) {
 // line is the slope of some bins, no surer than coarse and noisy readings let it be:
 // means of two that are rounded alike do not stray.
 func (t *Trend) line(xs, ys []float64) Slope {
-	// A state from before a restart has neither.
-	noise, grain := cmp.Or(t.noise, t.Noise()), cmp.Or(t.grain, t.Grain)
+	noise, grain := cmp.Or(t.BinNoise, t.Noise()), cmp.Or(t.BinGrain, t.Grain) // older states have none
 	s := theilSen(xs, ys, max(trendNoise, noise/math.Sqrt2))
 	s.Sigma = max(s.Sigma, grainSigma*grain/-xs[0])
 	return s
