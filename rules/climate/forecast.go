@@ -30,8 +30,10 @@ type Outlook struct {
 type Eta struct {
 	Known bool          `json:"known"` // false: not within six hours by the middle of the range
 	From  time.Duration `json:"from"`  // zero when already there
-	Mid   time.Duration `json:"mid"`
-	To    time.Duration `json:"to"` // Horizon when Open
+	// Mid is by the middle of what a model expects, and may be later than To where the
+	// rise itself goes faster.
+	Mid time.Duration `json:"mid"`
+	To  time.Duration `json:"to"` // Horizon when Open
 	// Open says that the cool end of the range does not get there within the
 	// horizon: say "at the earliest in From".
 	Open bool `json:"open"`

@@ -37,25 +37,6 @@ const (
 	mistFades   = 90 * time.Minute
 )
 
-// nearBy is the time at the present rate within which a steady rise is trusted
-// not to halve.
-const nearBy = 75 * time.Minute
-
-// narrowed bounds the late end of a forecast from priors, which allow a rise to
-// end in many ways, by what is seen: a steady rise that is to reach the limit
-// soon will not have slowed to less than half by then.
-func narrowed(t climate.Eta, way float64, s climate.Slope) climate.Eta {
-	if !t.Known || way <= 0 || s.PerHour < Climbs || 4*s.Sigma > s.PerHour {
-		return t
-	}
-	straight := time.Duration(way / s.PerHour * float64(time.Hour))
-	late := max(2*straight, t.Mid*5/4)
-	if straight <= nearBy && late < t.To {
-		t.To, t.Open = late, false
-	}
-	return t
-}
-
 // explained keeps what is won by turning the lamps off to what their warmth explains:
 // no more time than the rise takes for as many degrees as they add. Nothing is said
 // of lamps that are not known yet.
@@ -69,57 +50,72 @@ func explained(t climate.Eta, lampGain float64, s climate.Slope) climate.Eta {
 	return t
 }
 
-// The figures of a rise that goes straight on, this project's own, tuned on the
-// tuned half of rules/corpus.
+// The figures of a rise that goes on, this project's own, tuned on the tuned half of
+// rules/corpus and on the rooms of heats_test.go.
 const (
 	straightEarly = 0.75            // of the time at the present rate: rises steepen
-	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
-	straightLate  = 1.5             // of it, in the middle, where a model expects none
+	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
 	straightSoon  = time.Hour       // that a rise nobody expects may take
 	straightSure  = 3.0             // standard deviations of such a rise
 	straightLeast = 1.5             // °C/h of it
-	straightLooks = 5 * time.Minute // until the reading comes that shows it
-	straightOut   = 2.0             // times it, where it slows down to a third on its way
-	straightBare  = 3.0             // the same of what has more way to go than it came in half an hour, and no model
-	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun, and may soon end
+	straightLooks = 8 * time.Minute // until the reading comes that shows it
+	straightLate  = 1.5             // times it, where the room or the model says what drives it
+	straightOwn   = 2.5             // the same where nobody knows what does, and it may level off
+	straightClear = 2.0             // standard deviations of a rise whose end is told by its rate
+	straightFar   = 2 * time.Hour   // is too far for that
+	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun
+	straightStart = 0.5             // the same of one that may end before it comes far
+	straightRoom  = 0.6             // of the rate is the room's where that drives it
 )
 
-// straight lets a forecast hold what a rise that goes straight on would do: a heat
-// source that a model does not know need not level off. way is to the first reading at
-// the limit, which strays by noise; lately is the rate in °C/h of the last half hour, in
-// which a source that heats in steps may just rest.
+// A rise is how an enclosure warms.
+type rise struct {
+	climate.Slope
+	noise  float64 // °C by which a reading strays
+	lately float64 // °C/h of the last half hour, in which a source that heats in steps may just rest
+	room   float64 // °C/h of the room; 0 where it clearly rises not
+	steep  bool
+}
+
+// straight lets a forecast hold what a rise that goes straight on would do, and end where
+// one that slows down would: a heat source that a model does not know need not level off,
+// and what it thinks possible is wider than what rises do. way is to the first reading at
+// the limit.
 //
 // Where the model knows no end of it, only a steep one is taken to get there in time
 // to wake somebody: an enclosure warms up like that when its door is shut again.
-func straight(t climate.Eta, way, noise float64, s climate.Slope, lately float64, steep, learned bool) climate.Eta {
+func straight(t climate.Eta, way float64, s rise) climate.Eta {
 	if way <= 0 || s.PerHour < Climbs {
 		return t
 	}
 	at := func(way, rate float64) time.Duration { return time.Duration(max(0, way) / rate * float64(time.Hour)) }
-	now := at(way, s.PerHour)
-	if !t.Known {
+	now, known := at(way, s.PerHour), t.Known
+	if !known {
 		if s.PerHour < max(straightLeast, straightSure*s.Sigma) || now > straightSoon {
 			return t
 		}
 		t = climate.Eta{Known: true, From: now, Mid: climate.Horizon, To: climate.Horizon, Open: true}
 	}
-	if steep {
-		t.Mid = min(t.Mid, time.Duration(straightLate*float64(now)))
+	if s.steep {
+		t.Mid = min(t.Mid, time.Duration(straightMid*float64(now)))
 	}
-	young, early := lately < straightYoung*s.PerHour, straightEarly
-	if young && steep {
-		early = straightRaces
+	t.From = min(t.From, time.Duration(straightEarly*float64(at(way-s.noise, max(s.PerHour+s.Sigma, s.lately)))))
+	out := straightOwn
+	if s.room >= straightRoom*s.PerHour || known && !t.Open && s.lately >= straightYoung*s.PerHour {
+		out = straightLate
 	}
-	t.From = min(t.From, time.Duration(early*float64(at(way-noise, max(s.PerHour+s.Sigma, lately)))))
-	out, far := straightOut, lately/2 < way
-	if far && !learned {
-		out = straightBare
+	late := time.Duration(out*float64(at(way+s.noise, s.PerHour))) + straightLooks
+	switch {
+	case s.lately/2 < way && s.lately < straightStart*s.PerHour:
+		late = climate.Horizon
+	case s.PerHour < straightClear*s.Sigma || now > straightFar:
+		late = max(late, t.To)
+	case known:
+		late = max(late, t.Mid)
 	}
-	t.To = max(t.To, time.Duration(out*float64(at(way+noise, s.PerHour)))+straightLooks)
-	if far && young || t.To >= climate.Horizon {
-		t.To, t.Open = climate.Horizon, true
-	}
-	t.Mid = min(max(t.Mid, t.From), t.To)
+	t.To = min(late, climate.Horizon)
+	t.Open = t.To >= climate.Horizon
+	t.Mid = max(t.Mid, t.From)
 	return t
 }
 
@@ -139,9 +135,6 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Noise: en.St.Trend.Noise(), Trend: slope, HasTrend: true,
 		Lethal: float64(en.Limits.Lethal) / 100,
 	}
-	if t, ok := en.St.Trend.Now(o.At); ok && !steep {
-		o.Air = t
-	}
 	if t, ok := v.RoomTemp(now.Mono); ok {
 		o.Room, o.HasRoom = float64(t)/100, true
 		o.RoomTrend, o.HasRoomTrend = v.Air.Trend.Slope()
@@ -151,20 +144,33 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 		l.Coming(now, v.Loc)
 		o.LampChanges = l.coming[:l.numComing]
 	}
-	f, ok := en.St.Thermal.Forecast(o)
-	en.St.Ahead = Ahead{At: now.Mono}
-	if ok {
-		en.St.Ahead = Ahead{At: now.Mono, ToLethal: f.Lethal, Learned: f.Learned}
-		way := o.Lethal - o.Air - o.Noise
-		if f.Learned {
-			en.St.Ahead.LampsOff = explained(f.LampsOff, en.St.Thermal.LampGain(), slope)
-		} else {
-			en.St.Ahead.ToLethal = narrowed(f.Lethal, way, slope)
-		}
-		lately, _ := en.St.Trend.Change()
-		en.St.Ahead.ToLethal = straight(en.St.Ahead.ToLethal, way, o.Noise, slope, 2*lately, steep, f.Learned)
-		v.allowForMist(en, &en.St.Ahead.ToLethal, way, now)
+	en.St.Ahead = foretell(en.St.Thermal, &en.St.Trend, &o, steep)
+	en.St.Ahead.At = now.Mono
+	v.allowForMist(en, &en.St.Ahead.ToLethal, o.Lethal-o.Air-o.Noise, now)
+}
+
+// foretell is what a model and the rise together make of what is ahead, from o, whose
+// trend is steep or not.
+func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, steep bool) (a Ahead) {
+	if t, ok := trend.Now(o.At); ok && !steep {
+		o.Air = t
 	}
+	f, ok := m.Forecast(*o)
+	if !ok {
+		return a
+	}
+	way := o.Lethal - o.Air - o.Noise
+	a.ToLethal, a.Learned = f.Lethal, f.Learned
+	if f.Learned {
+		a.LampsOff = explained(f.LampsOff, m.LampGain(), o.Trend)
+	}
+	lately, _ := trend.Change()
+	r := rise{Slope: o.Trend, noise: o.Noise, lately: 2 * lately, steep: steep}
+	if o.HasRoomTrend && o.RoomTrend.Rises(0) {
+		r.room = o.RoomTrend.PerHour
+	}
+	a.ToLethal = straight(f.Lethal, way, r)
+	return a
 }
 
 // allowForMist widens a forecast: to the early side after a mist, whose cooling
@@ -173,7 +179,7 @@ func (v *View) allowForMist(en *Enclosure, t *climate.Eta, way float64, now sens
 	if !t.Known || t.Mid <= 0 || way <= 0 {
 		return
 	}
-	perDegree := time.Duration(float64(t.Mid) / way) // at the mean rate ahead
+	perDegree := time.Duration(float64(min(t.Mid, t.To)) / way) // at the mean rate ahead
 	if en.Misted(now.Mono, mistFades) {
 		t.From = time.Duration(float64(t.From) * max(0, 1-mistReturns/way))
 	}

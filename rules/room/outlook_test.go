@@ -46,19 +46,19 @@ func TestStraight_HoldsASteadyRise(t *testing.T) {
 	const way = 2.0
 	for _, perHour := range []float64{3, 8, 15, 30} {
 		left := time.Duration(way / perHour * float64(time.Hour))
-		s := climate.Slope{PerHour: perHour, Sigma: perHour / 10}
+		s := rise{Slope: climate.Slope{PerHour: perHour, Sigma: perHour / 10}, lately: perHour, steep: true}
 		for name, model := range map[string]climate.Eta{
 			"levels off": {Known: true, From: 2 * left, Mid: 3 * left, To: climate.Horizon},
 			"no end":     {},
 			"too soon":   {Known: true, From: left / 4, Mid: left / 3, To: left / 2},
 		} {
-			got := straight(model, way, 0, s, perHour, true, true)
-			if !got.Known || got.From > left || got.To < left || got.Mid < got.From || got.Mid > got.To {
+			got := straight(model, way, s)
+			if !got.Known || got.From > left || got.To < left || got.Mid < got.From {
 				t.Errorf("%v °C/h, %s: %+v, want %v inside", perHour, name, got, left)
 			}
 		}
 	}
-	if got := straight(climate.Eta{}, way, 0, climate.Slope{PerHour: 1.6, Sigma: 1}, 0, false, true); got.Known {
+	if got := straight(climate.Eta{}, way, rise{Slope: climate.Slope{PerHour: 1.6, Sigma: 1}}); got.Known {
 		t.Errorf("a rise that may be noise: %+v", got)
 	}
 }
@@ -92,41 +92,11 @@ func TestRange_InMinutes(t *testing.T) {
 	}
 }
 
-// A steady rise bounds what a forecast from priors leaves open, where it is soon there
-// and surely one.
-func TestNarrowed_AtItsLimits(t *testing.T) {
-	wide := climate.Eta{Known: true, From: 20 * time.Minute, Mid: 40 * time.Minute, To: climate.Horizon, Open: true}
-	for _, c := range []struct {
-		name       string
-		way        float64
-		rate, sure float64
-		want       time.Duration // of the late end
-	}{
-		{"an hour at this rate", 2, 2, 0.1, 2 * time.Hour},
-		{"75 min", 2.5, 2, 0.1, 150 * time.Minute},
-		{"more", 2.6, 2, 0.1, climate.Horizon},
-		{"a quarter of it unsure", 2, 2, 0.5, 2 * time.Hour},
-		{"more unsure", 2, 2, 0.51, climate.Horizon},
-		{"as slow as it may be", 0.3, 0.3, 0, 2 * time.Hour},
-		{"slower", 0.25, 0.29, 0, climate.Horizon},
-		{"no way to go", 0, 2, 0.1, climate.Horizon},
-		{"soon: not before the middle and a quarter", 0.1, 2, 0.1, 50 * time.Minute},
-	} {
-		got := narrowed(wide, c.way, climate.Slope{PerHour: c.rate, Sigma: c.sure})
-		if got.To != c.want || got.Open != (c.want == climate.Horizon) || got.From != wide.From || got.Mid != wide.Mid {
-			t.Errorf("%s: %+v", c.name, got)
-		}
-	}
-	sure := climate.Eta{Known: true, From: 20 * time.Minute, Mid: 40 * time.Minute, To: 60 * time.Minute}
-	if got := narrowed(sure, 2, climate.Slope{PerHour: 2}); got != sure {
-		t.Errorf("a range that is narrower: %+v", got)
-	}
-}
-
 // A rise that goes straight on is inside of a forecast; where a model knows no end, only
 // a steep one is expected.
 func TestStraight_AtItsLimits(t *testing.T) {
 	known := climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: 58 * time.Minute}
+	wide := climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}
 	for _, c := range []struct {
 		name       string
 		t          climate.Eta
@@ -135,52 +105,56 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		steep      bool
 		want       climate.Eta
 	}{
-		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 125 * time.Minute}},
-		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: 125 * time.Minute}},
+		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
+		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
 		{"too slow", known, 2, 0.29, 0, false, known},
-		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 125 * time.Minute}},
+		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
 		{"no way", known, 0, 2, 0, false, known},
-		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: climate.Horizon, To: climate.Horizon, Open: true}},
-		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: climate.Horizon, Open: true}},
-		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: climate.Horizon, To: climate.Horizon, Open: true}},
+		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: climate.Horizon, To: 158 * time.Minute}},
+		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
+		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: climate.Horizon, To: 141*time.Minute + 20*time.Second}},
+		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
+		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 1788 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
+		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 55 * time.Minute, To: 158 * time.Minute}},
+		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 270 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
 		{"less sure", climate.Eta{}, 2, 2, 0.67, false, climate.Eta{}},
-		{"1.5 °C/h", climate.Eta{}, 1.5, 1.5, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: climate.Horizon, To: climate.Horizon, Open: true}},
+		{"1.5 °C/h", climate.Eta{}, 1.5, 1.5, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: climate.Horizon, To: 158 * time.Minute}},
 		{"less", climate.Eta{}, 1, 1.49, 0, false, climate.Eta{}},
 		{"more than an hour", climate.Eta{}, 2.01, 2, 0, false, climate.Eta{}},
 	} {
-		if got := straight(c.t, c.way, 0, climate.Slope{PerHour: c.rate, Sigma: c.sure}, c.rate, c.steep, true); got != c.want {
+		if got := straight(c.t, c.way, rise{Slope: climate.Slope{PerHour: c.rate, Sigma: c.sure}, lately: c.rate, steep: c.steep}); (got.From-c.want.From).Abs() > time.Second || got.To != c.want.To || got.Mid != c.want.Mid || got.Open != c.want.Open || got.Known != c.want.Known {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}
 }
 
-// A rise that has just begun, or of which no model knows, may end before it gets there,
-// and a probe that only begins to show it may show a steeper one yet.
+// A rise that has just begun may end before it gets there; one that nobody explains may
+// level off, one of the room or that the model knows does so later.
 func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 	levels := climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 3 * time.Hour}
+	wide := levels
+	wide.To, wide.Open = climate.Horizon, true
 	for _, c := range []struct {
-		name        string
-		way, lately float64 // of a rise by 8 °C/h
-		steep       bool
-		from        time.Duration
-		open        bool
+		name         string
+		model        climate.Eta
+		lately, room float64 // of a rise by 2 °C/h with 3 °C to go
+		to           time.Duration
 	}{
-		{"for half an hour", 4, 8, true, 1350 * time.Second, false},
-		{"for less", 4, 6.3, true, 15 * time.Minute, true},
-		{"for less, and came further than it has to go", 3, 6.3, true, 675 * time.Second, false},
-		{"for less, and is not steep", 4, 6.3, false, 1350 * time.Second, true},
+		{"for half an hour, as the model has it", levels, 1.6, 0, 143 * time.Minute},
+		{"not for half an hour", levels, 1.59, 0, 233 * time.Minute},
+		{"for some minutes", levels, 0.99, 0, climate.Horizon},
+		{"the model knows no end", wide, 2, 0, 233 * time.Minute},
+		{"but the room drives it", wide, 2, 1.2, 143 * time.Minute},
+		{"the room does not", wide, 2, 1.19, 233 * time.Minute},
 	} {
-		got := straight(levels, c.way, 0, climate.Slope{PerHour: 8}, c.lately, c.steep, true)
-		if got.From != c.from || got.Open != c.open || got.Open != (got.To == climate.Horizon) {
+		got := straight(c.model, 3, rise{Slope: climate.Slope{PerHour: 2}, lately: c.lately, room: c.room})
+		if got.To != c.to || got.Open != (c.to == climate.Horizon) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	soon := climate.Eta{Known: true, From: time.Minute, Mid: 2 * time.Minute, To: 3 * time.Minute}
-	for way, late := range map[float64]time.Duration{4.1: 3, 4: 2} {
-		got := straight(soon, way, 0, climate.Slope{PerHour: 8}, 8, true, false)
-		if want := late*time.Duration(way/8*float64(time.Hour)) + straightLooks; (got.To-want).Abs() > time.Second || got.Open {
-			t.Errorf("%v °C to go, not learned: %+v, want %v", way, got, want)
-		}
+	near := straight(levels, 3, rise{Slope: climate.Slope{PerHour: 8}, lately: 3.9})
+	if far := straight(levels, 3, rise{Slope: climate.Slope{PerHour: 8}, lately: 6.1}); !near.Open || far.Open {
+		t.Errorf("what came further than it has to go is told: %+v and %+v", near, far)
 	}
 }
 
