@@ -60,7 +60,7 @@ type kinds []alarm.Kind
 func (j *judges) table() []row {
 	return []row{
 		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour,
-			kinds{alarm.KindSilent, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
+			kinds{alarm.KindSilent, alarm.KindLossy, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
 		{contact.Judge{}, room.Touched | room.Ticked, kinds{alarm.KindContactMains, alarm.KindContactPump, alarm.KindContactReservoir,
 			alarm.KindContactDoor, alarm.KindContactBattery, alarm.KindContactSilent}},
 		{j.limits, room.Blind | room.Arrived | room.Quick,

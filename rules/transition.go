@@ -46,6 +46,7 @@ const (
 	ProbeJump        = alarm.ProbeJump
 	ProbeDisagrees   = alarm.ProbeDisagrees
 	ProbeClock       = alarm.ProbeClock
+	ProbeLossy       = alarm.ProbeLossy
 	ProbeOverdue     = alarm.ProbeOverdue
 	DeliveryStalled  = alarm.DeliveryStalled
 	RecordIncomplete = alarm.RecordIncomplete

@@ -289,7 +289,7 @@ func (a *adviser) probes(e *Enclosure) {
 			kind = "Look at the lamps of %s"
 		case rules.MistEndless:
 			kind = "Look at the pump that mists %s"
-		case rules.ProbeWet, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock:
+		case rules.ProbeWet, rules.ProbeLossy, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock:
 			kind = "Look at the probe of %s"
 		default:
 			continue

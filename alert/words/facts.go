@@ -91,6 +91,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactSupplySoaked:  "{n} enclosures on this supply are soaked",
 	alarm.FactAllSilent:     "all {n} probes are silent",
 	alarm.FactBusSilent:     "all {n} probes on {about} are silent",
+	alarm.FactLosesRows:     "{percent} of its readings did not come of late, {n} times for longer than they may: look at its radio, its battery or its cable",
 	alarm.FactLosesMany:     "{percent} of its readings did not come before that either: look at its radio, its battery or its cable",
 	alarm.FactDriftHumidity: "by night it has moved by {p+} against the rest of the rack since it was calibrated",
 	alarm.FactDrift:         "by night it has moved by {d+} against the rest of the rack since it was calibrated",

@@ -84,6 +84,11 @@ var kinds = map[alarm.ID]kind{
 		"no usable reading for {v} (limit {l})",
 		"working again",
 	},
+	alarm.ProbeLossy: {
+		"poor connection",
+		"its connection is poor: it still watches, and many of its readings do not come",
+		"its readings come again",
+	},
 	alarm.ProbeFrozen: {
 		"probe frozen",
 		"exactly the same value for {v} while the others move",

@@ -57,7 +57,7 @@ func steps(k alarm.Kind, c alarm.Cause, s situation) []alarm.Step {
 var always = map[alarm.Kind]alarm.Step{
 	alarm.KindNightDrop: alarm.CoolNights, alarm.KindMistEndless: alarm.StopPump, alarm.KindDryDown: alarm.LookVents,
 	alarm.KindDoorAjar: alarm.DoorSearch,
-	alarm.KindSilent:   alarm.LookPlug, alarm.KindWet: alarm.DryProbe, alarm.KindNodeClock: alarm.SetNodeClock, alarm.KindOverdue: alarm.Calibrate,
+	alarm.KindSilent:   alarm.LookPlug, alarm.KindLossy: alarm.LookPlug, alarm.KindWet: alarm.DryProbe, alarm.KindNodeClock: alarm.SetNodeClock, alarm.KindOverdue: alarm.Calibrate,
 	alarm.KindContactMains: alarm.MainsAway, alarm.KindContactPump: alarm.StopPump, alarm.KindContactDoor: alarm.DoorSearch,
 	alarm.KindContactBattery: alarm.ChangeBattery, alarm.KindContactSilent: alarm.LookContact,
 	alarm.KindDelivery: alarm.CheckDelivery, alarm.KindRecord: alarm.CheckCard, alarm.KindClock: alarm.SetClock,

@@ -22,6 +22,7 @@ const (
 	DoorAjar         ID = "door-ajar"
 	LampStuck        ID = "lamp-stuck"
 	ProbeSilent      ID = "probe-silent"
+	ProbeLossy       ID = "probe-lossy" // it watches, and many readings do not come
 	ProbeFrozen      ID = "probe-frozen"
 	ProbeWet         ID = "probe-wet"
 	ProbeJump        ID = "probe-jump"
@@ -68,6 +69,7 @@ const (
 	KindDoorAjar
 	KindLampStuck
 	KindSilent
+	KindLossy
 	KindFrozen
 	KindWet
 	KindJump
@@ -162,6 +164,7 @@ var catalogue = [NumKinds]Row{
 	KindLampStuck:   {ID: LampStuck, Priority: Today, Weight: 1},
 
 	KindSilent:    {ID: ProbeSilent, Of: OfProbe, Priority: Today, Value: Seconds, Delays: fixed(0, probeBack)},
+	KindLossy:     {ID: ProbeLossy, Of: OfProbe, Priority: Note},
 	KindFrozen:    {ID: ProbeFrozen, Of: OfProbe, Priority: Today, Value: Minutes, Delays: fixed(0, probeBack)},
 	KindWet:       {ID: ProbeWet, Of: OfProbe, Priority: Today, Value: Humidity, Delays: fixed(0, probeBack)},
 	KindJump:      {ID: ProbeJump, Of: OfProbe, Priority: Today, Value: Temperature, Delays: fixed(0, jumpBack)},

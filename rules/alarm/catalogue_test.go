@@ -12,7 +12,7 @@ import (
 // together, as the engine lays out its alarms by them.
 func TestCatalogue(t *testing.T) {
 	const contract = "lethal-ceiling ceiling-ahead exposure above-band below-band humidity-floor night-drop mist-missing" +
-		" mist-weak mist-endless dry-down door-ajar lamp-stuck probe-silent probe-frozen probe-wet probe-jump probe-disagrees" +
+		" mist-weak mist-endless dry-down door-ajar lamp-stuck probe-silent probe-lossy probe-frozen probe-wet probe-jump probe-disagrees" +
 		" probe-clock probe-overdue contact-mains contact-pump contact-reservoir contact-door contact-battery contact-silent delivery-stalled record-incomplete clock-unset blind-period drill-overdue config-refused" +
 		" certificate-due duplicate-room sentinel-silent room-silent"
 	if got := strings.Fields(contract); len(got) != int(NumKinds) {

@@ -101,6 +101,7 @@ const (
 	FactAllSilent     FactID = "all-silent"
 	FactBusSilent     FactID = "bus-silent"
 	FactLosesMany     FactID = "loses-many" // Percent of readings
+	FactLosesRows     FactID = "loses-rows" // Percent of readings, Count rows that were long
 	FactDriftHumidity FactID = "humidity-drift"
 	FactDrift         FactID = "temperature-drift"
 	FactDewPoint      FactID = "dew-point"

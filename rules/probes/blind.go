@@ -85,15 +85,13 @@ func blindLimit(en *room.Enclosure, since time.Duration) time.Duration {
 // wakeBlind wakes for probes that are lost, those included whose silence is not told yet.
 func (l look) wakeBlind(en *room.Enclosure, now time.Duration) {
 	for _, i := range en.Probes {
-		p := &l.v.Probes[i]
-		if p.Out || !l.late(p, now) {
+		p := l.at(i)
+		if p.Out || !l.late(p.Probe, now) {
 			continue
 		}
-		s := p.Alarm(alarm.KindSilent)
-		if !p.Silent() {
-			s.Against((now - p.HeardAt() - p.St.Unseen).Seconds(), p.SilentAfter(&l.v.Cfg.Rules).Seconds())
-			l.out.Hold(s, true)
+		if s := p.Alarm(alarm.KindSilent); !s.Rec.Life.Active || s.Rec.Life.Seen != alarm.Beyond {
+			l.silent(p, now-p.HeardAt()-p.St.Unseen, p.SilentAfter(&l.v.Cfg.Rules), now)
 		}
-		l.out.Raise(s, alarm.Wake)
+		l.out.Raise(p.Alarm(alarm.KindSilent), alarm.Wake)
 	}
 }

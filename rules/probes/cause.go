@@ -13,6 +13,8 @@ func (l look) probeCause(p probe, k alarm.Kind, now sensors.Instant) (alarm.Caus
 	switch {
 	case k == alarm.KindSilent:
 		return l.silentCause(p, now)
+	case k == alarm.KindLossy:
+		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{{ID: alarm.FactLosesRows, Percent: 100 * p.Loss.share(), Count: int(p.Loss.Long)}}
 	case k == alarm.KindWet:
 		return l.wetCause(p)
 	case k == alarm.KindDisagrees && p.St.Swap.With != "":

@@ -23,14 +23,26 @@ func (l look) judgeSilent(p probe, now sensors.Instant) {
 	if age <= limit && !s.Open() {
 		return
 	}
-	if !p.Silent() { // told, it is over once the probe speaks as it should
+	if !s.Rec.Life.Active || s.Rec.Life.Seen != alarm.Beyond { // told, it is over once the probe speaks as it should
 		limit = p.toldAfter(&l.v.Cfg.Rules)
 	}
-	if age <= limit && !s.Open() {
-		return
+	switch {
+	case age > limit:
+		l.silent(p, age, limit, now.Mono)
+	case p.held(s, now.Mono):
+		l.out.Apply(s, alarm.Between, 0)
+	case s.Open():
+		s.Against(age.Seconds(), limit.Seconds())
+		l.out.Hold(s, false)
 	}
+}
+
+// silent tells of a silence that lasts.
+func (l look) silent(p probe, age, limit, now time.Duration) {
+	s := p.Alarm(alarm.KindSilent)
+	p.Told = now
 	s.Against(age.Seconds(), limit.Seconds())
-	l.out.Hold(s, age > limit)
+	l.out.Hold(s, true)
 }
 
 // humidityGone is for how long a probe that speaks has told no humidity, and no

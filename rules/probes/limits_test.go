@@ -219,21 +219,24 @@ func TestWet_judged(t *testing.T) {
 func TestLoss_AtItsLimits(t *testing.T) {
 	n := Loss{}
 	for _, polls := range []int{1, 1, 3, 0, 2} { // two lost, then none, then one
-		n.note(polls)
+		n.note(polls, polls > 2)
 	}
-	if n != (Loss{Got: 5, Lost: 3, Rows: 2}) {
+	if n != (Loss{Got: 5, Lost: 3, Rows: 2, Long: 1, Longest: [3]uint16{2, 1}}) {
 		t.Errorf("%+v", n)
 	}
 	n = Loss{}
-	if n.note(1 << 20); n.Lost != lossKept/4 || n.Rows != 1 {
+	if n.note(1<<20, true); n.Lost != lossKept/4 || n.Rows != 1 {
 		t.Errorf("an outage counts as %+v", n)
 	}
-	n = Loss{Got: 3000, Lost: lossKept - 3001, Rows: 100}
-	if n.note(1); n.Got != 3001 {
+	n = Loss{Got: 3000, Lost: lossKept - 3001, Rows: 100, Longest: [3]uint16{9, 7, 5}}
+	if n.note(1, false); n.Got != 3001 {
 		t.Errorf("at the end: %+v", n)
 	}
-	if n.note(1); n != (Loss{Got: 1501, Lost: 547, Rows: 50}) {
+	if n.note(1, false); n != (Loss{Got: 1501, Lost: 547, Rows: 50, Before: [3]uint16{9, 7, 5}}) {
 		t.Errorf("older ones count half: %+v", n)
+	}
+	if n.note(9, true); n.third() != 7 { // of nine, eight, seven and five
+		t.Errorf("the third longest is %d of %+v", n.third(), n)
 	}
 	if s := (&Loss{Got: 70, Lost: 10}).share(); s != 0.1 {
 		t.Errorf("share %v of 10 in 80 and the twenty that are believed", s)
@@ -517,6 +520,9 @@ func TestJudges_UntilItIsOver(t *testing.T) {
 		}
 		s := p.Alarm(alarm.KindSilent)
 		s.Rec.Life.State, s.Rec.Life.Active = alarm.Unack, told
+		if told { // in the silence that goes on
+			s.Rec.Life.Seen = alarm.Beyond
+		}
 		p.St.HumAt, p.St.Heard.Mono = v.At.Mono-limit-time.Second, v.At.Mono-limit-time.Second
 		l.judgeSilent(p, v.At)
 		if f, ok := found.Last(alarm.KindSilent); !ok || (f.In == alarm.Beyond) != want {

@@ -1,4 +1,4 @@
-// Package probes judges the probes themselves: silent, frozen, wet, jumping, in
+// Package probes judges the probes themselves: silent, lossy, frozen, wet, jumping, in
 // disagreement or exchanged, with a wrong clock, or due to be calibrated. It also
 // decides what a reading is good for, so that a doubt never hides heat.
 package probes
@@ -24,6 +24,7 @@ type State struct {
 	Level   Level                `json:"level,omitzero"`
 	Grain   Grain                `json:"grain,omitzero"`
 	Runs    Runs                 `json:"runs,omitzero"`
+	Told    time.Duration        `json:"told,omitempty"`    // when it was last told to be silent
 	Quiet   time.Duration        `json:"quiet,omitempty"`   // when its last silence ended
 	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
 	Step    Step                 `json:"step,omitzero"`     // last one that air does not make
@@ -97,6 +98,7 @@ func (l look) take(p probe, r *sensors.Reading) {
 	if p.Open > 0 && r.Quality != sensors.Bad && p.Alarm(alarm.KindSilent).Open() {
 		l.judgeSilent(p, r.At)
 	}
+	l.judgeLossy(p)
 	l.judgeReason(p, r.At)
 	if p.Encl >= 0 {
 		en := &l.v.Enclosures[p.Encl]
