@@ -51,7 +51,7 @@ func newRig(t *testing.T) *rig {
 		if mux != 0 {
 			muxes[mux].Attach(channel, uint16(addr), p.device)
 			var err error
-			if on, err = tree.Channel(mux, channel); err != nil {
+			if on, err = tree.Branch(mux, channel); err != nil {
 				t.Fatal(err)
 			}
 		} else {

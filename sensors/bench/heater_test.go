@@ -49,10 +49,7 @@ func TestHeaterPulses(t *testing.T) {
 				} else {
 					bus.Attach(0x44, &SHT3x{Air: &climate, HDC: family == "hdc302x"})
 				}
-				p, err := sht.Open(configs.Probe{ID: "p", Family: family, Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
-				if err != nil {
-					t.Fatal(err)
-				}
+				p := open(t, configs.Probe{ID: "p", Family: family, Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus).(*sht.Probe)
 				counts := day(t, p, &climate, 4*time.Hour)
 				if got := p.Events().HeaterPulses; got != c.pulses {
 					t.Errorf("%s, %s: %d pulses, want %d", family, c.name, got, c.pulses)
@@ -77,10 +74,7 @@ func TestAHeaterThatStaysOnInhibitsReadings(t *testing.T) {
 		climate := Air{Celsius: 24, Percent: 92}
 		chip := &SHT3x{Air: &climate}
 		bus.Attach(0x44, chip)
-		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
-		if err != nil {
-			t.Fatal(err)
-		}
+		p := open(t, configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus).(*sht.Probe)
 		if _, err := p.Sample(t.Context()); err != nil {
 			t.Fatal(err)
 		}
@@ -114,10 +108,7 @@ func TestABudgetTooShortForAPulsePutsItOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := NewBus("sim")
 		bus.Attach(0x44, &SHT3x{Air: &Air{Celsius: 24, Percent: 92}})
-		p, err := sht.Open(configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
-		if err != nil {
-			t.Fatal(err)
-		}
+		p := open(t, configs.Probe{ID: "p", Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus).(*sht.Probe)
 		for _, c := range []struct {
 			budget time.Duration
 			pulses uint64
@@ -144,10 +135,7 @@ func TestPulsesOfARoomAreSpreadOut(t *testing.T) {
 		for i := range 48 {
 			bus := NewBus("sim")
 			bus.Attach(0x44, &SHT3x{Air: &climate})
-			p, err := sht.Open(configs.Probe{ID: fmt.Sprintf("probe-%d", i), Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus)
-			if err != nil {
-				t.Fatal(err)
-			}
+			p := open(t, configs.Probe{ID: fmt.Sprintf("probe-%d", i), Family: "sht3x", Address: 0x44, HeaterEvery: configs.Duration(time.Hour)}, bus).(*sht.Probe)
 			probes = append(probes, p)
 		}
 		pulsed, most := uint64(0), uint64(0)

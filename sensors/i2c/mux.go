@@ -58,8 +58,12 @@ func NewTree(bus Bus, muxes ...uint16) *Tree {
 // channel closed.
 func (t *Tree) Trunk() Bus { return &branch{tree: t, mux: -1, name: t.bus.String()} }
 
-// Channel returns the bus behind one channel, 0 to 7.
-func (t *Tree) Channel(mux uint16, channel int) (Bus, error) {
+// Branch returns the bus behind one channel, 0 to 7, of a multiplexer; or Trunk where mux
+// is 0, which is how a configuration says that there is none.
+func (t *Tree) Branch(mux uint16, channel int) (Bus, error) {
+	if mux == 0 {
+		return t.Trunk(), nil
+	}
 	i := slices.IndexFunc(t.muxes, func(m muxState) bool { return m.addr == mux })
 	if i < 0 {
 		return nil, fmt.Errorf("%s: no multiplexer at %#x was named", t.bus, mux)
@@ -69,15 +73,6 @@ func (t *Tree) Channel(mux uint16, channel int) (Bus, error) {
 	}
 	return &branch{tree: t, mux: i, channel: channel,
 		name: fmt.Sprintf("%s mux %#x channel %d", t.bus, mux, channel)}, nil
-}
-
-// Branch returns Channel, or Trunk where mux is 0, which is how a configuration
-// says that there is none.
-func (t *Tree) Branch(mux uint16, channel int) (Bus, error) {
-	if mux == 0 {
-		return t.Trunk(), nil
-	}
-	return t.Channel(mux, channel)
 }
 
 // branch is one bus of a tree.

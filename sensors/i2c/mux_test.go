@@ -21,7 +21,7 @@ func TestChannelBytes(t *testing.T) {
 	transfer := i2ctest.IO{Addr: 0x44, W: []byte{0xFD}, R: []byte{1, 2}}
 	once := []i2ctest.IO{setSelect(0x71, 0), setSelect(0x72, 0), setSelect(0x70, 1<<3), transfer, setSelect(0x70, 0)}
 	pb := &i2ctest.Playback{Ops: slices.Concat(once, once), DontPanic: true}
-	ch, err := NewTree(pb, 0x72, 0x70, 0x71, 0x70).Channel(0x70, 3)
+	ch, err := NewTree(pb, 0x72, 0x70, 0x71, 0x70).Branch(0x70, 3)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -77,11 +77,11 @@ func TestAMultiplexerThatMayBeOpenBlocksOthersUntilItIsGone(t *testing.T) {
 		return nil
 	}}
 	tree := NewTree(s, 0x70, 0x71)
-	a, err := tree.Channel(0x70, 0)
+	a, err := tree.Branch(0x70, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := tree.Channel(0x71, 0)
+	b, err := tree.Branch(0x71, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -143,7 +143,7 @@ func TestChannelRefusesWhatIsNotThere(t *testing.T) {
 		mux     uint16
 		channel int
 	}{{0x71, 0}, {0x70, 8}, {0x70, -1}} {
-		if _, err := tree.Channel(c.mux, c.channel); err == nil {
+		if _, err := tree.Branch(c.mux, c.channel); err == nil {
 			t.Errorf("%#x channel %d was accepted", c.mux, c.channel)
 		}
 	}

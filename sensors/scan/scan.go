@@ -81,7 +81,7 @@ func scanBuses(ctx context.Context, families []sensors.Family, o Options) ([]sen
 		if parent, ok := parentBus(o.Sys, n); ok {
 			s.skip = seen[parent]
 		}
-		if err := s.open(o.OpenBus); err != nil {
+		if err := s.run(o.OpenBus); err != nil {
 			faults = append(faults, err)
 		}
 		seen[n] = append(s.skip, s.answered...)
@@ -105,23 +105,19 @@ type busScan struct {
 	trunk    i2c.Bus
 }
 
-func (s *busScan) open(open func(string) (i2c.BusCloser, error)) error {
+func (s *busScan) run(open func(string) (i2c.BusCloser, error)) error {
 	bus, err := open(s.path)
 	if err != nil {
 		return err // says which bus
 	}
 	defer bus.Close()
-	return s.run(bus)
-}
-
-func (s *busScan) run(bus i2c.Bus) error {
 	muxes := s.findMuxes(bus)
 	tree := i2c.NewTree(bus, muxes...)
 	s.trunk = tree.Trunk()
 	s.probe(s.trunk, sensors.Finding{Bus: s.path})
 	for _, m := range muxes {
 		for channel := range 8 {
-			behind, err := tree.Channel(m, channel)
+			behind, err := tree.Branch(m, channel)
 			if err != nil {
 				return err
 			}

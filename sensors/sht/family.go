@@ -17,7 +17,14 @@ func SHT4x() sensors.Family {
 		Coldest: -4000, Hottest: 12500, Driest: -600, Wettest: 11900,
 		Zeros: sensors.Zeros(-4500, -600), Coarse: 1,
 		Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 1.8, PercentAt100: 3.0, PercentYear: 0.25, Hysteresis: 0.8},
-	}, []byte{0x89}, 2, func(w [3]uint16) (string, bool) {
+	}, dialect{
+		measure: command{0xFD}, convert: 10 * time.Millisecond,
+		identity: []command{{0x89}}, idWords: 2,
+		reset: command{0x94}, resetTime: 2 * time.Millisecond,
+		humOffset: -6, humSpan: 125,
+		// 110 mW for 1 s.
+		heater: heater{self: command{0x2F}, run: 1100 * time.Millisecond},
+	}, command{0x89}, 2, func(w [3]uint16) (string, bool) {
 		return fmt.Sprintf("serial number %04x%04x", w[0], w[1]), true
 	})
 }
@@ -28,7 +35,14 @@ func SHT3x() sensors.Family {
 		Coldest: -4000, Hottest: 12500, Driest: 0, Wettest: 10000,
 		Zeros: sensors.Zeros(-4500, 0), Coarse: 1,
 		Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 2.0, PercentAt100: 4.0, PercentYear: 0.25, Hysteresis: 0.8},
-	}, []byte{0xF3, 0x2D}, 1, func(w [3]uint16) (string, bool) {
+	}, dialect{
+		measure: command{0x24, 0x00}, convert: 17 * time.Millisecond,
+		identity: []command{{0x36, 0x82}}, idWords: 2, mute: true,
+		reset: command{0x30, 0xA2}, resetTime: 3 * time.Millisecond,
+		humSpan: 100,
+		status:  command{0xF3, 0x2D}, clear: command{0x30, 0x41},
+		heater: heater{on: command{0x30, 0x6D}, off: command{0x30, 0x66}, run: time.Second},
+	}, command{0xF3, 0x2D}, 1, func(w [3]uint16) (string, bool) {
 		return fmt.Sprintf("status %04x", w[0]), true
 	})
 }
@@ -39,7 +53,18 @@ func HDC302x() sensors.Family {
 		Coldest: -4000, Hottest: 12500, Driest: 0, Wettest: 10000,
 		Zeros: sensors.Zeros(-4500, 0), Coarse: 1,
 		Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 1.5, PercentAt100: 3.5, PercentYear: 0.19, Hysteresis: 0.8},
-	}, []byte{0x37, 0x81}, 1, func(w [3]uint16) (string, bool) {
+	}, dialect{
+		measure: command{0x24, 0x00}, convert: 17 * time.Millisecond,
+		identity: []command{{0x36, 0x83}, {0x36, 0x84}, {0x36, 0x85}}, idWords: 1,
+		reset: command{0x30, 0xA2}, resetTime: 5 * time.Millisecond,
+		humSpan: 100,
+		status:  command{0xF3, 0x2D}, clear: command{0x30, 0x41},
+		offset: command{0xA0, 0x04},
+		heater: heater{
+			setup: command{0x30, 0x6E, 0x03, 0xFF, i2c.CRC8(0x03, 0xFF)}, // half power
+			on:    command{0x30, 0x6D}, off: command{0x30, 0x66}, run: time.Second,
+		},
+	}, command{0x37, 0x81}, 1, func(w [3]uint16) (string, bool) {
 		return "maker's number 3000", w[0] == 0x3000
 	})
 }
@@ -48,13 +73,15 @@ func HDC302x() sensors.Family {
 // identity command: of the serial number, by one byte that the others do not know, of
 // the maker's number, or of the status, which an HDC302x has too, so that the SHT3x is
 // asked last.
-func row(name string, addresses []int, l sensors.Limits, command []byte, n int, is func([3]uint16) (string, bool)) sensors.Family {
+func row(name string, addresses []int, l sensors.Limits, d dialect, told command, n int, is func([3]uint16) (string, bool)) sensors.Family {
 	return sensors.Family{
 		Name: name, Addresses: addresses, Allows: []string{"heater_every"}, Check: checkHeater,
 		Measures: sensors.Both, Limits: l,
-		Open: func(p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) { return Open(p, bus) },
+		Open: func(p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) {
+			return &Probe{dialect: d, chip: i2c.At(p, bus), pulse: newPulser(p.ID, p.HeaterEvery.D())}, nil
+		},
 		Identify: func(ctx context.Context, bus i2c.Bus, addr uint16) (string, sensors.Certainty) {
-			w, err := ask(ctx, i2c.Device{Bus: bus, Addr: addr}, command, time.Millisecond, n)
+			w, err := ask(ctx, i2c.Device{Bus: bus, Addr: addr}, told, time.Millisecond, n)
 			if detail, ok := is(w); ok && err == nil {
 				return detail, sensors.Identified
 			}

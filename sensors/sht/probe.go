@@ -6,7 +6,6 @@ import (
 	"math"
 	"time"
 
-	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/i2c"
 )
@@ -28,15 +27,6 @@ type Probe struct {
 	// first, or after a reset of ours, tells of no restart by itself.
 	cleared bool
 	events  sensors.Events
-}
-
-// Open returns the probe that p describes on bus.
-func Open(p configs.Probe, bus i2c.Bus) (*Probe, error) {
-	d, ok := dialects()[p.Family]
-	if !ok {
-		return nil, fmt.Errorf("probe %s: family %q is not read by this driver", p.ID, p.Family)
-	}
-	return &Probe{dialect: d, chip: i2c.At(p, bus), pulse: newPulser(p.ID, p.HeaterEvery.D())}, nil
 }
 
 // Sample measures once, 10 to 17 ms. The error is a sensors.FaultError, sensors.Heating
