@@ -312,6 +312,11 @@ func (s *Section) Fault(key, do, format string, args ...any) {
 	s.k.fault(s.t, key, do, format, args...)
 }
 
+// FaultIf is Fault where something holds.
+func (s *Section) FaultIf(wrong bool, key, do, format string, args ...any) {
+	s.k.faultIf(wrong, s.t, key, do, format, args...)
+}
+
 // OneOf checks a text against the few words that it may be.
 func (s *Section) OneOf(key, got string, allowed ...string) { s.k.oneOf(s.t, key, got, allowed...) }
 
@@ -328,14 +333,10 @@ func (s *Section) Together(a, b string) { s.k.together(s.t, a, b) }
 // one.
 func (s *Section) Node(who, topic string, pointers map[string]string) {
 	for key, got := range pointers {
-		if got != "" && !strings.HasPrefix(got, "/") {
-			s.Fault(key, fmt.Sprintf("write %q", "/"+got), "%s = %q is not a JSON pointer (RFC 6901)", key, got)
-		}
+		s.FaultIf(got != "" && !strings.HasPrefix(got, "/"), key,
+			fmt.Sprintf("write %q", "/"+got), "%s = %q is not a JSON pointer (RFC 6901)", key, got)
 	}
-	if strings.ContainsAny(topic, "+#") {
-		s.Fault("topic", "write the topic of one node", "topic = %q has a wildcard", topic)
-	}
-	if topic != "" && s.k.c.MQTT.Broker == "" {
-		s.Fault("topic", "add [mqtt] with a broker", "%s comes through a broker and there is none", who)
-	}
+	s.FaultIf(strings.ContainsAny(topic, "+#"), "topic", "write the topic of one node", "topic = %q has a wildcard", topic)
+	s.FaultIf(topic != "" && s.k.c.MQTT.Broker == "", "topic",
+		"add [mqtt] with a broker", "%s comes through a broker and there is none", who)
 }

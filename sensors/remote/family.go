@@ -27,9 +27,8 @@ func Family() sensors.Family {
 
 // check looks at how a node's JSON is read.
 func check(s *configs.Section, p configs.Probe) {
-	if !s.Has("temperature_pointer") && !s.Has("humidity_pointer") {
-		s.Fault("", `add temperature_pointer = "/temperature" or humidity_pointer`, "probe %q reads nothing from its node's JSON", p.ID)
-	}
+	s.FaultIf(!s.Has("temperature_pointer") && !s.Has("humidity_pointer"), "",
+		`add temperature_pointer = "/temperature" or humidity_pointer`, "probe %q reads nothing from its node's JSON", p.ID)
 	s.Node(fmt.Sprintf("probe %q", p.ID), p.Topic, map[string]string{
 		"temperature_pointer": p.TemperaturePointer, "humidity_pointer": p.HumidityPointer, "time_pointer": p.TimePointer,
 	})

@@ -52,21 +52,16 @@ func (r Rows) Check(s *configs.Section, p configs.Probe) {
 		allows = append(allows, "address", "mux_address", "mux_channel")
 	}
 	for _, key := range needs {
-		if !s.Has(key) {
-			s.Fault("", "add "+key, "probe %q of family %s has no %s", p.ID, p.Family, key)
-		}
+		s.FaultIf(!s.Has(key), "", "add "+key, "probe %q of family %s has no %s", p.ID, p.Family, key)
 	}
 	for _, key := range s.Keys() {
-		if !slices.Contains(needs, key) && !slices.Contains(allows, key) {
-			s.Fault(key, "remove it", "%s means nothing for a probe of family %s", key, p.Family)
-		}
+		s.FaultIf(!slices.Contains(needs, key) && !slices.Contains(allows, key), key,
+			"remove it", "%s means nothing for a probe of family %s", key, p.Family)
 	}
-	if s.Has("bus") && !filepath.IsAbs(p.Bus) {
-		s.Fault("bus", `write the full path, as in "/dev/i2c-1"`, "bus = %q is not a full path", p.Bus)
-	}
-	if s.Has("path") && !filepath.IsAbs(p.Path) {
-		s.Fault("path", `write the full path, as in "/sys/bus/w1/devices/28-0123456789ab"`, "path = %q is not a full path", p.Path)
-	}
+	s.FaultIf(s.Has("bus") && !filepath.IsAbs(p.Bus), "bus",
+		`write the full path, as in "/dev/i2c-1"`, "bus = %q is not a full path", p.Bus)
+	s.FaultIf(s.Has("path") && !filepath.IsAbs(p.Path), "path",
+		`write the full path, as in "/sys/bus/w1/devices/28-0123456789ab"`, "path = %q is not a full path", p.Path)
 	wiring(s, p, f)
 	if f.Check != nil {
 		f.Check(s, p)
@@ -90,15 +85,12 @@ func (r Rows) unknown(s *configs.Section, p configs.Probe) {
 }
 
 func wiring(s *configs.Section, p configs.Probe, f sensors.Family) {
-	if len(f.Addresses) > 0 && !slices.Contains(f.Addresses, p.Address) {
-		s.Fault("address", "write "+hexList(f.Addresses), "a probe of family %s does not answer at %#x", p.Family, p.Address)
-	}
-	if s.Has("mux_address") && (p.MuxAddress < 0x70 || p.MuxAddress > 0x77) {
-		s.Fault("mux_address", "write 0x70 to 0x77", "a multiplexer does not answer at %#x", p.MuxAddress)
-	}
-	if s.Has("mux_channel") && (p.MuxChannel < 0 || p.MuxChannel > 7) {
-		s.Fault("mux_channel", "write 0 to 7", "mux_channel = %d is not on the chip", p.MuxChannel)
-	}
+	s.FaultIf(len(f.Addresses) > 0 && !slices.Contains(f.Addresses, p.Address), "address",
+		"write "+hexList(f.Addresses), "a probe of family %s does not answer at %#x", p.Family, p.Address)
+	s.FaultIf(s.Has("mux_address") && (p.MuxAddress < 0x70 || p.MuxAddress > 0x77), "mux_address",
+		"write 0x70 to 0x77", "a multiplexer does not answer at %#x", p.MuxAddress)
+	s.FaultIf(s.Has("mux_channel") && (p.MuxChannel < 0 || p.MuxChannel > 7), "mux_channel",
+		"write 0 to 7", "mux_channel = %d is not on the chip", p.MuxChannel)
 	s.Together("mux_address", "mux_channel")
 }
 
