@@ -237,9 +237,10 @@ func TestLastGoodIsFoundInTheStoreDir(t *testing.T) {
 	}
 	write(t, dir, "last-good.toml", good)
 	for name, bad := range map[string]string{
-		"a key":    good + "\n[lamps_of_the_room]\non = 1\n",
-		"no TOML":  "[room\n" + good,
-		"no quote": good + "\n[store]\ndir = \"unfinished\n",
+		"a key":     good + "\n[lamps_of_the_room]\non = 1\n",
+		"no TOML":   "[room\n" + good,
+		"no quote":  good + "\n[store]\ndir = \"unfinished\n",
+		"a literal": "[room\n" + strings.Replace(good, `"`+dir+`"`, "'"+dir+"'", 1),
 	} {
 		cfg, _, refused, err := loadOrLastGood(write(t, t.TempDir(), "dewline.toml", bad), "", slog.New(slog.DiscardHandler))
 		if err != nil || refused == "" || cfg.Store.Dir != dir {

@@ -171,11 +171,14 @@ func storeDir(path string) string {
 		if !strings.HasPrefix(section, "[store]") || strings.TrimSpace(key) != "dir" {
 			continue
 		}
-		quoted, err := strconv.QuotedPrefix(strings.TrimSpace(value))
-		if err != nil {
-			continue
+		value = strings.TrimSpace(value)
+		literal, isLiteral := strings.CutPrefix(value, "'")
+		dir, _, _ := strings.Cut(literal, "'")
+		if !isLiteral {
+			quoted, _ := strconv.QuotedPrefix(value) // empty for what is no text
+			dir, _ = strconv.Unquote(quoted)
 		}
-		if dir, err := strconv.Unquote(quoted); err == nil && filepath.IsAbs(dir) {
+		if filepath.IsAbs(dir) {
 			return dir
 		}
 	}
