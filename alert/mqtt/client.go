@@ -45,11 +45,7 @@ func New(o Options) (*Client, error) {
 	if strings.ContainsAny(o.Room, "/+#") || o.Room == "" {
 		return nil, fmt.Errorf("room id %q cannot be part of a topic; use a-z, 0-9 and hyphens", o.Room)
 	}
-	id := "dewline-" + o.Room
-	if o.Instance != "" {
-		id += "-" + o.Instance
-	}
-	if err := o.complete(id); err != nil {
+	if err := o.complete(); err != nil {
 		return nil, err
 	}
 	return &Client{

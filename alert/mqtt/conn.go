@@ -82,8 +82,8 @@ func (o *Options) reconnect(ctx context.Context, once func() (up bool, err error
 	}
 }
 
-// connect opens a session; will is the status topic, empty for none.
-func connect(ctx context.Context, o *Options, will string) (*session, error) {
+// connect opens a session, whose will goes to the status topic.
+func connect(ctx context.Context, o *Options, status string) (*session, error) {
 	s := &session{lost: make(chan struct{})}
 	dial := &dialer{ctx: ctx, tls: o.TLS}
 	po := paho.NewClientOptions().AddBroker(o.Broker).SetClientID(o.ClientID).
@@ -91,11 +91,8 @@ func connect(ctx context.Context, o *Options, will string) (*session, error) {
 		SetProtocolVersion(4).SetCleanSession(true).SetStore(paho.NewOrderedMemoryStore()).
 		SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(handshakeTime).
 		SetWriteTimeout(writeTime).SetKeepAlive(o.KeepAlive).SetPingTimeout(min(o.KeepAlive, 10*time.Second)).
-		SetOrderMatters(false).SetCustomOpenConnectionFn(dial.open).
+		SetOrderMatters(false).SetCustomOpenConnectionFn(dial.open).SetBinaryWill(status, []byte(offline), 1, true).
 		SetConnectionLostHandler(func(_ paho.Client, err error) { s.end(err) })
-	if will != "" {
-		po.SetBinaryWill(will, []byte(offline), 1, true)
-	}
 	s.client = paho.NewClient(po)
 	token := s.client.Connect()
 	select {

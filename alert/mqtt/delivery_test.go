@@ -274,18 +274,12 @@ func TestWatch(t *testing.T) {
 	b := mosquitto.New(t)
 	b.Start()
 	signs := make(chan Sign, 64)
-	up := make(chan bool, 8)
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		if err := Watch(ctx, Options{Broker: b.URL(), OnState: func(down error) { up <- down == nil }}, []string{"attic"}, func(s Sign) { signs <- s }); err != nil {
-			t.Errorf("watch: %v", err)
-		}
-	}()
-	if !<-up {
-		t.Fatal("sentinel not connected")
-	}
+	sees := make(chan struct{}, 8)
+	client(t, Options{
+		Room: "sentinel-den", Broker: b.URL(), Watch: []string{"attic"},
+		OnSight: func() { sees <- struct{}{} }, OnSign: func(s Sign) { signs <- s },
+	})
+	<-sees
 	c, stop := client(t, Options{Broker: b.URL()})
 	next := func() Sign {
 		t.Helper()
@@ -309,8 +303,6 @@ func TestWatch(t *testing.T) {
 	if s := next(); s.Status != "offline" {
 		t.Errorf("end: %+v", s)
 	}
-	cancel()
-	<-done
 }
 
 func TestParseSign(t *testing.T) {
@@ -342,7 +334,7 @@ func TestParseSign(t *testing.T) {
 
 // A broker that is away for days is one line in the log, not one every quarter
 // of a minute.
-func TestWatch_logsAnOutageOnce(t *testing.T) {
+func TestRun_logsAnOutageOnce(t *testing.T) {
 	t.Parallel()
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
@@ -354,8 +346,11 @@ func TestWatch_logsAnOutageOnce(t *testing.T) {
 		c.Close()
 	})
 	var log bytes.Buffer
-	o := Options{Broker: url, Log: slog.New(slog.NewTextHandler(&log, nil))}
-	if err := Watch(ctx, o, nil, func(Sign) {}); err != nil {
+	c, err := New(Options{Room: "attic", Broker: url, Log: slog.New(slog.NewTextHandler(&log, nil))})
+	if err == nil {
+		err = c.Run(ctx)
+	}
+	if err != nil {
 		t.Fatal(err)
 	}
 	if n := strings.Count(log.String(), "no connection to the broker"); n != 1 {

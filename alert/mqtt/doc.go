@@ -1,7 +1,7 @@
 // Package mqtt is the channel over an MQTT 3.1.1 broker: notices, retained
 // climate and alarm documents, status with last will, heartbeat, and commands
-// with their replies, all under dewline/<room>/. Watch is the sentinel's end
-// of the same topics.
+// with their replies, all under dewline/<room>/. A sentinel's client listens to the
+// signs of life of other rooms too.
 //
 // Every connection is a new client, so that nothing older than what is true
 // now can be re-sent by the library, and nothing is kept on disk: what must

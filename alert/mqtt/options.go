@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -8,6 +9,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/url"
+	"strings"
 	"time"
 
 	"dewline/alert"
@@ -55,6 +57,12 @@ type Options struct {
 	// OnWatched is told that a sentinel watches the room: live now, or when the
 	// broker kept its word. An empty one says that none does.
 	OnWatched func(sentinel string, live bool)
+	// Watch names rooms of which OnSign is told each sign of life, on goroutines of the
+	// library; OnSight is told when the broker begins to pass them, which lasts until
+	// OnState says that the connection is gone.
+	Watch   []string
+	OnSign  func(Sign)
+	OnSight func()
 	// OnState is told when the connection comes up, after the retained status
 	// is out, with nil, and why there is none: at the start, when it is lost and
 	// after each failed attempt. It must not block.
@@ -67,7 +75,7 @@ type Options struct {
 	Log       *slog.Logger
 }
 
-func (o *Options) complete(id string) error {
+func (o *Options) complete() error {
 	u, err := url.Parse(o.Broker)
 	if err != nil {
 		return fmt.Errorf("broker address: %w", err)
@@ -75,10 +83,8 @@ func (o *Options) complete(id string) error {
 	if _, port := scheme(u.Scheme); port == "" || u.Hostname() == "" {
 		return fmt.Errorf("broker address %q is not of the form tcp://host:1883 or ssl://host:8883", o.Broker)
 	}
-	if o.ClientID == "" {
-		o.ClientID = id
-	}
-	o.ClientID = short(o.ClientID)
+	id := cmp.Or(o.ClientID, strings.TrimSuffix("dewline-"+o.Room+"-"+o.Instance, "-"))
+	o.ClientID = short(id)
 	if o.Rebuild <= 0 {
 		o.Rebuild = 3 * time.Minute
 	}

@@ -117,6 +117,22 @@ func TestClient_RefusedCommandTopic(t *testing.T) {
 	eventually(t, "granted", b.do(func() bool { return b.granted && b.sessions == 1 }))
 }
 
+// A sentinel that may not listen to a room sees nothing, though it is connected, until it
+// may.
+func TestClient_RefusedWatch(t *testing.T) {
+	t.Parallel()
+	b := &strict{refuse: "dewline/den/status"}
+	sees := make(chan struct{}, 8)
+	c, _ := client(t, Options{Broker: b.serve(t), Watch: []string{"den"}, AskAgain: 10 * time.Millisecond, OnSight: func() { sees <- struct{}{} }})
+	eventually(t, "connected", c.connected)
+	eventually(t, "asked again", b.do(func() bool { return b.asked > 3 }))
+	if len(sees) > 0 {
+		t.Error("it says that it sees the room")
+	}
+	b.do(func() bool { b.refuse = ""; return true })()
+	<-sees
+}
+
 // A broker that ends the connection at a topic that it refuses (section 4.8) keeps no
 // notice back.
 func TestClient_BrokerEndsTheConnection(t *testing.T) {

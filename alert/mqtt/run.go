@@ -98,6 +98,7 @@ type wish struct {
 	without string     // what that means
 	topics  []string
 	handle  paho.MessageHandler
+	begins  func() // told when it is granted; nil for nobody
 
 	granted bool // on this connection
 	told    bool // that it is not
@@ -118,9 +119,16 @@ func (c *Client) listensFor() []*wish {
 	if c.opt.OnWatched != nil {
 		all = append(all, &wish{without: "a sentinel that falls silent would not be missed", topics: []string{"watched"}, handle: c.watched})
 	}
+	if len(c.opt.Watch) > 0 {
+		w := &wish{level: slog.LevelError, without: "no room can be watched", handle: c.sign, begins: c.opt.OnSight}
+		for _, room := range c.opt.Watch {
+			w.topics = append(w.topics, otherRoom+room+"/status", otherRoom+room+"/heartbeat")
+		}
+		all = append(all, w)
+	}
 	for _, w := range all {
 		for i, topic := range w.topics {
-			w.topics[i] = c.base + topic
+			w.topics[i] = c.topic(topic)
 		}
 	}
 	return all
@@ -146,7 +154,9 @@ func (c *Client) ask(ctx context.Context, s *session, up time.Duration) error {
 			}
 		}
 		if err == nil {
-			w.ended = 0
+			if w.ended = 0; w.begins != nil {
+				w.begins()
+			}
 		} else if !s.alive() {
 			w.ended++
 			return err

@@ -23,8 +23,7 @@ import (
 )
 
 func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *channels {
-	c := &channels{log: log, instance: h.board.instance, beats: make(chan alert.Heartbeat, 1), state: h.state}
-	c.byName = map[string]alert.Channel{}
+	c := &channels{log: log, beats: make(chan alert.Heartbeat, 1), hooks: h, ways: ways{byName: map[string]alert.Channel{}}}
 	if cfg.MQTT.Broker != "" {
 		who := senders(cfg)
 		for _, f := range who.faults { // without commands the room still warns
@@ -128,6 +127,7 @@ func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Log
 		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.board.instance, Former: h.board.former,
 		OnOther: h.other, OnWatched: h.watched, Log: log, OnCommand: h.command, OnRefused: h.refused,
 		OnState: func(down error) { h.state("mqtt", down) },
+		Watch:   h.watch, OnSign: h.sign, OnSight: h.sight,
 	})
 }
 

@@ -20,11 +20,9 @@ import (
 
 // channels are the ways out of the daemon. A reload changes them.
 type channels struct {
-	log      *slog.Logger
-	instance string // of this board
-	beats    chan alert.Heartbeat
-	state    func(channel string, down error) // nil for nobody
-	hooks    hooks
+	log   *slog.Logger
+	beats chan alert.Heartbeat
+	hooks hooks
 	// swap puts other channels in use; nil where they were given.
 	swap func(next *channels, keepMQTT bool)
 
@@ -74,12 +72,15 @@ func (b brokenChannel) Send(context.Context, alert.Delivery) error { return aler
 type hooks struct {
 	command func(context.Context, alert.Command) alert.Reply
 	refused func(c alert.Command, why string)
-	state   func(channel string, down error)         // nil once it is connected
+	state   func(channel string, down error)         // nil once it is connected; nobody where channels were given
 	peer    func(subject string, notAfter time.Time) // a certificate that was shown
 	board   boardID                                  // this one
 	now     func() (time.Time, bool)                 // the wall time, and whether it was set
 	other   func(instance string)                    // another board with the room's id
 	watched func(sentinel string, live bool)
+	watch   []string // rooms that a sentinel watches
+	sign    func(mqtt.Sign)
+	sight   func()
 }
 
 func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
@@ -93,7 +94,7 @@ func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
 // watch tells which channels can never work, and looks for the other sides of
 // the rest until ctx ends or the channels are exchanged.
 func (c *channels) watch(ctx context.Context, done *sync.WaitGroup) {
-	if c.state == nil {
+	if c.hooks.state == nil {
 		return
 	}
 	ctx, cancel := context.WithCancel(ctx)
@@ -103,9 +104,9 @@ func (c *channels) watch(ctx context.Context, done *sync.WaitGroup) {
 	for name, ch := range c.byName {
 		switch ch := ch.(type) {
 		case brokenChannel:
-			done.Go(func() { c.state(name, ch.err) })
+			done.Go(func() { c.hooks.state(name, ch.err) })
 		case reacher:
-			done.Go(func() { reach(ctx, ch, func(down error) { c.state(name, down) }) })
+			done.Go(func() { reach(ctx, ch, func(down error) { c.hooks.state(name, down) }) })
 		}
 	}
 }
@@ -160,7 +161,7 @@ func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
 		return
 	}
 	shown := wire.AlarmOf(v, now)
-	shown.Instance = c.instance
+	shown.Instance = c.hooks.board.instance
 	doc, err := json.Marshal(shown)
 	if err != nil {
 		c.log.Error("an alarm cannot be shown", "alarm", k.Alarm, "subject", k.Subject, "err", err)
@@ -171,7 +172,7 @@ func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
 
 func (c *channels) heartbeat(h alert.Heartbeat) {
 	if client := c.broker(); client != nil {
-		h.Instance = c.instance
+		h.Instance = c.hooks.board.instance
 		client.Heartbeat(h)
 	}
 }

@@ -147,7 +147,7 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 		}
 		cfg := d.cfg.Load()
 		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
-		d.loop.channels.hooks, d.loop.channels.swap = told, func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
+		d.loop.channels.swap = func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
 	}
 	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
 		d.loop.post(ctx, func(now sensors.Instant) {

@@ -3,7 +3,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
-	"fmt"
+	"errors"
 	"sync"
 	"time"
 
@@ -16,6 +16,9 @@ import (
 
 // RunSentinel watches the rooms that the configuration names until ctx ends.
 func RunSentinel(ctx context.Context, o SentinelOptions) error {
+	if o.Config.MQTT.Broker == "" {
+		return errors.New("watch the rooms: name the broker of their signs of life in [mqtt]")
+	}
 	s := &Sentry{
 		o: o, cfg: o.Config, id: "sentinel-" + o.Config.Room.ID, log: o.Log, started: time.Now(),
 		inbox: make(inbox, 256), docs: map[string]json.RawMessage{}, manager: newManager(o.Log),
@@ -37,23 +40,36 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	})
 	s.sentinel.Connection(now, false)
 	s.desk = alert.NewDesk(s.options())
-	return s.run(ctx, docs)
+	s.run(ctx, docs)
+	return nil
 }
 
 // run starts the parts, resumes what was told and works until ctx ends.
-func (s *Sentry) run(ctx context.Context, docs []store.Doc) error {
-	asked := ctx
-	ctx, cancel := context.WithCancelCause(ctx)
+func (s *Sentry) run(ctx context.Context, docs []store.Doc) {
+	ctx, cancel := context.WithCancel(ctx)
 	var wg sync.WaitGroup
 	defer wg.Wait()
-	defer cancel(nil)
+	defer cancel()
 	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
 		command: s.Command,
 		board:   boardOf(s.o.Dir, "/", s.log),
 		now:     func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
 		refused: func(alert.Command, string) {}, // the client has logged it
 		state: func(name string, down error) {
-			s.post(ctx, func(now sensors.Instant) { s.apply(s.desk.ChannelState(now, name, down)) })
+			s.post(ctx, func(now sensors.Instant) {
+				if name == "mqtt" && down != nil {
+					s.sentinel.Connection(now, false)
+				}
+				s.apply(s.desk.ChannelState(now, name, down))
+			})
+		},
+		watch: s.cfg.Sentinel.Rooms,
+		sight: func() { s.post(ctx, func(now sensors.Instant) { s.sentinel.Connection(now, true) }) },
+		sign: func(sign mqtt.Sign) {
+			select {
+			case s.inbox <- func(now sensors.Instant) { s.sign(now, sign) }:
+			default: // the next one says as much
+			}
 		},
 	})
 	s.courier = alert.NewCourier(s.channels.byName, 0, func(r alert.SendResult) {
@@ -62,30 +78,11 @@ func (s *Sentry) run(ctx context.Context, docs []store.Doc) error {
 	s.resume(s.now(), docs)
 	wg.Go(func() { s.courier.Run(ctx) })
 	s.channels.run(ctx, &wg)
-	wg.Go(func() {
-		password, tlsConfig, err := brokerAccess(s.cfg.MQTT, nil)
-		if err != nil { // told, by the channels that are left, as a broker that is not reached
-			s.log.Error("no room can be watched", "err", err, "do", "mend [mqtt] or its secret and restart")
-			return
-		}
-		if err := mqtt.Watch(ctx, mqtt.Options{
-			Broker: s.cfg.MQTT.Broker, Username: s.cfg.MQTT.Username, Password: password, TLS: tlsConfig, Log: s.log,
-			OnState: func(down error) { s.post(ctx, func(now sensors.Instant) { s.sentinel.Connection(now, down == nil) }) },
-		}, s.cfg.Sentinel.Rooms, func(sign mqtt.Sign) {
-			s.post(ctx, func(now sensors.Instant) { s.sign(now, sign) })
-		}); err != nil {
-			cancel(fmt.Errorf("watch the rooms: %w", err))
-		}
-	})
 	defer web.ServeControl(s.o.ControlPath, web.SentinelControl(s), s.log, &wg)()
 	s.log.Info("watching", "rooms", s.cfg.Sentinel.Rooms, "broker", s.cfg.MQTT.Broker, "as", s.id)
 	s.manager.tell("READY=1")
 	s.loop(ctx)
 	s.manager.tell("STOPPING=1")
-	if asked.Err() == nil { // nobody stopped it, and it must not look so
-		return context.Cause(ctx)
-	}
-	return nil
 }
 
 // resume goes on from what was told before.

@@ -47,7 +47,7 @@ func TestRunSentinel_WithoutItsSecret(t *testing.T) {
 		ended <- RunSentinel(ctx, SentinelOptions{Config: cfg, Dir: t.TempDir(), Log: slog.New(slog.NewTextHandler(log, nil))})
 	}()
 	soon(t, "the log says what is missing", func() bool {
-		return strings.Contains(log.String(), "no room can be watched") && strings.Contains(log.String(), "there is no file")
+		return strings.Contains(log.String(), "a channel cannot work") && strings.Contains(log.String(), "there is no file")
 	})
 	stop()
 	if err := <-ended; err != nil {
