@@ -196,6 +196,13 @@ func (r *recorder) Stuck(now time.Time) bool {
 	return !r.busy.IsZero() && now.Sub(r.busy) > slowCommit
 }
 
+// ill reports whether the disk fails, or hangs for longer than an answer waits for it.
+func (r *recorder) ill(now time.Time) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.failing || !r.busy.IsZero() && now.Sub(r.busy) >= recordWait
+}
+
 func (r *recorder) nudge() {
 	select {
 	case r.wake <- struct{}{}:

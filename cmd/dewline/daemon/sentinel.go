@@ -2,8 +2,8 @@ package daemon
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -21,18 +21,20 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	}
 	s := &Sentry{
 		o: o, cfg: o.Config, id: "sentinel-" + o.Config.Room.ID, log: o.Log, started: time.Now(),
-		inbox: make(inbox, 256), docs: map[string]json.RawMessage{}, manager: newManager(o.Log),
+		inbox: make(inbox, 256), memory: &memory{path: filepath.Join(o.Dir, sentinelFile)}, manager: newManager(o.Log),
 	}
 	release, err := s.lock()
 	if err != nil {
 		return err
 	}
 	defer release()
-	resume, docs, err := s.load()
+	docs, err := s.memory.load()
 	if err != nil {
 		s.log.Error("what was told before cannot be read; it may be told again", "err", err)
 	}
-	s.now = sensors.NewClock(resume, sensors.KernelSynced).Now
+	s.now = sensors.NewClock(s.memory.kept.Mono, sensors.KernelSynced).Now
+	s.memory.now = s.now
+	s.rec = newRecorder(s.memory, s.log, func(bool, string) {})
 	now := s.now()
 	s.sentinel = alert.NewSentinel(now, alert.SentinelOptions{
 		ID: s.id, Rooms: s.cfg.Sentinel.Rooms, SilentAfter: s.cfg.Sentinel.SilentAfter.D(),
@@ -46,6 +48,7 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 
 // run starts the parts, resumes what was told and works until ctx ends.
 func (s *Sentry) run(ctx context.Context, docs []store.Doc) {
+	defer running(context.WithoutCancel(ctx), func(ctx context.Context, done *sync.WaitGroup) { done.Go(func() { s.rec.Run(ctx) }) })()
 	ctx, cancel := context.WithCancel(ctx)
 	var wg sync.WaitGroup
 	defer wg.Wait()

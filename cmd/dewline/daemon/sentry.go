@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -53,17 +54,12 @@ type Sentry struct {
 	courier  *alert.Courier
 	channels *channels
 	inbox
-	docs    map[string]json.RawMessage
+	memory  *memory
+	rec     *recorder // writes to memory
 	started time.Time
 	ticks   uint64
 	manager *manager
 	duty    string // who is told first; empty for the order of the file
-}
-
-// kept is what a Sentry writes to its file.
-type kept struct {
-	Mono time.Duration              `json:"mono"`
-	Docs map[string]json.RawMessage `json:"docs"`
 }
 
 func (s *Sentry) options() alert.Options {
@@ -109,54 +105,74 @@ func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
 	}
 }
 
-// apply sends what is due and keeps what was told.
+// apply keeps what was told and sends what is due, in this order: a kill between the two
+// must not give a follow-up the version of the notice that it follows. But a card that
+// hangs or fails holds no message back for long.
 func (s *Sentry) apply(fx alert.Effects) {
-	// Kept before it is sent: a kill between the two must not give a follow-up
-	// the version of the notice that it follows.
 	if len(fx.Docs) > 0 {
-		s.keep(fx.Docs)
+		written := s.rec.Put(fx.Docs, nil)
+		if len(fx.Send) > 0 && !s.rec.ill(time.Now()) {
+			select {
+			case <-written:
+			case <-time.After(recordWait):
+			}
+		}
 	}
 	s.courier.Submit(fx.Send...)
 }
 
-// keep writes what is open to the sentinel's file.
-func (s *Sentry) keep(docs []store.Doc) {
-	for _, d := range docs {
-		if s.docs[d.Key] = d.Value; d.Value == nil {
-			delete(s.docs, d.Key)
-		}
-	}
-	if err := s.save(); err != nil {
-		s.log.Error("what was told cannot be kept; after a restart it may be told again", "err", err)
-	}
+// A memory is the file of what a sentinel told; its recorder writes to it.
+type memory struct {
+	path string
+	now  func() sensors.Instant
+	kept kept
 }
 
-func (s *Sentry) save() error {
-	b, err := json.Marshal(kept{Mono: s.now().Mono, Docs: s.docs})
+// kept is what the file holds.
+type kept struct {
+	Mono time.Duration              `json:"mono"`
+	Docs map[string]json.RawMessage `json:"docs"`
+}
+
+// Append and Write are for readings, of which a sentinel has none.
+func (m *memory) Append(sensors.Reading) {}
+
+func (m *memory) Write(_ context.Context, c store.Commit) error { return m.Commit(c) }
+
+// Commit writes all that is open anew.
+func (m *memory) Commit(c store.Commit) error {
+	for _, d := range c.Docs {
+		if m.kept.Docs[d.Key] = d.Value; d.Value == nil {
+			delete(m.kept.Docs, d.Key)
+		}
+	}
+	m.kept.Mono = m.now().Mono
+	b, err := json.Marshal(m.kept)
 	if err != nil {
 		return fmt.Errorf("encode what was told: %w", err)
 	}
-	return writeFile(filepath.Join(s.o.Dir, sentinelFile), b)
+	return writeFile(m.path, b)
 }
 
-func (s *Sentry) load() (time.Duration, []store.Doc, error) {
-	b, err := os.ReadFile(filepath.Join(s.o.Dir, sentinelFile))
+// load reads what an earlier run left.
+func (m *memory) load() (docs []store.Doc, err error) {
+	b, err := os.ReadFile(m.path)
+	if err == nil {
+		err = json.Unmarshal(b, &m.kept)
+	}
 	if errors.Is(err, fs.ErrNotExist) {
-		return 0, nil, nil
+		err = nil
 	}
-	if err != nil {
-		return 0, nil, err
+	if err != nil || m.kept.Docs == nil {
+		m.kept = kept{Docs: map[string]json.RawMessage{}}
 	}
-	var k kept
-	if err := json.Unmarshal(b, &k); err != nil {
-		return 0, nil, fmt.Errorf("read %s: %w", sentinelFile, err)
-	}
-	var docs []store.Doc
-	for key, data := range k.Docs {
-		s.docs[key] = data
+	for key, data := range m.kept.Docs {
 		docs = append(docs, store.Doc{Key: key, Value: data})
 	}
-	return k.Mono, docs, nil
+	if err != nil {
+		err = fmt.Errorf("read %s: %w", m.path, err)
+	}
+	return docs, err
 }
 
 // sentinelLock keeps two sentinels off one directory: they would tell
