@@ -2,6 +2,7 @@ package words
 
 import (
 	"cmp"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -24,6 +25,17 @@ func HeadlineOf(k alarm.Key) string {
 		return "a part is off, its secret cannot be read"
 	}
 	return Headline(k.Alarm)
+}
+
+// Headlines joins those of several alarms, each once.
+func Headlines(ids []alarm.ID) string {
+	var list []string
+	for _, id := range ids {
+		if h := Headline(id); !slices.Contains(list, h) {
+			list = append(list, h)
+		}
+	}
+	return strings.Join(list, ", ")
 }
 
 // OneLine makes one line of any text: no control characters, single spaces.

@@ -128,26 +128,15 @@ func (n *Notice) alike() int {
 	return count
 }
 
-// shown is the value with its limit, and with the lethal limit where that is told
-// beside it.
-func (m *Member) shown(s unit.Scale) Shown {
-	return m.measure().Text(s)
-}
-
-func (m *Member) measure() Figure {
-	f := Figure{Alarm: m.Key.Alarm, Value: m.Value, Limit: m.Limit, HasLimit: m.HasLimit, Unit: m.Unit}
-	if m.Detail.TimeToLethal != nil && m.Unit == "°C" {
-		f.Lethal = m.Detail.Lethal
-	}
-	return f
-}
+// shown is the value of now with what it stands beside.
+func (m *Member) shown(s unit.Scale) Shown { return figureOf(&m.Said, m.Value, m.Limit).Text(s) }
 
 // figure is the one number that says how bad an alarm is, empty for none.
 func (m *Member) figure(s unit.Scale) string {
 	if !m.HasValue {
 		return ""
 	}
-	return m.measure().Headline(s)
+	return figureOf(&m.Said, m.Value, m.Limit).Headline(s)
 }
 
 // byHeat reports whether an alarm is one of heat, which is told by what is left

@@ -88,17 +88,21 @@ func Place(d *alarm.Detail) string {
 	}
 }
 
-// figure is the value and the limit of the telling, with the lethal limit where
-// the sentence names it too.
-func figure(a alarm.Said, s unit.Scale) Shown {
-	d := a.Detail
-	f := Figure{Alarm: a.Key.Alarm, Value: d.Value, Limit: d.Limit, HasLimit: a.HasLimit, Unit: a.Unit}
-	if d.TimeToLethal != nil && a.Unit == "°C" {
-		f.Lethal = d.Lethal
+// figureOf is a value of an alarm with its limit, and with the lethal limit where
+// that is told beside it.
+func figureOf(a *alarm.Said, value, limit float64) Figure {
+	f := Figure{Alarm: a.Key.Alarm, Value: value, Limit: limit, HasLimit: a.HasLimit, Unit: a.Unit}
+	if a.Detail.TimeToLethal != nil && a.Unit == "°C" {
+		f.Lethal = a.Detail.Lethal
 	}
-	out := f.Text(s)
+	return f
+}
+
+// figure is the value and the limit of the telling.
+func figure(a alarm.Said, s unit.Scale) Shown {
+	out := figureOf(&a, a.Detail.Value, a.Detail.Limit).Text(s)
 	if a.Key.Alarm == alarm.Exposure {
-		out.Value = Dose(d.Value)
+		out.Value = Dose(a.Detail.Value)
 	}
 	return out
 }

@@ -3,7 +3,6 @@ package words
 import (
 	"cmp"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -47,24 +46,57 @@ func Silence(list []Silenced, in *time.Location) (title, text, first string) {
 	return silenceTitle(list, in), silenceText(list, in), silencedFirst
 }
 
+// A silencing is what is said of one way: a title, and a line of the text.
+type silencing struct{ title, line phrase }
+
+// silencingOf returns that of a way; one of another version counts as out of service.
+func silencingOf(how string) silencing {
+	if s, ok := silencings[how]; ok {
+		return s
+	}
+	return silencings[TakenOut]
+}
+
+var silencings = map[string]silencing{
+	PutAway:  {putAwayBy, "{by} put away {what} of {name} {end}.{why} To undo that: its page, or dewline alarm unshelve {alarm}{id}."},
+	TakenOut: {putAwayBy, "{by} took {name} out of service {end}: of an enclosure only lethal heat is told.{why}" + inServiceAgain},
+	Emptied:  {putAwayBy, "{by} declared {name} empty {end}: nothing of it is told, lethal heat included.{why}" + inServiceAgain},
+	Dropped: {
+		"No longer watched: {name}",
+		"The configuration in force has {name} no longer, while this was open: {what}. Nobody watches it now. " +
+			"To undo that, put it back into the file under the same id and reload.",
+	},
+	Raised: {
+		"Lethal limit raised: {name}",
+		"The configuration in force has a higher lethal limit for {name} than the one before, while this was open: {what}. " +
+			"To undo that, put the old one back into the file and reload.",
+	},
+	OnDuty: {
+		"{plain} is on duty {end}",
+		"{by} put {name} on duty {end}: what wakes somebody goes there first.{why} To undo that: its page, or dewline alarm duty-over.",
+	},
+	DutyOver: {
+		"The turns of the configuration hold again",
+		"{by} ended it that somebody was put on duty: the turns of the configuration hold again.{why}",
+	},
+}
+
+const (
+	putAwayBy      phrase = "{by} put away: alarms of {name}"
+	putAwaySeveral phrase = "Put away: alarms of {name}"
+	inServiceAgain phrase = " To undo that: its page, or dewline alarm in-service {id}."
+)
+
 func silenceTitle(list []Silenced, in *time.Location) string {
-	s, more := list[0], ""
-	if len(list) > 1 {
-		more = fmt.Sprintf(" and %d more", len(list)-1)
+	s := list[0]
+	if len(list) == 1 {
+		return s.fill(silencingOf(s.How).title, in)
 	}
-	switch {
-	case s.How == OnDuty:
-		return cmp.Or(s.Name, s.Subject) + " is on duty " + s.end(in) + more
-	case s.How == DutyOver:
-		return "The turns of the configuration hold again" + more
-	case more != "":
-		return "Put away: alarms of " + s.named() + more
-	case s.How == Dropped:
-		return "No longer watched: " + s.named()
-	case s.How == Raised:
-		return "Lethal limit raised: " + s.named()
+	p := putAwaySeveral
+	if s.How == OnDuty || s.How == DutyOver {
+		p = silencingOf(s.How).title
 	}
-	return s.By + " put away: alarms of " + s.named()
+	return fmt.Sprintf("%s and %d more", s.fill(p, in), len(list)-1)
 }
 
 func silenceText(list []Silenced, in *time.Location) string {
@@ -74,7 +106,7 @@ func silenceText(list []Silenced, in *time.Location) string {
 			lines = append(lines, fmt.Sprintf("and %d more.", len(list)-i))
 			break
 		}
-		lines = append(lines, list[i].line(in))
+		lines = append(lines, list[i].fill(silencingOf(list[i].How).line, in))
 	}
 	return strings.Join(lines, "\n")
 }
@@ -86,50 +118,24 @@ func (s *Silenced) named() string {
 	return s.Name + " (" + s.Subject + ")"
 }
 
-func (s *Silenced) line(in *time.Location) string {
-	what, why := s.what(), ""
+// fill fills a phrase in for one who reads the clock of in.
+func (s *Silenced) fill(p phrase, in *time.Location) string {
+	why, one := "", ""
 	if s.Why != "" {
 		why = " The reason given: " + s.Why + "."
 	}
-	undo := "dewline alarm in-service " + s.Subject
-	var t string
-	switch s.How {
-	case Dropped:
-		return "The configuration in force has " + s.named() + " no longer, while this was open: " + what +
-			". Nobody watches it now. To undo that, put it back into the file under the same id and reload."
-	case Raised:
-		return "The configuration in force has a higher lethal limit for " + s.named() + " than the one before, while this was open: " + what +
-			". To undo that, put the old one back into the file and reload."
-	case PutAway:
-		t = fmt.Sprintf("%s put away %s of %s %s.", s.By, what, s.named(), s.end(in))
-		undo = "dewline alarm unshelve " + s.Subject
-		if len(s.Alarms) == 1 {
-			undo = fmt.Sprintf("dewline alarm unshelve %s %s", s.Alarms[0], s.Subject)
-		}
-	case OnDuty:
-		t = fmt.Sprintf("%s put %s on duty %s: what wakes somebody goes there first.", s.By, s.named(), s.end(in))
-		undo = "dewline alarm duty-over"
-	case DutyOver:
-		return s.By + " ended it that somebody was put on duty: the turns of the configuration hold again." + why
-	case Emptied:
-		t = fmt.Sprintf("%s declared %s empty %s: nothing of it is told, lethal heat included.", s.By, s.named(), s.end(in))
-	default:
-		t = fmt.Sprintf("%s took %s out of service %s: of an enclosure only lethal heat is told.", s.By, s.named(), s.end(in))
+	if len(s.Alarms) == 1 {
+		one = string(s.Alarms[0]) + " "
 	}
-	return t + why + " To undo that: its page, or " + undo + "."
+	return p.with("name", s.named(), "plain", cmp.Or(s.Name, s.Subject), "id", s.Subject, "by", s.By, "what", s.what(),
+		"end", s.end(in), "why", why, "alarm", one)
 }
 
 func (s *Silenced) what() string {
 	if len(s.Alarms) == 0 {
 		return "every alarm"
 	}
-	var names []string
-	for _, id := range s.Alarms {
-		if name := Headline(id); !slices.Contains(names, name) {
-			names = append(names, name)
-		}
-	}
-	return strings.Join(names, ", ")
+	return Headlines(s.Alarms)
 }
 
 func (s *Silenced) end(in *time.Location) string {
