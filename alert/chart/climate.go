@@ -21,13 +21,13 @@ func Climate(cfg *configs.Config, e configs.Enclosure, from, to time.Time) Chart
 		Panels: []Panel{
 			{
 				Name: "Temperature", Unit: "°C", Colour: Warm, Least: 4,
-				Limits: []Limit{{Name: "lethal limit", Value: float64(sp.Lethal), Kind: Lethal}},
+				Limits: []Limit{{Name: "lethal limit", Value: float64(sp.Lethal)}},
 			},
 			{Name: "Humidity", Unit: "%", Colour: Water, Least: 20, Ends: [2]float64{0, 100}},
 		},
 	}
 	if sp.Floor > 0 {
-		c.Panels[1].Limits = []Limit{{Name: "floor", Value: float64(sp.Floor), Kind: Floor}}
+		c.Panels[1].Limits = []Limit{{Name: "floor", Value: float64(sp.Floor)}}
 		c.Panels[1].Bands = days(cfg, e, from, to, func(s *configs.Species) configs.Band { return configs.Band{Low: configs.Celsius(s.Floor), High: 100} })
 	}
 	lamps, ok := cfg.LampsOf(e)

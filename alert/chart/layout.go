@@ -213,12 +213,12 @@ func (p *picture) envelope(r role, s Series, f frame, a valueAxis) {
 }
 
 func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
+	r := roleLethal
+	if p.Colour == Water {
+		r = roleFloor
+	}
 	for _, l := range p.Limits {
 		y := a.y(l.Value)
-		r := roleLethal
-		if l.Kind == Floor {
-			r = roleFloor
-		}
 		pic.line(r, dashed, pt{f.left, y}, pt{f.right, y})
 		base := y - 4
 		if base-f.size < a.head { // no room above

@@ -77,20 +77,10 @@ type Band struct {
 	Low, High float64
 }
 
-// LimitKind is how a limit is drawn.
-type LimitKind uint8
-
-// The kinds of limit.
-const (
-	Lethal LimitKind = iota // lethal heat: a strong dashed line
-	Floor                   // humidity that must be kept: dashed
-)
-
-// A Limit is one constant value.
+// A Limit is one constant value: lethal heat, or humidity that must be kept.
 type Limit struct {
 	Name  string // "lethal limit"
 	Value float64
-	Kind  LimitKind
 }
 
 // MarkKind is what happened.
