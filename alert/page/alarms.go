@@ -33,7 +33,7 @@ func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {
 	for _, a := range snap.Alarms {
 		c := s.alarmCard(&a, snap, u)
 		switch {
-		case putAway(a.State) || a.State == alarm.Suppressed:
+		case a.State.PutAway():
 			p.Away = append(p.Away, c)
 		case isOver(a.State):
 			p.Over = append(p.Over, c)

@@ -43,14 +43,7 @@ func (a *assets) serve(name, mediaType string) http.HandlerFunc {
 	}
 }
 
-// A paired is a card with what its forms need of the page around it.
-type paired struct {
-	Card any
-	Page struct{ By, Form, Here string }
-}
+// A paired is a card with the page around it.
+type paired struct{ Card, Page any }
 
-func pair(c any, by, form, here string) paired {
-	p := paired{Card: c}
-	p.Page.By, p.Page.Form, p.Page.Here = by, form, here
-	return p
-}
+func pair(card, page any) paired { return paired{card, page} }

@@ -18,10 +18,7 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 	c := noticeCard{
 		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
 		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
-		Sign: statusToday.Sign, Version: v.Notice.Version,
-	}
-	if v.Notice.Priority == rules.Wake {
-		c.Sign = statusWake.Sign
+		Sign: signOf(v.Notice.Priority), Version: v.Notice.Version,
 	}
 	u := scaleOf(s.o.Config())
 	seen := map[string]bool{}
@@ -35,21 +32,15 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 			c.More++
 			continue
 		}
-		l := memberLine{Name: cmp.Or(m.Name, m.Key.Subject), Text: memberText(m, snap, u), Since: s.when(m.Since.Wall, snap.At.Wall)}
+		f := m.Facts()
+		f.Value = valueNow(m, snap)
+		l := memberLine{Name: cmp.Or(m.Name, m.Key.Subject), Text: f.Brief(u), Since: s.when(m.Since.Wall, snap.At.Wall)}
 		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
 			l.ID = m.Key.Subject
 		}
 		c.Lines = append(c.Lines, l)
 	}
 	return c
-}
-
-// memberText says in one line what is wrong, how far it is, and how long there
-// is.
-func memberText(m *alert.Member, snap *alert.Snapshot, u unit.Scale) string {
-	f := m.Facts()
-	f.Value = valueNow(m, snap)
-	return f.Brief(u)
 }
 
 // valueNow is the alarm's present value: the notice has that of its last
@@ -86,17 +77,11 @@ func numbered(text string) []string {
 func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) alarmCard {
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
-		Class: a.Priority.String(), Sign: statusToday.Sign, State: stateText(a), Text: words.Sentence(a.Said(), u),
+		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(a.Said(), u),
 		Since: s.when(a.Since.Wall, snap.At.Wall), At: s.when(a.Since.Wall.Add(a.Detail.For), snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u)),
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
-	}
-	switch a.Priority {
-	case rules.Wake:
-		c.Sign = statusWake.Sign
-	case rules.Note:
-		c.Sign = statusNote.Sign
 	}
 	if !a.Active || !a.State.Annunciated() {
 		c.Class = "over"

@@ -55,7 +55,7 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	}
 	v, u := &snap.Enclosures[i], scaleOf(cfg)
 	p := enclosurePage{
-		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: placeOf(v),
+		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
 		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg), Facts: facts(v, u),
 		OutOfService: v.OutOfService,

@@ -11,6 +11,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/words"
+	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 )
@@ -77,7 +78,7 @@ func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID
 			break
 		}
 		out = append(out, row{
-			ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: placeOf(v), Status: st, Value: valueText(v, u), Text: reasonText(v, active[v.ID]),
+			ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot), Status: st, Value: valueText(v, u), Text: reasonText(v, active[v.ID]),
 		})
 	}
 	return out
@@ -95,7 +96,7 @@ func valueText(v *rules.EnclosureView, u unit.Scale) string {
 }
 
 func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
-	text := headlines(active)
+	text := words.Headlines(active)
 	if v.ToLethal != nil && headroom(v) > 0 {
 		text += "; " + words.Ahead(*v.ToLethal)
 	}

@@ -19,10 +19,16 @@ const lookBack = 2 * 24 * time.Hour
 // onsets reads the alarms that keep lets through and that were not over before
 // from, oldest first.
 func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Key) bool) ([]*alarm.Past, error) {
-	out := openSince(snap, from.Add(-lookBack), keep)
+	before := from.Add(-lookBack)
+	var out []*alarm.Past
+	for _, a := range snap.Alarms {
+		if a.Active && a.Since.Wall.Before(before) && keep(a.Key) {
+			out = append(out, &alarm.Past{Key: a.Key, From: a.Since, By: a.AckedBy, Priority: a.Priority})
+		}
+	}
 	log := alarm.History{Middle: true}
 	var errs error
-	for e, err := range rec.JournalSince(runningAt(snap, from.Add(-lookBack))) {
+	for e, err := range rec.JournalSince(runningAt(snap, before)) {
 		if err != nil {
 			errs = errors.Join(errs, err)
 			continue
@@ -33,17 +39,6 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Ke
 	}
 	out = append(out, log.Onsets...)
 	return slices.DeleteFunc(out, func(o *alarm.Past) bool { return !o.To.IsZero() && o.To.Wall.Before(from) }), errs
-}
-
-// openSince returns the alarms that have been open since before a moment.
-func openSince(snap *alert.Snapshot, before time.Time, keep func(rules.Key) bool) []*alarm.Past {
-	var out []*alarm.Past
-	for _, a := range snap.Alarms {
-		if a.Active && a.Since.Wall.Before(before) && keep(a.Key) {
-			out = append(out, &alarm.Past{Key: a.Key, From: a.Since, By: a.AckedBy, Priority: a.Priority})
-		}
-	}
-	return out
 }
 
 // ofEnclosure returns which alarms are about an enclosure or its probes.

@@ -43,19 +43,19 @@ func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Con
 			k.Shelves = append(k.Shelves, shelf{Name: name})
 		}
 		f := &k.Shelves[len(k.Shelves)-1]
-		f.Tiles = append(f.Tiles, tileOf(v, past[v.ID], u))
+		f.Tiles = append(f.Tiles, tileOf(v, past, u))
 	}
 	return out
 }
 
-func tileOf(v *rules.EnclosureView, past extremes, u unit.Scale) tile {
+func tileOf(v *rules.EnclosureView, past map[string]extremes, u unit.Scale) tile {
 	t := tile{ID: v.ID, Name: cmp.Or(v.Name, v.ID), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
 	if v.Temperature.Known {
 		t.Temp = words.Bare(v.Temperature.Value, u) + "°"
 	}
 	t.Hum = cmp.Or(humText(v), t.Hum)
-	if past.hasTemp {
-		t.Range = words.Bare(past.low, u) + "–" + words.Bare(past.high, u) + "°"
+	if day, ok := past[v.ID]; ok {
+		t.Range = words.Bare(day.low, u) + "–" + words.Bare(day.high, u) + "°"
 	}
 	switch {
 	case v.MissedMists > 0:

@@ -10,10 +10,8 @@ import (
 	"dewline/store"
 )
 
-type extremes struct {
-	low, high float64 // °C
-	hasTemp   bool
-}
+// extremes are the least and the greatest temperature, in °C.
+type extremes struct{ low, high float64 }
 
 // ranges keeps the extremes of the last day, because reading them for every
 // visit would cost more than the rest of the home page.
@@ -39,29 +37,21 @@ func (x *ranges) of(ctx context.Context, rec Record, cfg *configs.Config, now ti
 	}
 	all := make(map[string]extremes, len(cfg.Enclosures))
 	for _, e := range cfg.Enclosures {
-		var sum extremes
 		for _, p := range cfg.ProbesOf(e.ID) {
-			if p.MeasuresTemperature() {
-				sum.add(ctx, rec, sensors.ProbeID(p.ID), now)
+			for sum, err := range rec.Rollups(ctx, sensors.ProbeID(p.ID), store.Hour, now.Add(-24*time.Hour), now.Add(time.Hour)) {
+				if err != nil || sum.Has&sensors.HasTemperature == 0 {
+					continue
+				}
+				one := extremes{float64(sum.Temperature.Min) / 100, float64(sum.Temperature.Max) / 100}
+				if had, ok := all[e.ID]; ok {
+					one = extremes{min(one.low, had.low), max(one.high, had.high)}
+				}
+				all[e.ID] = one
 			}
 		}
-		all[e.ID] = sum
 	}
 	if ctx.Err() == nil {
 		x.at, x.all = now, all
 	}
 	return all
-}
-
-func (s *extremes) add(ctx context.Context, rec Record, probe sensors.ProbeID, now time.Time) {
-	for sum, err := range rec.Rollups(ctx, probe, store.Hour, now.Add(-24*time.Hour), now.Add(time.Hour)) {
-		if err != nil || sum.Has&sensors.HasTemperature == 0 {
-			continue
-		}
-		low, high := float64(sum.Temperature.Min)/100, float64(sum.Temperature.Max)/100
-		if !s.hasTemp {
-			s.low, s.high, s.hasTemp = low, high, true
-		}
-		s.low, s.high = min(s.low, low), max(s.high, high)
-	}
 }

@@ -3,10 +3,8 @@ package page
 import (
 	"cmp"
 	"slices"
-	"strings"
 
 	"dewline/alert"
-	"dewline/alert/words"
 	"dewline/rules"
 )
 
@@ -27,6 +25,17 @@ var (
 	statusOut   = status{"out", "–", "out of service", 0}
 	statusFine  = status{"fine", "✓", "fine", 0}
 )
+
+// signOf is the sign of an alarm or a notice.
+func signOf(p rules.Priority) string {
+	switch p {
+	case rules.Wake:
+		return statusWake.Sign
+	case rules.Note:
+		return statusNote.Sign
+	}
+	return statusToday.Sign
+}
 
 func statusOf(v *rules.EnclosureView) status {
 	switch {
@@ -80,16 +89,6 @@ func activeAlarms(snap *alert.Snapshot) map[string][]rules.AlarmID {
 		out[id] = append(out[id], a.Key.Alarm)
 	}
 	return out
-}
-
-func headlines(ids []rules.AlarmID) string {
-	var list []string
-	for _, id := range ids {
-		if w := words.Headline(id); !slices.Contains(list, w) {
-			list = append(list, w)
-		}
-	}
-	return strings.Join(list, ", ")
 }
 
 // A gauge is a small picture of where a value stands, in units of 100: the

@@ -90,8 +90,6 @@ func stateText(a *rules.AlarmView) string {
 	return text
 }
 
-func placeOf(v *rules.EnclosureView) string { return configs.PlaceWords(v.Rack, v.Shelf, v.Slot) }
-
 func speciesName(cfg *configs.Config, id string) string {
 	i := slices.IndexFunc(cfg.Species, func(s configs.Species) bool { return s.ID == id })
 	if i < 0 || cfg.Species[i].Name == "" {
