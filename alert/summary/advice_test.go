@@ -105,9 +105,9 @@ func TestToldTogether(t *testing.T) {
 // TestFloods follows EEMUA 191's measure: more than 10 alarms in 10 minutes
 // begin a flood, fewer than 5 end it.
 func TestFloods(t *testing.T) {
-	at := func(minutes ...float64) (out []*onset) {
+	at := func(minutes ...float64) (out []*Excursion) {
 		for i, m := range minutes {
-			out = append(out, &onset{past: alarm.Past{Key: rules.Key{Alarm: rules.AboveBand, Subject: fmt.Sprint(i)}, From: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
+			out = append(out, &Excursion{past: &alarm.Past{Key: rules.Key{Alarm: rules.AboveBand, Subject: fmt.Sprint(i)}, From: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
 		}
 		return out
 	}
@@ -133,9 +133,9 @@ func TestFloods(t *testing.T) {
 
 func TestChattering(t *testing.T) {
 	k := rules.Key{Alarm: rules.ProbeJump, Subject: "p1"}
-	raised := func(seconds ...int) (out []*onset) {
+	raised := func(seconds ...int) (out []*Excursion) {
 		for _, s := range seconds {
-			out = append(out, &onset{past: alarm.Past{Key: k, From: sensors.Instant{Mono: time.Duration(s) * time.Second}}})
+			out = append(out, &Excursion{past: &alarm.Past{Key: k, From: sensors.Instant{Mono: time.Duration(s) * time.Second}}})
 		}
 		return out
 	}

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -35,7 +34,7 @@ type builder struct {
 	loc        *time.Location
 	report     *Report
 
-	onsets  []*onset          // of the last weeks, in order
+	onsets  []*Excursion      // of the last weeks, in order
 	events  []event.Event     // about notices and drills
 	began   time.Time         // of the log
 	typed   time.Time         // since when mists, nights and doses are in it; zero for never
@@ -66,12 +65,6 @@ func inOrder(all []configs.Enclosure) []configs.Enclosure {
 		return cmp.Or(strings.Compare(a.Rack, b.Rack), a.Shelf-b.Shelf, a.Slot-b.Slot)
 	})
 	return out
-}
-
-// An onset is one alarm of the log, as the report tells it.
-type onset struct {
-	Excursion
-	past alarm.Past
 }
 
 // found are the events about one enclosure that figures are made of, in order.

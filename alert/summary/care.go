@@ -66,9 +66,9 @@ func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 		return
 	}
 	if hasHum {
-		b.dueFor(p, set, enclosure, sensors.Humidity, b.cfg.Rules.HumidityDue.D(), first)
+		b.dueFor(p, set, enclosure, sensors.Humidity, b.cfg.Rules.HumidityDue.D(), first, applied.Humidity == nil)
 	}
-	b.dueFor(p, set, enclosure, sensors.Temperature, b.cfg.Rules.TemperatureDue.D(), first)
+	b.dueFor(p, set, enclosure, sensors.Temperature, b.cfg.Rules.TemperatureDue.D(), first, applied.Temperature == nil)
 }
 
 // firstSeen finds the first hour on record of a probe, and whether it measured
@@ -83,7 +83,7 @@ func (b *builder) firstSeen(id sensors.ProbeID) (time.Time, bool) {
 	return time.Time{}, false
 }
 
-func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time) {
+func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q sensors.Quantity, every time.Duration, first time.Time, never bool) {
 	if every <= 0 {
 		return
 	}
@@ -91,9 +91,7 @@ func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q
 	if at.After(b.report.Until.Add(dueWithin)) {
 		return
 	}
-	applied := set.At(sensors.ProbeID(p.ID), b.report.Until)
-	last := map[sensors.Quantity]*sensors.Correction{sensors.Humidity: applied.Humidity, sensors.Temperature: applied.Temperature}
-	b.report.Due = append(b.report.Due, Due{p.ID, enclosure, string(q), at.In(b.loc), last[q] == nil})
+	b.report.Due = append(b.report.Due, Due{p.ID, enclosure, string(q), at.In(b.loc), never})
 }
 
 // drill finds the last test notice and when the next one is due.

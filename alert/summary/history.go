@@ -16,10 +16,10 @@ import (
 // a mean rate of alarms is taken over, as ISA-18.2 asks for a month.
 const lookBack = 28 * 24 * time.Hour
 
-func (b *builder) onsetOf(p *alarm.Past) *onset {
-	x := Excursion{
+func (b *builder) excursion(p *alarm.Past) *Excursion {
+	x := &Excursion{
 		Alarm: p.Key.Alarm, Subject: p.Key.Subject, Priority: p.Priority, From: p.From.Wall.In(b.loc),
-		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From),
+		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From), past: p,
 	}
 	if !p.To.IsZero() {
 		x.To = p.To.Wall.In(b.loc)
@@ -27,7 +27,7 @@ func (b *builder) onsetOf(p *alarm.Past) *onset {
 	if !p.Answered.IsZero() {
 		x.AckedIn = p.Answered.Sub(p.From).Minutes()
 	}
-	return &onset{x, *p}
+	return x
 }
 
 // readJournal collects the alarms and what happened to notices up to the end
@@ -58,13 +58,13 @@ func (b *builder) readJournal() {
 	}
 	keep := b.report.To.Add(-lookBack)
 	for _, p := range log.Onsets {
-		if o := b.onsetOf(p); o.To.IsZero() || !o.To.Before(keep) || !o.From.Before(keep) {
+		if o := b.excursion(p); o.To.IsZero() || !o.To.Before(keep) || !o.From.Before(keep) {
 			b.onsets = append(b.onsets, o)
 		}
 	}
 }
 
-func (b *builder) during(o *onset) bool {
+func (b *builder) during(o *Excursion) bool {
 	return o.From.Before(b.report.Until) && (o.To.IsZero() || !o.To.Before(b.report.From))
 }
 
@@ -81,11 +81,11 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 			continue
 		}
 		if row, _ := alarm.Find(o.Alarm); row.AtLimit {
-			x := o.Excursion
+			x := *o
 			x.peak(all, b.report.Until, row.Spec(row.Priority, b.cfg.Rules).OnDelay)
 			out.Excursions = append(out.Excursions, x)
 		} else {
-			out.Others = append(out.Others, o.Excursion)
+			out.Others = append(out.Others, *o)
 		}
 	}
 }

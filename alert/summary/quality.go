@@ -23,7 +23,7 @@ var nightHours = configs.ClockSpan{From: 22 * 60, To: 7 * 60}
 
 func (b *builder) quality() {
 	q := Quality{ByPriority: map[string]int{"note": 0, "today": 0, "wake": 0}}
-	var raised []*onset
+	var raised []*Excursion
 	four := 0
 	for _, o := range b.onsets {
 		if !o.From.Before(b.report.To.Add(-lookBack)) {
@@ -42,7 +42,7 @@ func (b *builder) quality() {
 			b.report.open = append(b.report.open, rules.OnsetID(o.past.Key, 0))
 		}
 		if b.during(o) && !b.owned[o.Subject] {
-			b.report.Others = append(b.report.Others, o.Excursion)
+			b.report.Others = append(b.report.Others, *o)
 		}
 	}
 	q.countRaised(b.loc, raised)
@@ -61,7 +61,7 @@ func (b *builder) days(from time.Time) float64 {
 }
 
 // countLasting counts what any alarm that touched the week did in it.
-func (b *builder) countLasting(q *Quality, o *onset) {
+func (b *builder) countLasting(q *Quality, o *Excursion) {
 	end := o.To
 	if end.IsZero() {
 		end = b.report.Until
@@ -81,7 +81,7 @@ func (b *builder) countLasting(q *Quality, o *onset) {
 	q.LongestWait = max(q.LongestWait, wait.Minutes())
 }
 
-func (q *Quality) countRaised(loc *time.Location, raised []*onset) {
+func (q *Quality) countRaised(loc *time.Location, raised []*Excursion) {
 	perDay, perKey := map[string]int{}, map[rules.Key]int{}
 	total := 0.0
 	for _, o := range raised {
@@ -145,7 +145,7 @@ func (b *builder) suggest(top []Count) {
 }
 
 // chattering names the alarms that came as close together as the rules call chatter.
-func chattering(raised []*onset, span time.Duration) []string {
+func chattering(raised []*Excursion, span time.Duration) []string {
 	all := map[rules.Key]*room.Stats{}
 	var out []string
 	for _, o := range raised {
@@ -163,7 +163,7 @@ func chattering(raised []*onset, span time.Duration) []string {
 }
 
 // floods counts the times at which more alarms came than a person can take in.
-func floods(raised []*onset) int {
+func floods(raised []*Excursion) int {
 	var l rules.Load
 	for _, o := range raised {
 		l.Pass(o.past.From.Mono) // what came before may be over

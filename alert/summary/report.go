@@ -200,6 +200,7 @@ type Excursion struct {
 	AckedIn  float64        `json:"acknowledged_in_minutes,omitempty"`
 	Shelved  bool           `json:"shelved,omitempty"`
 	began    bool           // before the week
+	past     *alarm.Past    // of the log
 }
 
 // A Probe is how far one probe could be trusted.
