@@ -137,7 +137,7 @@ func (ls *lives) local(t time.Time, known bool) alarm.LocalTime {
 func (ls *lives) place(s *room.Alarm) (p alarm.Place) {
 	en := ls.v.EnclosureOf(s)
 	if s.Kind.Row().Of == alarm.OfProbe {
-		c := &ls.v.Probes[s.Index].Cfg
+		c := ls.v.Probes[s.Index].Cfg
 		p.Probe, p.At = c.ID, string(c.Place)
 	}
 	if en != nil {

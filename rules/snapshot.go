@@ -54,7 +54,7 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 	v := EnclosureView{
 		EnclosureHome: EnclosureHome{
 			ID: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
-			Species: en.Species.ID, Stage: string(en.Cfg.Stage),
+			Species: en.Cfg.Species, Stage: string(en.Cfg.Stage),
 		},
 		At:           en.St.At,
 		EnclosureAir: EnclosureAir{RoomWet: w.air.Room, OutsideWet: w.air.Outside},
@@ -253,7 +253,7 @@ func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Dura
 	}
 	if r, ok := st.Night.Report(); ok {
 		v.NightDrop = &r.Drop
-		v.NightsNoDrop = st.Night.Streak(float64(en.Species.DropMin))
+		v.NightsNoDrop = st.Night.Streak(en.DropMin)
 	}
 	_, v.DoorOpen = st.Door.Open()
 }
@@ -309,7 +309,7 @@ func (w views) viewProbe(p *room.Probe) ProbeView {
 		if v.Counts == nil {
 			v.Counts = map[string]uint64{}
 		}
-		v.Counts[sensors.Reason(r).String()] = n
+		v.Counts[sensors.Reason(r).String()] = uint64(n)
 	}
 	if !st.Seen.IsZero() {
 		if t, ok := w.v.HumidityDue(p); ok {

@@ -82,17 +82,22 @@ const DoorWait = 9 * time.Minute
 
 // doorMark is the mean of half a minute.
 type doorMark struct {
-	At    time.Duration `json:"at"`
-	RH    float64       `json:"rh"`
-	Temp  float64       `json:"temp"`
-	Count int           `json:"count"`
+	At   time.Duration `json:"at"`
+	RH   float64       `json:"rh"`
+	Temp float64       `json:"temp"`
+}
+
+// openMark is one that is not over, as sums.
+type openMark struct {
+	doorMark
+	Count int `json:"count"`
 }
 
 // Door tells an opened door from a door left ajar. The zero value is ready.
 type Door struct {
 	Head    int                `json:"head"`
 	Filled  int                `json:"filled"`
-	Mark    doorMark           `json:"mark"` // sums of the open mark
+	Mark    openMark           `json:"mark"`
 	LastAt  time.Duration      `json:"last_at"`
 	State   DoorEvent          `json:"state"` // DoorQuiet, DoorOpened or DoorAjar
 	Started bool               `json:"started"`
@@ -112,7 +117,7 @@ func (d *Door) Observe(r DoorReading) DoorEvent {
 	}
 	since := r.At - d.LastAt
 	if !d.Started || since > doorGap || !d.sound() {
-		d.Filled, d.Head, d.Mark = 0, 0, doorMark{}
+		d.Filled, d.Head, d.Mark = 0, 0, openMark{}
 	}
 	d.Started, d.LastAt = true, r.At
 	d.take(&r)
@@ -148,7 +153,7 @@ func (d *Door) closeMark() {
 	d.Ring[d.Head] = doorMark{At: d.Mark.At, RH: d.Mark.RH / n, Temp: d.Mark.Temp / n}
 	d.Head = (d.Head + 1) % doorBins
 	d.Filled = min(d.Filled+1, doorBins)
-	d.Mark = doorMark{}
+	d.Mark = openMark{}
 }
 
 func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
@@ -242,7 +247,7 @@ func (d *Door) rest() { d.State, d.Filled, d.Head = DoorQuiet, 0, 0 }
 // Interrupt forgets what the next reading would be compared with, because nobody
 // looked for a while. A door that was ajar is so until it is seen to be shut.
 func (d *Door) Interrupt() {
-	d.Filled, d.Head, d.Mark = 0, 0, doorMark{}
+	d.Filled, d.Head, d.Mark = 0, 0, openMark{}
 	if d.State == DoorOpened {
 		d.State = DoorQuiet
 	}

@@ -187,7 +187,7 @@ func TestDoor_AtItsLimits(t *testing.T) {
 		}
 	}
 	for state, want := range map[DoorEvent]DoorEvent{DoorOpened: DoorQuiet, DoorAjar: DoorAjar} {
-		d := Door{State: state, Filled: 3, Mark: doorMark{Count: 2}}
+		d := Door{State: state, Filled: 3, Mark: openMark{Count: 2}}
 		if d.Interrupt(); d.State != want || d.Filled != 0 || d.Mark.Count != 0 {
 			t.Errorf("%v after nobody looked: %+v", state, d)
 		}

@@ -1,6 +1,9 @@
 package climate
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	offsetDays = 14
@@ -29,8 +32,8 @@ type HourOffset struct {
 	Hour  int                   `json:"hour"` // that is being collected
 	Open  meanOf                `json:"open"`
 
-	usual [24]float64 // medians, while known
-	known [24]bool
+	usual [24][2]int16 // the middle ones of those days, the same twice where one is, while known
+	known uint32       // hours
 }
 
 // Observe takes one value in °C or K at a local hour of day; a negative hour
@@ -54,7 +57,7 @@ func (o *HourOffset) close() {
 		o.Days[h][o.Next[h]%offsetDays] = centi(o.Open.Mean)
 		o.Next[h] = (o.Next[h] + 1) % offsetDays
 		o.Count[h] = min(o.Count[h], offsetDays-1) + 1
-		o.known[h] = false
+		o.known &^= 1 << h
 	}
 	o.Open = meanOf{}
 }
@@ -84,13 +87,13 @@ func (o *HourOffset) median(h int) (float64, bool) {
 	if o.Count[h] < offsetFew {
 		return 0, false
 	}
-	if !o.known[h] {
-		var xs [offsetDays]float64
+	if o.known&(1<<h) == 0 {
+		days := o.Days[h]
 		n := min(int(o.Count[h]), offsetDays)
-		for i := range n {
-			xs[i] = float64(o.Days[h][i]) / 100
-		}
-		o.usual[h], o.known[h] = median(xs[:n]), true
+		slices.Sort(days[:n])
+		o.usual[h] = [2]int16{days[(n-1)/2], days[n/2]}
+		o.known |= 1 << h
 	}
-	return o.usual[h], true
+	lower, upper := o.usual[h][0], o.usual[h][1]
+	return (float64(lower)/100 + float64(upper)/100) / 2, true
 }

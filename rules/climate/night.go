@@ -78,13 +78,20 @@ func (p *lampPhase) tail(end time.Duration) (float64, bool) {
 	return median(xs[:n]), n >= nightLeast
 }
 
+// A litPhase is what is kept of a whole lamps-on phase.
+type litPhase struct {
+	Mean float64 `json:"mean"`
+	Min  float64 `json:"min"`
+	Max  float64 `json:"max"`
+}
+
 // Night compares lamps-on with lamps-off. The zero value is ready. The phases
 // come with the readings, so that neither midnight nor a clock change matters:
 // that only makes one of them an hour longer.
 type Night struct {
 	On      bool               `json:"on"`
 	Phase   lampPhase          `json:"phase"` // under way
-	Day     lampPhase          `json:"day"`   // the last whole lamps-on phase
+	Day     litPhase           `json:"day"`   // the last whole one with lamps on
 	DayTail float64            `json:"day_tail"`
 	HasDay  bool               `json:"has_day"`
 	DayOK   bool               `json:"day_ok"` // DayTail is known
@@ -118,7 +125,7 @@ func (n *Night) turn(at time.Duration) bool {
 	}
 	tail, ok := p.tail(at)
 	if n.On {
-		n.Day, n.DayTail, n.DayOK, n.HasDay = p, tail, ok, true
+		n.Day, n.DayTail, n.DayOK, n.HasDay = litPhase{p.Mean, p.Min, p.Max}, tail, ok, true
 		return false
 	}
 	if !n.HasDay {

@@ -31,11 +31,11 @@ func (Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 // none at all, or twice as many nights, is worth a notice.
 func judge(v *room.View, en *room.Enclosure, out *room.Out) {
 	need := v.Cfg.Rules.DropNights
-	if need <= 0 || en.Species.DropMin <= 0 {
+	if need <= 0 || en.DropMin <= 0 {
 		return
 	}
 	s := &en.Alarms[alarm.KindNightDrop]
-	least := float64(en.Species.DropMin)
+	least := en.DropMin
 	streak := en.St.Night.Streak(least)
 	report, ok := en.St.Night.Report()
 	if !ok || !report.Complete {
@@ -79,11 +79,11 @@ func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	for i := range v.Enclosures {
 		o := &v.Enclosures[i]
 		report, ok := o.St.Night.Report()
-		if !ok || !report.Complete || o.Species.DropMin <= 0 {
+		if !ok || !report.Complete || o.DropMin <= 0 {
 			continue
 		}
 		judged++
-		if o.St.Night.Streak(float64(o.Species.DropMin)) > 0 {
+		if o.St.Night.Streak(o.DropMin) > 0 {
 			lack++
 		}
 	}

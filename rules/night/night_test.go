@@ -31,7 +31,7 @@ func TestCause_NoDropAnywhereIsTheRoom(t *testing.T) {
 		v := roomtest.View(t, 4, "")
 		for i := range v.Enclosures {
 			en := &v.Enclosures[i]
-			en.Species.DropMin, en.Limits.NightHigh = 2, 2500
+			en.DropMin, en.Limits.NightHigh = 2, 2500
 			drop := 3.0
 			if i < lack {
 				drop = 0.2
@@ -90,7 +90,7 @@ func TestNight_AtItsLimits(t *testing.T) {
 		v := roomtest.View(t, 1, "")
 		v.Cfg.Rules.DropNights = 3
 		en := &v.Enclosures[0]
-		en.Species.DropMin = 2
+		en.DropMin = 2
 		n := &en.St.Night
 		n.Cycles, n.N, n.Done = 9, uint32(c.nights), climate.NightReport{Drop: c.drop, Complete: true, NightMean: float64(en.Limits.NightHigh)/100 + c.warm}
 		for i := range n.Drops {
@@ -109,7 +109,7 @@ func TestNight_AtItsLimits(t *testing.T) {
 			v := roomtest.View(t, n, "")
 			for i := range v.Enclosures {
 				en := &v.Enclosures[i]
-				en.Species.DropMin = 2
+				en.DropMin = 2
 				en.St.Night.Cycles, en.St.Night.N, en.St.Night.Done = 1, 1, climate.NightReport{Complete: true}
 				if i >= lack {
 					en.St.Night.Drops[0] = 2

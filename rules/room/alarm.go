@@ -124,10 +124,10 @@ func (g *Given) UnmarshalJSON(data []byte) error {
 // An Alarm is one alarm of one subject with what was last said about it.
 type Alarm struct {
 	Rec      Record
-	Kind     alarm.Kind
-	Index    int           // index of the enclosure or probe; -1 for dewline itself
 	Severe   *alarm.Record // of the limit that makes it urgent; nil for none
-	Numbered bool          // its onsets are numbered as ones of this run
+	Index    int           // index of the enclosure or probe; -1 for dewline itself
+	Kind     alarm.Kind
+	Numbered bool // its onsets are numbered as ones of this run
 }
 
 // MakeAlarm returns a normal alarm of the enclosure or probe of that index.

@@ -233,7 +233,7 @@ func TestContact_AtItsLimits(t *testing.T) {
 		{Cfg: configs.Contact{ID: "own", Is: configs.SenseDoor, Serves: []string{"e1"}}, St: ContactState{Known: true, At: now, Active: true, Since: now - time.Minute}},
 		{Cfg: configs.Contact{ID: "any", Is: configs.SenseDoor}, St: ContactState{Known: true, At: now}},
 	}
-	e1, other := &Enclosure{Cfg: configs.Enclosure{ID: "e1"}, Mist: 0}, &Enclosure{Cfg: configs.Enclosure{ID: "e2"}, Mist: 1}
+	e1, other := &Enclosure{Cfg: &configs.Enclosure{ID: "e1"}, Mist: 0}, &Enclosure{Cfg: &configs.Enclosure{ID: "e2"}, Mist: 1}
 	if d, ok := v.Fact(e1, configs.SenseDoor, true); !ok || d != time.Minute {
 		t.Errorf("its own door: %v, %v", d, ok)
 	}
@@ -250,7 +250,7 @@ func TestContact_AtItsLimits(t *testing.T) {
 		{"not since then", e1, now - 30*time.Minute + 1, now, false, true},
 		{"known for all of it", e1, now - 10*time.Minute, now, false, true},
 		{"of another supply", other, now - time.Hour, now, false, false},
-		{"an enclosure without mists", &Enclosure{Cfg: configs.Enclosure{ID: "e3"}, Mist: -1}, now - time.Hour, now, false, false},
+		{"an enclosure without mists", &Enclosure{Cfg: &configs.Enclosure{ID: "e3"}, Mist: -1}, now - time.Hour, now, false, false},
 	} {
 		if ran, known := v.PumpAt(c.en, c.from, c.to); ran != c.ran || known != c.known {
 			t.Errorf("%s: ran %v, known %v", c.name, ran, known)

@@ -103,8 +103,8 @@ type Enclosure struct {
 	Open       Kinds // of alarms that are not NORM
 	Alarms     [int(alarm.FirstProbeKind)]Alarm
 	DoseLimits climate.DoseLimits
-	Cfg        configs.Enclosure
-	Species    configs.Species
+	DropMin    float64            // °C by which a night is to be cooler; 0 for any
+	Cfg        *configs.Enclosure // of the room's configuration
 }
 
 // Limits are the species' limits in the units of readings.
@@ -128,7 +128,7 @@ func LimitsOf(s configs.Species) Limits {
 
 // take puts the limits of a day in force.
 func (en *Enclosure) take(s configs.Species) {
-	en.Species, en.Limits = s, LimitsOf(s)
+	en.Limits, en.DropMin = LimitsOf(s), float64(s.DropMin)
 	en.DoseLimits = climate.DoseLimits{
 		Boundary: float64(s.Boundary), ReferenceTemp: float64(s.ReferenceTemp),
 		ReferenceTime: s.ReferenceTime.D(), TenfoldPer: float64(s.TenfoldPer),
@@ -143,7 +143,7 @@ func (v *View) takeToday(today time.Time) {
 	v.today = today
 	for i := range v.Enclosures {
 		en := &v.Enclosures[i]
-		en.take(v.Cfg.SpeciesOn(en.Cfg, today))
+		en.take(v.Cfg.SpeciesOn(*en.Cfg, today))
 	}
 }
 

@@ -52,7 +52,7 @@ type Rhythm struct {
 	Goods    uint64             `json:"goods"`    // good ones
 	Seen     time.Time          `json:"seen"`     // first reading under a set clock; zero before
 	Began    sensors.Instant    `json:"began"`    // when it was first expected
-	Counts   [MaxReasons]uint64 `json:"counts"`   // others by reason
+	Counts   [MaxReasons]uint32 `json:"counts"`   // others by reason
 	HumDone  time.Time          `json:"hum_done"` // last calibrations
 	TempDone time.Time          `json:"temp_done"`
 }
@@ -109,7 +109,7 @@ type Probe struct {
 	// said before is not present.
 	Since time.Duration
 	St    ProbeState
-	Cfg   configs.Probe
+	Cfg   *configs.Probe // of the room's configuration
 }
 
 // Alarm is the probe's alarm of one kind.

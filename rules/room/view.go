@@ -131,7 +131,8 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 		v.Mists = append(v.Mists, Mist{Cfg: m})
 	}
 	shelves := map[string]int{}
-	for i, c := range cfg.Enclosures {
+	for i := range cfg.Enclosures {
+		c := &cfg.Enclosures[i]
 		v.placeEnclosure(i, c)
 		key := ShelfName(c.Rack, c.Shelf)
 		if _, ok := shelves[key]; !ok {
@@ -141,8 +142,8 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 		v.Enclosures[i].Shelf = shelves[key]
 		v.Shelves[shelves[key]] = append(v.Shelves[shelves[key]], i)
 	}
-	for i, c := range cfg.Probes {
-		v.placeProbe(i, c)
+	for i := range cfg.Probes {
+		v.placeProbe(i, &cfg.Probes[i])
 	}
 	for i, c := range cfg.Contacts {
 		v.Contacts = append(v.Contacts, newContact(i, c))
@@ -150,10 +151,10 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 	return v
 }
 
-func (v *View) placeEnclosure(i int, c configs.Enclosure) {
+func (v *View) placeEnclosure(i int, c *configs.Enclosure) {
 	en := &v.Enclosures[i]
 	*en = Enclosure{Index: i, Cfg: c, Lamps: -1, Mist: -1}
-	en.take(v.Cfg.SpeciesFor(c))
+	en.take(v.Cfg.SpeciesFor(*c))
 	for k := range int(alarm.FirstProbeKind) {
 		en.Alarms[k] = MakeAlarm(alarm.Kind(k), i, c.ID)
 	}
@@ -167,7 +168,7 @@ func (v *View) placeEnclosure(i int, c configs.Enclosure) {
 	v.EnclosureByID[c.ID] = i
 }
 
-func (v *View) placeProbe(i int, c configs.Probe) {
+func (v *View) placeProbe(i int, c *configs.Probe) {
 	p := &v.Probes[i]
 	*p = Probe{Index: i, Cfg: c, Encl: -1}
 	for k := range int(alarm.FirstContactKind - alarm.FirstProbeKind) {
