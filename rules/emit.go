@@ -123,7 +123,10 @@ func (ls *lives) setUnknown(s *room.Alarm, now sensors.Instant, unknown bool) {
 
 // count keeps the self-measures with each transition.
 func (ls *lives) count(s *room.Alarm, now sensors.Instant, c alarm.Change) {
-	st := &s.Rec.Stats
+	if s.Rec.Stats == nil {
+		s.Rec.Stats = &room.Stats{}
+	}
+	st := s.Rec.Stats
 	if c.From.Annunciated() && !s.Rec.Life.Active {
 		st.Far = 0
 	}

@@ -84,7 +84,7 @@ func (e *Engine) KPI() KPI {
 }
 
 func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
-	st, l := &s.Rec.Stats, &s.Rec.Life
+	st, l := s.Rec.Measured(), &s.Rec.Life
 	active := time.Duration(0)
 	if l.Active {
 		active = now - l.Since.Mono
@@ -134,7 +134,7 @@ func (e *Engine) Suggestion(k Key) (f alarm.Fact) {
 // alarm's quick returns, four in five of them at least, into one. It says
 // nothing where neither would without becoming absurd.
 func (ls *lives) suggest(s *room.Alarm) alarm.Fact {
-	st := &s.Rec.Stats
+	st := s.Rec.Measured()
 	latest := st.Latest()
 	n := len(latest)
 	if n < 3 {

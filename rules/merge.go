@@ -71,7 +71,7 @@ func (m *merger) join(old, mine room.Record) (room.Record, Renumbering) {
 		return old, Renumbering{} // nothing rose since: it is as it was left
 	case b.Seq == 0:
 		b.Seq, b.EndedAt = a.Seq, max(a.EndedAt, b.EndedAt) // a delay that is running goes on
-		mine.Stats = joinStats(old.Stats, mine.Stats)
+		mine.Stats = joinStats(&old, &mine)
 		return mine, Renumbering{}
 	case a.State == alarm.Norm:
 		n := Renumbering{Mine: b.Seq, Now: b.Seq}
@@ -79,16 +79,16 @@ func (m *merger) join(old, mine room.Record) (room.Record, Renumbering) {
 			n.Now = a.Seq + 1 + m.leap
 		}
 		b.Seq = n.Now
-		mine.Stats = joinStats(old.Stats, mine.Stats)
+		mine.Stats = joinStats(&old, &mine)
 		return mine, n
 	case b.State == alarm.Norm: // it rose and ended since, and what was open before is still to end
 		n := Renumbering{Old: a.Seq, Now: max(a.Seq, b.Seq+1)}
 		a.Seq = n.Now
-		old.Stats = joinStats(old.Stats, mine.Stats)
+		old.Stats = joinStats(&old, &mine)
 		return old, n
 	}
 	n := Renumbering{Old: a.Seq, Mine: b.Seq, Now: max(a.Seq, b.Seq)}
-	mine.Stats = joinStats(old.Stats, mine.Stats)
+	mine.Stats = joinStats(&old, &mine)
 	b.Seq = n.Now
 	if m.same(a, b) {
 		m.goOn(&old, &mine)
@@ -120,7 +120,8 @@ func (m *merger) goOn(old, mine *room.Record) {
 }
 
 // joinStats adds what was counted in two runs, the later one second.
-func joinStats(a, b room.Stats) room.Stats {
+func joinStats(old, mine *room.Record) *room.Stats {
+	a, b := old.Measured(), mine.Measured()
 	raises, sum := a.Raises, b
 	sum.Raised, sum.Acked, sum.AckTotal = a.Raised+b.Raised, a.Acked+b.Acked, a.AckTotal+b.AckTotal
 	sum.AckMax = max(a.AckMax, b.AckMax)
@@ -133,7 +134,7 @@ func joinStats(a, b room.Stats) room.Stats {
 	if b.Raised == 0 {
 		sum.UnackAt, sum.Far = a.UnackAt, a.Far
 	}
-	return sum
+	return &sum
 }
 
 // shift moves the running times of a record that are set.
@@ -144,10 +145,15 @@ func shift(r *room.Record, by time.Duration) {
 		shiftLife(&c, by)
 		r.Severe = &c
 	}
-	for i := range r.Stats.Raises {
-		move(&r.Stats.Raises[i], by)
+	if r.Stats == nil {
+		return
 	}
-	move(&r.Stats.UnackAt, by)
+	c := *r.Stats
+	for i := range c.Raises {
+		move(&c.Raises[i], by)
+	}
+	move(&c.UnackAt, by)
+	r.Stats = &c
 }
 
 func shiftLife(l *alarm.Record, by time.Duration) {

@@ -337,15 +337,15 @@ func TestMerge_JoinsTwoLives(t *testing.T) {
 		Returns: []room.Return{{After: 3}}}
 	want := room.Stats{Raised: 6, Acked: 3, AckTotal: 15, AckMax: 8, Chattered: 3, Quick: 3, Raises: [3]time.Duration{9, 8, 5}, UnackAt: 9, Far: 2,
 		Returns: []room.Return{{After: 3}, {After: 2}, {After: 1}}}
-	if got := joinStats(x, y); !reflect.DeepEqual(got, want) {
+	if got := joinStats(&room.Record{Stats: &x}, &room.Record{Stats: &y}); !reflect.DeepEqual(*got, want) {
 		t.Errorf("%+v", got)
 	}
-	if got := joinStats(x, room.Stats{}); got.UnackAt != 5 || got.Far != 1 || got.Raises != x.Raises {
+	if got := joinStats(&room.Record{Stats: &x}, &room.Record{}); got.UnackAt != 5 || got.Far != 1 || got.Raises != x.Raises {
 		t.Errorf("nothing since: %+v", got)
 	}
 	// Times of a run that are set move, and only they.
 	r := room.Record{Life: alarm.Record{Since: at(1), SeenAt: 2, AckedAt: 3, EndedAt: 4, Shelf: &alarm.Shelf{Until: 5}, Out: &alarm.Out{Mono: 6}},
-		Severe: &alarm.Record{SeenAt: 7}, Stats: room.Stats{Raises: [3]time.Duration{8}, UnackAt: 9}}
+		Severe: &alarm.Record{SeenAt: 7}, Stats: &room.Stats{Raises: [3]time.Duration{8}, UnackAt: 9}}
 	shift(&r, 100)
 	l := r.Life
 	if l.Since.Mono != 101 || l.SeenAt != 102 || l.AckedAt != 103 || l.EndedAt != 104 || l.Shelf.Until != 105 || l.Out.Mono != 106 ||

@@ -329,8 +329,8 @@ func TestKPI_AtItsLimits(t *testing.T) {
 	r.e.v.Latest.Mono = now
 	set := func(k alarm.Kind, s alarm.State, active bool, ago time.Duration) *room.Record {
 		rec := &en.Alarms[k].Rec
-		rec.Life.State, rec.Life.Active, rec.Life.Since, rec.Stats.UnackAt = s, active, instant(now-ago), now-ago/2
-		rec.Stats.Raised, rec.Stats.Acked, rec.Stats.AckTotal, rec.Stats.AckMax = uint64(k), 2, 10*time.Minute, 8*time.Minute
+		rec.Life.State, rec.Life.Active, rec.Life.Since = s, active, instant(now-ago)
+		rec.Stats = &room.Stats{UnackAt: now - ago/2, Raised: uint64(k), Acked: 2, AckTotal: 10 * time.Minute, AckMax: 8 * time.Minute}
 		return rec
 	}
 	set(alarm.KindAbove, alarm.Unack, true, Day)
@@ -378,7 +378,7 @@ func TestKPI_SuggestsNothingAbsurd(t *testing.T) {
 		{[]time.Duration{5, 7, 59 - off/time.Minute}, 60 - off/time.Minute}, {[]time.Duration{5, 7, 60 - off/time.Minute}, 0},
 	} {
 		s := &r.e.v.Enclosures[0].Alarms[alarm.KindMistMissing]
-		s.Rec.Stats = room.Stats{Quick: uint64(len(c.after))}
+		s.Rec.Stats = &room.Stats{Quick: uint64(len(c.after))}
 		for _, m := range c.after {
 			s.Rec.Stats.Returns = append(s.Rec.Stats.Returns, room.Return{After: m * time.Minute})
 		}
@@ -397,6 +397,7 @@ func TestKPI_SuggestsNothingAbsurd(t *testing.T) {
 func TestKPI_SuggestsADeadband(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	s := &r.e.v.Enclosures[0].Alarms[alarm.KindFloor]
+	s.Rec.Stats = &room.Stats{}
 	for _, f := range []float64{9, 4, 3.5, 4.5, 4.2} { // the deadband has 3 %
 		s.Rec.Stats.Quick++
 		s.Rec.Stats.Returned(room.Return{After: 3 * time.Hour, Far: f})

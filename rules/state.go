@@ -126,6 +126,10 @@ func sortRecords(list []room.Record) {
 // whole is a slot's record with what is kept elsewhere while it is in use.
 func (ls *lives) whole(s *room.Alarm) room.Record {
 	r := s.Rec
+	if r.Stats != nil {
+		c := *r.Stats
+		r.Stats = &c
+	}
 	if s.Severe != nil {
 		c := *s.Severe
 		r.Severe = &c
@@ -233,9 +237,8 @@ func (e *Engine) take(s *State) {
 			put(&en.St, st.EnclosureState)
 			put(&e.judges.limits.At[i], st.LimitsState)
 			put(&e.judges.mist.At[i], st.MistState)
-			if en.St.Thermal == nil {
-				en.St.Thermal = thermal
-			}
+			put(thermal, en.St.Thermal)
+			en.St.Thermal = thermal
 		}
 	}
 	for i := range e.v.Mists {

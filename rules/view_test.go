@@ -208,11 +208,11 @@ func TestCount_Answers(t *testing.T) {
 		{alarm.Shelved, alarm.Unack, "", false, true}, {alarm.Acked, alarm.Norm, "", false, false},
 	} {
 		now := r.e.v.Latest
-		s.Rec.Stats = room.Stats{UnackAt: now.Mono - 3*time.Minute, Far: 1}
+		s.Rec.Stats = &room.Stats{UnackAt: now.Mono - 3*time.Minute, Far: 1}
 		s.Rec.Life.Active = c.to == alarm.Unack || c.to == alarm.Acked
 		before := r.e.lives.load.Days[0]
 		r.e.lives.count(s, now, alarm.Change{From: c.from, To: c.to, Why: c.why})
-		st := &s.Rec.Stats
+		st := s.Rec.Stats
 		if (st.Acked == 1) != c.acked || c.acked && (st.AckTotal != 3*time.Minute || st.AckMax != 3*time.Minute) {
 			t.Errorf("%s to %s %q: %+v", c.from, c.to, c.why, st)
 		}

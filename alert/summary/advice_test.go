@@ -154,7 +154,7 @@ func TestChattering(t *testing.T) {
 func TestSuggestion(t *testing.T) {
 	from := time.Date(2026, 11, 9, 0, 0, 0, 0, time.UTC)
 	r := newRig(t, "UTC", 1, from)
-	rec := rules.Record{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Priority: rules.Today, Unit: "°C"}
+	rec := rules.Record{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Priority: rules.Today, Unit: "°C", Stats: &room.Stats{}}
 	for i := range 5 {
 		at := from.AddDate(0, 0, 8).Add(time.Duration(i) * time.Hour)
 		onset := fmt.Sprintf("above-band/e1/%d", i+1)

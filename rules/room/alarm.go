@@ -70,12 +70,20 @@ type Record struct {
 	Limit    float64      `json:"limit"`
 	HasValue bool         `json:"has_value"`
 	HasLimit bool         `json:"has_limit"`
-	Stats    Stats        `json:"stats"`
+	Stats    *Stats       `json:"stats,omitempty"` // nil while it was never raised
 	// Severe is how long the limit that makes a band alarm urgent has been
 	// passed; nil for other alarms.
 	Severe *alarm.Record `json:"severe,omitempty"`
 	// Given is what a Condition of dewline itself came with.
 	Given *Given `json:"given,omitempty"`
+}
+
+// Measured are the alarm's own measures so far.
+func (r *Record) Measured() Stats {
+	if r.Stats == nil {
+		return Stats{}
+	}
+	return *r.Stats
 }
 
 // Told is what was last said about the alarm.
@@ -206,7 +214,7 @@ func (s *Alarm) Against(value, limit float64) {
 		r.Peak = min(r.Peak, value)
 	case r.Life.Active:
 		r.Peak = max(r.Peak, value)
-	case r.Stats.Raised > 0:
+	case r.Stats != nil && r.Stats.Raised > 0:
 		r.Stats.Far = max(r.Stats.Far, math.Abs(value-limit))
 	}
 }

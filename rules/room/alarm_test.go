@@ -12,9 +12,11 @@ import (
 
 // Who copied a record keeps what it said: the engine goes on with its own.
 func TestRecord_CopyKeepsWhatWasSaid(t *testing.T) {
-	r := Record{Detail: &alarm.Detail{Value: 27}}
+	r := Record{Detail: &alarm.Detail{Value: 27}, Stats: &Stats{}}
 	r.Stats.Returned(Return{After: time.Minute})
 	copied := r
+	kept := r.Measured()
+	copied.Stats = &kept
 	r.Because([]alarm.Fact{{ID: alarm.FactOwn, Delta: 2}})
 	for i := range 20 {
 		r.Stats.Returned(Return{After: time.Duration(i) * time.Hour})
@@ -148,7 +150,7 @@ func TestAlarm_Remembers(t *testing.T) {
 		{alarm.KindAbove, true, 1, 28, 0}, {alarm.KindBelow, true, 1, 24, 0}, {alarm.KindAbove, false, 1, 26, 2}, {alarm.KindAbove, false, 0, 26, 0},
 	} {
 		s := MakeAlarm(c.kind, 3, "e1")
-		s.Rec.Life.Active, s.Rec.Stats.Raised, s.Rec.Peak = c.active, c.raised, 26
+		s.Rec.Life.Active, s.Rec.Stats, s.Rec.Peak = c.active, &Stats{Raised: c.raised}, 26
 		for _, v := range []float64{28, 24, 26} {
 			s.Against(v, 26)
 		}

@@ -130,10 +130,12 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 	for _, m := range cfg.Mists {
 		v.Mists = append(v.Mists, Mist{Cfg: m})
 	}
+	thermal := make([]climate.Thermal, n) // each by itself is rounded up to 8 KB
 	shelves := map[string]int{}
 	for i := range cfg.Enclosures {
 		c := &cfg.Enclosures[i]
-		v.placeEnclosure(i, c)
+		thermal[i] = *climate.NewThermal(float64(c.Volume))
+		v.placeEnclosure(i, c, &thermal[i])
 		key := ShelfName(c.Rack, c.Shelf)
 		if _, ok := shelves[key]; !ok {
 			shelves[key] = len(shelves)
@@ -151,7 +153,7 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 	return v
 }
 
-func (v *View) placeEnclosure(i int, c *configs.Enclosure) {
+func (v *View) placeEnclosure(i int, c *configs.Enclosure, thermal *climate.Thermal) {
 	en := &v.Enclosures[i]
 	*en = Enclosure{Index: i, Cfg: c, Lamps: -1, Mist: -1}
 	en.take(v.Cfg.SpeciesFor(*c))
@@ -164,7 +166,7 @@ func (v *View) placeEnclosure(i int, c *configs.Enclosure) {
 	if c.Mist != "" {
 		en.Mist = slices.IndexFunc(v.Mists, func(m Mist) bool { return m.Cfg.ID == c.Mist })
 	}
-	en.St.Thermal = climate.NewThermal(float64(c.Volume))
+	en.St.Thermal = thermal
 	v.EnclosureByID[c.ID] = i
 }
 
