@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/room"
@@ -130,7 +131,7 @@ func TestView_Nearer(t *testing.T) {
 		named bool
 		want  bool
 	}{{8000, 8100, false, true}, {8100, 8000, false, false}, {7900, 8100, false, true}, {8100, 7900, false, false}, {8100, 7900, true, true}, {8000, 8000, false, false}} {
-		p, q := &room.Probe{}, &room.Probe{}
+		p, q := &room.Probe{Cfg: &configs.Probe{}}, &room.Probe{Cfg: &configs.Probe{}}
 		p.St.Hum, q.St.Hum, p.Cfg.FloorProbe = c.p, c.q, c.named
 		if nearer(p, q, 8000) != c.want {
 			t.Errorf("%+v: %v", c, !c.want)
