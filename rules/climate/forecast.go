@@ -64,23 +64,18 @@ const (
 	pathStep  = 5 * time.Minute
 	pathSteps = int(Horizon / pathStep)
 
-	// Heat unaccounted for stays on, as a heater that is stuck does, or it goes
-	// in a few hours. Cooling unaccounted for is water that evaporates, and
-	// over in one or two.
-	inputLong  = 24.0 // h
-	inputShort = 3.0  // h
-	inputCool  = 2.0  // h
+	// Heat unaccounted for stays on, as a heater that is stuck does. Cooling
+	// unaccounted for is water that evaporates, and over in one or two hours.
+	inputLong = 24.0 // h
+	inputCool = 2.0  // h
 	// Without a room a rise goes on for about an hour's worth at its rate.
-	restTau  = 1.5 // h
-	restLong = 4.0 // h, the other possibility
+	restTau = 1.5 // h
 	// A room's departure from yesterday's course persists for some hours once
 	// it has left where it usually is; inside of that it is an air conditioner
 	// that switches, and turns soon.
 	roomTau     = 2.5 // h
 	roomHeldTau = 0.8 // h
 	roomMargin  = 0.5 // °C
-	roomLong    = 8.0 // h
-	roomShort   = 1.2 // h
 
 	// A calibrated probe is good to 0.1 °C (common practice, no source).
 	probeSigma = 0.06 // °C
@@ -102,7 +97,6 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	m.courseOf(&o, &c)
 	var r band
 	m.spread(&c, base, sigma, &r)
-	m.Hits.take(&o, &r)
 	f.Lethal = r.reach(o.Lethal, o.Noise)
 	if f.Lethal.Known && o.LampsOn {
 		s := base
@@ -113,45 +107,6 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	return f, true
 }
 
-// hits hold a forecast against what came ten minutes later and widen the next ones
-// by their own recent errors, each side for itself, so that one in twenty misses it
-// (adaptive conformal inference after Gibbs and Candes 2021, arXiv 2106.00170).
-type hits struct {
-	At   time.Duration `json:"at"` // of the forecast; 0 for none
-	Low  float64       `json:"low"`
-	High float64       `json:"high"`
-	Up   float64       `json:"up"` // by how much the sides are widened, less 1
-	Down float64       `json:"down"`
-}
-
-const (
-	hitAfter = 2 * pathStep
-	hitMiss  = 0.47  // a side that was missed grows by e to this
-	hitHit   = 0.025 // and shrinks by e to that otherwise: 19 hits a miss
-	hitMost  = 3.0
-)
-
-// take scores the forecast before, where its time has come, and keeps this one.
-func (h *hits) take(o *Outlook, r *band) {
-	since := o.At - h.At
-	if h.At > 0 && since >= 0 && since < hitAfter {
-		return
-	}
-	if h.At > 0 && since >= hitAfter && since < hitAfter+pathStep {
-		grow := func(side *float64, missed bool) {
-			by := -hitHit
-			if missed {
-				by = hitMiss
-			}
-			*side = min(max((1+*side)*math.Exp(by), 1), hitMost) - 1
-		}
-		grow(&h.Up, o.Air > h.High)
-		grow(&h.Down, o.Air < h.Low)
-	}
-	const i = int(hitAfter / pathStep)
-	h.At, h.Low, h.High = o.At, r.mid[i]-r.down[i], r.mid[i]+r.up[i]
-}
-
 // sigmas are the standard uncertainties of a scenario's numbers.
 type sigmas struct{ air, rest, room, scale, drift float64 }
 
@@ -159,7 +114,7 @@ type sigmas struct{ air, rest, room, scale, drift float64 }
 // this project's own; simulated rooms hold them to what Forecast promises
 // (TestTimeToLethalAsTold of package rules).
 func (m *Thermal) likely(o *Outlook) (scenario, sigmas) {
-	s := scenario{inputTau: inputLong, restTau: restTau, roomTau: roomTau, scale: 1}
+	s := scenario{inputTau: inputLong, roomTau: roomTau, scale: 1}
 	u := sigmas{air: math.Hypot(probeSigma, o.Noise/2), room: 0.4, scale: 0.12, drift: m.Params.Drift}
 	if !m.Params.Learned {
 		u.scale = 0.2

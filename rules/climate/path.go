@@ -12,7 +12,7 @@ type path [pathSteps + 1]float64
 type scenario struct {
 	extra             filter  // °C that heat unaccounted for has added so far
 	input, inputTau   float64 // °C that it ends at, and how long it lasts, h
-	rest, restTau     float64 // °C/h that is left without a room, and for how long, h
+	rest              float64 // °C/h that is left without a room
 	roomRate, roomTau float64 // °C/h of the room beyond yesterday's course, and for how long, h
 	scale             float64 // of the model's response
 	lampsOff          bool    // from now on
@@ -61,8 +61,8 @@ func (m *Thermal) run(c *course, s *scenario, out *path) {
 	p := &m.Params
 	step := pathStep.Hours()
 	fast, slow := -math.Expm1(-step/p.Fast), -math.Expm1(-step/p.Slow)
-	restKeep, roomKeep := math.Exp(-step/s.restTau), math.Exp(-step/s.roomTau)
-	restLeft, roomLeft := s.rest*s.restTau, s.roomRate*s.roomTau // still to come, °C
+	restKeep, roomKeep := math.Exp(-step/restTau), math.Exp(-step/s.roomTau)
+	restLeft, roomLeft := s.rest*restTau, s.roomRate*s.roomTau // still to come, °C
 	room, lamps, extra := m.Room, m.Lamp, s.extra
 	share, lasting := p.heatShare(), s.extra.Slow
 	inputLeft, inputKeep := s.input-lasting, math.Exp(-step/s.inputTau)
@@ -89,73 +89,47 @@ func (m *Thermal) run(c *course, s *scenario, out *path) {
 	}
 }
 
-// A band is a path with what it may lie above or below that, °C.
-type band struct {
-	mid, up, down path
-}
+// A band is a path with what it may lie beside that, °C.
+type band struct{ mid, wide path }
 
 // spread runs the scenario, then once with each of its numbers off by its
-// uncertainty, and adds up the differences as independent. Other ways for a
-// rate to end widen only the side that they lie on.
+// uncertainty, and adds up the differences as independent.
 func (m *Thermal) spread(c *course, s scenario, u sigmas, b *band) {
 	m.run(c, &s, &b.mid)
 	for i := range b.mid {
 		// Air wanders: what the model strays by in an hour, as a random walk. And
 		// nobody knows where it is now any better than the probe does.
-		b.up[i] = u.air*u.air + u.drift*u.drift*float64(i)*pathStep.Hours()
-		b.down[i] = b.up[i]
+		b.wide[i] = u.air*u.air + u.drift*u.drift*float64(i)*pathStep.Hours()
 	}
 	off := s
 	off.scale += u.scale
-	m.widen(c, &s, &off, b, true)
-	if off = s; s.restTau > 0 && u.rest > 0 {
+	m.widen(c, &off, b)
+	if off = s; u.rest > 0 {
 		off.rest += u.rest
-		m.widen(c, &s, &off, b, true)
-		off = s
-		off.restTau = restLong
-		m.widen(c, &s, &off, b, false)
+		m.widen(c, &off, b)
 	}
 	if off = s; m.HasRoom && m.Extra.Started {
 		fast, slow, input := m.Extra.lean()
 		off.extra.Fast += fast
 		off.extra.Slow += slow
 		off.input += input
-		m.widen(c, &s, &off, b, true)
-		off = s
-		off.inputTau = inputShort
-		m.widen(c, &s, &off, b, false)
+		m.widen(c, &off, b)
 	}
 	off = s
 	off.roomRate += u.room
-	m.widen(c, &s, &off, b, true)
-	off = s
-	off.roomTau = roomLong
-	m.widen(c, &s, &off, b, false)
-	off.roomTau = roomShort
-	m.widen(c, &s, &off, b, false)
-	up, down := m.Hits.widths()
-	for i := range b.mid {
-		b.up[i] = rangeWidth * up * math.Sqrt(b.up[i])
-		b.down[i] = rangeWidth * down * math.Sqrt(b.down[i])
+	m.widen(c, &off, b)
+	for i := range b.wide {
+		b.wide[i] = rangeWidth * math.Sqrt(b.wide[i])
 	}
 }
 
-// widen adds the difference that another scenario makes, to both sides or to
-// the one that it lies on.
-func (m *Thermal) widen(c *course, s, off *scenario, b *band, both bool) {
-	if *off == *s {
-		return
-	}
+// widen adds the difference that another scenario makes.
+func (m *Thermal) widen(c *course, off *scenario, b *band) {
 	var other path
 	m.run(c, off, &other)
 	for i, v := range other {
 		d := v - b.mid[i]
-		if both || d > 0 {
-			b.up[i] += d * d
-		}
-		if both || d < 0 {
-			b.down[i] += d * d
-		}
+		b.wide[i] += d * d
 	}
 }
 
@@ -175,19 +149,13 @@ func (b *band) reach(limit, noise float64) Eta {
 
 // crossing returns when the middle, the upper (side 1) or the lower end (−1)
 // first gets to limit.
-func (b *band) crossing(limit float64, side int) (time.Duration, bool) {
+func (b *band) crossing(limit, side float64) (time.Duration, bool) {
 	before := b.mid[0]
 	if before >= limit {
 		return 0, true
 	}
 	for i := 1; i < len(b.mid); i++ {
-		v := b.mid[i]
-		switch side {
-		case 1:
-			v += b.up[i]
-		case -1:
-			v -= b.down[i]
-		}
+		v := b.mid[i] + side*b.wide[i]
 		if v >= limit {
 			part := (limit - before) / (v - before)
 			return time.Duration((float64(i-1) + part) * float64(pathStep)), true
@@ -195,9 +163,4 @@ func (b *band) crossing(limit float64, side int) (time.Duration, bool) {
 		before = v
 	}
 	return 0, false
-}
-
-// widths are by how much each side is widened.
-func (h *hits) widths() (up, down float64) {
-	return 1 + min(max(h.Up, 0), hitMost-1), 1 + min(max(h.Down, 0), hitMost-1)
 }

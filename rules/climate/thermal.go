@@ -143,7 +143,6 @@ type Thermal struct {
 	Usual    Span  `json:"usual"`
 	HasUsual bool  `json:"has_usual"`
 	Rest     Trend `json:"rest"`
-	Hits     hits  `json:"hits"` // of its forecasts
 
 	// The open slot and the week before it.
 	Slot     int64    `json:"slot"` // number of the open slot

@@ -54,6 +54,7 @@ func explained(t climate.Eta, lampGain float64, s climate.Slope) climate.Eta {
 // rules/corpus and on the rooms of heats_test.go.
 const (
 	straightEarly = 0.75            // of the time at the present rate: rises steepen
+	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
 	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
 	straightSoon  = time.Hour       // that a rise nobody expects may take
 	straightSure  = 3.0             // standard deviations of such a rise
@@ -73,7 +74,7 @@ type rise struct {
 	climate.Slope
 	noise  float64 // °C by which a reading strays
 	lately float64 // °C/h of the last half hour, in which a source that heats in steps may just rest
-	room   float64 // °C/h of the room; 0 where it clearly rises not
+	room   float64 // °C/h of the room; 0 where it does not clearly rise
 	steep  bool
 }
 
@@ -99,9 +100,13 @@ func straight(t climate.Eta, way float64, s rise) climate.Eta {
 	if s.steep {
 		t.Mid = min(t.Mid, time.Duration(straightMid*float64(now)))
 	}
-	t.From = min(t.From, time.Duration(straightEarly*float64(at(way-s.noise, max(s.PerHour+s.Sigma, s.lately)))))
+	young, early := s.lately < straightYoung*s.PerHour, straightEarly
+	if young && s.steep {
+		early = straightRaces
+	}
+	t.From = min(t.From, time.Duration(early*float64(at(way-s.noise, max(s.PerHour+s.Sigma, s.lately)))))
 	out := straightOwn
-	if s.room >= straightRoom*s.PerHour || known && !t.Open && s.lately >= straightYoung*s.PerHour {
+	if s.room >= straightRoom*s.PerHour || known && !t.Open && !young {
 		out = straightLate
 	}
 	late := time.Duration(out*float64(at(way+s.noise, s.PerHour))) + straightLooks

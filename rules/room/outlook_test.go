@@ -152,9 +152,11 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	near := straight(levels, 3, rise{Slope: climate.Slope{PerHour: 8}, lately: 3.9})
-	if far := straight(levels, 3, rise{Slope: climate.Slope{PerHour: 8}, lately: 6.1}); !near.Open || far.Open {
-		t.Errorf("what came further than it has to go is told: %+v and %+v", near, far)
+	for lately, from := range map[float64]time.Duration{6.4: 1350 * time.Second, 6.3: 900 * time.Second} {
+		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, lately: lately, steep: true})
+		if got.From != from {
+			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, from)
+		}
 	}
 }
 
