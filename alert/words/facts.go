@@ -87,6 +87,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactWarmAir:       "warm air of the same vapour is drier air",
 	alarm.FactAtFloor:       "{n} of {of} enclosures are at their floor",
 	alarm.FactRoomDry:       "the room's air is at {p}, {usual} is usual at this hour: look at what conditions it",
+	alarm.FactOrPower:       "or the power is off: look whether the lamps burn",
 	alarm.FactLampsGone:     "all enclosures are cooler by about {d} than usual at this hour beside the room, as without their lamps: look at the power",
 	alarm.FactSupplySoaked:  "{n} enclosures on this supply are soaked",
 	alarm.FactAllSilent:     "all {n} probes are silent",

@@ -96,6 +96,7 @@ const (
 	FactWarmAir       FactID = "warm-air-is-dry"
 	FactAtFloor       FactID = "at-floor"
 	FactRoomDry       FactID = "room-dry"
+	FactOrPower       FactID = "or-power"
 	FactLampsGone     FactID = "lamps-gone"
 	FactSupplySoaked  FactID = "supply-soaked"
 	FactAllSilent     FactID = "all-silent"

@@ -94,14 +94,14 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 	}
 	p := cs.V.Doubtful(en, now, side)
 	if p == nil {
-		return cs.byPlace(en, pic, now, k)
+		return cs.inDoubt(en, pic, now, k)
 	}
 	doubt := cs.doubtFact(p, now)
 	probe := alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}
 	if p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono) {
 		return probe, []alarm.Fact{doubt}
 	}
-	cause, why := cs.byPlace(en, pic, now, k)
+	cause, why := cs.inDoubt(en, pic, now, k)
 	alone := cause.Kind == alarm.CauseEnclosure || cause.Kind == alarm.CauseProbe
 	if alone && (side < 0 || en.Now.HasTemp && en.Now.Hot < en.Limits.Warn) {
 		return probe, []alarm.Fact{doubt}
@@ -116,6 +116,19 @@ func (cs Look) stuckLamps(en *room.Enclosure, pic *climate.Picture, side float64
 		return alarm.Cause{Kind: alarm.CausePower}, append(Facts(alarm.FactLampsDark), *why)
 	}
 	return en.Alarms[alarm.KindLampStuck].Rec.Cause, Facts(alarm.FactLampsDark)
+}
+
+// inDoubt is byPlace with the doubt that it may be the power, where it is the room that
+// cools, or all lamps of the only timer that are missed.
+func (cs Look) inDoubt(en *room.Enclosure, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+	cause, why := cs.byPlace(en, pic, now, k)
+	if sideOf(k) > 0 || len(why) == 0 || cause.Kind != alarm.CauseRoom && cause.Kind != alarm.CauseLamps {
+		return cause, why
+	}
+	if doubt := cs.roomOrPower(en, pic, now); doubt != nil {
+		why = append(why, *doubt)
+	}
+	return cause, why
 }
 
 // byPlace finds a shelf or one enclosure that is away from its usual place on that

@@ -440,6 +440,7 @@ func TestTemperature_WhoComesFirst(t *testing.T) {
 			en.St.Lamps.Fault = climate.LampsNotOff
 			roomtest.Says(v, 0, 10, 50)
 		}, stuck, alarm.FactLampsDark},
+		{"the room is cold by day", alarm.KindBelow, func(v *room.View, _ *room.Enclosure) { roomtest.Says(v, 0, 10, 50) }, alarm.Cause{Kind: alarm.CauseRoom}, alarm.FactOrPower},
 		{"the room is hot", alarm.KindAbove, func(v *room.View, _ *room.Enclosure) { roomtest.Says(v, 0, 40, 50) }, alarm.Cause{Kind: alarm.CauseRoom}, alarm.FactRoomOutside},
 	} {
 		v := roomtest.View(t, 1, "")

@@ -1,9 +1,11 @@
 package cause
 
 import (
+	"math"
 	"slices"
 	"time"
 
+	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
@@ -40,7 +42,21 @@ func (cs Look) LampsGone() *alarm.Fact {
 }
 
 func (cs Look) lampsGone(pic *climate.Picture, now sensors.Instant) *alarm.Fact {
-	judged, adds, lacks, sum := 0, 0.0, 0.0, 0.0
+	l := cs.lackOf(pic, now)
+	if !l.known || l.lacks < max(lampsMost*l.adds, lampsSeen*float64(l.judged)) {
+		return nil
+	}
+	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(-l.sum / float64(l.judged))}
+}
+
+// lack is what the enclosures whose lamps should be on lack beside the room, in °C.
+type lack struct {
+	known            bool // of enough of them
+	judged           int
+	adds, lacks, sum float64 // what lamps add; what is lacking, each by no more than that; and by any
+}
+
+func (cs Look) lackOf(pic *climate.Picture, now sensors.Instant) (l lack) {
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
 		c := cs.V.CaseOf(o, now)
@@ -56,14 +72,51 @@ func (cs Look) lampsGone(pic *climate.Picture, now sensors.Instant) *alarm.Fact 
 		if o.Misted(now.Mono, mistCools) {
 			is -= mistMost * (1 - float64(now.Mono-o.St.PulseAt)/float64(mistCools))
 		}
-		judged++
-		adds, lacks, sum = adds+gain, lacks+min(max(is, -gain), gain), sum+is
+		l.judged++
+		l.adds, l.lacks, l.sum = l.adds+gain, l.lacks+min(max(is, -gain), gain), l.sum+is
 	}
-	if !pic.Room.HasTemp || judged < enoughPeers || 2*judged < len(cs.V.Enclosures) || lacks < max(lampsMost*adds, lampsSeen*float64(judged)) {
+	l.known = pic.Room.HasTemp && l.judged >= enoughPeers && 2*l.judged >= len(cs.V.Enclosures)
+	return l
+}
+
+// roomOrPower says that a room that cools by day may as well be without power, nil where
+// the lamps are seen to be on: where they add more than what nobody knows of how late
+// the enclosures follow such a room. Nobody asks where a contact watches the mains.
+func (cs Look) roomOrPower(en *room.Enclosure, pic *climate.Picture, now sensors.Instant) *alarm.Fact {
+	lit := 0
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if !cs.litFor(o, litLong) {
+			continue
+		}
+		lit++
+		if o.Now.HasLux && o.St.Lamps.Light.State == climate.LampsOn {
+			return nil
+		}
+	}
+	if _, there := cs.V.Fact(en, configs.SenseMains, true); there || 2*lit < len(cs.V.Enclosures) {
 		return nil
 	}
-	return &alarm.Fact{ID: alarm.FactLampsGone, Delta: unit.TemperatureDelta(-sum / float64(judged))}
+	late := lateDoubt * math.Abs(cs.roomFell(en, pic))
+	if l := cs.lackOf(pic, now); l.known && l.adds/2-l.lacks > late*float64(l.judged) {
+		return nil
+	}
+	return &alarm.Fact{ID: alarm.FactOrPower}
 }
+
+// roomFell is by how much the room is away from its usual temperature or moved in
+// roomSpan, in °C.
+func (cs Look) roomFell(en *room.Enclosure, pic *climate.Picture) float64 {
+	if pic.Room.HasUsual {
+		return pic.Room.Temp - pic.Room.Usual
+	}
+	before, _ := en.St.Thermal.RoomBefore(cs.V.EstAt(cs.V.Latest.Mono), roomSpan)
+	return pic.Room.Temp - before
+}
+
+// lateDoubt is the share of what a room moved by that an enclosure of glass and water
+// may or may not have followed within hours.
+const lateDoubt = 0.3
 
 // lampsGo says that most lit enclosures cool as if their lamps just went off, beside the
 // room as they follow it: in a room that cools as well it takes less to be the power. It is
