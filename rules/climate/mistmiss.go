@@ -46,6 +46,7 @@ type mistMiss struct {
 
 	// Of the last one that was looked for.
 	Evidence float64 `json:"evidence"`
+	Less     float64 `json:"less,omitempty"` // that it was weaker than usual
 	Share    float64 `json:"share"`
 	Top      float64 `json:"top"`
 	Room     float64 `json:"room"`            // % that the air lacked before it
@@ -65,7 +66,7 @@ func (m *mistMiss) at(due time.Duration) time.Duration {
 // that cools gains only in the first, and air that is warmed over wet ground only in the
 // second.
 func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
-	m.Evidence, m.Seen, m.Plain, m.Door = 0, false, false, false
+	m.Evidence, m.Less, m.Seen, m.Plain, m.Door = 0, 0, false, false, false
 	due = m.at(due)
 	var before, after, full pairMean // % and g/m³
 	for i := range min(max(d.Filled, 0), mistBins) {
@@ -93,6 +94,7 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	}
 	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
 	m.Evidence = m.weigh(hides, usual, v*room*room)
+	m.Less = m.less(usual/room, v+m.Noise/(room*room))
 }
 
 // known returns the share that a mist of this time of day fills, or one of any time where
@@ -119,6 +121,15 @@ func (m *mistMiss) weigh(hides, usual, v float64) float64 {
 	given := math.Exp(logTailed(min(0, gain-usual), v+m.Noise, tail))
 	m.Door = max(none, given) < mistDoor
 	return -math.Log(hides + (1-hides)*(given+mistDoor)/(none+mistDoor))
+}
+
+// less is the evidence that a weaker mist fell than the usual share of a variance, where
+// something did.
+func (m *mistMiss) less(usual, v float64) float64 {
+	if usual*m.Room < mistRoom || m.Share < mistClears*math.Sqrt(v) {
+		return 0
+	}
+	return logNormal(max(0, m.Share-mistLess*usual), v) - logTailed(m.Share-usual, v, mistSpread)
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.
@@ -185,7 +196,7 @@ func (m *mistMiss) learn(v MistVerdict, g *mistGain) {
 		}
 		return
 	}
-	if (shown || m.Row == 0 || g.N < mistKnown) && (v != MistMissed || m.Evidence < mistHidden) {
+	if v != MistWeak && (shown || m.Row == 0 || g.N < mistKnown) && (v != MistMissed || m.Evidence < mistHidden) {
 		g.learn(m.Share, m.Top)
 		m.Gain.learn(m.Share, m.Top)
 	}

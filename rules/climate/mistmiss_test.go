@@ -257,3 +257,26 @@ func TestMistMiss_Blank(t *testing.T) {
 		t.Errorf("what shows a little: %+v", m)
 	}
 }
+
+// A nozzle that gives half is weak also where what it gives is no pulse any more, and that
+// does not become usual.
+func TestMistMiss_TooWeakForAPulse(t *testing.T) {
+	const weak = 20
+	said, w := misted(weak+12, 30*time.Second, 0.1, func(day int, since float64) float64 {
+		rh := 84 + math.Sin(float64(day))
+		if since >= 0 && day < weak {
+			rh += 8 * math.Exp2(-since/0.5)
+		} else if since >= 0 {
+			rh += 4 * math.Exp2(-since/0.5)
+		}
+		return rh
+	})
+	for day, v := range said {
+		if want := day >= weak; (v == MistWeak) != want || v == MistMissed {
+			t.Errorf("day %d: %v, evidence %.1f", day, v, w.Weak)
+		}
+	}
+	if w.Weak < MistWeakTold {
+		t.Errorf("evidence %.1f", w.Weak)
+	}
+}

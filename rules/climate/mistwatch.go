@@ -52,6 +52,7 @@ const (
 	mistKept      = 1.0              // of evidence from which a day is not learned as usual
 	mistOver      = 4.0              // % over what the hour usually has: air that nobody planned to wet is wet
 	mistHigh      = 2.5              // % over it, and at its top, for mistFlat: it does not end, whatever is usual
+	mistWarms     = 1.0              // °C over what the hour usually has: no water cools it
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
 	mistFlatFills = 0.75             // of what the hour usually lacks, which no weather fills
@@ -153,6 +154,7 @@ type MistWatch struct {
 	Dried   bool                `json:"dried"`
 	Planned bool                `json:"planned"` // it was due
 	Level   hourLevel           `json:"level,omitzero"`
+	Heat    hourLevel           `json:"heat,omitzero"`  // °C
 	Flat    uint8               `json:"flat,omitempty"` // of ten minutes in a row above the hour's level
 }
 
@@ -181,6 +183,10 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 	if p, found := w.Pulse(d); found {
 		w.Miss.follow(p.Start-w.Miss.at(w.Due), d)
 		return w.strength(p, d.noise()), w.Due
+	}
+	if w.Miss.Less > 0 { // too weak for a pulse
+		w.Weak += w.Miss.Less
+		return MistWeak, w.Due
 	}
 	if w.Miss.Evidence <= 0 {
 		return MistUnclear, w.Due
@@ -259,21 +265,22 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *Mi
 	w.Last = at
 	if !w.Endless {
 		w.Level.observe(hour, rh)
+		w.Heat.observe(hour, celsius)
 	}
 	w.begin(at, gap, room, d, when)
 	if !w.Follows {
 		return
 	}
 	if at-w.Since >= time.Duration(w.Next+1)*courseBin {
-		w.closeDry(hour)
+		w.closeDry(hour, celsius)
 		w.Next = max(w.Next, int((at-w.Since)/courseBin))
 	}
 	w.Open.add(rh, celsius-room)
 	switch {
 	case w.Endless || w.Next < courseBins:
-	case w.Dried || w.Planned && w.Sticks < mistKept:
+	case w.Dried || w.Planned && w.Sticks < mistKept && w.Flat == 0:
 		w.finish()
-	case w.Planned: // what speaks for it is kept until it dries
+	case w.Planned && w.Sticks >= mistKept: // what speaks for it is kept until it dries
 	default: // it fell at an hour that tells nothing: this one may
 		w.from(at, when)
 	}
@@ -284,7 +291,7 @@ func (w *MistWatch) begin(at time.Duration, gap bool, room float64, d *MistDetec
 	switch {
 	case d.Phase == mistRising && d.Now.Start != w.Begun:
 		w.finish()
-		w.Begun, w.Follows, w.Endless, w.Dried = d.Now.Start, true, false, false
+		w.Begun, w.Follows, w.Endless, w.Dried, w.Flat = d.Now.Start, true, false, false, 0
 		w.from(d.Now.Start, when)
 		if before, ok := d.before(); ok {
 			w.Before, w.Known = before-room, true
@@ -306,7 +313,7 @@ func (w *MistWatch) from(at time.Duration, when MistTime) {
 }
 
 // closeDry weighs ten minutes of the course.
-func (w *MistWatch) closeDry(hour float64) {
+func (w *MistWatch) closeDry(hour, celsius float64) {
 	m := w.Open
 	w.Open = pairMean{}
 	if m.N == 0 {
@@ -320,10 +327,16 @@ func (w *MistWatch) closeDry(hour float64) {
 	k := w.Next
 	w.Dried = w.Top-m.Value >= mistDries
 	level, known := w.Level.at(hour)
-	w.flat(m.Value, level, known)
+	// Water that goes on falling cools: what is warm got damp by something else.
+	heat, warm := w.Heat.at(hour)
+	if warm = warm && celsius >= heat+mistWarms; warm {
+		w.Flat = 0
+	} else {
+		w.flat(m.Value, level, known)
+	}
 	if uint(k) < courseBins { // else what is known of it stays
 		w.weigh(k, m)
-		if time.Duration(k)*courseBin < mistStick || !w.Planned && known && m.Value < level+mistOver {
+		if time.Duration(k)*courseBin < mistStick || !w.Planned && (warm || known && m.Value < level+mistOver) {
 			w.Sticks = min(w.Sticks, 0)
 		}
 	}
@@ -417,7 +430,7 @@ func (w *MistWatch) Adopt(at time.Duration) {
 }
 
 // Over ends a mist without an end that dried.
-func (w *MistWatch) Over() { w.Endless, w.Follows, w.Sticks = false, false, 0 }
+func (w *MistWatch) Over() { w.Endless, w.Follows, w.Sticks, w.Flat = false, false, 0, 0 }
 
 // Wet is for how long the mist that is followed has not dried.
 func (w *MistWatch) Wet() time.Duration {

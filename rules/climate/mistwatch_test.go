@@ -295,7 +295,7 @@ func TestMistWatch_FollowsACourse(t *testing.T) {
 	} {
 		w := MistWatch{Due: from, Since: c.since, Begun: c.begun}
 		w.Open.add(95, 4)
-		if w.closeDry(-1); w.Planned != c.want {
+		if w.closeDry(-1, 24); w.Planned != c.want {
 			t.Errorf("%v after it was due: planned %v", c.since-from, w.Planned)
 		}
 	}
@@ -303,7 +303,7 @@ func TestMistWatch_FollowsACourse(t *testing.T) {
 	for rh, want := range map[float64]bool{92.5: true, 92.6: false} {
 		w := MistWatch{Top: 95, Next: 3}
 		w.Open.add(rh, 4)
-		if w.closeDry(-1); w.Dried != want {
+		if w.closeDry(-1, 24); w.Dried != want {
 			t.Errorf("%v %% after 95: dried %v", rh, w.Dried)
 		}
 	}
@@ -318,7 +318,7 @@ func TestMistWatch_FollowsACourse(t *testing.T) {
 		}
 		w.Fell[next-1], w.Fell[next-2] = 0, 0
 		w.Open.add(99, 4)
-		if w.closeDry(-1); w.Sticks > 2 != want || !want && w.Sticks != 0 {
+		if w.closeDry(-1, 24); w.Sticks > 2 != want || !want && w.Sticks != 0 {
 			t.Errorf("after %d min: evidence %v", 10*(next+1), w.Sticks)
 		}
 	}
@@ -355,9 +355,68 @@ func TestMistWatch_Flat(t *testing.T) {
 	}
 	w = MistWatch{Next: 4, Flat: mistFlat - 1, Top: 98, Level: hourLevel{Days: [24]uint8{9: 5}, Mean: [24]float32{9: 80}}}
 	w.Open.add(98, 4)
-	if w.closeDry(9); w.Sticks != MistEndlessTold {
+	if w.closeDry(9, 24); w.Sticks != MistEndlessTold {
 		t.Errorf("evidence %v", w.Sticks)
 	}
+}
+
+// Water that goes on falling cools: air that is a degree warmer than its hour usually is
+// got damp by something else, as by a heat mat under wet ground or a hot and damp room.
+func TestMistWatch_WarmAirIsNotMisted(t *testing.T) {
+	for celsius, want := range map[float64]bool{24.9: true, 25: false} {
+		for name, w := range map[string]MistWatch{"flat": {Next: 4, Flat: mistFlat - 1, Top: 98}, "unplanned": {Next: 6, Top: 98}} {
+			w.Level = hourLevel{Days: [24]uint8{9: 5}, Mean: [24]float32{9: 80}}
+			w.Heat = hourLevel{Days: [24]uint8{9: 5}, Mean: [24]float32{9: 24}}
+			w.Usual[MistDark].Top, w.Fell[4], w.Fell[5] = 95, -1, -1
+			for range 3 {
+				w.Usual[MistDark].Dry.learn(6, 8, 0)
+			}
+			w.Open.add(98, 0)
+			if w.closeDry(9, celsius); w.Sticks > 0 != want {
+				t.Errorf("%s at %v °C: evidence %v", name, celsius, w.Sticks)
+			}
+		}
+	}
+}
+
+// What a mist without an end left behind does not speak against the next: it rose, and so
+// the air was not as wet as it gets.
+func TestMistWatch_AfterAnEndlessMist(t *testing.T) {
+	w := MistWatch{Follows: true, Endless: true, Flat: mistFlat}
+	if w.Over(); w.Flat != 0 {
+		t.Errorf("over: %d", w.Flat)
+	}
+	w.Flat = mistFlat
+	d := MistDetector{Phase: mistRising, Now: Pulse{Start: 10 * time.Hour}}
+	for m := range 16 {
+		w.Dry(10*time.Hour+time.Duration(m)*time.Minute, 24, 98, 22, 9, &d, MistLit)
+	}
+	if !w.Follows || w.Flat > 1 || w.Sticks != 0 {
+		t.Errorf("the next: %d, evidence %v", w.Flat, w.Sticks)
+	}
+}
+
+// A mister that sticks at its own time is told within four hours also where little is
+// known of how its mists dry, and where one look showed less.
+func TestMistWatch_PlannedCourseGoesOn(t *testing.T) {
+	const from = 10 * time.Hour
+	w := MistWatch{Due: from, Follows: true, Begun: from, Last: from, Level: hourLevel{Hour: -1}}
+	for h := range 24 {
+		w.Level.Mean[h], w.Level.Days[h] = 80, 5
+	}
+	w.from(from, MistLit)
+	var d MistDetector
+	for m := range 240 {
+		rh := 98.0
+		if m >= 40 && m < 50 {
+			rh = 82
+		}
+		w.Dry(from+time.Duration(m)*time.Minute, 24, rh, 22, 10+float64(m)/60, &d, MistLit)
+		if w.Sticks >= MistEndlessTold {
+			return
+		}
+	}
+	t.Errorf("not told in four hours: %d, evidence %v, followed %v", w.Flat, w.Sticks, w.Follows)
 }
 
 // Air that stays as wet as after its usual mist, and no wetter, on a damp evening is no
@@ -374,7 +433,7 @@ func TestMistWatch_DampEvening(t *testing.T) {
 			w.Usual[MistDark].Dry.learn(8, 5, 0)
 		}
 		w.Open.add(c.now, 0)
-		if w.closeDry(-1); w.Sticks > 1 != c.want {
+		if w.closeDry(-1, 24); w.Sticks > 1 != c.want {
 			t.Errorf("%v %%: evidence %v", c.now, w.Sticks)
 		}
 	}
@@ -392,7 +451,7 @@ func TestMistWatch_UnplannedAboveItsHour(t *testing.T) {
 		}
 		w.Fell[4], w.Fell[5] = -1, -1
 		w.Open.add(rh, 0)
-		if w.closeDry(9); (w.Sticks > 0) != want {
+		if w.closeDry(9, 24); (w.Sticks > 0) != want {
 			t.Errorf("%v %%: evidence %v", rh, w.Sticks)
 		}
 	}
