@@ -69,16 +69,16 @@ func (w *writer) planDay() (*dayPlan, error) {
 
 // areSmall reports whether days are worth joining.
 func areSmall(tx *bolt.Tx, days []*entry) bool {
-	size, probes := 0, uint64(0)
+	size, probes := 0, 0
 	for _, e := range days {
 		b := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.name))
-		if !isBundle(b, kindRaw) {
+		d, err := readDirectory(b, kindRaw)
+		if err != nil {
 			return false
 		}
-		r := dirReader{b: b, at: bundleStart}
-		size, probes = size+len(b), probes+r.uvarint()
+		size, probes = size+len(b), probes+len(d.parts)
 	}
-	return size <= maxJoined && uint64(size) <= smallPart*probes
+	return size <= maxJoined && size <= smallPart*probes
 }
 
 // behind reports whether hours pile up, as they do when each flush seals one: an
@@ -171,11 +171,7 @@ func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePa
 		}
 		raw.blocks, rest = append(raw.blocks, b), rest[n:]
 	}
-	table.blocks, err = tableBlocks(enc, spans, func(l int) []block.Span {
-		var out [1][]block.Span
-		sumLevels(sensors.ProbeID(g.probe), recs, nil, l, out[:])
-		return out[0]
-	})
+	table.blocks, err = tableBlocks(enc, spans, sumLevels(sensors.ProbeID(g.probe), recs, nil))
 	return raw, table, err
 }
 

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"sync"
 
@@ -18,9 +17,8 @@ import (
 var errMoved = errors.New("bundle has moved")
 
 // A query reads windows of one probe with scratch space that it keeps. It first
-// copies out the packed blocks of a window, in one transaction and under the
-// locks, and unpacks them afterwards, one bundle after another: the copies are
-// small, and what is unpacked stays in the processor's nearest cache.
+// copies out the packed blocks of a window, which are small, in one transaction and
+// under the locks, and unpacks them afterwards.
 type query struct {
 	s     *series
 	probe sensors.ProbeID
@@ -37,7 +35,6 @@ type query struct {
 // A source is a bundle as the index had it, and then which blocks were copied.
 type source struct {
 	e          *entry
-	lo, hi     int64  // wall times of the first and last record, of any probe
 	raw, table []byte // the bundles, while the disk has not taken them
 	stored     []byte // the block of rollups
 	first, end int    // its blocks of readings are have[first:end]
@@ -74,13 +71,13 @@ const (
 
 // look notes the bundles that may hold data in [lo, hi), and copies the open
 // records of the probe.
-func (q *query) look(kind byte, lo, hi int64) {
+func (q *query) look(level int, lo, hi int64) {
 	q.from, q.open = q.from[:0], q.open[:0]
 	q.s.mu.Lock()
 	defer q.s.mu.Unlock()
 	for _, e := range q.s.mem.entries {
 		if e.key.wallMin < hi && e.key.wallMax >= lo {
-			q.note(e, kind)
+			q.note(e, level)
 		}
 	}
 	if p := q.s.mem.probes[q.probe]; p != nil {
@@ -89,11 +86,11 @@ func (q *query) look(kind byte, lo, hi int64) {
 }
 
 // note adds a bundle to those to copy from. The caller holds mu.
-func (q *query) note(e *entry, kind byte) {
-	if e.noRaw && kind == kindRaw {
+func (q *query) note(e *entry, level int) {
+	if e.noRaw && level == noLevel {
 		return
 	}
-	q.from = append(q.from, source{e: e, lo: e.key.wallMin, hi: e.key.wallMax, raw: e.raw, table: e.table})
+	q.from = append(q.from, source{e: e, raw: e.raw, table: e.table})
 }
 
 // noLevel asks copyBlocks for readings and no rollups.
@@ -112,11 +109,7 @@ func (q *query) collect(level int, lo, hi int64) error {
 func (q *query) collectOnce(level int, lo, hi int64) error {
 	q.s.layout.RLock()
 	defer q.s.layout.RUnlock()
-	kind := byte(kindRaw)
-	if level != noLevel {
-		kind = kindTable
-	}
-	q.look(kind, lo, hi)
+	q.look(level, lo, hi)
 	return q.copyBlocks(level)
 }
 
@@ -208,52 +201,19 @@ func (q *query) partOf(src *source, kind byte, b []byte, use func(block []byte))
 	return nil
 }
 
-// A part is what a window consists of: records, or a run of which those within the
-// window belong to it, and the faults found on the way to them.
-type part struct {
-	recs []block.Record
-	run  *block.Run
-	errs []error
-}
-
-// window calls visit with the probe's records of [lo, hi), some at a time, in order of
-// wall time. A part is valid until visit returns; window returns false once visit does.
-func (q *query) window(lo, hi int64, visit func(part) bool) bool {
+// window returns the probe's records of [lo, hi) in order of wall time, and the faults met
+// on the way to them. Both are valid until the next call.
+func (q *query) window(lo, hi int64) ([]block.Record, []error) {
 	if err := q.collect(noLevel, lo, hi); err != nil {
-		return visit(part{errs: []error{err}})
+		return nil, []error{err}
 	}
-	apart := q.apart()
-	q.recs = q.recs[:0]
 	var errs []error
+	q.recs = q.recs[:0]
 	for i := range q.from {
-		src := &q.from[i]
-		if apart {
-			if run := q.run(src); run != nil {
-				if !visit(part{run: run}) {
-					return false
-				}
-				continue
-			}
-		}
-		errs = q.unpackSource(src, errs)
-		if apart {
-			if !visit(part{recs: inWindow(q.recs, lo, hi), errs: errs}) {
-				return false
-			}
-			q.recs, errs = q.recs[:0], nil
-		}
+		errs = q.unpackSource(&q.from[i], errs)
 	}
 	q.recs = append(q.recs, q.open...)
-	return visit(part{recs: inWindow(q.recs, lo, hi), errs: errs})
-}
-
-// run unpacks a bundle that holds one run and nothing else; nil for others.
-func (q *query) run(src *source) *block.Run {
-	if src.err != nil || src.end-src.first != 1 {
-		return nil
-	}
-	run, _ := q.dec.DecodeRun(q.have[src.first])
-	return run
+	return inWindow(q.recs, lo, hi), errs
 }
 
 // unpackSource appends a bundle's records to q.recs, and its faults to errs.
@@ -270,25 +230,6 @@ func (q *query) unpackSource(src *source, errs []error) []error {
 		}
 	}
 	return errs
-}
-
-// apart reports whether the bundles, and the open hour after them, follow one
-// another in wall time, so that each can be handed out by itself. They do not
-// where the clock was set back or a bundle's key is damaged.
-func (q *query) apart() bool {
-	last := int64(math.MinInt64)
-	for i := range q.from {
-		if q.from[i].lo <= last {
-			return false
-		}
-		last = q.from[i].hi
-	}
-	for i := range q.open {
-		if q.open[i].Wall <= last {
-			return false
-		}
-	}
-	return true
 }
 
 // inWindow returns the records in [lo, hi) in order of wall time, in place.

@@ -111,7 +111,7 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 	if err := q.readBundle(e); err != nil || len(q.recs) == 0 {
 		return false, err
 	}
-	again := sumUp(q.probe, q.recs, nil)
+	again := sumLevels(q.probe, q.recs, nil)
 	for i := range q.recs {
 		if w := q.recs[i].Wall; w < r.lo || w >= r.hi {
 			continue
@@ -121,7 +121,7 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 		reading, q.recs[i] = r.correct(reading), block.Record{}
 		pack(&q.recs[i], &reading)
 	}
-	blocks, err := tableBlocks(&r.u.enc, sumUp(q.probe, q.recs, *r.u.limits.Load()), func(l int) []block.Span { return again[l] })
+	blocks, err := tableBlocks(&r.u.enc, sumLevels(q.probe, q.recs, *r.u.limits.Load()), again)
 	if err != nil {
 		return false, err
 	}
@@ -134,7 +134,7 @@ func (q *query) readBundle(e *entry) error {
 	defer q.s.layout.RUnlock()
 	q.recs, q.from = q.recs[:0], q.from[:0]
 	q.s.mu.Lock()
-	q.note(e, kindRaw)
+	q.note(e, noLevel)
 	q.s.mu.Unlock()
 	if err := q.copyBlocks(noLevel); err != nil {
 		return err

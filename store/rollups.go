@@ -55,39 +55,27 @@ func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
 	var errs []error
 	q.spans = q.spans[:0]
 	for i := range q.from {
-		src := &q.from[i]
-		if err := q.spansOf(src, l); err != nil {
-			q.s.damagedRecord(err)
-			errs = append(errs, err)
-		}
+		errs = q.unpackSpans(&q.from[i], l, errs)
 	}
 	if len(q.open) > 0 {
-		out := [1][]block.Span{q.spans}
-		sumLevels(q.probe, q.open, *q.s.limits.Load(), l, out[:])
-		q.spans = out[0]
+		q.spans = sumUp(q.spans, q.probe, q.open, *q.s.limits.Load(), l)
 	}
 	return ordered(q.spans, lo, hi), errs
 }
 
-// spansOf appends the rollups of one bundle to q.spans.
-func (q *query) spansOf(src *source, l int) error {
-	if src.err != nil {
-		return src.err
-	}
+// unpackSpans appends a bundle's rollups of a level to q.spans, and its faults to errs.
+func (q *query) unpackSpans(src *source, l int, errs []error) []error {
+	before := len(errs)
 	q.recs = q.recs[:0]
-	var err, damaged error
-	for _, b := range q.have[src.first:src.end] {
-		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
-			damaged = err
-		}
+	if errs = q.unpackSource(src, errs); src.err != nil {
+		return errs
 	}
-	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, l, src.stored, q.recs); err == nil {
-		err = damaged
+	var err error
+	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, l, src.stored, q.recs); err != nil && len(errs) == before {
+		errs = append(errs, fmt.Errorf("%w: %w", ErrDamaged, err))
+		q.s.damagedRecord(err)
 	}
-	if err != nil {
-		err = fmt.Errorf("%w: %w", ErrDamaged, err)
-	}
-	return err
+	return errs
 }
 
 // ordered keeps the spans that start in [lo, hi), sorts them where the clock

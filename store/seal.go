@@ -174,8 +174,8 @@ func (w *writer) encodeHour(e *entry, series []openSeries) error {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}
 		raw[i] = bundlePart{string(o.p.id), [][]byte{b}}
-		spans := sumUp(o.p.id, o.recs, limits)
-		blocks, err := tableBlocks(enc, spans, func(l int) []block.Span { return spans[l] })
+		spans := sumLevels(o.p.id, o.recs, limits)
+		blocks, err := tableBlocks(enc, spans, spans)
 		if err != nil {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}

@@ -20,54 +20,38 @@ var spanMillis = [levels]int64{600_000, hourMillis}
 // counts as a gap and not as the reading's own time.
 const gapAfter = 2.5
 
-// sumUp makes the rollups of one probe's records, which are in the order they
-// were taken. Spans follow wall time; a span may appear twice after a clock
-// step and is merged when read.
-func sumUp(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [levels][]block.Span) {
-	sumLevels(probe, recs, limits, 0, out[:])
+// sumLevels makes the rollups of each level of one probe's records.
+func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (out [levels][]block.Span) {
+	for l := range out {
+		out[l] = sumUp(nil, probe, recs, limits, l)
+	}
 	return out
 }
 
-// sumLevels appends to out the rollups of as many levels as it is long, from first on.
-func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, first int, out [][]block.Span) {
+// sumUp appends to dst the rollups of a level of one probe's records, which are in the order
+// they were taken. Spans follow wall time; a span may appear twice after a clock step and
+// is merged when read.
+func sumUp(dst []block.Span, probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, l int) []block.Span {
 	var p pace
-	var all [levels]sum
-	open, widths := all[:len(out)], spanMillis[first:]
+	var open sum
 	var sat saturation
-	for l := range out {
-		if n := len(recs) - 1; n > 0 {
-			out[l] = slices.Grow(out[l], int(min(max(recs[n].Wall-recs[0].Wall, 0)/widths[l]+2, int64(n))))
-		}
-	}
+	width := spanMillis[l]
 	for i := range recs {
 		r, covers := &recs[i], p.covers(recs, i)
 		if sensors.Quality(r.Quality) == sensors.Bad || r.Has&(block.Temperature|block.Humidity) == 0 {
 			continue
 		}
+		if in := r.Wall - open.span.Start; in < 0 || in >= width {
+			dst = open.flush(dst)
+			open = sum{span: block.Span{Start: floorDiv(r.Wall, width) * width}}
+		}
 		var lim Limits
 		if limits != nil {
 			lim = limits(probe, instantOf(r))
 		}
-		for l := range open {
-			if in := r.Wall - open[l].span.Start; in >= 0 && in < widths[l] {
-				break // and within every longer one
-			}
-			out[l] = closeSum(open[l:], out[l])
-			open[l] = sum{span: block.Span{Start: floorDiv(r.Wall, widths[l]) * widths[l]}}
-		}
-		open[0].add(r, covers, &lim, &sat)
+		open.add(r, covers, &lim, &sat)
 	}
-	for l := range open {
-		out[l] = closeSum(open[l:], out[l])
-	}
-}
-
-// closeSum appends the first of the open sums to its level, and takes it into the next.
-func closeSum(open []sum, dst []block.Span) []block.Span {
-	if len(open) > 1 {
-		open[1].join(&open[0])
-	}
-	return open[0].flush(dst)
+	return open.flush(dst)
 }
 
 // A pace is the interval between a probe's readings that is usual just then, in
@@ -167,24 +151,6 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 		if pa, ok := sat.vpd(r.Temperature, r.Humidity); ok {
 			s.take(2, &s.span.VPD, pa)
 		}
-	}
-}
-
-// join takes in a shorter sum of the same time.
-func (s *sum) join(o *sum) {
-	a, b := &s.span, &o.span
-	a.Count, a.Covered = a.Count+b.Count, a.Covered+b.Covered
-	a.InBand, a.Below, a.Above = a.InBand+b.InBand, a.Below+b.Below, a.Above+b.Above
-	from := spreads(b)
-	for i, t := range spreads(a) {
-		switch f := from[i]; {
-		case o.n[i] == 0:
-		case s.n[i] == 0:
-			*t = *f
-		default:
-			t.Min, t.Max = min(t.Min, f.Min), max(t.Max, f.Max)
-		}
-		s.total[i], s.n[i] = s.total[i]+o.total[i], s.n[i]+o.n[i]
 	}
 }
 

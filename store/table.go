@@ -17,13 +17,13 @@ import (
 const perSpan = 120
 
 // tableBlocks encodes what is to be stored of one probe's rollups, a block per level, an
-// empty one where that is nothing. again is what their readings sum up to at a level.
-func tableBlocks(enc *block.Encoder, spans [levels][]block.Span, again func(l int) []block.Span) ([][]byte, error) {
+// empty one where that is nothing. again is what their readings sum up to.
+func tableBlocks(enc *block.Encoder, spans [levels][]block.Span, again [levels][]block.Span) ([][]byte, error) {
 	out := make([][]byte, levels)
 	for l := range out {
 		var err error
 		switch {
-		case !areFew(spans[l]) || !tellsAgain(spans[l], again(l)):
+		case !areFew(spans[l]) || !tellsAgain(spans[l], again[l]):
 			out[l], err = enc.AppendSpans(nil, spanMillis[l], spans[l])
 		case slices.ContainsFunc(spans[l], func(s block.Span) bool { return s.InBand|s.Below|s.Above != 0 }):
 			bands := slices.Clone(spans[l])
@@ -67,23 +67,23 @@ func levelOf(dst []block.Span, dec *block.Decoder, probe sensors.ProbeID, l int,
 	if !needsReadings(stored) {
 		return dec.DecodeSpans(dst, stored)
 	}
-	from, out := len(dst), [1][]block.Span{dst}
-	sumLevels(probe, recs, nil, l, out[:])
+	from := len(dst)
+	out := sumUp(dst, probe, recs, nil, l)
 	if len(stored) == 0 {
-		return out[0], nil
+		return out, nil
 	}
 	bands, err := dec.DecodeSpans(nil, stored)
-	if err == nil && len(bands) != len(out[0])-from {
+	if err == nil && len(bands) != len(out)-from {
 		err = block.ErrCorrupt
 	}
 	if err != nil {
 		return dst, err
 	}
 	for i, b := range bands {
-		s := &out[0][from+i]
+		s := &out[from+i]
 		s.InBand, s.Below, s.Above = max(s.Covered+b.InBand, 0), b.Below, b.Above
 	}
-	return out[0], nil
+	return out, nil
 }
 
 // tableBundle is a bundle of those parts that store anything, nil for none.

@@ -34,8 +34,7 @@ const (
 
 // columnWriter keeps the scratch space of an encoder.
 type columnWriter struct {
-	quick     bool // try few predictors
-	noTable   bool // leave the range coder out
+	quick     bool // try few predictors, and leave the range coder out
 	res, best []int64
 	trial     []byte
 	rans      ransEncoder
@@ -156,7 +155,7 @@ func (c *columnWriter) plain(dst []byte, v []int64) []byte {
 	k, riceBits := riceParameter(res)
 	size := (riceBits + 7) / 8
 	sparse := sparseSize(res, size)
-	if least := min(size, sparse); len(res) >= ransLeast && least > ransWorth && !c.noTable {
+	if least := min(size, sparse); len(res) >= ransLeast && least > ransWorth && !c.quick {
 		c.trial = c.withTable(c.trial[:0], res)
 		if len(c.trial) < least {
 			dst = binary.AppendVarint(append(dst, coderRANS|p<<2), first)

@@ -285,10 +285,10 @@ func FuzzDecode(f *testing.F) {
 		if err == nil && len(recs) > 5000 {
 			return // a few bytes can stand for many records; packing them again takes long
 		}
-		if _, ok := d.DecodeRun(b); ok && !slices.Equal(general(t, b), recs) {
-			t.Fatal("a run's records are others when read the general way")
-		}
 		if err == nil {
+			if same, _ := general(t, b); !slices.Equal(same, recs) {
+				t.Fatal("a run's records are others when read the general way")
+			}
 			again, err := e.Append(nil, recs)
 			if err != nil {
 				t.Fatal(err)

@@ -6,7 +6,7 @@ import "fmt"
 // value is ready. Not for concurrent use.
 type Decoder struct {
 	col  columnReader
-	run  Run
+	run  run
 	vals []int64
 	recs []Record
 	has  [64]int // how many records have which quantities, from their status
@@ -147,46 +147,23 @@ func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([
 		return nil, err
 	}
 	d.vals = grow(d.vals, len(recs))
-	if len(recs) == 0 {
-		return src, nil // empty columns take no bytes
-	}
-	off, src, onGrid := d.col.constant(src)
-	if !onGrid {
-		if src, err = d.col.read(src, d.vals); err != nil {
-			return nil, err
-		}
+	if src, err = d.col.read(src, d.vals); err != nil {
+		return nil, err
 	}
 	at := 0
 	for _, n := range lengths {
 		if n == 0 {
 			continue
 		}
-		due := begin[0] + off
+		due := begin[0]
 		for range n {
-			recs[at].Mono = due
+			recs[at].Mono = due + d.vals[at]
 			due += step
 			at++
 		}
 		begin = begin[1:]
 	}
-	if !onGrid {
-		for i := range recs {
-			recs[i].Mono += d.vals[i]
-		}
-	}
-	return d.walls(src, recs)
-}
-
-// walls reads how far the wall clock is from the running one.
-func (d *Decoder) walls(src []byte, recs []Record) ([]byte, error) {
-	if offset, rest, ok := d.col.constant(src); ok {
-		for i := range recs {
-			recs[i].Wall = recs[i].Mono + offset
-		}
-		return rest, nil
-	}
-	src, err := d.col.read(src, d.vals)
-	if err != nil {
+	if src, err = d.col.read(src, d.vals); err != nil { // how far the wall clock is from the running one
 		return nil, err
 	}
 	for i := range recs {
@@ -199,18 +176,6 @@ func (d *Decoder) walls(src []byte, recs []Record) ([]byte, error) {
 // and counts them by what they have: that tells how long the columns to come are.
 func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
 	d.has = [64]int{}
-	if s, rest, ok := d.col.constant(src); ok && len(recs) > 0 {
-		var r Record
-		if !r.setStatus(s) {
-			return nil, ErrCorrupt
-		}
-		for i := range recs {
-			x := &recs[i]
-			x.Has, x.RawHas, x.Quality, x.Reason, x.Synced = r.Has, r.RawHas, r.Quality, r.Reason, r.Synced
-		}
-		d.has[r.Has&7|r.RawHas&7<<3] = len(recs)
-		return rest, nil
-	}
 	src, err := d.col.read(src, d.vals)
 	if err != nil {
 		return nil, err
@@ -272,12 +237,9 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 		return nil, err
 	}
 	l := line{gain: gain + lineOne, offset: offset, clip: q == Humidity}
-	off, src, exact := d.col.constant(src)
-	v := d.vals[:n]
-	if !exact {
-		if src, err = d.col.read(src, v); err != nil {
-			return nil, err
-		}
+	off := d.vals[:n]
+	if src, err = d.col.read(src, off); err != nil {
+		return nil, err
 	}
 	at := 0
 	for i := range recs {
@@ -285,13 +247,10 @@ func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, er
 		if r.Has&r.RawHas&q == 0 {
 			continue
 		}
-		if !exact {
-			off = v[at]
-			at++
-		}
-		if !r.setValue(q, off+l.at(r.raw(q))) {
+		if !r.setValue(q, off[at]+l.at(r.raw(q))) {
 			return nil, ErrCorrupt
 		}
+		at++
 	}
 	return src, nil
 }

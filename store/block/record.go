@@ -97,7 +97,7 @@ func (e *Encoder) AppendSet(dst []byte, ids []int, series [][]Record) ([]byte, e
 }
 
 func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, error) {
-	e.col.quick, e.col.noTable = e.Quick || ids != nil, e.Quick || ids != nil
+	e.col.quick = e.Quick || ids != nil
 	if len(series) == 1 {
 		e.flat = series[0]
 	} else {

@@ -5,33 +5,18 @@ import (
 	"slices"
 )
 
-// A Run is the contents of a block as nearly every one of a probe is: readings at one
+// A run is the contents of a block as nearly every one of a probe is: readings at one
 // pace, by one clock, with one status, of temperature and humidity, raw and
-// calibrated by one line each. Not a copy of a Record for each reading, but what
-// it takes to make one.
-type Run struct {
-	Step int64 // milliseconds between readings, above zero
-
+// calibrated by one line each. Its records are made in one loop.
+type run struct {
+	step              int64  // milliseconds between readings, above zero
 	first             Record // its time and status
 	temp, hum         line
 	rawTemps, rawHums []int64
 }
 
-// DecodeRun decodes b as a run, which is valid until the next call; false means that
-// the block is another, or damaged: Decode tells.
-func (d *Decoder) DecodeRun(b []byte) (*Run, bool) {
-	body, err := unseal(b, formatSeries)
-	if err != nil {
-		return nil, false
-	}
-	if !d.run.read(body, &d.col) {
-		return nil, false
-	}
-	return &d.run, true
-}
-
 // read fills r from a block's body; false where that is no run, or more than one.
-func (r *Run) read(src []byte, col *columnReader) bool {
+func (r *run) read(src []byte, col *columnReader) bool {
 	series, src, err := readUvarint(src)
 	if err != nil || series != 1 {
 		return false
@@ -52,7 +37,7 @@ func (r *Run) read(src []byte, col *columnReader) bool {
 }
 
 // course reads what comes before the quantities: the times and the status.
-func (r *Run) course(src []byte, col *columnReader) (rest []byte, ok bool) {
+func (r *run) course(src []byte, col *columnReader) (rest []byte, ok bool) {
 	begin, src, ok := col.constant(src)
 	if !ok {
 		return nil, false
@@ -68,7 +53,7 @@ func (r *Run) course(src []byte, col *columnReader) (rest []byte, ok bool) {
 		}
 	}
 	const both = Temperature | Humidity
-	r.Step, r.first = step, Record{Mono: begin + same[0], Wall: begin + same[0] + same[1]}
+	r.step, r.first = step, Record{Mono: begin + same[0], Wall: begin + same[0] + same[1]}
 	fits := r.first.setStatus(same[2]) && r.first.Has == both && r.first.RawHas == both
 	return src, fits && step > 0 && step < math.MaxInt64/MaxRecords
 }
@@ -117,52 +102,13 @@ func (l line) fits(size int64) bool {
 	return min(a, b) >= math.MinInt32 && max(a, b) <= math.MaxInt32
 }
 
-// Len is the number of readings.
-func (r *Run) Len() int { return len(r.rawTemps) }
-
-// Record makes reading i.
-func (r *Run) Record(i int) Record {
-	rec := r.first
-	rec.Mono += int64(i) * r.Step
-	rec.Wall += int64(i) * r.Step
-	rec.Temperature, rec.RawTemperature = r.Temperature(i)
-	rec.Humidity, rec.RawHumidity = r.Humidity(i)
-	return rec
-}
-
-// Temperature is what reading i has as calibrated and raw, in hundredths of °C.
-func (r *Run) Temperature(i int) (calibrated, raw int32) {
-	v := r.rawTemps[i]
-	return int32(r.temp.at(v)), int32(v)
-}
-
-// Humidity is Temperature for hundredths of %RH.
-func (r *Run) Humidity(i int) (calibrated, raw int32) {
-	v := r.rawHums[i]
-	return int32(r.hum.at(v)), int32(v)
-}
-
-// Within returns which readings have from <= wall time < to: those from i on, before end.
-func (r *Run) Within(from, to int64) (i, end int) { return r.index(from), r.index(to) }
-
-// index is the first reading at or after a wall time.
-func (r *Run) index(at int64) int {
-	switch {
-	case at <= r.first.Wall:
-		return 0
-	case at > r.first.Wall+int64(r.Len()-1)*r.Step:
-		return r.Len()
-	}
-	return int((at - r.first.Wall + r.Step - 1) / r.Step)
-}
-
-// appendTo adds all readings to dst. It is Record in a loop, written out: this is
-// what most of the reading of a record consists of.
-func (r *Run) appendTo(dst []Record) []Record {
-	from := len(dst)
-	dst = slices.Grow(dst, r.Len())[:from+r.Len()]
-	recs, temps, hums := dst[from:], r.rawTemps, r.rawHums[:r.Len()]
-	temp, hum, all, step := r.temp, r.hum, r.first, r.Step
+// appendTo adds all readings to dst. This is what most of the reading of a record
+// consists of.
+func (r *run) appendTo(dst []Record) []Record {
+	from, n := len(dst), len(r.rawTemps)
+	dst = slices.Grow(dst, n)[:from+n]
+	recs, temps, hums := dst[from:], r.rawTemps, r.rawHums[:n]
+	temp, hum, all, step := r.temp, r.hum, r.first, r.step
 	for i, t := range temps {
 		x, h := &recs[i], hums[i]
 		x.Mono, x.Wall = all.Mono, all.Wall

@@ -7,18 +7,19 @@ import (
 	"pgregory.net/rapid"
 )
 
-// general decodes a block of one series without the short way for runs.
-func general(t interface{ Fatal(...any) }, b []byte) []Record {
+// general decodes a block of one series without the short way for runs, and reports
+// whether there would be one.
+func general(t interface{ Fatal(...any) }, b []byte) (recs []Record, short bool) {
 	body, err := unseal(b, formatSeries)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var d Decoder
-	recs, _, _, err := d.decode(nil, body, false)
-	if err != nil {
+	short = d.run.read(body, &d.col)
+	if recs, _, _, err = d.decode(nil, body, false); err != nil {
 		t.Fatal(err)
 	}
-	return recs
+	return recs, short
 }
 
 // anyRun makes records that are a run.
@@ -62,38 +63,13 @@ func TestRun(t *testing.T) {
 			t.Fatal(err)
 		}
 		var d Decoder
-		run, ok := d.DecodeRun(b)
-		if !ok || run.Len() != len(recs) {
-			t.Fatalf("%d records of one run are no run, or not as long", len(recs))
-		}
-		for i, want := range recs {
-			if got := run.Record(i); got != want {
-				t.Fatalf("record %d is %+v, not %+v", i, got, want)
-			}
-		}
-		from := rapid.Int64Range(recs[0].Wall-2*run.Step, recs[len(recs)-1].Wall+2*run.Step).Draw(t, "from")
-		to := from + rapid.Int64Range(0, int64(len(recs))*run.Step).Draw(t, "length")
-		i, end := run.Within(from, to)
-		if wantI, wantEnd := wallIndex(recs, from), wallIndex(recs, to); i != wantI || end != wantEnd {
-			t.Fatalf("records of [%d, %d) are [%d, %d), not [%d, %d)", from, to, i, end, wantI, wantEnd)
-		}
 		if got, err := d.Decode(recs[:1:1], b); err != nil || !slices.Equal(got[1:], recs) || got[0] != recs[0] {
-			t.Fatalf("decoded as records: %v", err)
+			t.Fatalf("did not come back: %v", err)
 		}
-		if !slices.Equal(general(t, b), recs) {
-			t.Fatal("the general way reads other records")
+		if got, short := general(t, b); !short || !slices.Equal(got, recs) {
+			t.Fatalf("taken for a run: %v; the general way reads the same: %v", short, slices.Equal(got, recs))
 		}
 	})
-}
-
-// wallIndex counts the records before a wall time.
-func wallIndex(recs []Record, at int64) (n int) {
-	for _, r := range recs {
-		if r.Wall < at {
-			n++
-		}
-	}
-	return n
 }
 
 // TestNoRun: what is only nearly a run comes back all the same.
@@ -117,15 +93,11 @@ func TestNoRun(t *testing.T) {
 			t.Fatal(err)
 		}
 		var d Decoder
-		if _, ok := d.DecodeRun(b); ok {
-			t.Errorf("%s: taken for a run", name)
-		}
 		if got, err := d.Decode(nil, b); err != nil || !slices.Equal(got, recs) {
 			t.Errorf("%s: did not come back: %v", name, err)
 		}
-	}
-	var d Decoder
-	if _, ok := d.DecodeRun([]byte("damaged")); ok {
-		t.Error("damage taken for a run")
+		if _, short := general(t, b); short {
+			t.Errorf("%s: taken for a run", name)
+		}
 	}
 }
