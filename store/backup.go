@@ -37,17 +37,19 @@ func (u *upkeep) copyTo(ctx context.Context, path string) error {
 		return err
 	}
 	defer u.tidying.give()
-	return u.view(func(tx *bolt.Tx) error {
-		f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
-		if err != nil {
-			return err
-		}
-		_, err = tx.WriteTo(ctxWriter{ctx, f})
-		if err == nil {
-			err = f.Sync()
-		}
-		return errors.Join(err, f.Close())
-	})
+	return u.view(func(tx *bolt.Tx) error { return writeFile(ctx, path, tx) })
+}
+
+// writeFile writes to path what from has, and waits until that is on the disk.
+func writeFile(ctx context.Context, path string, from io.WriterTo) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	if _, err = from.WriteTo(ctxWriter{ctx, f}); err == nil {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
 }
 
 // ctxWriter stops a long copy when its context ends.
@@ -127,13 +129,5 @@ func copyFile(ctx context.Context, from, to string) error {
 		return err
 	}
 	defer in.Close()
-	out, err := os.OpenFile(to, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = io.Copy(ctxWriter{ctx, out}, in)
-	if err == nil {
-		err = out.Sync()
-	}
-	return errors.Join(err, out.Close())
+	return writeFile(ctx, to, in)
 }

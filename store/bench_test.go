@@ -53,7 +53,7 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 		if err := s.encodeHour(e, parts); err != nil {
 			tb.Fatal(err)
 		}
-		if err := s.update(func(tx *bolt.Tx) error { return putSealed(tx, []*entry{e}) }); err != nil {
+		if err := s.update(func(tx *bolt.Tx) error { return putBundles(tx, e.name, e.raw, e.table) }); err != nil {
 			tb.Fatal(err)
 		}
 		e.raw, e.table = nil, nil

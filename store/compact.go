@@ -11,7 +11,6 @@ import (
 	"syscall"
 
 	bolt "go.etcd.io/bbolt"
-	bolterrors "go.etcd.io/bbolt/errors"
 )
 
 // An upkeep looks after the record as a whole.
@@ -261,12 +260,14 @@ func (d *difference) apply(tx *bolt.Tx, root string) error {
 	b := tx.Bucket([]byte(root))
 	b.FillPercent = 1
 	for _, k := range d.gone {
-		err := b.Delete(k)
-		if errors.Is(err, bolterrors.ErrIncompatibleValue) {
-			err = b.DeleteBucket(k)
-		}
-		if err == nil && root == rootRaw { // their sums were stored in full before they went
-			err = dropBundle(tx, rootTable, k)
+		var err error
+		switch root {
+		case rootJournal:
+			err = b.Delete(k)
+		case rootRaw: // their sums were stored in full before they went
+			err = dropBundles(tx, k)
+		default:
+			err = dropBundle(tx, root, k)
 		}
 		if err != nil {
 			return err

@@ -178,15 +178,9 @@ func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePa
 // put writes the day and takes out its hours.
 func (d *dayPlan) put(tx *bolt.Tx) error {
 	for _, h := range d.hours {
-		if err := dropBundle(tx, rootRaw, h.name); err != nil {
-			return err
-		}
-		if err := dropBundle(tx, rootTable, h.name); err != nil {
+		if err := dropBundles(tx, h.name); err != nil {
 			return err
 		}
 	}
-	if err := putBundle(tx, rootRaw, d.entry.name, d.raw); err != nil {
-		return err
-	}
-	return putTable(tx, d.entry.name, d.table)
+	return putBundles(tx, d.entry.name, d.raw, d.table)
 }

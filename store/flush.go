@@ -138,8 +138,10 @@ func (w *writer) carryOut(p *plan) error {
 
 // put writes what of a plan is not in a slot.
 func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
-	if err := putSealed(tx, p.sealed); err != nil {
-		return err
+	for _, e := range p.sealed {
+		if err := putBundles(tx, e.name, e.raw, e.table); err != nil {
+			return err
+		}
 	}
 	if err := w.putOpen(tx, p, o); err != nil {
 		return err
@@ -149,7 +151,7 @@ func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 			return err
 		}
 	}
-	if err := dropBundles(tx, p, 0); err != nil {
+	if err := dropPlanned(tx, p, 0); err != nil {
 		return err
 	}
 	if p.archive != nil {
@@ -177,23 +179,6 @@ func (w *writer) settle(p *plan, o *openWrite) {
 		}
 		w.mem.insert(p.day.entry)
 	}
-}
-
-// putSealed writes sealed hours. An hour's name is new, so one that is there already is
-// an error and not overwritten.
-func putSealed(tx *bolt.Tx, sealed []*entry) error {
-	for _, e := range sealed {
-		if err := putBundle(tx, rootRaw, e.name, e.raw); err != nil {
-			return err
-		}
-		if e.table == nil {
-			continue
-		}
-		if err := putBundle(tx, rootTable, e.name, e.table); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // openFile tells what the open hour has in the file.

@@ -78,9 +78,9 @@ func (w *writer) expired(most int, full bool) (dropRaw, dropAll []*entry) {
 func (w *writer) drop(p *plan) error {
 	w.layout.Lock()
 	defer w.layout.Unlock()
-	err := w.update(func(tx *bolt.Tx) error { return dropBundles(tx, p, int(Hour)-1) })
+	err := w.update(func(tx *bolt.Tx) error { return dropPlanned(tx, p, int(Hour)-1) })
 	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
-		err = w.update(func(tx *bolt.Tx) error { return dropBundles(tx, p, levels) })
+		err = w.update(func(tx *bolt.Tx) error { return dropPlanned(tx, p, levels) })
 	}
 	if err != nil {
 		return err
@@ -101,9 +101,9 @@ func (w *writer) settleDropped(p *plan) {
 	}
 }
 
-// dropBundles takes out what is past its age: readings alone, or rollups with them. Rollups
+// dropPlanned takes out what is past its age: readings alone, or rollups with them. Rollups
 // that the readings tell are stored first, those of the levels from first on.
-func dropBundles(tx *bolt.Tx, p *plan, first int) error {
+func dropPlanned(tx *bolt.Tx, p *plan, first int) error {
 	for _, e := range p.dropRaw {
 		if err := keepSums(tx, e.name, first); err != nil {
 			return err
@@ -113,10 +113,7 @@ func dropBundles(tx *bolt.Tx, p *plan, first int) error {
 		}
 	}
 	for _, e := range p.dropAll {
-		if err := dropBundle(tx, rootRaw, e.name); err != nil {
-			return err
-		}
-		if err := dropBundle(tx, rootTable, e.name); err != nil {
+		if err := dropBundles(tx, e.name); err != nil {
 			return err
 		}
 	}
