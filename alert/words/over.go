@@ -135,7 +135,7 @@ func (n *Notice) newLine() string {
 	}
 	var added []*Member
 	for i := range n.Members {
-		if m := &n.Members[i]; n.isNew(m) && !hasSubject(added, m) {
+		if m := &n.Members[i]; n.isNew(m) && !slices.ContainsFunc(added, m.sameSubject) {
 			added = append(added, m)
 		}
 	}
@@ -150,25 +150,20 @@ func (n *Notice) newLine() string {
 	return p.with("names", names, "n", strconv.Itoa(more))
 }
 
-func hasSubject(ms []*Member, m *Member) bool {
-	return slices.ContainsFunc(ms, func(o *Member) bool { return o.Key.Subject == m.Key.Subject })
-}
+func (m *Member) sameSubject(o *Member) bool { return o.Key.Subject == m.Key.Subject }
 
 // rest names the subjects that have no line of their own: those that wake by
 // what is the matter with them, the newest first, and the others as a number.
-func (n *Notice) rest(b *strings.Builder, seen []string) {
-	var told, kinds []*Member
-	for _, s := range seen {
-		told = append(told, &Member{Said: alarm.Said{Key: alarm.Key{Subject: s}}})
-	}
+func (n *Notice) rest(b *strings.Builder, told []string) {
+	var kinds []*Member
 	like := map[alarm.ID][]*Member{}
 	for _, fresh := range []bool{true, false} {
 		for i := range n.Members {
 			m := &n.Members[i]
-			if n.freshSubject(m) != fresh || hasSubject(told, m) {
+			if n.freshSubject(m) != fresh || slices.Contains(told, m.Key.Subject) {
 				continue
 			}
-			told = append(told, m)
+			told = append(told, m.Key.Subject)
 			if like[m.Key.Alarm] == nil {
 				kinds = append(kinds, m)
 			}
