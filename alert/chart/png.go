@@ -12,7 +12,7 @@ import (
 
 // Image draws the chart into memory, in the light colours. Its size is in pixels; no
 // height is one that suits the width and the number of panels.
-func (c Chart) Image(width, height int) (*image.NRGBA, error) {
+func (c Chart) Image(width, height int) (image.Image, error) {
 	pal, p := light(), c.layout(width, height)
 	cv := canvas{gg.NewContext(int(math.Ceil(p.width)), int(math.Ceil(p.height)))}
 	cv.SetColor(pal[roleBack].fill)
@@ -25,9 +25,7 @@ func (c Chart) Image(width, height int) (*image.NRGBA, error) {
 			return nil, fmt.Errorf("draw the chart of %s: %w", c.Title, err)
 		}
 	}
-	// The ground is opaque, so both forms hold the same numbers.
-	img := cv.Image().(*image.RGBA)
-	return &image.NRGBA{Pix: img.Pix, Stride: img.Stride, Rect: img.Rect}, nil
+	return cv.Image(), nil
 }
 
 // A canvas paints shapes onto an image.

@@ -331,3 +331,14 @@ func TestFacts_AirBlownIn(t *testing.T) {
 		t.Error("said where it is not hot")
 	}
 }
+
+// A tile does not round what is below the lethal limit up to it.
+func TestTileBesideItsLethalLimit(t *testing.T) {
+	v := rules.EnclosureView{EnclosureLimits: rules.EnclosureLimits{Lethal: 30}, EnclosureAir: rules.EnclosureAir{Temperature: rules.Measure{Value: 29.97, Known: true}}}
+	if got := tileOf(&v, nil, unit.Celsius).Temp; got != "29.97°" {
+		t.Errorf("the tile says %s, the list 29.97 °C", got)
+	}
+	if got := tileOf(&v, nil, unit.Fahrenheit).Temp; got != "85.9°" {
+		t.Errorf("the tile says %s", got)
+	}
+}

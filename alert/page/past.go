@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"dewline/alert"
@@ -50,14 +51,11 @@ func mistNote(due []configs.ClockTime) string {
 	if len(due) == 0 {
 		return ""
 	}
-	text := "Due at "
-	for i, t := range due {
-		if i > 0 {
-			text += ", "
-		}
-		text += t.String()
+	var at []string
+	for _, t := range due {
+		at = append(at, t.String())
 	}
-	return text + "."
+	return "Due at " + strings.Join(at, ", ") + "."
 }
 
 const driesFor = 6 * time.Hour

@@ -51,7 +51,7 @@ func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Con
 func tileOf(v *rules.EnclosureView, past map[string]extremes, u unit.Scale) tile {
 	t := tile{ID: v.ID, Name: cmp.Or(v.Name, v.ID), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
 	if v.Temperature.Known {
-		t.Temp = words.Bare(v.Temperature.Value, u) + "°"
+		t.Temp = strings.TrimSuffix(words.Beside(v.Temperature.Value, v.Lethal, u), " "+u.Name()) + "°"
 	}
 	t.Hum = cmp.Or(humText(v), t.Hum)
 	if day, ok := past[v.ID]; ok {

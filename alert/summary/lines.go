@@ -105,9 +105,9 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	if !e.Limits.Lamps {
 		day = "All hours"
 	}
-	add(day, e.Day.Temperature.degrees(u)+", "+e.Day.Humidity.percents())
+	add(day, e.Day.Temperature.degrees(&e.Limits, u)+", "+e.Day.Humidity.percents())
 	if e.Limits.Lamps {
-		add("Night", e.Figures.Night.Temperature.degrees(u)+", "+e.Figures.Night.Humidity.percents())
+		add("Night", e.Figures.Night.Temperature.degrees(&e.Limits, u)+", "+e.Figures.Night.Humidity.percents())
 		if len(e.Nights) > 0 && !e.Unrecorded {
 			s := nightWords(e.Nights, e.Limits.DropMin, u)
 			if e.Limits.DropMin > 0 {

@@ -68,7 +68,7 @@ var inks = [...]uint32{
 }
 
 // few brings a picture down to some inks: mail has to stay small.
-func few(img *image.NRGBA, colours int) image.Image {
+func few(img image.Image, colours int) image.Image {
 	var palette color.Palette
 	for _, ink := range inks[:colours] {
 		palette = append(palette, color.NRGBA{uint8(ink >> 16), uint8(ink >> 8), uint8(ink), 0xff})

@@ -29,7 +29,7 @@ func TestFigures_areToldFromTheirLimits(t *testing.T) {
 		{Alarm: rules.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: ptr(72.4), PeakAt: at}}
 	for u, want := range map[unit.Scale][2]string{unit.Celsius: {"29.99 °C", "30.0"}, unit.Fahrenheit: {"85.98 °F", "86.0"}} {
 		a := adviser{Report: &Report{Enclosures: []Enclosure{e}, next: WeekOf(at, time.UTC)}, u: u}
-		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), e.Excursions[0].line(&e.Limits, u), pictureWords(&e, u)}
+		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), e.Excursions[0].line(&e.Limits, u), pictureWords(&e, u), e.Day.Temperature.degrees(&e.Limits, u)}
 		for _, s := range all {
 			if s = plainly(s); !strings.Contains(s, want[0]) {
 				t.Errorf("%q does not say %s", s, want[0])

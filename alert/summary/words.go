@@ -33,11 +33,11 @@ func beside(celsius float64, l *Limits, u unit.Scale) string {
 func delta(kelvins float64, u unit.Scale) string { return unbroken(words.Steps(kelvins, u)) }
 
 // degrees writes least, mean and greatest, "21.2 – 23.4 – 26.0 °C".
-func (s *Spread) degrees(u unit.Scale) string {
+func (s *Spread) degrees(l *Limits, u unit.Scale) string {
 	if s == nil {
 		return "not measured"
 	}
-	return words.Bare(s.Min, u) + dash + words.Bare(s.Mean, u) + dash + words.Bare(s.Max, u) + nbsp + u.Name()
+	return words.Bare(s.Min, u) + dash + words.Bare(s.Mean, u) + dash + beside(s.Max, l, u)
 }
 
 func (s *Spread) percents() string {
