@@ -32,7 +32,7 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 		return err
 	}
 	recs, open := w.loadOpen(tx)
-	w.dropSealed(tx, entries, names, recs)
+	dropped := dropSealed(tx, entries, names, recs)
 	w.open = open
 	w.lastSum.Store(0)
 	w.mu.Lock()
@@ -40,7 +40,7 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	if v, err := getDoc(tx, bucketSelf, []byte(keyLastSeq)); err == nil && len(v) == 8 {
 		w.mem.nextSeq = max(w.mem.nextSeq, binary.BigEndian.Uint64(v)+1)
 	}
-	w.rewrite = w.mem.adopt(names, entries, recs, w.attached)
+	w.rewrite = w.mem.adopt(names, entries, recs, w.attached) || dropped
 	w.attached = true
 	rep.Readings = 0
 	newest := int64(math.MinInt64)
@@ -222,9 +222,9 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
 	return series, open
 }
 
-// dropSealed removes open records that a bundle holds already, as can be after
-// the file fell back to an older root or was repaired.
-func (w *writer) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) {
+// dropSealed removes open records that a bundle holds already, as can be after the file
+// fell back to an older root or was repaired, and reports whether there were any.
+func dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) (dropped bool) {
 	first := int64(math.MaxInt64)
 	for _, o := range open {
 		for i := range o.recs {
@@ -248,30 +248,18 @@ func (w *writer) dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors
 			if !known || o == nil {
 				continue
 			}
-			var sealed []block.Record
+			// Each as it is: where a probe's time ran backwards, newer ones have earlier times.
+			sealed, before := make(map[block.Record]bool), len(o.recs)
+			var recs []block.Record
 			for _, b := range p.blocks {
-				sealed, _ = dec.Decode(sealed, b)
+				recs, _ = dec.Decode(recs[:0], b)
+				for _, r := range recs {
+					sealed[r] = true
+				}
 			}
-			o.drop(sealed)
+			o.recs = slices.DeleteFunc(o.recs, func(r block.Record) bool { return sealed[r] })
+			dropped = dropped || len(o.recs) < before
 		}
 	}
-}
-
-// drop takes out records that are among others, each as it is: where a probe's time ran
-// backwards, those that are newer have earlier times.
-func (o *loadedSeries) drop(others []block.Record) {
-	met := make(map[block.Record]bool, len(others))
-	for _, r := range others {
-		met[r] = true
-	}
-	kept, parted := o.recs[:0], o.parted
-	for i, r := range o.recs {
-		switch {
-		case !met[r]:
-			kept = append(kept, r)
-		case i < parted:
-			o.parted--
-		}
-	}
-	o.recs = kept
+	return dropped
 }
