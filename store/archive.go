@@ -140,19 +140,15 @@ func archivedFrom(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
 	if len(from) == 8 {
 		seq = binary.BigEndian.Uint64(from)
 	}
+	var name []byte
+	var named archive
 	c := b.Cursor()
-	name, _ := c.Seek(binary.BigEndian.AppendUint64(nil, seq+1))
-	before := func() []byte { k, _ := c.Prev(); return k }
-	if name == nil {
-		before = func() []byte { k, _ := c.Last(); return k }
-	}
-	if k := before(); k != nil {
+	for k, _ := c.First(); k != nil && name == nil; k, _ = c.Next() {
 		if a, ok := namedArchive(k); ok && seq <= a.last {
-			name = k
+			name, named = k, a
 		}
 	}
-	named, ok := namedArchive(name)
-	if !ok {
+	if name == nil {
 		return nil, nil
 	}
 	next = binary.BigEndian.AppendUint64(nil, named.last+1)
