@@ -30,7 +30,7 @@ const worthSealing = 300
 // records leave an openProbe in one place.
 func (w *writer) seal() error {
 	for {
-		parts, counts, key := w.due()
+		parts, key := w.due()
 		if parts == nil {
 			return nil
 		}
@@ -39,9 +39,9 @@ func (w *writer) seal() error {
 			return fmt.Errorf("seal an hour of readings: %w", err)
 		}
 		w.mu.Lock()
-		for p, n := range counts {
-			p.recs = dropFirst(p.recs, n)
-			w.mem.total -= n
+		for _, o := range parts {
+			o.p.recs = dropFirst(o.p.recs, len(o.recs))
+			w.mem.total -= len(o.recs)
 		}
 		for _, p := range w.mem.order {
 			p.inFile, p.taken = inFile{}, 0
@@ -87,12 +87,12 @@ func (m *memory) ends() (first, last *block.Record) {
 
 // due returns the records of the oldest open hour when it is over, or those that
 // are to be sealed early, and nil when there are none.
-func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
+func (w *writer) due() (parts []openSeries, key bundleKey) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	first, last := w.mem.ends()
 	if first == nil {
-		return nil, nil, bundleKey{}
+		return nil, key
 	}
 	begin := floorDiv(first.Wall, hourMillis) * hourMillis
 	end, before := begin+hourMillis, int64(math.MaxInt64)
@@ -104,14 +104,12 @@ func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 	}
 	if !over {
 		if !w.mem.large() {
-			return nil, nil, bundleKey{}
+			return nil, key
 		}
 		before = sealBefore(first.Wall, last.Wall)
 	}
-	key := emptyKey(w.mem.nextSeq, w.mem.levelOf(begin, min(end, before)))
+	key = emptyKey(w.mem.nextSeq, w.mem.levelOf(begin, min(end, before)))
 	w.mem.nextSeq++
-	var parts []openSeries
-	counts := make(map[*openProbe]int)
 	for _, p := range w.mem.order {
 		n := 0
 		for n < len(p.recs) && p.recs[n].Wall >= begin && p.recs[n].Wall < min(end, before) {
@@ -119,11 +117,11 @@ func (w *writer) due() ([]openSeries, map[*openProbe]int, bundleKey) {
 			n++
 		}
 		if n > 0 {
-			parts, counts[p] = append(parts, openSeries{p, p.recs[:n:n]}), n
+			parts = append(parts, openSeries{p, p.recs[:n:n]})
 			p.taken = max(p.taken, n)
 		}
 	}
-	return parts, counts, key
+	return parts, key
 }
 
 // hoursWorth is the end of the hours from begin on that are to be sealed together, all of
@@ -227,16 +225,12 @@ func (m *memory) trimSealed() (lost uint64) {
 	for _, e := range m.entries {
 		size += len(e.raw) + len(e.table)
 	}
-	for i := 0; size > maxSealed && i < len(m.entries); {
-		e := m.entries[i]
-		if e.raw == nil {
-			i++
-			continue
+	for _, e := range m.entries {
+		if size > maxSealed && e.raw != nil {
+			size -= len(e.raw) + len(e.table)
+			lost += uint64(e.readings)
+			m.remove(e)
 		}
-		size -= len(e.raw) + len(e.table)
-		lost += uint64(e.readings)
-		e.gone = true
-		m.entries = append(m.entries[:i], m.entries[i+1:]...)
 	}
 	m.lost += lost
 	return lost
