@@ -47,7 +47,6 @@ func (w *writer) planDay() (*dayPlan, error) {
 	for _, h := range hours {
 		key.wallMin, key.wallMax = min(key.wallMin, h.key.wallMin), max(key.wallMax, h.key.wallMax)
 		key.monoMin, key.monoMax = min(key.monoMin, h.key.monoMin), max(key.monoMax, h.key.monoMax)
-		d.entry.readings += h.readings
 	}
 	d.entry.key, d.entry.name = key, key.bytes()
 	small := true
@@ -79,21 +78,6 @@ func areSmall(tx *bolt.Tx, days []*entry) bool {
 		size, probes = size+len(b), probes+len(d.parts)
 	}
 	return size <= maxJoined && size <= smallPart*probes
-}
-
-// behind reports whether hours pile up, as they do when each flush seals one: an
-// import or a replay that flushes once an hour.
-func (w *writer) behind() bool {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	hours := 0
-	for _, e := range slices.Backward(w.mem.entries) {
-		if e.key.level != levelHour || hours > maxHours {
-			break
-		}
-		hours++
-	}
-	return hours > maxHours
 }
 
 // dueHours returns the oldest run of hours on disk that share a day, or of days that share

@@ -64,11 +64,9 @@ func (w *writer) plan(c Commit) *plan {
 	if w.unchecked.Load() {
 		return p // nothing is taken out of pages that nobody looked at
 	}
-	if !p.fresh || w.behind() { // one kind of heavy work a flush
-		var err error
-		if p.day, err = w.planDay(); err != nil {
-			w.damagedRecord(fmt.Errorf("gather hours into a day: %w", err))
-		}
+	var err error
+	if p.day, err = w.planDay(); err != nil {
+		w.damagedRecord(fmt.Errorf("gather hours into a day: %w", err))
 	}
 	if p.day == nil {
 		const most = 8 // so that no flush is long
