@@ -23,37 +23,27 @@ func (g *mistGain) learn(share, top float64) {
 	g.Top += (float32(top) - g.Top) / float32(n)
 }
 
-// strays is the variance of the share, as of two mists before it is known.
-func (g *mistGain) strays() float64 {
-	n := float64(g.N)
-	return (2*mistStrays*mistStrays + n*float64(g.Var)) / (2 + n)
-}
-
 // mistMiss adds up what speaks for it that an enclosure got no mist. How surely one that
-// is given shows there is learned from those that were; before that, and where it never
-// did, none is missed but with all on the supply.
+// is given shows there is learned from those that were.
 type mistMiss struct {
-	Sum    float64       `json:"sum"`          // evidence of the last mists in a row
-	Row    int           `json:"row"`          // of them that were not seen
-	Odd    int           `json:"odd"`          // of those, where one that was given would have been seen
-	Told   bool          `json:"told"`         // that they are missing
-	Sure   bool          `json:"sure"`         // by all on the supply
-	Given  float64       `json:"given"`        // mists that were, of the last two months
-	Hidden float64       `json:"hidden"`       // share of them that was not seen
-	Off    time.Duration `json:"off"`          // by which they come late
-	Gain   mistGain      `json:"gain"`         // by a mist of any time of day
-	New    mistGain      `json:"new,omitzero"` // by those before that is known which were no pulse
+	Sum    float64       `json:"sum"`    // evidence of the last mists in a row
+	Row    int           `json:"row"`    // of them that were not seen
+	Odd    int           `json:"odd"`    // of those, where one that was given would have been seen
+	Told   bool          `json:"told"`   // that they are missing
+	Sure   bool          `json:"sure"`   // by all on the supply
+	Given  float64       `json:"given"`  // mists that were, of the last two months
+	Hidden float64       `json:"hidden"` // share of them that was not seen
+	Off    time.Duration `json:"off"`    // by which they come late
+	Gain   mistGain      `json:"gain"`   // by a mist of any time of day
 
 	// Of the last one that was looked for.
 	Evidence float64 `json:"evidence"`
-	Less     float64 `json:"less,omitempty"` // that it was weaker than usual
 	Share    float64 `json:"share"`
 	Top      float64 `json:"top"`
-	Room     float64 `json:"room"`            // % that the air lacked before it
-	Noise    float64 `json:"noise"`           // variance of what it gained if nothing fell
-	Seen     bool    `json:"seen"`            // there was something to look at
-	Plain    bool    `json:"plain,omitempty"` // and room for it to show, but not known whether it does
-	Door     bool    `json:"door"`            // what was lost then tells of a door rather
+	Room     float64 `json:"room"`  // % that the air lacked before it
+	Noise    float64 `json:"noise"` // variance of what it gained if nothing fell
+	Seen     bool    `json:"seen"`  // there was something to look at
+	Door     bool    `json:"door"`  // what was lost then tells of a door rather
 }
 
 // at is when a mist is to be expected.
@@ -66,7 +56,7 @@ func (m *mistMiss) at(due time.Duration) time.Duration {
 // that cools gains only in the first, and air that is warmed over wet ground only in the
 // second.
 func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
-	m.Evidence, m.Less, m.Seen, m.Plain, m.Door = 0, 0, false, false, false
+	m.Evidence, m.Seen, m.Door = 0, false, false
 	due = m.at(due)
 	var before, after, full pairMean // % and g/m³
 	for i := range min(max(d.Filled, 0), mistBins) {
@@ -87,14 +77,16 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	m.Seen, m.Share, m.Top, m.Room = true, gain/room, after.Value, room
 	m.Noise = mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
 	share, v, top := m.known(g)
-	m.Plain = v == 0 && room >= mistPlain && after.N >= mistOften
+	none := v
+	if v == 0 && room >= mistPlain && after.N >= mistOften {
+		share, v, none, top = mistShown, mistShownBy*mistShownBy, 0, 100
+	}
 	usual := min(share*room, top-before.Value)
 	if v == 0 || usual <= 0 { // not known, or it shows as little as none
 		return
 	}
 	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
-	m.Evidence = m.weigh(hides, usual, v*room*room)
-	m.Less = m.less(usual/room, v+m.Noise/(room*room))
+	m.Evidence = m.weigh(hides, usual, none*room*room, v*room*room)
 }
 
 // known returns the share that a mist of this time of day fills, or one of any time where
@@ -108,28 +100,45 @@ func (m *mistMiss) known(g *mistGain) (share, v, top float64) {
 	if g.N < mistKnown {
 		return 0, 0, 0
 	}
-	return float64(g.Share), g.strays()*(1+1/float64(g.N)) + stray*stray, float64(g.Top)
+	n := float64(g.N)
+	return float64(g.Share), (2*mistStrays*mistStrays+n*float64(g.Var))/(2+n)*(1+1/n) + stray*stray, float64(g.Top)
 }
 
 // weigh is the logarithm of how much likelier a gain in % is if nothing fell than if the
 // usual mist did, which one time or other does not show. Without it air may dry a bit; a
 // door that is opened in these minutes takes away any part of it, mist or not.
-func (m *mistMiss) weigh(hides, usual, v float64) float64 {
+func (m *mistMiss) weigh(hides, usual, vNone, vGiven float64) float64 {
 	gain, tail := m.Share*m.Room, mistSpread*m.Room
 	drift := gain - min(0, max(gain, -usual))
-	none := math.Exp(logTailed(drift, v+m.Noise, tail))
-	given := math.Exp(logTailed(min(0, gain-usual), v+m.Noise, tail))
+	none := math.Exp(logTailed(drift, vNone+m.Noise, tail))
+	given := math.Exp(logTailed(min(0, gain-usual), vGiven+m.Noise, tail))
 	m.Door = max(none, given) < mistDoor
 	return -math.Log(hides + (1-hides)*(given+mistDoor)/(none+mistDoor))
 }
 
-// less is the evidence that a weaker mist fell than the usual share of a variance, where
-// something did.
-func (m *mistMiss) less(usual, v float64) float64 {
-	if usual*m.Room < mistRoom || m.Share < mistClears*math.Sqrt(v) {
-		return 0
+// A MistPool is what one mist brought, as shares of what was missing to saturation, in
+// the enclosures on a supply that saw it.
+type MistPool struct{ n, mean, m2 float64 }
+
+// Add takes an enclosure that saw it.
+func (p *MistPool) Add(w *MistWatch) {
+	if w.Miss.Seen {
+		p.n++
+		d := w.Miss.Share - p.mean
+		p.mean += d / p.n
+		p.m2 += d * (w.Miss.Share - p.mean)
 	}
-	return logNormal(max(0, m.Share-mistLess*usual), v) - logTailed(m.Share-usual, v, mistSpread)
+}
+
+// Beside weighs the last mist, which the enclosure did not see, by what it brought in
+// others, as long as it is not known what it usually brings here.
+func (w *MistWatch) Beside(p *MistPool) {
+	m := &w.Miss
+	if m.Gain.N >= mistKnown || m.Evidence <= 0 || p.n < mistKnown {
+		return
+	}
+	strays := mistStrays * mistStrays * m.Room * m.Room
+	m.Evidence = m.weigh(mistHides/(mistHideOf+p.n), p.mean*m.Room, strays, (p.m2/p.n*m.Room*m.Room+strays)*(1+1/p.n))
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.
@@ -157,8 +166,6 @@ func (m *mistMiss) follow(late time.Duration, d *MistDetector) {
 // settle is MistWatch.Settle.
 func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 	switch {
-	case v == MistUnclear && m.Plain && none: // it would not show, and the others know
-		return m.miss(none)
 	case v == MistPending, v == MistUnclear && (!m.Seen || m.Evidence > 0): // nothing to look at, or a reason why it did not show
 		return v
 	case v == MistMissed && m.Door: // of which nothing is to be learned
@@ -169,9 +176,6 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 	case MistMissed:
 		return m.miss(none)
 	case MistUnclear:
-		if m.Plain {
-			m.Row, m.Told, m.Sure = 0, false, false
-		}
 		if m.Sum = max(0, m.Sum+m.Evidence); m.Sum == 0 && !m.Told {
 			m.back()
 		}
@@ -184,32 +188,15 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 // learn takes what the mist brought as usual, unless it speaks against one. Of what was
 // not seen only the first of a row is one that may have been given, once more is known.
 func (m *mistMiss) learn(v MistVerdict, g *mistGain) {
-	shown := v == MistSeen || v == MistWeak
-	switch {
-	case !m.Seen:
-		return
-	case shown:
-		m.New = mistGain{}
-	case m.Plain: // a pump that never worked is not to become what is usual
-		if m.New.learn(m.Share, m.Top); m.New.N >= mistFirst && m.blank() == 0 {
-			m.Gain, m.New = m.New, mistGain{} // a slow probe, a small nozzle
-		}
-		return
+	least := mistHidden
+	if m.Gain.N < mistKnown { // a pump that never worked is not to become what is usual
+		least /= 2
 	}
-	if v != MistWeak && (shown || m.Row == 0 || g.N < mistKnown) && (v != MistMissed || m.Evidence < mistHidden) {
+	given := v == MistSeen || v == MistWeak || m.Row == 0 || g.N < mistKnown
+	if m.Seen && given && (v != MistMissed || m.Evidence < least) {
 		g.learn(m.Share, m.Top)
 		m.Gain.learn(m.Share, m.Top)
 	}
-}
-
-// blank returns how many mists in a row never showed, neither as a pulse nor in the mean of
-// them all, where they have room to from the first; 0 where they are few.
-func (m *mistMiss) blank() int {
-	n := float64(m.New.N)
-	if n < mistFirst || float64(m.New.Share) > math.Sqrt(m.New.strays()/n) {
-		return 0
-	}
-	return int(n)
 }
 
 // miss adds a mist that was not seen to those before it.
@@ -237,10 +224,6 @@ func (m *mistMiss) back() {
 	m.Given = min(all, mistLong)
 	m.Row, m.Odd, m.Sum, m.Told, m.Sure = 0, 0, 0, false, false
 }
-
-// Blank returns how many mists, the last among them, brought nothing since the first that
-// was looked for: it may get none, or none shows there.
-func (w *MistWatch) Blank() int { return w.Miss.blank() }
 
 // Missing returns how much the last mist speaks for it that the supply gave none.
 func (w *MistWatch) Missing() float64 { return min(w.Miss.Evidence, mistEach) }

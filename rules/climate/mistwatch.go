@@ -24,8 +24,9 @@ const (
 	mistSpread    = 0.25             // of the share of what is missing to saturation that a mist fills
 	mistStrays    = 0.08             // of the share that is known, as of two mists
 	mistKnown     = 3                // mists from which it is known what the air gains
-	mistFirst     = 6                // mists that show nothing before that is said of a new one
-	mistPlain     = 8.0              // % that its air lacks where they would, and is looked at
+	mistShown     = 0.5              // share that one fills before that, in air which lacks
+	mistShownBy   = 0.2              // and its spread
+	mistPlain     = 8.0              // so many % and is looked at
 	mistOften     = 5                // minutes of the nine in which it shows
 	mistMind      = 16.0             // mists that it is remembered for
 	mistNoise     = 0.5              // % of a mean of minutes, at least
@@ -183,10 +184,6 @@ func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, ti
 	if p, found := w.Pulse(d); found {
 		w.Miss.follow(p.Start-w.Miss.at(w.Due), d)
 		return w.strength(p, d.noise()), w.Due
-	}
-	if w.Miss.Less > 0 { // too weak for a pulse
-		w.Weak += w.Miss.Less
-		return MistWeak, w.Due
 	}
 	if w.Miss.Evidence <= 0 {
 		return MistUnclear, w.Due

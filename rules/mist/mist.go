@@ -311,7 +311,7 @@ func (l look) judgeSupply(mist int, now sensors.Instant) {
 
 // settleSupply weighs the verdicts of the enclosures on one supply together.
 func (l look) settleSupply(mist int, now sensors.Instant) {
-	sum, none := 0.0, true
+	sum, none, pool := 0.0, true, climate.MistPool{}
 	each := func(do func(en *room.Enclosure, own *State)) {
 		for i := range l.v.Enclosures {
 			en, own := &l.v.Enclosures[i], &l.At[i]
@@ -325,12 +325,16 @@ func (l look) settleSupply(mist int, now sensors.Instant) {
 		switch own.Verdict = l.softened(en); own.Verdict {
 		case climate.MistSeen, climate.MistWeak:
 			none = false // it runs
+			pool.Add(&own.Watch)
 		case was:
 			sum += own.Watch.Missing()
 		}
 	})
 	l.verdicts = l.verdicts[:0]
 	each(func(en *room.Enclosure, own *State) {
+		if own.Verdict == climate.MistMissed {
+			own.Watch.Beside(&pool)
+		}
 		own.Verdict = own.Watch.Settle(own.Verdict, none && sum >= climate.MistSupplyTold || l.stood(en))
 		l.verdicts = append(l.verdicts, own.Verdict)
 	})
@@ -353,14 +357,8 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 	case climate.MistMissed:
 		en.St.Missed = max(en.St.Missed+1, l.At[en.Index].Watch.Missed())
 		missing.Blame(cause)
-		if missing.Rec.Priority < alarm.Today { // that none ever showed was for the week
-			missing.Rec.Cause = cause
-		}
 		missing.Against(float64(en.St.Missed), 1)
 		l.out.Hold(missing, true)
-		l.out.Raise(missing, alarm.Today)
-	case climate.MistUnclear:
-		l.settleBlank(en, fault, cause)
 	case climate.MistSeen, climate.MistWeak:
 		en.St.Missed = 0
 		if missing.Open() {
@@ -368,24 +366,6 @@ func (l look) settleMist(en *room.Enclosure, now sensors.Instant, fault climate.
 		}
 	}
 	l.settleWeak(en, v, cause)
-}
-
-// settleBlank tells for the week of an enclosure whose mists never showed; where its supply
-// was at fault that is over when others see that it runs.
-func (l look) settleBlank(en *room.Enclosure, fault climate.MistFault, cause alarm.Cause) {
-	w, s := &l.At[en.Index].Watch, &en.Alarms[alarm.KindMistMissing]
-	n, known := w.Blank(), s.Open() && s.Rec.Priority > alarm.Note
-	runs := fault == climate.MistOK || fault == climate.NozzleFault
-	switch {
-	case known && !(w.Miss.Plain && runs && s.Rec.Cause.Kind != alarm.CauseEnclosure): // it stays
-	case known, s.Open() && n == 0:
-		en.St.Missed = 0
-		l.out.Hold(s, false)
-	case n > 0:
-		s.Blame(cause)
-		s.Against(float64(n), 1)
-		l.out.Find(room.Finding{Alarm: s, In: alarm.Beyond, Mild: true})
-	}
 }
 
 // settleWeak tells of pulses that are weak, of themselves or against two months: for the

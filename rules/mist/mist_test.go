@@ -102,50 +102,6 @@ func TestStep_MissedMist(t *testing.T) {
 	}
 }
 
-// An enclosure whose mists never showed is told of for the week, and for today with all on
-// its supply, until that is seen to run again.
-func TestStep_NeverShowed(t *testing.T) {
-	v := roomtest.View(t, 3, "")
-	j, found := New(v), &roomtest.Found{}
-	own, s := &j.At[2], &v.Enclosures[2].Alarms[alarm.KindMistMissing]
-	step := func(others climate.MistVerdict) room.Finding {
-		*found = roomtest.Found{}
-		for i := range j.At {
-			j.At[i].HasDue, j.At[i].DueAt, j.At[i].Verdict = true, v.At.Mono-time.Hour, others
-			j.At[i].Watch.Miss.Evidence = climate.MistMissedTold
-		}
-		own.Verdict, own.Watch.Miss.Evidence, own.Watch.Miss.Seen, own.Watch.Miss.Plain = climate.MistUnclear, 0, true, true
-		v.Due = room.Schedule
-		j.Step(v, &room.Out{Lives: found})
-		for _, f := range found.List {
-			if f.Alarm == s {
-				return f
-			}
-		}
-		return room.Finding{}
-	}
-	for i := range 5 {
-		if f := step(climate.MistSeen); f.Alarm != nil {
-			t.Errorf("mist %d: %+v", i+1, f)
-		}
-	}
-	if f := step(climate.MistSeen); f.In != alarm.Beyond || !f.Mild || s.Rec.Value != 6 || s.Rec.Cause.Kind != alarm.CauseEnclosure {
-		t.Errorf("the sixth: %+v, %+v", f, s.Rec)
-	}
-	s.Rec.Life.State, s.Rec.Priority = alarm.Unack, alarm.Note
-	if f := step(climate.MistMissed); f.In != alarm.Beyond || f.Mild || s.Rec.Cause.Kind != alarm.CauseSupply || len(found.Raised) == 0 {
-		t.Errorf("with the supply: %+v, %+v", f, s.Rec)
-	}
-	s.Rec.Priority = alarm.Today
-	if f := step(climate.MistSeen); f.In != alarm.Back {
-		t.Errorf("it runs again: %+v", f)
-	}
-	s.Rec.Cause = alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e3"}
-	if f := step(climate.MistSeen); f.Alarm != nil {
-		t.Errorf("its own nozzle: %+v", f)
-	}
-}
-
 // Each bound of a mist without an end, of one that was missed, and of who is asked.
 func TestMist_AtItsLimits(t *testing.T) {
 	const hour = time.Hour
