@@ -31,10 +31,10 @@ const (
 	lossDelay  = 10 * time.Minute // by which a silence is told later, at most
 	// Losses are as good as never of one law: a row is nothing new until it is so many
 	// times as long as the third longest. One or two may have been a hand.
-	lossTops    = 3
-	lossBeyond  = 2.5
-	lossHold    = 2 * time.Hour // for which what was told stays so, lest it comes and goes
-	lossNoteNum = 3             // rows that would each be an alarm of their own
+	lossTops   = 3
+	lossBeyond = 2.5
+	lossHold   = 2 * time.Hour // for which what was told stays so, lest it comes and goes
+	lossAgain  = 3             // rows, or those that would each be an alarm of their own
 )
 
 // note takes a reading that came so many polls after the one before, and says whether
@@ -120,8 +120,8 @@ func (p probe) toldAfter(r *configs.Rules) time.Duration {
 	return max(limit, time.Duration(min(p.Loss.polls()*float64(p.St.Interval), float64(most))))
 }
 
-// poor reports whether the radio loses many readings.
-func (p probe) poor() bool { return p.Loss.share() >= lossPoor }
+// poor reports whether the radio loses many readings, and not only in one outage.
+func (p probe) poor() bool { return p.Loss.share() >= lossPoor && p.Loss.Rows >= lossAgain }
 
 // held reports whether a silence that is over stays told: a radio that is silent again
 // and again is one alarm. One that wakes is not held.
@@ -132,7 +132,7 @@ func (p probe) held(s *room.Alarm, now time.Duration) bool {
 // judgeLossy notes a radio that is poor and still watches.
 func (l look) judgeLossy(p probe) {
 	s := p.Alarm(alarm.KindLossy)
-	if p.Loss.Long < lossNoteNum && !s.Open() {
+	if p.Loss.Long < lossAgain && !s.Open() {
 		return
 	}
 	long := time.Duration(p.Loss.third()) * p.St.Interval
