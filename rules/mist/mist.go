@@ -221,8 +221,12 @@ func (l look) sticks(en *room.Enclosure) bool {
 			n++
 		}
 	}
-	// A damp evening is one for all of them: each counts for less than one of its own.
+	// A damp evening is one for all of them: each counts for less than one of its own, and
+	// for nothing where nobody knows of the room.
 	least := told * math.Sqrt(n)
+	if _, known := l.v.RoomTemp(l.v.At.Mono); !known {
+		least = told * n
+	}
 	if _, long := l.pumpRuns(en); long {
 		least = 0
 	}

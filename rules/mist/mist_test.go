@@ -124,6 +124,11 @@ func TestMist_AtItsLimits(t *testing.T) {
 		if got := (look{j, v, nil}).sticks(&v.Enclosures[0]); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
+		// Where nobody knows of the room, a damp day may be all that the others show.
+		v.InRoom = nil
+		if got := (look{j, v, nil}).sticks(&v.Enclosures[0]); got != (c.want && c.sticks[0] >= told) {
+			t.Errorf("%s, without the room: %v", c.name, got)
+		}
 	}
 	for _, c := range []struct {
 		name   string
