@@ -17,8 +17,8 @@ const manyJumps = 3
 // A failed reading is as silent as none, and so is one that lacks the humidity
 // which the probe is there to tell.
 func (l look) judgeSilent(p probe, now sensors.Instant) {
-	limit := p.SilentAfter(&l.v.Cfg.Rules)
-	s := p.Alarm(alarm.KindSilent)
+	late := p.SilentAfter(&l.v.Cfg.Rules)
+	limit, s := late, p.Alarm(alarm.KindSilent)
 	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Open()))
 	if age <= limit && !s.Open() {
 		return
@@ -32,7 +32,7 @@ func (l look) judgeSilent(p probe, now sensors.Instant) {
 	case p.held(s, now.Mono):
 		l.out.Apply(s, alarm.Between, 0)
 	case s.Open():
-		s.Against(age.Seconds(), limit.Seconds())
+		s.Against(age.Seconds(), late.Seconds())
 		l.out.Hold(s, false)
 	}
 }
