@@ -53,7 +53,8 @@ const (
 	mistKept      = 1.0              // of evidence from which a day is not learned as usual
 	mistOver      = 4.0              // % over what the hour usually has: air that nobody planned to wet is wet
 	mistHigh      = 2.5              // % over it, and at its top, for mistFlat: it does not end, whatever is usual
-	mistWarms     = 1.0              // °C over what the hour usually has: no water cools it
+	mistWarms     = 1.0              // °C over what the hour usually has: water that goes on falling cools
+	mistHolds     = 0.95             // of the vapour that the hour usually has: no water came in
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
 	mistFlatFills = 0.75             // of what the hour usually lacks, which no weather fills
@@ -324,22 +325,30 @@ func (w *MistWatch) closeDry(hour, celsius float64) {
 	k := w.Next
 	w.Dried = w.Top-m.Value >= mistDries
 	level, known := w.Level.at(hour)
-	// Water that goes on falling cools: what is warm got damp by something else.
-	heat, warm := w.Heat.at(hour)
-	if warm = warm && celsius >= heat+mistWarms; warm {
+	heat, ok := w.Heat.at(hour)
+	foreign := known && ok && (celsius >= heat+mistWarms || holdsLess(celsius, m.Value, heat, level))
+	if foreign {
 		w.Flat = 0
 	} else {
 		w.flat(m.Value, level, known)
 	}
 	if uint(k) < courseBins { // else what is known of it stays
 		w.weigh(k, m)
-		if time.Duration(k)*courseBin < mistStick || !w.Planned && (warm || known && m.Value < level+mistOver) {
+		if time.Duration(k)*courseBin < mistStick || !w.Planned && (foreign || known && m.Value < level+mistOver) {
 			w.Sticks = min(w.Sticks, 0)
 		}
 	}
 	if w.Flat >= mistFlat {
 		w.Sticks = max(w.Sticks, MistEndlessTold)
 	}
+}
+
+// holdsLess reports whether air of a temperature and humidity holds clearly less water than
+// it usually does: it got damp as it cooled.
+func holdsLess(celsius, rh, heat, level float64) bool {
+	now, err := VapourPressure(celsius, rh)
+	usual, uerr := VapourPressure(heat, level)
+	return err == nil && uerr == nil && now < mistHolds*usual
 }
 
 // weigh takes ten minutes of the course into the evidence.
