@@ -122,9 +122,7 @@ func late(on bool) climate.LampFault {
 // been looked at.
 func (l look) byWarmth() {
 	l.faults = l.faults[:0]
-	for t := range l.v.Lamps {
-		l.seeSwitch(t)
-	}
+	l.seeSwitch()
 	for i := range l.v.Enclosures {
 		l.faults = append(l.faults, l.faultOf(&l.v.Enclosures[i]))
 	}
@@ -144,20 +142,19 @@ func (l look) byWarmth() {
 	}
 }
 
-// seeSwitch notes where the enclosures on a timer show together that it switched, of which
-// each alone may show little. What moves their temperature later is not the lamps.
-func (l look) seeSwitch(timer int) {
-	sum := 0.0
+// seeSwitch notes where the enclosures of a shelf show together that their timer switched,
+// of which each alone may show little. What moves their temperature later is not the lamps.
+func (l look) seeSwitch() {
+	of := func(o *room.Enclosure) [2]int { return [2]int{o.Lamps, o.Shelf} }
+	sums := map[[2]int]float64{}
 	for i := range l.v.Enclosures {
-		if o := &l.v.Enclosures[i]; o.Lamps == timer {
-			sum += l.shows(o)
+		if o := &l.v.Enclosures[i]; o.Lamps >= 0 {
+			sums[of(o)] += l.shows(o)
 		}
 	}
-	if sum > -told {
-		return
-	}
 	for i := range l.v.Enclosures {
-		if w := &l.v.Enclosures[i].St.Lamps; l.v.Enclosures[i].Lamps == timer && w.Sign.Missing < some {
+		o := &l.v.Enclosures[i]
+		if w := &o.St.Lamps; w.Sign.Missing < some && sums[of(o)] <= -told {
 			w.Switched()
 		}
 	}

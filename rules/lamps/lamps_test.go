@@ -311,18 +311,23 @@ func TestSeeSwitch(t *testing.T) {
 		each, first float64
 		looks       int
 		want        [2]bool // of the first and of another
+		apart       bool    // the first stands on another shelf
 	}{
-		{-1.5, -1.5, looks, [2]bool{true, true}}, {-1.4, -1.3, looks, [2]bool{}}, {-1.5, -1.5, looks - 1, [2]bool{}},
-		{-5, 6, looks, [2]bool{false, true}}, {-5, 6, looks - 1, [2]bool{}},
+		{-1.5, -1.5, looks, [2]bool{true, true}, false}, {-1.4, -1.3, looks, [2]bool{}, false}, {-1.5, -1.5, looks - 1, [2]bool{}, false},
+		{-5, 6, looks, [2]bool{false, true}, false}, {-5, 6, looks - 1, [2]bool{}, false},
+		{-5, 0, looks, [2]bool{true, true}, false}, {-5, 0, looks, [2]bool{false, true}, true}, // a shelf may have a lamp of its own
 	} {
 		v := roomtest.View(t, 5, "")
 		list := make([]climate.LampSign, 5)
+		if c.apart {
+			v.Enclosures[0].Shelf++
+		}
 		for i := range list {
 			list[i] = climate.LampSign{Missing: c.each, Looks: c.looks}
 		}
 		list[0].Missing = c.first
 		signs(v, list...)
-		look{Judge: &Judge{}, v: v}.seeSwitch(0)
+		look{Judge: &Judge{}, v: v}.seeSwitch()
 		if got := [2]bool{v.Enclosures[0].St.Lamps.Since.Seen, v.Enclosures[3].St.Lamps.Since.Seen}; got != c.want {
 			t.Errorf("%+v: seen %v", c, got)
 		}
