@@ -42,14 +42,25 @@ func (s *series) Readings(ctx context.Context, probe sensors.ProbeID, from, to t
 // one at hand: copying what was written a moment ago, field by field, makes the
 // processor wait until all of it has reached the cache.
 func hand(probe sensors.ProbeID, recs []block.Record, yield func(sensors.Reading, error) bool) bool {
-	two := [2]sensors.Reading{{Probe: probe}, {Probe: probe}}
-	for i := range recs {
-		unpack(&two[i%2], &recs[i])
-		if i > 0 && !yield(two[(i-1)%2], nil) {
+	if len(recs) == 0 {
+		return true
+	}
+	even, odd := sensors.Reading{Probe: probe}, sensors.Reading{Probe: probe}
+	last := len(recs) - 1
+	unpack(&even, &recs[0])
+	for i := 0; i < last; i += 2 {
+		unpack(&odd, &recs[i+1])
+		if !yield(even, nil) {
+			return false
+		}
+		if i+1 < last {
+			unpack(&even, &recs[i+2])
+		}
+		if !yield(odd, nil) {
 			return false
 		}
 	}
-	return len(recs) == 0 || yield(two[(len(recs)-1)%2], nil)
+	return last%2 != 0 || yield(even, nil)
 }
 
 // windows calls visit for each stretch of wall time between from and to that
