@@ -133,7 +133,10 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 			command: d.Command,
 			refused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
 			state: func(name string, down error) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.ChannelState(now, name, down)) })
+				d.loop.post(ctx, func(now sensors.Instant) {
+					d.loop.apply(d.loop.core.ChannelState(now, name, down))
+					d.loop.linked(name, down)
+				})
 			},
 			peer:  d.certs.saw,
 			board: boardOf(d.o.Dir, "/", d.log),

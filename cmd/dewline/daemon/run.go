@@ -135,7 +135,8 @@ func (l *loop) sink() Sink {
 	}
 }
 
-// settle waits until what came is decided and its telling tried, settleFor at most.
+// settle waits until what came is decided, each channel connected and the telling
+// tried, settleFor at most.
 func (l *loop) settle(ctx context.Context) {
 	done := make(chan struct{})
 	l.post(ctx, func(sensors.Instant) { l.wait(done) })
@@ -144,7 +145,7 @@ func (l *loop) settle(ctx context.Context) {
 	select {
 	case <-done:
 	case <-patience.C:
-		l.post(ctx, func(sensors.Instant) { l.forget() })
+		l.post(ctx, func(sensors.Instant) { l.giveUp() })
 	case <-ctx.Done():
 	}
 }
