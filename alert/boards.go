@@ -121,13 +121,14 @@ func (w *watched) place(h *Heartbeat) *board {
 	})
 }
 
-// beside puts the former of b back: in the place of one of b's instance that has not
-// spoken since b did, which b must be, or in a place of its own.
+// beside puts the former of b back: in the place of one that has not spoken since a
+// restart of the sentinel, or of one of b's instance that has not since b did, which b must
+// be, or in a place of its own.
 func (w *watched) beside(now sensors.Instant, b *board) *board {
 	back := newBoard(now, b.former.instance)
 	back.run, b.former = b.former.run, nil
 	for i, x := range w.boards {
-		if x != b && x.instance == b.instance && x.seen < b.since || len(w.boards) == mostBoards && x != b {
+		if x != b && (x.instance+x.run == "" && x.gap == 0 || x.instance == b.instance && x.seen < b.since) || len(w.boards) == mostBoards && x != b {
 			w.boards[i] = back
 			return back
 		}
@@ -144,14 +145,10 @@ func (w *watched) awaitSecond(now sensors.Instant) {
 	}
 }
 
-// forget lets one of several boards go that has been silent for long, or that has
-// not spoken since a restart of the sentinel.
-func (w *watched) forget(now sensors.Instant, silentAfter time.Duration) {
+// forget lets one of several boards go that has been silent for long.
+func (w *watched) forget(now sensors.Instant) {
 	for len(w.boards) > 1 {
-		i := slices.IndexFunc(w.boards, func(b *board) bool {
-			quiet, unheard := now.Mono-b.alive(), b.instance+b.run == "" && b.gap == 0
-			return quiet >= secondKept || quiet >= silentAfter && unheard
-		})
+		i := slices.IndexFunc(w.boards, func(b *board) bool { return now.Mono-b.alive() >= secondKept })
 		if i < 0 {
 			return
 		}

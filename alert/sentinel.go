@@ -106,12 +106,14 @@ func (s *Sentinel) restore(now sensors.Instant, m *Member) {
 	w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
 	switch m.Key.Alarm {
 	case RoomSilent:
-		b := w.boards[0]
-		if b.seen = m.Since.Mono - s.opt.SilentAfter; m.Detail.Is.ID == alarm.FactBoardSilent {
-			b.instance = m.Detail.Is.About
+		if m.Detail.Is.ID == alarm.FactBoardSilent {
+			w.boards[0].instance = m.Detail.Is.About
 			w.awaitSecond(now)
 		}
-		b.moved = b.seen
+		for _, b := range w.boards { // whichever speaks first is not the silent one
+			b.seen = m.Since.Mono - s.opt.SilentAfter
+			b.moved = b.seen
+		}
 	case rules.DuplicateRoom:
 		w.awaitSecond(now)
 	case rules.ClockUnset:
@@ -195,7 +197,7 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	for _, id := range all {
 		w := s.rooms[id]
 		if s.Sees() {
-			w.forget(now, s.opt.SilentAfter)
+			w.forget(now)
 			early = early || w.raised[RoomSilent] == 0 && s.silent(now, w.worst())
 		}
 	}

@@ -405,11 +405,12 @@ func TestSentinel_TwoBoardsOfOneRoom(t *testing.T) {
 			} else {
 				w.absorb(fx)
 			}
-			if c.one.Instance != c.two.Instance { // else a start of the one that is silent looks the same
+			again := func() {
 				w.restart()
 				w.s = NewSentinel(w.now, SentinelOptions{Rooms: []string{"attic"}})
 				w.s.Restore(w.now, w.desk.Open())
 			}
+			again()
 			n := len(w.got)
 			w.beat(20*time.Minute, c.two)
 			for _, d := range w.got[n:] {
@@ -427,6 +428,19 @@ func TestSentinel_TwoBoardsOfOneRoom(t *testing.T) {
 			w.beat(8*time.Minute, stuck, c.two)
 			if got := w.kinds()[n:]; !slices.Contains(got, "raise delivery-stalled attic") {
 				t.Errorf("a channel of one stalls: %q", got)
+			}
+			w.beat(5*time.Minute, c.one, c.two)
+			again()
+			n = len(w.got)
+			w.beat(5*time.Minute, c.one, c.two)
+			if got := w.kinds()[n:]; slices.Contains(got, "raise room-silent attic") {
+				t.Errorf("both speak after a restart of the sentinel: %q", got)
+			}
+			again() // and one of them dies before it spoke
+			n = len(w.got)
+			w.beat(5*time.Minute, c.two)
+			if got := w.kinds()[n:]; !slices.Contains(got, "raise room-silent attic") {
+				t.Errorf("one has been silent since a restart of the sentinel: %q", got)
 			}
 			w.beat(26*time.Hour, c.two)
 			w.beat(time.Hour, c.two)
