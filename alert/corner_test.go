@@ -103,3 +103,26 @@ func TestUrgent_answeredWhileItHangs(t *testing.T) {
 		t.Errorf("%d sendings after the answer", len(r.sent)-n)
 	}
 }
+
+// A connection that comes for seconds and goes, for hours, brings a wake notice again as
+// seldom as its repeats come, and at once after the first loss, which may have taken it.
+func TestUrgent_aConnectionThatComesAndGoes(t *testing.T) {
+	r := newRig(t, household([]string{"mqtt"}))
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
+	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.pass(time.Minute)
+	for i := range 3 * 60 {
+		r.broken["mqtt"] = errAway
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
+		r.pass(50 * time.Second)
+		delete(r.broken, "mqtt")
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
+		r.pass(10 * time.Second)
+		if n := len(r.got); i == 0 && n != 2 {
+			t.Fatalf("%d messages after the first loss, want it again", n)
+		}
+	}
+	if n := len(r.got); n > 25 {
+		t.Errorf("%d messages of one alarm in 3 h", n)
+	}
+}

@@ -109,6 +109,9 @@ func (o *outbox) parcelFor(in *incident, t target) {
 // urgent, or more urgent than what it waits with.
 func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
 	urgent = urgent || in.Notice.Priority > p.Priority
+	if p.Version != in.Notice.Version {
+		p.Recalled = 0
+	}
 	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
 	p.Lethal = in.lethal()
 	p.Deadline = 0
@@ -169,12 +172,18 @@ func (o *outbox) retry(channel, person string) {
 }
 
 // recall sends again what a channel took over and nobody answered, but not what
-// left moments ago.
+// left moments ago: through a connection that comes and goes a version leaves as seldom
+// as it is repeated.
 func (o *outbox) recall(channel string) {
 	for in, p := range o.book.parcels() {
-		if p.Channel == channel && p.State == taken && o.now.Mono-p.OutSince >= time.Minute &&
+		wait := time.Minute
+		if p.Recalled > 0 {
+			wait = interval(p.Recalled - 1)
+		}
+		if p.Channel == channel && p.State == taken && o.now.Mono-p.OutSince >= wait &&
 			!in.aside() && !in.Ended && in.calling() && o.opt.onDuty(in, p.Person) {
 			o.makeDue(p, in, false)
+			p.Recalled++
 		}
 	}
 }

@@ -21,6 +21,7 @@ type parcel struct {
 	HeldSince time.Duration `json:"held_since,omitempty"`
 	Sent      int           `json:"sent,omitempty"`      // confirmed sendings
 	Confirmed int           `json:"confirmed,omitempty"` // newest version taken over
+	Recalled  int           `json:"recalled,omitempty"`  // how often it was, since its channel came back
 }
 
 // A target is one channel of one person.
