@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -24,6 +25,7 @@ type Client struct {
 	door     *door
 	refusals refusals
 	wishes   []*wish // only Run's goroutine touches them
+	missed   *string // what OnMissing was told last; nil for nothing yet
 
 	mu         sync.Mutex // guards what follows
 	session    *session   // nil while not connected
@@ -32,11 +34,12 @@ type Client struct {
 	dirty      map[string]bool   // topics to publish
 	seen       map[string]string // retained alarms of this connection: whose, by topic
 	heartbeat  []byte
-	other      bool      // another board with this room's id was seen
-	shown      bool      // this start stood on status/board
-	copied     bool      // a board with a copy of this card was seen
-	renamed    bool      // and this one goes by another name since
-	unanswered time.Time // first sending that was not confirmed since one that was
+	other      bool           // another board with this room's id was seen
+	shown      bool           // this start stood on status/board
+	copied     bool           // a board with a copy of this card was seen
+	renamed    bool           // and this one goes by another name since
+	unanswered time.Time      // first sending that was not confirmed since one that was
+	breaks     map[string]int // notices at which the connection ended, so many times in a row
 }
 
 // New returns a Client; it does not connect. It fails on options that can
@@ -51,7 +54,7 @@ func New(o Options) (*Client, error) {
 	return &Client{
 		opt: o, base: "dewline/" + o.Room + "/", why: errNotConnected,
 		kick: make(chan struct{}, 1), requests: make(chan request, 64), door: newDoor(&o),
-		docs: make(map[string][]byte), dirty: make(map[string]bool),
+		docs: make(map[string][]byte), dirty: make(map[string]bool), breaks: make(map[string]int),
 	}, nil
 }
 
@@ -62,10 +65,42 @@ func (c *Client) Send(ctx context.Context, d alert.Delivery) error {
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("encode notice %s: %w", d.NoticeID, err))
 	}
-	if err := c.publish(ctx, "notice", false, payload); err != nil {
-		return err
+	c.mu.Lock()
+	s, behind := c.session, c.breaks[d.ID] > 1
+	c.mu.Unlock()
+	up := s != nil && s.alive()
+	if up && behind && time.Since(s.began) < steadyAfter {
+		return errBreaks
 	}
-	return c.publish(ctx, "say", false, []byte(plain(&d.Message)))
+	if err = c.publish(ctx, "notice", false, payload); err == nil {
+		err = c.publish(ctx, "say", false, []byte(plain(&d.Message)))
+	}
+	if up {
+		c.blame(s, d.ID, err)
+	}
+	return err
+}
+
+// errBreaks lets other notices go first at each connection: a broker ends it, for one that
+// is too long for it, before the others leave.
+var errBreaks = errors.New("the broker ended the connection for this notice; others go first")
+
+// mostBreaks bounds what is remembered of notices that are over.
+const mostBreaks = 64
+
+// blame notes whether a connection ended when a notice was sent over it.
+func (c *Client) blame(s *session, id string, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	switch {
+	case err == nil:
+		delete(c.breaks, id)
+	case s.alive():
+	case len(c.breaks) >= mostBreaks:
+		clear(c.breaks)
+	default:
+		c.breaks[id]++
+	}
 }
 
 // plain is a notice for a phone that shows text as it comes: title, text and the

@@ -33,6 +33,7 @@ var (
 // a session is one connection from CONNECT to its end.
 type session struct {
 	client paho.Client
+	began  time.Time
 	lost   chan struct{} // closed when the connection is gone
 	once   sync.Once
 	cause  error
@@ -104,6 +105,7 @@ func connect(ctx context.Context, o *Options, status string) (*session, error) {
 	if err := token.Error(); err != nil {
 		return nil, fmt.Errorf("connect to broker %s: %w", o.Broker, err)
 	}
+	s.began = time.Now()
 	return s, nil
 }
 
