@@ -63,6 +63,9 @@ type Options struct {
 	Watch   []string
 	OnSign  func(Sign)
 	OnSight func()
+	// OnMissing is told what the broker does not let the room hear, and whether that is
+	// grave: at the first connection and whenever it changes; nil for nobody.
+	OnMissing func(what []string, grave bool)
 	// OnState is told when the connection comes up, after the retained status
 	// is out, with nil, and why there is none: at the start, when it is lost and
 	// after each failed attempt. It must not block.

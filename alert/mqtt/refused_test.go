@@ -3,6 +3,7 @@ package mqtt
 import (
 	"net"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ type strict struct {
 	mu       sync.Mutex
 	refuse   string // a topic
 	ends     bool   // the connection, instead of answering 0x80
+	most     int    // bytes of a message, at more it ends the connection; 0 for any
 	asked    int    // for that topic
 	granted  bool
 	notices  int
@@ -55,7 +57,9 @@ func (b *strict) talk(conn net.Conn) {
 		case *packets.PublishPacket:
 			ack := packets.NewControlPacket(packets.Puback).(*packets.PubackPacket)
 			ack.MessageID, answer = p.MessageID, ack
-			b.counts(p.TopicName)
+			if !b.counts(p) {
+				return
+			}
 		case *packets.SubscribePacket:
 			codes := b.codes(p.Topics)
 			if codes == nil {
@@ -74,15 +78,20 @@ func (b *strict) talk(conn net.Conn) {
 	}
 }
 
-func (b *strict) counts(topic string) {
+// counts reports whether the message is short enough.
+func (b *strict) counts(p *packets.PublishPacket) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	switch topic {
+	if b.most > 0 && len(p.Payload) > b.most {
+		return false
+	}
+	switch p.TopicName {
 	case "dewline/attic/notice":
 		b.notices++
 	case "dewline/attic/status":
 		b.sessions++
 	}
+	return true
 }
 
 func (b *strict) codes(topics []string) []byte {
@@ -110,11 +119,42 @@ func (b *strict) do(f func() bool) func() bool {
 func TestClient_RefusedCommandTopic(t *testing.T) {
 	t.Parallel()
 	b := &strict{refuse: "dewline/attic/command"}
-	c, _ := client(t, Options{Broker: b.serve(t), Instance: "one", AskAgain: 10 * time.Millisecond})
+	var mu sync.Mutex
+	var told [][]string
+	c, _ := client(t, Options{Broker: b.serve(t), Instance: "one", AskAgain: 10 * time.Millisecond, Token: "a token that is long", OnMissing: func(what []string, grave bool) {
+		mu.Lock()
+		defer mu.Unlock()
+		if told = append(told, what); grave != (len(what) > 0) {
+			t.Errorf("%q is grave: %v", what, grave)
+		}
+	}})
 	eventually(t, "connected", c.connected)
 	eventually(t, "asked again", b.do(func() bool { return b.asked > 3 }))
 	b.do(func() bool { b.refuse = ""; return true })()
 	eventually(t, "granted", b.do(func() bool { return b.granted && b.sessions == 1 }))
+	eventually(t, "that it is told", func() bool { mu.Lock(); defer mu.Unlock(); return len(told) > 1 })
+	mu.Lock()
+	defer mu.Unlock()
+	if len(told) != 2 || len(told[0]) != 1 || !strings.Contains(told[0][0], "dewline/attic/command") || len(told[1]) != 0 {
+		t.Errorf("told %q, want once what is missing and once that nothing is", told)
+	}
+}
+
+// A notice that is too long for the broker, which ends the connection at each try, keeps no
+// other back, though it is the more urgent and leaves first.
+func TestClient_ANoticeThatEndsTheConnection(t *testing.T) {
+	t.Parallel()
+	b := &strict{most: 4000}
+	c, _ := client(t, Options{Broker: b.serve(t)})
+	long, short := notice("long"), notice("short")
+	long.Message.Text = strings.Repeat("too long ", 1000)
+	eventually(t, "the short one", func() bool {
+		eventually(t, "connected", c.connected)
+		if err := c.Send(t.Context(), long); err == nil {
+			t.Error("the long one was taken over")
+		}
+		return c.Send(t.Context(), short) == nil
+	})
 }
 
 // A sentinel that may not listen to a room sees nothing, though it is connected, until it

@@ -100,14 +100,19 @@ type wish struct {
 	handle  paho.MessageHandler
 	begins  func() // told when it is granted; nil for nobody
 
-	granted bool // on this connection
-	told    bool // that it is not
-	ended   int  // connections in a row that ended when it was asked for
+	granted bool  // on this connection
+	told    bool  // that it is not
+	why     error // it was not granted last
+	ended   int   // connections in a row that ended when it was asked for
 }
 
 func (c *Client) listensFor() []*wish {
+	commands := slog.LevelError
+	if c.opt.Token == "" && len(c.opt.Keys) == 0 { // nobody may send any
+		commands = slog.LevelInfo
+	}
 	all := []*wish{
-		{level: slog.LevelError, without: "commands over MQTT do not work", topics: []string{"command"}, handle: c.receive},
+		{level: commands, without: "commands over MQTT do not work", topics: []string{"command"}, handle: c.receive},
 		// Somebody else's word, or the late will of an earlier connection, must not
 		// stand while the room lives.
 		{without: "the status topic cannot be guarded", topics: []string{"status"}, handle: c.contradict},
@@ -139,6 +144,7 @@ func (c *Client) listensFor() []*wish {
 // asked for later and later, and the room warns meanwhile. It fails where the connection
 // ended.
 func (c *Client) ask(ctx context.Context, s *session, up time.Duration) error {
+	defer c.tellMissing()
 	for _, w := range c.wishes {
 		if w.granted || w.ended > 1 && up < min(c.opt.AskAgain<<min(w.ended-2, 10), time.Hour) {
 			continue
@@ -146,6 +152,7 @@ func (c *Client) ask(ctx context.Context, s *session, up time.Duration) error {
 		limited, cancel := context.WithTimeout(ctx, confirmTime)
 		err := s.subscribe(limited, w.handle, w.topics...)
 		cancel()
+		w.why = err
 		if w.granted = err == nil; w.granted == w.told && ctx.Err() == nil {
 			if w.told = !w.granted; w.told {
 				c.opt.Log.Log(ctx, w.level, w.without, "err", err)
@@ -163,6 +170,21 @@ func (c *Client) ask(ctx context.Context, s *session, up time.Duration) error {
 		}
 	}
 	return nil
+}
+
+// tellMissing says what is not granted, where that is news.
+func (c *Client) tellMissing() {
+	var what []string
+	grave := false
+	for _, w := range c.wishes {
+		if w.told {
+			what, grave = append(what, fmt.Sprintf("%s: %v", w.without, w.why)), grave || w.level >= slog.LevelError
+		}
+	}
+	if all := strings.Join(what, "\n"); c.opt.OnMissing != nil && (c.missed == nil || *c.missed != all) {
+		c.missed = &all
+		c.opt.OnMissing(what, grave)
+	}
 }
 
 func (c *Client) contradict(_ paho.Client, m paho.Message) {

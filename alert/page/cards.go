@@ -154,7 +154,7 @@ func subjectName(subject string, snap *alert.Snapshot) string {
 		}
 	}
 	switch subject {
-	case rules.Self, alarm.Secrets:
+	case rules.Self, alarm.Secrets, alarm.Broker:
 		return "dewline"
 	case snap.Room:
 		return cmp.Or(snap.RoomName, snap.Room)

@@ -195,8 +195,11 @@ func (a *adviser) self() {
 			rank, title = 62, "Give the board a clock"
 		case rules.ConfigRefused:
 			rank, title = 34, "Mend the configuration"
-			if x.Subject == alarm.Secrets {
+			switch x.Subject {
+			case alarm.Secrets:
 				title = "Put the missing secret into its file"
+			case alarm.Broker:
+				title = "Let dewline hear its topics on the broker"
 			}
 		default:
 			continue

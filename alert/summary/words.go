@@ -290,7 +290,7 @@ const dateForm = "2 January"
 
 // subject names what an alarm is about: an enclosure by its name.
 func (r *Report) subject(id string) string {
-	if id == alarm.Secrets {
+	if id == alarm.Secrets || id == alarm.Broker {
 		return rules.Self
 	}
 	for i := range r.Enclosures {

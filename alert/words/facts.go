@@ -45,6 +45,7 @@ var facts = map[alarm.FactID]string{
 	alarm.FactRecordAside:    "the record was damaged; it is kept as {about} and a new one is begun",
 	alarm.FactBlindFrom:      "nobody watched from {moment} for {ago}: dewline was not running",
 	alarm.FactLeftOut:        "{n} parts do not work, as their secrets cannot be read; the watch goes on",
+	alarm.FactNotGranted:     "the broker does not let dewline hear all that it listens for; the watch goes on",
 	alarm.FactNoPageToken:    "nothing can be answered on the page: {note}",
 	alarm.FactNoCommands:     "every command over MQTT is refused: {note}",
 	alarm.FactNoCommandsOf:   "every command of {about} over MQTT is refused: {note}",

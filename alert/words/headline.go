@@ -21,8 +21,12 @@ func State(s alarm.State) string { return cmp.Or(states[s], "not known") }
 
 // HeadlineOf is Headline for one alarm.
 func HeadlineOf(k alarm.Key) string {
-	if k.Alarm == alarm.ConfigRefused && k.Subject == alarm.Secrets {
+	switch {
+	case k.Alarm != alarm.ConfigRefused:
+	case k.Subject == alarm.Secrets:
 		return "a part is off, its secret cannot be read"
+	case k.Subject == alarm.Broker:
+		return "the broker refuses dewline a part"
 	}
 	return Headline(k.Alarm)
 }

@@ -164,8 +164,12 @@ func over(a alarm.Said, s unit.Scale) string {
 func again(a alarm.Said, s unit.Scale) string {
 	id := a.Key.Alarm
 	text := kinds[id].ended
-	if a.Key.Subject == alarm.Secrets && id == alarm.ConfigRefused {
+	switch {
+	case id != alarm.ConfigRefused:
+	case a.Key.Subject == alarm.Secrets:
 		text = "every part works again"
+	case a.Key.Subject == alarm.Broker:
+		text = "the broker lets dewline hear all of it again"
 	}
 	row, _ := alarm.Find(id)
 	now := figure(a, s).Value

@@ -36,7 +36,7 @@ var said = map[alarm.ID][]alarm.Fact{
 	alarm.RecordIncomplete: {{ID: alarm.FactRecordNote, Note: "no space is left on the card"}, {ID: alarm.FactRecordSlow}, {ID: alarm.FactRecordLost, At: "2026-05-01T12:00"}, {ID: alarm.FactRecordAside, About: "record.db.damaged"}},
 	alarm.ClockUnset:       {{ID: alarm.FactClockSlow, For: time.Hour}, {ID: alarm.FactClockFast, For: time.Hour}},
 	alarm.BlindPeriod:      {{ID: alarm.FactBlindFrom, At: "2026-05-01T12:00", For: 6 * time.Hour}},
-	alarm.ConfigRefused:    {{ID: alarm.FactLeftOut, Count: 1}, {ID: alarm.FactLeftOut, Count: 2}},
+	alarm.ConfigRefused:    {{ID: alarm.FactLeftOut, Count: 1}, {ID: alarm.FactLeftOut, Count: 2}, {ID: alarm.FactNotGranted, Count: 1}},
 	alarm.CertificateDue:   {{ID: alarm.FactCertEnds, About: "broker", At: "2026-05-01T12:00"}, {ID: alarm.FactCertEnded, About: "mail-authority", At: "2026-05-01T12:00"}},
 	alarm.RoomSilent:       {{ID: alarm.FactNoRounds, For: time.Hour}, {ID: alarm.FactWentOffline, For: time.Hour}, {ID: alarm.FactBoardSilent, About: "abc", Count: 2, For: time.Hour}},
 }
@@ -97,8 +97,11 @@ func membersOf(id alarm.ID) (out []words.Member) {
 					m.Key.Subject, m.Name = "c1", ""
 				default:
 					m.Key.Subject, m.Name, m.Cause.ID = "dewline", "", ""
-					if f.ID == alarm.FactLeftOut {
+					switch f.ID {
+					case alarm.FactLeftOut:
 						m.Key.Subject = alarm.Secrets
+					case alarm.FactNotGranted:
+						m.Key.Subject = alarm.Broker
 					}
 					if row.Of == alarm.OfSentinel || slices.Contains([]alarm.FactID{alarm.FactRoomStalled, alarm.FactClockSlow, alarm.FactClockFast}, f.ID) {
 						d.Place.Room = "attic"

@@ -82,6 +82,7 @@ var steps = map[alarm.Step]string{
 	alarm.HoldDrill:       "Run dewline drill and acknowledge it on the phone.",
 	alarm.MendConfig:      "Run dewline check, mend the file and reload.",
 	alarm.RenewCert:       "Renew it; then restart dewline unless it is the page's or dewline's own, which are read again by themselves.",
+	alarm.GrantTopics:     "Let dewline's user read these topics in the broker's access list; dewline asks again by itself.",
 	alarm.PutSecret:       "Put the secret into its file, readable by root only, and restart dewline.",
 	alarm.RestartDewline:  "Restart dewline (systemctl restart dewline), or take the change back and reload.",
 	alarm.LookAtSentinel:  "Look at the sentinel's machine and its network. If you gave it up, empty the topic dewline/<room>/watched.",

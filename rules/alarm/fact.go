@@ -45,6 +45,7 @@ const (
 	FactRecordLost    FactID = "record-lost"      // since At
 	FactRecordAside   FactID = "record-set-aside" // About is where it is
 	FactLeftOut       FactID = "left-out"         // Count parts
+	FactNotGranted    FactID = "not-granted"      // Count things that the broker does not let dewline hear
 	FactNoPageToken   FactID = "page-token"       // Note is why
 	FactNoCommands    FactID = "command-token"
 	FactNoCommandsOf  FactID = "command-key"      // About is whose
@@ -348,6 +349,7 @@ const (
 	LookAtSentinel  Step = "look-at-sentinel"
 	LookAtRoom      Step = "look-at-room"
 	PutSecret       Step = "put-secret"
+	GrantTopics     Step = "grant-topics"
 	RestartDewline  Step = "restart-dewline"
 	LookAtEnclosure Step = "look-at-enclosure"
 )

@@ -15,6 +15,10 @@ type ID string
 // secret.
 const Secrets = "secrets"
 
+// Broker is the subject of config-refused where the broker does not let the room hear
+// what it listens for.
+const Broker = "broker"
+
 // Priority says how a person is told.
 type Priority uint8
 

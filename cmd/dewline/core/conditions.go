@@ -41,6 +41,18 @@ func (p *parts) LeftOut(now sensors.Instant, what []alarm.Fact) Effects {
 	})
 }
 
+// NotGranted says what the broker does not let the room hear; none ends that.
+func (p *parts) NotGranted(now sensors.Instant, what []string, grave bool) Effects {
+	priority := rules.Note
+	if grave {
+		priority = rules.Today
+	}
+	return p.Set(now, rules.Condition{
+		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: alarm.Broker}, Active: len(what) > 0, Priority: priority,
+		Is: alarm.Fact{ID: alarm.FactNotGranted, Count: len(what)}, Evidence: firstLines(strings.Join(what, "\n"), 3), Steps: []alarm.Step{alarm.GrantTopics},
+	})
+}
+
 // ConfigRefused says that the file is refused, and what is in force is an earlier
 // one or, where that was in force already, the file itself.
 func (p *parts) ConfigRefused(now sensors.Instant, why string) Effects {

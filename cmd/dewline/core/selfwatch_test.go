@@ -51,6 +51,38 @@ func TestClockUnsetIsSaidAfterAWhileAndTakenBack(t *testing.T) {
 	}
 }
 
+// What the broker does not let the room hear is told by an alarm, with what to do, until it
+// lets it: a log that nobody reads is no word.
+func TestWhatTheBrokerRefusesIsTold(t *testing.T) {
+	c := New(decode(t, string(configs.Demo())), nil)
+	c.Tick(at(0, true))
+	what := []string{"commands over MQTT do not work: subscribe to dewline/attic/command: the broker refuses it"}
+	for _, grave := range []bool{false, true} {
+		c.NotGranted(at(time.Second, true), what, grave)
+		v, open := openSelf(c, rules.ConfigRefused)
+		if !open || v.Priority == rules.Today != grave {
+			t.Fatalf("open: %v, %v where it is grave: %v", open, v.Priority, grave)
+		}
+	}
+	var body string
+	for m := time.Second; m < 2*time.Minute; m += time.Second {
+		for _, d := range c.Tick(at(m, true)).Send {
+			if strings.Contains(d.Message.Title, "broker") {
+				body = d.Message.Title + "\n" + d.Message.Text
+			}
+		}
+	}
+	for _, want := range []string{"the broker refuses dewline a part", "dewline/attic/command", "the watch goes on", "access list"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("%q lacks %q", body, want)
+		}
+	}
+	c.NotGranted(at(3*time.Minute, true), nil, false)
+	if v, _ := openSelf(c, rules.ConfigRefused); v.Active {
+		t.Error("still active when it lets all be heard")
+	}
+}
+
 func TestClockStepGoesIntoTheJournal(t *testing.T) {
 	c := New(decode(t, string(configs.Demo())), nil)
 	c.Tick(at(0, true))

@@ -126,8 +126,8 @@ func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Log
 		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
 		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.board.instance, Former: h.board.former,
 		OnOther: h.other, OnWatched: h.watched, Log: log, OnCommand: h.command, OnRefused: h.refused,
-		OnState: func(down error) { h.state("mqtt", down) },
-		Watch:   h.watch, OnSign: h.sign, OnSight: h.sight,
+		OnState: func(down error) { h.state("mqtt", down) }, OnMissing: h.missing,
+		Watch: h.watch, OnSign: h.sign, OnSight: h.sight,
 	})
 }
 

@@ -78,7 +78,8 @@ type hooks struct {
 	now     func() (time.Time, bool)                 // the wall time, and whether it was set
 	other   func(instance string)                    // another board with the room's id
 	watched func(sentinel string, live bool)
-	watch   []string // rooms that a sentinel watches
+	missing func(what []string, grave bool) // that the broker does not let this one hear
+	watch   []string                        // rooms that a sentinel watches
 	sign    func(mqtt.Sign)
 	sight   func()
 }

@@ -147,6 +147,9 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 			watched: func(sentinel string, live bool) {
 				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.WatchedBy(now, sentinel, live)) })
 			},
+			missing: func(what []string, grave bool) {
+				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.NotGranted(now, what, grave)) })
+			},
 		}
 		cfg := d.cfg.Load()
 		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
@@ -176,7 +179,7 @@ func (d *Daemon) openRecord(ctx context.Context) (core.Saved, store.Report, erro
 // startWatches starts what goes on beside the core until ctx ends.
 func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
 	d.loop.post(ctx, func(now sensors.Instant) { // or of nothing, where an earlier start left that open; channels tell of themselves
-		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
+		d.loop.showLeftOut(now)
 	})
 	done.Go(func() { d.record.upkeep(ctx) })
 	done.Go(func() {

@@ -8,6 +8,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/wire"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // heartbeatEvery is how often a sign of life is due on either way.
@@ -76,6 +77,15 @@ func (l *loop) takeWays(next *channels, keepMQTT bool) {
 	}
 	l.courier.Swap(next.byName)
 	l.showAll()
+}
+
+// showLeftOut tells what does not work for want of a secret. What a broker refuses its
+// client tells; none refuses nothing.
+func (l *loop) showLeftOut(now sensors.Instant) {
+	l.apply(l.core.LeftOut(now, l.leftOut()))
+	if l.channels.broker() == nil {
+		l.apply(l.core.NotGranted(now, nil, false))
+	}
 }
 
 // leftOut lists what does not work for want of a secret.

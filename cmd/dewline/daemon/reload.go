@@ -56,7 +56,7 @@ func (d *Daemon) reload() bool {
 		if old.Sounder != next.Sounder {
 			d.loop.useSounder()
 		}
-		d.loop.apply(d.loop.core.LeftOut(now, d.loop.leftOut()))
+		d.loop.showLeftOut(now)
 		var docs []store.Doc
 		if text := d.record.settingsInForce(); text != nil {
 			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
