@@ -8,10 +8,14 @@ import (
 
 // Find steps an alarm with what a judge found.
 func (ls *lives) Find(f room.Finding) {
-	a, now := f.Alarm, ls.v.At
-	if a.Rec.Life.Rest(now.Mono, f.In) {
-		return
+	if !f.Alarm.Rec.Life.Rest(ls.v.At.Mono, f.In) {
+		ls.step(f)
 	}
+}
+
+// step is Find for what does not rest. It has a frame of its own, which Find has not to clear.
+func (ls *lives) step(f room.Finding) {
+	a, now := f.Alarm, ls.v.At
 	was := a.Rec.Life.Active
 	c := a.Rec.Life.Step(ls.specFor(f), now, f.In)
 	if !was && a.Rec.Life.Active {

@@ -29,15 +29,15 @@ func (r *Record) Step(s Spec, now sensors.Instant, in Input) Change {
 }
 
 // Rest takes a step that changes nothing, and reports whether it was one: that of a
-// normal alarm whose process stays back, which is nearly every step of nearly every
-// alarm, or of one that rings, at which nobody looked.
+// normal alarm whose process stays on the normal side, which is nearly every step of
+// nearly every alarm, or of one that is normal or rings, at which nobody looked.
 func (r *Record) Rest(mono time.Duration, in Input) bool {
 	switch {
-	case in == Back && r.State == Norm && r.Seen == Back && !r.Active && r.OnFor <= 0:
+	case (in == Back || in == Between) && r.State == Norm && r.Seen == in && !r.Active && r.OnFor <= 0:
 		r.SeenAt = max(r.SeenAt, mono)
 		return true
-	case in == Missing && r.State == Unack:
-		return r.Active && !r.Suppress && r.Shelf == nil && r.Out == nil
+	case in == Missing && r.Shelf == nil && r.Out == nil:
+		return r.State == Norm && !r.Active || r.State == Unack && r.Active && !r.Suppress
 	}
 	return false
 }
