@@ -5,7 +5,6 @@ import (
 
 	"dewline/rules/alarm"
 	"dewline/rules/room"
-	"dewline/sensors"
 )
 
 // What an excursion from the band is worth. Delays are windows, as those that a
@@ -30,25 +29,28 @@ const (
 // judgeBand steps the alarms on both sides of the band. Its ends belong to the
 // band; the limits that make an excursion urgent are reached at the value
 // itself.
-func (l look) judgeBand(en *room.Enclosure, now sensors.Instant) {
+func (l look) judgeBand(en *room.Enclosure) {
 	low, high, _ := l.v.Band(en)
-	l.judgeAbove(en, now, high, l.v.BandDead)
-	l.judgeBelow(en, now, low, l.v.BandDead)
+	l.judgeAbove(en, high, l.v.BandDead)
+	l.judgeBelow(en, low, l.v.BandDead)
 }
 
 // step follows one limit beside those of the alarms and reports whether it has been
 // passed for on.
-func step(r *alarm.Record, now sensors.Instant, in alarm.Input, gap, on, off time.Duration) bool {
-	return r.Follow(&alarm.Spec{OnDelay: on, OffDelay: off, MaxGap: gap, Window: true}, now, in)
+func (l look) step(r *alarm.Record, in alarm.Input, gap, on, off time.Duration) bool {
+	if r.Rest(l.v.At.Mono, in) { // before a specification is made for nothing
+		return r.Active
+	}
+	return r.Follow(&alarm.Spec{OnDelay: on, OffDelay: off, MaxGap: gap, Window: true}, l.v.At, in)
 }
 
 // judgeAbove looks at the band where the frogs live and, whatever that says,
 // at the limit to act on at the hottest place.
-func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int32) {
+func (l look) judgeAbove(en *room.Enclosure, high, dead int32) {
 	s, p, own := &en.Alarms[alarm.KindAbove], &en.Now, &l.At[en.Index]
-	severe := l.v.HotInput(en, now.Mono, en.Limits.Act, dead)
-	urgent := step(&own.Act, now, severe, p.Gap, actOn, severeOff)
-	in := l.v.MainInput(en, now.Mono, room.Upper, high+1, dead+1)
+	severe := l.v.HotInput(en, l.v.At.Mono, en.Limits.Act, dead)
+	urgent := l.step(&own.Act, severe, p.Gap, actOn, severeOff)
+	in := l.v.MainInput(en, l.v.At.Mono, room.Upper, high+1, dead+1)
 	if urgent && in != alarm.Beyond && severe != alarm.Back {
 		in = severe
 	}
@@ -59,31 +61,33 @@ func (l look) judgeAbove(en *room.Enclosure, now sensors.Instant, high, dead int
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	f.Mild = !l.tooWarm(en, now, dead) || own.Warm.has(s, now.Mono, p.Main)
+	f.Mild = !l.tooWarm(en, dead) || own.Warm.has(s, l.v.At.Mono, p.Main)
 	l.out.Find(f)
 	own.Warm.follow(s, p.Main)
 }
 
 // tooWarm reports whether the enclosure is warmer than its days may be, by more than
 // a little, for long, or on a rise.
-func (l look) tooWarm(en *room.Enclosure, now sensors.Instant, dead int32) bool {
+func (l look) tooWarm(en *room.Enclosure, dead int32) bool {
 	own, gap, r := &l.At[en.Index], en.Now.Gap, &l.v.Cfg.Rules
 	day := max(en.Limits.DayHigh, en.Limits.NightHigh)
-	far := step(&own.Top, now, l.v.MainInput(en, now.Mono, room.Upper, day+topMore, dead), gap, r.BandOnDelay.D(), r.BandOffDelay.D())
-	above := l.v.MainInput(en, now.Mono, room.Upper, day+1, dead)
-	long := step(&own.Long, now, above, gap, topLong, r.BandOffDelay.D())
+	far := l.step(&own.Top, l.v.MainInput(en, l.v.At.Mono, room.Upper, day+topMore, dead), gap, r.BandOnDelay.D(), r.BandOffDelay.D())
+	above := l.v.MainInput(en, l.v.At.Mono, room.Upper, day+1, dead)
+	long := l.step(&own.Long, above, gap, topLong, r.BandOffDelay.D())
 	if far || long || above != alarm.Beyond {
 		return far || long
 	}
-	slope, ok := en.St.Trend.Slope()
-	unusual, known := l.unusual(en, now, 1)
-	return ok && slope.Rises(room.Climbs) && known && unusual
+	if slope, ok := en.St.Trend.Slope(); !ok || !slope.Rises(room.Climbs) {
+		return false
+	}
+	unusual, known := l.unusual(en, 1)
+	return known && unusual
 }
 
 // unusual reports whether the room, or the enclosure beside it, is warmer than it
 // usually is at this hour, or cooler by a side of -1, where that is known.
-func (l look) unusual(en *room.Enclosure, now sensors.Instant, side float64) (unusual, known bool) {
-	r, c := l.v.RoomCase(now), l.v.CaseOf(en, now)
+func (l look) unusual(en *room.Enclosure, side float64) (unusual, known bool) {
+	r, c := l.v.RoomCase(l.v.At), l.v.CaseOf(en, l.v.At)
 	if !r.HasTemp {
 		return false, false
 	}
@@ -91,11 +95,11 @@ func (l look) unusual(en *room.Enclosure, now sensors.Instant, side float64) (un
 	return r.HasUsual && room >= topUnusual || c.HasOffset && own >= topUnusual, r.HasUsual && c.HasOffset
 }
 
-func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int32) {
+func (l look) judgeBelow(en *room.Enclosure, low, dead int32) {
 	s, p := &en.Alarms[alarm.KindBelow], &en.Now
-	severe := l.v.MainInput(en, now.Mono, room.Lower, en.Limits.Cold, dead)
-	urgent := step(&l.At[en.Index].Cold, now, severe, p.Gap, coldOn, severeOff)
-	in := l.v.MainInput(en, now.Mono, room.Lower, low-1, dead+1)
+	severe := l.v.MainInput(en, l.v.At.Mono, room.Lower, en.Limits.Cold, dead)
+	urgent := l.step(&l.At[en.Index].Cold, severe, p.Gap, coldOn, severeOff)
+	in := l.v.MainInput(en, l.v.At.Mono, room.Lower, low-1, dead+1)
 	switch {
 	case urgent && p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(en.Limits.Cold)/100)
@@ -104,14 +108,14 @@ func (l look) judgeBelow(en *room.Enclosure, now sensors.Instant, low, dead int3
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
 	own := &l.At[en.Index].Cool
-	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, now, low) || own.has(s, now.Mono, -p.Main))
+	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, low) || own.has(s, l.v.At.Mono, -p.Main))
 	l.out.Find(f)
 	own.follow(s, -p.Main)
 }
 
 // coolOnly reports whether an enclosure below its band is no cooler than it may be at
 // other hours, and does not fall, or no further than each day.
-func (l look) coolOnly(en *room.Enclosure, now sensors.Instant, low int32) bool {
+func (l look) coolOnly(en *room.Enclosure, low int32) bool {
 	night := min(en.Limits.NightLow, en.Limits.DayLow)
 	least := max(night, coolLow)
 	if low == night {
@@ -123,7 +127,7 @@ func (l look) coolOnly(en *room.Enclosure, now sensors.Instant, low int32) bool 
 	if slope, ok := en.St.Trend.Slope(); !ok || !slope.Falls(room.Climbs) {
 		return true
 	}
-	unusual, known := l.unusual(en, now, -1)
+	unusual, known := l.unusual(en, -1)
 	return known && !unusual
 }
 

@@ -20,10 +20,10 @@ const LethalDead = 50
 
 // judgeLethal is promise number one. A trusted reading at the lethal limit raises
 // at once. A doubted one does when the next of the same probe says so too.
-func (l look) judgeLethal(en *room.Enclosure, now sensors.Instant) {
+func (l look) judgeLethal(en *room.Enclosure) {
 	s := &en.Alarms[alarm.KindLethal]
 	limit := en.Limits.Lethal
-	in := l.v.HotInput(en, now.Mono, limit, LethalDead)
+	in := l.v.HotInput(en, l.v.At.Mono, limit, LethalDead)
 	value := en.Now.Hot
 	if in != alarm.Beyond {
 		for _, i := range en.Probes {
@@ -43,13 +43,13 @@ func (l look) judgeLethal(en *room.Enclosure, now sensors.Instant) {
 
 // judgeFloor steps the humidity floor. The floor is reached at the value
 // itself, as every limit: a keeper who wants it above 70 % hears at 70.00 %.
-func (l look) judgeFloor(en *room.Enclosure, now sensors.Instant) {
+func (l look) judgeFloor(en *room.Enclosure) {
 	if en.Limits.Floor <= 0 {
 		return // tadpole water has none
 	}
 	s := &en.Alarms[alarm.KindFloor]
-	in := l.floorInput(en, s, now.Mono)
-	l.excuse(en, s, in, now.Mono)
+	in := l.floorInput(en, s, l.v.At.Mono)
+	l.excuse(en, s, in, l.v.At.Mono)
 	if in == alarm.Beyond && !s.Rec.Life.Active && l.waitForDoor(en, s) {
 		in = alarm.Missing
 	}
@@ -211,7 +211,7 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 	switch v.Due {
 	case room.Arrived:
 		if en := v.Enclosure; en != nil && v.Reading.Quality != sensors.Bad {
-			l.judge(en, v.At)
+			l.judge(en)
 		}
 	case room.Quick:
 		if v.Enclosure.Now.HasTemp {
@@ -224,13 +224,13 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 	}
 }
 
-func (l look) judge(en *room.Enclosure, now sensors.Instant) {
-	l.judgeLethal(en, now)
-	if en.Now.Waits = l.v.Gathering(en, now.Mono); en.Now.Waits {
+func (l look) judge(en *room.Enclosure) {
+	l.judgeLethal(en)
+	if en.Now.Waits = l.v.Gathering(en, l.v.At.Mono); en.Now.Waits {
 		return
 	}
-	l.judgeBand(en, now)
-	l.judgeFloor(en, now)
+	l.judgeBand(en)
+	l.judgeFloor(en)
 }
 
 // forget lets go of what a gap hides. A door that opened before is forgotten,

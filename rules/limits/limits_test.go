@@ -226,7 +226,7 @@ func TestBand_AtItsLimits(t *testing.T) {
 		v := roomtest.View(t, 1, "")
 		en := &v.Enclosures[0]
 		en.Limits.NightLow, en.Limits.DayLow, en.Now.Main = c.night, c.day, c.main
-		if got := (look{New(v), v, nil}).coolOnly(en, v.At, c.low); got != c.want {
+		if got := (look{New(v), v, nil}).coolOnly(en, c.low); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
@@ -237,7 +237,7 @@ func TestBand_AtItsLimits(t *testing.T) {
 	for m := -40; m <= 0; m++ {
 		en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 22-0.31*float64(m)/60)
 	}
-	if (look{New(v), v, nil}).coolOnly(en, v.At, 2300) {
+	if (look{New(v), v, nil}).coolOnly(en, 2300) {
 		t.Error("what falls by 0.31 °C/h is for the week")
 	}
 	// But one that comes each day, in a room that is as usual, is one.
@@ -250,7 +250,7 @@ func TestBand_AtItsLimits(t *testing.T) {
 		}
 		en.St.Offset = climate.HourOffset{}
 		roomtest.Usual(en, over, 3)
-		if got := (look{New(v), v, nil}).coolOnly(en, v.At, 2300); got != want {
+		if got := (look{New(v), v, nil}).coolOnly(en, 2300); got != want {
 			t.Errorf("a fall to 2 °C under the room, where %v are usual: %v", over, got)
 		}
 	}
@@ -265,7 +265,7 @@ func TestBand_AtItsLimits(t *testing.T) {
 				v.Air.Usual.Observe(11+float64(i%3), 24-by)
 			}
 		}
-		if got, _ := (look{New(v), v, nil}).unusual(en, v.At, 1); got != want {
+		if got, _ := (look{New(v), v, nil}).unusual(en, 1); got != want {
 			t.Errorf("a room that is %v °C warmer: unusual %v", by, got)
 		}
 	}
@@ -375,7 +375,7 @@ func TestBand_WhatItIsToldAgainst(t *testing.T) {
 		for _, r := range []*alarm.Record{&j.At[0].Act, &j.At[0].Cold} {
 			*r = alarm.Record{State: alarm.Unack, Active: c.urgent, Seen: alarm.Between, SeenAt: v.At.Mono}
 		}
-		(look{j, v, &room.Out{Lives: &roomtest.Found{}}}).judgeBand(en, v.At)
+		(look{j, v, &room.Out{Lives: &roomtest.Found{}}}).judgeBand(en)
 		for k, want := range map[alarm.Kind][2]float64{alarm.KindAbove: c.above, alarm.KindBelow: c.below} {
 			limit := high
 			if k == alarm.KindBelow {
@@ -415,7 +415,7 @@ func TestBand_MildOnTheColdSide(t *testing.T) {
 		if c.told {
 			j.At[0].Cool = Habits{{At: v.At.Mono - 24*time.Hour, Peak: -en.Now.Main}}
 		}
-		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, v.At, low, v.BandDead)
+		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, low, v.BandDead)
 		if f, ok := found.Last(alarm.KindBelow); !ok || f.In != alarm.Beyond || f.Mild != c.want {
 			t.Errorf("%s: %+v", c.name, f)
 		}
@@ -427,7 +427,7 @@ func TestBand_MildOnTheColdSide(t *testing.T) {
 		low, _, _ := v.Band(en)
 		roomtest.Says(v, 1, float64(low)/100+1.5, 85)
 		en.Alarms[alarm.KindBelow].Rec.Life.Active = active
-		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, v.At, low, v.BandDead)
+		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, low, v.BandDead)
 		if f, _ := found.Last(alarm.KindBelow); f.In != alarm.Back || f.Mild != want {
 			t.Errorf("rings %v: %+v", active, f)
 		}
@@ -464,7 +464,7 @@ func TestStandIn_WhenItLearns(t *testing.T) {
 		if stands {
 			en.Now.HumProbe = 1
 		}
-		(look{j, v, &room.Out{Lives: found}}).judgeFloor(en, v.At)
+		(look{j, v, &room.Out{Lives: found}}).judgeFloor(en)
 		if f, ok := found.Last(alarm.KindFloor); !ok || f.Slow != want {
 			t.Errorf("another stands in %v: %+v", stands, f)
 		}
@@ -496,7 +496,7 @@ func TestLethal_DoubtedReadings(t *testing.T) {
 		en.Now.Doubt = false
 		st := &v.Probes[1].St
 		st.Doubtful, st.Alone, st.HotRun, st.Doubt = c.doubtful, c.alone, c.run, 3500
-		(look{j, v, &room.Out{Lives: found}}).judgeLethal(en, v.At)
+		(look{j, v, &room.Out{Lives: found}}).judgeLethal(en)
 		f, ok := found.Last(alarm.KindLethal)
 		value := 24.0
 		if c.want == alarm.Beyond {
@@ -510,7 +510,7 @@ func TestLethal_DoubtedReadings(t *testing.T) {
 		v := roomtest.View(t, 1, "")
 		en := &v.Enclosures[0]
 		en.Alarms[alarm.KindLethal].Rec.Life.Active = active
-		(look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}).judgeLethal(en, v.At)
+		(look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}).judgeLethal(en)
 		if en.Alarms[alarm.KindAhead].Rec.Life.Suppress != active {
 			t.Errorf("it rings %v, and what was ahead is hidden %v", active, !active)
 		}
