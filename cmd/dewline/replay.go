@@ -182,7 +182,6 @@ type replay struct {
 	badLines  int
 	start     time.Time     // of the trace, which is the clock
 	ticked    time.Duration // the next tick, since then
-	last      sensors.Instant
 }
 
 // run streams the trace through judge and rules.
@@ -215,7 +214,7 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 	case ctx.Err() != nil:
 		return fmt.Errorf("replay stopped: %w", context.Cause(ctx))
 	case errors.Is(err, io.EOF):
-		return r.end()
+		return r.end(rows.now)
 	}
 	return err
 }
@@ -242,11 +241,11 @@ func (r *replay) families() func(sensors.ProbeID) string {
 }
 
 // end lets the time after the last row pass and counts the bad lines.
-func (r *replay) end() error {
-	if err := r.emit(r.engine.Tick(r.last)); err != nil {
+func (r *replay) end(last sensors.Instant) error {
+	if err := r.emit(r.engine.Tick(last)); err != nil {
 		return err
 	}
-	if r.last.Wall.IsZero() {
+	if last.Wall.IsZero() {
 		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.name)
 	}
 	if r.badLines > 0 {
@@ -257,6 +256,7 @@ func (r *replay) end() error {
 
 // begin builds the room from what the first rows show.
 func (r *replay) begin(head []result) error {
+	var first sensors.Instant
 	var ids []sensors.ProbeID
 	lastAt := map[sensors.ProbeID]time.Duration{}
 	var gaps []time.Duration
@@ -266,7 +266,7 @@ func (r *replay) begin(head []result) error {
 			continue
 		}
 		if len(ids) == 0 {
-			r.last = x.reading.At
+			first = x.reading.At
 		}
 		id, at := x.reading.Probe, x.reading.At.Mono
 		if before, seen := lastAt[id]; seen {
@@ -289,8 +289,7 @@ func (r *replay) begin(head []result) error {
 	}
 	r.fitCadence()
 	r.engine = rules.New(r.cfg)
-	first := r.last
-	r.start, r.ticked, r.last = first.Wall.Add(-first.Mono), first.Mono, sensors.Instant{}
+	r.start, r.ticked = first.Wall.Add(-first.Mono), first.Mono
 	if r.before == nil || len(ids) == 0 {
 		return nil
 	}
@@ -328,7 +327,6 @@ func (r *replay) take(x *result) error {
 			return err
 		}
 	}
-	r.last = x.reading.At
 	if ts := r.engine.Step(x.reading); len(ts) > 0 {
 		return r.emit(ts)
 	}

@@ -70,7 +70,7 @@ func (l look) judgeReason(p probe, now sensors.Instant) {
 	if st.Quality == sensors.Bad {
 		return
 	}
-	l.judgeNodeClock(p, now)
+	l.judgeNodeClock(p)
 	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.Open == 0 {
 		return
 	}
@@ -85,7 +85,7 @@ func (l look) judgeReason(p probe, now sensors.Instant) {
 
 // judgeNodeClock raises when a wireless node goes on stamping its values with
 // times that cannot be right.
-func (l look) judgeNodeClock(p probe, now sensors.Instant) {
+func (l look) judgeNodeClock(p probe) {
 	s, in := p.Alarm(alarm.KindNodeClock), alarm.Back
 	if p.St.Reason == sensors.WrongClock {
 		in = alarm.Beyond

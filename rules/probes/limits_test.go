@@ -503,7 +503,7 @@ func TestJudges_UntilItIsOver(t *testing.T) {
 		if c.open {
 			s.Rec.Life.State = alarm.Unack
 		}
-		l.judgeNodeClock(p, v.At)
+		l.judgeNodeClock(p)
 		if f, ok := found.Last(alarm.KindNodeClock); ok != c.found || f.In != c.want {
 			t.Errorf("%s: %v, %v", c.name, ok, f.In)
 		}

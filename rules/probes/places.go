@@ -69,8 +69,8 @@ func (l swaps) watchPlaces(now sensors.Instant) {
 			if long := now.Mono-max(p.AwaySince, q.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
 				l.swapped(p, q, now.Mono)
 				p.St.Swap.Late, q.St.Swap.Late = true, true
-				l.judgeSwap(p, now)
-				l.judgeSwap(q, now)
+				l.judgeSwap(p)
+				l.judgeSwap(q)
 				return
 			}
 		}

@@ -123,7 +123,7 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	if st.Swap.With != "" && r.At.Mono-st.Swap.At > swapTold {
 		l.settleSwap(p)
 	}
-	l.judgeSwap(p, r.At)
+	l.judgeSwap(p)
 	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || r.Again || !p.follow(r) {
 		return
 	}
@@ -272,8 +272,8 @@ func (v *Level) less(o *Level) Level {
 
 func (l swaps) tellSwap(p, q probe, now sensors.Instant) {
 	l.swapped(p, q, now.Mono)
-	l.judgeSwap(p, now)
-	l.judgeSwap(q, now)
+	l.judgeSwap(p)
+	l.judgeSwap(q)
 }
 
 // swapped notes an exchange, or that it was undone.
@@ -304,7 +304,7 @@ func (l swaps) settleSwap(p probe) {
 
 // judgeSwap raises probe-disagrees, without a delay, for a probe that stands in
 // another's place, and ends it when the two are back.
-func (l swaps) judgeSwap(p probe, now sensors.Instant) {
+func (l swaps) judgeSwap(p probe) {
 	w := &p.St.Swap
 	if w.With == "" && !w.Told {
 		return

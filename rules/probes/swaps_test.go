@@ -92,7 +92,7 @@ func TestSwap_ToldOfBoth(t *testing.T) {
 	if f, _ := found.Last(alarm.KindDisagrees); p.St.Swap.With != "" || q.St.Swap.With != "" || p.St.Swap.Told || f.In != alarm.Back || len(found.List) != 4 {
 		t.Errorf("they are back: %+v, %+v", p.St.Swap, found.List)
 	}
-	l.judgeSwap(p, l.v.At)
+	l.judgeSwap(p)
 	if len(found.List) != 4 {
 		t.Error("what is over is told again")
 	}
