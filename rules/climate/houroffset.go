@@ -68,7 +68,10 @@ func (o *HourOffset) At(hour float64) (float64, bool) {
 	if !(hour >= 0 && hour < 24) {
 		return 0, false
 	}
-	x := math.Mod(hour+23.5, 24)
+	x := hour + 23.5
+	if x >= 24 {
+		x -= 24
+	}
 	i := int(x)
 	a, okA := o.median(i)
 	b, okB := o.median((i + 1) % 24)
