@@ -34,6 +34,18 @@ type openProbe struct {
 	grid   grid
 }
 
+// next makes room for one more record. What an hour needs is kept for the hours to come,
+// so it grows by little: to double it would leave most of it empty.
+func (p *openProbe) next() *block.Record {
+	n := len(p.recs)
+	if n == cap(p.recs) {
+		p.recs = append(make([]block.Record, 0, n+n/8+16), p.recs...)
+	}
+	p.recs = p.recs[:n+1]
+	p.recs[n] = block.Record{}
+	return &p.recs[n]
+}
+
 // inFile tells how many of a probe's open records are in the file, and where: see openProbe.
 type inFile struct{ parted, closed, written int }
 

@@ -5,7 +5,6 @@ import (
 	"sync/atomic"
 
 	"dewline/sensors"
-	"dewline/store/block"
 )
 
 // A series is all readings on record: an index of the bundles in the file, and the open
@@ -60,8 +59,7 @@ func (s *series) keep(r *sensors.Reading) (lost uint64, full bool) {
 		return s.mem.lost - before, false
 	}
 	p.passed = 0
-	p.recs = append(p.recs, block.Record{})
-	rec := &p.recs[len(p.recs)-1]
+	rec := p.next()
 	pack(rec, r)
 	p.grid.snap(rec)
 	s.mem.total++
