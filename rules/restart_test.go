@@ -1,7 +1,9 @@
 package rules
 
 import (
+	"bytes"
 	"encoding/json"
+	"errors"
 	"math"
 	"reflect"
 	"testing"
@@ -368,6 +370,43 @@ func TestRestart_AtItsLimits(t *testing.T) {
 			if st := &e.v.Probes[i].St; want && (st.Last.Mono >= e.v.Latest.Mono || st.TempAt > e.v.Latest.Mono || st.Last.Mono == 0) {
 				t.Errorf("probe %d is ahead: %v", i, st.Last.Mono)
 			}
+		}
+	}
+}
+
+// largest keeps what is written, and how much of it came at once at most.
+type largest struct {
+	bytes.Buffer
+	most int
+}
+
+func (l *largest) Write(b []byte) (int, error) {
+	l.most = max(l.most, len(b))
+	return l.Buffer.Write(b)
+}
+
+// A state is written an enclosure at a time, and read back as one that was written whole.
+func TestState_IsWrittenInPieces(t *testing.T) {
+	r := newRig(t, rigConfig(t, 12, noonMist))
+	r.run(2*time.Hour, r.misted)
+	for _, s := range []*State{r.e.State(), {Version: StateVersion}} {
+		whole, err := json.Marshal(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var pieces largest
+		if err := s.Encode(&pieces); err != nil {
+			t.Fatal(err)
+		}
+		var want, got State
+		if err := errors.Join(json.Unmarshal(whole, &want), json.Unmarshal(pieces.Bytes(), &got)); err != nil {
+			t.Fatalf("%v, of %s", err, pieces.Bytes())
+		}
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("read back as %+v, want %+v", got, want)
+		}
+		if len(s.Enclosures) > 0 && pieces.most > len(whole)/6 {
+			t.Errorf("%d bytes at once of %d", pieces.most, len(whole))
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -98,8 +99,8 @@ func (r *rig) take(ts []Transition) {
 
 // reborn replaces the engine by one made from what would have been persisted.
 func (r *rig) reborn() {
-	state, err := json.Marshal(r.e.State())
-	if err != nil {
+	var state bytes.Buffer
+	if err := r.e.State().Encode(&state); err != nil {
 		r.t.Fatal(err)
 	}
 	records, err := json.Marshal(r.e.Records())
@@ -108,7 +109,7 @@ func (r *rig) reborn() {
 	}
 	var s State
 	var list []room.Record
-	if err := json.Unmarshal(state, &s); err != nil {
+	if err := json.Unmarshal(state.Bytes(), &s); err != nil {
 		r.t.Fatal(err)
 	}
 	if err := json.Unmarshal(records, &list); err != nil {

@@ -191,7 +191,7 @@ func (c *Core) State() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("compress the rules' state: %w", err)
 	}
-	if err := errors.Join(json.NewEncoder(w).Encode(c.engine.State()), w.Close()); err != nil {
+	if err := errors.Join(c.engine.State().Encode(w), w.Close()); err != nil {
 		return nil, fmt.Errorf("encode the rules' state: %w", err)
 	}
 	return b.Bytes(), nil
