@@ -2,15 +2,14 @@ package alert
 
 import (
 	"encoding/json"
-	"flag"
 	"fmt"
 	"os"
 	"slices"
-	"strconv"
 	"testing"
 	"time"
 
 	"dewline/configs"
+	"dewline/configs/draws"
 	"dewline/rules"
 	"dewline/rules/alarm"
 
@@ -34,27 +33,15 @@ type model struct {
 
 var modelChannels = []string{"mqtt", "mail", "gateway"}
 
-// A hundred histories that differ at each run; in the long run ten thousand that
-// are the same on every machine. For more of them:
+// A hundred histories; in the long run ten thousand. For more of them, and for others:
 //
-//	go test ./alert -run TestDeskModel -rapid.checks 10000
+//	go test ./alert -run TestDeskModel -rapid.checks 10000 -rapid.seed 7
 func TestDeskModel(t *testing.T) {
-	if os.Getenv("DEWLINE_LONG") == "" {
-		deskModel(t)
-		return
+	n := 1
+	if os.Getenv("DEWLINE_LONG") != "" {
+		n = 100
 	}
-	before := flag.Lookup("rapid.seed").Value.String()
-	defer func() { _ = flag.Set("rapid.seed", before) }()
-	for seed := range 100 {
-		if err := flag.Set("rapid.seed", strconv.Itoa(1_000_003*(seed+1))); err != nil {
-			t.Fatal(err)
-		}
-		deskModel(t)
-	}
-}
-
-func deskModel(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	draws.Checks(t, n, func(rt *rapid.T) {
 		m := &model{rig: newRig(rt, (&model{}).full()), state: make(map[rules.Key]alarm.State),
 			onsets: make(map[string]rules.Key), promises: newPromises()}
 		rt.Repeat(map[string]func(*rapid.T){

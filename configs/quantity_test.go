@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -148,7 +150,7 @@ func TestRefusedQuantities(t *testing.T) {
 
 // What a quantity writes, it reads back as the same value.
 func TestRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		hundredths := func(low, high int, label string) float64 {
 			return float64(rapid.IntRange(low, high).Draw(t, label)) / 100
 		}

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -79,7 +81,7 @@ func TestNextChangeAgainstAWalk(t *testing.T) {
 		"Europe/Berlin": "2026-03-27T00:00:00Z", "America/New_York": "2026-10-30T00:00:00Z",
 		"Australia/Lord_Howe": "2026-10-01T00:00:00Z", "Pacific/Apia": "2011-12-28T00:00:00Z",
 	}
-	rapid.Check(t, func(rt *rapid.T) {
+	draws.Check(t, func(rt *rapid.T) {
 		name := rapid.SampledFrom(slices.Sorted(keysOf(starts))).Draw(rt, "zone")
 		loc := zone(t, name)
 		at := moment(t, starts[name]).Add(time.Duration(rapid.IntRange(0, 5*24*60).Draw(rt, "minutes")) * time.Minute)

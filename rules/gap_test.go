@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -337,7 +338,7 @@ func TestGap_StoodStill(t *testing.T) {
 // adds up; and heat is told at the second reading.
 func TestGap_AsAFreshEngine(t *testing.T) {
 	cfg := rigConfig(t, 3, "", 1)
-	rapid.Check(t, func(rt *rapid.T) {
+	draws.Check(t, func(rt *rapid.T) {
 		r := newRig(t, cfg)
 		r.now = time.Duration(rapid.IntRange(1, 22).Draw(rt, "hour")) * time.Hour
 		leg := func(name string) weather {

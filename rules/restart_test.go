@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -191,7 +192,7 @@ func history(t *rapid.T, r *rig, steps int) {
 // Whatever happens: transitions chain, an onset is raised before it ends, an
 // active heat alarm is never NORM, and nothing clears without a good reading.
 func TestEngine_Properties(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	draws.Check(t, func(rt *rapid.T) {
 		r := newRig(t, rigConfig(t, 1, "", 1))
 		history(rt, r, rapid.IntRange(1, 60).Draw(rt, "steps"))
 		raised := map[Key]uint64{}
@@ -217,7 +218,7 @@ func TestEngine_Properties(t *testing.T) {
 // Without a reading that shows it, an alarm neither rises nor clears. The random probe does
 // leap, may stay where it leapt to, as one does that was exchanged, and loses many readings.
 func TestEngine_NothingCrossesNothingRises(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	draws.Check(t, func(rt *rapid.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
 		r.now = 13 * time.Hour
 		r.run(rapid.SampledFrom([]time.Duration{time.Minute, 10 * time.Minute}).Draw(rt, "calm"), r.calm)

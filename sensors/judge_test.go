@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -316,7 +318,7 @@ func TestJudgeFrozenEndsWithTheFirstChangedBit(t *testing.T) {
 // the raw sample, a good one is possible in every quantity.
 func TestJudgeNeverCallsTheImpossibleGood(t *testing.T) {
 	names := []string{"sht4x", "sht3x", "ds18b20", "bh1750", "remote"}
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		name := rapid.SampledFrom(names).Draw(t, "family")
 		f := limitsOf(name)
 		j := NewJudge("x", f)

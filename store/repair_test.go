@@ -165,7 +165,7 @@ func TestStatsWaitForNoDisk(t *testing.T) {
 		if st.FileBytes != want.FileBytes || st.FileBytes == 0 || st.FreeBytes == 0 {
 			t.Errorf("%+v, want %+v", st, want)
 		}
-	case <-time.After(time.Minute):
+	case <-time.After(2 * time.Minute):
 		t.Error("the figures wait for the file")
 	}
 }

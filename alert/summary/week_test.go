@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
 	"dewline/sensors"
 
 	"pgregory.net/rapid"
@@ -84,7 +85,7 @@ func TestWeeksTile(t *testing.T) {
 }
 
 func TestAnyMoment(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
+	draws.Check(t, func(rt *rapid.T) {
 		loc := zone(t, rapid.SampledFrom(zones).Draw(rt, "zone"))
 		at := time.Unix(rapid.Int64Range(1e9, 2e9).Draw(rt, "at"), 0)
 		w := WeekOf(at, loc)

@@ -93,7 +93,7 @@ func (b *mosquitto) hears(name string) *listener {
 // retained returns what the broker keeps on a topic.
 func (b *mosquitto) retained(topic string) string {
 	b.t.Helper()
-	out, err := exec.Command("mosquitto_sub", "-h", "127.0.0.1", "-p", fmt.Sprint(b.Port()), "-t", topic, "-C", "1", "-W", "10").Output()
+	out, err := exec.Command("mosquitto_sub", "-h", "127.0.0.1", "-p", fmt.Sprint(b.Port()), "-t", topic, "-C", "1", "-W", "120").Output()
 	if err != nil {
 		b.t.Errorf("nothing is retained on %s: %v", topic, err)
 	}

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -218,9 +220,7 @@ func drawSpec(t *rapid.T) Spec {
 // (through JSON) after any step, and counts onsets.
 func TestRecord_Model(t *testing.T) {
 	seen := map[State]int{}
-	for range (histories(t) + 99) / 100 {
-		rapid.Check(t, func(t *rapid.T) { life(t, seen) })
-	}
+	draws.Checks(t, (histories(t)+99)/100, func(t *rapid.T) { life(t, seen) })
 	for s := Norm; s < numStates; s++ {
 		if seen[s] == 0 {
 			t.Errorf("no history reached %v", s)

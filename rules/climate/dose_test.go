@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -106,7 +108,7 @@ func TestDoseIgnoresWhatCannotBe(t *testing.T) {
 
 // More heat is never less dose, and the boundary itself counts.
 func TestDoseGrowsWithHeat(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		base := rapid.SliceOfN(rapid.Float64Range(20, 38), 2, 40).Draw(t, "°C")
 		more := rapid.Float64Range(0, 3).Draw(t, "more")
 		var cool, warm Dose

@@ -6,6 +6,8 @@ import (
 	"math"
 	"testing"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -216,7 +218,7 @@ func TestWaterLossExample(t *testing.T) {
 }
 
 func TestMoistAirHoldsTogether(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		c := rapid.Float64Range(-40, 60).Draw(t, "°C")
 		rh := rapid.Float64Range(0.5, 100).Draw(t, "%")
 		dew, err := DewPoint(c, rh)
@@ -258,7 +260,7 @@ func TestMoistAirHoldsTogether(t *testing.T) {
 func TestNeverNaN(t *testing.T) {
 	any := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-120, 220),
 		rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, 100, -100, 200, 0.01}))
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		a, b, c := any.Draw(t, "a"), any.Draw(t, "b"), any.Draw(t, "c")
 		check := func(what string) func(float64, error) {
 			return func(x float64, err error) {

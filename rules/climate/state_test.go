@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -34,7 +36,7 @@ func same[T any](t *rapid.T, v *T, step func(*T) any) {
 // Whatever happened before, an estimator goes on after a restart as if there
 // had been none.
 func TestEstimatorsSurviveARestart(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		var (
 			trend  Trend
 			dose   Dose

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -281,7 +283,7 @@ func TestWhatIfAgainstStepTime(t *testing.T) {
 // Any order of readings, gaps, NaN and refits leaves finite numbers, and a copy
 // through JSON goes on exactly like the original.
 func TestThermalSurvivesAnything(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		m := NewThermal(rapid.Float64Range(-5, 1000).Draw(t, "litres"))
 		temp := rapid.OneOf(rapid.Float64Range(-40, 85), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1)}))
 		gap := rapid.OneOf(rapid.IntRange(-60, 900), rapid.Just(30*3600), rapid.Just(20*86400))

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -123,7 +125,7 @@ func TestTrendSeesAnOnset(t *testing.T) {
 }
 
 func TestTrendStaysFinite(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		var tr Trend
 		at := time.Duration(0)
 		for range rapid.IntRange(1, 200).Draw(t, "n") {
@@ -137,7 +139,7 @@ func TestTrendStaysFinite(t *testing.T) {
 }
 
 func TestMedianAndSpread(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		xs := rapid.SliceOfN(rapid.Float64Range(-50, 50), 1, 60).Draw(t, "xs")
 		below, above := 0, 0
 		m := median(append([]float64(nil), xs...))

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/draws"
 	"dewline/sensors"
 
 	"github.com/google/go-cmp/cmp"
@@ -73,7 +74,7 @@ func TestWriteFull(t *testing.T) {
 
 // What is written is read back to the last digit.
 func TestRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		at := utc(2026, 1, 1, 0, 0, 0)
 		var rows []Row
 		var b bytes.Buffer

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"testing"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -134,7 +136,7 @@ func checkLevels(t *testing.T, name string, b []byte, v []int64) {
 
 // TestColumnRoundTrip is the same for any column at all.
 func TestColumnRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		size := rapid.IntRange(0, 700).Draw(t, "size")
 		scale := rapid.SampledFrom([]int64{0, 1, 3, 60, 5000, math.MaxInt64 / 2}).Draw(t, "scale")
 		v := rapid.SliceOfN(rapid.Int64Range(-scale, scale), size, size).Draw(t, "v")
@@ -176,7 +178,7 @@ func anyRecord() *rapid.Generator[Record] {
 }
 
 func TestSetRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		series := rapid.SliceOfN(rapid.SliceOfN(anyRecord(), 0, 12), 0, 6).Draw(t, "series")
 		ids := rapid.SliceOfN(rapid.IntRange(0, 5000), len(series), len(series)).Draw(t, "ids")
 		var e Encoder
@@ -199,7 +201,7 @@ func TestSetRoundTrip(t *testing.T) {
 }
 
 func TestSpansRoundTrip(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		three := rapid.Custom(func(t *rapid.T) Three {
 			return Three{rapid.Int32().Draw(t, "min"), rapid.Int32().Draw(t, "mean"), rapid.Int32().Draw(t, "max")}
 		})

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"testing"
 
+	"dewline/configs/draws"
+
 	"pgregory.net/rapid"
 )
 
@@ -55,7 +57,7 @@ func anyRun(t *rapid.T) []Record {
 }
 
 func TestRun(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
+	draws.Check(t, func(t *rapid.T) {
 		recs := anyRun(t)
 		var e Encoder
 		b, err := e.Append(nil, recs)

@@ -312,7 +312,7 @@ func (r *latencyRig) measure(t testing.TB, n int) (p50, p99 time.Duration) {
 // notice of a kind or, where that is empty, of any.
 func (r *latencyRig) await(t testing.TB, enclosure string, kind alert.Kind) {
 	t.Helper()
-	timer := time.NewTimer(time.Minute)
+	timer := time.NewTimer(2 * time.Minute)
 	defer timer.Stop()
 	for {
 		select {
