@@ -98,15 +98,26 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 	}
 	doubt := cs.doubtFact(p, now)
 	probe := alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}
-	if p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono) {
+	beside := side > 0 && seenBeside(en, p)
+	if !beside && (p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono)) {
 		return probe, []alarm.Fact{doubt}
 	}
 	cause, why := cs.inDoubt(en, pic, now, k)
 	alone := cause.Kind == alarm.CauseEnclosure || cause.Kind == alarm.CauseProbe
-	if alone && (side < 0 || en.Now.HasTemp && en.Now.Hot < en.Limits.Warn) {
+	if alone && !beside && (side < 0 || en.Now.HasTemp && en.Now.Hot < en.Limits.Warn) {
 		return probe, []alarm.Fact{doubt}
 	}
 	return cause, append(why, doubt)
+}
+
+// seenBeside reports whether a probe that nobody doubts tells the heat: one that is doubted
+// does not make it by what it says itself.
+func seenBeside(en *room.Enclosure, p *room.Probe) bool {
+	says := p.St.Temp
+	if p.St.Doubtful {
+		says = p.St.Doubt
+	}
+	return en.Now.HasTemp && en.Now.HotProbe != p.Index && (en.Now.Hot > int32(says) || en.Now.Hot >= en.Limits.Warn)
 }
 
 // stuckLamps is for an enclosure whose lamps are told to be stuck: them, or with what

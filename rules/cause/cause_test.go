@@ -458,6 +458,44 @@ func TestTemperature_WhoComesFirst(t *testing.T) {
 	}
 }
 
+// Heat that a sound probe tells is not made by another one that is doubted: that is told
+// beside it. What only the doubted one tells, and cold, is its own.
+func TestTemperature_HeatOfAnotherProbe(t *testing.T) {
+	twin := "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e1\"\n"
+	stands := func(st *room.ProbeState) {
+		st.HasPeers, st.PeerHigh, st.PeerLow, st.StillAt = true, 2450, 2400, roomtest.Noon.Mono-5*time.Hour
+	}
+	for _, c := range []struct {
+		name        string
+		sound, said float64 // °C
+		doubt       func(st *room.ProbeState)
+		kind        alarm.Kind
+		want        alarm.CauseKind
+	}{
+		{"it froze, and the other is lethal", 31, 24, stands, alarm.KindLethal, alarm.CauseEnclosure},
+		{"and warmer", 27, 24, stands, alarm.KindAbove, alarm.CauseEnclosure},
+		{"it is the warmer one", 24, 27, stands, alarm.KindAbove, alarm.CauseProbe},
+		{"too cold", 18, 17, stands, alarm.KindBelow, alarm.CauseProbe},
+		{"it leaps, and the other is hot", 29, 24, func(st *room.ProbeState) { st.Doubtful, st.Doubt = true, 4000 }, alarm.KindAbove, alarm.CauseEnclosure},
+		{"the other is not", 24, 24, func(st *room.ProbeState) { st.Doubtful, st.Doubt = true, 4000 }, alarm.KindLethal, alarm.CauseProbe},
+	} {
+		v := roomtest.View(t, 1, twin)
+		en, p := &v.Enclosures[0], &v.Probes[1]
+		roomtest.Says(v, 1, c.said, 85)
+		roomtest.Says(v, 2, c.sound, 85)
+		c.doubt(&p.St)
+		v.Combine(en, v.At.Mono)
+		got, why := Look{V: v}.Temperature(en, v.Survey(v.At), v.At, c.kind)
+		told := false
+		for _, f := range why {
+			told = told || f.ID == alarm.FactStands || f.ID == alarm.FactDoubted
+		}
+		if got.Kind != c.want || !told {
+			t.Errorf("%s: %+v by %+v", c.name, got, why)
+		}
+	}
+}
+
 // A doubt is told by what it is, with how long and how far.
 func TestDoubt_IsTold(t *testing.T) {
 	for _, c := range []struct {
