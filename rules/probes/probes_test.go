@@ -403,6 +403,18 @@ func TestProbe_RhythmAtItsLimits(t *testing.T) {
 			t.Errorf("from two minutes to %v: every %v", most, p.St.Interval)
 		}
 	}
+	// What a node sends in bursts keeps the rhythm in which it measures.
+	burst := probe{&room.Probe{}, &State{}}
+	burst.St.Interval, burst.St.Readings = time.Minute, 9
+	for range 50 {
+		for range 9 {
+			burst.rhythm(200 * time.Millisecond)
+		}
+		burst.rhythm(9 * time.Minute)
+	}
+	if burst.St.Interval != time.Minute {
+		t.Errorf("ten at once: every %v", burst.St.Interval)
+	}
 	for d, want := range map[time.Duration]bool{longestHeating: true, longestHeating + 1: false} {
 		p := probe{&room.Probe{}, &State{}}
 		p.St.Heard = instant(time.Minute)

@@ -120,16 +120,18 @@ func (p probe) rhythm(d time.Duration) {
 }
 
 // odd takes an interval unlike the usual one. Four in a row are the new rhythm where they
-// are alike, or shorter than the old one; else the probe only loses readings.
+// are all shorter, or longer and alike; else the probe only loses readings. A burst is no
+// rhythm: what a node held back comes at once.
 func (p probe) odd(d time.Duration) {
-	if p.Odd++; p.Odd == 1 {
-		p.OddLeast, p.OddMost = d, d
+	if p.Odd++; p.Odd == 1 || (d < p.St.Interval) != (p.OddMost < p.St.Interval) {
+		p.Odd, p.OddLeast, p.OddMost = 1, d, d
 	}
 	p.OddLeast, p.OddMost = min(p.OddLeast, d), max(p.OddMost, d)
-	if p.Odd < 4 {
+	shorter := p.OddMost < p.St.Interval
+	if p.Odd < 4 || shorter && p.Odd < countMost && time.Duration(p.Odd)*p.OddMost < p.St.Interval/2 {
 		return
 	}
-	if p.Odd = 0; p.OddLeast < p.St.Interval || p.OddMost <= p.OddLeast*3/2 {
+	if p.Odd = 0; shorter || p.OddMost <= p.OddLeast*3/2 {
 		p.St.Interval = p.OddLeast
 	}
 }
