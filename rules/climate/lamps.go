@@ -15,6 +15,7 @@ const (
 	lampDrawn   = 0.7              // h in which a room that left its enclosures behind is forgotten
 	lampSeen    = -3.0             // evidence of two looks in a row that they did switch
 	lampRamp    = 0.15             // °C within lampWindow bins before a switch: they dim
+	lampAway    = 2.8              // °C of a room's move that is feared for each that one is from usual
 	// LampHint is the evidence from which an enclosure may be counted for others.
 	LampHint = 3.0
 
@@ -68,6 +69,7 @@ type LampWatch struct {
 	Since   lampCourse               `json:"since"`
 	Course  [2]usualCourse           `json:"course"` // of switching off, and on
 	Ramp    [2]float64               `json:"ramp"`   // °C before switching off, and on
+	Level   [2]meanOf                `json:"level"`  // °C then, of the last days; without the room's alone
 	Wander  float64                  `json:"wander"` // °C², between switches
 	Seen    float64                  `json:"seen"`
 	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
@@ -82,6 +84,7 @@ type LampWatch struct {
 type lampCourse struct {
 	Begun  bool               `json:"begun"` // a switch was seen, and what was before it
 	Before pairMean           `json:"before"`
+	Away   float64            `json:"away"` // °C of it from usual, where the room's is not known
 	Open   pairMean           `json:"open"` // bin of it
 	Bins   [lampBins]pairMean `json:"bins"`
 	Next   int                `json:"next"` // bin
@@ -163,9 +166,24 @@ func (w *LampWatch) switched(at time.Duration) {
 			r := &w.Ramp[index(!w.On)]
 			*r += (before.Value - was.Value - *r) / 2
 		}
-		w.Since.Before = before
+		w.Since.Before, w.Since.Away = before, w.awayFrom(before.Value)
 	}
 	w.Early, w.Wrong = w.Wrong, false
+}
+
+// awayFrom is how far from usual a temperature just before a switch is, in °C, and takes it.
+// Where nobody knows the room's, it alone tells that the room is on its way elsewhere.
+func (w *LampWatch) awayFrom(celsius float64) (away float64) {
+	if w.HasRoom {
+		return 0
+	}
+	l := &w.Level[index(!w.On)]
+	if l.N > 0 {
+		away = celsius - l.Mean
+	}
+	l.N = min(l.N, courseDays-1)
+	l.add(celsius)
+	return away
 }
 
 // Ramps reports whether the lamps are on their way, as it seems, before they next
@@ -246,9 +264,10 @@ func (w *LampWatch) closeCourse() {
 	c.Next++
 	missing := func(k int) float64 {
 		m := c.Bins[k]
-		return usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside, lampScale)
+		return usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside+lampAway*c.Away, lampScale)
 	}
-	if c.Bins[k].N > 0 {
+	hidden := math.Abs(c.Away) >= math.Abs(float64(usual.Mean[lampBins-1])) && c.Away != 0
+	if c.Bins[k].N > 0 && !hidden {
 		is := missing(k)
 		was := s.Missing
 		if s.Looks > 0 && k > 0 && c.Bins[k-1].N > 0 {
@@ -262,7 +281,7 @@ func (w *LampWatch) closeCourse() {
 			s.Missing = min(s.Missing, 0)
 		}
 	}
-	if c.Next < lampBins || w.Wrong || w.Early || s.Missing >= LampHint {
+	if c.Next < lampBins || w.Wrong || w.Early || hidden || s.Missing >= LampHint {
 		return
 	}
 	for k, m := range c.Bins { // a day as usual; a step that is missing must not become so

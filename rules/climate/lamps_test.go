@@ -300,3 +300,47 @@ func TestLampWatch_Light(t *testing.T) {
 		}
 	}
 }
+
+// Without the room's temperature, a room whose heating failed, or that is warmed again, moves
+// an enclosure as lamps do. One that is as it usually is at the switch does not.
+func TestLampWatch_NoRoomProbe(t *testing.T) {
+	const day = 24 * time.Hour
+	for _, gain := range []float64{1.2, 2, 3} {
+		for fails := time.Duration(0); fails < day; fails += time.Hour {
+			var w LampWatch
+			room, lamps := 22.0, 0.0
+			for at := time.Duration(0); at < 8*day; at += time.Minute {
+				switch since := at - 6*day - fails; {
+				case since > 0 && since < 15*time.Hour:
+					room += (12 - room) / (10 * 60) // each minute
+				default:
+					room = min(22, room+2.0/60)
+				}
+				lit := 0.0
+				if planned(at) {
+					lit = gain
+				}
+				lamps += (lit - lamps) / 30
+				w.Observe(at, room+lamps, 0, false, planned(at))
+				hours := (at - 6*day - fails).Hours()
+				if hours > 2 && w.Switch > 6*day+fails+90*time.Minute && w.Sign.Missing >= LampHint {
+					t.Fatalf("lamps of %v °C, heating away from %v: missed %.1f h later: %+v", gain, fails, hours, w.Sign)
+				}
+			}
+		}
+		var w LampWatch
+		air, most := 22.0, 0.0
+		for at := time.Duration(0); at < 6*day+22*time.Hour; at += time.Minute {
+			target := 22.3 - 0.1*float64(at/day) // from day to day
+			if planned(at) || at > 6*day+8*time.Hour {
+				target += gain
+			}
+			air += (target - air) / 30
+			w.Observe(at, air, 0, false, planned(at))
+			most = max(most, w.Sign.Missing)
+		}
+		if most < LampHint {
+			t.Errorf("lamps of %v °C that stay on: %+v, at most %v", gain, w.Sign, most)
+		}
+	}
+}
